@@ -1,0 +1,34 @@
+// Package fieldmodels computes the quasi-static magnetic field of driven
+// coils: B per ampere and its exact spatial derivative.
+//
+// A primitive (Dipole, Loop, Winding, Sheet, Rectangle, Polyline) lives in its
+// own frame; Place puts it into the rig frame; Array gathers the emitters of a
+// bench, each with the parameters that a calibration may move.
+package fieldmodels
+
+import (
+	"errors"
+
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// Mu0 is the magnetic constant [H/m], CODATA 2022. It differs from 4π·10⁻⁷ by
+// less than 1e-9 relative.
+const Mu0 = 1.25663706127e-6
+
+// ErrOnConductor reports a field point on the current itself, where the field
+// of a thin wire has no finite value.
+var ErrOnConductor = errors.New("fieldmodels: field point lies on the conductor")
+
+// Jacobian is the spatial derivative of a vector field: J[i][j] = ∂B_i/∂x_j.
+// Off the conductor it is symmetric (curl B = 0) and traceless (div B = 0).
+type Jacobian [3][3]float64
+
+// Source is a magnetic field proportional to one current.
+type Source interface {
+	// Field returns B per ampere [T/A] at p [m].
+	Field(p r3.Vec) (r3.Vec, error)
+	// Gradient returns B per ampere [T/A] and its spatial derivative
+	// [T/(A·m)] at p [m].
+	Gradient(p r3.Vec) (r3.Vec, Jacobian, error)
+}
