@@ -1,0 +1,242 @@
+package synth
+
+import (
+	"io"
+	"math"
+)
+
+// chunk is the number of samples computed at a time. Chunks start at its
+// multiples, so that the samples do not depend on the caller's block lengths.
+const chunk = 256
+
+// Generator draws the samples that a Config describes.
+type Generator struct {
+	cfg      Config
+	position int64       // next sample to hand out
+	volts    [][]float64 // the present chunk, [channel][chunk]
+	at, have int         // within the present chunk
+	knots    *knots      // nil: no pickup
+	groups   []*currents
+	channels []channelState
+	early    float64 // smallest and
+	late     float64 // largest delay of a pickup [s]
+	clipped  []int64
+	err      error
+}
+
+type channelState struct {
+	group  *currents
+	pickup int // −1: none
+	noise  *noiseSource
+	hum    *hum
+}
+
+// New checks a Config and prepares its samples.
+func New(c Config) (*Generator, error) {
+	c.Channels = append([]Channel(nil), c.Channels...)
+	c.Tones = append([]Tone(nil), c.Tones...)
+	if err := c.check(); err != nil {
+		return nil, err
+	}
+	g := &Generator{cfg: c, clipped: make([]int64, len(c.Channels))}
+	pickups := 0
+	for i, ch := range c.Channels {
+		delay := ch.Delay
+		if ch.Response != nil {
+			delay = 0
+		}
+		s := channelState{
+			group:  g.group(delay),
+			pickup: -1,
+			noise:  newNoise(ch.Noise, c.Rate, stream(c.Seed, uint64(2*i))),
+			hum:    newHum(c.Mains, ch.Mains, stream(c.Seed, uint64(2*i+1))),
+		}
+		if ch.Pickup {
+			if pickups == 0 {
+				g.early, g.late = delay, delay
+			}
+			g.early, g.late = min(g.early, delay), max(g.late, delay)
+			s.pickup = pickups
+			pickups++
+		}
+		g.channels = append(g.channels, s)
+		g.volts = append(g.volts, make([]float64, chunk))
+	}
+	if pickups > 0 {
+		g.knots = &knots{source: c.Couplings, step: c.KnotStep, width: pickups * len(c.Tones)}
+	}
+	return g, nil
+}
+
+func (g *Generator) group(delay float64) *currents {
+	for _, c := range g.groups {
+		if c.delay == delay {
+			return c
+		}
+	}
+	c := newCurrents(delay, len(g.cfg.Tones))
+	g.groups = append(g.groups, c)
+	return c
+}
+
+// Clipped returns how many samples of each channel the quantiser has clipped.
+func (g *Generator) Clipped() []int64 { return append([]int64(nil), g.clipped...) }
+
+// ReadPlanar fills dst[channel][sample] with the next volts, those of the
+// quantiser's codes where there is one, and returns how many samples each
+// channel got: less than asked for, with io.EOF once none is left, only at the
+// end. An error of Couplings stays.
+func (g *Generator) ReadPlanar(dst [][]float64) (n int, err error) {
+	for n < len(dst[0]) {
+		if err := g.fill(); err != nil {
+			return n, ended(n, err)
+		}
+		m := min(len(dst[0])-n, g.have-g.at)
+		for c := range dst {
+			q := g.cfg.Channels[c].Quantiser
+			src := g.volts[c][g.at : g.at+m]
+			if q.Bits == 0 {
+				copy(dst[c][n:], src)
+				continue
+			}
+			for i, v := range src {
+				code, clipped := q.Code(v)
+				if clipped {
+					g.clipped[c]++
+				}
+				dst[c][n+i] = q.Volts(code)
+			}
+		}
+		g.at += m
+		g.position += int64(m)
+		n += m
+	}
+	return n, nil
+}
+
+// ReadCounts fills dst with the next ADC codes, channels interleaved, and
+// returns how many samples each channel got; the end is as in ReadPlanar. Every
+// channel needs a Quantiser.
+func (g *Generator) ReadCounts(dst []int32) (n int, err error) {
+	channels := len(g.volts)
+	for want := len(dst) / channels; n < want; {
+		if err := g.fill(); err != nil {
+			return n, ended(n, err)
+		}
+		m := min(want-n, g.have-g.at)
+		for c := range channels {
+			q := g.cfg.Channels[c].Quantiser
+			if q.Bits == 0 {
+				panic("synth: ReadCounts of a channel without a quantiser")
+			}
+			for i, v := range g.volts[c][g.at : g.at+m] {
+				code, clipped := q.Code(v)
+				if clipped {
+					g.clipped[c]++
+				}
+				dst[(n+i)*channels+c] = code
+			}
+		}
+		g.at += m
+		g.position += int64(m)
+		n += m
+	}
+	return n, nil
+}
+
+// ended hides the end while some samples were read.
+func ended(n int, err error) error {
+	if n > 0 && err == io.EOF {
+		return nil
+	}
+	return err
+}
+
+// fill computes the next chunk if the present one is used up.
+func (g *Generator) fill() error {
+	if g.err != nil {
+		return g.err
+	}
+	if g.at < g.have {
+		return nil
+	}
+	n := chunk
+	if left := g.cfg.Samples - g.position; g.cfg.Samples > 0 && left < chunk {
+		n = int(left)
+	}
+	if n == 0 {
+		g.err = io.EOF
+		return g.err
+	}
+	if g.err = g.compute(g.position, n); g.err != nil {
+		return g.err
+	}
+	g.at, g.have = 0, n
+	return nil
+}
+
+func (g *Generator) compute(first int64, n int) error {
+	rate := g.cfg.Rate
+	for _, c := range g.groups {
+		c.fill(&g.cfg, first, n)
+	}
+	if g.knots != nil {
+		if err := g.knots.cover(float64(first)/rate-g.late, float64(first+int64(n))/rate-g.early); err != nil {
+			return err
+		}
+	}
+	for c := range g.channels {
+		ch, s, v := &g.cfg.Channels[c], &g.channels[c], g.volts[c][:n]
+		for i := range v {
+			v[i] = ch.Offset + ch.Drift*(float64(first+int64(i))/rate)
+		}
+		if s.pickup >= 0 {
+			if err := g.pickUp(v, c, first); err != nil {
+				return err
+			}
+		}
+		if ch.Transimpedance != nil {
+			for k, z := range ch.Transimpedance {
+				z *= ch.gain(k)
+				in := s.group.tones[k]
+				for i := range v {
+					v[i] += real(z)*in.re[i] - imag(z)*in.im[i]
+				}
+			}
+		}
+		s.hum.add(v, first, rate)
+		s.noise.add(v)
+	}
+	return nil
+}
+
+// pickUp adds −dλ/dt of every tone on channel c, interval by interval of the
+// couplings' knots.
+func (g *Generator) pickUp(v []float64, c int, first int64) error {
+	ch, s := &g.cfg.Channels[c], &g.channels[c]
+	step, tones := 1/g.cfg.Rate, len(g.cfg.Tones)
+	for i := 0; i < len(v); {
+		t := float64(first+int64(i))/g.cfg.Rate - s.group.delay
+		knot := int64(math.Floor(t / g.knots.step))
+		u := t - float64(knot)*g.knots.step
+		end := i + max(1, int(math.Ceil((g.knots.step-u)/step)))
+		end = min(end, len(v))
+		for k := range tones {
+			m, err := g.knots.interval(knot, s.pickup*tones+k)
+			if err != nil {
+				return err
+			}
+			m.subtract(v[i:end], s.group.tones[k], i, u, step, ch.gain(k))
+		}
+		i = end
+	}
+	return nil
+}
+
+// gain is a tone's factor beside the delay that the currents already have.
+func (c *Channel) gain(tone int) complex128 {
+	if c.Response != nil {
+		return c.Response[tone]
+	}
+	return complex(c.Gain, 0)
+}

@@ -1,0 +1,125 @@
+package synth
+
+import (
+	"math"
+	"math/rand/v2"
+)
+
+// Noise is random noise of one-sided density Density²·(1 + Corner/f) [V²/Hz].
+type Noise struct {
+	Density float64 // of the white part [V/√Hz]
+	Corner  float64 // where flicker equals white [Hz]; 0: no flicker
+}
+
+const (
+	// flickerLowest is the lowest pole [Hz]: 1/f holds down to about here, and
+	// the density is flat below.
+	flickerLowest = 0.01
+	// flickerRatio between neighbouring poles. Σ Δ·(2/π)·p/(f²+p²) over poles p
+	// spaced by Δ = ln(ratio) is 1/f with a ripple of ±2/cosh(π²/Δ) (Poisson
+	// summation of sech): ±0.08 % at √10.
+	flickerRatio = 3.1622776601683795
+	// flickerTop is the upper edge of the poles relative to the sample rate.
+	// Poles above would add a flat (2/π)/edge; sampling folds in
+	// (2/π)·(π²/3)·edge/rate². The two cancel at edge = √(3/π²)·rate.
+	flickerTop = 0.5513288954217921
+)
+
+// noiseSource draws white noise and a sum of first-order autoregressive
+// stages of equal variance, whose poles are spread evenly in log frequency.
+// It is stationary from its first sample.
+type noiseSource struct {
+	random *rand.Rand
+	sigma  float64 // of the white part [V]
+	stages []stage
+}
+
+type stage struct{ decay, drive, state float64 }
+
+// stream returns the random numbers of one purpose, apart from all others of
+// the same seed.
+func stream(seed, purpose uint64) *rand.Rand {
+	return rand.New(rand.NewPCG(seed, purpose*0x9e3779b97f4a7c15+1))
+}
+
+func newNoise(n Noise, rate float64, random *rand.Rand) *noiseSource {
+	s := &noiseSource{random: random, sigma: n.Density * math.Sqrt(rate/2)}
+	if n.Corner == 0 || n.Density == 0 {
+		return s
+	}
+	// One stage's variance: ∫ Density²·Corner·Δ·(2/π)·p/(f²+p²) df.
+	sigma := n.Density * math.Sqrt(n.Corner*math.Log(flickerRatio))
+	for p := flickerTop * rate / math.Sqrt(flickerRatio); p > flickerLowest/flickerRatio; p /= flickerRatio {
+		decay := math.Exp(-2 * math.Pi * p / rate)
+		s.stages = append(s.stages, stage{
+			decay: decay,
+			drive: sigma * math.Sqrt(1-decay*decay),
+			state: sigma * random.NormFloat64(),
+		})
+	}
+	return s
+}
+
+// add adds the next len(dst) samples to dst.
+func (s *noiseSource) add(dst []float64) {
+	if s.sigma == 0 {
+		return
+	}
+	for i := range dst {
+		dst[i] += s.sigma * s.random.NormFloat64()
+	}
+	for j := range s.stages {
+		st := &s.stages[j]
+		x := st.state
+		for i := range dst {
+			dst[i] += x
+			x = st.decay*x + st.drive*s.random.NormFloat64()
+		}
+		st.state = x
+	}
+}
+
+// hum is the mains on one channel: Re Σ c_n·z^n with z = e^{j2π·Hz·t}.
+type hum struct {
+	hz    float64
+	terms []complex128 // c_1, c_2, …
+}
+
+func newHum(m Mains, peak float64, random *rand.Rand) *hum {
+	h := &hum{hz: m.Hz}
+	if m.Hz == 0 || peak == 0 {
+		return h
+	}
+	for n := 1; n <= m.Harmonics; n++ {
+		s, c := math.Sincos(2 * math.Pi * random.Float64())
+		h.terms = append(h.terms, complex(peak/float64(n)*c, peak/float64(n)*s))
+	}
+	return h
+}
+
+// add adds the hum of the samples from first on to dst.
+func (h *hum) add(dst []float64, first int64, rate float64) {
+	if len(h.terms) == 0 {
+		return
+	}
+	// Four samples at a time: Horner's scheme waits for its own results.
+	for i := 0; i < len(dst); i += 4 {
+		var s, c, re, im [4]float64
+		for l := range s {
+			s[l], c[l] = math.Sincos(2 * math.Pi * fraction(float64(first+int64(i+l))*h.hz/rate))
+		}
+		for n := len(h.terms) - 1; n >= 0; n-- {
+			tr, ti := real(h.terms[n]), imag(h.terms[n])
+			for l := range s {
+				r, q := re[l]+tr, im[l]+ti
+				re[l], im[l] = r*c[l]-q*s[l], r*s[l]+q*c[l]
+			}
+		}
+		for l := range min(4, len(dst)-i) {
+			dst[i+l] += re[l]
+		}
+	}
+}
+
+// fraction returns the part of x that a whole number of turns leaves.
+func fraction(x float64) float64 { return x - math.Floor(x) }

@@ -1,0 +1,44 @@
+package synth
+
+import (
+	"fmt"
+	"math"
+)
+
+// Quantiser is an ideal ADC: uniform steps of FullScale/2^(Bits−1), rounded to
+// the nearest code (ties to even), clipped to −2^(Bits−1) … 2^(Bits−1)−1.
+type Quantiser struct {
+	Bits      int     // 2..32
+	FullScale float64 // [V]
+}
+
+func (q Quantiser) check() error {
+	if q.Bits < 2 || q.Bits > 32 {
+		return fmt.Errorf("Bits = %d: must be 2 to 32", q.Bits)
+	}
+	if !(q.FullScale > 0) || math.IsInf(q.FullScale, 1) {
+		return fmt.Errorf("FullScale = %g: must be positive and finite, in volts", q.FullScale)
+	}
+	return nil
+}
+
+// Step returns the size of one code [V].
+func (q Quantiser) Step() float64 { return math.Ldexp(q.FullScale, 1-q.Bits) }
+
+// Code returns the code of v [V], and whether it was clipped. NaN gives 0.
+func (q Quantiser) Code(v float64) (code int32, clipped bool) {
+	top := math.Ldexp(1, q.Bits-1)
+	x := math.RoundToEven(v / q.FullScale * top)
+	switch {
+	case x < -top:
+		return int32(-top), true
+	case x > top-1:
+		return int32(top - 1), true
+	case x != x:
+		return 0, false
+	}
+	return int32(x), false
+}
+
+// Volts returns the voltage that a code stands for.
+func (q Quantiser) Volts(code int32) float64 { return float64(code) * q.Step() }

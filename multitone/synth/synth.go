@@ -1,0 +1,177 @@
+// Package synth makes the samples that an ADC would see of a bench: driven
+// tones picked up through given couplings M(t), reference channels, noise,
+// mains hum, drift, quantising.
+//
+// Describe the bench in a Config, call New, and draw samples of any number with
+// Generator.ReadPlanar (volts) or Generator.ReadCounts (ADC codes). Memory is
+// bounded whatever the length, and the samples do not depend on how many are
+// drawn at a time. The same Config gives the same samples.
+//
+// Conventions: time zero is the first sample, in the ADC's clock. A tone's
+// current is i(t) = Re{I(t)}, I(t) = A(t)·e^{jφ(t)}. Flux linkage is
+// λ = Re{M(t)·I(t)}, and the coil's voltage v = −dλ/dt, so that a moving coil
+// shows its motional EMF −(dM/dt)·i.
+package synth
+
+import (
+	"fmt"
+	"math"
+)
+
+// Tone is one driven emitter.
+type Tone struct {
+	Hz      float64 // nominal, in the generator's clock
+	Current float64 // peak [A]
+	Phase   float64 // [rad] at time zero
+	// OffsetPPM is this tone's own offset of frequency beside Config.ClockPPM.
+	OffsetPPM float64
+	// Wander is a slow change of the current's amplitude.
+	Wander Wander
+}
+
+// Wander multiplies an amplitude by 1 + Relative·sin(2π·Hz·t + Phase).
+type Wander struct {
+	Relative float64 // peak, dimensionless
+	Hz       float64
+	Phase    float64 // [rad]
+}
+
+// at returns the factor and its time derivative [1/s].
+func (w Wander) at(t float64) (factor, rate float64) {
+	if w.Relative == 0 {
+		return 1, 0
+	}
+	s, c := math.Sincos(2*math.Pi*w.Hz*t + w.Phase)
+	return 1 + w.Relative*s, 2 * math.Pi * w.Hz * w.Relative * c
+}
+
+// Channel is one column of the recording.
+type Channel struct {
+	// Gain and Delay [s] of a tone of phasor V: V·Gain·e^{−jω·Delay} is what
+	// the ADC sees. The zero Gain stands for 1; a negative one inverts.
+	Gain, Delay float64
+	// Response, when not nil, holds one complex gain a tone and takes the
+	// place of Gain and Delay.
+	Response []complex128
+	// Pickup says that Config.Couplings speak of this channel.
+	Pickup bool
+	// Transimpedance [Ω] is the voltage per ampere of each tone before gain and
+	// delay: that of a current reference, or crosstalk on a pickup. Nil: none.
+	Transimpedance []complex128
+
+	// All below are at the ADC's input.
+
+	Noise  Noise
+	Mains  float64 // peak of the mains fundamental [V]
+	Offset float64 // [V]
+	Drift  float64 // of the offset [V/s]
+	// Quantiser is skipped when its Bits are 0.
+	Quantiser Quantiser
+}
+
+// Mains is hum: harmonic n has 1/n of the fundamental's amplitude and, on each
+// channel, a random phase.
+type Mains struct {
+	Hz        float64 // real frequency, for example 50.02; 0: no hum
+	Harmonics int     // the fundamental included; default 80
+}
+
+// Couplings fills the mutual inductances m [H] and their time derivatives dm
+// [H/s] at time t [s] for pickup p (counting pickup channels only) and tone k at
+// index p·K+k. It is called at rising multiples of Config.KnotStep, from just
+// before time zero on to just beyond the last sample; between them M is the
+// cubic with these values and slopes (continuous with its first derivative).
+type Couplings func(t float64, m, dm []complex128) error
+
+// Config describes a recording.
+type Config struct {
+	Rate     float64 // ADC samples a second and channel [Hz]
+	Samples  int64   // length a channel; 0: without end
+	Tones    []Tone
+	Channels []Channel
+	// Couplings is needed when a channel is a pickup.
+	Couplings Couplings
+	KnotStep  float64 // [s]; default 0.5 ms
+	// A real tone has the frequency Hz·(1 + (ClockPPM + OffsetPPM +
+	// ClockDrift·t)·10⁻⁶) in the ADC's clock.
+	ClockPPM   float64
+	ClockDrift float64 // [ppm/s]
+	Mains      Mains
+	Seed       uint64
+}
+
+// maxDelay bounds the span of couplings held in memory.
+const maxDelay = 0.1
+
+func (c *Config) check() error {
+	positive := func(x float64) bool { return x > 0 && !math.IsInf(x, 1) }
+	if !positive(c.Rate) {
+		return fmt.Errorf("synth: Rate = %g: must be positive and finite", c.Rate)
+	}
+	if c.Samples < 0 {
+		return fmt.Errorf("synth: Samples = %d: must not be negative", c.Samples)
+	}
+	if len(c.Channels) == 0 {
+		return fmt.Errorf("synth: no channels: name at least one")
+	}
+	if c.KnotStep == 0 {
+		c.KnotStep = 0.5e-3
+	}
+	if !positive(c.KnotStep) {
+		return fmt.Errorf("synth: KnotStep = %g: must be positive and finite", c.KnotStep)
+	}
+	if c.Mains.Hz < 0 || c.Mains.Harmonics < 0 {
+		return fmt.Errorf("synth: Mains = %+v: must not be negative", c.Mains)
+	}
+	if c.Mains.Harmonics == 0 {
+		c.Mains.Harmonics = 80
+	}
+	for k, t := range c.Tones {
+		if !positive(t.Hz) {
+			return fmt.Errorf("synth: Tones[%d].Hz = %g: must be positive and finite", k, t.Hz)
+		}
+		if math.IsNaN(t.Current) || math.IsInf(t.Current, 0) {
+			return fmt.Errorf("synth: Tones[%d].Current = %g: must be finite", k, t.Current)
+		}
+	}
+	for i := range c.Channels {
+		if err := c.checkChannel(i); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (c *Config) checkChannel(i int) error {
+	ch := &c.Channels[i]
+	bad := func(field string, value any, must string) error {
+		return fmt.Errorf("synth: Channels[%d].%s = %v: %s", i, field, value, must)
+	}
+	if ch.Gain == 0 {
+		ch.Gain = 1
+	}
+	switch {
+	case math.IsNaN(ch.Gain) || math.IsInf(ch.Gain, 0):
+		return bad("Gain", ch.Gain, "must be finite")
+	case !(math.Abs(ch.Delay) <= maxDelay):
+		return bad("Delay", ch.Delay, fmt.Sprintf("must be within ±%g s", maxDelay))
+	case ch.Response != nil && len(ch.Response) != len(c.Tones):
+		return bad("Response", len(ch.Response), fmt.Sprintf("want one entry for each of %d tones", len(c.Tones)))
+	case ch.Transimpedance != nil && len(ch.Transimpedance) != len(c.Tones):
+		return bad("Transimpedance", len(ch.Transimpedance), fmt.Sprintf("want one entry for each of %d tones", len(c.Tones)))
+	case ch.Pickup && c.Couplings == nil:
+		return bad("Pickup", true, "Config.Couplings must be given")
+	case !(ch.Noise.Density >= 0):
+		return bad("Noise.Density", ch.Noise.Density, "must not be negative")
+	case !(ch.Noise.Corner >= 0):
+		return bad("Noise.Corner", ch.Noise.Corner, "must not be negative")
+	case !(ch.Mains >= 0):
+		return bad("Mains", ch.Mains, "must not be negative")
+	}
+	if ch.Quantiser.Bits != 0 {
+		if err := ch.Quantiser.check(); err != nil {
+			return fmt.Errorf("synth: Channels[%d].Quantiser: %w", i, err)
+		}
+	}
+	return nil
+}
