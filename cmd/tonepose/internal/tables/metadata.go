@@ -1,0 +1,140 @@
+package tables
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"strconv"
+	"strings"
+	"time"
+)
+
+// SchemaVersion counts changes of the columns that a reader must know of.
+const SchemaVersion = 1
+
+// Metadata says where a table comes from. It is stored with each table, with
+// the schema's version and the columns' units.
+type Metadata struct {
+	Tool      string // version of the tool
+	Rig       string // the whole text of the rig file; empty: run without one
+	Recording Recording
+	Options   map[string]string // every option of the run, defaults included
+}
+
+// Recording identifies the samples a table was made from.
+type Recording struct {
+	Name   string
+	Size   int64     // [bytes]
+	SHA256 string    // of its bytes, hexadecimal
+	Start  time.Time // of the first sample; zero: not known
+}
+
+const keyPrefix = "tonepose."
+
+// pairs returns keys and values in a fixed order.
+func (m Metadata) pairs(columns [][]string) [][2]string {
+	units := make(map[string]string)
+	for _, c := range columns {
+		if u := UnitOf(c[0]); u != "" {
+			units[c[0]] = u
+		}
+	}
+	options := m.Options
+	if options == nil {
+		options = map[string]string{}
+	}
+	p := [][2]string{
+		{"schema_version", strconv.Itoa(SchemaVersion)},
+		{"tool_version", m.Tool},
+		{"rig", m.Rig},
+		{"rig_sha256", ""},
+		{"recording_name", m.Recording.Name},
+		{"recording_size", strconv.FormatInt(m.Recording.Size, 10)},
+		{"recording_sha256", m.Recording.SHA256},
+		{"recording_start", ""},
+		{"options", compactJSON(options)},
+		{"units", compactJSON(units)},
+	}
+	if m.Rig != "" {
+		sum := sha256.Sum256([]byte(m.Rig))
+		p[3][1] = hex.EncodeToString(sum[:])
+	}
+	if !m.Recording.Start.IsZero() {
+		p[7][1] = m.Recording.Start.UTC().Format(time.RFC3339Nano)
+	}
+	for i := range p {
+		p[i][0] = keyPrefix + p[i][0]
+	}
+	return p
+}
+
+// compactJSON sorts the keys, so equal runs store equal text.
+func compactJSON(m map[string]string) string {
+	text, err := json.Marshal(m)
+	if err != nil {
+		panic(err) // a map of strings always has JSON
+	}
+	return string(text)
+}
+
+// parseMetadata reads the pairs back.
+func parseMetadata(lookup func(key string) (string, bool)) (Metadata, error) {
+	get := func(key string) string {
+		v, _ := lookup(keyPrefix + key)
+		return v
+	}
+	version, ok := lookup(keyPrefix + "schema_version")
+	if !ok {
+		return Metadata{}, errors.New("no " + keyPrefix + "schema_version in its metadata: not a table of tonepose")
+	}
+	if version != strconv.Itoa(SchemaVersion) {
+		return Metadata{}, fmt.Errorf("schema version %s: must be %d; read it with the version that wrote it, tonepose %s",
+			version, SchemaVersion, get("tool_version"))
+	}
+	m := Metadata{Tool: get("tool_version"), Rig: get("rig"),
+		Recording: Recording{Name: get("recording_name"), SHA256: get("recording_sha256")}}
+	var err error
+	if m.Recording.Size, err = strconv.ParseInt(get("recording_size"), 10, 64); err != nil {
+		return m, fmt.Errorf("metadata recording_size = %q: must be a whole number of bytes", get("recording_size"))
+	}
+	if start := get("recording_start"); start != "" {
+		if m.Recording.Start, err = time.Parse(time.RFC3339Nano, start); err != nil {
+			return m, fmt.Errorf("metadata recording_start = %q: must be a time in RFC 3339", start)
+		}
+	}
+	if err := json.Unmarshal([]byte(get("options")), &m.Options); err != nil {
+		return m, fmt.Errorf("metadata options: %w", err)
+	}
+	return m, nil
+}
+
+var unitSuffixes = [...]struct{ suffix, unit string }{
+	{"_rad", "rad"}, {"_hz", "Hz"}, {"_s", "s"}, {"_v", "V"}, {"_h", "H"}, {"_m", "m"},
+}
+
+// UnitOf returns the unit of a column as its name states it, "1" for a plain
+// number and "" for text.
+func UnitOf(column string) string {
+	switch column {
+	case "qw", "qx", "qy", "qz", "chi2", "dof", "iterations":
+		return "1"
+	}
+	if of, ok := strings.CutPrefix(column, "cov_"); ok {
+		switch strings.Count(of, "r") {
+		case 0:
+			return "m²"
+		case 1:
+			return "m·rad"
+		default:
+			return "rad²"
+		}
+	}
+	for _, s := range unitSuffixes {
+		if strings.HasSuffix(column, s.suffix) {
+			return s.unit
+		}
+	}
+	return ""
+}

@@ -1,0 +1,169 @@
+package tables
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"iter"
+	"os"
+	"strings"
+
+	"github.com/parquet-go/parquet-go"
+)
+
+// Reader streams the rows of one table.
+type Reader[T any] struct {
+	Metadata Metadata
+
+	source source[T]
+	file   *os.File
+}
+
+type source[T any] interface {
+	read(dst []T) (int, error)
+	close() error
+}
+
+// OpenPhasors opens a table of phasors. The error names a column that is
+// missing or of another type.
+func OpenPhasors(path string) (*Reader[Phasor], error) {
+	return open(path, (*phasorRow).get)
+}
+
+// OpenCouplings opens a table of couplings; see OpenPhasors.
+func OpenCouplings(path string) (*Reader[Coupling], error) {
+	return open(path, (*couplingRow).get)
+}
+
+// OpenPoses opens a table of poses; see OpenPhasors.
+func OpenPoses(path string) (*Reader[Pose], error) {
+	return open(path, (*poseRow).get)
+}
+
+// Read fills dst and returns how many rows it holds, io.EOF after the last.
+func (r *Reader[T]) Read(dst []T) (int, error) {
+	n, err := r.source.read(dst)
+	if err != nil && err != io.EOF {
+		err = fmt.Errorf("%s: %w", r.file.Name(), err)
+	}
+	return n, err
+}
+
+// All yields the rows that were not read yet; an error ends it.
+func (r *Reader[T]) All() iter.Seq2[T, error] {
+	return func(yield func(T, error) bool) {
+		batch := make([]T, batchRows)
+		for {
+			n, err := r.Read(batch)
+			for _, row := range batch[:n] {
+				if !yield(row, nil) {
+					return
+				}
+			}
+			if err == io.EOF {
+				return
+			}
+			if err != nil {
+				yield(*new(T), err)
+				return
+			}
+		}
+	}
+}
+
+// Close releases the file.
+func (r *Reader[T]) Close() error {
+	return errors.Join(r.source.close(), r.file.Close())
+}
+
+func open[T, S any](path string, get func(*S, *T) error) (*Reader[T], error) {
+	f, pf, m, err := openTable(path)
+	if err != nil {
+		return nil, err
+	}
+	if err := checkColumns(pf.Schema(), parquet.SchemaOf(new(S))); err != nil {
+		f.Close()
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	src := &rows[T, S]{get: get, dec: parquet.NewGenericReader[S](pf), buf: make([]S, batchRows)}
+	return &Reader[T]{Metadata: m, source: src, file: f}, nil
+}
+
+// openTable opens any table of ours, whatever its columns.
+func openTable(path string) (*os.File, *parquet.File, Metadata, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, nil, Metadata{}, err
+	}
+	pf, m, err := parse(f)
+	if err != nil {
+		f.Close()
+		return nil, nil, m, fmt.Errorf("%s: %w", path, err)
+	}
+	return f, pf, m, nil
+}
+
+func parse(f *os.File) (*parquet.File, Metadata, error) {
+	info, err := f.Stat()
+	if err != nil {
+		return nil, Metadata{}, err
+	}
+	if !info.Mode().IsRegular() {
+		return nil, Metadata{}, errors.New("not a file: must be a Parquet table")
+	}
+	pf, err := parquet.OpenFile(f, info.Size(), parquet.SkipBloomFilters(true))
+	if err != nil {
+		return nil, Metadata{}, fmt.Errorf("not a Parquet file, or cut short: %w", err)
+	}
+	m, err := parseMetadata(pf.Lookup)
+	return pf, m, err
+}
+
+// checkColumns looks for every column that is wanted: reading would give zeros,
+// without an error, for one that is missing.
+func checkColumns(have, want *parquet.Schema) error {
+	var missing []string
+	for _, w := range want.Fields() {
+		h, ok := have.Lookup(w.Name())
+		switch {
+		case !ok:
+			missing = append(missing, w.Name())
+		case h.Node.Type().Kind() != w.Type().Kind():
+			return fmt.Errorf("column %s holds %s: must be %s", w.Name(), h.Node.Type(), w.Type())
+		}
+	}
+	if missing != nil {
+		return fmt.Errorf("column %s is missing: not a table of this kind", strings.Join(missing, ", "))
+	}
+	return nil
+}
+
+type rows[T, S any] struct {
+	get func(*S, *T) error
+	dec *parquet.GenericReader[S]
+	buf []S
+}
+
+func (r *rows[T, S]) read(dst []T) (int, error) {
+	n := 0
+	for n < len(dst) {
+		batch := r.buf[:min(len(r.buf), len(dst)-n)]
+		clear(batch)
+		k, err := r.dec.Read(batch)
+		for i := range batch[:k] {
+			if err := r.get(&batch[i], &dst[n]); err != nil {
+				return n, err
+			}
+			n++
+		}
+		if err == io.EOF && n > 0 {
+			return n, nil // the next call finds the end again
+		}
+		if err != nil {
+			return n, err
+		}
+	}
+	return n, nil
+}
+
+func (r *rows[T, S]) close() error { return r.dec.Close() }
