@@ -1,0 +1,84 @@
+package rig
+
+import (
+	"cmp"
+	"slices"
+	"strconv"
+	"strings"
+)
+
+// Error is one thing wrong with a rig file: where it stands, what it says,
+// what is expected and how to mend it.
+type Error struct {
+	File    string // as given to Load
+	Line    int    // 1-based; 0 for the file as a whole
+	Path    string // such as emitters[3].model.radius_m
+	Value   string // as written in the file; empty for what is missing
+	Message string // what is expected
+	Hint    string // how to mend it; may be empty
+}
+
+// Error gives "bench.rig.yaml:14: emitters[3].model.radius_m = -0.05: must be
+// positive"; the hint is left to the caller.
+func (e *Error) Error() string {
+	var b strings.Builder
+	b.WriteString(e.File)
+	if e.Line > 0 {
+		b.WriteString(":" + strconv.Itoa(e.Line))
+	}
+	b.WriteString(": ")
+	if e.Path != "" {
+		b.WriteString(e.Path)
+		if e.Value != "" {
+			b.WriteString(" = " + e.Value)
+		}
+		b.WriteString(": ")
+	}
+	b.WriteString(e.Message)
+	return b.String()
+}
+
+// Errors is everything wrong with a rig file, in the file's order; never empty
+// as an error. errors.As with *Error finds the first.
+type Errors []*Error
+
+func (es Errors) Error() string {
+	lines := make([]string, len(es))
+	for i, e := range es {
+		lines[i] = e.Error()
+	}
+	return strings.Join(lines, "\n")
+}
+
+// Unwrap lists the single errors.
+func (es Errors) Unwrap() []error {
+	out := make([]error, len(es))
+	for i, e := range es {
+		out[i] = e
+	}
+	return out
+}
+
+// sorted puts the errors into the file's order; nil when there are none.
+func (es Errors) sorted() error {
+	if len(es) == 0 {
+		return nil
+	}
+	slices.SortStableFunc(es, func(a, b *Error) int { return cmp.Compare(a.Line, b.Line) })
+	return es
+}
+
+// shorten keeps a quoted value to one readable line.
+func shorten(s string) string {
+	s = strings.Map(func(r rune) rune {
+		if r < ' ' || r == 0x7f {
+			return ' '
+		}
+		return r
+	}, s)
+	const most = 60
+	if r := []rune(s); len(r) > most {
+		return string(r[:most]) + "…"
+	}
+	return s
+}

@@ -1,0 +1,222 @@
+package rig
+
+import (
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+)
+
+// unit is a spelling of a unit that people put into a key, with the SI unit of
+// the rig file and the factor to it.
+type unit struct {
+	written string
+	si      string
+	factor  float64
+}
+
+// The inch is exact (international yard and pound agreement of 1959).
+var units = []unit{
+	{"mm", "m", 1e-3}, {"cm", "m", 1e-2}, {"um", "m", 1e-6}, {"µm", "m", 1e-6}, {"km", "m", 1e3},
+	{"in", "m", 0.0254}, {"inch", "m", 0.0254},
+	{"mm2", "m2", 1e-6}, {"cm2", "m2", 1e-4},
+	{"ms", "s", 1e-3}, {"us", "s", 1e-6}, {"µs", "s", 1e-6}, {"ns", "s", 1e-9},
+	{"khz", "hz", 1e3}, {"mhz", "hz", 1e6},
+	{"mv", "v", 1e-3}, {"uv", "v", 1e-6}, {"µv", "v", 1e-6},
+	{"mohm", "ohm", 1e-3}, {"kohm", "ohm", 1e3},
+	{"deg", "rad", 0.017453292519943295}, {"rad", "deg", 57.29577951308232},
+	{"ma", "a_peak", 1e-3}, {"a", "a_peak", 1}, {"ma_peak", "a_peak", 1e-3},
+	{"a_rms", "a_peak", 1.4142135623730951}, {"rms", "a_peak", 1.4142135623730951},
+	{"m", "m", 1}, {"m2", "m2", 1}, {"s", "s", 1}, {"hz", "hz", 1}, {"v", "v", 1}, {"ohm", "ohm", 1},
+}
+
+// split parts a key into what it names and its unit; unit "" when it has none.
+func split(key string) (stem, suffix string) {
+	lower := strings.ToLower(key)
+	best := ""
+	for _, u := range units {
+		for _, w := range []string{u.written, u.si} {
+			if strings.HasSuffix(lower, "_"+w) && len(w) > len(best) {
+				best = w
+			}
+		}
+	}
+	return strings.TrimSuffix(strings.TrimSuffix(lower, best), "_"), best
+}
+
+// mendKey guesses which of the known keys was meant by an unknown one, and
+// says how to write it.
+func mendKey(key string, value *node, known []string) (meant, hint string) {
+	stem, suffix := split(key)
+	for _, k := range known {
+		if strings.EqualFold(k, key) {
+			return k, "keys are in lower case: " + k
+		}
+		ks, unitOf := split(k)
+		if unitOf == "" || ks != stem || unitOf == suffix {
+			continue
+		}
+		hint = "write " + k + ", in " + unitName(unitOf)
+		for _, u := range units {
+			if u.written == suffix && u.si == unitOf {
+				if x, ok := scaled(value, u.factor); ok {
+					hint = "write " + k + ": " + x
+				}
+			}
+		}
+		return k, hint
+	}
+	best, most := "", 3
+	for _, k := range known {
+		if d := distance(key, k); d < most && d < len(k)/2+1 {
+			best, most = k, d
+		}
+	}
+	if best != "" {
+		return best, "did you mean " + best + "?"
+	}
+	sorted := slices.Clone(known)
+	slices.Sort(sorted)
+	return "", "known here: " + strings.Join(sorted, ", ")
+}
+
+// scaled prints a number or a list of numbers in the right unit.
+func scaled(n *node, factor float64) (string, bool) {
+	if n.kind == list && len(n.items) == 3 {
+		parts := make([]string, 3)
+		for i, item := range n.items {
+			s, ok := scaled(item, factor)
+			if !ok || item.kind != scalar {
+				return "", false
+			}
+			parts[i] = s
+		}
+		return "[" + strings.Join(parts, ", ") + "]", true
+	}
+	if n.kind != scalar || !n.plain || !decimal.MatchString(n.text) {
+		return "", false
+	}
+	x, err := strconv.ParseFloat(n.text, 64)
+	if err != nil {
+		return "", false
+	}
+	return strconv.FormatFloat(x*factor, 'g', 10, 64), true
+}
+
+func unitName(si string) string {
+	switch si {
+	case "m":
+		return "metres"
+	case "m2":
+		return "square metres"
+	case "s":
+		return "seconds"
+	case "hz":
+		return "hertz"
+	case "v":
+		return "volts"
+	case "ohm":
+		return "ohms"
+	case "rad":
+		return "radians"
+	case "deg":
+		return "degrees"
+	case "a_peak":
+		return "amperes, peak"
+	}
+	return si
+}
+
+// keyHint tells the unit of a key by an example.
+func keyHint(key string) string {
+	switch key {
+	case "radius_m", "inner_radius_m", "outer_radius_m":
+		return "radii are in metres; 50 mm is 0.05"
+	case "turns":
+		return "turns count the windings and need not be whole; to wind the other way round, reverse the axis"
+	case "area_turns_m2":
+		return "turns times area in square metres; 100 turns of 40 mm2 are 0.004"
+	case "moment_m2":
+		return "turns times area vector in square metres, such as [0, 0, 0.154]"
+	case "axis", "width_axis":
+		return "an axis is a direction, such as [0, 0, 1]; its length does not matter"
+	case "current_a_peak":
+		return "the nominal peak current in amperes; 0.35 A rms is 0.5"
+	case "transimpedance_ohm":
+		return "volts at the reference channel per ampere, in ohms"
+	case "full_scale_v":
+		return "the voltage of the largest code, in volts"
+	case "gain":
+		return "volts at the ADC per volt at the coil; 40 dB is 100"
+	case "model":
+		return "such as model: {type: loop, center_m: [0, 0, 0], axis: [0, 0, 1], radius_m: 0.035, turns: 40}"
+	case "type":
+		return "one of " + strings.Join(modelTypes, ", ")
+	}
+	_, si := split(key)
+	switch si {
+	case "m":
+		return "lengths are in metres; 50 mm is 0.05"
+	case "s":
+		return "times are in seconds; 1.5 µs is 1.5e-6"
+	case "hz":
+		return "frequencies are in hertz; 5 kHz is 5000"
+	}
+	return ""
+}
+
+var withUnit = regexp.MustCompile(`^([-+]?[0-9.]+(?:[eE][-+]?[0-9]+)?) *([a-zA-Zµ]+[0-9]?)$`)
+
+// numberHint says how to write what is not a number.
+func numberHint(n *node, key string) string {
+	if n.kind != scalar {
+		return keyHint(key)
+	}
+	if decimal.MatchString(n.text) {
+		return "write it without quotes: " + n.text
+	}
+	if m := withUnit.FindStringSubmatch(n.text); m != nil {
+		_, si := split(key)
+		for _, u := range units {
+			if u.si == si && (u.written == strings.ToLower(m[2])) {
+				if x, ok := scaled(&node{kind: scalar, plain: true, text: m[1]}, u.factor); ok {
+					return "the key names the unit; write " + x
+				}
+			}
+		}
+	}
+	if trimmed := strings.ReplaceAll(n.text, "_", ""); trimmed != n.text && decimal.MatchString(trimmed) {
+		return "write " + trimmed
+	}
+	if dotted := strings.Replace(n.text, ",", ".", 1); dotted != n.text && decimal.MatchString(dotted) {
+		return "the decimal sign is a point: " + dotted
+	}
+	if bare := strings.TrimLeft(n.text, "0"); bare != n.text && decimal.MatchString(bare) {
+		return "write " + bare + ", without leading zeros"
+	}
+	return keyHint(key)
+}
+
+// distance is the edit distance of Levenshtein.
+func distance(a, b string) int {
+	if len(a) > 40 {
+		return len(a)
+	}
+	row := make([]int, len(b)+1)
+	for j := range row {
+		row[j] = j
+	}
+	for i := 1; i <= len(a); i++ {
+		diagonal := row[0]
+		row[0] = i
+		for j := 1; j <= len(b); j++ {
+			cost := diagonal
+			if a[i-1] != b[j-1] {
+				cost++
+			}
+			diagonal = row[j]
+			row[j] = min(cost, row[j]+1, row[j-1]+1)
+		}
+	}
+	return row[len(b)]
+}

@@ -1,0 +1,164 @@
+// Package rig reads the rig file: the bench's channels, emitters and sensors,
+// strictly checked, in SI units.
+//
+// Load reads a file, Rig.Array, Rig.Sensor and Rig.Volume give what the
+// libraries need, Channel.Response undoes the receive chain. Rig.Edit changes
+// single values of the file's own text, so that a calibrated rig keeps its
+// comments, order and formatting.
+package rig
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"os"
+
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// maxBytes bounds a rig file; a polyline of 50,000 points fits.
+const maxBytes = 4 << 20
+
+// Options tunes Load. The zero value is the strict reading that a solved
+// recording needs.
+type Options struct {
+	// AllowMissingTones accepts emitters without tone_hz or current_a_peak;
+	// both are then 0 and still to be chosen.
+	AllowMissingTones bool
+}
+
+// Rig is a bench as its file states it.
+type Rig struct {
+	Name          string
+	SampleRateHz  float64
+	WorkingVolume Box
+	Channels      []Channel // in the recording's column order
+	Emitters      []Emitter
+	Sensors       []Sensor
+	Calibration   *Calibration // nil for a rig that was never calibrated
+
+	File   string // as given to Load or Parse
+	Text   []byte // the whole file
+	SHA256 string // of Text, lower-case hexadecimal
+
+	root *node
+	opts Options
+}
+
+// Box is an axis-parallel box in the rig frame [m].
+type Box struct{ Min, Max r3.Vec }
+
+// Channel is one column of a recording.
+type Channel struct {
+	Name       string
+	FullScaleV float64 // [V]; 0 when the file does not state it (float recordings)
+	Gain       float64 // V_adc/V_coil, negative when inverting; 1 with a Table
+	DelayS     float64 // [s]; 0 with a Table
+	Table      []ResponsePoint
+	Tolerance  Tolerance
+
+	path string
+	file string
+	line int
+}
+
+// ResponsePoint is one row of a channel's measured transfer V_adc/V_coil.
+type ResponsePoint struct {
+	Hz, Gain, PhaseDeg float64
+}
+
+// Emitter is one driven coil.
+type Emitter struct {
+	Name         string
+	ToneHz       float64    // in the generator's clock; 0 when missing was allowed
+	CurrentPeakA float64    // nominal [A]; 0 when missing was allowed
+	Reference    *Reference // nil: the nominal current at PhaseDeg is all that is known
+	PhaseDeg     float64    // of the current at the recording's first sample; without Reference only
+	Model        Model
+	Tolerance    Tolerance
+}
+
+// Reference says where an emitter's current is digitised.
+type Reference struct {
+	Channel           int     // index into Rig.Channels
+	TransimpedanceOhm float64 // V_coil of the channel per ampere [Ω]
+}
+
+// Sensor is a rigid body with pickup coils; vectors are in its own frame.
+type Sensor struct {
+	Name  string
+	TipM  *r3.Vec // point of interest [m]; nil when not stated
+	Coils []Coil
+}
+
+// Coil is one pickup of a sensor.
+type Coil struct {
+	Channel     int    // index into Rig.Channels
+	CenterM     r3.Vec // [m]
+	Axis        r3.Vec // as in the file, not necessarily unit
+	AreaTurnsM2 float64
+	RadiusM     float64 // 0: a point
+	Tolerance   Tolerance
+}
+
+// Tolerance holds one standard deviation of what a calibration may move;
+// 0 where the file states none.
+type Tolerance struct {
+	CenterM     float64 // of each component [m]
+	AxisRad     float64 // of each component of the tilt [rad]
+	Strength    float64 // of an emitter, relative
+	Sensitivity float64 // of a coil, relative
+	Gain        float64 // of a channel, relative
+	DelayS      float64 // of a channel [s]
+}
+
+// Load reads and checks a rig file. What is wrong with its content comes back
+// as Errors, in the file's order.
+func Load(name string, opts Options) (*Rig, error) {
+	info, err := os.Stat(name)
+	if err != nil {
+		return nil, err
+	}
+	if info.Size() > maxBytes {
+		return nil, Errors{{File: name, Message: "is larger than 4 MiB, too large for a rig file"}}
+	}
+	text, err := os.ReadFile(name)
+	if err != nil {
+		return nil, err
+	}
+	return Parse(name, text, opts)
+}
+
+// Parse is Load for a text in memory; name stands in the messages.
+func Parse(name string, text []byte, opts Options) (*Rig, error) {
+	if len(text) > maxBytes {
+		return nil, Errors{{File: name, Message: "is larger than 4 MiB, too large for a rig file"}}
+	}
+	root, perr := parseYAML(name, text)
+	if perr != nil {
+		return nil, Errors{perr}
+	}
+	sum := sha256.Sum256(text)
+	rg := &Rig{File: name, Text: text, SHA256: hex.EncodeToString(sum[:]), root: root, opts: opts}
+	r := &reader{file: name, opts: opts}
+	r.readRig(rg, root)
+	if len(r.errs) == 0 {
+		r.checkRig(rg)
+	}
+	if err := r.errs.sorted(); err != nil {
+		return nil, err
+	}
+	return rg, nil
+}
+
+// ChannelIndex finds a channel by its name.
+func (r *Rig) ChannelIndex(name string) (int, bool) {
+	for i := range r.Channels {
+		if r.Channels[i].Name == name {
+			return i, true
+		}
+	}
+	return 0, false
+}
+
+// NyquistHz is half the sample rate; every tone lies below it.
+func (r *Rig) NyquistHz() float64 { return r.SampleRateHz / 2 }
