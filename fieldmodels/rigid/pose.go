@@ -17,3 +17,60 @@ type Pose struct {
 	Position r3.Vec      // [m]
 	Rotation quat.Number // unit quaternion (w, x, y, z)
 }
+
+// Identity returns the pose of a body whose frame is the rig frame.
+func Identity() Pose { return Pose{Rotation: quat.Number{Real: 1}} }
+
+// Apply carries the point v [m] of the body frame to the rig frame.
+func (p Pose) Apply(v r3.Vec) r3.Vec {
+	return r3.Add(p.Position, Rotate(p.Rotation, v))
+}
+
+// Rotate carries the direction v of the body frame to the rig frame.
+func (p Pose) Rotate(v r3.Vec) r3.Vec { return Rotate(p.Rotation, v) }
+
+// Inverse returns the pose of the rig frame in the body frame.
+func (p Pose) Inverse() Pose {
+	q := quat.Conj(p.Rotation)
+	return Pose{Position: r3.Scale(-1, Rotate(q, p.Position)), Rotation: q}
+}
+
+// Compose returns the pose, in the frame of p, of a body whose pose in the
+// frame that p describes is o: Compose(o).Apply(v) = p.Apply(o.Apply(v)).
+// The rotation is brought back to unit length.
+func (p Pose) Compose(o Pose) Pose {
+	return Pose{
+		Position: p.Apply(o.Position),
+		Rotation: Normalize(quat.Mul(p.Rotation, o.Rotation)),
+	}
+}
+
+// Plus returns p moved by dp [m] and turned by the rotation vector dr [rad],
+// both in the rig frame, the turn about the body's own origin. The rotation is
+// brought back to unit length.
+func (p Pose) Plus(dp, dr r3.Vec) Pose {
+	return Pose{
+		Position: r3.Add(p.Position, dp),
+		Rotation: Normalize(quat.Mul(Exp(dr), p.Rotation)),
+	}
+}
+
+// Minus returns the step from o to p: o.Plus(p.Minus(o)) = p, with |dr| ≤ π.
+func (p Pose) Minus(o Pose) (dp, dr r3.Vec) {
+	return r3.Sub(p.Position, o.Position), Log(quat.Mul(p.Rotation, quat.Conj(o.Rotation)))
+}
+
+// ExpSE3 returns the rigid motion reached after unit time by a body that moves
+// with velocity rho [m] and turns with angular velocity theta [rad], both
+// constant in its own frame: a screw. Position = Jl(theta)·rho.
+//
+// Source: Solà, Deray, Atchuthan, arXiv:1812.01537 (2018), eq. (172).
+func ExpSE3(rho, theta r3.Vec) Pose {
+	return Pose{Position: mulVec(LeftJacobian(theta), rho), Rotation: Exp(theta)}
+}
+
+// LogSE3 is the inverse of ExpSE3, with |theta| ≤ π.
+func LogSE3(p Pose) (rho, theta r3.Vec) {
+	theta = Log(p.Rotation)
+	return mulVec(LeftJacobianInverse(theta), p.Position), theta
+}

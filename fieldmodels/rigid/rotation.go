@@ -1,0 +1,126 @@
+package rigid
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/num/quat"
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// Exp returns the unit quaternion of the rotation vector w [rad]: a turn by
+// |w| about w, right-handed. Exact to rounding for every |w|, zero included.
+func Exp(w r3.Vec) quat.Number {
+	t2 := r3.Dot(w, w)
+	var c, s float64 // cos(|w|/2), sin(|w|/2)/|w|
+	if t2 < 1e-6 {
+		c = 1 - t2/8*(1-t2/48)
+		s = 0.5 - t2/48*(1-t2/80)
+	} else {
+		t := math.Sqrt(t2)
+		s, c = math.Sincos(t / 2)
+		s /= t
+	}
+	return quat.Number{Real: c, Imag: s * w.X, Jmag: s * w.Y, Kmag: s * w.Z}
+}
+
+// Log returns the rotation vector [rad] of the unit quaternion q, the shorter
+// of the two: 0 ≤ |Log(q)| ≤ π. q and −q give the same vector, except for
+// half turns (Real = 0), whose two vectors ±π·u are both right.
+func Log(q quat.Number) r3.Vec {
+	v := r3.Vec{X: q.Imag, Y: q.Jmag, Z: q.Kmag}
+	w := q.Real
+	if w < 0 {
+		w, v = -w, r3.Scale(-1, v)
+	}
+	n2 := r3.Dot(v, v)
+	if n2 < 1e-6*w*w {
+		x := n2 / (w * w)
+		return r3.Scale(2/w*(1-x*(1./3-x*(1./5-x/7))), v)
+	}
+	n := math.Sqrt(n2)
+	return r3.Scale(2*math.Atan2(n, w)/n, v)
+}
+
+// Normalize returns q scaled to unit length.
+func Normalize(q quat.Number) quat.Number {
+	return quat.Scale(1/quat.Abs(q), q)
+}
+
+// Rotate returns v turned by the unit quaternion q.
+func Rotate(q quat.Number, v r3.Vec) r3.Vec {
+	// v + 2w(u×v) + 2u×(u×v), u the vector part.
+	u := r3.Vec{X: q.Imag, Y: q.Jmag, Z: q.Kmag}
+	t := r3.Scale(2, r3.Cross(u, v))
+	return r3.Add(v, r3.Add(r3.Scale(q.Real, t), r3.Cross(u, t)))
+}
+
+// Matrix returns the rotation matrix R of the unit quaternion q: R·v = Rotate(q, v).
+func Matrix(q quat.Number) [3][3]float64 {
+	w, x, y, z := q.Real, q.Imag, q.Jmag, q.Kmag
+	return [3][3]float64{
+		{1 - 2*(y*y+z*z), 2 * (x*y - w*z), 2 * (x*z + w*y)},
+		{2 * (x*y + w*z), 1 - 2*(x*x+z*z), 2 * (y*z - w*x)},
+		{2 * (x*z - w*y), 2 * (y*z + w*x), 1 - 2*(x*x+y*y)},
+	}
+}
+
+// FromMatrix returns the unit quaternion, Real ≥ 0, of the rotation matrix m.
+// A matrix that is orthogonal only to rounding is fine.
+//
+// Source: Shepperd, Quaternion from rotation matrix, J. Guidance and Control 1
+// (1978): the largest of the four components is found first, so that no
+// rotation divides by a small number.
+func FromMatrix(m [3][3]float64) quat.Number {
+	var q quat.Number
+	trace := m[0][0] + m[1][1] + m[2][2]
+	switch {
+	case trace >= m[0][0] && trace >= m[1][1] && trace >= m[2][2]:
+		q = quat.Number{Real: 1 + trace, Imag: m[2][1] - m[1][2], Jmag: m[0][2] - m[2][0], Kmag: m[1][0] - m[0][1]}
+	case m[0][0] >= m[1][1] && m[0][0] >= m[2][2]:
+		q = quat.Number{Real: m[2][1] - m[1][2], Imag: 1 + 2*m[0][0] - trace, Jmag: m[0][1] + m[1][0], Kmag: m[0][2] + m[2][0]}
+	case m[1][1] >= m[2][2]:
+		q = quat.Number{Real: m[0][2] - m[2][0], Imag: m[0][1] + m[1][0], Jmag: 1 + 2*m[1][1] - trace, Kmag: m[1][2] + m[2][1]}
+	default:
+		q = quat.Number{Real: m[1][0] - m[0][1], Imag: m[0][2] + m[2][0], Jmag: m[1][2] + m[2][1], Kmag: 1 + 2*m[2][2] - trace}
+	}
+	if q.Real < 0 {
+		q = quat.Scale(-1, q)
+	}
+	return Normalize(q)
+}
+
+// Between returns the smallest rotation that carries the direction of a to the
+// direction of b; lengths don't matter, but neither may be zero. Opposite
+// directions have no smallest rotation: a half turn about some axis square to
+// a is chosen.
+func Between(a, b r3.Vec) quat.Number {
+	a, b = r3.Unit(a), r3.Unit(b)
+	c := r3.Cross(a, b)
+	// Rounding leaves a part of c along a, which near opposite directions would
+	// tilt the axis: take it out.
+	c = r3.Sub(c, r3.Scale(r3.Dot(c, a), a))
+	n := r3.Norm(c)
+	if n == 0 {
+		if r3.Dot(a, b) > 0 {
+			return quat.Number{Real: 1}
+		}
+		c = perpendicular(a)
+		n = r3.Norm(c)
+	}
+	w := r3.Norm(r3.Add(a, b))
+	s := r3.Norm(r3.Sub(a, b)) / n
+	return Normalize(quat.Number{Real: w, Imag: s * c.X, Jmag: s * c.Y, Kmag: s * c.Z})
+}
+
+// perpendicular returns a vector square to the unit vector a, not shorter than 0.8.
+func perpendicular(a r3.Vec) r3.Vec {
+	x, y, z := math.Abs(a.X), math.Abs(a.Y), math.Abs(a.Z)
+	switch {
+	case x <= y && x <= z:
+		return r3.Cross(r3.Vec{X: 1}, a)
+	case y <= z:
+		return r3.Cross(r3.Vec{Y: 1}, a)
+	default:
+		return r3.Cross(r3.Vec{Z: 1}, a)
+	}
+}
