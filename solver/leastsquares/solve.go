@@ -1,0 +1,308 @@
+package leastsquares
+
+import (
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/blas/blas64"
+	"gonum.org/v1/gonum/mat"
+)
+
+// fit is the state of one Solve.
+type fit struct {
+	p        Problem
+	opt      Options
+	m        Manifold
+	x        []float64
+	r        []float64 // residuals at x
+	weighted []float64 // √ρ'·r at x
+	trial    []float64
+	rTrial   []float64
+	j        *mat.Dense // √ρ'·J at x
+	scale    []float64  // D, the largest norm that each column of J had
+	size     []float64
+	weight   []float64 // √ρ'
+	delta    []float64
+	bend     []float64
+	f        *factor
+	diff     *differences
+	calls    int
+}
+
+// Solve minimises p from start, which it leaves untouched. The error is for a
+// wrong call, or a start where the residuals have no value; how the iteration
+// ended is Result.Status.
+//
+// Trust region after Moré (1978) with column scaling and second-order
+// correction; a Loss enters as iteratively reweighted squares.
+func Solve(p Problem, start []float64, opt Options) (Result, error) {
+	s, err := newFit(p, start, opt)
+	if err != nil {
+		return Result{}, err
+	}
+	return s.run()
+}
+
+// rounding is the relative error of a cost, from residuals good to some ε.
+const rounding = 1e-14
+
+func newFit(p Problem, start []float64, opt Options) (*fit, error) {
+	opt, err := opt.check(p.Jacobian == nil)
+	if err != nil {
+		return nil, err
+	}
+	if p.Manifold == nil {
+		p.Manifold = Euclidean(len(start))
+	}
+	n := p.Manifold.Tangent()
+	switch {
+	case p.Function == nil:
+		return nil, fmt.Errorf("leastsquares: Problem.Function is nil: must write the residuals")
+	case p.Residuals < 1 || n < 1:
+		return nil, fmt.Errorf("leastsquares: %d residuals of %d parameters: need at least one of each", p.Residuals, n)
+	case len(start) != p.Manifold.Ambient():
+		return nil, fmt.Errorf("leastsquares: start has %d numbers: the manifold stores %d", len(start), p.Manifold.Ambient())
+	case p.Step != nil && len(p.Step) != n:
+		return nil, fmt.Errorf("leastsquares: Problem.Step has %d numbers: the tangent has %d", len(p.Step), n)
+	}
+	s := &fit{
+		p: p, opt: opt, m: p.Manifold,
+		x: append([]float64(nil), start...), r: make([]float64, p.Residuals),
+		trial: make([]float64, len(start)), rTrial: make([]float64, p.Residuals),
+		weighted: make([]float64, p.Residuals),
+		j:        mat.NewDense(p.Residuals, n, nil),
+		scale:    make([]float64, n), size: make([]float64, n), delta: make([]float64, n), bend: make([]float64, n), weight: ones(p.Residuals),
+		f: newFactor(p.Residuals, n),
+	}
+	if p.Jacobian == nil {
+		s.diff = newDifferences(p)
+	}
+	return s, nil
+}
+
+func (s *fit) run() (Result, error) {
+	if err := s.call(s.x, s.r); err != nil {
+		return Result{}, fmt.Errorf("leastsquares: at the start: %w", err)
+	}
+	cost := s.cost(s.r)
+	if !isFinite(cost) {
+		return Result{}, fmt.Errorf("leastsquares: at the start: the cost is %g: residuals must be finite", cost)
+	}
+	if err := s.linearise(); err != nil {
+		return Result{}, err
+	}
+	radius := s.opt.Radius * s.scaledSize()
+	if radius == 0 {
+		radius = s.opt.Radius
+	}
+	status := NotStarted
+	iterations, stale, lowest := 0, 0, math.Inf(1)
+	if s.f.gradient() <= s.opt.GradientTol {
+		status = GradientSmall
+	}
+	for status == NotStarted {
+		if iterations == s.opt.MaxIterations {
+			status = IterationLimit
+			break
+		}
+		iterations++
+		length, fall, lambda := s.f.step(s.delta, s.scale, radius)
+		flat := fall <= s.opt.CostTol*cost
+		short := length <= s.opt.StepTol*s.scaledSize()
+		if !flat && !short {
+			s.accelerate(lambda, length)
+		}
+		s.m.Plus(s.trial, s.x, s.delta)
+		trialCost := math.Inf(1)
+		if err := s.call(s.trial, s.rTrial); err == nil {
+			if c := s.cost(s.rTrial); isFinite(c) {
+				trialCost = c
+			}
+		}
+		ratio := (cost - trialCost) / fall
+		// Where the promised fall drowns in the rounding of the cost itself, a
+		// step need only not make matters worse.
+		drowned := fall <= rounding*cost && trialCost <= (1+rounding)*cost
+		accept := ratio >= 1e-4 || drowned
+		if accept {
+			s.x, s.trial = s.trial, s.x
+			s.r, s.rTrial = s.rTrial, s.r
+			cost = trialCost
+		}
+		switch {
+		case flat:
+			status = CostFlat
+		case short:
+			status = StepSmall
+		case drowned:
+			// The predicted fall, which rounding spares, judges progress here.
+			if fall > 0.9*lowest {
+				radius = length / 2
+				if stale++; stale == 5 {
+					status = CostFlat
+				}
+			}
+			lowest = min(lowest, fall)
+		case ratio < 0.25:
+			// Shrink towards the minimum of the parabola through both costs and
+			// the slope at x, within 0.1 to 0.5.
+			slope := -2 * fall
+			shrink := 0.5
+			if rise := trialCost - cost; !accept {
+				shrink = 0.1
+				if isFinite(rise) {
+					shrink = min(0.5, max(0.1, -slope/2/(rise-slope)))
+				}
+			}
+			radius = shrink * min(radius, 10*length)
+			if radius <= 1e-16*s.scaledSize() || radius == 0 {
+				status = Stalled
+			}
+		case ratio >= 0.75 || lambda == 0:
+			radius = 2 * length
+		}
+		if accept {
+			if err := s.linearise(); err != nil {
+				return Result{}, err
+			}
+			if status == NotStarted && s.f.gradient() <= s.opt.GradientTol {
+				status = GradientSmall
+			}
+		}
+	}
+	return s.result(status, iterations, cost)
+}
+
+// result fills the covariance with the scale of the last Jacobian alone.
+func (s *fit) result(status Status, iterations int, cost float64) (Result, error) {
+	s.columnNorms(false)
+	if err := s.f.factorise(s.j, s.weighted, s.scale, s.opt.RankTol); err != nil {
+		return Result{}, err
+	}
+	res := Result{
+		X: s.x, Residuals: s.r, Cost: cost,
+		Covariance: s.f.covariance(s.scale), Rank: s.f.rank, Null: s.f.null(s.scale),
+		Status: status, Iterations: iterations, Evaluations: s.calls,
+	}
+	if s.opt.Loss != nil {
+		res.Weights = make([]float64, len(s.r))
+		for i, r := range s.r {
+			_, res.Weights[i] = s.opt.Loss.Rho(r * r)
+		}
+	}
+	return res, nil
+}
+
+func (s *fit) call(x, r []float64) error {
+	s.calls++
+	return s.p.Function(x, r)
+}
+
+func (s *fit) cost(r []float64) float64 {
+	sum := 0.0
+	for _, v := range r {
+		if s.opt.Loss != nil {
+			rho, _ := s.opt.Loss.Rho(v * v)
+			sum += rho
+		} else {
+			sum += v * v
+		}
+	}
+	return sum / 2
+}
+
+// linearise takes the weighted Jacobian at x and factorises it.
+func (s *fit) linearise() error {
+	var err error
+	if s.diff != nil {
+		err = s.diff.jacobian(s.call, s.x, s.j)
+	} else {
+		err = s.p.Jacobian(s.x, s.j)
+	}
+	if err != nil {
+		return fmt.Errorf("leastsquares: Jacobian: %w", err)
+	}
+	copy(s.weighted, s.r)
+	if s.opt.Loss != nil {
+		for i, r := range s.r {
+			_, w := s.opt.Loss.Rho(r * r)
+			s.weight[i] = math.Sqrt(w)
+			s.weighted[i] *= s.weight[i]
+			row := s.j.RawRowView(i)
+			for k := range row {
+				row[k] *= s.weight[i]
+			}
+		}
+	}
+	if err := s.columnNorms(true); err != nil {
+		return err
+	}
+	return s.f.factorise(s.j, s.weighted, s.scale, s.opt.RankTol)
+}
+
+// columnNorms sets the scale to the norms of the Jacobian's columns, or raises
+// it to them when it has to keep what it was.
+func (s *fit) columnNorms(keep bool) error {
+	raw := s.j.RawMatrix()
+	for k := range s.scale {
+		norm := blas64.Nrm2(blas64.Vector{N: raw.Rows, Inc: raw.Stride, Data: raw.Data[k:]})
+		if !isFinite(norm) {
+			return fmt.Errorf("leastsquares: Jacobian: column %d has the norm %g: must be finite", k, norm)
+		}
+		if keep {
+			norm = max(norm, s.scale[k])
+		}
+		if norm == 0 {
+			norm = 1
+		}
+		s.scale[k] = norm
+	}
+	return nil
+}
+
+// scaledSize is |D·size of the parameters|.
+func (s *fit) scaledSize() float64 {
+	sizes(s.m, s.size, s.x)
+	sum := 0.0
+	for k, v := range s.size {
+		sum += v * s.scale[k] * v * s.scale[k]
+	}
+	return math.Sqrt(sum)
+}
+
+// accelerate bends the step along the curve that the residuals' second
+// derivative along it asks for. It carries the iteration down narrow, winding
+// valleys in tens of steps instead of thousands, for one more call of the
+// function. A bend too large for the expansion to hold is left out.
+//
+// Source: Transtrum and Sethna, Improvements to the Levenberg–Marquardt
+// algorithm for nonlinear least-squares minimization, arXiv:1201.5885, 2012;
+// h and the limit of 0.75 are theirs.
+func (s *fit) accelerate(lambda, length float64) {
+	const h = 0.1
+	for k, d := range s.delta {
+		s.bend[k] = h * d
+	}
+	s.m.Plus(s.trial, s.x, s.bend)
+	if s.call(s.trial, s.rTrial) != nil {
+		return
+	}
+	for i, r := range s.rTrial {
+		slope := 0.0
+		for k, v := range s.j.RawRowView(i) {
+			slope += v * s.delta[k]
+		}
+		second := (s.weight[i]*(r-s.r[i])/h - slope) / h // half of it
+		if !isFinite(second) {
+			return
+		}
+		s.rTrial[i] = second
+	}
+	if 2*s.f.correction(s.bend, s.rTrial, s.scale, lambda) <= 0.75*length {
+		for k, d := range s.bend {
+			s.delta[k] += d
+		}
+	}
+}
+
+func isFinite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
