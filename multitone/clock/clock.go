@@ -1,0 +1,332 @@
+// Package clock finds the real frequencies of tones, in the ADC's clock, from
+// the channels that carry the digitised drives.
+//
+// The generator's clock and the ADC's differ by tens of parts per million, and
+// over a second a few of them turn a phasor by degrees: nothing may be
+// averaged before the frequencies are known. A Tracker reads a recording once,
+// measures every tone in short blocks, and fits a line to the phases of each
+// segment of blocks; a Track answers which frequency a tone had when.
+//
+// The line fit over m blocks loses 1/m² of the information (Cramér–Rao bound
+// 6/(π²·SNR·N·T²) on the frequency's variance, SNR = A²/2σ²; Rife and
+// Boorstyn, IEEE Trans. Inf. Theory 20, 1974).
+package clock
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"math/cmplx"
+
+	"tonepose/multitone"
+)
+
+// Mode says which frequencies are unknown.
+type Mode int
+
+const (
+	Common Mode = iota // one relative offset for all tones: one generator clock
+	Each               // every tone its own
+	None               // the nominal frequencies are taken as they stand
+)
+
+// ParseMode reads "common", "each" or "none".
+func ParseMode(s string) (Mode, error) {
+	switch s {
+	case "common", "":
+		return Common, nil
+	case "each":
+		return Each, nil
+	case "none":
+		return None, nil
+	}
+	return 0, fmt.Errorf("clock %q: must be common, each or none", s)
+}
+
+// MaxOffset is the largest relative clock offset that is captured.
+const MaxOffset = 200e-6
+
+const (
+	segmentSeconds = 1.0
+	minBlocks      = 8
+	lostSigmas     = 10 // a reference weaker than this many sigmas is lost
+)
+
+// ErrNoReference reports that no tone has a usable reference.
+var ErrNoReference = errors.New("clock: no reference channel carries its tone")
+
+// Tracker follows the tones of one recording.
+type Tracker struct {
+	mode       Mode
+	sampleRate float64
+	tones      []multitone.Tone
+	length     int // samples of a block
+	groups     []group
+	segment    []block
+	perSegment int
+	offset     []float64 // relative, per tone, as of the last segment
+	track      Track
+	primed     bool
+	prime      [][]float64 // the first samples, read twice
+	primeLen   int
+	err        error
+}
+
+// group is the tones that share a reference channel.
+type group struct {
+	channel int
+	tones   []int
+	bank    *multitone.Bank
+	view    [1][]float64
+}
+
+// block holds the phasors of one block, relative to the nominal frequencies.
+type block struct {
+	start, stop int64
+	time        float64
+	phasor      []complex128
+	weight      []float64 // inverse variance of the phase [1/rad²], 0 where lost
+	seen        int
+}
+
+// Track tells the frequencies along a recording.
+type Track struct {
+	nominal []float64
+	times   []float64   // centres of the segments [s]
+	offsets [][]float64 // relative, segment by segment
+	sigmas  [][]float64
+	Lost    []Loss
+}
+
+// Loss is a stretch of samples in which a tone's reference was lost.
+type Loss struct {
+	Tone        int
+	Start, Stop int64
+}
+
+// NewTracker prepares to follow the tones' references through a recording of
+// the given number of samples (0 or less: unknown).
+func NewTracker(mode Mode, sampleRate float64, tones []multitone.Tone, samples int64) (*Tracker, error) {
+	t := &Tracker{mode: mode, sampleRate: sampleRate, tones: tones, offset: make([]float64, len(tones))}
+	t.track.nominal = make([]float64, len(tones))
+	for i, tone := range tones {
+		t.track.nominal[i] = tone.Hz
+	}
+	if mode == None {
+		return t, nil
+	}
+	byChannel := map[int]int{}
+	highest, spacing := 0.0, sampleRate
+	for i, tone := range tones {
+		if tone.Reference == multitone.NoReference {
+			continue
+		}
+		g, ok := byChannel[tone.Reference]
+		if !ok {
+			g = len(t.groups)
+			byChannel[tone.Reference] = g
+			t.groups = append(t.groups, group{channel: tone.Reference})
+		}
+		for _, o := range t.groups[g].tones {
+			spacing = min(spacing, math.Abs(tone.Hz-tones[o].Hz))
+		}
+		t.groups[g].tones = append(t.groups[g].tones, i)
+		highest = max(highest, tone.Hz)
+		spacing = min(spacing, tone.Hz, sampleRate/2-tone.Hz)
+	}
+	if len(t.groups) == 0 {
+		t.mode = None
+		return t, nil
+	}
+	// Long enough to tell the tones apart, short enough that the largest
+	// offset turns a phase by less than a third of a cycle between blocks.
+	t.length = int(min(0.02*sampleRate, 0.3*sampleRate/(MaxOffset*highest)))
+	if samples > 0 {
+		t.length = min(t.length, int(samples/minBlocks))
+	}
+	t.length = max(t.length, int(6*sampleRate/spacing), 32)
+	t.perSegment = max(minBlocks, int(segmentSeconds*sampleRate)/t.length)
+	t.primeLen = minBlocks * t.length
+	for g := range t.groups {
+		if err := t.groups[g].open(t); err != nil {
+			return nil, err
+		}
+		t.prime = append(t.prime, make([]float64, 0, t.primeLen))
+	}
+	return t, nil
+}
+
+// open starts the group's bank at the frequencies known so far.
+func (g *group) open(t *Tracker) error {
+	c := multitone.Config{SampleRate: t.sampleRate, Channels: 1}
+	for _, i := range g.tones {
+		c.Tones = append(c.Tones, multitone.Tone{Name: t.tones[i].Name, Hz: t.tones[i].Hz * (1 + t.offset[i]), Reference: multitone.NoReference})
+	}
+	var err error
+	g.bank, err = multitone.NewBank(c, multitone.Framing{Length: t.length, Cosine: []float64{1}})
+	return err
+}
+
+// Write feeds samples of all the recording's channels.
+func (t *Tracker) Write(x [][]float64) error {
+	if t.mode == None || len(x) == 0 {
+		return nil
+	}
+	if t.primed {
+		return t.feed(x)
+	}
+	// The first blocks are read twice: once at the nominal frequencies for a
+	// coarse offset, then at frequencies close enough that the tones on one
+	// channel do not leak into each other.
+	n := min(len(x[0]), t.primeLen-len(t.prime[0]))
+	for i, g := range t.groups {
+		t.prime[i] = append(t.prime[i], x[g.channel][:n]...)
+	}
+	if len(t.prime[0]) < t.primeLen {
+		return nil
+	}
+	if err := t.start(); err != nil {
+		return err
+	}
+	rest := make([][]float64, len(x))
+	for c := range x {
+		rest[c] = x[c][n:]
+	}
+	return t.feed(rest)
+}
+
+func (t *Tracker) start() error {
+	t.primed = true
+	for pass := range 2 {
+		for i := range t.groups {
+			if err := t.groups[i].write(t, t.prime[i], i); err != nil {
+				return err
+			}
+			if pass == 0 {
+				if err := t.groups[i].bank.Flush(t.collect(i)); err != nil {
+					return err
+				}
+			}
+		}
+		if pass == 1 {
+			break
+		}
+		t.coarse()
+		t.segment = t.segment[:0]
+		for i := range t.groups {
+			if err := t.groups[i].open(t); err != nil {
+				return err
+			}
+		}
+	}
+	t.prime = nil
+	return nil
+}
+
+func (t *Tracker) feed(x [][]float64) error {
+	for i := range t.groups {
+		if err := t.groups[i].write(t, x[t.groups[i].channel], i); err != nil {
+			return err
+		}
+	}
+	return t.settle(false)
+}
+
+func (g *group) write(t *Tracker, x []float64, index int) error {
+	if len(x) == 0 {
+		return nil
+	}
+	g.view[0] = x
+	return g.bank.Write(g.view[:], t.collect(index))
+}
+
+// collect stores a group's frame in the block of its place.
+func (t *Tracker) collect(index int) func(*multitone.Frame) error {
+	g := &t.groups[index]
+	return func(f *multitone.Frame) error {
+		b := t.at(f.Start, f.Stop)
+		b.time = f.Time(t.sampleRate)
+		for j, i := range g.tones {
+			v, variance := f.At(j, 0)
+			// to the nominal frequency's phase
+			turns := (f.Hz[j] - t.tones[i].Hz) * b.time
+			b.phasor[i] = v * cmplx.Rect(1, 2*math.Pi*(turns-math.Round(turns)))
+			power := real(v)*real(v) + imag(v)*imag(v)
+			if power > lostSigmas*lostSigmas*variance {
+				b.weight[i] = power / max(variance, 1e-30*power)
+			} else {
+				t.track.lose(i, f.Start, f.Stop)
+			}
+		}
+		b.seen++
+		return nil
+	}
+}
+
+func (t *Tracker) at(start, stop int64) *block {
+	for i := len(t.segment) - 1; i >= 0; i-- {
+		if t.segment[i].start == start {
+			return &t.segment[i]
+		}
+	}
+	t.segment = append(t.segment, block{start: start, stop: stop,
+		phasor: make([]complex128, len(t.tones)), weight: make([]float64, len(t.tones))})
+	return &t.segment[len(t.segment)-1]
+}
+
+func (t *Track) lose(tone int, start, stop int64) {
+	for i := range t.Lost {
+		if l := &t.Lost[i]; l.Tone == tone && l.Stop == start {
+			l.Stop = stop
+			return
+		}
+	}
+	t.Lost = append(t.Lost, Loss{tone, start, stop})
+}
+
+// settle fits the segments that are complete; at the end, what is left.
+func (t *Tracker) settle(last bool) error {
+	for {
+		complete := 0
+		for complete < len(t.segment) && t.segment[complete].seen == len(t.groups) {
+			complete++
+		}
+		n := t.perSegment
+		switch {
+		case complete >= 2*n: // a remainder joins the last segment
+		case last && complete > 0:
+			n = complete
+		default:
+			return nil
+		}
+		t.fit(t.segment[:n])
+		t.segment = append(t.segment[:0], t.segment[n:]...)
+	}
+}
+
+// Finish ends the recording and returns what was found.
+func (t *Tracker) Finish() (*Track, error) {
+	if t.mode == None {
+		return &t.track, nil
+	}
+	if !t.primed {
+		if len(t.prime[0]) < 2*t.length {
+			return nil, fmt.Errorf("clock: %d samples are too few to find the tones' frequencies: %d are needed", len(t.prime[0]), 2*t.length)
+		}
+		if err := t.start(); err != nil {
+			return nil, err
+		}
+	}
+	for i := range t.groups {
+		if err := t.groups[i].bank.Flush(t.collect(i)); err != nil {
+			return nil, err
+		}
+	}
+	if err := t.settle(true); err != nil {
+		return nil, err
+	}
+	if len(t.track.times) == 0 {
+		return &t.track, ErrNoReference
+	}
+	return &t.track, nil
+}

@@ -1,0 +1,179 @@
+package clock
+
+import (
+	"math"
+	"math/cmplx"
+)
+
+// coarse finds the offsets from the phase advance between successive blocks,
+// at the nominal frequencies.
+func (t *Tracker) coarse() {
+	var num, den float64
+	for i, tone := range t.tones {
+		var sum complex128
+		for j := 1; j < len(t.segment); j++ {
+			a, b := &t.segment[j-1], &t.segment[j]
+			if a.weight[i] > 0 && b.weight[i] > 0 {
+				sum += b.phasor[i] * cmplx.Conj(a.phasor[i])
+			}
+		}
+		if sum == 0 {
+			continue
+		}
+		step := 2 * math.Pi * tone.Hz * float64(t.length) / t.sampleRate
+		advance := cmplx.Phase(sum)
+		t.offset[i] = advance / step
+		num += cmplx.Abs(sum) * advance * step
+		den += cmplx.Abs(sum) * step * step
+	}
+	if t.mode == Common && den > 0 {
+		for i := range t.offset {
+			t.offset[i] = num / den
+		}
+	}
+}
+
+// line accumulates the weighted fit of phase = φ0 + offset·x.
+type line struct{ w, wx, wy, wxx, wxy, wyy float64 }
+
+func (l *line) add(w, x, y float64) {
+	l.w += w
+	l.wx += w * x
+	l.wy += w * y
+	l.wxx += w * x * x
+	l.wxy += w * x * y
+	l.wyy += w * y * y
+}
+
+// central returns Σw(x−x̄)² and Σw(x−x̄)(y−ȳ).
+func (l *line) central() (sxx, sxy float64) {
+	if l.w == 0 {
+		return 0, 0
+	}
+	return l.wxx - l.wx*l.wx/l.w, l.wxy - l.wx*l.wy/l.w
+}
+
+// fit finds the offsets of one segment: a weighted line through each tone's
+// unwrapped phases, all with one slope per hertz when the clock is common.
+func (t *Tracker) fit(blocks []block) {
+	var middle float64
+	for _, b := range blocks {
+		middle += b.time / float64(len(blocks))
+	}
+	offsets := make([]float64, len(t.tones))
+	sigmas := make([]float64, len(t.tones))
+	var num, den float64
+	found := false
+	for i, tone := range t.tones {
+		offsets[i], sigmas[i] = t.offset[i], math.Inf(1)
+		var l line
+		var previous float64
+		used := 0
+		for _, b := range blocks {
+			if b.weight[i] == 0 {
+				continue
+			}
+			x := 2 * math.Pi * tone.Hz * (b.time - middle)
+			y := cmplx.Phase(b.phasor[i]) - t.offset[i]*x
+			if used > 0 {
+				y -= 2 * math.Pi * math.Round((y-previous)/(2*math.Pi))
+			} else {
+				y = math.Remainder(y, 2*math.Pi)
+			}
+			previous = y
+			l.add(b.weight[i], x, y)
+			used++
+		}
+		if used < 2 {
+			continue
+		}
+		sxx, sxy := l.central()
+		if !(sxx > 0) {
+			continue
+		}
+		found = true
+		num += sxy
+		den += sxx
+		if t.mode == Each {
+			offsets[i] += sxy / sxx
+			sigmas[i] = 1 / math.Sqrt(sxx)
+		}
+	}
+	if !found {
+		return
+	}
+	if t.mode == Common {
+		for i := range offsets {
+			offsets[i] += num / den
+			sigmas[i] = 1 / math.Sqrt(den)
+		}
+	} else {
+		t.fillUnreferenced(offsets, sigmas)
+	}
+	copy(t.offset, offsets)
+	t.track.times = append(t.track.times, middle)
+	t.track.offsets = append(t.track.offsets, offsets)
+	t.track.sigmas = append(t.track.sigmas, sigmas)
+}
+
+// fillUnreferenced gives tones without a usable reference the weighted mean
+// offset of the others: most likely the same generator drives them.
+func (t *Tracker) fillUnreferenced(offsets, sigmas []float64) {
+	var num, den float64
+	for i := range offsets {
+		if w := 1 / (sigmas[i] * sigmas[i]); w > 0 {
+			num += w * offsets[i]
+			den += w
+		}
+	}
+	for i := range offsets {
+		if math.IsInf(sigmas[i], 1) && den > 0 {
+			offsets[i] = num / den
+		}
+	}
+}
+
+// Hz returns the frequency of each tone in the ADC's clock, the mean over the
+// stretch from start to stop [s].
+func (t *Track) Hz(start, stop float64) []float64 {
+	hz := make([]float64, len(t.nominal))
+	for i, f := range t.nominal {
+		// Simpson's rule over the piecewise linear offset
+		mean := (t.offset(i, start) + 4*t.offset(i, (start+stop)/2) + t.offset(i, stop)) / 6
+		hz[i] = f * (1 + mean)
+	}
+	return hz
+}
+
+// Sigma returns the standard deviation of a tone's relative offset in the
+// segment nearest to a time [s]; infinite where nothing was measured.
+func (t *Track) Sigma(tone int, time float64) float64 {
+	if len(t.times) == 0 {
+		return math.Inf(1)
+	}
+	best := 0
+	for i, at := range t.times {
+		if math.Abs(at-time) < math.Abs(t.times[best]-time) {
+			best = i
+		}
+	}
+	return t.sigmas[best][tone]
+}
+
+// offset interpolates between the segments' centres and holds the ends.
+func (t *Track) offset(tone int, time float64) float64 {
+	n := len(t.times)
+	if n == 0 {
+		return 0
+	}
+	if time <= t.times[0] {
+		return t.offsets[0][tone]
+	}
+	for i := 1; i < n; i++ {
+		if time <= t.times[i] {
+			f := (time - t.times[i-1]) / (t.times[i] - t.times[i-1])
+			return t.offsets[i-1][tone]*(1-f) + t.offsets[i][tone]*f
+		}
+	}
+	return t.offsets[n-1][tone]
+}

@@ -1,0 +1,135 @@
+package multitone
+
+import (
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/mat"
+)
+
+// estimator solves the weighted least squares for the complex amplitudes of
+// jointly present sinusoids.
+//
+// With x(u) = Σ Re{X_i exp(jω_i u)} and weights even about u = 0, the real
+// parts meet only cosines and the imaginary parts only sines: two real
+// systems, Gᵉ Re X = Re y and Gᵒ Im X = Im y, with
+// Gᵉ, Gᵒ = ½[D(ω_i − ω_j) ± D(ω_i + ω_j)] and D the window's spectrum.
+type estimator struct {
+	wanted, unknowns int
+	even, odd        []float64 // wanted × unknowns, row-major
+	// gain is the variance of each component of a wanted amplitude per unit
+	// variance of a white sample, the mean over real and imaginary part.
+	gain []float64
+}
+
+// newEstimator prepares the estimate of the first wanted of the sinusoids ω
+// [rad/sample]. A column at ω = 0 has no sine and takes part in the even
+// system only.
+func newEstimator(s shape, omega []float64, wanted int) (*estimator, error) {
+	n := len(omega)
+	e := &estimator{wanted: wanted, unknowns: n, gain: make([]float64, wanted)}
+	sq := s.squared()
+	for _, sign := range []float64{1, -1} {
+		g, q := gram(s, omega, omega, sign), gram(sq, omega, omega, sign)
+		w, err := solveRows(g, wanted)
+		if err != nil {
+			return nil, fmt.Errorf("multitone: a window of %d samples does not separate the tones and lines in it: %w", s.length, err)
+		}
+		for i := range wanted {
+			row := mat.NewVecDense(n, w[i*n:(i+1)*n])
+			e.gain[i] += mat.Inner(row, q, row) / 2
+		}
+		if sign > 0 {
+			e.even = w
+		} else {
+			e.odd = w
+		}
+	}
+	return e, nil
+}
+
+// gram is ½[D(a_i − b_j) + sign·D(a_i + b_j)].
+func gram(s shape, a, b []float64, sign float64) *mat.Dense {
+	g := mat.NewDense(len(a), len(b), nil)
+	for i, p := range a {
+		for j, q := range b {
+			g.Set(i, j, (s.spectrum(p-q)+sign*s.spectrum(p+q))/2)
+		}
+	}
+	return g
+}
+
+// maxCondition refuses systems whose noise gain would be absurd: two lines a
+// tenth of a bin apart.
+const maxCondition = 1e6
+
+// solveRows returns the first rows of g⁻¹, with zeros for columns that g does
+// not know (the sine of a line at ω = 0).
+func solveRows(g *mat.Dense, rows int) ([]float64, error) {
+	n, _ := g.Dims()
+	present := make([]int, 0, n)
+	for i := range n {
+		if g.At(i, i) > 1e-12*g.At(0, 0) {
+			present = append(present, i)
+		}
+	}
+	m := len(present)
+	sym := mat.NewSymDense(m, nil)
+	for i, p := range present {
+		for j := i; j < m; j++ {
+			sym.SetSym(i, j, (g.At(p, present[j])+g.At(present[j], p))/2)
+		}
+	}
+	var chol mat.Cholesky
+	if !chol.Factorize(sym) || chol.Cond() > maxCondition {
+		return nil, fmt.Errorf("condition %.2g", chol.Cond())
+	}
+	var inv mat.SymDense
+	if err := chol.InverseTo(&inv); err != nil {
+		return nil, err
+	}
+	out := make([]float64, rows*n)
+	for i, p := range present {
+		if p >= rows {
+			continue
+		}
+		for j, q := range present {
+			out[p*n+q] = inv.At(i, j)
+		}
+	}
+	return out, nil
+}
+
+// solve writes the wanted amplitudes from one channel's projections y.
+func (e *estimator) solve(dst, y []complex128) {
+	n := e.unknowns
+	for i := range dst[:e.wanted] {
+		even, odd := e.even[i*n:(i+1)*n], e.odd[i*n:(i+1)*n]
+		var re, im float64
+		for j, v := range y[:n] {
+			re += even[j] * real(v)
+			im += odd[j] * imag(v)
+		}
+		dst[i] = complex(re, im)
+	}
+}
+
+// resolved keeps the lines [Hz] that a window of the given length can tell
+// from every tone, from each other and from zero.
+func (c *Config) resolved(lines []float64, length int, halfLobe float64) []float64 {
+	bin := c.SampleRate / float64(length)
+	var kept []float64
+	for _, hz := range lines {
+		ok := hz > 2*bin && hz < c.SampleRate/2-2*bin
+		for _, t := range c.Tones {
+			ok = ok && math.Abs(t.Hz-hz) > halfLobe*bin
+		}
+		for _, k := range kept {
+			ok = ok && math.Abs(k-hz) > halfLobe*bin
+		}
+		if ok {
+			kept = append(kept, hz)
+		}
+	}
+	return kept
+}

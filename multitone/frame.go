@@ -1,0 +1,69 @@
+package multitone
+
+import "math/cmplx"
+
+// Frame holds the phasors of one window of samples. Index tone·Channels +
+// channel; a Bank overwrites the frame it hands out at its next one.
+type Frame struct {
+	Start, Stop int64 // first sample and the one behind the last
+	Channels    int
+	Hz          []float64    // frequency of each tone in the ADC's clock
+	Phasor      []complex128 // peak [V] at the window's centre, relative to the tone's phase there
+	Variance    []float64    // of each component of the phasor [V²]
+	Reference   []complex128 // raw phasor of each tone on its reference channel, 0 without one
+	// Bend says how far phasors bend inside the window: the squared curvature
+	// of each, in units of its variance, summed over all tones and all channels
+	// that are no reference. It is chi-square distributed with BendDOF degrees
+	// of freedom where nothing moves.
+	Bend    float64
+	BendDOF int
+
+	bent []float64 // squared curvatures [V²], before their variance is known
+}
+
+// Time is the window's centre [s] at the given sample rate [Hz].
+func (f *Frame) Time(sampleRate float64) float64 {
+	return float64(f.Start+f.Stop-1) / 2 / sampleRate
+}
+
+// Duration is the window's length [s] at the given sample rate [Hz].
+func (f *Frame) Duration(sampleRate float64) float64 {
+	return float64(f.Stop-f.Start) / sampleRate
+}
+
+// At returns the phasor of a tone on a channel and the variance of each of its
+// components.
+func (f *Frame) At(tone, channel int) (complex128, float64) {
+	i := tone*f.Channels + channel
+	return f.Phasor[i], f.Variance[i]
+}
+
+// refer turns raw phasors, relative to the window's centre, to the phase of
+// each tone's reference there; without a reference to that of
+// exp(j·2π·Hz·t) with t = 0 at the recording's first sample.
+func (f *Frame) refer(tones []Tone, sampleRate float64) {
+	t := f.Time(sampleRate)
+	for k, tone := range tones {
+		row := f.Phasor[k*f.Channels : (k+1)*f.Channels]
+		var turn complex128
+		if tone.Reference == NoReference {
+			f.Reference[k] = 0
+			turn = unit(-cycles(f.Hz[k] * t))
+		} else {
+			f.Reference[k] = row[tone.Reference]
+			turn = cmplx.Conj(row[tone.Reference])
+			if a := cmplx.Abs(turn); a > 0 {
+				turn /= complex(a, 0)
+			} else {
+				turn = 1
+			}
+		}
+		for c := range row {
+			row[c] *= turn
+		}
+		if tone.Reference != NoReference {
+			// exact by definition; the product leaves a rounding error
+			row[tone.Reference] = complex(cmplx.Abs(row[tone.Reference]), 0)
+		}
+	}
+}

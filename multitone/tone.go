@@ -1,0 +1,79 @@
+// Package multitone measures several sinusoids on several channels at once: a
+// bank of synchronous demodulators.
+//
+// A Bank cuts the samples into windows and gives a Frame for each; an Interval
+// gives one Frame for a stretch of any length. Either way all tones are
+// estimated jointly by weighted least squares, together with the lines that
+// disturb them (mains harmonics, slow drift), and the variance of every phasor
+// comes from the noise measured beside its tone.
+//
+// The package opens no file and knows no coil: samples in, phasors out.
+package multitone
+
+import (
+	"fmt"
+	"math"
+)
+
+// NoReference marks a tone whose drive is not digitised.
+const NoReference = -1
+
+// Tone is one sinusoid to be measured on every channel.
+type Tone struct {
+	Name      string
+	Hz        float64 // frequency in the ADC's clock
+	Reference int     // channel that carries the digitised drive, or NoReference
+}
+
+// Config says what a Bank or an Interval measures.
+type Config struct {
+	SampleRate float64 // [Hz]
+	Channels   int
+	Tones      []Tone
+	// Lines are the frequencies [Hz] of other sinusoids, such as mains
+	// harmonics, estimated jointly with the tones where the window resolves
+	// them. Those nearer to a tone than two bins are left out.
+	Lines []float64
+}
+
+func (c *Config) check() error {
+	if !(c.SampleRate > 0) || math.IsInf(c.SampleRate, 0) {
+		return fmt.Errorf("multitone: sample rate %g Hz: must be positive", c.SampleRate)
+	}
+	if c.Channels < 1 {
+		return fmt.Errorf("multitone: %d channels: at least one is needed", c.Channels)
+	}
+	if len(c.Tones) == 0 {
+		return fmt.Errorf("multitone: no tones")
+	}
+	for i, t := range c.Tones {
+		if !(t.Hz > 0 && t.Hz < c.SampleRate/2) {
+			return fmt.Errorf("multitone: tone %s at %g Hz: must lie between 0 and half the sample rate, %g Hz", t.Name, t.Hz, c.SampleRate/2)
+		}
+		if t.Reference != NoReference && (t.Reference < 0 || t.Reference >= c.Channels) {
+			return fmt.Errorf("multitone: tone %s: reference channel %d: there are %d channels", t.Name, t.Reference, c.Channels)
+		}
+		for _, o := range c.Tones[:i] {
+			if o.Hz == t.Hz {
+				return fmt.Errorf("multitone: tones %s and %s are both at %g Hz", o.Name, t.Name, t.Hz)
+			}
+		}
+	}
+	return nil
+}
+
+// minSpacing is the smallest distance [Hz] between two tones, or between a
+// tone and either end of the band.
+func (c *Config) minSpacing() float64 {
+	least := c.SampleRate / 2
+	for i, t := range c.Tones {
+		least = min(least, t.Hz, c.SampleRate/2-t.Hz)
+		for _, o := range c.Tones[:i] {
+			least = min(least, math.Abs(t.Hz-o.Hz))
+		}
+	}
+	return least
+}
+
+// omega converts a frequency [Hz] to [rad/sample].
+func (c *Config) omega(hz float64) float64 { return 2 * math.Pi * hz / c.SampleRate }
