@@ -72,7 +72,7 @@ func (r *reader) checkChannels(rg *Rig) {
 func (r *reader) checkTables(rg *Rig) {
 	check := func(channel int, e *Emitter) {
 		c := &rg.Channels[channel]
-		if e.ToneHz == 0 || len(c.Table) == 0 {
+		if e.ToneHz == 0 || e.ToneHz >= rg.NyquistHz() || len(c.Table) == 0 {
 			return
 		}
 		if _, err := c.Response(e.ToneHz); err != nil {

@@ -47,13 +47,10 @@ func (o object) name(seen map[string]place) string {
 
 func (r *reader) readVolume(o object) Box {
 	n := o.value("working_volume", true)
-	v := r.object(n, "working_volume", "min_m", "max_m")
-	if v.n == nil {
-		return Box{}
-	}
 	before := len(r.errs)
+	v := r.object(n, "working_volume", "min_m", "max_m")
 	b := Box{Min: v.vector("min_m"), Max: v.vector("max_m")}
-	if len(r.errs) > before {
+	if v.n == nil || len(r.errs) > before {
 		return b
 	}
 	for _, c := range []struct {
