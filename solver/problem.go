@@ -3,6 +3,8 @@
 package solver
 
 import (
+	"math"
+
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
@@ -39,4 +41,16 @@ type Problem struct {
 type Couplings struct {
 	Value    []float64
 	Variance []float64
+}
+
+// Only returns the couplings with those marked missing whose entry in keep is
+// false; Value is shared, Variance is new.
+func (c Couplings) Only(keep []bool) Couplings {
+	v := append([]float64(nil), c.Variance...)
+	for i, k := range keep {
+		if !k {
+			v[i] = math.Inf(1)
+		}
+	}
+	return Couplings{Value: c.Value, Variance: v}
 }

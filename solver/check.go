@@ -1,0 +1,54 @@
+package solver
+
+import (
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/fieldmodels"
+)
+
+// check refuses a problem that no couplings could solve.
+func (p *Problem) check() error {
+	if len(p.Array.Emitters) == 0 {
+		return fmt.Errorf("solver: Problem.Array has no emitters: at least five couplings are needed")
+	}
+	for i, e := range p.Array.Emitters {
+		if e.Source == nil {
+			return fmt.Errorf("solver: Problem.Array.Emitters[%d] (%q) has no Source", i, e.Name)
+		}
+	}
+	if len(p.Sensor.Coils) == 0 {
+		return fmt.Errorf("solver: Problem.Sensor (%q) has no coils", p.Sensor.Name)
+	}
+	for i, c := range p.Sensor.Coils {
+		switch {
+		case !finite(c.Center):
+			return fmt.Errorf("solver: coil %d of sensor %q: Center = %v: must be finite", i, p.Sensor.Name, c.Center)
+		case !(math.Abs(r3.Norm(c.Axis)-1) < 1e-6):
+			return fmt.Errorf("solver: coil %d of sensor %q: Axis = %v: must be a unit vector", i, p.Sensor.Name, c.Axis)
+		case !(c.AreaTurns > 0) || math.IsInf(c.AreaTurns, 0):
+			return fmt.Errorf("solver: coil %d of sensor %q: AreaTurns = %g: must be positive", i, p.Sensor.Name, c.AreaTurns)
+		case !(c.Radius >= 0) || math.IsInf(c.Radius, 0):
+			return fmt.Errorf("solver: coil %d of sensor %q: Radius = %g: must not be negative", i, p.Sensor.Name, c.Radius)
+		}
+	}
+	v := p.Volume
+	if !finite(v.Min) || !finite(v.Max) || !(v.Max.X > v.Min.X && v.Max.Y > v.Min.Y && v.Max.Z > v.Min.Z) {
+		return fmt.Errorf("solver: Problem.Volume = %v to %v: Min must lie below Max in x, y and z", v.Min, v.Max)
+	}
+	if cov := p.Array.Covariance; cov != nil {
+		n, _ := cov.Dims()
+		if want := fieldmodels.ParametersPerEmitter * len(p.Array.Emitters); n != want {
+			return fmt.Errorf("solver: Problem.Array.Covariance is %d×%d: %d emitters need %d×%d",
+				n, n, len(p.Array.Emitters), want, want)
+		}
+	}
+	return nil
+}
+
+func finite(v r3.Vec) bool {
+	s := v.X + v.Y + v.Z
+	return !math.IsNaN(s) && !math.IsInf(v.X, 0) && !math.IsInf(v.Y, 0) && !math.IsInf(v.Z, 0)
+}

@@ -1,0 +1,155 @@
+package solver
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/num/quat"
+)
+
+// finish turns a descent into a Result: pose of the sensor frame's origin,
+// covariance there, counts and flags.
+func (s *Solver) finish(r *Result, st *state, d *descent) {
+	g := s.rig
+	r.Status, r.ChiSquare, r.Iterations = d.status, d.chi2, d.iterations
+	r.DOF = s.used - s.Freedom()
+	if g.axial {
+		st.q = s.smallest(st.q)
+	}
+	r.Pose = g.poseOf(st)
+	r.Outside = !g.inside(&vec3{r.Pose.Position.X, r.Pose.Position.Y, r.Pose.Position.Z})
+	if d.status == Unobservable || math.IsInf(d.chi2, 0) {
+		return
+	}
+	if d.status == NotConverged {
+		u, gauge := s.gauge(st)
+		if !(s.factor.Decompose(&s.sum, 0, gauge, &u) > minPivot) {
+			return
+		}
+	}
+	s.covariance(r, st)
+	limit := 2 * g.reach
+	for i := range 3 {
+		if !(r.Covariance[i][i] < limit*limit) || !(r.Covariance[3+i][3+i] < 1) {
+			r.Status = Unobservable
+		}
+	}
+}
+
+// covariance carries the inverse normal matrix from the pivot to the origin
+// of the sensor frame.
+//
+// With the arm a from origin to pivot, the origin moves by δp = δx + a×ω, ω
+// the rotation of the sensor frame. For six degrees of freedom ω = δ. For
+// five, the convention of the smallest rotation turns the frame about its axis
+// u when the axis tilts: ω = δ + (κ·δ) u, see twist. Only the position feels
+// it; the rotation part of Covariance stays zero about u.
+func (s *Solver) covariance(r *Result, st *state) {
+	var inv [6][6]float64
+	s.factor.Inverse(&inv)
+	rot := matrixOf(st.q)
+	if s.rig.axial {
+		u := rot.apply(&s.rig.axis)
+		project(&inv, &u)
+	}
+	a := rot.apply(&s.rig.pivot)
+	if a == (vec3{}) {
+		r.Covariance = inv
+		return
+	}
+	// t = ∂p/∂δ
+	t := [3][3]float64{{0, -a[2], a[1]}, {a[2], 0, -a[0]}, {-a[1], a[0], 0}}
+	if s.rig.axial {
+		u := rot.apply(&s.rig.axis)
+		k := s.twist(&u)
+		au := cross(&a, &u)
+		for i := range 3 {
+			for j := range 3 {
+				t[i][j] += au[i] * k[j]
+			}
+		}
+	}
+	// Covariance = T inv Tᵀ with T = [1 t; 0 1].
+	var m [6][6]float64
+	for j := range 6 {
+		for i := range 3 {
+			m[i][j] = inv[i][j] + t[i][0]*inv[3][j] + t[i][1]*inv[4][j] + t[i][2]*inv[5][j]
+			m[3+i][j] = inv[3+i][j]
+		}
+	}
+	for i := range 6 {
+		for j := range 3 {
+			r.Covariance[i][j] = m[i][j] + t[j][0]*m[i][3] + t[j][1]*m[i][4] + t[j][2]*m[i][5]
+			r.Covariance[i][3+j] = m[i][3+j]
+		}
+	}
+}
+
+// project takes out of the rotation part of cov what lies along u.
+func project(cov *[6][6]float64, u *vec3) {
+	for pass := range 2 {
+		for i := range 6 {
+			s := 0.0
+			for j := range 3 {
+				if pass == 0 {
+					s += cov[i][3+j] * u[j]
+				} else {
+					s += cov[3+j][i] * u[j]
+				}
+			}
+			for j := range 3 {
+				if pass == 0 {
+					cov[i][3+j] -= s * u[j]
+				} else {
+					cov[3+j][i] -= s * u[j]
+				}
+			}
+		}
+	}
+}
+
+// smallest returns the smallest rotation that carries the coils' axis to where
+// q carries it.
+func (s *Solver) smallest(q quat.Number) quat.Number {
+	r := matrixOf(q)
+	u := r.apply(&s.rig.axis)
+	return between(&s.rig.axis, &u)
+}
+
+// between returns the smallest rotation that carries unit vector a to unit
+// vector b; for opposite vectors, a half turn about one of the axes normal to a.
+func between(a, b *vec3) quat.Number {
+	w := 1 + dot(a, b)
+	c := cross(a, b)
+	if w < 1e-14 {
+		k := vec3{1, 0, 0}
+		if math.Abs(a[0]) > 0.6 {
+			k = vec3{0, 1, 0}
+		}
+		c = cross(a, &k)
+		w = 0
+	}
+	return unitQuat(quat.Number{Real: w, Imag: c[0], Jmag: c[1], Kmag: c[2]})
+}
+
+// twist returns κ with ω = δ + (κ·δ) u: how the smallest rotation from the
+// axis a in the sensor frame to u in the rig frame turns about u when u tilts
+// by δ. It is parallel transport over the sphere: tan(θ/2) of the tilt across
+// the great circle from a to u; without bound where u is opposite to a.
+func (s *Solver) twist(u *vec3) vec3 {
+	a := &s.rig.axis
+	// The tilt δ moves u by δ×u; (u×a)·(δ×u) = −δ·(a − (a·u)u).
+	c := dot(a, u)
+	w := -1 / (1 + c)
+	return vec3{(a[0] - c*u[0]) * w, (a[1] - c*u[1]) * w, (a[2] - c*u[2]) * w}
+}
+
+// inside reports whether p lies in the working volume.
+func (g *rig) inside(p *vec3) bool {
+	lo, hi := fromR3(g.problem.Volume.Min), fromR3(g.problem.Volume.Max)
+	for i := range 3 {
+		if !(p[i] >= lo[i] && p[i] <= hi[i]) {
+			return false
+		}
+	}
+	return true
+}

@@ -1,0 +1,111 @@
+// Package kernel holds the inner loops of the pose solver: eight lanes of
+// couplings, their derivatives and the sums of a normal matrix.
+//
+// Everything is laid out in Vec, eight float64 side by side. The lanes are
+// either eight emitters seen by one coil (one solve at a time) or eight
+// independent solves of one emitter and coil (many at once); the arithmetic is
+// the same. Each kernel has a Go twin, which defines the result; on amd64 with
+// AVX-512 it is replaced by assembly whose sums may differ by rounding.
+package kernel
+
+// Lanes is the width of a Vec.
+const Lanes = 8
+
+// Vec is one quantity in every lane.
+type Vec [Lanes]float64
+
+// Dipole is a point emitter in every lane: place x, y, z [m] and μ0/4π times
+// the moment per ampere x, y, z [T·m³/A]. A lane without an emitter holds a
+// zero moment at a place that no coil reaches.
+type Dipole [6]Vec
+
+// Coil is a point pickup in every lane: its centre x, y, z [m], its axis times
+// AreaTurns x, y, z [m²] and the arm from the point about which the sensor
+// turns to its centre x, y, z [m], all in the rig frame.
+type Coil [9]Vec
+
+// Datum is a coupling [H] and the inverse of its standard deviation [1/H] in
+// every lane; the latter is zero where nothing was observed.
+type Datum [2]Vec
+
+// Columns of a Row: derivatives by the position x, y, z and by the rotation
+// δx, δy, δz, and the residual model minus observation, all over the standard
+// deviation of the coupling.
+const Columns = 7
+
+// Row is one line of the weighted Jacobian with its residual in every lane.
+type Row [Columns]Vec
+
+// Products counts the entries of a Sum.
+const Products = Columns * (Columns + 1) / 2
+
+// Sum is the upper triangle, row by row, of the products of the columns of a
+// Row, summed over rows and lanes: the normal matrix, the gradient (last column)
+// and chi-square (last entry).
+type Sum [Products]float64
+
+// SumVec is a Sum in every lane.
+type SumVec [Products]Vec
+
+// At is the place of the product of columns i ≤ j in a Sum.
+func At(i, j int) int { return i*Columns - i*(i-1)/2 + j - i }
+
+func accumulateGo(sum *SumVec, rows []Row) {
+	*sum = SumVec{}
+	for k := range rows {
+		r := &rows[k]
+		n := 0
+		for i := range Columns {
+			for j := i; j < Columns; j++ {
+				s, a, b := &sum[n], &r[i], &r[j]
+				for l := range Lanes {
+					s[l] += a[l] * b[l]
+				}
+				n++
+			}
+		}
+	}
+}
+
+func normalGo(sum *Sum, rows []Row) {
+	*sum = Sum{}
+	for k := range rows {
+		r := &rows[k]
+		for l := range Lanes {
+			c0, c1, c2, c3, c4, c5, c6 := r[0][l], r[1][l], r[2][l], r[3][l], r[4][l], r[5][l], r[6][l]
+			sum[0] += c0 * c0
+			sum[1] += c0 * c1
+			sum[2] += c0 * c2
+			sum[3] += c0 * c3
+			sum[4] += c0 * c4
+			sum[5] += c0 * c5
+			sum[6] += c0 * c6
+			sum[7] += c1 * c1
+			sum[8] += c1 * c2
+			sum[9] += c1 * c3
+			sum[10] += c1 * c4
+			sum[11] += c1 * c5
+			sum[12] += c1 * c6
+			sum[13] += c2 * c2
+			sum[14] += c2 * c3
+			sum[15] += c2 * c4
+			sum[16] += c2 * c5
+			sum[17] += c2 * c6
+			sum[18] += c3 * c3
+			sum[19] += c3 * c4
+			sum[20] += c3 * c5
+			sum[21] += c3 * c6
+			sum[22] += c4 * c4
+			sum[23] += c4 * c5
+			sum[24] += c4 * c6
+			sum[25] += c5 * c5
+			sum[26] += c5 * c6
+			sum[27] += c6 * c6
+		}
+	}
+}
+
+// Normal sums the products of all rows over rows and lanes.
+func Normal(sum *Sum, rows []Row) { normal(sum, rows) }
+
+var normal = normalGo

@@ -1,0 +1,249 @@
+package solver
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/num/quat"
+
+	"tonepose/solver/internal/kernel"
+)
+
+// plan takes the variances over the coils' areas and sees which emitters are
+// seen by all coils.
+func (s *Solver) plan() {
+	c, coils := &s.search, len(s.rig.pickups)
+	c.stale = false
+	c.whole = true
+	for e := range s.rig.sources {
+		missing := 0
+		for k := range coils {
+			a := norm(&s.rig.pickups[k].axis)
+			v := s.variances[e*coils+k] / (a * a)
+			c.noise[e*coils+k] = v
+			if math.IsInf(v, 1) {
+				missing++
+			}
+		}
+		if missing != 0 && missing != coils {
+			c.whole = false
+		}
+	}
+}
+
+// judge fills the scores of all places for couplings y.
+func (s *Solver) judge(y []float64) {
+	c, coils := &s.search, len(s.rig.pickups)
+	if c.stale {
+		s.plan()
+	}
+	field := s.rig.grid.field
+	if c.whole {
+		power := s.weights(c.wy, y, 0, coils)
+		kernel.Score(c.scores, field, c.w, c.wy, power)
+		return
+	}
+	clear(c.scores)
+	for k := range coils {
+		seen := 0
+		for e := range s.rig.sources {
+			if !math.IsInf(c.noise[e*coils+k], 1) {
+				seen++
+			}
+		}
+		if seen < 3 {
+			continue // no axis follows from fewer
+		}
+		wy := c.wy[:len(s.rig.sources)]
+		power := s.weights(wy, y, k, k+1)
+		kernel.Score(c.part, field, c.w, wy, power)
+		for i := range c.scores {
+			for l := range kernel.Lanes {
+				c.scores[i][l] += c.part[i][l]
+			}
+		}
+	}
+}
+
+// weights fills c.w and wy from the couplings of coils from up to (not
+// including) to, and returns the sum of their weighted squares. An emitter's
+// weight is one over the mean variance plus the error that the grid's spacing
+// makes at such couplings.
+func (s *Solver) weights(wy, y []float64, from, to int) float64 {
+	c, coils := &s.search, len(s.rig.pickups)
+	n := to - from
+	power := 0.0
+	for e := range s.rig.sources {
+		noise, square := 0.0, 0.0
+		for k := from; k < to; k++ {
+			v := y[e*coils+k] / norm(&s.rig.pickups[k].axis)
+			noise += c.noise[e*coils+k]
+			square += v * v
+			wy[e*n+k-from] = v
+		}
+		w := float64(n) / (noise + gridError*gridError*square)
+		if math.IsInf(noise, 1) {
+			w, square = 0, 0
+		}
+		c.w[e] = w
+		for k := e * n; k < (e+1)*n; k++ {
+			if w == 0 {
+				wy[k] = 0
+			} else {
+				wy[k] *= w
+			}
+		}
+		power += w * square
+	}
+	return power
+}
+
+// orient puts place i and the orientation that suits the couplings best there
+// into st; false when they fix none.
+func (s *Solver) orient(st *state, i int) bool {
+	c, coils, g := &s.search, len(s.rig.pickups), s.rig.grid
+	emitters := len(s.rig.sources)
+	st.x = g.places[i]
+	field := g.field[i/kernel.Lanes*emitters*3:]
+	l := i % kernel.Lanes
+	var k [9]float64 // Σ n_c a_cᵀ
+	var axial vec3
+	for co := range coils {
+		var n [6]float64
+		var b vec3
+		for e := range emitters {
+			d := &s.data[e/kernel.Lanes*coils+co]
+			v, in := d[0][e%kernel.Lanes], d[1][e%kernel.Lanes]
+			if in == 0 {
+				continue
+			}
+			a := norm(&s.rig.pickups[co].axis)
+			v /= a
+			w := 1 / (1/(in*in*a*a) + gridError*gridError*v*v)
+			if c.whole {
+				w = c.w[e]
+			}
+			x, y, z := field[3*e][l], field[3*e+1][l], field[3*e+2][l]
+			n[0] += w * x * x
+			n[1] += w * x * y
+			n[2] += w * x * z
+			n[3] += w * y * y
+			n[4] += w * y * z
+			n[5] += w * z * z
+			b[0] += w * v * x
+			b[1] += w * v * y
+			b[2] += w * v * z
+		}
+		axis, ok := solve3(&n, &b)
+		if !ok {
+			continue
+		}
+		a := s.rig.pickups[co].axis
+		f := 1 / norm(&a)
+		if m := norm(&axis); m > 2 { // a runaway of a poor fit must not rule
+			f *= 2 / m
+		}
+		sign := 1.0
+		if dot(&a, &s.rig.axis) < 0 {
+			sign = -1
+		}
+		for r := range 3 {
+			axial[r] += sign * axis[r]
+			for q := range 3 {
+				k[3*r+q] += f * axis[r] * a[q]
+			}
+		}
+	}
+	if s.rig.axial {
+		m := norm(&axial)
+		if !(m > 0) {
+			return false
+		}
+		u := vec3{axial[0] / m, axial[1] / m, axial[2] / m}
+		st.q = between(&s.rig.axis, &u)
+		return true
+	}
+	st.q = attitude(&k)
+	return true
+}
+
+// solve3 solves the symmetric 3×3 system with upper triangle n.
+func solve3(n *[6]float64, b *vec3) (vec3, bool) {
+	c00, c01, c02 := n[3]*n[5]-n[4]*n[4], n[2]*n[4]-n[1]*n[5], n[1]*n[4]-n[2]*n[3]
+	c11, c12, c22 := n[0]*n[5]-n[2]*n[2], n[1]*n[2]-n[0]*n[4], n[0]*n[3]-n[1]*n[1]
+	d := n[0]*c00 + n[1]*c01 + n[2]*c02
+	if !(d > 0) {
+		return vec3{}, false
+	}
+	d = 1 / d
+	return vec3{
+		d * (c00*b[0] + c01*b[1] + c02*b[2]),
+		d * (c01*b[0] + c11*b[1] + c12*b[2]),
+		d * (c02*b[0] + c12*b[1] + c22*b[2]),
+	}, true
+}
+
+// attitude returns the rotation R that makes Σ n_c·R a_c largest, k = Σ n_c a_cᵀ:
+// the eigenvector of Davenport's matrix with the largest eigenvalue, by Jacobi
+// rotations (Wahba's problem; Markley and Crassidis, Fundamentals of Spacecraft
+// Attitude Determination and Control, 2014, section 5.3; recalled, not seen).
+func attitude(k *[9]float64) quat.Number {
+	a := [4][4]float64{
+		{k[0] + k[4] + k[8], k[7] - k[5], k[2] - k[6], k[3] - k[1]},
+		{0, k[0] - k[4] - k[8], k[1] + k[3], k[2] + k[6]},
+		{0, 0, k[4] - k[0] - k[8], k[5] + k[7]},
+		{0, 0, 0, k[8] - k[0] - k[4]},
+	}
+	for i := range 4 {
+		for j := range i {
+			a[i][j] = a[j][i]
+		}
+	}
+	v := [4][4]float64{{1}, {0, 1}, {0, 0, 1}, {0, 0, 0, 1}}
+	for range 6 {
+		off, all := 0.0, 0.0
+		for i := range 4 {
+			for j := range 4 {
+				if i != j {
+					off += a[i][j] * a[i][j]
+				}
+				all += a[i][j] * a[i][j]
+			}
+		}
+		if !(off > 1e-8*all) { // a start for a descent, not a result
+			break
+		}
+		for p := 0; p < 3; p++ {
+			for q := p + 1; q < 4; q++ {
+				if a[p][q] == 0 {
+					continue
+				}
+				theta := (a[q][q] - a[p][p]) / (2 * a[p][q])
+				t := 1 / (math.Abs(theta) + math.Sqrt(theta*theta+1))
+				if theta < 0 {
+					t = -t
+				}
+				c := 1 / math.Sqrt(t*t+1)
+				sn := t * c
+				for i := range 4 {
+					x, y := a[i][p], a[i][q]
+					a[i][p], a[i][q] = c*x-sn*y, sn*x+c*y
+				}
+				for i := range 4 {
+					x, y := a[p][i], a[q][i]
+					a[p][i], a[q][i] = c*x-sn*y, sn*x+c*y
+				}
+				for i := range 4 {
+					x, y := v[i][p], v[i][q]
+					v[i][p], v[i][q] = c*x-sn*y, sn*x+c*y
+				}
+			}
+		}
+	}
+	best := 0
+	for i := 1; i < 4; i++ {
+		if a[i][i] > a[best][best] {
+			best = i
+		}
+	}
+	return unitQuat(quat.Number{Real: v[0][best], Imag: v[1][best], Jmag: v[2][best], Kmag: v[3][best]})
+}

@@ -1,0 +1,47 @@
+package solver
+
+import "fmt"
+
+// Options tunes a Solver. The zero value of a field means its default.
+type Options struct {
+	// MaxIterations bounds the evaluations of the model in one descent,
+	// rejected steps included; default 60. A warm start takes 3 to 5.
+	MaxIterations int
+	// StepTol ends a descent: the step still to go, in standard deviations of
+	// the pose (√(δᵀC⁻¹δ)); default 3e-3. That last step is taken, so that the
+	// distance left is smaller by another order.
+	StepTol float64
+	// Candidates bounds the distinct places of the working volume from which
+	// a cold start descends; default 6. A fit that the noise does not explain
+	// makes it go on to four times as many.
+	Candidates int
+	// AmbiguityRatio is the likelihood of the runner-up over that of the best
+	// pose from which on the two count as ambiguous; default 1e-3.
+	AmbiguityRatio float64
+}
+
+func (o Options) withDefaults() (Options, error) {
+	if o.MaxIterations == 0 {
+		o.MaxIterations = 60
+	}
+	if o.StepTol == 0 {
+		o.StepTol = 3e-3
+	}
+	if o.Candidates == 0 {
+		o.Candidates = 6
+	}
+	if o.AmbiguityRatio == 0 {
+		o.AmbiguityRatio = 1e-3
+	}
+	switch {
+	case o.MaxIterations < 0:
+		return o, fmt.Errorf("solver: Options.MaxIterations = %d: must be positive", o.MaxIterations)
+	case !(o.StepTol > 0):
+		return o, fmt.Errorf("solver: Options.StepTol = %g: must be positive", o.StepTol)
+	case o.Candidates < 0:
+		return o, fmt.Errorf("solver: Options.Candidates = %d: must be positive", o.Candidates)
+	case !(o.AmbiguityRatio > 0 && o.AmbiguityRatio < 1):
+		return o, fmt.Errorf("solver: Options.AmbiguityRatio = %g: must lie between 0 and 1", o.AmbiguityRatio)
+	}
+	return o, nil
+}

@@ -1,0 +1,203 @@
+package solver
+
+import (
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/fieldmodels/rigid"
+	"tonepose/solver/internal/kernel"
+)
+
+// Solver solves one sensor's poses in one array. It holds working memory, so
+// that no solve allocates: it is not safe for concurrent use; Clone gives
+// another goroutine its own.
+type Solver struct {
+	rig    *rig
+	rows   []kernel.Row   // [block·coils + coil]
+	data   []kernel.Datum // alike
+	coils  []kernel.Coil
+	points []vec3 // of one pickup, rotated
+
+	sum, next kernel.Sum // at the accepted and at the trial state
+	factor    kernel.Factor
+	used      int       // couplings that are not missing
+	variances []float64 // of the observation in data
+
+	search search
+}
+
+// New prepares a Solver: it checks the problem and computes the field on a
+// grid over the working volume for cold starts. The array's fields must not
+// change afterwards.
+func New(p Problem, o Options) (*Solver, error) {
+	o, err := o.withDefaults()
+	if err != nil {
+		return nil, err
+	}
+	if err := p.check(); err != nil {
+		return nil, err
+	}
+	g := &rig{problem: p, options: o}
+	g.blocks = (len(p.Array.Emitters) + kernel.Lanes - 1) / kernel.Lanes
+	for _, e := range p.Array.Emitters {
+		g.sources = append(g.sources, e.Source)
+	}
+	g.arrangeCoils()
+	g.reach = r3.Norm(r3.Sub(p.Volume.Max, p.Volume.Min)) / 2
+	if g.grid, err = newGrid(g); err != nil {
+		return nil, err
+	}
+	return (&Solver{rig: g}).Clone(), nil
+}
+
+// Clone returns a Solver of the same problem with working memory of its own.
+func (s *Solver) Clone() *Solver {
+	g := s.rig
+	n := g.blocks * len(g.pickups)
+	c := &Solver{
+		rig:       g,
+		rows:      make([]kernel.Row, n),
+		data:      make([]kernel.Datum, n),
+		coils:     make([]kernel.Coil, len(g.pickups)),
+		points:    make([]vec3, 0, 16),
+		variances: make([]float64, len(g.sources)*len(g.pickups)),
+	}
+	c.search.init(g)
+	return c
+}
+
+// Problem returns what New was given.
+func (s *Solver) Problem() Problem { return s.rig.problem }
+
+// Freedom returns the degrees of freedom of a pose: 6, or 5 when all coils lie
+// on one axis.
+func (s *Solver) Freedom() int {
+	if s.rig.axial {
+		return 5
+	}
+	return 6
+}
+
+// Warm solves from a start close by, such as the pose of the frame before. It
+// reaches the minimum in whose basin start lies. Couplings of another shape
+// than the problem's panic.
+func (s *Solver) Warm(c Couplings, start rigid.Pose) Result {
+	if r, ok := s.load(c); !ok {
+		return r
+	}
+	st := s.rig.stateOf(start)
+	d := s.descend(&st, 0, s.rig.options.MaxIterations)
+	var r Result
+	s.finish(&r, &st, &d)
+	return r
+}
+
+// load takes an observation into the lanes. It reports false with a result
+// that says why nothing can be solved.
+func (s *Solver) load(c Couplings) (Result, bool) {
+	coils := len(s.rig.pickups)
+	n := len(s.rig.sources) * coils
+	if len(c.Value) != n || len(c.Variance) != n {
+		panic(fmt.Sprintf("solver: %d couplings with %d variances: %d emitters and %d coils need %d of each",
+			len(c.Value), len(c.Variance), len(s.rig.sources), coils, n))
+	}
+	if !same(s.variances, c.Variance) {
+		if !s.weigh(c.Variance) {
+			return Result{Status: Invalid}, false
+		}
+	}
+	k := 0
+	check := 0.0
+	for e := range s.rig.sources {
+		block, l := e/kernel.Lanes*coils, e%kernel.Lanes
+		for range coils {
+			d := &s.data[block]
+			v := c.Value[k]
+			if d[1][l] == 0 {
+				v = 0
+			}
+			d[0][l] = v
+			check += v - v
+			block++
+			k++
+		}
+	}
+	if check != 0 { // NaN or infinite
+		return Result{Status: Invalid}, false
+	}
+	if s.used < s.Freedom() {
+		return Result{Status: Unobservable, DOF: s.used - s.Freedom()}, false
+	}
+	return Result{}, true
+}
+
+func same(a, b []float64) bool {
+	for i := range a {
+		if a[i] != b[i] {
+			return false
+		}
+	}
+	return true
+}
+
+// weigh takes the variances into the lanes; false when one is not positive.
+func (s *Solver) weigh(variance []float64) bool {
+	coils := len(s.rig.pickups)
+	s.used = 0
+	s.search.stale = true
+	for k, v := range variance {
+		if !(v > 0) {
+			s.variances[0] = math.NaN() // nothing is the same as this
+			return false
+		}
+		e, c := k/coils, k%coils
+		w := 0.0
+		if !math.IsInf(v, 1) {
+			w = 1 / math.Sqrt(v)
+			s.used++
+		}
+		s.data[e/kernel.Lanes*coils+c][1][e%kernel.Lanes] = w
+		s.variances[k] = v
+	}
+	return true
+}
+
+// arrangeCoils finds the pivot, the field points of every coil and whether all
+// coils lie on one axis.
+func (g *rig) arrangeCoils() {
+	coils := g.problem.Sensor.Coils
+	for _, c := range coils {
+		for j, v := range fromR3(c.Center) {
+			g.pivot[j] += v / float64(len(coils))
+		}
+	}
+	a0 := r3.Unit(coils[0].Axis)
+	g.axis, g.axial = fromR3(a0), true
+	for _, c := range coils {
+		a := r3.Unit(c.Axis)
+		offset := fromR3(c.Center)
+		for j := range offset {
+			offset[j] -= g.pivot[j]
+		}
+		if r3.Norm(r3.Cross(a, a0)) > coaxialTurn || r3.Norm(r3.Cross(toR3(offset), a0)) > coaxialShift {
+			g.axial = false
+		}
+		p := pickup{axis: fromR3(r3.Scale(c.AreaTurns, a)), nodes: discNodes(offset, fromR3(a), c.Radius)}
+		g.pickups = append(g.pickups, p)
+	}
+}
+
+// Coils whose axes differ by less than coaxialTurn [rad] and whose centres lie
+// off the axis by less than coaxialShift [m] count as coaxial: the turn about
+// the axis changes no coupling by more than about 1e-6 of itself.
+const (
+	coaxialTurn  = 1e-6
+	coaxialShift = 1e-8
+)
+
+// discNodes returns the field points of a coil.
+func discNodes(center, axis vec3, radius float64) []node {
+	return []node{{center, 1}}
+}
