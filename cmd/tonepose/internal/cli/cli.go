@@ -7,8 +7,6 @@ package cli
 
 import (
 	"context"
-	"errors"
-	"fmt"
 	"io"
 
 	"github.com/spf13/cobra"
@@ -20,9 +18,6 @@ type Streams struct {
 	Out, Err io.Writer
 }
 
-// errNoRow marks a run whose data or numerics failed: exit code 1.
-var errNoRow = errors.New("no row came out")
-
 // Run executes one command line and returns its exit code.
 func Run(ctx context.Context, args []string, s Streams) int {
 	root := newRoot(s)
@@ -31,16 +26,10 @@ func Run(ctx context.Context, args []string, s Streams) int {
 	root.SetOut(s.Out)
 	root.SetErr(s.Err)
 	err := root.ExecuteContext(ctx)
-	switch {
-	case err == nil:
+	if err == nil {
 		return 0
-	case errors.Is(err, errNoRow):
-		fmt.Fprintf(s.Err, "tonepose: error: %v\n", err)
-		return 1
-	default:
-		fmt.Fprintf(s.Err, "tonepose: error: %v\n", err)
-		return 2
 	}
+	return complain(s.Err, err)
 }
 
 func newRoot(s Streams) *cobra.Command {
@@ -51,5 +40,6 @@ func newRoot(s Streams) *cobra.Command {
 		SilenceErrors: true,
 	}
 	root.AddCommand(newDemo(s))
+	root.AddCommand(newExport(s))
 	return root
 }

@@ -33,7 +33,7 @@ type Recording struct {
 
 const keyPrefix = "tonepose."
 
-// pairs returns keys and values in a fixed order.
+// pairs returns keys and values.
 func (m Metadata) pairs(columns [][]string) [][2]string {
 	units := make(map[string]string)
 	for _, c := range columns {

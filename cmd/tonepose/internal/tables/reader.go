@@ -111,7 +111,9 @@ func parse(f *os.File) (*parquet.File, Metadata, error) {
 	if !info.Mode().IsRegular() {
 		return nil, Metadata{}, errors.New("not a file: must be a Parquet table")
 	}
-	pf, err := parquet.OpenFile(f, info.Size(), parquet.SkipBloomFilters(true))
+	pf, err := guard(func() (*parquet.File, error) {
+		return parquet.OpenFile(f, info.Size(), parquet.SkipBloomFilters(true))
+	})
 	if err != nil {
 		return nil, Metadata{}, fmt.Errorf("not a Parquet file, or cut short: %w", err)
 	}
@@ -149,7 +151,7 @@ func (r *rows[T, S]) read(dst []T) (int, error) {
 	for n < len(dst) {
 		batch := r.buf[:min(len(r.buf), len(dst)-n)]
 		clear(batch)
-		k, err := r.dec.Read(batch)
+		k, err := guard(func() (int, error) { return r.dec.Read(batch) })
 		for i := range batch[:k] {
 			if err := r.get(&batch[i], &dst[n]); err != nil {
 				return n, err
@@ -167,3 +169,14 @@ func (r *rows[T, S]) read(dst []T) (int, error) {
 }
 
 func (r *rows[T, S]) close() error { return r.dec.Close() }
+
+// guard turns a panic of the decoder, which trusts the bytes it is given, into
+// an error.
+func guard[V any](read func() (V, error)) (v V, err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			err = fmt.Errorf("damaged: %v", p)
+		}
+	}()
+	return read()
+}

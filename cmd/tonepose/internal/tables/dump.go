@@ -1,0 +1,182 @@
+package tables
+
+import (
+	"bufio"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"strconv"
+	"strings"
+
+	"github.com/parquet-go/parquet-go"
+)
+
+// Dump reads any table of ours column by column, to print it elsewhere.
+type Dump struct {
+	file  *os.File
+	table *parquet.File
+	names []string
+}
+
+// OpenDump opens a table whatever its kind. A Parquet file that tonepose did
+// not write is an error.
+func OpenDump(path string) (*Dump, error) {
+	f, table, _, err := openTable(path)
+	if err != nil {
+		return nil, err
+	}
+	d := &Dump{file: f, table: table}
+	for _, c := range table.Schema().Columns() {
+		d.names = append(d.names, strings.Join(c, "."))
+	}
+	return d, nil
+}
+
+// Close releases the file.
+func (d *Dump) Close() error { return d.file.Close() }
+
+// WriteMetadataCSV writes the key-value pairs, one a line, below a header.
+func (d *Dump) WriteMetadataCSV(w io.Writer) error {
+	text := []byte("key,value\n")
+	for _, kv := range d.table.Metadata().KeyValueMetadata {
+		text = append(appendField(text, kv.Key), ',')
+		text = append(appendField(text, kv.Value), '\n')
+	}
+	_, err := w.Write(text)
+	return err
+}
+
+// WriteMetadataJSON writes the key-value pairs as one object of texts.
+func (d *Dump) WriteMetadataJSON(w io.Writer) error {
+	pairs := make(map[string]string)
+	for _, kv := range d.table.Metadata().KeyValueMetadata {
+		pairs[kv.Key] = kv.Value
+	}
+	encoder := json.NewEncoder(w)
+	encoder.SetIndent("", "  ")
+	encoder.SetEscapeHTML(false)
+	return encoder.Encode(pairs)
+}
+
+// WriteCSV writes a header and one line a row; NULL is an empty field. Numbers
+// are the shortest that read back as the same.
+func (d *Dump) WriteCSV(w io.Writer) error {
+	out := bufio.NewWriterSize(w, 1<<16)
+	for i, name := range d.names {
+		if i > 0 {
+			out.WriteByte(',')
+		}
+		out.Write(appendField(nil, name))
+	}
+	out.WriteByte('\n')
+	var line []byte
+	err := d.each(func(row parquet.Row) error {
+		line = line[:0]
+		for i, v := range row {
+			if i > 0 {
+				line = append(line, ',')
+			}
+			switch {
+			case v.IsNull():
+			case v.Kind() == parquet.ByteArray:
+				line = appendField(line, string(v.ByteArray()))
+			default:
+				line = appendNumber(line, v)
+			}
+		}
+		_, err := out.Write(append(line, '\n'))
+		return err
+	})
+	return errors.Join(err, out.Flush())
+}
+
+// WriteJSON writes an array with one object a row, a line each; NULL is null,
+// as is a number that JSON has no word for (NaN, infinity).
+func (d *Dump) WriteJSON(w io.Writer) error {
+	out := bufio.NewWriterSize(w, 1<<16)
+	keys := make([][]byte, len(d.names))
+	for i, name := range d.names {
+		lead := ","
+		if i == 0 {
+			lead = "{"
+		}
+		keys[i] = append(append([]byte(lead), quoted(name)...), ':')
+	}
+	out.WriteByte('[')
+	lead := "\n"
+	var line []byte
+	err := d.each(func(row parquet.Row) error {
+		line = append(line[:0], lead...)
+		lead = ",\n"
+		for i, v := range row {
+			line = append(line, keys[i]...)
+			switch {
+			case v.IsNull(), v.Kind() == parquet.Double && !finite(v.Double()):
+				line = append(line, "null"...)
+			case v.Kind() == parquet.ByteArray:
+				line = append(line, quoted(string(v.ByteArray()))...)
+			default:
+				line = appendNumber(line, v)
+			}
+		}
+		_, err := out.Write(append(line, '}'))
+		return err
+	})
+	out.WriteString("\n]\n")
+	return errors.Join(err, out.Flush())
+}
+
+// each hands over the rows; a row is valid until the next.
+func (d *Dump) each(row func(parquet.Row) error) error {
+	reader := parquet.NewReader(d.table)
+	defer reader.Close()
+	batch := make([]parquet.Row, 128)
+	for {
+		n, err := guard(func() (int, error) { return reader.ReadRows(batch) })
+		for _, r := range batch[:n] {
+			if err := row(r); err != nil {
+				return err
+			}
+		}
+		if err == io.EOF {
+			return nil
+		}
+		if err != nil {
+			return fmt.Errorf("%s: %w", d.file.Name(), err)
+		}
+	}
+}
+
+func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
+
+func appendNumber(b []byte, v parquet.Value) []byte {
+	switch v.Kind() {
+	case parquet.Double:
+		return strconv.AppendFloat(b, v.Double(), 'g', -1, 64)
+	case parquet.Int32:
+		return strconv.AppendInt(b, int64(v.Int32()), 10)
+	default:
+		return append(b, v.String()...)
+	}
+}
+
+// appendField quotes a text where RFC 4180 asks for it.
+func appendField(b []byte, s string) []byte {
+	if !strings.ContainsAny(s, ",\"\r\n") {
+		return append(b, s...)
+	}
+	b = append(b, '"')
+	b = append(b, strings.ReplaceAll(s, `"`, `""`)...)
+	return append(b, '"')
+}
+
+func quoted(s string) []byte {
+	text, err := json.Marshal(s)
+	if err != nil {
+		panic(err) // a string always has JSON
+	}
+	return text
+}
