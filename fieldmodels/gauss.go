@@ -1,0 +1,53 @@
+package fieldmodels
+
+import (
+	"math"
+	"sync"
+
+	"gonum.org/v1/gonum/integrate/quad"
+)
+
+// gaussLimit is the largest Gauss–Legendre rule in use; what needs more points
+// is split, or has a closed form.
+const gaussLimit = 16
+
+// gaussRule holds nodes on −1..1 and weights that sum to 2.
+type gaussRule struct{ x, w []float64 }
+
+var gaussRules = sync.OnceValue(func() *[gaussLimit + 1]gaussRule {
+	var rules [gaussLimit + 1]gaussRule
+	for n := 1; n <= gaussLimit; n++ {
+		r := gaussRule{make([]float64, n), make([]float64, n)}
+		quad.Legendre{}.FixedLocations(r.x, r.w, -1, 1)
+		rules[n] = r
+	}
+	return &rules
+})
+
+// gaussPoints returns how many Gauss–Legendre points integrate, to rounding, a
+// function over u−half..u+half that is analytic but for the points v ± i·w; more
+// than gaussLimit when they lie too close.
+//
+// With ϱ the sum of the half axes of the ellipse with foci ±1 through the
+// nearest singular point, the error of n points is bounded by
+// 64/15·max|f|·ϱ^(−2n)/(1−ϱ^(−2)) (Trefethen, Approximation Theory and
+// Approximation Practice, 2013, thm 19.3), max|f| on any smaller ellipse; one
+// point is added for what f grows by there.
+func gaussPoints(u, half, v, w float64) int {
+	if half == 0 {
+		return 1
+	}
+	x, y := (v-u)/half, w/half
+	a := 0.5 * (math.Hypot(x-1, y) + math.Hypot(x+1, y))
+	return gaussPointsEllipse(a + math.Sqrt(math.Max(0, a*a-1)))
+}
+
+// gaussPointsEllipse is gaussPoints for a known ϱ: the least n > 1 with
+// ϱ^(−2(n−1)) < 2⁻⁵³.
+func gaussPointsEllipse(rho float64) int {
+	n := 2
+	for p := rho * rho; p < 0x1p53 && n <= gaussLimit; n++ {
+		p *= rho * rho
+	}
+	return n
+}
