@@ -1,0 +1,130 @@
+package recording
+
+import "encoding/binary"
+
+// binarySource is what interleaved and planar samples share.
+type binarySource struct {
+	file   file
+	layout *layout
+	scale  []float64
+	decode decoder
+	buf    []byte
+}
+
+// bytes reads size bytes into the buffer, in little-endian order.
+func (s *binarySource) bytes(size, offset int64) ([]byte, error) {
+	if int64(cap(s.buf)) < size {
+		s.buf = make([]byte, max(size, blockBytes))
+	}
+	b := s.buf[:size]
+	if err := readAt(s.file, b, offset); err != nil {
+		return nil, err
+	}
+	if s.layout.typ.big {
+		swap(b, s.layout.typ.size)
+	}
+	return b, nil
+}
+
+// locate finds where sample pos is, and how many follow it without a break.
+func (l *layout) locate(pos int64) (offset, count int64) {
+	lo, hi := 0, len(l.extents)
+	for hi-lo > 1 {
+		if mid := (lo + hi) / 2; l.extents[mid].first <= pos {
+			lo = mid
+		} else {
+			hi = mid
+		}
+	}
+	e := l.extents[lo]
+	size := l.frameBytes()
+	if l.planar {
+		size = int64(l.typ.size)
+	}
+	return e.offset + (pos-e.first)*size, e.first + e.count - pos
+}
+
+// interleaved samples: all channels of one sample side by side.
+type interleaved struct{ binarySource }
+
+func (s *interleaved) read(dst [][]float64, n int, pos int64) (nonFinite bool, err error) {
+	frame, size := s.layout.frameBytes(), s.layout.typ.size
+	for done := 0; done < n; {
+		offset, count := s.layout.locate(pos + int64(done))
+		count = min(count, int64(n-done), max(1, blockBytes/frame))
+		b, err := s.bytes(count*frame, offset)
+		if err != nil {
+			return false, err
+		}
+		end := done + int(count)
+		for c, d := range dst {
+			if s.decode(d[done:end], b[c*size:], int(frame), s.scale[c]) {
+				nonFinite = true
+			}
+		}
+		done = end
+	}
+	return nonFinite, nil
+}
+
+// readInt16 reads counts of 8 or 16 bits as they are.
+func (s *interleaved) readInt16(dst []int16, pos int64) error {
+	frame := s.layout.frameBytes()
+	for len(dst) > 0 {
+		offset, count := s.layout.locate(pos)
+		count = min(count, int64(len(dst)/s.layout.channels), max(1, blockBytes/frame))
+		b, err := s.bytes(count*frame, offset)
+		if err != nil {
+			return err
+		}
+		d := dst[:count*int64(s.layout.channels)]
+		switch s.layout.typ.kind {
+		case 'i':
+			countsOf(d, b, s.layout.typ.size, 0)
+		case 'u':
+			countsOf(d, b, s.layout.typ.size, -1<<15)
+		}
+		pos += count
+		dst = dst[len(d):]
+	}
+	return nil
+}
+
+// countsOf widens counts; flip turns offset binary into signed.
+func countsOf(d []int16, b []byte, size int, flip int16) {
+	if size == 1 {
+		flip >>= 8
+		b = b[:len(d)]
+		for i := range d {
+			d[i] = int16(int8(b[i]) ^ int8(flip))
+		}
+		return
+	}
+	for i := range d {
+		d[i] = int16(binary.LittleEndian.Uint16(b)) ^ flip
+		b = b[2:]
+	}
+}
+
+// planar samples: channel after channel, as in NumPy's Fortran order. Each block is gathered by seeking.
+type planar struct{ binarySource }
+
+func (s *planar) read(dst [][]float64, n int, pos int64) (nonFinite bool, err error) {
+	size := int64(s.layout.typ.size)
+	for c, d := range dst {
+		for done := 0; done < n; {
+			offset, count := s.layout.locate(pos + int64(done))
+			count = min(count, int64(n-done), blockBytes/size)
+			b, err := s.bytes(count*size, offset+int64(c)*s.layout.samples()*size)
+			if err != nil {
+				return false, err
+			}
+			end := done + int(count)
+			if s.decode(d[done:end], b, int(size), s.scale[c]) {
+				nonFinite = true
+			}
+			done = end
+		}
+	}
+	return nonFinite, nil
+}

@@ -1,0 +1,289 @@
+package recording
+
+import (
+	"bytes"
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+)
+
+const byteOrderMark = "\xef\xbb\xbf"
+
+// indexRows: the place of every so manyth row is kept, for seeking: 16 bytes for about a megabyte of text.
+const indexRows = 1 << 15
+
+// table is a CSV: where its rows are and which column is which channel.
+type table struct {
+	lines   lines
+	delim   byte
+	columns int   // in every row
+	channel []int // channel of each column, −1: not read
+	names   []string
+	rows    int64
+	pos     int64   // row that lines will give next
+	index   []place // of rows 0, indexRows, …
+}
+
+type place struct{ offset, line int64 }
+
+// parseCSV finds delimiter, header, time column and channels of a table of numbers, then reads it once to count its
+// rows and to check the time column.
+//
+// Fields are parted by tabs if there is one, else by semicolons, else by commas; with tabs or semicolons a comma is a
+// decimal point. Blank lines and lines that start with # are skipped. An empty field is a missing value.
+func parseCSV(f io.ReaderAt, name string, size int64, opt Options) (*layout, error) {
+	t := &table{lines: lines{file: f, name: name}}
+	bom := make([]byte, 3)
+	if n, _ := f.ReadAt(bom, 0); n == 3 && string(bom) == byteOrderMark {
+		t.lines.seek(3, 0)
+	}
+	header, firstIsTime, err := t.head()
+	if err != nil {
+		return nil, err
+	}
+	timed := firstIsTime
+	if !timed && t.columns > 1 && (len(header) == 0 || !slices.Contains(opt.Names, header[0])) {
+		timed = true // perhaps: evenly rising?
+	}
+	clock := newTimeline(name, !firstIsTime)
+	if timed, err = t.scan(clock, timed); err != nil {
+		return nil, err
+	}
+	l := &layout{format: "CSV", typ: sampleType{kind: 'f', size: 8}, text: t}
+	if timed {
+		l.captures, l.warnings = clock.captures, clock.warnings
+		if l.rate = clock.sampleRate(); clock.counts() && opt.SampleRate > 0 {
+			l.rate = 0
+			for k := range l.captures {
+				l.captures[k].Time /= opt.SampleRate
+			}
+		}
+	}
+	if err := t.choose(header, timed, name, opt); err != nil {
+		return nil, err
+	}
+	l.channels, l.names = len(t.names), t.names
+	if len(header) == 0 {
+		l.names = nil
+	}
+	return l, nil
+}
+
+// head reads the header, if there is one, and the shape of the first row.
+func (t *table) head() (header []string, isTime bool, err error) {
+	name := t.lines.name
+	at, line := t.lines.at(), t.lines.line
+	text, err := t.lines.row()
+	if err == io.EOF {
+		return nil, false, fmt.Errorf("%s: no row of numbers; the table is empty", name)
+	}
+	if err != nil {
+		return nil, false, err
+	}
+	t.delim = delimiter(text)
+	for _, field := range bytes.Split(text, []byte{t.delim}) {
+		if _, ok := parseNumber(field); !ok {
+			header = split(string(text), t.delim)
+			break
+		}
+	}
+	t.columns = 1 + bytes.Count(text, []byte{t.delim})
+	if header != nil {
+		at, line = t.lines.at(), t.lines.line
+		if text, err = t.lines.row(); err == io.EOF {
+			return nil, false, fmt.Errorf("%s: a header and no row of numbers; the table is empty", name)
+		} else if err != nil {
+			return nil, false, err
+		}
+		if d := delimiter(text); len(header) == 1 && d != t.delim {
+			t.delim = d // a one-word header says nothing of the delimiter
+		}
+		if t.columns = 1 + bytes.Count(text, []byte{t.delim}); t.columns != len(header) {
+			return nil, false, fmt.Errorf("%s:%d: %s, the header has %d (%s); give every row as many fields as the header",
+				name, t.lines.line, plural(t.columns, "field"), len(header), strings.Join(header, ", "))
+		}
+		switch strings.ToLower(header[0]) {
+		case "t", "time", "time_s":
+			isTime = true
+		}
+	}
+	if t.columns > maxChannels+1 {
+		return nil, false, fmt.Errorf("%s:%d: %d fields; at most %d channels are read", name, t.lines.line, t.columns, maxChannels)
+	}
+	if isTime && t.columns == 1 {
+		return nil, false, fmt.Errorf("%s:%d: a time column and no channel; add one", name, t.lines.line)
+	}
+	t.lines.seek(at, line)
+	return header, isTime, nil
+}
+
+func delimiter(line []byte) byte {
+	for _, d := range []byte("\t;") {
+		if bytes.IndexByte(line, d) >= 0 {
+			return d
+		}
+	}
+	return ','
+}
+
+// split parts a header; a quoted name may hold the delimiter.
+func split(line string, delim byte) (fields []string) {
+	quoted, start := false, 0
+	add := func(s string) { fields = append(fields, strings.TrimSpace(strings.Trim(strings.TrimSpace(s), `"`))) }
+	for i := 0; i < len(line); i++ {
+		if line[i] == '"' {
+			quoted = !quoted
+		} else if line[i] == delim && !quoted {
+			add(line[start:i])
+			start = i + 1
+		}
+	}
+	add(line[start:])
+	return fields
+}
+
+// scan reads every row once. A first column that is only guessed to be time stops being it where it is not evenly
+// rising.
+func (t *table) scan(clock *timeline, timed bool) (isTime bool, err error) {
+	first := place{t.lines.at(), t.lines.line}
+	for ; ; t.rows++ {
+		if t.rows%indexRows == 0 {
+			t.index = append(t.index, place{t.lines.at(), t.lines.line})
+		}
+		text, err := t.lines.row()
+		if err == io.EOF {
+			break
+		}
+		if err != nil {
+			return false, err
+		}
+		if !timed {
+			continue
+		}
+		field, _, _ := bytes.Cut(text, []byte{t.delim})
+		v, ok := parseNumber(field)
+		switch {
+		case ok && v-v == 0:
+			err = clock.add(v, t.lines.line)
+		case clock.guess && !clock.known:
+			err = errNotTime
+		default:
+			err = fmt.Errorf("%s:%d: time %q is no number; every row needs its time, or leave the column out", t.lines.name,
+				t.lines.line, field)
+		}
+		if err == errNotTime {
+			timed = false
+		} else if err != nil {
+			return false, err
+		}
+	}
+	t.lines.seek(first.offset, first.line)
+	if !timed {
+		return false, nil
+	}
+	if err := clock.end(); err == errNotTime {
+		return false, nil
+	} else if err != nil {
+		return false, err
+	}
+	return true, nil
+}
+
+// choose maps columns to channels: by the header's names if it has all that are wanted, else by order.
+func (t *table) choose(header []string, timed bool, name string, opt Options) error {
+	skip := 0
+	if timed {
+		skip = 1
+	}
+	t.channel = make([]int, t.columns)
+	for k := range t.channel {
+		t.channel[k] = k - skip
+	}
+	if len(header) > 0 {
+		t.names = header[skip:]
+	} else {
+		t.names = make([]string, t.columns-skip)
+	}
+	var missing []string
+	for _, want := range opt.Names {
+		if !slices.Contains(t.names, want) {
+			missing = append(missing, want)
+		}
+	}
+	switch {
+	case len(opt.Names) == 0 || len(header) == 0 || len(missing) == len(opt.Names):
+		return nil
+	case len(missing) > 0:
+		return fmt.Errorf("%s: the header (%s) lacks the channel %s; name all columns as the channels, or none", name,
+			strings.Join(header, ", "), strings.Join(missing, ", "))
+	}
+	for k := range t.channel {
+		t.channel[k] = -1
+		if k >= skip {
+			t.channel[k] = slices.Index(opt.Names, header[k])
+		}
+		if c := t.channel[k]; c >= 0 && slices.Contains(t.channel[:k], c) {
+			return fmt.Errorf("%s: the header has %q twice; give every column a name of its own", name, header[k])
+		}
+	}
+	t.names = opt.Names
+	return nil
+}
+
+// read parses rows [pos, pos+n).
+func (t *table) read(dst [][]float64, n int, pos int64) (nonFinite bool, err error) {
+	if pos != t.pos || pos == 0 {
+		at := t.index[pos/indexRows]
+		t.lines.seek(at.offset, at.line)
+		for t.pos = pos / indexRows * indexRows; t.pos < pos; t.pos++ {
+			if _, err := t.lines.row(); err != nil {
+				return false, unexpected(err)
+			}
+		}
+	}
+	for i := range n {
+		text, err := t.lines.row()
+		if err != nil {
+			return false, unexpected(err)
+		}
+		k := 0
+		for more := true; more; k++ {
+			field := text
+			if j := bytes.IndexByte(text, t.delim); j >= 0 {
+				field, text = text[:j], text[j+1:]
+			} else {
+				more = false
+			}
+			if k >= t.columns {
+				continue
+			}
+			c := t.channel[k]
+			if c < 0 {
+				continue
+			}
+			v, ok := parseNumber(field)
+			if !ok {
+				return false, fmt.Errorf("%s:%d: column %d (%s) = %q: not a number; write plain decimals, or leave the field "+
+					"empty if the value is missing", t.lines.name, t.lines.line, k+1, t.names[c], field)
+			}
+			if v-v != 0 {
+				nonFinite = true
+			}
+			dst[c][i] = v
+		}
+		if k != t.columns {
+			return false, fmt.Errorf("%s:%d: %s, expected %d as in the rows before; mend the row or remove it", t.lines.name,
+				t.lines.line, plural(k, "field"), t.columns)
+		}
+	}
+	t.pos = pos + int64(n)
+	return nonFinite, nil
+}
+
+func unexpected(err error) error {
+	if err == io.EOF {
+		return io.ErrUnexpectedEOF
+	}
+	return err
+}

@@ -1,0 +1,110 @@
+package recording
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+)
+
+// Open finds out what name holds and reads its description; no sample is read yet, except that a CSV's lines are
+// counted and its time column checked, and that a SigMF dataset is hashed if its hash is stated. The name "-" is
+// standard input. A SigMF recording may be named by its .sigmf-meta, its .sigmf-data or their stem.
+//
+// Every error names the file, what was found and how to mend it.
+func Open(name string, opt Options) (*Reader, error) {
+	if name == "-" {
+		if opt.Stdin == nil {
+			return nil, errors.New("-: no standard input to read; give a file")
+		}
+		return openStream(opt.Stdin, "-", opt)
+	}
+	if meta, data, ok := sigmfPair(name, opt); ok {
+		return openSigMF(meta, data, opt)
+	}
+	f, err := os.Open(name)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, fmt.Errorf("%s: no such file, nor %s.sigmf-meta beside it; check the name: %w", name,
+			filepath.Base(name), fs.ErrNotExist)
+	}
+	if err != nil {
+		return nil, err
+	}
+	st, err := f.Stat()
+	switch {
+	case err != nil:
+		f.Close()
+		return nil, err
+	case st.IsDir():
+		f.Close()
+		return nil, fmt.Errorf("%s: a directory; name the recording in it", name)
+	case !st.Mode().IsRegular(): // a pipe
+		defer f.Close()
+		return openStream(f, filepath.Base(name), opt)
+	}
+	return openFile(f, filepath.Base(name), st.Size(), opt)
+}
+
+// openFile takes over f, also when it fails.
+func openFile(f file, name string, size int64, opt Options) (*Reader, error) {
+	l, err := parse(f, name, size, opt)
+	if err == nil {
+		var r *Reader
+		if r, err = newReader(f, name, size, l, opt); err == nil {
+			return r, nil
+		}
+	}
+	f.Close()
+	return nil, err
+}
+
+func parse(f io.ReaderAt, name string, size int64, opt Options) (*layout, error) {
+	switch opt.Format {
+	case "":
+	case "sigmf":
+		return parseArchive(f, name, size, opt)
+	case "wav":
+		return parseWAV(f, name, size)
+	case "npy":
+		return parseNPY(f, name, size, opt)
+	case "csv":
+		return parseCSV(f, name, size, opt)
+	default:
+		return parseRaw(name, size, opt)
+	}
+	head := make([]byte, 4096)
+	n, err := f.ReadAt(head, 0)
+	if err != nil && err != io.EOF {
+		return nil, err
+	}
+	head = head[:n]
+	ext := strings.ToLower(filepath.Ext(name))
+	switch {
+	case isWAV(head) || ext == ".wav" || ext == ".rf64" || ext == ".bw64":
+		return parseWAV(f, name, size)
+	case bytes.HasPrefix(head, []byte(npyMagic)) || ext == ".npy":
+		return parseNPY(f, name, size, opt)
+	case isTar(head):
+		return parseArchive(f, name, size, opt)
+	case ext == ".csv" || ext == ".tsv" || n > 0 && isText(head):
+		return parseCSV(f, name, size, opt)
+	case n == 0:
+		return nil, fmt.Errorf("%s: empty; record again", name)
+	}
+	return nil, fmt.Errorf("%s: starts with %q, which is none of SigMF, WAV, NumPy or CSV; if the samples are raw, give "+
+		"their format (as ri16_le), rate and channels", name, head[:min(n, 8)])
+}
+
+// isText tells a table of numbers from raw samples: printable bytes only.
+func isText(head []byte) bool {
+	for _, c := range bytes.TrimPrefix(head, []byte(byteOrderMark)) {
+		if c < ' ' && c != '\t' && c != '\n' && c != '\r' || c == 0x7f {
+			return false
+		}
+	}
+	return true
+}

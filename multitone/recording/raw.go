@@ -1,0 +1,30 @@
+package recording
+
+import "fmt"
+
+// parseRaw lays out interleaved samples without any header.
+func parseRaw(name string, size int64, opt Options) (*layout, error) {
+	typ, err := parseDatatype(opt.Format)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", name, err)
+	}
+	l := &layout{format: "raw", typ: typ, bits: 8 * typ.size, channels: opt.Channels}
+	if l.channels == 0 {
+		l.channels = max(1, len(opt.Names))
+	}
+	if l.channels < 1 || l.channels > maxChannels {
+		return nil, fmt.Errorf("%s: %d channels: must be 1..%d", name, l.channels, maxChannels)
+	}
+	l.fill(name, 0, size)
+	return l, nil
+}
+
+// fill makes one extent of size bytes at offset; a rest that is no whole frame is left out and told.
+func (l *layout) fill(name string, offset, size int64) {
+	frame := l.frameBytes()
+	l.extents = []extent{{count: size / frame, offset: offset}}
+	if rest := size % frame; rest != 0 {
+		l.warnf("%s: the last %d bytes are no whole sample of %s of %d bytes: left out", name, rest,
+			plural(l.channels, "channel"), l.typ.size)
+	}
+}

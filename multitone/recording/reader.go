@@ -1,0 +1,180 @@
+package recording
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"io"
+	"math"
+)
+
+// blockBytes is read and decoded at a time: large enough that calls to the system cost little, small enough that the
+// bytes are still in the nearer caches when every channel picks its own.
+const blockBytes = 128 << 10
+
+// Reader hands out a recording block by block. Its methods are for one goroutine, except SHA256.
+type Reader struct {
+	info   Info
+	file   file
+	src    source
+	pos    int64
+	last   []float64 // last finite value of each channel
+	counts int64     // samples that were not finite, in this pass
+	watch  *Monitor
+}
+
+// file is the data: a regular file, or standard input spooled into one.
+type file interface {
+	io.ReaderAt
+	io.Closer
+}
+
+// source decodes samples [pos, pos+n) of every channel into dst. It reports whether any was not finite.
+type source interface {
+	read(dst [][]float64, n int, pos int64) (nonFinite bool, err error)
+}
+
+func newReader(f file, name string, size int64, l *layout, opt Options) (*Reader, error) {
+	in, err := l.info(name, size, opt)
+	if err != nil {
+		return nil, err
+	}
+	r := &Reader{info: in, file: f, last: make([]float64, in.Channels)}
+	b := binarySource{file: f, layout: l, scale: in.Scale, decode: l.typ.decoder()}
+	switch {
+	case l.text != nil:
+		r.src = l.text
+	case l.planar:
+		r.src = &planar{b}
+	default:
+		r.src = &interleaved{binarySource: b}
+	}
+	return r, nil
+}
+
+// Info describes the recording.
+func (r *Reader) Info() Info { return r.info }
+
+// Close releases the file.
+func (r *Reader) Close() error { return r.file.Close() }
+
+// Rewind goes back to the first sample.
+func (r *Reader) Rewind() error { return r.SeekSample(0) }
+
+// SeekSample makes sample n the next to be read. A pass that starts there holds 0 in place of non-finite samples until
+// the first finite one.
+func (r *Reader) SeekSample(n int64) error {
+	if n < 0 || n > r.info.Samples {
+		return fmt.Errorf("%s: sample %d is outside 0..%d", r.info.Name, n, r.info.Samples)
+	}
+	r.pos, r.counts = n, 0
+	clear(r.last)
+	return nil
+}
+
+// ReadPlanar fills dst[c] with the next samples of channel c, in volts (see Info.Volts), and returns how many: as many
+// as dst holds except at the end, then 0 and io.EOF. A sample that is not finite is replaced by the last finite one of
+// its channel (0 before the first) and counted; see NonFinite. dst needs one slice a channel, of equal lengths.
+func (r *Reader) ReadPlanar(dst [][]float64) (n int, err error) {
+	if len(dst) != r.info.Channels {
+		panic(fmt.Sprintf("recording: %d slices for %d channels", len(dst), r.info.Channels))
+	}
+	n = len(dst[0])
+	for _, d := range dst {
+		if len(d) != n {
+			panic("recording: slices of unequal length")
+		}
+	}
+	n = int(min(int64(n), r.info.Samples-r.pos))
+	if n == 0 {
+		if r.pos < r.info.Samples {
+			return 0, nil
+		}
+		return 0, io.EOF
+	}
+	bad, err := r.src.read(dst, n, r.pos)
+	if err != nil {
+		return 0, r.readError(err)
+	}
+	if bad {
+		r.mend(dst, n)
+	}
+	for c := range dst {
+		r.last[c] = dst[c][n-1]
+	}
+	if r.watch != nil {
+		r.watch.block(dst, n, r.pos)
+	}
+	r.pos += int64(n)
+	return n, nil
+}
+
+// ReadInt16 fills dst with the next raw counts, frame after frame (all channels of a sample side by side), and returns
+// the number of frames: as many as dst holds except at the end, then 0 and io.EOF. Unsigned samples become signed by
+// subtracting 2^(bits−1). It is an error unless Info.Int16.
+func (r *Reader) ReadInt16(dst []int16) (frames int, err error) {
+	src, ok := r.src.(*interleaved)
+	if !ok || !r.info.Int16 {
+		return 0, fmt.Errorf("%s: %s samples are not 16-bit counts; read them as floats", r.info.Name, r.info.Datatype)
+	}
+	n := int(min(int64(len(dst)/r.info.Channels), r.info.Samples-r.pos))
+	if n == 0 {
+		if r.pos < r.info.Samples {
+			return 0, nil
+		}
+		return 0, io.EOF
+	}
+	dst = dst[:n*r.info.Channels]
+	if err := src.readInt16(dst, r.pos); err != nil {
+		return 0, r.readError(err)
+	}
+	if r.watch != nil {
+		r.watch.counts(dst, r.pos)
+	}
+	r.pos += int64(n)
+	return n, nil
+}
+
+func (r *Reader) readError(err error) error {
+	if err == io.ErrUnexpectedEOF {
+		return fmt.Errorf("%s: ends early near sample %d of %d; was it changed while being read?", r.info.Name, r.pos,
+			r.info.Samples)
+	}
+	return err
+}
+
+// NonFinite counts the samples replaced since the start of this pass.
+func (r *Reader) NonFinite() int64 { return r.counts }
+
+// mend replaces what is not finite and notes where it was.
+func (r *Reader) mend(dst [][]float64, n int) {
+	for c, d := range dst {
+		last := r.last[c]
+		for i := 0; i < n; i++ {
+			if v := d[i]; v-v == 0 {
+				last = v
+				continue
+			}
+			start := i
+			for i < n && math.IsNaN(d[i]-d[i]) {
+				d[i] = last
+				i++
+			}
+			r.counts += int64(i - start)
+			if r.watch != nil {
+				r.watch.nonFinite(c, r.pos+int64(start), r.pos+int64(i))
+			}
+			i--
+		}
+	}
+}
+
+// SHA256 of the data file, in hexadecimal, for the provenance of results. It reads the file once more by itself and
+// may run beside a pass on another goroutine.
+func (r *Reader) SHA256() (string, error) {
+	h := sha256.New()
+	if _, err := io.CopyBuffer(h, io.NewSectionReader(r.file, 0, r.info.SizeBytes), make([]byte, blockBytes)); err != nil {
+		return "", fmt.Errorf("%s: %w", r.info.Name, err)
+	}
+	return hex.EncodeToString(h.Sum(nil)), nil
+}

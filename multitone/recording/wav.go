@@ -1,0 +1,140 @@
+package recording
+
+import (
+	"bytes"
+	"encoding/binary"
+	"fmt"
+	"io"
+)
+
+// WAVE format tags and what follows the tag in the sub-format GUIDs of WAVEFORMATEXTENSIBLE
+// (Multimedia Programming Interface and Data Specifications 1.0, 1991; KSDATAFORMAT_SUBTYPE_…).
+const (
+	wavPCM        = 1
+	wavFloat      = 3
+	wavExtensible = 0xfffe
+	wavGUIDTail   = "\x00\x00\x00\x00\x10\x00\x80\x00\x00\xaa\x00\x38\x9b\x71"
+)
+
+// maxWAVChunks bounds the search for the samples in a damaged file.
+const maxWAVChunks = 4096
+
+func isWAV(head []byte) bool {
+	return len(head) >= 12 && string(head[8:12]) == "WAVE" &&
+		(string(head[:4]) == "RIFF" || string(head[:4]) == "RF64" || string(head[:4]) == "BW64")
+}
+
+// parseWAV reads the chunks up to the samples. RF64 and BW64 keep the 64-bit sizes in ds64 (EBU Tech 3306).
+// A data chunk that claims more than the file holds, or that a piped writer could not size, ends with the file.
+func parseWAV(f io.ReaderAt, name string, size int64) (*layout, error) {
+	var head [12]byte
+	if err := readAt(f, head[:], 0); err != nil || !isWAV(head[:]) {
+		if string(head[:4]) == "RIFX" {
+			return nil, fmt.Errorf("%s: big-endian WAV (RIFX) is not read; convert it to RIFF", name)
+		}
+		return nil, fmt.Errorf("%s: starts with %q, not RIFF or RF64 and WAVE; if it is no WAV, give its format", name,
+			bytes.TrimRight(head[:], "\x00"))
+	}
+	l := &layout{format: "WAV"}
+	large := string(head[:4]) != "RIFF"
+	if large {
+		l.format = "RF64"
+	}
+	ds64Data := int64(-1)
+	at := int64(12)
+	for range maxWAVChunks {
+		var h [8]byte
+		if readAt(f, h[:], at) != nil {
+			break
+		}
+		id, length := string(h[:4]), int64(binary.LittleEndian.Uint32(h[4:]))
+		at += 8
+		switch id {
+		case "ds64":
+			var b [16]byte
+			if length < 24 || readAt(f, b[:], at) != nil {
+				return nil, fmt.Errorf("%s: byte %d: ds64 chunk of %d bytes, needs 24; the header is damaged", name, at, length)
+			}
+			ds64Data = int64(binary.LittleEndian.Uint64(b[8:]))
+			if ds64Data < 0 {
+				return nil, fmt.Errorf("%s: byte %d: ds64 states %d bytes of data; the header is damaged", name, at,
+					uint64(ds64Data))
+			}
+		case "fmt ":
+			if err := l.wavFormat(f, name, at, length); err != nil {
+				return nil, err
+			}
+		case "data":
+			if l.channels == 0 {
+				return nil, fmt.Errorf("%s: byte %d: data before the fmt chunk; the header is damaged", name, at-8)
+			}
+			unsized := length == 0xffffffff
+			if large && unsized {
+				if ds64Data < 0 {
+					return nil, fmt.Errorf("%s: RF64 without its ds64 chunk; the header is damaged", name)
+				}
+				length, unsized = ds64Data, false
+			}
+			if have := max(0, size-at); unsized || length > have {
+				if !unsized {
+					l.warnf("%s: the header promises %d bytes of samples, the file has %d: read to its end", name, length, have)
+				} else {
+					l.warnf("%s: the header does not state the number of samples: read to the end of the file", name)
+				}
+				length = have
+			}
+			l.fill(name, at, length)
+			return l, nil
+		}
+		at += length + length&1 // chunks are padded to even
+	}
+	return nil, fmt.Errorf("%s: no data chunk within %d bytes; the recording was cut off or is no WAV", name, size)
+}
+
+// wavFormat reads the fmt chunk.
+func (l *layout) wavFormat(f io.ReaderAt, name string, at, length int64) error {
+	if length < 16 {
+		return fmt.Errorf("%s: byte %d: fmt chunk of %d bytes, needs 16; the header is damaged", name, at, length)
+	}
+	b := make([]byte, min(length, 40))
+	if readAt(f, b, at) != nil {
+		return fmt.Errorf("%s: byte %d: the fmt chunk is cut off", name, at)
+	}
+	le := binary.LittleEndian
+	tag, channels, rate := le.Uint16(b), int(le.Uint16(b[2:])), le.Uint32(b[4:])
+	align, bits := int(le.Uint16(b[12:])), int(le.Uint16(b[14:]))
+	valid := bits
+	if tag == wavExtensible {
+		if len(b) < 40 || string(b[26:40]) != wavGUIDTail {
+			return fmt.Errorf("%s: byte %d: extensible fmt chunk with an unknown sub-format; store PCM or float", name, at)
+		}
+		tag = le.Uint16(b[24:])
+		if v := int(le.Uint16(b[18:])); v > 0 {
+			valid = v
+		}
+	}
+	switch {
+	case channels < 1 || channels > maxChannels:
+		return fmt.Errorf("%s: byte %d: %d channels: must be 1..%d", name, at+2, channels, maxChannels)
+	case rate == 0:
+		return fmt.Errorf("%s: byte %d: sample rate 0 Hz; the header is damaged", name, at+4)
+	case align%channels != 0 || align/channels*8 < bits || bits == 0 || valid > bits:
+		return fmt.Errorf("%s: byte %d: %d bits (%d valid) in %d bytes for %s do not fit together; the header is damaged",
+			name, at+12, bits, valid, align, plural(channels, "channel"))
+	}
+	l.typ = sampleType{kind: 'i', size: align / channels}
+	switch {
+	case tag == wavPCM && l.typ.size == 1:
+		l.typ.kind = 'u'
+	case tag == wavPCM && l.typ.size <= 4:
+	case tag == wavFloat && (bits == 32 || bits == 64) && l.typ.size == bits/8:
+		l.typ.kind, l.unit = 'f', true
+	case tag == wavPCM || tag == wavFloat:
+		return fmt.Errorf("%s: byte %d: %d-bit samples of format tag %d are not read; store 8 to 32 bit PCM, or 32 or "+
+			"64 bit float", name, at, bits, tag)
+	default:
+		return fmt.Errorf("%s: byte %d: format tag %d (compressed) is not read; store PCM or float", name, at, tag)
+	}
+	l.channels, l.rate, l.bits = channels, float64(rate), valid
+	return nil
+}
