@@ -100,4 +100,10 @@ func (r *reader) checkTables(rg *Rig) {
 
 // format prints a number as a message shows it, and as the rig file stores it:
 // the shortest text that reads back as the same number.
-func format(x float64) string { return strconv.FormatFloat(x, 'g', -1, 64) }
+// Zero has no sign here.
+func format(x float64) string {
+	if x == 0 {
+		return "0"
+	}
+	return strconv.FormatFloat(x, 'g', -1, 64)
+}

@@ -106,7 +106,13 @@ func parseYAML(file string, text []byte) (root *node, perr *Error) {
 			root, perr = nil, &Error{File: file, Message: "not valid YAML: the parser failed", Hint: fmt.Sprint(p)}
 		}
 	}()
-	text = bytes.TrimPrefix(text, []byte(byteOrderMark))
+	// The parser counts the line of a comment twice when it ends in \r\n;
+	// without \r lines and columns are those of the file.
+	text = bytes.ReplaceAll(bytes.TrimPrefix(text, []byte(byteOrderMark)), []byte("\r\n"), []byte("\n"))
+	if i := bytes.IndexByte(text, '\r'); i >= 0 {
+		return nil, &Error{File: file, Line: 1 + bytes.Count(text[:i], []byte("\n")),
+			Message: "has a carriage return inside a line", Hint: "end lines by a line feed"}
+	}
 	tokens := lexer.Tokenize(string(text))
 	if line := deepest(tokens); line > 0 {
 		return nil, &Error{File: file, Line: line, Message: fmt.Sprintf("nests deeper than %d", maxNesting)}
@@ -174,7 +180,7 @@ func syntaxError(file string, text []byte, err error) *Error {
 		e.Line = t.Position.Line
 		lines := strings.Split(string(text), "\n")
 		if e.Line >= 1 && e.Line <= len(lines) {
-			s := strings.TrimRight(lines[e.Line-1], "\r")
+			s := lines[e.Line-1]
 			e.Hint = fmt.Sprintf("column %d of %q", t.Position.Column, shorten(s))
 			if strings.Contains(s, "\t") {
 				e.Hint += "; YAML indents by spaces, not tabs"

@@ -1,0 +1,117 @@
+package rig
+
+import (
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/num/quat"
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/rigid"
+	"tonepose/solver"
+)
+
+// Array gives the emitters as sources of field, in the file's order, with the
+// covariance of a calibration, which it reads from its file. A wrong covariance
+// file is an *Error.
+//
+// An emitter's Center is its model's center_m; of a polyline the mean of its
+// points, of a sum the mean of its parts' centres. Its Axis is that of its
+// dipole moment, or +Z when the moment vanishes.
+func (r *Rig) Array() (fieldmodels.Array, error) {
+	a := fieldmodels.Array{Emitters: make([]fieldmodels.Emitter, len(r.Emitters))}
+	for i := range r.Emitters {
+		e := &r.Emitters[i]
+		a.Emitters[i] = fieldmodels.Emitter{
+			Name:   e.Name,
+			Source: e.Model.source(),
+			Center: e.Model.center(),
+			Axis:   e.Model.direction(),
+		}
+	}
+	cov, err := r.covariance()
+	if err != nil || cov == nil {
+		return a, err
+	}
+	a.Covariance = r.emitterCovariance(cov)
+	return a, nil
+}
+
+// emitterCovariance picks the emitters' parameters out of a covariance; those
+// it does not name are exact.
+func (r *Rig) emitterCovariance(cov *covariance) *mat.SymDense {
+	row := map[string]int{}
+	for i, name := range cov.names {
+		row[name] = i
+	}
+	const k = fieldmodels.ParametersPerEmitter
+	from := make([]int, 0, k*len(r.Emitters))
+	for i := range r.Emitters {
+		for _, name := range EmitterParameters(r.Emitters[i].Name) {
+			if j, ok := row[name]; ok {
+				from = append(from, j)
+			} else {
+				from = append(from, -1)
+			}
+		}
+	}
+	out := mat.NewSymDense(len(from), nil)
+	for i, a := range from {
+		for j, b := range from[:i+1] {
+			if a >= 0 && b >= 0 {
+				out.SetSym(i, j, cov.sym.At(a, b))
+			}
+		}
+	}
+	return out
+}
+
+// Sensor gives sensor i for the solver, axes of unit length.
+func (r *Rig) Sensor(i int) solver.Sensor {
+	s := &r.Sensors[i]
+	out := solver.Sensor{Name: s.Name, Coils: make([]solver.Coil, len(s.Coils))}
+	for k := range s.Coils {
+		c := &s.Coils[k]
+		out.Coils[k] = solver.Coil{Center: c.CenterM, Axis: unit3(c.Axis), AreaTurns: c.AreaTurnsM2, Radius: c.RadiusM}
+	}
+	return out
+}
+
+// Volume gives the box in which a sensor can be.
+func (r *Rig) Volume() solver.Volume {
+	return solver.Volume{Min: r.WorkingVolume.Min, Max: r.WorkingVolume.Max}
+}
+
+// source is the model's field in the rig frame.
+func (m *Model) source() fieldmodels.Source {
+	switch m.Type {
+	case "dipole":
+		return fieldmodels.Place(fieldmodels.Dipole{Moment: m.MomentM2}, rigid.Pose{Position: m.CenterM, Rotation: quat.Number{Real: 1}})
+	case "loop":
+		return fieldmodels.PlaceAxis(fieldmodels.Loop{Radius: m.RadiusM, Turns: m.Turns}, m.CenterM, unit3(m.Axis))
+	case "winding":
+		return fieldmodels.PlaceAxis(fieldmodels.Winding{InnerRadius: m.InnerRadiusM, OuterRadius: m.OuterRadiusM,
+			Length: m.LengthM, Turns: m.Turns}, m.CenterM, unit3(m.Axis))
+	case "sheet":
+		return fieldmodels.PlaceAxis(fieldmodels.Sheet{Radius: m.RadiusM, Length: m.LengthM, Turns: m.Turns}, m.CenterM, unit3(m.Axis))
+	case "rectangle":
+		return fieldmodels.Place(fieldmodels.Rectangle{Width: m.WidthM, Height: m.HeightM, Turns: m.Turns},
+			rigid.Pose{Position: m.CenterM, Rotation: frame(m.Axis, m.WidthAxis)})
+	case "polyline":
+		return fieldmodels.Polyline{Points: m.PointsM, Closed: m.Closed, Turns: m.Turns}
+	}
+	sum := make(fieldmodels.Sum, len(m.Parts))
+	for i := range m.Parts {
+		sum[i] = m.Parts[i].source()
+	}
+	return sum
+}
+
+// frame is the rotation that carries Z along axis and X along the part of
+// across that is perpendicular to axis.
+func frame(axis, across r3.Vec) quat.Number {
+	z := unit3(axis)
+	x := unit3(across)
+	x = r3.Unit(r3.Sub(x, r3.Scale(r3.Dot(x, z), z)))
+	y := r3.Cross(z, x)
+	return rigid.FromMatrix([3][3]float64{{x.X, y.X, z.X}, {x.Y, y.Y, z.Y}, {x.Z, y.Z, z.Z}})
+}

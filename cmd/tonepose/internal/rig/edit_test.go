@@ -1,0 +1,465 @@
+package rig
+
+import (
+	"bytes"
+	"encoding/hex"
+	"errors"
+	"math"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+func parse(t *testing.T, text string) *Rig {
+	t.Helper()
+	rg, err := Parse("bench.rig.yaml", []byte(text), Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return rg
+}
+
+// changed applies edits and returns the text.
+func changed(t *testing.T, rg *Rig, edits func(*Edit)) string {
+	t.Helper()
+	e := rg.Edit()
+	edits(e)
+	text, err := e.Text()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(text)
+}
+
+func TestNoChangeNoDifference(t *testing.T) {
+	names, _ := filepath.Glob(filepath.Join(rigs, "*.rig.yaml"))
+	for _, name := range names {
+		rg := load(t, filepath.Base(name))
+		got := changed(t, rg, func(e *Edit) {
+			for i := range rg.Emitters {
+				e.MoveEmitter(i, r3.Vec{}, r3.Vec{}, 1)
+			}
+			e.SetNumber("sample_rate_hz", rg.SampleRateHz)
+		})
+		if got != string(rg.Text) {
+			t.Errorf("%s: the null change altered the text:\n%s", name, cmp.Diff(string(rg.Text), got))
+		}
+	}
+}
+
+// Every form a value can have in the text, the expected text written by hand.
+func TestEditChangesOnlyTheValues(t *testing.T) {
+	const before = `# Bench, invented data.   Trailing blanks stay:   
+name: bench
+sample_rate_hz: 1e5   # hertz
+working_volume: {min_m: [-0.2, -0.2, 0.03], max_m: [0.2, 0.2, 0.4]}
+channels:
+- {name: rx1, full_scale_v: 2.5, gain: 100.0 , delay_s: 1.5e-6} # µV → V
+- {name: rx2}
+- name: drive   # shared
+
+emitters:
+- name: e1
+  tone_hz: 5125
+  current_a_peak: 0.5
+  reference: {channel: drive, transimpedance_ohm: 0.5}
+  model:
+    type: loop
+    center_m: [0.2,0,   -0.0074]   # measured
+    axis:
+    - 0      # x
+    - 0      # y
+    - 1      # z
+    radius_m: 0.035
+    turns: 40
+sensors:
+- name: probe
+  coils:
+  - {channel: rx1, center_m: [0, 0, 0], axis: [0, 0, 1], area_turns_m2: 0.004}
+  - channel: rx2
+    # the second coil
+    center_m: [0, 0, 0]
+    axis: [0, 0, 1]
+    area_turns_m2: +4.0E-3
+`
+	const after = `# Bench, invented data.   Trailing blanks stay:   
+name: bench
+sample_rate_hz: 1e5   # hertz
+working_volume: {min_m: [-0.2, -0.2, 0.03], max_m: [0.2, 0.2, 0.4]}
+channels:
+- {name: rx1, full_scale_v: 2.5, gain: 101.25 , delay_s: 2e-06} # µV → V
+- {name: rx2, gain: 0.99}
+- gain: 1.5
+  name: drive   # shared
+
+emitters:
+- name: e1
+  tone_hz: 5125
+  current_a_peak: 0.5
+  reference: {channel: drive, transimpedance_ohm: 0.5}
+  model:
+    type: loop
+    center_m: [0.201,0,   -0.0074]   # measured
+    axis:
+    - 0      # x
+    - -0.1      # y
+    - 1      # z
+    radius_m: 0.035
+    turns: 40.5
+sensors:
+- name: probe
+  coils:
+  - {channel: rx1, center_m: [0, 0, 0], axis: [0, 0, 1], area_turns_m2: 0.0041}
+  - channel: rx2
+    radius_m: 0.003
+    # the second coil
+    center_m: [0, 0, 0.001]
+    axis: [0, 0, 1]
+    area_turns_m2: 0.0039
+`
+	for _, newline := range []string{"\n", "\r\n"} {
+		for _, mark := range []string{"", byteOrderMark} {
+			dress := func(s string) string { return mark + strings.ReplaceAll(s, "\n", newline) }
+			got := changed(t, parse(t, dress(before)), func(e *Edit) {
+				e.SetNumber("channels[0].gain", 101.25)
+				e.SetNumber("channels[0].delay_s", 2e-6)
+				e.SetNumber("channels[1].gain", 0.99)
+				e.SetNumber("channels[2].gain", 1.5)
+				e.SetVector("emitters[0].model.center_m", r3.Vec{X: 0.201, Z: -0.0074})
+				e.SetVector("emitters[0].model.axis", r3.Vec{Y: -0.1, Z: 1})
+				e.SetNumber("emitters[0].model.turns", 40.5)
+				e.SetNumber("sensors[0].coils[0].area_turns_m2", 0.0041)
+				e.SetNumber("sensors[0].coils[1].radius_m", 0.003)
+				e.SetVector("sensors[0].coils[1].center_m", r3.Vec{Z: 0.001})
+				e.SetNumber("sensors[0].coils[1].area_turns_m2", 0.0039)
+			})
+			if d := cmp.Diff(dress(after), got); d != "" {
+				t.Errorf("newline %q, mark %q (-want +got):\n%s", newline, mark, d)
+			}
+		}
+	}
+}
+
+// What an anchor shares is written out where it must stay as it was.
+func TestEditBehindAnchors(t *testing.T) {
+	const before = `name: bench
+sample_rate_hz: 1e5
+working_volume: {min_m: [-0.2, -0.2, 0.03], max_m: [0.2, 0.2, 0.4]}
+channels:
+- &rx {name: rx1, gain: 100}
+- {<<: *rx, name: rx2}
+- {<<: *rx, name: rx3}
+emitters:
+- name: e1
+  tone_hz: 5125
+  current_a_peak: 0.5
+  model: &loop
+    type: loop
+    center_m: [0.2, 0, 0]
+    axis: &up [0, 0, 1]
+    radius_m: 0.035
+    turns: 40
+- name: e2
+  tone_hz: 6125
+  current_a_peak: 0.5
+  model:
+    <<: *loop
+    center_m: [-0.2, 0, 0] # the other side
+sensors:
+- name: probe
+  coils:
+  - {channel: rx1, center_m: [0, 0, 0], axis: *up, area_turns_m2: 0.004}
+  - {channel: rx2, center_m: [0, 0, 0], axis: *up, area_turns_m2: 0.004}
+`
+	const after = `name: bench
+sample_rate_hz: 1e5
+working_volume: {min_m: [-0.2, -0.2, 0.03], max_m: [0.2, 0.2, 0.4]}
+channels:
+- &rx {name: rx1, gain: 101}
+- {<<: *rx, name: rx2, gain: 99}
+- {<<: *rx, name: rx3, gain: 100}
+emitters:
+- name: e1
+  tone_hz: 5125
+  current_a_peak: 0.5
+  model: &loop
+    type: loop
+    center_m: [0.2, 0, 0]
+    axis: &up [0.1, 0, 1]
+    radius_m: 0.035
+    turns: 41
+- name: e2
+  tone_hz: 6125
+  current_a_peak: 0.5
+  model:
+    <<: *loop
+    axis: [0, 0, 1]
+    turns: 40
+    center_m: [-0.2, 0, 0] # the other side
+sensors:
+- name: probe
+  coils:
+  - {channel: rx1, center_m: [0, 0, 0], axis: [0, 0.2, 1], area_turns_m2: 0.004}
+  - {channel: rx2, center_m: [0, 0, 0], axis: [0, 0, 1], area_turns_m2: 0.004}
+`
+	got := changed(t, parse(t, before), func(e *Edit) {
+		e.SetNumber("channels[0].gain", 101)
+		e.SetNumber("channels[1].gain", 99)
+		e.SetVector("emitters[0].model.axis", r3.Vec{X: 0.1, Z: 1})
+		e.SetNumber("emitters[0].model.turns", 41)
+		e.SetVector("sensors[0].coils[0].axis", r3.Vec{Y: 0.2, Z: 1})
+	})
+	if d := cmp.Diff(strings.Split(after, "\n"), strings.Split(got, "\n")); d != "" {
+		t.Errorf("(-want +got):\n%s", d)
+	}
+}
+
+var anyNumber = regexp.MustCompile(`[-+]?[0-9]*\.?[0-9]+([eE][-+]?[0-9]+)?`)
+
+// Where every value already has its place, a calibration changes numbers only,
+// and they read back exactly.
+func TestCalibratedPipeBenchKeepsItsText(t *testing.T) {
+	rg := load(t, "pipe-bench.rig.yaml")
+	shift, tilt := r3.Vec{X: 1e-3, Y: -2e-4, Z: 1.0 / 3000}, r3.Vec{X: 0.02, Y: 0.01, Z: -0.03}
+	text := changed(t, rg, func(e *Edit) {
+		for i := range rg.Emitters {
+			e.MoveEmitter(i, shift, tilt, 1.02)
+		}
+	})
+	if blank(text) != blank(string(rg.Text)) {
+		t.Error("more than numbers changed")
+	}
+	back := parse(t, text)
+	for i := range rg.Emitters {
+		was, is := rg.Emitters[i].Model, back.Emitters[i].Model
+		if is.Turns != was.Turns*1.02 || is.CenterM != r3.Add(was.CenterM, shift) || is.RadiusM != was.RadiusM {
+			t.Errorf("%s became %+v", rg.Emitters[i].Name, is)
+		}
+		// Rodrigues' formula, written independently of quaternions; rounding
+		// of some ten operations on numbers up to 1.
+		angle := r3.Norm(tilt)
+		k, v := r3.Unit(tilt), was.Axis
+		want := r3.Add(r3.Add(r3.Scale(math.Cos(angle), v), r3.Scale(math.Sin(angle), r3.Cross(k, v))), r3.Scale(r3.Dot(k, v)*(1-math.Cos(angle)), k))
+		if d := r3.Norm(r3.Sub(want, is.Axis)); d > 1e-15*10 {
+			t.Errorf("%s: axis off by %g", rg.Emitters[i].Name, d)
+		}
+	}
+}
+
+func blank(s string) string { return anyNumber.ReplaceAllString(s, "#") }
+
+func TestMoveEmitterOfEveryModel(t *testing.T) {
+	rg := load(t, "square-bench.rig.yaml")
+	shift, tilt := r3.Vec{X: 1e-3, Y: 2e-3, Z: -1e-3}, r3.Vec{X: 0.02, Y: 0.01, Z: -0.03}
+	text := changed(t, rg, func(e *Edit) {
+		for i := range rg.Emitters {
+			e.MoveEmitter(i, shift, tilt, 1.25)
+		}
+	})
+	back := parse(t, text)
+	for i := range rg.Emitters {
+		was, is := &rg.Emitters[i].Model, &back.Emitters[i].Model
+		// A rigid motion moves the centre by the shift and turns the moment;
+		// a few roundings of lengths under 1 m.
+		if d := r3.Norm(r3.Sub(is.center(), r3.Add(was.center(), shift))); d > 1e-15 {
+			t.Errorf("%s: centre off by %g m", rg.Emitters[i].Name, d)
+		}
+		ratio := r3.Norm(is.moment()) / r3.Norm(was.moment())
+		if math.Abs(ratio-1.25) > 1e-14 {
+			t.Errorf("%s: moment grew by %.17g", rg.Emitters[i].Name, ratio)
+		}
+		// About an axis a the turn of the moment m has |m'−m| = 2 sin(θ/2)·|a×m|.
+		m0, m1 := was.direction(), is.direction()
+		want := 2 * math.Sin(r3.Norm(tilt)/2) * r3.Norm(r3.Cross(r3.Unit(tilt), m0))
+		if d := math.Abs(r3.Norm(r3.Sub(m1, m0)) - want); d > 1e-14 {
+			t.Errorf("%s: direction turned wrongly by %g", rg.Emitters[i].Name, d)
+		}
+	}
+	for _, comment := range regexp.MustCompile(`#.*`).FindAllString(string(rg.Text), -1) {
+		if !strings.Contains(text, comment) {
+			t.Errorf("lost %q", comment)
+		}
+	}
+}
+
+func TestEditRefuses(t *testing.T) {
+	for name, c := range map[string]struct {
+		edit func(*Edit)
+		want string
+	}{
+		"not finite":      {func(e *Edit) { e.SetNumber("emitters[0].model.turns", math.NaN()) }, "rig: emitters[0].model.turns cannot become NaN: must be finite"},
+		"no such place":   {func(e *Edit) { e.SetNumber("emitters[9].model.turns", 1) }, "bench.rig.yaml: emitters[9].model.turns: is not in the file, or comes by an alias"},
+		"not valid":       {func(e *Edit) { e.SetNumber("emitters[0].model.turns", -1) }, "emitters[0].model.turns = -1: must be positive"},
+		"unknown key":     {func(e *Edit) { e.SetNumber("emitters[0].model.colour", 1) }, "emitters[0].model.colour = 1: unknown key"},
+		"wrong shape":     {func(e *Edit) { e.SetVector("emitters[0].model.turns", r3.Vec{}) }, "emitters[0].model.turns: is not a value of 3 numbers"},
+		"text":            {func(e *Edit) { e.SetNumber("emitters[0].name", 1) }, ""},
+		"wrong dimension": {func(e *Edit) { e.SetCalibration(Calibration{}, mat.NewSymDense(2, nil)) }, "rig: covariance of 2 parameters, 0 are named"},
+	} {
+		e := parse(t, bench).Edit()
+		c.edit(e)
+		_, err := e.Text()
+		if c.want == "" {
+			// A number is a fine name; it reads back as the same text.
+			if err != nil {
+				t.Errorf("%s: %v", name, err)
+			}
+			continue
+		}
+		if err == nil || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%s: got %v, want %s", name, err, c.want)
+		}
+	}
+}
+
+func TestSaveCalibration(t *testing.T) {
+	dir := t.TempDir()
+	rg := load(t, "pipe-bench.rig.yaml")
+	names := EmitterParameters("e2")
+	cov := mat.NewSymDense(8, nil)
+	for i := range 8 {
+		cov.SetSym(i, i, 1e-8/float64(i+3))
+	}
+	cov.SetSym(1, 6, 1e-9)
+	c := Calibration{
+		Date:            time.Date(2026, 3, 1, 9, 30, 0, 0, time.UTC),
+		ReferenceSHA256: strings.Repeat("0f", 32),
+		Parameters:      append([]string{"channels.rx1, first \"gain\""}, names[:]...),
+	}
+	e := rg.Edit()
+	e.MoveEmitter(0, r3.Vec{X: 1e-3}, r3.Vec{}, 1)
+	e.SetCalibration(c, cov)
+	name := filepath.Join(dir, "new.rig.yaml")
+	saved, err := e.Save(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	back, err := Load(name, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if back.SHA256 != saved.SHA256 || !bytes.HasPrefix(back.Text, bytes.Replace(rg.Text, []byte("[0.2, 0.0, -0.007428596]"), []byte("[0.201, 0.0, -0.007428596]"), 1)) {
+		t.Error("the saved text is not the old one with its change and a block at the end")
+	}
+	k := back.Calibration
+	if !k.Date.Equal(c.Date) || k.ReferenceSHA256 != c.ReferenceSHA256 || !cmp.Equal(k.Parameters, c.Parameters) || k.CovarianceFile != "new.covariance.csv" {
+		t.Errorf("calibration reads back as %+v", k)
+	}
+	files, _ := os.ReadDir(dir)
+	if len(files) != 2 {
+		t.Errorf("%d files in the folder, want the rig and its covariance", len(files))
+	}
+
+	a, err := back.Array()
+	if err != nil {
+		t.Fatal(err)
+	}
+	n := a.Covariance.SymmetricDim()
+	if n != 7*8 {
+		t.Fatalf("covariance of %d parameters", n)
+	}
+	for i := range n {
+		for j := range n {
+			want := 0.0
+			if i >= 7 && i < 14 && j >= 7 && j < 14 {
+				want = cov.At(i-7+1, j-7+1)
+			}
+			if got := a.Covariance.At(i, j); got != want {
+				t.Errorf("covariance %d, %d is %g, want %g", i, j, got, want)
+			}
+		}
+	}
+
+	// A second calibration replaces the block; the rest stays.
+	e = back.Edit()
+	e.SetCalibration(Calibration{Date: time.Date(2026, 4, 1, 0, 0, 0, 0, time.UTC)}, nil)
+	text, err := e.Text()
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := bytes.Index(back.Text, []byte("calibration:"))
+	if want := string(back.Text[:at]) + "calibration:\n  date: 2026-04-01\n"; string(text) != want {
+		t.Errorf("second calibration:\n%s", text[at:])
+	}
+
+	// A covariance that is not the stated one is refused.
+	covFile := filepath.Join(dir, "new.covariance.csv")
+	content, _ := os.ReadFile(covFile)
+	if err := os.WriteFile(covFile, append(content, '\n'), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	var re *Error
+	if _, err := back.Array(); !errors.As(err, &re) || re.Path != "calibration.covariance_sha256" || re.Line == 0 {
+		t.Errorf("altered covariance: %v", err)
+	}
+	if err := os.Remove(covFile); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := back.Array(); !errors.As(err, &re) || re.Path != "calibration.covariance_file" {
+		t.Errorf("lost covariance: %v", err)
+	}
+}
+
+func TestCalibrationBlockInTheMiddle(t *testing.T) {
+	text := strings.Replace(bench, "sensors:", "calibration:\n  date: 2026-03-01\n  # old\n\n# The sensors\nsensors:", 1)
+	got := changed(t, parse(t, text), func(e *Edit) {
+		e.SetCalibration(Calibration{Date: time.Date(2026, 4, 1, 0, 0, 0, 0, time.UTC)}, nil)
+	})
+	if want := strings.Replace(text, "2026-03-01", "2026-04-01", 1); got != want {
+		t.Errorf("got:\n%s", cmp.Diff(strings.Split(want, "\n"), strings.Split(got, "\n")))
+	}
+}
+
+func TestSaveLeavesNothingHalfWritten(t *testing.T) {
+	dir := t.TempDir()
+	name := filepath.Join(dir, "taken")
+	if err := os.Mkdir(name, 0o755); err != nil { // a folder cannot be replaced by a file
+		t.Fatal(err)
+	}
+	if _, err := parse(t, bench).Edit().Save(name); err == nil {
+		t.Error("a folder was overwritten")
+	}
+	e := parse(t, bench).Edit()
+	e.SetNumber("emitters[0].model.turns", -3)
+	if _, err := e.Save(filepath.Join(dir, "new.rig.yaml")); err == nil {
+		t.Error("an invalid rig was saved")
+	}
+	files, _ := os.ReadDir(dir)
+	if len(files) != 1 {
+		t.Errorf("left behind: %v", files)
+	}
+}
+
+func TestReadCovarianceRefuses(t *testing.T) {
+	for text, want := range map[string]string{
+		"":                    "has 0 rows",
+		"a,b\n1,0\n":          "has 2 rows, must have a header and 2",
+		"a\nx\n":              "line 2, a = x: must be a finite number",
+		"a\nNaN\n":            "line 2, a = NaN: must be a finite number",
+		"a,b\n1,0.5\n0.4,1\n": "line 2, b = 0.5: is no covariance of a",
+		"a,b\n1,1.1\n1.1,1\n": "line 2, b = 1.1: is no covariance of a",
+		"a\n-1\n":             "line 2, a = -1: is no covariance of a",
+	} {
+		if _, err := readCovariance([]byte(text)); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%q: got %v, want %s", text, err, want)
+		}
+	}
+}
+
+func TestSHA256OfText(t *testing.T) {
+	// By sha256sum of GNU coreutils, over the file as it stands.
+	want := "9dccf81e695ecdc50323ae402bbb4b5b12ee55214089d6ab03b79a69a72870d7"
+	rg := load(t, "pipe-bench.rig.yaml")
+	if rg.SHA256 != want {
+		t.Errorf("sha256 %s, want %s", rg.SHA256, want)
+	}
+	if _, err := hex.DecodeString(rg.SHA256); err != nil {
+		t.Error(err)
+	}
+}
