@@ -65,6 +65,27 @@ func models() []model {
 				return math.Min(boxDistance(0.035, 0.035, 0)(p), boxDistance(0.01, 0.01, 0)(r3.Vec{X: p.X, Y: p.Y, Z: p.Z - 0.02}))
 			}},
 	}
+	for _, w := range []struct {
+		name string
+		fieldmodels.Winding
+	}{
+		{"winding", fieldmodels.Winding{InnerRadius: 0.02, OuterRadius: 0.035, Length: 0.02, Turns: 400}},
+		{"long winding", fieldmodels.Winding{InnerRadius: 0.02, OuterRadius: 0.022, Length: 0.2, Turns: 400}},
+		{"flat winding", fieldmodels.Winding{InnerRadius: 0.005, OuterRadius: 0.05, Turns: 30}},
+		{"full winding", fieldmodels.Winding{OuterRadius: 0.03, Length: 0.01, Turns: 100}},
+	} {
+		own = append(own, model{w.name, w.Winding, 0.035, boxDistance(w.InnerRadius, w.OuterRadius, w.Length/2)})
+	}
+	for _, c := range []struct {
+		name string
+		fieldmodels.Sheet
+	}{
+		{"sheet", fieldmodels.Sheet{Radius: 0.03, Length: 0.06, Turns: 100}},
+		{"long sheet", fieldmodels.Sheet{Radius: 0.01, Length: 0.2, Turns: 100}},
+		{"short sheet", fieldmodels.Sheet{Radius: 0.04, Length: 0.002, Turns: 10}},
+	} {
+		own = append(own, model{c.name, c.Sheet, 0.03, boxDistance(c.Radius, c.Radius, c.Length/2)})
+	}
 	all := own
 	for _, m := range own {
 		back := testPose.Inverse()
@@ -110,6 +131,7 @@ func column(j fieldmodels.Jacobian, c int) r3.Vec {
 // distance to the conductor, r, its truncation is h⁴·B⁽⁵⁾/30 ≤ 6!/(2·30)·(h/r)⁴
 // ≈ 1e-9 of |B|/r, its rounding 1.5·1e-15/(h/r) < 1e-12. Near coils with other
 // wires about, |J| may be smaller than |B|/r: the error is in units of the larger.
+// Inside a coil with its ends far away r is not the scale of B, only smaller.
 func TestGradientAgainstDifferences(t *testing.T) {
 	for _, m := range models() {
 		rng := rand.New(rand.NewPCG(1, 2))
