@@ -40,6 +40,9 @@ func newRoot(s Streams) *cobra.Command {
 		SilenceErrors: true,
 	}
 	root.AddCommand(newDemo(s))
+	root.AddCommand(newDemod(s))
+	root.AddCommand(newSolve(s))
 	root.AddCommand(newExport(s))
+	root.AddCommand(newSimulate(s))
 	return root
 }

@@ -1,0 +1,48 @@
+package cli
+
+import (
+	"errors"
+	"fmt"
+	"io"
+
+	"tonepose/cmd/tonepose/internal/rig"
+)
+
+// errNoRow marks a run whose data or numerics failed: exit code 1.
+var errNoRow = errors.New("no row came out")
+
+// complain writes an error with its hint and returns the exit code.
+func complain(w io.Writer, err error) int {
+	var several rig.Errors
+	if errors.As(err, &several) {
+		for _, e := range several {
+			fmt.Fprintf(w, "tonepose: error: %v\n", e)
+			if e.Hint != "" {
+				fmt.Fprintf(w, "tonepose: hint: %s\n", e.Hint)
+			}
+		}
+		return 2
+	}
+	fmt.Fprintf(w, "tonepose: error: %v\n", err)
+	var h *hinted
+	if errors.As(err, &h) {
+		fmt.Fprintf(w, "tonepose: hint: %s\n", h.hint)
+	}
+	if errors.Is(err, errNoRow) {
+		return 1
+	}
+	return 2
+}
+
+// hinted is an error that knows how to mend it.
+type hinted struct {
+	err  error
+	hint string
+}
+
+func (h *hinted) Error() string { return h.err.Error() }
+func (h *hinted) Unwrap() error { return h.err }
+
+func withHint(err error, format string, args ...any) error {
+	return &hinted{err, fmt.Sprintf(format, args...)}
+}

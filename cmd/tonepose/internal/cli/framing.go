@@ -1,0 +1,59 @@
+package cli
+
+import (
+	"fmt"
+	"time"
+
+	"github.com/spf13/pflag"
+
+	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/multitone/window"
+)
+
+// framingFlags say how a recording is cut.
+type framingFlags struct {
+	window    time.Duration
+	hop       time.Duration
+	taper     string
+	intervals string
+}
+
+func (f *framingFlags) add(flags *pflag.FlagSet) {
+	flags.DurationVar(&f.window, "window", 0, "length of successive windows, as 10ms")
+	flags.DurationVar(&f.hop, "hop", 0, "from one window's start to the next (default: the window's length)")
+	flags.StringVar(&f.taper, "taper", "hann", "weighting of the windows, a sum of cosines: hann, rectangular, blackman-harris, a flat-top …")
+	flags.StringVar(&f.intervals, "intervals", "", "CSV with start_s, stop_s and, if wanted, sensor: one measurement a row")
+}
+
+func (f *framingFlags) windows(sensors []string) (pipeline.Windows, error) {
+	w := pipeline.Windows{Length: f.window.Seconds(), Hop: f.hop.Seconds()}
+	switch {
+	case f.window < 0 || f.hop < 0:
+		return w, fmt.Errorf("--window %v --hop %v: must be positive", f.window, f.hop)
+	case f.window > 0 && f.intervals != "":
+		return w, fmt.Errorf("--window and --intervals exclude each other")
+	case f.hop > 0 && f.window == 0:
+		return w, fmt.Errorf("--hop %v needs --window", f.hop)
+	}
+	if f.window > 0 {
+		if w.Hop == 0 {
+			w.Hop = w.Length
+		}
+		t, err := window.ByName(f.taper)
+		if err != nil {
+			return w, err
+		}
+		if w.Cosine = t.Coefficients(); w.Cosine == nil {
+			return w, fmt.Errorf("--taper %s: must be a sum of cosines, as hann or rectangular", f.taper)
+		}
+	}
+	if f.intervals != "" {
+		rows, err := tables.ReadIntervals(f.intervals, sensors)
+		if err != nil {
+			return w, err
+		}
+		w.Intervals = rows
+	}
+	return w, nil
+}

@@ -1,0 +1,179 @@
+package cli
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/multitone/clock"
+	"tonepose/solver"
+)
+
+type solveOptions struct {
+	recording recordingFlags
+	rig       string
+	out       string
+	force     bool
+	framing   framingFlags
+	clock     string
+	baseline  string
+	json      bool
+	quiet     bool
+}
+
+func newSolve(s Streams) *cobra.Command {
+	var o solveOptions
+	cmd := &cobra.Command{
+		Use:   "solve RECORDING --rig RIG --out DIR",
+		Short: "From a recording to poses, with the uncertainty of each",
+		Long: `Solve separates every tone on every channel, refers it to its digitised drive
+current, and fits the pose of each sensor. DIR receives three Parquet tables:
+phasors, couplings and poses.
+
+Without --window or --intervals the whole recording is one measurement.
+
+Exit code: 0 done (doubtful rows are flagged and counted on stderr), 1 no pose
+came out, 2 the call or a file was wrong.`,
+		Args: cobra.ExactArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return runSolve(cmd.Context(), args[0], &o, record(cmd.Flags()), s)
+		},
+	}
+	f := cmd.Flags()
+	f.StringVar(&o.rig, "rig", "", "rig file of the bench")
+	f.StringVar(&o.out, "out", "", "directory for the tables")
+	f.BoolVar(&o.force, "force", false, "write into a directory that is not empty")
+	o.framing.add(f)
+	f.StringVar(&o.clock, "clock", "common", "what is unknown of the tones' frequencies: common (one clock offset), each or none")
+	f.StringVar(&o.baseline, "baseline", "", "recording with the sensor far away: crosstalk to subtract")
+	f.BoolVar(&o.json, "json", false, "print the summary as JSON")
+	f.BoolVar(&o.quiet, "quiet", false, "no progress, no summary")
+	o.recording.add(f)
+	return cmd
+}
+
+// solveSummary is what solve prints.
+type solveSummary struct {
+	Recording   string    `json:"recording"`
+	DurationS   float64   `json:"duration_s"`
+	ClockPPM    []float64 `json:"clock_ppm"` // offset of each tone, start to end
+	MainsHz     float64   `json:"mains_hz"`  // 0: none seen
+	Frames      int       `json:"frames"`
+	Poses       int       `json:"poses"`
+	Unsolved    int       `json:"unsolved"`
+	Flagged     int       `json:"flagged"`
+	ElapsedS    float64   `json:"elapsed_s"`
+	DirectoryID string    `json:"out"`
+}
+
+func runSolve(ctx context.Context, name string, o *solveOptions, options map[string]string, s Streams) error {
+	begin := time.Now()
+	if err := needed("rig", o.rig, "solving needs the rig file of the bench"); err != nil {
+		return err
+	}
+	if err := needed("out", o.out, "name the directory for the tables"); err != nil {
+		return err
+	}
+	mode, err := clock.ParseMode(o.clock)
+	if err != nil {
+		return err
+	}
+	r, err := rig.Load(o.rig, rig.Options{})
+	if err != nil {
+		return err
+	}
+	bench := pipeline.NewBench(r)
+	windows, err := o.framing.windows(sensorNames(r))
+	if err != nil {
+		return err
+	}
+	rec, err := bench.Open(name, o.recording.options(s))
+	if err != nil {
+		return err
+	}
+	defer rec.Close()
+	run := pipeline.SolveOptions{Clock: mode, Windows: windows, Progress: progress(s, o.quiet || o.json)}
+	if o.baseline != "" {
+		if run.Baseline, err = bench.Open(o.baseline, o.recording.options(s)); err != nil {
+			return err
+		}
+		defer run.Baseline.Close()
+	}
+	if err := bench.PrepareSolvers(solver.Options{}); err != nil {
+		return err
+	}
+	info := rec.Info()
+	set, err := tables.Create(o.out, o.force, tables.Metadata{Tool: version(), Rig: string(r.Text), Options: options,
+		Recording: tables.Recording{Name: info.Name, Size: info.SizeBytes, Start: info.Start}})
+	if err != nil {
+		return err
+	}
+	defer set.Abort()
+	sum, err := bench.Solve(ctx, rec, run, pipeline.Sink{Phasors: set.Phasors.Write, Couplings: set.Couplings.Write, Poses: set.Poses.Write})
+	if err != nil {
+		return err
+	}
+	warnAll(s, info.Warnings)
+	set.Metadata.Recording.SHA256 = sum.Survey.SHA256
+	if sum.Poses == 0 {
+		return fmt.Errorf("%s: %w: none of %d frames gave a pose", name, errNoRow, sum.Frames)
+	}
+	if err := set.Close(); err != nil {
+		return err
+	}
+	if sum.Flagged > 0 || sum.Failed > 0 {
+		fmt.Fprintf(s.Err, "tonepose: %d of %d poses are flagged, %d rows are unsolved: see the flags column\n", sum.Flagged, sum.Poses+sum.Failed, sum.Failed)
+	}
+	out := solveSummary{Recording: info.Name, DurationS: info.Duration(), MainsHz: sum.Survey.MainsHz, Frames: sum.Frames,
+		Poses: sum.Poses, Unsolved: sum.Failed, Flagged: sum.Flagged, ElapsedS: time.Since(begin).Seconds(), DirectoryID: o.out}
+	for k, hz := range sum.Survey.Track.Hz(0, info.Duration()) {
+		out.ClockPPM = append(out.ClockPPM, (hz/r.Emitters[k].ToneHz-1)*1e6)
+	}
+	if o.json {
+		return json.NewEncoder(s.Out).Encode(out)
+	}
+	if o.quiet {
+		return nil
+	}
+	fmt.Fprintf(s.Out, "%s: %.4g s, %d frames, %d poses in %s\n", info.Name, out.DurationS, out.Frames, out.Poses, o.out)
+	fmt.Fprintf(s.Out, "clock offset %s, mains %s, solved in %.2g s\n", spanPPM(out.ClockPPM), mainsWords(out.MainsHz, len(sum.Survey.Lines)), out.ElapsedS)
+	return nil
+}
+
+func sensorNames(r *rig.Rig) []string {
+	var names []string
+	for _, s := range r.Sensors {
+		names = append(names, s.Name)
+	}
+	return names
+}
+
+func spanPPM(ppm []float64) string {
+	lo, hi := ppm[0], ppm[0]
+	for _, v := range ppm {
+		lo, hi = min(lo, v), max(hi, v)
+	}
+	if hi-lo < 0.001 {
+		return fmt.Sprintf("%.3f ppm", lo)
+	}
+	return fmt.Sprintf("%.3f to %.3f ppm", lo, hi)
+}
+
+func mainsWords(hz float64, lines int) string {
+	if hz == 0 {
+		return "not seen"
+	}
+	return fmt.Sprintf("%.3f Hz with %d lines", hz, lines)
+}
+
+func warnAll(s Streams, warnings []error) {
+	for _, w := range warnings {
+		fmt.Fprintf(s.Err, "tonepose: warning: %v\n", w)
+	}
+}

@@ -1,0 +1,170 @@
+package pipeline
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"slices"
+
+	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/multitone"
+	"tonepose/multitone/recording"
+)
+
+// Windows says how a recording is cut: fixed windows, or the stretches of an
+// intervals file.
+type Windows struct {
+	Length, Hop float64 // [s]; Hop 0: Length
+	Cosine      []float64
+	Intervals   []tables.Interval // used when Length is 0; none: the whole recording
+}
+
+// measured is one frame with the sensors it is meant for; nil: all.
+type measured func(f *multitone.Frame, sensors []string) error
+
+// measure reads the recording and hands out its frames in the order of their
+// ends; frames of intervals in the order of their starts.
+func (b *Bench) measure(ctx context.Context, r *recording.Reader, s *Survey, w Windows, use measured, progress Progress) error {
+	info := r.Info()
+	cfg := multitone.Config{SampleRate: info.SampleRate, Channels: info.Channels, Tones: slices.Clone(b.Tones), Lines: s.Lines}
+	if w.Length > 0 {
+		return b.measureWindows(ctx, r, s, cfg, w, use, progress)
+	}
+	return b.measureIntervals(ctx, r, s, cfg, w.Intervals, use, progress)
+}
+
+// retuneSeconds is how often a bank follows the clock.
+const retuneSeconds = 1.0
+
+func (b *Bench) measureWindows(ctx context.Context, r *recording.Reader, s *Survey, cfg multitone.Config, w Windows, use measured, progress Progress) error {
+	info := r.Info()
+	length := int(math.Round(w.Length * info.SampleRate))
+	hop := int(math.Round(w.Hop * info.SampleRate))
+	if int64(length) > info.Samples {
+		return fmt.Errorf("%s: a window of %g s is longer than the recording, %g s", info.Name, w.Length, info.Duration())
+	}
+	tune(&cfg, s, 0, retuneSeconds)
+	bank, err := multitone.NewBank(cfg, multitone.Framing{Length: length, Hop: hop, Cosine: w.Cosine})
+	if err != nil {
+		return err
+	}
+	emit := func(f *multitone.Frame) error { return use(f, nil) }
+	tuned := 0.0
+	err = blocks(ctx, r, func(x [][]float64, first int64) error {
+		progress.report("measure", first, info.Samples)
+		if t := float64(first) / info.SampleRate; t > tuned+retuneSeconds {
+			tuned = t
+			if hz := s.Track.Hz(t, t+retuneSeconds); moved(cfg.Tones, hz, w.Length) {
+				for k := range hz {
+					cfg.Tones[k].Hz = hz[k]
+				}
+				if err := bank.Tune(hz); err != nil {
+					return err
+				}
+			}
+		}
+		return bank.Write(x, emit)
+	})
+	if err != nil {
+		return err
+	}
+	return bank.Flush(emit)
+}
+
+// moved tells whether a frequency changed by more than a thousandth of a turn
+// over a window: less changes no phasor.
+func moved(tones []multitone.Tone, hz []float64, length float64) bool {
+	for k, t := range tones {
+		if math.Abs(hz[k]-t.Hz)*length > 1e-3 {
+			return true
+		}
+	}
+	return false
+}
+
+func tune(cfg *multitone.Config, s *Survey, start, stop float64) {
+	for k, hz := range s.Track.Hz(start, stop) {
+		cfg.Tones[k].Hz = hz
+	}
+}
+
+// stretch is one measurement, wanted by one or more rows of the intervals.
+type stretch struct {
+	start, stop int64
+	sensors     []string
+	interval    *multitone.Interval
+}
+
+func (b *Bench) measureIntervals(ctx context.Context, r *recording.Reader, s *Survey, cfg multitone.Config, rows []tables.Interval, use measured, progress Progress) error {
+	info := r.Info()
+	stretches, err := stretchesOf(rows, info)
+	if err != nil {
+		return err
+	}
+	waiting, open := 0, []int{}
+	frames := make([]*multitone.Frame, len(stretches))
+	next := 0 // the first stretch not handed out
+	return blocks(ctx, r, func(x [][]float64, first int64) error {
+		progress.report("measure", first, info.Samples)
+		end := first + int64(len(x[0]))
+		for waiting < len(stretches) && stretches[waiting].start < end {
+			v := &stretches[waiting]
+			tune(&cfg, s, float64(v.start)/info.SampleRate, float64(v.stop)/info.SampleRate)
+			var err error
+			if v.interval, err = multitone.NewInterval(cfg, v.start, v.stop); err != nil {
+				return err
+			}
+			open = append(open, waiting)
+			waiting++
+		}
+		still := open[:0]
+		for _, i := range open {
+			v := &stretches[i]
+			if !v.interval.Write(x, first) {
+				still = append(still, i)
+				continue
+			}
+			var err error
+			if frames[i], err = v.interval.Frame(); err != nil {
+				return err
+			}
+			v.interval = nil
+		}
+		open = still
+		for next < len(frames) && frames[next] != nil {
+			if err := use(frames[next], stretches[next].sensors); err != nil {
+				return err
+			}
+			frames[next] = nil
+			next++
+		}
+		return nil
+	})
+}
+
+// stretchesOf joins rows with equal times and sorts them by start.
+func stretchesOf(rows []tables.Interval, info recording.Info) ([]stretch, error) {
+	if len(rows) == 0 {
+		return []stretch{{start: 0, stop: info.Samples}}, nil
+	}
+	var out []stretch
+	at := map[[2]int64]int{}
+	for _, row := range rows {
+		start, stop := int64(math.Round(row.Start*info.SampleRate)), int64(math.Round(row.Stop*info.SampleRate))
+		if start < 0 || stop > info.Samples {
+			return nil, fmt.Errorf("intervals line %d: %g s to %g s: %s has samples from 0 s to %g s", row.Line, row.Start, row.Stop, info.Name, info.Duration())
+		}
+		key := [2]int64{start, stop}
+		i, ok := at[key]
+		if !ok {
+			i = len(out)
+			at[key] = i
+			out = append(out, stretch{start: start, stop: stop})
+		}
+		if row.Sensor != "" && !slices.Contains(out[i].sensors, row.Sensor) {
+			out[i].sensors = append(out[i].sensors, row.Sensor)
+		}
+	}
+	slices.SortStableFunc(out, func(a, b stretch) int { return int(max(-1, min(1, a.start-b.start))) })
+	return out, nil
+}

@@ -1,0 +1,98 @@
+// Package coupling turns phasors into mutual inductances.
+//
+// With flux linkage λ = M·i a pickup's voltage is −dλ/dt, so V = −jωM·I and
+//
+//	M = V / (−jω I).
+//
+// V and I are what the coil and the emitter saw: the phasors at the ADC's
+// input divided by their channels' transfer functions. Re M is what a field
+// model predicts. Im M is evidence of eddy currents in metal, of a wrong delay
+// or of motion, which adds −(dM/dt)/ω.
+package coupling
+
+import (
+	"fmt"
+	"math"
+
+	"tonepose/multitone"
+)
+
+// Channel is the transfer function V_adc/V_coil of one channel at one tone.
+type Channel = complex128
+
+// Emitter says how the current of one tone is known.
+type Emitter struct {
+	// Channel index of the digitised drive and its transfer function times
+	// the transimpedance [V_adc/A]; or Channel multitone.NoReference.
+	Channel  int
+	PerAmp   complex128
+	CurrentA complex128 // peak [A], relative to 2π·tone_hz·t, where there is no reference
+}
+
+// Pickup is one coil of a sensor: its channel, with the transfer function at
+// each tone.
+type Pickup struct {
+	Channel  int
+	Response []Channel // by tone
+}
+
+// Matrix holds the couplings between all emitters and one sensor's pickups at
+// index emitter·len(pickups) + pickup.
+type Matrix struct {
+	Value    []complex128 // [H]
+	Variance []float64    // of each component [H²]; +Inf where the current was lost
+}
+
+// NewMatrix makes room for the couplings of emitters × pickups.
+func NewMatrix(emitters, pickups int) Matrix {
+	n := emitters * pickups
+	return Matrix{make([]complex128, n), make([]float64, n)}
+}
+
+// lostSigmas is the size in its own sigmas below which a reference counts as
+// lost: its phase would be uncertain by more than a tenth of a radian.
+const lostSigmas = 10
+
+// Fill computes the couplings of one frame. The noise of a reference enters
+// the variance of every coupling that it scales.
+func (m Matrix) Fill(f *multitone.Frame, emitters []Emitter, pickups []Pickup) {
+	for e, em := range emitters {
+		omega := 2 * math.Pi * f.Hz[e]
+		current, relative := em.CurrentA, 0.0
+		if em.Channel != multitone.NoReference {
+			r, v := f.At(e, em.Channel)
+			current = r / em.PerAmp
+			relative = v / (real(r)*real(r) + imag(r)*imag(r))
+		}
+		lost := !(relative < 1.0/(lostSigmas*lostSigmas)) || current == 0
+		for p, pick := range pickups {
+			i := e*len(pickups) + p
+			if lost {
+				m.Value[i], m.Variance[i] = complex(math.NaN(), math.NaN()), math.Inf(1)
+				continue
+			}
+			v, variance := f.At(e, pick.Channel)
+			scale := 1 / (pick.Response[e] * complex(0, -omega) * current)
+			m.Value[i] = v * scale
+			m.Variance[i] = variance*abs2(scale) + relative*abs2(m.Value[i])
+		}
+	}
+}
+
+// Subtract takes off a baseline measured with the sensor far away: crosstalk
+// from drive to pickup. The variances add.
+func (m Matrix) Subtract(baseline Matrix) error {
+	if len(m.Value) != len(baseline.Value) {
+		return fmt.Errorf("coupling: baseline of %d couplings for %d", len(baseline.Value), len(m.Value))
+	}
+	for i := range m.Value {
+		if math.IsInf(baseline.Variance[i], 1) {
+			continue // this emitter was silent in the baseline: nothing known
+		}
+		m.Value[i] -= baseline.Value[i]
+		m.Variance[i] += baseline.Variance[i]
+	}
+	return nil
+}
+
+func abs2(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }

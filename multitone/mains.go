@@ -1,0 +1,200 @@
+package multitone
+
+import (
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/dsp/fourier"
+)
+
+const (
+	mainsSeconds   = 4.0  // how much of a recording is looked at
+	mainsRate      = 6000 // least rate of the averaged samples [Hz]
+	mainsHarmonics = 40
+	mainsSpread    = 0.6  // of the fundamental about 50 or 60 Hz [Hz]
+	mainsLevel     = 30.0 // power over the local floor that counts as a line: exp(−30) by chance
+)
+
+// Mains looks for the harmonics of 50 or 60 Hz in the first seconds of a
+// recording, on samples averaged to a lower rate.
+type Mains struct {
+	sampleRate float64
+	ratio      int
+	series     [][]float64
+	limit      int
+	partial    []float64
+	count      int
+}
+
+// NewMains prepares the search.
+func NewMains(sampleRate float64, channels int) *Mains {
+	m := &Mains{sampleRate: sampleRate, ratio: max(1, int(sampleRate/mainsRate)), partial: make([]float64, channels)}
+	m.series = make([][]float64, channels)
+	m.limit = int(mainsSeconds * sampleRate / float64(m.ratio))
+	return m
+}
+
+// Write feeds samples, channel by channel.
+func (m *Mains) Write(x [][]float64) {
+	for i := 0; i < len(x[0]) && len(m.series[0]) < m.limit; {
+		n := min(m.ratio-m.count, len(x[0])-i)
+		for c := range x {
+			var sum float64
+			for _, v := range x[c][i : i+n] {
+				sum += v
+			}
+			m.partial[c] += sum
+		}
+		m.count += n
+		i += n
+		if m.count == m.ratio {
+			for c := range m.partial {
+				m.series[c] = append(m.series[c], m.partial[c]/float64(m.ratio))
+				m.partial[c] = 0
+			}
+			m.count = 0
+		}
+	}
+}
+
+// Lines returns the fundamental [Hz] and the frequencies of the harmonics
+// that stand out of the noise on any channel; 0 and none if there is no mains.
+func (m *Mains) Lines() (fundamental float64, lines []float64) {
+	n := smooth(len(m.series[0]))
+	rate := m.sampleRate / float64(m.ratio)
+	if float64(n) < 0.1*rate {
+		return 0, nil // shorter than five periods: nothing to tell apart
+	}
+	const pad = 4
+	fft := fourier.NewFFT(pad * n)
+	taper := make([]float64, n)
+	shape{n, []float64{0.5, 0.5}}.fill(taper)
+	padded := make([]float64, pad*n)
+	var best float64
+	var spectra []comb
+	for _, s := range m.series {
+		offset := mean(s[:n])
+		for i := range padded {
+			padded[i] = 0
+			if i < n {
+				padded[i] = (s[i] - offset) * taper[i]
+			}
+		}
+		coefficients := fft.Coefficients(nil, padded)
+		power := make([]float64, len(coefficients))
+		for i, v := range coefficients {
+			power[i] = real(v)*real(v) + imag(v)*imag(v)
+		}
+		spectra = append(spectra, comb{power, rate / float64(pad*n), pad})
+	}
+	step := rate / float64(pad*n) / 4
+	for _, nominal := range []float64{50, 60} {
+		for f := nominal - mainsSpread; f <= nominal+mainsSpread; f += step {
+			var score float64
+			for _, s := range spectra {
+				for h := 1; h <= 10; h++ {
+					score += s.excess(float64(h) * f)
+				}
+			}
+			if score > best {
+				best, fundamental = score, f
+			}
+		}
+	}
+	if best == 0 {
+		return 0, nil
+	}
+	fundamental = refine(spectra, fundamental)
+	for h := 1; h <= mainsHarmonics; h++ {
+		f := float64(h) * fundamental
+		if slices.ContainsFunc(spectra, func(s comb) bool { return s.excess(f) > 0 }) {
+			lines = append(lines, f)
+		}
+	}
+	if len(lines) == 0 {
+		return 0, nil
+	}
+	return fundamental, lines
+}
+
+// comb is a power spectrum with its step [Hz] and zero-padding factor.
+type comb struct {
+	power []float64
+	step  float64
+	pad   int
+}
+
+// excess is the logarithm of the power at f over mainsLevel times the floor
+// around it, 0 where it is less.
+func (s comb) excess(f float64) float64 {
+	i := int(math.Round(f / s.step))
+	clear := 4 * s.pad // outside of the line's own lobe
+	reach := 12 * s.pad
+	if i-reach < 1 {
+		reach = i - 1
+	}
+	if reach <= clear || i+reach >= len(s.power) {
+		clear = max(reach*2/3, 1)
+		if i < 2 || i+reach >= len(s.power) {
+			return 0
+		}
+	}
+	var around []float64
+	for d := clear; d <= reach; d += s.pad {
+		around = append(around, s.power[i-d], s.power[i+d])
+	}
+	slices.Sort(around)
+	floor := around[len(around)/2] / math.Ln2 // median of an exponential law to its mean
+	if !(floor > 0) || s.power[i] <= mainsLevel*floor {
+		return 0
+	}
+	return math.Log(s.power[i] / (mainsLevel * floor))
+}
+
+// refine fits the fundamental to the peaks of the harmonics that stand out,
+// weighted by what each tells: its order squared times its power.
+func refine(spectra []comb, fundamental float64) float64 {
+	var num, den float64
+	for _, s := range spectra {
+		for h := 1; h <= mainsHarmonics; h++ {
+			f := float64(h) * fundamental
+			e := s.excess(f)
+			if e == 0 {
+				continue
+			}
+			i := int(math.Round(f / s.step))
+			for i+1 < len(s.power) && s.power[i+1] > s.power[i] && float64(i)*s.step-f < 2*float64(s.pad)*s.step {
+				i++
+			}
+			for i > 1 && s.power[i-1] > s.power[i] && f-float64(i)*s.step < 2*float64(s.pad)*s.step {
+				i--
+			}
+			if i < 1 || i+1 >= len(s.power) {
+				continue
+			}
+			a, b, c := math.Log(s.power[i-1]), math.Log(s.power[i]), math.Log(s.power[i+1])
+			shift := 0.5 * (a - c) / (a - 2*b + c)
+			w := min(math.Exp(e), 1e6)
+			num += w * float64(h) * (float64(i) + shift) * s.step
+			den += w * float64(h) * float64(h)
+		}
+	}
+	if den == 0 {
+		return fundamental
+	}
+	return num / den
+}
+
+// smooth is the largest product of 2, 3 and 5 up to n: other lengths make the
+// transform slow.
+func smooth(n int) int {
+	best := 1
+	for a := 1; a <= n; a *= 2 {
+		for b := a; b <= n; b *= 3 {
+			for c := b; c <= n; c *= 5 {
+				best = max(best, c)
+			}
+		}
+	}
+	return best
+}
