@@ -31,7 +31,7 @@ const (
 func BuiltinPath(name string, sensors []string, lowest, highest r3.Vec, duration float64, seed uint64) (*Path, error) {
 	center := r3.Scale(0.5, r3.Add(lowest, highest))
 	half := r3.Scale(0.5*inset, r3.Sub(highest, lowest))
-	p := &Path{}
+	p := &Path{knotStep: quickKnots}
 	for i, s := range sensors {
 		random := rand.New(rand.NewPCG(seed, 0x70617468+uint64(i)))
 		var track Track
@@ -43,6 +43,7 @@ func BuiltinPath(name string, sensors []string, lowest, highest r3.Vec, duration
 			if duration == 0 {
 				duration = sweepS
 			}
+			p.knotStep = slowKnots
 			track, err = sweepTrack(s, center, half, duration, random)
 		default:
 			err = fmt.Errorf("no built-in path %q: name a CSV file, %q or %q", name, BuiltinPaths[0], BuiltinPaths[1])

@@ -2,6 +2,8 @@ package pipeline
 
 import (
 	"math"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 
@@ -116,43 +118,42 @@ func TestSplinePassesThroughItsPosesWhateverTheirSigns(t *testing.T) {
 }
 
 func TestPathFile(t *testing.T) {
-	const timed = "# invented\nnote,time_s,sensor,x_m,y_m,z_m,qw,qx,qy,qz\n" +
-		"a,0,probe,0,0,0.1,1,0,0,0\n,0.1,probe,0.01,0,0.1,1,0,0,0\n,0.15,probe,0.01,0,0.1,1,0,0,0\n,0.2,probe,0.02,0,0.1,0.7071,0.7071,0,0\n"
-	p, err := parsePath("p.csv", strings.NewReader(timed), []string{"probe"})
+	file := filepath.Join(t.TempDir(), "p.csv")
+	parse := func(text string, sensors ...string) (*Path, error) {
+		if err := os.WriteFile(file, []byte(text), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		return ReadPath(file, sensors)
+	}
+	const pose = ",x_m,y_m,z_m,qw,qx,qy,qz\n"
+	p, err := parse("time_s,sensor"+pose+
+		"0,probe,0,0,0.1,1,0,0,0\n0.1,probe,0.01,0,0.1,1,0,0,0\n0.15,probe,0.01,0,0.1,1,0,0,0\n0.2,probe,0.02,0,0.1,0.7071,0.7071,0,0\n", "probe")
 	if err != nil {
 		t.Fatal(err)
 	}
 	if p.Duration != 0.2 {
 		t.Errorf("duration %g s, want 0.2 s", p.Duration)
 	}
-	pose, _, _ := p.Tracks[0].At(0.2)
-	if math.Abs(quat.Abs(pose.Rotation)-1) > 1e-15 {
-		t.Errorf("rotation %v is not unit", pose.Rotation)
-	}
 	if err := p.Tracks[0].covers(0.3); err == nil {
 		t.Error("a path of 0.2 s covers 0.3 s")
 	}
-	const head = "start_s,stop_s,x_m,y_m,z_m,qw,qx,qy,qz\n"
 	for want, text := range map[string]string{
-		"p.csv:2: x_m = \"abc\": want a number":                                      head + "0,1,abc,0,0,1,0,0,0\n",
-		"p.csv:3: qw qx qy qz = 1 1 0 0: length 1.41421, must be 1":                  head + "0,1,0,0,0,1,0,0,0\n2,3,0,0,0,1,1,0,0\n",
-		"p.csv:2: start_s = 1, stop_s = 1: want 0 ≤ start_s < stop_s":                head + "1,1,0,0,0,1,0,0,0\n",
-		"p.csv: sensor probe: station 0.5 to 2 s overlaps station 0 to 1 s":          head + "0,1,0,0,0,1,0,0,0\n0.5,2,0,0,0,1,0,0,0\n",
-		"p.csv: sensor probe: no time to move between the stations that meet at 1 s": head + "0,1,0,0,0,1,0,0,0\n1,2,1,0,0,1,0,0,0\n",
-		"p.csv: no row for sensor probe":                                             head,
-		"p.csv:1: no column qz":                                                      "time_s,x_m,y_m,z_m,qw,qx,qy\n",
-		"p.csv:1: want either a column time_s or the columns start_s and stop_s":     "x_m,y_m,z_m,qw,qx,qy,qz\n",
-		"p.csv:3: sensor = \"other\": the rig has probe":                             "time_s,sensor,x_m,y_m,z_m,qw,qx,qy,qz\n0,probe,0,0,0,1,0,0,0\n1,other,0,0,0,1,0,0,0\n",
-		"p.csv:3: time_s = 0: must rise, the row before has 0":                       "time_s,x_m,y_m,z_m,qw,qx,qy,qz\n0,0,0,0,1,0,0,0\n0,0,0,0,1,0,0,0\n",
-		"p.csv: sensor probe has 2 poses: a smooth path needs at least 4":            "time_s,x_m,y_m,z_m,qw,qx,qy,qz\n0,0,0,0,1,0,0,0\n1,0,0,0,1,0,0,0\n",
+		"p.csv: sensor probe: station 0.5 to 2 s overlaps station 0 to 1 s":          "start_s,stop_s" + pose + "0,1,0,0,0,1,0,0,0\n0.5,2,0,0,0,1,0,0,0\n",
+		"p.csv: sensor probe: no time to move between the stations that meet at 1 s": "start_s,stop_s" + pose + "0,1,0,0,0,1,0,0,0\n1,2,1,0,0,1,0,0,0\n",
+		"p.csv:3: time_s = 0: must exceed the sensor's time before it, 0":            "time_s" + pose + "0,0,0,0,1,0,0,0\n0,0,0,0,1,0,0,0\n",
+		"p.csv:2: time -1 s: must not be negative":                                   "time_s" + pose + "-1,0,0,0,1,0,0,0\n0,0,0,0,1,0,0,0\n",
+		"p.csv: sensor probe has 2 poses: a smooth path needs at least 4":            "time_s" + pose + "0,0,0,0,1,0,0,0\n1,0,0,0,1,0,0,0\n",
 	} {
-		_, err := parsePath("p.csv", strings.NewReader(text), []string{"probe"})
-		if err == nil || !strings.HasPrefix(err.Error(), want) {
+		if _, err := parse(text, "probe"); err == nil || !strings.HasPrefix(err.Error(), want) {
 			t.Errorf("got %v, want %q", err, want)
 		}
 	}
+	_, err = parse("start_s,stop_s,sensor"+pose+"0,1,a,0,0,0,1,0,0,0\n", "a", "b")
+	if want := "p.csv: no row for sensor b"; err == nil || !strings.HasPrefix(err.Error(), want) {
+		t.Errorf("got %v, want %q", err, want)
+	}
 	// Equal poses may meet: the bench changes, not the sensor.
-	if _, err := parsePath("p.csv", strings.NewReader(head+"0,1,0,0,0,1,0,0,0\n1,2,0,0,0,-1,0,0,0\n"), []string{"probe"}); err != nil {
+	if _, err := parse("start_s,stop_s"+pose+"0,1,0,0,0,1,0,0,0\n1,2,0,0,0,-1,0,0,0\n", "probe"); err != nil {
 		t.Errorf("equal poses that meet: %v", err)
 	}
 }
