@@ -143,3 +143,7 @@ func fixedProblem(tb testing.TB, dof int, source func(center, moment r3.Vec) fie
 }
 
 func anySource(c, m r3.Vec) fieldmodels.Source { return plainDipole{c, m} }
+
+func knownDipole(c, m r3.Vec) fieldmodels.Source {
+	return &fieldmodels.PlacedDipole{Center: c, Moment: m}
+}

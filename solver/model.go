@@ -176,12 +176,9 @@ func (s *Solver) evaluateDipoles(st *state, r *rotation) {
 	for c := range s.rig.pickups {
 		p := &s.rig.pickups[c]
 		n, a := r.apply(&p.axis), r.apply(&p.nodes[0].arm)
-		co := &s.coils[c]
-		for j := range 3 {
-			co[j], co[3+j], co[6+j] = splat(st.x[j]+a[j]), splat(n[j]), splat(a[j])
+		s.coils[c] = kernel.Point{
+			st.x[0] + a[0], st.x[1] + a[1], st.x[2] + a[2], n[0], n[1], n[2], a[0], a[1], a[2],
 		}
 	}
 	kernel.DipoleRows(s.rows, s.rig.dipoles, s.coils, s.data)
 }
-
-func splat(v float64) kernel.Vec { return kernel.Vec{v, v, v, v, v, v, v, v} }

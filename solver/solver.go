@@ -6,6 +6,7 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/fieldmodels"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver/internal/kernel"
 )
@@ -17,7 +18,7 @@ type Solver struct {
 	rig    *rig
 	rows   []kernel.Row   // [block·coils + coil]
 	data   []kernel.Datum // alike
-	coils  []kernel.Coil
+	coils  []kernel.Point
 	points []vec3 // of one pickup, rotated
 
 	sum, next kernel.Sum // at the accepted and at the trial state
@@ -45,6 +46,7 @@ func New(p Problem, o Options) (*Solver, error) {
 		g.sources = append(g.sources, e.Source)
 	}
 	g.arrangeCoils()
+	g.arrangeDipoles()
 	g.reach = r3.Norm(r3.Sub(p.Volume.Max, p.Volume.Min)) / 2
 	if g.grid, err = newGrid(g); err != nil {
 		return nil, err
@@ -60,7 +62,7 @@ func (s *Solver) Clone() *Solver {
 		rig:       g,
 		rows:      make([]kernel.Row, n),
 		data:      make([]kernel.Datum, n),
-		coils:     make([]kernel.Coil, len(g.pickups)),
+		coils:     make([]kernel.Point, len(g.pickups)),
 		points:    make([]vec3, 0, 16),
 		variances: make([]float64, len(g.sources)*len(g.pickups)),
 	}
@@ -187,6 +189,39 @@ func (g *rig) arrangeCoils() {
 		p := pickup{axis: fromR3(r3.Scale(c.AreaTurns, a)), nodes: discNodes(offset, fromR3(a), c.Radius)}
 		g.pickups = append(g.pickups, p)
 	}
+}
+
+// arrangeDipoles lays out the array for the kernel if it is made of dipoles
+// and the coils are points.
+func (g *rig) arrangeDipoles() {
+	for _, p := range g.pickups {
+		if len(p.nodes) > 1 {
+			return
+		}
+	}
+	d := make([]kernel.Dipole, g.blocks)
+	for b := range d {
+		for l := range kernel.Lanes {
+			d[b][0][l] = 1e6 // no emitter: no moment, and no coil is there
+		}
+	}
+	for e, s := range g.sources {
+		var center, moment r3.Vec
+		switch s := s.(type) {
+		case fieldmodels.Dipole:
+			moment = s.Moment
+		case *fieldmodels.PlacedDipole:
+			center, moment = s.Center, s.Moment
+		default:
+			return
+		}
+		c, m := fromR3(center), fromR3(moment)
+		b, l := &d[e/kernel.Lanes], e%kernel.Lanes
+		for j := range 3 {
+			b[j][l], b[3+j][l] = c[j], m[j]*fieldmodels.Mu0/(4*math.Pi)
+		}
+	}
+	g.dipoles = d
 }
 
 // Coils whose axes differ by less than coaxialTurn [rad] and whose centres lie

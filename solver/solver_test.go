@@ -14,7 +14,7 @@ func TestFixedProblems(t *testing.T) {
 		dof int
 		rms float64
 	}{{6, 0.419e-3}, {5, 1.368e-3}} {
-		p, tasks := fixedProblem(t, c.dof, anySource)
+		p, tasks := fixedProblem(t, c.dof, knownDipole)
 		s, err := New(p, Options{})
 		if err != nil {
 			t.Fatal(err)

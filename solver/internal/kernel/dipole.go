@@ -11,7 +11,7 @@ import "math"
 //	∂M/∂δ  = n × B + a × g
 //
 // (Jackson, Classical Electrodynamics, section 5.6, and its gradient.)
-func DipoleRows(rows []Row, emitters []Dipole, coils []Coil, data []Datum) {
+func DipoleRows(rows []Row, emitters []Dipole, coils []Point, data []Datum) {
 	n := len(emitters) * len(coils)
 	if n == 0 {
 		return
@@ -19,14 +19,38 @@ func DipoleRows(rows []Row, emitters []Dipole, coils []Coil, data []Datum) {
 	dipoleRows(rows[:n], emitters, coils, data[:n])
 }
 
-var dipoleRows = dipoleRowsGo
+// DipoleRowsMany is DipoleRows with another pose in every lane.
+func DipoleRowsMany(rows []Row, emitters []Dipole, coils []Coil, data []Datum) {
+	n := len(emitters) * len(coils)
+	if n == 0 {
+		return
+	}
+	dipoleRowsMany(rows[:n], emitters, coils, data[:n])
+}
 
-func dipoleRowsGo(rows []Row, emitters []Dipole, coils []Coil, data []Datum) {
+var (
+	dipoleRows     = dipoleRowsGo
+	dipoleRowsMany = dipoleRowsManyGo
+)
+
+func dipoleRowsGo(rows []Row, emitters []Dipole, coils []Point, data []Datum) {
+	for c := range coils {
+		var co Coil
+		for j, v := range coils[c] {
+			co[j] = Vec{v, v, v, v, v, v, v, v}
+		}
+		for e := range emitters {
+			k := e*len(coils) + c
+			dipoleRowGo(&rows[k], &emitters[e], &co, &data[k])
+		}
+	}
+}
+
+func dipoleRowsManyGo(rows []Row, emitters []Dipole, coils []Coil, data []Datum) {
 	k := 0
 	for e := range emitters {
-		em := &emitters[e]
 		for c := range coils {
-			dipoleRowGo(&rows[k], em, &coils[c], &data[k])
+			dipoleRowGo(&rows[k], &emitters[e], &coils[c], &data[k])
 			k++
 		}
 	}

@@ -19,9 +19,12 @@ type Vec [Lanes]float64
 // zero moment at a place that no coil reaches.
 type Dipole [6]Vec
 
-// Coil is a point pickup in every lane: its centre x, y, z [m], its axis times
-// AreaTurns x, y, z [m²] and the arm from the point about which the sensor
-// turns to its centre x, y, z [m], all in the rig frame.
+// Point is a point pickup: its centre x, y, z [m], its axis times AreaTurns
+// x, y, z [m²] and the arm from the point about which the sensor turns to its
+// centre x, y, z [m], all in the rig frame.
+type Point [9]float64
+
+// Coil is a Point in every lane.
 type Coil [9]Vec
 
 // Datum is a coupling [H] and the inverse of its standard deviation [1/H] in
@@ -106,6 +109,24 @@ func normalGo(sum *Sum, rows []Row) {
 }
 
 // Normal sums the products of all rows over rows and lanes.
-func Normal(sum *Sum, rows []Row) { normal(sum, rows) }
+func Normal(sum *Sum, rows []Row) {
+	if len(rows) == 0 {
+		*sum = Sum{}
+		return
+	}
+	normal(sum, rows)
+}
 
-var normal = normalGo
+// Accumulate sums the products of all rows over rows, lane by lane.
+func Accumulate(sum *SumVec, rows []Row) {
+	if len(rows) == 0 {
+		*sum = SumVec{}
+		return
+	}
+	accumulate(sum, rows)
+}
+
+var (
+	normal     = normalGo
+	accumulate = accumulateGo
+)
