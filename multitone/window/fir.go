@@ -3,6 +3,7 @@ package window
 import (
 	"fmt"
 	"math"
+	"math/bits"
 	"math/cmplx"
 
 	"gonum.org/v1/gonum/dsp/fourier"
@@ -46,7 +47,7 @@ func newFIR(w band, stop, stopDB float64) (fir, error) {
 	if !(stopDB >= 20 && stopDB <= 200) {
 		return fir{}, fmt.Errorf("window: fir stop-band attenuation %g dB: must lie in 20..200", stopDB)
 	}
-	aim := stopDB
+	aim := stopDB + 0.5
 	for range 20 {
 		k := kaiserSinc(aim)
 		n, err := k.length(wanted, stop, figure)
@@ -156,7 +157,7 @@ func (k kaiser) length(wanted, stop float64, figure func([]float64) float64) (in
 // the first lobe may be a narrow one; what hides between is below 0.2 dB, which
 // is taken off.
 func stopAttenuation(h []float64, stop float64) float64 {
-	size := smoothSize(16 * len(h))
+	size := 1 << bits.Len(uint(16*len(h)-1)) // a power of two: fast
 	padded := make([]float64, size)
 	copy(padded, h)
 	worst := 0.0
@@ -171,22 +172,6 @@ func stopAttenuation(h []float64, stop float64) float64 {
 		}
 	}
 	return -decibels(worst) - 0.2
-}
-
-// smoothSize returns the smallest size ≥ n without a prime factor above 5, which
-// the Fourier transform does fast.
-func smoothSize(n int) int {
-	for ; ; n++ {
-		m := n
-		for _, p := range []int{2, 3, 5} {
-			for m%p == 0 {
-				m /= p
-			}
-		}
-		if m == 1 {
-			return n
-		}
-	}
 }
 
 // tapMagnitude returns |H| of symmetric taps at f cycles per sample.
