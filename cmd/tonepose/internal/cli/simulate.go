@@ -3,7 +3,9 @@ package cli
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"io/fs"
 	"math"
 	"slices"
 	"strings"
@@ -125,6 +127,9 @@ func runSimulate(ctx context.Context, file string, o simulateOptions, s Streams)
 		p, err = pipeline.BuiltinPath(o.path, sensors, r.WorkingVolume.Min, r.WorkingVolume.Max, o.DurationS, o.Seed)
 	} else {
 		p, err = pipeline.ReadPath(o.path, sensors)
+		if errors.Is(err, fs.ErrNotExist) {
+			err = withHint(err, "built-in paths are %s", strings.Join(pipeline.BuiltinPaths, " and "))
+		}
 	}
 	if err != nil {
 		return err
