@@ -38,11 +38,11 @@ func newBend(s shape, omega []float64, plain, tones int) (*bend, error) {
 	sq := s.squared()
 	for _, sign := range []float64{1, -1} {
 		g, q := gram(s, omega, omega, sign), gram(sq, omega, omega, sign)
-		full, err := solveRows(g, n)
+		full, err := solveRows(g, parts(s, omega, sign), n)
 		if err != nil {
 			return nil, err
 		}
-		short, err := solveRows(g.Slice(0, plain, 0, plain).(*mat.Dense), tones)
+		short, err := solveRows(g.Slice(0, plain, 0, plain), parts(s, omega, sign), tones)
 		if err != nil {
 			return nil, err
 		}

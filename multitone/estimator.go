@@ -31,7 +31,7 @@ func newEstimator(s shape, omega []float64, wanted int) (*estimator, error) {
 	sq := s.squared()
 	for _, sign := range []float64{1, -1} {
 		g, q := gram(s, omega, omega, sign), gram(sq, omega, omega, sign)
-		w, err := solveRows(g, wanted)
+		w, err := solveRows(g, parts(s, omega, sign), wanted)
 		if err != nil {
 			return nil, fmt.Errorf("multitone: a window of %d samples does not separate the tones and lines in it: %w", s.length, err)
 		}
@@ -63,15 +63,29 @@ func gram(s shape, a, b []float64, sign float64) *mat.Dense {
 // tenth of a bin apart.
 const maxCondition = 1e6
 
-// solveRows returns the first rows of g⁻¹, with zeros for columns that g does
-// not know (the sine of a line at ω = 0).
-func solveRows(g *mat.Dense, rows int) ([]float64, error) {
-	n, _ := g.Dims()
-	present := make([]int, 0, n)
-	for i := range n {
-		if g.At(i, i) > 1e-12*g.At(0, 0) {
+// driftBins places the sinusoid whose sine stands for a ramp: over the window
+// it departs from a straight line by (2π·driftBins/2)²/6 = 0.4 %. Its cosine
+// would be an offset once more and is left out.
+const driftBins = 0.05
+
+// parts lists the columns that have an even (cosine) or an odd (sine) part of
+// their own.
+func parts(s shape, omega []float64, sign float64) []int {
+	present := make([]int, 0, len(omega))
+	for i, w := range omega {
+		if sign > 0 && (w == 0 || w > 2*driftBins*s.spacing()) || sign < 0 && w > 0 {
 			present = append(present, i)
 		}
+	}
+	return present
+}
+
+// solveRows returns the first rows of the inverse of g among the columns that
+// are present, with zeros for the others.
+func solveRows(g mat.Matrix, present []int, rows int) ([]float64, error) {
+	n, _ := g.Dims()
+	for len(present) > 0 && present[len(present)-1] >= n {
+		present = present[:len(present)-1]
 	}
 	m := len(present)
 	sym := mat.NewSymDense(m, nil)

@@ -70,7 +70,7 @@ func (m *meter) tune(length int) error {
 	sq := s.squared()
 	for part, sign := range []float64{1, -1} {
 		g, q := gram(s, omega, omega, sign), gram(sq, omega, omega, sign)
-		inv, err := solveRows(g.Slice(0, m.known, 0, m.known).(*mat.Dense), m.known)
+		inv, err := solveRows(g.Slice(0, m.known, 0, m.known), parts(s, omega, sign), m.known)
 		if err != nil {
 			return err
 		}
@@ -106,7 +106,7 @@ func (c *Config) fitted(length int, halfLobe float64, sidebands bool) []float64 
 	for _, t := range c.Tones {
 		omega = append(omega, c.omega(t.Hz))
 	}
-	omega = append(omega, 0, 0.35*bin) // offset; its neighbour's sine is a ramp
+	omega = append(omega, 0, driftBins*bin) // offset and ramp
 	for _, hz := range c.resolved(c.Lines, length, halfLobe) {
 		omega = append(omega, c.omega(hz))
 	}

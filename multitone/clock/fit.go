@@ -66,9 +66,11 @@ func (t *Tracker) fit(blocks []block) {
 	found := false
 	for i, tone := range t.tones {
 		offsets[i], sigmas[i] = t.offset[i], math.Inf(1)
+		// One weight for all blocks of a tone: weights that followed the noise
+		// estimate would pull the slope where a clock drifts.
 		var l line
 		var previous float64
-		used := 0
+		used, weight := 0, typical(blocks, i)
 		for _, b := range blocks {
 			if b.weight[i] == 0 {
 				continue
@@ -81,7 +83,7 @@ func (t *Tracker) fit(blocks []block) {
 				y = math.Remainder(y, 2*math.Pi)
 			}
 			previous = y
-			l.add(b.weight[i], x, y)
+			l.add(weight, x, y)
 			used++
 		}
 		if used < 2 {
@@ -114,6 +116,23 @@ func (t *Tracker) fit(blocks []block) {
 	t.track.times = append(t.track.times, middle)
 	t.track.offsets = append(t.track.offsets, offsets)
 	t.track.sigmas = append(t.track.sigmas, sigmas)
+}
+
+// typical is the harmonic mean of a tone's weights, the weight of its mean
+// variance.
+func typical(blocks []block, tone int) float64 {
+	var sum float64
+	used := 0
+	for _, b := range blocks {
+		if w := b.weight[tone]; w > 0 {
+			sum += 1 / w
+			used++
+		}
+	}
+	if used == 0 {
+		return 0
+	}
+	return float64(used) / sum
 }
 
 // fillUnreferenced gives tones without a usable reference the weighted mean
