@@ -69,7 +69,6 @@ type Tracker struct {
 	primed     bool
 	prime      [][]float64 // the first samples, read twice
 	primeLen   int
-	err        error
 }
 
 // group is the tones that share a reference channel.

@@ -119,6 +119,7 @@ func runDemod(ctx context.Context, name string, o *demodOptions, options map[str
 		if err != nil {
 			return err
 		}
+		reportFaults(s, sum)
 		if sum.Frames == 0 {
 			return fmt.Errorf("%s: %w: the recording is shorter than a window", name, errNoRow)
 		}

@@ -120,6 +120,7 @@ func runSolve(ctx context.Context, name string, o *solveOptions, options map[str
 		return err
 	}
 	warnAll(s, info.Warnings)
+	reportFaults(s, sum)
 	set.Metadata.Recording.SHA256 = sum.Survey.SHA256
 	if sum.Poses == 0 {
 		return fmt.Errorf("%s: %w: none of %d frames gave a pose", name, errNoRow, sum.Frames)
@@ -170,6 +171,13 @@ func mainsWords(hz float64, lines int) string {
 		return "not seen"
 	}
 	return fmt.Sprintf("%.3f Hz with %d lines", hz, lines)
+}
+
+// reportFaults says what was wrong with the samples, and where.
+func reportFaults(s Streams, sum *pipeline.Summary) {
+	for _, line := range sum.Survey.Monitor.Summary() {
+		fmt.Fprintf(s.Err, "tonepose: warning: %s\n", line)
+	}
 }
 
 func warnAll(s Streams, warnings []error) {

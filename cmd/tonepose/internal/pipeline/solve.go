@@ -62,6 +62,7 @@ func (b *Bench) Solve(ctx context.Context, r *recording.Reader, o SolveOptions, 
 		n := len(b.Tones) * len(s.pickups)
 		run.observed = append(run.observed, solver.Couplings{Value: make([]float64, n), Variance: make([]float64, n)})
 	}
+	run.faults, run.lost = make([]tables.Flags, r.Info().Channels), make([]tables.Flags, len(b.Tones))
 	run.last = make([]*rigid.Pose, len(b.sensors))
 	if o.Baseline != nil {
 		if run.baseline, err = b.baseline(ctx, o.Baseline, o.Clock, o.Progress); err != nil {
@@ -107,6 +108,8 @@ type run struct {
 	baseline  []coupling.Matrix
 	last      []*rigid.Pose
 
+	faults       []tables.Flags  // of this frame, by channel
+	lost         []tables.Flags  // by tone
 	phasorRows   []tables.Phasor // one frame's, reused
 	couplingRows []tables.Coupling
 }
@@ -119,6 +122,7 @@ func (r *run) frame(f *multitone.Frame, sensors []string) error {
 	if f.BendDOF > 0 && chance(f.Bend, f.BendDOF) < motionChance {
 		flags |= tables.Motion
 	}
+	r.judge(f)
 	if err := r.phasors(f, time, duration, flags); err != nil {
 		return err
 	}
@@ -141,7 +145,7 @@ func (r *run) frame(f *multitone.Frame, sensors []string) error {
 				return err
 			}
 		}
-		own := flags
+		own := flags | r.doubts(s)
 		if slices.ContainsFunc(m.Variance, func(v float64) bool { return math.IsInf(v, 1) }) {
 			own |= tables.ReferenceLost
 		}
@@ -155,6 +159,36 @@ func (r *run) frame(f *multitone.Frame, sensors []string) error {
 	return nil
 }
 
+// faultFlags are what a single channel or tone can be blamed for.
+const faultFlags = tables.Clipped | tables.Gap | tables.Repeated | tables.Stuck | tables.ReferenceLost
+
+// judge collects what the survey saw of the frame's samples.
+func (r *run) judge(f *multitone.Frame) {
+	for c := range r.faults {
+		r.faults[c] = r.summary.Survey.faults(c, f.Start, f.Stop)
+	}
+	for k := range r.lost {
+		r.lost[k] = 0
+		if r.summary.Survey.lost(k, f.Start, f.Stop) {
+			r.lost[k] = tables.ReferenceLost
+		}
+	}
+}
+
+// doubts gathers the faults of all that a sensor's pose rests on.
+func (r *run) doubts(s *sensor) (f tables.Flags) {
+	for _, p := range s.pickups {
+		f |= r.faults[p.Channel]
+	}
+	for k, t := range r.bench.Tones {
+		f |= r.lost[k]
+		if t.Reference != multitone.NoReference {
+			f |= r.faults[t.Reference]
+		}
+	}
+	return f
+}
+
 func (r *run) phasors(f *multitone.Frame, time, duration float64, flags tables.Flags) error {
 	if r.out.Phasors == nil {
 		return nil
@@ -163,6 +197,10 @@ func (r *run) phasors(f *multitone.Frame, time, duration float64, flags tables.F
 	for k, t := range r.bench.Tones {
 		for c := range f.Channels {
 			v, variance := f.At(k, c)
+			flags := flags | r.faults[c] | r.lost[k]
+			if t.Reference != multitone.NoReference {
+				flags |= r.faults[t.Reference]
+			}
 			r.phasorRows = append(r.phasorRows, tables.Phasor{Time: time, Duration: duration, Channel: r.bench.Rig.Channels[c].Name, Tone: t.Name, ToneHz: f.Hz[k],
 				InPhase: real(v), Quadrature: imag(v), Sigma: math.Sqrt(variance), Flags: flags})
 		}
@@ -178,6 +216,10 @@ func (r *run) coupled(s *sensor, m coupling.Matrix, time, duration float64, flag
 	for e, t := range r.bench.Tones {
 		for p, pick := range s.pickups {
 			i := e*len(s.pickups) + p
+			flags := flags&^faultFlags | r.faults[pick.Channel] | r.lost[e]
+			if t.Reference != multitone.NoReference {
+				flags |= r.faults[t.Reference]
+			}
 			row := tables.Coupling{Time: time, Duration: duration, Emitter: t.Name, Sensor: s.name, Channel: r.bench.Rig.Channels[pick.Channel].Name,
 				Value: real(m.Value[i]), Quadrature: imag(m.Value[i]), Sigma: math.Sqrt(m.Variance[i]), Flags: flags}
 			if math.IsInf(row.Sigma, 1) {

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 
+	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/multitone"
 	"tonepose/multitone/clock"
 	"tonepose/multitone/recording"
@@ -20,6 +21,8 @@ type Survey struct {
 	MainsHz float64   // fundamental, 0: none seen
 	Lines   []float64 // its harmonics that stand out [Hz]
 	SHA256  string
+	Monitor *recording.Monitor // faults of the samples
+	faulty  bool
 }
 
 // survey reads the whole recording once.
@@ -30,6 +33,8 @@ func (b *Bench) survey(ctx context.Context, r *recording.Reader, mode clock.Mode
 		return nil, err
 	}
 	mains := multitone.NewMains(info.SampleRate, info.Channels)
+	monitor := recording.NewMonitor(info)
+	r.Watch(monitor)
 	hash := make(chan hashed, 1)
 	go func() {
 		sum, err := r.SHA256()
@@ -44,12 +49,38 @@ func (b *Bench) survey(ctx context.Context, r *recording.Reader, mode clock.Mode
 	if err = errors.Join(err, h.err); err != nil {
 		return nil, err
 	}
-	s := &Survey{SHA256: h.sum}
+	s := &Survey{SHA256: h.sum, Monitor: monitor, faulty: len(monitor.Events()) > 0}
 	if s.Track, err = tracker.Finish(); err != nil {
 		return nil, fmt.Errorf("%s: %w", info.Name, err)
 	}
 	s.MainsHz, s.Lines = mains.Lines()
 	return s, nil
+}
+
+// faults translates the faults of a stretch of samples on one channel.
+func (s *Survey) faults(channel int, start, stop int64) (f tables.Flags) {
+	if !s.faulty {
+		return 0
+	}
+	seen := s.Monitor.Flags(channel, start, stop)
+	for from, to := range map[recording.Flags]tables.Flags{
+		recording.Clipped: tables.Clipped, recording.Gap: tables.Gap, recording.Repeated: tables.Repeated, recording.Stuck: tables.Stuck,
+	} {
+		if seen&from != 0 {
+			f |= to
+		}
+	}
+	return f
+}
+
+// lost tells whether a tone's reference was lost somewhere in the samples.
+func (s *Survey) lost(tone int, start, stop int64) bool {
+	for _, l := range s.Track.Lost {
+		if l.Tone == tone && l.Start < stop && start < l.Stop {
+			return true
+		}
+	}
+	return false
 }
 
 type hashed struct {
