@@ -2,21 +2,30 @@ package solver
 
 import (
 	"math"
+	"math/bits"
 
 	"tonepose/solver/internal/kernel"
 )
 
 // search is the working memory of a cold start.
 type search struct {
-	stale   bool // the variances have changed since plan
-	whole   bool // every emitter is seen by all coils or by none
-	noise   []float64
-	weights []float64 // [coil·emitters + emitter]; only the first coil's when whole
-	wy      []float64
-	w       []float64
-	scores  []kernel.Vec
-	part    []kernel.Vec // scores of one coil
-	found   []minimum    // of the last Cold
+	stale  bool         // the variances have changed since plan
+	whole  bool         // every emitter is seen by all coils or by none
+	seen   []int        // emitters seen by each coil
+	noise  []float64    // variances over the coils' areas squared [T²/A²]
+	w, wy  []float64    // of one group of coils, see kernel.Score
+	scores []kernel.Vec // of all places
+	part   []kernel.Vec // of one group of coils
+	masks  []uint8      // which scores are low, see kernel.Below
+	listed []scored     // places that descents may start from
+	all    bool         // listed has had all places
+	found  []minimum    // of the last Cold
+}
+
+// scored is a place of the grid with its score.
+type scored struct {
+	score float64
+	place int
 }
 
 // minimum is a place where a descent ended.
@@ -26,17 +35,20 @@ type minimum struct {
 	sum    kernel.Sum
 	factor kernel.Factor
 	inside bool
+	place  int // of the grid, from which it was reached
 }
 
 func (c *search) init(g *rig) {
-	n := len(g.sources) * len(g.pickups)
 	c.stale = true
-	c.noise = make([]float64, n)
-	c.wy = make([]float64, n)
+	c.seen = make([]int, len(g.pickups))
+	c.noise = make([]float64, len(g.sources)*len(g.pickups))
 	c.w = make([]float64, len(g.sources))
+	c.wy = make([]float64, 3*len(g.sources))
 	blocks := len(g.grid.field) / (3 * len(g.sources))
 	c.scores = make([]kernel.Vec, blocks)
 	c.part = make([]kernel.Vec, blocks)
+	c.masks = make([]uint8, blocks)
+	c.listed = make([]scored, 0, len(g.grid.places))
 	c.found = make([]minimum, 0, 4*g.options.Candidates)
 }
 
@@ -45,9 +57,12 @@ const (
 	// which weighs the couplings when places are judged: strong couplings near
 	// an emitter must not drown the others.
 	gridError = 0.2
-	// scoreReach: places with a score up to this many times the best are worth
-	// a descent.
+	// scoreReach: places with a score up to this many times the best, plus one,
+	// are worth a descent.
 	scoreReach = 3
+	// apart: descents start from places farther apart than this many times the
+	// sum of their cells' sides.
+	apart = 0.9
 )
 
 // Cold solves without any start: at every place of a grid over the working
@@ -61,37 +76,40 @@ func (s *Solver) Cold(c Couplings) Result {
 		return r
 	}
 	s.judge(c.Value)
-	found := s.search.found[:0]
-	defer func() { s.search.found = found }()
-	limit := s.rig.options.Candidates
-	first := math.Inf(1)
+	w := &s.search
+	w.found = w.found[:0]
 	best := -1
+	first := kernel.Least(w.scores)
+	s.list(scoreReach * (first + 1))
+	limit := s.rig.options.Candidates
 	for k := 0; k < limit; k++ {
-		place, score := s.bestPlace()
+		place := s.bestPlace()
+		if place < 0 && best >= 0 && k < cap(w.found) && !w.all && s.implausible(w.found[best].d.chi2) {
+			s.list(math.Inf(1))
+			place = s.bestPlace()
+		}
 		if place < 0 {
 			break
 		}
-		if k == 0 {
-			first = score
-		} else if score > scoreReach*first+scoreReach && best >= 0 && !s.implausible(found[best].d.chi2) {
-			break
-		}
-		m := minimum{}
+		w.found = w.found[:len(w.found)+1]
+		m := &w.found[len(w.found)-1]
+		m.place = place
 		if !s.orient(&m.state, place) {
+			w.found = w.found[:len(w.found)-1]
 			continue
 		}
 		m.d = s.descend(&m.state, 1e-2, s.rig.options.MaxIterations)
 		m.sum, m.factor = s.sum, s.factor
 		p := s.rig.poseOf(&m.state).Position
 		m.inside = s.rig.inside(&vec3{p.X, p.Y, p.Z})
-		found = append(found, m)
-		if best < 0 || s.better(&m, &found[best]) {
-			best = len(found) - 1
+		if best < 0 || s.better(m, &w.found[best]) {
+			best = len(w.found) - 1
 		}
-		if k == s.rig.options.Candidates-1 && s.implausible(found[best].d.chi2) {
-			limit = cap(found)
+		if k == limit-1 && s.implausible(w.found[best].d.chi2) {
+			limit = cap(w.found)
 		}
 	}
+	found := w.found
 	if best < 0 {
 		r.Status = NotConverged
 		r.DOF = s.used - s.Freedom()
@@ -146,7 +164,7 @@ func (s *Solver) runnerUp(r *Result, found []minimum, best int) {
 		if ratio > r.RunnerUp.Ratio {
 			st := m.state
 			if s.rig.axial {
-				st.q = s.smallest(st.q)
+				s.settle(&st)
 			}
 			r.RunnerUp = RunnerUp{s.rig.poseOf(&st), ratio}
 		}
@@ -157,7 +175,7 @@ func (s *Solver) runnerUp(r *Result, found []minimum, best int) {
 // sameMinimum reports whether two descents ended in one place: nearer than a
 // tenth of a standard deviation, or than rounding can tell apart.
 func (s *Solver) sameMinimum(a, b *minimum) bool {
-	ra, rb := matrixOf(a.state.q), matrixOf(b.state.q)
+	ra, rb := &a.state.r, &b.state.r
 	var step [6]float64
 	for i := range 3 {
 		step[i] = a.state.x[i] - b.state.x[i]
@@ -185,13 +203,7 @@ func (s *Solver) sameMinimum(a, b *minimum) bool {
 			return false
 		}
 	}
-	square := 0.0
-	for i := range 6 {
-		square += b.sum[kernel.At(i, i)] * step[i] * step[i]
-		for j := i + 1; j < 6; j++ {
-			square += 2 * b.sum[kernel.At(i, j)] * step[i] * step[j]
-		}
-	}
+	square := quadratic(&b.sum, &step)
 	if square < 0.01 {
 		return true
 	}
@@ -200,26 +212,52 @@ func (s *Solver) sameMinimum(a, b *minimum) bool {
 	return norm(&d) < 1e-6*s.rig.reach && norm(&t) < 1e-6
 }
 
-// bestPlace returns the place with the lowest score and that score, and takes
-// it and its neighbours off the list; −1 when none is left.
-func (s *Solver) bestPlace() (int, float64) {
-	g := s.rig.grid
+// list gathers the places with scores up to limit that lie apart from the
+// places used.
+func (s *Solver) list(limit float64) {
+	w, g := &s.search, s.rig.grid
+	w.all = math.IsInf(limit, 1)
+	kernel.Below(w.masks, w.scores, limit)
+	w.listed = w.listed[:0]
+	for i, m := range w.masks {
+		for ; m != 0; m &= m - 1 {
+			l := bits.TrailingZeros8(m)
+			if k := i*kernel.Lanes + l; k < len(g.places) {
+				w.listed = append(w.listed, scored{w.scores[i][l], k})
+			}
+		}
+	}
+	for i := range w.found {
+		s.strike(w.found[i].place)
+	}
+}
+
+// bestPlace returns the listed place with the lowest score and takes it and its
+// neighbours off the list; −1 when none is left.
+func (s *Solver) bestPlace() int {
 	best, at := math.Inf(1), -1
-	for i := range g.places {
-		if v := s.search.scores[i/kernel.Lanes][i%kernel.Lanes]; v < best {
-			best, at = v, i
+	for i := range s.search.listed {
+		if v := &s.search.listed[i]; v.score < best {
+			best, at = v.score, v.place
 		}
 	}
-	if at < 0 {
-		return at, best
+	if at >= 0 {
+		s.strike(at)
 	}
-	p, h := &g.places[at], g.size[at]
-	for i := range g.places {
-		q := &g.places[i]
+	return at
+}
+
+// strike takes a place and its neighbours off the list.
+func (s *Solver) strike(place int) {
+	g := s.rig.grid
+	p, h := &g.places[place], g.size[place]
+	kept := s.search.listed[:0]
+	for _, v := range s.search.listed {
+		q := &g.places[v.place]
 		d := vec3{p[0] - q[0], p[1] - q[1], p[2] - q[2]}
-		if r := 0.9 * (h + g.size[i]); dot(&d, &d) < r*r {
-			s.search.scores[i/kernel.Lanes][i%kernel.Lanes] = math.Inf(1)
+		if r := apart * (h + g.size[v.place]); dot(&d, &d) >= r*r {
+			kept = append(kept, v)
 		}
 	}
-	return at, best
+	s.search.listed = kept
 }

@@ -13,7 +13,7 @@ func (s *Solver) finish(r *Result, st *state, d *descent) {
 	r.Status, r.ChiSquare, r.Iterations = d.status, d.chi2, d.iterations
 	r.DOF = s.used - s.Freedom()
 	if g.axial {
-		st.q = s.smallest(st.q)
+		s.settle(st)
 	}
 	r.Pose = g.poseOf(st)
 	r.Outside = !g.inside(&vec3{r.Pose.Position.X, r.Pose.Position.Y, r.Pose.Position.Z})
@@ -22,6 +22,9 @@ func (s *Solver) finish(r *Result, st *state, d *descent) {
 	}
 	if d.status == NotConverged {
 		u, gauge := s.gauge(st)
+		if !s.rig.axial {
+			gauge = 0
+		}
 		if !(s.factor.Decompose(&s.sum, 0, gauge, &u) > minPivot) {
 			return
 		}
@@ -44,22 +47,27 @@ func (s *Solver) finish(r *Result, st *state, d *descent) {
 // u when the axis tilts: ω = δ + (κ·δ) u, see twist. Only the position feels
 // it; the rotation part of Covariance stays zero about u.
 func (s *Solver) covariance(r *Result, st *state) {
-	var inv [6][6]float64
-	s.factor.Inverse(&inv)
-	rot := matrixOf(st.q)
+	c := &r.Covariance
+	s.factor.Inverse(c)
+	var u vec3
 	if s.rig.axial {
-		u := rot.apply(&s.rig.axis)
-		project(&inv, &u)
+		// The gauge has put its inverse about u; H has nothing there.
+		var weight float64
+		u, weight = s.gauge(st)
+		weight = 1 / weight
+		for i := range 3 {
+			for j := range 3 {
+				c[3+i][3+j] -= weight * u[i] * u[j]
+			}
+		}
 	}
-	a := rot.apply(&s.rig.pivot)
+	a := st.r.apply(&s.rig.pivot)
 	if a == (vec3{}) {
-		r.Covariance = inv
 		return
 	}
 	// t = ∂p/∂δ
 	t := [3][3]float64{{0, -a[2], a[1]}, {a[2], 0, -a[0]}, {-a[1], a[0], 0}}
 	if s.rig.axial {
-		u := rot.apply(&s.rig.axis)
 		k := s.twist(&u)
 		au := cross(&a, &u)
 		for i := range 3 {
@@ -68,43 +76,36 @@ func (s *Solver) covariance(r *Result, st *state) {
 			}
 		}
 	}
-	// Covariance = T inv Tᵀ with T = [1 t; 0 1].
-	var m [6][6]float64
-	for j := range 6 {
-		for i := range 3 {
-			m[i][j] = inv[i][j] + t[i][0]*inv[3][j] + t[i][1]*inv[4][j] + t[i][2]*inv[5][j]
-			m[3+i][j] = inv[3+i][j]
+	// T C Tᵀ with T = [1 t; 0 1], block by block: first C_pδ + t·C_δδ.
+	var m, w [3][3]float64
+	for i := range 3 {
+		for j := range 3 {
+			w[i][j] = t[i][0]*c[3][3+j] + t[i][1]*c[4][3+j] + t[i][2]*c[5][3+j]
+			m[i][j] = c[i][3+j] + w[i][j]
 		}
 	}
-	for i := range 6 {
+	// C_pp + C_pδ·tᵀ + t·C_δp + t·C_δδ·tᵀ
+	for i := range 3 {
+		for j := i; j < 3; j++ {
+			v := c[i][j]
+			for k := range 3 {
+				v += m[i][k]*t[j][k] + t[i][k]*c[j][3+k]
+			}
+			c[i][j], c[j][i] = v, v
+		}
+	}
+	for i := range 3 {
 		for j := range 3 {
-			r.Covariance[i][j] = m[i][j] + t[j][0]*m[i][3] + t[j][1]*m[i][4] + t[j][2]*m[i][5]
-			r.Covariance[i][3+j] = m[i][3+j]
+			c[i][3+j], c[3+j][i] = m[i][j], m[i][j]
 		}
 	}
 }
 
-// project takes out of the rotation part of cov what lies along u.
-func project(cov *[6][6]float64, u *vec3) {
-	for pass := range 2 {
-		for i := range 6 {
-			s := 0.0
-			for j := range 3 {
-				if pass == 0 {
-					s += cov[i][3+j] * u[j]
-				} else {
-					s += cov[3+j][i] * u[j]
-				}
-			}
-			for j := range 3 {
-				if pass == 0 {
-					cov[i][3+j] -= s * u[j]
-				} else {
-					cov[3+j][i] -= s * u[j]
-				}
-			}
-		}
-	}
+// settle puts the smallest rotation that carries the coils' axis to where it
+// is into st.
+func (s *Solver) settle(st *state) {
+	st.q = s.smallest(st.q)
+	st.r = matrixOf(st.q)
 }
 
 // smallest returns the smallest rotation that carries the coils' axis to where

@@ -14,14 +14,17 @@ func (s *Solver) plan() {
 	c, coils := &s.search, len(s.rig.pickups)
 	c.stale = false
 	c.whole = true
+	clear(c.seen)
 	for e := range s.rig.sources {
 		missing := 0
 		for k := range coils {
-			a := norm(&s.rig.pickups[k].axis)
-			v := s.variances[e*coils+k] / (a * a)
+			a := s.rig.pickups[k].inverse
+			v := s.variances[e*coils+k] * a * a
 			c.noise[e*coils+k] = v
 			if math.IsInf(v, 1) {
 				missing++
+			} else {
+				c.seen[k]++
 			}
 		}
 		if missing != 0 && missing != coils {
@@ -37,60 +40,56 @@ func (s *Solver) judge(y []float64) {
 		s.plan()
 	}
 	field := s.rig.grid.field
-	if c.whole {
-		power := s.weights(c.wy, y, 0, coils)
-		kernel.Score(c.scores, field, c.w, c.wy, power)
-		return
+	group := 3
+	if coils == 1 || !c.whole {
+		group = 1
 	}
-	clear(c.scores)
-	for k := range coils {
-		seen := 0
-		for e := range s.rig.sources {
-			if !math.IsInf(c.noise[e*coils+k], 1) {
-				seen++
-			}
-		}
-		if seen < 3 {
+	scores := c.scores
+	for from := 0; from < coils; from += group {
+		if !c.whole && c.seen[from] < 3 {
 			continue // no axis follows from fewer
 		}
-		wy := c.wy[:len(s.rig.sources)]
-		power := s.weights(wy, y, k, k+1)
-		kernel.Score(c.part, field, c.w, wy, power)
-		for i := range c.scores {
-			for l := range kernel.Lanes {
-				c.scores[i][l] += c.part[i][l]
+		power := s.weights(y, from, min(from+group, coils), group)
+		kernel.Score(scores, field, c.w, c.wy, group, power)
+		if from > 0 {
+			for i := range scores {
+				for l := range kernel.Lanes {
+					c.scores[i][l] += scores[i][l]
+				}
 			}
 		}
+		scores = c.part
 	}
 }
 
-// weights fills c.w and wy from the couplings of coils from up to (not
-// including) to, and returns the sum of their weighted squares. An emitter's
-// weight is one over the mean variance plus the error that the grid's spacing
-// makes at such couplings.
-func (s *Solver) weights(wy, y []float64, from, to int) float64 {
+// weights fills c.w and c.wy, padded to group columns with zeros, from the
+// couplings of coils from up to (not including) to, and returns the sum of
+// their weighted squares. An emitter's weight is one over the mean variance plus
+// the error that the grid's spacing makes at such couplings.
+func (s *Solver) weights(y []float64, from, to, group int) float64 {
 	c, coils := &s.search, len(s.rig.pickups)
-	n := to - from
+	n := float64(to - from)
 	power := 0.0
 	for e := range s.rig.sources {
-		noise, square := 0.0, 0.0
+		wy := c.wy[e*group : (e+1)*group]
+		square := 0.0
+		noise := c.noise[e*coils+from : e*coils+to]
+		sum := 0.0
 		for k := from; k < to; k++ {
-			v := y[e*coils+k] / norm(&s.rig.pickups[k].axis)
-			noise += c.noise[e*coils+k]
+			v := y[e*coils+k] * s.rig.pickups[k].inverse
+			sum += noise[k-from]
 			square += v * v
-			wy[e*n+k-from] = v
+			wy[k-from] = v
 		}
-		w := float64(n) / (noise + gridError*gridError*square)
-		if math.IsInf(noise, 1) {
-			w, square = 0, 0
+		if math.IsInf(sum, 1) {
+			c.w[e] = 0
+			clear(wy)
+			continue
 		}
+		w := n / (sum + gridError*gridError*square)
 		c.w[e] = w
-		for k := e * n; k < (e+1)*n; k++ {
-			if w == 0 {
-				wy[k] = 0
-			} else {
-				wy[k] *= w
-			}
+		for k := range wy {
+			wy[k] *= w
 		}
 		power += w * square
 	}
@@ -100,7 +99,7 @@ func (s *Solver) weights(wy, y []float64, from, to int) float64 {
 // orient puts place i and the orientation that suits the couplings best there
 // into st; false when they fix none.
 func (s *Solver) orient(st *state, i int) bool {
-	c, coils, g := &s.search, len(s.rig.pickups), s.rig.grid
+	coils, g := len(s.rig.pickups), s.rig.grid
 	emitters := len(s.rig.sources)
 	st.x = g.places[i]
 	field := g.field[i/kernel.Lanes*emitters*3:]
@@ -116,12 +115,9 @@ func (s *Solver) orient(st *state, i int) bool {
 			if in == 0 {
 				continue
 			}
-			a := norm(&s.rig.pickups[co].axis)
-			v /= a
-			w := 1 / (1/(in*in*a*a) + gridError*gridError*v*v)
-			if c.whole {
-				w = c.w[e]
-			}
+			a := s.rig.pickups[co].inverse
+			v *= a
+			w := 1 / (a*a/(in*in) + gridError*gridError*v*v)
 			x, y, z := field[3*e][l], field[3*e+1][l], field[3*e+2][l]
 			n[0] += w * x * x
 			n[1] += w * x * y
@@ -138,7 +134,7 @@ func (s *Solver) orient(st *state, i int) bool {
 			continue
 		}
 		a := s.rig.pickups[co].axis
-		f := 1 / norm(&a)
+		f := s.rig.pickups[co].inverse
 		if m := norm(&axis); m > 2 { // a runaway of a poor fit must not rule
 			f *= 2 / m
 		}
@@ -160,9 +156,11 @@ func (s *Solver) orient(st *state, i int) bool {
 		}
 		u := vec3{axial[0] / m, axial[1] / m, axial[2] / m}
 		st.q = between(&s.rig.axis, &u)
+		st.r = matrixOf(st.q)
 		return true
 	}
 	st.q = attitude(&k)
+	st.r = matrixOf(st.q)
 	return true
 }
 

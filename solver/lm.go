@@ -15,6 +15,11 @@ const minPivot = 1e-12
 // rotation says nothing.
 const maxTurn = 0.6
 
+// stale bounds, in squared standard deviations, the last step that a descent
+// takes without looking again: chi-square and covariance then come from the
+// place before it.
+const stale = 0.005
+
 // descent is what a descent leaves beside s.sum and s.factor.
 type descent struct {
 	chi2       float64
@@ -25,10 +30,10 @@ type descent struct {
 // descend moves st to a minimum of chi-square: Levenberg–Marquardt with
 // Marquardt's scaling, plain Gauss–Newton while that works. damping is the
 // first λ; zero for a start close to the minimum. It leaves the undamped
-// factorisation at (or within StepTol of) the minimum in s.factor.
+// factorisation at (or within one last short step of) the minimum in s.factor.
 //
 // Damping follows H. B. Nielsen, Damping parameter in Marquardt's method,
-// IMM-REP-1999-05, Technical University of Denmark, 1999.
+// IMM-REP-1999-05, Technical University of Denmark, 1999 (recalled, not seen).
 func (s *Solver) descend(st *state, damping float64, limit int) (d descent) {
 	d.status = NotConverged
 	if !s.evaluate(st) {
@@ -40,22 +45,27 @@ func (s *Solver) descend(st *state, damping float64, limit int) (d descent) {
 	tol := s.rig.options.StepTol * s.rig.options.StepTol
 	lambda, grow := damping, 2.0
 	settled := false
+	before := math.Inf(1) // squared length of the last plain step, in sigmas
 	var b, step [6]float64
+	var trial state
 	for {
-		u, gauge := s.gauge(st)
+		var u vec3
+		gauge := 0.0
+		if s.rig.axial {
+			u, gauge = s.gauge(st)
+		}
 		low := s.factor.Decompose(&s.sum, lambda, gauge, &u)
 		for i, k := range gradientAt {
 			b[i] = -s.sum[k]
 		}
 		s.factor.Solve(&step, &b)
-		slope := 0.0 // −gᵀ·step: with λ = 0 the squared distance in sigmas
-		for i := range b {
-			slope += b[i] * step[i]
-		}
+		slope := b[0]*step[0] + b[1]*step[1] + b[2]*step[2] + b[3]*step[3] + b[4]*step[4] + b[5]*step[5]
 		d.chi2 = s.sum[chiSquare]
 		usable := low > minPivot && slope >= 0
 		switch {
-		case usable && slope < tol && lambda == 0:
+		case usable && lambda == 0 && (slope < tol || slope < stale && slope*slope < tol*before && slope < 0.1*before):
+			// Done, or the next step would be: lengths fall by slope/before at
+			// least, Gauss–Newton's rate.
 			s.move(st, st, &step)
 			d.chi2 -= slope
 			d.status = Converged
@@ -80,38 +90,44 @@ func (s *Solver) descend(st *state, damping float64, limit int) (d descent) {
 			return d
 		}
 		d.iterations++
-		s.shorten(&step)
-		trial := *st
+		before = math.Inf(1)
+		predicted := slope
+		if s.shorten(&step) || lambda != 0 {
+			predicted = s.predict(&step, &b)
+		} else {
+			before = slope
+		}
 		s.move(&trial, st, &step)
-		old := d.chi2
 		fall := -1.0
 		if s.evaluate(&trial) {
-			fall = old - s.next[chiSquare]
+			fall = d.chi2 - s.next[chiSquare]
 		}
-		predicted := s.predict(&step, &b)
 		rho := fall / predicted
 		if fall > 0 && rho > 1e-3 {
 			*st = trial
 			s.sum = s.next
 			grow, settled = 2, false
 			switch {
-			case rho > 0.7 && lambda < 1e-4:
+			case rho > 0.75 && lambda <= 1e-2:
 				lambda = 0
+			case lambda == 0 && rho < 0.25:
+				lambda = 1e-3
 			default:
 				t := 2*rho - 1
 				lambda *= math.Max(1./8, 1-t*t*t)
-				if lambda == 0 && rho < 0.25 {
-					lambda = 1e-4
-				}
+			}
+			if rho < 0.75 {
+				before = math.Inf(1)
 			}
 			continue
 		}
-		if math.Abs(fall) <= 1e-12*old && predicted <= 1e-9*old {
+		if math.Abs(fall) <= 1e-12*d.chi2 && predicted <= 1e-9*d.chi2 {
 			// Rounding of chi-square hides what is left to gain.
 			s.factor.Decompose(&s.sum, 0, gauge, &u)
 			d.status = Converged
 			return d
 		}
+		before = math.Inf(1)
 		lambda = math.Max(lambda*grow, 1e-3)
 		grow *= 2
 		if lambda > 1e12 {
@@ -120,46 +136,59 @@ func (s *Solver) descend(st *state, damping float64, limit int) (d descent) {
 	}
 }
 
-// predict returns the fall of chi-square that the quadratic model promises.
+// predict returns the fall of chi-square that the quadratic model promises,
+// b being the negative gradient.
 func (s *Solver) predict(step, b *[6]float64) float64 {
 	linear, square := 0.0, 0.0
 	for i := range 6 {
 		linear += b[i] * step[i]
-		square += s.sum[kernel.At(i, i)] * step[i] * step[i]
-		for j := i + 1; j < 6; j++ {
-			square += 2 * s.sum[kernel.At(i, j)] * step[i] * step[j]
-		}
 	}
+	square = quadratic(&s.sum, step)
 	return 2*linear - square
 }
 
-// gauge returns the free axis in the rig frame and the weight that fixes the
-// turn about it; zero for six degrees of freedom. The weight is of the size of
-// the rotation block, so that the factorisation stays well scaled; the turn
-// itself comes out as zero, for the gradient has no part along it.
-func (s *Solver) gauge(st *state) (u vec3, weight float64) {
-	if !s.rig.axial {
-		return u, 0
+// quadratic returns stepᵀ H step.
+func quadratic(sum *kernel.Sum, step *[6]float64) float64 {
+	square := 0.0
+	for i := range 6 {
+		row := sum[i*(13-i)/2+i:]
+		half := row[0] * step[i] / 2
+		for j := i + 1; j < 6; j++ {
+			half += row[j-i] * step[j]
+		}
+		square += 2 * half * step[i]
 	}
-	r := matrixOf(st.q)
-	return r.apply(&s.rig.axis), s.sum[18] + s.sum[22] + s.sum[25]
+	return square
 }
 
-// shorten keeps a step within what the linearised model can mean.
-func (s *Solver) shorten(step *[6]float64) {
-	t := math.Sqrt(step[3]*step[3]+step[4]*step[4]+step[5]*step[5]) / maxTurn
-	if m := math.Sqrt(step[0]*step[0]+step[1]*step[1]+step[2]*step[2]) / s.rig.reach; m > t {
-		t = m
+// gauge returns the free axis in the rig frame and the weight that fixes the
+// turn about it. The weight is of the size of the rotation block, so that the
+// factorisation stays well scaled; the turn itself comes out as zero, for the
+// gradient has no part along it.
+func (s *Solver) gauge(st *state) (u vec3, weight float64) {
+	return st.r.apply(&s.rig.axis), s.sum[18] + s.sum[22] + s.sum[25]
+}
+
+// shorten keeps a step within what the linearised model can mean, and tells
+// whether it had to.
+func (s *Solver) shorten(step *[6]float64) bool {
+	t2 := (step[3]*step[3] + step[4]*step[4] + step[5]*step[5]) * (1 / (maxTurn * maxTurn))
+	if m2 := (step[0]*step[0] + step[1]*step[1] + step[2]*step[2]) * s.rig.stride; m2 > t2 {
+		t2 = m2
 	}
-	if t > 1 {
-		for i := range step {
-			step[i] /= t
-		}
+	if !(t2 > 1) {
+		return false
 	}
+	t := 1 / math.Sqrt(t2)
+	for i := range step {
+		step[i] *= t
+	}
+	return true
 }
 
 // move puts st ⊕ step into to.
 func (s *Solver) move(to, st *state, step *[6]float64) {
 	to.x = vec3{st.x[0] + step[0], st.x[1] + step[1], st.x[2] + step[2]}
 	to.q = turn(st.q, step[3], step[4], step[5])
+	to.r = matrixOf(to.q)
 }

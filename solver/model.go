@@ -15,8 +15,9 @@ import (
 // at which the field is taken, as arms from the sensor's pivot with weights
 // that sum to one. All in the sensor frame.
 type pickup struct {
-	axis  vec3 // [m²]
-	nodes []node
+	axis    vec3    // [m²]
+	inverse float64 // 1/AreaTurns [1/m²]
+	nodes   []node
 }
 
 type node struct {
@@ -30,6 +31,7 @@ type node struct {
 type state struct {
 	x vec3
 	q quat.Number
+	r rotation // R(q)
 }
 
 // rig is what New prepares; clones share it and nothing writes to it.
@@ -38,11 +40,12 @@ type rig struct {
 	options Options
 	sources []fieldmodels.Source
 	pickups []pickup
-	pivot   vec3 // centroid of the coils, sensor frame [m]
-	blocks  int  // of kernel.Lanes emitters
-	axial   bool // all coils on one axis: five degrees of freedom
-	axis    vec3 // that axis, sensor frame
-	reach   float64
+	pivot   vec3            // centroid of the coils, sensor frame [m]
+	blocks  int             // of kernel.Lanes emitters
+	axial   bool            // all coils on one axis: five degrees of freedom
+	axis    vec3            // that axis, sensor frame
+	reach   float64         // half the diagonal of the volume [m]
+	stride  float64         // one over the square of the longest step [1/m²]
 	dipoles []kernel.Dipole // one per block when every source is a dipole
 	grid    *grid
 }
@@ -51,22 +54,20 @@ func (g *rig) stateOf(p rigid.Pose) state {
 	q := unitQuat(p.Rotation)
 	r := matrixOf(q)
 	a := r.apply(&g.pivot)
-	return state{vec3{p.Position.X + a[0], p.Position.Y + a[1], p.Position.Z + a[2]}, q}
+	return state{vec3{p.Position.X + a[0], p.Position.Y + a[1], p.Position.Z + a[2]}, q, r}
 }
 
 func (g *rig) poseOf(st *state) rigid.Pose {
-	r := matrixOf(st.q)
-	a := r.apply(&g.pivot)
+	a := st.r.apply(&g.pivot)
 	return rigid.Pose{Position: toR3(vec3{st.x[0] - a[0], st.x[1] - a[1], st.x[2] - a[2]}), Rotation: st.q}
 }
 
 // evaluate fills s.rows and s.next at st. It reports false where a source has
 // no finite field.
 func (s *Solver) evaluate(st *state) bool {
-	r := matrixOf(st.q)
 	if s.rig.dipoles != nil {
-		s.evaluateDipoles(st, &r)
-	} else if !s.evaluateSources(st, &r) {
+		s.evaluateDipoles(st)
+	} else if !s.evaluateSources(st) {
 		return false
 	}
 	kernel.Normal(&s.next, s.rows)
@@ -81,7 +82,8 @@ const chiSquare = kernel.Products - 1
 var gradientAt = [6]int{6, 12, 17, 21, 24, 26}
 
 // evaluateSources calls every emitter's own field and gradient.
-func (s *Solver) evaluateSources(st *state, r *rotation) bool {
+func (s *Solver) evaluateSources(st *state) bool {
+	r := &st.r
 	coils := len(s.rig.pickups)
 	for c := range s.rig.pickups {
 		p := &s.rig.pickups[c]
@@ -142,9 +144,8 @@ func couple(src fieldmodels.Source, x, n *vec3, arms []vec3, nodes []node) (m fl
 // and by the rotation vector of the rig frame [H/rad], at index e·coils+c like
 // Couplings. Either may be nil. It leaves the Solver's observation alone.
 func (s *Solver) Evaluate(pose rigid.Pose, m []float64, jacobian [][6]float64) error {
-	q := unitQuat(pose.Rotation)
-	r := matrixOf(q)
 	st := s.rig.stateOf(pose)
+	r := &st.r
 	pivot := r.apply(&s.rig.pivot)
 	for c := range s.rig.pickups {
 		p := &s.rig.pickups[c]
@@ -172,7 +173,8 @@ func (s *Solver) Evaluate(pose rigid.Pose, m []float64, jacobian [][6]float64) e
 }
 
 // evaluateDipoles hands the whole array to the kernel.
-func (s *Solver) evaluateDipoles(st *state, r *rotation) {
+func (s *Solver) evaluateDipoles(st *state) {
+	r := &st.r
 	for c := range s.rig.pickups {
 		p := &s.rig.pickups[c]
 		n, a := r.apply(&p.axis), r.apply(&p.nodes[0].arm)

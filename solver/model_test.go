@@ -99,8 +99,9 @@ func TestSmallestRotationMovesOrigin(t *testing.T) {
 	}
 	r := rand.New(rand.NewPCG(3, 4))
 	for range 100 {
-		st := state{vec3{0.1, 0.05, 0.2}, s.smallest(randomQuat(r))}
-		rot := matrixOf(st.q)
+		st := state{x: vec3{0.1, 0.05, 0.2}, q: randomQuat(r)}
+		s.settle(&st)
+		rot := st.r
 		u := rot.apply(&s.rig.axis)
 		// inverse normal matrix of a sure coil centre and one tilt
 		v := vec3{r.NormFloat64(), r.NormFloat64(), r.NormFloat64()}
@@ -114,7 +115,8 @@ func TestSmallestRotationMovesOrigin(t *testing.T) {
 		ends := [2]rigid.Pose{}
 		for i, sign := range []float64{-1, 1} {
 			e := st
-			e.q = s.smallest(turn(st.q, sign*h*tilt[0], sign*h*tilt[1], sign*h*tilt[2]))
+			e.q = turn(st.q, sign*h*tilt[0], sign*h*tilt[1], sign*h*tilt[2])
+			s.settle(&e)
 			ends[i] = s.rig.poseOf(&e)
 		}
 		d := r3.Scale(1/(2*h), r3.Sub(ends[1].Position, ends[0].Position))

@@ -48,6 +48,7 @@ func New(p Problem, o Options) (*Solver, error) {
 	g.arrangeCoils()
 	g.arrangeDipoles()
 	g.reach = r3.Norm(r3.Sub(p.Volume.Max, p.Volume.Min)) / 2
+	g.stride = 1 / (g.reach * g.reach)
 	if g.grid, err = newGrid(g); err != nil {
 		return nil, err
 	}
@@ -186,7 +187,7 @@ func (g *rig) arrangeCoils() {
 		if r3.Norm(r3.Cross(a, a0)) > coaxialTurn || r3.Norm(r3.Cross(toR3(offset), a0)) > coaxialShift {
 			g.axial = false
 		}
-		p := pickup{axis: fromR3(r3.Scale(c.AreaTurns, a)), nodes: discNodes(offset, fromR3(a), c.Radius)}
+		p := pickup{axis: fromR3(r3.Scale(c.AreaTurns, a)), inverse: 1 / c.AreaTurns, nodes: discNodes(offset, fromR3(a), c.Radius)}
 		g.pickups = append(g.pickups, p)
 	}
 }

@@ -15,6 +15,17 @@ func init() {
 		}
 		normal = func(sum *Sum, rows []Row) { normalAVX512(sum, &rows[0], len(rows)) }
 		accumulate = func(sum *SumVec, rows []Row) { accumulateAVX512(sum, &rows[0], len(rows)) }
+		least = func(scores []Vec) float64 { return leastAVX512(&scores[0], len(scores)) }
+		below = func(masks []uint8, scores []Vec, limit float64) {
+			belowAVX512(&masks[0], &scores[0], len(scores), limit)
+		}
+		score = func(scores, field []Vec, w, wy []float64, coils int, power float64) {
+			if coils == 1 {
+				score1AVX512(&scores[0], &field[0], &w[0], &wy[0], power, len(scores), len(w))
+			} else {
+				score3AVX512(&scores[0], &field[0], &w[0], &wy[0], power, len(scores), len(w))
+			}
+		}
 	}
 }
 
@@ -29,3 +40,15 @@ func normalAVX512(sum *Sum, rows *Row, n int)
 
 //go:noescape
 func accumulateAVX512(sum *SumVec, rows *Row, n int)
+
+//go:noescape
+func score1AVX512(scores, field *Vec, w, wy *float64, power float64, blocks, emitters int)
+
+//go:noescape
+func score3AVX512(scores, field *Vec, w, wy *float64, power float64, blocks, emitters int)
+
+//go:noescape
+func leastAVX512(scores *Vec, n int) float64
+
+//go:noescape
+func belowAVX512(masks *uint8, scores *Vec, n int, limit float64)

@@ -133,3 +133,142 @@ func TestNormalMatchesGo(t *testing.T) {
 		}
 	}
 }
+
+func TestScoreMatchesGo(t *testing.T) {
+	r := rand.New(rand.NewPCG(3, 1))
+	for _, coils := range []int{1, 3} {
+		for e := 4; e <= 13; e++ {
+			for n := 1; n <= 5; n++ {
+				field := make([]Vec, 3*e*n)
+				fill(r, field)
+				w, wy := make([]float64, e), make([]float64, e*coils)
+				power := 0.0
+				for i := range w {
+					w[i] = 0.5 + r.Float64()
+					for c := range coils {
+						y := r.NormFloat64()
+						wy[i*coils+c] = w[i] * y
+						power += w[i] * y * y
+					}
+				}
+				want, got := make([]Vec, n+2), make([]Vec, n+2)
+				for l := range Lanes {
+					got[0][l], got[n+1][l] = guard, guard
+				}
+				scoreGo(want[1:n+1], field, w, wy, coils, power)
+				Score(got[1:n+1], field, w, wy, coils, power)
+				for l := range Lanes {
+					if got[0][l] == got[0][l] || got[n+1][l] == got[n+1][l] {
+						t.Fatal("written beside the scores")
+					}
+				}
+				for i := 1; i <= n; i++ {
+					for l := range Lanes {
+						// Reciprocals to 4e-9, magnified by the conditions of
+						// random 3×3 matrices of four and more rows.
+						if d := math.Abs(want[i][l] - got[i][l]); !(d <= 1e-6*(power+4)) {
+							t.Fatalf("%d coils, %d emitters, block %d lane %d: %g, Go %g", coils, e, i, l, got[i][l], want[i][l])
+						}
+					}
+				}
+			}
+		}
+	}
+}
+
+func TestScanMatchesGo(t *testing.T) {
+	r := rand.New(rand.NewPCG(4, 1))
+	for n := 0; n < 20; n++ {
+		scores := make([]Vec, n)
+		fill(r, scores)
+		for i := range scores {
+			scores[i][r.IntN(Lanes)] = math.NaN()
+			scores[i][r.IntN(Lanes)] = math.Inf(1 - 2*(n%2))
+		}
+		if want, got := leastGo(scores), Least(scores); want != got {
+			t.Fatalf("%d blocks: least %g, Go %g", n, got, want)
+		}
+		want, got := make([]uint8, n+1), make([]uint8, n+1)
+		for _, limit := range []float64{0.3, math.Inf(1), math.NaN()} {
+			want[n], got[n] = 77, 77
+			belowGo(want[:n], scores, limit)
+			Below(got, scores, limit)
+			for i := range want {
+				if want[i] != got[i] {
+					t.Fatalf("%d blocks, limit %g, block %d: %08b, Go %08b", n, limit, i, got[i], want[i])
+				}
+			}
+		}
+	}
+}
+
+// A random normal matrix times the inverse and the solution from its
+// factorisation give the identity and the right-hand side.
+func TestFactor(t *testing.T) {
+	r := rand.New(rand.NewPCG(5, 1))
+	for range 50 {
+		rows := make([]Row, 3)
+		for i := range rows {
+			fill(r, rows[i][:])
+		}
+		var sum Sum
+		Normal(&sum, rows)
+		damping, gauge := r.Float64(), 5*r.Float64()
+		u := [3]float64{r.NormFloat64(), r.NormFloat64(), r.NormFloat64()}
+		var h, inv [6][6]float64
+		for i := range 6 {
+			for j := range 6 {
+				h[i][j] = sum[At(min(i, j), max(i, j))]
+				if i == j {
+					h[i][j] *= 1 + damping
+				}
+				if i >= 3 && j >= 3 {
+					h[i][j] += gauge * u[i-3] * u[j-3]
+				}
+			}
+		}
+		var f Factor
+		low := f.Decompose(&sum, damping, gauge, &u)
+		if !(low > 0 && low < 1) {
+			t.Fatalf("pivot ratio %g", low)
+		}
+		f.Inverse(&inv)
+		b, x := [6]float64{}, [6]float64{}
+		for i := range b {
+			b[i] = r.NormFloat64()
+		}
+		f.Solve(&x, &b)
+		// Conditions of such matrices stay below 1e3.
+		for i := range 6 {
+			s := -b[i]
+			for j := range 6 {
+				s += h[i][j] * x[j]
+				p := 0.0
+				for k := range 6 {
+					p += h[i][k] * inv[k][j]
+				}
+				if i == j {
+					p--
+				}
+				if math.Abs(p) > 1e-11 {
+					t.Fatalf("H·H⁻¹ differs from 1 by %g at %d, %d", p, i, j)
+				}
+			}
+			if math.Abs(s) > 1e-11 {
+				t.Fatalf("H·x differs from b by %g", s)
+			}
+		}
+	}
+	// A column without weight is found.
+	rows := make([]Row, 3)
+	for i := range rows {
+		fill(r, rows[i][:])
+		rows[i][4] = rows[i][1]
+	}
+	var sum Sum
+	Normal(&sum, rows)
+	var f Factor
+	if low := f.Decompose(&sum, 0, 0, nil); low > 1e-14 {
+		t.Fatalf("equal columns leave a pivot ratio of %g", low)
+	}
+}

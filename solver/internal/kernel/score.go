@@ -1,31 +1,35 @@
 package kernel
 
-// Norms weighs the misfit of the length of a coil's axis against the misfit of
-// the couplings in Score.
+// normWeight weighs the misfit of the length of a coil's axis against the
+// misfit of the couplings in Score; the assembly has its square root, 2.
 const normWeight = 4
 
-// Score judges eight places a step by how well couplings can be had there with
-// any orientation. At a place with fields B_e, coil c's couplings are linear
-// in its axis n_c; with weights w_e
+// Score judges eight places a step by how well the couplings of coils (one or
+// three of them) can be had there with any orientation. At a place with fields
+// B_e, coil c's couplings y_ec are linear in its axis n_c; with weights w_e
 //
 //	N = Σ w_e B_e B_eᵀ,  b_c = Σ w_e y_ec B_e,  n_c = N⁻¹ b_c
-//	score = Σ_c [y_cc − b_c·n_c] + 4 Σ_c ((|n_c|² − 1)/(|n_c|² + 1))²
+//	score = power − Σ_c b_c·n_c + 4 Σ_c ((|n_c|² − 1)/(|n_c|² + 1))²
 //
 // the residual of the linear fit plus a misfit of the length of n_c, which is
-// one when y is over the coil's area. y_cc = Σ w_e y_ec² comes as power, the
-// sum over coils. field holds x, y, z of emitter e at place block i in
-// field[(i·E + e)·3:]; w has E entries, wy E·C weighted couplings.
-func Score(scores, field []Vec, w, wy []float64, power float64) {
-	if len(scores) == 0 {
+// one when y is over the coil's area. power is Σ w_e y_ec², field holds x, y, z
+// of emitter e at place block i in field[(i·E + e)·3:]; w has E entries, wy the
+// weighted couplings w_e·y_ec at e·coils+c. Relative errors are up to 1e-7: it
+// ranks places.
+func Score(scores, field []Vec, w, wy []float64, coils int, power float64) {
+	e := len(w)
+	if coils != 1 && coils != 3 || len(wy) < e*coils || len(field) < 3*e*len(scores) {
+		panic("kernel: Score of other shapes than its arguments have")
+	}
+	if len(scores) == 0 || e == 0 {
 		return
 	}
-	score(scores, field, w, wy, power)
+	score(scores, field, w, wy, coils, power)
 }
 
 var score = scoreGo
 
-func scoreGo(scores, field []Vec, w, wy []float64, power float64) {
-	coils := len(wy) / len(w)
+func scoreGo(scores, field []Vec, w, wy []float64, coils int, power float64) {
 	var b [3][Lanes]float64
 	for i := range scores {
 		f := field[i*len(w)*3 : (i+1)*len(w)*3]

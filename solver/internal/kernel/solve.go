@@ -1,8 +1,9 @@
 package kernel
 
-// Factor is the LDLᵀ factorisation of the 6×6 part of a Sum: unit lower
-// triangle L below the diagonal, inverse pivots 1/D on it.
-type Factor [6][6]float64
+// Factor is the LDLᵀ factorisation of the 6×6 part of a Sum: the lower
+// triangle row by row, L (of unit diagonal) below the diagonal, inverse pivots
+// 1/D on it.
+type Factor [21]float64
 
 // Decompose factorises the normal matrix of sum with its diagonal times
 // 1 + damping plus the gauge: gauge·u·uᵀ in the rotation block, which fixes the
@@ -85,12 +86,12 @@ func (f *Factor) Decompose(sum *Sum, damping, gauge float64, u *[3]float64) floa
 	i5 := 1 / a55
 
 	*f = Factor{
-		{i0},
-		{l10, i1},
-		{l20, l21, i2},
-		{l30, l31, l32, i3},
-		{l40, l41, l42, l43, i4},
-		{l50, l51, l52, l53, l54, i5},
+		i0,
+		l10, i1,
+		l20, l21, i2,
+		l30, l31, l32, i3,
+		l40, l41, l42, l43, i4,
+		l50, l51, l52, l53, l54, i5,
 	}
 	// A NaN anywhere above reaches a55.
 	low := a55 / d5
@@ -115,41 +116,80 @@ func (f *Factor) Decompose(sum *Sum, damping, gauge float64, u *[3]float64) floa
 // Solve puts the solution of the factorised system for right-hand side b into x.
 func (f *Factor) Solve(x, b *[6]float64) {
 	y0 := b[0]
-	y1 := b[1] - f[1][0]*y0
-	y2 := b[2] - f[2][0]*y0 - f[2][1]*y1
-	y3 := b[3] - f[3][0]*y0 - f[3][1]*y1 - f[3][2]*y2
-	y4 := b[4] - f[4][0]*y0 - f[4][1]*y1 - f[4][2]*y2 - f[4][3]*y3
-	y5 := b[5] - f[5][0]*y0 - f[5][1]*y1 - f[5][2]*y2 - f[5][3]*y3 - f[5][4]*y4
-	x5 := y5 * f[5][5]
-	x4 := y4*f[4][4] - f[5][4]*x5
-	x3 := y3*f[3][3] - f[5][3]*x5 - f[4][3]*x4
-	x2 := y2*f[2][2] - f[5][2]*x5 - f[4][2]*x4 - f[3][2]*x3
-	x1 := y1*f[1][1] - f[5][1]*x5 - f[4][1]*x4 - f[3][1]*x3 - f[2][1]*x2
-	x0 := y0*f[0][0] - f[5][0]*x5 - f[4][0]*x4 - f[3][0]*x3 - f[2][0]*x2 - f[1][0]*x1
+	y1 := b[1] - f[1]*y0
+	y2 := b[2] - f[3]*y0 - f[4]*y1
+	y3 := b[3] - f[6]*y0 - f[7]*y1 - f[8]*y2
+	y4 := b[4] - f[10]*y0 - f[11]*y1 - f[12]*y2 - f[13]*y3
+	y5 := b[5] - f[15]*y0 - f[16]*y1 - f[17]*y2 - f[18]*y3 - f[19]*y4
+	x5 := y5 * f[20]
+	x4 := y4*f[14] - f[19]*x5
+	x3 := y3*f[9] - f[18]*x5 - f[13]*x4
+	x2 := y2*f[5] - f[17]*x5 - f[12]*x4 - f[8]*x3
+	x1 := y1*f[2] - f[16]*x5 - f[11]*x4 - f[7]*x3 - f[4]*x2
+	x0 := y0*f[0] - f[15]*x5 - f[10]*x4 - f[6]*x3 - f[3]*x2 - f[1]*x1
 	*x = [6]float64{x0, x1, x2, x3, x4, x5}
 }
 
-// Inverse puts the inverse of the factorised matrix into inv.
+// Inverse puts the inverse of the factorised matrix, L⁻ᵀ D⁻¹ L⁻¹, into inv.
 func (f *Factor) Inverse(inv *[6][6]float64) {
-	// Rows of L⁻¹, a unit lower triangle; then inv = L⁻ᵀ D⁻¹ L⁻¹.
-	var l [6][6]float64
-	for i := range 6 {
-		l[i][i] = 1
-		for j := i - 1; j >= 0; j-- {
-			s := 0.0
-			for k := j; k < i; k++ {
-				s -= f[i][k] * l[k][j]
-			}
-			l[i][j] = s
-		}
-	}
-	for i := range 6 {
-		for j := i; j < 6; j++ {
-			s := 0.0
-			for k := j; k < 6; k++ {
-				s += l[k][i] * l[k][j] * f[k][k]
-			}
-			inv[i][j], inv[j][i] = s, s
-		}
+	// m = L⁻¹, of unit diagonal; n = D⁻¹ m.
+	m10 := -f[1]
+	m21 := -f[4]
+	m20 := -f[3] - f[4]*m10
+	m32 := -f[8]
+	m31 := -f[7] - f[8]*m21
+	m30 := -f[6] - f[7]*m10 - f[8]*m20
+	m43 := -f[13]
+	m42 := -f[12] - f[13]*m32
+	m41 := -f[11] - f[12]*m21 - f[13]*m31
+	m40 := -f[10] - f[11]*m10 - f[12]*m20 - f[13]*m30
+	m54 := -f[19]
+	m53 := -f[18] - f[19]*m43
+	m52 := -f[17] - f[18]*m32 - f[19]*m42
+	m51 := -f[16] - f[17]*m21 - f[18]*m31 - f[19]*m41
+	m50 := -f[15] - f[16]*m10 - f[17]*m20 - f[18]*m30 - f[19]*m40
+	n10 := m10 * f[2]
+	n20 := m20 * f[5]
+	n21 := m21 * f[5]
+	n30 := m30 * f[9]
+	n31 := m31 * f[9]
+	n32 := m32 * f[9]
+	n40 := m40 * f[14]
+	n41 := m41 * f[14]
+	n42 := m42 * f[14]
+	n43 := m43 * f[14]
+	n50 := m50 * f[20]
+	n51 := m51 * f[20]
+	n52 := m52 * f[20]
+	n53 := m53 * f[20]
+	n54 := m54 * f[20]
+	v00 := f[0] + m10*n10 + m20*n20 + m30*n30 + m40*n40 + m50*n50
+	v01 := n10 + m20*n21 + m30*n31 + m40*n41 + m50*n51
+	v02 := n20 + m30*n32 + m40*n42 + m50*n52
+	v03 := n30 + m40*n43 + m50*n53
+	v04 := n40 + m50*n54
+	v05 := n50
+	v11 := f[2] + m21*n21 + m31*n31 + m41*n41 + m51*n51
+	v12 := n21 + m31*n32 + m41*n42 + m51*n52
+	v13 := n31 + m41*n43 + m51*n53
+	v14 := n41 + m51*n54
+	v15 := n51
+	v22 := f[5] + m32*n32 + m42*n42 + m52*n52
+	v23 := n32 + m42*n43 + m52*n53
+	v24 := n42 + m52*n54
+	v25 := n52
+	v33 := f[9] + m43*n43 + m53*n53
+	v34 := n43 + m53*n54
+	v35 := n53
+	v44 := f[14] + m54*n54
+	v45 := n54
+	v55 := f[20]
+	*inv = [6][6]float64{
+		{v00, v01, v02, v03, v04, v05},
+		{v01, v11, v12, v13, v14, v15},
+		{v02, v12, v22, v23, v24, v25},
+		{v03, v13, v23, v33, v34, v35},
+		{v04, v14, v24, v34, v44, v45},
+		{v05, v15, v25, v35, v45, v55},
 	}
 }
