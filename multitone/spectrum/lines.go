@@ -1,0 +1,104 @@
+package spectrum
+
+import (
+	"math"
+	"sort"
+
+	"gonum.org/v1/gonum/mathext"
+)
+
+// Line is a narrow peak of a density, taken to be a sine.
+type Line struct {
+	Hz            float64
+	SigmaHz       float64 // one standard deviation of Hz from the noise beside the line
+	PeakV         float64 // peak amplitude [V]
+	FloorPSD      float64 // noise density under it [V²/Hz]
+	Bin           int
+	FalseAlarm    float64 // chance that noise alone puts a peak as high anywhere in the spectrum
+	ToleranceHz   float64 // how far a true frequency may reasonably lie: 3 sigma and a hundredth of a bin
+	SignalToNoise float64 // mean square of the sine over the noise in one ENBW, dimensionless
+}
+
+// maxLines bounds the work and the result; a spectrum with more has other troubles.
+const maxLines = 2000
+
+// Lines returns the lines that stand out of the floor, rising in frequency. Noise
+// alone yields one at all with a chance of at most falseAlarm (0.001) a spectrum:
+// a bin's power over the floor follows Fisher's F with the degrees of freedom of
+// both. A peak that the sidelobes of a stronger line reach within 6 dB is not a
+// line; nor is one that belongs to the same main lobe. Sines nearer than a main
+// lobe's half width count as one.
+func (d *Density) Lines(floor Floor, falseAlarm float64) []Line {
+	n := len(d.PSD)
+	if d.DOF == 0 || n < 8 {
+		return nil
+	}
+	perBin := -math.Expm1(math.Log1p(-falseAlarm) / float64(n))
+	var peaks []int
+	for k := 2; k < n-2; k++ {
+		p := d.PSD[k]
+		// chance costs an incomplete beta function: the comparisons come first.
+		if p > d.PSD[k-1] && p >= d.PSD[k+1] && p > floor.PSD[k] && d.chance(floor, k) < perBin {
+			peaks = append(peaks, k)
+		}
+	}
+	sort.Slice(peaks, func(i, j int) bool { return d.PSD[peaks[i]] > d.PSD[peaks[j]] })
+	var lines []Line
+	for _, k := range peaks {
+		leak := 0.0
+		for i := range lines {
+			l := &lines[i]
+			power := l.PeakV * l.PeakV / (2 * d.ENBWHz)
+			leak += power * d.lobe.leak(float64(k)-l.Hz/d.StepHz)
+		}
+		if d.PSD[k] < 4*leak {
+			continue
+		}
+		if lines = append(lines, d.measure(floor, k)); len(lines) == maxLines {
+			break
+		}
+	}
+	sort.Slice(lines, func(i, j int) bool { return lines[i].Hz < lines[j].Hz })
+	return lines
+}
+
+// chance returns the chance that noise puts a bin as high over its floor.
+func (d *Density) chance(floor Floor, k int) float64 {
+	if floor.PSD[k] == 0 {
+		return 0
+	}
+	ratio := d.PSD[k] / floor.PSD[k]
+	m := d.floorFreedom(k, floor.Reach)
+	// The upper tail of F(ν, m), not one minus the lower: it reaches far below 1e-16.
+	return mathext.RegIncBeta(m/2, d.DOF/2, m/(m+d.DOF*ratio))
+}
+
+// measure reads frequency and amplitude off the strongest bin and its stronger
+// neighbour, through the taper's own transform, so that a clean sine comes back
+// without bias.
+func (d *Density) measure(floor Floor, k int) Line {
+	side := 1
+	if d.PSD[k-1] > d.PSD[k+1] {
+		side = -1
+	}
+	noise := floor.PSD[k]
+	top := math.Max(d.PSD[k]-noise, d.PSD[k]/2)
+	next := math.Max(d.PSD[k+side]-noise, d.PSD[k+side]*1e-3)
+	offset, slope := d.lobe.offset(math.Sqrt(next / top))
+	w := d.lobe.at(offset)
+	l := Line{
+		Bin:      k,
+		Hz:       (float64(k) + float64(side)*offset) * d.StepHz,
+		PeakV:    math.Sqrt(2*top*d.ENBWHz) / w,
+		FloorPSD: noise,
+	}
+	l.SignalToNoise = l.PeakV * l.PeakV / (2 * noise * d.ENBWHz)
+	variance := noise * d.lobe.ratioVariance(offset, math.Sqrt(top), math.Sqrt(next), d.hop, d.Segments)
+	// The noise's own power matters for weak lines.
+	own := noise * noise * (1/(top*top) + 1/(next*next) - 2*d.lobe.beside*d.lobe.beside/(top*next))
+	variance += own / (2 * d.DOF)
+	l.SigmaHz = math.Sqrt(variance) / slope * d.StepHz
+	l.ToleranceHz = 3*l.SigmaHz + 0.01*d.StepHz
+	l.FalseAlarm = -math.Expm1(float64(len(d.PSD)) * math.Log1p(-d.chance(floor, k)))
+	return l
+}

@@ -1,0 +1,105 @@
+package spectrum
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+)
+
+// Frequencies worked out by hand for tones at 5125, 7250 and 11,375 Hz, mains at
+// 50.01 Hz, 100 kHz sampling.
+func TestExplain(t *testing.T) {
+	tones := []Tone{{"e1", 5125, 0.01}, {"e2", 7250, 0.01}, {"e3", 11375, 0.01}}
+	c := NewCatalogue(100e3, tones, Mains{Hz: 50.01, SigmaHz: 0.001, Family: 50})
+	for _, w := range []struct {
+		hz     float64
+		text   string
+		origin Origin
+		order  int
+		alias  bool
+	}{
+		{5125, "e1", KnownTone, 1, false},
+		{150.03, "3 × mains", MainsHarmonic, 1, false},
+		{15375, "3 × e1", ToneHarmonic, 3, false},
+		{2125, "e2 − e1", Intermodulation, 2, false},
+		{12375, "e1 + e2", Intermodulation, 2, false},
+		{3000, "2 × e1 − e2", Intermodulation, 3, false},
+		{13500, "e2 + e3 − e1", Intermodulation, 3, false},
+		{23750, "e1 + e2 + e3", Intermodulation, 3, false},
+		{5225.02, "e1 + 2 × mains", MainsSideband, 1, false},
+		{7199.99, "e2 − mains", MainsSideband, 1, false},
+		// 8·7250 = 58,000 folds to 42,000; 19·5125 = 97,375 to 2,625.
+		{42000, "alias of 8 × e2", ToneHarmonic, 8, true},
+		{2625, "alias of 19 × e1", ToneHarmonic, 19, true},
+	} {
+		x := c.Explain(w.hz, 0.05)
+		if len(x) == 0 {
+			t.Errorf("%g Hz: no explanation, want %q", w.hz, w.text)
+			continue
+		}
+		if x[0].Text != w.text || x[0].Origin != w.origin || x[0].Order != w.order || x[0].Alias != w.alias {
+			t.Errorf("%g Hz: %+v, want %q (%v, order %d)", w.hz, x[0], w.text, w.origin, w.order)
+		}
+		if !(x[0].Chance >= 0 && x[0].Chance < 0.02) || math.Abs(x[0].OffsetHz) > 1e-6 {
+			t.Errorf("%g Hz: chance %g, offset %g", w.hz, x[0].Chance, x[0].OffsetHz)
+		}
+	}
+	if x := c.Explain(1234.567, 0.05); len(x) != 0 {
+		t.Errorf("1234.567 Hz explained as %+v", x)
+	}
+	if x := NewCatalogue(100e3, tones, Mains{}).Explain(150.03, 0.05); len(x) != 0 {
+		t.Errorf("without mains 150 Hz is %+v", x)
+	}
+}
+
+// Chance is the share of random frequencies that find an explanation as simple:
+// 4000 trials scatter by √(p/4000).
+func TestExplanationChance(t *testing.T) {
+	rng := rand.New(rand.NewPCG(1, 3))
+	var tones []Tone
+	for range 8 {
+		tones = append(tones, Tone{"e", 4000 + 10000*rng.Float64(), 0.1})
+	}
+	c := NewCatalogue(100e3, tones, Mains{Hz: 50, SigmaHz: 0.01})
+	hits := 0
+	const trials = 4000
+	for range trials {
+		if len(c.Explain(50e3*rng.Float64(), 1)) > 0 {
+			hits++
+		}
+	}
+	p := c.chance(math.Inf(1), 1)
+	near(t, "share explained", float64(hits)/trials, p, 4*math.Sqrt(p/trials))
+}
+
+// Rectified-looking mains of a frequency off nominal, among unrelated lines.
+func TestFindMains(t *testing.T) {
+	const rate = 5000.0
+	for _, c := range []struct {
+		hz     float64
+		family int
+	}{{50.07, 50}, {49.8, 50}, {59.95, 60}, {60.3, 60}} {
+		x := whiteNoise(rand.New(rand.NewPCG(7, 3)), 100000, 1e-3)
+		for i, a := range []float64{0.1, 0.002, 0.03, 0, 0.02, 0, 0.01, 0, 0.005} {
+			addSine(x, rate, c.hz*float64(i+1), a, float64(i))
+		}
+		addSine(x, rate, 777.7, 1, 0)
+		addSine(x, rate, 300, 0.05, 0) // a multiple of both nominal frequencies
+		w := mustWelch(t, rate, Options{Size: 20000})
+		w.Add(x)
+		d := w.Density()
+		m, ok := FindMains(d.Lines(d.Floor(64), 1e-3))
+		if !ok || m.Family != c.family {
+			t.Errorf("%g Hz: %+v, %v", c.hz, m, ok)
+			continue
+		}
+		near(t, "mains", m.Hz, c.hz, 4*m.SigmaHz)
+		// Of the six harmonics the 300 Hz line hides one (59.95·5 is one bin away).
+		if m.SigmaHz > 0.02 || len(m.Harmonics) < 5 || m.Harmonics[0] != 1 {
+			t.Errorf("%g Hz: %+v", c.hz, m)
+		}
+	}
+	if m, ok := FindMains([]Line{{Hz: 300, ToleranceHz: 0.1, PeakV: 1, SignalToNoise: 100}, {Hz: 777, ToleranceHz: 0.1, PeakV: 1, SignalToNoise: 100}}); ok {
+		t.Errorf("mains from a single line at 300 Hz: %+v", m)
+	}
+}

@@ -1,0 +1,250 @@
+// Package spectrum looks at a recorded channel in the frequency domain: density,
+// noise floor, lines and what they are, flicker, the mains, skirts of a tone.
+//
+//	w, err := spectrum.NewWelch(100e3, spectrum.Options{Size: spectrum.SmoothSize(65536)})
+//	w.Add(block)                          // as often as there are samples
+//	d := w.Density()                      // one-sided, V²/Hz
+//	floor := d.Floor(64)
+//	lines := d.Lines(floor, 1e-3)         // frequency, amplitude, significance
+//	m, ok := spectrum.FindMains(lines)
+//	c := spectrum.NewCatalogue(100e3, tones, m)
+//	e := c.Explain(lines[0].Hz, lines[0].ToleranceHz)
+//
+// The unit V stands for whatever the samples are in. Nothing here reads files.
+package spectrum
+
+import (
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/dsp/fourier"
+	"gonum.org/v1/gonum/stat/distuv"
+
+	"tonepose/multitone/window"
+)
+
+// Options tunes NewWelch. The zero value of a field means its default.
+type Options struct {
+	// Size is the segment's length in samples; the resolution is NENBW·fs/Size.
+	// Default 16384. Only sizes without prime factors above 5 transform fast.
+	Size int
+	// Taper defaults to the minimum 4-term Blackman–Harris: tones on a bench stand
+	// 100 dB above the floor, and its sidelobes stay 92 dB down. Hann resolves finer
+	// and leaks more.
+	Taper window.Taper
+	// Overlap is the share of a segment that the next one uses again, 0 ≤ Overlap < 1;
+	// default 2/3, near which a Blackman–Harris taper gives every sample almost equal
+	// weight (Heinzel et al. 2002, Appendix C: 66.1 %). NoOverlap means 0.
+	Overlap float64
+	// KeepMean leaves the mean of each segment in. By default it is taken off, so
+	// that an offset does not leak into the lowest bins.
+	KeepMean bool
+}
+
+// NoOverlap is the Overlap of segments laid end to end.
+const NoOverlap = -1
+
+// Welch accumulates an averaged periodogram from a stream, in bounded memory.
+//
+// Source: Welch, IEEE Trans. Audio and Electroacoustics 15(2), 1967.
+type Welch struct {
+	rateHz  float64
+	hop     int
+	mean    bool
+	taper   []float64
+	power   float64 // Σw²
+	shape   window.Taper
+	fft     *fourier.FFT
+	pending []float64 // the segment being filled
+	filled  int
+	work    []float64
+	coeff   []complex128
+	sum     []float64 // of |X|²
+	used    int
+	skipped int
+}
+
+// NewWelch returns an empty accumulator for samples at sampleRateHz.
+func NewWelch(sampleRateHz float64, o Options) (*Welch, error) {
+	if !(sampleRateHz > 0) || math.IsInf(sampleRateHz, 0) {
+		return nil, fmt.Errorf("spectrum: sample rate %g Hz: must be positive and finite", sampleRateHz)
+	}
+	switch {
+	case o.Size == 0:
+		o.Size = 16384
+	case o.Size < 16:
+		return nil, fmt.Errorf("spectrum: segments of %d samples: must be at least 16", o.Size)
+	}
+	switch {
+	case o.Overlap == NoOverlap:
+		o.Overlap = 0
+	case o.Overlap == 0:
+		o.Overlap = 2.0 / 3
+	case !(o.Overlap > 0 && o.Overlap < 1):
+		return nil, fmt.Errorf("spectrum: overlap %g: must lie in 0..1, 1 excluded", o.Overlap)
+	}
+	if o.Taper.Name == "" {
+		t, err := window.ByName("blackman-harris")
+		if err != nil {
+			return nil, err
+		}
+		o.Taper = t
+	}
+	w := &Welch{
+		rateHz: sampleRateHz, mean: !o.KeepMean, shape: o.Taper,
+		hop:     max(1, int(math.Round(float64(o.Size)*(1-o.Overlap)))),
+		taper:   make([]float64, o.Size),
+		fft:     fourier.NewFFT(o.Size),
+		pending: make([]float64, o.Size),
+		work:    make([]float64, o.Size),
+		coeff:   make([]complex128, o.Size/2+1),
+		sum:     make([]float64, o.Size/2+1),
+	}
+	o.Taper.Fill(w.taper)
+	for _, v := range w.taper {
+		w.power += v * v
+	}
+	return w, nil
+}
+
+// SmoothSize returns the smallest size ≥ n, at least 16, that is even and has no
+// prime factor above 5: sizes that the Fourier transform does fast.
+func SmoothSize(n int) int {
+	for n = max(n, 16); ; n++ {
+		m := n
+		for _, p := range []int{2, 3, 5} {
+			for m%p == 0 {
+				m /= p
+			}
+		}
+		if m == 1 && n%2 == 0 {
+			return n
+		}
+	}
+}
+
+// Add takes the next samples of the stream, any number of them. It does not
+// allocate. A segment that holds a NaN or an infinity is left out and counted.
+func (w *Welch) Add(block []float64) {
+	for len(block) > 0 {
+		n := copy(w.pending[w.filled:], block)
+		block = block[n:]
+		w.filled += n
+		if w.filled == len(w.pending) {
+			w.segment()
+			w.filled = copy(w.pending, w.pending[w.hop:])
+		}
+	}
+}
+
+// Break says that the next sample does not follow the last one: a gap. The segment
+// begun is dropped.
+func (w *Welch) Break() { w.filled = 0 }
+
+func (w *Welch) segment() {
+	mean := 0.0
+	for _, v := range w.pending {
+		mean += v
+	}
+	mean /= float64(len(w.pending))
+	if math.IsNaN(mean) || math.IsInf(mean, 0) {
+		w.skipped++
+		return
+	}
+	if !w.mean {
+		mean = 0
+	}
+	for i, v := range w.pending {
+		w.work[i] = (v - mean) * w.taper[i]
+	}
+	w.fft.Coefficients(w.coeff, w.work)
+	for k, c := range w.coeff {
+		w.sum[k] += real(c)*real(c) + imag(c)*imag(c)
+	}
+	w.used++
+}
+
+// Density is a one-sided power spectral density.
+type Density struct {
+	RateHz   float64
+	StepHz   float64   // PSD[k] belongs to k·StepHz
+	PSD      []float64 // [V²/Hz], 0..fs/2
+	Segments int       // averaged
+	Skipped  int       // left out for samples that are not finite
+	DOF      float64   // equivalent degrees of freedom of PSD[k]; half of it at 0 and fs/2
+	ENBWHz   float64   // equivalent noise bandwidth of one bin
+
+	lobe *lobe
+	hop  float64 // distance of segments over their length
+}
+
+// Density returns what has been accumulated so far. PSD is all NaN before the
+// first segment is full.
+func (w *Welch) Density() *Density {
+	n := len(w.taper)
+	d := &Density{
+		RateHz: w.rateHz, StepHz: w.rateHz / float64(n), PSD: make([]float64, len(w.sum)),
+		Segments: w.used, Skipped: w.skipped, hop: float64(w.hop) / float64(n),
+		ENBWHz: window.NENBW(w.taper) * w.rateHz / float64(n),
+		lobe:   newLobe(w.shape, n),
+	}
+	d.DOF = w.freedom()
+	scale := 2 / (w.rateHz * w.power * float64(w.used))
+	for k, s := range w.sum {
+		d.PSD[k] = s * scale
+	}
+	d.PSD[0] /= 2
+	if n%2 == 0 {
+		d.PSD[n/2] /= 2
+	}
+	return d
+}
+
+// freedom returns Welch's equivalent degrees of freedom of the averaged power,
+// 2K/(1 + 2Σ_{j<K} (1−j/K) ρⱼ²) with ρⱼ = Σ w[n] w[n+jD]/Σw² for segments D apart.
+func (w *Welch) freedom() float64 {
+	if w.used == 0 {
+		return 0
+	}
+	k := float64(w.used)
+	squares := 1.0
+	for j := 1; j < w.used && j*w.hop < len(w.taper); j++ {
+		rho := 0.0
+		for i, v := range w.taper[j*w.hop:] {
+			rho += v * w.taper[i]
+		}
+		rho /= w.power
+		squares += 2 * (1 - float64(j)/k) * rho * rho
+	}
+	return 2 * k / squares
+}
+
+// Interval returns the factors by which PSD[k] times lo and hi bounds the true
+// density with the given confidence (0.95): ν/χ²_ν quantiles. At 0 Hz and fs/2 the
+// interval is wider than this.
+func (d *Density) Interval(confidence float64) (lo, hi float64) {
+	if !(confidence > 0 && confidence < 1) || d.DOF == 0 {
+		return math.NaN(), math.NaN()
+	}
+	chi := distuv.ChiSquared{K: d.DOF}
+	return d.DOF / chi.Quantile((1+confidence)/2), d.DOF / chi.Quantile((1-confidence)/2)
+}
+
+// Hz returns the frequency of bin k.
+func (d *Density) Hz(k int) float64 { return float64(k) * d.StepHz }
+
+// PeakAmplitude returns the peak amplitude [V] of a sine at the frequency of bin k
+// that alone would make PSD[k]: the amplitude spectrum, √(2·PSD·ENBW). For noise it
+// has no meaning of its own.
+func (d *Density) PeakAmplitude(k int) float64 { return math.Sqrt(2 * d.PSD[k] * d.ENBWHz) }
+
+// Power returns the mean square [V²] between two frequencies, both included.
+func (d *Density) Power(loHz, hiHz float64) float64 {
+	sum := 0.0
+	for k, p := range d.PSD {
+		if f := d.Hz(k); f >= loHz && f <= hiHz {
+			sum += p
+		}
+	}
+	return sum * d.StepHz
+}

@@ -1,0 +1,192 @@
+package spectrum
+
+import (
+	"math"
+	"math/rand/v2"
+	"strings"
+	"testing"
+
+	"tonepose/multitone/window"
+)
+
+func near(t *testing.T, what string, got, want, tol float64) {
+	t.Helper()
+	if !(math.Abs(got-want) <= tol) {
+		t.Errorf("%s = %.8g, want %.8g ± %.2g", what, got, want, tol)
+	}
+}
+
+func mustWelch(t testing.TB, rate float64, o Options) *Welch {
+	t.Helper()
+	w, err := NewWelch(rate, o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return w
+}
+
+func taper(t testing.TB, name string) window.Taper {
+	t.Helper()
+	w, err := window.ByName(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return w
+}
+
+func whiteNoise(rng *rand.Rand, n int, sigma float64) []float64 {
+	x := make([]float64, n)
+	for i := range x {
+		x[i] = sigma * rng.NormFloat64()
+	}
+	return x
+}
+
+// White noise of variance σ² has the one-sided density 2σ²/fs, whatever taper,
+// overlap and block size. The mean over n bins scatters by √(2·spread/(ν·n)).
+func TestWhiteNoiseLevel(t *testing.T) {
+	rng := rand.New(rand.NewPCG(1, 1))
+	const rate, sigma = 1e4, 3e-6
+	x := whiteNoise(rng, 60000, sigma)
+	for i := range x {
+		x[i] += 0.7 // an offset 2e5 times the noise must stay in bin 0 or go
+	}
+	for _, name := range []string{"boxcar", "hann", "blackman-harris", "hft116d", "kaiser:3", "dolph-chebyshev:80"} {
+		for _, overlap := range []float64{NoOverlap, 0.5, 0.75} {
+			w := mustWelch(t, rate, Options{Size: 1000, Taper: taper(t, name), Overlap: overlap})
+			for at := 0; at < len(x); {
+				n := min(1+rng.IntN(3000), len(x)-at)
+				w.Add(x[at : at+n])
+				at += n
+			}
+			d := w.Density()
+			mean, n := 0.0, 0.0
+			for _, p := range d.PSD[10 : len(d.PSD)-10] {
+				mean += p
+				n++
+			}
+			want := 2 * sigma * sigma / rate
+			near(t, name+" density over 2σ²/fs", mean/n/want, 1, 4*math.Sqrt(2*d.lobe.spread/(d.DOF*n)))
+			near(t, name+" power", math.Sqrt(d.Power(100, 4900))/sigma, math.Sqrt(0.96), 0.02)
+		}
+	}
+}
+
+// Overlap correlation at 50 %: Hann 16.7 %, minimum 4-term Blackman–Harris 3.8 %,
+// boxcar 50 %; at 75 %: 65.9 %, 46.0 %, 75 % (Harris, Proc. IEEE 66(1), 1978, Table I,
+// from memory). The printed digits limit the agreement.
+func TestFreedomMatchesHarrisOverlapCorrelation(t *testing.T) {
+	for _, c := range []struct {
+		name         string
+		half, threeQ float64
+	}{{"hann", 0.167, 0.659}, {"blackman-harris", 0.038, 0.460}, {"boxcar", 0.5, 0.75}} {
+		w := mustWelch(t, 1, Options{Size: 4000, Taper: taper(t, c.name), Overlap: 0.5})
+		w.used = 2
+		dof := w.freedom()
+		// Two segments: ν = 4/(1 + ρ²).
+		near(t, c.name+" at 50 %", math.Sqrt(4/dof-1), c.half, 0.0005)
+		w = mustWelch(t, 1, Options{Size: 4000, Taper: taper(t, c.name), Overlap: 0.75})
+		w.used = 2
+		dof = w.freedom()
+		near(t, c.name+" at 75 %", math.Sqrt(4/dof-1), c.threeQ, 0.0005)
+	}
+}
+
+// The scatter of a bin over many spectra is that of χ²_ν/ν, √(2/ν); the variance of
+// n values scatters by about √(2/n) itself (more for small ν: kurtosis 12/ν).
+func TestFreedomMatchesScatter(t *testing.T) {
+	rng := rand.New(rand.NewPCG(2, 1))
+	for _, name := range []string{"hann", "blackman-harris"} {
+		var sum, sum2, n, dof float64
+		for range 60 {
+			w := mustWelch(t, 1, Options{Size: 256, Taper: taper(t, name)})
+			w.Add(whiteNoise(rng, 2000, 1))
+			d := w.Density()
+			dof = d.DOF
+			for k := 8; k < 120; k += 8 { // far enough apart to be independent
+				sum += d.PSD[k]
+				sum2 += d.PSD[k] * d.PSD[k]
+				n++
+			}
+		}
+		mean := sum / n
+		got := (sum2/n - mean*mean) / (mean * mean)
+		near(t, name+" variance over 2/ν", got*dof/2, 1, 4*math.Sqrt((2+12/dof)/n))
+	}
+}
+
+// χ² critical values for ν = 10: 3.247 and 20.483 (NIST/SEMATECH e-Handbook,
+// section 1.3.6.7.4).
+func TestInterval(t *testing.T) {
+	lo, hi := (&Density{DOF: 10}).Interval(0.95)
+	near(t, "lower factor", lo, 10/20.483, 1e-5)
+	near(t, "upper factor", hi, 10/3.247, 1e-3)
+}
+
+func TestGapsAndBadSamples(t *testing.T) {
+	w := mustWelch(t, 1, Options{Size: 100, Overlap: NoOverlap})
+	x := whiteNoise(rand.New(rand.NewPCG(3, 1)), 250, 1)
+	w.Add(x)
+	w.Break()
+	w.Add(x)
+	x[20] = math.NaN()
+	w.Break()
+	w.Add(x)
+	d := w.Density()
+	if d.Segments != 5 || d.Skipped != 1 {
+		t.Errorf("%d segments, %d skipped; want 5 and 1", d.Segments, d.Skipped)
+	}
+	for k, p := range d.PSD {
+		if math.IsNaN(p) {
+			t.Fatalf("PSD[%d] is NaN", k)
+		}
+	}
+	if d := mustWelch(t, 1, Options{}).Density(); !math.IsNaN(d.PSD[5]) || d.Lines(d.Floor(64), 1e-3) != nil {
+		t.Error("an empty accumulator pretends to know something")
+	}
+}
+
+func TestWelchErrors(t *testing.T) {
+	for want, c := range map[string]struct {
+		rate float64
+		o    Options
+	}{
+		"sample rate -1 Hz":      {-1, Options{}},
+		"segments of 3 samples":  {1, Options{Size: 3}},
+		"overlap 1: must lie in": {1, Options{Overlap: 1}},
+	} {
+		if _, err := NewWelch(c.rate, c.o); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("error %v, want one with %q", err, want)
+		}
+	}
+	for n, want := range map[int]int{1: 16, 17: 18, 65537: 65610, 4096: 4096, 7: 16, 101: 108} {
+		if got := SmoothSize(n); got != want {
+			t.Errorf("SmoothSize(%d) = %d, want %d", n, got, want)
+		}
+	}
+}
+
+func TestAddDoesNotAllocate(t *testing.T) {
+	w := mustWelch(t, 1, Options{Size: 256})
+	x := make([]float64, 1000)
+	if n := testing.AllocsPerRun(5, func() { w.Add(x) }); n != 0 {
+		t.Errorf("%g allocations", n)
+	}
+}
+
+func BenchmarkWelch(b *testing.B) {
+	for _, c := range []struct {
+		name string
+		size int
+	}{{"4096", 4096}, {"16384", 16384}, {"65610", 65610}} {
+		b.Run("size="+c.name, func(b *testing.B) {
+			w := mustWelch(b, 1, Options{Size: c.size})
+			x := whiteNoise(rand.New(rand.NewPCG(1, 1)), 1<<17, 1)
+			b.SetBytes(int64(8 * len(x)))
+			for b.Loop() {
+				w.Add(x)
+			}
+			b.ReportMetric(float64(len(x))*float64(b.N)/b.Elapsed().Seconds()/1e6, "Msamples/s")
+		})
+	}
+}
