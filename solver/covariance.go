@@ -104,16 +104,9 @@ func (s *Solver) covariance(r *Result, st *state) {
 // settle puts the smallest rotation that carries the coils' axis to where it
 // is into st.
 func (s *Solver) settle(st *state) {
-	st.q = s.smallest(st.q)
-	st.r = matrixOf(st.q)
-}
-
-// smallest returns the smallest rotation that carries the coils' axis to where
-// q carries it.
-func (s *Solver) smallest(q quat.Number) quat.Number {
-	r := matrixOf(q)
-	u := r.apply(&s.rig.axis)
-	return between(&s.rig.axis, &u)
+	u := st.r.apply(&s.rig.axis)
+	st.q = between(&s.rig.axis, &u)
+	st.r.set(&st.q)
 }
 
 // between returns the smallest rotation that carries unit vector a to unit

@@ -156,11 +156,11 @@ func (s *Solver) orient(st *state, i int) bool {
 		}
 		u := vec3{axial[0] / m, axial[1] / m, axial[2] / m}
 		st.q = between(&s.rig.axis, &u)
-		st.r = matrixOf(st.q)
+		st.r.set(&st.q)
 		return true
 	}
 	st.q = attitude(&k)
-	st.r = matrixOf(st.q)
+	st.r.set(&st.q)
 	return true
 }
 

@@ -188,7 +188,7 @@ func (s *Solver) shorten(step *[6]float64) bool {
 
 // move puts st ⊕ step into to.
 func (s *Solver) move(to, st *state, step *[6]float64) {
-	to.x = vec3{st.x[0] + step[0], st.x[1] + step[1], st.x[2] + step[2]}
-	to.q = turn(st.q, step[3], step[4], step[5])
-	to.r = matrixOf(to.q)
+	to.x[0], to.x[1], to.x[2] = st.x[0]+step[0], st.x[1]+step[1], st.x[2]+step[2]
+	turn(&to.q, &st.q, step[3], step[4], step[5])
+	to.r.set(&to.q)
 }

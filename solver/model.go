@@ -47,14 +47,16 @@ type rig struct {
 	reach   float64         // half the diagonal of the volume [m]
 	stride  float64         // one over the square of the longest step [1/m²]
 	dipoles []kernel.Dipole // one per block when every source is a dipole
+	points  [][6]float64    // then axis [m²] and arm [m] of each coil
 	grid    *grid
 }
 
 func (g *rig) stateOf(p rigid.Pose) state {
-	q := unitQuat(p.Rotation)
-	r := matrixOf(q)
-	a := r.apply(&g.pivot)
-	return state{vec3{p.Position.X + a[0], p.Position.Y + a[1], p.Position.Z + a[2]}, q, r}
+	st := state{q: unitQuat(p.Rotation)}
+	st.r.set(&st.q)
+	a := st.r.apply(&g.pivot)
+	st.x = vec3{p.Position.X + a[0], p.Position.Y + a[1], p.Position.Z + a[2]}
+	return st
 }
 
 func (g *rig) poseOf(st *state) rigid.Pose {
@@ -175,12 +177,18 @@ func (s *Solver) Evaluate(pose rigid.Pose, m []float64, jacobian [][6]float64) e
 // evaluateDipoles hands the whole array to the kernel.
 func (s *Solver) evaluateDipoles(st *state) {
 	r := &st.r
-	for c := range s.rig.pickups {
-		p := &s.rig.pickups[c]
-		n, a := r.apply(&p.axis), r.apply(&p.nodes[0].arm)
-		s.coils[c] = kernel.Point{
-			st.x[0] + a[0], st.x[1] + a[1], st.x[2] + a[2], n[0], n[1], n[2], a[0], a[1], a[2],
-		}
+	x, y, z := st.x[0], st.x[1], st.x[2]
+	for c := range s.coils {
+		p, co := &s.rig.points[c], &s.coils[c]
+		nx, ny, nz, ax, ay, az := p[0], p[1], p[2], p[3], p[4], p[5]
+		co[3] = r[0]*nx + r[1]*ny + r[2]*nz
+		co[4] = r[3]*nx + r[4]*ny + r[5]*nz
+		co[5] = r[6]*nx + r[7]*ny + r[8]*nz
+		bx := r[0]*ax + r[1]*ay + r[2]*az
+		by := r[3]*ax + r[4]*ay + r[5]*az
+		bz := r[6]*ax + r[7]*ay + r[8]*az
+		co[6], co[7], co[8] = bx, by, bz
+		co[0], co[1], co[2] = x+bx, y+by, z+bz
 	}
 	kernel.DipoleRows(s.rows, s.rig.dipoles, s.coils, s.data)
 }

@@ -115,7 +115,7 @@ func TestSmallestRotationMovesOrigin(t *testing.T) {
 		ends := [2]rigid.Pose{}
 		for i, sign := range []float64{-1, 1} {
 			e := st
-			e.q = turn(st.q, sign*h*tilt[0], sign*h*tilt[1], sign*h*tilt[2])
+			s.move(&e, &st, &[6]float64{3: sign * h * tilt[0], 4: sign * h * tilt[1], 5: sign * h * tilt[2]})
 			s.settle(&e)
 			ends[i] = s.rig.poseOf(&e)
 		}

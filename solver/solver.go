@@ -223,6 +223,10 @@ func (g *rig) arrangeDipoles() {
 		}
 	}
 	g.dipoles = d
+	for _, p := range g.pickups {
+		a := &p.nodes[0].arm
+		g.points = append(g.points, [6]float64{p.axis[0], p.axis[1], p.axis[2], a[0], a[1], a[2]})
+	}
 }
 
 // Coils whose axes differ by less than coaxialTurn [rad] and whose centres lie

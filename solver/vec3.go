@@ -33,22 +33,20 @@ func (r *rotation) apply(v *vec3) vec3 {
 	}
 }
 
-// matrixOf returns R(q) of a unit quaternion.
-func matrixOf(q quat.Number) rotation {
+// set puts R(q) of a unit quaternion into r.
+func (r *rotation) set(q *quat.Number) {
 	w, x, y, z := q.Real, q.Imag, q.Jmag, q.Kmag
 	x2, y2, z2 := x+x, y+y, z+z
 	xx, yy, zz := x*x2, y*y2, z*z2
 	xy, xz, yz := x*y2, x*z2, y*z2
 	wx, wy, wz := w*x2, w*y2, w*z2
-	return rotation{
-		1 - yy - zz, xy - wz, xz + wy,
-		xy + wz, 1 - xx - zz, yz - wx,
-		xz - wy, yz + wx, 1 - xx - yy,
-	}
+	r[0], r[1], r[2] = 1-yy-zz, xy-wz, xz+wy
+	r[3], r[4], r[5] = xy+wz, 1-xx-zz, yz-wx
+	r[6], r[7], r[8] = xz-wy, yz+wx, 1-xx-yy
 }
 
-// turn returns exp(δ/2)·q, of unit length again.
-func turn(q quat.Number, dx, dy, dz float64) quat.Number {
+// turn puts exp(δ/2)·q, of unit length again, into to.
+func turn(to, q *quat.Number, dx, dy, dz float64) {
 	h2 := (dx*dx + dy*dy + dz*dz) / 4
 	var c, s float64 // cos(|δ|/2) and sin(|δ|/2)/|δ|
 	if h2 < 1e-3 {   // the next terms are below 1e-16
@@ -66,7 +64,7 @@ func turn(q quat.Number, dx, dy, dz float64) quat.Number {
 	z := c*q.Kmag + ez*q.Real + ex*q.Jmag - ey*q.Imag
 	// One Newton step towards unit length: the product is off by rounding only.
 	n := 1.5 - 0.5*(w*w+x*x+y*y+z*z)
-	return quat.Number{Real: w * n, Imag: x * n, Jmag: y * n, Kmag: z * n}
+	to.Real, to.Imag, to.Jmag, to.Kmag = w*n, x*n, y*n, z*n
 }
 
 // unitQuat returns q over its length, the identity for zero.
