@@ -1,17 +1,12 @@
 package rig
 
 import (
-	"bytes"
 	"fmt"
-	"maps"
 	"slices"
 	"strconv"
 	"strings"
 
-	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
-
-	"tonepose/fieldmodels/rigid"
 )
 
 // Edit gathers changes of a rig's values and writes them into its own text:
@@ -67,77 +62,26 @@ func (e *Edit) set(path string, x ...float64) {
 	e.sets = append(e.sets, set{path: path, number: x})
 }
 
-// MoveEmitter changes the model of emitter i as a calibration does: tilts it by
-// the rotation vector tilt [rad] about its centre (Emitter.Center of
-// Rig.Array), shifts it by shift [m], both in the rig frame, and multiplies its
-// turns, or its moment, by strength. What stays the same keeps its text.
-func (e *Edit) MoveEmitter(i int, shift, tilt r3.Vec, strength float64) {
-	m := &e.rig.Emitters[i].Model
-	e.move(m, index("emitters", i)+".model", motion{m.center(), rigid.Exp(tilt), shift, strength, tilt != r3.Vec{}})
-}
-
-type motion struct {
-	pivot    r3.Vec
-	turn     quat.Number
-	shift    r3.Vec
-	strength float64
-	turns    bool
-}
-
-func (mo motion) point(p r3.Vec) r3.Vec {
-	if mo.turns {
-		p = r3.Add(mo.pivot, rigid.Rotate(mo.turn, r3.Sub(p, mo.pivot)))
-	}
-	return r3.Add(p, mo.shift)
-}
-
-func (e *Edit) move(m *Model, path string, mo motion) {
-	switch m.Type {
-	case "sum":
-		for i := range m.Parts {
-			e.move(&m.Parts[i], index(path+".parts", i), mo)
-		}
-		return
-	case "polyline":
-		for i, p := range m.PointsM {
-			e.SetVector(index(path+".points_m", i), mo.point(p))
-		}
-	default:
-		e.SetVector(path+".center_m", mo.point(m.CenterM))
-	}
-	if m.Type == "dipole" {
-		v := m.MomentM2
-		if mo.turns {
-			v = rigid.Rotate(mo.turn, v)
-		}
-		e.SetVector(path+".moment_m2", r3.Scale(mo.strength, v))
-		return
-	}
-	if mo.turns && m.Type != "polyline" {
-		e.SetVector(path+".axis", rigid.Rotate(mo.turn, m.Axis))
-	}
-	if mo.turns && m.Type == "rectangle" {
-		e.SetVector(path+".width_axis", rigid.Rotate(mo.turn, m.WidthAxis))
-	}
-	e.SetNumber(path+".turns", m.Turns*mo.strength)
-}
-
 // Text returns the changed file. It is read again and compared value by value:
 // what was set must have changed and nothing else.
 func (e *Edit) Text() ([]byte, error) {
 	if e.err != nil {
 		return nil, e.err
 	}
-	// A value behind an anchor may serve several places. Where a change shows
-	// up uninvited, the old value is written out there, and the text is made
-	// again; every round pins at least one more place.
 	want := flatten(e.rig.root)
 	for _, s := range e.sets {
 		want[s.path] = s.leaf()
 	}
+	// A value behind an anchor may serve several places. Where a change shows
+	// up uninvited, the old value is written out there, and the text is made
+	// again; every round pins at least one more place.
 	sets := slices.Clone(e.sets)
 	for {
-		text, err := e.render(sets)
+		base, err := unshare(e.rig, sets)
+		if err != nil {
+			return nil, err
+		}
+		text, err := e.render(base, sets)
 		if err != nil {
 			return nil, err
 		}
@@ -159,17 +103,9 @@ func (e *Edit) Text() ([]byte, error) {
 			}
 		}
 		if !pinned {
-			return nil, e.fail(wrong[0], "cannot be changed in place", "write the value out where it is used, without anchors")
+			return nil, refuse(e.rig, wrong[0], "cannot be changed in place", "write the value out where it is used, without anchors")
 		}
 	}
-}
-
-func (e *Edit) fail(path, message, hint string) error {
-	line := 0
-	if n, _, _ := e.locate(path); n != nil {
-		line = n.at.line
-	}
-	return &Error{File: e.rig.File, Line: line, Path: path, Message: message, Hint: hint}
 }
 
 // pin makes the change that writes an old value out.
@@ -185,97 +121,70 @@ func pin(path, leaf string) (set, bool) {
 	return s, len(s.number) == 1 || len(s.number) == 3
 }
 
-// flatten lists every scalar, and every list of scalars, by its path; numbers
-// in their shortest form. The calibration block is compared apart.
-func flatten(root *node) map[string]string {
-	out := map[string]string{}
-	var walk func(n *node, path string)
-	walk = func(n *node, path string) {
-		switch n.kind {
-		case scalar:
-			out[path] = n.leaf()
-		case mapping:
-			for _, e := range n.entries {
-				if path != "" || e.key != "calibration" {
-					walk(e.value, join(path, e.key))
-				}
-			}
-		case list:
-			var leaves []string
-			for _, item := range n.items {
-				if item.kind != scalar {
-					for i, item := range n.items {
-						walk(item, index(path, i))
-					}
-					return
-				}
-				leaves = append(leaves, item.leaf())
-			}
-			out[path] = "[" + strings.Join(leaves, ", ") + "]"
-		}
+func refuse(base *Rig, path, message, hint string) error {
+	line := 0
+	if sp := locate(base.root, path); sp.n != nil {
+		line = sp.n.at.line
 	}
-	walk(root, "")
-	return out
+	return &Error{File: base.File, Line: line, Path: path, Message: message, Hint: hint}
 }
 
-func (n *node) leaf() string {
-	if n.plain && decimal.MatchString(n.text) {
-		if x, err := strconv.ParseFloat(n.text, 64); err == nil {
-			return format(x)
+// unshare writes out, on one line, every mapping or list that comes by an alias
+// or a merge and in which a value is to change. The values stay as they are.
+func unshare(base *Rig, sets []set) (*Rig, error) {
+	for _, c := range sets {
+		sp := locate(base.root, c.path)
+		if !sp.shared {
+			continue
 		}
-	}
-	return n.text
-}
-
-func differences(want, got map[string]string) []string {
-	var out []string
-	for _, path := range slices.Sorted(maps.Keys(want)) {
-		if g, ok := got[path]; !ok || g != want[path] {
-			out = append(out, path)
+		s := newScript(base.Text)
+		if sp.parent == nil {
+			if err := s.replace(sp.n.at, "*"+sp.n.alias, sp.n.flowText()); err != nil {
+				return nil, err
+			}
+		} else if !s.insertKey(sp.parent, sp.key, sp.n.flowText()) {
+			return nil, refuse(base, c.path, "cannot be added to its mapping", "add the key by hand")
 		}
-	}
-	for _, path := range slices.Sorted(maps.Keys(got)) {
-		if _, ok := want[path]; !ok {
-			out = append(out, path)
+		text, err := s.run()
+		if err != nil {
+			return nil, err
 		}
+		apart, err := Parse(base.File, text, base.opts)
+		if err != nil {
+			return nil, fmt.Errorf("rig: the changed file would not be valid: %w", err)
+		}
+		return unshare(apart, sets)
 	}
-	return out
+	return base, nil
 }
 
 // render writes the changes, and the calibration block, into the text.
-func (e *Edit) render(sets []set) ([]byte, error) {
-	text, hadMark := bytes.CutPrefix(e.rig.Text, []byte(byteOrderMark))
-	s := newScript(text)
+func (e *Edit) render(base *Rig, sets []set) ([]byte, error) {
+	s := newScript(base.Text)
 	for _, set := range sets {
-		if err := e.apply(s, set); err != nil {
+		if err := apply(base, s, set); err != nil {
 			return nil, err
 		}
 	}
 	if e.calibration != nil {
-		if err := s.replaceBlock(e.rig.root, "calibration", e.calibration.yaml(s.newline)); err != nil {
-			return nil, &Error{File: e.rig.File, Message: err.Error(), Hint: "write the top level as key: value lines"}
+		if err := s.replaceBlock(base.root, "calibration", e.calibration.yaml(s.newline)); err != nil {
+			return nil, &Error{File: base.File, Message: err.Error(), Hint: "write the top level as key: value lines"}
 		}
 	}
-	out, err := s.run()
-	if err != nil {
-		return nil, err
-	}
-	if hadMark {
-		out = append([]byte(byteOrderMark), out...)
-	}
-	return out, nil
+	return s.run()
 }
 
-func (e *Edit) apply(s *script, c set) error {
-	n, parent, key := e.locate(c.path)
+func apply(base *Rig, s *script, c set) error {
+	sp := locate(base.root, c.path)
+	n := sp.n
 	switch {
-	case n == nil && parent == nil:
-		return e.fail(c.path, "is not in the file, or comes by an alias", "write the mapping out where it is used")
+	case n == nil && sp.parent == nil:
+		return refuse(base, c.path, "is not in the file", "")
 	case n != nil && !c.own && n.leafOrList() == c.leaf():
 		return nil
-	case parent != nil:
-		if !s.insertKey(parent, key, c.leaf()) {
-			return e.fail(c.path, "cannot be added to its mapping", "add the key by hand")
+	case sp.parent != nil:
+		if !s.insertKey(sp.parent, sp.key, c.leaf()) {
+			return refuse(base, c.path, "cannot be added to its mapping", "add the key by hand")
 		}
 		return nil
 	case n.alias != "":
@@ -296,50 +205,48 @@ func (e *Edit) apply(s *script, c set) error {
 		}
 		return nil
 	}
-	return e.fail(c.path, fmt.Sprintf("is not a value of %d numbers", len(c.number)), "")
+	return refuse(base, c.path, fmt.Sprintf("is not a value of %d numbers", len(c.number)), "")
 }
 
-func (n *node) leafOrList() string {
-	if n.kind == scalar {
-		return n.leaf()
-	}
-	return flatten(n)[""]
+// spot is where a path leads.
+type spot struct {
+	n      *node  // the value; nil when missing
+	parent *node  // where to add the key, when it is missing or merely merged
+	key    string // with parent
+	shared bool   // the path goes on inside n, whose text serves other places
 }
 
-// locate follows a path. It returns the value; for a key that is missing or
-// merely merged also the mapping to add it to; or nothing when the way leads
-// through an alias, whose text serves other places.
-func (e *Edit) locate(path string) (n, parent *node, key string) {
-	n = e.rig.root
+func locate(root *node, path string) spot {
+	n := root
 	steps := splitPath(path)
 	for k, step := range steps {
 		last := k == len(steps)-1
 		if n.alias != "" {
-			return nil, nil, ""
+			return spot{n: n, shared: true}
 		}
 		if i, err := strconv.Atoi(step); err == nil && n.kind == list {
 			if i < 0 || i >= len(n.items) {
-				return nil, nil, ""
+				return spot{}
 			}
 			n = n.items[i]
 			continue
 		}
 		if n.kind != mapping {
-			return nil, nil, ""
+			return spot{}
 		}
 		found := find(n.entries, step)
 		switch {
 		case found != nil && !found.merged:
 			n = found.value
-		case !last:
-			return nil, nil, ""
 		case found != nil:
-			return found.value, n, step
+			return spot{n: found.value, parent: n, key: step, shared: !last}
+		case last:
+			return spot{parent: n, key: step}
 		default:
-			return nil, n, step
+			return spot{}
 		}
 	}
-	return n, nil, ""
+	return spot{n: n}
 }
 
 // splitPath parts a.b[3].c into a, b, 3, c.

@@ -1,6 +1,7 @@
 package rig
 
 import (
+	"bytes"
 	"errors"
 	"math"
 	"os"
@@ -41,6 +42,16 @@ func FuzzLoad(f *testing.F) {
 					t.Fatal(err)
 				}
 			}
+		}
+		// A change either is refused or reads back; Text compares.
+		e := rg.Edit()
+		for i := range rg.Emitters {
+			e.MoveEmitter(i, r3.Vec{X: 1e-3}, r3.Vec{Y: 0.01}, 1.01)
+		}
+		e.SetNumber("channels[0].delay_s", 1e-6)
+		e.SetCalibration(Calibration{Parameters: []string{"a"}}, nil)
+		if changed, err := e.Text(); err == nil && bytes.Equal(changed, text) {
+			t.Fatal("nothing changed")
 		}
 		for _, s := range rg.Sensors {
 			for _, c := range s.Coils {

@@ -90,15 +90,20 @@ func (o object) value(key string, required bool) *node {
 
 func (o object) has(key string) bool { return o.n != nil && o.n.get(key) != nil }
 
-// at is the place of a key's value, or of the mapping.
+// at is the place of a key: of its value when that is a scalar; without the
+// key, of the mapping.
 func (o object) at(key string) place {
 	if o.n == nil {
 		return place{}
 	}
-	if n := o.n.get(key); n != nil {
-		return n.at
+	e := find(o.n.entries, key)
+	switch {
+	case e == nil:
+		return o.n.at
+	case e.value.kind == scalar:
+		return e.value.at
 	}
-	return o.n.at
+	return e.at
 }
 
 // rule is what a number has to satisfy.

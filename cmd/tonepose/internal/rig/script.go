@@ -25,6 +25,9 @@ type cut struct {
 
 func newScript(text []byte) *script {
 	s := &script{text: text, lines: []int{0}, newline: "\n"}
+	if bytes.HasPrefix(text, []byte(byteOrderMark)) {
+		s.lines[0] = len(byteOrderMark) // columns count from behind it
+	}
 	for i, b := range text {
 		if b == '\n' {
 			s.lines = append(s.lines, i+1)

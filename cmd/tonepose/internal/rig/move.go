@@ -1,0 +1,63 @@
+package rig
+
+import (
+	"gonum.org/v1/gonum/num/quat"
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/fieldmodels/rigid"
+)
+
+// MoveEmitter changes the model of emitter i as a calibration does: tilts it by
+// the rotation vector tilt [rad] about its centre (Emitter.Center of
+// Rig.Array), shifts it by shift [m], both in the rig frame, and multiplies its
+// turns, or its moment, by strength. What stays the same keeps its text.
+func (e *Edit) MoveEmitter(i int, shift, tilt r3.Vec, strength float64) {
+	m := &e.rig.Emitters[i].Model
+	e.move(m, index("emitters", i)+".model", motion{m.center(), rigid.Exp(tilt), shift, strength, tilt != r3.Vec{}})
+}
+
+type motion struct {
+	pivot    r3.Vec
+	turn     quat.Number
+	shift    r3.Vec
+	strength float64
+	turns    bool
+}
+
+func (mo motion) point(p r3.Vec) r3.Vec {
+	if mo.turns {
+		p = r3.Add(mo.pivot, rigid.Rotate(mo.turn, r3.Sub(p, mo.pivot)))
+	}
+	return r3.Add(p, mo.shift)
+}
+
+func (e *Edit) move(m *Model, path string, mo motion) {
+	switch m.Type {
+	case "sum":
+		for i := range m.Parts {
+			e.move(&m.Parts[i], index(path+".parts", i), mo)
+		}
+		return
+	case "polyline":
+		for i, p := range m.PointsM {
+			e.SetVector(index(path+".points_m", i), mo.point(p))
+		}
+	default:
+		e.SetVector(path+".center_m", mo.point(m.CenterM))
+	}
+	if m.Type == "dipole" {
+		v := m.MomentM2
+		if mo.turns {
+			v = rigid.Rotate(mo.turn, v)
+		}
+		e.SetVector(path+".moment_m2", r3.Scale(mo.strength, v))
+		return
+	}
+	if mo.turns && m.Type != "polyline" {
+		e.SetVector(path+".axis", rigid.Rotate(mo.turn, m.Axis))
+	}
+	if mo.turns && m.Type == "rectangle" {
+		e.SetVector(path+".width_axis", rigid.Rotate(mo.turn, m.WidthAxis))
+	}
+	e.SetNumber(path+".turns", m.Turns*mo.strength)
+}
