@@ -1,6 +1,9 @@
 package recording
 
-import "encoding/binary"
+import (
+	"encoding/binary"
+	"unsafe"
+)
 
 // binarySource is what interleaved and planar samples share.
 type binarySource struct {
@@ -45,7 +48,10 @@ func (l *layout) locate(pos int64) (offset, count int64) {
 }
 
 // interleaved samples: all channels of one sample side by side.
-type interleaved struct{ binarySource }
+type interleaved struct {
+	binarySource
+	watch *Monitor // sees 16-bit counts as they are stored, cheaper than the floats made of them
+}
 
 func (s *interleaved) read(dst [][]float64, n int, pos int64) (nonFinite bool, err error) {
 	frame, size := s.layout.frameBytes(), s.layout.typ.size
@@ -57,6 +63,9 @@ func (s *interleaved) read(dst [][]float64, n int, pos int64) (nonFinite bool, e
 			return false, err
 		}
 		end := done + int(count)
+		if s.watch != nil {
+			s.watch.stored16(b, s.layout.typ, pos+int64(done))
+		}
 		for c, d := range dst {
 			if s.decode(d[done:end], b[c*size:], int(frame), s.scale[c]) {
 				nonFinite = true
@@ -67,22 +76,36 @@ func (s *interleaved) read(dst [][]float64, n int, pos int64) (nonFinite bool, e
 	return nonFinite, nil
 }
 
-// readInt16 reads counts of 8 or 16 bits as they are.
+// readInt16 reads counts of 8 or 16 bits. On little-endian machines 16-bit samples go from the file to dst directly.
 func (s *interleaved) readInt16(dst []int16, pos int64) error {
-	frame := s.layout.frameBytes()
+	typ, channels := s.layout.typ, int64(s.layout.channels)
 	for len(dst) > 0 {
 		offset, count := s.layout.locate(pos)
-		count = min(count, int64(len(dst)/s.layout.channels), max(1, blockBytes/frame))
-		b, err := s.bytes(count*frame, offset)
-		if err != nil {
-			return err
+		count = min(count, int64(len(dst))/channels)
+		direct := typ.size == 2 && littleEndian
+		if !direct {
+			count = min(count, max(1, blockBytes/s.layout.frameBytes()))
 		}
-		d := dst[:count*int64(s.layout.channels)]
-		switch s.layout.typ.kind {
-		case 'i':
-			countsOf(d, b, s.layout.typ.size, 0)
-		case 'u':
-			countsOf(d, b, s.layout.typ.size, -1<<15)
+		d := dst[:count*channels]
+		if direct {
+			b := bytesOf(d)
+			if err := readAt(s.file, b, offset); err != nil {
+				return err
+			}
+			if typ.big {
+				swap(b, 2)
+			}
+			if typ.kind == 'u' {
+				for i := range d {
+					d[i] ^= -1 << 15
+				}
+			}
+		} else {
+			b, err := s.bytes(count*s.layout.frameBytes(), offset)
+			if err != nil {
+				return err
+			}
+			countsOf(d, b, typ)
 		}
 		pos += count
 		dst = dst[len(d):]
@@ -90,20 +113,29 @@ func (s *interleaved) readInt16(dst []int16, pos int64) error {
 	return nil
 }
 
-// countsOf widens counts; flip turns offset binary into signed.
-func countsOf(d []int16, b []byte, size int, flip int16) {
-	if size == 1 {
-		flip >>= 8
-		b = b[:len(d)]
-		for i := range d {
-			d[i] = int16(int8(b[i]) ^ int8(flip))
-		}
-		return
+// countsOf widens little-endian samples to signed counts.
+func countsOf(d []int16, b []byte, typ sampleType) {
+	flip := uint16(0)
+	if typ.kind == 'u' {
+		flip = 1 << (8*typ.size - 1)
 	}
 	for i := range d {
-		d[i] = int16(binary.LittleEndian.Uint16(b)) ^ flip
-		b = b[2:]
+		if typ.size == 1 {
+			d[i] = int16(int8(b[i] ^ byte(flip)))
+		} else {
+			d[i] = int16(binary.LittleEndian.Uint16(b[2*i:]) ^ flip)
+		}
 	}
+}
+
+var littleEndian = binary.NativeEndian.Uint16([]byte{1, 0}) == 1
+
+// bytesOf is the memory of d as bytes.
+func bytesOf(d []int16) []byte {
+	if len(d) == 0 {
+		return nil
+	}
+	return unsafe.Slice((*byte)(unsafe.Pointer(&d[0])), 2*len(d))
 }
 
 // planar samples: channel after channel, as in NumPy's Fortran order. Each block is gathered by seeking.

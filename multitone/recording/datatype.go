@@ -184,29 +184,26 @@ func decodeU64(dst []float64, b []byte, step int, scale float64) bool {
 }
 
 func decodeF32(dst []float64, b []byte, step int, scale float64) (nonFinite bool) {
-	const exponent = 0x7f800000
+	// An exponent of all ones, and only that, carries into the sign bit.
+	var carry uint32
 	o := 0
 	for i := range dst {
 		u := binary.LittleEndian.Uint32(b[o:])
-		if u&exponent == exponent {
-			nonFinite = true
-		}
+		carry |= u&^(1<<31) + 1<<23
 		dst[i] = float64(math.Float32frombits(u)) * scale
 		o += step
 	}
-	return nonFinite
+	return carry>>31 != 0
 }
 
 func decodeF64(dst []float64, b []byte, step int, scale float64) (nonFinite bool) {
-	const exponent = 0x7ff << 52
+	var carry uint64
 	o := 0
 	for i := range dst {
 		u := binary.LittleEndian.Uint64(b[o:])
-		if u&exponent == exponent {
-			nonFinite = true
-		}
+		carry |= u&^(1<<63) + 1<<52
 		dst[i] = math.Float64frombits(u) * scale
 		o += step
 	}
-	return nonFinite
+	return carry>>63 != 0
 }

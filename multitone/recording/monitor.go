@@ -1,11 +1,235 @@
 package recording
 
-// Event is a fault.
-type Event struct{}
+import (
+	"fmt"
+	"math"
+	"math/bits"
+	"strings"
+	"sync"
+)
 
-// Monitor watches.
-type Monitor struct{}
+// Flags are the faults of a stretch of samples.
+type Flags uint8
 
-func (m *Monitor) block(dst [][]float64, n int, pos int64)  {}
-func (m *Monitor) counts(b []int16, pos int64)              {}
-func (m *Monitor) nonFinite(channel int, start, stop int64) {}
+// The faults, in the order in which tables name them.
+const (
+	Clipped  Flags = 1 << iota // at the end of the converter's range, or a flat top
+	Gap                        // samples lost, or not finite
+	Repeated                   // a block delivered twice
+	Stuck                      // no change for StuckSamples
+)
+
+var flagNames = []string{"clipped", "gap", "repeated", "stuck"}
+
+// String joins the names by semicolons; empty if there is no fault.
+func (f Flags) String() string {
+	var names []string
+	for i, name := range flagNames {
+		if f>>i&1 != 0 {
+			names = append(names, name)
+		}
+	}
+	return strings.Join(names, ";")
+}
+
+// StuckSamples is how long a channel may stay on one value before it counts as stuck. White noise of rms σ in units of
+// the converter's step keeps to one code with probability p = erf(1/(2√2 σ)) at each sample; at σ = 0.18, p^4096 is
+// 1.5e-10, so a channel with that much noise is never called stuck in a day's recording, and one with less carries
+// nothing that averaging could bring out. A drive channel that is digitally silent is stuck, and rightly so.
+const StuckSamples = 4096
+
+// Event is one fault. Samples [Start, Stop) are concerned; for samples lost by the recorder Start = Stop is the first
+// sample after the gap. Faults nearer to each other than 64 samples are one event.
+type Event struct {
+	Kind        Flags
+	Channel     int // −1: all
+	Start, Stop int64
+}
+
+// Channel is what a Monitor says of one channel, in units of the blocks (volts, or full scale).
+type Channel struct {
+	Name       string
+	Min, Max   float64
+	DC         float64 // mean
+	Drift      float64 // change of the mean from start to end, by a straight line
+	DriftSigma float64 // its standard deviation, from how the means of up to 128 stretches scatter about the line
+	Clipped    int64   // samples
+	NonFinite  int64   // samples
+	Stuck      int64   // samples, of stretches of at least StuckSamples
+}
+
+// Monitor judges the samples of a recording in the stream, without knowing any tone. It looks at each block briefly and
+// into the details only on suspicion. Give it to Reader.Watch; its methods may be called meanwhile from other goroutines.
+//
+// Clipping of integers is told by the end codes, and like that of floats by flat tops: three or more equal samples at
+// the extreme of a stretch, entered or left by a step that no smooth peak under this quantisation makes. Repeated blocks
+// are told by fingerprints, so their edges are good to some tens of samples; a recording that starts as an exactly
+// periodic signal (simulated without noise) is never called repeated.
+type Monitor struct {
+	mu       sync.Mutex
+	info     Info
+	piece    int // samples looked at together, a power of two
+	next     int64
+	channels []channelState
+	faults   []spans // [channel+1][kind]
+	repeat   repeat
+	scratch  []float64
+	sums     []float64 // of a piece, one a channel
+	lanes    []lane
+}
+
+// channelState is what is kept of a channel.
+type channelState struct {
+	min, max           float64 // in stored units
+	lowEnd, highEnd    float64 // end codes; infinite for floats
+	size               float64 // of a stored unit in the blocks' units
+	run                run
+	clipped, nonFinite int64
+	means              means
+}
+
+// NewMonitor makes a Monitor for the recording that info describes. Gaps that its captures tell are flagged at once.
+func NewMonitor(info Info) *Monitor {
+	m := &Monitor{info: info, piece: 4096, channels: make([]channelState, info.Channels)}
+	for m.piece > 64 && m.piece*info.Channels*2 > 32<<10 { // what the nearest cache holds
+		m.piece /= 2
+	}
+	m.faults = make([]spans, (info.Channels+1)*len(flagNames))
+	m.scratch, m.sums = make([]float64, m.piece), make([]float64, info.Channels)
+	m.repeat.init(info.Channels)
+	for c := range m.channels {
+		s := &m.channels[c]
+		s.min, s.max, s.size = math.Inf(1), math.Inf(-1), 1
+		s.lowEnd, s.highEnd = math.Inf(-1), math.Inf(1)
+		if info.Integer {
+			s.size = info.Scale[c]
+			bits := info.container()
+			s.lowEnd = -math.Ldexp(1, bits-1)
+			s.highEnd = math.Ldexp(1, bits-1) - math.Ldexp(1, bits-info.Bits)
+		}
+	}
+	for _, c := range info.Captures {
+		if c.Missing > 0 {
+			m.add(Gap, -1, c.Start, c.Start)
+		}
+	}
+	return m
+}
+
+// container is the width of stored integers.
+func (in Info) container() int {
+	var bits int
+	fmt.Sscanf(in.Datatype[2:], "%d", &bits)
+	return bits
+}
+
+// Flags of samples [start, stop) of a channel; channel −1 asks for any.
+func (m *Monitor) Flags(channel int, start, stop int64) (f Flags) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	for k := range flagNames {
+		kind := Flags(1) << k
+		found := m.spans(kind, -1).overlap(start, stop)
+		for c := 0; c < len(m.channels) && !found; c++ {
+			found = (channel == -1 || channel == c) && m.spans(kind, c).overlap(start, stop)
+		}
+		if found {
+			f |= kind
+		}
+	}
+	return f
+}
+
+// Events lists the faults found so far, by kind, then channel, then place.
+func (m *Monitor) Events() (events []Event) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	for k := range flagNames {
+		for c := -1; c < len(m.channels); c++ {
+			for _, s := range m.spans(1<<k, c).list {
+				events = append(events, Event{1 << k, c, s.start, s.stop})
+			}
+		}
+	}
+	return events
+}
+
+// Channels says what was seen of each channel so far.
+func (m *Monitor) Channels() []Channel {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	out := make([]Channel, len(m.channels))
+	for c := range out {
+		s := &m.channels[c]
+		dc, drift, sigma := s.means.line()
+		out[c] = Channel{Name: m.info.Names[c], Min: s.min * s.size, Max: s.max * s.size, DC: dc * s.size,
+			Drift: drift * s.size, DriftSigma: sigma * s.size, Clipped: s.clipped, NonFinite: s.nonFinite}
+		for _, sp := range m.spans(Stuck, c).list {
+			out[c].Stuck += sp.stop - sp.start
+		}
+	}
+	return out
+}
+
+// Summary is one line for each kind of fault on each channel; none if all is well.
+func (m *Monitor) Summary() (text []string) {
+	channels := m.Channels()
+	events := m.Events()
+	for len(events) > 0 {
+		e := events[0]
+		count, samples := 0, int64(0)
+		for count < len(events) && events[count].Kind == e.Kind && events[count].Channel == e.Channel {
+			samples += events[count].Stop - events[count].Start
+			count++
+		}
+		who := "all channels"
+		if e.Channel >= 0 {
+			who = channels[e.Channel].Name
+			switch e.Kind {
+			case Clipped:
+				samples = channels[e.Channel].Clipped
+			case Gap:
+				samples = channels[e.Channel].NonFinite
+			}
+		}
+		line := fmt.Sprintf("%s: %s", who, e.Kind)
+		if samples > 0 {
+			line += fmt.Sprintf(", %d samples", samples)
+		}
+		text = append(text, fmt.Sprintf("%s in %s, first at %.6g s (sample %d)", line, plural(count, "place"),
+			m.info.Time(e.Start), e.Start))
+		events = events[count:]
+	}
+	return text
+}
+
+// spans of one kind of fault; the lock is held, or the Monitor is not shared yet.
+func (m *Monitor) spans(kind Flags, channel int) *spans {
+	return &m.faults[(channel+1)*len(flagNames)+bits.TrailingZeros8(uint8(kind))]
+}
+
+func (m *Monitor) add(kind Flags, channel int, start, stop int64) {
+	m.spans(kind, channel).add(span{start, stop})
+}
+
+// nonFinite is told by the Reader, which has replaced the samples.
+func (m *Monitor) nonFinite(c int, start, stop int64) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if start = max(start, m.next); start < stop {
+		m.channels[c].nonFinite += stop - start
+		m.add(Gap, c, start, stop)
+	}
+}
+
+// unseen trims samples [pos, pos+n) to those not judged yet. After a jump the running states start anew.
+func (m *Monitor) unseen(pos int64, n int) (skip int) {
+	if pos > m.next {
+		for c := range m.channels {
+			m.channels[c].run = run{}
+		}
+		m.repeat.restart()
+		m.next = pos
+	}
+	return int(min(m.next-pos, int64(n)))
+}

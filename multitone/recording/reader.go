@@ -21,6 +21,7 @@ type Reader struct {
 	last   []float64 // last finite value of each channel
 	counts int64     // samples that were not finite, in this pass
 	watch  *Monitor
+	stored bool // watch sees the stored counts instead of the floats
 }
 
 // file is the data: a regular file, or standard input spooled into one.
@@ -74,15 +75,15 @@ func (r *Reader) SeekSample(n int64) error {
 
 // ReadPlanar fills dst[c] with the next samples of channel c, in volts (see Info.Volts), and returns how many: as many
 // as dst holds except at the end, then 0 and io.EOF. A sample that is not finite is replaced by the last finite one of
-// its channel (0 before the first) and counted; see NonFinite. dst needs one slice a channel, of equal lengths.
+// its channel (0 before the first) and counted; see NonFinite. A Monitor flags it as a gap. dst needs one slice a channel, of equal lengths.
 func (r *Reader) ReadPlanar(dst [][]float64) (n int, err error) {
 	if len(dst) != r.info.Channels {
-		panic(fmt.Sprintf("recording: %d slices for %d channels", len(dst), r.info.Channels))
+		panic(fmt.Sprintf("recording: ReadPlanar: %d slices for %d channels", len(dst), r.info.Channels))
 	}
 	n = len(dst[0])
 	for _, d := range dst {
 		if len(d) != n {
-			panic("recording: slices of unequal length")
+			panic("recording: ReadPlanar: slices of unequal length")
 		}
 	}
 	n = int(min(int64(n), r.info.Samples-r.pos))
@@ -102,8 +103,8 @@ func (r *Reader) ReadPlanar(dst [][]float64) (n int, err error) {
 	for c := range dst {
 		r.last[c] = dst[c][n-1]
 	}
-	if r.watch != nil {
-		r.watch.block(dst, n, r.pos)
+	if r.watch != nil && !r.stored {
+		r.watch.floats(dst, n, r.pos)
 	}
 	r.pos += int64(n)
 	return n, nil
@@ -115,7 +116,8 @@ func (r *Reader) ReadPlanar(dst [][]float64) (n int, err error) {
 func (r *Reader) ReadInt16(dst []int16) (frames int, err error) {
 	src, ok := r.src.(*interleaved)
 	if !ok || !r.info.Int16 {
-		return 0, fmt.Errorf("%s: %s samples are not 16-bit counts; read them as floats", r.info.Name, r.info.Datatype)
+		return 0, fmt.Errorf("%s: %s samples are no interleaved counts of 16 bits; read them as floats", r.info.Name,
+			r.info.Datatype)
 	}
 	n := int(min(int64(len(dst)/r.info.Channels), r.info.Samples-r.pos))
 	if n == 0 {
@@ -129,7 +131,7 @@ func (r *Reader) ReadInt16(dst []int16) (frames int, err error) {
 		return 0, r.readError(err)
 	}
 	if r.watch != nil {
-		r.watch.counts(dst, r.pos)
+		r.watch.counts16(dst, r.pos)
 	}
 	r.pos += int64(n)
 	return n, nil
@@ -141,6 +143,15 @@ func (r *Reader) readError(err error) error {
 			r.info.Samples)
 	}
 	return err
+}
+
+// Watch lets m see every block that the Reader hands out from now on. It judges each sample once: what a second pass
+// reads again is passed over.
+func (r *Reader) Watch(m *Monitor) {
+	r.watch, r.stored = m, false
+	if src, ok := r.src.(*interleaved); ok && r.info.Integer && src.layout.typ.size == 2 {
+		src.watch, r.stored = m, true
+	}
 }
 
 // NonFinite counts the samples replaced since the start of this pass.

@@ -1,0 +1,173 @@
+package recording
+
+import "math"
+
+// run is how long a channel has not changed.
+type run struct {
+	value float64
+	start int64
+	valid bool
+}
+
+// floats judges n samples of every channel from pos on, in the blocks' units. For integers these are brought back to
+// counts by one factor, exactly so as far as the comparison with the end codes needs it.
+func (m *Monitor) floats(dst [][]float64, n int, pos int64) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	for done := m.unseen(pos, n); done < n; {
+		at := pos + int64(done)
+		count := min(n-done, m.piece-int(at%int64(m.piece)))
+		for c := range m.channels {
+			m.channel(c, dst[c][done:done+count], at)
+		}
+		m.repeat.floats(m, dst[0][done:done+count], dst[len(dst)-1][done:done+count], at)
+		done += count
+		m.next = at + int64(count)
+	}
+}
+
+// channel judges a piece of one channel.
+func (m *Monitor) channel(c int, x []float64, pos int64) {
+	s := &m.channels[c]
+	if s.size != 1 {
+		unit := 1 / s.size
+		y := m.scratch[:len(x)]
+		for i, v := range x {
+			y[i] = math.Round(v * unit)
+		}
+		x = y
+	}
+	lo, hi, sum, longest := extremes(x)
+	s.means.add(pos, len(x), sum)
+	s.min, s.max = min(s.min, lo), max(s.max, hi)
+	if lo <= s.lowEnd || hi >= s.highEnd || longest >= 3 && lo < hi {
+		m.clipping(c, x, lo, hi, pos)
+	}
+	m.stuck(c, x, lo == hi, pos)
+}
+
+// extremes of x, its sum and the longest row of equal samples. Two sums keep the additions from waiting for each
+// other.
+func extremes(x []float64) (lo, hi, sum float64, longest int) {
+	lo, hi = x[0], x[0]
+	prev, equal := math.NaN(), 1
+	var even, odd float64
+	for i := range len(x) / 2 {
+		u, v := x[2*i], x[2*i+1]
+		even += u
+		odd += v
+		if u > hi {
+			hi = u
+		}
+		if v > hi {
+			hi = v
+		}
+		if u < lo {
+			lo = u
+		}
+		if v < lo {
+			lo = v
+		}
+		if u == prev || u == v {
+			equal, longest = row(u, prev, equal, longest)
+			equal, longest = row(v, u, equal, longest)
+		} else {
+			equal = 1
+		}
+		prev = v
+	}
+	if len(x)%2 == 1 {
+		v := x[len(x)-1]
+		lo, hi = min(lo, v), max(hi, v)
+		even += v
+		_, longest = row(v, prev, equal, longest)
+	}
+	return lo, hi, even + odd, longest
+}
+
+// row goes on with a row of equal samples.
+func row(v, prev float64, equal, longest int) (int, int) {
+	if v != prev {
+		return 1, longest
+	}
+	return equal + 1, max(longest, equal+1)
+}
+
+// stuck follows the time that a channel has not changed.
+func (m *Monitor) stuck(c int, x []float64, constant bool, pos int64) {
+	r := &m.channels[c].run
+	lead, tail := len(x), len(x)
+	if !constant {
+		for lead = 0; r.valid && x[lead] == r.value; lead++ {
+		}
+		for tail = 1; x[len(x)-1-tail] == x[len(x)-1]; tail++ {
+		}
+	} else if r.valid && r.value != x[0] {
+		lead = 0
+	}
+	m.steady(c, x[len(x)-1], lead, tail, len(x), pos)
+}
+
+// steady goes on with the run of a channel: lead samples of n from pos on still have its value, the last tail samples
+// have the value last.
+func (m *Monitor) steady(c int, last float64, lead, tail, n int, pos int64) {
+	r := &m.channels[c].run
+	end := pos + int64(lead)
+	if r.valid && lead > 0 && end-r.start >= StuckSamples {
+		m.add(Stuck, c, r.start, end)
+	}
+	if r.valid && lead == n {
+		return
+	}
+	end = pos + int64(n)
+	*r = run{last, end - int64(tail), true}
+	if end-r.start >= StuckSamples {
+		m.add(Stuck, c, r.start, end)
+	}
+}
+
+// clipping looks for end codes and flat tops in a piece with extremes lo and hi.
+func (m *Monitor) clipping(c int, x []float64, lo, hi float64, pos int64) {
+	s := &m.channels[c]
+	step := math.Inf(1) // of the quantisation, as far as this piece shows it
+	for i := 1; i < len(x); i++ {
+		if d := math.Abs(x[i] - x[i-1]); d < step && d > 0 {
+			step = d
+		}
+	}
+	for i := 0; i < len(x); {
+		v := x[i]
+		if v != lo && v != hi && v > s.lowEnd && v < s.highEnd {
+			i++
+			continue
+		}
+		start := i
+		for i < len(x) && x[i] == v {
+			i++
+		}
+		end := v <= s.lowEnd || v >= s.highEnd
+		if end || lo < hi && flatTop(x, start, i, step) {
+			s.clipped += int64(i - start)
+			m.add(Clipped, c, pos+int64(start), pos+int64(i))
+		}
+	}
+}
+
+// flatTop tells a clipped peak from a smooth one that quantisation levels. Of a smooth peak, k equal samples lie within
+// one step q, so its curvature is at most 8q/(k−1)² a sample squared, and it has fallen by at most q((k+1)/(k−1))² at
+// the samples beside them, and by q more for rounding. A steeper flank, on the side where it is less steep, is a clip.
+func flatTop(x []float64, start, stop int, step float64) bool {
+	k := float64(stop - start)
+	if k < 3 {
+		return false
+	}
+	fall := math.Inf(1)
+	if start > 0 {
+		fall = math.Abs(x[start-1] - x[start])
+	}
+	if stop < len(x) {
+		fall = min(fall, math.Abs(x[stop]-x[start]))
+	}
+	ratio := (k + 1) / (k - 1)
+	return fall > step*(ratio*ratio+1)
+}

@@ -1,0 +1,54 @@
+package recording
+
+import (
+	"slices"
+	"sort"
+)
+
+// span is samples [start, stop).
+type span struct{ start, stop int64 }
+
+// maxSpans bounds the memory for one kind of fault on one channel.
+const maxSpans = 1 << 13
+
+// spans are stretches in rising order, apart from each other by at least slack. When there are too many, slack doubles
+// and neighbours merge: more samples are flagged then, never fewer.
+type spans struct {
+	list  []span
+	slack int64
+}
+
+func (s *spans) add(x span) {
+	if s.slack == 0 {
+		s.slack = 64
+	}
+	// Those that x touches: [i, j).
+	i := len(s.list)
+	for i > 0 && s.list[i-1].stop+s.slack > x.start {
+		i--
+	}
+	j := i
+	for j < len(s.list) && s.list[j].start < x.stop+s.slack {
+		x.start, x.stop = min(x.start, s.list[j].start), max(x.stop, s.list[j].stop)
+		j++
+	}
+	s.list = slices.Replace(s.list, i, j, x)
+	for len(s.list) > maxSpans {
+		s.slack *= 2
+		merged := s.list[:1]
+		for _, x := range s.list[1:] {
+			if last := &merged[len(merged)-1]; x.start < last.stop+s.slack {
+				last.stop = max(last.stop, x.stop)
+			} else {
+				merged = append(merged, x)
+			}
+		}
+		s.list = merged
+	}
+}
+
+// overlap tells whether [start, stop) meets a span; one of no length is met from both sides of it.
+func (s *spans) overlap(start, stop int64) bool {
+	i := sort.Search(len(s.list), func(i int) bool { return s.list[i].stop > start })
+	return i < len(s.list) && s.list[i].start < stop
+}
