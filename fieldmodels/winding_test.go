@@ -91,7 +91,7 @@ func TestWindingIsSumOfLoops(t *testing.T) {
 		distance := boxDistance(w.InnerRadius, w.OuterRadius, w.Length/2)
 		least := 0.35 * math.Max(w.OuterRadius-w.InnerRadius, w.Length) / 2
 		for range 100 {
-			p := r3.Scale(0.08*rng.Float64(), r3.Unit(r3.Vec{X: rng.NormFloat64(), Y: rng.NormFloat64(), Z: rng.NormFloat64()}))
+			p := r3.Scale(0.04*math.Pow(10, -1+4*rng.Float64()), r3.Unit(r3.Vec{X: rng.NormFloat64(), Y: rng.NormFloat64(), Z: rng.NormFloat64()}))
 			if distance(p) < least {
 				continue
 			}
