@@ -1,0 +1,164 @@
+package cli
+
+import (
+	"bytes"
+	"encoding/json"
+	"math"
+	"path/filepath"
+	"testing"
+
+	"gonum.org/v1/gonum/stat/distuv"
+
+	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/solver/assessment"
+)
+
+// The recordings in testdata/recordings were made by a simulation that shares
+// no code with this project (testdata/README.md), with exact loops, pickups
+// averaged over discs, motional EMF, noise, mains, an unknown clock offset and
+// quantising. What a sound method reaches on them stands there too.
+
+func recordingFile(name string) string {
+	return filepath.Join("..", "..", "..", "..", "testdata", "recordings", name)
+}
+
+func rigFile(name string) string {
+	return filepath.Join("..", "..", "..", "..", "testdata", "rigs", name)
+}
+
+// tonepose runs a command line that must succeed and returns its output.
+func tonepose(t *testing.T, args ...string) string {
+	t.Helper()
+	var out, errs bytes.Buffer
+	if code := Run(t.Context(), args, Streams{Out: &out, Err: &errs}); code != 0 {
+		t.Fatalf("tonepose %v: exit code %d\n%s", args, code, errs.String())
+	}
+	return out.String()
+}
+
+// assessed solves a recording and compares it with its truth.
+func assessed(t *testing.T, truth string, args ...string) (assessment.Report, *pipeline.Assessed) {
+	t.Helper()
+	dir := filepath.Join(t.TempDir(), "out")
+	tonepose(t, append([]string{"solve", "--out", dir, "--quiet"}, args...)...)
+	a, err := pipeline.Assess(dir, recordingFile(truth), 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	r, _ := assessment.Summarise(a.Samples)
+	return r, a
+}
+
+const degree = math.Pi / 180
+
+func TestStationsRecording(t *testing.T) {
+	truth := "pipe-bench-stations.truth.csv"
+	r, a := assessed(t, truth, recordingFile("pipe-bench-stations.sigmf-meta"), "--rig", rigFile("pipe-bench.rig.yaml"), "--intervals", recordingFile(truth))
+	if r.N != 27 {
+		t.Errorf("%d of 27 stations", r.N)
+	}
+	// The bound is 0.012 mm and 0.008°; a mean of 27·3 squares scatters by
+	// √(2/81) = 16 %.
+	if r.PositionRMS > 0.015e-3 || r.PositionMax > 0.05e-3 || r.OrientationRMS > 0.010*degree {
+		t.Errorf("position %.4f mm RMS, %.4f mm at most, orientation %.4f° RMS", r.PositionRMS*1e3, r.PositionMax*1e3, r.OrientationRMS/degree)
+	}
+	if r.NormalisedMean < 0.6 || r.NormalisedMean > 1.5 {
+		t.Errorf("mean squared error over prediction %.2f", r.NormalisedMean)
+	}
+	for i, f := range a.Flags {
+		if f != 0 {
+			t.Errorf("station at %.3f s is flagged %s", a.Samples[i].Time, f)
+		}
+	}
+}
+
+func TestMovingRecording(t *testing.T) {
+	r, a := assessed(t, "pipe-bench-moving.truth.csv", recordingFile("pipe-bench-moving.sigmf-meta"), "--rig", rigFile("pipe-bench.rig.yaml"), "--window", "10ms")
+	if r.N < 290 {
+		t.Errorf("%d of 300 frames", r.N)
+	}
+	if r.PositionRMS > 0.06e-3 || r.OrientationRMS > 0.04*degree {
+		t.Errorf("position %.4f mm RMS, orientation %.4f° RMS", r.PositionRMS*1e3, r.OrientationRMS/degree)
+	}
+	if r.NormalisedMedian < 0.3 || r.NormalisedMedian > 2 {
+		t.Errorf("median squared error over prediction %.2f", r.NormalisedMedian)
+	}
+	// The fast start bends inside the window; the slow middle does not.
+	motion := 0
+	for i, f := range a.Flags {
+		if f&tables.Distorted != 0 {
+			t.Errorf("frame at %.3f s is called distorted", a.Samples[i].Time)
+		}
+		if f&tables.Motion != 0 {
+			motion++
+		}
+	}
+	if motion == 0 || motion > 150 {
+		t.Errorf("%d of 300 frames are flagged motion", motion)
+	}
+}
+
+func TestMicroCoilRecording(t *testing.T) {
+	truth := "micro-coil-below-noise.truth.csv"
+	r, _ := assessed(t, truth, recordingFile("micro-coil-below-noise.wav"), "--rig", rigFile("micro-coil.rig.yaml"), "--intervals", recordingFile(truth))
+	if r.N != 4 || r.PositionMedian > 5e-3 {
+		t.Errorf("%d of 4 stations, median error %.2f mm", r.N, r.PositionMedian*1e3)
+	}
+	if r.NormalisedMean < 0.2 || r.NormalisedMean > 3 {
+		t.Errorf("mean squared error over prediction %.2f", r.NormalisedMean)
+	}
+}
+
+func TestMetalRecording(t *testing.T) {
+	truth := "pipe-bench-metal.truth.csv"
+	dir := filepath.Join(t.TempDir(), "out")
+	tonepose(t, "solve", recordingFile("pipe-bench-metal.npy"), "--rig", rigFile("pipe-bench.rig.yaml"), "--intervals", recordingFile(truth), "--out", dir, "--quiet")
+	r, err := tables.OpenPoses(filepath.Join(dir, "poses.parquet"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	station := 0
+	for row, err := range r.All() {
+		if err != nil {
+			t.Fatal(err)
+		}
+		station++
+		p := distuv.ChiSquared{K: float64(row.DOF)}.Survival(row.Chi2)
+		if station == 1 && (p < 1e-3 || row.Flags != 0) {
+			t.Errorf("without metal: chi-square %.1f of %d, flags %q", row.Chi2, row.DOF, row.Flags)
+		}
+		if station >= 4 && (p > 1e-6 || row.Flags&tables.Distorted == 0) {
+			t.Errorf("station %d: chi-square %.1f of %d, flags %q", station, row.Chi2, row.DOF, row.Flags)
+		}
+	}
+	if station != 5 {
+		t.Errorf("%d rows, want 5", station)
+	}
+}
+
+func TestOneMicrovoltRecording(t *testing.T) {
+	text := tonepose(t, "demod", recordingFile("one-microvolt.csv"), "--signal", "signal_v", "--reference", "reference_v", "--json")
+	var p pipeline.Pair
+	if err := json.Unmarshal([]byte(text), &p); err != nil {
+		t.Fatal(err)
+	}
+	// one-microvolt.truth.json
+	const amplitude, phase, tone, noise = 1e-6, 37.0, 62501.875, 30e-6
+	if d := math.Abs(p.AmplitudeRMSV-amplitude) / p.SigmaAmplitudeRMSV; d > 3 {
+		t.Errorf("amplitude off by %.1f sigmas", d)
+	}
+	if d := math.Abs(p.PhaseDeg-phase) / p.SigmaPhaseDeg; d > 3 {
+		t.Errorf("phase off by %.1f sigmas", d)
+	}
+	if d := math.Abs(p.FrequencyHz-tone) / p.SigmaFrequencyHz; d > 4 {
+		t.Errorf("frequency off by %.1f sigmas", d)
+	}
+	// Cramér–Rao bound of an rms amplitude in white noise: σ/√N (Rife and
+	// Boorstyn 1974, √(2σ²/N) peak).
+	n := p.DurationS * 500e3
+	if r := p.SigmaAmplitudeRMSV / (noise / math.Sqrt(n)); math.Abs(r-1) > 0.2 {
+		t.Errorf("sigma is %.3f of the bound", r)
+	}
+}
