@@ -1,0 +1,238 @@
+package figure
+
+import (
+	"image/color"
+	"iter"
+	"math"
+
+	"gonum.org/v1/gonum/spatial/r3"
+	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+)
+
+// Emitter is a coil as it is drawn: its outline, closed, and its axis.
+type Emitter struct {
+	Name    string
+	Outline []r3.Vec // [m, rig frame]; empty: only the axis is drawn
+	Center  r3.Vec   // [m]
+	Axis    r3.Vec   // the direction of its field inside; any length
+}
+
+// Track is the path of a sensor [m, rig frame]. NaN ends a line.
+type Track struct {
+	Name   string
+	Points []r3.Vec
+}
+
+// PathData is where things are on the bench.
+type PathData struct {
+	Title, Note string
+
+	Emitters  []Emitter
+	True      []Track // nil: not known
+	Estimated []Track
+}
+
+// view is a projection along one axis of the rig frame.
+type view struct {
+	name   string
+	x, y   string
+	across func(r3.Vec) float64
+	up     func(r3.Vec) float64
+}
+
+func alongX(v r3.Vec) float64 { return v.X }
+func alongY(v r3.Vec) float64 { return v.Y }
+func alongZ(v r3.Vec) float64 { return v.Z }
+
+var views = [3]view{
+	{"top", "x (mm)", "y (mm)", alongX, alongY},
+	{"front", "x (mm)", "z (mm)", alongX, alongZ},
+	{"side", "y (mm)", "z (mm)", alongY, alongZ},
+}
+
+// A path of few points is drawn as points: stations, not a motion.
+const fewPoints = 60
+
+var (
+	trueLine     = stroke(pale(skyBlue), 3.4)
+	coilLine     = stroke(softInk, 1)
+	stationGlyph = draw.GlyphStyle{Color: pale(skyBlue), Radius: 4, Shape: draw.CircleGlyph{}}
+)
+
+// Path draws emitters and paths from above, from the front and from the side,
+// all to one scale, and for the eye from the front, the right and above. The views share their axes: x runs down from the top view to
+// the front view, z from the front view to the side view.
+func Path(d PathData) *Figure {
+	lo, hi := d.bounds()
+	size := r3.Sub(hi, lo)
+	const width = 7.2 * vg.Inch
+	const left, right, gap, bottom = vg.Length(46), vg.Length(12), vg.Length(46), vg.Length(36)
+	scale := (width - 2*margin - left - right - gap) / vg.Length(size.X+size.Y) // points per metre
+	high := vg.Length(size.Z) * scale
+	deep := vg.Length(size.Y) * scale
+	f := &Figure{width: width, title: d.Title, note: d.Note, legend: d.legend()}
+	f.height = f.headerHeight() + 2*margin + 14 + deep + gap + high + bottom
+	f.body = func(c draw.Canvas) {
+		top := c.Max.Y - 14
+		x0, x1 := c.Min.X+left, c.Min.X+left+vg.Length(size.X)*scale
+		y0, y1 := x1+gap, x1+gap+deep
+		low := top - deep - gap - high
+		rects := [3]vg.Rectangle{
+			{Min: vg.Point{X: x0, Y: top - deep}, Max: vg.Point{X: x1, Y: top}},
+			{Min: vg.Point{X: x0, Y: low}, Max: vg.Point{X: x1, Y: low + high}},
+			{Min: vg.Point{X: y0, Y: low}, Max: vg.Point{X: y1, Y: low + high}},
+		}
+		for i, v := range views {
+			place(d.panel(v, lo, hi, scale), c, rects[i])
+			c.FillText(bold(lettering(smallSize, softInk, draw.XLeft, draw.YBottom)),
+				vg.Point{X: rects[i].Min.X, Y: rects[i].Max.Y + 3}, v.name)
+		}
+		d.oblique(c, vg.Rectangle{Min: vg.Point{X: y0 - gap/2, Y: top - deep - gap/2}, Max: vg.Point{X: y1, Y: top + 14}})
+	}
+	return f
+}
+
+func (d PathData) legend() (list []entry) {
+	if d.True != nil {
+		list = append(list, lineEntry("true", trueLine))
+	}
+	for i, t := range d.Estimated {
+		name := "estimated"
+		if len(d.Estimated) > 1 {
+			name += ", " + t.Name
+		}
+		if ink := series[trackInk(i)]; len(t.Points) <= fewPoints {
+			list = append(list, glyphEntry(name, estimateGlyph(ink)))
+		} else {
+			list = append(list, lineEntry(name, stroke(ink, 1)))
+		}
+	}
+	if len(d.Emitters) > 0 {
+		list = append(list, lineEntry("emitter, arrow along its field", coilLine))
+	}
+	return list
+}
+
+// trackInk starts with vermillion, which stands out on the true path's blue.
+func trackInk(i int) int { return (i + 1) % len(series) }
+
+func estimateGlyph(ink color.Color) draw.GlyphStyle {
+	return draw.GlyphStyle{Color: ink, Radius: 2.2, Shape: draw.CrossGlyph{}}
+}
+
+// bounds is the box around everything, widened for air and arrows.
+func (d PathData) bounds() (lo, hi r3.Vec) {
+	inf := math.Inf(1)
+	lo, hi = r3.Vec{X: inf, Y: inf, Z: inf}, r3.Vec{X: -inf, Y: -inf, Z: -inf}
+	for p := range d.points() {
+		lo = r3.Vec{X: min(lo.X, p.X), Y: min(lo.Y, p.Y), Z: min(lo.Z, p.Z)}
+		hi = r3.Vec{X: max(hi.X, p.X), Y: max(hi.Y, p.Y), Z: max(hi.Z, p.Z)}
+	}
+	if lo.X > hi.X {
+		lo, hi = r3.Vec{}, r3.Vec{}
+	}
+	air := 0.06*max(hi.X-lo.X, hi.Y-lo.Y, hi.Z-lo.Z) + 1e-3
+	edge := r3.Vec{X: air, Y: air, Z: air}
+	return r3.Sub(lo, edge), r3.Add(hi, edge)
+}
+
+// points yields every known place of the drawing.
+func (d PathData) points() iter.Seq[r3.Vec] {
+	return func(yield func(r3.Vec) bool) {
+		each := func(points ...r3.Vec) bool {
+			for _, p := range points {
+				if !math.IsNaN(p.X+p.Y+p.Z) && !yield(p) {
+					return false
+				}
+			}
+			return true
+		}
+		for _, e := range d.Emitters {
+			if !each(e.Center, r3.Add(e.Center, e.arrow())) || !each(e.Outline...) {
+				return
+			}
+		}
+		for _, tracks := range [][]Track{d.True, d.Estimated} {
+			for _, t := range tracks {
+				if !each(t.Points...) {
+					return
+				}
+			}
+		}
+	}
+}
+
+// arrow is as long as 0.8 of the coil's mean radius.
+func (e Emitter) arrow() r3.Vec {
+	norm := r3.Norm(e.Axis)
+	if norm == 0 {
+		return r3.Vec{}
+	}
+	length := 0.01
+	if len(e.Outline) > 0 {
+		length = 0
+		for _, p := range e.Outline {
+			length += 0.8 * r3.Norm(r3.Sub(p, e.Center)) / float64(len(e.Outline))
+		}
+	}
+	return r3.Scale(length/norm, e.Axis)
+}
+
+func (d PathData) panel(v view, lo, hi r3.Vec, scale vg.Length) *plot.Plot {
+	p := newPlot(v.x, v.y)
+	p.X.Min, p.X.Max = v.across(lo), v.across(hi)
+	p.Y.Min, p.Y.Max = v.up(lo), v.up(hi)
+	// One step on both axes: squares of grid show that the scales are equal.
+	step := niceStep(float64(24 / scale))
+	p.X.Tick.Marker, p.Y.Tick.Marker = steps{step}, steps{step}
+	p.Add(drawing(func(c draw.Canvas, _ *plot.Plot, x, y func(float64) vg.Length) {
+		d.draw(c, func(q r3.Vec) vg.Point { return vg.Point{X: x(v.across(q)), Y: y(v.up(q))} })
+	}))
+	return p
+}
+
+// oblique draws the bench in r as seen from the front (−y), 30° to the right
+// and 25° above, without axes but with their directions.
+func (d PathData) oblique(c draw.Canvas, r vg.Rectangle) {
+	sinA, cosA := math.Sincos(math.Pi / 6)
+	sinE, cosE := math.Sincos(25 * math.Pi / 180)
+	across := func(p r3.Vec) float64 { return cosA*p.X + sinA*p.Y }
+	up := func(p r3.Vec) float64 { return sinE*(cosA*p.Y-sinA*p.X) + cosE*p.Z }
+
+	var xs, ys []float64
+	for p := range d.points() {
+		xs, ys = append(xs, across(p)), append(ys, up(p))
+	}
+	x0, x1, ok := span(false, xs)
+	y0, y1, _ := span(false, ys)
+	if !ok || x0 == x1 || y0 == y1 {
+		return
+	}
+	size := r.Size()
+	scale := 0.92 * min(float64(size.X)/(x1-x0), float64(size.Y)/(y1-y0))
+	centre := vg.Point{X: (r.Min.X + r.Max.X) / 2, Y: (r.Min.Y + r.Max.Y) / 2}
+	c.Rectangle = r
+	d.draw(c, func(p r3.Vec) vg.Point {
+		return vg.Point{
+			X: centre.X + vg.Length(scale*(across(p)-(x0+x1)/2)),
+			Y: centre.Y + vg.Length(scale*(up(p)-(y0+y1)/2)),
+		}
+	})
+	foot := vg.Point{X: r.Min.X + 16, Y: r.Max.Y - 30}
+	style := lettering(smallSize, softInk, draw.XCenter, draw.YCenter)
+	for i, v := range []r3.Vec{{X: 1}, {Y: 1}, {Z: 1}} {
+		tip := vg.Point{X: vg.Length(across(v)), Y: vg.Length(up(v))}
+		c.StrokeLines(stroke(softInk, 0.8), []vg.Point{foot, foot.Add(tip.Scale(16))})
+		c.FillText(style, foot.Add(tip.Scale(22)), "xyz"[i:i+1])
+	}
+}
+
+// steps puts ticks at the multiples of a step [m], labelled in millimetres.
+type steps struct{ step float64 }
+
+// Ticks implements plot.Ticker.
+func (s steps) Ticks(lo, hi float64) []plot.Tick {
+	return linearTicks{unit: 1e-3, count: max(1, int(math.Round((hi-lo)/s.step)))}.Ticks(lo, lo+s.step*math.Round((hi-lo)/s.step))
+}

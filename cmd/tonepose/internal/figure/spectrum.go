@@ -1,0 +1,189 @@
+package figure
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+)
+
+// Mark names a line of a spectrum.
+type Mark struct {
+	Hz   float64
+	Name string
+}
+
+// SpectrumData is one or more spectra over the same frequencies.
+type SpectrumData struct {
+	Title, Note string
+
+	Hz       []float64 // rising
+	Channels []Channel
+	Unit     string // "V/√Hz" of a density, "V" of amplitudes
+
+	Tones []Mark    // of the emitters: labelled above the panel
+	Mains []float64 // [Hz], the harmonics that are worth a mark
+	Lines []Mark    // others: labelled above the panel too, in another colour
+
+	LogFrequency bool
+	MinHz, MaxHz float64 // shown; both 0: all
+}
+
+// Channel is one spectrum, of Hz's length.
+type Channel struct {
+	Name    string
+	Density []float64
+}
+
+const (
+	toneInk  = 0 // of the two inks of marks: emitters' tones, other lines
+	otherInk = 1
+)
+
+var (
+	markInks  = [2]draw.LineStyle{stroke(softInk, 0.7), dashed(purple, 0.9)}
+	mainsMark = draw.GlyphStyle{Color: orange, Radius: 2.6, Shape: draw.PyramidGlyph{}}
+)
+
+// Spectrum draws spectra with their tones named above the panel, mains
+// harmonics and other lines marked.
+func Spectrum(d SpectrumData) *Figure {
+	f := &Figure{width: 7.2 * vg.Inch, height: 4.1 * vg.Inch, title: d.Title, note: d.Note}
+	for i, ch := range d.Channels {
+		f.legend = append(f.legend, lineEntry(ch.Name, stroke(series[i%len(series)], 1)))
+	}
+	if len(d.Tones) > 0 {
+		f.legend = append(f.legend, lineEntry("tone of an emitter", markInks[toneInk]))
+	}
+	if len(d.Mains) > 0 {
+		f.legend = append(f.legend, glyphEntry("mains harmonic", mainsMark))
+	}
+	if len(d.Lines) > 0 {
+		f.legend = append(f.legend, lineEntry("other line", markInks[otherInk]))
+	}
+	p := d.panel()
+	f.body = func(c draw.Canvas) { d.draw(c, p) }
+	return f
+}
+
+func (d SpectrumData) panel() *plot.Plot {
+	p := newPlot("frequency (Hz)", "spectral density ("+d.Unit+")")
+	if d.Unit == "V" {
+		p.Y.Label.Text = "amplitude (V)"
+	}
+	p.X.Min, p.X.Max = d.MinHz, d.MaxHz
+	if lo, hi, ok := span(d.LogFrequency, d.Hz); ok && d.MinHz == 0 && d.MaxHz == 0 {
+		p.X.Min, p.X.Max = lo, hi
+	}
+	p.X.Tick.Marker = linearTicks{count: 8}
+	if p.X.Max >= 2000 {
+		p.X.Label.Text, p.X.Tick.Marker = "frequency (kHz)", linearTicks{unit: 1e3, count: 8}
+	}
+	if d.LogFrequency {
+		p.X.Label.Text = "frequency (Hz)"
+		p.X.Scale, p.X.Tick.Marker = plot.LogScale{}, logTicks{}
+		if !(p.X.Min > 0) {
+			p.X.Min = max(p.X.Max/1e4, math.SmallestNonzeroFloat64)
+		}
+	}
+	lo, hi := math.Inf(1), math.Inf(-1)
+	for i, ch := range d.Channels {
+		shown := make([]float64, 0, len(d.Hz))
+		for k, hz := range d.Hz {
+			if hz >= p.X.Min && hz <= p.X.Max {
+				shown = append(shown, ch.Density[k])
+			}
+		}
+		if l, h, ok := span(true, shown); ok {
+			lo, hi = min(lo, l), max(hi, h)
+		}
+		p.Add(curve(d.Hz, ch.Density, stroke(series[i%len(series)], 0.7)))
+	}
+	if lo > hi {
+		lo, hi = 1e-9, 1e-6
+	}
+	p.Y.Scale, p.Y.Tick.Marker = plot.LogScale{}, logTicks{}
+	p.Y.Min, p.Y.Max = lo/1.5, hi*2.5
+	p.Add(drawing(func(c draw.Canvas, p *plot.Plot, x, y func(float64) vg.Length) {
+		for _, hz := range d.Mains {
+			if v := d.top(hz); hz >= p.X.Min && hz <= p.X.Max && v > 0 {
+				c.DrawGlyphNoClip(mainsMark, vg.Point{X: x(hz), Y: min(y(v)+6, c.Max.Y-4)})
+			}
+		}
+	}))
+	return p
+}
+
+// top is the largest density of any channel at hz or beside it, 0 if none.
+func (d SpectrumData) top(hz float64) float64 {
+	i, _ := slices.BinarySearch(d.Hz, hz)
+	best := 0.0
+	for _, ch := range d.Channels {
+		for k := max(0, i-2); k < min(len(d.Hz), i+3); k++ {
+			if v := ch.Density[k]; v > best && !math.IsInf(v, 0) {
+				best = v
+			}
+		}
+	}
+	return best
+}
+
+type inkedMark struct {
+	Mark
+	ink int
+}
+
+// draw leaves room above the panel for the names of the marks shown.
+func (d SpectrumData) draw(c draw.Canvas, p *plot.Plot) {
+	var marks []inkedMark
+	for ink, list := range [2][]Mark{d.Tones, d.Lines} {
+		for _, m := range list {
+			if m.Hz >= p.X.Min && m.Hz <= p.X.Max && (m.Hz > 0 || !d.LogFrequency) {
+				marks = append(marks, inkedMark{m, ink})
+			}
+		}
+	}
+	slices.SortStableFunc(marks, func(a, b inkedMark) int { return cmp.Compare(a.Hz, b.Hz) })
+
+	e := room(p, c)
+	data := vg.Rectangle{
+		Min: vg.Point{X: c.Min.X + e.left, Y: c.Min.Y + e.bottom},
+		Max: vg.Point{X: c.Max.X - e.right, Y: c.Max.Y - e.top},
+	}
+	d.name(c, &data, p, marks)
+	place(p, c, data)
+}
+
+// name prints the marks' names at the top of c, moved apart, each with a leader
+// down to its line's peak, and takes the room for it from data.
+func (d SpectrumData) name(c draw.Canvas, data *vg.Rectangle, p *plot.Plot, marks []inkedMark) {
+	if len(marks) == 0 {
+		return
+	}
+	style := lettering(smallSize, ink, draw.XCenter, draw.YBottom)
+	at, widths := make([]vg.Length, len(marks)), make([]vg.Length, len(marks))
+	for i, m := range marks {
+		widths[i] = style.Width(m.Name) + 6
+		at[i] = data.Min.X + (data.Max.X-data.Min.X)*vg.Length(p.X.Norm(m.Hz))
+	}
+	names := spread(at, widths, c.Min.X, c.Max.X)
+	// Leaders that go far aside need height, or they run into one another.
+	slant := vg.Length(12)
+	for i, x := range names {
+		slant = max(slant, min(0.4*max(x-at[i], at[i]-x), 45))
+	}
+	data.Max.Y = c.Max.Y - style.Height("Mg") - slant
+	for i, x := range names {
+		line := markInks[marks[i].ink]
+		style.Color = line.Color
+		c.FillText(style, vg.Point{X: x, Y: data.Max.Y + slant}, marks[i].Name)
+		foot := data.Min.Y
+		if v := d.top(marks[i].Hz); v > 0 {
+			foot += (data.Max.Y-data.Min.Y)*vg.Length(p.Y.Norm(min(max(v, p.Y.Min), p.Y.Max))) + 2
+		}
+		c.StrokeLines(line, []vg.Point{{X: x, Y: data.Max.Y + slant - 1}, {X: at[i], Y: data.Max.Y + 3}, {X: at[i], Y: foot}})
+	}
+}
