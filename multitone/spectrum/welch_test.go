@@ -2,6 +2,7 @@ package spectrum
 
 import (
 	"math"
+	"math/cmplx"
 	"math/rand/v2"
 	"strings"
 	"testing"
@@ -68,6 +69,39 @@ func TestWhiteNoiseLevel(t *testing.T) {
 			want := 2 * sigma * sigma / rate
 			near(t, name+" density over 2σ²/fs", mean/n/want, 1, 4*math.Sqrt(2*d.lobe.spread/(d.DOF*n)))
 			near(t, name+" power", math.Sqrt(d.Power(100, 4900))/sigma, math.Sqrt(0.96), 0.02)
+		}
+	}
+}
+
+// Every size and an odd or even number of segments gives the periodogram of its
+// definition, (2/(fs·Σw²))·|Σ w x e^{−j2πkn/N}|², averaged. The bound is N roundings.
+func TestDensityMatchesItsDefinition(t *testing.T) {
+	rng := rand.New(rand.NewPCG(12, 1))
+	for _, size := range []int{16, 18, 27, 32, 60, 64, 97} {
+		for segments := 1; segments <= 3; segments++ {
+			x := whiteNoise(rng, size*segments, 1)
+			w := mustWelch(t, 7, Options{Size: size, Overlap: NoOverlap, KeepMean: true, Taper: taper(t, "hann")})
+			w.Add(x)
+			d := w.Density()
+			weights := make([]float64, size)
+			taper(t, "hann").Fill(weights)
+			for k := range d.PSD {
+				want, power := 0.0, 0.0
+				for s := range segments {
+					var sum complex128
+					power = 0
+					for i, v := range weights {
+						sum += cmplx.Rect(v*x[s*size+i], -2*math.Pi*float64(k*i)/float64(size))
+						power += v * v
+					}
+					want += real(sum)*real(sum) + imag(sum)*imag(sum)
+				}
+				want *= 2 / (7 * power * float64(segments))
+				if k == 0 || 2*k == size {
+					want /= 2
+				}
+				near(t, "density", d.PSD[k], want, 1e-12)
+			}
 		}
 	}
 }
