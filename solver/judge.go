@@ -133,10 +133,10 @@ func (s *Solver) orient(st *state, i int) bool {
 		if !ok {
 			continue
 		}
-		a := s.rig.pickups[co].axis
-		f := s.rig.pickups[co].inverse
+		a := s.rig.pickups[co].unit
+		f := 1.0
 		if m := norm(&axis); m > 2 { // a runaway of a poor fit must not rule
-			f *= 2 / m
+			f = 2 / m
 		}
 		sign := 1.0
 		if dot(&a, &s.rig.axis) < 0 {

@@ -15,11 +15,10 @@ import (
 // that no solve allocates: it is not safe for concurrent use; Clone gives
 // another goroutine its own.
 type Solver struct {
-	rig    *rig
-	rows   []kernel.Row   // [block·coils + coil]
-	data   []kernel.Datum // alike
-	coils  []kernel.Point
-	points []vec3 // of one pickup, rotated
+	rig   *rig
+	rows  []kernel.Row   // [block·coils + coil]
+	data  []kernel.Datum // alike
+	coils []kernel.Point
 
 	sum, next kernel.Sum // at the accepted and at the trial state
 	factor    kernel.Factor
@@ -64,7 +63,6 @@ func (s *Solver) Clone() *Solver {
 		rows:      make([]kernel.Row, n),
 		data:      make([]kernel.Datum, n),
 		coils:     make([]kernel.Point, len(g.pickups)),
-		points:    make([]vec3, 0, 16),
 		variances: make([]float64, len(g.sources)*len(g.pickups)),
 	}
 	c.search.init(g)
@@ -167,8 +165,8 @@ func (s *Solver) weigh(variance []float64) bool {
 	return true
 }
 
-// arrangeCoils finds the pivot, the field points of every coil and whether all
-// coils lie on one axis.
+// arrangeCoils finds the pivot, the coils as seen from it and whether all of
+// them lie on one axis.
 func (g *rig) arrangeCoils() {
 	coils := g.problem.Sensor.Coils
 	for _, c := range coils {
@@ -187,7 +185,10 @@ func (g *rig) arrangeCoils() {
 		if r3.Norm(r3.Cross(a, a0)) > coaxialTurn || r3.Norm(r3.Cross(toR3(offset), a0)) > coaxialShift {
 			g.axial = false
 		}
-		p := pickup{axis: fromR3(r3.Scale(c.AreaTurns, a)), inverse: 1 / c.AreaTurns, nodes: discNodes(offset, fromR3(a), c.Radius)}
+		p := pickup{unit: fromR3(a), area: c.AreaTurns, inverse: 1 / c.AreaTurns, arm: offset}
+		if c.Radius > 0 {
+			p.disc = newDisc(a, c.Radius)
+		}
 		g.pickups = append(g.pickups, p)
 	}
 }
@@ -196,7 +197,7 @@ func (g *rig) arrangeCoils() {
 // and the coils are points.
 func (g *rig) arrangeDipoles() {
 	for _, p := range g.pickups {
-		if len(p.nodes) > 1 {
+		if p.disc != nil {
 			return
 		}
 	}
@@ -224,8 +225,8 @@ func (g *rig) arrangeDipoles() {
 	}
 	g.dipoles = d
 	for _, p := range g.pickups {
-		a := &p.nodes[0].arm
-		g.points = append(g.points, [6]float64{p.axis[0], p.axis[1], p.axis[2], a[0], a[1], a[2]})
+		n, a := vec3{p.area * p.unit[0], p.area * p.unit[1], p.area * p.unit[2]}, &p.arm
+		g.points = append(g.points, [6]float64{n[0], n[1], n[2], a[0], a[1], a[2]})
 	}
 }
 
@@ -236,8 +237,3 @@ const (
 	coaxialTurn  = 1e-6
 	coaxialShift = 1e-8
 )
-
-// discNodes returns the field points of a coil.
-func discNodes(center, axis vec3, radius float64) []node {
-	return []node{{center, 1}}
-}

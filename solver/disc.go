@@ -1,0 +1,175 @@
+package solver
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/fieldmodels"
+)
+
+// Every component of a field is harmonic, so that its mean over a disc of
+// radius R and normal n is a series in derivatives along n alone,
+//
+//	⟨f⟩ = Σ (−1)^k R^2k/(4^k k! (k+1)!) ∂_n^2k f
+//
+// (mean ρ^2k over the disc, and ∇²_disc = −∂²_n). A few points on the axis give
+// it: from f and ∂_n f at the centre and at ±τ_i R, both of which a source's
+// Gradient returns, all terms up to degree 5 (three points) or 9 (five) are met.
+// For a dipole at distance r, the most compact source, the first term missed is
+// 2.9 (R/r)⁶ or 5.7 (R/r)¹⁰ of the field: from 16 R or 6 R on, below 2e-7. Nearer
+// than 6 R a cubature over the disc itself takes over.
+type axialRule struct {
+	at     []float64 // τ, radii from the centre along the axis; at[0] = 0
+	value  []float64 // weight of f
+	slope  []float64 // weight of ∂_n f, over the radius
+	deriv  []float64 // weight of f when only its own derivatives are to be met
+	beyond float64   // distance from the conductor, in radii, from which it holds
+}
+
+var (
+	farRule = newAxialRule(16, 0.3)
+	midRule = newAxialRule(6, 0.25, 0.5)
+)
+
+// newAxialRule solves for the weights at the centre and at ±taus: Σ (value +
+// slope) meets the moments (−1/4)^k·C_k of the series above in τ^2k, C_k the
+// Catalan numbers, up to k = 2·len(taus); deriv alone up to k = len(taus). It is
+// for the derivative of a coupling, which steers the descent but does not move
+// its end by more than the square of its error, below 1e-4.
+func newAxialRule(beyond float64, taus ...float64) axialRule {
+	n := len(taus)
+	moment := make([]float64, 2*n+1)
+	moment[0] = 1
+	for k := 1; k <= 2*n; k++ {
+		f := float64(k)
+		moment[k] = moment[k-1] * -0.25 * 2 * (2*f - 1) / (f + 1)
+	}
+	full, plain := mat.NewDense(2*n+1, 2*n+1, nil), mat.NewDense(n+1, n+1, nil)
+	full.Set(0, 0, 1)
+	plain.Set(0, 0, 1)
+	for i, t := range taus {
+		for k := 0; k <= 2*n; k++ {
+			p := math.Pow(t, float64(2*k))
+			full.Set(k, 1+i, 2*p)
+			full.Set(k, 1+n+i, 4*float64(k)*p/t)
+			if k <= n {
+				plain.Set(k, 1+i, 2*p)
+			}
+		}
+	}
+	var w, d mat.VecDense
+	if err := w.SolveVec(full, mat.NewVecDense(2*n+1, moment)); err != nil {
+		panic(err)
+	}
+	if err := d.SolveVec(plain, mat.NewVecDense(n+1, moment[:n+1])); err != nil {
+		panic(err)
+	}
+	r := axialRule{beyond: beyond, at: []float64{0}, value: []float64{w.AtVec(0)}, slope: []float64{0}, deriv: []float64{d.AtVec(0)}}
+	for i, t := range taus {
+		for _, sign := range []float64{1, -1} {
+			r.at = append(r.at, sign*t)
+			r.value = append(r.value, w.AtVec(1+i))
+			r.slope = append(r.slope, sign*w.AtVec(1+n+i))
+			r.deriv = append(r.deriv, d.AtVec(1+i))
+		}
+	}
+	return r
+}
+
+// disc is what a pickup with a radius needs beside its centre and axis.
+type disc struct {
+	radius float64
+	e1, e2 vec3 // unit vectors across the axis, sensor frame
+	// cubature by fieldmodels.DiscDegree's degrees 1, 3, 5, …
+	cubature [][]fieldmodels.DiscNode
+}
+
+func newDisc(axis r3.Vec, radius float64) *disc {
+	k := r3.Vec{X: 1}
+	if math.Abs(axis.X) > 0.6 {
+		k = r3.Vec{Y: 1}
+	}
+	e1 := r3.Unit(r3.Cross(axis, k))
+	d := &disc{radius: radius, e1: fromR3(e1), e2: fromR3(r3.Cross(axis, e1))}
+	for degree := 1; degree <= fieldmodels.MaxDiscDegree; degree += 2 {
+		d.cubature = append(d.cubature, fieldmodels.DiscNodes(radius, degree))
+	}
+	return d
+}
+
+// clearance returns a distance from p to the conductor of a source that is not
+// too large, given its field and gradient there: the wire of a loop, the centre
+// of a dipole; of any other source 1.4 |B|/‖∂B‖, which is the distance beside a
+// straight wire and about a third of it far from a coil.
+func clearance(src fieldmodels.Source, p, b r3.Vec, j *fieldmodels.Jacobian) float64 {
+	switch s := src.(type) {
+	case *fieldmodels.PlacedLoop:
+		d := r3.Sub(p, s.Center)
+		z := r3.Dot(d, s.Axis)
+		rho := math.Sqrt(math.Max(0, r3.Norm2(d)-z*z)) - s.Loop.Radius
+		return math.Sqrt(rho*rho + z*z)
+	case *fieldmodels.PlacedDipole:
+		return r3.Norm(r3.Sub(p, s.Center))
+	}
+	sum := 0.0
+	for i := range j {
+		for k := range j[i] {
+			sum += j[i][k] * j[i][k]
+		}
+	}
+	return 1.4 * r3.Norm(b) / math.Sqrt(sum)
+}
+
+// mean adds up a pickup with a radius: axial points where they are
+// exact enough and fast is set, else a cubature over the disc, whose derivatives
+// are those of its value.
+func (k *coupling) mean(src fieldmodels.Source, p *pickup, st *state, fast bool) error {
+	d := p.disc
+	r := &st.r
+	u := r.apply(&p.unit)
+	a := r.apply(&p.arm)
+	x := vec3{st.x[0] + a[0], st.x[1] + a[1], st.x[2] + a[2]}
+	b, jac, err := src.Gradient(toR3(x))
+	if err != nil {
+		return err
+	}
+	far := clearance(src, toR3(x), b, &jac) / d.radius
+	if fast && far >= midRule.beyond {
+		rule := &midRule
+		if far >= farRule.beyond {
+			rule = &farRule
+		}
+		k.add(&u, &a, b, &jac, rule.value[0], 0, rule.deriv[0])
+		for i := 1; i < len(rule.at); i++ {
+			t := rule.at[i] * d.radius
+			arm := vec3{a[0] + t*u[0], a[1] + t*u[1], a[2] + t*u[2]}
+			b, jac, err = src.Gradient(toR3(vec3{x[0] + t*u[0], x[1] + t*u[1], x[2] + t*u[2]}))
+			if err != nil {
+				return err
+			}
+			k.add(&u, &arm, b, &jac, rule.value[i], rule.slope[i]*d.radius, rule.deriv[i])
+		}
+		return nil
+	}
+	// Two orders more than 1e-7 needs: where the degree changes with the distance,
+	// the coupling must not jump by what a difference quotient would see.
+	order := fieldmodels.DiscDegree(1, far) / 2
+	if !fast {
+		order = min(order+2, len(d.cubature)-1)
+	}
+	e1, e2 := r.apply(&d.e1), r.apply(&d.e2)
+	for _, n := range d.cubature[order] {
+		var arm vec3
+		for i := range arm {
+			arm[i] = a[i] + n.X*e1[i] + n.Y*e2[i]
+		}
+		b, jac, err := src.Gradient(toR3(vec3{st.x[0] + arm[0], st.x[1] + arm[1], st.x[2] + arm[2]}))
+		if err != nil {
+			return err
+		}
+		k.add(&u, &arm, b, &jac, n.Weight, 0, n.Weight)
+	}
+	return nil
+}
