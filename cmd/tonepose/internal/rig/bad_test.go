@@ -223,17 +223,31 @@ func TestMissingTonesOnRequest(t *testing.T) {
 
 func TestEmptyAndForeignTexts(t *testing.T) {
 	for text, want := range map[string]string{
-		"":                         "x: is empty",
-		"# nothing\n":              "x: is empty",
-		"- a\n":                    "x:1: must be a mapping",
-		strings.Repeat("[", 1000):  "x:1: nests deeper than 64",
-		strings.Repeat("- ", 1000): "x:1: nests deeper than 64",
-		"a: &a {b: *a}\n":          "x:1: *a refers to no anchor above it",
+		"":                              "x: is empty",
+		"# nothing\n":                   "x: is empty",
+		"a: 1\rb: 2\n":                  "x:1: has a carriage return inside a line",
+		strings.Repeat("#", maxBytes+1): "x: is larger than 1 MiB",
+		"- a\n":                         "x:1: must be a mapping",
+		strings.Repeat("[", 1000):       "x:1: nests deeper than 64",
+		strings.Repeat("- ", 1000):      "x:1: nests deeper than 64",
+		"a: &a {b: *a}\n":               "x:1: *a refers to no anchor above it",
 	} {
 		_, err := Parse("x", []byte(text), Options{})
 		var first *Error
 		if !errors.As(err, &first) || !strings.HasPrefix(first.Error(), want) {
 			t.Errorf("%.20q: got %v, want %s", text, err, want)
+		}
+	}
+}
+
+// The message counts lines rightly in files with \r\n and comments.
+func TestLinesOfFilesFromElsewhere(t *testing.T) {
+	text := strings.Replace(bench, "radius_m: 0.035", "radius_m: -0.05", 1)
+	text = strings.ReplaceAll(text, "\n", " # note\n")
+	for _, dressed := range []string{text, strings.ReplaceAll(text, "\n", "\r\n"), byteOrderMark + text} {
+		_, err := Parse("x", []byte(dressed), Options{})
+		if err == nil || !strings.HasPrefix(err.Error(), "x:17: emitters[0].model.radius_m = -0.05: ") {
+			t.Errorf("got %v, want line 17", err)
 		}
 	}
 }

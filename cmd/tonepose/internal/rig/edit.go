@@ -53,6 +53,9 @@ func (e *Edit) set(path string, x ...float64) {
 			e.err = fmt.Errorf("rig: %s cannot become %v: must be finite", path, v)
 		}
 	}
+	if len(x) == 1 && strings.HasSuffix(path, "]") && e.err == nil {
+		e.err = fmt.Errorf("rig: %s is one component: set the whole vector", path)
+	}
 	for i := range e.sets {
 		if e.sets[i].path == path {
 			e.sets[i].number = x

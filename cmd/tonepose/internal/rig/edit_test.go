@@ -294,6 +294,7 @@ func TestEditRefuses(t *testing.T) {
 		"not valid":       {func(e *Edit) { e.SetNumber("emitters[0].model.turns", -1) }, "emitters[0].model.turns = -1: must be positive"},
 		"unknown key":     {func(e *Edit) { e.SetNumber("emitters[0].model.colour", 1) }, "emitters[0].model.colour = 1: unknown key"},
 		"wrong shape":     {func(e *Edit) { e.SetVector("emitters[0].model.turns", r3.Vec{}) }, "emitters[0].model.turns: is not a value of 3 numbers"},
+		"element":         {func(e *Edit) { e.SetNumber("emitters[0].model.axis[1]", 1) }, "rig: emitters[0].model.axis[1] is one component: set the whole vector"},
 		"text":            {func(e *Edit) { e.SetNumber("emitters[0].name", 1) }, ""},
 		"wrong dimension": {func(e *Edit) { e.SetCalibration(Calibration{}, mat.NewSymDense(2, nil)) }, "rig: covariance of 2 parameters, 0 are named"},
 	} {
@@ -310,5 +311,16 @@ func TestEditRefuses(t *testing.T) {
 		if err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%s: got %v, want %s", name, err, c.want)
 		}
+	}
+}
+
+// A model that is another's as a whole is written out before it moves.
+func TestMoveEmitterThatIsAnAlias(t *testing.T) {
+	text := strings.NewReplacer("  model:\n    type: loop", "  model: &m\n    type: loop",
+		"{type: sum, parts: [{type: dipole, center_m: [0, 0, 0], moment_m2: [0, 0, 1]}]}", "*m # the same place").Replace(bench)
+	got := changed(t, parse(t, text), func(e *Edit) { e.MoveEmitter(4, r3.Vec{Z: -0.01}, r3.Vec{}, 0.5) })
+	want := strings.Replace(text, "*m", "{type: loop, center_m: [0.2, 0, -0.01], axis: [0, 0, 1], radius_m: 0.035, turns: 20}", 1)
+	if got != want {
+		t.Error(cmp.Diff(strings.Split(want, "\n"), strings.Split(got, "\n")))
 	}
 }

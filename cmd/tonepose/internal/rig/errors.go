@@ -38,8 +38,8 @@ func (e *Error) Error() string {
 	return b.String()
 }
 
-// Errors is everything wrong with a rig file, in the file's order; never empty
-// as an error. errors.As with *Error finds the first.
+// Errors is what is wrong with a rig file, in the file's order: never empty as
+// an error, at most the first twenty. errors.As with *Error finds the first.
 type Errors []*Error
 
 func (es Errors) Error() string {
@@ -65,7 +65,7 @@ func (es Errors) sorted() error {
 		return nil
 	}
 	slices.SortStableFunc(es, func(a, b *Error) int { return cmp.Compare(a.Line, b.Line) })
-	return es
+	return es[:min(len(es), 20)]
 }
 
 // shorten keeps a quoted value to one readable line.

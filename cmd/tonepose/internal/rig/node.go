@@ -147,6 +147,9 @@ func parseYAML(file string, text []byte) (root *node, perr *Error) {
 // cannot exhaust the parser's stack; a rig needs seven.
 const maxNesting = 64
 
+// maxKeys bounds a mapping; the largest of a rig has seven.
+const maxKeys = 1000
+
 // deepest returns the line where a text nests too deeply, or 0.
 func deepest(tokens token.Tokens) int {
 	depth, dashes, line := 0, 0, 0
@@ -257,6 +260,10 @@ func (c *converter) mapping(n *ast.MappingNode) *node {
 	}
 	if n.IsFlowStyle && n.End != nil {
 		out.end = at(n.End)
+	}
+	if len(n.Values) > maxKeys {
+		c.fail(out.at, "a mapping has %d keys, more than any of a rig file", len(n.Values))
+		return out
 	}
 	var merges []entry
 	for i, v := range n.Values {

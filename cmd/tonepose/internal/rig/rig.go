@@ -15,8 +15,8 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
-// maxBytes bounds a rig file; a polyline of 50,000 points fits.
-const maxBytes = 4 << 20
+// maxBytes bounds a rig file; a polyline of 20,000 points fits.
+const maxBytes = 1 << 20
 
 // Options tunes Load. The zero value is the strict reading that a solved
 // recording needs.
@@ -119,7 +119,7 @@ func Load(name string, opts Options) (*Rig, error) {
 		return nil, err
 	}
 	if info.Size() > maxBytes {
-		return nil, Errors{{File: name, Message: "is larger than 4 MiB, too large for a rig file"}}
+		return nil, Errors{{File: name, Message: "is larger than 1 MiB, too large for a rig file"}}
 	}
 	text, err := os.ReadFile(name)
 	if err != nil {
@@ -131,7 +131,7 @@ func Load(name string, opts Options) (*Rig, error) {
 // Parse is Load for a text in memory; name stands in the messages.
 func Parse(name string, text []byte, opts Options) (*Rig, error) {
 	if len(text) > maxBytes {
-		return nil, Errors{{File: name, Message: "is larger than 4 MiB, too large for a rig file"}}
+		return nil, Errors{{File: name, Message: "is larger than 1 MiB, too large for a rig file"}}
 	}
 	root, perr := parseYAML(name, text)
 	if perr != nil {
