@@ -168,6 +168,15 @@ func quantiles(x []float64) (median, p95, p99, most float64) {
 	if len(x) == 0 {
 		return math.NaN(), math.NaN(), math.NaN(), math.NaN()
 	}
-	q := func(p float64) float64 { return stat.Quantile(p, stat.LinInterp, x, nil) }
+	// Hyndman and Fan's definition 7: the median of an even count is the mean
+	// of the middle two.
+	q := func(p float64) float64 {
+		at := p * float64(len(x)-1)
+		i := int(at)
+		if i+1 == len(x) {
+			return x[i]
+		}
+		return x[i] + (at-float64(i))*(x[i+1]-x[i])
+	}
 	return q(0.5), q(0.95), q(0.99), x[len(x)-1]
 }
