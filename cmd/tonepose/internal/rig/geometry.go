@@ -67,3 +67,12 @@ func (m *Model) direction() r3.Vec {
 	}
 	return unit3(v)
 }
+
+// unit3 scales a vector to length one, whatever its magnitude.
+func unit3(v r3.Vec) r3.Vec {
+	m := max(math.Abs(v.X), math.Abs(v.Y), math.Abs(v.Z))
+	if m == 0 {
+		return v
+	}
+	return r3.Unit(r3.Vec{X: v.X / m, Y: v.Y / m, Z: v.Z / m})
+}

@@ -4,8 +4,6 @@ import (
 	"regexp"
 	"strings"
 	"time"
-
-	"gonum.org/v1/gonum/spatial/r3"
 )
 
 func (r *reader) readRig(rg *Rig, root *node) {
@@ -238,20 +236,4 @@ func (r *reader) readCalibration(n *node, path string) *Calibration {
 		r.fail(o.n.at, path+".covariance_file", "", "covariance_sha256 speaks of it", "is missing")
 	}
 	return c
-}
-
-// unit scales a vector to length one, whatever its magnitude.
-func unit3(v r3.Vec) r3.Vec {
-	m := max(abs(v.X), abs(v.Y), abs(v.Z))
-	if m == 0 {
-		return v
-	}
-	return r3.Unit(r3.Vec{X: v.X / m, Y: v.Y / m, Z: v.Z / m})
-}
-
-func abs(x float64) float64 {
-	if x < 0 {
-		return -x
-	}
-	return x
 }
