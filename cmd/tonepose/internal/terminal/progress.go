@@ -1,0 +1,87 @@
+package terminal
+
+import (
+	"fmt"
+	"io"
+	"strings"
+	"sync"
+	"time"
+	"unicode/utf8"
+)
+
+// Progress is one line that is written over again. A nil Progress is silent.
+type Progress struct {
+	mu    sync.Mutex
+	w     io.Writer
+	width func() int
+	now   func() time.Time
+
+	pass  string
+	begin time.Time // of the pass
+	last  time.Time // of the last line
+	shown bool
+}
+
+const (
+	redrawEvery = 100 * time.Millisecond
+	barCells    = 24
+)
+
+// NewProgress returns a Progress on w, nil if w is no terminal or silent is set.
+func NewProgress(w io.Writer, silent bool) *Progress {
+	if silent || !Is(w) {
+		return nil
+	}
+	return &Progress{w: w, width: func() int { return width(w) }, now: time.Now}
+}
+
+// Show tells how far a pass is, at most ten times a second: done of total, in
+// whatever unit; a total of 0 or less is not known. The time that is left is
+// guessed from the time that went by, once a tenth is done.
+func (p *Progress) Show(pass string, done, total int64) {
+	if p == nil {
+		return
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	now := p.now()
+	if pass != p.pass {
+		p.pass, p.begin = pass, now
+	} else if now.Sub(p.last) < redrawEvery {
+		return
+	}
+	p.last, p.shown = now, true
+	line := progressLine(pass, done, total, now.Sub(p.begin))
+	if room := p.width() - 1; utf8.RuneCountInString(line) > room {
+		line = string([]rune(line)[:max(room, 0)])
+	}
+	fmt.Fprintf(p.w, "\r%s\x1b[K", line)
+}
+
+// Clear takes the line away, so that other text can be written.
+func (p *Progress) Clear() {
+	if p == nil {
+		return
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.shown {
+		fmt.Fprint(p.w, "\r\x1b[K")
+		p.shown = false
+	}
+	p.pass = ""
+}
+
+func progressLine(pass string, done, total int64, since time.Duration) string {
+	if total <= 0 {
+		return fmt.Sprintf("%s  %s", pass, Quantity(float64(done), ""))
+	}
+	share := min(max(float64(done)/float64(total), 0), 1)
+	full := int(share * barCells)
+	line := fmt.Sprintf("%s  %s%s %3.0f %%", pass, strings.Repeat("█", full), strings.Repeat("░", barCells-full), 100*share)
+	if share >= 0.1 && share < 1 && since > time.Second {
+		left := time.Duration(float64(since) * (1 - share) / share)
+		line += fmt.Sprintf("  %s left", left.Round(time.Second))
+	}
+	return line
+}

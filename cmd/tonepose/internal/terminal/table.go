@@ -1,0 +1,118 @@
+package terminal
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"strconv"
+	"strings"
+	"unicode/utf8"
+)
+
+// Column heads a column of a Table. Its unit stands once, below the name.
+type Column struct {
+	Name string
+	Unit string // "mm"; empty: none
+	Left bool   // text, aligned left; numbers are aligned right
+}
+
+// Table collects rows of cells and prints them aligned.
+type Table struct {
+	columns []Column
+	rows    [][]string
+}
+
+// NewTable returns a table without rows.
+func NewTable(columns ...Column) *Table { return &Table{columns: columns} }
+
+// Row appends a row. It panics unless there is a cell for each column.
+func (t *Table) Row(cells ...string) {
+	if len(cells) != len(t.columns) {
+		panic(fmt.Sprintf("terminal: %d cells in a table of %d columns", len(cells), len(t.columns)))
+	}
+	t.rows = append(t.rows, cells)
+}
+
+// Write prints the table to w: names, units if any column has one, rows.
+func (t *Table) Write(w io.Writer, p Paint) error {
+	names, units := make([]string, len(t.columns)), make([]string, len(t.columns))
+	heads := [][]string{names}
+	for i, c := range t.columns {
+		names[i] = c.Name
+		if c.Unit != "" {
+			units[i] = "(" + c.Unit + ")"
+			heads = [][]string{names, units}
+		}
+	}
+	widths := make([]int, len(t.columns))
+	for _, row := range append(heads, t.rows...) {
+		for i, cell := range row {
+			widths[i] = max(widths[i], utf8.RuneCountInString(cell))
+		}
+	}
+	var out strings.Builder
+	for i, row := range append(heads, t.rows...) {
+		line := t.line(row, widths)
+		switch {
+		case i == 0:
+			line = p.Bold(line)
+		case i < len(heads):
+			line = p.Faint(line)
+		}
+		out.WriteString(line + "\n")
+	}
+	_, err := io.WriteString(w, out.String())
+	return err
+}
+
+func (t *Table) line(cells []string, widths []int) string {
+	var b strings.Builder
+	for i, cell := range cells {
+		if i > 0 {
+			b.WriteString("  ")
+		}
+		pad := strings.Repeat(" ", widths[i]-utf8.RuneCountInString(cell))
+		if t.columns[i].Left {
+			b.WriteString(cell + pad)
+		} else {
+			b.WriteString(pad + cell)
+		}
+	}
+	return strings.TrimRight(b.String(), " ")
+}
+
+// Number prints v to a number of significant digits without an exponent where
+// a reader would not want one; "–" stands for NaN.
+func Number(v float64, digits int) string {
+	if math.IsNaN(v) {
+		return "–"
+	}
+	if a := math.Abs(v); v == 0 || a >= 1e-4 && a < 1e6 {
+		// Rounding comes first: 9.996 to three digits is 10.0, not 10.00.
+		rounded, _ := strconv.ParseFloat(strconv.FormatFloat(v, 'e', digits-1, 64), 64)
+		decimals := digits - 1
+		if rounded != 0 {
+			decimals -= int(math.Floor(math.Log10(math.Abs(rounded)) + 1e-12))
+		}
+		return strconv.FormatFloat(rounded, 'f', max(decimals, 0), 64)
+	}
+	return strconv.FormatFloat(v, 'g', digits, 64)
+}
+
+var prefixes = [...]struct {
+	factor float64
+	name   string
+}{{1e12, "T"}, {1e9, "G"}, {1e6, "M"}, {1e3, "k"}, {1, ""}, {1e-3, "m"}, {1e-6, "µ"}, {1e-9, "n"}, {1e-12, "p"}, {1e-15, "f"}}
+
+// Quantity prints v, in SI units, to three significant digits with the SI
+// prefix that suits it: 12.3 µm. Units that are no plain symbol (m², 1) take no
+// prefix: print those with Number.
+func Quantity(v float64, unit string) string {
+	rounded, _ := strconv.ParseFloat(strconv.FormatFloat(v, 'e', 2, 64), 64)
+	for _, p := range prefixes {
+		if a := math.Abs(rounded); a >= p.factor*(1-1e-12) && !math.IsInf(a, 0) {
+			return strings.TrimRight(Number(rounded/p.factor, 3)+" "+p.name+unit, " ")
+		}
+	}
+	return strings.TrimRight(Number(v, 3)+" "+unit, " ")
+}
