@@ -1,0 +1,141 @@
+package calibration
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+
+	"gonum.org/v1/gonum/num/quat"
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/rigid"
+	"tonepose/solver"
+)
+
+// invented is a small bench of our own: tilted loops around a pipe and a probe
+// with coils of 4 mm radius. What was built differs from the drawing by truth.
+type invented struct {
+	problem Problem // as drawn, tolerances stated; stations to be filled
+	free    Group
+	truth   []float64 // of the columns
+	sigma   float64   // of a coupling [H]
+	rng     *rand.Rand
+}
+
+func gaussian(rng *rand.Rand, sigma float64) r3.Vec {
+	return r3.Vec{X: sigma * rng.NormFloat64(), Y: sigma * rng.NormFloat64(), Z: sigma * rng.NormFloat64()}
+}
+
+func newInvented(free Group, seed uint64) *invented {
+	v := &invented{free: free, sigma: 2e-12, rng: rand.New(rand.NewPCG(seed, 7))}
+	for i := range 6 {
+		sin, cos := math.Sincos(float64(i) * math.Pi / 3)
+		center := r3.Vec{X: 0.15 * cos, Y: 0.15 * sin, Z: 0.01 * float64(i%3)}
+		axis := r3.Unit(r3.Vec{X: 0.5 * math.Cos(float64(2*i)), Y: 0.5 * math.Sin(float64(2*i)), Z: 1})
+		v.problem.Emitters = append(v.problem.Emitters, Emitter{
+			Emitter: fieldmodels.Emitter{
+				Name: fmt.Sprintf("e%d", i+1), Center: center, Axis: axis,
+				Source: fieldmodels.PlaceAxis(fieldmodels.Loop{Radius: 0.03, Turns: 40}, center, axis),
+			},
+			Hz:        5000 + 1300*float64(i),
+			Tolerance: EmitterTolerance{Place: 1e-3, Axis: 0.02, Strength: 0.02},
+		})
+	}
+	probe := Sensor{
+		Name: "probe", Marker: rigid.Pose{Position: r3.Vec{X: 0.01, Z: -0.02}, Rotation: rigid.Exp(r3.Vec{X: 0.3, Y: -0.2, Z: 0.1})},
+		MarkerTolerance: MotionTolerance{Position: 1e-3, Rotation: 0.01},
+	}
+	for i := range 3 {
+		var axis vec3
+		axis[i] = 1
+		axis[(i+1)%3] = 0.1
+		probe.Coils = append(probe.Coils, Coil{
+			Coil: solver.Coil{
+				Center: r3.Vec{X: 0.004 * float64(i), Y: 0.003, Z: -0.002 * float64(i)},
+				Axis:   r3.Unit(toR3(axis)), AreaTurns: 0.004, Radius: 0.004,
+			},
+			Channel:   i,
+			Tolerance: CoilTolerance{Axis: 0.02, Place: 5e-4, Sensitivity: 0.03},
+		})
+		v.problem.Channels = append(v.problem.Channels, Channel{
+			Name: fmt.Sprintf("rx%d", i+1), Tolerance: ChannelTolerance{Gain: 0.01, Phase: 0.02, Delay: 5e-7},
+		})
+	}
+	v.problem.Sensors = []Sensor{probe}
+	v.problem.Frame = rigid.Pose{Position: r3.Vec{X: 0.02, Y: -0.01, Z: 0.3}, Rotation: rigid.Exp(r3.Vec{X: math.Pi, Y: 0.02})}
+	v.problem.FrameTolerance = MotionTolerance{Position: 2e-3, Rotation: 0.01}
+	v.problem.CrosstalkTolerance = 1e-10
+	return v
+}
+
+// draw chooses what was built, from the tolerances, and takes the given number
+// of stations of it: noise times sigma on couplings, references off by their
+// sigmas times noise.
+func (v *invented) draw(stations int, noise float64) {
+	v.problem.Stations = nil
+	for s := range stations {
+		pose := rigid.Pose{
+			Position: r3.Vec{X: 0.2 * (v.rng.Float64() - 0.5), Y: 0.2 * (v.rng.Float64() - 0.5), Z: 0.12 + 0.15*v.rng.Float64()},
+			Rotation: unitQuat(quat.Number{Real: v.rng.NormFloat64(), Imag: v.rng.NormFloat64(), Jmag: v.rng.NormFloat64(), Kmag: v.rng.NormFloat64()}),
+		}
+		v.problem.Stations = append(v.problem.Stations, Station{
+			Name: fmt.Sprintf("s%d", s+1), Reference: pose, SigmaPosition: 1e-4, SigmaRotation: 1e-3,
+			Couplings:  solver.Couplings{Value: make([]float64, 18), Variance: make([]float64, 18)},
+			Quadrature: make([]float64, 18),
+		})
+		for k := range 18 {
+			v.problem.Stations[s].Couplings.Variance[k] = v.sigma * v.sigma
+		}
+	}
+	l := newLayout(&v.problem, v.free)
+	v.truth = make([]float64, len(l.columns))
+	for i, c := range l.columns {
+		sigma := c.prior
+		if sigma == 0 {
+			sigma = c.size
+		}
+		v.truth[i] = sigma * v.rng.NormFloat64()
+	}
+	v.measure(noise)
+}
+
+// measure fills the stations with what the true bench shows at the poses that
+// stand in Reference, and puts the references there.
+func (v *invented) measure(noise float64) {
+	f := v.fit()
+	copy(f.x, v.truth)
+	f.bench.update(f.problem, f.layout, f.x)
+	for s := range v.problem.Stations {
+		st := &v.problem.Stations[s]
+		pose := st.Reference
+		f.poses[s].p, f.poses[s].q = fromR3(pose.Position), pose.Rotation
+		for k := range f.offset[s+1] - f.offset[s] {
+			f.data[f.offset[s]+k] = observed{weight: 1}
+		}
+		predicted, err := f.residuals(s)
+		if err != nil {
+			panic(err)
+		}
+		n := len(st.Couplings.Value)
+		for k := range n {
+			st.Couplings.Value[k] = predicted[k] + noise*v.sigma*v.rng.NormFloat64()
+			if f.complex {
+				st.Quadrature[k] = predicted[n+k] + noise*v.sigma*v.rng.NormFloat64()
+			}
+		}
+		// told = F·T·K must be the pose but for the reference's own error.
+		told := pose.Plus(gaussian(v.rng, noise*st.SigmaPosition), gaussian(v.rng, noise*st.SigmaRotation))
+		st.Reference = f.bench.frame.Inverse().Compose(told).Compose(f.bench.markers[st.Sensor].Inverse())
+	}
+}
+
+func (v *invented) fit() *fit {
+	f, err := newFit(&v.problem, Options{Free: v.free})
+	if err != nil {
+		panic(err)
+	}
+	return f
+}
+
+const everything Group = 1<<numGroups - 1

@@ -1,0 +1,233 @@
+package calibration
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"tonepose/fieldmodels/rigid"
+	"tonepose/solver/leastsquares"
+)
+
+// Options tunes Calibrate. The zero value of a field means its default.
+type Options struct {
+	Free          Group   // what may move; default DefaultFree
+	MaxIterations int     // of each loss; default 100
+	Tol           float64 // fall of the cost that is no longer worth a step, in units of ½χ²; default 1e-6
+	// Loss makes the fit robust against single couplings and references that
+	// are wrong. It acts after a fit by plain squares has converged; default
+	// plain squares.
+	Loss leastsquares.Loss
+}
+
+func (o Options) withDefaults() (Options, error) {
+	if o.Free == 0 {
+		o.Free = DefaultFree
+	}
+	if o.MaxIterations == 0 {
+		o.MaxIterations = 100
+	}
+	if o.Tol == 0 {
+		o.Tol = 1e-6
+	}
+	switch {
+	case o.Free>>numGroups != 0:
+		return o, fmt.Errorf("calibration: Options.Free = %#x: unknown groups", uint16(o.Free))
+	case o.MaxIterations < 0:
+		return o, fmt.Errorf("calibration: Options.MaxIterations = %d: must be positive", o.MaxIterations)
+	case !(o.Tol > 0):
+		return o, fmt.Errorf("calibration: Options.Tol = %g: must be positive", o.Tol)
+	}
+	return o, nil
+}
+
+// Status says why Calibrate stopped.
+type Status int
+
+const (
+	// Converged: no step is worth Options.Tol any more.
+	Converged Status = iota
+	// IterationLimit: Options.MaxIterations were used up.
+	IterationLimit
+	// Stalled: no step lowers the cost, though the equations promise it.
+	Stalled
+)
+
+func (s Status) String() string {
+	switch s {
+	case Converged:
+		return "converged"
+	case IterationLimit:
+		return "iteration limit"
+	}
+	return "stalled"
+}
+
+// ErrNotConverged reports that Calibrate stopped early; its Result is filled.
+var ErrNotConverged = errors.New("calibration: not converged")
+
+// Err is nil for Converged, and else wraps ErrNotConverged.
+func (s Status) Err() error {
+	if s == Converged {
+		return nil
+	}
+	return fmt.Errorf("%w: %v", ErrNotConverged, s)
+}
+
+// fit is the state of one adjustment.
+type fit struct {
+	problem    *Problem
+	options    Options
+	layout     *layout
+	bench      *bench
+	complex    bool
+	data       []observed
+	offset     []int // into data, of each station
+	references []rigid.Pose
+	prior      []float64 // sigma of each column, 0: none
+	loss       leastsquares.Loss
+
+	x       []float64
+	frozen  bool // only the poses move
+	poses   []pose
+	normal  *normal
+	reduced *reduced
+	picks   []pickup
+
+	kept      []float64 // x and poses to come back to
+	keptPoses []pose
+	fieldErr  error
+
+	emitterChi2  []float64 // of the couplings, without the loss
+	emitterCount []int
+}
+
+// Calibrate adjusts the free parameters of p and all its stations' poses. The
+// error is for a wrong call, or a bench whose field has no value at a station
+// as drawn; how the iteration ended is Result.Status.
+//
+// Levenberg–Marquardt with the damping of Nielsen, Damping parameter in
+// Marquardt's method, IMM-REP-1999-05, Technical University of Denmark, 1999;
+// elimination of the poses: Triggs et al., Bundle adjustment, a modern
+// synthesis, LNCS 1883, 2000, section 6.
+func Calibrate(p *Problem, o Options) (*Result, error) {
+	f, err := newFit(p, o)
+	if err != nil {
+		return nil, err
+	}
+	cost := f.linearise()
+	if math.IsInf(cost, 1) {
+		return nil, f.startError()
+	}
+	gauges, err := f.holdGauges()
+	if err != nil {
+		return nil, err
+	}
+	cost, iterations, status := f.descend(cost)
+	if f.options.Loss != nil {
+		// Redescending losses need a start that the outliers have not spoilt.
+		for _, loss := range []leastsquares.Loss{leastsquares.Huber{}, f.options.Loss} {
+			f.loss = loss
+			var more int
+			cost, more, status = f.descend(f.linearise())
+			iterations += more
+		}
+	}
+	return f.result(cost, iterations, status, gauges)
+}
+
+func (f *fit) startError() error {
+	if f.fieldErr != nil {
+		return f.fieldErr
+	}
+	return fmt.Errorf("calibration: the couplings of the bench as drawn are not finite: places and moments must be")
+}
+
+func newFit(p *Problem, o Options) (*fit, error) {
+	o, err := o.withDefaults()
+	if err != nil {
+		return nil, err
+	}
+	if err := p.check(o.Free); err != nil {
+		return nil, err
+	}
+	f := &fit{problem: p, options: o, layout: newLayout(p, o.Free), bench: newBench(p), complex: o.Free.complex()}
+	n, coils := len(f.layout.columns), 0
+	for s := range p.Stations {
+		st := &p.Stations[s]
+		f.offset = append(f.offset, len(f.data))
+		for k, v := range st.Couplings.Value {
+			d := observed{value: v}
+			if w := st.Couplings.Variance[k]; !math.IsInf(w, 1) {
+				d.weight = 1 / math.Sqrt(w)
+			} else {
+				d.value = 0
+			}
+			if f.complex {
+				d.quadrature = st.Quadrature[k]
+			}
+			f.data = append(f.data, d)
+		}
+		ref := st.Reference
+		ref.Rotation = unitQuat(ref.Rotation)
+		f.references = append(f.references, ref)
+		at := p.start(s)
+		f.poses = append(f.poses, pose{fromR3(at.Position), at.Rotation})
+		coils = max(coils, len(p.Sensors[st.Sensor].Coils))
+	}
+	f.offset = append(f.offset, len(f.data))
+	f.picks = make([]pickup, coils)
+	for _, c := range f.layout.columns {
+		f.prior = append(f.prior, c.prior)
+	}
+	f.x, f.kept = make([]float64, n), make([]float64, n)
+	f.emitterChi2, f.emitterCount = make([]float64, len(p.Emitters)), make([]int, len(p.Emitters))
+	f.keptPoses = make([]pose, len(f.poses))
+	f.normal = &normal{
+		n: n, a: make([]float64, n*n), g: make([]float64, n),
+		mixed: make([]float64, 6*n*len(f.poses)), blocks: make([]block, len(f.poses)),
+	}
+	f.reduced = newReduced(n, len(f.poses))
+	return f, nil
+}
+
+// raise is the damping after a step that failed. The first step up from none is
+// a large one: to where the damping shows.
+func raise(mu, grow float64) (float64, float64) { return max(1e-4, mu*grow), 2 * grow }
+
+// descend lowers the cost from the linearised point at hand, and leaves the
+// equations of the point where it ends. It begins as Gauss–Newton; damping comes
+// with the first step that fails.
+func (f *fit) descend(cost float64) (float64, int, Status) {
+	mu, grow := 0.0, 2.0
+	for iteration := range f.options.MaxIterations {
+		f.reduce(mu)
+		fall, ok := f.solve(mu)
+		if !ok {
+			mu, grow = raise(mu, grow)
+			continue
+		}
+		if fall <= f.options.Tol {
+			return cost, iteration, Converged
+		}
+		copy(f.kept, f.x)
+		copy(f.keptPoses, f.poses)
+		f.advance()
+		next := f.linearise()
+		if ratio := (cost - next) / fall; ratio > 1e-3 {
+			cost = next
+			t := 2*ratio - 1
+			if mu, grow = mu*max(0.1, 1-t*t*t), 2; mu < 1e-9 {
+				mu = 0
+			}
+			continue
+		}
+		copy(f.x, f.kept)
+		copy(f.poses, f.keptPoses)
+		f.linearise()
+		if mu, grow = raise(mu, grow); mu > 1e16 {
+			return cost, iteration + 1, Stalled
+		}
+	}
+	return cost, f.options.MaxIterations, IterationLimit
+}

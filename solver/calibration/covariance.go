@@ -1,0 +1,132 @@
+package calibration
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/mat"
+
+	"tonepose/fieldmodels"
+)
+
+// emitterCovariance is the covariance for fieldmodels.Array: seven numbers per
+// emitter. Where emitters and other parameters share a gauge freedom, it is
+// taken in the gauge in which the others stay as found (an S-transformation:
+// Baarda, S-transformations and criterion matrices, Netherlands Geodetic
+// Commission, 1973), because the others go along as exact values.
+func (r *Result) emitterCovariance() (*mat.SymDense, error) {
+	f := r.fit
+	n := f.normal.n
+	if n == 0 || f.options.Free&(EmitterPlace|EmitterAxis|EmitterStrength) == 0 {
+		return nil, nil
+	}
+	weight := make([]float64, n) // of keeping a parameter as it is
+	for i := range weight {
+		if f.layout.columns[i].group&(EmitterPlace|EmitterAxis|EmitterStrength) == 0 {
+			weight[i] = 1 / (f.size(i) * f.size(i))
+		}
+	}
+	free, err := r.freeDirections()
+	if err != nil {
+		return nil, err
+	}
+	t := keep(free, weight)
+	const per = fieldmodels.ParametersPerEmitter
+	move := mat.NewDense(per*len(f.bench.emitters), n, nil)
+	for i := range f.bench.emitters {
+		e, c := &f.bench.emitters[i], &f.layout.emitters[i]
+		for k := range 3 {
+			if c.place >= 0 {
+				move.Set(per*i+k, c.place+k, 1)
+			}
+		}
+		if c.axis >= 0 {
+			for t := range c.tilts {
+				for k := range 3 {
+					move.Set(per*i+3+k, c.axis+t, e.basis[t][k])
+				}
+			}
+		}
+		if c.strength >= 0 {
+			move.Set(per*i+6, c.strength, 1/e.strength)
+		}
+	}
+	var m mat.Dense
+	m.Mul(move, t)
+	return sandwich(&m, r.Covariance), nil
+}
+
+// freeDirections are the gauge freedoms at the solution, in plain units.
+func (r *Result) freeDirections() ([][]float64, error) {
+	if len(r.Gauges) == 0 {
+		return nil, nil
+	}
+	null, scale, err := r.fit.nullSpace()
+	for _, u := range null {
+		for i := range u {
+			u[i] /= scale[i]
+		}
+	}
+	return null, err
+}
+
+// keep returns I − G·(GᵀWG)⁺·GᵀW: it takes from a change of the parameters what
+// moves along the free directions G, so that the weighted ones change least.
+func keep(free [][]float64, weight []float64) *mat.Dense {
+	n, g := len(weight), len(free)
+	t := mat.NewDense(n, n, nil)
+	for i := range n {
+		t.Set(i, i, 1)
+	}
+	if g == 0 {
+		return t
+	}
+	gm, wg := mat.NewDense(n, g, nil), mat.NewDense(n, g, nil)
+	for k, u := range free {
+		for i, v := range u {
+			gm.Set(i, k, v)
+			wg.Set(i, k, weight[i]*v)
+		}
+	}
+	var gwg mat.Dense
+	gwg.Mul(gm.T(), wg)
+	var svd mat.SVD
+	if !svd.Factorize(&gwg, mat.SVDThin) {
+		return t
+	}
+	rank := svd.Rank(1e-10)
+	if rank == 0 {
+		return t
+	}
+	var solved, taken mat.Dense
+	svd.SolveTo(&solved, wg.T(), rank)
+	taken.Mul(gm, &solved)
+	t.Sub(t, &taken)
+	return t
+}
+
+// sandwich is M·C·Mᵀ.
+func sandwich(m *mat.Dense, c *mat.SymDense) *mat.SymDense {
+	var mc, out mat.Dense
+	mc.Mul(m, c)
+	out.Mul(&mc, m.T())
+	n, _ := out.Dims()
+	sym := mat.NewSymDense(n, nil)
+	for i := range n {
+		for k := i; k < n; k++ {
+			sym.SetSym(i, k, (out.At(i, k)+out.At(k, i))/2)
+		}
+	}
+	return sym
+}
+
+// Correlation returns the correlation matrix of the parameters.
+func (r *Result) Correlation() *mat.SymDense {
+	n := r.Covariance.SymmetricDim()
+	c := mat.NewSymDense(n, nil)
+	for i := range n {
+		for k := i; k < n; k++ {
+			c.SetSym(i, k, r.Covariance.At(i, k)/math.Sqrt(r.Covariance.At(i, i)*r.Covariance.At(k, k)))
+		}
+	}
+	return c
+}

@@ -1,0 +1,100 @@
+package calibration
+
+import (
+	"fmt"
+	"math"
+	"sort"
+
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// CrossValidation is how well stations are met that had no part in the
+// calibration: each is solved by its couplings alone, with the bench calibrated
+// on the others, and compared with its reference.
+type CrossValidation struct {
+	PositionRMS float64 // [m], the reference's own error included
+	RotationRMS float64 // [rad], alike; a turn that no coupling sees counts as right
+	Stations    []HeldOut
+}
+
+// HeldOut is one station's error.
+type HeldOut struct {
+	Name     string
+	Position r3.Vec // solved less told [m], rig frame
+	Rotation r3.Vec // [rad]
+}
+
+// CrossValidate calibrates k times, each time without one k-th of the stations,
+// taken in turns (station s is in fold s mod k). Stations without reference
+// have nothing to be compared with and are left in.
+func CrossValidate(p *Problem, o Options, k int) (*CrossValidation, error) {
+	if k < 2 || k > len(p.Stations) {
+		return nil, fmt.Errorf("calibration: %d folds of %d stations: must be from 2 up to their number", k, len(p.Stations))
+	}
+	cv := &CrossValidation{Stations: make([]HeldOut, len(p.Stations))}
+	var used []int
+	for fold := range k {
+		part, held := *p, *p
+		part.Stations, held.Stations = nil, nil
+		var index []int
+		for s, st := range p.Stations {
+			if s%k == fold && !math.IsInf(st.SigmaPosition, 1) {
+				st.SigmaPosition, st.SigmaRotation = math.Inf(1), math.Inf(1)
+				held.Stations = append(held.Stations, st)
+				index = append(index, s)
+			} else {
+				part.Stations = append(part.Stations, st)
+			}
+		}
+		if len(index) == 0 {
+			continue
+		}
+		res, err := Calibrate(&part, o)
+		if err != nil {
+			return nil, fmt.Errorf("fold %d of %d: %w", fold+1, k, err)
+		}
+		f, err := newFit(&held, o)
+		if err != nil {
+			return nil, err
+		}
+		f.adopt(res.fit)
+		f.frozen = true
+		if _, _, status := f.descend(f.linearise()); status != Converged {
+			return nil, fmt.Errorf("fold %d of %d: poses of the held-out stations: %w", fold+1, k, status.Err())
+		}
+		for i, s := range index {
+			h := HeldOut{Name: p.Stations[s].Name}
+			h.Position, h.Rotation = f.off(i)
+			cv.Stations[s] = h
+		}
+		used = append(used, index...)
+	}
+	var position, rotation float64
+	for _, s := range used {
+		h := &cv.Stations[s]
+		position += r3.Norm2(h.Position) / float64(len(used))
+		rotation += r3.Norm2(h.Rotation) / float64(len(used))
+	}
+	cv.PositionRMS, cv.RotationRMS = math.Sqrt(position), math.Sqrt(rotation)
+	return cv, nil
+}
+
+// adopt takes the parameters and columns of another fit of the same bench.
+func (f *fit) adopt(other *fit) {
+	f.layout = other.layout
+	copy(f.x, other.x)
+	copy(f.prior, other.prior)
+}
+
+// median of unsorted values, which it sorts; +Inf of none.
+func median(v []float64) float64 {
+	if len(v) == 0 {
+		return math.Inf(1)
+	}
+	sort.Float64s(v)
+	m := len(v) / 2
+	if len(v)%2 == 1 {
+		return v[m]
+	}
+	return (v[m-1] + v[m]) / 2
+}

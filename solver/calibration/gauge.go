@@ -1,0 +1,274 @@
+package calibration
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"sort"
+	"strings"
+
+	"gonum.org/v1/gonum/lapack"
+	"gonum.org/v1/gonum/lapack/lapack64"
+)
+
+// Gauge is a freedom that the couplings, references and known lengths leave: a
+// way to move the parameters together that no residual notices.
+type Gauge struct {
+	// Words names it, such as "all strengths against all sensitivities".
+	Words string
+	// Default: no stated tolerance held it, so tolerances of a usual size were
+	// put on the parameters that take part. What it moves is then known to no
+	// more than that.
+	Default bool
+	// Direction is the move, one number per parameter, the largest 1 in units
+	// of its tolerance.
+	Direction []float64
+}
+
+// ErrLinearAlgebra reports that a factorisation failed on finite numbers.
+var ErrLinearAlgebra = errors.New("calibration: factorisation failed")
+
+// nullLimit is the share of its information that a direction keeps when the
+// poses are eliminated, below which it counts as not observable: rounding
+// leaves some 1e-14, a sigma 1e5 times that of known poses makes 1e-10.
+const nullLimit = 1e-10
+
+// nullSpace finds the directions that the data leave free at the linearised point,
+// as orthonormal columns of parameters times scale.
+func (f *fit) nullSpace() (columns [][]float64, scale []float64, err error) {
+	n := f.normal.n
+	scale = make([]float64, n)
+	a := make([]float64, n*n)
+	copy(a, f.normal.a)
+	f.addLengths(a, make([]float64, n))
+	for i := range n {
+		scale[i] = math.Sqrt(a[i*n+i])
+		if scale[i] == 0 {
+			scale[i] = 1 // never seen: its row of S is zero
+		}
+	}
+	s := symmetric(n, append([]float64(nil), f.reduced.bareS...))
+	for i := range n {
+		for k := i; k < n; k++ {
+			s.Data[i*n+k] /= scale[i] * scale[k]
+		}
+	}
+	if n == 0 {
+		return nil, scale, nil
+	}
+	// A pivoted Cholesky factor is the cheap test; only a suspicion pays for
+	// eigenvalues. Its smallest pivot bounds the smallest eigenvalue from above.
+	copy(a, s.Data)
+	trial := s
+	trial.Data = a
+	if _, rank, _ := lapack64.Pstrf(trial, make([]int, n), 100*nullLimit, make([]float64, 2*n)); rank == n {
+		return nil, scale, nil
+	}
+	values, work := make([]float64, n), make([]float64, 1)
+	lapack64.Syev(lapack.EVCompute, s, values, work, -1)
+	work = make([]float64, int(work[0]))
+	if !lapack64.Syev(lapack.EVCompute, s, values, work, len(work)) {
+		return nil, nil, fmt.Errorf("%w: eigenvalues of the %d shared parameters", ErrLinearAlgebra, n)
+	}
+	for c, v := range values {
+		if v > nullLimit {
+			break
+		}
+		column := make([]float64, n)
+		for i := range column {
+			column[i] = s.Data[i*n+c]
+		}
+		columns = append(columns, column)
+	}
+	return columns, scale, nil
+}
+
+// holdGauges names the gauge freedoms and, where stated tolerances do not hold
+// them all, puts tolerances of a usual size on the parameters that take part.
+func (f *fit) holdGauges() ([]Gauge, error) {
+	null, scale, err := f.nullSpace()
+	if err != nil || len(null) == 0 {
+		return nil, err
+	}
+	held := f.held(null, scale)
+	gauges := f.name(null, scale)
+	for i := range gauges {
+		gauges[i].Default = !held
+	}
+	if !held {
+		for i := range f.prior {
+			share := 0.0
+			for _, u := range null {
+				share += u[i] * u[i]
+			}
+			if share > 1e-6 && f.prior[i] == 0 {
+				f.prior[i] = f.layout.columns[i].size
+			}
+		}
+	}
+	return gauges, nil
+}
+
+// held reports whether the tolerances make the free directions observable.
+func (f *fit) held(null [][]float64, scale []float64) bool {
+	g := len(null)
+	p := make([]float64, g*g)
+	most := 0.0
+	for i := range g {
+		for k := i; k < g; k++ {
+			for c, s := range f.prior {
+				if s > 0 {
+					v := s * scale[c]
+					p[i*g+k] += null[i][c] * null[k][c] / (v * v)
+				}
+			}
+		}
+		most = max(most, p[i*g+i])
+	}
+	if most == 0 {
+		return false
+	}
+	_, rank, _ := lapack64.Pstrf(symmetric(g, p), make([]int, g), 1e-10*most, make([]float64, 2*g))
+	return rank == g
+}
+
+// name puts words to the free directions: first the freedoms that this kind of
+// bench can have, each taken out where it lies in what is free, then what is
+// left by its largest parts.
+func (f *fit) name(null [][]float64, scale []float64) []Gauge {
+	var out []Gauge
+	n := len(scale)
+	for _, c := range f.candidates() {
+		u := make([]float64, n)
+		for i, v := range c.Direction {
+			u[i] = v * scale[i]
+		}
+		if !normalise(u) {
+			continue
+		}
+		weights := make([]float64, len(null))
+		share := 0.0
+		for k := range null {
+			weights[k] = inner(null[k], u)
+			share += weights[k] * weights[k]
+		}
+		if share < 0.999 {
+			continue
+		}
+		out = append(out, Gauge{Words: c.Words, Direction: f.inTolerances(c.Direction)})
+		null = deflate(null, weights)
+	}
+	for _, u := range null {
+		d := make([]float64, n)
+		for i := range d {
+			d[i] = u[i] / scale[i]
+		}
+		d = f.inTolerances(d)
+		out = append(out, Gauge{Words: f.describe(d), Direction: d})
+	}
+	return out
+}
+
+// deflate returns an orthonormal basis of what is left of the columns without
+// their combination by weights.
+func deflate(columns [][]float64, weights []float64) [][]float64 {
+	n := len(columns[0])
+	taken := make([]float64, n)
+	for k, c := range columns {
+		for i := range taken {
+			taken[i] += weights[k] * c[i]
+		}
+	}
+	normalise(taken)
+	var left [][]float64
+	// Drop the column nearest to what is taken, and straighten the others.
+	worst := 0
+	for k := range columns {
+		if math.Abs(weights[k]) > math.Abs(weights[worst]) {
+			worst = k
+		}
+	}
+	done := [][]float64{taken}
+	for k, c := range columns {
+		if k == worst {
+			continue
+		}
+		u := append([]float64(nil), c...)
+		for range 2 { // twice is enough
+			for _, d := range done {
+				w := inner(d, u)
+				for i := range u {
+					u[i] -= w * d[i]
+				}
+			}
+			normalise(u)
+		}
+		done = append(done, u)
+		left = append(left, u)
+	}
+	return left
+}
+
+// describe lists the largest parts of a direction.
+func (f *fit) describe(d []float64) string {
+	order := make([]int, len(d))
+	for i := range order {
+		order[i] = i
+	}
+	sort.Slice(order, func(a, b int) bool { return math.Abs(d[order[a]]) > math.Abs(d[order[b]]) })
+	var words []string
+	for _, i := range order {
+		if math.Abs(d[i]) < 0.3 {
+			break
+		}
+		if len(words) == 4 {
+			words = append(words, "others")
+			break
+		}
+		words = append(words, f.layout.columns[i].name)
+	}
+	if len(words) == 1 {
+		return words[0] + " alone"
+	}
+	return strings.Join(words, " with ")
+}
+
+// inTolerances scales a direction so that its largest part is one tolerance.
+func (f *fit) inTolerances(d []float64) []float64 {
+	out := append([]float64(nil), d...)
+	most := 0.0
+	for i, v := range d {
+		most = max(most, math.Abs(v)/f.size(i))
+	}
+	for i := range out {
+		out[i] /= most * f.size(i)
+	}
+	return out
+}
+
+// size is a column's stated tolerance, else one of a usual size.
+func (f *fit) size(i int) float64 {
+	if c := &f.layout.columns[i]; c.prior == 0 {
+		return c.size
+	}
+	return f.layout.columns[i].prior
+}
+
+func inner(a, b []float64) float64 {
+	sum := 0.0
+	for i := range a {
+		sum += a[i] * b[i]
+	}
+	return sum
+}
+
+func normalise(u []float64) bool {
+	norm := math.Sqrt(inner(u, u))
+	if norm == 0 {
+		return false
+	}
+	for i := range u {
+		u[i] /= norm
+	}
+	return true
+}

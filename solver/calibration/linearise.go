@@ -1,0 +1,283 @@
+package calibration
+
+import (
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/num/quat"
+
+	"tonepose/fieldmodels/rigid"
+)
+
+// pose is a station's sensor as the adjustment holds it.
+type pose struct {
+	p vec3
+	q quat.Number
+}
+
+// block is what one station adds to the normal equations beside the shared
+// part: by its own six numbers, and the cost of its residuals.
+type block struct {
+	c     [6][6]float64 // upper triangle
+	g     [6]float64
+	cost  float64 // ½Σρ of couplings and reference
+	chi2  float64 // of the couplings, without the loss
+	prior float64 // of the reference, without the loss
+	used  int     // residuals
+}
+
+// normal holds the normal equations of the whole adjustment at one point, as
+// blocks: shared by shared (upper triangle), shared by station, station by
+// station.
+type normal struct {
+	n      int
+	a      []float64 // n × n
+	g      []float64
+	mixed  []float64 // station s: n × 6 at 6·n·s
+	blocks []block
+}
+
+// row is one residual with its derivatives by the shared parameters that move
+// it. Its columns rise.
+type row struct {
+	n  int
+	at [24]int
+	v  [24]float64
+}
+
+func (r *row) put(column int, v float64) {
+	r.at[r.n], r.v[r.n] = column, v
+	r.n++
+}
+
+// observed is one coupling: value, quadrature and 1/sigma [1/H], 0 where missing.
+type observed struct{ value, quadrature, weight float64 }
+
+// linearise fills the bench and the normal equations at the present parameters
+// and poses, and eliminates the stations while they are in the cache. It returns
+// the cost, +Inf where a field has no value.
+func (f *fit) linearise() float64 {
+	f.bench.update(f.problem, f.layout, f.x)
+	r := f.reduced
+	for _, v := range [][]float64{f.normal.a, f.normal.g, r.bareS, r.bareG, f.emitterChi2} {
+		clear(v)
+	}
+	clear(f.emitterCount)
+	cost := f.priorCost()
+	for s := range f.poses {
+		if err := f.station(s); err != nil {
+			f.fieldErr = fmt.Errorf("calibration: station %d (%q): %w", s, f.problem.Stations[s].Name, err)
+			return math.Inf(1)
+		}
+		cost += f.normal.blocks[s].cost
+		if done := s + 1; done%batch == 0 || done == len(f.poses) {
+			f.eliminate(r.bareS, r.bareG, (done-1)/batch*batch, done, 0)
+		}
+	}
+	if math.IsNaN(cost) {
+		return math.Inf(1)
+	}
+	for i, v := range f.normal.a {
+		r.bareS[i] += v
+	}
+	for i, v := range f.normal.g {
+		r.bareG[i] += v
+	}
+	f.addLengths(r.bareS, r.bareG)
+	return cost
+}
+
+// station adds one station to the normal equations.
+func (f *fit) station(s int) error {
+	n := f.normal.n
+	blk := &f.normal.blocks[s]
+	*blk = block{}
+	mixed := f.normal.mixed[6*n*s : 6*n*(s+1)]
+	clear(mixed)
+	ps := &f.poses[s]
+	rot := rigid.Matrix(ps.q)
+	first, picks := f.pickups(s, &rot)
+	data := f.data[f.offset[s]:f.offset[s+1]]
+	free := f.layout
+	k := 0
+	var cp couple
+	var rw row
+	for e := range f.bench.emitters {
+		em, ec := &f.bench.emitters[e], &free.emitters[e]
+		span := sub(&ps.p, &em.center)
+		chi2, used := blk.chi2, blk.used
+		for c := range picks {
+			obs := &data[k]
+			k++
+			if obs.weight == 0 {
+				continue
+			}
+			if err := em.couple(&cp, &ps.p, &picks[c]); err != nil {
+				return err
+			}
+			rw.n = 0
+			if ec.place >= 0 {
+				rw.put(ec.place, -cp.g[0])
+				rw.put(ec.place+1, -cp.g[1])
+				rw.put(ec.place+2, -cp.g[2])
+			}
+			if ec.axis >= 0 {
+				t := cross(&span, &cp.g)
+				t = add(&t, &cp.turn)
+				for i := range ec.tilts {
+					rw.put(ec.axis+i, -dot(&em.basis[i], &t))
+				}
+			}
+			if ec.strength >= 0 {
+				rw.put(ec.strength, cp.m/em.strength)
+			}
+			f.coilColumns(&rw, first+c, &cp, &picks[c], &rot)
+			f.observe(blk, mixed, &rw, &cp, obs, e, first+c)
+		}
+		f.emitterChi2[e] += blk.chi2 - chi2
+		f.emitterCount[e] += blk.used - used
+	}
+	f.reference(blk, mixed, s)
+	return nil
+}
+
+// pickups carries the coils of a station's sensor to the rig frame.
+func (f *fit) pickups(s int, rot *mat3) (first int, picks []pickup) {
+	sensor := f.problem.Stations[s].Sensor
+	first = f.layout.first[sensor]
+	picks = f.picks[:len(f.problem.Sensors[sensor].Coils)]
+	for i := range picks {
+		c, p := &f.bench.coils[first+i], &picks[i]
+		p.n = apply(rot, &c.axis)
+		p.arm = apply(rot, &c.center)
+		p.nodes = p.nodes[:0]
+		for k := range c.nodes {
+			p.nodes = append(p.nodes, node{apply(rot, &c.nodes[k].arm), c.nodes[k].weight})
+		}
+		p.basis = [2]vec3{apply(rot, &c.basis[0]), apply(rot, &c.basis[1])}
+	}
+	return first, picks
+}
+
+// coilColumns adds the derivatives by the coil's own parameters to a row.
+func (f *fit) coilColumns(rw *row, i int, cp *couple, p *pickup, rot *mat3) {
+	cc, c := &f.layout.coils[i], &f.bench.coils[i]
+	if cc.axis >= 0 {
+		t := cross(&p.arm, &cp.g)
+		t = sub(&cp.turn, &t)
+		rw.put(cc.axis, dot(&p.basis[0], &t))
+		rw.put(cc.axis+1, dot(&p.basis[1], &t))
+	}
+	if cc.place >= 0 {
+		g := applyTransposed(rot, &cp.g)
+		rw.put(cc.place, g[0])
+		rw.put(cc.place+1, g[1])
+		rw.put(cc.place+2, g[2])
+	}
+	if cc.sensitivity >= 0 {
+		rw.put(cc.sensitivity, cp.m/c.relative)
+	}
+	if ch := &f.layout.channels[cc.channel]; ch.gain >= 0 {
+		rw.put(ch.gain, cp.m/c.gain)
+	}
+}
+
+// observe adds the residuals of one coupling. Without free phases and delays
+// this is the real part alone; else m·e^{jψ}, ψ = phase − ω·delay.
+func (f *fit) observe(blk *block, mixed []float64, rw *row, cp *couple, obs *observed, e, i int) {
+	by := [6]float64{cp.g[0], cp.g[1], cp.g[2], cp.turn[0], cp.turn[1], cp.turn[2]}
+	cross := -1
+	if f.layout.crosstalk >= 0 {
+		cross = f.layout.crosstalk + e*len(f.bench.coils) + i
+	}
+	if !f.complex {
+		r := cp.m - obs.value
+		if cross >= 0 {
+			r += f.x[cross]
+			rw.put(cross, 1)
+		}
+		f.accumulate(blk, mixed, rw, &by, r, obs.weight)
+		return
+	}
+	c := &f.bench.coils[i]
+	ch := &f.layout.channels[f.layout.coils[i].channel]
+	omega := f.bench.emitters[e].omega
+	sin, cos := math.Sincos(c.phase - omega*c.delay)
+	turned := *rw
+	part := func(scale, slope, residual float64, crosstalk bool) {
+		turned.n = rw.n
+		for k := range rw.n {
+			turned.v[k] = scale * rw.v[k]
+		}
+		if ch.phase >= 0 {
+			turned.put(ch.phase, slope*cp.m)
+		}
+		if ch.delay >= 0 {
+			turned.put(ch.delay, -omega*slope*cp.m)
+		}
+		if crosstalk && cross >= 0 {
+			turned.put(cross, 1)
+			residual += f.x[cross]
+		}
+		scaled := by
+		for k := range scaled {
+			scaled[k] *= scale
+		}
+		f.accumulate(blk, mixed, &turned, &scaled, residual, obs.weight)
+	}
+	part(cos, -sin, cp.m*cos-obs.value, true)
+	part(sin, cos, cp.m*sin-obs.quadrature, false)
+}
+
+// accumulate adds one residual r with its derivatives to the normal equations,
+// weighted by 1/sigma and the loss.
+func (f *fit) accumulate(blk *block, mixed []float64, rw *row, by *[6]float64, r, weight float64) {
+	r *= weight
+	rho, root := f.lose(r)
+	blk.cost += rho / 2
+	blk.chi2 += r * r
+	blk.used++
+	w := weight * root
+	r *= root
+	n := f.normal.n
+	b := [6]float64{w * by[0], w * by[1], w * by[2], w * by[3], w * by[4], w * by[5]}
+	for i := range rw.n {
+		rw.v[i] *= w
+	}
+	addStation(&blk.c, &blk.g, &b, r)
+	for i := range rw.n {
+		v, at := rw.v[i], rw.at[i]
+		f.normal.g[at] += v * r
+		a := f.normal.a[at*n : at*n+n]
+		for k := i; k < rw.n; k++ {
+			a[rw.at[k]] += v * rw.v[k]
+		}
+		m := (*[6]float64)(mixed[6*at:])
+		m[0] += v * b[0]
+		m[1] += v * b[1]
+		m[2] += v * b[2]
+		m[3] += v * b[3]
+		m[4] += v * b[4]
+		m[5] += v * b[5]
+	}
+}
+
+// addStation adds a residual's own six derivatives.
+func addStation(c *[6][6]float64, g *[6]float64, b *[6]float64, r float64) {
+	for i := range 6 {
+		v := b[i]
+		g[i] += v * r
+		for k := i; k < 6; k++ {
+			c[i][k] += v * b[k]
+		}
+	}
+}
+
+// lose returns ρ(r²) and √ρ' of a residual in units of its sigma.
+func (f *fit) lose(r float64) (rho, root float64) {
+	if f.loss == nil {
+		return r * r, 1
+	}
+	rho, w := f.loss.Rho(r * r)
+	return rho, math.Sqrt(w)
+}

@@ -1,0 +1,305 @@
+package calibration
+
+import (
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/lapack/lapack64"
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/rigid"
+	"tonepose/solver"
+)
+
+// Result is a finished calibration. It is filled even on an early stop. Its
+// methods share working memory: one at a time.
+type Result struct {
+	Parameters []Parameter
+	// Covariance of Parameters, in their units, with the tolerances as
+	// knowledge. Tilts are rotation-vector components from the drawing.
+	Covariance *mat.SymDense
+	Gauges     []Gauge // freedoms that only tolerances hold
+
+	Cost      float64 // ½Σρ of all residuals
+	ChiSquare float64 // of all residuals, without the loss
+	DOF       int     // residuals, tolerances included, less all unknowns
+	// EmitterChiSquare is the part of each emitter's couplings, and
+	// EmitterCount their number.
+	EmitterChiSquare []float64
+	EmitterCount     []int
+
+	Status     Status
+	Iterations int // accepted and rejected steps
+
+	fit *fit
+}
+
+// Parameter is one number that was free.
+type Parameter struct {
+	Name      string
+	Unit      string // empty: dimensionless
+	Group     Group
+	Before    float64 // as drawn; tilts 0, strengths and sensitivities 1
+	After     float64
+	Sigma     float64 // one standard deviation of After
+	Tolerance float64 // one sigma of Before as it was used; 0: none
+}
+
+// Moved is the deviation from the drawing in standard deviations of After: how
+// sure it is that the parameter differs.
+func (p Parameter) Moved() float64 { return (p.After - p.Before) / p.Sigma }
+
+// Pull is the deviation from the drawing over its tolerance, about standard
+// normal when tolerances are right; NaN without one.
+func (p Parameter) Pull() float64 {
+	if p.Tolerance == 0 {
+		return math.NaN()
+	}
+	return (p.After - p.Before) / p.Tolerance
+}
+
+func (f *fit) result(cost float64, iterations int, status Status, gauges []Gauge) (*Result, error) {
+	r := &Result{
+		Cost: cost, Iterations: iterations, Status: status, Gauges: gauges, fit: f,
+		EmitterChiSquare: append([]float64(nil), f.emitterChi2...), EmitterCount: append([]int(nil), f.emitterCount...),
+	}
+	f.reduce(0)
+	var err error
+	if r.Covariance, err = invert(f.normal.n, append([]float64(nil), f.reduced.s...)); err != nil {
+		return nil, err
+	}
+	for i, c := range f.layout.columns {
+		before := f.nominal(i)
+		p := Parameter{
+			Name: c.name, Unit: c.unit, Group: c.group, Tolerance: f.prior[i],
+			Before: before, After: before + f.x[i], Sigma: math.Sqrt(r.Covariance.At(i, i)),
+		}
+		if f.prior[i] > 0 {
+			r.ChiSquare += f.x[i] * f.x[i] / (f.prior[i] * f.prior[i])
+			r.DOF++
+		}
+		r.Parameters = append(r.Parameters, p)
+	}
+	r.DOF -= len(f.x)
+	for i := range f.problem.Lengths {
+		l, _ := f.length(i)
+		r.ChiSquare += l * l
+		r.DOF++
+	}
+	for s := range f.normal.blocks {
+		b := &f.normal.blocks[s]
+		r.ChiSquare += b.chi2 + b.prior
+		r.DOF += b.used
+		for _, inv := range f.reduced.own[s].inv {
+			if inv != 0 {
+				r.DOF--
+			}
+		}
+	}
+	return r, nil
+}
+
+// invert returns the inverse of the positive definite matrix whose upper
+// triangle is in data, which it overwrites.
+func invert(n int, data []float64) (*mat.SymDense, error) {
+	if n == 0 {
+		return &mat.SymDense{}, nil
+	}
+	t, ok := lapack64.Potrf(symmetric(n, data))
+	if !ok {
+		return nil, fmt.Errorf("%w: the %d shared parameters are not all fixed: give a tolerance to the doubtful ones, or free fewer", ErrLinearAlgebra, n)
+	}
+	s, ok := lapack64.Potri(t)
+	if !ok {
+		return nil, fmt.Errorf("%w: covariance of the %d shared parameters", ErrLinearAlgebra, n)
+	}
+	return mat.NewSymDense(n, s.Data), nil
+}
+
+// nominal is what a column's zero stands for.
+func (f *fit) nominal(i int) float64 {
+	c := &f.layout.columns[i]
+	part := func(at int, v r3.Vec) float64 {
+		if k := i - at; k < 3 {
+			return fromR3(v)[k]
+		}
+		return 0
+	}
+	switch c.group {
+	case EmitterPlace:
+		return part(f.layout.emitters[c.owner].place, f.problem.Emitters[c.owner].Center)
+	case CoilPlace:
+		return fromR3(toR3(f.bench.drawn[c.owner].center))[i-f.layout.coils[c.owner].place]
+	case EmitterStrength, CoilSensitivity, ChannelGain:
+		return 1
+	case Frame:
+		return part(f.layout.frame, f.problem.Frame.Position)
+	case Marker:
+		return part(f.layout.markers[c.owner], f.problem.Sensors[c.owner].Marker.Position)
+	}
+	return 0
+}
+
+// residuals returns a station's coupling residuals, predicted less observed in
+// sigmas, at index e·coils + c, real parts before imaginary ones; NaN where
+// missing.
+func (f *fit) residuals(s int) ([]float64, error) {
+	rot := rigid.Matrix(f.poses[s].q)
+	first, picks := f.pickups(s, &rot)
+	data := f.data[f.offset[s]:f.offset[s+1]]
+	out := make([]float64, len(data), 2*len(data))
+	var imaginary []float64
+	if f.complex {
+		out = out[:2*len(data)]
+		imaginary = out[len(data):]
+	}
+	var cp couple
+	for k := range data {
+		e, c := k/len(picks), k%len(picks)
+		obs := &data[k]
+		if obs.weight == 0 {
+			out[k] = math.NaN()
+			if f.complex {
+				imaginary[k] = math.NaN()
+			}
+			continue
+		}
+		em := &f.bench.emitters[e]
+		if err := em.couple(&cp, &f.poses[s].p, &picks[c]); err != nil {
+			return nil, err
+		}
+		coil := &f.bench.coils[first+c]
+		sin, cos := math.Sincos(coil.phase - em.omega*coil.delay)
+		straight := 0.0
+		if f.layout.crosstalk >= 0 {
+			straight = f.x[f.layout.crosstalk+e*len(f.bench.coils)+first+c]
+		}
+		out[k] = (cp.m*cos + straight - obs.value) * obs.weight
+		if f.complex {
+			imaginary[k] = (cp.m*sin - obs.quadrature) * obs.weight
+		}
+	}
+	return out, nil
+}
+
+// Array returns the calibrated emitters with their covariance: what is certain
+// to move with the coils' sensitivities or the channels' gains alone is not
+// counted, as no coupling depends on it.
+func (r *Result) Array() (fieldmodels.Array, error) {
+	f := r.fit
+	a := fieldmodels.Array{}
+	for i := range f.bench.emitters {
+		e, drawn := &f.bench.emitters[i], &f.problem.Emitters[i]
+		move := r.Emitter(i)
+		a.Emitters = append(a.Emitters, fieldmodels.Emitter{
+			Name: drawn.Name, Source: stronger(e.source, e.strength),
+			Center: toR3(e.center), Axis: rigid.Rotate(rigid.Exp(move.Tilt), drawn.Axis),
+		})
+	}
+	cov, err := r.emitterCovariance()
+	a.Covariance = cov
+	return a, err
+}
+
+// EmitterMove is how an emitter differs from its drawing.
+type EmitterMove struct {
+	Shift    r3.Vec  // [m]
+	Tilt     r3.Vec  // rotation vector about the centre, rig frame [rad]
+	Strength float64 // factor
+}
+
+// Emitter returns how emitter i differs from its drawing.
+func (r *Result) Emitter(i int) EmitterMove {
+	f := r.fit
+	c, e := &f.layout.emitters[i], &f.bench.emitters[i]
+	m := EmitterMove{Shift: r3.Sub(toR3(e.center), f.problem.Emitters[i].Center), Strength: e.strength}
+	if c.axis >= 0 {
+		t := c.axes(f.problem.Emitters[i].Axis)
+		for k := range c.tilts {
+			m.Tilt = r3.Add(m.Tilt, r3.Scale(f.x[c.axis+k], toR3(t[k])))
+		}
+	}
+	return m
+}
+
+// Sensor returns sensor s with its coils as they were found. Channel gains are
+// not part of it.
+func (r *Result) Sensor(s int) solver.Sensor {
+	f := r.fit
+	out := solver.Sensor{Name: f.problem.Sensors[s].Name}
+	for k, drawn := range f.problem.Sensors[s].Coils {
+		c := &f.bench.coils[f.layout.first[s]+k]
+		coil := drawn.Coil
+		coil.Center, coil.Axis = toR3(c.center), r3.Unit(toR3(c.axis))
+		coil.AreaTurns *= c.relative
+		out.Coils = append(out.Coils, coil)
+	}
+	return out
+}
+
+// ChannelMove is how a channel differs from its nominal gain and delay.
+type ChannelMove struct {
+	Gain  float64 // factor
+	Phase float64 // [rad]
+	Delay float64 // [s], more than nominal
+}
+
+// Channel returns how channel i differs from nominal.
+func (r *Result) Channel(i int) ChannelMove {
+	m, c := ChannelMove{Gain: 1}, &r.fit.layout.channels[i]
+	for at, to := range map[int]*float64{c.gain: &m.Gain, c.phase: &m.Phase, c.delay: &m.Delay} {
+		if at >= 0 {
+			*to += r.fit.x[at]
+		}
+	}
+	return m
+}
+
+// Frame returns the pose of the reference device's frame in the rig frame.
+func (r *Result) Frame() rigid.Pose { return r.fit.bench.frame }
+
+// Marker returns the pose of sensor s in its marker's frame.
+func (r *Result) Marker(s int) rigid.Pose { return r.fit.bench.markers[s] }
+
+// scaled is a source of another strength.
+type scaled struct {
+	source fieldmodels.Source
+	factor float64
+}
+
+func (s scaled) Field(p r3.Vec) (r3.Vec, error) {
+	b, err := s.source.Field(p)
+	return r3.Scale(s.factor, b), err
+}
+
+func (s scaled) Gradient(p r3.Vec) (r3.Vec, fieldmodels.Jacobian, error) {
+	b, j, err := s.source.Gradient(p)
+	for i := range j {
+		for k := range j[i] {
+			j[i][k] *= s.factor
+		}
+	}
+	return r3.Scale(s.factor, b), j, err
+}
+
+// stronger returns a source of k times the strength, in a form that solvers
+// know how to evaluate fast where there is one.
+func stronger(src fieldmodels.Source, k float64) fieldmodels.Source {
+	switch s := src.(type) {
+	case *fieldmodels.PlacedDipole:
+		return &fieldmodels.PlacedDipole{Center: s.Center, Moment: r3.Scale(k, s.Moment)}
+	case *fieldmodels.PlacedLoop:
+		loop := *s
+		loop.Loop.Turns *= k
+		return &loop
+	case fieldmodels.Polyline:
+		s.Turns *= k
+		return s
+	}
+	if k == 1 {
+		return src
+	}
+	return scaled{src, k}
+}
