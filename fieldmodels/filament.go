@@ -125,9 +125,9 @@ func addSegmentGradient(b *r3.Vec, j *Jacobian, start, end, p r3.Vec) error {
 // and would cost log10(distance/extent) digits.
 const farPolygon = 20
 
-// layerPoints returns the Gauss points per direction for a dipole layer of
-// half extent size, seen from a distance.
-func layerPoints(distance, size float64) int {
-	a := distance/size - 1
+// layerPoints returns the Gauss points per direction for a dipole layer seen
+// from a distance of ratio half extents.
+func layerPoints(ratio float64) int {
+	a := ratio - 1
 	return gaussPointsEllipse(a + math.Sqrt(a*a-1))
 }

@@ -40,8 +40,9 @@ func gaussPoints(u, half, v, w float64) int {
 	if half == 0 {
 		return 1
 	}
-	x, y := (v-u)/half, w/half
-	a := 0.5 * (math.Hypot(x-1, y) + math.Hypot(x+1, y))
+	inv := 1 / half
+	x, y := (v-u)*inv, w*inv
+	a := 0.5 * (math.Sqrt((x-1)*(x-1)+y*y) + math.Sqrt((x+1)*(x+1)+y*y))
 	return gaussPointsEllipse(a + math.Sqrt(math.Max(0, a*a-1)))
 }
 

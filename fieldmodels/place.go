@@ -169,15 +169,19 @@ func (l *placed) Field(p r3.Vec) (r3.Vec, error) {
 
 func (l *placed) Gradient(p r3.Vec) (r3.Vec, Jacobian, error) {
 	b, j, err := l.source.Gradient(l.local(p))
-	// R·J·Rᵀ, column by column and row by row.
-	var half, out Jacobian
-	for c := range 3 {
-		v := l.rotate(r3.Vec{X: j[0][c], Y: j[1][c], Z: j[2][c]})
-		half[0][c], half[1][c], half[2][c] = v.X, v.Y, v.Z
-	}
+	// R·J·Rᵀ, row by row.
+	var out Jacobian
+	r := &l.r
 	for i := range 3 {
-		v := l.rotate(r3.Vec{X: half[i][0], Y: half[i][1], Z: half[i][2]})
-		out[i] = [3]float64{v.X, v.Y, v.Z}
+		x, y, z := r[i][0], r[i][1], r[i][2]
+		u := x*j[0][0] + y*j[1][0] + z*j[2][0]
+		v := x*j[0][1] + y*j[1][1] + z*j[2][1]
+		w := x*j[0][2] + y*j[1][2] + z*j[2][2]
+		out[i] = [3]float64{
+			u*r[0][0] + v*r[0][1] + w*r[0][2],
+			u*r[1][0] + v*r[1][1] + w*r[1][2],
+			u*r[2][0] + v*r[2][1] + w*r[2][2],
+		}
 	}
 	return l.rotate(b), out, err
 }

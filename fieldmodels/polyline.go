@@ -86,7 +86,7 @@ func (l Polyline) far(p r3.Vec) (n int, center r3.Vec) {
 	if distance2 < farPolygon*farPolygon*size2 {
 		return 0, center
 	}
-	return layerPoints(math.Sqrt(distance2), math.Sqrt(size2)), center
+	return layerPoints(math.Sqrt(distance2 / size2)), center
 }
 
 // layer calls visit with the moment [m²] and the place [m] of n×n dipoles in

@@ -132,8 +132,8 @@ func (a *axialJet) add(k float64, o axialJet) {
 // sheets whose difference is the coil.
 func sheetEnd(a, rho, u float64) float64 {
 	sum, diff := a+rho, a-rho
-	alpha := math.Hypot(u, sum)
-	kc := math.Hypot(u, diff) / alpha
+	alpha := math.Sqrt(u*u + sum*sum)
+	kc := math.Sqrt(u*u+diff*diff) / alpha
 	if kc == 0 {
 		return 0
 	}
