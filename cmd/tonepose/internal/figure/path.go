@@ -95,8 +95,12 @@ func Path(d PathData) *Figure {
 }
 
 func (d PathData) legend() (list []entry) {
-	if d.True != nil {
-		list = append(list, lineEntry("true", trueLine))
+	if len(d.True) > 0 {
+		sample := lineEntry("true", trueLine)
+		if len(d.True[0].Points) <= fewPoints {
+			sample = glyphEntry("true", stationGlyph)
+		}
+		list = append(list, sample)
 	}
 	for i, t := range d.Estimated {
 		name := "estimated"

@@ -44,7 +44,7 @@ const (
 )
 
 var (
-	markInks  = [2]draw.LineStyle{stroke(softInk, 0.7), dashed(purple, 0.9)}
+	markInks  = [2]draw.LineStyle{stroke(softInk, 0.7), dashed(black, 0.8)}
 	mainsMark = draw.GlyphStyle{Color: orange, Radius: 2.6, Shape: draw.PyramidGlyph{}}
 )
 
