@@ -52,13 +52,14 @@ func parseCSV(f io.ReaderAt, name string, size int64, opt Options) (*layout, err
 	}
 	l := &layout{format: "CSV", typ: sampleType{kind: 'f', size: 8}, text: t}
 	if timed {
-		l.captures, l.warnings = clock.captures, clock.warnings
+		l.captures = clock.captures
 		if l.rate = clock.sampleRate(); clock.counts() && opt.SampleRate > 0 {
 			l.rate = 0
 			for k := range l.captures {
 				l.captures[k].Time /= opt.SampleRate
 			}
 		}
+		l.warnings = clock.warnings
 	}
 	if err := t.choose(header, timed, name, opt); err != nil {
 		return nil, err

@@ -99,7 +99,8 @@ func (c *timeline) begin() error {
 	if c.known = true; c.guess && !c.even() {
 		return errNotTime
 	}
-	if l := min(lag, len(c.lead)-1); l > 0 {
+	if n := len(c.lead); n > 1 {
+		l := max(1, min(lag, n/8))
 		d := differences(c.lead, l)
 		slices.Sort(d)
 		c.step = d[len(d)/2] / float64(l)
