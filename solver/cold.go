@@ -63,6 +63,8 @@ const (
 	// apart: descents start from places farther apart than this many times the
 	// sum of their cells' sides.
 	apart = 0.9
+	// softest is the first softness of a descent that failed without.
+	softest = 0.1
 )
 
 // Cold solves without any start: at every place of a grid over the working
@@ -98,10 +100,15 @@ func (s *Solver) Cold(c Couplings) Result {
 			w.found = w.found[:len(w.found)-1]
 			continue
 		}
-		m.d = s.descend(&m.state, 1e-2, s.rig.options.MaxIterations)
-		m.sum, m.factor = s.sum, s.factor
-		p := s.rig.poseOf(&m.state).Position
-		m.inside = s.rig.inside(&vec3{p.X, p.Y, p.Z})
+		start := m.state
+		s.follow(m, 0)
+		if (m.d.status != Converged || s.implausible(m.d.chi2)) && (best < 0 || s.implausible(w.found[best].d.chi2)) {
+			soft := minimum{state: start, place: place}
+			s.follow(&soft, softest)
+			if s.better(&soft, m) {
+				*m = soft
+			}
+		}
 		if best < 0 || s.better(m, &w.found[best]) {
 			best = len(w.found) - 1
 		}
@@ -121,6 +128,45 @@ func (s *Solver) Cold(c Couplings) Result {
 	s.finish(&r, &st, &m.d)
 	s.runnerUp(&r, found, best)
 	return r
+}
+
+// follow descends from m.state and fills m. With softness above zero the
+// descent first sees every coupling with an added error of that share of the
+// largest it can be at the start, then with less and less: a strong coupling,
+// known to a millionth, otherwise confines the steps to a narrow curved valley.
+func (s *Solver) follow(m *minimum, softness float64) {
+	damping, n := 1e-2, 0
+	for ; softness > 1e-6; softness *= 0.1 {
+		s.soften(m.place, softness)
+		d := s.descend(&m.state, damping, s.rig.options.MaxIterations/2)
+		n += d.iterations
+		damping = 0
+	}
+	if n > 0 {
+		s.soften(m.place, 0)
+	}
+	m.d = s.descend(&m.state, damping, s.rig.options.MaxIterations)
+	m.d.iterations += n
+	m.sum, m.factor = s.sum, s.factor
+	p := s.rig.poseOf(&m.state).Position
+	m.inside = s.rig.inside(&vec3{p.X, p.Y, p.Z})
+}
+
+// soften adds share of the field at a place times a coil's area to the standard
+// deviation of its couplings; a share of 0 restores them.
+func (s *Solver) soften(place int, share float64) {
+	g, coils := s.rig.grid, len(s.rig.pickups)
+	field := g.field[place/kernel.Lanes*len(s.rig.sources)*3:]
+	l := place % kernel.Lanes
+	for e := range s.rig.sources {
+		x, y, z := field[3*e][l], field[3*e+1][l], field[3*e+2][l]
+		b2 := share * share * (x*x + y*y + z*z)
+		for c := range coils {
+			v := s.variances[e*coils+c]
+			a := s.rig.pickups[c].area
+			s.data[e/kernel.Lanes*coils+c][1][e%kernel.Lanes] = 1 / math.Sqrt(v+b2*a*a)
+		}
+	}
 }
 
 // better reports whether minimum a is to be preferred over b: converged before

@@ -20,6 +20,9 @@ const maxTurn = 0.6
 // place before it.
 const stale = 0.005
 
+// leastDamping is the smallest λ that the factorisation can tell from none.
+const leastDamping = 1e-13
+
 // descent is what a descent leaves beside s.sum and s.factor.
 type descent struct {
 	chi2       float64
@@ -45,6 +48,7 @@ func (s *Solver) descend(st *state, damping float64, limit int) (d descent) {
 	tol := s.rig.options.StepTol * s.rig.options.StepTol
 	lambda, grow := damping, 2.0
 	settled := false
+	free := 1e-2          // damping at or below which a good step drops it
 	before := math.Inf(1) // squared length of the last plain step, in sigmas
 	var b, step [6]float64
 	var trial state
@@ -78,7 +82,7 @@ func (s *Solver) descend(st *state, damping float64, limit int) (d descent) {
 			d.status = Unobservable
 			return d
 		case !usable:
-			lambda = math.Max(lambda*grow, 1e-3)
+			lambda = math.Max(lambda*grow, leastDamping)
 			grow *= 2
 			if lambda > 1e12 {
 				d.status = Unobservable
@@ -97,27 +101,31 @@ func (s *Solver) descend(st *state, damping float64, limit int) (d descent) {
 		} else {
 			before = slope
 		}
+		flatness := 0.0
 		s.move(&trial, st, &step)
 		fall := -1.0
 		if s.evaluate(&trial) {
 			fall = d.chi2 - s.next[chiSquare]
 		}
 		rho := fall / predicted
+		if lambda == 0 && rho < 0.75 {
+			flatness = s.flatness(&step)
+		}
 		if fall > 0 && rho > 1e-3 {
 			*st = trial
 			s.sum = s.next
 			grow, settled = 2, false
+			if rho < 0.75 {
+				before = math.Inf(1)
+			}
 			switch {
-			case rho > 0.75 && lambda <= 1e-2:
+			case rho > 0.75 && lambda <= free:
 				lambda = 0
 			case lambda == 0 && rho < 0.25:
-				lambda = 1e-3
+				lambda = flatness
 			default:
 				t := 2*rho - 1
 				lambda *= math.Max(1./8, 1-t*t*t)
-			}
-			if rho < 0.75 {
-				before = math.Inf(1)
 			}
 			continue
 		}
@@ -128,8 +136,12 @@ func (s *Solver) descend(st *state, damping float64, limit int) (d descent) {
 			return d
 		}
 		before = math.Inf(1)
-		lambda = math.Max(lambda*grow, 1e-3)
-		grow *= 2
+		if lambda == 0 {
+			lambda, free = flatness, flatness/8
+		} else {
+			lambda *= grow
+			grow *= 2
+		}
 		if lambda > 1e12 {
 			return d
 		}
@@ -145,6 +157,17 @@ func (s *Solver) predict(step, b *[6]float64) float64 {
 	}
 	square = quadratic(&s.sum, step)
 	return 2*linear - square
+}
+
+// flatness returns how flat the normal matrix is along a step against its
+// diagonal: stepᵀH step/Σ H_ii step_i². Damping of this size about halves the
+// step; in a narrow valley it is many orders below one.
+func (s *Solver) flatness(step *[6]float64) float64 {
+	sum := 0.0
+	for i := range 6 {
+		sum += s.sum[kernel.At(i, i)] * step[i] * step[i]
+	}
+	return math.Max(quadratic(&s.sum, step)/sum, leastDamping)
 }
 
 // quadratic returns stepᵀ H step.
