@@ -1,0 +1,193 @@
+package stability
+
+import (
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/stat/distuv"
+)
+
+// Statistic is a member of the Allan family. N is the number of phases, m that of
+// averaged values, τ = m·tau0, d³x and so on the differences of phases m apart.
+type Statistic int
+
+const (
+	// Allan is the original: Σ(d²x)²/(2τ²·terms) over stretches laid end to end.
+	Allan Statistic = iota + 1
+	// Overlapping is the same over all N−2m stretches, SP 1065 eq. (11): the
+	// default choice.
+	Overlapping
+	// Modified averages m neighbouring second differences first, eq. (14): it tells
+	// white from flicker PM.
+	Modified
+	// Time is τ/√3 times Modified, eq. (15) [unit of the phase].
+	Time
+	// Hadamard takes third differences, Σ(d³x)²/(6τ²·terms), over stretches laid end
+	// to end: it does not see a linear drift of the values.
+	Hadamard
+	// OverlappingHadamard is the same over all N−3m stretches, eq. (20).
+	OverlappingHadamard
+)
+
+var statisticNames = [...]string{Allan: "adev", Overlapping: "oadev", Modified: "mdev", Time: "tdev",
+	Hadamard: "hdev", OverlappingHadamard: "ohdev"}
+
+// String returns the usual short name.
+func (k Statistic) String() string {
+	if k < Allan || k > OverlappingHadamard {
+		return fmt.Sprintf("Statistic(%d)", int(k))
+	}
+	return statisticNames[k]
+}
+
+// differences returns the order of the difference of phases.
+func (k Statistic) differences() int {
+	if k == Hadamard || k == OverlappingHadamard {
+		return 3
+	}
+	return 2
+}
+
+// Point is one deviation.
+type Point struct {
+	Average   int     // m, values averaged
+	TauS      float64 // m·tau0 [s]
+	Deviation float64 // [unit of the values; of the phase for Time]
+	Lo, Hi    float64 // confidence bounds of Deviation
+	Terms     int     // squared differences that went in
+	DOF       float64 // equivalent degrees of freedom
+	Noise     Noise   // the power law that DOF is for
+	Known     bool    // the noise was identified at this τ; else it is that of the last τ where it could be
+}
+
+// Deviations computes the statistic for each number of averaged values, with bounds
+// that hold the true deviation with the confidence (0.95), by χ² with the
+// degrees of freedom of the noise found in the data. Numbers for which the series
+// has no difference are left out.
+func Deviations(s Series, k Statistic, averages []int, confidence float64) ([]Point, error) {
+	if k < Allan || k > OverlappingHadamard {
+		return nil, fmt.Errorf("stability: statistic %d: want Allan … OverlappingHadamard", int(k))
+	}
+	if !(confidence > 0 && confidence < 1) {
+		return nil, fmt.Errorf("stability: confidence %g: must lie between 0 and 1", confidence)
+	}
+	var out []Point
+	noise := WhiteFM
+	for _, m := range averages {
+		if m < 1 {
+			return nil, fmt.Errorf("stability: average of %d values: must be at least 1", m)
+		}
+		variance, terms := k.variance(s, m)
+		if terms == 0 {
+			continue
+		}
+		p := Point{Average: m, TauS: float64(m) * s.tau0, Deviation: math.Sqrt(variance), Terms: terms}
+		if n, ok := Identify(s, m, k.differences()); ok {
+			noise, p.Known = n, true
+		}
+		p.Noise = noise
+		// Missing terms shorten the series as far as its information goes.
+		full := k.terms(len(s.x), m)
+		n := len(s.x)
+		if terms < full {
+			n = max(k.span(m), k.span(m)+int(float64(n-k.span(m))*float64(terms)/float64(full)))
+		}
+		p.DOF = Freedom(k, noise, m, n)
+		chi := distuv.ChiSquared{K: p.DOF}
+		p.Lo = p.Deviation * math.Sqrt(p.DOF/chi.Quantile((1+confidence)/2))
+		p.Hi = p.Deviation * math.Sqrt(p.DOF/chi.Quantile((1-confidence)/2))
+		out = append(out, p)
+	}
+	if len(out) == 0 {
+		return nil, fmt.Errorf("%w between gaps for the averages asked", ErrTooShort)
+	}
+	return out, nil
+}
+
+// span returns how many phases one difference covers.
+func (k Statistic) span(m int) int {
+	if k == Modified || k == Time {
+		return 3 * m
+	}
+	return k.differences()*m + 1
+}
+
+// terms returns the number of differences in n phases without gaps.
+func (k Statistic) terms(n, m int) int {
+	if n < k.span(m) {
+		return 0
+	}
+	switch k {
+	case Allan, Hadamard:
+		return (n-1)/m - k.differences() + 1
+	}
+	return n - k.span(m) + 1
+}
+
+// variance returns the square of the deviation and the number of terms in it.
+func (k Statistic) variance(s Series, m int) (float64, int) {
+	tau := float64(m) * s.tau0
+	stride := 1
+	if k == Allan || k == Hadamard {
+		stride = m
+	}
+	sum, terms := 0.0, 0
+	switch k {
+	case Allan, Overlapping:
+		for i := 0; i+2*m < len(s.x); i += stride {
+			d := s.x[i+2*m] - 2*s.x[i+m] + s.x[i]
+			if math.IsNaN(d) || !s.whole(i, i+2*m) {
+				continue
+			}
+			sum += d * d
+			terms++
+		}
+		return sum / (2 * tau * tau * float64(terms)), terms
+	case Hadamard, OverlappingHadamard:
+		for i := 0; i+3*m < len(s.x); i += stride {
+			d := s.x[i+3*m] - 3*s.x[i+2*m] + 3*s.x[i+m] - s.x[i]
+			if math.IsNaN(d) || !s.whole(i, i+3*m) {
+				continue
+			}
+			sum += d * d
+			terms++
+		}
+		return sum / (6 * tau * tau * float64(terms)), terms
+	}
+	v, terms := modified(s, m)
+	if k == Time {
+		v *= tau * tau / 3
+	}
+	return v, terms
+}
+
+// modified keeps a running sum of m second differences.
+func modified(s Series, m int) (float64, int) {
+	tau := float64(m) * s.tau0
+	running, missing := 0.0, 0
+	second := func(i int) (float64, bool) {
+		d := s.x[i+2*m] - 2*s.x[i+m] + s.x[i]
+		return d, !math.IsNaN(d) && s.whole(i, i+2*m)
+	}
+	sum, terms := 0.0, 0
+	for i := 0; i+2*m < len(s.x); i++ {
+		if d, ok := second(i); ok {
+			running += d
+		} else {
+			missing++
+		}
+		if i < m-1 {
+			continue
+		}
+		if missing == 0 {
+			sum += running * running
+			terms++
+		}
+		if d, ok := second(i - m + 1); ok {
+			running -= d
+		} else {
+			missing--
+		}
+	}
+	return sum / (2 * tau * tau * float64(m) * float64(m) * float64(terms)), terms
+}

@@ -1,0 +1,108 @@
+package stability
+
+import "math"
+
+// Freedom returns the equivalent degrees of freedom of a statistic of n phases at
+// an averaging of m values under a power law: var/mean² of its square is 2/Freedom.
+//
+// With sw(t) the generalised autocovariance of the integrated phase, sx that of the
+// phase averaged over a 1/F of τ and sz the difference of order 2d of that,
+//
+//	1/ν = Σ_j (1 − |j|/M) sz(j/S)² / (M·sz(0)²),
+//
+// M the number of terms, S of them a τ. Above m = 1365 (1024 for Hadamard) the sum
+// runs for that many and n in proportion, since ν then depends on n/m alone; flicker
+// PM, for which it goes on with the square of ln m, takes sz(0) at the true m.
+//
+// Source: Greenhall and Riley, Uncertainty of stability variances based on finite
+// differences, Proc. 35th PTTI, 2003; NIST SP 1065 section 5.4.
+func Freedom(k Statistic, noise Noise, m, n int) float64 {
+	d := k.differences()
+	noise = max(noise, Noise(2-2*d)) // beyond, the variance does not exist
+	const longest = 4096
+	modified := k == Modified || k == Time
+	nn, mm := float64(n), float64(m)
+	if limit := float64(longest / (d + 1)); mm > limit && (modified || noise != WhitePM) {
+		nn *= limit / mm
+		mm = limit
+	}
+	c := covariance{alpha: int(noise), filter: mm, d: d}
+	length := 1 + mm*float64(d)
+	switch {
+	case modified:
+		c.filter = 1
+		length = mm + mm*float64(d)
+	case noise <= WhiteFM:
+		// The values are averages over tau0, so phases are instants of their integral.
+		c.filter = math.Inf(1)
+	}
+	stride := mm
+	if k == Allan || k == Hadamard {
+		stride = 1
+	}
+	terms := 1 + math.Floor(math.Max(0, stride*(nn-length)/mm))
+	zero := c.sz(0)
+	sum := 0.5 * zero * zero
+	if noise == WhitePM && !modified {
+		// Only differences that share a phase are correlated: whole τ apart.
+		for j := 1; j <= d && float64(j)*stride < terms; j++ {
+			z := c.sz(float64(j))
+			sum += (1 - float64(j)*stride/terms) * z * z
+		}
+	} else {
+		for j := 1.0; j < terms && j <= float64(d+1)*stride; j++ {
+			z := c.sz(j / stride)
+			sum += (1 - j/terms) * z * z
+		}
+	}
+	if noise == FlickerPM && !modified {
+		c.filter = float64(m)
+		zero = c.sz(0)
+	}
+	return math.Max(1, terms*zero*zero/(2*sum))
+}
+
+// covariance holds the parameters of Greenhall's functions.
+type covariance struct {
+	alpha  int
+	filter float64 // F: 1 for modified statistics, m for PM noise, endless else
+	d      int
+}
+
+// sw is the generalised autocovariance of the phase's integral, up to a factor.
+func sw(t float64, alpha int) float64 {
+	t = math.Abs(t)
+	if t == 0 {
+		return 0
+	}
+	switch alpha {
+	case 2:
+		return -t
+	case 1:
+		return t * t * math.Log(t)
+	case 0:
+		return t * t * t
+	case -1:
+		return -t * t * t * t * math.Log(t)
+	case -2:
+		return -math.Pow(t, 5)
+	case -3:
+		return math.Pow(t, 6) * math.Log(t)
+	}
+	return math.Pow(t, 7)
+}
+
+func (c covariance) sx(t float64) float64 {
+	if math.IsInf(c.filter, 1) {
+		return sw(t, c.alpha+2)
+	}
+	f := c.filter
+	return f * f * (2*sw(t, c.alpha) - sw(t-1/f, c.alpha) - sw(t+1/f, c.alpha))
+}
+
+func (c covariance) sz(t float64) float64 {
+	if c.d == 2 {
+		return 6*c.sx(t) - 4*(c.sx(t-1)+c.sx(t+1)) + c.sx(t-2) + c.sx(t+2)
+	}
+	return 20*c.sx(t) - 15*(c.sx(t-1)+c.sx(t+1)) + 6*(c.sx(t-2)+c.sx(t+2)) - c.sx(t-3) - c.sx(t+3)
+}
