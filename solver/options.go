@@ -12,7 +12,7 @@ type Options struct {
 	// distance left is smaller by another order.
 	StepTol float64
 	// Candidates bounds the distinct places of the working volume from which
-	// a cold start descends; default 6. A fit that the noise does not explain
+	// a cold start descends; default 8. A fit that the noise does not explain
 	// makes it go on to four times as many.
 	Candidates int
 	// AmbiguityRatio is the likelihood of the runner-up over that of the best
@@ -28,7 +28,7 @@ func (o Options) withDefaults() (Options, error) {
 		o.StepTol = 3e-3
 	}
 	if o.Candidates == 0 {
-		o.Candidates = 6
+		o.Candidates = 8
 	}
 	if o.AmbiguityRatio == 0 {
 		o.AmbiguityRatio = 1e-3
