@@ -123,7 +123,7 @@ func addSegmentGradient(b *r3.Vec, j *Jacobian, start, end, p r3.Vec) error {
 // farPolygon is the distance, in half extents, beyond which a closed polygon is
 // summed as a layer of dipoles: the fields of its sides nearly cancel there,
 // and would cost log10(distance/extent) digits.
-const farPolygon = 20
+const farPolygon = 40
 
 // layerPoints returns the Gauss points per direction for a dipole layer seen
 // from a distance of ratio half extents.

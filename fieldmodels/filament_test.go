@@ -45,7 +45,7 @@ func TestRectanglePublished(t *testing.T) {
 		x, y := r.Width/2, r.Height/2
 		distance := polygonDistance([]r3.Vec{{X: x, Y: -y}, {X: x, Y: y}, {X: -x, Y: y}, {X: -x, Y: -y}})(p)
 		// Sides cancel: as many places more as the coil is small at that distance.
-		tol := 8 * 0x1p-53 * (1 + r3.Norm(p)/distance + math.Min(20, r3.Norm(p)/x))
+		tol := 8 * 0x1p-53 * (1 + r3.Norm(p)/distance + math.Min(40, r3.Norm(p)/x))
 		if d := relative(got, want); d > tol {
 			t.Errorf("at %v: off by %.1e (tolerance %.1e)", p, d, tol)
 		}
@@ -76,7 +76,7 @@ func TestFarFormAgreesWithSides(t *testing.T) {
 		for i := range points {
 			sides = append(sides, fieldmodels.Polyline{Points: []r3.Vec{points[i], points[(i+1)%len(points)]}, Turns: turns})
 		}
-		for _, ratio := range []float64{15, 19, 21, 25, 32, 60, 120, 1000} {
+		for _, ratio := range []float64{15, 35, 39, 41, 45, 60, 120, 1000} {
 			for _, u := range []r3.Vec{{Z: 1}, {X: 1}, {X: 1, Y: 2, Z: -2}, {X: -3, Y: 1, Z: 0.3}} {
 				p := r3.Add(center, r3.Scale(ratio*m.size, r3.Unit(u)))
 				got, gotJ, err1 := m.source.Gradient(p)

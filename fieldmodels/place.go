@@ -79,7 +79,8 @@ func (d *PlacedDipole) Gradient(p r3.Vec) (r3.Vec, Jacobian, error) {
 	return b, j, nil
 }
 
-// PlacedLoop is a Loop in the rig frame. Axis must have unit length.
+// PlacedLoop is a Loop in the rig frame. Axis must have unit length. Near the wire
+// the error grows as 1e-16·|p − Center|/distance, since the place is rounded.
 type PlacedLoop struct {
 	Loop   Loop
 	Center r3.Vec // [m]

@@ -18,7 +18,8 @@ type Polyline struct {
 }
 
 // Field returns B per ampere [T/A] at p [m]. Nearer to a line than 1e-9 of its
-// length it returns ErrOnConductor. The relative error is a few 1e-15.
+// length it returns ErrOnConductor. The relative error is a few 1e-15, at most
+// 3e-14 just within 40 half extents of a closed line, and 2e-15 beyond.
 //
 // Source: as Rectangle.
 func (l Polyline) Field(p r3.Vec) (r3.Vec, error) {

@@ -176,3 +176,37 @@ func TestInsideWinding(t *testing.T) {
 		t.Errorf("Field on a flat winding: %v", err)
 	}
 }
+
+// A winding is the sum of the windings that it is cut into, inside as outside:
+// the cuts move every panel of the quadrature and every closed form.
+func TestWindingSuperposition(t *testing.T) {
+	rng := rand.New(rand.NewPCG(19, 20))
+	w := fieldmodels.Winding{InnerRadius: 0.02, OuterRadius: 0.035, Length: 0.02, Turns: 400}
+	center, err := w.Field(r3.Vec{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for range 200 {
+		radius := w.InnerRadius + (w.OuterRadius-w.InnerRadius)*rng.Float64()
+		height := w.Length * (rng.Float64() - 0.5)
+		var parts fieldmodels.Sum
+		for _, r := range [][2]float64{{w.InnerRadius, radius}, {radius, w.OuterRadius}} {
+			for _, z := range [][2]float64{{-w.Length / 2, height}, {height, w.Length / 2}} {
+				part := fieldmodels.Winding{InnerRadius: r[0], OuterRadius: r[1], Length: z[1] - z[0],
+					Turns: w.Turns * (r[1] - r[0]) / (w.OuterRadius - w.InnerRadius) * (z[1] - z[0]) / w.Length}
+				parts = append(parts, fieldmodels.PlaceAxis(part, r3.Vec{Z: (z[0] + z[1]) / 2}, r3.Vec{Z: 1}))
+			}
+		}
+		rho := w.InnerRadius*0.8 + (1.2*w.OuterRadius-0.8*w.InnerRadius)*rng.Float64()
+		sin, cos := math.Sincos(2 * math.Pi * rng.Float64())
+		p := r3.Vec{X: rho * cos, Y: rho * sin, Z: 1.5 * w.Length * (rng.Float64() - 0.5)}
+		got, err1 := w.Field(p)
+		want, err2 := parts.Field(p)
+		if err1 != nil || err2 != nil {
+			t.Fatal(err1, err2)
+		}
+		if d := r3.Norm(r3.Sub(got, want)) / r3.Norm(center); d > 1e-13 {
+			t.Errorf("at %v, cut at radius %g, height %g: off by %.1e", p, radius, height, d)
+		}
+	}
+}
