@@ -19,6 +19,10 @@ const mainsDeviation = 0.01
 // the whole distance to the next harmonic's.
 const mainsHarmonics = 49
 
+// mainsProposals is the highest harmonic that may propose a fundamental: ±1 % of it
+// is still well apart from its neighbours.
+const mainsProposals = 9
+
 // mainsWanderHz is how far a grid moves while a recording lasts; harmonic n moves n
 // times as far. Common practice: some 10 mHz within minutes.
 const mainsWanderHz = 0.01
@@ -35,7 +39,7 @@ func FindMains(lines []Line) (Mains, bool) {
 		// Each low harmonic proposes a fundamental.
 		for _, l := range lines {
 			n := int(math.Round(l.Hz / nominal))
-			if n < 1 || n > mainsHarmonics || math.Abs(l.Hz/(float64(n)*nominal)-1) > mainsDeviation {
+			if n < 1 || n > mainsProposals || math.Abs(l.Hz/(float64(n)*nominal)-1) > mainsDeviation {
 				continue
 			}
 			m, score := fitMains(lines, l.Hz/float64(n), l.ToleranceHz/float64(n), family)

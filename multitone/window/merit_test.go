@@ -1,6 +1,7 @@
 package window
 
 import (
+	"fmt"
 	"math"
 	"testing"
 )
@@ -147,6 +148,28 @@ func TestMainLobeAndFalloff(t *testing.T) {
 		if !math.IsNaN(c.falloff) {
 			// 6 stands for 6.02; the asymptote is approached as (K/f)², f ≥ 4K: 3 %.
 			near(t, c.name+" falloff", m.SidelobeFalloff, c.falloff*6.0206/6, 0.03*-c.falloff)
+		}
+	}
+}
+
+// All sidelobes of a Dolph–Chebyshev taper lie at the wanted level, for odd and even
+// lengths (Dolph, Proc. IRE 34, 1946); the transform keeps ten digits of it.
+func TestChebyshevSidelobes(t *testing.T) {
+	for _, n := range []int{16, 33, 64, 101} {
+		for _, name := range []string{"dolph-chebyshev:40", "dolph-chebyshev:70", "dolph-chebyshev:100"} {
+			w := filled(t, name, n)
+			sum := 0.0
+			for _, x := range w {
+				sum += x
+			}
+			var want float64
+			fmt.Sscanf(name, "dolph-chebyshev:%g", &want)
+			m := Figures(w)
+			near(t, fmt.Sprintf("%s, N=%d", name, n), m.HighestSidelobe, -want, 1e-6)
+			// At half the rate the transform of an odd length is T_{N−1}(0) = ±1.
+			if n%2 == 1 {
+				near(t, fmt.Sprintf("%s, N=%d, fs/2", name, n), decibels(magnitude(w, float64(n)/2)/math.Abs(sum)), -want, 1e-6)
+			}
 		}
 	}
 }
