@@ -58,7 +58,7 @@ func TestAccuracy(t *testing.T) {
 	d.Rotation = nil
 	d.Normalised[5] = 40
 	look(t, "accuracy-few", Accuracy(d))
-	look(t, "accuracy-many", Accuracy(inventedAccuracy(200_000, 1e-3)))
+	look(t, "accuracy-many", Accuracy(inventedAccuracy(50_000, 1e-3)))
 	look(t, "accuracy-empty", Accuracy(AccuracyData{Title: "Nothing", Position: []float64{}, Normalised: []float64{}}))
 }
 
