@@ -74,6 +74,7 @@ func newInvented(free Group, seed uint64) *invented {
 // sigmas times noise.
 func (v *invented) draw(stations int, noise float64) {
 	v.problem.Stations = nil
+	n := len(v.problem.Emitters) * len(v.problem.Sensors[0].Coils)
 	for s := range stations {
 		pose := rigid.Pose{
 			Position: r3.Vec{X: 0.2 * (v.rng.Float64() - 0.5), Y: 0.2 * (v.rng.Float64() - 0.5), Z: 0.12 + 0.15*v.rng.Float64()},
@@ -81,10 +82,10 @@ func (v *invented) draw(stations int, noise float64) {
 		}
 		v.problem.Stations = append(v.problem.Stations, Station{
 			Name: fmt.Sprintf("s%d", s+1), Reference: pose, SigmaPosition: 1e-4, SigmaRotation: 1e-3,
-			Couplings:  solver.Couplings{Value: make([]float64, 18), Variance: make([]float64, 18)},
-			Quadrature: make([]float64, 18),
+			Couplings:  solver.Couplings{Value: make([]float64, n), Variance: make([]float64, n)},
+			Quadrature: make([]float64, n),
 		})
-		for k := range 18 {
+		for k := range n {
 			v.problem.Stations[s].Couplings.Variance[k] = v.sigma * v.sigma
 		}
 	}
@@ -139,3 +140,26 @@ func (v *invented) fit() *fit {
 }
 
 const everything Group = 1<<numGroups - 1
+
+// unmeasured takes the reference poses away; a first guess of 2 mm and 1°
+// stays.
+func (v *invented) unmeasured() {
+	for s := range v.problem.Stations {
+		st := &v.problem.Stations[s]
+		st.Reference = st.Reference.Plus(gaussian(v.rng, 0.002), gaussian(v.rng, 0.02))
+		st.SigmaPosition, st.SigmaRotation = math.Inf(1), math.Inf(1)
+	}
+}
+
+// built is the true centre of an emitter.
+func (v *invented) built(emitter int) r3.Vec {
+	f := v.fit()
+	copy(f.x, v.truth)
+	f.bench.update(f.problem, f.layout, f.x)
+	return toR3(f.bench.emitters[emitter].center)
+}
+
+// dipoleLike is a dipole of an emitter's moment.
+func dipoleLike(e *Emitter) fieldmodels.Source {
+	return &fieldmodels.PlacedDipole{Center: e.Center, Moment: r3.Scale(40*math.Pi*0.03*0.03, e.Axis)}
+}

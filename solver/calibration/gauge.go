@@ -20,8 +20,9 @@ type Gauge struct {
 	// put on the parameters that take part. What it moves is then known to no
 	// more than that.
 	Default bool
-	// Direction is the move, one number per parameter, the largest 1 in units
-	// of its tolerance.
+	// Direction is the move, one number per parameter, each in units of the
+	// parameter's tolerance (of a usual size where none is stated), the largest
+	// ±1.
 	Direction []float64
 }
 
@@ -133,33 +134,39 @@ func (f *fit) held(null [][]float64, scale []float64) bool {
 }
 
 // name puts words to the free directions: first the freedoms that this kind of
-// bench can have, each taken out where it lies in what is free, then what is
-// left by its largest parts.
+// bench can have, as far as they lie in what is free, then what is left by its
+// largest parts.
 func (f *fit) name(null [][]float64, scale []float64) []Gauge {
 	var out []Gauge
-	n := len(scale)
+	var named [][]float64 // orthonormal, in scaled parameters
 	for _, c := range f.candidates() {
-		u := make([]float64, n)
+		u := make([]float64, len(scale))
 		for i, v := range c.Direction {
 			u[i] = v * scale[i]
 		}
 		if !normalise(u) {
 			continue
 		}
-		weights := make([]float64, len(null))
 		share := 0.0
-		for k := range null {
-			weights[k] = inner(null[k], u)
-			share += weights[k] * weights[k]
+		for _, v := range null {
+			share += inner(v, u) * inner(v, u)
 		}
-		if share < 0.999 {
+		if share < 0.999 || !straighten(u, named) {
 			continue
 		}
+		named = append(named, u)
 		out = append(out, Gauge{Words: c.Words, Direction: f.inTolerances(c.Direction)})
-		null = deflate(null, weights)
 	}
 	for _, u := range null {
-		d := make([]float64, n)
+		if len(named) == len(null) {
+			break
+		}
+		u = append([]float64(nil), u...)
+		if !straighten(u, named) {
+			continue
+		}
+		named = append(named, u)
+		d := make([]float64, len(scale))
 		for i := range d {
 			d[i] = u[i] / scale[i]
 		}
@@ -169,44 +176,22 @@ func (f *fit) name(null [][]float64, scale []float64) []Gauge {
 	return out
 }
 
-// deflate returns an orthonormal basis of what is left of the columns without
-// their combination by weights.
-func deflate(columns [][]float64, weights []float64) [][]float64 {
-	n := len(columns[0])
-	taken := make([]float64, n)
-	for k, c := range columns {
-		for i := range taken {
-			taken[i] += weights[k] * c[i]
-		}
-	}
-	normalise(taken)
-	var left [][]float64
-	// Drop the column nearest to what is taken, and straighten the others.
-	worst := 0
-	for k := range columns {
-		if math.Abs(weights[k]) > math.Abs(weights[worst]) {
-			worst = k
-		}
-	}
-	done := [][]float64{taken}
-	for k, c := range columns {
-		if k == worst {
-			continue
-		}
-		u := append([]float64(nil), c...)
-		for range 2 { // twice is enough
-			for _, d := range done {
-				w := inner(d, u)
-				for i := range u {
-					u[i] -= w * d[i]
-				}
+// straighten takes the part of the unit vector u along the orthonormal ones out
+// of it. It reports false when less than a tenth of it is new.
+func straighten(u []float64, others [][]float64) bool {
+	for range 2 { // twice is enough
+		for _, d := range others {
+			w := inner(d, u)
+			for i := range u {
+				u[i] -= w * d[i]
 			}
-			normalise(u)
 		}
-		done = append(done, u)
-		left = append(left, u)
+		if inner(u, u) < 0.01 {
+			return false
+		}
+		normalise(u)
 	}
-	return left
+	return true
 }
 
 // describe lists the largest parts of a direction.
@@ -233,7 +218,7 @@ func (f *fit) describe(d []float64) string {
 	return strings.Join(words, " with ")
 }
 
-// inTolerances scales a direction so that its largest part is one tolerance.
+// inTolerances brings a direction to units of tolerances, the largest part 1.
 func (f *fit) inTolerances(d []float64) []float64 {
 	out := append([]float64(nil), d...)
 	most := 0.0
