@@ -1,0 +1,176 @@
+package frequencyplan_test
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"os"
+	"strings"
+	"testing"
+
+	fp "tonepose/multitone/frequencyplan"
+)
+
+// published reads the rows of a table of numbers, whose first cell may be a name.
+func published(t *testing.T, name string) [][]float64 {
+	t.Helper()
+	text, err := os.ReadFile("../../testdata/published/" + name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var rows [][]float64
+	for line := range strings.Lines(string(text)) {
+		if strings.HasPrefix(line, "#") {
+			continue
+		}
+		var row []float64
+		for cell := range strings.SplitSeq(strings.TrimSpace(line), ",") {
+			var v float64
+			if n, _ := fmt.Sscanf(cell, "%g", &v); n == 1 && !strings.Contains(cell, "/") {
+				row = append(row, v)
+			}
+		}
+		if len(row) > 2 {
+			rows = append(rows, row)
+		}
+	}
+	if len(rows) < 3 {
+		t.Fatalf("%s: %d rows", name, len(rows))
+	}
+	return rows
+}
+
+func average(t *testing.T, given map[fp.Quantity]float64, kind fp.LowPass) fp.Budget {
+	t.Helper()
+	b, err := fp.Average(given, kind)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return b
+}
+
+func check(t *testing.T, b fp.Budget, q fp.Quantity, want, tolerance float64) {
+	t.Helper()
+	got, ok := b.Value(q)
+	if !ok || math.Abs(got-want) > tolerance {
+		t.Errorf("%s: %.10g %s (known: %v), want %.10g", q, got, q.Unit(), ok, want)
+	}
+}
+
+// A tone of 1 µV under noise of 30 µV needs, for a ratio of 10, a bandwidth
+// 90,000 times narrower (common practice: (10·30)²).
+func ExampleAverage() {
+	b, err := fp.Average(map[fp.Quantity]float64{
+		fp.Signal: 1e-6, fp.BroadbandNoise: 30e-6, fp.SNR: 10, fp.NoiseBandwidth: 250e3,
+	}, fp.Plain)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	for _, q := range []fp.Quantity{fp.BandwidthRatio, fp.ENBW, fp.AveragingTime, fp.NoiseDensity} {
+		v, _ := b.Value(q)
+		fmt.Println(strings.TrimSpace(fmt.Sprintf("%s %.4g %s", q, v, q.Unit())))
+	}
+	// Output:
+	// bandwidth ratio 9e+04
+	// equivalent noise bandwidth 2.778 Hz
+	// averaging time 0.18 s
+	// noise density 6e-08 V/√Hz
+}
+
+// IEEE Std 1241-2010.
+func TestIdealQuantiser(t *testing.T) {
+	for _, row := range published(t, "ideal_quantiser_snr.csv") {
+		b := average(t, map[fp.Quantity]float64{fp.Bits: row[0], fp.FullScale: 2.5, fp.SampleRate: 100e3, fp.AveragingTime: 0.5}, fp.Plain)
+		check(t, b, fp.IdealSNR, row[1], 1e-8)
+		check(t, b, fp.IdealSNR, row[2], 0.013) // 0.0006 dB a bit and 0.0009 dB of the rule's rounding
+		// By hand: 2.5 V/√2 over the noise, in 1 Hz of 50 kHz.
+		noise := 2.5 * math.Exp2(1-row[0]) / math.Sqrt(12)
+		check(t, b, fp.QuantNoise, noise, 1e-12*noise)
+		check(t, b, fp.AveragedSNR, 20*math.Log10(2.5/math.Sqrt2/noise)+10*math.Log10(50e3), 1e-8)
+		// And back to the bits.
+		back := average(t, map[fp.Quantity]float64{fp.IdealSNR: row[1]}, fp.Plain)
+		check(t, back, fp.Bits, row[0], 1e-9)
+	}
+}
+
+// Equal first-order stages: exact fractions, cutoff and settling by root finding
+// in 30 digits.
+func TestCascade(t *testing.T) {
+	for _, row := range published(t, "rc_cascade_enbw_settling.csv") {
+		const tau = 0.02
+		b := average(t, map[fp.Quantity]float64{fp.Order: row[0], fp.TimeConstant: tau}, fp.Cascade)
+		check(t, b, fp.ENBW, row[1]/tau, 1e-12/tau)
+		check(t, b, fp.CutoffHz, row[2]/tau, 1e-11/tau) // printed to 12 digits and more
+		check(t, b, fp.Settling99, row[5]*tau, 1e-9*row[5]*tau)
+		check(t, b, fp.Settling999, row[6]*tau, 1e-9*row[6]*tau)
+		back := average(t, map[fp.Quantity]float64{fp.Order: row[0], fp.Settling99: row[5] * tau}, fp.Cascade)
+		check(t, back, fp.ENBW, row[1]/tau, 1e-8/tau)
+	}
+}
+
+func TestButterworth(t *testing.T) {
+	for _, row := range published(t, "butterworth_enbw.csv") {
+		b := average(t, map[fp.Quantity]float64{fp.Order: row[0], fp.CutoffHz: 7}, fp.Butterworth)
+		check(t, b, fp.ENBW, 7*row[1], 1e-12*7)
+		back := average(t, map[fp.Quantity]float64{fp.Order: row[0], fp.ENBW: 7 * row[1]}, fp.Butterworth)
+		check(t, back, fp.CutoffHz, 7, 1e-12*7)
+	}
+}
+
+// Whatever part of a consistent set is given, what follows agrees with the set.
+func TestAnyGivenValuesGiveTheSameRest(t *testing.T) {
+	random := rand.New(rand.NewPCG(5, 5))
+	for _, kind := range []fp.LowPass{fp.Plain, fp.Cascade, fp.Butterworth} {
+		whole := average(t, map[fp.Quantity]float64{
+			fp.Signal: 2e-6, fp.AnalogDensity: 40e-9, fp.Bits: 16, fp.FullScale: 2.5, fp.SampleRate: 250e3,
+			fp.NoiseBandwidth: 80e3, fp.Order: 4, fp.ENBW: 3, fp.ToneHz: 12345,
+		}, kind)
+		want := map[fp.Quantity]float64{}
+		for _, e := range whole {
+			want[e.Quantity] = e.Value
+		}
+		if kind == fp.Plain && len(whole) < 24 {
+			t.Errorf("only %d quantities follow", len(whole))
+		}
+		complete := 0
+		for range 400 {
+			given := map[fp.Quantity]float64{}
+			for _, e := range whole {
+				if random.IntN(2) == 0 {
+					given[e.Quantity] = e.Value
+				}
+			}
+			b := average(t, given, kind)
+			if len(b) == len(whole) {
+				complete++
+			}
+			for _, e := range b {
+				if math.Abs(e.Value-want[e.Quantity]) > 1e-8*math.Abs(want[e.Quantity]) {
+					t.Fatalf("given %v: %s = %.12g, want %.12g", given, e.Quantity, e.Value, want[e.Quantity])
+				}
+			}
+		}
+		if complete < 50 { // the others lack a link
+			t.Errorf("only %d of 400 subsets give the rest", complete)
+		}
+	}
+}
+
+func TestContradictionsAreNamed(t *testing.T) {
+	for want, given := range map[string]map[fp.Quantity]float64{
+		"σ = n·√E":                       {fp.NoiseDensity: 1e-6, fp.ENBW: 4, fp.OutputNoise: 3e-6},
+		"n² = a² + q²":                   {fp.NoiseDensity: 1e-9, fp.AnalogDensity: 2e-9},
+		"signal = -1: must be positive":  {fp.Signal: -1},
+		"order = 2.5: must be a whole":   {fp.Order: 2.5},
+		"frequencyplan: no quantity 999": {fp.Quantity(999): 1},
+	} {
+		if _, err := fp.Average(given, fp.Cascade); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%v: error %v, want one with %q", given, err, want)
+		}
+	}
+	// Rounded to three digits is no contradiction.
+	if _, err := fp.Average(map[fp.Quantity]float64{fp.AveragingTime: 0.18, fp.ENBW: 2.78}, fp.Plain); err != nil {
+		t.Errorf("rounded values: %v", err)
+	}
+}

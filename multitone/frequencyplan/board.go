@@ -1,0 +1,208 @@
+package frequencyplan
+
+import (
+	"math"
+	"math/bits"
+)
+
+// rules is a set of constraints.
+type rules uint8
+
+const (
+	mainsRule rules = 1 << iota
+	harmonicRule
+	secondOrderRule
+	thirdOrderRule
+	spacingRule
+	everything = mainsRule | harmonicRule | secondOrderRule | thirdOrderRule | spacingRule
+)
+
+// board is the state of a search: the tones so far, and what they forbid.
+type board struct {
+	*grid
+	rules
+	open     []stepSet // [tones placed] the steps from lo on that may still become tones
+	free     stepSet   // open with no tone placed: what each alone may be
+	tones    []int
+	near     []int8 // a step: how many tones are nearer than the guard
+	products []int  // of the candidate last looked at, folded
+	work     int    // products and candidates looked at since reset
+	most     int    // tones placed at best since reset
+	list     []int
+	trial    stepSet
+}
+
+func newBoard(g *grid, r rules) *board {
+	size := max(0, g.hi-g.lo+1)
+	b := &board{grid: g, rules: r, near: make([]int8, g.samples/2+1), free: newStepSet(size), trial: newStepSet(size)}
+	for n := g.lo; n <= g.hi; n++ {
+		if b.alone(n) {
+			b.free.insert(n - g.lo)
+		}
+	}
+	for range g.Tones + 1 {
+		b.open = append(b.open, newStepSet(size))
+	}
+	return b
+}
+
+// alone tells whether a tone is clear of mains and of its own aliased harmonics.
+func (b *board) alone(n int) bool {
+	if b.rules&mainsRule != 0 && len(b.MainsHz) > 0 {
+		if d, _, _ := b.mainsDistance(b.hz(n)); d < b.MarginHz-slack*b.stepHz {
+			return false
+		}
+	}
+	if b.rules&harmonicRule != 0 {
+		for p := 2; p <= b.Harmonics; p++ {
+			if d := b.fold(p*n) - n; d < b.guard && d > -b.guard {
+				return false
+			}
+		}
+	}
+	return true
+}
+
+func (b *board) reset() {
+	for len(b.tones) > 0 {
+		b.take()
+	}
+	b.work, b.most = 0, 0
+	copy(b.open[0], b.free)
+}
+
+// put and take place a tone and take the last one back.
+func (b *board) put(n int) {
+	b.tones = append(b.tones, n)
+	b.crowd(n, 1)
+}
+
+func (b *board) take() {
+	last := len(b.tones) - 1
+	b.crowd(b.tones[last], -1)
+	b.tones = b.tones[:last]
+}
+
+func (b *board) crowd(n int, by int8) {
+	for i := max(0, n-b.guard+1); i <= min(b.samples/2, n+b.guard-1); i++ {
+		b.near[i] += by
+	}
+}
+
+// compatible gathers the products that x makes with the tones so far, and tells
+// whether all keep clear of x and of those tones. Products of the tones so far
+// with each other were struck. It stops at the first conflict.
+func (b *board) compatible(x int) bool {
+	p := b.products[:0]
+	defer func() {
+		b.products = p
+		b.work += len(p)
+	}()
+	// add folds a product and tells whether it is clear.
+	add := func(v int) bool {
+		v = b.fold(v)
+		p = append(p, v)
+		d := v - x
+		return b.near[v] == 0 && (d >= b.guard || d <= -b.guard)
+	}
+	if b.rules&harmonicRule != 0 {
+		for k := 2; k <= b.Harmonics; k++ {
+			if !add(k * x) {
+				return false
+			}
+		}
+	}
+	if b.rules&secondOrderRule != 0 && b.Intermodulation >= 2 {
+		for _, s := range b.tones {
+			if !add(x+s) || !add(x-s) {
+				return false
+			}
+		}
+	}
+	if b.rules&thirdOrderRule != 0 && b.Intermodulation >= 3 {
+		for i, s := range b.tones {
+			if !add(2*x+s) || !add(2*x-s) || !add(2*s+x) || !add(2*s-x) {
+				return false
+			}
+			for _, t := range b.tones[:i] {
+				if !add(x+s+t) || !add(x+s-t) || !add(x-s+t) || !add(x-s-t) {
+					return false
+				}
+			}
+		}
+	}
+	return true
+}
+
+// strike copies open to dst without the neighbourhoods of the gathered products.
+func (b *board) strike(dst, open stepSet) {
+	copy(dst, open)
+	for _, p := range b.products {
+		dst.remove(max(p-b.guard+1, b.lo)-b.lo, min(p+b.guard-1, b.hi)-b.lo)
+	}
+}
+
+// clearance is the least distance [Hz] between a tone and what it must avoid.
+func (g *grid) clearance(tones []float64) float64 {
+	least := math.Inf(1)
+	for _, f := range tones {
+		d, _, _ := g.mainsDistance(f)
+		least = math.Min(least, d)
+	}
+	products(tones, &g.Spec, func(p product) {
+		for _, f := range tones {
+			least = math.Min(least, math.Abs(p.folded-f))
+		}
+	})
+	return least
+}
+
+// stepSet is a set of small whole numbers, a bit each.
+type stepSet []uint64
+
+func newStepSet(size int) stepSet { return make(stepSet, (size+63)/64) }
+
+func (s stepSet) insert(i int) { s[i/64] |= 1 << (i % 64) }
+
+// remove takes out from … to, both included; none if to < from.
+func (s stepSet) remove(from, to int) {
+	for i := from; i <= to; {
+		n := min(64-i%64, to-i+1)
+		s[i/64] &^= (^uint64(0) >> (64 - n)) << (i % 64)
+		i += n
+	}
+}
+
+// next is the least member from i on, −1 if there is none.
+func (s stepSet) next(i int) int {
+	if i/64 >= len(s) {
+		return -1
+	}
+	w := s[i/64] >> (i % 64)
+	if w != 0 {
+		return i + bits.TrailingZeros64(w)
+	}
+	for k := i/64 + 1; k < len(s); k++ {
+		if s[k] != 0 {
+			return 64*k + bits.TrailingZeros64(s[k])
+		}
+	}
+	return -1
+}
+
+func (s stepSet) count() int {
+	n := 0
+	for _, w := range s {
+		n += bits.OnesCount64(w)
+	}
+	return n
+}
+
+func (s stepSet) appendAll(list []int) []int {
+	for k, w := range s {
+		for ; w != 0; w &= w - 1 {
+			list = append(list, 64*k+bits.TrailingZeros64(w))
+		}
+	}
+	return list
+}

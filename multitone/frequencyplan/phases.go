@@ -1,0 +1,172 @@
+package frequencyplan
+
+import (
+	"math"
+	"math/rand/v2"
+
+	"gonum.org/v1/gonum/dsp/fourier"
+	"gonum.org/v1/gonum/floats"
+)
+
+// SchroederPhases returns phases [rad] of low crest factor for tones in rising
+// order: φ_k = −2π·Σ_{j<k} (k−j)·p_j, p the relative powers; for N equal
+// amplitudes −πk(k−1)/N.
+//
+// Source: Schroeder, Synthesis of low-peak-factor signals and binary sequences
+// with low autocorrelation, IEEE Trans. Information Theory 16 (1970).
+func SchroederPhases(amplitudes []float64) []float64 {
+	total := 0.0
+	for _, a := range amplitudes {
+		total += a * a
+	}
+	phases := make([]float64, len(amplitudes))
+	phase, power := 0.0, 0.0 // the slope of the phase is the power so far
+	for k, a := range amplitudes {
+		phases[k] = math.Remainder(phase, 2*math.Pi)
+		power += a * a / total
+		phase -= 2 * math.Pi * power
+	}
+	return phases
+}
+
+// NewmanPhases returns the phases π(k−1)²/n [rad], k = 1 … n, of low crest factor
+// for n equal tones in rising order.
+//
+// Source: as in Boyd, Multitone signals with low crest factor, IEEE Trans.
+// Circuits and Systems 33 (1986).
+func NewmanPhases(n int) []float64 {
+	phases := make([]float64, n)
+	for k := range phases {
+		phases[k] = math.Remainder(math.Pi*float64(k)*float64(k)/float64(n), 2*math.Pi)
+	}
+	return phases
+}
+
+// LowCrest returns phases [rad], within ±π, of a crest factor as low as it can
+// find, and that factor: never above those of Schroeder's and Newman's phases,
+// its starts beside six random ones. Arguments as in CrestFactor. Equal calls
+// give equal phases.
+//
+// It minimises the mean of x^p for rising p, which tends to the peak, by
+// descents along the gradient.
+//
+// Source: Guillaume, Schoukens, Pintelon, Kollár, Crest-factor minimization using
+// nonlinear Chebyshev approximation methods, IEEE Trans. Instrumentation and
+// Measurement 40 (1991).
+func LowCrest(hz, amplitudes []float64, windowS float64) (phases []float64, crest float64, err error) {
+	m, err := newMultisine(hz, amplitudes, windowS)
+	if err != nil {
+		return nil, 0, err
+	}
+	starts := [][]float64{SchroederPhases(amplitudes), NewmanPhases(len(amplitudes))}
+	random := rand.New(rand.NewPCG(1, 0x6372657374))
+	for range 6 {
+		s := make([]float64, len(amplitudes))
+		for k := range s {
+			s[k] = 2 * math.Pi * random.Float64()
+		}
+		starts = append(starts, s)
+	}
+	crest = math.Inf(1)
+	consider := func(p []float64) {
+		if c := m.crest(p); c < crest {
+			crest, phases = c, append([]float64(nil), p...)
+		}
+	}
+	f := newPowerMean(m)
+	for _, s := range starts {
+		consider(s)
+		consider(f.descend(s))
+	}
+	for k := range phases {
+		phases[k] = math.Remainder(phases[k], 2*math.Pi)
+	}
+	return phases, crest, nil
+}
+
+// powerMean is ln(mean((x/rms)^p))/p as a function of the phases.
+type powerMean struct {
+	*multisine
+	p    float64
+	fft  *fourier.FFT
+	x    []float64
+	bins []complex128
+}
+
+func newPowerMean(m *multisine) *powerMean {
+	n := m.length(5)
+	return &powerMean{multisine: m, fft: fourier.NewFFT(n), x: make([]float64, n), bins: make([]complex128, n/2+1)}
+}
+
+// descend minimises for rising even p from the given phases, along the gradient
+// with steps of Barzilai and Borwein (IMA J. Numerical Analysis 8, 1988), each
+// halved until it does not lead above the worst of the last four values.
+func (f *powerMean) descend(start []float64) []float64 {
+	n := len(start)
+	at, next := append([]float64(nil), start...), make([]float64, n)
+	slope, after := make([]float64, n), make([]float64, n)
+	for _, f.p = range []float64{4, 8, 16, 32, 64, 128} {
+		last := [4]float64{f.value(at)}
+		for i := range last {
+			last[i] = last[0]
+		}
+		f.gradient(slope, at)
+		step := 0.1 / (floats.Norm(slope, 2) + 1e-12)
+		for i := range 40 {
+			v := math.Inf(1)
+			for range 20 {
+				floats.AddScaledTo(next, at, -step, slope)
+				if v = f.value(next); v <= max(last[0], last[1], last[2], last[3]) {
+					break
+				}
+				step /= 2
+			}
+			f.gradient(after, next)
+			last[i%4] = v
+			// step = s·s/s·y with s the way and y the change of the gradient.
+			var ss, sy float64
+			for k := range next {
+				s, y := next[k]-at[k], after[k]-slope[k]
+				ss += s * s
+				sy += s * y
+			}
+			at, next, slope, after = next, at, after, slope
+			if ss < 1e-16 {
+				break
+			}
+			if step *= 2; sy > 0 {
+				step = ss / sy
+			}
+		}
+	}
+	return at
+}
+
+func (f *powerMean) value(phases []float64) float64 {
+	f.waveform(f.x, f.bins, f.fft, phases)
+	sum := 0.0
+	for _, v := range f.x {
+		sum += math.Pow(v*v/(f.rms*f.rms), f.p/2)
+	}
+	return math.Log(sum/float64(len(f.x))) / f.p
+}
+
+// gradient: ∂/∂φ_k mean(x^p) = mean(p·x^(p−1)·(−a_k·sin(2πn_k·t + φ_k))), and the
+// means for all k are one transform of x^(p−1).
+func (f *powerMean) gradient(dst, phases []float64) {
+	f.waveform(f.x, f.bins, f.fft, phases)
+	sum := 0.0
+	for i, v := range f.x {
+		u := v / f.rms
+		w := math.Pow(u*u, f.p/2-1) * u // u^(p−1)
+		sum += w * u
+		f.x[i] = w
+	}
+	f.fft.Coefficients(f.bins, f.x)
+	for k, n := range f.orders {
+		s, c := math.Sincos(phases[k])
+		// Σ w·sin(θ+φ) with Σ w·e^{−jθ} = bin: Im(e^{jφ}·conj(bin)).
+		re, im := real(f.bins[n]), imag(f.bins[n])
+		dst[k] = -f.amplitudes[k] / f.rms * (s*re - c*im) / sum
+	}
+}

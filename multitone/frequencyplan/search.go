@@ -1,0 +1,157 @@
+package frequencyplan
+
+import (
+	"math"
+	"slices"
+)
+
+// Plan is a set of tones that meets its Spec.
+type Plan struct {
+	Hz        []float64 // rising
+	SpacingHz float64   // least distance between neighbours; +Inf for one tone
+	// ClearHz is the least distance of a tone to a mains harmonic, a harmonic or
+	// an intermodulation product, aliases included: at least the margin.
+	ClearHz float64
+}
+
+// Choose finds tones for a Spec, spread over the band as widely as it can. If
+// there is no set, or none was found, the error is an *Infeasible. Equal calls
+// give equal tones.
+//
+// It lowers the least spacing from the even one and searches each time depth
+// first in rising frequency: what the products of the tones so far reach is
+// struck from the frequencies that may follow, and a branch ends when too few of
+// them are left. Crowded bands, where that comes to no end, are filled tone by
+// tone with the one that strikes least; small ones are searched to the end, so
+// that "no set exists" is a proof.
+func Choose(s Spec) (*Plan, error) {
+	g, err := newGrid(s)
+	if err != nil {
+		return nil, err
+	}
+	if s.Tones < 1 || s.Tones > maxTones {
+		return nil, &SpecError{"Tones", s.Tones, "must be 1 to 64"}
+	}
+	tones, proven, most := g.choose(everything, fullEffort)
+	if tones == nil {
+		return nil, g.diagnose(proven, most)
+	}
+	p := &Plan{SpacingHz: math.Inf(1)}
+	for i, n := range tones {
+		p.Hz = append(p.Hz, g.hz(n))
+		if i > 0 {
+			p.SpacingHz = min(p.SpacingHz, g.hz(n-tones[i-1]))
+		}
+	}
+	p.ClearHz = g.clearance(p.Hz)
+	return p, nil
+}
+
+// effort limits a search, counted in products and candidates looked at so that
+// results do not depend on the machine; a hundred million take about a second.
+type effort struct {
+	each int // for each spacing, depth first
+	grow int // for filling
+	last int // for the search to the end
+}
+
+var (
+	fullEffort  = effort{each: 2_000_000, grow: 120_000_000, last: 30_000_000}
+	probeEffort = effort{each: 500_000, grow: 10_000_000, last: 1_000_000}
+)
+
+// choose returns rising tones in steps, nil if there are none; then proven tells
+// that no set exists, and most how many tones were placed at best.
+func (g *grid) choose(r rules, e effort) (tones []int, proven bool, most int) {
+	least := g.spacing
+	if r&spacingRule == 0 {
+		least = 1
+	}
+	even := max(least, (g.hi-g.lo)/max(1, g.Tones-1))
+	b := newBoard(g, r)
+	try := func(search func() bool) bool {
+		b.reset()
+		found := search()
+		most = max(most, b.most)
+		return found
+	}
+	done := func() []int {
+		slices.Sort(b.tones)
+		return b.tones
+	}
+	for spacing := even; ; spacing = max(least, min(spacing-1, spacing*9/10)) {
+		if try(func() bool { return b.descend(spacing, e.each) }) {
+			return done(), false, most
+		}
+		if spacing == least {
+			break
+		}
+	}
+	if b.work <= e.each { // the least spacing was searched to the end
+		return nil, true, most
+	}
+	for seed, spent := uint64(1), 0; spent < e.grow; seed++ {
+		// Every eighth try is at the least spacing, the others above it.
+		spacing := least + (even-least)/2>>(seed%8)
+		if seed%8 == 0 {
+			spacing = least
+		}
+		if try(func() bool { return b.grow(spacing, seed) }) {
+			return done(), false, most
+		}
+		spent += b.work
+	}
+	if try(func() bool { return b.descend(least, e.last) }) {
+		return done(), false, most
+	}
+	return nil, b.work <= e.last, most
+}
+
+// descend places all tones in rising order at least spacing apart. Without
+// success, b.work within the limit tells that it looked at every possibility.
+func (b *board) descend(spacing, limit int) bool { return b.place(b.lo, spacing, limit) }
+
+// place puts the next tone at from or above, and all after it.
+func (b *board) place(from, spacing, limit int) bool {
+	depth := len(b.tones)
+	b.most = max(b.most, depth)
+	if depth == b.Tones {
+		return true
+	}
+	open := b.open[depth]
+	for n := b.next(open, from); n >= 0 && b.work <= limit; n = b.next(open, n+1) {
+		if !b.fits(open, n, b.Tones-depth, spacing) {
+			return false // nor from any later start
+		}
+		if !b.compatible(n) {
+			continue
+		}
+		b.strike(b.open[depth+1], open)
+		b.put(n)
+		if b.place(n+spacing, spacing, limit) {
+			return true
+		}
+		b.take()
+	}
+	return false
+}
+
+// next finds the first open step from n on, −1 if there is none.
+func (b *board) next(open stepSet, n int) int {
+	b.work++
+	if i := open.next(n - b.lo); i >= 0 {
+		return b.lo + i
+	}
+	return -1
+}
+
+// fits bounds the search: whether count open steps lie spacing apart from n on.
+func (b *board) fits(open stepSet, n, count, spacing int) bool {
+	for ; count > 0; count-- {
+		if n = b.next(open, n); n < 0 {
+			return false
+		}
+		n += spacing
+	}
+	return true
+}
