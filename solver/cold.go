@@ -19,6 +19,7 @@ type search struct {
 	masks  []uint8      // which scores are low, see kernel.Below
 	listed []scored     // places that descents may start from
 	all    bool         // listed has had all places
+	apart  float64      // see the constant
 	found  []minimum    // of the last Cold
 }
 
@@ -58,11 +59,17 @@ const (
 	// an emitter must not drown the others.
 	gridError = 0.2
 	// scoreReach: places with a score up to this many times the best, plus one,
-	// are worth a descent.
-	scoreReach = 3
-	// apart: descents start from places farther apart than this many times the
-	// sum of their cells' sides.
-	apart = 0.9
+	// are worth a descent; with little redundancy, where false places fit
+	// nearly as well, up to scoreReachLean times.
+	scoreReach     = 3
+	scoreReachLean = 10
+	// Descents start from places farther apart than this many times the sum of
+	// their cells' sides.
+	apart     = 0.9
+	apartLean = 0.6
+	// lean is the largest surplus of couplings over unknowns that counts as
+	// little redundancy.
+	lean = 2
 	// softest is the first softness of a descent that failed without.
 	softest = 0.1
 )
@@ -81,9 +88,12 @@ func (s *Solver) Cold(c Couplings) Result {
 	w := &s.search
 	w.found = w.found[:0]
 	best := -1
-	first := kernel.Least(w.scores)
-	s.list(scoreReach * (first + 1))
-	limit := s.rig.options.Candidates
+	reach, limit := float64(scoreReach), s.rig.options.Candidates
+	w.apart = apart
+	if s.used-s.Freedom() <= lean {
+		reach, limit, w.apart = scoreReachLean, cap(w.found), apartLean
+	}
+	s.list(reach * (kernel.Least(w.scores) + 1))
 	for k := 0; k < limit; k++ {
 		place := s.bestPlace()
 		if place < 0 && best >= 0 && k < cap(w.found) && !w.all && s.implausible(w.found[best].d.chi2) {
@@ -301,7 +311,7 @@ func (s *Solver) strike(place int) {
 	for _, v := range s.search.listed {
 		q := &g.places[v.place]
 		d := vec3{p[0] - q[0], p[1] - q[1], p[2] - q[2]}
-		if r := apart * (h + g.size[v.place]); dot(&d, &d) >= r*r {
+		if r := s.search.apart * (h + g.size[v.place]); dot(&d, &d) >= r*r {
 			kept = append(kept, v)
 		}
 	}

@@ -74,12 +74,17 @@ func (s *Solver) Problem() Problem { return s.rig.problem }
 
 // Freedom returns the degrees of freedom of a pose: 6, or 5 when all coils lie
 // on one axis.
-func (s *Solver) Freedom() int {
-	if s.rig.axial {
+func (s *Solver) Freedom() int { return s.rig.freedom() }
+
+func (g *rig) freedom() int {
+	if g.axial {
 		return 5
 	}
 	return 6
 }
+
+// redundancy is the surplus of couplings over unknowns when none is missing.
+func (g *rig) redundancy() int { return len(g.sources)*len(g.pickups) - g.freedom() }
 
 // Warm solves from a start close by, such as the pose of the frame before. It
 // reaches the minimum in whose basin start lies. Couplings of another shape
