@@ -1,0 +1,5 @@
+//go:build slow
+
+package solver
+
+const honestPoses = 50000
