@@ -25,18 +25,18 @@ func coloured(rng *rand.Rand, n int, rate float64, s func(hz float64) float64) [
 }
 
 // The fit finds what the noise was made with, lines in between notwithstanding, and
-// its sigmas are right: over 60 trials the mean of z² of each parameter scatters by
-// √(2/60) = 0.18 about 1; sigma itself is good to some percent.
+// its sigmas are right: over 40 trials the mean of z² of each parameter scatters by
+// √(2/40) = 0.22 about 1, of which four are allowed.
 func TestFitFlicker(t *testing.T) {
 	rng := rand.New(rand.NewPCG(8, 3))
 	const rate, white, corner = 10e3, 1e-14, 120.0
 	var zw, zf, zc, misfit float64
-	const trials = 60
+	const trials = 40
 	for range trials {
-		x := coloured(rng, 1<<16, rate, func(hz float64) float64 { return white * (1 + corner/hz) })
+		x := coloured(rng, 1<<15, rate, func(hz float64) float64 { return white * (1 + corner/hz) })
 		addSine(x, rate, 50, 1e-5, 0)
 		addSine(x, rate, 1111, 1e-3, 0)
-		w := mustWelch(t, rate, Options{Size: 4096})
+		w := mustWelch(t, rate, Options{Size: 2048})
 		w.Add(x)
 		d := w.Density()
 		floor := d.Floor(64)
@@ -49,9 +49,9 @@ func TestFitFlicker(t *testing.T) {
 		zc += math.Pow((f.CornerHz-corner)/f.SigmaCornerHz, 2) / trials
 		misfit += f.Misfit / trials
 	}
-	near(t, "white z²", zw, 1, 0.75)
-	near(t, "flicker z²", zf, 1, 0.75)
-	near(t, "corner z²", zc, 1, 0.75)
+	near(t, "white z²", zw, 1, 0.9)
+	near(t, "flicker z²", zf, 1, 0.9)
+	near(t, "corner z²", zc, 1, 0.9)
 	near(t, "misfit", misfit, 1, 0.05)
 }
 

@@ -97,10 +97,14 @@ func TestBoundsHoldTheTruth(t *testing.T) {
 func TestIdentify(t *testing.T) {
 	rng := rand.New(rand.NewPCG(3, 4))
 	for _, noise := range []Noise{WhitePM, FlickerPM, WhiteFM, FlickerFM, RandomWalkFM} {
+		var series []Series
+		for range 200 {
+			series = append(series, mustValues(t, powerLaw(rng, 512, int(noise)), 1))
+		}
 		for _, m := range []int{1, 8} {
 			votes := map[Noise]int{}
-			for range 200 {
-				got, ok := Identify(mustValues(t, powerLaw(rng, 512, int(noise)), 1), m, 2)
+			for _, s := range series {
+				got, ok := Identify(s, m, 2)
 				if !ok {
 					t.Fatalf("%v, m=%d: not identified", noise, m)
 				}
