@@ -63,7 +63,7 @@ type Channel struct {
 //
 // Clipping of integers is told by the end codes, and like that of floats by flat tops: three or more equal samples at
 // the extreme of a stretch, entered or left by a step that no smooth peak under this quantisation makes. Repeated blocks
-// are told by fingerprints, so their edges are good to some tens of samples; a recording that starts as an exactly
+// are told by their content, up to 61,440 samples apart, by the first four channels of counts, the first and last of// floats; a recording that starts as an exactly
 // periodic signal (simulated without noise) is never called repeated.
 type Monitor struct {
 	mu       sync.Mutex
@@ -96,7 +96,6 @@ func NewMonitor(info Info) *Monitor {
 	}
 	m.faults = make([]spans, (info.Channels+1)*len(flagNames))
 	m.scratch, m.sums = make([]float64, m.piece), make([]float64, info.Channels)
-	m.repeat.init(info.Channels)
 	for c := range m.channels {
 		s := &m.channels[c]
 		s.min, s.max, s.size = math.Inf(1), math.Inf(-1), 1

@@ -7,118 +7,153 @@ import (
 )
 
 const (
-	// fingerprint covers 32 bytes of stored counts or four samples of two channels.
-	fingerprintBytes = 32
-	// slots of fingerprints remembered: a block is found again up to some 100,000 samples later.
-	slots = 1 << 12
-	// minMatches in a row, each of other content than the one before, at one and the same distance make a repeat. Each
-	// match of a fingerprint is worth at least seven bits (16 samples) even where only one in ten samples changes its code,
-	// so six by chance are 2^-42, and they take some 200 samples.
-	minMatches = 6
-	// maxMisses: a fingerprint may have been overwritten.
-	maxMisses = 4
-	// multiplier carries every bit of a factor into the upper bits of the product (2^64 over the golden ratio; Knuth, TAOCP 6.4).
+	history = 1 << 16 // frames whose hashes are kept, to compare a block with the one before
+	slots   = 1 << 12 // marks that are kept, to find such a block
+	// markShift: one place in 64 is marked, so a block of 640 samples has no mark with probability e^−10.
+	markShift = 64 - 6
+	// multiplier carries every bit of a factor into the upper bits of the product (2^64 over the golden ratio; Knuth,
+	// The Art of Computer Programming, 6.4).
 	multiplier = 0x9e3779b97f4a7c15
+	// minRepeat: a shorter block is not worth a word.
+	minRepeat = 64
+	// maxChance: logarithm of the probability at which equal samples are not chance any more. With 10^5 distances and
+	// 10^9 places, e^−46 leaves one false alarm in 10^6 recordings.
+	maxChance = -46
 )
 
-// repeat finds blocks that come a second time. It marks places by their content alone (one in 32, or 64), so that the same
-// samples are marked wherever they come, and remembers where each content was seen last.
+// repeat finds blocks that come a second time. Places are marked by the content of eight samples alone, so that the same
+// samples are marked wherever they come; where a mark's content was seen before, the hashes of all samples about it are
+// compared at that distance.
 type repeat struct {
-	shift    uint
-	slot     [slots]struct{ key, pos uint64 }
-	previous uint64 // key
-	first    int64  // where this stretch started
-	started  bool
+	hash    [history]uint32 // of frame i, at i mod history
+	slot    [slots]struct{ key, pos uint64 }
+	marks   []int64 // of this piece
+	keys    []uint64
+	rolling uint64 // hashes of the last eight frames, 8 bits each
+	first   int64  // where this stretch started
+	started bool
 
-	lag, start, stop int64 // of the matches in a row
-	matches, misses  int
-	periodic         bool // the signal itself repeats from its start
-}
-
-func (r *repeat) init(channels int) {
-	if r.shift = 64 - 5; channels < 3 {
-		r.shift = 64 - 6
-	}
+	lag, start, stop int64 // the equal frames under way; lag 0: none
+	periodic         bool  // the signal itself repeats from its start
 }
 
 func (r *repeat) restart() {
-	periodic, shift := r.periodic, r.shift
-	*r = repeat{periodic: periodic, shift: shift}
+	r.started, r.lag, r.rolling = false, 0, 0
+	clear(r.slot[:])
 }
 
-// counts looks for marks in frames of stored 16-bit counts.
+// counts hashes frames of stored 16-bit counts, up to four channels of each.
 func (r *repeat) counts(m *Monitor, b []byte, frame int, pos int64) {
 	r.begin(pos)
-	shift := r.shift
-	i := pos
-	for o := 0; o+fingerprintBytes <= len(b); o += frame {
-		h := binary.LittleEndian.Uint64(b[o:]) * multiplier
-		if h>>shift == 0 {
-			h = fold(fold(fold(h, binary.LittleEndian.Uint64(b[o+8:])), binary.LittleEndian.Uint64(b[o+16:])),
-				binary.LittleEndian.Uint64(b[o+24:]))
-			r.mark(m, h, i)
+	mask := ^uint64(0)
+	if frame < 8 {
+		mask = 1<<(8*frame) - 1
+	}
+	i, o, rolling := pos, 0, r.rolling
+	for ; o+8 <= len(b); o += frame {
+		h := (binary.LittleEndian.Uint64(b[o:]) & mask) * multiplier
+		r.hash[i&(history-1)] = uint32(h >> 32)
+		rolling = rolling<<8 | h>>56
+		if rolling*multiplier>>markShift == 0 {
+			r.mark(i)
 		}
 		i++
 	}
+	for ; o < len(b); o += frame { // the last frames of a few channels
+		var last [8]byte
+		copy(last[:], b[o:o+min(frame, 8)])
+		h := binary.LittleEndian.Uint64(last[:]) * multiplier
+		r.hash[i&(history-1)] = uint32(h >> 32)
+		rolling = rolling<<8 | h>>56
+		i++
+	}
+	r.rolling = rolling
+	r.compare(m, i)
 }
 
-// floats looks for marks in the first and the last channel.
+// floats hashes the first and the last channel.
 func (r *repeat) floats(m *Monitor, a, z []float64, pos int64) {
 	r.begin(pos)
-	z, shift := z[:len(a)], r.shift
-	word := func(i int) uint64 { return math.Float64bits(a[i]) ^ bits.RotateLeft64(math.Float64bits(z[i]), 29) }
-	for i := 0; i+4 <= len(a); i++ {
-		h := word(i) * multiplier
-		if h>>shift == 0 {
-			r.mark(m, fold(fold(fold(h, word(i+1)), word(i+2)), word(i+3)), pos+int64(i))
+	z = z[:len(a)]
+	i, rolling := pos, r.rolling
+	for k, v := range a {
+		h := (math.Float64bits(v) ^ bits.RotateLeft64(math.Float64bits(z[k]), 29)) * multiplier
+		h ^= h >> 32 // few-bit numbers have all their bits at the upper end, where a product mixes least
+		h *= multiplier
+		r.hash[i&(history-1)] = uint32(h >> 32)
+		rolling = rolling<<8 | h>>56
+		if rolling*multiplier>>markShift == 0 {
+			r.mark(i)
 		}
+		i++
 	}
+	r.rolling = rolling
+	r.compare(m, i)
 }
-
-func fold(h, x uint64) uint64 { return (bits.RotateLeft64(h, 23) ^ x) * multiplier }
 
 func (r *repeat) begin(pos int64) {
 	if !r.started {
 		r.first, r.started = pos, true
 	}
+	r.marks, r.keys = r.marks[:0], r.keys[:0]
 }
 
-// mark takes the fingerprint at sample pos.
-func (r *repeat) mark(m *Monitor, key uint64, pos int64) {
-	if key == r.previous { // nothing changes: stuck, not repeated
-		return
+// mark notes a place of this piece under a key of the last 32 frames, if it is worth it: where nothing changes all
+// places are alike.
+func (r *repeat) mark(pos int64) {
+	var key uint64
+	for i := pos - 31; i <= pos; i++ {
+		key = (bits.RotateLeft64(key, 23) ^ uint64(r.hash[i&(history-1)])) * multiplier
 	}
-	r.previous = key
-	s := &r.slot[key>>(64-12)]
-	lag := int64(0)
-	if s.key == key {
-		lag = pos - int64(s.pos)
-	}
-	s.key, s.pos = key, uint64(pos)
-	switch {
-	case lag != 0 && lag == r.lag:
-		r.stop, r.misses = pos, 0
-		if r.matches++; r.matches >= minMatches {
-			r.judge(m, false)
-		}
-	case r.matches > 1 && r.misses < maxMisses:
-		r.misses++
-	default:
-		if r.matches >= minMatches {
-			r.judge(m, true)
-		}
-		r.lag, r.start, r.stop, r.matches, r.misses = lag, pos, pos, 1, 0
+	if n := len(r.keys); n == 0 || r.keys[n-1] != key {
+		r.marks, r.keys = append(r.marks, pos), append(r.keys, key)
 	}
 }
 
-// judge a row of matches, which may go on or be over. One that copies the very start of the recording more than twice is
-// a periodic signal; until that is known nothing is said.
+// compare follows the equal frames under way through the piece that ends at end, and looks for new ones at its marks.
+func (r *repeat) compare(m *Monitor, end int64) {
+	if r.lag != 0 {
+		r.follow(m, end)
+	}
+	for k, pos := range r.marks {
+		key := r.keys[k]
+		s := &r.slot[key*multiplier>>(64-12)]
+		lag := pos - int64(s.pos)
+		found := s.key == key && lag > 0 && lag <= history-4096
+		s.key, s.pos = key, uint64(pos)
+		if !found || r.lag != 0 || pos < r.stop {
+			continue
+		}
+		r.lag, r.start, r.stop = lag, pos, pos
+		for oldest := max(r.first, end-history); r.start-1-lag >= oldest && r.same(r.start-1, lag); r.start-- {
+		}
+		r.follow(m, end)
+	}
+}
+
+func (r *repeat) same(i, lag int64) bool { return r.hash[i&(history-1)] == r.hash[(i-lag)&(history-1)] }
+
+// follow goes on to the end of the piece or of the equal frames, and judges them.
+func (r *repeat) follow(m *Monitor, end int64) {
+	for r.stop < end && r.same(r.stop, r.lag) {
+		r.stop++
+	}
+	over := r.stop < end
+	r.judge(m, over)
+	if over {
+		r.lag = 0
+	}
+}
+
+// judge equal frames [start, stop). Those that copy the very start of the recording more than twice are a periodic
+// signal; until that is known nothing is said.
 func (r *repeat) judge(m *Monitor, over bool) {
-	if r.periodic {
+	n := r.stop - r.start
+	if r.periodic || n < minRepeat || !r.significant() {
 		return
 	}
-	if r.start-r.lag < r.first+1024 {
-		if r.stop-r.start > 2*r.lag {
+	if r.start-r.lag < r.first+minRepeat {
+		if n > 2*r.lag {
 			r.periodic = true
 			return
 		}
@@ -126,5 +161,19 @@ func (r *repeat) judge(m *Monitor, over bool) {
 			return
 		}
 	}
-	m.add(Repeated, -1, r.start, r.stop+1)
+	m.add(Repeated, -1, r.start, r.stop)
+}
+
+// significant tells whether so many equal frames are beyond chance. How often frames are equal by chance is seen at a
+// distance of one frame more, where slow and coarse signals are as equal as they get without being repeated.
+func (r *repeat) significant() bool {
+	n := min(r.stop-r.start, 4096)
+	equal := int64(0)
+	for i := r.stop - n; i < r.stop; i++ {
+		if r.same(i, r.lag+1) {
+			equal++
+		}
+	}
+	p := float64(equal+1) / float64(n+2)
+	return float64(r.stop-r.start)*math.Log(p) < maxChance
 }

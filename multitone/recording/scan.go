@@ -129,15 +129,10 @@ func (m *Monitor) steady(c int, last float64, lead, tail, n int, pos int64) {
 // clipping looks for end codes and flat tops in a piece with extremes lo and hi.
 func (m *Monitor) clipping(c int, x []float64, lo, hi float64, pos int64) {
 	s := &m.channels[c]
-	step := math.Inf(1) // of the quantisation, as far as this piece shows it
-	for i := 1; i < len(x); i++ {
-		if d := math.Abs(x[i] - x[i-1]); d < step && d > 0 {
-			step = d
-		}
-	}
+	low, high := flatTops(x, lo, hi)
 	for i := 0; i < len(x); {
 		v := x[i]
-		if v != lo && v != hi && v > s.lowEnd && v < s.highEnd {
+		if v != lo && v != hi {
 			i++
 			continue
 		}
@@ -145,18 +140,74 @@ func (m *Monitor) clipping(c int, x []float64, lo, hi float64, pos int64) {
 		for i < len(x) && x[i] == v {
 			i++
 		}
-		end := v <= s.lowEnd || v >= s.highEnd
-		if end || lo < hi && flatTop(x, start, i, step) {
+		if v <= s.lowEnd || v >= s.highEnd || (v == lo && low.found() || v == hi && high.found()) && i-start >= 3 {
 			s.clipped += int64(i - start)
 			m.add(Clipped, c, pos+int64(start), pos+int64(i))
 		}
 	}
 }
 
-// flatTop tells a clipped peak from a smooth one that quantisation levels. Of a smooth peak, k equal samples lie within
-// one step q, so its curvature is at most 8q/(k−1)² a sample squared, and it has fallen by at most q((k+1)/(k−1))² at
-// the samples beside them, and by q more for rounding. A steeper flank, on the side where it is less steep, is a clip.
-func flatTop(x []float64, start, stop int, step float64) bool {
+// tops is the evidence that one extreme of a piece is a limit.
+type tops struct {
+	samples int     // at the extreme
+	next    float64 // nearest other value
+	chance  float64 // logarithm of the probability of the flat tops found, were the samples independent
+}
+
+// found: by chance less than once in 10^9 pieces.
+func (t *tops) found() bool { return t.chance < -9*math.Ln10 }
+
+// flatTops looks at both extremes of x. Three or more equal samples make a flat top if a smooth peak would not do so
+// under the quantisation that x shows. A few can also come by chance: k samples in a row at an extreme that the fraction
+// f of all samples takes have the probability f^(k−1) at each of these samples; the tops together must be far from that.
+// An extreme that lies apart from all other values is no limit but another level, of a pulse or a stuck channel.
+func flatTops(x []float64, lo, hi float64) (low, high tops) {
+	if lo == hi {
+		return
+	}
+	low.next, high.next = hi, lo
+	step := math.Inf(1)
+	for i, v := range x {
+		switch {
+		case v == lo:
+			low.samples++
+		case v == hi:
+			high.samples++
+		default:
+			low.next, high.next = min(low.next, v), max(high.next, v)
+		}
+		if i > 0 {
+			if d := math.Abs(v - x[i-1]); d < step && d > 0 {
+				step = d
+			}
+		}
+	}
+	for i := 0; i < len(x); {
+		v := x[i]
+		if v != lo && v != hi {
+			i++
+			continue
+		}
+		start := i
+		for i < len(x) && x[i] == v {
+			i++
+		}
+		t := &low
+		if v == hi {
+			t = &high
+		}
+		if math.Abs(t.next-v) < (hi-lo)/4 && steep(x, start, i, step) {
+			n := float64(t.samples)
+			t.chance += min(0, float64(i-start-1)*math.Log(n/float64(len(x)))+math.Log(n))
+		}
+	}
+	return low, high
+}
+
+// steep tells a clipped peak from a smooth one that quantisation levels. Of a smooth peak, k equal samples lie within one
+// step q, so its curvature is at most 8q/(k−1)² a sample squared, and it has fallen by at most q((k+1)/(k−1))² at the
+// samples beside them, and by q more for rounding. A steeper flank, on the side where it is less steep, is a clip.
+func steep(x []float64, start, stop int, step float64) bool {
 	k := float64(stop - start)
 	if k < 3 {
 		return false
