@@ -88,11 +88,10 @@ func runDemo(ctx context.Context, o *demoOptions, s Streams) error {
 
 func solveDemo(ctx context.Context, o *demoOptions, s Streams, run demoRun) (assessment.Report, error) {
 	var none assessment.Report
-	show := progress(s, o.quiet)
+	show, clear := progress(s, o.quiet)
+	defer clear()
 	b, err := pipeline.SimulateBench(ctx, o.dir, run.path, o.seed, true, func(done, total int64) {
-		if show != nil {
-			show(run.path+": simulate", done, total)
-		}
+		show(run.path+": simulate", done, total)
 	})
 	if err != nil {
 		return none, err

@@ -82,7 +82,8 @@ func runDemod(ctx context.Context, name string, o *demodOptions, options map[str
 	if (windows.Length > 0 || windows.Intervals != nil) && o.out == "" {
 		return fmt.Errorf("--out is missing: a time series goes to phasors.parquet in a directory")
 	}
-	show := progress(s, o.quiet || o.json)
+	show, clear := progress(s, o.quiet || o.json)
+	defer clear()
 	meta := tables.Metadata{Tool: version(), Options: options}
 	var bench *pipeline.Bench
 	var rec *recording.Reader
@@ -116,6 +117,7 @@ func runDemod(ctx context.Context, name string, o *demodOptions, options map[str
 		}
 		defer set.Abort()
 		sum, err := bench.Solve(ctx, rec, pipeline.SolveOptions{Clock: mode, Windows: windows, Progress: show}, pipeline.Sink{Phasors: set.Phasors.Write})
+		clear()
 		if err != nil {
 			return err
 		}
@@ -135,6 +137,7 @@ func runDemod(ctx context.Context, name string, o *demodOptions, options map[str
 		return nil
 	}
 	result, err := bench.MeasurePair(ctx, rec, o.signal, show)
+	clear()
 	if err != nil {
 		return err
 	}

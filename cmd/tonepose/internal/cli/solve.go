@@ -98,7 +98,9 @@ func runSolve(ctx context.Context, name string, o *solveOptions, options map[str
 		return err
 	}
 	defer rec.Close()
-	run := pipeline.SolveOptions{Clock: mode, Windows: windows, Progress: progress(s, o.quiet || o.json)}
+	show, clear := progress(s, o.quiet || o.json)
+	defer clear()
+	run := pipeline.SolveOptions{Clock: mode, Windows: windows, Progress: show}
 	if o.baseline != "" {
 		if run.Baseline, err = bench.Open(o.baseline, o.recording.options(s)); err != nil {
 			return err
@@ -116,6 +118,7 @@ func runSolve(ctx context.Context, name string, o *solveOptions, options map[str
 	}
 	defer set.Abort()
 	sum, err := bench.Solve(ctx, rec, run, pipeline.Sink{Phasors: set.Phasors.Write, Couplings: set.Couplings.Write, Poses: set.Poses.Write})
+	clear()
 	if err != nil {
 		return err
 	}
