@@ -50,7 +50,7 @@ func (c *search) init(g *rig) {
 	c.part = make([]kernel.Vec, blocks)
 	c.masks = make([]uint8, blocks)
 	c.listed = make([]scored, 0, len(g.grid.places))
-	c.found = make([]minimum, 0, 4*g.options.Candidates)
+	c.found = make([]minimum, 0, 8*g.options.Candidates)
 }
 
 const (
@@ -67,9 +67,13 @@ const (
 	// their cells' sides.
 	apart     = 0.9
 	apartLean = 0.6
+	apartLast = 0.4 // when nothing else has led to a fit
 	// lean is the largest surplus of couplings over unknowns that counts as
 	// little redundancy.
 	lean = 2
+	// With a surplus of rich couplings, a minimum that enough places lead to is
+	// taken for the lowest even if the noise does not explain it.
+	rich, enough = 10, 4
 	// softest is the first softness of a descent that failed without.
 	softest = 0.1
 )
@@ -87,16 +91,17 @@ func (s *Solver) Cold(c Couplings) Result {
 	s.judge(c.Value)
 	w := &s.search
 	w.found = w.found[:0]
-	best := -1
+	best, hits := -1, 0
 	reach, limit := float64(scoreReach), s.rig.options.Candidates
 	w.apart = apart
 	if s.used-s.Freedom() <= lean {
-		reach, limit, w.apart = scoreReachLean, cap(w.found), apartLean
+		reach, limit, w.apart = scoreReachLean, 4*limit, apartLean
 	}
 	s.list(reach * (kernel.Least(w.scores) + 1))
 	for k := 0; k < limit; k++ {
 		place := s.bestPlace()
 		if place < 0 && best >= 0 && k < cap(w.found) && !w.all && s.implausible(w.found[best].d.chi2) {
+			w.apart = apartLast
 			s.list(math.Inf(1))
 			place = s.bestPlace()
 		}
@@ -119,8 +124,14 @@ func (s *Solver) Cold(c Couplings) Result {
 				*m = soft
 			}
 		}
-		if best < 0 || s.better(m, &w.found[best]) {
-			best = len(w.found) - 1
+		switch {
+		case best < 0 || s.better(m, &w.found[best]) && !s.sameMinimum(m, &w.found[best]):
+			best, hits = len(w.found)-1, 1
+		case s.sameMinimum(m, &w.found[best]):
+			hits++
+		}
+		if hits >= enough && s.used-s.Freedom() >= rich {
+			break // couplings that no pose explains
 		}
 		if k == limit-1 && s.implausible(w.found[best].d.chi2) {
 			limit = cap(w.found)

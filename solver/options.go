@@ -13,7 +13,7 @@ type Options struct {
 	StepTol float64
 	// Candidates bounds the distinct places of the working volume from which
 	// a cold start descends; default 8. A fit that the noise does not explain
-	// makes it go on to four times as many.
+	// or few couplings make it go on to eight times as many.
 	Candidates int
 	// AmbiguityRatio is the likelihood of the runner-up over that of the best
 	// pose from which on the two count as ambiguous; default 1e-3.
