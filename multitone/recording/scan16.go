@@ -17,7 +17,6 @@ const (
 
 // lane is what a piece shows in one of the places that a channel takes in the words.
 type lane struct {
-	channel            int
 	changed, reached   bool
 	negative, positive bool
 	first              int16
@@ -83,8 +82,7 @@ func (m *Monitor) pass16(b []byte, p, period int, flip uint64) {
 	// What carries into a lane's sign when its magnitude reaches the limit, above zero and, differing, below.
 	var above, differ uint64
 	for j := range lanes {
-		lanes[j].channel = (4*p + j) % len(m.channels)
-		high, low := m.channels[lanes[j].channel].limits16()
+		high, low := m.channels[(4*p+j)%len(m.channels)].limits16()
 		carryHigh, carryLow := 0x8000-uint64(high), 0x8000-uint64(low)
 		above |= carryHigh << (16 * j)
 		differ |= (carryHigh ^ carryLow) << (16 * j)
@@ -105,7 +103,7 @@ func (m *Monitor) pass16(b []byte, p, period int, flip uint64) {
 		if j%2 == 1 {
 			half = odd
 		}
-		m.sums[l.channel] += float64(half>>(32*(j/2))&0xffffffff) - 0x8000*count
+		m.sums[(4*p+j)%len(m.channels)] += float64(half>>(32*(j/2))&0xffffffff) - 0x8000*count
 	}
 }
 
@@ -166,14 +164,12 @@ func (m *Monitor) settle16(c int, b []byte, rest, n int, flip uint64, pos int64)
 	constant, suspicious, oneSided := true, rest == 0, false
 	if rest > 0 {
 		negative, positive := false, false
-		for j := range m.lanes {
-			l := &m.lanes[j]
-			if l.channel == c {
-				constant = constant && !l.changed && l.first == first
-				suspicious = suspicious || l.reached
-				negative = negative || l.negative
-				positive = positive || l.positive
-			}
+		for k := c; k < len(m.lanes); k += nc {
+			l := &m.lanes[k]
+			constant = constant && !l.changed && l.first == first
+			suspicious = suspicious || l.reached
+			negative = negative || l.negative
+			positive = positive || l.positive
 		}
 		suspicious = suspicious || negative && s.min >= 0 || positive && s.max < 0
 		oneSided = !negative || !positive
