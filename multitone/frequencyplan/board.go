@@ -63,11 +63,16 @@ func (b *board) alone(n int) bool {
 	return true
 }
 
+// reset clears the board and its counts.
 func (b *board) reset() {
+	b.clear()
+	b.work, b.most = 0, 0
+}
+
+func (b *board) clear() {
 	for len(b.tones) > 0 {
 		b.take()
 	}
-	b.work, b.most = 0, 0
 	copy(b.open[0], b.free)
 }
 
@@ -137,6 +142,7 @@ func (b *board) compatible(x int) bool {
 // strike copies open to dst without the neighbourhoods of the gathered products.
 func (b *board) strike(dst, open stepSet) {
 	copy(dst, open)
+	b.work += len(dst)/8 + len(b.products)*(1+b.guard/32)
 	for _, p := range b.products {
 		dst.remove(max(p-b.guard+1, b.lo)-b.lo, min(p+b.guard-1, b.hi)-b.lo)
 	}

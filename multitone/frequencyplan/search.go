@@ -56,8 +56,8 @@ type effort struct {
 }
 
 var (
-	fullEffort  = effort{each: 2_000_000, grow: 120_000_000, last: 30_000_000}
-	probeEffort = effort{each: 500_000, grow: 10_000_000, last: 1_000_000}
+	fullEffort  = effort{each: 2_000_000, grow: 400_000_000, last: 50_000_000}
+	probeEffort = effort{each: 500_000, grow: 15_000_000, last: 2_000_000}
 )
 
 // choose returns rising tones in steps, nil if there are none; then proven tells
@@ -90,16 +90,17 @@ func (g *grid) choose(r rules, e effort) (tones []int, proven bool, most int) {
 	if b.work <= e.each { // the least spacing was searched to the end
 		return nil, true, most
 	}
-	for seed, spent := uint64(1), 0; spent < e.grow; seed++ {
-		// Every eighth try is at the least spacing, the others above it.
-		spacing := least + (even-least)/2>>(seed%8)
-		if seed%8 == 0 {
-			spacing = least
+	for share := 4; ; share *= 2 { // from a quarter of the even spacing down
+		spacing, limit := least+(even-least)/share, e.grow/8
+		if share > 16 || spacing == least {
+			spacing, limit = least, e.grow
 		}
-		if try(func() bool { return b.grow(spacing, seed) }) {
+		if try(func() bool { return b.pack(spacing, limit) }) {
 			return done(), false, most
 		}
-		spent += b.work
+		if spacing == least {
+			break
+		}
 	}
 	if try(func() bool { return b.descend(least, e.last) }) {
 		return done(), false, most

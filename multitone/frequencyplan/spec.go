@@ -145,7 +145,7 @@ const slack = 1e-6
 func (g *grid) steps(hz float64) int { return max(1, int(math.Ceil(hz/g.stepHz-slack))) }
 
 // hz is a frequency in steps.
-func (g *grid) hz(steps int) float64 { return float64(steps) * g.stepHz }
+func (g *grid) hz(steps int) float64 { return float64(steps) * g.RateHz / float64(g.samples) }
 
 // fold is where a product of the given frequency shows in samples.
 func (g *grid) fold(steps int) int {
