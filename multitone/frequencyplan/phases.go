@@ -87,7 +87,7 @@ func LowCrest(hz, amplitudes []float64, windowS float64) (phases []float64, cres
 // powerMean is ln(mean((x/rms)^p))/p as a function of the phases.
 type powerMean struct {
 	*multisine
-	p    float64
+	p    int // a power of two
 	fft  *fourier.FFT
 	x    []float64
 	bins []complex128
@@ -105,7 +105,7 @@ func (f *powerMean) descend(start []float64) []float64 {
 	n := len(start)
 	at, next := append([]float64(nil), start...), make([]float64, n)
 	slope, after := make([]float64, n), make([]float64, n)
-	for _, f.p = range []float64{4, 8, 16, 32, 64, 128} {
+	for _, f.p = range []int{4, 8, 16, 32, 64, 128} {
 		last := [4]float64{f.value(at)}
 		for i := range last {
 			last[i] = last[0]
@@ -142,13 +142,21 @@ func (f *powerMean) descend(start []float64) []float64 {
 	return at
 }
 
+// power is u^p.
+func (f *powerMean) power(u float64) float64 {
+	for p := f.p; p > 1; p /= 2 {
+		u *= u
+	}
+	return u
+}
+
 func (f *powerMean) value(phases []float64) float64 {
 	f.waveform(f.x, f.bins, f.fft, phases)
 	sum := 0.0
 	for _, v := range f.x {
-		sum += math.Pow(v*v/(f.rms*f.rms), f.p/2)
+		sum += f.power(v / f.rms)
 	}
-	return math.Log(sum/float64(len(f.x))) / f.p
+	return math.Log(sum/float64(len(f.x))) / float64(f.p)
 }
 
 // gradient: ∂/∂φ_k mean(x^p) = mean(p·x^(p−1)·(−a_k·sin(2πn_k·t + φ_k))), and the
@@ -158,9 +166,11 @@ func (f *powerMean) gradient(dst, phases []float64) {
 	sum := 0.0
 	for i, v := range f.x {
 		u := v / f.rms
-		w := math.Pow(u*u, f.p/2-1) * u // u^(p−1)
-		sum += w * u
-		f.x[i] = w
+		w := f.power(u)
+		sum += w
+		if f.x[i] = 0; u != 0 {
+			f.x[i] = w / u
+		}
 	}
 	f.fft.Coefficients(f.bins, f.x)
 	for k, n := range f.orders {
