@@ -163,3 +163,10 @@ func (v *invented) built(emitter int) r3.Vec {
 func dipoleLike(e *Emitter) fieldmodels.Source {
 	return &fieldmodels.PlacedDipole{Center: e.Center, Moment: r3.Scale(40*math.Pi*0.03*0.03, e.Axis)}
 }
+
+// off is a parameter's error.
+func (v *invented) off(res *Result, i int) float64 {
+	truth, _ := res.fit.layout.columns[i].change(v.truth[i])
+	p := res.Parameters[i]
+	return p.After - p.Before - truth
+}

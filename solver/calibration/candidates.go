@@ -29,14 +29,14 @@ func (f *fit) candidates() []Gauge {
 	}
 	strengths := func(d direction, factor float64) {
 		for i := range f.bench.emitters {
-			d.add(f.layout.emitters[i].strength, factor*f.bench.emitters[i].strength)
+			d.add(f.layout.emitters[i].strength, factor)
 		}
 	}
 	if free&EmitterStrength != 0 && free&CoilSensitivity != 0 {
 		put("all strengths against all sensitivities", func(d direction) {
 			strengths(d, 1)
 			for i := range f.bench.coils {
-				d.add(f.layout.coils[i].sensitivity, -f.bench.coils[i].relative)
+				d.add(f.layout.coils[i].sensitivity, -1)
 			}
 		})
 	}
@@ -50,9 +50,9 @@ func (f *fit) candidates() []Gauge {
 		if ch.gain >= 0 && free&CoilSensitivity != 0 {
 			put("gain of "+f.problem.Channels[h].Name+" against the sensitivity of its coils", func(d direction) {
 				f.gains(d, h, 1)
-				for i, c := range f.layout.coils {
+				for _, c := range f.layout.coils {
 					if c.channel == h {
-						d.add(c.sensitivity, -f.bench.coils[i].relative)
+						d.add(c.sensitivity, -1)
 					}
 				}
 			})
@@ -97,10 +97,10 @@ func (f *fit) candidates() []Gauge {
 // gains adds the gain of channel h, or of all for −1.
 func (f *fit) gains(d direction, h int, factor float64) {
 	seen := map[int]bool{}
-	for i, c := range f.layout.coils {
+	for _, c := range f.layout.coils {
 		if (h < 0 || c.channel == h) && !seen[c.channel] {
 			seen[c.channel] = true
-			d.add(f.layout.channels[c.channel].gain, factor*f.bench.coils[i].gain)
+			d.add(f.layout.channels[c.channel].gain, factor)
 		}
 	}
 }

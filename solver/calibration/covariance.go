@@ -47,12 +47,12 @@ func (r *Result) emitterCovariance() (*mat.SymDense, error) {
 			}
 		}
 		if c.strength >= 0 {
-			move.Set(per*i+6, c.strength, 1/e.strength)
+			move.Set(per*i+6, c.strength, 1) // relative: of its logarithm
 		}
 	}
 	var m mat.Dense
 	m.Mul(move, t)
-	return sandwich(&m, r.Covariance), nil
+	return sandwich(&m, r.inner), nil
 }
 
 // freeDirections are the gauge freedoms at the solution, in plain units.

@@ -84,6 +84,7 @@ func (f *fit) adopt(other *fit) {
 	f.layout = other.layout
 	copy(f.x, other.x)
 	copy(f.prior, other.prior)
+	copy(f.lent, other.lent)
 }
 
 // median of unsorted values, which it sorts; +Inf of none.

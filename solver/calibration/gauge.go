@@ -104,6 +104,7 @@ func (f *fit) holdGauges() ([]Gauge, error) {
 			}
 			if share > 1e-6 && f.prior[i] == 0 {
 				f.prior[i] = f.layout.columns[i].size
+				f.lent[i] = true
 			}
 		}
 	}

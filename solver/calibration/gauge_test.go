@@ -145,13 +145,12 @@ func TestGaugeDirectionMovesNothing(t *testing.T) {
 	}
 	d := gauges[0].Direction
 	before := f.linearise() - f.priorCost()
-	const step = 1e-4
+	const step = 1
 	for i := range f.x {
 		f.x[i] += step * d[i] * f.size(i)
 	}
-	// Strength times sensitivity changes in second order alone: at most
-	// (1e-4·0.03)² = 1e-11 of couplings some 1e4 to 1e5 sigmas large.
-	if after := f.linearise() - f.priorCost(); math.Abs(after-before) > 1e-5*before {
+	// Rounding of couplings some 1e4 to 1e5 sigmas large.
+	if after := f.linearise() - f.priorCost(); math.Abs(after-before) > 1e-9*before {
 		t.Errorf("cost %.9g, after a step along the gauge %.9g", before, after)
 	}
 }
@@ -185,9 +184,9 @@ func TestArrayCovarianceIsOfCouplings(t *testing.T) {
 		// Strength of e1 times the mean sensitivity, in relative terms.
 		off := math.Log(res.Emitter(0).Strength)
 		l := res.fit.layout
-		off -= math.Log(1 + v.truth[l.emitters[0].strength])
+		off -= v.truth[l.emitters[0].strength]
 		for _, c := range l.coils {
-			off += (math.Log(1+res.fit.x[c.sensitivity]) - math.Log(1+v.truth[c.sensitivity])) / 3
+			off += (res.fit.x[c.sensitivity] - v.truth[c.sensitivity]) / 3
 		}
 		sigma := math.Sqrt(array.Covariance.At(6, 6))
 		sum += off * off / (sigma * sigma) / runs

@@ -2,11 +2,13 @@ package calibration
 
 import (
 	"fmt"
+	"math"
 
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
-// column is one shared parameter: a deviation from the drawing.
+// column is one shared parameter: a deviation from the drawing. Factors are held
+// as logarithms, so that a freedom between factors is a straight line.
 type column struct {
 	name  string
 	unit  string // empty: dimensionless
@@ -14,6 +16,20 @@ type column struct {
 	owner int     // emitter, coil of all sensors, channel or sensor
 	prior float64 // tolerance, 0: none
 	size  float64 // tolerance that holds the parameter where nothing else does
+}
+
+// factor reports whether the column is the logarithm of a factor.
+func (c *column) factor() bool {
+	return c.group&(EmitterStrength|CoilSensitivity|ChannelGain) != 0
+}
+
+// change is what a column's value x changes its parameter by, and the slope of
+// that.
+func (c *column) change(x float64) (change, slope float64) {
+	if c.factor() {
+		return math.Expm1(x), math.Exp(x)
+	}
+	return x, 1
 }
 
 // Sizes of what the trade gets wrong when nobody has said how much, common

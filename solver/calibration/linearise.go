@@ -129,7 +129,7 @@ func (f *fit) station(s int) error {
 				}
 			}
 			if ec.strength >= 0 {
-				rw.put(ec.strength, cp.m/em.strength)
+				rw.put(ec.strength, cp.m)
 			}
 			f.coilColumns(&rw, first+c, &cp, &picks[c], &rot)
 			f.observe(blk, mixed, &rw, &cp, obs, e, first+c)
@@ -161,7 +161,7 @@ func (f *fit) pickups(s int, rot *mat3) (first int, picks []pickup) {
 
 // coilColumns adds the derivatives by the coil's own parameters to a row.
 func (f *fit) coilColumns(rw *row, i int, cp *couple, p *pickup, rot *mat3) {
-	cc, c := &f.layout.coils[i], &f.bench.coils[i]
+	cc := &f.layout.coils[i]
 	if cc.axis >= 0 {
 		t := cross(&p.arm, &cp.g)
 		t = sub(&cp.turn, &t)
@@ -175,10 +175,10 @@ func (f *fit) coilColumns(rw *row, i int, cp *couple, p *pickup, rot *mat3) {
 		rw.put(cc.place+2, g[2])
 	}
 	if cc.sensitivity >= 0 {
-		rw.put(cc.sensitivity, cp.m/c.relative)
+		rw.put(cc.sensitivity, cp.m)
 	}
 	if ch := &f.layout.channels[cc.channel]; ch.gain >= 0 {
-		rw.put(ch.gain, cp.m/c.gain)
+		rw.put(ch.gain, cp.m)
 	}
 }
 

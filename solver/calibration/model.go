@@ -80,7 +80,7 @@ func (b *bench) update(p *Problem, l *layout, x []float64) {
 			}
 		}
 		if c.strength >= 0 {
-			e.strength += x[c.strength]
+			e.strength = math.Exp(x[c.strength])
 		}
 		t := c.axes(drawn.Axis)
 		var w vec3
@@ -137,10 +137,10 @@ func (b *bench) updateCoil(i int, l *coilColumns, ch *channelColumns, area float
 		}
 	}
 	if l.sensitivity >= 0 {
-		c.relative += x[l.sensitivity]
+		c.relative = math.Exp(x[l.sensitivity])
 	}
 	if ch.gain >= 0 {
-		c.gain += x[ch.gain]
+		c.gain = math.Exp(x[ch.gain])
 	}
 	if ch.phase >= 0 {
 		c.phase = x[ch.phase]

@@ -106,7 +106,8 @@ func (f *fit) priorCost() float64 {
 	cost := 0.0
 	for i, s := range f.prior {
 		if s > 0 {
-			cost += f.x[i] * f.x[i] / (2 * s * s)
+			d, _ := f.layout.columns[i].change(f.x[i])
+			cost += d * d / (2 * s * s)
 		}
 	}
 	for i := range f.problem.Lengths {
@@ -161,8 +162,9 @@ func (f *fit) addLengths(a, g []float64) {
 func (f *fit) addPriors(a, g []float64) {
 	for i, s := range f.prior {
 		if s > 0 {
-			a[i*f.normal.n+i] += 1 / (s * s)
-			g[i] += f.x[i] / (s * s)
+			d, slope := f.layout.columns[i].change(f.x[i])
+			a[i*f.normal.n+i] += slope * slope / (s * s)
+			g[i] += slope * d / (s * s)
 		}
 	}
 }

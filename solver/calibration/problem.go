@@ -119,7 +119,9 @@ type Station struct {
 	Quadrature []float64
 }
 
-// Length is a known distance between the centres of two emitters.
+// Length is a known distance between the centres of two emitters. Where stations
+// have no reference, it fixes the scale; so do pickups at known distances, such
+// as two sensors on one body, described as one Sensor.
 type Length struct {
 	A, B   int     // emitters
 	Meters float64 // [m]
@@ -199,7 +201,7 @@ func (p *Problem) checkStation(s *Station, free Group) error {
 	}
 	for _, v := range []float64{s.Reference.Position.X, s.Reference.Position.Y, s.Reference.Position.Z} {
 		if math.IsNaN(v) || math.IsInf(v, 0) {
-			return fmt.Errorf("Reference = %v: must be finite", s.Reference.Position)
+			return fmt.Errorf("reference position %v: must be finite", s.Reference.Position)
 		}
 	}
 	return nil

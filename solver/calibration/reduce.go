@@ -147,7 +147,8 @@ func (f *fit) priorSlope(step []float64) float64 {
 	sum := 0.0
 	for i, s := range f.prior {
 		if s > 0 {
-			sum += f.x[i] / (s * s) * step[i]
+			d, slope := f.layout.columns[i].change(f.x[i])
+			sum += slope * d / (s * s) * step[i]
 		}
 	}
 	for i := range f.problem.Lengths {

@@ -22,9 +22,12 @@ type Result struct {
 	Covariance *mat.SymDense
 	Gauges     []Gauge // freedoms that only tolerances hold
 
-	Cost      float64 // ½Σρ of all residuals
-	ChiSquare float64 // of all residuals, without the loss
-	DOF       int     // residuals, tolerances included, less all unknowns
+	Cost float64 // ½Σρ of all residuals
+	// ChiSquare is the sum of squares of couplings, references, lengths and
+	// stated tolerances, without the loss, and DOF their number less that of the
+	// unknowns that they fix.
+	ChiSquare float64
+	DOF       int
 	// EmitterChiSquare is the part of each emitter's couplings, and
 	// EmitterCount their number.
 	EmitterChiSquare []float64
@@ -33,7 +36,8 @@ type Result struct {
 	Status     Status
 	Iterations int // accepted and rejected steps
 
-	fit *fit
+	fit   *fit
+	inner *mat.SymDense // covariance of the columns
 }
 
 // Parameter is one number that was free.
@@ -67,22 +71,36 @@ func (f *fit) result(cost float64, iterations int, status Status, gauges []Gauge
 	}
 	f.reduce(0)
 	var err error
-	if r.Covariance, err = invert(f.normal.n, append([]float64(nil), f.reduced.s...)); err != nil {
+	if r.inner, err = invert(f.normal.n, append([]float64(nil), f.reduced.s...)); err != nil {
 		return nil, err
 	}
 	for i, c := range f.layout.columns {
 		before := f.nominal(i)
+		change, slope := c.change(f.x[i])
 		p := Parameter{
 			Name: c.name, Unit: c.unit, Group: c.group, Tolerance: f.prior[i],
-			Before: before, After: before + f.x[i], Sigma: math.Sqrt(r.Covariance.At(i, i)),
+			Before: before, After: before + change, Sigma: slope * math.Sqrt(r.inner.At(i, i)),
 		}
-		if f.prior[i] > 0 {
-			r.ChiSquare += f.x[i] * f.x[i] / (f.prior[i] * f.prior[i])
+		if f.prior[i] > 0 && !f.lent[i] {
+			r.ChiSquare += change * change / (f.prior[i] * f.prior[i])
 			r.DOF++
 		}
 		r.Parameters = append(r.Parameters, p)
 	}
 	r.DOF -= len(f.x)
+	for _, g := range gauges {
+		if g.Default {
+			r.DOF++
+		}
+	}
+	r.Covariance = mat.NewSymDense(max(1, len(f.x)), nil)
+	for i := range f.x {
+		_, si := f.layout.columns[i].change(f.x[i])
+		for k := i; k < len(f.x); k++ {
+			_, sk := f.layout.columns[k].change(f.x[k])
+			r.Covariance.SetSym(i, k, si*sk*r.inner.At(i, k))
+		}
+	}
 	for i := range f.problem.Lengths {
 		l, _ := f.length(i)
 		r.ChiSquare += l * l
@@ -249,10 +267,14 @@ type ChannelMove struct {
 // Channel returns how channel i differs from nominal.
 func (r *Result) Channel(i int) ChannelMove {
 	m, c := ChannelMove{Gain: 1}, &r.fit.layout.channels[i]
-	for at, to := range map[int]*float64{c.gain: &m.Gain, c.phase: &m.Phase, c.delay: &m.Delay} {
-		if at >= 0 {
-			*to += r.fit.x[at]
-		}
+	if c.gain >= 0 {
+		m.Gain = math.Exp(r.fit.x[c.gain])
+	}
+	if c.phase >= 0 {
+		m.Phase = r.fit.x[c.phase]
+	}
+	if c.delay >= 0 {
+		m.Delay = r.fit.x[c.delay]
 	}
 	return m
 }

@@ -53,7 +53,7 @@ func (r *Result) Stations() ([]StationReport, error) {
 		}
 		blk := &f.normal.blocks[s]
 		rep.ChiSquare, rep.ReferenceChiSquare = blk.chi2, blk.prior
-		rep.Leverage = trace(r.Covariance, info)
+		rep.Leverage = trace(r.inner, info)
 		rep.DOF = float64(blk.used) - rep.Leverage
 		for _, inv := range f.reduced.own[s].inv {
 			if inv != 0 {

@@ -41,7 +41,7 @@ func TestOutlierStation(t *testing.T) {
 		}
 		sum := 0.0
 		for i, p := range res.Parameters {
-			z := (p.After - p.Before - v.truth[i]) / p.Sigma
+			z := v.off(res, i) / p.Sigma
 			sum += z * z / float64(len(res.Parameters))
 		}
 		return sum

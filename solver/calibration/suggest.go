@@ -41,7 +41,7 @@ func (r *Result) Suggest(candidates []Candidate) (best int, gains []Gain, before
 		weight[i] = 1 / (f.size(i) * f.size(i))
 	}
 	project := keep(free, weight)
-	before = f.worst(sandwich(project, r.Covariance))
+	before = f.worst(sandwich(project, r.inner))
 	f.reduce(0)
 	now := append([]float64(nil), f.reduced.s...)
 	best = -1
