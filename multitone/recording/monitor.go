@@ -61,10 +61,11 @@ type Channel struct {
 // Monitor judges the samples of a recording in the stream, without knowing any tone. It looks at each block briefly and
 // into the details only on suspicion. Give it to Reader.Watch; its methods may be called meanwhile from other goroutines.
 //
-// Clipping of integers is told by the end codes, and like that of floats by flat tops: three or more equal samples at
-// the extreme of a stretch, entered or left by a step that no smooth peak under this quantisation makes. Repeated blocks
-// are told by their content, up to 61,440 samples apart, by the first four channels of counts, the first and last of// floats; a recording that starts as an exactly
-// periodic signal (simulated without noise) is never called repeated.
+// Integers are clipped at the end codes. Integers and floats are clipped where three or more samples are equal at the
+// extreme of a stretch, between flanks that no smooth peak under this quantisation has. A block is repeated when it is
+// equal, beyond chance, to one at most 61,440 samples before, in the first four channels of 16-bit counts, or the first
+// and last of others. A recording that starts as an exactly periodic signal (simulated without noise) is never called
+// repeated.
 type Monitor struct {
 	mu       sync.Mutex
 	info     Info
@@ -126,11 +127,15 @@ func (in Info) container() int {
 func (m *Monitor) Flags(channel int, start, stop int64) (f Flags) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
+	first, last := channel, channel
+	if channel == -1 {
+		first, last = 0, len(m.channels)-1
+	}
 	for k := range flagNames {
 		kind := Flags(1) << k
 		found := m.spans(kind, -1).overlap(start, stop)
-		for c := 0; c < len(m.channels) && !found; c++ {
-			found = (channel == -1 || channel == c) && m.spans(kind, c).overlap(start, stop)
+		for c := first; c <= last && !found; c++ {
+			found = m.spans(kind, c).overlap(start, stop)
 		}
 		if found {
 			f |= kind
@@ -193,7 +198,7 @@ func (m *Monitor) Summary() (text []string) {
 		}
 		line := fmt.Sprintf("%s: %s", who, e.Kind)
 		if samples > 0 {
-			line += fmt.Sprintf(", %d samples", samples)
+			line += ", " + plural(int(samples), "sample")
 		}
 		text = append(text, fmt.Sprintf("%s in %s, first at %.6g s (sample %d)", line, plural(count, "place"),
 			m.info.Time(e.Start), e.Start))

@@ -85,7 +85,7 @@ func TestMonitorAgainstPlainLoops(t *testing.T) {
 
 // TestCleanSignals: nothing is found in sound recordings, down to pickups that use few codes.
 func TestCleanSignals(t *testing.T) {
-	const n = 200_000
+	const n = 70_000
 	rng := rand.New(rand.NewPCG(1, 2))
 	for _, sigma := range []float64{0.2, 0.3, 0.5, 1, 3, 30} {
 		for _, tone := range []float64{0, 0.4, 2, 50, 20_000} {

@@ -2,6 +2,7 @@ package recording
 
 import (
 	"encoding/binary"
+	"os"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -103,4 +104,36 @@ func TestWAVErrors(t *testing.T) {
 			openError(t, save(t, "bench.wav", c.file), c.opt, append(c.parts, "bench.wav")...)
 		})
 	}
+}
+
+// TestRF64Large reads the end of the published 6 GB case; all but its ends are a hole in the file.
+func TestRF64Large(t *testing.T) {
+	for _, c := range headerCases(t) {
+		if c.Expected.Offset == 0 {
+			continue
+		}
+		path := save(t, "bench.wav", c.bytes(t))
+		f, err := os.OpenFile(path, os.O_WRONLY, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer f.Close()
+		if _, err := f.WriteAt([]byte{1, 0, 2, 0, 3, 0, 0xfc, 0xff}, 6_000_000_000-8); err != nil {
+			t.Skip("no room for a file with a hole: ", err)
+		}
+		r := open(t, path, Options{FullScale: []float64{32768}})
+		if n := r.Info().Samples; n != *c.Expected.Frames {
+			t.Fatalf("%d samples, expected %d", n, *c.Expected.Frames)
+		}
+		if err := r.SeekSample(*c.Expected.Frames - 3); err != nil {
+			t.Fatal(err)
+		}
+		dst := [][]float64{make([]float64, 9), make([]float64, 9)}
+		n, err := r.ReadPlanar(dst)
+		if d := cmp.Diff([][]float64{{0, 1, 3}, {0, 2, -4}}, [][]float64{dst[0][:n], dst[1][:n]}); d != "" || err != nil {
+			t.Errorf("%v (-want +got):\n%s", err, d)
+		}
+		return
+	}
+	t.Fatal("no large case")
 }

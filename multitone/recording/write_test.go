@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"encoding/binary"
 	"fmt"
-	"math"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -196,14 +195,6 @@ func scaled(x [][]float64, by float64) [][]float64 {
 		}
 	}
 	return y
-}
-
-func sine(amplitude, hz, rate float64, samples int) []float64 {
-	x := make([]float64, samples)
-	for i := range x {
-		x[i] = amplitude * math.Sin(2*math.Pi*hz*float64(i)/rate)
-	}
-	return x
 }
 
 func formatRow(v ...float64) string {
