@@ -190,22 +190,23 @@ func (s *Solver) soften(place int, share float64) {
 	}
 }
 
-// better reports whether minimum a is to be preferred over b: converged before
-// not, then by chi-square. A minimum outside the volume must fit better by more
-// than what counts as ambiguous.
+// better reports whether minimum a is to be preferred over b: by chi-square,
+// where one outside the volume or not converged must fit better by more than
+// what counts as ambiguous.
 func (s *Solver) better(a, b *minimum) bool {
-	if (a.d.status == Converged) != (b.d.status == Converged) {
-		return a.d.status == Converged
-	}
+	return s.cost(a) < s.cost(b)
+}
+
+func (s *Solver) cost(m *minimum) float64 {
 	handicap := -2 * math.Log(s.rig.options.AmbiguityRatio)
-	ca, cb := a.d.chi2, b.d.chi2
-	if !a.inside {
-		ca += handicap
+	c := m.d.chi2
+	if !m.inside {
+		c += handicap
 	}
-	if !b.inside {
-		cb += handicap
+	if m.d.status != Converged {
+		c += handicap
 	}
-	return ca < cb
+	return c
 }
 
 // implausible reports whether noise would leave such a chi-square less often

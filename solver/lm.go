@@ -9,7 +9,7 @@ import (
 // minPivot is the smallest pivot over its diagonal that counts as observable:
 // a parameter whose squared multiple correlation with others is nearer to one
 // is lost in the rounding of the normal matrix, about 1e-16 times the condition.
-const minPivot = 1e-12
+const minPivot = kernel.MinPivot
 
 // maxTurn bounds the rotation of one step [rad]: beyond it the linearised
 // rotation says nothing.
@@ -19,6 +19,11 @@ const maxTurn = 0.6
 // takes without looking again: chi-square and covariance then come from the
 // place before it.
 const stale = 0.005
+
+// patience is the number of iterations after which a last step of √stale
+// standard deviations is short enough: where the curvature of the model along
+// a weak direction is as large as its noise, Gauss–Newton steps fall slowly.
+const patience = 15
 
 // leastDamping is the smallest λ that the factorisation can tell from none.
 const leastDamping = 1e-13
@@ -67,9 +72,7 @@ func (s *Solver) descend(st *state, damping float64, limit int) (d descent) {
 		d.chi2 = s.sum[chiSquare]
 		usable := low > minPivot && slope >= 0
 		switch {
-		case usable && lambda == 0 && (slope < tol || slope < stale && slope*slope < tol*before && slope < 0.1*before):
-			// Done, or the next step would be: lengths fall by slope/before at
-			// least, Gauss–Newton's rate.
+		case usable && lambda == 0 && (slope < tol || last(slope, before, tol) || slope < stale && d.iterations >= patience):
 			s.move(st, st, &step)
 			d.chi2 -= slope
 			d.status = Converged
@@ -146,6 +149,13 @@ func (s *Solver) descend(st *state, damping float64, limit int) (d descent) {
 			return d
 		}
 	}
+}
+
+// last reports whether the step after one of squared length slope (in sigmas)
+// would be below tol: lengths fall at least as they did from the step before,
+// Gauss–Newton's rate. before is +Inf or 0 where that step was not a plain one.
+func last(slope, before, tol float64) bool {
+	return slope < stale && slope*slope < tol*before && slope < 0.1*before && before < math.Inf(1)
 }
 
 // predict returns the fall of chi-square that the quadratic model promises,

@@ -26,6 +26,7 @@ type Solver struct {
 	variances []float64 // of the observation in data
 
 	search search
+	batch  *batch // made by the first WarmAll
 }
 
 // New prepares a Solver: it checks the problem and computes the field on a
@@ -103,12 +104,8 @@ func (s *Solver) Warm(c Couplings, start rigid.Pose) Result {
 // load takes an observation into the lanes. It reports false with a result
 // that says why nothing can be solved.
 func (s *Solver) load(c Couplings) (Result, bool) {
+	s.shape(&c)
 	coils := len(s.rig.pickups)
-	n := len(s.rig.sources) * coils
-	if len(c.Value) != n || len(c.Variance) != n {
-		panic(fmt.Sprintf("solver: %d couplings with %d variances: %d emitters and %d coils need %d of each",
-			len(c.Value), len(c.Variance), len(s.rig.sources), coils, n))
-	}
 	if !same(s.variances, c.Variance) {
 		if !s.weigh(c.Variance) {
 			return Result{Status: Invalid}, false
@@ -139,6 +136,23 @@ func (s *Solver) load(c Couplings) (Result, bool) {
 	return Result{}, true
 }
 
+// shape panics on couplings of another shape than the problem's.
+func (s *Solver) shape(c *Couplings) {
+	if n := len(s.variances); len(c.Value) != n || len(c.Variance) != n {
+		panic(fmt.Sprintf("solver: %d couplings with %d variances: %d emitters and %d coils need %d of each",
+			len(c.Value), len(c.Variance), len(s.rig.sources), len(s.rig.pickups), n))
+	}
+}
+
+// weightOf returns one over the standard deviation, 0 for a missing coupling;
+// false for a variance that is not positive.
+func weightOf(variance float64) (float64, bool) {
+	if !(variance > 0) {
+		return 0, false
+	}
+	return 1 / math.Sqrt(variance), true // 1/+Inf is 0
+}
+
 func same(a, b []float64) bool {
 	for i := range a {
 		if a[i] != b[i] {
@@ -154,16 +168,15 @@ func (s *Solver) weigh(variance []float64) bool {
 	s.used = 0
 	s.search.stale = true
 	for k, v := range variance {
-		if !(v > 0) {
-			s.variances[0] = math.NaN() // nothing is the same as this
+		w, ok := weightOf(v)
+		if !ok {
+			s.variances[0] = 0 // no variance is: the next load weighs anew
 			return false
 		}
-		e, c := k/coils, k%coils
-		w := 0.0
-		if !math.IsInf(v, 1) {
-			w = 1 / math.Sqrt(v)
+		if w > 0 {
 			s.used++
 		}
+		e, c := k/coils, k%coils
 		s.data[e/kernel.Lanes*coils+c][1][e%kernel.Lanes] = w
 		s.variances[k] = v
 	}
@@ -229,6 +242,15 @@ func (g *rig) arrangeDipoles() {
 		}
 	}
 	g.dipoles = d
+	for e := range g.sources {
+		var one kernel.Dipole
+		for j := range one {
+			for l := range kernel.Lanes {
+				one[j][l] = d[e/kernel.Lanes][j][e%kernel.Lanes]
+			}
+		}
+		g.spread = append(g.spread, one)
+	}
 	for _, p := range g.pickups {
 		n, a := vec3{p.area * p.unit[0], p.area * p.unit[1], p.area * p.unit[2]}, &p.arm
 		g.points = append(g.points, [6]float64{n[0], n[1], n[2], a[0], a[1], a[2]})

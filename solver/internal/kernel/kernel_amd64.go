@@ -15,6 +15,10 @@ func init() {
 		}
 		normal = func(sum *Sum, rows []Row) { normalAVX512(sum, &rows[0], len(rows)) }
 		accumulate = func(sum *SumVec, rows []Row) { accumulateAVX512(sum, &rows[0], len(rows)) }
+		advanceMany = func(pose *Pose, step *[6]Vec, points [][6]float64, coils []Coil) {
+			advanceManyAVX512(pose, step, &points[0], &coils[0], len(points))
+		}
+		solveMany = solveManyAVX512
 		least = func(scores []Vec) float64 { return leastAVX512(&scores[0], len(scores)) }
 		below = func(masks []uint8, scores []Vec, limit float64) {
 			belowAVX512(&masks[0], &scores[0], len(scores), limit)
@@ -52,3 +56,9 @@ func leastAVX512(scores *Vec, n int) float64
 
 //go:noescape
 func belowAVX512(masks *uint8, scores *Vec, n int, limit float64)
+
+//go:noescape
+func advanceManyAVX512(pose *Pose, step *[6]Vec, points *[6]float64, coils *Coil, n int)
+
+//go:noescape
+func solveManyAVX512(n *Newton, sum *SumVec, coil *Coil, scale float64)

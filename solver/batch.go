@@ -1,0 +1,222 @@
+package solver
+
+import (
+	"fmt"
+
+	"tonepose/fieldmodels/rigid"
+	"tonepose/solver/internal/kernel"
+)
+
+// batch is the working memory of WarmAll: kernel.Lanes frames side by side.
+type batch struct {
+	pose   kernel.Pose
+	coils  []kernel.Coil
+	data   []kernel.Datum // [emitter·coils + coil]
+	rows   []kernel.Row
+	sum    kernel.SumVec
+	newton kernel.Newton
+	lanes  [kernel.Lanes]lane
+}
+
+// lane is one frame under way.
+type lane struct {
+	frame      int // −1: idle
+	used       int
+	iterations int
+	chi2       float64  // at the pose before
+	before     float64  // squared length of the step from there, in sigmas
+	variance   *float64 // first of the variances that the lane's data hold
+}
+
+// WarmAll solves many frames, each from a start of its own, into results; all
+// three have the same length, else WarmAll panics. Arrays of dipoles with point
+// coils are solved several frames at a time; others, and frames whose plain
+// Gauss–Newton steps do not do, as by Warm. Results differ from Warm's by
+// rounding. The first call allocates working memory, later ones nothing.
+func (s *Solver) WarmAll(results []Result, frames []Couplings, starts []rigid.Pose) {
+	if len(results) != len(frames) || len(starts) != len(frames) {
+		panic(fmt.Sprintf("solver: WarmAll: %d results, %d frames and %d starts must be equally many",
+			len(results), len(frames), len(starts)))
+	}
+	if s.rig.dipoles == nil {
+		for i := range frames {
+			results[i] = s.Warm(frames[i], starts[i])
+		}
+		return
+	}
+	if s.batch == nil {
+		n := len(s.rig.sources) * len(s.rig.pickups)
+		s.batch = &batch{
+			coils: make([]kernel.Coil, len(s.rig.pickups)),
+			data:  make([]kernel.Datum, n),
+			rows:  make([]kernel.Row, n),
+		}
+	}
+	b := s.batch
+	next, busy := 0, 0
+	for l := range b.lanes {
+		b.lanes[l].variance = nil
+		if s.refill(l, results, frames, starts, &next) {
+			busy++
+		}
+	}
+	scale := 0.0
+	if s.rig.axial {
+		i := s.rig.pickups[0].inverse
+		scale = i * i
+	}
+	for busy > 0 {
+		kernel.AdvanceMany(&b.pose, &b.newton.Step, s.rig.points, b.coils)
+		kernel.DipoleRowsMany(b.rows, s.rig.spread, b.coils, b.data)
+		kernel.Accumulate(&b.sum, b.rows)
+		kernel.SolveMany(&b.newton, &b.sum, &b.coils[0], scale)
+		for l := range b.lanes {
+			n := &b.lanes[l]
+			if n.frame < 0 {
+				continue
+			}
+			switch s.judgeLane(l) {
+			case laneGoesOn:
+				continue
+			case laneDone:
+				s.finishLane(l, &results[n.frame])
+			case laneFails:
+				results[n.frame] = s.Warm(frames[n.frame], starts[n.frame])
+			}
+			if !s.refill(l, results, frames, starts, &next) {
+				busy--
+			}
+		}
+	}
+}
+
+type verdict uint8
+
+const (
+	laneGoesOn verdict = iota
+	laneDone
+	laneFails
+)
+
+// judgeLane applies descend's rules for plain steps to lane l.
+func (s *Solver) judgeLane(l int) verdict {
+	b := s.batch
+	n := &b.lanes[l]
+	chi2, slope := b.sum[chiSquare][l], b.newton.Slope[l]
+	st := &b.newton.Step
+	n.iterations++
+	if b.newton.Sound>>l&1 == 0 || !(slope >= 0) || n.iterations >= s.rig.options.MaxIterations {
+		return laneFails
+	}
+	if n.iterations > 1 {
+		rho := (n.chi2 - chi2) / n.before
+		if !(rho > 0.25) {
+			return laneFails
+		}
+		if rho < 0.75 {
+			n.before = 0
+		}
+	}
+	tol := s.rig.options.StepTol * s.rig.options.StepTol
+	if slope < tol || n.iterations > 1 && last(slope, n.before, tol) {
+		return laneDone
+	}
+	if !(st[3][l]*st[3][l]+st[4][l]*st[4][l]+st[5][l]*st[5][l] <= maxTurn*maxTurn) ||
+		!((st[0][l]*st[0][l]+st[1][l]*st[1][l]+st[2][l]*st[2][l])*s.rig.stride <= 1) {
+		return laneFails
+	}
+	n.chi2, n.before = chi2, slope
+	return laneGoesOn
+}
+
+// finishLane takes the last step of lane l and fills its result.
+func (s *Solver) finishLane(l int, r *Result) {
+	b := s.batch
+	n := &b.lanes[l]
+	var st state
+	for i := range st.x {
+		st.x[i] = b.pose[i][l]
+	}
+	st.q.Real, st.q.Imag, st.q.Jmag, st.q.Kmag = b.pose[3][l], b.pose[4][l], b.pose[5][l], b.pose[6][l]
+	var step [6]float64
+	for i := range step {
+		step[i] = b.newton.Step[i][l]
+	}
+	s.move(&st, &st, &step)
+	for k := range s.factor {
+		s.factor[k] = b.newton.Factor[k][l]
+	}
+	for _, k := range [3]int{18, 22, 25} { // what gauge looks at
+		s.sum[k] = b.sum[k][l]
+	}
+	s.used = n.used
+	s.variances[0] = 0 // s.used is not theirs any more: the next load weighs anew
+	d := descent{chi2: b.sum[chiSquare][l] - b.newton.Slope[l], iterations: n.iterations, status: Converged}
+	*r = Result{}
+	s.finish(r, &st, &d)
+}
+
+// refill gives lane l the next frame that can be solved; false when none is
+// left.
+func (s *Solver) refill(l int, results []Result, frames []Couplings, starts []rigid.Pose, next *int) bool {
+	b := s.batch
+	n := &b.lanes[l]
+	n.frame = -1
+	for ; *next < len(frames); *next++ {
+		f := &frames[*next]
+		s.shape(f)
+		if n.variance != &f.Variance[0] {
+			n.variance = nil
+			if !s.weighLane(l, f.Variance) {
+				results[*next] = Result{Status: Invalid}
+				continue
+			}
+			n.variance = &f.Variance[0]
+		}
+		if n.used < s.Freedom() {
+			results[*next] = Result{Status: Unobservable, DOF: n.used - s.Freedom()}
+			continue
+		}
+		check := 0.0
+		for k := range b.data {
+			v := f.Value[k]
+			if b.data[k][1][l] == 0 {
+				v = 0
+			}
+			b.data[k][0][l] = v
+			check += v - v
+		}
+		if check != 0 {
+			results[*next] = Result{Status: Invalid}
+			continue
+		}
+		st := s.rig.stateOf(starts[*next])
+		for i := range st.x {
+			b.pose[i][l] = st.x[i]
+		}
+		b.pose[3][l], b.pose[4][l], b.pose[5][l], b.pose[6][l] = st.q.Real, st.q.Imag, st.q.Jmag, st.q.Kmag
+		for i := range b.newton.Step {
+			b.newton.Step[i][l] = 0
+		}
+		n.frame, n.iterations, n.before = *next, 0, 0
+		*next++
+		return true
+	}
+	return false
+}
+
+func (s *Solver) weighLane(l int, variance []float64) bool {
+	n := &s.batch.lanes[l]
+	n.used = 0
+	for k, v := range variance {
+		w, ok := weightOf(v)
+		if !ok {
+			return false
+		}
+		if w > 0 {
+			n.used++
+		}
+		s.batch.data[k][1][l] = w
+	}
+	return true
+}
