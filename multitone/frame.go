@@ -6,11 +6,14 @@ import "math/cmplx"
 // channel; a Bank overwrites the frame it hands out at its next one.
 type Frame struct {
 	Start, Stop int64 // first sample and the one behind the last
-	Channels    int
-	Hz          []float64    // frequency of each tone in the ADC's clock
-	Phasor      []complex128 // peak [V] at the window's centre, relative to the tone's phase there
-	Variance    []float64    // of each component of the phasor [V²]
-	Reference   []complex128 // raw phasor of each tone on its reference channel, 0 without one
+	// Shift moves the frame's time from the middle of Start and Stop [samples]:
+	// a low-pass weighs the past unevenly.
+	Shift     float64
+	Channels  int
+	Hz        []float64    // frequency of each tone in the ADC's clock
+	Phasor    []complex128 // peak [V] at the window's centre, relative to the tone's phase there
+	Variance  []float64    // of each component of the phasor [V²]
+	Reference []complex128 // raw phasor of each tone on its reference channel, 0 without one
 	// Bend says how far phasors bend inside the window: the squared curvature
 	// of each, in units of its variance, summed over all tones and all channels
 	// that are no reference. It is chi-square distributed with BendDOF degrees
@@ -21,9 +24,10 @@ type Frame struct {
 	bent []float64 // squared curvatures [V²], before their variance is known
 }
 
-// Time is the window's centre [s] at the given sample rate [Hz].
+// Time is the window's centre [s] at the given sample rate [Hz]; behind a
+// low-pass, the time that its group delay leads back to.
 func (f *Frame) Time(sampleRate float64) float64 {
-	return float64(f.Start+f.Stop-1) / 2 / sampleRate
+	return (float64(f.Start+f.Stop-1)/2 + f.Shift) / sampleRate
 }
 
 // Duration is the window's length [s] at the given sample rate [Hz].
