@@ -182,16 +182,15 @@ func (s Sphere) householder(x []float64) (v []float64, beta float64) {
 	for _, u := range v[:n-1] {
 		sigma += u * u
 	}
+	if sigma < 1e-280 && v[n-1] > 0 { // x is the last axis; squares would underflow
+		return v, 0
+	}
 	if v[n-1] <= 0 {
 		v[n-1]--
 	} else {
 		v[n-1] = -sigma / (v[n-1] + 1) // x_n − 1 without cancellation
 	}
-	norm := sigma + v[n-1]*v[n-1]
-	if norm == 0 { // x is the last axis
-		return v, 0
-	}
-	return v, 2 / norm
+	return v, 2 / (sigma + v[n-1]*v[n-1])
 }
 
 // reflect writes (I − β·v·vᵀ)·y into y.
