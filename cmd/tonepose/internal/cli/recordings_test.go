@@ -162,3 +162,17 @@ func TestOneMicrovoltRecording(t *testing.T) {
 		t.Errorf("sigma is %.3f of the bound", r)
 	}
 }
+
+func TestMovingRecordingSmoothed(t *testing.T) {
+	truth := "pipe-bench-moving.truth.csv"
+	args := []string{recordingFile("pipe-bench-moving.sigmf-meta"), "--rig", rigFile("pipe-bench.rig.yaml"), "--window", "10ms"}
+	plain, _ := assessed(t, truth, args...)
+	smooth, _ := assessed(t, truth, append(args, "--hop", "5ms", "--trajectory", "smooth")...)
+	if smooth.PositionRMS > 0.03e-3 || smooth.PositionRMS > plain.PositionRMS/1.6 {
+		t.Errorf("smoothed %.4f mm RMS, windows alone %.4f mm", smooth.PositionRMS*1e3, plain.PositionRMS*1e3)
+	}
+	// Some 60 stretches of independent error, six components: 4·√(2/360).
+	if math.Abs(smooth.NormalisedMean-1) > 0.3 {
+		t.Errorf("mean squared error over prediction %.2f", smooth.NormalisedMean)
+	}
+}

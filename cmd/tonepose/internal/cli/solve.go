@@ -13,6 +13,7 @@ import (
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/multitone/clock"
 	"tonepose/solver"
+	"tonepose/solver/trajectory"
 )
 
 type solveOptions struct {
@@ -23,6 +24,8 @@ type solveOptions struct {
 	framing   framingFlags
 	clock     string
 	baseline  string
+	join      string
+	motion    string
 	json      bool
 	quiet     bool
 }
@@ -52,6 +55,8 @@ came out, 2 the call or a file was wrong.`,
 	o.framing.add(f)
 	f.StringVar(&o.clock, "clock", "common", "what is unknown of the tones' frequencies: common (one clock offset), each or none")
 	f.StringVar(&o.baseline, "baseline", "", "recording with the sensor far away: crosstalk to subtract")
+	f.StringVar(&o.join, "trajectory", "none", "join the poses of successive windows: none, filter (by what came before) or smooth (by all)")
+	f.StringVar(&o.motion, "motion", "acceleration", "what a trajectory takes as constant but for white noise: acceleration or velocity")
 	f.BoolVar(&o.json, "json", false, "print the summary as JSON")
 	f.BoolVar(&o.quiet, "quiet", false, "no progress, no summary")
 	o.recording.add(f)
@@ -101,6 +106,15 @@ func runSolve(ctx context.Context, name string, o *solveOptions, options map[str
 	show, clear := progress(s, o.quiet || o.json)
 	defer clear()
 	run := pipeline.SolveOptions{Clock: mode, Windows: windows, Progress: show}
+	if run.Trajectory, err = pipeline.ParseTrajectory(o.join); err != nil {
+		return err
+	}
+	if run.Trajectory != pipeline.Unjoined && windows.Length == 0 {
+		return fmt.Errorf("--trajectory %s needs --window", o.join)
+	}
+	if run.Motion.Motion, err = trajectory.ParseMotion(o.motion); err != nil {
+		return err
+	}
 	if o.baseline != "" {
 		if run.Baseline, err = bench.Open(o.baseline, o.recording.options(s)); err != nil {
 			return err
@@ -146,6 +160,9 @@ func runSolve(ctx context.Context, name string, o *solveOptions, options map[str
 		return nil
 	}
 	fmt.Fprintf(s.Out, "%s: %.4g s, %d frames, %d poses in %s\n", info.Name, out.DurationS, out.Frames, out.Poses, o.out)
+	for i, t := range sum.Tracks {
+		fmt.Fprintf(s.Out, "%s: %s, driving noise %.3g and %.3g (SI), latency of the filter %v\n", r.Sensors[i].Name, o.join, t.PositionNoise, t.RotationNoise, o.framing.window/2)
+	}
 	fmt.Fprintf(s.Out, "clock offset %s, mains %s, solved in %.2g s\n", spanPPM(out.ClockPPM), mainsWords(out.MainsHz, len(sum.Survey.Lines)), out.ElapsedS)
 	return nil
 }

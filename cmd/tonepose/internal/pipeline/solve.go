@@ -2,6 +2,7 @@ package pipeline
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -15,6 +16,7 @@ import (
 	"tonepose/multitone/coupling"
 	"tonepose/multitone/recording"
 	"tonepose/solver"
+	"tonepose/solver/trajectory"
 )
 
 // SolveOptions says how a recording becomes poses.
@@ -22,7 +24,10 @@ type SolveOptions struct {
 	Clock    clock.Mode
 	Windows  Windows
 	Baseline *recording.Reader // sensor far away: crosstalk to subtract; nil: none
-	Progress Progress
+
+	Trajectory Trajectory // needs windows
+	Motion     trajectory.Options
+	Progress   Progress
 }
 
 // Sink takes the rows of the three tables; each may be nil.
@@ -39,6 +44,7 @@ type Summary struct {
 	Poses   int // solved
 	Failed  int // rows without a pose
 	Flagged int
+	Tracks  []*trajectory.Track // by sensor, where poses were joined
 }
 
 // Probabilities below which a frame is flagged: chance does it to one frame
@@ -69,8 +75,16 @@ func (b *Bench) Solve(ctx context.Context, r *recording.Reader, o SolveOptions, 
 			return nil, fmt.Errorf("baseline: %w", err)
 		}
 	}
-	err = b.measure(ctx, r, survey, o.Windows, run.frame, o.Progress)
-	return run.summary, err
+	if o.Trajectory != Unjoined {
+		if !run.windowed {
+			return nil, errors.New("joining poses to a trajectory needs successive windows")
+		}
+		run.joined = make([]joined, len(b.sensors))
+	}
+	if err = b.measure(ctx, r, survey, o.Windows, run.frame, o.Progress); err != nil {
+		return nil, err
+	}
+	return run.summary, run.join(o)
 }
 
 // baseline measures the couplings of a whole recording.
@@ -107,6 +121,7 @@ type run struct {
 	observed  []solver.Couplings
 	baseline  []coupling.Matrix
 	last      []*rigid.Pose
+	joined    []joined // nil: poses are written as they come
 
 	faults       []tables.Flags  // of this frame, by channel
 	lost         []tables.Flags  // by tone
@@ -289,7 +304,42 @@ func (r *run) pose(i int, m coupling.Matrix, time, duration float64, flags table
 	if r.out.Poses == nil {
 		return nil
 	}
+	if r.joined != nil {
+		r.joined[i].keep(row, obs)
+		return nil
+	}
 	return r.out.Poses(row)
+}
+
+// join writes the poses that waited for the recording's end, in the order of
+// time.
+func (r *run) join(o SolveOptions) error {
+	if r.joined == nil {
+		return nil
+	}
+	m := o.Motion
+	m.Smooth = o.Trajectory == Smoothed
+	m.WindowSpread, m.Correlation = o.Windows.spread(), o.Windows.correlation()
+	for i := range r.joined {
+		t, err := r.joined[i].join(&r.bench.sensors[i], m)
+		if err != nil {
+			return err
+		}
+		r.summary.Tracks = append(r.summary.Tracks, t)
+	}
+	for k := range r.joined[0].rows {
+		for i := range r.joined {
+			row := r.joined[i].rows[k]
+			if tip := r.bench.Rig.Sensors[i].TipM; tip != nil {
+				at := row.Estimate.Apply(*tip)
+				row.Tip = &at
+			}
+			if err := r.out.Poses(row); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
 }
 
 // chance is the probability of a chi-square at least this large.

@@ -1,0 +1,238 @@
+package trajectory
+
+import (
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/spatial/r3"
+	"gonum.org/v1/gonum/stat/distuv"
+
+	"tonepose/solver"
+)
+
+// What is known before the first window: little. A hand moves at metres and
+// tens of radians a second.
+const (
+	startSpeed        = 5.0   // [m/s]
+	startTurnRate     = 50.0  // [rad/s]
+	startAcceleration = 200.0 // [m/s²]
+	startTurnAccel    = 2000.0
+	blindSigma        = 1e-3 // of the turn about a blind axis [rad]: fixed, not known
+	maxUpdates        = 12   // linearisations of one update
+	maxHalvings       = 5    // of one step
+)
+
+type filter struct {
+	solver   *solver.Solver
+	options  Options
+	axis     *r3.Vec
+	center   r3.Vec
+	mean     []float64
+	value    []float64
+	jacobian [][6]float64
+	h        [][]float64
+}
+
+func newFilter(s *solver.Solver, o Options) *filter {
+	p := s.Problem()
+	n := len(p.Array.Emitters) * len(p.Sensor.Coils)
+	f := &filter{solver: s, options: o, mean: make([]float64, n), value: make([]float64, n), jacobian: make([][6]float64, n)}
+	f.h = make([][]float64, n)
+	for i := range f.h {
+		f.h[i] = make([]float64, o.Motion.size())
+	}
+	f.axis, f.center = blind(s)
+	return f
+}
+
+// run filters all frames.
+func (f *filter) run(frames []Frame) ([]step, float64, error) {
+	steps := make([]step, len(frames))
+	var likelihood float64
+	started, outage := false, 0
+	for i, fr := range frames {
+		p := &steps[i]
+		if !started || outage > f.options.MaxOutage {
+			ok, err := f.start(p, fr)
+			if err != nil {
+				return nil, 0, err
+			}
+			switch {
+			case ok:
+				started, outage = true, 0
+				continue
+			case !started:
+				return nil, 0, fmt.Errorf("%w: frame %d at %g s", ErrNoStart, i, fr.Time)
+			}
+		}
+		before := &steps[i-1]
+		dt := fr.Time - frames[i-1].Time
+		n := f.options.Motion.size()
+		p.transition = before.x.transition(dt, n)
+		p.predicted = before.x.after(dt)
+		p.predictedC = f.options.Motion.noise(dt, f.options.PositionNoise, f.options.RotationNoise, f.blindNow(p.predicted.pose))
+		var fp, fpf mat.Dense
+		fp.Mul(p.transition, before.cov)
+		fpf.Mul(&fp, p.transition.T())
+		for r := range n {
+			for c := r; c < n; c++ {
+				p.predictedC.SetSym(r, c, p.predictedC.At(r, c)+(fpf.At(r, c)+fpf.At(c, r))/2)
+			}
+		}
+		l, err := f.update(p, &frames[i])
+		if err != nil {
+			return nil, 0, fmt.Errorf("trajectory: frame %d at %g s: %w", i, fr.Time, err)
+		}
+		if p.passed {
+			outage++
+		} else {
+			outage = 0
+			likelihood += l
+		}
+	}
+	return steps, likelihood, nil
+}
+
+// start begins at a frame solved by itself.
+func (f *filter) start(p *step, fr Frame) (bool, error) {
+	r, ok := fr.seen, fr.seen != nil
+	if !ok {
+		cold := f.solver.Cold(fr.Couplings)
+		r = &cold
+	}
+	if r.Status != solver.Converged {
+		return false, nil
+	}
+	n := f.options.Motion.size()
+	p.restarted = true
+	p.x = motion{pose: r.Pose}
+	p.cov = mat.NewSymDense(n, nil)
+	for i := range 6 {
+		for j := i; j < 6; j++ {
+			p.cov.SetSym(i, j, r.Covariance[i][j]*f.options.Correlation)
+		}
+	}
+	widths := []float64{startSpeed, startTurnRate, startAcceleration, startTurnAccel}
+	for k := range n/3 - 2 {
+		for i := range 3 {
+			p.cov.SetSym(6+3*k+i, 6+3*k+i, widths[k]*widths[k])
+		}
+	}
+	if a := f.blindNow(r.Pose); a != nil {
+		for i := range 3 {
+			for j := i; j < 3; j++ {
+				p.cov.SetSym(3+i, 3+j, p.cov.At(3+i, 3+j)+blindSigma*blindSigma*at(*a, i)*at(*a, j))
+			}
+		}
+	}
+	p.chi2, p.dof = r.ChiSquare, r.DOF
+	return true, nil
+}
+
+// update corrects the prediction by a frame: the minimum of both misfits,
+// found by repeated linearisation with halved steps where one misleads. It
+// returns the log-likelihood of the innovation.
+//
+// The misfit at the minimum is the innovation's chi-square where the model is
+// linear, and stays fair where the prediction is too vague for that.
+func (f *filter) update(p *step, fr *Frame) (float64, error) {
+	n := f.options.Motion.size()
+	prior, logPrior, err := inverse(p.predictedC)
+	if err != nil {
+		return 0, err
+	}
+	x := p.predicted
+	e, err := f.measure(x, fr)
+	if err != nil {
+		return 0, err
+	}
+	pass := func() (float64, error) {
+		p.x, p.cov, p.passed = p.predicted, p.predictedC, true
+		return 0, nil
+	}
+	if e.used == 0 {
+		return pass()
+	}
+	cost := e.c
+	information := mat.NewSymDense(n, nil)
+	var posterior *mat.SymDense
+	var logInformation float64
+	for range maxUpdates {
+		information.AddSym(prior, e.a)
+		if posterior, logInformation, err = inverse(information); err != nil {
+			return 0, err
+		}
+		right := mat.NewVecDense(n, append([]float64{}, e.b...))
+		var pull, d, id mat.VecDense
+		pull.MulVec(prior, mat.NewVecDense(n, p.predicted.minus(x, n)))
+		right.AddVec(right, &pull)
+		d.MulVec(posterior, right)
+		id.MulVec(information, &d)
+		expected := mat.Dot(&d, &id) // squared step in its own standard deviations
+		if expected < 1e-8*float64(e.used) {
+			break
+		}
+		better := false
+		for range maxHalvings {
+			next := x.plus(d.RawVector().Data)
+			trial, err := f.measure(next, fr)
+			if err != nil {
+				return 0, err
+			}
+			off := mat.NewVecDense(n, next.minus(p.predicted, n))
+			if c := trial.c + mat.Inner(off, prior, off); c < cost {
+				better, x, e, cost = true, next, trial, c
+				break
+			}
+			d.ScaleVec(0.5, &d)
+		}
+		if !better {
+			break
+		}
+	}
+	p.chi2, p.dof = cost, e.used
+	if p.chi2 > float64(p.dof) && (distuv.ChiSquared{K: float64(p.dof)}).Survival(p.chi2) < f.options.Gate {
+		return pass()
+	}
+	p.x, p.cov = x, posterior
+	return -0.5 * (cost + e.logR + logPrior + logInformation), nil
+}
+
+// inverse of a covariance or information matrix, scaled to unit diagonal first
+// (metres and radians, places and accelerations differ by many orders), with
+// the logarithm of its determinant.
+func inverse(m *mat.SymDense) (*mat.SymDense, float64, error) {
+	n := m.SymmetricDim()
+	scale := make([]float64, n)
+	for i := range n {
+		scale[i] = 1 / math.Sqrt(m.At(i, i))
+		if !finite(scale[i]) {
+			return nil, 0, fmt.Errorf("component %d of the state has variance or information %g", i, m.At(i, i))
+		}
+	}
+	s := mat.NewSymDense(n, nil)
+	for i := range n {
+		for j := i; j < n; j++ {
+			s.SetSym(i, j, m.At(i, j)*scale[i]*scale[j])
+		}
+	}
+	var chol mat.Cholesky
+	if !chol.Factorize(s) {
+		return nil, 0, fmt.Errorf("the state's covariance is not positive definite")
+	}
+	out := mat.NewSymDense(n, nil)
+	if err := chol.InverseTo(out); err != nil {
+		if _, ok := err.(mat.Condition); !ok {
+			return nil, 0, err
+		}
+	}
+	logDet := chol.LogDet()
+	for i := range n {
+		logDet -= 2 * math.Log(scale[i])
+		for j := i; j < n; j++ {
+			out.SetSym(i, j, out.At(i, j)*scale[i]*scale[j])
+		}
+	}
+	return out, logDet, nil
+}

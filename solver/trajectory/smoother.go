@@ -1,0 +1,132 @@
+package trajectory
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/optimize"
+	"gonum.org/v1/gonum/stat/distuv"
+
+	"tonepose/solver"
+)
+
+// smooth carries what later frames know back to earlier ones (Rauch, Tung and
+// Striebel 1965), on the manifold: errors are taken at each state's own
+// prediction.
+func (f *filter) smooth(steps []step) {
+	n := f.options.Motion.size()
+	for i := len(steps) - 2; i >= 0; i-- {
+		now, next := &steps[i], &steps[i+1]
+		if next.restarted {
+			continue
+		}
+		info, _, err := inverse(next.predictedC)
+		if err != nil {
+			continue // the filter inverted it before; nothing better is known
+		}
+		var pf, gain mat.Dense
+		pf.Mul(now.cov, next.transition.T())
+		gain.Mul(&pf, info)
+		var d mat.VecDense
+		d.MulVec(&gain, mat.NewVecDense(n, next.x.minus(next.predicted, n)))
+		diff := mat.NewSymDense(n, nil)
+		for r := range n {
+			for c := r; c < n; c++ {
+				diff.SetSym(r, c, next.cov.At(r, c)-next.predictedC.At(r, c))
+			}
+		}
+		var gd, gdg mat.Dense
+		gd.Mul(&gain, diff)
+		gdg.Mul(&gd, gain.T())
+		cov := mat.NewSymDense(n, nil)
+		for r := range n {
+			for c := r; c < n; c++ {
+				cov.SetSym(r, c, now.cov.At(r, c)+(gdg.At(r, c)+gdg.At(c, r))/2)
+			}
+		}
+		now.x, now.cov = now.x.plus(d.RawVector().Data), cov
+	}
+}
+
+// solved solves frames one by one, so that the strengths can be tried without
+// the field models.
+func (f *filter) solved(frames []Frame) []Frame {
+	out := make([]Frame, 0, len(frames))
+	var last *solver.Result
+	for _, fr := range frames {
+		var r solver.Result
+		if last != nil {
+			r = f.solver.Warm(fr.Couplings, last.Pose)
+		}
+		if last == nil || r.Status != solver.Converged || unlikely(&r) {
+			r = f.solver.Cold(fr.Couplings)
+		}
+		if r.Status != solver.Converged || unlikely(&r) {
+			continue // a window that fits no pose tells nothing of the motion
+		}
+		last = &r
+		out = append(out, Frame{Time: fr.Time, Couplings: fr.Couplings, seen: &r})
+	}
+	return out
+}
+
+func unlikely(r *solver.Result) bool {
+	return r.DOF > 0 && (distuv.ChiSquared{K: float64(r.DOF)}).Survival(r.ChiSquare) < 1e-9
+}
+
+// learnFrames bounds the stretch from which the noise is learnt.
+const learnFrames = 400
+
+// learn finds the strengths of the driving noise under which the innovations
+// are most likely.
+func (f *filter) learn(frames []Frame) error {
+	if len(frames) > learnFrames {
+		frames = frames[:learnFrames]
+	}
+	frames = f.solved(frames)
+	if len(frames) < 4 {
+		return ErrNoStart
+	}
+	// A hand changes its acceleration by tens of m/s² within tens of ms.
+	start := []float64{math.Log(1e3), math.Log(1e5)}
+	if f.options.Motion == ConstantVelocity {
+		start = []float64{math.Log(1), math.Log(100)}
+	}
+	fixed := [2]float64{f.options.PositionNoise, f.options.RotationNoise}
+	set := func(x []float64) {
+		f.options.PositionNoise, f.options.RotationNoise = math.Exp(x[0]), math.Exp(x[1])
+		if fixed[0] > 0 {
+			f.options.PositionNoise = fixed[0]
+		}
+		if fixed[1] > 0 {
+			f.options.RotationNoise = fixed[1]
+		}
+	}
+	var failure error
+	gate := f.options.Gate
+	f.options.Gate = 0 // else passing windows over would look likely
+	cost := func(x []float64) float64 {
+		if math.Abs(x[0]) > 40 || math.Abs(x[1]) > 40 {
+			return math.Inf(1)
+		}
+		set(x)
+		_, l, err := f.run(frames)
+		if err != nil {
+			failure = err
+			return math.Inf(1)
+		}
+		return -l
+	}
+	result, err := optimize.Minimize(optimize.Problem{Func: cost}, start,
+		&optimize.Settings{FuncEvaluations: 60, Converger: &optimize.FunctionConverge{Absolute: 0.05, Iterations: 8}},
+		&optimize.NelderMead{SimplexSize: 1.5})
+	f.options.Gate = gate
+	if result == nil || math.IsInf(result.F, 0) {
+		if failure != nil {
+			return failure
+		}
+		return err
+	}
+	set(result.X)
+	return nil
+}

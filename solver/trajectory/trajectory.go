@@ -1,0 +1,221 @@
+// Package trajectory estimates the motion of a sensor from the couplings of
+// successive windows: an error-state Kalman filter on the manifold of poses, a
+// Rauch–Tung–Striebel smoother, and the likelihood from which the strength of
+// the motion's randomness is learnt.
+//
+// The filter works on couplings, not on poses: a window in which some couplings
+// are missing, or which alone would leave the pose ambiguous, still tells
+// what it knows. A window's phasor is a weighted mean over the window; so is
+// what the filter predicts, from velocity and turn rate.
+//
+// Sources: Rauch, Tung and Striebel, AIAA Journal 3(8), 1965; Bar-Shalom, Li
+// and Kirubarajan, Estimation with Applications to Tracking and Navigation,
+// 2001, sections 5.4 and 6.2 (white-noise acceleration and jerk models).
+package trajectory
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/fieldmodels/rigid"
+	"tonepose/solver"
+)
+
+// Motion says what is taken as constant between windows but for white noise.
+type Motion int
+
+const (
+	ConstantAcceleration Motion = iota // white jerk
+	ConstantVelocity                   // white acceleration
+)
+
+// ParseMotion reads "acceleration" or "velocity".
+func ParseMotion(s string) (Motion, error) {
+	switch s {
+	case "acceleration", "":
+		return ConstantAcceleration, nil
+	case "velocity":
+		return ConstantVelocity, nil
+	}
+	return 0, fmt.Errorf("motion %q: must be acceleration or velocity", s)
+}
+
+// Options tunes Run. The zero value of a field means its default.
+type Options struct {
+	Motion Motion
+	// PositionNoise is the one-sided strength of the white noise that drives
+	// the position: [m²/s⁵] of jerk, or [m²/s³] of acceleration. 0: learnt
+	// from the data by maximum likelihood.
+	PositionNoise float64
+	// RotationNoise alike, [rad²/s⁵] or [rad²/s³].
+	RotationNoise float64
+	// WindowSpread is the standard deviation of time under a window's weights
+	// [s]: T·√(1/12 − 1/2π²) for Hann. 0: the window is taken as an instant.
+	WindowSpread float64
+	// Correlation is 1 + 2Σρ over the correlations of the noise of windows that
+	// overlap; default 1. Variances are multiplied by it, which makes the
+	// smoothed covariance right.
+	Correlation float64
+	// Gate is the probability below which a window's innovation counts as
+	// foreign to the motion; default 1e-6. The window is then passed over.
+	Gate float64
+	// MaxOutage is how many windows in a row may be passed over before the
+	// filter starts afresh; default 10.
+	MaxOutage int
+	// Smooth runs the smoother too.
+	Smooth bool
+}
+
+// Frame is what one window saw.
+type Frame struct {
+	Time      float64 // centre of the window [s]
+	Couplings solver.Couplings
+
+	seen *solver.Result // solved by itself: taken in place of the couplings
+}
+
+// State is the estimate at one window's centre.
+type State struct {
+	Time     float64
+	Pose     rigid.Pose
+	Velocity r3.Vec // [m/s], rig frame
+	TurnRate r3.Vec // [rad/s], rig frame
+	// Covariance of the pose over x y z [m] and the rotation vector [rad].
+	Covariance [6][6]float64
+	// ChiSquare of the innovation and its degrees of freedom.
+	ChiSquare float64
+	DOF       int
+	Passed    bool // the window was gated out or had no usable coupling
+	Restarted bool // the filter began here
+}
+
+// Track is the motion of one sensor.
+type Track struct {
+	States        []State
+	PositionNoise float64 // as given or learnt
+	RotationNoise float64
+	LogLikelihood float64 // of the innovations, up to a constant
+}
+
+// ErrNoStart reports that no window gave a pose to start from.
+var ErrNoStart = errors.New("trajectory: no window gives a pose to start from")
+
+func (o Options) withDefaults() (Options, error) {
+	if o.Correlation == 0 {
+		o.Correlation = 1
+	}
+	if o.Gate == 0 {
+		o.Gate = 1e-6
+	}
+	if o.MaxOutage == 0 {
+		o.MaxOutage = 10
+	}
+	switch {
+	case o.PositionNoise < 0 || o.RotationNoise < 0:
+		return o, fmt.Errorf("trajectory: Options.PositionNoise = %g, RotationNoise = %g: must not be negative", o.PositionNoise, o.RotationNoise)
+	case o.WindowSpread < 0:
+		return o, fmt.Errorf("trajectory: Options.WindowSpread = %g s: must not be negative", o.WindowSpread)
+	case o.Correlation < 1:
+		return o, fmt.Errorf("trajectory: Options.Correlation = %g: must be at least 1", o.Correlation)
+	case o.Gate < 0 || o.Gate >= 1:
+		return o, fmt.Errorf("trajectory: Options.Gate = %g: must lie between 0 and 1", o.Gate)
+	}
+	return o, nil
+}
+
+// Run estimates the motion through the frames, whose times must rise. The
+// filter's estimate at a window's centre rests on the samples up to the
+// window's end: its latency is half a window.
+func Run(s *solver.Solver, frames []Frame, o Options) (*Track, error) {
+	o, err := o.withDefaults()
+	if err != nil {
+		return nil, err
+	}
+	for i := 1; i < len(frames); i++ {
+		if !(frames[i].Time > frames[i-1].Time) {
+			return nil, fmt.Errorf("trajectory: frame %d at %g s does not follow %g s", i, frames[i].Time, frames[i-1].Time)
+		}
+	}
+	f := newFilter(s, o)
+	if o.PositionNoise == 0 || o.RotationNoise == 0 {
+		if err := f.learn(frames); err != nil {
+			return nil, err
+		}
+	}
+	steps, likelihood, err := f.run(frames)
+	if err != nil {
+		return nil, err
+	}
+	t := &Track{PositionNoise: f.options.PositionNoise, RotationNoise: f.options.RotationNoise, LogLikelihood: likelihood}
+	if o.Smooth {
+		f.smooth(steps)
+	}
+	for i := range steps {
+		t.States = append(t.States, steps[i].state(f, frames[i].Time))
+	}
+	return t, nil
+}
+
+func (p *step) state(f *filter, time float64) State {
+	s := State{Time: time, Pose: p.x.pose, Velocity: p.x.v, TurnRate: p.x.w, ChiSquare: p.chi2, DOF: p.dof, Passed: p.passed, Restarted: p.restarted}
+	for i := range 6 {
+		for j := range 6 {
+			s.Covariance[i][j] = p.cov.At(i, j)
+		}
+	}
+	if f.axis != nil {
+		f.settleTurn(&s)
+	}
+	return s
+}
+
+// settleTurn gives a five-degree pose the smallest rotation that carries the
+// coils' axis, as the solver does, and takes the unknown turn out of its
+// covariance. The point of the axis that the coils see stays where it is.
+func (f *filter) settleTurn(s *State) {
+	a := s.Pose.Rotate(*f.axis)
+	seen := s.Pose.Apply(f.center)
+	q := rigid.Between(*f.axis, a)
+	s.Pose = rigid.Pose{Position: r3.Sub(seen, rigid.Rotate(q, f.center)), Rotation: q}
+	u := [3]float64{a.X, a.Y, a.Z}
+	var p [6][6]float64 // projector off the turn
+	for i := range 6 {
+		p[i][i] = 1
+	}
+	for i := range 3 {
+		for j := range 3 {
+			p[3+i][3+j] -= u[i] * u[j]
+		}
+	}
+	c := s.Covariance
+	for i := range 6 {
+		for j := range 6 {
+			var sum float64
+			for k := range 6 {
+				for l := range 6 {
+					sum += p[i][k] * c[k][l] * p[j][l]
+				}
+			}
+			s.Covariance[i][j] = sum
+		}
+	}
+}
+
+// step is the filter at one frame, kept for the smoother.
+type step struct {
+	x          motion        // estimate
+	cov        *mat.SymDense // of its error
+	predicted  motion        // from the frame before
+	predictedC *mat.SymDense
+	transition *mat.Dense // from the frame before
+	chi2       float64
+	dof        int
+	passed     bool
+	restarted  bool
+}
+
+func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
