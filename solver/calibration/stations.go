@@ -37,6 +37,7 @@ type StationReport struct {
 func (r *Result) Stations() ([]StationReport, error) {
 	f := r.fit
 	out := make([]StationReport, len(f.poses))
+	info := make([]float64, f.normal.n*f.normal.n)
 	for s := range out {
 		st, ps := &f.problem.Stations[s], &f.poses[s]
 		rep := &out[s]
@@ -47,8 +48,7 @@ func (r *Result) Stations() ([]StationReport, error) {
 		if rep.Residuals, err = f.residuals(s); err != nil {
 			return nil, err
 		}
-		info, err := f.information(s)
-		if err != nil {
+		if err := f.information(info, s); err != nil {
 			return nil, err
 		}
 		blk := &f.normal.blocks[s]
@@ -76,18 +76,18 @@ func (f *fit) off(s int) (position, rotation r3.Vec) {
 }
 
 // information is what station s adds to the reduced equations of the shared
-// parameters: upper triangle of A_s − B·C⁻¹·Bᵀ. The equations at hand stay as
-// they are.
-func (f *fit) information(s int) ([]float64, error) {
-	n := f.normal.n
+// parameters: the upper triangle of A_s − B·C⁻¹·Bᵀ, written into info (n × n). The
+// equations at hand stay as they are.
+func (f *fit) information(info []float64, s int) error {
 	a, g := f.normal.a, f.normal.g
 	defer func() { f.normal.a, f.normal.g = a, g }()
-	f.normal.a, f.normal.g = make([]float64, n*n), make([]float64, n)
+	clear(info)
+	f.normal.a, f.normal.g = info, make([]float64, len(g))
 	if err := f.station(s); err != nil {
-		return nil, err
+		return err
 	}
-	f.eliminate(f.normal.a, f.normal.g, s, s+1, 0)
-	return f.normal.a, nil
+	f.eliminate(info, f.normal.g, s, s+1, 0)
+	return nil
 }
 
 // trace is tr(C·M) of a covariance and an upper triangle.

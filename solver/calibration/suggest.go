@@ -96,7 +96,8 @@ func (r *Result) candidateInformation(c Candidate) ([]float64, error) {
 	one.adopt(f)
 	one.poses[0] = pose{fromR3(c.Pose.Position), unitQuat(c.Pose.Rotation)}
 	one.bench.update(one.problem, one.layout, one.x)
-	return one.information(0)
+	info := make([]float64, one.normal.n*one.normal.n)
+	return info, one.information(info, 0)
 }
 
 // medianVariance is the median over the sensor's stations of the variance of
