@@ -30,7 +30,7 @@ type lane struct {
 
 // WarmAll solves many frames, each from a start of its own, into results; all
 // three have the same length, else WarmAll panics. Arrays of dipoles with point
-// coils are solved several frames at a time; others, and frames whose plain
+// coils, taken as exact, are solved several frames at a time; others, and frames whose plain
 // Gauss–Newton steps do not do, as by Warm. Results differ from Warm's by
 // rounding. The first call allocates working memory, later ones nothing.
 func (s *Solver) WarmAll(results []Result, frames []Couplings, starts []rigid.Pose) {
@@ -38,7 +38,7 @@ func (s *Solver) WarmAll(results []Result, frames []Couplings, starts []rigid.Po
 		panic(fmt.Sprintf("solver: WarmAll: %d results, %d frames and %d starts must be equally many",
 			len(results), len(frames), len(starts)))
 	}
-	if s.rig.dipoles == nil {
+	if s.rig.dipoles == nil || s.rig.noise != nil {
 		for i := range frames {
 			results[i] = s.Warm(frames[i], starts[i])
 		}

@@ -166,7 +166,7 @@ func (s *Solver) follow(m *minimum, softness float64) {
 	if n > 0 {
 		s.soften(m.place, 0)
 	}
-	m.d = s.descend(&m.state, damping, s.rig.options.MaxIterations)
+	m.d = s.fit(&m.state, damping, s.rig.options.MaxIterations)
 	m.d.iterations += n
 	m.sum, m.factor = s.sum, s.factor
 	p := s.rig.poseOf(&m.state).Position
@@ -199,7 +199,7 @@ func (s *Solver) better(a, b *minimum) bool {
 
 func (s *Solver) cost(m *minimum) float64 {
 	handicap := -2 * math.Log(s.rig.options.AmbiguityRatio)
-	c := m.d.chi2
+	c := m.d.chi2 + m.d.logDet
 	if !m.inside {
 		c += handicap
 	}
@@ -228,7 +228,7 @@ func (s *Solver) runnerUp(r *Result, found []minimum, best int) {
 		if i == best || !m.inside || m.d.status != Converged || s.sameMinimum(m, b) {
 			continue
 		}
-		ratio := math.Exp(math.Min(0, (b.d.chi2-m.d.chi2)/2))
+		ratio := math.Exp(math.Min(0, (b.d.chi2+b.d.logDet-m.d.chi2-m.d.logDet)/2))
 		if ratio > r.RunnerUp.Ratio {
 			st := m.state
 			if s.rig.axial {

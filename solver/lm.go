@@ -31,6 +31,7 @@ const leastDamping = 1e-13
 // descent is what a descent leaves beside s.sum and s.factor.
 type descent struct {
 	chi2       float64
+	logDet     float64 // of the couplings' covariance; 0 when it is that of the observation
 	iterations int
 	status     Status
 }

@@ -45,6 +45,7 @@ type rig struct {
 	spread  []kernel.Dipole // then one per emitter, the same in every lane
 	points  [][6]float64    // and axis [m²] and arm [m] of each coil
 	grid    *grid
+	noise   *arrayNoise // nil when the array is taken as exact
 }
 
 func (g *rig) stateOf(p rigid.Pose) state {
@@ -63,14 +64,24 @@ func (g *rig) poseOf(st *state) rigid.Pose {
 // evaluate fills s.rows and s.next at st. It reports false where a source has
 // no finite field.
 func (s *Solver) evaluate(st *state) bool {
-	if s.rig.dipoles != nil {
-		s.evaluateDipoles(st)
-	} else if !s.evaluateSources(st) {
+	if !s.fillRows(st) {
 		return false
+	}
+	if s.white.active {
+		s.whiten()
 	}
 	kernel.Normal(&s.next, s.rows)
 	c := s.next[chiSquare]
 	return c-c == 0 // neither NaN nor infinite
+}
+
+// fillRows fills s.rows at st, weighted as s.data says.
+func (s *Solver) fillRows(st *state) bool {
+	if s.rig.dipoles != nil {
+		s.evaluateDipoles(st)
+		return true
+	}
+	return s.evaluateSources(st)
 }
 
 // chiSquare is the place of the residuals' sum of squares in a kernel.Sum.

@@ -25,6 +25,7 @@ type Solver struct {
 	used      int       // couplings that are not missing
 	variances []float64 // of the observation in data
 
+	white  whitening
 	search search
 	batch  *batch // made by the first WarmAll
 }
@@ -49,6 +50,7 @@ func New(p Problem, o Options) (*Solver, error) {
 	g.arrangeDipoles()
 	g.reach = r3.Norm(r3.Sub(p.Volume.Max, p.Volume.Min)) / 2
 	g.stride = 1 / (g.reach * g.reach)
+	g.noise = newArrayNoise(&p)
 	if g.grid, err = newGrid(g); err != nil {
 		return nil, err
 	}
@@ -65,6 +67,9 @@ func (s *Solver) Clone() *Solver {
 		data:      make([]kernel.Datum, n),
 		coils:     make([]kernel.Point, len(g.pickups)),
 		variances: make([]float64, len(g.sources)*len(g.pickups)),
+	}
+	if g.noise != nil {
+		c.white.init(g)
 	}
 	c.search.init(g)
 	return c
@@ -95,7 +100,7 @@ func (s *Solver) Warm(c Couplings, start rigid.Pose) Result {
 		return r
 	}
 	st := s.rig.stateOf(start)
-	d := s.descend(&st, 0, s.rig.options.MaxIterations)
+	d := s.fit(&st, 0, s.rig.options.MaxIterations)
 	var r Result
 	s.finish(&r, &st, &d)
 	return r
