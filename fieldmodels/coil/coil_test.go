@@ -1,0 +1,277 @@
+package coil_test
+
+import (
+	"encoding/csv"
+	"math"
+	"math/cmplx"
+	"os"
+	"strconv"
+	"testing"
+
+	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/coil"
+)
+
+// published reads a table, by column name; cells that are no number are NaN.
+func published(t *testing.T, name string, columns ...string) [][]float64 {
+	t.Helper()
+	f, err := os.Open("../../testdata/published/" + name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	r := csv.NewReader(f)
+	r.Comment = '#'
+	all, err := r.ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var rows [][]float64
+	for _, line := range all[1:] {
+		row := make([]float64, len(columns))
+		for i, want := range columns {
+			at := -1
+			for k, head := range all[0] {
+				if head == want {
+					at = k
+				}
+			}
+			if at < 0 {
+				t.Fatalf("%s has no column %s", name, want)
+			}
+			if row[i], err = strconv.ParseFloat(line[at], 64); err != nil {
+				row[i] = math.NaN()
+			}
+		}
+		rows = append(rows, row)
+	}
+	if len(rows) < 2 {
+		t.Fatalf("%s: %d rows", name, len(rows))
+	}
+	return rows
+}
+
+func near(t *testing.T, what string, got, want, relative float64) {
+	t.Helper()
+	if !(math.Abs(got-want) <= relative*math.Abs(want)) {
+		t.Errorf("%s = %.10g, want %.10g (off by %.1e of it)", what, got, want, got/want-1)
+	}
+}
+
+// ASTM B258 diameters; IACS resistance, printed to 10 digits.
+func TestAWG(t *testing.T) {
+	for _, row := range published(t, "awg.csv", "n", "diameter_m", "resistance_20C_ohm_per_m_IACS", "published_diameter_inch") {
+		w := coil.AWG(int(row[0]))
+		near(t, "diameter", w.Diameter, row[1], 1e-11)
+		near(t, "resistance", w.Resistance(20), row[2], 1e-9)
+		if off := math.Abs(w.Diameter/0.0254 - row[3]); off > 0.5e-4 { // printed to 4 decimals
+			t.Errorf("AWG %g: %.5f in, printed %.4f", row[0], w.Diameter/0.0254, row[3])
+		}
+	}
+}
+
+func TestCopperTemperature(t *testing.T) {
+	for _, row := range published(t, "copper_resistance_ratio.csv", "temperature_C", "R_over_R20_constant_mass") {
+		near(t, "ratio", coil.Resistivity(row[0])/coil.CopperResistivity, row[1], 1e-12)
+	}
+	for _, row := range published(t, "constants.csv", "value")[3:5] {
+		if near := math.Min(math.Abs(row[0]/coil.CopperResistivity-1), math.Abs(row[0]/coil.CopperCoefficient-1)); near > 1e-12 {
+			t.Errorf("constant %g is not ours", row[0])
+		}
+	}
+}
+
+// The table has μ0 = 4π·10⁻⁷, which differs by 1e-9, and ten digits.
+func TestSkinDepth(t *testing.T) {
+	for _, row := range published(t, "skin_depth.csv", "resistivity_ohm_m_nominal_from_memory", "relative_permeability", "frequency_Hz", "skin_depth_m") {
+		near(t, "skin depth", coil.SkinDepth(row[0], row[1], row[2]), row[3], 2e-9)
+	}
+}
+
+// Nagaoka: printed to 4 digits, computed to 15.
+func TestNagaoka(t *testing.T) {
+	for _, row := range published(t, "nagaoka_coefficient.csv", "diameter_over_length", "published_4_digit", "computed") {
+		k := coil.Nagaoka(row[0])
+		// E − k cancels, from about 1 to K·(3π/4)·k′: some roundings of 1 remain.
+		k1 := 1 / math.Hypot(row[0], 1)
+		near(t, "Nagaoka", k, row[2], 1e-14+6*0x1p-53/(row[2]*2.36*k1))
+		if !math.IsNaN(row[1]) && math.Abs(k-row[1]) > 0.50001e-4 {
+			t.Errorf("Nagaoka(%g) = %.5f, printed %.4f", row[0], k, row[1])
+		}
+	}
+}
+
+func TestSolenoid(t *testing.T) {
+	for _, row := range published(t, "solenoid_inductance.csv", "turns", "mean_diameter_m", "length_m", "current_sheet_inductance_H", "wheeler_1928_inductance_H") {
+		r := row[1] / 2
+		near(t, "sheet", coil.SheetInductance(r, row[2], row[0]), row[3], 1e-9) // μ0 by 7e-10
+		near(t, "Wheeler", coil.Wheeler(r, row[2], row[0]), row[4], 1e-9)       // printed to 10 digits
+		// A thin winding tends to the sheet, in proportion to its depth.
+		d1 := coil.ThickInductance(r*0.999, r*1.001, row[2], row[0])/row[3] - 1
+		d2 := coil.ThickInductance(r*0.9995, r*1.0005, row[2], row[0])/row[3] - 1
+		if math.Abs(d1) > 0.02 || math.Abs(d1/d2-2) > 0.02 {
+			t.Errorf("thin windings are off the sheet by %.3e and %.3e", d1, d2)
+		}
+	}
+}
+
+// A square bundle of small side s and a round wire whose cross-sections have the
+// same geometric mean distance have the same inductance up to (s/R)²·ln(R/s).
+// Mean distances: 0.44705 s of a square (Maxwell), e^(−1/4) a of a disc: the
+// table's L = μ0R(ln(8R/a) − 7/4).
+func TestThickAgainstRoundLoop(t *testing.T) {
+	for _, row := range published(t, "round_loop_self_inductance.csv", "loop_radius_m", "wire_radius_m", "L_uniform_current_H") {
+		r, a := row[0], row[1]
+		s := a * math.Exp(-0.25) / 0.44705
+		// 0.44705 has five digits: 1e-5/ln; the round wire's own next term is
+		// (a/R)²·ln(8R/a)/8 = 1e-4·8.4/8 of L/μ0R = 4.9: 2e-5.
+		near(t, "square bundle", coil.ThickInductance(r-s/2, r+s/2, s, 1), row[2], 5e-5)
+	}
+}
+
+// Brooks's coil (inner radius = length = depth c): 1.6994 µH/m of mean radius
+// times N². Source: Grover, Inductance Calculations (1946), 0.016994 a N² µH with
+// a in cm; from memory.
+func TestBrooksCoil(t *testing.T) {
+	const c = 0.02
+	near(t, "Brooks", coil.ThickInductance(c, 2*c, c, 300), 1.6994e-6*1.5*c*300*300, 0.5e-4)
+	near(t, "Wheeler", coil.WheelerThick(1.5*c, c, c, 300), 1.6994e-6*1.5*c*300*300, 0.01)
+}
+
+// A winding of n + 1 equal parts in a row holds all pairs of parts, so the second
+// difference of L over n is twice the mutual inductance of the two outermost.
+// Far apart, these are dipoles: μ0(πr²)²/(2πz³).
+func TestThickSuperposition(t *testing.T) {
+	l := func(n float64) float64 { return coil.ThickInductance(0.02, 0.021, 0.001*n, n) }
+	const parts = 200.0
+	m := (l(parts+1) - 2*l(parts) + l(parts-1)) / 2
+	area := math.Pi * 0.0205 * 0.0205
+	want := fieldmodels.Mu0 * area * area / (2 * math.Pi * math.Pow(0.2, 3))
+	// Coaxial circles of radius r at z: the next term is −3(r/z)² = 3 %, and the
+	// spread of radii (depth/r)²/12·… 1e-3; the difference of large L's is good
+	// to 1e-3 of it if L is to 1e-9.
+	near(t, "far parts", m, want*(1-3*math.Pow(0.0205/0.2, 2)), 0.01)
+}
+
+// Dowell's factor for one layer tends to the foil's x at high frequency, and
+// at low frequency p layers have 1 + (5p²−1)/45·x⁴ (textbook).
+func TestACResistance(t *testing.T) {
+	w := coil.Enamelled(0.5e-3)
+	one := coil.Coil{InnerRadius: 0.035, OuterRadius: 0.035, Length: 40 * w.Insulated, Turns: 40, Wire: w}
+	f := func(c coil.Coil, hz float64) float64 { return c.ACResistance(hz, 20) / c.Resistance(20) }
+	near(t, "direct current", f(one, 0), 1, 0)
+	foil := w.Diameter * math.Sqrt(math.Pi) / 2
+	x := func(c coil.Coil, hz float64) float64 {
+		return foil / coil.SkinDepth(coil.Resistivity(20), 1, hz) * math.Sqrt(foil/w.Insulated)
+	}
+	near(t, "skin", f(one, 1e8), x(one, 1e8), 1e-6)
+	near(t, "continuity at 50", f(one, 1e8*math.Pow(50.01/x(one, 1e8), 2))/f(one, 1e8*math.Pow(49.99/x(one, 1e8), 2)), 50.01/49.99, 1e-9)
+	// Six layers of 40 turns, square packing. The next term of the series is of order x⁴ relative.
+	six := coil.Coil{InnerRadius: 0.035, OuterRadius: 0.035 + 6*w.Insulated, Length: 40 * w.Insulated, Turns: 240, Wire: w}
+	for _, hz := range []float64{100, 1000, 3000} {
+		x4 := math.Pow(x(six, hz), 4)
+		near(t, "excess of six layers", f(six, hz)-1, (5*36-1)/45.0*x4, 0.2*x4+1e-9)
+	}
+	// A close-wound layer loses more than its wire would alone, but no more than
+	// about six times (Medhurst's largest factor, 5.8; from memory).
+	for _, d := range []float64{0.5, 1, 2, 3} {
+		hz := coil.Resistivity(20) / (math.Pi * fieldmodels.Mu0) / math.Pow(w.Diameter/2/d, 2)
+		if alone := roundWire(d); f(one, hz) < alone || f(one, hz) > 6*alone {
+			t.Errorf("radius of %g skin depths: %.3f times the direct-current resistance, alone %.3f", d, f(one, hz), alone)
+		}
+	}
+	near(t, "round wire", roundWire(8), 8.0/2+0.25+3.0/32/8, 1e-3) // its expansion for thick wires, d/2 + 1/4 + 3/(32d)
+}
+
+// roundWire is R/R_dc of an isolated round wire of radius d skin depths,
+// Re[ξJ0(ξ)/(2J1(ξ))] with ξ = (1−j)d, by the Bessel functions' power series.
+func roundWire(d float64) float64 {
+	z := complex(d, -d)
+	var j0, j1 complex128
+	term := complex(1, 0)
+	for k := 0; k < 60; k++ {
+		j0 += term
+		j1 += term * z / complex(float64(2*(k+1)), 0)
+		term *= -z * z / complex(4*float64(k+1)*float64(k+1), 0)
+	}
+	return real(z * j0 / (2 * j1))
+}
+
+func TestDrive(t *testing.T) {
+	c := coil.Bundle(0.035, 40, coil.Enamelled(0.5e-3))
+	l := c.Drive(10e3, 0.5, 20)
+	omega := 2 * math.Pi * 10e3
+	z := complex(l.ResistanceOhm, omega*c.Inductance())
+	near(t, "voltage", l.VoltageV, cmplx.Abs(z)*0.5, 1e-12)
+	// At resonance the capacitor's impedance takes the coil's reactance away.
+	left := z + 1/complex(0, omega*l.CapacitorF)
+	near(t, "resonant voltage", l.ResonantV, cmplx.Abs(left)*0.5, 1e-9)
+	near(t, "power", l.PowerW, 0.125*real(z), 1e-12)
+	near(t, "capacitor", l.CapacitorVoltV, 0.5/(omega*l.CapacitorF), 1e-9)
+	if srf := c.SelfResonance(); srf < 200e3 || srf > 5e6 { // a bundle of 40 turns of 70 mm: some hundred kilohertz to a few megahertz
+		t.Errorf("self-resonance %g Hz", srf)
+	}
+	// The rise heats the surface that it leaves: P(T) = h·A·ΔT.
+	rise := c.TemperatureRise(10e3, 2, 25)
+	depth := c.OuterRadius - c.InnerRadius
+	area := 2 * math.Pi * c.MeanRadius() * 2 * (depth + c.Length)
+	factor := c.ACResistance(10e3, 25) / c.Resistance(25) // the estimate keeps the factor of ambient
+	near(t, "heat", 10*area*rise, 2*c.Resistance(25+rise)*factor, 1e-9)
+	if !math.IsInf(c.TemperatureRise(10e3, 100, 25), 1) {
+		t.Error("100 A do not run away")
+	}
+}
+
+// Medhurst's table of H = C/D (pF/cm) by length over diameter: 0.1, 0.96; 0.5,
+// 0.50; 1, 0.46; 2, 0.50; 5, 0.81; 10, 1.32 (Wireless Engineer 24, 1947; from
+// memory). The fit is to be within a tenth.
+func TestSelfCapacitance(t *testing.T) {
+	for ratio, h := range map[float64]float64{0.1: 0.96, 0.5: 0.50, 1: 0.46, 2: 0.50, 5: 0.81, 10: 1.32} {
+		const radius = 0.025
+		c := coil.Coil{InnerRadius: radius, OuterRadius: radius, Length: 2 * radius * ratio, Turns: 30, Wire: coil.Enamelled(0.5e-3)}
+		near(t, "capacitance", c.Capacitance(), h*2*radius*100*1e-12, 0.1)
+	}
+}
+
+func TestPickup(t *testing.T) {
+	near(t, "sensitivity", coil.Sensitivity(0.004, 10e3), 2*math.Pi*40, 1e-15)
+	// 1 kΩ at 290 K: 4.00 nV/√Hz (textbook, to its three digits).
+	near(t, "thermal noise", coil.ThermalNoise(1000, 290-273.15), 4.00e-9, 2e-3)
+}
+
+func TestParseWire(t *testing.T) {
+	for text, want := range map[string]float64{"0.5mm": 0.5e-3, " 0.05 MM": 0.05e-3, "5e-4": 0.5e-3, "awg 24": coil.AWG(24).Diameter,
+		"AWG4/0": 0.46 * 0.0254, "awg 0000": 0.46 * 0.0254, "awg0": coil.AWG(0).Diameter} {
+		w, err := coil.ParseWire(text)
+		if err != nil || math.Abs(w.Diameter/want-1) > 1e-12 {
+			t.Errorf("%q: %v, %v; want %g m", text, w, err, want)
+		}
+	}
+	for _, text := range []string{"", "awg", "awg 99", "awg 0/0", "0.5", "-1mm", "mm", "0.5 cm", "NaN"} {
+		if w, err := coil.ParseWire(text); err == nil {
+			t.Errorf("%q: %v, want an error", text, w)
+		}
+	}
+}
+
+// The nominal diameters follow R 20 of ISO 3, 10^(k/20), rounded to within 1.5 %.
+func TestNearestIEC(t *testing.T) {
+	for k := 0; k <= 48; k++ {
+		d := 0.02e-3 * math.Pow(10, float64(k)/20)
+		near(t, "nominal", coil.NearestIEC(d).Diameter, d, 0.015)
+	}
+	near(t, "below", coil.NearestIEC(1e-6).Diameter, 0.02e-3, 1e-12)
+	// Overall diameters of grade 1, IEC 60317-0-1 (from memory): 0.05 → 0.060, 0.1
+	// → 0.117, 0.2 → 0.226, 0.5 → 0.544, 1.0 → 1.062 mm.
+	for d, over := range map[float64]float64{0.05: 0.060, 0.1: 0.117, 0.2: 0.226, 0.5: 0.544, 1: 1.062} {
+		near(t, "enamel", coil.Enamelled(d*1e-3).Insulated*1e3-d, over-d, 0.35)
+	}
+}
+
+func TestGeometry(t *testing.T) {
+	w := coil.Enamelled(0.5e-3)
+	c := coil.Bundle(0.035, 40, w)
+	near(t, "radius", c.MeanRadius(), 0.035, 1e-12)
+	near(t, "fill", c.Fill(), 1, 1e-12)
+	near(t, "resistance", c.Resistance(20), 40*2*math.Pi*0.035*w.Resistance(20), 1e-12)
+}
