@@ -1,0 +1,165 @@
+// Package exposure compares the field of a bench with published reference
+// levels for people: ICNIRP, Guidelines for limiting exposure to time-varying
+// electric and magnetic fields (1 Hz to 100 kHz), Health Physics 99(6):818–836,
+// 2010, whose magnetic reference levels run to 10 MHz.
+//
+// It is arithmetic, not an assessment: reference levels are rms values of the
+// field without a person in it, they concern nerve stimulation only (above
+// 100 kHz limits on heating apply besides), they do not assure implants, and
+// what is binding is local law, judged by whoever is licensed to. Clinical use is
+// out of scope.
+package exposure
+
+import (
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/fieldmodels"
+)
+
+// Group is whom a reference level is for.
+type Group int
+
+// Groups of ICNIRP 2010.
+const (
+	GeneralPublic Group = iota
+	Occupational
+	groups = iota
+)
+
+// String is the name of a group in words.
+func (g Group) String() string { return [groups]string{"general public", "occupational"}[g] }
+
+// The band of the magnetic reference levels [Hz]; above HeatingHz limits on
+// heating apply besides.
+const (
+	LowestHz  = 1.0
+	HighestHz = 10e6
+	HeatingHz = 100e3
+)
+
+// StaticImplantT is the static flux density [T] above which people with implanted
+// electronic devices or ferromagnetic implants may be harmed. It says nothing of
+// alternating fields.
+//
+// Source: ICNIRP, Guidelines on limits of exposure to static magnetic fields,
+// Health Physics 96(4):504–514, 2009 (value from memory).
+const StaticImplantT = 0.5e-3
+
+// ReferenceLevel returns the magnetic reference level [T rms] at hz. At 3 kHz,
+// where two bands of the general public's table disagree by their rounding, the
+// lower one counts. Outside 1 Hz to 10 MHz there is none: an error.
+//
+// Source: ICNIRP 2010, Tables 3 and 4.
+func ReferenceLevel(g Group, hz float64) (float64, error) {
+	if !(hz >= LowestHz && hz <= HighestHz) {
+		return 0, fmt.Errorf("exposure: %g Hz: ICNIRP 2010 has magnetic reference levels from 1 Hz to 10 MHz", hz)
+	}
+	if g == Occupational {
+		switch {
+		case hz < 8:
+			return 0.2 / (hz * hz), nil
+		case hz < 25:
+			return 2.5e-2 / hz, nil
+		case hz < 300:
+			return 1e-3, nil
+		case hz < 3000:
+			return 0.3 / hz, nil
+		}
+		return 1e-4, nil
+	}
+	switch {
+	case hz < 8:
+		return 4e-2 / (hz * hz), nil
+	case hz < 25:
+		return 5e-3 / hz, nil
+	case hz < 400:
+		return 2e-4, nil
+	case hz <= 3000:
+		return 8e-2 / hz, nil
+	}
+	return 2.7e-5, nil
+}
+
+// Tone is one frequency of a field at a place.
+type Tone struct {
+	Hz   float64
+	BRMS float64 // [T]
+}
+
+// Ratio returns Σ B_k/B_ref(f_k), which the guideline wants not above 1.
+//
+// Source: ICNIRP 2010, equation (5): the summation for stimulation, which takes
+// all tones to peak together.
+func Ratio(g Group, tones []Tone) (float64, error) {
+	sum := 0.0
+	for _, t := range tones {
+		level, err := ReferenceLevel(g, t.Hz)
+		if err != nil {
+			return 0, err
+		}
+		sum += t.BRMS / level
+	}
+	return sum, nil
+}
+
+// Emitter is a driven coil of the bench.
+type Emitter struct {
+	fieldmodels.Emitter
+	Hz          float64
+	CurrentPeak float64 // [A]
+}
+
+// Field is that of a bench at a place.
+type Field struct {
+	PeakT float64         // Σ of the tones' peaks: what the field can reach when all align
+	RMST  float64         // root of the sum of the tones' squares
+	Ratio [groups]float64 // by Group: Σ B/B_ref
+}
+
+// Bench is a set of emitters with the reference levels of their tones.
+type Bench struct {
+	emitters []Emitter
+	levels   [groups][]float64
+}
+
+// NewBench prepares emitters; a tone outside the reference levels' band is an
+// error.
+func NewBench(emitters []Emitter) (*Bench, error) {
+	b := &Bench{emitters: emitters}
+	if len(emitters) == 0 {
+		return nil, fmt.Errorf("exposure: no emitters")
+	}
+	for _, e := range emitters {
+		for g := range Group(groups) {
+			level, err := ReferenceLevel(g, e.Hz)
+			if err != nil {
+				return nil, fmt.Errorf("emitter %s: %w", e.Name, err)
+			}
+			b.levels[g] = append(b.levels[g], level)
+		}
+	}
+	return b, nil
+}
+
+// At returns the field at p [m]; on a conductor it is infinite.
+func (b *Bench) At(p r3.Vec) Field {
+	var f Field
+	squares := 0.0
+	for i, e := range b.emitters {
+		peak := math.Inf(1)
+		if v, err := e.Source.Field(p); err == nil {
+			peak = r3.Norm(v) * e.CurrentPeak
+		}
+		rms := peak / math.Sqrt2
+		f.PeakT += peak
+		squares += rms * rms
+		for g := range f.Ratio {
+			f.Ratio[g] += rms / b.levels[g][i]
+		}
+	}
+	f.RMST = math.Sqrt(squares)
+	return f
+}
