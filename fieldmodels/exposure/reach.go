@@ -64,7 +64,7 @@ func (b *Bench) Reaches(g Group) []Reach {
 				return b.nearest(i, p) && b.At(p).Ratio[g] > 1
 			}
 			// From outside in: the first distance above is the last.
-			for r := reachTo; r > math.Max(reachFrom, out[i].DistanceM); r /= reachStep {
+			for r := reachTo; r*reachStep > math.Max(reachFrom, out[i].DistanceM); r /= reachStep {
 				if !above(r) {
 					continue
 				}
