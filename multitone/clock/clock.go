@@ -95,6 +95,11 @@ type Track struct {
 	offsets [][]float64 // relative, segment by segment
 	sigmas  [][]float64
 	Lost    []Loss
+	// StrayTone's own offset differs by StrayOffset (relative) from the tones'
+	// median, most of all and beyond chance; 0: none does. Tones that do not
+	// share a generator's clock need Each.
+	StrayTone   int
+	StrayOffset float64
 }
 
 // Loss is a stretch of samples in which a tone's reference was lost.

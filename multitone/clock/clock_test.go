@@ -153,6 +153,24 @@ func TestLostReferenceIsFlaggedWhereItIsLost(t *testing.T) {
 	}
 }
 
+// One tone off by 3 ppm from the others' clock is named; a shared clock is not
+// doubted.
+func TestNamesAToneWithAClockOfItsOwn(t *testing.T) {
+	rng := rand.New(rand.NewPCG(11, 12))
+	for _, own := range []float64{0, 3e-6} {
+		x, tones := record(150000, func(k int, _ float64) float64 {
+			if k == 2 {
+				return 20e-6 + own
+			}
+			return 20e-6
+		}, 1e-3, true, rng)
+		track := follow(t, Common, x, tones, 8192)
+		if stray := track.StrayOffset != 0; stray != (own != 0) || stray && track.StrayTone != 2 {
+			t.Errorf("own offset %g ppm: tone %d strays by %g ppm", own*1e6, track.StrayTone, track.StrayOffset*1e6)
+		}
+	}
+}
+
 func TestNoUsableReference(t *testing.T) {
 	rng := rand.New(rand.NewPCG(9, 10))
 	x := [][]float64{make([]float64, 50000)}

@@ -3,6 +3,7 @@ package clock
 import (
 	"math"
 	"math/cmplx"
+	"slices"
 )
 
 // coarse finds the offsets from the phase advance between successive blocks,
@@ -62,6 +63,7 @@ func (t *Tracker) fit(blocks []block) {
 	}
 	offsets := make([]float64, len(t.tones))
 	sigmas := make([]float64, len(t.tones))
+	own, weights := make([]float64, len(t.tones)), make([]float64, len(t.tones))
 	var num, den float64
 	found := false
 	for i, tone := range t.tones {
@@ -96,6 +98,7 @@ func (t *Tracker) fit(blocks []block) {
 		found = true
 		num += sxy
 		den += sxx
+		own[i], weights[i] = sxy/sxx, sxx
 		if t.mode == Each {
 			offsets[i] += sxy / sxx
 			sigmas[i] = 1 / math.Sqrt(sxx)
@@ -105,6 +108,7 @@ func (t *Tracker) fit(blocks []block) {
 		return
 	}
 	if t.mode == Common {
+		t.track.compare(own, weights)
 		for i := range offsets {
 			offsets[i] += num / den
 			sigmas[i] = 1 / math.Sqrt(den)
@@ -116,6 +120,29 @@ func (t *Tracker) fit(blocks []block) {
 	t.track.times = append(t.track.times, middle)
 	t.track.offsets = append(t.track.offsets, offsets)
 	t.track.sigmas = append(t.track.sigmas, sigmas)
+}
+
+// strayOffset is the least difference from the other tones that is worth a
+// word: a hundredth of a turn in a second at 20 kHz takes ten times as much.
+const strayOffset = 0.05e-6
+
+// compare notes the tone whose own offset differs most from the tones' median:
+// then they do not share one clock. weights are inverse variances.
+func (t *Track) compare(own, weights []float64) {
+	var known []float64
+	for i, w := range weights {
+		if w > 0 {
+			known = append(known, own[i])
+		}
+	}
+	slices.Sort(known)
+	for i, w := range weights {
+		d := own[i] - known[len(known)/2]
+		// eight sigmas are no chance
+		if w > 0 && math.Abs(d) > max(strayOffset, 8/math.Sqrt(w)) && math.Abs(d) > math.Abs(t.StrayOffset) {
+			t.StrayTone, t.StrayOffset = i, d
+		}
+	}
 }
 
 // typical is the harmonic mean of a tone's weights, the weight of its mean
