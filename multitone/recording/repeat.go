@@ -9,7 +9,7 @@ import (
 const (
 	history = 1 << 16 // frames whose hashes are kept, to compare a block with the one before
 	slots   = 1 << 12 // marks that are kept, to find such a block
-	// markShift: one place in 64 is marked, so a block of 640 samples has no mark with probability e^−10.
+	// markShift: one place in 64 is marked, so a block of 640 samples has no mark with probability e^−9.
 	markShift = 64 - 6
 	// multiplier carries every bit of a factor into the upper bits of the product (2^64 over the golden ratio; Knuth,
 	// The Art of Computer Programming, 6.4).
@@ -21,7 +21,7 @@ const (
 	maxChance = -46
 )
 
-// repeat finds blocks that come a second time. Places are marked by the content of eight samples alone, so that the same
+// repeat finds blocks that come a second time. Places are marked by the content of the 64 samples up to them alone, so that the same
 // samples are marked wherever they come; where a mark's content was seen before, the hashes of all samples about it are
 // compared at that distance.
 type repeat struct {
@@ -29,7 +29,7 @@ type repeat struct {
 	slot    [slots]struct{ key, pos uint64 }
 	marks   []int64 // of this piece
 	keys    []uint64
-	rolling uint64 // hashes of the last eight frames, 8 bits each
+	rolling uint64 // sum of the hashes of the last 64 frames, each shifted by its age
 	first   int64  // where this stretch started
 	started bool
 
@@ -50,12 +50,12 @@ func (r *repeat) counts(m *Monitor, b []byte, frame int, pos int64) {
 		mask = 1<<(8*frame) - 1
 	}
 	i, o, rolling := pos, 0, r.rolling
-	for ; o+8 <= len(b); o += frame {
+	for ; o <= len(b)-8; o += frame {
 		h := (binary.LittleEndian.Uint64(b[o:]) & mask) * multiplier
 		r.hash[i&(history-1)] = uint32(h >> 32)
-		rolling = rolling<<8 | h>>56
-		if rolling*multiplier>>markShift == 0 {
-			r.mark(i)
+		rolling = rolling<<1 + h
+		if rolling>>markShift == 0 {
+			r.mark(rolling, i)
 		}
 		i++
 	}
@@ -64,7 +64,7 @@ func (r *repeat) counts(m *Monitor, b []byte, frame int, pos int64) {
 		copy(last[:], b[o:o+min(frame, 8)])
 		h := binary.LittleEndian.Uint64(last[:]) * multiplier
 		r.hash[i&(history-1)] = uint32(h >> 32)
-		rolling = rolling<<8 | h>>56
+		rolling = rolling<<1 + h
 		i++
 	}
 	r.rolling = rolling
@@ -81,9 +81,9 @@ func (r *repeat) floats(m *Monitor, a, z []float64, pos int64) {
 		h ^= h >> 32 // few-bit numbers have all their bits at the upper end, where a product mixes least
 		h *= multiplier
 		r.hash[i&(history-1)] = uint32(h >> 32)
-		rolling = rolling<<8 | h>>56
-		if rolling*multiplier>>markShift == 0 {
-			r.mark(i)
+		rolling = rolling<<1 + h
+		if rolling>>markShift == 0 {
+			r.mark(rolling, i)
 		}
 		i++
 	}
@@ -98,13 +98,8 @@ func (r *repeat) begin(pos int64) {
 	r.marks, r.keys = r.marks[:0], r.keys[:0]
 }
 
-// mark notes a place of this piece under a key of the last 32 frames, if it is worth it: where nothing changes all
-// places are alike.
-func (r *repeat) mark(pos int64) {
-	var key uint64
-	for i := pos - 31; i <= pos; i++ {
-		key = (bits.RotateLeft64(key, 23) ^ uint64(r.hash[i&(history-1)])) * multiplier
-	}
+// mark notes a place of this piece, if it is worth it: where nothing changes all places are alike.
+func (r *repeat) mark(key uint64, pos int64) {
 	if n := len(r.keys); n == 0 || r.keys[n-1] != key {
 		r.marks, r.keys = append(r.marks, pos), append(r.keys, key)
 	}

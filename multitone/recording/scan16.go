@@ -108,8 +108,8 @@ func (m *Monitor) pass16(b []byte, p, period int, flip uint64) {
 }
 
 // sumLanes adds up the lanes of every word, step bytes apart: the first and third in the halves of even, the second and
-// fourth in those of odd. Two short loops, kept apart by noinline,
-// hold all they need in registers; one for all does not.
+// fourth in those of odd. Two short loops, kept apart by noinline, hold all they need in registers; one for all does
+// not.
 //
 //go:noinline
 func sumLanes(b []byte, step int, flip uint64) (even, odd uint64) {
