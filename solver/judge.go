@@ -185,7 +185,7 @@ func solve3(n *[6]float64, b *vec3) (vec3, bool) {
 // rotations (Wahba's problem; Markley and Crassidis, Fundamentals of Spacecraft
 // Attitude Determination and Control, 2014, section 5.3; recalled, not seen).
 func attitude(k *[9]float64) quat.Number {
-	a := [4][4]float64{
+	a := eigen{
 		{k[0] + k[4] + k[8], k[7] - k[5], k[2] - k[6], k[3] - k[1]},
 		{0, k[0] - k[4] - k[8], k[1] + k[3], k[2] + k[6]},
 		{0, 0, k[4] - k[0] - k[8], k[5] + k[7]},
@@ -196,47 +196,8 @@ func attitude(k *[9]float64) quat.Number {
 			a[i][j] = a[j][i]
 		}
 	}
-	v := [4][4]float64{{1}, {0, 1}, {0, 0, 1}, {0, 0, 0, 1}}
-	for range 6 {
-		off, all := 0.0, 0.0
-		for i := range 4 {
-			for j := range 4 {
-				if i != j {
-					off += a[i][j] * a[i][j]
-				}
-				all += a[i][j] * a[i][j]
-			}
-		}
-		if !(off > 1e-8*all) { // a start for a descent, not a result
-			break
-		}
-		for p := 0; p < 3; p++ {
-			for q := p + 1; q < 4; q++ {
-				if a[p][q] == 0 {
-					continue
-				}
-				theta := (a[q][q] - a[p][p]) / (2 * a[p][q])
-				t := 1 / (math.Abs(theta) + math.Sqrt(theta*theta+1))
-				if theta < 0 {
-					t = -t
-				}
-				c := 1 / math.Sqrt(t*t+1)
-				sn := t * c
-				for i := range 4 {
-					x, y := a[i][p], a[i][q]
-					a[i][p], a[i][q] = c*x-sn*y, sn*x+c*y
-				}
-				for i := range 4 {
-					x, y := a[p][i], a[q][i]
-					a[p][i], a[q][i] = c*x-sn*y, sn*x+c*y
-				}
-				for i := range 4 {
-					x, y := v[i][p], v[i][q]
-					v[i][p], v[i][q] = c*x-sn*y, sn*x+c*y
-				}
-			}
-		}
-	}
+	var v eigen
+	v.diagonalise(&a, 4, 1e-8) // a start for a descent, not a result
 	best := 0
 	for i := 1; i < 4; i++ {
 		if a[i][i] > a[best][best] {

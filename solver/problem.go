@@ -1,5 +1,35 @@
 // Package solver turns couplings between the emitters of a bench and the
 // pickup coils of a sensor into the sensor's pose, with its covariance.
+//
+// New prepares a Solver for one sensor in one array; its Cold finds the pose
+// anywhere in the working volume, its Warm follows from a pose close by, WarmAll
+// solves many frames at once. A Result carries the pose, its covariance,
+// chi-square with degrees of freedom and a status; Nonlinearity and Interval
+// serve where a covariance is not enough.
+//
+// The model of a coupling is M = AreaTurns·(R·axis)·B(p + R·center), B averaged
+// over the disc of a coil with a radius.
+//
+// # What couplings cannot tell
+//
+// The field of a dipole, and from afar of every coil, is even: B(−r) = B(r).
+// So some arrays leave twins of every pose:
+//
+//   - emitters at one place: p and −p about it, with the same orientation;
+//   - emitters in one plane with their moments across it: the mirrored place,
+//     turned by half a turn about the plane's normal;
+//   - emitters in one plane with their moments within it, and coils on one axis:
+//     the mirrored place with the mirrored axis (three coils would have to be
+//     reflected, which no rotation does).
+//
+// Centres of coils off the sensor's origin spoil the symmetry by their size over
+// the distance, seldom enough. A working volume that holds one of the twins
+// settles the matter; else tilt the emitters out of the symmetry. Cold flags a
+// pose with a twin inside the working volume as ambiguous and names it in
+// Result.RunnerUp.
+//
+// The sign of a coupling is a fact: a coil connected the other way round gives
+// another pose, mostly with a large chi-square.
 package solver
 
 import (

@@ -25,9 +25,11 @@ type Solver struct {
 	used      int       // couplings that are not missing
 	variances []float64 // of the observation in data
 
-	white  whitening
-	search search
-	batch  *batch // made by the first WarmAll
+	white     whitening
+	search    search
+	pin       pin          // of Interval
+	residuals []kernel.Row // of Nonlinearity
+	batch     *batch       // made by the first WarmAll
 }
 
 // New prepares a Solver: it checks the problem and computes the field on a
