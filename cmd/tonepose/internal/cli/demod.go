@@ -79,7 +79,7 @@ func runDemod(ctx context.Context, name string, o *demodOptions, options map[str
 	if err != nil {
 		return err
 	}
-	if (windows.Length > 0 || windows.Intervals != nil) && o.out == "" {
+	if o.framing.series() && o.out == "" {
 		return fmt.Errorf("--out is missing: a time series goes to phasors.parquet in a directory")
 	}
 	show, clear := progress(s, o.quiet || o.json)
@@ -121,7 +121,7 @@ func runDemod(ctx context.Context, name string, o *demodOptions, options map[str
 		if err != nil {
 			return err
 		}
-		reportFaults(s, sum)
+		reportFaults(s, sum.Faults())
 		if sum.Frames == 0 {
 			return fmt.Errorf("%s: %w: the recording is shorter than a window", name, errNoRow)
 		}

@@ -17,6 +17,7 @@ type framingFlags struct {
 	hop       time.Duration
 	taper     string
 	intervals string
+	lowPass   lowPassFlags
 }
 
 func (f *framingFlags) add(flags *pflag.FlagSet) {
@@ -24,6 +25,12 @@ func (f *framingFlags) add(flags *pflag.FlagSet) {
 	flags.DurationVar(&f.hop, "hop", 0, "from one window's start to the next (default: the window's length)")
 	flags.StringVar(&f.taper, "taper", "hann", "weighting of the windows, a sum of cosines: hann, rectangular, blackman-harris, a flat-top …")
 	flags.StringVar(&f.intervals, "intervals", "", "CSV with start_s, stop_s and, if wanted, sensor: one measurement a row")
+	f.lowPass.add(flags)
+}
+
+// series tells whether there is more than one measurement.
+func (f *framingFlags) series() bool {
+	return f.window > 0 || f.intervals != "" || f.lowPass.kind != ""
 }
 
 func (f *framingFlags) windows(sensors []string) (pipeline.Windows, error) {
@@ -35,6 +42,13 @@ func (f *framingFlags) windows(sensors []string) (pipeline.Windows, error) {
 		return w, fmt.Errorf("--window and --intervals exclude each other")
 	case f.hop > 0 && f.window == 0:
 		return w, fmt.Errorf("--hop %v needs --window", f.hop)
+	}
+	var err error
+	if w.LowPass, err = f.lowPass.lowPass(); err != nil {
+		return w, err
+	}
+	if w.LowPass != nil && (f.window > 0 || f.intervals != "") {
+		return w, fmt.Errorf("--lowpass excludes --window and --intervals")
 	}
 	if f.window > 0 {
 		if w.Hop == 0 {

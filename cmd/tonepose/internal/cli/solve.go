@@ -39,7 +39,7 @@ func newSolve(s Streams) *cobra.Command {
 current, and fits the pose of each sensor. DIR receives three Parquet tables:
 phasors, couplings and poses.
 
-Without --window or --intervals the whole recording is one measurement.
+Without --window, --intervals or --lowpass the whole recording is one measurement.
 
 Exit code: 0 done (doubtful rows are flagged and counted on stderr), 1 no pose
 came out, 2 the call or a file was wrong.`,
@@ -65,16 +65,18 @@ came out, 2 the call or a file was wrong.`,
 
 // solveSummary is what solve prints.
 type solveSummary struct {
-	Recording   string    `json:"recording"`
-	DurationS   float64   `json:"duration_s"`
-	ClockPPM    []float64 `json:"clock_ppm"` // offset of each tone, start to end
-	MainsHz     float64   `json:"mains_hz"`  // 0: none seen
-	Frames      int       `json:"frames"`
-	Poses       int       `json:"poses"`
-	Unsolved    int       `json:"unsolved"`
-	Flagged     int       `json:"flagged"`
-	ElapsedS    float64   `json:"elapsed_s"`
-	DirectoryID string    `json:"out"`
+	Recording   string              `json:"recording"`
+	DurationS   float64             `json:"duration_s"`
+	ClockPPM    []float64           `json:"clock_ppm"` // offset of each tone, start to end
+	MainsHz     float64             `json:"mains_hz"`  // 0: none seen
+	Frames      int                 `json:"frames"`
+	Poses       int                 `json:"poses"`
+	Unsolved    int                 `json:"unsolved"`
+	Flagged     int                 `json:"flagged"`
+	ElapsedS    float64             `json:"elapsed_s"`
+	Averaging   *pipeline.Averaging `json:"averaging"`
+	Faults      []string            `json:"faults"` // of the samples, with channel and time
+	DirectoryID string              `json:"out"`
 }
 
 func runSolve(ctx context.Context, name string, o *solveOptions, options map[string]string, s Streams) error {
@@ -137,7 +139,7 @@ func runSolve(ctx context.Context, name string, o *solveOptions, options map[str
 		return err
 	}
 	warnAll(s, info.Warnings)
-	reportFaults(s, sum)
+	reportFaults(s, sum.Faults())
 	set.Metadata.Recording.SHA256 = sum.Survey.SHA256
 	if sum.Poses == 0 {
 		return fmt.Errorf("%s: %w: none of %d frames gave a pose", name, errNoRow, sum.Frames)
@@ -149,7 +151,7 @@ func runSolve(ctx context.Context, name string, o *solveOptions, options map[str
 		fmt.Fprintf(s.Err, "tonepose: %d of %d poses are flagged, %d rows are unsolved: see the flags column\n", sum.Flagged, sum.Poses+sum.Failed, sum.Failed)
 	}
 	out := solveSummary{Recording: info.Name, DurationS: info.Duration(), MainsHz: sum.Survey.MainsHz, Frames: sum.Frames,
-		Poses: sum.Poses, Unsolved: sum.Failed, Flagged: sum.Flagged, ElapsedS: time.Since(begin).Seconds(), DirectoryID: o.out}
+		Poses: sum.Poses, Unsolved: sum.Failed, Flagged: sum.Flagged, ElapsedS: time.Since(begin).Seconds(), DirectoryID: o.out, Averaging: sum.Averaging, Faults: sum.Faults()}
 	for k, hz := range sum.Survey.Track.Hz(0, info.Duration()) {
 		out.ClockPPM = append(out.ClockPPM, (hz/r.Emitters[k].ToneHz-1)*1e6)
 	}
@@ -164,6 +166,7 @@ func runSolve(ctx context.Context, name string, o *solveOptions, options map[str
 		fmt.Fprintf(s.Out, "%s: %s, driving noise %.3g and %.3g (SI), latency of the filter %v\n", r.Sensors[i].Name, o.join, t.PositionNoise, t.RotationNoise, o.framing.window/2)
 	}
 	fmt.Fprintf(s.Out, "clock offset %s, mains %s, solved in %.2g s\n", spanPPM(out.ClockPPM), mainsWords(out.MainsHz, len(sum.Survey.Lines)), out.ElapsedS)
+	printLines(s, sum.Averaging.Lines())
 	return nil
 }
 
@@ -191,13 +194,6 @@ func mainsWords(hz float64, lines int) string {
 		return "not seen"
 	}
 	return fmt.Sprintf("%.3f Hz with %d lines", hz, lines)
-}
-
-// reportFaults says what was wrong with the samples, and where.
-func reportFaults(s Streams, sum *pipeline.Summary) {
-	for _, line := range sum.Survey.Monitor.Summary() {
-		fmt.Fprintf(s.Err, "tonepose: warning: %s\n", line)
-	}
 }
 
 func warnAll(s Streams, warnings []error) {

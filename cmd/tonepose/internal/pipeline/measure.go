@@ -17,6 +17,7 @@ type Windows struct {
 	Length, Hop float64 // [s]; Hop 0: Length
 	Cosine      []float64
 	Intervals   []tables.Interval // used when Length is 0; none: the whole recording
+	LowPass     *LowPass          // in place of windows and intervals
 }
 
 // measured is one frame with the sensors it is meant for; nil: all.
@@ -27,6 +28,9 @@ type measured func(f *multitone.Frame, sensors []string) error
 func (b *Bench) measure(ctx context.Context, r *recording.Reader, s *Survey, w Windows, use measured, progress Progress) error {
 	info := r.Info()
 	cfg := multitone.Config{SampleRate: info.SampleRate, Channels: info.Channels, Tones: slices.Clone(b.Tones), Lines: s.Lines}
+	if w.LowPass != nil {
+		return b.measureContinuous(ctx, r, s, cfg, w.LowPass, use, progress)
+	}
 	if w.Length > 0 {
 		return b.measureWindows(ctx, r, s, cfg, w, use, progress)
 	}

@@ -39,12 +39,14 @@ type Sink struct {
 
 // Summary counts what a run gave.
 type Summary struct {
-	Survey  *Survey
-	Frames  int
-	Poses   int // solved
-	Failed  int // rows without a pose
-	Flagged int
-	Tracks  []*trajectory.Track // by sensor, where poses were joined
+	Survey    *Survey
+	Averaging *Averaging
+	lost      []string // where references were, in words
+	Frames    int
+	Poses     int // solved
+	Failed    int // rows without a pose
+	Flagged   int
+	Tracks    []*trajectory.Track // by sensor, where poses were joined
 }
 
 // Probabilities below which a frame is flagged: chance does it to one frame
@@ -62,7 +64,7 @@ func (b *Bench) Solve(ctx context.Context, r *recording.Reader, o SolveOptions, 
 	if err != nil {
 		return nil, err
 	}
-	run := &run{bench: b, out: out, rate: r.Info().SampleRate, windowed: o.Windows.Length > 0, summary: &Summary{Survey: survey}}
+	run := &run{bench: b, out: out, rate: r.Info().SampleRate, windowed: o.Windows.Length > 0 || o.Windows.LowPass != nil, summary: &Summary{Survey: survey}}
 	for _, s := range b.sensors {
 		run.couplings = append(run.couplings, coupling.NewMatrix(len(b.Tones), len(s.pickups)))
 		n := len(b.Tones) * len(s.pickups)
@@ -70,13 +72,18 @@ func (b *Bench) Solve(ctx context.Context, r *recording.Reader, o SolveOptions, 
 	}
 	run.faults, run.lost = make([]tables.Flags, r.Info().Channels), make([]tables.Flags, len(b.Tones))
 	run.last = make([]*rigid.Pose, len(b.sensors))
+	run.reference, run.used = b.roles(r.Info().Channels)
+	run.summary.lost = b.lostReferences(survey, run.rate, r.Info().Names)
+	if run.summary.Averaging, err = b.averaging(r.Info(), survey, o.Windows); err != nil {
+		return nil, err
+	}
 	if o.Baseline != nil {
 		if run.baseline, err = b.baseline(ctx, o.Baseline, o.Clock, o.Progress); err != nil {
 			return nil, fmt.Errorf("baseline: %w", err)
 		}
 	}
 	if o.Trajectory != Unjoined {
-		if !run.windowed {
+		if o.Windows.Length == 0 {
 			return nil, errors.New("joining poses to a trajectory needs successive windows")
 		}
 		run.joined = make([]joined, len(b.sensors))
@@ -123,6 +130,8 @@ type run struct {
 	last      []*rigid.Pose
 	joined    []joined // nil: poses are written as they come
 
+	reference    []bool          // channels that carry drives
+	used         []bool          // channels that a pose or a phasor's phase rests on
 	faults       []tables.Flags  // of this frame, by channel
 	lost         []tables.Flags  // by tone
 	phasorRows   []tables.Phasor // one frame's, reused
@@ -134,10 +143,11 @@ func (r *run) frame(f *multitone.Frame, sensors []string) error {
 	b := r.bench
 	time, duration := f.Time(r.rate), f.Duration(r.rate)
 	var flags tables.Flags
-	if f.BendDOF > 0 && chance(f.Bend, f.BendDOF) < motionChance {
+	r.judge(f)
+	r.summary.Averaging.hear(f, r.reference)
+	if f.BendDOF > 0 && !r.broken() && chance(f.Bend, f.BendDOF) < motionChance {
 		flags |= tables.Motion
 	}
-	r.judge(f)
 	if err := r.phasors(f, time, duration, flags); err != nil {
 		return err
 	}
@@ -287,7 +297,7 @@ func (r *run) pose(i int, m coupling.Matrix, time, duration float64, flags table
 		if result.Status == solver.Converged {
 			row.Covariance = upper(&result.Covariance)
 			r.last[i] = &pose
-			if flags&tables.Motion == 0 && chance(result.ChiSquare, result.DOF) < distortedChance {
+			if flags&(tables.Motion|faultFlags) == 0 && chance(result.ChiSquare, result.DOF) < distortedChance {
 				flags |= tables.Distorted
 			}
 		}

@@ -1,0 +1,214 @@
+package pipeline
+
+import (
+	"fmt"
+	"math"
+	"math/cmplx"
+
+	"tonepose/multitone"
+	"tonepose/multitone/recording"
+	"tonepose/multitone/window"
+)
+
+// Averaging is what the averaging of a run does to signals and noise. Times
+// are of a step of amplitude; rejections are of a sinusoid beside a tone,
+// positive, in closed form.
+type Averaging struct {
+	Kind         string  `json:"kind"`
+	ENBWHz       float64 `json:"enbw_hz"` // one-sided
+	BandwidthHz  float64 `json:"bandwidth_hz,omitempty"`
+	TimeConstant float64 `json:"time_constant_s,omitempty"`
+	GroupDelayS  float64 `json:"group_delay_s"` // time stamps are corrected by it
+	Settling1S   float64 `json:"settling_1_percent_s"`
+	Settling01S  float64 `json:"settling_01_percent_s"`
+	RowsHz       float64 `json:"rows_hz,omitempty"` // 0: one row an interval
+
+	// NextTone is the pair of tones that disturb each other most, Mains the worst
+	// pair of a tone and a mains harmonic, Image the worst of a tone with itself
+	// at twice its frequency. Nil: there is none, or both are estimated jointly.
+	NextTone *Rejection `json:"next_tone,omitempty"`
+	Image    *Rejection `json:"image,omitempty"`
+	Mains    *Rejection `json:"mains,omitempty"`
+	Joint    bool       `json:"estimated_jointly"` // tones, and the mains lines found
+
+	// The noise beside the tones, rms: the least and the largest of all tones on
+	// all channels that are no reference.
+	DensityLow  float64 `json:"noise_density_low_v_per_sqrt_hz"`
+	DensityHigh float64 `json:"noise_density_high_v_per_sqrt_hz"`
+}
+
+// Rejection is how much of a sinusoid comes through beside a tone.
+type Rejection struct {
+	Tone string  `json:"tone"`
+	Of   string  `json:"of"`
+	Hz   float64 `json:"hz"`
+	DB   float64 `json:"rejection_db"`
+}
+
+// averaging describes how a run averages; hz are the tones' frequencies.
+func (b *Bench) averaging(info recording.Info, s *Survey, w Windows) (*Averaging, error) {
+	hz := s.Track.Hz(0, info.Duration())
+	if w.LowPass != nil {
+		p, err := window.Design(w.LowPass.Spec, info.SampleRate)
+		if err != nil {
+			return nil, err
+		}
+		every := w.LowPass.every(p)
+		a := &Averaging{Kind: p.Spec().Kind.String(), ENBWHz: p.ENBWHz(), BandwidthHz: p.CutoffHz(), TimeConstant: p.TimeConstantS(), GroupDelayS: p.GroupDelayS(),
+			Settling1S: p.SettlingS(0.01), Settling01S: p.SettlingS(0.001), RowsHz: info.SampleRate / float64(every)}
+		if math.IsNaN(a.BandwidthHz) {
+			a.BandwidthHz = 0
+		}
+		if n := p.Spec().Order; n > 0 {
+			a.Kind += fmt.Sprintf(" of order %d", n)
+		} else {
+			a.Kind += fmt.Sprintf(" of %d taps", len(p.Taps()))
+		}
+		a.reject(b.Tones, hz, s.Lines, p)
+		return a, nil
+	}
+	length := w.Length
+	if length == 0 {
+		length = info.Duration()
+		for i, v := range w.Intervals {
+			if i == 0 || v.Stop-v.Start < length {
+				length = v.Stop - v.Start
+			}
+		}
+	}
+	cosine := w.Cosine
+	if w.Length == 0 {
+		cosine = []float64{1}
+	}
+	nenbw := 1.0
+	for _, c := range cosine[1:] {
+		nenbw += c * c / (2 * cosine[0] * cosine[0])
+	}
+	a := &Averaging{Kind: "window", ENBWHz: nenbw / (2 * length), GroupDelayS: length / 2, Settling1S: length, Settling01S: length, Joint: true}
+	switch {
+	case w.Length > 0:
+		a.RowsHz = 1 / w.Hop
+	case len(w.Intervals) > 0:
+		a.Kind = "plain average of each interval (the shortest)"
+	default:
+		a.Kind = "plain average of the whole recording"
+	}
+	return a, nil
+}
+
+// reject finds the worst cases of a low-pass.
+func (a *Averaging) reject(tones []multitone.Tone, hz, lines []float64, p *window.LowPass) {
+	worst := func(into **Rejection, k int, of string, other, value float64) {
+		if *into == nil || value < (*into).DB {
+			*into = &Rejection{Tone: tones[k].Name, Of: of, Hz: other, DB: value}
+		}
+	}
+	for k := range tones {
+		for j := range tones {
+			if j != k {
+				worst(&a.NextTone, k, tones[j].Name, hz[j], multitone.Rejection(p, hz[k], hz[j]))
+			}
+		}
+		worst(&a.Image, k, tones[k].Name, 2*hz[k], -20*math.Log10(cmplx.Abs(p.Response(2*hz[k]))))
+		for _, line := range lines {
+			worst(&a.Mains, k, "mains", line, multitone.Rejection(p, hz[k], line))
+		}
+	}
+}
+
+// hear takes the noise of a frame into account; gain is the frame's ENBW.
+func (a *Averaging) hear(f *multitone.Frame, references []bool) {
+	for k := range f.Hz {
+		for c := range f.Channels {
+			_, variance := f.At(k, c)
+			if references[c] || !(variance > 0) || math.IsInf(variance, 0) {
+				continue
+			}
+			// A component's variance is 2·S·ENBW.
+			d := math.Sqrt(variance / (2 * a.ENBWHz))
+			if a.DensityLow == 0 || d < a.DensityLow {
+				a.DensityLow = d
+			}
+			a.DensityHigh = max(a.DensityHigh, d)
+		}
+	}
+}
+
+// Lines words the averaging for a reader.
+func (a *Averaging) Lines() []string {
+	kind := a.Kind
+	if a.BandwidthHz > 0 {
+		kind += fmt.Sprintf(", −3 dB at %.4g Hz", a.BandwidthHz)
+	}
+	out := []string{fmt.Sprintf("averaging: %s, equivalent noise bandwidth %.4g Hz", kind, a.ENBWHz),
+		fmt.Sprintf("group delay %s (time stamps corrected), settles to 1 %% in %s, to 0.1 %% in %s", prefixed(a.GroupDelayS, "s"), prefixed(a.Settling1S, "s"), prefixed(a.Settling01S, "s"))}
+	if a.Joint {
+		out = append(out, "other tones, their images and the mains lines found are estimated jointly")
+	} else {
+		text := ""
+		for _, r := range []struct {
+			what string
+			*Rejection
+		}{{"next tone", a.NextTone}, {"image", a.Image}, {"mains", a.Mains}} {
+			if r.Rejection == nil {
+				continue
+			}
+			if text != "" {
+				text += ", "
+			}
+			text += fmt.Sprintf("%s −%.1f dB (%s beside %s)", r.what, r.DB, prefixed(r.Hz, "Hz"), r.Tone)
+		}
+		out = append(out, "suppression at worst: "+text)
+	}
+	if a.DensityHigh > 0 {
+		out = append(out, fmt.Sprintf("sigma per root hertz of an rms amplitude: %s to %s", prefixed(a.DensityLow, "V/√Hz"), prefixed(a.DensityHigh, "V/√Hz")))
+	}
+	return out
+}
+
+// prefixed words a quantity with an SI prefix.
+func prefixed(v float64, unit string) string {
+	prefixes := []string{"p", "n", "µ", "m", "", "k", "M"}
+	if v == 0 || math.IsNaN(v) || math.IsInf(v, 0) {
+		return fmt.Sprintf("%g %s", v, unit)
+	}
+	i := int(math.Floor(math.Log10(math.Abs(v))/3)) + 4
+	i = min(max(i, 0), len(prefixes)-1)
+	return fmt.Sprintf("%.4g %s%s", v*math.Pow(10, float64(-3*(i-4))), prefixes[i], unit)
+}
+
+// roles tells which channels carry drives, and which of them all a result
+// rests on: without sensors, every one.
+func (b *Bench) roles(channels int) (reference, used []bool) {
+	reference, used = make([]bool, channels), make([]bool, channels)
+	for _, t := range b.Tones {
+		if t.Reference != multitone.NoReference {
+			reference[t.Reference], used[t.Reference] = true, true
+		}
+	}
+	for _, s := range b.sensors {
+		for _, p := range s.pickups {
+			used[p.Channel] = true
+		}
+	}
+	for c := range used {
+		used[c] = used[c] || len(b.sensors) == 0
+	}
+	return reference, used
+}
+
+// broken tells whether the frame's samples have a fault that bends phasors as
+// motion does.
+func (r *run) broken() bool {
+	for c, f := range r.faults {
+		if r.used[c] && f != 0 {
+			return true
+		}
+	}
+	for _, f := range r.lost {
+		if f != 0 {
+			return true
+		}
+	}
+	return false
+}
