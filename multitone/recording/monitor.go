@@ -33,9 +33,10 @@ func (f Flags) String() string {
 }
 
 // StuckSamples is how long a channel may stay on one value before it counts as stuck. White noise of rms σ in units of
-// the converter's step keeps to one code with probability p = erf(1/(2√2 σ)) at each sample; at σ = 0.18, p^4096 is
-// 1.5e-10, so a channel with that much noise is never called stuck in a day's recording, and one with less carries
-// nothing that averaging could bring out. A drive channel that is digitally silent is stuck, and rightly so.
+// the converter's step keeps to one code, at worst, with probability p = erf(1/(2√2 σ)) from sample to sample. At
+// σ = 0.18, p^4096 = 1.7e-10, and a day at 100 kHz has 5e7 changes of code: one false alarm in a hundred such days. A
+// channel with less noise than that is not dithered, and averaging brings nothing out of it. A drive channel that is
+// digitally silent is stuck, and rightly so.
 const StuckSamples = 4096
 
 // Event is one fault. Samples [Start, Stop) are concerned; for samples lost by the recorder Start = Stop is the first

@@ -21,9 +21,9 @@ const (
 	maxChance = -46
 )
 
-// repeat finds blocks that come a second time. Places are marked by the content of the 64 samples up to them alone, so that the same
-// samples are marked wherever they come; where a mark's content was seen before, the hashes of all samples about it are
-// compared at that distance.
+// repeat finds blocks that come a second time. Places are marked by the content of the 64 samples up to them alone, so
+// that the same samples are marked wherever they come; where a mark's content was seen before, the hashes of all samples
+// about it are compared at that distance.
 type repeat struct {
 	hash    [history]uint32 // of frame i, at i mod history
 	slot    [slots]struct{ key, pos uint64 }
