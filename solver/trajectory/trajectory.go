@@ -99,6 +99,7 @@ type Track struct {
 	PositionNoise float64 // as given or learnt
 	RotationNoise float64
 	LogLikelihood float64 // of the innovations, up to a constant
+	Knots         float64 // time between the knots of a spline [s], given or chosen
 }
 
 // ErrNoStart reports that no window gave a pose to start from.

@@ -26,6 +26,7 @@ type solveOptions struct {
 	baseline  string
 	join      string
 	motion    string
+	knots     time.Duration
 	json      bool
 	quiet     bool
 }
@@ -55,7 +56,8 @@ came out, 2 the call or a file was wrong.`,
 	o.framing.add(f)
 	f.StringVar(&o.clock, "clock", "common", "what is unknown of the tones' frequencies: common (one clock offset), each or none")
 	f.StringVar(&o.baseline, "baseline", "", "recording with the sensor far away: crosstalk to subtract")
-	f.StringVar(&o.join, "trajectory", "none", "join the poses of successive windows: none, filter (by what came before) or smooth (by all)")
+	f.StringVar(&o.join, "trajectory", "none", "join the poses of successive windows: none, filter (by what came before), smooth (by all) or spline (one curve through all)")
+	f.DurationVar(&o.knots, "knots", 0, "time between the knots of a spline (default: chosen by cross-validation)")
 	f.StringVar(&o.motion, "motion", "acceleration", "what a trajectory takes as constant but for white noise: acceleration or velocity")
 	f.BoolVar(&o.json, "json", false, "print the summary as JSON")
 	f.BoolVar(&o.quiet, "quiet", false, "no progress, no summary")
@@ -114,6 +116,7 @@ func runSolve(ctx context.Context, name string, o *solveOptions, options map[str
 	if run.Trajectory != pipeline.Unjoined && windows.Length == 0 {
 		return fmt.Errorf("--trajectory %s needs --window", o.join)
 	}
+	run.Knots = o.knots.Seconds()
 	if run.Motion.Motion, err = trajectory.ParseMotion(o.motion); err != nil {
 		return err
 	}
@@ -163,6 +166,10 @@ func runSolve(ctx context.Context, name string, o *solveOptions, options map[str
 	}
 	fmt.Fprintf(s.Out, "%s: %.4g s, %d frames, %d poses in %s\n", info.Name, out.DurationS, out.Frames, out.Poses, o.out)
 	for i, t := range sum.Tracks {
+		if t.Knots > 0 {
+			fmt.Fprintf(s.Out, "%s: spline, knots every %.3g ms\n", r.Sensors[i].Name, t.Knots*1e3)
+			continue
+		}
 		fmt.Fprintf(s.Out, "%s: %s, driving noise %.3g and %.3g (SI), latency of the filter %v\n", r.Sensors[i].Name, o.join, t.PositionNoise, t.RotationNoise, o.framing.window/2)
 	}
 	fmt.Fprintf(s.Out, "clock offset %s, mains %s, solved in %.2g s\n", spanPPM(out.ClockPPM), mainsWords(out.MainsHz, len(sum.Survey.Lines)), out.ElapsedS)

@@ -27,6 +27,7 @@ type SolveOptions struct {
 
 	Trajectory Trajectory // needs windows
 	Motion     trajectory.Options
+	Knots      float64 // of a spline [s]; 0: by cross-validation
 	Progress   Progress
 }
 
@@ -60,7 +61,7 @@ const (
 
 // Solve turns a recording into phasors, couplings and poses.
 func (b *Bench) Solve(ctx context.Context, r *recording.Reader, o SolveOptions, out Sink) (*Summary, error) {
-	survey, err := b.survey(ctx, r, o.Clock, o.Progress)
+	survey, err := b.survey(ctx, r, b.mode(o.Clock), o.Progress)
 	if err != nil {
 		return nil, err
 	}
@@ -331,7 +332,7 @@ func (r *run) join(o SolveOptions) error {
 	m.Smooth = o.Trajectory == Smoothed
 	m.WindowSpread, m.Correlation = o.Windows.spread(), o.Windows.correlation()
 	for i := range r.joined {
-		t, err := r.joined[i].join(&r.bench.sensors[i], m)
+		t, err := r.joined[i].join(&r.bench.sensors[i], o.Trajectory, m, o.Knots)
 		if err != nil {
 			return err
 		}

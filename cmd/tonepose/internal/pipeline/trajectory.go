@@ -17,9 +17,10 @@ const (
 	Unjoined Trajectory = iota // every window by itself
 	Filtered                   // by all windows up to it
 	Smoothed                   // by all windows
+	Splined                    // one smooth curve through all windows
 )
 
-// ParseTrajectory reads "none", "filter" or "smooth".
+// ParseTrajectory reads "none", "filter", "smooth" or "spline".
 func ParseTrajectory(s string) (Trajectory, error) {
 	switch s {
 	case "none", "":
@@ -28,8 +29,10 @@ func ParseTrajectory(s string) (Trajectory, error) {
 		return Filtered, nil
 	case "smooth":
 		return Smoothed, nil
+	case "spline":
+		return Splined, nil
 	}
-	return 0, fmt.Errorf("trajectory %q: must be none, filter or smooth", s)
+	return 0, fmt.Errorf("trajectory %q: must be none, filter, smooth or spline", s)
 }
 
 // joined keeps one sensor's windows until the recording's end.
@@ -47,11 +50,15 @@ func (j *joined) keep(row tables.Pose, c solver.Couplings) {
 
 // join replaces the poses of one sensor's windows by those of the joint
 // estimate. What was flagged of a window stays flagged.
-func (j *joined) join(s *sensor, o trajectory.Options) (*trajectory.Track, error) {
-	if len(j.frames) == 0 {
+func (j *joined) join(s *sensor, how Trajectory, o trajectory.Options, knots float64) (t *trajectory.Track, err error) {
+	switch {
+	case len(j.frames) == 0:
 		return nil, nil
+	case how == Splined:
+		t, err = trajectory.Spline(s.solver, j.frames, trajectory.SplineOptions{Knots: knots, WindowSpread: o.WindowSpread, Correlation: o.Correlation, Gate: o.Gate})
+	default:
+		t, err = trajectory.Run(s.solver, j.frames, o)
 	}
-	t, err := trajectory.Run(s.solver, j.frames, o)
 	if err != nil {
 		return nil, fmt.Errorf("sensor %s: %w", s.name, err)
 	}

@@ -1,0 +1,177 @@
+package trajectory
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/fieldmodels/rigid"
+)
+
+// curve is a uniform cubic B-spline of poses: positions in R³, rotations
+// cumulative on SO(3),
+//
+//	p(t) = Σ B_j(u)·P_{i+j},  R(t) = R_i·Π exp(β_j(u)·log(R_{i+j−1}ᵀR_{i+j})),
+//
+// with B the basis of the four control points around t and β its cumulative
+// sums. Both have continuous second derivatives.
+//
+// Source: Sommer et al., Efficient derivative computation for cumulative
+// B-splines on Lie groups, CVPR 2020 (the derivatives below are for
+// perturbations from the left, R' = exp(δ)·R).
+type curve struct {
+	start   float64 // time of the first segment's start [s]
+	step    float64 // between knots [s]
+	control []rigid.Pose
+}
+
+// order is the number of control points that shape one segment.
+const order = 4
+
+// newCurve covers from to with knots step apart, all control points at rest in
+// a pose.
+func newCurve(from, to, step float64) *curve {
+	segments := max(1, int(math.Ceil((to-from)/step-1e-9)))
+	c := &curve{start: from, step: step, control: make([]rigid.Pose, segments+order-1)}
+	// centred: what the last knot overhangs is shared by both ends
+	c.start -= (float64(segments)*step - (to - from)) / 2
+	return c
+}
+
+// center is the time at which a control point weighs most.
+func (c *curve) center(i int) float64 { return c.start + float64(i-1)*c.step }
+
+// locate gives the segment of a time and the place in it, 0 to 1.
+func (c *curve) locate(t float64) (segment int, u float64) {
+	x := (t - c.start) / c.step
+	segment = min(max(int(math.Floor(x)), 0), len(c.control)-order)
+	return segment, x - float64(segment)
+}
+
+// basis and its cumulative sums from the last control point backwards.
+func basis(u float64) (b, cumulative [order]float64) {
+	v := 1 - u
+	b = [order]float64{v * v * v / 6, (3*u*u*u - 6*u*u + 4) / 6, (-3*u*u*u + 3*u*u + 3*u + 1) / 6, u * u * u / 6}
+	sum := 0.0
+	for j := order - 1; j >= 0; j-- {
+		sum += b[j]
+		cumulative[j] = sum
+	}
+	return b, cumulative
+}
+
+// at evaluates the curve. The derivative of the pose's error (position, then
+// rotation from the left) by those of the four control points from segment on
+// goes to d, unless nil: d[j] is 6×6.
+func (c *curve) at(t float64, d *[order][6][6]float64) (rigid.Pose, int) {
+	segment, u := c.locate(t)
+	b, cum := basis(u)
+	control := c.control[segment : segment+order]
+	var p r3.Vec
+	for j, q := range control {
+		p = r3.Add(p, r3.Scale(b[j], q.Position))
+	}
+	var byRotation [order][3][3]float64
+	byRotation[0] = identity3
+	turned := rigid.Pose{Rotation: control[0].Rotation}
+	for j := 1; j < order; j++ {
+		before := control[j-1]
+		delta := rigid.Log(before.Inverse().Compose(control[j]).Rotation)
+		if d != nil {
+			// δ += R(so far)·J_l(β·d)·β·J_l⁻¹(d)·R_{j−1}ᵀ·(δ_j − δ_{j−1})
+			m := mul3(rigid.Matrix(turned.Rotation), rigid.LeftJacobian(r3.Scale(cum[j], delta)))
+			m = mul3(m, rigid.LeftJacobianInverse(delta))
+			m = mul3(m, transpose3(rigid.Matrix(before.Rotation)))
+			for r := range 3 {
+				for s := range 3 {
+					byRotation[j][r][s] += cum[j] * m[r][s]
+					byRotation[j-1][r][s] -= cum[j] * m[r][s]
+				}
+			}
+		}
+		turned = turned.Compose(rigid.Pose{Rotation: rigid.Exp(r3.Scale(cum[j], delta))})
+	}
+	if d != nil {
+		for j := range d {
+			d[j] = [6][6]float64{}
+			for r := range 3 {
+				d[j][r][r] = b[j]
+				for s := range 3 {
+					d[j][3+r][3+s] = byRotation[j][r][s]
+				}
+			}
+		}
+	}
+	return rigid.Pose{Position: p, Rotation: turned.Rotation}, segment
+}
+
+var identity3 = [3][3]float64{{1, 0, 0}, {0, 1, 0}, {0, 0, 1}}
+
+func mul3(a, b [3][3]float64) (c [3][3]float64) {
+	for i := range 3 {
+		for j := range 3 {
+			for k := range 3 {
+				c[i][j] += a[i][k] * b[k][j]
+			}
+		}
+	}
+	return c
+}
+
+func transpose3(a [3][3]float64) (b [3][3]float64) {
+	for i := range 3 {
+		for j := range 3 {
+			b[i][j] = a[j][i]
+		}
+	}
+	return b
+}
+
+// move applies one step of the unknowns, six for each control point.
+func (c *curve) move(step []float64) *curve {
+	next := &curve{start: c.start, step: c.step, control: make([]rigid.Pose, len(c.control))}
+	for i, p := range c.control {
+		next.control[i] = p.Plus(vec(step[6*i:]), vec(step[6*i+3:]))
+	}
+	return next
+}
+
+// band is the number of off-diagonals of the normal equations: a window's
+// nodes reach into the neighbouring segment.
+const band = 6*(order+1) - 1
+
+// normal is the normal equations of a fit.
+type normal struct {
+	a    *mat.SymBandDense
+	b    []float64
+	cost float64
+	used int
+}
+
+func newNormal(n int) *normal {
+	return &normal{a: mat.NewSymBandDense(n, min(band, n-1), nil), b: make([]float64, n)}
+}
+
+// solve returns the damped step.
+func (e *normal) solve(damping float64) ([]float64, error) {
+	n := len(e.b)
+	_, k := e.a.SymBand()
+	damped := mat.NewSymBandDense(n, k, slices.Clone(e.a.RawSymBand().Data))
+	for i := range n {
+		damped.SetSymBand(i, i, e.a.At(i, i)*(1+damping))
+	}
+	var chol mat.BandCholesky
+	if !chol.Factorize(damped) {
+		return nil, fmt.Errorf("trajectory: the spline's normal equations are singular")
+	}
+	x := mat.NewVecDense(n, nil)
+	if err := chol.SolveVecTo(x, mat.NewVecDense(n, e.b)); err != nil {
+		if _, ok := err.(mat.Condition); !ok {
+			return nil, err
+		}
+	}
+	return x.RawVector().Data, nil
+}

@@ -1,0 +1,160 @@
+package trajectory
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/fieldmodels/rigid"
+	"tonepose/solver"
+)
+
+// wander is a random curve that the spline can follow exactly: control points
+// that step at random about the bench's middle.
+func wander(span, knots float64, rng *rand.Rand) *curve {
+	c := newCurve(0, span, knots)
+	p := rigid.Pose{Position: r3.Vec{Z: 0.17}, Rotation: rigid.Exp(r3.Vec{X: 0.4})}
+	for i := range c.control {
+		draw := func(s float64) r3.Vec {
+			return r3.Vec{X: s * rng.NormFloat64(), Y: s * rng.NormFloat64(), Z: s * rng.NormFloat64()}
+		}
+		p = p.Plus(r3.Add(draw(0.01), r3.Scale(0.1, r3.Sub(r3.Vec{Z: 0.17}, p.Position))), draw(0.1))
+		c.control[i] = p
+	}
+	return c
+}
+
+// Derivatives by control points against central differences: h = 1e-5 leaves
+// h² = 1e-10 of truncation and 1e-16/h = 1e-11 of rounding.
+func TestCurveDerivatives(t *testing.T) {
+	rng := rand.New(rand.NewPCG(1, 2))
+	c := wander(1, 0.1, rng)
+	for i := range c.control { // large turns between control points too
+		c.control[i].Rotation = rigid.Exp(r3.Vec{X: rng.NormFloat64(), Y: rng.NormFloat64(), Z: rng.NormFloat64()})
+	}
+	const h = 1e-5
+	for range 50 {
+		at := rng.Float64()
+		var d [order][6][6]float64
+		_, segment := c.at(at, &d)
+		for j := range order {
+			for k := range 6 {
+				var ends [2]rigid.Pose
+				for side, s := range []float64{h, -h} {
+					step := make([]float64, 6*len(c.control))
+					step[6*(segment+j)+k] = s
+					ends[side], _ = c.move(step).at(at, nil)
+				}
+				dp, dr := ends[0].Minus(ends[1])
+				for i := range 6 {
+					got := component(dp, i%3) / (2 * h)
+					if i >= 3 {
+						got = component(dr, i%3) / (2 * h)
+					}
+					if math.Abs(got-d[j][i][k]) > 1e-8 {
+						t.Fatalf("t=%.3f control %d ∂%d/∂%d: %g by differences, %g", at, j, i, k, got, d[j][i][k])
+					}
+				}
+			}
+		}
+	}
+}
+
+func component(v r3.Vec, i int) float64 { return at(v, i) }
+
+// The basis sums to one everywhere, and a curve whose control points move
+// evenly moves evenly: both are exact properties of uniform B-splines.
+func TestCurveFollowsAStraightMotion(t *testing.T) {
+	c := newCurve(0, 1, 0.05)
+	w, v := r3.Vec{X: 0.3, Y: -0.2, Z: 1}, r3.Vec{X: 0.1, Y: 0.2, Z: -0.3}
+	for i := range c.control {
+		s := c.center(i)
+		c.control[i] = rigid.Pose{Position: r3.Scale(s, v), Rotation: rigid.Exp(r3.Scale(s, w))}
+	}
+	for s := 0.0; s <= 1; s += 0.013 {
+		p, _ := c.at(s, nil)
+		dp, dr := p.Minus(rigid.Pose{Position: r3.Scale(s, v), Rotation: rigid.Exp(r3.Scale(s, w))})
+		if r3.Norm(dp) > 1e-14 || r3.Norm(dr) > 1e-14 {
+			t.Fatalf("t=%.3f: off by %v, %v", s, dp, dr)
+		}
+		velocity, turn := c.rates(s)
+		if r3.Norm(r3.Sub(velocity, v)) > 1e-9 || r3.Norm(r3.Sub(turn, w)) > 1e-9 {
+			t.Fatalf("t=%.3f: rates %v, %v", s, velocity, turn)
+		}
+	}
+}
+
+func curveFrames(t *testing.T, s *solver.Solver, c *curve, n int, dt, sigma float64, rng *rand.Rand) ([]Frame, []motion) {
+	var path []motion
+	for i := range n {
+		p, _ := c.at(float64(i)*dt, nil)
+		path = append(path, motion{pose: p})
+	}
+	return observe(t, s, path, dt, sigma, rng), path
+}
+
+// With the true knots the fit is efficient and honest: normalised errors have
+// mean 1. Each of some 20 segments is worth six independent components a run:
+// over 6 runs 4·√(2/720) = 21 %.
+func TestSplineConsistent(t *testing.T) {
+	const n, dt, sigma, runs = 120, 5e-3, 3e-11, 6
+	s := bench(t, 3)
+	var sum float64
+	for run := range runs {
+		rng := rand.New(rand.NewPCG(3, uint64(run)))
+		truth := wander((n-1)*dt, 0.03, rng)
+		frames, path := curveFrames(t, s, truth, n, dt, sigma, rng)
+		track, err := Spline(s, frames, SplineOptions{Knots: 0.03})
+		if err != nil {
+			t.Fatal(err)
+		}
+		sum += nees(track.States, path) / runs
+	}
+	if math.Abs(sum-1) > 0.21 {
+		t.Errorf("normalised error %.3f", sum)
+	}
+}
+
+// Cross-validation finds a spacing within a factor of two of the true one: half
+// of it wastes half of the information, twice of it can't follow.
+func TestSplineChoosesKnots(t *testing.T) {
+	const n, dt, sigma = 200, 5e-3, 3e-11
+	s := bench(t, 3)
+	rng := rand.New(rand.NewPCG(4, 4))
+	truth := wander((n-1)*dt, 0.04, rng)
+	frames, _ := curveFrames(t, s, truth, n, dt, sigma, rng)
+	for k := range frames[77].Couplings.Value { // one foreign window
+		frames[77].Couplings.Value[k] *= 1.3
+	}
+	track, err := Spline(s, frames, SplineOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if track.Knots < 0.02 || track.Knots > 0.08 {
+		t.Errorf("knots every %.4f s, true 0.04 s", track.Knots)
+	}
+	if !track.States[77].Passed {
+		t.Error("the foreign window was fitted")
+	}
+}
+
+func TestSplineFiveDegrees(t *testing.T) {
+	const n, dt, sigma = 100, 5e-3, 1e-11
+	s := bench(t, 1)
+	rng := rand.New(rand.NewPCG(5, 5))
+	frames, path := curveFrames(t, s, wander((n-1)*dt, 0.05, rng), n, dt, sigma, rng)
+	track, err := Spline(s, frames, SplineOptions{Knots: 0.05})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var sum float64
+	for i, st := range track.States {
+		d := r3.Sub(st.Pose.Position, path[i].pose.Position)
+		sum += (d.X*d.X/st.Covariance[0][0] + d.Y*d.Y/st.Covariance[1][1] + d.Z*d.Z/st.Covariance[2][2]) / (3 * n)
+	}
+	if sum > 2 { // ten segments, three components: 1 + 4·√(2/30)
+		t.Errorf("normalised position error %.2f", sum)
+	}
+}
