@@ -1,0 +1,360 @@
+package prediction
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"math/rand/v2"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/rigid"
+	"tonepose/solver"
+)
+
+// Goal says what Optimise makes small.
+type Goal int
+
+// Goals of Optimise.
+const (
+	Worst Goal = iota // the largest position deviation over the volume
+	Mean              // its rms
+)
+
+// Layout bounds what Optimise may do and says how hard it tries. The zero value
+// of a field means its default.
+type Layout struct {
+	ShiftM  r3.Vec  // how far a centre may move to either side along x, y, z [m]; 0: not at all
+	TiltRad float64 // how far an axis may tilt from where it was; 0: not at all
+	// RadiusM of each emitter [m]: a ball round its centre that must not come to
+	// overlap another's ball or the working volume, or not more than it does at
+	// first. Nil: all 0.
+	RadiusM []float64
+	Goal    Goal
+	Grid    int // places a side of the volume; default 5
+	Starts  int // first as it stands, then from random placements; default 3
+	Seed    uint64
+}
+
+// Move is what becomes of one emitter: tilted about its centre by a rotation
+// vector [rad], then shifted [m], both in the rig frame.
+type Move struct{ Shift, Tilt r3.Vec }
+
+// Placed returns the emitter after the move.
+func (m Move) Placed(e fieldmodels.Emitter) fieldmodels.Emitter {
+	q := rigid.Exp(m.Tilt)
+	// x → R(x − c) + c + s
+	at := r3.Add(r3.Sub(e.Center, rigid.Rotate(q, e.Center)), m.Shift)
+	e.Source = fieldmodels.Place(e.Source, rigid.Pose{Position: at, Rotation: q})
+	e.Center, e.Axis = r3.Add(e.Center, m.Shift), rigid.Rotate(q, e.Axis)
+	return e
+}
+
+// Optimum is the outcome of Optimise. Before and After are the goal over its own
+// coarse grid [m]; Survey the moved array for figures that count.
+type Optimum struct {
+	Moves         []Move
+	Before, After float64
+	Trials        int
+}
+
+// Optimise moves and tilts the emitters of a problem within bounds so that the
+// predicted position deviation becomes small. Noise stays as given. Equal calls
+// give equal moves.
+//
+// The information of a pose is a sum over emitters, so that trying a move costs
+// that of one emitter. Each start is a pattern search (Hooke and Jeeves, J. ACM 8,
+// 1961) over three shifts and two tilts of every emitter, steps halved from half
+// of the bounds down to a sixty-fourth. The worst case is softened to the 16th
+// power mean while searching. Pickups count as points.
+func Optimise(ctx context.Context, p solver.Problem, n Noise, l Layout) (*Optimum, error) {
+	s, err := newLayoutSearch(p, n, l)
+	if err != nil {
+		return nil, err
+	}
+	var best *Optimum
+	for start := range s.Starts {
+		if err := s.begin(start); err != nil {
+			return nil, err
+		}
+		if err := s.descend(ctx); err != nil {
+			return nil, err
+		}
+		if best == nil || s.value < best.After {
+			best = &Optimum{Moves: append([]Move(nil), s.moves()...), After: s.value}
+		}
+	}
+	best.Before, best.Trials = s.before, s.trials
+	if !(best.After < best.Before) {
+		best.After, best.Moves = best.Before, make([]Move, len(p.Array.Emitters))
+	}
+	best.Before, best.After = s.deviation(best.Before), s.deviation(best.After)
+	return best, nil
+}
+
+// place holds an emitter's five parameters in shares −1..1 of their bounds.
+type place [5]float64
+
+type layoutSearch struct {
+	Layout
+	problem solver.Problem
+	noise   Noise
+	probe   solver.Sensor // coils as points, its origin at their centroid
+	model   model
+	poses   []rigid.Pose
+	across  [][2]r3.Vec // two axes square to each emitter's own
+
+	places []place
+	each   [][]information // by emitter and pose
+	rest   []information   // of all emitters but the one that moves
+	trial  []information
+	value  float64
+	before float64
+	trials int
+	scale  float64 // of deviations, so that powers do not overflow [m]
+}
+
+func newLayoutSearch(p solver.Problem, n Noise, l Layout) (*layoutSearch, error) {
+	if l.Grid == 0 {
+		l.Grid = 5
+	}
+	if l.Starts == 0 {
+		l.Starts = 3
+	}
+	if err := n.check(&p); err != nil {
+		return nil, err
+	}
+	if l.RadiusM == nil {
+		l.RadiusM = make([]float64, len(p.Array.Emitters))
+	}
+	for _, v := range []float64{l.ShiftM.X, l.ShiftM.Y, l.ShiftM.Z, l.TiltRad} {
+		if !(v >= 0) || math.IsInf(v, 1) {
+			return nil, fmt.Errorf("prediction: Layout bound %g: must be finite and not negative", v)
+		}
+	}
+	if l.ShiftM == (r3.Vec{}) && l.TiltRad == 0 || len(l.RadiusM) != len(p.Array.Emitters) || l.Grid < 2 || l.Starts < 1 {
+		return nil, fmt.Errorf("prediction: Layout %+v: needs room to move, a radius for each of %d emitters, a grid of 2 or more", l, len(p.Array.Emitters))
+	}
+	full, err := solver.New(p, solver.Options{})
+	if err != nil {
+		return nil, err
+	}
+	s := &layoutSearch{Layout: l, problem: p, noise: n, model: newModel(&p, full.Freedom())}
+	s.probe, _ = centred(p.Sensor)
+	for i := range s.probe.Coils {
+		s.probe.Coils[i].Radius = 0
+	}
+	turns := 2
+	if s.model.axial {
+		turns = 6
+	}
+	orientations := Orientations(turns)
+	for _, at := range Grid(p.Volume, l.Grid) {
+		for _, q := range orientations {
+			s.poses = append(s.poses, rigid.Pose{Position: at, Rotation: q})
+		}
+	}
+	for _, e := range p.Array.Emitters {
+		q := rigid.Between(r3.Vec{Z: 1}, e.Axis)
+		s.across = append(s.across, [2]r3.Vec{rigid.Rotate(q, r3.Vec{X: 1}), rigid.Rotate(q, r3.Vec{Y: 1})})
+		s.each = append(s.each, make([]information, len(s.poses)))
+	}
+	s.rest, s.trial = make([]information, len(s.poses)), make([]information, len(s.poses))
+	s.scale = s.model.limit
+	return s, nil
+}
+
+// begin places the emitters for a start.
+func (s *layoutSearch) begin(start int) error {
+	s.places = make([]place, len(s.each))
+	random := rand.New(rand.NewPCG(s.Seed, uint64(start)))
+	for e := range s.places {
+		if start > 0 {
+			for try := 0; ; try++ {
+				for k := range s.places[e] {
+					s.places[e][k] = 2*random.Float64() - 1
+				}
+				if s.allowed(e, s.places[e]) {
+					break
+				}
+				if try == 100 {
+					s.places[e] = place{}
+					break
+				}
+			}
+		}
+		if err := s.inform(s.each[e], e, s.move(e, s.places[e])); err != nil {
+			return err
+		}
+	}
+	clear(s.rest)
+	for e := range s.each {
+		for i := range s.rest {
+			s.rest[i].plus(&s.each[e][i])
+		}
+	}
+	s.value = s.judge(s.rest)
+	if start == 0 {
+		s.before = s.value
+	}
+	return nil
+}
+
+// move turns shares into a move. A tilt beyond the bound is shortened to it.
+func (s *layoutSearch) move(e int, p place) Move {
+	tilt := r3.Add(r3.Scale(p[3]*s.TiltRad, s.across[e][0]), r3.Scale(p[4]*s.TiltRad, s.across[e][1]))
+	if n := r3.Norm(tilt); n > s.TiltRad {
+		tilt = r3.Scale(s.TiltRad/n, tilt)
+	}
+	return Move{Shift: r3.Vec{X: p[0] * s.ShiftM.X, Y: p[1] * s.ShiftM.Y, Z: p[2] * s.ShiftM.Z}, Tilt: tilt}
+}
+
+func (s *layoutSearch) moves() []Move {
+	out := make([]Move, len(s.places))
+	for e, p := range s.places {
+		out[e] = s.move(e, p)
+	}
+	return out
+}
+
+// allowed tells whether emitter e may stand there.
+func (s *layoutSearch) allowed(e int, p place) bool {
+	old := s.problem.Array.Emitters[e].Center
+	at := r3.Add(old, s.move(e, p).Shift)
+	near := func(v r3.Vec) float64 { // distance to the working volume
+		w := s.problem.Volume
+		return r3.Norm(r3.Vec{X: math.Max(0, math.Max(w.Min.X-v.X, v.X-w.Max.X)), Y: math.Max(0, math.Max(w.Min.Y-v.Y, v.Y-w.Max.Y)), Z: math.Max(0, math.Max(w.Min.Z-v.Z, v.Z-w.Max.Z))})
+	}
+	const rounding = 1 - 1e-9
+	if near(at) < rounding*math.Min(s.RadiusM[e], near(old)) {
+		return false
+	}
+	for k := range s.places {
+		if k == e {
+			continue
+		}
+		first := s.problem.Array.Emitters[k].Center
+		other := r3.Add(first, s.move(k, s.places[k]).Shift)
+		if r3.Norm(r3.Sub(at, other)) < rounding*math.Min(s.RadiusM[e]+s.RadiusM[k], r3.Norm(r3.Sub(old, first))) {
+			return false
+		}
+	}
+	return true
+}
+
+// inform fills what emitter e tells of every pose after a move.
+func (s *layoutSearch) inform(dst []information, e int, m Move) error {
+	s.trials++
+	emitter := m.Placed(s.problem.Array.Emitters[e])
+	// A solver of this emitter alone, with a speck of a volume: only Evaluate is
+	// wanted, and New's grid is then one place.
+	far := r3.Add(emitter.Center, r3.Vec{Z: 100})
+	one, err := solver.New(solver.Problem{Array: fieldmodels.Array{Emitters: []fieldmodels.Emitter{emitter}}, Sensor: s.probe,
+		Volume: solver.Volume{Min: far, Max: r3.Add(far, r3.Vec{X: 1e-3, Y: 1e-3, Z: 1e-3})}}, solver.Options{})
+	if err != nil {
+		return err
+	}
+	m0, jacobian := s.model.m[:s.model.coils], s.model.jacobian[:s.model.coils]
+	for i, pose := range s.poses {
+		dst[i] = information{}
+		if one.Evaluate(pose, m0, jacobian) != nil {
+			continue // on the conductor: nothing to learn
+		}
+		for c := range m0 {
+			dst[i].add(&jacobian[c], s.noise.variance(e*s.model.coils+c, e, m0[c]))
+		}
+	}
+	return nil
+}
+
+// softness is the power whose mean stands for the worst case.
+const softness = 16
+
+// judge is the mean power of the deviations, in units of scale; blind poses count
+// as the volume's size.
+func (s *layoutSearch) judge(total []information) float64 {
+	sum := 0.0
+	for i := range total {
+		b := s.model.bound(&total[i], s.poses[i])
+		d := 1.0
+		if b.Observable {
+			d = b.PositionM / s.scale
+		}
+		if s.Goal == Mean {
+			sum += d * d
+		} else {
+			sum += math.Pow(d, softness)
+		}
+	}
+	return sum / float64(len(total))
+}
+
+// deviation turns a value of judge into metres.
+func (s *layoutSearch) deviation(v float64) float64 {
+	if s.Goal == Mean {
+		return s.scale * math.Sqrt(v)
+	}
+	return s.scale * math.Pow(v, 1.0/softness)
+}
+
+// descend is the pattern search from where the emitters stand. A pass that gains
+// less than a thousandth ends a step size.
+func (s *layoutSearch) descend(ctx context.Context) error {
+	candidate := make([]information, len(s.poses))
+	for step := 0.5; step > 1.0/65; step /= 2 {
+		for pass := 0; pass < 6; pass++ {
+			at := s.deviation(s.value)
+			for e := range s.places {
+				if err := ctx.Err(); err != nil {
+					return err
+				}
+				if err := s.improve(e, step, candidate); err != nil {
+					return err
+				}
+			}
+			if s.deviation(s.value) > at*(1-1e-3) {
+				break
+			}
+		}
+	}
+	return nil
+}
+
+// improve tries both ways along each parameter of emitter e.
+func (s *layoutSearch) improve(e int, step float64, candidate []information) error {
+	bounds := [5]float64{s.ShiftM.X, s.ShiftM.Y, s.ShiftM.Z, s.TiltRad, s.TiltRad}
+	clear(s.rest)
+	for k := range s.each {
+		if k != e {
+			for i := range s.rest {
+				s.rest[i].plus(&s.each[k][i])
+			}
+		}
+	}
+	for k := range bounds {
+		if bounds[k] == 0 {
+			continue
+		}
+		for _, way := range []float64{step, -step} {
+			p := s.places[e]
+			p[k] = math.Min(1, math.Max(-1, p[k]+way))
+			if p == s.places[e] || !s.allowed(e, p) {
+				continue
+			}
+			if err := s.inform(candidate, e, s.move(e, p)); err != nil {
+				return err
+			}
+			copy(s.trial, s.rest)
+			for i := range s.trial {
+				s.trial[i].plus(&candidate[i])
+			}
+			if v := s.judge(s.trial); v < s.value {
+				s.value, s.places[e] = v, p
+				copy(s.each[e], candidate)
+				break
+			}
+		}
+	}
+	return nil
+}
