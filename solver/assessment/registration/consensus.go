@@ -1,0 +1,141 @@
+package registration
+
+import (
+	"math"
+	"math/rand/v2"
+	"slices"
+
+	"gonum.org/v1/gonum/stat/distuv"
+)
+
+// candidate is a fit to some of the data. distance gives the square of a
+// datum's residual in units of its variance (or in any one unit, without
+// covariances).
+type candidate interface {
+	fit(use []int) error
+	distance(i int) float64
+}
+
+const (
+	// draws of a minimal set: with 40 % outliers and sets of three, the chance
+	// that none of 300 is clean is (1 − 0.6³)³⁰⁰ < 1e-31; with sets of six 1e-6.
+	draws = 300
+	// scored bounds the data that a draw is judged by.
+	scored = 1000
+	// falseAlarm is the chance that any datum of a clean set is called an outlier.
+	falseAlarm = 0.01
+	// resolution [m²]: exact data scatter by rounding; a nanometre is no outlier.
+	resolution = 1e-18
+)
+
+// consensus finds which of n data most agree on, when fewer than half are
+// outliers: the least median of squares over fits to minimal sets of the given
+// size, then fits to all within reach of it until the set stays. components is
+// the number of components of a residual, parameters of the fit.
+//
+// Source: Rousseeuw and Leroy, Robust Regression and Outlier Detection (1987),
+// chapter 5.
+func consensus(c candidate, n, size, components, parameters int, stated bool, seed uint64) []bool {
+	used := slices.Repeat([]bool{true}, n)
+	if n < 2*size || components*n < 2*parameters {
+		return used // too few to tell which are the odd ones
+	}
+	chi := distuv.ChiSquared{K: float64(components)}
+	cut := chi.Quantile(1 - falseAlarm/float64(n))
+	middle := chi.Quantile(0.5)
+	// A few data are followed too closely by their own fit.
+	small := 1 + 5/float64(components*n-parameters)
+	scaleOf := func(d []float64) float64 {
+		s := small * small * median(d) / middle
+		if stated {
+			return max(s, 1) // stated variances may be too small, never too large
+		}
+		return max(s, resolution)
+	}
+	random := rand.New(rand.NewPCG(seed, 0x7265676973746572))
+	judged := n
+	order := random.Perm(n)
+	if judged > scored {
+		judged = scored
+	}
+	distances := make([]float64, n)
+	measure := func(ids []int) []float64 {
+		d := distances[:0]
+		for _, i := range ids {
+			d = append(d, c.distance(i))
+		}
+		return d
+	}
+	best, bestSet := math.Inf(1), []int(nil)
+	set := make([]int, size)
+	for range draws {
+		draw(random, set, n)
+		if c.fit(set) != nil {
+			continue
+		}
+		if m := median(measure(order[:judged])); m < best {
+			best, bestSet = m, slices.Clone(set)
+		}
+	}
+	if bestSet == nil || c.fit(bestSet) != nil {
+		return used
+	}
+	all := make([]int, n)
+	for i := range all {
+		all[i] = i
+	}
+	for range 20 {
+		d := slices.Clone(measure(all))
+		limit := cut * scaleOf(slices.Clone(d))
+		var keep []int
+		changed := false
+		for i, v := range d {
+			in := v <= limit
+			changed = changed || in != used[i]
+			used[i] = in
+			if in {
+				keep = append(keep, i)
+			}
+		}
+		if len(keep)*components <= parameters || c.fit(keep) != nil {
+			return slices.Repeat([]bool{true}, n)
+		}
+		if !changed {
+			break
+		}
+	}
+	return used
+}
+
+// draw fills set with different numbers below n.
+func draw(random *rand.Rand, set []int, n int) {
+	for k := range set {
+		for {
+			set[k] = random.IntN(n)
+			if !slices.Contains(set[:k], set[k]) {
+				break
+			}
+		}
+	}
+}
+
+// median sorts x.
+func median(x []float64) float64 {
+	slices.Sort(x)
+	n := len(x)
+	if n%2 == 1 {
+		return x[n/2]
+	}
+	return (x[n/2-1] + x[n/2]) / 2
+}
+
+// indices lists which are true.
+func indices(used []bool) []int {
+	var list []int
+	for i, u := range used {
+		if u {
+			list = append(list, i)
+		}
+	}
+	return list
+}
