@@ -1,80 +1,70 @@
 package multitone
 
-// analysis turns the projections of one window into a frame.
+// analysis is the joint fit of one length of window: the estimates that it
+// gives are linear functions of the samples.
 type analysis struct {
-	cfg        *Config
-	shape      shape
-	plain      int // columns of the joint fit; the tones' neighbour bins follow
-	projection *projection
-	estimator  *estimator
-	bend       *bend
-	amplitude  []complex128
+	shape     shape
+	omega     []float64 // the fitted columns, then the tones' neighbour bins
+	estimator *estimator
+	bend      *bend
 }
 
-func newAnalysis(c *Config, s shape) (*analysis, error) {
-	a := &analysis{cfg: c, shape: s, amplitude: make([]complex128, len(c.Tones))}
-	return a, a.tune()
-}
-
-// tune prepares the joint fit for the frequencies now in the configuration.
-func (a *analysis) tune() error {
-	halfLobe := float64(len(a.shape.cosine)) // bins to the first zero
-	omega := a.cfg.fitted(a.shape.length, halfLobe, true)
-	a.plain = len(a.cfg.fitted(a.shape.length, halfLobe, false))
+// newAnalysis prepares the joint fit for the frequencies in the configuration;
+// a lean one says nothing on motion.
+func newAnalysis(c *Config, s shape, lean bool) (*analysis, error) {
+	halfLobe := float64(len(s.cosine)) // bins to the first zero
+	a := &analysis{shape: s, omega: c.fitted(s.length, halfLobe, !lean)}
+	plain := len(a.omega)
+	if !lean {
+		plain = len(c.fitted(s.length, halfLobe, false))
+	}
+	t := newSystem(s, a.omega)
 	var err error
-	if a.estimator, err = newEstimator(a.shape, omega[:a.plain], len(a.cfg.Tones)); err != nil {
-		return err
+	if a.estimator, err = newEstimator(t, plain, len(c.Tones)); err != nil {
+		return nil, err
 	}
-	if a.bend, err = newBend(a.shape, omega, a.plain, len(a.cfg.Tones)); err != nil {
-		// neighbour bins that can't be told apart: no statement on motion
-		a.bend = &bend{columns: len(omega)}
+	if !lean {
+		a.bend, err = newBend(t, plain, len(c.Tones))
 	}
-	if a.projection != nil && len(a.projection.omega) == len(omega) {
-		a.projection.retune(omega)
-	} else {
-		a.projection = newProjection(a.shape, omega, a.cfg.Channels)
+	if lean || err != nil { // neighbour bins that can't be told apart: no statement on motion
+		a.bend = &bend{columns: len(a.omega)}
 	}
-	return nil
+	return a, nil
 }
 
-// padded is how many samples the projection of one window reads.
-func (a *analysis) padded() int { return a.projection.chunk * a.projection.chunks }
-
-// estimate fills everything of the frame but the variances.
-func (a *analysis) estimate(f *Frame) {
-	channels := a.cfg.Channels
-	for c := range channels {
-		y := a.projection.row(c)
-		a.estimator.solve(a.amplitude, y)
-		for k, v := range a.amplitude {
-			f.Phasor[k*channels+c] = v
+// fill writes the frame's raw phasors and bends from the projections y of all
+// channels on all columns.
+func (a *analysis) fill(f *Frame, y []complex128) {
+	n := len(a.omega)
+	for c := range f.Channels {
+		row := y[c*n : (c+1)*n]
+		for k := range a.estimator.wanted {
+			f.Phasor[k*f.Channels+c] = a.estimator.amplitude(k, row)
 		}
 		for i := range a.bend.tones {
-			f.bent[i*channels+c] = a.bend.squared(i, y)
+			f.bent[i*f.Channels+c] = a.bend.squared(i, row)
 		}
 	}
-	for k, t := range a.cfg.Tones {
-		f.Hz[k] = t.Hz
-	}
-	f.refer(a.cfg.Tones, a.cfg.SampleRate)
 }
 
-// weigh fills the frame's variances and its measure of motion.
-func (a *analysis) weigh(f *Frame, m *meter) {
-	channels := a.cfg.Channels
-	for k := range a.cfg.Tones {
-		for c := range channels {
-			f.Variance[k*channels+c] = m.variance(k, c) * a.estimator.gain[k]
+// weigh fills the frame's variances and its measure of motion from the noise
+// that the meter saw.
+func (a *analysis) weigh(f *Frame, c *Config, m *meter) {
+	for k := range c.Tones {
+		row := f.Variance[k*f.Channels : (k+1)*f.Channels]
+		for i, v := range m.variances()[k*f.Channels : (k+1)*f.Channels] {
+			row[i] = v * a.estimator.gain[k]
 		}
 	}
 	f.Bend, f.BendDOF = 0, 0
 	for i, k := range a.bend.tones {
-		for c := range channels {
-			v := f.Variance[k*channels+c] / a.estimator.gain[k] * a.bend.gain[i]
-			if !(v > 0) || a.cfg.isReference(c) {
+		ratio := a.bend.gain[i] / a.estimator.gain[k]
+		for ch := range f.Channels {
+			v := f.Variance[k*f.Channels+ch] * ratio
+			if !(v > 0) || c.isReference(ch) {
 				continue
 			}
-			f.Bend += f.bent[i*channels+c] / v
+			f.Bend += f.bent[i*f.Channels+ch] / v
 			f.BendDOF += 2
 		}
 	}
@@ -91,7 +81,7 @@ func (c *Config) isReference(channel int) bool {
 
 func (c *Config) newFrame() Frame {
 	n := len(c.Tones) * c.Channels
-	return Frame{
+	f := Frame{
 		Channels:  c.Channels,
 		Hz:        make([]float64, len(c.Tones)),
 		Phasor:    make([]complex128, n),
@@ -99,4 +89,5 @@ func (c *Config) newFrame() Frame {
 		Reference: make([]complex128, len(c.Tones)),
 		bent:      make([]float64, n),
 	}
+	return f
 }

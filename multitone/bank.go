@@ -12,23 +12,37 @@ type Framing struct {
 	// Cosine holds the coefficients of the taper as a sum of cosines about the
 	// window's middle; nil: Hann, {0.5, 0.5}.
 	Cosine []float64
+	// Precision of the sums over samples; windows longer than 16384 samples are
+	// always Double.
+	Precision Precision
+	// Lean leaves out what judges the phasors, the noise beside the tones and
+	// the bend of phasors: Variance and Bend stay 0.
+	Lean bool
 }
 
-// Bank measures all tones on all channels in successive windows.
+// maxHeld bounds how many frames wait for the noise estimate.
+const maxHeld = 256
+
+// Bank measures all tones on all channels in successive windows. Windows that
+// overlap by exactly half are the cheapest: two share their sums.
 type Bank struct {
-	cfg      Config
-	framing  Framing
-	analysis *analysis
-	meter    *meter
-	buffer   [][]float64
-	view     [][]float64
-	filled   int
-	start    int64 // of the buffer's first sample
-	next     int64 // start of the next frame
-	metered  int64 // where the meter last stopped
-	frame    Frame
-	held     []Frame // until the noise estimate has its full memory
-	holding  bool
+	cfg        Config
+	framing    Framing
+	precision  Precision // Auto until the first samples
+	scale      []float64 // [V] of a unit of the samples, by channel
+	analysis   *analysis
+	direct     *direct     // of windows up to maxDirect
+	projection *projection // of longer ones
+	scratch    []complex128
+	meter      *meter // nil if lean
+	counts     feed[int16]
+	floats     feed[float64]
+	planar     []float64 // interleaved by Write
+	next       int64     // start of the next frame
+	metered    int64     // start of the meter's next window
+	frame      Frame
+	held       []Frame // until the noise estimate has seen enough
+	holding    bool
 }
 
 // NewBank prepares a bank.
@@ -46,28 +60,53 @@ func NewBank(c Config, f Framing) (*Bank, error) {
 		f.Cosine = []float64{0.5, 0.5}
 	}
 	c.Tones = slices.Clone(c.Tones)
-	b := &Bank{cfg: c, framing: f, holding: true}
+	b := &Bank{cfg: c, framing: f, holding: !f.Lean, scale: slices.Repeat([]float64{1}, c.Channels)}
 	var err error
-	if b.analysis, err = newAnalysis(&b.cfg, shape{f.Length, f.Cosine}); err != nil {
+	if b.analysis, err = newAnalysis(&b.cfg, shape{f.Length, f.Cosine}, f.Lean); err != nil {
 		return nil, err
-	}
-	if b.meter, err = newMeter(&b.cfg, b.cfg.meterLength(f.Length), true); err != nil {
-		return nil, err
-	}
-	padded := b.analysis.padded()
-	if p := b.analysis.projection; p.weights == nil && padded > f.Length {
-		p.weights = make([]float64, padded) // samples behind the window are others'
-		for i := range f.Length {
-			p.weights[i] = 1
-		}
-	}
-	b.buffer = make([][]float64, c.Channels)
-	b.view = make([][]float64, c.Channels)
-	for i := range b.buffer {
-		b.buffer[i] = make([]float64, padded+max(f.Length, 4096))
 	}
 	b.frame = b.cfg.newFrame()
 	return b, nil
+}
+
+// start makes the tables, now that the kind of samples is known.
+func (b *Bank) start(p Precision) error {
+	if b.framing.Precision != Auto {
+		p = b.framing.Precision
+	}
+	b.precision = p
+	longest := b.framing.Length
+	if !b.framing.Lean {
+		length := b.cfg.meterLength(b.framing.Length)
+		probes, err := newProbes(&b.cfg, length, p)
+		if err != nil {
+			return err
+		}
+		b.meter = newMeter(probes, b.cfg.Channels, pooledWindows, b.scale)
+		longest = max(longest, length)
+	}
+	b.tabulate()
+	b.counts.channels, b.counts.longest = b.cfg.Channels, longest
+	b.floats.channels, b.floats.longest = b.cfg.Channels, longest
+	return nil
+}
+
+// tabulate puts the joint fit into tables.
+func (b *Bank) tabulate() {
+	a, n := b.analysis, b.framing.Length
+	if n > maxDirect {
+		b.projection = newProjection(a.shape, a.omega, b.cfg.Channels)
+		b.scratch = make([]complex128, b.cfg.Channels*len(a.omega))
+		return
+	}
+	tones, rows := len(b.cfg.Tones), len(b.cfg.Tones)+len(a.bend.tones)
+	if b.direct == nil || b.direct.rows != rows {
+		b.direct = newDirect(b.precision, n, rows, b.cfg.Channels, n%2 == 0 && b.framing.Hop == n/2)
+		b.scratch = make([]complex128, b.cfg.Channels*len(a.bend.tones))
+	}
+	e := a.estimator
+	b.direct.set(0, tabulate(a.shape, a.omega[:e.unknowns], e.even, e.odd))
+	b.direct.set(tones, tabulate(a.shape, a.omega, a.bend.even, a.bend.odd))
 }
 
 // Tune sets the tones' frequencies [Hz] in the ADC's clock for the windows
@@ -79,39 +118,67 @@ func (b *Bank) Tune(hz []float64) error {
 	if err := b.cfg.check(); err != nil {
 		return err
 	}
-	if err := b.analysis.tune(); err != nil {
+	var err error
+	if b.analysis, err = newAnalysis(&b.cfg, b.analysis.shape, b.framing.Lean); err != nil || b.precision == Auto {
 		return err
 	}
-	return b.meter.tune(len(b.meter.buffer[0]))
+	b.tabulate()
+	if b.meter == nil {
+		return nil
+	}
+	probes, err := newProbes(&b.cfg, b.meter.probes.length, b.precision)
+	if err == nil {
+		b.meter.use(probes)
+	}
+	return err
 }
 
-// Write feeds samples, channel by channel, and hands every completed frame to
-// emit. The frame is overwritten by the next.
+// Write feeds samples [V], channel by channel, and hands every completed frame
+// to emit. The frame is overwritten by the next.
 func (b *Bank) Write(x [][]float64, emit func(*Frame) error) error {
-	from, to := 0, len(x[0])
-	for from < to {
-		if skip := b.next - b.start; skip > 0 {
-			b.discard(int(min(skip, int64(b.filled))))
-			if b.filled == 0 { // a hop beyond the window: samples that no frame uses
-				n := int(min(b.next-b.start, int64(to-from)))
-				b.start += int64(n)
-				from += n
-			}
+	if b.precision == Auto {
+		if err := b.start(Double); err != nil {
+			return err
 		}
-		n := min(to-from, len(b.buffer[0])-b.filled)
-		for c := range b.buffer {
-			copy(b.buffer[c][b.filled:], x[c][from:from+n])
-		}
-		b.filled += n
-		from += n
-		for b.next+int64(b.framing.Length) <= b.start+int64(b.filled) {
-			if err := b.take(int(b.next-b.start), emit); err != nil {
-				return err
-			}
-			b.next += int64(b.framing.Hop)
+		b.planar = make([]float64, min(max(4096, 4*b.framing.Length), 1<<16)*b.cfg.Channels)
+	}
+	most := len(b.planar) / b.cfg.Channels
+	for from, to := 0, 0; from < len(x[0]); from = to {
+		to = min(from+most, len(x[0]))
+		part := b.planar[:(to-from)*b.cfg.Channels]
+		interleave(part, x, from)
+		if err := write(b, &b.floats, part, emit); err != nil {
+			return err
 		}
 	}
 	return nil
+}
+
+// interleave copies as many samples as dst holds, from the given one on.
+func interleave(dst []float64, x [][]float64, from int) {
+	channels := len(x)
+	n := len(dst) / channels
+	for c, samples := range x {
+		at := c
+		for _, v := range samples[from : from+n] {
+			dst[at] = v
+			at += channels
+		}
+	}
+}
+
+// WriteInt16 feeds counts, all channels of a sample side by side, of the sizes
+// [V] that Config.CountVolts gives. A bank takes either counts or floats.
+func (b *Bank) WriteInt16(x []int16, emit func(*Frame) error) error {
+	if b.precision == Auto {
+		if b.cfg.CountVolts != nil {
+			copy(b.scale, b.cfg.CountVolts)
+		}
+		if err := b.start(Single); err != nil {
+			return err
+		}
+	}
+	return write(b, &b.counts, x, emit)
 }
 
 // Flush hands out the frames that still wait for the noise estimate. Samples
@@ -119,7 +186,7 @@ func (b *Bank) Write(x [][]float64, emit func(*Frame) error) error {
 func (b *Bank) Flush(emit func(*Frame) error) error {
 	b.holding = false
 	for i := range b.held {
-		b.analysis.weigh(&b.held[i], b.meter)
+		b.analysis.weigh(&b.held[i], &b.cfg, b.meter)
 		if err := emit(&b.held[i]); err != nil {
 			return err
 		}
@@ -128,48 +195,81 @@ func (b *Bank) Flush(emit func(*Frame) error) error {
 	return nil
 }
 
-func (b *Bank) discard(n int) {
-	for c := range b.buffer {
-		copy(b.buffer[c], b.buffer[c][n:b.filled])
+// process measures all windows that end within the samples x, of which the
+// first is number start, in the order of their ends. It returns the first
+// sample that is still needed.
+func process[S sample](b *Bank, x []S, start int64, emit func(*Frame) error) (needed int64, err error) {
+	channels := b.cfg.Channels
+	end := start + int64(len(x)/channels)
+	for {
+		frameEnd := b.next + int64(b.framing.Length)
+		if b.meter != nil {
+			meterEnd := b.metered + int64(b.meter.probes.length)
+			if meterEnd <= min(end, frameEnd) {
+				observe(b.meter, x[int(b.metered-start)*channels:int(meterEnd-start)*channels])
+				b.metered = meterEnd
+				continue
+			}
+		}
+		if frameEnd > end {
+			if b.meter != nil {
+				return min(b.next, b.metered), nil
+			}
+			return b.next, nil
+		}
+		if err := take(b, x[int(b.next-start)*channels:int(frameEnd-start)*channels], emit); err != nil {
+			return 0, err
+		}
+		b.next += int64(b.framing.Hop)
 	}
-	b.filled -= n
-	b.start += int64(n)
 }
 
-func (b *Bank) take(at int, emit func(*Frame) error) error {
+// take measures one window.
+func take[S sample](b *Bank, x []S, emit func(*Frame) error) error {
 	f := &b.frame
 	if b.holding {
 		b.held = append(b.held, b.cfg.newFrame())
 		f = &b.held[len(b.held)-1]
 	}
-	f.Start = b.start + int64(at)
-	f.Stop = f.Start + int64(b.framing.Length)
-	a := b.analysis
-	a.projection.reset()
-	for i := range a.projection.chunks {
-		first := at + i*a.projection.chunk
-		for c := range b.view {
-			b.view[c] = b.buffer[c][first : first+a.projection.chunk]
+	f.Start, f.Stop = b.next, b.next+int64(b.framing.Length)
+	if b.direct != nil {
+		window(b.direct, x, f.Start)
+		b.direct.values(f.Phasor, 0, b.scale)
+		b.direct.values(b.scratch, len(b.cfg.Tones), b.scale)
+		for i, v := range b.scratch {
+			f.bent[i] = real(v)*real(v) + imag(v)*imag(v)
 		}
-		a.projection.add(i, b.view)
+	} else {
+		inChunks(b, f, x)
 	}
-	a.estimate(f)
-	// Windows that overlap by more than half tell the meter little that is new.
-	length := int64(len(b.meter.buffer[0]))
-	for from := max(f.Start, b.metered); from+length <= f.Stop; from += max(length/2, 1) {
-		for c := range b.view {
-			o := from - b.start
-			b.view[c] = b.buffer[c][o : o+length]
-		}
-		b.meter.observe(b.view)
-		b.metered = from + max(length/2, 1)
+	for k, t := range b.cfg.Tones {
+		f.Hz[k] = t.Hz
 	}
+	f.refer(b.cfg.Tones, b.cfg.SampleRate)
 	if b.holding {
-		if b.meter.frames < pooledFrames {
+		if b.meter.windows == 0 || b.meter.windows < primingWindows && len(b.held) < maxHeld {
 			return nil
 		}
 		return b.Flush(emit)
 	}
-	a.weigh(f, b.meter)
+	if b.meter != nil {
+		b.analysis.weigh(f, &b.cfg, b.meter)
+	}
 	return emit(f)
+}
+
+// inChunks measures a window that is too long for tables of its own.
+func inChunks[S sample](b *Bank, f *Frame, x []S) {
+	clear(b.scratch)
+	step := b.projection.chunk * b.cfg.Channels
+	for i := range b.projection.chunks {
+		project(b.projection, b.scratch, i, x[i*step:min((i+1)*step, len(x))])
+	}
+	for c, s := range b.scale {
+		row := b.scratch[c*len(b.analysis.omega) : (c+1)*len(b.analysis.omega)]
+		for j := range row {
+			row[j] *= complex(s, 0)
+		}
+	}
+	b.analysis.fill(f, b.scratch)
 }

@@ -1,8 +1,6 @@
 package multitone
 
-import (
-	"gonum.org/v1/gonum/mat"
-)
+import "math"
 
 // bend tells how far the curvature of a phasor inside its window pulls the
 // window's weighted mean away from the value at its centre: the amplitude of a
@@ -15,16 +13,16 @@ type bend struct {
 	gain      []float64 // variance of each component per white sample variance
 }
 
-// newBend prepares the comparison; omega are the columns of fitted with
-// sidebands, the first plain of them without.
-func newBend(s shape, omega []float64, plain, tones int) (*bend, error) {
-	n := len(omega)
+// newBend prepares the comparison for the tones, which are the first of the
+// system's columns; the first plain of them are without neighbour bins.
+func newBend(t *system, plain, tones int) (*bend, error) {
+	n := len(t.omega)
 	b := &bend{columns: n}
 	sides := make([][]int, tones)
-	step := s.spacing()
+	step := t.shape.spacing()
 	for i := plain; i < n; i++ {
 		for k := range tones {
-			if d := omega[i] - omega[k]; d > 0.99*step && d < 1.01*step || d < -0.99*step && d > -1.01*step {
+			if d := math.Abs(t.omega[i] - t.omega[k]); d > 0.99*step && d < 1.01*step {
 				sides[k] = append(sides[k], i)
 			}
 		}
@@ -35,14 +33,12 @@ func newBend(s shape, omega []float64, plain, tones int) (*bend, error) {
 		}
 	}
 	b.gain = make([]float64, len(b.tones))
-	sq := s.squared()
-	for _, sign := range []float64{1, -1} {
-		g, q := gram(s, omega, omega, sign), gram(sq, omega, omega, sign)
-		full, err := solveRows(g, parts(s, omega, sign), n)
+	for part := range 2 {
+		full, err := t.solve(part, n, n)
 		if err != nil {
 			return nil, err
 		}
-		short, err := solveRows(g.Slice(0, plain, 0, plain), parts(s, omega, sign), tones)
+		short, err := t.solve(part, plain, tones)
 		if err != nil {
 			return nil, err
 		}
@@ -55,10 +51,9 @@ func newBend(s shape, omega []float64, plain, tones int) (*bend, error) {
 			for j := range plain {
 				row[j] -= short[k*plain+j]
 			}
-			v := mat.NewVecDense(n, row)
-			b.gain[i] += mat.Inner(v, q, v) / 2
+			b.gain[i] += t.gain(part, row) / 2
 		}
-		if sign > 0 {
+		if part == 0 {
 			b.even = rows
 		} else {
 			b.odd = rows

@@ -6,12 +6,12 @@ import (
 	"math/cmplx"
 	"slices"
 
-	"tonepose/multitone/window"
+	lowpass "tonepose/multitone/window"
 )
 
 // Averaging says how a Continuous filters.
 type Averaging struct {
-	LowPass window.Spec
+	LowPass lowpass.Spec
 	Every   int // samples from one frame to the next; 0: 1
 	// Samples is the length of the recording, so that a short one is not
 	// measured for noise in windows longer than itself; 0: long enough.
@@ -38,14 +38,14 @@ const settledShare = 1e-3
 type Continuous struct {
 	cfg       Config
 	averaging Averaging
-	lowPass   *window.LowPass
+	lowPass   *lowpass.LowPass
 	engine    engine
 	oscillate []oscillator
 	at        int64 // samples taken
 	delay     float64
 	rests     int64 // samples that a frame rests on
 	warmup    int64 // samples before the first frame
-	ones      *window.Filter
+	ones      *lowpass.Filter
 	settling  int64 // samples until the step response is 1 to rounding
 	meter     *meter
 	listen    listener
@@ -90,7 +90,7 @@ func NewContinuous(c Config, a Averaging) (*Continuous, error) {
 	c.Tones = slices.Clone(c.Tones)
 	s := &Continuous{cfg: c, averaging: a}
 	var err error
-	if s.lowPass, err = window.Design(a.LowPass, c.SampleRate); err != nil {
+	if s.lowPass, err = lowpass.Design(a.LowPass, c.SampleRate); err != nil {
 		return nil, err
 	}
 	s.delay = s.lowPass.GroupDelayS() * c.SampleRate
@@ -106,9 +106,11 @@ func NewContinuous(c Config, a Averaging) (*Continuous, error) {
 	if a.Samples > 0 {
 		length = int(min(int64(length), max(a.Samples, 8)))
 	}
-	if s.meter, err = newMeter(&s.cfg, length, true); err != nil {
+	probes, err := newProbes(&s.cfg, length, Double)
+	if err != nil {
 		return nil, err
 	}
+	s.meter = newMeter(probes, c.Channels, pooledWindows, slices.Repeat([]float64{1}, c.Channels))
 	s.listen.prepare(c.Channels, length)
 	s.retune()
 	return s, nil
@@ -117,7 +119,7 @@ func NewContinuous(c Config, a Averaging) (*Continuous, error) {
 func samplesOf(v float64) int64 { return int64(math.Ceil(v - 1e-6)) }
 
 // LowPass returns the filter as it is realised at the sample rate.
-func (s *Continuous) LowPass() *window.LowPass { return s.lowPass }
+func (s *Continuous) LowPass() *lowpass.LowPass { return s.lowPass }
 
 // Gain is the variance of each component of a phasor per variance of a white
 // sample, 4·ENBW over the sample rate.
@@ -131,7 +133,7 @@ func (s *Continuous) Rejection(tone int, hz float64) float64 {
 }
 
 // Rejection is Continuous.Rejection of any low-pass, for a tone at toneHz.
-func Rejection(l *window.LowPass, toneHz, hz float64) float64 {
+func Rejection(l *lowpass.LowPass, toneHz, hz float64) float64 {
 	direct, image := cmplx.Abs(l.Response(hz-toneHz)), cmplx.Abs(l.Response(hz+toneHz))
 	return -20 * math.Log10(math.Max(direct, image))
 }
@@ -146,7 +148,11 @@ func (s *Continuous) Tune(hz []float64) error {
 		return err
 	}
 	s.retune()
-	return s.meter.tune(s.listen.length())
+	probes, err := newProbes(&s.cfg, s.meter.probes.length, Double)
+	if err == nil {
+		s.meter.use(probes)
+	}
+	return err
 }
 
 func (s *Continuous) retune() {
@@ -215,8 +221,8 @@ func (s *Continuous) rows(raw []complex128, n int, emit func(*Frame) error) erro
 		for k := range s.cfg.Tones {
 			for c := range s.cfg.Channels {
 				v := math.Inf(1)
-				if s.meter.frames > 0 {
-					v = s.listen.variance[k*s.cfg.Channels+c] * s.gain
+				if s.meter.windows > 0 {
+					v = s.meter.variances()[k*s.cfg.Channels+c] * s.gain
 				}
 				f.Variance[k*s.cfg.Channels+c] = v
 			}
@@ -260,22 +266,18 @@ func (s *Continuous) refer(row []complex128, scale, centre float64) {
 // listener cuts windows for the noise meter out of the stream: all of them
 // until the estimate has its full memory, then one of every few.
 type listener struct {
-	buffer   [][]float64
-	filled   int
-	skip     int
-	variance []float64 // tones × channels, of a white sample
+	channels, length int
+	buffer           []float64 // interleaved
+	filled           int
+	skip             int
 }
 
 const listenEvery = 8 // windows
 
 func (l *listener) prepare(channels, length int) {
-	l.buffer = make([][]float64, channels)
-	for c := range l.buffer {
-		l.buffer[c] = make([]float64, length)
-	}
+	l.channels, l.length = channels, length
+	l.buffer = make([]float64, channels*length)
 }
-
-func (l *listener) length() int { return len(l.buffer[0]) }
 
 func (l *listener) hear(x [][]float64, m *meter) {
 	for from := 0; from < len(x[0]); {
@@ -285,29 +287,17 @@ func (l *listener) hear(x [][]float64, m *meter) {
 			from += n
 			continue
 		}
-		n := min(l.length()-l.filled, len(x[0])-from)
-		for c := range l.buffer {
-			copy(l.buffer[c][l.filled:], x[c][from:from+n])
-		}
+		n := min(l.length-l.filled, len(x[0])-from)
+		interleave(l.buffer[l.filled*l.channels:(l.filled+n)*l.channels], x, from)
 		l.filled += n
 		from += n
-		if l.filled < l.length() {
+		if l.filled < l.length {
 			return
 		}
 		l.filled = 0
-		m.observe(l.buffer)
-		if m.frames >= pooledFrames {
-			l.skip = (listenEvery - 1) * l.length()
-		}
-		l.estimate(m)
-	}
-}
-
-func (l *listener) estimate(m *meter) {
-	l.variance = l.variance[:0]
-	for k := range m.cfg.Tones {
-		for c := range m.cfg.Channels {
-			l.variance = append(l.variance, m.variance(k, c))
+		observe(m, l.buffer)
+		if m.windows >= pooledWindows {
+			l.skip = (listenEvery - 1) * l.length
 		}
 	}
 }

@@ -12,8 +12,7 @@ import (
 //
 // With x(u) = Σ Re{X_i exp(jω_i u)} and weights even about u = 0, the real
 // parts meet only cosines and the imaginary parts only sines: two real
-// systems, Gᵉ Re X = Re y and Gᵒ Im X = Im y, with
-// Gᵉ, Gᵒ = ½[D(ω_i − ω_j) ± D(ω_i + ω_j)] and D the window's spectrum.
+// systems, Gᵉ Re X = Re y and Gᵒ Im X = Im y (see system).
 type estimator struct {
 	wanted, unknowns int
 	even, odd        []float64 // wanted × unknowns, row-major
@@ -22,41 +21,26 @@ type estimator struct {
 	gain []float64
 }
 
-// newEstimator prepares the estimate of the first wanted of the sinusoids ω
-// [rad/sample]. A column at ω = 0 has no sine and takes part in the even
-// system only.
-func newEstimator(s shape, omega []float64, wanted int) (*estimator, error) {
-	n := len(omega)
+// newEstimator prepares the estimate of the first wanted of the leading n
+// sinusoids. A column at ω = 0 has no sine and takes part in the even system
+// only.
+func newEstimator(t *system, n, wanted int) (*estimator, error) {
 	e := &estimator{wanted: wanted, unknowns: n, gain: make([]float64, wanted)}
-	sq := s.squared()
-	for _, sign := range []float64{1, -1} {
-		g, q := gram(s, omega, omega, sign), gram(sq, omega, omega, sign)
-		w, err := solveRows(g, parts(s, omega, sign), wanted)
+	for part := range 2 {
+		w, err := t.solve(part, n, wanted)
 		if err != nil {
-			return nil, fmt.Errorf("multitone: a window of %d samples does not separate the tones and lines in it: %w", s.length, err)
+			return nil, fmt.Errorf("multitone: a window of %d samples does not separate the tones and lines in it: %w", t.shape.length, err)
 		}
 		for i := range wanted {
-			row := mat.NewVecDense(n, w[i*n:(i+1)*n])
-			e.gain[i] += mat.Inner(row, q, row) / 2
+			e.gain[i] += t.gain(part, w[i*n:(i+1)*n]) / 2
 		}
-		if sign > 0 {
+		if part == 0 {
 			e.even = w
 		} else {
 			e.odd = w
 		}
 	}
 	return e, nil
-}
-
-// gram is ½[D(a_i − b_j) + sign·D(a_i + b_j)].
-func gram(s shape, a, b []float64, sign float64) *mat.Dense {
-	g := mat.NewDense(len(a), len(b), nil)
-	for i, p := range a {
-		for j, q := range b {
-			g.Set(i, j, (s.spectrum(p-q)+sign*s.spectrum(p+q))/2)
-		}
-	}
-	return g
 }
 
 // maxCondition refuses systems whose noise gain would be absurd: two lines a
@@ -114,18 +98,16 @@ func solveRows(g mat.Matrix, present []int, rows int) ([]float64, error) {
 	return out, nil
 }
 
-// solve writes the wanted amplitudes from one channel's projections y.
-func (e *estimator) solve(dst, y []complex128) {
+// amplitude of the i-th wanted sinusoid from one channel's projections y.
+func (e *estimator) amplitude(i int, y []complex128) complex128 {
 	n := e.unknowns
-	for i := range dst[:e.wanted] {
-		even, odd := e.even[i*n:(i+1)*n], e.odd[i*n:(i+1)*n]
-		var re, im float64
-		for j, v := range y[:n] {
-			re += even[j] * real(v)
-			im += odd[j] * imag(v)
-		}
-		dst[i] = complex(re, im)
+	even, odd := e.even[i*n:(i+1)*n], e.odd[i*n:(i+1)*n]
+	var re, im float64
+	for j, v := range y[:n] {
+		re += even[j] * real(v)
+		im += odd[j] * imag(v)
 	}
+	return complex(re, im)
 }
 
 // resolved keeps the lines [Hz] that a window of the given length can tell

@@ -2,6 +2,7 @@ package multitone
 
 import (
 	"fmt"
+	"math"
 	"slices"
 )
 
@@ -12,15 +13,46 @@ type Interval struct {
 	cfg         Config
 	start, stop int64
 	at          int64 // the next sample expected
-	analysis    *analysis
-	meter       *meter
-	chunk       [][]float64
+	plan        *plan
+	y           []complex128
+	chunk       []float64
 	filled      int
 	done        int // chunks projected
+	meter       *meter
+	beside      []float64 // the meter's window
+	seen        int       // samples in it
 }
+
+// plan is what intervals of one length share.
+type plan struct {
+	cfg        Config
+	length     int
+	analysis   *analysis
+	projection *projection
+	probes     *probes
+}
+
+// Plans makes Intervals and keeps the tables for those of equal length and
+// nearly equal frequencies, so that thousands of them cost little more than
+// their samples. The zero value is ready. Intervals of the same Plans are for
+// one goroutine.
+type Plans struct{ kept []*plan }
+
+const (
+	maxPlans = 8
+	// planTurns is how far a tone may turn over an interval against the tables.
+	// Its own phasor changes by (2π·1e-5)²/24, and what remains of a tone in
+	// another, m bins away, by less than 1e-5/m: the clock is known no better.
+	planTurns = 1e-5
+)
 
 // NewInterval prepares the measurement of samples start to stop (excluded).
 func NewInterval(c Config, start, stop int64) (*Interval, error) {
+	return new(Plans).NewInterval(c, start, stop)
+}
+
+// NewInterval prepares the measurement of samples start to stop (excluded).
+func (p *Plans) NewInterval(c Config, start, stop int64) (*Interval, error) {
 	if err := c.check(); err != nil {
 		return nil, err
 	}
@@ -29,19 +61,53 @@ func NewInterval(c Config, start, stop int64) (*Interval, error) {
 	}
 	c.Tones = slices.Clone(c.Tones)
 	v := &Interval{cfg: c, start: start, stop: stop, at: start}
-	length := int(stop - start)
 	var err error
-	if v.analysis, err = newAnalysis(&v.cfg, shape{length, []float64{1}}); err != nil {
+	if v.plan, err = p.find(&c, int(stop-start)); err != nil {
 		return nil, err
 	}
-	if v.meter, err = newMeter(&v.cfg, v.cfg.meterLength(length), false); err != nil {
-		return nil, err
-	}
-	v.chunk = make([][]float64, c.Channels)
-	for i := range v.chunk {
-		v.chunk[i] = make([]float64, v.analysis.projection.chunk)
-	}
+	v.y = make([]complex128, c.Channels*len(v.plan.analysis.omega))
+	v.chunk = make([]float64, v.plan.projection.chunk*c.Channels)
+	v.meter = newMeter(v.plan.probes, c.Channels, 0, slices.Repeat([]float64{1}, c.Channels))
+	v.beside = make([]float64, v.plan.probes.length*c.Channels)
 	return v, nil
+}
+
+// find returns a plan that suits, the latest first, or makes one.
+func (p *Plans) find(c *Config, length int) (*plan, error) {
+	for i := len(p.kept) - 1; i >= 0; i-- {
+		if k := p.kept[i]; k.suits(c, length) {
+			p.kept = append(slices.Delete(p.kept, i, i+1), k)
+			return k, nil
+		}
+	}
+	k := &plan{cfg: *c, length: length}
+	k.cfg.Tones, k.cfg.Lines = slices.Clone(c.Tones), slices.Clone(c.Lines)
+	var err error
+	if k.analysis, err = newAnalysis(&k.cfg, shape{length, []float64{1}}, false); err != nil {
+		return nil, err
+	}
+	if k.probes, err = newProbes(&k.cfg, k.cfg.meterLength(length), Double); err != nil {
+		return nil, err
+	}
+	k.projection = newProjection(k.analysis.shape, k.analysis.omega, c.Channels)
+	if len(p.kept) == maxPlans {
+		p.kept = slices.Delete(p.kept, 0, 1)
+	}
+	p.kept = append(p.kept, k)
+	return k, nil
+}
+
+func (k *plan) suits(c *Config, length int) bool {
+	if k.length != length || k.cfg.SampleRate != c.SampleRate || k.cfg.Channels != c.Channels ||
+		len(k.cfg.Tones) != len(c.Tones) || !slices.Equal(k.cfg.Lines, c.Lines) {
+		return false
+	}
+	for i, t := range c.Tones {
+		if math.Abs(t.Hz-k.cfg.Tones[i].Hz)*float64(length) > planTurns*c.SampleRate {
+			return false
+		}
+	}
+	return true
 }
 
 // Write feeds samples of which the first is number first of the recording;
@@ -53,16 +119,26 @@ func (v *Interval) Write(x [][]float64, first int64) (complete bool) {
 	if from >= to {
 		return v.at >= v.stop
 	}
-	v.meter.write(x, from, to)
 	v.at += int64(to - from)
-	for from < to {
-		n := min(to-from, len(v.chunk[0])-v.filled)
-		for c := range v.chunk {
-			copy(v.chunk[c][v.filled:], x[c][from:from+n])
+	channels := v.cfg.Channels
+	for at := from; at < to; {
+		n := min(to-at, v.plan.probes.length-v.seen)
+		interleave(v.beside[v.seen*channels:(v.seen+n)*channels], x, at)
+		v.seen += n
+		at += n
+		if v.seen == v.plan.probes.length { // then half a window on
+			observe(v.meter, v.beside)
+			half := v.seen / 2
+			v.seen -= half
+			copy(v.beside, v.beside[half*channels:])
 		}
+	}
+	for at := from; at < to; {
+		n := min(to-at, v.plan.projection.chunk-v.filled)
+		interleave(v.chunk[v.filled*channels:(v.filled+n)*channels], x, at)
 		v.filled += n
-		from += n
-		if v.filled == len(v.chunk[0]) {
+		at += n
+		if v.filled == v.plan.projection.chunk {
 			v.project()
 		}
 	}
@@ -70,10 +146,7 @@ func (v *Interval) Write(x [][]float64, first int64) (complete bool) {
 }
 
 func (v *Interval) project() {
-	for c := range v.chunk {
-		clear(v.chunk[c][v.filled:])
-	}
-	v.analysis.projection.add(v.done, v.chunk)
+	project(v.plan.projection, v.y, v.done, v.chunk[:v.filled*v.cfg.Channels])
 	v.done++
 	v.filled = 0
 }
@@ -89,7 +162,11 @@ func (v *Interval) Frame() (*Frame, error) {
 	}
 	f := v.cfg.newFrame()
 	f.Start, f.Stop = v.start, v.stop
-	v.analysis.estimate(&f)
-	v.analysis.weigh(&f, v.meter)
+	v.plan.analysis.fill(&f, v.y)
+	for k, t := range v.cfg.Tones {
+		f.Hz[k] = t.Hz
+	}
+	f.refer(v.cfg.Tones, v.cfg.SampleRate)
+	v.plan.analysis.weigh(&f, &v.cfg, v.meter)
 	return &f, nil
 }

@@ -14,12 +14,17 @@ func (s shape) rectangular() bool { return len(s.cosine) == 1 }
 
 func (s shape) fill(w []float64) {
 	for n := range w {
-		turn := 2 * math.Pi * (float64(n) - float64(s.length-1)/2) / float64(s.length)
-		w[n] = 0
-		for j, a := range s.cosine {
-			w[n] += a * math.Cos(float64(j)*turn)
-		}
+		w[n] = s.at(float64(n) - float64(s.length-1)/2)
 	}
+}
+
+// at is the weight at u samples from the middle.
+func (s shape) at(u float64) float64 {
+	w := s.cosine[0]
+	for j, a := range s.cosine[1:] {
+		w += a * math.Cos(float64(j+1)*2*math.Pi*u/float64(s.length))
+	}
+	return w
 }
 
 // squared is the shape of w²: products of cosines are cosines of sums and
@@ -37,9 +42,9 @@ func (s shape) squared() shape {
 
 // spectrum is Σ w(u)·cos(ω·u), real because w is even.
 func (s shape) spectrum(omega float64) float64 {
-	var sum float64
-	for j, a := range s.cosine {
-		step := 2 * math.Pi * float64(j) / float64(s.length)
+	sum := s.cosine[0] * dirichlet(omega, s.length)
+	for j, a := range s.cosine[1:] {
+		step := 2 * math.Pi * float64(j+1) / float64(s.length)
 		sum += a / 2 * (dirichlet(omega+step, s.length) + dirichlet(omega-step, s.length))
 	}
 	return sum

@@ -34,6 +34,9 @@ type Config struct {
 	// harmonics, estimated jointly with the tones where the window resolves
 	// them. Those nearer to a tone than two bins are left out.
 	Lines []float64
+	// CountVolts is the size [V] of one count of Bank.WriteInt16, by channel;
+	// nil: phasors are in counts.
+	CountVolts []float64
 }
 
 func (c *Config) check() error {
@@ -42,6 +45,9 @@ func (c *Config) check() error {
 	}
 	if c.Channels < 1 {
 		return fmt.Errorf("multitone: %d channels: at least one is needed", c.Channels)
+	}
+	if c.CountVolts != nil && len(c.CountVolts) != c.Channels {
+		return fmt.Errorf("multitone: %d sizes of a count for %d channels: give one a channel", len(c.CountVolts), c.Channels)
 	}
 	if len(c.Tones) == 0 {
 		return fmt.Errorf("multitone: no tones")

@@ -1,0 +1,91 @@
+package multitone
+
+import (
+	"math"
+	"slices"
+)
+
+// The noise of a phasor is what stands in the spectrum beside its tone: near
+// enough that flicker noise has not changed, far enough that neither the tone
+// nor the sidebands that motion puts round it remain.
+const (
+	probesPerTone = 6
+	probeClear    = 4.0 // bins between a probe and any tone
+	probeStep     = 1.5 // bins between probes: Hann windows are then nearly independent
+	probeReach    = 40.0
+)
+
+// fitted lists the columns of a joint fit [rad/sample]: the tones first, then
+// slow drift, then the resolved lines, then, if wanted, both neighbour bins of
+// every tone that has room for them.
+func (c *Config) fitted(length int, halfLobe float64, sidebands bool) []float64 {
+	bin := 2 * math.Pi / float64(length)
+	var omega []float64
+	for _, t := range c.Tones {
+		omega = append(omega, c.omega(t.Hz))
+	}
+	omega = append(omega, 0, driftBins*bin) // offset and ramp
+	for _, hz := range c.resolved(c.Lines, length, halfLobe) {
+		omega = append(omega, c.omega(hz))
+	}
+	if !sidebands {
+		return omega
+	}
+	for _, t := range c.Tones {
+		for _, side := range []float64{-1, 1} {
+			w := c.omega(t.Hz) + side*bin
+			if c.clear(w, omega, 0.9*bin) {
+				omega = append(omega, w)
+			}
+		}
+	}
+	return omega
+}
+
+func (c *Config) clear(w float64, omega []float64, distance float64) bool {
+	if w < distance || w > math.Pi-distance {
+		return false
+	}
+	for _, o := range omega {
+		if math.Abs(o-w) < distance {
+			return false
+		}
+	}
+	return true
+}
+
+// placeProbes gives every tone its nearest free places. Tones share a place
+// where their neighbourhoods meet.
+func (c *Config) placeProbes(length int) (owners [][]int, omega []float64) {
+	bin := 2 * math.Pi / float64(length)
+	var occupied, lines []float64
+	for _, t := range c.Tones {
+		occupied = append(occupied, c.omega(t.Hz))
+	}
+	for _, hz := range c.Lines {
+		lines = append(lines, c.omega(hz))
+	}
+	owners = make([][]int, len(c.Tones))
+	for _, clearance := range []float64{probeClear, 2.5, 1.5} {
+		for k, t := range c.Tones {
+			for d := clearance; d < probeReach && len(owners[k]) < probesPerTone; d += probeStep {
+				for _, side := range []float64{-1, 1} {
+					w := c.omega(t.Hz) + side*d*bin
+					if w < probeClear*bin || w > math.Pi-probeClear*bin ||
+						!c.clear(w, occupied, clearance*bin*0.999) || !c.clear(w, lines, 2*bin) {
+						continue
+					}
+					near := slices.IndexFunc(omega, func(o float64) bool { return math.Abs(o-w) < probeStep/2*bin })
+					if near < 0 {
+						near = len(omega)
+						omega = append(omega, w)
+					}
+					if !slices.Contains(owners[k], near) {
+						owners[k] = append(owners[k], near)
+					}
+				}
+			}
+		}
+	}
+	return owners, omega
+}

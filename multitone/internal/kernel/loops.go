@@ -1,0 +1,67 @@
+package kernel
+
+// Variants for this processor, the fastest first; the portable one is always
+// there.
+var (
+	singles = []loops[float32]{{"go", foldGo[float32, int16], foldGo[float32, float64], sumGo[float32]}}
+	doubles = []loops[float64]{{"go", foldGo[float64, int16], foldGo[float64, float64], sumGo[float64]}}
+)
+
+func best[T Real]() loops[T] { return variants[T]()[0] }
+
+func variants[T Real]() []loops[T] {
+	var zero T
+	if _, ok := any(zero).(float32); ok {
+		return any(singles).([]loops[T])
+	}
+	return any(doubles).([]loops[T])
+}
+
+// foldGo writes x(u) + x(−u) and x(u) − x(−u), place by place, channel by
+// channel.
+func foldGo[T Real, S int16 | float64](dst []T, x []S, f folding) { foldFrom(dst, x, f, 0) }
+
+// foldFrom folds the channels from first on.
+func foldFrom[T Real, S int16 | float64](dst []T, x []S, f folding, first int) {
+	for i := range f.n {
+		up := x[(f.up+i)*f.channels+first : (f.up+i+1)*f.channels]
+		down := x[(f.down-i)*f.channels+first:][:len(up)]
+		d := dst[(i*f.stride+first)*2:][:2*len(up)]
+		for c, a := range up {
+			// in float64, where the sum of two counts is exact
+			a, b := float64(a), float64(down[c])
+			d[2*c], d[2*c+1] = T(a+b), T(a-b)
+		}
+	}
+}
+
+// sumGo adds to sums[g][c][r] the products of table[g][i][r] and fold[i][c]
+// over n places i, even and odd parts each with their own.
+func sumGo[T Real](sums []complex128, table, fold []T, n int, g grid) {
+	for k := range g.groups {
+		for c := range g.channels {
+			s := sums[(k*g.stride+c)*group:][:group]
+			for r := 0; r < group; r += 4 {
+				t, f := table[k*g.padded*2*group+2*r:], fold[2*c:]
+				var e0, e1, e2, e3, o0, o1, o2, o3 T
+				for i := range n {
+					f := f[i*g.stride*2:][:2]
+					t := t[i*2*group:][:8]
+					even, odd := f[0], f[1]
+					e0 += even * t[0]
+					o0 += odd * t[1]
+					e1 += even * t[2]
+					o1 += odd * t[3]
+					e2 += even * t[4]
+					o2 += odd * t[5]
+					e3 += even * t[6]
+					o3 += odd * t[7]
+				}
+				s[r] += complex(float64(e0), float64(o0))
+				s[r+1] += complex(float64(e1), float64(o1))
+				s[r+2] += complex(float64(e2), float64(o2))
+				s[r+3] += complex(float64(e3), float64(o3))
+			}
+		}
+	}
+}

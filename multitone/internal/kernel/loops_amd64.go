@@ -1,0 +1,259 @@
+//go:build !purego
+
+package kernel
+
+import "golang.org/x/sys/cpu"
+
+func init() {
+	if cpu.X86.HasAVX2 && cpu.X86.HasFMA {
+		singles = append([]loops[float32]{{"avx2", fold16SingleAVX2, fold64SingleAVX2, sumSingleAVX2}}, singles...)
+		doubles = append([]loops[float64]{{"avx2", fold16DoubleAVX2, fold64DoubleAVX2, sumDoubleAVX2}}, doubles...)
+	}
+	if cpu.X86.HasAVX512F && cpu.X86.HasAVX512DQ && cpu.X86.HasAVX512BW && cpu.X86.HasAVX512VL {
+		singles = append([]loops[float32]{{"avx512", fold16SingleAVX512, fold64SingleAVX512, sumSingleAVX512}}, singles...)
+		doubles = append([]loops[float64]{{"avx512", fold16DoubleAVX512, fold64DoubleAVX512, sumDoubleAVX512}}, doubles...)
+	}
+}
+
+// The loops in assembly fold n places; a place of the channels' sums and
+// differences is dstStep bytes on, one of the samples step bytes. Those with
+// AVX2 fold 4·quads channels and leave the rest.
+
+//go:noescape
+func fold16f32avx512(dst *float32, up, down *int16, n, channels int, dstStep, step uintptr)
+
+//go:noescape
+func fold16f64avx512(dst *float64, up, down *int16, n, channels int, dstStep, step uintptr)
+
+//go:noescape
+func fold64f32avx512(dst *float32, up, down *float64, n, channels int, dstStep, step uintptr)
+
+//go:noescape
+func fold64f64avx512(dst *float64, up, down *float64, n, channels int, dstStep, step uintptr)
+
+//go:noescape
+func fold16f32avx2(dst *float32, up, down *int16, n, quads int, dstStep, step uintptr)
+
+//go:noescape
+func fold16f64avx2(dst *float64, up, down *int16, n, quads int, dstStep, step uintptr)
+
+//go:noescape
+func fold64f32avx2(dst *float32, up, down *float64, n, quads int, dstStep, step uintptr)
+
+//go:noescape
+func fold64f64avx2(dst *float64, up, down *float64, n, quads int, dstStep, step uintptr)
+
+func fold16SingleAVX512(dst []float32, x []int16, f folding) {
+	up, down := ends(dst, x, f)
+	fold16f32avx512(&dst[0], up, down, f.n, f.channels, uintptr(f.stride)*8, uintptr(f.channels)*2)
+}
+
+func fold16DoubleAVX512(dst []float64, x []int16, f folding) {
+	up, down := ends(dst, x, f)
+	fold16f64avx512(&dst[0], up, down, f.n, f.channels, uintptr(f.stride)*16, uintptr(f.channels)*2)
+}
+
+func fold64SingleAVX512(dst []float32, x []float64, f folding) {
+	up, down := ends(dst, x, f)
+	fold64f32avx512(&dst[0], up, down, f.n, f.channels, uintptr(f.stride)*8, uintptr(f.channels)*8)
+}
+
+func fold64DoubleAVX512(dst []float64, x []float64, f folding) {
+	up, down := ends(dst, x, f)
+	fold64f64avx512(&dst[0], up, down, f.n, f.channels, uintptr(f.stride)*16, uintptr(f.channels)*8)
+}
+
+func fold16SingleAVX2(dst []float32, x []int16, f folding) {
+	up, down := ends(dst, x, f)
+	if quads := f.channels / 4; quads > 0 {
+		fold16f32avx2(&dst[0], up, down, f.n, quads, uintptr(f.stride)*8, uintptr(f.channels)*2)
+	}
+	if rest := f.channels % 4; rest > 0 {
+		foldFrom(dst, x, f, f.channels-rest)
+	}
+}
+
+func fold16DoubleAVX2(dst []float64, x []int16, f folding) {
+	up, down := ends(dst, x, f)
+	if quads := f.channels / 4; quads > 0 {
+		fold16f64avx2(&dst[0], up, down, f.n, quads, uintptr(f.stride)*16, uintptr(f.channels)*2)
+	}
+	if rest := f.channels % 4; rest > 0 {
+		foldFrom(dst, x, f, f.channels-rest)
+	}
+}
+
+func fold64SingleAVX2(dst []float32, x []float64, f folding) {
+	up, down := ends(dst, x, f)
+	if quads := f.channels / 4; quads > 0 {
+		fold64f32avx2(&dst[0], up, down, f.n, quads, uintptr(f.stride)*8, uintptr(f.channels)*8)
+	}
+	if rest := f.channels % 4; rest > 0 {
+		foldFrom(dst, x, f, f.channels-rest)
+	}
+}
+
+func fold64DoubleAVX2(dst []float64, x []float64, f folding) {
+	up, down := ends(dst, x, f)
+	if quads := f.channels / 4; quads > 0 {
+		fold64f64avx2(&dst[0], up, down, f.n, quads, uintptr(f.stride)*16, uintptr(f.channels)*8)
+	}
+	if rest := f.channels % 4; rest > 0 {
+		foldFrom(dst, x, f, f.channels-rest)
+	}
+}
+
+// ends checks the bounds and returns the first pair of places.
+func ends[T Real, S int16 | float64](dst []T, x []S, f folding) (up, down *S) {
+	_ = dst[((f.n-1)*f.stride+f.channels)*2-1]
+	_ = x[(f.up+f.n)*f.channels-1]
+	_ = x[(f.down-f.n+1)*f.channels]
+	return &x[f.up*f.channels], &x[f.down*f.channels]
+}
+
+// The tiles add the products of n places for some channels and one or two
+// groups of rows to the sums; the steps are in bytes.
+
+//go:noescape
+func tile12x2f32avx512(sums *complex128, table, fold *float32, n int, foldStep, tableStep, sumsStep uintptr)
+
+//go:noescape
+func tile8x2f32avx512(sums *complex128, table, fold *float32, n int, foldStep, tableStep, sumsStep uintptr)
+
+//go:noescape
+func tile12f32avx512(sums *complex128, table, fold *float32, n int, foldStep uintptr)
+
+//go:noescape
+func tile4f32avx512(sums *complex128, table, fold *float32, n int, foldStep uintptr)
+
+//go:noescape
+func tile1f32avx512(sums *complex128, table, fold *float32, n int, foldStep uintptr)
+
+//go:noescape
+func tile12f64avx512(sums *complex128, table, fold *float64, n int, foldStep uintptr)
+
+//go:noescape
+func tile4f64avx512(sums *complex128, table, fold *float64, n int, foldStep uintptr)
+
+//go:noescape
+func tile1f64avx512(sums *complex128, table, fold *float64, n int, foldStep uintptr)
+
+//go:noescape
+func tile4f32avx2(sums *complex128, table, fold *float32, n int, foldStep uintptr)
+
+//go:noescape
+func tile1f32avx2(sums *complex128, table, fold *float32, n int, foldStep uintptr)
+
+//go:noescape
+func tile2f64avx2(sums *complex128, table, fold *float64, n int, foldStep uintptr)
+
+//go:noescape
+func tile1f64avx2(sums *complex128, table, fold *float64, n int, foldStep uintptr)
+
+// within checks the bounds of what the tiles touch.
+func within[T Real](sums []complex128, table, fold []T, n int, g grid) {
+	_ = sums[g.groups*g.stride*group-1]
+	_ = table[((g.groups-1)*g.padded+n)*2*group-1]
+	_ = fold[n*g.stride*2-1]
+}
+
+func sumSingleAVX512(sums []complex128, table, fold []float32, n int, g grid) {
+	within(sums, table, fold, n, g)
+	step, tableStep, sumsStep := uintptr(g.stride)*8, uintptr(g.padded)*8*group, uintptr(g.stride)*16*group
+	k := 0
+	for ; k+1 < g.groups; k += 2 { // two groups share what is loaded
+		s, t := sums[k*g.stride*group:], table[k*g.padded*2*group:]
+		for c := 0; c < g.channels; {
+			at, f := &s[c*group], &fold[2*c]
+			next, nextTable := &s[(g.stride+c)*group], &t[g.padded*2*group]
+			switch left := g.channels - c; {
+			case left >= 12:
+				tile12x2f32avx512(at, &t[0], f, n, step, tableStep, sumsStep)
+				c += 12
+			case left > 4:
+				tile8x2f32avx512(at, &t[0], f, n, step, tableStep, sumsStep)
+				c += 8
+			case left > 1:
+				tile4f32avx512(at, &t[0], f, n, step)
+				tile4f32avx512(next, nextTable, f, n, step)
+				c += 4
+			default:
+				tile1f32avx512(at, &t[0], f, n, step)
+				tile1f32avx512(next, nextTable, f, n, step)
+				c++
+			}
+		}
+	}
+	if k == g.groups {
+		return
+	}
+	s, t := sums[k*g.stride*group:], &table[k*g.padded*2*group]
+	for c := 0; c < g.channels; {
+		switch left := g.channels - c; {
+		case left >= 12:
+			tile12f32avx512(&s[c*group], t, &fold[2*c], n, step)
+			c += 12
+		case left > 1:
+			tile4f32avx512(&s[c*group], t, &fold[2*c], n, step)
+			c += 4
+		default:
+			tile1f32avx512(&s[c*group], t, &fold[2*c], n, step)
+			c++
+		}
+	}
+}
+
+func sumDoubleAVX512(sums []complex128, table, fold []float64, n int, g grid) {
+	within(sums, table, fold, n, g)
+	step := uintptr(g.stride) * 16
+	for k := range g.groups {
+		s, t := sums[k*g.stride*group:], &table[k*g.padded*2*group]
+		for c := 0; c < g.channels; {
+			switch left := g.channels - c; {
+			case left >= 12:
+				tile12f64avx512(&s[c*group], t, &fold[2*c], n, step)
+				c += 12
+			case left > 1:
+				tile4f64avx512(&s[c*group], t, &fold[2*c], n, step)
+				c += 4
+			default:
+				tile1f64avx512(&s[c*group], t, &fold[2*c], n, step)
+				c++
+			}
+		}
+	}
+}
+
+func sumSingleAVX2(sums []complex128, table, fold []float32, n int, g grid) {
+	within(sums, table, fold, n, g)
+	step := uintptr(g.stride) * 8
+	for k := range g.groups {
+		s, t := sums[k*g.stride*group:], &table[k*g.padded*2*group]
+		for c := 0; c < g.channels; {
+			if g.channels-c > 1 {
+				tile4f32avx2(&s[c*group], t, &fold[2*c], n, step)
+				c += 4
+			} else {
+				tile1f32avx2(&s[c*group], t, &fold[2*c], n, step)
+				c++
+			}
+		}
+	}
+}
+
+func sumDoubleAVX2(sums []complex128, table, fold []float64, n int, g grid) {
+	within(sums, table, fold, n, g)
+	step := uintptr(g.stride) * 16
+	for k := range g.groups {
+		s, t := sums[k*g.stride*group:], &table[k*g.padded*2*group]
+		for c := 0; c < g.channels; {
+			if g.channels-c > 1 {
+				tile2f64avx2(&s[c*group], t, &fold[2*c], n, step)
+				c += 2
+			} else {
+				tile1f64avx2(&s[c*group], t, &fold[2*c], n, step)
+				c++
+			}
+		}
+	}
+}

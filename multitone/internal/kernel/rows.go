@@ -1,0 +1,125 @@
+// Package kernel holds the inner loops of the demodulator bank: many weighted
+// sums over the same samples of several channels.
+//
+// Every weighting is split into its even and its odd part about the middle of
+// the block. The samples are folded once, x(u) ± x(−u), and half the products
+// remain. Sums and differences stand side by side, as do the two tables, so
+// that one multiplication of vectors carries both.
+package kernel
+
+import "fmt"
+
+// Real is the arithmetic of the products.
+type Real interface{ float32 | float64 }
+
+const (
+	group = 8  // rows that go through the samples together
+	run   = 64 // places whose products are summed in Real; these sums join in float64
+	steps = 8  // the tables' length is a multiple: loops are unrolled up to so often
+)
+
+// Rows computes, in blocks of interleaved samples of several channels, a set of
+// pairs of sums: with u counted from the block's middle,
+//
+//	even_r = Σ_{u≥0} E_r(u)·(x(u) + x(−u)),  odd_r = Σ_{u≥0} O_r(u)·(x(u) − x(−u)).
+//
+// The sum of a block's products errs, relative to the largest possible sum, by
+// no more than run·2⁻²⁴ in float32, and by far less where rounding errors are
+// not all alike; 16-bit counts are folded exactly.
+type Rows[T Real] struct {
+	length, half   int // samples of a block; places u ≥ 0
+	rows, channels int
+	grid           grid
+	table          []T // groups × padded half × group × (even, odd)
+	fold           []T // run × padded channels × (sum, difference)
+	loops          loops[T]
+}
+
+// grid is how tables and sums lie in memory, counted in elements.
+type grid struct {
+	channels int
+	stride   int // channels, padded
+	groups   int
+	padded   int // half, padded
+}
+
+// New makes the tables, all zero, for blocks of the given length.
+func New[T Real](length, rows, channels int) *Rows[T] {
+	r := &Rows[T]{length: length, half: (length + 1) / 2, rows: rows, channels: channels, loops: best[T]()}
+	r.grid = grid{channels: channels, stride: channels, groups: (rows + group - 1) / group, padded: roundUp(r.half, steps)}
+	if channels > 1 {
+		r.grid.stride = roundUp(channels, 4)
+	}
+	r.table = make([]T, r.grid.groups*r.grid.padded*2*group)
+	r.fold = make([]T, run*r.grid.stride*2)
+	return r
+}
+
+func roundUp(n, to int) int { return (n + to - 1) / to * to }
+
+// Portable makes r use the loops in Go, whatever the processor can do.
+func (r *Rows[T]) Portable() {
+	all := variants[T]()
+	r.loops = all[len(all)-1]
+}
+
+// Half is the number of places u ≥ 0: 0, 1, … for odd lengths, ½, 1½, … for even.
+func (r *Rows[T]) Half() int { return r.half }
+
+// Length is the number of samples of a block.
+func (r *Rows[T]) Length() int { return r.length }
+
+// Set gives row i its tables, at the places at, at+1, … of u ≥ 0. The middle
+// sample of an odd length is folded onto itself; Set sees to it.
+func (r *Rows[T]) Set(i, at int, even, odd []float64) {
+	t := r.table[(i/group*r.grid.padded+at)*2*group+2*(i%group):]
+	for n, e := range even {
+		o := odd[n]
+		if at+n == 0 && r.length%2 == 1 {
+			e, o = e/2, 0
+		}
+		t[2*group*n], t[2*group*n+1] = T(e), T(o)
+	}
+}
+
+// Size is the length of the results.
+func (r *Rows[T]) Size() int { return r.grid.groups * r.grid.stride * group }
+
+// Index is where the results hold a row of a channel, as complex(even, odd).
+func (r *Rows[T]) Index(channel, row int) int {
+	return (row/group*r.grid.stride+channel)*group + row%group
+}
+
+// Int16 sums over a block of counts, Length × channels, into dst.
+func (r *Rows[T]) Int16(dst []complex128, x []int16) { project(r, dst, x, r.loops.int16) }
+
+// Float64 sums over a block of floats, Length × channels, into dst.
+func (r *Rows[T]) Float64(dst []complex128, x []float64) { project(r, dst, x, r.loops.float64) }
+
+func project[T Real, S int16 | float64](r *Rows[T], dst []complex128, x []S, fold func([]T, []S, folding)) {
+	if len(dst) != r.Size() || len(x) != r.length*r.channels {
+		panic(fmt.Sprintf("kernel: %d samples into %d results: want %d into %d", len(x), len(dst), r.length*r.channels, r.Size()))
+	}
+	clear(dst)
+	up, down := r.length/2, (r.length-1)/2
+	for at := 0; at < r.half; at += run {
+		n := min(run, r.half-at)
+		fold(r.fold, x, folding{up + at, down - at, n, r.channels, r.grid.stride})
+		whole := roundUp(n, steps)
+		clear(r.fold[n*r.grid.stride*2 : whole*r.grid.stride*2])
+		r.loops.sum(dst, r.table[at*2*group:], r.fold, whole, r.grid)
+	}
+}
+
+// folding names the samples that are folded: n pairs, up, up+1, … with down,
+// down−1, … of interleaved channels.
+type folding struct{ up, down, n, channels, stride int }
+
+// loops are one variant of the inner loops.
+type loops[T Real] struct {
+	name    string
+	int16   func(dst []T, x []int16, f folding)
+	float64 func(dst []T, x []float64, f folding)
+	// sum adds the products of n places, a multiple of steps, to the sums.
+	sum func(sums []complex128, table, fold []T, n int, g grid)
+}
