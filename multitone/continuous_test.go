@@ -7,7 +7,7 @@ import (
 	"math/rand/v2"
 	"testing"
 
-	"tonepose/multitone/window"
+	lowpass "tonepose/multitone/window"
 )
 
 // through feeds samples in pieces of uneven length and returns copies of the
@@ -45,17 +45,17 @@ func sine(n int, amplitude, turnsPerSample, turns float64) []float64 {
 	return x
 }
 
-var lowPasses = []window.Spec{
-	{Kind: window.Cascade, Order: 1, CutoffHz: 20},
-	{Kind: window.Cascade, Order: 4, TimeConstantS: 4e-3},
-	{Kind: window.Cascade, Order: 8, ENBWHz: 30},
-	{Kind: window.Butterworth, Order: 1, CutoffHz: 20},
-	{Kind: window.Butterworth, Order: 2, CutoffHz: 40},
-	{Kind: window.Butterworth, Order: 5, ENBWHz: 30},
-	{Kind: window.Butterworth, Order: 8, CutoffHz: 30},
+var lowPasses = []lowpass.Spec{
+	{Kind: lowpass.Cascade, Order: 1, CutoffHz: 20},
+	{Kind: lowpass.Cascade, Order: 4, TimeConstantS: 4e-3},
+	{Kind: lowpass.Cascade, Order: 8, ENBWHz: 30},
+	{Kind: lowpass.Butterworth, Order: 1, CutoffHz: 20},
+	{Kind: lowpass.Butterworth, Order: 2, CutoffHz: 40},
+	{Kind: lowpass.Butterworth, Order: 5, ENBWHz: 30},
+	{Kind: lowpass.Butterworth, Order: 8, CutoffHz: 30},
 }
 
-func specName(s window.Spec) string { return fmt.Sprintf("%v%d", s.Kind, s.Order) }
+func specName(s lowpass.Spec) string { return fmt.Sprintf("%v%d", s.Kind, s.Order) }
 
 // A sinusoid beside the tone must come out as much smaller as the closed form
 // of the filter says, which window checks against published tables.
@@ -117,7 +117,7 @@ func TestContinuousImage(t *testing.T) {
 
 func TestContinuousFIRStopBand(t *testing.T) {
 	const rate, tone = 20000.0, 3000.0
-	spec := window.Spec{Kind: window.FIR, CutoffHz: 100, StopHz: 250, StopDB: 120}
+	spec := lowpass.Spec{Kind: lowpass.FIR, CutoffHz: 100, StopHz: 250, StopDB: 120}
 	for _, away := range []float64{-250, 251, 400, 1700} {
 		s, err := NewContinuous(Config{SampleRate: rate, Channels: 1, Tones: []Tone{{"a", tone, NoReference}}}, Averaging{LowPass: spec, Every: 11})
 		if err != nil {
@@ -142,7 +142,7 @@ func TestContinuousFIRStopBand(t *testing.T) {
 // ratio to a drifting reference must stay constant.
 func TestContinuousTimeStamps(t *testing.T) {
 	const rate, tone, n = 20000.0, 3001.0, 30000
-	specs := append(append([]window.Spec{}, lowPasses...), window.Spec{Kind: window.FIR, CutoffHz: 60, StopHz: 200})
+	specs := append(append([]lowpass.Spec{}, lowPasses...), lowpass.Spec{Kind: lowpass.FIR, CutoffHz: 60, StopHz: 200})
 	for _, spec := range specs {
 		reference, signal := sine(n, 2, tone/rate, 0.4), sine(n, 1, tone/rate, 0.4-0.125)
 		for i := range signal {
@@ -204,7 +204,7 @@ func TestContinuousVariance(t *testing.T) {
 	for i := range x[0] {
 		x[0][i] = sigma * rng.NormFloat64()
 	}
-	for _, spec := range []window.Spec{{Kind: window.Cascade, Order: 4, ENBWHz: 200}, {Kind: window.Butterworth, Order: 2, ENBWHz: 200}, {Kind: window.FIR, ENBWHz: 200}} {
+	for _, spec := range []lowpass.Spec{{Kind: lowpass.Cascade, Order: 4, ENBWHz: 200}, {Kind: lowpass.Butterworth, Order: 2, ENBWHz: 200}, {Kind: lowpass.FIR, ENBWHz: 200}} {
 		s, err := NewContinuous(Config{SampleRate: rate, Channels: 1, Tones: []Tone{{"a", 3000, NoReference}, {"b", 5100, NoReference}}}, Averaging{LowPass: spec, Every: 50})
 		if err != nil {
 			t.Fatal(err)
@@ -237,7 +237,7 @@ func TestContinuousTune(t *testing.T) {
 			signal[i] = math.Cos(2 * math.Pi * cycles(0.2+3000.5/rate*float64(i)-0.5/rate*n/2))
 		}
 	}
-	s, err := NewContinuous(Config{SampleRate: rate, Channels: 1, Tones: []Tone{{"a", 3000, NoReference}}}, Averaging{LowPass: window.Spec{Kind: window.Cascade, Order: 4, CutoffHz: 50}})
+	s, err := NewContinuous(Config{SampleRate: rate, Channels: 1, Tones: []Tone{{"a", 3000, NoReference}}}, Averaging{LowPass: lowpass.Spec{Kind: lowpass.Cascade, Order: 4, CutoffHz: 50}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -262,9 +262,9 @@ func TestContinuousTune(t *testing.T) {
 func TestContinuousRefuses(t *testing.T) {
 	c := Config{SampleRate: 1000, Channels: 1, Tones: []Tone{{"a", 100, NoReference}}}
 	for _, a := range []Averaging{
-		{LowPass: window.Spec{Kind: window.Cascade, Order: 9, CutoffHz: 1}},
-		{LowPass: window.Spec{Kind: window.Cascade, Order: 1}},
-		{LowPass: window.Spec{Kind: window.Cascade, Order: 1, CutoffHz: 1}, Every: -1},
+		{LowPass: lowpass.Spec{Kind: lowpass.Cascade, Order: 9, CutoffHz: 1}},
+		{LowPass: lowpass.Spec{Kind: lowpass.Cascade, Order: 1}},
+		{LowPass: lowpass.Spec{Kind: lowpass.Cascade, Order: 1, CutoffHz: 1}, Every: -1},
 	} {
 		if _, err := NewContinuous(c, a); err == nil {
 			t.Errorf("%+v: accepted", a)

@@ -3,7 +3,7 @@ package multitone
 import (
 	"math"
 
-	"tonepose/multitone/window"
+	lowpass "tonepose/multitone/window"
 )
 
 // mixer is the engine of any low-pass: one running filter a tone and channel.
@@ -11,7 +11,7 @@ type mixer struct {
 	channels, every int
 	omega           []float64
 	phase           []complex128 // of each oscillator at the next sample, conjugate
-	filters         []*window.Filter
+	filters         []*lowpass.Filter
 	tone            []complex128 // an oscillator over the samples fed
 	mixed           []complex128
 	out, rows       []complex128
@@ -21,9 +21,9 @@ type mixer struct {
 // mixerSamples bounds the samples that are mixed at a time.
 const mixerSamples = 1024
 
-func newEngine(c *Config, l *window.LowPass, every int) engine {
+func newEngine(c *Config, l *lowpass.LowPass, every int) engine {
 	m := &mixer{channels: c.Channels, every: every}
-	m.filters = make([]*window.Filter, len(c.Tones)*c.Channels)
+	m.filters = make([]*lowpass.Filter, len(c.Tones)*c.Channels)
 	for i := range m.filters {
 		m.filters[i] = l.NewFilter(every)
 	}
