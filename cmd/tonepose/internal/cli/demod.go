@@ -19,6 +19,8 @@ type demodOptions struct {
 	rig       string
 	signal    string
 	reference string
+	harmonics []int
+	near      float64
 	out       string
 	force     bool
 	framing   framingFlags
@@ -32,13 +34,21 @@ func newDemod(s Streams) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "demod RECORDING (--rig RIG | --signal CHANNEL --reference CHANNEL)",
 		Short: "Amplitude and phase of tones, with the sigma of each",
-		Long: `Demod measures the tones of a rig on every channel, or the strongest tone of a
-reference channel on a signal channel, and writes phasors.parquet to --out.
+		Long: `Demod measures the tones of a rig on every channel and writes phasors.parquet
+to --out.
 
-With --signal and --reference no frequency need be given. Without --window or
---intervals the whole recording is one measurement, and its result is printed.
+With --signal and --reference it needs no rig: one channel is measured against
+the tone that another carries, whatever its frequency; a square wave does as
+well as a sine. The result over the whole recording is printed. With --window
+or --lowpass, in-phase and quadrature part, amplitude and phase against time go
+to demodulated.parquet and demodulated.png in --out. Phases are those of the
+signal minus those of the reference; of harmonic n, minus n times those of the
+reference's tone.
 
 Exit code: 0 done, 1 no phasor came out, 2 the call or a file was wrong.`,
+		Example: `  tonepose demod bridge.csv --signal bridge --reference carrier
+  tonepose demod bridge.csv --signal bridge --reference carrier --lowpass cascade4 --time-constant 30ms --out run
+  tonepose demod chopped.wav --signal diode --reference chopper --harmonics 1,3,5 --window 100ms --out run`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return runDemod(cmd.Context(), args[0], &o, record(cmd.Flags()), s)
@@ -48,7 +58,9 @@ Exit code: 0 done, 1 no phasor came out, 2 the call or a file was wrong.`,
 	f.StringVar(&o.rig, "rig", "", "rig file whose tones are measured")
 	f.StringVar(&o.signal, "signal", "", "channel to measure, by its name")
 	f.StringVar(&o.reference, "reference", "", "channel that carries the reference, by its name")
-	f.StringVar(&o.out, "out", "", "directory for phasors.parquet")
+	f.IntSliceVar(&o.harmonics, "harmonics", nil, "multiples of the reference's frequency to measure, as 1,3,5 (default 1)")
+	f.Float64Var(&o.near, "near", 0, "hertz about which the reference's tone is sought, within 5 % (default: its strongest line)")
+	f.StringVar(&o.out, "out", "", "directory for the tables")
 	f.BoolVar(&o.force, "force", false, "write into a directory that is not empty")
 	o.framing.add(f)
 	f.StringVar(&o.clock, "clock", "common", "what is unknown of the tones' frequencies: common (one clock offset), each or none")
@@ -70,6 +82,8 @@ func runDemod(ctx context.Context, name string, o *demodOptions, options map[str
 		return fmt.Errorf("--signal and --reference go together")
 	case o.rig != "" && o.out == "":
 		return fmt.Errorf("--out is missing: name the directory for phasors.parquet")
+	case !pair && (o.harmonics != nil || o.near != 0):
+		return fmt.Errorf("--harmonics and --near need --signal and --reference")
 	}
 	mode, err := clock.ParseMode(o.clock)
 	if err != nil {
@@ -80,89 +94,58 @@ func runDemod(ctx context.Context, name string, o *demodOptions, options map[str
 		return err
 	}
 	if o.framing.series() && o.out == "" {
-		return fmt.Errorf("--out is missing: a time series goes to phasors.parquet in a directory")
+		return fmt.Errorf("--out is missing: a time series goes to tables in a directory")
+	}
+	meta := tables.Metadata{Tool: version(), Options: options}
+	if pair {
+		return runDemodPair(ctx, name, o, windows, mode, meta, s)
 	}
 	show, clear := progress(s, o.quiet || o.json)
 	defer clear()
-	meta := tables.Metadata{Tool: version(), Options: options}
-	var bench *pipeline.Bench
-	var rec *recording.Reader
-	if pair {
-		if rec, err = recording.Open(name, o.recording.options(s)); err != nil {
-			return err
-		}
-		defer rec.Close()
-		if bench, err = pipeline.PairBench(ctx, rec, o.signal, o.reference); err != nil {
-			return err
-		}
-	} else {
-		r, err := rig.Load(o.rig, rig.Options{})
-		if err != nil {
-			return err
-		}
-		meta.Rig = string(r.Text)
-		bench = pipeline.NewBench(r)
-		if rec, err = bench.Open(name, o.recording.options(s)); err != nil {
-			return err
-		}
-		defer rec.Close()
+	r, err := rig.Load(o.rig, rig.Options{})
+	if err != nil {
+		return err
 	}
+	meta.Rig = string(r.Text)
+	bench := pipeline.NewBench(r)
+	rec, err := bench.Open(name, o.recording.options(s))
+	if err != nil {
+		return err
+	}
+	defer rec.Close()
 	info := rec.Info()
 	warnAll(s, info.Warnings)
 	meta.Recording = tables.Recording{Name: info.Name, Size: info.SizeBytes, Start: info.Start}
-	if o.out != "" {
-		set, err := tables.Create(o.out, o.force, meta, tables.PhasorsName)
-		if err != nil {
-			return err
-		}
-		defer set.Abort()
-		sum, err := bench.Solve(ctx, rec, pipeline.SolveOptions{Clock: mode, Windows: windows, Progress: show}, pipeline.Sink{Phasors: set.Phasors.Write})
-		clear()
-		if err != nil {
-			return err
-		}
-		reportFaults(s, sum.Faults())
-		if sum.Frames == 0 {
-			return fmt.Errorf("%s: %w: the recording is shorter than a window", name, errNoRow)
-		}
-		set.Metadata.Recording.SHA256 = sum.Survey.SHA256
-		if err := set.Close(); err != nil {
-			return err
-		}
-		if !o.quiet && !pair {
-			return printDemod(s, o, info, sum)
-		}
+	set, err := tables.Create(o.out, o.force, meta, tables.PhasorsName)
+	if err != nil {
+		return err
 	}
-	if !pair {
-		return nil
-	}
-	result, err := bench.MeasurePair(ctx, rec, o.signal, show)
+	defer set.Abort()
+	sum, err := bench.Solve(ctx, rec, pipeline.SolveOptions{Clock: mode, Windows: windows, Progress: show}, pipeline.Sink{Phasors: set.Phasors.Write})
 	clear()
 	if err != nil {
 		return err
 	}
-	if o.json {
-		return json.NewEncoder(s.Out).Encode(result)
+	reportFaults(s, sum.Faults())
+	if sum.Frames == 0 {
+		return fmt.Errorf("%s: %w: the recording is shorter than a window", name, errNoRow)
+	}
+	set.Metadata.Recording.SHA256 = sum.Survey.SHA256
+	if err := set.Close(); err != nil {
+		return err
 	}
 	if o.quiet {
 		return nil
 	}
-	unit := "V"
-	if !info.Volts {
-		unit = "full scale"
-	}
-	fmt.Fprintf(s.Out, "%s against %s over %.4g s\n", o.signal, o.reference, result.DurationS)
-	fmt.Fprintf(s.Out, "frequency  %.6f Hz ± %.2g\n", result.FrequencyHz, result.SigmaFrequencyHz)
-	fmt.Fprintf(s.Out, "amplitude  %.6g %s rms ± %.2g (peak %.6g)\n", result.AmplitudeRMSV, unit, result.SigmaAmplitudeRMSV, result.AmplitudePeakV)
-	fmt.Fprintf(s.Out, "phase      %.4f° ± %.2g\n", result.PhaseDeg, result.SigmaPhaseDeg)
-	fmt.Fprintf(s.Out, "equivalent noise bandwidth %.4g Hz\n", result.ENBWHz)
-	return nil
+	return printDemod(s, o, info, sum)
 }
 
 func printDemod(s Streams, o *demodOptions, info recording.Info, sum *pipeline.Summary) error {
 	if o.json {
-		return json.NewEncoder(s.Out).Encode(map[string]any{"recording": info.Name, "frames": sum.Frames, "mains_hz": sum.Survey.MainsHz, "out": o.out})
+		return json.NewEncoder(s.Out).Encode(map[string]any{"recording": info.Name, "frames": sum.Frames, "mains_hz": sum.Survey.MainsHz, "out": o.out,
+			"averaging": sum.Averaging, "faults": sum.Faults()})
 	}
-	_, err := fmt.Fprintf(s.Out, "%s: %.4g s, %d frames in %s, mains %s\n", info.Name, info.Duration(), sum.Frames, o.out, mainsWords(sum.Survey.MainsHz, len(sum.Survey.Lines)))
-	return err
+	fmt.Fprintf(s.Out, "%s: %.4g s, %d frames in %s, mains %s\n", info.Name, info.Duration(), sum.Frames, o.out, mainsWords(sum.Survey.MainsHz, len(sum.Survey.Lines)))
+	printLines(s, sum.Averaging.Lines())
+	return nil
 }

@@ -20,6 +20,7 @@ type Bench struct {
 	Rig     *rig.Rig
 	Tones   []multitone.Tone
 	sensors []sensor
+	pair    *pairing // nil with a rig
 }
 
 // sensor is one sensor of a bench with its way from frames to poses.

@@ -27,7 +27,7 @@ type measured func(f *multitone.Frame, sensors []string) error
 // ends; frames of intervals in the order of their starts.
 func (b *Bench) measure(ctx context.Context, r *recording.Reader, s *Survey, w Windows, use measured, progress Progress) error {
 	info := r.Info()
-	cfg := multitone.Config{SampleRate: info.SampleRate, Channels: info.Channels, Tones: slices.Clone(b.Tones), Lines: s.Lines}
+	cfg := multitone.Config{SampleRate: info.SampleRate, Channels: info.Channels, Tones: slices.Clone(b.Tones), Lines: b.lines(s, info)}
 	if w.LowPass != nil {
 		return b.measureContinuous(ctx, r, s, cfg, w.LowPass, use, progress)
 	}

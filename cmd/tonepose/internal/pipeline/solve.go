@@ -31,11 +31,12 @@ type SolveOptions struct {
 	Progress   Progress
 }
 
-// Sink takes the rows of the three tables; each may be nil.
+// Sink takes the rows of the tables; each may be nil.
 type Sink struct {
-	Phasors   func(...tables.Phasor) error
-	Couplings func(...tables.Coupling) error
-	Poses     func(...tables.Pose) error
+	Phasors     func(...tables.Phasor) error
+	Couplings   func(...tables.Coupling) error
+	Poses       func(...tables.Pose) error
+	Demodulated func(...tables.Demodulated) error // of a pair
 }
 
 // Summary counts what a run gave.
@@ -131,6 +132,7 @@ type run struct {
 	last      []*rigid.Pose
 	joined    []joined // nil: poses are written as they come
 
+	series       series          // of a pair
 	reference    []bool          // channels that carry drives
 	used         []bool          // channels that a pose or a phasor's phase rests on
 	faults       []tables.Flags  // of this frame, by channel
@@ -150,6 +152,9 @@ func (r *run) frame(f *multitone.Frame, sensors []string) error {
 		flags |= tables.Motion
 	}
 	if err := r.phasors(f, time, duration, flags); err != nil {
+		return err
+	}
+	if err := r.demodulated(f, time, duration, flags); err != nil {
 		return err
 	}
 	if len(b.sensors) == 0 {

@@ -111,14 +111,14 @@ func parseMetadata(lookup func(key string) (string, bool)) (Metadata, error) {
 }
 
 var unitSuffixes = [...]struct{ suffix, unit string }{
-	{"_rad", "rad"}, {"_hz", "Hz"}, {"_s", "s"}, {"_v", "V"}, {"_h", "H"}, {"_m", "m"},
+	{"_rad", "rad"}, {"_deg", "°"}, {"_hz", "Hz"}, {"_s", "s"}, {"_v", "V"}, {"_h", "H"}, {"_m", "m"},
 }
 
 // UnitOf returns the unit of a column as its name states it, "1" for a plain
 // number and "" for text.
 func UnitOf(column string) string {
 	switch column {
-	case "qw", "qx", "qy", "qz", "chi2", "dof", "iterations":
+	case "qw", "qx", "qy", "qz", "chi2", "dof", "iterations", "harmonic":
 		return "1"
 	}
 	if of, ok := strings.CutPrefix(column, "cov_"); ok {

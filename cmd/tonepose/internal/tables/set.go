@@ -12,10 +12,11 @@ import (
 // Set is the tables of one run, in one directory. Nothing of it has its final
 // name before Close, and nothing remains after Abort.
 type Set struct {
-	Phasors   *Writer[Phasor] // nil if not among the names given to Create
-	Couplings *Writer[Coupling]
-	Poses     *Writer[Pose]
-	Metadata  Metadata // stored by Close: may be completed until then
+	Phasors     *Writer[Phasor] // nil if not among the names given to Create
+	Couplings   *Writer[Coupling]
+	Poses       *Writer[Pose]
+	Demodulated *Writer[Demodulated]
+	Metadata    Metadata // stored by Close: may be completed until then
 
 	dir     string
 	made    []string // directories that Create made, innermost first
@@ -66,8 +67,10 @@ func (s *Set) begin(force bool, names []string) error {
 			s.Couplings, err = begin(s, name, narrowGroupRows, (*couplingRow).put)
 		case PosesName:
 			s.Poses, err = begin(s, name, wideGroupRows, (*poseRow).put)
+		case DemodulatedName:
+			s.Demodulated, err = begin(s, name, narrowGroupRows, (*demodulatedRow).put)
 		default:
-			err = fmt.Errorf("table %q: must be %s, %s or %s", name, PhasorsName, CouplingsName, PosesName)
+			err = fmt.Errorf("table %q: must be %s, %s, %s or %s", name, PhasorsName, CouplingsName, PosesName, DemodulatedName)
 		}
 		if err != nil {
 			return err
@@ -131,7 +134,7 @@ func (s *Set) publish() (err error) {
 		}
 	}()
 	var aside []string
-	for _, name := range []string{PhasorsName, CouplingsName, PosesName} {
+	for _, name := range []string{PhasorsName, CouplingsName, PosesName, DemodulatedName} {
 		old := filepath.Join(s.dir, name+".parquet")
 		kept := filepath.Join(s.dir, "."+name+".replaced")
 		if err := os.Rename(old, kept); errors.Is(err, fs.ErrNotExist) {

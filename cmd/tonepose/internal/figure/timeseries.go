@@ -1,0 +1,77 @@
+package figure
+
+import (
+	"math"
+
+	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+)
+
+// DemodulationData is amplitude and phase of one or more tones against time.
+type DemodulationData struct {
+	Title, Note string
+
+	Time  []float64 // rising [s]
+	Unit  string    // of the amplitudes: "V"
+	Tones []ToneSeries
+}
+
+// ToneSeries is one tone; its slices have Time's length, NaN is a gap.
+type ToneSeries struct {
+	Name      string
+	Amplitude []float64 // peak
+	Phase     []float64 // unwrapped [°]
+}
+
+// A series of few points shows each of them.
+const fewRows = 80
+
+// Demodulation draws amplitudes above unwrapped phases.
+func Demodulation(d DemodulationData) *Figure {
+	amplitude, phase := newPlot("", "amplitude"), newPlot("time (s)", "phase, unwrapped (°)")
+	var amplitudes, phases [][]float64
+	var legend []entry
+	for i, t := range d.Tones {
+		style := stroke(series[i%len(series)], 1)
+		legend = append(legend, lineEntry(t.Name, style))
+		amplitudes, phases = append(amplitudes, t.Amplitude), append(phases, t.Phase)
+		for _, p := range []struct {
+			panel  *plot.Plot
+			values []float64
+		}{{amplitude, t.Amplitude}, {phase, t.Phase}} {
+			p.panel.Add(curve(d.Time, p.values, style))
+			if len(d.Time) <= fewRows {
+				p.panel.Add(dots(d.Time, p.values, draw.GlyphStyle{Color: style.Color, Radius: 1.7, Shape: draw.CircleGlyph{}}))
+			}
+		}
+	}
+	lo, hi, ok := span(false, d.Time)
+	if !ok {
+		lo, hi = 0, 1
+	}
+	for _, p := range []struct {
+		panel  *plot.Plot
+		values [][]float64
+		zero   bool // the axis starts at 0 unless all lies in a narrow band
+	}{{amplitude, amplitudes, true}, {phase, phases, false}} {
+		p.panel.X.Min, p.panel.X.Max = widen(lo, hi, 0.01)
+		p.panel.X.Tick.Marker = linearTicks{count: 8}
+		low, high, ok := span(false, p.values...)
+		if !ok {
+			low, high = 0, 1
+		}
+		if p.zero && low > 0 && low < 0.7*high {
+			low = 0
+		}
+		p.panel.Y.Min, p.panel.Y.Max = widen(low, high, 0.06)
+		p.panel.Y.Tick.Marker = linearTicks{count: 5}
+		if p.zero {
+			scale, prefix := prefixOf(math.Max(math.Abs(high), 1e-15))
+			p.panel.Y.Label.Text = "amplitude, peak (" + prefix + d.Unit + ")"
+			p.panel.Y.Tick.Marker = linearTicks{unit: scale, count: 5}
+		}
+	}
+	return &Figure{width: 7.2 * vg.Inch, height: 4.6 * vg.Inch, title: d.Title, note: d.Note, legend: legend,
+		body: func(c draw.Canvas) { stack(c, []*plot.Plot{amplitude, phase}, []float64{1, 1}) }}
+}
