@@ -79,8 +79,8 @@ func TestTurnAboutTheBlindAxisIsNoError(t *testing.T) {
 // Hyndman and Fan, The American Statistician 50(4), 1996, definition 7, by
 // hand: for 1 2 3 4 the median is 2.5 and the 95th percentile 1 + 0.95·3.
 func TestQuantiles(t *testing.T) {
-	median, p95, _, most := quantiles([]float64{1, 2, 3, 4})
-	if median != 2.5 || math.Abs(p95-3.85) > 1e-12 || most != 4 {
-		t.Errorf("%g %g %g", median, p95, most)
+	s := newDistribution([]float64{4, 2, math.NaN(), 1, 3}).statistics(nil)
+	if s[1] != 2.5 || math.Abs(s[2]-3.85) > 1e-12 || s[4] != 4 || math.Abs(s[0]-math.Sqrt(7.5)) > 1e-15 {
+		t.Errorf("%g", s)
 	}
 }

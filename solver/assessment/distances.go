@@ -1,0 +1,115 @@
+package assessment
+
+import (
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// Distances compares the distances between places with the true ones, for which
+// no frame need be known.
+type Distances struct {
+	Places int     `json:"places"`
+	N      int     `json:"n"` // pairs of them
+	Mean   float64 `json:"mean_m"`
+	RMS    float64 `json:"rms_m"`
+	P95    float64 `json:"p95_m"` // of the magnitude
+	Max    float64 `json:"max_m"` // of the magnitude
+	// ScalePPM is by how much all distances are too long, in millionths.
+	ScalePPM float64 `json:"scale_ppm"`
+}
+
+// mostPlaces bounds the work: 4,950 pairs.
+const mostPlaces = 100
+
+// place is where a station is, as seen and in truth.
+type place struct {
+	seen, truth r3.Vec
+	sample      int // one of its samples
+}
+
+// pair is the distance between two places.
+type pair struct {
+	a, b         int // a sample of each
+	error, truth float64
+}
+
+type pairs struct {
+	places int
+	list   []pair
+}
+
+// newPairs takes the mean of every station; of a motion, samples evenly apart.
+func newPairs(samples []Sample) (p pairs) {
+	list := places(samples)
+	p.places = len(list)
+	for i, a := range list {
+		for _, b := range list[:i] {
+			truth := r3.Norm(r3.Sub(a.truth, b.truth))
+			p.list = append(p.list, pair{a.sample, b.sample, r3.Norm(r3.Sub(a.seen, b.seen)) - truth, truth})
+		}
+	}
+	return p
+}
+
+func places(samples []Sample) (list []place) {
+	at := map[int]int{}
+	var n []float64
+	resting := !slices.ContainsFunc(samples, func(s Sample) bool { return s.Station == 0 })
+	step := max(1, (len(samples)+mostPlaces-1)/mostPlaces)
+	for i, s := range samples {
+		if !resting {
+			if i%step == 0 {
+				list = append(list, place{s.Estimate.Position, s.Truth.Position, i})
+			}
+			continue
+		}
+		k, ok := at[s.Station]
+		if !ok {
+			if len(list) == mostPlaces {
+				continue
+			}
+			k = len(list)
+			at[s.Station] = k
+			list, n = append(list, place{sample: i}), append(n, 0)
+		}
+		n[k]++
+		list[k].seen = r3.Add(list[k].seen, r3.Scale(1/n[k], r3.Sub(s.Estimate.Position, list[k].seen)))
+		list[k].truth = r3.Add(list[k].truth, r3.Scale(1/n[k], r3.Sub(s.Truth.Position, list[k].truth)))
+	}
+	return list
+}
+
+// judge returns the RMS error and the scale under a resampling of the places.
+func (p pairs) judge(counts []int) (rms, scale float64) {
+	var squares, weight, top, bottom float64
+	for _, d := range p.list {
+		w := float64(counts[d.a] * counts[d.b])
+		squares += w * d.error * d.error
+		weight += w
+		top += w * d.error * d.truth
+		bottom += w * d.truth * d.truth
+	}
+	return math.Sqrt(squares / weight), 1e6 * top / bottom
+}
+
+func distancesOf(samples []Sample) *Distances {
+	p := newPairs(samples)
+	if p.list == nil {
+		return nil
+	}
+	d := &Distances{Places: p.places, N: len(p.list)}
+	var size []float64
+	var top, bottom float64
+	for _, e := range p.list {
+		d.Mean += e.error / float64(d.N)
+		top += e.error * e.truth
+		bottom += e.truth * e.truth
+		size = append(size, math.Abs(e.error))
+	}
+	slices.Sort(size)
+	d.RMS, d.P95, d.Max = rms(size), quantile(size, 0.95), size[len(size)-1]
+	d.ScalePPM = 1e6 * top / bottom // least squares through zero
+	return d
+}
