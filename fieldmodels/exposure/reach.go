@@ -39,13 +39,28 @@ type Reach struct {
 }
 
 // reachStep is the factor between distances tried, reachBisections how often
-// the last crossing is halved: to a millionth.
+// the last crossing is halved: to a ten-millionth.
 const (
-	reachStep       = 1.02
-	reachBisections = 20
+	reachStep       = 1.03
+	reachBisections = 18
 	reachFrom       = 1e-3 // [m]
-	reachTo         = 100.0
 )
+
+// limit is a distance [m] from any centre at which the ratio is below 1 for
+// certain: far away every coil is a dipole or less, its field on the axis twice
+// that beside it, and falls at least with the third power.
+func (b *Bench) limit(g Group) float64 {
+	spread := 0.0
+	for _, e := range b.emitters {
+		spread = math.Max(spread, r3.Norm(r3.Sub(e.Center, b.emitters[0].Center)))
+	}
+	far := 1e3 * (1 + spread)
+	most := 0.0
+	for _, d := range directions() {
+		most = math.Max(most, b.At(r3.Add(b.emitters[0].Center, r3.Scale(far, d))).Ratio[g])
+	}
+	return 2*spread + 2*far*math.Cbrt(most) + 0.5
+}
 
 // Reaches returns for each emitter how far from its centre the ratio of the whole
 // bench is above 1, over 406 directions, at places that no other coil's centre is
@@ -54,6 +69,7 @@ const (
 func (b *Bench) Reaches(g Group) []Reach {
 	out := make([]Reach, len(b.emitters))
 	dirs := directions()
+	limit := b.limit(g)
 	for i, e := range b.emitters {
 		out[i].Emitter = e.Name
 		axis := r3.Unit(e.Axis)
@@ -64,7 +80,7 @@ func (b *Bench) Reaches(g Group) []Reach {
 				return b.nearest(i, p) && b.At(p).Ratio[g] > 1
 			}
 			// From outside in: the first distance above is the last.
-			for r := reachTo; r*reachStep > math.Max(reachFrom, out[i].DistanceM); r /= reachStep {
+			for r := limit; r*reachStep > math.Max(reachFrom, out[i].DistanceM); r /= reachStep {
 				if !above(r) {
 					continue
 				}
