@@ -208,6 +208,9 @@ func process[S sample](b *Bank, x []S, start int64, emit func(*Frame) error) (ne
 			if meterEnd <= min(end, frameEnd) {
 				observe(b.meter, x[int(b.metered-start)*channels:int(meterEnd-start)*channels])
 				b.metered = meterEnd
+				if b.meter.windows >= pooledWindows {
+					b.metered += (meterEvery - 1) * int64(b.meter.probes.length)
+				}
 				continue
 			}
 		}

@@ -20,6 +20,7 @@ type direct struct {
 	sums             summer
 	first, last      []complex128 // of the window's blocks; only last unless paired
 	firstAt          int64        // where first was summed; −1: nowhere
+	at               []int        // where results hold a row of a channel, row·channels + channel
 }
 
 func newDirect(p Precision, length, rows, channels int, paired bool) *direct {
@@ -31,6 +32,14 @@ func newDirect(p Precision, length, rows, channels int, paired bool) *direct {
 		d.sums = newSummer(p, length, rows, channels)
 	}
 	d.last = make([]complex128, d.sums.Size())
+	d.at = make([]int, rows*channels)
+	for i := range d.at {
+		row, c := i/channels, i%channels
+		if paired { // rows 2i and 2i+1 stand side by side
+			row *= 2
+		}
+		d.at[i] = d.sums.Index(c, row)
+	}
 	return d
 }
 
@@ -74,20 +83,19 @@ func window[S sample](d *direct, x []S, start int64) {
 // values writes rows from first on of all channels, times a scale for each, to
 // dst, row·channels + channel.
 func (d *direct) values(dst []complex128, first int, scale []float64) {
-	for c, s := range scale {
-		for i := c; i < len(dst); i += d.channels {
-			row := first + i/d.channels
-			if !d.paired {
-				v := d.last[d.sums.Index(c, row)]
-				dst[i] = complex(real(v)*s, imag(v)*s)
-				continue
+	for at := d.at[first*d.channels:]; len(dst) > 0; at, dst = at[len(scale):], dst[len(scale):] {
+		if !d.paired {
+			for c, s := range scale {
+				v := d.last[at[c]]
+				dst[c] = complex(real(v)*s, imag(v)*s)
 			}
-			// rows 2i and 2i+1 stand in the same group, side by side
-			at := d.sums.Index(c, 2*row)
-			a, b := d.first[at:at+2], d.last[at:at+2]
+			continue
+		}
+		for c, s := range scale {
+			a, b := d.first[at[c]:at[c]+2], d.last[at[c]:at[c]+2]
 			re := real(a[0]) - imag(a[0]) + real(b[0]) + imag(b[0])
 			im := imag(a[1]) - real(a[1]) + real(b[1]) + imag(b[1])
-			dst[i] = complex(re*s, im*s)
+			dst[c] = complex(re*s, im*s)
 		}
 	}
 }

@@ -35,6 +35,17 @@ func (f *Frame) Duration(sampleRate float64) float64 {
 	return float64(f.Stop-f.Start) / sampleRate
 }
 
+// CopyTo makes dst equal to f, in dst's own memory.
+func (f *Frame) CopyTo(dst *Frame) {
+	hz, phasor, variance, reference, bent := dst.Hz, dst.Phasor, dst.Variance, dst.Reference, dst.bent
+	*dst = *f
+	dst.Hz = append(hz[:0], f.Hz...)
+	dst.Phasor = append(phasor[:0], f.Phasor...)
+	dst.Variance = append(variance[:0], f.Variance...)
+	dst.Reference = append(reference[:0], f.Reference...)
+	dst.bent = append(bent[:0], f.bent...)
+}
+
 // At returns the phasor of a tone on a channel and the variance of each of its
 // components.
 func (f *Frame) At(tone, channel int) (complex128, float64) {

@@ -57,6 +57,9 @@ func (m *Mains) Write(x [][]float64) {
 	}
 }
 
+// Full tells that no more samples are needed.
+func (m *Mains) Full() bool { return len(m.series[0]) >= m.limit }
+
 // Lines returns the fundamental [Hz] and the frequencies of the harmonics
 // that stand out of the noise on any channel; 0 and none if there is no mains.
 func (m *Mains) Lines() (fundamental float64, lines []float64) {

@@ -6,9 +6,11 @@ import (
 	"gonum.org/v1/gonum/mat"
 )
 
-// The memory of a Bank's noise estimate, in windows of the meter, and how many
-// are seen before the first frame is handed out.
+// The memory of a Bank's noise estimate, in windows of the meter; how many are
+// seen before the first frame is handed out; and of how many one is looked at
+// once the memory is full: noise changes slowly.
 const (
+	meterEvery     = 4
 	pooledWindows  = 32
 	primingWindows = 16
 )
@@ -38,6 +40,7 @@ type probes struct {
 	owners [][]int // of each tone
 	count  int
 	sums   summer
+	at     []int // where results hold a probe of a channel, channel·count + probe
 }
 
 // meterLength is long enough to see between the tones and no longer than most.
@@ -93,6 +96,11 @@ func newProbes(c *Config, length int, p Precision) (*probes, error) {
 			pr.sums.Set(i, 0, h.even[i], h.odd[i])
 		}
 	}
+	for ch := range c.Channels {
+		for i := range places {
+			pr.at = append(pr.at, pr.sums.Index(ch, i))
+		}
+	}
 	return pr, nil
 }
 
@@ -121,13 +129,9 @@ func observe[S sample](m *meter, x []S) {
 		keep = min(keep, float64(m.memory-1))
 	}
 	share := 1 / (keep + 1)
-	n := m.probes.count
-	for c := range m.channels {
-		power := m.power[c*n : (c+1)*n]
-		for p, old := range power {
-			v := m.out[m.probes.sums.Index(c, p)]
-			power[p] = old + (real(v)*real(v)+imag(v)*imag(v)-old)*share
-		}
+	for i, at := range m.probes.at {
+		v, old := m.out[at], m.power[i]
+		m.power[i] = old + (real(v)*real(v)+imag(v)*imag(v)-old)*share
 	}
 	m.windows++
 	m.fresh = false

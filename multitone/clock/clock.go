@@ -17,6 +17,7 @@ import (
 	"fmt"
 	"math"
 	"math/cmplx"
+	"slices"
 
 	"tonepose/multitone"
 )
@@ -169,6 +170,14 @@ func (g *group) open(t *Tracker) error {
 	var err error
 	g.bank, err = multitone.NewBank(c, multitone.Framing{Length: t.length, Cosine: []float64{1}})
 	return err
+}
+
+// Follows tells whether a channel's samples are used.
+func (t *Tracker) Follows(channel int) bool {
+	if t.mode == None {
+		return false
+	}
+	return slices.ContainsFunc(t.groups, func(g group) bool { return g.channel == channel })
 }
 
 // Write feeds samples of all the recording's channels.

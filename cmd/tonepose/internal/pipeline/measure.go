@@ -48,31 +48,58 @@ func (b *Bench) measureWindows(ctx context.Context, r *recording.Reader, s *Surv
 		return fmt.Errorf("%s: a window of %g s is longer than the recording, %g s", info.Name, w.Length, info.Duration())
 	}
 	tune(&cfg, s, 0, retuneSeconds)
+	if info.Int16 {
+		cfg.CountVolts = info.Scale
+	}
 	bank, err := multitone.NewBank(cfg, multitone.Framing{Length: length, Hop: hop, Cosine: w.Cosine})
 	if err != nil {
 		return err
 	}
-	emit := func(f *multitone.Frame) error { return use(f, nil) }
+	out := newFrames(use)
+	err = b.feed(ctx, r, s, bank, cfg.Tones, w.Length, out.emit, progress)
+	if err == nil {
+		err = bank.Flush(out.emit)
+	}
+	if failed := out.wait(); failed != nil {
+		return failed
+	}
+	return err
+}
+
+// feed runs the whole recording through a bank that follows the clock.
+func (b *Bench) feed(ctx context.Context, r *recording.Reader, s *Survey, bank *multitone.Bank, tones []multitone.Tone, window float64, emit func(*multitone.Frame) error, progress Progress) error {
+	info := r.Info()
 	tuned := 0.0
-	err = blocks(ctx, r, func(x [][]float64, first int64) error {
+	follow := func(first int64) error {
 		progress.report("measure", first, info.Samples)
-		if t := float64(first) / info.SampleRate; t > tuned+retuneSeconds {
-			tuned = t
-			if hz := s.Track.Hz(t, t+retuneSeconds); moved(cfg.Tones, hz, w.Length) {
-				for k := range hz {
-					cfg.Tones[k].Hz = hz[k]
-				}
-				if err := bank.Tune(hz); err != nil {
-					return err
-				}
+		t := float64(first) / info.SampleRate
+		if t <= tuned+retuneSeconds {
+			return nil
+		}
+		tuned = t
+		hz := s.Track.Hz(t, t+retuneSeconds)
+		if !moved(tones, hz, window) {
+			return nil
+		}
+		for k := range hz {
+			tones[k].Hz = hz[k]
+		}
+		return bank.Tune(hz)
+	}
+	if info.Int16 {
+		return counts(ctx, r, func(x []int16, first int64) error {
+			if err := follow(first); err != nil {
+				return err
 			}
+			return bank.WriteInt16(x, emit)
+		})
+	}
+	return blocks(ctx, r, func(x [][]float64, first int64) error {
+		if err := follow(first); err != nil {
+			return err
 		}
 		return bank.Write(x, emit)
 	})
-	if err != nil {
-		return err
-	}
-	return bank.Flush(emit)
 }
 
 // moved tells whether a frequency changed by more than a thousandth of a turn
@@ -105,6 +132,7 @@ func (b *Bench) measureIntervals(ctx context.Context, r *recording.Reader, s *Su
 	if err != nil {
 		return err
 	}
+	var plans multitone.Plans
 	waiting, open := 0, []int{}
 	frames := make([]*multitone.Frame, len(stretches))
 	next := 0 // the first stretch not handed out
@@ -115,7 +143,7 @@ func (b *Bench) measureIntervals(ctx context.Context, r *recording.Reader, s *Su
 			v := &stretches[waiting]
 			tune(&cfg, s, float64(v.start)/info.SampleRate, float64(v.stop)/info.SampleRate)
 			var err error
-			if v.interval, err = multitone.NewInterval(cfg, v.start, v.stop); err != nil {
+			if v.interval, err = plans.NewInterval(cfg, v.start, v.stop); err != nil {
 				return err
 			}
 			open = append(open, waiting)

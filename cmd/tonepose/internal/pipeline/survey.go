@@ -4,16 +4,12 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/multitone"
 	"tonepose/multitone/clock"
 	"tonepose/multitone/recording"
 )
-
-// blockSamples is how many samples of every channel are read at a time.
-const blockSamples = 8192
 
 // Survey is what one pass over a recording tells before anything is measured.
 type Survey struct {
@@ -40,11 +36,16 @@ func (b *Bench) survey(ctx context.Context, r *recording.Reader, mode clock.Mode
 		sum, err := r.SHA256()
 		hash <- hashed{sum, err}
 	}()
-	err = blocks(ctx, r, func(x [][]float64, first int64) error {
+	look := func(x [][]float64, first int64) error {
 		progress.report("survey", first, info.Samples)
 		mains.Write(x)
 		return tracker.Write(x)
-	})
+	}
+	if info.Int16 {
+		err = counts(ctx, r, volts(info, func(c int) bool { return !mains.Full() || tracker.Follows(c) }, look))
+	} else {
+		err = blocks(ctx, r, look)
+	}
 	h := <-hash
 	if err = errors.Join(err, h.err); err != nil {
 		return nil, err
@@ -55,6 +56,30 @@ func (b *Bench) survey(ctx context.Context, r *recording.Reader, mode clock.Mode
 	}
 	s.MainsHz, s.Lines = mains.Lines()
 	return s, nil
+}
+
+// volts converts counts of the channels that are wanted; the others' samples
+// are not to be used.
+func volts(info recording.Info, wanted func(channel int) bool, use func(x [][]float64, first int64) error) func(x []int16, first int64) error {
+	buffer, view := make([][]float64, info.Channels), make([][]float64, info.Channels)
+	for c := range buffer {
+		buffer[c] = make([]float64, blockSamples(info.Channels))
+	}
+	return func(x []int16, first int64) error {
+		n := len(x) / info.Channels
+		for c := range view {
+			view[c] = buffer[c][:n]
+			if !wanted(c) {
+				continue
+			}
+			at, scale := c, info.Scale[c]
+			for i := range view[c] {
+				view[c][i] = float64(x[at]) * scale
+				at += info.Channels
+			}
+		}
+		return use(view, first)
+	}
 }
 
 // faults translates the faults of a stretch of samples on one channel.
@@ -86,39 +111,6 @@ func (s *Survey) lost(tone int, start, stop int64) bool {
 type hashed struct {
 	sum string
 	err error
-}
-
-// blocks reads a recording from its start to its end.
-func blocks(ctx context.Context, r *recording.Reader, use func(x [][]float64, first int64) error) error {
-	if err := r.Rewind(); err != nil {
-		return err
-	}
-	info := r.Info()
-	buffer := make([][]float64, info.Channels)
-	view := make([][]float64, info.Channels)
-	for c := range buffer {
-		buffer[c] = make([]float64, blockSamples)
-	}
-	var first int64
-	for {
-		if err := ctx.Err(); err != nil {
-			return err
-		}
-		n, err := r.ReadPlanar(buffer)
-		if errors.Is(err, io.EOF) {
-			return nil
-		}
-		if err != nil {
-			return err
-		}
-		for c := range view {
-			view[c] = buffer[c][:n]
-		}
-		if err := use(view, first); err != nil {
-			return err
-		}
-		first += int64(n)
-	}
 }
 
 // Progress is told how far a pass has come, in samples; nil is silent.
