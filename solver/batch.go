@@ -105,7 +105,7 @@ func (s *Solver) judgeLane(l int) verdict {
 	chi2, slope := b.sum[chiSquare][l], b.newton.Slope[l]
 	st := &b.newton.Step
 	n.iterations++
-	if b.newton.Sound>>l&1 == 0 || !(slope >= 0) || n.iterations >= s.rig.options.MaxIterations {
+	if b.newton.Sound>>l&1 == 0 || !(slope >= 0) || n.iterations > patience {
 		return laneFails
 	}
 	if n.iterations > 1 {

@@ -48,7 +48,7 @@ func TestWarmAllMatchesWarm(t *testing.T) {
 				for k := range 6 {
 					size := math.Sqrt(b.Covariance[j][j] * b.Covariance[k][k])
 					if math.Abs(a.Covariance[j][k]-b.Covariance[j][k]) > 1e-7*size {
-						t.Errorf("dof %d, frame %d: covariance %v, Warm %v", dof, i, a.Covariance, b.Covariance)
+						t.Fatalf("dof %d, frame %d: covariance %v, Warm %v", dof, i, a.Covariance, b.Covariance)
 					}
 				}
 			}

@@ -18,9 +18,9 @@ type search struct {
 	part   []kernel.Vec // of one group of coils
 	masks  []uint8      // which scores are low, see kernel.Below
 	listed []scored     // places that descents may start from
-	all    bool         // listed has had all places
-	apart  float64      // see the constant
-	found  []minimum    // of the last Cold
+	apart  float64      // see effort
+	watch  watched
+	found  []minimum // of the last Cold
 }
 
 // scored is a place of the grid with its score.
@@ -36,11 +36,15 @@ type minimum struct {
 	sum    kernel.Sum
 	factor kernel.Factor
 	inside bool
-	place  int // of the grid, from which it was reached
+	again  bool // ended near the best of those before
+	place  int  // of the grid, from which it was reached
 }
 
 func (c *search) init(g *rig) {
 	c.stale = true
+	if g.axial {
+		c.watch.axial = &g.axis
+	}
 	c.seen = make([]int, len(g.pickups))
 	c.noise = make([]float64, len(g.sources)*len(g.pickups))
 	c.w = make([]float64, len(g.sources))
@@ -58,24 +62,33 @@ const (
 	// which weighs the couplings when places are judged: strong couplings near
 	// an emitter must not drown the others.
 	gridError = 0.2
-	// scoreReach: places with a score up to this many times the best, plus one,
-	// are worth a descent; with little redundancy, where false places fit
-	// nearly as well, up to scoreReachLean times.
-	scoreReach     = 3
-	scoreReachLean = 10
-	// Descents start from places farther apart than this many times the sum of
-	// their cells' sides.
-	apart     = 0.9
-	apartLean = 0.6
-	apartLast = 0.4 // when nothing else has led to a fit
 	// lean is the largest surplus of couplings over unknowns that counts as
-	// little redundancy.
+	// little redundancy: false places then fit nearly as well as the true one.
 	lean = 2
+	// implausible, in the terms of unlikely: once in two thousand solves.
+	implausible = 3.3
 	// With a surplus of rich couplings, a minimum that enough places lead to is
 	// taken for the lowest even if the noise does not explain it.
 	rich, enough = 10, 4
 	// softest is the first softness of a descent that failed without.
 	softest = 0.1
+)
+
+// effort says how far a cold start searches.
+type effort struct {
+	sigmas   float64 // it is made when the best fit so far is that unlikely
+	reach    float64 // places with scores up to this many times the best, plus one, are listed
+	apart    float64 // descents start farther apart than so many times the sum of their cells' sides
+	descents int     // at most so many times Options.Candidates
+}
+
+var (
+	efforts = [...]effort{
+		{0, 3, 0.9, 1},
+		{2.6, 10, 0.5, 4},
+		{implausible, math.Inf(1), 0.4, 8},
+	}
+	leanEffort = effort{0, 10, 0.6, 4}
 )
 
 // Cold solves without any start: at every place of a grid over the working
@@ -91,50 +104,68 @@ func (s *Solver) Cold(c Couplings) Result {
 	s.judge(c.Value)
 	w := &s.search
 	w.found = w.found[:0]
-	best, hits := -1, 0
-	reach, limit := float64(scoreReach), s.rig.options.Candidates
-	w.apart = apart
+	best, hits, stage := -1, 0, 0
+	effort := &efforts[0]
 	if s.used-s.Freedom() <= lean {
-		reach, limit, w.apart = scoreReachLean, 4*limit, apartLean
+		effort = &leanEffort
 	}
-	s.list(reach * (kernel.Least(w.scores) + 1))
-	for k := 0; k < limit; k++ {
-		place := s.bestPlace()
-		if place < 0 && best >= 0 && k < cap(w.found) && !w.all && s.implausible(w.found[best].d.chi2) {
-			w.apart = apartLast
-			s.list(math.Inf(1))
+	w.apart = effort.apart
+	least := kernel.Least(w.scores)
+	s.list(effort.reach * (least + 1))
+	limit := effort.descents * s.rig.options.Candidates
+	for {
+		place := -1
+		if len(w.found) < limit {
 			place = s.bestPlace()
 		}
 		if place < 0 {
-			break
+			// Done, unless what was found fits less well than it should.
+			for stage++; stage < len(efforts); stage++ {
+				if e := &efforts[stage]; best < 0 || s.unlikely(w.found[best].d.chi2, e.sigmas) {
+					effort = e
+					break
+				}
+			}
+			if stage >= len(efforts) {
+				break
+			}
+			w.apart, limit = effort.apart, effort.descents*s.rig.options.Candidates
+			s.list(effort.reach * (least + 1))
+			continue
 		}
 		w.found = w.found[:len(w.found)+1]
 		m := &w.found[len(w.found)-1]
 		m.place = place
 		if !s.orient(&m.state, place) {
-			w.found = w.found[:len(w.found)-1]
+			m.again = true // nothing to find here
 			continue
 		}
 		start := m.state
+		if best >= 0 {
+			w.watch.state = &w.found[best].state
+			w.watch.radius = 0.1 * s.rig.grid.size[w.found[best].place]
+			s.watch = &w.watch
+		}
 		s.follow(m, 0)
-		if (m.d.status != Converged || s.implausible(m.d.chi2)) && (best < 0 || s.implausible(w.found[best].d.chi2)) {
+		s.watch = nil
+		m.again = best >= 0 && w.watch.near(&m.state)
+		poor := best < 0 || s.unlikely(w.found[best].d.chi2, implausible)
+		if poor && (m.again || m.d.status != Converged || s.unlikely(m.d.chi2, implausible)) {
 			soft := minimum{state: start, place: place}
 			s.follow(&soft, softest)
-			if s.better(&soft, m) {
+			if m.again || s.better(&soft, m) {
+				soft.again = best >= 0 && w.watch.near(&soft.state)
 				*m = soft
 			}
 		}
 		switch {
-		case best < 0 || s.better(m, &w.found[best]) && !s.sameMinimum(m, &w.found[best]):
-			best, hits = len(w.found)-1, 1
-		case s.sameMinimum(m, &w.found[best]):
+		case m.again:
 			hits++
+		case best < 0 || s.better(m, &w.found[best]):
+			best, hits = len(w.found)-1, 1
 		}
 		if hits >= enough && s.used-s.Freedom() >= rich {
 			break // couplings that no pose explains
-		}
-		if k == limit-1 && s.implausible(w.found[best].d.chi2) {
-			limit = cap(w.found)
 		}
 	}
 	found := w.found
@@ -156,7 +187,7 @@ func (s *Solver) Cold(c Couplings) Result {
 // largest it can be at the start, then with less and less: a strong coupling,
 // known to a millionth, otherwise confines the steps to a narrow curved valley.
 func (s *Solver) follow(m *minimum, softness float64) {
-	damping, n := 1e-2, 0
+	damping, n := 1e-3, 0
 	for ; softness > 1e-6; softness *= 0.1 {
 		s.soften(m.place, softness)
 		d := s.descend(&m.state, damping, s.rig.options.MaxIterations/2)
@@ -209,14 +240,15 @@ func (s *Solver) cost(m *minimum) float64 {
 	return c
 }
 
-// implausible reports whether noise would leave such a chi-square less often
-// than once in two thousand solves (Wilson–Hilferty approximation at 3.3 sigma).
-func (s *Solver) implausible(chi2 float64) bool {
+// unlikely reports whether chi-square lies further above what noise leaves than
+// so many standard deviations of a normal quantity (Wilson and Hilferty's
+// approximation, Abramowitz and Stegun, 26.4.14).
+func (s *Solver) unlikely(chi2, sigmas float64) bool {
 	n := float64(s.used - s.Freedom())
 	if n == 0 {
 		return false
 	}
-	t := 1 - 2/(9*n) + 3.3*math.Sqrt(2/(9*n))
+	t := 1 - 2/(9*n) + sigmas*math.Sqrt(2/(9*n))
 	return chi2 > n*t*t*t
 }
 
@@ -225,7 +257,7 @@ func (s *Solver) runnerUp(r *Result, found []minimum, best int) {
 	b := &found[best]
 	for i := range found {
 		m := &found[i]
-		if i == best || !m.inside || m.d.status != Converged || s.sameMinimum(m, b) {
+		if i == best || m.again || !m.inside || m.d.status != Converged || s.sameMinimum(m, b) {
 			continue
 		}
 		ratio := math.Exp(math.Min(0, (b.d.chi2+b.d.logDet-m.d.chi2-m.d.logDet)/2))
@@ -284,7 +316,6 @@ func (s *Solver) sameMinimum(a, b *minimum) bool {
 // places used.
 func (s *Solver) list(limit float64) {
 	w, g := &s.search, s.rig.grid
-	w.all = math.IsInf(limit, 1)
 	kernel.Below(w.masks, w.scores, limit)
 	w.listed = w.listed[:0]
 	for i, m := range w.masks {

@@ -41,18 +41,23 @@ func observe(tb testing.TB, s *Solver, pose rigid.Pose, sigma float64, r *rand.R
 }
 
 // A cold start reaches the minimum that a warm start from the truth reaches, or
-// a lower one, at every one of 2,000 random poses.
+// a lower one, at every one of 2,000 random poses; down to 30 mm above the
+// emitters too, where couplings range over four decades.
 func TestColdIsGlobal(t *testing.T) {
-	for _, c := range []struct{ emitters, dof int }{{8, 6}, {8, 5}, {6, 5}, {12, 6}, {12, 5}} {
-		t.Run(fmt.Sprintf("emitters=%d/dof=%d", c.emitters, c.dof), func(t *testing.T) {
+	for _, c := range []struct {
+		emitters, dof int
+		floor         float64 // [m]
+	}{{8, 6, 0.1}, {8, 5, 0.1}, {6, 5, 0.1}, {12, 6, 0.1}, {12, 5, 0.1}, {8, 6, 0.03}, {8, 5, 0.03}, {12, 5, 0.03}} {
+		t.Run(fmt.Sprintf("emitters=%d/dof=%d/floor=%g", c.emitters, c.dof, c.floor), func(t *testing.T) {
 			p, sigma := bench(t, c.emitters, c.dof)
+			p.Volume.Min.X, p.Volume.Min.Y, p.Volume.Min.Z = p.Volume.Min.X-(0.1-c.floor), p.Volume.Min.Y-(0.1-c.floor), c.floor
 			s, err := New(p, Options{})
 			if err != nil {
 				t.Fatal(err)
 			}
 			r := rand.New(rand.NewPCG(uint64(c.emitters), uint64(c.dof)))
-			ambiguous := 0
-			for range 2000 {
+			ambiguous, lesser := 0, 0
+			for range globalPoses {
 				pose := rigid.Pose{Position: randomIn(r, p.Volume), Rotation: randomQuat(r)}
 				y := observe(t, s, pose, sigma, r)
 				warm, cold := s.Warm(y, pose), s.Cold(y)
@@ -65,9 +70,16 @@ func TestColdIsGlobal(t *testing.T) {
 				if warm.Outside && !cold.Outside {
 					slack = -2 * math.Log(s.rig.options.AmbiguityRatio)
 				}
-				if cold.Status == NotConverged || cold.ChiSquare > warm.ChiSquare+slack {
+				switch above := cold.ChiSquare - warm.ChiSquare; {
+				case cold.Status == NotConverged || above > -2*math.Log(s.rig.options.AmbiguityRatio):
 					t.Errorf("%v: chi-square %g (%v), from the truth %g (%v)", pose, cold.ChiSquare, cold.Status, warm.ChiSquare, warm.Status)
+				case above > slack:
+					lesser++
 				}
+			}
+			// None of 2,000, the bar; of 50,000 five in ten thousand.
+			if limit := globalPoses / 50000 * 25; lesser > limit {
+				t.Errorf("%d cold starts missed a slightly lower minimum, at most %d may", lesser, limit)
 			}
 			t.Logf("ambiguous: %d", ambiguous)
 		})

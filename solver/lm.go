@@ -20,11 +20,6 @@ const maxTurn = 0.6
 // place before it.
 const stale = 0.005
 
-// patience is the number of iterations after which a last step of √stale
-// standard deviations is short enough: where the curvature of the model along
-// a weak direction is as large as its noise, Gauss–Newton steps fall slowly.
-const patience = 15
-
 // leastDamping is the smallest λ that the factorisation can tell from none.
 const leastDamping = 1e-13
 
@@ -34,6 +29,31 @@ type descent struct {
 	logDet     float64 // of the couplings' covariance; 0 when it is that of the observation
 	iterations int
 	status     Status
+}
+
+// watched is a minimum found already: a descent that comes near it ends there.
+type watched struct {
+	state  *state
+	radius float64 // [m]
+	axial  *vec3   // the coils' axis if they have one only
+}
+
+// near reports whether st is within the radius and about a seventh of a radian.
+func (w *watched) near(st *state) bool {
+	a, b := st, w.state
+	d := vec3{a.x[0] - b.x[0], a.x[1] - b.x[1], a.x[2] - b.x[2]}
+	if dot(&d, &d) > w.radius*w.radius {
+		return false
+	}
+	if w.axial != nil {
+		u, v := a.r.apply(w.axial), b.r.apply(w.axial)
+		return dot(&u, &v) > 0.99
+	}
+	trace := 0.0
+	for i := range a.r {
+		trace += a.r[i] * b.r[i]
+	}
+	return trace > 3-0.02
 }
 
 // descend moves st to a minimum of chi-square: Levenberg–Marquardt with
@@ -56,7 +76,9 @@ func (s *Solver) descend(st *state, damping float64, limit int) (d descent) {
 	settled := false
 	free := 1e-2          // damping at or below which a good step drops it
 	before := math.Inf(1) // squared length of the last plain step, in sigmas
+	plain := math.Inf(1)  // squared length of the last plain step tried
 	var b, step [6]float64
+	var relax relaxation
 	var trial state
 	for {
 		var u vec3
@@ -72,21 +94,32 @@ func (s *Solver) descend(st *state, damping float64, limit int) (d descent) {
 		slope := b[0]*step[0] + b[1]*step[1] + b[2]*step[2] + b[3]*step[3] + b[4]*step[4] + b[5]*step[5]
 		d.chi2 = s.sum[chiSquare]
 		usable := low > minPivot && slope >= 0
+		stretch := 1.0
+		if d.iterations > patience && lambda == 0 && before < math.Inf(1) {
+			stretch = relax.factor(&b)
+		}
 		switch {
-		case usable && lambda == 0 && (slope < tol || last(slope, before, tol) || slope < stale && d.iterations >= patience):
+		case usable && lambda == 0 && (slope*stretch*stretch < tol || last(slope, before, tol)):
 			s.move(st, st, &step)
 			d.chi2 -= slope
 			d.status = Converged
 			return d
-		case usable && slope < tol:
-			// The damped step is short: see what the plain one says.
+		case usable && slope < tol && lambda != 0:
+			// The damped step is short: see what the plain one says. Where that
+			// has been tried, was short too and did not lower chi-square, the
+			// model is too curved for it and this is the minimum.
+			if settled && plain < stale {
+				s.factor.Decompose(&s.sum, 0, gauge, &u)
+				d.status = Converged
+				return d
+			}
 			lambda, settled = 0, true
 			continue
 		case !usable && lambda == 0 && settled:
 			d.status = Unobservable
 			return d
 		case !usable:
-			lambda = math.Max(lambda*grow, leastDamping)
+			lambda = max(lambda*grow, leastDamping)
 			grow *= 2
 			if lambda > 1e12 {
 				d.status = Unobservable
@@ -100,10 +133,17 @@ func (s *Solver) descend(st *state, damping float64, limit int) (d descent) {
 		d.iterations++
 		before = math.Inf(1)
 		predicted := slope
-		if s.shorten(&step) || lambda != 0 {
+		if stretch != 1 {
+			for i := range step {
+				step[i] *= stretch
+			}
+		}
+		if s.shorten(&step) || lambda != 0 || stretch != 1 {
 			predicted = s.predict(&step, &b)
-		} else {
-			before = slope
+		}
+		if lambda == 0 {
+			before, plain = slope, slope
+			relax = relaxation{step, stretch, slope * stretch * stretch}
 		}
 		flatness := 0.0
 		s.move(&trial, st, &step)
@@ -112,12 +152,19 @@ func (s *Solver) descend(st *state, damping float64, limit int) (d descent) {
 			fall = d.chi2 - s.next[chiSquare]
 		}
 		rho := fall / predicted
+		if stretch != 1 && fall > 0 {
+			rho = 1 // a stretched step goes beyond what the model promises
+		}
 		if lambda == 0 && rho < 0.75 {
 			flatness = s.flatness(&step)
 		}
 		if fall > 0 && rho > 1e-3 {
 			*st = trial
 			s.sum = s.next
+			if s.watch != nil && s.watch.near(st) {
+				d.chi2 = s.sum[chiSquare]
+				return d
+			}
 			grow, settled = 2, false
 			if rho < 0.75 {
 				before = math.Inf(1)
@@ -129,7 +176,7 @@ func (s *Solver) descend(st *state, damping float64, limit int) (d descent) {
 				lambda = flatness
 			default:
 				t := 2*rho - 1
-				lambda *= math.Max(1./8, 1-t*t*t)
+				lambda *= max(1./8, 1-t*t*t)
 			}
 			continue
 		}
@@ -159,6 +206,35 @@ func last(slope, before, tol float64) bool {
 	return slope < stale && slope*slope < tol*before && slope < 0.1*before && before < math.Inf(1)
 }
 
+// patience is the number of iterations after which steps that fall slowly are
+// stretched.
+const patience = 4
+
+// relaxation remembers a plain step. Where the curvature of the model along a
+// weak direction is as large as its noise, Gauss–Newton leaves a share ρ of the
+// error after each step, instead of next to none; the share shows in the next
+// step and, as in Aitken's extrapolation, 1/(1−ρ) times that step goes all the
+// way.
+type relaxation struct {
+	step   [6]float64
+	taken  float64 // by which the plain step was stretched
+	square float64 // stepᵀH step
+}
+
+// factor returns the stretch of the next plain step, b the negative gradient
+// there.
+func (r *relaxation) factor(b *[6]float64) float64 {
+	along := 0.0
+	for i := range b {
+		along += b[i] * r.step[i]
+	}
+	share := 1 - 1/r.taken + along/r.square
+	if math.Abs(share) < 0.15 {
+		return 1
+	}
+	return min(max(1/(1-min(share, 0.95)), 0.3), 10)
+}
+
 // predict returns the fall of chi-square that the quadratic model promises,
 // b being the negative gradient.
 func (s *Solver) predict(step, b *[6]float64) float64 {
@@ -178,7 +254,7 @@ func (s *Solver) flatness(step *[6]float64) float64 {
 	for i := range 6 {
 		sum += s.sum[kernel.At(i, i)] * step[i] * step[i]
 	}
-	return math.Max(quadratic(&s.sum, step)/sum, leastDamping)
+	return max(quadratic(&s.sum, step)/sum, leastDamping)
 }
 
 // quadratic returns stepᵀ H step.

@@ -27,6 +27,7 @@ type Solver struct {
 
 	white     whitening
 	search    search
+	watch     *watched     // in a cold start, the best minimum so far
 	pin       pin          // of Interval
 	residuals []kernel.Row // of Nonlinearity
 	batch     *batch       // made by the first WarmAll

@@ -1,5 +1,0 @@
-//go:build !slow
-
-package solver
-
-const honestPoses = 2000
