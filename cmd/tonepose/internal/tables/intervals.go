@@ -57,6 +57,12 @@ func ReadPath(path string, sensors []string) ([]Station, error) {
 	return read(path, func(r io.Reader) ([]Station, error) { return readStations(r, path, sensors, motion) })
 }
 
+// ReadPlaces reads poses without times: sensor if there, x_m y_m z_m qw qx qy qz
+// and the sigmas if there.
+func ReadPlaces(path string, sensors []string) ([]Station, error) {
+	return read(path, func(r io.Reader) ([]Station, error) { return readStations(r, path, sensors, place) })
+}
+
 func read[T any](path string, parse func(io.Reader) ([]T, error)) ([]T, error) {
 	f, err := os.Open(path)
 	if err != nil {
@@ -107,9 +113,12 @@ func readIntervals(r io.Reader, name string, sensors []string) ([]Interval, erro
 	}
 }
 
-// interval reads start and stop, or one time that is both.
+// interval reads start and stop, or one time that is both, or neither.
 func (t *textTable) interval(columns []int) (Interval, error) {
 	iv := Interval{Line: t.line()}
+	if len(columns) == 0 {
+		return iv, nil
+	}
 	var err error
 	if iv.Start, err = t.number(columns[0]); err != nil {
 		return iv, err
@@ -154,6 +163,7 @@ const (
 	reference kind = iota // intervals and sigmas
 	truth                 // intervals or times, sigmas if there
 	motion                // times that rise
+	place                 // no times, sigmas if there
 )
 
 func readStations(r io.Reader, name string, sensors []string, k kind) ([]Station, error) {
@@ -203,6 +213,9 @@ func stationColumnsOf(t *textTable, k kind) (c stationColumns, err error) {
 	if k == motion || k == truth && t.column("start_s") < 0 && t.column("time_s") >= 0 {
 		when = []string{"time_s"}
 	}
+	if k == place {
+		when = nil
+	}
 	if c.when, err = t.columns(when...); err != nil {
 		return c, err
 	}
@@ -221,28 +234,44 @@ func (c stationColumns) station(t *textTable) (s Station, err error) {
 	if s.Interval, err = t.interval(c.when); err != nil {
 		return s, err
 	}
-	var v [7]float64
-	if err := t.numbers(v[:], c.pose); err != nil {
+	if s.Pose, err = c.known(t, false); err != nil {
 		return s, err
+	}
+	s.SigmaPosition, s.SigmaRotation, err = c.sigmas(t)
+	return s, err
+}
+
+func (c stationColumns) known(t *textTable, placeOnly bool) (p rigid.Pose, err error) {
+	var v [7]float64
+	if err := t.numbers(v[:len(c.pose)], c.pose); err != nil {
+		return p, err
+	}
+	p = rigid.Pose{Position: r3.Vec{X: v[0], Y: v[1], Z: v[2]}, Rotation: noTurn}
+	if placeOnly {
+		return p, nil
 	}
 	q := quat.Number{Real: v[3], Imag: v[4], Jmag: v[5], Kmag: v[6]}
 	norm := quat.Abs(q)
 	if math.Abs(norm-1) > 0.01 {
-		return s, t.errorf("quaternion qw qx qy qz = %g %g %g %g has norm %.3g: must be 1", v[3], v[4], v[5], v[6], norm)
+		return p, t.errorf("quaternion qw qx qy qz = %g %g %g %g has norm %.3g: must be 1", v[3], v[4], v[5], v[6], norm)
 	}
-	s.Pose = rigid.Pose{Position: r3.Vec{X: v[0], Y: v[1], Z: v[2]}, Rotation: quat.Scale(1/norm, q)}
-	for i, dst := range []*float64{&s.SigmaPosition, &s.SigmaRotation} {
+	p.Rotation = quat.Scale(1/norm, q)
+	return p, nil
+}
+
+func (c stationColumns) sigmas(t *textTable) (position, rotation float64, err error) {
+	for i, dst := range []*float64{&position, &rotation} {
 		*dst = math.NaN()
 		column := c.sigma[i]
 		if column < 0 {
 			continue
 		}
 		if *dst, err = t.number(column); err != nil {
-			return s, err
+			return position, rotation, err
 		}
 		if *dst < 0 {
-			return s, t.errorf("%s = %s: must not be negative", t.header[column], t.text(column))
+			return position, rotation, t.errorf("%s = %s: must not be negative", t.header[column], t.text(column))
 		}
 	}
-	return s, nil
+	return position, rotation, nil
 }
