@@ -195,7 +195,12 @@ func newFit(p *Problem, o Options) (*fit, error) {
 
 // raise is the damping after a step that failed. The first step up from none is
 // a large one: to where the damping shows.
-func raise(mu, grow float64) (float64, float64) { return max(1e-4, mu*grow), 2 * grow }
+func raise(mu, grow float64) (float64, float64) {
+	if mu == 0 {
+		return 1e-4, 2 * grow
+	}
+	return mu * grow, 2 * grow
+}
 
 // descend lowers the cost from the linearised point at hand, and leaves the
 // equations of the point where it ends. It begins as Gauss–Newton; damping comes

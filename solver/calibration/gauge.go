@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 	"strings"
 
@@ -88,8 +89,11 @@ func (f *fit) nullSpace() (columns [][]float64, scale []float64, err error) {
 // them all, puts tolerances of a usual size on the parameters that take part.
 func (f *fit) holdGauges() ([]Gauge, error) {
 	null, scale, err := f.nullSpace()
-	if err != nil || len(null) == 0 {
+	if err != nil {
 		return nil, err
+	}
+	if len(null) == 0 {
+		return f.holdWeak(nil)
 	}
 	held := f.held(null, scale)
 	gauges := f.name(null, scale)
@@ -107,6 +111,40 @@ func (f *fit) holdGauges() ([]Gauge, error) {
 				f.lent[i] = true
 			}
 		}
+	}
+	return f.holdWeak(gauges)
+}
+
+// holdWeak puts a tolerance of a usual size on parameters without a stated one
+// that the data fix to no better than that, the worst first: such as the turn of
+// a coil about its own axis when it is nearly, not quite, round. Unheld they
+// would wander off to where the linearised equations mean nothing.
+func (f *fit) holdWeak(gauges []Gauge) ([]Gauge, error) {
+	n := f.normal.n
+	for range n {
+		f.reduce(0)
+		cov, err := invert(n, append([]float64(nil), f.reduced.s...))
+		if err != nil {
+			return gauges, nil // the descent damps, and the result says so
+		}
+		worst, most := -1, 1.0
+		for i := range n {
+			if v := math.Sqrt(cov.At(i, i)) / f.size(i); f.prior[i] == 0 && v > most {
+				worst, most = i, v
+			}
+		}
+		if worst < 0 {
+			break
+		}
+		f.prior[worst], f.lent[worst] = f.size(worst), true
+		known := slices.IndexFunc(gauges, func(g Gauge) bool { return math.Abs(g.Direction[worst]) == 1 })
+		if known >= 0 { // its tolerances, stated for other parameters, did not hold it
+			gauges[known].Default = true
+			continue
+		}
+		d := make([]float64, n)
+		d[worst] = 1
+		gauges = append(gauges, Gauge{Words: f.layout.columns[worst].name + " alone: hardly observable", Default: true, Direction: d})
 	}
 	return gauges, nil
 }
