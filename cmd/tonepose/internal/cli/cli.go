@@ -42,6 +42,7 @@ func newRoot(s Streams) *cobra.Command {
 	root.AddCommand(newDemo(s))
 	root.AddCommand(newDemod(s))
 	root.AddCommand(newSolve(s))
+	root.AddCommand(newCalibrate(s))
 	root.AddCommand(newAssess(s))
 	root.AddCommand(newExport(s))
 	root.AddCommand(newSimulate(s))

@@ -22,11 +22,7 @@ import (
 
 // Path draws emitters, solved positions and the truth in three views.
 func Path(a *pipeline.Assessed, title, note string) (*figure.Figure, error) {
-	e, err := emitters(a.Rig)
-	if err != nil {
-		return nil, err
-	}
-	d := figure.PathData{Title: title, Note: note, Emitters: e}
+	d := figure.PathData{Title: title, Note: note, Emitters: emitters(a.Rig)}
 	for _, s := range a.Rig.Sensors {
 		truth, solved := figure.Track{Name: s.Name + ", true"}, figure.Track{Name: s.Name + ", solved"}
 		for i, sample := range a.Samples {

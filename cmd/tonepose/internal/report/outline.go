@@ -10,18 +10,15 @@ import (
 	"tonepose/fieldmodels/rigid"
 )
 
-// emitters gives a rig's emitters the outlines that figures draw.
-func emitters(r *rig.Rig) ([]figure.Emitter, error) {
-	array, err := r.Array()
-	if err != nil {
-		return nil, err
-	}
+// emitters gives a rig's emitters the outlines that figures draw. It needs
+// nothing but the rig's text: a table carries no covariance file.
+func emitters(r *rig.Rig) []figure.Emitter {
 	var out []figure.Emitter
-	for i, e := range r.Emitters {
-		placed := array.Emitters[i]
+	for i, placed := range r.Drawn() {
+		e := &r.Emitters[i]
 		out = append(out, figure.Emitter{Name: e.Name, Outline: outline(&e.Model), Center: placed.Center, Axis: placed.Axis})
 	}
-	return out, nil
+	return out
 }
 
 // outline is a closed line around a coil's mean turn [m, rig frame]; empty for

@@ -13,27 +13,33 @@ import (
 // Array gives the emitters as sources of field, in the file's order, with the
 // covariance of a calibration, which it reads from its file. A wrong covariance
 // file is an *Error.
-//
-// An emitter's Center is its model's center_m; of a polyline the mean of its
-// points, of a sum the mean of its parts' centres. Its Axis is that of its
-// dipole moment, or +Z when the moment vanishes.
 func (r *Rig) Array() (fieldmodels.Array, error) {
-	a := fieldmodels.Array{Emitters: make([]fieldmodels.Emitter, len(r.Emitters))}
-	for i := range r.Emitters {
-		e := &r.Emitters[i]
-		a.Emitters[i] = fieldmodels.Emitter{
-			Name:   e.Name,
-			Source: e.Model.source(),
-			Center: e.Model.center(),
-			Axis:   e.Model.direction(),
-		}
-	}
+	a := fieldmodels.Array{Emitters: r.Drawn()}
 	cov, err := r.covariance()
 	if err != nil || cov == nil {
 		return a, err
 	}
 	a.Covariance = r.emitterCovariance(cov)
 	return a, nil
+}
+
+// Drawn gives the emitters as their models state them, and reads no other file.
+//
+// An emitter's Center is its model's center_m; of a polyline the mean of its
+// points, of a sum the mean of its parts' centres. Its Axis is that of its
+// dipole moment, or +Z when the moment vanishes.
+func (r *Rig) Drawn() []fieldmodels.Emitter {
+	out := make([]fieldmodels.Emitter, len(r.Emitters))
+	for i := range r.Emitters {
+		e := &r.Emitters[i]
+		out[i] = fieldmodels.Emitter{
+			Name:   e.Name,
+			Source: e.Model.source(),
+			Center: e.Model.center(),
+			Axis:   e.Model.direction(),
+		}
+	}
+	return out
 }
 
 // emitterCovariance picks the emitters' parameters out of a covariance; those

@@ -1,0 +1,71 @@
+package cli
+
+import (
+	"encoding/json"
+	"fmt"
+	"os"
+	"path/filepath"
+
+	"tonepose/cmd/tonepose/internal/figure"
+	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/report"
+	"tonepose/cmd/tonepose/internal/terminal"
+	"tonepose/solver/calibration"
+)
+
+func saveCalibrationFigures(dir, rig string, sum *pipeline.CalibrationSummary, res *calibration.Result) error {
+	if err := os.MkdirAll(dir, 0o755); err != nil {
+		return err
+	}
+	note := fmt.Sprintf("%s, chi-square %.1f of %d", sum.Recording, sum.Chi2, sum.DOF)
+	for name, f := range map[string]*figure.Figure{
+		"calibration-residuals.png":    report.CalibrationResiduals(sum, rig+": residuals of the calibration", note),
+		"calibration-parameters.png":   report.CalibrationParameters(sum, rig+": what the calibration moved", note),
+		"calibration-correlations.png": report.CalibrationCorrelations(res, rig+": correlations of the parameters", note),
+	} {
+		if err := f.Save(filepath.Join(dir, name)); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func printCalibration(s Streams, sum *pipeline.CalibrationSummary, asJSON, quiet bool) error {
+	if asJSON {
+		return json.NewEncoder(s.Out).Encode(sum)
+	}
+	if quiet {
+		return nil
+	}
+	fmt.Fprintf(s.Out, "%s: %d stations, chi-square %.1f of %d (%.3f), %d iterations\n", sum.Recording, len(sum.Stations), sum.Chi2, sum.DOF, sum.Chi2/float64(max(1, sum.DOF)), sum.Iterations)
+	t := terminal.NewTable(terminal.Column{Name: "parameter", Left: true}, terminal.Column{Name: "unit", Left: true}, terminal.Column{Name: "before"},
+		terminal.Column{Name: "after"}, terminal.Column{Name: "sigma"}, terminal.Column{Name: "moved", Unit: "sigmas"})
+	for _, p := range sum.Parameters {
+		t.Row(p.Name, p.Unit, terminal.Number(p.Before, 6), terminal.Number(p.After, 6), terminal.Number(p.Sigma, 2), terminal.Number(moved(p.Moved), 3))
+	}
+	err := t.Write(s.Out, terminal.PaintFor(s.Out))
+	for _, g := range sum.Gauges {
+		fmt.Fprintf(s.Out, "not observable: %s; held by %s\n", g.Words, g.HeldBy)
+	}
+	for _, e := range sum.Emitters {
+		fmt.Fprintf(s.Out, "%s: chi-square %.1f of %d couplings\n", e.Name, e.Chi2, e.Count)
+	}
+	for _, st := range sum.Stations {
+		if st.Outlier {
+			fmt.Fprintf(s.Out, "outlier: line %d, sensor %s: chi-square %.1f of %.1f\n", st.Line, st.Sensor, st.Chi2+st.ReferenceChi2, st.DOF)
+		}
+		if st.Leading {
+			fmt.Fprintf(s.Out, "leverage: line %d, sensor %s: determines %.2f of %d parameters\n", st.Line, st.Sensor, st.Leverage, len(sum.Parameters))
+		}
+	}
+	if cv := sum.Validation; cv != nil {
+		fmt.Fprintf(s.Out, "held-out stations, %d folds: position %s RMS, orientation %s RMS, the reference's own error included\n",
+			cv.Folds, terminal.Quantity(cv.PositionRMS, "m"), terminal.Quantity(cv.RotationRMS, "rad"))
+	}
+	if g := sum.Suggestion; g != nil {
+		fmt.Fprintf(s.Out, "a further station as in line %d of the suggestions: worst parameter from %.3g (%s) to %.3g (%s) of its tolerance\n",
+			g.Line, g.Before, g.BeforeParameter, g.After, g.AfterParameter)
+	}
+	fmt.Fprintf(s.Out, "wrote %s\n", sum.Out)
+	return err
+}

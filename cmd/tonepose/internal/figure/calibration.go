@@ -1,0 +1,274 @@
+package figure
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+)
+
+// ResidualData is how the couplings of a calibration fit, in sigmas.
+type ResidualData struct {
+	Title, Note string
+
+	Emitters []string
+	Station  []int     // of each residual, from 1
+	Emitter  []int     // of each residual, index into Emitters
+	Value    []float64 // predicted less observed over sigma; NaN: missing
+	Outliers []int     // stations that do not fit
+}
+
+// Residuals draws every residual by station and by emitter, with the band in
+// which 95 % of them should lie.
+func Residuals(d ResidualData) *Figure {
+	_, hi, ok := span(true, absolute(d.Value))
+	if !ok {
+		hi = 1
+	}
+	hi = max(4, hi*1.06)
+	legend := []entry{glyphEntry("residual", errorDot), areaEntry("95 % of residuals, were the sigmas right", stroke(bandInk, 0))}
+	if len(d.Outliers) > 0 {
+		legend = append(legend, areaEntry("station that does not fit", stroke(pale(vermillion), 0)))
+	}
+	return &Figure{
+		width: 7.2 * vg.Inch, height: 4.6 * vg.Inch, title: d.Title, note: d.Note, legend: legend,
+		body: func(c draw.Canvas) {
+			middle := (c.Min.Y + c.Max.Y) / 2
+			upper, lower := c, c
+			upper.Min.Y, lower.Max.Y = middle+4, middle-4
+			last := 1
+			if len(d.Station) > 0 {
+				last = max(1, slices.Max(d.Station))
+			}
+			stations := d.panel("station", hi, 0.5, float64(last)+0.5, linearTicks{count: 10}, func(i int) float64 { return float64(d.Station[i]) })
+			stack(upper, []*plot.Plot{stations}, []float64{1})
+			emitters := d.panel("emitter", hi, 0.5, float64(len(d.Emitters))+0.5, named(d.Emitters), d.besideEmitter())
+			stack(lower, []*plot.Plot{emitters}, []float64{1})
+		},
+	}
+}
+
+// besideEmitter spreads the residuals of an emitter beside each other in the
+// order of their stations.
+func (d ResidualData) besideEmitter() func(i int) float64 {
+	total, seen := make([]int, len(d.Emitters)), make([]int, len(d.Emitters))
+	for _, e := range d.Emitter {
+		total[e]++
+	}
+	at := make([]float64, len(d.Emitter))
+	for i, e := range d.Emitter {
+		at[i] = float64(e) + 1 + 0.7*((float64(seen[e])+0.5)/float64(total[e])-0.5)
+		seen[e]++
+	}
+	return func(i int) float64 { return at[i] }
+}
+
+func (d ResidualData) panel(name string, hi, from, to float64, ticks plot.Ticker, at func(i int) float64) *plot.Plot {
+	p := newPlot(name, "residual (sigmas)")
+	p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = from, to, -hi, hi
+	p.X.Tick.Marker, p.Y.Tick.Marker = ticks, linearTicks{count: 5}
+	p.Add(drawing(func(c draw.Canvas, p *plot.Plot, x, y func(float64) vg.Length) {
+		c.SetColor(bandInk)
+		c.Fill(vg.Rectangle{Min: vg.Point{X: c.Min.X, Y: y(-1.96)}, Max: vg.Point{X: c.Max.X, Y: y(1.96)}}.Path())
+		if name == "station" {
+			c.SetColor(pale(vermillion))
+			for _, s := range d.Outliers {
+				c.Fill(vg.Rectangle{Min: vg.Point{X: x(float64(s) - 0.5), Y: c.Min.Y}, Max: vg.Point{X: x(float64(s) + 0.5), Y: c.Max.Y}}.Path())
+			}
+		}
+		c.StrokeLine2(stroke(frameInk, 0.6), c.Min.X, y(0), c.Max.X, y(0))
+	}))
+	xs := make([]float64, len(d.Value))
+	order := make([]int, len(d.Value))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortStableFunc(order, func(a, b int) int {
+		switch v := at(a) - at(b); {
+		case v < 0:
+			return -1
+		case v > 0:
+			return 1
+		}
+		return 0
+	})
+	ys := make([]float64, len(d.Value))
+	for k, i := range order {
+		xs[k], ys[k] = at(i), d.Value[i]
+	}
+	p.Add(dots(xs, ys, errorDot))
+	return p
+}
+
+// named puts names at 1, 2, 3 …, as many as there is room for.
+type named []string
+
+// Ticks implements plot.Ticker.
+func (n named) Ticks(lo, hi float64) []plot.Tick {
+	every := len(n)/16 + 1
+	var out []plot.Tick
+	for i, name := range n {
+		if i%every == 0 {
+			out = append(out, plot.Tick{Value: float64(i + 1), Label: name})
+		}
+	}
+	return out
+}
+
+// ParameterData is what a calibration moved.
+type ParameterData struct {
+	Title, Note string
+
+	Names         []string
+	Units         []string // empty: dimensionless
+	Before, After []float64
+	Sigma         []float64 // of After
+}
+
+// shownParameters bounds the rows of a figure: those that moved most.
+const shownParameters = 120
+
+// Parameters draws a table of parameters before and after, and how many sigmas
+// each moved, on an axis that is even below one sigma and logarithmic above.
+func Parameters(d ParameterData) *Figure {
+	rows := make([]int, len(d.Names))
+	for i := range rows {
+		rows[i] = i
+	}
+	move := func(i int) float64 { return (d.After[i] - d.Before[i]) / d.Sigma[i] }
+	note := d.Note
+	if len(rows) > shownParameters {
+		slices.SortStableFunc(rows, func(a, b int) int { return int(math.Copysign(1, math.Abs(move(b))-math.Abs(move(a)))) })
+		rows = rows[:shownParameters]
+		slices.Sort(rows)
+		note += fmt.Sprintf("; the %d of %d parameters that moved most", shownParameters, len(d.Names))
+	}
+	hi := 10.0
+	for _, i := range rows {
+		if m := math.Abs(move(i)); m < math.Inf(1) {
+			hi = max(hi, 1.2*m)
+		}
+	}
+	const line, head = vg.Length(12), vg.Length(16)
+	f := &Figure{width: 7.2 * vg.Inch, title: d.Title, note: note}
+	f.height = f.headerHeight() + head + line*vg.Length(max(1, len(rows))) + 34 + 2*margin
+	f.body = func(c draw.Canvas) {
+		name, cell := lettering(tickSize, ink, draw.XLeft, draw.YCenter), lettering(tickSize, ink, draw.XRight, draw.YCenter)
+		texts := make([]string, len(d.Names))
+		for _, i := range rows {
+			texts[i] = d.Names[i]
+			if d.Units[i] != "" {
+				texts[i] += " (" + d.Units[i] + ")"
+			}
+		}
+		right := c.Min.X + widest(name, texts) + 8
+		columns := [3]vg.Length{right + 54, right + 112, right + 156}
+		top := c.Max.Y - head
+		for k, title := range []string{"before", "after", "sigma"} {
+			c.FillText(bold(cell), vg.Point{X: columns[k], Y: top + head/2}, title)
+		}
+		p := newPlot("moved (sigmas of after)", "")
+		p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = -hi, hi, 0, float64(max(1, len(rows)))
+		p.X.Scale, p.X.Tick.Marker = evenThenLog{}, evenThenLogTicks{}
+		p.Y.Tick.Marker = plot.ConstantTicks(nil)
+		p.Add(drawing(func(c draw.Canvas, p *plot.Plot, x, y func(float64) vg.Length) {
+			c.SetColor(bandInk)
+			c.Fill(vg.Rectangle{Min: vg.Point{X: x(-1.96), Y: c.Min.Y}, Max: vg.Point{X: x(1.96), Y: c.Max.Y}}.Path())
+			for k, i := range rows {
+				m := max(-hi, min(hi, move(i)))
+				if math.IsNaN(m) {
+					continue
+				}
+				at := c.Max.Y - line*vg.Length(float64(k)+0.5)
+				c.StrokeLine2(stroke(blue, 2.5), x(0), at, x(m), at)
+			}
+			c.StrokeLine2(stroke(frameInk, 0.8), x(0), c.Min.Y, x(0), c.Max.Y)
+		}))
+		bottom := top - line*vg.Length(max(1, len(rows)))
+		place(p, c, vg.Rectangle{Min: vg.Point{X: columns[2] + 14, Y: bottom}, Max: vg.Point{X: c.Max.X - 8, Y: top}})
+		for k, i := range rows {
+			y := top - line*vg.Length(float64(k)+0.5)
+			if k%2 == 1 {
+				c.SetColor(rgb(0xf4f4f4))
+				c.Fill(vg.Rectangle{Min: vg.Point{X: c.Min.X, Y: y - line/2}, Max: vg.Point{X: columns[2] + 6, Y: y + line/2}}.Path())
+			}
+			c.FillText(name, vg.Point{X: c.Min.X + 2, Y: y + 1}, texts[i])
+			digits := 1 - int(math.Floor(math.Log10(d.Sigma[i])))
+			if !(d.Sigma[i] > 0) || digits > 7 {
+				digits = 7
+			}
+			for j, v := range []float64{d.Before[i], d.After[i], d.Sigma[i]} {
+				c.FillText(cell, vg.Point{X: columns[j], Y: y + 1}, number(v, max(0, digits)))
+			}
+		}
+	}
+	return f
+}
+
+// evenThenLog is even between −1 and 1 and logarithmic outside.
+type evenThenLog struct{}
+
+func bent(v float64) float64 { return math.Asinh(1.2 * v) }
+
+// Normalize implements plot.Normalizer.
+func (evenThenLog) Normalize(lo, hi, v float64) float64 {
+	return (bent(v) - bent(lo)) / (bent(hi) - bent(lo))
+}
+
+type evenThenLogTicks struct{}
+
+// Ticks implements plot.Ticker.
+func (evenThenLogTicks) Ticks(lo, hi float64) []plot.Tick {
+	out := []plot.Tick{{Value: 0, Label: "0"}}
+	every := 1 + int(math.Log10(max(hi, 10)))/3
+	for k := 0; math.Pow(10, float64(k)) <= hi; k++ {
+		if k%every != 0 {
+			continue
+		}
+		for _, v := range []float64{-math.Pow(10, float64(k)), math.Pow(10, float64(k))} {
+			out = append(out, plot.Tick{Value: v, Label: number(v, 0)})
+		}
+	}
+	return out
+}
+
+// CorrelationData is a correlation matrix.
+type CorrelationData struct {
+	Title, Note string
+
+	Names []string
+	Value []float64 // row by row
+}
+
+// Correlations draws the matrix as a map from −1 to 1. Names stand beside it
+// where there is room, else on every few rows.
+func Correlations(d CorrelationData) *Figure {
+	n := len(d.Names)
+	side := max(3.6*vg.Inch, min(6.5*vg.Inch, vg.Length(n)*9))
+	cell := side / vg.Length(max(1, n))
+	name := lettering(tickSize-1.5, ink, draw.XRight, draw.YCenter)
+	every := int(math.Ceil(float64((tickSize + 0.5) / cell)))
+	left := widest(name, d.Names) + 8
+	const bar = vg.Length(70)
+	f := &Figure{width: left + side + bar + 2*margin, title: d.Title, note: d.Note}
+	f.height = f.headerHeight() + side + 2*margin
+	f.body = func(c draw.Canvas) {
+		r := vg.Rectangle{Min: vg.Point{X: c.Min.X + left, Y: c.Max.Y - side}, Max: vg.Point{X: c.Min.X + left + side, Y: c.Max.Y}}
+		for i := range n {
+			for j := range n {
+				c.SetColor(signed.At(0.5 + 0.5*d.Value[i*n+j]))
+				at := vg.Point{X: r.Min.X + cell*vg.Length(j), Y: r.Max.Y - cell*vg.Length(i+1)}
+				c.Fill(vg.Rectangle{Min: at, Max: vg.Point{X: at.X + cell, Y: at.Y + cell}}.Path())
+			}
+			if i%max(1, every) == 0 {
+				c.FillText(name, vg.Point{X: r.Min.X - 4, Y: r.Max.Y - cell*vg.Length(float64(i)+0.5) + 1}, d.Names[i])
+			}
+		}
+		c.StrokeLines(stroke(frameInk, 0.6), outline(r))
+		colorBar(c, vg.Rectangle{Min: vg.Point{X: r.Max.X + 14, Y: r.Min.Y}, Max: vg.Point{X: r.Max.X + 24, Y: r.Max.Y}}, signed, -1, 1, linearTicks{count: 4}, "correlation")
+	}
+	return f
+}

@@ -1,0 +1,252 @@
+package pipeline
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"slices"
+
+	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/multitone"
+	"tonepose/multitone/clock"
+	"tonepose/multitone/coupling"
+	"tonepose/multitone/recording"
+	"tonepose/solver"
+	"tonepose/solver/calibration"
+)
+
+// StationOptions says how a recording becomes the stations of a calibration.
+type StationOptions struct {
+	Clock    clock.Mode
+	Baseline *recording.Reader // sensor far away: crosstalk to subtract; nil: none
+	Progress Progress
+}
+
+// Stations is what a recording tells of a bench to be calibrated.
+type Stations struct {
+	Problem calibration.Problem
+	Rows    []tables.Station // of each station of Problem
+	// Missing counts the couplings left out because their samples were faulty or
+	// their reference lost.
+	Missing  int
+	Unsolved int // stations without reference for which the bench as drawn gave no pose
+	Survey   *Survey
+
+	channels []int // of the rig, for each of Problem.Channels
+}
+
+// Stations measures the couplings of every row, with the rig as drawn for the
+// rest of the Problem: priors are the rig's tolerances. A row with infinite
+// sigmas has no reference; its first guess is the pose that the rig as drawn
+// gives, for which PrepareSolvers must have been called.
+func (b *Bench) Stations(ctx context.Context, r *recording.Reader, rows []tables.Station, o StationOptions) (*Stations, error) {
+	if len(b.sensors) == 0 {
+		b.prepareSensors()
+	}
+	out := &Stations{}
+	out.channels = b.draw(&out.Problem)
+	survey, err := b.survey(ctx, r, o.Clock, o.Progress)
+	if err != nil {
+		return nil, err
+	}
+	out.Survey = survey
+	var baseline []coupling.Matrix
+	if o.Baseline != nil {
+		if baseline, err = b.baseline(ctx, o.Baseline, o.Clock, o.Progress); err != nil {
+			return nil, fmt.Errorf("baseline: %w", err)
+		}
+	}
+	at, intervals, err := b.wanted(rows, r.Info().SampleRate)
+	if err != nil {
+		return nil, err
+	}
+	frames, err := b.frames(ctx, r, survey, intervals, o.Progress)
+	if err != nil {
+		return nil, err
+	}
+	steady(frames)
+	found := make([]*calibration.Station, len(rows))
+	for _, f := range frames {
+		emitters, err := b.respond(f.Hz)
+		if err != nil {
+			return nil, err
+		}
+		for i := range b.sensors {
+			row, ok := at[stretchOf{f.Start, f.Stop, b.sensors[i].name}]
+			if !ok {
+				continue
+			}
+			m := coupling.NewMatrix(len(b.Tones), len(b.sensors[i].pickups))
+			m.Fill(f, emitters, b.sensors[i].pickups)
+			if baseline != nil {
+				if err := m.Subtract(baseline[i]); err != nil {
+					return nil, err
+				}
+			}
+			found[row] = out.station(b, i, f, m, rows[row])
+		}
+	}
+	for i, st := range found {
+		if st != nil {
+			out.Problem.Stations = append(out.Problem.Stations, *st)
+			out.Rows = append(out.Rows, rows[i])
+		}
+	}
+	return out, nil
+}
+
+// frames measures the intervals and keeps them all.
+func (b *Bench) frames(ctx context.Context, r *recording.Reader, s *Survey, intervals []tables.Interval, progress Progress) ([]*multitone.Frame, error) {
+	var out []*multitone.Frame
+	err := b.measure(ctx, r, s, Windows{Intervals: intervals}, func(f *multitone.Frame, _ []string) error {
+		kept := *f
+		kept.Hz, kept.Phasor, kept.Variance = slices.Clone(f.Hz), slices.Clone(f.Phasor), slices.Clone(f.Variance)
+		out = append(out, &kept)
+		return nil
+	}, progress)
+	return out, err
+}
+
+// noisier is the share of the common noise beyond which a frame counts as
+// disturbed and keeps its own.
+const noisier = 2
+
+// steady gives all frames the noise density that they have in common on each
+// channel and tone. The noise of a short frame is known to some 20 %, and as
+// weights go with its inverse, chi-squares by so uncertain a noise would come
+// out too large on average, by the square of that.
+func steady(frames []*multitone.Frame) {
+	if len(frames) == 0 {
+		return
+	}
+	length := func(f *multitone.Frame) float64 { return float64(f.Stop - f.Start) }
+	densities := make([]float64, len(frames))
+	for k := range frames[0].Variance {
+		for i, f := range frames {
+			densities[i] = f.Variance[k] * length(f)
+		}
+		slices.Sort(densities)
+		limit, sum, n := noisier*densities[len(densities)/2], 0.0, 0
+		for _, d := range densities {
+			if d <= limit {
+				sum += d
+				n++
+			}
+		}
+		for _, f := range frames {
+			if common := sum / float64(n); f.Variance[k]*length(f) <= limit {
+				f.Variance[k] = common / length(f)
+			}
+		}
+	}
+}
+
+func (b *Bench) prepareSensors() {
+	for _, s := range b.Rig.Sensors {
+		prepared := sensor{name: s.Name}
+		for _, c := range s.Coils {
+			prepared.pickups = append(prepared.pickups, coupling.Pickup{Channel: c.Channel})
+		}
+		b.sensors = append(b.sensors, prepared)
+	}
+}
+
+// stretchOf names one measurement of one sensor, in samples.
+type stretchOf struct {
+	start, stop int64
+	sensor      string
+}
+
+// wanted indexes the rows by their samples; equal rows count once.
+func (b *Bench) wanted(rows []tables.Station, rate float64) (map[stretchOf]int, []tables.Interval, error) {
+	at := map[stretchOf]int{}
+	var intervals []tables.Interval
+	for i, row := range rows {
+		key := stretchOf{int64(math.Round(row.Start * rate)), int64(math.Round(row.Stop * rate)), row.Sensor}
+		if before, ok := at[key]; ok {
+			if row.Pose != rows[before].Pose {
+				return nil, nil, fmt.Errorf("intervals line %d: sensor %s was elsewhere at these times in line %d", row.Line, row.Sensor, rows[before].Line)
+			}
+			continue
+		}
+		at[key] = i
+		intervals = append(intervals, row.Interval)
+	}
+	return at, intervals, nil
+}
+
+// station makes the station of one row; nil where it has no reference and no
+// pose was found.
+func (out *Stations) station(b *Bench, i int, f *multitone.Frame, m coupling.Matrix, row tables.Station) *calibration.Station {
+	st := &calibration.Station{Name: fmt.Sprintf("line %d", row.Line), Sensor: i,
+		Reference: row.Pose, SigmaPosition: row.SigmaPosition, SigmaRotation: row.SigmaRotation}
+	s := &b.sensors[i]
+	for k, v := range m.Value {
+		variance := m.Variance[k]
+		if !math.IsInf(variance, 1) && out.faulty(b, k/len(s.pickups), s.pickups[k%len(s.pickups)].Channel, f) {
+			variance = math.Inf(1)
+		}
+		if math.IsInf(variance, 1) {
+			out.Missing++
+			v = 0
+		}
+		st.Couplings.Value = append(st.Couplings.Value, real(v))
+		st.Quadrature = append(st.Quadrature, imag(v))
+		st.Couplings.Variance = append(st.Couplings.Variance, variance)
+	}
+	if math.IsInf(row.SigmaPosition, 1) && math.IsInf(row.SigmaRotation, 1) {
+		found := s.solver.Cold(st.Couplings)
+		if found.Status != solver.Converged || !finite(found.Pose) {
+			out.Unsolved++
+			return nil
+		}
+		st.Reference = found.Pose
+	}
+	return st
+}
+
+// faulty tells whether the samples behind a coupling can't be trusted.
+func (out *Stations) faulty(b *Bench, tone, channel int, f *multitone.Frame) bool {
+	flags := out.Survey.faults(channel, f.Start, f.Stop)
+	if ref := b.Tones[tone].Reference; ref != multitone.NoReference {
+		flags |= out.Survey.faults(ref, f.Start, f.Stop)
+	}
+	return flags != 0 || out.Survey.lost(tone, f.Start, f.Stop)
+}
+
+// draw fills in the bench as the rig file draws it, and returns the rig's index
+// of each of the problem's channels: those that pickups are on.
+func (b *Bench) draw(p *calibration.Problem) (channels []int) {
+	for i, e := range b.Rig.Drawn() {
+		drawn := &b.Rig.Emitters[i]
+		p.Emitters = append(p.Emitters, calibration.Emitter{Emitter: e, Hz: drawn.ToneHz,
+			Tolerance: calibration.EmitterTolerance{Place: drawn.Tolerance.CenterM, Axis: drawn.Tolerance.AxisRad, Strength: drawn.Tolerance.Strength}})
+	}
+	for i := range b.Rig.Sensors {
+		s := calibration.Sensor{Name: b.Rig.Sensors[i].Name}
+		coils := b.Rig.Sensor(i).Coils
+		for k, c := range b.Rig.Sensors[i].Coils {
+			at := slices.Index(channels, c.Channel)
+			if at < 0 {
+				at = len(channels)
+				channels = append(channels, c.Channel)
+				ch := &b.Rig.Channels[c.Channel]
+				p.Channels = append(p.Channels, calibration.Channel{Name: ch.Name,
+					Tolerance: calibration.ChannelTolerance{Gain: ch.Tolerance.Gain, Delay: ch.Tolerance.DelayS}})
+			}
+			s.Coils = append(s.Coils, calibration.Coil{Coil: coils[k], Channel: at,
+				Tolerance: calibration.CoilTolerance{Axis: c.Tolerance.AxisRad, Place: c.Tolerance.CenterM, Sensitivity: c.Tolerance.Sensitivity}})
+		}
+		p.Sensors = append(p.Sensors, s)
+	}
+	return channels
+}
+
+// Unreferenced makes rows without a reference from intervals.
+func Unreferenced(intervals []tables.Interval) []tables.Station {
+	out := make([]tables.Station, len(intervals))
+	for i, iv := range intervals {
+		out[i] = tables.Station{Interval: iv, SigmaPosition: math.Inf(1), SigmaRotation: math.Inf(1)}
+	}
+	return out
+}

@@ -1,0 +1,152 @@
+package pipeline
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"os"
+	"time"
+
+	"gonum.org/v1/gonum/mat"
+
+	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/fieldmodels"
+	"tonepose/solver/calibration"
+)
+
+// Calibrated is what goes into a calibrated rig.
+type Calibrated struct {
+	Date            time.Time
+	ReferenceSHA256 string // of the file of reference poses; empty without one
+	Free            calibration.Group
+}
+
+// Edit writes what a calibration moved into the rig's own text: emitters, coils,
+// gains and delays, and the covariance of the emitters.
+func (s *Stations) Edit(r *rig.Rig, res *calibration.Result, c Calibrated) (*rig.Edit, error) {
+	e := r.Edit()
+	var names []string
+	for i := range r.Emitters {
+		m := res.Emitter(i)
+		if c.Free&(calibration.EmitterPlace|calibration.EmitterAxis|calibration.EmitterStrength) != 0 {
+			e.MoveEmitter(i, m.Shift, m.Tilt, m.Strength)
+		}
+		for _, n := range rig.EmitterParameters(r.Emitters[i].Name) {
+			names = append(names, n)
+		}
+	}
+	for i := range r.Sensors {
+		found := res.Sensor(i)
+		for k, coil := range found.Coils {
+			path := fmt.Sprintf("sensors[%d].coils[%d].", i, k)
+			if c.Free&calibration.CoilAxis != 0 {
+				e.SetVector(path+"axis", coil.Axis)
+			}
+			if c.Free&calibration.CoilPlace != 0 {
+				e.SetVector(path+"center_m", coil.Center)
+			}
+			if c.Free&calibration.CoilSensitivity != 0 {
+				e.SetNumber(path+"area_turns_m2", coil.AreaTurns)
+			}
+		}
+	}
+	if c.Free&(calibration.ChannelGain|calibration.ChannelPhase|calibration.ChannelDelay) != 0 {
+		for i, channel := range s.channels {
+			if err := editChannel(e, r, channel, res.Channel(i)); err != nil {
+				return nil, err
+			}
+		}
+	}
+	array, err := res.Array()
+	if err != nil {
+		return nil, err
+	}
+	cov := array.Covariance
+	if cov == nil {
+		names = nil
+	} else {
+		cov = cleaned(cov)
+	}
+	e.SetCalibration(rig.Calibration{Date: c.Date, ReferenceSHA256: c.ReferenceSHA256, Parameters: names}, cov)
+	return e, nil
+}
+
+// cleaned zeroes the rows of parameters that did not move at all, whose
+// variances rounding can leave slightly negative.
+func cleaned(c *mat.SymDense) *mat.SymDense {
+	n := c.SymmetricDim()
+	out := mat.NewSymDense(n, nil)
+	largest := make([]float64, fieldmodels.ParametersPerEmitter)
+	for i := range n {
+		k := i % len(largest)
+		largest[k] = max(largest[k], c.At(i, i))
+	}
+	exact := func(i int) bool { return c.At(i, i) <= 1e-14*largest[i%len(largest)] }
+	for i := range n {
+		for j := i; j < n; j++ {
+			if exact(i) || exact(j) {
+				continue
+			}
+			bound := math.Sqrt(c.At(i, i)) * math.Sqrt(c.At(j, j))
+			out.SetSym(i, j, max(-bound, min(bound, c.At(i, j))))
+		}
+	}
+	return out
+}
+
+// ErrPhase reports a channel whose phase can't be written as gain and delay.
+var ErrPhase = errors.New("a gain and a delay can't hold a phase")
+
+// editChannel corrects a channel: its gain by a factor, its phase, its delay.
+func editChannel(e *rig.Edit, r *rig.Rig, channel int, m calibration.ChannelMove) error {
+	ch := &r.Channels[channel]
+	path := fmt.Sprintf("channels[%d].", channel)
+	if len(ch.Table) == 0 {
+		if m.Phase != 0 {
+			return fmt.Errorf("channel %s, phase %.3g rad: %w: give the channel a response table, or free channel-delay alone", ch.Name, m.Phase, ErrPhase)
+		}
+		if m.Gain != 1 {
+			e.SetNumber(path+"gain", ch.Gain*m.Gain)
+		}
+		if m.Delay != 0 {
+			e.SetNumber(path+"delay_s", ch.DelayS+m.Delay)
+		}
+		return nil
+	}
+	gain, phase := m.Gain, m.Phase
+	if gain < 0 {
+		gain, phase = -gain, phase+math.Pi
+	}
+	for k, p := range ch.Table {
+		at := fmt.Sprintf("%sresponse[%d].", path, k)
+		if gain != 1 {
+			e.SetNumber(at+"gain", p.Gain*gain)
+		}
+		if turn := phase*180/math.Pi - 360*p.Hz*m.Delay; turn != 0 {
+			e.SetNumber(at+"phase_deg", p.PhaseDeg+turn)
+		}
+	}
+	return nil
+}
+
+// NewRigFree says whether a rig may be written: never over its own source, over
+// another file only when forced.
+func NewRigFree(name, source string, force bool) error {
+	here, err := os.Stat(name)
+	if errors.Is(err, os.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	if from, err := os.Stat(source); err == nil && os.SameFile(here, from) {
+		return fmt.Errorf("%s: is the rig to start from, which is never overwritten: name another file", name)
+	}
+	if here.IsDir() {
+		return fmt.Errorf("%s: is a directory: name a file", name)
+	}
+	if !force {
+		return fmt.Errorf("%s: exists: name another file, or give --force", name)
+	}
+	return nil
+}
