@@ -203,11 +203,15 @@ func (s *layoutSearch) begin(start int) error {
 
 // move turns shares into a move. A tilt beyond the bound is shortened to it.
 func (s *layoutSearch) move(e int, p place) Move {
+	// Whole tenths of a millimetre and milliradians, towards zero: what a builder
+	// can set, and never beyond the bounds.
+	round := func(v, unit float64) float64 { return math.Trunc(v/unit*(1+1e-12)) * unit }
 	tilt := r3.Add(r3.Scale(p[3]*s.TiltRad, s.across[e][0]), r3.Scale(p[4]*s.TiltRad, s.across[e][1]))
 	if n := r3.Norm(tilt); n > s.TiltRad {
 		tilt = r3.Scale(s.TiltRad/n, tilt)
 	}
-	return Move{Shift: r3.Vec{X: p[0] * s.ShiftM.X, Y: p[1] * s.ShiftM.Y, Z: p[2] * s.ShiftM.Z}, Tilt: tilt}
+	return Move{Shift: r3.Vec{X: round(p[0]*s.ShiftM.X, 1e-4), Y: round(p[1]*s.ShiftM.Y, 1e-4), Z: round(p[2]*s.ShiftM.Z, 1e-4)},
+		Tilt: r3.Vec{X: round(tilt.X, 1e-3), Y: round(tilt.Y, 1e-3), Z: round(tilt.Z, 1e-3)}}
 }
 
 func (s *layoutSearch) moves() []Move {

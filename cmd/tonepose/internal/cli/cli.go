@@ -40,6 +40,7 @@ func newRoot(s Streams) *cobra.Command {
 		SilenceErrors: true,
 	}
 	root.AddCommand(newDemo(s))
+	root.AddCommand(newPlan(s))
 	root.AddCommand(newDemod(s))
 	root.AddCommand(newSolve(s))
 	root.AddCommand(newCalibrate(s))

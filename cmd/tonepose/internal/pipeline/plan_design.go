@@ -1,0 +1,118 @@
+package pipeline
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"maps"
+	"slices"
+
+	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/solver"
+	"tonepose/solver/prediction"
+)
+
+// coilClearance keeps housings apart [m].
+const coilClearance = 5e-3
+
+// PlanDesign is what moving the emitters gains.
+type PlanDesign struct {
+	Sensor string      `json:"sensor"` // that it was made for
+	Goal   string      `json:"goal"`
+	Moves  []PlanMove  `json:"moves"`
+	Trials int         `json:"trials"`
+	Before PlanOutcome `json:"before"`
+	After  PlanOutcome `json:"after"`
+	moves  []prediction.Move
+}
+
+// PlanMove is what becomes of one emitter.
+type PlanMove struct {
+	Emitter string     `json:"emitter"`
+	ShiftM  [3]float64 `json:"shift_m"`
+	TiltRad [3]float64 `json:"tilt_rad"` // rotation vector about its centre, rig frame
+	CenterM [3]float64 `json:"center_m"`
+	Axis    [3]float64 `json:"axis"`
+}
+
+// PlanOutcome is the predicted accuracy of a layout.
+type PlanOutcome struct {
+	Position PlanSpread `json:"position_m"`
+	Rotation PlanSpread `json:"orientation_rad"`
+	Blind    int        `json:"blind_poses"`
+}
+
+// design moves the emitters and notes the moves in the edit.
+func (p *Plan) design(ctx context.Context, r *rig.Rig, o PlanOptions, edit *rig.Edit) error {
+	if r.Calibration != nil {
+		return fmt.Errorf("%s is calibrated: its calibration tells where the emitters stand, so moving them makes no sense: plan from the rig before calibration", r.File)
+	}
+	sensor := 0
+	if o.OptimiseForSensor != "" {
+		if sensor = slices.IndexFunc(r.Sensors, func(s rig.Sensor) bool { return s.Name == o.OptimiseForSensor }); sensor < 0 {
+			return fmt.Errorf("the rig has no sensor %q", o.OptimiseForSensor)
+		}
+	}
+	array, err := r.Array()
+	if err != nil {
+		return err
+	}
+	noise, err := p.noise(r, sensor, o)
+	if err != nil {
+		return err
+	}
+	layout := *o.Layout
+	for i := range r.Emitters {
+		layout.RadiusM = append(layout.RadiusM, extent(&r.Emitters[i].Model, array.Emitters[i].Center)+coilClearance)
+	}
+	best, err := prediction.Optimise(ctx, solver.Problem{Array: array, Sensor: r.Sensor(sensor), Volume: r.Volume()}, noise, layout)
+	if err != nil {
+		return err
+	}
+	d := &PlanDesign{Sensor: r.Sensors[sensor].Name, Goal: "worst", Trials: best.Trials, moves: best.Moves}
+	if layout.Goal == prediction.Mean {
+		d.Goal = "mean"
+	}
+	outcome := func() (PlanOutcome, error) {
+		array, err := p.array(r)
+		if err != nil {
+			return PlanOutcome{}, err
+		}
+		_, sum, err := p.predict(ctx, r, array, sensor, o)
+		return PlanOutcome{planSpread(sum.Position), planSpread(sum.Rotation), sum.Blind}, err
+	}
+	if d.Before, err = outcome(); err != nil {
+		return err
+	}
+	p.Design = d
+	if d.After, err = outcome(); err != nil {
+		return err
+	}
+	for i, m := range best.Moves {
+		after := m.Placed(array.Emitters[i])
+		d.Moves = append(d.Moves, PlanMove{r.Emitters[i].Name,
+			[3]float64{m.Shift.X, m.Shift.Y, m.Shift.Z}, [3]float64{m.Tilt.X, m.Tilt.Y, m.Tilt.Z},
+			[3]float64{after.Center.X, after.Center.Y, after.Center.Z}, [3]float64{after.Axis.X, after.Axis.Y, after.Axis.Z}})
+		edit.MoveEmitter(i, m.Shift, m.Tilt, 1)
+	}
+	return nil
+}
+
+// Changed tells whether a plan differs from its rig file: tones or currents were
+// chosen, or emitters moved.
+func (p *Plan) Changed() bool {
+	return p.Design != nil || slices.ContainsFunc(p.Tones.Tones, func(t PlanTone) bool { return t.Chosen || t.Assumed })
+}
+
+// WriteFiles writes whole files, all of them or none; existing ones are refused
+// unless force is set.
+func WriteFiles(force bool, texts map[string][]byte) error {
+	files := &outputs{force: force}
+	defer files.abort()
+	for _, name := range slices.Sorted(maps.Keys(texts)) {
+		if err := files.text(name, func(w io.Writer) error { _, err := w.Write(texts[name]); return err }); err != nil {
+			return err
+		}
+	}
+	return files.commit()
+}

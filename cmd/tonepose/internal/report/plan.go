@@ -1,0 +1,70 @@
+package report
+
+import (
+	"fmt"
+	"math"
+
+	"tonepose/cmd/tonepose/internal/figure"
+	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/rig"
+)
+
+// PlanFigure is one figure of a plan with the name of its file, without
+// extension.
+type PlanFigure struct {
+	Name   string
+	Figure *figure.Figure
+}
+
+// PlanFigures draws for every sensor the predicted position and orientation
+// error in three planes, and both against the window's length. The plan must
+// have been made with Slices.
+func PlanFigures(p *pipeline.Plan, r *rig.Rig, note string) []PlanFigure {
+	var out []PlanFigure
+	for _, s := range p.Sensors {
+		if len(s.Slices) == 3 {
+			base := figure.SlicesData{Note: note, Min: r.WorkingVolume.Min, Max: r.WorkingVolume.Max}
+			position, rotation := base, base
+			position.Title, position.Quantity, position.Unit = "Predicted position error of "+s.Sensor, "rms position error", "m"
+			rotation.Title, rotation.Quantity, rotation.Unit = "Predicted orientation error of "+s.Sensor, "rms orientation error", "rad"
+			if s.Wanted != nil {
+				position.Wanted = s.Wanted.AccuracyM
+			}
+			for axis, slice := range s.Slices {
+				position.Slices[axis] = figure.Slice{At: slice.At, Columns: slice.Columns, Rows: slice.Rows, Value: slice.PositionM}
+				rotation.Slices[axis] = figure.Slice{At: slice.At, Columns: slice.Columns, Rows: slice.Rows, Value: slice.RotationRad}
+			}
+			out = append(out, PlanFigure{s.Sensor + "-position-error", figure.Slices(position)}, PlanFigure{s.Sensor + "-orientation-error", figure.Slices(rotation)})
+		}
+		w := figure.WindowsData{Title: "Accuracy of " + s.Sensor + " against window length", Note: note, Planned: p.Window.LengthS,
+			MedianName: "median over the working volume", OtherName: "95 % of the poses are better"}
+		if s.Wanted != nil {
+			w.Wanted = s.Wanted.AccuracyM
+		}
+		for _, rate := range s.Rates {
+			w.Window = append(w.Window, rate.WindowS)
+			w.PositionMedian = append(w.PositionMedian, finiteOrNaN(rate.PositionMedian))
+			w.PositionP95 = append(w.PositionP95, finiteOrNaN(rate.PositionP95))
+			w.RotationMedian = append(w.RotationMedian, finiteOrNaN(rate.RotationMedian))
+			w.RotationP95 = append(w.RotationP95, finiteOrNaN(rate.RotationP95))
+		}
+		out = append(out, PlanFigure{s.Sensor + "-accuracy-window", figure.Windows(w)})
+	}
+	return out
+}
+
+// PlanNote is the small print of a plan's figures.
+func PlanNote(p *pipeline.Plan, o pipeline.PlanOptions) string {
+	note := fmt.Sprintf("%s: %s window of %.4g ms, noise %.3g nV/√Hz at the amplifiers' inputs", p.Rig, p.Window.Taper, p.Window.LengthS*1e3, o.NoiseV*1e9)
+	if o.Bits > 0 {
+		note += fmt.Sprintf(", %d-bit samples", o.Bits)
+	}
+	return note + ". Noise only: calibration, metal and motion add to it."
+}
+
+func finiteOrNaN(r pipeline.Real) float64 {
+	if math.IsInf(float64(r), 0) {
+		return math.NaN()
+	}
+	return float64(r)
+}
