@@ -10,12 +10,12 @@ type analysis struct {
 }
 
 // newAnalysis prepares the joint fit for the frequencies in the configuration;
-// a lean one says nothing on motion.
-func newAnalysis(c *Config, s shape, lean bool) (*analysis, error) {
+// a still one says nothing on motion.
+func newAnalysis(c *Config, s shape, still bool) (*analysis, error) {
 	halfLobe := float64(len(s.cosine)) // bins to the first zero
-	a := &analysis{shape: s, omega: c.fitted(s.length, halfLobe, !lean)}
+	a := &analysis{shape: s, omega: c.fitted(s.length, halfLobe, !still)}
 	plain := len(a.omega)
-	if !lean {
+	if !still {
 		plain = len(c.fitted(s.length, halfLobe, false))
 	}
 	t := newSystem(s, a.omega)
@@ -23,10 +23,10 @@ func newAnalysis(c *Config, s shape, lean bool) (*analysis, error) {
 	if a.estimator, err = newEstimator(t, plain, len(c.Tones)); err != nil {
 		return nil, err
 	}
-	if !lean {
+	if !still {
 		a.bend, err = newBend(t, plain, len(c.Tones))
 	}
-	if lean || err != nil { // neighbour bins that can't be told apart: no statement on motion
+	if still || err != nil { // neighbour bins that can't be told apart: no statement on motion
 		a.bend = &bend{columns: len(a.omega)}
 	}
 	return a, nil

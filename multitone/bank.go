@@ -15,9 +15,10 @@ type Framing struct {
 	// Precision of the sums over samples; windows longer than 16384 samples are
 	// always Double.
 	Precision Precision
-	// Lean leaves out what judges the phasors, the noise beside the tones and
-	// the bend of phasors: Variance and Bend stay 0.
-	Lean bool
+	// NoNoise leaves out the noise beside the tones: Variance and Bend stay 0.
+	NoNoise bool
+	// NoBend leaves out the bend of phasors: Bend stays 0.
+	NoBend bool
 }
 
 // maxHeld bounds how many frames wait for the noise estimate.
@@ -34,7 +35,7 @@ type Bank struct {
 	direct     *direct     // of windows up to maxDirect
 	projection *projection // of longer ones
 	scratch    []complex128
-	meter      *meter // nil if lean
+	meter      *meter // nil without noise
 	counts     feed[int16]
 	floats     feed[float64]
 	planar     []float64 // interleaved by Write
@@ -60,9 +61,9 @@ func NewBank(c Config, f Framing) (*Bank, error) {
 		f.Cosine = []float64{0.5, 0.5}
 	}
 	c.Tones = slices.Clone(c.Tones)
-	b := &Bank{cfg: c, framing: f, holding: !f.Lean, scale: slices.Repeat([]float64{1}, c.Channels)}
+	b := &Bank{cfg: c, framing: f, holding: !f.NoNoise, scale: slices.Repeat([]float64{1}, c.Channels)}
 	var err error
-	if b.analysis, err = newAnalysis(&b.cfg, shape{f.Length, f.Cosine}, f.Lean); err != nil {
+	if b.analysis, err = newAnalysis(&b.cfg, shape{f.Length, f.Cosine}, f.NoBend); err != nil {
 		return nil, err
 	}
 	b.frame = b.cfg.newFrame()
@@ -76,7 +77,7 @@ func (b *Bank) start(p Precision) error {
 	}
 	b.precision = p
 	longest := b.framing.Length
-	if !b.framing.Lean {
+	if !b.framing.NoNoise {
 		length := b.cfg.meterLength(b.framing.Length)
 		probes, err := newProbes(&b.cfg, length, p)
 		if err != nil {
@@ -119,7 +120,7 @@ func (b *Bank) Tune(hz []float64) error {
 		return err
 	}
 	var err error
-	if b.analysis, err = newAnalysis(&b.cfg, b.analysis.shape, b.framing.Lean); err != nil || b.precision == Auto {
+	if b.analysis, err = newAnalysis(&b.cfg, b.analysis.shape, b.framing.NoBend); err != nil || b.precision == Auto {
 		return err
 	}
 	b.tabulate()

@@ -52,7 +52,7 @@ func (c bench) counts(samples int) []int16 {
 
 // BenchmarkBank measures the phasors of all tones on all channels in every
 // window: sums over samples and the joint fit, scaled to volts and referred to
-// the reference's phase. What judges them is left out (Framing.Lean); with it,
+// the reference's phase. What judges them is left out (NoNoise, NoBend); with it,
 // see BenchmarkBankWhole. Mchsamples/s counts each sample of each channel once.
 func BenchmarkBank(b *testing.B) { benchBanks(b, true) }
 
@@ -65,7 +65,7 @@ func benchBanks(b *testing.B, lean bool) {
 		x := c.counts(1 << 17)
 		for _, path := range []string{"float32", "float64", "go"} {
 			b.Run(fmt.Sprintf("case=%s/path=%s", c.name, path), func(b *testing.B) {
-				f := Framing{Length: c.length, Hop: c.length / 2, Lean: lean, Precision: Single}
+				f := Framing{Length: c.length, Hop: c.length / 2, NoNoise: lean, NoBend: lean, Precision: Single}
 				if path == "float64" {
 					f.Precision = Double
 				}

@@ -168,7 +168,10 @@ func (g *group) open(t *Tracker) error {
 		c.Tones = append(c.Tones, multitone.Tone{Name: t.tones[i].Name, Hz: t.tones[i].Hz * (1 + t.offset[i]), Reference: multitone.NoReference})
 	}
 	var err error
-	g.bank, err = multitone.NewBank(c, multitone.Framing{Length: t.length, Cosine: []float64{1}})
+	g.bank, err = multitone.NewBank(c, multitone.Framing{
+		Length: t.length, Cosine: []float64{1}, NoBend: true,
+		Precision: multitone.Single, // its 1e-7 rad are 1e-12 of a tone's turns in a second
+	})
 	return err
 }
 

@@ -26,6 +26,17 @@ DATA interleaveHigh32<>+48(SB)/8, $0x0000001e0000000e
 DATA interleaveHigh32<>+56(SB)/8, $0x0000001f0000000f
 GLOBL interleaveHigh32<>(SB), RODATA|NOPTR, $64
 
+// reverse turns sixteen, or eight, about.
+DATA reverse32<>+0(SB)/8, $0x0000000e0000000f
+DATA reverse32<>+8(SB)/8, $0x0000000c0000000d
+DATA reverse32<>+16(SB)/8, $0x0000000a0000000b
+DATA reverse32<>+24(SB)/8, $0x0000000800000009
+DATA reverse32<>+32(SB)/8, $0x0000000600000007
+DATA reverse32<>+40(SB)/8, $0x0000000400000005
+DATA reverse32<>+48(SB)/8, $0x0000000200000003
+DATA reverse32<>+56(SB)/8, $0x0000000000000001
+GLOBL reverse32<>(SB), RODATA|NOPTR, $64
+
 // The same for eight and eight doubles.
 DATA interleave64<>+0(SB)/8, $0
 DATA interleave64<>+8(SB)/8, $8
@@ -46,6 +57,16 @@ DATA interleaveHigh64<>+40(SB)/8, $14
 DATA interleaveHigh64<>+48(SB)/8, $7
 DATA interleaveHigh64<>+56(SB)/8, $15
 GLOBL interleaveHigh64<>(SB), RODATA|NOPTR, $64
+
+DATA reverse64<>+0(SB)/8, $7
+DATA reverse64<>+8(SB)/8, $6
+DATA reverse64<>+16(SB)/8, $5
+DATA reverse64<>+24(SB)/8, $4
+DATA reverse64<>+32(SB)/8, $3
+DATA reverse64<>+40(SB)/8, $2
+DATA reverse64<>+48(SB)/8, $1
+DATA reverse64<>+56(SB)/8, $0
+GLOBL reverse64<>(SB), RODATA|NOPTR, $64
 
 #define ARGS \
 	MOVQ dst+0(FP), DI;       \
@@ -121,6 +142,8 @@ wide:
 
 narrow: // the last eight or fewer
 	MOVQ channels+32(FP), CX
+	CMPQ CX, $1
+	JEQ  single
 	CMPQ CX, $4
 	JNE  place
 
@@ -144,6 +167,30 @@ four: // four channels in all: four places at a time, mirrored ones reversed
 	SUBQ $32, R13
 	SUBQ $4, AX
 	JMP  four
+
+single: // one channel: sixteen places at a time
+	VMOVDQU64 reverse32<>(SB), Z29
+
+sixteen:
+	CMPQ AX, $16
+	JLT  rest
+	VPMOVSXWD (R12), Z0
+	VPMOVSXWD -30(R13), Z1
+	VPERMD    Z1, Z29, Z1
+	VPADDD    Z1, Z0, Z2
+	VPSUBD    Z1, Z0, Z3
+	VCVTDQ2PS Z2, Z2
+	VCVTDQ2PS Z3, Z3
+	VMOVAPS   Z2, Z4
+	VPERMT2PS Z3, Z30, Z2
+	VPERMT2PS Z3, Z31, Z4
+	VMOVUPS   Z2, (R11)
+	VMOVUPS   Z4, 64(R11)
+	ADDQ $128, R11
+	ADDQ $32, R12
+	SUBQ $32, R13
+	SUBQ $16, AX
+	JMP  sixteen
 
 rest:
 	TESTQ AX, AX
@@ -229,10 +276,36 @@ place:
 TEXT ·fold64f32avx512(SB), NOSPLIT, $0-56
 	ARGS
 	VMOVDQU64 interleave32<>(SB), Z30
+	VMOVDQU64 reverse64<>(SB), Z29
 
 chunk:
 	MASKS(8)
 	START
+	MOVQ channels+32(FP), CX
+	CMPQ CX, $1
+	JNE  place
+
+eight: // one channel: eight places at a time
+	CMPQ AX, $8
+	JLT  rest
+	VMOVUPD   (R12), Z0
+	VMOVUPD   -56(R13), Z1
+	VPERMPD   Z1, Z29, Z1
+	VADDPD    Z1, Z0, Z2
+	VSUBPD    Z1, Z0, Z3
+	VCVTPD2PS Z2, Y2
+	VCVTPD2PS Z3, Y3
+	VPERMT2PS Z3, Z30, Z2
+	VMOVUPS   Z2, (R11)
+	ADDQ $64, R11
+	ADDQ $64, R12
+	SUBQ $64, R13
+	SUBQ $8, AX
+	JMP  eight
+
+rest:
+	TESTQ AX, AX
+	JEQ   done
 
 place:
 	VMOVUPD.Z (R12), K1, Z0
@@ -250,5 +323,7 @@ place:
 	ADDQ $64, DX
 	SUBQ $8, BX
 	JG   chunk
+
+done:
 	VZEROUPPER
 	RET
