@@ -146,9 +146,6 @@ func (s *Solver) finishLane(l int, r *Result) {
 	for k := range s.factor {
 		s.factor[k] = b.newton.Factor[k][l]
 	}
-	for _, k := range [3]int{18, 22, 25} { // what gauge looks at
-		s.sum[k] = b.sum[k][l]
-	}
 	s.used = n.used
 	s.variances[0] = 0 // s.used is not theirs any more: the next load weighs anew
 	d := descent{chi2: b.sum[chiSquare][l] - b.newton.Slope[l], iterations: n.iterations, status: Converged}

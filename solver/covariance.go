@@ -51,15 +51,8 @@ func (s *Solver) covariance(r *Result, st *state) {
 	s.factor.Inverse(c)
 	var u vec3
 	if s.rig.axial {
-		// The gauge has put its inverse about u; H has nothing there.
-		var weight float64
-		u, weight = s.gauge(st)
-		weight = 1 / weight
-		for i := range 3 {
-			for j := range 3 {
-				c[3+i][3+j] -= weight * u[i] * u[j]
-			}
-		}
+		u = st.r.apply(&s.rig.axis)
+		project(c, &u)
 	}
 	a := st.r.apply(&s.rig.pivot)
 	if a == (vec3{}) {
@@ -101,6 +94,23 @@ func (s *Solver) covariance(r *Result, st *state) {
 	}
 }
 
+// project takes what lies along u out of the rotation part of c: P·c·Pᵀ with
+// P = 1 − u·uᵀ there. What the gauge has put there goes with it.
+func project(c *[6][6]float64, u *vec3) {
+	var w [6]float64
+	for i := range 6 {
+		w[i] = c[i][3]*u[0] + c[i][4]*u[1] + c[i][5]*u[2]
+	}
+	along := w[3]*u[0] + w[4]*u[1] + w[5]*u[2]
+	for j := range 3 {
+		for i := range 3 {
+			v := c[i][3+j] - w[i]*u[j]
+			c[i][3+j], c[3+j][i] = v, v
+			c[3+i][3+j] += along*u[i]*u[j] - u[i]*w[3+j] - w[3+i]*u[j]
+		}
+	}
+}
+
 // settle puts the smallest rotation that carries the coils' axis to where it
 // is into st.
 func (s *Solver) settle(st *state) {
@@ -126,14 +136,15 @@ func between(a, b *vec3) quat.Number {
 }
 
 // twist returns κ with ω = δ + (κ·δ) u: how the smallest rotation from the
-// axis a in the sensor frame to u in the rig frame turns about u when u tilts
-// by δ. It is parallel transport over the sphere: tan(θ/2) of the tilt across
-// the great circle from a to u; without bound where u is opposite to a.
+// axis a in the sensor frame to u in the rig frame turns about u when u tilts by
+// δ. It is parallel transport over the sphere: tan(θ/2) of the tilt across the
+// great circle from a to u. It grows without bound towards u = −a, where the
+// smallest rotation is not defined, and is held at 1e-9 from there.
 func (s *Solver) twist(u *vec3) vec3 {
 	a := &s.rig.axis
 	// The tilt δ moves u by δ×u; (u×a)·(δ×u) = −δ·(a − (a·u)u).
 	c := dot(a, u)
-	w := -1 / (1 + c)
+	w := -1 / max(1+c, 1e-9)
 	return vec3{(a[0] - c*u[0]) * w, (a[1] - c*u[1]) * w, (a[2] - c*u[2]) * w}
 }
 

@@ -92,17 +92,3 @@ func TestDiscMean(t *testing.T) {
 	}
 	t.Logf("worst error from 30 mm on %.2g, from 5 mm on %.2g", worst[false], worst[true])
 }
-
-func TestDerivativesLoops(t *testing.T) {
-	for _, radius := range []float64{0, 0.004} {
-		p, _ := fixedProblem(t, 6, loopLike)
-		for i := range p.Sensor.Coils {
-			p.Sensor.Coils[i].Radius = radius
-		}
-		s, err := New(p, Options{})
-		if err != nil {
-			t.Fatal(err)
-		}
-		checkDerivatives(t, s, 60, func(r3.Vec) float64 { return 0.1 }, 1e-8)
-	}
-}

@@ -3,6 +3,7 @@
 package solver
 
 const (
-	honestPoses = 2000
-	globalPoses = 2000
+	honestPoses     = 2000
+	derivativePoses = 40
+	globalPoses     = 2000
 )

@@ -31,61 +31,6 @@ func shifted(p rigid.Pose, i int, step float64) rigid.Pose {
 	return p
 }
 
-// checkDerivatives compares Evaluate's derivatives with six-point central
-// differences at random poses.
-//
-// With steps h the differences err by (h/r)⁶·C/140 of the derivative's scale
-// M/r (C below 1e4 at the nearest distances here) and by rounding, 2e-16·M/h:
-// with h = r/100, both below 1e-9.
-func checkDerivatives(t *testing.T, s *Solver, poses int, scale func(r3.Vec) float64, tol float64) {
-	t.Helper()
-	r := rand.New(rand.NewPCG(1, 2))
-	n := len(s.rig.sources) * len(s.rig.pickups)
-	m := make([]float64, n)
-	jac := make([][6]float64, n)
-	var at [7][]float64
-	for i := range at {
-		at[i] = make([]float64, n)
-	}
-	for range poses {
-		pose := rigid.Pose{Position: randomIn(r, s.rig.problem.Volume), Rotation: randomQuat(r)}
-		if err := s.Evaluate(pose, m, jac); err != nil {
-			t.Fatal(err)
-		}
-		length := scale(pose.Position)
-		for i := range 6 {
-			h, unit := length/100, 1/length
-			if i >= 3 {
-				h, unit = 0.01, 1
-			}
-			for k := -3; k <= 3; k++ {
-				if err := s.Evaluate(shifted(pose, i, float64(k)*h), at[k+3], nil); err != nil {
-					t.Fatal(err)
-				}
-			}
-			size := 0.0
-			for j := range n {
-				size = math.Max(size, math.Abs(m[j]))
-			}
-			for j := range n {
-				d := (45*(at[4][j]-at[2][j]) - 9*(at[5][j]-at[1][j]) + at[6][j] - at[0][j]) / (60 * h)
-				if e := math.Abs(d - jac[j][i]); e > tol*size*unit {
-					t.Errorf("coupling %d by parameter %d at %v: %g, differences %g", j, i, pose, jac[j][i], d)
-				}
-			}
-		}
-	}
-}
-
-func TestDerivatives(t *testing.T) {
-	p, _ := fixedProblem(t, 6, anySource)
-	s, err := New(p, Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	checkDerivatives(t, s, 200, func(r3.Vec) float64 { return 0.1 }, 1e-8)
-}
-
 // The covariance's claim about the origin of a five-DOF sensor: move the coil
 // and tilt its axis, and the origin under the smallest rotation moves as
 // covariance says.

@@ -34,12 +34,8 @@ func (s *Solver) Nonlinearity(c Couplings, r *Result) float64 {
 	var cov [6][6]float64
 	s.factor.Inverse(&cov)
 	if s.rig.axial {
-		u, weight := s.gauge(&st)
-		for i := range 3 {
-			for j := range 3 {
-				cov[3+i][3+j] -= u[i] * u[j] / weight
-			}
-		}
+		u := st.r.apply(&s.rig.axis)
+		project(&cov, &u)
 	}
 	var scale [6]float64
 	for i := range 6 {

@@ -1,0 +1,63 @@
+package solver
+
+import (
+	"math"
+	"math/bits"
+
+	"tonepose/solver/internal/kernel"
+)
+
+// scored is a place of the grid with its score.
+type scored struct {
+	score float64
+	place int
+}
+
+// list gathers the places with scores up to limit that lie apart from the
+// places used.
+func (s *Solver) list(limit float64) {
+	w, g := &s.search, s.rig.grid
+	kernel.Below(w.masks, w.scores, limit)
+	w.listed = w.listed[:0]
+	for i, m := range w.masks {
+		for ; m != 0; m &= m - 1 {
+			l := bits.TrailingZeros8(m)
+			if k := i*kernel.Lanes + l; k < len(g.places) {
+				w.listed = append(w.listed, scored{w.scores[i][l], k})
+			}
+		}
+	}
+	for i := range w.found {
+		s.strike(w.found[i].place)
+	}
+}
+
+// bestPlace returns the listed place with the lowest score and takes it and its
+// neighbours off the list; −1 when none is left.
+func (s *Solver) bestPlace() int {
+	best, at := math.Inf(1), -1
+	for i := range s.search.listed {
+		if v := &s.search.listed[i]; v.score < best {
+			best, at = v.score, v.place
+		}
+	}
+	if at >= 0 {
+		s.strike(at)
+	}
+	return at
+}
+
+// strike takes a place and its neighbours off the list.
+func (s *Solver) strike(place int) {
+	g := s.rig.grid
+	p, h := &g.places[place], g.size[place]
+	kept := s.search.listed[:0]
+	for _, v := range s.search.listed {
+		q := &g.places[v.place]
+		d := vec3{p[0] - q[0], p[1] - q[1], p[2] - q[2]}
+		if r := s.search.apart * (h + g.size[v.place]); dot(&d, &d) >= r*r {
+			kept = append(kept, v)
+		}
+	}
+	s.search.listed = kept
+}

@@ -1,0 +1,148 @@
+package solver
+
+import (
+	"math"
+
+	"tonepose/solver/internal/kernel"
+)
+
+// minimum is a place where a descent ended.
+type minimum struct {
+	state  state
+	d      descent
+	sum    kernel.Sum
+	factor kernel.Factor
+	inside bool
+	again  bool // ended near the best of those before
+	place  int  // of the grid, from which it was reached
+}
+
+// follow descends from m.state and fills m. With softness above zero the
+// descent first sees every coupling with an added error of that share of the
+// largest it can be at the start, then with less and less: a strong coupling,
+// known to a millionth, otherwise confines the steps to a narrow curved valley.
+func (s *Solver) follow(m *minimum, softness float64) {
+	damping, n := 1e-3, 0
+	for ; softness > 1e-6; softness *= 0.1 {
+		s.soften(m.place, softness)
+		d := s.descend(&m.state, damping, s.rig.options.MaxIterations/2)
+		n += d.iterations
+		damping = 0
+	}
+	if n > 0 {
+		s.soften(m.place, 0)
+	}
+	m.d = s.fit(&m.state, damping, s.rig.options.MaxIterations)
+	m.d.iterations += n
+	m.sum, m.factor = s.sum, s.factor
+	p := s.rig.poseOf(&m.state).Position
+	m.inside = s.rig.inside(&vec3{p.X, p.Y, p.Z})
+}
+
+// soften adds share of the field at a place times a coil's area to the standard
+// deviation of its couplings; a share of 0 restores them.
+func (s *Solver) soften(place int, share float64) {
+	g, coils := s.rig.grid, len(s.rig.pickups)
+	field := g.field[place/kernel.Lanes*len(s.rig.sources)*3:]
+	l := place % kernel.Lanes
+	for e := range s.rig.sources {
+		x, y, z := field[3*e][l], field[3*e+1][l], field[3*e+2][l]
+		b2 := share * share * (x*x + y*y + z*z)
+		for c := range coils {
+			v := s.variances[e*coils+c]
+			a := s.rig.pickups[c].area
+			s.data[e/kernel.Lanes*coils+c][1][e%kernel.Lanes] = 1 / math.Sqrt(v+b2*a*a)
+		}
+	}
+}
+
+// better reports whether minimum a is to be preferred over b: by chi-square,
+// where one outside the volume or not converged must fit better by more than
+// what counts as ambiguous.
+func (s *Solver) better(a, b *minimum) bool {
+	return s.cost(a) < s.cost(b)
+}
+
+func (s *Solver) cost(m *minimum) float64 {
+	handicap := -2 * math.Log(s.rig.options.AmbiguityRatio)
+	c := m.d.chi2 + m.d.logDet
+	if !m.inside {
+		c += handicap
+	}
+	if m.d.status != Converged {
+		c += handicap
+	}
+	return c
+}
+
+// unlikely reports whether chi-square lies further above what noise leaves than
+// so many standard deviations of a normal quantity (Wilson and Hilferty's
+// approximation, Abramowitz and Stegun, 26.4.14).
+func (s *Solver) unlikely(chi2, sigmas float64) bool {
+	n := float64(s.used - s.Freedom())
+	if n == 0 {
+		return false
+	}
+	t := 1 - 2/(9*n) + sigmas*math.Sqrt(2/(9*n))
+	return chi2 > n*t*t*t
+}
+
+// runnerUp looks for the most likely other minimum inside the volume.
+func (s *Solver) runnerUp(r *Result, found []minimum, best int) {
+	b := &found[best]
+	for i := range found {
+		m := &found[i]
+		if i == best || m.again || !m.inside || m.d.status != Converged || s.sameMinimum(m, b) {
+			continue
+		}
+		ratio := math.Exp(math.Min(0, (b.d.chi2+b.d.logDet-m.d.chi2-m.d.logDet)/2))
+		if ratio > r.RunnerUp.Ratio {
+			st := m.state
+			if s.rig.axial {
+				s.settle(&st)
+			}
+			r.RunnerUp = RunnerUp{s.rig.poseOf(&st), ratio}
+		}
+	}
+	r.Ambiguous = r.RunnerUp.Ratio >= s.rig.options.AmbiguityRatio
+}
+
+// sameMinimum reports whether two descents ended in one place: nearer than a
+// tenth of a standard deviation, or than rounding can tell apart.
+func (s *Solver) sameMinimum(a, b *minimum) bool {
+	ra, rb := &a.state.r, &b.state.r
+	var step [6]float64
+	for i := range 3 {
+		step[i] = a.state.x[i] - b.state.x[i]
+	}
+	if s.rig.axial {
+		ua, ub := ra.apply(&s.rig.axis), rb.apply(&s.rig.axis)
+		t := cross(&ub, &ua)
+		step[3], step[4], step[5] = t[0], t[1], t[2]
+		if dot(&ua, &ub) < 0 {
+			return false
+		}
+	} else {
+		// Half the antisymmetric part of Ra·Rbᵀ is sin(angle) times the axis.
+		trace := 0.0
+		for i := range 3 {
+			for j := range 3 {
+				trace += ra[3*i+j] * rb[3*i+j]
+			}
+			j, k := (i+1)%3, (i+2)%3
+			for n := range 3 {
+				step[3+i] += (ra[3*k+n]*rb[3*j+n] - ra[3*j+n]*rb[3*k+n]) / 2
+			}
+		}
+		if trace < 1 {
+			return false
+		}
+	}
+	square := quadratic(&b.sum, &step)
+	if square < 0.01 {
+		return true
+	}
+	d := vec3{step[0], step[1], step[2]}
+	t := vec3{step[3], step[4], step[5]}
+	return norm(&d) < 1e-6*s.rig.reach && norm(&t) < 1e-6
+}
