@@ -38,7 +38,7 @@ func (s *Solver) WarmAll(results []Result, frames []Couplings, starts []rigid.Po
 		panic(fmt.Sprintf("solver: WarmAll: %d results, %d frames and %d starts must be equally many",
 			len(results), len(frames), len(starts)))
 	}
-	if s.rig.dipoles == nil || s.rig.noise != nil {
+	if s.rig.dipoles == nil || s.rig.noise != nil || !kernel.Many() {
 		for i := range frames {
 			results[i] = s.Warm(frames[i], starts[i])
 		}

@@ -28,11 +28,6 @@ func DipoleRowsMany(rows []Row, emitters []Dipole, coils []Coil, data []Datum) {
 	dipoleRowsMany(rows[:n], emitters, coils, data[:n])
 }
 
-var (
-	dipoleRows     = dipoleRowsGo
-	dipoleRowsMany = dipoleRowsManyGo
-)
-
 func dipoleRowsGo(rows []Row, emitters []Dipole, coils []Point, data []Datum) {
 	for c := range coils {
 		var co Coil

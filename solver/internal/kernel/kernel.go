@@ -4,8 +4,8 @@
 // Everything is laid out in Vec, eight float64 side by side. The lanes are
 // either eight emitters seen by one coil (one solve at a time) or eight
 // independent solves of one emitter and coil (many at once); the arithmetic is
-// the same. Each kernel has a Go twin, which defines the result; on amd64 with
-// AVX-512 it is replaced by assembly whose sums may differ by rounding.
+// the same. Each kernel has a Go twin, which defines the result; on amd64 it is
+// replaced by AVX-512 or AVX2 code whose sums may differ by rounding.
 package kernel
 
 // Lanes is the width of a Vec.
@@ -126,7 +126,29 @@ func Accumulate(sum *SumVec, rows []Row) {
 	accumulate(sum, rows)
 }
 
+// Many reports whether the kernels for many solves at once are faster than as
+// many single ones.
+func Many() bool { return many }
+
+var many bool
+
+// The kernels in use.
 var (
-	normal     = normalGo
-	accumulate = accumulateGo
+	dipoleRows     = dipoleRowsGo
+	dipoleRowsMany = dipoleRowsManyGo
+	normal         = normalGo
+	accumulate     = accumulateGo
+	advanceMany    = advanceManyGo
+	solveMany      = solveManyGo
+	score          = scoreGo
+	least          = leastGo
+	below          = belowGo
 )
+
+func useGo() {
+	many = false
+	dipoleRows, dipoleRowsMany = dipoleRowsGo, dipoleRowsManyGo
+	normal, accumulate = normalGo, accumulateGo
+	advanceMany, solveMany = advanceManyGo, solveManyGo
+	score, least, below = scoreGo, leastGo, belowGo
+}

@@ -40,11 +40,28 @@ func checkGuards(t *testing.T, rows []Row) {
 	}
 }
 
+// Every variant that the processor runs against the Go twins.
+func TestVariantsMatchGo(t *testing.T) {
+	all := variants()
+	defer all[len(all)-1].use()
+	for _, v := range all {
+		v.use()
+		t.Run(v.name, func(t *testing.T) {
+			t.Run("DipoleRows", testDipoleRowsMatchGo)
+			t.Run("Normal", testNormalMatchesGo)
+			t.Run("Score", testScoreMatchesGo)
+			t.Run("Scan", testScanMatchesGo)
+			t.Run("Advance", testAdvanceMatchesGo)
+			t.Run("SolveMany", testSolveManyMatchesGo)
+		})
+	}
+}
+
 // Each entry is a sum of fewer than 20 products whose own rounding is a few
 // ulp; cancellation among them is measured by the largest entry of the row.
 const rowTol = 64 * 0x1p-53
 
-func TestDipoleRowsMatchGo(t *testing.T) {
+func testDipoleRowsMatchGo(t *testing.T) {
 	r := rand.New(rand.NewPCG(1, 1))
 	for e := 1; e <= 4; e++ {
 		for c := 1; c <= 5; c++ {
@@ -92,7 +109,7 @@ func compareRows(t *testing.T, want, got []Row, emitters []Dipole, coils int, da
 	}
 }
 
-func TestNormalMatchesGo(t *testing.T) {
+func testNormalMatchesGo(t *testing.T) {
 	r := rand.New(rand.NewPCG(2, 1))
 	for n := 0; n <= 40; n++ {
 		rows := make([]Row, n)
@@ -134,7 +151,7 @@ func TestNormalMatchesGo(t *testing.T) {
 	}
 }
 
-func TestScoreMatchesGo(t *testing.T) {
+func testScoreMatchesGo(t *testing.T) {
 	r := rand.New(rand.NewPCG(3, 1))
 	for _, coils := range []int{1, 3} {
 		for e := 4; e <= 13; e++ {
@@ -176,7 +193,7 @@ func TestScoreMatchesGo(t *testing.T) {
 	}
 }
 
-func TestScanMatchesGo(t *testing.T) {
+func testScanMatchesGo(t *testing.T) {
 	r := rand.New(rand.NewPCG(4, 1))
 	for n := 0; n < 20; n++ {
 		scores := make([]Vec, n)
@@ -273,7 +290,7 @@ func TestFactor(t *testing.T) {
 	}
 }
 
-func TestAdvanceMatchesGo(t *testing.T) {
+func testAdvanceMatchesGo(t *testing.T) {
 	r := rand.New(rand.NewPCG(6, 1))
 	for n := 1; n <= 4; n++ {
 		var pose Pose
@@ -333,7 +350,7 @@ func TestAdvanceMatchesGo(t *testing.T) {
 	}
 }
 
-func TestSolveManyMatchesGo(t *testing.T) {
+func testSolveManyMatchesGo(t *testing.T) {
 	r := rand.New(rand.NewPCG(7, 1))
 	for range 20 {
 		rows := make([]Row, 12)

@@ -32,11 +32,6 @@ func AdvanceMany(pose *Pose, step *[6]Vec, points [][6]float64, coils []Coil) {
 // coil[3:6]; see Factor.Decompose.
 func SolveMany(n *Newton, sum *SumVec, coil *Coil, scale float64) { solveMany(n, sum, coil, scale) }
 
-var (
-	advanceMany = advanceManyGo
-	solveMany   = solveManyGo
-)
-
 // MinPivot is the smallest pivot over its diagonal that counts as sound.
 const MinPivot = 1e-12
 

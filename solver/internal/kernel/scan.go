@@ -18,11 +18,6 @@ func Below(masks []uint8, scores []Vec, limit float64) {
 	below(masks[:len(scores)], scores, limit)
 }
 
-var (
-	least = leastGo
-	below = belowGo
-)
-
 func leastGo(scores []Vec) float64 {
 	m := math.Inf(1)
 	for i := range scores {

@@ -27,8 +27,6 @@ func Score(scores, field []Vec, w, wy []float64, coils int, power float64) {
 	score(scores, field, w, wy, coils, power)
 }
 
-var score = scoreGo
-
 func scoreGo(scores, field []Vec, w, wy []float64, coils int, power float64) {
 	var b [3][Lanes]float64
 	for i := range scores {

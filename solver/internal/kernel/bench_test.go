@@ -1,0 +1,46 @@
+package kernel
+
+import (
+	"math/rand/v2"
+	"testing"
+)
+
+// One solve's step: eight emitters, three coils; and a grid of 200 places.
+func BenchmarkKernels(b *testing.B) {
+	r := rand.New(rand.NewPCG(1, 1))
+	emitters, points, data, rows := make([]Dipole, 1), make([]Point, 3), make([]Datum, 3), make([]Row, 3)
+	fill(r, emitters[0][:])
+	for i := range points {
+		for j := range points[i] {
+			points[i][j] = r.NormFloat64()
+		}
+		fill(r, data[i][:])
+	}
+	scores, field := make([]Vec, 25), make([]Vec, 25*8*3)
+	fill(r, field)
+	w, wy := make([]float64, 8), make([]float64, 24)
+	for i := range wy {
+		w[i/3], wy[i] = 1, r.NormFloat64()
+	}
+	var sum Sum
+	all := variants()
+	defer all[len(all)-1].use()
+	for _, v := range all {
+		v.use()
+		b.Run("DipoleRows/impl="+v.name, func(b *testing.B) {
+			for b.Loop() {
+				DipoleRows(rows, emitters, points, data)
+			}
+		})
+		b.Run("Normal/impl="+v.name, func(b *testing.B) {
+			for b.Loop() {
+				Normal(&sum, rows)
+			}
+		})
+		b.Run("Score/impl="+v.name, func(b *testing.B) {
+			for b.Loop() {
+				Score(scores, field, w, wy, 3, 10)
+			}
+		})
+	}
+}
