@@ -1,0 +1,140 @@
+package integrity
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"tonepose/solver"
+)
+
+// Part is what a fault is about.
+type Part uint8
+
+const (
+	Coil    Part = iota // a pickup and its channel
+	Emitter             // an emitter and its current
+)
+
+// Kind is what a fault looks like.
+type Kind uint8
+
+const (
+	Gain      Kind = iota // couplings too large or too small by one factor
+	Off                   // none at all
+	Reversed              // the sign is wrong
+	Exchanged             // two of a kind have changed places
+)
+
+// Fault is one thing wrong that explains why couplings do not fit.
+type Fault struct {
+	Part Part
+	Kind Kind
+	A, B int // index of the coil or emitter; B of the other one when Exchanged
+	// Gain is by what the couplings are multiplied, GainSigma its standard
+	// deviation; 1 and 0 when Exchanged.
+	Gain, GainSigma float64
+	// ChiSquare and DOF of the fit with the fault taken into account.
+	ChiSquare float64
+	DOF       int
+}
+
+// Same tells whether two faults are the same but for their numbers.
+func (f Fault) Same(g Fault) bool {
+	return f.Part == g.Part && f.Kind == g.Kind && f.A == g.A && f.B == g.B
+}
+
+// Words names a fault, given the names of coils and emitters.
+func (f Fault) Words(coils, emitters []string) string {
+	names, part, verb := coils, "coil", "reads"
+	if f.Part == Emitter {
+		names, part, verb = emitters, "emitter", "is"
+	}
+	switch {
+	case f.Kind == Exchanged:
+		return fmt.Sprintf("%ss %s and %s look exchanged", part, names[f.A], names[f.B])
+	case f.Kind == Off && f.Part == Coil:
+		return fmt.Sprintf("coil %s reads nothing", names[f.A])
+	case f.Kind == Off:
+		return fmt.Sprintf("emitter %s looks switched off", names[f.A])
+	case f.Kind == Reversed && math.Abs(f.Gain+1) <= max(reversedTol, 3*f.GainSigma):
+		return fmt.Sprintf("%s %s looks reversed", part, names[f.A])
+	case f.Kind == Reversed:
+		return fmt.Sprintf("%s %s looks reversed and %s %.4g times as strong as it should", part, names[f.A], verb, -f.Gain)
+	case f.Part == Coil && f.Gain > 1:
+		return fmt.Sprintf("coil %s reads %.4g times too much", names[f.A], f.Gain)
+	case f.Part == Coil:
+		return fmt.Sprintf("coil %s reads only %.4g of what it should", names[f.A], f.Gain)
+	case f.Gain > 1:
+		return fmt.Sprintf("emitter %s is %.4g times too strong", names[f.A], f.Gain)
+	}
+	return fmt.Sprintf("emitter %s has only %.4g of its strength", names[f.A], f.Gain)
+}
+
+// A gain within offTol of zero counts as none, one within reversedTol of −1 as
+// a mere change of sign: connections fail whole, gains drift by less.
+const (
+	offTol      = 0.02
+	reversedTol = 0.02
+)
+
+// classify turns a fitted gain into the kind of fault.
+func (f *Fault) classify() {
+	switch {
+	case math.Abs(f.Gain) < max(offTol, 3*f.GainSigma):
+		f.Kind = Off
+	case f.Gain < 0:
+		f.Kind = Reversed
+	default:
+		f.Kind = Gain
+	}
+}
+
+// touches tells whether coupling i belongs to the faulty part.
+func (f *Fault) touches(i, coils int) bool {
+	if f.Part == Coil {
+		return i%coils == f.A
+	}
+	return i/coils == f.A
+}
+
+// Mend returns couplings from which a fault is taken: an exchanged pair is put
+// back, anything else is left out.
+func (x *Inspector) Mend(c solver.Couplings, f Fault) solver.Couplings {
+	out := solver.Couplings{Value: slices.Clone(c.Value), Variance: slices.Clone(c.Variance)}
+	x.mend(out, c, &f)
+	return out
+}
+
+func (x *Inspector) mend(out, c solver.Couplings, f *Fault) {
+	copy(out.Value, c.Value)
+	copy(out.Variance, c.Variance)
+	for i := range out.Value {
+		if f.Kind != Exchanged {
+			if f.touches(i, x.coils) {
+				out.Variance[i] = math.Inf(1)
+			}
+			continue
+		}
+		from := x.partner(i, f)
+		out.Value[i], out.Variance[i] = c.Value[from], c.Variance[from]
+	}
+}
+
+// partner is the place of coupling i before an exchange.
+func (x *Inspector) partner(i int, f *Fault) int {
+	e, c := i/x.coils, i%x.coils
+	swap := func(v int) int {
+		switch v {
+		case f.A:
+			return f.B
+		case f.B:
+			return f.A
+		}
+		return v
+	}
+	if f.Part == Coil {
+		return e*x.coils + swap(c)
+	}
+	return swap(e)*x.coils + c
+}

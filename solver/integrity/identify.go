@@ -1,0 +1,272 @@
+package integrity
+
+import (
+	"math"
+
+	"tonepose/fieldmodels/rigid"
+	"tonepose/solver"
+)
+
+// Finding is what Identify concludes.
+type Finding struct {
+	// ChiSquare and DOF of all frames as they are, with a pose for each.
+	ChiSquare float64
+	DOF       int
+	// Fault explains them best; nil: nothing wrong, or nothing single that
+	// would explain it.
+	Fault *Fault
+	// Rivals explain them as well: the noise cannot decide.
+	Rivals []Fault
+	// Poses of the frames with the fault taken into account.
+	Poses []rigid.Pose
+}
+
+const (
+	// cause is the probability of the frames' chi-square below which faults
+	// are looked for.
+	cause = 1e-5
+	// falseName bounds the probability that clean couplings give a fault a
+	// name, over all the hypotheses tried.
+	falseName = 1e-6
+	// A fault explains the frames when what is left of chi-square has at least
+	// this probability.
+	explained = 1e-4
+	// leastGain is the smallest relative error of a gain that is given a name:
+	// less is a matter of calibration, and easily mimicked by metal.
+	leastGain = 0.005
+	// rivalry is the likelihood ratio above which two faults cannot be told
+	// apart.
+	rivalry = 1e-3
+)
+
+// Identify looks for one fault that explains why frames with the given fits do
+// not fit. Every
+// single fault of the sensor's coils and the array's emitters is a hypothesis:
+// a factor on a coil or an emitter, fitted together with the poses and common
+// to all frames, and every exchange of two coils or of two emitters. The best
+// is named if
+//
+//   - the frames as they are have a probability below 1e-5,
+//   - chi-square falls by more than chance would let the best of so many
+//     hypotheses fall (Bonferroni), measured in what is left of it per degree
+//     of freedom,
+//   - and what is left is explained by noise.
+//
+// So metal, which no single factor explains, does not pass for a fault. A part
+// whose loss leaves too few couplings for a pose cannot be judged, nor can the
+// sign of a lone coil, which is that of its axis.
+func (x *Inspector) Identify(frames []solver.Couplings, fits []solver.Result) Finding {
+	return x.identify(frames, fits, x.hypotheses())
+}
+
+// Confirm asks whether one fault, seen in other frames, explains this one too:
+// much cheaper than Identify.
+func (x *Inspector) Confirm(c solver.Couplings, fit *solver.Result, f Fault) Finding {
+	if f.Kind != Exchanged {
+		f.Kind = Gain
+	}
+	f.ChiSquare, f.DOF = 0, 0
+	return x.identify([]solver.Couplings{c}, []solver.Result{*fit}, []Fault{f})
+}
+
+// hypotheses lists the faults to try; a Gain stands for all its kinds.
+func (x *Inspector) hypotheses() []Fault {
+	var out []Fault
+	for part, n := range []int{Coil: x.coils, Emitter: x.emitters} {
+		for a := range n {
+			if n > 1 {
+				out = append(out, Fault{Part: Part(part), A: a})
+			}
+			for b := a + 1; b < n; b++ {
+				out = append(out, Fault{Part: Part(part), Kind: Exchanged, A: a, B: b, Gain: 1})
+			}
+		}
+	}
+	return out
+}
+
+func (x *Inspector) identify(frames []solver.Couplings, fits []solver.Result, hypotheses []Fault) Finding {
+	var out Finding
+	for i := range fits {
+		if fits[i].Status == solver.Invalid || fits[i].DOF <= 0 {
+			return out
+		}
+		out.ChiSquare += fits[i].ChiSquare
+		out.DOF += fits[i].DOF
+	}
+	if Chance(out.ChiSquare, out.DOF) > cause {
+		return out
+	}
+	var tried []Fault
+	var poses [][]rigid.Pose
+	best := -1
+	for _, h := range hypotheses {
+		f, p, ok := x.try(frames, h, out.ChiSquare)
+		if !ok {
+			continue
+		}
+		tried, poses = append(tried, f), append(poses, p)
+		if best < 0 || score(&f) < score(&tried[best]) {
+			best = len(tried) - 1
+		}
+	}
+	if best < 0 {
+		return out
+	}
+	f := tried[best]
+	fall := (out.ChiSquare - f.ChiSquare) / max(1, f.ChiSquare/float64(f.DOF))
+	if Chance(f.ChiSquare, f.DOF) < explained || Chance(fall, 1)*float64(len(hypotheses)) > falseName {
+		return out
+	}
+	if f.Kind == Gain && math.Abs(f.Gain-1) < leastGain {
+		return out
+	}
+	out.Fault, out.Poses = &f, poses[best]
+	for i := range tried {
+		if i != best && score(&tried[i])-score(&f) < -2*math.Log(rivalry) {
+			out.Rivals = append(out.Rivals, tried[i])
+		}
+	}
+	return out
+}
+
+// score compares faults: chi-square, and one more for a fitted factor, by
+// which it falls without cause.
+func score(f *Fault) float64 {
+	if f.Kind == Exchanged {
+		return f.ChiSquare
+	}
+	return f.ChiSquare + 1
+}
+
+// try fits one hypothesis to the frames; it gives up on one that leaves
+// chi-square above limit.
+func (x *Inspector) try(frames []solver.Couplings, f Fault, limit float64) (Fault, []rigid.Pose, bool) {
+	poses := make([]rigid.Pose, len(frames))
+	left := 0.0
+	for i, c := range frames {
+		x.mend(x.trial, c, &f)
+		r := x.hasty.Cold(x.trial)
+		if r.Status == solver.NotConverged && r.ChiSquare < limit {
+			r = x.solver.Warm(x.trial, r.Pose)
+		}
+		if r.Status == solver.Invalid || r.Status == solver.Unobservable {
+			return f, nil, false
+		}
+		if left += r.ChiSquare; left > limit {
+			return f, nil, false
+		}
+		poses[i] = r.Pose
+		f.DOF += r.DOF
+	}
+	if f.Kind == Exchanged {
+		f.ChiSquare = left
+		return f, poses, f.DOF > 0
+	}
+	return x.fitGain(frames, f, poses)
+}
+
+// fitGain fits a factor common to the frames, beside a pose for each: given the
+// factor g, couplings y count as y/g with variance/g², so that the Solver finds
+// the pose; given the poses, g follows from what the poses cannot explain of
+// the couplings that it multiplies (variable projection: Golub and Pereyra,
+// SIAM J. Numer. Anal. 10, 1973; recalled, not seen).
+func (x *Inspector) fitGain(frames []solver.Couplings, f Fault, poses []rigid.Pose) (Fault, []rigid.Pose, bool) {
+	// The leave-out poses give a first value.
+	up, down := 0.0, 0.0
+	for k, c := range frames {
+		if x.look(c, poses[k]) != nil {
+			return f, nil, false
+		}
+		for i, w := range x.weight {
+			if w > 0 && f.touches(i, x.coils) {
+				up += w * w * c.Value[i] * x.model[i]
+				down += w * w * x.model[i] * x.model[i]
+			}
+		}
+	}
+	if !(down > 0) {
+		return f, nil, false
+	}
+	f.Gain = up / down
+	for range 20 {
+		slope, curvature := 0.0, 0.0
+		f.ChiSquare, f.DOF = 0, -1
+		for k, c := range frames {
+			r := x.scaled(c, &f, poses[k])
+			if r.Status == solver.Invalid || r.Status == solver.Unobservable {
+				return f, nil, false
+			}
+			poses[k] = r.Pose
+			f.ChiSquare += r.ChiSquare
+			f.DOF += r.DOF
+			if x.look(c, r.Pose) != nil {
+				return f, nil, false
+			}
+			x.lookScaled(c, &f)
+			for i := range x.work {
+				x.work[i] = 0
+				if f.touches(i, x.coils) {
+					x.work[i] = x.model[i] * x.weight[i]
+				}
+			}
+			x.nuisance.clean(x.work)
+			slope += dot(x.work, x.residual)
+			curvature += dot(x.work, x.work)
+		}
+		if !(curvature > 0) {
+			return f, nil, false
+		}
+		f.GainSigma = 1 / math.Sqrt(curvature)
+		step := slope / curvature
+		if math.Abs(step) < 0.03*f.GainSigma {
+			break
+		}
+		f.Gain += step
+	}
+	f.classify()
+	return f, poses, f.DOF > 0
+}
+
+// scaled solves a frame of which a part is multiplied by a factor.
+func (x *Inspector) scaled(c solver.Couplings, f *Fault, start rigid.Pose) solver.Result {
+	// Couplings multiplied by next to nothing fix no pose; dividing by it
+	// would only lose digits.
+	g := f.Gain
+	if math.Abs(g) < 1e-6 {
+		g = math.Copysign(1e-6, g)
+	}
+	copy(x.trial.Value, c.Value)
+	copy(x.trial.Variance, c.Variance)
+	for i := range c.Value {
+		if f.touches(i, x.coils) {
+			x.trial.Value[i] /= g
+			x.trial.Variance[i] /= g * g
+		}
+	}
+	return x.solver.Warm(x.trial, start)
+}
+
+// lookScaled turns what look left into residuals and a basis for the scaled
+// model; the basis goes to x.nuisance.
+func (x *Inspector) lookScaled(c solver.Couplings, f *Fault) {
+	factor := func(i int) float64 {
+		if f.touches(i, x.coils) {
+			return f.Gain
+		}
+		return 1
+	}
+	x.nuisance.reset()
+	for k := range 6 {
+		for i := range x.work {
+			x.work[i] = factor(i) * x.jacobian[i][k] * x.weight[i]
+		}
+		x.nuisance.add(x.work)
+	}
+	for i, w := range x.weight {
+		x.residual[i] = 0
+		if w > 0 {
+			x.residual[i] = (c.Value[i] - factor(i)*x.model[i]) * w
+		}
+	}
+}

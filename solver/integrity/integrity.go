@@ -1,0 +1,102 @@
+// Package integrity asks whether couplings are what they claim to be: fits
+// that a few wrong couplings do not rule, channels and emitters that are
+// wrong, metal near the bench, and how far a pose can be off for it.
+//
+// New makes an Inspector of a Solver. Robust solves with a loss in place of
+// plain squares; Verdict judges one frame and bounds the error of its pose;
+// Identify names the coil or emitter that explains a misfit, from one frame or
+// from several, and Mend leaves it out.
+package integrity
+
+import (
+	"math"
+
+	"tonepose/fieldmodels/rigid"
+	"tonepose/solver"
+)
+
+// Observation is one frame of couplings, with what tells metal, motion and a
+// wrong delay apart.
+type Observation struct {
+	solver.Couplings
+	Quadrature []float64 // Im M [H], with the variances of Re M; nil: not known
+	Hz         []float64 // frequency of each emitter's tone; not needed without Quadrature
+}
+
+// Inspector holds the working memory for one sensor. It is not safe for
+// concurrent use.
+type Inspector struct {
+	solver   *solver.Solver
+	hasty    *solver.Solver // gives up sooner on couplings that fit nowhere
+	emitters int
+	coils    int
+	free     int // degrees of freedom of a pose
+
+	// Unreferenced marks emitters whose current is not digitised: the phase of
+	// their current is a guess, which the quadrature parts must not be blamed
+	// for. Nil: none.
+	Unreferenced []bool
+
+	model    []float64    // at the last pose looked at
+	jacobian [][6]float64 // alike
+	weight   []float64    // one over sigma; 0: missing
+	residual []float64
+	pose     basis // columns of the whitened Jacobian
+	nuisance basis // what else moves the quadrature
+	work     []float64
+	trial    solver.Couplings
+}
+
+// Most hypotheses are wrong; a right one fits from one of the first places and
+// within a few steps.
+const hastyCandidates, hastyIterations = 1, 12
+
+// New prepares an Inspector. It solves with a copy of s.
+func New(s *solver.Solver) (*Inspector, error) {
+	p := s.Problem()
+	hasty, err := solver.New(p, solver.Options{Candidates: hastyCandidates, MaxIterations: hastyIterations})
+	if err != nil {
+		return nil, err
+	}
+	x := &Inspector{solver: s.Clone(), hasty: hasty, emitters: len(p.Array.Emitters), coils: len(p.Sensor.Coils), free: s.Freedom()}
+	n := x.emitters * x.coils
+	x.model, x.jacobian = make([]float64, n), make([][6]float64, n)
+	x.weight, x.residual, x.work = make([]float64, n), make([]float64, n), make([]float64, n)
+	x.trial = solver.Couplings{Value: make([]float64, n), Variance: make([]float64, n)}
+	x.pose.init(n, 6)
+	x.nuisance.init(n, 6+x.coils+x.emitters)
+	return x, nil
+}
+
+// look evaluates the model at a pose: residuals in units of sigma, and a basis
+// of what a small change of the pose does to them.
+func (x *Inspector) look(c solver.Couplings, pose rigid.Pose) error {
+	if err := x.solver.Evaluate(pose, x.model, x.jacobian); err != nil {
+		return err
+	}
+	for i, v := range c.Variance {
+		x.weight[i], x.residual[i] = 0, 0
+		if !math.IsInf(v, 1) {
+			x.weight[i] = 1 / math.Sqrt(v)
+			x.residual[i] = (c.Value[i] - x.model[i]) * x.weight[i]
+		}
+	}
+	x.pose.reset()
+	for k := range 6 {
+		for i := range x.work {
+			x.work[i] = x.jacobian[i][k] * x.weight[i]
+		}
+		x.pose.add(x.work)
+	}
+	return nil
+}
+
+// used counts the couplings that are not missing.
+func used(variance []float64) (n int) {
+	for _, v := range variance {
+		if !math.IsInf(v, 1) {
+			n++
+		}
+	}
+	return n
+}

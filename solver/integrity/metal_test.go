@@ -1,0 +1,275 @@
+package integrity
+
+import (
+	"encoding/csv"
+	"math"
+	"math/cmplx"
+	"math/rand/v2"
+	"os"
+	"strconv"
+	"testing"
+
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/num/quat"
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/rigid"
+	"tonepose/solver"
+)
+
+// metal adds to the couplings what a piece of metal does.
+type metal interface {
+	// coupling is the change of M [H] between an emitter and a coil at omega [rad/s].
+	coupling(e fieldmodels.Emitter, c solver.Coil, pose rigid.Pose, omega float64) complex128
+	distance(p r3.Vec) float64 // from its surface [m], at least
+}
+
+// sphere is a solid conducting sphere, small beside the distances.
+type sphere struct {
+	center       r3.Vec
+	radius       float64 // [m]
+	conductivity float64 // [S/m]
+	permeability float64 // relative
+}
+
+// sphereMoment is the induced moment over 2πa³H₀ (boundary-value solution: with
+// x = ka, k = (1−j)/δ, and p = [x·j₁(x)]'/j₁(x), it is (2µ−p)/(µ+p)).
+func sphereMoment(permeability, radiusOverSkin float64) complex128 {
+	x := complex(radiusOverSkin, -radiusOverSkin)
+	var p complex128
+	if radiusOverSkin > 40 {
+		p = x * complex(0, 1) // cot x → +j for Im x → −∞
+		p = x*x/(1-p) - 1
+	} else {
+		sin, cos := cmplx.Sin(x), cmplx.Cos(x)
+		p = (cos/x - sin/(x*x) + sin) / (sin/(x*x) - cos/x)
+	}
+	mu := complex(permeability, 0)
+	return (2*mu - p) / (mu + p)
+}
+
+func (s sphere) coupling(e fieldmodels.Emitter, c solver.Coil, pose rigid.Pose, omega float64) complex128 {
+	b, err := e.Source.Field(s.center)
+	if err != nil {
+		panic(err)
+	}
+	skin := math.Sqrt(2 / (omega * 4e-7 * math.Pi * s.permeability * s.conductivity))
+	m := sphereMoment(s.permeability, s.radius/skin) * complex(2*math.Pi*s.radius*s.radius*s.radius/fieldmodels.Mu0, 0)
+	back, err := (&fieldmodels.PlacedDipole{Center: s.center, Moment: b}).Field(pose.Apply(c.Center))
+	if err != nil {
+		panic(err)
+	}
+	return m * complex(c.AreaTurns*r3.Dot(pose.Rotate(c.Axis), back), 0)
+}
+
+func (s sphere) distance(p r3.Vec) float64 { return r3.Norm(r3.Sub(p, s.center)) - s.radius }
+
+// ring is a closed turn of round wire: M₁M₂·jω/(R+jωL), with a minus for Lenz.
+type ring struct {
+	center, axis r3.Vec
+	radius, wire float64 // [m]
+	conductivity float64
+}
+
+func (r ring) coupling(e fieldmodels.Emitter, c solver.Coil, pose rigid.Pose, omega float64) complex128 {
+	place := rigid.Pose{Position: r.center, Rotation: rigid.Between(r3.Vec{Z: 1}, r.axis)}
+	mean, err := fieldmodels.MeanField(e.Source, fieldmodels.DiscNodes(r.radius, 15), place)
+	if err != nil {
+		panic(err)
+	}
+	m1 := math.Pi * r.radius * r.radius * r3.Dot(mean, place.Rotate(r3.Vec{Z: 1}))
+	b, err := fieldmodels.PlaceAxis(fieldmodels.Loop{Radius: r.radius, Turns: 1}, r.center, r.axis).Field(pose.Apply(c.Center))
+	if err != nil {
+		panic(err)
+	}
+	m2 := c.AreaTurns * r3.Dot(pose.Rotate(c.Axis), b)
+	resistance := 2 * r.radius / (r.conductivity * r.wire * r.wire)
+	inductance := fieldmodels.Mu0 * r.radius * (math.Log(8*r.radius/r.wire) - 1.75)
+	return complex(m1*m2, 0) * complex(0, -omega) / complex(resistance, omega*inductance)
+}
+
+func (r ring) distance(p r3.Vec) float64 { return r3.Norm(r3.Sub(p, r.center)) - r.radius }
+
+// plate is a square of thin sheet as a mesh of loops: shared edges resist, all
+// loops couple (as dipoles from the second neighbour on).
+type plate struct {
+	pose                          rigid.Pose // normal +Z
+	side, thickness, conductivity float64
+	loops                         []r3.Vec
+	cell                          float64
+	inverse                       map[float64]*mat.Dense
+}
+
+const plateCells = 7
+
+func newPlate(pose rigid.Pose, side, thickness, conductivity float64) *plate {
+	p := &plate{pose: pose, side: side, thickness: thickness, conductivity: conductivity, cell: side / plateCells, inverse: map[float64]*mat.Dense{}}
+	for i := range plateCells {
+		for j := range plateCells {
+			p.loops = append(p.loops, r3.Vec{X: (float64(i) - (plateCells-1)/2.0) * p.cell, Y: (float64(j) - (plateCells-1)/2.0) * p.cell})
+		}
+	}
+	return p
+}
+
+func (p *plate) solve(omega float64) *mat.Dense {
+	if m := p.inverse[omega]; m != nil {
+		return m
+	}
+	n := len(p.loops)
+	z := mat.NewDense(2*n, 2*n, nil) // of [Re; Im]
+	edge := 1 / (p.conductivity * p.thickness)
+	w := p.cell
+	self := 2 * fieldmodels.Mu0 * w / math.Pi * (math.Log(4) - 0.774) // wire radius a quarter of the cell
+	for i := range n {
+		for j := range n {
+			l, r := self, 4*edge
+			if i != j {
+				d := r3.Norm(r3.Sub(p.loops[i], p.loops[j]))
+				if d < 1.1*w {
+					r = -edge
+				} else {
+					r = 0
+				}
+				l = -fieldmodels.Mu0 / (4 * math.Pi) * w * w * w * w / (d * d * d)
+			}
+			z.Set(i, j, r)
+			z.Set(n+i, n+j, r)
+			z.Set(i, n+j, -omega*l)
+			z.Set(n+i, j, omega*l)
+		}
+	}
+	var inv mat.Dense
+	if err := inv.Inverse(z); err != nil {
+		panic(err)
+	}
+	p.inverse[omega] = &inv
+	return &inv
+}
+
+func (p *plate) coupling(e fieldmodels.Emitter, c solver.Coil, pose rigid.Pose, omega float64) complex128 {
+	n := len(p.loops)
+	inv := p.solve(omega)
+	normal := p.pose.Rotate(r3.Vec{Z: 1})
+	emf := mat.NewVecDense(2*n, nil)
+	back := make([]float64, n)
+	axis := pose.Rotate(c.Axis)
+	at := pose.Apply(c.Center)
+	for i, l := range p.loops {
+		b, err := e.Source.Field(p.pose.Apply(l))
+		if err != nil {
+			panic(err)
+		}
+		emf.SetVec(n+i, -omega*p.cell*p.cell*r3.Dot(b, normal)) // −jωΦ
+		f, err := (&fieldmodels.PlacedDipole{Center: p.pose.Apply(l), Moment: r3.Scale(p.cell*p.cell, normal)}).Field(at)
+		if err != nil {
+			panic(err)
+		}
+		back[i] = c.AreaTurns * r3.Dot(axis, f)
+	}
+	var i mat.VecDense
+	i.MulVec(inv, emf)
+	var m complex128
+	for k := range n {
+		m += complex(back[k]*i.AtVec(k), back[k]*i.AtVec(n+k))
+	}
+	return m
+}
+
+func (p *plate) distance(q r3.Vec) float64 {
+	l := p.pose.Inverse().Apply(q)
+	dx, dy := max(0, math.Abs(l.X)-p.side/2), max(0, math.Abs(l.Y)-p.side/2)
+	return math.Sqrt(dx*dx + dy*dy + l.Z*l.Z)
+}
+
+func TestSphereMoment(t *testing.T) {
+	for _, row := range table(t, "conducting_sphere_dipole.csv") {
+		got := sphereMoment(row[0], row[1])
+		want := complex(row[2], row[3])
+		// For a/δ = 0.01 the closed form cancels as 1/x⁴: eight digits of sixteen
+		// remain of terms of order one.
+		if d := cmplx.Abs(got - want); d > 1e-11/math.Min(1, math.Pow(row[1], 4)*1e4+1e-3) && d > 1e-9*cmplx.Abs(want) {
+			t.Errorf("µ %g, a/δ %g: %v, want %v", row[0], row[1], got, want)
+		}
+	}
+}
+
+// table reads the numbers of a published file.
+func table(t *testing.T, name string) [][]float64 {
+	t.Helper()
+	f, err := os.Open("../../testdata/published/" + name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	r := csv.NewReader(f)
+	r.Comment = '#'
+	rows, err := r.ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var out [][]float64
+	for _, row := range rows[1:] {
+		var v []float64
+		for _, s := range row {
+			x := math.NaN()
+			if s != "" {
+				if x, err = strconv.ParseFloat(s, 64); err != nil {
+					t.Fatal(err)
+				}
+			}
+			v = append(v, x)
+		}
+		out = append(out, v)
+	}
+	return out
+}
+
+func randomTurn(r *rand.Rand) quat.Number {
+	return rigid.Normalize(quat.Number{Real: r.NormFloat64(), Imag: r.NormFloat64(), Jmag: r.NormFloat64(), Kmag: r.NormFloat64()})
+}
+
+func randomAxis(r *rand.Rand) r3.Vec {
+	return r3.Unit(r3.Vec{X: r.NormFloat64(), Y: r.NormFloat64(), Z: r.NormFloat64()})
+}
+
+func inBox(r *rand.Rand, lo, hi r3.Vec) r3.Vec {
+	return r3.Vec{X: lo.X + r.Float64()*(hi.X-lo.X), Y: lo.Y + r.Float64()*(hi.Y-lo.Y), Z: lo.Z + r.Float64()*(hi.Z-lo.Z)}
+}
+
+// randomMetal draws a sphere (0), a ring (1), a plate (2) or a steel sphere (3)
+// of a random conductivity of three, clear of the sensor and the emitters.
+func randomMetal(r *rand.Rand, kind int, sensor r3.Vec, p solver.Problem) metal {
+	conductivity := []float64{1.4e6, 3.5e7, 5.8e7}[r.IntN(3)] // stainless steel, aluminium, copper
+draw:
+	for {
+		at := inBox(r, r3.Vec{X: -0.3, Y: -0.3, Z: -0.1}, r3.Vec{X: 0.3, Y: 0.3, Z: 0.45})
+		var m metal
+		size := 0.0
+		switch kind {
+		case 0:
+			size = 0.004 * math.Pow(10, r.Float64())
+			m = sphere{at, size, conductivity, 1}
+		case 1:
+			size = 0.008 * math.Pow(8, r.Float64())
+			m = ring{at, randomAxis(r), size, 0.001 + 0.002*r.Float64(), conductivity}
+		case 2:
+			side := 0.05 + 0.15*r.Float64()
+			size = side / 3
+			m = newPlate(rigid.Pose{Position: at, Rotation: randomTurn(r)}, side, 0.001+0.002*r.Float64(), conductivity)
+		case 3:
+			size = 0.004 * math.Pow(10, r.Float64())
+			m = sphere{at, size, conductivity / 5, 100}
+		}
+		if m.distance(sensor) < max(0.03, 0.8*size) {
+			continue
+		}
+		for _, e := range p.Array.Emitters {
+			if m.distance(e.Center) < 0.03 {
+				continue draw
+			}
+		}
+		return m
+	}
+}

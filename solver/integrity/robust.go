@@ -1,0 +1,141 @@
+package integrity
+
+import (
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/integrate/quad"
+	"gonum.org/v1/gonum/stat/distuv"
+
+	"tonepose/solver"
+	"tonepose/solver/leastsquares"
+)
+
+// Robust is a pose that a few wrong couplings do not rule.
+type Robust struct {
+	// Result of the weighted fit: Covariance allows for the loss and for Scale,
+	// ChiSquare is that of the weighted residuals.
+	solver.Result
+	// Weight of each coupling, 0 to 1; 0 too for a missing one.
+	Weight []float64
+	// Scale is by how much the residuals of the good couplings exceed their
+	// stated standard deviations; at least 1.
+	Scale float64
+}
+
+const (
+	robustRounds = 50
+	// robustStep ends the rounds: the step in standard deviations of the pose.
+	robustStep = 1e-2
+	// leastWeight is the weight below which a coupling is left out.
+	leastWeight = 1e-6
+)
+
+// Robust solves by iteratively reweighted least squares from a plain result:
+// residuals over √(1 − leverage), so that a coupling that pulls the pose its way
+// is seen; their scale from the median of their sizes, never below 1, as the
+// noise is known and only more of it can be learnt from a few couplings; weights
+// of the loss into the variances; and again. Tukey's biweight, which has false
+// minima, starts from where Cauchy's loss led and keeps its scale.
+//
+// Leave enough redundancy: with f degrees of freedom of a pose and n couplings,
+// at most (n−f)/2 wrong ones can be outvoted, fewer if they agree.
+//
+// Sources: Holland and Welsch, Communications in Statistics A6, 1977; Street,
+// Carroll and Ruppert, American Statistician 42, 1988 (both recalled, not seen).
+func (x *Inspector) Robust(c solver.Couplings, start *solver.Result, loss leastsquares.Loss) (Robust, error) {
+	out := Robust{Result: *start, Weight: make([]float64, len(c.Value)), Scale: 1}
+	scale := 0.0
+	if _, ok := loss.(leastsquares.Tukey); ok {
+		first, err := x.Robust(c, start, leastsquares.Cauchy{})
+		if err != nil {
+			return out, err
+		}
+		out.Result, scale = first.Result, first.Scale
+	}
+	weighted := solver.Couplings{Value: c.Value, Variance: slices.Clone(c.Variance)}
+	var sizes []float64
+	n := used(c.Variance)
+	for range robustRounds {
+		if err := x.look(c, out.Pose); err != nil {
+			return out, err
+		}
+		sizes = sizes[:0]
+		for i, w := range x.weight {
+			if w > 0 {
+				x.residual[i] /= math.Sqrt(max(1-x.pose.leverage(i), 1e-3))
+				sizes = append(sizes, math.Abs(x.residual[i]))
+			}
+		}
+		out.Scale = scale
+		if scale == 0 {
+			out.Scale = max(1, medianSize(sizes))
+		}
+		for i, w := range x.weight {
+			out.Weight[i], weighted.Variance[i] = 0, math.Inf(1)
+			if w > 0 {
+				z := x.residual[i] / out.Scale
+				if _, out.Weight[i] = loss.Rho(z * z); out.Weight[i] > leastWeight {
+					weighted.Variance[i] = c.Variance[i] / out.Weight[i]
+				}
+			}
+		}
+		r := x.solver.Warm(weighted, out.Pose)
+		if r.Status == solver.Invalid || r.Status == solver.Unobservable {
+			// The loss took too much away: the step before stands.
+			out.Result.Status = r.Status
+			return out, nil
+		}
+		dp, dr := r.Pose.Minus(out.Pose)
+		out.Result = r
+		small := true
+		for i, d := range []float64{dp.X, dp.Y, dp.Z, dr.X, dr.Y, dr.Z} {
+			small = small && math.Abs(d) <= robustStep*math.Sqrt(r.Covariance[i][i])
+		}
+		if small {
+			break
+		}
+	}
+	f := efficiency(loss, x.free, n) * out.Scale * out.Scale
+	for i := range out.Covariance {
+		for j := range out.Covariance[i] {
+			out.Covariance[i][j] *= f
+		}
+	}
+	return out, nil
+}
+
+// medianSize is the median of absolute residuals in units of what it would be
+// for a unit normal deviate, 0.6745. It reorders its argument.
+func medianSize(v []float64) float64 {
+	slices.Sort(v)
+	n := len(v)
+	if n == 0 {
+		return 0
+	}
+	return (v[(n-1)/2] + v[n/2]) / 2 / 0.674489750
+}
+
+// efficiency is by what (JᵀWJ)⁻¹, W the weights of the loss, must be multiplied
+// to be the covariance of the estimate for normal noise of unit scale. The
+// M-estimator's covariance is E[ψ²]/E[ψ']²·(JᵀJ)⁻¹ (Huber, Robust Statistics,
+// 1981, section 7.6), JᵀWJ is E[w]·JᵀJ, ψ = w·z, and E[ψ'] = E[z·ψ] for a normal
+// z. The weights of n residuals of which f follow the pose spread: Huber's
+// correction 1 + (f/n)·Var(ψ')/E[ψ']², squared.
+func efficiency(loss leastsquares.Loss, f, n int) float64 {
+	mean := func(g func(z, w, slope float64) float64) float64 {
+		return 2 * quad.Fixed(func(z float64) float64 {
+			_, w := loss.Rho(z * z)
+			const h = 1e-5
+			_, up := loss.Rho((z + h) * (z + h))
+			_, down := loss.Rho((z - h) * (z - h))
+			return g(z, w, (up*(z+h)-down*(z-h))/(2*h)) * distuv.UnitNormal.Prob(z)
+		}, 0, 8, 100, quad.Legendre{}, 0)
+	}
+	square := mean(func(z, w, _ float64) float64 { return w * w * z * z })
+	slope := mean(func(z, w, _ float64) float64 { return w * z * z })
+	weight := mean(func(_, w, _ float64) float64 { return w })
+	variance := mean(func(_, _, s float64) float64 { return s * s }) - slope*slope
+	k := 1 + float64(f)/float64(n)*variance/(slope*slope)
+	return square * weight / (slope * slope) * k * k
+}
