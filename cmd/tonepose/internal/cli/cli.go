@@ -41,6 +41,7 @@ func newRoot(s Streams) *cobra.Command {
 	}
 	root.AddCommand(newDemo(s))
 	root.AddCommand(newPlan(s))
+	root.AddCommand(newInspect(s))
 	root.AddCommand(newDemod(s))
 	root.AddCommand(newSolve(s))
 	root.AddCommand(newCalibrate(s))

@@ -28,6 +28,10 @@ type SpectrumData struct {
 	Mains []float64 // [Hz], the harmonics that are worth a mark
 	Lines []Mark    // others: labelled above the panel too, in another colour
 
+	// Interval bounds the truth about each density with 95 % confidence, as
+	// factors; zero: not drawn.
+	Interval [2]float64
+
 	LogFrequency bool
 	MinHz, MaxHz float64 // shown; both 0: all
 }
@@ -114,7 +118,23 @@ func (d SpectrumData) panel() *plot.Plot {
 			}
 		}
 	}))
+	if d.Interval[0] > 0 {
+		p.Add(drawing(d.bar))
+	}
 	return p
+}
+
+// bar draws the confidence of a bin, one for all on a log axis, in the upper
+// left corner.
+func (d SpectrumData) bar(c draw.Canvas, _ *plot.Plot, _, y func(float64) vg.Length) {
+	low, high := y(d.Interval[0]), y(d.Interval[1])
+	at, top := c.Min.X+14, c.Max.Y-10
+	style := stroke(ink, 0.9)
+	c.StrokeLine2(style, at, top-(high-low), at, top)
+	for _, end := range []vg.Length{top, top - (high - low)} {
+		c.StrokeLine2(style, at-2.5, end, at+2.5, end)
+	}
+	c.FillText(lettering(smallSize, softInk, draw.XLeft, draw.YCenter), vg.Point{X: at + 6, Y: top - (high-low)/2}, "95 % of a bin")
 }
 
 // top is the largest density of any channel at hz or beside it, 0 if none.

@@ -1,6 +1,12 @@
 package pipeline
 
-import "fmt"
+import (
+	"cmp"
+	"fmt"
+	"slices"
+
+	"tonepose/multitone/clock"
+)
 
 // Faults words what was wrong with the samples: the kind, the channel or tone,
 // and when. Never nil.
@@ -11,29 +17,44 @@ func (s *Summary) Faults() []string {
 // lostReferences words where the references of tones were lost, a line a tone.
 func (b *Bench) lostReferences(s *Survey, rate float64, names []string) (lines []string) {
 	for k, t := range b.Tones {
-		var count int
+		list := stretchesLost(s.Track.Lost, k)
+		if len(list) == 0 {
+			continue
+		}
 		var samples int64
 		text := ""
-		for _, l := range s.Track.Lost {
-			if l.Tone != k {
-				continue
-			}
-			if count < 3 {
-				if text != "" {
+		for i, l := range list {
+			samples += l.Stop - l.Start
+			switch {
+			case i == 3:
+				text += fmt.Sprintf(" and %d more stretches", len(list)-3)
+			case i < 3:
+				if i > 0 {
 					text += ", "
 				}
 				text += fmt.Sprintf("%.4g to %.4g s", float64(l.Start)/rate, float64(l.Stop)/rate)
 			}
-			count++
-			samples += l.Stop - l.Start
-		}
-		if count == 0 {
-			continue
-		}
-		if count > 3 {
-			text += fmt.Sprintf(" and %d more stretches", count-3)
 		}
 		lines = append(lines, fmt.Sprintf("reference lost or too small: tone %s on channel %s for %.4g s (%s)", t.Name, names[t.Reference], float64(samples)/rate, text))
 	}
 	return lines
+}
+
+// stretchesLost joins the losses of a tone that touch or overlap.
+func stretchesLost(all []clock.Loss, tone int) (list []clock.Loss) {
+	for _, l := range all {
+		if l.Tone == tone {
+			list = append(list, l)
+		}
+	}
+	slices.SortFunc(list, func(a, b clock.Loss) int { return cmp.Compare(a.Start, b.Start) })
+	kept := list[:0]
+	for _, l := range list {
+		if n := len(kept); n > 0 && l.Start <= kept[n-1].Stop {
+			kept[n-1].Stop = max(kept[n-1].Stop, l.Stop)
+			continue
+		}
+		kept = append(kept, l)
+	}
+	return kept
 }

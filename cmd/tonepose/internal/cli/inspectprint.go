@@ -1,0 +1,166 @@
+package cli
+
+import (
+	"fmt"
+	"math"
+
+	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/terminal"
+)
+
+// shownEvents is how many faults are listed.
+const shownEvents = 12
+
+func printInspection(s Streams, in *pipeline.Inspection) error {
+	q := func(v float64) string { return terminal.Quantity(v, unitOf(in)) }
+	bits := "floats"
+	if in.Bits > 0 {
+		bits = fmt.Sprintf("%d bits", in.Bits)
+	}
+	fmt.Fprintf(s.Out, "%s: %s, %s (%s), %d channels, %.6g Hz, %d samples, %.4g s\n", in.Name, in.Format, in.Datatype, bits, len(in.Channels), in.SampleRate, in.Samples, in.DurationS)
+	if !in.Start.IsZero() {
+		fmt.Fprintf(s.Out, "started %s\n", in.Start.Format("2006-01-02 15:04:05.000 MST"))
+	}
+	if len(in.ClockPPM) > 0 {
+		fmt.Fprintf(s.Out, "clock offset of the drives %s\n", spanPPM(in.ClockPPM))
+	}
+	if in.Unit != "V" {
+		fmt.Fprintln(s.Out, "levels are in units of full scale: give --full-scale or --rig for volts")
+	}
+	t := terminal.NewTable(terminal.Column{Name: "channel", Left: true}, terminal.Column{Name: "least"}, terminal.Column{Name: "largest"}, terminal.Column{Name: "range", Unit: "%"},
+		terminal.Column{Name: "offset"}, terminal.Column{Name: "rms"}, terminal.Column{Name: "noise", Unit: "/√Hz"}, terminal.Column{Name: "flicker below", Unit: "Hz"}, terminal.Column{Name: "faults", Left: true})
+	for _, c := range in.Channels {
+		share, corner, white := "–", "–", "–"
+		if c.FullScaleShare > 0 {
+			share = terminal.Number(100*c.FullScaleShare, 3)
+		}
+		if c.FlickerCorner > 0 {
+			corner = terminal.Number(c.FlickerCorner, 2)
+		}
+		if c.WhiteDensity > 0 {
+			white = q(c.WhiteDensity)
+		}
+		t.Row(c.Name, q(c.Min), q(c.Max), share, q(c.DC), q(c.RMS), white, corner, channelFaults(c))
+	}
+	fmt.Fprintln(s.Out)
+	if err := t.Write(s.Out, terminal.PaintFor(s.Out)); err != nil {
+		return err
+	}
+	fmt.Fprintln(s.Out)
+	if in.Mains == nil {
+		fmt.Fprintln(s.Out, "mains not seen")
+	} else {
+		fmt.Fprintf(s.Out, "mains %.4f Hz ± %.2g (family of %d Hz):", in.Mains.Hz, in.Mains.SigmaHz, in.Mains.Family)
+		for _, h := range in.Mains.Harmonics {
+			if h.Channel == "" {
+				fmt.Fprintf(s.Out, " %d×", h.Number)
+				continue
+			}
+			fmt.Fprintf(s.Out, " %d× %s on %s;", h.Number, q(h.Peak), h.Channel)
+		}
+		fmt.Fprintln(s.Out)
+	}
+	if err := printTones(s, in); err != nil {
+		return err
+	}
+	if err := printLinesSeen(s, in); err != nil {
+		return err
+	}
+	for i, e := range in.Events {
+		if i == shownEvents {
+			fmt.Fprintf(s.Out, "and %d more faults\n", len(in.Events)-i)
+			break
+		}
+		channel := e.Channel
+		if channel == "" {
+			channel = "all channels"
+		}
+		fmt.Fprintf(s.Out, "%s on %s, %.6g to %.6g s\n", e.Kind, channel, e.StartS, e.StopS)
+	}
+	for _, f := range in.Findings {
+		fmt.Fprintf(s.Out, "note: %s\n", f)
+	}
+	return nil
+}
+
+func unitOf(in *pipeline.Inspection) string {
+	if in.Unit == "V" {
+		return "V"
+	}
+	return "FS"
+}
+
+func channelFaults(c pipeline.ChannelLook) string {
+	text := ""
+	for _, f := range []struct {
+		name  string
+		count int64
+	}{{"clipped", c.Clipped}, {"stuck", c.Stuck}, {"not finite", c.NonFinite}} {
+		if f.count > 0 {
+			if text != "" {
+				text += ", "
+			}
+			text += fmt.Sprintf("%d %s", f.count, f.name)
+		}
+	}
+	if text == "" {
+		return "none"
+	}
+	return text
+}
+
+// printTones shows each tone's drive, and its level with the signal-to-noise
+// ratio in 1 Hz on every channel.
+func printTones(s Streams, in *pipeline.Inspection) error {
+	if len(in.Tones) == 0 {
+		return nil
+	}
+	columns := []terminal.Column{{Name: "tone", Left: true}, {Name: "frequency", Unit: "Hz"}, {Name: "current", Unit: "A peak"}, {Name: "phase noise", Unit: "°"}}
+	for _, l := range in.Tones[0].Levels {
+		columns = append(columns, terminal.Column{Name: l.Channel, Unit: "peak, dB in 1 Hz, dB"})
+	}
+	t := terminal.NewTable(columns...)
+	for _, tone := range in.Tones {
+		row := []string{tone.Name, fmt.Sprintf("%.4f", tone.Hz), "–", "–"}
+		if tone.CurrentA > 0 {
+			row[2], row[3] = terminal.Number(tone.CurrentA, 4), terminal.Number(tone.PhaseNoiseDeg, 2)
+		}
+		for _, l := range tone.Levels {
+			row = append(row, fmt.Sprintf("%s, %.0f, %.0f", terminal.Quantity(l.Peak, unitOf(in)), l.InBand, l.Broadband))
+		}
+		t.Row(row...)
+	}
+	fmt.Fprintf(s.Out, "\ntones: peak level, signal-to-noise in 1 Hz beside the tone and over all noise; phase noise rms in windows of %s\n", terminal.Quantity(in.Tones[0].WindowS, "s"))
+	if err := t.Write(s.Out, terminal.PaintFor(s.Out)); err != nil {
+		return err
+	}
+	for _, p := range in.Pickups {
+		fmt.Fprintf(s.Out, "%s: couplings turned by %.2g° rms; as delay %s ± %s, as crosstalk %s ± %s\n", p.Channel, p.QuadratureDeg,
+			terminal.Quantity(p.DelayS, "s"), terminal.Quantity(p.SigmaDelayS, "s"), terminal.Quantity(p.CrosstalkOhm, "Ω"), terminal.Quantity(p.SigmaCrosstalk, "Ω"))
+	}
+	return nil
+}
+
+func printLinesSeen(s Streams, in *pipeline.Inspection) error {
+	if len(in.Lines) == 0 {
+		fmt.Fprintln(s.Out, "\nno other lines stand out of the noise")
+		return nil
+	}
+	t := terminal.NewTable(terminal.Column{Name: "other line", Unit: "Hz"}, terminal.Column{Name: "±", Unit: "Hz"}, terminal.Column{Name: "peak"}, terminal.Column{Name: "over noise", Unit: "dB"},
+		terminal.Column{Name: "channel", Left: true}, terminal.Column{Name: "may be", Left: true})
+	for _, l := range in.Lines {
+		name := "unknown"
+		if l.Name != "" {
+			name = l.Name
+			if l.Kind != "" {
+				name += " (" + l.Kind + ")"
+			}
+			if l.Chance > 0.2 {
+				name += fmt.Sprintf(", by chance %.0f %%", 100*math.Min(l.Chance, 1))
+			}
+		}
+		t.Row(fmt.Sprintf("%.3f", l.Hz), terminal.Number(l.SigmaHz, 2), terminal.Quantity(l.Peak, unitOf(in)), fmt.Sprintf("%.0f", l.OverDB), l.Channel, name)
+	}
+	fmt.Fprintln(s.Out)
+	return t.Write(s.Out, terminal.PaintFor(s.Out))
+}

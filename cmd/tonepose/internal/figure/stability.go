@@ -1,0 +1,105 @@
+package figure
+
+import (
+	"math"
+
+	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+)
+
+// StabilityData is deviations of the Allan family against averaging time, in
+// one or more panels that share the time axis.
+type StabilityData struct {
+	Title, Note string
+	Panels      []StabilityPanel
+}
+
+// StabilityPanel is the deviations of one quantity.
+type StabilityPanel struct {
+	Quantity string // "relative amplitude"
+	Unit     string // "rad"; empty: none
+	Curves   []Deviation
+}
+
+// Deviation is one series' deviation; all slices have Tau's length.
+type Deviation struct {
+	Name                  string
+	Tau, Value, Low, High []float64 // [s], [unit]; Low and High bound Value's truth
+}
+
+// Stability draws deviations with their confidence on log axes. Curves of the
+// same name share a colour; the bars of neighbours are set apart.
+func Stability(d StabilityData) *Figure {
+	f := &Figure{width: 7.2 * vg.Inch, height: vg.Length(1.1+1.9*float64(len(d.Panels))) * vg.Inch, title: d.Title, note: d.Note}
+	inks := map[string]int{}
+	var panels []*plot.Plot
+	var shares []float64
+	lo, hi := math.Inf(1), math.Inf(-1)
+	for _, panel := range d.Panels {
+		for _, c := range panel.Curves {
+			if _, ok := inks[c.Name]; !ok {
+				inks[c.Name] = len(inks)
+				f.legend = append(f.legend, lineEntry(c.Name, stroke(series[inks[c.Name]%len(series)], 1.2)))
+			}
+			if l, h, ok := span(true, c.Tau); ok {
+				lo, hi = math.Min(lo, l), math.Max(hi, h)
+			}
+		}
+	}
+	if lo > hi {
+		lo, hi = 1, 10
+	}
+	for _, panel := range d.Panels {
+		p := panel.plot(inks)
+		p.X.Scale, p.X.Tick.Marker = plot.LogScale{}, logTicks{plain: true}
+		p.X.Min, p.X.Max = lo/1.25, hi*1.25
+		panels, shares = append(panels, p), append(shares, 1)
+	}
+	f.body = func(c draw.Canvas) {
+		if len(panels) > 0 {
+			panels[len(panels)-1].X.Label.Text = "averaging time (s)"
+			stack(c, panels, shares)
+		}
+	}
+	return f
+}
+
+func (panel StabilityPanel) plot(inks map[string]int) *plot.Plot {
+	label := panel.Quantity
+	var all [][]float64
+	for _, c := range panel.Curves {
+		all = append(all, c.Low, c.High, c.Value)
+	}
+	lo, hi, ok := span(true, all...)
+	if !ok {
+		lo, hi = 0.1, 1
+	}
+	ticks := logTicks{plain: true}
+	if panel.Unit != "" {
+		unit, prefix := prefixOf(math.Sqrt(lo * hi))
+		label += " (" + prefix + panel.Unit + ")"
+		ticks.unit = unit
+	}
+	p := newPlot("", label)
+	p.Y.Scale, p.Y.Tick.Marker = plot.LogScale{}, ticks
+	p.Y.Min, p.Y.Max = lo/1.3, hi*1.3
+	for i, c := range panel.Curves {
+		ink := series[inks[c.Name]%len(series)]
+		aside := 1.3 * vg.Length(float64(i)-float64(len(panel.Curves)-1)/2)
+		p.Add(curve(c.Tau, c.Value, stroke(ink, 1.1)))
+		p.Add(drawing(func(cv draw.Canvas, _ *plot.Plot, x, y func(float64) vg.Length) {
+			for k, tau := range c.Tau {
+				if !(c.Value[k] > 0) {
+					continue
+				}
+				at := x(tau) + aside
+				if c.Low[k] > 0 && c.High[k] > 0 && !math.IsInf(c.High[k], 0) {
+					cv.StrokeLine2(stroke(pale(ink), 1.1), at, y(c.Low[k]), at, y(c.High[k]))
+				}
+				cv.DrawGlyph(draw.GlyphStyle{Color: ink, Radius: 1.6, Shape: draw.CircleGlyph{}}, vg.Point{X: x(tau), Y: y(c.Value[k])})
+			}
+		}))
+	}
+	return p
+}

@@ -1,0 +1,98 @@
+package report
+
+import (
+	"fmt"
+	"math"
+
+	"tonepose/cmd/tonepose/internal/figure"
+	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/multitone/stability"
+)
+
+// Inspected draws the density of every channel with tones, mains harmonics and
+// the lines that the rig does not explain.
+func Inspected(in *pipeline.Inspection) *figure.Figure {
+	densities := in.Densities()
+	d := figure.SpectrumData{Title: in.Name + ": spectrum", Unit: in.Unit + "/√Hz", LogFrequency: true,
+		Note:     fmt.Sprintf("Welch, %d segments, bins of %.3g Hz (noise bandwidth)", densities[0].Segments, in.Resolution),
+		Interval: [2]float64{math.Sqrt(in.ConfidentLo), math.Sqrt(in.ConfidentHi)}}
+	for k := range densities[0].PSD {
+		d.Hz = append(d.Hz, densities[0].Hz(k))
+	}
+	for c, density := range densities {
+		ch := figure.Channel{Name: in.Channels[c].Name}
+		for _, p := range density.PSD {
+			ch.Density = append(ch.Density, math.Sqrt(p))
+		}
+		d.Channels = append(d.Channels, ch)
+	}
+	for _, t := range in.Tones {
+		d.Tones = append(d.Tones, figure.Mark{Hz: t.Hz, Name: t.Name})
+	}
+	if in.Mains != nil {
+		for _, h := range in.Mains.Harmonics {
+			d.Mains = append(d.Mains, h.Hz)
+		}
+	}
+	for i, l := range in.Lines {
+		if i == namedLines {
+			break
+		}
+		name := l.Name
+		if name == "" {
+			name = "?"
+		}
+		d.Lines = append(d.Lines, figure.Mark{Hz: l.Hz, Name: name})
+	}
+	d.MinHz, d.MaxHz = 2*densities[0].StepHz, in.SampleRate/2
+	return figure.Spectrum(d)
+}
+
+// namedLines is how many lines a figure has room to name.
+const namedLines = 6
+
+// Drives draws the overlapping Allan deviation of the drives' amplitude and
+// phase; nil if there are too few windows or no references.
+func Drives(in *pipeline.Inspection) *figure.Figure {
+	amplitude := figure.StabilityPanel{Quantity: "relative amplitude"}
+	phase := figure.StabilityPanel{Quantity: "phase", Unit: "rad"}
+	for _, s := range in.Series() {
+		turns := make([]float64, len(s.PhaseTurn))
+		for i, v := range s.PhaseTurn {
+			turns[i] = 2 * math.Pi * v
+		}
+		for _, q := range []struct {
+			panel  *figure.StabilityPanel
+			values []float64
+		}{{&amplitude, s.Amplitude}, {&phase, turns}} {
+			c, err := allan(s.Name, q.values, s.IntervalS)
+			if err != nil {
+				return nil
+			}
+			q.panel.Curves = append(q.panel.Curves, c)
+		}
+	}
+	if len(amplitude.Curves) == 0 || len(amplitude.Curves[0].Tau) < 2 {
+		return nil
+	}
+	return figure.Stability(figure.StabilityData{Title: in.Name + ": stability of the drives",
+		Note:   "overlapping Allan deviation, bars: 95 % confidence",
+		Panels: []figure.StabilityPanel{amplitude, phase}})
+}
+
+func allan(name string, values []float64, interval float64) (figure.Deviation, error) {
+	d := figure.Deviation{Name: name}
+	s, err := stability.Values(values, interval)
+	if err != nil {
+		return d, err
+	}
+	points, err := stability.Deviations(s, stability.Overlapping, stability.Octaves(s.Len()), 0.95)
+	if err != nil {
+		return d, err
+	}
+	for _, p := range points {
+		d.Tau, d.Value = append(d.Tau, p.TauS), append(d.Value, p.Deviation)
+		d.Low, d.High = append(d.Low, p.Lo), append(d.High, p.Hi)
+	}
+	return d, nil
+}
