@@ -116,7 +116,7 @@ func (c *Config) resolved(lines []float64, length int, halfLobe float64) []float
 	bin := c.SampleRate / float64(length)
 	var kept []float64
 	for _, hz := range lines {
-		ok := hz > 2*bin && hz < c.SampleRate/2-2*bin
+		ok := hz > halfLobe*bin && hz < c.SampleRate/2-halfLobe*bin
 		for _, t := range c.Tones {
 			ok = ok && math.Abs(t.Hz-hz) > halfLobe*bin
 		}
