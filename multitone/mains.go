@@ -68,7 +68,7 @@ func (m *Mains) Lines() (fundamental float64, lines []float64) {
 	if float64(n) < 0.1*rate {
 		return 0, nil // shorter than five periods: nothing to tell apart
 	}
-	const pad = 4
+	const pad = 2
 	fft := fourier.NewFFT(pad * n)
 	taper := make([]float64, n)
 	shape{n, []float64{0.5, 0.5}}.fill(taper)
