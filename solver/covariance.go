@@ -35,6 +35,12 @@ func (s *Solver) finish(r *Result, st *state, d *descent) {
 		if !(r.Covariance[i][i] < limit*limit) || !(r.Covariance[3+i][3+i] < 1) {
 			r.Status = Unobservable
 		}
+		if !(r.Covariance[i][i] >= 0) || !(r.Covariance[3+i][3+i] >= 0) {
+			// Rounding has the better of what little is known.
+			r.Status = Unobservable
+			r.Covariance = [6][6]float64{}
+			return
+		}
 	}
 }
 

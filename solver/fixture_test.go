@@ -51,12 +51,11 @@ type task struct {
 }
 
 type geometry struct {
-	Sigma   float64       `json:"sigma_uT"`
-	Place   [][3]float64  `json:"emitter_position"`
-	Moment  [][3]float64  `json:"emitter_moment"`
-	Offset  [][3]float64  `json:"coil_offset"`
-	Volume  [3][2]float64 `json:"volume"`
-	sources []fieldmodels.Source
+	Sigma  float64       `json:"sigma_uT"`
+	Place  [][3]float64  `json:"emitter_position"`
+	Moment [][3]float64  `json:"emitter_moment"`
+	Offset [][3]float64  `json:"coil_offset"`
+	Volume [3][2]float64 `json:"volume"`
 }
 
 func readGeometry(tb testing.TB) geometry {

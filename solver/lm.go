@@ -84,8 +84,7 @@ func (s *Solver) descend(st *state, damping float64, limit int) (d descent) {
 			// has been tried, was short too and did not lower chi-square, the
 			// model is too curved for it and this is the minimum.
 			if settled && plain < stale {
-				s.factor.Decompose(&s.sum, 0, gauge, &u)
-				d.status = Converged
+				d.status = s.conclude(gauge, &u)
 				return d
 			}
 			lambda, settled = 0, true
@@ -157,8 +156,7 @@ func (s *Solver) descend(st *state, damping float64, limit int) (d descent) {
 		}
 		if math.Abs(fall) <= 1e-12*d.chi2 && predicted <= 1e-9*d.chi2 {
 			// Rounding of chi-square hides what is left to gain.
-			s.factor.Decompose(&s.sum, 0, gauge, &u)
-			d.status = Converged
+			d.status = s.conclude(gauge, &u)
 			return d
 		}
 		before = math.Inf(1)
@@ -172,6 +170,14 @@ func (s *Solver) descend(st *state, damping float64, limit int) (d descent) {
 			return d
 		}
 	}
+}
+
+// conclude leaves the plain factorisation of s.sum.
+func (s *Solver) conclude(gauge float64, u *vec3) Status {
+	if s.factor.Decompose(&s.sum, 0, gauge, u) > minPivot {
+		return Converged
+	}
+	return Unobservable
 }
 
 // last reports whether the step after one of squared length slope (in sigmas)
