@@ -15,15 +15,15 @@ import (
 // costs no allocation. A stored row must not be copied once it was filled.
 
 type phasorRow struct {
-	Time       float64 `parquet:"time_s,split,zstd"`
-	Duration   float64 `parquet:"duration_s,dict,zstd"`
-	Channel    string  `parquet:"channel,dict,zstd"`
-	Tone       string  `parquet:"tone,dict,zstd"`
-	ToneHz     float64 `parquet:"tone_hz,split,zstd"`
-	InPhase    float64 `parquet:"in_phase_v,split,zstd"`
-	Quadrature float64 `parquet:"quadrature_v,split,zstd"`
-	Sigma      float64 `parquet:"sigma_v,split,zstd"`
-	Flags      string  `parquet:"flags,dict,zstd"`
+	Time       float64 `parquet:"time_s,split"`
+	Duration   float64 `parquet:"duration_s,dict"`
+	Channel    string  `parquet:"channel,dict"`
+	Tone       string  `parquet:"tone,dict"`
+	ToneHz     float64 `parquet:"tone_hz,split"`
+	InPhase    float64 `parquet:"in_phase_v,split"`
+	Quadrature float64 `parquet:"quadrature_v,split"`
+	Sigma      float64 `parquet:"sigma_v,split"`
+	Flags      string  `parquet:"flags,dict"`
 }
 
 func (r *phasorRow) put(p *Phasor) error {
@@ -43,15 +43,15 @@ func (r *phasorRow) get(p *Phasor) error {
 }
 
 type couplingRow struct {
-	Time       float64  `parquet:"time_s,split,zstd"`
-	Duration   float64  `parquet:"duration_s,dict,zstd"`
-	Emitter    string   `parquet:"emitter,dict,zstd"`
-	Sensor     string   `parquet:"sensor,dict,zstd"`
-	Channel    string   `parquet:"channel,dict,zstd"`
-	Coupling   *float64 `parquet:"coupling_h,split,zstd,optional"`
-	Quadrature *float64 `parquet:"quadrature_h,split,zstd,optional"`
-	Sigma      *float64 `parquet:"sigma_h,split,zstd,optional"`
-	Flags      string   `parquet:"flags,dict,zstd"`
+	Time       float64  `parquet:"time_s,split"`
+	Duration   float64  `parquet:"duration_s,dict"`
+	Emitter    string   `parquet:"emitter,dict"`
+	Sensor     string   `parquet:"sensor,dict"`
+	Channel    string   `parquet:"channel,dict"`
+	Coupling   *float64 `parquet:"coupling_h,split,optional"`
+	Quadrature *float64 `parquet:"quadrature_h,split,optional"`
+	Sigma      *float64 `parquet:"sigma_h,split,optional"`
+	Flags      string   `parquet:"flags,dict"`
 
 	values [3]float64
 }
@@ -71,51 +71,51 @@ func (r *couplingRow) get(c *Coupling) error {
 }
 
 type poseRow struct {
-	Time       float64  `parquet:"time_s,split,zstd"`
-	Duration   float64  `parquet:"duration_s,dict,zstd"`
-	Sensor     string   `parquet:"sensor,dict,zstd"`
-	X          *float64 `parquet:"x_m,split,zstd,optional"`
-	Y          *float64 `parquet:"y_m,split,zstd,optional"`
-	Z          *float64 `parquet:"z_m,split,zstd,optional"`
-	QW         *float64 `parquet:"qw,split,zstd,optional"`
-	QX         *float64 `parquet:"qx,split,zstd,optional"`
-	QY         *float64 `parquet:"qy,split,zstd,optional"`
-	QZ         *float64 `parquet:"qz,split,zstd,optional"`
-	TipX       *float64 `parquet:"tip_x_m,split,zstd,optional"`
-	TipY       *float64 `parquet:"tip_y_m,split,zstd,optional"`
-	TipZ       *float64 `parquet:"tip_z_m,split,zstd,optional"`
-	SigmaX     *float64 `parquet:"sigma_x_m,split,zstd,optional"`
-	SigmaY     *float64 `parquet:"sigma_y_m,split,zstd,optional"`
-	SigmaZ     *float64 `parquet:"sigma_z_m,split,zstd,optional"`
-	SigmaRX    *float64 `parquet:"sigma_rx_rad,split,zstd,optional"`
-	SigmaRY    *float64 `parquet:"sigma_ry_rad,split,zstd,optional"`
-	SigmaRZ    *float64 `parquet:"sigma_rz_rad,split,zstd,optional"`
-	CovXX      *float64 `parquet:"cov_x_x,split,zstd,optional"`
-	CovXY      *float64 `parquet:"cov_x_y,split,zstd,optional"`
-	CovXZ      *float64 `parquet:"cov_x_z,split,zstd,optional"`
-	CovXRX     *float64 `parquet:"cov_x_rx,split,zstd,optional"`
-	CovXRY     *float64 `parquet:"cov_x_ry,split,zstd,optional"`
-	CovXRZ     *float64 `parquet:"cov_x_rz,split,zstd,optional"`
-	CovYY      *float64 `parquet:"cov_y_y,split,zstd,optional"`
-	CovYZ      *float64 `parquet:"cov_y_z,split,zstd,optional"`
-	CovYRX     *float64 `parquet:"cov_y_rx,split,zstd,optional"`
-	CovYRY     *float64 `parquet:"cov_y_ry,split,zstd,optional"`
-	CovYRZ     *float64 `parquet:"cov_y_rz,split,zstd,optional"`
-	CovZZ      *float64 `parquet:"cov_z_z,split,zstd,optional"`
-	CovZRX     *float64 `parquet:"cov_z_rx,split,zstd,optional"`
-	CovZRY     *float64 `parquet:"cov_z_ry,split,zstd,optional"`
-	CovZRZ     *float64 `parquet:"cov_z_rz,split,zstd,optional"`
-	CovRXRX    *float64 `parquet:"cov_rx_rx,split,zstd,optional"`
-	CovRXRY    *float64 `parquet:"cov_rx_ry,split,zstd,optional"`
-	CovRXRZ    *float64 `parquet:"cov_rx_rz,split,zstd,optional"`
-	CovRYRY    *float64 `parquet:"cov_ry_ry,split,zstd,optional"`
-	CovRYRZ    *float64 `parquet:"cov_ry_rz,split,zstd,optional"`
-	CovRZRZ    *float64 `parquet:"cov_rz_rz,split,zstd,optional"`
-	Chi2       *float64 `parquet:"chi2,split,zstd,optional"`
-	DOF        int32    `parquet:"dof,dict,zstd"`
-	Iterations int32    `parquet:"iterations,dict,zstd"`
-	Status     string   `parquet:"status,dict,zstd"`
-	Flags      string   `parquet:"flags,dict,zstd"`
+	Time       float64  `parquet:"time_s,split"`
+	Duration   float64  `parquet:"duration_s,dict"`
+	Sensor     string   `parquet:"sensor,dict"`
+	X          *float64 `parquet:"x_m,split,optional"`
+	Y          *float64 `parquet:"y_m,split,optional"`
+	Z          *float64 `parquet:"z_m,split,optional"`
+	QW         *float64 `parquet:"qw,split,optional"`
+	QX         *float64 `parquet:"qx,split,optional"`
+	QY         *float64 `parquet:"qy,split,optional"`
+	QZ         *float64 `parquet:"qz,split,optional"`
+	TipX       *float64 `parquet:"tip_x_m,split,optional"`
+	TipY       *float64 `parquet:"tip_y_m,split,optional"`
+	TipZ       *float64 `parquet:"tip_z_m,split,optional"`
+	SigmaX     *float64 `parquet:"sigma_x_m,split,optional"`
+	SigmaY     *float64 `parquet:"sigma_y_m,split,optional"`
+	SigmaZ     *float64 `parquet:"sigma_z_m,split,optional"`
+	SigmaRX    *float64 `parquet:"sigma_rx_rad,split,optional"`
+	SigmaRY    *float64 `parquet:"sigma_ry_rad,split,optional"`
+	SigmaRZ    *float64 `parquet:"sigma_rz_rad,split,optional"`
+	CovXX      *float64 `parquet:"cov_x_x,split,optional"`
+	CovXY      *float64 `parquet:"cov_x_y,split,optional"`
+	CovXZ      *float64 `parquet:"cov_x_z,split,optional"`
+	CovXRX     *float64 `parquet:"cov_x_rx,split,optional"`
+	CovXRY     *float64 `parquet:"cov_x_ry,split,optional"`
+	CovXRZ     *float64 `parquet:"cov_x_rz,split,optional"`
+	CovYY      *float64 `parquet:"cov_y_y,split,optional"`
+	CovYZ      *float64 `parquet:"cov_y_z,split,optional"`
+	CovYRX     *float64 `parquet:"cov_y_rx,split,optional"`
+	CovYRY     *float64 `parquet:"cov_y_ry,split,optional"`
+	CovYRZ     *float64 `parquet:"cov_y_rz,split,optional"`
+	CovZZ      *float64 `parquet:"cov_z_z,split,optional"`
+	CovZRX     *float64 `parquet:"cov_z_rx,split,optional"`
+	CovZRY     *float64 `parquet:"cov_z_ry,split,optional"`
+	CovZRZ     *float64 `parquet:"cov_z_rz,split,optional"`
+	CovRXRX    *float64 `parquet:"cov_rx_rx,split,optional"`
+	CovRXRY    *float64 `parquet:"cov_rx_ry,split,optional"`
+	CovRXRZ    *float64 `parquet:"cov_rx_rz,split,optional"`
+	CovRYRY    *float64 `parquet:"cov_ry_ry,split,optional"`
+	CovRYRZ    *float64 `parquet:"cov_ry_rz,split,optional"`
+	CovRZRZ    *float64 `parquet:"cov_rz_rz,split,optional"`
+	Chi2       *float64 `parquet:"chi2,split,optional"`
+	DOF        int32    `parquet:"dof,dict"`
+	Iterations int32    `parquet:"iterations,dict"`
+	Status     string   `parquet:"status,dict"`
+	Flags      string   `parquet:"flags,dict"`
 
 	estimate [7]float64
 	tip      [3]float64
