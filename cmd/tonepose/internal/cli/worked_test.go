@@ -188,7 +188,7 @@ func TestAcousticDistance(t *testing.T) {
 	}
 }
 
-// published reads a table of check values by its columns.
+// published reads the numbers of a table of check values by its columns.
 func published(t *testing.T, name string) (rows []map[string]float64) {
 	t.Helper()
 	f, err := os.Open(filepath.Join("..", "..", "..", "..", "testdata", "published", name))
@@ -205,8 +205,8 @@ func published(t *testing.T, name string) (rows []map[string]float64) {
 	for _, fields := range all[1:] {
 		row := map[string]float64{}
 		for i, text := range fields {
-			if row[all[0][i]], err = strconv.ParseFloat(strings.TrimSpace(text), 64); err != nil {
-				t.Fatal(err)
+			if v, err := strconv.ParseFloat(strings.TrimSpace(text), 64); err == nil {
+				row[all[0][i]] = v
 			}
 		}
 		rows = append(rows, row)
