@@ -67,7 +67,7 @@ func TestAveragingIsStated(t *testing.T) {
 		t.Errorf("noise %g to %g V/√Hz: the recording has 0.8 µV/√Hz", a.DensityLow, a.DensityHigh)
 	}
 	text := tonepose(t, append(args, "--out", filepath.Join(t.TempDir(), "run"))...)
-	for _, want := range []string{"cascade of order 4", "equivalent noise bandwidth 39.", "group delay 8", "settles to 1 %", "next tone −", "image −", "mains −", "V/√Hz"} {
+	for _, want := range []string{"cascade of order 4", "equivalent noise bandwidth 39.", "group delay 7.98 ms", "settles to 1 %", "next tone −", "image −", "mains −", "V/√Hz"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the summary lacks %q:\n%s", want, text)
 		}
