@@ -251,3 +251,38 @@ func TestCoilOffOrigin(t *testing.T) {
 		}
 	}
 }
+
+// Any number of coils in general directions: two fix a pose as well as five.
+func TestCoilCounts(t *testing.T) {
+	p, sigma := bench(t, 8, 6)
+	r := rand.New(rand.NewPCG(12, 12))
+	for coils := 2; coils <= 5; coils++ {
+		p.Sensor.Coils = nil
+		for range coils {
+			p.Sensor.Coils = append(p.Sensor.Coils, Coil{
+				Center:    r3.Vec{X: 0.01 * r.NormFloat64(), Y: 0.01 * r.NormFloat64(), Z: 0.01 * r.NormFloat64()},
+				Axis:      r3.Unit(r3.Vec{X: r.NormFloat64(), Y: r.NormFloat64(), Z: r.NormFloat64()}),
+				AreaTurns: 0.5 + r.Float64(),
+			})
+		}
+		s, err := New(p, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		const n = 300
+		sum := 0.0
+		for range n {
+			pose := rigid.Pose{Position: randomIn(r, p.Volume), Rotation: randomQuat(r)}
+			res := s.Cold(observe(t, s, pose, sigma, r))
+			if res.Status != Converged {
+				t.Errorf("%d coils, %v: %v", coils, pose, res.Status)
+			}
+			e := deviation(s, pose, res.Pose)
+			sum += mahalanobis(t, s, &res.Covariance, &e)
+		}
+		// Four standard deviations of the mean of chi-squares of six.
+		if m := sum / n; math.Abs(m-6) > 4*math.Sqrt(12./n) {
+			t.Errorf("%d coils: mean squared error over sigma %.2f, want 6", coils, m)
+		}
+	}
+}

@@ -123,23 +123,23 @@ func (s *Solver) Cold(c Couplings) Result {
 			continue
 		}
 		start := m.state
-		if best >= 0 {
+		if best >= 0 && w.found[best].d.status == Converged {
 			w.watch.state = &w.found[best].state
 			w.watch.radius = 0.1 * s.rig.grid.size[w.found[best].place]
 			s.watch = &w.watch
 		}
 		s.follow(m, 0)
-		s.watch = nil
-		m.again = best >= 0 && w.watch.near(&m.state)
+		m.again = s.watch != nil && s.watch.near(&m.state)
 		poor := best < 0 || s.unlikely(w.found[best].d.chi2, implausible)
 		if poor && (m.again || m.d.status != Converged || s.unlikely(m.d.chi2, implausible)) {
 			soft := minimum{state: start, place: place}
 			s.follow(&soft, softest)
 			if m.again || s.better(&soft, m) {
-				soft.again = best >= 0 && w.watch.near(&soft.state)
+				soft.again = s.watch != nil && s.watch.near(&soft.state)
 				*m = soft
 			}
 		}
+		s.watch = nil
 		switch {
 		case m.again:
 			hits++

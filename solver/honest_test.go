@@ -53,7 +53,7 @@ func mahalanobis(t *testing.T, s *Solver, c *[6][6]float64, e *[6]float64) float
 	}
 	var eig mat.EigenSym
 	if !eig.Factorize(m, true) {
-		t.Fatal("no eigenvalues")
+		t.Fatalf("no eigenvalues of covariance %v", *c)
 	}
 	var v mat.Dense
 	eig.VectorsTo(&v)

@@ -72,6 +72,7 @@ func (s *Solver) weights(y []float64, from, to, group int) float64 {
 	power := 0.0
 	for e := range s.rig.sources {
 		wy := c.wy[e*group : (e+1)*group]
+		clear(wy[to-from:])
 		square := 0.0
 		noise := c.noise[e*coils+from : e*coils+to]
 		sum := 0.0

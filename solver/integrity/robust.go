@@ -23,6 +23,19 @@ type Robust struct {
 	Scale float64
 }
 
+// Weighted returns the couplings with variances that give them their weights, so
+// that a plain fit reaches the robust pose.
+func (r *Robust) Weighted(c solver.Couplings) solver.Couplings {
+	out := solver.Couplings{Value: c.Value, Variance: make([]float64, len(c.Variance))}
+	for i, w := range r.Weight {
+		out.Variance[i] = math.Inf(1)
+		if w > leastWeight {
+			out.Variance[i] = c.Variance[i] / w
+		}
+	}
+	return out
+}
+
 const (
 	robustRounds = 50
 	// robustStep ends the rounds: the step in standard deviations of the pose.
