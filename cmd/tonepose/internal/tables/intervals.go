@@ -234,28 +234,44 @@ func (c stationColumns) station(t *textTable) (s Station, err error) {
 	if s.Interval, err = t.interval(c.when); err != nil {
 		return s, err
 	}
-	var v [7]float64
-	if err := t.numbers(v[:], c.pose); err != nil {
+	if s.Pose, err = c.known(t, false); err != nil {
 		return s, err
+	}
+	s.SigmaPosition, s.SigmaRotation, err = c.sigmas(t)
+	return s, err
+}
+
+func (c stationColumns) known(t *textTable, placeOnly bool) (p rigid.Pose, err error) {
+	var v [7]float64
+	if err := t.numbers(v[:len(c.pose)], c.pose); err != nil {
+		return p, err
+	}
+	p = rigid.Pose{Position: r3.Vec{X: v[0], Y: v[1], Z: v[2]}, Rotation: noTurn}
+	if placeOnly {
+		return p, nil
 	}
 	q := quat.Number{Real: v[3], Imag: v[4], Jmag: v[5], Kmag: v[6]}
 	norm := quat.Abs(q)
 	if math.Abs(norm-1) > 0.01 {
-		return s, t.errorf("quaternion qw qx qy qz = %g %g %g %g has norm %.3g: must be 1", v[3], v[4], v[5], v[6], norm)
+		return p, t.errorf("quaternion qw qx qy qz = %g %g %g %g has norm %.3g: must be 1", v[3], v[4], v[5], v[6], norm)
 	}
-	s.Pose = rigid.Pose{Position: r3.Vec{X: v[0], Y: v[1], Z: v[2]}, Rotation: quat.Scale(1/norm, q)}
-	for i, dst := range []*float64{&s.SigmaPosition, &s.SigmaRotation} {
+	p.Rotation = quat.Scale(1/norm, q)
+	return p, nil
+}
+
+func (c stationColumns) sigmas(t *textTable) (position, rotation float64, err error) {
+	for i, dst := range []*float64{&position, &rotation} {
 		*dst = math.NaN()
 		column := c.sigma[i]
 		if column < 0 {
 			continue
 		}
 		if *dst, err = t.number(column); err != nil {
-			return s, err
+			return position, rotation, err
 		}
 		if *dst < 0 {
-			return s, t.errorf("%s = %s: must not be negative", t.header[column], t.text(column))
+			return position, rotation, t.errorf("%s = %s: must not be negative", t.header[column], t.text(column))
 		}
 	}
-	return s, nil
+	return position, rotation, nil
 }
