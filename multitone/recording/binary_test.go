@@ -233,7 +233,7 @@ func TestSteadyReadingDoesNotAllocate(t *testing.T) {
 func TestSHA256(t *testing.T) {
 	// FIPS 180-2, appendix B.1: the message "abc".
 	r := open(t, save(t, "bench.dat", []byte("abc")), Options{Format: "ri8", SampleRate: 1})
-	got, err := r.SHA256()
+	got, err := r.SHA256(t.Context())
 	if want := "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"; got != want || err != nil {
 		t.Errorf("%s, %v", got, err)
 	}

@@ -1,6 +1,7 @@
 package recording
 
 import (
+	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
@@ -182,10 +183,18 @@ func (r *Reader) mend(dst [][]float64, n int) {
 
 // SHA256 of the data file, in hexadecimal, for the provenance of results. It reads the file once more by itself and
 // may run beside a pass on another goroutine.
-func (r *Reader) SHA256() (string, error) {
+func (r *Reader) SHA256(ctx context.Context) (string, error) {
 	h := sha256.New()
-	if _, err := io.CopyBuffer(h, io.NewSectionReader(r.file, 0, r.info.SizeBytes), make([]byte, blockBytes)); err != nil {
-		return "", fmt.Errorf("%s: %w", r.info.Name, err)
+	buf := make([]byte, blockBytes)
+	for at := int64(0); at < r.info.SizeBytes; at += int64(len(buf)) {
+		if err := ctx.Err(); err != nil {
+			return "", err
+		}
+		buf = buf[:min(int64(len(buf)), r.info.SizeBytes-at)]
+		if err := readAt(r.file, buf, at); err != nil {
+			return "", fmt.Errorf("%s: %w", r.info.Name, err)
+		}
+		h.Write(buf)
 	}
 	return hex.EncodeToString(h.Sum(nil)), nil
 }

@@ -2,7 +2,6 @@ package pipeline
 
 import (
 	"context"
-	"errors"
 	"fmt"
 
 	"tonepose/cmd/tonepose/internal/tables"
@@ -31,9 +30,11 @@ func (b *Bench) survey(ctx context.Context, r *recording.Reader, mode clock.Mode
 	mains := multitone.NewMains(info.SampleRate, info.Channels)
 	monitor := recording.NewMonitor(info)
 	r.Watch(monitor)
+	hashing, cancel := context.WithCancel(ctx)
+	defer cancel()
 	hash := make(chan hashed, 1)
 	go func() {
-		sum, err := r.SHA256()
+		sum, err := r.SHA256(hashing)
 		hash <- hashed{sum, err}
 	}()
 	look := func(x [][]float64, first int64) error {
@@ -46,9 +47,15 @@ func (b *Bench) survey(ctx context.Context, r *recording.Reader, mode clock.Mode
 	} else {
 		err = blocks(ctx, r, look)
 	}
+	if err != nil {
+		cancel()
+	}
 	h := <-hash
-	if err = errors.Join(err, h.err); err != nil {
+	if err != nil {
 		return nil, err
+	}
+	if h.err != nil {
+		return nil, h.err
 	}
 	s := &Survey{SHA256: h.sum, Monitor: monitor, faulty: len(monitor.Events()) > 0}
 	if s.Track, err = tracker.Finish(); err != nil {
