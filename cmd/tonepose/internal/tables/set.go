@@ -16,6 +16,7 @@ type Set struct {
 	Couplings   *Writer[Coupling]
 	Poses       *Writer[Pose]
 	Demodulated *Writer[Demodulated]
+	Integrity   *Writer[Integrity]
 	Metadata    Metadata // stored by Close: may be completed until then
 
 	dir     string
@@ -69,8 +70,10 @@ func (s *Set) begin(force bool, names []string) error {
 			s.Poses, err = begin(s, name, wideGroupRows, (*poseRow).put)
 		case DemodulatedName:
 			s.Demodulated, err = begin(s, name, narrowGroupRows, (*demodulatedRow).put)
+		case IntegrityName:
+			s.Integrity, err = begin(s, name, narrowGroupRows, (*integrityRow).put)
 		default:
-			err = fmt.Errorf("table %q: must be %s, %s, %s or %s", name, PhasorsName, CouplingsName, PosesName, DemodulatedName)
+			err = fmt.Errorf("table %q: must be %s, %s, %s, %s or %s", name, PhasorsName, CouplingsName, PosesName, DemodulatedName, IntegrityName)
 		}
 		if err != nil {
 			return err
@@ -134,7 +137,7 @@ func (s *Set) publish() (err error) {
 		}
 	}()
 	var aside []string
-	for _, name := range []string{PhasorsName, CouplingsName, PosesName, DemodulatedName} {
+	for _, name := range []string{PhasorsName, CouplingsName, PosesName, DemodulatedName, IntegrityName} {
 		old := filepath.Join(s.dir, name+".parquet")
 		kept := filepath.Join(s.dir, "."+name+".replaced")
 		if err := os.Rename(old, kept); errors.Is(err, fs.ErrNotExist) {
