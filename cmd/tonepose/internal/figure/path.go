@@ -6,7 +6,6 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/spatial/r3"
-	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
 )
@@ -34,24 +33,6 @@ type PathData struct {
 	Estimated []Track
 }
 
-// view is a projection along one axis of the rig frame.
-type view struct {
-	name   string
-	x, y   string
-	across func(r3.Vec) float64
-	up     func(r3.Vec) float64
-}
-
-func alongX(v r3.Vec) float64 { return v.X }
-func alongY(v r3.Vec) float64 { return v.Y }
-func alongZ(v r3.Vec) float64 { return v.Z }
-
-var views = [3]view{
-	{"top", "x (mm)", "y (mm)", alongX, alongY},
-	{"front", "x (mm)", "z (mm)", alongX, alongZ},
-	{"side", "y (mm)", "z (mm)", alongY, alongZ},
-}
-
 // A path of few points is drawn as points: stations, not a motion.
 const fewPoints = 60
 
@@ -62,35 +43,11 @@ var (
 )
 
 // Path draws emitters and paths from above, from the front and from the side,
-// all to one scale, and for the eye from the front, the right and above. The views share their axes: x runs down from the top view to
-// the front view, z from the front view to the side view.
+// all to one scale, and for the eye from the front, the right and above.
 func Path(d PathData) *Figure {
 	lo, hi := d.bounds()
-	size := r3.Sub(hi, lo)
-	const width = 7.2 * vg.Inch
-	const left, right, gap, bottom = vg.Length(46), vg.Length(12), vg.Length(46), vg.Length(36)
-	scale := (width - 2*margin - left - right - gap) / vg.Length(size.X+size.Y) // points per metre
-	high := vg.Length(size.Z) * scale
-	deep := vg.Length(size.Y) * scale
-	f := &Figure{width: width, title: d.Title, note: d.Note, legend: d.legend()}
-	f.height = f.headerHeight() + 2*margin + 14 + deep + gap + high + bottom
-	f.body = func(c draw.Canvas) {
-		top := c.Max.Y - 14
-		x0, x1 := c.Min.X+left, c.Min.X+left+vg.Length(size.X)*scale
-		y0, y1 := x1+gap, x1+gap+deep
-		low := top - deep - gap - high
-		rects := [3]vg.Rectangle{
-			{Min: vg.Point{X: x0, Y: top - deep}, Max: vg.Point{X: x1, Y: top}},
-			{Min: vg.Point{X: x0, Y: low}, Max: vg.Point{X: x1, Y: low + high}},
-			{Min: vg.Point{X: y0, Y: low}, Max: vg.Point{X: y1, Y: low + high}},
-		}
-		for i, v := range views {
-			place(d.panel(v, lo, hi, scale), c, rects[i])
-			c.FillText(bold(lettering(smallSize, softInk, draw.XLeft, draw.YBottom)),
-				vg.Point{X: rects[i].Min.X, Y: rects[i].Max.Y + 3}, v.name)
-		}
-		d.oblique(c, vg.Rectangle{Min: vg.Point{X: y0 - gap/2, Y: top - deep - gap/2}, Max: vg.Point{X: y1, Y: top + 14}})
-	}
+	f := &Figure{title: d.Title, note: d.Note, legend: d.legend()}
+	f.threeViews(lo, hi, func(_ view, c draw.Canvas, at projection) { d.draw(c, at) }, d.oblique)
 	return f
 }
 
@@ -184,22 +141,12 @@ func (e Emitter) arrow() r3.Vec {
 	return r3.Scale(length/norm, e.Axis)
 }
 
-func (d PathData) panel(v view, lo, hi r3.Vec, scale vg.Length) *plot.Plot {
-	p := newPlot(v.x, v.y)
-	p.X.Min, p.X.Max = v.across(lo), v.across(hi)
-	p.Y.Min, p.Y.Max = v.up(lo), v.up(hi)
-	// One step on both axes: squares of grid show that the scales are equal.
-	step := niceStep(float64(24 / scale))
-	p.X.Tick.Marker, p.Y.Tick.Marker = steps{step}, steps{step}
-	p.Add(drawing(func(c draw.Canvas, _ *plot.Plot, x, y func(float64) vg.Length) {
-		d.draw(c, func(q r3.Vec) vg.Point { return vg.Point{X: x(v.across(q)), Y: y(v.up(q))} })
-	}))
-	return p
-}
-
 // oblique draws the bench in r as seen from the front (−y), 30° to the right
 // and 25° above, without axes but with their directions.
-func (d PathData) oblique(c draw.Canvas, r vg.Rectangle) {
+func (d PathData) oblique(c draw.Canvas, r vg.Rectangle) { d.obliqueOf(c, r, d.draw) }
+
+// obliqueOf leaves the drawing to show.
+func (d PathData) obliqueOf(c draw.Canvas, r vg.Rectangle, show func(c draw.Canvas, at projection)) {
 	sinA, cosA := math.Sincos(math.Pi / 6)
 	sinE, cosE := math.Sincos(25 * math.Pi / 180)
 	across := func(p r3.Vec) float64 { return cosA*p.X + sinA*p.Y }
@@ -218,7 +165,7 @@ func (d PathData) oblique(c draw.Canvas, r vg.Rectangle) {
 	scale := 0.92 * min(float64(size.X)/(x1-x0), float64(size.Y)/(y1-y0))
 	centre := vg.Point{X: (r.Min.X + r.Max.X) / 2, Y: (r.Min.Y + r.Max.Y) / 2}
 	c.Rectangle = r
-	d.draw(c, func(p r3.Vec) vg.Point {
+	show(c, func(p r3.Vec) vg.Point {
 		return vg.Point{
 			X: centre.X + vg.Length(scale*(across(p)-(x0+x1)/2)),
 			Y: centre.Y + vg.Length(scale*(up(p)-(y0+y1)/2)),
@@ -231,12 +178,4 @@ func (d PathData) oblique(c draw.Canvas, r vg.Rectangle) {
 		c.StrokeLines(stroke(softInk, 0.8), []vg.Point{foot, foot.Add(tip.Scale(16))})
 		c.FillText(style, foot.Add(tip.Scale(22)), "xyz"[i:i+1])
 	}
-}
-
-// steps puts ticks at the multiples of a step [m], labelled in millimetres.
-type steps struct{ step float64 }
-
-// Ticks implements plot.Ticker.
-func (s steps) Ticks(lo, hi float64) []plot.Tick {
-	return linearTicks{unit: 1e-3, count: max(1, int(math.Round((hi-lo)/s.step)))}.Ticks(lo, lo+s.step*math.Round((hi-lo)/s.step))
 }

@@ -1,0 +1,37 @@
+package cli
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+)
+
+// emptyDir makes a directory for results, or refuses one that holds something.
+func emptyDir(dir string, force bool) error {
+	if err := os.MkdirAll(dir, 0o777); err != nil {
+		return err
+	}
+	entries, err := os.ReadDir(dir)
+	if err == nil && len(entries) > 0 && !force {
+		err = fmt.Errorf("%s: not empty (it holds %s): name another directory, or add --force", dir, entries[0].Name())
+	}
+	return err
+}
+
+// writeWhole writes a file that appears whole or not at all.
+func writeWhole(name string, data []byte) error {
+	hidden, err := os.CreateTemp(filepath.Dir(name), "."+filepath.Base(name)+".*.partial")
+	if err != nil {
+		return err
+	}
+	_, err = hidden.Write(data)
+	err = errors.Join(err, hidden.Chmod(0o644), hidden.Sync(), hidden.Close())
+	if err == nil {
+		err = os.Rename(hidden.Name(), name)
+	}
+	if err != nil {
+		os.Remove(hidden.Name())
+	}
+	return err
+}

@@ -1,0 +1,281 @@
+package cli
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/terminal"
+	"tonepose/solver/assessment"
+)
+
+const (
+	perMM  = 1e3
+	perDeg = 180 / math.Pi
+)
+
+func (sum *assessSummary) print(s Streams, a *pipeline.Assessed) error {
+	p := printer{s, terminal.PaintFor(s.Out)}
+	p.line("%d poses%s%s", sum.N, ofStations(&sum.Report), flaggedWords(sum))
+	if r := sum.Registration; r != nil {
+		p.registration(r)
+	}
+	if err := p.report(&sum.Report); err != nil {
+		return err
+	}
+	if u := sum.Unflagged; u != nil {
+		p.heading("without the %d flagged poses", sum.Flagged)
+		p.brief(u)
+	}
+	for i := range sum.Sensors {
+		if err := p.sensor(&sum.Sensors[i], len(sum.Sensors) > 1); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+type printer struct {
+	s     Streams
+	paint terminal.Paint
+}
+
+func (p printer) line(format string, args ...any) { fmt.Fprintf(p.s.Out, format+"\n", args...) }
+
+func (p printer) heading(format string, args ...any) {
+	p.line("\n%s", p.paint.Bold(fmt.Sprintf(format, args...)))
+}
+
+func ofStations(r *assessment.Report) string {
+	if r.Precision == nil {
+		return ""
+	}
+	return fmt.Sprintf(" at %d stations in %d visits", r.Precision.Stations, r.Precision.Visits)
+}
+
+func flaggedWords(sum *assessSummary) string {
+	if sum.Flagged == 0 {
+		return ""
+	}
+	return fmt.Sprintf(", %d of them flagged", sum.Flagged)
+}
+
+func (p printer) report(r *assessment.Report) error {
+	c := r.Confidence
+	if c == nil {
+		nan := assessment.Interval{Lo: math.NaN(), Hi: math.NaN()}
+		c = &assessment.Confidence{PositionRMS: nan, PositionMedian: nan, PositionP95: nan, PositionP99: nan, PositionMax: nan,
+			OrientationRMS: nan, OrientationMedian: nan, OrientationP95: nan, OrientationP99: nan, OrientationMax: nan}
+	}
+	level := "interval"
+	if r.Confidence != nil {
+		level = fmt.Sprintf("%g %% interval", 100*c.Level)
+	}
+	t := terminal.NewTable(terminal.Column{Name: "error", Left: true}, terminal.Column{Name: "position", Unit: "mm"}, terminal.Column{Name: level, Left: true},
+		terminal.Column{Name: "orientation", Unit: "°"}, terminal.Column{Name: level, Left: true})
+	none := assessment.Interval{Lo: math.NaN(), Hi: math.NaN()}
+	for _, row := range []struct {
+		name       string
+		place      float64
+		placeRange assessment.Interval
+		turn       float64
+		turnRange  assessment.Interval
+	}{
+		{"RMS", r.PositionRMS, c.PositionRMS, r.OrientationRMS, c.OrientationRMS},
+		{"median", r.PositionMedian, c.PositionMedian, r.OrientationMedian, c.OrientationMedian},
+		{"95 %", r.PositionP95, c.PositionP95, r.OrientationP95, c.OrientationP95},
+		{"99 %", r.PositionP99, c.PositionP99, r.OrientationP99, c.OrientationP99},
+		{"largest", r.PositionMax, c.PositionMax, r.OrientationMax, c.OrientationMax},
+		{"predicted RMS", r.PredictedPosition, none, r.PredictedRotation, none},
+	} {
+		t.Row(row.name, mm(row.place), rangeOf(row.placeRange, perMM), degrees(row.turn), rangeOf(row.turnRange, perDeg))
+	}
+	if err := t.Write(p.s.Out, p.paint); err != nil {
+		return err
+	}
+	if err := p.axes(r); err != nil {
+		return err
+	}
+	p.honesty(r)
+	if err := p.precision(r); err != nil {
+		return err
+	}
+	if d := r.Distances; d != nil {
+		p.line("distances between %d places: RMS %s mm, 95 %% %s mm, largest %s mm, scale %+.0f ppm%s", d.Places, mm(d.RMS), mm(d.P95), mm(d.Max), d.ScalePPM, confidenceOf(r, func(c *assessment.Confidence) assessment.Interval { return c.ScalePPM }, 1, "%.0f"))
+	}
+	if j := r.Jitter; j != nil {
+		p.line("jitter from window to window: %s mm, %s°", mm(j.Position), degrees(j.Orientation))
+	}
+	return nil
+}
+
+func (p printer) axes(r *assessment.Report) error {
+	p.line("")
+	t := terminal.NewTable(terminal.Column{Name: "axis", Left: true}, terminal.Column{Name: "bias", Unit: "mm"}, terminal.Column{Name: "sd", Unit: "mm"}, terminal.Column{Name: "RMS", Unit: "mm"},
+		terminal.Column{Name: "bias", Unit: "°"}, terminal.Column{Name: "sd", Unit: "°"}, terminal.Column{Name: "RMS", Unit: "°"})
+	for k, name := range []string{"x", "y", "z"} {
+		a, o := &r.PositionAxes, &r.OrientationAxes
+		t.Row(name, mm(a.Bias[k]), mm(a.SD[k]), mm(a.RMS[k]), degrees(o.Bias[k]), degrees(o.SD[k]), degrees(o.RMS[k]))
+	}
+	return t.Write(p.s.Out, p.paint)
+}
+
+func (p printer) honesty(r *assessment.Report) {
+	if r.WithCovariance == 0 {
+		p.line("\nno uncertainty is stated")
+		return
+	}
+	p.line("\nsquared error over prediction: mean %.2f%s, median %.2f, 1 when honest", r.NormalisedMean,
+		confidenceOf(r, func(c *assessment.Confidence) assessment.Interval { return c.NormalisedMean }, 1, "%.2f"), r.NormalisedMedian)
+	var words []string
+	for _, c := range r.Coverage {
+		words = append(words, fmt.Sprintf("%.0f %%: %.1f %%", 100*c.Level, 100*c.Position))
+	}
+	p.line("positions inside their ellipsoid of %s", strings.Join(words, ", "))
+}
+
+func (p printer) precision(r *assessment.Report) error {
+	s := r.Precision
+	if s == nil {
+		return nil
+	}
+	if math.IsNaN(s.Repeatability.Position) && math.IsNaN(s.Reproducibility.Position) {
+		return nil // nothing was measured twice: the error at a station is all that is known
+	}
+	p.heading("trueness and precision (ISO 5725)")
+	t := terminal.NewTable(terminal.Column{Name: "part", Left: true}, terminal.Column{Name: "position", Unit: "mm"}, terminal.Column{Name: "orientation", Unit: "°"})
+	for _, row := range []struct {
+		name string
+		v    assessment.Split
+	}{
+		{"bias by station, RMS", s.Trueness},
+		{"repeatability s_r, windows of a visit", s.Repeatability},
+		{"between visits s_L", s.BetweenVisits},
+		{"reproducibility s_R of the bench", s.Reproducibility},
+	} {
+		t.Row(row.name, mm(row.v.Position), degrees(row.v.Orientation))
+	}
+	return t.Write(p.s.Out, p.paint)
+}
+
+// brief is a report in three lines.
+func (p printer) brief(r *assessment.Report) {
+	p.line("%d poses: position RMS %s mm, 95 %% %s mm, largest %s mm; orientation RMS %s°, largest %s°", r.N,
+		mm(r.PositionRMS), mm(r.PositionP95), mm(r.PositionMax), degrees(r.OrientationRMS), degrees(r.OrientationMax))
+	if r.WithCovariance > 0 {
+		p.line("squared error over prediction: mean %.2f, median %.2f; %.1f %% of positions inside their 95 %% ellipsoid", r.NormalisedMean, r.NormalisedMedian, 100*r.Coverage95)
+	}
+}
+
+func (p printer) registration(r *registrationSummary) {
+	f, b := r.Frame, r.Body
+	p.line("truth carried over by a %s transform: shift (%.3f, %.3f, %.3f) mm, quaternion (%.6f, %.6f, %.6f, %.6f)", r.Kind, f.X*perMM, f.Y*perMM, f.Z*perMM, f.QW, f.QX, f.QY, f.QZ)
+	if r.SigmaFrame != ([6]float64{}) {
+		p.line("  sigma (%.4f, %.4f, %.4f) mm, (%.4f, %.4f, %.4f)°", r.SigmaFrame[0]*perMM, r.SigmaFrame[1]*perMM, r.SigmaFrame[2]*perMM, r.SigmaFrame[3]*perDeg, r.SigmaFrame[4]*perDeg, r.SigmaFrame[5]*perDeg)
+	}
+	if b.X != 0 || b.Y != 0 || b.Z != 0 || b.QX != 0 || b.QY != 0 || b.QZ != 0 {
+		p.line("sensor on the marker: shift (%.3f, %.3f, %.3f) mm, quaternion (%.6f, %.6f, %.6f, %.6f)", b.X*perMM, b.Y*perMM, b.Z*perMM, b.QW, b.QX, b.QY, b.QZ)
+		if r.SigmaBody != ([6]float64{}) {
+			p.line("  sigma (%.4f, %.4f, %.4f) mm, (%.4f, %.4f, %.4f)°", r.SigmaBody[0]*perMM, r.SigmaBody[1]*perMM, r.SigmaBody[2]*perMM, r.SigmaBody[3]*perDeg, r.SigmaBody[4]*perDeg, r.SigmaBody[5]*perDeg)
+		}
+	}
+	if r.Kind == "given" {
+		return
+	}
+	p.line("  fitted to %d poses: RMS %s mm%s; a bias that all share is taken into it", r.Used, mm(r.RMS), chiWords(r.ChiSquare, r.DOF))
+	for i, o := range r.Outliers {
+		if i == 10 {
+			p.line("  … %d outliers in all", len(r.Outliers))
+			break
+		}
+		p.line("  outlier: %s at %.4f s%s", o.Sensor, o.Time, stationWords(o.Station))
+	}
+}
+
+func chiWords(chi2 float64, dof int) string {
+	if math.IsNaN(chi2) {
+		return ""
+	}
+	return fmt.Sprintf(", chi-square %.1f of %d", chi2, dof)
+}
+
+func stationWords(label string) string {
+	if label == "" {
+		return ""
+	}
+	return ", station " + label
+}
+
+func (p printer) sensor(s *sensorSummary, several bool) error {
+	if several {
+		p.heading("sensor %s, %d degrees of freedom", s.Sensor, s.Freedom)
+		p.brief(s.Report)
+	}
+	if l := s.Lag; l != nil {
+		p.line("lag %+.3f ± %.3f ms behind the truth; without it position RMS %s mm (%s along the path, %s across), orientation RMS %s°", l.Seconds*1e3, l.Sigma*1e3,
+			mm(l.PositionRMS), mm(l.Along), mm(l.Across), degrees(l.OrientationRMS))
+	}
+	if f := s.Frames; f != nil && (f.Dropped > 0 || s.Lag != nil || s.Drift != nil) {
+		p.line("%d of %d windows dropped, longest gap %s", f.Dropped, f.Expected, terminal.Quantity(f.LongestGap, "s"))
+	}
+	if d := s.Drift; d != nil {
+		best := d.Points[0]
+		for _, q := range d.Points {
+			if q.Position < best.Position {
+				best = q
+			}
+		}
+		last := d.Points[len(d.Points)-1]
+		p.line("Allan deviation of the position: %s mm at %s, least %s mm at %s, %s mm at %s", mm(d.Points[0].Position), terminal.Quantity(d.Points[0].Tau, "s"),
+			mm(best.Position), terminal.Quantity(best.Tau, "s"), mm(last.Position), terminal.Quantity(last.Tau, "s"))
+	}
+	if s.Budget != nil {
+		return p.budget(s)
+	}
+	return nil
+}
+
+func (p printer) budget(s *sensorSummary) error {
+	b := s.Budget
+	p.heading("uncertainty budget of %s, RMS over %d poses", s.Sensor, b.Poses)
+	columns := []terminal.Column{{Name: "source", Left: true}}
+	for _, axis := range []string{"x", "y", "z"} {
+		columns = append(columns, terminal.Column{Name: axis, Unit: "mm"})
+	}
+	for _, axis := range []string{"about x", "about y", "about z"} {
+		columns = append(columns, terminal.Column{Name: axis, Unit: "°"})
+	}
+	t := terminal.NewTable(columns...)
+	row := func(name string, v [6]float64) {
+		t.Row(name, mm(v[0]), mm(v[1]), mm(v[2]), degrees(v[3]), degrees(v[4]), degrees(v[5]))
+	}
+	for _, l := range b.Lines {
+		row(l.Source, l.Sigma)
+	}
+	row("combined", b.Sigma)
+	row(fmt.Sprintf("expanded, k = %.2f", b.Factor), b.Expanded)
+	row("observed RMS", b.Observed)
+	return t.Write(p.s.Out, p.paint)
+}
+
+func mm(v float64) string      { return terminal.Number(v*perMM, 3) }
+func degrees(v float64) string { return terminal.Number(v*perDeg, 3) }
+
+func rangeOf(i assessment.Interval, per float64) string {
+	if math.IsNaN(i.Lo) {
+		return ""
+	}
+	return terminal.Number(i.Lo*per, 3) + " … " + terminal.Number(i.Hi*per, 3)
+}
+
+func confidenceOf(r *assessment.Report, of func(*assessment.Confidence) assessment.Interval, per float64, format string) string {
+	if r.Confidence == nil {
+		return ""
+	}
+	i := of(r.Confidence)
+	if math.IsNaN(i.Lo) {
+		return ""
+	}
+	return fmt.Sprintf(" ("+format+" … "+format+")", i.Lo*per, i.Hi*per)
+}

@@ -1,0 +1,157 @@
+package figure
+
+import (
+	"math"
+	"slices"
+
+	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+)
+
+// HistogramData are errors along axes with their predictions.
+type HistogramData struct {
+	Title, Note string
+	Panels      []HistogramPanel // drawn three in a row
+}
+
+// HistogramPanel is one component of an error.
+type HistogramPanel struct {
+	Quantity string // "x error"
+	Unit     string // "m"
+	Values   []float64
+	Sigma    []float64 // predicted, of Values' length; NaN or nil: not predicted
+}
+
+// Histogram draws the density of each error and the one that its predictions
+// promise: the mean of normal densities, one an error.
+func Histogram(d HistogramData) *Figure {
+	const columns = 3
+	rows := (len(d.Panels) + columns - 1) / columns
+	f := &Figure{width: 7.2 * vg.Inch, height: vg.Length(0.75+1.85*float64(rows)) * vg.Inch, title: d.Title, note: d.Note}
+	f.legend = []entry{
+		areaEntry("errors", stroke(pale(blue), 0)),
+		lineEntry("predicted density", stroke(vermillion, 1.4)),
+		lineEntry("mean", dashed(ink, 0.8)),
+	}
+	f.body = func(c draw.Canvas) {
+		const left, bottom, gapX, gapY = vg.Length(34), vg.Length(32), vg.Length(16), vg.Length(44)
+		size := c.Size()
+		width := (size.X - left - gapX*(columns-1)) / columns
+		height := (size.Y - bottom - gapY*vg.Length(rows-1)) / vg.Length(max(rows, 1))
+		for i, panel := range d.Panels {
+			x := c.Min.X + left + vg.Length(i%columns)*(width+gapX)
+			y := c.Max.Y - vg.Length(i/columns)*(height+gapY)
+			p := panel.plot()
+			if i%columns == 0 {
+				p.Y.Label.Text = "density"
+			}
+			place(p, c, vg.Rectangle{Min: vg.Point{X: x, Y: y - height}, Max: vg.Point{X: x + width, Y: y}})
+		}
+	}
+	return f
+}
+
+func (panel HistogramPanel) plot() *plot.Plot {
+	var values []float64
+	for _, v := range panel.Values {
+		if v-v == 0 {
+			values = append(values, v)
+		}
+	}
+	slices.Sort(values)
+	var sigma []float64
+	for _, s := range panel.Sigma {
+		if s > 0 && s-s == 0 {
+			sigma = append(sigma, s)
+		}
+	}
+	slices.Sort(sigma)
+	reach := 0.0
+	// Widest predictions and rare errors would squeeze all else into one bar.
+	if n := len(sigma); n > 0 {
+		reach = 3 * sigma[n*9/10]
+	}
+	typical := reach
+	if n := len(values); n > 0 {
+		typical = 1.1 * max(-values[n/200], values[n-1-n/200], 1e-30)
+		reach = min(max(reach, typical), 2.5*typical)
+	}
+	if reach == 0 {
+		reach = 1
+	}
+	unit, prefix := prefixOf(reach / 1.5)
+	p := newPlot(panel.Quantity+" ("+prefix+panel.Unit+")", "")
+	p.X.Min, p.X.Max = -reach, reach
+	p.X.Tick.Marker = linearTicks{unit: unit, count: 5}
+	count := barCount(len(values))
+	width := 2 * reach / float64(count)
+	bars := make([]float64, count)
+	for _, v := range values {
+		k := min(max(int((v+reach)/width), 0), count-1) // what lies beyond stands at the end
+		bars[k] += 1 / (width * float64(len(values)))
+	}
+	grid, density := panel.density(reach)
+	top := 0.0
+	for _, list := range [][]float64{bars, density} {
+		if len(list) > 0 {
+			top = max(top, slices.Max(list))
+		}
+	}
+	if top == 0 {
+		top = 1
+	}
+	p.Y.Min, p.Y.Max = 0, 1.08*top
+	p.Y.Tick.Marker = plot.ConstantTicks(nil)
+	p.Add(drawing(func(c draw.Canvas, _ *plot.Plot, x, y func(float64) vg.Length) {
+		c.SetColor(pale(blue))
+		for k, v := range bars {
+			if v > 0 {
+				c.Fill(vg.Rectangle{Min: vg.Point{X: x(-reach+width*float64(k)) + 0.3, Y: c.Min.Y}, Max: vg.Point{X: x(-reach+width*float64(k+1)) - 0.3, Y: y(v)}}.Path())
+			}
+		}
+	}))
+	if density != nil {
+		p.Add(curve(grid, density, stroke(vermillion, 1.4)))
+	}
+	if len(values) > 0 {
+		mean := 0.0
+		for _, v := range values {
+			mean += v / float64(len(values))
+		}
+		p.Add(drawing(func(c draw.Canvas, _ *plot.Plot, x, _ func(float64) vg.Length) {
+			if at := x(mean); c.ContainsX(at) {
+				c.StrokeLine2(dashed(ink, 0.8), at, c.Min.Y, at, c.Max.Y)
+			}
+		}))
+	}
+	return p
+}
+
+// barCount grows with the root of n, as few readers need more than 40.
+func barCount(n int) int { return min(max(int(math.Sqrt(float64(n))), 9), 40) | 1 }
+
+// density of the predictions; nil: there are none.
+func (panel HistogramPanel) density(reach float64) (grid, density []float64) {
+	n := 0
+	for _, s := range panel.Sigma {
+		if s > 0 && s-s == 0 {
+			n++
+		}
+	}
+	if n == 0 {
+		return nil, nil
+	}
+	const points = 241
+	for k := range points {
+		x := reach * (2*float64(k)/(points-1) - 1)
+		sum := 0.0
+		for _, s := range panel.Sigma {
+			if s > 0 && s-s == 0 {
+				sum += math.Exp(-x*x/(2*s*s)) / (s * math.Sqrt(2*math.Pi))
+			}
+		}
+		grid, density = append(grid, x), append(density, sum/float64(n))
+	}
+	return grid, density
+}

@@ -1,0 +1,132 @@
+package figure
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/spatial/r3"
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+)
+
+// VectorData is an error at each of many places.
+type VectorData struct {
+	Title, Note string
+
+	Emitters []Emitter
+	Places   []r3.Vec // [m, rig frame]
+	Errors   []r3.Vec // [m], of the length of Places
+	Doubtful []bool   // of the same length, or nil: drawn in another colour
+}
+
+var (
+	doubtfulInk = orange
+	vectorInk   = blue
+)
+
+// Vectors draws errors as arrows from the true places, many times enlarged, in
+// three views, and how the magnification reads.
+func Vectors(d VectorData) *Figure {
+	base := PathData{Emitters: d.Emitters, True: []Track{{Points: d.Places}}}
+	lo, hi := base.bounds()
+	factor := d.factor(lo, hi)
+	var tips []r3.Vec
+	for i, p := range d.Places {
+		tips = append(tips, r3.Add(p, r3.Scale(factor, d.Errors[i])))
+	}
+	base.True = append(base.True, Track{Points: tips})
+	lo, hi = base.bounds()
+	f := &Figure{title: d.Title, note: d.Note}
+	f.legend = []entry{
+		glyphEntry("true place", draw.GlyphStyle{Color: softInk, Radius: 1.2, Shape: draw.CircleGlyph{}}),
+		{fmt.Sprintf("error, %s times enlarged", grouped(factor)), func(c draw.Canvas, box vg.Rectangle) {
+			y := (box.Min.Y + box.Max.Y) / 2
+			arrow(c, vg.Point{X: box.Min.X, Y: y}, vg.Point{X: box.Max.X, Y: y}, vectorInk)
+		}},
+	}
+	if slices.Contains(d.Doubtful, true) {
+		f.legend = append(f.legend, entry{"of a flagged pose", func(c draw.Canvas, box vg.Rectangle) {
+			y := (box.Min.Y + box.Max.Y) / 2
+			arrow(c, vg.Point{X: box.Min.X, Y: y}, vg.Point{X: box.Max.X, Y: y}, doubtfulInk)
+		}})
+	}
+	if len(d.Emitters) > 0 {
+		f.legend = append(f.legend, lineEntry("emitter", coilLine))
+	}
+	show := func(c draw.Canvas, at projection) {
+		for _, e := range d.Emitters {
+			e.draw(c, at)
+		}
+		for i, p := range d.Places {
+			if !finite3(p) || !finite3(d.Errors[i]) {
+				continue
+			}
+			ink := vectorInk
+			if d.Doubtful != nil && d.Doubtful[i] {
+				ink = doubtfulInk
+			}
+			from := at(p)
+			c.DrawGlyph(draw.GlyphStyle{Color: softInk, Radius: 1.2, Shape: draw.CircleGlyph{}}, from)
+			arrow(c, from, at(r3.Add(p, r3.Scale(factor, d.Errors[i]))), ink)
+		}
+	}
+	f.threeViews(lo, hi, func(_ view, c draw.Canvas, at projection) { show(c, at) }, func(c draw.Canvas, r vg.Rectangle) {
+		base.obliqueOf(c, r, func(c draw.Canvas, at projection) { show(c, at) })
+	})
+	return f
+}
+
+// factor enlarges the 90th percentile of the errors to a twelfth of the box, to
+// 1, 2 or 5 times a power of ten.
+func (d VectorData) factor(lo, hi r3.Vec) float64 {
+	var size []float64
+	for _, e := range d.Errors {
+		if finite3(e) && r3.Norm(e) > 0 {
+			size = append(size, r3.Norm(e))
+		}
+	}
+	if len(size) == 0 {
+		return 1
+	}
+	slices.Sort(size)
+	box := r3.Sub(hi, lo)
+	want := max(box.X, box.Y, box.Z) / 12 / size[len(size)*9/10]
+	power := math.Pow(10, math.Floor(math.Log10(want)))
+	for _, m := range []float64{5, 2, 1} {
+		if m*power <= want {
+			return m * power
+		}
+	}
+	return power
+}
+
+// grouped prints a large round number with thin spaces between its thousands.
+func grouped(v float64) string {
+	if v < 1 {
+		return fmt.Sprintf("%g", v)
+	}
+	text := fmt.Sprintf("%.0f", v)
+	for i := len(text) - 3; i > 0; i -= 3 {
+		text = text[:i] + " " + text[i:]
+	}
+	return text
+}
+
+func finite3(v r3.Vec) bool { s := v.X + v.Y + v.Z; return s-s == 0 }
+
+// arrow draws a line with a head at its end; of one too short for a head, the
+// line only.
+func arrow(c draw.Canvas, from, to vg.Point, ink interface {
+	RGBA() (r, g, b, a uint32)
+}) {
+	c.StrokeLine2(stroke(ink, 0.9), from.X, from.Y, to.X, to.Y)
+	dx, dy := to.X-from.X, to.Y-from.Y
+	length := vg.Length(math.Hypot(float64(dx), float64(dy)))
+	if length < 2 {
+		return
+	}
+	head := min(4, length*0.6)
+	ux, uy := dx/length*head, dy/length*head
+	c.FillPolygon(ink, []vg.Point{to, {X: to.X - ux - 0.4*uy, Y: to.Y - uy + 0.4*ux}, {X: to.X - ux + 0.4*uy, Y: to.Y - uy - 0.4*ux}})
+}

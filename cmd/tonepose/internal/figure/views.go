@@ -1,0 +1,81 @@
+package figure
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/spatial/r3"
+	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+)
+
+// view is a projection along one axis of the rig frame.
+type view struct {
+	name   string
+	x, y   string
+	across func(r3.Vec) float64
+	up     func(r3.Vec) float64
+}
+
+func alongX(v r3.Vec) float64 { return v.X }
+func alongY(v r3.Vec) float64 { return v.Y }
+func alongZ(v r3.Vec) float64 { return v.Z }
+
+var views = [3]view{
+	{"top", "x (mm)", "y (mm)", alongX, alongY},
+	{"front", "x (mm)", "z (mm)", alongX, alongZ},
+	{"side", "y (mm)", "z (mm)", alongY, alongZ},
+}
+
+// threeViews makes f show the box from lo to hi [m] from above, from the front
+// and from the side, all to one scale. The views share their axes: x runs down
+// from the top view to the front view, z from the front view to the side view.
+// show draws one view; corner what is at the upper right.
+func (f *Figure) threeViews(lo, hi r3.Vec, show func(v view, c draw.Canvas, at projection), corner func(c draw.Canvas, r vg.Rectangle)) {
+	size := r3.Sub(hi, lo)
+	const width = 7.2 * vg.Inch
+	const left, right, gap, bottom = vg.Length(46), vg.Length(12), vg.Length(46), vg.Length(36)
+	scale := (width - 2*margin - left - right - gap) / vg.Length(size.X+size.Y) // points per metre
+	high := vg.Length(size.Z) * scale
+	deep := vg.Length(size.Y) * scale
+	f.width = width
+	f.height = f.headerHeight() + 2*margin + 14 + deep + gap + high + bottom
+	f.body = func(c draw.Canvas) {
+		top := c.Max.Y - 14
+		x0, x1 := c.Min.X+left, c.Min.X+left+vg.Length(size.X)*scale
+		y0, y1 := x1+gap, x1+gap+deep
+		low := top - deep - gap - high
+		rects := [3]vg.Rectangle{
+			{Min: vg.Point{X: x0, Y: top - deep}, Max: vg.Point{X: x1, Y: top}},
+			{Min: vg.Point{X: x0, Y: low}, Max: vg.Point{X: x1, Y: low + high}},
+			{Min: vg.Point{X: y0, Y: low}, Max: vg.Point{X: y1, Y: low + high}},
+		}
+		for i, v := range views {
+			place(v.panel(lo, hi, scale, show), c, rects[i])
+			c.FillText(bold(lettering(smallSize, softInk, draw.XLeft, draw.YBottom)),
+				vg.Point{X: rects[i].Min.X, Y: rects[i].Max.Y + 3}, v.name)
+		}
+		corner(c, vg.Rectangle{Min: vg.Point{X: y0 - gap/2, Y: top - deep - gap/2}, Max: vg.Point{X: y1, Y: top + 14}})
+	}
+}
+
+func (v view) panel(lo, hi r3.Vec, scale vg.Length, show func(v view, c draw.Canvas, at projection)) *plot.Plot {
+	p := newPlot(v.x, v.y)
+	p.X.Min, p.X.Max = v.across(lo), v.across(hi)
+	p.Y.Min, p.Y.Max = v.up(lo), v.up(hi)
+	// One step on both axes: squares of grid show that the scales are equal.
+	step := niceStep(float64(24 / scale))
+	p.X.Tick.Marker, p.Y.Tick.Marker = steps{step}, steps{step}
+	p.Add(drawing(func(c draw.Canvas, _ *plot.Plot, x, y func(float64) vg.Length) {
+		show(v, c, func(q r3.Vec) vg.Point { return vg.Point{X: x(v.across(q)), Y: y(v.up(q))} })
+	}))
+	return p
+}
+
+// steps puts ticks at the multiples of a step [m], labelled in millimetres.
+type steps struct{ step float64 }
+
+// Ticks implements plot.Ticker.
+func (s steps) Ticks(lo, hi float64) []plot.Tick {
+	return linearTicks{unit: 1e-3, count: max(1, int(math.Round((hi-lo)/s.step)))}.Ticks(lo, lo+s.step*math.Round((hi-lo)/s.step))
+}

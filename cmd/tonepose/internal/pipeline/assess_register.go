@@ -1,0 +1,262 @@
+package pipeline
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/fieldmodels/rigid"
+	"tonepose/solver/assessment/registration"
+)
+
+// Registering says how a truth in another frame is brought over.
+type Registering int
+
+const (
+	SameFrame Registering = iota // not at all
+	RigidFit                     // by a rigid motion between the positions
+	HandEye                      // by that and the mounting of marker to sensor, from positions and orientations
+)
+
+// ParseRegistering reads "none", "rigid" or "hand-eye".
+func ParseRegistering(s string) (Registering, error) {
+	switch s {
+	case "none", "":
+		return SameFrame, nil
+	case "rigid":
+		return RigidFit, nil
+	case "hand-eye":
+		return HandEye, nil
+	}
+	return 0, fmt.Errorf("--register %s: must be none, rigid or hand-eye", s)
+}
+
+// Registered is what a registration found.
+type Registered struct {
+	Transform
+	Kind     string // "rigid", "hand-eye" or "given"
+	RMS      float64
+	Outliers []int // samples
+	Used     int
+	Chi2     float64 // NaN: covariances unknown
+	DOF      int
+}
+
+// register brings the truth over to the rig frame.
+func (a *Assessed) register(o AssessOptions) error {
+	switch {
+	case o.Transform != nil:
+		a.Registration = &Registered{Transform: *o.Transform, Kind: "given", RMS: math.NaN(), Chi2: math.NaN()}
+		a.carry(nil, a.errorCovariance())
+		return nil
+	case o.Register == SameFrame:
+		for i, c := range a.errorCovariance() {
+			a.Samples[i].Covariance = c
+		}
+		return nil
+	case o.Register == RigidFit:
+		return a.registerPlaces(o)
+	}
+	return a.registerPoses(o)
+}
+
+// errorCovariance adds the truth's own to each estimate's.
+func (a *Assessed) errorCovariance() []*[6][6]float64 {
+	out := make([]*[6][6]float64, len(a.Samples))
+	for i, s := range a.Samples {
+		if s.Covariance == nil {
+			continue
+		}
+		c := *s.Covariance
+		k := a.truth[a.Sensors[i]]
+		for j := range 6 {
+			sigma := k.sigmaPosition
+			if j >= 3 {
+				sigma = k.sigmaRotation
+				if s.Axis != nil { // nothing is known about a blind axis
+					sigma = 0
+				}
+			}
+			c[j][j] += sigma * sigma
+		}
+		if s.Axis != nil && k.sigmaRotation > 0 {
+			u := s.Estimate.Rotate(*s.Axis)
+			axis := [3]float64{u.X, u.Y, u.Z}
+			for i := range 3 {
+				for j := range 3 {
+					share := -axis[i] * axis[j]
+					if i == j {
+						share++
+					}
+					c[3+i][3+j] += k.sigmaRotation * k.sigmaRotation * share
+				}
+			}
+		}
+		out[i] = &c
+	}
+	return out
+}
+
+func (a *Assessed) options(o AssessOptions) registration.Options {
+	return registration.Options{KeepAll: o.KeepAll, Seed: o.Seed}
+}
+
+// stated tells whether all samples have a covariance: a fit then weighs by them.
+func stated(c []*[6][6]float64) bool {
+	for _, v := range c {
+		if v == nil {
+			return false
+		}
+	}
+	return true
+}
+
+func (a *Assessed) registerPlaces(o AssessOptions) error {
+	var from, to []r3.Vec
+	var weights []registration.Cov3
+	covariance := a.errorCovariance()
+	weigh := stated(covariance)
+	for i, s := range a.Samples {
+		from = append(from, s.Truth.Position)
+		to = append(to, s.Estimate.Position)
+		if weigh {
+			weights = append(weights, registration.AtPoint(*covariance[i], r3.Vec{}))
+		}
+	}
+	m, err := registration.Points(from, to, weights, a.options(o))
+	if err != nil {
+		return err
+	}
+	a.Registration = registered("rigid", &m.Quality, m.Pose, stay)
+	a.Registration.Covariance = symmetric(m.Covariance)
+	a.carry(m.Used, covariance)
+	return nil
+}
+
+func (a *Assessed) registerPoses(o AssessOptions) error {
+	if n := len(a.SensorNames()); n > 1 {
+		return fmt.Errorf("hand-eye is for one sensor at a time, the truth speaks of %d: use --sensor", n)
+	}
+	var reference, estimate []rigid.Pose
+	var weights []registration.Cov6
+	covariance := a.errorCovariance()
+	weigh := stated(covariance)
+	for i, s := range a.Samples {
+		if s.Axis != nil {
+			return fmt.Errorf("sensor %s does not see turns about its axis, which hand-eye needs: use --register rigid", a.Sensors[i])
+		}
+		if s.PlaceOnly {
+			return errors.New("the truth has no orientations, which hand-eye needs: use --register rigid")
+		}
+		reference, estimate = append(reference, s.Truth), append(estimate, s.Estimate)
+		if weigh {
+			weights = append(weights, *covariance[i])
+		}
+	}
+	m, err := registration.Poses(reference, estimate, weights, a.options(o))
+	if err != nil {
+		return err
+	}
+	a.Registration = registered("hand-eye", &m.Quality, m.Frame, m.Body)
+	a.Registration.Covariance = m.Joint
+	a.carry(m.Used, covariance)
+	return nil
+}
+
+func registered(kind string, q *registration.Quality, frame, body rigid.Pose) *Registered {
+	r := &Registered{Transform: Transform{Frame: frame, Body: body}, Kind: kind, RMS: q.RMS, Outliers: q.Outliers(), DOF: q.DOF, Chi2: math.NaN()}
+	r.Used = len(q.Used) - len(r.Outliers)
+	if q.Stated {
+		r.Chi2 = q.ChiSquare
+	}
+	return r
+}
+
+// carry moves the truth over and completes the covariances of the errors. A fit
+// has bent towards the poses that it used (used; nil: none), which lessens their
+// errors; to all others its uncertainty adds.
+func (a *Assessed) carry(used []bool, covariance []*[6][6]float64) {
+	t := a.Registration
+	for _, k := range a.truth {
+		k.frame, k.body = t.Frame, t.Body
+	}
+	mounting := registration.Mounting{Frame: t.Frame, Body: t.Body}
+	for i := range a.Samples {
+		s := &a.Samples[i]
+		read := s.Truth
+		s.Truth = mounting.Predict(read)
+		c := covariance[i]
+		if c == nil || t.Covariance == nil {
+			s.Covariance = c
+			continue
+		}
+		j := mounting.Sensitivity(read)
+		if t.Covariance.SymmetricDim() == 6 {
+			j = mat.DenseCopyOf(j.Slice(0, 6, 0, 6))
+		}
+		after := afterFit(c, j, t.Covariance, used != nil && used[i], t.Kind == "rigid")
+		s.Covariance = &after
+	}
+}
+
+// afterFit is the covariance of an error e = ε − J·δ, where δ is the error of a
+// fit with covariance K. If the pose itself took part, by its position alone or
+// whole, cov(δ, ε) = K·Jᵀ·W·cov(·, ε) with W the inverse covariance of the part
+// that did.
+func afterFit(c *[6][6]float64, j *mat.Dense, k *mat.SymDense, used, placeOnly bool) [6][6]float64 {
+	var jk, joint mat.Dense
+	jk.Mul(j, k)
+	joint.Mul(&jk, j.T())
+	out := *c
+	for a := range 6 {
+		for b := range 6 {
+			out[a][b] += joint.At(a, b)
+		}
+	}
+	if !used {
+		return out
+	}
+	pull := mat.DenseCopyOf(&joint) // J·cov(δ, ε)
+	if placeOnly {
+		// K·Jpᵀ·[I, Σpp⁻¹·Σpr].
+		pp, pr := mat.NewDense(3, 3, nil), mat.NewDense(3, 3, nil)
+		for a := range 3 {
+			for b := range 3 {
+				pp.Set(a, b, c[a][b])
+				pr.Set(a, b, c[a][3+b])
+			}
+		}
+		var regress, cross mat.Dense
+		if regress.Solve(pp, pr) != nil {
+			return out
+		}
+		whole := mat.NewDense(3, 6, nil)
+		for a := range 3 {
+			whole.Set(a, a, 1)
+			for b := range 3 {
+				whole.Set(a, 3+b, regress.At(a, b))
+			}
+		}
+		cross.Mul(joint.Slice(0, 6, 0, 3), whole)
+		pull = &cross
+	}
+	for a := range 6 {
+		for b := range 6 {
+			out[a][b] -= pull.At(a, b) + pull.At(b, a)
+		}
+	}
+	return out
+}
+
+func symmetric(c [6][6]float64) *mat.SymDense {
+	s := mat.NewSymDense(6, nil)
+	for i := range c {
+		for j := i; j < 6; j++ {
+			s.SetSym(i, j, c[i][j])
+		}
+	}
+	return s
+}

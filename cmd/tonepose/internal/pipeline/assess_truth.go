@@ -1,0 +1,157 @@
+package pipeline
+
+import (
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/fieldmodels/rigid"
+)
+
+// knownPoses answers where a sensor truly was.
+type knownPoses struct {
+	sensor      int // in the rig
+	visits      []knownVisit
+	motion      motion
+	from, to    float64
+	axis        *r3.Vec
+	placeOnly   bool
+	frame, body rigid.Pose // what a registration found: truth = frame ∘ as read ∘ body
+	// RMS of the stated sigmas, 0 where there are none.
+	sigmaPosition, sigmaRotation float64
+}
+
+// knownVisit is a stay at a station.
+type knownVisit struct {
+	tables.Known
+	station, visit int // from 1
+}
+
+// known reads the truth of every sensor and numbers its stations: rows with one
+// label are one place, or without labels those with one pose.
+func (a *Assessed) known(file string) (map[string]*knownPoses, error) {
+	var names []string
+	for _, s := range a.Rig.Sensors {
+		names = append(names, s.Name)
+	}
+	rows, err := tables.ReadKnown(file, names, a.Metadata.Recording.Start)
+	if err != nil {
+		return nil, err
+	}
+	known := map[string]*knownPoses{}
+	for i, name := range names {
+		known[name] = &knownPoses{sensor: i, axis: blindAxis(a.Rig, i), frame: stay, body: stay}
+	}
+	type place struct {
+		sensor, label string
+		pose          rigid.Pose
+	}
+	stations := map[place]int{}
+	a.Stations = []string{""}
+	visits := 0
+	var squares [2]float64
+	for _, row := range rows {
+		k := known[row.Sensor]
+		k.placeOnly = row.PlaceOnly
+		for c, sigma := range []float64{row.SigmaPosition, row.SigmaRotation} {
+			if !math.IsNaN(sigma) {
+				squares[c] += sigma * sigma / float64(len(rows))
+			}
+		}
+		if row.Stop == row.Start {
+			continue
+		}
+		at := place{row.Sensor, row.Label, row.Pose}
+		if row.Label != "" {
+			at.pose = rigid.Pose{}
+		}
+		station, seen := stations[at]
+		if !seen {
+			station = len(a.Stations)
+			stations[at] = station
+			label := row.Label
+			if label == "" {
+				label = fmt.Sprint(station)
+			}
+			a.Stations = append(a.Stations, label)
+		}
+		visits++
+		k.visits = append(k.visits, knownVisit{row, station, visits})
+	}
+	for name, k := range known {
+		k.sigmaPosition, k.sigmaRotation = math.Sqrt(squares[0]), math.Sqrt(squares[1])
+		if err := k.interpolate(rows, name); err != nil {
+			return nil, fmt.Errorf("%s: sensor %s: %w", file, name, err)
+		}
+	}
+	a.SigmaTruth = [2]float64{math.Sqrt(squares[0]), math.Sqrt(squares[1])}
+	return known, nil
+}
+
+// interpolate lays a spline through the timed poses.
+func (k *knownPoses) interpolate(rows []tables.Known, sensor string) error {
+	var times []float64
+	var poses []rigid.Pose
+	for _, r := range rows {
+		if r.Sensor != sensor || r.Stop > r.Start {
+			continue
+		}
+		if n := len(times); n > 0 && r.Start <= times[n-1] {
+			return fmt.Errorf("line %d: time %g s: must exceed the time before it, %g s", r.Line, r.Start, times[n-1])
+		}
+		times, poses = append(times, r.Start), append(poses, r.Pose)
+	}
+	if len(times) == 0 {
+		return nil
+	}
+	if len(times) < 4 {
+		return fmt.Errorf("%d timed poses: at least 4 are needed to interpolate between", len(times))
+	}
+	k.from, k.to = times[0], times[len(times)-1]
+	var err error
+	k.motion, err = newSplineMotion(times, poses)
+	return err
+}
+
+// at returns the true pose at the centre t [s] of a window of the given
+// duration; of several stations the one that shares most time with it, and the
+// visit there.
+func (k *knownPoses) at(t, duration float64) (rigid.Pose, *knownVisit, bool) {
+	best := 0.0
+	var visit *knownVisit
+	for i := range k.visits {
+		v := &k.visits[i]
+		shared := math.Min(v.Stop, t+duration/2) - math.Max(v.Start, t-duration/2)
+		if shared > best {
+			best, visit = shared, v
+		}
+	}
+	if best > 0.5*duration {
+		return visit.Pose, visit, true
+	}
+	// half a window beyond the last truth is still interpolated soundly
+	if k.motion != nil && t >= k.from && t <= k.to+duration/2 {
+		p, _, _ := k.motion.at(t)
+		return p, nil, true
+	}
+	return rigid.Pose{}, nil, false
+}
+
+// trueMotion is the motion of a sensor as registered, in the poses' time.
+type trueMotion struct {
+	*knownPoses
+	offset float64
+}
+
+// At implements assessment.Motion.
+func (m trueMotion) At(t float64) (p rigid.Pose, velocity, angular r3.Vec, ok bool) {
+	t += m.offset
+	if t < m.from || t > m.to {
+		return p, velocity, angular, false
+	}
+	p, velocity, angular = m.motion.at(t)
+	velocity = r3.Add(velocity, r3.Cross(angular, p.Rotate(m.body.Position)))
+	return m.frame.Compose(p).Compose(m.body), m.frame.Rotate(velocity), m.frame.Rotate(angular), true
+}

@@ -1,0 +1,152 @@
+package report
+
+import (
+	"fmt"
+	"math"
+	"path/filepath"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/cmd/tonepose/internal/figure"
+	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/solver/assessment"
+)
+
+// SaveAssessment writes the figures of an assessment into out as PNG, those of a
+// run with several sensors one set each.
+func SaveAssessment(out, run string, a *pipeline.Assessed, drifts map[string]*pipeline.Drift) error {
+	names := a.SensorNames()
+	for _, name := range names {
+		part := a.Sensor(name)
+		prefix, title := "", filepath.Base(run)
+		if len(names) > 1 {
+			prefix, title = name+"-", title+", "+name
+		}
+		figures, err := Assessment(part, name, title, drifts[name])
+		if err != nil {
+			return err
+		}
+		for kind, f := range figures {
+			if err := f.Save(filepath.Join(out, prefix+kind+".png")); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// Assessment draws what one sensor's errors look like, by name: path, accuracy,
+// vectors, map, histogram, and where there is enough for them quantiles and
+// allan.
+func Assessment(a *pipeline.Assessed, sensor, title string, drift *pipeline.Drift) (map[string]*figure.Figure, error) {
+	note := fmt.Sprintf("%d poses against known ones", len(a.Samples))
+	if r := a.Registration; r != nil {
+		note += ", " + r.Kind + " registration"
+	}
+	e := emitters(a.Rig)
+	path, err := Path(a, title+": path", note)
+	if err != nil {
+		return nil, err
+	}
+	all := make([]assessment.Errors, len(a.Samples))
+	for i, s := range a.Samples {
+		all[i] = assessment.Of(s)
+	}
+	figures := map[string]*figure.Figure{
+		"path":      path,
+		"accuracy":  Accuracy(a, sensor, title+": error against prediction", note),
+		"vectors":   vectors(a, all, e, title, note),
+		"map":       errorMap(a, all, e, title, note),
+		"histogram": histogram(a, all, title, note),
+	}
+	if f := quantiles(all, title, note); f != nil {
+		figures["quantiles"] = f
+	}
+	if drift != nil {
+		figures["allan"] = wander(drift, title)
+	}
+	return figures, nil
+}
+
+func vectors(a *pipeline.Assessed, all []assessment.Errors, e []figure.Emitter, title, note string) *figure.Figure {
+	d := figure.VectorData{Title: title + ": position errors", Note: note, Emitters: e}
+	step := max(1, len(a.Samples)/400) // more arrows would hide each other
+	for i := 0; i < len(a.Samples); i += step {
+		d.Places = append(d.Places, a.Samples[i].Truth.Position)
+		d.Errors = append(d.Errors, all[i].Position)
+		d.Doubtful = append(d.Doubtful, a.Flags[i] != 0)
+	}
+	return figure.Vectors(d)
+}
+
+func errorMap(a *pipeline.Assessed, all []assessment.Errors, e []figure.Emitter, title, note string) *figure.Figure {
+	d := figure.ErrorMapData{Title: title + ": error against place and attitude", Note: note, Emitters: e, Quantity: "position error", Unit: "m"}
+	step := max(1, len(a.Samples)/1500)
+	for i := 0; i < len(a.Samples); i += step {
+		s := a.Samples[i]
+		axis := r3.Vec{Z: 1}
+		if s.Axis != nil {
+			axis = *s.Axis
+		}
+		d.Places = append(d.Places, s.Truth.Position)
+		d.Directions = append(d.Directions, s.Estimate.Rotate(axis))
+		d.Size = append(d.Size, r3.Norm(all[i].Position))
+	}
+	return figure.ErrorMap(d)
+}
+
+func histogram(a *pipeline.Assessed, all []assessment.Errors, title, note string) *figure.Figure {
+	d := figure.HistogramData{Title: title + ": errors along and about the rig's axes", Note: note}
+	turns := false
+	for c, name := range []string{"along x", "along y", "along z", "about x", "about y", "about z"} {
+		p := figure.HistogramPanel{Quantity: "error " + name, Unit: []string{"m", "rad"}[c/3]}
+		for i, e := range all {
+			p.Values = append(p.Values, []float64{e.Position.X, e.Position.Y, e.Position.Z, e.Rotation.X, e.Rotation.Y, e.Rotation.Z}[c])
+			sigma := math.NaN()
+			if v := a.Samples[i].Covariance; v != nil {
+				sigma = math.Sqrt(v[c][c])
+			}
+			p.Sigma = append(p.Sigma, sigma)
+			turns = turns || !math.IsNaN(e.Rotation.X)
+		}
+		if c < 3 || turns {
+			d.Panels = append(d.Panels, p)
+		}
+	}
+	return figure.Histogram(d)
+}
+
+func quantiles(all []assessment.Errors, title, note string) *figure.Figure {
+	place := figure.QuantilePanel{Name: "position error over its sigma", Freedom: 3}
+	pose := figure.QuantilePanel{Name: "pose error over its sigma"}
+	known := false
+	for _, e := range all {
+		place.Squares = append(place.Squares, e.PositionSq)
+		pose.Squares = append(pose.Squares, e.NormalSq*float64(e.Freedom))
+		pose.Freedom = e.Freedom
+		known = known || !math.IsNaN(e.PositionSq)
+	}
+	if !known {
+		return nil
+	}
+	d := figure.QuantileData{Title: title + ": are the stated uncertainties honest?", Note: note, Panels: []figure.QuantilePanel{place}}
+	if pose.Freedom > 3 {
+		d.Panels = append(d.Panels, pose)
+	}
+	return figure.Quantiles(d)
+}
+
+func wander(d *pipeline.Drift, title string) *figure.Figure {
+	panel := figure.StabilityPanel{Quantity: "Allan deviation", Unit: "m"}
+	for axis, points := range d.Axes {
+		c := figure.Deviation{Name: []string{"x", "y", "z"}[axis]}
+		for _, p := range points {
+			c.Tau, c.Value = append(c.Tau, p.TauS), append(c.Value, p.Deviation)
+			c.Low, c.High = append(c.Low, p.Lo), append(c.High, p.Hi)
+		}
+		panel.Curves = append(panel.Curves, c)
+	}
+	return figure.Stability(figure.StabilityData{Title: title + ": how position errors wander",
+		Note:   fmt.Sprintf("overlapping Allan deviation of %d errors, %.4g s apart, with 95 %% bounds", d.N, d.Interval),
+		Panels: []figure.StabilityPanel{panel}})
+}
