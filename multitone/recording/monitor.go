@@ -76,8 +76,9 @@ type Monitor struct {
 	faults   []spans // [channel+1][kind]
 	repeat   repeat
 	scratch  []float64
-	sums     []float64 // of a piece, one a channel
-	lanes    []lane
+	low      []int16 // of a piece of counts, one a channel
+	high     []int16
+	sums     []int64
 }
 
 // channelState is what is kept of a channel.
@@ -97,7 +98,8 @@ func NewMonitor(info Info) *Monitor {
 		m.piece /= 2
 	}
 	m.faults = make([]spans, (info.Channels+1)*len(flagNames))
-	m.scratch, m.sums = make([]float64, m.piece), make([]float64, info.Channels)
+	m.scratch, m.sums = make([]float64, m.piece), make([]int64, info.Channels)
+	m.low, m.high = make([]int16, info.Channels), make([]int16, info.Channels)
 	for c := range m.channels {
 		s := &m.channels[c]
 		s.min, s.max, s.size = math.Inf(1), math.Inf(-1), 1

@@ -50,7 +50,7 @@ func quantise(x float64) int16 {
 	return int16(math.Round(max(-32768, min(32767, x))))
 }
 
-// TestMonitorAgainstPlainLoops: the words of four lanes say what plain loops say, for every number of channels.
+// TestMonitorAgainstPlainLoops: vectors say what plain loops say, for every number of channels.
 func TestMonitorAgainstPlainLoops(t *testing.T) {
 	rng := rand.New(rand.NewPCG(1, 2))
 	for channels := 1; channels <= 13; channels++ {
