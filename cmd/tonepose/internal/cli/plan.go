@@ -52,7 +52,7 @@ func (l *length) Set(s string) error {
 }
 
 type planOptions struct {
-	window               time.Duration
+	window, orthogonal   time.Duration
 	taper, mains         string
 	accuracy             length
 	wire, pickupWire     string
@@ -103,6 +103,7 @@ pose in the working volume can be solved, 2 the call or a file was wrong.`,
 	}
 	f := cmd.Flags()
 	f.DurationVar(&o.window, "window", 40*time.Millisecond, "length of one measurement")
+	f.DurationVar(&o.orthogonal, "orthogonal", 0, "time over which tones are orthogonal: multiples of its inverse (default the shortest multiple of the window from 40ms on)")
 	f.StringVar(&o.taper, "taper", "hann", "weighting of the window: hann, rectangular, blackman-harris, a flat-top …")
 	f.Var(&o.accuracy, "accuracy", "wanted rms position error, to be met by 95 % of the poses, as 0.1mm")
 	f.Float64Var(&o.NoiseV, "noise", 5e-9, "white noise density at the amplifiers' inputs in V/√Hz")
@@ -111,7 +112,7 @@ pose in the working volume can be solved, 2 the call or a file was wrong.`,
 	f.StringVar(&o.mains, "mains", "50,60", "mains frequencies in Hz to keep clear of: 50, 60, both, or none")
 	f.Float64Var(&o.LowHz, "low", 2000, "lowest tone to choose, in Hz")
 	f.Float64Var(&o.HighHz, "high", 0, "highest tone to choose, in Hz (default half of Nyquist)")
-	f.Float64Var(&o.MarginHz, "margin", 0, "distance of tones from mains and products of distortion, in Hz (default half of 1/window)")
+	f.Float64Var(&o.MarginHz, "margin", 0, "distance of tones from mains and products of distortion, in Hz (default half of the tones' grid)")
 	f.Float64Var(&o.CurrentA, "current", 0.5, "peak drive current in A of emitters that state none")
 	f.StringVar(&o.wire, "wire", "", "copper wire of the emitters, as 0.5mm or awg24 (default: one that fits, assumed)")
 	f.StringVar(&o.pickupWire, "pickup-wire", "", "copper wire of the pickups; their thermal noise is then added")
@@ -146,6 +147,9 @@ func (o *planOptions) check() error {
 	o.WindowS = o.window.Seconds()
 	if o.window <= 0 {
 		return fmt.Errorf("--window %v: must be positive", o.window)
+	}
+	if o.OrthogonalS = o.orthogonal.Seconds(); o.orthogonal < 0 {
+		return fmt.Errorf("--orthogonal %v: must be positive", o.orthogonal)
 	}
 	t, err := window.ByName(o.taper)
 	if err != nil {
@@ -293,7 +297,7 @@ func runPlan(ctx context.Context, file string, o *planOptions, s Streams) error 
 	plan, edit, err := pipeline.MakePlan(ctx, r, o.PlanOptions)
 	var infeasible *frequencyplan.Infeasible
 	if errors.As(err, &infeasible) {
-		return withHint(planFailed{err}, "lengthen --window, widen --low and --high, or lower --margin")
+		return withHint(planFailed{err}, "lengthen --orthogonal, widen --low and --high, lower --margin, or ease --mains")
 	}
 	if err != nil {
 		return err

@@ -117,7 +117,7 @@ func printPlan(w io.Writer, paint terminal.Paint, p *pipeline.Plan, o *pipeline.
 	}
 	sheets := []*sheet{tonesSheet(p, o), drivesSheet(p), budgetSheet(p, o, explain), coilsSheet(p, o), drivingSheet(p), pickupsSheet(p)}
 	for i := range p.Sensors {
-		sheets = append(sheets, accuracySheet(p, &p.Sensors[i]), ratesSheet(&p.Sensors[i]), rangeSheet(p, &p.Sensors[i]))
+		sheets = append(sheets, accuracySheet(p, &p.Sensors[i]), ratesSheet(p, &p.Sensors[i]), rangeSheet(p, &p.Sensors[i]))
 	}
 	sheets = append(sheets, designSheet(p), movesSheet(p), reachSheet(p), fieldSheet(p), cautionsSheet(p))
 	for _, t := range sheets {

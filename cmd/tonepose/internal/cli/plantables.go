@@ -17,7 +17,7 @@ const (
 func tonesSheet(p *pipeline.Plan, o *pipeline.PlanOptions) *sheet {
 	t := &sheet{title: "Tones", columns: []sheetColumn{
 		{name: "emitter", unit: textUnit}, {name: "tone", unit: "Hz"}, {name: "", unit: textUnit}, {name: "current", unit: "A peak"}, {name: " ", unit: textUnit},
-		{name: "conflicts", formula: "distance to multiples of 1/window, mains harmonics up to the sample rate, harmonics to the 5th, sums and differences of 2nd and 3rd order, and aliases of all of these", source: practice}}}
+		{name: "conflicts", formula: "distance to multiples of the grid, mains harmonics up to the sample rate, harmonics to the 5th, sums and differences of 2nd and 3rd order, and aliases of all of these", source: practice}}}
 	for _, e := range p.Tones.Tones {
 		how, current := "given", "given"
 		if e.Chosen {
@@ -36,7 +36,7 @@ func tonesSheet(p *pipeline.Plan, o *pipeline.PlanOptions) *sheet {
 		}
 		mains = "mains of " + strings.Join(words, " and ")
 	}
-	t.note("grid 1/window = %g Hz; kept clear by %g Hz of %s, harmonics and intermodulation", p.Tones.GridHz, p.Tones.MarginHz, mains)
+	t.note("grid of %g Hz; kept clear by %g Hz of %s, harmonics and intermodulation", p.Tones.GridHz, p.Tones.MarginHz, mains)
 	const most = 12
 	for i, c := range p.Tones.Conflicts {
 		if i == most {
@@ -176,13 +176,22 @@ func pickupsSheet(p *pipeline.Plan) *sheet {
 
 const crb = "√ of the trace of the inverse of Σ jᵀj/σ², j the couplings' derivatives"
 
+// lengthUnit is what errors of about v are told in.
+func lengthUnit(v pipeline.Real) (float64, string) {
+	if v >= 1e-3 && !math.IsInf(float64(v), 1) {
+		return 1e-3, "mm"
+	}
+	return 1e-6, "µm"
+}
+
 func accuracySheet(p *pipeline.Plan, s *pipeline.PlanSensor) *sheet {
 	t := &sheet{title: fmt.Sprintf("Predicted accuracy of %s (%d degrees of freedom), %s windows", s.Sensor, s.Freedom, terminal.Quantity(p.Window.LengthS, "s")), columns: []sheetColumn{
 		{name: "rms error", unit: textUnit},
 		{name: "median", formula: crb + "; over the working volume and attitudes", source: "Cramér–Rao bound"},
 		{name: "95 %", formula: "that 95 % of the poses stay below"}, {name: "worst", formula: "of all poses that are not blind"}, {name: "rms", formula: "over all poses"},
 		{name: "unit", unit: textUnit}}}
-	t.row("position", num(s.Position.Median, 1e-6), num(s.Position.P95, 1e-6), num(s.Position.Worst, 1e-6), num(s.Position.RMS, 1e-6), "µm")
+	unit, word := lengthUnit(s.Position.P95)
+	t.row("position", num(s.Position.Median, unit), num(s.Position.P95, unit), num(s.Position.Worst, unit), num(s.Position.RMS, unit), word)
 	t.row("orientation", num(s.Rotation.Median, deg), num(s.Rotation.P95, deg), num(s.Rotation.Worst, deg), num(s.Rotation.RMS, deg), "°")
 	t.note("noise alone; calibration, metal nearby and motion add to it. %d poses; best about (%s) mm, worst at (%s) mm", s.Poses, at(s.BestAt), at(s.WorstAt))
 	switch {
@@ -212,14 +221,16 @@ func accuracySheet(p *pipeline.Plan, s *pipeline.PlanSensor) *sheet {
 	return t
 }
 
-func ratesSheet(s *pipeline.PlanSensor) *sheet {
+func ratesSheet(p *pipeline.Plan, s *pipeline.PlanSensor) *sheet {
+	unit, word := lengthUnit(s.Position.P95)
 	t := &sheet{title: "Update rate against accuracy, " + s.Sensor, columns: []sheetColumn{
 		{name: "window", unit: "ms"}, {name: "updates", unit: "Hz", formula: "1/window, no overlap"},
-		{name: "position median", unit: "µm", formula: "∝ 1/√window", source: practice}, {name: "95 %", unit: "µm"},
-		{name: "orientation median", unit: "°"}, {name: "95 % ", unit: "°"}}}
+		{name: "position median", unit: word, formula: "∝ 1/√window", source: practice}, {name: "95 %", unit: word, formula: "likewise"},
+		{name: "orientation median", unit: "°", formula: "likewise"}, {name: "95 % ", unit: "°", formula: "likewise"}}}
 	for _, r := range s.Rates {
-		t.row(terminal.Number(r.WindowS*1e3, 3), terminal.Number(r.UpdateHz, 3), num(r.PositionMedian, 1e-6), num(r.PositionP95, 1e-6), num(r.RotationMedian, deg), num(r.RotationP95, deg))
+		t.row(terminal.Number(r.WindowS*1e3, 3), terminal.Number(r.UpdateHz, 3), num(r.PositionMedian, unit), num(r.PositionP95, unit), num(r.RotationMedian, deg), num(r.RotationP95, deg))
 	}
+	t.note("below %.3g ms the tones are not apart", p.Window.LeastS*1e3)
 	return t
 }
 
@@ -252,13 +263,14 @@ func designSheet(p *pipeline.Plan) *sheet {
 		return nil
 	}
 	t := &sheet{title: fmt.Sprintf("Optimised for the %s position error of %s", d.Goal, d.Sensor), columns: []sheetColumn{
-		{name: "rms error", unit: textUnit}, {name: "before", formula: "as under predicted accuracy, before and after the moves"}, {name: "after"}, {name: "unit", unit: textUnit}, {name: "gain", formula: "before over after"}}}
+		{name: "rms error", unit: textUnit}, {name: "before", formula: "as under predicted accuracy, before and after the moves"}, {name: "after", formula: "likewise"}, {name: "unit", unit: textUnit}, {name: "gain", formula: "before over after"}}}
 	row := func(name string, before, after pipeline.Real, unit float64, word string) {
 		t.row(name, num(before, unit), num(after, unit), word, num(before/after, 1))
 	}
-	row("position, worst", d.Before.Position.Worst, d.After.Position.Worst, 1e-6, "µm")
-	row("position, 95 %", d.Before.Position.P95, d.After.Position.P95, 1e-6, "µm")
-	row("position, rms", d.Before.Position.RMS, d.After.Position.RMS, 1e-6, "µm")
+	unit, word := lengthUnit(d.Before.Position.P95)
+	row("position, worst", d.Before.Position.Worst, d.After.Position.Worst, unit, word)
+	row("position, 95 %", d.Before.Position.P95, d.After.Position.P95, unit, word)
+	row("position, rms", d.Before.Position.RMS, d.After.Position.RMS, unit, word)
 	row("orientation, worst", d.Before.Rotation.Worst, d.After.Rotation.Worst, deg, "°")
 	row("orientation, rms", d.Before.Rotation.RMS, d.After.Rotation.RMS, deg, "°")
 	t.note("blind poses %d before, %d after; %d placements tried", d.Before.Blind, d.After.Blind, d.Trials)
@@ -286,7 +298,7 @@ func reachSheet(p *pipeline.Plan) *sheet {
 	t := &sheet{title: "Exposure: where the field of all tones exceeds the reference levels", columns: []sheetColumn{
 		{name: "emitter", unit: textUnit}, {name: "tone", unit: "Hz"},
 		{name: "general public", unit: "µT rms", source: icnirp, formula: "reference level at the tone"}, {name: "exceeded within", unit: "mm", formula: "farthest place from the coil's centre, no other centre being nearer, where Σ B/B_ref > 1", source: "ICNIRP 2010, equation (5)"},
-		{name: "occupational", unit: "µT rms", source: icnirp, formula: "reference level at the tone"}, {name: "exceeded within ", unit: "mm"}}}
+		{name: "occupational", unit: "µT rms", source: icnirp, formula: "reference level at the tone"}, {name: "exceeded within ", unit: "mm", formula: "likewise", source: "ICNIRP 2010, equation (5)"}}}
 	if x.Unavailable != "" {
 		t.note("no comparison: %s", x.Unavailable)
 		return t

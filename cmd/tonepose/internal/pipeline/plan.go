@@ -15,10 +15,15 @@ import (
 
 // PlanOptions says what is wanted of a bench and what it suffers.
 type PlanOptions struct {
-	WindowS   float64 // of one measurement [s]
-	Taper     string  // its name, for the reader
-	NENBW     float64 // of the taper: 1 rectangular, 1.5 Hann
-	AccuracyM float64 // wanted: rms position error of 95 % of the poses [m]; 0: not asked
+	WindowS float64 // of one measurement [s]
+	Taper   string  // its name, for the reader
+	NENBW   float64 // of the taper: 1 rectangular, 1.5 Hann
+	// OrthogonalS is the time over which tones are orthogonal: multiples of its
+	// inverse [s]; 0: the shortest multiple of WindowS from 40 ms on, as shorter
+	// ones leave no place between the harmonics of mains. Tones nearer than 4
+	// lobes of the window are not chosen.
+	OrthogonalS float64
+	AccuracyM   float64 // wanted: rms position error of 95 % of the poses [m]; 0: not asked
 
 	NoiseV    float64 // white, one-sided, at the amplifiers' inputs [V/√Hz]
 	FlickerHz float64 // corner: the density² is NoiseV²·(1 + FlickerHz/f)
@@ -26,7 +31,7 @@ type PlanOptions struct {
 
 	MainsHz           []float64
 	LowHz, HighHz     float64 // band for tones to be chosen; 0: the defaults of frequencyplan
-	MarginHz          float64 // 0: half of 1/WindowS
+	MarginHz          float64 // 0: half of 1/OrthogonalS
 	CurrentA          float64 // peak, of emitters that state none
 	Wire              *coil.Wire
 	PickupWire        *coil.Wire
@@ -68,6 +73,7 @@ type Plan struct {
 // PlanWindow is the averaging of one measurement.
 type PlanWindow struct {
 	LengthS  float64 `json:"length_s"`
+	LeastS   float64 `json:"shortest_s"` // that keeps tones apart: two lobes between neighbours, two periods of the lowest
 	Taper    string  `json:"taper"`
 	NENBW    float64 `json:"nenbw"`
 	ENBWHz   float64 `json:"enbw_hz"`
@@ -78,8 +84,12 @@ type PlanWindow struct {
 // filled into it; with a Layout its emitters are moved, in the returned edit. The
 // rest of r stays.
 func MakePlan(ctx context.Context, r *rig.Rig, o PlanOptions) (*Plan, *rig.Edit, error) {
+	if o.OrthogonalS == 0 {
+		const least = 40e-3
+		o.OrthogonalS = o.WindowS * math.Max(1, math.Ceil(least/o.WindowS-1e-9))
+	}
 	p := &Plan{Rig: r.Name, SampleRateHz: r.SampleRateHz, Cautions: []string{}}
-	p.Window = PlanWindow{o.WindowS, o.Taper, o.NENBW, o.NENBW / (2 * o.WindowS), 1 / o.WindowS}
+	p.Window = PlanWindow{LengthS: o.WindowS, Taper: o.Taper, NENBW: o.NENBW, ENBWHz: o.NENBW / (2 * o.WindowS), UpdateHz: 1 / o.WindowS}
 	edit := r.Edit()
 	if err := p.planTones(r, o, edit); err != nil {
 		return nil, nil, err

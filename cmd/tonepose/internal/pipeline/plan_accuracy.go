@@ -92,6 +92,9 @@ const (
 	// gainReserve is how much of full scale the largest peak may take: common
 	// practice, room for noise, mains and coils that differ from their drawing.
 	gainReserve = 0.7
+	// coarse is the share of the volume's diagonal from which on a deviation is
+	// no longer small.
+	coarse = 0.03
 )
 
 // planWindows are the windows of the trade between rate and accuracy [s].
@@ -159,13 +162,20 @@ func (p *Plan) planSensor(ctx context.Context, r *rig.Rig, array fieldmodels.Arr
 	case sum.Blind > 0:
 		p.caution("sensor %s is blind in %d of %d poses: places are listed under blind spots", s.Sensor, sum.Blind, sum.Poses)
 	}
+	reach := r3.Norm(r3.Sub(r.WorkingVolume.Max, r.WorkingVolume.Min))
+	if x := float64(s.Position.P95); x > coarse*reach && !math.IsInf(x, 1) {
+		p.caution("sensor %s: predicted errors come to a good part of the working volume: the bound takes fields for straight over an error's length, so real errors are larger, and poses ambiguous", s.Sensor)
+	}
 	for _, t := range planWindows {
+		if t < p.Window.LeastS*(1-1e-9) {
+			continue
+		}
 		// Noise, and with it every deviation, falls as the root of the window.
 		f := Real(math.Sqrt(o.WindowS / t))
 		s.Rates = append(s.Rates, PlanRate{t, 1 / t, s.Position.Median * f, s.Position.P95 * f, s.Rotation.Median * f, s.Rotation.P95 * f})
 	}
 	if o.AccuracyM > 0 {
-		t := o.WindowS * math.Pow(float64(s.Position.P95)/o.AccuracyM, 2)
+		t := math.Max(p.Window.LeastS, o.WindowS*math.Pow(float64(s.Position.P95)/o.AccuracyM, 2))
 		s.Wanted = &PlanWanted{AccuracyM: o.AccuracyM, WindowS: Real(t), UpdateHz: Real(1 / t), Reached: t <= o.WindowS}
 		if !s.Wanted.Reached {
 			p.caution("sensor %s does not reach %.3g mm in 95 %% of the poses with windows of %.3g ms: it takes %.3g ms", s.Sensor, o.AccuracyM*1e3, o.WindowS*1e3, t*1e3)

@@ -13,7 +13,7 @@ import (
 
 // PlanTones are the tones of a bench, given or chosen.
 type PlanTones struct {
-	GridHz    float64    `json:"grid_hz"` // 1/window: tones on it are orthogonal
+	GridHz    float64    `json:"grid_hz"` // tones on it are orthogonal over its inverse
 	MarginHz  float64    `json:"margin_hz"`
 	Tones     []PlanTone `json:"tones"`
 	Conflicts []string   `json:"conflicts"`
@@ -36,16 +36,16 @@ const lobe = 4
 func (o *PlanOptions) spec(rateHz float64, tones int) frequencyplan.Spec {
 	margin := o.MarginHz
 	if margin == 0 {
-		margin = 0.5 / o.WindowS
+		margin = 0.5 / o.OrthogonalS
 	}
-	return frequencyplan.Spec{Tones: tones, RateHz: rateHz, WindowS: o.WindowS, MainsHz: o.MainsHz, MarginHz: margin,
+	return frequencyplan.Spec{Tones: tones, RateHz: rateHz, WindowS: o.OrthogonalS, SpacingHz: math.Max(margin, lobe/o.WindowS), MainsHz: o.MainsHz, MarginHz: margin,
 		LowHz: o.LowHz, HighHz: o.HighHz}
 }
 
 // planTones checks the given tones and chooses the missing ones.
 func (p *Plan) planTones(r *rig.Rig, o PlanOptions, edit *rig.Edit) error {
 	spec := o.spec(r.SampleRateHz, len(r.Emitters))
-	p.Tones = PlanTones{GridHz: 1 / o.WindowS, MarginHz: spec.MarginHz, Conflicts: []string{}}
+	p.Tones = PlanTones{GridHz: 1 / o.OrthogonalS, MarginHz: spec.MarginHz, Conflicts: []string{}}
 	var open []int
 	var given []float64
 	for i, e := range r.Emitters {
@@ -74,6 +74,16 @@ func (p *Plan) planTones(r *rig.Rig, o PlanOptions, edit *rig.Edit) error {
 		p.Tones.Tones = append(p.Tones.Tones, t)
 		all = append(all, e.ToneHz)
 	}
+	nearest := math.Inf(1)
+	for i, f := range all {
+		nearest = math.Min(nearest, f)
+		for _, g := range all[:i] {
+			nearest = math.Min(nearest, math.Abs(f-g))
+		}
+	}
+	if p.Window.LeastS = lobe / 2 / nearest; o.WindowS < p.Window.LeastS*(1-1e-9) {
+		p.caution("windows of %.3g ms do not keep tones %.4g Hz apart from each other, or from zero: noise grows beyond what is predicted below %.3g ms", o.WindowS*1e3, nearest, p.Window.LeastS*1e3)
+	}
 	// The band is for tones to be chosen; given ones may lie where they will.
 	spec.LowHz, spec.HighHz = 0, 0
 	conflicts, err := frequencyplan.Check(spec, all)
@@ -95,7 +105,6 @@ func chooseTones(spec frequencyplan.Spec, given []float64, count int) ([]float64
 	if count == 0 {
 		return nil, nil
 	}
-	spec.SpacingHz = math.Max(spec.MarginHz, lobe/spec.WindowS)
 	if len(given) == 0 {
 		spec.Tones = count
 		plan, err := frequencyplan.Choose(spec)
@@ -104,8 +113,13 @@ func chooseTones(spec frequencyplan.Spec, given []float64, count int) ([]float64
 		}
 		return plan.Hz, nil
 	}
-	// Beside given tones: one by one, the one that is farthest from all others.
+	// Beside given tones: one by one, the one that is farthest from all others of
+	// those that bring no conflict.
 	tones := slices.Clone(given)
+	before, err := frequencyplan.Check(spec, tones) // what the given ones have among themselves
+	if err != nil {
+		return nil, planSpecError(err)
+	}
 	low, high := spec.LowHz, spec.HighHz
 	if high == 0 {
 		high = spec.RateHz / 4
@@ -124,12 +138,12 @@ func chooseTones(spec frequencyplan.Spec, given []float64, count int) ([]float64
 			if err != nil {
 				return nil, planSpecError(err)
 			}
-			if !slices.ContainsFunc(conflicts, func(c frequencyplan.Conflict) bool { return c.Tone == len(tones) }) {
+			if len(conflicts) == len(before) {
 				best, distance = hz, near
 			}
 		}
 		if best == 0 {
-			return nil, fmt.Errorf("no tone on the grid of %g Hz goes with the %d already there: leave all tones out of the rig to choose them together, or lengthen --window",
+			return nil, fmt.Errorf("no tone on the grid of %g Hz goes with the %d already there: leave all tones out of the rig to choose them together, or lengthen --orthogonal",
 				1/spec.WindowS, len(tones))
 		}
 		tones = append(tones, best)
@@ -142,7 +156,7 @@ func chooseTones(spec frequencyplan.Spec, given []float64, count int) ([]float64
 func planSpecError(err error) error {
 	var e *frequencyplan.SpecError
 	if errors.As(err, &e) {
-		flags := map[string]string{"WindowS": "--window", "MarginHz": "--margin", "LowHz": "--low", "HighHz": "--high", "MainsHz": "--mains"}
+		flags := map[string]string{"WindowS": "--orthogonal", "MarginHz": "--margin", "LowHz": "--low", "HighHz": "--high", "MainsHz": "--mains"}
 		if flag, ok := flags[e.Field]; ok {
 			return fmt.Errorf("%s %v: %s", flag, e.Value, e.Must)
 		}

@@ -1,0 +1,324 @@
+package cli
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"image/png"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/cmd/tonepose/internal/terminal"
+	"tonepose/multitone/frequencyplan"
+)
+
+const planRigs = "../../../../testdata/rigs/"
+
+// runPlanTest runs the command and returns its outputs.
+func runPlanTest(t *testing.T, code int, args ...string) (stdout, stderr string) {
+	t.Helper()
+	var out, errs bytes.Buffer
+	if got := Run(t.Context(), append([]string{"plan"}, args...), Streams{Out: &out, Err: &errs}); got != code {
+		t.Fatalf("plan %v: exit code %d, want %d: %s", args, got, code, &errs)
+	}
+	return out.String(), errs.String()
+}
+
+// planJSON decodes what a plan printed.
+func planJSON(t *testing.T, text string) (p pipeline.Plan) {
+	t.Helper()
+	if err := json.Unmarshal([]byte(text), &p); err != nil {
+		t.Fatalf("%v in %.300s", err, text)
+	}
+	return p
+}
+
+func nearly(t *testing.T, what string, got, want, relative float64) {
+	t.Helper()
+	if !(math.Abs(got-want) <= relative*math.Abs(want)) {
+		t.Errorf("%s = %.8g, want %.8g", what, got, want)
+	}
+}
+
+// One loop of 10 turns of 0.1 m with 0.5 A peak at 5 kHz: everything by hand, and
+// no pose of a single coil can be solved: exit code 1.
+func TestPlanOfOneLoopByHand(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "one.rig.yaml")
+	if err := os.WriteFile(file, []byte(simulateRig), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	text, errs := runPlanTest(t, 1, file, "--json", "--window", "20ms", "--taper", "rectangular", "--wire", "1mm", "--ambient", "20", "--point", "0,0,0.1", "--noise", "4e-9")
+	if !strings.Contains(errs, "no pose") || !strings.Contains(errs, "hint: six degrees") {
+		t.Errorf("message %q", errs)
+	}
+	p := planJSON(t, text)
+	nearly(t, "noise bandwidth", p.Window.ENBWHz, 25, 1e-12) // 1/(2·20 ms)
+	c := p.Coils[0]
+	nearly(t, "resistance", float64(c.ResistanceOhm), 1.0/58*2*math.Pi*0.1*10/(math.Pi/4), 1e-9) // mm² and metres
+	nearly(t, "moment", float64(c.MomentAm2), 10*math.Pi*0.01*0.5, 1e-12)
+	nearly(t, "capacitor", float64(c.CapacitorF)*float64(c.InductanceH)*math.Pow(2*math.Pi*5000, 2), 1, 1e-9)
+	nearly(t, "heat", float64(c.PowerW), float64(c.ACOhm)*0.125, 1e-9)
+	nearly(t, "sensitivity", p.Pickups[0].LowVT, 2*math.Pi*5000*0.002, 1e-12)
+	// Griffiths, Introduction to Electrodynamics, 4th ed., example 5.6: on the axis
+	// B = μ0NIa²/(2(a²+z²)^(3/2)).
+	peak := 4e-7 * math.Pi * 10 * 0.5 * 0.01 / (2 * math.Pow(0.02, 1.5))
+	x := p.Exposure.Points[0]
+	nearly(t, "peak", float64(x.PeakT), peak, 1e-8)
+	nearly(t, "rms", float64(x.RMST), peak/math.Sqrt2, 1e-8)
+	nearly(t, "general public", float64(x.Public), peak/math.Sqrt2/27e-6, 1e-8)
+	nearly(t, "occupational", float64(x.Occupational), peak/math.Sqrt2/100e-6, 1e-8)
+	// rx1: 0.1 mV of full scale at gain 100. The strongest of the places is on the
+	// axis at the bottom of the volume, 50 mm up.
+	d := p.Sensors[0].Channels[0]
+	low := 4e-7 * math.Pi * 10 * 0.5 * 0.01 / (2 * math.Pow(0.0125, 1.5))
+	if v := 100 * 2 * math.Pi * 5000 * 0.002 * low; float64(d.PeakV) < v*(1-1e-9) || float64(d.PeakV) > 2*v {
+		t.Errorf("largest peak %g V, want at least %g V, on the axis", float64(d.PeakV), v)
+	}
+	nearly(t, "gain", float64(d.Suggested), 100*0.7*1e-4/float64(d.PeakV), 0.1) // rounded down to two digits
+	quantising := 2e-4 / 65536 / math.Sqrt(12) / math.Sqrt(25000)
+	nearly(t, "noise", float64(d.SigmaV), math.Hypot(100*4e-9, quantising)*math.Sqrt(2*25), 1e-9)
+	if len(p.Sensors) != 1 || p.Sensors[0].Blind != p.Sensors[0].Poses {
+		t.Errorf("%+v", p.Sensors)
+	}
+}
+
+// The worked example: a flat ring of untilted loops without tones gets tones,
+// currents and places, and is at least 1.5 times better where it is worst. The
+// new rig file plans to what was promised.
+func TestPlanOptimisesTheRing(t *testing.T) {
+	dir := t.TempDir()
+	out := filepath.Join(dir, "better.rig.yaml")
+	text, _ := runPlanTest(t, 0, planRigs+"ring-to-plan.rig.yaml", "--optimise", "--rig-out", out, "--json", "--move", "30mm", "--tilt", "40")
+	p := planJSON(t, text)
+	d := p.Design
+	if gain := float64(d.Before.Position.Worst / d.After.Position.Worst); !(gain >= 1.5) {
+		t.Errorf("worst error %g → %g m: gain %.2f, want 1.5", float64(d.Before.Position.Worst), float64(d.After.Position.Worst), gain)
+	}
+	if !(d.After.Position.RMS < d.Before.Position.RMS) || d.After.Blind > d.Before.Blind {
+		t.Errorf("%+v → %+v", d.Before, d.After)
+	}
+	old, err := rig.Load(planRigs+"ring-to-plan.rig.yaml", rig.Options{AllowMissingTones: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	r, err := rig.Load(out, rig.Options{}) // strictly: nothing is missing any more
+	if err != nil {
+		t.Fatal(err)
+	}
+	var tones []float64
+	for i, e := range r.Emitters {
+		tones = append(tones, e.ToneHz)
+		shift := [3]float64{e.Model.CenterM.X - old.Emitters[i].Model.CenterM.X, e.Model.CenterM.Y - old.Emitters[i].Model.CenterM.Y, e.Model.CenterM.Z - old.Emitters[i].Model.CenterM.Z}
+		for k, s := range shift {
+			if math.Abs(s) > 0.03+1e-9 || math.Abs(s-d.Moves[i].ShiftM[k]) > 1e-9 {
+				t.Errorf("%s is %v m off its place", e.Name, shift)
+			}
+		}
+		if tilt := math.Acos(e.Model.Axis.Z / math.Hypot(math.Hypot(e.Model.Axis.X, e.Model.Axis.Y), e.Model.Axis.Z)); tilt > 40*math.Pi/180+1e-9 {
+			t.Errorf("%s is tilted by %g rad", e.Name, tilt)
+		}
+	}
+	conflicts, err := frequencyplan.Check(frequencyplan.Spec{RateHz: 250e3, WindowS: 40e-3, MainsHz: []float64{50, 60}, MarginHz: 12.5}, tones)
+	if err != nil || len(conflicts) > 0 {
+		t.Errorf("tones %v: %v %v", tones, conflicts, err)
+	}
+	text, _ = runPlanTest(t, 0, out, "--json")
+	again := planJSON(t, text)
+	nearly(t, "worst error of the new rig", float64(again.Sensors[0].Position.Worst), float64(d.After.Position.Worst), 1e-6)
+	nearly(t, "median", float64(again.Sensors[0].Rotation.Median), float64(d.After.Rotation.Median), 1e-6)
+	if again.Changed() {
+		t.Error("the new rig leaves something open")
+	}
+}
+
+// The demo's bench exceeds the general public's level near its coils, and plan
+// says how far.
+func TestPlanSaysWhereTheDemoRigExceeds(t *testing.T) {
+	text, _ := runPlanTest(t, 0, "../pipeline/bench.rig.yaml", "--json")
+	p := planJSON(t, text)
+	if len(p.Exposure.Reaches) != 8 {
+		t.Fatalf("%d emitters", len(p.Exposure.Reaches))
+	}
+	for _, r := range p.Exposure.Reaches {
+		// A lone loop reaches √((μ0NIa²/(2√2·27 µT))^(2/3) − a²) along its axis; others
+		// nearby add to it.
+		alone := math.Sqrt(math.Pow(4e-7*math.Pi*48*0.45*0.032*0.032/(2*math.Sqrt2*27e-6), 2.0/3) - 0.032*0.032)
+		if float64(r.PublicM) < alone || float64(r.PublicM) > 2*alone || r.OccupationalM >= r.PublicM {
+			t.Errorf("%s: %g m and %g m, alone %g m", r.Emitter, float64(r.PublicM), float64(r.OccupationalM), alone)
+		}
+	}
+	if !slices.ContainsFunc(p.Cautions, func(c string) bool { return strings.Contains(c, "general-public") }) {
+		t.Errorf("cautions %q", p.Cautions)
+	}
+	var b bytes.Buffer
+	if err := printPlan(&b, terminal.Paint{}, &p, &pipeline.PlanOptions{}, false); err != nil {
+		t.Fatal(err)
+	}
+	text = b.String()
+	for _, words := range []string{"local codes", "licensed", "clinical use is out of scope", "do not assure implants", "0.5 mT", "rms values of the field with nobody in it"} {
+		if !strings.Contains(strings.Join(strings.Fields(text), " "), words) {
+			t.Errorf("the text does not say %q", words)
+		}
+	}
+}
+
+// A test plan is refused while its times are missing, with the line, and is read
+// by all commands once they are filled in.
+func TestPlanStations(t *testing.T) {
+	dir := t.TempDir()
+	file := filepath.Join(dir, "board.csv")
+	_, errs := runPlanTest(t, 0, planRigs+"pipe-bench.rig.yaml", "--stations", file, "--spacing", "100mm", "--levels", "2", "--attitudes", "3")
+	if !strings.Contains(errs, "150 stations") || !strings.Contains(errs, "fill in start_s") { // 5 × 5 places
+		t.Errorf("message %q", errs)
+	}
+	if _, err := tables.ReadTruth(file, []string{"probe"}); err == nil || !strings.Contains(err.Error(), "2") || !strings.Contains(err.Error(), "start_s") {
+		t.Errorf("without times: %v", err)
+	}
+	text, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	lines := strings.Split(strings.TrimSpace(string(text)), "\n")
+	for i := range lines[1:] {
+		lines[i+1] = strings.Replace(lines[i+1], ",,", fmt.Sprintf("%d.25,%d.25,", i, i+1), 1)
+	}
+	if err := os.WriteFile(file, []byte(strings.Join(lines, "\n")), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	stations, err := tables.ReadReference(file, []string{"probe"})
+	if err != nil || len(stations) != 150 {
+		t.Fatalf("%d stations, %v", len(stations), err)
+	}
+	truth, err := tables.ReadTruth(file, []string{"probe"})
+	if err != nil || len(truth) != 150 {
+		t.Fatalf("%d rows of truth, %v", len(truth), err)
+	}
+	for i, s := range stations {
+		p := s.Pose.Position
+		if math.Abs(p.X) > 0.2+1e-9 || math.Abs(p.Y) > 0.2+1e-9 || p.Z != 0.03 && p.Z != 0.4 || s.SigmaPosition != 1e-4 {
+			t.Errorf("station %d: %+v", i, s)
+		}
+		// One hole of the board at a time.
+		if q := stations[max(i-1, 0)]; i%25 > 0 && math.Abs(math.Abs(p.X-q.Pose.Position.X)+math.Abs(p.Y-q.Pose.Position.Y)-0.1) > 1e-9 {
+			t.Errorf("station %d is not next to the one before", i)
+		}
+	}
+	r, err := rig.Load(planRigs+"pipe-bench.rig.yaml", rig.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	paced := filepath.Join(dir, "paced.csv")
+	board := pipeline.BoardOptions{SpacingM: 0.2, Levels: 1, Rotations: 1, PaceS: 5, HoldS: 1.5, SigmaM: 1e-4, SigmaRad: 1e-3}
+	if n, err := pipeline.PlanStations(r, paced, board); err != nil || n != 9 {
+		t.Fatalf("%d stations, %v", n, err)
+	}
+	if stations, err = tables.ReadReference(paced, []string{"probe"}); err != nil || len(stations) != 9 || stations[8].Start != 40 || stations[8].Stop != 41.5 {
+		t.Errorf("paced: %v, %v", stations, err)
+	}
+	if _, err := pipeline.PlanStations(r, paced, board); err == nil || !strings.Contains(err.Error(), "--force") {
+		t.Errorf("over an existing file: %v", err)
+	}
+}
+
+func TestPlanOut(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "plan")
+	text, _ := runPlanTest(t, 0, planRigs+"ring-to-plan.rig.yaml", "--out", dir, "--json", "--accuracy", "20um")
+	onDisk, err := os.ReadFile(filepath.Join(dir, "plan.json"))
+	if err != nil || string(onDisk) != text {
+		t.Errorf("plan.json differs from what was printed: %v", err)
+	}
+	for _, name := range []string{"probe-position-error", "probe-orientation-error", "probe-accuracy-window"} {
+		f, err := os.Open(filepath.Join(dir, name+".png"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if img, err := png.Decode(f); err != nil || img.Bounds().Dx() < 600 {
+			t.Errorf("%s: %v", name, err)
+		}
+		f.Close()
+	}
+	if r, err := rig.Load(filepath.Join(dir, "ring-to-plan.planned.rig.yaml"), rig.Options{}); err != nil || r.Emitters[0].ToneHz == 0 {
+		t.Errorf("planned rig: %v", err)
+	}
+	_, errs := runPlanTest(t, 2, planRigs+"ring-to-plan.rig.yaml", "--out", dir)
+	if !strings.Contains(errs, "--force") {
+		t.Errorf("message %q", errs)
+	}
+}
+
+// Every computed column has its formula; what has none is given by rig or flags.
+func TestPlanExplainsEveryNumber(t *testing.T) {
+	given := []string{"tone", "current", "tones", "full scale", "wire", "turns × area", "window", "gain", "value"}
+	text, _ := runPlanTest(t, 0, planRigs+"pipe-bench.rig.yaml", "--json")
+	p := planJSON(t, text)
+	p.Design = &pipeline.PlanDesign{Moves: []pipeline.PlanMove{{Emitter: "e1"}}}
+	o := &pipeline.PlanOptions{}
+	sheets := []*sheet{tonesSheet(&p, o), drivesSheet(&p), coilsSheet(&p, o), drivingSheet(&p), pickupsSheet(&p), accuracySheet(&p, &p.Sensors[0]),
+		ratesSheet(&p, &p.Sensors[0]), rangeSheet(&p, &p.Sensors[0]), designSheet(&p), movesSheet(&p), reachSheet(&p), fieldSheet(&p)}
+	for _, s := range sheets {
+		for _, c := range s.columns {
+			if c.unit != textUnit && c.formula == "" && !(slices.Contains(given, c.name) && (s.title != "" && c.name != "gain" || strings.HasPrefix(s.title, "Dynamic"))) {
+				t.Errorf("%s: column %q has no formula", s.title, c.name)
+			}
+		}
+		var b bytes.Buffer
+		if err := s.write(&b, terminal.Paint{}, true); err != nil {
+			t.Error(err)
+		}
+		for _, c := range s.columns {
+			if c.formula != "" && !strings.Contains(b.String(), c.formula) {
+				t.Errorf("%s: the formula of %q is not printed", s.title, c.name)
+			}
+		}
+	}
+	var b bytes.Buffer
+	if err := printPlan(&b, terminal.Paint{}, &p, o, true); err != nil {
+		t.Fatal(err)
+	}
+	for _, formula := range []string{"n² = a² + q²", "6.02·b + 1.76 dB", "E = 1/(2T)", "IEEE Std 1241-2010"} {
+		if !strings.Contains(b.String(), formula) {
+			t.Errorf("--explain does not print %q", formula)
+		}
+	}
+}
+
+func TestPlanRefuses(t *testing.T) {
+	pipe, ring := planRigs+"pipe-bench.rig.yaml", planRigs+"ring-to-plan.rig.yaml"
+	dir := t.TempDir()
+	for _, c := range []struct {
+		code int
+		want string
+		args []string
+	}{
+		{2, "--window 0s: must be positive", []string{pipe, "--window", "0"}},
+		{2, "--orthogonal", []string{ring, "--orthogonal", "10.0033ms"}},
+		{1, "what binds: the band", []string{ring, "--low", "20000", "--high", "20500"}},
+		{2, "--rig-out", []string{pipe, "--optimise"}},
+		{2, "is not a length", []string{pipe, "--accuracy", "3 parsec"}},
+		{2, "without mm in metres", []string{pipe, "--wire", "5"}},
+		{2, "want x,y,z", []string{pipe, "--point", "1,2"}},
+		{2, "--mains 55x", []string{pipe, "--mains", "55x"}},
+		{2, "--noise -1", []string{pipe, "--noise", "-1"}},
+		{2, "no noise at all", []string{pipe, "--noise", "0", "--bits", "0"}},
+		{2, "--bits 3", []string{pipe, "--bits", "3"}},
+		{2, "sum of cosines", []string{pipe, "--taper", "kaiser:3"}},
+		{2, "choose a wider one", []string{pipe, "--stations", filepath.Join(dir, "x.csv"), "--spacing", "2mm"}},
+		{2, "no sensor \"foo\"", []string{pipe, "--optimise", "--sensor", "foo", "--rig-out", filepath.Join(dir, "y.yaml")}},
+		{2, "worst or mean", []string{pipe, "--optimise", "--goal", "best", "--rig-out", filepath.Join(dir, "y.yaml")}},
+		{2, "nothing to move", []string{pipe, "--optimise", "--move", "0", "--tilt", "0", "--rig-out", filepath.Join(dir, "y.yaml")}},
+	} {
+		if _, errs := runPlanTest(t, c.code, c.args...); !strings.Contains(errs, c.want) {
+			t.Errorf("%v: message %q, want one with %q", c.args, errs, c.want)
+		}
+	}
+	if entries, _ := os.ReadDir(dir); len(entries) > 0 {
+		t.Errorf("%s was left behind", entries[0].Name())
+	}
+}
