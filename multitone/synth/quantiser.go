@@ -14,10 +14,10 @@ type Quantiser struct {
 
 func (q Quantiser) check() error {
 	if q.Bits < 2 || q.Bits > 32 {
-		return fmt.Errorf("Bits = %d: must be 2 to 32", q.Bits)
+		return fmt.Errorf("quantiser: Bits = %d: must be 2 to 32", q.Bits)
 	}
 	if !(q.FullScale > 0) || math.IsInf(q.FullScale, 1) {
-		return fmt.Errorf("FullScale = %g: must be positive and finite, in volts", q.FullScale)
+		return fmt.Errorf("quantiser: FullScale = %g: must be positive and finite, in volts", q.FullScale)
 	}
 	return nil
 }
