@@ -14,10 +14,10 @@ type Quantiser struct {
 
 func (q Quantiser) check() error {
 	if q.Bits < 2 || q.Bits > 32 {
-		return fmt.Errorf("quantiser: Bits = %d: must be 2 to 32", q.Bits)
+		return fmt.Errorf("%d bits: must be 2 to 32", q.Bits)
 	}
 	if !(q.FullScale > 0) || math.IsInf(q.FullScale, 1) {
-		return fmt.Errorf("quantiser: FullScale = %g: must be positive and finite, in volts", q.FullScale)
+		return fmt.Errorf("full scale of %g V: must be positive and finite", q.FullScale)
 	}
 	return nil
 }

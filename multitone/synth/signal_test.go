@@ -238,7 +238,7 @@ func TestBadConfigNamesFieldAndValue(t *testing.T) {
 		"synth: Channels[0].Delay = 2: must be within ±0.1 s":                                func(c *synth.Config) { c.Channels[0].Delay = 2 },
 		"synth: Channels[0].Pickup = true: Config.Couplings must be given":                   func(c *synth.Config) { c.Channels[0].Pickup = true },
 		"synth: Channels[0].Transimpedance = 2: want one entry for each of 1 tones":          func(c *synth.Config) { c.Channels[0].Transimpedance = []complex128{1, 2} },
-		"synth: Channels[0].Quantiser: FullScale = 0: must be positive and finite, in volts": func(c *synth.Config) { c.Channels[0].Quantiser.Bits = 16 },
+		"synth: Channels[0].Quantiser: full scale of 0 V: must be positive and finite": func(c *synth.Config) { c.Channels[0].Quantiser.Bits = 16 },
 		"synth: Channels[0].Noise.Density = -1: must not be negative":                        func(c *synth.Config) { c.Channels[0].Noise.Density = -1 },
 	} {
 		c := good()
