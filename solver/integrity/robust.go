@@ -51,6 +51,9 @@ const (
 // of the loss into the variances; and again. Tukey's biweight, which has false
 // minima, starts from where Cauchy's loss led and keeps its scale.
 //
+// Where the scale had to be estimated, its own scatter makes a 95 % region of
+// 18 degrees of freedom hold the truth in some 84 %, not 95.
+//
 // Leave enough redundancy: with f degrees of freedom of a pose and n couplings,
 // at most (n−f)/2 wrong ones can be outvoted, fewer if they agree.
 //
@@ -100,6 +103,7 @@ func (x *Inspector) Robust(c solver.Couplings, start *solver.Result, loss leasts
 			return out, nil
 		}
 		dp, dr := r.Pose.Minus(out.Pose)
+		r.Ambiguous, r.RunnerUp = start.Ambiguous, start.RunnerUp
 		out.Result = r
 		small := true
 		for i, d := range []float64{dp.X, dp.Y, dp.Z, dr.X, dr.Y, dr.Z} {
@@ -109,7 +113,14 @@ func (x *Inspector) Robust(c solver.Couplings, start *solver.Result, loss leasts
 			break
 		}
 	}
-	f := efficiency(loss, x.free, n) * out.Scale * out.Scale
+	// The median is hard to fool but wastes half of what the residuals know of
+	// their scale; for the covariance the mean of ψ² tells it better.
+	bounded := 0.0
+	for i, w := range out.Weight {
+		bounded += w * w * x.residual[i] * x.residual[i] / float64(n)
+	}
+	square, f := efficiency(loss, x.free, n)
+	f *= max(1, bounded/square)
 	for i := range out.Covariance {
 		for j := range out.Covariance[i] {
 			out.Covariance[i][j] *= f
@@ -129,13 +140,13 @@ func medianSize(v []float64) float64 {
 	return (v[(n-1)/2] + v[n/2]) / 2 / 0.674489750
 }
 
-// efficiency is by what (JᵀWJ)⁻¹, W the weights of the loss, must be multiplied
-// to be the covariance of the estimate for normal noise of unit scale. The
+// efficiency returns E[ψ²], and by what (JᵀWJ)⁻¹, W the weights of the loss, must be
+// multiplied to be the covariance of the estimate for normal noise of unit scale. The
 // M-estimator's covariance is E[ψ²]/E[ψ']²·(JᵀJ)⁻¹ (Huber, Robust Statistics,
 // 1981, section 7.6), JᵀWJ is E[w]·JᵀJ, ψ = w·z, and E[ψ'] = E[z·ψ] for a normal
 // z. The weights of n residuals of which f follow the pose spread: Huber's
 // correction 1 + (f/n)·Var(ψ')/E[ψ']², squared.
-func efficiency(loss leastsquares.Loss, f, n int) float64 {
+func efficiency(loss leastsquares.Loss, f, n int) (square, factor float64) {
 	mean := func(g func(z, w, slope float64) float64) float64 {
 		return 2 * quad.Fixed(func(z float64) float64 {
 			_, w := loss.Rho(z * z)
@@ -145,10 +156,10 @@ func efficiency(loss leastsquares.Loss, f, n int) float64 {
 			return g(z, w, (up*(z+h)-down*(z-h))/(2*h)) * distuv.UnitNormal.Prob(z)
 		}, 0, 8, 100, quad.Legendre{}, 0)
 	}
-	square := mean(func(z, w, _ float64) float64 { return w * w * z * z })
+	square = mean(func(z, w, _ float64) float64 { return w * w * z * z })
 	slope := mean(func(z, w, _ float64) float64 { return w * z * z })
 	weight := mean(func(_, w, _ float64) float64 { return w })
 	variance := mean(func(_, _, s float64) float64 { return s * s }) - slope*slope
 	k := 1 + float64(f)/float64(n)*variance/(slope*slope)
-	return square * weight / (slope * slope) * k * k
+	return square, square * weight / (slope * slope) * k * k
 }

@@ -1,0 +1,185 @@
+package integrity
+
+import (
+	"math"
+	"math/rand/v2"
+	"strings"
+	"testing"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/solver"
+)
+
+var (
+	coilNames    = []string{"rx1", "rx2", "rx3"}
+	emitterNames = []string{"e1", "e2", "e3", "e4", "e5", "e6", "e7", "e8"}
+)
+
+// spoil does to couplings what a fault does.
+func spoil(x *Inspector, o *Observation, f Fault) {
+	if f.Kind == Exchanged {
+		o.Couplings = x.Mend(o.Couplings, f)
+		return
+	}
+	for i := range o.Value {
+		if f.touches(i, x.coils) {
+			o.Value[i] *= f.Gain
+		}
+	}
+}
+
+// injected lists one fault of each kind with its name.
+var injected = []struct {
+	fault Fault
+	words string
+}{
+	{Fault{Part: Coil, A: 1, Gain: 1.31}, "coil rx2 reads 1.3"},
+	{Fault{Part: Coil, A: 1, Gain: 0.97}, "coil rx2 reads only 0.9"},
+	{Fault{Part: Coil, A: 2, Kind: Off}, "coil rx3 reads nothing"},
+	{Fault{Part: Coil, A: 0, Kind: Reversed, Gain: -1}, "coil rx1 looks reversed"},
+	{Fault{Part: Coil, A: 0, B: 2, Kind: Exchanged}, "coils rx1 and rx3 look exchanged"},
+	{Fault{Part: Emitter, A: 2, Gain: 0.8}, "emitter e3 has only 0."},
+	{Fault{Part: Emitter, A: 7, Gain: 1.1}, "emitter e8 is 1."},
+	{Fault{Part: Emitter, A: 4, Kind: Off}, "emitter e5 looks switched off"},
+	{Fault{Part: Emitter, A: 3, Kind: Reversed, Gain: -1}, "emitter e4 looks reversed"},
+	{Fault{Part: Emitter, A: 3, Kind: Reversed, Gain: -2}, "emitter e4 looks reversed and is "},
+	{Fault{Part: Emitter, A: 1, B: 6, Kind: Exchanged}, "emitters e2 and e7 look exchanged"},
+}
+
+// A fault is named from one frame, its gain found within its standard
+// deviation, and with it left out the pose is as good as is stated.
+func TestFaultsAreNamed(t *testing.T) {
+	s := newBench(t)
+	x := inspector(t, s)
+	r := rand.New(rand.NewPCG(3, 1))
+	const poses = 2
+	gain, poor, n := 0.0, 0.0, 0
+	for _, c := range injected {
+		for range poses {
+			pose := randomPose(r)
+			o := observe(s, pose, r, nil)
+			spoil(x, &o, c.fault)
+			found := x.Identify([]solver.Couplings{o.Couplings}, []solver.Result{s.Cold(o.Couplings)})
+			if found.Fault == nil || !strings.HasPrefix(found.Fault.Words(coilNames, emitterNames), c.words) {
+				t.Errorf("%s: found %+v of chi-square %.0f", c.words, found.Fault, found.ChiSquare)
+				continue
+			}
+			if f := found.Fault; f.Kind != Exchanged {
+				z := (f.Gain - c.fault.Gain) / f.GainSigma
+				gain += z * z
+				n++
+			}
+			mended := s.Warm(x.Mend(o.Couplings, *found.Fault), found.Poses[0])
+			poor += normalised(&mended, pose) / 6
+			again := x.Confirm(o.Couplings, &solver.Result{ChiSquare: found.ChiSquare, DOF: found.DOF}, *found.Fault)
+			if again.Fault == nil || !again.Fault.Same(*found.Fault) {
+				t.Errorf("%s: not confirmed: %+v", c.words, again.Fault)
+			}
+		}
+	}
+	// Means of n and of 6·22 unit squares: four standard deviations.
+	if mean := gain / float64(n); math.Abs(mean-1) > 4*math.Sqrt(2/float64(n)) {
+		t.Errorf("squared errors of the gains are %.2f of what is stated", mean)
+	}
+	if mean := poor / float64(poses*len(injected)); math.Abs(mean-1) > 4*math.Sqrt(2/float64(6*poses*len(injected))) {
+		t.Errorf("squared errors without the fault are %.2f of what is stated", mean)
+	}
+}
+
+// A gain too small to be seen in one frame shows in many together.
+func TestFramesTogetherShowASmallFault(t *testing.T) {
+	s := newBench(t)
+	x := inspector(t, s)
+	r := rand.New(rand.NewPCG(9, 1))
+	f := Fault{Part: Emitter, A: 5, Gain: 1.05}
+	var frames []solver.Couplings
+	var fits []solver.Result
+	alone := 0
+	for range 16 {
+		pose := randomPose(r)
+		o := observe(s, pose, r, nil)
+		spoil(x, &o, f)
+		for i, sigma := range sigmas(3) { // a hundred times the noise
+			o.Value[i] += 100 * sigma * r.NormFloat64()
+			o.Variance[i] *= 100*100 + 1
+		}
+		fit := s.Warm(o.Couplings, pose)
+		if Chance(fit.ChiSquare, fit.DOF) < cause {
+			alone++
+		}
+		frames, fits = append(frames, o.Couplings), append(fits, fit)
+	}
+	found := x.Identify(frames, fits)
+	if found.Fault == nil || !found.Fault.Same(f) || math.Abs(found.Fault.Gain-f.Gain) > 4*found.Fault.GainSigma {
+		t.Errorf("found %+v", found.Fault)
+	}
+	if alone > len(frames)/2 {
+		t.Errorf("%d of %d frames show the fault alone: the test is too easy", alone, len(frames))
+	}
+}
+
+// Three coils about one point, at right angles and alike: a reversed coil is a
+// mirror image of the probe, and so is each other reversed coil, and each
+// exchange, but for a rotation. All are named, none is preferred.
+func TestFaultsThatCannotBeToldApartAreAllNamed(t *testing.T) {
+	p := benchProblem()
+	for i := range p.Sensor.Coils {
+		p.Sensor.Coils[i].Center = r3.Vec{}
+	}
+	s, err := solver.New(p, solver.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	x := inspector(t, s)
+	r := rand.New(rand.NewPCG(11, 1))
+	o := observe(s, randomPose(r), r, nil)
+	spoil(x, &o, Fault{Part: Coil, Kind: Reversed, A: 0, Gain: -1})
+	found := x.Identify([]solver.Couplings{o.Couplings}, []solver.Result{s.Cold(o.Couplings)})
+	if found.Fault == nil {
+		t.Fatalf("nothing found of chi-square %.0f", found.ChiSquare)
+	}
+	all := map[string]bool{}
+	for _, f := range append(found.Rivals, *found.Fault) {
+		if f.Kind == Reversed && math.Abs(f.Gain+1) > 5*f.GainSigma {
+			t.Errorf("%+v: not −1", f)
+		}
+		all[f.Words(coilNames, emitterNames)] = true
+	}
+	for _, words := range []string{"coil rx1 looks reversed", "coil rx2 looks reversed", "coil rx3 looks reversed",
+		"coils rx1 and rx2 look exchanged", "coils rx1 and rx3 look exchanged", "coils rx2 and rx3 look exchanged"} {
+		if !all[words] {
+			t.Errorf("%q is not among %v", words, all)
+		}
+	}
+	if len(all) != 6 {
+		t.Errorf("also named: %v", all)
+	}
+}
+
+// Metal does not pass for a fault.
+func TestMetalIsNoFault(t *testing.T) {
+	s := newBench(t)
+	x := inspector(t, s)
+	r := rand.New(rand.NewPCG(13, 1))
+	bad := 0
+	for kind := range 4 {
+		for n := 0; n < 5; {
+			pose := randomPose(r)
+			o := observe(s, pose, r, randomMetal(r, kind, pose.Position, s.Problem()))
+			fit := s.Warm(o.Couplings, pose)
+			if Chance(fit.ChiSquare, fit.DOF) > cause {
+				continue
+			}
+			n++
+			if found := x.Identify([]solver.Couplings{o.Couplings}, []solver.Result{fit}); found.Fault != nil {
+				bad++
+				t.Logf("kind %d: %s, chi-square %.0f to %.0f", kind, found.Fault.Words(coilNames, emitterNames), found.ChiSquare, found.Fault.ChiSquare)
+			}
+		}
+	}
+	// A piece near one emitter can look like that emitter's strength.
+	if bad > 2 {
+		t.Errorf("%d of 20 distorted frames are blamed on a channel", bad)
+	}
+}
