@@ -32,7 +32,7 @@ type Layout struct {
 	// first. Nil: all 0.
 	RadiusM []float64
 	Goal    Goal
-	Grid    int // places a side of the volume; default 5
+	Grid    int // places a side of the volume; default 4
 	Starts  int // first as it stands, then from random placements; default 3
 	Seed    uint64
 }
@@ -117,7 +117,7 @@ type layoutSearch struct {
 
 func newLayoutSearch(p solver.Problem, n Noise, l Layout) (*layoutSearch, error) {
 	if l.Grid == 0 {
-		l.Grid = 5
+		l.Grid = 4
 	}
 	if l.Starts == 0 {
 		l.Starts = 3

@@ -9,6 +9,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -319,10 +320,8 @@ func runPlan(ctx context.Context, file string, o *planOptions, s Streams) error 
 }
 
 func blindEverywhere(p *pipeline.Plan) error {
-	for _, s := range p.Sensors {
-		if s.Blind < s.Poses {
-			return nil
-		}
+	if len(p.Sensors) == 0 || slices.ContainsFunc(p.Sensors, func(s pipeline.PlanSensor) bool { return s.Blind < s.Poses }) {
+		return nil
 	}
 	return withHint(planFailed{fmt.Errorf("no pose in the working volume can be solved")},
 		"six degrees of freedom need at least six couplings of emitters that stand and point differently; one pickup coil has five")

@@ -113,7 +113,7 @@ func (p *Plan) planBudget(r *rig.Rig, o PlanOptions) error {
 	if err != nil {
 		return err
 	}
-	array, err := r.Array()
+	array, err := p.array(r)
 	if err != nil {
 		return err
 	}
