@@ -14,13 +14,18 @@ type Interval struct {
 	start, stop int64
 	at          int64 // the next sample expected
 	plan        *plan
-	y           []complex128
-	chunk       []float64
-	filled      int
+	*workspace      // nil once the frame is made
+	filled      int // samples of the chunk
 	done        int // chunks projected
-	meter       *meter
-	beside      []float64 // the meter's window
-	seen        int       // samples in it
+	seen        int // samples of the meter's window
+}
+
+// workspace is an Interval's memory, which goes back to its plan.
+type workspace struct {
+	y      []complex128 // projections
+	chunk  []float64
+	meter  *meter
+	beside []float64 // the meter's window
 }
 
 // plan is what intervals of one length share.
@@ -30,6 +35,7 @@ type plan struct {
 	analysis   *analysis
 	projection *projection
 	probes     *probes
+	spare      []*workspace
 }
 
 // Plans makes Intervals and keeps the tables for those of equal length and
@@ -65,11 +71,25 @@ func (p *Plans) NewInterval(c Config, start, stop int64) (*Interval, error) {
 	if v.plan, err = p.find(&c, int(stop-start)); err != nil {
 		return nil, err
 	}
-	v.y = make([]complex128, c.Channels*len(v.plan.analysis.omega))
-	v.chunk = make([]float64, v.plan.projection.chunk*c.Channels)
-	v.meter = newMeter(v.plan.probes, c.Channels, 0, slices.Repeat([]float64{1}, c.Channels))
-	v.beside = make([]float64, v.plan.probes.length*c.Channels)
+	v.workspace = v.plan.workspace()
 	return v, nil
+}
+
+func (k *plan) workspace() *workspace {
+	if n := len(k.spare); n > 0 {
+		w := k.spare[n-1]
+		k.spare = k.spare[:n-1]
+		clear(w.y)
+		w.meter.reset()
+		return w
+	}
+	channels := k.cfg.Channels
+	return &workspace{
+		y:      make([]complex128, channels*len(k.analysis.omega)),
+		chunk:  make([]float64, k.projection.chunk*channels),
+		meter:  newMeter(k.probes, channels, 0, slices.Repeat([]float64{1}, channels)),
+		beside: make([]float64, k.probes.length*channels),
+	}
 }
 
 // find returns a plan that suits, the latest first, or makes one.
@@ -151,8 +171,8 @@ func (v *Interval) project() {
 	v.filled = 0
 }
 
-// Frame finishes the estimate. It is an error if the samples ended before the
-// interval did.
+// Frame finishes the estimate, once. It is an error if the samples ended before
+// the interval did.
 func (v *Interval) Frame() (*Frame, error) {
 	if v.at < v.stop {
 		return nil, fmt.Errorf("multitone: samples end at %d, before the interval's end at %d", v.at, v.stop)
@@ -168,5 +188,7 @@ func (v *Interval) Frame() (*Frame, error) {
 	}
 	f.refer(v.cfg.Tones, v.cfg.SampleRate)
 	v.plan.analysis.weigh(&f, &v.cfg, v.meter)
+	v.plan.spare = append(v.plan.spare, v.workspace)
+	v.workspace = nil
 	return &f, nil
 }

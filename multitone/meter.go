@@ -121,6 +121,12 @@ func (m *meter) use(p *probes) {
 	m.fresh = false
 }
 
+// reset forgets what was learnt.
+func (m *meter) reset() {
+	clear(m.power)
+	m.windows, m.fresh = 0, false
+}
+
 // observe measures the noise in one window of samples.
 func observe[S sample](m *meter, x []S) {
 	sum(m.probes.sums, m.out, x)
