@@ -45,13 +45,14 @@ type Confidence struct {
 // confidence intervals: percentiles over resamples (default 2000, fewer of very
 // many samples) drawn with the seed. What is drawn is what may be taken as
 // independent: stations; visits when there are fewer than five of those; of a
-// motion, blocks of ⌈n^⅓⌉ neighbours.
+// motion, blocks of ⌈n^⅓⌉ neighbours. Fewer than five of any of these tell no
+// interval, and Confidence stays nil.
 //
 // Sources: Efron and Tibshirani, An Introduction to the Bootstrap (1993),
 // chapter 13; Künsch, Ann. Statist. 17(3), 1989, for blocks.
 func (r *Report) Bootstrap(samples []Sample, all []Errors, level float64, resamples int, seed uint64) {
 	units, name := unitsOf(samples)
-	if len(units) < 3 {
+	if len(units) < leastUnits {
 		return
 	}
 	if resamples <= 0 {
@@ -116,6 +117,8 @@ func (r *Report) Bootstrap(samples []Sample, all []Errors, level float64, resamp
 	r.Confidence = c
 }
 
+const leastUnits = 5
+
 // unitsOf groups samples into what may be taken as independent.
 func unitsOf(samples []Sample) (units [][]int, name string) {
 	stations, visits := map[int][]int{}, map[int][]int{}
@@ -127,11 +130,8 @@ func unitsOf(samples []Sample) (units [][]int, name string) {
 		visits[s.Visit] = append(visits[s.Visit], i)
 	}
 	groups, name := stations, "stations"
-	if len(stations) < 5 {
+	if len(stations) < leastUnits {
 		groups, name = visits, "visits"
-	}
-	if len(groups) < 3 {
-		return blocks(samples), "blocks"
 	}
 	var keys []int
 	for k := range groups {

@@ -25,7 +25,7 @@ func (sum *assessSummary) print(s Streams, a *pipeline.Assessed) error {
 		return err
 	}
 	if u := sum.Unflagged; u != nil {
-		p.heading("without the %d flagged poses", sum.Flagged)
+		p.heading("without what is flagged")
 		p.brief(u)
 	}
 	for i := range sum.Sensors {

@@ -115,6 +115,10 @@ func (k *knownPoses) interpolate(rows []tables.Known, sensor string) error {
 	return err
 }
 
+// covered is the share of a window that must lie within a rest: times in a file
+// may be rounded, but a window that reaches into a move measures no station.
+const covered = 0.95
+
 // at returns the true pose at the centre t [s] of a window of the given
 // duration; of several stations the one that shares most time with it, and the
 // visit there.
@@ -128,7 +132,7 @@ func (k *knownPoses) at(t, duration float64) (rigid.Pose, *knownVisit, bool) {
 			best, visit = shared, v
 		}
 	}
-	if best > 0.5*duration {
+	if best > covered*duration {
 		return visit.Pose, visit, true
 	}
 	// half a window beyond the last truth is still interpolated soundly
