@@ -15,7 +15,8 @@ type Averaging struct {
 	Every   int // samples from one frame to the next; 0: 1
 	// Samples is the length of the recording, so that a short one is not
 	// measured for noise in windows longer than itself; 0: long enough.
-	Samples int64
+	Samples   int64
+	Precision Precision
 }
 
 // A frame is handed out once a step in the past has settled to this.
@@ -40,41 +41,24 @@ type Continuous struct {
 	averaging Averaging
 	lowPass   *lowpass.LowPass
 	engine    engine
-	oscillate []oscillator
-	at        int64 // samples taken
-	delay     float64
-	rests     int64 // samples that a frame rests on
-	warmup    int64 // samples before the first frame
+	rowsSeen  int64
+	delay     float64 // samples
+	rests     int64   // samples that a frame rests on
+	warmup    int64   // samples before the first frame
 	ones      *lowpass.Filter
 	settling  int64 // samples until the step response is 1 to rounding
 	meter     *meter
 	listen    listener
-	gain      float64 // variance of a component per variance of a white sample
+	gain      float64   // variance of a component per variance of a white sample
+	scale     []float64 // [V] of a unit of the samples, by channel
+	buffer    []float64 // interleaved
 	frame     Frame
-	turn      []complex128
+	weighed   int            // windows of the meter that the frame's variances rest on
+	ahead     [][]complex128 // by lag and tone: from a row's phase to that of its time
 }
 
-// engine mixes and filters.
-type engine interface {
-	// feed takes samples of every channel and returns the raw rows that fall
-	// due, index (row·tones + tone)·channels + channel, peak values relative to
-	// the oscillators' phases. They are overwritten by the next call.
-	feed(x [][]float64) []complex128
-	// limit is how many samples feed takes at most.
-	limit() int
-	tune(omega []float64)
-}
-
-// oscillator keeps a tone's phase at sample 0 [turns] as if its present
-// frequency had always been its own.
-type oscillator struct{ origin, step float64 }
-
-func (o oscillator) turns(sample float64) float64 {
-	whole := math.Floor(sample)
-	// whole·step loses digits after 10⁹ samples: the step's own whole part is
-	// split off first.
-	return cycles(o.origin + cycles(whole*o.step) + (sample-whole)*o.step)
-}
+// continuousSamples bounds what an engine is fed at a time.
+const continuousSamples = 1024
 
 // NewContinuous prepares the measurement.
 func NewContinuous(c Config, a Averaging) (*Continuous, error) {
@@ -99,9 +83,10 @@ func NewContinuous(c Config, a Averaging) (*Continuous, error) {
 	s.settling = samplesOf(s.lowPass.SettlingS(1e-12) * c.SampleRate)
 	s.gain = 4 * s.lowPass.ENBWHz() / c.SampleRate
 	s.ones = s.lowPass.NewFilter(a.Every)
-	s.oscillate = make([]oscillator, len(c.Tones))
-	s.engine = newEngine(&s.cfg, s.lowPass, a.Every)
-	s.frame, s.turn = s.cfg.newFrame(), make([]complex128, len(c.Tones))
+	s.engine = newEngine(&s.cfg, s.lowPass, a)
+	s.frame, s.weighed = s.cfg.newFrame(), -1
+	s.scale = slices.Repeat([]float64{1}, c.Channels)
+	s.buffer = make([]float64, continuousSamples*c.Channels)
 	length := s.cfg.meterLength(maxChunk)
 	if a.Samples > 0 {
 		length = int(min(int64(length), max(a.Samples, 8)))
@@ -110,10 +95,9 @@ func NewContinuous(c Config, a Averaging) (*Continuous, error) {
 	if err != nil {
 		return nil, err
 	}
-	s.meter = newMeter(probes, c.Channels, pooledWindows, slices.Repeat([]float64{1}, c.Channels))
-	s.listen.prepare(c.Channels, length)
-	s.retune()
-	return s, nil
+	s.meter = newMeter(probes, c.Channels, pooledWindows, s.scale)
+	s.listen = listener{channels: c.Channels, length: length}
+	return s, s.retune()
 }
 
 func samplesOf(v float64) int64 { return int64(math.Ceil(v - 1e-6)) }
@@ -147,86 +131,100 @@ func (s *Continuous) Tune(hz []float64) error {
 	if err := s.cfg.check(); err != nil {
 		return err
 	}
-	s.retune()
+	if err := s.retune(); err != nil {
+		return err
+	}
 	probes, err := newProbes(&s.cfg, s.meter.probes.length, Double)
 	if err == nil {
 		s.meter.use(probes)
+		s.weighed = -1
 	}
 	return err
 }
 
-func (s *Continuous) retune() {
+func (s *Continuous) retune() error {
 	omega := make([]float64, len(s.cfg.Tones))
 	for k, t := range s.cfg.Tones {
-		o := &s.oscillate[k]
-		now := o.turns(float64(s.at))
-		o.step = t.Hz / s.cfg.SampleRate
-		o.origin = cycles(now - cycles(float64(s.at)*o.step))
 		omega[k] = s.cfg.omega(t.Hz)
+		s.frame.Hz[k] = t.Hz
 	}
-	s.engine.tune(omega)
+	s.ahead = s.ahead[:0]
+	for _, lag := range s.engine.lags() {
+		row := make([]complex128, len(omega))
+		for k, w := range omega {
+			row[k] = unit(cycles(w * (lag - s.delay) / (2 * math.Pi)))
+		}
+		s.ahead = append(s.ahead, row)
+	}
+	return s.engine.tune(omega)
 }
 
 // Listen measures the noise in samples without filtering them.
 func (s *Continuous) Listen(x [][]float64) {
-	s.listen.hear(x, s.meter)
+	s.inPieces(x, func(piece []float64) error {
+		hear(&s.listen, &s.listen.floats, piece, s.meter)
+		return nil
+	})
 }
 
 // Write feeds samples, channel by channel, and hands every frame that falls
 // due to emit. The frame is overwritten by the next.
 func (s *Continuous) Write(x [][]float64, emit func(*Frame) error) error {
-	s.listen.hear(x, s.meter)
-	view := make([][]float64, len(x))
-	for from := 0; from < len(x[0]); {
-		n := min(len(x[0])-from, s.engine.limit())
-		for c := range x {
-			view[c] = x[c][from : from+n]
-		}
-		if err := s.rows(s.engine.feed(view), n, emit); err != nil {
+	return s.inPieces(x, func(piece []float64) error {
+		hear(&s.listen, &s.listen.floats, piece, s.meter)
+		return s.hand(s.engine.floats(piece), emit)
+	})
+}
+
+// inPieces interleaves samples that come channel by channel.
+func (s *Continuous) inPieces(x [][]float64, use func([]float64) error) error {
+	for from := 0; from < len(x[0]); from += continuousSamples {
+		piece := s.buffer[:min(continuousSamples, len(x[0])-from)*s.cfg.Channels]
+		interleave(piece, x, from)
+		if err := use(piece); err != nil {
 			return err
 		}
-		from += n
 	}
 	return nil
 }
 
-// rows makes frames of raw rows; n samples were fed.
-func (s *Continuous) rows(raw []complex128, n int, emit func(*Frame) error) error {
-	every, size := int64(s.averaging.Every), len(s.cfg.Tones)*s.cfg.Channels
-	start := s.at
-	s.at += int64(n)
-	f := &s.frame
-	for len(raw) > 0 {
-		count := (start/every + 1) * every // samples that the row has seen
-		start = count
-		row := raw[:size]
-		raw = raw[size:]
+// WriteInt16 feeds counts, all channels of a sample side by side, of the sizes
+// [V] that Config.CountVolts gives. A Continuous takes either counts or floats.
+func (s *Continuous) WriteInt16(x []int16, emit func(*Frame) error) error {
+	if s.cfg.CountVolts != nil {
+		copy(s.scale, s.cfg.CountVolts)
+	}
+	for step := continuousSamples * s.cfg.Channels; len(x) > 0; {
+		piece := x[:min(step, len(x))]
+		x = x[len(piece):]
+		hear(&s.listen, &s.listen.counts, piece, s.meter)
+		if err := s.hand(s.engine.counts(piece), emit); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// hand makes frames of raw rows.
+func (s *Continuous) hand(rows rawRows, emit func(*Frame) error) error {
+	f, every := &s.frame, int64(s.averaging.Every)
+	lags := s.engine.lags()
+	for at := 0; at < len(rows.values); at += rows.size {
+		lag := int(s.rowsSeen % int64(len(lags)))
+		s.rowsSeen++
+		count := s.rowsSeen * every // samples that the row has seen
 		scale := 1.0
 		if count <= s.settling {
-			var one [1]complex128
-			for range every {
-				if s.ones.Process(one[:], []complex128{1}) == 1 {
-					scale = 1 / real(one[0])
-				}
-			}
+			scale = s.stepResponse()
 		}
 		if count < s.warmup {
 			continue
 		}
 		f.Stop = count
 		f.Start = max(0, count-s.rests)
-		centre := float64(count-1) - s.delay
-		f.Shift = centre - float64(f.Start+f.Stop-1)/2
-		s.refer(row, scale, centre)
-		for k := range s.cfg.Tones {
-			for c := range s.cfg.Channels {
-				v := math.Inf(1)
-				if s.meter.windows > 0 {
-					v = s.meter.variances()[k*s.cfg.Channels+c] * s.gain
-				}
-				f.Variance[k*s.cfg.Channels+c] = v
-			}
-		}
+		f.Shift = float64(count-1) - s.delay - float64(f.Start+f.Stop-1)/2
+		s.refer(rows, rows.values[at:at+rows.size], scale, s.ahead[lag], float64(count-1)-lags[lag])
+		s.weigh()
 		if err := emit(f); err != nil {
 			return err
 		}
@@ -234,32 +232,64 @@ func (s *Continuous) rows(raw []complex128, n int, emit func(*Frame) error) erro
 	return nil
 }
 
-// refer fills the frame's phasors from a raw row.
-func (s *Continuous) refer(row []complex128, scale, centre float64) {
+// stepResponse is what makes up for the share of the filter's response that
+// lies before the first sample.
+func (s *Continuous) stepResponse() float64 {
+	var out [1]complex128
+	for range s.averaging.Every {
+		s.ones.Process(out[:], []complex128{1})
+	}
+	return 1 / real(out[0])
+}
+
+// weigh fills the frame's variances when the meter knows better.
+func (s *Continuous) weigh() {
+	if s.weighed == s.meter.windows {
+		return
+	}
+	s.weighed = s.meter.windows
+	for i := range s.frame.Variance {
+		s.frame.Variance[i] = math.Inf(1)
+	}
+	if s.meter.windows > 0 {
+		for i, v := range s.meter.variances() {
+			s.frame.Variance[i] = v * s.gain
+		}
+	}
+}
+
+// refer fills the frame's phasors from a raw row, relative to the tones' phases
+// at the sample origin; ahead leads from there to the frame's time.
+func (s *Continuous) refer(rows rawRows, raw []complex128, scale float64, ahead []complex128, origin float64) {
 	f, channels := &s.frame, s.cfg.Channels
-	for k, t := range s.cfg.Tones {
-		f.Hz[k] = t.Hz
-		raw, out := row[k*channels:(k+1)*channels], f.Phasor[k*channels:(k+1)*channels]
+	for k := range s.cfg.Tones {
+		t := &s.cfg.Tones[k]
+		from := raw[rows.place[k]:]
+		var turn complex128
 		if t.Reference == NoReference {
 			f.Reference[k] = 0
-			// The oscillator's phase less that of 2π·Hz·t.
-			turn := unit(s.oscillate[k].origin) * complex(scale, 0)
-			for c, v := range raw {
-				out[c] = v * turn
+			turn = unit(-cycles(t.Hz / s.cfg.SampleRate * origin))
+		} else {
+			ref := from[t.Reference*rows.step]
+			volts := s.scale[t.Reference] * scale
+			f.Reference[k] = ref * ahead[k] * complex(volts, 0)
+			turn = 1
+			if power := real(ref)*real(ref) + imag(ref)*imag(ref); power > 0 {
+				size := math.Sqrt(power)
+				turn = complex(real(ref)/size, -imag(ref)/size)
 			}
-			continue
 		}
-		ref := raw[t.Reference]
-		f.Reference[k] = ref * unit(s.oscillate[k].turns(centre)) * complex(scale, 0)
-		size := cmplx.Abs(ref)
-		turn := complex(scale, 0)
-		if size > 0 {
-			turn = complex(real(ref)*scale/size, -imag(ref)*scale/size)
+		re, im := real(turn)*scale, imag(turn)*scale
+		out := f.Phasor[k*channels : (k+1)*channels]
+		at := 0
+		for c, volts := range s.scale[:len(out)] {
+			v := from[at]
+			at += rows.step
+			out[c] = complex((real(v)*re-imag(v)*im)*volts, (real(v)*im+imag(v)*re)*volts)
 		}
-		for c, v := range raw {
-			out[c] = v * turn
+		if t.Reference != NoReference { // exact by definition; the product leaves a rounding error
+			out[t.Reference] = complex(real(out[t.Reference]), 0)
 		}
-		out[t.Reference] = complex(size*scale, 0)
 	}
 }
 
@@ -267,35 +297,29 @@ func (s *Continuous) refer(row []complex128, scale, centre float64) {
 // until the estimate has its full memory, then one of every few.
 type listener struct {
 	channels, length int
-	buffer           []float64 // interleaved
-	filled           int
-	skip             int
+	floats           []float64 // interleaved
+	counts           []int16
+	skip             int // samples
 }
 
 const listenEvery = 8 // windows
 
-func (l *listener) prepare(channels, length int) {
-	l.channels, l.length = channels, length
-	l.buffer = make([]float64, channels*length)
-}
-
-func (l *listener) hear(x [][]float64, m *meter) {
-	for from := 0; from < len(x[0]); {
+func hear[S sample](l *listener, buffer *[]S, x []S, m *meter) {
+	for len(x) > 0 {
 		if l.skip > 0 {
-			n := min(l.skip, len(x[0])-from)
+			n := min(l.skip, len(x)/l.channels)
 			l.skip -= n
-			from += n
+			x = x[n*l.channels:]
 			continue
 		}
-		n := min(l.length-l.filled, len(x[0])-from)
-		interleave(l.buffer[l.filled*l.channels:(l.filled+n)*l.channels], x, from)
-		l.filled += n
-		from += n
-		if l.filled < l.length {
+		n := min(l.length*l.channels-len(*buffer), len(x))
+		*buffer = append(*buffer, x[:n]...)
+		x = x[n:]
+		if len(*buffer) < l.length*l.channels {
 			return
 		}
-		l.filled = 0
-		observe(m, l.buffer)
+		observe(m, *buffer)
+		*buffer = (*buffer)[:0]
 		if m.windows >= pooledWindows {
 			l.skip = (listenEvery - 1) * l.length
 		}
