@@ -322,3 +322,39 @@ func TestPlanRefuses(t *testing.T) {
 		t.Errorf("%s was left behind", entries[0].Name())
 	}
 }
+
+// A paced test plan is a path to simulate, intervals to solve and a truth to
+// assess against: what comes out lies within what plan predicts. The rests are as
+// long as the planned windows.
+func TestPlanStationsAreUsedByAllCommands(t *testing.T) {
+	dir := t.TempDir()
+	file := func(name string) string { return filepath.Join(dir, name) }
+	bench := "../pipeline/bench.rig.yaml"
+	text, _ := runPlanTest(t, 0, bench, "--json", "--window", "100ms", "--taper", "rectangular", "--stations", file("board.csv"),
+		"--spacing", "100mm", "--levels", "1", "--attitudes", "1", "--pace", "300ms", "--hold", "100ms")
+	p := planJSON(t, text)
+	var out, errs bytes.Buffer
+	for _, args := range [][]string{
+		{"simulate", bench, "--path", file("board.csv"), "--out", file("run")},
+		{"solve", file("run"), "--rig", bench, "--intervals", file("board.csv"), "--out", file("solved"), "--quiet"},
+		{"assess", file("solved"), "--truth", file("board.csv"), "--json"},
+	} {
+		out.Reset()
+		if code := Run(t.Context(), args, Streams{Out: &out, Err: &errs}); code != 0 {
+			t.Fatalf("%v: exit code %d: %s", args, code, &errs)
+		}
+	}
+	var report struct {
+		N   int     `json:"n"`
+		RMS float64 `json:"position_rms_m"`
+	}
+	if err := json.Unmarshal(out.Bytes(), &report); err != nil {
+		t.Fatal(err)
+	}
+	// Sixteen places in the middle of the volume: no worse than the volume's rms,
+	// which its far corners make, no better than a quarter of its median.
+	s := p.Sensors[0].Position
+	if report.N != 16 || report.RMS > float64(s.RMS) || report.RMS < float64(s.Median)/4 {
+		t.Errorf("%d stations, rms error %g m; predicted rms %g m, median %g m", report.N, report.RMS, float64(s.RMS), float64(s.Median))
+	}
+}
