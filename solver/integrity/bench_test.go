@@ -112,12 +112,3 @@ func normalised(r *solver.Result, truth rigid.Pose) float64 {
 	}
 	return mat.Dot(d, &y)
 }
-
-func inspector(tb testing.TB, s *solver.Solver) *Inspector {
-	tb.Helper()
-	x, err := New(s)
-	if err != nil {
-		tb.Fatal(err)
-	}
-	return x
-}

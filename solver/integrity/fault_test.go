@@ -51,7 +51,7 @@ var injected = []struct {
 // deviation, and with it left out the pose is as good as is stated.
 func TestFaultsAreNamed(t *testing.T) {
 	s := newBench(t)
-	x := inspector(t, s)
+	x := New(s)
 	r := rand.New(rand.NewPCG(3, 1))
 	const poses = 2
 	gain, poor, n := 0.0, 0.0, 0
@@ -90,7 +90,7 @@ func TestFaultsAreNamed(t *testing.T) {
 // A gain too small to be seen in one frame shows in many together.
 func TestFramesTogetherShowASmallFault(t *testing.T) {
 	s := newBench(t)
-	x := inspector(t, s)
+	x := New(s)
 	r := rand.New(rand.NewPCG(9, 1))
 	f := Fault{Part: Emitter, A: 5, Gain: 1.05}
 	var frames []solver.Couplings
@@ -131,7 +131,7 @@ func TestFaultsThatCannotBeToldApartAreAllNamed(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	x := inspector(t, s)
+	x := New(s)
 	r := rand.New(rand.NewPCG(11, 1))
 	o := observe(s, randomPose(r), r, nil)
 	spoil(x, &o, Fault{Part: Coil, Kind: Reversed, A: 0, Gain: -1})
@@ -160,7 +160,7 @@ func TestFaultsThatCannotBeToldApartAreAllNamed(t *testing.T) {
 // Metal does not pass for a fault.
 func TestMetalIsNoFault(t *testing.T) {
 	s := newBench(t)
-	x := inspector(t, s)
+	x := New(s)
 	r := rand.New(rand.NewPCG(13, 1))
 	bad := 0
 	for kind := range 4 {

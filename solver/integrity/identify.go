@@ -94,7 +94,7 @@ func (x *Inspector) identify(frames []solver.Couplings, fits []solver.Result, hy
 		out.ChiSquare += fits[i].ChiSquare
 		out.DOF += fits[i].DOF
 	}
-	if Chance(out.ChiSquare, out.DOF) > cause {
+	if Chance(out.ChiSquare, out.DOF) > cause || !x.hurry() {
 		return out
 	}
 	var tried []Fault
@@ -128,6 +128,20 @@ func (x *Inspector) identify(frames []solver.Couplings, fits []solver.Result, hy
 		}
 	}
 	return out
+}
+
+// Most hypotheses are wrong; a right one fits from one of the first places and
+// within a few steps.
+const hastyCandidates, hastyIterations = 1, 12
+
+// hurry prepares the solver for hypotheses; false if there is none to be had.
+func (x *Inspector) hurry() bool {
+	if x.hasty == nil {
+		// The problem has passed New before; were it refused now, nothing could
+		// be tried.
+		x.hasty, _ = solver.New(x.solver.Problem(), solver.Options{Candidates: hastyCandidates, MaxIterations: hastyIterations})
+	}
+	return x.hasty != nil
 }
 
 // score compares faults: chi-square, and one more for a fitted factor, by

@@ -27,7 +27,7 @@ type Observation struct {
 // concurrent use.
 type Inspector struct {
 	solver   *solver.Solver
-	hasty    *solver.Solver // gives up sooner on couplings that fit nowhere
+	hasty    *solver.Solver // gives up sooner on couplings that fit nowhere; nil until needed
 	emitters int
 	coils    int
 	free     int // degrees of freedom of a pose
@@ -47,25 +47,17 @@ type Inspector struct {
 	trial    solver.Couplings
 }
 
-// Most hypotheses are wrong; a right one fits from one of the first places and
-// within a few steps.
-const hastyCandidates, hastyIterations = 1, 12
-
 // New prepares an Inspector. It solves with a copy of s.
-func New(s *solver.Solver) (*Inspector, error) {
+func New(s *solver.Solver) *Inspector {
 	p := s.Problem()
-	hasty, err := solver.New(p, solver.Options{Candidates: hastyCandidates, MaxIterations: hastyIterations})
-	if err != nil {
-		return nil, err
-	}
-	x := &Inspector{solver: s.Clone(), hasty: hasty, emitters: len(p.Array.Emitters), coils: len(p.Sensor.Coils), free: s.Freedom()}
+	x := &Inspector{solver: s.Clone(), emitters: len(p.Array.Emitters), coils: len(p.Sensor.Coils), free: s.Freedom()}
 	n := x.emitters * x.coils
 	x.model, x.jacobian = make([]float64, n), make([][6]float64, n)
 	x.weight, x.residual, x.work = make([]float64, n), make([]float64, n), make([]float64, n)
 	x.trial = solver.Couplings{Value: make([]float64, n), Variance: make([]float64, n)}
 	x.pose.init(n, 6)
 	x.nuisance.init(n, 6+x.coils+x.emitters)
-	return x, nil
+	return x
 }
 
 // look evaluates the model at a pose: residuals in units of sigma, and a basis

@@ -18,7 +18,7 @@ var losses = []leastsquares.Loss{leastsquares.Huber{}, leastsquares.Cauchy{}, le
 func robustly(t *testing.T, loss leastsquares.Loss, bad, n int) (mean, inside, plain float64) {
 	t.Helper()
 	s := newBench(t)
-	x := inspector(t, s)
+	x := New(s)
 	r := rand.New(rand.NewPCG(7, uint64(bad)))
 	for range n {
 		pose := randomPose(r)
@@ -84,7 +84,7 @@ func TestRobustOutvotesWrongCouplings(t *testing.T) {
 // More noise than is stated, alike in all couplings, ends up in the scale.
 func TestRobustFindsTheScale(t *testing.T) {
 	s := newBench(t)
-	x := inspector(t, s)
+	x := New(s)
 	r := rand.New(rand.NewPCG(8, 1))
 	sum, honest := 0.0, 0.0
 	const n = 1000

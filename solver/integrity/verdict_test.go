@@ -18,7 +18,7 @@ var metals = []string{"sphere", "ring", "plate", "steel sphere", "floor"}
 // the bench, wherever it is called distorted or does harm.
 func TestErrorCoversMetal(t *testing.T) {
 	s := newBench(t)
-	x := inspector(t, s)
+	x := New(s)
 	const n = 150
 	for kind, name := range metals {
 		r := rand.New(rand.NewPCG(5, uint64(kind)))
@@ -73,7 +73,7 @@ func TestErrorCoversMetal(t *testing.T) {
 func alarms(t *testing.T, n int, seed uint64) (distorted, named, doubted int, covered float64) {
 	t.Helper()
 	s := newBench(t)
-	x := inspector(t, s)
+	x := New(s)
 	r := rand.New(rand.NewPCG(seed, 1))
 	for range n {
 		pose := randomPose(r)
@@ -120,7 +120,7 @@ func TestCleanFramesRaiseNoAlarm(t *testing.T) {
 // delays are told.
 func TestMotionAndDelaysAreNoMetal(t *testing.T) {
 	s := newBench(t)
-	x := inspector(t, s)
+	x := New(s)
 	r := rand.New(rand.NewPCG(21, 1))
 	delays := []float64{30e-9, -80e-9, 0} // [s]
 	model, jacobian := make([]float64, 24), make([][6]float64, 24)
@@ -172,7 +172,7 @@ func TestMotionAndDelaysAreNoMetal(t *testing.T) {
 // What lags in metal shows in the quadrature parts, unless the frame moves.
 func TestEddyCurrentsShow(t *testing.T) {
 	s := newBench(t)
-	x := inspector(t, s)
+	x := New(s)
 	r := rand.New(rand.NewPCG(23, 1))
 	pose := randomPose(r)
 	// Stainless steel, some six skin depths at 15 kHz, beside the probe.

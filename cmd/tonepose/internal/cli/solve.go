@@ -27,6 +27,8 @@ type solveOptions struct {
 	join      string
 	motion    string
 	knots     time.Duration
+	robust    string
+	leaveOut  bool
 	json      bool
 	quiet     bool
 }
@@ -37,8 +39,14 @@ func newSolve(s Streams) *cobra.Command {
 		Use:   "solve RECORDING --rig RIG --out DIR",
 		Short: "From a recording to poses, with the uncertainty of each",
 		Long: `Solve separates every tone on every channel, refers it to its digitised drive
-current, and fits the pose of each sensor. DIR receives three Parquet tables:
-phasors, couplings and poses.
+current, and fits the pose of each sensor. DIR receives four Parquet tables:
+phasors, couplings and poses, and integrity: what each fit is worth, with an
+estimated error of its pose that includes distortion by metal.
+
+A coil or an emitter that reads too much, nothing, with the wrong sign, or that
+has changed places with another, is named on stderr, and its rows are flagged
+"wrong channel"; --leave-out solves without it. Couplings that do not fit the
+field model otherwise, or that lag as eddy currents do, are flagged "distorted".
 
 Without --window, --intervals or --lowpass the whole recording is one measurement.
 
@@ -59,6 +67,8 @@ came out, 2 the call or a file was wrong.`,
 	f.StringVar(&o.join, "trajectory", "none", "join the poses of successive windows: none, filter (by what came before), smooth (by all) or spline (one curve through all)")
 	f.DurationVar(&o.knots, "knots", 0, "time between the knots of a spline (default: chosen by cross-validation)")
 	f.StringVar(&o.motion, "motion", "acceleration", "what a trajectory takes as constant but for white noise: acceleration or velocity")
+	f.StringVar(&o.robust, "robust", "none", "loss that keeps a few wrong couplings from ruling a pose: huber, cauchy, tukey or none")
+	f.BoolVar(&o.leaveOut, "leave-out", false, "leave out a coil or an emitter found wrong, put an exchanged pair back")
 	f.BoolVar(&o.json, "json", false, "print the summary as JSON")
 	f.BoolVar(&o.quiet, "quiet", false, "no progress, no summary")
 	o.recording.add(f)
@@ -67,18 +77,19 @@ came out, 2 the call or a file was wrong.`,
 
 // solveSummary is what solve prints.
 type solveSummary struct {
-	Recording   string              `json:"recording"`
-	DurationS   float64             `json:"duration_s"`
-	ClockPPM    []float64           `json:"clock_ppm"` // offset of each tone, start to end
-	MainsHz     float64             `json:"mains_hz"`  // 0: none seen
-	Frames      int                 `json:"frames"`
-	Poses       int                 `json:"poses"`
-	Unsolved    int                 `json:"unsolved"`
-	Flagged     int                 `json:"flagged"`
-	ElapsedS    float64             `json:"elapsed_s"`
-	Averaging   *pipeline.Averaging `json:"averaging"`
-	Faults      []string            `json:"faults"` // of the samples, with channel and time
-	DirectoryID string              `json:"out"`
+	Recording   string                `json:"recording"`
+	DurationS   float64               `json:"duration_s"`
+	ClockPPM    []float64             `json:"clock_ppm"` // offset of each tone, start to end
+	MainsHz     float64               `json:"mains_hz"`  // 0: none seen
+	Frames      int                   `json:"frames"`
+	Poses       int                   `json:"poses"`
+	Unsolved    int                   `json:"unsolved"`
+	Flagged     int                   `json:"flagged"`
+	ElapsedS    float64               `json:"elapsed_s"`
+	Averaging   *pipeline.Averaging   `json:"averaging"`
+	Faults      []string              `json:"faults"` // of the samples, with channel and time
+	Integrity   []*pipeline.Integrity `json:"integrity"`
+	DirectoryID string                `json:"out"`
 }
 
 func runSolve(ctx context.Context, name string, o *solveOptions, options map[string]string, s Streams) error {
@@ -120,6 +131,10 @@ func runSolve(ctx context.Context, name string, o *solveOptions, options map[str
 	if run.Motion.Motion, err = trajectory.ParseMotion(o.motion); err != nil {
 		return err
 	}
+	run.LeaveOut = o.leaveOut
+	if run.Robust, err = pipeline.ParseLoss(o.robust); err != nil {
+		return fmt.Errorf("--%w", err)
+	}
 	if o.baseline != "" {
 		if run.Baseline, err = bench.Open(o.baseline, o.recording.options(s)); err != nil {
 			return err
@@ -131,12 +146,13 @@ func runSolve(ctx context.Context, name string, o *solveOptions, options map[str
 	}
 	info := rec.Info()
 	set, err := tables.Create(o.out, o.force, tables.Metadata{Tool: version(), Rig: string(r.Text), Options: options,
-		Recording: tables.Recording{Name: info.Name, Size: info.SizeBytes, Start: info.Start}})
+		Recording: tables.Recording{Name: info.Name, Size: info.SizeBytes, Start: info.Start}},
+		tables.PhasorsName, tables.CouplingsName, tables.PosesName, tables.IntegrityName)
 	if err != nil {
 		return err
 	}
 	defer set.Abort()
-	sum, err := bench.Solve(ctx, rec, run, pipeline.Sink{Phasors: set.Phasors.Write, Couplings: set.Couplings.Write, Poses: set.Poses.Write})
+	sum, err := bench.Solve(ctx, rec, run, pipeline.Sink{Phasors: set.Phasors.Write, Couplings: set.Couplings.Write, Poses: set.Poses.Write, Integrity: set.Integrity.Write})
 	clear()
 	if err != nil {
 		return err
@@ -153,8 +169,13 @@ func runSolve(ctx context.Context, name string, o *solveOptions, options map[str
 	if sum.Flagged > 0 || sum.Failed > 0 {
 		fmt.Fprintf(s.Err, "tonepose: %d of %d poses are flagged, %d rows are unsolved: see the flags column\n", sum.Flagged, sum.Poses+sum.Failed, sum.Failed)
 	}
+	for _, g := range sum.Integrity {
+		for _, line := range g.Lines() {
+			fmt.Fprintf(s.Err, "tonepose: %s\n", line)
+		}
+	}
 	out := solveSummary{Recording: info.Name, DurationS: info.Duration(), MainsHz: sum.Survey.MainsHz, Frames: sum.Frames,
-		Poses: sum.Poses, Unsolved: sum.Failed, Flagged: sum.Flagged, ElapsedS: time.Since(begin).Seconds(), DirectoryID: o.out, Averaging: sum.Averaging, Faults: sum.Faults()}
+		Poses: sum.Poses, Unsolved: sum.Failed, Flagged: sum.Flagged, ElapsedS: time.Since(begin).Seconds(), Integrity: sum.Integrity, DirectoryID: o.out, Averaging: sum.Averaging, Faults: sum.Faults()}
 	for k, hz := range sum.Survey.Track.Hz(0, info.Duration()) {
 		out.ClockPPM = append(out.ClockPPM, (hz/r.Emitters[k].ToneHz-1)*1e6)
 	}

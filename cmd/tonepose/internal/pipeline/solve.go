@@ -16,6 +16,8 @@ import (
 	"tonepose/multitone/coupling"
 	"tonepose/multitone/recording"
 	"tonepose/solver"
+	"tonepose/solver/integrity"
+	"tonepose/solver/leastsquares"
 	"tonepose/solver/trajectory"
 )
 
@@ -29,6 +31,9 @@ type SolveOptions struct {
 	Motion     trajectory.Options
 	Knots      float64 // of a spline [s]; 0: by cross-validation
 	Progress   Progress
+
+	Robust   leastsquares.Loss // nil: plain squares
+	LeaveOut bool              // leave out what is found wrong
 }
 
 // Sink takes the rows of the tables; each may be nil.
@@ -36,6 +41,7 @@ type Sink struct {
 	Phasors     func(...tables.Phasor) error
 	Couplings   func(...tables.Coupling) error
 	Poses       func(...tables.Pose) error
+	Integrity   func(...tables.Integrity) error
 	Demodulated func(...tables.Demodulated) error // of a pair
 }
 
@@ -49,6 +55,7 @@ type Summary struct {
 	Failed    int // rows without a pose
 	Flagged   int
 	Tracks    []*trajectory.Track // by sensor, where poses were joined
+	Integrity []*Integrity        // by sensor
 }
 
 // Probabilities below which a frame is flagged: chance does it to one frame
@@ -67,7 +74,8 @@ func (b *Bench) Solve(ctx context.Context, r *recording.Reader, o SolveOptions, 
 		return nil, err
 	}
 	run := &run{bench: b, out: out, rate: r.Info().SampleRate, windowed: o.Windows.Length > 0 || o.Windows.LowPass != nil, summary: &Summary{Survey: survey}}
-	for _, s := range b.sensors {
+	for i, s := range b.sensors {
+		run.guards = append(run.guards, newGuard(b, i, &o))
 		run.couplings = append(run.couplings, coupling.NewMatrix(len(b.Tones), len(s.pickups)))
 		n := len(b.Tones) * len(s.pickups)
 		run.observed = append(run.observed, solver.Couplings{Value: make([]float64, n), Variance: make([]float64, n)})
@@ -92,6 +100,9 @@ func (b *Bench) Solve(ctx context.Context, r *recording.Reader, o SolveOptions, 
 	}
 	if err = b.measure(ctx, r, survey, o.Windows, run.frame, o.Progress); err != nil {
 		return nil, err
+	}
+	for _, g := range run.guards {
+		run.summary.Integrity = append(run.summary.Integrity, g.finish())
 	}
 	return run.summary, run.join(o)
 }
@@ -130,6 +141,7 @@ type run struct {
 	observed  []solver.Couplings
 	baseline  []coupling.Matrix
 	last      []*rigid.Pose
+	guards    []*guard
 	joined    []joined // nil: poses are written as they come
 
 	series       series          // of a pair
@@ -183,7 +195,7 @@ func (r *run) frame(f *multitone.Frame, sensors []string) error {
 		if err := r.coupled(s, m, time, duration, own); err != nil {
 			return err
 		}
-		if err := r.pose(i, m, time, duration, own); err != nil {
+		if err := r.pose(i, m, f.Hz, time, duration, own); err != nil {
 			return err
 		}
 	}
@@ -262,23 +274,30 @@ func (r *run) coupled(s *sensor, m coupling.Matrix, time, duration float64, flag
 	return r.out.Couplings(r.couplingRows...)
 }
 
-func (r *run) pose(i int, m coupling.Matrix, time, duration float64, flags tables.Flags) error {
+func (r *run) pose(i int, m coupling.Matrix, hz []float64, time, duration float64, flags tables.Flags) error {
 	s := &r.bench.sensors[i]
 	obs := r.observed[i]
 	for k, v := range m.Value {
 		obs.Value[k], obs.Variance[k] = real(v), m.Variance[k]
 	}
 	var result solver.Result
+	var found *integrity.Finding
+	guard := r.guards[i]
 	if start := r.last[i]; r.windowed && start != nil {
 		result = s.solver.Warm(obs, *start)
-		if result.Status != solver.Converged || result.Outside || chance(result.ChiSquare, result.DOF) < doubtfulChance {
+		if found = guard.known(obs, &result); found != nil {
+			// Wrong in the same way as earlier frames: no other place fits.
+		} else if result.Status != solver.Converged || result.Outside || chance(result.ChiSquare, result.DOF) < doubtfulChance {
 			if cold := s.solver.Cold(obs); cold.Status == solver.Converged && (result.Status != solver.Converged || cold.ChiSquare < result.ChiSquare) {
 				result = cold
 			}
 		}
 	} else {
 		result = s.solver.Cold(obs)
+		found = guard.known(obs, &result)
 	}
+	judged, verdict := guard.inspect(&obs, m.Value, hz, &result, found, time, flags)
+	flags |= judged
 	switch result.Status {
 	case solver.NotConverged:
 		flags |= tables.NotConverged
@@ -303,9 +322,6 @@ func (r *run) pose(i int, m coupling.Matrix, time, duration float64, flags table
 		if result.Status == solver.Converged {
 			row.Covariance = upper(&result.Covariance)
 			r.last[i] = &pose
-			if flags&(tables.Motion|faultFlags) == 0 && chance(result.ChiSquare, result.DOF) < distortedChance {
-				flags |= tables.Distorted
-			}
 		}
 	}
 	row.Flags = flags
@@ -316,6 +332,12 @@ func (r *run) pose(i int, m coupling.Matrix, time, duration float64, flags table
 	}
 	if flags != 0 {
 		r.summary.Flagged++
+	}
+	if r.out.Integrity != nil {
+		verdict.Time, verdict.Duration, verdict.Sensor, verdict.Flags = time, duration, s.name, flags
+		if err := r.out.Integrity(verdict); err != nil {
+			return err
+		}
 	}
 	if r.out.Poses == nil {
 		return nil
