@@ -143,6 +143,9 @@ func (b *Bank) Write(x [][]float64, emit func(*Frame) error) error {
 		}
 		b.planar = make([]float64, min(max(4096, 4*b.framing.Length), 1<<16)*b.cfg.Channels)
 	}
+	if b.cfg.Channels == 1 {
+		return write(b, &b.floats, x[0], emit)
+	}
 	most := len(b.planar) / b.cfg.Channels
 	for from, to := 0, 0; from < len(x[0]); from = to {
 		to = min(from+most, len(x[0]))
