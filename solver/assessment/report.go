@@ -42,6 +42,7 @@ type Report struct {
 	WithCovariance    int        `json:"n_with_covariance"`
 
 	Confidence *Confidence `json:"confidence,omitempty"`
+	Trends     *Trends     `json:"trends,omitempty"`
 	Precision  *Precision  `json:"precision,omitempty"`
 	Distances  *Distances  `json:"distances,omitempty"`
 	Jitter     *Jitter     `json:"jitter,omitempty"`
@@ -94,6 +95,7 @@ func Summarise(samples []Sample) (Report, []Errors) {
 	r.PositionAxes, r.OrientationAxes = axesOf(places), axesOf(turns)
 	r.BodyBias = axesOf(body).Bias
 	r.judge(all)
+	r.Trends = trendsOf(samples, all)
 	r.Precision = precisionOf(samples, all)
 	r.Distances = distancesOf(samples)
 	r.Jitter = jitterOf(samples, all)

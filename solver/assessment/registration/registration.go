@@ -59,6 +59,17 @@ func (q *Quality) Outliers() []int {
 	return list
 }
 
+// Birge is by how much the residuals exceed what was stated, √(ChiSquare/DOF), or
+// 1 when they do not. Multiplied by it, the sigmas of a fit say what its data
+// show: the practice of Birge, Phys. Rev. 40, 207 (1932), and of the Particle Data
+// Group's averages since.
+func (q *Quality) Birge() float64 {
+	if !q.Stated || q.DOF <= 0 {
+		return 1
+	}
+	return max(1, math.Sqrt(q.ChiSquare/float64(q.DOF)))
+}
+
 // Cov3 is the covariance of a place [m²], Cov6 that of a pose over x y z [m] and
 // the rotation vector [rad], q_true = exp(δ/2)·q.
 type (

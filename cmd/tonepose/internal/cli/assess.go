@@ -140,7 +140,7 @@ func runAssess(dir string, o *assessOptions, s Streams) error {
 		return err
 	}
 	if o.saveAs != "" {
-		text, err := a.Registration.JSON()
+		text, err := a.Registration.Honest().JSON()
 		if err != nil {
 			return err
 		}

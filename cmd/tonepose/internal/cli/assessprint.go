@@ -98,11 +98,12 @@ func (p printer) report(r *assessment.Report) error {
 		return err
 	}
 	p.honesty(r)
+	p.trends(r)
 	if err := p.precision(r); err != nil {
 		return err
 	}
 	if d := r.Distances; d != nil {
-		p.line("distances between %d places: RMS %s mm, 95 %% %s mm, largest %s mm, scale %+.0f ppm%s", d.Places, mm(d.RMS), mm(d.P95), mm(d.Max), d.ScalePPM, confidenceOf(r, func(c *assessment.Confidence) assessment.Interval { return c.ScalePPM }, 1, "%.0f"))
+		p.line("distances between %d places: RMS %s mm, 95 %% %s mm, largest %s mm, scale %+.0f ppm%s", d.Places, mm(d.RMS), mm(d.P95), mm(d.Max), d.ScalePPM, confidenceOf(r, func(c *assessment.Confidence) assessment.Interval { return c.ScalePPM }, 3))
 	}
 	if j := r.Jitter; j != nil {
 		p.line("jitter from window to window: %s mm, %s°", mm(j.Position), degrees(j.Orientation))
@@ -126,13 +127,31 @@ func (p printer) honesty(r *assessment.Report) {
 		p.line("\nno uncertainty is stated")
 		return
 	}
-	p.line("\nsquared error over prediction: mean %.2f%s, median %.2f, 1 when honest", r.NormalisedMean,
-		confidenceOf(r, func(c *assessment.Confidence) assessment.Interval { return c.NormalisedMean }, 1, "%.2f"), r.NormalisedMedian)
+	p.line("\nsquared error over prediction: mean %s%s, median %s, 1 when honest", terminal.Number(r.NormalisedMean, 3),
+		confidenceOf(r, func(c *assessment.Confidence) assessment.Interval { return c.NormalisedMean }, 3), terminal.Number(r.NormalisedMedian, 3))
 	var words []string
 	for _, c := range r.Coverage {
 		words = append(words, fmt.Sprintf("%.0f %%: %.1f %%", 100*c.Level, 100*c.Position))
 	}
 	p.line("positions inside their ellipsoid of %s", strings.Join(words, ", "))
+}
+
+func (p printer) trends(r *assessment.Report) {
+	t := r.Trends
+	if t == nil {
+		return
+	}
+	var words []string
+	if t.ByPlace.Share > 0.1 {
+		words = append(words, fmt.Sprintf("%.0f %% grow evenly with the place, up to %s mm/m", 100*t.ByPlace.Share, terminal.Number(t.ByPlace.Largest*perMM, 3)))
+	}
+	if t.ByAttitude.Share > 0.1 {
+		o := t.ByAttitude.Offset
+		words = append(words, fmt.Sprintf("%.0f %% turn with the sensor, as an offset of (%s, %s, %s) mm in its frame would", 100*t.ByAttitude.Share, mm(o[0]), mm(o[1]), mm(o[2])))
+	}
+	if words != nil {
+		p.line("of the position errors' variance %s", strings.Join(words, "; "))
+	}
 }
 
 func (p printer) precision(r *assessment.Report) error {
@@ -164,7 +183,7 @@ func (p printer) brief(r *assessment.Report) {
 	p.line("%d poses: position RMS %s mm, 95 %% %s mm, largest %s mm; orientation RMS %s°, largest %s°", r.N,
 		mm(r.PositionRMS), mm(r.PositionP95), mm(r.PositionMax), degrees(r.OrientationRMS), degrees(r.OrientationMax))
 	if r.WithCovariance > 0 {
-		p.line("squared error over prediction: mean %.2f, median %.2f; %.1f %% of positions inside their 95 %% ellipsoid", r.NormalisedMean, r.NormalisedMedian, 100*r.Coverage95)
+		p.line("squared error over prediction: mean %s, median %s; %.1f %% of positions inside their 95 %% ellipsoid", terminal.Number(r.NormalisedMean, 3), terminal.Number(r.NormalisedMedian, 3), 100*r.Coverage95)
 	}
 }
 
@@ -184,6 +203,9 @@ func (p printer) registration(r *registrationSummary) {
 		return
 	}
 	p.line("  fitted to %d poses: RMS %s mm%s; a bias that all share is taken into it", r.Used, mm(r.RMS), chiWords(r.ChiSquare, r.DOF))
+	if r.Birge > 1.5 {
+		p.line("  residuals are %.3g times what the stated uncertainties allow; the sigmas above are so multiplied", r.Birge)
+	}
 	for i, o := range r.Outliers {
 		if i == 10 {
 			p.line("  … %d outliers in all", len(r.Outliers))
@@ -269,7 +291,7 @@ func rangeOf(i assessment.Interval, per float64) string {
 	return terminal.Number(i.Lo*per, 3) + " … " + terminal.Number(i.Hi*per, 3)
 }
 
-func confidenceOf(r *assessment.Report, of func(*assessment.Confidence) assessment.Interval, per float64, format string) string {
+func confidenceOf(r *assessment.Report, of func(*assessment.Confidence) assessment.Interval, digits int) string {
 	if r.Confidence == nil {
 		return ""
 	}
@@ -277,5 +299,5 @@ func confidenceOf(r *assessment.Report, of func(*assessment.Confidence) assessme
 	if math.IsNaN(i.Lo) {
 		return ""
 	}
-	return fmt.Sprintf(" ("+format+" … "+format+")", i.Lo*per, i.Hi*per)
+	return fmt.Sprintf(" (%s … %s)", terminal.Number(i.Lo, digits), terminal.Number(i.Hi, digits))
 }

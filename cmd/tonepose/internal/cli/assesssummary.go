@@ -42,6 +42,7 @@ type registrationSummary struct {
 	Used       int         `json:"n"`
 	ChiSquare  float64     `json:"chi2"`
 	DOF        int         `json:"dof"`
+	Birge      float64     `json:"birge_ratio"` // by which the sigmas are multiplied
 	Outliers   []outlier   `json:"outliers"`
 }
 
@@ -156,8 +157,8 @@ func registrationOf(a *pipeline.Assessed) *registrationSummary {
 		q := p.Rotation
 		return poseSummary{p.Position.X, p.Position.Y, p.Position.Z, q.Real, q.Imag, q.Jmag, q.Kmag}
 	}
-	out := &registrationSummary{Kind: r.Kind, Frame: pose(0), Body: pose(1), RMS: r.RMS, Used: r.Used, ChiSquare: r.Chi2, DOF: r.DOF, Outliers: []outlier{}}
-	if c := r.Covariance; c != nil {
+	out := &registrationSummary{Kind: r.Kind, Frame: pose(0), Body: pose(1), RMS: r.RMS, Used: r.Used, ChiSquare: r.Chi2, DOF: r.DOF, Birge: r.Birge, Outliers: []outlier{}}
+	if c := r.Honest().Covariance; c != nil {
 		for i := range c.SymmetricDim() {
 			sigma := math.Sqrt(c.At(i, i))
 			if i < 6 {

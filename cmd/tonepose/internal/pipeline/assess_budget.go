@@ -105,7 +105,7 @@ func (a *Assessed) Budget(dir, sensor string, coverage float64) (*UncertaintyBud
 			j := (&registration.Mounting{Frame: t.Frame, Body: t.Body}).Sensitivity(t.read(part.Samples[i].Truth))
 			n := t.Covariance.SymmetricDim()
 			var half, joint mat.Dense
-			half.Mul(j.Slice(0, 6, 0, n), t.Covariance)
+			half.Mul(j.Slice(0, 6, 0, n), t.Honest().Covariance)
 			joint.Mul(&half, j.Slice(0, 6, 0, n).T())
 			for c := range 6 {
 				squares[fromRegistration][c] += joint.At(c, c)

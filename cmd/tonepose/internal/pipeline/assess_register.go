@@ -43,13 +43,26 @@ type Registered struct {
 	Used     int
 	Chi2     float64 // NaN: covariances unknown
 	DOF      int
+	// Birge multiplies the sigmas of Covariance where the residuals exceed what
+	// was stated; 1 where they do not.
+	Birge float64
+}
+
+// Honest is the transform with the covariance that the residuals show.
+func (r *Registered) Honest() *Transform {
+	t := r.Transform
+	if t.Covariance != nil {
+		t.Covariance = mat.NewSymDense(r.Covariance.SymmetricDim(), nil)
+		t.Covariance.ScaleSym(r.Birge*r.Birge, r.Covariance)
+	}
+	return &t
 }
 
 // register brings the truth over to the rig frame.
 func (a *Assessed) register(o AssessOptions) error {
 	switch {
 	case o.Transform != nil:
-		a.Registration = &Registered{Transform: *o.Transform, Kind: "given", RMS: math.NaN(), Chi2: math.NaN()}
+		a.Registration = &Registered{Transform: *o.Transform, Kind: "given", RMS: math.NaN(), Chi2: math.NaN(), Birge: 1}
 		a.carry(nil, a.errorCovariance())
 		return nil
 	case o.Register == SameFrame:
@@ -167,7 +180,7 @@ func (a *Assessed) registerPoses(o AssessOptions) error {
 }
 
 func registered(kind string, q *registration.Quality, frame, body rigid.Pose) *Registered {
-	r := &Registered{Transform: Transform{Frame: frame, Body: body}, Kind: kind, RMS: q.RMS, Outliers: q.Outliers(), DOF: q.DOF, Chi2: math.NaN()}
+	r := &Registered{Transform: Transform{Frame: frame, Body: body}, Kind: kind, RMS: q.RMS, Outliers: q.Outliers(), DOF: q.DOF, Chi2: math.NaN(), Birge: q.Birge()}
 	r.Used = len(q.Used) - len(r.Outliers)
 	if q.Stated {
 		r.Chi2 = q.ChiSquare
