@@ -6,24 +6,41 @@ import (
 	"tonepose/fieldmodels"
 )
 
-// Coil is a winding of round wire with a rectangular cross-section.
+// Coil is a winding of round wire with a rectangular cross-section, round or
+// rectangular as seen along its axis.
 type Coil struct {
 	InnerRadius float64 // [m]
 	OuterRadius float64 // [m]; InnerRadius for a thin cylinder
 	Length      float64 // along the axis [m]
 	Turns       float64
 	Wire        Wire
+	// Width and Height are the sides of a rectangular coil's mean turn [m]; 0 for a
+	// round coil. Of the radii only their difference, the depth, then counts.
+	Width, Height float64
 }
 
 // Bundle returns the coil whose turns lie side by side in a square about a mean
 // radius [m]: what a thin loop of many turns looks like when it is wound.
 func Bundle(radius, turns float64, w Wire) Coil {
 	side := w.Insulated * math.Sqrt(turns)
-	return Coil{math.Max(radius-side/2, radius/100), radius + side/2, side, turns, w}
+	return Coil{InnerRadius: math.Max(radius-side/2, radius/100), OuterRadius: radius + side/2, Length: side, Turns: turns, Wire: w}
 }
 
-// MeanRadius is that of the middle turn [m].
-func (c Coil) MeanRadius() float64 { return (c.InnerRadius + c.OuterRadius) / 2 }
+// RectangularBundle is Bundle for a rectangle of the given sides [m].
+func RectangularBundle(width, height, turns float64, w Wire) Coil {
+	c := Bundle((width+height)/math.Pi, turns, w)
+	c.Width, c.Height = width, height
+	return c
+}
+
+// MeanRadius is that of the middle turn [m]; of a rectangle, that of the circle
+// with the same circumference.
+func (c Coil) MeanRadius() float64 {
+	if c.Width > 0 {
+		return (c.Width + c.Height) / math.Pi
+	}
+	return (c.InnerRadius + c.OuterRadius) / 2
+}
 
 // WireLength is 2π·MeanRadius·Turns [m].
 func (c Coil) WireLength() float64 { return 2 * math.Pi * c.MeanRadius() * c.Turns }
@@ -44,6 +61,9 @@ func (c Coil) Resistance(celsius float64) float64 {
 // Inductance of the evenly filled cross-section [H]; frequencies well below
 // self-resonance.
 func (c Coil) Inductance() float64 {
+	if c.Width > 0 {
+		return RectangleInductance(c.Width, c.Height, c.OuterRadius-c.InnerRadius+c.Length, c.Turns)
+	}
 	return ThickInductance(c.InnerRadius, c.OuterRadius, c.Length, c.Turns)
 }
 

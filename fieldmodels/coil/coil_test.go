@@ -138,6 +138,42 @@ func TestBrooksCoil(t *testing.T) {
 	near(t, "Wheeler", coil.WheelerThick(1.5*c, c, c, 300), 1.6994e-6*1.5*c*300*300, 0.01)
 }
 
+// A square of side a of round wire of radius r: L = (2μ0a/π)(ln(a/r) − 0.52401),
+// textbook (from memory); its wire has the geometric mean distance e^(−1/4) r of a
+// disc, our bundle 0.44705 s of a square. What the textbook drops is of order r/a,
+// half of it per side: 2·(g/a) of 1/(ln − 0.524).
+func TestSquare(t *testing.T) {
+	const a, r = 0.1, 0.0002
+	s := r * math.Exp(-0.25) / 0.44705
+	want := 2 * fieldmodels.Mu0 * a / math.Pi * (math.Log(a/r) - 0.52401)
+	near(t, "square", coil.RectangleInductance(a, a, 2*s, 1), want, 2*r/a/(math.Log(a/r)-0.524))
+	// Neumann's formula needs no rule for corners: two such squares on top of each
+	// other, one bundle's geometric mean distance apart, summed in small steps.
+	neumann := 0.0
+	const n = 4000
+	g := 0.44705 * s
+	for i := range n { // from one side to itself and the one across; four alike
+		for _, across := range []float64{g, a} {
+			x := (float64(i) + 0.5) / n * a
+			term := math.Asinh((a-x)/across) + math.Asinh(x/across)
+			if across == a {
+				term = -term
+			}
+			neumann += 4 * fieldmodels.Mu0 / (4 * math.Pi) * term * a / n
+		}
+	}
+	near(t, "Neumann", coil.RectangleInductance(a, a, 2*s, 1), neumann, 1e-4) // the midpoint rule at the ends
+	c := coil.RectangularBundle(0.06, 0.04, 25, coil.Enamelled(0.3e-3))
+	near(t, "length", c.WireLength(), 25*0.2, 1e-12)
+	near(t, "bundle", c.Inductance(), coil.RectangleInductance(0.06, 0.04, 2*5*c.Wire.Insulated, 25), 1e-12)
+	// As round as a rectangle gets: within a tenth of the circle of the same length
+	// of wire (a square encloses π/4 of its area).
+	square, circle := coil.RectangularBundle(0.05, 0.05, 25, c.Wire).Inductance(), coil.Bundle(0.1/math.Pi, 25, c.Wire).Inductance()
+	if square > circle || square < 0.8*circle {
+		t.Errorf("square %g H, circle %g H", square, circle)
+	}
+}
+
 // A winding of n + 1 equal parts in a row holds all pairs of parts, so the second
 // difference of L over n is twice the mutual inductance of the two outermost.
 // Far apart, these are dipoles: μ0(πr²)²/(2πz³).

@@ -120,3 +120,22 @@ func ThickInductance(inner, outer, length, turns float64) float64 {
 	area := depth * length
 	return turns * turns * total / (area * area)
 }
+
+// RectangleInductance returns the inductance [H] of turns that run round a
+// rectangle of mean sides [m] in a bundle of rectangular cross-section, small
+// against the sides; around is the sum of the cross-section's sides [m].
+//
+// Each side has its own inductance, that of two filaments at the geometric mean
+// distance 0.2235·around of the cross-section, and takes off the mutual one of
+// the side across. Source: Grover, Inductance Calculations (1946), chapters 3, 7
+// and 8.
+func RectangleInductance(width, height, around, turns float64) float64 {
+	distance := 0.2235 * around
+	return 2 * turns * turns * (filaments(width, distance) - filaments(width, height) + filaments(height, distance) - filaments(height, width))
+}
+
+// filaments is the mutual inductance [H] of two equal parallel filaments that face
+// each other (Grover, chapter 5).
+func filaments(length, distance float64) float64 {
+	return fieldmodels.Mu0 / (2 * math.Pi) * (length*math.Asinh(length/distance) - math.Hypot(length, distance) + distance)
+}

@@ -30,7 +30,7 @@ import (
 // length is a flag in metres that reads mm, cm, um and m.
 type length float64
 
-func (l *length) String() string { return strconv.FormatFloat(float64(*l), 'g', -1, 64) }
+func (l *length) String() string { return fmt.Sprintf("%.6gmm", float64(*l)*1e3) }
 func (l *length) Type() string   { return "length" }
 func (l *length) Set(s string) error {
 	text := strings.TrimSpace(s)
@@ -371,6 +371,9 @@ func (o *planOptions) write(p *pipeline.Plan, r *rig.Rig, edit *rig.Edit, s Stre
 			return err
 		}
 		fmt.Fprintf(s.Err, "tonepose: figures, plan.txt and plan.json in %s\n", o.out)
+	}
+	if o.rigOut != "" && o.out == "" && !p.Changed() {
+		fmt.Fprintf(s.Err, "tonepose: the rig leaves nothing open and nothing was moved: %s is not written\n", o.rigOut)
 	}
 	if o.rigOut != "" && p.Changed() {
 		if _, err := edit.Save(o.rigOut); err != nil {

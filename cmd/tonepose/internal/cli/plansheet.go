@@ -24,7 +24,7 @@ type sheetColumn struct {
 	name, unit, formula, source string
 }
 
-// text marks a column of words.
+// textUnit marks a column of words.
 const textUnit = "text"
 
 func (t *sheet) row(cells ...string) { t.rows = append(t.rows, cells) }

@@ -121,7 +121,7 @@ func coilsSheet(p *pipeline.Plan, o *pipeline.PlanOptions) *sheet {
 		{name: "wire", unit: "mm"},
 		{name: "fill", unit: "%", formula: "turns × (diameter over enamel)² over the cross-section; a thin loop counts as a square bundle", source: practice},
 		{name: "R dc", unit: "Ω", formula: "ρ(T)·length/area, ρ = 1/58 µΩ·m·(1 + 0.00393 (T − 20 °C))", source: "IEC 60028"},
-		{name: "L", unit: "µH", formula: "mean mutual inductance over all pairs of circles in the cross-section", source: "Maxwell, Treatise, art. 701; Nagaoka 1909 for one layer"},
+		{name: "L", unit: "µH", formula: "mean mutual inductance over all pairs of circles in the cross-section", source: "Maxwell, Treatise, art. 701; Nagaoka 1909 for one layer; Grover 1946 for rectangles"},
 		{name: "R at tone", unit: "Ω", formula: "Dowell's layers with their skin and proximity effect, an upper estimate", source: "Dowell, Proc. IEE 113, 1966"},
 		{name: "skin depth", unit: "mm", formula: "√(2ρ/(ωμ0))", source: "textbook"},
 		{name: "self-resonance", unit: "kHz", formula: "1/(2π√(LC)), C within a factor of two", source: "Medhurst, Wireless Engineer 24, 1947, and layer energy"},

@@ -57,6 +57,8 @@ func winding(m *rig.Model, w *coil.Wire) (c coil.Coil, ok, assumed bool) {
 	switch m.Type {
 	case "loop":
 		return coil.Bundle(m.RadiusM, m.Turns, use), true, assumed
+	case "rectangle":
+		return coil.RectangularBundle(m.WidthM, m.HeightM, m.Turns, use), true, assumed
 	case "sheet":
 		if assumed { // one layer fills the length
 			use = filling(m.LengthM / m.Turns)
@@ -80,22 +82,19 @@ func filling(pitch float64) coil.Wire {
 	return w
 }
 
-// wireLength is that of rectangles and polylines [m].
+// wireLength is that of a polyline [m]; NaN for other models.
 func wireLength(m *rig.Model) float64 {
-	switch m.Type {
-	case "rectangle":
-		return 2 * (m.WidthM + m.HeightM) * m.Turns
-	case "polyline":
-		sum := 0.0
-		for i := 1; i < len(m.PointsM); i++ {
-			sum += r3.Norm(r3.Sub(m.PointsM[i], m.PointsM[i-1]))
-		}
-		if m.Closed {
-			sum += r3.Norm(r3.Sub(m.PointsM[0], m.PointsM[len(m.PointsM)-1]))
-		}
-		return sum * m.Turns
+	if m.Type != "polyline" {
+		return math.NaN()
 	}
-	return math.NaN()
+	sum := 0.0
+	for i := 1; i < len(m.PointsM); i++ {
+		sum += r3.Norm(r3.Sub(m.PointsM[i], m.PointsM[i-1]))
+	}
+	if m.Closed {
+		sum += r3.Norm(r3.Sub(m.PointsM[0], m.PointsM[len(m.PointsM)-1]))
+	}
+	return sum * m.Turns
 }
 
 // hot is the temperature rise [K] from which plan warns: skin touches it, enamel
