@@ -58,6 +58,13 @@ func places(samples []Sample) (list []place) {
 	var n []float64
 	resting := !slices.ContainsFunc(samples, func(s Sample) bool { return s.Station == 0 })
 	step := max(1, (len(samples)+mostPlaces-1)/mostPlaces)
+	sensors := map[int]bool{}
+	for _, s := range samples {
+		sensors[s.Sensor] = true
+	}
+	for step > 1 && len(sensors) > 1 && step%len(sensors) == 0 {
+		step++ // samples of several sensors take turns
+	}
 	for i, s := range samples {
 		if !resting {
 			if i%step == 0 {

@@ -33,6 +33,9 @@ type Lag struct {
 	SpeedRMS       float64 `json:"speed_rms_m_s"`
 }
 
+// leastCorrelation of positions from which they can be said to follow the truth.
+const leastCorrelation = 0.5
+
 // ErrNoMotion reports that a sensor rested, so that time can not be told.
 var ErrNoMotion = errors.New("assessment: the sensor does not move enough to tell a lag")
 
@@ -75,11 +78,12 @@ func FitLag(samples []Sample, truth Motion, reach float64) (*Lag, error) {
 	}
 	f = fitAt(samples, truth, best)
 	l := &Lag{N: f.n, Seconds: best, Sigma: math.Sqrt(f.squares / float64(3*f.n-4) / f.slope)}
-	// A lag that the whole of its reach could not hold says nothing.
-	if !(l.Sigma < reach) {
+	l.Correlation = f.cross / math.Sqrt(f.seen*f.true)
+	// A lag that the whole of its reach could not hold says nothing, nor does one
+	// of poses that hardly follow the truth.
+	if !(l.Sigma < reach) || math.Abs(best) > reach+step || !(l.Correlation > leastCorrelation) {
 		return nil, ErrNoMotion
 	}
-	l.Correlation = f.cross / math.Sqrt(f.seen*f.true)
 	l.measure(samples, truth)
 	return l, nil
 }
