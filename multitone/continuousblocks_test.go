@@ -49,9 +49,9 @@ func TestBlocksMatchTheFilter(t *testing.T) {
 					// −140 dB of the largest input in single precision; in double what is
 					// left out of the series, 1e-14, and rounding over the moments.
 					for _, single := range []bool{false, true} {
-						limit := 1e-11 * 10000
+						limit := 1e-11 * 19000
 						if single {
-							limit = 1e-7 * 10000
+							limit = 1e-7 * 19000
 						}
 						*fast = *newBlocks(&cfg, l, a)
 						fast.tune(omega)

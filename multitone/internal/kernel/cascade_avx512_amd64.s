@@ -1,0 +1,172 @@
+//go:build !purego
+
+#include "textflag.h"
+
+// Four tones' complex numbers are one vector, eight tones two: HALF is done for
+// each. Z0 to Z3 hold the four old moments, turned; Z4 to Z9 the block's; Z20
+// to Z23 the turns' real and imaginary parts for both halves.
+
+#define ARGS \
+	MOVQ state+0(FP), SI;         \
+	MOVQ moments+8(FP), DX;       \
+	MOVQ out+16(FP), DI;          \
+	MOVQ channels+24(FP), CX;     \
+	MOVQ step+32(FP), R8;         \
+	MOVQ coefficients+40(FP), BX; \
+	MOVQ turns+48(FP), AX;        \
+	VMOVUPD (AX), Z20;            \
+	VMOVUPD 64(AX), Z21;          \
+	VMOVUPD 128(AX), Z22;         \
+	VMOVUPD 192(AX), Z23;         \
+	LEAQ (DX)(R8*1), R9;          \
+	LEAQ (DX)(R8*2), R10;         \
+	LEAQ (R9)(R8*2), R11;         \
+	LEAQ (R10)(R8*2), R12;        \
+	LEAQ (R11)(R8*2), R13
+
+// TURN loads a moment and multiplies it by the turn.
+#define TURN(off, re, im, z) \
+	VMOVUPD        (off)(SI), z;  \
+	VPERMILPD      $0x55, z, Z30; \
+	VMULPD         im, Z30, Z30;  \
+	VFMADDSUB213PD Z30, re, z
+
+#define ADD(n, q, z) VFMADD231PD.BCST (8*n)(BX), q, z
+
+// JOIN adds the sums of odd moments, whose parts are exchanged, and stores.
+#define JOIN(z, odd, off) \
+	VPERMILPD $0x55, odd, odd; \
+	VADDPD    odd, z, z;       \
+	VMOVUPD   z, (off)(SI)
+
+#define MUL(n, q, z) VMULPD.BCST (8*n)(BX), q, z
+
+// BASE is all that four moments of the block give.
+#define BASE(o, re, im) \
+	TURN(o, re, im, Z0);     \
+	TURN(o+128, re, im, Z1); \
+	TURN(o+256, re, im, Z2); \
+	TURN(o+384, re, im, Z3); \
+	VMOVUPD (o)(DX), Z4;     \
+	VMOVUPD (o)(R9), Z5;     \
+	VMOVUPD (o)(R10), Z6;    \
+	VMOVUPD (o)(R11), Z7;    \
+	MUL(7, Z5, Z14);         \
+	MUL(12, Z5, Z15);        \
+	MUL(18, Z7, Z16);        \
+	MUL(21, Z7, Z17);        \
+	ADD(9, Z7, Z14);         \
+	ADD(14, Z7, Z15);        \
+	ADD(3, Z0, Z3);          \
+	ADD(4, Z1, Z3);          \
+	ADD(5, Z2, Z3);          \
+	ADD(1, Z0, Z2);          \
+	ADD(2, Z1, Z2);          \
+	ADD(0, Z0, Z1);          \
+	ADD(6, Z4, Z0);          \
+	ADD(13, Z6, Z1);         \
+	ADD(17, Z6, Z2);         \
+	ADD(8, Z6, Z0)
+
+#define FOURTH(o) \
+	VMOVUPD (o)(R12), Z8; \
+	ADD(10, Z8, Z0);      \
+	ADD(15, Z8, Z1);      \
+	ADD(19, Z8, Z2);      \
+	ADD(22, Z8, Z3)
+
+#define FIFTH(o) \
+	VMOVUPD (o)(R13), Z9; \
+	ADD(11, Z9, Z14);     \
+	ADD(16, Z9, Z15);     \
+	ADD(20, Z9, Z16);     \
+	ADD(23, Z9, Z17)
+
+// FINISH leaves the output in y.
+#define FINISH(o, y) \
+	JOIN(Z0, Z14, o);     \
+	JOIN(Z1, Z15, o+128); \
+	JOIN(Z2, Z16, o+256); \
+	JOIN(Z3, Z17, o+384); \
+	MUL(24, Z0, y);       \
+	ADD(25, Z1, y);       \
+	ADD(26, Z2, y);       \
+	ADD(27, Z3, y)
+
+#define NEXT \
+	ADDQ $512, SI; \
+	ADDQ $128, DX; \
+	ADDQ $128, R9; \
+	ADDQ $128, R10; \
+	ADDQ $128, R11; \
+	ADDQ $128, R12; \
+	ADDQ $128, R13; \
+	DECQ CX
+
+#define STORE \
+	VMOVUPD Z18, (DI);   \
+	VMOVUPD Z19, 64(DI); \
+	ADDQ    $128, DI
+
+// func cascade4x3avx512(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64)
+TEXT ·cascade4x3avx512(SB), NOSPLIT, $0-56
+	ARGS
+
+channel:
+	BASE(0, Z20, Z22)
+	FINISH(0, Z18)
+	BASE(64, Z21, Z23)
+	FINISH(64, Z19)
+	TESTQ DI, DI
+	JZ    silent
+	STORE
+
+silent:
+	NEXT
+	JNZ channel
+	VZEROUPPER
+	RET
+
+// func cascade4x4avx512(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64)
+TEXT ·cascade4x4avx512(SB), NOSPLIT, $0-56
+	ARGS
+
+channel:
+	BASE(0, Z20, Z22)
+	FOURTH(0)
+	FINISH(0, Z18)
+	BASE(64, Z21, Z23)
+	FOURTH(64)
+	FINISH(64, Z19)
+	TESTQ DI, DI
+	JZ    silent
+	STORE
+
+silent:
+	NEXT
+	JNZ channel
+	VZEROUPPER
+	RET
+
+// func cascade4x5avx512(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64)
+TEXT ·cascade4x5avx512(SB), NOSPLIT, $0-56
+	ARGS
+
+channel:
+	BASE(0, Z20, Z22)
+	FOURTH(0)
+	FIFTH(0)
+	FINISH(0, Z18)
+	BASE(64, Z21, Z23)
+	FOURTH(64)
+	FIFTH(64)
+	FINISH(64, Z19)
+	TESTQ DI, DI
+	JZ    silent
+	STORE
+
+silent:
+	NEXT
+	JNZ channel
+	VZEROUPPER
+	RET
