@@ -183,3 +183,48 @@ func TestMetalIsNoFault(t *testing.T) {
 		t.Errorf("%d of 20 distorted frames are blamed on a channel", bad)
 	}
 }
+
+// A lone coil has few couplings to spare: what it shows is named, if need be
+// beside rivals, and a lone coil itself is never left out.
+func TestLoneCoil(t *testing.T) {
+	p := benchProblem()
+	p.Sensor.Coils = p.Sensor.Coils[2:]
+	s, err := solver.New(p, solver.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	x := New(s)
+	r := rand.New(rand.NewPCG(17, 1))
+	for _, c := range injected {
+		if c.fault.Part == Coil {
+			continue
+		}
+		pose := randomPose(r)
+		o := observe(s, pose, r, nil)
+		spoil(x, &o, c.fault)
+		found := x.Identify([]solver.Couplings{o.Couplings}, []solver.Result{s.Cold(o.Couplings)})
+		named := found.Rivals
+		if found.Fault != nil {
+			named = append(named, *found.Fault)
+		}
+		right := false
+		for _, f := range named {
+			if f.Part == Coil {
+				t.Errorf("%s: the lone coil is blamed", c.words)
+			}
+			right = right || strings.HasPrefix(f.Words(coilNames, emitterNames), c.words)
+		}
+		if !right {
+			t.Errorf("%s is not among %+v of chi-square %.0f", c.words, named, found.ChiSquare)
+		}
+	}
+	for range 300 {
+		pose := randomPose(r)
+		o := observe(s, pose, r, nil)
+		fit := s.Warm(o.Couplings, pose)
+		v, err := x.Verdict(&o, &fit, false)
+		if err != nil || v.Distorted || fit.Status == solver.Converged && !(v.PositionError > 0) {
+			t.Errorf("%+v, %v", v, err)
+		}
+	}
+}

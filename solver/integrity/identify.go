@@ -217,14 +217,9 @@ func (x *Inspector) fitGain(frames []solver.Couplings, f Fault, poses []rigid.Po
 			if x.look(c, r.Pose) != nil {
 				return f, nil, false
 			}
-			x.lookScaled(c, &f)
-			for i := range x.work {
-				x.work[i] = 0
-				if f.touches(i, x.coils) {
-					x.work[i] = x.model[i] * x.weight[i]
-				}
+			if !x.project(c, &f, r.Pose) {
+				return f, nil, false
 			}
-			x.nuisance.clean(x.work)
 			slope += dot(x.work, x.residual)
 			curvature += dot(x.work, x.work)
 		}
@@ -261,26 +256,35 @@ func (x *Inspector) scaled(c solver.Couplings, f *Fault, start rigid.Pose) solve
 	return x.solver.Warm(x.trial, start)
 }
 
-// lookScaled turns what look left into residuals and a basis for the scaled
-// model; the basis goes to x.nuisance.
-func (x *Inspector) lookScaled(c solver.Couplings, f *Fault) {
+// project takes from what look left the residuals of the scaled model and, to
+// x.work, the derivative by the factor, less what a change of the pose does.
+func (x *Inspector) project(c solver.Couplings, f *Fault, pose rigid.Pose) bool {
 	factor := func(i int) float64 {
 		if f.touches(i, x.coils) {
 			return f.Gain
 		}
 		return 1
 	}
-	x.nuisance.reset()
+	if !x.factorise(pose, factor) {
+		return false
+	}
+	x.pose.reset()
 	for k := range 6 {
 		for i := range x.work {
-			x.work[i] = factor(i) * x.jacobian[i][k] * x.weight[i]
+			x.work[i] = factor(i) * x.jacobian[i][k]
 		}
-		x.nuisance.add(x.work)
+		x.whiten(x.work)
+		x.pose.add(x.work)
 	}
-	for i, w := range x.weight {
-		x.residual[i] = 0
-		if w > 0 {
-			x.residual[i] = (c.Value[i] - factor(i)*x.model[i]) * w
+	for i := range x.work {
+		x.work[i] = 0
+		if f.touches(i, x.coils) {
+			x.work[i] = x.model[i]
 		}
+		x.residual[i] = c.Value[i] - factor(i)*x.model[i]
 	}
+	x.whiten(x.residual)
+	x.whiten(x.work)
+	x.pose.clean(x.work)
+	return true
 }

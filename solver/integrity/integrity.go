@@ -37,6 +37,7 @@ type Inspector struct {
 	// for. Nil: none.
 	Unreferenced []bool
 
+	array    *arrayErrors // nil: the array is taken as exact
 	model    []float64    // at the last pose looked at
 	jacobian [][6]float64 // alike
 	weight   []float64    // one over sigma; 0: missing
@@ -54,33 +55,22 @@ func New(s *solver.Solver) *Inspector {
 	n := x.emitters * x.coils
 	x.model, x.jacobian = make([]float64, n), make([][6]float64, n)
 	x.weight, x.residual, x.work = make([]float64, n), make([]float64, n), make([]float64, n)
+	x.array = newArrayErrors(&p.Array, n)
 	x.trial = solver.Couplings{Value: make([]float64, n), Variance: make([]float64, n)}
 	x.pose.init(n, 6)
 	x.nuisance.init(n, 6+x.coils+x.emitters)
 	return x
 }
 
-// look evaluates the model at a pose: residuals in units of sigma, and a basis
-// of what a small change of the pose does to them.
+// look evaluates the model at a pose.
 func (x *Inspector) look(c solver.Couplings, pose rigid.Pose) error {
-	if err := x.solver.Evaluate(pose, x.model, x.jacobian); err != nil {
-		return err
-	}
 	for i, v := range c.Variance {
-		x.weight[i], x.residual[i] = 0, 0
+		x.weight[i] = 0
 		if !math.IsInf(v, 1) {
 			x.weight[i] = 1 / math.Sqrt(v)
-			x.residual[i] = (c.Value[i] - x.model[i]) * x.weight[i]
 		}
 	}
-	x.pose.reset()
-	for k := range 6 {
-		for i := range x.work {
-			x.work[i] = x.jacobian[i][k] * x.weight[i]
-		}
-		x.pose.add(x.work)
-	}
-	return nil
+	return x.solver.Evaluate(pose, x.model, x.jacobian)
 }
 
 // used counts the couplings that are not missing.

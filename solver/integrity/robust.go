@@ -76,10 +76,21 @@ func (x *Inspector) Robust(c solver.Couplings, start *solver.Result, loss leasts
 		if err := x.look(c, out.Pose); err != nil {
 			return out, err
 		}
+		if err := x.marginal(out.Pose); err != nil {
+			return out, err
+		}
+		x.pose.reset()
+		for k := range 6 {
+			for i, w := range x.weight {
+				x.work[i] = x.jacobian[i][k] * w
+			}
+			x.pose.add(x.work)
+		}
 		sizes = sizes[:0]
 		for i, w := range x.weight {
+			x.residual[i] = 0
 			if w > 0 {
-				x.residual[i] /= math.Sqrt(max(1-x.pose.leverage(i), 1e-3))
+				x.residual[i] = (c.Value[i] - x.model[i]) * w / math.Sqrt(max(1-x.pose.leverage(i), 1e-3))
 				sizes = append(sizes, math.Abs(x.residual[i]))
 			}
 		}
