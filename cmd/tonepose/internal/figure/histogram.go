@@ -24,7 +24,8 @@ type HistogramPanel struct {
 }
 
 // Histogram draws the density of each error and the one that its predictions
-// promise: the mean of normal densities, one an error.
+// promise: the mean of normal densities, one an error, each taken over the width
+// of a bar, so that it stands at a bar's middle as high as the bar should.
 func Histogram(d HistogramData) *Figure {
 	const columns = 3
 	rows := (len(d.Panels) + columns - 1) / columns
@@ -91,7 +92,7 @@ func (panel HistogramPanel) plot() *plot.Plot {
 		k := min(max(int((v+reach)/width), 0), count-1) // what lies beyond stands at the end
 		bars[k] += 1 / (width * float64(len(values)))
 	}
-	grid, density := panel.density(reach)
+	grid, density := panel.density(reach, width)
 	top := 0.0
 	for _, list := range [][]float64{bars, density} {
 		if len(list) > 0 {
@@ -132,7 +133,7 @@ func (panel HistogramPanel) plot() *plot.Plot {
 func barCount(n int) int { return min(max(int(math.Sqrt(float64(n))), 9), 40) | 1 }
 
 // density of the predictions; nil: there are none.
-func (panel HistogramPanel) density(reach float64) (grid, density []float64) {
+func (panel HistogramPanel) density(reach, width float64) (grid, density []float64) {
 	n := 0
 	for _, s := range panel.Sigma {
 		if s > 0 && s-s == 0 {
@@ -148,7 +149,8 @@ func (panel HistogramPanel) density(reach float64) (grid, density []float64) {
 		sum := 0.0
 		for _, s := range panel.Sigma {
 			if s > 0 && s-s == 0 {
-				sum += math.Exp(-x*x/(2*s*s)) / (s * math.Sqrt(2*math.Pi))
+				at := func(x float64) float64 { return math.Erf(x/(s*math.Sqrt2)) / 2 }
+				sum += (at(x+width/2) - at(x-width/2)) / width
 			}
 		}
 		grid, density = append(grid, x), append(density, sum/float64(n))
