@@ -6,6 +6,7 @@ import (
 	"math/cmplx"
 	"slices"
 
+	"tonepose/multitone/internal/kernel"
 	lowpass "tonepose/multitone/window"
 )
 
@@ -51,10 +52,14 @@ type Continuous struct {
 	listen    listener
 	gain      float64   // variance of a component per variance of a white sample
 	scale     []float64 // [V] of a unit of the samples, by channel
+	counting  bool
 	buffer    []float64 // interleaved
 	frame     Frame
 	weighed   int            // windows of the meter that the frame's variances rest on
 	ahead     [][]complex128 // by lag and tone: from a row's phase to that of its time
+	referral  *kernel.Referral
+	phasor    []complex128 // where the frame's are when they are not those of an engine
+	reference []complex128
 }
 
 // continuousSamples bounds what an engine is fed at a time.
@@ -85,6 +90,7 @@ func NewContinuous(c Config, a Averaging) (*Continuous, error) {
 	s.ones = s.lowPass.NewFilter(a.Every)
 	s.engine = newEngine(&s.cfg, s.lowPass, a)
 	s.frame, s.weighed = s.cfg.newFrame(), -1
+	s.phasor, s.reference = s.frame.Phasor, s.frame.Reference
 	s.scale = slices.Repeat([]float64{1}, c.Channels)
 	s.buffer = make([]float64, continuousSamples*c.Channels)
 	length := s.cfg.meterLength(maxChunk)
@@ -156,6 +162,7 @@ func (s *Continuous) retune() error {
 		}
 		s.ahead = append(s.ahead, row)
 	}
+	s.referral = nil
 	return s.engine.tune(omega)
 }
 
@@ -172,7 +179,14 @@ func (s *Continuous) Listen(x [][]float64) {
 func (s *Continuous) Write(x [][]float64, emit func(*Frame) error) error {
 	return s.inPieces(x, func(piece []float64) error {
 		hear(&s.listen, &s.listen.floats, piece, s.meter)
-		return s.hand(s.engine.floats(piece), emit)
+		for step := s.engine.most() * s.cfg.Channels; len(piece) > 0; {
+			part := piece[:min(step, len(piece))]
+			piece = piece[len(part):]
+			if err := s.hand(s.engine.floats(part), emit); err != nil {
+				return err
+			}
+		}
+		return nil
 	})
 }
 
@@ -191,13 +205,15 @@ func (s *Continuous) inPieces(x [][]float64, use func([]float64) error) error {
 // WriteInt16 feeds counts, all channels of a sample side by side, of the sizes
 // [V] that Config.CountVolts gives. A Continuous takes either counts or floats.
 func (s *Continuous) WriteInt16(x []int16, emit func(*Frame) error) error {
-	if s.cfg.CountVolts != nil {
+	if s.cfg.CountVolts != nil && !s.counting {
+		s.counting = true
 		copy(s.scale, s.cfg.CountVolts)
+		s.engine.inVolts(s.scale)
 	}
-	for step := continuousSamples * s.cfg.Channels; len(x) > 0; {
+	hear(&s.listen, &s.listen.counts, x, s.meter)
+	for step := s.engine.most() * s.cfg.Channels; len(x) > 0; {
 		piece := x[:min(step, len(x))]
 		x = x[len(piece):]
-		hear(&s.listen, &s.listen.counts, piece, s.meter)
 		if err := s.hand(s.engine.counts(piece), emit); err != nil {
 			return err
 		}
@@ -209,8 +225,10 @@ func (s *Continuous) WriteInt16(x []int16, emit func(*Frame) error) error {
 func (s *Continuous) hand(rows rawRows, emit func(*Frame) error) error {
 	f, every := &s.frame, int64(s.averaging.Every)
 	lags := s.engine.lags()
-	for at := 0; at < len(rows.values); at += rows.size {
-		lag := int(s.rowsSeen % int64(len(lags)))
+	referred := s.referAtOnce(rows)
+	lag := rows.firstLag - rows.lagStep
+	for at := 0; at < len(rows.values); at += rows.stride {
+		lag += rows.lagStep
 		s.rowsSeen++
 		count := s.rowsSeen * every // samples that the row has seen
 		scale := 1.0
@@ -223,13 +241,39 @@ func (s *Continuous) hand(rows rawRows, emit func(*Frame) error) error {
 		f.Stop = count
 		f.Start = max(0, count-s.rests)
 		f.Shift = float64(count-1) - s.delay - float64(f.Start+f.Stop-1)/2
-		s.refer(rows, rows.values[at:at+rows.size], scale, s.ahead[lag], float64(count-1)-lags[lag])
+		if referred {
+			f.Phasor, f.Reference = rows.values[at:at+rows.size], s.referral.Row(at/rows.size)
+		} else {
+			f.Phasor, f.Reference = s.phasor, s.reference
+			s.refer(rows, rows.values[at:at+rows.size], scale, s.ahead[lag], float64(count-1)-lags[lag])
+		}
 		s.weigh()
 		if err := emit(f); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// referAtOnce refers the rows of a stream in place, if they are complete and
+// every tone has a reference.
+func (s *Continuous) referAtOnce(rows rawRows) bool {
+	e, ok := s.engine.(*stream)
+	if !ok || s.averaging.Every != 1 || s.rowsSeen < s.settling {
+		return false
+	}
+	if s.referral == nil {
+		var channels []int
+		for _, t := range s.cfg.Tones {
+			if t.Reference == NoReference {
+				return false
+			}
+			channels = append(channels, t.Reference)
+		}
+		s.referral = e.kernel.NewReferral(channels, s.ahead)
+	}
+	e.kernel.Refer(s.referral, rows.values, len(rows.values)/rows.size)
+	return true
 }
 
 // stepResponse is what makes up for the share of the filter's response that
@@ -271,8 +315,7 @@ func (s *Continuous) refer(rows rawRows, raw []complex128, scale float64, ahead 
 			turn = unit(-cycles(t.Hz / s.cfg.SampleRate * origin))
 		} else {
 			ref := from[t.Reference*rows.step]
-			volts := s.scale[t.Reference] * scale
-			f.Reference[k] = ref * ahead[k] * complex(volts, 0)
+			f.Reference[k] = ref * ahead[k] * complex(rows.volts[t.Reference]*scale, 0)
 			turn = 1
 			if power := real(ref)*real(ref) + imag(ref)*imag(ref); power > 0 {
 				size := math.Sqrt(power)
@@ -282,7 +325,7 @@ func (s *Continuous) refer(rows rawRows, raw []complex128, scale float64, ahead 
 		re, im := real(turn)*scale, imag(turn)*scale
 		out := f.Phasor[k*channels : (k+1)*channels]
 		at := 0
-		for c, volts := range s.scale[:len(out)] {
+		for c, volts := range rows.volts[:len(out)] {
 			v := from[at]
 			at += rows.step
 			out[c] = complex((real(v)*re-imag(v)*im)*volts, (real(v)*im+imag(v)*re)*volts)

@@ -72,7 +72,7 @@ func newBlocks(c *Config, l *lowpass.LowPass, a Averaging) *blocks {
 		break
 	}
 	e.state = make([]complex128, e.groups*kernel.Lanes*e.channels*e.order)
-	e.rows = rawRows{size: e.groups * kernel.Lanes * e.channels, step: kernel.Lanes}
+	e.rows = rawRows{volts: ones(c.Channels), size: e.groups * kernel.Lanes * e.channels, stride: e.groups * kernel.Lanes * e.channels, step: kernel.Lanes}
 	for k := range e.tones {
 		e.rows.place = append(e.rows.place, k/kernel.Lanes*e.channels*kernel.Lanes+k%kernel.Lanes)
 	}
@@ -96,6 +96,10 @@ func (e *blocks) degree(length int, p Precision) int {
 		}
 	}
 }
+
+func (e *blocks) most() int { return continuousSamples }
+
+func (e *blocks) inVolts(scale []float64) { e.rows.volts = scale }
 
 func (e *blocks) lags() []float64 {
 	return []float64{float64(e.lengths[len(e.lengths)-1]-1) / 2}

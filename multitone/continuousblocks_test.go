@@ -94,6 +94,94 @@ func TestBlocksMatchTheFilter(t *testing.T) {
 	}
 }
 
+// The loop that gives every output must give what the filter gives, and refer
+// its rows as frames are referred.
+func TestStreamMatchesTheFilter(t *testing.T) {
+	const rate, n = 50e3, 3000
+	for _, channels := range []int{1, 4, 5, 12} {
+		for _, tones := range []int{1, 8, 11} {
+			rng := rand.New(rand.NewPCG(5, uint64(channels*tones)))
+			cfg := Config{SampleRate: rate, Channels: channels, CountVolts: make([]float64, channels)}
+			for c := range channels {
+				cfg.CountVolts[c] = 1e-4 * float64(c+1)
+			}
+			for k := range tones {
+				cfg.Tones = append(cfg.Tones, Tone{Name: fmt.Sprint(k), Hz: 5000 + 1193*float64(k), Reference: (k * 3) % channels})
+			}
+			counts := make([]int16, n*channels)
+			for i := range counts {
+				counts[i] = int16(9000*math.Cos(2*math.Pi*cycles(0.1*float64(i/channels)+0.1*float64(i%channels))) + 3000*rng.NormFloat64())
+			}
+			volts := make([][]float64, channels)
+			for c := range volts {
+				for i := range n {
+					volts[c] = append(volts[c], float64(counts[i*channels+c])*cfg.CountVolts[c])
+				}
+			}
+			for _, order := range []int{1, 4, 8} {
+				for _, every := range []int{1, 7} {
+					a := Averaging{LowPass: lowpass.Spec{Kind: lowpass.Cascade, Order: order, TimeConstantS: 1e-3 / float64(order)}, Every: every}
+					reference, err := NewContinuous(cfg, a)
+					if err != nil {
+						t.Fatal(err)
+					}
+					reference.engine = newMixer(&cfg, reference.lowPass, every)
+					if err := reference.retune(); err != nil {
+						t.Fatal(err)
+					}
+					want := through(t, reference, volts)
+					for _, path := range []string{"floats", "counts", "go"} {
+						s, err := NewContinuous(cfg, a)
+						if err != nil {
+							t.Fatal(err)
+						}
+						if path == "go" {
+							s.engine.(*stream).kernel.Portable()
+						}
+						var got []Frame
+						if path == "floats" {
+							got = through(t, s, volts)
+						} else {
+							for from, size := 0, 1; from < n; from, size = from+size, size*3%1000+1 {
+								size = min(size, n-from)
+								if err := s.WriteInt16(counts[from*channels:(from+size)*channels], func(f *Frame) error {
+									var g Frame
+									f.CopyTo(&g)
+									got = append(got, g)
+									return nil
+								}); err != nil {
+									t.Fatal(err)
+								}
+							}
+						}
+						if len(got) != len(want) || len(got) == 0 {
+							t.Fatalf("%d frames, want %d", len(got), len(want))
+						}
+						for i := range want {
+							if got[i].Stop != want[i].Stop || got[i].Shift != want[i].Shift {
+								t.Fatalf("frame %d: %v to %v", i, got[i].Start, got[i].Stop)
+							}
+							for j := range want[i].Phasor {
+								// 1e-11 of the largest input, a few thousand roundings; a reference
+								// of noise alone may be that small that its phase errs more.
+								limit := 1e-11 * 2 * float64(channels)
+								if d := cmplx.Abs(got[i].Phasor[j] - want[i].Phasor[j]); !(d < limit) {
+									t.Fatalf("%d channels, %d tones, order %d, every %d, %s: frame %d, phasor %d off by %.2g", channels, tones, order, every, path, i, j, d)
+								}
+							}
+							for k := range want[i].Reference {
+								if d := cmplx.Abs(got[i].Reference[k] - want[i].Reference[k]); !(d < 1e-11*2*float64(channels)) {
+									t.Fatalf("%s: frame %d, reference %d off by %.2g", path, i, k, d)
+								}
+							}
+						}
+					}
+				}
+			}
+		}
+	}
+}
+
 // BenchmarkContinuous measures 12 channels with 8 tones behind a cascade of
 // four stages, from counts of 16 bits in memory to frames, variances included.
 func BenchmarkContinuous(b *testing.B) {
@@ -114,6 +202,9 @@ func BenchmarkContinuous(b *testing.B) {
 				emit := func(*Frame) error { frames++; return nil }
 				if err := s.WriteInt16(x, emit); err != nil { // tables, first frames
 					b.Fatal(err)
+				}
+				if e, ok := s.engine.(*stream); ok && path == "go" {
+					e.kernel.Portable()
 				}
 				if e, ok := s.engine.(*blocks); ok && path == "go" {
 					for _, k := range e.kinds {

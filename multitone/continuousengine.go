@@ -2,6 +2,7 @@ package multitone
 
 import (
 	"math"
+	"slices"
 
 	lowpass "tonepose/multitone/window"
 )
@@ -13,26 +14,37 @@ type engine interface {
 	// samples before the row's last one. The next call overwrites them.
 	floats(x []float64) rawRows
 	counts(x []int16) rawRows
-	// lags lists the lags; row i of all has lag i mod their number.
+	// inVolts tells the size [V] of a unit of each channel's samples, before any.
+	inVolts(scale []float64)
+	// lags lists the lags that rows may have.
 	lags() []float64
+	// most is how many samples may be fed at a time.
+	most() int
 	// tune sets the tones' angular frequencies [rad/sample] from the next sample
 	// that is not processed yet; phases go on.
 	tune(omega []float64) error
 }
 
-// rawRows are rows of phasors: row r of tone k and channel c stands at
-// r·size + place[k] + c·step.
+// rawRows are rows of phasors: that of tone k and channel c in row r stands at
+// r·stride + place[k] + c·step; its lag is number firstLag + r·lagStep.
 type rawRows struct {
-	values []complex128
-	size   int
-	place  []int
-	step   int
+	values            []complex128
+	size, stride      int
+	place             []int
+	step              int
+	firstLag, lagStep int
+	volts             []float64 // of a unit of each channel's values
 }
+
+func ones(n int) []float64 { return slices.Repeat([]float64{1}, n) }
 
 // newEngine chooses: blocks for a cascade with room for them between its
 // outputs, else the filter itself.
 func newEngine(c *Config, l *lowpass.LowPass, a Averaging) engine {
 	if e := newBlocks(c, l, a); e != nil {
+		return e
+	}
+	if e := newStream(c, l, a); e != nil {
 		return e
 	}
 	return newMixer(c, l, a.Every)
@@ -60,7 +72,7 @@ func newMixer(c *Config, l *lowpass.LowPass, every int) *mixer {
 		m.filters[i] = l.NewFilter(every)
 	}
 	m.phase = make([]complex128, len(c.Tones))
-	m.rows = rawRows{size: len(c.Tones) * c.Channels, step: 1}
+	m.rows = rawRows{volts: ones(c.Channels), size: len(c.Tones) * c.Channels, stride: len(c.Tones) * c.Channels, step: 1}
 	for k := range m.phase {
 		m.phase[k] = 1
 		m.rows.place = append(m.rows.place, k*c.Channels)
@@ -69,6 +81,10 @@ func newMixer(c *Config, l *lowpass.LowPass, every int) *mixer {
 	m.out = make([]complex128, continuousSamples)
 	return m
 }
+
+func (m *mixer) most() int { return continuousSamples }
+
+func (m *mixer) inVolts(scale []float64) { m.rows.volts = scale }
 
 func (m *mixer) lags() []float64 { return []float64{0} }
 

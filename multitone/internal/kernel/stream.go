@@ -1,0 +1,223 @@
+package kernel
+
+import "math"
+
+// Stream mixes every channel with every tone and filters the products by equal
+// first-order stages, with an output after every sample.
+//
+// Within a piece of at most Longest samples the tones' phases count from its
+// first one; states go from one piece's first sample to the next's.
+type Stream struct {
+	Order    int
+	channels int
+	tones    int
+	vectors  int // of four channels
+	pole     float64
+	state    []complex128 // tones × vectors × order × 4
+	carrier  []complex128 // tones × Longest: gain·e^{−jωu}
+	turn     []complex128 // by tone, to the next piece
+	whole    []complex128 // the turn of a piece of Longest samples
+	step     []float64    // ω [rad/sample]
+	spread   []float64    // Longest × vectors × 8: every sample twice
+	gain     []float64    // vectors × 8
+	loops    streamLoops
+}
+
+// Longest is the most samples of a piece.
+const Longest = 32
+
+type streamLoops struct {
+	counts func(s *Stream, x []int16, n int)
+	mix    func(s *Stream, out []complex128, tone, n int)
+	refer  func(s *Stream, r *Referral, rows []complex128, n int)
+}
+
+var streamLoopsFor = func(s *Stream) streamLoops { return portableStream }
+
+var portableStream = streamLoops{spreadCountsGo, mixGo, referGo}
+
+// NewStream prepares a stream at rest. A stage is y += b·(x − y); volts is the
+// size of a unit of the samples of each channel.
+func NewStream(order int, b float64, tones int, volts []float64) *Stream {
+	s := &Stream{Order: order, channels: len(volts), tones: tones, vectors: (len(volts) + 3) / 4, pole: 1 - b}
+	s.state = make([]complex128, tones*s.vectors*order*4)
+	s.carrier = make([]complex128, tones*Longest)
+	s.turn, s.whole, s.step = make([]complex128, tones), make([]complex128, tones), make([]float64, tones)
+	s.spread = make([]float64, Longest*s.vectors*8)
+	s.Scale(volts)
+	s.loops = streamLoopsFor(s)
+	return s
+}
+
+// Scale sets the size of a unit of each channel's samples.
+func (s *Stream) Scale(volts []float64) {
+	s.gain = make([]float64, s.vectors*8)
+	for c, v := range volts {
+		s.gain[2*c], s.gain[2*c+1] = v, v
+	}
+}
+
+// Portable makes s use the loops in Go, whatever the processor can do.
+func (s *Stream) Portable() { s.loops = portableStream }
+
+// Tune sets the tones' angular frequencies [rad/sample].
+func (s *Stream) Tune(omega []float64) {
+	// b as the pole has it: a gain of exactly 1; twice for peak values
+	gain := 2 * math.Pow(1-s.pole, float64(s.Order))
+	for k, w := range omega {
+		s.step[k], s.whole[k] = w, turned(w, Longest)
+		for u := range Longest {
+			sin, cos := math.Sincos(w * float64(u))
+			s.carrier[k*Longest+u] = complex(gain*cos, -gain*sin)
+		}
+	}
+}
+
+// turned is e^{jωn}.
+func turned(w float64, n int) complex128 {
+	sin, cos := math.Sincos(math.Mod(w*float64(n), 2*math.Pi))
+	return complex(cos, sin)
+}
+
+// Size is the length of a row.
+func (s *Stream) Size() int { return s.tones * s.channels }
+
+// Counts filters a piece of interleaved counts; row u of out, tones × channels,
+// is the output after sample u, relative to the tones' phases at sample 0.
+func (s *Stream) Counts(out []complex128, x []int16) {
+	n := len(x) / s.channels
+	s.loops.counts(s, x, n)
+	s.mixAll(out, n)
+}
+
+// Floats is Counts for floats.
+func (s *Stream) Floats(out []complex128, x []float64) {
+	n := len(x) / s.channels
+	for u := range n {
+		to := s.spread[u*s.vectors*8:]
+		for c, v := range x[u*s.channels : (u+1)*s.channels] {
+			v *= s.gain[2*c]
+			to[2*c], to[2*c+1] = v, v
+		}
+	}
+	s.mixAll(out, n)
+}
+
+func (s *Stream) mixAll(out []complex128, n int) {
+	_ = out[:n*s.Size()]
+	for k := range s.step {
+		s.loops.mix(s, out, k, n)
+	}
+	if n == Longest {
+		copy(s.turn, s.whole)
+		return
+	}
+	for k, w := range s.step {
+		s.turn[k] = turned(w, n)
+	}
+}
+
+func spreadCountsGo(s *Stream, x []int16, n int) {
+	for u := range n {
+		to := s.spread[u*s.vectors*8:]
+		for c, count := range x[u*s.channels : (u+1)*s.channels] {
+			v := float64(count) * s.gain[2*c]
+			to[2*c], to[2*c+1] = v, v
+		}
+	}
+}
+
+func mixGo(s *Stream, out []complex128, tone, n int) {
+	a := s.pole
+	var y [8]complex128
+	carrier := s.carrier[tone*Longest:][:n]
+	for c := range s.channels {
+		state := s.state[((tone*s.vectors+c/4)*s.Order)*4+c%4:]
+		for j := range s.Order {
+			y[j] = state[j*4] * s.turn[tone]
+		}
+		at := tone*s.channels + c
+		for u, o := range carrier {
+			v := s.spread[u*s.vectors*8+2*c]
+			re, im := v*real(o), v*imag(o)
+			for j := range s.Order {
+				re, im = a*real(y[j])+re, a*imag(y[j])+im
+				y[j] = complex(re, im)
+			}
+			out[at] = complex(re, im)
+			at += s.tones * s.channels
+		}
+		for j := range s.Order {
+			state[j*4] = y[j]
+		}
+	}
+}
+
+// Referral turns rows to the phase of each tone's reference.
+type Referral struct {
+	channel []int     // of each tone's reference
+	ahead   []float64 // Longest × groups × (8 real parts, 8 imaginary parts)
+	offsets []int64   // groups × 8: bytes from a row's begin to its references
+	groups  int
+	turns   []float64 // one row's: groups × 8 pairs
+	// References holds the raw phasor of each tone's reference, row by row, times
+	// ahead.
+	References []complex128
+}
+
+// NewReferral prepares for tones with a reference channel each; ahead are what
+// the reference's phasors are multiplied by, row by row of a piece.
+func (s *Stream) NewReferral(channel []int, ahead [][]complex128) *Referral {
+	r := &Referral{channel: channel, groups: (s.tones + Lanes - 1) / Lanes}
+	r.offsets = make([]int64, r.groups*Lanes)
+	for k, c := range channel {
+		r.offsets[k] = int64(k*s.channels+c) * 16
+	}
+	for k := s.tones; k < len(r.offsets); k++ {
+		r.offsets[k] = r.offsets[0] // any that is there
+	}
+	r.ahead = make([]float64, Longest*r.groups*2*Lanes)
+	for u, row := range ahead {
+		for k, v := range row {
+			at := (u*r.groups+k/Lanes)*2*Lanes + k%Lanes
+			r.ahead[at], r.ahead[at+Lanes] = real(v), imag(v)
+		}
+	}
+	r.turns = make([]float64, r.groups*2*Lanes)
+	r.References = make([]complex128, Longest*r.groups*Lanes)
+	return r
+}
+
+// Row is the references of row u.
+func (r *Referral) Row(u int) []complex128 {
+	n := r.groups * Lanes
+	return r.References[u*n : u*n+len(r.channel)]
+}
+
+// Refer turns n rows in place, rows u = 0, 1, … of a piece.
+func (s *Stream) Refer(r *Referral, rows []complex128, n int) {
+	_ = rows[:n*s.Size()]
+	s.loops.refer(s, r, rows, n)
+}
+
+func referGo(s *Stream, r *Referral, rows []complex128, n int) {
+	for u := range n {
+		row := rows[u*s.Size():][:s.Size()]
+		references := r.Row(u)
+		for k, c := range r.channel {
+			own := row[k*s.channels:][:s.channels]
+			ref := own[c]
+			at := (u*r.groups+k/Lanes)*2*Lanes + k%Lanes
+			references[k] = ref * complex(r.ahead[at], r.ahead[at+Lanes])
+			re, im := 1.0, 0.0
+			if power := real(ref)*real(ref) + imag(ref)*imag(ref); power > 0 {
+				size := math.Sqrt(power)
+				re, im = real(ref)/size, -imag(ref)/size
+			}
+			for i, v := range own {
+				own[i] = complex(real(v)*re-imag(v)*im, real(v)*im+imag(v)*re)
+			}
+			own[c] = complex(real(own[c]), 0)
+		}
+	}
+}
