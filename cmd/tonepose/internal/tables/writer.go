@@ -97,6 +97,7 @@ func newStore[T, S any](out io.Writer, groupRows int64, put func(*S, *T) error) 
 	options := []parquet.WriterOption{
 		parquet.MaxRowsPerRowGroup(groupRows),
 		parquet.CreatedBy("tonepose", "", ""),
+		parquet.PageBufferSize(64 << 10), // of each of some seventy columns
 		// Measured values hardly compress: stronger levels cost a third of the
 		// time for a percent of the size.
 		parquet.Compression(&zstd.Codec{Level: zstd.SpeedFastest}),
