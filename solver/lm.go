@@ -20,9 +20,6 @@ const maxTurn = 0.6
 // place before it.
 const stale = 0.005
 
-// leastDamping is the smallest λ that the factorisation can tell from none.
-const leastDamping = 1e-13
-
 // descent is what a descent leaves beside s.sum and s.factor.
 type descent struct {
 	chi2       float64
@@ -32,13 +29,10 @@ type descent struct {
 }
 
 // descend moves st to a minimum of chi-square: Levenberg–Marquardt with
-// Marquardt's scaling, plain Gauss–Newton while that works. damping is the
-// first λ; zero for a start close to the minimum. It leaves the undamped
+// Marquardt's scaling, plain Gauss–Newton while that works. lambda is the first
+// damping; zero for a start close to the minimum. It leaves the undamped
 // factorisation at (or within one last short step of) the minimum in s.factor.
-//
-// Damping follows H. B. Nielsen, Damping parameter in Marquardt's method,
-// IMM-REP-1999-05, Technical University of Denmark, 1999 (recalled, not seen).
-func (s *Solver) descend(st *state, damping float64, limit int) (d descent) {
+func (s *Solver) descend(st *state, lambda float64, limit int) (d descent) {
 	d.status = NotConverged
 	if !s.evaluate(st) {
 		d.chi2 = math.Inf(1)
@@ -47,79 +41,62 @@ func (s *Solver) descend(st *state, damping float64, limit int) (d descent) {
 	s.sum = s.next
 	d.iterations = 1
 	tol := s.rig.options.StepTol * s.rig.options.StepTol
-	lambda, grow := damping, 2.0
-	settled := false
-	free := 1e-2          // damping at or below which a good step drops it
-	before := math.Inf(1) // squared length of the last plain step, in sigmas
-	plain := math.Inf(1)  // squared length of the last plain step tried
+	c := newControl(lambda)
 	var b, step [6]float64
-	var relax relaxation
 	var trial state
-	for {
+	for c.lambda <= maxDamping {
 		var u vec3
 		gauge := 0.0
 		if s.rig.axial {
 			u, gauge = s.gauge(st)
 		}
-		low := s.factor.Decompose(&s.sum, lambda, gauge, &u)
+		low := s.factor.Decompose(&s.sum, c.lambda, gauge, &u)
 		for i, k := range gradientAt {
 			b[i] = -s.sum[k]
 		}
 		s.factor.Solve(&step, &b)
 		slope := b[0]*step[0] + b[1]*step[1] + b[2]*step[2] + b[3]*step[3] + b[4]*step[4] + b[5]*step[5]
 		d.chi2 = s.sum[chiSquare]
-		usable := low > minPivot && slope >= 0
-		stretch := 1.0
-		if d.iterations > patience && lambda == 0 && before < math.Inf(1) {
-			stretch = relax.factor(&b)
+		if !(low > minPivot && slope >= 0) {
+			if c.lambda == 0 && c.settled {
+				d.status = Unobservable
+				return d
+			}
+			c.raise(leastDamping)
+			continue
 		}
+		stretch := c.stretch(&b, d.iterations)
 		switch {
-		case usable && lambda == 0 && (slope*stretch*stretch < tol || last(slope, before, tol)):
+		case c.lambda == 0 && (slope*stretch*stretch < tol || last(slope, c.before, tol)):
 			s.move(st, st, &step)
 			d.chi2 -= slope
 			d.status = Converged
 			return d
-		case usable && slope < tol && lambda != 0:
+		case slope < tol && c.lambda != 0:
 			// The damped step is short: see what the plain one says. Where that
 			// has been tried, was short too and did not lower chi-square, the
 			// model is too curved for it and this is the minimum.
-			if settled && plain < stale {
+			if c.settled && c.plain < stale {
 				d.status = s.conclude(gauge, &u)
 				return d
 			}
-			lambda, settled = 0, true
-			continue
-		case !usable && lambda == 0 && settled:
-			d.status = Unobservable
-			return d
-		case !usable:
-			lambda = max(lambda*grow, leastDamping)
-			grow *= 2
-			if lambda > 1e12 {
-				d.status = Unobservable
-				return d
-			}
+			c.lambda, c.settled = 0, true
 			continue
 		}
 		if d.iterations >= limit {
 			return d
 		}
 		d.iterations++
-		before = math.Inf(1)
 		predicted := slope
 		if stretch != 1 {
 			for i := range step {
 				step[i] *= stretch
 			}
 		}
-		if s.shorten(&step) || lambda != 0 || stretch != 1 {
+		if s.shorten(&step) || c.lambda != 0 || stretch != 1 {
 			predicted = s.predict(&step, &b)
 		}
-		if lambda == 0 {
-			before, plain = slope, slope
-			relax = relaxation{step, stretch, slope * stretch * stretch}
-		}
-		flatness := 0.0
+		c.note(&step, slope, stretch)
 		s.move(&trial, st, &step)
 		fall := -1.0
 		if s.evaluate(&trial) {
@@ -129,7 +106,8 @@ func (s *Solver) descend(st *state, damping float64, limit int) (d descent) {
 		if stretch != 1 && fall > 0 {
 			rho = 1 // a stretched step goes beyond what the model promises
 		}
-		if lambda == 0 && rho < 0.75 {
+		flatness := 0.0
+		if c.lambda == 0 && rho < good {
 			flatness = s.flatness(&step)
 		}
 		if fall > 0 && rho > 1e-3 {
@@ -139,19 +117,7 @@ func (s *Solver) descend(st *state, damping float64, limit int) (d descent) {
 				d.chi2 = s.sum[chiSquare]
 				return d
 			}
-			grow, settled = 2, false
-			if rho < 0.75 {
-				before = math.Inf(1)
-			}
-			switch {
-			case rho > 0.75 && lambda <= free:
-				lambda = 0
-			case lambda == 0 && rho < 0.25:
-				lambda = flatness
-			default:
-				t := 2*rho - 1
-				lambda *= max(1./8, 1-t*t*t)
-			}
+			c.accept(rho, flatness)
 			continue
 		}
 		if math.Abs(fall) <= 1e-12*d.chi2 && predicted <= 1e-9*d.chi2 {
@@ -159,17 +125,9 @@ func (s *Solver) descend(st *state, damping float64, limit int) (d descent) {
 			d.status = s.conclude(gauge, &u)
 			return d
 		}
-		before = math.Inf(1)
-		if lambda == 0 {
-			lambda, free = flatness, flatness/8
-		} else {
-			lambda *= grow
-			grow *= 2
-		}
-		if lambda > 1e12 {
-			return d
-		}
+		c.raise(flatness)
 	}
+	return d
 }
 
 // conclude leaves the plain factorisation of s.sum.
@@ -178,13 +136,6 @@ func (s *Solver) conclude(gauge float64, u *vec3) Status {
 		return Converged
 	}
 	return Unobservable
-}
-
-// last reports whether the step after one of squared length slope (in sigmas)
-// would be below tol: lengths fall at least as they did from the step before,
-// Gauss–Newton's rate. before is +Inf or 0 where that step was not a plain one.
-func last(slope, before, tol float64) bool {
-	return slope < stale && slope*slope < tol*before && slope < 0.1*before && before < math.Inf(1)
 }
 
 // predict returns the fall of chi-square that the quadratic model promises,

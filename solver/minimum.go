@@ -17,6 +17,31 @@ type minimum struct {
 	place  int  // of the grid, from which it was reached
 }
 
+// watched is a minimum found already: a descent that comes near it ends there.
+type watched struct {
+	state  *state
+	radius float64 // [m]
+	axial  *vec3   // the coils' axis if they have one only
+}
+
+// near reports whether st is within the radius and about a seventh of a radian.
+func (w *watched) near(st *state) bool {
+	a, b := st, w.state
+	d := vec3{a.x[0] - b.x[0], a.x[1] - b.x[1], a.x[2] - b.x[2]}
+	if dot(&d, &d) > w.radius*w.radius {
+		return false
+	}
+	if w.axial != nil {
+		u, v := a.r.apply(w.axial), b.r.apply(w.axial)
+		return dot(&u, &v) > 0.99
+	}
+	trace := 0.0
+	for i := range a.r {
+		trace += a.r[i] * b.r[i]
+	}
+	return trace > 3-0.02
+}
+
 // follow descends from m.state and fills m. With softness above zero the
 // descent first sees every coupling with an added error of that share of the
 // largest it can be at the start, then with less and less: a strong coupling,
