@@ -1,0 +1,94 @@
+//go:build !purego
+
+package kernel
+
+import "golang.org/x/sys/cpu"
+
+func init() {
+	if cpu.X86.HasAVX512F && cpu.X86.HasAVX512DQ && cpu.X86.HasAVX512VL {
+		streamLoopsFor = streamAVX512
+	}
+}
+
+// spread16avx512 writes n samples of vectors·4 channels twice each, times gain;
+// samples are step bytes apart. It reads four counts for each vector.
+//
+//go:noescape
+func spread16avx512(dst *float64, x *int16, gain *float64, n, vectors int, step uintptr)
+
+// mix4avx512 filters one tone of four channels by four stages: states are
+// multiplied by turn first; samples are spreadStep bytes apart, outputs outStep.
+// Only the numbers (halves of complex ones) in mask are stored.
+//
+//go:noescape
+func mix4avx512(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, pole float64, turn *complex128, mask uint64)
+
+// turns8avx512 gathers the references of up to eight tones from a row, writes
+// the pairs that turn to their phases and the references times ahead.
+//
+//go:noescape
+func turns8avx512(turns *float64, references *complex128, row *complex128, offsets *int64, ahead *float64)
+
+// turn8avx512 multiplies a row of tones·channels numbers: each tone's by its
+// pair of turns.
+//
+//go:noescape
+func turn8avx512(row *complex128, turns *float64, tones, channels int)
+
+func streamAVX512(s *Stream) streamLoops {
+	l := portableStream
+	l.counts = spreadCountsAVX512
+	l.refer = referAVX512
+	if s.Order == 4 {
+		l.mix = mixAVX512
+	}
+	return l
+}
+
+func spreadCountsAVX512(s *Stream, x []int16, n int) {
+	// The last vector of a sample reads into the next one; the last samples,
+	// behind which there is nothing, are spread in Go.
+	behind := s.vectors*4 - s.channels
+	safe := max(0, n-(behind+s.channels-1)/s.channels)
+	if safe > 0 {
+		_ = x[(safe-1)*s.channels+s.vectors*4-1]
+		_ = s.spread[safe*s.vectors*8-1]
+		spread16avx512(&s.spread[0], &x[0], &s.gain[0], safe, s.vectors, uintptr(s.channels)*2)
+	}
+	for u := safe; u < n; u++ {
+		to := s.spread[u*s.vectors*8:]
+		for c, count := range x[u*s.channels : (u+1)*s.channels] {
+			v := float64(count) * s.gain[2*c]
+			to[2*c], to[2*c+1] = v, v
+		}
+	}
+}
+
+func mixAVX512(s *Stream, out []complex128, tone, n int) {
+	_ = s.carrier[tone*Longest+n-1]
+	_ = out[(n-1)*s.Size()+tone*s.channels+s.channels-1]
+	_ = s.spread[n*s.vectors*8-1]
+	for v := range s.vectors {
+		mask := uint64(0xff)
+		if left := s.channels - 4*v; left < 4 {
+			mask = 1<<(2*left) - 1
+		}
+		mix4avx512(&out[tone*s.channels+4*v], &s.state[(tone*s.vectors+v)*16], &s.carrier[tone*Longest], &s.spread[8*v],
+			n, uintptr(s.Size())*16, uintptr(s.vectors)*64, s.pole, &s.turn[tone], mask)
+	}
+}
+
+func referAVX512(s *Stream, r *Referral, rows []complex128, n int) {
+	size := s.Size()
+	for u := range n {
+		row := rows[u*size:][:size]
+		for g := range r.groups {
+			turns8avx512(&r.turns[g*16], &r.References[(u*r.groups+g)*Lanes], &row[0], &r.offsets[g*Lanes], &r.ahead[(u*r.groups+g)*16])
+		}
+		turn8avx512(&row[0], &r.turns[0], s.tones, s.channels)
+		for k, c := range r.channel {
+			at := k*s.channels + c
+			row[at] = complex(real(row[at]), 0)
+		}
+	}
+}

@@ -1,0 +1,211 @@
+//go:build !purego
+
+#include "textflag.h"
+
+// twice picks 0 0 1 1 2 2 3 3 from four doubles; pairs* interleave eight real
+// and eight imaginary parts.
+DATA twice<>+0(SB)/8, $0
+DATA twice<>+8(SB)/8, $0
+DATA twice<>+16(SB)/8, $1
+DATA twice<>+24(SB)/8, $1
+DATA twice<>+32(SB)/8, $2
+DATA twice<>+40(SB)/8, $2
+DATA twice<>+48(SB)/8, $3
+DATA twice<>+56(SB)/8, $3
+GLOBL twice<>(SB), RODATA|NOPTR, $64
+
+DATA pairsLow<>+0(SB)/8, $0
+DATA pairsLow<>+8(SB)/8, $8
+DATA pairsLow<>+16(SB)/8, $1
+DATA pairsLow<>+24(SB)/8, $9
+DATA pairsLow<>+32(SB)/8, $2
+DATA pairsLow<>+40(SB)/8, $10
+DATA pairsLow<>+48(SB)/8, $3
+DATA pairsLow<>+56(SB)/8, $11
+GLOBL pairsLow<>(SB), RODATA|NOPTR, $64
+
+DATA pairsHigh<>+0(SB)/8, $4
+DATA pairsHigh<>+8(SB)/8, $12
+DATA pairsHigh<>+16(SB)/8, $5
+DATA pairsHigh<>+24(SB)/8, $13
+DATA pairsHigh<>+32(SB)/8, $6
+DATA pairsHigh<>+40(SB)/8, $14
+DATA pairsHigh<>+48(SB)/8, $7
+DATA pairsHigh<>+56(SB)/8, $15
+GLOBL pairsHigh<>(SB), RODATA|NOPTR, $64
+
+DATA one<>+0(SB)/8, $1.0
+GLOBL one<>(SB), RODATA|NOPTR, $8
+
+// func spread16avx512(dst *float64, x *int16, gain *float64, n, vectors int, step uintptr)
+TEXT ·spread16avx512(SB), NOSPLIT, $0-48
+	MOVQ dst+0(FP), DI
+	MOVQ x+8(FP), SI
+	MOVQ gain+16(FP), DX
+	MOVQ n+24(FP), CX
+	MOVQ vectors+32(FP), BX
+	MOVQ step+40(FP), R8
+	VMOVDQU64 twice<>(SB), Z31
+
+sample:
+	MOVQ SI, R9
+	MOVQ DX, R10
+	MOVQ BX, R11
+
+vector:
+	VPMOVSXWD (R9), X0
+	VCVTDQ2PD X0, Y0
+	VPERMPD   Z0, Z31, Z1
+	VMULPD    (R10), Z1, Z1
+	VMOVUPD   Z1, (DI)
+	ADDQ $8, R9
+	ADDQ $64, R10
+	ADDQ $64, DI
+	DECQ R11
+	JNZ  vector
+	ADDQ R8, SI
+	DECQ CX
+	JNZ  sample
+	VZEROUPPER
+	RET
+
+#define TURN(off, z) \
+	VMOVUPD        (off)(SI), z;   \
+	VPERMILPD      $0x55, z, Z30;  \
+	VMULPD         Z29, Z30, Z30;  \
+	VFMADDSUB213PD Z30, Z28, z
+
+// func mix4avx512(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, pole float64, turn *complex128, mask uint64)
+TEXT ·mix4avx512(SB), NOSPLIT, $0-80
+	MOVQ  out+0(FP), DI
+	MOVQ  state+8(FP), SI
+	MOVQ  carrier+16(FP), DX
+	MOVQ  spread+24(FP), BX
+	MOVQ  n+32(FP), CX
+	MOVQ  outStep+40(FP), R8
+	MOVQ  spreadStep+48(FP), R9
+	VBROADCASTSD pole+56(FP), Z27
+	MOVQ  turn+64(FP), AX
+	MOVQ  mask+72(FP), R10
+	KMOVW R10, K1
+	VBROADCASTSD (AX), Z28
+	VBROADCASTSD 8(AX), Z29
+	TURN(0, Z0)
+	TURN(64, Z1)
+	TURN(128, Z2)
+	TURN(192, Z3)
+
+sample:
+	VBROADCASTF64X2 (DX), Z4
+	VMULPD      (BX), Z4, Z4
+	VFMADD213PD Z4, Z27, Z0
+	VFMADD213PD Z0, Z27, Z1
+	VFMADD213PD Z1, Z27, Z2
+	VFMADD213PD Z2, Z27, Z3
+	VMOVUPD     Z3, K1, (DI)
+	ADDQ $16, DX
+	ADDQ R9, BX
+	ADDQ R8, DI
+	DECQ CX
+	JNZ  sample
+
+	VMOVUPD Z0, (SI)
+	VMOVUPD Z1, 64(SI)
+	VMOVUPD Z2, 128(SI)
+	VMOVUPD Z3, 192(SI)
+	VZEROUPPER
+	RET
+
+// func turns8avx512(turns *float64, references *complex128, row *complex128, offsets *int64, ahead *float64)
+TEXT ·turns8avx512(SB), NOSPLIT, $0-40
+	MOVQ turns+0(FP), DI
+	MOVQ references+8(FP), R9
+	MOVQ row+16(FP), SI
+	MOVQ offsets+24(FP), DX
+	MOVQ ahead+32(FP), BX
+	VMOVDQU64 (DX), Z20
+	KXNORW K1, K1, K1
+	KXNORW K2, K2, K2
+	VXORPD Z0, Z0, Z0
+	VXORPD Z1, Z1, Z1
+	VGATHERQPD (SI)(Z20*1), K1, Z0
+	VGATHERQPD 8(SI)(Z20*1), K2, Z1
+
+	// the references times ahead
+	VMOVUPD (BX), Z2
+	VMOVUPD 64(BX), Z3
+	VMULPD  Z0, Z2, Z4
+	VMULPD  Z1, Z2, Z5
+	VFNMADD231PD Z1, Z3, Z4
+	VFMADD231PD  Z0, Z3, Z5
+	VMOVDQU64 pairsLow<>(SB), Z6
+	VMOVDQU64 pairsHigh<>(SB), Z7
+	VMOVAPD Z6, Z8
+	VMOVAPD Z7, Z9
+	VPERMI2PD Z5, Z4, Z8
+	VPERMI2PD Z5, Z4, Z9
+	VMOVUPD Z8, (R9)
+	VMOVUPD Z9, 64(R9)
+
+	// conjugate over size; where the size is 0, 1
+	VMULPD      Z0, Z0, Z10
+	VFMADD231PD Z1, Z1, Z10
+	VSQRTPD     Z10, Z10
+	VXORPD      Z11, Z11, Z11
+	VCMPPD      $0, Z11, Z10, K3
+	VBROADCASTSD one<>(SB), Z12
+	VDIVPD      Z10, Z12, Z13
+	VMULPD      Z13, Z0, Z0
+	VMULPD      Z13, Z1, Z1
+	VSUBPD      Z1, Z11, Z1
+	VMOVAPD     Z12, K3, Z0
+	VMOVAPD     Z11, K3, Z1
+	VPERMI2PD   Z1, Z0, Z6
+	VPERMI2PD   Z1, Z0, Z7
+	VMOVUPD     Z6, (DI)
+	VMOVUPD     Z7, 64(DI)
+	VZEROUPPER
+	RET
+
+// func turn8avx512(row *complex128, turns *float64, tones, channels int)
+TEXT ·turn8avx512(SB), NOSPLIT, $0-32
+	MOVQ row+0(FP), DI
+	MOVQ turns+8(FP), SI
+	MOVQ tones+16(FP), CX
+	MOVQ channels+24(FP), BX
+
+tone:
+	VBROADCASTSD (SI), Z28
+	VBROADCASTSD 8(SI), Z29
+	MOVQ BX, R11
+
+four:
+	CMPQ R11, $4
+	JLT  rest
+	VMOVUPD        (DI), Z0
+	VPERMILPD      $0x55, Z0, Z1
+	VMULPD         Z29, Z1, Z1
+	VFMADDSUB213PD Z1, Z28, Z0
+	VMOVUPD        Z0, (DI)
+	ADDQ $64, DI
+	SUBQ $4, R11
+	JMP  four
+
+rest:
+	TESTQ R11, R11
+	JZ    next
+	VMOVUPD        (DI), X0
+	VPERMILPD      $1, X0, X1
+	VMULPD         X29, X1, X1
+	VFMADDSUB213PD X1, X28, X0
+	VMOVUPD        X0, (DI)
+	ADDQ $16, DI
+	DECQ R11
+	JMP  rest
+
+next:
+	ADDQ $16, SI
+	DECQ CX
+	JNZ  tone
+	VZEROUPPER
+	RET
