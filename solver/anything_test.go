@@ -25,7 +25,7 @@ func TestAnyCouplings(t *testing.T) {
 			r := rand.New(rand.NewPCG(11, uint64(dof)))
 			n := len(p.Array.Emitters) * len(p.Sensor.Coils)
 			y := Couplings{Value: make([]float64, n), Variance: make([]float64, n)}
-			for range map[string]int{"dipole": 300, "loopdisc": 15}[model] {
+			for range map[string]int{"dipole": 300, "loopdisc": 8}[model] {
 				size := math.Pow(10, -20+40*r.Float64())
 				noise := math.Pow(10, -20+40*r.Float64())
 				gaps := r.Float64()
