@@ -351,23 +351,7 @@ func (o *planOptions) room(file string) error {
 // write leaves files; a rig file only if the plan changed anything.
 func (o *planOptions) write(p *pipeline.Plan, r *rig.Rig, edit *rig.Edit, s Streams) error {
 	if o.out != "" {
-		if err := os.MkdirAll(o.out, 0o777); err != nil {
-			return err
-		}
-		for _, f := range report.PlanFigures(p, r, report.PlanNote(p, o.PlanOptions)) {
-			if err := f.Figure.Save(filepath.Join(o.out, f.Name+".png")); err != nil {
-				return err
-			}
-		}
-		var text bytes.Buffer
-		if err := printPlan(&text, terminal.Paint{}, p, &o.PlanOptions, true); err != nil {
-			return err
-		}
-		data, err := json.MarshalIndent(p, "", "  ")
-		if err != nil {
-			return err
-		}
-		if err := pipeline.WriteFiles(true, map[string][]byte{filepath.Join(o.out, "plan.txt"): text.Bytes(), filepath.Join(o.out, "plan.json"): append(data, '\n')}); err != nil {
+		if err := o.writeDirectory(p, r, edit); err != nil {
 			return err
 		}
 		fmt.Fprintf(s.Err, "tonepose: figures, plan.txt and plan.json in %s\n", o.out)
@@ -395,4 +379,39 @@ func (o *planOptions) write(p *pipeline.Plan, r *rig.Rig, edit *rig.Edit, s Stre
 		fmt.Fprintf(s.Err, "tonepose: %d stations in %s: fill in start_s and stop_s, the seconds from the recording's first sample between which the sensor rested\n", n, o.stations)
 	}
 	return nil
+}
+
+// writeDirectory fills --out. All figures are made before the first file is.
+func (o *planOptions) writeDirectory(p *pipeline.Plan, r *rig.Rig, edit *rig.Edit) error {
+	var planned *rig.Rig
+	if p.Design != nil {
+		text, err := edit.Text()
+		if err != nil {
+			return err
+		}
+		if planned, err = rig.Parse(o.rigOut, text, rig.Options{}); err != nil {
+			return err
+		}
+	}
+	figures := report.PlanFigures(p, r, planned, report.PlanNote(p, o.PlanOptions))
+	var text bytes.Buffer
+	if err := printPlan(&text, terminal.Paint{}, p, &o.PlanOptions, true); err != nil {
+		return err
+	}
+	data, err := json.MarshalIndent(p, "", "  ")
+	if err != nil {
+		return err
+	}
+	files := map[string][]byte{filepath.Join(o.out, "plan.txt"): text.Bytes(), filepath.Join(o.out, "plan.json"): append(data, '\n')}
+	for _, f := range figures {
+		var picture bytes.Buffer
+		if err := f.Figure.Write(&picture, "png"); err != nil {
+			return err
+		}
+		files[filepath.Join(o.out, f.Name+".png")] = picture.Bytes()
+	}
+	if err := os.MkdirAll(o.out, 0o777); err != nil {
+		return err
+	}
+	return pipeline.WriteFiles(true, files)
 }

@@ -234,7 +234,7 @@ func TestPlanOut(t *testing.T) {
 	if err != nil || string(onDisk) != text {
 		t.Errorf("plan.json differs from what was printed: %v", err)
 	}
-	for _, name := range []string{"probe-position-error", "probe-orientation-error", "probe-accuracy-window"} {
+	for _, name := range []string{"bench", "probe-position-error", "probe-orientation-error", "probe-accuracy-window"} {
 		f, err := os.Open(filepath.Join(dir, name+".png"))
 		if err != nil {
 			t.Fatal(err)

@@ -116,3 +116,18 @@ func TestWindows(t *testing.T) {
 	look(t, "windows", Windows(d))
 	look(t, "windows-empty", Windows(WindowsData{}))
 }
+
+func TestBench(t *testing.T) {
+	d := inventedBench(3, 0)
+	b := BenchData{Title: "Bench", Note: "invented data", Emitters: d.Emitters, Min: r3.Vec{X: -0.15, Y: -0.15, Z: 0.05}, Max: r3.Vec{X: 0.15, Y: 0.15, Z: 0.3}}
+	look(t, "bench", Bench(b))
+	for _, e := range d.Emitters {
+		e.Outline = append([]r3.Vec{}, e.Outline...)
+		for i := range e.Outline {
+			e.Outline[i].X += 0.02
+		}
+		b.Before = append(b.Before, e)
+	}
+	look(t, "bench-moved", Bench(b))
+	look(t, "bench-empty", Bench(BenchData{Title: "Nothing"}))
+}

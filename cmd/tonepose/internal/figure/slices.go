@@ -23,6 +23,9 @@ type SlicesData struct {
 	// and z (along x and y).
 	Slices [3]Slice
 	Wanted float64 // a value to mark with a heavy contour; 0: none
+	// Lowest and Highest widen the colour scale, so that figures compare; 0: that of
+	// the values.
+	Lowest, Highest float64
 }
 
 // Slice is one plane of values, row by row from the lowest; NaN or infinite where
@@ -43,6 +46,9 @@ func Slices(d SlicesData) *Figure {
 	lo, hi, ok := span(true, d.Slices[0].Value, d.Slices[1].Value, d.Slices[2].Value)
 	if !ok {
 		lo, hi = 1, 10
+	}
+	if d.Lowest > 0 {
+		lo, hi = min(lo, d.Lowest), max(hi, d.Highest)
 	}
 	if hi < lo*1.05 {
 		lo, hi = lo/1.03, hi*1.03
@@ -127,6 +133,16 @@ func (d SlicesData) slice(c draw.Canvas, axis int, r vg.Rectangle, lo, hi float6
 	place(p, c, r)
 	title := lettering(tickSize, ink, draw.XCenter, draw.YBottom)
 	c.FillText(title, vg.Point{X: (r.Min.X + r.Max.X) / 2, Y: r.Max.Y + 5}, fmt.Sprintf("%s = %s mm", names[axis], number(s.At*1e3, 0)))
+}
+
+// Range returns the least and the largest value of all slices, 0 and 0 where there
+// is none.
+func (d SlicesData) Range() (lo, hi float64) {
+	lo, hi, ok := span(true, d.Slices[0].Value, d.Slices[1].Value, d.Slices[2].Value)
+	if !ok {
+		return 0, 0
+	}
+	return lo, hi
 }
 
 // blind tells whether any value is missing.

@@ -23,6 +23,7 @@ type PlanDesign struct {
 	Trials int         `json:"trials"`
 	Before PlanOutcome `json:"before"`
 	After  PlanOutcome `json:"after"`
+	Slices []PlanSlice `json:"-"` // before the moves
 	moves  []prediction.Move
 }
 
@@ -78,7 +79,16 @@ func (p *Plan) design(ctx context.Context, r *rig.Rig, o PlanOptions, edit *rig.
 		if err != nil {
 			return PlanOutcome{}, err
 		}
-		_, sum, err := p.predict(ctx, r, array, sensor, o)
+		predictor, sum, err := p.predict(ctx, r, array, sensor, o)
+		for axis := range 3 {
+			if err != nil || !o.Slices || p.Design != nil { // those after are the plan's own
+				break
+			}
+			var slice *PlanSlice
+			if slice, err = planSlice(ctx, predictor, r.Volume(), axis); err == nil {
+				d.Slices = append(d.Slices, *slice)
+			}
+		}
 		return PlanOutcome{planSpread(sum.Position), planSpread(sum.Rotation), sum.Blind}, err
 	}
 	if d.Before, err = outcome(); err != nil {

@@ -16,41 +16,67 @@ type PlanFigure struct {
 	Figure *figure.Figure
 }
 
-// PlanFigures draws for every sensor the predicted position and orientation
-// error in three planes, and both against the window's length. The plan must
-// have been made with Slices.
-func PlanFigures(p *pipeline.Plan, r *rig.Rig, note string) []PlanFigure {
-	var out []PlanFigure
+// PlanFigures draws the bench as planned, for every sensor the predicted position
+// and orientation error in three planes, and both against the window's length. An
+// optimised bench is drawn before and after, on the same scales; planned is it
+// then, else nil. The plan must have been made with Slices.
+func PlanFigures(p *pipeline.Plan, r, planned *rig.Rig, note string) []PlanFigure {
+	bench := figure.BenchData{Title: "Bench " + p.Rig, Note: fmt.Sprintf("Lengths to scale. %d emitters.", len(r.Emitters)), Min: r.WorkingVolume.Min, Max: r.WorkingVolume.Max}
+	bench.Emitters = emitters(r)
+	if planned != nil {
+		bench.Before, bench.Emitters = bench.Emitters, emitters(planned)
+	}
+	out := []PlanFigure{{"bench", figure.Bench(bench)}}
 	for _, s := range p.Sensors {
 		if len(s.Slices) == 3 {
-			base := figure.SlicesData{Note: note, Min: r.WorkingVolume.Min, Max: r.WorkingVolume.Max}
-			position, rotation := base, base
-			position.Title, position.Quantity, position.Unit = "Predicted position error of "+s.Sensor, "rms position error", "m"
-			rotation.Title, rotation.Quantity, rotation.Unit = "Predicted orientation error of "+s.Sensor, "rms orientation error", "rad"
-			if s.Wanted != nil {
-				position.Wanted = s.Wanted.AccuracyM
-			}
-			for axis, slice := range s.Slices {
-				position.Slices[axis] = figure.Slice{At: slice.At, Columns: slice.Columns, Rows: slice.Rows, Value: slice.PositionM}
-				rotation.Slices[axis] = figure.Slice{At: slice.At, Columns: slice.Columns, Rows: slice.Rows, Value: slice.RotationRad}
+			position, rotation := planSlices(&s, s.Slices, r, note)
+			if d := p.Design; d != nil && d.Sensor == s.Sensor && len(d.Slices) == 3 {
+				before, beforeRotation := planSlices(&s, d.Slices, r, note)
+				before.Title, beforeRotation.Title = before.Title+", before", beforeRotation.Title+", before"
+				for _, pair := range [][2]*figure.SlicesData{{&position, &before}, {&rotation, &beforeRotation}} {
+					lo, hi := pair[0].Range()
+					pair[0].Lowest, pair[0].Highest = pair[1].Range()
+					pair[1].Lowest, pair[1].Highest = lo, hi
+				}
+				out = append(out, PlanFigure{s.Sensor + "-position-error-before", figure.Slices(before)}, PlanFigure{s.Sensor + "-orientation-error-before", figure.Slices(beforeRotation)})
 			}
 			out = append(out, PlanFigure{s.Sensor + "-position-error", figure.Slices(position)}, PlanFigure{s.Sensor + "-orientation-error", figure.Slices(rotation)})
 		}
-		w := figure.WindowsData{Title: "Accuracy of " + s.Sensor + " against window length", Note: note, Planned: p.Window.LengthS,
-			MedianName: "median over the working volume", OtherName: "95 % of the poses are better"}
-		if s.Wanted != nil {
-			w.Wanted = s.Wanted.AccuracyM
-		}
-		for _, rate := range s.Rates {
-			w.Window = append(w.Window, rate.WindowS)
-			w.PositionMedian = append(w.PositionMedian, finiteOrNaN(rate.PositionMedian))
-			w.PositionP95 = append(w.PositionP95, finiteOrNaN(rate.PositionP95))
-			w.RotationMedian = append(w.RotationMedian, finiteOrNaN(rate.RotationMedian))
-			w.RotationP95 = append(w.RotationP95, finiteOrNaN(rate.RotationP95))
-		}
-		out = append(out, PlanFigure{s.Sensor + "-accuracy-window", figure.Windows(w)})
+		out = append(out, PlanFigure{s.Sensor + "-accuracy-window", planWindows(p, &s, note)})
 	}
 	return out
+}
+
+// planSlices gathers a sensor's maps of position and orientation error.
+func planSlices(s *pipeline.PlanSensor, slices []pipeline.PlanSlice, r *rig.Rig, note string) (position, rotation figure.SlicesData) {
+	base := figure.SlicesData{Note: note, Min: r.WorkingVolume.Min, Max: r.WorkingVolume.Max}
+	position, rotation = base, base
+	position.Title, position.Quantity, position.Unit = "Predicted position error of "+s.Sensor, "rms position error", "m"
+	rotation.Title, rotation.Quantity, rotation.Unit = "Predicted orientation error of "+s.Sensor, "rms orientation error", "rad"
+	if s.Wanted != nil {
+		position.Wanted = s.Wanted.AccuracyM
+	}
+	for axis, slice := range slices {
+		position.Slices[axis] = figure.Slice{At: slice.At, Columns: slice.Columns, Rows: slice.Rows, Value: slice.PositionM}
+		rotation.Slices[axis] = figure.Slice{At: slice.At, Columns: slice.Columns, Rows: slice.Rows, Value: slice.RotationRad}
+	}
+	return position, rotation
+}
+
+func planWindows(p *pipeline.Plan, s *pipeline.PlanSensor, note string) *figure.Figure {
+	w := figure.WindowsData{Title: "Accuracy of " + s.Sensor + " against window length", Note: note, Planned: p.Window.LengthS,
+		MedianName: "median over the working volume", OtherName: "95 % of the poses are better"}
+	if s.Wanted != nil {
+		w.Wanted = s.Wanted.AccuracyM
+	}
+	for _, rate := range s.Rates {
+		w.Window = append(w.Window, rate.WindowS)
+		w.PositionMedian = append(w.PositionMedian, finiteOrNaN(rate.PositionMedian))
+		w.PositionP95 = append(w.PositionP95, finiteOrNaN(rate.PositionP95))
+		w.RotationMedian = append(w.RotationMedian, finiteOrNaN(rate.RotationMedian))
+		w.RotationP95 = append(w.RotationP95, finiteOrNaN(rate.RotationP95))
+	}
+	return figure.Windows(w)
 }
 
 // PlanNote is the small print of a plan's figures.

@@ -1,0 +1,84 @@
+package figure
+
+import (
+	"gonum.org/v1/gonum/spatial/r3"
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+)
+
+// BenchData is where a bench's emitters stand about its working volume.
+type BenchData struct {
+	Title, Note string
+
+	Emitters []Emitter
+	Before   []Emitter // where they stood, if they were moved; drawn pale, without names
+	Min, Max r3.Vec    // of the working volume [m]
+}
+
+var (
+	volumeLine = dashed(blue, 0.9)
+	beforeLine = stroke(pale(vermillion), 1)
+)
+
+// Bench draws emitters and the working volume in three views and for the eye.
+func Bench(d BenchData) *Figure {
+	corner := func(i int) r3.Vec {
+		p := d.Min
+		if i&1 != 0 {
+			p.X = d.Max.X
+		}
+		if i&2 != 0 {
+			p.Y = d.Max.Y
+		}
+		if i&4 != 0 {
+			p.Z = d.Max.Z
+		}
+		return p
+	}
+	var corners []r3.Vec
+	for i := range 8 {
+		corners = append(corners, corner(i))
+	}
+	for _, e := range d.Before {
+		corners = append(corners, e.Outline...)
+	}
+	now := PathData{Emitters: d.Emitters, True: []Track{{Points: corners}}} // the track only widens its bounds
+	lo, hi := now.bounds()
+	show := func(c draw.Canvas, at projection) {
+		for i := range 8 {
+			for _, bit := range []int{1, 2, 4} {
+				if i&bit == 0 {
+					from, to := at(corner(i)), at(corner(i|bit))
+					c.StrokeLine2(volumeLine, from.X, from.Y, to.X, to.Y)
+				}
+			}
+		}
+		for _, e := range d.Before {
+			e.outlined(c, at, beforeLine)
+		}
+		for _, e := range d.Emitters {
+			e.draw(c, at)
+		}
+		PathData{Emitters: d.Emitters}.names(c, at)
+	}
+	f := &Figure{title: d.Title, note: d.Note, legend: []entry{lineEntry("emitter, arrow along its field", coilLine)}}
+	if len(d.Before) > 0 {
+		f.legend = append(f.legend, lineEntry("before", beforeLine))
+	}
+	f.legend = append(f.legend, lineEntry("working volume", volumeLine))
+	f.threeViews(lo, hi, func(_ view, c draw.Canvas, at projection) { show(c, at) },
+		func(c draw.Canvas, r vg.Rectangle) { now.obliqueOf(c, r, show) })
+	return f
+}
+
+// outlined draws the outline alone.
+func (e Emitter) outlined(c draw.Canvas, at projection, style draw.LineStyle) {
+	if len(e.Outline) == 0 {
+		return
+	}
+	var loop []vg.Point
+	for _, p := range e.Outline {
+		loop = append(loop, at(p))
+	}
+	c.StrokeLines(style, append(loop, loop[0]))
+}
