@@ -157,30 +157,40 @@ func TestFaultsThatCannotBeToldApartAreAllNamed(t *testing.T) {
 	}
 }
 
-// Metal does not pass for a fault.
+// Metal does not pass for a fault, not even a sphere beside an emitter, which
+// weakens it alike in all coils or nearly, under so much noise that little more
+// can be seen.
 func TestMetalIsNoFault(t *testing.T) {
 	s := newBench(t)
 	x := New(s)
+	p := s.Problem()
 	r := rand.New(rand.NewPCG(13, 1))
-	bad := 0
-	for kind := range 4 {
-		for n := 0; n < 5; {
-			pose := randomPose(r)
-			o := observe(s, pose, r, randomMetal(r, kind, pose.Position, s.Problem()))
-			fit := s.Warm(o.Couplings, pose)
-			if Chance(fit.ChiSquare, fit.DOF) > cause {
-				continue
-			}
-			n++
-			if found := x.Identify([]solver.Couplings{o.Couplings}, []solver.Result{fit}); found.Fault != nil {
-				bad++
-				t.Logf("kind %d: %s, chi-square %.0f to %.0f", kind, found.Fault.Words(coilNames, emitterNames), found.ChiSquare, found.Fault.ChiSquare)
-			}
+	blamed, n := 0, 0
+	for n < 30 {
+		pose := randomPose(r)
+		m, noise := randomMetal(r, n%4, pose.Position, p), 1.0
+		if n%2 == 0 {
+			at, radius := p.Array.Emitters[r.IntN(8)].Center, 0.005+0.02*r.Float64()
+			m, noise = sphere{r3.Add(at, r3.Scale(radius+0.04+0.05*r.Float64(), randomAxis(r))), radius, 3.5e7, 1}, 10
+		}
+		o := observe(s, pose, r, m)
+		for i, sigma := range sigmas(3) {
+			o.Value[i] += math.Sqrt(noise*noise-1) * sigma * r.NormFloat64()
+			o.Variance[i] *= noise * noise
+		}
+		fit := s.Warm(o.Couplings, pose)
+		if Chance(fit.ChiSquare, fit.DOF) > cause {
+			continue
+		}
+		n++
+		if found := x.Identify([]solver.Couplings{o.Couplings}, []solver.Result{fit}); found.Fault != nil {
+			blamed++
+			t.Logf("%s, chi-square %.0f to %.0f", found.Fault.Words(coilNames, emitterNames), found.ChiSquare, found.Fault.ChiSquare)
 		}
 	}
-	// A piece near one emitter can look like that emitter's strength.
-	if bad > 2 {
-		t.Errorf("%d of 20 distorted frames are blamed on a channel", bad)
+	// One in a hundred is what is promised: two of thirty come once in thirty runs.
+	if blamed > 1 {
+		t.Errorf("%d of %d distorted frames are blamed on a channel", blamed, n)
 	}
 }
 
