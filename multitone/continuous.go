@@ -190,6 +190,21 @@ func (s *Continuous) Write(x [][]float64, emit func(*Frame) error) error {
 	})
 }
 
+// ListenInt16 is Listen for counts.
+func (s *Continuous) ListenInt16(x []int16) {
+	s.count()
+	hear(&s.listen, &s.listen.counts, x, s.meter)
+}
+
+// count takes samples as counts from now on.
+func (s *Continuous) count() {
+	if s.cfg.CountVolts != nil && !s.counting {
+		s.counting = true
+		copy(s.scale, s.cfg.CountVolts)
+		s.engine.inVolts(s.scale)
+	}
+}
+
 // inPieces interleaves samples that come channel by channel.
 func (s *Continuous) inPieces(x [][]float64, use func([]float64) error) error {
 	for from := 0; from < len(x[0]); from += continuousSamples {
@@ -205,11 +220,7 @@ func (s *Continuous) inPieces(x [][]float64, use func([]float64) error) error {
 // WriteInt16 feeds counts, all channels of a sample side by side, of the sizes
 // [V] that Config.CountVolts gives. A Continuous takes either counts or floats.
 func (s *Continuous) WriteInt16(x []int16, emit func(*Frame) error) error {
-	if s.cfg.CountVolts != nil && !s.counting {
-		s.counting = true
-		copy(s.scale, s.cfg.CountVolts)
-		s.engine.inVolts(s.scale)
-	}
+	s.count()
 	hear(&s.listen, &s.listen.counts, x, s.meter)
 	for step := s.engine.most() * s.cfg.Channels; len(x) > 0; {
 		piece := x[:min(step, len(x))]

@@ -30,6 +30,7 @@ type blocks struct {
 	order                   int
 	b                       float64 // of a stage: y += b·(x − y)
 	lengths                 []int   // of the blocks between two rows
+	lag                     []float64
 	at                      int     // the block that comes next
 	precision               Precision
 	omega                   []float64
@@ -71,6 +72,7 @@ func newBlocks(c *Config, l *lowpass.LowPass, a Averaging) *blocks {
 		}
 		break
 	}
+	e.lag = []float64{float64(e.lengths[len(e.lengths)-1]-1) / 2}
 	e.state = make([]complex128, e.groups*kernel.Lanes*e.channels*e.order)
 	e.rows = rawRows{volts: ones(c.Channels), size: e.groups * kernel.Lanes * e.channels, stride: e.groups * kernel.Lanes * e.channels, step: kernel.Lanes}
 	for k := range e.tones {
@@ -101,9 +103,7 @@ func (e *blocks) most() int { return continuousSamples }
 
 func (e *blocks) inVolts(scale []float64) { e.rows.volts = scale }
 
-func (e *blocks) lags() []float64 {
-	return []float64{float64(e.lengths[len(e.lengths)-1]-1) / 2}
-}
+func (e *blocks) lags() []float64 { return e.lag }
 
 func (e *blocks) tune(omega []float64) error {
 	e.omega = omega

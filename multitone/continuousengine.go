@@ -86,7 +86,9 @@ func (m *mixer) most() int { return continuousSamples }
 
 func (m *mixer) inVolts(scale []float64) { m.rows.volts = scale }
 
-func (m *mixer) lags() []float64 { return []float64{0} }
+func (m *mixer) lags() []float64 { return noLag }
+
+var noLag = []float64{0}
 
 func (m *mixer) tune(omega []float64) error {
 	m.omega = omega

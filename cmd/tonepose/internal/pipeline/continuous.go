@@ -43,35 +43,53 @@ func (b *Bench) measureContinuous(ctx context.Context, r *recording.Reader, s *S
 		return fmt.Errorf("%s: the low-pass settles to 0.1 %% in %.4g s, longer than the recording, %g s: widen it", info.Name, p.SettlingS(1e-3), info.Duration())
 	}
 	tune(&cfg, s, 0, retuneSeconds)
+	if info.Int16 {
+		cfg.CountVolts = info.Scale
+	}
 	c, err := multitone.NewContinuous(cfg, multitone.Averaging{LowPass: l.Spec, Every: l.every(p), Samples: info.Samples})
 	if err != nil {
 		return err
 	}
-	err = blocks(ctx, r, func(x [][]float64, first int64) error {
-		if first >= listenSamples {
-			return errEnough
-		}
-		c.Listen(x)
-		return nil
-	})
-	if err != nil && !errors.Is(err, errEnough) {
+	if err := listen(ctx, r, c); err != nil {
 		return err
 	}
-	emit := func(f *multitone.Frame) error { return use(f, nil) }
-	tuned := 0.0
-	return blocks(ctx, r, func(x [][]float64, first int64) error {
-		progress.report("measure", first, info.Samples)
-		if t := float64(first) / info.SampleRate; t > tuned+retuneSeconds {
-			tuned = t
-			if hz := s.Track.Hz(t, t+retuneSeconds); moved(cfg.Tones, hz, 2*p.GroupDelayS()) {
-				for k := range hz {
-					cfg.Tones[k].Hz = hz[k]
-				}
-				if err := c.Tune(hz); err != nil {
-					return err
-				}
+	out := newFrames(use)
+	err = b.feed(ctx, r, s, c, cfg.Tones, 2*p.GroupDelayS(), out.emit, progress)
+	if failed := out.wait(); failed != nil {
+		return failed
+	}
+	return err
+}
+
+// framer is what feed runs a recording through: a Bank or a Continuous.
+type framer interface {
+	Tune(hz []float64) error
+	Write(x [][]float64, emit func(*multitone.Frame) error) error
+	WriteInt16(x []int16, emit func(*multitone.Frame) error) error
+}
+
+// listen reads ahead for the noise of the first rows.
+func listen(ctx context.Context, r *recording.Reader, c *multitone.Continuous) error {
+	var err error
+	if r.Info().Int16 {
+		err = counts(ctx, r, func(x []int16, first int64) error {
+			if first >= listenSamples {
+				return errEnough
 			}
-		}
-		return c.Write(x, emit)
-	})
+			c.ListenInt16(x)
+			return nil
+		})
+	} else {
+		err = blocks(ctx, r, func(x [][]float64, first int64) error {
+			if first >= listenSamples {
+				return errEnough
+			}
+			c.Listen(x)
+			return nil
+		})
+	}
+	if errors.Is(err, errEnough) {
+		return nil
+	}
+	return err
 }

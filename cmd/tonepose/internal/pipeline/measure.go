@@ -67,7 +67,7 @@ func (b *Bench) measureWindows(ctx context.Context, r *recording.Reader, s *Surv
 }
 
 // feed runs the whole recording through a bank that follows the clock.
-func (b *Bench) feed(ctx context.Context, r *recording.Reader, s *Survey, bank *multitone.Bank, tones []multitone.Tone, window float64, emit func(*multitone.Frame) error, progress Progress) error {
+func (b *Bench) feed(ctx context.Context, r *recording.Reader, s *Survey, bank framer, tones []multitone.Tone, window float64, emit func(*multitone.Frame) error, progress Progress) error {
 	info := r.Info()
 	tuned := 0.0
 	follow := func(first int64) error {
