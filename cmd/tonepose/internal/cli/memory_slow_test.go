@@ -1,0 +1,56 @@
+//go:build slow && linux
+
+package cli
+
+import (
+	"context"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+)
+
+// childArgs names the variable that makes this test program run one command.
+const childArgs = "TONEPOSE_TEST_COMMAND"
+
+func TestMain(m *testing.M) {
+	if args := os.Getenv(childArgs); args != "" {
+		os.Exit(Run(context.Background(), strings.Split(args, "\n"), Streams{Out: os.Stdout, Err: os.Stderr}))
+	}
+	os.Exit(m.Run())
+}
+
+// Memory is bounded whatever the length of a recording: a file of 4 GB, all
+// holes, in less than 100 MiB.
+func TestMemoryIsBounded(t *testing.T) {
+	dir := t.TempDir()
+	big := filepath.Join(dir, "big.raw")
+	f, err := os.Create(big)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := f.Truncate(4 << 30); err != nil {
+		t.Fatal(err)
+	}
+	f.Close()
+	common := []string{"--rig", rigFile("pipe-bench.rig.yaml"), "--format", "ri16_le", "--clock", "none", "--quiet"}
+	for _, args := range [][]string{
+		{"demod", big, "--window", "20ms", "--hop", "10ms"},
+		{"demod", big},
+		{"solve", big, "--window", "50ms"},
+	} {
+		args = append(append(args, common...), "--out", filepath.Join(dir, args[0]), "--force")
+		cmd := exec.Command(os.Args[0])
+		cmd.Env = append(os.Environ(), childArgs+"="+strings.Join(args, "\n"))
+		if text, err := cmd.CombinedOutput(); err != nil {
+			t.Fatalf("%v: %v\n%s", args, err, text)
+		}
+		peak := cmd.ProcessState.SysUsage().(*syscall.Rusage).Maxrss >> 10
+		t.Logf("%v: %d MiB", args[:1], peak)
+		if peak > 100 {
+			t.Errorf("%v: %d MiB", args, peak)
+		}
+	}
+}
