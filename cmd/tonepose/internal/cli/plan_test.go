@@ -95,7 +95,7 @@ func TestPlanOfOneLoopByHand(t *testing.T) {
 func TestPlanOptimisesTheRing(t *testing.T) {
 	dir := t.TempDir()
 	out := filepath.Join(dir, "better.rig.yaml")
-	text, _ := runPlanTest(t, 0, planRigs+"ring-to-plan.rig.yaml", "--optimise", "--rig-out", out, "--json", "--move", "30mm", "--tilt", "40")
+	text, _ := runPlanTest(t, 0, planRigs+"ring-to-plan.rig.yaml", "--optimise", "--rig-out", out, "--json", "--move", "30mm", "--tilt", "40", "--high", "15000")
 	p := planJSON(t, text)
 	d := p.Design
 	if gain := float64(d.Before.Position.Worst / d.After.Position.Worst); !(gain >= 1.5) {
@@ -229,7 +229,7 @@ func TestPlanStations(t *testing.T) {
 
 func TestPlanOut(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "plan")
-	text, _ := runPlanTest(t, 0, planRigs+"ring-to-plan.rig.yaml", "--out", dir, "--json", "--accuracy", "20um")
+	text, _ := runPlanTest(t, 0, planRigs+"ring-to-plan.rig.yaml", "--out", dir, "--json", "--accuracy", "20um", "--high", "15000")
 	onDisk, err := os.ReadFile(filepath.Join(dir, "plan.json"))
 	if err != nil || string(onDisk) != text {
 		t.Errorf("plan.json differs from what was printed: %v", err)

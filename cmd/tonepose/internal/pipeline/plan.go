@@ -94,9 +94,6 @@ func MakePlan(ctx context.Context, r *rig.Rig, o PlanOptions) (*Plan, *rig.Edit,
 	if err := p.planTones(r, o, edit); err != nil {
 		return nil, nil, err
 	}
-	if err := p.planDrives(r); err != nil {
-		return nil, nil, err
-	}
 	p.planCoils(r, o)
 	if o.Layout != nil {
 		if err := p.design(ctx, r, o, edit); err != nil {
@@ -109,7 +106,10 @@ func MakePlan(ctx context.Context, r *rig.Rig, o PlanOptions) (*Plan, *rig.Edit,
 	if err := p.planBudget(r, o); err != nil {
 		return nil, nil, err
 	}
-	return p, edit, p.planExposure(r, o)
+	if err := p.planExposure(r, o); err != nil {
+		return nil, nil, err
+	}
+	return p, edit, p.planDrives(r) // last: it takes longest, and refuses least
 }
 
 func (p *Plan) caution(format string, values ...any) {
