@@ -36,15 +36,22 @@ func newToleratedBench(t *testing.T) *solver.Solver {
 }
 
 // observeTolerated observes with an array that differs from the stated one as
-// its covariance says, to first order.
+// its covariance says.
 func observeTolerated(t *testing.T, s *solver.Solver, pose rigid.Pose, r *rand.Rand) Observation {
 	t.Helper()
 	o := observe(s, pose, r, nil)
+	misplace(t, s, &o, pose, arraySigmas, r)
+	return o
+}
+
+// misplace changes couplings as random errors of the emitters do, to first order.
+func misplace(t *testing.T, s *solver.Solver, o *Observation, pose rigid.Pose, sigmas [fieldmodels.ParametersPerEmitter]float64, r *rand.Rand) {
+	t.Helper()
 	p := s.Problem()
 	for e, emitter := range p.Array.Emitters {
 		var off [fieldmodels.ParametersPerEmitter]float64
 		for k := range off {
-			off[k] = arraySigmas[k] * r.NormFloat64()
+			off[k] = sigmas[k] * r.NormFloat64()
 		}
 		for c, coil := range p.Sensor.Coils {
 			_, d, err := emitter.ParameterDerivatives(pose.Apply(coil.Center))
@@ -56,7 +63,6 @@ func observeTolerated(t *testing.T, s *solver.Solver, pose rigid.Pose, r *rand.R
 			}
 		}
 	}
-	return o
 }
 
 // Errors that the array states are no faults, faults are found in spite of
