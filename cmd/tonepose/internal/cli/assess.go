@@ -84,7 +84,7 @@ too), 1 no pose could be compared, 2 the call or a file was wrong.`,
 	f.IntVar(&o.resamples, "resamples", 0, "of the bootstrap; 0: 2000, fewer for very many poses; negative: no intervals")
 	f.Uint64Var(&o.seed, "seed", 1, "of the bootstrap and of the search for outliers")
 	f.StringVar(&o.out, "out", "", "directory for figures (PNG)")
-	f.BoolVar(&o.force, "force", false, "write figures into a directory that is not empty")
+	f.BoolVar(&o.force, "force", false, "write figures into a directory that is not empty, and over files that exist")
 	f.BoolVar(&o.json, "json", false, "print the result as JSON")
 	return cmd
 }
@@ -122,6 +122,11 @@ func runAssess(dir string, o *assessOptions, s Streams) error {
 	p, err := o.pipeline()
 	if err != nil {
 		return err
+	}
+	if o.saveAs != "" {
+		if err := absent(o.saveAs, o.force); err != nil {
+			return err
+		}
 	}
 	if o.out != "" {
 		if err := emptyDir(o.out, o.force); err != nil {

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -171,6 +172,42 @@ func TestAssessRegistersHandEye(t *testing.T) {
 	plain := assessJSON(t, dir, "--truth", truth)
 	if plain.PositionRMS < 0.1 {
 		t.Errorf("without registration the position RMS is %g m", plain.PositionRMS)
+	}
+}
+
+// A reference device that is worse than the bench, and says so, is counted in;
+// its marker is turned wrongly too, 30 mm from the sensor.
+func TestAssessCountsTheReference(t *testing.T) {
+	dir := wholeStations(t)
+	rng := rand.New(rand.NewPCG(1, 1))
+	var b strings.Builder
+	b.WriteString("start_s,stop_s,x_m,y_m,z_m,qw,qx,qy,qz,sigma_position_m,sigma_rotation_rad\n")
+	for i, r := range stationRows(t) {
+		place, turn := 1e-4*float64(1+i%2), 5e-3
+		noise := func(s float64) r3.Vec {
+			return r3.Vec{X: s * rng.NormFloat64(), Y: s * rng.NormFloat64(), Z: s * rng.NormFloat64()}
+		}
+		pose := inventedFrame.Inverse().Compose(r.pose).Compose(inventedBody.Inverse()).Plus(noise(place), noise(turn))
+		p, q := pose.Position, pose.Rotation
+		fmt.Fprintf(&b, "%g,%g,%.12g,%.12g,%.12g,%.12g,%.12g,%.12g,%.12g,%g,%g\n", r.start, r.stop, p.X, p.Y, p.Z, q.Real, q.Imag, q.Jmag, q.Kmag, place, turn)
+	}
+	sum := assessJSON(t, dir, "--truth", writeFile(t, "truth.csv", b.String()), "--register", "hand-eye", "--budget")
+	// 27 poses of six degrees of freedom less the twelve fitted: four standard
+	// deviations of their mean.
+	if limit := 4 * math.Sqrt(2./150); math.Abs(sum.NormalisedMean-1) > limit {
+		t.Errorf("squared error over prediction %.3f, want 1 ± %.2f", sum.NormalisedMean, limit)
+	}
+	for i, e := range []float64{sum.Registration.Frame.X - inventedFrame.Position.X, sum.Registration.Frame.Y - inventedFrame.Position.Y, sum.Registration.Frame.Z - inventedFrame.Position.Z} {
+		if math.Abs(e) > 4*sum.Registration.SigmaFrame[i] {
+			t.Errorf("frame off by %g m, sigma %g m", e, sum.Registration.SigmaFrame[i])
+		}
+	}
+	found := false
+	for _, l := range sum.Sensors[0].Budget.Lines {
+		found = found || l.Source == "reference device" && math.Abs(l.Sigma[3]-5e-3) < 1e-9
+	}
+	if !found {
+		t.Errorf("%+v", sum.Sensors[0].Budget.Lines)
 	}
 }
 

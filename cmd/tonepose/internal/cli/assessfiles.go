@@ -19,6 +19,14 @@ func emptyDir(dir string, force bool) error {
 	return err
 }
 
+// absent refuses a file that is there already.
+func absent(name string, force bool) error {
+	if _, err := os.Stat(name); err == nil && !force {
+		return fmt.Errorf("%s: exists: name another file, or add --force", name)
+	}
+	return nil
+}
+
 // writeWhole writes a file that appears whole or not at all.
 func writeWhole(name string, data []byte) error {
 	hidden, err := os.CreateTemp(filepath.Dir(name), "."+filepath.Base(name)+".*.partial")

@@ -29,6 +29,11 @@ func runPivot(dir string, o *assessOptions, s Streams) error {
 	if o.truth != "" {
 		return errors.New("--pivot and --truth exclude each other")
 	}
+	if o.saveRig != "" {
+		if err := absent(o.saveRig, o.force); err != nil {
+			return err
+		}
+	}
 	p, a, err := pipeline.Pivot(dir, o.sensor, o.keepAll, o.seed)
 	if errors.Is(err, pipeline.ErrNothingToCompare) {
 		return fmt.Errorf("%w: %w", errNoRow, err)

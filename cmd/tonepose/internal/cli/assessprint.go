@@ -1,8 +1,10 @@
 package cli
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"tonepose/cmd/tonepose/internal/pipeline"
@@ -24,6 +26,7 @@ func (sum *assessSummary) print(s Streams, a *pipeline.Assessed) error {
 	if err := p.report(&sum.Report); err != nil {
 		return err
 	}
+	p.worst(sum)
 	if u := sum.Unflagged; u != nil {
 		p.heading("without what is flagged")
 		p.brief(u)
@@ -176,6 +179,23 @@ func (p printer) precision(r *assessment.Report) error {
 		t.Row(row.name, mm(row.v.Position), degrees(row.v.Orientation))
 	}
 	return t.Write(p.s.Out, p.paint)
+}
+
+// worst names the stations with the largest bias.
+func (p printer) worst(sum *assessSummary) {
+	if sum.Precision == nil || len(sum.Precision.ByStation) < 4 {
+		return
+	}
+	list := slices.Clone(sum.Precision.ByStation)
+	size := func(s assessment.Station) float64 {
+		return math.Hypot(math.Hypot(s.PositionBias[0], s.PositionBias[1]), s.PositionBias[2])
+	}
+	slices.SortStableFunc(list, func(a, b assessment.Station) int { return cmp.Compare(size(b), size(a)) })
+	var words []string
+	for _, s := range list[:3] {
+		words = append(words, fmt.Sprintf("%s (%s mm)", sum.Stations[s.Station-1], mm(size(s))))
+	}
+	p.line("largest bias at stations %s", strings.Join(words, ", "))
 }
 
 // brief is a report in three lines.

@@ -41,9 +41,9 @@ type Assessed struct {
 
 	Stations     []string // labels of the samples' stations, from index 1
 	Registration *Registered
-	SigmaTruth   [2]float64 // RMS of the stated sigmas of a truth, position [m] and rotation [rad]; 0: none
 
 	raw    []rigid.Pose // the samples' estimates as solved
+	known  []sigmas     // of the samples' truth
 	truth  map[string]*knownPoses
 	times  map[string][]float64 // of all rows of a sensor, solved or not
 	offset float64
@@ -73,7 +73,7 @@ func AssessWith(dir, truth string, o AssessOptions) (*Assessed, error) {
 			return nil, err
 		}
 	}
-	if a.truth, err = a.known(truth); err != nil {
+	if a.truth, err = a.readTruth(truth); err != nil {
 		return nil, err
 	}
 	for row, err := range r.All() {
@@ -99,10 +99,12 @@ func AssessWith(dir, truth string, o AssessOptions) (*Assessed, error) {
 		}
 		s := assessment.Sample{Time: row.Time, Estimate: *row.Estimate, Truth: pose, Axis: k.axis, PlaceOnly: k.placeOnly,
 			Sensor: k.sensor, Covariance: full(row.Covariance)}
+		sigma := k.sigmas
 		if visit != nil {
 			s.Station, s.Visit = visit.station, visit.visit
+			sigma = sigmasOf(&visit.Known)
 		}
-		a.Samples, a.raw = append(a.Samples, s), append(a.raw, *row.Estimate)
+		a.Samples, a.raw, a.known = append(a.Samples, s), append(a.raw, *row.Estimate), append(a.known, sigma)
 		a.Sensors = append(a.Sensors, row.Sensor)
 		a.Flags = append(a.Flags, row.Flags)
 		a.Duration = append(a.Duration, row.Duration)
@@ -159,10 +161,10 @@ func full(c *tables.Covariance) *[6][6]float64 {
 // Part is the assessment of those samples that keep tells.
 func (a *Assessed) Part(keep func(i int) bool) *Assessed {
 	part := *a
-	part.Samples, part.raw, part.Sensors, part.Flags, part.Duration = nil, nil, nil, nil, nil
+	part.Samples, part.raw, part.known, part.Sensors, part.Flags, part.Duration = nil, nil, nil, nil, nil, nil
 	for i := range a.Samples {
 		if keep(i) {
-			part.Samples, part.raw = append(part.Samples, a.Samples[i]), append(part.raw, a.raw[i])
+			part.Samples, part.raw, part.known = append(part.Samples, a.Samples[i]), append(part.raw, a.raw[i]), append(part.known, a.known[i])
 			part.Sensors = append(part.Sensors, a.Sensors[i])
 			part.Flags = append(part.Flags, a.Flags[i])
 			part.Duration = append(part.Duration, a.Duration[i])

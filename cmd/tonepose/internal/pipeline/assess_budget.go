@@ -98,10 +98,10 @@ func (a *Assessed) Budget(dir, sensor string, coverage float64) (*UncertaintyBud
 				squares[k][c] += moved[c][c]
 			}
 		}
-		known := a.truth[sensor]
-		for c := range 3 {
-			squares[fromReference][c] += known.sigmaPosition * known.sigmaPosition
-			squares[fromReference][3+c] += known.sigmaRotation * known.sigmaRotation
+		reference := part.reference(i)
+		reference = atArm(&reference, arm)
+		for c := range 6 {
+			squares[fromReference][c] += reference[c][c]
 		}
 		if t := a.Registration; t != nil && t.Covariance != nil {
 			j := (&registration.Mounting{Frame: t.Frame, Body: t.Body}).Sensitivity(t.read(part.Samples[i].Truth))

@@ -83,34 +83,41 @@ func (a *Assessed) errorCovariance() []*[6][6]float64 {
 		if s.Covariance == nil {
 			continue
 		}
-		c := *s.Covariance
-		k := a.truth[a.Sensors[i]]
-		for j := range 6 {
-			sigma := k.sigmaPosition
-			if j >= 3 {
-				sigma = k.sigmaRotation
-				if s.Axis != nil { // nothing is known about a blind axis
-					sigma = 0
-				}
-			}
-			c[j][j] += sigma * sigma
-		}
-		if s.Axis != nil && k.sigmaRotation > 0 {
-			u := s.Estimate.Rotate(*s.Axis)
-			axis := [3]float64{u.X, u.Y, u.Z}
-			for i := range 3 {
-				for j := range 3 {
-					share := -axis[i] * axis[j]
-					if i == j {
-						share++
-					}
-					c[3+i][3+j] += k.sigmaRotation * k.sigmaRotation * share
-				}
+		sum := a.reference(i)
+		for r := range 6 {
+			for c := range 6 {
+				sum[r][c] += s.Covariance[r][c]
 			}
 		}
-		out[i] = &c
+		out[i] = &sum
 	}
 	return out
+}
+
+// reference is the covariance of a sample's truth, in the rig frame and at the
+// sensor: a marker that is turned wrongly moves the sensor that is fixed to it.
+// About a blind axis no turn counts.
+func (a *Assessed) reference(i int) (c [6][6]float64) {
+	s, sigma := &a.Samples[i], a.known[i]
+	for k := range 3 {
+		c[k][k], c[3+k][3+k] = sigma.position*sigma.position, sigma.rotation*sigma.rotation
+	}
+	if s.Axis != nil {
+		u := s.Estimate.Rotate(*s.Axis)
+		axis := [3]float64{u.X, u.Y, u.Z}
+		for r := range 3 {
+			for k := range 3 {
+				c[3+r][3+k] -= sigma.rotation * sigma.rotation * axis[r] * axis[k]
+			}
+		}
+	}
+	if t := a.Registration; t != nil && t.Body.Position != (r3.Vec{}) {
+		// s.Truth is still as read while a registration is under way, and the
+		// estimate close to where it leads.
+		arm := r3.Sub(r3.Vec{}, s.Estimate.Rotate(t.Body.Inverse().Position))
+		return atArm(&c, arm)
+	}
+	return c
 }
 
 func (a *Assessed) options(o AssessOptions) registration.Options {
@@ -154,9 +161,6 @@ func (a *Assessed) registerPoses(o AssessOptions) error {
 		return fmt.Errorf("hand-eye is for one sensor at a time, the truth speaks of %d: use --sensor", n)
 	}
 	var reference, estimate []rigid.Pose
-	var weights []registration.Cov6
-	covariance := a.errorCovariance()
-	weigh := stated(covariance)
 	for i, s := range a.Samples {
 		if s.Axis != nil {
 			return fmt.Errorf("sensor %s does not see turns about its axis, which hand-eye needs: use --register rigid", a.Sensors[i])
@@ -165,17 +169,27 @@ func (a *Assessed) registerPoses(o AssessOptions) error {
 			return errors.New("the truth has no orientations, which hand-eye needs: use --register rigid")
 		}
 		reference, estimate = append(reference, s.Truth), append(estimate, s.Estimate)
-		if weigh {
-			weights = append(weights, *covariance[i])
+	}
+	// The weights depend a little on the arm from marker to sensor: found first,
+	// counted the second time.
+	for pass := range 2 {
+		var weights []registration.Cov6
+		covariance := a.errorCovariance()
+		if stated(covariance) {
+			for _, c := range covariance {
+				weights = append(weights, *c)
+			}
+		}
+		m, err := registration.Poses(reference, estimate, weights, a.options(o))
+		if err != nil {
+			return err
+		}
+		a.Registration = registered("hand-eye", &m.Quality, m.Frame, m.Body)
+		a.Registration.Covariance = m.Joint
+		if pass == 1 {
+			a.carry(m.Used, covariance)
 		}
 	}
-	m, err := registration.Poses(reference, estimate, weights, a.options(o))
-	if err != nil {
-		return err
-	}
-	a.Registration = registered("hand-eye", &m.Quality, m.Frame, m.Body)
-	a.Registration.Covariance = m.Joint
-	a.carry(m.Used, covariance)
 	return nil
 }
 

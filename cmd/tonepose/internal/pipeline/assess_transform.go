@@ -1,6 +1,7 @@
 package pipeline
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
 	"math"
@@ -62,7 +63,9 @@ func ReadTransform(file string) (*Transform, error) {
 		return nil, err
 	}
 	var text transformText
-	if err := json.Unmarshal(data, &text); err != nil {
+	strict := json.NewDecoder(bytes.NewReader(data))
+	strict.DisallowUnknownFields()
+	if err := strict.Decode(&text); err != nil {
 		return nil, fmt.Errorf("%s: %w", file, err)
 	}
 	t := &Transform{Body: stay}

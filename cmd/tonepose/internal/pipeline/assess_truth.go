@@ -19,8 +19,21 @@ type knownPoses struct {
 	axis        *r3.Vec
 	placeOnly   bool
 	frame, body rigid.Pose // what a registration found: truth = frame ∘ as read ∘ body
-	// RMS of the stated sigmas, 0 where there are none.
-	sigmaPosition, sigmaRotation float64
+	sigmas      sigmas     // RMS over its timed poses
+}
+
+// sigmas are one standard deviation of each component of a truth, position [m] and
+// rotation [rad]; 0: not stated.
+type sigmas struct{ position, rotation float64 }
+
+func sigmasOf(k *tables.Known) (s sigmas) {
+	if !math.IsNaN(k.SigmaPosition) {
+		s.position = k.SigmaPosition
+	}
+	if !math.IsNaN(k.SigmaRotation) && !k.PlaceOnly {
+		s.rotation = k.SigmaRotation
+	}
+	return s
 }
 
 // knownVisit is a stay at a station.
@@ -29,9 +42,9 @@ type knownVisit struct {
 	station, visit int // from 1
 }
 
-// known reads the truth of every sensor and numbers its stations: rows with one
+// readTruth reads the truth of every sensor and numbers its stations: rows with one
 // label are one place, or without labels those with one pose.
-func (a *Assessed) known(file string) (map[string]*knownPoses, error) {
+func (a *Assessed) readTruth(file string) (map[string]*knownPoses, error) {
 	var names []string
 	for _, s := range a.Rig.Sensors {
 		names = append(names, s.Name)
@@ -51,15 +64,9 @@ func (a *Assessed) known(file string) (map[string]*knownPoses, error) {
 	stations := map[place]int{}
 	a.Stations = []string{""}
 	visits := 0
-	var squares [2]float64
 	for _, row := range rows {
 		k := known[row.Sensor]
 		k.placeOnly = row.PlaceOnly
-		for c, sigma := range []float64{row.SigmaPosition, row.SigmaRotation} {
-			if !math.IsNaN(sigma) {
-				squares[c] += sigma * sigma / float64(len(rows))
-			}
-		}
 		if row.Stop == row.Start {
 			continue
 		}
@@ -81,12 +88,10 @@ func (a *Assessed) known(file string) (map[string]*knownPoses, error) {
 		k.visits = append(k.visits, knownVisit{row, station, visits})
 	}
 	for name, k := range known {
-		k.sigmaPosition, k.sigmaRotation = math.Sqrt(squares[0]), math.Sqrt(squares[1])
 		if err := k.interpolate(rows, name); err != nil {
 			return nil, fmt.Errorf("%s: sensor %s: %w", file, name, err)
 		}
 	}
-	a.SigmaTruth = [2]float64{math.Sqrt(squares[0]), math.Sqrt(squares[1])}
 	return known, nil
 }
 
@@ -94,6 +99,7 @@ func (a *Assessed) known(file string) (map[string]*knownPoses, error) {
 func (k *knownPoses) interpolate(rows []tables.Known, sensor string) error {
 	var times []float64
 	var poses []rigid.Pose
+	var squares sigmas
 	for _, r := range rows {
 		if r.Sensor != sensor || r.Stop > r.Start {
 			continue
@@ -102,10 +108,15 @@ func (k *knownPoses) interpolate(rows []tables.Known, sensor string) error {
 			return fmt.Errorf("line %d: time %g s: must exceed the time before it, %g s", r.Line, r.Start, times[n-1])
 		}
 		times, poses = append(times, r.Start), append(poses, r.Pose)
+		own := sigmasOf(&r)
+		squares.position += own.position * own.position
+		squares.rotation += own.rotation * own.rotation
 	}
 	if len(times) == 0 {
 		return nil
 	}
+	n := float64(len(times))
+	k.sigmas = sigmas{math.Sqrt(squares.position / n), math.Sqrt(squares.rotation / n)}
 	if len(times) < 4 {
 		return fmt.Errorf("%d timed poses: at least 4 are needed to interpolate between", len(times))
 	}
