@@ -8,27 +8,34 @@ import (
 )
 
 const (
-	mainsSeconds   = 4.0  // how much of a recording is looked at
-	mainsRate      = 6000 // least rate of the averaged samples [Hz]
-	mainsHarmonics = 40
+	mainsSeconds = 4.0 // how much of a recording is looked at
+	// Least rate of the averaged samples [Hz]: a bench's tones lie below half
+	// of it, so that little folds back on the mains, where a moving sensor's
+	// sidebands would look like it.
+	mainsRate      = 20000
+	mainsHarmonics = 100
 	mainsSpread    = 0.6  // of the fundamental about 50 or 60 Hz [Hz]
 	mainsLevel     = 30.0 // power over the local floor that counts as a line: exp(−30) by chance
 )
 
 // Mains looks for the harmonics of 50 or 60 Hz in the first seconds of a
-// recording, on samples averaged to a lower rate.
+// recording, on samples averaged to a lower rate under a triangle two output
+// steps wide.
 type Mains struct {
 	sampleRate float64
 	ratio      int
 	series     [][]float64
 	limit      int
-	partial    []float64
+	rising     []float64 // weighted sums of the step being filled
+	falling    []float64
+	before     []float64 // the last step's rising sums
 	count      int
 }
 
 // NewMains prepares the search.
 func NewMains(sampleRate float64, channels int) *Mains {
-	m := &Mains{sampleRate: sampleRate, ratio: max(1, int(sampleRate/mainsRate)), partial: make([]float64, channels)}
+	m := &Mains{sampleRate: sampleRate, ratio: max(1, int(sampleRate/mainsRate))}
+	m.rising, m.falling, m.before = make([]float64, channels), make([]float64, channels), make([]float64, channels)
 	m.series = make([][]float64, channels)
 	m.limit = int(mainsSeconds * sampleRate / float64(m.ratio))
 	return m
@@ -36,24 +43,25 @@ func NewMains(sampleRate float64, channels int) *Mains {
 
 // Write feeds samples, channel by channel.
 func (m *Mains) Write(x [][]float64) {
-	for i := 0; i < len(x[0]) && len(m.series[0]) < m.limit; {
+	for i := 0; i < len(x[0]) && !m.Full(); {
 		n := min(m.ratio-m.count, len(x[0])-i)
 		for c := range x {
-			var sum float64
-			for _, v := range x[c][i : i+n] {
-				sum += v
+			for k, v := range x[c][i : i+n] {
+				w := (float64(m.count+k) + 0.5) / float64(m.ratio)
+				m.rising[c] += w * v
+				m.falling[c] += (1 - w) * v
 			}
-			m.partial[c] += sum
 		}
 		m.count += n
 		i += n
-		if m.count == m.ratio {
-			for c := range m.partial {
-				m.series[c] = append(m.series[c], m.partial[c]/float64(m.ratio))
-				m.partial[c] = 0
-			}
-			m.count = 0
+		if m.count < m.ratio {
+			continue
 		}
+		for c := range m.series {
+			m.series[c] = append(m.series[c], (m.before[c]+m.falling[c])/float64(m.ratio))
+			m.before[c], m.rising[c], m.falling[c] = m.rising[c], 0, 0
+		}
+		m.count = 0
 	}
 }
 
@@ -108,6 +116,9 @@ func (m *Mains) Lines() (fundamental float64, lines []float64) {
 		return 0, nil
 	}
 	fundamental = refine(spectra, fundamental)
+	if off := math.Min(math.Abs(fundamental-50), math.Abs(fundamental-60)); off > 0.9*mainsSpread {
+		return 0, nil // the edge of something broader, not a grid's frequency
+	}
 	for h := 1; h <= mainsHarmonics; h++ {
 		f := float64(h) * fundamental
 		if slices.ContainsFunc(spectra, func(s comb) bool { return s.excess(f) > 0 }) {
