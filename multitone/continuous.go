@@ -93,7 +93,7 @@ func NewContinuous(c Config, a Averaging) (*Continuous, error) {
 	s.phasor, s.reference = s.frame.Phasor, s.frame.Reference
 	s.scale = slices.Repeat([]float64{1}, c.Channels)
 	s.buffer = make([]float64, continuousSamples*c.Channels)
-	length := s.cfg.meterLength(maxChunk)
+	length := s.cfg.meterLength(maxDirect)
 	if a.Samples > 0 {
 		length = int(min(int64(length), max(a.Samples, 8)))
 	}

@@ -2,6 +2,7 @@ package cli
 
 import (
 	"encoding/json"
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -179,5 +180,56 @@ func TestInspectRecordings(t *testing.T) {
 		if len(in.Events) != 0 {
 			t.Errorf("%s: faults %+v", name, in.Events)
 		}
+	}
+}
+
+// A pickup that the rig believes to be 200 ns faster than it is, and one that
+// hears the drive through 0.2 mΩ, are told apart by how the couplings' phases
+// go with frequency.
+func TestInspectHintsAtCrosstalk(t *testing.T) {
+	const delay, crosstalk = 200e-9, 0.2e-3
+	tones := []float64{2110, 3410, 5030, 7090, 9170}
+	text := "name: invented\nsample_rate_hz: 50000\nworking_volume: {min_m: [-0.2, -0.2, 0.05], max_m: [0.2, 0.2, 0.3]}\n" +
+		"channels:\n- {name: rx1, full_scale_v: 0.1}\n- {name: rx2, full_scale_v: 0.1}\n- {name: drive, full_scale_v: 2}\nemitters:\n"
+	config := synth.Config{Rate: 50e3, Samples: 200e3, Seed: 21, Channels: []synth.Channel{
+		{Pickup: true, Delay: delay, Noise: synth.Noise{Density: 50e-9}},
+		{Pickup: true, Noise: synth.Noise{Density: 50e-9}},
+		{Noise: synth.Noise{Density: 1e-6}},
+	}}
+	for k, hz := range tones {
+		text += fmt.Sprintf("- {name: e%d, tone_hz: %g, current_a_peak: 0.5, model: {type: loop, center_m: [%g, 0, 0], axis: [0, 0, 1], radius_m: 0.1, turns: 10}, reference: {channel: drive, transimpedance_ohm: 0.5}}\n", k+1, hz, 0.05*float64(k))
+		config.Tones = append(config.Tones, synth.Tone{Hz: hz, Current: 0.5, Phase: float64(k)})
+		config.Channels[1].Transimpedance = append(config.Channels[1].Transimpedance, crosstalk)
+		config.Channels[2].Transimpedance = append(config.Channels[2].Transimpedance, 0.5)
+	}
+	text += "sensors:\n- {name: probe, coils: [{channel: rx1, center_m: [0, 0, 0], axis: [0, 0, 1], area_turns_m2: 0.002}, {channel: rx2, center_m: [0, 0, 0.01], axis: [1, 0, 0], area_turns_m2: 0.002}]}\n"
+	config.Couplings = func(_ float64, m, dm []complex128) error {
+		for i := range m {
+			m[i], dm[i] = complex(1e-6*(1+0.3*float64(i%len(tones))), 0), 0
+		}
+		return nil
+	}
+	rigName := filepath.Join(t.TempDir(), "bench.rig.yaml")
+	if err := os.WriteFile(rigName, []byte(text), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	var in pipeline.Inspection
+	if err := json.Unmarshal([]byte(tonepose(t, append(append([]string{"inspect"}, simulated(t, config)...), "--rig", rigName, "--json")...)), &in); err != nil {
+		t.Fatal(err)
+	}
+	if len(in.Pickups) != 2 {
+		t.Fatalf("pickups %+v", in.Pickups)
+	}
+	late, leaky := in.Pickups[0], in.Pickups[1]
+	// 5 sigmas: each is one of four numbers with a fixed seed
+	if math.Abs(late.DelayS-delay) > 5*late.SigmaDelayS || math.Abs(late.CrosstalkOhm) > 5*late.SigmaCrosstalk || late.SigmaDelayS > delay/10 {
+		t.Errorf("late pickup: delay %.3g ± %.2g s, crosstalk %.3g ± %.2g Ω", late.DelayS, late.SigmaDelayS, late.CrosstalkOhm, late.SigmaCrosstalk)
+	}
+	if math.Abs(leaky.CrosstalkOhm-crosstalk) > 5*leaky.SigmaCrosstalk || math.Abs(leaky.DelayS) > 5*leaky.SigmaDelayS || leaky.SigmaCrosstalk > crosstalk/10 {
+		t.Errorf("leaky pickup: delay %.3g ± %.2g s, crosstalk %.3g ± %.2g Ω", leaky.DelayS, leaky.SigmaDelayS, leaky.CrosstalkOhm, leaky.SigmaCrosstalk)
+	}
+	findings := strings.Join(in.Findings, "\n")
+	if !strings.Contains(findings, "rx1: couplings turned as by a delay") || !strings.Contains(findings, "rx2: couplings turned as by crosstalk") {
+		t.Errorf("findings:\n%s", findings)
 	}
 }

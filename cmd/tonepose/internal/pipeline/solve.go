@@ -73,6 +73,10 @@ func (b *Bench) Solve(ctx context.Context, r *recording.Reader, o SolveOptions, 
 	if err != nil {
 		return nil, err
 	}
+	b.disown(survey, r.Info())
+	if err := b.wide(o.Windows, survey.Track.Hz(0, r.Info().Duration())); err != nil {
+		return nil, err
+	}
 	run := &run{bench: b, out: out, rate: r.Info().SampleRate, windowed: o.Windows.Length > 0 || o.Windows.LowPass != nil, summary: &Summary{Survey: survey}}
 	for i, s := range b.sensors {
 		run.guards = append(run.guards, newGuard(b, i, &o))
@@ -296,6 +300,7 @@ func (r *run) pose(i int, m coupling.Matrix, hz []float64, time, duration float6
 		result = s.solver.Cold(obs)
 		found = guard.known(obs, &result)
 	}
+	s.metal.widen(s.solver, obs, &result)
 	judged, verdict := guard.inspect(&obs, m.Value, hz, &result, found, time, flags)
 	flags |= judged
 	switch result.Status {
