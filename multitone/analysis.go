@@ -1,5 +1,7 @@
 package multitone
 
+import "slices"
+
 // analysis is the joint fit of one length of window: the estimates that it
 // gives are linear functions of the samples.
 type analysis struct {
@@ -7,13 +9,17 @@ type analysis struct {
 	omega     []float64 // the fitted columns, then the tones' neighbour bins
 	estimator *estimator
 	bend      *bend
+	judged    []bool // channels whose bend counts: those that are no reference
 }
 
 // newAnalysis prepares the joint fit for the frequencies in the configuration;
 // a still one says nothing on motion.
 func newAnalysis(c *Config, s shape, still bool) (*analysis, error) {
 	halfLobe := float64(len(s.cosine)) // bins to the first zero
-	a := &analysis{shape: s, omega: c.fitted(s.length, halfLobe, !still)}
+	a := &analysis{shape: s, omega: c.fitted(s.length, halfLobe, !still), judged: make([]bool, c.Channels)}
+	for ch := range a.judged {
+		a.judged[ch] = !slices.ContainsFunc(c.Tones, func(t Tone) bool { return t.Reference == ch })
+	}
 	plain := len(a.omega)
 	if !still {
 		plain = len(c.fitted(s.length, halfLobe, false))
@@ -49,34 +55,26 @@ func (a *analysis) fill(f *Frame, y []complex128) {
 
 // weigh fills the frame's variances and its measure of motion from the noise
 // that the meter saw.
-func (a *analysis) weigh(f *Frame, c *Config, m *meter) {
-	for k := range c.Tones {
+func (a *analysis) weigh(f *Frame, m *meter) {
+	white := m.variances()
+	for k, gain := range a.estimator.gain {
 		row := f.Variance[k*f.Channels : (k+1)*f.Channels]
-		for i, v := range m.variances()[k*f.Channels : (k+1)*f.Channels] {
-			row[i] = v * a.estimator.gain[k]
+		for i, v := range white[k*f.Channels : (k+1)*f.Channels] {
+			row[i] = v * gain
 		}
 	}
 	f.Bend, f.BendDOF = 0, 0
 	for i, k := range a.bend.tones {
-		ratio := a.bend.gain[i] / a.estimator.gain[k]
-		for ch := range f.Channels {
-			v := f.Variance[k*f.Channels+ch] * ratio
-			if !(v > 0) || c.isReference(ch) {
-				continue
+		var sum float64
+		bent := f.bent[i*f.Channels : (i+1)*f.Channels]
+		for ch, v := range white[k*f.Channels : (k+1)*f.Channels] {
+			if v > 0 && a.judged[ch] {
+				sum += bent[ch] / v
+				f.BendDOF += 2
 			}
-			f.Bend += f.bent[i*f.Channels+ch] / v
-			f.BendDOF += 2
 		}
+		f.Bend += sum / a.bend.gain[i]
 	}
-}
-
-func (c *Config) isReference(channel int) bool {
-	for _, t := range c.Tones {
-		if t.Reference == channel {
-			return true
-		}
-	}
-	return false
 }
 
 func (c *Config) newFrame() Frame {

@@ -190,7 +190,7 @@ func (b *Bank) WriteInt16(x []int16, emit func(*Frame) error) error {
 func (b *Bank) Flush(emit func(*Frame) error) error {
 	b.holding = false
 	for i := range b.held {
-		b.analysis.weigh(&b.held[i], &b.cfg, b.meter)
+		b.analysis.weigh(&b.held[i], b.meter)
 		if err := emit(&b.held[i]); err != nil {
 			return err
 		}
@@ -260,7 +260,7 @@ func take[S sample](b *Bank, x []S, emit func(*Frame) error) error {
 		return b.Flush(emit)
 	}
 	if b.meter != nil {
-		b.analysis.weigh(f, &b.cfg, b.meter)
+		b.analysis.weigh(f, b.meter)
 	}
 	return emit(f)
 }

@@ -187,7 +187,7 @@ func (v *Interval) Frame() (*Frame, error) {
 		f.Hz[k] = t.Hz
 	}
 	f.refer(v.cfg.Tones, v.cfg.SampleRate)
-	v.plan.analysis.weigh(&f, &v.cfg, v.meter)
+	v.plan.analysis.weigh(&f, v.meter)
 	v.plan.spare = append(v.plan.spare, v.workspace)
 	v.workspace = nil
 	return &f, nil
