@@ -6,6 +6,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -43,7 +44,10 @@ func altered(t *testing.T, replace ...string) string {
 func solved(t *testing.T, dir string, args ...string) (solveSummary, string) {
 	t.Helper()
 	var out, errs bytes.Buffer
-	args = append([]string{"solve", "--rig", rigFile("pipe-bench.rig.yaml"), "--out", dir, "--json"}, args...)
+	args = append([]string{"solve", "--out", dir, "--json"}, args...)
+	if !slices.Contains(args, "--rig") {
+		args = append(args, "--rig", rigFile("pipe-bench.rig.yaml"))
+	}
 	if code := Run(t.Context(), args, Streams{Out: &out, Err: &errs}); code != 0 {
 		t.Fatalf("tonepose %v: exit code %d\n%s", args, code, errs.String())
 	}
@@ -103,6 +107,41 @@ func TestFaultsAreNamedAndLeftOut(t *testing.T) {
 				t.Errorf("without the fault the squared error is %.2f of what is stated", r)
 			}
 		})
+	}
+}
+
+// Three coils within some micrometres of one point: a reversed coil is the mirror
+// image of the probe, as is every other reversed coil and every exchange but for
+// a rotation. One station cannot tell which; all together can. Poses that hang
+// on the choice are flagged ambiguous.
+func TestStationsTogetherTellFaultsApart(t *testing.T) {
+	close := []string{"[0.004, 0, 0.001]", "[3.0e-6, 0, 3.0e-6]", "[-0.003, 0.003, 0]", "[-3.0e-6, 3.0e-6, 0]", "[0, -0.002, -0.004]", "[0, -3.0e-6, -3.0e-6]"}
+	dir := t.TempDir()
+	run, stations := filepath.Join(dir, "run.npy"), filepath.Join(dir, "run.intervals.csv")
+	real := altered(t, append(close, "rx1, full_scale_v: 2.5, gain: 100.0", "rx1, full_scale_v: 2.5, gain: -100.0")...)
+	tonepose(t, "simulate", real, "--path", "stations", "--bits", "0", "--out", run)
+	text, err := os.ReadFile(stations)
+	if err != nil {
+		t.Fatal(err)
+	}
+	one := filepath.Join(dir, "one.csv")
+	if err := os.WriteFile(one, []byte(strings.Join(strings.SplitAfter(string(text), "\n")[:2], "")), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	for name, rivals := range map[string]bool{one: true, stations: false} {
+		out := filepath.Join(dir, strings.TrimSuffix(filepath.Base(name), ".csv"))
+		sum, said := solved(t, out, run, "--rig", altered(t, close...), "--intervals", name, "--leave-out")
+		f := sum.Integrity[0].Faults
+		if len(f) != 1 || (len(f[0].Rivals) > 0) != rivals || !strings.Contains(said, "coil rx1 looks reversed") {
+			t.Errorf("%s: %s", filepath.Base(name), said)
+		}
+		a, err := pipeline.Assess(out, filepath.Join(dir, "run.truth.csv"), 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if a.Flags[0]&tables.Ambiguous == 0 {
+			t.Errorf("%s: the first station is flagged %q", filepath.Base(name), a.Flags[0])
+		}
 	}
 }
 

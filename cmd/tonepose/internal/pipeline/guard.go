@@ -1,0 +1,301 @@
+package pipeline
+
+import (
+	"math"
+	"strings"
+
+	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/multitone"
+	"tonepose/solver"
+	"tonepose/solver/integrity"
+	"tonepose/solver/leastsquares"
+)
+
+// guard watches over the fits of one sensor.
+type guard struct {
+	inspector       *integrity.Inspector
+	solver          *solver.Solver
+	coils, emitters []string
+	loss            leastsquares.Loss
+	leaveOut        bool
+	result          Integrity
+
+	// A full search among the faults takes as long as hundreds of fits: after
+	// one that found nothing, pause frames go by without, twice as many each
+	// time.
+	pause, passed int
+
+	observed integrity.Observation
+	delay    []float64 // Σ delay/σ² and Σ 1/σ², by coil
+	certain  []float64
+	kept     sample
+}
+
+// newGuard prepares for one sensor of a bench.
+func newGuard(b *Bench, i int, o *SolveOptions) *guard {
+	s := &b.sensors[i]
+	x := integrity.New(s.solver)
+	g := &guard{inspector: x, solver: s.solver, loss: o.Robust, leaveOut: o.LeaveOut, result: Integrity{Sensor: s.name},
+		delay: make([]float64, len(s.pickups)), certain: make([]float64, len(s.pickups))}
+	x.Unreferenced = make([]bool, len(b.Tones))
+	for e, t := range b.Tones {
+		g.emitters = append(g.emitters, t.Name)
+		x.Unreferenced[e] = t.Reference == multitone.NoReference
+	}
+	g.coils = channelsOf(b.Rig, s)
+	g.observed.Quadrature = make([]float64, len(b.Tones)*len(s.pickups))
+	return g
+}
+
+func channelsOf(r *rig.Rig, s *sensor) (names []string) {
+	for _, p := range s.pickups {
+		names = append(names, r.Channels[p.Channel].Name)
+	}
+	return names
+}
+
+// suspicious tells whether a fit is bad enough to look for a fault.
+func suspicious(r *solver.Result) bool {
+	return r.DOF > 0 && r.Status != solver.Invalid && (r.Status != solver.Converged || chance(r.ChiSquare, r.DOF) < distortedChance)
+}
+
+// known tries the faults that earlier frames showed.
+func (g *guard) known(c solver.Couplings, r *solver.Result) *integrity.Finding {
+	if !suspicious(r) {
+		return nil
+	}
+	for _, k := range g.result.Faults {
+		if f := g.inspector.Confirm(c, r, k.fault); f.Fault != nil && f.Fault.Same(k.fault) {
+			return &f
+		}
+	}
+	return nil
+}
+
+// search tries all faults, if it is time for it.
+func (g *guard) search(c solver.Couplings, r *solver.Result) *integrity.Finding {
+	if !suspicious(r) {
+		return nil
+	}
+	if g.passed < g.pause {
+		g.passed++
+		return nil
+	}
+	f := g.inspector.Identify([]solver.Couplings{c}, []solver.Result{*r})
+	if f.Fault == nil {
+		g.passed, g.pause = 0, 2*g.pause+1
+		return nil
+	}
+	g.pause = 0
+	return &f
+}
+
+// count adds a finding to the evidence.
+func (g *guard) count(f *integrity.Finding, frames int, joint bool) *FoundFault {
+	var to *FoundFault
+	for _, k := range g.result.Faults {
+		if k.fault.Same(*f.Fault) {
+			to = k
+		}
+	}
+	if to == nil {
+		to = &FoundFault{fault: *f.Fault, Joint: joint}
+		for _, r := range f.Rivals {
+			to.Rivals = append(to.Rivals, r.Words(g.coils, g.emitters))
+		}
+		g.result.Faults = append(g.result.Faults, to)
+	}
+	to.Frames += frames
+	to.Before += f.ChiSquare
+	to.DOF += f.DOF
+	to.After += f.Fault.ChiSquare
+	to.Left += f.Fault.DOF
+	to.Gain = 1
+	if f.Fault.GainSigma > 0 {
+		w := 1 / (f.Fault.GainSigma * f.Fault.GainSigma)
+		to.fault.Gain = (to.fault.Gain*to.weight + f.Fault.Gain*w) / (to.weight + w)
+		to.weight += w
+		to.Sigma = 1 / math.Sqrt(to.weight)
+		to.Gain, to.fault.GainSigma = to.fault.Gain, to.Sigma
+	}
+	to.Words = to.fault.Words(g.coils, g.emitters)
+	return to
+}
+
+// inspect judges a frame's fit. With a fault left out, or with a robust loss,
+// result becomes that of the fit asked for and c what it was made from. It
+// returns the flags to add and the frame's row of the integrity table, of which
+// the caller knows the time, the sensor and all flags.
+func (g *guard) inspect(c *solver.Couplings, quadrature []complex128, hz []float64, result *solver.Result, found *integrity.Finding, time float64, flags tables.Flags) (tables.Flags, tables.Integrity) {
+	nan := math.NaN()
+	row := tables.Integrity{Chi2: nan, QuadratureChi2: nan, Spread: nan, PositionError: nan, RotationError: nan}
+	var add tables.Flags
+	excused := flags&(tables.Motion|faultFlags) != 0
+	for i, v := range quadrature {
+		g.observed.Quadrature[i] = imag(v)
+	}
+	if found == nil && flags&(tables.Motion|tables.Clipped|tables.Gap|tables.Repeated) == 0 {
+		found = g.search(*c, result)
+	}
+	if !excused {
+		g.kept.take(*c, result)
+	}
+	var words []string
+	if found != nil {
+		add |= tables.WrongChannel
+		g.result.WrongChannel++
+		named := g.count(found, 1, false)
+		words = append(words, named.Words)
+		if g.leaveOut {
+			if len(named.Rivals) > 0 {
+				add |= tables.Ambiguous // each leaves another pose
+			}
+			f := *found.Fault
+			if f.Kind == integrity.Exchanged {
+				lag := solver.Couplings{Value: g.observed.Quadrature, Variance: c.Variance}
+				copy(g.observed.Quadrature, g.inspector.Mend(lag, f).Value)
+			}
+			*c = g.inspector.Mend(*c, f)
+			*result = g.solver.Warm(*c, found.Poses[0])
+		}
+	}
+	if result.Status != solver.Converged {
+		row.Finding = strings.Join(words, "; ")
+		return add, row
+	}
+	g.observed.Couplings, g.observed.Hz = *c, hz
+	v, err := g.inspector.Verdict(&g.observed, result, excused)
+	if err != nil {
+		return add, row
+	}
+	row.Chi2, row.DOF = result.ChiSquare, result.DOF
+	if v.Quadrature.DOF > 0 {
+		row.QuadratureChi2, row.QuadratureDOF = v.Quadrature.ChiSquare, v.Quadrature.DOF
+	}
+	unexplained := found == nil || g.leaveOut
+	g.result.Frames++
+	if v.Distorted && unexplained {
+		add |= tables.Distorted
+		g.result.Distorted++
+		text := "does not fit the field model"
+		if v.Eddy {
+			g.result.Eddy++
+			text = "eddy currents: metal near"
+		}
+		words = append(words, text)
+	}
+	if !excused && unexplained && v.QuadratureChance > doubtfulChance {
+		g.lag(&v.Quadrature)
+	}
+	if g.loss != nil {
+		if robust, err := g.inspector.Robust(*c, result, g.loss); err == nil && robust.Status == solver.Converged {
+			*result = robust.Result
+			*c = robust.Weighted(*c)
+			g.observed.Couplings = *c
+			if v, err = g.inspector.Verdict(&g.observed, result, excused); err != nil {
+				return add, row
+			}
+		}
+	}
+	row.Spread, row.PositionError, row.RotationError = v.Spread, v.PositionError, v.RotationError
+	if v.PositionError > g.result.WorstPositionErrorM {
+		g.result.WorstPositionErrorM, g.result.WorstRotationErrorRad = v.PositionError, v.RotationError
+		g.result.WorstTimeS = time
+	}
+	row.Finding = strings.Join(words, "; ")
+	return add, row
+}
+
+// lag gathers what the quadrature parts say about delays.
+func (g *guard) lag(q *integrity.Quadrature) {
+	for i, d := range q.Delay {
+		if w := 1 / (q.DelaySigma[i] * q.DelaySigma[i]); w > 0 && !math.IsInf(w, 0) {
+			g.delay[i] += d * w
+			g.certain[i] += w
+		}
+	}
+}
+
+// A delay is reported from lagSigmas of its standard deviation and from
+// leastLag on: less changes no in-phase part by 1e-6 at 150 kHz.
+const (
+	lagSigmas = 6
+	leastLag  = 1e-9 // [s]
+)
+
+// finish draws the conclusions that need the whole recording.
+func (g *guard) finish() *Integrity {
+	for i, w := range g.certain {
+		if w == 0 {
+			continue
+		}
+		d, sigma := g.delay[i]/w, 1/math.Sqrt(w)
+		if math.Abs(d) > max(lagSigmas*sigma, leastLag) {
+			g.result.Delays = append(g.result.Delays, FoundDelay{Channel: g.coils[i], DelayS: d, SigmaS: sigma})
+		}
+	}
+	if n := len(g.kept.frames); n > 1 && (len(g.result.Faults) == 0 || len(g.result.Faults[0].Rivals) > 0) {
+		if f := g.inspector.Identify(g.kept.frames, g.kept.fits); f.Fault != nil {
+			g.settle(&f, n)
+		}
+	}
+	return &g.result
+}
+
+// settle takes in what frames showed together: a fault that none showed alone,
+// or which one of several that explained each alone.
+func (g *guard) settle(f *integrity.Finding, frames int) {
+	if len(g.result.Faults) == 0 {
+		g.count(f, frames, true)
+		return
+	}
+	first := g.result.Faults[0]
+	first.Words, first.Rivals = f.Fault.Words(g.coils, g.emitters), nil
+	for _, r := range f.Rivals {
+		first.Rivals = append(first.Rivals, r.Words(g.coils, g.emitters))
+	}
+}
+
+// sample keeps frames evenly spread over a recording of unknown length.
+type sample struct {
+	frames []solver.Couplings
+	fits   []solver.Result
+	seen   int
+	stride int
+}
+
+const sampleFrames = 16
+
+func (s *sample) take(c solver.Couplings, r *solver.Result) {
+	if s.stride == 0 {
+		s.stride = 1
+	}
+	if s.seen++; (s.seen-1)%s.stride != 0 {
+		return
+	}
+	if len(s.frames) == sampleFrames {
+		half := 0
+		for i := 0; i < len(s.frames); i += 2 {
+			// The buffers of those passed over serve later ones.
+			s.frames[half], s.frames[i] = s.frames[i], s.frames[half]
+			s.fits[half] = s.fits[i]
+			half++
+		}
+		s.frames, s.fits = s.frames[:half], s.fits[:half]
+		s.stride *= 2
+		if (s.seen-1)%s.stride != 0 {
+			return
+		}
+	}
+	n := len(s.frames)
+	if n < cap(s.frames) {
+		s.frames = s.frames[:n+1]
+	} else {
+		s.frames = append(s.frames, solver.Couplings{})
+	}
+	into := &s.frames[n]
+	into.Value = append(into.Value[:0], c.Value...)
+	into.Variance = append(into.Variance[:0], c.Variance...)
+	s.fits = append(s.fits, *r)
+}
