@@ -23,16 +23,14 @@ type Station struct {
 	Pickups [][]Point
 	// Residual is observed less modelled [H], at index e·len(Pickups) + c.
 	Residual []float64
-	Variance []float64 // of the noise [H²]; +Inf: missing
-	// Common are errors that all residuals of the station share, each by its
-	// standard deviation: how each residual moves [H] with one sigma of the place
-	// or turn that was told. At index residual; may be nil.
-	Common [][6]float64
+	// Variance of Residual [H²]: noise, and what an error of the place that was
+	// told does to it; +Inf: missing.
+	Variance []float64
 }
 
 // Options tunes Fit. The zero value of a field means its default.
 type Options struct {
-	Degree int // highest degree of the potentials; default 6
+	Degree int // of the potentials; default: that of 2, 4 and 6 which predicts best
 	Folds  int // of the cross-validation, station s in fold s mod Folds; default 5
 }
 
@@ -41,37 +39,39 @@ type Options struct {
 var ErrNothing = errors.New("correction: the residuals hold no smooth field that predicts other stations")
 
 // Smoothness is what cross-validation chose: the prior of a coefficient of
-// degree l is a normal one of sigma Amplitude·Falloff^(l−1).
+// degree l is a normal one of sigma Amplitude·Falloff^(l−1). Such is the law of
+// fields whose sources are spread over a sphere of Radius/Falloff.
 type Smoothness struct {
-	Falloff  float64 // of amplitude from one degree to the next
-	Relative float64 // Amplitude over the size of the residual field of the emitter
+	Degree   int
+	Falloff  float64
+	Relative float64 // Amplitude over the rms size of the emitter's residual field
 }
 
 var (
-	falloffs  = []float64{0.25, 0.4, 0.55, 0.7, 0.85}
+	falloffs  = []float64{0.3, 0.45, 0.6, 0.75, 0.9}
 	relatives = []float64{0.3, 1, 3}
 )
 
-// problem is the normal equations of all stations and of each fold.
-type problem struct {
-	n, per, emitters int // n = emitters·per
-	all              equations
-	fold             []equations
-	size             []float64 // rms field of the residuals of each emitter [T/A]
-}
-
-// equations are XᵀWX, XᵀWy and yᵀWy of whitened residuals, and their number.
+// equations are XᵀWX, XᵀWy and yᵀWy of one emitter's residuals, and their number.
 type equations struct {
 	a, g  []float64
 	yy    float64
 	count int
 }
 
-// Fit finds the corrections of all emitters together: at a station, the errors of
-// the place that was told move the couplings of all of them.
+// problem is the equations of one emitter, of all stations and of each fold.
+type problem struct {
+	n    int
+	all  equations
+	fold []equations
+	size float64 // rms residual field [T/A]
+}
+
+// Fit finds the correction of each of the emitters.
 func Fit(stations []Station, emitters int, o Options) (*Map, error) {
+	degrees := []int{o.Degree}
 	if o.Degree == 0 {
-		o.Degree = 6
+		degrees, o.Degree = []int{2, 4, 6}, 6
 	}
 	if o.Folds == 0 {
 		o.Folds = 5
@@ -85,39 +85,95 @@ func Fit(stations []Station, emitters int, o Options) (*Map, error) {
 		return nil, fmt.Errorf("correction: %d emitters: need one", emitters)
 	}
 	m := newMap(stations, emitters, o.Degree)
-	p := &problem{per: Terms(o.Degree), emitters: emitters, n: emitters * Terms(o.Degree), fold: make([]equations, o.Folds), size: make([]float64, emitters)}
-	if err := p.gather(m, stations); err != nil {
-		return nil, err
+	problems := make([]problem, emitters)
+	for e := range problems {
+		problems[e].init(Terms(o.Degree), o.Folds)
+	}
+	for s := range stations {
+		if err := gather(problems, m, &stations[s], s%o.Folds); err != nil {
+			return nil, fmt.Errorf("correction: station %d: %w", s, err)
+		}
+	}
+	var before float64
+	count := 0
+	for e := range problems {
+		problems[e].finish()
+		before += problems[e].all.yy
+		count += problems[e].all.count
 	}
 	best := math.Inf(1)
-	for _, f := range falloffs {
-		for _, r := range relatives {
-			s := Smoothness{f, r}
-			if v, err := p.validate(s); err == nil && v < best {
-				best, m.Smoothness = v, s
+	for _, d := range degrees {
+		for _, f := range falloffs {
+			for _, r := range relatives {
+				s, sum := Smoothness{d, f, r}, 0.0
+				for e := range problems {
+					sum += problems[e].validate(s)
+				}
+				if sum < best {
+					best, m.Smoothness = sum, s
+				}
 			}
 		}
 	}
-	m.Before, m.After = p.all.yy/float64(p.all.count), best/float64(p.all.count)
-	if !(best < p.all.yy) {
+	if !(best < before) {
 		return nil, ErrNothing
 	}
-	return m, p.solve(m)
-}
-
-// gather whitens the residuals of every station and adds them up.
-func (p *problem) gather(m *Map, stations []Station) error {
-	blank := func() equations { return equations{a: make([]float64, p.n*p.n), g: make([]float64, p.n)} }
-	p.all = blank()
-	for k := range p.fold {
-		p.fold[k] = blank()
-	}
-	count := make([]int, p.emitters)
-	for s := range stations {
-		if err := p.station(m, &stations[s], &p.fold[s%len(p.fold)], count); err != nil {
-			return fmt.Errorf("correction: station %d: %w", s, err)
+	m.Before, m.After = before/float64(count), best/float64(count)
+	for e := range problems {
+		if err := problems[e].solve(m.Smoothness, &m.Emitters[e]); err != nil {
+			return nil, err
 		}
 	}
+	return m, nil
+}
+
+func (p *problem) init(terms, folds int) {
+	p.n = terms
+	blank := func() equations { return equations{a: make([]float64, terms*terms), g: make([]float64, terms)} }
+	p.all = blank()
+	for range folds {
+		p.fold = append(p.fold, blank())
+	}
+}
+
+// gather adds a station's residuals to the equations of every emitter.
+func gather(problems []problem, m *Map, st *Station, fold int) error {
+	coils := len(st.Pickups)
+	if len(st.Residual) != len(problems)*coils || len(st.Variance) != len(st.Residual) {
+		return fmt.Errorf("%d residuals with %d variances, for %d emitters and %d coils", len(st.Residual), len(st.Variance), len(problems), coils)
+	}
+	reads := m.reads(st.Pickups)
+	for i, v := range st.Variance {
+		if math.IsInf(v, 1) {
+			continue
+		}
+		y := st.Residual[i]
+		if !(v > 0) || math.IsNaN(y) || math.IsInf(y, 0) {
+			return fmt.Errorf("residual %d = %g with variance %g: must be finite with a positive variance", i, y, v)
+		}
+		p := &problems[i/coils]
+		eq, x := &p.fold[fold], reads[i%coils*p.n:(i%coils+1)*p.n]
+		for r, xr := range x {
+			row := eq.a[r*p.n : (r+1)*p.n]
+			w := xr / v
+			for c := r; c < p.n; c++ {
+				row[c] += w * x[c]
+			}
+			eq.g[r] += w * y
+		}
+		eq.yy += y * y / v
+		eq.count++
+		area := 0.0
+		for _, pt := range st.Pickups[i%coils] {
+			area += r3.Norm(pt.Along)
+		}
+		p.size += y * y / (area * area)
+	}
+	return nil
+}
+
+// finish adds the folds up.
+func (p *problem) finish() {
 	for k := range p.fold {
 		f := &p.fold[k]
 		for i, v := range f.a {
@@ -129,174 +185,87 @@ func (p *problem) gather(m *Map, stations []Station) error {
 		p.all.yy += f.yy
 		p.all.count += f.count
 	}
-	for e, n := range count {
-		p.size[e] = math.Sqrt(p.size[e] / float64(max(1, n)))
-	}
-	return nil
+	p.size = math.Sqrt(p.size / float64(max(1, p.all.count)))
 }
 
-// station whitens by the factor of diag(Variance) + Σ Common·Commonᵀ.
-func (p *problem) station(m *Map, st *Station, eq *equations, count []int) error {
-	coils := len(st.Pickups)
-	if len(st.Residual) != p.emitters*coils || len(st.Variance) != len(st.Residual) || st.Common != nil && len(st.Common) != len(st.Residual) {
-		return fmt.Errorf("%d residuals, %d variances, %d shared errors for %d emitters and %d coils", len(st.Residual), len(st.Variance), len(st.Common), p.emitters, coils)
-	}
-	reads := m.reads(st.Pickups)
-	var rows []int
-	for i, v := range st.Variance {
-		if math.IsInf(v, 1) {
-			continue
-		}
-		if !(v > 0) || math.IsNaN(st.Residual[i]) || math.IsInf(st.Residual[i], 0) {
-			return fmt.Errorf("residual %d = %g with variance %g: must be finite with a positive variance", i, st.Residual[i], v)
-		}
-		rows = append(rows, i)
-		area := 0.0
-		for _, pt := range st.Pickups[i%coils] {
-			area += r3.Norm(pt.Along)
-		}
-		p.size[i/coils] += st.Residual[i] * st.Residual[i] / (area * area)
-		count[i/coils]++
-	}
-	k := len(rows)
-	cov := mat.NewSymDense(max(1, k), nil)
-	x, y := mat.NewDense(max(1, k), p.n, nil), mat.NewDense(max(1, k), 1, nil)
-	for r, i := range rows {
-		for q := r; q < k; q++ {
-			v := 0.0
-			if st.Common != nil {
-				for d := range 6 {
-					v += st.Common[i][d] * st.Common[rows[q]][d]
-				}
-			}
-			if q == r {
-				v += st.Variance[i]
-			}
-			cov.SetSym(r, q, v)
-		}
-		e, c := i/coils, i%coils
-		copy(x.RawRowView(r)[e*p.per:(e+1)*p.per], reads[c*p.per:(c+1)*p.per])
-		y.Set(r, 0, st.Residual[i])
-	}
-	if k == 0 {
-		return nil
-	}
-	var chol mat.Cholesky
-	if !chol.Factorize(cov) {
-		return errors.New("the covariance of the residuals is not positive definite")
-	}
-	var l mat.TriDense
-	chol.LTo(&l)
-	var wx, wy mat.Dense
-	if err := wx.Solve(&l, x); err != nil {
-		return err
-	}
-	if err := wy.Solve(&l, y); err != nil {
-		return err
-	}
-	a, g := mat.NewDense(p.n, p.n, nil), mat.NewDense(p.n, 1, nil)
-	a.Mul(wx.T(), &wx)
-	g.Mul(wx.T(), &wy)
-	for i, v := range a.RawMatrix().Data {
-		eq.a[i] += v
-	}
-	for i, v := range g.RawMatrix().Data {
-		eq.g[i] += v
-	}
-	for _, v := range wy.RawMatrix().Data {
-		eq.yy += v * v
-	}
-	eq.count += k
-	return nil
-}
-
-// factor returns the Cholesky factor of the equations, less those of a fold if
-// any, with the prior.
-func (p *problem) factor(s Smoothness, without *equations) (mat.Cholesky, *mat.VecDense, error) {
-	a, g := mat.NewSymDense(p.n, nil), mat.NewVecDense(p.n, nil)
-	for i := range p.n {
-		for k := i; k < p.n; k++ {
-			v := p.all.a[i*p.n+k]
-			if without != nil {
-				v -= without.a[i*p.n+k]
-			}
-			a.SetSym(i, k, v)
-		}
-		v := p.all.g[i]
+// factor returns the Cholesky factor of the equations of the leading degrees,
+// less those of a fold if any, with the prior, and their right side.
+func (p *problem) factor(s Smoothness, without *equations) (mat.Cholesky, *mat.VecDense, bool) {
+	n := Terms(s.Degree)
+	a, g := mat.NewSymDense(n, nil), mat.NewVecDense(n, nil)
+	for i := range n {
+		row, from := a.RawSymmetric().Data[i*n:(i+1)*n], p.all.a[i*p.n:i*p.n+n]
+		copy(row[i:], from[i:])
+		g.SetVec(i, p.all.g[i])
 		if without != nil {
-			v -= without.g[i]
+			for k, v := range without.a[i*p.n+i : i*p.n+n] {
+				row[i+k] -= v
+			}
+			g.SetVec(i, p.all.g[i]-without.g[i])
 		}
-		g.SetVec(i, v)
 	}
-	for e := range p.emitters {
-		k := e * p.per
-		for l := 1; Terms(l) <= p.per; l++ {
-			sigma := s.Relative * p.size[e] * math.Pow(s.Falloff, float64(l-1))
-			if sigma == 0 {
-				sigma = math.SmallestNonzeroFloat32
-			}
-			for range 2*l + 1 {
-				a.SetSym(k, k, a.At(k, k)+1/(sigma*sigma))
-				k++
-			}
+	k := 0
+	for l := range s.Degree {
+		sigma := s.Relative * p.size * math.Pow(s.Falloff, float64(l))
+		for range 2*l + 3 {
+			a.SetSym(k, k, a.At(k, k)+1/(sigma*sigma))
+			k++
 		}
 	}
 	var chol mat.Cholesky
-	if !chol.Factorize(a) {
-		return chol, nil, errors.New("correction: the normal equations are not positive definite")
-	}
-	return chol, g, nil
+	ok := chol.Factorize(a)
+	return chol, g, ok
 }
 
-// validate is the sum of squares of the whitened residuals of every fold, with
-// the correction that the others give.
-func (p *problem) validate(s Smoothness) (float64, error) {
+// validate is the sum of squares of the residuals of every fold over their
+// variances, with the correction that the other folds give.
+func (p *problem) validate(s Smoothness) float64 {
+	if p.size == 0 {
+		return 0
+	}
 	sum := 0.0
-	c, ac := mat.NewVecDense(p.n, nil), mat.NewVecDense(p.n, nil)
+	n := Terms(s.Degree)
+	c, ac := mat.NewVecDense(n, nil), mat.NewVecDense(n, nil)
 	for k := range p.fold {
 		f := &p.fold[k]
-		chol, g, err := p.factor(s, f)
-		if err != nil {
-			return 0, err
+		chol, g, ok := p.factor(s, f)
+		if !ok || chol.SolveVecTo(c, g) != nil {
+			return math.Inf(1)
 		}
-		if err := chol.SolveVecTo(c, g); err != nil {
-			return 0, err
-		}
-		ac.MulVec(mat.NewDense(p.n, p.n, f.a), c)
+		ac.MulVec(mat.NewSymDense(p.n, f.a).SliceSym(0, n), c)
 		sum += f.yy + mat.Dot(c, ac)
-		for i, v := range f.g {
+		for i, v := range f.g[:n] {
 			sum -= 2 * v * c.AtVec(i)
 		}
 	}
-	return sum, nil
+	return sum
 }
 
-// solve fills in the coefficients and their covariance, emitter by emitter. What
-// the held-out residuals exceed their sigmas by widens the covariance.
-func (p *problem) solve(m *Map) error {
-	chol, g, err := p.factor(m.Smoothness, nil)
-	if err != nil {
-		return err
+// solve fills in the coefficients and their covariance. What the held-out
+// residuals of the emitter exceed their variances by widens it.
+func (p *problem) solve(s Smoothness, e *Emitter) error {
+	n := Terms(s.Degree)
+	e.Coefficients, e.Covariance = make([]float64, n), make([]float64, n*(n+1)/2)
+	if p.size == 0 {
+		return nil
 	}
-	c := mat.NewVecDense(p.n, nil)
-	if err := chol.SolveVecTo(c, g); err != nil {
-		return err
+	chol, g, ok := p.factor(s, nil)
+	c := mat.NewVecDense(n, nil)
+	if !ok || chol.SolveVecTo(c, g) != nil {
+		return errors.New("correction: the normal equations are not positive definite")
 	}
+	copy(e.Coefficients, c.RawVector().Data)
 	var u mat.TriDense
 	chol.UTo(&u)
 	inverse, ok := lapack64.Potri(u.RawTriangular())
 	if !ok {
 		return errors.New("correction: covariance of the coefficients")
 	}
-	excess := max(1, m.After)
-	for e := range p.emitters {
-		em := &m.Emitters[e]
-		copy(em.Coefficients, c.RawVector().Data[e*p.per:])
-		em.Covariance = em.Covariance[:0]
-		for i := range p.per {
-			for k := i; k < p.per; k++ {
-				em.Covariance = append(em.Covariance, excess*inverse.Data[(e*p.per+i)*inverse.Stride+e*p.per+k])
-			}
+	excess, at := max(1, p.validate(s)/float64(p.all.count)), 0
+	for i := range n {
+		for k := i; k < n; k++ {
+			e.Covariance[at] = excess * inverse.Data[i*inverse.Stride+k]
+			at++
 		}
 	}
 	return nil

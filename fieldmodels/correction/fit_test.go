@@ -33,8 +33,7 @@ func inventedResiduals(random *rand.Rand, images []fieldmodels.Source, stations 
 			for c, v := range []float64{b.X, b.Y, b.Z} {
 				slope := 3e-6 * area * math.Cos(float64(3*e+c))
 				st.Residual = append(st.Residual, area*v+noise*random.NormFloat64()+slope*off)
-				st.Variance = append(st.Variance, noise*noise)
-				st.Common = append(st.Common, [6]float64{slope * sigma})
+				st.Variance = append(st.Variance, noise*noise+slope*slope*sigma*sigma)
 			}
 		}
 		out = append(out, st)
@@ -79,9 +78,10 @@ func TestFitPredictsOtherPlaces(t *testing.T) {
 	if after > before/100 {
 		t.Errorf("rms error %.3g H without, %.3g H with the correction", math.Sqrt(before/1200), math.Sqrt(after/1200))
 	}
-	// The prior is not the law by which plates are made: honest within a factor
-	// of two in sigma.
-	if normalised < 0.25 || normalised > 4 {
+	// The prior is not the law by which plates are made, and its degrees are few.
+	// What is stated should err on the side of caution, by a factor of three in
+	// sigma at most.
+	if normalised < 0.1 || normalised > 2 {
 		t.Errorf("mean squared error over its variance %.2f", normalised)
 	}
 }

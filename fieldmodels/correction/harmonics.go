@@ -19,82 +19,116 @@ import (
 )
 
 // MaxDegree bounds the degree of a potential.
-const MaxDegree = 8
+const MaxDegree = 12
 
 // Terms is the number of harmonics of degrees 1 to degree.
 func Terms(degree int) int { return degree * (degree + 2) }
 
-// Harmonics is a field without sources about Center: B = Σ c·∇u(S), with S the
-// real solid harmonics of u = (p − Center)/Radius, each scaled so that the mean
-// square of its gradient over the sphere |u| = 1 is one. Coefficients [T/A] are
-// in the order of degree l = 1, 2, …; within it m = 0, then cosine and sine of
-// m = 1 to l.
+// Harmonics is a field without sources about a centre: B = Σ c·∇u(S), with S the
+// real solid harmonics of u = (p − centre)/radius, each scaled so that the mean
+// square of its gradient over the sphere |u| = 1 is one.
 type Harmonics struct {
-	Center       r3.Vec    // [m], rig frame
-	Radius       float64   // [m], of the mapped volume
-	Coefficients []float64 // [T/A], Terms(degree) of them
+	center r3.Vec
+	scale  float64      // 1/radius [1/m]
+	degree int          // of the potential
+	field  [3]expansion // of each component of B
+	slope  [5]expansion // of ∂B/∂u: xx, xy, xz, yz, zz
+}
+
+// NewHarmonics makes the field about center [m] of the given coefficients [T/A],
+// Terms(degree) of them: in the order of degree l = 1, 2, …; within it m = 0, then
+// cosine and sine of m = 1 to l. It panics on any other number.
+func NewHarmonics(center r3.Vec, radius float64, coefficients []float64) *Harmonics {
+	h := &Harmonics{center: center, scale: 1 / radius, degree: degreeOf(len(coefficients))}
+	potential := newExpansion(h.degree)
+	k := 0
+	for l := 1; l <= h.degree; l++ {
+		for m := 0; m <= l; m++ {
+			c, s := coefficients[k], 0.0
+			k++
+			if m > 0 {
+				s = coefficients[k]
+				k++
+			}
+			potential[index(l, m)] = complex(norms[l][m]*c, -norms[l][m]*s)
+		}
+	}
+	for axis := range h.field {
+		h.field[axis] = potential.derive(h.degree, axis)
+	}
+	for i, by := range [5][2]int{{0, 0}, {0, 1}, {0, 2}, {1, 2}, {2, 2}} {
+		h.slope[i] = h.field[by[0]].derive(h.degree-1, by[1])
+	}
+	return h
 }
 
 // Field returns B per ampere [T/A] at p [m]. It has no errors.
 func (h *Harmonics) Field(p r3.Vec) (r3.Vec, error) {
 	var t table
-	u := r3.Scale(1/h.Radius, r3.Sub(p, h.Center))
-	t.fill(u, degreeOf(len(h.Coefficients)))
-	var b r3.Vec
-	k := 0
-	for l := 1; k < len(h.Coefficients); l++ {
-		for m := 0; m <= l; m++ {
-			x, y, z := t.gradient(l, m)
-			n := norms[l][m]
-			c := n * h.Coefficients[k]
-			b = r3.Add(b, r3.Vec{X: c * real(x), Y: c * real(y), Z: c * real(z)})
-			k++
-			if m > 0 {
-				c := n * h.Coefficients[k]
-				b = r3.Add(b, r3.Vec{X: c * imag(x), Y: c * imag(y), Z: c * imag(z)})
-				k++
-			}
-		}
-	}
-	return b, nil
+	t.fill(r3.Scale(h.scale, r3.Sub(p, h.center)), h.degree-1)
+	return r3.Vec{X: t.sum(h.field[0]), Y: t.sum(h.field[1]), Z: t.sum(h.field[2])}, nil
 }
 
 // Gradient returns B per ampere [T/A] and ∂B/∂p [T/(A·m)] at p [m]. It has no
 // errors.
 func (h *Harmonics) Gradient(p r3.Vec) (r3.Vec, fieldmodels.Jacobian, error) {
 	var t table
-	u := r3.Scale(1/h.Radius, r3.Sub(p, h.Center))
-	t.fill(u, degreeOf(len(h.Coefficients)))
-	var b r3.Vec
-	var xx, xy, xz, yz, zz float64
-	k := 0
-	for l := 1; k < len(h.Coefficients); l++ {
+	t.fill(r3.Scale(h.scale, r3.Sub(p, h.center)), h.degree-1)
+	b := r3.Vec{X: t.sum(h.field[0]), Y: t.sum(h.field[1]), Z: t.sum(h.field[2])}
+	var d [5]float64
+	for i, e := range h.slope {
+		d[i] = h.scale * t.sum(e)
+	}
+	return b, fieldmodels.Jacobian{{d[0], d[1], d[2]}, {d[1], -d[0] - d[4], d[3]}, {d[2], d[3], d[4]}}, nil
+}
+
+// expansion is the function Re Σ a(l,m)·R(l,m) over m ≥ 0, at index(l, m).
+type expansion []complex128
+
+func index(l, m int) int { return l*(l+1)/2 + m }
+
+func newExpansion(degree int) expansion { return make(expansion, index(degree+1, 0)) }
+
+// derive is the derivative of an expansion by x, y or z: one degree less, by the
+// rules of table. R(l,0) is real, R(l,−1) = −conj R(l,1).
+func (e expansion) derive(degree, axis int) expansion {
+	if degree < 1 {
+		return nil
+	}
+	out := newExpansion(degree - 1)
+	for l := range degree {
 		for m := 0; m <= l; m++ {
-			x, y, z := t.gradient(l, m)
-			dxx, dxy, dxz, dyz, dzz := t.second(l, m)
-			n := norms[l][m]
-			c := n * h.Coefficients[k]
-			k++
-			s := 0.0
-			if m > 0 {
-				s = n * h.Coefficients[k]
-				k++
+			var v complex128
+			from := func(m int) complex128 { return e[index(l+1, m)] }
+			switch axis {
+			case 0:
+				v = -from(m + 1)
+				if m > 0 {
+					v += from(m - 1)
+				}
+				if m == 1 {
+					v += complex(real(from(0)), 0)
+				}
+				v *= 0.5
+			case 1:
+				v = from(m + 1)
+				if m > 0 {
+					v += from(m - 1)
+				}
+				if m == 1 {
+					v += complex(real(from(0)), 0)
+				}
+				v *= -0.5i
+			default:
+				v = from(m)
 			}
-			b = r3.Add(b, r3.Vec{X: c*real(x) + s*imag(x), Y: c*real(y) + s*imag(y), Z: c*real(z) + s*imag(z)})
-			xx += c*real(dxx) + s*imag(dxx)
-			xy += c*real(dxy) + s*imag(dxy)
-			xz += c*real(dxz) + s*imag(dxz)
-			yz += c*real(dyz) + s*imag(dyz)
-			zz += c*real(dzz) + s*imag(dzz)
+			if m == 0 {
+				v = complex(real(v), 0)
+			}
+			out[index(l, m)] = v
 		}
 	}
-	j := fieldmodels.Jacobian{{xx, xy, xz}, {xy, -xx - zz, yz}, {xz, yz, zz}}
-	for i := range j {
-		for k := range j[i] {
-			j[i][k] /= h.Radius
-		}
-	}
-	return b, j, nil
+	return out
 }
 
 // basis writes the fields of all terms at u, for coefficients of one.
@@ -123,7 +157,7 @@ func degreeOf(terms int) int {
 			return l
 		}
 	}
-	panic("correction: Harmonics.Coefficients must be Terms of a degree up to MaxDegree")
+	panic("correction: the number of coefficients must be Terms of a degree up to MaxDegree")
 }
 
 // table holds the regular solid harmonics R(l, m) = r^l·P(l,m)(cos θ)·e^{jmφ}/(l+m)!
@@ -134,21 +168,36 @@ func degreeOf(terms int) int {
 //
 // Source: Epton and Dembart, SIAM J. Sci. Comput. 16, 1995 (recalled, not seen;
 // the tests check against differences).
-type table [MaxDegree + 1][MaxDegree + 1]complex128
+type table [(MaxDegree + 1) * (MaxDegree + 2) / 2]complex128
 
 func (t *table) fill(u r3.Vec, degree int) {
-	xy, r2 := complex(u.X, u.Y), r3.Dot(u, u)
-	t[0][0] = 1
+	r2 := r3.Dot(u, u)
+	t[0] = 1
 	for l := 1; l <= degree; l++ {
-		t[l][l] = -xy / complex(2*float64(l), 0) * t[l-1][l-1]
+		row, below := t[index(l, 0):index(l+1, 0)], t[index(l-1, 0):index(l, 0)]
+		k := -0.5 / float64(l)
+		corner := below[l-1]
+		row[l] = complex(k*(u.X*real(corner)-u.Y*imag(corner)), k*(u.X*imag(corner)+u.Y*real(corner)))
+		z := float64(2*l-1) * u.Z
 		for m := range l {
-			v := complex(float64(2*l-1)*u.Z, 0) * t[l-1][m]
+			re, im := z*real(below[m]), z*imag(below[m])
 			if l > m+1 {
-				v -= complex(r2, 0) * t[l-2][m]
+				v := t[index(l-2, m)]
+				re, im = re-r2*real(v), im-r2*imag(v)
 			}
-			t[l][m] = v / complex(float64(l*l-m*m), 0)
+			k := 1 / float64(l*l-m*m)
+			row[m] = complex(k*re, k*im)
 		}
 	}
+}
+
+// sum is an expansion's value.
+func (t *table) sum(e expansion) float64 {
+	v := 0.0
+	for i, a := range e {
+		v += real(a)*real(t[i]) - imag(a)*imag(t[i])
+	}
+	return v
 }
 
 // at is R(l, m) for any m: R(l,−m) = (−1)^m·conj R(l,m), 0 beyond |m| = l.
@@ -157,9 +206,9 @@ func (t *table) at(l, m int) complex128 {
 	case l < 0 || m > l || -m > l:
 		return 0
 	case m >= 0:
-		return t[l][m]
+		return t[index(l, m)]
 	}
-	v := t[l][-m]
+	v := t[index(l, -m)]
 	v = complex(real(v), -imag(v))
 	if m%2 != 0 {
 		v = -v
@@ -169,14 +218,7 @@ func (t *table) at(l, m int) complex128 {
 
 func (t *table) gradient(l, m int) (x, y, z complex128) {
 	up, down := t.at(l-1, m+1), -t.at(l-1, m-1)
-	return (up + down) / 2, (up - down) / 2i, t.at(l-1, m)
-}
-
-// second are the second derivatives; that by y twice follows from Laplace.
-func (t *table) second(l, m int) (xx, xy, xz, yz, zz complex128) {
-	upup, updown, downdown := t.at(l-2, m+2), -t.at(l-2, m), t.at(l-2, m-2)
-	up, down := t.at(l-2, m+1), -t.at(l-2, m-1)
-	return (upup + 2*updown + downdown) / 4, (upup - downdown) / 4i, (up + down) / 2, (up - down) / 2i, t.at(l-2, m)
+	return 0.5 * (up + down), -0.5i * (up - down), t.at(l-1, m)
 }
 
 // norms scale R(l,m), or its real or imaginary part, to a gradient of unit mean

@@ -22,7 +22,7 @@ type Map struct {
 
 // Emitter is the correction of one emitter.
 type Emitter struct {
-	Coefficients []float64 // see Harmonics [T/A]
+	Coefficients []float64 // see NewHarmonics [T/A]
 	Covariance   []float64 // of them: upper triangle row by row [T²/A²]
 }
 
@@ -55,7 +55,7 @@ func newMap(stations []Station, emitters, degree int) *Map {
 
 // Source is the correction of an emitter: what its model's field lacks.
 func (m *Map) Source(emitter int) *Harmonics {
-	return &Harmonics{Center: m.Center, Radius: m.Radius, Coefficients: m.Emitters[emitter].Coefficients}
+	return NewHarmonics(m.Center, m.Radius, m.Emitters[emitter].Coefficients)
 }
 
 // reads returns what each pickup reads of each term, row by row [m²].
@@ -144,7 +144,7 @@ func Decode(text []byte, emitters int) (*Map, error) {
 		return nil, fmt.Errorf("radius_m = %g: must be positive", s.Radius)
 	}
 	m := &Map{Center: vector(s.Center), Radius: s.Radius, Min: vector(s.Min), Max: vector(s.Max),
-		Smoothness: Smoothness{s.Falloff, s.Relative}, Before: s.Before, After: s.After}
+		Before: s.Before, After: s.After}
 	for i, e := range s.Emitters {
 		n := len(e.Coefficients)
 		if n != len(s.Emitters[0].Coefficients) || !known(n) || len(e.Covariance) != n*(n+1)/2 {
@@ -152,6 +152,7 @@ func Decode(text []byte, emitters int) (*Map, error) {
 		}
 		m.Emitters = append(m.Emitters, Emitter(e))
 	}
+	m.Smoothness = Smoothness{degreeOf(len(m.Emitters[0].Coefficients)), s.Falloff, s.Relative}
 	return m, nil
 }
 
