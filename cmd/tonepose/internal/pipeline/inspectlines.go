@@ -50,7 +50,8 @@ func (in *Inspection) lookAtMains(lines [][]spectrum.Line, s *Survey, info recor
 		}
 	}
 	if in.mains.Hz == 0 {
-		if s.MainsHz > 0 {
+		// one harmonic alone may be any line
+		if len(s.Lines) > 1 || len(s.Lines) == 1 && s.Lines[0] < 1.5*s.MainsHz {
 			in.mains = spectrum.Mains{Hz: s.MainsHz, SigmaHz: 0.1 / info.Duration(), Family: 10 * int(math.Round(s.MainsHz/10))}
 			in.Mains = &MainsLook{Hz: in.mains.Hz, SigmaHz: in.mains.SigmaHz, Family: in.mains.Family}
 			for _, hz := range s.Lines {
