@@ -242,6 +242,15 @@ func (r *Result) Emitter(i int) EmitterMove {
 	return m
 }
 
+// Moved returns any source that goes with emitter i, such as a part of it, where
+// the calibration moved it: tilted about the emitter's centre, shifted, of its
+// strength.
+func (r *Result) Moved(i int, src fieldmodels.Source) fieldmodels.Source {
+	m, center := r.Emitter(i), r.fit.problem.Emitters[i].Center
+	q := rigid.Exp(m.Tilt)
+	return stronger(fieldmodels.Place(src, rigid.Pose{Position: r3.Sub(r3.Add(center, m.Shift), rigid.Rotate(q, center)), Rotation: q}), m.Strength)
+}
+
 // Sensor returns sensor s with its coils as they were found. Channel gains are
 // not part of it.
 func (r *Result) Sensor(s int) solver.Sensor {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"math"
 	"os"
@@ -14,6 +15,7 @@ import (
 	"tonepose/cmd/tonepose/internal/pipeline"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/fieldmodels/correction"
 	"tonepose/multitone/clock"
 	"tonepose/solver"
 	"tonepose/solver/calibration"
@@ -33,6 +35,8 @@ type calibrateOptions struct {
 	figures   string
 	folds     int
 	suggest   string
+	metal     bool
+	degree    int
 	self      bool
 	lengths   []string
 	json      bool
@@ -64,6 +68,11 @@ channel-phase, channel-delay, frame (of the reference device in the rig frame),
 marker (the sensor in the frame of the reference's marker), crosstalk (straight
 from drive to pickup; not written: solve takes it off with --baseline).
 
+--map-metal is for a bench with metal near it that never moves: what the calibrated
+bench does not explain becomes a smooth field without sources between the
+stations, one for each emitter, beside NEW_RIG. solve adds it, and widens its
+uncertainties by the map's own, which grows outside of the stations.
+
 --self needs no reference: the CSV then has start_s and stop_s alone, and one
 --length fixes the scale. The frame stays that of the rig as drawn, to no more
 than its tolerances. For two sensors at a known distance, describe both as one.
@@ -92,6 +101,8 @@ wrong.`,
 	f.StringVar(&o.figures, "figures", "", "directory for figures: residuals, parameters, correlations")
 	f.IntVar(&o.folds, "cross-validate", 0, "calibrate so many times without a share of the stations, and solve these")
 	f.StringVar(&o.suggest, "suggest", "", "CSV of places for a further station (x_m … qz, and the sigmas if wanted): say which tells most")
+	f.BoolVar(&o.metal, "map-metal", false, "also map what static metal adds to the fields, and let solve use it")
+	f.IntVar(&o.degree, "map-degree", 0, "degree of the map's potentials, 1 to 12; 0: by cross-validation")
 	f.BoolVar(&o.self, "self", false, "there are no reference poses")
 	f.StringArrayVar(&o.lengths, "length", nil, "distance between the centres of two emitters, as e1,e5,0.4,1e-4 (metres, one sigma); may be repeated")
 	f.BoolVar(&o.json, "json", false, "print the summary as JSON")
@@ -112,6 +123,9 @@ func (o *calibrateOptions) check() (calibration.Options, clock.Mode, error) {
 	}
 	if err := needed("intervals", o.intervals, "name the CSV of the stations"); err != nil {
 		return lib, 0, err
+	}
+	if o.metal && (o.self || o.degree < 0 || o.degree > correction.MaxDegree) {
+		return lib, 0, fmt.Errorf("--map-metal --map-degree %d: needs reference poses and a degree up to %d", o.degree, correction.MaxDegree)
 	}
 	if o.folds != 0 && (o.folds < 2 || o.self) {
 		return lib, 0, fmt.Errorf("--cross-validate %d: must be 2 or more, with reference poses", o.folds)
@@ -187,9 +201,9 @@ func runCalibrate(ctx context.Context, name string, o *calibrateOptions, s Strea
 	if st.Problem.Lengths, err = pipeline.ParseLengths(o.lengths, r); err != nil {
 		return err
 	}
-	res, err := calibration.Calibrate(&st.Problem, lib)
+	res, metal, err := o.adjust(&st.Problem, lib)
 	if err != nil {
-		return err
+		return mapError(name, err)
 	}
 	if err := res.Status.Err(); err != nil {
 		return fmt.Errorf("%s: %w: %w after %d iterations, chi-square %.4g of %d", name, errNoRow, err, res.Iterations, res.ChiSquare, res.DOF)
@@ -204,6 +218,11 @@ func runCalibrate(ctx context.Context, name string, o *calibrateOptions, s Strea
 			return err
 		}
 	}
+	if metal != nil {
+		if err := metal.Add(sum, st, lib, correction.Options{Degree: o.degree}, r.Volume(), o.folds); err != nil {
+			return mapError(name, err)
+		}
+	}
 	if o.suggest != "" {
 		places, err := tables.ReadPlaces(o.suggest, sensorNames(r))
 		if err != nil {
@@ -213,7 +232,7 @@ func runCalibrate(ctx context.Context, name string, o *calibrateOptions, s Strea
 			return err
 		}
 	}
-	edit, err := st.Edit(r, res, pipeline.Calibrated{Date: time.Now().UTC().Truncate(time.Second), ReferenceSHA256: hash, Free: lib.Free})
+	edit, err := st.Edit(r, res, pipeline.Calibrated{Date: time.Now().UTC().Truncate(time.Second), ReferenceSHA256: hash, Free: lib.Free, Metal: metal.Correction()})
 	if err != nil {
 		return err
 	}
@@ -249,6 +268,30 @@ func (o *calibrateOptions) stations(sensors []string) ([]tables.Station, string,
 		}
 	}
 	return rows, hash, err
+}
+
+// adjust calibrates, with the map of metal if one is wanted.
+func (o *calibrateOptions) adjust(p *calibration.Problem, lib calibration.Options) (*calibration.Result, *pipeline.Metal, error) {
+	if !o.metal {
+		res, err := calibration.Calibrate(p, lib)
+		return res, nil, err
+	}
+	metal, err := pipeline.MapMetal(p, lib, correction.Options{Degree: o.degree})
+	if err != nil {
+		return nil, nil, err
+	}
+	return metal.Result, metal, nil
+}
+
+// mapError tells data that hold no map from a wrong call.
+func mapError(name string, err error) error {
+	switch {
+	case errors.Is(err, correction.ErrNothing):
+		return withHint(fmt.Errorf("%s: %w: %w", name, errNoRow, err), "leave out --map-metal: the calibration alone is as good")
+	case errors.Is(err, calibration.ErrNotConverged):
+		return fmt.Errorf("%s: %w: %w", name, errNoRow, err)
+	}
+	return err
 }
 
 func moved(v *float64) float64 {

@@ -62,6 +62,12 @@ func printCalibration(s Streams, sum *pipeline.CalibrationSummary, asJSON, quiet
 		fmt.Fprintf(s.Out, "held-out stations, %d folds: position %s RMS, orientation %s RMS, the reference's own error included\n",
 			cv.Folds, terminal.Quantity(cv.PositionRMS, "m"), terminal.Quantity(cv.RotationRMS, "rad"))
 	}
+	if m := sum.Metal; m != nil {
+		fmt.Fprintf(s.Out, "map of static metal, degree %d: squared residual of couplings left out %.4g before, %.4g after, in sigmas\n", m.Degree, m.Before, m.After)
+		if v := m.Validation; v != nil {
+			fmt.Fprintf(s.Out, "held-out stations: position %s RMS without the map, %s with it\n", terminal.Quantity(v.Without, "m"), terminal.Quantity(v.With, "m"))
+		}
+	}
 	if g := sum.Suggestion; g != nil {
 		fmt.Fprintf(s.Out, "a further station as in line %d of the suggestions: worst parameter from %.3g (%s) to %.3g (%s) of its tolerance\n",
 			g.Line, g.Before, g.BeforeParameter, g.After, g.AfterParameter)

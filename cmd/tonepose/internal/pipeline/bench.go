@@ -28,6 +28,7 @@ type sensor struct {
 	name    string
 	pickups []coupling.Pickup
 	solver  *solver.Solver
+	metal   *metal // nil: no map of static metal
 }
 
 // NewBench prepares a rig for demodulation.
@@ -50,6 +51,10 @@ func (b *Bench) PrepareSolvers(o solver.Options) error {
 	if err != nil {
 		return err
 	}
+	mapped, err := b.Rig.Correction()
+	if err != nil {
+		return err
+	}
 	for i, s := range b.Rig.Sensors {
 		sv, err := solver.New(solver.Problem{Array: array, Sensor: b.Rig.Sensor(i), Volume: b.Rig.Volume()}, o)
 		if err != nil {
@@ -58,6 +63,9 @@ func (b *Bench) PrepareSolvers(o solver.Options) error {
 		prepared := sensor{name: s.Name, solver: sv}
 		for _, c := range s.Coils {
 			prepared.pickups = append(prepared.pickups, coupling.Pickup{Channel: c.Channel})
+		}
+		if mapped != nil {
+			prepared.metal = &metal{known: mapped, sensor: b.Rig.Sensor(i), extra: make([]float64, len(b.Rig.Emitters)*len(s.Coils))}
 		}
 		b.sensors = append(b.sensors, prepared)
 	}

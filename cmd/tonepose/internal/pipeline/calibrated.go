@@ -11,6 +11,7 @@ import (
 
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/correction"
 	"tonepose/solver/calibration"
 )
 
@@ -19,6 +20,7 @@ type Calibrated struct {
 	Date            time.Time
 	ReferenceSHA256 string // of the file of reference poses; empty without one
 	Free            calibration.Group
+	Metal           *correction.Map // nil: none
 }
 
 // Edit writes what a calibration moved into the rig's own text: emitters, coils,
@@ -68,6 +70,9 @@ func (s *Stations) Edit(r *rig.Rig, res *calibration.Result, c Calibrated) (*rig
 		cov = cleaned(cov)
 	}
 	e.SetCalibration(rig.Calibration{Date: c.Date, ReferenceSHA256: c.ReferenceSHA256, Parameters: names}, cov)
+	if c.Metal != nil {
+		e.SetCorrection(c.Metal)
+	}
 	return e, nil
 }
 

@@ -34,6 +34,7 @@ type CalibrationSummary struct {
 	Markers    []PoseSummary          `json:"markers"` // of each sensor in its marker's frame
 	Validation *CalibrationValidation `json:"cross_validation,omitempty"`
 	Suggestion *CalibrationSuggestion `json:"suggestion,omitempty"`
+	Metal      *MetalSummary          `json:"metal,omitempty"`
 }
 
 // CalibratedParameter is one number that was free.
@@ -100,6 +101,18 @@ type CalibrationSuggestion struct {
 	BeforeParameter string  `json:"worst_before_parameter"`
 	After           float64 `json:"worst_after"`
 	AfterParameter  string  `json:"worst_after_parameter"`
+}
+
+// MetalSummary is what a map of static metal explains.
+type MetalSummary struct {
+	Degree     int              `json:"degree"`
+	Falloff    float64          `json:"falloff"`              // of the amplitude from one degree to the next
+	Before     float64          `json:"held_out_chi2_before"` // mean square in sigmas of couplings left out, without map
+	After      float64          `json:"held_out_chi2_after"`
+	Excess     float64          `json:"variance_factor"` // of all couplings, for what neither bench nor map explains
+	MinM       [3]float64       `json:"mapped_min_m"`
+	MaxM       [3]float64       `json:"mapped_max_m"`
+	Validation *MetalValidation `json:"cross_validation,omitempty"`
 }
 
 func number(v float64) *float64 {

@@ -19,6 +19,7 @@ import (
 	"gonum.org/v1/gonum/mat"
 
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/correction"
 )
 
 // Calibration says where a rig's calibrated values come from.
@@ -28,6 +29,8 @@ type Calibration struct {
 	Parameters       []string // rows and columns of the covariance
 	CovarianceFile   string   // relative to the rig file; empty when there is none
 	CovarianceSHA256 string
+	CorrectionFile   string // map of what static metal adds; relative to the rig file; empty when there is none
+	CorrectionSHA256 string
 }
 
 // EmitterParameters names the parameters of an emitter in a covariance, in the
@@ -48,7 +51,7 @@ type covariance struct {
 // rig said of it before. cov is the covariance of c.Parameters, or nil; Save
 // writes it beside the rig file and fills in its name and hash.
 func (e *Edit) SetCalibration(c Calibration, cov *mat.SymDense) {
-	c.CovarianceFile, c.CovarianceSHA256 = "", ""
+	c.CovarianceFile, c.CovarianceSHA256, c.CorrectionFile, c.CorrectionSHA256 = "", "", "", ""
 	e.calibration, e.cov = &c, nil
 	if cov == nil {
 		return
@@ -57,6 +60,15 @@ func (e *Edit) SetCalibration(c Calibration, cov *mat.SymDense) {
 		e.err = fmt.Errorf("rig: covariance of %d parameters, %d are named", n, len(c.Parameters))
 	}
 	e.cov = &covariance{c.Parameters, cov}
+}
+
+// SetCorrection adds a map of what static metal adds to the fields, which
+// SetCalibration must come before; Save writes it beside the rig file.
+func (e *Edit) SetCorrection(m *correction.Map) {
+	if e.calibration == nil && e.err == nil {
+		e.err = errors.New("rig: a correction belongs to a calibration, which is not set")
+	}
+	e.correction = m
 }
 
 // csv writes one header row of names and the full matrix, every number in the
@@ -119,36 +131,68 @@ func (r *Rig) covariance() (*covariance, error) {
 	if c == nil || c.CovarianceFile == "" {
 		return nil, nil
 	}
-	fail := func(path, value, message, hint string) error {
-		line := 0
-		if n := r.root.get("calibration").get(path); n != nil {
-			line = n.at.line
-		}
-		return &Error{File: r.File, Line: line, Path: "calibration." + path, Value: value, Message: message, Hint: hint}
+	text, err := r.beside("covariance", c.CovarianceFile, c.CovarianceSHA256)
+	if err != nil {
+		return nil, err
 	}
-	name := c.CovarianceFile
-	if !filepath.IsAbs(name) {
-		name = filepath.Join(filepath.Dir(r.File), name)
+	cov, err := readCovariance(text)
+	if err != nil {
+		return nil, r.besideError("covariance_file", c.CovarianceFile, err.Error(), "calibrate again")
 	}
-	text, err := os.ReadFile(name)
+	if !slices.Equal(cov.names, c.Parameters) {
+		return nil, r.besideError("parameters", "", "differ from the header of "+c.CovarianceFile, "calibrate again")
+	}
+	return cov, nil
+}
+
+// Correction loads the map of what static metal adds to the emitters' fields;
+// nil when the rig has none. A wrong file is an *Error.
+func (r *Rig) Correction() (*correction.Map, error) {
+	c := r.Calibration
+	if c == nil || c.CorrectionFile == "" {
+		return nil, nil
+	}
+	text, err := r.beside("correction", c.CorrectionFile, c.CorrectionSHA256)
+	if err != nil {
+		return nil, err
+	}
+	m, err := correction.Decode(text, len(r.Emitters))
+	if err != nil {
+		return nil, r.besideError("correction_file", c.CorrectionFile, err.Error(), "calibrate again")
+	}
+	return m, nil
+}
+
+// beside reads a file that the calibration block names, relative to the rig's
+// own, and checks its hash.
+func (r *Rig) beside(what, file, hash string) ([]byte, error) {
+	text, err := os.ReadFile(r.pathOf(file))
 	if err != nil {
 		var pe *os.PathError
 		if errors.As(err, &pe) {
 			err = pe.Err
 		}
-		return nil, fail("covariance_file", c.CovarianceFile, "cannot be read: "+err.Error(), "keep the covariance file beside the rig file")
+		return nil, r.besideError(what+"_file", file, "cannot be read: "+err.Error(), "keep the "+what+" file beside the rig file")
 	}
-	if sum := sha256.Sum256(text); hex.EncodeToString(sum[:]) != c.CovarianceSHA256 {
-		return nil, fail("covariance_sha256", c.CovarianceSHA256, "is not the hash of "+c.CovarianceFile, "calibrate again, or restore the file that the calibration wrote")
+	if sum := sha256.Sum256(text); hex.EncodeToString(sum[:]) != hash {
+		return nil, r.besideError(what+"_sha256", hash, "is not the hash of "+file, "calibrate again, or restore the file that the calibration wrote")
 	}
-	cov, err := readCovariance(text)
-	if err != nil {
-		return nil, fail("covariance_file", c.CovarianceFile, err.Error(), "calibrate again")
+	return text, nil
+}
+
+func (r *Rig) pathOf(file string) string {
+	if filepath.IsAbs(file) {
+		return file
 	}
-	if !slices.Equal(cov.names, c.Parameters) {
-		return nil, fail("parameters", "", "differ from the header of "+c.CovarianceFile, "calibrate again")
+	return filepath.Join(filepath.Dir(r.File), file)
+}
+
+func (r *Rig) besideError(path, value, message, hint string) error {
+	line := 0
+	if n := r.root.get("calibration").get(path); n != nil {
+		line = n.at.line
 	}
-	return cov, nil
+	return &Error{File: r.File, Line: line, Path: "calibration." + path, Value: value, Message: message, Hint: hint}
 }
 
 var bareText = regexp.MustCompile(`^[A-Za-z_][A-Za-z0-9_.\-/]*$`)
@@ -181,5 +225,7 @@ func (c *Calibration) yaml(newline string) string {
 	}
 	add("covariance_file", c.CovarianceFile)
 	add("covariance_sha256", c.CovarianceSHA256)
+	add("correction_file", c.CorrectionFile)
+	add("correction_sha256", c.CorrectionSHA256)
 	return strings.Join(lines, newline) + newline
 }

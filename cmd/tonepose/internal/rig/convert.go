@@ -11,10 +11,19 @@ import (
 )
 
 // Array gives the emitters as sources of field, in the file's order, with the
-// covariance of a calibration, which it reads from its file. A wrong covariance
-// file is an *Error.
+// covariance and the correction of a calibration, which it reads from their
+// files. A wrong file is an *Error.
 func (r *Rig) Array() (fieldmodels.Array, error) {
 	a := fieldmodels.Array{Emitters: r.Drawn()}
+	metal, err := r.Correction()
+	if err != nil {
+		return a, err
+	}
+	if metal != nil {
+		for i := range a.Emitters {
+			a.Emitters[i].Source = fieldmodels.Sum{a.Emitters[i].Source, metal.Source(i)}
+		}
+	}
 	cov, err := r.covariance()
 	if err != nil || cov == nil {
 		return a, err

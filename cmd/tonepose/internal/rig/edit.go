@@ -7,6 +7,8 @@ import (
 	"strings"
 
 	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/fieldmodels/correction"
 )
 
 // Edit gathers changes of a rig's values and writes them into its own text:
@@ -20,6 +22,7 @@ type Edit struct {
 	sets        []set
 	calibration *Calibration
 	cov         *covariance
+	correction  *correction.Map
 	err         error
 }
 

@@ -196,7 +196,7 @@ func (o object) sha256(key string) string {
 }
 
 func (r *reader) readCalibration(n *node, path string) *Calibration {
-	o := r.object(n, path, "date", "reference_sha256", "parameters", "covariance_file", "covariance_sha256")
+	o := r.object(n, path, "date", "reference_sha256", "parameters", "covariance_file", "covariance_sha256", "correction_file", "correction_sha256")
 	if o.n == nil {
 		return nil
 	}
@@ -204,6 +204,8 @@ func (r *reader) readCalibration(n *node, path string) *Calibration {
 		ReferenceSHA256:  o.sha256("reference_sha256"),
 		CovarianceFile:   o.textOf("covariance_file", false),
 		CovarianceSHA256: o.sha256("covariance_sha256"),
+		CorrectionFile:   o.textOf("correction_file", false),
+		CorrectionSHA256: o.sha256("correction_sha256"),
 	}
 	if date := o.text("date"); date != "" {
 		t, err := time.Parse(time.DateOnly, date)
@@ -234,6 +236,11 @@ func (r *reader) readCalibration(n *node, path string) *Calibration {
 		}
 	} else if o.has("covariance_sha256") {
 		r.fail(o.n.at, path+".covariance_file", "", "covariance_sha256 speaks of it", "is missing")
+	}
+	for _, pair := range [][2]string{{"correction_file", "correction_sha256"}, {"correction_sha256", "correction_file"}} {
+		if o.has(pair[0]) && !o.has(pair[1]) && !o.lost[pair[1]] {
+			r.fail(o.n.at, path+"."+pair[1], "", pair[0]+" needs it", "is missing")
+		}
 	}
 	return c
 }
