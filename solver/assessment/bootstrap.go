@@ -3,7 +3,10 @@ package assessment
 import (
 	"math"
 	"math/rand/v2"
+	"runtime"
 	"slices"
+	"sync"
+	"sync/atomic"
 )
 
 // Interval holds a value with the confidence asked.
@@ -68,9 +71,10 @@ func (r *Report) Bootstrap(samples []Sample, all []Errors, level float64, resamp
 	for i := range draws {
 		draws[i] = make([]float64, resamples)
 	}
-	random := rand.New(rand.NewPCG(seed, 0x626f6f7473747261))
-	counts, times := make([]int, len(samples)), make([]int, len(units))
-	for b := range resamples {
+	// Each resample has a source of its own, so that the work can be shared out and
+	// the result stays the same.
+	resample := func(b int, counts, times []int) {
+		random := rand.New(rand.NewPCG(seed, 0x626f6f7473747261+uint64(b)))
 		clear(counts)
 		clear(times)
 		for range units {
@@ -82,29 +86,31 @@ func (r *Report) Bootstrap(samples []Sample, all []Errors, level float64, resamp
 			}
 		}
 		k := 0
-		put := func(v float64) {
-			draws[k][b] = v
-			k++
+		put := func(values ...float64) {
+			for _, v := range values {
+				draws[k][b] = v
+				k++
+			}
 		}
-		for _, v := range places.statistics(counts) {
-			put(v)
-		}
-		for _, v := range turns.statistics(counts) {
-			put(v)
-		}
-		for _, v := range biasOf(all, counts) {
-			put(v)
-		}
-		normal, inside := honesty(all, counts)
-		put(normal)
-		put(inside)
-		for _, v := range plan.split(counts) {
-			put(v)
-		}
-		rms, scale := pairs.judge(counts)
-		put(rms)
-		put(scale)
+		place, turn, bias, split := places.statistics(counts), turns.statistics(counts), biasOf(all, counts), plan.split(counts)
+		put(place[:]...)
+		put(turn[:]...)
+		put(bias[:]...)
+		put(honesty(all, counts))
+		put(split[:]...)
+		put(pairs.judge(counts))
 	}
+	var next atomic.Int64
+	var workers sync.WaitGroup
+	for range runtime.GOMAXPROCS(0) {
+		workers.Go(func() {
+			counts, times := make([]int, len(samples)), make([]int, len(units))
+			for b := int(next.Add(1)) - 1; b < resamples; b = int(next.Add(1)) - 1 {
+				resample(b, counts, times)
+			}
+		})
+	}
+	workers.Wait()
 	into := []*Interval{&c.PositionRMS, &c.PositionMedian, &c.PositionP95, &c.PositionP99, &c.PositionMax,
 		&c.OrientationRMS, &c.OrientationMedian, &c.OrientationP95, &c.OrientationP99, &c.OrientationMax,
 		&c.PositionBias[0], &c.PositionBias[1], &c.PositionBias[2], &c.OrientationBias[0], &c.OrientationBias[1], &c.OrientationBias[2],

@@ -349,6 +349,14 @@ func TestAssessPivot(t *testing.T) {
 	if at.N != 16 || at.PositionRMS > 1e-4 || at.Precision.Stations != 1 || at.Precision.Visits != 16 {
 		t.Errorf("%d tips, RMS %g m, %d stations in %d visits", at.N, at.PositionRMS, at.Precision.Stations, at.Precision.Visits)
 	}
+	same := assessJSON(t, again, "--truth", path, "--at", "tip")
+	if same.N != 16 || same.PositionRMS > 1e-4 || math.Abs(same.NormalisedMean-1) > 0.6 {
+		t.Errorf("%d tips of known poses, RMS %g m, squared error over prediction %.2f", same.N, same.PositionRMS, same.NormalisedMean)
+	}
+	var errs bytes.Buffer
+	if code := Run(t.Context(), []string{"assess", out, "--truth", path, "--at", "tip"}, Streams{Out: &bytes.Buffer{}, Err: &errs}); code != 2 || !strings.Contains(errs.String(), "no tip_m") {
+		t.Errorf("without a tip: exit code %d: %s", code, &errs)
+	}
 	// One place, many visits: their scatter is reproducibility, the mean's error
 	// trueness.
 	if r := at.Precision.Reproducibility.Position; !(r > 0 && r < 1e-4) || at.Precision.Trueness.Position > r {
@@ -399,6 +407,11 @@ func TestAssessOneCoil(t *testing.T) {
 	sum := assessJSON(t, dir, "--truth", truth, "--budget")
 	if sum.Sensors[0].Freedom != 5 || sum.Sensors[0].Budget == nil || sum.DOF != 20 {
 		t.Errorf("%d degrees of freedom, budget %v, %d in all", sum.Sensors[0].Freedom, sum.Sensors[0].Budget, sum.DOF)
+	}
+	// Four places hold a frame; the blind axis stays out of its uncertainty.
+	rigid := assessJSON(t, dir, "--truth", truth, "--register", "rigid", "--keep-outliers")
+	if rigid.DOF != 20 || !(rigid.ChiSquare > 0) || rigid.Registration.DOF != 6 {
+		t.Errorf("registered: chi-square %g of %d, fit of %d", rigid.ChiSquare, rigid.DOF, rigid.Registration.DOF)
 	}
 	var errs bytes.Buffer
 	if code := Run(t.Context(), []string{"assess", dir, "--truth", truth, "--register", "hand-eye"}, Streams{Out: &bytes.Buffer{}, Err: &errs}); code != 2 || !strings.Contains(errs.String(), "--register rigid") {

@@ -224,8 +224,27 @@ func (a *Assessed) carry(used []bool, covariance []*[6][6]float64) {
 		if t.Covariance.SymmetricDim() == 6 {
 			j = mat.DenseCopyOf(j.Slice(0, 6, 0, 6))
 		}
+		if s.Axis != nil {
+			withoutTwist(j, s.Estimate.Rotate(*s.Axis))
+		}
 		after := afterFit(c, j, t.Covariance, used != nil && used[i], t.Kind == "rigid")
 		s.Covariance = &after
+	}
+}
+
+// withoutTwist takes turns about the blind axis u out of a sensitivity's lower
+// three rows.
+func withoutTwist(j *mat.Dense, u r3.Vec) {
+	axis := [3]float64{u.X, u.Y, u.Z}
+	_, columns := j.Dims()
+	for c := range columns {
+		var about float64
+		for k, v := range axis {
+			about += v * j.At(3+k, c)
+		}
+		for k, v := range axis {
+			j.Set(3+k, c, j.At(3+k, c)-about*v)
+		}
 	}
 }
 
