@@ -24,6 +24,7 @@ const (
 	Off                   // none at all
 	Reversed              // the sign is wrong
 	Exchanged             // two of a kind have changed places
+	Odd                   // nothing simple, but all else agrees without it
 )
 
 // Fault is one thing wrong that explains why couplings do not fit.
@@ -32,7 +33,7 @@ type Fault struct {
 	Kind Kind
 	A, B int // index of the coil or emitter; B of the other one when Exchanged
 	// Gain is by what the couplings are multiplied, GainSigma its standard
-	// deviation; 1 and 0 when Exchanged.
+	// deviation; 1 and 0 when Exchanged or Odd.
 	Gain, GainSigma float64
 	// ChiSquare and DOF of the fit with the fault taken into account.
 	ChiSquare float64
@@ -53,6 +54,8 @@ func (f Fault) Words(coils, emitters []string) string {
 	switch {
 	case f.Kind == Exchanged:
 		return fmt.Sprintf("%ss %s and %s look exchanged", part, names[f.A], names[f.B])
+	case f.Kind == Odd:
+		return fmt.Sprintf("%s %s does not fit the others", part, names[f.A])
 	case f.Kind == Off && f.Part == Coil:
 		return fmt.Sprintf("coil %s reads nothing", names[f.A])
 	case f.Kind == Off:

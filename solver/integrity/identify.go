@@ -44,6 +44,10 @@ const (
 	// hundred does. Signs, losses and exchanges have no such double. Frames from
 	// several places share the burden: metal weakens the emitter differently at each.
 	sureFall = 1000
+	// oddFall is the same for a coil without which all is well: two coils fit
+	// anything more easily than three. Of a thousand frames with metal three pass
+	// at one thousand, none at ten.
+	oddFall = 10000
 	// apart is the distance [m] from which two poses count as places of their own.
 	apart = 0.03
 	// outweighs is by what factor chi-square must fall for a loss, a wrong sign or
@@ -73,16 +77,33 @@ const (
 //   - and, for a mere factor, chi-square falls by a thousand over the number of
 //     places that the frames come from: metal near an emitter weakens it too.
 //
+// Failing that, a coil is called odd if without it the frames fit, and without
+// no other: a channel that carries another sensor's coil, crosstalk, a wrong
+// phase. (An emitter never is: metal near it does the same.)
+//
 // So metal, which no single factor explains, does not pass for a fault. A part
 // whose loss leaves too few couplings for a pose cannot be judged, nor can the
 // sign of a lone coil, which is that of its axis.
 func (x *Inspector) Identify(frames []solver.Couplings, fits []solver.Result) Finding {
-	return x.identify(frames, fits, x.hypotheses())
+	found := x.identify(frames, fits, x.hypotheses())
+	if found.Fault == nil && x.coils > 1 {
+		all := make([]int, x.coils)
+		for c := range all {
+			all[c] = c
+		}
+		if f := x.odd(frames, fits, all); f.Fault != nil {
+			return f
+		}
+	}
+	return found
 }
 
 // Confirm asks whether one fault, seen in other frames, explains this one too:
 // much cheaper than Identify.
 func (x *Inspector) Confirm(c solver.Couplings, fit *solver.Result, f Fault) Finding {
+	if f.Kind == Odd {
+		return x.odd([]solver.Couplings{c}, []solver.Result{*fit}, []int{f.A})
+	}
 	if f.Kind != Exchanged {
 		f.Kind = Gain
 	}
@@ -106,16 +127,44 @@ func (x *Inspector) hypotheses() []Fault {
 	return out
 }
 
-func (x *Inspector) identify(frames []solver.Couplings, fits []solver.Result, hypotheses []Fault) Finding {
+// odd looks for one coil without which the frames fit.
+func (x *Inspector) odd(frames []solver.Couplings, fits []solver.Result, coils []int) Finding {
+	out, ok := before(fits)
+	if !ok || !x.hurry() {
+		return out
+	}
+	for _, a := range coils {
+		f := Fault{Part: Coil, Kind: Odd, A: a, Gain: 1}
+		f, poses, ok := x.try(frames, f, out.ChiSquare)
+		if !ok || Chance(f.ChiSquare, f.DOF) < explained || (out.ChiSquare-f.ChiSquare)*places(poses) < oddFall {
+			continue
+		}
+		if out.Fault != nil { // one as good as another: it is something else
+			out.Fault, out.Poses = nil, nil
+			return out
+		}
+		out.Fault, out.Poses = &f, poses
+	}
+	return out
+}
+
+// before sums what frames are without any fault; false where that gives no cause
+// to look for one.
+func before(fits []solver.Result) (Finding, bool) {
 	var out Finding
 	for i := range fits {
 		if fits[i].Status == solver.Invalid || fits[i].DOF <= 0 {
-			return out
+			return Finding{}, false
 		}
 		out.ChiSquare += fits[i].ChiSquare
 		out.DOF += fits[i].DOF
 	}
-	if Chance(out.ChiSquare, out.DOF) > cause || !x.hurry() {
+	return out, Chance(out.ChiSquare, out.DOF) <= cause
+}
+
+func (x *Inspector) identify(frames []solver.Couplings, fits []solver.Result, hypotheses []Fault) Finding {
+	out, ok := before(fits)
+	if !ok || !x.hurry() {
 		return out
 	}
 	var tried []Fault
@@ -212,118 +261,9 @@ func (x *Inspector) try(frames []solver.Couplings, f Fault, limit float64) (Faul
 		poses[i] = r.Pose
 		f.DOF += r.DOF
 	}
-	if f.Kind == Exchanged {
+	if f.Kind == Exchanged || f.Kind == Odd {
 		f.ChiSquare = left
 		return f, poses, f.DOF > 0
 	}
 	return x.fitGain(frames, f, poses)
-}
-
-// fitGain fits a factor common to the frames, beside a pose for each: given the
-// factor g, couplings y count as y/g with variance/g², so that the Solver finds
-// the pose; given the poses, g follows from what the poses cannot explain of
-// the couplings that it multiplies (variable projection: Golub and Pereyra,
-// SIAM J. Numer. Anal. 10, 1973; recalled, not seen).
-func (x *Inspector) fitGain(frames []solver.Couplings, f Fault, poses []rigid.Pose) (Fault, []rigid.Pose, bool) {
-	// The leave-out poses give a first value.
-	up, down := 0.0, 0.0
-	for k, c := range frames {
-		if x.look(c, poses[k]) != nil {
-			return f, nil, false
-		}
-		for i, w := range x.weight {
-			if w > 0 && f.touches(i, x.coils) {
-				up += w * w * c.Value[i] * x.model[i]
-				down += w * w * x.model[i] * x.model[i]
-			}
-		}
-	}
-	if !(down > 0) {
-		return f, nil, false
-	}
-	f.Gain = up / down
-	for range 20 {
-		slope, curvature := 0.0, 0.0
-		f.ChiSquare, f.DOF = 0, -1
-		for k, c := range frames {
-			r := x.scaled(c, &f, poses[k])
-			if r.Status == solver.Invalid || r.Status == solver.Unobservable {
-				return f, nil, false
-			}
-			poses[k] = r.Pose
-			f.ChiSquare += r.ChiSquare
-			f.DOF += r.DOF
-			if x.look(c, r.Pose) != nil {
-				return f, nil, false
-			}
-			if !x.project(c, &f, r.Pose) {
-				return f, nil, false
-			}
-			slope += dot(x.work, x.residual)
-			curvature += dot(x.work, x.work)
-		}
-		if !(curvature > 0) {
-			return f, nil, false
-		}
-		f.GainSigma = 1 / math.Sqrt(curvature)
-		step := slope / curvature
-		if math.Abs(step) < 0.03*f.GainSigma {
-			break
-		}
-		f.Gain += step
-	}
-	f.classify()
-	return f, poses, f.DOF > 0
-}
-
-// scaled solves a frame of which a part is multiplied by a factor.
-func (x *Inspector) scaled(c solver.Couplings, f *Fault, start rigid.Pose) solver.Result {
-	// Couplings multiplied by next to nothing fix no pose; dividing by it
-	// would only lose digits.
-	g := f.Gain
-	if math.Abs(g) < 1e-6 {
-		g = math.Copysign(1e-6, g)
-	}
-	copy(x.trial.Value, c.Value)
-	copy(x.trial.Variance, c.Variance)
-	for i := range c.Value {
-		if f.touches(i, x.coils) {
-			x.trial.Value[i] /= g
-			x.trial.Variance[i] /= g * g
-		}
-	}
-	return x.solver.Warm(x.trial, start)
-}
-
-// project takes from what look left the residuals of the scaled model and, to
-// x.work, the derivative by the factor, less what a change of the pose does.
-func (x *Inspector) project(c solver.Couplings, f *Fault, pose rigid.Pose) bool {
-	factor := func(i int) float64 {
-		if f.touches(i, x.coils) {
-			return f.Gain
-		}
-		return 1
-	}
-	if !x.factorise(pose, factor) {
-		return false
-	}
-	x.pose.reset()
-	for k := range 6 {
-		for i := range x.work {
-			x.work[i] = factor(i) * x.jacobian[i][k]
-		}
-		x.whiten(x.work)
-		x.pose.add(x.work)
-	}
-	for i := range x.work {
-		x.work[i] = 0
-		if f.touches(i, x.coils) {
-			x.work[i] = x.model[i]
-		}
-		x.residual[i] = c.Value[i] - factor(i)*x.model[i]
-	}
-	x.whiten(x.residual)
-	x.whiten(x.work)
-	x.pose.clean(x.work)
-	return true
 }

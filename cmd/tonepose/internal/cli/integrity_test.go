@@ -71,6 +71,7 @@ func TestFaultsAreNamedAndLeftOut(t *testing.T) {
 		"coil rx3 reads nothing":                  {rx3 + "0.004", rx3 + "1.0e-9"},
 		"coil rx1 looks reversed":                 {"rx1, full_scale_v: 2.5, gain: 100.0", "rx1, full_scale_v: 2.5, gain: -100.0"},
 		"coils rx1 and rx3 look exchanged":        {"channel: rx1", "channel: other", "channel: rx3", "channel: rx1", "channel: other", "channel: rx3"},
+		"coil rx3 does not fit the others":        {rx3 + "0.004", "axis: [1, 0, 0.3]\n    area_turns_m2: 0.004"},
 		"emitter e3 has only 0.8 of its strength": {e3 + "40", e3 + "32"},
 		"emitter e4 looks reversed":               {e4, e4Reversed},
 		"emitter e5 looks switched off":           {e5 + "40", e5 + "1.0e-6"},

@@ -1,0 +1,117 @@
+package integrity
+
+import (
+	"math"
+
+	"tonepose/fieldmodels/rigid"
+	"tonepose/solver"
+)
+
+// fitGain fits a factor common to the frames, beside a pose for each: given the
+// factor g, couplings y count as y/g with variance/g², so that the Solver finds
+// the pose; given the poses, g follows from what the poses cannot explain of
+// the couplings that it multiplies (variable projection: Golub and Pereyra,
+// SIAM J. Numer. Anal. 10, 1973; recalled, not seen).
+func (x *Inspector) fitGain(frames []solver.Couplings, f Fault, poses []rigid.Pose) (Fault, []rigid.Pose, bool) {
+	// The leave-out poses give a first value.
+	up, down := 0.0, 0.0
+	for k, c := range frames {
+		if x.look(c, poses[k]) != nil {
+			return f, nil, false
+		}
+		for i, w := range x.weight {
+			if w > 0 && f.touches(i, x.coils) {
+				up += w * w * c.Value[i] * x.model[i]
+				down += w * w * x.model[i] * x.model[i]
+			}
+		}
+	}
+	if !(down > 0) {
+		return f, nil, false
+	}
+	f.Gain = up / down
+	for range 20 {
+		slope, curvature := 0.0, 0.0
+		f.ChiSquare, f.DOF = 0, -1
+		for k, c := range frames {
+			r := x.scaled(c, &f, poses[k])
+			if r.Status == solver.Invalid || r.Status == solver.Unobservable {
+				return f, nil, false
+			}
+			poses[k] = r.Pose
+			f.ChiSquare += r.ChiSquare
+			f.DOF += r.DOF
+			if x.look(c, r.Pose) != nil {
+				return f, nil, false
+			}
+			if !x.project(c, &f, r.Pose) {
+				return f, nil, false
+			}
+			slope += dot(x.work, x.residual)
+			curvature += dot(x.work, x.work)
+		}
+		if !(curvature > 0) {
+			return f, nil, false
+		}
+		f.GainSigma = 1 / math.Sqrt(curvature)
+		step := slope / curvature
+		if math.Abs(step) < 0.03*f.GainSigma {
+			break
+		}
+		f.Gain += step
+	}
+	f.classify()
+	return f, poses, f.DOF > 0
+}
+
+// scaled solves a frame of which a part is multiplied by a factor.
+func (x *Inspector) scaled(c solver.Couplings, f *Fault, start rigid.Pose) solver.Result {
+	// Couplings multiplied by next to nothing fix no pose; dividing by it
+	// would only lose digits.
+	g := f.Gain
+	if math.Abs(g) < 1e-6 {
+		g = math.Copysign(1e-6, g)
+	}
+	copy(x.trial.Value, c.Value)
+	copy(x.trial.Variance, c.Variance)
+	for i := range c.Value {
+		if f.touches(i, x.coils) {
+			x.trial.Value[i] /= g
+			x.trial.Variance[i] /= g * g
+		}
+	}
+	return x.solver.Warm(x.trial, start)
+}
+
+// project takes from what look left the residuals of the scaled model and, to
+// x.work, the derivative by the factor, less what a change of the pose does.
+func (x *Inspector) project(c solver.Couplings, f *Fault, pose rigid.Pose) bool {
+	factor := func(i int) float64 {
+		if f.touches(i, x.coils) {
+			return f.Gain
+		}
+		return 1
+	}
+	if !x.factorise(pose, factor) {
+		return false
+	}
+	x.pose.reset()
+	for k := range 6 {
+		for i := range x.work {
+			x.work[i] = factor(i) * x.jacobian[i][k]
+		}
+		x.whiten(x.work)
+		x.pose.add(x.work)
+	}
+	for i := range x.work {
+		x.work[i] = 0
+		if f.touches(i, x.coils) {
+			x.work[i] = x.model[i]
+		}
+		x.residual[i] = c.Value[i] - factor(i)*x.model[i]
+	}
+	x.whiten(x.residual)
+	x.whiten(x.work)
+	x.pose.clean(x.work)
+	return true
+}
