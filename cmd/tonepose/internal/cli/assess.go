@@ -128,10 +128,8 @@ func runAssess(dir string, o *assessOptions, s Streams) error {
 			return err
 		}
 	}
-	if o.out != "" {
-		if err := emptyDir(o.out, o.force); err != nil {
-			return err
-		}
+	if err := figureDir(o.out, o.force); err != nil {
+		return err
 	}
 	a, err := pipeline.AssessWith(dir, o.truth, p)
 	if errors.Is(err, pipeline.ErrNothingToCompare) {

@@ -419,6 +419,35 @@ func TestAssessOneCoil(t *testing.T) {
 	}
 }
 
+// Two sensors on one bench, one of them with too few couplings to be solved: each
+// is told by itself, and what is flagged does not hide what is not.
+func TestAssessSeveralSensors(t *testing.T) {
+	dir, rig := t.TempDir(), rigFile("square-bench.rig.yaml")
+	run, out := filepath.Join(dir, "run"), filepath.Join(dir, "out")
+	tonepose(t, "simulate", rig, "--path", "sweep", "--duration", "400ms", "--out", run, "--seed", "3")
+	tonepose(t, "solve", run+".sigmf-meta", "--rig", rig, "--window", "20ms", "--out", out, "--quiet")
+	sum := assessJSON(t, out, "--truth", run+".truth.csv")
+	if sum.N != 40 || sum.Flagged != 20 || sum.Unflagged == nil || sum.Unflagged.N != 20 || len(sum.Sensors) != 2 {
+		t.Fatalf("%d poses, %d flagged, %d sensors", sum.N, sum.Flagged, len(sum.Sensors))
+	}
+	probe, needle := sum.Sensors[0], sum.Sensors[1]
+	if probe.Sensor != "probe" || probe.Freedom != 6 || probe.Report.PositionRMS != sum.Unflagged.PositionRMS {
+		t.Errorf("%+v", probe)
+	}
+	if needle.Freedom != 5 || needle.Report.WithCovariance != 0 || needle.Report.PositionRMS < 10*probe.Report.PositionRMS {
+		t.Errorf("needle: %d degrees of freedom, %d covariances, RMS %g m", needle.Freedom, needle.Report.WithCovariance, needle.Report.PositionRMS)
+	}
+	if only := assessJSON(t, out, "--truth", run+".truth.csv", "--sensor", "probe"); only.N != 20 || only.PositionRMS != probe.Report.PositionRMS {
+		t.Errorf("the probe alone: %d poses, RMS %g m", only.N, only.PositionRMS)
+	}
+	text := tonepose(t, "assess", out, "--truth", run+".truth.csv", "--resamples", "-1")
+	for _, want := range []string{"sensor needle, 5 degrees of freedom", "without what is flagged", "predicted RMS"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("%q is missing in\n%s", want, text)
+		}
+	}
+}
+
 func TestAssessErrors(t *testing.T) {
 	for _, c := range []struct {
 		args []string

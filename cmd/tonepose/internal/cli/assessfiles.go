@@ -7,18 +7,6 @@ import (
 	"path/filepath"
 )
 
-// emptyDir makes a directory for results, or refuses one that holds something.
-func emptyDir(dir string, force bool) error {
-	if err := os.MkdirAll(dir, 0o777); err != nil {
-		return err
-	}
-	entries, err := os.ReadDir(dir)
-	if err == nil && len(entries) > 0 && !force {
-		err = fmt.Errorf("%s: not empty (it holds %s): name another directory, or add --force", dir, entries[0].Name())
-	}
-	return err
-}
-
 // absent refuses a file that is there already.
 func absent(name string, force bool) error {
 	if _, err := os.Stat(name); err == nil && !force {

@@ -49,11 +49,7 @@ func runPivot(dir string, o *assessOptions, s Streams) error {
 	if o.saveRig != "" {
 		edit := a.Rig.Edit()
 		edit.SetVector(fmt.Sprintf("sensors[%d].tip_m", p.Index), p.Tip.Tip)
-		text, err := edit.Text()
-		if err != nil {
-			return err
-		}
-		if err := writeWhole(o.saveRig, text); err != nil {
+		if _, err := edit.Save(o.saveRig); err != nil {
 			return err
 		}
 	}

@@ -65,18 +65,15 @@ func flaggedWords(sum *assessSummary) string {
 }
 
 func (p printer) report(r *assessment.Report) error {
+	columns := []terminal.Column{{Name: "error", Left: true}, {Name: "position", Unit: "mm"}, {Name: "orientation", Unit: "°"}}
 	c := r.Confidence
-	if c == nil {
-		nan := assessment.Interval{Lo: math.NaN(), Hi: math.NaN()}
-		c = &assessment.Confidence{PositionRMS: nan, PositionMedian: nan, PositionP95: nan, PositionP99: nan, PositionMax: nan,
-			OrientationRMS: nan, OrientationMedian: nan, OrientationP95: nan, OrientationP99: nan, OrientationMax: nan}
+	if c != nil {
+		level := fmt.Sprintf("%g %% interval", 100*c.Level)
+		columns = []terminal.Column{columns[0], columns[1], {Name: level, Left: true}, columns[2], {Name: level, Left: true}}
+	} else {
+		c = new(assessment.Confidence)
 	}
-	level := "interval"
-	if r.Confidence != nil {
-		level = fmt.Sprintf("%g %% interval", 100*c.Level)
-	}
-	t := terminal.NewTable(terminal.Column{Name: "error", Left: true}, terminal.Column{Name: "position", Unit: "mm"}, terminal.Column{Name: level, Left: true},
-		terminal.Column{Name: "orientation", Unit: "°"}, terminal.Column{Name: level, Left: true})
+	t := terminal.NewTable(columns...)
 	none := assessment.Interval{Lo: math.NaN(), Hi: math.NaN()}
 	for _, row := range []struct {
 		name       string
@@ -92,7 +89,11 @@ func (p printer) report(r *assessment.Report) error {
 		{"largest", r.PositionMax, c.PositionMax, r.OrientationMax, c.OrientationMax},
 		{"predicted RMS", r.PredictedPosition, none, r.PredictedRotation, none},
 	} {
-		t.Row(row.name, mm(row.place), rangeOf(row.placeRange, perMM), degrees(row.turn), rangeOf(row.turnRange, perDeg))
+		if r.Confidence == nil {
+			t.Row(row.name, mm(row.place), degrees(row.turn))
+		} else {
+			t.Row(row.name, mm(row.place), rangeOf(row.placeRange, perMM), degrees(row.turn), rangeOf(row.turnRange, perDeg))
+		}
 	}
 	if err := t.Write(p.s.Out, p.paint); err != nil {
 		return err
@@ -176,7 +177,9 @@ func (p printer) precision(r *assessment.Report) error {
 		{"between visits s_L", s.BetweenVisits},
 		{"reproducibility s_R of the bench", s.Reproducibility},
 	} {
-		t.Row(row.name, mm(row.v.Position), degrees(row.v.Orientation))
+		if !math.IsNaN(row.v.Position) {
+			t.Row(row.name, mm(row.v.Position), degrees(row.v.Orientation))
+		}
 	}
 	return t.Write(p.s.Out, p.paint)
 }
