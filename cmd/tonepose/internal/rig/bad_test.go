@@ -146,6 +146,7 @@ func TestBadFiles(t *testing.T) {
 
 		// Calibration.
 		{"sensors:", "calibration: {date: yesterday}\nsensors:", "37: calibration.date = yesterday: must be a date", "such as 2026-03-01 or 2026-03-01T09:30:00Z"},
+		{"sensors:", "calibration: {date: 2026-03-01, correction_file: c.json}\nsensors:", "37: calibration.correction_sha256: is missing", "correction_file needs it"},
 		{"sensors:", "calibration: {date: 2026-03-01, covariance_file: c.csv}\nsensors:", "37: calibration.covariance_sha256: is missing", "covariance_file needs it"},
 		{"sensors:", "calibration: {date: 2026-03-01, reference_sha256: abc}\nsensors:", "37: calibration.reference_sha256 = abc: must be 64 digits 0-9 a-f", ""},
 

@@ -12,6 +12,8 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/fieldmodels/correction"
 )
 
 func TestSaveCalibration(t *testing.T) {
@@ -145,5 +147,67 @@ func TestReadCovarianceRefuses(t *testing.T) {
 		if _, err := readCovariance([]byte(text)); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%q: got %v, want %s", text, err, want)
 		}
+	}
+}
+
+// A rig with a correction: the file beside it, its fields in the array, and both
+// go along when another edit saves the rig elsewhere.
+func TestSaveCorrection(t *testing.T) {
+	dir, other := t.TempDir(), t.TempDir()
+	rg := load(t, "pipe-bench.rig.yaml")
+	m := &correction.Map{Radius: 0.2, Center: r3.Vec{Z: 0.1}}
+	for i := range rg.Emitters {
+		m.Emitters = append(m.Emitters, correction.Emitter{Coefficients: []float64{float64(i) * 1e-6, 0, 0}, Covariance: make([]float64, 6)})
+	}
+	e := rg.Edit()
+	e.SetCalibration(Calibration{Date: time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)}, nil)
+	e.SetCorrection(m)
+	name := filepath.Join(dir, "new.rig.yaml")
+	saved, err := e.Save(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	again := saved.Edit()
+	again.SetNumber("channels[0].gain", 101)
+	moved := filepath.Join(other, "moved.rig.yaml")
+	if _, err := again.Save(moved); err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range []string{name, moved} {
+		back, err := Load(name, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		a, err := back.Array()
+		if err != nil {
+			t.Fatal(err)
+		}
+		p := r3.Vec{X: 0.03, Z: 0.12}
+		for i, drawn := range back.Drawn() {
+			with, _ := a.Emitters[i].Source.Field(p)
+			without, _ := drawn.Source.Field(p)
+			// The first term is even along z, of unit mean square.
+			want := r3.Vec{Z: float64(i) * 1e-6}
+			if d := r3.Sub(r3.Sub(with, without), want); r3.Norm(d) > 1e-18 {
+				t.Errorf("%s, emitter %d: the correction adds %v, want %v", name, i, r3.Sub(with, without), want)
+			}
+		}
+	}
+	broken := filepath.Join(dir, "new.correction.json")
+	if err := os.WriteFile(broken, []byte("{}"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	back, err := Load(name, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var re *Error
+	if _, err := back.Array(); !errors.As(err, &re) || re.Path != "calibration.correction_sha256" {
+		t.Errorf("a changed correction gives %v", err)
+	}
+	e = rg.Edit()
+	e.SetCorrection(m)
+	if _, err := e.Save(filepath.Join(dir, "x.rig.yaml")); err == nil {
+		t.Error("a correction without calibration is taken")
 	}
 }
