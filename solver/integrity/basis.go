@@ -12,6 +12,8 @@ type basis struct {
 	of      []int       // the column that the j-th added one brought; −1: none
 	count   int         // of columns
 	added   int
+
+	value, sigma, right, inverse []float64 // of fit
 }
 
 // dependent is the share of a column that must be new for it to count.
@@ -23,6 +25,8 @@ func (b *basis) init(n, columns int) {
 		b.r = append(b.r, make([]float64, columns))
 		b.of = append(b.of, -1)
 	}
+	b.value, b.sigma = make([]float64, columns), make([]float64, columns)
+	b.right, b.inverse = make([]float64, columns), make([]float64, columns)
 }
 
 func (b *basis) reset() { b.count, b.added = 0, 0 }
@@ -64,32 +68,20 @@ func (b *basis) clean(v []float64) {
 
 // fit returns the coefficients of the added columns that come nearest to v and
 // their standard deviations where v has unit noise; columns that brought
-// nothing get 0 and +Inf.
+// nothing get 0 and +Inf. Both are the basis's own, until its next fit.
 func (b *basis) fit(v []float64) (value, sigma []float64) {
-	value, sigma = make([]float64, b.added), make([]float64, b.added)
-	solve := func(rhs func(k int) float64) []float64 {
-		out := make([]float64, b.added)
-		for j := b.added - 1; j >= 0; j-- {
-			k := b.of[j]
-			if k < 0 {
-				continue
-			}
-			s := rhs(k)
-			for l := j + 1; l < b.added; l++ {
-				s -= b.r[l][k] * out[l]
-			}
-			out[j] = s / b.r[j][k]
-		}
-		return out
-	}
-	copy(value, solve(func(k int) float64 { return dot(b.columns[k], v) }))
+	value, sigma = b.value[:b.added], b.sigma[:b.added]
 	for k := range b.count {
-		for j, s := range solve(func(i int) float64 {
-			if i == k {
-				return 1
-			}
-			return 0
-		}) {
+		b.right[k] = dot(b.columns[k], v)
+	}
+	b.solve(value)
+	// The covariance is R⁻¹R⁻ᵀ: its diagonal sums the squares of R⁻¹'s rows.
+	clear(sigma)
+	for k := range b.count {
+		clear(b.right[:b.count])
+		b.right[k] = 1
+		b.solve(b.inverse[:b.added])
+		for j, s := range b.inverse[:b.added] {
 			sigma[j] += s * s
 		}
 	}
@@ -100,6 +92,22 @@ func (b *basis) fit(v []float64) (value, sigma []float64) {
 		}
 	}
 	return value, sigma
+}
+
+// solve finds the coefficients whose combination of the added columns has the
+// parts b.right along the basis.
+func (b *basis) solve(out []float64) {
+	for j := b.added - 1; j >= 0; j-- {
+		k := b.of[j]
+		if out[j] = 0; k < 0 {
+			continue
+		}
+		s := b.right[k]
+		for l := j + 1; l < b.added; l++ {
+			s -= b.r[l][k] * out[l]
+		}
+		out[j] = s / b.r[j][k]
+	}
 }
 
 // leverage is the share of observation i that the columns can follow.

@@ -12,7 +12,8 @@ type Quadrature struct {
 	ChiSquare float64
 	DOF       int // 0: nothing left to judge
 	// Delay is by how much each coil's channel lags beyond what the rig says
-	// [s], DelaySigma its standard deviation; nil when not known.
+	// [s], DelaySigma its standard deviation; nil when not known. They are the
+	// Inspector's own, until its next Verdict.
 	Delay, DelaySigma []float64
 }
 

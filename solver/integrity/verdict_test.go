@@ -213,3 +213,34 @@ func TestWidest(t *testing.T) {
 		}
 	}
 }
+
+// BenchmarkVerdict judges frames that raise no doubt, as nearly all do.
+func BenchmarkVerdict(b *testing.B) {
+	s := newBench(b)
+	x := New(s)
+	r := rand.New(rand.NewPCG(1, 1))
+	pose := randomPose(r)
+	o := observe(s, pose, r, nil)
+	fit := s.Warm(o.Couplings, pose)
+	b.ReportAllocs()
+	for b.Loop() {
+		if _, err := x.Verdict(&o, &fit, false); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
+// BenchmarkIdentify searches all faults of a frame.
+func BenchmarkIdentify(b *testing.B) {
+	s := newBench(b)
+	x := New(s)
+	r := rand.New(rand.NewPCG(1, 1))
+	o := observe(s, randomPose(r), r, nil)
+	spoil(x, &o, Fault{Part: Coil, Gain: 1.31})
+	frames, fits := []solver.Couplings{o.Couplings}, []solver.Result{s.Cold(o.Couplings)}
+	for b.Loop() {
+		if x.Identify(frames, fits).Fault == nil {
+			b.Fatal("no fault found")
+		}
+	}
+}

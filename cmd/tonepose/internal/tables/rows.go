@@ -1,5 +1,5 @@
-// Package tables keeps results in three Parquet tables (phasors, couplings and
-// poses), each with its provenance, and reads them back; it also reads the CSV
+// Package tables keeps results in Parquet tables (phasors, couplings, poses and
+// what these are worth), each with its provenance, and reads them back; it also reads the CSV
 // files that say when and where: intervals, references and truth.
 //
 // A run creates a Set, writes rows to its Phasors, Couplings and Poses, and
