@@ -69,7 +69,9 @@ const (
 
 // Solve turns a recording into phasors, couplings and poses.
 func (b *Bench) Solve(ctx context.Context, r *recording.Reader, o SolveOptions, out Sink) (*Summary, error) {
-	survey, err := b.survey(ctx, r, b.mode(o.Clock), o.Progress)
+	hash := hashRecording(ctx, r)
+	defer hash.stop()
+	survey, err := b.look(ctx, r, b.mode(o.Clock), o.Progress)
 	if err != nil {
 		return nil, err
 	}
@@ -105,6 +107,9 @@ func (b *Bench) Solve(ctx context.Context, r *recording.Reader, o SolveOptions, 
 	if err = b.measure(ctx, r, survey, o.Windows, run.frame, o.Progress); err != nil {
 		return nil, err
 	}
+	if survey.SHA256, err = hash.wait(); err != nil {
+		return nil, err
+	}
 	for _, g := range run.guards {
 		run.summary.Integrity = append(run.summary.Integrity, g.finish())
 	}
@@ -113,7 +118,7 @@ func (b *Bench) Solve(ctx context.Context, r *recording.Reader, o SolveOptions, 
 
 // baseline measures the couplings of a whole recording.
 func (b *Bench) baseline(ctx context.Context, r *recording.Reader, mode clock.Mode, progress Progress) ([]coupling.Matrix, error) {
-	survey, err := b.survey(ctx, r, mode, progress)
+	survey, err := b.look(ctx, r, mode, progress)
 	if err != nil {
 		return nil, err
 	}

@@ -20,8 +20,19 @@ type Survey struct {
 	faulty  bool
 }
 
-// survey reads the whole recording once.
+// survey reads the whole recording once and hashes it.
 func (b *Bench) survey(ctx context.Context, r *recording.Reader, mode clock.Mode, progress Progress) (*Survey, error) {
+	hash := hashRecording(ctx, r)
+	defer hash.stop()
+	s, err := b.look(ctx, r, mode, progress)
+	if err == nil {
+		s.SHA256, err = hash.wait()
+	}
+	return s, err
+}
+
+// look is survey without the hash.
+func (b *Bench) look(ctx context.Context, r *recording.Reader, mode clock.Mode, progress Progress) (*Survey, error) {
 	info := r.Info()
 	tracker, err := clock.NewTracker(mode, info.SampleRate, b.Tones, info.Samples)
 	if err != nil {
@@ -30,13 +41,6 @@ func (b *Bench) survey(ctx context.Context, r *recording.Reader, mode clock.Mode
 	mains := multitone.NewMains(info.SampleRate, info.Channels)
 	monitor := recording.NewMonitor(info)
 	r.Watch(monitor)
-	hashing, cancel := context.WithCancel(ctx)
-	defer cancel()
-	hash := make(chan hashed, 1)
-	go func() {
-		sum, err := r.SHA256(hashing)
-		hash <- hashed{sum, err}
-	}()
 	look := func(x [][]float64, first int64) error {
 		progress.report("survey", first, info.Samples)
 		mains.Write(x)
@@ -48,16 +52,9 @@ func (b *Bench) survey(ctx context.Context, r *recording.Reader, mode clock.Mode
 		err = blocks(ctx, r, look)
 	}
 	if err != nil {
-		cancel()
-	}
-	h := <-hash
-	if err != nil {
 		return nil, err
 	}
-	if h.err != nil {
-		return nil, h.err
-	}
-	s := &Survey{SHA256: h.sum, Monitor: monitor, faulty: len(monitor.Events()) > 0}
+	s := &Survey{Monitor: monitor, faulty: len(monitor.Events()) > 0}
 	if s.Track, err = tracker.Finish(); err != nil {
 		return nil, fmt.Errorf("%s: %w", info.Name, err)
 	}
@@ -115,9 +112,33 @@ func (s *Survey) lost(tone int, start, stop int64) bool {
 	return false
 }
 
-type hashed struct {
-	sum string
-	err error
+// hashing is the SHA-256 of a recording in the making, beside all else.
+type hashing struct {
+	cancel context.CancelFunc
+	done   chan struct{}
+	sum    string
+	err    error
+}
+
+func hashRecording(ctx context.Context, r *recording.Reader) *hashing {
+	ctx, cancel := context.WithCancel(ctx)
+	h := &hashing{cancel: cancel, done: make(chan struct{})}
+	go func() {
+		defer close(h.done)
+		h.sum, h.err = r.SHA256(ctx)
+	}()
+	return h
+}
+
+func (h *hashing) wait() (string, error) {
+	<-h.done
+	return h.sum, h.err
+}
+
+// stop ends it, finished or not.
+func (h *hashing) stop() {
+	h.cancel()
+	<-h.done
 }
 
 // Progress is told how far a pass has come, in samples; nil is silent.
