@@ -256,6 +256,9 @@ func (s *Continuous) hand(rows rawRows, emit func(*Frame) error) error {
 			f.Phasor, f.Reference = rows.values[at:at+rows.size], s.referral.Row(at/rows.size)
 		} else {
 			f.Phasor, f.Reference = s.phasor, s.reference
+			if rows.decay != nil {
+				scale *= rows.decay[lag]
+			}
 			s.refer(rows, rows.values[at:at+rows.size], scale, s.ahead[lag], float64(count-1)-lags[lag])
 		}
 		s.weigh()
@@ -356,7 +359,7 @@ type listener struct {
 	skip             int // samples
 }
 
-const listenEvery = 8 // windows
+const listenEvery = 32 // windows
 
 func hear[S sample](l *listener, buffer *[]S, x []S, m *meter) {
 	for len(x) > 0 {

@@ -31,7 +31,7 @@ type blocks struct {
 	b                       float64 // of a stage: y += b·(x − y)
 	lengths                 []int   // of the blocks between two rows
 	lag                     []float64
-	at                      int     // the block that comes next
+	at                      int // the block that comes next
 	precision               Precision
 	omega                   []float64
 	kinds                   map[int]*momentSums

@@ -34,6 +34,7 @@ type rawRows struct {
 	step              int
 	firstLag, lagStep int
 	volts             []float64 // of a unit of each channel's values
+	decay             []float64 // what the rows of each lag are to be multiplied by; nil: 1
 }
 
 func ones(n int) []float64 { return slices.Repeat([]float64{1}, n) }

@@ -31,6 +31,7 @@ func newStream(c *Config, l *lowpass.LowPass, a Averaging) *stream {
 	}
 	for u := range kernel.Longest {
 		e.lag = append(e.lag, float64(u))
+		e.rows.decay = append(e.rows.decay, e.kernel.Decay(u))
 	}
 	e.rows.values = make([]complex128, kernel.Longest*e.kernel.Size())
 	return e

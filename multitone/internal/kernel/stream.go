@@ -6,7 +6,9 @@ import "math"
 // first-order stages, with an output after every sample.
 //
 // Within a piece of at most Longest samples the tones' phases count from its
-// first one; states go from one piece's first sample to the next's.
+// first one; states go from one piece's first sample to the next's. With all
+// that happens at its sample u divided by aᵘ, a being the stages' pole, a stage
+// is a plain sum: its outputs are to be multiplied by Decay.
 type Stream struct {
 	Order    int
 	channels int
@@ -14,8 +16,9 @@ type Stream struct {
 	vectors  int // of four channels
 	pole     float64
 	state    []complex128 // tones × vectors × order × 4
-	carrier  []complex128 // tones × Longest: gain·e^{−jωu}
-	turn     []complex128 // by tone, to the next piece
+	decay    []float64    // aᵘ
+	carrier  []complex128 // tones × Longest: gain·a^{−u}·e^{−jωu}
+	turn     []complex128 // by tone, to the next piece: aⁿ·e^{jωn}
 	whole    []complex128 // the turn of a piece of Longest samples
 	step     []float64    // ω [rad/sample]
 	spread   []float64    // Longest × vectors × 8: every sample twice
@@ -44,6 +47,10 @@ func NewStream(order int, b float64, tones int, volts []float64) *Stream {
 	s.carrier = make([]complex128, tones*Longest)
 	s.turn, s.whole, s.step = make([]complex128, tones), make([]complex128, tones), make([]float64, tones)
 	s.spread = make([]float64, Longest*s.vectors*8)
+	s.decay = make([]float64, Longest+1)
+	for u := range s.decay {
+		s.decay[u] = math.Pow(s.pole, float64(u))
+	}
 	s.Scale(volts)
 	s.loops = streamLoopsFor(s)
 	return s
@@ -65,25 +72,30 @@ func (s *Stream) Tune(omega []float64) {
 	// b as the pole has it: a gain of exactly 1; twice for peak values
 	gain := 2 * math.Pow(1-s.pole, float64(s.Order))
 	for k, w := range omega {
-		s.step[k], s.whole[k] = w, turned(w, Longest)
+		s.step[k], s.whole[k] = w, s.turned(w, Longest)
 		for u := range Longest {
 			sin, cos := math.Sincos(w * float64(u))
-			s.carrier[k*Longest+u] = complex(gain*cos, -gain*sin)
+			g := gain / s.decay[u]
+			s.carrier[k*Longest+u] = complex(g*cos, -g*sin)
 		}
 	}
 }
 
-// turned is e^{jωn}.
-func turned(w float64, n int) complex128 {
+// turned is aⁿ·e^{jωn}.
+func (s *Stream) turned(w float64, n int) complex128 {
 	sin, cos := math.Sincos(math.Mod(w*float64(n), 2*math.Pi))
-	return complex(cos, sin)
+	return complex(s.decay[n]*cos, s.decay[n]*sin)
 }
+
+// Decay is what row u of a piece is to be multiplied by.
+func (s *Stream) Decay(u int) float64 { return s.decay[u] }
 
 // Size is the length of a row.
 func (s *Stream) Size() int { return s.tones * s.channels }
 
 // Counts filters a piece of interleaved counts; row u of out, tones × channels,
-// is the output after sample u, relative to the tones' phases at sample 0.
+// is the output after sample u over Decay(u), relative to the tones' phases at
+// sample 0.
 func (s *Stream) Counts(out []complex128, x []int16) {
 	n := len(x) / s.channels
 	s.loops.counts(s, x, n)
@@ -113,7 +125,7 @@ func (s *Stream) mixAll(out []complex128, n int) {
 		return
 	}
 	for k, w := range s.step {
-		s.turn[k] = turned(w, n)
+		s.turn[k] = s.turned(w, n)
 	}
 }
 
@@ -128,7 +140,6 @@ func spreadCountsGo(s *Stream, x []int16, n int) {
 }
 
 func mixGo(s *Stream, out []complex128, tone, n int) {
-	a := s.pole
 	var y [8]complex128
 	carrier := s.carrier[tone*Longest:][:n]
 	for c := range s.channels {
@@ -141,7 +152,7 @@ func mixGo(s *Stream, out []complex128, tone, n int) {
 			v := s.spread[u*s.vectors*8+2*c]
 			re, im := v*real(o), v*imag(o)
 			for j := range s.Order {
-				re, im = a*real(y[j])+re, a*imag(y[j])+im
+				re, im = real(y[j])+re, imag(y[j])+im
 				y[j] = complex(re, im)
 			}
 			out[at] = complex(re, im)
@@ -153,13 +164,14 @@ func mixGo(s *Stream, out []complex128, tone, n int) {
 	}
 }
 
-// Referral turns rows to the phase of each tone's reference.
+// Referral turns rows to the phase of each tone's reference, and multiplies them
+// by Decay.
 type Referral struct {
 	channel []int     // of each tone's reference
 	ahead   []float64 // Longest × groups × (8 real parts, 8 imaginary parts)
 	offsets []int64   // groups × 8: bytes from a row's begin to its references
 	groups  int
-	turns   []float64 // one row's: groups × 8 pairs
+	turns   []float64 // Longest × groups × 8 pairs
 	// References holds the raw phasor of each tone's reference, row by row, times
 	// ahead.
 	References []complex128
@@ -179,11 +191,12 @@ func (s *Stream) NewReferral(channel []int, ahead [][]complex128) *Referral {
 	r.ahead = make([]float64, Longest*r.groups*2*Lanes)
 	for u, row := range ahead {
 		for k, v := range row {
+			v *= complex(s.decay[u], 0)
 			at := (u*r.groups+k/Lanes)*2*Lanes + k%Lanes
 			r.ahead[at], r.ahead[at+Lanes] = real(v), imag(v)
 		}
 	}
-	r.turns = make([]float64, r.groups*2*Lanes)
+	r.turns = make([]float64, Longest*r.groups*2*Lanes)
 	r.References = make([]complex128, Longest*r.groups*Lanes)
 	return r
 }
@@ -209,10 +222,10 @@ func referGo(s *Stream, r *Referral, rows []complex128, n int) {
 			ref := own[c]
 			at := (u*r.groups+k/Lanes)*2*Lanes + k%Lanes
 			references[k] = ref * complex(r.ahead[at], r.ahead[at+Lanes])
-			re, im := 1.0, 0.0
+			re, im := s.decay[u], 0.0
 			if power := real(ref)*real(ref) + imag(ref)*imag(ref); power > 0 {
-				size := math.Sqrt(power)
-				re, im = real(ref)/size, -imag(ref)/size
+				size := s.decay[u] / math.Sqrt(power)
+				re, im = real(ref)*size, -imag(ref)*size
 			}
 			for i, v := range own {
 				own[i] = complex(real(v)*re-imag(v)*im, real(v)*im+imag(v)*re)

@@ -21,19 +21,20 @@ func spread16avx512(dst *float64, x *int16, gain *float64, n, vectors int, step 
 // Only the numbers (halves of complex ones) in mask are stored.
 //
 //go:noescape
-func mix4avx512(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, pole float64, turn *complex128, mask uint64)
+func mix4avx512(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask uint64)
 
-// turns8avx512 gathers the references of up to eight tones from a row, writes
-// the pairs that turn to their phases and the references times ahead.
+// turns8avx512 gathers the references of up to eight tones from each of n rows,
+// rowStep bytes apart, and writes the pairs that turn to their phases, times
+// decay, and the references times ahead. These all are 128·groups bytes apart.
 //
 //go:noescape
-func turns8avx512(turns *float64, references *complex128, row *complex128, offsets *int64, ahead *float64)
+func turns8avx512(turns *float64, references *complex128, row *complex128, offsets *int64, ahead, decay *float64, n int, rowStep, step uintptr)
 
-// turn8avx512 multiplies a row of tones·channels numbers: each tone's by its
-// pair of turns.
+// turn8avx512 multiplies n rows of tones·channels numbers, one after the other:
+// each tone's by its pair of turns, those of the rows turnsStep bytes apart.
 //
 //go:noescape
-func turn8avx512(row *complex128, turns *float64, tones, channels int)
+func turn8avx512(row *complex128, turns *float64, tones, channels, n int, turnsStep uintptr)
 
 func streamAVX512(s *Stream) streamLoops {
 	l := portableStream
@@ -74,21 +75,24 @@ func mixAVX512(s *Stream, out []complex128, tone, n int) {
 			mask = 1<<(2*left) - 1
 		}
 		mix4avx512(&out[tone*s.channels+4*v], &s.state[(tone*s.vectors+v)*16], &s.carrier[tone*Longest], &s.spread[8*v],
-			n, uintptr(s.Size())*16, uintptr(s.vectors)*64, s.pole, &s.turn[tone], mask)
+			n, uintptr(s.Size())*16, uintptr(s.vectors)*64, &s.turn[tone], mask)
 	}
 }
 
 func referAVX512(s *Stream, r *Referral, rows []complex128, n int) {
+	if n == 0 {
+		return
+	}
 	size := s.Size()
-	for u := range n {
-		row := rows[u*size:][:size]
-		for g := range r.groups {
-			turns8avx512(&r.turns[g*16], &r.References[(u*r.groups+g)*Lanes], &row[0], &r.offsets[g*Lanes], &r.ahead[(u*r.groups+g)*16])
-		}
-		turn8avx512(&row[0], &r.turns[0], s.tones, s.channels)
-		for k, c := range r.channel {
-			at := k*s.channels + c
-			row[at] = complex(real(row[at]), 0)
+	_ = rows[n*size-1]
+	for g := range r.groups {
+		turns8avx512(&r.turns[g*16], &r.References[g*Lanes], &rows[0], &r.offsets[g*Lanes], &r.ahead[g*16], &s.decay[0],
+			n, uintptr(size)*16, uintptr(r.groups)*128)
+	}
+	turn8avx512(&rows[0], &r.turns[0], s.tones, s.channels, n, uintptr(r.groups)*128)
+	for k, c := range r.channel {
+		for at := k*s.channels + c; at < n*size; at += size {
+			rows[at] = complex(real(rows[at]), 0)
 		}
 	}
 }

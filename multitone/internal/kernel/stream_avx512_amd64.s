@@ -34,8 +34,10 @@ DATA pairsHigh<>+48(SB)/8, $7
 DATA pairsHigh<>+56(SB)/8, $15
 GLOBL pairsHigh<>(SB), RODATA|NOPTR, $64
 
-DATA one<>+0(SB)/8, $1.0
-GLOBL one<>(SB), RODATA|NOPTR, $8
+DATA half<>+0(SB)/8, $0.5
+GLOBL half<>(SB), RODATA|NOPTR, $8
+DATA threeHalves<>+0(SB)/8, $1.5
+GLOBL threeHalves<>(SB), RODATA|NOPTR, $8
 
 // func spread16avx512(dst *float64, x *int16, gain *float64, n, vectors int, step uintptr)
 TEXT ·spread16avx512(SB), NOSPLIT, $0-48
@@ -75,8 +77,8 @@ vector:
 	VMULPD         Z29, Z30, Z30;  \
 	VFMADDSUB213PD Z30, Z28, z
 
-// func mix4avx512(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, pole float64, turn *complex128, mask uint64)
-TEXT ·mix4avx512(SB), NOSPLIT, $0-80
+// func mix4avx512(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask uint64)
+TEXT ·mix4avx512(SB), NOSPLIT, $0-72
 	MOVQ  out+0(FP), DI
 	MOVQ  state+8(FP), SI
 	MOVQ  carrier+16(FP), DX
@@ -84,9 +86,8 @@ TEXT ·mix4avx512(SB), NOSPLIT, $0-80
 	MOVQ  n+32(FP), CX
 	MOVQ  outStep+40(FP), R8
 	MOVQ  spreadStep+48(FP), R9
-	VBROADCASTSD pole+56(FP), Z27
-	MOVQ  turn+64(FP), AX
-	MOVQ  mask+72(FP), R10
+	MOVQ  turn+56(FP), AX
+	MOVQ  mask+64(FP), R10
 	KMOVW R10, K1
 	VBROADCASTSD (AX), Z28
 	VBROADCASTSD 8(AX), Z29
@@ -97,11 +98,10 @@ TEXT ·mix4avx512(SB), NOSPLIT, $0-80
 
 sample:
 	VBROADCASTF64X2 (DX), Z4
-	VMULPD      (BX), Z4, Z4
-	VFMADD213PD Z4, Z27, Z0
-	VFMADD213PD Z0, Z27, Z1
-	VFMADD213PD Z1, Z27, Z2
-	VFMADD213PD Z2, Z27, Z3
+	VFMADD231PD (BX), Z4, Z0
+	VADDPD      Z0, Z1, Z1
+	VADDPD      Z1, Z2, Z2
+	VADDPD      Z2, Z3, Z3
 	VMOVUPD     Z3, K1, (DI)
 	ADDQ $16, DX
 	ADDQ R9, BX
@@ -116,18 +116,29 @@ sample:
 	VZEROUPPER
 	RET
 
-// func turns8avx512(turns *float64, references *complex128, row *complex128, offsets *int64, ahead *float64)
-TEXT ·turns8avx512(SB), NOSPLIT, $0-40
+// func turns8avx512(turns *float64, references *complex128, row *complex128, offsets *int64, ahead, decay *float64, n int, rowStep, step uintptr)
+TEXT ·turns8avx512(SB), NOSPLIT, $0-72
 	MOVQ turns+0(FP), DI
 	MOVQ references+8(FP), R9
 	MOVQ row+16(FP), SI
 	MOVQ offsets+24(FP), DX
 	MOVQ ahead+32(FP), BX
+	MOVQ decay+40(FP), AX
+	MOVQ n+48(FP), CX
+	MOVQ rowStep+56(FP), R10
+	MOVQ step+64(FP), R11
 	VMOVDQU64 (DX), Z20
+	VMOVDQU64 pairsLow<>(SB), Z21
+	VMOVDQU64 pairsHigh<>(SB), Z22
+	VBROADCASTSD half<>(SB), Z23
+	VBROADCASTSD threeHalves<>(SB), Z24
+	VPXORQ Z25, Z25, Z25
+
+row:
 	KXNORW K1, K1, K1
 	KXNORW K2, K2, K2
-	VXORPD Z0, Z0, Z0
-	VXORPD Z1, Z1, Z1
+	VPXORQ Z0, Z0, Z0
+	VPXORQ Z1, Z1, Z1
 	VGATHERQPD (SI)(Z20*1), K1, Z0
 	VGATHERQPD 8(SI)(Z20*1), K2, Z1
 
@@ -138,41 +149,60 @@ TEXT ·turns8avx512(SB), NOSPLIT, $0-40
 	VMULPD  Z1, Z2, Z5
 	VFNMADD231PD Z1, Z3, Z4
 	VFMADD231PD  Z0, Z3, Z5
-	VMOVDQU64 pairsLow<>(SB), Z6
-	VMOVDQU64 pairsHigh<>(SB), Z7
-	VMOVAPD Z6, Z8
-	VMOVAPD Z7, Z9
+	VMOVDQA64 Z21, Z8
+	VMOVDQA64 Z22, Z9
 	VPERMI2PD Z5, Z4, Z8
 	VPERMI2PD Z5, Z4, Z9
 	VMOVUPD Z8, (R9)
 	VMOVUPD Z9, 64(R9)
 
-	// conjugate over size; where the size is 0, 1
+	// Conjugate over size; where the size is 0, 1. An estimate of 1/size to
+	// 2⁻¹⁴ and two steps r ← r·(1.5 − 0.5·power·r²) to rounding.
 	VMULPD      Z0, Z0, Z10
 	VFMADD231PD Z1, Z1, Z10
-	VSQRTPD     Z10, Z10
-	VXORPD      Z11, Z11, Z11
-	VCMPPD      $0, Z11, Z10, K3
-	VBROADCASTSD one<>(SB), Z12
-	VDIVPD      Z10, Z12, Z13
-	VMULPD      Z13, Z0, Z0
-	VMULPD      Z13, Z1, Z1
-	VSUBPD      Z1, Z11, Z1
-	VMOVAPD     Z12, K3, Z0
-	VMOVAPD     Z11, K3, Z1
-	VPERMI2PD   Z1, Z0, Z6
-	VPERMI2PD   Z1, Z0, Z7
-	VMOVUPD     Z6, (DI)
-	VMOVUPD     Z7, 64(DI)
+	VCMPPD      $0, Z25, Z10, K3
+	VRSQRT14PD  Z10, Z11
+	VMULPD      Z23, Z10, Z10
+	VMULPD      Z11, Z11, Z12
+	VFNMADD213PD Z24, Z10, Z12
+	VMULPD      Z12, Z11, Z11
+	VMULPD      Z11, Z11, Z12
+	VFNMADD213PD Z24, Z10, Z12
+	VMULPD      Z12, Z11, Z11
+	VBROADCASTSD (AX), Z14
+	VMULPD      Z14, Z11, Z11
+	VMULPD      Z11, Z0, Z0
+	VMULPD      Z11, Z1, Z1
+	VSUBPD      Z1, Z25, Z1
+	VMOVAPD     Z14, K3, Z0
+	VMOVAPD     Z25, K3, Z1
+	VMOVDQA64   Z21, Z8
+	VMOVDQA64   Z22, Z9
+	VPERMI2PD   Z1, Z0, Z8
+	VPERMI2PD   Z1, Z0, Z9
+	VMOVUPD     Z8, (DI)
+	VMOVUPD     Z9, 64(DI)
+	ADDQ R10, SI
+	ADDQ R11, BX
+	ADDQ R11, R9
+	ADDQ R11, DI
+	ADDQ $8, AX
+	DECQ CX
+	JNZ  row
 	VZEROUPPER
 	RET
 
-// func turn8avx512(row *complex128, turns *float64, tones, channels int)
-TEXT ·turn8avx512(SB), NOSPLIT, $0-32
+// func turn8avx512(row *complex128, turns *float64, tones, channels, n int, turnsStep uintptr)
+TEXT ·turn8avx512(SB), NOSPLIT, $0-48
 	MOVQ row+0(FP), DI
-	MOVQ turns+8(FP), SI
-	MOVQ tones+16(FP), CX
+	MOVQ turns+8(FP), R8
 	MOVQ channels+24(FP), BX
+	MOVQ n+32(FP), R9
+	MOVQ turnsStep+40(FP), R10
+
+row:
+	MOVQ R8, SI
+	MOVQ tones+16(FP), CX
 
 tone:
 	VBROADCASTSD (SI), Z28
@@ -207,5 +237,8 @@ next:
 	ADDQ $16, SI
 	DECQ CX
 	JNZ  tone
+	ADDQ R10, R8
+	DECQ R9
+	JNZ  row
 	VZEROUPPER
 	RET
