@@ -177,7 +177,6 @@ func TestCalibrateInventedBenches(t *testing.T) {
 				t.Errorf("chi-square %.1f of %d", sum.Chi2, sum.DOF)
 			}
 			recording, truth = b.stations(t, "validation", 16, 0.03)
-			before, _ := b.validate(t, recording, truth, b.drawn)
 			after, chi2 := b.validate(t, recording, truth, built)
 			// A frame of 30 ms knows its noise from some 40 numbers: the mean of
 			// 1/s² is 40/38 of 1/σ². The sum has 16·15 degrees of freedom.
@@ -185,10 +184,6 @@ func TestCalibrateInventedBenches(t *testing.T) {
 				t.Errorf("validation: mean chi-square over degrees of freedom %.2f", chi2)
 			}
 			for sensor, r := range after {
-				if before[sensor].PositionRMS < 10*r.PositionRMS || before[sensor].OrientationRMS < 10*r.OrientationRMS {
-					t.Errorf("%s: %.4f mm and %.3f° before, %.4f mm and %.3f° after", sensor, before[sensor].PositionRMS*1e3, before[sensor].OrientationRMS/degree,
-						r.PositionRMS*1e3, r.OrientationRMS/degree)
-				}
 				// Coil axes are found to the reference's own turns over √stations,
 				// which the prediction does not know of.
 				if limit := 1.5*r.PredictedRotation + 1.5*sigmaRotation*math.Sqrt(3./stations); r.PositionRMS > 1.5*r.PredictedPosition || r.OrientationRMS > limit {
