@@ -13,7 +13,7 @@ import (
 // the couplings that it multiplies (variable projection: Golub and Pereyra,
 // SIAM J. Numer. Anal. 10, 1973; recalled, not seen).
 func (x *Inspector) fitGain(frames []solver.Couplings, f Fault, poses []rigid.Pose) (Fault, []rigid.Pose, bool) {
-	// The leave-out poses give a first value.
+	// The poses to start from give a first value.
 	up, down := 0.0, 0.0
 	for k, c := range frames {
 		if x.look(c, poses[k]) != nil {
@@ -66,6 +66,12 @@ func (x *Inspector) fitGain(frames []solver.Couplings, f Fault, poses []rigid.Po
 
 // scaled solves a frame of which a part is multiplied by a factor.
 func (x *Inspector) scaled(c solver.Couplings, f *Fault, start rigid.Pose) solver.Result {
+	x.scale(c, f)
+	return x.solver.Warm(x.trial, start)
+}
+
+// scale takes a fault's factor out of couplings, into x.trial.
+func (x *Inspector) scale(c solver.Couplings, f *Fault) {
 	// Couplings multiplied by next to nothing fix no pose; dividing by it
 	// would only lose digits.
 	g := f.Gain
@@ -80,7 +86,6 @@ func (x *Inspector) scaled(c solver.Couplings, f *Fault, start rigid.Pose) solve
 			x.trial.Variance[i] /= g * g
 		}
 	}
-	return x.solver.Warm(x.trial, start)
 }
 
 // project takes from what look left the residuals of the scaled model and, to

@@ -244,26 +244,52 @@ func score(f *Fault) float64 {
 // try fits one hypothesis to the frames; it gives up on one that leaves
 // chi-square above limit.
 func (x *Inspector) try(frames []solver.Couplings, f Fault, limit float64) (Fault, []rigid.Pose, bool) {
-	poses := make([]rigid.Pose, len(frames))
-	left := 0.0
-	for i, c := range frames {
-		x.mend(x.trial, c, &f)
+	poses, left, dof, observable := x.start(frames, limit, func(c solver.Couplings) { x.mend(x.trial, c, &f) })
+	switch {
+	case f.Kind == Exchanged || f.Kind == Odd:
+		f.ChiSquare, f.DOF = left, dof
+		return f, poses, poses != nil && dof > 0
+	case observable:
+		if poses == nil {
+			return f, nil, false
+		}
+		return x.fitGain(frames, f, poses)
+	}
+	// What is left fixes no pose, but with the part taken as right, or as
+	// reversed, there is one to start from.
+	var best Fault
+	for _, gain := range []float64{1, -1} {
+		from := f
+		from.Gain = gain
+		start, _, _, _ := x.start(frames, math.Inf(1), func(c solver.Couplings) { x.scale(c, &from) })
+		if start == nil {
+			continue
+		}
+		if g, p, ok := x.fitGain(frames, from, start); ok && (poses == nil || g.ChiSquare < best.ChiSquare) {
+			best, poses = g, p
+		}
+	}
+	return best, poses, poses != nil
+}
+
+// start solves the frames as prepare puts them into x.trial, quickly. Poses are
+// nil when chi-square exceeds limit or, observable being false, when the
+// couplings fix none.
+func (x *Inspector) start(frames []solver.Couplings, limit float64, prepare func(solver.Couplings)) (poses []rigid.Pose, chi2 float64, dof int, observable bool) {
+	for _, c := range frames {
+		prepare(c)
 		r := x.hasty.Cold(x.trial)
 		if r.Status == solver.NotConverged && r.ChiSquare < limit {
 			r = x.solver.Warm(x.trial, r.Pose)
 		}
 		if r.Status == solver.Invalid || r.Status == solver.Unobservable {
-			return f, nil, false
+			return nil, 0, 0, false
 		}
-		if left += r.ChiSquare; left > limit {
-			return f, nil, false
+		if chi2 += r.ChiSquare; chi2 > limit {
+			return nil, 0, 0, true
 		}
-		poses[i] = r.Pose
-		f.DOF += r.DOF
+		dof += r.DOF
+		poses = append(poses, r.Pose)
 	}
-	if f.Kind == Exchanged || f.Kind == Odd {
-		f.ChiSquare = left
-		return f, poses, f.DOF > 0
-	}
-	return x.fitGain(frames, f, poses)
+	return poses, chi2, dof, true
 }

@@ -142,6 +142,7 @@ func (g *guard) inspect(c *solver.Couplings, quadrature []complex128, hz []float
 		g.kept.take(*c, result)
 	}
 	var words []string
+	left := false
 	if found != nil {
 		add |= tables.WrongChannel
 		g.result.WrongChannel++
@@ -151,13 +152,7 @@ func (g *guard) inspect(c *solver.Couplings, quadrature []complex128, hz []float
 			if len(named.Rivals) > 0 {
 				add |= tables.Ambiguous // each leaves another pose
 			}
-			f := *found.Fault
-			if f.Kind == integrity.Exchanged {
-				lag := solver.Couplings{Value: g.observed.Quadrature, Variance: c.Variance}
-				copy(g.observed.Quadrature, g.inspector.Mend(lag, f).Value)
-			}
-			*c = g.inspector.Mend(*c, f)
-			*result = g.solver.Warm(*c, found.Poses[0])
+			left = g.leave(found, c, result)
 		}
 	}
 	if result.Status != solver.Converged {
@@ -173,7 +168,7 @@ func (g *guard) inspect(c *solver.Couplings, quadrature []complex128, hz []float
 	if v.Quadrature.DOF > 0 {
 		row.QuadratureChi2, row.QuadratureDOF = v.Quadrature.ChiSquare, v.Quadrature.DOF
 	}
-	unexplained := found == nil || g.leaveOut
+	unexplained := found == nil || left
 	g.result.Frames++
 	if v.Distorted && unexplained {
 		add |= tables.Distorted
@@ -205,6 +200,23 @@ func (g *guard) inspect(c *solver.Couplings, quadrature []complex128, hz []float
 	}
 	row.Finding = strings.Join(words, "; ")
 	return add, row
+}
+
+// leave solves again without a fault. Where what is left fixes no pose, as one of
+// two coils, all stays as it is, and it returns false.
+func (g *guard) leave(found *integrity.Finding, c *solver.Couplings, result *solver.Result) bool {
+	f := *found.Fault
+	mended := g.inspector.Mend(*c, f)
+	again := g.solver.Warm(mended, found.Poses[0])
+	if again.Status != solver.Converged {
+		return false
+	}
+	if f.Kind == integrity.Exchanged {
+		lag := solver.Couplings{Value: g.observed.Quadrature, Variance: c.Variance}
+		copy(g.observed.Quadrature, g.inspector.Mend(lag, f).Value)
+	}
+	*c, *result = mended, again
+	return true
 }
 
 // lag gathers what the quadrature parts say about delays.

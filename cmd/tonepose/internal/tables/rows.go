@@ -1,6 +1,6 @@
 // Package tables keeps results in Parquet tables (phasors, couplings, poses and
-// what these are worth), each with its provenance, and reads them back; it also reads the CSV
-// files that say when and where: intervals, references and truth.
+// what these are worth), each with its provenance, and reads them back; it also
+// reads the CSV files that say when and where: intervals, references and truth.
 //
 // A run creates a Set, writes rows to its Phasors, Couplings and Poses, and
 // commits: the tables then appear together, or not at all. Open checks a
