@@ -58,6 +58,7 @@ type Continuous struct {
 	weighed   int            // windows of the meter that the frame's variances rest on
 	ahead     [][]complex128 // by lag and tone: from a row's phase to that of its time
 	referral  *kernel.Referral
+	lanes     *kernel.LaneReferral
 	phasor    []complex128 // where the frame's are when they are not those of an engine
 	reference []complex128
 }
@@ -162,7 +163,7 @@ func (s *Continuous) retune() error {
 		}
 		s.ahead = append(s.ahead, row)
 	}
-	s.referral = nil
+	s.referral, s.lanes = nil, nil
 	return s.engine.tune(omega)
 }
 
@@ -252,7 +253,10 @@ func (s *Continuous) hand(rows rawRows, emit func(*Frame) error) error {
 		f.Stop = count
 		f.Start = max(0, count-s.rests)
 		f.Shift = float64(count-1) - s.delay - float64(f.Start+f.Stop-1)/2
-		if referred {
+		if s.lanes != nil && count > s.settling {
+			f.Phasor, f.Reference = s.phasor, s.lanes.References[:len(s.cfg.Tones)]
+			s.lanes.Refer(f.Phasor, rows.values[at:at+rows.size])
+		} else if referred {
 			f.Phasor, f.Reference = rows.values[at:at+rows.size], s.referral.Row(at/rows.size)
 		} else {
 			f.Phasor, f.Reference = s.phasor, s.reference
@@ -272,22 +276,35 @@ func (s *Continuous) hand(rows rawRows, emit func(*Frame) error) error {
 // referAtOnce refers the rows of a stream in place, if they are complete and
 // every tone has a reference.
 func (s *Continuous) referAtOnce(rows rawRows) bool {
+	if _, ok := s.engine.(*blocks); ok && s.lanes == nil && len(rows.values) > 0 {
+		if channels := s.references(); channels != nil {
+			s.lanes = kernel.NewLaneReferral(channels, s.ahead[0], rows.volts)
+		}
+	}
 	e, ok := s.engine.(*stream)
 	if !ok || s.averaging.Every != 1 || s.rowsSeen < s.settling {
 		return false
 	}
 	if s.referral == nil {
-		var channels []int
-		for _, t := range s.cfg.Tones {
-			if t.Reference == NoReference {
-				return false
-			}
-			channels = append(channels, t.Reference)
+		channels := s.references()
+		if channels == nil {
+			return false
 		}
 		s.referral = e.kernel.NewReferral(channels, s.ahead)
 	}
 	e.kernel.Refer(s.referral, rows.values, len(rows.values)/rows.size)
 	return true
+}
+
+// references lists the tones' reference channels; nil if any has none.
+func (s *Continuous) references() (channels []int) {
+	for _, t := range s.cfg.Tones {
+		if t.Reference == NoReference {
+			return nil
+		}
+		channels = append(channels, t.Reference)
+	}
+	return channels
 }
 
 // stepResponse is what makes up for the share of the filter's response that

@@ -7,6 +7,12 @@ import "golang.org/x/sys/cpu"
 func init() {
 	if cpu.X86.HasAVX512F && cpu.X86.HasAVX512DQ && cpu.X86.HasAVX512VL {
 		streamLoopsFor = streamAVX512
+		laneLoop = func(tones int) func(r *LaneReferral, out, row []complex128) {
+			if tones%Lanes != 0 {
+				return turnLanesGo
+			}
+			return referLanesAVX512
+		}
 	}
 }
 
@@ -94,5 +100,20 @@ func referAVX512(s *Stream, r *Referral, rows []complex128, n int) {
 		for at := k*s.channels + c; at < n*size; at += size {
 			rows[at] = complex(real(rows[at]), 0)
 		}
+	}
+}
+
+// turnLanesAVX512 multiplies eight tones of channels many channels by their
+// pairs of turns and the channels' gains, and stores them tone by tone, outStep
+// bytes apart.
+//
+//go:noescape
+func turnLanesAVX512(out, row *complex128, turns, gain *float64, channels int, outStep uintptr)
+
+func referLanesAVX512(r *LaneReferral, out, row []complex128) {
+	step := uintptr(r.channels) * 16
+	for g := range r.groups {
+		turns8avx512(&r.turns[g*16], &r.References[g*Lanes], &row[0], &r.offsets[g*Lanes], &r.ahead[g*16], &r.one, 1, 0, 0)
+		turnLanesAVX512(&out[g*Lanes*r.channels], &row[g*r.channels*Lanes], &r.turns[g*16], &r.gain[0], r.channels, step)
 	}
 }

@@ -242,3 +242,47 @@ next:
 	JNZ  row
 	VZEROUPPER
 	RET
+
+// LANES4 multiplies four tones and stores them from p on, R8 bytes apart and
+// R9 for three of these.
+#define LANES4(z, re, im, p) \
+	VMULPD         Z31, z, z;              \
+	VPERMILPD      $0x55, z, Z30;          \
+	VMULPD         im, Z30, Z30;           \
+	VFMADDSUB213PD Z30, re, z;             \
+	VEXTRACTF64X2  $0, z, (p);             \
+	VEXTRACTF64X2  $1, z, (p)(R8*1);       \
+	VEXTRACTF64X2  $2, z, (p)(R8*2);       \
+	VEXTRACTF64X2  $3, z, (p)(R9*1)
+
+// func turnLanesAVX512(out, row *complex128, turns, gain *float64, channels int, outStep uintptr)
+TEXT ·turnLanesAVX512(SB), NOSPLIT, $0-48
+	MOVQ out+0(FP), DI
+	MOVQ row+8(FP), SI
+	MOVQ turns+16(FP), DX
+	MOVQ gain+24(FP), BX
+	MOVQ channels+32(FP), CX
+	MOVQ outStep+40(FP), R8
+	LEAQ (R8)(R8*2), R9
+	LEAQ (DI)(R8*4), R10
+	VMOVUPD   (DX), Z20
+	VMOVUPD   64(DX), Z21
+	VPERMILPD $0xff, Z20, Z22
+	VPERMILPD $0xff, Z21, Z23
+	VPERMILPD $0x00, Z20, Z20
+	VPERMILPD $0x00, Z21, Z21
+
+channel:
+	VBROADCASTSD (BX), Z31
+	VMOVUPD (SI), Z0
+	VMOVUPD 64(SI), Z1
+	LANES4(Z0, Z20, Z22, DI)
+	LANES4(Z1, Z21, Z23, R10)
+	ADDQ $8, BX
+	ADDQ $128, SI
+	ADDQ $16, DI
+	ADDQ $16, R10
+	DECQ CX
+	JNZ  channel
+	VZEROUPPER
+	RET
