@@ -19,7 +19,6 @@ import (
 	"tonepose/multitone/clock"
 	"tonepose/solver"
 	"tonepose/solver/calibration"
-	"tonepose/solver/leastsquares"
 )
 
 type calibrateOptions struct {
@@ -134,16 +133,8 @@ func (o *calibrateOptions) check() (calibration.Options, clock.Mode, error) {
 	if lib.Free, err = calibration.ParseFree(o.free); err != nil {
 		return lib, 0, fmt.Errorf("--free: %w", err)
 	}
-	switch o.robust {
-	case "none":
-	case "huber":
-		lib.Loss = leastsquares.Huber{}
-	case "cauchy":
-		lib.Loss = leastsquares.Cauchy{}
-	case "tukey":
-		lib.Loss = leastsquares.Tukey{}
-	default:
-		return lib, 0, fmt.Errorf("--robust %s: must be none, huber, cauchy or tukey", o.robust)
+	if lib.Loss, err = pipeline.ParseLoss(o.robust); err != nil {
+		return lib, 0, fmt.Errorf("--%w", err)
 	}
 	mode, err := clock.ParseMode(o.clock)
 	if err != nil {

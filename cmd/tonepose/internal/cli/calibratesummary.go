@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strings"
 
 	"tonepose/cmd/tonepose/internal/figure"
 	"tonepose/cmd/tonepose/internal/pipeline"
@@ -50,12 +51,13 @@ func printCalibration(s Streams, sum *pipeline.CalibrationSummary, asJSON, quiet
 	for _, e := range sum.Emitters {
 		fmt.Fprintf(s.Out, "%s: chi-square %.1f of %d couplings\n", e.Name, e.Chi2, e.Count)
 	}
-	for _, st := range sum.Stations {
-		if st.Outlier {
-			fmt.Fprintf(s.Out, "outlier: line %d, sensor %s: chi-square %.1f of %.1f\n", st.Line, st.Sensor, st.Chi2+st.ReferenceChi2, st.DOF)
-		}
-		if st.Leading {
-			fmt.Fprintf(s.Out, "leverage: line %d, sensor %s: determines %.2f of %d parameters\n", st.Line, st.Sensor, st.Leverage, len(sum.Parameters))
+	printStations(s, sum)
+	if strings.Contains(sum.Free, "frame") {
+		fmt.Fprintf(s.Out, "reference device in the rig frame: %s\n", poseWords(sum.Frame))
+	}
+	if strings.Contains(sum.Free, "marker") {
+		for _, m := range sum.Markers {
+			fmt.Fprintf(s.Out, "sensor %s in its marker's frame: %s\n", m.Sensor, poseWords(m))
 		}
 	}
 	if cv := sum.Validation; cv != nil {
@@ -74,4 +76,31 @@ func printCalibration(s Streams, sum *pipeline.CalibrationSummary, asJSON, quiet
 	}
 	fmt.Fprintf(s.Out, "wrote %s\n", sum.Out)
 	return err
+}
+
+// mostOutliers bounds the list of stations that do not fit.
+const mostOutliers = 10
+
+func printStations(s Streams, sum *pipeline.CalibrationSummary) {
+	outliers := 0
+	for _, st := range sum.Stations {
+		if st.Outlier {
+			if outliers++; outliers <= mostOutliers {
+				fmt.Fprintf(s.Out, "outlier: line %d, sensor %s: chi-square %.1f of %.1f\n", st.Line, st.Sensor, st.Chi2+st.ReferenceChi2, st.DOF)
+			}
+		}
+	}
+	if outliers > mostOutliers {
+		fmt.Fprintf(s.Out, "outliers: %d of %d stations: it is rather the bench that does not fit; free more, or look for metal and for wrong channels\n", outliers, len(sum.Stations))
+	}
+	for _, st := range sum.Stations {
+		if st.Leading {
+			fmt.Fprintf(s.Out, "leverage: line %d, sensor %s: determines %.2f of %d parameters\n", st.Line, st.Sensor, st.Leverage, len(sum.Parameters))
+		}
+	}
+}
+
+func poseWords(p pipeline.PoseSummary) string {
+	return fmt.Sprintf("x %.6f, y %.6f, z %.6f m, quaternion %.6f %.6f %.6f %.6f",
+		p.PositionM[0], p.PositionM[1], p.PositionM[2], p.Quaternion[0], p.Quaternion[1], p.Quaternion[2], p.Quaternion[3])
 }

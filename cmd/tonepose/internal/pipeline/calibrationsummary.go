@@ -83,6 +83,7 @@ type CalibratedStation struct {
 
 // PoseSummary is a rigid motion.
 type PoseSummary struct {
+	Sensor     string     `json:"sensor,omitempty"`
 	PositionM  [3]float64 `json:"position_m"`
 	Quaternion [4]float64 `json:"quaternion_wxyz"`
 }
@@ -124,7 +125,7 @@ func number(v float64) *float64 {
 
 func poseSummary(p rigid.Pose) PoseSummary {
 	q := p.Rotation
-	return PoseSummary{[3]float64{p.Position.X, p.Position.Y, p.Position.Z}, [4]float64{q.Real, q.Imag, q.Jmag, q.Kmag}}
+	return PoseSummary{"", [3]float64{p.Position.X, p.Position.Y, p.Position.Z}, [4]float64{q.Real, q.Imag, q.Jmag, q.Kmag}}
 }
 
 // SummariseCalibration gathers a result and what it says of single stations.
@@ -146,7 +147,9 @@ func SummariseCalibration(st *Stations, res *calibration.Result) (*CalibrationSu
 		sum.Emitters = append(sum.Emitters, CalibratedEmitter{e.Name, res.EmitterChiSquare[i], res.EmitterCount[i]})
 	}
 	for i := range st.Problem.Sensors {
-		sum.Markers = append(sum.Markers, poseSummary(res.Marker(i)))
+		m := poseSummary(res.Marker(i))
+		m.Sensor = st.Problem.Sensors[i].Name
+		sum.Markers = append(sum.Markers, m)
 	}
 	reports, err := res.Stations()
 	if err != nil {
