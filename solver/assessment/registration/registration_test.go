@@ -243,6 +243,31 @@ func TestScatterSetsTheScale(t *testing.T) {
 	}
 }
 
+// Residuals three times what was stated: the ratio of Birge says so, within
+// 4/√(2·dof) of it.
+func TestBirgeRatio(t *testing.T) {
+	s := newSource(9)
+	truth := s.pose(1)
+	var from, to []r3.Vec
+	var cov []Cov3
+	for range 200 {
+		p := s.vec(0.1)
+		from, to = append(from, p), append(to, r3.Add(truth.Apply(p), s.vec(3e-4)))
+		cov = append(cov, Cov3{{1e-8}, {0, 1e-8}, {0, 0, 1e-8}})
+	}
+	m, err := Points(from, to, cov, Options{KeepAll: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if q := m.Birge() / 3; math.Abs(q-1) > 4/math.Sqrt(2*594) {
+		t.Errorf("ratio %.3f, want 3", m.Birge())
+	}
+	// Without stated covariances there is nothing to exceed.
+	if m, err = Points(from, to, nil, Options{KeepAll: true}); err != nil || m.Birge() != 1 {
+		t.Errorf("ratio %.3f without stated covariances, %v", m.Birge(), err)
+	}
+}
+
 func TestMountingCovarianceByMonteCarlo(t *testing.T) {
 	s := newSource(3)
 	var frames, bodies, joint, chi tally
