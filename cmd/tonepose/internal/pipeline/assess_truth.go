@@ -139,6 +139,9 @@ func (k *knownPoses) at(t, duration float64) (rigid.Pose, *knownVisit, bool) {
 	for i := range k.visits {
 		v := &k.visits[i]
 		shared := math.Min(v.Stop, t+duration/2) - math.Max(v.Start, t-duration/2)
+		if duration == 0 && shared == 0 { // an instant within the rest
+			return v.Pose, v, true
+		}
 		if shared > best {
 			best, visit = shared, v
 		}
