@@ -80,18 +80,15 @@ func (m *Mains) Lines() (fundamental float64, lines []float64) {
 	fft := fourier.NewFFT(pad * n)
 	taper := make([]float64, n)
 	shape{n, []float64{0.5, 0.5}}.fill(taper)
-	padded := make([]float64, pad*n)
+	padded, coefficients := make([]float64, pad*n), make([]complex128, pad*n/2+1)
 	var best float64
 	var spectra []comb
 	for _, s := range m.series {
 		offset := mean(s[:n])
-		for i := range padded {
-			padded[i] = 0
-			if i < n {
-				padded[i] = (s[i] - offset) * taper[i]
-			}
+		for i, w := range taper { // behind them the padding stays zero
+			padded[i] = (s[i] - offset) * w
 		}
-		coefficients := fft.Coefficients(nil, padded)
+		fft.Coefficients(coefficients, padded)
 		power := make([]float64, len(coefficients))
 		for i, v := range coefficients {
 			power[i] = real(v)*real(v) + imag(v)*imag(v)
