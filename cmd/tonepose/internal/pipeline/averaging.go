@@ -76,7 +76,7 @@ func (b *Bench) averaging(info recording.Info, s *Survey, w Windows) (*Averaging
 			}
 		}
 	}
-	cosine := w.Cosine
+	cosine := w.cosine()
 	if w.Length == 0 {
 		cosine = []float64{1}
 	}
