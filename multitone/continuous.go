@@ -98,13 +98,24 @@ func NewContinuous(c Config, a Averaging) (*Continuous, error) {
 	if a.Samples > 0 {
 		length = int(min(int64(length), max(a.Samples, 8)))
 	}
-	probes, err := newProbes(&s.cfg, length, Double)
+	probes, err := newProbes(&s.cfg, length, s.probing())
 	if err != nil {
 		return nil, err
 	}
 	s.meter = newMeter(probes, c.Channels, pooledWindows, s.scale)
 	s.listen = listener{channels: c.Channels, length: length}
 	return s, s.retune()
+}
+
+// probing is the arithmetic of the noise meter.
+func (s *Continuous) probing() Precision {
+	if s.averaging.Precision == Auto && s.cfg.CountVolts == nil {
+		return Double
+	}
+	if s.averaging.Precision == Auto {
+		return Single
+	}
+	return s.averaging.Precision
 }
 
 func samplesOf(v float64) int64 { return int64(math.Ceil(v - 1e-6)) }
@@ -141,7 +152,7 @@ func (s *Continuous) Tune(hz []float64) error {
 	if err := s.retune(); err != nil {
 		return err
 	}
-	probes, err := newProbes(&s.cfg, s.meter.probes.length, Double)
+	probes, err := newProbes(&s.cfg, s.meter.probes.length, s.probing())
 	if err == nil {
 		s.meter.use(probes)
 		s.weighed = -1
@@ -238,6 +249,9 @@ func (s *Continuous) hand(rows rawRows, emit func(*Frame) error) error {
 	f, every := &s.frame, int64(s.averaging.Every)
 	lags := s.engine.lags()
 	referred := s.referAtOnce(rows)
+	if referred && s.rowsSeen > s.rests {
+		return s.handReferred(rows, emit)
+	}
 	lag := rows.firstLag - rows.lagStep
 	for at := 0; at < len(rows.values); at += rows.stride {
 		lag += rows.lagStep
@@ -266,6 +280,22 @@ func (s *Continuous) hand(rows rawRows, emit func(*Frame) error) error {
 			s.refer(rows, rows.values[at:at+rows.size], scale, s.ahead[lag], float64(count-1)-lags[lag])
 		}
 		s.weigh()
+		if err := emit(f); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// handReferred hands out rows that are ready, one a sample.
+func (s *Continuous) handReferred(rows rawRows, emit func(*Frame) error) error {
+	f := &s.frame
+	f.Shift = float64(s.rests-1)/2 - s.delay
+	s.weigh()
+	for u := 0; u*rows.size < len(rows.values); u++ {
+		s.rowsSeen++
+		f.Start, f.Stop = s.rowsSeen-s.rests, s.rowsSeen
+		f.Phasor, f.Reference = rows.values[u*rows.size:(u+1)*rows.size], s.referral.Row(u)
 		if err := emit(f); err != nil {
 			return err
 		}
@@ -376,7 +406,7 @@ type listener struct {
 	skip             int // samples
 }
 
-const listenEvery = 32 // windows
+const listenEvery = 64 // windows
 
 func hear[S sample](l *listener, buffer *[]S, x []S, m *meter) {
 	for len(x) > 0 {

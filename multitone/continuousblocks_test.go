@@ -158,7 +158,7 @@ func TestStreamMatchesTheFilter(t *testing.T) {
 							t.Fatalf("%d frames, want %d", len(got), len(want))
 						}
 						for i := range want {
-							if got[i].Stop != want[i].Stop || got[i].Shift != want[i].Shift {
+							if got[i].Stop != want[i].Stop || math.Abs(got[i].Shift-want[i].Shift) > 1e-9 {
 								t.Fatalf("frame %d: %v to %v", i, got[i].Start, got[i].Stop)
 							}
 							for j := range want[i].Phasor {

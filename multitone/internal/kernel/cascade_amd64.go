@@ -10,10 +10,10 @@ func init() {
 	}
 }
 
-// The loops in assembly are those of four stages with three to five moments
+// The loops in assembly are those of four stages with three to seven moments
 // beyond the plain sum. They advance the states of channels many channels of
 // one group of tones: a channel's moment d is d·step bytes on. coefficients are
-// six of Shift below its diagonal of ones, Add row by row as for five moments,
+// six of Shift below its diagonal of ones, Add row by row as for seven moments,
 // and Out; turns are the real parts, twice each, of Lanes tones, then the
 // imaginary ones.
 
@@ -26,8 +26,14 @@ func cascade4x4avx512(state, moments, out *complex128, channels int, step uintpt
 //go:noescape
 func cascade4x5avx512(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64)
 
+//go:noescape
+func cascade4x6avx512(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64)
+
+//go:noescape
+func cascade4x7avx512(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64)
+
 func cascadeAVX512(c *Cascade) cascadeLoop {
-	if c.Order != 4 || c.Degree < 3 || c.Degree > 5 {
+	if c.Order != 4 || c.Degree < 3 || c.Degree > 7 {
 		return advanceGo
 	}
 	c.packed = c.packed[:0]
@@ -35,7 +41,7 @@ func cascadeAVX512(c *Cascade) cascadeLoop {
 		c.packed = append(c.packed, c.Shift[j*4:j*4+j]...)
 	}
 	for j := range 4 {
-		for d := j; d <= 5; d++ {
+		for d := j; d <= 7; d++ {
 			v := 0.0
 			if d <= c.Degree {
 				v = c.Add[j*(c.Degree+1)+d]
@@ -56,7 +62,7 @@ func cascadeAVX512(c *Cascade) cascadeLoop {
 }
 
 // cascadeCoefficients is how many numbers precede the turns.
-const cascadeCoefficients = 6 + 18 + 4
+const cascadeCoefficients = 6 + 26 + 4
 
 func advanceAVX512(c *Cascade, state, moments, out []complex128, group, channels, step int) {
 	_ = state[channels*4*Lanes-1]
@@ -71,6 +77,10 @@ func advanceAVX512(c *Cascade, state, moments, out []complex128, group, channels
 		cascade4x3avx512(&state[0], &moments[0], y, channels, uintptr(step)*16, &c.packed[0], turns)
 	case 4:
 		cascade4x4avx512(&state[0], &moments[0], y, channels, uintptr(step)*16, &c.packed[0], turns)
+	case 6:
+		cascade4x6avx512(&state[0], &moments[0], y, channels, uintptr(step)*16, &c.packed[0], turns)
+	case 7:
+		cascade4x7avx512(&state[0], &moments[0], y, channels, uintptr(step)*16, &c.packed[0], turns)
 	default:
 		cascade4x5avx512(&state[0], &moments[0], y, channels, uintptr(step)*16, &c.packed[0], turns)
 	}

@@ -3,8 +3,8 @@
 #include "textflag.h"
 
 // Four tones' complex numbers are one vector, eight tones two: HALF is done for
-// each. Z0 to Z3 hold the four old moments, turned; Z4 to Z9 the block's; Z20
-// to Z23 the turns' real and imaginary parts for both halves.
+// each. Z0 to Z3 hold the four old moments, turned, then the new ones; Z4 to Z9
+// the block's; Z20 to Z23 the turns' real and imaginary parts for both halves.
 
 #define ARGS \
 	MOVQ state+0(FP), SI;         \
@@ -22,7 +22,9 @@
 	LEAQ (DX)(R8*2), R10;         \
 	LEAQ (R9)(R8*2), R11;         \
 	LEAQ (R10)(R8*2), R12;        \
-	LEAQ (R11)(R8*2), R13
+	LEAQ (R11)(R8*2), R13;        \
+	LEAQ (R13)(R8*2), AX;         \
+	LEAQ (R12)(R8*2), R8
 
 // TURN loads a moment and multiplies it by the turn.
 #define TURN(off, re, im, z) \
@@ -33,65 +35,66 @@
 
 #define ADD(n, q, z) VFMADD231PD.BCST (8*n)(BX), q, z
 
-// JOIN adds the sums of odd moments, whose parts are exchanged, and stores.
-#define JOIN(z, odd, off) \
-	VPERMILPD $0x55, odd, odd; \
-	VADDPD    odd, z, z;       \
-	VMOVUPD   z, (off)(SI)
-
 #define MUL(n, q, z) VMULPD.BCST (8*n)(BX), q, z
 
 // BASE is all that four moments of the block give.
 #define BASE(o, re, im) \
-	TURN(o, re, im, Z0);     \
-	TURN(o+128, re, im, Z1); \
-	TURN(o+256, re, im, Z2); \
-	TURN(o+384, re, im, Z3); \
-	VMOVUPD (o)(DX), Z4;     \
-	VMOVUPD (o)(R9), Z5;     \
-	VMOVUPD (o)(R10), Z6;    \
-	VMOVUPD (o)(R11), Z7;    \
-	MUL(7, Z5, Z14);         \
-	MUL(12, Z5, Z15);        \
-	MUL(18, Z7, Z16);        \
-	MUL(21, Z7, Z17);        \
-	ADD(9, Z7, Z14);         \
-	ADD(14, Z7, Z15);        \
-	ADD(3, Z0, Z3);          \
-	ADD(4, Z1, Z3);          \
-	ADD(5, Z2, Z3);          \
-	ADD(1, Z0, Z2);          \
-	ADD(2, Z1, Z2);          \
-	ADD(0, Z0, Z1);          \
-	ADD(6, Z4, Z0);          \
-	ADD(13, Z6, Z1);         \
-	ADD(17, Z6, Z2);         \
-	ADD(8, Z6, Z0)
+	TURN(o, re, im, Z0);      \
+	TURN(o+128, re, im, Z1);  \
+	TURN(o+256, re, im, Z2);  \
+	TURN(o+384, re, im, Z3);  \
+	VMOVUPD   (o)(DX), Z4;    \
+	VPERMILPD $0x55, (o)(R9), Z5;  \
+	VMOVUPD   (o)(R10), Z6;   \
+	VPERMILPD $0x55, (o)(R11), Z7; \
+	ADD(3, Z0, Z3);           \
+	ADD(4, Z1, Z3);           \
+	ADD(5, Z2, Z3);           \
+	ADD(1, Z0, Z2);           \
+	ADD(2, Z1, Z2);           \
+	ADD(0, Z0, Z1);           \
+	ADD(6, Z4, Z0);           \
+	ADD(7, Z5, Z0);           \
+	ADD(8, Z6, Z0);           \
+	ADD(9, Z7, Z0);           \
+	ADD(14, Z5, Z1);          \
+	ADD(15, Z6, Z1);          \
+	ADD(16, Z7, Z1);          \
+	ADD(21, Z6, Z2);          \
+	ADD(22, Z7, Z2);          \
+	ADD(27, Z7, Z3)
 
-#define FOURTH(o) \
-	VMOVUPD (o)(R12), Z8; \
-	ADD(10, Z8, Z0);      \
-	ADD(15, Z8, Z1);      \
-	ADD(19, Z8, Z2);      \
-	ADD(22, Z8, Z3)
+// EVEN and ODD add a moment from where p points, by its coefficients for the
+// four.
+#define EVEN(p, o, a, b, c, d) \
+	VMOVUPD (o)(p), Z8; \
+	ADD(a, Z8, Z0);     \
+	ADD(b, Z8, Z1);     \
+	ADD(c, Z8, Z2);     \
+	ADD(d, Z8, Z3)
 
-#define FIFTH(o) \
-	VMOVUPD (o)(R13), Z9; \
-	ADD(11, Z9, Z14);     \
-	ADD(16, Z9, Z15);     \
-	ADD(20, Z9, Z16);     \
-	ADD(23, Z9, Z17)
+#define ODD(p, o, a, b, c, d) \
+	VPERMILPD $0x55, (o)(p), Z9; \
+	ADD(a, Z9, Z0);     \
+	ADD(b, Z9, Z1);     \
+	ADD(c, Z9, Z2);     \
+	ADD(d, Z9, Z3)
 
-// FINISH leaves the output in y.
+#define FOURTH(o) EVEN(R12, o, 10, 17, 23, 28)
+#define FIFTH(o) ODD(R13, o, 11, 18, 24, 29)
+#define SIXTH(o) EVEN(R8, o, 12, 19, 25, 30)
+#define SEVENTH(o) ODD(AX, o, 13, 20, 26, 31)
+
+// FINISH stores the moments and leaves the output in y.
 #define FINISH(o, y) \
-	JOIN(Z0, Z14, o);     \
-	JOIN(Z1, Z15, o+128); \
-	JOIN(Z2, Z16, o+256); \
-	JOIN(Z3, Z17, o+384); \
-	MUL(24, Z0, y);       \
-	ADD(25, Z1, y);       \
-	ADD(26, Z2, y);       \
-	ADD(27, Z3, y)
+	VMOVUPD Z0, (o)(SI);     \
+	VMOVUPD Z1, (o+128)(SI); \
+	VMOVUPD Z2, (o+256)(SI); \
+	VMOVUPD Z3, (o+384)(SI); \
+	MUL(32, Z0, y);          \
+	ADD(33, Z1, y);          \
+	ADD(34, Z2, y);          \
+	ADD(35, Z3, y)
 
 #define NEXT \
 	ADDQ $512, SI; \
@@ -101,6 +104,8 @@
 	ADDQ $128, R11; \
 	ADDQ $128, R12; \
 	ADDQ $128, R13; \
+	ADDQ $128, R8; \
+	ADDQ $128, AX; \
 	DECQ CX
 
 #define STORE \
@@ -160,6 +165,58 @@ channel:
 	BASE(64, Z21, Z23)
 	FOURTH(64)
 	FIFTH(64)
+	FINISH(64, Z19)
+	TESTQ DI, DI
+	JZ    silent
+	STORE
+
+silent:
+	NEXT
+	JNZ channel
+	VZEROUPPER
+	RET
+
+// func cascade4x6avx512(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64)
+TEXT ·cascade4x6avx512(SB), NOSPLIT, $0-56
+	ARGS
+
+channel:
+	BASE(0, Z20, Z22)
+	FOURTH(0)
+	FIFTH(0)
+	SIXTH(0)
+	FINISH(0, Z18)
+	BASE(64, Z21, Z23)
+	FOURTH(64)
+	FIFTH(64)
+	SIXTH(64)
+	FINISH(64, Z19)
+	TESTQ DI, DI
+	JZ    silent
+	STORE
+
+silent:
+	NEXT
+	JNZ channel
+	VZEROUPPER
+	RET
+
+// func cascade4x7avx512(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64)
+TEXT ·cascade4x7avx512(SB), NOSPLIT, $0-56
+	ARGS
+
+channel:
+	BASE(0, Z20, Z22)
+	FOURTH(0)
+	FIFTH(0)
+	SIXTH(0)
+	SEVENTH(0)
+	FINISH(0, Z18)
+	BASE(64, Z21, Z23)
+	FOURTH(64)
+	FIFTH(64)
+	SIXTH(64)
+	SEVENTH(64)
 	FINISH(64, Z19)
 	TESTQ DI, DI
 	JZ    silent

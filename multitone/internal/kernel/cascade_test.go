@@ -20,7 +20,7 @@ func random(rng *rand.Rand, n int) []complex128 {
 func TestCascadeMatchesGo(t *testing.T) {
 	rng := rand.New(rand.NewPCG(1, 8))
 	for _, order := range []int{1, 3, 4, 8} {
-		for degree := order; degree <= 7; degree++ {
+		for degree := order; degree <= 8; degree++ {
 			for _, channels := range []int{1, 2, 5, 12} {
 				for _, groups := range []int{1, 3} {
 					t.Run(fmt.Sprintf("order=%d/degree=%d/channels=%d/groups=%d", order, degree, channels, groups), func(t *testing.T) {

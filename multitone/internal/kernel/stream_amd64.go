@@ -29,6 +29,12 @@ func spread16avx512(dst *float64, x *int16, gain *float64, n, vectors int, step 
 //go:noescape
 func mix4avx512(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask uint64)
 
+// mix4x3avx512 is mix4avx512 for twelve channels at once; mask is that of the
+// last four.
+//
+//go:noescape
+func mix4x3avx512(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask uint64)
+
 // turns8avx512 gathers the references of up to eight tones from each of n rows,
 // rowStep bytes apart, and writes the pairs that turn to their phases, times
 // decay, and the references times ahead. These all are 128·groups bytes apart.
@@ -75,13 +81,18 @@ func mixAVX512(s *Stream, out []complex128, tone, n int) {
 	_ = s.carrier[tone*Longest+n-1]
 	_ = out[(n-1)*s.Size()+tone*s.channels+s.channels-1]
 	_ = s.spread[n*s.vectors*8-1]
-	for v := range s.vectors {
+	for v := 0; v < s.vectors; {
+		mix, wide := mix4avx512, 1
+		if s.vectors-v >= 3 {
+			mix, wide = mix4x3avx512, 3
+		}
 		mask := uint64(0xff)
-		if left := s.channels - 4*v; left < 4 {
+		if left := s.channels - 4*(v+wide-1); left < 4 {
 			mask = 1<<(2*left) - 1
 		}
-		mix4avx512(&out[tone*s.channels+4*v], &s.state[(tone*s.vectors+v)*16], &s.carrier[tone*Longest], &s.spread[8*v],
+		mix(&out[tone*s.channels+4*v], &s.state[(tone*s.vectors+v)*16], &s.carrier[tone*Longest], &s.spread[8*v],
 			n, uintptr(s.Size())*16, uintptr(s.vectors)*64, &s.turn[tone], mask)
+		v += wide
 	}
 }
 

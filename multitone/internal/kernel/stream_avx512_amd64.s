@@ -116,6 +116,68 @@ sample:
 	VZEROUPPER
 	RET
 
+#define STAGES(off, a, b, c, d) \
+	VFMADD231PD (off)(BX), Z30, a; \
+	VADDPD a, b, b;                \
+	VADDPD b, c, c;                \
+	VADDPD c, d, d
+
+// func mix4x3avx512(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask uint64)
+TEXT ·mix4x3avx512(SB), NOSPLIT, $0-72
+	MOVQ  out+0(FP), DI
+	MOVQ  state+8(FP), SI
+	MOVQ  carrier+16(FP), DX
+	MOVQ  spread+24(FP), BX
+	MOVQ  n+32(FP), CX
+	MOVQ  outStep+40(FP), R8
+	MOVQ  spreadStep+48(FP), R9
+	MOVQ  turn+56(FP), AX
+	MOVQ  mask+64(FP), R10
+	KMOVW R10, K1
+	VBROADCASTSD (AX), Z28
+	VBROADCASTSD 8(AX), Z29
+	TURN(0, Z0)
+	TURN(64, Z1)
+	TURN(128, Z2)
+	TURN(192, Z3)
+	TURN(256, Z4)
+	TURN(320, Z5)
+	TURN(384, Z6)
+	TURN(448, Z7)
+	TURN(512, Z8)
+	TURN(576, Z9)
+	TURN(640, Z10)
+	TURN(704, Z11)
+
+sample:
+	VBROADCASTF64X2 (DX), Z30
+	STAGES(0, Z0, Z1, Z2, Z3)
+	STAGES(64, Z4, Z5, Z6, Z7)
+	STAGES(128, Z8, Z9, Z10, Z11)
+	VMOVUPD Z3, (DI)
+	VMOVUPD Z7, 64(DI)
+	VMOVUPD Z11, K1, 128(DI)
+	ADDQ $16, DX
+	ADDQ R9, BX
+	ADDQ R8, DI
+	DECQ CX
+	JNZ  sample
+
+	VMOVUPD Z0, (SI)
+	VMOVUPD Z1, 64(SI)
+	VMOVUPD Z2, 128(SI)
+	VMOVUPD Z3, 192(SI)
+	VMOVUPD Z4, 256(SI)
+	VMOVUPD Z5, 320(SI)
+	VMOVUPD Z6, 384(SI)
+	VMOVUPD Z7, 448(SI)
+	VMOVUPD Z8, 512(SI)
+	VMOVUPD Z9, 576(SI)
+	VMOVUPD Z10, 640(SI)
+	VMOVUPD Z11, 704(SI)
+	VZEROUPPER
+	RET
+
 // func turns8avx512(turns *float64, references *complex128, row *complex128, offsets *int64, ahead, decay *float64, n int, rowStep, step uintptr)
 TEXT ·turns8avx512(SB), NOSPLIT, $0-72
 	MOVQ turns+0(FP), DI
