@@ -9,20 +9,21 @@ import (
 	"tonepose/solver/internal/kernel"
 )
 
-// arrayNoise carries the covariance of the emitters' parameters over to the
-// couplings, so that close to the array, where small errors of an emitter's
-// place move its couplings by more than their noise, the stated uncertainty
-// stays honest. The covariance of all couplings is then
+// arrayNoise carries the covariances of the emitters' and the coils' parameters
+// over to the couplings, so that close to the array, where small errors of an
+// emitter's place move its couplings by more than their noise, the stated
+// uncertainty stays honest. The covariance of all couplings is then
 //
-//	Σ = diag(variances) + S·Array.Covariance·Sᵀ
+//	Σ = diag(variances) + S·Array.Covariance·Sᵀ + T·Sensor.Covariance·Tᵀ
 //
-// with S the derivatives of a coupling by the parameters of its emitter, at the
-// pose of the last reweighing. Residuals and Jacobian are multiplied by the
+// with S and T the derivatives of a coupling by the parameters of its emitter and
+// its coil, at the pose of the last reweighing. Residuals and Jacobian are multiplied by the
 // inverse of Σ's Cholesky factor. The errors of the array are the same from
 // frame to frame: covariances so stated do not average out over time.
 type arrayNoise struct {
 	covariance *mat.SymDense
-	first      []int // of a row of the factor, the first column that can differ from zero
+	coils      *mat.SymDense // nil when they are exact
+	first      []int         // of a row of the factor, the first column that can differ from zero
 	centers    []vec3
 }
 
@@ -32,20 +33,28 @@ type whitening struct {
 	factor []float64      // lower triangle of Σ's Cholesky factor, n×n row by row; 1/diagonal on it
 	sens   [][7]float64   // S, coupling by coupling
 	spread [][7]float64   // one row's S times the covariance of its emitter with each other
+	coil   [][7]float64   // T, coupling by coupling
+	across [][7]float64   // one row's T times the covariance of its coil with each other
 	raw    []kernel.Datum // the observation without weights
 	logDet float64        // of Σ over that of diag(variances)
 }
 
 func newArrayNoise(p *Problem) *arrayNoise {
-	if p.Array.Covariance == nil {
+	if p.Array.Covariance == nil && p.Sensor.Covariance == nil {
 		return nil
 	}
 	const k = fieldmodels.ParametersPerEmitter
-	a := &arrayNoise{covariance: p.Array.Covariance}
+	a := &arrayNoise{covariance: p.Array.Covariance, coils: p.Sensor.Covariance}
+	if a.covariance == nil {
+		a.covariance = mat.NewSymDense(k*len(p.Array.Emitters), nil)
+	}
 	coils := len(p.Sensor.Coils)
 	for i, e := range p.Array.Emitters {
 		a.centers = append(a.centers, fromR3(e.Center))
 		first := i
+		if a.coils != nil { // couplings with one coil share its errors
+			first = 0
+		}
 		for j := range i {
 			for m := range k * k {
 				if a.covariance.At(i*k+m/k, j*k+m%k) != 0 {
@@ -65,6 +74,7 @@ func (w *whitening) init(g *rig) {
 	w.factor = make([]float64, n*n)
 	w.sens = make([][7]float64, n)
 	w.spread = make([][7]float64, len(g.sources))
+	w.coil, w.across = make([][7]float64, n), make([][7]float64, len(g.pickups))
 	w.raw = make([]kernel.Datum, g.blocks*len(g.pickups))
 }
 
@@ -143,7 +153,17 @@ func (s *Solver) reweigh(st *state) bool {
 		t := cross(&d, &g)
 		// A shift of the source is one of the field point the other way; a tilt
 		// about the centre turns the field and the point alike.
-		w.sens[i] = [7]float64{-g[0], -g[1], -g[2], -r[3][l] - t[0], -r[4][l] - t[1], -r[5][l] - t[2], r[6][l] + s.data[k][0][l]}
+		m := r[6][l] + s.data[k][0][l]
+		w.sens[i] = [7]float64{-g[0], -g[1], -g[2], -r[3][l] - t[0], -r[4][l] - t[1], -r[5][l] - t[2], m}
+		if a.coils != nil {
+			// A coil that turns about its own centre is the sensor turning about
+			// the pivot and shifting back.
+			arm := st.r.apply(&s.rig.pickups[c].arm)
+			back := cross(&arm, &g)
+			turn := vec3{r[3][l] - back[0], r[4][l] - back[1], r[5][l] - back[2]}
+			g, turn = st.r.applyTransposed(&g), st.r.applyTransposed(&turn)
+			w.coil[i] = [7]float64{g[0], g[1], g[2], turn[0], turn[1], turn[2], m}
+		}
 	}
 	return s.factorise()
 }
@@ -173,11 +193,20 @@ func (s *Solver) factorise() bool {
 				w.spread[f][q] = v
 			}
 		}
+		if a.coils != nil {
+			product(&w.coil[i], a.coils, i%coils, w.across)
+		}
 		for j := from; j <= i; j++ {
 			v := 0.0
 			sp, se := &w.spread[j/coils], &w.sens[j]
 			for q := range k {
 				v += sp[q] * se[q]
+			}
+			if a.coils != nil {
+				sp, se = &w.across[j%coils], &w.coil[j]
+				for q := range k {
+					v += sp[q] * se[q]
+				}
 			}
 			if i == j {
 				v += s.variances[i]
@@ -198,6 +227,19 @@ func (s *Solver) factorise() bool {
 		}
 	}
 	return true
+}
+
+// product is t times the block row of a coil's covariance with every coil.
+func product(t *[7]float64, cov *mat.SymDense, coil int, out [][7]float64) {
+	for c := range out {
+		for q := range ParametersPerCoil {
+			v := 0.0
+			for p := range ParametersPerCoil {
+				v += t[p] * cov.At(coil*ParametersPerCoil+p, c*ParametersPerCoil+q)
+			}
+			out[c][q] = v
+		}
+	}
 }
 
 // whiten multiplies the rows by the inverse of the factor.

@@ -45,6 +45,12 @@ func (p *Problem) check() error {
 				n, n, len(p.Array.Emitters), want, want)
 		}
 	}
+	if cov := p.Sensor.Covariance; cov != nil {
+		n, _ := cov.Dims()
+		if want := ParametersPerCoil * len(p.Sensor.Coils); n != want {
+			return fmt.Errorf("solver: Problem.Sensor.Covariance is %d×%d: %d coils need %d×%d", n, n, len(p.Sensor.Coils), want, want)
+		}
+	}
 	return nil
 }
 

@@ -35,6 +35,7 @@ package solver
 import (
 	"math"
 
+	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
@@ -53,7 +54,15 @@ type Coil struct {
 type Sensor struct {
 	Name  string
 	Coils []Coil
+	// Covariance of the coils' parameters, coil by coil in the order of
+	// ParametersPerCoil; nil when the coils are taken as exact.
+	Covariance *mat.SymDense
 }
+
+// ParametersPerCoil counts what Sensor.Covariance speaks of for each coil: place
+// x, y, z [m] and tilt δx, δy, δz [rad] about its centre, both in the sensor
+// frame; relative sensitivity [dimensionless].
+const ParametersPerCoil = 7
 
 // Volume is the box in which a sensor can be [m, rig frame].
 type Volume struct{ Min, Max r3.Vec }

@@ -6,6 +6,7 @@ import (
 	"gonum.org/v1/gonum/mat"
 
 	"tonepose/fieldmodels"
+	"tonepose/solver"
 )
 
 // emitterCovariance is the covariance for fieldmodels.Array: seven numbers per
@@ -19,17 +20,10 @@ func (r *Result) emitterCovariance() (*mat.SymDense, error) {
 	if n == 0 || f.options.Free&(EmitterPlace|EmitterAxis|EmitterStrength) == 0 {
 		return nil, nil
 	}
-	weight := make([]float64, n) // of keeping a parameter as it is
-	for i := range weight {
-		if f.layout.columns[i].group&(EmitterPlace|EmitterAxis|EmitterStrength) == 0 {
-			weight[i] = 1 / (f.size(i) * f.size(i))
-		}
-	}
-	free, err := r.freeDirections()
+	t, err := r.othersKept()
 	if err != nil {
 		return nil, err
 	}
-	t := keep(free, weight)
 	const per = fieldmodels.ParametersPerEmitter
 	move := mat.NewDense(per*len(f.bench.emitters), n, nil)
 	for i := range f.bench.emitters {
@@ -48,6 +42,62 @@ func (r *Result) emitterCovariance() (*mat.SymDense, error) {
 		}
 		if c.strength >= 0 {
 			move.Set(per*i+6, c.strength, 1) // relative: of its logarithm
+		}
+	}
+	var m mat.Dense
+	m.Mul(move, t)
+	return sandwich(&m, r.inner), nil
+}
+
+// othersKept takes from a change of all parameters what moves along the gauge
+// freedoms, so that those that are not of emitters change least.
+func (r *Result) othersKept() (*mat.Dense, error) {
+	f := r.fit
+	weight := make([]float64, f.normal.n) // of keeping a parameter as it is
+	for i := range weight {
+		if f.layout.columns[i].group&(EmitterPlace|EmitterAxis|EmitterStrength) == 0 {
+			weight[i] = 1 / (f.size(i) * f.size(i))
+		}
+	}
+	free, err := r.freeDirections()
+	if err != nil {
+		return nil, err
+	}
+	return keep(free, weight), nil
+}
+
+// SensorCovariance is the covariance of the coils of sensor s, in the order of
+// solver.ParametersPerCoil, in the gauge of Array's; nil when none of them was
+// free. Channel gains count as sensitivity.
+func (r *Result) SensorCovariance(s int) (*mat.SymDense, error) {
+	f := r.fit
+	if f.options.Free&(CoilAxis|CoilPlace|CoilSensitivity|ChannelGain) == 0 {
+		return nil, nil
+	}
+	t, err := r.othersKept()
+	if err != nil {
+		return nil, err
+	}
+	const per = solver.ParametersPerCoil
+	count := len(f.problem.Sensors[s].Coils)
+	move := mat.NewDense(per*count, f.normal.n, nil)
+	for k := range count {
+		i := f.layout.first[s] + k
+		c, l := &f.bench.coils[i], &f.layout.coils[i]
+		for j := range 3 {
+			if l.place >= 0 {
+				move.Set(per*k+j, l.place+j, 1)
+			}
+			if l.axis >= 0 {
+				for d := range 2 {
+					move.Set(per*k+3+j, l.axis+d, c.basis[d][j])
+				}
+			}
+		}
+		for _, at := range []int{l.sensitivity, f.layout.channels[l.channel].gain} {
+			if at >= 0 {
+				move.Set(per*k+6, at, 1) // relative: of its logarithm
+			}
 		}
 	}
 	var m mat.Dense
