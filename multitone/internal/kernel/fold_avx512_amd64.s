@@ -106,14 +106,6 @@ GLOBL reverse64<>(SB), RODATA|NOPTR, $64
 	SHRQ    $most, R10;  \
 	KMOVW   R10, K3
 
-// AHEAD: the samples of the next run in either direction, which the products of
-// this one leave time to fetch.
-#define AHEAD \
-	MOVQ R9, CX;  \
-	SHLQ $6, CX;  \
-	MOVQ CX, R10; \
-	NEGQ R10
-
 // func fold16f32avx512(dst *float32, up, down *int16, n, channels int, dstStep, step uintptr)
 TEXT ·fold16f32avx512(SB), NOSPLIT, $0-56
 	ARGS
@@ -125,11 +117,8 @@ chunk:
 	START
 	CMPQ BX, $8
 	JLE  narrow
-	AHEAD
 
 wide:
-	PREFETCHT0 (R12)(CX*1)
-	PREFETCHT0 (R13)(R10*1)
 	VPMOVSXWD.Z (R12), K1, Z0
 	VPMOVSXWD.Z (R13), K1, Z1
 	VPADDD    Z1, Z0, Z2
@@ -158,11 +147,10 @@ narrow: // the last eight or fewer
 	CMPQ CX, $4
 	JNE  place
 
-	AHEAD
 
 four: // four channels in all: four places at a time, mirrored ones reversed
-	PREFETCHT0 (R12)(CX*1)
-	PREFETCHT0 (R13)(R10*1)
+	PREFETCHT0 512(R12) // a run on
+	PREFETCHT0 -512(R13)
 	CMPQ AX, $4
 	JLT  rest
 	VPERMQ    $0x1b, -24(R13), Y1

@@ -112,10 +112,11 @@ func ends[T Real, S int16 | float64](dst []T, x []S, f folding) (up, down *S) {
 }
 
 // The tiles add the products of n places for some channels and one or two
-// groups of rows to the sums; the steps are in bytes.
+// groups of rows to the sums; the steps are in bytes. The first one also fetches
+// n lines of samples from the addresses up and down on.
 
 //go:noescape
-func tile12x2f32avx512(sums *complex128, table, fold *float32, n int, foldStep, tableStep, sumsStep uintptr)
+func tile12x2f32avx512(sums *complex128, table, fold *float32, n int, foldStep, tableStep, sumsStep, up, down uintptr)
 
 //go:noescape
 func tile8x2f32avx512(sums *complex128, table, fold *float32, n int, foldStep, tableStep, sumsStep uintptr)
@@ -157,7 +158,7 @@ func within[T Real](sums []complex128, table, fold []T, n int, g grid) {
 	_ = fold[n*g.stride*2-1]
 }
 
-func sumSingleAVX512(sums []complex128, table, fold []float32, n int, g grid) {
+func sumSingleAVX512(sums []complex128, table, fold []float32, n int, g grid, next ahead) {
 	within(sums, table, fold, n, g)
 	step, tableStep, sumsStep := uintptr(g.stride)*8, uintptr(g.padded)*8*group, uintptr(g.stride)*16*group
 	k := 0
@@ -165,21 +166,21 @@ func sumSingleAVX512(sums []complex128, table, fold []float32, n int, g grid) {
 		s, t := sums[k*g.stride*group:], table[k*g.padded*2*group:]
 		for c := 0; c < g.channels; {
 			at, f := &s[c*group], &fold[2*c]
-			next, nextTable := &s[(g.stride+c)*group], &t[g.padded*2*group]
+			second, secondTable := &s[(g.stride+c)*group], &t[g.padded*2*group]
 			switch left := g.channels - c; {
 			case left >= 12:
-				tile12x2f32avx512(at, &t[0], f, n, step, tableStep, sumsStep)
+				tile12x2f32avx512(at, &t[0], f, n, step, tableStep, sumsStep, next.up, next.down)
 				c += 12
 			case left > 4:
 				tile8x2f32avx512(at, &t[0], f, n, step, tableStep, sumsStep)
 				c += 8
 			case left > 1:
 				tile4f32avx512(at, &t[0], f, n, step)
-				tile4f32avx512(next, nextTable, f, n, step)
+				tile4f32avx512(second, secondTable, f, n, step)
 				c += 4
 			default:
 				tile1f32avx512(at, &t[0], f, n, step)
-				tile1f32avx512(next, nextTable, f, n, step)
+				tile1f32avx512(second, secondTable, f, n, step)
 				c++
 			}
 		}
@@ -203,7 +204,7 @@ func sumSingleAVX512(sums []complex128, table, fold []float32, n int, g grid) {
 	}
 }
 
-func sumDoubleAVX512(sums []complex128, table, fold []float64, n int, g grid) {
+func sumDoubleAVX512(sums []complex128, table, fold []float64, n int, g grid, _ ahead) {
 	within(sums, table, fold, n, g)
 	step := uintptr(g.stride) * 16
 	for k := range g.groups {
@@ -224,7 +225,7 @@ func sumDoubleAVX512(sums []complex128, table, fold []float64, n int, g grid) {
 	}
 }
 
-func sumSingleAVX2(sums []complex128, table, fold []float32, n int, g grid) {
+func sumSingleAVX2(sums []complex128, table, fold []float32, n int, g grid, _ ahead) {
 	within(sums, table, fold, n, g)
 	step := uintptr(g.stride) * 8
 	for k := range g.groups {
@@ -241,7 +242,7 @@ func sumSingleAVX2(sums []complex128, table, fold []float32, n int, g grid) {
 	}
 }
 
-func sumDoubleAVX2(sums []complex128, table, fold []float64, n int, g grid) {
+func sumDoubleAVX2(sums []complex128, table, fold []float64, n int, g grid, _ ahead) {
 	within(sums, table, fold, n, g)
 	step := uintptr(g.stride) * 16
 	for k := range g.groups {

@@ -7,7 +7,10 @@
 // that one multiplication of vectors carries both.
 package kernel
 
-import "fmt"
+import (
+	"fmt"
+	"unsafe"
+)
 
 // Real is the arithmetic of the products.
 type Real interface{ float32 | float64 }
@@ -102,12 +105,15 @@ func project[T Real, S int16 | float64](r *Rows[T], dst []complex128, x []S, fol
 	}
 	clear(dst)
 	up, down := r.length/2, (r.length-1)/2
+	step := uintptr(r.channels) * unsafe.Sizeof(x[0])
+	base := uintptr(unsafe.Pointer(&x[0]))
 	for at := 0; at < r.half; at += run {
 		n := min(run, r.half-at)
 		fold(r.fold, x, folding{up + at, down - at, n, r.channels, r.grid.stride})
 		whole := roundUp(n, steps)
 		clear(r.fold[n*r.grid.stride*2 : whole*r.grid.stride*2])
-		r.loops.sum(dst, r.table[at*2*group:], r.fold, whole, r.grid)
+		next := ahead{base + uintptr(up+at+run)*step, base + uintptr(down-at-run)*step}
+		r.loops.sum(dst, r.table[at*2*group:], r.fold, whole, r.grid, next)
 	}
 }
 
@@ -121,5 +127,9 @@ type loops[T Real] struct {
 	int16   func(dst []T, x []int16, f folding)
 	float64 func(dst []T, x []float64, f folding)
 	// sum adds the products of n places, a multiple of steps, to the sums.
-	sum func(sums []complex128, table, fold []T, n int, g grid)
+	sum func(sums []complex128, table, fold []T, n int, g grid, next ahead)
 }
+
+// ahead are the addresses of the samples that are folded next, to be fetched
+// meanwhile. They may lie outside of the block and are never read.
+type ahead struct{ up, down uintptr }

@@ -34,11 +34,13 @@
 	VFMADD231PS  Z24, Z26, a;    \
 	VFMADD231PS  Z25, Z26, b
 
-// func tile12x2f32avx512(sums *complex128, table, fold *float32, n int, foldStep, tableStep, sumsStep uintptr)
-TEXT ·tile12x2f32avx512(SB), NOSPLIT, $0-56
+// func tile12x2f32avx512(sums *complex128, table, fold *float32, n int, foldStep, tableStep, sumsStep, up, down uintptr)
+TEXT ·tile12x2f32avx512(SB), NOSPLIT, $0-72
 	ARGS
 	MOVQ tableStep+40(FP), R9
 	MOVQ sumsStep+48(FP), R10
+	MOVQ up+56(FP), R11
+	MOVQ down+64(FP), R12
 	ADDQ SI, R9
 	ADDQ DI, R10
 	ZERO(Z0); ZERO(Z1); ZERO(Z2); ZERO(Z3); ZERO(Z4); ZERO(Z5)
@@ -47,6 +49,10 @@ TEXT ·tile12x2f32avx512(SB), NOSPLIT, $0-56
 	ZERO(Z18); ZERO(Z19); ZERO(Z20); ZERO(Z21); ZERO(Z22); ZERO(Z23)
 
 place:
+	PREFETCHT0 (R11)
+	PREFETCHT0 (R12)
+	ADDQ $64, R11
+	SUBQ $64, R12
 	VMOVUPS (SI), Z24
 	VMOVUPS (R9), Z25
 	PAIR32(0, Z0, Z12)
