@@ -90,6 +90,9 @@ func TestCalibrationRecording(t *testing.T) {
 	if after.PositionRMS > 0.035e-3 || after.OrientationRMS > 0.02*degree {
 		t.Errorf("validation: %.4f mm, %.4f°", after.PositionRMS*1e3, after.OrientationRMS/degree)
 	}
+	if after.NormalisedMean < 0.6 || after.NormalisedMean > 1.5 {
+		t.Errorf("validation: mean squared error over prediction %.2f", after.NormalisedMean)
+	}
 	for i, f := range a.Flags {
 		if f != 0 {
 			t.Errorf("validation station at %.3f s is flagged %s", a.Samples[i].Time, f)
@@ -99,9 +102,8 @@ func TestCalibrationRecording(t *testing.T) {
 	tonepose(t, append([]string{"solve", "--out", out, "--quiet"}, append(validation, built)...)...)
 	// 20·18 degrees of freedom scatter by √(2/360) = 0.075; a frame of 50 ms
 	// knows its noise from some 60 numbers, and the mean of 1/s² is 60/58 of
-	// 1/σ²; the coils' own uncertainty, 9 numbers from 60 stations, is not in
-	// the weights: 1.04 ± 0.15.
-	if c := meanChi2(t, out); c < 0.89 || c > 1.2 {
+	// 1/σ²: 1.03 ± 0.15.
+	if c := meanChi2(t, out); c < 0.88 || c > 1.18 {
 		t.Errorf("validation: mean chi-square over degrees of freedom %.3f", c)
 	}
 	// Every command reads the new rig.

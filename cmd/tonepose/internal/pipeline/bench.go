@@ -56,7 +56,11 @@ func (b *Bench) PrepareSolvers(o solver.Options) error {
 		return err
 	}
 	for i, s := range b.Rig.Sensors {
-		sv, err := solver.New(solver.Problem{Array: array, Sensor: b.Rig.Sensor(i), Volume: b.Rig.Volume()}, o)
+		device := b.Rig.Sensor(i)
+		if device.Covariance, err = b.Rig.SensorCovariance(i); err != nil {
+			return err
+		}
+		sv, err := solver.New(solver.Problem{Array: array, Sensor: device, Volume: b.Rig.Volume()}, o)
 		if err != nil {
 			return fmt.Errorf("sensor %s: %w", s.Name, err)
 		}
@@ -65,7 +69,7 @@ func (b *Bench) PrepareSolvers(o solver.Options) error {
 			prepared.pickups = append(prepared.pickups, coupling.Pickup{Channel: c.Channel})
 		}
 		if mapped != nil {
-			prepared.metal = &metal{known: mapped, sensor: b.Rig.Sensor(i), extra: make([]float64, len(b.Rig.Emitters)*len(s.Coils))}
+			prepared.metal = &metal{known: mapped, sensor: device, extra: make([]float64, len(b.Rig.Emitters)*len(s.Coils))}
 		}
 		b.sensors = append(b.sensors, prepared)
 	}

@@ -10,7 +10,6 @@ import (
 	"gonum.org/v1/gonum/mat"
 
 	"tonepose/cmd/tonepose/internal/rig"
-	"tonepose/fieldmodels"
 	"tonepose/fieldmodels/correction"
 	"tonepose/solver/calibration"
 )
@@ -24,17 +23,13 @@ type Calibrated struct {
 }
 
 // Edit writes what a calibration moved into the rig's own text: emitters, coils,
-// gains and delays, and the covariance of the emitters.
+// gains and delays, and the covariance of emitters and coils.
 func (s *Stations) Edit(r *rig.Rig, res *calibration.Result, c Calibrated) (*rig.Edit, error) {
 	e := r.Edit()
-	var names []string
 	for i := range r.Emitters {
 		m := res.Emitter(i)
 		if c.Free&(calibration.EmitterPlace|calibration.EmitterAxis|calibration.EmitterStrength) != 0 {
 			e.MoveEmitter(i, m.Shift, m.Tilt, m.Strength)
-		}
-		for _, n := range rig.EmitterParameters(r.Emitters[i].Name) {
-			names = append(names, n)
 		}
 	}
 	for i := range r.Sensors {
@@ -59,15 +54,9 @@ func (s *Stations) Edit(r *rig.Rig, res *calibration.Result, c Calibrated) (*rig
 			}
 		}
 	}
-	array, err := res.Array()
+	names, cov, err := covariance(r, res)
 	if err != nil {
 		return nil, err
-	}
-	cov := array.Covariance
-	if cov == nil {
-		names = nil
-	} else {
-		cov = cleaned(cov)
 	}
 	e.SetCalibration(rig.Calibration{Date: c.Date, ReferenceSHA256: c.ReferenceSHA256, Parameters: names}, cov)
 	if c.Metal != nil {
@@ -76,24 +65,68 @@ func (s *Stations) Edit(r *rig.Rig, res *calibration.Result, c Calibrated) (*rig
 	return e, nil
 }
 
-// cleaned zeroes the rows of parameters that did not move at all, whose
-// variances rounding can leave slightly negative.
-func cleaned(c *mat.SymDense) *mat.SymDense {
-	n := c.SymmetricDim()
-	out := mat.NewSymDense(n, nil)
-	largest := make([]float64, fieldmodels.ParametersPerEmitter)
-	for i := range n {
-		k := i % len(largest)
-		largest[k] = max(largest[k], c.At(i, i))
+// covariance gathers what the calibration says of emitters and coils, block by
+// block; nil when it says nothing.
+func covariance(r *rig.Rig, res *calibration.Result) (names []string, cov *mat.SymDense, err error) {
+	array, err := res.Array()
+	if err != nil {
+		return nil, nil, err
 	}
-	exact := func(i int) bool { return c.At(i, i) <= 1e-14*largest[i%len(largest)] }
+	var blocks []*mat.SymDense
+	if array.Covariance != nil {
+		blocks = append(blocks, array.Covariance)
+		for i := range r.Emitters {
+			p := rig.EmitterParameters(r.Emitters[i].Name)
+			names = append(names, p[:]...)
+		}
+	}
+	for i, s := range r.Sensors {
+		block, err := res.SensorCovariance(i)
+		if err != nil {
+			return nil, nil, err
+		}
+		if block == nil {
+			continue
+		}
+		blocks = append(blocks, block)
+		for _, c := range s.Coils {
+			p := rig.CoilParameters(s.Name, r.Channels[c.Channel].Name)
+			names = append(names, p[:]...)
+		}
+	}
+	if len(names) == 0 {
+		return nil, nil, nil
+	}
+	cov = mat.NewSymDense(len(names), nil)
+	at := 0
+	for _, b := range blocks {
+		n := b.SymmetricDim()
+		for i, v := range clean(b) {
+			cov.SetSym(at+i/n, at+i%n, v)
+		}
+		at += n
+	}
+	return names, cov, nil
+}
+
+// clean is a covariance with zero rows for what does not move at all, whose
+// variances rounding can leave slightly negative. The blocks have seven
+// parameters for each thing.
+func clean(c *mat.SymDense) []float64 {
+	const kinds = 7
+	n := c.SymmetricDim()
+	out := make([]float64, n*n)
+	var largest [kinds]float64
 	for i := range n {
-		for j := i; j < n; j++ {
-			if exact(i) || exact(j) {
-				continue
+		largest[i%kinds] = max(largest[i%kinds], c.At(i, i))
+	}
+	exact := func(i int) bool { return c.At(i, i) <= 1e-14*largest[i%kinds] }
+	for i := range n {
+		for j := range n {
+			if !exact(i) && !exact(j) {
+				bound := math.Sqrt(c.At(i, i)) * math.Sqrt(c.At(j, j))
+				out[i*n+j] = max(-bound, min(bound, c.At(i, j)))
 			}
-			bound := math.Sqrt(c.At(i, i)) * math.Sqrt(c.At(j, j))
-			out.SetSym(i, j, max(-bound, min(bound, c.At(i, j))))
 		}
 	}
 	return out

@@ -20,6 +20,7 @@ import (
 
 	"tonepose/fieldmodels"
 	"tonepose/fieldmodels/correction"
+	"tonepose/solver"
 )
 
 // Calibration says where a rig's calibrated values come from.
@@ -35,10 +36,17 @@ type Calibration struct {
 
 // EmitterParameters names the parameters of an emitter in a covariance, in the
 // order of fieldmodels.ParametersPerEmitter. A covariance may name others too,
-// those of coils and channels, which Rig.Array passes over.
+// which Rig.Array passes over.
 func EmitterParameters(emitter string) [fieldmodels.ParametersPerEmitter]string {
 	p := "emitters." + emitter + "."
 	return [...]string{p + "shift_x_m", p + "shift_y_m", p + "shift_z_m", p + "tilt_x_rad", p + "tilt_y_rad", p + "tilt_z_rad", p + "strength"}
+}
+
+// CoilParameters names the parameters of a sensor's coil, known by its channel,
+// in the order of solver.ParametersPerCoil.
+func CoilParameters(sensor, channel string) [solver.ParametersPerCoil]string {
+	p := "sensors." + sensor + "." + channel + "."
+	return [...]string{p + "shift_x_m", p + "shift_y_m", p + "shift_z_m", p + "tilt_x_rad", p + "tilt_y_rad", p + "tilt_z_rad", p + "sensitivity"}
 }
 
 // covariance is the content of a covariance file.

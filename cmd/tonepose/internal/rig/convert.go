@@ -1,6 +1,8 @@
 package rig
 
 import (
+	"slices"
+
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
@@ -51,29 +53,49 @@ func (r *Rig) Drawn() []fieldmodels.Emitter {
 	return out
 }
 
-// emitterCovariance picks the emitters' parameters out of a covariance; those
-// it does not name are exact.
+// emitterCovariance picks the emitters' parameters out of a covariance.
 func (r *Rig) emitterCovariance(cov *covariance) *mat.SymDense {
+	var names []string
+	for i := range r.Emitters {
+		p := EmitterParameters(r.Emitters[i].Name)
+		names = append(names, p[:]...)
+	}
+	return cov.pick(names)
+}
+
+// SensorCovariance gives the covariance of the coils of sensor i for the solver,
+// which it reads from the calibration's file; nil when that says nothing of
+// them. A wrong file is an *Error.
+func (r *Rig) SensorCovariance(i int) (*mat.SymDense, error) {
+	cov, err := r.covariance()
+	if err != nil || cov == nil {
+		return nil, err
+	}
+	var names []string
+	for _, c := range r.Sensors[i].Coils {
+		p := CoilParameters(r.Sensors[i].Name, r.Channels[c.Channel].Name)
+		names = append(names, p[:]...)
+	}
+	if !slices.ContainsFunc(names, func(n string) bool { return slices.Contains(cov.names, n) }) {
+		return nil, nil
+	}
+	return cov.pick(names), nil
+}
+
+// pick is the covariance of the given parameters; those it does not name are
+// exact.
+func (c *covariance) pick(names []string) *mat.SymDense {
 	row := map[string]int{}
-	for i, name := range cov.names {
+	for i, name := range c.names {
 		row[name] = i
 	}
-	const k = fieldmodels.ParametersPerEmitter
-	from := make([]int, 0, k*len(r.Emitters))
-	for i := range r.Emitters {
-		for _, name := range EmitterParameters(r.Emitters[i].Name) {
-			if j, ok := row[name]; ok {
-				from = append(from, j)
-			} else {
-				from = append(from, -1)
-			}
-		}
-	}
-	out := mat.NewSymDense(len(from), nil)
-	for i, a := range from {
-		for j, b := range from[:i+1] {
-			if a >= 0 && b >= 0 {
-				out.SetSym(i, j, cov.sym.At(a, b))
+	out := mat.NewSymDense(len(names), nil)
+	for i, a := range names {
+		for j, b := range names[:i+1] {
+			p, known := row[a]
+			q, too := row[b]
+			if known && too {
+				out.SetSym(i, j, c.sym.At(p, q))
 			}
 		}
 	}

@@ -74,6 +74,10 @@ func TestSaveCalibration(t *testing.T) {
 		}
 	}
 
+	if c, err := back.SensorCovariance(0); c != nil || err != nil {
+		t.Errorf("covariance of coils that the file does not name: %v, %v", c, err)
+	}
+
 	// A second calibration replaces the block; the rest stays.
 	e = back.Edit()
 	e.SetCalibration(Calibration{Date: time.Date(2026, 4, 1, 0, 0, 0, 0, time.UTC)}, nil)
@@ -209,5 +213,34 @@ func TestSaveCorrection(t *testing.T) {
 	e.SetCorrection(m)
 	if _, err := e.Save(filepath.Join(dir, "x.rig.yaml")); err == nil {
 		t.Error("a correction without calibration is taken")
+	}
+}
+
+// A covariance that names a coil reaches the sensor in the coil's place.
+func TestSensorCovariance(t *testing.T) {
+	rg := load(t, "pipe-bench.rig.yaml")
+	names := CoilParameters("probe", "rx2")
+	cov := mat.NewSymDense(7, nil)
+	for i := range 7 {
+		cov.SetSym(i, i, float64(i+1)*1e-8)
+	}
+	e := rg.Edit()
+	e.SetCalibration(Calibration{Date: time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC), Parameters: names[:]}, cov)
+	saved, err := e.Save(filepath.Join(t.TempDir(), "new.rig.yaml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	c, err := saved.SensorCovariance(0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := range 21 {
+		want := 0.0
+		if i >= 7 && i < 14 {
+			want = float64(i-6) * 1e-8
+		}
+		if c.At(i, i) != want {
+			t.Errorf("variance %d is %g, want %g", i, c.At(i, i), want)
+		}
 	}
 }
