@@ -114,3 +114,34 @@ func (w Windows) cosine() []float64 {
 	}
 	return w.Cosine
 }
+
+// join writes the poses that waited for the recording's end, in the order of
+// time.
+func (r *run) join(o SolveOptions) error {
+	if r.joined == nil {
+		return nil
+	}
+	m := o.Motion
+	m.Smooth = o.Trajectory == Smoothed
+	m.WindowSpread, m.Correlation = o.Windows.spread(), o.Windows.correlation()
+	for i := range r.joined {
+		t, err := r.joined[i].join(&r.bench.sensors[i], o.Trajectory, m, o.Knots)
+		if err != nil {
+			return err
+		}
+		r.summary.Tracks = append(r.summary.Tracks, t)
+	}
+	for k := range r.joined[0].rows {
+		for i := range r.joined {
+			row := r.joined[i].rows[k]
+			if tip := r.bench.Rig.Sensors[i].TipM; tip != nil {
+				at := row.Estimate.Apply(*tip)
+				row.Tip = &at
+			}
+			if err := r.out.Poses(row); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}

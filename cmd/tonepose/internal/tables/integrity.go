@@ -1,5 +1,14 @@
 package tables
 
+import (
+	"math"
+
+	"gonum.org/v1/gonum/num/quat"
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/fieldmodels/rigid"
+)
+
 // IntegrityName is the table of what the fits of poses are worth.
 const IntegrityName = "integrity"
 
@@ -16,8 +25,18 @@ type Integrity struct {
 	Spread         float64 // of the position over fits without one emitter each [m]
 	PositionError  float64 // radius that holds the true position about 95 times in 100, distortion included [m]
 	RotationError  float64 // alike [rad]
-	Finding        string  // what is wrong, in words; empty: nothing known
-	Flags          Flags
+	// RunnerUp is the second-best pose that a cold start found, nil if it found
+	// none, and RunnerUpRatio its likelihood over that of the best.
+	RunnerUp      *rigid.Pose
+	RunnerUpRatio float64
+	// Nonlinearity of the model within the pose's uncertainty, in standard
+	// deviations; NaN where that uncertainty is far too small to matter. Where
+	// the stated covariance fails by it, Low and High hold the 95 % intervals of
+	// the coils' centroid by profile likelihood [m], else NaN.
+	Nonlinearity float64
+	Low, High    [3]float64
+	Finding      string // what is wrong, in words; empty: nothing known
+	Flags        Flags
 }
 
 // OpenIntegrity opens a table of judged poses; see OpenPhasors.
@@ -36,16 +55,49 @@ type integrityRow struct {
 	Spread         *float64 `parquet:"spread_m,split,zstd,optional"`
 	PositionError  *float64 `parquet:"position_error_m,split,zstd,optional"`
 	RotationError  *float64 `parquet:"rotation_error_rad,split,zstd,optional"`
+	RunnerUpX      *float64 `parquet:"runner_up_x_m,split,zstd,optional"`
+	RunnerUpY      *float64 `parquet:"runner_up_y_m,split,zstd,optional"`
+	RunnerUpZ      *float64 `parquet:"runner_up_z_m,split,zstd,optional"`
+	RunnerUpQW     *float64 `parquet:"runner_up_qw,split,zstd,optional"`
+	RunnerUpQX     *float64 `parquet:"runner_up_qx,split,zstd,optional"`
+	RunnerUpQY     *float64 `parquet:"runner_up_qy,split,zstd,optional"`
+	RunnerUpQZ     *float64 `parquet:"runner_up_qz,split,zstd,optional"`
+	RunnerUpRatio  *float64 `parquet:"runner_up_ratio,split,zstd,optional"`
+	Nonlinearity   *float64 `parquet:"nonlinearity,split,zstd,optional"`
+	LowX           *float64 `parquet:"low_x_m,split,zstd,optional"`
+	HighX          *float64 `parquet:"high_x_m,split,zstd,optional"`
+	LowY           *float64 `parquet:"low_y_m,split,zstd,optional"`
+	HighY          *float64 `parquet:"high_y_m,split,zstd,optional"`
+	LowZ           *float64 `parquet:"low_z_m,split,zstd,optional"`
+	HighZ          *float64 `parquet:"high_z_m,split,zstd,optional"`
 	Finding        string   `parquet:"finding,dict,zstd"`
 	Flags          string   `parquet:"flags,dict,zstd"`
 
-	values [5]float64
+	values [20]float64
+}
+
+// optional lists the columns that may be NULL, in the order of numbers.
+func (r *integrityRow) optional() [20]**float64 {
+	return [20]**float64{&r.Chi2, &r.QuadratureChi2, &r.Spread, &r.PositionError, &r.RotationError,
+		&r.RunnerUpX, &r.RunnerUpY, &r.RunnerUpZ, &r.RunnerUpQW, &r.RunnerUpQX, &r.RunnerUpQY, &r.RunnerUpQZ, &r.RunnerUpRatio,
+		&r.Nonlinearity, &r.LowX, &r.HighX, &r.LowY, &r.HighY, &r.LowZ, &r.HighZ}
+}
+
+// numbers are the values of those columns, NaN for none.
+func (v *Integrity) numbers() [20]float64 {
+	nan := math.NaN()
+	n := [20]float64{v.Chi2, v.QuadratureChi2, v.Spread, v.PositionError, v.RotationError, nan, nan, nan, nan, nan, nan, nan, nan,
+		v.Nonlinearity, v.Low[0], v.High[0], v.Low[1], v.High[1], v.Low[2], v.High[2]}
+	if p := v.RunnerUp; p != nil {
+		copy(n[5:], []float64{p.Position.X, p.Position.Y, p.Position.Z, p.Rotation.Real, p.Rotation.Imag, p.Rotation.Jmag, p.Rotation.Kmag, v.RunnerUpRatio})
+	}
+	return n
 }
 
 func (r *integrityRow) put(v *Integrity) error {
 	*r = integrityRow{Time: v.Time, Duration: v.Duration, Sensor: v.Sensor, DOF: int32(v.DOF), QuadratureDOF: int32(v.QuadratureDOF),
-		Finding: v.Finding, Flags: v.Flags.String(), values: [5]float64{v.Chi2, v.QuadratureChi2, v.Spread, v.PositionError, v.RotationError}}
-	for i, dst := range []**float64{&r.Chi2, &r.QuadratureChi2, &r.Spread, &r.PositionError, &r.RotationError} {
+		Finding: v.Finding, Flags: v.Flags.String(), values: v.numbers()}
+	for i, dst := range r.optional() {
 		*dst = known(&r.values[i])
 	}
 	return nil
@@ -53,7 +105,14 @@ func (r *integrityRow) put(v *Integrity) error {
 
 func (r *integrityRow) get(v *Integrity) error {
 	flags, err := ParseFlags(r.Flags)
-	*v = Integrity{r.Time, r.Duration, r.Sensor, orNaN(r.Chi2), int(r.DOF), orNaN(r.QuadratureChi2), int(r.QuadratureDOF),
-		orNaN(r.Spread), orNaN(r.PositionError), orNaN(r.RotationError), r.Finding, flags}
+	*v = Integrity{Time: r.Time, Duration: r.Duration, Sensor: r.Sensor, Chi2: orNaN(r.Chi2), DOF: int(r.DOF),
+		QuadratureChi2: orNaN(r.QuadratureChi2), QuadratureDOF: int(r.QuadratureDOF), Spread: orNaN(r.Spread),
+		PositionError: orNaN(r.PositionError), RotationError: orNaN(r.RotationError), RunnerUpRatio: orNaN(r.RunnerUpRatio),
+		Nonlinearity: orNaN(r.Nonlinearity), Low: [3]float64{orNaN(r.LowX), orNaN(r.LowY), orNaN(r.LowZ)},
+		High: [3]float64{orNaN(r.HighX), orNaN(r.HighY), orNaN(r.HighZ)}, Finding: r.Finding, Flags: flags}
+	if r.RunnerUpX != nil {
+		v.RunnerUp = &rigid.Pose{Position: r3.Vec{X: *r.RunnerUpX, Y: orNaN(r.RunnerUpY), Z: orNaN(r.RunnerUpZ)},
+			Rotation: quat.Number{Real: orNaN(r.RunnerUpQW), Imag: orNaN(r.RunnerUpQX), Jmag: orNaN(r.RunnerUpQY), Kmag: orNaN(r.RunnerUpQZ)}}
+	}
 	return err
 }
