@@ -275,3 +275,32 @@ func TestPlansAreShared(t *testing.T) {
 		t.Errorf("%d plans for three lengths", len(p.kept))
 	}
 }
+
+// A window that is too short for its tones is refused, never measured wrong.
+func TestShortWindows(t *testing.T) {
+	rng := rand.New(rand.NewPCG(33, 34))
+	c, counts, _ := mixture(2, 4000, rng)
+	refused := 0
+	for length := 8; length < 400; length += 7 {
+		b, err := NewBank(c, Framing{Length: length})
+		if err == nil {
+			emit := func(f *Frame) error {
+				for i, v := range f.Variance {
+					if !(v > 0) || math.IsInf(v, 0) || cmplx.IsNaN(f.Phasor[i]) {
+						t.Fatalf("window of %d: phasor %v, variance %g", length, f.Phasor[i], v)
+					}
+				}
+				return nil
+			}
+			if err = b.WriteInt16(counts, emit); err == nil {
+				err = b.Flush(emit)
+			}
+		}
+		if err != nil {
+			refused++
+		}
+	}
+	if refused == 0 {
+		t.Error("eight samples were enough for three tones, an offset and a ramp")
+	}
+}

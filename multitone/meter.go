@@ -1,6 +1,7 @@
 package multitone
 
 import (
+	"fmt"
 	"math"
 
 	"gonum.org/v1/gonum/mat"
@@ -54,6 +55,9 @@ func newProbes(c *Config, length int, p Precision) (*probes, error) {
 	omega := c.fitted(length, 2, true)
 	known := len(omega)
 	owners, places := c.placeProbes(length)
+	if len(places) == 0 {
+		return nil, fmt.Errorf("multitone: %d samples leave no room in the spectrum to measure the noise beside the tones: take more", length)
+	}
 	pr := &probes{length: length, owners: owners, count: len(places)}
 	omega = append(omega, places...)
 	t := newSystem(s, omega)
@@ -66,9 +70,6 @@ func newProbes(c *Config, length int, p Precision) (*probes, error) {
 		}
 		rows := make([]float64, len(places)*n)
 		coefficients[part] = rows
-		if len(places) == 0 {
-			continue
-		}
 		beside := mat.NewDense(len(places), known, nil)
 		for i := range places {
 			for j := range known {
@@ -90,11 +91,9 @@ func newProbes(c *Config, length int, p Precision) (*probes, error) {
 		}
 	}
 	pr.sums = newSummer(p, length, len(places), c.Channels)
-	if len(places) > 0 {
-		h := tabulate(s, omega, coefficients[0], coefficients[1])
-		for i := range places {
-			pr.sums.Set(i, 0, h.even[i], h.odd[i])
-		}
+	h := tabulate(s, omega, coefficients[0], coefficients[1])
+	for i := range places {
+		pr.sums.Set(i, 0, h.even[i], h.odd[i])
 	}
 	for ch := range c.Channels {
 		for i := range places {
