@@ -14,8 +14,12 @@ func (s *Summary) Faults() []string {
 	return append(append([]string{}, s.Survey.Monitor.Summary()...), s.lost...)
 }
 
-// lostReferences words where the references of tones were lost, a line a tone.
-func (b *Bench) lostReferences(s *Survey, rate float64, names []string) (lines []string) {
+// doubtfulReferences words where the references of tones were lost, a line a
+// tone, and names a tone that does not share the others' clock.
+func (b *Bench) doubtfulReferences(s *Survey, rate float64, names []string) (lines []string) {
+	if off := s.Track.StrayOffset; off != 0 {
+		lines = append(lines, fmt.Sprintf("tone %s is off the other tones' clock by %.3g ppm: if they do not share one, use --clock each", b.Tones[s.Track.StrayTone].Name, off*1e6))
+	}
 	for k, t := range b.Tones {
 		list := stretchesLost(s.Track.Lost, k)
 		if len(list) == 0 {

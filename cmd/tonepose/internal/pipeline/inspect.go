@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"tonepose/cmd/tonepose/internal/rig"
@@ -46,8 +47,7 @@ type Inspection struct {
 	series    *toneSeries
 }
 
-// ChannelLook is one channel. Without enough free bins the noise is unknown and
-// its densities are 0.
+// ChannelLook is one channel.
 type ChannelLook struct {
 	Name           string  `json:"channel"`
 	Min            float64 `json:"min"`
@@ -117,7 +117,7 @@ func Inspect(ctx context.Context, r *recording.Reader, b *Bench, progress Progre
 	in.lookAtMains(lines, survey, info)
 	in.lookAtLines(b, lines, info)
 	in.events(survey.Monitor, info)
-	in.Findings = append(in.Findings, b.lostReferences(survey, info.SampleRate, info.Names)...)
+	in.Findings = append(in.Findings, b.doubtfulReferences(survey, info.SampleRate, info.Names)...)
 	if len(b.Tones) > 0 {
 		for k, t := range b.Tones {
 			in.ClockPPM = append(in.ClockPPM, (in.toneHz[k]/t.Hz-1)*1e6)
@@ -239,6 +239,10 @@ func (in *Inspection) channels(b *Bench, m *recording.Monitor, info recording.In
 			if f.Misfit > unsteadyMisfit {
 				in.find("channel %s: not steady noise and lines (misfit %.1f): levels that change, interference, or tones too strong for a recording this short", look.Name, f.Misfit)
 			}
+		}
+		if look.WhiteDensity == 0 { // too many lines to fit anything: the typical floor
+			sorted := slices.Sorted(slices.Values(floor.PSD[1:]))
+			look.WhiteDensity = math.Sqrt(sorted[len(sorted)/2])
 		}
 		switch {
 		case seen.Clipped > 0:

@@ -86,7 +86,7 @@ func (b *Bench) Solve(ctx context.Context, r *recording.Reader, o SolveOptions, 
 	run.faults, run.lost = make([]tables.Flags, r.Info().Channels), make([]tables.Flags, len(b.Tones))
 	run.last = make([]*rigid.Pose, len(b.sensors))
 	run.reference, run.used = b.roles(r.Info().Channels)
-	run.summary.lost = b.lostReferences(survey, run.rate, r.Info().Names)
+	run.summary.lost = b.doubtfulReferences(survey, run.rate, r.Info().Names)
 	if run.summary.Averaging, err = b.averaging(r.Info(), survey, o.Windows); err != nil {
 		return nil, err
 	}
