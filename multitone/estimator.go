@@ -110,18 +110,27 @@ func (e *estimator) amplitude(i int, y []complex128) complex128 {
 	return complex(re, im)
 }
 
+// linesApart is the distance in bins down to which lines under a rectangular
+// window are fitted side by side. Nobody wants their amplitudes, only that they
+// leak into no tone, so their being ill-told from each other costs nothing.
+const linesApart = 0.4
+
 // resolved keeps the lines [Hz] that a window of the given length can tell
 // from every tone, from each other and from zero.
 func (c *Config) resolved(lines []float64, length int, halfLobe float64) []float64 {
 	bin := c.SampleRate / float64(length)
+	apart := halfLobe
+	if halfLobe <= 1 {
+		apart = linesApart // tapers leak too little to be worth the columns
+	}
 	var kept []float64
 	for _, hz := range lines {
-		ok := hz > halfLobe*bin && hz < c.SampleRate/2-halfLobe*bin
+		ok := hz > apart*bin && hz < c.SampleRate/2-halfLobe*bin
 		for _, t := range c.Tones {
 			ok = ok && math.Abs(t.Hz-hz) > halfLobe*bin
 		}
 		for _, k := range kept {
-			ok = ok && math.Abs(k-hz) > halfLobe*bin
+			ok = ok && math.Abs(k-hz) > apart*bin
 		}
 		if ok {
 			kept = append(kept, hz)
