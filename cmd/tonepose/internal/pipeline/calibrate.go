@@ -165,7 +165,7 @@ func (b *Bench) wanted(rows []tables.Station, rate float64) (map[stretchOf]int, 
 		key := stretchOf{int64(math.Round(row.Start * rate)), int64(math.Round(row.Stop * rate)), row.Sensor}
 		if before, ok := at[key]; ok {
 			if row.Pose != rows[before].Pose {
-				return nil, nil, fmt.Errorf("intervals line %d: sensor %s was elsewhere at these times in line %d", row.Line, row.Sensor, rows[before].Line)
+				return nil, nil, fmt.Errorf("%s:%d: sensor %s was elsewhere at these times in line %d", row.File, row.Line, row.Sensor, rows[before].Line)
 			}
 			continue
 		}

@@ -184,7 +184,7 @@ func stretchesOf(rows []tables.Interval, info recording.Info) ([]stretch, error)
 	for _, row := range rows {
 		start, stop := int64(math.Round(row.Start*info.SampleRate)), int64(math.Round(row.Stop*info.SampleRate))
 		if start < 0 || stop > info.Samples {
-			return nil, fmt.Errorf("intervals line %d: %g s to %g s: %s has samples from 0 s to %g s", row.Line, row.Start, row.Stop, info.Name, info.Duration())
+			return nil, fmt.Errorf("%s:%d: %g s to %g s: %s has samples from 0 s to %g s", row.File, row.Line, row.Start, row.Stop, info.Name, info.Duration())
 		}
 		key := [2]int64{start, stop}
 		i, ok := at[key]

@@ -18,6 +18,7 @@ import (
 type Interval struct {
 	Start, Stop float64 // [s] from the first sample
 	Sensor      string  // empty where no sensors were asked for and none is named
+	File        string  // that it comes from, as its messages name it
 	Line        int     // in the file
 }
 
@@ -115,7 +116,7 @@ func readIntervals(r io.Reader, name string, sensors []string) ([]Interval, erro
 
 // interval reads start and stop, or one time that is both, or neither.
 func (t *textTable) interval(columns []int) (Interval, error) {
-	iv := Interval{Line: t.line()}
+	iv := Interval{File: t.name, Line: t.line()}
 	if len(columns) == 0 {
 		return iv, nil
 	}

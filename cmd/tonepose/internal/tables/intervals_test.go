@@ -19,7 +19,8 @@ func intervalsOf(text string, sensors ...string) ([]Interval, error) {
 }
 
 func TestReadIntervals(t *testing.T) {
-	probe := []Interval{{0, 0.08, "probe", 2}, {0.1, 0.18, "probe", 3}}
+	const bench = "bench.csv"
+	probe := []Interval{{0, 0.08, "probe", bench, 2}, {0.1, 0.18, "probe", bench, 3}}
 	for name, c := range map[string]struct {
 		text string
 		want []Interval
@@ -31,12 +32,12 @@ func TestReadIntervals(t *testing.T) {
 		"spaces":                          {" start_s , stop_s,sensor\n 0, 0.08 , probe\n0.1,0.18,probe\n", probe},
 		"semicolons, decimal comma":       {"start_s;stop_s;sensor\n0;0,08;probe\n0,1;0,18;probe\n", probe},
 		"tabs":                            {"start_s\tstop_s\tsensor\n0\t0.08\tprobe\n0.1\t0.18\tprobe\n", probe},
-		"every sensor":                    {"start_s,stop_s\n0,1\n", []Interval{{0, 1, "probe", 2}, {0, 1, "tip", 2}}},
-		"empty sensor":                    {"start_s,stop_s,sensor\n0,1,\n", []Interval{{0, 1, "probe", 2}, {0, 1, "tip", 2}}},
-		"equal rows once":                 {"start_s,stop_s\n0,1\n2,3\n0,1.0\n", []Interval{{0, 1, "probe", 2}, {0, 1, "tip", 2}, {2, 3, "probe", 3}, {2, 3, "tip", 3}}},
+		"every sensor":                    {"start_s,stop_s\n0,1\n", []Interval{{0, 1, "probe", bench, 2}, {0, 1, "tip", bench, 2}}},
+		"empty sensor":                    {"start_s,stop_s,sensor\n0,1,\n", []Interval{{0, 1, "probe", bench, 2}, {0, 1, "tip", bench, 2}}},
+		"equal rows once":                 {"start_s,stop_s\n0,1\n2,3\n0,1.0\n", []Interval{{0, 1, "probe", bench, 2}, {0, 1, "tip", bench, 2}, {2, 3, "probe", bench, 3}, {2, 3, "tip", bench, 3}}},
 		"comments, blanks": {"# invented; by hand\n\n#\nstart_s,stop_s,sensor\n# a, b\n0,1,tip\n,,\n  \n2,3,tip\n",
-			[]Interval{{0, 1, "tip", 6}, {2, 3, "tip", 9}}},
-		"before the recording": {"start_s,stop_s,sensor\n-1,1e-1,tip\n", []Interval{{-1, 0.1, "tip", 2}}},
+			[]Interval{{0, 1, "tip", bench, 6}, {2, 3, "tip", bench, 9}}},
+		"before the recording": {"start_s,stop_s,sensor\n-1,1e-1,tip\n", []Interval{{-1, 0.1, "tip", bench, 2}}},
 		"no row":               {"start_s,stop_s\n", nil},
 	} {
 		have, err := intervalsOf(c.text, "probe", "tip")
