@@ -102,14 +102,22 @@ func referAVX512(s *Stream, r *Referral, rows []complex128, n int) {
 	}
 	size := s.Size()
 	_ = rows[n*size-1]
-	for g := range r.groups {
-		turns8avx512(&r.turns[g*16], &r.References[g*Lanes], &rows[0], &r.offsets[g*Lanes], &r.ahead[g*16], &s.decay[0],
-			n, uintptr(size)*16, uintptr(r.groups)*128)
-	}
-	turn8avx512(&rows[0], &r.turns[0], s.tones, s.channels, n, uintptr(r.groups)*128)
-	for k, c := range r.channel {
-		for at := k*s.channels + c; at < n*size; at += size {
-			rows[at] = complex(real(rows[at]), 0)
+	// A few rows at a time stay in the nearest cache from one loop to the next.
+	const few = 4
+	step := uintptr(r.groups) * 128
+	for u := 0; u < n; u += few {
+		count := min(few, n-u)
+		part := rows[u*size : (u+count)*size]
+		for g := range r.groups {
+			at := u*r.groups + g
+			turns8avx512(&r.turns[at*16], &r.References[at*Lanes], &part[0], &r.offsets[g*Lanes], &r.ahead[at*16], &s.decay[u],
+				count, uintptr(size)*16, step)
+		}
+		turn8avx512(&part[0], &r.turns[u*r.groups*16], s.tones, s.channels, count, step)
+		for k, c := range r.channel {
+			for at := k*s.channels + c; at < len(part); at += size {
+				part[at] = complex(real(part[at]), 0)
+			}
 		}
 	}
 }
