@@ -153,6 +153,9 @@ func runCalibrate(ctx context.Context, name string, o *calibrateOptions, s Strea
 	if err != nil {
 		return err
 	}
+	if r.Calibration != nil {
+		fmt.Fprintf(s.Err, "tonepose: warning: %s is calibrated: its tolerances speak of the bench as drawn, and its map of metal is left out; start from the drawn rig\n", o.rig)
+	}
 	rows, hash, err := o.stations(sensorNames(r))
 	if err != nil {
 		return err
