@@ -30,7 +30,7 @@ func TestSeriesFiguresOfOddData(t *testing.T) {
 			if err := f.Write(&out, format); err != nil {
 				t.Errorf("%s: %s: %v", name, format, err)
 			}
-			if out.Len() < 500 {
+			if out.Len() < 300 {
 				t.Errorf("%s: %s of %d bytes", name, format, out.Len())
 			}
 		}
