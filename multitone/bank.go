@@ -79,7 +79,7 @@ func (b *Bank) start(p Precision) error {
 	longest := b.framing.Length
 	if !b.framing.NoNoise {
 		length := b.cfg.meterLength(b.framing.Length)
-		probes, err := newProbes(&b.cfg, length, p)
+		probes, err := newProbes(&b.cfg, length, bankProbes, p)
 		if err != nil {
 			return err
 		}
@@ -127,7 +127,7 @@ func (b *Bank) Tune(hz []float64) error {
 	if b.meter == nil {
 		return nil
 	}
-	probes, err := newProbes(&b.cfg, b.meter.probes.length, b.precision)
+	probes, err := newProbes(&b.cfg, b.meter.probes.length, bankProbes, b.precision)
 	if err == nil {
 		b.meter.use(probes)
 	}

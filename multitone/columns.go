@@ -9,10 +9,13 @@ import (
 // enough that flicker noise has not changed, far enough that neither the tone
 // nor the sidebands that motion puts round it remain.
 const (
-	probesPerTone = 6
-	probeClear    = 4.0 // bins between a probe and any tone
-	probeStep     = 1.5 // bins between probes: Hann windows are then nearly independent
-	probeReach    = 40.0
+	// A Bank pools many windows; an interval has but its own, and a variance
+	// from few squares makes chi-square too large, by 2/(squares − 2).
+	bankProbes     = 6 // of each tone
+	intervalProbes = 16
+	probeClear     = 4.0 // bins between a probe and any tone
+	probeStep      = 1.5 // bins between probes: Hann windows are then nearly independent
+	probeReach     = 40.0
 )
 
 // fitted lists the columns of a joint fit [rad/sample]: the tones first, then
@@ -54,9 +57,9 @@ func (c *Config) clear(w float64, omega []float64, distance float64) bool {
 	return true
 }
 
-// placeProbes gives every tone its nearest free places. Tones share a place
-// where their neighbourhoods meet.
-func (c *Config) placeProbes(length int) (owners [][]int, omega []float64) {
+// placeProbes gives every tone its nearest free places, perTone of them or one
+// more. Tones share a place where their neighbourhoods meet.
+func (c *Config) placeProbes(length, perTone int) (owners [][]int, omega []float64) {
 	bin := 2 * math.Pi / float64(length)
 	var occupied, lines []float64
 	for _, t := range c.Tones {
@@ -68,7 +71,7 @@ func (c *Config) placeProbes(length int) (owners [][]int, omega []float64) {
 	owners = make([][]int, len(c.Tones))
 	for _, clearance := range []float64{probeClear, 2.5, 1.5} {
 		for k, t := range c.Tones {
-			for d := clearance; d < probeReach && len(owners[k]) < probesPerTone; d += probeStep {
+			for d := clearance; d < probeReach && len(owners[k]) < perTone; d += probeStep {
 				for _, side := range []float64{-1, 1} {
 					w := c.omega(t.Hz) + side*d*bin
 					if w < probeClear*bin || w > math.Pi-probeClear*bin ||

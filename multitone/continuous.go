@@ -98,7 +98,7 @@ func NewContinuous(c Config, a Averaging) (*Continuous, error) {
 	if a.Samples > 0 {
 		length = int(min(int64(length), max(a.Samples, 8)))
 	}
-	probes, err := newProbes(&s.cfg, length, s.probing())
+	probes, err := newProbes(&s.cfg, length, bankProbes, s.probing())
 	if err != nil {
 		return nil, err
 	}
@@ -152,7 +152,7 @@ func (s *Continuous) Tune(hz []float64) error {
 	if err := s.retune(); err != nil {
 		return err
 	}
-	probes, err := newProbes(&s.cfg, s.meter.probes.length, s.probing())
+	probes, err := newProbes(&s.cfg, s.meter.probes.length, bankProbes, s.probing())
 	if err == nil {
 		s.meter.use(probes)
 		s.weighed = -1

@@ -106,7 +106,7 @@ func (p *Plans) find(c *Config, length int) (*plan, error) {
 	if k.analysis, err = newAnalysis(&k.cfg, shape{length, []float64{1}}, false); err != nil {
 		return nil, err
 	}
-	if k.probes, err = newProbes(&k.cfg, k.cfg.meterLength(length), Double); err != nil {
+	if k.probes, err = newProbes(&k.cfg, k.cfg.meterLength(length), intervalProbes, Double); err != nil {
 		return nil, err
 	}
 	k.projection = newProjection(k.analysis.shape, k.analysis.omega, c.Channels)
