@@ -37,7 +37,10 @@ func foldFrom[T Real, S int16 | float64](dst []T, x []S, f folding, first int) {
 
 // sumGo adds to sums[g][c][r] the products of table[g][i][r] and fold[i][c]
 // over n places i, even and odd parts each with their own.
-func sumGo[T Real](sums []complex128, table, fold []T, n int, g grid, _ ahead) {
+func sumGo[T Real](sums []complex128, table, fold []T, n int, g grid, first bool, _ ahead) {
+	if first {
+		clear(sums)
+	}
 	for k := range g.groups {
 		for c := range g.channels {
 			s := sums[(k*g.stride+c)*group:][:group]

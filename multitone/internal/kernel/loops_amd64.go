@@ -112,32 +112,33 @@ func ends[T Real, S int16 | float64](dst []T, x []S, f folding) (up, down *S) {
 }
 
 // The tiles add the products of n places for some channels and one or two
-// groups of rows to the sums; the steps are in bytes. The first one also fetches
+// groups of rows to the sums; the steps are in bytes. Where keep, a mask, is 0, the
+// sums are overwritten instead. The first one also fetches
 // n lines of samples from the addresses up and down on.
 
 //go:noescape
-func tile12x2f32avx512(sums *complex128, table, fold *float32, n int, foldStep, tableStep, sumsStep, up, down uintptr)
+func tile12x2f32avx512(sums *complex128, table, fold *float32, n int, foldStep, keep, tableStep, sumsStep, up, down uintptr)
 
 //go:noescape
-func tile8x2f32avx512(sums *complex128, table, fold *float32, n int, foldStep, tableStep, sumsStep uintptr)
+func tile8x2f32avx512(sums *complex128, table, fold *float32, n int, foldStep, keep, tableStep, sumsStep uintptr)
 
 //go:noescape
-func tile12f32avx512(sums *complex128, table, fold *float32, n int, foldStep uintptr)
+func tile12f32avx512(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
 
 //go:noescape
-func tile4f32avx512(sums *complex128, table, fold *float32, n int, foldStep uintptr)
+func tile4f32avx512(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
 
 //go:noescape
-func tile1f32avx512(sums *complex128, table, fold *float32, n int, foldStep uintptr)
+func tile1f32avx512(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
 
 //go:noescape
-func tile12f64avx512(sums *complex128, table, fold *float64, n int, foldStep uintptr)
+func tile12f64avx512(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
 
 //go:noescape
-func tile4f64avx512(sums *complex128, table, fold *float64, n int, foldStep uintptr)
+func tile4f64avx512(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
 
 //go:noescape
-func tile1f64avx512(sums *complex128, table, fold *float64, n int, foldStep uintptr)
+func tile1f64avx512(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
 
 //go:noescape
 func tile4f32avx2(sums *complex128, table, fold *float32, n int, foldStep uintptr)
@@ -158,8 +159,17 @@ func within[T Real](sums []complex128, table, fold []T, n int, g grid) {
 	_ = fold[n*g.stride*2-1]
 }
 
-func sumSingleAVX512(sums []complex128, table, fold []float32, n int, g grid, next ahead) {
+// keeping is the mask for sums to add to, or else to overwrite.
+func keeping(first bool) uintptr {
+	if first {
+		return 0
+	}
+	return 0xff
+}
+
+func sumSingleAVX512(sums []complex128, table, fold []float32, n int, g grid, first bool, next ahead) {
 	within(sums, table, fold, n, g)
+	keep := keeping(first)
 	step, tableStep, sumsStep := uintptr(g.stride)*8, uintptr(g.padded)*8*group, uintptr(g.stride)*16*group
 	k := 0
 	for ; k+1 < g.groups; k += 2 { // two groups share what is loaded
@@ -169,18 +179,18 @@ func sumSingleAVX512(sums []complex128, table, fold []float32, n int, g grid, ne
 			second, secondTable := &s[(g.stride+c)*group], &t[g.padded*2*group]
 			switch left := g.channels - c; {
 			case left >= 12:
-				tile12x2f32avx512(at, &t[0], f, n, step, tableStep, sumsStep, next.up, next.down)
+				tile12x2f32avx512(at, &t[0], f, n, step, keep, tableStep, sumsStep, next.up, next.down)
 				c += 12
 			case left > 4:
-				tile8x2f32avx512(at, &t[0], f, n, step, tableStep, sumsStep)
+				tile8x2f32avx512(at, &t[0], f, n, step, keep, tableStep, sumsStep)
 				c += 8
 			case left > 1:
-				tile4f32avx512(at, &t[0], f, n, step)
-				tile4f32avx512(second, secondTable, f, n, step)
+				tile4f32avx512(at, &t[0], f, n, step, keep)
+				tile4f32avx512(second, secondTable, f, n, step, keep)
 				c += 4
 			default:
-				tile1f32avx512(at, &t[0], f, n, step)
-				tile1f32avx512(second, secondTable, f, n, step)
+				tile1f32avx512(at, &t[0], f, n, step, keep)
+				tile1f32avx512(second, secondTable, f, n, step, keep)
 				c++
 			}
 		}
@@ -192,41 +202,45 @@ func sumSingleAVX512(sums []complex128, table, fold []float32, n int, g grid, ne
 	for c := 0; c < g.channels; {
 		switch left := g.channels - c; {
 		case left >= 12:
-			tile12f32avx512(&s[c*group], t, &fold[2*c], n, step)
+			tile12f32avx512(&s[c*group], t, &fold[2*c], n, step, keep)
 			c += 12
 		case left > 1:
-			tile4f32avx512(&s[c*group], t, &fold[2*c], n, step)
+			tile4f32avx512(&s[c*group], t, &fold[2*c], n, step, keep)
 			c += 4
 		default:
-			tile1f32avx512(&s[c*group], t, &fold[2*c], n, step)
+			tile1f32avx512(&s[c*group], t, &fold[2*c], n, step, keep)
 			c++
 		}
 	}
 }
 
-func sumDoubleAVX512(sums []complex128, table, fold []float64, n int, g grid, _ ahead) {
+func sumDoubleAVX512(sums []complex128, table, fold []float64, n int, g grid, first bool, _ ahead) {
 	within(sums, table, fold, n, g)
+	keep := keeping(first)
 	step := uintptr(g.stride) * 16
 	for k := range g.groups {
 		s, t := sums[k*g.stride*group:], &table[k*g.padded*2*group]
 		for c := 0; c < g.channels; {
 			switch left := g.channels - c; {
 			case left >= 12:
-				tile12f64avx512(&s[c*group], t, &fold[2*c], n, step)
+				tile12f64avx512(&s[c*group], t, &fold[2*c], n, step, keep)
 				c += 12
 			case left > 1:
-				tile4f64avx512(&s[c*group], t, &fold[2*c], n, step)
+				tile4f64avx512(&s[c*group], t, &fold[2*c], n, step, keep)
 				c += 4
 			default:
-				tile1f64avx512(&s[c*group], t, &fold[2*c], n, step)
+				tile1f64avx512(&s[c*group], t, &fold[2*c], n, step, keep)
 				c++
 			}
 		}
 	}
 }
 
-func sumSingleAVX2(sums []complex128, table, fold []float32, n int, g grid, _ ahead) {
+func sumSingleAVX2(sums []complex128, table, fold []float32, n int, g grid, first bool, _ ahead) {
 	within(sums, table, fold, n, g)
+	if first {
+		clear(sums)
+	}
 	step := uintptr(g.stride) * 8
 	for k := range g.groups {
 		s, t := sums[k*g.stride*group:], &table[k*g.padded*2*group]
@@ -242,8 +256,11 @@ func sumSingleAVX2(sums []complex128, table, fold []float32, n int, g grid, _ ah
 	}
 }
 
-func sumDoubleAVX2(sums []complex128, table, fold []float64, n int, g grid, _ ahead) {
+func sumDoubleAVX2(sums []complex128, table, fold []float64, n int, g grid, first bool, _ ahead) {
 	within(sums, table, fold, n, g)
+	if first {
+		clear(sums)
+	}
 	step := uintptr(g.stride) * 16
 	for k := range g.groups {
 		s, t := sums[k*g.stride*group:], &table[k*g.padded*2*group]

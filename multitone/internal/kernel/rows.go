@@ -103,7 +103,6 @@ func project[T Real, S int16 | float64](r *Rows[T], dst []complex128, x []S, fol
 	if len(dst) != r.Size() || len(x) != r.length*r.channels {
 		panic(fmt.Sprintf("kernel: %d samples into %d results: want %d into %d", len(x), len(dst), r.length*r.channels, r.Size()))
 	}
-	clear(dst)
 	up, down := r.length/2, (r.length-1)/2
 	step := uintptr(r.channels) * unsafe.Sizeof(x[0])
 	base := uintptr(unsafe.Pointer(&x[0]))
@@ -113,7 +112,7 @@ func project[T Real, S int16 | float64](r *Rows[T], dst []complex128, x []S, fol
 		whole := roundUp(n, steps)
 		clear(r.fold[n*r.grid.stride*2 : whole*r.grid.stride*2])
 		next := ahead{base + uintptr(up+at+run)*step, base + uintptr(down-at-run)*step}
-		r.loops.sum(dst, r.table[at*2*group:], r.fold, whole, r.grid, next)
+		r.loops.sum(dst, r.table[at*2*group:], r.fold, whole, r.grid, at == 0, next)
 	}
 }
 
@@ -126,8 +125,9 @@ type loops[T Real] struct {
 	name    string
 	int16   func(dst []T, x []int16, f folding)
 	float64 func(dst []T, x []float64, f folding)
-	// sum adds the products of n places, a multiple of steps, to the sums.
-	sum func(sums []complex128, table, fold []T, n int, g grid, next ahead)
+	// sum adds the products of n places, a multiple of steps, to the sums; the
+	// first time it overwrites these.
+	sum func(sums []complex128, table, fold []T, n int, g grid, first bool, next ahead)
 }
 
 // ahead are the addresses of the samples that are folded next, to be fetched

@@ -4,27 +4,30 @@
 
 // Sums are complex128, 8 a channel and group of rows: 128 bytes. A place of the
 // table is 8 pairs (even, odd); a channel's (sum, difference) is broadcast as a
-// pair, so lanes alternate.
+// pair, so lanes alternate. K1 says whether to add to the sums or to overwrite
+// them: the addition is masked.
 
 #define ARGS \
 	MOVQ sums+0(FP), DI;    \
 	MOVQ table+8(FP), SI;   \
 	MOVQ fold+16(FP), DX;   \
 	MOVQ n+24(FP), CX;      \
-	MOVQ foldStep+32(FP), R8
+	MOVQ foldStep+32(FP), R8; \
+	MOVQ keep+40(FP), AX;   \
+	KMOVW AX, K1
 
 // ADD32 adds 16 floats to 16 doubles at off(base).
 #define ADD32(z, y, off, base) \
 	VEXTRACTF64X4 $1, z, Y31;       \
 	VCVTPS2PD     y, Z30;           \
 	VCVTPS2PD     Y31, Z31;         \
-	VADDPD        (off)(base), Z30, Z30;    \
-	VADDPD        (off+64)(base), Z31, Z31; \
+	VADDPD        (off)(base), Z30, K1, Z30;    \
+	VADDPD        (off+64)(base), Z31, K1, Z31; \
 	VMOVUPD       Z30, (off)(base);         \
 	VMOVUPD       Z31, (off+64)(base)
 
 #define ADD64(z, off, base) \
-	VADDPD  (off)(base), z, z; \
+	VADDPD  (off)(base), z, K1, z; \
 	VMOVUPD z, (off)(base)
 
 #define ZERO(z) VPXORQ z, z, z
@@ -34,13 +37,13 @@
 	VFMADD231PS  Z24, Z26, a;    \
 	VFMADD231PS  Z25, Z26, b
 
-// func tile12x2f32avx512(sums *complex128, table, fold *float32, n int, foldStep, tableStep, sumsStep, up, down uintptr)
-TEXT ·tile12x2f32avx512(SB), NOSPLIT, $0-72
+// func tile12x2f32avx512(sums *complex128, table, fold *float32, n int, foldStep, keep, tableStep, sumsStep, up, down uintptr)
+TEXT ·tile12x2f32avx512(SB), NOSPLIT, $0-80
 	ARGS
-	MOVQ tableStep+40(FP), R9
-	MOVQ sumsStep+48(FP), R10
-	MOVQ up+56(FP), R11
-	MOVQ down+64(FP), R12
+	MOVQ tableStep+48(FP), R9
+	MOVQ sumsStep+56(FP), R10
+	MOVQ up+64(FP), R11
+	MOVQ down+72(FP), R12
 	ADDQ SI, R9
 	ADDQ DI, R10
 	ZERO(Z0); ZERO(Z1); ZERO(Z2); ZERO(Z3); ZERO(Z4); ZERO(Z5)
@@ -100,11 +103,11 @@ place:
 	VZEROUPPER
 	RET
 
-// func tile8x2f32avx512(sums *complex128, table, fold *float32, n int, foldStep, tableStep, sumsStep uintptr)
-TEXT ·tile8x2f32avx512(SB), NOSPLIT, $0-56
+// func tile8x2f32avx512(sums *complex128, table, fold *float32, n int, foldStep, keep, tableStep, sumsStep uintptr)
+TEXT ·tile8x2f32avx512(SB), NOSPLIT, $0-64
 	ARGS
-	MOVQ tableStep+40(FP), R9
-	MOVQ sumsStep+48(FP), R10
+	MOVQ tableStep+48(FP), R9
+	MOVQ sumsStep+56(FP), R10
 	ADDQ SI, R9
 	ADDQ DI, R10
 	ZERO(Z0); ZERO(Z1); ZERO(Z2); ZERO(Z3); ZERO(Z4); ZERO(Z5); ZERO(Z6); ZERO(Z7)
@@ -150,8 +153,8 @@ place:
 	VBROADCASTSD off(DX), Z26; \
 	VFMADD231PS  t, Z26, a
 
-// func tile12f32avx512(sums *complex128, table, fold *float32, n int, foldStep uintptr)
-TEXT ·tile12f32avx512(SB), NOSPLIT, $0-40
+// func tile12f32avx512(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
+TEXT ·tile12f32avx512(SB), NOSPLIT, $0-48
 	ARGS
 	ZERO(Z0); ZERO(Z1); ZERO(Z2); ZERO(Z3); ZERO(Z4); ZERO(Z5)
 	ZERO(Z6); ZERO(Z7); ZERO(Z8); ZERO(Z9); ZERO(Z10); ZERO(Z11)
@@ -198,8 +201,8 @@ place:
 	ONE32(24, Z24, d);    \
 	ADDQ R8, DX
 
-// func tile4f32avx512(sums *complex128, table, fold *float32, n int, foldStep uintptr)
-TEXT ·tile4f32avx512(SB), NOSPLIT, $0-40
+// func tile4f32avx512(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
+TEXT ·tile4f32avx512(SB), NOSPLIT, $0-48
 	ARGS
 	ZERO(Z0); ZERO(Z1); ZERO(Z2); ZERO(Z3); ZERO(Z4); ZERO(Z5); ZERO(Z6); ZERO(Z7)
 	ZERO(Z8); ZERO(Z9); ZERO(Z10); ZERO(Z11); ZERO(Z12); ZERO(Z13); ZERO(Z14); ZERO(Z15)
@@ -237,8 +240,8 @@ place:
 	VFMADD231PS  off(SI), Z26, a;    \
 	ADDQ         R8, DX
 
-// func tile1f32avx512(sums *complex128, table, fold *float32, n int, foldStep uintptr)
-TEXT ·tile1f32avx512(SB), NOSPLIT, $0-40
+// func tile1f32avx512(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
+TEXT ·tile1f32avx512(SB), NOSPLIT, $0-48
 	ARGS
 	ZERO(Z0); ZERO(Z1); ZERO(Z2); ZERO(Z3); ZERO(Z4); ZERO(Z5); ZERO(Z6); ZERO(Z7)
 
@@ -271,8 +274,8 @@ place:
 	VFMADD231PD     Z24, Z26, a;  \
 	VFMADD231PD     Z25, Z26, b
 
-// func tile12f64avx512(sums *complex128, table, fold *float64, n int, foldStep uintptr)
-TEXT ·tile12f64avx512(SB), NOSPLIT, $0-40
+// func tile12f64avx512(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
+TEXT ·tile12f64avx512(SB), NOSPLIT, $0-48
 	ARGS
 	ZERO(Z0); ZERO(Z1); ZERO(Z2); ZERO(Z3); ZERO(Z4); ZERO(Z5)
 	ZERO(Z6); ZERO(Z7); ZERO(Z8); ZERO(Z9); ZERO(Z10); ZERO(Z11)
@@ -335,8 +338,8 @@ place:
 	PAIR64(48, d, h);          \
 	ADDQ R8, DX
 
-// func tile4f64avx512(sums *complex128, table, fold *float64, n int, foldStep uintptr)
-TEXT ·tile4f64avx512(SB), NOSPLIT, $0-40
+// func tile4f64avx512(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
+TEXT ·tile4f64avx512(SB), NOSPLIT, $0-48
 	ARGS
 	ZERO(Z0); ZERO(Z1); ZERO(Z2); ZERO(Z3); ZERO(Z4); ZERO(Z5); ZERO(Z6); ZERO(Z7)
 	ZERO(Z8); ZERO(Z9); ZERO(Z10); ZERO(Z11); ZERO(Z12); ZERO(Z13); ZERO(Z14); ZERO(Z15)
@@ -373,8 +376,8 @@ place:
 	VFMADD231PD     (off+64)(SI), Z26, b;  \
 	ADDQ            R8, DX
 
-// func tile1f64avx512(sums *complex128, table, fold *float64, n int, foldStep uintptr)
-TEXT ·tile1f64avx512(SB), NOSPLIT, $0-40
+// func tile1f64avx512(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
+TEXT ·tile1f64avx512(SB), NOSPLIT, $0-48
 	ARGS
 	ZERO(Z0); ZERO(Z1); ZERO(Z2); ZERO(Z3); ZERO(Z4); ZERO(Z5); ZERO(Z6); ZERO(Z7)
 
