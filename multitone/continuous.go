@@ -194,6 +194,7 @@ func (s *Continuous) Write(x [][]float64, emit func(*Frame) error) error {
 		for step := s.engine.most() * s.cfg.Channels; len(piece) > 0; {
 			part := piece[:min(step, len(piece))]
 			piece = piece[len(part):]
+			s.settle()
 			if err := s.hand(s.engine.floats(part), emit); err != nil {
 				return err
 			}
@@ -237,6 +238,7 @@ func (s *Continuous) WriteInt16(x []int16, emit func(*Frame) error) error {
 	for step := s.engine.most() * s.cfg.Channels; len(x) > 0; {
 		piece := x[:min(step, len(x))]
 		x = x[len(piece):]
+		s.settle()
 		if err := s.hand(s.engine.counts(piece), emit); err != nil {
 			return err
 		}

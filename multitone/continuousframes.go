@@ -10,7 +10,7 @@ import (
 func (s *Continuous) hand(rows rawRows, emit func(*Frame) error) error {
 	f, every := &s.frame, int64(s.averaging.Every)
 	lags := s.engine.lags()
-	referred := s.referAtOnce(rows)
+	referred := s.referral != nil
 	if referred && s.rowsSeen > s.rests {
 		return s.handReferred(rows, emit)
 	}
@@ -65,27 +65,26 @@ func (s *Continuous) handReferred(rows rawRows, emit func(*Frame) error) error {
 	return nil
 }
 
-// referAtOnce refers the rows of a stream in place, if they are complete and
-// every tone has a reference.
-func (s *Continuous) referAtOnce(rows rawRows) bool {
-	if _, ok := s.engine.(*blocks); ok && s.lanes == nil && len(rows.values) > 0 {
+// settle has the engine refer what follows, once every tone has a reference
+// and nothing is left to make up for. Blocks' rows are referred as they come.
+func (s *Continuous) settle() {
+	switch e := s.engine.(type) {
+	case *blocks:
+		if s.lanes != nil {
+			return
+		}
 		if channels := s.references(); channels != nil {
-			s.lanes = kernel.NewLaneReferral(channels, s.ahead[0], rows.volts)
+			s.lanes = kernel.NewLaneReferral(channels, s.ahead[0], e.rows.volts)
+		}
+	case *stream:
+		if s.referral != nil || s.averaging.Every != 1 || s.rowsSeen < s.settling {
+			return
+		}
+		if channels := s.references(); channels != nil {
+			s.referral = e.kernel.NewReferral(channels, s.ahead)
+			e.kernel.ReferTo(s.referral)
 		}
 	}
-	e, ok := s.engine.(*stream)
-	if !ok || s.averaging.Every != 1 || s.rowsSeen < s.settling {
-		return false
-	}
-	if s.referral == nil {
-		channels := s.references()
-		if channels == nil {
-			return false
-		}
-		s.referral = e.kernel.NewReferral(channels, s.ahead)
-	}
-	e.kernel.Refer(s.referral, rows.values, len(rows.values)/rows.size)
-	return true
 }
 
 // references lists the tones' reference channels; nil if any has none.

@@ -46,6 +46,7 @@ func (e *stream) lags() []float64 { return e.lag }
 
 func (e *stream) tune(omega []float64) error {
 	e.kernel.Tune(omega)
+	e.kernel.ReferTo(nil)
 	return nil
 }
 

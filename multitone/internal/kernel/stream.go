@@ -23,6 +23,7 @@ type Stream struct {
 	step     []float64    // ω [rad/sample]
 	spread   []float64    // Longest × vectors × 8: every sample twice
 	gain     []float64    // vectors × 8
+	referral *Referral    // nil: rows are raw
 	loops    streamLoops
 }
 
@@ -32,7 +33,7 @@ const Longest = 32
 type streamLoops struct {
 	counts func(s *Stream, x []int16, n int)
 	mix    func(s *Stream, out []complex128, tone, n int)
-	refer  func(s *Stream, r *Referral, rows []complex128, n int)
+	refer  func(s *Stream, out []complex128, n int) // mixes all tones and refers them
 }
 
 var streamLoopsFor = func(s *Stream) streamLoops { return portableStream }
@@ -95,7 +96,7 @@ func (s *Stream) Size() int { return s.tones * s.channels }
 
 // Counts filters a piece of interleaved counts; row u of out, tones × channels,
 // is the output after sample u over Decay(u), relative to the tones' phases at
-// sample 0.
+// sample 0, or referred as ReferTo says.
 func (s *Stream) Counts(out []complex128, x []int16) {
 	n := len(x) / s.channels
 	s.loops.counts(s, x, n)
@@ -117,8 +118,15 @@ func (s *Stream) Floats(out []complex128, x []float64) {
 
 func (s *Stream) mixAll(out []complex128, n int) {
 	_ = out[:n*s.Size()]
-	for k := range s.step {
-		s.loops.mix(s, out, k, n)
+	switch {
+	case n == 0:
+		return
+	case s.referral != nil:
+		s.loops.refer(s, out, n)
+	default:
+		for k := range s.step {
+			s.loops.mix(s, out, k, n)
+		}
 	}
 	if n == Longest {
 		copy(s.turn, s.whole)
@@ -167,39 +175,49 @@ func mixGo(s *Stream, out []complex128, tone, n int) {
 // Referral turns rows to the phase of each tone's reference, and multiplies them
 // by Decay.
 type Referral struct {
-	channel []int     // of each tone's reference
-	ahead   []float64 // Longest × groups × (8 real parts, 8 imaginary parts)
-	offsets []int64   // groups × 8: bytes from a row's begin to its references
+	channel []int // of each tone's reference
 	groups  int
-	turns   []float64 // Longest × groups × 8 pairs
+	// By row and group, 8 real parts and 8 imaginary parts each: what references
+	// are multiplied by, the tones' carriers, and the turns.
+	ahead, carrier, turns []float64
+	// By group, for 8 tones each, in bytes: where the reference's state begins,
+	// where its sample stands in a row of spread, and the tone's turn.
+	offsets []int64
 	// References holds the raw phasor of each tone's reference, row by row, times
 	// ahead.
 	References []complex128
 }
 
 // NewReferral prepares for tones with a reference channel each; ahead are what
-// the reference's phasors are multiplied by, row by row of a piece.
+// the reference's phasors are multiplied by, row by row of a piece. It holds for
+// the frequencies now set.
 func (s *Stream) NewReferral(channel []int, ahead [][]complex128) *Referral {
 	r := &Referral{channel: channel, groups: (s.tones + Lanes - 1) / Lanes}
-	r.offsets = make([]int64, r.groups*Lanes)
-	for k, c := range channel {
-		r.offsets[k] = int64(k*s.channels+c) * 16
+	r.offsets = make([]int64, r.groups*3*Lanes)
+	for i := range r.groups * Lanes {
+		k := min(i, s.tones-1) // any that is there
+		c := channel[k]
+		at := i/Lanes*3*Lanes + i%Lanes
+		r.offsets[at] = int64((k*s.vectors+c/4)*s.Order*4+c%4) * 16
+		r.offsets[at+Lanes] = int64(c) * 16
+		r.offsets[at+2*Lanes] = int64(k) * 16
 	}
-	for k := s.tones; k < len(r.offsets); k++ {
-		r.offsets[k] = r.offsets[0] // any that is there
-	}
-	r.ahead = make([]float64, Longest*r.groups*2*Lanes)
+	size := Longest * r.groups * 2 * Lanes
+	r.ahead, r.carrier, r.turns = make([]float64, size), make([]float64, size), make([]float64, size)
 	for u, row := range ahead {
 		for k, v := range row {
 			v *= complex(s.decay[u], 0)
-			at := (u*r.groups+k/Lanes)*2*Lanes + k%Lanes
+			at, o := r.at(u, k), s.carrier[k*Longest+u]
 			r.ahead[at], r.ahead[at+Lanes] = real(v), imag(v)
+			r.carrier[at], r.carrier[at+Lanes] = real(o), imag(o)
 		}
 	}
-	r.turns = make([]float64, Longest*r.groups*2*Lanes)
 	r.References = make([]complex128, Longest*r.groups*Lanes)
 	return r
 }
+
+// at is where the tables hold tone k of row u.
+func (r *Referral) at(u, k int) int { return (u*r.groups+k/Lanes)*2*Lanes + k%Lanes }
 
 // Row is the references of row u.
 func (r *Referral) Row(u int) []complex128 {
@@ -207,20 +225,21 @@ func (r *Referral) Row(u int) []complex128 {
 	return r.References[u*n : u*n+len(r.channel)]
 }
 
-// Refer turns n rows in place, rows u = 0, 1, … of a piece.
-func (s *Stream) Refer(r *Referral, rows []complex128, n int) {
-	_ = rows[:n*s.Size()]
-	s.loops.refer(s, r, rows, n)
-}
+// ReferTo has the rows of the pieces that follow referred; nil: raw.
+func (s *Stream) ReferTo(r *Referral) { s.referral = r }
 
-func referGo(s *Stream, r *Referral, rows []complex128, n int) {
+func referGo(s *Stream, out []complex128, n int) {
+	for k := range s.step {
+		s.loops.mix(s, out, k, n)
+	}
+	r := s.referral
 	for u := range n {
-		row := rows[u*s.Size():][:s.Size()]
+		row := out[u*s.Size():][:s.Size()]
 		references := r.Row(u)
 		for k, c := range r.channel {
 			own := row[k*s.channels:][:s.channels]
 			ref := own[c]
-			at := (u*r.groups+k/Lanes)*2*Lanes + k%Lanes
+			at := r.at(u, k)
 			references[k] = ref * complex(r.ahead[at], r.ahead[at+Lanes])
 			re, im := s.decay[u], 0.0
 			if power := real(ref)*real(ref) + imag(ref)*imag(ref); power > 0 {

@@ -42,18 +42,32 @@ func mix4x3avx512(out, state, carrier *complex128, spread *float64, n int, outSt
 //go:noescape
 func turns8avx512(turns *float64, references *complex128, row *complex128, offsets *int64, ahead, decay *float64, n int, rowStep, step uintptr)
 
-// turn8avx512 multiplies n rows of tones·channels numbers, one after the other:
-// each tone's by its pair of turns, those of the rows turnsStep bytes apart.
+// references8avx512 filters the references of eight tones over n samples from
+// the states as they are, and writes as turns8avx512 does, but the turns' real
+// and imaginary parts side by side. offsets are three by eight; carriers too are
+// step bytes apart.
 //
 //go:noescape
-func turn8avx512(row *complex128, turns *float64, tones, channels, n int, turnsStep uintptr)
+func references8avx512(turns *float64, references, state, turn *complex128, offsets *int64, spread, carrier, ahead, decay *float64, n int, spreadStep, step uintptr)
+
+// mixRefer4avx512 is mix4avx512 that multiplies what it stores by turns,
+// turnsStep bytes apart with the imaginary part 64 bytes on, and stores 0 for
+// numbers that are not in keep.
+//
+//go:noescape
+func mixRefer4avx512(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask uint64, turns *float64, turnsStep uintptr, keep uint64)
+
+// mixRefer4x3avx512 is mixRefer4avx512 for twelve channels at once; mask is that
+// of the last four.
+//
+//go:noescape
+func mixRefer4x3avx512(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask uint64, turns *float64, turnsStep uintptr, keep uint64)
 
 func streamAVX512(s *Stream) streamLoops {
 	l := portableStream
 	l.counts = spreadCountsAVX512
-	l.refer = referAVX512
 	if s.Order == 4 {
-		l.mix = mixAVX512
+		l.mix, l.refer = mixAVX512, referAVX512
 	}
 	return l
 }
@@ -78,17 +92,11 @@ func spreadCountsAVX512(s *Stream, x []int16, n int) {
 }
 
 func mixAVX512(s *Stream, out []complex128, tone, n int) {
-	_ = s.carrier[tone*Longest+n-1]
-	_ = out[(n-1)*s.Size()+tone*s.channels+s.channels-1]
-	_ = s.spread[n*s.vectors*8-1]
+	s.within(out, tone, n)
 	for v := 0; v < s.vectors; {
-		mix, wide := mix4avx512, 1
+		mix, wide, mask := mix4avx512, 1, s.mask(v+1)
 		if s.vectors-v >= 3 {
-			mix, wide = mix4x3avx512, 3
-		}
-		mask := uint64(0xff)
-		if left := s.channels - 4*(v+wide-1); left < 4 {
-			mask = 1<<(2*left) - 1
+			mix, wide, mask = mix4x3avx512, 3, s.mask(v+3)
 		}
 		mix(&out[tone*s.channels+4*v], &s.state[(tone*s.vectors+v)*16], &s.carrier[tone*Longest], &s.spread[8*v],
 			n, uintptr(s.Size())*16, uintptr(s.vectors)*64, &s.turn[tone], mask)
@@ -96,28 +104,38 @@ func mixAVX512(s *Stream, out []complex128, tone, n int) {
 	}
 }
 
-func referAVX512(s *Stream, r *Referral, rows []complex128, n int) {
-	if n == 0 {
-		return
+// within checks the bounds of what the loops touch.
+func (s *Stream) within(out []complex128, tone, n int) {
+	_ = s.carrier[tone*Longest+n-1]
+	_ = out[(n-1)*s.Size()+tone*s.channels+s.channels-1]
+	_ = s.spread[n*s.vectors*8-1]
+}
+
+// mask names the numbers that are there in the last of so many vectors.
+func (s *Stream) mask(vectors int) uint64 { return 0xff >> max(0, 8*vectors-2*s.channels) }
+
+func referAVX512(s *Stream, out []complex128, n int) {
+	r := s.referral
+	step, spreadStep := uintptr(r.groups)*128, uintptr(s.vectors)*64
+	_, _ = r.turns[n*r.groups*16-1], s.decay[n-1]
+	for g := range r.groups {
+		references8avx512(&r.turns[g*16], &r.References[g*Lanes], &s.state[0], &s.turn[0], &r.offsets[g*3*Lanes],
+			&s.spread[0], &r.carrier[g*16], &r.ahead[g*16], &s.decay[0], n, spreadStep, step)
 	}
-	size := s.Size()
-	_ = rows[n*size-1]
-	// A few rows at a time stay in the nearest cache from one loop to the next.
-	const few = 4
-	step := uintptr(r.groups) * 128
-	for u := 0; u < n; u += few {
-		count := min(few, n-u)
-		part := rows[u*size : (u+count)*size]
-		for g := range r.groups {
-			at := u*r.groups + g
-			turns8avx512(&r.turns[at*16], &r.References[at*Lanes], &part[0], &r.offsets[g*Lanes], &r.ahead[at*16], &s.decay[u],
-				count, uintptr(size)*16, step)
-		}
-		turn8avx512(&part[0], &r.turns[u*r.groups*16], s.tones, s.channels, count, step)
-		for k, c := range r.channel {
-			for at := k*s.channels + c; at < len(part); at += size {
-				part[at] = complex(real(part[at]), 0)
+	for tone, c := range r.channel {
+		s.within(out, tone, n)
+		for v := 0; v < s.vectors; {
+			mix, wide, mask := mixRefer4avx512, 1, s.mask(v+1)
+			if s.vectors-v >= 3 {
+				mix, wide, mask = mixRefer4x3avx512, 3, s.mask(v+3)
 			}
+			keep := ^uint64(0)
+			if c >= 4*v { // a reference is real; the product leaves a rounding error
+				keep &^= 2 << (2 * (c - 4*v))
+			}
+			mix(&out[tone*s.channels+4*v], &s.state[(tone*s.vectors+v)*16], &s.carrier[tone*Longest], &s.spread[8*v],
+				n, uintptr(s.Size())*16, spreadStep, &s.turn[tone], mask, &r.turns[r.at(0, tone)], step, keep)
+			v += wide
 		}
 	}
 }

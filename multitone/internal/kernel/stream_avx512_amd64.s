@@ -2,6 +2,26 @@
 
 #include "textflag.h"
 
+#define MIX_ARGS \
+	MOVQ  out+0(FP), DI; \
+	MOVQ  state+8(FP), SI; \
+	MOVQ  carrier+16(FP), DX; \
+	MOVQ  spread+24(FP), BX; \
+	MOVQ  n+32(FP), CX; \
+	MOVQ  outStep+40(FP), R8; \
+	MOVQ  spreadStep+48(FP), R9; \
+	MOVQ  turn+56(FP), AX; \
+	MOVQ  mask+64(FP), R10; \
+	KMOVW R10, K1; \
+	VBROADCASTSD (AX), Z28; \
+	VBROADCASTSD 8(AX), Z29
+
+#define REFER_ARGS \
+	MOVQ  turns+72(FP), R11; \
+	MOVQ  turnsStep+80(FP), R12; \
+	MOVQ  keep+88(FP), R10; \
+	KMOVW R10, K2
+
 // twice picks 0 0 1 1 2 2 3 3 from four doubles; pairs* interleave eight real
 // and eight imaginary parts.
 DATA twice<>+0(SB)/8, $0
@@ -79,18 +99,7 @@ vector:
 
 // func mix4avx512(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask uint64)
 TEXT ·mix4avx512(SB), NOSPLIT, $0-72
-	MOVQ  out+0(FP), DI
-	MOVQ  state+8(FP), SI
-	MOVQ  carrier+16(FP), DX
-	MOVQ  spread+24(FP), BX
-	MOVQ  n+32(FP), CX
-	MOVQ  outStep+40(FP), R8
-	MOVQ  spreadStep+48(FP), R9
-	MOVQ  turn+56(FP), AX
-	MOVQ  mask+64(FP), R10
-	KMOVW R10, K1
-	VBROADCASTSD (AX), Z28
-	VBROADCASTSD 8(AX), Z29
+	MIX_ARGS
 	TURN(0, Z0)
 	TURN(64, Z1)
 	TURN(128, Z2)
@@ -124,18 +133,7 @@ sample:
 
 // func mix4x3avx512(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask uint64)
 TEXT ·mix4x3avx512(SB), NOSPLIT, $0-72
-	MOVQ  out+0(FP), DI
-	MOVQ  state+8(FP), SI
-	MOVQ  carrier+16(FP), DX
-	MOVQ  spread+24(FP), BX
-	MOVQ  n+32(FP), CX
-	MOVQ  outStep+40(FP), R8
-	MOVQ  spreadStep+48(FP), R9
-	MOVQ  turn+56(FP), AX
-	MOVQ  mask+64(FP), R10
-	KMOVW R10, K1
-	VBROADCASTSD (AX), Z28
-	VBROADCASTSD 8(AX), Z29
+	MIX_ARGS
 	TURN(0, Z0)
 	TURN(64, Z1)
 	TURN(128, Z2)
@@ -178,6 +176,206 @@ sample:
 	VZEROUPPER
 	RET
 
+// REFERRED multiplies an output by the pair of turns in Z28 and Z29.
+#define REFERRED(y, keep, z) \
+	VPERMILPD        $0x55, y, z; \
+	VMULPD           Z29, z, z;   \
+	VFMADDSUB231PD.Z Z28, y, keep, z
+
+// func mixRefer4avx512(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask uint64, turns *float64, turnsStep uintptr, keep uint64)
+TEXT ·mixRefer4avx512(SB), NOSPLIT, $0-96
+	MIX_ARGS
+	REFER_ARGS
+	TURN(0, Z0)
+	TURN(64, Z1)
+	TURN(128, Z2)
+	TURN(192, Z3)
+
+sample:
+	VBROADCASTF64X2 (DX), Z30
+	VBROADCASTSD    (R11), Z28
+	VBROADCASTSD    64(R11), Z29
+	STAGES(0, Z0, Z1, Z2, Z3)
+	REFERRED(Z3, K2, Z24)
+	VMOVUPD Z24, K1, (DI)
+	ADDQ $16, DX
+	ADDQ R9, BX
+	ADDQ R12, R11
+	ADDQ R8, DI
+	DECQ CX
+	JNZ  sample
+
+	VMOVUPD Z0, (SI)
+	VMOVUPD Z1, 64(SI)
+	VMOVUPD Z2, 128(SI)
+	VMOVUPD Z3, 192(SI)
+	VZEROUPPER
+	RET
+
+// func mixRefer4x3avx512(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask uint64, turns *float64, turnsStep uintptr, keep uint64)
+TEXT ·mixRefer4x3avx512(SB), NOSPLIT, $0-96
+	MIX_ARGS
+	REFER_ARGS
+	SHRQ  $8, R10
+	KMOVW R10, K3
+	SHRQ  $8, R10
+	KMOVW R10, K4
+	TURN(0, Z0)
+	TURN(64, Z1)
+	TURN(128, Z2)
+	TURN(192, Z3)
+	TURN(256, Z4)
+	TURN(320, Z5)
+	TURN(384, Z6)
+	TURN(448, Z7)
+	TURN(512, Z8)
+	TURN(576, Z9)
+	TURN(640, Z10)
+	TURN(704, Z11)
+
+sample:
+	VBROADCASTF64X2 (DX), Z30
+	VBROADCASTSD    (R11), Z28
+	VBROADCASTSD    64(R11), Z29
+	STAGES(0, Z0, Z1, Z2, Z3)
+	STAGES(64, Z4, Z5, Z6, Z7)
+	STAGES(128, Z8, Z9, Z10, Z11)
+	REFERRED(Z3, K2, Z24)
+	REFERRED(Z7, K3, Z25)
+	REFERRED(Z11, K4, Z26)
+	VMOVUPD Z24, (DI)
+	VMOVUPD Z25, 64(DI)
+	VMOVUPD Z26, K1, 128(DI)
+	ADDQ $16, DX
+	ADDQ R9, BX
+	ADDQ R12, R11
+	ADDQ R8, DI
+	DECQ CX
+	JNZ  sample
+
+	VMOVUPD Z0, (SI)
+	VMOVUPD Z1, 64(SI)
+	VMOVUPD Z2, 128(SI)
+	VMOVUPD Z3, 192(SI)
+	VMOVUPD Z4, 256(SI)
+	VMOVUPD Z5, 320(SI)
+	VMOVUPD Z6, 384(SI)
+	VMOVUPD Z7, 448(SI)
+	VMOVUPD Z8, 512(SI)
+	VMOVUPD Z9, 576(SI)
+	VMOVUPD Z10, 640(SI)
+	VMOVUPD Z11, 704(SI)
+	VZEROUPPER
+	RET
+
+// REFERENCE writes references Z0 + j·Z1 times ahead and makes them the turns:
+// conjugate over size, times decay; where the size is 0, decay. It takes an
+// estimate of 1/size to 2⁻¹⁴ and two steps r ← r·(1.5 − 0.5·power·r²) to rounding.
+#define REFERENCE \
+	VMOVUPD (BX), Z2; \
+	VMOVUPD 64(BX), Z3; \
+	VMULPD  Z0, Z2, Z4; \
+	VMULPD  Z1, Z2, Z5; \
+	VFNMADD231PD Z1, Z3, Z4; \
+	VFMADD231PD  Z0, Z3, Z5; \
+	VMOVDQA64 Z21, Z8; \
+	VMOVDQA64 Z22, Z9; \
+	VPERMI2PD Z5, Z4, Z8; \
+	VPERMI2PD Z5, Z4, Z9; \
+	VMOVUPD Z8, (R9); \
+	VMOVUPD Z9, 64(R9); \
+	VMULPD      Z0, Z0, Z10; \
+	VFMADD231PD Z1, Z1, Z10; \
+	VCMPPD      $0, Z25, Z10, K3; \
+	VRSQRT14PD  Z10, Z11; \
+	VMULPD      Z23, Z10, Z10; \
+	VMULPD      Z11, Z11, Z6; \
+	VFNMADD213PD Z24, Z10, Z6; \
+	VMULPD      Z6, Z11, Z11; \
+	VMULPD      Z11, Z11, Z6; \
+	VFNMADD213PD Z24, Z10, Z6; \
+	VMULPD      Z6, Z11, Z11; \
+	VBROADCASTSD (AX), Z7; \
+	VMULPD      Z7, Z11, Z11; \
+	VMULPD      Z11, Z0, Z0; \
+	VMULPD      Z11, Z1, Z1; \
+	VSUBPD      Z1, Z25, Z1; \
+	VMOVAPD     Z7, K3, Z0; \
+	VMOVAPD     Z25, K3, Z1
+
+#define REFERENCE_CONSTANTS \
+	VMOVDQU64 pairsLow<>(SB), Z21; \
+	VMOVDQU64 pairsHigh<>(SB), Z22; \
+	VBROADCASTSD half<>(SB), Z23; \
+	VBROADCASTSD threeHalves<>(SB), Z24; \
+	VPXORQ Z25, Z25, Z25
+
+// GATHER fills z from p on by the offsets at.
+#define GATHER(off, p, at, z) \
+	KXNORW     K1, K1, K1; \
+	VPXORQ     z, z, z;    \
+	VGATHERQPD off(p)(at*1), K1, z
+
+// STATE gathers the references' moment off bytes on and turns it by Z30 + j·Z31.
+#define STATE(off, re, im) \
+	GATHER(off, SI, Z20, Z28);     \
+	GATHER((off+8), SI, Z20, Z29); \
+	VMULPD       Z28, Z30, re;     \
+	VMULPD       Z28, Z31, im;     \
+	VFNMADD231PD Z29, Z31, re;     \
+	VFMADD231PD  Z29, Z30, im
+
+// func references8avx512(turns *float64, references, state, turn *complex128, offsets *int64, spread, carrier, ahead, decay *float64, n int, spreadStep, step uintptr)
+TEXT ·references8avx512(SB), NOSPLIT, $0-96
+	MOVQ turns+0(FP), DI
+	MOVQ references+8(FP), R9
+	MOVQ state+16(FP), SI
+	MOVQ turn+24(FP), R8
+	MOVQ offsets+32(FP), DX
+	MOVQ carrier+48(FP), R12
+	MOVQ ahead+56(FP), BX
+	MOVQ decay+64(FP), AX
+	MOVQ n+72(FP), CX
+	MOVQ spreadStep+80(FP), R10
+	MOVQ step+88(FP), R11
+	VMOVDQU64 128(DX), Z20
+	GATHER(0, R8, Z20, Z30)
+	GATHER(8, R8, Z20, Z31)
+	VMOVDQU64 (DX), Z20
+	STATE(0, Z12, Z16)
+	STATE(64, Z13, Z17)
+	STATE(128, Z14, Z18)
+	STATE(192, Z15, Z19)
+	VMOVDQU64 64(DX), Z20
+	MOVQ spread+40(FP), SI
+	REFERENCE_CONSTANTS
+
+row:
+	GATHER(0, SI, Z20, Z28)
+	VFMADD231PD (R12), Z28, Z12
+	VFMADD231PD 64(R12), Z28, Z16
+	VADDPD      Z12, Z13, Z13
+	VADDPD      Z16, Z17, Z17
+	VADDPD      Z13, Z14, Z14
+	VADDPD      Z17, Z18, Z18
+	VADDPD      Z14, Z15, Z15
+	VADDPD      Z18, Z19, Z19
+	VMOVAPD     Z15, Z0
+	VMOVAPD     Z19, Z1
+	REFERENCE
+	VMOVUPD     Z0, (DI)
+	VMOVUPD     Z1, 64(DI)
+	ADDQ R10, SI
+	ADDQ R11, R12
+	ADDQ R11, BX
+	ADDQ R11, R9
+	ADDQ R11, DI
+	ADDQ $8, AX
+	DECQ CX
+	JNZ  row
+	VZEROUPPER
+	RET
+
 // func turns8avx512(turns *float64, references *complex128, row *complex128, offsets *int64, ahead, decay *float64, n int, rowStep, step uintptr)
 TEXT ·turns8avx512(SB), NOSPLIT, $0-72
 	MOVQ turns+0(FP), DI
@@ -190,11 +388,7 @@ TEXT ·turns8avx512(SB), NOSPLIT, $0-72
 	MOVQ rowStep+56(FP), R10
 	MOVQ step+64(FP), R11
 	VMOVDQU64 (DX), Z20
-	VMOVDQU64 pairsLow<>(SB), Z21
-	VMOVDQU64 pairsHigh<>(SB), Z22
-	VBROADCASTSD half<>(SB), Z23
-	VBROADCASTSD threeHalves<>(SB), Z24
-	VPXORQ Z25, Z25, Z25
+	REFERENCE_CONSTANTS
 
 row:
 	KXNORW K1, K1, K1
@@ -204,40 +398,7 @@ row:
 	VGATHERQPD (SI)(Z20*1), K1, Z0
 	VGATHERQPD 8(SI)(Z20*1), K2, Z1
 
-	// the references times ahead
-	VMOVUPD (BX), Z2
-	VMOVUPD 64(BX), Z3
-	VMULPD  Z0, Z2, Z4
-	VMULPD  Z1, Z2, Z5
-	VFNMADD231PD Z1, Z3, Z4
-	VFMADD231PD  Z0, Z3, Z5
-	VMOVDQA64 Z21, Z8
-	VMOVDQA64 Z22, Z9
-	VPERMI2PD Z5, Z4, Z8
-	VPERMI2PD Z5, Z4, Z9
-	VMOVUPD Z8, (R9)
-	VMOVUPD Z9, 64(R9)
-
-	// Conjugate over size; where the size is 0, 1. An estimate of 1/size to
-	// 2⁻¹⁴ and two steps r ← r·(1.5 − 0.5·power·r²) to rounding.
-	VMULPD      Z0, Z0, Z10
-	VFMADD231PD Z1, Z1, Z10
-	VCMPPD      $0, Z25, Z10, K3
-	VRSQRT14PD  Z10, Z11
-	VMULPD      Z23, Z10, Z10
-	VMULPD      Z11, Z11, Z12
-	VFNMADD213PD Z24, Z10, Z12
-	VMULPD      Z12, Z11, Z11
-	VMULPD      Z11, Z11, Z12
-	VFNMADD213PD Z24, Z10, Z12
-	VMULPD      Z12, Z11, Z11
-	VBROADCASTSD (AX), Z14
-	VMULPD      Z14, Z11, Z11
-	VMULPD      Z11, Z0, Z0
-	VMULPD      Z11, Z1, Z1
-	VSUBPD      Z1, Z25, Z1
-	VMOVAPD     Z14, K3, Z0
-	VMOVAPD     Z25, K3, Z1
+	REFERENCE
 	VMOVDQA64   Z21, Z8
 	VMOVDQA64   Z22, Z9
 	VPERMI2PD   Z1, Z0, Z8
@@ -250,57 +411,6 @@ row:
 	ADDQ R11, DI
 	ADDQ $8, AX
 	DECQ CX
-	JNZ  row
-	VZEROUPPER
-	RET
-
-// func turn8avx512(row *complex128, turns *float64, tones, channels, n int, turnsStep uintptr)
-TEXT ·turn8avx512(SB), NOSPLIT, $0-48
-	MOVQ row+0(FP), DI
-	MOVQ turns+8(FP), R8
-	MOVQ channels+24(FP), BX
-	MOVQ n+32(FP), R9
-	MOVQ turnsStep+40(FP), R10
-
-row:
-	MOVQ R8, SI
-	MOVQ tones+16(FP), CX
-
-tone:
-	VBROADCASTSD (SI), Z28
-	VBROADCASTSD 8(SI), Z29
-	MOVQ BX, R11
-
-four:
-	CMPQ R11, $4
-	JLT  rest
-	VMOVUPD        (DI), Z0
-	VPERMILPD      $0x55, Z0, Z1
-	VMULPD         Z29, Z1, Z1
-	VFMADDSUB213PD Z1, Z28, Z0
-	VMOVUPD        Z0, (DI)
-	ADDQ $64, DI
-	SUBQ $4, R11
-	JMP  four
-
-rest:
-	TESTQ R11, R11
-	JZ    next
-	VMOVUPD        (DI), X0
-	VPERMILPD      $1, X0, X1
-	VMULPD         X29, X1, X1
-	VFMADDSUB213PD X1, X28, X0
-	VMOVUPD        X0, (DI)
-	ADDQ $16, DI
-	DECQ R11
-	JMP  rest
-
-next:
-	ADDQ $16, SI
-	DECQ CX
-	JNZ  tone
-	ADDQ R10, R8
-	DECQ R9
 	JNZ  row
 	VZEROUPPER
 	RET
