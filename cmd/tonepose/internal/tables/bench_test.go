@@ -13,10 +13,10 @@ func frames(n int) []Phasor {
 	tones := []string{"e1", "e2", "e3", "e4", "e5", "e6", "e7", "e8"}
 	var list []Phasor
 	for f := range n {
-		for _, c := range channels {
-			for k, tone := range tones {
+		for k, tone := range tones {
+			for _, c := range channels {
 				list = append(list, Phasor{Time: 0.01024 * float64(f), Duration: 0.02048, Channel: c, Tone: tone,
-					ToneHz:  5000 + 1000*float64(k)*(1+1e-6*random.NormFloat64()),
+					ToneHz:  5000 + 1000*float64(k),
 					InPhase: random.NormFloat64(), Quadrature: random.NormFloat64(), Sigma: 1e-6 * (1 + 0.1*random.Float64())})
 			}
 		}
@@ -27,7 +27,7 @@ func frames(n int) []Phasor {
 func BenchmarkWritePhasors(b *testing.B) {
 	const frame = 96
 	list := frames(1000)
-	s := newStore(io.Discard, narrowGroupRows, (*phasorRow).put)
+	s := newStore(io.Discard, narrow, (*phasorRow).put)
 	b.ReportAllocs()
 	n := 0
 	for b.Loop() {
@@ -46,7 +46,7 @@ func BenchmarkWritePhasors(b *testing.B) {
 
 func BenchmarkWritePoses(b *testing.B) {
 	list := inventedPoses(1 << 12)
-	s := newStore(io.Discard, wideGroupRows, (*poseRow).put)
+	s := newStore(io.Discard, wide, (*poseRow).put)
 	b.ReportAllocs()
 	n := 0
 	for b.Loop() {
@@ -61,7 +61,7 @@ func BenchmarkWritePoses(b *testing.B) {
 // The encoder's buffers grow once a page and once a group, never with a row.
 func TestWritingPhasorsDoesNotAllocatePerRow(t *testing.T) {
 	list := frames(100)
-	s := newStore(io.Discard, narrowGroupRows, (*phasorRow).put)
+	s := newStore(io.Discard, narrow, (*phasorRow).put)
 	if err := s.write(list); err != nil {
 		t.Fatal(err)
 	}

@@ -63,15 +63,15 @@ func (s *Set) begin(force bool, names []string) error {
 	for _, name := range names {
 		switch name {
 		case PhasorsName:
-			s.Phasors, err = begin(s, name, narrowGroupRows, (*phasorRow).put)
+			s.Phasors, err = begin(s, name, narrow, (*phasorRow).put)
 		case CouplingsName:
-			s.Couplings, err = begin(s, name, narrowGroupRows, (*couplingRow).put)
+			s.Couplings, err = begin(s, name, narrow, (*couplingRow).put)
 		case PosesName:
-			s.Poses, err = begin(s, name, wideGroupRows, (*poseRow).put)
+			s.Poses, err = begin(s, name, wide, (*poseRow).put)
 		case DemodulatedName:
-			s.Demodulated, err = begin(s, name, narrowGroupRows, (*demodulatedRow).put)
+			s.Demodulated, err = begin(s, name, narrow, (*demodulatedRow).put)
 		case IntegrityName:
-			s.Integrity, err = begin(s, name, narrowGroupRows, (*integrityRow).put)
+			s.Integrity, err = begin(s, name, wide, (*integrityRow).put)
 		default:
 			err = fmt.Errorf("table %q: must be %s, %s, %s, %s or %s", name, PhasorsName, CouplingsName, PosesName, DemodulatedName, IntegrityName)
 		}
@@ -82,8 +82,8 @@ func (s *Set) begin(force bool, names []string) error {
 	return nil
 }
 
-func begin[T, S any](s *Set, name string, groupRows int64, put func(*S, *T) error) (*Writer[T], error) {
-	w, err := stage(s.dir, name, groupRows, put)
+func begin[T, S any](s *Set, name string, g grouping, put func(*S, *T) error) (*Writer[T], error) {
+	w, err := stage(s.dir, name, g, put)
 	if err == nil {
 		s.staged = append(s.staged, w)
 	}

@@ -13,13 +13,16 @@ import (
 // The stored rows carry the columns' names, order and encodings. Nullable
 // columns are pointers into the row's own values, so that a buffer of rows
 // costs no allocation. A stored row must not be copied once it was filled.
+//
+// Times and frequencies that all rows of a window repeat are kept once, as
+// names are (dict); measured numbers byte by byte (split).
 
 type phasorRow struct {
-	Time       float64 `parquet:"time_s,split"`
+	Time       float64 `parquet:"time_s,dict"`
 	Duration   float64 `parquet:"duration_s,dict"`
 	Channel    string  `parquet:"channel,dict"`
 	Tone       string  `parquet:"tone,dict"`
-	ToneHz     float64 `parquet:"tone_hz,split"`
+	ToneHz     float64 `parquet:"tone_hz,dict"`
 	InPhase    float64 `parquet:"in_phase_v,split"`
 	Quadrature float64 `parquet:"quadrature_v,split"`
 	Sigma      float64 `parquet:"sigma_v,split"`
@@ -43,7 +46,7 @@ func (r *phasorRow) get(p *Phasor) error {
 }
 
 type couplingRow struct {
-	Time       float64  `parquet:"time_s,split"`
+	Time       float64  `parquet:"time_s,dict"`
 	Duration   float64  `parquet:"duration_s,dict"`
 	Emitter    string   `parquet:"emitter,dict"`
 	Sensor     string   `parquet:"sensor,dict"`

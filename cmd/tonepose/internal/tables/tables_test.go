@@ -90,7 +90,7 @@ func TestRoundTrip(t *testing.T) {
 		{1, 0.01, "e1", "probe", "rx1", 1e-9, 0, 1e-13, 0},
 		{1, 0.01, "e2", "probe", "rx1", math.NaN(), math.NaN(), math.NaN(), ReferenceLost},
 	}
-	poses := inventedPoses(wideGroupRows + 10)
+	poses := inventedPoses(int(wide.rows) + 10)
 	for _, err := range []error{s.Phasors.Write(phasors...), s.Couplings.Write(couplings...), s.Poses.Write(poses...)} {
 		if err != nil {
 			t.Fatal(err)
