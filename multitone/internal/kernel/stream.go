@@ -28,7 +28,7 @@ type Stream struct {
 }
 
 // Longest is the most samples of a piece.
-const Longest = 32
+const Longest = 64
 
 type streamLoops struct {
 	counts func(s *Stream, x []int16, n int)
