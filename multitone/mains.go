@@ -24,6 +24,7 @@ const (
 type Mains struct {
 	sampleRate float64
 	ratio      int
+	weights    []float64 // of the rising edge
 	series     [][]float64
 	limit      int
 	rising     []float64 // weighted sums of the step being filled
@@ -36,6 +37,10 @@ type Mains struct {
 func NewMains(sampleRate float64, channels int) *Mains {
 	m := &Mains{sampleRate: sampleRate, ratio: max(1, int(sampleRate/mainsRate))}
 	m.rising, m.falling, m.before = make([]float64, channels), make([]float64, channels), make([]float64, channels)
+	m.weights = make([]float64, m.ratio)
+	for k := range m.weights {
+		m.weights[k] = (float64(k) + 0.5) / float64(m.ratio)
+	}
 	m.series = make([][]float64, channels)
 	m.limit = int(mainsSeconds * sampleRate / float64(m.ratio))
 	return m
@@ -45,12 +50,15 @@ func NewMains(sampleRate float64, channels int) *Mains {
 func (m *Mains) Write(x [][]float64) {
 	for i := 0; i < len(x[0]) && !m.Full(); {
 		n := min(m.ratio-m.count, len(x[0])-i)
+		weights := m.weights[m.count : m.count+n]
 		for c := range x {
+			rising, falling := m.rising[c], m.falling[c]
 			for k, v := range x[c][i : i+n] {
-				w := (float64(m.count+k) + 0.5) / float64(m.ratio)
-				m.rising[c] += w * v
-				m.falling[c] += (1 - w) * v
+				w := weights[k]
+				rising += w * v
+				falling += (1 - w) * v
 			}
+			m.rising[c], m.falling[c] = rising, falling
 		}
 		m.count += n
 		i += n

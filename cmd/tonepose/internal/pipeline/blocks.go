@@ -14,7 +14,7 @@ import (
 const (
 	blockValues = 96 << 10 // samples times channels
 	blockMax    = 8192     // samples
-	blocksAhead = 3
+	blocksAhead = 8
 )
 
 // blockSamples is how many samples of every channel are read at a time.
@@ -114,14 +114,18 @@ type frames struct {
 	err        error // of use; valid when failed or done is closed
 }
 
-const framesAhead = 64
+// phasorsAhead is how many phasors may wait in frames: enough to go on measuring
+// while a page of the table is compressed, in some 2 MB.
+const phasorsAhead = 48 << 10
 
-func newFrames(use measured) *frames {
+// newFrames lets frames of so many phasors wait for use.
+func newFrames(phasors int, use measured) *frames {
+	ahead := min(max(phasorsAhead/max(phasors, 1), 8), 512)
 	s := &frames{
-		free: make(chan *multitone.Frame, framesAhead), full: make(chan *multitone.Frame, framesAhead),
+		free: make(chan *multitone.Frame, ahead), full: make(chan *multitone.Frame, ahead),
 		failed: make(chan struct{}), done: make(chan struct{}),
 	}
-	for range framesAhead {
+	for range ahead {
 		s.free <- new(multitone.Frame)
 	}
 	go func() {

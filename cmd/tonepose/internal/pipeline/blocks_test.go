@@ -92,7 +92,7 @@ func TestBlocksEndEarly(t *testing.T) {
 func TestFramesAreUsedInOrder(t *testing.T) {
 	defer goleak.VerifyNone(t)
 	var got []int64
-	s := newFrames(func(f *multitone.Frame, _ []string) error { got = append(got, f.Start); return nil })
+	s := newFrames(4096, func(f *multitone.Frame, _ []string) error { got = append(got, f.Start); return nil })
 	f := multitone.Frame{Hz: []float64{1}}
 	var want []int64
 	for i := range int64(1000) {
@@ -111,9 +111,9 @@ func TestFramesHandBackTheError(t *testing.T) {
 	defer goleak.VerifyNone(t)
 	failure := errors.New("disk full")
 	used := 0
-	s := newFrames(func(*multitone.Frame, []string) error { used++; return failure })
+	s := newFrames(4096, func(*multitone.Frame, []string) error { used++; return failure })
 	var err error
-	for i := 0; err == nil && i < 10*framesAhead; i++ {
+	for i := 0; err == nil && i < 1000; i++ {
 		err = s.emit(&multitone.Frame{})
 		runtime.Gosched()
 	}

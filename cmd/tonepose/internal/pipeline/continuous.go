@@ -53,7 +53,7 @@ func (b *Bench) measureContinuous(ctx context.Context, r *recording.Reader, s *S
 	if err := listen(ctx, r, c); err != nil {
 		return err
 	}
-	out := newFrames(use)
+	out := newFrames(cfg.Channels*len(cfg.Tones), use)
 	err = b.feed(ctx, r, s, c, cfg.Tones, 2*p.GroupDelayS(), out.emit, progress)
 	if failed := out.wait(); failed != nil {
 		return failed

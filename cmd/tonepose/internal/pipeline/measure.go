@@ -55,7 +55,7 @@ func (b *Bench) measureWindows(ctx context.Context, r *recording.Reader, s *Surv
 	if err != nil {
 		return err
 	}
-	out := newFrames(use)
+	out := newFrames(cfg.Channels*len(cfg.Tones), use)
 	err = b.feed(ctx, r, s, bank, cfg.Tones, w.Length, out.emit, progress)
 	if err == nil {
 		err = bank.Flush(out.emit)

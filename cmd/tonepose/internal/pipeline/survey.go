@@ -3,6 +3,7 @@ package pipeline
 import (
 	"context"
 	"fmt"
+	"sync"
 
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/multitone"
@@ -41,9 +42,20 @@ func (b *Bench) look(ctx context.Context, r *recording.Reader, mode clock.Mode, 
 	mains := multitone.NewMains(info.SampleRate, info.Channels)
 	monitor := recording.NewMonitor(info)
 	r.Watch(monitor)
+	lines := sync.OnceValues(mains.Lines)
+	early := false
+	defer func() {
+		if early {
+			lines() // has ended
+		}
+	}()
 	look := func(x [][]float64, first int64) error {
 		progress.report("survey", first, info.Samples)
 		mains.Write(x)
+		if mains.Full() && !early {
+			early = true
+			go lines() // beside the rest of the pass
+		}
 		return tracker.Write(x)
 	}
 	if info.Int16 {
@@ -58,7 +70,7 @@ func (b *Bench) look(ctx context.Context, r *recording.Reader, mode clock.Mode, 
 	if s.Track, err = tracker.Finish(); err != nil {
 		return nil, fmt.Errorf("%s: %w", info.Name, err)
 	}
-	s.MainsHz, s.Lines = mains.Lines()
+	s.MainsHz, s.Lines = lines()
 	return s, nil
 }
 
