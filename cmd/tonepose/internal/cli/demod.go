@@ -72,6 +72,7 @@ Exit code: 0 done, 1 no phasor came out, 2 the call or a file was wrong.`,
 }
 
 func runDemod(ctx context.Context, name string, o *demodOptions, options map[string]string, s Streams) error {
+	frugal()
 	pair := o.signal != "" || o.reference != ""
 	switch {
 	case pair && o.rig != "":

@@ -94,6 +94,7 @@ type solveSummary struct {
 
 func runSolve(ctx context.Context, name string, o *solveOptions, options map[string]string, s Streams) error {
 	begin := time.Now()
+	frugal()
 	if err := needed("rig", o.rig, "solving needs the rig file of the bench"); err != nil {
 		return err
 	}

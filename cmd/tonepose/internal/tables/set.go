@@ -65,7 +65,7 @@ func (s *Set) begin(force bool, names []string) error {
 		case PhasorsName:
 			s.Phasors, err = begin(s, name, narrow, (*phasorRow).put)
 		case CouplingsName:
-			s.Couplings, err = begin(s, name, narrow, (*couplingRow).put)
+			s.Couplings, err = begin(s, name, modest, (*couplingRow).put)
 		case PosesName:
 			s.Poses, err = begin(s, name, wide, (*poseRow).put)
 		case DemodulatedName:

@@ -27,6 +27,8 @@ var (
 	// compressor each, which then neither spends time on the bytes that are
 	// noise nor mixes them with those that are not.
 	narrow = grouping{rows: 1 << 17, pageBytes: 8 << 16}
+	// Tables with fewer rows, written beside the phasors: memory counts more.
+	modest = grouping{rows: 1 << 17, pageBytes: 64 << 10}
 	// Some seventy columns.
 	wide = grouping{rows: 1 << 15, pageBytes: 64 << 10}
 )
