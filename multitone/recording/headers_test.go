@@ -9,6 +9,8 @@ import (
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
+
+	"tonepose/testdata/published"
 )
 
 // headerCase is one tiny file, byte for byte, with its expected decode. Each case names its specification: RIFF WAVE
@@ -35,14 +37,8 @@ type headerCase struct {
 
 func headerCases(t testing.TB) (cases []headerCase) {
 	t.Helper()
-	text, err := os.ReadFile("../../testdata/published/file_headers/file_headers.json")
-	if err != nil {
-		t.Fatal(err)
-	}
-	all := struct{ Cases []headerCase }{}
-	if err := json.Unmarshal(text, &all); err != nil {
-		t.Fatal(err)
-	}
+	var all struct{ Cases []headerCase }
+	published.JSON(t, "file_headers/file_headers.json", &all)
 	if len(all.Cases) != 16 {
 		t.Fatalf("%d cases, expected 16", len(all.Cases))
 	}

@@ -52,13 +52,33 @@ func (m *Monitor) piece16(b []byte, flip uint16, pos int64) {
 	m.repeat.counts(m, b, 2*nc, pos)
 }
 
-// suspicious tells whether an extreme of a piece is worth a closer look: an end code, a new extreme, or unless it is
-// small the same again: a flat top.
-func (s *channelState) suspicious(lo, hi float64) bool {
-	if lo <= s.lowEnd || hi >= s.highEnd || lo < s.min || hi > s.max {
-		return true
+// suspicious tells whether an extreme of a piece is worth a closer look: an end code, or unless it is small and no new
+// extreme, the greatest so far.
+func (s *channelState) suspicious(lo, hi float64) (ends, tops bool) {
+	ends = lo <= s.lowEnd || hi >= s.highEnd
+	tops = lo < s.min || hi > s.max || hi >= smallCodes && hi == s.max || -lo-1 >= smallCodes && lo == s.min
+	return ends, tops
+}
+
+// level tells whether three samples in a row are equal to lo or to hi. One of them is at a place 2, 5, 8, ….
+func level(at func(i int) int16, n int, lo, hi int16) bool {
+	for i := 2; i < n; i += 3 {
+		v := at(i)
+		if v != lo && v != hi {
+			continue
+		}
+		first, last := i, i+1
+		for first > 0 && at(first-1) == v {
+			first--
+		}
+		for last < n && at(last) == v {
+			last++
+		}
+		if last-first >= 3 {
+			return true
+		}
 	}
-	return hi >= smallCodes && hi == s.max || -lo-1 >= smallCodes && lo == s.min
+	return false
 }
 
 // settle16 goes on with a channel from the extremes and the sum of a piece.
@@ -69,9 +89,9 @@ func (m *Monitor) settle16(c int, b []byte, flip uint16, pos int64) {
 	at := func(i int) int16 { return int16(binary.LittleEndian.Uint16(b[2*(i*nc+c):]) ^ flip) }
 	s.means.add(pos, n, float64(m.sums[c]))
 	lo, hi := float64(m.low[c]), float64(m.high[c])
-	suspicious := s.suspicious(lo, hi)
+	ends, tops := s.suspicious(lo, hi)
 	s.min, s.max = min(s.min, lo), max(s.max, hi)
-	if suspicious {
+	if ends || tops && level(at, n, m.low[c], m.high[c]) {
 		x := m.scratch[:n]
 		for i := range x {
 			x[i] = float64(at(i))
