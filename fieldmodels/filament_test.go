@@ -8,16 +8,17 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
+	"tonepose/testdata/published"
 )
 
 // Biot–Savart closed form, 30 digits. The place is rounded to 2⁻⁵³ of its
 // coordinates, which moves B by 2⁻⁵³·|p|/(distance to the wire).
 func TestFilamentPublished(t *testing.T) {
-	for _, row := range readTable(t, "field_straight_filament.csv") {
-		start := r3.Vec{X: row["start_x_m"], Y: row["start_y_m"], Z: row["start_z_m"]}
-		end := r3.Vec{X: row["end_x_m"], Y: row["end_y_m"], Z: row["end_z_m"]}
-		p := r3.Vec{X: row["point_x_m"], Y: row["point_y_m"], Z: row["point_z_m"]}
-		want := r3.Vec{X: row["B_x_T_per_A"], Y: row["B_y_T_per_A"], Z: row["B_z_T_per_A"]}
+	for _, row := range published.Table(t, "field_straight_filament.csv") {
+		start := vec(row, "start_", "_m")
+		end := vec(row, "end_", "_m")
+		p := vec(row, "point_", "_m")
+		want := vec(row, "B_", "_T_per_A")
 		got, err := fieldmodels.Polyline{Points: []r3.Vec{start, end}, Turns: 1}.Field(p)
 		if err != nil {
 			t.Fatal(err)
@@ -34,10 +35,10 @@ func TestFilamentPublished(t *testing.T) {
 
 // Misakian (2000), reference values in 30 digits.
 func TestRectanglePublished(t *testing.T) {
-	for _, row := range readTable(t, "field_rectangular_loop.csv") {
-		r := fieldmodels.Rectangle{Width: row["side_x_m"], Height: row["side_y_m"], Turns: 1}
-		p := r3.Vec{X: row["point_x_m"], Y: row["point_y_m"], Z: row["point_z_m"]}
-		want := r3.Vec{X: row["B_x_T_per_A"], Y: row["B_y_T_per_A"], Z: row["B_z_T_per_A"]}
+	for _, row := range published.Table(t, "field_rectangular_loop.csv") {
+		r := fieldmodels.Rectangle{Width: row.Number("side_x_m"), Height: row.Number("side_y_m"), Turns: 1}
+		p := vec(row, "point_", "_m")
+		want := vec(row, "B_", "_T_per_A")
 		got, err := r.Field(p)
 		if err != nil {
 			t.Fatal(err)
@@ -104,22 +105,22 @@ func TestFarFormAgreesWithSides(t *testing.T) {
 // Jackson, Classical Electrodynamics, section 5.6; 30 digits. B is rounded
 // from terms of up to three times its size.
 func TestDipolePublished(t *testing.T) {
-	for _, row := range readTable(t, "dipole_field.csv") {
-		d := fieldmodels.Dipole{Moment: r3.Vec{X: row["m_x_A_m2"], Y: row["m_y_A_m2"], Z: row["m_z_A_m2"]}}
-		got, err := d.Field(r3.Vec{X: row["r_x_m"], Y: row["r_y_m"], Z: row["r_z_m"]})
+	for _, row := range published.Table(t, "dipole_field.csv") {
+		d := fieldmodels.Dipole{Moment: vec(row, "m_", "_A_m2")}
+		got, err := d.Field(vec(row, "r_", "_m"))
 		if err != nil {
 			t.Fatal(err)
 		}
-		want := r3.Vec{X: row["B_x_T"], Y: row["B_y_T"], Z: row["B_z_T"]}
+		want := vec(row, "B_", "_T")
 		if d := relative(got, want); d > 12*0x1p-53 {
-			t.Errorf("row %v: off by %.1e", row, d)
+			t.Errorf("%v: off by %.1e", row, d)
 		}
 	}
-	for _, row := range readTable(t, "dipole_dipole_mutual.csv") {
-		n1 := r3.Vec{X: row["axis1_x"], Y: row["axis1_y"], Z: row["axis1_z"]}
-		n2 := r3.Vec{X: row["axis2_x"], Y: row["axis2_y"], Z: row["axis2_z"]}
-		r12 := r3.Vec{X: row["r12_x_m"], Y: row["r12_y_m"], Z: row["r12_z_m"]}
-		m1, m2 := r3.Scale(row["turns_area1_m2"], n1), r3.Scale(row["turns_area2_m2"], n2)
+	for _, row := range published.Table(t, "dipole_dipole_mutual.csv") {
+		n1 := vec(row, "axis1_", "")
+		n2 := vec(row, "axis2_", "")
+		r12 := vec(row, "r12_", "_m")
+		m1, m2 := r3.Scale(row.Number("turns_area1_m2"), n1), r3.Scale(row.Number("turns_area2_m2"), n2)
 		b, err := fieldmodels.Dipole{Moment: m1}.Field(r12)
 		if err != nil {
 			t.Fatal(err)
@@ -128,11 +129,11 @@ func TestDipolePublished(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		want := row["mutual_inductance_H"] * fieldmodels.Mu0 / tableMu0
+		want := row.Number("mutual_inductance_H") * fieldmodels.Mu0 / tableMu0
 		scale := r3.Norm(b) * r3.Norm(m2)
 		for _, got := range []float64{r3.Dot(b, m2), r3.Dot(back, m1)} { // reciprocity
 			if math.Abs(got-want) > 12*0x1p-53*scale {
-				t.Errorf("row %v: M = %g H, want %g", row, got, want)
+				t.Errorf("%v: M = %g H, want %g", row, got, want)
 			}
 		}
 	}

@@ -1,50 +1,22 @@
 package fieldmodels_test
 
 import (
-	"encoding/csv"
 	"math"
-	"os"
-	"strconv"
-	"strings"
 	"testing"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
+	"tonepose/testdata/published"
 )
 
 // tableMu0 is the magnetic constant of the published tables [H/m], the exact
 // value before 2019; results are brought to it before they are compared.
 const tableMu0 = 4 * math.Pi * 1e-7
 
-// readTable returns the numbers of a table of testdata/published by column
-// name; columns that are text are left out.
-func readTable(t *testing.T, name string) []map[string]float64 {
-	t.Helper()
-	text, err := os.ReadFile("../testdata/published/" + name)
-	if err != nil {
-		t.Fatal(err)
-	}
-	r := csv.NewReader(strings.NewReader(string(text)))
-	r.Comment = '#'
-	records, err := r.ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
-	var rows []map[string]float64
-	for _, rec := range records[1:] {
-		row := map[string]float64{}
-		for i, key := range records[0] {
-			if v, err := strconv.ParseFloat(rec[i], 64); err == nil {
-				row[key] = v
-			}
-		}
-		rows = append(rows, row)
-	}
-	if len(rows) < 3 {
-		t.Fatalf("%s: only %d rows", name, len(rows))
-	}
-	return rows
+// vec returns the vector whose components stand in the columns prefix + x, y, z + suffix.
+func vec(row published.Row, prefix, suffix string) r3.Vec {
+	return r3.Vec{X: row.Number(prefix + "x" + suffix), Y: row.Number(prefix + "y" + suffix), Z: row.Number(prefix + "z" + suffix)}
 }
 
 // relative returns |got·tableMu0/Mu0 − want| / |want|.
@@ -57,10 +29,10 @@ func relative(got, want r3.Vec) float64 {
 // radii from the wire. The place itself is rounded: ρ, z and a to 2⁻⁵³ each,
 // which moves B by up to 2⁻⁵³·(distance to centre)/(distance to wire).
 func TestLoopPublished(t *testing.T) {
-	for _, row := range readTable(t, "field_circular_loop.csv") {
-		a, rho, z := row["loop_radius_m"], row["rho_m"], row["z_m"]
+	for _, row := range published.Table(t, "field_circular_loop.csv") {
+		a, rho, z := row.Number("loop_radius_m"), row.Number("rho_m"), row.Number("z_m")
 		loop := fieldmodels.Loop{Radius: a, Turns: 1}
-		want := r3.Vec{X: row["B_rho_T_per_A"], Z: row["B_z_T_per_A"]}
+		want := r3.Vec{X: row.Number("B_rho_T_per_A"), Z: row.Number("B_z_T_per_A")}
 		got, err := loop.Field(r3.Vec{X: rho, Z: z})
 		if err != nil {
 			t.Fatal(err)

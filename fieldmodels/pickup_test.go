@@ -10,6 +10,7 @@ import (
 
 	"tonepose/fieldmodels"
 	"tonepose/fieldmodels/rigid"
+	"tonepose/testdata/published"
 )
 
 // Abramowitz and Stegun, 25.4.61 (from memory): 4 points of degree 3 at h/√2,
@@ -98,14 +99,13 @@ func TestMutualInductanceOfCircles(t *testing.T) {
 		want         float64
 	}
 	var pairs []pair
-	for _, row := range readTable(t, "mutual_coaxial_circles.csv") {
-		pairs = append(pairs, pair{"coaxial", row["radius1_m"], row["radius2_m"],
-			r3.Vec{Z: row["axial_distance_m"]}, r3.Vec{Z: 1}, row["mutual_inductance_H"]})
+	for _, row := range published.Table(t, "mutual_coaxial_circles.csv") {
+		pairs = append(pairs, pair{"coaxial", row.Number("radius1_m"), row.Number("radius2_m"),
+			r3.Vec{Z: row.Number("axial_distance_m")}, r3.Vec{Z: 1}, row.Number("mutual_inductance_H")})
 	}
-	for _, row := range readTable(t, "mutual_misaligned_circles.csv") {
-		pairs = append(pairs, pair{"misaligned", row["radius1_m"], row["radius2_m"],
-			r3.Vec{X: row["centre2_x_m"], Y: row["centre2_y_m"], Z: row["centre2_z_m"]},
-			r3.Vec{X: row["normal2_x"], Y: row["normal2_y"], Z: row["normal2_z"]}, row["mutual_inductance_H"]})
+	for _, row := range published.Table(t, "mutual_misaligned_circles.csv") {
+		pairs = append(pairs, pair{"misaligned", row.Number("radius1_m"), row.Number("radius2_m"),
+			vec(row, "centre2_", "_m"), vec(row, "normal2_", ""), row.Number("mutual_inductance_H")})
 	}
 	flux := func(r1, r2 float64, place rigid.Pose, degree int) float64 {
 		b, err := fieldmodels.MeanField(fieldmodels.Loop{Radius: r1, Turns: 1}, fieldmodels.DiscNodes(r2, degree), place)

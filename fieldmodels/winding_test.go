@@ -10,21 +10,22 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
+	"tonepose/testdata/published"
 )
 
 // Derby, Olbert (2010): reference values in 20 digits. Beside a long coil B is
 // the small difference of its ends: errors are in units of the field inside,
 // or, in the far field, of B itself (where the table's coil is summed as loops).
 func TestSheetPublished(t *testing.T) {
-	for _, row := range readTable(t, "field_finite_solenoid_sheet.csv") {
-		a, l, rho, z := row["radius_m"], row["length_m"], row["rho_m"], row["z_from_centre_m"]
+	for _, row := range published.Table(t, "field_finite_solenoid_sheet.csv") {
+		a, l, rho, z := row.Number("radius_m"), row.Number("length_m"), row.Number("rho_m"), row.Number("z_from_centre_m")
 		sheet := fieldmodels.Sheet{Radius: a, Length: l, Turns: l} // 1 A/m
 		got, err := sheet.Field(r3.Vec{X: rho, Z: z})
 		if err != nil {
 			t.Fatal(err)
 		}
 		got = r3.Scale(tableMu0/fieldmodels.Mu0, got)
-		want := r3.Vec{X: row["B_rho_T_per_A_per_m"], Z: row["B_z_T_per_A_per_m"]}
+		want := r3.Vec{X: row.Number("B_rho_T_per_A_per_m"), Z: row.Number("B_z_T_per_A_per_m")}
 		scale := r3.Norm(want)
 		if math.Hypot(rho, z) < 2*l {
 			scale = math.Max(scale, 0.2*tableMu0)
@@ -37,16 +38,16 @@ func TestSheetPublished(t *testing.T) {
 
 // Flat coil: loops summed over the radius, 15 digits.
 func TestFlatWindingPublished(t *testing.T) {
-	for _, row := range readTable(t, "field_flat_annular_coil.csv") {
-		w := fieldmodels.Winding{InnerRadius: row["inner_radius_m"], OuterRadius: row["outer_radius_m"], Turns: 1}
-		got, err := w.Field(r3.Vec{Y: row["rho_m"], Z: row["z_m"]})
+	for _, row := range published.Table(t, "field_flat_annular_coil.csv") {
+		w := fieldmodels.Winding{InnerRadius: row.Number("inner_radius_m"), OuterRadius: row.Number("outer_radius_m"), Turns: 1}
+		got, err := w.Field(r3.Vec{Y: row.Number("rho_m"), Z: row.Number("z_m")})
 		if err != nil {
 			t.Fatal(err)
 		}
-		want := r3.Vec{Y: row["B_rho_T_per_A_turn"], Z: row["B_z_T_per_A_turn"]}
+		want := r3.Vec{Y: row.Number("B_rho_T_per_A_turn"), Z: row.Number("B_z_T_per_A_turn")}
 		// The table states 15 digits and its own differences up to 1e-14.
 		if d := relative(got, want); d > 1e-14 {
-			t.Errorf("ρ = %g, z = %g: off by %.1e", row["rho_m"], row["z_m"], d)
+			t.Errorf("%v: off by %.1e", row, d)
 		}
 	}
 }

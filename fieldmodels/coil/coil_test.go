@@ -1,55 +1,14 @@
 package coil_test
 
 import (
-	"encoding/csv"
 	"math"
 	"math/cmplx"
-	"os"
-	"strconv"
 	"testing"
 
 	"tonepose/fieldmodels"
 	"tonepose/fieldmodels/coil"
+	"tonepose/testdata/published"
 )
-
-// published reads a table, by column name; cells that are no number are NaN.
-func published(t *testing.T, name string, columns ...string) [][]float64 {
-	t.Helper()
-	f, err := os.Open("../../testdata/published/" + name)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	r := csv.NewReader(f)
-	r.Comment = '#'
-	all, err := r.ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
-	var rows [][]float64
-	for _, line := range all[1:] {
-		row := make([]float64, len(columns))
-		for i, want := range columns {
-			at := -1
-			for k, head := range all[0] {
-				if head == want {
-					at = k
-				}
-			}
-			if at < 0 {
-				t.Fatalf("%s has no column %s", name, want)
-			}
-			if row[i], err = strconv.ParseFloat(line[at], 64); err != nil {
-				row[i] = math.NaN()
-			}
-		}
-		rows = append(rows, row)
-	}
-	if len(rows) < 2 {
-		t.Fatalf("%s: %d rows", name, len(rows))
-	}
-	return rows
-}
 
 func near(t *testing.T, what string, got, want, relative float64) {
 	t.Helper()
@@ -60,55 +19,60 @@ func near(t *testing.T, what string, got, want, relative float64) {
 
 // ASTM B258 diameters; IACS resistance, printed to 10 digits.
 func TestAWG(t *testing.T) {
-	for _, row := range published(t, "awg.csv", "n", "diameter_m", "resistance_20C_ohm_per_m_IACS", "published_diameter_inch") {
-		w := coil.AWG(int(row[0]))
-		near(t, "diameter", w.Diameter, row[1], 1e-11)
-		near(t, "resistance", w.Resistance(20), row[2], 1e-9)
-		if off := math.Abs(w.Diameter/0.0254 - row[3]); off > 0.5e-4 { // printed to 4 decimals
-			t.Errorf("AWG %g: %.5f in, printed %.4f", row[0], w.Diameter/0.0254, row[3])
+	for _, row := range published.Table(t, "awg.csv") {
+		n, inch := int(row.Number("n")), row.Number("published_diameter_inch")
+		w := coil.AWG(n)
+		near(t, "diameter", w.Diameter, row.Number("diameter_m"), 1e-11)
+		near(t, "resistance", w.Resistance(20), row.Number("resistance_20C_ohm_per_m_IACS"), 1e-9)
+		if off := math.Abs(w.Diameter/0.0254 - inch); off > 0.5e-4 { // printed to 4 decimals
+			t.Errorf("AWG %d: %.5f in, printed %.4f", n, w.Diameter/0.0254, inch)
 		}
 	}
 }
 
 func TestCopperTemperature(t *testing.T) {
-	for _, row := range published(t, "copper_resistance_ratio.csv", "temperature_C", "R_over_R20_constant_mass") {
-		near(t, "ratio", coil.Resistivity(row[0])/coil.CopperResistivity, row[1], 1e-12)
+	for _, row := range published.Table(t, "copper_resistance_ratio.csv") {
+		near(t, "ratio", coil.Resistivity(row.Number("temperature_C"))/coil.CopperResistivity, row.Number("R_over_R20_constant_mass"), 1e-12)
 	}
-	for _, row := range published(t, "constants.csv", "value")[3:5] {
-		if near := math.Min(math.Abs(row[0]/coil.CopperResistivity-1), math.Abs(row[0]/coil.CopperCoefficient-1)); near > 1e-12 {
-			t.Errorf("constant %g is not ours", row[0])
-		}
-	}
+	constants := published.Table(t, "constants.csv")
+	near(t, constants[3].Text("quantity"), coil.CopperResistivity, constants[3].Number("value"), 1e-12)
+	near(t, constants[4].Text("quantity"), coil.CopperCoefficient, constants[4].Number("value"), 1e-12)
 }
 
 // The table has μ0 = 4π·10⁻⁷, which differs by 1e-9, and ten digits.
 func TestSkinDepth(t *testing.T) {
-	for _, row := range published(t, "skin_depth.csv", "resistivity_ohm_m_nominal_from_memory", "relative_permeability", "frequency_Hz", "skin_depth_m") {
-		near(t, "skin depth", coil.SkinDepth(row[0], row[1], row[2]), row[3], 2e-9)
+	for _, row := range published.Table(t, "skin_depth.csv") {
+		depth := coil.SkinDepth(row.Number("resistivity_ohm_m_nominal_from_memory"), row.Number("relative_permeability"), row.Number("frequency_Hz"))
+		near(t, "skin depth", depth, row.Number("skin_depth_m"), 2e-9)
 	}
 }
 
 // Nagaoka: printed to 4 digits, computed to 15.
 func TestNagaoka(t *testing.T) {
-	for _, row := range published(t, "nagaoka_coefficient.csv", "diameter_over_length", "published_4_digit", "computed") {
-		k := coil.Nagaoka(row[0])
+	for _, row := range published.Table(t, "nagaoka_coefficient.csv") {
+		ratio, want := row.Number("diameter_over_length"), row.Number("computed")
+		k := coil.Nagaoka(ratio)
 		// E − k cancels, from about 1 to K·(3π/4)·k′: some roundings of 1 remain.
-		k1 := 1 / math.Hypot(row[0], 1)
-		near(t, "Nagaoka", k, row[2], 1e-14+6*0x1p-53/(row[2]*2.36*k1))
-		if !math.IsNaN(row[1]) && math.Abs(k-row[1]) > 0.50001e-4 {
-			t.Errorf("Nagaoka(%g) = %.5f, printed %.4f", row[0], k, row[1])
+		k1 := 1 / math.Hypot(ratio, 1)
+		near(t, "Nagaoka", k, want, 1e-14+6*0x1p-53/(want*2.36*k1))
+		if row.Text("published_4_digit") == "" {
+			continue
+		}
+		if printed := row.Number("published_4_digit"); math.Abs(k-printed) > 0.50001e-4 {
+			t.Errorf("Nagaoka(%g) = %.5f, printed %.4f", ratio, k, printed)
 		}
 	}
 }
 
 func TestSolenoid(t *testing.T) {
-	for _, row := range published(t, "solenoid_inductance.csv", "turns", "mean_diameter_m", "length_m", "current_sheet_inductance_H", "wheeler_1928_inductance_H") {
-		r := row[1] / 2
-		near(t, "sheet", coil.SheetInductance(r, row[2], row[0]), row[3], 1e-9) // μ0 by 7e-10
-		near(t, "Wheeler", coil.Wheeler(r, row[2], row[0]), row[4], 1e-9)       // printed to 10 digits
+	for _, row := range published.Table(t, "solenoid_inductance.csv") {
+		r, length, turns := row.Number("mean_diameter_m")/2, row.Number("length_m"), row.Number("turns")
+		sheet := row.Number("current_sheet_inductance_H")
+		near(t, "sheet", coil.SheetInductance(r, length, turns), sheet, 1e-9)                             // μ0 by 7e-10
+		near(t, "Wheeler", coil.Wheeler(r, length, turns), row.Number("wheeler_1928_inductance_H"), 1e-9) // printed to 10 digits
 		// A thin winding tends to the sheet, in proportion to its depth.
-		d1 := coil.ThickInductance(r*0.999, r*1.001, row[2], row[0])/row[3] - 1
-		d2 := coil.ThickInductance(r*0.9995, r*1.0005, row[2], row[0])/row[3] - 1
+		d1 := coil.ThickInductance(r*0.999, r*1.001, length, turns)/sheet - 1
+		d2 := coil.ThickInductance(r*0.9995, r*1.0005, length, turns)/sheet - 1
 		if math.Abs(d1) > 0.02 || math.Abs(d1/d2-2) > 0.02 {
 			t.Errorf("thin windings are off the sheet by %.3e and %.3e", d1, d2)
 		}
@@ -120,12 +84,12 @@ func TestSolenoid(t *testing.T) {
 // Mean distances: 0.44705 s of a square (Maxwell), e^(−1/4) a of a disc: the
 // table's L = μ0R(ln(8R/a) − 7/4).
 func TestThickAgainstRoundLoop(t *testing.T) {
-	for _, row := range published(t, "round_loop_self_inductance.csv", "loop_radius_m", "wire_radius_m", "L_uniform_current_H") {
-		r, a := row[0], row[1]
+	for _, row := range published.Table(t, "round_loop_self_inductance.csv") {
+		r, a := row.Number("loop_radius_m"), row.Number("wire_radius_m")
 		s := a * math.Exp(-0.25) / 0.44705
 		// 0.44705 has five digits: 1e-5/ln; the round wire's own next term is
 		// (a/R)²·ln(8R/a)/8 = 1e-4·8.4/8 of L/μ0R = 4.9: 2e-5.
-		near(t, "square bundle", coil.ThickInductance(r-s/2, r+s/2, s, 1), row[2], 5e-5)
+		near(t, "square bundle", coil.ThickInductance(r-s/2, r+s/2, s, 1), row.Number("L_uniform_current_H"), 5e-5)
 	}
 }
 

@@ -1,10 +1,8 @@
 package exposure_test
 
 import (
-	"encoding/csv"
-	"encoding/json"
+	"fmt"
 	"math"
-	"os"
 	"strconv"
 	"strings"
 	"testing"
@@ -13,6 +11,7 @@ import (
 
 	"tonepose/fieldmodels"
 	"tonepose/fieldmodels/exposure"
+	"tonepose/testdata/published"
 )
 
 func near(t *testing.T, what string, got, want, relative float64) {
@@ -20,31 +19,6 @@ func near(t *testing.T, what string, got, want, relative float64) {
 	if !(math.Abs(got-want) <= relative*math.Abs(want)) {
 		t.Errorf("%s = %.10g, want %.10g", what, got, want)
 	}
-}
-
-func table(t *testing.T, name string) [][]string {
-	t.Helper()
-	f, err := os.Open("../../testdata/published/" + name)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	r := csv.NewReader(f)
-	r.Comment = '#'
-	rows, err := r.ReadAll()
-	if err != nil || len(rows) < 5 {
-		t.Fatalf("%s: %d rows, %v", name, len(rows), err)
-	}
-	return rows[1:]
-}
-
-func number(t *testing.T, s string) float64 {
-	t.Helper()
-	v, err := strconv.ParseFloat(s, 64)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return v
 }
 
 func level(t *testing.T, g exposure.Group, hz float64) float64 {
@@ -58,10 +32,11 @@ func level(t *testing.T, g exposure.Group, hz float64) float64 {
 
 // ICNIRP 2010, Tables 3 and 4, evaluated: printed to 9 digits.
 func TestReferenceLevels(t *testing.T) {
-	for _, row := range table(t, "icnirp2010_evaluated.csv") {
-		hz := number(t, row[0])
-		near(t, "occupational at "+row[0], level(t, exposure.Occupational, hz), number(t, row[1]), 1e-9)
-		near(t, "general public at "+row[0], level(t, exposure.GeneralPublic, hz), number(t, row[2]), 1e-9)
+	for _, row := range published.Table(t, "icnirp2010_evaluated.csv") {
+		hz := row.Number("frequency_Hz")
+		at := fmt.Sprintf(" at %g Hz", hz)
+		near(t, "occupational"+at, level(t, exposure.Occupational, hz), row.Number("occupational_B_rms_T"), 1e-9)
+		near(t, "general public"+at, level(t, exposure.GeneralPublic, hz), row.Number("general_public_B_rms_T"), 1e-9)
 	}
 	for _, hz := range []float64{0, 0.99, 1.01e7, math.NaN(), -50} {
 		if v, err := exposure.ReferenceLevel(exposure.GeneralPublic, hz); err == nil {
@@ -74,27 +49,28 @@ func TestReferenceLevels(t *testing.T) {
 // each band.
 func TestReferenceFormulas(t *testing.T) {
 	group := map[string]exposure.Group{"occupational": exposure.Occupational, "general public": exposure.GeneralPublic}
-	for _, row := range table(t, "icnirp2010_reference_levels.csv") {
-		lo, hi := number(t, row[1]), number(t, row[2])
-		constant, power, _ := strings.Cut(row[3], "/")
+	for _, row := range published.Table(t, "icnirp2010_reference_levels.csv") {
+		lo, hi := row.Number("f_low_Hz"), row.Number("f_high_Hz")
+		name, formula := row.Text("exposure"), row.Text("B_rms_T_formula_f_in_Hz")
+		text, power, _ := strings.Cut(formula, "/")
+		constant, err := strconv.ParseFloat(text, 64)
+		if err != nil {
+			t.Fatalf("%v: %q: %v", row, formula, err)
+		}
 		for _, hz := range []float64{lo * 1.0001, math.Sqrt(lo * hi), hi * 0.9999} {
-			want := number(t, constant)
+			want := constant
 			switch power {
 			case "f":
 				want /= hz
 			case "f^2":
 				want /= hz * hz
 			}
-			near(t, row[0]+" "+row[3], level(t, group[row[0]], hz), want, 1e-12)
+			near(t, name+" "+formula, level(t, group[name], hz), want, 1e-12)
 		}
 	}
 }
 
 func TestSummation(t *testing.T) {
-	text, err := os.ReadFile("../../testdata/published/icnirp_multitone_and_static.json")
-	if err != nil {
-		t.Fatal(err)
-	}
 	var file struct {
 		Static float64 `json:"static_flux_density_restriction_for_implants_T"`
 		Cases  []struct {
@@ -103,8 +79,9 @@ func TestSummation(t *testing.T) {
 			Occupational float64      `json:"sum_ratio_occupational"`
 		} `json:"multitone_cases"`
 	}
-	if err := json.Unmarshal(text, &file); err != nil || len(file.Cases) < 2 {
-		t.Fatal(err, len(file.Cases))
+	published.JSON(t, "icnirp_multitone_and_static.json", &file)
+	if len(file.Cases) < 2 {
+		t.Fatalf("%d cases", len(file.Cases))
 	}
 	near(t, "static", exposure.StaticImplantT, file.Static, 0)
 	for _, c := range file.Cases {

@@ -1,9 +1,7 @@
 package rigid_test
 
 import (
-	"encoding/json"
 	"math"
-	"os"
 	"testing"
 
 	"gonum.org/v1/gonum/num/quat"
@@ -11,6 +9,7 @@ import (
 	"pgregory.net/rapid"
 
 	"tonepose/fieldmodels/rigid"
+	"tonepose/testdata/published"
 )
 
 type matrix = [3][3]float64
@@ -25,17 +24,6 @@ func matrixDistance(a, b matrix) float64 {
 		}
 	}
 	return worst
-}
-
-func readJSON(t *testing.T, name string, into any) {
-	t.Helper()
-	text, err := os.ReadFile("../../testdata/published/" + name)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := json.Unmarshal(text, into); err != nil {
-		t.Fatal(err)
-	}
 }
 
 // Solà, Deray, Atchuthan, arXiv:1812.01537: exponential, quaternion, right
@@ -53,7 +41,7 @@ func TestSO3PublishedCases(t *testing.T) {
 			InverseJacobian *matrix    `json:"inverse_right_jacobian"`
 		} `json:"cases"`
 	}
-	readJSON(t, "so3_cases.json", &file)
+	published.JSON(t, "so3_cases.json", &file)
 	if len(file.Cases) < 5 {
 		t.Fatalf("only %d cases", len(file.Cases))
 	}
@@ -96,7 +84,7 @@ func TestSE3PublishedCases(t *testing.T) {
 			T     [3]float64 `json:"t_m"`
 		} `json:"cases"`
 	}
-	readJSON(t, "se3_exp_cases.json", &file)
+	published.JSON(t, "se3_exp_cases.json", &file)
 	if len(file.Cases) == 0 {
 		t.Fatal("no cases")
 	}

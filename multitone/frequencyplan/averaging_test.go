@@ -4,41 +4,12 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
-	"os"
 	"strings"
 	"testing"
 
 	fp "tonepose/multitone/frequencyplan"
+	"tonepose/testdata/published"
 )
-
-// published reads the rows of a table of numbers, whose first cell may be a name.
-func published(t *testing.T, name string) [][]float64 {
-	t.Helper()
-	text, err := os.ReadFile("../../testdata/published/" + name)
-	if err != nil {
-		t.Fatal(err)
-	}
-	var rows [][]float64
-	for line := range strings.Lines(string(text)) {
-		if strings.HasPrefix(line, "#") {
-			continue
-		}
-		var row []float64
-		for cell := range strings.SplitSeq(strings.TrimSpace(line), ",") {
-			var v float64
-			if n, _ := fmt.Sscanf(cell, "%g", &v); n == 1 && !strings.Contains(cell, "/") {
-				row = append(row, v)
-			}
-		}
-		if len(row) > 2 {
-			rows = append(rows, row)
-		}
-	}
-	if len(rows) < 3 {
-		t.Fatalf("%s: %d rows", name, len(rows))
-	}
-	return rows
-}
 
 func average(t *testing.T, given map[fp.Quantity]float64, kind fp.LowPass) fp.Budget {
 	t.Helper()
@@ -80,40 +51,44 @@ func ExampleAverage() {
 
 // IEEE Std 1241-2010.
 func TestIdealQuantiser(t *testing.T) {
-	for _, row := range published(t, "ideal_quantiser_snr.csv") {
-		b := average(t, map[fp.Quantity]float64{fp.Bits: row[0], fp.FullScale: 2.5, fp.SampleRate: 100e3, fp.AveragingTime: 0.5}, fp.Plain)
-		check(t, b, fp.IdealSNR, row[1], 1e-8)
-		check(t, b, fp.IdealSNR, row[2], 0.013) // 0.0006 dB a bit and 0.0009 dB of the rule's rounding
+	for _, row := range published.Table(t, "ideal_quantiser_snr.csv") {
+		bits, exact, rule := row.Number("bits"), row.Number("full_scale_sine_snr_exact_dB"), row.Number("rule_6.02N_plus_1.76_dB")
+		b := average(t, map[fp.Quantity]float64{fp.Bits: bits, fp.FullScale: 2.5, fp.SampleRate: 100e3, fp.AveragingTime: 0.5}, fp.Plain)
+		check(t, b, fp.IdealSNR, exact, 1e-8)
+		check(t, b, fp.IdealSNR, rule, 0.013) // 0.0006 dB a bit and 0.0009 dB of the rule's rounding
 		// By hand: 2.5 V/√2 over the noise, in 1 Hz of 50 kHz.
-		noise := 2.5 * math.Exp2(1-row[0]) / math.Sqrt(12)
+		noise := 2.5 * math.Exp2(1-bits) / math.Sqrt(12)
 		check(t, b, fp.QuantNoise, noise, 1e-12*noise)
 		check(t, b, fp.AveragedSNR, 20*math.Log10(2.5/math.Sqrt2/noise)+10*math.Log10(50e3), 1e-8)
 		// And back to the bits.
-		back := average(t, map[fp.Quantity]float64{fp.IdealSNR: row[1]}, fp.Plain)
-		check(t, back, fp.Bits, row[0], 1e-9)
+		back := average(t, map[fp.Quantity]float64{fp.IdealSNR: exact}, fp.Plain)
+		check(t, back, fp.Bits, bits, 1e-9)
 	}
 }
 
 // Equal first-order stages: exact fractions, cutoff and settling by root finding
 // in 30 digits.
 func TestCascade(t *testing.T) {
-	for _, row := range published(t, "rc_cascade_enbw_settling.csv") {
+	for _, row := range published.Table(t, "rc_cascade_enbw_settling.csv") {
+		order, enbw, cutoff := row.Number("order_n"), row.Number("enbw_times_tau"), row.Number("f_3dB_times_tau")
+		t99, t999 := row.Number("t_99pct_over_tau"), row.Number("t_99.9pct_over_tau")
 		const tau = 0.02
-		b := average(t, map[fp.Quantity]float64{fp.Order: row[0], fp.TimeConstant: tau}, fp.Cascade)
-		check(t, b, fp.ENBW, row[1]/tau, 1e-12/tau)
-		check(t, b, fp.CutoffHz, row[2]/tau, 1e-11/tau) // printed to 12 digits and more
-		check(t, b, fp.Settling99, row[5]*tau, 1e-9*row[5]*tau)
-		check(t, b, fp.Settling999, row[6]*tau, 1e-9*row[6]*tau)
-		back := average(t, map[fp.Quantity]float64{fp.Order: row[0], fp.Settling99: row[5] * tau}, fp.Cascade)
-		check(t, back, fp.ENBW, row[1]/tau, 1e-8/tau)
+		b := average(t, map[fp.Quantity]float64{fp.Order: order, fp.TimeConstant: tau}, fp.Cascade)
+		check(t, b, fp.ENBW, enbw/tau, 1e-12/tau)
+		check(t, b, fp.CutoffHz, cutoff/tau, 1e-11/tau) // printed to 12 digits and more
+		check(t, b, fp.Settling99, t99*tau, 1e-9*t99*tau)
+		check(t, b, fp.Settling999, t999*tau, 1e-9*t999*tau)
+		back := average(t, map[fp.Quantity]float64{fp.Order: order, fp.Settling99: t99 * tau}, fp.Cascade)
+		check(t, back, fp.ENBW, enbw/tau, 1e-8/tau)
 	}
 }
 
 func TestButterworth(t *testing.T) {
-	for _, row := range published(t, "butterworth_enbw.csv") {
-		b := average(t, map[fp.Quantity]float64{fp.Order: row[0], fp.CutoffHz: 7}, fp.Butterworth)
-		check(t, b, fp.ENBW, 7*row[1], 1e-12*7)
-		back := average(t, map[fp.Quantity]float64{fp.Order: row[0], fp.ENBW: 7 * row[1]}, fp.Butterworth)
+	for _, row := range published.Table(t, "butterworth_enbw.csv") {
+		order, ratio := row.Number("order_n"), row.Number("enbw_over_f_3dB")
+		b := average(t, map[fp.Quantity]float64{fp.Order: order, fp.CutoffHz: 7}, fp.Butterworth)
+		check(t, b, fp.ENBW, 7*ratio, 1e-12*7)
+		back := average(t, map[fp.Quantity]float64{fp.Order: order, fp.ENBW: 7 * ratio}, fp.Butterworth)
 		check(t, back, fp.CutoffHz, 7, 1e-12*7)
 	}
 }

@@ -1,14 +1,11 @@
 package frequencyplan_test
 
 import (
-	"bufio"
-	"fmt"
 	"math"
-	"os"
-	"strings"
 	"testing"
 
 	"tonepose/multitone/frequencyplan"
+	"tonepose/testdata/published"
 )
 
 func ones(n int) []float64 {
@@ -32,20 +29,13 @@ func harmonics(n int) []float64 {
 // Trans. CAS 33, 1986; crest factors computed on a dense grid with local
 // refinement.
 func TestCrestFactorsOfKnownPhases(t *testing.T) {
-	f, err := os.Open("../../testdata/published/multisine_crest.csv")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	rows := 0
-	for scan := bufio.NewScanner(f); scan.Scan(); {
-		var n int
-		var want [3]float64
-		line := strings.ReplaceAll(scan.Text(), ",", " ")
-		if k, _ := fmt.Sscan(line, &n, &want[0], &want[1], &want[2]); k != 4 {
-			continue
+	for _, row := range published.Table(t, "multisine_crest.csv") {
+		n := int(row.Number("tones_N_harmonics_1_to_N_equal_amplitude"))
+		want := []float64{
+			row.Number("crest_zero_phase"),
+			row.Number("crest_schroeder_phase_minus_pi_k_km1_over_N"),
+			row.Number("crest_newman_phase_pi_km1_sq_over_N"),
 		}
-		rows++
 		for i, phases := range [][]float64{make([]float64, n), frequencyplan.SchroederPhases(ones(n)), frequencyplan.NewmanPhases(n)} {
 			got, err := frequencyplan.CrestFactor(harmonics(n), ones(n), phases, 1)
 			if err != nil {
@@ -56,9 +46,6 @@ func TestCrestFactorsOfKnownPhases(t *testing.T) {
 				t.Errorf("%d tones, %s phases: crest factor %.8f, want %.8f", n, []string{"zero", "Schroeder", "Newman"}[i], got, want[i])
 			}
 		}
-	}
-	if rows != 12 {
-		t.Errorf("read %d rows, want 12", rows)
 	}
 }
 

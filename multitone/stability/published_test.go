@@ -1,13 +1,11 @@
 package stability
 
 import (
-	"encoding/csv"
-	"encoding/json"
 	"fmt"
 	"math"
-	"os"
-	"strconv"
 	"testing"
+
+	"tonepose/testdata/published"
 )
 
 func near(t testing.TB, what string, got, want, tol float64) {
@@ -30,10 +28,6 @@ func mustValues(t testing.TB, y []float64, tau0 float64) Series {
 // the prescribed generator and the nine of NBS Monograph 140.
 func testSuite(t testing.TB) map[string][]float64 {
 	t.Helper()
-	raw, err := os.ReadFile("../../testdata/published/frequency_stability_sp1065.json")
-	if err != nil {
-		t.Fatal(err)
-	}
 	var file struct {
 		Generator struct {
 			First []int64 `json:"first_integers"`
@@ -42,9 +36,7 @@ func testSuite(t testing.TB) map[string][]float64 {
 		} `json:"nist1000_generator"`
 		Nine []float64 `json:"nbs14_9point_y"`
 	}
-	if err := json.Unmarshal(raw, &file); err != nil {
-		t.Fatal(err)
-	}
+	published.JSON(t, "frequency_stability_sp1065.json", &file)
 	y := make([]float64, 1000)
 	n, mean := int64(1234567890), 0.0
 	for i := range y {
@@ -66,37 +58,16 @@ func testSuite(t testing.TB) map[string][]float64 {
 // values as well as from phases, and the thirteen digits of the recomputation.
 func TestDeviationsMatchSP1065(t *testing.T) {
 	sets := testSuite(t)
-	f, err := os.Open("../../testdata/published/frequency_stability_sp1065.csv")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	r := csv.NewReader(f)
-	r.Comment = '#'
-	rows, err := r.ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
 	statistics := map[string]Statistic{"adev": Allan, "oadev": Overlapping, "mdev": Modified, "tdev": Time, "hdev": Hadamard, "ohdev": OverlappingHadamard}
 	checked := 0
-	for _, row := range rows[1:] {
-		k, ok := statistics[row[1]]
+	for _, row := range published.Table(t, "frequency_stability_sp1065.csv") {
+		set, statistic := row.Text("data_set"), row.Text("statistic")
+		k, ok := statistics[statistic]
 		if !ok {
 			continue // total deviations and the plain standard deviation are not ours
 		}
-		m, err := strconv.Atoi(row[2])
-		if err != nil {
-			t.Fatal(err)
-		}
-		want, err := strconv.ParseFloat(row[3], 64)
-		if err != nil {
-			t.Fatal(err)
-		}
-		again, err := strconv.ParseFloat(row[4], 64)
-		if err != nil {
-			t.Fatal(err)
-		}
-		y := sets[row[0]]
+		m, want, again := int(row.Number("m")), row.Number("published"), row.Number("recomputed")
+		y := sets[set]
 		x := make([]float64, len(y)+1)
 		for i, v := range y {
 			x[i+1] = x[i] + v
@@ -106,7 +77,7 @@ func TestDeviationsMatchSP1065(t *testing.T) {
 			t.Fatal(err)
 		}
 		for input, s := range map[string]Series{"values": mustValues(t, y, 1), "phases": phase} {
-			name := fmt.Sprintf("%s %s m=%d from %s", row[0], row[1], m, input)
+			name := fmt.Sprintf("%s %s m=%d from %s", set, statistic, m, input)
 			p, err := Deviations(s, k, []int{m}, 0.95)
 			if err != nil {
 				t.Errorf("%s: %v", name, err)

@@ -4,9 +4,10 @@ import (
 	"fmt"
 	"math"
 	"math/cmplx"
-	"strconv"
 	"strings"
 	"testing"
+
+	"tonepose/testdata/published"
 )
 
 func mustDesign(t testing.TB, s Spec, rateHz float64) *LowPass {
@@ -18,44 +19,34 @@ func mustDesign(t testing.TB, s Spec, rateHz float64) *LowPass {
 	return l
 }
 
-func atoi(t *testing.T, s string) int {
-	t.Helper()
-	n, err := strconv.Atoi(s)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return n
-}
-
 // Exact fractions and 30-digit settling times of n equal continuous stages. At
 // fs·τ = 1e6 the sampled cascade differs by O((fs·τ)⁻²) = 1e-12 in bandwidth and,
 // in time, by the n samples that the stages' own sampling and the whole number of
 // samples can cost.
 func TestCascadeMatchesPublishedTable(t *testing.T) {
 	const rate, tau = 1e6, 1.0
-	for _, row := range published(t, "rc_cascade_enbw_settling.csv") {
-		n := atoi(t, row["order_n"])
+	for _, row := range published.Table(t, "rc_cascade_enbw_settling.csv") {
+		n := int(row.Number("order_n"))
 		l := mustDesign(t, Spec{Kind: Cascade, Order: n, TimeConstantS: tau}, rate)
 		name := fmt.Sprintf("cascade of %d: ", n)
-		want, half := number(t, row["enbw_times_tau"])
+		want, half := printed(row, "enbw_times_tau")
 		near(t, name+"ENBW", l.ENBWHz(), want, half+1e-12)
-		want, half = number(t, row["f_3dB_times_tau"])
+		want, half = printed(row, "f_3dB_times_tau")
 		near(t, name+"cutoff", l.CutoffHz(), want, half+1e-12)
 		near(t, name+"group delay", l.GroupDelayS(), float64(n)*tau, float64(n)/rate)
 		for column, remaining := range map[string]float64{
 			"t_90pct_over_tau": 0.1, "t_99pct_over_tau": 0.01, "t_99.9pct_over_tau": 1e-3, "t_99.99pct_over_tau": 1e-4,
 		} {
-			want, _ = number(t, row[column])
-			near(t, name+column, l.SettlingS(remaining), want, float64(n+1)/rate)
+			near(t, name+column, l.SettlingS(remaining), row.Number(column), float64(n+1)/rate)
 		}
 	}
 }
 
 // ENBW/cutoff = (π/2n)/sin(π/2n); the bilinear image deviates by O((fc/fs)²).
 func TestButterworthMatchesPublishedTable(t *testing.T) {
-	for _, row := range published(t, "butterworth_enbw.csv") {
-		n := atoi(t, row["order_n"])
-		want, half := number(t, row["enbw_over_f_3dB"])
+	for _, row := range published.Table(t, "butterworth_enbw.csv") {
+		n := int(row.Number("order_n"))
+		want, half := printed(row, "enbw_over_f_3dB")
 		l := mustDesign(t, Spec{Kind: Butterworth, Order: n, CutoffHz: 1}, 1e7)
 		// For n = 1 it is first order: g/(2(1+g)) instead of g/2, g = tan(π·1e-7), since
 		// the image ends at half the rate where |H|² has fallen as f⁻² only.
@@ -71,33 +62,35 @@ func TestButterworthMatchesPublishedTable(t *testing.T) {
 // cutoff 1/R·x; at R = 4096 the discrete sine differs by (πx/R)²/6 < 1e-8.
 func TestAverageMatchesCICDroop(t *testing.T) {
 	const r = 4096
-	for _, row := range published(t, "cic_passband_droop.csv") {
+	for _, row := range published.Table(t, "cic_passband_droop.csv") {
+		bandwidth := row.Text("relative_bandwidth_M_fc")
 		var a, b float64
-		if _, err := fmt.Sscanf(row["relative_bandwidth_M_fc"], "%g/%g", &a, &b); err != nil {
-			t.Fatal(err)
+		if _, err := fmt.Sscanf(bandwidth, "%g/%g", &a, &b); err != nil {
+			t.Fatalf("%v: %q: %v", row, bandwidth, err)
 		}
-		n := atoi(t, row["stages_N"])
+		n := int(row.Number("stages_N"))
 		l := mustDesign(t, Spec{Kind: MovingAverage, Order: n, TimeConstantS: r}, 1)
 		got := -decibels(cmplx.Abs(l.Response(a / b / r)))
-		want, half := number(t, row["computed_large_R_dB"])
-		near(t, fmt.Sprintf("%d averages at %s", n, row["relative_bandwidth_M_fc"]), got, want, half+1e-6*want)
-		printed, half := number(t, row["published_passband_attenuation_dB"])
-		near(t, fmt.Sprintf("%d averages at %s, printed", n, row["relative_bandwidth_M_fc"]), got, printed, math.Max(half, 0.005)*1.01)
+		name := fmt.Sprintf("%d averages at %s", n, bandwidth)
+		want, half := printed(row, "computed_large_R_dB")
+		near(t, name, got, want, half+1e-6*want)
+		want, half = printed(row, "published_passband_attenuation_dB")
+		near(t, name+", printed", got, want, math.Max(half, 0.005)*1.01)
 	}
 }
 
 func TestAverageMatchesCICResponse(t *testing.T) {
-	for _, row := range published(t, "cic_response.csv") {
-		length := atoi(t, row["R"]) * atoi(t, row["M"])
-		n := atoi(t, row["N"])
+	for _, row := range published.Table(t, "cic_response.csv") {
+		length := int(row.Number("R")) * int(row.Number("M"))
+		n := int(row.Number("N"))
 		l := mustDesign(t, Spec{Kind: MovingAverage, Order: n, TimeConstantS: float64(length)}, 1)
-		f, _ := number(t, row["f_over_input_rate"])
-		gain, _ := number(t, row["dc_gain_exact"])
-		want, half := number(t, row["abs_H"])
+		f := row.Number("f_over_input_rate")
+		gain := row.Number("dc_gain_exact")
+		want, half := printed(row, "abs_H")
 		name := fmt.Sprintf("N=%d, R·M=%d: ", n, length)
 		// 14 digits printed; sin(πfL) near its zeros keeps 1e-16 absolute of gain.
 		near(t, name+"|H|", gain*cmplx.Abs(l.Response(f)), want, half+1e-14*gain)
-		enbw, _ := number(t, row["enbw_two_sided_over_input_rate"])
+		enbw := row.Number("enbw_two_sided_over_input_rate")
 		near(t, name+"ENBW", 2*l.ENBWHz(), enbw, 1e-13*enbw)
 		if got, want := l.Taps(), directAverages(n, length); len(got) == len(want) {
 			for i := range got {

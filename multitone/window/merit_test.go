@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"testing"
+
+	"tonepose/testdata/published"
 )
 
 // harrisNames joins the rows of Harris's table to our names.
@@ -23,10 +25,10 @@ var harrisNames = map[string]string{
 // the printed digits limit the agreement.
 func TestFiguresMatchHarris(t *testing.T) {
 	const n = 1024
-	for _, row := range published(t, "windows_harris1978.csv") {
-		name, ok := harrisNames[row["window"]]
+	for _, row := range published.Table(t, "windows_harris1978.csv") {
+		name, ok := harrisNames[row.Text("window")]
 		if !ok {
-			t.Errorf("no taper for %q", row["window"])
+			t.Errorf("no taper for %q", row.Text("window"))
 			continue
 		}
 		taper := mustTaper(t, name)
@@ -51,8 +53,8 @@ func TestFiguresMatchHarris(t *testing.T) {
 			"computed_scalloping_loss_dB":         m.Scalloping,
 			"computed_worst_case_process_loss_dB": m.ProcessLoss,
 		} {
-			want, half := number(t, row[column])
-			near(t, row["window"]+" "+column, got, want, half*1.0001)
+			want, half := printed(row, column)
+			near(t, row.Text("window")+" "+column, got, want, half*1.0001)
 		}
 	}
 }
@@ -62,16 +64,16 @@ func TestFiguresMatchHarris(t *testing.T) {
 // changes by O(1/N). At N = 4096 that is below 1e-3 of what is compared. The
 // Dolph–Chebyshev taper is another one for each N and is left out.
 func TestFillMatchesHarris(t *testing.T) {
-	for _, row := range published(t, "windows_harris1978.csv") {
-		name := harrisNames[row["window"]]
+	for _, row := range published.Table(t, "windows_harris1978.csv") {
+		name := harrisNames[row.Text("window")]
 		if mustTaper(t, name).fill != nil {
 			continue
 		}
 		m := Figures(filled(t, name, 4096))
-		enbw, half := number(t, row["computed_enbw_bins"])
-		near(t, row["window"]+" NENBW", m.NENBW, enbw, half+1e-3*enbw)
-		width, half := number(t, row["computed_bw_3dB_bins"])
-		near(t, row["window"]+" 3 dB width", m.Width3dB, width, half+1e-3*width)
+		enbw, half := printed(row, "computed_enbw_bins")
+		near(t, row.Text("window")+" NENBW", m.NENBW, enbw, half+1e-3*enbw)
+		width, half := printed(row, "computed_bw_3dB_bins")
+		near(t, row.Text("window")+" 3 dB width", m.Width3dB, width, half+1e-3*width)
 	}
 }
 
@@ -88,10 +90,10 @@ var heinzelNames = map[string]string{
 // half a digit, and 5.5e-5 dB at the sidelobes up to f = 16.
 func TestFiguresMatchHeinzel(t *testing.T) {
 	const n = 8192
-	for _, row := range published(t, "windows_heinzel2002.csv") {
-		name, ok := heinzelNames[row["window"]]
+	for _, row := range published.Table(t, "windows_heinzel2002.csv") {
+		name, ok := heinzelNames[row.Text("window")]
 		if !ok {
-			t.Errorf("no taper for %q", row["window"])
+			t.Errorf("no taper for %q", row.Text("window"))
 			continue
 		}
 		w := filled(t, name, n)
@@ -103,8 +105,8 @@ func TestFiguresMatchHeinzel(t *testing.T) {
 		width := 2 * halfWidth(func(f float64) float64 { return magnitude(w, f) / sum }, n, math.Pow(10, -3.0/20))
 		check := func(column string, got, extra float64) {
 			t.Helper()
-			want, half := number(t, row[column])
-			near(t, row["window"]+" "+column, got, want, half*1.0001+extra)
+			want, half := printed(row, column)
+			near(t, row.Text("window")+" "+column, got, want, half*1.0001+extra)
 		}
 		check("computed_psll_dB", -m.HighestSidelobe, 5.5e-5)
 		bartlett := 0.0

@@ -1,12 +1,9 @@
 package integrity
 
 import (
-	"encoding/csv"
 	"math"
 	"math/cmplx"
 	"math/rand/v2"
-	"os"
-	"strconv"
 	"testing"
 
 	"gonum.org/v1/gonum/mat"
@@ -16,6 +13,7 @@ import (
 	"tonepose/fieldmodels"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver"
+	"tonepose/testdata/published"
 )
 
 // metal adds to the couplings what a piece of metal does.
@@ -213,9 +211,10 @@ func (f floor) distance(p r3.Vec) float64 { return p.Z - f.height }
 // (testdata/published/half_space_vertical_dipole.csv).
 func TestFloorMatchesHalfSpace(t *testing.T) {
 	checked := 0
-	for _, row := range table(t, "half_space_vertical_dipole.csv") {
-		h, rho, z, omega := row[0], row[1], row[2], 2*math.Pi*row[4]
-		d := floor{0, row[3]}.depth(omega)
+	for _, row := range published.Table(t, "half_space_vertical_dipole.csv") {
+		h, rho, z := row.Number("dipole_height_m"), row.Number("rho_m"), row.Number("z_m")
+		omega := 2 * math.Pi * row.Number("frequency_Hz")
+		d := floor{0, row.Number("conductivity_S_per_m")}.depth(omega)
 		image := &fieldmodels.PlacedDipole{Center: r3.Vec{Z: -h}, Moment: r3.Vec{Z: -1}}
 		b, j, err := image.Gradient(r3.Vec{X: rho, Z: z})
 		if err != nil {
@@ -226,7 +225,10 @@ func TestFloorMatchesHalfSpace(t *testing.T) {
 			continue
 		}
 		checked++
-		for i, want := range []complex128{complex(row[5], row[6]), complex(row[7], row[8])} {
+		for i, want := range []complex128{
+			complex(row.Number("B_rho_secondary_re_T_per_A_m2"), row.Number("B_rho_secondary_im_T_per_A_m2")),
+			complex(row.Number("B_z_secondary_re_T_per_A_m2"), row.Number("B_z_secondary_im_T_per_A_m2")),
+		} {
 			got := complex(b.X, 0) + d*complex(j[0][2], 0)
 			if i == 1 {
 				got = complex(b.Z, 0) + d*complex(j[2][2], 0)
@@ -234,7 +236,7 @@ func TestFloorMatchesHalfSpace(t *testing.T) {
 			// The next term of 1/(R+d)³ is 6·(d/R)² of it; ten for directions in
 			// which the first terms partly cancel.
 			if cmplx.Abs(got-want) > 10*share*share*r3.Norm(b) {
-				t.Errorf("%v: component %d is %v, want %v", row[:5], i, got, want)
+				t.Errorf("%v: component %d is %v, want %v", row, i, got, want)
 			}
 		}
 	}
@@ -244,47 +246,17 @@ func TestFloorMatchesHalfSpace(t *testing.T) {
 }
 
 func TestSphereMoment(t *testing.T) {
-	for _, row := range table(t, "conducting_sphere_dipole.csv") {
-		got := sphereMoment(row[0], row[1])
-		want := complex(row[2], row[3])
+	for _, row := range published.Table(t, "conducting_sphere_dipole.csv") {
+		permeability, ratio := row.Number("relative_permeability"), row.Number("radius_over_skin_depth")
+		got := sphereMoment(permeability, ratio)
+		want := complex(row.Number("re_m_over_2pi_a3_H0"), row.Number("im_m_over_2pi_a3_H0"))
 		// j₁ is a difference of terms of order 1/x whose result is of order x, so
 		// that 1/x² of rounding comes in; the moment at µ = 1 is of order x² again.
-		x := row[1] * math.Sqrt2
+		x := ratio * math.Sqrt2
 		if d := cmplx.Abs(got - want); d > 1e-15*(10+100/(x*x)) {
-			t.Errorf("µ %g, a/δ %g: %v, want %v", row[0], row[1], got, want)
+			t.Errorf("µ %g, a/δ %g: %v, want %v", permeability, ratio, got, want)
 		}
 	}
-}
-
-// table reads the numbers of a published file.
-func table(t *testing.T, name string) [][]float64 {
-	t.Helper()
-	f, err := os.Open("../../testdata/published/" + name)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	r := csv.NewReader(f)
-	r.Comment = '#'
-	rows, err := r.ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
-	var out [][]float64
-	for _, row := range rows[1:] {
-		var v []float64
-		for _, s := range row {
-			x := math.NaN()
-			if s != "" {
-				if x, err = strconv.ParseFloat(s, 64); err != nil {
-					t.Fatal(err)
-				}
-			}
-			v = append(v, x)
-		}
-		out = append(out, v)
-	}
-	return out
 }
 
 func randomTurn(r *rand.Rand) quat.Number {

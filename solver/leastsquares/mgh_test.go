@@ -1,12 +1,11 @@
 package leastsquares_test
 
 import (
-	"encoding/json"
 	"math"
-	"os"
 	"testing"
 
 	"tonepose/solver/leastsquares"
+	"tonepose/testdata/published"
 )
 
 // mgh is one problem of Moré, Garbow and Hillstrom, Testing unconstrained
@@ -98,14 +97,8 @@ var residuals = map[string]func(d *mgh, x, r []float64){
 // 1e-14: residuals below 1e-7, of problems whose residuals start between 1 and
 // 1e6.
 func TestMoreGarbowHillstrom(t *testing.T) {
-	text, err := os.ReadFile("../../testdata/published/mgh_least_squares.json")
-	if err != nil {
-		t.Fatal(err)
-	}
 	var file struct{ Problems []mgh }
-	if err := json.Unmarshal(text, &file); err != nil {
-		t.Fatal(err)
-	}
+	published.JSON(t, "mgh_least_squares.json", &file)
 	if len(file.Problems) == 0 {
 		t.Fatal("no problems")
 	}

@@ -1,15 +1,15 @@
 package leastsquares_test
 
 import (
-	"encoding/json"
+	"maps"
 	"math"
-	"os"
-	"path/filepath"
+	"slices"
 	"testing"
 
 	"gonum.org/v1/gonum/mat"
 
 	"tonepose/solver/leastsquares"
+	"tonepose/testdata/published"
 )
 
 // strd is one data set of the NIST/ITL Statistical Reference Datasets,
@@ -197,22 +197,11 @@ func digits(got, want []float64) float64 {
 	return least
 }
 
-func loadStRD(t *testing.T) []*strd {
+func loadStRD(t *testing.T) (sets []*strd) {
 	t.Helper()
-	files, err := filepath.Glob("../../testdata/published/nist_strd_nonlinear/*.json")
-	if err != nil || len(files) == 0 {
-		t.Fatalf("no NIST data: %v", err)
-	}
-	var sets []*strd
-	for _, name := range files {
-		text, err := os.ReadFile(name)
-		if err != nil {
-			t.Fatal(err)
-		}
+	for _, name := range slices.Sorted(maps.Keys(models)) {
 		d := new(strd)
-		if err := json.Unmarshal(text, d); err != nil {
-			t.Fatalf("%s: %v", name, err)
-		}
+		published.JSON(t, "nist_strd_nonlinear/"+name+".json", d)
 		sets = append(sets, d)
 	}
 	return sets

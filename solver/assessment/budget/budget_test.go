@@ -1,23 +1,18 @@
 package budget
 
 import (
-	"encoding/json"
 	"math"
-	"os"
-	"path/filepath"
 	"testing"
 
 	"gonum.org/v1/gonum/mat"
+
+	"tonepose/testdata/published"
 )
 
 // JCGM 100:2008, Annex H.2: resistance, reactance and impedance from five sets
 // of voltage, current and phase observed together. The file has the printed
 // results and the same recomputed in full precision from the observations.
 func TestSimultaneousResistanceAndReactance(t *testing.T) {
-	text, err := os.ReadFile(filepath.Join("..", "..", "..", "testdata", "published", "gum_h2_impedance.json"))
-	if err != nil {
-		t.Fatal(err)
-	}
 	var file struct {
 		Observations struct {
 			V   []float64 `json:"V_V"`
@@ -27,9 +22,7 @@ func TestSimultaneousResistanceAndReactance(t *testing.T) {
 		Published  map[string]float64
 		Recomputed map[string]float64 `json:"recomputed_full_precision"`
 	}
-	if err := json.Unmarshal(text, &file); err != nil {
-		t.Fatal(err)
-	}
+	published.JSON(t, "gum_h2_impedance.json", &file)
 	o := file.Observations
 	rows := mat.NewDense(5, 3, nil)
 	rows.SetCol(0, o.V)

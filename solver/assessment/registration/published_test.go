@@ -1,28 +1,15 @@
 package registration
 
 import (
-	"encoding/json"
 	"math"
-	"os"
-	"path/filepath"
 	"testing"
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels/rigid"
+	"tonepose/testdata/published"
 )
-
-func published(t *testing.T, name string, into any) {
-	t.Helper()
-	text, err := os.ReadFile(filepath.Join("..", "..", "..", "testdata", "published", name))
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := json.Unmarshal(text, into); err != nil {
-		t.Fatal(err)
-	}
-}
 
 func rows(x [][]float64) *mat.Dense {
 	m := mat.NewDense(len(x), len(x[0]), nil)
@@ -66,7 +53,7 @@ func TestPublishedRegistrations(t *testing.T) {
 		} `json:"umeyama_example"`
 		Cases []registrationCase
 	}
-	published(t, "rigid_registration.json", &file)
+	published.JSON(t, "rigid_registration.json", &file)
 
 	// Ten roundings of numbers up to 2.
 	const rounding = 1e-14
@@ -133,7 +120,7 @@ func TestPublishedSphereAndPivot(t *testing.T) {
 			Point []float64 `json:"pivot_point_world_m"`
 		} `json:"pivot_cases"`
 	}
-	published(t, "sphere_and_pivot.json", &file)
+	published.JSON(t, "sphere_and_pivot.json", &file)
 	if len(file.Spheres) == 0 || len(file.Pivots) == 0 {
 		t.Fatal("no cases")
 	}

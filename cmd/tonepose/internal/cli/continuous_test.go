@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/testdata/published"
 )
 
 // A symmetric low-pass follows the moving probe as well as windows do; truth
@@ -35,14 +36,14 @@ func TestAveragingIsStated(t *testing.T) {
 		t.Fatal(err)
 	}
 	a := sum.Averaging
-	for _, row := range published(t, "rc_cascade_enbw_settling.csv") {
-		if row["order_n"] != 4 {
+	for _, row := range published.Table(t, "rc_cascade_enbw_settling.csv") {
+		if row.Number("order_n") != 4 {
 			continue
 		}
 		for _, v := range []struct {
 			name      string
 			got, want float64
-		}{{"ENBW", a.ENBWHz, row["enbw_times_tau"] / 2e-3}, {"settling to 1 %", a.Settling1S, row["t_99pct_over_tau"] * 2e-3}, {"group delay", a.GroupDelayS, 4 * 2e-3}} {
+		}{{"ENBW", a.ENBWHz, row.Number("enbw_times_tau") / 2e-3}, {"settling to 1 %", a.Settling1S, row.Number("t_99pct_over_tau") * 2e-3}, {"group delay", a.GroupDelayS, 4 * 2e-3}} {
 			// The filter is sampled: 200 samples a time constant.
 			if math.Abs(v.got/v.want-1) > 0.005 {
 				t.Errorf("%s %.6g, table %.6g", v.name, v.got, v.want)

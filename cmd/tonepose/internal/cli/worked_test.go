@@ -1,17 +1,14 @@
 package cli
 
 import (
-	"encoding/csv"
 	"io"
 	"math"
 	"math/cmplx"
-	"os"
 	"path/filepath"
-	"strconv"
-	"strings"
 	"testing"
 
 	"tonepose/multitone/synth"
+	"tonepose/testdata/published"
 )
 
 // Worked examples of measuring without a rig. All data are invented and
@@ -139,10 +136,10 @@ func TestChoppedLight(t *testing.T) {
 //	tonepose demod path --signal microphone --reference loudspeaker
 func TestAcousticPath(t *testing.T) {
 	const hz, rate, samples = 1000.0, 48e3, 24000
-	for _, row := range published(t, "speed_of_sound.csv") {
-		speed, lag := row["speed_of_sound_m_per_s"], row["phase_lag_deg_1kHz_over_0.1m"]
-		if by := 343.2 * math.Sqrt((row["temperature_C"]+273.15)/293.15); math.Abs(by/speed-1) > 1e-9 {
-			t.Errorf("%g °C: %g m/s, ISO 9613-1 gives %g", row["temperature_C"], speed, by)
+	for _, row := range published.Table(t, "speed_of_sound.csv") {
+		speed, lag := row.Number("speed_of_sound_m_per_s"), row.Number("phase_lag_deg_1kHz_over_0.1m")
+		if by := 343.2 * math.Sqrt((row.Number("temperature_C")+273.15)/293.15); math.Abs(by/speed-1) > 1e-9 {
+			t.Errorf("%g °C: %g m/s, ISO 9613-1 gives %g", row.Number("temperature_C"), speed, by)
 		}
 		p := measuredPair(t, simulated(t, synth.Config{Rate: rate, Samples: samples, Seed: 8,
 			Tones: []synth.Tone{{Hz: hz, Current: 1, Phase: 1.1}},
@@ -151,10 +148,10 @@ func TestAcousticPath(t *testing.T) {
 				{Transimpedance: []complex128{1}, Noise: synth.Noise{Density: 5e-6}},
 			}}))
 		if math.Abs(p.PhaseDeg+lag) > 4*p.SigmaPhaseDeg+1e-7 { // the table has ten digits
-			t.Errorf("%g °C: phase %.5f° ± %.2g, want −%.5f°", row["temperature_C"], p.PhaseDeg, p.SigmaPhaseDeg, lag)
+			t.Errorf("%g °C: phase %.5f° ± %.2g, want −%.5f°", row.Number("temperature_C"), p.PhaseDeg, p.SigmaPhaseDeg, lag)
 		}
 		if distance := -p.PhaseDeg / 360 * speed / hz; math.Abs(distance-0.1) > 1e-4 {
-			t.Errorf("%g °C: %.5f m, want 0.1", row["temperature_C"], distance)
+			t.Errorf("%g °C: %.5f m, want 0.1", row.Number("temperature_C"), distance)
 		}
 	}
 }
@@ -186,30 +183,4 @@ func TestAcousticDistance(t *testing.T) {
 			t.Fatalf("%.5f m at %.3f s, want %.5f", got, r.Time, want)
 		}
 	}
-}
-
-// published reads the numbers of a table of check values by its columns.
-func published(t *testing.T, name string) (rows []map[string]float64) {
-	t.Helper()
-	f, err := os.Open(filepath.Join("..", "..", "..", "..", "testdata", "published", name))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	r := csv.NewReader(f)
-	r.Comment = '#'
-	all, err := r.ReadAll()
-	if err != nil || len(all) < 2 {
-		t.Fatalf("%s: %d rows, %v", name, len(all), err)
-	}
-	for _, fields := range all[1:] {
-		row := map[string]float64{}
-		for i, text := range fields {
-			if v, err := strconv.ParseFloat(strings.TrimSpace(text), 64); err == nil {
-				row[all[0][i]] = v
-			}
-		}
-		rows = append(rows, row)
-	}
-	return rows
 }

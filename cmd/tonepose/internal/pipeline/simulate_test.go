@@ -1,7 +1,6 @@
 package pipeline
 
 import (
-	"bufio"
 	"bytes"
 	"context"
 	"errors"
@@ -20,6 +19,7 @@ import (
 	"tonepose/fieldmodels"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/multitone/recording"
+	"tonepose/testdata/published"
 )
 
 const testRig = `name: invented
@@ -112,17 +112,10 @@ func cabs(z complex128) float64 { return math.Hypot(real(z), imag(z)) }
 // Source: Maxwell, Treatise, art. 701; Rosa and Grover, Bulletin of the Bureau of
 // Standards 8(1), 1912, formula (1).
 func TestCouplingAgainstMutualInductanceOfCoaxialCircles(t *testing.T) {
-	f, err := os.Open("../../../../testdata/published/mutual_coaxial_circles.csv")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
 	used := 0
-	for scan := bufio.NewScanner(f); scan.Scan(); {
-		var big, small, distance, want float64
-		if n, _ := fmt.Sscanf(strings.ReplaceAll(scan.Text(), ",", " "), "%g %g %g %g", &big, &small, &distance, &want); n != 4 {
-			continue
-		}
+	for _, row := range published.Table(t, "mutual_coaxial_circles.csv") {
+		big, small := row.Number("radius1_m"), row.Number("radius2_m")
+		distance, want := row.Number("axial_distance_m"), row.Number("mutual_inductance_H")
 		// The disc rule leaves out degree 8 and more of the flux density, which
 		// falls as (small/√(big²+distance²))⁸; take rows where that is below 1e-6.
 		ratio := small / math.Hypot(big, distance)
