@@ -1,9 +1,6 @@
 package recording
 
 import (
-	"context"
-	"crypto/sha256"
-	"encoding/hex"
 	"fmt"
 	"io"
 	"math"
@@ -16,7 +13,7 @@ const blockBytes = 128 << 10
 // Reader hands out a recording block by block. Its methods are for one goroutine, except SHA256.
 type Reader struct {
 	info   Info
-	file   file
+	file   *hashed
 	src    source
 	pos    int64
 	last   []float64 // last finite value of each channel
@@ -41,10 +38,11 @@ func newReader(f file, name string, size int64, l *layout, opt Options) (*Reader
 	if err != nil {
 		return nil, err
 	}
-	r := &Reader{info: in, file: f, last: make([]float64, in.Channels)}
-	b := binarySource{file: f, layout: l, scale: in.Scale, decode: l.typ.decoder()}
+	r := &Reader{info: in, file: &hashed{file: f}, last: make([]float64, in.Channels)}
+	b := binarySource{file: r.file, layout: l, scale: in.Scale, decode: l.typ.decoder()}
 	switch {
 	case l.text != nil:
+		l.text.lines.file = r.file
 		r.src = l.text
 	case l.planar:
 		r.src = &planar{b}
@@ -179,22 +177,4 @@ func (r *Reader) mend(dst [][]float64, n int) {
 			i--
 		}
 	}
-}
-
-// SHA256 of the data file, in hexadecimal, for the provenance of results. It reads the file once more by itself and
-// may run beside a pass on another goroutine.
-func (r *Reader) SHA256(ctx context.Context) (string, error) {
-	h := sha256.New()
-	buf := make([]byte, blockBytes)
-	for at := int64(0); at < r.info.SizeBytes; at += int64(len(buf)) {
-		if err := ctx.Err(); err != nil {
-			return "", err
-		}
-		buf = buf[:min(int64(len(buf)), r.info.SizeBytes-at)]
-		if err := readAt(r.file, buf, at); err != nil {
-			return "", fmt.Errorf("%s: %w", r.info.Name, err)
-		}
-		h.Write(buf)
-	}
-	return hex.EncodeToString(h.Sum(nil)), nil
 }

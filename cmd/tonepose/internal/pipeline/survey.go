@@ -3,6 +3,7 @@ package pipeline
 import (
 	"context"
 	"fmt"
+	"runtime"
 	"sync"
 
 	"tonepose/cmd/tonepose/internal/tables"
@@ -124,33 +125,31 @@ func (s *Survey) lost(tone int, start, stop int64) bool {
 	return false
 }
 
-// hashing is the SHA-256 of a recording in the making, beside all else.
+// hashing is the SHA-256 of a recording in the making.
 type hashing struct {
 	cancel context.CancelFunc
-	done   chan struct{}
-	sum    string
-	err    error
+	sum    func() (string, error)
 }
 
+// hashRecording hashes beside all else, or within the next pass where there is
+// only one processor.
 func hashRecording(ctx context.Context, r *recording.Reader) *hashing {
 	ctx, cancel := context.WithCancel(ctx)
-	h := &hashing{cancel: cancel, done: make(chan struct{})}
-	go func() {
-		defer close(h.done)
-		h.sum, h.err = r.SHA256(ctx)
-	}()
+	h := &hashing{cancel, sync.OnceValues(func() (string, error) { return r.SHA256(ctx) })}
+	if runtime.GOMAXPROCS(0) == 1 {
+		r.HashReads()
+	} else {
+		go h.sum()
+	}
 	return h
 }
 
-func (h *hashing) wait() (string, error) {
-	<-h.done
-	return h.sum, h.err
-}
+func (h *hashing) wait() (string, error) { return h.sum() }
 
 // stop ends it, finished or not.
 func (h *hashing) stop() {
 	h.cancel()
-	<-h.done
+	h.sum()
 }
 
 // Progress is told how far a pass has come, in samples; nil is silent.
