@@ -3,12 +3,14 @@ package cli
 import (
 	"errors"
 	"fmt"
+	"os"
 	"time"
 
 	"github.com/spf13/cobra"
 
 	"tonepose/cmd/tonepose/internal/pipeline"
 	"tonepose/cmd/tonepose/internal/report"
+	"tonepose/cmd/tonepose/internal/whole"
 )
 
 type assessOptions struct {
@@ -147,7 +149,7 @@ func runAssess(dir string, o *assessOptions, s Streams) error {
 		if err != nil {
 			return err
 		}
-		if err := writeWhole(o.saveAs, text); err != nil {
+		if err := whole.WriteFile(o.saveAs, text); err != nil {
 			return err
 		}
 	}
@@ -163,4 +165,12 @@ func runAssess(dir string, o *assessOptions, s Streams) error {
 		return writeNumbers(s.Out, sum)
 	}
 	return sum.print(s, a)
+}
+
+// absent refuses a file that is there already.
+func absent(name string, force bool) error {
+	if _, err := os.Stat(name); err == nil && !force {
+		return fmt.Errorf("%s: exists: name another file, or add --force", name)
+	}
+	return nil
 }

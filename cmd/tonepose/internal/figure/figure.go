@@ -8,10 +8,8 @@ package figure
 
 import (
 	"bytes"
-	"errors"
 	"fmt"
 	"io"
-	"os"
 	"path/filepath"
 	"strings"
 
@@ -19,6 +17,8 @@ import (
 	"gonum.org/v1/plot/vg/draw"
 	"gonum.org/v1/plot/vg/vgimg"
 	"gonum.org/v1/plot/vg/vgsvg"
+
+	"tonepose/cmd/tonepose/internal/whole"
 )
 
 const pngDPI = 180
@@ -61,17 +61,5 @@ func (f *Figure) Save(path string) error {
 	if err := f.Write(&data, strings.TrimPrefix(strings.ToLower(filepath.Ext(path)), ".")); err != nil {
 		return fmt.Errorf("%s: %w", path, err)
 	}
-	hidden, err := os.CreateTemp(filepath.Dir(path), "."+filepath.Base(path)+".*.partial")
-	if err != nil {
-		return err
-	}
-	_, err = hidden.Write(data.Bytes())
-	err = errors.Join(err, hidden.Chmod(0o644), hidden.Sync(), hidden.Close())
-	if err == nil {
-		err = os.Rename(hidden.Name(), path)
-	}
-	if err != nil {
-		os.Remove(hidden.Name())
-	}
-	return err
+	return whole.WriteFile(path, data.Bytes())
 }

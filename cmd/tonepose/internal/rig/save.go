@@ -4,10 +4,11 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
+
+	"tonepose/cmd/tonepose/internal/whole"
 )
 
 // Save writes the changed rig, and beside it the covariance of its calibration
@@ -38,11 +39,11 @@ func (e *Edit) Save(name string) (*Rig, error) {
 		return nil, fmt.Errorf("rig: %s: the calibration block did not read back as written", name)
 	}
 	for _, c := range companions {
-		if err := writeWhole(filepath.Join(filepath.Dir(name), c.file), c.text); err != nil {
+		if err := whole.WriteFile(filepath.Join(filepath.Dir(name), c.file), c.text); err != nil {
 			return nil, err
 		}
 	}
-	if err := writeWhole(name, text); err != nil {
+	if err := whole.WriteFile(name, text); err != nil {
 		return nil, err
 	}
 	return saved, nil
@@ -102,32 +103,4 @@ func (e *Edit) inherited(name string) (out []companion, err error) {
 		out = append(out, companion{f.file, text})
 	}
 	return out, nil
-}
-
-// writeWhole writes a file that appears whole or not at all.
-func writeWhole(name string, data []byte) (err error) {
-	f, err := os.CreateTemp(filepath.Dir(name), "."+filepath.Base(name)+"-*")
-	if err != nil {
-		return err
-	}
-	defer func() {
-		if err != nil {
-			f.Close()
-			os.Remove(f.Name())
-		}
-	}()
-	if _, err = f.Write(data); err != nil {
-		return err
-	}
-	// A temporary file is private; a rig file is as readable as any other.
-	if err = f.Chmod(0o644); err != nil {
-		return err
-	}
-	if err = f.Sync(); err != nil {
-		return err
-	}
-	if err = f.Close(); err != nil {
-		return err
-	}
-	return os.Rename(f.Name(), name)
 }

@@ -1,22 +1,15 @@
-package cli
+// Package whole writes files that appear whole or not at all.
+package whole
 
 import (
 	"errors"
-	"fmt"
 	"os"
 	"path/filepath"
 )
 
-// absent refuses a file that is there already.
-func absent(name string, force bool) error {
-	if _, err := os.Stat(name); err == nil && !force {
-		return fmt.Errorf("%s: exists: name another file, or add --force", name)
-	}
-	return nil
-}
-
-// writeWhole writes a file that appears whole or not at all.
-func writeWhole(name string, data []byte) error {
+// WriteFile writes a file, or replaces one, readable by all: hidden beside its
+// final name until the data are on the disk.
+func WriteFile(name string, data []byte) error {
 	hidden, err := os.CreateTemp(filepath.Dir(name), "."+filepath.Base(name)+".*.partial")
 	if err != nil {
 		return err
