@@ -9,6 +9,7 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
+	"gonum.org/v1/gonum/stat/distuv"
 	"pgregory.net/rapid"
 
 	"tonepose/fieldmodels/rigid"
@@ -150,20 +151,25 @@ func TestUndetermined(t *testing.T) {
 	}
 }
 
-// Over many draws from stated covariances the squared error over the covariance
-// that a fit states has mean k and variance 2k, and chi-square has mean DOF.
+// tally is the mean of many draws. Over draws from stated covariances the squared
+// error over the covariance that a fit of k parameters states is chi-square of k
+// degrees of freedom, and the fit's own chi-square is one of DOF.
 type tally struct {
-	sum, squares float64
-	n            int
+	sum float64
+	n   int
 }
 
-func (a *tally) add(v float64) { a.sum, a.squares, a.n = a.sum+v, a.squares+v*v, a.n+1 }
+func (a *tally) add(v float64) { a.sum, a.n = a.sum+v, a.n+1 }
 
-func (a *tally) check(t *testing.T, name string, mean float64) {
+// check compares the mean with that of the distribution, to four of its standard
+// deviations.
+func (a *tally) check(t *testing.T, name string, of interface {
+	Mean() float64
+	Variance() float64
+}) {
 	t.Helper()
-	// Four standard deviations of a mean of n chi-squares.
-	if got, limit := a.sum/float64(a.n), 4*math.Sqrt(2*mean/float64(a.n)); math.Abs(got-mean) > limit {
-		t.Errorf("%s: mean %.3f, want %.1f ± %.3f", name, got, mean, limit)
+	if got, limit := a.sum/float64(a.n), 4*math.Sqrt(of.Variance()/float64(a.n)); math.Abs(got-of.Mean()) > limit {
+		t.Errorf("%s: mean %.3f, want %.3f ± %.3f", name, got, of.Mean(), limit)
 	}
 }
 
@@ -211,8 +217,8 @@ func TestPointCovarianceByMonteCarlo(t *testing.T) {
 			t.Fatalf("%d degrees of freedom", m.DOF)
 		}
 	}
-	whole.check(t, "motion", 6)
-	chi.check(t, "chi-square", 21)
+	whole.check(t, "motion", distuv.ChiSquared{K: 6})
+	chi.check(t, "chi-square", distuv.ChiSquared{K: 21})
 }
 
 // Without stated covariances the residuals set the scale: squared error over
@@ -235,12 +241,7 @@ func TestScatterSetsTheScale(t *testing.T) {
 		}
 		whole.add(normalised(t, poseError(m.Pose, truth), func(i, j int) float64 { return m.Covariance[i][j] }) / 6)
 	}
-	mean := float64(dof) / (dof - 2)
-	// Variance of F(6, ν): 2ν²(6+ν−2)/(6(ν−2)²(ν−4)).
-	v := 2 * dof * dof * (dof + 4.0) / (6 * (dof - 2) * (dof - 2) * (dof - 4))
-	if got, limit := whole.sum/float64(whole.n), 4*math.Sqrt(v/float64(whole.n)); math.Abs(got-mean) > limit {
-		t.Errorf("mean %.3f, want %.3f ± %.3f", got, mean, limit)
-	}
+	whole.check(t, "motion", distuv.F{D1: 6, D2: dof})
 }
 
 // Residuals three times what was stated: the ratio of Birge says so, within
@@ -291,10 +292,10 @@ func TestMountingCovarianceByMonteCarlo(t *testing.T) {
 		joint.add(normalised12(t, append(f, b...), m.Joint))
 		chi.add(m.ChiSquare)
 	}
-	frames.check(t, "frame", 6)
-	bodies.check(t, "body", 6)
-	joint.check(t, "both", 12)
-	chi.check(t, "chi-square", 48)
+	frames.check(t, "frame", distuv.ChiSquared{K: 6})
+	bodies.check(t, "body", distuv.ChiSquared{K: 6})
+	joint.check(t, "both", distuv.ChiSquared{K: 12})
+	chi.check(t, "chi-square", distuv.ChiSquared{K: 48})
 }
 
 func normalised12(t *testing.T, e []float64, c *mat.SymDense) float64 {
@@ -342,10 +343,10 @@ func TestPivotCovarianceByMonteCarlo(t *testing.T) {
 		}
 		along.add((l.Tip.Z - 0.15) * (l.Tip.Z - 0.15) / l.TipCovariance[2][2])
 	}
-	tips.check(t, "tip", 3)
-	points.check(t, "point", 3)
-	chi.check(t, "chi-square", 30)
-	along.check(t, "length along the axis", 1)
+	tips.check(t, "tip", distuv.ChiSquared{K: 3})
+	points.check(t, "point", distuv.ChiSquared{K: 3})
+	chi.check(t, "chi-square", distuv.ChiSquared{K: 30})
+	along.check(t, "length along the axis", distuv.ChiSquared{K: 1})
 }
 
 func TestSphereCovarianceByMonteCarlo(t *testing.T) {
@@ -365,11 +366,7 @@ func TestSphereCovarianceByMonteCarlo(t *testing.T) {
 		e := r3.Sub(center, b.Center)
 		whole.add(normalised(t, []float64{e.X, e.Y, e.Z, 0.15 - b.Radius}, b.Covariance.At) / 4)
 	}
-	mean := float64(dof) / (dof - 2)
-	v := 2 * dof * dof * (dof + 2.0) / (4 * (dof - 2) * (dof - 2) * (dof - 4))
-	if got, limit := whole.sum/float64(whole.n), 4*math.Sqrt(v/float64(whole.n)); math.Abs(got-mean) > limit {
-		t.Errorf("mean %.3f, want %.3f ± %.3f", got, mean, limit)
-	}
+	whole.check(t, "sphere", distuv.F{D1: 4, D2: dof})
 }
 
 // A third of the data moved by centimetres is found, and the fit is that of the
