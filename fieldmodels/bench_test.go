@@ -50,30 +50,7 @@ func benchmarkSource(b *testing.B, src fieldmodels.Source, points []r3.Vec) {
 }
 
 func BenchmarkLoop(b *testing.B) {
-	loop := fieldmodels.Loop{Radius: 0.035, Turns: 40}
-	points := benchPoints()
-	b.Run("op=field", func(b *testing.B) {
-		b.ReportAllocs()
-		for b.Loop() {
-			for _, p := range points {
-				if _, err := loop.Field(p); err != nil {
-					b.Fatal(err)
-				}
-			}
-		}
-		reportPoints(b, len(points))
-	})
-	b.Run("op=gradient", func(b *testing.B) {
-		b.ReportAllocs()
-		for b.Loop() {
-			for _, p := range points {
-				if _, _, err := loop.Gradient(p); err != nil {
-					b.Fatal(err)
-				}
-			}
-		}
-		reportPoints(b, len(points))
-	})
+	benchmarkSource(b, fieldmodels.Loop{Radius: 0.035, Turns: 40}, benchPoints())
 }
 
 func BenchmarkLoopNear(b *testing.B) {

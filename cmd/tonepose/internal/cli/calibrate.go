@@ -95,7 +95,7 @@ wrong.`,
 	f.StringVar(&o.intervals, "intervals", "", "CSV of the stations and their reference poses")
 	f.StringVar(&o.free, "free", "default", "what may move")
 	f.StringVar(&o.robust, "robust", "none", "give outliers less weight: huber, cauchy or tukey")
-	f.StringVar(&o.clock, "clock", "common", "what is unknown of the tones' frequencies: common (one clock offset), each or none")
+	addClock(f, &o.clock)
 	f.StringVar(&o.baseline, "baseline", "", "recording with the sensor far away: crosstalk to subtract")
 	f.StringVar(&o.figures, "figures", "", "directory for figures: residuals, parameters, correlations")
 	f.IntVar(&o.folds, "cross-validate", 0, "calibrate so many times without a share of the stations, and solve these")

@@ -57,7 +57,7 @@ or a file was wrong.`,
 	f.StringVar(&o.reference, "reference", "", "channel that the others are compared with")
 	f.Float64SliceVar(&o.tones, "tones", nil, "frequencies of the common signal in hertz (default the rig's tones)")
 	f.DurationVar(&o.delay, "max-delay", 50*time.Microsecond, "largest difference in delay; below half the inverse spacing of the tones")
-	f.StringVar(&o.clock, "clock", "common", "what is unknown of the tones' frequencies: common (one clock offset), each or none")
+	addClock(f, &o.clock)
 	f.BoolVar(&o.json, "json", false, "print the summary as JSON")
 	f.BoolVar(&o.quiet, "quiet", false, "no progress, no summary")
 	o.recording.add(f)

@@ -63,7 +63,7 @@ Exit code: 0 done, 1 no phasor came out, 2 the call or a file was wrong.`,
 	f.StringVar(&o.out, "out", "", "directory for the tables")
 	f.BoolVar(&o.force, "force", false, "write into a directory that is not empty")
 	o.framing.add(f)
-	f.StringVar(&o.clock, "clock", "common", "what is unknown of the tones' frequencies: common (one clock offset), each or none")
+	addClock(f, &o.clock)
 	f.BoolVar(&o.json, "json", false, "print the result as JSON")
 	f.BoolVar(&o.quiet, "quiet", false, "no progress, no summary")
 	o.recording.add(f)

@@ -32,6 +32,11 @@ func (f *recordingFlags) options(s Streams) recording.Options {
 	return recording.Options{Format: f.format, SampleRate: f.rate, Channels: f.channels, FullScale: f.fullScale, IgnoreHash: f.ignoreHash, Stdin: s.In}
 }
 
+// addClock adds the flag whose text clock.ParseMode reads.
+func addClock(flags *pflag.FlagSet, mode *string) {
+	flags.StringVar(mode, "clock", "common", "what is unknown of the tones' frequencies: common (one clock offset), each or none")
+}
+
 // record lists the options for a table's provenance.
 func record(flags *pflag.FlagSet) map[string]string {
 	out := map[string]string{}

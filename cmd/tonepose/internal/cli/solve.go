@@ -62,7 +62,7 @@ came out, 2 the call or a file was wrong.`,
 	f.StringVar(&o.out, "out", "", "directory for the tables")
 	f.BoolVar(&o.force, "force", false, "write into a directory that is not empty")
 	o.framing.add(f)
-	f.StringVar(&o.clock, "clock", "common", "what is unknown of the tones' frequencies: common (one clock offset), each or none")
+	addClock(f, &o.clock)
 	f.StringVar(&o.baseline, "baseline", "", "recording with the sensor far away: crosstalk to subtract")
 	f.StringVar(&o.join, "trajectory", "none", "join the poses of successive windows: none, filter (by what came before), smooth (by all) or spline (one curve through all)")
 	f.DurationVar(&o.knots, "knots", 0, "time between the knots of a spline (default: chosen by cross-validation)")
