@@ -1,6 +1,9 @@
 package multitone
 
-import "math/cmplx"
+import (
+	"math"
+	"math/cmplx"
+)
 
 // Frame holds the phasors of one window of samples. Index tone·Channels +
 // channel; a Bank overwrites the frame it hands out at its next one.
@@ -61,16 +64,16 @@ func (f *Frame) refer(tones []Tone, sampleRate float64) {
 	for k, tone := range tones {
 		row := f.Phasor[k*f.Channels : (k+1)*f.Channels]
 		var turn complex128
+		var size float64
 		if tone.Reference == NoReference {
 			f.Reference[k] = 0
 			turn = unit(-cycles(f.Hz[k] * t))
 		} else {
 			f.Reference[k] = row[tone.Reference]
-			turn = cmplx.Conj(row[tone.Reference])
-			if a := cmplx.Abs(turn); a > 0 {
-				turn /= complex(a, 0)
-			} else {
-				turn = 1
+			size = magnitude(row[tone.Reference])
+			turn = 1
+			if size > 0 {
+				turn = complex(real(row[tone.Reference])/size, -imag(row[tone.Reference])/size)
 			}
 		}
 		for c := range row {
@@ -78,7 +81,15 @@ func (f *Frame) refer(tones []Tone, sampleRate float64) {
 		}
 		if tone.Reference != NoReference {
 			// exact by definition; the product leaves a rounding error
-			row[tone.Reference] = complex(cmplx.Abs(row[tone.Reference]), 0)
+			row[tone.Reference] = complex(size, 0)
 		}
 	}
+}
+
+// magnitude is cmplx.Abs, faster where no square leaves the range of numbers.
+func magnitude(z complex128) float64 {
+	if power := real(z)*real(z) + imag(z)*imag(z); power > 1e-280 && power < 1e280 {
+		return math.Sqrt(power)
+	}
+	return cmplx.Abs(z)
 }

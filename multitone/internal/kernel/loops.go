@@ -3,8 +3,8 @@ package kernel
 // Variants for this processor, the fastest first; the portable one is always
 // there.
 var (
-	singles = []loops[float32]{{"go", foldGo[float32, int16], foldGo[float32, float64], sumGo[float32]}}
-	doubles = []loops[float64]{{"go", foldGo[float64, int16], foldGo[float64, float64], sumGo[float64]}}
+	singles = []loops[float32]{{"go", usual, foldGo[float32, int16], foldGo[float32, float64], sumGo[float32]}}
+	doubles = []loops[float64]{{"go", usual, foldGo[float64, int16], foldGo[float64, float64], sumGo[float64]}}
 )
 
 func best[T Real]() loops[T] { return variants[T]()[0] }
@@ -37,34 +37,41 @@ func foldFrom[T Real, S int16 | float64](dst []T, x []S, f folding, first int) {
 
 // sumGo adds to sums[g][c][r] the products of table[g][i][r] and fold[i][c]
 // over n places i, even and odd parts each with their own.
-func sumGo[T Real](sums []complex128, table, fold []T, n int, g grid, first bool, _ ahead) {
-	if first {
+func sumGo[T Real](sums []complex128, _, table, fold []T, n int, g grid, now turn) {
+	if now.first() {
 		clear(sums)
 	}
-	for k := range g.groups {
-		for c := range g.channels {
-			s := sums[(k*g.stride+c)*group:][:group]
-			for r := 0; r < group; r += 4 {
-				t, f := table[k*g.padded*2*group+2*r:], fold[2*c:]
-				var e0, e1, e2, e3, o0, o1, o2, o3 T
-				for i := range n {
-					f := f[i*g.stride*2:][:2]
-					t := t[i*2*group:][:8]
-					even, odd := f[0], f[1]
-					e0 += even * t[0]
-					o0 += odd * t[1]
-					e1 += even * t[2]
-					o1 += odd * t[3]
-					e2 += even * t[4]
-					o2 += odd * t[5]
-					e3 += even * t[6]
-					o3 += odd * t[7]
+	for from := 0; from < n; from += chain {
+		places, fold := min(chain, n-from), fold[from*g.stride*2:]
+		for k := range g.groups {
+			for c := range g.channels {
+				s := sums[(k*g.stride+c)*group:][:group]
+				for r := 0; r < group; r += 4 {
+					four((*[4]complex128)(s[r:]), table[(k*g.padded+from)*2*group+2*r:], fold[2*c:], places, g.stride*2)
 				}
-				s[r] += complex(float64(e0), float64(o0))
-				s[r+1] += complex(float64(e1), float64(o1))
-				s[r+2] += complex(float64(e2), float64(o2))
-				s[r+3] += complex(float64(e3), float64(o3))
 			}
 		}
 	}
+}
+
+// four adds to the sums of four rows of a channel.
+func four[T Real](s *[4]complex128, table, fold []T, n, step int) {
+	var e0, e1, e2, e3, o0, o1, o2, o3 T
+	for i := range n {
+		f := fold[i*step:][:2]
+		t := table[i*2*group:][:8]
+		even, odd := f[0], f[1]
+		e0 += even * t[0]
+		o0 += odd * t[1]
+		e1 += even * t[2]
+		o1 += odd * t[3]
+		e2 += even * t[4]
+		o2 += odd * t[5]
+		e3 += even * t[6]
+		o3 += odd * t[7]
+	}
+	s[0] += complex(float64(e0), float64(o0))
+	s[1] += complex(float64(e1), float64(o1))
+	s[2] += complex(float64(e2), float64(o2))
+	s[3] += complex(float64(e3), float64(o3))
 }

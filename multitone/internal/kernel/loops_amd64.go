@@ -6,12 +6,12 @@ import "golang.org/x/sys/cpu"
 
 func init() {
 	if cpu.X86.HasAVX2 && cpu.X86.HasFMA {
-		singles = append([]loops[float32]{{"avx2", fold16SingleAVX2, fold64SingleAVX2, sumSingleAVX2}}, singles...)
-		doubles = append([]loops[float64]{{"avx2", fold16DoubleAVX2, fold64DoubleAVX2, sumDoubleAVX2}}, doubles...)
+		singles = append([]loops[float32]{{"avx2", usual, fold16SingleAVX2, fold64SingleAVX2, sumSingleAVX2}}, singles...)
+		doubles = append([]loops[float64]{{"avx2", usual, fold16DoubleAVX2, fold64DoubleAVX2, sumDoubleAVX2}}, doubles...)
 	}
 	if cpu.X86.HasAVX512F && cpu.X86.HasAVX512DQ && cpu.X86.HasAVX512BW && cpu.X86.HasAVX512VL {
-		singles = append([]loops[float32]{{"avx512", fold16SingleAVX512, fold64SingleAVX512, sumSingleAVX512}}, singles...)
-		doubles = append([]loops[float64]{{"avx512", fold16DoubleAVX512, fold64DoubleAVX512, sumDoubleAVX512}}, doubles...)
+		singles = append([]loops[float32]{{"avx512", runs, fold16SingleAVX512, fold64SingleAVX512, sumSingleAVX512}}, singles...)
+		doubles = append([]loops[float64]{{"avx512", usual, fold16DoubleAVX512, fold64DoubleAVX512, sumDoubleAVX512}}, doubles...)
 	}
 }
 
@@ -113,14 +113,22 @@ func ends[T Real, S int16 | float64](dst []T, x []S, f folding) (up, down *S) {
 
 // The tiles add the products of n places for some channels and one or two
 // groups of rows to the sums; the steps are in bytes. Where keep, a mask, is 0, the
-// sums are overwritten instead. The first one also fetches
-// n lines of samples from the addresses up and down on.
+// sums are overwritten instead.
 
 //go:noescape
-func tile12x2f32avx512(sums *complex128, table, fold *float32, n int, foldStep, keep, tableStep, sumsStep, up, down uintptr)
+func tile12x2f32avx512(sums *complex128, held, table, fold *float32, p *tilePair)
 
 //go:noescape
-func tile8x2f32avx512(sums *complex128, table, fold *float32, n int, foldStep, keep, tableStep, sumsStep uintptr)
+func tile8x2f32avx512(sums *complex128, held, table, fold *float32, p *tilePair)
+
+// tilePair is what the tiles of two groups have in common.
+type tilePair struct {
+	n                             int
+	foldStep, tableStep, sumsStep uintptr
+	keep                          uintptr
+	joins, holds                  uintptr // whether to begin with what is held; whether to hold all instead of adding it to the sums
+	up, down                      uintptr // n lines of samples to fetch, by the first
+}
 
 //go:noescape
 func tile12f32avx512(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
@@ -152,6 +160,25 @@ func tile2f64avx2(sums *complex128, table, fold *float64, n int, foldStep uintpt
 //go:noescape
 func tile1f64avx2(sums *complex128, table, fold *float64, n int, foldStep uintptr)
 
+// runs are longer where the places of one go to several chains.
+func runs(channels int) int {
+	switch {
+	case channels == 1:
+		return 8 * chain
+	case channels <= 4:
+		return 4 * chain
+	}
+	return run
+}
+
+// holds tells whether the sums of a run wait for those of the next.
+func (t turn) holds() uintptr {
+	if t.last {
+		return 0
+	}
+	return uintptr(1 - t.i%2)
+}
+
 // within checks the bounds of what the tiles touch.
 func within[T Real](sums []complex128, table, fold []T, n int, g grid) {
 	_ = sums[g.groups*g.stride*group-1]
@@ -167,22 +194,24 @@ func keeping(first bool) uintptr {
 	return 0xff
 }
 
-func sumSingleAVX512(sums []complex128, table, fold []float32, n int, g grid, first bool, next ahead) {
+func sumSingleAVX512(sums []complex128, held, table, fold []float32, n int, g grid, now turn) {
 	within(sums, table, fold, n, g)
-	keep := keeping(first)
+	_ = held[g.groups*g.stride*2*group-1]
+	keep := keeping(now.first())
 	step, tableStep, sumsStep := uintptr(g.stride)*8, uintptr(g.padded)*8*group, uintptr(g.stride)*16*group
+	pair := tilePair{n: n, foldStep: step, tableStep: tableStep, sumsStep: sumsStep, keep: keeping(now.i < 2), joins: uintptr(now.i % 2), holds: now.holds(), up: now.up, down: now.down}
 	k := 0
 	for ; k+1 < g.groups; k += 2 { // two groups share what is loaded
-		s, t := sums[k*g.stride*group:], table[k*g.padded*2*group:]
+		s, h, t := sums[k*g.stride*group:], held[k*g.stride*2*group:], table[k*g.padded*2*group:]
 		for c := 0; c < g.channels; {
 			at, f := &s[c*group], &fold[2*c]
 			second, secondTable := &s[(g.stride+c)*group], &t[g.padded*2*group]
 			switch left := g.channels - c; {
 			case left >= 12:
-				tile12x2f32avx512(at, &t[0], f, n, step, keep, tableStep, sumsStep, next.up, next.down)
+				tile12x2f32avx512(at, &h[c*2*group], &t[0], f, &pair)
 				c += 12
 			case left > 4:
-				tile8x2f32avx512(at, &t[0], f, n, step, keep, tableStep, sumsStep)
+				tile8x2f32avx512(at, &h[c*2*group], &t[0], f, &pair)
 				c += 8
 			case left > 1:
 				tile4f32avx512(at, &t[0], f, n, step, keep)
@@ -214,9 +243,9 @@ func sumSingleAVX512(sums []complex128, table, fold []float32, n int, g grid, fi
 	}
 }
 
-func sumDoubleAVX512(sums []complex128, table, fold []float64, n int, g grid, first bool, _ ahead) {
+func sumDoubleAVX512(sums []complex128, _, table, fold []float64, n int, g grid, now turn) {
 	within(sums, table, fold, n, g)
-	keep := keeping(first)
+	keep := keeping(now.first())
 	step := uintptr(g.stride) * 16
 	for k := range g.groups {
 		s, t := sums[k*g.stride*group:], &table[k*g.padded*2*group]
@@ -236,29 +265,32 @@ func sumDoubleAVX512(sums []complex128, table, fold []float64, n int, g grid, fi
 	}
 }
 
-func sumSingleAVX2(sums []complex128, table, fold []float32, n int, g grid, first bool, _ ahead) {
+func sumSingleAVX2(sums []complex128, _, table, fold []float32, n int, g grid, now turn) {
 	within(sums, table, fold, n, g)
-	if first {
+	if now.first() {
 		clear(sums)
 	}
 	step := uintptr(g.stride) * 8
-	for k := range g.groups {
-		s, t := sums[k*g.stride*group:], &table[k*g.padded*2*group]
-		for c := 0; c < g.channels; {
-			if g.channels-c > 1 {
-				tile4f32avx2(&s[c*group], t, &fold[2*c], n, step)
-				c += 4
-			} else {
-				tile1f32avx2(&s[c*group], t, &fold[2*c], n, step)
-				c++
+	for from := 0; from < n; from += chain {
+		places, fold := min(chain, n-from), fold[from*g.stride*2:]
+		for k := range g.groups {
+			s, t := sums[k*g.stride*group:], &table[(k*g.padded+from)*2*group]
+			for c := 0; c < g.channels; {
+				if g.channels-c > 1 {
+					tile4f32avx2(&s[c*group], t, &fold[2*c], places, step)
+					c += 4
+				} else {
+					tile1f32avx2(&s[c*group], t, &fold[2*c], places, step)
+					c++
+				}
 			}
 		}
 	}
 }
 
-func sumDoubleAVX2(sums []complex128, table, fold []float64, n int, g grid, first bool, _ ahead) {
+func sumDoubleAVX2(sums []complex128, _, table, fold []float64, n int, g grid, now turn) {
 	within(sums, table, fold, n, g)
-	if first {
+	if now.first() {
 		clear(sums)
 	}
 	step := uintptr(g.stride) * 16

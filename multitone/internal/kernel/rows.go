@@ -17,7 +17,8 @@ type Real interface{ float32 | float64 }
 
 const (
 	group = 8  // rows that go through the samples together
-	run   = 64 // places whose products are summed in Real; these sums join in float64
+	run   = 64 // places that are folded before their products are summed, at least
+	chain = 32 // products that are summed one after the other in float32
 	steps = 8  // the tables' length is a multiple: loops are unrolled up to so often
 )
 
@@ -27,14 +28,16 @@ const (
 //	even_r = Σ_{u≥0} E_r(u)·(x(u) + x(−u)),  odd_r = Σ_{u≥0} O_r(u)·(x(u) − x(−u)).
 //
 // The sum of a block's products errs, relative to the largest possible sum, by
-// no more than run·2⁻²⁴ in float32, and by far less where rounding errors are
+// no more than (chain + 6)·2⁻²⁴ in float32, and by far less where rounding errors are
 // not all alike; 16-bit counts are folded exactly.
 type Rows[T Real] struct {
 	length, half   int // samples of a block; places u ≥ 0
 	rows, channels int
 	grid           grid
 	table          []T // groups × padded half × group × (even, odd)
+	run            int // places that are folded before their products are summed
 	fold           []T // run × padded channels × (sum, difference)
+	held           []T // a run's sums until those of the next join them
 	loops          loops[T]
 }
 
@@ -48,14 +51,20 @@ type grid struct {
 
 // New makes the tables, all zero, for blocks of the given length.
 func New[T Real](length, rows, channels int) *Rows[T] {
-	r := &Rows[T]{length: length, half: (length + 1) / 2, rows: rows, channels: channels, loops: best[T]()}
+	r := &Rows[T]{length: length, half: (length + 1) / 2, rows: rows, channels: channels}
 	r.grid = grid{channels: channels, stride: channels, groups: (rows + group - 1) / group, padded: roundUp(r.half, steps)}
 	if channels > 1 {
 		r.grid.stride = roundUp(channels, 4)
 	}
 	r.table = make([]T, r.grid.groups*r.grid.padded*2*group)
-	r.fold = make([]T, run*r.grid.stride*2)
+	r.held = make([]T, 2*r.Size())
+	r.use(best[T]())
 	return r
+}
+
+func (r *Rows[T]) use(l loops[T]) {
+	r.loops, r.run = l, l.run(r.channels)
+	r.fold = make([]T, r.run*r.grid.stride*2)
 }
 
 func roundUp(n, to int) int { return (n + to - 1) / to * to }
@@ -63,7 +72,7 @@ func roundUp(n, to int) int { return (n + to - 1) / to * to }
 // Portable makes r use the loops in Go, whatever the processor can do.
 func (r *Rows[T]) Portable() {
 	all := variants[T]()
-	r.loops = all[len(all)-1]
+	r.use(all[len(all)-1])
 }
 
 // Half is the number of places u ≥ 0: 0, 1, … for odd lengths, ½, 1½, … for even.
@@ -106,13 +115,14 @@ func project[T Real, S int16 | float64](r *Rows[T], dst []complex128, x []S, fol
 	up, down := r.length/2, (r.length-1)/2
 	step := uintptr(r.channels) * unsafe.Sizeof(x[0])
 	base := uintptr(unsafe.Pointer(&x[0]))
-	for at := 0; at < r.half; at += run {
-		n := min(run, r.half-at)
+	for at := 0; at < r.half; at += r.run {
+		n := min(r.run, r.half-at)
 		fold(r.fold, x, folding{up + at, down - at, n, r.channels, r.grid.stride})
 		whole := roundUp(n, steps)
 		clear(r.fold[n*r.grid.stride*2 : whole*r.grid.stride*2])
-		next := ahead{base + uintptr(up+at+run)*step, base + uintptr(down-at-run)*step}
-		r.loops.sum(dst, r.table[at*2*group:], r.fold, whole, r.grid, at == 0, next)
+		now := turn{i: at / r.run, last: at+n == r.half,
+			up: base + uintptr(up+at+r.run)*step, down: base + uintptr(down-at-r.run)*step}
+		r.loops.sum(dst, r.held, r.table[at*2*group:], r.fold, whole, r.grid, now)
 	}
 }
 
@@ -123,13 +133,24 @@ type folding struct{ up, down, n, channels, stride int }
 // loops are one variant of the inner loops.
 type loops[T Real] struct {
 	name    string
+	run     func(channels int) int // places that are folded at a time
 	int16   func(dst []T, x []int16, f folding)
 	float64 func(dst []T, x []float64, f folding)
-	// sum adds the products of n places, a multiple of steps, to the sums; the
-	// first time it overwrites these.
-	sum func(sums []complex128, table, fold []T, n int, g grid, first bool, next ahead)
+	// sum adds the products of n places, a multiple of steps, to the sums; in the
+	// first run it overwrites these. It may hold the sums of even runs back, but
+	// the last, and join them to those of the next.
+	sum func(sums []complex128, held, table, fold []T, n int, g grid, now turn)
 }
 
-// ahead are the addresses of the samples that are folded next, to be fetched
-// meanwhile. They may lie outside of the block and are never read.
-type ahead struct{ up, down uintptr }
+// turn is the place of a run in its block, with the addresses of the samples that
+// are folded next, to be fetched meanwhile. These may lie outside of the block and
+// are never read.
+type turn struct {
+	i        int
+	last     bool
+	up, down uintptr
+}
+
+func (t turn) first() bool { return t.i == 0 }
+
+func usual(int) int { return run }

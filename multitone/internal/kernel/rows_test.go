@@ -56,6 +56,11 @@ func testSums[T Real](t *testing.T) {
 				checkSums(t, v, length, 10, 1, rng) // these have loops of their own
 				checkSums(t, v, length, 7, 4, rng)
 			}
+			for _, length := range []int{255, 256, 257, 385, 513, 1030} { // one run to some
+				checkSums(t, v, length, 26, 31, rng)
+				checkSums(t, v, length, 10, 1, rng)
+				checkSums(t, v, length, 7, 4, rng)
+			}
 		})
 	}
 }
@@ -63,7 +68,7 @@ func testSums[T Real](t *testing.T) {
 func checkSums[T Real](t *testing.T, v loops[T], length, rows, channels int, rng *rand.Rand) {
 	t.Helper()
 	r := New[T](length, rows, channels)
-	r.loops = v
+	r.use(v)
 	var tableOK, foldOK func()
 	r.table, tableOK = guard[T](t, len(r.table))
 	r.fold, foldOK = guard[T](t, len(r.fold))
@@ -115,10 +120,11 @@ func checkSums[T Real](t *testing.T, v loops[T], length, rows, channels int, rng
 						sizeO += math.Abs(odd[i][n] * (a - b))
 					}
 				}
-				// Of run products each sum in T errs by at most run roundings of
-				// its size; sums of runs, and the reference, by half as many of
-				// 2⁻⁵³ as there are terms.
-				eps := float64(run+2)*epsilon[T]() + 2*float64(length)*0x1p-53
+				// Of chain products each sum in T errs by at most chain roundings of
+				// its size, and by one each time that two join, at most six times;
+				// sums in float64, and the reference, by half as many of 2⁻⁵³ as
+				// there are terms.
+				eps := float64(chain+6)*epsilon[T]() + 2*float64(length)*0x1p-53
 				got := dst[r.Index(c, i)]
 				if d := math.Abs(real(got) - e); !(d <= eps*sizeE) {
 					t.Fatalf("%s: length %d, %d channels, %d rows: channel %d row %d: even %g, want %g", input, length, channels, rows, c, i, real(got), e)
@@ -139,45 +145,48 @@ func checkSums[T Real](t *testing.T, v loops[T], length, rows, channels int, rng
 // full scale: here a tone at full scale on every row that is itself rounded,
 // in the worst case for roundings, a tone of a whole number of samples a period.
 func TestSinglesAreWithin140dB(t *testing.T) {
-	const length, channels = 2048, 12
+	const length = 2048
 	for _, v := range variants[float32]() {
-		worst := 0.0
-		for _, period := range []float64{4, 8, 19.5122, 64, 333.3} {
-			exact := New[float64](length, 2, channels)
-			single := New[float32](length, 2, channels)
-			single.loops = v
-			cos, sin := make([]float64, length/2), make([]float64, length/2)
-			for row, other := range []float64{1, 1.37} {
-				for n := range cos {
-					u := float64(n) + 0.5
-					w := (1 + math.Cos(2*math.Pi*u/length)) / length * 2
-					s, c := math.Sincos(2 * math.Pi * u / period * other)
-					cos[n], sin[n] = w*c, w*s
+		for _, channels := range []int{1, 4, 12, 20} {
+			worst := 0.0
+			for _, period := range []float64{4, 8, 19.5122, 64, 333.3} {
+				exact := New[float64](length, 16, channels)
+				single := New[float32](length, 16, channels)
+				single.use(v)
+				cos, sin := make([]float64, length/2), make([]float64, length/2)
+				for i, other := range []float64{1, 1.37} {
+					row := 9 * i // of either group
+					for n := range cos {
+						u := float64(n) + 0.5
+						w := (1 + math.Cos(2*math.Pi*u/length)) / length * 2
+						s, c := math.Sincos(2 * math.Pi * u / period * other)
+						cos[n], sin[n] = w*c, w*s
+					}
+					exact.Set(row, 0, cos, sin)
+					single.Set(row, 0, cos, sin)
 				}
-				exact.Set(row, 0, cos, sin)
-				single.Set(row, 0, cos, sin)
-			}
-			x := make([]int16, length*channels)
-			for n := range length {
+				x := make([]int16, length*channels)
+				for n := range length {
+					for c := range channels {
+						phase := 2 * math.Pi * (float64(n)/period + float64(c)/float64(channels))
+						other := 2 * math.Pi * float64(n) / period * 1.37
+						x[n*channels+c] = int16(math.Round(32000*math.Cos(phase) + 700*math.Cos(other)))
+					}
+				}
+				want, got := make([]complex128, exact.Size()), make([]complex128, single.Size())
+				exact.Int16(want, x)
+				single.Int16(got, x)
 				for c := range channels {
-					phase := 2 * math.Pi * (float64(n)/period + float64(c)/channels)
-					other := 2 * math.Pi * float64(n) / period * 1.37
-					x[n*channels+c] = int16(math.Round(32000*math.Cos(phase) + 700*math.Cos(other)))
+					for row := range 16 {
+						d := got[single.Index(c, row)] - want[exact.Index(c, row)]
+						worst = max(worst, math.Hypot(real(d), imag(d))/32768)
+					}
 				}
 			}
-			want, got := make([]complex128, exact.Size()), make([]complex128, single.Size())
-			exact.Int16(want, x)
-			single.Int16(got, x)
-			for c := range channels {
-				for row := range 2 {
-					d := got[single.Index(c, row)] - want[exact.Index(c, row)]
-					worst = max(worst, math.Hypot(real(d), imag(d))/32768)
-				}
+			t.Logf("%s: %d channels: %.1f dB of full scale", v.name, channels, 20*math.Log10(worst))
+			if worst > 1e-7 {
+				t.Errorf("%s: %d channels: error %.3g of full scale", v.name, channels, worst)
 			}
-		}
-		t.Logf("%s: %.1f dB of full scale", v.name, 20*math.Log10(worst))
-		if worst > 1e-7 {
-			t.Errorf("%s: error %.3g of full scale", v.name, worst)
 		}
 	}
 }
@@ -195,14 +204,14 @@ func BenchmarkRows(b *testing.B) {
 		for _, v := range variants[float32]() {
 			b.Run(fmt.Sprintf("n=%d/rows=%d/channels=%d/float32/impl=%s", s.length, s.rows, s.channels, v.name), func(b *testing.B) {
 				r := New[float32](s.length, s.rows, s.channels)
-				r.loops = v
+				r.use(v)
 				benchRows(b, r)
 			})
 		}
 		for _, v := range variants[float64]() {
 			b.Run(fmt.Sprintf("n=%d/rows=%d/channels=%d/float64/impl=%s", s.length, s.rows, s.channels, v.name), func(b *testing.B) {
 				r := New[float64](s.length, s.rows, s.channels)
-				r.loops = v
+				r.use(v)
 				benchRows(b, r)
 			})
 		}

@@ -16,6 +16,39 @@
 	MOVQ keep+40(FP), AX;   \
 	KMOVW AX, K1
 
+// The products of two groups are summed over up to 32 places in one register each.
+// These sums join, still in float32, in what is held; the last of them are then added
+// to the sums. PAIR reads the fields of a tilePair: CX is n, R9 and R10 lead to the
+// second group's table and sums, AX to what is held for it; R14 tells whether
+// anything is. R15 counts the places that are left.
+#define PAIR \
+	MOVQ sums+0(FP), DI;   \
+	MOVQ held+8(FP), R13;  \
+	MOVQ table+16(FP), SI; \
+	MOVQ fold+24(FP), DX;  \
+	MOVQ p+32(FP), BX;     \
+	MOVQ 0(BX), R15;       \
+	MOVQ 8(BX), R8;        \
+	MOVQ 16(BX), R9;       \
+	ADDQ SI, R9;           \
+	MOVQ 24(BX), R10;      \
+	MOVQ R10, AX;          \
+	SHRQ $1, AX;           \
+	ADDQ R13, AX;          \
+	ADDQ DI, R10;          \
+	MOVQ 40(BX), R14
+
+// CHAIN: CX is the number of places of the next chain, R15 of those behind it.
+#define CHAIN \
+	MOVQ    $32, CX;  \
+	CMPQ    R15, CX;  \
+	CMOVQLT R15, CX;  \
+	SUBQ    CX, R15
+
+#define KEEP \
+	MOVQ 32(BX), CX; \
+	KMOVW CX, K1
+
 // ADD32 adds 16 floats to 16 doubles at off(base).
 #define ADD32(z, y, off, base) \
 	VEXTRACTF64X4 $1, z, Y31;       \
@@ -32,24 +65,114 @@
 
 #define ZERO(z) VPXORQ z, z, z
 
+#define ZERO24 \
+	ZERO(Z0); ZERO(Z1); ZERO(Z2); ZERO(Z3); ZERO(Z4); ZERO(Z5);       \
+	ZERO(Z6); ZERO(Z7); ZERO(Z8); ZERO(Z9); ZERO(Z10); ZERO(Z11);     \
+	ZERO(Z12); ZERO(Z13); ZERO(Z14); ZERO(Z15); ZERO(Z16); ZERO(Z17); \
+	ZERO(Z18); ZERO(Z19); ZERO(Z20); ZERO(Z21); ZERO(Z22); ZERO(Z23)
+
 #define PAIR32(off, a, b) \
 	VBROADCASTSD off(DX), Z26;   \
 	VFMADD231PS  Z24, Z26, a;    \
 	VFMADD231PS  Z25, Z26, b
 
-// func tile12x2f32avx512(sums *complex128, table, fold *float32, n int, foldStep, keep, tableStep, sumsStep, up, down uintptr)
-TEXT ·tile12x2f32avx512(SB), NOSPLIT, $0-80
-	ARGS
-	MOVQ tableStep+48(FP), R9
-	MOVQ sumsStep+56(FP), R10
-	MOVQ up+64(FP), R11
-	MOVQ down+72(FP), R12
-	ADDQ SI, R9
-	ADDQ DI, R10
-	ZERO(Z0); ZERO(Z1); ZERO(Z2); ZERO(Z3); ZERO(Z4); ZERO(Z5)
-	ZERO(Z6); ZERO(Z7); ZERO(Z8); ZERO(Z9); ZERO(Z10); ZERO(Z11)
-	ZERO(Z12); ZERO(Z13); ZERO(Z14); ZERO(Z15); ZERO(Z16); ZERO(Z17)
-	ZERO(Z18); ZERO(Z19); ZERO(Z20); ZERO(Z21); ZERO(Z22); ZERO(Z23)
+#define JOIN24 \
+	VADDPS 0(R13), Z0, Z0; \
+	VADDPS 64(R13), Z1, Z1; \
+	VADDPS 128(R13), Z2, Z2; \
+	VADDPS 192(R13), Z3, Z3; \
+	VADDPS 256(R13), Z4, Z4; \
+	VADDPS 320(R13), Z5, Z5; \
+	VADDPS 384(R13), Z6, Z6; \
+	VADDPS 448(R13), Z7, Z7; \
+	VADDPS 512(R13), Z8, Z8; \
+	VADDPS 576(R13), Z9, Z9; \
+	VADDPS 640(R13), Z10, Z10; \
+	VADDPS 704(R13), Z11, Z11; \
+	VADDPS 0(AX), Z12, Z12; \
+	VADDPS 64(AX), Z13, Z13; \
+	VADDPS 128(AX), Z14, Z14; \
+	VADDPS 192(AX), Z15, Z15; \
+	VADDPS 256(AX), Z16, Z16; \
+	VADDPS 320(AX), Z17, Z17; \
+	VADDPS 384(AX), Z18, Z18; \
+	VADDPS 448(AX), Z19, Z19; \
+	VADDPS 512(AX), Z20, Z20; \
+	VADDPS 576(AX), Z21, Z21; \
+	VADDPS 640(AX), Z22, Z22; \
+	VADDPS 704(AX), Z23, Z23
+
+#define HOLD24 \
+	VMOVUPS Z0, 0(R13); \
+	VMOVUPS Z1, 64(R13); \
+	VMOVUPS Z2, 128(R13); \
+	VMOVUPS Z3, 192(R13); \
+	VMOVUPS Z4, 256(R13); \
+	VMOVUPS Z5, 320(R13); \
+	VMOVUPS Z6, 384(R13); \
+	VMOVUPS Z7, 448(R13); \
+	VMOVUPS Z8, 512(R13); \
+	VMOVUPS Z9, 576(R13); \
+	VMOVUPS Z10, 640(R13); \
+	VMOVUPS Z11, 704(R13); \
+	VMOVUPS Z12, 0(AX); \
+	VMOVUPS Z13, 64(AX); \
+	VMOVUPS Z14, 128(AX); \
+	VMOVUPS Z15, 192(AX); \
+	VMOVUPS Z16, 256(AX); \
+	VMOVUPS Z17, 320(AX); \
+	VMOVUPS Z18, 384(AX); \
+	VMOVUPS Z19, 448(AX); \
+	VMOVUPS Z20, 512(AX); \
+	VMOVUPS Z21, 576(AX); \
+	VMOVUPS Z22, 640(AX); \
+	VMOVUPS Z23, 704(AX)
+
+#define JOIN16 \
+	VADDPS 0(R13), Z0, Z0; \
+	VADDPS 64(R13), Z1, Z1; \
+	VADDPS 128(R13), Z2, Z2; \
+	VADDPS 192(R13), Z3, Z3; \
+	VADDPS 256(R13), Z4, Z4; \
+	VADDPS 320(R13), Z5, Z5; \
+	VADDPS 384(R13), Z6, Z6; \
+	VADDPS 448(R13), Z7, Z7; \
+	VADDPS 0(AX), Z8, Z8; \
+	VADDPS 64(AX), Z9, Z9; \
+	VADDPS 128(AX), Z10, Z10; \
+	VADDPS 192(AX), Z11, Z11; \
+	VADDPS 256(AX), Z12, Z12; \
+	VADDPS 320(AX), Z13, Z13; \
+	VADDPS 384(AX), Z14, Z14; \
+	VADDPS 448(AX), Z15, Z15
+
+#define HOLD16 \
+	VMOVUPS Z0, 0(R13); \
+	VMOVUPS Z1, 64(R13); \
+	VMOVUPS Z2, 128(R13); \
+	VMOVUPS Z3, 192(R13); \
+	VMOVUPS Z4, 256(R13); \
+	VMOVUPS Z5, 320(R13); \
+	VMOVUPS Z6, 384(R13); \
+	VMOVUPS Z7, 448(R13); \
+	VMOVUPS Z8, 0(AX); \
+	VMOVUPS Z9, 64(AX); \
+	VMOVUPS Z10, 128(AX); \
+	VMOVUPS Z11, 192(AX); \
+	VMOVUPS Z12, 256(AX); \
+	VMOVUPS Z13, 320(AX); \
+	VMOVUPS Z14, 384(AX); \
+	VMOVUPS Z15, 448(AX)
+
+// func tile12x2f32avx512(sums *complex128, held, table, fold *float32, p *tilePair)
+TEXT ·tile12x2f32avx512(SB), NOSPLIT, $0-40
+	PAIR
+	MOVQ 56(BX), R11
+	MOVQ 64(BX), R12
+
+next:
+	CHAIN
+	ZERO24
 
 place:
 	PREFETCHT0 (R11)
@@ -76,6 +199,16 @@ place:
 	DECQ CX
 	JNZ  place
 
+	TESTQ R14, R14
+	JEQ   apart
+	JOIN24
+
+apart:
+	TESTQ R15, R15
+	JNE   hold
+	CMPQ  48(BX), $0
+	JNE   hold
+	KEEP
 	ADD32(Z0, Y0, 0, DI)
 	ADD32(Z1, Y1, 128, DI)
 	ADD32(Z2, Y2, 256, DI)
@@ -103,13 +236,20 @@ place:
 	VZEROUPPER
 	RET
 
-// func tile8x2f32avx512(sums *complex128, table, fold *float32, n int, foldStep, keep, tableStep, sumsStep uintptr)
-TEXT ·tile8x2f32avx512(SB), NOSPLIT, $0-64
-	ARGS
-	MOVQ tableStep+48(FP), R9
-	MOVQ sumsStep+56(FP), R10
-	ADDQ SI, R9
-	ADDQ DI, R10
+hold:
+	HOLD24
+	MOVQ  $1, R14
+	TESTQ R15, R15
+	JNE   next
+	VZEROUPPER
+	RET
+
+// func tile8x2f32avx512(sums *complex128, held, table, fold *float32, p *tilePair)
+TEXT ·tile8x2f32avx512(SB), NOSPLIT, $0-40
+	PAIR
+
+next:
+	CHAIN
 	ZERO(Z0); ZERO(Z1); ZERO(Z2); ZERO(Z3); ZERO(Z4); ZERO(Z5); ZERO(Z6); ZERO(Z7)
 	ZERO(Z8); ZERO(Z9); ZERO(Z10); ZERO(Z11); ZERO(Z12); ZERO(Z13); ZERO(Z14); ZERO(Z15)
 
@@ -130,6 +270,16 @@ place:
 	DECQ CX
 	JNZ  place
 
+	TESTQ R14, R14
+	JEQ   apart
+	JOIN16
+
+apart:
+	TESTQ R15, R15
+	JNE   hold
+	CMPQ  48(BX), $0
+	JNE   hold
+	KEEP
 	ADD32(Z0, Y0, 0, DI)
 	ADD32(Z1, Y1, 128, DI)
 	ADD32(Z2, Y2, 256, DI)
@@ -149,6 +299,14 @@ place:
 	VZEROUPPER
 	RET
 
+hold:
+	HOLD16
+	MOVQ  $1, R14
+	TESTQ R15, R15
+	JNE   next
+	VZEROUPPER
+	RET
+
 #define ONE32(off, t, a) \
 	VBROADCASTSD off(DX), Z26; \
 	VFMADD231PS  t, Z26, a
@@ -156,8 +314,7 @@ place:
 // func tile12f32avx512(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
 TEXT ·tile12f32avx512(SB), NOSPLIT, $0-48
 	ARGS
-	ZERO(Z0); ZERO(Z1); ZERO(Z2); ZERO(Z3); ZERO(Z4); ZERO(Z5)
-	ZERO(Z6); ZERO(Z7); ZERO(Z8); ZERO(Z9); ZERO(Z10); ZERO(Z11)
+	ZERO24
 
 place:
 	VMOVUPS (SI), Z24
@@ -173,11 +330,37 @@ place:
 	ONE32(72, Z24, Z9)
 	ONE32(80, Z24, Z10)
 	ONE32(88, Z24, Z11)
-	ADDQ $64, SI
 	ADDQ R8, DX
-	DECQ CX
+	VMOVUPS 64(SI), Z24
+	ONE32(0, Z24, Z12)
+	ONE32(8, Z24, Z13)
+	ONE32(16, Z24, Z14)
+	ONE32(24, Z24, Z15)
+	ONE32(32, Z24, Z16)
+	ONE32(40, Z24, Z17)
+	ONE32(48, Z24, Z18)
+	ONE32(56, Z24, Z19)
+	ONE32(64, Z24, Z20)
+	ONE32(72, Z24, Z21)
+	ONE32(80, Z24, Z22)
+	ONE32(88, Z24, Z23)
+	ADDQ $128, SI
+	ADDQ R8, DX
+	SUBQ $2, CX
 	JNZ  place
 
+	VADDPS Z12, Z0, Z0
+	VADDPS Z13, Z1, Z1
+	VADDPS Z14, Z2, Z2
+	VADDPS Z15, Z3, Z3
+	VADDPS Z16, Z4, Z4
+	VADDPS Z17, Z5, Z5
+	VADDPS Z18, Z6, Z6
+	VADDPS Z19, Z7, Z7
+	VADDPS Z20, Z8, Z8
+	VADDPS Z21, Z9, Z9
+	VADDPS Z22, Z10, Z10
+	VADDPS Z23, Z11, Z11
 	ADD32(Z0, Y0, 0, DI)
 	ADD32(Z1, Y1, 128, DI)
 	ADD32(Z2, Y2, 256, DI)
@@ -277,10 +460,7 @@ place:
 // func tile12f64avx512(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
 TEXT ·tile12f64avx512(SB), NOSPLIT, $0-48
 	ARGS
-	ZERO(Z0); ZERO(Z1); ZERO(Z2); ZERO(Z3); ZERO(Z4); ZERO(Z5)
-	ZERO(Z6); ZERO(Z7); ZERO(Z8); ZERO(Z9); ZERO(Z10); ZERO(Z11)
-	ZERO(Z12); ZERO(Z13); ZERO(Z14); ZERO(Z15); ZERO(Z16); ZERO(Z17)
-	ZERO(Z18); ZERO(Z19); ZERO(Z20); ZERO(Z21); ZERO(Z22); ZERO(Z23)
+	ZERO24
 
 place:
 	VMOVUPD (SI), Z24
