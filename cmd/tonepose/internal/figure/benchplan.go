@@ -35,23 +35,30 @@ func Bench(d BenchData) *Figure {
 		}
 		return p
 	}
-	var corners []r3.Vec
+	var edges [][2]r3.Vec
 	for i := range 8 {
-		corners = append(corners, corner(i))
+		for _, bit := range []int{1, 2, 4} {
+			if i&bit == 0 {
+				edges = append(edges, [2]r3.Vec{corner(i), corner(i | bit)})
+			}
+		}
+	}
+	var about []r3.Vec // what the drawing must hold, and names keep clear of
+	for _, e := range edges {
+		const points = 128
+		for k := range points + 1 {
+			about = append(about, r3.Add(e[0], r3.Scale(float64(k)/points, r3.Sub(e[1], e[0]))))
+		}
 	}
 	for _, e := range d.Before {
-		corners = append(corners, e.Outline...)
+		about = append(about, e.Outline...)
 	}
-	now := PathData{Emitters: d.Emitters, True: []Track{{Points: corners}}} // the track only widens its bounds
+	now := PathData{Emitters: d.Emitters, True: []Track{{Points: about}}}
 	lo, hi := now.bounds()
 	show := func(c draw.Canvas, at projection) {
-		for i := range 8 {
-			for _, bit := range []int{1, 2, 4} {
-				if i&bit == 0 {
-					from, to := at(corner(i)), at(corner(i|bit))
-					c.StrokeLine2(volumeLine, from.X, from.Y, to.X, to.Y)
-				}
-			}
+		for _, e := range edges {
+			from, to := at(e[0]), at(e[1])
+			c.StrokeLine2(volumeLine, from.X, from.Y, to.X, to.Y)
 		}
 		for _, e := range d.Before {
 			e.outlined(c, at, beforeLine)
@@ -59,7 +66,7 @@ func Bench(d BenchData) *Figure {
 		for _, e := range d.Emitters {
 			e.draw(c, at)
 		}
-		PathData{Emitters: d.Emitters}.names(c, at)
+		now.names(c, at)
 	}
 	f := &Figure{title: d.Title, note: d.Note, legend: []entry{lineEntry("emitter, arrow along its field", coilLine)}}
 	if len(d.Before) > 0 {

@@ -38,18 +38,18 @@ const (
 	entryGap     = vg.Length(14)
 )
 
-// header prints title, note and legend from the top of c, left-aligned, and
-// returns what is left below.
+// header prints title, note and legend from the top of c, left-aligned, lines
+// that would be too long smaller, and returns what is left below.
 func (f *Figure) header(c draw.Canvas) draw.Canvas {
 	y := c.Max.Y
 	if f.title != "" {
 		style := bold(lettering(titleSize, ink, draw.XLeft, draw.YTop))
-		c.FillText(style, vg.Point{X: c.Min.X, Y: y}, f.title)
+		c.FillText(fitting(style, f.title, c.Max.X-c.Min.X), vg.Point{X: c.Min.X, Y: y}, f.title)
 		y -= style.Height(f.title) + 3
 	}
 	if f.note != "" {
 		style := lettering(smallSize, softInk, draw.XLeft, draw.YTop)
-		c.FillText(style, vg.Point{X: c.Min.X, Y: y}, f.note)
+		c.FillText(fitting(style, f.note, c.Max.X-c.Min.X), vg.Point{X: c.Min.X, Y: y}, f.note)
 		y -= style.Height(f.note) + 3
 	}
 	if len(f.legend) > 0 {

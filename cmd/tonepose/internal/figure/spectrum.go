@@ -57,7 +57,7 @@ var (
 func Spectrum(d SpectrumData) *Figure {
 	f := &Figure{width: 7.2 * vg.Inch, height: 4.1 * vg.Inch, title: d.Title, note: d.Note}
 	for i, ch := range d.Channels {
-		f.legend = append(f.legend, lineEntry(ch.Name, stroke(series[i%len(series)], 1)))
+		f.legend = append(f.legend, lineEntry(ch.Name, seriesLine(i, 1)))
 	}
 	if len(d.Tones) > 0 {
 		f.legend = append(f.legend, lineEntry("tone of an emitter", markInks[toneInk]))
@@ -104,7 +104,7 @@ func (d SpectrumData) panel() *plot.Plot {
 		if l, h, ok := span(true, shown); ok {
 			lo, hi = min(lo, l), max(hi, h)
 		}
-		p.Add(curve(d.Hz, ch.Density, stroke(series[i%len(series)], 0.7)))
+		p.Add(curve(d.Hz, ch.Density, seriesLine(i, 0.7)))
 	}
 	if lo > hi {
 		lo, hi = 1e-9, 1e-6

@@ -40,7 +40,7 @@ func Stability(d StabilityData) *Figure {
 		for _, c := range panel.Curves {
 			if _, ok := inks[c.Name]; !ok {
 				inks[c.Name] = len(inks)
-				f.legend = append(f.legend, lineEntry(c.Name, stroke(series[inks[c.Name]%len(series)], 1.2)))
+				f.legend = append(f.legend, lineEntry(c.Name, seriesLine(inks[c.Name], 1.2)))
 			}
 			if l, h, ok := span(true, c.Tau); ok {
 				lo, hi = math.Min(lo, l), math.Max(hi, h)
@@ -85,9 +85,9 @@ func (panel StabilityPanel) plot(inks map[string]int) *plot.Plot {
 	p.Y.Scale, p.Y.Tick.Marker = plot.LogScale{}, ticks
 	p.Y.Min, p.Y.Max = lo/1.3, hi*1.3
 	for i, c := range panel.Curves {
-		ink := series[inks[c.Name]%len(series)]
+		line := seriesLine(inks[c.Name], 1.1)
 		aside := 1.3 * vg.Length(float64(i)-float64(len(panel.Curves)-1)/2)
-		p.Add(curve(c.Tau, c.Value, stroke(ink, 1.1)))
+		p.Add(curve(c.Tau, c.Value, line))
 		p.Add(drawing(func(cv draw.Canvas, _ *plot.Plot, x, y func(float64) vg.Length) {
 			for k, tau := range c.Tau {
 				if !(c.Value[k] > 0) {
@@ -95,9 +95,9 @@ func (panel StabilityPanel) plot(inks map[string]int) *plot.Plot {
 				}
 				at := x(tau) + aside
 				if c.Low[k] > 0 && c.High[k] > 0 && !math.IsInf(c.High[k], 0) {
-					cv.StrokeLine2(stroke(pale(ink), 1.1), at, y(c.Low[k]), at, y(c.High[k]))
+					cv.StrokeLine2(stroke(pale(line.Color), 1.1), at, y(c.Low[k]), at, y(c.High[k]))
 				}
-				cv.DrawGlyph(draw.GlyphStyle{Color: ink, Radius: 1.6, Shape: draw.CircleGlyph{}}, vg.Point{X: x(tau), Y: y(c.Value[k])})
+				cv.DrawGlyph(draw.GlyphStyle{Color: line.Color, Radius: 1.6, Shape: draw.CircleGlyph{}}, vg.Point{X: x(tau), Y: y(c.Value[k])})
 			}
 		}))
 	}

@@ -66,6 +66,23 @@ func dashed(c color.Color, width vg.Length) draw.LineStyle {
 	return draw.LineStyle{Color: c, Width: width, Dashes: []vg.Length{4, 2.5}}
 }
 
+// seriesLine is the line of the i-th of several series: a colour each, dashed
+// when the colours begin again.
+func seriesLine(i int, width vg.Length) draw.LineStyle {
+	if i/len(series)%2 == 1 {
+		return dashed(series[i%len(series)], width)
+	}
+	return stroke(series[i%len(series)], width)
+}
+
+// fitting returns the style in a size that lets the text be no wider.
+func fitting(s text.Style, line string, width vg.Length) text.Style {
+	if w := s.Width(line); w > width {
+		s.Font.Size *= width / w
+	}
+	return s
+}
+
 // newPlot returns an empty panel: light grid on every labelled tick, a thin
 // frame, ticks outside. The axes' ranges and markers are the caller's.
 func newPlot(xLabel, yLabel string) *plot.Plot {

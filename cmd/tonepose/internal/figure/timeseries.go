@@ -33,7 +33,7 @@ func Demodulation(d DemodulationData) *Figure {
 	var amplitudes, phases [][]float64
 	var legend []entry
 	for i, t := range d.Tones {
-		style := stroke(series[i%len(series)], 1)
+		style := seriesLine(i, 1)
 		legend = append(legend, lineEntry(t.Name, style))
 		amplitudes, phases = append(amplitudes, t.Amplitude), append(phases, t.Phase)
 		for _, p := range []struct {
