@@ -147,14 +147,14 @@ func (p printer) trends(r *assessment.Report) {
 	}
 	var words []string
 	if t.ByPlace.Share > 0.1 {
-		words = append(words, fmt.Sprintf("%.0f %% grow evenly with the place, up to %s mm/m", 100*t.ByPlace.Share, terminal.Number(t.ByPlace.Largest*perMM, 3)))
+		words = append(words, fmt.Sprintf("%.0f %% grows evenly with the place, up to %s mm/m", 100*t.ByPlace.Share, terminal.Number(t.ByPlace.Largest*perMM, 3)))
 	}
 	if t.ByAttitude.Share > 0.1 {
 		o := t.ByAttitude.Offset
-		words = append(words, fmt.Sprintf("%.0f %% turn with the sensor, as an offset of (%s, %s, %s) mm in its frame would", 100*t.ByAttitude.Share, mm(o[0]), mm(o[1]), mm(o[2])))
+		words = append(words, fmt.Sprintf("%.0f %% turns with the sensor, as an offset of (%s, %s, %s) mm in its frame would", 100*t.ByAttitude.Share, mm(o[0]), mm(o[1]), mm(o[2])))
 	}
 	if words != nil {
-		p.line("of the position errors' variance %s", strings.Join(words, "; "))
+		p.line("of the variance of position errors, %s", strings.Join(words, "; "))
 	}
 }
 
@@ -271,9 +271,15 @@ func (p printer) sensor(s *sensorSummary, several bool) error {
 				best = q
 			}
 		}
-		last := d.Points[len(d.Points)-1]
-		p.line("Allan deviation of the position: %s mm at %s, least %s mm at %s, %s mm at %s", mm(d.Points[0].Position), terminal.Quantity(d.Points[0].Tau, "s"),
-			mm(best.Position), terminal.Quantity(best.Tau, "s"), mm(last.Position), terminal.Quantity(last.Tau, "s"))
+		first, last := d.Points[0], d.Points[len(d.Points)-1]
+		words := fmt.Sprintf("%s mm at %s", mm(first.Position), terminal.Quantity(first.Tau, "s"))
+		if best.Tau > first.Tau {
+			words += fmt.Sprintf(", least %s mm at %s", mm(best.Position), terminal.Quantity(best.Tau, "s"))
+		}
+		if last.Tau > best.Tau {
+			words += fmt.Sprintf(", %s mm at %s", mm(last.Position), terminal.Quantity(last.Tau, "s"))
+		}
+		p.line("Allan deviation of the position: %s", words)
 	}
 	if s.Budget != nil {
 		return p.budget(s)

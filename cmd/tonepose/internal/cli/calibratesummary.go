@@ -95,7 +95,7 @@ func printStations(s Streams, sum *pipeline.CalibrationSummary) {
 	}
 	for _, st := range sum.Stations {
 		if st.Leading {
-			fmt.Fprintf(s.Out, "leverage: line %d, sensor %s: determines %.2f of %d parameters\n", st.Line, st.Sensor, st.Leverage, len(sum.Parameters))
+			fmt.Fprintf(s.Out, "leverage: line %d, sensor %s: this station determines %.2f of %d parameters\n", st.Line, st.Sensor, st.Leverage, len(sum.Parameters))
 		}
 	}
 }

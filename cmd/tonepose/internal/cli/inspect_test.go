@@ -153,7 +153,7 @@ func TestInspectNamesWhatIsThere(t *testing.T) {
 		}
 	}
 	text := tonepose(t, args...)
-	for _, want := range []string{"rx1", "flicker below", "mains 60.0", "2 × e1 − e2", "clock offset of the drives 30.0", "unknown", "note: "} {
+	for _, want := range []string{"rx1", "flicker below", "mains (60.0", "2 × e1 − e2", "clock offset of the drives 30.0", "unknown", "note: "} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the printed text does not hold %q:\n%s", want, text)
 		}

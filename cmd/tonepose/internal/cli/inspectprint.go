@@ -3,6 +3,7 @@ package cli
 import (
 	"fmt"
 	"math"
+	"strings"
 
 	"tonepose/cmd/tonepose/internal/pipeline"
 	"tonepose/cmd/tonepose/internal/terminal"
@@ -10,6 +11,9 @@ import (
 
 // shownEvents is how many faults are listed.
 const shownEvents = 12
+
+// shownHarmonics is how many of the mains' are.
+const shownHarmonics = 8
 
 func printInspection(s Streams, in *pipeline.Inspection) error {
 	q := func(v float64) string { return terminal.Quantity(v, unitOf(in)) }
@@ -50,15 +54,19 @@ func printInspection(s Streams, in *pipeline.Inspection) error {
 	if in.Mains == nil {
 		fmt.Fprintln(s.Out, "mains not seen")
 	} else {
-		fmt.Fprintf(s.Out, "mains %.4f Hz ± %.2g (family of %d Hz):", in.Mains.Hz, in.Mains.SigmaHz, in.Mains.Family)
-		for _, h := range in.Mains.Harmonics {
-			if h.Channel == "" {
-				fmt.Fprintf(s.Out, " %d×", h.Number)
-				continue
+		var words []string
+		for i, h := range in.Mains.Harmonics {
+			if more := in.Mains.Harmonics[i:]; i >= shownHarmonics && len(more) > 1 {
+				words = append(words, fmt.Sprintf("and %d more up to %d×", len(more), more[len(more)-1].Number))
+				break
 			}
-			fmt.Fprintf(s.Out, " %d× %s on %s;", h.Number, q(h.Peak), h.Channel)
+			word := fmt.Sprintf("%d×", h.Number)
+			if h.Channel != "" {
+				word += fmt.Sprintf(" %s on %s", q(h.Peak), h.Channel)
+			}
+			words = append(words, word)
 		}
-		fmt.Fprintln(s.Out)
+		fmt.Fprintf(s.Out, "mains (%s) Hz (family of %d Hz): %s\n", terminal.PlusMinus(in.Mains.Hz, in.Mains.SigmaHz), in.Mains.Family, strings.Join(words, ", "))
 	}
 	if err := printTones(s, in); err != nil {
 		return err
@@ -126,7 +134,11 @@ func printTones(s Streams, in *pipeline.Inspection) error {
 			row[2], row[3] = terminal.Number(tone.CurrentA, 4), terminal.Number(tone.PhaseNoiseDeg, 2)
 		}
 		for _, l := range tone.Levels {
-			row = append(row, fmt.Sprintf("%s, %.0f, %.0f", terminal.Quantity(l.Peak, unitOf(in)), l.InBand, l.Broadband))
+			level := "–" // no reference: nothing was measured
+			if l.Peak > 0 {
+				level = fmt.Sprintf("%s, %.0f, %.0f", terminal.Quantity(l.Peak, unitOf(in)), l.InBand, l.Broadband)
+			}
+			row = append(row, level)
 		}
 		t.Row(row...)
 	}
@@ -135,8 +147,8 @@ func printTones(s Streams, in *pipeline.Inspection) error {
 		return err
 	}
 	for _, p := range in.Pickups {
-		fmt.Fprintf(s.Out, "%s: couplings turned by %.2g° rms; as delay %s ± %s, as crosstalk %s ± %s\n", p.Channel, p.QuadratureDeg,
-			terminal.Quantity(p.DelayS, "s"), terminal.Quantity(p.SigmaDelayS, "s"), terminal.Quantity(p.CrosstalkOhm, "Ω"), terminal.Quantity(p.SigmaCrosstalk, "Ω"))
+		fmt.Fprintf(s.Out, "%s: couplings turned by %.2g° rms; as delay %s, as crosstalk %s\n", p.Channel, p.QuadratureDeg,
+			terminal.Estimate(p.DelayS, p.SigmaDelayS, "s"), terminal.Estimate(p.CrosstalkOhm, p.SigmaCrosstalk, "Ω"))
 	}
 	return nil
 }
@@ -152,7 +164,7 @@ func printLinesSeen(s Streams, in *pipeline.Inspection) error {
 		name := "unknown"
 		if l.Name != "" {
 			name = l.Name
-			if l.Kind != "" {
+			if l.Kind != "" && !strings.HasPrefix(l.Name, l.Kind) {
 				name += " (" + l.Kind + ")"
 			}
 			if l.Chance > 0.2 {
