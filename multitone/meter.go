@@ -164,8 +164,35 @@ func (m *meter) typical(power []float64, mine []int) float64 {
 	if len(mine) == 0 { // no free place near this tone: all there are
 		return mean(power)
 	}
+	// A power is a mean over windows of the squares of two components, with a
+	// relative deviation of 1/√windows; six above the median is no chance event.
+	windows := float64(max(m.windows, 1))
+	if m.memory > 0 {
+		windows = min(windows, 2*float64(m.memory))
+	}
+	outlying := 1 + 6/math.Sqrt(windows) + 3/windows
+	var sum float64
+	low, high := math.Inf(1), 0.0
+	for _, p := range mine {
+		v := power[p]
+		sum += v
+		low, high = min(low, v), max(high, v)
+	}
+	n := len(mine)
+	if high > low*outlying {
+		sum, n = inlying(power, mine, outlying)
+	}
+	// Weights are inverse variances: what must be right in the mean is 1/σ², and
+	// of ν squares E[1/mean] = ν/(ν−2). Probes 1.5 bins apart share 15 % of their
+	// power, windows that overlap by half 3 %.
+	freedom := max(2*float64(n)*windows/1.37, 4)
+	return sum / float64(n) * freedom / (freedom - 2)
+}
+
+// inlying sums the powers that stand out against their median by no more than a
+// factor, and tells how many these are.
+func inlying(power []float64, mine []int, outlying float64) (sum float64, n int) {
 	var sorted [intervalProbes + 1]float64
-	n := 0
 	for _, p := range mine {
 		i := n
 		for ; i > 0 && sorted[i-1] > power[p]; i-- {
@@ -174,22 +201,14 @@ func (m *meter) typical(power []float64, mine []int) float64 {
 		sorted[i] = power[p]
 		n++
 	}
-	middle := (sorted[n/2] + sorted[(n-1)/2]) / 2
-	// A power is a mean over windows of the squares of two components, with a
-	// relative deviation of 1/√windows; six above the median is no chance event.
-	windows := float64(max(m.windows, 1))
-	if m.memory > 0 {
-		windows = min(windows, 2*float64(m.memory))
-	}
-	limit := middle * (1 + 6/math.Sqrt(windows) + 3/windows)
+	limit := (sorted[n/2] + sorted[(n-1)/2]) / 2 * outlying
 	for n > 1 && sorted[n-1] > limit {
 		n--
 	}
-	// Weights are inverse variances: what must be right in the mean is 1/σ², and
-	// of ν squares E[1/mean] = ν/(ν−2). Probes 1.5 bins apart share 15 % of their
-	// power, windows that overlap by half 3 %.
-	freedom := max(2*float64(n)*windows/1.37, 4)
-	return mean(sorted[:n]) * freedom / (freedom - 2)
+	for _, v := range sorted[:n] {
+		sum += v
+	}
+	return sum, n
 }
 
 func mean(x []float64) float64 {

@@ -116,22 +116,26 @@ func (a *Averaging) reject(tones []multitone.Tone, hz, lines []float64, p *windo
 	}
 }
 
-// hear takes the noise of a frame into account; gain is the frame's ENBW.
+// hear takes the noise of a frame into account.
 func (a *Averaging) hear(f *multitone.Frame, references []bool) {
+	low, high := math.Inf(1), 0.0
 	for k := range f.Hz {
-		for c := range f.Channels {
-			_, variance := f.At(k, c)
-			if references[c] || !(variance > 0) || math.IsInf(variance, 0) {
+		for c, v := range f.Variance[k*f.Channels : (k+1)*f.Channels] {
+			if references[c] || !(v > 0) || v > math.MaxFloat64 {
 				continue
 			}
-			// A component's variance is 2·S·ENBW.
-			d := math.Sqrt(variance / (2 * a.ENBWHz))
-			if a.DensityLow == 0 || d < a.DensityLow {
-				a.DensityLow = d
-			}
-			a.DensityHigh = max(a.DensityHigh, d)
+			low, high = min(low, v), max(high, v)
 		}
 	}
+	if high == 0 {
+		return
+	}
+	// A component's variance is 2·S·ENBW.
+	low, high = math.Sqrt(low/(2*a.ENBWHz)), math.Sqrt(high/(2*a.ENBWHz))
+	if a.DensityLow == 0 || low < a.DensityLow {
+		a.DensityLow = low
+	}
+	a.DensityHigh = max(a.DensityHigh, high)
 }
 
 // Lines words the averaging for a reader.
