@@ -107,6 +107,7 @@ pose in the working volume can be solved, 2 the call or a file was wrong.`,
 	f.DurationVar(&o.orthogonal, "orthogonal", 0, "time over which tones are orthogonal: multiples of its inverse (default the shortest multiple of the window from 40ms on)")
 	f.StringVar(&o.taper, "taper", "hann", "weighting of the window: hann, rectangular, blackman-harris, a flat-top …")
 	f.Var(&o.accuracy, "accuracy", "wanted rms position error, to be met by 95 % of the poses, as 0.1mm")
+	noDefault(f, "accuracy")
 	f.Float64Var(&o.NoiseV, "noise", 5e-9, "white noise density at the amplifiers' inputs in V/√Hz")
 	f.Float64Var(&o.FlickerHz, "flicker", 0, "corner in Hz where flicker noise equals the white")
 	f.IntVar(&o.Bits, "bits", 16, "of the ADC; 0: no quantising noise")

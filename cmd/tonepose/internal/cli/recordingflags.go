@@ -25,7 +25,8 @@ func (f *recordingFlags) add(flags *pflag.FlagSet) {
 }
 
 func (f *recordingFlags) addFullScale(flags *pflag.FlagSet) {
-	flags.Float64SliceVar(&f.fullScale, "full-scale", nil, "volts at full scale of integer samples: one number, or one per channel")
+	flags.Float64SliceVar(&f.fullScale, "full-scale", nil, "`volts` at full scale of integer samples: one number, or one per channel")
+	noDefault(flags, "full-scale")
 }
 
 func (f *recordingFlags) options(s Streams) recording.Options {
@@ -36,6 +37,9 @@ func (f *recordingFlags) options(s Streams) recording.Options {
 func addClock(flags *pflag.FlagSet, mode *string) {
 	flags.StringVar(mode, "clock", "common", "what is unknown of the tones' frequencies: common (one clock offset), each or none")
 }
+
+// noDefault keeps help from printing an empty default.
+func noDefault(flags *pflag.FlagSet, name string) { flags.Lookup(name).DefValue = "" }
 
 // record lists the options for a table's provenance.
 func record(flags *pflag.FlagSet) map[string]string {
