@@ -1,13 +1,9 @@
 package calibration
 
 import (
-	"encoding/csv"
 	"math"
-	"os"
-	"strconv"
 	"testing"
 
-	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels/rigid"
@@ -67,29 +63,14 @@ func TestBundle(t *testing.T) {
 
 func stationRMS(t *testing.T, res *Result) float64 {
 	t.Helper()
-	file, err := os.Open("testdata/bundle_stations.csv")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer file.Close()
-	rows, err := csv.NewReader(file).ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
+	rows := bundleStations(t)
 	reports, err := res.Stations()
 	if err != nil {
 		t.Fatal(err)
 	}
 	sum, leverage := 0.0, 0.0
 	for i, rep := range reports {
-		var v [7]float64
-		for k := range v {
-			if v[k], err = strconv.ParseFloat(rows[i+1][7+k], 64); err != nil {
-				t.Fatal(err)
-			}
-		}
-		truth := rigid.Pose{Position: r3.Vec{X: v[0], Y: v[1], Z: v[2]}, Rotation: quat.Number{Real: v[3], Imag: v[4], Jmag: v[5], Kmag: v[6]}}
-		dp, _ := rep.Pose.Minus(truth)
+		dp, _ := rep.Pose.Minus(poseOf(rows[i][7:14]))
 		sum += r3.Norm2(dp)
 		leverage += rep.Leverage
 		if rep.Outlier {

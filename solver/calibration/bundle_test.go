@@ -66,26 +66,12 @@ func loadBundle(t testing.TB, repeat int) (*Problem, *bundle) {
 		})
 	}
 	p.Sensors = []Sensor{s}
-	file, err := os.Open("testdata/bundle_stations.csv")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer file.Close()
-	rows, err := csv.NewReader(file).ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
+	rows := bundleStations(t)
 	for range repeat {
-		for i, row := range rows[1:] {
-			v := make([]float64, len(row))
-			for k := range row {
-				if v[k], err = strconv.ParseFloat(row[k], 64); err != nil {
-					t.Fatal(err)
-				}
-			}
+		for i, v := range rows {
 			st := Station{
 				Name:          strconv.Itoa(i + 1),
-				Reference:     rigid.Pose{Position: r3.Vec{X: v[0], Y: v[1], Z: v[2]}, Rotation: quat.Number{Real: v[3], Imag: v[4], Jmag: v[5], Kmag: v[6]}},
+				Reference:     poseOf(v[:7]),
 				SigmaPosition: b.SigmaP, SigmaRotation: b.SigmaR,
 			}
 			for e := range p.Emitters {
@@ -98,6 +84,36 @@ func loadBundle(t testing.TB, repeat int) (*Problem, *bundle) {
 		}
 	}
 	return p, b
+}
+
+// bundleStations returns the rows of testdata/bundle_stations.csv: the told pose,
+// the true one, then the couplings, coil by coil.
+func bundleStations(t testing.TB) (rows [][]float64) {
+	t.Helper()
+	file, err := os.Open("testdata/bundle_stations.csv")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer file.Close()
+	cells, err := csv.NewReader(file).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, row := range cells[1:] {
+		v := make([]float64, len(row))
+		for k := range row {
+			if v[k], err = strconv.ParseFloat(row[k], 64); err != nil {
+				t.Fatal(err)
+			}
+		}
+		rows = append(rows, v)
+	}
+	return rows
+}
+
+// poseOf reads x y z qw qx qy qz.
+func poseOf(v []float64) rigid.Pose {
+	return rigid.Pose{Position: r3.Vec{X: v[0], Y: v[1], Z: v[2]}, Rotation: quat.Number{Real: v[3], Imag: v[4], Jmag: v[5], Kmag: v[6]}}
 }
 
 const bundleFree = EmitterPlace | EmitterAxis | EmitterStrength | CoilSensitivity
