@@ -54,6 +54,28 @@ DATA pairsHigh<>+48(SB)/8, $7
 DATA pairsHigh<>+56(SB)/8, $15
 GLOBL pairsHigh<>(SB), RODATA|NOPTR, $64
 
+// beside are the offsets of eight complex numbers, apart the order that parts the
+// pairs which unpacking leaves: 0 4 1 5 2 6 3 7 from 0 2 4 6 1 3 5 7.
+DATA beside<>+0(SB)/8, $0
+DATA beside<>+8(SB)/8, $16
+DATA beside<>+16(SB)/8, $32
+DATA beside<>+24(SB)/8, $48
+DATA beside<>+32(SB)/8, $64
+DATA beside<>+40(SB)/8, $80
+DATA beside<>+48(SB)/8, $96
+DATA beside<>+56(SB)/8, $112
+GLOBL beside<>(SB), RODATA|NOPTR, $64
+
+DATA apart<>+0(SB)/8, $0
+DATA apart<>+8(SB)/8, $2
+DATA apart<>+16(SB)/8, $4
+DATA apart<>+24(SB)/8, $6
+DATA apart<>+32(SB)/8, $1
+DATA apart<>+40(SB)/8, $3
+DATA apart<>+48(SB)/8, $5
+DATA apart<>+56(SB)/8, $7
+GLOBL apart<>(SB), RODATA|NOPTR, $64
+
 DATA half<>+0(SB)/8, $0.5
 GLOBL half<>(SB), RODATA|NOPTR, $8
 DATA threeHalves<>+0(SB)/8, $1.5
@@ -349,9 +371,18 @@ TEXT ·references8avx512(SB), NOSPLIT, $0-96
 	VMOVDQU64 64(DX), Z20
 	MOVQ spread+40(FP), SI
 	REFERENCE_CONSTANTS
+	// Tones that share a reference need no gathering.
+	MOVQ 64(DX), R13
+	VPBROADCASTQ R13, Z28
+	VPCMPEQQ Z28, Z20, K2
+	KMOVW K2, DX
+	CMPQ DX, $0xff
+	JEQ  shared
 
 row:
 	GATHER(0, SI, Z20, Z28)
+
+mix:
 	VFMADD231PD (R12), Z28, Z12
 	VFMADD231PD 64(R12), Z28, Z16
 	VADDPD      Z12, Z13, Z13
@@ -372,7 +403,15 @@ row:
 	ADDQ R11, DI
 	ADDQ $8, AX
 	DECQ CX
-	JNZ  row
+	JEQ  done
+	CMPQ DX, $0xff
+	JNE  row
+
+shared:
+	VBROADCASTSD (SI)(R13*1), Z28
+	JMP mix
+
+done:
 	VZEROUPPER
 	RET
 
@@ -389,15 +428,30 @@ TEXT ·turns8avx512(SB), NOSPLIT, $0-72
 	MOVQ step+64(FP), R11
 	VMOVDQU64 (DX), Z20
 	REFERENCE_CONSTANTS
+	// References of eight tones on one channel lie side by side.
+	MOVQ (DX), R13
+	VPBROADCASTQ R13, Z28
+	VMOVDQU64 apart<>(SB), Z26
+	VPADDQ beside<>(SB), Z28, Z28
+	VPCMPEQQ Z28, Z20, K2
+	KMOVW K2, DX
 
 row:
-	KXNORW K1, K1, K1
-	KXNORW K2, K2, K2
-	VPXORQ Z0, Z0, Z0
-	VPXORQ Z1, Z1, Z1
-	VGATHERQPD (SI)(Z20*1), K1, Z0
-	VGATHERQPD 8(SI)(Z20*1), K2, Z1
+	CMPQ DX, $0xff
+	JNE  gather
+	VMOVUPD   (SI)(R13*1), Z0
+	VMOVUPD   64(SI)(R13*1), Z1
+	VUNPCKHPD Z1, Z0, Z2
+	VUNPCKLPD Z1, Z0, Z0
+	VPERMPD   Z0, Z26, Z0
+	VPERMPD   Z2, Z26, Z1
+	JMP  turn
 
+gather:
+	GATHER(0, SI, Z20, Z0)
+	GATHER(8, SI, Z20, Z1)
+
+turn:
 	REFERENCE
 	VMOVDQA64   Z21, Z8
 	VMOVDQA64   Z22, Z9
