@@ -24,7 +24,7 @@ func newAnalysis(c *Config, s shape, still bool) (*analysis, error) {
 	if !still {
 		plain = len(c.fitted(s.length, halfLobe, false))
 	}
-	t := newSystem(s, a.omega)
+	t := newSystem(s, a.omega, len(c.Tones))
 	var err error
 	if a.estimator, err = newEstimator(t, plain, len(c.Tones)); err != nil {
 		return nil, err

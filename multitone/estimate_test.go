@@ -1,6 +1,7 @@
 package multitone
 
 import (
+	"fmt"
 	"math"
 	"math/cmplx"
 	"math/rand/v2"
@@ -259,6 +260,56 @@ func TestConfigErrorsNameTheValue(t *testing.T) {
 	} {
 		if _, err := NewBank(c, Framing{Length: 100}); err == nil {
 			t.Errorf("%+v was accepted", c)
+		}
+	}
+}
+
+// Rectangular windows shorter than the mains' period, between lines much nearer
+// than a bin: the fit must be possible, leave a tone by itself exact, and keep
+// the lines out as far as the bound in system.go says.
+func TestLinesThatNoWindowTellsApart(t *testing.T) {
+	const rate, lines, level = 100e3, 80, 0.01
+	rng := rand.New(rand.NewPCG(21, 22))
+	cfg := Config{SampleRate: rate, Channels: 2}
+	for k := range 8 {
+		cfg.Tones = append(cfg.Tones, Tone{Name: fmt.Sprint("e", k+1), Hz: 5125 + 1200*float64(k), Reference: NoReference})
+	}
+	var hz []float64
+	var amplitudes []complex128
+	for _, tone := range cfg.Tones {
+		hz, amplitudes = append(hz, tone.Hz), append(amplitudes, complex(rng.NormFloat64(), rng.NormFloat64()))
+	}
+	for h := 1; h <= lines; h++ {
+		cfg.Lines = append(cfg.Lines, 50*float64(h))
+		hz, amplitudes = append(hz, 50*float64(h)), append(amplitudes, cmplx.Rect(level, 2*math.Pi*rng.Float64()))
+	}
+	for _, length := range []int{300, 500, 667, 1000, 1500, 2000, 4000} {
+		x := [][]float64{make([]float64, length), make([]float64, length)}
+		sines(x[0], rate, hz[:8], amplitudes[:8])
+		sines(x[1], rate, hz, amplitudes)
+		bank, err := NewBank(cfg, Framing{Length: length, Cosine: []float64{1}, NoNoise: true})
+		if err != nil {
+			t.Errorf("%d samples: %v", length, err)
+			continue
+		}
+		err = bank.Write(x, func(f *Frame) error {
+			for k := range cfg.Tones {
+				want := amplitudes[k]
+				// Rounding of numbers around 3 by a system of condition 1/ridge.
+				alone, _ := f.At(k, 0)
+				if d := cmplx.Abs(alone - want); d > 3*0x1p-53/ridge {
+					t.Errorf("%d samples: tone %d alone off by %.2g", length, k+1, d)
+				}
+				v := bank.analysis.estimator.gain[k] * float64(length) / 2
+				amid, _ := f.At(k, 1)
+				if d := cmplx.Abs(amid - want); d > math.Sqrt(ridge*lines*v)*level {
+					t.Errorf("%d samples: tone %d amid the lines off by %.2g, variance %.3g times that of a tone alone", length, k+1, d, v)
+				}
+			}
+			return nil
+		})
+		if err != nil {
+			t.Error(err)
 		}
 	}
 }

@@ -60,7 +60,7 @@ func newProbes(c *Config, length, perTone int, p Precision) (*probes, error) {
 	}
 	pr := &probes{length: length, owners: owners, count: len(places)}
 	omega = append(omega, places...)
-	t := newSystem(s, omega)
+	t := newSystem(s, omega, len(c.Tones))
 	n := len(omega)
 	var coefficients [2][]float64
 	for part := range 2 {

@@ -6,13 +6,23 @@ import "gonum.org/v1/gonum/mat"
 // (g) and under w² (q, for variances): one each for cosines and for sines. The
 // weights are even about the window's middle, so cosines and sines do not meet:
 // g = ½[D(ω_i − ω_j) ± D(ω_i + ω_j)] with D the window's spectrum.
+//
+// Nobody wants the amplitudes of the columns behind the tones: a ridge on these
+// keeps the system solvable where a window cannot tell them apart, as mains lines
+// under a rectangular window shorter than their period. A tone by itself is
+// estimated without bias all the same. Of lines with amplitudes b a tone keeps
+// no more than √(ridge·Σb²·v), v being its variance over that of a tone alone: the fit
+// with the true amplitudes costs ridge·Σb², so the best fit costs no more.
 type system struct {
 	shape shape
 	omega []float64
 	g, q  [2]*mat.SymDense // cosines, sines
 }
 
-func newSystem(s shape, omega []float64) *system {
+const ridge = 1e-8
+
+// newSystem makes the matrices; the first so many columns are tones.
+func newSystem(s shape, omega []float64, tones int) *system {
 	t := &system{shape: s, omega: omega}
 	n := len(omega)
 	for part := range 2 {
@@ -28,6 +38,11 @@ func newSystem(s shape, omega []float64) *system {
 			less, more = sq.spectrum(a-b)/2, sq.spectrum(a+b)/2
 			t.q[0].SetSym(i, j, less+more)
 			t.q[1].SetSym(i, j, less-more)
+		}
+	}
+	for i := tones; i < n; i++ {
+		for _, g := range t.g {
+			g.SetSym(i, i, g.At(i, i)*(1+ridge))
 		}
 	}
 	return t
