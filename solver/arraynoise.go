@@ -20,9 +20,13 @@ import (
 // its coil, at the pose of the last reweighing. Residuals and Jacobian are multiplied by the
 // inverse of Σ's Cholesky factor. The errors of the array are the same from
 // frame to frame: covariances so stated do not average out over time.
+//
+// Problem.Errors, where there are any, stand in for the last two terms.
 type arrayNoise struct {
+	errors     Errors
 	covariance *mat.SymDense
 	coils      *mat.SymDense // nil when they are exact
+	plain      bool          // both are exact
 	first      []int         // of a row of the factor, the first column that can differ from zero
 	centers    []vec3
 }
@@ -30,6 +34,9 @@ type arrayNoise struct {
 // whitening is a Solver's working memory for it.
 type whitening struct {
 	active bool
+	whole  bool           // Σ is by Errors
+	errors []float64      // their covariance, n×n
+	zeros  []int          // a first column for each row of it
 	factor []float64      // lower triangle of Σ's Cholesky factor, n×n row by row; 1/diagonal on it
 	sens   [][7]float64   // S, coupling by coupling
 	spread [][7]float64   // one row's S times the covariance of its emitter with each other
@@ -40,11 +47,12 @@ type whitening struct {
 }
 
 func newArrayNoise(p *Problem) *arrayNoise {
-	if p.Array.Covariance == nil && p.Sensor.Covariance == nil {
+	plain := p.Array.Covariance == nil && p.Sensor.Covariance == nil
+	if plain && p.Errors == nil {
 		return nil
 	}
 	const k = fieldmodels.ParametersPerEmitter
-	a := &arrayNoise{covariance: p.Array.Covariance, coils: p.Sensor.Covariance}
+	a := &arrayNoise{errors: p.Errors, covariance: p.Array.Covariance, coils: p.Sensor.Covariance, plain: plain}
 	if a.covariance == nil {
 		a.covariance = mat.NewSymDense(k*len(p.Array.Emitters), nil)
 	}
@@ -76,16 +84,19 @@ func (w *whitening) init(g *rig) {
 	w.spread = make([][7]float64, len(g.sources))
 	w.coil, w.across = make([][7]float64, n), make([][7]float64, len(g.pickups))
 	w.raw = make([]kernel.Datum, g.blocks*len(g.pickups))
+	if g.noise.errors != nil {
+		w.errors, w.zeros = make([]float64, n*n), make([]int, n)
+	}
 }
 
 // fit descends, with the array's own errors in the weights if there are any:
 // the weights belong to a pose and the pose to the weights, so they take turns.
 func (s *Solver) fit(st *state, damping float64, limit int) descent {
-	if s.rig.noise == nil {
+	if s.rig.noise == nil || s.rig.noise.plain && s.hasty {
 		return s.descend(st, damping, limit)
 	}
 	defer s.plain()
-	var d descent
+	d := descent{status: NotConverged, chi2: math.Inf(1)} // where Σ has no value
 	n := 0
 	for range 8 {
 		if !s.reweigh(st) {
@@ -140,7 +151,10 @@ func (s *Solver) reweigh(st *state) bool {
 		}
 	}
 	s.data, w.raw = w.raw, s.data
-	w.active = true
+	w.active, w.whole = true, a.errors != nil && !s.hasty
+	if w.whole {
+		return a.errors.Covariance(w.errors, s.rig.poseOf(st)) == nil && s.factorise(w.zeros)
+	}
 	if !s.fillRows(st) {
 		return false
 	}
@@ -165,11 +179,11 @@ func (s *Solver) reweigh(st *state) bool {
 			w.coil[i] = [7]float64{g[0], g[1], g[2], turn[0], turn[1], turn[2], m}
 		}
 	}
-	return s.factorise()
+	return s.factorise(a.first)
 }
 
 // factorise builds Σ row by row and its Cholesky factor in place.
-func (s *Solver) factorise() bool {
+func (s *Solver) factorise(first []int) bool {
 	const k = fieldmodels.ParametersPerEmitter
 	w, a := &s.white, s.rig.noise
 	coils := len(s.rig.pickups)
@@ -177,14 +191,14 @@ func (s *Solver) factorise() bool {
 	w.logDet = 0
 	for i := range n {
 		row := w.factor[i*n : (i+1)*n]
-		from := a.first[i]
+		from := first[i]
 		e := i / coils
 		if math.IsInf(s.variances[i], 1) {
 			clear(row[from:i])
 			row[i] = 0
 			continue
 		}
-		for f := from / coils; f <= e; f++ {
+		for f := from / coils; f <= e && !w.whole; f++ {
 			for q := range k {
 				v := 0.0
 				for p := range k {
@@ -193,26 +207,16 @@ func (s *Solver) factorise() bool {
 				w.spread[f][q] = v
 			}
 		}
-		if a.coils != nil {
+		if a.coils != nil && !w.whole {
 			product(&w.coil[i], a.coils, i%coils, w.across)
 		}
 		for j := from; j <= i; j++ {
-			v := 0.0
-			sp, se := &w.spread[j/coils], &w.sens[j]
-			for q := range k {
-				v += sp[q] * se[q]
-			}
-			if a.coils != nil {
-				sp, se = &w.across[j%coils], &w.coil[j]
-				for q := range k {
-					v += sp[q] * se[q]
-				}
-			}
+			v := w.error(i, j, coils, a.coils != nil)
 			if i == j {
 				v += s.variances[i]
 			}
 			other := w.factor[j*n : (j+1)*n]
-			for m := max(from, a.first[j]); m < j; m++ {
+			for m := max(from, first[j]); m < j; m++ {
 				v -= row[m] * other[m]
 			}
 			if j < i {
@@ -227,6 +231,25 @@ func (s *Solver) factorise() bool {
 		}
 	}
 	return true
+}
+
+// error is the covariance of two couplings but for the observation's own.
+func (w *whitening) error(i, j, coils int, sensor bool) float64 {
+	if w.whole {
+		return w.errors[i*len(w.sens)+j]
+	}
+	v := 0.0
+	sp, se := &w.spread[j/coils], &w.sens[j]
+	for q := range sp {
+		v += sp[q] * se[q]
+	}
+	if sensor {
+		sp, se = &w.across[j%coils], &w.coil[j]
+		for q := range sp {
+			v += sp[q] * se[q]
+		}
+	}
+	return v
 }
 
 // product is t times the block row of a coil's covariance with every coil.
@@ -244,7 +267,11 @@ func product(t *[7]float64, cov *mat.SymDense, coil int, out [][7]float64) {
 
 // whiten multiplies the rows by the inverse of the factor.
 func (s *Solver) whiten() {
-	w, a := &s.white, s.rig.noise
+	w := &s.white
+	first := s.rig.noise.first
+	if w.whole {
+		first = w.zeros
+	}
 	coils := len(s.rig.pickups)
 	n := len(s.variances)
 	for i := range n {
@@ -255,7 +282,7 @@ func (s *Solver) whiten() {
 		for k := range v {
 			v[k] = ri[k][li]
 		}
-		for j := a.first[i]; j < i; j++ {
+		for j := first[i]; j < i; j++ {
 			f := row[j]
 			if f == 0 {
 				continue

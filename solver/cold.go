@@ -84,6 +84,8 @@ func (s *Solver) Cold(c Couplings) Result {
 		return r
 	}
 	s.judge(c.Value)
+	s.hasty = true
+	defer func() { s.hasty = false }()
 	w := &s.search
 	w.found = w.found[:0]
 	best, hits, stage := -1, 0, 0
@@ -156,10 +158,31 @@ func (s *Solver) Cold(c Couplings) Result {
 		r.DOF = s.used - s.Freedom()
 		return r
 	}
+	if s.rig.problem.Errors != nil {
+		best = s.refit(found)
+	}
 	m := &found[best]
 	s.sum, s.factor = m.sum, m.factor
 	st := m.state
 	s.finish(&r, &st, &m.d)
 	s.runnerUp(&r, found, best)
 	return r
+}
+
+// refit fits what a search has found with the model's own errors in the weights,
+// and returns the best.
+func (s *Solver) refit(found []minimum) (best int) {
+	s.hasty = false
+	for i := range found {
+		m := &found[i]
+		if !m.again && m.d.status == Converged {
+			before := m.d.iterations
+			s.follow(m, 0)
+			m.d.iterations += before
+		}
+		if found[best].again || !m.again && s.better(m, &found[best]) {
+			best = i
+		}
+	}
+	return best
 }

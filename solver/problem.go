@@ -39,6 +39,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/rigid"
 )
 
 // Coil is one pickup of a sensor, in the sensor's frame.
@@ -72,6 +73,18 @@ type Problem struct {
 	Array  fieldmodels.Array
 	Sensor Sensor
 	Volume Volume
+	// Errors, if not nil, tells the errors of the model's couplings where the
+	// covariances of Array and Sensor do not say all, and stands in for them; the
+	// search of a cold start, before its minima are fitted, goes by those alone.
+	Errors Errors
+}
+
+// Errors is what a model does not know of its own couplings.
+type Errors interface {
+	// Covariance writes the covariance [H²] of the errors of all couplings at a
+	// pose into dst, n×n row by row, in the order of Couplings. Solvers share
+	// it: it must be safe for concurrent use.
+	Covariance(dst []float64, pose rigid.Pose) error
 }
 
 // Couplings is one observation of a sensor: Re M of every emitter and coil

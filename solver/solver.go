@@ -26,6 +26,7 @@ type Solver struct {
 	variances []float64 // of the observation in data
 
 	white     whitening
+	hasty     bool // searching: without Problem.Errors
 	search    search
 	watch     *watched     // in a cold start, the best minimum so far
 	pin       pin          // of Interval

@@ -8,20 +8,29 @@ import (
 
 	"tonepose/fieldmodels"
 	"tonepose/fieldmodels/rigid"
+	"tonepose/solver"
 )
 
 // arrayErrors carries the covariance of the emitters' parameters, where the
 // array states one, over to the couplings: Σ = diag(variances) + S·P·Sᵀ, with S
 // the derivatives of a coupling by the parameters of its emitter. Taken at the
 // coils' centres: a disc's radius changes S by its square over the distance's.
+// The problem's own Errors stand in for S·P·Sᵀ.
 type arrayErrors struct {
+	stated     solver.Errors // nil: none
 	parameters *mat.SymDense // P
 	sens       *mat.Dense    // S, couplings × parameters
 	of         mat.Dense     // S·P·Sᵀ at the last pose
 	factor     mat.Cholesky
 }
 
-func newArrayErrors(a *fieldmodels.Array, couplings int) *arrayErrors {
+func newArrayErrors(p *solver.Problem, couplings int) *arrayErrors {
+	a := &p.Array
+	if p.Errors != nil {
+		x := &arrayErrors{stated: p.Errors}
+		x.of.ReuseAs(couplings, couplings)
+		return x
+	}
 	if a.Covariance == nil {
 		return nil
 	}
@@ -34,6 +43,9 @@ func (x *Inspector) propagate(pose rigid.Pose) error {
 	a := x.array
 	if a == nil {
 		return nil
+	}
+	if a.stated != nil {
+		return a.stated.Covariance(a.of.RawMatrix().Data, pose)
 	}
 	p := x.solver.Problem()
 	for c, coil := range p.Sensor.Coils {

@@ -55,7 +55,7 @@ func New(s *solver.Solver) *Inspector {
 	n := x.emitters * x.coils
 	x.model, x.jacobian = make([]float64, n), make([][6]float64, n)
 	x.weight, x.residual, x.work = make([]float64, n), make([]float64, n), make([]float64, n)
-	x.array = newArrayErrors(&p.Array, n)
+	x.array = newArrayErrors(&p, n)
 	x.trial = solver.Couplings{Value: make([]float64, n), Variance: make([]float64, n)}
 	x.pose.init(n, 6)
 	x.nuisance.init(n, 6+x.coils+x.emitters)
