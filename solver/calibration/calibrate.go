@@ -98,6 +98,7 @@ type fit struct {
 	kept      []float64 // x and poses to come back to
 	keptPoses []pose
 	fieldErr  error
+	tap       *tap // nil: rows are not kept
 
 	emitterChi2  []float64 // of the couplings, without the loss
 	emitterCount []int

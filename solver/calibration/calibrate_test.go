@@ -21,6 +21,7 @@ func TestDerivatives(t *testing.T) {
 	v.problem.Emitters[1].Center, v.problem.Emitters[1].Axis = square, axis
 	e := &v.problem.Emitters[2]
 	e.Source = &fieldmodels.PlacedDipole{Center: r3.Add(e.Center, r3.Vec{X: 0.01}), Moment: r3.Scale(0.1, e.Axis)}
+	v.problem.Emitters[3].Nearby = fieldmodels.PlaceAxis(fieldmodels.Loop{Radius: 0.05, Turns: 60}, r3.Vec{X: 0.1, Z: -0.05}, r3.Vec{X: 0.1, Z: -1})
 	v.problem.Sensors[0].Coils[0].Radius = 0
 	v.problem.Lengths = []Length{{A: 3, B: 0, Meters: 0.28, Sigma: 1e-4}}
 	v.draw(3, 1)

@@ -16,16 +16,23 @@ import (
 // Commission, 1973), because the others go along as exact values.
 func (r *Result) emitterCovariance() (*mat.SymDense, error) {
 	f := r.fit
-	n := f.normal.n
-	if n == 0 || f.options.Free&(EmitterPlace|EmitterAxis|EmitterStrength) == 0 {
+	if f.normal.n == 0 || f.options.Free&(EmitterPlace|EmitterAxis|EmitterStrength) == 0 {
 		return nil, nil
 	}
 	t, err := r.othersKept()
 	if err != nil {
 		return nil, err
 	}
+	var m mat.Dense
+	m.Mul(r.emitterMoves(), t)
+	return sandwich(&m, r.inner), nil
+}
+
+// emitterMoves is how the seven numbers of each emitter follow the columns.
+func (r *Result) emitterMoves() *mat.Dense {
+	f := r.fit
 	const per = fieldmodels.ParametersPerEmitter
-	move := mat.NewDense(per*len(f.bench.emitters), n, nil)
+	move := mat.NewDense(per*len(f.bench.emitters), f.normal.n, nil)
 	for i := range f.bench.emitters {
 		e, c := &f.bench.emitters[i], &f.layout.emitters[i]
 		for k := range 3 {
@@ -44,9 +51,7 @@ func (r *Result) emitterCovariance() (*mat.SymDense, error) {
 			move.Set(per*i+6, c.strength, 1) // relative: of its logarithm
 		}
 	}
-	var m mat.Dense
-	m.Mul(move, t)
-	return sandwich(&m, r.inner), nil
+	return move
 }
 
 // othersKept takes from a change of all parameters what moves along the gauge
@@ -78,6 +83,15 @@ func (r *Result) SensorCovariance(s int) (*mat.SymDense, error) {
 	if err != nil {
 		return nil, err
 	}
+	var m mat.Dense
+	m.Mul(r.sensorMoves(s), t)
+	return sandwich(&m, r.inner), nil
+}
+
+// sensorMoves is how the seven numbers of each coil of a sensor follow the
+// columns.
+func (r *Result) sensorMoves(s int) *mat.Dense {
+	f := r.fit
 	const per = solver.ParametersPerCoil
 	count := len(f.problem.Sensors[s].Coils)
 	move := mat.NewDense(per*count, f.normal.n, nil)
@@ -100,9 +114,7 @@ func (r *Result) SensorCovariance(s int) (*mat.SymDense, error) {
 			}
 		}
 	}
-	var m mat.Dense
-	m.Mul(move, t)
-	return sandwich(&m, r.inner), nil
+	return move
 }
 
 // freeDirections are the gauge freedoms at the solution, in plain units.

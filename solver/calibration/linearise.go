@@ -94,6 +94,9 @@ func (f *fit) station(s int) error {
 	*blk = block{}
 	mixed := f.normal.mixed[6*n*s : 6*n*(s+1)]
 	clear(mixed)
+	if f.tap != nil {
+		f.tap.station = s
+	}
 	ps := &f.poses[s]
 	rot := rigid.Matrix(ps.q)
 	first, picks := f.pickups(s, &rot)
@@ -115,15 +118,19 @@ func (f *fit) station(s int) error {
 			if err := em.couple(&cp, &ps.p, &picks[c]); err != nil {
 				return err
 			}
+			own := cp
+			if err := em.addNearby(&cp, &ps.p, &picks[c]); err != nil {
+				return err
+			}
 			rw.n = 0
 			if ec.place >= 0 {
-				rw.put(ec.place, -cp.g[0])
-				rw.put(ec.place+1, -cp.g[1])
-				rw.put(ec.place+2, -cp.g[2])
+				rw.put(ec.place, -own.g[0])
+				rw.put(ec.place+1, -own.g[1])
+				rw.put(ec.place+2, -own.g[2])
 			}
 			if ec.axis >= 0 {
-				t := cross(&span, &cp.g)
-				t = add(&t, &cp.turn)
+				t := cross(&span, &own.g)
+				t = add(&t, &own.turn)
 				for i := range ec.tilts {
 					rw.put(ec.axis+i, -dot(&em.basis[i], &t))
 				}
@@ -186,6 +193,9 @@ func (f *fit) coilColumns(rw *row, i int, cp *couple, p *pickup, rot *mat3) {
 // this is the real part alone; else m·e^{jψ}, ψ = phase − ω·delay.
 func (f *fit) observe(blk *block, mixed []float64, rw *row, cp *couple, obs *observed, e, i int) {
 	by := [6]float64{cp.g[0], cp.g[1], cp.g[2], cp.turn[0], cp.turn[1], cp.turn[2]}
+	if f.tap != nil {
+		f.tap.emitter, f.tap.coil, f.tap.gain = e, i-f.layout.first[f.problem.Stations[f.tap.station].Sensor], f.bench.coils[i].gain
+	}
 	cross := -1
 	if f.layout.crosstalk >= 0 {
 		cross = f.layout.crosstalk + e*len(f.bench.coils) + i
@@ -219,6 +229,9 @@ func (f *fit) observe(blk *block, mixed []float64, rw *row, cp *couple, obs *obs
 			turned.put(cross, 1)
 			residual += f.x[cross]
 		}
+		if f.tap != nil {
+			f.tap.gain = c.gain * scale
+		}
 		scaled := by
 		for k := range scaled {
 			scaled[k] *= scale
@@ -243,6 +256,9 @@ func (f *fit) accumulate(blk *block, mixed []float64, rw *row, by *[6]float64, r
 	b := [6]float64{w * by[0], w * by[1], w * by[2], w * by[3], w * by[4], w * by[5]}
 	for i := range rw.n {
 		rw.v[i] *= w
+	}
+	if f.tap != nil {
+		f.tap.take(rw, &b, r, w)
 	}
 	addStation(&blk.c, &blk.g, &b, r)
 	for i := range rw.n {

@@ -12,6 +12,7 @@ import (
 // emitter is one emitter moved by the present parameters.
 type emitter struct {
 	source   fieldmodels.Source // moved, at the drawn strength
+	nearby   fieldmodels.Source // nil: nothing
 	center   vec3               // moved
 	strength float64
 	omega    float64
@@ -73,7 +74,7 @@ func (b *bench) update(p *Problem, l *layout, x []float64) {
 	for i := range b.emitters {
 		e, c := &b.emitters[i], &l.emitters[i]
 		drawn := &p.Emitters[i]
-		e.center, e.strength = fromR3(drawn.Center), 1
+		e.center, e.strength, e.nearby = fromR3(drawn.Center), 1, drawn.Nearby
 		if c.place >= 0 {
 			for k := range 3 {
 				e.center[k] += x[c.place+k]
@@ -209,11 +210,24 @@ func (e *emitter) couple(out *couple, p *vec3, c *pickup) error {
 		return nil
 	}
 	*out = couple{}
+	return e.add(out, e.source, p, c)
+}
+
+// addNearby adds the coupling by way of what is near the emitter.
+func (e *emitter) addNearby(out *couple, p *vec3, c *pickup) error {
+	if e.nearby == nil {
+		return nil
+	}
+	return e.add(out, e.nearby, p, c)
+}
+
+// add adds the coupling of a source of the emitter's strength.
+func (e *emitter) add(out *couple, source fieldmodels.Source, p *vec3, c *pickup) error {
 	for k := range c.nodes {
 		nd := &c.nodes[k]
 		arm := add(&c.arm, &nd.arm)
 		at := add(p, &arm)
-		rb, rj, err := e.source.Gradient(toR3(at))
+		rb, rj, err := source.Gradient(toR3(at))
 		if err != nil {
 			return err
 		}

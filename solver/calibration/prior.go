@@ -83,6 +83,9 @@ func (f *fit) reference(blk *block, mixed []float64, s int) {
 
 // addReference is accumulate, counted apart from the couplings.
 func (f *fit) addReference(blk *block, mixed []float64, rw *row, by *[6]float64, r, weight float64) {
+	if f.tap != nil {
+		f.tap.emitter, f.tap.coil = -1, -1
+	}
 	chi2 := blk.chi2
 	f.accumulate(blk, mixed, rw, by, r, weight)
 	blk.prior += blk.chi2 - chi2

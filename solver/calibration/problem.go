@@ -47,6 +47,9 @@ type Problem struct {
 // Emitter is one driven coil as drawn.
 type Emitter struct {
 	fieldmodels.Emitter
+	// Nearby adds to Source what static metal makes of its field [T/A]. It goes
+	// with the strength, and stays where it is; nil: nothing.
+	Nearby    fieldmodels.Source
 	Hz        float64 // of its tone; needed only where delays are free
 	Tolerance EmitterTolerance
 }

@@ -188,6 +188,9 @@ func (f *fit) residuals(s int) ([]float64, error) {
 		if err := em.couple(&cp, &f.poses[s].p, &picks[c]); err != nil {
 			return nil, err
 		}
+		if err := em.addNearby(&cp, &f.poses[s].p, &picks[c]); err != nil {
+			return nil, err
+		}
 		coil := &f.bench.coils[first+c]
 		sin, cos := math.Sincos(coil.phase - em.omega*coil.delay)
 		straight := 0.0
@@ -202,7 +205,7 @@ func (f *fit) residuals(s int) ([]float64, error) {
 	return out, nil
 }
 
-// Array returns the calibrated emitters with their covariance: what is certain
+// Array returns the calibrated emitters, without what is Nearby, with their covariance: what is certain
 // to move with the coils' sensitivities or the channels' gains alone is not
 // counted, as no coupling depends on it.
 func (r *Result) Array() (fieldmodels.Array, error) {
@@ -240,15 +243,6 @@ func (r *Result) Emitter(i int) EmitterMove {
 		}
 	}
 	return m
-}
-
-// Moved returns any source that goes with emitter i, such as a part of it, where
-// the calibration moved it: tilted about the emitter's centre, shifted, of its
-// strength.
-func (r *Result) Moved(i int, src fieldmodels.Source) fieldmodels.Source {
-	m, center := r.Emitter(i), r.fit.problem.Emitters[i].Center
-	q := rigid.Exp(m.Tilt)
-	return stronger(fieldmodels.Place(src, rigid.Pose{Position: r3.Sub(r3.Add(center, m.Shift), rigid.Rotate(q, center)), Rotation: q}), m.Strength)
 }
 
 // Sensor returns sensor s with its coils as they were found. Channel gains are
@@ -290,6 +284,12 @@ func (r *Result) Channel(i int) ChannelMove {
 
 // Frame returns the pose of the reference device's frame in the rig frame.
 func (r *Result) Frame() rigid.Pose { return r.fit.bench.frame }
+
+// Pose returns the adjusted pose of the sensor at a station.
+func (r *Result) Pose(station int) rigid.Pose {
+	p := &r.fit.poses[station]
+	return rigid.Pose{Position: toR3(p.p), Rotation: p.q}
+}
 
 // Marker returns the pose of sensor s in its marker's frame.
 func (r *Result) Marker(s int) rigid.Pose { return r.fit.bench.markers[s] }
