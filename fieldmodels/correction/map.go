@@ -1,10 +1,9 @@
 package correction
 
 import (
-	"encoding/json"
-	"fmt"
 	"math"
 
+	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
@@ -14,16 +13,27 @@ type Map struct {
 	Radius     float64
 	Min, Max   r3.Vec // of the mapped places [m]
 	Smoothness Smoothness
-	// Before and After are the mean squares of the residuals in sigmas, at
-	// stations that had no part in the fit: without and with a correction.
-	Before, After float64
-	Emitters      []Emitter
+	// Before and After are the mean squares of the residuals in sigmas at
+	// stations that had no part in the fit, freed of the errors of their poses:
+	// without and with a correction. Standardised is After over the whole
+	// covariance of the prediction, before Growth widened it: one when that is
+	// right.
+	Before, After, Standardised float64
+	// Moved is what the fit moves the bench's parameters by; it is not kept with the
+	// map.
+	Moved []float64
+	// Growth is the factor on Covariance that the stations left out asked for.
+	Growth   float64
+	Emitters []Emitter
+	// Covariance of all emitters' coefficients [T/A], one emitter after another,
+	// followed by the parameters of the bench: what one of them has too much
+	// another has too little.
+	Covariance *mat.SymDense
 }
 
 // Emitter is the correction of one emitter.
 type Emitter struct {
 	Coefficients []float64 // see NewHarmonics [T/A]
-	Covariance   []float64 // of them: upper triangle row by row [T²/A²]
 }
 
 // newMap takes the measured places' ball.
@@ -58,6 +68,15 @@ func (m *Map) Source(emitter int) *Harmonics {
 	return NewHarmonics(m.Center, m.Radius, m.Emitters[emitter].Coefficients)
 }
 
+// Scaled is the correction of an emitter times k.
+func (m *Map) Scaled(emitter int, k float64) *Harmonics {
+	c := append([]float64(nil), m.Emitters[emitter].Coefficients...)
+	for i := range c {
+		c[i] *= k
+	}
+	return NewHarmonics(m.Center, m.Radius, c)
+}
+
 // reads returns what each pickup reads of each term, row by row [m²].
 func (m *Map) reads(pickups [][]Point) []float64 {
 	per := len(m.Emitters[0].Coefficients)
@@ -73,97 +92,56 @@ func (m *Map) reads(pickups [][]Point) []float64 {
 	return out
 }
 
-// Variances writes the variance [H²] that the map's own uncertainty gives the
-// coupling of every emitter and pickup, at index e·len(pickups) + c. Inside of
-// the mapped volume it is small; outside it grows with every length of the
-// radius.
-func (m *Map) Variances(dst []float64, pickups [][]Point) {
-	reads := m.reads(pickups)
-	per := len(m.Emitters[0].Coefficients)
-	for e := range m.Emitters {
-		cov := m.Emitters[e].Covariance
-		for c := range pickups {
-			row, sum, at := reads[c*per:(c+1)*per], 0.0, 0
-			for i := range per {
-				sum += cov[at] * row[i] * row[i]
-				at++
-				for k := i + 1; k < per; k++ {
-					sum += 2 * cov[at] * row[i] * row[k]
-					at++
-				}
-			}
-			dst[e*len(pickups)+c] = max(0, sum)
+// fields is the number of coefficients of all emitters.
+func (m *Map) fields() int { return len(m.Emitters) * len(m.Emitters[0].Coefficients) }
+
+// Parameters counts those of the bench in Covariance.
+func (m *Map) Parameters() int { return m.Covariance.SymmetricDim() - m.fields() }
+
+// Express replaces the parameters of the bench in Covariance by others, to which
+// moves leads: one row for each.
+func (m *Map) Express(moves *mat.Dense) {
+	fields, n := m.fields(), m.Covariance.SymmetricDim()
+	to, _ := moves.Dims()
+	t := mat.NewDense(fields+to, n, nil)
+	for i := range fields {
+		t.Set(i, i, 1)
+	}
+	t.Slice(fields, fields+to, fields, n).(*mat.Dense).Copy(moves)
+	var half, out mat.Dense
+	half.Mul(t, m.Covariance)
+	out.Mul(&half, t.T())
+	m.Covariance = mat.NewSymDense(fields+to, nil)
+	for i := range fields + to {
+		for k := i; k < fields+to; k++ {
+			m.Covariance.SetSym(i, k, (out.At(i, k)+out.At(k, i))/2)
 		}
 	}
 }
 
-// stored is the form of a map's file.
-type stored struct {
-	Format   string          `json:"format"`
-	Center   [3]float64      `json:"center_m"`
-	Radius   float64         `json:"radius_m"`
-	Min      [3]float64      `json:"mapped_min_m"`
-	Max      [3]float64      `json:"mapped_max_m"`
-	Falloff  float64         `json:"falloff"`
-	Relative float64         `json:"relative_amplitude"`
-	Before   float64         `json:"held_out_mean_square_before"`
-	After    float64         `json:"held_out_mean_square_after"`
-	Emitters []storedEmitter `json:"emitters"`
+// Bench is the part of Covariance that is of the parameters of the bench.
+func (m *Map) Bench() *mat.SymDense {
+	fields, n := m.fields(), m.Covariance.SymmetricDim()
+	out := mat.NewSymDense(n-fields, nil)
+	out.CopySym(m.Covariance.SliceSym(fields, n))
+	return out
 }
 
-type storedEmitter struct {
-	Coefficients []float64 `json:"coefficients_t_per_a"`
-	Covariance   []float64 `json:"covariance_t2_per_a2"`
+// Propagate writes the covariance [H²] that the errors of the map and of the
+// bench give the couplings of every emitter and pickup, at index e·len(pickups) + c,
+// n × n row by row. bench has the derivatives of each coupling by the parameters
+// of the bench, row by row. Inside of the mapped volume it is small; outside it
+// grows with every length of the radius.
+func (m *Map) Propagate(dst []float64, pickups [][]Point, bench []float64) {
+	per, fields, size := len(m.Emitters[0].Coefficients), m.fields(), m.Covariance.SymmetricDim()
+	reads, n := m.reads(pickups), len(m.Emitters)*len(pickups)
+	z := mat.NewDense(n, size, nil)
+	for i := range n {
+		row, e, c := z.RawRowView(i), i/len(pickups), i%len(pickups)
+		copy(row[e*per:], reads[c*per:(c+1)*per])
+		copy(row[fields:], bench[i*(size-fields):(i+1)*(size-fields)])
+	}
+	var half mat.Dense
+	half.Mul(z, m.Covariance)
+	mat.NewDense(n, n, dst).Mul(&half, z.T())
 }
-
-const format = "tonepose correction 1"
-
-// Encode writes the map as JSON, every number so that it reads back as itself.
-func (m *Map) Encode() ([]byte, error) {
-	s := stored{Format: format, Center: array(m.Center), Radius: m.Radius, Min: array(m.Min), Max: array(m.Max),
-		Falloff: m.Smoothness.Falloff, Relative: m.Smoothness.Relative, Before: m.Before, After: m.After}
-	for _, e := range m.Emitters {
-		s.Emitters = append(s.Emitters, storedEmitter(e))
-	}
-	text, err := json.Marshal(s)
-	return append(text, '\n'), err
-}
-
-// Decode reads what Encode wrote, for a bench of so many emitters.
-func Decode(text []byte, emitters int) (*Map, error) {
-	var s stored
-	if err := json.Unmarshal(text, &s); err != nil {
-		return nil, err
-	}
-	switch {
-	case s.Format != format:
-		return nil, fmt.Errorf("format = %q: must be %q", s.Format, format)
-	case len(s.Emitters) != emitters:
-		return nil, fmt.Errorf("has %d emitters: the rig has %d", len(s.Emitters), emitters)
-	case !(s.Radius > 0) || emitters == 0:
-		return nil, fmt.Errorf("radius_m = %g: must be positive", s.Radius)
-	}
-	m := &Map{Center: vector(s.Center), Radius: s.Radius, Min: vector(s.Min), Max: vector(s.Max),
-		Before: s.Before, After: s.After}
-	for i, e := range s.Emitters {
-		n := len(e.Coefficients)
-		if n != len(s.Emitters[0].Coefficients) || !known(n) || len(e.Covariance) != n*(n+1)/2 {
-			return nil, fmt.Errorf("emitters[%d] has %d coefficients and %d covariances: must be those of one degree up to %d", i, n, len(e.Covariance), MaxDegree)
-		}
-		m.Emitters = append(m.Emitters, Emitter(e))
-	}
-	m.Smoothness = Smoothness{degreeOf(len(m.Emitters[0].Coefficients)), s.Falloff, s.Relative}
-	return m, nil
-}
-
-func known(terms int) bool {
-	for l := 1; l <= MaxDegree; l++ {
-		if Terms(l) == terms {
-			return true
-		}
-	}
-	return false
-}
-
-func array(v r3.Vec) [3]float64  { return [3]float64{v.X, v.Y, v.Z} }
-func vector(a [3]float64) r3.Vec { return r3.Vec{X: a[0], Y: a[1], Z: a[2]} }

@@ -9,6 +9,7 @@ import (
 	"math"
 
 	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/fieldmodels"
 	"tonepose/multitone"
 	"tonepose/multitone/coupling"
 	"tonepose/multitone/recording"
@@ -55,21 +56,26 @@ func (b *Bench) PrepareSolvers(o solver.Options) error {
 	if err != nil {
 		return err
 	}
+	first := fieldmodels.ParametersPerEmitter * len(array.Emitters)
 	for i, s := range b.Rig.Sensors {
 		device := b.Rig.Sensor(i)
 		if device.Covariance, err = b.Rig.SensorCovariance(i); err != nil {
 			return err
 		}
-		sv, err := solver.New(solver.Problem{Array: array, Sensor: device, Volume: b.Rig.Volume()}, o)
+		problem := solver.Problem{Array: array, Sensor: device, Volume: b.Rig.Volume()}
+		var known *metal
+		if mapped != nil {
+			known = newMetal(mapped, fieldmodels.Array{Emitters: b.Rig.Drawn()}, device, first)
+			first += solver.ParametersPerCoil * len(s.Coils)
+			problem.Errors = known
+		}
+		sv, err := solver.New(problem, o)
 		if err != nil {
 			return fmt.Errorf("sensor %s: %w", s.Name, err)
 		}
-		prepared := sensor{name: s.Name, solver: sv}
+		prepared := sensor{name: s.Name, solver: sv, metal: known}
 		for _, c := range s.Coils {
 			prepared.pickups = append(prepared.pickups, coupling.Pickup{Channel: c.Channel})
-		}
-		if mapped != nil {
-			prepared.metal = &metal{known: mapped, sensor: device, extra: make([]float64, len(b.Rig.Emitters)*len(s.Coils))}
 		}
 		b.sensors = append(b.sensors, prepared)
 	}

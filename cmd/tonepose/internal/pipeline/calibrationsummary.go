@@ -106,14 +106,17 @@ type CalibrationSuggestion struct {
 
 // MetalSummary is what a map of static metal explains.
 type MetalSummary struct {
-	Degree     int              `json:"degree"`
-	Falloff    float64          `json:"falloff"`              // of the amplitude from one degree to the next
-	Before     float64          `json:"held_out_chi2_before"` // mean square in sigmas of couplings left out, without map
-	After      float64          `json:"held_out_chi2_after"`
-	Excess     float64          `json:"variance_factor"` // of all couplings, for what neither bench nor map explains
-	MinM       [3]float64       `json:"mapped_min_m"`
-	MaxM       [3]float64       `json:"mapped_max_m"`
-	Validation *MetalValidation `json:"cross_validation,omitempty"`
+	Degree  int     `json:"degree"`
+	Falloff float64 `json:"falloff"`              // radius of the mapped ball over the distance of the nearest source
+	Before  float64 `json:"held_out_chi2_before"` // mean square in sigmas of couplings left out, without map
+	After   float64 `json:"held_out_chi2_after"`
+	// Standardised is the mean square of the same over the covariance of their
+	// prediction, and Growth the factor by which that was widened for it.
+	Standardised float64          `json:"held_out_standardised"`
+	Growth       float64          `json:"variance_factor"`
+	MinM         [3]float64       `json:"mapped_min_m"`
+	MaxM         [3]float64       `json:"mapped_max_m"`
+	Validation   *MetalValidation `json:"cross_validation,omitempty"`
 }
 
 func number(v float64) *float64 {

@@ -21,7 +21,6 @@ func (r *run) pose(i int, m coupling.Matrix, hz []float64, time, duration float6
 	}
 	guard := r.guards[i]
 	result, found := r.fit(i, obs)
-	s.metal.widen(s.solver, obs, &result)
 	judged, verdict := guard.inspect(&obs, m.Value, hz, &result, found, time, flags)
 	flags |= judged
 	switch result.Status {
@@ -70,6 +69,7 @@ func (r *run) pose(i int, m coupling.Matrix, hz []float64, time, duration float6
 		return nil
 	}
 	if r.joined != nil {
+		s.metal.widen(obs, &result)
 		r.joined[i].keep(row, obs)
 		return nil
 	}

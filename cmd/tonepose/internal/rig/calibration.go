@@ -164,11 +164,21 @@ func (r *Rig) Correction() (*correction.Map, error) {
 	if err != nil {
 		return nil, err
 	}
-	m, err := correction.Decode(text, len(r.Emitters))
+	m, err := correction.Decode(text, len(r.Emitters), r.parameters())
 	if err != nil {
 		return nil, r.besideError("correction_file", c.CorrectionFile, err.Error(), "calibrate again")
 	}
 	return m, nil
+}
+
+// parameters counts what a calibration can move: of every emitter, then of every
+// coil.
+func (r *Rig) parameters() int {
+	n := fieldmodels.ParametersPerEmitter * len(r.Emitters)
+	for _, s := range r.Sensors {
+		n += solver.ParametersPerCoil * len(s.Coils)
+	}
+	return n
 }
 
 // beside reads a file that the calibration block names, relative to the rig's

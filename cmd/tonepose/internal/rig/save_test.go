@@ -161,8 +161,9 @@ func TestSaveCorrection(t *testing.T) {
 	rg := load(t, "pipe-bench.rig.yaml")
 	m := &correction.Map{Radius: 0.2, Center: r3.Vec{Z: 0.1}}
 	for i := range rg.Emitters {
-		m.Emitters = append(m.Emitters, correction.Emitter{Coefficients: []float64{float64(i) * 1e-6, 0, 0}, Covariance: make([]float64, 6)})
+		m.Emitters = append(m.Emitters, correction.Emitter{Coefficients: []float64{float64(i) * 1e-6, 0, 0}})
 	}
+	m.Covariance = mat.NewSymDense(3*len(rg.Emitters)+rg.parameters(), nil)
 	e := rg.Edit()
 	e.SetCalibration(Calibration{Date: time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)}, nil)
 	e.SetCorrection(m)

@@ -1,0 +1,248 @@
+package correction
+
+import (
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/blas"
+	"gonum.org/v1/gonum/blas/blas64"
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// Point is a part of what a pickup reads of a field: Along·B(At). The parts of a
+// coil averaged over its disc carry its axis times its area and turns, and
+// their weights.
+type Point struct {
+	At    r3.Vec // [m], rig frame
+	Along r3.Vec // [m²]
+}
+
+// Row is one residual of a calibration without correction, predicted less
+// observed in sigmas, with its derivatives at the bench and the poses found.
+type Row struct {
+	Emitter, Pickup int // of a coupling; Pickup −1: of none, such as a reference's
+	Residual        float64
+	ByCoupling      float64    // by the coupling's model [1/H]
+	Columns         []int      // parameters of the bench that move it
+	By              []float64  // by each of them
+	ByPose          [6]float64 // by the pose of the station's sensor, in its units
+}
+
+// Station is what a sensor read at one place, and what is known of the place.
+type Station struct {
+	Pickups [][]Point
+	Rows    []Row
+}
+
+// equations are the normal equations of the coefficients of some emitters,
+// followed by some of the bench's parameters, when every station's own pose is
+// eliminated: an error of a pose moves all couplings of its station together.
+type equations struct {
+	terms  int
+	first  []int // unknown of each emitter's first coefficient; −1: its rows are left out
+	column []int // unknown of each of the bench's parameters; −1: held
+	n      int
+	a      []float64 // n × n, upper triangle
+	g      []float64
+	yy     float64 // sum of squares of the residuals
+}
+
+// poses is how many numbers a station's pose has.
+const poses = 6
+
+// batch is how many stations are eliminated at a time.
+const batch = 32
+
+// newEquations lays out those of the emitters and the parameters marked.
+func newEquations(terms int, emitters, columns []bool) *equations {
+	q := &equations{terms: terms}
+	for _, in := range emitters {
+		q.first = append(q.first, -1)
+		if in {
+			q.first[len(q.first)-1] = q.n
+			q.n += terms
+		}
+	}
+	for _, in := range columns {
+		q.column = append(q.column, -1)
+		if in {
+			q.column[len(q.column)-1] = q.n
+			q.n++
+		}
+	}
+	q.a, q.g = make([]float64, q.n*q.n), make([]float64, q.n)
+	return q
+}
+
+// block is a station while its pose is eliminated.
+type block struct {
+	mixed []float64 // n × poses
+	c     [poses][poses]float64
+	g     [poses]float64
+}
+
+// gather fills the equations from stations, whose terms' reads are given, and
+// from rows without a station.
+func (q *equations) gather(stations []Station, reads [][]float64, known []Row) {
+	blk := &block{mixed: make([]float64, poses*q.n)}
+	w := blas64.General{Rows: q.n, Cols: poses * batch, Stride: poses * batch, Data: make([]float64, q.n*poses*batch)}
+	y := blas64.Vector{N: poses * batch, Inc: 1, Data: make([]float64, poses*batch)}
+	flush := func() {
+		if q.n > 0 {
+			blas64.Syrk(blas.NoTrans, -1, w, 1, blas64.Symmetric{N: q.n, Stride: q.n, Data: q.a, Uplo: blas.Upper})
+			blas64.Gemv(blas.NoTrans, -1, w, y, 1, blas64.Vector{N: q.n, Inc: 1, Data: q.g})
+		}
+		clear(w.Data)
+		clear(y.Data)
+	}
+	var l factor
+	for s := range stations {
+		clear(blk.mixed)
+		blk.c, blk.g = [poses][poses]float64{}, [poses]float64{}
+		for i := range stations[s].Rows {
+			q.add(&stations[s].Rows[i], reads[s], blk)
+		}
+		l.decompose(&blk.c)
+		at := s % batch * poses
+		l.forward(&blk.g)
+		copy(y.Data[at:], blk.g[:])
+		for _, v := range blk.g {
+			q.yy -= v * v
+		}
+		for i := range q.n {
+			b := [poses]float64(blk.mixed[poses*i:])
+			l.forward(&b)
+			copy(w.Data[i*w.Stride+at:], b[:])
+		}
+		if s%batch == batch-1 {
+			flush()
+		}
+	}
+	flush()
+	for i := range known {
+		q.add(&known[i], nil, nil)
+	}
+}
+
+// add adds one row, of a station unless blk is nil.
+func (q *equations) add(rw *Row, reads []float64, blk *block) {
+	at := -1
+	if rw.Pickup >= 0 {
+		if at = q.first[rw.Emitter]; at < 0 {
+			return
+		}
+	}
+	r := rw.Residual
+	q.yy += r * r
+	put := func(i int, v float64) {
+		q.g[i] += v * r
+		if blk != nil {
+			m := blk.mixed[poses*i : poses*i+poses]
+			for k, p := range rw.ByPose {
+				m[k] += v * p
+			}
+		}
+	}
+	if at >= 0 {
+		x := reads[rw.Pickup*q.terms : (rw.Pickup+1)*q.terms]
+		for i, v := range x {
+			v *= rw.ByCoupling
+			put(at+i, v)
+			row := q.a[(at+i)*q.n+at : (at+i)*q.n+at+q.terms]
+			f := v * rw.ByCoupling
+			for k := i; k < q.terms; k++ {
+				row[k] += f * x[k]
+			}
+			for k, c := range rw.Columns {
+				if c = q.column[c]; c >= 0 {
+					q.a[(at+i)*q.n+c] += v * rw.By[k]
+				}
+			}
+		}
+	}
+	for k, c := range rw.Columns {
+		if c = q.column[c]; c < 0 {
+			continue
+		}
+		put(c, rw.By[k])
+		for l, d := range rw.Columns {
+			if d = q.column[d]; d >= c {
+				q.a[c*q.n+d] += rw.By[k] * rw.By[l]
+			}
+		}
+	}
+	if blk != nil {
+		for i, p := range rw.ByPose {
+			blk.g[i] += p * r
+			for k := i; k < poses; k++ {
+				blk.c[i][k] += p * rw.ByPose[k]
+			}
+		}
+	}
+}
+
+// factor is the Cholesky factor of a pose's equations with the inverse of its
+// diagonal. A direction that nothing fixes does not move.
+type factor struct {
+	l       [poses][poses]float64 // lower, without the diagonal
+	inverse [poses]float64
+}
+
+// decompose factorises c (upper triangle).
+func (f *factor) decompose(c *[poses][poses]float64) {
+	for j := range poses {
+		d := c[j][j]
+		floor := 1e-12 * d
+		for k := range j {
+			d -= f.l[j][k] * f.l[j][k]
+		}
+		if f.inverse[j] = 0; d > floor {
+			f.inverse[j] = 1 / math.Sqrt(d)
+		}
+		for i := j + 1; i < poses; i++ {
+			v := c[j][i]
+			for k := range j {
+				v -= f.l[i][k] * f.l[j][k]
+			}
+			f.l[i][j] = v * f.inverse[j]
+		}
+	}
+}
+
+// forward writes L⁻¹·b into b.
+func (f *factor) forward(b *[poses]float64) {
+	for i := range poses {
+		v := b[i]
+		for k := range i {
+			v -= f.l[i][k] * b[k]
+		}
+		b[i] = v * f.inverse[i]
+	}
+}
+
+// check tells what is wrong with a station's rows.
+func (st *Station) check(emitters, shared int) error {
+	for i := range st.Rows {
+		rw := &st.Rows[i]
+		if len(rw.By) != len(rw.Columns) {
+			return fmt.Errorf("row %d: %d derivatives of %d columns", i, len(rw.By), len(rw.Columns))
+		}
+		sum := rw.Residual + rw.ByCoupling
+		for _, v := range rw.ByPose {
+			sum += v
+		}
+		for k, c := range rw.Columns {
+			if c < 0 || c >= shared {
+				return fmt.Errorf("row %d: column %d: must be one of %d", i, c, shared)
+			}
+			sum += rw.By[k]
+		}
+		if !usual(sum) {
+			return fmt.Errorf("row %d: residual %g, by coupling %g, by pose %v: must be finite", i, rw.Residual, rw.ByCoupling, rw.ByPose)
+		}
+		if rw.Pickup >= len(st.Pickups) || rw.Pickup >= 0 && (rw.Emitter < 0 || rw.Emitter >= emitters) {
+			return fmt.Errorf("row %d is of emitter %d and pickup %d: there are %d and %d", i, rw.Emitter, rw.Pickup, emitters, len(st.Pickups))
+		}
+	}
+	return nil
+}
