@@ -69,8 +69,9 @@ from drive to pickup; not written: solve takes it off with --baseline).
 
 --map-metal is for a bench with metal near it that never moves: what the calibrated
 bench does not explain becomes a smooth field without sources between the
-stations, one for each emitter, beside NEW_RIG. solve adds it, and widens its
-uncertainties by the map's own, which grows outside of the stations.
+stations, one for each emitter, beside NEW_RIG. solve adds it, and takes the errors
+of map and bench together into its uncertainties, which grow outside of the
+stations.
 
 --self needs no reference: the CSV then has start_s and stop_s alone, and one
 --length fixes the scale. The frame stays that of the rig as drawn, to no more
@@ -101,7 +102,7 @@ wrong.`,
 	f.IntVar(&o.folds, "cross-validate", 0, "calibrate so many times without a share of the stations, and solve these")
 	f.StringVar(&o.suggest, "suggest", "", "CSV of places for a further station (x_m … qz, and the sigmas if wanted): say which tells most")
 	f.BoolVar(&o.metal, "map-metal", false, "also map what static metal adds to the fields, and let solve use it")
-	f.IntVar(&o.degree, "map-degree", 0, "degree of the map's potentials, 1 to 12; 0: by cross-validation")
+	f.IntVar(&o.degree, "map-degree", 0, "degree of the map's potentials, 1 to 12; 0: as the couplings ask for")
 	f.BoolVar(&o.self, "self", false, "there are no reference poses")
 	f.StringArrayVar(&o.lengths, "length", nil, "distance between the centres of two emitters, as e1,e5,0.4,1e-4 (metres, one sigma); may be repeated")
 	f.BoolVar(&o.json, "json", false, "print the summary as JSON")

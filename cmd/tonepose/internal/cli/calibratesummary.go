@@ -67,7 +67,7 @@ func printCalibration(s Streams, sum *pipeline.CalibrationSummary, asJSON, quiet
 	if m := sum.Metal; m != nil {
 		fmt.Fprintf(s.Out, "map of static metal, degree %d: squared residual of couplings left out %.4g before, %.4g after, in sigmas\n", m.Degree, m.Before, m.After)
 		if v := m.Validation; v != nil {
-			fmt.Fprintf(s.Out, "held-out stations: position %s RMS without the map, %s with it\n", terminal.Quantity(v.Without, "m"), terminal.Quantity(v.With, "m"))
+			fmt.Fprintf(s.Out, "held-out stations: position %s RMS without the map, %s with it, %.1f %% inside the stated 95 %% ellipsoids\n", terminal.Quantity(v.Without, "m"), terminal.Quantity(v.With, "m"), 100*v.Coverage)
 		}
 	}
 	if g := sum.Suggestion; g != nil {
