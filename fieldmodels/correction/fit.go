@@ -75,6 +75,7 @@ func Fit(b *Bench, o Options) (*Map, error) {
 	if m.Covariance, err = post.covariance(); err != nil {
 		return nil, err
 	}
+	m.Spent = q.spent(m.Covariance, pr, m.Smoothness.amplitudes(sizes))
 	return m, b.validate(m, q, post.mean, reads)
 }
 
@@ -196,4 +197,20 @@ func (p *posterior) covariance() (*mat.SymDense, error) {
 		return nil, errors.New("correction: covariance of the coefficients")
 	}
 	return mat.NewSymDense(s.N, s.Data), nil
+}
+
+// spent is the number of coefficients less the trace of their covariance over
+// their prior: each that the couplings determine counts one.
+func (q *equations) spent(cov *mat.SymDense, pr *prior, amplitudes []float64) float64 {
+	sum := 0.0
+	for e, at := range q.first {
+		w := 1 / (amplitudes[e] * amplitudes[e])
+		for i := range q.terms {
+			sum++
+			for k := range q.terms {
+				sum -= w * pr.inverse.At(i, k) * cov.At(at+i, at+k)
+			}
+		}
+	}
+	return sum
 }

@@ -2,7 +2,9 @@ package correction
 
 import (
 	"math"
+	"sync"
 
+	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
 )
@@ -22,13 +24,19 @@ type Map struct {
 	// Moved is what the fit moves the bench's parameters by; it is not kept with the
 	// map.
 	Moved []float64
+	// Spent is how many numbers the couplings determine of the coefficients: what
+	// the map takes from the degrees of freedom. It is not kept with the map.
+	Spent float64
 	// Growth is the factor on Covariance that the stations left out asked for.
 	Growth   float64
 	Emitters []Emitter
 	// Covariance of all emitters' coefficients [T/A], one emitter after another,
 	// followed by the parameters of the bench: what one of them has too much
-	// another has too little.
+	// another has too little. It must not change once Propagate was called.
 	Covariance *mat.SymDense
+
+	once sync.Once
+	full []float64 // of rows
 }
 
 // Emitter is the correction of one emitter.
@@ -134,14 +142,40 @@ func (m *Map) Bench() *mat.SymDense {
 // grows with every length of the radius.
 func (m *Map) Propagate(dst []float64, pickups [][]Point, bench []float64) {
 	per, fields, size := len(m.Emitters[0].Coefficients), m.fields(), m.Covariance.SymmetricDim()
-	reads, n := m.reads(pickups), len(m.Emitters)*len(pickups)
-	z := mat.NewDense(n, size, nil)
+	reads, n, shared := m.reads(pickups), len(m.Emitters)*len(pickups), size-m.fields()
+	full, y := m.rows(), make([]float64, size)
+	// A coupling follows its emitter's coefficients and few parameters; its
+	// covariance with all unknowns from its emitter's on serves for all couplings
+	// from it on.
 	for i := range n {
-		row, e, c := z.RawRowView(i), i/len(pickups), i%len(pickups)
-		copy(row[e*per:], reads[c*per:(c+1)*per])
-		copy(row[fields:], bench[i*(size-fields):(i+1)*(size-fields)])
+		first := i / len(pickups) * per
+		clear(y)
+		part := y[first:]
+		for k, v := range reads[i%len(pickups)*per:][:per] {
+			floats.AddScaled(part, v, full[(first+k)*size+first:][:len(part)])
+		}
+		for k, v := range bench[i*shared:][:shared] {
+			if v != 0 {
+				floats.AddScaled(part, v, full[(fields+k)*size+first:][:len(part)])
+			}
+		}
+		for j := i; j < n; j++ {
+			v := floats.Dot(y[j/len(pickups)*per:][:per], reads[j%len(pickups)*per:][:per]) + floats.Dot(y[fields:], bench[j*shared:][:shared])
+			dst[i*n+j], dst[j*n+i] = v, v
+		}
 	}
-	var half mat.Dense
-	half.Mul(z, m.Covariance)
-	mat.NewDense(n, n, dst).Mul(&half, z.T())
+}
+
+// rows is the whole of Covariance, both triangles.
+func (m *Map) rows() []float64 {
+	m.once.Do(func() {
+		n := m.Covariance.SymmetricDim()
+		m.full = make([]float64, n*n)
+		for i := range n {
+			for k := range n {
+				m.full[i*n+k] = m.Covariance.At(i, k)
+			}
+		}
+	})
+	return m.full
 }

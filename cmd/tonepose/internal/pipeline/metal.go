@@ -128,6 +128,7 @@ func jointly(p *calibration.Problem, res *calibration.Result, c correction.Optio
 		return nil, err
 	}
 	res.SetCovariance(out.Map.Bench())
+	res.DOF -= int(math.Round(out.Map.Spent))
 	moves, err := res.Moves()
 	if err != nil {
 		return nil, err

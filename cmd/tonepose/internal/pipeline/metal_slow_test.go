@@ -17,7 +17,7 @@ func TestMapMetalIsHonestOften(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			all := honest(t, 16, 80, 100, c.height, c.share, correction.Options{})
+			all := honest(t, 16, 1, 80, 100, c.height, c.share, correction.Options{})
 			all.check(t)
 			inside, normalised := all.inside/all.stations, all.normalised/all.stations
 			if inside < 0.9 || inside > 0.98 || normalised < 0.85 || normalised > 1.15 {

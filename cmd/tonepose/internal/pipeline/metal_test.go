@@ -23,7 +23,7 @@ import (
 // plate, with what a device of given sigmas tells of its stations. Invented data.
 type plateBench struct {
 	problem calibration.Problem
-	built   *solver.Solver // simulates
+	built   []*solver.Solver // simulate the sensors
 	volume  solver.Volume
 	random  *rand.Rand
 }
@@ -31,7 +31,9 @@ type plateBench struct {
 // newPlateBench builds every loop 1.5 mm, 1.5° and 2 % off, coil axes 1° and
 // areas 3 %, and adds to each loop its image in a plate at a height [m]: times
 // (μr − 1)/(μr + 1) for a thick permeable plate, −1 for a perfect conductor.
-func newPlateBench(t *testing.T, seed uint64, height, share float64) *plateBench {
+//
+// Every sensor has the coils of the rig's, built anew.
+func newPlateBench(t testing.TB, seed uint64, sensors int, height, share float64) *plateBench {
 	t.Helper()
 	r, err := rig.Load(filepath.Join("..", "..", "..", "..", "testdata", "rigs", "pipe-bench.rig.yaml"), rig.Options{})
 	if err != nil {
@@ -50,13 +52,20 @@ func newPlateBench(t *testing.T, seed uint64, height, share float64) *plateBench
 			r3.Vec{X: center.X, Y: center.Y, Z: 2*height - center.Z}, r3.Scale(math.Copysign(1, share), r3.Vec{X: -axis.X, Y: -axis.Y, Z: axis.Z}))
 		array.Emitters = append(array.Emitters, fieldmodels.Emitter{Name: e.Name, Source: fieldmodels.Sum{&loop, image}, Center: center, Axis: axis})
 	}
-	sensor := r.Sensor(0)
-	for k := range sensor.Coils {
-		sensor.Coils[k].Axis = rigid.Rotate(rigid.Exp(b.vector(math.Pi/180)), sensor.Coils[k].Axis)
-		sensor.Coils[k].AreaTurns *= 1 + 0.03*b.random.NormFloat64()
-	}
-	if b.built, err = solver.New(solver.Problem{Array: array, Sensor: sensor, Volume: middle}, solver.Options{}); err != nil {
-		t.Fatal(err)
+	for range sensors {
+		sensor := r.Sensor(0)
+		for k := range sensor.Coils {
+			sensor.Coils[k].Axis = rigid.Rotate(rigid.Exp(b.vector(math.Pi/180)), sensor.Coils[k].Axis)
+			sensor.Coils[k].AreaTurns *= 1 + 0.03*b.random.NormFloat64()
+		}
+		built, err := solver.New(solver.Problem{Array: array, Sensor: sensor, Volume: middle}, solver.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		b.built = append(b.built, built)
+		if len(b.problem.Sensors) < len(b.built) {
+			b.problem.Sensors = append(b.problem.Sensors, b.problem.Sensors[0])
+		}
 	}
 	return b
 }
@@ -68,18 +77,18 @@ func (b *plateBench) vector(sigma float64) r3.Vec {
 	return r3.Vec{X: sigma * b.random.NormFloat64(), Y: sigma * b.random.NormFloat64(), Z: sigma * b.random.NormFloat64()}
 }
 
-// observe takes couplings somewhere in the middle of the working volume, with
+// observe takes couplings of a sensor somewhere in the middle of the working volume, with
 // the noise of a rest of 20 ms: 5 pH at 10 kHz.
-func (b *plateBench) observe(t *testing.T) (rigid.Pose, solver.Couplings) {
+func (b *plateBench) observe(t testing.TB, sensor int) (rigid.Pose, solver.Couplings) {
 	t.Helper()
 	lo, hi := b.volume.Min, b.volume.Max
 	within := func(lo, hi float64) float64 { return lo + (hi-lo)*(0.15+0.7*b.random.Float64()) }
 	q := quat.Number{Real: b.random.NormFloat64(), Imag: b.random.NormFloat64(), Jmag: b.random.NormFloat64(), Kmag: b.random.NormFloat64()}
 	pose := rigid.Pose{Position: r3.Vec{X: within(lo.X, hi.X), Y: within(lo.Y, hi.Y), Z: within(lo.Z, lo.Z+0.7*(hi.Z-lo.Z))}, Rotation: quat.Scale(1/quat.Abs(q), q)}
-	coils := len(b.built.Problem().Sensor.Coils)
+	coils := len(b.problem.Sensors[sensor].Coils)
 	n := coils * len(b.problem.Emitters)
 	c := solver.Couplings{Value: make([]float64, n), Variance: make([]float64, n)}
-	if err := b.built.Evaluate(pose, c.Value, nil); err != nil {
+	if err := b.built[sensor].Evaluate(pose, c.Value, nil); err != nil {
 		t.Fatal(err)
 	}
 	for i := range c.Value {
@@ -90,11 +99,13 @@ func (b *plateBench) observe(t *testing.T) (rigid.Pose, solver.Couplings) {
 	return pose, c
 }
 
-// station tells one pose, off by the sigmas.
-func (b *plateBench) station(t *testing.T, sigmaPosition, sigmaRotation float64) {
+// station tells one pose, off by the sigmas, of the sensors in turns.
+func (b *plateBench) station(t testing.TB, sigmaPosition, sigmaRotation float64) {
 	t.Helper()
-	pose, c := b.observe(t)
-	b.problem.Stations = append(b.problem.Stations, calibration.Station{Name: fmt.Sprint(len(b.problem.Stations)),
+	n := len(b.problem.Stations)
+	sensor := n % len(b.built)
+	pose, c := b.observe(t, sensor)
+	b.problem.Stations = append(b.problem.Stations, calibration.Station{Name: fmt.Sprint(n), Sensor: sensor,
 		Reference: pose.Plus(b.vector(sigmaPosition), b.vector(sigmaRotation)), SigmaPosition: sigmaPosition, SigmaRotation: sigmaRotation,
 		Couplings: c, Quadrature: make([]float64, len(c.Value))})
 }
@@ -118,10 +129,10 @@ func (h *heldOut) add(o *heldOut) {
 	h.normalised, h.position = h.normalised+o.normalised, h.position+o.position
 }
 
-// holdOut solves stations with a map.
-func (b *plateBench) holdOut(t *testing.T, m *Metal, stations int) *heldOut {
+// holdOut solves stations of a sensor with a map.
+func (b *plateBench) holdOut(t *testing.T, m *Metal, sensor, stations int) *heldOut {
 	t.Helper()
-	s, err := m.solver(0, middle)
+	s, err := m.solver(sensor, middle)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -129,7 +140,7 @@ func (b *plateBench) holdOut(t *testing.T, m *Metal, stations int) *heldOut {
 	var truths []rigid.Pose
 	var gains []*mat.Dense
 	for range stations {
-		truth, c := b.observe(t)
+		truth, c := b.observe(t, sensor)
 		r := s.Warm(c, truth)
 		if r.Status != solver.Converged {
 			t.Fatalf("a station is %v", r.Status)
@@ -246,11 +257,11 @@ func scatter(t *testing.T, s *solver.Solver, poses []rigid.Pose, gains []*mat.De
 }
 
 // honest maps benches of several seeds and compares the errors of held-out
-// stations with what is stated of them.
-func honest(t *testing.T, seeds, mapped, held int, height, share float64, o correction.Options) (all heldOut) {
+// stations, of the last sensor, with what is stated of them.
+func honest(t *testing.T, seeds, sensors, mapped, held int, height, share float64, o correction.Options) (all heldOut) {
 	t.Helper()
 	for seed := range seeds {
-		b := newPlateBench(t, uint64(seed), height, share)
+		b := newPlateBench(t, uint64(seed), sensors, height, share)
 		for range mapped {
 			b.station(t, 5e-5, 0.05*math.Pi/180)
 		}
@@ -258,7 +269,7 @@ func honest(t *testing.T, seeds, mapped, held int, height, share float64, o corr
 		if err != nil {
 			t.Fatal(err)
 		}
-		h := b.holdOut(t, m, held)
+		h := b.holdOut(t, m, sensors-1, held)
 		t.Logf("seed %d: %.3f mm, stated %.3f mm; normalised %.2f, of position %.2f ± %.2f; %.1f %% inside; growth %.2f, %+v",
 			seed, 1e3*math.Sqrt(h.square/h.stations), 1e3*math.Sqrt(h.stated/h.stations), h.normalised/h.stations,
 			h.position/h.stations, math.Sqrt(h.variance), 100*h.inside/h.stations, m.Map.Growth, m.Map.Smoothness)
@@ -287,6 +298,40 @@ func (h *heldOut) check(t *testing.T) {
 // The 95 % ellipsoids of poses over a plate of steel of relative permeability 19.
 func TestMapMetalIsHonest(t *testing.T) {
 	t.Parallel()
-	all := honest(t, 3, 60, 60, -0.1, (19.-1)/(19+1), correction.Options{Degree: 8})
+	all := honest(t, 3, 1, 60, 60, -0.1, (19.-1)/(19+1), correction.Options{Degree: 8})
 	all.check(t)
+}
+
+// A map made with two sensors knows which one's coils are uncertain in which way.
+func TestMapMetalOfTwoSensors(t *testing.T) {
+	t.Parallel()
+	all := honest(t, 1, 2, 80, 60, -0.15, (19.-1)/(19+1), correction.Options{Degree: 6})
+	all.check(t)
+}
+
+func BenchmarkSolveOverMetal(b *testing.B) {
+	p := newPlateBench(b, 1, 1, -0.1, (19.-1)/(19+1))
+	for range 40 {
+		p.station(b, 5e-5, 0.05*math.Pi/180)
+	}
+	m, err := MapMetal(&p.problem, calibration.Options{}, correction.Options{Degree: 8})
+	if err != nil {
+		b.Fatal(err)
+	}
+	for name, volume := range map[string]solver.Volume{"warm": middle, "cold": p.volume} {
+		s, err := m.solver(0, volume)
+		if err != nil {
+			b.Fatal(err)
+		}
+		truth, c := p.observe(b, 0)
+		b.Run(name, func(b *testing.B) {
+			for b.Loop() {
+				if name == "warm" {
+					s.Warm(c, truth)
+				} else {
+					s.Cold(c)
+				}
+			}
+		})
+	}
 }
