@@ -103,7 +103,7 @@ func (f *fit) station(s int) error {
 	data := f.data[f.offset[s]:f.offset[s+1]]
 	free := f.layout
 	k := 0
-	var cp couple
+	var cp, drawn couple
 	var rw row
 	for e := range f.bench.emitters {
 		em, ec := &f.bench.emitters[e], &free.emitters[e]
@@ -118,9 +118,13 @@ func (f *fit) station(s int) error {
 			if err := em.couple(&cp, &ps.p, &picks[c]); err != nil {
 				return err
 			}
-			own := cp
-			if err := em.addNearby(&cp, &ps.p, &picks[c]); err != nil {
-				return err
+			own := &cp
+			if em.nearby != nil {
+				drawn = cp
+				own = &drawn
+				if err := em.add(&cp, em.nearby, &ps.p, &picks[c]); err != nil {
+					return err
+				}
 			}
 			rw.n = 0
 			if ec.place >= 0 {

@@ -213,14 +213,6 @@ func (e *emitter) couple(out *couple, p *vec3, c *pickup) error {
 	return e.add(out, e.source, p, c)
 }
 
-// addNearby adds the coupling by way of what is near the emitter.
-func (e *emitter) addNearby(out *couple, p *vec3, c *pickup) error {
-	if e.nearby == nil {
-		return nil
-	}
-	return e.add(out, e.nearby, p, c)
-}
-
 // add adds the coupling of a source of the emitter's strength.
 func (e *emitter) add(out *couple, source fieldmodels.Source, p *vec3, c *pickup) error {
 	for k := range c.nodes {

@@ -188,8 +188,10 @@ func (f *fit) residuals(s int) ([]float64, error) {
 		if err := em.couple(&cp, &f.poses[s].p, &picks[c]); err != nil {
 			return nil, err
 		}
-		if err := em.addNearby(&cp, &f.poses[s].p, &picks[c]); err != nil {
-			return nil, err
+		if em.nearby != nil {
+			if err := em.add(&cp, em.nearby, &f.poses[s].p, &picks[c]); err != nil {
+				return nil, err
+			}
 		}
 		coil := &f.bench.coils[first+c]
 		sin, cos := math.Sincos(coil.phase - em.omega*coil.delay)
