@@ -5,7 +5,8 @@
 // New makes an Inspector of a Solver. Robust solves with a loss in place of
 // plain squares; Verdict judges one frame and bounds the error of its pose;
 // Identify names the coil or emitter that explains a misfit, from one frame or
-// from several, and Mend leaves it out.
+// from several, and Mend leaves it out; Across names channels that were exchanged
+// between two sensors.
 package integrity
 
 import (

@@ -139,7 +139,7 @@ func (g *guard) inspect(c *solver.Couplings, quadrature []complex128, hz []float
 		found = g.search(*c, result)
 	}
 	if !excused {
-		g.kept.take(*c, result)
+		g.kept.take(*c, result, time)
 	}
 	var words []string
 	left := false
@@ -267,47 +267,4 @@ func (g *guard) settle(f *integrity.Finding, frames int) {
 	for _, r := range f.Rivals {
 		first.Rivals = append(first.Rivals, r.Words(g.coils, g.emitters))
 	}
-}
-
-// sample keeps frames evenly spread over a recording of unknown length.
-type sample struct {
-	frames []solver.Couplings
-	fits   []solver.Result
-	seen   int
-	stride int
-}
-
-const sampleFrames = 16
-
-func (s *sample) take(c solver.Couplings, r *solver.Result) {
-	if s.stride == 0 {
-		s.stride = 1
-	}
-	if s.seen++; (s.seen-1)%s.stride != 0 {
-		return
-	}
-	if len(s.frames) == sampleFrames {
-		half := 0
-		for i := 0; i < len(s.frames); i += 2 {
-			// The buffers of those passed over serve later ones.
-			s.frames[half], s.frames[i] = s.frames[i], s.frames[half]
-			s.fits[half] = s.fits[i]
-			half++
-		}
-		s.frames, s.fits = s.frames[:half], s.fits[:half]
-		s.stride *= 2
-		if (s.seen-1)%s.stride != 0 {
-			return
-		}
-	}
-	n := len(s.frames)
-	if n < cap(s.frames) {
-		s.frames = s.frames[:n+1]
-	} else {
-		s.frames = append(s.frames, solver.Couplings{})
-	}
-	into := &s.frames[n]
-	into.Value = append(into.Value[:0], c.Value...)
-	into.Variance = append(into.Variance[:0], c.Variance...)
-	s.fits = append(s.fits, *r)
 }

@@ -110,6 +110,7 @@ func (b *Bench) Solve(ctx context.Context, r *recording.Reader, o SolveOptions, 
 	for _, g := range run.guards {
 		run.summary.Integrity = append(run.summary.Integrity, g.finish())
 	}
+	crossings(run.guards)
 	return run.summary, run.join(o)
 }
 

@@ -1,0 +1,41 @@
+package cli
+
+import (
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"tonepose/cmd/tonepose/internal/rig"
+)
+
+// Two plugs exchanged between sensors are named for both, from the samples on:
+// the recording is simulated with the exchange, and solved without knowing of it.
+// The same bench as it should be is not accused.
+func TestExchangeAcrossSensors(t *testing.T) {
+	t.Parallel()
+	drawn := mixedRig(t)
+	r, err := rig.Load(drawn, rig.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	exchanged := filepath.Join(t.TempDir(), "exchanged.rig.yaml")
+	text := strings.NewReplacer("{channel: rx2,", "{channel: needle,", "{channel: needle,", "{channel: rx2,").Replace(string(r.Text))
+	if err := os.WriteFile(exchanged, []byte(text), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	for built, want := range map[string]bool{exchanged: true, drawn: false} {
+		b := &inventedBench{dir: t.TempDir(), drawn: drawn, built: built, rig: r, random: rand.New(rand.NewPCG(9, 9))}
+		recording, truth := b.stations(t, "run", 5, 0.03)
+		sum, said := solved(t, filepath.Join(b.dir, "out"), recording, "--rig", drawn, "--intervals", truth)
+		if got := strings.Contains(said, "channels rx2 and needle look exchanged"); got != want {
+			t.Errorf("exchanged %v: said %q", want, said)
+		}
+		for _, g := range sum.Integrity {
+			if want && (len(g.Faults) != 1 || g.Faults[0].Frames != 5) || !want && len(g.Faults) > 0 {
+				t.Errorf("exchanged %v: %s has faults %+v", want, g.Sensor, g.Faults)
+			}
+		}
+	}
+}
