@@ -298,7 +298,7 @@ func (h *heldOut) check(t *testing.T) {
 // The 95 % ellipsoids of poses over a plate of steel of relative permeability 19.
 func TestMapMetalIsHonest(t *testing.T) {
 	t.Parallel()
-	all := honest(t, 3, 1, 60, 60, -0.1, (19.-1)/(19+1), correction.Options{Degree: 8})
+	all := honest(t, 3, 1, 60, 50, -0.15, (19.-1)/(19+1), correction.Options{Degree: 6})
 	all.check(t)
 }
 
