@@ -76,13 +76,14 @@ func (m *Mains) Write(x [][]float64) {
 // Full tells that no more samples are needed.
 func (m *Mains) Full() bool { return len(m.series[0]) >= m.limit }
 
-// Lines returns the fundamental [Hz] and the frequencies of the harmonics
-// that stand out of the noise on any channel; 0 and none if there is no mains.
-func (m *Mains) Lines() (fundamental float64, lines []float64) {
+// Lines returns the fundamental [Hz] with its standard deviation and the
+// frequencies of the harmonics that stand out of the noise on any channel; 0 and
+// none if there is no mains.
+func (m *Mains) Lines() (fundamental, sigma float64, lines []float64) {
 	n := smooth(len(m.series[0]))
 	rate := m.sampleRate / float64(m.ratio)
 	if float64(n) < 0.1*rate {
-		return 0, nil // shorter than five periods: nothing to tell apart
+		return 0, 0, nil // shorter than five periods: nothing to tell apart
 	}
 	const pad = 2
 	fft := fourier.NewFFT(pad * n)
@@ -118,11 +119,11 @@ func (m *Mains) Lines() (fundamental float64, lines []float64) {
 		}
 	}
 	if best == 0 {
-		return 0, nil
+		return 0, 0, nil
 	}
-	fundamental = refine(spectra, fundamental)
+	fundamental, sigma = refine(spectra, fundamental)
 	if off := math.Min(math.Abs(fundamental-50), math.Abs(fundamental-60)); off > 0.9*mainsSpread {
-		return 0, nil // the edge of something broader, not a grid's frequency
+		return 0, 0, nil // the edge of something broader, not a grid's frequency
 	}
 	for h := 1; h <= mainsHarmonics; h++ {
 		f := float64(h) * fundamental
@@ -131,9 +132,9 @@ func (m *Mains) Lines() (fundamental float64, lines []float64) {
 		}
 	}
 	if len(lines) == 0 {
-		return 0, nil
+		return 0, 0, nil
 	}
-	return fundamental, lines
+	return fundamental, sigma, lines
 }
 
 // comb is a power spectrum with its step [Hz] and zero-padding factor.
@@ -170,38 +171,99 @@ func (s comb) excess(f float64) float64 {
 	return math.Log(s.power[i] / (mainsLevel * floor))
 }
 
-// refine fits the fundamental to the peaks of the harmonics that stand out,
-// weighted by what each tells: its order squared times its power.
-func refine(spectra []comb, fundamental float64) float64 {
-	var num, den float64
-	for _, s := range spectra {
-		for h := 1; h <= mainsHarmonics; h++ {
-			f := float64(h) * fundamental
-			e := s.excess(f)
-			if e == 0 {
-				continue
+// peak is where a harmonic stands in one spectrum.
+type peak struct {
+	harmonic int
+	hz       float64
+	variance float64 // [Hz²]
+}
+
+// refine fits the fundamental to the peaks of the harmonics that stand out. The
+// higher a harmonic the more it tells, and the better the fundamental must be
+// known to find it: the fit goes from the lowest ones upwards.
+func refine(spectra []comb, fundamental float64) (hz, sigma float64) {
+	hz = fundamental
+	sigma = spectra[0].step / 4 // of the search's grid
+	for _, most := range []int{5, 12, 30, mainsHarmonics} {
+		var peaks []peak
+		for _, s := range spectra {
+			for h := 1; h <= most; h++ {
+				if p, ok := s.peak(float64(h)*hz, 4*float64(h)*sigma); ok {
+					p.harmonic = h
+					peaks = append(peaks, p)
+				}
 			}
-			i := int(math.Round(f / s.step))
-			for i+1 < len(s.power) && s.power[i+1] > s.power[i] && float64(i)*s.step-f < 2*float64(s.pad)*s.step {
-				i++
-			}
-			for i > 1 && s.power[i-1] > s.power[i] && f-float64(i)*s.step < 2*float64(s.pad)*s.step {
-				i--
-			}
-			if i < 1 || i+1 >= len(s.power) {
-				continue
-			}
-			a, b, c := math.Log(s.power[i-1]), math.Log(s.power[i]), math.Log(s.power[i+1])
-			shift := 0.5 * (a - c) / (a - 2*b + c)
-			w := min(math.Exp(e), 1e6)
-			num += w * float64(h) * (float64(i) + shift) * s.step
-			den += w * float64(h) * float64(h)
+		}
+		if len(peaks) > 0 {
+			hz, sigma = fundamentalOf(peaks)
 		}
 	}
-	if den == 0 {
-		return fundamental
+	return hz, sigma
+}
+
+// peakFloor is how well a peak is known where noise does not count [bins]: a
+// sensor that turns in the mains field moves it, by some tenths at most, and so
+// does what leaks from beside it.
+const peakFloor = 0.1
+
+// peak finds the highest place that stands out within some reach of f [Hz], and
+// at least two bins, where a parabola through the logarithms of three powers
+// has its top. The variance is the Cramér–Rao bound, 6/(π²·SNR·T²) with SNR the
+// ratio of powers in the bin, times the 1.5 that a Hann window costs.
+func (s comb) peak(f, reach float64) (peak, bool) {
+	from := int(math.Round((f - reach) / s.step))
+	to := int(math.Round((f + reach) / s.step))
+	from, to = max(min(from, int(f/s.step)-2*s.pad), 1), min(max(to, int(f/s.step)+2*s.pad), len(s.power)-2)
+	best := -1
+	for i := from; i <= to; i++ {
+		if s.power[i] >= s.power[i-1] && s.power[i] > s.power[i+1] && (best < 0 || s.power[i] > s.power[best]) {
+			best = i
+		}
 	}
-	return num / den
+	if best < 0 {
+		return peak{}, false
+	}
+	excess := s.excess(float64(best) * s.step)
+	if excess == 0 {
+		return peak{}, false
+	}
+	a, b, c := math.Log(s.power[best-1]), math.Log(s.power[best]), math.Log(s.power[best+1])
+	bin := s.step * float64(s.pad)
+	noise := 1.5 * 6 / (math.Pi * math.Pi) / (mainsLevel * math.Exp(excess))
+	return peak{hz: (float64(best) + 0.5*(a-c)/(a-2*b+c)) * s.step, variance: bin * bin * (peakFloor*peakFloor + noise)}, true
+}
+
+// fundamentalOf is the frequency of which the peaks are harmonics, by least squares;
+// those that lie off by more than four times what is usual, in units of their
+// sigmas, are no harmonics. Sigma grows with the peaks' scatter.
+func fundamentalOf(peaks []peak) (hz, sigma float64) {
+	limit := math.Inf(1)
+	off := make([]float64, len(peaks))
+	for range 4 {
+		var num, den, chi2 float64
+		n := 0
+		for i, p := range peaks {
+			if off[i] > limit {
+				continue
+			}
+			h := float64(p.harmonic)
+			num += h * p.hz / p.variance
+			den += h * h / p.variance
+			n++
+		}
+		hz = num / den
+		for i, p := range peaks {
+			was := off[i]
+			off[i] = math.Abs(p.hz-float64(p.harmonic)*hz) / math.Sqrt(p.variance)
+			if was <= limit {
+				chi2 += off[i] * off[i]
+			}
+		}
+		sigma = math.Sqrt(max(1, chi2/float64(max(n-1, 1))) / den)
+		sorted := slices.Sorted(slices.Values(off))
+		limit = max(4*sorted[len(sorted)/2]/0.6745, 2)
+	}
+	return hz, sigma
 }
 
 // smooth is the largest product of 2, 3 and 5 up to n: other lengths make the

@@ -28,9 +28,12 @@ func TestMainsFindsFamilyAndHarmonics(t *testing.T) {
 		for at := 0; at < n; at += 4096 {
 			m.Write([][]float64{x[0][at:min(at+4096, n)], x[1][at:min(at+4096, n)]})
 		}
-		f, lines := m.Lines()
+		f, sigma, lines := m.Lines()
 		if math.Abs(f-test.f) > test.within {
 			t.Errorf("fundamental %.4f Hz, want %.4f ± %.2g", f, test.f, test.within)
+		}
+		if off := math.Abs(f - test.f); !(off < 3*sigma) {
+			t.Errorf("fundamental off by %.2g Hz with a sigma of %.2g Hz", off, sigma)
 		}
 		for _, h := range []float64{1, 3, 5} {
 			found := false
@@ -53,7 +56,7 @@ func TestMainsSeesNoneInNoise(t *testing.T) {
 		noise(x[0], 1, rng)
 		m := NewMains(10e3, 1)
 		m.Write(x)
-		if f, lines := m.Lines(); f != 0 || lines != nil {
+		if f, _, lines := m.Lines(); f != 0 || lines != nil {
 			t.Errorf("found %g Hz with %v in white noise", f, lines)
 		}
 	}

@@ -54,9 +54,9 @@ const (
 )
 
 // Catalogue holds the frequencies that known tones and the mains can make:
-// harmonics of the mains up to the 49th and of each tone up to the 20th, tones plus
-// or minus up to 10 times the mains, all 2nd and 3rd order intermodulation products,
-// and the aliases of all these.
+// harmonics of the mains up to the 100th, as far as its sigma tells them apart, and
+// of each tone up to the 20th, tones plus or minus up to 10 times the mains, all 2nd
+// and 3rd order intermodulation products, and the aliases of all these.
 type Catalogue struct {
 	rateHz  float64
 	names   []string // of tones; the mains comes last
@@ -107,8 +107,8 @@ func NewCatalogue(rateHz float64, tones []Tone, mains Mains) *Catalogue {
 	}
 	m := len(tones)
 	if mains.Hz > 0 {
-		for n := 1; n <= mainsHarmonics; n++ {
-			add(MainsHarmonic, 1+0.02*float64(n), m, n)
+		for n := 1; n <= 100 && 3*float64(n)*mains.SigmaHz < mains.Hz/4; n++ {
+			add(MainsHarmonic, 1+0.01*float64(n), m, n)
 		}
 	}
 	for i := range tones {

@@ -233,3 +233,35 @@ func TestInspectHintsAtCrosstalk(t *testing.T) {
 		t.Errorf("findings:\n%s", findings)
 	}
 }
+
+// A sensor that turns in the mains field spreads each harmonic over its
+// neighbours; still the family is known up to its end, and no harmonic is called
+// another line. The windows of the phase noise are rectangular and shorter than the
+// mains' period.
+func TestInspectMainsInMotion(t *testing.T) {
+	dir := t.TempDir()
+	recording := filepath.Join(dir, "sweep")
+	tonepose(t, "simulate", rigFile("pipe-bench.rig.yaml"), "--path", "sweep", "--duration", "1s", "--noise", "8e-9", "--mains", "50",
+		"--clock-ppm", "20", "--out", recording) // else the tones' common period makes lines of the quantising
+	var in pipeline.Inspection
+	if err := json.Unmarshal([]byte(tonepose(t, "inspect", recording, "--rig", rigFile("pipe-bench.rig.yaml"), "--json")), &in); err != nil {
+		t.Fatal(err)
+	}
+	if in.Mains == nil {
+		t.Fatal("no mains seen")
+	}
+	// simulate's mains are 50 Hz ± 0.05 %; over 1 s the 80th harmonic is known to a
+	// tenth of a hertz, the fundamental to a millihertz, to which a grid's wander is added
+	if math.Abs(in.Mains.Hz-50) > 0.025+3e-3 || in.Mains.SigmaHz > 0.011 {
+		t.Errorf("mains %g ± %g Hz", in.Mains.Hz, in.Mains.SigmaHz)
+	}
+	if last := in.Mains.Harmonics[len(in.Mains.Harmonics)-1].Number; last < 70 || last > 81 {
+		t.Errorf("the last harmonic is %d, want about 80", last)
+	}
+	for _, l := range in.Lines {
+		n := math.Round(l.Hz / in.Mains.Hz)
+		if n >= 1 && n <= 80 && math.Abs(l.Hz-n*in.Mains.Hz) < 1 {
+			t.Errorf("harmonic %g of the mains is called %q at %g Hz", n, l.Name, l.Hz)
+		}
+	}
+}

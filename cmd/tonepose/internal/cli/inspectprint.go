@@ -55,16 +55,14 @@ func printInspection(s Streams, in *pipeline.Inspection) error {
 		fmt.Fprintln(s.Out, "mains not seen")
 	} else {
 		var words []string
-		for i, h := range in.Mains.Harmonics {
-			if more := in.Mains.Harmonics[i:]; i >= shownHarmonics && len(more) > 1 {
-				words = append(words, fmt.Sprintf("and %d more up to %d×", len(more), more[len(more)-1].Number))
-				break
+		all := in.Mains.Harmonics
+		for _, h := range all { // first those whose level is known
+			if h.Channel != "" && len(words) < shownHarmonics {
+				words = append(words, fmt.Sprintf("%d× %s on %s", h.Number, q(h.Peak), h.Channel))
 			}
-			word := fmt.Sprintf("%d×", h.Number)
-			if h.Channel != "" {
-				word += fmt.Sprintf(" %s on %s", q(h.Peak), h.Channel)
-			}
-			words = append(words, word)
+		}
+		if more := len(all) - len(words); more > 0 {
+			words = append(words, fmt.Sprintf("%d more up to %d×", more, all[len(all)-1].Number))
 		}
 		fmt.Fprintf(s.Out, "mains (%s) Hz (family of %d Hz): %s\n", terminal.PlusMinus(in.Mains.Hz, in.Mains.SigmaHz), in.Mains.Family, strings.Join(words, ", "))
 	}

@@ -39,39 +39,42 @@ type LineLook struct {
 	Chance  float64 `json:"chance"` // that a line anywhere would be named as simply
 }
 
-// lookAtMains takes the family that the channels agree on best: the one with
-// the most harmonics.
-// Where the spectrum is too coarse, the search that looks at low frequencies
-// alone may still know the mains; its levels are then unknown.
+// lookAtMains takes the mains that the survey found in the first seconds, or
+// else the family that the channels' spectra agree on best: the one with the
+// most harmonics. Levels are those of the spectra's lines; where these are too
+// coarse to have one, they are unknown.
 func (in *Inspection) lookAtMains(lines [][]spectrum.Line, s *Survey, info recording.Info) {
-	for _, list := range lines {
-		if m, ok := spectrum.FindMains(list); ok && len(m.Harmonics) > len(in.mains.Harmonics) {
-			in.mains = m
+	// one harmonic alone may be any line
+	surveyed := len(s.Lines) > 1 || len(s.Lines) == 1 && s.Lines[0] < 1.5*s.MainsHz
+	if surveyed {
+		// A grid wanders while the recording lasts.
+		in.mains = spectrum.Mains{Hz: s.MainsHz, SigmaHz: math.Hypot(s.MainsSigmaHz, mainsWanderHz), Family: 10 * int(math.Round(s.MainsHz/10))}
+	} else {
+		for _, list := range lines {
+			if m, ok := spectrum.FindMains(list); ok && len(m.Harmonics) > len(in.mains.Harmonics) {
+				in.mains = m
+			}
 		}
 	}
 	if in.mains.Hz == 0 {
-		// one harmonic alone may be any line
-		if len(s.Lines) > 1 || len(s.Lines) == 1 && s.Lines[0] < 1.5*s.MainsHz {
-			in.mains = spectrum.Mains{Hz: s.MainsHz, SigmaHz: 0.1 / info.Duration(), Family: 10 * int(math.Round(s.MainsHz/10))}
-			in.Mains = &MainsLook{Hz: in.mains.Hz, SigmaHz: in.mains.SigmaHz, Family: in.mains.Family}
-			for _, hz := range s.Lines {
-				n := int(math.Round(hz / s.MainsHz))
-				in.mains.Harmonics = append(in.mains.Harmonics, n)
-				in.Mains.Harmonics = append(in.Mains.Harmonics, MainsHarmonic{Number: n, Hz: hz})
-			}
-		}
 		return
 	}
 	look := &MainsLook{Hz: in.mains.Hz, SigmaHz: in.mains.SigmaHz, Family: in.mains.Family}
 	best := map[int]MainsHarmonic{}
 	for c, list := range lines {
 		for _, l := range list {
-			n := int(math.Round(l.Hz / in.mains.Hz))
-			if n < 1 || n > 49 || math.Abs(l.Hz-float64(n)*in.mains.Hz) > l.ToleranceHz+float64(n)*3*in.mains.SigmaHz {
-				continue
-			}
-			if h, ok := best[n]; !ok || l.PeakV > h.Peak {
+			n, ok := in.harmonic(l.Hz, l.ToleranceHz)
+			if h, seen := best[n]; ok && (!seen || l.PeakV > h.Peak) {
 				best[n] = MainsHarmonic{n, l.Hz, l.PeakV, info.Names[c]}
+			}
+		}
+	}
+	if surveyed {
+		for _, hz := range s.Lines {
+			n := int(math.Round(hz / s.MainsHz))
+			in.mains.Harmonics = append(in.mains.Harmonics, n)
+			if _, seen := best[n]; !seen {
+				best[n] = MainsHarmonic{Number: n, Hz: hz}
 			}
 		}
 	}
@@ -94,13 +97,27 @@ func (in *Inspection) loudest(lines [][]spectrum.Line) (best spectrum.Line, ok b
 	return best, ok
 }
 
+const (
+	// mainsWanderHz is how far a grid moves while a recording lasts. Common
+	// practice: some 10 mHz within minutes.
+	mainsWanderHz  = 0.01
+	mainsHarmonics = 100
+)
+
 // mainsAt tells whether a line is a harmonic of the mains.
 func (in *Inspection) mainsAt(hz, tolerance float64) bool {
+	_, ok := in.harmonic(hz, tolerance)
+	return ok
+}
+
+// harmonic is the number of the mains harmonic that a line is, if it is one.
+func (in *Inspection) harmonic(hz, tolerance float64) (number int, ok bool) {
 	if in.mains.Hz == 0 {
-		return false
+		return 0, false
 	}
 	n := math.Round(hz / in.mains.Hz)
-	return n >= 1 && n <= 49 && math.Abs(hz-n*in.mains.Hz) < tolerance+3*n*in.mains.SigmaHz
+	apart := min(tolerance+3*n*in.mains.SigmaHz, in.mains.Hz/4)
+	return int(n), n >= 1 && n <= mainsHarmonics && math.Abs(hz-n*in.mains.Hz) < apart
 }
 
 // nearestTone returns the tone of the rig next to hz, −1 without any.

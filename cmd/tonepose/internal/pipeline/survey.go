@@ -14,12 +14,13 @@ import (
 
 // Survey is what one pass over a recording tells before anything is measured.
 type Survey struct {
-	Track   *clock.Track
-	MainsHz float64   // fundamental, 0: none seen
-	Lines   []float64 // its harmonics that stand out [Hz]
-	SHA256  string
-	Monitor *recording.Monitor // faults of the samples
-	faulty  bool
+	Track        *clock.Track
+	MainsHz      float64 // fundamental, 0: none seen
+	MainsSigmaHz float64
+	Lines        []float64 // its harmonics that stand out [Hz]
+	SHA256       string
+	Monitor      *recording.Monitor // faults of the samples
+	faulty       bool
 }
 
 // survey reads the whole recording once and hashes it.
@@ -43,11 +44,12 @@ func (b *Bench) look(ctx context.Context, r *recording.Reader, mode clock.Mode, 
 	mains := multitone.NewMains(info.SampleRate, info.Channels)
 	monitor := recording.NewMonitor(info)
 	r.Watch(monitor)
-	lines := sync.OnceValues(mains.Lines)
+	s := new(Survey)
+	find := sync.OnceFunc(func() { s.MainsHz, s.MainsSigmaHz, s.Lines = mains.Lines() })
 	early := false
 	defer func() {
 		if early {
-			lines() // has ended
+			find() // has ended
 		}
 	}()
 	look := func(x [][]float64, first int64) error {
@@ -55,7 +57,7 @@ func (b *Bench) look(ctx context.Context, r *recording.Reader, mode clock.Mode, 
 		mains.Write(x)
 		if mains.Full() && !early {
 			early = true
-			go lines() // beside the rest of the pass
+			go find() // beside the rest of the pass
 		}
 		return tracker.Write(x)
 	}
@@ -67,11 +69,11 @@ func (b *Bench) look(ctx context.Context, r *recording.Reader, mode clock.Mode, 
 	if err != nil {
 		return nil, err
 	}
-	s := &Survey{Monitor: monitor, faulty: len(monitor.Events()) > 0}
+	s.Monitor, s.faulty = monitor, len(monitor.Events()) > 0
 	if s.Track, err = tracker.Finish(); err != nil {
 		return nil, fmt.Errorf("%s: %w", info.Name, err)
 	}
-	s.MainsHz, s.Lines = lines()
+	find()
 	return s, nil
 }
 
