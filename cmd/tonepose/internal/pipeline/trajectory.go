@@ -65,7 +65,11 @@ func (j *joined) join(s *sensor, how Trajectory, o trajectory.Options, knots flo
 	for i := range j.rows {
 		row, state := &j.rows[i], &t.States[i]
 		pose := state.Pose
-		row.Estimate, row.Covariance = &pose, upper(&state.Covariance)
+		covariance := state.Covariance
+		if err := s.metal.lasting(s.solver, j.frames[i].Couplings.Variance, pose, &covariance); err != nil {
+			return nil, fmt.Errorf("sensor %s, at %.4f s: %w", s.name, row.Time, err)
+		}
+		row.Estimate, row.Covariance = &pose, upper(&covariance)
 		row.Chi2, row.DOF = state.ChiSquare, state.DOF
 	}
 	return t, nil
@@ -113,6 +117,13 @@ func (w Windows) cosine() []float64 {
 		return []float64{0.5, 0.5}
 	}
 	return w.Cosine
+}
+
+func (w Windows) taper() string {
+	if w.Taper == "" && w.Cosine == nil {
+		return "hann"
+	}
+	return w.Taper
 }
 
 // join writes the poses that waited for the recording's end, in the order of
