@@ -10,6 +10,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/terminal"
 	"tonepose/multitone/window"
 )
 
@@ -81,4 +82,35 @@ func (f *lowPassFlags) lowPass() (*pipeline.LowPass, error) {
 		return nil, fmt.Errorf("--output-rate %g: must be positive", f.output)
 	}
 	return &pipeline.LowPass{Spec: spec, OutputHz: f.output}, nil
+}
+
+// printAveraging says what the averaging does to signals and noise.
+func printAveraging(s Streams, a *pipeline.Averaging) {
+	q := terminal.Quantity
+	kind := a.Kind
+	if a.WindowS > 0 {
+		kind += " of " + q(a.WindowS, "s")
+	}
+	if a.BandwidthHz > 0 {
+		kind += ", −3 dB at " + q(a.BandwidthHz, "Hz")
+	}
+	fmt.Fprintf(s.Out, "averaging: %s, equivalent noise bandwidth %s\n", kind, q(a.ENBWHz, "Hz"))
+	fmt.Fprintf(s.Out, "group delay %s (time stamps corrected), settles to 1 %% in %s, to 0.1 %% in %s\n", q(a.GroupDelayS, "s"), q(a.Settling1S, "s"), q(a.Settling01S, "s"))
+	if a.Joint {
+		fmt.Fprintln(s.Out, "other tones, their images and the mains lines found are estimated jointly")
+	} else {
+		var words []string
+		for _, r := range []struct {
+			what string
+			*pipeline.Rejection
+		}{{"next tone", a.NextTone}, {"image", a.Image}, {"mains", a.Mains}} {
+			if r.Rejection != nil {
+				words = append(words, fmt.Sprintf("%s −%.1f dB (%s beside %s)", r.what, r.DB, q(r.Hz, "Hz"), r.Tone))
+			}
+		}
+		fmt.Fprintln(s.Out, "suppression at worst: "+strings.Join(words, ", "))
+	}
+	if a.DensityHigh > 0 {
+		fmt.Fprintf(s.Out, "sigma per root hertz of an rms amplitude: %s to %s\n", q(a.DensityLow, "V/√Hz"), q(a.DensityHigh, "V/√Hz"))
+	}
 }

@@ -147,6 +147,6 @@ func printDemod(s Streams, o *demodOptions, info recording.Info, sum *pipeline.S
 			"averaging": sum.Averaging, "faults": sum.Faults()})
 	}
 	fmt.Fprintf(s.Out, "%s: %.4g s, %d frames in %s, mains %s\n", info.Name, info.Duration(), sum.Frames, o.out, mainsWords(sum.Survey.MainsHz, len(sum.Survey.Lines)))
-	printLines(s, sum.Averaging.Lines())
+	printAveraging(s, sum.Averaging)
 	return nil
 }

@@ -146,6 +146,6 @@ func printPair(s Streams, o *demodOptions, p pairOutput, volts bool) {
 	fmt.Fprintf(s.Out, "equivalent noise bandwidth %.4g Hz\n", p.ENBWHz)
 	if p.Averaging != nil {
 		fmt.Fprintf(s.Out, "time series: %d rows in %s\n", p.Rows, p.Out)
-		printLines(s, p.Averaging.Lines())
+		printAveraging(s, p.Averaging)
 	}
 }

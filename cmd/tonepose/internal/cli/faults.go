@@ -8,9 +8,3 @@ func reportFaults(s Streams, faults []string) {
 		fmt.Fprintf(s.Err, "tonepose: warning: %s\n", line)
 	}
 }
-
-func printLines(s Streams, lines []string) {
-	for _, line := range lines {
-		fmt.Fprintln(s.Out, line)
-	}
-}

@@ -23,7 +23,7 @@ type framingFlags struct {
 func (f *framingFlags) add(flags *pflag.FlagSet) {
 	flags.DurationVar(&f.window, "window", 0, "length of successive windows, as 10ms")
 	flags.DurationVar(&f.hop, "hop", 0, "from one window's start to the next (default: the window's length)")
-	flags.StringVar(&f.taper, "taper", "hann", "weighting of the windows, a sum of cosines: hann, rectangular, blackman-harris, a flat-top …")
+	flags.StringVar(&f.taper, "taper", "hann", "weighting of the windows, a sum of cosines: hann, rectangular, blackman-harris, hft95 (a flat-top) …")
 	flags.StringVar(&f.intervals, "intervals", "", "CSV with start_s, stop_s and, if wanted, sensor: one measurement a row")
 	f.lowPass.add(flags)
 }
@@ -58,6 +58,7 @@ func (f *framingFlags) windows(sensors []string) (pipeline.Windows, error) {
 		if err != nil {
 			return w, err
 		}
+		w.Taper = f.taper
 		if w.Cosine = t.Coefficients(); w.Cosine == nil {
 			return w, fmt.Errorf("--taper %s: must be a sum of cosines, as hann or rectangular", f.taper)
 		}

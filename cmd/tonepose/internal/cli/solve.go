@@ -195,7 +195,7 @@ func runSolve(ctx context.Context, name string, o *solveOptions, options map[str
 		fmt.Fprintf(s.Out, "%s: %s, driving noise %.3g and %.3g (SI), latency of the filter %v\n", r.Sensors[i].Name, o.join, t.PositionNoise, t.RotationNoise, o.framing.window/2)
 	}
 	fmt.Fprintf(s.Out, "clock offset %s, mains %s, solved in %.2g s\n", spanPPM(out.ClockPPM), mainsWords(out.MainsHz, len(sum.Survey.Lines)), out.ElapsedS)
-	printLines(s, sum.Averaging.Lines())
+	printAveraging(s, sum.Averaging)
 	return nil
 }
 

@@ -15,6 +15,7 @@ import (
 // positive, in closed form.
 type Averaging struct {
 	Kind         string  `json:"kind"`
+	WindowS      float64 `json:"window_s,omitempty"`
 	ENBWHz       float64 `json:"enbw_hz"` // one-sided
 	BandwidthHz  float64 `json:"bandwidth_hz,omitempty"`
 	TimeConstant float64 `json:"time_constant_s,omitempty"`
@@ -84,10 +85,10 @@ func (b *Bench) averaging(info recording.Info, s *Survey, w Windows) (*Averaging
 	for _, c := range cosine[1:] {
 		nenbw += c * c / (2 * cosine[0] * cosine[0])
 	}
-	a := &Averaging{Kind: "window", ENBWHz: nenbw / (2 * length), GroupDelayS: length / 2, Settling1S: length, Settling01S: length, Joint: true}
+	a := &Averaging{Kind: w.taper() + " window", ENBWHz: nenbw / (2 * length), GroupDelayS: length / 2, Settling1S: length, Settling01S: length, Joint: true}
 	switch {
 	case w.Length > 0:
-		a.RowsHz = 1 / w.Hop
+		a.RowsHz, a.WindowS = 1/w.Hop, w.Length
 	case len(w.Intervals) > 0:
 		a.Kind = "plain average of each interval (the shortest)"
 	default:
@@ -136,49 +137,6 @@ func (a *Averaging) hear(f *multitone.Frame, references []bool) {
 		a.DensityLow = low
 	}
 	a.DensityHigh = max(a.DensityHigh, high)
-}
-
-// Lines words the averaging for a reader.
-func (a *Averaging) Lines() []string {
-	kind := a.Kind
-	if a.BandwidthHz > 0 {
-		kind += fmt.Sprintf(", −3 dB at %.4g Hz", a.BandwidthHz)
-	}
-	out := []string{fmt.Sprintf("averaging: %s, equivalent noise bandwidth %.4g Hz", kind, a.ENBWHz),
-		fmt.Sprintf("group delay %s (time stamps corrected), settles to 1 %% in %s, to 0.1 %% in %s", prefixed(a.GroupDelayS, "s"), prefixed(a.Settling1S, "s"), prefixed(a.Settling01S, "s"))}
-	if a.Joint {
-		out = append(out, "other tones, their images and the mains lines found are estimated jointly")
-	} else {
-		text := ""
-		for _, r := range []struct {
-			what string
-			*Rejection
-		}{{"next tone", a.NextTone}, {"image", a.Image}, {"mains", a.Mains}} {
-			if r.Rejection == nil {
-				continue
-			}
-			if text != "" {
-				text += ", "
-			}
-			text += fmt.Sprintf("%s −%.1f dB (%s beside %s)", r.what, r.DB, prefixed(r.Hz, "Hz"), r.Tone)
-		}
-		out = append(out, "suppression at worst: "+text)
-	}
-	if a.DensityHigh > 0 {
-		out = append(out, fmt.Sprintf("sigma per root hertz of an rms amplitude: %s to %s", prefixed(a.DensityLow, "V/√Hz"), prefixed(a.DensityHigh, "V/√Hz")))
-	}
-	return out
-}
-
-// prefixed words a quantity with an SI prefix.
-func prefixed(v float64, unit string) string {
-	prefixes := []string{"p", "n", "µ", "m", "", "k", "M"}
-	if v == 0 || math.IsNaN(v) || math.IsInf(v, 0) {
-		return fmt.Sprintf("%g %s", v, unit)
-	}
-	i := int(math.Floor(math.Log10(math.Abs(v))/3)) + 4
-	i = min(max(i, 0), len(prefixes)-1)
-	return fmt.Sprintf("%.4g %s%s", v*math.Pow(10, float64(-3*(i-4))), prefixes[i], unit)
 }
 
 // roles tells which channels carry drives, and which of them all a result

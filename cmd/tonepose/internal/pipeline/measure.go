@@ -14,8 +14,9 @@ import (
 // Windows says how a recording is cut: fixed windows, or the stretches of an
 // intervals file.
 type Windows struct {
-	Length, Hop float64 // [s]; Hop 0: Length
-	Cosine      []float64
+	Length, Hop float64           // [s]; Hop 0: Length
+	Cosine      []float64         // of the taper, nil: Hann
+	Taper       string            // its name, for the reader
 	Intervals   []tables.Interval // used when Length is 0; none: the whole recording
 	LowPass     *LowPass          // in place of windows and intervals
 }

@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 
 	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/cmd/tonepose/internal/whole"
 )
 
 // benchRig is an invented pipe-inspection bench.
@@ -44,7 +45,7 @@ func SimulateBench(ctx context.Context, dir, path string, seed uint64, force boo
 	if old, err := os.ReadFile(b.RigFile); err == nil && !force && !bytes.Equal(old, benchRig) {
 		return nil, fmt.Errorf("%s exists and is another rig: name another directory, or add --force to replace it", b.RigFile)
 	}
-	if err := os.WriteFile(b.RigFile, benchRig, 0o644); err != nil {
+	if err := whole.WriteFile(b.RigFile, benchRig); err != nil {
 		return nil, err
 	}
 	b.Summary, err = Simulate(ctx, b.Rig, p, filepath.Join(dir, path), SimulateOptions{
