@@ -5,19 +5,23 @@ package pipeline
 import (
 	"testing"
 
+	"gonum.org/v1/gonum/spatial/r3"
+
 	"tonepose/fieldmodels/correction"
 )
 
-// Benches over plates near and far, of steel and of a perfect conductor.
+// Benches over plates near and far, of steel and of a perfect conductor, and
+// beside a ball.
 func TestMapMetalIsHonestOften(t *testing.T) {
-	for name, c := range map[string]struct{ height, share float64 }{
-		"steel":      {-0.1, (19. - 1) / (19 + 1)},
-		"steel, far": {-0.25, (19. - 1) / (19 + 1)},
-		"conductor":  {-0.12, -1},
+	for name, near := range map[string]nearby{
+		"steel":      plate(-0.1, steel),
+		"steel, far": plate(-0.25, steel),
+		"conductor":  plate(-0.12, -1),
+		"ball":       ball(r3.Vec{X: 0.33, Y: 0.1, Z: 0.15}, 0.06),
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			all := honest(t, 16, 1, 80, 100, c.height, c.share, correction.Options{})
+			all := honest(t, 16, 1, 80, 100, near, correction.Options{})
 			all.check(t)
 			inside, normalised := all.inside/all.stations, all.normalised/all.stations
 			if inside < 0.9 || inside > 0.98 || normalised < 0.85 || normalised > 1.15 {

@@ -22,27 +22,48 @@ import (
 	"tonepose/solver/trajectory"
 )
 
-// plateBench is the bench of a rig file, built a little differently, over a large
-// plate, with what a device of given sigmas tells of its stations. Invented data.
-type plateBench struct {
+// metalledBench is the bench of a rig file, built a little differently, near
+// metal, with what a device of given sigmas tells of its stations. Invented data.
+type metalledBench struct {
 	problem calibration.Problem
 	built   []*solver.Solver // simulate the sensors
 	volume  solver.Volume
 	random  *rand.Rand
 }
 
-// newPlateBench builds every loop 1.5 mm, 1.5° and 2 % off, coil axes 1° and
-// areas 3 %, and adds to each loop its image in a plate at a height [m]: times
+// nearby is what metal adds to a loop's field.
+type nearby func(loop *fieldmodels.PlacedLoop) fieldmodels.Source
+
+// plate is a large one at a height [m]: it adds the loop's image, times
 // (μr − 1)/(μr + 1) for a thick permeable plate, −1 for a perfect conductor.
-//
-// Every sensor has the coils of the rig's, built anew.
-func newPlateBench(t testing.TB, seed uint64, sensors int, height, share float64) *plateBench {
+func plate(height, share float64) nearby {
+	return func(l *fieldmodels.PlacedLoop) fieldmodels.Source {
+		return fieldmodels.PlaceAxis(fieldmodels.Loop{Radius: l.Loop.Radius, Turns: l.Loop.Turns * math.Abs(share)},
+			r3.Vec{X: l.Center.X, Y: l.Center.Y, Z: 2*height - l.Center.Z}, r3.Scale(math.Copysign(1, share), r3.Vec{X: -l.Axis.X, Y: -l.Axis.Y, Z: l.Axis.Z}))
+	}
+}
+
+// steel is of relative permeability 19.
+const steel = (19. - 1) / (19 + 1)
+
+// ball is a perfectly conducting one: the dipole −2πa³/μ0 times the field that it
+// stands in, which cancels the field across its surface (recalled, common practice).
+func ball(center r3.Vec, radius float64) nearby {
+	return func(l *fieldmodels.PlacedLoop) fieldmodels.Source {
+		b, _ := l.Field(center)
+		return &fieldmodels.PlacedDipole{Center: center, Moment: r3.Scale(-2*math.Pi*math.Pow(radius, 3)/fieldmodels.Mu0, b)}
+	}
+}
+
+// newMetalledBench builds every loop 1.5 mm, 1.5° and 2 % off, coil axes 1° and
+// areas 3 %. Every sensor has the coils of the rig's, built anew.
+func newMetalledBench(t testing.TB, seed uint64, sensors int, near nearby) *metalledBench {
 	t.Helper()
 	r, err := rig.Load(filepath.Join("..", "..", "..", "..", "testdata", "rigs", "pipe-bench.rig.yaml"), rig.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	b := &plateBench{volume: r.Volume(), random: rand.New(rand.NewPCG(seed, 77))}
+	b := &metalledBench{volume: r.Volume(), random: rand.New(rand.NewPCG(seed, 77))}
 	NewBench(r).draw(&b.problem)
 	var array fieldmodels.Array
 	for _, e := range b.problem.Emitters {
@@ -50,10 +71,7 @@ func newPlateBench(t testing.TB, seed uint64, sensors int, height, share float64
 		move.Position = r3.Sub(r3.Add(e.Center, b.vector(1.5e-3)), rigid.Rotate(move.Rotation, e.Center))
 		loop := *fieldmodels.Place(e.Source, move).(*fieldmodels.PlacedLoop)
 		loop.Loop.Turns *= 1 + 0.02*b.random.NormFloat64()
-		center, axis := loop.Center, loop.Axis
-		image := fieldmodels.PlaceAxis(fieldmodels.Loop{Radius: loop.Loop.Radius, Turns: loop.Loop.Turns * math.Abs(share)},
-			r3.Vec{X: center.X, Y: center.Y, Z: 2*height - center.Z}, r3.Scale(math.Copysign(1, share), r3.Vec{X: -axis.X, Y: -axis.Y, Z: axis.Z}))
-		array.Emitters = append(array.Emitters, fieldmodels.Emitter{Name: e.Name, Source: fieldmodels.Sum{&loop, image}, Center: center, Axis: axis})
+		array.Emitters = append(array.Emitters, fieldmodels.Emitter{Name: e.Name, Source: fieldmodels.Sum{&loop, near(&loop)}, Center: loop.Center, Axis: loop.Axis})
 	}
 	for range sensors {
 		sensor := r.Sensor(0)
@@ -76,13 +94,13 @@ func newPlateBench(t testing.TB, seed uint64, sensors int, height, share float64
 // middle is a small volume for solvers that start near the truth.
 var middle = solver.Volume{Min: r3.Vec{X: -0.01, Y: -0.01, Z: 0.1}, Max: r3.Vec{X: 0.01, Y: 0.01, Z: 0.12}}
 
-func (b *plateBench) vector(sigma float64) r3.Vec {
+func (b *metalledBench) vector(sigma float64) r3.Vec {
 	return r3.Vec{X: sigma * b.random.NormFloat64(), Y: sigma * b.random.NormFloat64(), Z: sigma * b.random.NormFloat64()}
 }
 
 // observe takes couplings of a sensor somewhere in the middle of the working volume, with
 // the noise of a rest of 20 ms: 5 pH at 10 kHz.
-func (b *plateBench) observe(t testing.TB, sensor int) (rigid.Pose, solver.Couplings) {
+func (b *metalledBench) observe(t testing.TB, sensor int) (rigid.Pose, solver.Couplings) {
 	t.Helper()
 	lo, hi := b.volume.Min, b.volume.Max
 	within := func(lo, hi float64) float64 { return lo + (hi-lo)*(0.15+0.7*b.random.Float64()) }
@@ -103,7 +121,7 @@ func (b *plateBench) observe(t testing.TB, sensor int) (rigid.Pose, solver.Coupl
 }
 
 // station tells one pose, off by the sigmas, of the sensors in turns.
-func (b *plateBench) station(t testing.TB, sigmaPosition, sigmaRotation float64) {
+func (b *metalledBench) station(t testing.TB, sigmaPosition, sigmaRotation float64) {
 	t.Helper()
 	n := len(b.problem.Stations)
 	sensor := n % len(b.built)
@@ -113,22 +131,22 @@ func (b *plateBench) station(t testing.TB, sigmaPosition, sigmaRotation float64)
 		Couplings: c, Quadrature: make([]float64, len(c.Value))})
 }
 
-// The 95 % ellipsoids of poses over a plate of steel of relative permeability 19.
+// The 95 % ellipsoids of poses over a plate of steel.
 func TestMapMetalIsHonest(t *testing.T) {
 	t.Parallel()
-	all := honest(t, 3, 1, 60, 50, -0.15, (19.-1)/(19+1), correction.Options{Degree: 6})
+	all := honest(t, 3, 1, 60, 50, plate(-0.15, steel), correction.Options{Degree: 6})
 	all.check(t)
 }
 
 // A map made with two sensors knows which one's coils are uncertain in which way.
 func TestMapMetalOfTwoSensors(t *testing.T) {
 	t.Parallel()
-	all := honest(t, 1, 2, 80, 60, -0.15, (19.-1)/(19+1), correction.Options{Degree: 6})
+	all := honest(t, 1, 2, 80, 60, plate(-0.15, steel), correction.Options{Degree: 6})
 	all.check(t)
 }
 
 func BenchmarkSolveOverMetal(b *testing.B) {
-	p := newPlateBench(b, 1, 1, -0.1, (19.-1)/(19+1))
+	p := newMetalledBench(b, 1, 1, plate(-0.1, steel))
 	for range 40 {
 		p.station(b, 5e-5, 0.05*math.Pi/180)
 	}
@@ -158,7 +176,7 @@ func BenchmarkSolveOverMetal(b *testing.B) {
 func TestMapErrorsLast(t *testing.T) {
 	t.Parallel()
 	const rests, windows = 30, 12
-	b := newPlateBench(t, 5, 1, -0.15, (19.-1)/(19+1))
+	b := newMetalledBench(t, 5, 1, plate(-0.15, steel))
 	for range 60 {
 		b.station(t, 5e-5, 0.05*math.Pi/180)
 	}

@@ -33,7 +33,7 @@ func (h *heldOut) add(o *heldOut) {
 }
 
 // holdOut solves stations of a sensor with a map.
-func (b *plateBench) holdOut(t *testing.T, m *Metal, sensor, stations int) *heldOut {
+func (b *metalledBench) holdOut(t *testing.T, m *Metal, sensor, stations int) *heldOut {
 	t.Helper()
 	s, err := m.solver(sensor, middle)
 	if err != nil {
@@ -161,10 +161,10 @@ func scatter(t *testing.T, s *solver.Solver, poses []rigid.Pose, gains []*mat.De
 
 // honest maps benches of several seeds and compares the errors of held-out
 // stations, of the last sensor, with what is stated of them.
-func honest(t *testing.T, seeds, sensors, mapped, held int, height, share float64, o correction.Options) (all heldOut) {
+func honest(t *testing.T, seeds, sensors, mapped, held int, near nearby, o correction.Options) (all heldOut) {
 	t.Helper()
 	for seed := range seeds {
-		b := newPlateBench(t, uint64(seed), sensors, height, share)
+		b := newMetalledBench(t, uint64(seed), sensors, near)
 		for range mapped {
 			b.station(t, 5e-5, 0.05*math.Pi/180)
 		}
