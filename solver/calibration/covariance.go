@@ -25,7 +25,15 @@ func (r *Result) emitterCovariance() (*mat.SymDense, error) {
 	}
 	var m mat.Dense
 	m.Mul(r.emitterMoves(), t)
-	return sandwich(&m, r.inner), nil
+	return sandwich(&m, r.joint()), nil
+}
+
+// joint is the covariance of the columns that knows most.
+func (r *Result) joint() *mat.SymDense {
+	if r.wider != nil {
+		return r.wider
+	}
+	return r.inner
 }
 
 // emitterMoves is how the seven numbers of each emitter follow the columns.
@@ -85,7 +93,7 @@ func (r *Result) SensorCovariance(s int) (*mat.SymDense, error) {
 	}
 	var m mat.Dense
 	m.Mul(r.sensorMoves(s), t)
-	return sandwich(&m, r.inner), nil
+	return sandwich(&m, r.joint()), nil
 }
 
 // sensorMoves is how the seven numbers of each coil of a sensor follow the

@@ -38,6 +38,7 @@ type Result struct {
 
 	fit   *fit
 	inner *mat.SymDense // covariance of the columns
+	wider *mat.SymDense // that of SetCovariance; nil: inner is all there is
 }
 
 // Parameter is one number that was free.
