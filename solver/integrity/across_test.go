@@ -70,7 +70,7 @@ func TestNoExchangeAcrossSensors(t *testing.T) {
 		_, found = Across(x, y, []solver.Couplings{o.Couplings}, []solver.Couplings{p.Couplings}, []solver.Result{fa}, []solver.Result{fb})
 		return found, suspect(&fa) || suspect(&fb)
 	}
-	for range 100 {
+	for range 40 {
 		o, p := observe(a, randomPose(r), r, nil), observe(b, randomPose(r), r, nil)
 		if found, _ := across(&o, &p); found {
 			t.Error("clean sensors look exchanged")

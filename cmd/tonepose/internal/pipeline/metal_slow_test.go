@@ -3,12 +3,23 @@
 package pipeline
 
 import (
+	"math"
 	"testing"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/fieldmodels"
 	"tonepose/fieldmodels/correction"
 )
+
+// ball is a perfectly conducting one: the dipole −2πa³/μ0 times the field that it
+// stands in, which cancels the field across its surface (recalled, common practice).
+func ball(center r3.Vec, radius float64) nearby {
+	return func(l *fieldmodels.PlacedLoop) fieldmodels.Source {
+		b, _ := l.Field(center)
+		return &fieldmodels.PlacedDipole{Center: center, Moment: r3.Scale(-2*math.Pi*math.Pow(radius, 3)/fieldmodels.Mu0, b)}
+	}
+}
 
 // Benches over plates near and far, of steel and of a perfect conductor, and
 // beside a ball.

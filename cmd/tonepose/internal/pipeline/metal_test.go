@@ -46,15 +46,6 @@ func plate(height, share float64) nearby {
 // steel is of relative permeability 19.
 const steel = (19. - 1) / (19 + 1)
 
-// ball is a perfectly conducting one: the dipole −2πa³/μ0 times the field that it
-// stands in, which cancels the field across its surface (recalled, common practice).
-func ball(center r3.Vec, radius float64) nearby {
-	return func(l *fieldmodels.PlacedLoop) fieldmodels.Source {
-		b, _ := l.Field(center)
-		return &fieldmodels.PlacedDipole{Center: center, Moment: r3.Scale(-2*math.Pi*math.Pow(radius, 3)/fieldmodels.Mu0, b)}
-	}
-}
-
 // newMetalledBench builds every loop 1.5 mm, 1.5° and 2 % off, coil axes 1° and
 // areas 3 %. Every sensor has the coils of the rig's, built anew.
 func newMetalledBench(t testing.TB, seed uint64, sensors int, near nearby) *metalledBench {
