@@ -20,7 +20,7 @@ type direct struct {
 	sums             summer
 	first, last      []complex128 // of the window's blocks; only last unless paired
 	firstAt          int64        // where first was summed; −1: nowhere
-	at               []int        // where results hold a row of a channel, row·channels + channel
+	step             int          // in these, from channel to channel
 }
 
 func newDirect(p Precision, length, rows, channels int, paired bool) *direct {
@@ -32,14 +32,7 @@ func newDirect(p Precision, length, rows, channels int, paired bool) *direct {
 		d.sums = newSummer(p, length, rows, channels)
 	}
 	d.last = make([]complex128, d.sums.Size())
-	d.at = make([]int, rows*channels)
-	for i := range d.at {
-		row, c := i/channels, i%channels
-		if paired { // rows 2i and 2i+1 stand side by side
-			row *= 2
-		}
-		d.at[i] = d.sums.Index(c, row)
-	}
+	d.step = d.sums.Index(1, 0)
 	return d
 }
 
@@ -83,19 +76,15 @@ func window[S sample](d *direct, x []S, start int64) {
 // values writes rows from first on of all channels, times a scale for each, to
 // dst, row·channels + channel.
 func (d *direct) values(dst []complex128, first int, scale []float64) {
-	for at := d.at[first*d.channels:]; len(dst) > 0; at, dst = at[len(scale):], dst[len(scale):] {
-		if !d.paired {
-			for c, s := range scale {
-				v := d.last[at[c]]
-				dst[c] = complex(real(v)*s, imag(v)*s)
-			}
+	for row := first; len(dst) > 0; row, dst = row+1, dst[len(scale):] {
+		if d.paired {
+			d.sums.Halves(dst, d.first, d.last, row, scale)
 			continue
 		}
+		at := d.sums.Index(0, row)
 		for c, s := range scale {
-			a, b := d.first[at[c]:at[c]+2], d.last[at[c]:at[c]+2]
-			re := real(a[0]) - imag(a[0]) + real(b[0]) + imag(b[0])
-			im := imag(a[1]) - real(a[1]) + real(b[1]) + imag(b[1])
-			dst[c] = complex(re*s, im*s)
+			v := d.last[at+c*d.step]
+			dst[c] = complex(real(v)*s, imag(v)*s)
 		}
 	}
 }

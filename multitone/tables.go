@@ -29,6 +29,7 @@ type summer interface {
 	Index(channel, row int) int
 	Int16(dst []complex128, x []int16)
 	Float64(dst []complex128, x []float64)
+	Halves(dst, first, last []complex128, i int, scale []float64)
 }
 
 func newSummer(p Precision, length, rows, channels int) summer {

@@ -127,7 +127,7 @@ type tilePair struct {
 	foldStep, tableStep, sumsStep uintptr
 	keep                          uintptr
 	joins, holds                  uintptr // whether to begin with what is held; whether to hold all instead of adding it to the sums
-	up, down                      uintptr // n lines of samples to fetch, by the first
+	up, down                      uintptr // n lines of samples to fetch
 }
 
 //go:noescape
@@ -173,10 +173,10 @@ func runs(channels int) int {
 
 // holds tells whether the sums of a run wait for those of the next.
 func (t turn) holds() uintptr {
-	if t.last {
+	if t.last || t.i%joined == joined-1 {
 		return 0
 	}
-	return uintptr(1 - t.i%2)
+	return 1
 }
 
 // within checks the bounds of what the tiles touch.
@@ -199,7 +199,7 @@ func sumSingleAVX512(sums []complex128, held, table, fold []float32, n int, g gr
 	_ = held[g.groups*g.stride*2*group-1]
 	keep := keeping(now.first())
 	step, tableStep, sumsStep := uintptr(g.stride)*8, uintptr(g.padded)*8*group, uintptr(g.stride)*16*group
-	pair := tilePair{n: n, foldStep: step, tableStep: tableStep, sumsStep: sumsStep, keep: keeping(now.i < 2), joins: uintptr(now.i % 2), holds: now.holds(), up: now.up, down: now.down}
+	pair := tilePair{n: n, foldStep: step, tableStep: tableStep, sumsStep: sumsStep, keep: keeping(now.i < joined), joins: uintptr(min(now.i%joined, 1)), holds: now.holds(), up: now.up, down: now.down}
 	k := 0
 	for ; k+1 < g.groups; k += 2 { // two groups share what is loaded
 		s, h, t := sums[k*g.stride*group:], held[k*g.stride*2*group:], table[k*g.padded*2*group:]
@@ -207,7 +207,7 @@ func sumSingleAVX512(sums []complex128, held, table, fold []float32, n int, g gr
 			at, f := &s[c*group], &fold[2*c]
 			second, secondTable := &s[(g.stride+c)*group], &t[g.padded*2*group]
 			switch left := g.channels - c; {
-			case left >= 12:
+			case left > 8 && left <= 12:
 				tile12x2f32avx512(at, &h[c*2*group], &t[0], f, &pair)
 				c += 12
 			case left > 4:

@@ -19,7 +19,10 @@ const (
 	group = 8  // rows that go through the samples together
 	run   = 64 // places that are folded before their products are summed, at least
 	chain = 32 // products that are summed one after the other in float32
-	steps = 8  // the tables' length is a multiple: loops are unrolled up to so often
+	// joined is how many runs may join in float32, two chains of each, before
+	// they are added in float64.
+	joined = 4
+	steps  = 8 // the tables' length is a multiple: loops are unrolled up to so often
 )
 
 // Rows computes, in blocks of interleaved samples of several channels, a set of
@@ -28,7 +31,7 @@ const (
 //	even_r = Σ_{u≥0} E_r(u)·(x(u) + x(−u)),  odd_r = Σ_{u≥0} O_r(u)·(x(u) − x(−u)).
 //
 // The sum of a block's products errs, relative to the largest possible sum, by
-// no more than (chain + 6)·2⁻²⁴ in float32, and by far less where rounding errors are
+// no more than (chain + 2·joined)·2⁻²⁴ in float32, and by far less where rounding errors are
 // not all alike; 16-bit counts are folded exactly.
 type Rows[T Real] struct {
 	length, half   int // samples of a block; places u ≥ 0
@@ -137,8 +140,8 @@ type loops[T Real] struct {
 	int16   func(dst []T, x []int16, f folding)
 	float64 func(dst []T, x []float64, f folding)
 	// sum adds the products of n places, a multiple of steps, to the sums; in the
-	// first run it overwrites these. It may hold the sums of even runs back, but
-	// the last, and join them to those of the next.
+	// first run it overwrites these. It may hold the sums of a run back, but the
+	// last, and join them to those of the next.
 	sum func(sums []complex128, held, table, fold []T, n int, g grid, now turn)
 }
 

@@ -121,10 +121,10 @@ func checkSums[T Real](t *testing.T, v loops[T], length, rows, channels int, rng
 					}
 				}
 				// Of chain products each sum in T errs by at most chain roundings of
-				// its size, and by one each time that two join, at most six times;
+				// its size, and by one each time that two join, at most 2·joined times;
 				// sums in float64, and the reference, by half as many of 2⁻⁵³ as
 				// there are terms.
-				eps := float64(chain+6)*epsilon[T]() + 2*float64(length)*0x1p-53
+				eps := float64(chain+2*joined)*epsilon[T]() + 2*float64(length)*0x1p-53
 				got := dst[r.Index(c, i)]
 				if d := math.Abs(real(got) - e); !(d <= eps*sizeE) {
 					t.Fatalf("%s: length %d, %d channels, %d rows: channel %d row %d: even %g, want %g", input, length, channels, rows, c, i, real(got), e)

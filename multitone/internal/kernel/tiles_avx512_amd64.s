@@ -291,6 +291,8 @@ hold:
 // func tile8x2f32avx512(sums *complex128, held, table, fold *float32, p *tilePair)
 TEXT ·tile8x2f32avx512(SB), NOSPLIT, $0-40
 	PAIR
+	MOVQ 56(BX), R11
+	MOVQ 64(BX), R12
 
 next:
 	CHAIN
@@ -298,6 +300,10 @@ next:
 	ZERO(Z8); ZERO(Z9); ZERO(Z10); ZERO(Z11); ZERO(Z12); ZERO(Z13); ZERO(Z14); ZERO(Z15)
 
 place:
+	PREFETCHT0 (R11)
+	PREFETCHT0 (R12)
+	ADDQ $64, R11
+	SUBQ $64, R12
 	VMOVUPS (SI), Z24
 	VMOVUPS (R9), Z25
 	PAIR32(0, Z0, Z8)
