@@ -31,13 +31,17 @@ func (s Smoothness) amplitudes(sizes []float64) []float64 {
 	return out
 }
 
+// closest bounds the falloff: metal stands at least that far from the mapped ball.
+const closest = 0.95
+
 // vector is the smoothness in free coordinates, and smooth its inverse.
 func (s Smoothness) vector() []float64 {
-	return []float64{math.Log(s.Falloff / (1 - s.Falloff)), math.Log(s.Relative), math.Asinh(s.Shift.X), math.Asinh(s.Shift.Y), math.Asinh(s.Shift.Z)}
+	f := min(s.Falloff/closest, 1-1e-9)
+	return []float64{math.Log(f / (1 - f)), math.Log(s.Relative), math.Asinh(s.Shift.X), math.Asinh(s.Shift.Y), math.Asinh(s.Shift.Z)}
 }
 
 func smooth(degree int, x []float64) Smoothness {
-	s := Smoothness{Degree: degree, Falloff: 1 / (1 + math.Exp(-x[0])), Relative: math.Exp(x[1]),
+	s := Smoothness{Degree: degree, Falloff: closest / (1 + math.Exp(-x[0])), Relative: math.Exp(x[1]),
 		Shift: r3.Vec{X: math.Sinh(x[2]), Y: math.Sinh(x[3]), Z: math.Sinh(x[4])}}
 	if h := r3.Norm(s.Shift); h > flat {
 		s.Shift = r3.Scale(flat/h, s.Shift)
