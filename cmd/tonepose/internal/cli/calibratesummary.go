@@ -11,6 +11,7 @@ import (
 	"tonepose/cmd/tonepose/internal/pipeline"
 	"tonepose/cmd/tonepose/internal/report"
 	"tonepose/cmd/tonepose/internal/terminal"
+	"tonepose/fieldmodels/correction"
 	"tonepose/solver/calibration"
 )
 
@@ -66,6 +67,9 @@ func printCalibration(s Streams, sum *pipeline.CalibrationSummary, asJSON, quiet
 	}
 	if m := sum.Metal; m != nil {
 		fmt.Fprintf(s.Out, "map of static metal, degree %d: squared residual of couplings left out %.4g before, %.4g after, in sigmas\n", m.Degree, m.Before, m.After)
+		if m.Degree == correction.MaxDegree {
+			fmt.Fprintf(s.Out, "no map is finer: metal as near as this may add detail that it lacks, and poses nearest to the metal can be less sure than stated\n")
+		}
 		if v := m.Validation; v != nil {
 			fmt.Fprintf(s.Out, "held-out stations: position %s RMS without the map, %s with it, %.1f %% inside the stated 95 %% ellipsoids\n", terminal.Quantity(v.Without, "m"), terminal.Quantity(v.With, "m"), 100*v.Coverage)
 		}
