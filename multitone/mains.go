@@ -33,8 +33,9 @@ type Mains struct {
 	count      int
 }
 
-// NewMains prepares the search.
-func NewMains(sampleRate float64, channels int) *Mains {
+// NewMains prepares the search in a recording of the given number of samples (0 or
+// less: unknown).
+func NewMains(sampleRate float64, channels int, samples int64) *Mains {
 	m := &Mains{sampleRate: sampleRate, ratio: max(1, int(sampleRate/mainsRate))}
 	m.rising, m.falling, m.before = make([]float64, channels), make([]float64, channels), make([]float64, channels)
 	m.weights = make([]float64, m.ratio)
@@ -43,6 +44,12 @@ func NewMains(sampleRate float64, channels int) *Mains {
 	}
 	m.series = make([][]float64, channels)
 	m.limit = int(mainsSeconds * sampleRate / float64(m.ratio))
+	if samples > 0 {
+		most := min(int64(m.limit), samples/int64(m.ratio))
+		for c := range m.series {
+			m.series[c] = make([]float64, 0, most)
+		}
+	}
 	return m
 }
 
@@ -159,7 +166,8 @@ func (s comb) excess(f float64) float64 {
 			return 0
 		}
 	}
-	var around []float64
+	var space [64]float64
+	around := space[:0]
 	for d := clear; d <= reach; d += s.pad {
 		around = append(around, s.power[i-d], s.power[i+d])
 	}
