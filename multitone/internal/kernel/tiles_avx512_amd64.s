@@ -18,9 +18,9 @@
 
 // The products of two groups are summed over up to 32 places in one register each.
 // These sums join, still in float32, in what is held; the last of them are then added
-// to the sums. PAIR reads the fields of a tilePair: CX is n, R9 and R10 lead to the
+// to the sums. PAIR reads the fields of a tilePair: R9 and R10 lead to the
 // second group's table and sums, AX to what is held for it; R14 tells whether
-// anything is. R15 counts the places that are left.
+// anything is. R15 is n, then the number of places that are left.
 #define PAIR \
 	MOVQ sums+0(FP), DI;   \
 	MOVQ held+8(FP), R13;  \
