@@ -64,12 +64,14 @@ func (a *analysis) weigh(f *Frame, m *meter) {
 		}
 	}
 	f.Bend, f.BendDOF = 0, 0
+	clear(f.Pull)
 	for i, k := range a.bend.tones {
 		var sum float64
-		bent := f.bent[i*f.Channels : (i+1)*f.Channels]
+		bent, pull := f.bent[i*f.Channels:(i+1)*f.Channels], f.Pull[k*f.Channels:(k+1)*f.Channels]
 		for ch, v := range white[k*f.Channels : (k+1)*f.Channels] {
 			if v > 0 && a.judged[ch] {
 				sum += bent[ch] / v
+				pull[ch] = max(0, bent[ch]/2-v*a.bend.gain[i])
 				f.BendDOF += 2
 			}
 		}
@@ -85,6 +87,7 @@ func (c *Config) newFrame() Frame {
 		Phasor:    make([]complex128, n),
 		Variance:  make([]float64, n),
 		Reference: make([]complex128, len(c.Tones)),
+		Pull:      make([]float64, n),
 		bent:      make([]float64, n),
 	}
 	return f

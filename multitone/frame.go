@@ -23,6 +23,10 @@ type Frame struct {
 	// of freedom where nothing moves.
 	Bend    float64
 	BendDOF int
+	// Pull is by how much each squared curvature exceeds its noise, per component
+	// [V²]: what the phasor, a weighted mean over the window, may miss of its
+	// value at the centre; 0 where no bend is measured.
+	Pull []float64
 
 	bent []float64 // squared curvatures [V²], before their variance is known
 }
@@ -40,12 +44,13 @@ func (f *Frame) Duration(sampleRate float64) float64 {
 
 // CopyTo makes dst equal to f, in dst's own memory.
 func (f *Frame) CopyTo(dst *Frame) {
-	hz, phasor, variance, reference, bent := dst.Hz, dst.Phasor, dst.Variance, dst.Reference, dst.bent
+	hz, phasor, variance, reference, pull, bent := dst.Hz, dst.Phasor, dst.Variance, dst.Reference, dst.Pull, dst.bent
 	*dst = *f
 	dst.Hz = append(hz[:0], f.Hz...)
 	dst.Phasor = append(phasor[:0], f.Phasor...)
 	dst.Variance = append(variance[:0], f.Variance...)
 	dst.Reference = append(reference[:0], f.Reference...)
+	dst.Pull = append(pull[:0], f.Pull...)
 	dst.bent = append(bent[:0], f.bent...)
 }
 

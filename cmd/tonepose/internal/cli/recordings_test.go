@@ -205,6 +205,26 @@ func TestOneMicrovoltRecording(t *testing.T) {
 	}
 }
 
+// In longer windows the phasors bend far more than they are noisy. The sigmas must
+// tell: without the bend the squared error is 34 times the prediction. The bends of
+// all phasors have one cause, and as if each had its own they are too small
+// together by the square root of a few.
+func TestLongWindowsOfMotionAreHonest(t *testing.T) {
+	r, a := assessed(t, "pipe-bench-moving.truth.csv", recordingFile("pipe-bench-moving.sigmf-meta"), "--rig", rigFile("pipe-bench.rig.yaml"), "--window", "20ms")
+	if r.NormalisedMean > 3 {
+		t.Errorf("mean squared error over prediction %.2f", r.NormalisedMean)
+	}
+	motion := 0
+	for _, f := range a.Flags {
+		if f&tables.Motion != 0 {
+			motion++
+		}
+	}
+	if motion < 15 {
+		t.Errorf("%d of 150 frames are flagged motion", motion)
+	}
+}
+
 func TestMovingRecordingSmoothed(t *testing.T) {
 	truth := "pipe-bench-moving.truth.csv"
 	args := []string{recordingFile("pipe-bench-moving.sigmf-meta"), "--rig", rigFile("pipe-bench.rig.yaml"), "--window", "10ms"}

@@ -169,6 +169,11 @@ func (r *run) frame(f *multitone.Frame, sensors []string) error {
 	r.summary.Averaging.hear(f, r.reference)
 	if f.BendDOF > 0 && !r.broken() && chance(f.Bend, f.BendDOF) < motionChance {
 		flags |= tables.Motion
+		if r.joined == nil { // a trajectory corrects for the bend
+			for i, v := range f.Pull {
+				f.Variance[i] += v
+			}
+		}
 	}
 	if err := r.phasors(f, time, duration, flags); err != nil {
 		return err
