@@ -71,7 +71,7 @@ func (a *analysis) weigh(f *Frame, m *meter) {
 		for ch, v := range white[k*f.Channels : (k+1)*f.Channels] {
 			if v > 0 && a.judged[ch] {
 				sum += bent[ch] / v
-				pull[ch] = max(0, bent[ch]/2-v*a.bend.gain[i])
+				pull[ch] = max(0, bent[ch]-2*v*a.bend.gain[i])
 				f.BendDOF += 2
 			}
 		}

@@ -212,7 +212,7 @@ func TestBend(t *testing.T) {
 			sum += f.Bend
 			dof += float64(f.BendDOF)
 			for _, v := range f.Pull {
-				pull += 2 * v / float64(frames*len(f.Pull))
+				pull += v / float64(frames*len(f.Pull))
 			}
 			return nil
 		}

@@ -23,9 +23,10 @@ type Frame struct {
 	// of freedom where nothing moves.
 	Bend    float64
 	BendDOF int
-	// Pull is by how much each squared curvature exceeds its noise, per component
-	// [V²]: what the phasor, a weighted mean over the window, may miss of its
-	// value at the centre; 0 where no bend is measured.
+	// Pull is by how much each squared curvature exceeds its noise [V²]: what the
+	// phasor, a weighted mean over the window, may miss of its value at the
+	// centre, all of it in one component where a real coupling changes; 0 where no
+	// bend is measured.
 	Pull []float64
 
 	bent []float64 // squared curvatures [V²], before their variance is known

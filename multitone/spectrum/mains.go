@@ -19,13 +19,16 @@ const mainsDeviation = 0.01
 // the whole distance to the next harmonic's.
 const mainsHarmonics = 49
 
+// MostHarmonics is the highest harmonic of a mains whose frequency is well known.
+const MostHarmonics = 100
+
 // mainsProposals is the highest harmonic that may propose a fundamental: ±1 % of it
 // is still well apart from its neighbours.
 const mainsProposals = 9
 
-// mainsWanderHz is how far a grid moves while a recording lasts; harmonic n moves n
+// MainsWanderHz is how far a grid moves while a recording lasts; harmonic n moves n
 // times as far. Common practice: some 10 mHz within minutes.
-const mainsWanderHz = 0.01
+const MainsWanderHz = 0.01
 
 // FindMains looks for lines at common multiples of a frequency near 50 or 60 Hz and
 // refines that frequency from all of them. It needs the fundamental or two
@@ -63,7 +66,7 @@ func fitMains(lines []Line, hz, tolerance float64, family int) (Mains, float64) 
 	for n := 1; n <= mainsHarmonics; n++ {
 		at := -1
 		for i, l := range lines {
-			if math.Abs(l.Hz-float64(n)*hz) <= l.ToleranceHz+float64(n)*(tolerance+mainsWanderHz) && (at < 0 || l.PeakV > lines[at].PeakV) {
+			if math.Abs(l.Hz-float64(n)*hz) <= l.ToleranceHz+float64(n)*(tolerance+MainsWanderHz) && (at < 0 || l.PeakV > lines[at].PeakV) {
 				at = i
 			}
 		}
@@ -71,7 +74,7 @@ func fitMains(lines []Line, hz, tolerance float64, family int) (Mains, float64) 
 			continue
 		}
 		l := lines[at]
-		sigma := math.Hypot(l.ToleranceHz/3, float64(n)*mainsWanderHz)
+		sigma := math.Hypot(l.ToleranceHz/3, float64(n)*MainsWanderHz)
 		weight := 1 / (sigma * sigma)
 		top += weight * float64(n) * l.Hz
 		bottom += weight * float64(n*n)

@@ -107,7 +107,7 @@ func NewCatalogue(rateHz float64, tones []Tone, mains Mains) *Catalogue {
 	}
 	m := len(tones)
 	if mains.Hz > 0 {
-		for n := 1; n <= 100 && 3*float64(n)*mains.SigmaHz < mains.Hz/4; n++ {
+		for n := 1; n <= MostHarmonics && 3*float64(n)*mains.SigmaHz < mains.Hz/4; n++ {
 			add(MainsHarmonic, 1+0.01*float64(n), m, n)
 		}
 	}

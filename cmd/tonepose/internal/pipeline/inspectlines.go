@@ -48,7 +48,7 @@ func (in *Inspection) lookAtMains(lines [][]spectrum.Line, s *Survey, info recor
 	surveyed := len(s.Lines) > 1 || len(s.Lines) == 1 && s.Lines[0] < 1.5*s.MainsHz
 	if surveyed {
 		// A grid wanders while the recording lasts.
-		in.mains = spectrum.Mains{Hz: s.MainsHz, SigmaHz: math.Hypot(s.MainsSigmaHz, mainsWanderHz), Family: 10 * int(math.Round(s.MainsHz/10))}
+		in.mains = spectrum.Mains{Hz: s.MainsHz, SigmaHz: math.Hypot(s.MainsSigmaHz, spectrum.MainsWanderHz), Family: 10 * int(math.Round(s.MainsHz/10))}
 	} else {
 		for _, list := range lines {
 			if m, ok := spectrum.FindMains(list); ok && len(m.Harmonics) > len(in.mains.Harmonics) {
@@ -97,13 +97,6 @@ func (in *Inspection) loudest(lines [][]spectrum.Line) (best spectrum.Line, ok b
 	return best, ok
 }
 
-const (
-	// mainsWanderHz is how far a grid moves while a recording lasts. Common
-	// practice: some 10 mHz within minutes.
-	mainsWanderHz  = 0.01
-	mainsHarmonics = 100
-)
-
 // mainsAt tells whether a line is a harmonic of the mains.
 func (in *Inspection) mainsAt(hz, tolerance float64) bool {
 	_, ok := in.harmonic(hz, tolerance)
@@ -117,7 +110,7 @@ func (in *Inspection) harmonic(hz, tolerance float64) (number int, ok bool) {
 	}
 	n := math.Round(hz / in.mains.Hz)
 	apart := min(tolerance+3*n*in.mains.SigmaHz, in.mains.Hz/4)
-	return int(n), n >= 1 && n <= mainsHarmonics && math.Abs(hz-n*in.mains.Hz) < apart
+	return int(n), n >= 1 && n <= spectrum.MostHarmonics && math.Abs(hz-n*in.mains.Hz) < apart
 }
 
 // nearestTone returns the tone of the rig next to hz, −1 without any.
