@@ -68,6 +68,8 @@ type framer interface {
 	WriteInt16(x []int16, emit func(*multitone.Frame) error) error
 }
 
+var errEnough = errors.New("enough samples")
+
 // listen reads ahead for the noise of the first rows.
 func listen(ctx context.Context, r *recording.Reader, c *multitone.Continuous) error {
 	var err error
