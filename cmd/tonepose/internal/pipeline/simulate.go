@@ -1,6 +1,7 @@
 package pipeline
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -11,6 +12,7 @@ import (
 	"time"
 
 	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/multitone/recording"
 	"tonepose/multitone/synth"
 )
 
@@ -56,7 +58,7 @@ const truthRateHz = 200
 // Simulate writes the recording that the rig would make of its sensors on a
 // path, and the truth beside it: STEM.truth.csv, and STEM.intervals.csv with the
 // stations' times where there are any. The format follows out's extension (see
-// openRecording). Files appear all or none. progress, if not nil, is told the
+// recording.OutputOf). Files appear all or none. progress, if not nil, is told the
 // samples done and wanted.
 func Simulate(ctx context.Context, r *rig.Rig, p *Path, out string, o SimulateOptions, progress func(done, total int64)) (*SimulateSummary, error) {
 	if o.RateHz == 0 {
@@ -87,23 +89,22 @@ func Simulate(ctx context.Context, r *rig.Rig, p *Path, out string, o SimulateOp
 		return nil, err
 	}
 
-	stem, format := splitRecordingName(out)
+	to := recording.OutputOf(out)
 	s := &SimulateSummary{
-		Recording: out, Truth: stem + ".truth.csv", Samples: samples, Channels: len(r.Channels),
+		Recording: cmp.Or(to.Meta, to.Data), Truth: to.Stem + ".truth.csv", Samples: samples, Channels: len(r.Channels),
 		RateHz: o.RateHz, DurationS: float64(samples) / o.RateHz,
 	}
 	files := &outputs{force: o.Force}
 	defer files.abort()
-	rec, err := openRecording(files, stem, format, r, o, samples)
+	rec, err := createRecording(files, to, r, o, samples)
 	if err != nil {
 		return nil, err
 	}
-	s.Recording = rec.name
 	if err := files.text(s.Truth, func(w io.Writer) error { return writeTruth(w, p, s.DurationS) }); err != nil {
 		return nil, err
 	}
 	if p.Tracks[0].Stations != nil {
-		s.Intervals = stem + ".intervals.csv"
+		s.Intervals = to.Stem + ".intervals.csv"
 		if err := files.text(s.Intervals, func(w io.Writer) error { return writeIntervals(w, p, s.DurationS) }); err != nil {
 			return nil, err
 		}
@@ -111,7 +112,7 @@ func Simulate(ctx context.Context, r *rig.Rig, p *Path, out string, o SimulateOp
 	if err := drain(ctx, generator, rec, samples, progress); err != nil {
 		return nil, err
 	}
-	if err := rec.finish(); err != nil {
+	if err := rec.Close(); err != nil {
 		return nil, err
 	}
 	if err := files.commit(); err != nil {
@@ -121,11 +122,35 @@ func Simulate(ctx context.Context, r *rig.Rig, p *Path, out string, o SimulateOp
 	return s, nil
 }
 
+// createRecording begins the recording's files.
+func createRecording(files *outputs, to recording.Output, r *rig.Rig, o SimulateOptions, samples int64) (*recording.Writer, error) {
+	d := recording.Description{Format: to.Format, SampleRate: o.RateHz, Bits: o.Bits, Samples: samples, Start: o.Start,
+		Text: fmt.Sprintf("Simulated; invented data, seed %d", o.Seed), Recorder: "tonepose simulate"}
+	for _, c := range r.Channels {
+		d.Names, d.FullScale = append(d.Names, c.Name), append(d.FullScale, c.FullScaleV)
+	}
+	var meta, data io.Writer
+	var err error
+	if to.Meta != "" {
+		if meta, err = files.create(to.Meta); err != nil {
+			return nil, err
+		}
+	}
+	if data, err = files.create(to.Data); err != nil {
+		return nil, err
+	}
+	w, err := recording.NewWriter(data, meta, d)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", to.Data, err)
+	}
+	return w, nil
+}
+
 // drain writes all samples block by block.
-func drain(ctx context.Context, g *synth.Generator, rec *recordingWriter, total int64, progress func(done, total int64)) error {
+func drain(ctx context.Context, g *synth.Generator, rec *recording.Writer, total int64, progress func(done, total int64)) error {
 	const block = 4096
-	codes := make([]int32, block*rec.channels)
-	volts := make([][]float64, rec.channels)
+	counts := make([]int32, block*len(rec.Names))
+	volts, view := make([][]float64, len(rec.Names)), make([][]float64, len(rec.Names))
 	for c := range volts {
 		volts[c] = make([]float64, block)
 	}
@@ -135,8 +160,8 @@ func drain(ctx context.Context, g *synth.Generator, rec *recordingWriter, total 
 		}
 		var n int
 		var err error
-		if rec.bits > 0 && !rec.text {
-			n, err = g.ReadCounts(codes)
+		if rec.Counts() {
+			n, err = g.ReadCounts(counts)
 		} else {
 			n, err = g.ReadPlanar(volts)
 		}
@@ -146,10 +171,13 @@ func drain(ctx context.Context, g *synth.Generator, rec *recordingWriter, total 
 		if err != nil {
 			return err
 		}
-		if rec.bits > 0 && !rec.text {
-			err = rec.writeCounts(codes[:n*rec.channels])
+		if rec.Counts() {
+			err = rec.WriteCounts(counts[:n*len(rec.Names)])
 		} else {
-			err = rec.writeVolts(volts, n)
+			for c := range view {
+				view[c] = volts[c][:n]
+			}
+			err = rec.WritePlanar(view)
 		}
 		if err != nil {
 			return err

@@ -1,66 +1,11 @@
-package pipeline
+package sine
 
 import (
-	"context"
-	"errors"
-	"fmt"
 	"math"
 	"slices"
 
 	"gonum.org/v1/gonum/dsp/fourier"
-
-	"tonepose/multitone/recording"
 )
-
-// searchSamples bounds the transform in which a tone of unknown frequency is
-// sought.
-const searchSamples = 1 << 18
-
-var errEnough = errors.New("enough samples")
-
-// excerpt is what is held of two channels to find a tone: the first samples,
-// or means of equal stretches over the whole recording.
-type excerpt struct {
-	rate      float64 // of the excerpt
-	ratio     int     // samples averaged into each
-	whole     bool    // nothing but a part of a stretch at the end is left out
-	reference []float64
-	signal    []float64
-}
-
-// gather reads excerpts: the beginning, and, if that is not all, the whole in
-// means.
-func gather(ctx context.Context, r *recording.Reader, signal, reference int) ([]*excerpt, error) {
-	info := r.Info()
-	all := []*excerpt{{rate: info.SampleRate, ratio: 1, whole: info.Samples <= searchSamples}}
-	if !all[0].whole {
-		ratio := int((info.Samples + searchSamples - 1) / searchSamples)
-		all = append(all, &excerpt{rate: info.SampleRate / float64(ratio), ratio: ratio, whole: true})
-	}
-	var sums [2]float64
-	count := 0
-	err := blocks(ctx, r, func(x [][]float64, first int64) error {
-		a, b := x[reference], x[signal]
-		if room := searchSamples - len(all[0].reference); room > 0 {
-			n := min(room, len(a))
-			all[0].reference, all[0].signal = append(all[0].reference, a[:n]...), append(all[0].signal, b[:n]...)
-		}
-		if len(all) == 1 {
-			return nil
-		}
-		e := all[1]
-		for i := range a {
-			sums[0] += a[i]
-			sums[1] += b[i]
-			if count++; count == e.ratio {
-				e.reference, e.signal = append(e.reference, sums[0]/float64(count)), append(e.signal, sums[1]/float64(count))
-				sums, count = [2]float64{}, 0
-			}
-		}
-		return nil
-	})
-	return all, err
-}
 
 // peak is a line of a spectrum.
 type peak struct{ hz, amplitude float64 }
@@ -159,7 +104,7 @@ func mainsLike(hz float64) bool {
 func present(hz, rate float64, spectra ...*lineSpectrum) (list []int) {
 	const most = 64
 	for h := 2; h <= most && len(list) < 24; h++ {
-		at := fold(float64(h)*hz, rate)
+		at := Folded(float64(h)*hz, rate)
 		for _, s := range spectra {
 			i := int(math.Round(at / s.step))
 			if i < 3*s.lobe || i+3*s.lobe >= len(s.amplitude) {
@@ -177,14 +122,9 @@ func present(hz, rate float64, spectra ...*lineSpectrum) (list []int) {
 	return list
 }
 
-// fold is where a frequency appears after sampling.
-func fold(hz, rate float64) float64 {
-	hz = math.Mod(hz, rate)
-	if hz > rate/2 {
-		hz = rate - hz
-	}
-	return hz
-}
+// Folded is where a frequency appears after sampling at a rate: between 0 and
+// half of it [Hz].
+func Folded(hz, rate float64) float64 { return math.Abs(math.Remainder(hz, rate)) }
 
 // hidden tells whether what is seen at hz may be no more than a sidelobe of a
 // peak: under a Hann window these fall as 1/d(d²−1), d in bins.
@@ -209,70 +149,4 @@ func (s *lineSpectrum) disturbing(peaks []peak, hz float64) (list []float64) {
 		}
 	}
 	return list
-}
-
-// found is a reference's tone.
-type found struct {
-	*excerpt            // in which it was found
-	model    *sineModel // with its refined frequency
-	fit      *sineFit   // of the reference
-	present  []int      // harmonics on either channel
-}
-
-// find looks for the reference's tone in excerpts and refines its frequency.
-// nearHz > 0 bounds the search to 5 % about it.
-func find(all []*excerpt, nearHz float64, name, channel string) (*found, error) {
-	var best peak
-	var f *found
-	for _, x := range all {
-		if len(x.reference) < 16 {
-			return nil, fmt.Errorf("%s: %d samples are too few to find a tone: 16 are needed", name, len(x.reference))
-		}
-		s := newLineSpectrum(x.reference, x.rate)
-		lo, hi := 0.0, x.rate/2
-		if x.ratio > 1 {
-			hi = x.rate / 8 // where the means neither fold much nor weaken
-		}
-		peaks := s.peaks(lo, hi)
-		eligible := peaks
-		if nearHz > 0 {
-			eligible = s.peaks(0.95*nearHz, min(hi, 1.05*nearHz))
-		}
-		p, ok := strongest(eligible)
-		// Of a slow tone, the beginning holds less than the whole.
-		if !ok || f != nil && (p.amplitude < 0.9*best.amplitude || p.hz*float64(len(f.reference))/f.rate > 200) {
-			continue
-		}
-		best = p
-		f = &found{excerpt: x, present: present(p.hz, x.rate, s, newLineSpectrum(x.signal, x.rate))}
-		f.model = &sineModel{hz: p.hz, rate: x.rate, harmonics: []int{1}, others: s.disturbing(peaks, p.hz)}
-	}
-	if f == nil {
-		near := ""
-		if nearHz > 0 {
-			near = fmt.Sprintf(" near %g Hz", nearHz)
-		}
-		return nil, fmt.Errorf("%s: channel %s carries no tone%s", name, channel, near)
-	}
-	for _, h := range f.present {
-		if float64(h)*best.hz < f.rate/2 {
-			f.model.harmonics = append(f.model.harmonics, h)
-		}
-	}
-	var err error
-	if f.fit, err = f.model.refine(f.reference); err != nil && len(f.model.others) > 0 {
-		// A line that is none, or too close: the tone alone.
-		f.model.hz, f.model.others = best.hz, nil
-		f.fit, err = f.model.refine(f.reference)
-	}
-	if err != nil {
-		return nil, fmt.Errorf("%s: channel %s: %w", name, channel, err)
-	}
-	return f, nil
-}
-
-// weak tells whether the tone drowns in noise over 10 ms, half of what the
-// clock is followed by: its amplitude is below 10 of its sigmas.
-func (f *found) weak() bool {
-	return abs2(f.fit.phasor[0]) < 100*2*f.fit.variance/max(0.01*f.rate, 16)
 }
