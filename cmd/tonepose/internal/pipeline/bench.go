@@ -10,6 +10,7 @@ import (
 
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/multitone"
 	"tonepose/multitone/coupling"
 	"tonepose/multitone/recording"
@@ -66,7 +67,7 @@ func (b *Bench) PrepareSolvers(o solver.Options) error {
 		var known *metal
 		if mapped != nil {
 			known = newMetal(mapped, fieldmodels.Array{Emitters: b.Rig.Drawn()}, device, first)
-			first += solver.ParametersPerCoil * len(s.Coils)
+			first += mutual.ParametersPerCoil * len(s.Coils)
 			problem.Errors = known
 		}
 		sv, err := solver.New(problem, o)
