@@ -6,6 +6,7 @@ import (
 	"gonum.org/v1/gonum/mat"
 
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/solver/internal/kernel"
 )
 
@@ -255,10 +256,10 @@ func (w *whitening) error(i, j, coils int, sensor bool) float64 {
 // product is t times the block row of a coil's covariance with every coil.
 func product(t *[7]float64, cov *mat.SymDense, coil int, out [][7]float64) {
 	for c := range out {
-		for q := range ParametersPerCoil {
+		for q := range mutual.ParametersPerCoil {
 			v := 0.0
-			for p := range ParametersPerCoil {
-				v += t[p] * cov.At(coil*ParametersPerCoil+p, c*ParametersPerCoil+q)
+			for p := range mutual.ParametersPerCoil {
+				v += t[p] * cov.At(coil*mutual.ParametersPerCoil+p, c*mutual.ParametersPerCoil+q)
 			}
 			out[c][q] = v
 		}

@@ -8,6 +8,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 )
 
@@ -42,7 +43,7 @@ func TestDerivatives(t *testing.T) {
 		for _, radius := range []float64{0, 0.004} {
 			s, err := New(Problem{
 				Array: fieldmodels.Array{Emitters: []fieldmodels.Emitter{{Name: name, Source: src, Axis: r3.Vec{Z: 1}}}},
-				Sensor: Sensor{Coils: []Coil{
+				Sensor: mutual.Sensor{Coils: []mutual.Coil{
 					{Center: r3.Vec{X: 0.003, Y: 0.001, Z: -0.002}, Axis: r3.Vec{X: 1}, AreaTurns: 0.004, Radius: radius},
 					{Center: r3.Vec{X: -0.002, Z: 0.001}, Axis: r3.Unit(r3.Vec{X: 0.1, Y: 1, Z: -0.3}), AreaTurns: 0.003, Radius: radius},
 				}},

@@ -8,7 +8,7 @@
 // serve where a covariance is not enough.
 //
 // The model of a coupling is M = AreaTurns·(R·axis)·B(p + R·center), B averaged
-// over the disc of a coil with a radius.
+// over the disc of a coil with a radius: package mutual.
 //
 // # What couplings cannot tell
 //
@@ -35,35 +35,12 @@ package solver
 import (
 	"math"
 
-	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 )
-
-// Coil is one pickup of a sensor, in the sensor's frame.
-type Coil struct {
-	Center    r3.Vec  // [m]
-	Axis      r3.Vec  // unit
-	AreaTurns float64 // turns × area [m²]
-	Radius    float64 // [m]; the field is averaged over the disc; 0: a point
-}
-
-// Sensor is a rigid body with one or more pickup coils. One coil fixes five
-// degrees of freedom: the turn about the coil's axis stays unknown.
-type Sensor struct {
-	Name  string
-	Coils []Coil
-	// Covariance of the coils' parameters, coil by coil in the order of
-	// ParametersPerCoil; nil when the coils are taken as exact.
-	Covariance *mat.SymDense
-}
-
-// ParametersPerCoil counts what Sensor.Covariance speaks of for each coil: place
-// x, y, z [m] and tilt δx, δy, δz [rad] about its centre, both in the sensor
-// frame; relative sensitivity [dimensionless].
-const ParametersPerCoil = 7
 
 // Volume is the box in which a sensor can be [m, rig frame].
 type Volume struct{ Min, Max r3.Vec }
@@ -71,7 +48,7 @@ type Volume struct{ Min, Max r3.Vec }
 // Problem says what is fixed while poses are sought.
 type Problem struct {
 	Array  fieldmodels.Array
-	Sensor Sensor
+	Sensor mutual.Sensor
 	Volume Volume
 	// Errors, if not nil, tells the errors of the model's couplings where the
 	// covariances of Array and Sensor do not say all, and stands in for them; the

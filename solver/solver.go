@@ -192,8 +192,7 @@ func (s *Solver) weigh(variance []float64) bool {
 	return true
 }
 
-// arrangeCoils finds the pivot, the coils as seen from it and whether all of
-// them lie on one axis.
+// arrangeCoils finds the pivot and the coils as seen from it.
 func (g *rig) arrangeCoils() {
 	coils := g.problem.Sensor.Coils
 	for _, c := range coils {
@@ -201,16 +200,13 @@ func (g *rig) arrangeCoils() {
 			g.pivot[j] += v / float64(len(coils))
 		}
 	}
-	a0 := r3.Unit(coils[0].Axis)
-	g.axis, g.axial = fromR3(a0), true
+	g.axis = fromR3(r3.Unit(coils[0].Axis))
+	_, g.axial = g.problem.Sensor.BlindAxis()
 	for _, c := range coils {
 		a := r3.Unit(c.Axis)
 		offset := fromR3(c.Center)
 		for j := range offset {
 			offset[j] -= g.pivot[j]
-		}
-		if r3.Norm(r3.Cross(a, a0)) > coaxialTurn || r3.Norm(r3.Cross(toR3(offset), a0)) > coaxialShift {
-			g.axial = false
 		}
 		p := pickup{unit: fromR3(a), area: c.AreaTurns, inverse: 1 / c.AreaTurns, arm: offset}
 		if c.Radius > 0 {
@@ -265,11 +261,3 @@ func (g *rig) arrangeDipoles() {
 		g.points = append(g.points, [6]float64{n[0], n[1], n[2], a[0], a[1], a[2]})
 	}
 }
-
-// Coils whose axes differ by less than coaxialTurn [rad] and whose centres lie
-// off the axis by less than coaxialShift [m] count as coaxial: the turn about
-// the axis changes no coupling by more than about 1e-6 of itself.
-const (
-	coaxialTurn  = 1e-6
-	coaxialShift = 1e-8
-)

@@ -9,8 +9,8 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
-	"tonepose/solver"
 )
 
 // Result is a finished calibration. It is filled even on an early stop. Its
@@ -250,9 +250,9 @@ func (r *Result) Emitter(i int) EmitterMove {
 
 // Sensor returns sensor s with its coils as they were found. Channel gains are
 // not part of it.
-func (r *Result) Sensor(s int) solver.Sensor {
+func (r *Result) Sensor(s int) mutual.Sensor {
 	f := r.fit
-	out := solver.Sensor{Name: f.problem.Sensors[s].Name}
+	out := mutual.Sensor{Name: f.problem.Sensors[s].Name}
 	for k, drawn := range f.problem.Sensors[s].Coils {
 		c := &f.bench.coils[f.layout.first[s]+k]
 		coil := drawn.Coil

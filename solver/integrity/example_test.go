@@ -6,6 +6,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver"
 	"tonepose/solver/integrity"
@@ -21,7 +22,7 @@ func ExampleInspector_Identify() {
 		p.Array.Emitters = append(p.Array.Emitters, fieldmodels.Emitter{
 			Center: at, Axis: r3.Unit(moment), Source: &fieldmodels.PlacedDipole{Center: at, Moment: moment}})
 	}
-	p.Sensor.Coils = []solver.Coil{
+	p.Sensor.Coils = []mutual.Coil{
 		{Center: r3.Vec{X: 0.003}, Axis: r3.Vec{Z: 1}, AreaTurns: 0.004},
 		{Center: r3.Vec{Y: 0.005}, Axis: r3.Vec{X: 1}, AreaTurns: 0.004},
 	}

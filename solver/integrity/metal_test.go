@@ -11,6 +11,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver"
 	"tonepose/testdata/published"
@@ -19,7 +20,7 @@ import (
 // metal adds to the couplings what a piece of metal does.
 type metal interface {
 	// coupling is the change of M [H] between an emitter and a coil at omega [rad/s].
-	coupling(e fieldmodels.Emitter, c solver.Coil, pose rigid.Pose, omega float64) complex128
+	coupling(e fieldmodels.Emitter, c mutual.Coil, pose rigid.Pose, omega float64) complex128
 	distance(p r3.Vec) float64 // from its surface [m], at least
 }
 
@@ -47,7 +48,7 @@ func sphereMoment(permeability, radiusOverSkin float64) complex128 {
 	return (2*mu - p) / (mu + p)
 }
 
-func (s sphere) coupling(e fieldmodels.Emitter, c solver.Coil, pose rigid.Pose, omega float64) complex128 {
+func (s sphere) coupling(e fieldmodels.Emitter, c mutual.Coil, pose rigid.Pose, omega float64) complex128 {
 	b, err := e.Source.Field(s.center)
 	if err != nil {
 		panic(err)
@@ -70,7 +71,7 @@ type ring struct {
 	conductivity float64
 }
 
-func (r ring) coupling(e fieldmodels.Emitter, c solver.Coil, pose rigid.Pose, omega float64) complex128 {
+func (r ring) coupling(e fieldmodels.Emitter, c mutual.Coil, pose rigid.Pose, omega float64) complex128 {
 	place := rigid.Pose{Position: r.center, Rotation: rigid.Between(r3.Vec{Z: 1}, r.axis)}
 	mean, err := fieldmodels.MeanField(e.Source, fieldmodels.DiscNodes(r.radius, 15), place)
 	if err != nil {
@@ -146,7 +147,7 @@ func (p *plate) solve(omega float64) *mat.Dense {
 	return &inv
 }
 
-func (p *plate) coupling(e fieldmodels.Emitter, c solver.Coil, pose rigid.Pose, omega float64) complex128 {
+func (p *plate) coupling(e fieldmodels.Emitter, c mutual.Coil, pose rigid.Pose, omega float64) complex128 {
 	n := len(p.loops)
 	inv := p.solve(omega)
 	normal := p.pose.Rotate(r3.Vec{Z: 1})
@@ -192,7 +193,7 @@ func (f floor) depth(omega float64) complex128 {
 	return complex(skin, -skin)
 }
 
-func (f floor) coupling(e fieldmodels.Emitter, c solver.Coil, pose rigid.Pose, omega float64) complex128 {
+func (f floor) coupling(e fieldmodels.Emitter, c mutual.Coil, pose rigid.Pose, omega float64) complex128 {
 	center := r3.Vec{X: e.Center.X, Y: e.Center.Y, Z: 2*f.height - e.Center.Z}
 	axis := r3.Vec{X: e.Axis.X, Y: e.Axis.Y, Z: -e.Axis.Z}
 	src := fieldmodels.PlaceAxis(fieldmodels.Loop{Radius: 0.035, Turns: 40}, center, axis)

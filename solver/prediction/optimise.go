@@ -9,6 +9,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver"
 )
@@ -100,7 +101,7 @@ type layoutSearch struct {
 	Layout
 	problem solver.Problem
 	noise   Noise
-	probe   solver.Sensor // coils as points, its origin at their centroid
+	probe   mutual.Sensor // coils as points, its origin at their centroid
 	model   model
 	poses   []rigid.Pose
 	across  [][2]r3.Vec // two axes square to each emitter's own

@@ -12,6 +12,7 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver"
 )
@@ -102,12 +103,12 @@ func newModel(p *solver.Problem, freedom int) model {
 
 // centred is a sensor whose frame's origin is the centroid of its coils, and
 // where that was [m].
-func centred(s solver.Sensor) (solver.Sensor, r3.Vec) {
+func centred(s mutual.Sensor) (mutual.Sensor, r3.Vec) {
 	var c r3.Vec
 	for _, coil := range s.Coils {
 		c = r3.Add(c, r3.Scale(1/float64(len(s.Coils)), coil.Center))
 	}
-	out := solver.Sensor{Name: s.Name}
+	out := mutual.Sensor{Name: s.Name}
 	for _, coil := range s.Coils {
 		coil.Center = r3.Sub(coil.Center, c)
 		out.Coils = append(out.Coils, coil)

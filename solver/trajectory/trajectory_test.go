@@ -10,6 +10,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver"
 )
@@ -31,7 +32,7 @@ func bench(t *testing.T, coils int) *solver.Solver {
 	}
 	axes := []r3.Vec{{Z: 1}, {X: 1}, {Y: 1}}
 	for i := range coils {
-		p.Sensor.Coils = append(p.Sensor.Coils, solver.Coil{Axis: axes[i], AreaTurns: 0.004})
+		p.Sensor.Coils = append(p.Sensor.Coils, mutual.Coil{Axis: axes[i], AreaTurns: 0.004})
 	}
 	s, err := solver.New(p, solver.Options{})
 	if err != nil {

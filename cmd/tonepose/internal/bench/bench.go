@@ -8,6 +8,7 @@ import (
 	"math"
 	"slices"
 	"sync"
+	"tonepose/fieldmodels/mutual"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -104,7 +105,7 @@ func (b *Bench) solvers() ([]solving, error) {
 		var known *Metal
 		if mapped != nil {
 			known = NewMetal(mapped, fieldmodels.Array{Emitters: b.rig.Drawn()}, device, first)
-			first += solver.ParametersPerCoil * len(s.Coils)
+			first += mutual.ParametersPerCoil * len(s.Coils)
 			problem.Errors = known
 		}
 		sv, err := solver.New(problem, solver.Options{})

@@ -9,6 +9,7 @@ import (
 
 	"tonepose/fieldmodels"
 	"tonepose/fieldmodels/correction"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver"
 )
@@ -20,13 +21,13 @@ type Metal struct {
 	known  *correction.Map
 	added  []*correction.Harmonics // of each emitter
 	own    fieldmodels.Array       // without the map
-	sensor solver.Sensor
+	sensor mutual.Sensor
 	first  int // of the sensor's coils among the parameters of the map's bench
 }
 
 // NewMetal knows the errors of a map for one sensor, the parameters of whose coils
 // start at first among those of the map's bench.
-func NewMetal(known *correction.Map, own fieldmodels.Array, s solver.Sensor, first int) *Metal {
+func NewMetal(known *correction.Map, own fieldmodels.Array, s mutual.Sensor, first int) *Metal {
 	m := &Metal{known: known, own: own, sensor: s, first: first}
 	for e := range own.Emitters {
 		m.added = append(m.added, known.Source(e))
@@ -87,7 +88,7 @@ func (m *Metal) derivatives(poses ...rigid.Pose) (pickups [][]correction.Point, 
 				Z: j[0][2]*axis.X + j[1][2]*axis.Y + j[2][2]*axis.Z,
 			}
 			shift, tilt := back.Rotate(along), back.Rotate(r3.Cross(axis, b))
-			of = row[m.first+i%coils*solver.ParametersPerCoil:]
+			of = row[m.first+i%coils*mutual.ParametersPerCoil:]
 			of[0], of[1], of[2] = shift.X, shift.Y, shift.Z
 			of[3], of[4], of[5] = tilt.X, tilt.Y, tilt.Z
 			of[6] = r3.Dot(axis, b)

@@ -9,6 +9,7 @@ import (
 
 	"tonepose/fieldmodels"
 	"tonepose/fieldmodels/correction"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver"
 	"tonepose/solver/calibration"
@@ -20,7 +21,7 @@ const metalDiscDegree = 5
 
 // pickupPoints are the field points of a sensor's coils at a pose, as parts of
 // the coupling: Σ Along·B.
-func pickupPoints(s *solver.Sensor, at rigid.Pose) [][]correction.Point {
+func pickupPoints(s *mutual.Sensor, at rigid.Pose) [][]correction.Point {
 	out := make([][]correction.Point, len(s.Coils))
 	for c, coil := range s.Coils {
 		along := at.Rotate(r3.Scale(coil.AreaTurns, coil.Axis))

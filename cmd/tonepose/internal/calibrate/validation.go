@@ -10,6 +10,7 @@ import (
 	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/fieldmodels"
 	"tonepose/fieldmodels/correction"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/solver"
 	"tonepose/solver/calibration"
 )
@@ -34,7 +35,7 @@ const within95 = 7.814727903
 func (m *Metal) solver(i int, volume solver.Volume) (*solver.Solver, error) {
 	first := fieldmodels.ParametersPerEmitter * len(m.Array.Emitters)
 	for k := range i {
-		first += solver.ParametersPerCoil * len(m.Result.Sensor(k).Coils)
+		first += mutual.ParametersPerCoil * len(m.Result.Sensor(k).Coils)
 	}
 	p := solver.Problem{Array: corrected(m.Array, m.Map), Sensor: m.Result.Sensor(i), Volume: volume}
 	p.Errors = bench.NewMetal(m.Map, m.Array, p.Sensor, first)

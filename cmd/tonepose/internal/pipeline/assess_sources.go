@@ -9,6 +9,7 @@ import (
 
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver"
 )
@@ -20,7 +21,7 @@ type errorSources struct {
 	rig        *rig.Rig
 	index      int
 	array      fieldmodels.Array
-	device     solver.Sensor
+	device     mutual.Sensor
 	solver     *solver.Solver
 	parameters *mat.SymDense // of the emitters
 }

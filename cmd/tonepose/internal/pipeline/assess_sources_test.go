@@ -11,6 +11,7 @@ import (
 
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver"
 )
@@ -56,7 +57,7 @@ func TestPickupDerivatives(t *testing.T) {
 	}
 	couplings := func(c, parameter int, step float64) []float64 {
 		device := e.device
-		device.Coils = append([]solver.Coil(nil), device.Coils...)
+		device.Coils = append([]mutual.Coil(nil), device.Coils...)
 		coil := &device.Coils[c]
 		unit := [3]r3.Vec{{X: step}, {Y: step}, {Z: step}}[parameter%3]
 		switch {
