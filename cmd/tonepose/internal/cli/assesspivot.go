@@ -7,7 +7,7 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r3"
 
-	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/assess"
 )
 
 // pivotSummary is what --pivot prints.
@@ -34,8 +34,8 @@ func runPivot(dir string, o *assessOptions, s Streams) error {
 			return err
 		}
 	}
-	p, a, err := pipeline.Pivot(dir, o.sensor, o.keepAll, o.seed)
-	if errors.Is(err, pipeline.ErrNothingToCompare) {
+	p, a, err := assess.Pivot(dir, o.sensor, o.keepAll, o.seed)
+	if errors.Is(err, assess.ErrNothingToCompare) {
 		return fmt.Errorf("%w: %w", errNoRow, err)
 	}
 	if err != nil {

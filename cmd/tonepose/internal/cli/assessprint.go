@@ -7,7 +7,7 @@ import (
 	"slices"
 	"strings"
 
-	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/assess"
 	"tonepose/cmd/tonepose/internal/terminal"
 	"tonepose/solver/assessment"
 )
@@ -17,7 +17,7 @@ const (
 	perDeg = 180 / math.Pi
 )
 
-func (sum *assessSummary) print(s Streams, a *pipeline.Assessed) error {
+func (sum *assessSummary) print(s Streams, a *assess.Result) error {
 	p := printer{s, terminal.PaintFor(s.Out)}
 	p.line("%d poses%s%s", sum.N, ofStations(&sum.Report), flaggedWords(sum))
 	if r := sum.Registration; r != nil {

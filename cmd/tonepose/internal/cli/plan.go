@@ -17,7 +17,7 @@ import (
 	"github.com/spf13/cobra"
 	"gonum.org/v1/gonum/spatial/r3"
 
-	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/plan"
 	"tonepose/cmd/tonepose/internal/report"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/terminal"
@@ -70,7 +70,7 @@ type planOptions struct {
 	levels, attitudes    int
 	json, explain, force bool
 	seed                 uint64
-	pipeline.PlanOptions
+	plan.Options
 }
 
 func newPlan(s Streams) *cobra.Command {
@@ -296,7 +296,7 @@ func runPlan(ctx context.Context, file string, o *planOptions, s Streams) error 
 	if err != nil {
 		return err
 	}
-	plan, edit, err := pipeline.MakePlan(ctx, r, o.PlanOptions)
+	plan, edit, err := plan.Make(ctx, r, o.Options)
 	var infeasible *frequencyplan.Infeasible
 	if errors.As(err, &infeasible) {
 		return withHint(planFailed{err}, "lengthen --orthogonal, widen --low and --high, lower --margin, or ease --mains")
@@ -312,7 +312,7 @@ func runPlan(ctx context.Context, file string, o *planOptions, s Streams) error 
 		e.SetIndent("", "  ")
 		err = e.Encode(plan)
 	} else {
-		err = printPlan(s.Out, terminal.PaintFor(s.Out), plan, &o.PlanOptions, o.explain)
+		err = printPlan(s.Out, terminal.PaintFor(s.Out), plan, &o.Options, o.explain)
 	}
 	if err != nil {
 		return err
@@ -320,8 +320,8 @@ func runPlan(ctx context.Context, file string, o *planOptions, s Streams) error 
 	return blindEverywhere(plan)
 }
 
-func blindEverywhere(p *pipeline.Plan) error {
-	if len(p.Sensors) == 0 || slices.ContainsFunc(p.Sensors, func(s pipeline.PlanSensor) bool { return s.Blind < s.Poses }) {
+func blindEverywhere(p *plan.Plan) error {
+	if len(p.Sensors) == 0 || slices.ContainsFunc(p.Sensors, func(s plan.Sensor) bool { return s.Blind < s.Poses }) {
 		return nil
 	}
 	return withHint(planFailed{fmt.Errorf("no pose in the working volume can be solved")},
@@ -350,7 +350,7 @@ func (o *planOptions) room(file string) error {
 }
 
 // write leaves files; a rig file only if the plan changed anything.
-func (o *planOptions) write(p *pipeline.Plan, r *rig.Rig, edit *rig.Edit, s Streams) error {
+func (o *planOptions) write(p *plan.Plan, r *rig.Rig, edit *rig.Edit, s Streams) error {
 	if o.out != "" {
 		if err := o.writeDirectory(p, r, edit); err != nil {
 			return err
@@ -369,7 +369,7 @@ func (o *planOptions) write(p *pipeline.Plan, r *rig.Rig, edit *rig.Edit, s Stre
 	if o.stations == "" {
 		return nil
 	}
-	n, err := pipeline.PlanStations(r, o.stations, pipeline.BoardOptions{SpacingM: float64(o.spacing), Levels: o.levels, Rotations: o.attitudes,
+	n, err := plan.WriteStations(r, o.stations, plan.BoardOptions{SpacingM: float64(o.spacing), Levels: o.levels, Rotations: o.attitudes,
 		PaceS: o.pace.Seconds(), HoldS: o.hold.Seconds(), SigmaM: float64(o.boardSigma), SigmaRad: o.boardTiltDeg * math.Pi / 180, Force: o.force})
 	if err != nil {
 		return err
@@ -383,7 +383,7 @@ func (o *planOptions) write(p *pipeline.Plan, r *rig.Rig, edit *rig.Edit, s Stre
 }
 
 // writeDirectory fills --out. All figures are made before the first file is.
-func (o *planOptions) writeDirectory(p *pipeline.Plan, r *rig.Rig, edit *rig.Edit) error {
+func (o *planOptions) writeDirectory(p *plan.Plan, r *rig.Rig, edit *rig.Edit) error {
 	var planned *rig.Rig
 	if p.Design != nil {
 		text, err := edit.Text()
@@ -394,9 +394,9 @@ func (o *planOptions) writeDirectory(p *pipeline.Plan, r *rig.Rig, edit *rig.Edi
 			return err
 		}
 	}
-	figures := report.PlanFigures(p, r, planned, report.PlanNote(p, o.PlanOptions))
+	figures := report.PlanFigures(p, r, planned, report.PlanNote(p, o.Options))
 	var text bytes.Buffer
-	if err := printPlan(&text, terminal.Paint{}, p, &o.PlanOptions, true); err != nil {
+	if err := printPlan(&text, terminal.Paint{}, p, &o.Options, true); err != nil {
 		return err
 	}
 	data, err := json.MarshalIndent(p, "", "  ")
@@ -414,5 +414,5 @@ func (o *planOptions) writeDirectory(p *pipeline.Plan, r *rig.Rig, edit *rig.Edi
 	if err := os.MkdirAll(o.out, 0o777); err != nil {
 		return err
 	}
-	return pipeline.WriteFiles(true, files)
+	return plan.WriteFiles(true, files)
 }

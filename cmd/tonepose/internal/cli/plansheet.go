@@ -6,7 +6,7 @@ import (
 	"math"
 	"strings"
 
-	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/plan"
 	"tonepose/cmd/tonepose/internal/terminal"
 )
 
@@ -79,7 +79,7 @@ func (t *sheet) write(w io.Writer, paint terminal.Paint, explain bool) error {
 }
 
 // num prints v in units of unit to three digits; – where there is no number.
-func num(v pipeline.Real, unit float64) string {
+func num(v plan.Real, unit float64) string {
 	if x := float64(v); math.IsInf(x, 0) {
 		return "–"
 	}
@@ -87,12 +87,12 @@ func num(v pipeline.Real, unit float64) string {
 }
 
 // at prints a place in millimetres.
-func at(p [3]pipeline.Real) string {
+func at(p [3]plan.Real) string {
 	return fmt.Sprintf("%.0f, %.0f, %.0f", zero(p[0]*1e3), zero(p[1]*1e3), zero(p[2]*1e3))
 }
 
 // zero has no sign.
-func zero(v pipeline.Real) float64 {
+func zero(v plan.Real) float64 {
 	if math.Abs(float64(v)) < 0.5 {
 		return 0
 	}
@@ -100,7 +100,7 @@ func zero(v pipeline.Real) float64 {
 }
 
 // printPlan prints a plan for people.
-func printPlan(w io.Writer, paint terminal.Paint, p *pipeline.Plan, o *pipeline.PlanOptions, explain bool) error {
+func printPlan(w io.Writer, paint terminal.Paint, p *plan.Plan, o *plan.Options, explain bool) error {
 	noise := fmt.Sprintf("%s white noise at the amplifiers' inputs", terminal.Quantity(o.NoiseV, "V/√Hz"))
 	if o.FlickerHz > 0 {
 		noise += fmt.Sprintf(", flicker corner %s", terminal.Quantity(o.FlickerHz, "Hz"))

@@ -5,7 +5,7 @@ import (
 	"math"
 	"strings"
 
-	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/plan"
 	"tonepose/cmd/tonepose/internal/terminal"
 )
 
@@ -14,7 +14,7 @@ const (
 	deg      = math.Pi / 180
 )
 
-func tonesSheet(p *pipeline.Plan, o *pipeline.PlanOptions) *sheet {
+func tonesSheet(p *plan.Plan, o *plan.Options) *sheet {
 	t := &sheet{title: "Tones", columns: []sheetColumn{
 		{name: "emitter", unit: textUnit}, {name: "tone", unit: "Hz"}, {name: "", unit: textUnit}, {name: "current", unit: "A peak"}, {name: " ", unit: textUnit},
 		{name: "conflicts", formula: "distance to multiples of the grid, mains harmonics up to the sample rate, harmonics to the 5th, sums and differences of 2nd and 3rd order, and aliases of all of these", source: practice}}}
@@ -48,7 +48,7 @@ func tonesSheet(p *pipeline.Plan, o *pipeline.PlanOptions) *sheet {
 	return t
 }
 
-func drivesSheet(p *pipeline.Plan) *sheet {
+func drivesSheet(p *plan.Plan) *sheet {
 	t := &sheet{title: "Drive channels", columns: []sheetColumn{
 		{name: "channel", unit: textUnit}, {name: "tones"},
 		{name: "crest factor", formula: "peak/rms of Σ R·I·cos(2πft + φ) with the phases below", source: "phases minimised by Guillaume et al., IEEE Trans. Instrum. Meas. 40, 1991"},
@@ -80,7 +80,7 @@ func drivesSheet(p *pipeline.Plan) *sheet {
 	return t
 }
 
-func budgetSheet(p *pipeline.Plan, o *pipeline.PlanOptions, explain bool) *sheet {
+func budgetSheet(p *plan.Plan, o *plan.Options, explain bool) *sheet {
 	if len(p.Budget.Entries) == 0 {
 		return nil
 	}
@@ -115,7 +115,7 @@ func budgetSheet(p *pipeline.Plan, o *pipeline.PlanOptions, explain bool) *sheet
 	return t
 }
 
-func coilsSheet(p *pipeline.Plan, o *pipeline.PlanOptions) *sheet {
+func coilsSheet(p *plan.Plan, o *plan.Options) *sheet {
 	t := &sheet{title: fmt.Sprintf("Emitter coils at %g °C", o.AmbientC), columns: []sheetColumn{
 		{name: "emitter", unit: textUnit},
 		{name: "wire", unit: "mm"},
@@ -140,7 +140,7 @@ func coilsSheet(p *pipeline.Plan, o *pipeline.PlanOptions) *sheet {
 	return t
 }
 
-func drivingSheet(p *pipeline.Plan) *sheet {
+func drivingSheet(p *plan.Plan) *sheet {
 	t := &sheet{title: "Driving them (each coil alone, at its tone)", columns: []sheetColumn{
 		{name: "emitter", unit: textUnit},
 		{name: "voltage", unit: "V peak", formula: "|R + jωL|·I", source: "textbook"},
@@ -155,7 +155,7 @@ func drivingSheet(p *pipeline.Plan) *sheet {
 	return t
 }
 
-func pickupsSheet(p *pipeline.Plan) *sheet {
+func pickupsSheet(p *plan.Plan) *sheet {
 	t := &sheet{title: "Pickup coils", columns: []sheetColumn{
 		{name: "sensor", unit: textUnit}, {name: "channel", unit: textUnit}, {name: "turns × area", unit: "mm²"},
 		{name: "turns", formula: "turns × area over π·radius²", source: "textbook"},
@@ -177,14 +177,14 @@ func pickupsSheet(p *pipeline.Plan) *sheet {
 const crb = "√ of the trace of the inverse of Σ jᵀj/σ², j the couplings' derivatives"
 
 // lengthUnit is what errors of about v are told in.
-func lengthUnit(v pipeline.Real) (float64, string) {
+func lengthUnit(v plan.Real) (float64, string) {
 	if v >= 1e-3 && !math.IsInf(float64(v), 1) {
 		return 1e-3, "mm"
 	}
 	return 1e-6, "µm"
 }
 
-func accuracySheet(p *pipeline.Plan, s *pipeline.PlanSensor) *sheet {
+func accuracySheet(p *plan.Plan, s *plan.Sensor) *sheet {
 	t := &sheet{title: fmt.Sprintf("Predicted accuracy of %s (%d degrees of freedom), %s windows", s.Sensor, s.Freedom, terminal.Quantity(p.Window.LengthS, "s")), columns: []sheetColumn{
 		{name: "rms error", unit: textUnit},
 		{name: "median", formula: crb + "; over the working volume and attitudes", source: "Cramér–Rao bound"},
@@ -221,7 +221,7 @@ func accuracySheet(p *pipeline.Plan, s *pipeline.PlanSensor) *sheet {
 	return t
 }
 
-func ratesSheet(p *pipeline.Plan, s *pipeline.PlanSensor) *sheet {
+func ratesSheet(p *plan.Plan, s *plan.Sensor) *sheet {
 	unit, word := lengthUnit(s.Position.P95)
 	t := &sheet{title: "Update rate against accuracy, " + s.Sensor, columns: []sheetColumn{
 		{name: "window", unit: "ms"}, {name: "updates", unit: "Hz", formula: "1/window, no overlap"},
@@ -234,7 +234,7 @@ func ratesSheet(p *pipeline.Plan, s *pipeline.PlanSensor) *sheet {
 	return t
 }
 
-func rangeSheet(p *pipeline.Plan, s *pipeline.PlanSensor) *sheet {
+func rangeSheet(p *plan.Plan, s *plan.Sensor) *sheet {
 	t := &sheet{title: "Dynamic range, " + s.Sensor + " (at the ADC)", columns: []sheetColumn{
 		{name: "channel", unit: textUnit},
 		{name: "largest peak", unit: "V", formula: "Σ over tones of gain·ω·turns×area·|B|·I at the strongest place: every tone at its worst attitude, all peaking together"},
@@ -249,7 +249,7 @@ func rangeSheet(p *pipeline.Plan, s *pipeline.PlanSensor) *sheet {
 		if c.FullScaleV > 0 {
 			full = terminal.Number(c.FullScaleV, 3)
 		}
-		t.row(c.Channel, num(c.PeakV, 1), full, num(c.WeakestRMSV, 1e-3), num(c.SigmaV*pipeline.Real(math.Sqrt(0.5)), 1e-6), num(c.RangeDB, 1), num(c.Gain, 1), num(c.Suggested, 1))
+		t.row(c.Channel, num(c.PeakV, 1), full, num(c.WeakestRMSV, 1e-3), num(c.SigmaV*plan.Real(math.Sqrt(0.5)), 1e-6), num(c.RangeDB, 1), num(c.Gain, 1), num(c.Suggested, 1))
 	}
 	if len(s.Channels) > 0 {
 		t.note("strongest at (%s) mm, weakest at (%s) mm", at(s.Channels[0].PeakAt), at(s.Channels[0].WeakestAt))
@@ -257,14 +257,14 @@ func rangeSheet(p *pipeline.Plan, s *pipeline.PlanSensor) *sheet {
 	return t
 }
 
-func designSheet(p *pipeline.Plan) *sheet {
+func designSheet(p *plan.Plan) *sheet {
 	d := p.Design
 	if d == nil {
 		return nil
 	}
 	t := &sheet{title: fmt.Sprintf("Optimised for the %s position error of %s", d.Goal, d.Sensor), columns: []sheetColumn{
 		{name: "rms error", unit: textUnit}, {name: "before", formula: "as under predicted accuracy, before and after the moves"}, {name: "after", formula: "likewise"}, {name: "unit", unit: textUnit}, {name: "gain", formula: "before over after"}}}
-	row := func(name string, before, after pipeline.Real, unit float64, word string) {
+	row := func(name string, before, after plan.Real, unit float64, word string) {
 		t.row(name, num(before, unit), num(after, unit), word, num(before/after, 1))
 	}
 	unit, word := lengthUnit(d.Before.Position.P95)
@@ -277,7 +277,7 @@ func designSheet(p *pipeline.Plan) *sheet {
 	return t
 }
 
-func movesSheet(p *pipeline.Plan) *sheet {
+func movesSheet(p *plan.Plan) *sheet {
 	if p.Design == nil {
 		return nil
 	}
@@ -293,7 +293,7 @@ func movesSheet(p *pipeline.Plan) *sheet {
 
 const icnirp = "ICNIRP 2010, Health Physics 99(6), tables 3 and 4"
 
-func reachSheet(p *pipeline.Plan) *sheet {
+func reachSheet(p *plan.Plan) *sheet {
 	x := &p.Exposure
 	t := &sheet{title: "Exposure: where the field of all tones exceeds the reference levels", columns: []sheetColumn{
 		{name: "emitter", unit: textUnit}, {name: "tone", unit: "Hz"},
@@ -309,7 +309,7 @@ func reachSheet(p *pipeline.Plan) *sheet {
 	return t
 }
 
-func fieldSheet(p *pipeline.Plan) *sheet {
+func fieldSheet(p *plan.Plan) *sheet {
 	x := &p.Exposure
 	if x.Unavailable != "" {
 		return nil
@@ -317,7 +317,7 @@ func fieldSheet(p *pipeline.Plan) *sheet {
 	t := &sheet{title: "Exposure: field of all tones", columns: []sheetColumn{
 		{name: "where", unit: textUnit}, {name: "peak", unit: "µT", formula: "Σ of the tones' peaks: all aligned"}, {name: "rms", unit: "µT", formula: "root of the sum of the tones' squares"},
 		{name: "general public", unit: "ratio", formula: "Σ B_rms/B_ref, to be at most 1", source: "ICNIRP 2010, equation (5)"}, {name: "occupational", unit: "ratio", formula: "likewise", source: "ICNIRP 2010, equation (5)"}}}
-	add := func(where string, f pipeline.PlanField) {
+	add := func(where string, f plan.Field) {
 		t.row(where, num(f.PeakT, 1e-6), num(f.RMST, 1e-6), num(f.Public, 1), num(f.Occupational, 1))
 	}
 	for _, f := range x.Distances {
@@ -337,7 +337,7 @@ func fieldSheet(p *pipeline.Plan) *sheet {
 	return t
 }
 
-func cautionsSheet(p *pipeline.Plan) *sheet {
+func cautionsSheet(p *plan.Plan) *sheet {
 	t := &sheet{title: "Cautions"}
 	for _, c := range p.Cautions {
 		t.note("! %s", c)
