@@ -7,6 +7,7 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/pipeline"
 )
 
@@ -30,7 +31,7 @@ func runPivot(dir string, o *assessOptions, s Streams) error {
 		return errors.New("--pivot and --truth exclude each other")
 	}
 	if o.saveRig != "" {
-		if err := absent(o.saveRig, o.force); err != nil {
+		if err := files.Refuse(o.saveRig, o.force); err != nil {
 			return err
 		}
 	}

@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"tonepose/cmd/tonepose/internal/figure"
+	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/pipeline"
 	"tonepose/cmd/tonepose/internal/report"
 	"tonepose/cmd/tonepose/internal/tables"
@@ -151,10 +152,15 @@ func drawDemo(ctx context.Context, o *demoOptions, run demoRun, a *pipeline.Asse
 	if figures["spectrum"], err = report.Spectrum(ctx, rec, a.Rig, survey, "Spectrum of every channel: "+run.path, inventedNote); err != nil {
 		return err
 	}
+	to, err := files.Into(o.dir, true)
+	if err != nil {
+		return err
+	}
+	defer to.Abort()
 	for name, f := range figures {
-		if err := f.Save(filepath.Join(o.dir, run.path+"-"+name+".png")); err != nil {
+		if err := f.Save(to, run.path+"-"+name+".png"); err != nil {
 			return err
 		}
 	}
-	return nil
+	return to.Commit()
 }

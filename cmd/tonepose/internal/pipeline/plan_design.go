@@ -3,8 +3,6 @@ package pipeline
 import (
 	"context"
 	"fmt"
-	"io"
-	"maps"
 	"slices"
 
 	"tonepose/cmd/tonepose/internal/rig"
@@ -112,17 +110,4 @@ func (p *Plan) design(ctx context.Context, r *rig.Rig, o PlanOptions, edit *rig.
 // chosen, or emitters moved.
 func (p *Plan) Changed() bool {
 	return p.Design != nil || slices.ContainsFunc(p.Tones.Tones, func(t PlanTone) bool { return t.Chosen || t.Assumed })
-}
-
-// WriteFiles writes whole files, all of them or none; existing ones are refused
-// unless force is set.
-func WriteFiles(force bool, texts map[string][]byte) error {
-	files := &outputs{force: force}
-	defer files.abort()
-	for _, name := range slices.Sorted(maps.Keys(texts)) {
-		if err := files.text(name, func(w io.Writer) error { _, err := w.Write(texts[name]); return err }); err != nil {
-			return err
-		}
-	}
-	return files.commit()
 }

@@ -9,6 +9,7 @@ import (
 	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/fieldmodels/rigid"
 )
@@ -55,13 +56,13 @@ func PlanStations(r *rig.Rig, file string, o BoardOptions) (int, error) {
 	if count > float64(o.MaxStations) {
 		return 0, fmt.Errorf("a spacing of %g m makes %.0f stations, more than %d: choose a wider one", o.SpacingM, count, o.MaxStations)
 	}
-	files := &outputs{force: o.Force}
-	defer files.abort()
-	err := files.text(file, func(w io.Writer) error { return writeStations(w, r, o, int(columns), int(rows)) })
+	batch := &files.Batch{Force: o.Force}
+	defer batch.Abort()
+	err := batch.Fill(file, func(w io.Writer) error { return writeStations(w, r, o, int(columns), int(rows)) })
 	if err != nil {
 		return 0, err
 	}
-	return int(count), files.commit()
+	return int(count), batch.Commit()
 }
 
 // holes is how many places of a spacing fit into a length, both ends counted.

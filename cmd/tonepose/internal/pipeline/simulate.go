@@ -10,6 +10,7 @@ import (
 	"math/rand/v2"
 	"time"
 
+	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/multitone/synth"
 )
@@ -92,19 +93,19 @@ func Simulate(ctx context.Context, r *rig.Rig, p *Path, out string, o SimulateOp
 		Recording: out, Truth: stem + ".truth.csv", Samples: samples, Channels: len(r.Channels),
 		RateHz: o.RateHz, DurationS: float64(samples) / o.RateHz,
 	}
-	files := &outputs{force: o.Force}
-	defer files.abort()
-	rec, err := openRecording(files, stem, format, r, o, samples)
+	batch := &files.Batch{Force: o.Force}
+	defer batch.Abort()
+	rec, err := openRecording(batch, stem, format, r, o, samples)
 	if err != nil {
 		return nil, err
 	}
 	s.Recording = rec.name
-	if err := files.text(s.Truth, func(w io.Writer) error { return writeTruth(w, p, s.DurationS) }); err != nil {
+	if err := batch.Fill(s.Truth, func(w io.Writer) error { return writeTruth(w, p, s.DurationS) }); err != nil {
 		return nil, err
 	}
 	if p.Tracks[0].Stations != nil {
 		s.Intervals = stem + ".intervals.csv"
-		if err := files.text(s.Intervals, func(w io.Writer) error { return writeIntervals(w, p, s.DurationS) }); err != nil {
+		if err := batch.Fill(s.Intervals, func(w io.Writer) error { return writeIntervals(w, p, s.DurationS) }); err != nil {
 			return nil, err
 		}
 	}
@@ -114,7 +115,7 @@ func Simulate(ctx context.Context, r *rig.Rig, p *Path, out string, o SimulateOp
 	if err := rec.finish(); err != nil {
 		return nil, err
 	}
-	if err := files.commit(); err != nil {
+	if err := batch.Commit(); err != nil {
 		return nil, err
 	}
 	s.Clipped = generator.Clipped()

@@ -13,6 +13,7 @@ import (
 	"strconv"
 	"strings"
 
+	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/rig"
 )
 
@@ -58,7 +59,7 @@ type recordingWriter struct {
 //   - WAV: 8-, 16- or 24-bit PCM, or 32-bit float with ±1 = full_scale_v;
 //   - NumPy: samples × channels, int8, int16, int32 (24 bits to the left) or float32;
 //   - CSV: time_s and volts.
-func openRecording(files *outputs, stem, format string, r *rig.Rig, o SimulateOptions, samples int64) (*recordingWriter, error) {
+func openRecording(out *files.Batch, stem, format string, r *rig.Rig, o SimulateOptions, samples int64) (*recordingWriter, error) {
 	if o.Bits != 0 && o.Bits != 8 && o.Bits != 16 && o.Bits != 24 {
 		return nil, fmt.Errorf("--bits %d: must be 8, 16 or 24, or 0 for float samples", o.Bits)
 	}
@@ -75,22 +76,22 @@ func openRecording(files *outputs, stem, format string, r *rig.Rig, o SimulateOp
 	w.dataBytes = samples * int64(w.channels) * int64(w.bytes)
 	switch format {
 	case "sigmf":
-		return w, w.openSigMF(files, stem, o)
+		return w, w.openSigMF(out, stem, o)
 	case "wav":
-		return w, w.openWAV(files, stem+".wav", r, o)
+		return w, w.openWAV(out, stem+".wav", r, o)
 	case "npy":
-		return w, w.openNumPy(files, stem+".npy", samples)
+		return w, w.openNumPy(out, stem+".npy", samples)
 	}
-	return w, w.openCSV(files, stem+".csv", r)
+	return w, w.openCSV(out, stem+".csv", r)
 }
 
-func (w *recordingWriter) openSigMF(files *outputs, stem string, o SimulateOptions) error {
+func (w *recordingWriter) openSigMF(out *files.Batch, stem string, o SimulateOptions) error {
 	w.name = stem + ".sigmf-meta"
-	meta, err := files.create(w.name)
+	meta, err := out.Create(w.name)
 	if err != nil {
 		return err
 	}
-	data, err := files.create(stem + ".sigmf-data")
+	data, err := out.Create(stem + ".sigmf-data")
 	if err != nil {
 		return err
 	}
@@ -126,7 +127,7 @@ func writeSigMFMeta(to io.Writer, w *recordingWriter, o SimulateOptions, sum has
 
 // openWAV follows RIFF WAVE with WAVE_FORMAT_EXTENSIBLE, which more than two
 // channels or 16 bits ask for.
-func (w *recordingWriter) openWAV(files *outputs, name string, r *rig.Rig, o SimulateOptions) error {
+func (w *recordingWriter) openWAV(out *files.Batch, name string, r *rig.Rig, o SimulateOptions) error {
 	const header = 12 + 8 + 40 + 8
 	w.name = name
 	pad := w.dataBytes & 1
@@ -145,7 +146,7 @@ func (w *recordingWriter) openWAV(files *outputs, name string, r *rig.Rig, o Sim
 		}
 	}
 	w.unsigned = w.bits == 8
-	f, err := files.create(name)
+	f, err := out.Create(name)
 	if err != nil {
 		return err
 	}
@@ -179,9 +180,9 @@ func (w *recordingWriter) openWAV(files *outputs, name string, r *rig.Rig, o Sim
 }
 
 // openNumPy follows the NumPy format 1.0.
-func (w *recordingWriter) openNumPy(files *outputs, name string, samples int64) error {
+func (w *recordingWriter) openNumPy(out *files.Batch, name string, samples int64) error {
 	w.name = name
-	f, err := files.create(name)
+	f, err := out.Create(name)
 	if err != nil {
 		return err
 	}
@@ -195,9 +196,9 @@ func (w *recordingWriter) openNumPy(files *outputs, name string, samples int64) 
 	return err
 }
 
-func (w *recordingWriter) openCSV(files *outputs, name string, r *rig.Rig) error {
+func (w *recordingWriter) openCSV(out *files.Batch, name string, r *rig.Rig) error {
 	w.name = name
-	f, err := files.create(name)
+	f, err := out.Create(name)
 	if err != nil {
 		return err
 	}
