@@ -3,14 +3,13 @@ package cli
 import (
 	"errors"
 	"fmt"
-	"os"
 	"time"
 
 	"github.com/spf13/cobra"
 
 	"tonepose/cmd/tonepose/internal/assess"
+	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/report"
-	"tonepose/cmd/tonepose/internal/whole"
 )
 
 type assessOptions struct {
@@ -126,13 +125,15 @@ func runAssess(dir string, o *assessOptions, s Streams) error {
 		return err
 	}
 	if o.saveAs != "" {
-		if err := absent(o.saveAs, o.force); err != nil {
+		if err := files.Refuse(o.saveAs, o.force); err != nil {
 			return err
 		}
 	}
-	if err := figureDir(o.out, o.force); err != nil {
+	figures, err := files.Into(o.out, o.force)
+	if err != nil {
 		return err
 	}
+	defer figures.Abort()
 	a, err := assess.Run(dir, o.truth, p)
 	if errors.Is(err, assess.ErrNothingToCompare) {
 		return fmt.Errorf("%w: %w", errNoRow, err)
@@ -149,12 +150,15 @@ func runAssess(dir string, o *assessOptions, s Streams) error {
 		if err != nil {
 			return err
 		}
-		if err := whole.WriteFile(o.saveAs, text); err != nil {
+		if err := files.WriteFile(o.saveAs, text); err != nil {
 			return err
 		}
 	}
 	if o.out != "" {
-		if err := report.SaveAssessment(o.out, dir, a, sum.drifts); err != nil {
+		if err := report.SaveAssessment(figures, dir, a, sum.drifts); err != nil {
+			return err
+		}
+		if err := figures.Commit(); err != nil {
 			return err
 		}
 	}
@@ -165,12 +169,4 @@ func runAssess(dir string, o *assessOptions, s Streams) error {
 		return writeNumbers(s.Out, sum)
 	}
 	return sum.print(s, a)
-}
-
-// absent refuses a file that is there already.
-func absent(name string, force bool) error {
-	if _, err := os.Stat(name); err == nil && !force {
-		return fmt.Errorf("%s: exists: name another file, or add --force", name)
-	}
-	return nil
 }

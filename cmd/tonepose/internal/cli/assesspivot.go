@@ -8,6 +8,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/cmd/tonepose/internal/assess"
+	"tonepose/cmd/tonepose/internal/files"
 )
 
 // pivotSummary is what --pivot prints.
@@ -30,7 +31,7 @@ func runPivot(dir string, o *assessOptions, s Streams) error {
 		return errors.New("--pivot and --truth exclude each other")
 	}
 	if o.saveRig != "" {
-		if err := absent(o.saveRig, o.force); err != nil {
+		if err := files.Refuse(o.saveRig, o.force); err != nil {
 			return err
 		}
 	}

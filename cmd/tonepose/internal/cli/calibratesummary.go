@@ -3,11 +3,10 @@ package cli
 import (
 	"encoding/json"
 	"fmt"
-	"os"
-	"path/filepath"
 	"strings"
 
 	"tonepose/cmd/tonepose/internal/figure"
+	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/pipeline"
 	"tonepose/cmd/tonepose/internal/report"
 	"tonepose/cmd/tonepose/internal/terminal"
@@ -16,20 +15,22 @@ import (
 )
 
 func saveCalibrationFigures(dir, rig string, sum *pipeline.CalibrationSummary, res *calibration.Result) error {
-	if err := os.MkdirAll(dir, 0o755); err != nil {
+	to, err := files.Into(dir, true)
+	if err != nil {
 		return err
 	}
+	defer to.Abort()
 	note := fmt.Sprintf("%s, chi-square %.1f of %d", sum.Recording, sum.Chi2, sum.DOF)
 	for name, f := range map[string]*figure.Figure{
 		"calibration-residuals.png":    report.CalibrationResiduals(sum, rig+": residuals of the calibration", note),
 		"calibration-parameters.png":   report.CalibrationParameters(sum, rig+": what the calibration moved", note),
 		"calibration-correlations.png": report.CalibrationCorrelations(res, rig+": correlations of the parameters", note),
 	} {
-		if err := f.Save(filepath.Join(dir, name)); err != nil {
+		if err := f.Save(to, name); err != nil {
 			return err
 		}
 	}
-	return nil
+	return to.Commit()
 }
 
 func printCalibration(s Streams, sum *pipeline.CalibrationSummary, asJSON, quiet bool) error {

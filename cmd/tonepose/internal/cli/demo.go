@@ -12,6 +12,7 @@ import (
 
 	"tonepose/cmd/tonepose/internal/assess"
 	"tonepose/cmd/tonepose/internal/figure"
+	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/pipeline"
 	"tonepose/cmd/tonepose/internal/report"
 	"tonepose/cmd/tonepose/internal/simulate"
@@ -153,10 +154,15 @@ func drawDemo(ctx context.Context, o *demoOptions, run demoRun, a *assess.Result
 	if figures["spectrum"], err = report.Spectrum(ctx, rec, a.Rig, survey, "Spectrum of every channel: "+run.path, inventedNote); err != nil {
 		return err
 	}
+	to, err := files.Into(o.dir, true)
+	if err != nil {
+		return err
+	}
+	defer to.Abort()
 	for name, f := range figures {
-		if err := f.Save(filepath.Join(o.dir, run.path+"-"+name+".png")); err != nil {
+		if err := f.Save(to, run.path+"-"+name+".png"); err != nil {
 			return err
 		}
 	}
-	return nil
+	return to.Commit()
 }

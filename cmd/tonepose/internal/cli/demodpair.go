@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
-	"path/filepath"
 
 	"tonepose/cmd/tonepose/internal/pipeline"
 	"tonepose/cmd/tonepose/internal/report"
@@ -106,12 +105,12 @@ func pairSeries(ctx context.Context, rec *recording.Reader, bench *pipeline.Benc
 		return nil, fmt.Errorf("%s: %w: the recording is shorter than a window", info.Name, errNoRow)
 	}
 	set.Metadata.Recording.SHA256 = sum.Survey.SHA256
-	if err := set.Close(); err != nil {
-		return nil, err
-	}
 	title := fmt.Sprintf("%s against %s", o.signal, o.reference)
 	note := fmt.Sprintf("%s, %s, equivalent noise bandwidth %.4g Hz", info.Name, sum.Averaging.Kind, sum.Averaging.ENBWHz)
-	return sum, drawn.Figure(title, note).Save(filepath.Join(o.out, tables.DemodulatedName+".png"))
+	if err := drawn.Figure(title, note).Save(set.Files, tables.DemodulatedName+".png"); err != nil {
+		return nil, err
+	}
+	return sum, set.Close()
 }
 
 // pairRow writes the result over the whole recording as a table of one row a

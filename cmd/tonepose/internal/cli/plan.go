@@ -7,7 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"os"
 	"path/filepath"
 	"slices"
 	"strconv"
@@ -17,6 +16,7 @@ import (
 	"github.com/spf13/cobra"
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/plan"
 	"tonepose/cmd/tonepose/internal/report"
 	"tonepose/cmd/tonepose/internal/rig"
@@ -289,9 +289,11 @@ func runPlan(ctx context.Context, file string, o *planOptions, s Streams) error 
 	if err := o.check(); err != nil {
 		return err
 	}
-	if err := o.room(file); err != nil {
+	out, err := o.room(file)
+	if err != nil {
 		return err
 	}
+	defer out.Abort()
 	r, err := rig.Load(file, rig.Options{AllowMissingTones: true})
 	if err != nil {
 		return err
@@ -304,7 +306,7 @@ func runPlan(ctx context.Context, file string, o *planOptions, s Streams) error 
 	if err != nil {
 		return err
 	}
-	if err := o.write(plan, r, edit, s); err != nil {
+	if err := o.write(out, plan, r, edit, s); err != nil {
 		return err
 	}
 	if o.json {
@@ -328,31 +330,27 @@ func blindEverywhere(p *plan.Plan) error {
 		"six degrees of freedom need at least six couplings of emitters that stand and point differently; one pickup coil has five")
 }
 
-// room refuses outputs that exist, before anything is computed.
-func (o *planOptions) room(file string) error {
-	if o.out != "" {
-		if entries, err := os.ReadDir(o.out); err == nil && len(entries) > 0 && !o.force {
-			return fmt.Errorf("%s: not empty (it holds %s): name another directory, or add --force to replace its files", o.out, entries[0].Name())
-		} else if err != nil && !errors.Is(err, os.ErrNotExist) {
-			return err
-		}
-		if o.rigOut == "" {
-			stem := strings.TrimSuffix(strings.TrimSuffix(filepath.Base(file), filepath.Ext(file)), ".rig")
-			o.rigOut = filepath.Join(o.out, stem+".planned.rig.yaml")
-		}
+// room begins --out and refuses outputs that exist, before anything is computed.
+func (o *planOptions) room(file string) (*files.Batch, error) {
+	if o.out != "" && o.rigOut == "" {
+		stem := strings.TrimSuffix(strings.TrimSuffix(filepath.Base(file), filepath.Ext(file)), ".rig")
+		o.rigOut = filepath.Join(o.out, stem+".planned.rig.yaml")
 	}
 	for _, name := range []string{o.rigOut, o.stations} {
-		if _, err := os.Lstat(name); name != "" && err == nil && !o.force {
-			return fmt.Errorf("%s exists: name another file, or add --force to replace it", name)
+		if name == "" {
+			continue
+		}
+		if err := files.Refuse(name, o.force); err != nil {
+			return nil, err
 		}
 	}
-	return nil
+	return files.Into(o.out, o.force)
 }
 
 // write leaves files; a rig file only if the plan changed anything.
-func (o *planOptions) write(p *plan.Plan, r *rig.Rig, edit *rig.Edit, s Streams) error {
+func (o *planOptions) write(out *files.Batch, p *plan.Plan, r *rig.Rig, edit *rig.Edit, s Streams) error {
 	if o.out != "" {
-		if err := o.writeDirectory(p, r, edit); err != nil {
+		if err := o.writeDirectory(out, p, r, edit); err != nil {
 			return err
 		}
 		fmt.Fprintf(s.Err, "tonepose: figures, plan.txt and plan.json in %s\n", o.out)
@@ -382,8 +380,8 @@ func (o *planOptions) write(p *plan.Plan, r *rig.Rig, edit *rig.Edit, s Streams)
 	return nil
 }
 
-// writeDirectory fills --out. All figures are made before the first file is.
-func (o *planOptions) writeDirectory(p *plan.Plan, r *rig.Rig, edit *rig.Edit) error {
+// writeDirectory fills --out.
+func (o *planOptions) writeDirectory(out *files.Batch, p *plan.Plan, r *rig.Rig, edit *rig.Edit) error {
 	var planned *rig.Rig
 	if p.Design != nil {
 		text, err := edit.Text()
@@ -403,16 +401,12 @@ func (o *planOptions) writeDirectory(p *plan.Plan, r *rig.Rig, edit *rig.Edit) e
 	if err != nil {
 		return err
 	}
-	files := map[string][]byte{filepath.Join(o.out, "plan.txt"): text.Bytes(), filepath.Join(o.out, "plan.json"): append(data, '\n')}
+	err = errors.Join(out.Write("plan.txt", text.Bytes()), out.Write("plan.json", append(data, '\n')))
 	for _, f := range figures {
-		var picture bytes.Buffer
-		if err := f.Figure.Write(&picture, "png"); err != nil {
-			return err
-		}
-		files[filepath.Join(o.out, f.Name+".png")] = picture.Bytes()
+		err = errors.Join(err, f.Figure.Save(out, f.Name+".png"))
 	}
-	if err := os.MkdirAll(o.out, 0o777); err != nil {
+	if err != nil {
 		return err
 	}
-	return plan.WriteFiles(true, files)
+	return out.Commit()
 }

@@ -3,12 +3,9 @@ package plan
 import (
 	"context"
 	"fmt"
-	"io"
-	"maps"
 	"slices"
 
 	"tonepose/cmd/tonepose/internal/rig"
-	"tonepose/cmd/tonepose/internal/whole"
 	"tonepose/solver"
 	"tonepose/solver/prediction"
 )
@@ -113,17 +110,4 @@ func (p *Plan) design(ctx context.Context, r *rig.Rig, o Options, edit *rig.Edit
 // chosen, or emitters moved.
 func (p *Plan) Changed() bool {
 	return p.Design != nil || slices.ContainsFunc(p.Tones.Tones, func(t Tone) bool { return t.Chosen || t.Assumed })
-}
-
-// WriteFiles writes whole files, all of them or none; existing ones are refused
-// unless force is set.
-func WriteFiles(force bool, texts map[string][]byte) error {
-	files := &whole.Outputs{Force: force}
-	defer files.Abort()
-	for _, name := range slices.Sorted(maps.Keys(texts)) {
-		if err := files.Text(name, func(w io.Writer) error { _, err := w.Write(texts[name]); return err }); err != nil {
-			return err
-		}
-	}
-	return files.Commit()
 }

@@ -9,8 +9,8 @@ import (
 	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/rig"
-	"tonepose/cmd/tonepose/internal/whole"
 	"tonepose/fieldmodels/rigid"
 )
 
@@ -56,13 +56,13 @@ func WriteStations(r *rig.Rig, file string, o BoardOptions) (int, error) {
 	if count > float64(o.MaxStations) {
 		return 0, fmt.Errorf("a spacing of %g m makes %.0f stations, more than %d: choose a wider one", o.SpacingM, count, o.MaxStations)
 	}
-	files := &whole.Outputs{Force: o.Force}
-	defer files.Abort()
-	err := files.Text(file, func(w io.Writer) error { return writeStations(w, r, o, int(columns), int(rows)) })
+	batch := &files.Batch{Force: o.Force}
+	defer batch.Abort()
+	err := batch.Fill(file, func(w io.Writer) error { return writeStations(w, r, o, int(columns), int(rows)) })
 	if err != nil {
 		return 0, err
 	}
-	return int(count), files.Commit()
+	return int(count), batch.Commit()
 }
 
 // holes is how many places of a spacing fit into a length, both ends counted.

@@ -9,12 +9,13 @@ import (
 
 	"tonepose/cmd/tonepose/internal/assess"
 	"tonepose/cmd/tonepose/internal/figure"
+	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/solver/assessment"
 )
 
-// SaveAssessment writes the figures of an assessment into out as PNG, those of a
+// SaveAssessment adds the figures of an assessment to files, as PNG, those of a
 // run with several sensors one set each.
-func SaveAssessment(out, run string, a *assess.Result, drifts map[string]*assess.Drift) error {
+func SaveAssessment(to *files.Batch, run string, a *assess.Result, drifts map[string]*assess.Drift) error {
 	names := a.SensorNames()
 	for _, name := range names {
 		part := a.Sensor(name)
@@ -27,7 +28,7 @@ func SaveAssessment(out, run string, a *assess.Result, drifts map[string]*assess
 			return err
 		}
 		for kind, f := range figures {
-			if err := f.Save(filepath.Join(out, prefix+kind+".png")); err != nil {
+			if err := f.Save(to, prefix+kind+".png"); err != nil {
 				return err
 			}
 		}

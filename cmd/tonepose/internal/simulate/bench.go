@@ -8,8 +8,8 @@ import (
 	"os"
 	"path/filepath"
 
+	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/rig"
-	"tonepose/cmd/tonepose/internal/whole"
 )
 
 // benchRig is an invented pipe-inspection bench.
@@ -45,7 +45,7 @@ func Bench(ctx context.Context, dir, path string, seed uint64, force bool, progr
 	if old, err := os.ReadFile(b.RigFile); err == nil && !force && !bytes.Equal(old, benchRig) {
 		return nil, fmt.Errorf("%s exists and is another rig: name another directory, or add --force to replace it", b.RigFile)
 	}
-	if err := whole.WriteFile(b.RigFile, benchRig); err != nil {
+	if err := files.WriteFile(b.RigFile, benchRig); err != nil {
 		return nil, err
 	}
 	b.Summary, err = Run(ctx, b.Rig, p, filepath.Join(dir, path), Options{

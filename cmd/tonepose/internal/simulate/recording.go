@@ -13,8 +13,8 @@ import (
 	"strconv"
 	"strings"
 
+	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/rig"
-	"tonepose/cmd/tonepose/internal/whole"
 )
 
 // splitRecordingName returns an output's stem and format: sigmf for
@@ -59,7 +59,7 @@ type recordingWriter struct {
 //   - WAV: 8-, 16- or 24-bit PCM, or 32-bit float with ±1 = full_scale_v;
 //   - NumPy: samples × channels, int8, int16, int32 (24 bits to the left) or float32;
 //   - CSV: time_s and volts.
-func openRecording(files *whole.Outputs, stem, format string, r *rig.Rig, o Options, samples int64) (*recordingWriter, error) {
+func openRecording(out *files.Batch, stem, format string, r *rig.Rig, o Options, samples int64) (*recordingWriter, error) {
 	if o.Bits != 0 && o.Bits != 8 && o.Bits != 16 && o.Bits != 24 {
 		return nil, fmt.Errorf("--bits %d: must be 8, 16 or 24, or 0 for float samples", o.Bits)
 	}
@@ -76,22 +76,22 @@ func openRecording(files *whole.Outputs, stem, format string, r *rig.Rig, o Opti
 	w.dataBytes = samples * int64(w.channels) * int64(w.bytes)
 	switch format {
 	case "sigmf":
-		return w, w.openSigMF(files, stem, o)
+		return w, w.openSigMF(out, stem, o)
 	case "wav":
-		return w, w.openWAV(files, stem+".wav", r, o)
+		return w, w.openWAV(out, stem+".wav", r, o)
 	case "npy":
-		return w, w.openNumPy(files, stem+".npy", samples)
+		return w, w.openNumPy(out, stem+".npy", samples)
 	}
-	return w, w.openCSV(files, stem+".csv", r)
+	return w, w.openCSV(out, stem+".csv", r)
 }
 
-func (w *recordingWriter) openSigMF(files *whole.Outputs, stem string, o Options) error {
+func (w *recordingWriter) openSigMF(out *files.Batch, stem string, o Options) error {
 	w.name = stem + ".sigmf-meta"
-	meta, err := files.Create(w.name)
+	meta, err := out.Create(w.name)
 	if err != nil {
 		return err
 	}
-	data, err := files.Create(stem + ".sigmf-data")
+	data, err := out.Create(stem + ".sigmf-data")
 	if err != nil {
 		return err
 	}
@@ -127,7 +127,7 @@ func writeSigMFMeta(to io.Writer, w *recordingWriter, o Options, sum hash.Hash) 
 
 // openWAV follows RIFF WAVE with WAVE_FORMAT_EXTENSIBLE, which more than two
 // channels or 16 bits ask for.
-func (w *recordingWriter) openWAV(files *whole.Outputs, name string, r *rig.Rig, o Options) error {
+func (w *recordingWriter) openWAV(out *files.Batch, name string, r *rig.Rig, o Options) error {
 	const header = 12 + 8 + 40 + 8
 	w.name = name
 	pad := w.dataBytes & 1
@@ -146,7 +146,7 @@ func (w *recordingWriter) openWAV(files *whole.Outputs, name string, r *rig.Rig,
 		}
 	}
 	w.unsigned = w.bits == 8
-	f, err := files.Create(name)
+	f, err := out.Create(name)
 	if err != nil {
 		return err
 	}
@@ -180,9 +180,9 @@ func (w *recordingWriter) openWAV(files *whole.Outputs, name string, r *rig.Rig,
 }
 
 // openNumPy follows the NumPy format 1.0.
-func (w *recordingWriter) openNumPy(files *whole.Outputs, name string, samples int64) error {
+func (w *recordingWriter) openNumPy(out *files.Batch, name string, samples int64) error {
 	w.name = name
-	f, err := files.Create(name)
+	f, err := out.Create(name)
 	if err != nil {
 		return err
 	}
@@ -196,9 +196,9 @@ func (w *recordingWriter) openNumPy(files *whole.Outputs, name string, samples i
 	return err
 }
 
-func (w *recordingWriter) openCSV(files *whole.Outputs, name string, r *rig.Rig) error {
+func (w *recordingWriter) openCSV(out *files.Batch, name string, r *rig.Rig) error {
 	w.name = name
-	f, err := files.Create(name)
+	f, err := out.Create(name)
 	if err != nil {
 		return err
 	}

@@ -12,8 +12,8 @@ import (
 	"math/rand/v2"
 	"time"
 
+	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/rig"
-	"tonepose/cmd/tonepose/internal/whole"
 	"tonepose/multitone/synth"
 )
 
@@ -95,19 +95,19 @@ func Run(ctx context.Context, r *rig.Rig, p *Path, out string, o Options, progre
 		Recording: out, Truth: stem + ".truth.csv", Samples: samples, Channels: len(r.Channels),
 		RateHz: o.RateHz, DurationS: float64(samples) / o.RateHz,
 	}
-	files := &whole.Outputs{Force: o.Force}
-	defer files.Abort()
-	rec, err := openRecording(files, stem, format, r, o, samples)
+	batch := &files.Batch{Force: o.Force}
+	defer batch.Abort()
+	rec, err := openRecording(batch, stem, format, r, o, samples)
 	if err != nil {
 		return nil, err
 	}
 	s.Recording = rec.name
-	if err := files.Text(s.Truth, func(w io.Writer) error { return writeTruth(w, p, s.DurationS) }); err != nil {
+	if err := batch.Fill(s.Truth, func(w io.Writer) error { return writeTruth(w, p, s.DurationS) }); err != nil {
 		return nil, err
 	}
 	if p.Tracks[0].Stations != nil {
 		s.Intervals = stem + ".intervals.csv"
-		if err := files.Text(s.Intervals, func(w io.Writer) error { return writeIntervals(w, p, s.DurationS) }); err != nil {
+		if err := batch.Fill(s.Intervals, func(w io.Writer) error { return writeIntervals(w, p, s.DurationS) }); err != nil {
 			return nil, err
 		}
 	}
@@ -117,7 +117,7 @@ func Run(ctx context.Context, r *rig.Rig, p *Path, out string, o Options, progre
 	if err := rec.finish(); err != nil {
 		return nil, err
 	}
-	if err := files.Commit(); err != nil {
+	if err := batch.Commit(); err != nil {
 		return nil, err
 	}
 	s.Clipped = generator.Clipped()
