@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"tonepose/cmd/tonepose/internal/plan"
+	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/terminal"
 )
 
@@ -83,7 +84,7 @@ func num(v plan.Real, unit float64) string {
 	if x := float64(v); math.IsInf(x, 0) {
 		return "–"
 	}
-	return terminal.Number(float64(v)/unit, 3)
+	return present.Number(float64(v)/unit, 3)
 }
 
 // at prints a place in millimetres.
@@ -101,15 +102,15 @@ func zero(v plan.Real) float64 {
 
 // printPlan prints a plan for people.
 func printPlan(w io.Writer, paint terminal.Paint, p *plan.Plan, o *plan.Options, explain bool) error {
-	noise := fmt.Sprintf("%s white noise at the amplifiers' inputs", terminal.Quantity(o.NoiseV, "V/√Hz"))
+	noise := fmt.Sprintf("%s white noise at the amplifiers' inputs", present.Quantity(o.NoiseV, "V/√Hz"))
 	if o.FlickerHz > 0 {
-		noise += fmt.Sprintf(", flicker corner %s", terminal.Quantity(o.FlickerHz, "Hz"))
+		noise += fmt.Sprintf(", flicker corner %s", present.Quantity(o.FlickerHz, "Hz"))
 	}
 	if o.Bits > 0 {
 		noise += fmt.Sprintf(", %d-bit ADC", o.Bits)
 	}
-	if _, err := fmt.Fprintf(w, "%s: %s a channel, %s windows of %s (noise bandwidth %s, %s updates)\n%s\n", paint.Bold(p.Rig), terminal.Quantity(p.SampleRateHz, "Hz"),
-		p.Window.Taper, terminal.Quantity(p.Window.LengthS, "s"), terminal.Quantity(p.Window.ENBWHz, "Hz"), terminal.Quantity(p.Window.UpdateHz, "Hz"), noise); err != nil {
+	if _, err := fmt.Fprintf(w, "%s: %s a channel, %s windows of %s (noise bandwidth %s, %s updates)\n%s\n", paint.Bold(p.Rig), present.Quantity(p.SampleRateHz, "Hz"),
+		p.Window.Taper, present.Quantity(p.Window.LengthS, "s"), present.Quantity(p.Window.ENBWHz, "Hz"), present.Quantity(p.Window.UpdateHz, "Hz"), noise); err != nil {
 		return err
 	}
 	if explain {

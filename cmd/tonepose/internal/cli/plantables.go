@@ -6,7 +6,7 @@ import (
 	"strings"
 
 	"tonepose/cmd/tonepose/internal/plan"
-	"tonepose/cmd/tonepose/internal/terminal"
+	"tonepose/cmd/tonepose/internal/present"
 )
 
 const (
@@ -26,7 +26,7 @@ func tonesSheet(p *plan.Plan, o *plan.Options) *sheet {
 		if e.Assumed {
 			current = "assumed"
 		}
-		t.row(e.Emitter, fmt.Sprintf("%.10g", e.Hz), how, terminal.Number(e.CurrentPeakA, 3), current, fmt.Sprint(e.Conflicts))
+		t.row(e.Emitter, fmt.Sprintf("%.10g", e.Hz), how, present.Number(e.CurrentPeakA, 3), current, fmt.Sprint(e.Conflicts))
 	}
 	mains := "no mains"
 	if len(o.MainsHz) > 0 {
@@ -57,9 +57,9 @@ func drivesSheet(p *plan.Plan) *sheet {
 	for _, d := range p.Drives {
 		full := "–"
 		if d.FullScaleV > 0 {
-			full = terminal.Number(d.FullScaleV, 3)
+			full = present.Number(d.FullScaleV, 3)
 		}
-		t.row(d.Channel, fmt.Sprint(len(d.Emitters)), num(d.Crest, 1), num(d.PeakV, 1), terminal.Number(d.InPhaseV, 3), full)
+		t.row(d.Channel, fmt.Sprint(len(d.Emitters)), num(d.Crest, 1), num(d.PeakV, 1), present.Number(d.InPhaseV, 3), full)
 		if len(d.Emitters) < 2 {
 			continue
 		}
@@ -96,9 +96,9 @@ func budgetSheet(p *plan.Plan, o *plan.Options, explain bool) *sheet {
 		if !explain && !brief[q.Name] {
 			continue
 		}
-		value := terminal.Number(q.Value, 3)
+		value := present.Number(q.Value, 3)
 		if q.Unit != "" && q.Unit != "dB" {
-			value = terminal.Quantity(q.Value, q.Unit)
+			value = present.Quantity(q.Value, q.Unit)
 		} else if q.Unit != "" {
 			value += " " + q.Unit
 		}
@@ -165,7 +165,7 @@ func pickupsSheet(p *plan.Plan) *sheet {
 		{name: "thermal noise", unit: "nV/√Hz", formula: "√(4kTR)", source: "Nyquist, Phys. Rev. 32, 1928"}}}
 	unknown := false
 	for _, c := range p.Pickups {
-		t.row(c.Sensor, c.Channel, terminal.Number(c.AreaTurnsM2*1e6, 3), num(c.Turns, 1), terminal.Number(c.LowVT, 3), terminal.Number(c.HighVT, 3), num(c.ResistanceOhm, 1), num(c.ThermalV, 1e-9))
+		t.row(c.Sensor, c.Channel, present.Number(c.AreaTurnsM2*1e6, 3), num(c.Turns, 1), present.Number(c.LowVT, 3), present.Number(c.HighVT, 3), num(c.ResistanceOhm, 1), num(c.ThermalV, 1e-9))
 		unknown = unknown || math.IsNaN(float64(c.ThermalV))
 	}
 	if unknown {
@@ -185,7 +185,7 @@ func lengthUnit(v plan.Real) (float64, string) {
 }
 
 func accuracySheet(p *plan.Plan, s *plan.Sensor) *sheet {
-	t := &sheet{title: fmt.Sprintf("Predicted accuracy of %s (%d degrees of freedom), %s windows", s.Sensor, s.Freedom, terminal.Quantity(p.Window.LengthS, "s")), columns: []sheetColumn{
+	t := &sheet{title: fmt.Sprintf("Predicted accuracy of %s (%d degrees of freedom), %s windows", s.Sensor, s.Freedom, present.Quantity(p.Window.LengthS, "s")), columns: []sheetColumn{
 		{name: "rms error", unit: textUnit},
 		{name: "median", formula: crb + "; over the working volume and attitudes", source: "Cramér–Rao bound"},
 		{name: "95 %", formula: "that 95 % of the poses stay below"}, {name: "worst", formula: "of all poses that are not blind"}, {name: "rms", formula: "over all poses"},
@@ -216,7 +216,7 @@ func accuracySheet(p *plan.Plan, s *plan.Sensor) *sheet {
 		if !w.Reached {
 			verdict = "not met"
 		}
-		t.note("wanted %s for 95 %% of the poses: %s; needs windows of %s, %s updates", terminal.Quantity(w.AccuracyM, "m"), verdict, terminal.Quantity(float64(w.WindowS), "s"), terminal.Quantity(float64(w.UpdateHz), "Hz"))
+		t.note("wanted %s for 95 %% of the poses: %s; needs windows of %s, %s updates", present.Quantity(w.AccuracyM, "m"), verdict, present.Quantity(float64(w.WindowS), "s"), present.Quantity(float64(w.UpdateHz), "Hz"))
 	}
 	return t
 }
@@ -228,7 +228,7 @@ func ratesSheet(p *plan.Plan, s *plan.Sensor) *sheet {
 		{name: "position median", unit: word, formula: "∝ 1/√window", source: practice}, {name: "95 %", unit: word, formula: "likewise"},
 		{name: "orientation median", unit: "°", formula: "likewise"}, {name: "95 % ", unit: "°", formula: "likewise"}}}
 	for _, r := range s.Rates {
-		t.row(terminal.Number(r.WindowS*1e3, 3), terminal.Number(r.UpdateHz, 3), num(r.PositionMedian, unit), num(r.PositionP95, unit), num(r.RotationMedian, deg), num(r.RotationP95, deg))
+		t.row(present.Number(r.WindowS*1e3, 3), present.Number(r.UpdateHz, 3), num(r.PositionMedian, unit), num(r.PositionP95, unit), num(r.RotationMedian, deg), num(r.RotationP95, deg))
 	}
 	t.note("below %.3g ms the tones are not apart", p.Window.LeastS*1e3)
 	return t
@@ -247,7 +247,7 @@ func rangeSheet(p *plan.Plan, s *plan.Sensor) *sheet {
 	for _, c := range s.Channels {
 		full := "–"
 		if c.FullScaleV > 0 {
-			full = terminal.Number(c.FullScaleV, 3)
+			full = present.Number(c.FullScaleV, 3)
 		}
 		t.row(c.Channel, num(c.PeakV, 1), full, num(c.WeakestRMSV, 1e-3), num(c.SigmaV*plan.Real(math.Sqrt(0.5)), 1e-6), num(c.RangeDB, 1), num(c.Gain, 1), num(c.Suggested, 1))
 	}
@@ -285,7 +285,7 @@ func movesSheet(p *plan.Plan) *sheet {
 		{name: "centre x, y, z (mm)", unit: textUnit}, {name: "axis", unit: textUnit}}}
 	for _, m := range p.Design.Moves {
 		t.row(m.Emitter, fmt.Sprintf("%.1f, %.1f, %.1f", m.ShiftM[0]*1e3, m.ShiftM[1]*1e3, m.ShiftM[2]*1e3),
-			terminal.Number(math.Sqrt(m.TiltRad[0]*m.TiltRad[0]+m.TiltRad[1]*m.TiltRad[1]+m.TiltRad[2]*m.TiltRad[2])/deg, 3),
+			present.Number(math.Sqrt(m.TiltRad[0]*m.TiltRad[0]+m.TiltRad[1]*m.TiltRad[1]+m.TiltRad[2]*m.TiltRad[2])/deg, 3),
 			fmt.Sprintf("%.1f, %.1f, %.1f", m.CenterM[0]*1e3, m.CenterM[1]*1e3, m.CenterM[2]*1e3), fmt.Sprintf("%.3f, %.3f, %.3f", m.Axis[0], m.Axis[1], m.Axis[2]))
 	}
 	return t
@@ -304,7 +304,7 @@ func reachSheet(p *plan.Plan) *sheet {
 		return t
 	}
 	for i, r := range x.Reaches {
-		t.row(r.Emitter, fmt.Sprintf("%.10g", x.Levels[i].Hz), terminal.Number(x.Levels[i].PublicT*1e6, 3), num(r.PublicM, 1e-3), terminal.Number(x.Levels[i].OccupationalT*1e6, 3), num(r.OccupationalM, 1e-3))
+		t.row(r.Emitter, fmt.Sprintf("%.10g", x.Levels[i].Hz), present.Number(x.Levels[i].PublicT*1e6, 3), num(r.PublicM, 1e-3), present.Number(x.Levels[i].OccupationalT*1e6, 3), num(r.OccupationalM, 1e-3))
 	}
 	return t
 }
@@ -321,7 +321,7 @@ func fieldSheet(p *plan.Plan) *sheet {
 		t.row(where, num(f.PeakT, 1e-6), num(f.RMST, 1e-6), num(f.Public, 1), num(f.Occupational, 1))
 	}
 	for _, f := range x.Distances {
-		add(fmt.Sprintf("%s from the nearest coil's centre, at most", terminal.Quantity(float64(f.DistanceM), "m")), f)
+		add(fmt.Sprintf("%s from the nearest coil's centre, at most", present.Quantity(float64(f.DistanceM), "m")), f)
 	}
 	add("in the working volume, at most", x.Volume)
 	for _, f := range x.Points {
