@@ -9,6 +9,7 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 
+	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/fieldmodels/correction"
 	"tonepose/solver/calibration"
@@ -180,11 +181,5 @@ func NewRigFree(name, source string, force bool) error {
 	if from, err := os.Stat(source); err == nil && os.SameFile(here, from) {
 		return fmt.Errorf("%s: is the rig to start from, which is never overwritten: name another file", name)
 	}
-	if here.IsDir() {
-		return fmt.Errorf("%s: is a directory: name a file", name)
-	}
-	if !force {
-		return fmt.Errorf("%s: exists: name another file, or give --force", name)
-	}
-	return nil
+	return files.Refuse(name, force)
 }
