@@ -136,7 +136,7 @@ func TestNegligibleCommonErrors(t *testing.T) {
 				for i := 3 * e; i < 3*e+3; i++ {
 					sum += y.Value[i] * y.Value[i]
 				}
-				y.Common[e] = 0.9e-3 * sigma * sigma / sum
+				y.Common[e] = 0.9 * commonShare * sigma * sigma / sum
 			} else {
 				y.Common[e] = 1e-12
 			}

@@ -96,9 +96,11 @@ func (s *Solver) Exact() *Solver {
 // relative error over that of their independent ones, κ = common·Σ m²/independent,
 // below which all counts as independent. In units of the independent sigmas the
 // covariance is 1 + κ·u·uᵀ, with u a unit vector. Leaving off what lies off the
-// diagonal changes no variance of a pose by more than the share κ of it, and moves
-// no pose by more than κ of its sigmas: a thousandth.
-const commonShare = 1e-3
+// diagonal changes no variance of a pose by more than the share κ of it: no sigma
+// by more than 2.5 %, no coverage of a 95 % region by more than 0.6 % (chi-square
+// with three degrees of freedom), and no pose that fits by more than κ of its
+// sigmas. Poses of benches with good references take no more time so.
+const commonShare = 0.05
 
 // Independent tells whether every coupling errs by itself: the model is exact and
 // the noise of the emitters' references is negligible.

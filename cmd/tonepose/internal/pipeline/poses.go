@@ -16,6 +16,7 @@ import (
 func (r *run) pose(i int, m coupling.Matrix, hz []float64, time, duration float64, flags tables.Flags) error {
 	s := &r.bench.sensors[i]
 	obs := r.observed[i]
+	copy(obs.Common, m.Common)
 	for k, v := range m.Value {
 		obs.Value[k], obs.Variance[k] = real(v), m.Variance[k]
 	}

@@ -81,7 +81,7 @@ func (b *Bench) Solve(ctx context.Context, r *recording.Reader, o SolveOptions, 
 		run.guards = append(run.guards, newGuard(b, i, &o))
 		run.couplings = append(run.couplings, coupling.NewMatrix(len(b.Tones), len(s.pickups)))
 		n := len(b.Tones) * len(s.pickups)
-		run.observed = append(run.observed, solver.Couplings{Value: make([]float64, n), Variance: make([]float64, n)})
+		run.observed = append(run.observed, solver.Couplings{Value: make([]float64, n), Variance: make([]float64, n), Common: make([]float64, len(b.Tones))})
 	}
 	run.faults, run.lost = make([]tables.Flags, r.Info().Channels), make([]tables.Flags, len(b.Tones))
 	run.last = make([]*rigid.Pose, len(b.sensors))

@@ -3,7 +3,6 @@ package pipeline
 import (
 	"fmt"
 	"math"
-	"slices"
 
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/solver"
@@ -44,8 +43,7 @@ type joined struct {
 // keep stores a window instead of writing its pose.
 func (j *joined) keep(row tables.Pose, c solver.Couplings) {
 	j.rows = append(j.rows, row)
-	j.frames = append(j.frames, trajectory.Frame{Time: row.Time,
-		Couplings: solver.Couplings{Value: slices.Clone(c.Value), Variance: slices.Clone(c.Variance)}})
+	j.frames = append(j.frames, trajectory.Frame{Time: row.Time, Couplings: c.Clone()})
 }
 
 // join replaces the poses of one sensor's windows by those of the joint
