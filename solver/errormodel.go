@@ -104,10 +104,11 @@ const commonShare = 0.05
 
 // Independent tells whether every coupling errs by itself: the model is exact and
 // the noise of the emitters' references is negligible.
-func (s *Solver) Independent(c *Couplings) bool { return s.rig.errors.Exact() && !s.shares(c) }
+func (s *Solver) Independent(c *Couplings) bool { return s.rig.errors.Exact() && !s.SharesDrive(c) }
 
-// shares tells whether the common errors of the couplings of any emitter matter.
-func (s *Solver) shares(c *Couplings) bool {
+// SharesDrive tells whether the common errors of the couplings of any emitter matter:
+// the noise of the reference of its current.
+func (s *Solver) SharesDrive(c *Couplings) bool {
 	coils := len(s.rig.pickups)
 	if coils == 1 {
 		return false

@@ -144,7 +144,7 @@ func (s *Solver) load(c Couplings) (Result, bool) {
 	if check != 0 { // NaN or infinite
 		return Result{Status: Invalid}, false
 	}
-	s.common, s.white.drive = c.Common, s.shares(&c)
+	s.common, s.white.drive = c.Common, s.SharesDrive(&c)
 	if s.used < s.Freedom() {
 		return Result{Status: Unobservable, DOF: s.used - s.Freedom()}, false
 	}
