@@ -153,7 +153,7 @@ func (s *Solver) load(c Couplings) (Result, bool) {
 
 // shape panics on couplings of another shape than the problem's.
 func (s *Solver) shape(c *Couplings) {
-	if c.Common != nil && len(c.Common) != len(s.rig.sources) {
+	if len(c.Common) != 0 && len(c.Common) != len(s.rig.sources) {
 		panic(fmt.Sprintf("solver: couplings with %d common errors: there are %d emitters", len(c.Common), len(s.rig.sources)))
 	}
 	if n := len(s.variances); len(c.Value) != n || len(c.Variance) != n {

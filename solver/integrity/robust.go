@@ -76,7 +76,7 @@ func (x *Inspector) Robust(c solver.Couplings, start *solver.Result, loss leasts
 		if err := x.look(c, out.Pose); err != nil {
 			return out, err
 		}
-		if err := x.marginal(out.Pose); err != nil {
+		if err := x.marginal(c, out.Pose); err != nil {
 			return out, err
 		}
 		x.pose.reset()
