@@ -30,7 +30,6 @@ type sensor struct {
 	name    string
 	pickups []coupling.Pickup
 	solver  *solver.Solver
-	metal   *metal // nil: no map of static metal
 }
 
 // NewBench prepares a rig for demodulation.
@@ -64,17 +63,15 @@ func (b *Bench) PrepareSolvers(o solver.Options) error {
 			return err
 		}
 		problem := solver.Problem{Array: array, Sensor: device, Volume: b.Rig.Volume()}
-		var known *metal
 		if mapped != nil {
-			known = newMetal(mapped, fieldmodels.Array{Emitters: b.Rig.Drawn()}, device, first)
+			problem.Errors = newMetal(mapped, fieldmodels.Array{Emitters: b.Rig.Drawn()}, device, first)
 			first += mutual.ParametersPerCoil * len(s.Coils)
-			problem.Errors = known
 		}
 		sv, err := solver.New(problem, o)
 		if err != nil {
 			return fmt.Errorf("sensor %s: %w", s.Name, err)
 		}
-		prepared := sensor{name: s.Name, solver: sv, metal: known}
+		prepared := sensor{name: s.Name, solver: sv}
 		for _, c := range s.Coils {
 			prepared.pickups = append(prepared.pickups, coupling.Pickup{Channel: c.Channel})
 		}

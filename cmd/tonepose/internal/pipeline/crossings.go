@@ -1,6 +1,7 @@
 package pipeline
 
 import (
+	"context"
 	"fmt"
 	"slices"
 
@@ -9,14 +10,17 @@ import (
 
 // crossings looks for channels that were exchanged between sensors, where a
 // sensor has frames that no fault of its own explains.
-func crossings(guards []*guard) {
+func crossings(ctx context.Context, guards []*guard) error {
 	for i, a := range guards {
 		for _, b := range guards[i+1:] {
-			if !(a.puzzled() || b.puzzled()) {
+			if !(a.unexplained() || b.unexplained()) {
 				continue
 			}
 			of := common(&a.kept, &b.kept)
-			f, ok := integrity.Across(a.inspector, b.inspector, of[0].frames, of[1].frames, of[0].fits, of[1].fits)
+			f, ok, err := integrity.Across(ctx, a.inspector, b.inspector, of[0].frames, of[1].frames, of[0].fits, of[1].fits)
+			if err != nil {
+				return err
+			}
 			if !ok {
 				continue
 			}
@@ -28,15 +32,16 @@ func crossings(guards []*guard) {
 			a.result.Faults, b.result.Faults = []*FoundFault{found}, []*FoundFault{found}
 		}
 	}
+	return nil
 }
 
 func exchangedWords(a, b *guard, coils [2]int) string {
 	return fmt.Sprintf("channels %s and %s look exchanged", a.coils[coils[0]], b.coils[coils[1]])
 }
 
-// puzzled tells whether frames do not fit, and nothing of the sensor's own
+// unexplained tells whether frames do not fit, and nothing of the sensor's own
 // explains it but that a coil is odd.
-func (g *guard) puzzled() bool {
+func (g *guard) unexplained() bool {
 	return g.result.Distorted+g.result.WrongChannel > 0 &&
 		!slices.ContainsFunc(g.result.Faults, func(f *FoundFault) bool { return f.fault.Kind != integrity.Odd })
 }

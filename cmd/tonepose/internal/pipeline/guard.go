@@ -1,6 +1,8 @@
 package pipeline
 
 import (
+	"context"
+	"fmt"
 	"math"
 	"strings"
 
@@ -61,12 +63,12 @@ func suspicious(r *solver.Result) bool {
 }
 
 // known tries the faults that earlier frames showed.
-func (g *guard) known(c solver.Couplings, r *solver.Result) *integrity.Finding {
+func (g *guard) known(ctx context.Context, c solver.Couplings, r *solver.Result) *integrity.Finding {
 	if !suspicious(r) {
 		return nil
 	}
 	for _, k := range g.result.Faults {
-		if f := g.inspector.Confirm(c, r, k.fault); f.Fault != nil && f.Fault.Same(k.fault) {
+		if f := g.inspector.Confirm(ctx, c, r, k.fault); f.Fault != nil && f.Fault.Same(k.fault) {
 			return &f
 		}
 	}
@@ -74,21 +76,24 @@ func (g *guard) known(c solver.Couplings, r *solver.Result) *integrity.Finding {
 }
 
 // search tries all faults, if it is time for it.
-func (g *guard) search(c solver.Couplings, r *solver.Result) *integrity.Finding {
+func (g *guard) search(ctx context.Context, c solver.Couplings, r *solver.Result) (*integrity.Finding, error) {
 	if !suspicious(r) {
-		return nil
+		return nil, nil
 	}
 	if g.passed < g.pause {
 		g.passed++
-		return nil
+		return nil, nil
 	}
-	f := g.inspector.Identify([]solver.Couplings{c}, []solver.Result{*r})
+	f, err := g.inspector.Identify(ctx, []solver.Couplings{c}, []solver.Result{*r})
+	if err != nil {
+		return nil, err
+	}
 	if f.Fault == nil {
 		g.passed, g.pause = 0, 2*g.pause+1
-		return nil
+		return nil, nil
 	}
 	g.pause = 0
-	return &f
+	return &f, nil
 }
 
 // count adds a finding to the evidence.
@@ -126,22 +131,29 @@ func (g *guard) count(f *integrity.Finding, frames int, joint bool) *FoundFault 
 // inspect judges a frame's fit. With a fault left out, or with a robust loss,
 // result becomes that of the fit asked for and c what it was made from. It
 // returns the flags to add and the frame's row of the integrity table, of which
-// the caller knows the time, the sensor and all flags.
-func (g *guard) inspect(c *solver.Couplings, quadrature []complex128, hz []float64, result *solver.Result, found *integrity.Finding, time float64, flags tables.Flags) (tables.Flags, tables.Integrity) {
+// the caller knows the time, the sensor and all flags. Where judging fails the pose
+// stands, flagged as not judged. The error is that of the context.
+func (g *guard) inspect(ctx context.Context, c *solver.Couplings, quadrature []complex128, hz []float64, result *solver.Result, found *integrity.Finding, time float64, flags tables.Flags) (add tables.Flags, row tables.Integrity, err error) {
 	nan := math.NaN()
-	row := tables.Integrity{Chi2: nan, QuadratureChi2: nan, Spread: nan, PositionError: nan, RotationError: nan}
-	var add tables.Flags
+	row = tables.Integrity{Chi2: nan, QuadratureChi2: nan, Spread: nan, PositionError: nan, RotationError: nan}
+	var words []string
+	defer func() { row.Finding = strings.Join(words, "; ") }()
+	failed := func(what string, reason any) {
+		add |= tables.NotJudged
+		words = append(words, fmt.Sprintf("%s: %v", what, reason))
+	}
 	excused := flags&(tables.Motion|faultFlags) != 0
 	for i, v := range quadrature {
 		g.observed.Quadrature[i] = imag(v)
 	}
 	if found == nil && flags&(tables.Motion|tables.Clipped|tables.Gap|tables.Repeated) == 0 {
-		found = g.search(*c, result)
+		if found, err = g.search(ctx, *c, result); err != nil {
+			return add, row, err
+		}
 	}
 	if !excused {
 		g.kept.take(*c, result, time)
 	}
-	var words []string
 	left := false
 	if found != nil {
 		add |= tables.WrongChannel
@@ -156,13 +168,13 @@ func (g *guard) inspect(c *solver.Couplings, quadrature []complex128, hz []float
 		}
 	}
 	if result.Status != solver.Converged {
-		row.Finding = strings.Join(words, "; ")
-		return add, row
+		return add, row, nil
 	}
 	g.observed.Couplings, g.observed.Hz = *c, hz
 	v, err := g.inspector.Verdict(&g.observed, result, excused)
 	if err != nil {
-		return add, row
+		failed("the fit is not judged", err)
+		return add, row, nil
 	}
 	row.Chi2, row.DOF = result.ChiSquare, result.DOF
 	if v.Quadrature.DOF > 0 {
@@ -184,12 +196,19 @@ func (g *guard) inspect(c *solver.Couplings, quadrature []complex128, hz []float
 		g.lag(&v.Quadrature)
 	}
 	if g.loss != nil {
-		if robust, err := g.inspector.Robust(*c, result, g.loss); err == nil && robust.Status == solver.Converged {
+		robust, err := g.inspector.Robust(*c, result, g.loss)
+		switch {
+		case err != nil:
+			failed("no robust fit, plain squares stand", err)
+		case robust.Status != solver.Converged:
+			failed("no robust fit, plain squares stand", robust.Status)
+		default:
 			*result = robust.Result
 			*c = robust.Weighted(*c)
 			g.observed.Couplings = *c
 			if v, err = g.inspector.Verdict(&g.observed, result, excused); err != nil {
-				return add, row
+				failed("the robust fit is not judged", err)
+				return add, row, nil
 			}
 		}
 	}
@@ -198,8 +217,7 @@ func (g *guard) inspect(c *solver.Couplings, quadrature []complex128, hz []float
 		g.result.WorstPositionErrorM, g.result.WorstRotationErrorRad = v.PositionError, v.RotationError
 		g.result.WorstTimeS = time
 	}
-	row.Finding = strings.Join(words, "; ")
-	return add, row
+	return add, row, nil
 }
 
 // leave solves again without a fault. Where what is left fixes no pose, as one of
@@ -237,7 +255,7 @@ const (
 )
 
 // finish draws the conclusions that need the whole recording.
-func (g *guard) finish() *Integrity {
+func (g *guard) finish(ctx context.Context) (*Integrity, error) {
 	for i, w := range g.certain {
 		if w == 0 {
 			continue
@@ -248,16 +266,20 @@ func (g *guard) finish() *Integrity {
 		}
 	}
 	if n := len(g.kept.frames); n > 1 && (len(g.result.Faults) == 0 || len(g.result.Faults[0].Rivals) > 0) {
-		if f := g.inspector.Identify(g.kept.frames, g.kept.fits); f.Fault != nil {
-			g.settle(&f, n)
+		f, err := g.inspector.Identify(ctx, g.kept.frames, g.kept.fits)
+		if err != nil {
+			return nil, err
+		}
+		if f.Fault != nil {
+			g.together(&f, n)
 		}
 	}
-	return &g.result
+	return &g.result, nil
 }
 
-// settle takes in what frames showed together: a fault that none showed alone,
+// together takes in what frames showed together: a fault that none showed alone,
 // or which one of several that explained each alone.
-func (g *guard) settle(f *integrity.Finding, frames int) {
+func (g *guard) together(f *integrity.Finding, frames int) {
 	if len(g.result.Faults) == 0 {
 		g.count(f, frames, true)
 		return

@@ -1,6 +1,7 @@
 package pipeline
 
 import (
+	"context"
 	"math"
 
 	"gonum.org/v1/gonum/stat/distuv"
@@ -13,7 +14,7 @@ import (
 )
 
 // pose solves one sensor in one frame, judges the fit and writes its rows.
-func (r *run) pose(i int, m coupling.Matrix, hz []float64, time, duration float64, flags tables.Flags) error {
+func (r *run) pose(ctx context.Context, i int, m coupling.Matrix, hz []float64, time, duration float64, flags tables.Flags) error {
 	s := &r.bench.sensors[i]
 	obs := r.observed[i]
 	copy(obs.Common, m.Common)
@@ -21,8 +22,11 @@ func (r *run) pose(i int, m coupling.Matrix, hz []float64, time, duration float6
 		obs.Value[k], obs.Variance[k] = real(v), m.Variance[k]
 	}
 	guard := r.guards[i]
-	result, found := r.fit(i, obs)
-	judged, verdict := guard.inspect(&obs, m.Value, hz, &result, found, time, flags)
+	result, found := r.fit(ctx, i, obs)
+	judged, verdict, err := guard.inspect(ctx, &obs, m.Value, hz, &result, found, time, flags)
+	if err != nil {
+		return err
+	}
 	flags |= judged
 	switch result.Status {
 	case solver.NotConverged:
@@ -70,7 +74,6 @@ func (r *run) pose(i int, m coupling.Matrix, hz []float64, time, duration float6
 		return nil
 	}
 	if r.joined != nil {
-		s.metal.widen(obs, &result)
 		r.joined[i].keep(row, obs)
 		return nil
 	}
@@ -80,11 +83,11 @@ func (r *run) pose(i int, m coupling.Matrix, hz []float64, time, duration float6
 // fit finds a sensor's pose: from the last one in a series of windows, cold
 // else or where that does not fit. It names the fault of earlier frames if this
 // one shows it again.
-func (r *run) fit(i int, obs solver.Couplings) (result solver.Result, found *integrity.Finding) {
+func (r *run) fit(ctx context.Context, i int, obs solver.Couplings) (result solver.Result, found *integrity.Finding) {
 	s, guard := &r.bench.sensors[i], r.guards[i]
 	if start := r.last[i]; r.windowed && start != nil {
 		result = s.solver.Warm(obs, *start)
-		if found = guard.known(obs, &result); found != nil {
+		if found = guard.known(ctx, obs, &result); found != nil {
 			// Wrong in the same way as earlier frames: no other place fits.
 		} else if result.Status != solver.Converged || result.Outside || chance(result.ChiSquare, result.DOF) < doubtfulChance {
 			if cold := s.solver.Cold(obs); cold.Status == solver.Converged && (result.Status != solver.Converged || cold.ChiSquare < result.ChiSquare) {
@@ -93,7 +96,7 @@ func (r *run) fit(i int, obs solver.Couplings) (result solver.Result, found *int
 		}
 	} else {
 		result = s.solver.Cold(obs)
-		found = guard.known(obs, &result)
+		found = guard.known(ctx, obs, &result)
 	}
 	return result, found
 }

@@ -101,17 +101,24 @@ func (b *Bench) Solve(ctx context.Context, r *recording.Reader, o SolveOptions, 
 		}
 		run.joined = make([]joined, len(b.sensors))
 	}
-	if err = b.measure(ctx, r, survey, o.Windows, run.frame, o.Progress); err != nil {
+	frame := func(f *multitone.Frame, sensors []string) error { return run.frame(ctx, f, sensors) }
+	if err = b.measure(ctx, r, survey, o.Windows, frame, o.Progress); err != nil {
 		return nil, err
 	}
 	if survey.SHA256, err = hash.wait(); err != nil {
 		return nil, err
 	}
 	for _, g := range run.guards {
-		run.summary.Integrity = append(run.summary.Integrity, g.finish())
+		found, err := g.finish(ctx)
+		if err != nil {
+			return nil, err
+		}
+		run.summary.Integrity = append(run.summary.Integrity, found)
 	}
-	crossings(run.guards)
-	return run.summary, run.join(o)
+	if err := crossings(ctx, run.guards); err != nil {
+		return nil, err
+	}
+	return run.summary, run.join(ctx, o)
 }
 
 // baseline measures the couplings of a whole recording.
@@ -160,7 +167,7 @@ type run struct {
 	couplingRows []tables.Coupling
 }
 
-func (r *run) frame(f *multitone.Frame, sensors []string) error {
+func (r *run) frame(ctx context.Context, f *multitone.Frame, sensors []string) error {
 	r.summary.Frames++
 	b := r.bench
 	time, duration := f.Time(r.rate), f.Duration(r.rate)
@@ -207,7 +214,7 @@ func (r *run) frame(f *multitone.Frame, sensors []string) error {
 		if err := r.coupled(s, m, time, duration, own); err != nil {
 			return err
 		}
-		if err := r.pose(i, m, f.Hz, time, duration, own); err != nil {
+		if err := r.pose(ctx, i, m, f.Hz, time, duration, own); err != nil {
 			return err
 		}
 	}

@@ -1,6 +1,7 @@
 package pipeline
 
 import (
+	"context"
 	"fmt"
 	"math"
 
@@ -48,14 +49,14 @@ func (j *joined) keep(row tables.Pose, c solver.Couplings) {
 
 // join replaces the poses of one sensor's windows by those of the joint
 // estimate. What was flagged of a window stays flagged.
-func (j *joined) join(s *sensor, how Trajectory, o trajectory.Options, knots float64) (t *trajectory.Track, err error) {
+func (j *joined) join(ctx context.Context, s *sensor, how Trajectory, o trajectory.Options, knots float64) (t *trajectory.Track, err error) {
 	switch {
 	case len(j.frames) == 0:
 		return nil, nil
 	case how == Splined:
-		t, err = trajectory.Spline(s.solver, j.frames, trajectory.SplineOptions{Knots: knots, WindowSpread: o.WindowSpread, Correlation: o.Correlation, Gate: o.Gate})
+		t, err = trajectory.Spline(ctx, s.solver, j.frames, trajectory.SplineOptions{Knots: knots, WindowSpread: o.WindowSpread, Correlation: o.Correlation, Gate: o.Gate})
 	default:
-		t, err = trajectory.Run(s.solver, j.frames, o)
+		t, err = trajectory.Run(ctx, s.solver, j.frames, o)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("sensor %s: %w", s.name, err)
@@ -63,11 +64,7 @@ func (j *joined) join(s *sensor, how Trajectory, o trajectory.Options, knots flo
 	for i := range j.rows {
 		row, state := &j.rows[i], &t.States[i]
 		pose := state.Pose
-		covariance := state.Covariance
-		if err := s.metal.lasting(s.solver, j.frames[i].Couplings.Variance, pose, &covariance); err != nil {
-			return nil, fmt.Errorf("sensor %s, at %.4f s: %w", s.name, row.Time, err)
-		}
-		row.Estimate, row.Covariance = &pose, upper(&covariance)
+		row.Estimate, row.Covariance = &pose, upper(&state.Covariance)
 		row.Chi2, row.DOF = state.ChiSquare, state.DOF
 	}
 	return t, nil
@@ -126,7 +123,7 @@ func (w Windows) taper() string {
 
 // join writes the poses that waited for the recording's end, in the order of
 // time.
-func (r *run) join(o SolveOptions) error {
+func (r *run) join(ctx context.Context, o SolveOptions) error {
 	if r.joined == nil {
 		return nil
 	}
@@ -134,7 +131,7 @@ func (r *run) join(o SolveOptions) error {
 	m.Smooth = o.Trajectory == Smoothed
 	m.WindowSpread, m.Correlation = o.Windows.spread(), o.Windows.correlation()
 	for i := range r.joined {
-		t, err := r.joined[i].join(&r.bench.sensors[i], o.Trajectory, m, o.Knots)
+		t, err := r.joined[i].join(ctx, &r.bench.sensors[i], o.Trajectory, m, o.Knots)
 		if err != nil {
 			return err
 		}
