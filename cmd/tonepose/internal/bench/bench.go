@@ -25,7 +25,7 @@ type Bench struct {
 	rig     *rig.Rig
 	tones   []multitone.Tone
 	sensors []Sensor
-	prepare func() ([]solving, error)
+	prepare func() ([]*solver.Solver, error)
 }
 
 // Sensor is one sensor of a bench.
@@ -34,12 +34,6 @@ type Sensor struct {
 	Channels []int    // of its coils, indices of the rig's channels
 	Coils    []string // names of these channels
 	Tip      *r3.Vec  // point of interest in the sensor's frame [m]; nil: none
-}
-
-// solving is what finds the poses of one sensor.
-type solving struct {
-	solver *solver.Solver
-	metal  *Metal // nil: no map of static metal
 }
 
 // New prepares a rig.
@@ -74,18 +68,17 @@ func (b *Bench) Tones() []multitone.Tone { return slices.Clone(b.tones) }
 // Sensors are the rig's sensors. They must not be changed.
 func (b *Bench) Sensors() []Sensor { return b.sensors }
 
-// Solver returns a solver for poses of sensor i, for one goroutine, and the map
-// of static metal whose errors it knows, nil without one. The first call computes
-// the fields on a grid over the working volume; further calls share them.
-func (b *Bench) Solver(i int) (*solver.Solver, *Metal, error) {
+// Solver returns a solver for poses of sensor i, for one goroutine. The first call
+// computes the fields on a grid over the working volume; further calls share them.
+func (b *Bench) Solver(i int) (*solver.Solver, error) {
 	all, err := b.prepare()
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
-	return all[i].solver.Clone(), all[i].metal, nil
+	return all[i].Clone(), nil
 }
 
-func (b *Bench) solvers() ([]solving, error) {
+func (b *Bench) solvers() ([]*solver.Solver, error) {
 	array, err := b.rig.Array()
 	if err != nil {
 		return nil, err
@@ -94,7 +87,7 @@ func (b *Bench) solvers() ([]solving, error) {
 	if err != nil {
 		return nil, err
 	}
-	var out []solving
+	var out []*solver.Solver
 	first := fieldmodels.ParametersPerEmitter * len(array.Emitters)
 	for i, s := range b.rig.Sensors {
 		device := b.rig.Sensor(i)
@@ -102,17 +95,15 @@ func (b *Bench) solvers() ([]solving, error) {
 			return nil, err
 		}
 		problem := solver.Problem{Array: array, Sensor: device, Volume: b.rig.Volume()}
-		var known *Metal
 		if mapped != nil {
-			known = NewMetal(mapped, fieldmodels.Array{Emitters: b.rig.Drawn()}, device, first)
+			problem.Errors = NewMetal(mapped, fieldmodels.Array{Emitters: b.rig.Drawn()}, device, first)
 			first += mutual.ParametersPerCoil * len(s.Coils)
-			problem.Errors = known
 		}
 		sv, err := solver.New(problem, solver.Options{})
 		if err != nil {
 			return nil, fmt.Errorf("sensor %s: %w", s.Name, err)
 		}
-		out = append(out, solving{sv, known})
+		out = append(out, sv)
 	}
 	return out, nil
 }

@@ -1,17 +1,12 @@
 package bench
 
 import (
-	"errors"
-	"math"
-
-	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
 	"tonepose/fieldmodels/correction"
 	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
-	"tonepose/solver"
 )
 
 // Metal is the map of a rig that was calibrated near static metal, as one
@@ -102,79 +97,3 @@ func (m *Metal) derivatives(poses ...rigid.Pose) (pickups [][]correction.Point, 
 	}
 	return pickups, bench, nil
 }
-
-// Widen adds the variances of these errors at a found pose to those of the
-// couplings, for what takes every coupling by itself.
-func (m *Metal) Widen(obs solver.Couplings, result *solver.Result) {
-	if m == nil || result.Status != solver.Converged {
-		return
-	}
-	n := len(obs.Variance)
-	cov := make([]float64, n*n)
-	if m.Covariance(cov, result.Pose) != nil {
-		return
-	}
-	for k := range n {
-		obs.Variance[k] += cov[k*n+k] // +Inf stays: missing
-	}
-}
-
-// Lasting adds to the covariance of a pose that many windows gave what these
-// errors do to it: they are the same in all windows nearby, and no mean over time
-// takes them away. variance has the couplings' weights.
-func (m *Metal) Lasting(s *solver.Solver, variance []float64, pose rigid.Pose, covariance *[6][6]float64) error {
-	if m == nil {
-		return nil
-	}
-	n := len(variance)
-	slopes, common := make([][6]float64, n), mat.NewDense(n, n, nil)
-	if err := s.Evaluate(pose, nil, slopes); err != nil {
-		return err
-	}
-	if err := m.Covariance(common.RawMatrix().Data, pose); err != nil {
-		return err
-	}
-	// Least squares in units of each coupling's sigma, of a metre and of a radian
-	// at a tenth of that; what no coupling sees stays as it is.
-	const arm = 0.1
-	weighted := mat.NewDense(n, 6, nil)
-	for i, v := range variance {
-		w := 1 / math.Sqrt(v) // +Inf: missing
-		for k, d := range slopes[i] {
-			if k >= 3 {
-				d /= arm
-			}
-			weighted.Set(i, k, w*d)
-		}
-		for k := range n {
-			common.Set(i, k, w*common.At(i, k))
-			common.Set(k, i, w*common.At(k, i))
-		}
-	}
-	var svd mat.SVD
-	if !svd.Factorize(weighted, mat.SVDThin) {
-		return errSingular
-	}
-	rank := svd.Rank(1e-9)
-	if rank == 0 {
-		return nil
-	}
-	var half, moved mat.Dense
-	svd.SolveTo(&half, common, rank)
-	svd.SolveTo(&moved, half.T(), rank)
-	for i := range 6 {
-		for k := range 6 {
-			v := (moved.At(i, k) + moved.At(k, i)) / 2
-			if i >= 3 {
-				v /= arm
-			}
-			if k >= 3 {
-				v /= arm
-			}
-			covariance[i][k] += v
-		}
-	}
-	return nil
-}
-
-var errSingular = errors.New("the couplings' derivatives have no singular values")

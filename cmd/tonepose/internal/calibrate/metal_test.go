@@ -12,7 +12,6 @@ import (
 	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
 
-	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/fieldmodels"
 	"tonepose/fieldmodels/correction"
@@ -179,7 +178,6 @@ func TestMapErrorsLast(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	metal := s.Problem().Errors.(*bench.Metal)
 	var square, position float64
 	var truths []rigid.Pose
 	var gains []*mat.Dense
@@ -194,26 +192,20 @@ func TestMapErrorsLast(t *testing.T) {
 			for i, v := range c.Variance {
 				c.Value[i] += math.Sqrt(v) * b.random.NormFloat64()
 			}
-			r := s.Warm(c, truth)
-			metal.Widen(c, &r)
 			frames = append(frames, trajectory.Frame{Time: 0.02 * float64(w), Couplings: c})
 		}
-		track, err := trajectory.Run(s, frames, trajectory.Options{Smooth: true, PositionNoise: 1e-9, RotationNoise: 1e-9})
+		track, err := trajectory.Run(t.Context(), s, frames, trajectory.Options{Smooth: true, PositionNoise: 1e-9, RotationNoise: 1e-9})
 		if err != nil {
 			t.Fatal(err)
 		}
 		state := &track.States[windows/2]
-		covariance := state.Covariance
-		if err := metal.Lasting(s, frames[windows/2].Couplings.Variance, state.Pose, &covariance); err != nil {
-			t.Fatal(err)
-		}
 		dp, _ := state.Pose.Minus(truth)
 		cov, whole := mat.NewSymDense(3, nil), mat.NewSymDense(6, nil)
 		for i := range 6 {
 			for k := i; k < 6; k++ {
-				whole.SetSym(i, k, covariance[i][k])
+				whole.SetSym(i, k, state.Covariance[i][k])
 				if k < 3 {
-					cov.SetSym(i, k, covariance[i][k])
+					cov.SetSym(i, k, state.Covariance[i][k])
 				}
 			}
 		}

@@ -191,7 +191,7 @@ func (out *Stations) station(i int, f *multitone.Frame, m coupling.Matrix, row t
 		st.Couplings.Variance = append(st.Couplings.Variance, variance)
 	}
 	if math.IsInf(row.SigmaPosition, 1) && math.IsInf(row.SigmaRotation, 1) {
-		s, _, err := out.bench.Solver(i)
+		s, err := out.bench.Solver(i)
 		if err != nil {
 			return nil, err
 		}

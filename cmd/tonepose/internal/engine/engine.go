@@ -72,13 +72,13 @@ type sensor struct {
 func New(b *bench.Bench, o Options) (*Engine, error) {
 	e := &Engine{bench: b, tones: b.Tones(), coupler: b.Coupler(), options: o}
 	for i := range b.Sensors() {
-		sv, _, err := b.Solver(i)
+		sv, err := b.Solver(i)
 		if err != nil {
 			return nil, err
 		}
 		s := sensor{solver: sv, sensed: Sensed{Sensor: i, Couplings: e.coupler.Matrix(i)}}
 		n := len(s.sensed.Couplings.Value)
-		s.sensed.Fitted = solver.Couplings{Value: make([]float64, n), Variance: make([]float64, n)}
+		s.sensed.Fitted = solver.Couplings{Value: make([]float64, n), Variance: make([]float64, n), Common: make([]float64, len(e.tones))}
 		e.sensors = append(e.sensors, s)
 		e.guards = append(e.guards, verdict.NewGuard(b, i, sv, o.Verdict))
 	}
@@ -108,7 +108,7 @@ func (e *Engine) Run(ctx context.Context, src Source, use func(*Observation) err
 		return nil, nil, err
 	}
 	averaging, err := Measure(ctx, src, survey, e.Measurement(), func(f *Measured) error {
-		seen, err := e.Observe(f)
+		seen, err := e.Observe(ctx, f)
 		if err != nil {
 			return err
 		}
@@ -122,10 +122,12 @@ func (e *Engine) Subtract(crosstalk []coupling.Matrix) { e.baseline = crosstalk 
 
 // Conclude is what all frames so far tell of each sensor, its channels and the
 // emitters.
-func (e *Engine) Conclude() []*verdict.Summary { return verdict.Conclude(e.guards) }
+func (e *Engine) Conclude(ctx context.Context) ([]*verdict.Summary, error) {
+	return verdict.Conclude(ctx, e.guards)
+}
 
 // Observe makes an observation of a frame.
-func (e *Engine) Observe(f *Measured) (*Observation, error) {
+func (e *Engine) Observe(ctx context.Context, f *Measured) (*Observation, error) {
 	if err := e.coupler.Tune(f.Hz); err != nil {
 		return nil, err
 	}
@@ -142,7 +144,9 @@ func (e *Engine) Observe(f *Measured) (*Observation, error) {
 			}
 		}
 		s.sensed.Doubts = e.doubts(f, i)
-		e.pose(s, e.guards[i], f)
+		if err := e.pose(ctx, s, e.guards[i], f); err != nil {
+			return nil, err
+		}
 		e.seen.Sensors = append(e.seen.Sensors, s.sensed)
 	}
 	return &e.seen, nil
@@ -167,16 +171,21 @@ func (e *Engine) doubts(f *Measured, i int) tables.Flags {
 }
 
 // pose solves one sensor in one frame and judges the fit.
-func (e *Engine) pose(s *sensor, guard *verdict.Guard, f *Measured) {
+func (e *Engine) pose(ctx context.Context, s *sensor, guard *verdict.Guard, f *Measured) error {
 	v := &s.sensed
 	for k, m := range v.Couplings.Value {
 		v.Fitted.Value[k], v.Fitted.Variance[k] = real(m), v.Couplings.Variance[k]
 	}
+	copy(v.Fitted.Common, v.Couplings.Common)
 	fitted := v.Fitted // Judge may put others in its place
 	var found *integrity.Finding
-	v.Fit, found = e.fit(s, guard, fitted)
-	var judged tables.Flags
-	judged, v.Verdict = guard.Judge(&fitted, v.Couplings.Value, f.Hz, &v.Fit, found, f.Time, v.Doubts)
+	v.Fit, found = e.fit(ctx, s, guard, fitted)
+	judged, worth, err := guard.Judge(ctx, &fitted, v.Couplings.Value, f.Hz, &v.Fit, found, f.Time, v.Doubts)
+	if err != nil {
+		return err
+	}
+	v.Verdict = worth
+	copy(v.Fitted.Common, fitted.Common)
 	copy(v.Fitted.Value, fitted.Value)
 	copy(v.Fitted.Variance, fitted.Variance)
 	v.Flags = v.Doubts | judged
@@ -197,18 +206,19 @@ func (e *Engine) pose(s *sensor, guard *verdict.Guard, f *Measured) {
 		pose := v.Fit.Pose
 		s.last = &pose
 	}
+	return nil
 }
 
 // fit finds a sensor's pose: from the last one where observations follow each
 // other closely, cold else or where that does not fit. It names the fault of
 // earlier frames if this one shows it again.
-func (e *Engine) fit(s *sensor, guard *verdict.Guard, c solver.Couplings) (result solver.Result, found *integrity.Finding) {
+func (e *Engine) fit(ctx context.Context, s *sensor, guard *verdict.Guard, c solver.Couplings) (result solver.Result, found *integrity.Finding) {
 	if s.last == nil || !e.options.Windows.Successive() {
 		result = s.solver.Cold(c)
-		return result, guard.Known(c, &result)
+		return result, guard.Known(ctx, c, &result)
 	}
 	result = s.solver.Warm(c, *s.last)
-	if found = guard.Known(c, &result); found != nil {
+	if found = guard.Known(ctx, c, &result); found != nil {
 		return result, found // wrong in the same way as earlier frames: no other place fits
 	}
 	if result.Status != solver.Converged || result.Outside || verdict.Chance(result.ChiSquare, result.DOF) < verdict.Doubtful {

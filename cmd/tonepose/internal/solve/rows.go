@@ -1,6 +1,7 @@
 package solve
 
 import (
+	"context"
 	"math"
 
 	"gonum.org/v1/gonum/spatial/r3"
@@ -38,7 +39,7 @@ func newWriter(b *bench.Bench, set *tables.Set, o *Options) (*writer, error) {
 	}
 	for i := range w.joined {
 		var err error
-		if w.joined[i].solver, w.joined[i].metal, err = b.Solver(i); err != nil {
+		if w.joined[i].solver, err = b.Solver(i); err != nil {
 			return nil, err
 		}
 	}
@@ -116,12 +117,12 @@ func integrityRow(f *engine.Measured, sensor string, v *engine.Sensed) tables.In
 
 // join writes the poses that waited for the recording's end, in the order of
 // time.
-func (w *writer) join() error {
+func (w *writer) join(ctx context.Context) error {
 	if w.joined == nil {
 		return nil
 	}
 	for i := range w.joined {
-		t, err := w.joined[i].join(&w.bench.Sensors()[i], w.options)
+		t, err := w.joined[i].join(ctx, &w.bench.Sensors()[i], w.options)
 		if err != nil {
 			return err
 		}

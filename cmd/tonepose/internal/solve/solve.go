@@ -95,8 +95,10 @@ func Run(ctx context.Context, file string, o Options) (*Result, error) {
 	if out.Survey, out.Averaging, err = eng.Run(ctx, rec, w.observation, o.Progress); err != nil {
 		return nil, err
 	}
-	out.Verdicts = eng.Conclude()
-	if err := w.join(); err != nil {
+	if out.Verdicts, err = eng.Conclude(ctx); err != nil {
+		return nil, err
+	}
+	if err := w.join(ctx); err != nil {
 		return nil, err
 	}
 	if out.Poses == 0 {

@@ -2,6 +2,7 @@ package solve
 
 import (
 	"cmp"
+	"context"
 	"fmt"
 	"slices"
 
@@ -39,22 +40,19 @@ func ParseTrajectory(s string) (Trajectory, error) {
 // joined keeps one sensor's windows until the recording's end.
 type joined struct {
 	solver *solver.Solver
-	metal  *bench.Metal
 	rows   []tables.Pose
 	frames []trajectory.Frame
 }
 
 // keep stores a window instead of writing its pose.
 func (j *joined) keep(row tables.Pose, v *engine.Sensed) {
-	c := solver.Couplings{Value: slices.Clone(v.Fitted.Value), Variance: slices.Clone(v.Fitted.Variance)}
-	j.metal.Widen(c, &v.Fit)
 	j.rows = append(j.rows, row)
-	j.frames = append(j.frames, trajectory.Frame{Time: row.Time, Couplings: c})
+	j.frames = append(j.frames, trajectory.Frame{Time: row.Time, Couplings: v.Fitted.Clone()})
 }
 
 // join replaces the poses of one sensor's windows by those of the joint
 // estimate. What was flagged of a window stays flagged.
-func (j *joined) join(s *bench.Sensor, o *Options) (t *trajectory.Track, err error) {
+func (j *joined) join(ctx context.Context, s *bench.Sensor, o *Options) (t *trajectory.Track, err error) {
 	if len(j.frames) == 0 {
 		return nil, nil
 	}
@@ -62,9 +60,9 @@ func (j *joined) join(s *bench.Sensor, o *Options) (t *trajectory.Track, err err
 	motion.Smooth = o.Trajectory == Smoothed
 	motion.WindowSpread, motion.Correlation = w.Spread(), w.Correlation()
 	if o.Trajectory == Splined {
-		t, err = trajectory.Spline(j.solver, j.frames, trajectory.SplineOptions{Knots: o.Knots, WindowSpread: motion.WindowSpread, Correlation: motion.Correlation, Gate: motion.Gate})
+		t, err = trajectory.Spline(ctx, j.solver, j.frames, trajectory.SplineOptions{Knots: o.Knots, WindowSpread: motion.WindowSpread, Correlation: motion.Correlation, Gate: motion.Gate})
 	} else {
-		t, err = trajectory.Run(j.solver, j.frames, motion)
+		t, err = trajectory.Run(ctx, j.solver, j.frames, motion)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("sensor %s: %w", s.Name, err)
@@ -72,11 +70,7 @@ func (j *joined) join(s *bench.Sensor, o *Options) (t *trajectory.Track, err err
 	for i := range j.rows {
 		row, state := &j.rows[i], &t.States[i]
 		pose := state.Pose
-		covariance := state.Covariance
-		if err := j.metal.Lasting(j.solver, j.frames[i].Couplings.Variance, pose, &covariance); err != nil {
-			return nil, fmt.Errorf("sensor %s, at %.4f s: %w", s.Name, row.Time, err)
-		}
-		row.Estimate, row.Covariance, row.Tip = &pose, upper(&covariance), tip(s, &pose)
+		row.Estimate, row.Covariance, row.Tip = &pose, upper(&state.Covariance), tip(s, &pose)
 		row.Chi2, row.DOF = state.ChiSquare, state.DOF
 	}
 	return t, nil

@@ -1,6 +1,7 @@
 package verdict
 
 import (
+	"context"
 	"fmt"
 	"slices"
 
@@ -9,14 +10,17 @@ import (
 
 // exchanges looks for channels that were exchanged between sensors, where a
 // sensor has frames that no fault of its own explains.
-func exchanges(guards []*Guard) {
+func exchanges(ctx context.Context, guards []*Guard) error {
 	for i, a := range guards {
 		for _, b := range guards[i+1:] {
 			if !(a.unexplained() || b.unexplained()) {
 				continue
 			}
 			of := common(&a.kept, &b.kept)
-			f, ok := integrity.Across(a.inspector, b.inspector, of[0].frames, of[1].frames, of[0].fits, of[1].fits)
+			f, ok, err := integrity.Across(ctx, a.inspector, b.inspector, of[0].frames, of[1].frames, of[0].fits, of[1].fits)
+			if err != nil {
+				return err
+			}
 			if !ok {
 				continue
 			}
@@ -28,6 +32,7 @@ func exchanges(guards []*Guard) {
 			a.result.Faults, b.result.Faults = []*Fault{found}, []*Fault{found}
 		}
 	}
+	return nil
 }
 
 func exchangedWords(a, b *Guard, coils [2]int) string {

@@ -4,6 +4,8 @@
 package verdict
 
 import (
+	"context"
+	"fmt"
 	"math"
 	"strings"
 
@@ -70,12 +72,12 @@ func suspicious(r *solver.Result) bool {
 }
 
 // Known tries the faults that earlier frames showed.
-func (g *Guard) Known(c solver.Couplings, r *solver.Result) *integrity.Finding {
+func (g *Guard) Known(ctx context.Context, c solver.Couplings, r *solver.Result) *integrity.Finding {
 	if !suspicious(r) {
 		return nil
 	}
 	for _, k := range g.result.Faults {
-		if f := g.inspector.Confirm(c, r, k.fault); f.Fault != nil && f.Fault.Same(k.fault) {
+		if f := g.inspector.Confirm(ctx, c, r, k.fault); f.Fault != nil && f.Fault.Same(k.fault) {
 			return &f
 		}
 	}
@@ -83,21 +85,24 @@ func (g *Guard) Known(c solver.Couplings, r *solver.Result) *integrity.Finding {
 }
 
 // search tries all faults, if it is time for it.
-func (g *Guard) search(c solver.Couplings, r *solver.Result) *integrity.Finding {
+func (g *Guard) search(ctx context.Context, c solver.Couplings, r *solver.Result) (*integrity.Finding, error) {
 	if !suspicious(r) {
-		return nil
+		return nil, nil
 	}
 	if g.passed < g.pause {
 		g.passed++
-		return nil
+		return nil, nil
 	}
-	f := g.inspector.Identify([]solver.Couplings{c}, []solver.Result{*r})
+	f, err := g.inspector.Identify(ctx, []solver.Couplings{c}, []solver.Result{*r})
+	if err != nil {
+		return nil, err
+	}
 	if f.Fault == nil {
 		g.passed, g.pause = 0, 2*g.pause+1
-		return nil
+		return nil, nil
 	}
 	g.pause = 0
-	return &f
+	return &f, nil
 }
 
 // count adds a finding to the evidence.
@@ -136,27 +141,37 @@ func (g *Guard) count(f *integrity.Finding, frames int, joint bool) *Fault {
 // tones' frequencies [Hz], the result of fitting them, the fault that Known
 // found, the frame's time [s] and the flags of its samples. With a fault left
 // out, or with a robust loss, result becomes that of the fit asked for and c what
-// it was made from. It returns the flags to add.
-func (g *Guard) Judge(c *solver.Couplings, quadrature []complex128, hz []float64, result *solver.Result, found *integrity.Finding, time float64, flags tables.Flags) (tables.Flags, Verdict) {
-	add, row := g.judge(c, quadrature, hz, result, found, time, flags)
+// it was made from. It returns the flags to add. Where judging fails the pose
+// stands, flagged as not judged, and Finding says why; the error is the context's.
+func (g *Guard) Judge(ctx context.Context, c *solver.Couplings, quadrature []complex128, hz []float64, result *solver.Result, found *integrity.Finding, time float64, flags tables.Flags) (tables.Flags, Verdict, error) {
+	add, row, err := g.judge(ctx, c, quadrature, hz, result, found, time, flags)
+	if err != nil {
+		return add, row, err
+	}
 	row.bound(g.solver, *c, result)
-	return add, row
+	return add, row, nil
 }
 
-func (g *Guard) judge(c *solver.Couplings, quadrature []complex128, hz []float64, result *solver.Result, found *integrity.Finding, time float64, flags tables.Flags) (tables.Flags, Verdict) {
-	row := unjudged()
-	var add tables.Flags
+func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []complex128, hz []float64, result *solver.Result, found *integrity.Finding, time float64, flags tables.Flags) (add tables.Flags, row Verdict, err error) {
+	row = unjudged()
+	var words []string
+	defer func() { row.Finding = strings.Join(words, "; ") }()
+	failed := func(what string, reason any) {
+		add |= tables.NotJudged
+		words = append(words, fmt.Sprintf("%s: %v", what, reason))
+	}
 	excused := flags&(tables.Motion|SampleFaults) != 0
 	for i, v := range quadrature {
 		g.observed.Quadrature[i] = imag(v)
 	}
 	if found == nil && flags&(tables.Motion|tables.Clipped|tables.Gap|tables.Repeated) == 0 {
-		found = g.search(*c, result)
+		if found, err = g.search(ctx, *c, result); err != nil {
+			return add, row, err
+		}
 	}
 	if !excused {
 		g.kept.take(*c, result, time)
 	}
-	var words []string
 	left := false
 	if found != nil {
 		add |= tables.WrongChannel
@@ -171,13 +186,13 @@ func (g *Guard) judge(c *solver.Couplings, quadrature []complex128, hz []float64
 		}
 	}
 	if result.Status != solver.Converged {
-		row.Finding = strings.Join(words, "; ")
-		return add, row
+		return add, row, nil
 	}
 	g.observed.Couplings, g.observed.Hz = *c, hz
 	v, err := g.inspector.Verdict(&g.observed, result, excused)
 	if err != nil {
-		return add, row
+		failed("the fit is not judged", err)
+		return add, row, nil
 	}
 	row.Chi2, row.DOF = result.ChiSquare, result.DOF
 	if v.Quadrature.DOF > 0 {
@@ -199,12 +214,19 @@ func (g *Guard) judge(c *solver.Couplings, quadrature []complex128, hz []float64
 		g.lag(&v.Quadrature)
 	}
 	if g.options.Robust != nil {
-		if robust, err := g.inspector.Robust(*c, result, g.options.Robust); err == nil && robust.Status == solver.Converged {
+		robust, err := g.inspector.Robust(*c, result, g.options.Robust)
+		switch {
+		case err != nil:
+			failed("no robust fit, plain squares stand", err)
+		case robust.Status != solver.Converged:
+			failed("no robust fit, plain squares stand", robust.Status)
+		default:
 			*result = robust.Result
 			*c = robust.Weighted(*c)
 			g.observed.Couplings = *c
 			if v, err = g.inspector.Verdict(&g.observed, result, excused); err != nil {
-				return add, row
+				failed("the robust fit is not judged", err)
+				return add, row, nil
 			}
 		}
 	}
@@ -213,8 +235,7 @@ func (g *Guard) judge(c *solver.Couplings, quadrature []complex128, hz []float64
 		g.result.WorstPositionErrorM, g.result.WorstRotationErrorRad = v.PositionError, v.RotationError
 		g.result.WorstTimeS = time
 	}
-	row.Finding = strings.Join(words, "; ")
-	return add, row
+	return add, row, nil
 }
 
 // leave solves again without a fault. Where what is left fixes no pose, as one of
@@ -253,15 +274,17 @@ const (
 
 // Conclude draws the conclusions that need all frames, and names channels that
 // were exchanged between the sensors.
-func Conclude(guards []*Guard) (all []*Summary) {
+func Conclude(ctx context.Context, guards []*Guard) (all []*Summary, err error) {
 	for _, g := range guards {
-		all = append(all, g.conclude())
+		if err := g.conclude(ctx); err != nil {
+			return nil, err
+		}
+		all = append(all, &g.result)
 	}
-	exchanges(guards)
-	return all
+	return all, exchanges(ctx, guards)
 }
 
-func (g *Guard) conclude() *Summary {
+func (g *Guard) conclude(ctx context.Context) error {
 	for i, w := range g.certain {
 		if w == 0 {
 			continue
@@ -272,11 +295,15 @@ func (g *Guard) conclude() *Summary {
 		}
 	}
 	if n := len(g.kept.frames); n > 1 && (len(g.result.Faults) == 0 || len(g.result.Faults[0].Rivals) > 0) {
-		if f := g.inspector.Identify(g.kept.frames, g.kept.fits); f.Fault != nil {
+		f, err := g.inspector.Identify(ctx, g.kept.frames, g.kept.fits)
+		if err != nil {
+			return err
+		}
+		if f.Fault != nil {
 			g.refine(&f, n)
 		}
 	}
-	return &g.result
+	return nil
 }
 
 // refine takes in what frames showed together: a fault that none showed alone,

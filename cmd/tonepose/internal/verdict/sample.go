@@ -47,6 +47,7 @@ func (s *sample) take(c solver.Couplings, r *solver.Result, time float64) {
 	into := &s.frames[n]
 	into.Value = append(into.Value[:0], c.Value...)
 	into.Variance = append(into.Variance[:0], c.Variance...)
+	into.Common = append(into.Common[:0], c.Common...)
 	s.fits, s.times = append(s.fits, *r), append(s.times, time)
 }
 

@@ -149,7 +149,7 @@ func allowedFor(t *testing.T, s *solver.Solver) {
 		pose := randomPose(r)
 		o := observeTolerated(t, s, pose, r)
 		spoil(x, &o, c.fault)
-		found := x.Identify([]solver.Couplings{o.Couplings}, []solver.Result{s.Cold(o.Couplings)})
+		found := identify(t, x, []solver.Couplings{o.Couplings}, []solver.Result{s.Cold(o.Couplings)})
 		if found.Fault == nil || !strings.HasPrefix(found.Fault.Words(coilNames, emitterNames), c.words) {
 			t.Errorf("%s: found %+v of chi-square %.0f", c.words, found.Fault, found.ChiSquare)
 			continue
