@@ -104,20 +104,19 @@ func legendrePair(n int, x float64) (p, q, dp, dq float64) {
 }
 
 // discDegree returns the least degree of discNodes whose mean field is within
-// 1e-7 of |B| of the true mean over a disc of the given radius [m] at a distance
-// [m] from the nearest conductor.
+// tolerance of |B| of the true mean over a disc of the given radius [m] at a
+// distance [m] from the nearest conductor.
 //
 // A field whose sources are at least D away is a power series in r/D whose first
 // term not integrated has degree t+1: the error is C·(R/D)^(t+1). C is what a
 // dipole at the distance D needs, the most compact source: the largest values
 // over 6,000 random directions are 1.65, 3.27, 4.79, 6.02, 6.70, 6.98 for t = 1,
-// 3, … 11, then 7.01 falling to 6.10. Nearer than 2.2 radii maxDiscDegree is
-// returned and the error may be larger.
-func discDegree(radius, distance float64) int {
-	ratio := radius / distance
-	for degree := 1; degree < maxDiscDegree; degree += 2 {
-		constant := math.Min(7.5, 1+0.8*float64(degree))
-		if constant*math.Pow(ratio, float64(degree+1)) < 1e-7 {
+// 3, … 11, then 7.01 falling to 6.10. With a tolerance of 1e-7, maxDiscDegree is
+// returned nearer than 2.2 radii, and the error may be larger.
+func discDegree(radius, distance, tolerance float64) int {
+	square := radius * radius / (distance * distance)
+	for degree, power := 1, square; degree < maxDiscDegree; degree, power = degree+2, power*square {
+		if min(7.5, 1+0.8*float64(degree))*power < tolerance {
 			return degree
 		}
 	}

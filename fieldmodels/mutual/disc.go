@@ -89,8 +89,9 @@ var unitDisc = func() (rules [][]discNode) {
 
 // clearance returns a distance from p to the conductor of a source that is not
 // too large, given its field and gradient there: the wire of a loop, the centre
-// of a dipole; of any other source 1.4 |B|/‖∂B‖, which is the distance beside a
-// straight wire and about a third of it far from a coil.
+// of a dipole, what the source itself says by a method Clearance; of any other
+// 1.4 |B|/‖∂B‖, which is the distance beside a straight wire and about a third of
+// it far from a coil.
 func clearance(src fieldmodels.Source, p, b r3.Vec, j *fieldmodels.Jacobian) float64 {
 	switch s := src.(type) {
 	case *fieldmodels.PlacedLoop:
@@ -100,20 +101,17 @@ func clearance(src fieldmodels.Source, p, b r3.Vec, j *fieldmodels.Jacobian) flo
 		return math.Sqrt(rho*rho + z*z)
 	case *fieldmodels.PlacedDipole:
 		return r3.Norm(r3.Sub(p, s.Center))
+	case interface{ Clearance(p r3.Vec) float64 }:
+		return s.Clearance(p)
 	}
-	sum := 0.0
-	for i := range j {
-		for k := range j[i] {
-			sum += j[i][k] * j[i][k]
-		}
-	}
-	return 1.4 * r3.Norm(b) / math.Sqrt(sum)
+	return 1.4 * r3.Norm(b) / j.Norm()
 }
 
 // mean adds up a pickup with a radius, whose field and gradient at the centre are b
 // and j: axial points where they are exact enough and fast is set, else a cubature
 // over the disc, whose derivatives are those of its value.
 func (p *Placed) mean(c *Coupling, src fieldmodels.Source, b r3.Vec, j *fieldmodels.Jacobian, fast bool) error {
+	*c = Coupling{}
 	center := r3.Add(p.origin, p.Arm)
 	far := clearance(src, center, b, j) / p.radius
 	if fast && far >= midRule.beyond {
@@ -132,13 +130,13 @@ func (p *Placed) mean(c *Coupling, src fieldmodels.Source, b r3.Vec, j *fieldmod
 		}
 		return nil
 	}
-	// Two orders more than 1e-7 needs: where the degree changes with the distance,
-	// the coupling must not jump by what a difference quotient would see.
-	order := discDegree(1, far) / 2
+	// Where the degree changes with the distance, the coupling must not jump by
+	// what a difference quotient would see.
+	tolerance := 1e-7
 	if !fast {
-		order = min(order+2, len(unitDisc)-1)
+		tolerance = 1e-11
 	}
-	for _, n := range unitDisc[order] {
+	for _, n := range unitDisc[discDegree(1, far, tolerance)/2] {
 		off := r3.Add(r3.Scale(n.X*p.radius, p.across[0]), r3.Scale(n.Y*p.radius, p.across[1]))
 		b, j, err := src.Gradient(r3.Add(center, off))
 		if err != nil {

@@ -43,7 +43,8 @@ func models() map[string]fieldmodels.Source {
 	const a = 0.035
 	corners := []r3.Vec{{X: a, Y: -a, Z: 0.004}, {X: a, Y: a}, {X: -a, Y: 0.8 * a, Z: -0.003}, {X: -0.7 * a, Y: -a}}
 	return map[string]fieldmodels.Source{
-		"dipole":      fieldmodels.Dipole{Moment: r3.Vec{X: 0.02, Y: -0.01, Z: 0.15}},
+		"own dipole":  fieldmodels.Dipole{Moment: r3.Vec{X: 0.02, Y: -0.01, Z: 0.15}},
+		"dipole":      &fieldmodels.PlacedDipole{Center: r3.Vec{X: 0.003}, Moment: r3.Vec{X: 0.02, Y: -0.01, Z: 0.15}},
 		"loop":        fieldmodels.Loop{Radius: a, Turns: 40},
 		"winding":     fieldmodels.Winding{InnerRadius: 0.6 * a, OuterRadius: a, Length: 0.5 * a, Turns: 300},
 		"sheet":       fieldmodels.Sheet{Radius: a, Length: 0.8 * a, Turns: 100},

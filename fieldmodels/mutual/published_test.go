@@ -72,8 +72,8 @@ func TestCirclesPublished(t *testing.T) {
 			area := math.Pi * disc * disc
 			got := coupling(t, src, Coil{Center: at.Position, Axis: r3.Unit(at.Rotate(r3.Vec{Z: 1})), AreaTurns: area, Radius: disc})
 			tol := 1e-7
-			if distance > 6*disc {
-				tol = 1e-9
+			if distance > 3.5*disc {
+				tol = 1e-11
 			}
 			if math.Abs(got-want) > tol*area*r3.Norm(b) {
 				t.Errorf("%v (swapped: %v): M = %.12g H, want %.12g within %.0e", row, swap, got, want, tol)

@@ -105,7 +105,7 @@ func (f *fit) station(s int) error {
 	data := f.data[f.offset[s]:f.offset[s+1]]
 	free := f.layout
 	k := 0
-	var cp, own mutual.Coupling // with what is nearby, and without
+	var cp, apart mutual.Coupling // with what is nearby, and without
 	var rw row
 	for e := range f.bench.emitters {
 		em, ec := &f.bench.emitters[e], &free.emitters[e]
@@ -117,7 +117,11 @@ func (f *fit) station(s int) error {
 			if obs.weight == 0 {
 				continue
 			}
-			if err := em.couple(&cp, &own, &picks[c]); err != nil {
+			own := &cp
+			if em.nearby != nil {
+				own = &apart
+			}
+			if err := em.couple(&cp, own, &picks[c]); err != nil {
 				return err
 			}
 			// What is nearby stays where it is, and goes with the strength.
@@ -161,15 +165,17 @@ func (f *fit) pickups(s int, frame *mutual.Frame) (first int, picks []mutual.Pla
 // coilColumns adds the derivatives by the coil's own parameters to a row.
 func (f *fit) coilColumns(rw *row, i int, cp *mutual.Coupling, p *mutual.Placed, frame *mutual.Frame) {
 	cc, coil := &f.layout.coils[i], &f.bench.coils[i]
-	by := cp.ByCoil(frame, p.Arm)
-	if cc.axis >= 0 {
-		rw.put(cc.axis, dot(&coil.basis[0], (*vec3)(by[3:])))
-		rw.put(cc.axis+1, dot(&coil.basis[1], (*vec3)(by[3:])))
-	}
-	if cc.place >= 0 {
-		rw.put(cc.place, by[0])
-		rw.put(cc.place+1, by[1])
-		rw.put(cc.place+2, by[2])
+	if cc.axis >= 0 || cc.place >= 0 {
+		by := cp.ByCoil(frame, p.Arm)
+		if cc.axis >= 0 {
+			rw.put(cc.axis, dot(&coil.basis[0], (*vec3)(by[3:])))
+			rw.put(cc.axis+1, dot(&coil.basis[1], (*vec3)(by[3:])))
+		}
+		if cc.place >= 0 {
+			rw.put(cc.place, by[0])
+			rw.put(cc.place+1, by[1])
+			rw.put(cc.place+2, by[2])
+		}
 	}
 	if cc.sensitivity >= 0 {
 		rw.put(cc.sensitivity, cp.M)

@@ -168,14 +168,16 @@ func (p *Problem) start(station int) rigid.Pose {
 	return f.Compose(r).Compose(m)
 }
 
-// couple returns the coupling of emitter e, and of its own source alone, with the
-// pickup.
+// couple returns the coupling of the emitter, and that of its own source alone,
+// with the pickup. Without anything nearby both may be the same.
 func (e *emitter) couple(all, own *mutual.Coupling, p *mutual.Placed) error {
 	if err := p.CoupleFast(own, e.source); err != nil {
 		return err
 	}
 	own.Scale(e.strength)
-	*all = *own
+	if all != own {
+		*all = *own
+	}
 	if e.nearby == nil {
 		return nil
 	}

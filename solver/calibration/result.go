@@ -174,7 +174,7 @@ func (f *fit) residuals(s int) ([]float64, error) {
 		out = out[:2*len(data)]
 		imaginary = out[len(data):]
 	}
-	var cp, own mutual.Coupling
+	var cp, apart mutual.Coupling
 	for k := range data {
 		e, c := k/len(picks), k%len(picks)
 		obs := &data[k]
@@ -186,7 +186,7 @@ func (f *fit) residuals(s int) ([]float64, error) {
 			continue
 		}
 		em := &f.bench.emitters[e]
-		if err := em.couple(&cp, &own, &picks[c]); err != nil {
+		if err := em.couple(&cp, &apart, &picks[c]); err != nil {
 			return nil, err
 		}
 		coil := &f.bench.coils[first+c]
