@@ -43,7 +43,7 @@ func New(p Problem, o Options) (*Solver, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := p.check(); err != nil {
+	if err := p.Validate(); err != nil {
 		return nil, err
 	}
 	g := &rig{problem: p, options: o}
