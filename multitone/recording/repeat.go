@@ -3,7 +3,6 @@ package recording
 import (
 	"encoding/binary"
 	"math"
-	"math/bits"
 )
 
 const (
@@ -29,8 +28,7 @@ const (
 // twice by what lies beside the equal samples: a recorder repeats all channels together, but of such a signal some, as
 // the drives, go on repeating.
 type repeat struct {
-	frame   [history]uint64      // what is compared of frame i, at i mod history: counts themselves, a hash of floats
-	value   *[history][2]float64 // of floats: the first and the last channel
+	frame   [history]uint64 // what is compared of frame i, at i mod history: counts themselves, a hash of floats
 	slot    [slots]struct{ key, pos uint64 }
 	marks   []int64 // of this piece
 	keys    []uint64
@@ -82,17 +80,12 @@ func (r *repeat) counts(m *Monitor, b []byte, frame int, pos int64) {
 // floats hashes the first and the last channel.
 func (r *repeat) floats(m *Monitor, a, z []float64, pos int64) {
 	r.begin(pos)
-	if r.value == nil {
-		r.value = new([history][2]float64)
-	}
 	z = z[:len(a)]
 	i, rolling := pos, r.rolling
 	for k, v := range a {
-		h := (math.Float64bits(v) ^ bits.RotateLeft64(math.Float64bits(z[k]), 29)) * multiplier
-		h ^= h >> 32 // few-bit numbers have all their bits at the upper end, where a product mixes least
-		h *= multiplier
-		r.frame[i&(history-1)], r.value[i&(history-1)] = h, [2]float64{v, z[k]}
-		rolling = rolling<<1 + h
+		h := hashFloat(v)&^(1<<32-1) | hashFloat(z[k])>>32
+		r.frame[i&(history-1)] = h
+		rolling = rolling<<1 + h*multiplier
 		if rolling>>markShift == 0 {
 			r.mark(rolling, i)
 		}
@@ -100,6 +93,13 @@ func (r *repeat) floats(m *Monitor, a, z []float64, pos int64) {
 	}
 	r.rolling = rolling
 	r.compare(m, i)
+}
+
+// hashFloat mixes a float into the upper half. Few-bit numbers have all their bits at the upper end, where a product
+// mixes least.
+func hashFloat(v float64) uint64 {
+	b := math.Float64bits(v)
+	return (b ^ b>>32) * multiplier
 }
 
 func (r *repeat) begin(pos int64) {
@@ -197,11 +197,11 @@ func (r *repeat) goesOn(from, lag int64) bool {
 	return false
 }
 
-// compareChannels counts in which channels two frames are equal.
+// compareChannels counts in which channels two frames are equal: floats take two places each.
 func (r *repeat) compareChannels(equal *[4]int, i, j int64) {
-	i, j = i&(history-1), j&(history-1)
+	differs := r.frame[i&(history-1)] ^ r.frame[j&(history-1)]
 	for c := range equal {
-		if v := r.value; v != nil && v[i][c%2] == v[j][c%2] || v == nil && uint16((r.frame[i]^r.frame[j])>>(16*c)) == 0 {
+		if uint16(differs>>(16*c)) == 0 {
 			equal[c]++
 		}
 	}
