@@ -142,7 +142,7 @@ func (b *Bench) mode(wanted clock.Mode) clock.Mode {
 
 // untracked is a track that keeps to the bench's frequencies.
 func (b *Bench) untracked(rate float64) (*clock.Track, error) {
-	t, err := clock.NewTracker(clock.None, rate, b.Tones, 0)
+	t, err := clock.NewTracker(clock.None, rate, b.Tones)
 	if err != nil {
 		return nil, err
 	}

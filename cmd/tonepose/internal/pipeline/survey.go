@@ -37,7 +37,7 @@ func (b *Bench) survey(ctx context.Context, r *recording.Reader, mode clock.Mode
 // look is survey without the hash.
 func (b *Bench) look(ctx context.Context, r *recording.Reader, mode clock.Mode, progress Progress) (*Survey, error) {
 	info := r.Info()
-	tracker, err := clock.NewTracker(mode, info.SampleRate, b.Tones, info.Samples)
+	tracker, err := clock.NewTracker(mode, info.SampleRate, b.Tones)
 	if err != nil {
 		return nil, err
 	}
