@@ -41,7 +41,7 @@ func (b *Bench) look(ctx context.Context, r *recording.Reader, mode clock.Mode, 
 	if err != nil {
 		return nil, err
 	}
-	mains := multitone.NewMains(info.SampleRate, info.Channels, info.Samples)
+	mains := multitone.NewMains(info.SampleRate, info.Channels, b.Tones)
 	monitor := recording.NewMonitor(info)
 	r.Watch(monitor)
 	s := new(Survey)
