@@ -163,23 +163,6 @@ func (b *Bench) lines(s *Survey, info recording.Info) []float64 {
 	return append(out, s.Lines...)
 }
 
-// disown takes lines from the mains that are harmonics of a pair's reference: a
-// chopper's comb may pass for that of the mains.
-func (b *Bench) disown(s *Survey, info recording.Info) {
-	if b.pair == nil || len(s.Lines) == 0 {
-		return
-	}
-	hz := s.Track.Hz(0, info.Duration())[0]
-	width := 0.5/info.Duration() + 0.6 // to which a line is known among so many [Hz]
-	s.Lines = slices.DeleteFunc(s.Lines, func(line float64) bool {
-		n := max(1, math.Round(line/hz))
-		return math.Abs(line-n*hz) < min(width, 0.15*hz)
-	})
-	if len(s.Lines) == 0 {
-		s.MainsHz = 0
-	}
-}
-
 // wide refuses windows that hold too little of a tone.
 func (b *Bench) wide(w Windows, hz []float64) error {
 	const least = 1.5 // cycles

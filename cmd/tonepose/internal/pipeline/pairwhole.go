@@ -22,7 +22,6 @@ func (b *Bench) MeasurePair(ctx context.Context, r *recording.Reader, progress P
 	if err != nil {
 		return nil, nil, err
 	}
-	b.disown(survey, r.Info())
 	rate := r.Info().SampleRate
 	sum := &Summary{Survey: survey, lost: b.doubtfulReferences(survey, rate, r.Info().Names)}
 	if b.pair.direct != nil {

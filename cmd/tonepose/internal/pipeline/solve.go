@@ -72,7 +72,6 @@ func (b *Bench) Solve(ctx context.Context, r *recording.Reader, o SolveOptions, 
 	if err != nil {
 		return nil, err
 	}
-	b.disown(survey, r.Info())
 	if err := b.wide(o.Windows, survey.Track.Hz(0, r.Info().Duration())); err != nil {
 		return nil, err
 	}
