@@ -128,7 +128,7 @@ func AssessWith(dir, truth string, o AssessOptions) (*Assessed, error) {
 
 // openAssessed opens a run's poses and the rig stored with them.
 func openAssessed(dir string) (*tables.Reader[tables.Pose], *Assessed, error) {
-	r, err := tables.OpenPoses(filepath.Join(dir, tables.PosesName+".parquet"))
+	r, err := tables.Open[tables.Pose](filepath.Join(dir, tables.PosesName+".parquet"))
 	if err != nil {
 		return nil, nil, err
 	}

@@ -156,7 +156,7 @@ func errorsOf(s assessment.Sample) [6]float64 {
 // couplingSigmas reads one standard deviation of every coupling at the chosen
 // times; +Inf where a coupling is missing.
 func couplingSigmas(dir string, r *rig.Rig, index int, chosen map[float64]int) (map[int][]float64, error) {
-	rows, err := tables.OpenCouplings(filepath.Join(dir, tables.CouplingsName+".parquet"))
+	rows, err := tables.Open[tables.Coupling](filepath.Join(dir, tables.CouplingsName+".parquet"))
 	if err != nil {
 		return nil, err
 	}
