@@ -29,17 +29,12 @@ func Accuracy(d AccuracyData) *Figure {
 	var panels []*plot.Plot
 	var shares []float64
 	add := func(p *plot.Plot, share float64) {
-		lo, hi, ok := span(false, d.Time)
-		if !ok {
-			lo, hi = 0, 1
-		}
-		p.X.Min, p.X.Max = widen(lo, hi, 0.01)
-		p.X.Tick.Marker = linearTicks{count: 8}
+		timeAxis(p, d.Time)
 		panels, shares = append(panels, p), append(shares, share)
 	}
 	shown := glyphEntry("error", errorDot)
 	if len(d.Time) > crowded {
-		shown = areaEntry("error: range, median darker", stroke(pale(blue), 0))
+		shown = areaEntry("error: range, median darker", pale(blue))
 	}
 	legend := []entry{
 		shown,
@@ -53,7 +48,7 @@ func Accuracy(d AccuracyData) *Figure {
 	}
 	if d.Normalised != nil {
 		add(d.ratioPanel(), 2.2)
-		legend = append(legend, areaEntry("95 % of ratios, were the prediction right", stroke(bandInk, 0)))
+		legend = append(legend, areaEntry("95 % of ratios, were the prediction right", bandInk))
 	}
 	return &Figure{
 		width: 7.2 * vg.Inch, height: vg.Length(1+1.5*float64(len(panels))) * vg.Inch,
@@ -68,44 +63,31 @@ func Accuracy(d AccuracyData) *Figure {
 }
 
 var (
-	errorDot = draw.GlyphStyle{Color: blue, Radius: 1.5, Shape: draw.CircleGlyph{}}
+	errorDot = dot(blue, 1.5)
 	bandInk  = mix(skyBlue, white, 0.65)
 )
 
 // errorPanel has a log axis in the SI prefix that suits the prediction.
 func (d AccuracyData) errorPanel(name, unit string, errors, sigma []float64) *plot.Plot {
-	lo, hi, ok := span(true, errors, sigma)
-	if !ok {
-		lo, hi = 0.1, 1
-	}
-	middle := math.Sqrt(lo * hi)
-	scale, prefix := prefixOf(middle)
-	p := newPlot("", name+" ("+prefix+unit+")")
-	p.Y.Scale = plot.LogScale{}
-	p.Y.Min, p.Y.Max = lo/1.3, hi*1.3
-	p.Y.Tick.Marker = logTicks{unit: scale, plain: true}
+	lo, hi := spanOr(true, 0.1, 1, errors, sigma)
+	p := logPanel(name, unit, lo, hi, math.Sqrt(lo*hi))
 	p.Add(dots(d.Time, errors, errorDot), curve(d.Time, sigma, stroke(vermillion, 1.4)))
 	return p
 }
 
 func (d AccuracyData) ratioPanel() *plot.Plot {
 	p := newPlot("", "error / predicted")
-	_, hi, ok := span(true, d.Normalised)
-	if !ok {
-		hi = 1
-	}
+	least, hi := spanOr(true, 1, 1, d.Normalised)
 	chi2 := distuv.ChiSquared{K: float64(max(d.Freedoms, 1))}
 	low, high := math.Sqrt(chi2.Quantile(0.025)/chi2.K), math.Sqrt(chi2.Quantile(0.975)/chi2.K)
 	p.Y.Min, p.Y.Max = 0, max(hi, high)*1.08
 	p.Y.Tick.Marker = linearTicks{count: 4}
 	if hi > 8 { // a prediction that fails spans decades
-		lo, _, _ := span(true, d.Normalised)
-		p.Y.Scale, p.Y.Min, p.Y.Max = plot.LogScale{}, min(lo, low)/1.2, hi*1.2
+		p.Y.Scale, p.Y.Min, p.Y.Max = plot.LogScale{}, min(least, low)/1.2, hi*1.2
 		p.Y.Tick.Marker = logTicks{plain: true}
 	}
 	p.Add(drawing(func(c draw.Canvas, p *plot.Plot, _, y func(float64) vg.Length) {
-		c.SetColor(bandInk)
-		c.Fill(vg.Rectangle{Min: vg.Point{X: c.Min.X, Y: y(low)}, Max: vg.Point{X: c.Max.X, Y: y(high)}}.Path())
+		fill(c, bandInk, box(c.Min.X, y(low), c.Max.X, y(high)))
 	}))
 	p.Add(dots(d.Time, d.Normalised, errorDot))
 	p.Add(drawing(func(c draw.Canvas, p *plot.Plot, _, y func(float64) vg.Length) {
@@ -115,12 +97,4 @@ func (d AccuracyData) ratioPanel() *plot.Plot {
 		}
 	}))
 	return p
-}
-
-// widen adds a share of the span on both sides.
-func widen(lo, hi, share float64) (float64, float64) {
-	if lo == hi {
-		return lo - 0.5, hi + 0.5
-	}
-	return lo - share*(hi-lo), hi + share*(hi-lo)
 }

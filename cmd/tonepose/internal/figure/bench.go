@@ -54,24 +54,13 @@ func (t Track) draw(c draw.Canvas, at projection, line draw.LineStyle, glyph dra
 }
 
 func (e Emitter) draw(c draw.Canvas, at projection) {
-	if len(e.Outline) > 0 {
-		loop := make([]vg.Point, 0, len(e.Outline)+1)
-		for _, p := range e.Outline {
-			loop = append(loop, at(p))
-		}
-		c.StrokeLines(coilLine, append(loop, loop[0]))
-	}
+	e.outlined(c, at, coilLine)
 	from, to := at(e.Center), at(r3.Add(e.Center, e.arrow()))
-	dx, dy := to.X-from.X, to.Y-from.Y
-	length := vg.Length(math.Hypot(float64(dx), float64(dy)))
-	if length < 1.5 { // seen end on: towards the eye
-		c.DrawGlyphNoClip(draw.GlyphStyle{Color: softInk, Radius: 1.3, Shape: draw.CircleGlyph{}}, from)
+	if math.Hypot(float64(to.X-from.X), float64(to.Y-from.Y)) < 1.5 { // seen end on: towards the eye
+		c.DrawGlyphNoClip(dot(softInk, 1.3), from)
 		return
 	}
-	c.StrokeLine2(coilLine, from.X, from.Y, to.X, to.Y)
-	head := min(4, length*0.6)
-	ux, uy := dx/length*head, dy/length*head
-	c.FillPolygon(softInk, []vg.Point{to, {X: to.X - ux - 0.45*uy, Y: to.Y - uy + 0.45*ux}, {X: to.X - ux + 0.45*uy, Y: to.Y - uy - 0.45*ux}})
+	arrow(c, from, to, coilLine, 0.45)
 }
 
 // names prints each emitter's name near its arrow's tip or centre, clear of

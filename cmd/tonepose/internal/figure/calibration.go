@@ -24,14 +24,11 @@ type ResidualData struct {
 // Residuals draws every residual by station and by emitter, with the band in
 // which 95 % of them should lie.
 func Residuals(d ResidualData) *Figure {
-	_, hi, ok := span(true, absolute(d.Value))
-	if !ok {
-		hi = 1
-	}
+	_, hi := spanOr(true, 1, 1, absolute(d.Value))
 	hi = max(4, hi*1.06)
-	legend := []entry{glyphEntry("residual", errorDot), areaEntry("95 % of residuals, were the sigmas right", stroke(bandInk, 0))}
+	legend := []entry{glyphEntry("residual", errorDot), areaEntry("95 % of residuals, were the sigmas right", bandInk)}
 	if len(d.Outliers) > 0 {
-		legend = append(legend, areaEntry("station that does not fit", stroke(pale(vermillion), 0)))
+		legend = append(legend, areaEntry("station that does not fit", pale(vermillion)))
 	}
 	return &Figure{
 		width: 7.2 * vg.Inch, height: 4.6 * vg.Inch, title: d.Title, note: d.Note, legend: legend,
@@ -71,33 +68,17 @@ func (d ResidualData) panel(name string, hi, from, to float64, ticks plot.Ticker
 	p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = from, to, -hi, hi
 	p.X.Tick.Marker, p.Y.Tick.Marker = ticks, linearTicks{count: 5}
 	p.Add(drawing(func(c draw.Canvas, p *plot.Plot, x, y func(float64) vg.Length) {
-		c.SetColor(bandInk)
-		c.Fill(vg.Rectangle{Min: vg.Point{X: c.Min.X, Y: y(-1.96)}, Max: vg.Point{X: c.Max.X, Y: y(1.96)}}.Path())
+		fill(c, bandInk, box(c.Min.X, y(-1.96), c.Max.X, y(1.96)))
 		if name == "station" {
-			c.SetColor(pale(vermillion))
 			for _, s := range d.Outliers {
-				c.Fill(vg.Rectangle{Min: vg.Point{X: x(float64(s) - 0.5), Y: c.Min.Y}, Max: vg.Point{X: x(float64(s) + 0.5), Y: c.Max.Y}}.Path())
+				fill(c, pale(vermillion), box(x(float64(s)-0.5), c.Min.Y, x(float64(s)+0.5), c.Max.Y))
 			}
 		}
 		c.StrokeLine2(stroke(frameInk, 0.6), c.Min.X, y(0), c.Max.X, y(0))
 	}))
-	xs := make([]float64, len(d.Value))
-	order := make([]int, len(d.Value))
-	for i := range order {
-		order[i] = i
-	}
-	slices.SortStableFunc(order, func(a, b int) int {
-		switch v := at(a) - at(b); {
-		case v < 0:
-			return -1
-		case v > 0:
-			return 1
-		}
-		return 0
-	})
-	ys := make([]float64, len(d.Value))
-	for k, i := range order {
-		xs[k], ys[k] = at(i), d.Value[i]
+	var xs, ys []float64
+	for _, i := range rising(len(d.Value), at) {
+		xs, ys = append(xs, at(i)), append(ys, d.Value[i])
 	}
 	p.Add(dots(xs, ys, errorDot))
 	return p
@@ -175,8 +156,7 @@ func Parameters(d ParameterData) *Figure {
 		p.X.Scale, p.X.Tick.Marker = evenThenLog{}, evenThenLogTicks{}
 		p.Y.Tick.Marker = plot.ConstantTicks(nil)
 		p.Add(drawing(func(c draw.Canvas, p *plot.Plot, x, y func(float64) vg.Length) {
-			c.SetColor(bandInk)
-			c.Fill(vg.Rectangle{Min: vg.Point{X: x(-1.96), Y: c.Min.Y}, Max: vg.Point{X: x(1.96), Y: c.Max.Y}}.Path())
+			fill(c, bandInk, box(x(-1.96), c.Min.Y, x(1.96), c.Max.Y))
 			for k, i := range rows {
 				m := max(-hi, min(hi, move(i)))
 				if math.IsNaN(m) {
@@ -188,12 +168,11 @@ func Parameters(d ParameterData) *Figure {
 			c.StrokeLine2(stroke(frameInk, 0.8), x(0), c.Min.Y, x(0), c.Max.Y)
 		}))
 		bottom := top - line*vg.Length(max(1, len(rows)))
-		place(p, c, vg.Rectangle{Min: vg.Point{X: columns[2] + 14, Y: bottom}, Max: vg.Point{X: c.Max.X - 8, Y: top}})
+		place(p, c, box(columns[2]+14, bottom, c.Max.X-8, top))
 		for k, i := range rows {
 			y := top - line*vg.Length(float64(k)+0.5)
 			if k%2 == 1 {
-				c.SetColor(rgb(0xf4f4f4))
-				c.Fill(vg.Rectangle{Min: vg.Point{X: c.Min.X, Y: y - line/2}, Max: vg.Point{X: columns[2] + 6, Y: y + line/2}}.Path())
+				fill(c, rgb(0xf4f4f4), box(c.Min.X, y-line/2, columns[2]+6, y+line/2))
 			}
 			c.FillText(name, vg.Point{X: c.Min.X + 2, Y: y + 1}, texts[i])
 			digits := 1 - int(math.Floor(math.Log10(d.Sigma[i])))
@@ -256,19 +235,18 @@ func Correlations(d CorrelationData) *Figure {
 	f := &Figure{width: left + side + bar + 2*margin, title: d.Title, note: d.Note}
 	f.height = f.headerHeight() + side + 2*margin
 	f.body = func(c draw.Canvas) {
-		r := vg.Rectangle{Min: vg.Point{X: c.Min.X + left, Y: c.Max.Y - side}, Max: vg.Point{X: c.Min.X + left + side, Y: c.Max.Y}}
+		r := box(c.Min.X+left, c.Max.Y-side, c.Min.X+left+side, c.Max.Y)
 		for i := range n {
 			for j := range n {
-				c.SetColor(signed.At(0.5 + 0.5*d.Value[i*n+j]))
-				at := vg.Point{X: r.Min.X + cell*vg.Length(j), Y: r.Max.Y - cell*vg.Length(i+1)}
-				c.Fill(vg.Rectangle{Min: at, Max: vg.Point{X: at.X + cell, Y: at.Y + cell}}.Path())
+				x, y := r.Min.X+cell*vg.Length(j), r.Max.Y-cell*vg.Length(i+1)
+				fill(c, signed.At(0.5+0.5*d.Value[i*n+j]), box(x, y, x+cell, y+cell))
 			}
 			if i%max(1, every) == 0 {
 				c.FillText(name, vg.Point{X: r.Min.X - 4, Y: r.Max.Y - cell*vg.Length(float64(i)+0.5) + 1}, d.Names[i])
 			}
 		}
 		c.StrokeLines(stroke(frameInk, 0.6), outline(r))
-		colorBar(c, vg.Rectangle{Min: vg.Point{X: r.Max.X + 14, Y: r.Min.Y}, Max: vg.Point{X: r.Max.X + 24, Y: r.Max.Y}}, signed, -1, 1, linearTicks{count: 4}, "correlation")
+		colourBar(c, r, signed, -1, 1, linear, linearTicks{count: 4}, "correlation")
 	}
 	return f
 }

@@ -1,6 +1,7 @@
 package figure
 
 import (
+	"cmp"
 	"image/color"
 	"math"
 	"slices"
@@ -69,7 +70,7 @@ func curve(x, y []float64, style draw.LineStyle) plot.Plotter {
 				points[i] = vg.Point{X: px(x[k]), Y: py(y[k])}
 			}
 			if len(points) == 1 { // a lone value between gaps
-				c.DrawGlyph(draw.GlyphStyle{Color: style.Color, Radius: style.Width, Shape: draw.CircleGlyph{}}, points[0])
+				c.DrawGlyph(dot(style.Color, style.Width), points[0])
 				continue
 			}
 			c.StrokeLines(style, c.ClipLinesXY(points)...)
@@ -132,11 +133,6 @@ func crowd(c draw.Canvas, x, y []float64, px, py func(float64) vg.Length, ink co
 	}
 }
 
-// pale is the colour mixed with white.
-func pale(ink color.Color) color.NRGBA {
-	return mix(color.NRGBAModel.Convert(ink).(color.NRGBA), white, 0.62)
-}
-
 // drawable replaces what a scale cannot show by NaN.
 func drawable(a plot.Axis, values []float64) []float64 {
 	_, log := a.Scale.(plot.LogScale)
@@ -148,6 +144,14 @@ func drawable(a plot.Axis, values []float64) []float64 {
 		}
 	}
 	return out
+}
+
+// spanOr is span, or lo to hi where there is no value.
+func spanOr(positive bool, lo, hi float64, lists ...[]float64) (float64, float64) {
+	if l, h, ok := span(positive, lists...); ok {
+		return l, h
+	}
+	return lo, hi
 }
 
 // span returns the smallest and largest finite value (positive, if asked for)
@@ -163,4 +167,23 @@ func span(positive bool, lists ...[]float64) (lo, hi float64, ok bool) {
 		}
 	}
 	return lo, hi, lo <= hi
+}
+
+// absolute are the values without their signs.
+func absolute(values []float64) []float64 {
+	out := make([]float64, len(values))
+	for i, v := range values {
+		out[i] = math.Abs(v)
+	}
+	return out
+}
+
+// rising is the order in which the keys of 0 to n−1 rise; equal ones stay.
+func rising(n int, key func(i int) float64) []int {
+	order := make([]int, n)
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(key(a), key(b)) })
+	return order
 }

@@ -31,7 +31,7 @@ func Histogram(d HistogramData) *Figure {
 	rows := (len(d.Panels) + columns - 1) / columns
 	f := &Figure{width: 7.2 * vg.Inch, height: vg.Length(0.75+1.85*float64(rows)) * vg.Inch, title: d.Title, note: d.Note}
 	f.legend = []entry{
-		areaEntry("errors", stroke(pale(blue), 0)),
+		areaEntry("errors", pale(blue)),
 		lineEntry("predicted density", stroke(vermillion, 1.4)),
 		lineEntry("mean", dashed(ink, 0.8)),
 	}
@@ -47,7 +47,7 @@ func Histogram(d HistogramData) *Figure {
 			if i%columns == 0 {
 				p.Y.Label.Text = "density"
 			}
-			place(p, c, vg.Rectangle{Min: vg.Point{X: x, Y: y - height}, Max: vg.Point{X: x + width, Y: y}})
+			place(p, c, box(x, y-height, x+width, y))
 		}
 	}
 	return f
@@ -105,10 +105,9 @@ func (panel HistogramPanel) plot() *plot.Plot {
 	p.Y.Min, p.Y.Max = 0, 1.08*top
 	p.Y.Tick.Marker = plot.ConstantTicks(nil)
 	p.Add(drawing(func(c draw.Canvas, _ *plot.Plot, x, y func(float64) vg.Length) {
-		c.SetColor(pale(blue))
 		for k, v := range bars {
 			if v > 0 {
-				c.Fill(vg.Rectangle{Min: vg.Point{X: x(-reach+width*float64(k)) + 0.3, Y: c.Min.Y}, Max: vg.Point{X: x(-reach+width*float64(k+1)) - 0.3, Y: y(v)}}.Path())
+				fill(c, pale(blue), box(x(-reach+width*float64(k))+0.3, c.Min.Y, x(-reach+width*float64(k+1))-0.3, y(v)))
 			}
 		}
 	}))

@@ -21,12 +21,24 @@ func (l *labels) free(r, inside vg.Rectangle) bool {
 	return true
 }
 
-// put prints the text centred on the place, of those where it covers no other
-// text, that covers the fewest obstacles; the first of equals. It tells whether
-// there was a place.
-func (l *labels) put(c draw.Canvas, style draw.TextStyle, text string, places, obstacles []vg.Point) bool {
-	half := vg.Point{X: style.Width(text)/2 + 1, Y: style.Height(text) / 2}
-	best, least := vg.Rectangle{}, -1
+// put prints the text where place finds room for it, if there is any.
+func (l *labels) put(c draw.Canvas, style draw.TextStyle, text string, places, obstacles []vg.Point) {
+	if room, ok := l.place(c, style, text, places, obstacles); ok {
+		style.XAlign, style.YAlign = draw.XCenter, draw.YCenter
+		c.FillText(style, room.Min.Add(half(style, text)), text)
+	}
+}
+
+// half is half of the room for a text.
+func half(style draw.TextStyle, text string) vg.Point {
+	return vg.Point{X: style.Width(text)/2 + 1, Y: style.Height(text) / 2}
+}
+
+// place takes the room for the text about the place, of those where it covers no
+// other text, that covers the fewest obstacles; the first of equals. ok is false
+// if there is none.
+func (l *labels) place(c draw.Canvas, style draw.TextStyle, text string, places, obstacles []vg.Point) (best vg.Rectangle, ok bool) {
+	half, least := half(style, text), -1
 	for _, at := range places {
 		box := vg.Rectangle{Min: at.Sub(half), Max: at.Add(half)}
 		if !l.free(box, c.Rectangle) {
@@ -37,12 +49,10 @@ func (l *labels) put(c draw.Canvas, style draw.TextStyle, text string, places, o
 		}
 	}
 	if least < 0 {
-		return false
+		return best, false
 	}
 	l.taken = append(l.taken, best)
-	style.XAlign, style.YAlign = draw.XCenter, draw.YCenter
-	c.FillText(style, best.Min.Add(half), text)
-	return true
+	return best, true
 }
 
 func covered(r vg.Rectangle, points []vg.Point) (n int) {

@@ -1,6 +1,8 @@
 package figure
 
 import (
+	"image/color"
+
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
@@ -25,10 +27,9 @@ func glyphEntry(name string, style draw.GlyphStyle) entry {
 	}}
 }
 
-func areaEntry(name string, fill draw.LineStyle) entry {
+func areaEntry(name string, ink color.Color) entry {
 	return entry{name, func(c draw.Canvas, box vg.Rectangle) {
-		c.SetColor(fill.Color)
-		c.Fill(box.Path())
+		fill(c, ink, box)
 	}}
 }
 
@@ -87,10 +88,7 @@ func legendRows(c draw.Canvas, y vg.Length, entries []entry) vg.Length {
 			y -= height
 		}
 		middle := y - height/2
-		e.sample(c, vg.Rectangle{
-			Min: vg.Point{X: x, Y: middle - sampleHeight/2},
-			Max: vg.Point{X: x + sampleWidth, Y: middle + sampleHeight/2},
-		})
+		e.sample(c, box(x, middle-sampleHeight/2, x+sampleWidth, middle+sampleHeight/2))
 		c.FillText(style, vg.Point{X: x + sampleWidth + 5, Y: middle + 1}, e.name)
 		x += width + entryGap
 	}
@@ -114,10 +112,7 @@ func place(p *plot.Plot, c draw.Canvas, data vg.Rectangle) {
 	// on the panel's; the second round is exact to a fraction of a point.
 	for range 3 {
 		e := edgesOf(p, c, outer)
-		outer = vg.Rectangle{
-			Min: vg.Point{X: data.Min.X - e.left, Y: data.Min.Y - e.bottom},
-			Max: vg.Point{X: data.Max.X + e.right, Y: data.Max.Y + e.top},
-		}
+		outer = box(data.Min.X-e.left, data.Min.Y-e.bottom, data.Max.X+e.right, data.Max.Y+e.top)
 	}
 	c.Rectangle = outer
 	p.Draw(c)
@@ -157,10 +152,7 @@ func stack(c draw.Canvas, panels []*plot.Plot, shares []float64) {
 	free := top - bottom - gap*vg.Length(len(panels)-1)
 	for i, p := range panels {
 		height := free * vg.Length(shares[i]/total)
-		place(p, c, vg.Rectangle{
-			Min: vg.Point{X: c.Min.X + all.left, Y: top - height},
-			Max: vg.Point{X: c.Max.X - all.right, Y: top},
-		})
+		place(p, c, box(c.Min.X+all.left, top-height, c.Max.X-all.right, top))
 		top -= height + gap
 	}
 }

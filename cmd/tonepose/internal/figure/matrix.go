@@ -21,10 +21,7 @@ type MatrixData struct {
 // Matrix draws signed values as a map with the numbers in its cells. Colours
 // run evenly from −max to max, so a pale cell is a weak one.
 func Matrix(d MatrixData) *Figure {
-	_, hi, ok := span(true, absolute(d.Value))
-	if !ok {
-		hi = 1
-	}
+	_, hi := spanOr(true, 1, 1, absolute(d.Value))
 	unit, prefix := prefixOf(hi)
 	cell := vg.Point{X: max(44, widest(lettering(tickSize, ink, 0, 0), d.Columns)+12), Y: 22}
 	inside := vg.Point{X: cell.X * vg.Length(len(d.Columns)), Y: cell.Y * vg.Length(len(d.Rows))}
@@ -35,10 +32,7 @@ func Matrix(d MatrixData) *Figure {
 		width: max(left+inside.X+bar+2*margin, 3.6*vg.Inch),
 		title: d.Title, note: d.Note,
 		body: func(c draw.Canvas) {
-			r := vg.Rectangle{
-				Min: vg.Point{X: c.Min.X + left, Y: c.Max.Y - head - inside.Y},
-				Max: vg.Point{X: c.Min.X + left + inside.X, Y: c.Max.Y - head},
-			}
+			r := box(c.Min.X+left, c.Max.Y-head-inside.Y, c.Min.X+left+inside.X, c.Max.Y-head)
 			d.cells(c, r, cell, hi, unit)
 			for i, row := range d.Rows {
 				c.FillText(name, vg.Point{X: r.Min.X - 5, Y: r.Max.Y - cell.Y*vg.Length(float64(i)+0.5) + 1}, row)
@@ -47,8 +41,7 @@ func Matrix(d MatrixData) *Figure {
 			for j, column := range d.Columns {
 				c.FillText(top, vg.Point{X: r.Min.X + cell.X*vg.Length(float64(j)+0.5), Y: r.Max.Y + 5}, column)
 			}
-			side := vg.Rectangle{Min: vg.Point{X: r.Max.X + 14, Y: r.Min.Y}, Max: vg.Point{X: r.Max.X + 24, Y: r.Max.Y}}
-			colorBar(c, side, signed, -hi, hi, linearTicks{unit: unit, count: 6}, fmt.Sprintf("%s (%s%s)", d.Quantity, prefix, d.Unit))
+			colourBar(c, r, signed, -hi, hi, linear, linearTicks{unit: unit, count: 6}, fmt.Sprintf("%s (%s%s)", d.Quantity, prefix, d.Unit))
 		},
 	}
 	f.height = f.headerHeight() + head + inside.Y + 2*margin
@@ -60,43 +53,16 @@ func (d MatrixData) cells(c draw.Canvas, r vg.Rectangle, cell vg.Point, hi, unit
 	for i := range d.Rows {
 		for j := range d.Columns {
 			v := d.Value[i*len(d.Columns)+j]
-			box := vg.Rectangle{Min: vg.Point{X: r.Min.X + cell.X*vg.Length(j), Y: r.Max.Y - cell.Y*vg.Length(i+1)}}
-			box.Max = vg.Point{X: box.Min.X + cell.X, Y: box.Min.Y + cell.Y}
-			fill := signed.At(0.5 + 0.5*v/hi)
-			c.SetColor(fill)
-			c.Fill(box.Path())
-			c.StrokeLines(edge, outline(box))
+			x, y := r.Min.X+cell.X*vg.Length(j), r.Max.Y-cell.Y*vg.Length(i+1)
+			inside, shade := box(x, y, x+cell.X, y+cell.Y), signed.At(0.5+0.5*v/hi)
+			fill(c, shade, inside)
+			c.StrokeLines(edge, outline(inside))
 			text := "–"
 			if !math.IsNaN(v) {
 				text = significant(v/unit, 3)
 			}
-			style := lettering(tickSize, readable(fill), draw.XCenter, draw.YCenter)
-			c.FillText(style, vg.Point{X: (box.Min.X + box.Max.X) / 2, Y: (box.Min.Y+box.Max.Y)/2 + 1}, text)
+			style := lettering(tickSize, readable(shade), draw.XCenter, draw.YCenter)
+			c.FillText(style, vg.Point{X: (inside.Min.X + inside.Max.X) / 2, Y: (inside.Min.Y+inside.Max.Y)/2 + 1}, text)
 		}
 	}
-}
-
-// significant prints v, of magnitude up to 1000, to digits significant digits,
-// but never finer than a thousandth.
-func significant(v float64, digits int) string {
-	before := 1
-	if v != 0 {
-		before = max(1, int(math.Floor(math.Log10(math.Abs(v))+1e-9))+1)
-	}
-	return number(v, max(0, digits-before))
-}
-
-func absolute(values []float64) []float64 {
-	out := make([]float64, len(values))
-	for i, v := range values {
-		out[i] = math.Abs(v)
-	}
-	return out
-}
-
-func widest(style draw.TextStyle, texts []string) (w vg.Length) {
-	for _, t := range texts {
-		w = max(w, style.Width(t))
-	}
-	return w
 }

@@ -39,7 +39,7 @@ const fewPoints = 60
 var (
 	trueLine     = stroke(pale(skyBlue), 3.4)
 	coilLine     = stroke(softInk, 1)
-	stationGlyph = draw.GlyphStyle{Color: pale(skyBlue), Radius: 4, Shape: draw.CircleGlyph{}}
+	stationGlyph = dot(pale(skyBlue), 4)
 )
 
 // Path draws emitters and paths from above, from the front and from the side,

@@ -33,7 +33,7 @@ func Quantiles(d QuantileData) *Figure {
 	f.legend = []entry{
 		glyphEntry("errors, in order", errorDot),
 		lineEntry("prediction right", stroke(vermillion, 1.2)),
-		areaEntry("95 % of cases, were it right", stroke(bandInk, 0)),
+		areaEntry("95 % of cases, were it right", bandInk),
 	}
 	f.body = func(c draw.Canvas) {
 		const left, bottom, gap = vg.Length(46), vg.Length(34), vg.Length(52)
@@ -41,7 +41,7 @@ func Quantiles(d QuantileData) *Figure {
 		width := (c.Size().X - left - gap*(n-1)) / n
 		for i, panel := range d.Panels {
 			x := c.Min.X + left + vg.Length(i)*(width+gap)
-			place(panel.plot(), c, vg.Rectangle{Min: vg.Point{X: x, Y: c.Min.Y + bottom}, Max: vg.Point{X: x + width, Y: c.Max.Y}})
+			place(panel.plot(), c, box(x, c.Min.Y+bottom, x+width, c.Max.Y))
 		}
 	}
 	return f
@@ -73,10 +73,7 @@ func (panel QuantilePanel) plot() *plot.Plot {
 		high = append(high, math.Sqrt(chi.Quantile(beta.Quantile(0.975))))
 	}
 	p := newPlot(panel.Name+": predicted", "found")
-	_, most, ok := span(false, expected, high)
-	if !ok {
-		most = 3
-	}
+	_, most := spanOr(false, 0, 3, expected, high)
 	top := most
 	if n > 0 {
 		top = max(top, seen[n-1])

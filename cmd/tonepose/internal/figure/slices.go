@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"image"
 	"math"
-	"strings"
 
 	"gonum.org/v1/gonum/spatial/r3"
 	"gonum.org/v1/plot"
@@ -43,10 +42,7 @@ var sliceAxes = [3][2]int{{1, 2}, {0, 2}, {0, 1}}
 // better; grey where there is no value.
 func Slices(d SlicesData) *Figure {
 	f := &Figure{width: 7.6 * vg.Inch, title: d.Title, note: d.Note}
-	lo, hi, ok := span(true, d.Slices[0].Value, d.Slices[1].Value, d.Slices[2].Value)
-	if !ok {
-		lo, hi = 1, 10
-	}
+	lo, hi := spanOr(true, 1, 10, d.Slices[0].Value, d.Slices[1].Value, d.Slices[2].Value)
 	if d.Lowest > 0 {
 		lo, hi = min(lo, d.Lowest), max(hi, d.Highest)
 	}
@@ -75,7 +71,7 @@ func Slices(d SlicesData) *Figure {
 		f.legend = append(f.legend, lineEntry("wanted: "+withPrefix(d.Wanted, d.Unit), stroke(vermillion, 1.6)))
 	}
 	if d.blind() {
-		f.legend = append(f.legend, areaEntry("blind", stroke(rgb(0xdddddd), 0)))
+		f.legend = append(f.legend, areaEntry("blind", rgb(0xdddddd)))
 	}
 	f.height = f.headerHeight() + head + high + bottom + 2*margin
 	f.body = func(c draw.Canvas) {
@@ -83,12 +79,11 @@ func Slices(d SlicesData) *Figure {
 		top := c.Max.Y - head
 		for axis := range 3 {
 			w := panels[axis]
-			d.slice(c, axis, vg.Rectangle{Min: vg.Point{X: x, Y: top - w.Y}, Max: vg.Point{X: x + w.X, Y: top}}, lo, hi, levels)
+			d.slice(c, axis, box(x, top-w.Y, x+w.X, top), lo, hi, levels)
 			x += w.X + gap
 		}
-		side := vg.Rectangle{Min: vg.Point{X: x - gap + 14, Y: top - high}, Max: vg.Point{X: x - gap + 24, Y: top}}
 		unit, prefix := prefixOf(math.Sqrt(lo * hi))
-		colorBar(c, side, reversed(Viridis), math.Log(lo), math.Log(hi), logBarTicks{lo, hi, unit}, fmt.Sprintf("%s (%s%s)", d.Quantity, prefix, d.Unit))
+		colourBar(c, box(c.Min.X, top-high, x-gap, top), reversed(Viridis), lo, hi, math.Log, logTicks{unit: unit, plain: true}, fmt.Sprintf("%s (%s%s)", d.Quantity, prefix, d.Unit))
 	}
 	return f
 }
@@ -138,11 +133,7 @@ func (d SlicesData) slice(c draw.Canvas, axis int, r vg.Rectangle, lo, hi float6
 // Range returns the least and the largest value of all slices, 0 and 0 where there
 // is none.
 func (d SlicesData) Range() (lo, hi float64) {
-	lo, hi, ok := span(true, d.Slices[0].Value, d.Slices[1].Value, d.Slices[2].Value)
-	if !ok {
-		return 0, 0
-	}
-	return lo, hi
+	return spanOr(true, 0, 0, d.Slices[0].Value, d.Slices[1].Value, d.Slices[2].Value)
 }
 
 // blind tells whether any value is missing.
@@ -170,16 +161,10 @@ func (s Slice) name(c draw.Canvas, l *labels, at func(i, j float64) vg.Point, li
 		v := lines[int(k*float64(len(lines)-1))]
 		places = append(places, at((v[0]+v[2])/2, (v[1]+v[3])/2))
 	}
-	before := len(l.taken)
-	blank := style
-	blank.Color = rgb(0xffffff)
-	if !l.put(c, blank, text, places, nil) || len(l.taken) == before {
-		return
+	if room, ok := l.place(c, style, text, places, nil); ok {
+		fill(c, mix(white, Viridis[5], 0.1), room)
+		c.FillText(style, vg.Point{X: (room.Min.X + room.Max.X) / 2, Y: (room.Min.Y+room.Max.Y)/2 + 0.5}, text)
 	}
-	box := l.taken[len(l.taken)-1]
-	c.SetColor(mix(white, Viridis[5], 0.1))
-	c.Fill(box.Path())
-	c.FillText(style, vg.Point{X: (box.Min.X + box.Max.X) / 2, Y: (box.Min.Y+box.Max.Y)/2 + 0.5}, text)
 }
 
 // picture colours the logarithm, interpolated between the values.
@@ -260,36 +245,4 @@ func contourLevels(lo, hi float64) []float64 {
 		}
 	}
 	return nil
-}
-
-// logBarTicks puts the ticks of logTicks on a bar whose coordinate is the
-// logarithm.
-type logBarTicks struct{ lo, hi, unit float64 }
-
-// Ticks implements plot.Ticker.
-func (t logBarTicks) Ticks(_, _ float64) []plot.Tick {
-	ticks := logTicks{unit: t.unit, plain: true}.Ticks(t.lo, t.hi)
-	for i := range ticks {
-		ticks[i].Value = math.Log(ticks[i].Value)
-	}
-	return ticks
-}
-
-// reversed runs a map the other way.
-func reversed(m ColorMap) ColorMap {
-	out := make(ColorMap, len(m))
-	for i, c := range m {
-		out[len(m)-1-i] = c
-	}
-	return out
-}
-
-// withPrefix prints a quantity to three digits with its SI prefix.
-func withPrefix(v float64, unit string) string {
-	scale, prefix := prefixOf(v)
-	text := significant(v/scale, 3)
-	if strings.Contains(text, ".") {
-		text = strings.TrimRight(strings.TrimRight(text, "0"), ".")
-	}
-	return text + " " + prefix + unit
 }

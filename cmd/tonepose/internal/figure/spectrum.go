@@ -169,10 +169,7 @@ func (d SpectrumData) draw(c draw.Canvas, p *plot.Plot) {
 	slices.SortStableFunc(marks, func(a, b inkedMark) int { return cmp.Compare(a.Hz, b.Hz) })
 
 	e := room(p, c)
-	data := vg.Rectangle{
-		Min: vg.Point{X: c.Min.X + e.left, Y: c.Min.Y + e.bottom},
-		Max: vg.Point{X: c.Max.X - e.right, Y: c.Max.Y - e.top},
-	}
+	data := box(c.Min.X+e.left, c.Min.Y+e.bottom, c.Max.X-e.right, c.Max.Y-e.top)
 	d.name(c, &data, p, marks)
 	place(p, c, data)
 }

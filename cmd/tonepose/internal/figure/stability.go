@@ -66,24 +66,12 @@ func Stability(d StabilityData) *Figure {
 }
 
 func (panel StabilityPanel) plot(inks map[string]int) *plot.Plot {
-	label := panel.Quantity
 	var all [][]float64
 	for _, c := range panel.Curves {
 		all = append(all, c.Low, c.High, c.Value)
 	}
-	lo, hi, ok := span(true, all...)
-	if !ok {
-		lo, hi = 0.1, 1
-	}
-	ticks := logTicks{plain: true}
-	if panel.Unit != "" {
-		unit, prefix := prefixOf(math.Sqrt(lo * hi))
-		label += " (" + prefix + panel.Unit + ")"
-		ticks.unit = unit
-	}
-	p := newPlot("", label)
-	p.Y.Scale, p.Y.Tick.Marker = plot.LogScale{}, ticks
-	p.Y.Min, p.Y.Max = lo/1.3, hi*1.3
+	lo, hi := spanOr(true, 0.1, 1, all...)
+	p := logPanel(panel.Quantity, panel.Unit, lo, hi, math.Sqrt(lo*hi))
 	for i, c := range panel.Curves {
 		line := seriesLine(inks[c.Name], 1.1)
 		aside := 1.3 * vg.Length(float64(i)-float64(len(panel.Curves)-1)/2)
@@ -97,7 +85,7 @@ func (panel StabilityPanel) plot(inks map[string]int) *plot.Plot {
 				if c.Low[k] > 0 && c.High[k] > 0 && !math.IsInf(c.High[k], 0) {
 					cv.StrokeLine2(stroke(pale(line.Color), 1.1), at, y(c.Low[k]), at, y(c.High[k]))
 				}
-				cv.DrawGlyph(draw.GlyphStyle{Color: line.Color, Radius: 1.6, Shape: draw.CircleGlyph{}}, vg.Point{X: x(tau), Y: y(c.Value[k])})
+				cv.DrawGlyph(dot(line.Color, 1.6), vg.Point{X: x(tau), Y: y(c.Value[k])})
 			}
 		}))
 	}

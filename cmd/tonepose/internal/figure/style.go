@@ -2,6 +2,7 @@ package figure
 
 import (
 	"image/color"
+	"math"
 
 	xfont "golang.org/x/image/font"
 	"gonum.org/v1/plot"
@@ -9,28 +10,6 @@ import (
 	"gonum.org/v1/plot/text"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
-)
-
-// Okabe and Ito, Color Universal Design (2008): eight colours that the common
-// kinds of colour blindness keep apart. Yellow is left out: too pale for lines.
-var (
-	black      = color.NRGBA{0x00, 0x00, 0x00, 0xff}
-	orange     = color.NRGBA{0xe6, 0x9f, 0x00, 0xff}
-	skyBlue    = color.NRGBA{0x56, 0xb4, 0xe9, 0xff}
-	green      = color.NRGBA{0x00, 0x9e, 0x73, 0xff}
-	blue       = color.NRGBA{0x00, 0x72, 0xb2, 0xff}
-	vermillion = color.NRGBA{0xd5, 0x5e, 0x00, 0xff}
-	purple     = color.NRGBA{0xcc, 0x79, 0xa7, 0xff}
-
-	series = []color.NRGBA{blue, vermillion, green, purple, orange, skyBlue, black}
-)
-
-var (
-	white    = color.NRGBA{0xff, 0xff, 0xff, 0xff}
-	ink      = color.NRGBA{0x22, 0x22, 0x22, 0xff} // text
-	softInk  = color.NRGBA{0x66, 0x66, 0x66, 0xff} // small print, leaders
-	gridInk  = color.NRGBA{0xe4, 0xe4, 0xe4, 0xff}
-	frameInk = color.NRGBA{0x88, 0x88, 0x88, 0xff}
 )
 
 const (
@@ -133,4 +112,70 @@ func grid(c draw.Canvas, p *plot.Plot, x, y func(float64) vg.Length) {
 
 func outline(r vg.Rectangle) []vg.Point {
 	return []vg.Point{r.Min, {X: r.Max.X, Y: r.Min.Y}, r.Max, {X: r.Min.X, Y: r.Max.Y}, r.Min}
+}
+
+// widest is the width of the longest of texts.
+func widest(style draw.TextStyle, texts []string) (w vg.Length) {
+	for _, t := range texts {
+		w = max(w, style.Width(t))
+	}
+	return w
+}
+
+// logPanel is an empty panel with a log axis from lo to hi, in the SI prefix that
+// suits the value shown; without a unit, in plain numbers.
+func logPanel(quantity, unit string, lo, hi, shown float64) *plot.Plot {
+	ticks := logTicks{plain: true}
+	if unit != "" {
+		scale, prefix := prefixOf(shown)
+		quantity += " (" + prefix + unit + ")"
+		ticks.unit = scale
+	}
+	p := newPlot("", quantity)
+	p.Y.Scale, p.Y.Tick.Marker = plot.LogScale{}, ticks
+	p.Y.Min, p.Y.Max = lo/1.3, hi*1.3
+	return p
+}
+
+// timeAxis lets p show the times.
+func timeAxis(p *plot.Plot, times []float64) {
+	lo, hi := spanOr(false, 0, 1, times)
+	p.X.Min, p.X.Max = widen(lo, hi, 0.01)
+	p.X.Tick.Marker = linearTicks{count: 8}
+}
+
+// widen adds a share of the span on both sides.
+func widen(lo, hi, share float64) (float64, float64) {
+	if lo == hi {
+		return lo - 0.5, hi + 0.5
+	}
+	return lo - share*(hi-lo), hi + share*(hi-lo)
+}
+
+// dot is a filled circle.
+func dot(ink color.Color, radius vg.Length) draw.GlyphStyle {
+	return draw.GlyphStyle{Color: ink, Radius: radius, Shape: draw.CircleGlyph{}}
+}
+
+func box(x0, y0, x1, y1 vg.Length) vg.Rectangle {
+	return vg.Rectangle{Min: vg.Point{X: x0, Y: y0}, Max: vg.Point{X: x1, Y: y1}}
+}
+
+func fill(c draw.Canvas, ink color.Color, r vg.Rectangle) {
+	c.SetColor(ink)
+	c.Fill(r.Path())
+}
+
+// arrow draws a line with a head at its end, slim by half of its width over its
+// length; a line too short for a head stays bare.
+func arrow(c draw.Canvas, from, to vg.Point, line draw.LineStyle, slim vg.Length) {
+	c.StrokeLine2(line, from.X, from.Y, to.X, to.Y)
+	dx, dy := to.X-from.X, to.Y-from.Y
+	length := vg.Length(math.Hypot(float64(dx), float64(dy)))
+	if length < 2 {
+		return
+	}
+	head := min(4, length*0.6)
+	ux, uy := dx/length*head, dy/length*head
+	c.FillPolygon(line.Color, []vg.Point{to, {X: to.X - ux - slim*uy, Y: to.Y - uy + slim*ux}, {X: to.X - ux + slim*uy, Y: to.Y - uy - slim*ux}})
 }

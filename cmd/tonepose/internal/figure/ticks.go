@@ -138,3 +138,23 @@ func prefixOf(v float64) (unit float64, prefix string) {
 	}
 	return 1, ""
 }
+
+// significant prints v, of magnitude up to 1000, to digits significant digits,
+// but never finer than a thousandth.
+func significant(v float64, digits int) string {
+	before := 1
+	if v != 0 {
+		before = max(1, int(math.Floor(math.Log10(math.Abs(v))+1e-9))+1)
+	}
+	return number(v, max(0, digits-before))
+}
+
+// withPrefix prints a quantity to three digits with its SI prefix.
+func withPrefix(v float64, unit string) string {
+	scale, prefix := prefixOf(v)
+	text := significant(v/scale, 3)
+	if strings.Contains(text, ".") {
+		text = strings.TrimRight(strings.TrimRight(text, "0"), ".")
+	}
+	return text + " " + prefix + unit
+}

@@ -42,25 +42,17 @@ func Demodulation(d DemodulationData) *Figure {
 		}{{amplitude, t.Amplitude}, {phase, t.Phase}} {
 			p.panel.Add(curve(d.Time, p.values, style))
 			if len(d.Time) <= fewRows {
-				p.panel.Add(dots(d.Time, p.values, draw.GlyphStyle{Color: style.Color, Radius: 1.7, Shape: draw.CircleGlyph{}}))
+				p.panel.Add(dots(d.Time, p.values, dot(style.Color, 1.7)))
 			}
 		}
-	}
-	lo, hi, ok := span(false, d.Time)
-	if !ok {
-		lo, hi = 0, 1
 	}
 	for _, p := range []struct {
 		panel  *plot.Plot
 		values [][]float64
 		zero   bool // the axis starts at 0 unless all lies in a narrow band
 	}{{amplitude, amplitudes, true}, {phase, phases, false}} {
-		p.panel.X.Min, p.panel.X.Max = widen(lo, hi, 0.01)
-		p.panel.X.Tick.Marker = linearTicks{count: 8}
-		low, high, ok := span(false, p.values...)
-		if !ok {
-			low, high = 0, 1
-		}
+		timeAxis(p.panel, d.Time)
+		low, high := spanOr(false, 0, 1, p.values...)
 		if p.zero && low > 0 && low < 0.7*high {
 			low = 0
 		}

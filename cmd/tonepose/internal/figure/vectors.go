@@ -2,6 +2,7 @@ package figure
 
 import (
 	"fmt"
+	"image/color"
 	"math"
 	"slices"
 
@@ -39,17 +40,11 @@ func Vectors(d VectorData) *Figure {
 	lo, hi = base.bounds()
 	f := &Figure{title: d.Title, note: d.Note}
 	f.legend = []entry{
-		glyphEntry("true place", draw.GlyphStyle{Color: softInk, Radius: 1.2, Shape: draw.CircleGlyph{}}),
-		{fmt.Sprintf("error, %s times enlarged", grouped(factor)), func(c draw.Canvas, box vg.Rectangle) {
-			y := (box.Min.Y + box.Max.Y) / 2
-			arrow(c, vg.Point{X: box.Min.X, Y: y}, vg.Point{X: box.Max.X, Y: y}, vectorInk)
-		}},
+		glyphEntry("true place", dot(softInk, 1.2)),
+		arrowEntry(fmt.Sprintf("error, %s times enlarged", grouped(factor)), vectorInk),
 	}
 	if slices.Contains(d.Doubtful, true) {
-		f.legend = append(f.legend, entry{"of a flagged pose", func(c draw.Canvas, box vg.Rectangle) {
-			y := (box.Min.Y + box.Max.Y) / 2
-			arrow(c, vg.Point{X: box.Min.X, Y: y}, vg.Point{X: box.Max.X, Y: y}, doubtfulInk)
-		}})
+		f.legend = append(f.legend, arrowEntry("of a flagged pose", doubtfulInk))
 	}
 	if len(d.Emitters) > 0 {
 		f.legend = append(f.legend, lineEntry("emitter", coilLine))
@@ -67,8 +62,8 @@ func Vectors(d VectorData) *Figure {
 				ink = doubtfulInk
 			}
 			from := at(p)
-			c.DrawGlyph(draw.GlyphStyle{Color: softInk, Radius: 1.2, Shape: draw.CircleGlyph{}}, from)
-			arrow(c, from, at(r3.Add(p, r3.Scale(factor, d.Errors[i]))), ink)
+			c.DrawGlyph(dot(softInk, 1.2), from)
+			arrow(c, from, at(r3.Add(p, r3.Scale(factor, d.Errors[i]))), stroke(ink, 0.9), 0.4)
 		}
 	}
 	f.threeViews(lo, hi, func(_ view, c draw.Canvas, at projection) { show(c, at) }, func(c draw.Canvas, r vg.Rectangle) {
@@ -115,18 +110,9 @@ func grouped(v float64) string {
 
 func finite3(v r3.Vec) bool { s := v.X + v.Y + v.Z; return s-s == 0 }
 
-// arrow draws a line with a head at its end; of one too short for a head, the
-// line only.
-func arrow(c draw.Canvas, from, to vg.Point, ink interface {
-	RGBA() (r, g, b, a uint32)
-}) {
-	c.StrokeLine2(stroke(ink, 0.9), from.X, from.Y, to.X, to.Y)
-	dx, dy := to.X-from.X, to.Y-from.Y
-	length := vg.Length(math.Hypot(float64(dx), float64(dy)))
-	if length < 2 {
-		return
-	}
-	head := min(4, length*0.6)
-	ux, uy := dx/length*head, dy/length*head
-	c.FillPolygon(ink, []vg.Point{to, {X: to.X - ux - 0.4*uy, Y: to.Y - uy + 0.4*ux}, {X: to.X - ux + 0.4*uy, Y: to.Y - uy - 0.4*ux}})
+func arrowEntry(name string, ink color.Color) entry {
+	return entry{name, func(c draw.Canvas, box vg.Rectangle) {
+		y := (box.Min.Y + box.Max.Y) / 2
+		arrow(c, vg.Point{X: box.Min.X, Y: y}, vg.Point{X: box.Max.X, Y: y}, stroke(ink, 0.9), 0.4)
+	}}
 }

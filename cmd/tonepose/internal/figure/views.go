@@ -46,16 +46,14 @@ func (f *Figure) threeViews(lo, hi r3.Vec, show func(v view, c draw.Canvas, at p
 		y0, y1 := x1+gap, x1+gap+deep
 		low := top - deep - gap - high
 		rects := [3]vg.Rectangle{
-			{Min: vg.Point{X: x0, Y: top - deep}, Max: vg.Point{X: x1, Y: top}},
-			{Min: vg.Point{X: x0, Y: low}, Max: vg.Point{X: x1, Y: low + high}},
-			{Min: vg.Point{X: y0, Y: low}, Max: vg.Point{X: y1, Y: low + high}},
+			box(x0, top-deep, x1, top), box(x0, low, x1, low+high), box(y0, low, y1, low+high),
 		}
 		for i, v := range views {
 			place(v.panel(lo, hi, scale, show), c, rects[i])
 			c.FillText(bold(lettering(smallSize, softInk, draw.XLeft, draw.YBottom)),
 				vg.Point{X: rects[i].Min.X, Y: rects[i].Max.Y + 3}, v.name)
 		}
-		corner(c, vg.Rectangle{Min: vg.Point{X: y0 - gap/2, Y: top - deep - gap/2}, Max: vg.Point{X: y1, Y: top + 14}})
+		corner(c, box(y0-gap/2, top-deep-gap/2, y1, top+14))
 	}
 }
 

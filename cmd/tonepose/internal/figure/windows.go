@@ -28,19 +28,12 @@ func Windows(d WindowsData) *Figure {
 		if wanted > 0 {
 			extra = append(extra, wanted)
 		}
-		lo, hi, ok := span(true, a, b, extra)
-		if !ok {
-			lo, hi = 0.1, 1
-		}
-		scale, prefix := prefixOf(lo * 3)
-		p := newPlot("", name+" ("+prefix+unit+")")
-		p.X.Scale, p.Y.Scale = plot.LogScale{}, plot.LogScale{}
-		p.Y.Min, p.Y.Max = lo/1.3, hi*1.3
-		p.Y.Tick.Marker = logTicks{unit: scale, plain: true}
-		lo, hi, ok = span(true, d.Window)
-		if !ok || lo == hi {
+		lo, hi := spanOr(true, 0.1, 1, a, b, extra)
+		p := logPanel(name, unit, lo, hi, lo*3)
+		if lo, hi = spanOr(true, 1e-3, 1, d.Window); lo == hi {
 			lo, hi = 1e-3, 1
 		}
+		p.X.Scale = plot.LogScale{}
 		p.X.Min, p.X.Max = lo, hi
 		p.X.Tick.Marker = logTicks{unit: 1e-3, plain: true}
 		p.Add(curve(d.Window, a, stroke(blue, 1.4)), curve(d.Window, b, stroke(vermillion, 1.4)))

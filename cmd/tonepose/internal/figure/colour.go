@@ -3,10 +3,28 @@ package figure
 import (
 	"image/color"
 	"math"
+)
 
-	"gonum.org/v1/plot"
-	"gonum.org/v1/plot/vg"
-	"gonum.org/v1/plot/vg/draw"
+// Okabe and Ito, Color Universal Design (2008): eight colours that the common
+// kinds of colour blindness keep apart. Yellow is left out: too pale for lines.
+var (
+	black      = color.NRGBA{0x00, 0x00, 0x00, 0xff}
+	orange     = color.NRGBA{0xe6, 0x9f, 0x00, 0xff}
+	skyBlue    = color.NRGBA{0x56, 0xb4, 0xe9, 0xff}
+	green      = color.NRGBA{0x00, 0x9e, 0x73, 0xff}
+	blue       = color.NRGBA{0x00, 0x72, 0xb2, 0xff}
+	vermillion = color.NRGBA{0xd5, 0x5e, 0x00, 0xff}
+	purple     = color.NRGBA{0xcc, 0x79, 0xa7, 0xff}
+
+	series = []color.NRGBA{blue, vermillion, green, purple, orange, skyBlue, black}
+)
+
+var (
+	white    = color.NRGBA{0xff, 0xff, 0xff, 0xff}
+	ink      = color.NRGBA{0x22, 0x22, 0x22, 0xff} // text
+	softInk  = color.NRGBA{0x66, 0x66, 0x66, 0xff} // small print, leaders
+	gridInk  = color.NRGBA{0xe4, 0xe4, 0xe4, 0xff}
+	frameInk = color.NRGBA{0x88, 0x88, 0x88, 0xff}
 )
 
 // ColorMap colours a share 0 to 1; what lies outside takes the end's colour.
@@ -69,30 +87,16 @@ func readable(c color.NRGBA) color.NRGBA {
 	return ink
 }
 
-// colorBar draws the map from lo to hi with ticks on its right, in r.
-func colorBar(c draw.Canvas, r vg.Rectangle, m ColorMap, lo, hi float64, marker plot.Ticker, label string) {
-	const strips = 128
-	height := (r.Max.Y - r.Min.Y) / strips
-	for i := range strips {
-		c.SetColor(m.At((float64(i) + 0.5) / strips))
-		y := r.Min.Y + height*vg.Length(i)
-		// Each strip reaches under the next, so that no seam shows.
-		c.Fill(vg.Rectangle{Min: vg.Point{X: r.Min.X, Y: y}, Max: vg.Point{X: r.Max.X, Y: min(y+2*height, r.Max.Y)}}.Path())
+// pale is the colour mixed with white.
+func pale(ink color.Color) color.NRGBA {
+	return mix(color.NRGBAModel.Convert(ink).(color.NRGBA), white, 0.62)
+}
+
+// reversed runs a map the other way.
+func reversed(m ColorMap) ColorMap {
+	out := make(ColorMap, len(m))
+	for i, c := range m {
+		out[len(m)-1-i] = c
 	}
-	frame := stroke(frameInk, 0.6)
-	c.StrokeLines(frame, outline(r))
-	style := lettering(tickSize, ink, draw.XLeft, draw.YCenter)
-	var widest vg.Length
-	for _, t := range marker.Ticks(lo, hi) {
-		if t.IsMinor() {
-			continue
-		}
-		y := r.Min.Y + (r.Max.Y-r.Min.Y)*vg.Length((t.Value-lo)/(hi-lo))
-		c.StrokeLine2(frame, r.Max.X, y, r.Max.X+3, y)
-		c.FillText(style, vg.Point{X: r.Max.X + 5, Y: y}, t.Label)
-		widest = max(widest, style.Width(t.Label))
-	}
-	side := lettering(labelSize, ink, draw.XCenter, draw.YTop)
-	side.Rotation = math.Pi / 2
-	c.FillText(side, vg.Point{X: r.Max.X + 5 + widest + 2, Y: (r.Min.Y + r.Max.Y) / 2}, label)
+	return out
 }
