@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"math"
 	"testing"
+
 )
 
 // Gaps, lone values, constants and nothing at all must be drawn without a

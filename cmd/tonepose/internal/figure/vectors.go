@@ -2,13 +2,15 @@ package figure
 
 import (
 	"fmt"
-	"image/color"
 	"math"
 	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
+
+	"tonepose/cmd/tonepose/internal/figure/chart"
+	"tonepose/cmd/tonepose/internal/figure/colour"
 )
 
 // VectorData is an error at each of many places.
@@ -22,8 +24,8 @@ type VectorData struct {
 }
 
 var (
-	doubtfulInk = orange
-	vectorInk   = blue
+	doubtfulInk = colour.Orange
+	vectorInk   = colour.Blue
 )
 
 // Vectors draws errors as arrows from the true places, many times enlarged, in
@@ -38,16 +40,16 @@ func Vectors(d VectorData) *Figure {
 	}
 	base.True = append(base.True, Track{Points: tips})
 	lo, hi = base.bounds()
-	f := &Figure{title: d.Title, note: d.Note}
-	f.legend = []entry{
-		glyphEntry("true place", dot(softInk, 1.2)),
-		arrowEntry(fmt.Sprintf("error, %s times enlarged", grouped(factor)), vectorInk),
+	f := &Figure{Title: d.Title, Note: d.Note}
+	f.Legend = []chart.Entry{
+		chart.GlyphEntry("true place", chart.Dot(colour.SoftInk, 1.2)),
+		chart.ArrowEntry(fmt.Sprintf("error, %s times enlarged", grouped(factor)), vectorInk),
 	}
 	if slices.Contains(d.Doubtful, true) {
-		f.legend = append(f.legend, arrowEntry("of a flagged pose", doubtfulInk))
+		f.Legend = append(f.Legend, chart.ArrowEntry("of a flagged pose", doubtfulInk))
 	}
 	if len(d.Emitters) > 0 {
-		f.legend = append(f.legend, lineEntry("emitter", coilLine))
+		f.Legend = append(f.Legend, chart.LineEntry("emitter", coilLine))
 	}
 	show := func(c draw.Canvas, at projection) {
 		for _, e := range d.Emitters {
@@ -62,11 +64,11 @@ func Vectors(d VectorData) *Figure {
 				ink = doubtfulInk
 			}
 			from := at(p)
-			c.DrawGlyph(dot(softInk, 1.2), from)
-			arrow(c, from, at(r3.Add(p, r3.Scale(factor, d.Errors[i]))), stroke(ink, 0.9), 0.4)
+			c.DrawGlyph(chart.Dot(colour.SoftInk, 1.2), from)
+			chart.Arrow(c, from, at(r3.Add(p, r3.Scale(factor, d.Errors[i]))), chart.Stroke(ink, 0.9), 0.4)
 		}
 	}
-	f.threeViews(lo, hi, func(_ view, c draw.Canvas, at projection) { show(c, at) }, func(c draw.Canvas, r vg.Rectangle) {
+	threeViews(f, lo, hi, func(_ view, c draw.Canvas, at projection) { show(c, at) }, func(c draw.Canvas, r vg.Rectangle) {
 		base.obliqueOf(c, r, func(c draw.Canvas, at projection) { show(c, at) })
 	})
 	return f
@@ -109,10 +111,3 @@ func grouped(v float64) string {
 }
 
 func finite3(v r3.Vec) bool { s := v.X + v.Y + v.Z; return s-s == 0 }
-
-func arrowEntry(name string, ink color.Color) entry {
-	return entry{name, func(c draw.Canvas, box vg.Rectangle) {
-		y := (box.Min.Y + box.Max.Y) / 2
-		arrow(c, vg.Point{X: box.Min.X, Y: y}, vg.Point{X: box.Max.X, Y: y}, stroke(ink, 0.9), 0.4)
-	}}
-}

@@ -1,4 +1,4 @@
-package figure
+package chart
 
 import (
 	"math"
@@ -6,22 +6,24 @@ import (
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
+
+	"tonepose/cmd/tonepose/internal/figure/colour"
 )
 
-// colourBar draws the map beside the panel r, from lo to hi on the scale that
-// share stretches (linear: identity), with ticks and label on its right.
-func colourBar(c draw.Canvas, r vg.Rectangle, m ColorMap, lo, hi float64, scale func(float64) float64, marker plot.Ticker, label string) {
+// ColourBar draws the map on the right of the panel r: from lo to hi, which are
+// even on the scale (Linear, math.Log), with ticks and label.
+func ColourBar(c draw.Canvas, r vg.Rectangle, m colour.Map, lo, hi float64, scale func(float64) float64, marker plot.Ticker, label string) {
 	r.Min.X, r.Max.X = r.Max.X+14, r.Max.X+24
 	const strips = 128
 	height := (r.Max.Y - r.Min.Y) / strips
 	for i := range strips {
 		y := r.Min.Y + height*vg.Length(i)
 		// Each strip reaches under the next, so that no seam shows.
-		fill(c, m.At((float64(i)+0.5)/strips), vg.Rectangle{Min: vg.Point{X: r.Min.X, Y: y}, Max: vg.Point{X: r.Max.X, Y: min(y+2*height, r.Max.Y)}})
+		Fill(c, m.At((float64(i)+0.5)/strips), vg.Rectangle{Min: vg.Point{X: r.Min.X, Y: y}, Max: vg.Point{X: r.Max.X, Y: min(y+2*height, r.Max.Y)}})
 	}
-	frame := stroke(frameInk, 0.6)
-	c.StrokeLines(frame, outline(r))
-	style := lettering(tickSize, ink, draw.XLeft, draw.YCenter)
+	frame := Stroke(colour.FrameInk, 0.6)
+	c.StrokeLines(frame, Outline(r))
+	style := Lettering(TickSize, colour.Ink, draw.XLeft, draw.YCenter)
 	var widest vg.Length
 	for _, t := range marker.Ticks(lo, hi) {
 		if t.IsMinor() {
@@ -32,10 +34,10 @@ func colourBar(c draw.Canvas, r vg.Rectangle, m ColorMap, lo, hi float64, scale 
 		c.FillText(style, vg.Point{X: r.Max.X + 5, Y: y}, t.Label)
 		widest = max(widest, style.Width(t.Label))
 	}
-	side := lettering(labelSize, ink, draw.XCenter, draw.YTop)
+	side := Lettering(labelSize, colour.Ink, draw.XCenter, draw.YTop)
 	side.Rotation = math.Pi / 2
 	c.FillText(side, vg.Point{X: r.Max.X + 5 + widest + 2, Y: (r.Min.Y + r.Max.Y) / 2}, label)
 }
 
-// linear is the scale of even steps.
-func linear(v float64) float64 { return v }
+// Linear is the scale of even steps.
+func Linear(v float64) float64 { return v }
