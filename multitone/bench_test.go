@@ -5,7 +5,6 @@ import (
 	"math"
 	"math/rand/v2"
 	"testing"
-
 )
 
 // bench is a case of the benchmarks: Hann windows that overlap by half, counts
