@@ -19,20 +19,27 @@ func Each[T any](t *testing.T, k *variant.Kernel[T], test func(t *testing.T)) {
 	}
 }
 
-// Main is the TestMain of a package with kernels. After all tests it prints a line
-// for every variant of every kernel, and fails if the processor runs a variant that
-// no test took into use.
+// Main is the TestMain of a package with kernels. After all tests it prints which
+// variants of each kernel ran and which could not, and fails if the processor runs a
+// variant that no test took into use.
 func Main(m *testing.M) {
 	code := m.Run()
 	if all() {
-		for _, v := range variant.All() {
-			state := "tested"
+		var ran []string // of the kernel so far
+		variants := variant.All()
+		for i, v := range variants {
 			if missing := v.Level.Missing(); len(missing) > 0 {
-				state = "not run: this processor has no " + strings.Join(missing, ", ")
-			} else if !v.Tested {
-				state, code = "no test takes it into use", 1
+				fmt.Printf("kernel %s: could not run %s: this processor has no %s\n", v.Kernel, v.Level.Name, strings.Join(missing, ", "))
+			} else if v.Tested {
+				ran = append(ran, v.Level.Name)
+			} else {
+				fmt.Printf("kernel %s: no test takes %s into use\n", v.Kernel, v.Level.Name)
+				code = 1
 			}
-			fmt.Printf("variant %s %s: %s\n", v.Kernel, v.Level.Name, state)
+			if i+1 == len(variants) || variants[i+1].Kernel != v.Kernel {
+				fmt.Printf("kernel %s: ran %s\n", v.Kernel, strings.Join(ran, ", "))
+				ran = nil
+			}
 		}
 	}
 	os.Exit(code)
