@@ -97,57 +97,20 @@ vector:
 	VADDPD b, c, c;                \
 	VADDPD c, d, d
 
+#define STAGES4 STAGES(0, Z0, Z1, Z2, Z3)
+
 #define STAGES12 \
-	STAGES(0, Z0, Z1, Z2, Z3);  \
+	STAGES4;                    \
 	STAGES(64, Z4, Z5, Z6, Z7); \
 	STAGES(128, Z8, Z9, Z10, Z11)
 
-// STORE12 stores the outputs of twelve channels.
+// STORE4 and STORE12 store the outputs.
+#define STORE4(a) VMOVUPD a, K1, (DI)
+
 #define STORE12(a, b, c) \
 	VMOVUPD a, (DI);   \
 	VMOVUPD b, 64(DI); \
 	VMOVUPD c, K1, 128(DI)
-
-// func mix4avx512(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask uint64)
-TEXT ·mix4avx512(SB), NOSPLIT, $0-72
-	MIX_ARGS
-	FOUR(TURN)
-
-sample:
-	VBROADCASTF64X2 (DX), Z4
-	VFMADD231PD (BX), Z4, Z0
-	VADDPD      Z0, Z1, Z1
-	VADDPD      Z1, Z2, Z2
-	VADDPD      Z2, Z3, Z3
-	VMOVUPD     Z3, K1, (DI)
-	ADDQ $16, DX
-	ADDQ R9, BX
-	ADDQ R8, DI
-	DECQ CX
-	JNZ  sample
-
-	FOUR(LEAVE)
-	VZEROUPPER
-	RET
-
-// func mix4x3avx512(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask uint64)
-TEXT ·mix4x3avx512(SB), NOSPLIT, $0-72
-	MIX_ARGS
-	TWELVE(TURN)
-
-sample:
-	VBROADCASTF64X2 (DX), Z30
-	STAGES12
-	STORE12(Z3, Z7, Z11)
-	ADDQ $16, DX
-	ADDQ R9, BX
-	ADDQ R8, DI
-	DECQ CX
-	JNZ  sample
-
-	TWELVE(LEAVE)
-	VZEROUPPER
-	RET
 
 // REFERRED multiplies an output by the pair of turns in Z28 and Z29.
 #define REFERRED(y, keep, z) \
@@ -155,29 +118,58 @@ sample:
 	VMULPD           Z29, z, z;   \
 	VFMADDSUB231PD.Z Z28, y, keep, z
 
+#define PLAIN4 STORE4(Z3)
+#define PLAIN12 STORE12(Z3, Z7, Z11)
+
+#define REFER4 \
+	REFERRED(Z3, K2, Z24); \
+	STORE4(Z24)
+
+#define REFER12 \
+	REFERRED(Z3, K2, Z24);  \
+	REFERRED(Z7, K3, Z25);  \
+	REFERRED(Z11, K4, Z26); \
+	STORE12(Z24, Z25, Z26)
+
+#define PLAIN
+#define REFER \
+	VBROADCASTSD (R11), Z28;   \
+	VBROADCASTSD 64(R11), Z29; \
+	ADDQ         R12, R11
+
+// MIX is a function behind its arguments: each does something for all states, turns
+// loads the outputs' turns, store turns and stores the outputs.
+#define MIX(each, turns, stages, store) \
+	each(TURN);                   \
+sample:                           \
+	VBROADCASTF64X2 (DX), Z30;    \
+	turns;                        \
+	stages;                       \
+	store;                        \
+	ADDQ $16, DX;                 \
+	ADDQ R9, BX;                  \
+	ADDQ R8, DI;                  \
+	DECQ CX;                      \
+	JNZ  sample;                  \
+	each(LEAVE);                  \
+	VZEROUPPER;                   \
+	RET
+
+// func mix4avx512(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask uint64)
+TEXT ·mix4avx512(SB), NOSPLIT, $0-72
+	MIX_ARGS
+	MIX(FOUR, PLAIN, STAGES4, PLAIN4)
+
+// func mix4x3avx512(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask uint64)
+TEXT ·mix4x3avx512(SB), NOSPLIT, $0-72
+	MIX_ARGS
+	MIX(TWELVE, PLAIN, STAGES12, PLAIN12)
+
 // func mixRefer4avx512(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask uint64, turns *float64, turnsStep uintptr, keep uint64)
 TEXT ·mixRefer4avx512(SB), NOSPLIT, $0-96
 	MIX_ARGS
 	REFER_ARGS
-	FOUR(TURN)
-
-sample:
-	VBROADCASTF64X2 (DX), Z30
-	VBROADCASTSD    (R11), Z28
-	VBROADCASTSD    64(R11), Z29
-	STAGES(0, Z0, Z1, Z2, Z3)
-	REFERRED(Z3, K2, Z24)
-	VMOVUPD Z24, K1, (DI)
-	ADDQ $16, DX
-	ADDQ R9, BX
-	ADDQ R12, R11
-	ADDQ R8, DI
-	DECQ CX
-	JNZ  sample
-
-	FOUR(LEAVE)
-	VZEROUPPER
-	RET
+	MIX(FOUR, REFER, STAGES4, REFER4)
 
 // func mixRefer4x3avx512(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask uint64, turns *float64, turnsStep uintptr, keep uint64)
 TEXT ·mixRefer4x3avx512(SB), NOSPLIT, $0-96
@@ -187,27 +179,7 @@ TEXT ·mixRefer4x3avx512(SB), NOSPLIT, $0-96
 	KMOVW R10, K3
 	SHRQ  $8, R10
 	KMOVW R10, K4
-	TWELVE(TURN)
-
-sample:
-	VBROADCASTF64X2 (DX), Z30
-	VBROADCASTSD    (R11), Z28
-	VBROADCASTSD    64(R11), Z29
-	STAGES12
-	REFERRED(Z3, K2, Z24)
-	REFERRED(Z7, K3, Z25)
-	REFERRED(Z11, K4, Z26)
-	STORE12(Z24, Z25, Z26)
-	ADDQ $16, DX
-	ADDQ R9, BX
-	ADDQ R12, R11
-	ADDQ R8, DI
-	DECQ CX
-	JNZ  sample
-
-	TWELVE(LEAVE)
-	VZEROUPPER
-	RET
+	MIX(TWELVE, REFER, STAGES12, REFER12)
 
 // REFERENCE writes references Z0 + j·Z1 times ahead and makes them the turns:
 // conjugate over size, times decay; where the size is 0, decay. It takes an
