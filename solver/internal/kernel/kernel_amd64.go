@@ -32,12 +32,8 @@ func init() {
 		}
 	})
 	leastKernel.Add(variant.AVX2, func(scores []Vec) float64 { return leastAVX2(&scores[0], len(scores)) })
-	leastKernel.Add(variant.AVX512, func(scores []Vec) float64 { return leastAVX512(&scores[0], len(scores)) })
 	belowKernel.Add(variant.AVX2, func(masks []uint8, scores []Vec, limit float64) {
 		belowAVX2(&masks[0], &scores[0], len(scores), limit)
-	})
-	belowKernel.Add(variant.AVX512, func(masks []uint8, scores []Vec, limit float64) {
-		belowAVX512(&masks[0], &scores[0], len(scores), limit)
 	})
 }
 
@@ -58,12 +54,6 @@ func score1AVX512(scores, field *Vec, w, wy *float64, power float64, blocks, emi
 
 //go:noescape
 func score3AVX512(scores, field *Vec, w, wy *float64, power float64, blocks, emitters int)
-
-//go:noescape
-func leastAVX512(scores *Vec, n int) float64
-
-//go:noescape
-func belowAVX512(masks *uint8, scores *Vec, n int, limit float64)
 
 //go:noescape
 func advanceManyAVX512(pose *Pose, step *[6]Vec, points *[6]float64, coils *Coil, n int)
