@@ -181,6 +181,15 @@ TEXT ·mixRefer4x3avx512(SB), NOSPLIT, $0-96
 	KMOVW R10, K4
 	MIX(TWELVE, REFER, STAGES12, REFER12)
 
+// PAIRS stores eight complex numbers at p.
+#define PAIRS(re, im, p) \
+	VMOVDQA64 Z21, Z8;      \
+	VMOVDQA64 Z22, Z9;      \
+	VPERMI2PD im, re, Z8;   \
+	VPERMI2PD im, re, Z9;   \
+	VMOVUPD   Z8, (p);      \
+	VMOVUPD   Z9, 64(p)
+
 // REFERENCE writes references Z0 + j·Z1 times ahead and makes them the turns:
 // conjugate over size, times decay; where the size is 0, decay. It takes an
 // estimate of 1/size to 2⁻¹⁴ and two steps r ← r·(1.5 − 0.5·power·r²) to rounding.
@@ -191,12 +200,7 @@ TEXT ·mixRefer4x3avx512(SB), NOSPLIT, $0-96
 	VMULPD  Z1, Z2, Z5; \
 	VFNMADD231PD Z1, Z3, Z4; \
 	VFMADD231PD  Z0, Z3, Z5; \
-	VMOVDQA64 Z21, Z8; \
-	VMOVDQA64 Z22, Z9; \
-	VPERMI2PD Z5, Z4, Z8; \
-	VPERMI2PD Z5, Z4, Z9; \
-	VMOVUPD Z8, (R9); \
-	VMOVUPD Z9, 64(R9); \
+	PAIRS(Z4, Z5, R9); \
 	VMULPD      Z0, Z0, Z10; \
 	VFMADD231PD Z1, Z1, Z10; \
 	VCMPPD      $0, Z25, Z10, K3; \
@@ -344,12 +348,7 @@ gather:
 
 turn:
 	REFERENCE
-	VMOVDQA64   Z21, Z8
-	VMOVDQA64   Z22, Z9
-	VPERMI2PD   Z1, Z0, Z8
-	VPERMI2PD   Z1, Z0, Z9
-	VMOVUPD     Z8, (DI)
-	VMOVUPD     Z9, 64(DI)
+	PAIRS(Z0, Z1, DI)
 	ADDQ R10, SI
 	ADDQ R11, BX
 	ADDQ R11, R9

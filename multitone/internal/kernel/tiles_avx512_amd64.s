@@ -298,6 +298,7 @@ hold:
 	VFMADD231PS  Z24, Z26, z
 
 #define JOIN32(i, a, b) VADDPS b, a, a
+#define JOIN64(i, a, b) VADDPD b, a, a
 
 // func tile12f32avx512(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
 TEXT ·tile12f32avx512(SB), NOSPLIT, $0-48
@@ -440,14 +441,7 @@ place:
 	SUBQ $2, CX
 	JNZ  place
 
-	VADDPD Z8, Z0, Z0
-	VADDPD Z9, Z1, Z1
-	VADDPD Z10, Z2, Z2
-	VADDPD Z11, Z3, Z3
-	VADDPD Z12, Z4, Z4
-	VADDPD Z13, Z5, Z5
-	VADDPD Z14, Z6, Z6
-	VADDPD Z15, Z7, Z7
+	PAIRS8(JOIN64)
 	ADD64(0, Z0, Z4)
 	ADD64(1, Z1, Z5)
 	ADD64(2, Z2, Z6)

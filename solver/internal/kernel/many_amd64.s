@@ -37,44 +37,17 @@ GLOBL many<>(SB), RODATA|NOPTR, $40
 #define LOAD(i, z, n) VMOVUPD (64*n)(SI), z
 #define STORE(i, z, n) VMOVUPD z, (448+64*i)(DI)
 
-// A row is eliminated by its number x in the column of the inverse pivot d: MULTIPLY
-// makes the multiplier, LESS takes its product with the number a above off y, and
-// REPLACE that with x itself, where the multiplier then stays.
-#define MULTIPLY(d, x) VMULPD d, x, Z27
-#define LESS(a, y) VFNMADD231PD a, Z27, y
-#define REPLACE(x, y) \
-	LESS(x, y) \
+// ROW eliminates the number x of a row in the column of the inverse pivot d: LESS takes
+// its multiple of a number a above off the number y of the row, at last of x itself off
+// the diagonal. The multiplier stays in place of x.
+#define ROW(d, x, between, diagonal) \
+	VMULPD d, x, Z27 \
+	between \
+	LESS(x, diagonal) \
 	VMOVAPD Z27, x
 
-#define ROW1(d, x, y) \
-	MULTIPLY(d, x) \
-	REPLACE(x, y)
-
-#define ROW2(d, x, a, p, y) \
-	MULTIPLY(d, x) \
-	LESS(a, p) \
-	REPLACE(x, y)
-
-#define ROW3(d, x, a, p, b, q, y) \
-	MULTIPLY(d, x) \
-	LESS(a, p) \
-	LESS(b, q) \
-	REPLACE(x, y)
-
-#define ROW4(d, x, a, p, b, q, c, r, y) \
-	MULTIPLY(d, x) \
-	LESS(a, p) \
-	LESS(b, q) \
-	LESS(c, r) \
-	REPLACE(x, y)
-
-#define ROW5(d, x, a, p, b, q, c, r, e, s, y) \
-	MULTIPLY(d, x) \
-	LESS(a, p) \
-	LESS(b, q) \
-	LESS(c, r) \
-	LESS(e, s) \
-	REPLACE(x, y)
+#define LESS(a, y) VFNMADD231PD a, Z27, y
+#define NONE
 
 // PIVOT makes d its inverse; its lane stays in K1 if it is above the limit.
 #define PIVOT(limit, d) \
@@ -117,25 +90,25 @@ TEXT ·solveManyAVX512(SB), NOSPLIT, $0-32
 	VPXORQ Z31, Z31, Z31
 	VCMPPD $30, Z31, Z0, K1
 	VDIVPD Z0, Z30, Z0
-	ROW5(Z0, Z15, Z1, Z16, Z3, Z17, Z6, Z18, Z10, Z19, Z20)
-	ROW4(Z0, Z10, Z1, Z11, Z3, Z12, Z6, Z13, Z14)
-	ROW3(Z0, Z6, Z1, Z7, Z3, Z8, Z9)
-	ROW2(Z0, Z3, Z1, Z4, Z5)
-	ROW1(Z0, Z1, Z2)
+	ROW(Z0, Z15, LESS(Z1, Z16); LESS(Z3, Z17); LESS(Z6, Z18); LESS(Z10, Z19), Z20)
+	ROW(Z0, Z10, LESS(Z1, Z11); LESS(Z3, Z12); LESS(Z6, Z13), Z14)
+	ROW(Z0, Z6, LESS(Z1, Z7); LESS(Z3, Z8), Z9)
+	ROW(Z0, Z3, LESS(Z1, Z4), Z5)
+	ROW(Z0, Z1, NONE, Z2)
 	PIVOT(Z22, Z2)
-	ROW4(Z2, Z16, Z4, Z17, Z7, Z18, Z11, Z19, Z20)
-	ROW3(Z2, Z11, Z4, Z12, Z7, Z13, Z14)
-	ROW2(Z2, Z7, Z4, Z8, Z9)
-	ROW1(Z2, Z4, Z5)
+	ROW(Z2, Z16, LESS(Z4, Z17); LESS(Z7, Z18); LESS(Z11, Z19), Z20)
+	ROW(Z2, Z11, LESS(Z4, Z12); LESS(Z7, Z13), Z14)
+	ROW(Z2, Z7, LESS(Z4, Z8), Z9)
+	ROW(Z2, Z4, NONE, Z5)
 	PIVOT(Z23, Z5)
-	ROW3(Z5, Z17, Z8, Z18, Z12, Z19, Z20)
-	ROW2(Z5, Z12, Z8, Z13, Z14)
-	ROW1(Z5, Z8, Z9)
+	ROW(Z5, Z17, LESS(Z8, Z18); LESS(Z12, Z19), Z20)
+	ROW(Z5, Z12, LESS(Z8, Z13), Z14)
+	ROW(Z5, Z8, NONE, Z9)
 	PIVOT(Z24, Z9)
-	ROW2(Z9, Z18, Z13, Z19, Z20)
-	ROW1(Z9, Z13, Z14)
+	ROW(Z9, Z18, LESS(Z13, Z19), Z20)
+	ROW(Z9, Z13, NONE, Z14)
 	PIVOT(Z25, Z14)
-	ROW1(Z14, Z19, Z20)
+	ROW(Z14, Z19, NONE, Z20)
 	PIVOT(Z26, Z20)
 	TRIANGLE(STORE)
 	KMOVW K1, AX

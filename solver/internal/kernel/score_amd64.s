@@ -119,66 +119,57 @@ GLOBL ones<>(SB), RODATA|NOPTR, $16
 	VADDPD       Z21, Z21, Z22 \
 	VFMADD231PD  Z22, Z22, Z31
 
-// FINISH stores the score and goes to the next block.
-#define FINISH \
+// SCORE is the whole of a function for coils, whose couplings take size bytes: each does
+// its op(x, y, z) for each of their right-hand sides, load gets what is coupled to them.
+#define SCORE(each, load, add, size) \
+	ARGS \
+block: \
+	START \
+	each(BEGIN) \
+emitter: \
+	EMITTER \
+	load \
+	PRODUCTS \
+	add \
+	ADDQ $192, SI \
+	ADDQ $8, BX \
+	ADDQ $size, R11 \
+	DECQ R9 \
+	JNZ  emitter \
+	PIVOTS \
+	each(COIL) \
 	VMOVUPD Z31, (DI) \
-	ADDQ    $64, DI \
-	DECQ    CX
+	ADDQ $64, DI \
+	DECQ CX \
+	JNZ  block \
+	VZEROUPPER \
+	RET
+
+#define ONE(op) op(Z9, Z10, Z11)
+
+#define THREE(op) \
+	ONE(op) \
+	op(Z12, Z13, Z14) \
+	op(Z15, Z16, Z17)
+
+#define LOAD1 VBROADCASTSD 0(R11), Z22
+
+#define LOAD3 \
+	LOAD1 \
+	VBROADCASTSD 8(R11), Z23 \
+	VBROADCASTSD 16(R11), Z24
+
+#define ADD1 COUPLING(Z22, Z9, Z10, Z11)
+
+#define ADD3 \
+	ADD1 \
+	COUPLING(Z23, Z12, Z13, Z14) \
+	COUPLING(Z24, Z15, Z16, Z17)
 
 // func score1AVX512(scores, field *Vec, w, wy *float64, power float64, blocks, emitters int)
 TEXT ·score1AVX512(SB), NOSPLIT, $0-56
-	ARGS
-
-block:
-	START
-	BEGIN(Z9, Z10, Z11)
-
-emitter:
-	EMITTER
-	VBROADCASTSD 0(R11), Z22
-	PRODUCTS
-	COUPLING(Z22, Z9, Z10, Z11)
-	ADDQ $192, SI
-	ADDQ $8, BX
-	ADDQ $8, R11
-	DECQ R9
-	JNZ  emitter
-	PIVOTS
-	COIL(Z9, Z10, Z11)
-	FINISH
-	JNZ  block
-	VZEROUPPER
-	RET
+	SCORE(ONE, LOAD1, ADD1, 8)
 
 // func score3AVX512(scores, field *Vec, w, wy *float64, power float64, blocks, emitters int)
 TEXT ·score3AVX512(SB), NOSPLIT, $0-56
-	ARGS
-
-block:
-	START
-	BEGIN(Z9, Z10, Z11)
-	BEGIN(Z12, Z13, Z14)
-	BEGIN(Z15, Z16, Z17)
-
-emitter:
-	EMITTER
-	VBROADCASTSD 0(R11), Z22
-	VBROADCASTSD 8(R11), Z23
-	VBROADCASTSD 16(R11), Z24
-	PRODUCTS
-	COUPLING(Z22, Z9, Z10, Z11)
-	COUPLING(Z23, Z12, Z13, Z14)
-	COUPLING(Z24, Z15, Z16, Z17)
-	ADDQ $192, SI
-	ADDQ $8, BX
-	ADDQ $24, R11
-	DECQ R9
-	JNZ  emitter
-	PIVOTS
-	COIL(Z9, Z10, Z11)
-	COIL(Z12, Z13, Z14)
-	COIL(Z15, Z16, Z17)
-	FINISH
-	JNZ  block
-	VZEROUPPER
-	RET
+	SCORE(THREE, LOAD3, ADD3, 24)
