@@ -75,7 +75,7 @@ func Optimise(ctx context.Context, p solver.Problem, n Noise, l Layout) (*Optimu
 	}
 	var best *Optimum
 	for start := range s.Starts {
-		if err := s.begin(start); err != nil {
+		if err := s.begin(ctx, start); err != nil {
 			return nil, err
 		}
 		if err := s.descend(ctx); err != nil {
@@ -166,7 +166,7 @@ func newLayoutSearch(p solver.Problem, n Noise, l Layout) (*layoutSearch, error)
 }
 
 // begin places the emitters for a start.
-func (s *layoutSearch) begin(start int) error {
+func (s *layoutSearch) begin(ctx context.Context, start int) error {
 	s.places = make([]place, len(s.each))
 	random := rand.New(rand.NewPCG(s.Seed, uint64(start)))
 	for e := range s.places {
@@ -184,7 +184,7 @@ func (s *layoutSearch) begin(start int) error {
 				}
 			}
 		}
-		if err := s.inform(s.each[e], e, s.move(e, s.places[e])); err != nil {
+		if err := s.inform(ctx, s.each[e], e, s.move(e, s.places[e])); err != nil {
 			return err
 		}
 	}
@@ -248,7 +248,7 @@ func (s *layoutSearch) allowed(e int, p place) bool {
 }
 
 // inform fills what emitter e tells of every pose after a move.
-func (s *layoutSearch) inform(dst []information, e int, m Move) error {
+func (s *layoutSearch) inform(ctx context.Context, dst []information, e int, m Move) error {
 	s.trials++
 	emitter := m.Placed(s.problem.Array.Emitters[e])
 	// A solver of this emitter alone, with a speck of a volume: only Evaluate is
@@ -261,6 +261,9 @@ func (s *layoutSearch) inform(dst []information, e int, m Move) error {
 	}
 	m0, jacobian := s.model.m[:s.model.coils], s.model.jacobian[:s.model.coils]
 	for i, pose := range s.poses {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
 		dst[i] = information{}
 		if one.Evaluate(pose, m0, jacobian) != nil {
 			continue // on the conductor: nothing to learn
@@ -310,10 +313,7 @@ func (s *layoutSearch) descend(ctx context.Context) error {
 		for pass := 0; pass < 6; pass++ {
 			at := s.deviation(s.value)
 			for e := range s.places {
-				if err := ctx.Err(); err != nil {
-					return err
-				}
-				if err := s.improve(e, step, candidate); err != nil {
+				if err := s.improve(ctx, e, step, candidate); err != nil {
 					return err
 				}
 			}
@@ -326,7 +326,7 @@ func (s *layoutSearch) descend(ctx context.Context) error {
 }
 
 // improve tries both ways along each parameter of emitter e.
-func (s *layoutSearch) improve(e int, step float64, candidate []information) error {
+func (s *layoutSearch) improve(ctx context.Context, e int, step float64, candidate []information) error {
 	bounds := [5]float64{s.ShiftM.X, s.ShiftM.Y, s.ShiftM.Z, s.TiltRad, s.TiltRad}
 	clear(s.rest)
 	for k := range s.each {
@@ -346,7 +346,7 @@ func (s *layoutSearch) improve(e int, step float64, candidate []information) err
 			if p == s.places[e] || !s.allowed(e, p) {
 				continue
 			}
-			if err := s.inform(candidate, e, s.move(e, p)); err != nil {
+			if err := s.inform(ctx, candidate, e, s.move(e, p)); err != nil {
 				return err
 			}
 			copy(s.trial, s.rest)

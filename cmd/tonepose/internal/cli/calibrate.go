@@ -157,7 +157,7 @@ func runCalibrate(ctx context.Context, name string, o *calibrateOptions, s Strea
 	if r.Calibration != nil {
 		fmt.Fprintf(s.Err, "tonepose: warning: %s is calibrated: its tolerances speak of the bench as drawn, and its map of metal is left out; start from the drawn rig\n", o.rig)
 	}
-	rows, hash, err := o.stations(sensorNames(r))
+	rows, hash, err := o.stations(r.SensorNames())
 	if err != nil {
 		return err
 	}
@@ -219,7 +219,7 @@ func runCalibrate(ctx context.Context, name string, o *calibrateOptions, s Strea
 		}
 	}
 	if o.suggest != "" {
-		places, err := tables.ReadPlaces(o.suggest, sensorNames(r))
+		places, err := tables.ReadPlaces(o.suggest, r.SensorNames())
 		if err != nil {
 			return err
 		}

@@ -2,8 +2,6 @@ package cli
 
 import (
 	"context"
-	"fmt"
-	"math"
 	"os"
 	"path/filepath"
 	"time"
@@ -14,6 +12,7 @@ import (
 	"tonepose/cmd/tonepose/internal/figure"
 	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/report"
 	"tonepose/cmd/tonepose/internal/simulate"
 	"tonepose/cmd/tonepose/internal/tables"
@@ -72,21 +71,15 @@ func runDemo(ctx context.Context, o *demoOptions, s Streams) error {
 	if err := os.MkdirAll(o.dir, 0o777); err != nil {
 		return err
 	}
-	const deg = 180 / math.Pi
-	fmt.Fprintf(s.Out, "Invented data: eight coils under a plastic pipe, a probe with three pickup coils.\n\n")
-	fmt.Fprintf(s.Out, "%-10s %6s %22s %22s %14s %10s\n", "run", "poses", "position RMS [mm]", "orientation RMS [°]", "error² over", "inside 95 %")
-	fmt.Fprintf(s.Out, "%-10s %6s %11s %10s %11s %10s %14s %10s\n", "", "", "error", "predicted", "error", "predicted", "predicted", "region")
+	var rows []present.DemoRow
 	for _, run := range demoRuns {
 		r, err := solveDemo(ctx, o, s, run)
 		if err != nil {
 			return err
 		}
-		fmt.Fprintf(s.Out, "%-10s %6d %11.4f %10.4f %11.4f %10.4f %14.2f %8.1f %%\n", run.path, r.N, r.PositionRMS*1e3, r.PredictedPosition*1e3,
-			r.OrientationRMS*deg, r.PredictedRotation*deg, r.NormalisedMedian, 100*r.Coverage95)
+		rows = append(rows, present.DemoRow{Run: run.path, Words: run.words, Report: r})
 	}
-	fmt.Fprintf(s.Out, "\nstations: %s; sweep: %s\n", demoRuns[0].words, demoRuns[1].words)
-	fmt.Fprintf(s.Out, "%s holds the recordings, tables and figures (path, accuracy, spectrum, coupling); %.1f s\n", o.dir, time.Since(begin).Seconds())
-	return nil
+	return present.Demo(s.Out, rows, o.dir, time.Since(begin).Seconds())
 }
 
 func solveDemo(ctx context.Context, o *demoOptions, s Streams, run demoRun) (assessment.Report, error) {
@@ -129,7 +122,7 @@ func solveDemo(ctx context.Context, o *demoOptions, s Streams, run demoRun) (ass
 	if err := set.Close(); err != nil {
 		return none, err
 	}
-	a, err := assess.Run(out, filepath.Join(o.dir, run.path+".truth.csv"), assess.Options{})
+	a, err := assess.Compare(ctx, out, filepath.Join(o.dir, run.path+".truth.csv"), assess.Options{})
 	if err != nil {
 		return none, err
 	}

@@ -110,7 +110,7 @@ func runSolve(ctx context.Context, name string, o *solveOptions, options map[str
 		return err
 	}
 	bench := pipeline.NewBench(r)
-	windows, err := o.framing.windows(sensorNames(r))
+	windows, err := o.framing.windows(r.SensorNames())
 	if err != nil {
 		return err
 	}
@@ -197,14 +197,6 @@ func runSolve(ctx context.Context, name string, o *solveOptions, options map[str
 	fmt.Fprintf(s.Out, "clock offset %s, mains %s, solved in %.2g s\n", spanPPM(out.ClockPPM), mainsWords(out.MainsHz, len(sum.Survey.Lines)), out.ElapsedS)
 	printAveraging(s, sum.Averaging)
 	return nil
-}
-
-func sensorNames(r *rig.Rig) []string {
-	var names []string
-	for _, s := range r.Sensors {
-		names = append(names, s.Name)
-	}
-	return names
 }
 
 func spanPPM(ppm []float64) string {
