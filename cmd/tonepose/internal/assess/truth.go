@@ -46,10 +46,7 @@ type knownVisit struct {
 // readTruth reads the truth of every sensor and numbers its stations: rows with one
 // label are one place, or without labels those with one pose.
 func (a *Result) readTruth(file string) (map[string]*knownPoses, error) {
-	var names []string
-	for _, s := range a.Rig.Sensors {
-		names = append(names, s.Name)
-	}
+	names := a.Rig.SensorNames()
 	rows, err := tables.ReadKnown(file, names, a.Metadata.Recording.Start)
 	if err != nil {
 		return nil, err

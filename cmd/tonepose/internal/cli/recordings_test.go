@@ -45,7 +45,7 @@ func assessed(t *testing.T, truth string, args ...string) (assessment.Report, *a
 	t.Helper()
 	dir := filepath.Join(t.TempDir(), "out")
 	tonepose(t, append([]string{"solve", "--out", dir, "--quiet"}, args...)...)
-	a, err := assess.Run(dir, recordingFile(truth), assess.Options{})
+	a, err := assess.Compare(t.Context(), dir, recordingFile(truth), assess.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -36,16 +36,33 @@ type Scene struct {
 	intervals   string // file beside the recording; empty: windows
 }
 
-// Scenes are the demo's recordings.
-var Scenes = []Scene{
+var scenes = []Scene{
 	{Path: "stations", Words: "27 rests of 80 ms, one measurement each", intervals: "stations.intervals.csv"},
 	{Path: "sweep", Words: "a free motion, windows of 10 ms", windows: engine.Windows{Length: 10e-3, Hop: 10e-3}},
 }
 
 const inventedNote = "Invented data: a simulated plastic-pipe inspection bench."
 
-// Run plays one scene and returns how well its poses agree with the truth.
-func (sc Scene) Run(ctx context.Context, o Options) (assessment.Report, error) {
+// Result is how well the poses of one scene agree with the truth.
+type Result struct {
+	Scene
+	Report assessment.Report
+}
+
+// Run plays all scenes.
+func Run(ctx context.Context, o Options) (all []Result, err error) {
+	for _, sc := range scenes {
+		r, err := sc.run(ctx, o)
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, Result{sc, r})
+	}
+	return all, nil
+}
+
+// run plays one scene.
+func (sc Scene) run(ctx context.Context, o Options) (assessment.Report, error) {
 	var none assessment.Report
 	if err := os.MkdirAll(o.Dir, 0o777); err != nil {
 		return none, err
@@ -66,7 +83,7 @@ func (sc Scene) Run(ctx context.Context, o Options) (assessment.Report, error) {
 	if err != nil {
 		return none, err
 	}
-	a, err := assess.Run(job.Out, in(sc.Path+".truth.csv"), assess.Options{})
+	a, err := assess.Compare(ctx, job.Out, in(sc.Path+".truth.csv"), assess.Options{})
 	if err != nil {
 		return none, err
 	}

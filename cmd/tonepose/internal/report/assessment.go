@@ -13,17 +13,16 @@ import (
 	"tonepose/solver/assessment"
 )
 
-// SaveAssessment adds the figures of an assessment to files, as PNG, those of a
-// run with several sensors one set each.
-func SaveAssessment(to *files.Batch, run string, a *assess.Result, drifts map[string]*assess.Drift) error {
-	names := a.SensorNames()
-	for _, name := range names {
-		part := a.Sensor(name)
+// SaveAssessment writes the figures of an assessment as PNG, those of a run with
+// several sensors one set each.
+func SaveAssessment(to *files.Batch, run string, sum *assess.Summary) error {
+	for _, s := range sum.Sensors {
+		name, part := s.Sensor, sum.Result.Sensor(s.Sensor)
 		prefix, title := "", filepath.Base(run)
-		if len(names) > 1 {
+		if len(sum.Sensors) > 1 {
 			prefix, title = name+"-", title+", "+name
 		}
-		figures, err := Assessment(part, name, title, drifts[name])
+		figures, err := Assessment(part, name, title, s.Drift)
 		if err != nil {
 			return err
 		}
@@ -33,7 +32,7 @@ func SaveAssessment(to *files.Batch, run string, a *assess.Result, drifts map[st
 			}
 		}
 	}
-	return nil
+	return to.Commit()
 }
 
 // Assessment draws what one sensor's errors look like, by name: path, accuracy,
@@ -139,11 +138,11 @@ func quantiles(all []assessment.Errors, title, note string) *figure.Figure {
 
 func wander(d *assess.Drift, title string) *figure.Figure {
 	panel := figure.StabilityPanel{Quantity: "Allan deviation", Unit: "m"}
-	for axis, points := range d.Axes {
-		c := figure.Deviation{Name: []string{"x", "y", "z"}[axis]}
-		for _, p := range points {
-			c.Tau, c.Value = append(c.Tau, p.TauS), append(c.Value, p.Deviation)
-			c.Low, c.High = append(c.Low, p.Lo), append(c.High, p.Hi)
+	for axis, name := range []string{"x", "y", "z"} {
+		c := figure.Deviation{Name: name}
+		for _, p := range d.Allan {
+			c.Tau, c.Value = append(c.Tau, p.Tau), append(c.Value, p.Axes[axis])
+			c.Low, c.High = append(c.Low, p.Low[axis]), append(c.High, p.High[axis])
 		}
 		panel.Curves = append(panel.Curves, c)
 	}

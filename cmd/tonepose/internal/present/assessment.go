@@ -1,54 +1,74 @@
-package cli
+package present
 
 import (
 	"cmp"
 	"fmt"
+	"io"
 	"math"
 	"slices"
 	"strings"
 
 	"tonepose/cmd/tonepose/internal/assess"
-	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/terminal"
+	"tonepose/fieldmodels/rigid"
 	"tonepose/solver/assessment"
 )
 
-const (
-	perMM  = 1e3
-	perDeg = 180 / math.Pi
-)
+// AssessmentObject is an assessment in the form of its JSON.
+type AssessmentObject struct {
+	*assess.Summary
+	Registration *Registration `json:"registration,omitempty"`
+}
 
-func (sum *assessSummary) print(s Streams, a *assess.Result) error {
-	p := printer{s, terminal.PaintFor(s.Out)}
+// Registration is what a registration found.
+type Registration struct {
+	*assess.Registered
+	Frame Pose `json:"frame"` // of the truth's frame in the rig
+	Body  Pose `json:"body"`  // of the sensor in the truth's marker
+}
+
+// AssessmentOf gives a summary its form.
+func AssessmentOf(sum *assess.Summary) AssessmentObject {
+	out := AssessmentObject{Summary: sum}
+	r := sum.Registration
+	if r == nil {
+		return out
+	}
+	out.Registration = &Registration{r, PoseOf(r.Frame), PoseOf(r.Body)}
+	c := r.Scaled().Covariance
+	if c == nil {
+		return out
+	}
+	for k, to := range []*Pose{&out.Registration.Frame, &out.Registration.Body} {
+		if 6*k >= c.SymmetricDim() {
+			break
+		}
+		var sigma [6]float64
+		for i := range sigma {
+			sigma[i] = math.Sqrt(c.At(6*k+i, 6*k+i))
+		}
+		*to = to.With(&sigma)
+	}
+	return out
+}
+
+// Assessment prints an assessment.
+func Assessment(w io.Writer, sum *assess.Summary) error {
+	p := newPage(w)
 	p.line("%d poses%s%s", sum.N, ofStations(&sum.Report), flaggedWords(sum))
-	if r := sum.Registration; r != nil {
+	if r := AssessmentOf(sum).Registration; r != nil {
 		p.registration(r)
 	}
-	if err := p.report(&sum.Report); err != nil {
-		return err
-	}
+	p.report(&sum.Report)
 	p.worst(sum)
 	if u := sum.Unflagged; u != nil {
 		p.heading("without what is flagged")
 		p.brief(u)
 	}
 	for i := range sum.Sensors {
-		if err := p.sensor(&sum.Sensors[i], len(sum.Sensors) > 1); err != nil {
-			return err
-		}
+		p.sensor(&sum.Sensors[i], len(sum.Sensors) > 1)
 	}
-	return nil
-}
-
-type printer struct {
-	s     Streams
-	paint terminal.Paint
-}
-
-func (p printer) line(format string, args ...any) { fmt.Fprintf(p.s.Out, format+"\n", args...) }
-
-func (p printer) heading(format string, args ...any) {
-	p.line("\n%s", p.paint.Bold(fmt.Sprintf(format, args...)))
+	return p.err
 }
 
 func ofStations(r *assessment.Report) string {
@@ -58,14 +78,14 @@ func ofStations(r *assessment.Report) string {
 	return fmt.Sprintf(" at %d stations in %d visits", r.Precision.Stations, r.Precision.Visits)
 }
 
-func flaggedWords(sum *assessSummary) string {
+func flaggedWords(sum *assess.Summary) string {
 	if sum.Flagged == 0 {
 		return ""
 	}
 	return fmt.Sprintf(", %d of them flagged", sum.Flagged)
 }
 
-func (p printer) report(r *assessment.Report) error {
+func (p *page) report(r *assessment.Report) {
 	columns := []terminal.Column{{Name: "error", Left: true}, {Name: "position", Unit: "mm"}, {Name: "orientation", Unit: "°"}}
 	c := r.Confidence
 	if c != nil {
@@ -77,11 +97,11 @@ func (p printer) report(r *assessment.Report) error {
 	t := terminal.NewTable(columns...)
 	none := assessment.Interval{Lo: math.NaN(), Hi: math.NaN()}
 	for _, row := range []struct {
-		name       string
-		place      float64
-		placeRange assessment.Interval
-		turn       float64
-		turnRange  assessment.Interval
+		name          string
+		position      float64
+		positionRange assessment.Interval
+		rotation      float64
+		rotationRange assessment.Interval
 	}{
 		{"RMS", r.PositionRMS, c.PositionRMS, r.OrientationRMS, c.OrientationRMS},
 		{"median", r.PositionMedian, c.PositionMedian, r.OrientationMedian, c.OrientationMedian},
@@ -91,49 +111,45 @@ func (p printer) report(r *assessment.Report) error {
 		{"predicted RMS", r.PredictedPosition, none, r.PredictedRotation, none},
 	} {
 		if r.Confidence == nil {
-			t.Row(row.name, mm(row.place), degrees(row.turn))
+			t.Row(row.name, mm(row.position), degrees(row.rotation))
 		} else {
-			t.Row(row.name, mm(row.place), rangeOf(row.placeRange, perMM), degrees(row.turn), rangeOf(row.turnRange, perDeg))
+			t.Row(row.name, mm(row.position), rangeOf(row.positionRange, 1e3), degrees(row.rotation), rangeOf(row.rotationRange, 1/deg))
 		}
 	}
-	if err := t.Write(p.s.Out, p.paint); err != nil {
-		return err
-	}
-	if err := p.axes(r); err != nil {
-		return err
-	}
-	p.honesty(r)
+	p.table(t)
+	p.axes(r)
+	p.consistency(r)
 	p.trends(r)
-	if err := p.precision(r); err != nil {
-		return err
-	}
+	p.precision(r)
 	if d := r.Distances; d != nil {
-		p.line("distances between %d places: RMS %s mm, 95 %% %s mm, largest %s mm, scale %+.0f ppm%s", d.Places, mm(d.RMS), mm(d.P95), mm(d.Max), d.ScalePPM, confidenceOf(r, func(c *assessment.Confidence) assessment.Interval { return c.ScalePPM }, 3))
+		p.line("distances between %d positions: RMS %s mm, 95 %% %s mm, largest %s mm, scale %+.0f ppm%s", d.Places, mm(d.RMS), mm(d.P95), mm(d.Max), d.ScalePPM, confidenceOf(r, func(c *assessment.Confidence) assessment.Interval { return c.ScalePPM }, 3))
 	}
 	if j := r.Jitter; j != nil {
 		p.line("jitter from window to window: %s mm, %s°", mm(j.Position), degrees(j.Orientation))
 	}
-	return nil
 }
 
-func (p printer) axes(r *assessment.Report) error {
+func (p *page) axes(r *assessment.Report) {
 	p.line("")
-	t := terminal.NewTable(terminal.Column{Name: "axis", Left: true}, terminal.Column{Name: "bias", Unit: "mm"}, terminal.Column{Name: "sd", Unit: "mm"}, terminal.Column{Name: "RMS", Unit: "mm"},
-		terminal.Column{Name: "bias", Unit: "°"}, terminal.Column{Name: "sd", Unit: "°"}, terminal.Column{Name: "RMS", Unit: "°"})
+	columns := []terminal.Column{{Name: "axis", Left: true}}
+	for _, unit := range []string{"mm", "°"} {
+		columns = append(columns, terminal.Column{Name: "bias", Unit: unit}, terminal.Column{Name: "sd", Unit: unit}, terminal.Column{Name: "RMS", Unit: unit})
+	}
+	t := terminal.NewTable(columns...)
 	for k, name := range []string{"x", "y", "z"} {
 		a, o := &r.PositionAxes, &r.OrientationAxes
 		t.Row(name, mm(a.Bias[k]), mm(a.SD[k]), mm(a.RMS[k]), degrees(o.Bias[k]), degrees(o.SD[k]), degrees(o.RMS[k]))
 	}
-	return t.Write(p.s.Out, p.paint)
+	p.table(t)
 }
 
-func (p printer) honesty(r *assessment.Report) {
+func (p *page) consistency(r *assessment.Report) {
 	if r.WithCovariance == 0 {
 		p.line("\nno uncertainty is stated")
 		return
 	}
-	p.line("\nsquared error over prediction: mean %s%s, median %s, 1 when honest", present.Number(r.NormalisedMean, 3),
-		confidenceOf(r, func(c *assessment.Confidence) assessment.Interval { return c.NormalisedMean }, 3), present.Number(r.NormalisedMedian, 3))
+	p.line("\nsquared error over prediction: mean %s%s, median %s, expected 1", Number(r.NormalisedMean, 3),
+		confidenceOf(r, func(c *assessment.Confidence) assessment.Interval { return c.NormalisedMean }, 3), Number(r.NormalisedMedian, 3))
 	var words []string
 	for _, c := range r.Coverage {
 		words = append(words, fmt.Sprintf("%.0f %%: %.1f %%", 100*c.Level, 100*c.Position))
@@ -141,14 +157,14 @@ func (p printer) honesty(r *assessment.Report) {
 	p.line("positions inside their ellipsoid of %s", strings.Join(words, ", "))
 }
 
-func (p printer) trends(r *assessment.Report) {
+func (p *page) trends(r *assessment.Report) {
 	t := r.Trends
 	if t == nil {
 		return
 	}
 	var words []string
 	if t.ByPlace.Share > 0.1 {
-		words = append(words, fmt.Sprintf("%.0f %% grows evenly with the place, up to %s mm/m", 100*t.ByPlace.Share, present.Number(t.ByPlace.Largest*perMM, 3)))
+		words = append(words, fmt.Sprintf("%.0f %% grows evenly with the position, up to %s mm/m", 100*t.ByPlace.Share, Number(t.ByPlace.Largest*1e3, 3)))
 	}
 	if t.ByAttitude.Share > 0.1 {
 		o := t.ByAttitude.Offset
@@ -159,13 +175,13 @@ func (p printer) trends(r *assessment.Report) {
 	}
 }
 
-func (p printer) precision(r *assessment.Report) error {
+func (p *page) precision(r *assessment.Report) {
 	s := r.Precision
 	if s == nil {
-		return nil
+		return
 	}
 	if math.IsNaN(s.Repeatability.Position) && math.IsNaN(s.Reproducibility.Position) {
-		return nil // nothing was measured twice: the error at a station is all that is known
+		return // nothing was measured twice: the error at a station is all that is known
 	}
 	p.heading("trueness and precision (ISO 5725)")
 	t := terminal.NewTable(terminal.Column{Name: "part", Left: true}, terminal.Column{Name: "position", Unit: "mm"}, terminal.Column{Name: "orientation", Unit: "°"})
@@ -182,11 +198,11 @@ func (p printer) precision(r *assessment.Report) error {
 			t.Row(row.name, mm(row.v.Position), degrees(row.v.Orientation))
 		}
 	}
-	return t.Write(p.s.Out, p.paint)
+	p.table(t)
 }
 
 // worst names the stations with the largest bias.
-func (p printer) worst(sum *assessSummary) {
+func (p *page) worst(sum *assess.Summary) {
 	if sum.Precision == nil || len(sum.Precision.ByStation) < 4 {
 		return
 	}
@@ -203,30 +219,25 @@ func (p printer) worst(sum *assessSummary) {
 }
 
 // brief is a report in three lines.
-func (p printer) brief(r *assessment.Report) {
+func (p *page) brief(r *assessment.Report) {
 	p.line("%d poses: position RMS %s mm, 95 %% %s mm, largest %s mm; orientation RMS %s°, largest %s°", r.N,
 		mm(r.PositionRMS), mm(r.PositionP95), mm(r.PositionMax), degrees(r.OrientationRMS), degrees(r.OrientationMax))
 	if r.WithCovariance > 0 {
-		p.line("squared error over prediction: mean %s, median %s; %.1f %% of positions inside their 95 %% ellipsoid", present.Number(r.NormalisedMean, 3), present.Number(r.NormalisedMedian, 3), 100*r.Coverage95)
+		p.line("squared error over prediction: mean %s, median %s; %.1f %% of positions inside their 95 %% ellipsoid", Number(r.NormalisedMean, 3), Number(r.NormalisedMedian, 3), 100*r.Coverage95)
 	}
 }
 
-func (p printer) registration(r *registrationSummary) {
-	f, b := r.Frame, r.Body
-	p.line("truth carried over by a %s transform: shift (%.3f, %.3f, %.3f) mm, quaternion (%.6f, %.6f, %.6f, %.6f)", r.Kind, f.X*perMM, f.Y*perMM, f.Z*perMM, f.QW, f.QX, f.QY, f.QZ)
-	if r.SigmaFrame != ([6]float64{}) {
-		p.line("  sigma (%.4f, %.4f, %.4f) mm, (%.4f, %.4f, %.4f)°", r.SigmaFrame[0]*perMM, r.SigmaFrame[1]*perMM, r.SigmaFrame[2]*perMM, r.SigmaFrame[3]*perDeg, r.SigmaFrame[4]*perDeg, r.SigmaFrame[5]*perDeg)
-	}
-	if b.X != 0 || b.Y != 0 || b.Z != 0 || b.QX != 0 || b.QY != 0 || b.QZ != 0 {
-		p.line("sensor on the marker: shift (%.3f, %.3f, %.3f) mm, quaternion (%.6f, %.6f, %.6f, %.6f)", b.X*perMM, b.Y*perMM, b.Z*perMM, b.QW, b.QX, b.QY, b.QZ)
-		if r.SigmaBody != ([6]float64{}) {
-			p.line("  sigma (%.4f, %.4f, %.4f) mm, (%.4f, %.4f, %.4f)°", r.SigmaBody[0]*perMM, r.SigmaBody[1]*perMM, r.SigmaBody[2]*perMM, r.SigmaBody[3]*perDeg, r.SigmaBody[4]*perDeg, r.SigmaBody[5]*perDeg)
-		}
+func (p *page) registration(r *Registration) {
+	p.line("truth carried over by a %s transform: shift %v", r.Kind, r.Frame)
+	p.sigmas(&r.Frame)
+	if r.Transform.Body != rigid.Identity() {
+		p.line("sensor on the marker: shift %v", r.Body)
+		p.sigmas(&r.Body)
 	}
 	if r.Kind == "given" {
 		return
 	}
-	p.line("  fitted to %d poses: RMS %s mm%s; a bias that all share is taken into it", r.Used, mm(r.RMS), chiWords(r.ChiSquare, r.DOF))
+	p.line("  fitted to %d poses: RMS %s mm%s; a bias that all share is taken into it", r.Used, mm(r.RMS), chiWords(r.Chi2, r.DOF))
 	if r.Birge > 1.5 {
 		p.line("  residuals are %.3g times what the stated uncertainties allow; the sigmas above are so multiplied", r.Birge)
 	}
@@ -246,6 +257,13 @@ func chiWords(chi2 float64, dof int) string {
 	return fmt.Sprintf(", chi-square %.1f of %d", chi2, dof)
 }
 
+// sigmas prints those of a pose, where they are known.
+func (p *page) sigmas(of *Pose) {
+	if of.SigmaPosition != nil {
+		p.line("  sigma (%s) mm, (%s)°", triple(*of.SigmaPosition, 1e-3, 4), triple(*of.SigmaRotation, deg, 4))
+	}
+}
+
 func stationWords(label string) string {
 	if label == "" {
 		return ""
@@ -253,7 +271,7 @@ func stationWords(label string) string {
 	return ", station " + label
 }
 
-func (p printer) sensor(s *sensorSummary, several bool) error {
+func (p *page) sensor(s *assess.SensorSummary, several bool) {
 	if several {
 		p.heading("sensor %s, %d degrees of freedom", s.Sensor, s.Freedom)
 		p.brief(s.Report)
@@ -263,40 +281,34 @@ func (p printer) sensor(s *sensorSummary, several bool) error {
 			mm(l.PositionRMS), mm(l.Along), mm(l.Across), degrees(l.OrientationRMS))
 	}
 	if f := s.Frames; f != nil && (f.Dropped > 0 || s.Lag != nil || s.Drift != nil) {
-		p.line("%d of %d windows dropped, longest gap %s", f.Dropped, f.Expected, present.Quantity(f.LongestGap, "s"))
+		p.line("%d of %d windows dropped, longest gap %s", f.Dropped, f.Expected, Quantity(f.LongestGap, "s"))
 	}
 	if d := s.Drift; d != nil {
-		best := d.Points[0]
-		for _, q := range d.Points {
-			if q.Position < best.Position {
-				best = q
-			}
+		at := func(q assess.DriftPoint) string {
+			return fmt.Sprintf("%s mm at %s", mm(q.Position), Quantity(q.Tau, "s"))
 		}
-		first, last := d.Points[0], d.Points[len(d.Points)-1]
-		words := fmt.Sprintf("%s mm at %s", mm(first.Position), present.Quantity(first.Tau, "s"))
+		first, last := d.Allan[0], d.Allan[len(d.Allan)-1]
+		best := slices.MinFunc(d.Allan, func(a, b assess.DriftPoint) int { return cmp.Compare(a.Position, b.Position) })
+		words := at(first)
 		if best.Tau > first.Tau {
-			words += fmt.Sprintf(", least %s mm at %s", mm(best.Position), present.Quantity(best.Tau, "s"))
+			words += ", least " + at(best)
 		}
 		if last.Tau > best.Tau {
-			words += fmt.Sprintf(", %s mm at %s", mm(last.Position), present.Quantity(last.Tau, "s"))
+			words += ", " + at(last)
 		}
 		p.line("Allan deviation of the position: %s", words)
 	}
 	if s.Budget != nil {
-		return p.budget(s)
+		p.budget(s)
 	}
-	return nil
 }
 
-func (p printer) budget(s *sensorSummary) error {
+func (p *page) budget(s *assess.SensorSummary) {
 	b := s.Budget
 	p.heading("uncertainty budget of %s, RMS over %d poses", s.Sensor, b.Poses)
 	columns := []terminal.Column{{Name: "source", Left: true}}
-	for _, axis := range []string{"x", "y", "z"} {
-		columns = append(columns, terminal.Column{Name: axis, Unit: "mm"})
-	}
-	for _, axis := range []string{"about x", "about y", "about z"} {
-		columns = append(columns, terminal.Column{Name: axis, Unit: "°"})
+	for i, axis := range []string{"x", "y", "z", "about x", "about y", "about z"} {
+		columns = append(columns, terminal.Column{Name: axis, Unit: []string{"mm", "°"}[i/3]})
 	}
 	t := terminal.NewTable(columns...)
 	row := func(name string, v [6]float64) {
@@ -305,20 +317,17 @@ func (p printer) budget(s *sensorSummary) error {
 	for _, l := range b.Lines {
 		row(l.Source, l.Sigma)
 	}
-	row("combined", b.Sigma)
+	row("combined", b.Combined)
 	row(fmt.Sprintf("expanded, k = %.2f", b.Factor), b.Expanded)
 	row("observed RMS", b.Observed)
-	return t.Write(p.s.Out, p.paint)
+	p.table(t)
 }
-
-func mm(v float64) string      { return present.Number(v*perMM, 3) }
-func degrees(v float64) string { return present.Number(v*perDeg, 3) }
 
 func rangeOf(i assessment.Interval, per float64) string {
 	if math.IsNaN(i.Lo) {
 		return ""
 	}
-	return present.Number(i.Lo*per, 3) + " … " + present.Number(i.Hi*per, 3)
+	return Number(i.Lo*per, 3) + " … " + Number(i.Hi*per, 3)
 }
 
 func confidenceOf(r *assessment.Report, of func(*assessment.Confidence) assessment.Interval, digits int) string {
@@ -329,5 +338,23 @@ func confidenceOf(r *assessment.Report, of func(*assessment.Confidence) assessme
 	if math.IsNaN(i.Lo) {
 		return ""
 	}
-	return fmt.Sprintf(" (%s … %s)", present.Number(i.Lo, digits), present.Number(i.Hi, digits))
+	return fmt.Sprintf(" (%s … %s)", Number(i.Lo, digits), Number(i.Hi, digits))
+}
+
+// Pivot prints the tip of a pointer.
+func Pivot(w io.Writer, t *assess.Pivoted) error {
+	p := newPage(w)
+	p.line("%s: tip from %d poses, %d outliers left out, RMS %.4f mm, chi-square %.1f of %d", t.Sensor, t.Poses-t.Outliers, t.Outliers, t.RMS*1e3, t.ChiSquare, t.DOF)
+	for _, row := range []struct {
+		name       string
+		at, sigmas [3]float64
+	}{{"tip, sensor frame", t.Tip, t.SigmaTip}, {"pivot, rig frame", t.Point, t.SigmaPoint}} {
+		text := ""
+		for i := range 3 {
+			text += fmt.Sprintf("  %9.4f ± %.4f", row.at[i]*1e3, row.sigmas[i]*1e3)
+		}
+		p.line("%-18s%s mm", row.name, text)
+	}
+	p.line("tip_m: [%.7g, %.7g, %.7g]", t.Tip[0], t.Tip[1], t.Tip[2])
+	return p.err
 }
