@@ -9,8 +9,8 @@ import (
 	"tonepose/fieldmodels"
 )
 
-// check refuses a problem that no couplings could solve.
-func (p *Problem) check() error {
+// Validate refuses a problem that no couplings could solve.
+func (p *Problem) Validate() error {
 	if len(p.Array.Emitters) == 0 {
 		return fmt.Errorf("solver: Problem.Array has no emitters: at least five couplings are needed")
 	}

@@ -7,6 +7,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver/internal/kernel"
 )
@@ -43,13 +44,16 @@ func New(p Problem, o Options) (*Solver, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := p.check(); err != nil {
+	if err := p.Validate(); err != nil {
 		return nil, err
 	}
 	g := &rig{problem: p, options: o}
 	g.blocks = (len(p.Array.Emitters) + kernel.Lanes - 1) / kernel.Lanes
 	for _, e := range p.Array.Emitters {
 		g.sources = append(g.sources, e.Source)
+	}
+	if g.model, err = mutual.New(p.Array, p.Sensor); err != nil {
+		return nil, err
 	}
 	g.arrangeCoils()
 	g.arrangeDipoles()
@@ -217,11 +221,10 @@ func (g *rig) arrangeCoils() {
 		for j := range offset {
 			offset[j] -= g.pivot[j]
 		}
-		p := pickup{unit: fromR3(a), area: c.AreaTurns, inverse: 1 / c.AreaTurns, arm: offset}
-		if c.Radius > 0 {
-			p.disc = newDisc(a, c.Radius)
-		}
-		g.pickups = append(g.pickups, p)
+		g.pickups = append(g.pickups, pickup{
+			coil: mutual.NewPickup(mutual.Coil{Center: toR3(offset), Axis: a, AreaTurns: c.AreaTurns, Radius: c.Radius}),
+			unit: fromR3(a), area: c.AreaTurns, inverse: 1 / c.AreaTurns, arm: offset, point: c.Radius == 0,
+		})
 	}
 }
 
@@ -229,7 +232,7 @@ func (g *rig) arrangeCoils() {
 // and the coils are points.
 func (g *rig) arrangeDipoles() {
 	for _, p := range g.pickups {
-		if p.disc != nil {
+		if !p.point {
 			return
 		}
 	}

@@ -72,12 +72,14 @@ type ring struct {
 }
 
 func (r ring) coupling(e fieldmodels.Emitter, c mutual.Coil, pose rigid.Pose, omega float64) complex128 {
-	place := rigid.Pose{Position: r.center, Rotation: rigid.Between(r3.Vec{Z: 1}, r.axis)}
-	mean, err := fieldmodels.MeanField(e.Source, fieldmodels.DiscNodes(r.radius, 15), place)
-	if err != nil {
+	ring := mutual.NewPickup(mutual.Coil{Center: r.center, Axis: r3.Unit(r.axis), AreaTurns: math.Pi * r.radius * r.radius, Radius: r.radius})
+	frame := mutual.NewFrame(rigid.Identity())
+	var placed mutual.Placed
+	ring.Place(&placed, &frame)
+	var m1 mutual.Coupling
+	if err := placed.Couple(&m1, e.Source); err != nil {
 		panic(err)
 	}
-	m1 := math.Pi * r.radius * r.radius * r3.Dot(mean, place.Rotate(r3.Vec{Z: 1}))
 	b, err := fieldmodels.PlaceAxis(fieldmodels.Loop{Radius: r.radius, Turns: 1}, r.center, r.axis).Field(pose.Apply(c.Center))
 	if err != nil {
 		panic(err)
@@ -85,7 +87,7 @@ func (r ring) coupling(e fieldmodels.Emitter, c mutual.Coil, pose rigid.Pose, om
 	m2 := c.AreaTurns * r3.Dot(pose.Rotate(c.Axis), b)
 	resistance := 2 * r.radius / (r.conductivity * r.wire * r.wire)
 	inductance := fieldmodels.Mu0 * r.radius * (math.Log(8*r.radius/r.wire) - 1.75)
-	return complex(m1*m2, 0) * complex(0, -omega) / complex(resistance, omega*inductance)
+	return complex(m1.M*m2, 0) * complex(0, -omega) / complex(resistance, omega*inductance)
 }
 
 func (r ring) distance(p r3.Vec) float64 { return r3.Norm(r3.Sub(p, r.center)) - r.radius }

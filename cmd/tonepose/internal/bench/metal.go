@@ -45,7 +45,7 @@ func (m *Metal) Covariance(dst []float64, pose rigid.Pose) error {
 // the bench do to each emitter's couplings with them, as correction.Map.Propagate
 // takes them. Both are at the coils' centres: a disc's radius changes covariances
 // by the square of that over the distance.
-func (m *Metal) derivatives(poses ...rigid.Pose) (pickups [][]correction.Point, bench []float64, err error) {
+func (m *Metal) derivatives(poses ...rigid.Pose) (pickups [][]mutual.Point, bench []float64, err error) {
 	coils := len(m.sensor.Coils)
 	all, parameters := coils*len(poses), m.known.Parameters()
 	bench = make([]float64, len(m.own.Emitters)*all*parameters)
@@ -53,7 +53,7 @@ func (m *Metal) derivatives(poses ...rigid.Pose) (pickups [][]correction.Point, 
 		pose, coil := poses[i/coils], &m.sensor.Coils[i%coils]
 		back := pose.Inverse()
 		at, axis := pose.Apply(coil.Center), r3.Scale(coil.AreaTurns, r3.Unit(pose.Rotate(coil.Axis)))
-		pickups = append(pickups, []correction.Point{{At: at, Along: axis}})
+		pickups = append(pickups, []mutual.Point{{At: at, Along: axis}})
 		for e, emitter := range m.own.Emitters {
 			b, j, err := emitter.Source.Gradient(at)
 			if err != nil {

@@ -21,19 +21,14 @@ const metalDiscDegree = 5
 
 // pickupPoints are the field points of a sensor's coils at a pose, as parts of
 // the coupling: Σ Along·B.
-func pickupPoints(s *mutual.Sensor, at rigid.Pose) [][]correction.Point {
-	out := make([][]correction.Point, len(s.Coils))
+func pickupPoints(s *mutual.Sensor, at rigid.Pose) [][]mutual.Point {
+	frame := mutual.NewFrame(at)
+	out := make([][]mutual.Point, len(s.Coils))
 	for c, coil := range s.Coils {
-		along := at.Rotate(r3.Scale(coil.AreaTurns, coil.Axis))
-		if coil.Radius == 0 {
-			out[c] = []correction.Point{{At: at.Apply(coil.Center), Along: along}}
-			continue
-		}
-		turn := rigid.Between(r3.Vec{Z: 1}, coil.Axis)
-		for _, n := range fieldmodels.DiscNodes(coil.Radius, metalDiscDegree) {
-			p := r3.Add(coil.Center, rigid.Rotate(turn, r3.Vec{X: n.X, Y: n.Y}))
-			out[c] = append(out[c], correction.Point{At: at.Apply(p), Along: r3.Scale(n.Weight, along)})
-		}
+		var placed mutual.Placed
+		pickup := mutual.NewPickup(coil)
+		pickup.Place(&placed, &frame)
+		out[c] = placed.Points(metalDiscDegree)
 	}
 	return out
 }

@@ -1,4 +1,4 @@
-package solver
+package mutual
 
 import (
 	"math"
@@ -10,12 +10,6 @@ import (
 	"tonepose/fieldmodels"
 	"tonepose/fieldmodels/rigid"
 )
-
-// loopLike is a loop of 35 mm radius with a dipole's moment.
-func loopLike(c, m r3.Vec) fieldmodels.Source {
-	const radius = 0.035
-	return fieldmodels.PlaceAxis(fieldmodels.Loop{Radius: radius, Turns: r3.Norm(m) / (math.Pi * radius * radius)}, c, m)
-}
 
 // The first orders of the mean over a disc, from integrating ρ^2k over it:
 // ⟨x²⟩ = 1/4, ⟨x⁴⟩ = 1/8 of the unit disc, with ∂_n² = −∇²_disc.
@@ -50,11 +44,11 @@ func TestAxialRuleMoments(t *testing.T) {
 // The mean flux through a disc of 4 mm from a loop of 35 mm radius, against a
 // cubature of degree 41: below 1e-6 from 30 mm of the wire on, and 5 mm from the
 // wire still below 1e-4, which the loss of convergence of any cubature with
-// MaxDiscDegree at 1.25 radii leaves.
+// maxDiscDegree at 1.25 radii leaves.
 func TestDiscMean(t *testing.T) {
 	const radius = 4e-3
-	src := loopLike(r3.Vec{X: 0.01, Y: -0.02, Z: 0.005}, r3.Vec{X: 0.03, Y: 0.05, Z: 0.1}).(*fieldmodels.PlacedLoop)
-	fine := fieldmodels.DiscNodes(radius, 61)
+	src := fieldmodels.PlaceAxis(fieldmodels.Loop{Radius: 0.035, Turns: 30}, r3.Vec{X: 0.01, Y: -0.02, Z: 0.005}, r3.Vec{X: 0.03, Y: 0.05, Z: 0.1})
+	fine := discNodes(radius, 61)
 	r := rand.New(rand.NewPCG(9, 9))
 	worst := map[bool]float64{}
 	for range 3000 {
@@ -68,21 +62,20 @@ func TestDiscMean(t *testing.T) {
 			continue
 		}
 		q := randomQuat(r)
-		mean, err := fieldmodels.MeanField(src, fine, rigid.Pose{Position: at, Rotation: q})
+		pose := rigid.Pose{Position: at, Rotation: q}
+		mean, err := meanField(src, fine, pose)
 		if err != nil {
 			t.Fatal(err)
 		}
-		var rot rotation
-		rot.set(&q)
-		n := rot.apply(&vec3{0, 0, 1})
-		p := pickup{unit: vec3{0, 0, 1}, area: 1, inverse: 1, disc: newDisc(r3.Vec{Z: 1}, radius)}
+		pickup, frame := NewPickup(Coil{Axis: r3.Vec{Z: 1}, AreaTurns: 1, Radius: radius}), NewFrame(pose)
+		var p Placed
+		pickup.Place(&p, &frame)
 		for _, fast := range []bool{true, false} {
-			var k coupling
-			if err := k.set(src, &p, &state{x: fromR3(at), q: q, r: rot}, fast); err != nil {
+			var c Coupling
+			if err := p.couple(&c, src, fast); err != nil {
 				t.Fatal(err)
 			}
-			m := fromR3(mean)
-			e := math.Abs(k.m-dot(&n, &m)) / r3.Norm(b)
+			e := math.Abs(c.M-r3.Dot(pose.Rotate(r3.Vec{Z: 1}), mean)) / r3.Norm(b)
 			near := distance < 30e-3
 			worst[near] = math.Max(worst[near], e)
 			if limit := map[bool]float64{false: 3e-7, true: 1e-4}[near]; e > limit {

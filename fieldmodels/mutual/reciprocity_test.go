@@ -1,4 +1,4 @@
-package fieldmodels_test
+package mutual
 
 import (
 	"math"
@@ -16,7 +16,7 @@ import (
 func TestReciprocity(t *testing.T) {
 	loop := fieldmodels.Loop{Radius: 0.02, Turns: 3}
 	pose := rigid.Pose{Position: r3.Vec{X: 0.05, Y: -0.03, Z: 0.12}, Rotation: rigid.Exp(r3.Vec{X: 0.7, Y: -0.4, Z: 1.1})}
-	disc := fieldmodels.DiscNodes(loop.Radius, 41)
+	disc := discNodes(loop.Radius, 41)
 	placed := fieldmodels.Place(loop, pose)
 	axis := pose.Rotate(r3.Vec{Z: 1})
 
@@ -25,7 +25,7 @@ func TestReciprocity(t *testing.T) {
 	quad.Legendre{}.FixedLocations(x, w, -1, 1)
 
 	through := func(src fieldmodels.Source) float64 { // the loop's disc
-		b, err := fieldmodels.MeanField(src, disc, pose)
+		b, err := meanField(src, disc, pose)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -52,9 +52,9 @@ func TestReciprocity(t *testing.T) {
 	flux = 0
 	for i := range x {
 		radius := 0.5*(winding.InnerRadius+winding.OuterRadius) + 0.5*(winding.OuterRadius-winding.InnerRadius)*x[i]
-		nodes := fieldmodels.DiscNodes(radius, 41)
+		nodes := discNodes(radius, 41)
 		for j := range x {
-			b, err := fieldmodels.MeanField(placed, nodes, rigid.Pose{Position: r3.Vec{Z: winding.Length / 2 * x[j]}, Rotation: rigid.Identity().Rotation})
+			b, err := meanField(placed, nodes, rigid.Pose{Position: r3.Vec{Z: winding.Length / 2 * x[j]}, Rotation: rigid.Identity().Rotation})
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -63,23 +63,5 @@ func TestReciprocity(t *testing.T) {
 	}
 	if m := through(winding); math.Abs(m/flux-1) > 1e-13 {
 		t.Errorf("winding: M = %g H one way, %g the other (off by %.1e)", m, flux, m/flux-1)
-	}
-}
-
-// No model allocates.
-func TestNoAllocation(t *testing.T) {
-	for _, m := range models() {
-		for _, p := range []r3.Vec{{X: 0.05, Y: 0.06, Z: 0.07}, {X: 0.3, Y: 0.4, Z: -0.2}, {X: 3, Y: 40, Z: 5}} {
-			n := testing.AllocsPerRun(20, func() {
-				_, err1 := m.source.Field(p)
-				_, _, err2 := m.source.Gradient(p)
-				if err1 != nil || err2 != nil {
-					t.Fatal(err1, err2)
-				}
-			})
-			if n != 0 {
-				t.Errorf("%s at %v: %v allocations", m.name, p, n)
-			}
-		}
 	}
 }

@@ -1,25 +1,23 @@
-package fieldmodels
+package mutual
 
 import (
 	"math"
 
-	"gonum.org/v1/gonum/spatial/r3"
-
-	"tonepose/fieldmodels/rigid"
+	"gonum.org/v1/gonum/integrate/quad"
 )
 
-// DiscNode is one point of a cubature over a pickup's disc, in the coil's own
+// discNode is one point of a cubature over a pickup's disc, in the coil's own
 // frame: the disc in the X–Y plane about the origin. Weights sum to 1, so that
 // Σ Weight·f is the mean of f.
-type DiscNode struct {
+type discNode struct {
 	X, Y   float64 // [m]
 	Weight float64 // dimensionless
 }
 
-// MaxDiscDegree is the highest degree that DiscDegree asks for.
-const MaxDiscDegree = 21
+// maxDiscDegree is the highest degree that discDegree asks for.
+const maxDiscDegree = 21
 
-// DiscNodes returns a cubature over a disc of the given radius [m] that is exact
+// discNodes returns a cubature over a disc of the given radius [m] that is exact
 // for polynomials in x and y up to degree (rounded up to an odd one; 1 for less).
 //
 // Rings of degree+1 equally spaced points: radii from the Gauss rule in r², or,
@@ -27,15 +25,15 @@ const MaxDiscDegree = 21
 // are the formulas of Abramowitz and Stegun, 25.4.61, for degrees 3 (4 points),
 // 5 (7 points) and 9 (21 points); Stroud, Approximate Calculation of Multiple
 // Integrals, 1971, S2. Degree 1 is the centre alone, 7 has 16 points, 13 has 43.
-func DiscNodes(radius float64, degree int) []DiscNode {
+func discNodes(radius float64, degree int) []discNode {
 	degree = max(1, degree|1)
 	rings := (degree + 1) / 4
-	var nodes []DiscNode
+	var nodes []discNode
 	var u, w []float64 // squares of the radii, weights
 	if degree%4 == 1 {
 		var center float64
 		u, w, center = radauRule(rings)
-		nodes = append(nodes, DiscNode{Weight: center})
+		nodes = append(nodes, discNode{Weight: center})
 	} else {
 		u, w = gaussUnitRule(rings)
 	}
@@ -45,7 +43,7 @@ func DiscNodes(radius float64, degree int) []DiscNode {
 		for k := range n {
 			// Every second ring is turned by half a step, which spreads the points.
 			sin, cos := math.Sincos(2 * math.Pi * (float64(k) + 0.5*float64(i%2)) / float64(n))
-			nodes = append(nodes, DiscNode{X: r * cos, Y: r * sin, Weight: w[i] / float64(n)})
+			nodes = append(nodes, discNode{X: r * cos, Y: r * sin, Weight: w[i] / float64(n)})
 		}
 	}
 	return nodes
@@ -54,7 +52,7 @@ func DiscNodes(radius float64, degree int) []DiscNode {
 // gaussUnitRule returns the n-point Gauss–Legendre rule on 0..1.
 func gaussUnitRule(n int) (u, w []float64) {
 	u, w = make([]float64, n), make([]float64, n)
-	legendre(u, w)
+	quad.Legendre{}.FixedLocations(u, w, -1, 1)
 	for i := range u {
 		u[i], w[i] = 0.5*(1+u[i]), 0.5*w[i]
 	}
@@ -105,44 +103,22 @@ func legendrePair(n int, x float64) (p, q, dp, dq float64) {
 	return p, q, dp, dq
 }
 
-// DiscDegree returns the least degree of DiscNodes whose mean field is within
-// 1e-7 of |B| of the true mean over a disc of the given radius [m] at a distance
-// [m] from the nearest conductor.
+// discDegree returns the least degree of discNodes whose mean field is within
+// tolerance of |B| of the true mean over a disc of the given radius [m] at a
+// distance [m] from the nearest conductor.
 //
 // A field whose sources are at least D away is a power series in r/D whose first
 // term not integrated has degree t+1: the error is C·(R/D)^(t+1). C is what a
 // dipole at the distance D needs, the most compact source: the largest values
 // over 6,000 random directions are 1.65, 3.27, 4.79, 6.02, 6.70, 6.98 for t = 1,
-// 3, … 11, then 7.01 falling to 6.10. Nearer than 2.2 radii MaxDiscDegree is
-// returned and the error may be larger.
-func DiscDegree(radius, distance float64) int {
-	ratio := radius / distance
-	for degree := 1; degree < MaxDiscDegree; degree += 2 {
-		constant := math.Min(7.5, 1+0.8*float64(degree))
-		if constant*math.Pow(ratio, float64(degree+1)) < 1e-7 {
+// 3, … 11, then 7.01 falling to 6.10. With a tolerance of 1e-7, maxDiscDegree is
+// returned nearer than 2.2 radii, and the error may be larger.
+func discDegree(radius, distance, tolerance float64) int {
+	square := radius * radius / (distance * distance)
+	for degree, power := 1, square; degree < maxDiscDegree; degree, power = degree+2, power*square {
+		if min(7.5, 1+0.8*float64(degree))*power < tolerance {
 			return degree
 		}
 	}
-	return MaxDiscDegree
-}
-
-// MeanField returns the mean over the nodes [T/A] of the source's field, the
-// disc's centre and orientation given by place: rig frame from coil frame. Turns
-// × area times its part along place's Z axis is the mutual inductance [H]. The
-// source's own error is returned as it is.
-func MeanField(src Source, nodes []DiscNode, place rigid.Pose) (r3.Vec, error) {
-	r := rigid.Matrix(place.Rotation)
-	var mean r3.Vec
-	for _, n := range nodes {
-		b, err := src.Field(r3.Vec{
-			X: place.Position.X + r[0][0]*n.X + r[0][1]*n.Y,
-			Y: place.Position.Y + r[1][0]*n.X + r[1][1]*n.Y,
-			Z: place.Position.Z + r[2][0]*n.X + r[2][1]*n.Y,
-		})
-		if err != nil {
-			return r3.Vec{}, err
-		}
-		mean = r3.Add(mean, r3.Scale(n.Weight, b))
-	}
-	return mean, nil
+	return maxDiscDegree
 }

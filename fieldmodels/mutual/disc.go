@@ -1,4 +1,4 @@
-package solver
+package mutual
 
 import (
 	"math"
@@ -78,31 +78,20 @@ func newAxialRule(beyond float64, taus ...float64) axialRule {
 	return r
 }
 
-// disc is what a pickup with a radius needs beside its centre and axis.
-type disc struct {
-	radius float64
-	e1, e2 vec3 // unit vectors across the axis, sensor frame
-	// cubature by fieldmodels.DiscDegree's degrees 1, 3, 5, …
-	cubature [][]fieldmodels.DiscNode
-}
-
-func newDisc(axis r3.Vec, radius float64) *disc {
-	k := r3.Vec{X: 1}
-	if math.Abs(axis.X) > 0.6 {
-		k = r3.Vec{Y: 1}
+// unitDisc holds the cubatures over a disc of radius 1 of discDegree's degrees 1,
+// 3, 5, …
+var unitDisc = func() (rules [][]discNode) {
+	for degree := 1; degree <= maxDiscDegree; degree += 2 {
+		rules = append(rules, discNodes(1, degree))
 	}
-	e1 := r3.Unit(r3.Cross(axis, k))
-	d := &disc{radius: radius, e1: fromR3(e1), e2: fromR3(r3.Cross(axis, e1))}
-	for degree := 1; degree <= fieldmodels.MaxDiscDegree; degree += 2 {
-		d.cubature = append(d.cubature, fieldmodels.DiscNodes(radius, degree))
-	}
-	return d
-}
+	return rules
+}()
 
 // clearance returns a distance from p to the conductor of a source that is not
 // too large, given its field and gradient there: the wire of a loop, the centre
-// of a dipole; of any other source 1.4 |B|/‖∂B‖, which is the distance beside a
-// straight wire and about a third of it far from a coil.
+// of a dipole, what the source itself says by a method Clearance; of any other
+// 1.4 |B|/‖∂B‖, which is the distance beside a straight wire and about a third of
+// it far from a coil.
 func clearance(src fieldmodels.Source, p, b r3.Vec, j *fieldmodels.Jacobian) float64 {
 	switch s := src.(type) {
 	case *fieldmodels.PlacedLoop:
@@ -112,64 +101,48 @@ func clearance(src fieldmodels.Source, p, b r3.Vec, j *fieldmodels.Jacobian) flo
 		return math.Sqrt(rho*rho + z*z)
 	case *fieldmodels.PlacedDipole:
 		return r3.Norm(r3.Sub(p, s.Center))
+	case interface{ Clearance(p r3.Vec) float64 }:
+		return s.Clearance(p)
 	}
-	sum := 0.0
-	for i := range j {
-		for k := range j[i] {
-			sum += j[i][k] * j[i][k]
-		}
-	}
-	return 1.4 * r3.Norm(b) / math.Sqrt(sum)
+	return 1.4 * r3.Norm(b) / j.Norm()
 }
 
-// mean adds up a pickup with a radius: axial points where they are
-// exact enough and fast is set, else a cubature over the disc, whose derivatives
-// are those of its value.
-func (k *coupling) mean(src fieldmodels.Source, p *pickup, st *state, fast bool) error {
-	d := p.disc
-	r := &st.r
-	u := r.apply(&p.unit)
-	a := r.apply(&p.arm)
-	x := vec3{st.x[0] + a[0], st.x[1] + a[1], st.x[2] + a[2]}
-	b, jac, err := src.Gradient(toR3(x))
-	if err != nil {
-		return err
-	}
-	far := clearance(src, toR3(x), b, &jac) / d.radius
+// mean adds up a pickup with a radius, whose field and gradient at the centre are b
+// and j: axial points where they are exact enough and fast is set, else a cubature
+// over the disc, whose derivatives are those of its value.
+func (p *Placed) mean(c *Coupling, src fieldmodels.Source, b r3.Vec, j *fieldmodels.Jacobian, fast bool) error {
+	*c = Coupling{}
+	center := r3.Add(p.origin, p.Arm)
+	far := clearance(src, center, b, j) / p.radius
 	if fast && far >= midRule.beyond {
 		rule := &midRule
 		if far >= farRule.beyond {
 			rule = &farRule
 		}
-		k.add(&u, &a, b, &jac, rule.value[0], 0, rule.deriv[0])
+		p.add(c, p.Arm, b, j, rule.value[0], 0, rule.deriv[0])
 		for i := 1; i < len(rule.at); i++ {
-			t := rule.at[i] * d.radius
-			arm := vec3{a[0] + t*u[0], a[1] + t*u[1], a[2] + t*u[2]}
-			b, jac, err = src.Gradient(toR3(vec3{x[0] + t*u[0], x[1] + t*u[1], x[2] + t*u[2]}))
+			off := r3.Scale(rule.at[i]*p.radius, p.Axis)
+			b, j, err := src.Gradient(r3.Add(center, off))
 			if err != nil {
 				return err
 			}
-			k.add(&u, &arm, b, &jac, rule.value[i], rule.slope[i]*d.radius, rule.deriv[i])
+			p.add(c, r3.Add(p.Arm, off), b, &j, rule.value[i], rule.slope[i]*p.radius, rule.deriv[i])
 		}
 		return nil
 	}
-	// Two orders more than 1e-7 needs: where the degree changes with the distance,
-	// the coupling must not jump by what a difference quotient would see.
-	order := fieldmodels.DiscDegree(1, far) / 2
+	// Where the degree changes with the distance, the coupling must not jump by
+	// what a difference quotient would see.
+	tolerance := 1e-7
 	if !fast {
-		order = min(order+2, len(d.cubature)-1)
+		tolerance = 1e-11
 	}
-	e1, e2 := r.apply(&d.e1), r.apply(&d.e2)
-	for _, n := range d.cubature[order] {
-		var arm vec3
-		for i := range arm {
-			arm[i] = a[i] + n.X*e1[i] + n.Y*e2[i]
-		}
-		b, jac, err := src.Gradient(toR3(vec3{st.x[0] + arm[0], st.x[1] + arm[1], st.x[2] + arm[2]}))
+	for _, n := range unitDisc[discDegree(1, far, tolerance)/2] {
+		off := r3.Add(r3.Scale(n.X*p.radius, p.across[0]), r3.Scale(n.Y*p.radius, p.across[1]))
+		b, j, err := src.Gradient(r3.Add(center, off))
 		if err != nil {
 			return err
 		}
-		k.add(&u, &arm, b, &jac, n.Weight, 0, n.Weight)
+		p.add(c, r3.Add(p.Arm, off), b, &j, n.Weight, 0, n.Weight)
 	}
 	return nil
 }

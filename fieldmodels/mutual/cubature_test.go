@@ -1,7 +1,6 @@
-package fieldmodels_test
+package mutual
 
 import (
-	"fmt"
 	"math"
 	"math/rand/v2"
 	"testing"
@@ -25,7 +24,7 @@ func TestDiscNodesHandbook(t *testing.T) {
 		9: {{0, 1. / 9}, {math.Sqrt((6 - s6) / 10), (16 + s6) / 360}, {math.Sqrt((6 + s6) / 10), (16 - s6) / 360}},
 	} {
 		count := map[ring]int{}
-		for _, n := range fieldmodels.DiscNodes(2, degree) {
+		for _, n := range discNodes(2, degree) {
 			for _, r := range want {
 				if math.Abs(math.Hypot(n.X, n.Y)/2-r.radius) < 1e-15 && math.Abs(n.Weight-r.weight) < 1e-15 {
 					count[r]++
@@ -62,7 +61,7 @@ func TestDiscNodesDegree(t *testing.T) {
 		return 2 / float64(i+j+2) * double(i-1) * double(j-1) / double(i+j)
 	}
 	for degree := 1; degree <= 41; degree += 2 {
-		nodes := fieldmodels.DiscNodes(1, degree)
+		nodes := discNodes(1, degree)
 		mean := func(i, j int) float64 {
 			s := 0.0
 			for _, n := range nodes {
@@ -105,10 +104,10 @@ func TestMutualInductanceOfCircles(t *testing.T) {
 	}
 	for _, row := range published.Table(t, "mutual_misaligned_circles.csv") {
 		pairs = append(pairs, pair{"misaligned", row.Number("radius1_m"), row.Number("radius2_m"),
-			vec(row, "centre2_", "_m"), vec(row, "normal2_", ""), row.Number("mutual_inductance_H")})
+			published3(row, "centre2_", "_m"), published3(row, "normal2_", ""), row.Number("mutual_inductance_H")})
 	}
 	flux := func(r1, r2 float64, place rigid.Pose, degree int) float64 {
-		b, err := fieldmodels.MeanField(fieldmodels.Loop{Radius: r1, Turns: 1}, fieldmodels.DiscNodes(r2, degree), place)
+		b, err := meanField(fieldmodels.Loop{Radius: r1, Turns: 1}, discNodes(r2, degree), place)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -150,15 +149,15 @@ func TestMutualInductanceOfCircles(t *testing.T) {
 	}
 }
 
-// The degree that DiscDegree chooses keeps its promise for loops of all sizes
+// The degree that discDegree chooses is enough for loops of all sizes
 // and a dipole, in every direction.
-func TestDiscDegreeKeepsItsPromise(t *testing.T) {
+func TestDiscDegree(t *testing.T) {
 	rng := rand.New(rand.NewPCG(9, 10))
 	used := map[int]bool{}
 	for range 3000 {
 		radius := 0.004
 		distance := radius * math.Pow(10, 0.4+1.8*rng.Float64())
-		degree := fieldmodels.DiscDegree(radius, distance)
+		degree := discDegree(radius, distance, 1e-7)
 		used[degree] = true
 		u := r3.Unit(r3.Vec{X: rng.NormFloat64(), Y: rng.NormFloat64(), Z: rng.NormFloat64()})
 		v := r3.Vec{X: rng.NormFloat64(), Y: rng.NormFloat64(), Z: rng.NormFloat64()}
@@ -169,11 +168,11 @@ func TestDiscDegreeKeepsItsPromise(t *testing.T) {
 			a := distance * math.Pow(10, 2*rng.Float64()-1)
 			src = fieldmodels.PlaceAxis(fieldmodels.Loop{Radius: a, Turns: 1}, r3.Scale(-a, u), r3.Cross(u, v))
 		}
-		got, err := fieldmodels.MeanField(src, fieldmodels.DiscNodes(radius, degree), place)
+		got, err := meanField(src, discNodes(radius, degree), place)
 		if err != nil {
 			t.Fatal(err)
 		}
-		want, err := fieldmodels.MeanField(src, fieldmodels.DiscNodes(radius, 61), place)
+		want, err := meanField(src, discNodes(radius, 61), place)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -184,11 +183,4 @@ func TestDiscDegreeKeepsItsPromise(t *testing.T) {
 	if len(used) < 6 {
 		t.Errorf("only %d degrees were in use", len(used))
 	}
-}
-
-func ExampleDiscNodes() {
-	// A pickup of 8 mm diameter, 0.2 m from the nearest wire.
-	degree := fieldmodels.DiscDegree(0.004, 0.2)
-	fmt.Println(degree, len(fieldmodels.DiscNodes(0.004, degree)))
-	// Output: 5 7
 }
