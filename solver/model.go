@@ -45,7 +45,8 @@ type rig struct {
 	spread  []kernel.Dipole // then one per emitter, the same in every lane
 	points  [][6]float64    // and axis [m²] and arm [m] of each coil
 	grid    *grid
-	noise   *arrayNoise // nil when the array is taken as exact
+	errors  ErrorModel
+	first   []int // see arrangeErrors
 }
 
 func (g *rig) stateOf(p rigid.Pose) state {

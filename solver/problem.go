@@ -34,12 +34,12 @@ package solver
 
 import (
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
 	"tonepose/fieldmodels/mutual"
-	"tonepose/fieldmodels/rigid"
 )
 
 // Volume is the box in which a sensor can be [m, rig frame].
@@ -56,30 +56,32 @@ type Problem struct {
 	Errors Errors
 }
 
-// Errors is what a model does not know of its own couplings.
-type Errors interface {
-	// Covariance writes the covariance [H²] of the errors of all couplings at a
-	// pose into dst, n×n row by row, in the order of Couplings. Solvers share
-	// it: it must be safe for concurrent use.
-	Covariance(dst []float64, pose rigid.Pose) error
-}
-
 // Couplings is one observation of a sensor: Re M of every emitter and coil
 // [H] with its variance [H²], at index e·len(Coils)+c. An observation with
 // variance +Inf is missing.
 type Couplings struct {
 	Value    []float64
 	Variance []float64
+	// Common is, of each emitter, the variance of the relative error that all its
+	// couplings share, as the noise of the reference of its current gives it. The
+	// covariance of two of them is Common times their product; each variance has
+	// its own share already. Nil: none.
+	Common []float64
+}
+
+// Clone returns couplings with memory of their own.
+func (c Couplings) Clone() Couplings {
+	return Couplings{Value: slices.Clone(c.Value), Variance: slices.Clone(c.Variance), Common: slices.Clone(c.Common)}
 }
 
 // Only returns the couplings with those marked missing whose entry in keep is
-// false; Value is shared, Variance is new.
+// false; only Variance is new.
 func (c Couplings) Only(keep []bool) Couplings {
-	v := append([]float64(nil), c.Variance...)
+	c.Variance = slices.Clone(c.Variance)
 	for i, k := range keep {
 		if !k {
-			v[i] = math.Inf(1)
+			c.Variance[i] = math.Inf(1)
 		}
 	}
-	return Couplings{Value: c.Value, Variance: v}
+	return c
 }

@@ -25,6 +25,7 @@ type Solver struct {
 	factor    kernel.Factor
 	used      int       // couplings that are not missing
 	variances []float64 // of the observation in data
+	common    []float64 // alike
 
 	white     whitening
 	hasty     bool // searching: without Problem.Errors
@@ -58,7 +59,8 @@ func New(p Problem, o Options) (*Solver, error) {
 	g.arrangeDipoles()
 	g.reach = r3.Norm(r3.Sub(p.Volume.Max, p.Volume.Min)) / 2
 	g.stride = 1 / (g.reach * g.reach)
-	g.noise = newArrayNoise(&p)
+	g.errors = p.ErrorModel()
+	g.arrangeErrors()
 	if g.grid, err = newGrid(g); err != nil {
 		return nil, err
 	}
@@ -76,7 +78,7 @@ func (s *Solver) Clone() *Solver {
 		coils:     make([]kernel.Point, len(g.pickups)),
 		variances: make([]float64, len(g.sources)*len(g.pickups)),
 	}
-	if g.noise != nil {
+	if !g.errors.Exact() {
 		c.white.init(g)
 	}
 	c.search.init(g)
@@ -143,6 +145,7 @@ func (s *Solver) load(c Couplings) (Result, bool) {
 	if check != 0 { // NaN or infinite
 		return Result{Status: Invalid}, false
 	}
+	s.common, s.white.drive = c.Common, s.SharesDrive(&c)
 	if s.used < s.Freedom() {
 		return Result{Status: Unobservable, DOF: s.used - s.Freedom()}, false
 	}
@@ -151,6 +154,9 @@ func (s *Solver) load(c Couplings) (Result, bool) {
 
 // shape panics on couplings of another shape than the problem's.
 func (s *Solver) shape(c *Couplings) {
+	if len(c.Common) != 0 && len(c.Common) != len(s.rig.sources) {
+		panic(fmt.Sprintf("solver: couplings with %d common errors: there are %d emitters", len(c.Common), len(s.rig.sources)))
+	}
 	if n := len(s.variances); len(c.Value) != n || len(c.Variance) != n {
 		panic(fmt.Sprintf("solver: %d couplings with %d variances: %d emitters and %d coils need %d of each",
 			len(c.Value), len(c.Variance), len(s.rig.sources), len(s.rig.pickups), n))

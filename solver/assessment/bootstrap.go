@@ -11,8 +11,8 @@ import (
 
 // Interval holds a value with the confidence asked.
 type Interval struct {
-	Lo float64 `json:"lo"`
-	Hi float64 `json:"hi"`
+	Lo float64 `json:"low"`
+	Hi float64 `json:"high"`
 }
 
 // Confidence are bootstrap intervals of a Report's numbers. That of the largest

@@ -113,3 +113,12 @@ func normalised(r *solver.Result, truth rigid.Pose) float64 {
 	}
 	return mat.Dot(d, &y)
 }
+
+func identify(tb testing.TB, x *Inspector, frames []solver.Couplings, fits []solver.Result) Finding {
+	tb.Helper()
+	f, err := x.Identify(tb.Context(), frames, fits)
+	if err != nil {
+		tb.Fatal(err)
+	}
+	return f
+}

@@ -1,6 +1,7 @@
 package integrity_test
 
 import (
+	"context"
 	"fmt"
 
 	"gonum.org/v1/gonum/spatial/r3"
@@ -44,7 +45,10 @@ func ExampleInspector_Identify() {
 	}
 
 	x := integrity.New(s)
-	found := x.Identify([]solver.Couplings{c}, []solver.Result{s.Cold(c)})
+	found, err := x.Identify(context.Background(), []solver.Couplings{c}, []solver.Result{s.Cold(c)})
+	if err != nil {
+		panic(err)
+	}
 	fmt.Println(found.Fault.Words([]string{"rx1", "rx2"}, nil))
 	at := found.Poses[0].Position
 	fmt.Printf("%.4f %.4f %.4f m\n", at.X, at.Y, at.Z)

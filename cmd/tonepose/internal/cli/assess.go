@@ -3,14 +3,13 @@ package cli
 import (
 	"errors"
 	"fmt"
-	"os"
 	"time"
 
 	"github.com/spf13/cobra"
 
-	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/assess"
+	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/report"
-	"tonepose/cmd/tonepose/internal/whole"
 )
 
 type assessOptions struct {
@@ -91,9 +90,9 @@ too), 1 no pose could be compared, 2 the call or a file was wrong.`,
 	return cmd
 }
 
-func (o *assessOptions) pipeline() (p pipeline.AssessOptions, err error) {
-	p = pipeline.AssessOptions{Offset: o.offset.Seconds(), KeepAll: o.keepAll, Seed: o.seed, Sensor: o.sensor}
-	if p.Register, err = pipeline.ParseRegistering(o.register); err != nil {
+func (o *assessOptions) pipeline() (p assess.Options, err error) {
+	p = assess.Options{Offset: o.offset.Seconds(), KeepAll: o.keepAll, Seed: o.seed, Sensor: o.sensor}
+	if p.Register, err = assess.ParseRegistering(o.register); err != nil {
 		return p, err
 	}
 	switch {
@@ -103,16 +102,16 @@ func (o *assessOptions) pipeline() (p pipeline.AssessOptions, err error) {
 		return p, fmt.Errorf("--confidence %g: must lie between 0 and 1", o.confidence)
 	case o.reach <= 0:
 		return p, fmt.Errorf("--max-lag %v: must be positive", o.reach)
-	case o.transform != "" && p.Register != pipeline.SameFrame:
+	case o.transform != "" && p.Register != assess.SameFrame:
 		return p, errors.New("--transform and --register exclude each other")
-	case o.saveAs != "" && p.Register == pipeline.SameFrame:
+	case o.saveAs != "" && p.Register == assess.SameFrame:
 		return p, errors.New("--save-transform needs --register rigid or hand-eye")
 	case o.saveRig != "":
 		return p, errors.New("--save-rig needs --pivot")
 	}
 	p.AtTip = o.at == "tip"
 	if o.transform != "" {
-		p.Transform, err = pipeline.ReadTransform(o.transform)
+		p.Transform, err = assess.ReadTransform(o.transform)
 	}
 	return p, err
 }
@@ -126,15 +125,17 @@ func runAssess(dir string, o *assessOptions, s Streams) error {
 		return err
 	}
 	if o.saveAs != "" {
-		if err := absent(o.saveAs, o.force); err != nil {
+		if err := files.Refuse(o.saveAs, o.force); err != nil {
 			return err
 		}
 	}
-	if err := figureDir(o.out, o.force); err != nil {
+	figures, err := files.Into(o.out, o.force)
+	if err != nil {
 		return err
 	}
-	a, err := pipeline.AssessWith(dir, o.truth, p)
-	if errors.Is(err, pipeline.ErrNothingToCompare) {
+	defer figures.Abort()
+	a, err := assess.Run(dir, o.truth, p)
+	if errors.Is(err, assess.ErrNothingToCompare) {
 		return fmt.Errorf("%w: %w", errNoRow, err)
 	}
 	if err != nil {
@@ -149,12 +150,15 @@ func runAssess(dir string, o *assessOptions, s Streams) error {
 		if err != nil {
 			return err
 		}
-		if err := whole.WriteFile(o.saveAs, text); err != nil {
+		if err := files.WriteFile(o.saveAs, text); err != nil {
 			return err
 		}
 	}
 	if o.out != "" {
-		if err := report.SaveAssessment(o.out, dir, a, sum.drifts); err != nil {
+		if err := report.SaveAssessment(figures, dir, a, sum.drifts); err != nil {
+			return err
+		}
+		if err := figures.Commit(); err != nil {
 			return err
 		}
 	}
@@ -165,12 +169,4 @@ func runAssess(dir string, o *assessOptions, s Streams) error {
 		return writeNumbers(s.Out, sum)
 	}
 	return sum.print(s, a)
-}
-
-// absent refuses a file that is there already.
-func absent(name string, force bool) error {
-	if _, err := os.Stat(name); err == nil && !force {
-		return fmt.Errorf("%s: exists: name another file, or add --force", name)
-	}
-	return nil
 }

@@ -7,7 +7,8 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r3"
 
-	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/assess"
+	"tonepose/cmd/tonepose/internal/files"
 )
 
 // pivotSummary is what --pivot prints.
@@ -30,12 +31,12 @@ func runPivot(dir string, o *assessOptions, s Streams) error {
 		return errors.New("--pivot and --truth exclude each other")
 	}
 	if o.saveRig != "" {
-		if err := absent(o.saveRig, o.force); err != nil {
+		if err := files.Refuse(o.saveRig, o.force); err != nil {
 			return err
 		}
 	}
-	p, a, err := pipeline.Pivot(dir, o.sensor, o.keepAll, o.seed)
-	if errors.Is(err, pipeline.ErrNothingToCompare) {
+	p, a, err := assess.Pivot(dir, o.sensor, o.keepAll, o.seed)
+	if errors.Is(err, assess.ErrNothingToCompare) {
 		return fmt.Errorf("%w: %w", errNoRow, err)
 	}
 	if err != nil {

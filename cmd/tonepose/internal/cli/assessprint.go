@@ -7,7 +7,8 @@ import (
 	"slices"
 	"strings"
 
-	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/assess"
+	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/terminal"
 	"tonepose/solver/assessment"
 )
@@ -17,7 +18,7 @@ const (
 	perDeg = 180 / math.Pi
 )
 
-func (sum *assessSummary) print(s Streams, a *pipeline.Assessed) error {
+func (sum *assessSummary) print(s Streams, a *assess.Result) error {
 	p := printer{s, terminal.PaintFor(s.Out)}
 	p.line("%d poses%s%s", sum.N, ofStations(&sum.Report), flaggedWords(sum))
 	if r := sum.Registration; r != nil {
@@ -131,8 +132,8 @@ func (p printer) honesty(r *assessment.Report) {
 		p.line("\nno uncertainty is stated")
 		return
 	}
-	p.line("\nsquared error over prediction: mean %s%s, median %s, 1 when honest", terminal.Number(r.NormalisedMean, 3),
-		confidenceOf(r, func(c *assessment.Confidence) assessment.Interval { return c.NormalisedMean }, 3), terminal.Number(r.NormalisedMedian, 3))
+	p.line("\nsquared error over prediction: mean %s%s, median %s, 1 when honest", present.Number(r.NormalisedMean, 3),
+		confidenceOf(r, func(c *assessment.Confidence) assessment.Interval { return c.NormalisedMean }, 3), present.Number(r.NormalisedMedian, 3))
 	var words []string
 	for _, c := range r.Coverage {
 		words = append(words, fmt.Sprintf("%.0f %%: %.1f %%", 100*c.Level, 100*c.Position))
@@ -147,7 +148,7 @@ func (p printer) trends(r *assessment.Report) {
 	}
 	var words []string
 	if t.ByPlace.Share > 0.1 {
-		words = append(words, fmt.Sprintf("%.0f %% grows evenly with the place, up to %s mm/m", 100*t.ByPlace.Share, terminal.Number(t.ByPlace.Largest*perMM, 3)))
+		words = append(words, fmt.Sprintf("%.0f %% grows evenly with the place, up to %s mm/m", 100*t.ByPlace.Share, present.Number(t.ByPlace.Largest*perMM, 3)))
 	}
 	if t.ByAttitude.Share > 0.1 {
 		o := t.ByAttitude.Offset
@@ -206,7 +207,7 @@ func (p printer) brief(r *assessment.Report) {
 	p.line("%d poses: position RMS %s mm, 95 %% %s mm, largest %s mm; orientation RMS %s°, largest %s°", r.N,
 		mm(r.PositionRMS), mm(r.PositionP95), mm(r.PositionMax), degrees(r.OrientationRMS), degrees(r.OrientationMax))
 	if r.WithCovariance > 0 {
-		p.line("squared error over prediction: mean %s, median %s; %.1f %% of positions inside their 95 %% ellipsoid", terminal.Number(r.NormalisedMean, 3), terminal.Number(r.NormalisedMedian, 3), 100*r.Coverage95)
+		p.line("squared error over prediction: mean %s, median %s; %.1f %% of positions inside their 95 %% ellipsoid", present.Number(r.NormalisedMean, 3), present.Number(r.NormalisedMedian, 3), 100*r.Coverage95)
 	}
 }
 
@@ -262,7 +263,7 @@ func (p printer) sensor(s *sensorSummary, several bool) error {
 			mm(l.PositionRMS), mm(l.Along), mm(l.Across), degrees(l.OrientationRMS))
 	}
 	if f := s.Frames; f != nil && (f.Dropped > 0 || s.Lag != nil || s.Drift != nil) {
-		p.line("%d of %d windows dropped, longest gap %s", f.Dropped, f.Expected, terminal.Quantity(f.LongestGap, "s"))
+		p.line("%d of %d windows dropped, longest gap %s", f.Dropped, f.Expected, present.Quantity(f.LongestGap, "s"))
 	}
 	if d := s.Drift; d != nil {
 		best := d.Points[0]
@@ -272,12 +273,12 @@ func (p printer) sensor(s *sensorSummary, several bool) error {
 			}
 		}
 		first, last := d.Points[0], d.Points[len(d.Points)-1]
-		words := fmt.Sprintf("%s mm at %s", mm(first.Position), terminal.Quantity(first.Tau, "s"))
+		words := fmt.Sprintf("%s mm at %s", mm(first.Position), present.Quantity(first.Tau, "s"))
 		if best.Tau > first.Tau {
-			words += fmt.Sprintf(", least %s mm at %s", mm(best.Position), terminal.Quantity(best.Tau, "s"))
+			words += fmt.Sprintf(", least %s mm at %s", mm(best.Position), present.Quantity(best.Tau, "s"))
 		}
 		if last.Tau > best.Tau {
-			words += fmt.Sprintf(", %s mm at %s", mm(last.Position), terminal.Quantity(last.Tau, "s"))
+			words += fmt.Sprintf(", %s mm at %s", mm(last.Position), present.Quantity(last.Tau, "s"))
 		}
 		p.line("Allan deviation of the position: %s", words)
 	}
@@ -310,14 +311,14 @@ func (p printer) budget(s *sensorSummary) error {
 	return t.Write(p.s.Out, p.paint)
 }
 
-func mm(v float64) string      { return terminal.Number(v*perMM, 3) }
-func degrees(v float64) string { return terminal.Number(v*perDeg, 3) }
+func mm(v float64) string      { return present.Number(v*perMM, 3) }
+func degrees(v float64) string { return present.Number(v*perDeg, 3) }
 
 func rangeOf(i assessment.Interval, per float64) string {
 	if math.IsNaN(i.Lo) {
 		return ""
 	}
-	return terminal.Number(i.Lo*per, 3) + " … " + terminal.Number(i.Hi*per, 3)
+	return present.Number(i.Lo*per, 3) + " … " + present.Number(i.Hi*per, 3)
 }
 
 func confidenceOf(r *assessment.Report, of func(*assessment.Confidence) assessment.Interval, digits int) string {
@@ -328,5 +329,5 @@ func confidenceOf(r *assessment.Report, of func(*assessment.Confidence) assessme
 	if math.IsNaN(i.Lo) {
 		return ""
 	}
-	return fmt.Sprintf(" (%s … %s)", terminal.Number(i.Lo, digits), terminal.Number(i.Hi, digits))
+	return fmt.Sprintf(" (%s … %s)", present.Number(i.Lo, digits), present.Number(i.Hi, digits))
 }

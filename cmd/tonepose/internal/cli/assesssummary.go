@@ -3,7 +3,7 @@ package cli
 import (
 	"math"
 
-	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/assess"
 	"tonepose/solver/assessment"
 )
 
@@ -18,7 +18,7 @@ type assessSummary struct {
 	Registration *registrationSummary `json:"registration,omitempty"`
 	Stations     []string             `json:"stations,omitempty"` // labels, station 1 first
 	Sensors      []sensorSummary      `json:"sensors"`
-	drifts       map[string]*pipeline.Drift
+	drifts       map[string]*assess.Drift
 }
 
 // sensorSummary is what is told of each sensor by itself.
@@ -89,8 +89,8 @@ type budgetLine struct {
 	Sigma  [6]float64 `json:"sigma_m_rad"`
 }
 
-func summariseAssessed(a *pipeline.Assessed, dir string, o *assessOptions) (*assessSummary, error) {
-	sum := &assessSummary{Report: judged(a, o), Unsolved: a.Unsolved, Beyond: a.Beyond, drifts: map[string]*pipeline.Drift{}}
+func summariseAssessed(a *assess.Result, dir string, o *assessOptions) (*assessSummary, error) {
+	sum := &assessSummary{Report: judged(a, o), Unsolved: a.Unsolved, Beyond: a.Beyond, drifts: map[string]*assess.Drift{}}
 	for _, f := range a.Flags {
 		if f != 0 {
 			sum.Flagged++
@@ -136,7 +136,7 @@ func summariseAssessed(a *pipeline.Assessed, dir string, o *assessOptions) (*ass
 	return sum, nil
 }
 
-func judged(a *pipeline.Assessed, o *assessOptions) assessment.Report {
+func judged(a *assess.Result, o *assessOptions) assessment.Report {
 	r, all := assessment.Summarise(a.Samples)
 	if o.resamples >= 0 {
 		r.Bootstrap(a.Samples, all, o.confidence, o.resamples, o.seed)
@@ -144,7 +144,7 @@ func judged(a *pipeline.Assessed, o *assessOptions) assessment.Report {
 	return r
 }
 
-func registrationOf(a *pipeline.Assessed) *registrationSummary {
+func registrationOf(a *assess.Result) *registrationSummary {
 	r := a.Registration
 	if r == nil {
 		return nil
@@ -174,7 +174,7 @@ func registrationOf(a *pipeline.Assessed) *registrationSummary {
 	return out
 }
 
-func driftOf(d *pipeline.Drift) *driftSummary {
+func driftOf(d *assess.Drift) *driftSummary {
 	out := &driftSummary{Interval: d.Interval, N: d.N}
 	for i, p := range d.Axes[0] {
 		out.Points = append(out.Points, driftPoint{p.TauS, [3]float64{p.Deviation, d.Axes[1][i].Deviation, d.Axes[2][i].Deviation}, d.Position(i)})
@@ -182,7 +182,7 @@ func driftOf(d *pipeline.Drift) *driftSummary {
 	return out
 }
 
-func budgetOf(b *pipeline.UncertaintyBudget) *budgetSummary {
+func budgetOf(b *assess.Budget) *budgetSummary {
 	if b == nil {
 		return nil
 	}

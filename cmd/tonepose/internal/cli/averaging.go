@@ -10,7 +10,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"tonepose/cmd/tonepose/internal/pipeline"
-	"tonepose/cmd/tonepose/internal/terminal"
+	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/multitone/window"
 )
 
@@ -86,7 +86,7 @@ func (f *lowPassFlags) lowPass() (*pipeline.LowPass, error) {
 
 // printAveraging says what the averaging does to signals and noise.
 func printAveraging(s Streams, a *pipeline.Averaging) {
-	q := terminal.Quantity
+	q := present.Quantity
 	kind := a.Kind
 	if a.WindowS > 0 {
 		kind += " of " + q(a.WindowS, "s")

@@ -172,7 +172,7 @@ func TestCalibrateRefusesBadCalls(t *testing.T) {
 		{"--rig is missing", []string{recording, "--out", out, "--intervals", reference}},
 		{"--intervals is missing", []string{recording, "--rig", drawn, "--out", out}},
 		{"never overwritten", []string{recording, "--rig", drawn, "--out", drawn, "--force", "--intervals", reference}},
-		{"give --force", []string{recording, "--rig", drawn, "--out", taken, "--intervals", reference}},
+		{"add --force", []string{recording, "--rig", drawn, "--out", taken, "--intervals", reference}},
 		{`free = "colour"`, []string{recording, "--rig", drawn, "--out", out, "--intervals", reference, "--free", "colour"}},
 		{`--robust "median": must be`, []string{recording, "--rig", drawn, "--out", out, "--intervals", reference, "--robust", "median"}},
 		{"sigma_position_m = 0", []string{recording, "--rig", drawn, "--out", out, "--intervals", exact}},

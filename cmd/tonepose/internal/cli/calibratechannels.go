@@ -10,6 +10,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/terminal"
 	"tonepose/multitone/clock"
@@ -138,7 +139,7 @@ func runCalibrateChannels(ctx context.Context, name string, o *channelsOptions, 
 		terminal.Column{Name: "delay", Unit: "ns"}, terminal.Column{Name: "sigma", Unit: "ns"})
 	for _, m := range matched {
 		if !m.Silent {
-			t.Row(m.Name, terminal.Number(m.Gain, 6), terminal.Number(m.SigmaGain, 2), terminal.Number(m.DelayS*1e9, 4), terminal.Number(m.SigmaDelay*1e9, 2))
+			t.Row(m.Name, present.Number(m.Gain, 6), present.Number(m.SigmaGain, 2), present.Number(m.DelayS*1e9, 4), present.Number(m.SigmaDelay*1e9, 2))
 		}
 	}
 	if err := t.Write(s.Out, terminal.PaintFor(s.Out)); err != nil {

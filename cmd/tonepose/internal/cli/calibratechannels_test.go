@@ -108,7 +108,7 @@ func TestCalibrateChannelsSilent(t *testing.T) {
 	for want, extra := range map[string][]string{
 		"is not a channel":       {"--reference", "rx9", "--force"},
 		"--reference is missing": {},
-		"give --force":           {"--reference", "rx1"},
+		"add --force":            {"--reference", "rx1"},
 		"must lie between":       {"--reference", "rx1", "--force", "--tones", "60000"},
 	} {
 		stderr.Reset()

@@ -3,12 +3,12 @@ package cli
 import (
 	"encoding/json"
 	"fmt"
-	"os"
-	"path/filepath"
 	"strings"
 
 	"tonepose/cmd/tonepose/internal/figure"
+	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/report"
 	"tonepose/cmd/tonepose/internal/terminal"
 	"tonepose/fieldmodels/correction"
@@ -16,20 +16,22 @@ import (
 )
 
 func saveCalibrationFigures(dir, rig string, sum *pipeline.CalibrationSummary, res *calibration.Result) error {
-	if err := os.MkdirAll(dir, 0o755); err != nil {
+	to, err := files.Into(dir, true)
+	if err != nil {
 		return err
 	}
+	defer to.Abort()
 	note := fmt.Sprintf("%s, chi-square %.1f of %d", sum.Recording, sum.Chi2, sum.DOF)
 	for name, f := range map[string]*figure.Figure{
 		"calibration-residuals.png":    report.CalibrationResiduals(sum, rig+": residuals of the calibration", note),
 		"calibration-parameters.png":   report.CalibrationParameters(sum, rig+": what the calibration moved", note),
 		"calibration-correlations.png": report.CalibrationCorrelations(res, rig+": correlations of the parameters", note),
 	} {
-		if err := f.Save(filepath.Join(dir, name)); err != nil {
+		if err := f.Save(to, name); err != nil {
 			return err
 		}
 	}
-	return nil
+	return to.Commit()
 }
 
 func printCalibration(s Streams, sum *pipeline.CalibrationSummary, asJSON, quiet bool) error {
@@ -43,7 +45,7 @@ func printCalibration(s Streams, sum *pipeline.CalibrationSummary, asJSON, quiet
 	t := terminal.NewTable(terminal.Column{Name: "parameter", Left: true}, terminal.Column{Name: "unit", Left: true}, terminal.Column{Name: "before"},
 		terminal.Column{Name: "after"}, terminal.Column{Name: "sigma"}, terminal.Column{Name: "moved", Unit: "sigmas"})
 	for _, p := range sum.Parameters {
-		t.Row(p.Name, p.Unit, terminal.Number(p.Before, 6), terminal.Number(p.After, 6), terminal.Number(p.Sigma, 2), terminal.Number(moved(p.Moved), 3))
+		t.Row(p.Name, p.Unit, present.Number(p.Before, 6), present.Number(p.After, 6), present.Number(p.Sigma, 2), present.Number(moved(p.Moved), 3))
 	}
 	err := t.Write(s.Out, terminal.PaintFor(s.Out))
 	for _, g := range sum.Gauges {
@@ -63,7 +65,7 @@ func printCalibration(s Streams, sum *pipeline.CalibrationSummary, asJSON, quiet
 	}
 	if cv := sum.Validation; cv != nil {
 		fmt.Fprintf(s.Out, "held-out stations, %d folds: position %s RMS, orientation %s RMS, the reference's own error included\n",
-			cv.Folds, terminal.Quantity(cv.PositionRMS, "m"), terminal.Quantity(cv.RotationRMS, "rad"))
+			cv.Folds, present.Quantity(cv.PositionRMS, "m"), present.Quantity(cv.RotationRMS, "rad"))
 	}
 	if m := sum.Metal; m != nil {
 		fmt.Fprintf(s.Out, "map of static metal, degree %d: squared residual of couplings left out %.4g before, %.4g after, in sigmas\n", m.Degree, m.Before, m.After)
@@ -71,7 +73,7 @@ func printCalibration(s Streams, sum *pipeline.CalibrationSummary, asJSON, quiet
 			fmt.Fprintf(s.Out, "no map is finer: metal as near as this may add detail that it lacks, and poses nearest to the metal can be less sure than stated\n")
 		}
 		if v := m.Validation; v != nil {
-			fmt.Fprintf(s.Out, "held-out stations: position %s RMS without the map, %s with it, %.1f %% inside the stated 95 %% ellipsoids\n", terminal.Quantity(v.Without, "m"), terminal.Quantity(v.With, "m"), 100*v.Coverage)
+			fmt.Fprintf(s.Out, "held-out stations: position %s RMS without the map, %s with it, %.1f %% inside the stated 95 %% ellipsoids\n", present.Quantity(v.Without, "m"), present.Quantity(v.With, "m"), 100*v.Coverage)
 		}
 	}
 	if g := sum.Suggestion; g != nil {

@@ -10,9 +10,12 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"tonepose/cmd/tonepose/internal/assess"
 	"tonepose/cmd/tonepose/internal/figure"
+	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/pipeline"
 	"tonepose/cmd/tonepose/internal/report"
+	"tonepose/cmd/tonepose/internal/simulate"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/multitone/recording"
 	"tonepose/solver"
@@ -90,7 +93,7 @@ func solveDemo(ctx context.Context, o *demoOptions, s Streams, run demoRun) (ass
 	var none assessment.Report
 	show, clear := progress(s, o.quiet)
 	defer clear()
-	b, err := pipeline.SimulateBench(ctx, o.dir, run.path, o.seed, true, func(done, total int64) {
+	b, err := simulate.Bench(ctx, o.dir, run.path, o.seed, true, func(done, total int64) {
 		show(run.path+": simulate", done, total)
 	})
 	if err != nil {
@@ -126,7 +129,7 @@ func solveDemo(ctx context.Context, o *demoOptions, s Streams, run demoRun) (ass
 	if err := set.Close(); err != nil {
 		return none, err
 	}
-	a, err := pipeline.Assess(out, filepath.Join(o.dir, run.path+".truth.csv"), 0)
+	a, err := assess.Run(out, filepath.Join(o.dir, run.path+".truth.csv"), assess.Options{})
 	if err != nil {
 		return none, err
 	}
@@ -134,7 +137,7 @@ func solveDemo(ctx context.Context, o *demoOptions, s Streams, run demoRun) (ass
 	return r, drawDemo(ctx, o, run, a, rec, sum.Survey)
 }
 
-func drawDemo(ctx context.Context, o *demoOptions, run demoRun, a *pipeline.Assessed, rec *recording.Reader, survey *pipeline.Survey) error {
+func drawDemo(ctx context.Context, o *demoOptions, run demoRun, a *assess.Result, rec *recording.Reader, survey *pipeline.Survey) error {
 	path, err := report.Path(a, "Path of the probe: "+run.path, inventedNote)
 	if err != nil {
 		return err
@@ -151,10 +154,15 @@ func drawDemo(ctx context.Context, o *demoOptions, run demoRun, a *pipeline.Asse
 	if figures["spectrum"], err = report.Spectrum(ctx, rec, a.Rig, survey, "Spectrum of every channel: "+run.path, inventedNote); err != nil {
 		return err
 	}
+	to, err := files.Into(o.dir, true)
+	if err != nil {
+		return err
+	}
+	defer to.Abort()
 	for name, f := range figures {
-		if err := f.Save(filepath.Join(o.dir, run.path+"-"+name+".png")); err != nil {
+		if err := f.Save(to, run.path+"-"+name+".png"); err != nil {
 			return err
 		}
 	}
-	return nil
+	return to.Commit()
 }

@@ -5,12 +5,11 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
-	"path/filepath"
 
 	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/report"
 	"tonepose/cmd/tonepose/internal/tables"
-	"tonepose/cmd/tonepose/internal/terminal"
 	"tonepose/multitone/clock"
 	"tonepose/multitone/recording"
 )
@@ -106,12 +105,12 @@ func pairSeries(ctx context.Context, rec *recording.Reader, bench *pipeline.Benc
 		return nil, fmt.Errorf("%s: %w: the recording is shorter than a window", info.Name, errNoRow)
 	}
 	set.Metadata.Recording.SHA256 = sum.Survey.SHA256
-	if err := set.Close(); err != nil {
-		return nil, err
-	}
 	title := fmt.Sprintf("%s against %s", o.signal, o.reference)
 	note := fmt.Sprintf("%s, %s, equivalent noise bandwidth %.4g Hz", info.Name, sum.Averaging.Kind, sum.Averaging.ENBWHz)
-	return sum, drawn.Figure(title, note).Save(filepath.Join(o.out, tables.DemodulatedName+".png"))
+	if err := drawn.Figure(title, note).Save(set.Files, tables.DemodulatedName+".png"); err != nil {
+		return nil, err
+	}
+	return sum, set.Close()
 }
 
 // pairRow writes the result over the whole recording as a table of one row a
@@ -130,18 +129,18 @@ func pairRow(bench *pipeline.Bench, p *pipeline.Pair, info recording.Info, o *de
 }
 
 func printPair(s Streams, o *demodOptions, p pairOutput, volts bool) {
-	amplitude := func(v, sigma float64) string { return terminal.Estimate(v, sigma, "V") }
+	amplitude := func(v, sigma float64) string { return present.Estimate(v, sigma, "V") }
 	if !volts {
-		amplitude = func(v, sigma float64) string { return "(" + terminal.PlusMinus(v, sigma) + ") of full scale" }
+		amplitude = func(v, sigma float64) string { return "(" + present.PlusMinus(v, sigma) + ") of full scale" }
 	}
 	fmt.Fprintf(s.Out, "%s against %s over %.4g s\n", o.signal, o.reference, p.DurationS)
-	fmt.Fprintf(s.Out, "frequency  (%s) Hz\n", terminal.PlusMinus(p.FrequencyHz, p.SigmaFrequencyHz))
+	fmt.Fprintf(s.Out, "frequency  (%s) Hz\n", present.PlusMinus(p.FrequencyHz, p.SigmaFrequencyHz))
 	if len(p.Harmonics) == 0 {
 		fmt.Fprintf(s.Out, "amplitude  %s rms, %s peak\n", amplitude(p.AmplitudeRMSV, p.SigmaAmplitudeRMSV), amplitude(p.AmplitudePeakV, math.Sqrt2*p.SigmaAmplitudeRMSV))
-		fmt.Fprintf(s.Out, "phase      (%s)°\n", terminal.PlusMinus(p.PhaseDeg, p.SigmaPhaseDeg))
+		fmt.Fprintf(s.Out, "phase      (%s)°\n", present.PlusMinus(p.PhaseDeg, p.SigmaPhaseDeg))
 	}
 	for _, h := range p.Harmonics {
-		fmt.Fprintf(s.Out, "harmonic %-2d %s rms, (%s)°\n", h.Number, amplitude(h.AmplitudeRMSV, h.SigmaAmplitudeRMSV), terminal.PlusMinus(h.PhaseDeg, h.SigmaPhaseDeg))
+		fmt.Fprintf(s.Out, "harmonic %-2d %s rms, (%s)°\n", h.Number, amplitude(h.AmplitudeRMSV, h.SigmaAmplitudeRMSV), present.PlusMinus(h.PhaseDeg, h.SigmaPhaseDeg))
 	}
 	fmt.Fprintf(s.Out, "equivalent noise bandwidth %.4g Hz\n", p.ENBWHz)
 	if p.Averaging != nil {

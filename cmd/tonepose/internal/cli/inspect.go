@@ -3,13 +3,11 @@ package cli
 import (
 	"context"
 	"encoding/json"
-	"fmt"
-	"os"
-	"path/filepath"
 
 	"github.com/spf13/cobra"
 
 	"tonepose/cmd/tonepose/internal/figure"
+	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/pipeline"
 	"tonepose/cmd/tonepose/internal/report"
 	"tonepose/cmd/tonepose/internal/rig"
@@ -77,9 +75,11 @@ func runInspect(ctx context.Context, name string, o *inspectOptions, s Streams) 
 		}
 	}
 	defer rec.Close()
-	if err := figureDir(o.out, o.force); err != nil {
+	figures, err := files.Into(o.out, o.force)
+	if err != nil {
 		return err
 	}
+	defer figures.Abort()
 	warnAll(s, rec.Info().Warnings)
 	show, clear := progress(s, o.quiet || o.json)
 	defer clear()
@@ -89,7 +89,7 @@ func runInspect(ctx context.Context, name string, o *inspectOptions, s Streams) 
 		return err
 	}
 	if o.out != "" {
-		if err := inspectFigures(in, o.out); err != nil {
+		if err := inspectFigures(in, figures); err != nil {
 			return err
 		}
 	}
@@ -102,31 +102,16 @@ func runInspect(ctx context.Context, name string, o *inspectOptions, s Streams) 
 	return printInspection(s, in)
 }
 
-// figureDir makes a directory for figures, or refuses one that is not empty.
-func figureDir(dir string, force bool) error {
-	if dir == "" {
-		return nil
-	}
-	entries, err := os.ReadDir(dir)
-	if err == nil && len(entries) > 0 && !force {
-		return fmt.Errorf("%s: not empty (it holds %s): name another directory, or add --force", dir, entries[0].Name())
-	}
-	if err == nil {
-		return nil
-	}
-	return os.MkdirAll(dir, 0o755)
-}
-
-func inspectFigures(in *pipeline.Inspection, dir string) error {
+func inspectFigures(in *pipeline.Inspection, to *files.Batch) error {
 	for name, f := range map[string]*figure.Figure{"spectrum": report.Inspected(in), "stability": report.Drives(in)} {
 		if f == nil {
 			continue
 		}
 		for _, format := range []string{".png", ".svg"} {
-			if err := f.Save(filepath.Join(dir, name+format)); err != nil {
+			if err := f.Save(to, name+format); err != nil {
 				return err
 			}
 		}
 	}
-	return nil
+	return to.Commit()
 }

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/terminal"
 )
 
@@ -16,7 +17,7 @@ const shownEvents = 12
 const shownHarmonics = 8
 
 func printInspection(s Streams, in *pipeline.Inspection) error {
-	q := func(v float64) string { return terminal.Quantity(v, unitOf(in)) }
+	q := func(v float64) string { return present.Quantity(v, unitOf(in)) }
 	bits := "floats"
 	if in.Bits > 0 {
 		bits = fmt.Sprintf("%d bits", in.Bits)
@@ -36,10 +37,10 @@ func printInspection(s Streams, in *pipeline.Inspection) error {
 	for _, c := range in.Channels {
 		share, corner, white := "–", "–", "–"
 		if c.FullScaleShare > 0 {
-			share = terminal.Number(100*c.FullScaleShare, 3)
+			share = present.Number(100*c.FullScaleShare, 3)
 		}
 		if c.FlickerCorner > 0 {
-			corner = terminal.Number(c.FlickerCorner, 2)
+			corner = present.Number(c.FlickerCorner, 2)
 		}
 		if c.WhiteDensity > 0 {
 			white = q(c.WhiteDensity)
@@ -64,7 +65,7 @@ func printInspection(s Streams, in *pipeline.Inspection) error {
 		if more := len(all) - len(words); more > 0 {
 			words = append(words, fmt.Sprintf("%d more up to %d×", more, all[len(all)-1].Number))
 		}
-		fmt.Fprintf(s.Out, "mains (%s) Hz (family of %d Hz): %s\n", terminal.PlusMinus(in.Mains.Hz, in.Mains.SigmaHz), in.Mains.Family, strings.Join(words, ", "))
+		fmt.Fprintf(s.Out, "mains (%s) Hz (family of %d Hz): %s\n", present.PlusMinus(in.Mains.Hz, in.Mains.SigmaHz), in.Mains.Family, strings.Join(words, ", "))
 	}
 	if err := printTones(s, in); err != nil {
 		return err
@@ -129,24 +130,24 @@ func printTones(s Streams, in *pipeline.Inspection) error {
 	for _, tone := range in.Tones {
 		row := []string{tone.Name, fmt.Sprintf("%.4f", tone.Hz), "–", "–"}
 		if tone.CurrentA > 0 {
-			row[2], row[3] = terminal.Number(tone.CurrentA, 4), terminal.Number(tone.PhaseNoiseDeg, 2)
+			row[2], row[3] = present.Number(tone.CurrentA, 4), present.Number(tone.PhaseNoiseDeg, 2)
 		}
 		for _, l := range tone.Levels {
 			level := "–" // no reference: nothing was measured
 			if l.Peak > 0 {
-				level = fmt.Sprintf("%s, %.0f, %.0f", terminal.Quantity(l.Peak, unitOf(in)), l.InBand, l.Broadband)
+				level = fmt.Sprintf("%s, %.0f, %.0f", present.Quantity(l.Peak, unitOf(in)), l.InBand, l.Broadband)
 			}
 			row = append(row, level)
 		}
 		t.Row(row...)
 	}
-	fmt.Fprintf(s.Out, "\ntones: peak level, signal-to-noise in 1 Hz beside the tone and over all noise; phase noise rms in windows of %s\n", terminal.Quantity(in.Tones[0].WindowS, "s"))
+	fmt.Fprintf(s.Out, "\ntones: peak level, signal-to-noise in 1 Hz beside the tone and over all noise; phase noise rms in windows of %s\n", present.Quantity(in.Tones[0].WindowS, "s"))
 	if err := t.Write(s.Out, terminal.PaintFor(s.Out)); err != nil {
 		return err
 	}
 	for _, p := range in.Pickups {
 		fmt.Fprintf(s.Out, "%s: couplings turned by %.2g° rms; as delay %s, as crosstalk %s\n", p.Channel, p.QuadratureDeg,
-			terminal.Estimate(p.DelayS, p.SigmaDelayS, "s"), terminal.Estimate(p.CrosstalkOhm, p.SigmaCrosstalk, "Ω"))
+			present.Estimate(p.DelayS, p.SigmaDelayS, "s"), present.Estimate(p.CrosstalkOhm, p.SigmaCrosstalk, "Ω"))
 	}
 	return nil
 }
@@ -169,7 +170,7 @@ func printLinesSeen(s Streams, in *pipeline.Inspection) error {
 				name += fmt.Sprintf(", by chance %.0f %%", 100*math.Min(l.Chance, 1))
 			}
 		}
-		t.Row(fmt.Sprintf("%.3f", l.Hz), terminal.Number(l.SigmaHz, 2), terminal.Quantity(l.Peak, unitOf(in)), fmt.Sprintf("%.0f", l.OverDB), l.Channel, name)
+		t.Row(fmt.Sprintf("%.3f", l.Hz), present.Number(l.SigmaHz, 2), present.Quantity(l.Peak, unitOf(in)), fmt.Sprintf("%.0f", l.OverDB), l.Channel, name)
 	}
 	fmt.Fprintln(s.Out)
 	return t.Write(s.Out, terminal.PaintFor(s.Out))

@@ -12,7 +12,7 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r3"
 
-	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/assess"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/solver/assessment"
 )
@@ -96,7 +96,7 @@ func TestFaultsAreNamedAndLeftOut(t *testing.T) {
 			if len(g.Faults) != 1 || g.WrongChannel != sum.Frames || sum.Frames < 5 || g.Distorted != 0 {
 				t.Errorf("%+v of %d frames", *g, sum.Frames)
 			}
-			a, err := pipeline.Assess(filepath.Join(dir, "out"), filepath.Join(dir, "run.truth.csv"), 0)
+			a, err := assess.Run(filepath.Join(dir, "out"), filepath.Join(dir, "run.truth.csv"), assess.Options{})
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -136,7 +136,7 @@ func TestStationsTogetherTellFaultsApart(t *testing.T) {
 		if len(f) != 1 || (len(f[0].Rivals) > 0) != rivals || !strings.Contains(said, "coil rx1 looks reversed") {
 			t.Errorf("%s: %s", filepath.Base(name), said)
 		}
-		a, err := pipeline.Assess(out, filepath.Join(dir, "run.truth.csv"), 0)
+		a, err := assess.Run(out, filepath.Join(dir, "run.truth.csv"), assess.Options{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -164,7 +164,7 @@ func TestRobustSolve(t *testing.T) {
 		}
 		out := filepath.Join(dir, loss)
 		sum, _ := solved(t, out, run, "--intervals", filepath.Join(dir, "run.intervals.csv"), "--robust", loss)
-		a, err := pipeline.Assess(out, truth, 0)
+		a, err := assess.Run(out, truth, assess.Options{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -189,7 +189,7 @@ func TestMetalRecordingErrorIsCovered(t *testing.T) {
 	truth := recordingFile("pipe-bench-metal.truth.csv")
 	dir := filepath.Join(t.TempDir(), "out")
 	solved(t, dir, recordingFile("pipe-bench-metal.npy"), "--intervals", truth)
-	a, err := pipeline.Assess(dir, truth, 0)
+	a, err := assess.Run(dir, truth, assess.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -7,7 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"os"
 	"path/filepath"
 	"slices"
 	"strconv"
@@ -17,7 +16,8 @@ import (
 	"github.com/spf13/cobra"
 	"gonum.org/v1/gonum/spatial/r3"
 
-	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/files"
+	"tonepose/cmd/tonepose/internal/plan"
 	"tonepose/cmd/tonepose/internal/report"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/terminal"
@@ -70,7 +70,7 @@ type planOptions struct {
 	levels, attitudes    int
 	json, explain, force bool
 	seed                 uint64
-	pipeline.PlanOptions
+	plan.Options
 }
 
 func newPlan(s Streams) *cobra.Command {
@@ -289,14 +289,16 @@ func runPlan(ctx context.Context, file string, o *planOptions, s Streams) error 
 	if err := o.check(); err != nil {
 		return err
 	}
-	if err := o.room(file); err != nil {
+	out, err := o.room(file)
+	if err != nil {
 		return err
 	}
+	defer out.Abort()
 	r, err := rig.Load(file, rig.Options{AllowMissingTones: true})
 	if err != nil {
 		return err
 	}
-	plan, edit, err := pipeline.MakePlan(ctx, r, o.PlanOptions)
+	plan, edit, err := plan.Make(ctx, r, o.Options)
 	var infeasible *frequencyplan.Infeasible
 	if errors.As(err, &infeasible) {
 		return withHint(planFailed{err}, "lengthen --orthogonal, widen --low and --high, lower --margin, or ease --mains")
@@ -304,7 +306,7 @@ func runPlan(ctx context.Context, file string, o *planOptions, s Streams) error 
 	if err != nil {
 		return err
 	}
-	if err := o.write(plan, r, edit, s); err != nil {
+	if err := o.write(out, plan, r, edit, s); err != nil {
 		return err
 	}
 	if o.json {
@@ -312,7 +314,7 @@ func runPlan(ctx context.Context, file string, o *planOptions, s Streams) error 
 		e.SetIndent("", "  ")
 		err = e.Encode(plan)
 	} else {
-		err = printPlan(s.Out, terminal.PaintFor(s.Out), plan, &o.PlanOptions, o.explain)
+		err = printPlan(s.Out, terminal.PaintFor(s.Out), plan, &o.Options, o.explain)
 	}
 	if err != nil {
 		return err
@@ -320,39 +322,35 @@ func runPlan(ctx context.Context, file string, o *planOptions, s Streams) error 
 	return blindEverywhere(plan)
 }
 
-func blindEverywhere(p *pipeline.Plan) error {
-	if len(p.Sensors) == 0 || slices.ContainsFunc(p.Sensors, func(s pipeline.PlanSensor) bool { return s.Blind < s.Poses }) {
+func blindEverywhere(p *plan.Plan) error {
+	if len(p.Sensors) == 0 || slices.ContainsFunc(p.Sensors, func(s plan.Sensor) bool { return s.Blind < s.Poses }) {
 		return nil
 	}
 	return withHint(planFailed{fmt.Errorf("no pose in the working volume can be solved")},
 		"six degrees of freedom need at least six couplings of emitters that stand and point differently; one pickup coil has five")
 }
 
-// room refuses outputs that exist, before anything is computed.
-func (o *planOptions) room(file string) error {
-	if o.out != "" {
-		if entries, err := os.ReadDir(o.out); err == nil && len(entries) > 0 && !o.force {
-			return fmt.Errorf("%s: not empty (it holds %s): name another directory, or add --force to replace its files", o.out, entries[0].Name())
-		} else if err != nil && !errors.Is(err, os.ErrNotExist) {
-			return err
-		}
-		if o.rigOut == "" {
-			stem := strings.TrimSuffix(strings.TrimSuffix(filepath.Base(file), filepath.Ext(file)), ".rig")
-			o.rigOut = filepath.Join(o.out, stem+".planned.rig.yaml")
-		}
+// room begins --out and refuses outputs that exist, before anything is computed.
+func (o *planOptions) room(file string) (*files.Batch, error) {
+	if o.out != "" && o.rigOut == "" {
+		stem := strings.TrimSuffix(strings.TrimSuffix(filepath.Base(file), filepath.Ext(file)), ".rig")
+		o.rigOut = filepath.Join(o.out, stem+".planned.rig.yaml")
 	}
 	for _, name := range []string{o.rigOut, o.stations} {
-		if _, err := os.Lstat(name); name != "" && err == nil && !o.force {
-			return fmt.Errorf("%s exists: name another file, or add --force to replace it", name)
+		if name == "" {
+			continue
+		}
+		if err := files.Refuse(name, o.force); err != nil {
+			return nil, err
 		}
 	}
-	return nil
+	return files.Into(o.out, o.force)
 }
 
 // write leaves files; a rig file only if the plan changed anything.
-func (o *planOptions) write(p *pipeline.Plan, r *rig.Rig, edit *rig.Edit, s Streams) error {
+func (o *planOptions) write(out *files.Batch, p *plan.Plan, r *rig.Rig, edit *rig.Edit, s Streams) error {
 	if o.out != "" {
-		if err := o.writeDirectory(p, r, edit); err != nil {
+		if err := o.writeDirectory(out, p, r, edit); err != nil {
 			return err
 		}
 		fmt.Fprintf(s.Err, "tonepose: figures, plan.txt and plan.json in %s\n", o.out)
@@ -369,7 +367,7 @@ func (o *planOptions) write(p *pipeline.Plan, r *rig.Rig, edit *rig.Edit, s Stre
 	if o.stations == "" {
 		return nil
 	}
-	n, err := pipeline.PlanStations(r, o.stations, pipeline.BoardOptions{SpacingM: float64(o.spacing), Levels: o.levels, Rotations: o.attitudes,
+	n, err := plan.WriteStations(r, o.stations, plan.BoardOptions{SpacingM: float64(o.spacing), Levels: o.levels, Rotations: o.attitudes,
 		PaceS: o.pace.Seconds(), HoldS: o.hold.Seconds(), SigmaM: float64(o.boardSigma), SigmaRad: o.boardTiltDeg * math.Pi / 180, Force: o.force})
 	if err != nil {
 		return err
@@ -382,8 +380,8 @@ func (o *planOptions) write(p *pipeline.Plan, r *rig.Rig, edit *rig.Edit, s Stre
 	return nil
 }
 
-// writeDirectory fills --out. All figures are made before the first file is.
-func (o *planOptions) writeDirectory(p *pipeline.Plan, r *rig.Rig, edit *rig.Edit) error {
+// writeDirectory fills --out.
+func (o *planOptions) writeDirectory(out *files.Batch, p *plan.Plan, r *rig.Rig, edit *rig.Edit) error {
 	var planned *rig.Rig
 	if p.Design != nil {
 		text, err := edit.Text()
@@ -394,25 +392,21 @@ func (o *planOptions) writeDirectory(p *pipeline.Plan, r *rig.Rig, edit *rig.Edi
 			return err
 		}
 	}
-	figures := report.PlanFigures(p, r, planned, report.PlanNote(p, o.PlanOptions))
+	figures := report.PlanFigures(p, r, planned, report.PlanNote(p, o.Options))
 	var text bytes.Buffer
-	if err := printPlan(&text, terminal.Paint{}, p, &o.PlanOptions, true); err != nil {
+	if err := printPlan(&text, terminal.Paint{}, p, &o.Options, true); err != nil {
 		return err
 	}
 	data, err := json.MarshalIndent(p, "", "  ")
 	if err != nil {
 		return err
 	}
-	files := map[string][]byte{filepath.Join(o.out, "plan.txt"): text.Bytes(), filepath.Join(o.out, "plan.json"): append(data, '\n')}
+	err = errors.Join(out.Write("plan.txt", text.Bytes()), out.Write("plan.json", append(data, '\n')))
 	for _, f := range figures {
-		var picture bytes.Buffer
-		if err := f.Figure.Write(&picture, "png"); err != nil {
-			return err
-		}
-		files[filepath.Join(o.out, f.Name+".png")] = picture.Bytes()
+		err = errors.Join(err, f.Figure.Save(out, f.Name+".png"))
 	}
-	if err := os.MkdirAll(o.out, 0o777); err != nil {
+	if err != nil {
 		return err
 	}
-	return pipeline.WriteFiles(true, files)
+	return out.Commit()
 }

@@ -12,7 +12,7 @@ import (
 	"strings"
 	"testing"
 
-	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/plan"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/cmd/tonepose/internal/terminal"
@@ -32,7 +32,7 @@ func runPlanTest(t *testing.T, code int, args ...string) (stdout, stderr string)
 }
 
 // planJSON decodes what a plan printed.
-func planJSON(t *testing.T, text string) (p pipeline.Plan) {
+func planJSON(t *testing.T, text string) (p plan.Plan) {
 	t.Helper()
 	if err := json.Unmarshal([]byte(text), &p); err != nil {
 		t.Fatalf("%v in %.300s", err, text)
@@ -158,7 +158,7 @@ func TestPlanSaysWhereTheDemoRigExceeds(t *testing.T) {
 		t.Errorf("cautions %q", p.Cautions)
 	}
 	var b bytes.Buffer
-	if err := printPlan(&b, terminal.Paint{}, &p, &pipeline.PlanOptions{}, false); err != nil {
+	if err := printPlan(&b, terminal.Paint{}, &p, &plan.Options{}, false); err != nil {
 		t.Fatal(err)
 	}
 	text = b.String()
@@ -215,14 +215,14 @@ func TestPlanStations(t *testing.T) {
 		t.Fatal(err)
 	}
 	paced := filepath.Join(dir, "paced.csv")
-	board := pipeline.BoardOptions{SpacingM: 0.2, Levels: 1, Rotations: 1, PaceS: 5, HoldS: 1.5, SigmaM: 1e-4, SigmaRad: 1e-3}
-	if n, err := pipeline.PlanStations(r, paced, board); err != nil || n != 9 {
+	board := plan.BoardOptions{SpacingM: 0.2, Levels: 1, Rotations: 1, PaceS: 5, HoldS: 1.5, SigmaM: 1e-4, SigmaRad: 1e-3}
+	if n, err := plan.WriteStations(r, paced, board); err != nil || n != 9 {
 		t.Fatalf("%d stations, %v", n, err)
 	}
 	if stations, err = tables.ReadReference(paced, []string{"probe"}); err != nil || len(stations) != 9 || stations[8].Start != 40 || stations[8].Stop != 41.5 {
 		t.Errorf("paced: %v, %v", stations, err)
 	}
-	if _, err := pipeline.PlanStations(r, paced, board); err == nil || !strings.Contains(err.Error(), "--force") {
+	if _, err := plan.WriteStations(r, paced, board); err == nil || !strings.Contains(err.Error(), "--force") {
 		t.Errorf("over an existing file: %v", err)
 	}
 }
@@ -258,8 +258,8 @@ func TestPlanExplainsEveryNumber(t *testing.T) {
 	given := []string{"tone", "current", "tones", "full scale", "wire", "turns × area", "window", "gain", "value"}
 	text, _ := runPlanTest(t, 0, planRigs+"pipe-bench.rig.yaml", "--json")
 	p := planJSON(t, text)
-	p.Design = &pipeline.PlanDesign{Moves: []pipeline.PlanMove{{Emitter: "e1"}}}
-	o := &pipeline.PlanOptions{}
+	p.Design = &plan.Design{Moves: []plan.Move{{Emitter: "e1"}}}
+	o := &plan.Options{}
 	sheets := []*sheet{tonesSheet(&p, o), drivesSheet(&p), coilsSheet(&p, o), drivingSheet(&p), pickupsSheet(&p), accuracySheet(&p, &p.Sensors[0]),
 		ratesSheet(&p, &p.Sensors[0]), rangeSheet(&p, &p.Sensors[0]), designSheet(&p), movesSheet(&p), reachSheet(&p), fieldSheet(&p)}
 	for _, s := range sheets {

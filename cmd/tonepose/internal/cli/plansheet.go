@@ -6,7 +6,8 @@ import (
 	"math"
 	"strings"
 
-	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/plan"
+	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/terminal"
 )
 
@@ -79,20 +80,20 @@ func (t *sheet) write(w io.Writer, paint terminal.Paint, explain bool) error {
 }
 
 // num prints v in units of unit to three digits; – where there is no number.
-func num(v pipeline.Real, unit float64) string {
+func num(v plan.Real, unit float64) string {
 	if x := float64(v); math.IsInf(x, 0) {
 		return "–"
 	}
-	return terminal.Number(float64(v)/unit, 3)
+	return present.Number(float64(v)/unit, 3)
 }
 
 // at prints a place in millimetres.
-func at(p [3]pipeline.Real) string {
+func at(p [3]plan.Real) string {
 	return fmt.Sprintf("%.0f, %.0f, %.0f", zero(p[0]*1e3), zero(p[1]*1e3), zero(p[2]*1e3))
 }
 
 // zero has no sign.
-func zero(v pipeline.Real) float64 {
+func zero(v plan.Real) float64 {
 	if math.Abs(float64(v)) < 0.5 {
 		return 0
 	}
@@ -100,16 +101,16 @@ func zero(v pipeline.Real) float64 {
 }
 
 // printPlan prints a plan for people.
-func printPlan(w io.Writer, paint terminal.Paint, p *pipeline.Plan, o *pipeline.PlanOptions, explain bool) error {
-	noise := fmt.Sprintf("%s white noise at the amplifiers' inputs", terminal.Quantity(o.NoiseV, "V/√Hz"))
+func printPlan(w io.Writer, paint terminal.Paint, p *plan.Plan, o *plan.Options, explain bool) error {
+	noise := fmt.Sprintf("%s white noise at the amplifiers' inputs", present.Quantity(o.NoiseV, "V/√Hz"))
 	if o.FlickerHz > 0 {
-		noise += fmt.Sprintf(", flicker corner %s", terminal.Quantity(o.FlickerHz, "Hz"))
+		noise += fmt.Sprintf(", flicker corner %s", present.Quantity(o.FlickerHz, "Hz"))
 	}
 	if o.Bits > 0 {
 		noise += fmt.Sprintf(", %d-bit ADC", o.Bits)
 	}
-	if _, err := fmt.Fprintf(w, "%s: %s a channel, %s windows of %s (noise bandwidth %s, %s updates)\n%s\n", paint.Bold(p.Rig), terminal.Quantity(p.SampleRateHz, "Hz"),
-		p.Window.Taper, terminal.Quantity(p.Window.LengthS, "s"), terminal.Quantity(p.Window.ENBWHz, "Hz"), terminal.Quantity(p.Window.UpdateHz, "Hz"), noise); err != nil {
+	if _, err := fmt.Fprintf(w, "%s: %s a channel, %s windows of %s (noise bandwidth %s, %s updates)\n%s\n", paint.Bold(p.Rig), present.Quantity(p.SampleRateHz, "Hz"),
+		p.Window.Taper, present.Quantity(p.Window.LengthS, "s"), present.Quantity(p.Window.ENBWHz, "Hz"), present.Quantity(p.Window.UpdateHz, "Hz"), noise); err != nil {
 		return err
 	}
 	if explain {

@@ -5,8 +5,8 @@ import (
 	"math"
 	"strings"
 
-	"tonepose/cmd/tonepose/internal/pipeline"
-	"tonepose/cmd/tonepose/internal/terminal"
+	"tonepose/cmd/tonepose/internal/plan"
+	"tonepose/cmd/tonepose/internal/present"
 )
 
 const (
@@ -14,7 +14,7 @@ const (
 	deg      = math.Pi / 180
 )
 
-func tonesSheet(p *pipeline.Plan, o *pipeline.PlanOptions) *sheet {
+func tonesSheet(p *plan.Plan, o *plan.Options) *sheet {
 	t := &sheet{title: "Tones", columns: []sheetColumn{
 		{name: "emitter", unit: textUnit}, {name: "tone", unit: "Hz"}, {name: "", unit: textUnit}, {name: "current", unit: "A peak"}, {name: " ", unit: textUnit},
 		{name: "conflicts", formula: "distance to multiples of the grid, mains harmonics up to the sample rate, harmonics to the 5th, sums and differences of 2nd and 3rd order, and aliases of all of these", source: practice}}}
@@ -26,7 +26,7 @@ func tonesSheet(p *pipeline.Plan, o *pipeline.PlanOptions) *sheet {
 		if e.Assumed {
 			current = "assumed"
 		}
-		t.row(e.Emitter, fmt.Sprintf("%.10g", e.Hz), how, terminal.Number(e.CurrentPeakA, 3), current, fmt.Sprint(e.Conflicts))
+		t.row(e.Emitter, fmt.Sprintf("%.10g", e.Hz), how, present.Number(e.CurrentPeakA, 3), current, fmt.Sprint(e.Conflicts))
 	}
 	mains := "no mains"
 	if len(o.MainsHz) > 0 {
@@ -48,7 +48,7 @@ func tonesSheet(p *pipeline.Plan, o *pipeline.PlanOptions) *sheet {
 	return t
 }
 
-func drivesSheet(p *pipeline.Plan) *sheet {
+func drivesSheet(p *plan.Plan) *sheet {
 	t := &sheet{title: "Drive channels", columns: []sheetColumn{
 		{name: "channel", unit: textUnit}, {name: "tones"},
 		{name: "crest factor", formula: "peak/rms of Σ R·I·cos(2πft + φ) with the phases below", source: "phases minimised by Guillaume et al., IEEE Trans. Instrum. Meas. 40, 1991"},
@@ -57,9 +57,9 @@ func drivesSheet(p *pipeline.Plan) *sheet {
 	for _, d := range p.Drives {
 		full := "–"
 		if d.FullScaleV > 0 {
-			full = terminal.Number(d.FullScaleV, 3)
+			full = present.Number(d.FullScaleV, 3)
 		}
-		t.row(d.Channel, fmt.Sprint(len(d.Emitters)), num(d.Crest, 1), num(d.PeakV, 1), terminal.Number(d.InPhaseV, 3), full)
+		t.row(d.Channel, fmt.Sprint(len(d.Emitters)), num(d.Crest, 1), num(d.PeakV, 1), present.Number(d.InPhaseV, 3), full)
 		if len(d.Emitters) < 2 {
 			continue
 		}
@@ -80,7 +80,7 @@ func drivesSheet(p *pipeline.Plan) *sheet {
 	return t
 }
 
-func budgetSheet(p *pipeline.Plan, o *pipeline.PlanOptions, explain bool) *sheet {
+func budgetSheet(p *plan.Plan, o *plan.Options, explain bool) *sheet {
 	if len(p.Budget.Entries) == 0 {
 		return nil
 	}
@@ -96,9 +96,9 @@ func budgetSheet(p *pipeline.Plan, o *pipeline.PlanOptions, explain bool) *sheet
 		if !explain && !brief[q.Name] {
 			continue
 		}
-		value := terminal.Number(q.Value, 3)
+		value := present.Number(q.Value, 3)
 		if q.Unit != "" && q.Unit != "dB" {
-			value = terminal.Quantity(q.Value, q.Unit)
+			value = present.Quantity(q.Value, q.Unit)
 		} else if q.Unit != "" {
 			value += " " + q.Unit
 		}
@@ -115,7 +115,7 @@ func budgetSheet(p *pipeline.Plan, o *pipeline.PlanOptions, explain bool) *sheet
 	return t
 }
 
-func coilsSheet(p *pipeline.Plan, o *pipeline.PlanOptions) *sheet {
+func coilsSheet(p *plan.Plan, o *plan.Options) *sheet {
 	t := &sheet{title: fmt.Sprintf("Emitter coils at %g °C", o.AmbientC), columns: []sheetColumn{
 		{name: "emitter", unit: textUnit},
 		{name: "wire", unit: "mm"},
@@ -140,7 +140,7 @@ func coilsSheet(p *pipeline.Plan, o *pipeline.PlanOptions) *sheet {
 	return t
 }
 
-func drivingSheet(p *pipeline.Plan) *sheet {
+func drivingSheet(p *plan.Plan) *sheet {
 	t := &sheet{title: "Driving them (each coil alone, at its tone)", columns: []sheetColumn{
 		{name: "emitter", unit: textUnit},
 		{name: "voltage", unit: "V peak", formula: "|R + jωL|·I", source: "textbook"},
@@ -155,7 +155,7 @@ func drivingSheet(p *pipeline.Plan) *sheet {
 	return t
 }
 
-func pickupsSheet(p *pipeline.Plan) *sheet {
+func pickupsSheet(p *plan.Plan) *sheet {
 	t := &sheet{title: "Pickup coils", columns: []sheetColumn{
 		{name: "sensor", unit: textUnit}, {name: "channel", unit: textUnit}, {name: "turns × area", unit: "mm²"},
 		{name: "turns", formula: "turns × area over π·radius²", source: "textbook"},
@@ -165,7 +165,7 @@ func pickupsSheet(p *pipeline.Plan) *sheet {
 		{name: "thermal noise", unit: "nV/√Hz", formula: "√(4kTR)", source: "Nyquist, Phys. Rev. 32, 1928"}}}
 	unknown := false
 	for _, c := range p.Pickups {
-		t.row(c.Sensor, c.Channel, terminal.Number(c.AreaTurnsM2*1e6, 3), num(c.Turns, 1), terminal.Number(c.LowVT, 3), terminal.Number(c.HighVT, 3), num(c.ResistanceOhm, 1), num(c.ThermalV, 1e-9))
+		t.row(c.Sensor, c.Channel, present.Number(c.AreaTurnsM2*1e6, 3), num(c.Turns, 1), present.Number(c.LowVT, 3), present.Number(c.HighVT, 3), num(c.ResistanceOhm, 1), num(c.ThermalV, 1e-9))
 		unknown = unknown || math.IsNaN(float64(c.ThermalV))
 	}
 	if unknown {
@@ -177,15 +177,15 @@ func pickupsSheet(p *pipeline.Plan) *sheet {
 const crb = "√ of the trace of the inverse of Σ jᵀj/σ², j the couplings' derivatives"
 
 // lengthUnit is what errors of about v are told in.
-func lengthUnit(v pipeline.Real) (float64, string) {
+func lengthUnit(v plan.Real) (float64, string) {
 	if v >= 1e-3 && !math.IsInf(float64(v), 1) {
 		return 1e-3, "mm"
 	}
 	return 1e-6, "µm"
 }
 
-func accuracySheet(p *pipeline.Plan, s *pipeline.PlanSensor) *sheet {
-	t := &sheet{title: fmt.Sprintf("Predicted accuracy of %s (%d degrees of freedom), %s windows", s.Sensor, s.Freedom, terminal.Quantity(p.Window.LengthS, "s")), columns: []sheetColumn{
+func accuracySheet(p *plan.Plan, s *plan.Sensor) *sheet {
+	t := &sheet{title: fmt.Sprintf("Predicted accuracy of %s (%d degrees of freedom), %s windows", s.Sensor, s.Freedom, present.Quantity(p.Window.LengthS, "s")), columns: []sheetColumn{
 		{name: "rms error", unit: textUnit},
 		{name: "median", formula: crb + "; over the working volume and attitudes", source: "Cramér–Rao bound"},
 		{name: "95 %", formula: "that 95 % of the poses stay below"}, {name: "worst", formula: "of all poses that are not blind"}, {name: "rms", formula: "over all poses"},
@@ -216,25 +216,25 @@ func accuracySheet(p *pipeline.Plan, s *pipeline.PlanSensor) *sheet {
 		if !w.Reached {
 			verdict = "not met"
 		}
-		t.note("wanted %s for 95 %% of the poses: %s; needs windows of %s, %s updates", terminal.Quantity(w.AccuracyM, "m"), verdict, terminal.Quantity(float64(w.WindowS), "s"), terminal.Quantity(float64(w.UpdateHz), "Hz"))
+		t.note("wanted %s for 95 %% of the poses: %s; needs windows of %s, %s updates", present.Quantity(w.AccuracyM, "m"), verdict, present.Quantity(float64(w.WindowS), "s"), present.Quantity(float64(w.UpdateHz), "Hz"))
 	}
 	return t
 }
 
-func ratesSheet(p *pipeline.Plan, s *pipeline.PlanSensor) *sheet {
+func ratesSheet(p *plan.Plan, s *plan.Sensor) *sheet {
 	unit, word := lengthUnit(s.Position.P95)
 	t := &sheet{title: "Update rate against accuracy, " + s.Sensor, columns: []sheetColumn{
 		{name: "window", unit: "ms"}, {name: "updates", unit: "Hz", formula: "1/window, no overlap"},
 		{name: "position median", unit: word, formula: "∝ 1/√window", source: practice}, {name: "95 %", unit: word, formula: "likewise"},
 		{name: "orientation median", unit: "°", formula: "likewise"}, {name: "95 % ", unit: "°", formula: "likewise"}}}
 	for _, r := range s.Rates {
-		t.row(terminal.Number(r.WindowS*1e3, 3), terminal.Number(r.UpdateHz, 3), num(r.PositionMedian, unit), num(r.PositionP95, unit), num(r.RotationMedian, deg), num(r.RotationP95, deg))
+		t.row(present.Number(r.WindowS*1e3, 3), present.Number(r.UpdateHz, 3), num(r.PositionMedian, unit), num(r.PositionP95, unit), num(r.RotationMedian, deg), num(r.RotationP95, deg))
 	}
 	t.note("below %.3g ms the tones are not apart", p.Window.LeastS*1e3)
 	return t
 }
 
-func rangeSheet(p *pipeline.Plan, s *pipeline.PlanSensor) *sheet {
+func rangeSheet(p *plan.Plan, s *plan.Sensor) *sheet {
 	t := &sheet{title: "Dynamic range, " + s.Sensor + " (at the ADC)", columns: []sheetColumn{
 		{name: "channel", unit: textUnit},
 		{name: "largest peak", unit: "V", formula: "Σ over tones of gain·ω·turns×area·|B|·I at the strongest place: every tone at its worst attitude, all peaking together"},
@@ -247,9 +247,9 @@ func rangeSheet(p *pipeline.Plan, s *pipeline.PlanSensor) *sheet {
 	for _, c := range s.Channels {
 		full := "–"
 		if c.FullScaleV > 0 {
-			full = terminal.Number(c.FullScaleV, 3)
+			full = present.Number(c.FullScaleV, 3)
 		}
-		t.row(c.Channel, num(c.PeakV, 1), full, num(c.WeakestRMSV, 1e-3), num(c.SigmaV*pipeline.Real(math.Sqrt(0.5)), 1e-6), num(c.RangeDB, 1), num(c.Gain, 1), num(c.Suggested, 1))
+		t.row(c.Channel, num(c.PeakV, 1), full, num(c.WeakestRMSV, 1e-3), num(c.SigmaV*plan.Real(math.Sqrt(0.5)), 1e-6), num(c.RangeDB, 1), num(c.Gain, 1), num(c.Suggested, 1))
 	}
 	if len(s.Channels) > 0 {
 		t.note("strongest at (%s) mm, weakest at (%s) mm", at(s.Channels[0].PeakAt), at(s.Channels[0].WeakestAt))
@@ -257,14 +257,14 @@ func rangeSheet(p *pipeline.Plan, s *pipeline.PlanSensor) *sheet {
 	return t
 }
 
-func designSheet(p *pipeline.Plan) *sheet {
+func designSheet(p *plan.Plan) *sheet {
 	d := p.Design
 	if d == nil {
 		return nil
 	}
 	t := &sheet{title: fmt.Sprintf("Optimised for the %s position error of %s", d.Goal, d.Sensor), columns: []sheetColumn{
 		{name: "rms error", unit: textUnit}, {name: "before", formula: "as under predicted accuracy, before and after the moves"}, {name: "after", formula: "likewise"}, {name: "unit", unit: textUnit}, {name: "gain", formula: "before over after"}}}
-	row := func(name string, before, after pipeline.Real, unit float64, word string) {
+	row := func(name string, before, after plan.Real, unit float64, word string) {
 		t.row(name, num(before, unit), num(after, unit), word, num(before/after, 1))
 	}
 	unit, word := lengthUnit(d.Before.Position.P95)
@@ -277,7 +277,7 @@ func designSheet(p *pipeline.Plan) *sheet {
 	return t
 }
 
-func movesSheet(p *pipeline.Plan) *sheet {
+func movesSheet(p *plan.Plan) *sheet {
 	if p.Design == nil {
 		return nil
 	}
@@ -285,7 +285,7 @@ func movesSheet(p *pipeline.Plan) *sheet {
 		{name: "centre x, y, z (mm)", unit: textUnit}, {name: "axis", unit: textUnit}}}
 	for _, m := range p.Design.Moves {
 		t.row(m.Emitter, fmt.Sprintf("%.1f, %.1f, %.1f", m.ShiftM[0]*1e3, m.ShiftM[1]*1e3, m.ShiftM[2]*1e3),
-			terminal.Number(math.Sqrt(m.TiltRad[0]*m.TiltRad[0]+m.TiltRad[1]*m.TiltRad[1]+m.TiltRad[2]*m.TiltRad[2])/deg, 3),
+			present.Number(math.Sqrt(m.TiltRad[0]*m.TiltRad[0]+m.TiltRad[1]*m.TiltRad[1]+m.TiltRad[2]*m.TiltRad[2])/deg, 3),
 			fmt.Sprintf("%.1f, %.1f, %.1f", m.CenterM[0]*1e3, m.CenterM[1]*1e3, m.CenterM[2]*1e3), fmt.Sprintf("%.3f, %.3f, %.3f", m.Axis[0], m.Axis[1], m.Axis[2]))
 	}
 	return t
@@ -293,7 +293,7 @@ func movesSheet(p *pipeline.Plan) *sheet {
 
 const icnirp = "ICNIRP 2010, Health Physics 99(6), tables 3 and 4"
 
-func reachSheet(p *pipeline.Plan) *sheet {
+func reachSheet(p *plan.Plan) *sheet {
 	x := &p.Exposure
 	t := &sheet{title: "Exposure: where the field of all tones exceeds the reference levels", columns: []sheetColumn{
 		{name: "emitter", unit: textUnit}, {name: "tone", unit: "Hz"},
@@ -304,12 +304,12 @@ func reachSheet(p *pipeline.Plan) *sheet {
 		return t
 	}
 	for i, r := range x.Reaches {
-		t.row(r.Emitter, fmt.Sprintf("%.10g", x.Levels[i].Hz), terminal.Number(x.Levels[i].PublicT*1e6, 3), num(r.PublicM, 1e-3), terminal.Number(x.Levels[i].OccupationalT*1e6, 3), num(r.OccupationalM, 1e-3))
+		t.row(r.Emitter, fmt.Sprintf("%.10g", x.Levels[i].Hz), present.Number(x.Levels[i].PublicT*1e6, 3), num(r.PublicM, 1e-3), present.Number(x.Levels[i].OccupationalT*1e6, 3), num(r.OccupationalM, 1e-3))
 	}
 	return t
 }
 
-func fieldSheet(p *pipeline.Plan) *sheet {
+func fieldSheet(p *plan.Plan) *sheet {
 	x := &p.Exposure
 	if x.Unavailable != "" {
 		return nil
@@ -317,11 +317,11 @@ func fieldSheet(p *pipeline.Plan) *sheet {
 	t := &sheet{title: "Exposure: field of all tones", columns: []sheetColumn{
 		{name: "where", unit: textUnit}, {name: "peak", unit: "µT", formula: "Σ of the tones' peaks: all aligned"}, {name: "rms", unit: "µT", formula: "root of the sum of the tones' squares"},
 		{name: "general public", unit: "ratio", formula: "Σ B_rms/B_ref, to be at most 1", source: "ICNIRP 2010, equation (5)"}, {name: "occupational", unit: "ratio", formula: "likewise", source: "ICNIRP 2010, equation (5)"}}}
-	add := func(where string, f pipeline.PlanField) {
+	add := func(where string, f plan.Field) {
 		t.row(where, num(f.PeakT, 1e-6), num(f.RMST, 1e-6), num(f.Public, 1), num(f.Occupational, 1))
 	}
 	for _, f := range x.Distances {
-		add(fmt.Sprintf("%s from the nearest coil's centre, at most", terminal.Quantity(float64(f.DistanceM), "m")), f)
+		add(fmt.Sprintf("%s from the nearest coil's centre, at most", present.Quantity(float64(f.DistanceM), "m")), f)
 	}
 	add("in the working volume, at most", x.Volume)
 	for _, f := range x.Points {
@@ -337,7 +337,7 @@ func fieldSheet(p *pipeline.Plan) *sheet {
 	return t
 }
 
-func cautionsSheet(p *pipeline.Plan) *sheet {
+func cautionsSheet(p *plan.Plan) *sheet {
 	t := &sheet{title: "Cautions"}
 	for _, c := range p.Cautions {
 		t.note("! %s", c)

@@ -10,6 +10,7 @@ import (
 
 	"gonum.org/v1/gonum/stat/distuv"
 
+	"tonepose/cmd/tonepose/internal/assess"
 	"tonepose/cmd/tonepose/internal/pipeline"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/solver"
@@ -40,11 +41,11 @@ func tonepose(t *testing.T, args ...string) string {
 }
 
 // assessed solves a recording and compares it with its truth.
-func assessed(t *testing.T, truth string, args ...string) (assessment.Report, *pipeline.Assessed) {
+func assessed(t *testing.T, truth string, args ...string) (assessment.Report, *assess.Result) {
 	t.Helper()
 	dir := filepath.Join(t.TempDir(), "out")
 	tonepose(t, append([]string{"solve", "--out", dir, "--quiet"}, args...)...)
-	a, err := pipeline.Assess(dir, recordingFile(truth), 0)
+	a, err := assess.Run(dir, recordingFile(truth), assess.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}

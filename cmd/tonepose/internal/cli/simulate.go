@@ -13,8 +13,8 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"tonepose/cmd/tonepose/internal/pipeline"
 	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/cmd/tonepose/internal/simulate"
 )
 
 type simulateOptions struct {
@@ -22,7 +22,7 @@ type simulateOptions struct {
 	duration, delay  time.Duration
 	mains            int
 	json             bool
-	pipeline.SimulateOptions
+	simulate.Options
 }
 
 func newSimulate(s Streams) *cobra.Command {
@@ -122,19 +122,19 @@ func runSimulate(ctx context.Context, file string, o simulateOptions, s Streams)
 	for _, sensor := range r.Sensors {
 		sensors = append(sensors, sensor.Name)
 	}
-	var p *pipeline.Path
-	if slices.Contains(pipeline.BuiltinPaths, o.path) {
-		p, err = pipeline.BuiltinPath(o.path, sensors, r.WorkingVolume.Min, r.WorkingVolume.Max, o.DurationS, o.Seed)
+	var p *simulate.Path
+	if slices.Contains(simulate.BuiltinPaths, o.path) {
+		p, err = simulate.BuiltinPath(o.path, sensors, r.WorkingVolume.Min, r.WorkingVolume.Max, o.DurationS, o.Seed)
 	} else {
-		p, err = pipeline.ReadPath(o.path, sensors)
+		p, err = simulate.ReadPath(o.path, sensors)
 		if errors.Is(err, fs.ErrNotExist) {
-			err = withHint(err, "built-in paths are %s", strings.Join(pipeline.BuiltinPaths, " and "))
+			err = withHint(err, "built-in paths are %s", strings.Join(simulate.BuiltinPaths, " and "))
 		}
 	}
 	if err != nil {
 		return err
 	}
-	sum, err := pipeline.Simulate(ctx, r, p, o.out, o.SimulateOptions, nil)
+	sum, err := simulate.Run(ctx, r, p, o.out, o.Options, nil)
 	if err != nil {
 		return err
 	}

@@ -19,6 +19,8 @@ import (
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/font"
 	"gonum.org/v1/plot/vg"
+
+	"tonepose/cmd/tonepose/internal/files"
 )
 
 func labelled(ticks []plot.Tick) (texts []string) {
@@ -225,20 +227,23 @@ func TestNumbers(t *testing.T) {
 func TestSave(t *testing.T) {
 	dir := t.TempDir()
 	f := Matrix(MatrixData{Title: "One", Rows: []string{"e1"}, Columns: []string{"rx1"}, Value: []float64{1e-9}, Quantity: "coupling", Unit: "H"})
-	if err := f.Save(filepath.Join(dir, "f.pdf")); err == nil || !strings.Contains(err.Error(), "must be png or svg") {
-		t.Errorf("pdf: %v", err)
+	to, err := files.Into(dir, false)
+	if err != nil {
+		t.Fatal(err)
 	}
-	if err := f.Save(filepath.Join(dir, "none", "f.png")); err == nil {
-		t.Error("a missing directory gave no error")
-	}
+	defer to.Abort()
 	for _, name := range []string{"f.png", "F.SVG"} {
-		if err := f.Save(filepath.Join(dir, name)); err != nil {
+		if err := f.Save(to, name); err != nil {
 			t.Fatal(err)
 		}
 	}
-	entries, _ := os.ReadDir(dir)
-	if len(entries) != 2 {
-		t.Errorf("%v", entries)
+	if err := to.Commit(); err != nil {
+		t.Fatal(err)
+	}
+	for name, begin := range map[string]string{"f.png": "\x89PNG", "F.SVG": "<?xml"} {
+		if text, err := os.ReadFile(filepath.Join(dir, name)); err != nil || !strings.HasPrefix(string(text), begin) {
+			t.Errorf("%s begins with %.5q, %v", name, text, err)
+		}
 	}
 	data, err := os.ReadFile(filepath.Join(dir, "f.png"))
 	if err != nil {
@@ -250,6 +255,9 @@ func TestSave(t *testing.T) {
 	}
 	if want := int(math.Round(f.width.Dots(pngDPI))); img.Bounds().Dx() != want {
 		t.Errorf("%d pixels wide, want %d", img.Bounds().Dx(), want)
+	}
+	if err := f.Save(&files.Batch{}, filepath.Join(dir, "f.pdf")); err == nil || !strings.Contains(err.Error(), "must be png or svg") {
+		t.Errorf("pdf: %v", err)
 	}
 }
 

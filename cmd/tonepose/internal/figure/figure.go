@@ -7,7 +7,6 @@
 package figure
 
 import (
-	"bytes"
 	"fmt"
 	"io"
 	"path/filepath"
@@ -18,7 +17,7 @@ import (
 	"gonum.org/v1/plot/vg/vgimg"
 	"gonum.org/v1/plot/vg/vgsvg"
 
-	"tonepose/cmd/tonepose/internal/whole"
+	"tonepose/cmd/tonepose/internal/files"
 )
 
 const pngDPI = 180
@@ -54,12 +53,9 @@ func (f *Figure) Write(w io.Writer, format string) error {
 	return err
 }
 
-// Save writes the figure to a file that ends in .png or .svg. The file appears
-// whole or not at all.
-func (f *Figure) Save(path string) error {
-	var data bytes.Buffer
-	if err := f.Write(&data, strings.TrimPrefix(strings.ToLower(filepath.Ext(path)), ".")); err != nil {
-		return fmt.Errorf("%s: %w", path, err)
-	}
-	return whole.WriteFile(path, data.Bytes())
+// Save adds the figure to files: as PNG or SVG, as the end of its name says.
+func (f *Figure) Save(to *files.Batch, name string) error {
+	return to.Fill(name, func(w io.Writer) error {
+		return f.Write(w, strings.TrimPrefix(strings.ToLower(filepath.Ext(name)), "."))
+	})
 }

@@ -12,6 +12,7 @@ import (
 	"tonepose/multitone"
 	"tonepose/multitone/clock"
 	"tonepose/multitone/recording"
+	"tonepose/multitone/sine"
 )
 
 // Pair is the measurement of one channel against another over a recording.
@@ -52,11 +53,11 @@ type PairOptions struct {
 // without a reference of their own: a sine has no harmonics to refer to.
 type pairing struct {
 	signal, reference int
-	harmonics         []int  // asked for, rising
-	others            []int  // harmonics that are there too and must be fitted jointly
-	direct            *found // what is too short for anything but one fit to all samples; else nil
-	settled           bool   // the frequency rests on the whole recording
-	weak              bool   // the reference is too noisy to be followed block by block
+	harmonics         []int      // asked for, rising
+	others            []int      // harmonics that are there too and must be fitted jointly
+	direct            *sine.Tone // what is too short for anything but one fit to all samples; else nil
+	settled           bool       // the frequency rests on the whole recording
+	weak              bool       // the reference is too noisy to be followed block by block
 }
 
 // measured are the harmonics that are measured: the reference's tone always is.
@@ -72,6 +73,8 @@ const (
 	// no room: one fit to all samples, with the noise from its residuals.
 	directCycles  = 60
 	directSamples = 2048
+	// Half of what the clock is followed by, at most.
+	followSeconds = 0.01
 )
 
 // PairBench prepares the measurement of any two channels of a recording.
@@ -92,21 +95,25 @@ func PairBench(ctx context.Context, r *recording.Reader, o PairOptions) (*Bench,
 	if len(p.harmonics) == 0 {
 		p.harmonics = []int{1}
 	}
-	all, err := gather(ctx, r, p.signal, p.reference)
+	search := sine.NewSearch(info.SampleRate, info.Samples)
+	err := blocks(ctx, r, func(x [][]float64, first int64) error {
+		search.Write(x[p.reference], x[p.signal])
+		return nil
+	})
 	if err != nil {
 		return nil, err
 	}
-	tone, err := find(all, o.NearHz, info.Name, o.Reference)
+	tone, err := search.Find(ctx, o.NearHz)
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("%s: channel %s: %w", info.Name, o.Reference, err)
 	}
-	hz := tone.model.hz
+	hz := tone.Model.Hz
 	if top := p.harmonics[len(p.harmonics)-1]; float64(top)*hz >= info.SampleRate/2 {
 		return nil, fmt.Errorf("harmonic %d of %.6g Hz: must lie below half the sample rate, %g Hz", top, hz, info.SampleRate/2)
 	}
-	p.settled, p.weak = tone.whole, tone.weak()
-	cycles := hz * float64(len(tone.reference)) / tone.rate
-	if tone.whole && (cycles < directCycles || len(tone.reference) < directSamples) {
+	p.settled, p.weak = tone.Whole, tone.Weak(followSeconds)
+	cycles := hz * float64(len(tone.Reference)) / tone.Rate
+	if tone.Whole && (cycles < directCycles || len(tone.Reference) < directSamples) {
 		p.direct = tone
 	}
 	b := &Bench{Rig: &rig.Rig{Channels: channels}, pair: p,
@@ -116,7 +123,7 @@ func PairBench(ctx context.Context, r *recording.Reader, o PairOptions) (*Bench,
 			b.Tones = append(b.Tones, multitone.Tone{Name: fmt.Sprintf("%d × %s", h, o.Reference), Hz: float64(h) * hz, Reference: multitone.NoReference})
 		}
 	}
-	for _, h := range tone.present {
+	for _, h := range tone.Present {
 		if !slices.Contains(p.harmonics, h) {
 			p.others = append(p.others, h)
 		}
@@ -151,7 +158,7 @@ func (b *Bench) lines(s *Survey, info recording.Info) []float64 {
 	hz := s.Track.Hz(0, info.Duration())[0]
 	var out []float64
 	for _, h := range b.pair.others {
-		out = append(out, fold(float64(h)*hz, info.SampleRate))
+		out = append(out, sine.Folded(float64(h)*hz, info.SampleRate))
 	}
 	return append(out, s.Lines...)
 }

@@ -13,6 +13,7 @@ import (
 	"tonepose/multitone"
 	"tonepose/multitone/clock"
 	"tonepose/multitone/recording"
+	"tonepose/multitone/sine"
 )
 
 // MeasurePair measures the whole recording.
@@ -25,7 +26,7 @@ func (b *Bench) MeasurePair(ctx context.Context, r *recording.Reader, progress P
 	rate := r.Info().SampleRate
 	sum := &Summary{Survey: survey, lost: b.doubtfulReferences(survey, rate, r.Info().Names)}
 	if b.pair.direct != nil {
-		p, err := b.direct(r.Info())
+		p, err := b.direct(ctx, r.Info())
 		return p, sum, err
 	}
 	// One fit to all samples tells the frequency best.
@@ -96,33 +97,34 @@ func (b *Bench) settle(ctx context.Context, r *recording.Reader, s *Survey, prog
 }
 
 // direct fits all samples of a short recording at once.
-func (b *Bench) direct(info recording.Info) (*Pair, error) {
+func (b *Bench) direct(ctx context.Context, info recording.Info) (*Pair, error) {
 	e, hz := b.pair.direct, b.Tones[0].Hz
-	m := sineModel{hz: hz, rate: e.rate, harmonics: []int{1}, others: e.model.others}
+	m := sine.Model{Hz: hz, Rate: e.Rate, Harmonics: []int{1}, Others: e.Model.Others}
 	for _, h := range slices.Sorted(slices.Values(slices.Concat(b.pair.harmonics, b.pair.others))) {
-		if h > 1 && float64(h)*hz < e.rate/2 {
-			m.harmonics = append(m.harmonics, h)
+		if h > 1 && float64(h)*hz < e.Rate/2 {
+			m.Harmonics = append(m.Harmonics, h)
 		}
 	}
-	reference, err := m.fit(e.reference, nil)
+	reference, err := m.Fit(ctx, e.Reference)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", info.Name, err)
 	}
-	signal, err := m.fit(e.signal, nil)
+	signal, err := m.Fit(ctx, e.Signal)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", info.Name, err)
 	}
-	n := float64(len(e.reference))
-	ref := reference.phasor[0]
-	refRelative := 2 * reference.variance / n / abs2(ref)
-	p := newPair(hz, n, e.rate, refRelative)
+	n := float64(len(e.Reference))
+	ref := reference.Phasors[0]
+	refRelative := 2 * reference.Variance / n / abs2(ref)
+	p := newPair(hz, n, e.Rate, refRelative)
+	p.SigmaFrequencyHz = e.Fit.SigmaHz() // few cycles tell less than the bound of many
 	for _, h := range b.pair.measured() {
 		// Means of stretches see a sine weakened by sin(x)/x at the stretch.
 		x := math.Pi * float64(h) * hz / info.SampleRate
-		gain := math.Sin(float64(e.ratio)*x) / (float64(e.ratio) * math.Sin(x))
+		gain := math.Sin(float64(e.Ratio)*x) / (float64(e.Ratio) * math.Sin(x))
 		turn := cmplx.Rect(1/gain, -float64(h)*cmplx.Phase(ref))
-		v := signal.phasor[slices.Index(m.harmonics, h)] * turn
-		variance := 2 * signal.variance / n / (gain * gain)
+		v := signal.Phasors[slices.Index(m.Harmonics, h)] * turn
+		variance := 2 * signal.Variance / n / (gain * gain)
 		phaseVariance := variance/abs2(v) + float64(h*h)*refRelative
 		if b.pair.signal == b.pair.reference && h == 1 {
 			phaseVariance = 0

@@ -11,6 +11,7 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/cmd/tonepose/internal/assess"
 	"tonepose/cmd/tonepose/internal/figure"
 	"tonepose/cmd/tonepose/internal/pipeline"
 	"tonepose/cmd/tonepose/internal/rig"
@@ -21,7 +22,7 @@ import (
 )
 
 // Path draws emitters, solved positions and the truth in three views.
-func Path(a *pipeline.Assessed, title, note string) (*figure.Figure, error) {
+func Path(a *assess.Result, title, note string) (*figure.Figure, error) {
 	d := figure.PathData{Title: title, Note: note, Emitters: emitters(a.Rig)}
 	for _, s := range a.Rig.Sensors {
 		truth, solved := figure.Track{Name: s.Name + ", true"}, figure.Track{Name: s.Name + ", solved"}
@@ -37,7 +38,7 @@ func Path(a *pipeline.Assessed, title, note string) (*figure.Figure, error) {
 }
 
 // Accuracy draws the errors of one sensor against their prediction.
-func Accuracy(a *pipeline.Assessed, sensor, title, note string) *figure.Figure {
+func Accuracy(a *assess.Result, sensor, title, note string) *figure.Figure {
 	d := figure.AccuracyData{Title: title, Note: note, Freedoms: 6}
 	for i, s := range a.Samples {
 		if a.Sensors[i] != sensor {

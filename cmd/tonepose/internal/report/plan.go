@@ -5,7 +5,7 @@ import (
 	"math"
 
 	"tonepose/cmd/tonepose/internal/figure"
-	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/plan"
 	"tonepose/cmd/tonepose/internal/rig"
 )
 
@@ -20,7 +20,7 @@ type PlanFigure struct {
 // and orientation error in three planes, and both against the window's length. An
 // optimised bench is drawn before and after, on the same scales; planned is it
 // then, else nil. The plan must have been made with Slices.
-func PlanFigures(p *pipeline.Plan, r, planned *rig.Rig, note string) []PlanFigure {
+func PlanFigures(p *plan.Plan, r, planned *rig.Rig, note string) []PlanFigure {
 	bench := figure.BenchData{Title: "Bench " + p.Rig, Note: fmt.Sprintf("Lengths to scale. %d emitters.", len(r.Emitters)), Min: r.WorkingVolume.Min, Max: r.WorkingVolume.Max}
 	bench.Emitters = emitters(r)
 	if planned != nil {
@@ -48,7 +48,7 @@ func PlanFigures(p *pipeline.Plan, r, planned *rig.Rig, note string) []PlanFigur
 }
 
 // planSlices gathers a sensor's maps of position and orientation error.
-func planSlices(s *pipeline.PlanSensor, slices []pipeline.PlanSlice, r *rig.Rig, note string) (position, rotation figure.SlicesData) {
+func planSlices(s *plan.Sensor, slices []plan.Slice, r *rig.Rig, note string) (position, rotation figure.SlicesData) {
 	base := figure.SlicesData{Note: note, Min: r.WorkingVolume.Min, Max: r.WorkingVolume.Max}
 	position, rotation = base, base
 	position.Title, position.Quantity, position.Unit = "Predicted position error of "+s.Sensor, "rms position error", "m"
@@ -63,7 +63,7 @@ func planSlices(s *pipeline.PlanSensor, slices []pipeline.PlanSlice, r *rig.Rig,
 	return position, rotation
 }
 
-func planWindows(p *pipeline.Plan, s *pipeline.PlanSensor, note string) *figure.Figure {
+func planWindows(p *plan.Plan, s *plan.Sensor, note string) *figure.Figure {
 	w := figure.WindowsData{Title: "Accuracy of " + s.Sensor + " against window length", Note: note, Planned: p.Window.LengthS,
 		MedianName: "median over the working volume", OtherName: "95 % of the poses are better"}
 	if s.Wanted != nil {
@@ -80,7 +80,7 @@ func planWindows(p *pipeline.Plan, s *pipeline.PlanSensor, note string) *figure.
 }
 
 // PlanNote is the small print of a plan's figures.
-func PlanNote(p *pipeline.Plan, o pipeline.PlanOptions) string {
+func PlanNote(p *plan.Plan, o plan.Options) string {
 	note := fmt.Sprintf("%s: %s window of %.4g ms, noise %.3g nV/√Hz at the amplifiers' inputs", p.Rig, p.Window.Taper, p.Window.LengthS*1e3, o.NoiseV*1e9)
 	if o.Bits > 0 {
 		note += fmt.Sprintf(", %d-bit samples", o.Bits)
@@ -88,7 +88,7 @@ func PlanNote(p *pipeline.Plan, o pipeline.PlanOptions) string {
 	return note + ". Noise only: calibration, metal and motion add to it."
 }
 
-func finiteOrNaN(r pipeline.Real) float64 {
+func finiteOrNaN(r plan.Real) float64 {
 	if math.IsInf(float64(r), 0) {
 		return math.NaN()
 	}

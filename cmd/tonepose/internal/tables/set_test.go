@@ -99,32 +99,6 @@ func TestFullDirectoryNeedsForce(t *testing.T) {
 	}
 }
 
-func TestFailedPublishRestores(t *testing.T) {
-	dir := t.TempDir()
-	s, err := Create(dir, true, invented)
-	if err != nil {
-		t.Fatal(err)
-	}
-	old := filepath.Join(dir, "phasors.parquet")
-	if err := os.WriteFile(old, []byte("old"), 0o644); err != nil {
-		t.Fatal(err)
-	}
-	// The last table cannot get its name once its hidden file is gone.
-	hidden, _ := s.Poses.names()
-	if err := os.Remove(hidden); err != nil {
-		t.Fatal(err)
-	}
-	if s.Close() == nil {
-		t.Error("no error")
-	}
-	if diff := cmp.Diff([]string{"phasors.parquet"}, names(t, dir)); diff != "" {
-		t.Error(diff)
-	}
-	if text, _ := os.ReadFile(old); string(text) != "old" {
-		t.Errorf("the earlier table is now %.10q", text)
-	}
-}
-
 func TestCreateRefuses(t *testing.T) {
 	dir := t.TempDir()
 	file := filepath.Join(dir, "file")
