@@ -33,7 +33,13 @@ func NewMetal(known *correction.Map, own fieldmodels.Array, s mutual.Sensor, fir
 // Covariance writes what the errors of map and bench do to the couplings at a
 // pose.
 func (m *Metal) Covariance(dst []float64, pose rigid.Pose) error {
-	pickups, bench, err := m.derivatives(pose)
+	return m.Covariances(dst, pose)
+}
+
+// Covariances writes the same of the couplings at all of the poses together,
+// emitter by emitter, pose by pose, coil by coil.
+func (m *Metal) Covariances(dst []float64, poses ...rigid.Pose) error {
+	pickups, bench, err := m.derivatives(poses...)
 	if err != nil {
 		return err
 	}

@@ -7,7 +7,9 @@ import (
 	"math/cmplx"
 	"slices"
 
+	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/cmd/tonepose/internal/engine"
+	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/multitone"
 	"tonepose/multitone/clock"
@@ -18,22 +20,26 @@ import (
 // MatchedChannel is one channel against the reference, on a signal common to
 // both: what its nominal gain and delay leave.
 type MatchedChannel struct {
-	Name       string   `json:"name"`
-	Silent     bool     `json:"silent"` // did not carry the signal: left as it is
-	Gain       float64  `json:"gain"`   // factor; negative: wired the other way round
-	SigmaGain  float64  `json:"sigma_gain"`
-	DelayS     float64  `json:"delay_s"` // later than the reference by so much more than nominal
-	SigmaDelay float64  `json:"sigma_delay_s"`
-	PhaseRad   float64  `json:"phase_rad"` // left at zero frequency, by a fit in which it is free
-	SigmaPhase *float64 `json:"sigma_phase_rad"`
-	Chi2       float64  `json:"chi2"`
-	DOF        int      `json:"dof"`
+	Name       string  `json:"name"`
+	Silent     bool    `json:"silent"` // did not carry the signal: left as it is
+	Gain       float64 `json:"gain"`   // factor; negative: wired the other way round
+	SigmaGain  float64 `json:"sigma_gain"`
+	DelayS     float64 `json:"delay_s"` // later than the reference by so much more than nominal
+	SigmaDelay float64 `json:"sigma_delay_s"`
+	PhaseRad   float64 `json:"phase_rad"` // left at zero frequency, by a fit in which it is free
+	SigmaPhase float64 `json:"sigma_phase_rad"`
+	Chi2       float64 `json:"chi2"`
+	DOF        int     `json:"dof"`
 
 	channel int
 }
 
 // ChannelOptions says what the common signal is made of.
 type ChannelOptions struct {
+	Recording string
+	Reading   recording.Options
+	Rig, Out  string
+	Force     bool
 	Reference string    // channel taken as right
 	Tones     []float64 // [Hz]; none: the rig's
 	MaxDelay  float64   // delays are looked for up to this [s]
@@ -41,12 +47,64 @@ type ChannelOptions struct {
 	Progress  engine.Progress
 }
 
+// ChannelResult is what a recording of a common signal tells of the channels.
+type ChannelResult struct {
+	Info      recording.Info   `json:"-"`
+	Recording string           `json:"recording"`
+	Reference string           `json:"reference"`
+	Out       string           `json:"out"`
+	Channels  []MatchedChannel `json:"channels"`
+}
+
+// Channels matches all channels to one and writes the new rig.
+func Channels(ctx context.Context, o ChannelOptions) (*ChannelResult, error) {
+	if err := newRigFree(o.Out, o.Rig, o.Force); err != nil {
+		return nil, err
+	}
+	r, err := rig.Load(o.Rig, rig.Options{})
+	if err != nil {
+		return nil, err
+	}
+	for _, hz := range o.Tones {
+		if !(hz > 0 && hz < r.NyquistHz()) {
+			return nil, fmt.Errorf("--tones %g: must lie between 0 and %g Hz", hz, r.NyquistHz())
+		}
+	}
+	rec, err := bench.New(r).Open(o.Recording, o.Reading)
+	if err != nil {
+		return nil, err
+	}
+	defer rec.Close()
+	out := &ChannelResult{Info: rec.Info(), Recording: rec.Info().Name, Reference: o.Reference, Out: o.Out}
+	if out.Channels, err = matchChannels(ctx, rec, r, o); err != nil {
+		return nil, err
+	}
+	if carrying := len(out.Channels) - silent(out.Channels); carrying < 2 {
+		return nil, fmt.Errorf("%s: %w: only %s carries the tones", o.Recording, measure.ErrNoRow, o.Reference)
+	}
+	edit, err := editChannels(r, out.Channels)
+	if err != nil {
+		return nil, err
+	}
+	_, err = edit.Save(o.Out)
+	return out, err
+}
+
+func silent(all []MatchedChannel) (n int) {
+	for _, m := range all {
+		if m.Silent {
+			n++
+		}
+	}
+	return n
+}
+
 // silentSigmas is the size below which a tone counts as absent from a channel.
 const silentSigmas = 10
 
-// MatchChannels measures gain and delay of every channel from one signal that
+// matchChannels measures gain and delay of every channel from one signal that
 // all of them were given at once.
-func MatchChannels(ctx context.Context, rec *recording.Reader, r *rig.Rig, o ChannelOptions) (out []MatchedChannel, err error) {
+func matchChannels(ctx context.Context, rec *recording.Reader, r *rig.Rig, o ChannelOptions) (out []MatchedChannel, err error) {
 	reference, ok := r.ChannelIndex(o.Reference)
 	if !ok {
 		return nil, fmt.Errorf("--reference %s: is not a channel of %s", o.Reference, r.File)
@@ -111,7 +169,7 @@ func match(f *multitone.Frame, r *rig.Rig, reference int, maxDelay float64) ([]M
 		}
 		m := &matches[i]
 		o := &out[c]
-		o.Gain, o.SigmaGain, o.Chi2, o.DOF, o.PhaseRad, o.SigmaPhase = m.Gain, m.SigmaGain, m.ChiSquare, m.DOF, m.Phase, number(m.SigmaPhase)
+		o.Gain, o.SigmaGain, o.Chi2, o.DOF, o.PhaseRad, o.SigmaPhase = m.Gain, m.SigmaGain, m.ChiSquare, m.DOF, m.Phase, m.SigmaPhase
 		if math.Abs(m.Phase) > math.Pi/2 {
 			o.Gain, o.PhaseRad = -o.Gain, math.Remainder(m.Phase-math.Pi, 2*math.Pi)
 		}
@@ -141,8 +199,8 @@ func straightDelay(tones []calibration.CommonTone, c, reference int, inverted bo
 
 func power(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }
 
-// EditChannels writes the gains and delays of matched channels.
-func EditChannels(r *rig.Rig, matched []MatchedChannel) (*rig.Edit, error) {
+// editChannels writes the gains and delays of matched channels.
+func editChannels(r *rig.Rig, matched []MatchedChannel) (*rig.Edit, error) {
 	e := r.Edit()
 	for _, m := range matched {
 		if m.Silent {

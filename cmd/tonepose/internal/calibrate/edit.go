@@ -168,9 +168,9 @@ func editChannel(e *rig.Edit, r *rig.Rig, channel int, m calibration.ChannelMove
 	return nil
 }
 
-// NewRigFree says whether a rig may be written: never over its own source, over
+// newRigFree says whether a rig may be written: never over its own source, over
 // another file only when forced.
-func NewRigFree(name, source string, force bool) error {
+func newRigFree(name, source string, force bool) error {
 	here, err := os.Stat(name)
 	if errors.Is(err, os.ErrNotExist) {
 		return nil

@@ -190,11 +190,11 @@ func corrected(a fieldmodels.Array, m *correction.Map) fieldmodels.Array {
 	return out
 }
 
-// Add tells how well a map explains what static metal adds; with folds, also at
+// add tells how well a map explains what static metal adds; with folds, also at
 // stations left out.
-func (m *Metal) Add(sum *CalibrationSummary, st *Stations, o calibration.Options, c correction.Options, volume solver.Volume, folds int) error {
+func (m *Metal) add(sum *Summary, st *Stations, o calibration.Options, c correction.Options, volume solver.Volume, folds int) error {
 	sum.Metal = &MetalSummary{Degree: m.Map.Smoothness.Degree, Falloff: m.Map.Smoothness.Falloff, Before: m.Map.Before, After: m.Map.After, Standardised: m.Map.Standardised, Growth: m.Map.Growth,
-		MinM: [3]float64{m.Map.Min.X, m.Map.Min.Y, m.Map.Min.Z}, MaxM: [3]float64{m.Map.Max.X, m.Map.Max.Y, m.Map.Max.Z}}
+		MinM: vector(m.Map.Min), MaxM: vector(m.Map.Max)}
 	if folds == 0 {
 		return nil
 	}

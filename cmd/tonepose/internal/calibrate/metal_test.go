@@ -12,7 +12,6 @@ import (
 	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
 
-	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/fieldmodels"
 	"tonepose/fieldmodels/correction"

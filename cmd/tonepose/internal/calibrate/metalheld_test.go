@@ -3,6 +3,7 @@ package calibrate
 import (
 	"math"
 	"testing"
+	"tonepose/cmd/tonepose/internal/bench"
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
@@ -123,14 +124,13 @@ func gain(t *testing.T, s *solver.Solver, c solver.Couplings, pose rigid.Pose, c
 // the variance of a product of normal numbers is twice their covariance squared.
 func scatter(t *testing.T, s *solver.Solver, poses []rigid.Pose, gains []*mat.Dense) float64 {
 	t.Helper()
-	m := s.Problem().Errors.(*metal)
-	pickups, bench, err := m.derivatives(poses...)
-	if err != nil {
+	p := s.Problem()
+	emitters, coils := len(p.Array.Emitters), len(p.Sensor.Coils)
+	all := coils * len(poses)
+	common := mat.NewDense(emitters*all, emitters*all, nil)
+	if err := p.Errors.(*bench.Metal).Covariances(common.RawMatrix().Data, poses...); err != nil {
 		t.Fatal(err)
 	}
-	emitters, coils, all := len(m.own.Emitters), len(m.sensor.Coils), len(pickups)
-	common := mat.NewDense(emitters*all, emitters*all, nil)
-	m.known.Propagate(common.RawMatrix().Data, pickups, bench)
 	n := emitters * coils
 	wide := mat.NewDense(3*len(poses), emitters*all, nil)
 	for p, g := range gains {

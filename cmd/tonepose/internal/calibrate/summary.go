@@ -14,55 +14,55 @@ import (
 	"tonepose/solver/calibration"
 )
 
-// CalibrationSummary is what a calibration tells, in the form of its JSON.
-type CalibrationSummary struct {
-	Recording  string                 `json:"recording"`
-	Rig        string                 `json:"rig"`
-	Out        string                 `json:"out"`
-	Free       string                 `json:"free"`
-	Status     string                 `json:"status"`
-	Iterations int                    `json:"iterations"`
-	ElapsedS   float64                `json:"elapsed_s"`
-	Chi2       float64                `json:"chi2"`
-	DOF        int                    `json:"dof"`
-	Missing    int                    `json:"missing_couplings"`
-	Parameters []CalibratedParameter  `json:"parameters"`
-	Gauges     []CalibrationGauge     `json:"gauges"`
-	Emitters   []CalibratedEmitter    `json:"emitters"`
-	Stations   []CalibratedStation    `json:"stations"`
-	Frame      PoseSummary            `json:"frame"`   // of the reference device in the rig frame
-	Markers    []PoseSummary          `json:"markers"` // of each sensor in its marker's frame
-	Validation *CalibrationValidation `json:"cross_validation,omitempty"`
-	Suggestion *CalibrationSuggestion `json:"suggestion,omitempty"`
-	Metal      *MetalSummary          `json:"metal,omitempty"`
+// Summary is what a calibration tells, in the form of its JSON.
+type Summary struct {
+	Recording  string        `json:"recording"`
+	Rig        string        `json:"rig"`
+	Out        string        `json:"out"`
+	Free       string        `json:"free"`
+	Status     string        `json:"status"`
+	Iterations int           `json:"iterations"`
+	ElapsedS   float64       `json:"elapsed_s"`
+	Chi2       float64       `json:"chi2"`
+	DOF        int           `json:"dof"`
+	Missing    int           `json:"missing_couplings"`
+	Parameters []Parameter   `json:"parameters"`
+	Gauges     []Gauge       `json:"gauges"`
+	Emitters   []Emitter     `json:"emitters"`
+	Stations   []Station     `json:"stations"`
+	Frame      rigid.Pose    `json:"frame"`   // of the reference device in the rig frame
+	Markers    []Marker      `json:"markers"` // of each sensor in its marker's frame
+	Validation *Validation   `json:"cross_validation,omitempty"`
+	Suggestion *Suggestion   `json:"suggestion,omitempty"`
+	Metal      *MetalSummary `json:"metal,omitempty"`
 }
 
-// CalibratedParameter is one number that was free.
-type CalibratedParameter struct {
-	Name      string   `json:"name"`
-	Unit      string   `json:"unit"`
-	Before    float64  `json:"before"`
-	After     float64  `json:"after"`
-	Sigma     float64  `json:"sigma"`
-	Moved     *float64 `json:"moved"` // in sigmas; null where nothing is known
-	Tolerance float64  `json:"tolerance"`
+// Parameter is one number that was free.
+type Parameter struct {
+	Name      string  `json:"name"`
+	Unit      string  `json:"unit"`
+	Before    float64 `json:"before"`
+	After     float64 `json:"after"`
+	Sigma     float64 `json:"sigma"`
+	Moved     float64 `json:"moved"` // in sigmas; NaN where nothing is known
+	Tolerance float64 `json:"tolerance"`
 }
 
-// CalibrationGauge is a way to move that no coupling notices.
-type CalibrationGauge struct {
+// Gauge is a way to move that no coupling notices.
+type Gauge struct {
 	Words  string `json:"words"`
 	HeldBy string `json:"held_by"`
 }
 
-// CalibratedEmitter says how the couplings of one emitter fit.
-type CalibratedEmitter struct {
+// Emitter says how the couplings of one emitter fit.
+type Emitter struct {
 	Name  string  `json:"name"`
 	Chi2  float64 `json:"chi2"`
 	Count int     `json:"couplings"`
 }
 
-// CalibratedStation says how one station fits.
-type CalibratedStation struct {
+// Station says how one station fits.
+type Station struct {
 	Line          int        `json:"line"` // of the intervals
 	StartS        float64    `json:"start_s"`
 	StopS         float64    `json:"stop_s"`
@@ -74,29 +74,28 @@ type CalibratedStation struct {
 	Leverage      float64    `json:"leverage"`
 	Leading       bool       `json:"leading"` // determines three times its share of the parameters and more
 	Outlier       bool       `json:"outlier"`
-	OffPositionM  [3]float64 `json:"off_position_m"` // adjusted less told
+	OffPositionM  [3]float64 `json:"off_position_m"` // adjusted less the reference's
 	OffRotation   [3]float64 `json:"off_rotation_rad"`
 
-	Coils     int        `json:"coils"`
-	Residuals []*float64 `json:"residuals"` // predicted less observed in sigmas, emitter by emitter; null where missing
+	Coils     int       `json:"coils"`
+	Residuals []float64 `json:"residuals"` // predicted less observed in sigmas, emitter by emitter; NaN where missing
 }
 
-// PoseSummary is a rigid motion.
-type PoseSummary struct {
-	Sensor     string     `json:"sensor,omitempty"`
-	PositionM  [3]float64 `json:"position_m"`
-	Quaternion [4]float64 `json:"quaternion_wxyz"`
+// Marker is where a sensor is in the frame of the reference's marker.
+type Marker struct {
+	Sensor string     `json:"sensor"`
+	Pose   rigid.Pose `json:"pose"`
 }
 
-// CalibrationValidation is how well stations are met that had no part in it.
-type CalibrationValidation struct {
+// Validation is how well stations are met that had no part in it.
+type Validation struct {
 	Folds       int     `json:"folds"`
 	PositionRMS float64 `json:"position_rms_m"`
 	RotationRMS float64 `json:"orientation_rms_rad"`
 }
 
-// CalibrationSuggestion is the further station that would tell most.
-type CalibrationSuggestion struct {
+// Suggestion is the further station that would tell most.
+type Suggestion struct {
 	Line            int     `json:"line"`
 	Before          float64 `json:"worst_before"` // sigma over tolerance
 	BeforeParameter string  `json:"worst_before_parameter"`
@@ -119,40 +118,28 @@ type MetalSummary struct {
 	Validation   *MetalValidation `json:"cross_validation,omitempty"`
 }
 
-func number(v float64) *float64 {
-	if math.IsNaN(v) || math.IsInf(v, 0) {
-		return nil
-	}
-	return &v
-}
+func vector(v r3.Vec) [3]float64 { return [3]float64{v.X, v.Y, v.Z} }
 
-func poseSummary(p rigid.Pose) PoseSummary {
-	q := p.Rotation
-	return PoseSummary{"", [3]float64{p.Position.X, p.Position.Y, p.Position.Z}, [4]float64{q.Real, q.Imag, q.Jmag, q.Kmag}}
-}
-
-// SummariseCalibration gathers a result and what it says of single stations.
-func SummariseCalibration(st *Stations, res *calibration.Result) (*CalibrationSummary, error) {
-	sum := &CalibrationSummary{Status: res.Status.String(), Iterations: res.Iterations, Chi2: res.ChiSquare, DOF: res.DOF,
-		Missing: st.Missing, Frame: poseSummary(res.Frame()), Gauges: []CalibrationGauge{}}
+// summarise gathers a result and what it says of single stations.
+func summarise(st *Stations, res *calibration.Result) (*Summary, error) {
+	sum := &Summary{Status: res.Status.String(), Iterations: res.Iterations, Chi2: res.ChiSquare, DOF: res.DOF,
+		Missing: st.Missing, Frame: res.Frame(), Gauges: []Gauge{}}
 	for _, p := range res.Parameters {
-		sum.Parameters = append(sum.Parameters, CalibratedParameter{Name: p.Name, Unit: p.Unit, Before: p.Before, After: p.After,
-			Sigma: p.Sigma, Moved: number(p.Moved()), Tolerance: p.Tolerance})
+		sum.Parameters = append(sum.Parameters, Parameter{Name: p.Name, Unit: p.Unit, Before: p.Before, After: p.After,
+			Sigma: p.Sigma, Moved: p.Moved(), Tolerance: p.Tolerance})
 	}
 	for _, g := range res.Gauges {
 		held := "stated tolerances"
 		if g.Default {
 			held = "tolerances of a usual size, as none is stated"
 		}
-		sum.Gauges = append(sum.Gauges, CalibrationGauge{g.Words, held})
+		sum.Gauges = append(sum.Gauges, Gauge{g.Words, held})
 	}
 	for i, e := range st.Problem.Emitters {
-		sum.Emitters = append(sum.Emitters, CalibratedEmitter{e.Name, res.EmitterChiSquare[i], res.EmitterCount[i]})
+		sum.Emitters = append(sum.Emitters, Emitter{e.Name, res.EmitterChiSquare[i], res.EmitterCount[i]})
 	}
 	for i := range st.Problem.Sensors {
-		m := poseSummary(res.Marker(i))
-		m.Sensor = st.Problem.Sensors[i].Name
-		sum.Markers = append(sum.Markers, m)
+		sum.Markers = append(sum.Markers, Marker{st.Problem.Sensors[i].Name, res.Marker(i)})
 	}
 	reports, err := res.Stations()
 	if err != nil {
@@ -162,33 +149,29 @@ func SummariseCalibration(st *Stations, res *calibration.Result) (*CalibrationSu
 	for _, rep := range reports {
 		share += rep.Leverage / float64(len(reports))
 	}
-	vec := func(v r3.Vec) [3]float64 { return [3]float64{v.X, v.Y, v.Z} }
 	for i, rep := range reports {
 		row := &st.Rows[i]
-		out := CalibratedStation{Line: row.Line, StartS: row.Start, StopS: row.Stop, Sensor: row.Sensor, Chi2: rep.ChiSquare, ReferenceChi2: rep.ReferenceChiSquare,
+		out := Station{Line: row.Line, StartS: row.Start, StopS: row.Stop, Sensor: row.Sensor, Chi2: rep.ChiSquare, ReferenceChi2: rep.ReferenceChiSquare,
 			DOF: rep.DOF, PValue: rep.PValue, Leverage: rep.Leverage, Leading: rep.Leverage > 3*share && len(reports) > 3, Outlier: rep.Outlier,
-			Coils: len(st.Problem.Sensors[st.Problem.Stations[i].Sensor].Coils), OffPositionM: vec(rep.OffPosition), OffRotation: vec(rep.OffRotation)}
-		for _, r := range rep.Residuals {
-			out.Residuals = append(out.Residuals, number(r))
-		}
+			Coils: len(st.Problem.Sensors[st.Problem.Stations[i].Sensor].Coils), OffPositionM: vector(rep.OffPosition), OffRotation: vector(rep.OffRotation), Residuals: rep.Residuals}
 		sum.Stations = append(sum.Stations, out)
 	}
 	return sum, nil
 }
 
-// CrossValidate adds the errors of stations that had no part in a calibration.
-func (sum *CalibrationSummary) CrossValidate(st *Stations, o calibration.Options, folds int) error {
+// crossValidate adds the errors of stations that had no part in a calibration.
+func (sum *Summary) crossValidate(st *Stations, o calibration.Options, folds int) error {
 	cv, err := calibration.CrossValidate(&st.Problem, o, folds)
 	if err != nil {
 		return err
 	}
-	sum.Validation = &CalibrationValidation{folds, cv.PositionRMS, cv.RotationRMS}
+	sum.Validation = &Validation{folds, cv.PositionRMS, cv.RotationRMS}
 	return nil
 }
 
-// Suggest adds which of the places would tell most. Sigmas that are not given
+// suggest adds which of the places would tell most. Sigmas that are not given
 // are those of the first station.
-func (sum *CalibrationSummary) Suggest(st *Stations, res *calibration.Result, places []tables.Station) error {
+func (sum *Summary) suggest(st *Stations, res *calibration.Result, places []tables.Station) error {
 	var candidates []calibration.Candidate
 	for _, p := range places {
 		c := calibration.Candidate{Pose: p.Pose, SigmaPosition: p.SigmaPosition, SigmaRotation: p.SigmaRotation}
@@ -216,13 +199,13 @@ func (sum *CalibrationSummary) Suggest(st *Stations, res *calibration.Result, pl
 		}
 		return res.Parameters[i].Name
 	}
-	sum.Suggestion = &CalibrationSuggestion{Line: places[best].Line, Before: before.Worst, BeforeParameter: name(before.Parameter),
+	sum.Suggestion = &Suggestion{Line: places[best].Line, Before: before.Worst, BeforeParameter: name(before.Parameter),
 		After: gains[best].Worst, AfterParameter: name(gains[best].Parameter)}
 	return nil
 }
 
-// ParseLengths reads distances between emitters, each as A,B,METRES,SIGMA.
-func ParseLengths(texts []string, r *rig.Rig) ([]calibration.Length, error) {
+// parseLengths reads distances between emitters, each as A,B,METRES,SIGMA.
+func parseLengths(texts []string, r *rig.Rig) ([]calibration.Length, error) {
 	var out []calibration.Length
 	for _, text := range texts {
 		part := strings.Split(text, ",")

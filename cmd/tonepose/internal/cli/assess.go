@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"time"
+	"tonepose/cmd/tonepose/internal/measure"
 
 	"github.com/spf13/cobra"
 
@@ -90,7 +91,7 @@ too), 1 no pose could be compared, 2 the call or a file was wrong.`,
 	return cmd
 }
 
-func (o *assessOptions) pipeline() (p assess.Options, err error) {
+func (o *assessOptions) job() (p assess.Options, err error) {
 	p = assess.Options{Offset: o.offset.Seconds(), KeepAll: o.keepAll, Seed: o.seed, Sensor: o.sensor}
 	if p.Register, err = assess.ParseRegistering(o.register); err != nil {
 		return p, err
@@ -120,7 +121,7 @@ func runAssess(dir string, o *assessOptions, s Streams) error {
 	if err := needed("truth", o.truth, "name the CSV of known poses"); err != nil {
 		return err
 	}
-	p, err := o.pipeline()
+	p, err := o.job()
 	if err != nil {
 		return err
 	}
@@ -136,7 +137,7 @@ func runAssess(dir string, o *assessOptions, s Streams) error {
 	defer figures.Abort()
 	a, err := assess.Run(dir, o.truth, p)
 	if errors.Is(err, assess.ErrNothingToCompare) {
-		return fmt.Errorf("%w: %w", errNoRow, err)
+		return fmt.Errorf("%w: %w", measure.ErrNoRow, err)
 	}
 	if err != nil {
 		return err

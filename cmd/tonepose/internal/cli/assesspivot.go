@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"tonepose/cmd/tonepose/internal/measure"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -37,7 +38,7 @@ func runPivot(dir string, o *assessOptions, s Streams) error {
 	}
 	p, a, err := assess.Pivot(dir, o.sensor, o.keepAll, o.seed)
 	if errors.Is(err, assess.ErrNothingToCompare) {
-		return fmt.Errorf("%w: %w", errNoRow, err)
+		return fmt.Errorf("%w: %w", measure.ErrNoRow, err)
 	}
 	if err != nil {
 		return err

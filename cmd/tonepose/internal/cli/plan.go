@@ -12,6 +12,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"tonepose/cmd/tonepose/internal/measure"
 
 	"github.com/spf13/cobra"
 	"gonum.org/v1/gonum/spatial/r3"
@@ -144,7 +145,7 @@ pose in the working volume can be solved, 2 the call or a file was wrong.`,
 	return cmd
 }
 
-// check turns flags into options of the pipeline.
+// check turns flags into options of the job.
 func (o *planOptions) check() error {
 	o.WindowS = o.window.Seconds()
 	if o.window <= 0 {
@@ -282,7 +283,7 @@ func parsePoint(text string) (r3.Vec, error) {
 // planFailed is an error for which the exit code is 1.
 type planFailed struct{ error }
 
-func (planFailed) Is(target error) bool { return target == errNoRow }
+func (planFailed) Is(target error) bool { return target == measure.ErrNoRow }
 func (f planFailed) Unwrap() error      { return f.error }
 
 func runPlan(ctx context.Context, file string, o *planOptions, s Streams) error {

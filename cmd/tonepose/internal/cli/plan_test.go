@@ -141,7 +141,7 @@ func TestPlanOptimisesTheRing(t *testing.T) {
 // The demo's bench exceeds the general public's level near its coils, and plan
 // says how far.
 func TestPlanSaysWhereTheDemoRigExceeds(t *testing.T) {
-	text, _ := runPlanTest(t, 0, "../pipeline/bench.rig.yaml", "--json")
+	text, _ := runPlanTest(t, 0, "../simulate/bench.rig.yaml", "--json")
 	p := planJSON(t, text)
 	if len(p.Exposure.Reaches) != 8 {
 		t.Fatalf("%d emitters", len(p.Exposure.Reaches))
@@ -329,7 +329,7 @@ func TestPlanRefuses(t *testing.T) {
 func TestPlanStationsAreUsedByAllCommands(t *testing.T) {
 	dir := t.TempDir()
 	file := func(name string) string { return filepath.Join(dir, name) }
-	bench := "../pipeline/bench.rig.yaml"
+	bench := "../simulate/bench.rig.yaml"
 	text, _ := runPlanTest(t, 0, bench, "--json", "--window", "100ms", "--taper", "rectangular", "--stations", file("board.csv"),
 		"--spacing", "100mm", "--levels", "1", "--attitudes", "1", "--pace", "300ms", "--hold", "100ms")
 	p := planJSON(t, text)

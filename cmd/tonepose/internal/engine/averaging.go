@@ -49,9 +49,6 @@ type Rejection struct {
 // newAveraging describes how a measurement averages.
 func newAveraging(info recording.Info, s *Survey, m *Measurement) (*Averaging, error) {
 	hz, w := s.Hz(), &m.Windows
-	if err := w.holdCycles(m.Tones, hz); err != nil {
-		return nil, err
-	}
 	if w.LowPass != nil {
 		p, err := window.Design(w.LowPass.Spec, info.SampleRate)
 		if err != nil {
@@ -142,12 +139,15 @@ func (a *Averaging) observe(f *multitone.Frame, references []bool) {
 	a.DensityHigh = max(a.DensityHigh, high)
 }
 
-// holdCycles refuses windows that hold too little of a tone.
-func (w *Windows) holdCycles(tones []multitone.Tone, hz []float64) error {
-	const least = 1.5 // cycles
-	for k, t := range tones {
-		if w.Length > 0 && w.Length*hz[k] < least {
-			return fmt.Errorf("a window of %g s holds %.2g cycles of tone %s at %.6g Hz: at least %g are needed", w.Length, w.Length*hz[k], t.Name, hz[k], least)
+// leastCycles is how many cycles of a tone a window must hold to tell its
+// amplitude from an offset.
+const leastCycles = 1.5
+
+// Holds refuses windows that hold too little of a tone.
+func (s *Survey) Holds(w *Windows) error {
+	for k, hz := range s.Hz() {
+		if w.Length > 0 && w.Length*hz < leastCycles {
+			return fmt.Errorf("a window of %g s holds %.2g cycles of tone %s at %.6g Hz: at least %g are needed", w.Length, w.Length*hz, s.tones[k].Name, hz, leastCycles)
 		}
 	}
 	return nil

@@ -104,6 +104,9 @@ func (e *Engine) Run(ctx context.Context, src Source, use func(*Observation) err
 	if err != nil {
 		return nil, nil, err
 	}
+	if err := survey.Holds(&e.options.Windows); err != nil {
+		return nil, nil, err
+	}
 	averaging, err := Measure(ctx, src, survey, e.Measurement(), func(f *Measured) error {
 		seen, err := e.Observe(ctx, f)
 		if err != nil {

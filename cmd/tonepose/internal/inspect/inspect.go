@@ -45,6 +45,7 @@ type Inspection struct {
 	Lines    []LineLook    `json:"lines"`  // the strongest that the rig does not explain
 	Events   []EventLook   `json:"events"` // faults of the samples
 	Findings []string      `json:"findings"`
+	Warnings []error       `json:"-"` // of the recording's own description
 
 	densities []*spectrum.Density
 	mains     spectrum.Mains
@@ -85,9 +86,40 @@ type EventLook struct {
 	StopS   float64 `json:"stop_s"`
 }
 
-// Inspect looks at a recording. r is opened by the bench if there is a rig; b is
-// nil without one.
-func Inspect(ctx context.Context, r *recording.Reader, b *bench.Bench, progress engine.Progress) (*Inspection, error) {
+// Options says what is inspected.
+type Options struct {
+	Recording string
+	Reading   recording.Options
+	Rig       string // empty: none
+	Progress  engine.Progress
+}
+
+// Run opens a recording and looks at it.
+func Run(ctx context.Context, o Options) (in *Inspection, err error) {
+	var b *bench.Bench
+	open := recording.Open
+	if o.Rig != "" {
+		r, err := rig.Load(o.Rig, rig.Options{})
+		if err != nil {
+			return nil, err
+		}
+		b = bench.New(r)
+		open = b.Open
+	}
+	rec, err := open(o.Recording, o.Reading)
+	if err != nil {
+		return nil, err
+	}
+	defer rec.Close()
+	if in, err = look(ctx, rec, b, o.Progress); err == nil {
+		in.Warnings = rec.Info().Warnings
+	}
+	return in, err
+}
+
+// look looks at a recording. r is opened by the bench if there is a rig; b is nil
+// without one.
+func look(ctx context.Context, r *recording.Reader, b *bench.Bench, progress engine.Progress) (*Inspection, error) {
 	info := r.Info()
 	in := &Inspection{Name: info.Name, Format: info.Format, Datatype: info.Datatype, SizeBytes: info.SizeBytes, Start: info.Start,
 		SampleRate: info.SampleRate, Samples: info.Samples, DurationS: info.Duration(), Bits: info.Bits, Unit: "V",

@@ -98,6 +98,9 @@ func Tones(ctx context.Context, file string, j Job) (*Result, error) {
 	if out.Survey, err = engine.Observe(ctx, rec, b.Tones(), j.Clock, j.Progress); err != nil {
 		return nil, err
 	}
+	if err := out.Survey.Holds(&j.Windows); err != nil {
+		return nil, err
+	}
 	write := Phasors(b.Tones(), out.Info.Names, set.Phasors.Write)
 	out.Averaging, err = engine.Measure(ctx, rec, out.Survey, engine.Measurement{Tones: b.Tones(), Windows: j.Windows, Widen: true}, func(f *engine.Measured) error {
 		out.Frames++

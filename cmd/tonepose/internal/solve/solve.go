@@ -35,7 +35,10 @@ type Result struct {
 	Unsolved int                 // rows without a pose
 	Flagged  int                 // rows with a flag
 	Tracks   []*trajectory.Track // by sensor, where poses were joined
-	Verdicts []*verdict.Summary  // by sensor
+
+	Trajectory Trajectory // as asked for
+	Motion     trajectory.Motion
+	Verdicts   []*verdict.Summary // by sensor
 }
 
 // Run solves a recording of the bench of a rig file.
@@ -87,7 +90,7 @@ func Run(ctx context.Context, file string, o Options) (*Result, error) {
 	if err != nil {
 		return nil, err
 	}
-	w.result.Info, w.result.Rig = rec.Info(), r
+	w.result.Info, w.result.Rig, w.result.Trajectory, w.result.Motion = rec.Info(), r, o.Trajectory, o.Motion.Motion
 	out := &w.result
 	if out.Survey, out.Averaging, err = eng.Run(ctx, rec, w.observation, o.Progress); err != nil {
 		return nil, err

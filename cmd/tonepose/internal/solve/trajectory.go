@@ -1,8 +1,10 @@
 package solve
 
 import (
+	"cmp"
 	"context"
 	"fmt"
+	"slices"
 
 	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/cmd/tonepose/internal/engine"
@@ -21,19 +23,18 @@ const (
 	Splined                    // one smooth curve through all windows
 )
 
-// ParseTrajectory reads "none", "filter", "smooth" or "spline".
+var trajectoryNames = []string{"none", "filter", "smooth", "spline"}
+
+// String is the name that ParseTrajectory reads.
+func (t Trajectory) String() string { return trajectoryNames[t] }
+
+// ParseTrajectory reads "none", "filter", "smooth" or "spline"; empty is none.
 func ParseTrajectory(s string) (Trajectory, error) {
-	switch s {
-	case "none", "":
-		return Unjoined, nil
-	case "filter":
-		return Filtered, nil
-	case "smooth":
-		return Smoothed, nil
-	case "spline":
-		return Splined, nil
+	i := slices.Index(trajectoryNames, cmp.Or(s, "none"))
+	if i < 0 {
+		return 0, fmt.Errorf("trajectory %q: must be none, filter, smooth or spline", s)
 	}
-	return 0, fmt.Errorf("trajectory %q: must be none, filter, smooth or spline", s)
+	return Trajectory(i), nil
 }
 
 // joined keeps one sensor's windows until the recording's end.

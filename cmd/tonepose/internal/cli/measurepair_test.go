@@ -11,7 +11,7 @@ import (
 	"strconv"
 	"testing"
 
-	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/pair"
 	"tonepose/cmd/tonepose/internal/tables"
 )
 
@@ -42,10 +42,10 @@ func samples(n int, rate, sigma float64, seed uint64, signal func(t float64) flo
 	return x
 }
 
-func measuredPair(t *testing.T, file []string, args ...string) pipeline.Pair {
+func measuredPair(t *testing.T, file []string, args ...string) pair.Result {
 	t.Helper()
-	var p pipeline.Pair
-	out := tonepose(t, append(append(append([]string{"demod"}, file...), "--signal", "ch1", "--reference", "ch2", "--json"), args...)...)
+	var p pair.Result
+	out := tonepose(t, append(append(append([]string{"measure"}, file...), "--signal", "ch1", "--reference", "ch2", "--json"), args...)...)
 	if err := json.Unmarshal([]byte(out), &p); err != nil {
 		t.Fatal(err)
 	}

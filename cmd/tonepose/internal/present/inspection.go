@@ -1,12 +1,12 @@
-package cli
+package present
 
 import (
 	"fmt"
+	"io"
 	"math"
 	"strings"
 
-	"tonepose/cmd/tonepose/internal/pipeline"
-	"tonepose/cmd/tonepose/internal/present"
+	"tonepose/cmd/tonepose/internal/inspect"
 	"tonepose/cmd/tonepose/internal/terminal"
 )
 
@@ -16,44 +16,45 @@ const shownEvents = 12
 // shownHarmonics is how many of the mains' are.
 const shownHarmonics = 8
 
-func printInspection(s Streams, in *pipeline.Inspection) error {
-	q := func(v float64) string { return present.Quantity(v, unitOf(in)) }
+// Inspection prints what a recording is and what is wrong with it.
+func Inspection(w io.Writer, in *inspect.Inspection) error {
+	q := func(v float64) string { return Quantity(v, unitOf(in)) }
 	bits := "floats"
 	if in.Bits > 0 {
 		bits = fmt.Sprintf("%d bits", in.Bits)
 	}
-	fmt.Fprintf(s.Out, "%s: %s, %s (%s), %d channels, %.6g Hz, %d samples, %.4g s\n", in.Name, in.Format, in.Datatype, bits, len(in.Channels), in.SampleRate, in.Samples, in.DurationS)
+	fmt.Fprintf(w, "%s: %s, %s (%s), %d channels, %.6g Hz, %d samples, %.4g s\n", in.Name, in.Format, in.Datatype, bits, len(in.Channels), in.SampleRate, in.Samples, in.DurationS)
 	if !in.Start.IsZero() {
-		fmt.Fprintf(s.Out, "started %s\n", in.Start.Format("2006-01-02 15:04:05.000 MST"))
+		fmt.Fprintf(w, "started %s\n", in.Start.Format("2006-01-02 15:04:05.000 MST"))
 	}
 	if len(in.ClockPPM) > 0 {
-		fmt.Fprintf(s.Out, "clock offset of the drives %s\n", spanPPM(in.ClockPPM))
+		fmt.Fprintf(w, "clock offset of the drives %s\n", spanPPM(in.ClockPPM))
 	}
 	if in.Unit != "V" {
-		fmt.Fprintln(s.Out, "levels are in units of full scale: give --full-scale or --rig for volts")
+		fmt.Fprintln(w, "levels are in units of full scale: give --full-scale or --rig for volts")
 	}
 	t := terminal.NewTable(terminal.Column{Name: "channel", Left: true}, terminal.Column{Name: "least"}, terminal.Column{Name: "largest"}, terminal.Column{Name: "range", Unit: "%"},
 		terminal.Column{Name: "offset"}, terminal.Column{Name: "rms"}, terminal.Column{Name: "noise", Unit: "/√Hz"}, terminal.Column{Name: "flicker below", Unit: "Hz"}, terminal.Column{Name: "faults", Left: true})
 	for _, c := range in.Channels {
 		share, corner, white := "–", "–", "–"
 		if c.FullScaleShare > 0 {
-			share = present.Number(100*c.FullScaleShare, 3)
+			share = Number(100*c.FullScaleShare, 3)
 		}
 		if c.FlickerCorner > 0 {
-			corner = present.Number(c.FlickerCorner, 2)
+			corner = Number(c.FlickerCorner, 2)
 		}
 		if c.WhiteDensity > 0 {
 			white = q(c.WhiteDensity)
 		}
 		t.Row(c.Name, q(c.Min), q(c.Max), share, q(c.DC), q(c.RMS), white, corner, channelFaults(c))
 	}
-	fmt.Fprintln(s.Out)
-	if err := t.Write(s.Out, terminal.PaintFor(s.Out)); err != nil {
+	fmt.Fprintln(w)
+	if err := t.Write(w, terminal.PaintFor(w)); err != nil {
 		return err
 	}
-	fmt.Fprintln(s.Out)
+	fmt.Fprintln(w)
 	if in.Mains == nil {
-		fmt.Fprintln(s.Out, "mains not seen")
+		fmt.Fprintln(w, "mains not seen")
 	} else {
 		var words []string
 		all := in.Mains.Harmonics
@@ -65,39 +66,39 @@ func printInspection(s Streams, in *pipeline.Inspection) error {
 		if more := len(all) - len(words); more > 0 {
 			words = append(words, fmt.Sprintf("%d more up to %d×", more, all[len(all)-1].Number))
 		}
-		fmt.Fprintf(s.Out, "mains (%s) Hz (family of %d Hz): %s\n", present.PlusMinus(in.Mains.Hz, in.Mains.SigmaHz), in.Mains.Family, strings.Join(words, ", "))
+		fmt.Fprintf(w, "mains (%s) Hz (family of %d Hz): %s\n", PlusMinus(in.Mains.Hz, in.Mains.SigmaHz), in.Mains.Family, strings.Join(words, ", "))
 	}
-	if err := printTones(s, in); err != nil {
+	if err := printTones(w, in); err != nil {
 		return err
 	}
-	if err := printLinesSeen(s, in); err != nil {
+	if err := printLinesSeen(w, in); err != nil {
 		return err
 	}
 	for i, e := range in.Events {
 		if i == shownEvents {
-			fmt.Fprintf(s.Out, "and %d more faults\n", len(in.Events)-i)
+			fmt.Fprintf(w, "and %d more faults\n", len(in.Events)-i)
 			break
 		}
 		channel := e.Channel
 		if channel == "" {
 			channel = "all channels"
 		}
-		fmt.Fprintf(s.Out, "%s on %s, %.6g to %.6g s\n", e.Kind, channel, e.StartS, e.StopS)
+		fmt.Fprintf(w, "%s on %s, %.6g to %.6g s\n", e.Kind, channel, e.StartS, e.StopS)
 	}
 	for _, f := range in.Findings {
-		fmt.Fprintf(s.Out, "note: %s\n", f)
+		fmt.Fprintf(w, "note: %s\n", f)
 	}
 	return nil
 }
 
-func unitOf(in *pipeline.Inspection) string {
+func unitOf(in *inspect.Inspection) string {
 	if in.Unit == "V" {
 		return "V"
 	}
 	return "FS"
 }
 
-func channelFaults(c pipeline.ChannelLook) string {
+func channelFaults(c inspect.ChannelLook) string {
 	text := ""
 	for _, f := range []struct {
 		name  string
@@ -118,7 +119,7 @@ func channelFaults(c pipeline.ChannelLook) string {
 
 // printTones shows each tone's drive, and its level with the signal-to-noise
 // ratio in 1 Hz on every channel.
-func printTones(s Streams, in *pipeline.Inspection) error {
+func printTones(w io.Writer, in *inspect.Inspection) error {
 	if len(in.Tones) == 0 {
 		return nil
 	}
@@ -130,31 +131,31 @@ func printTones(s Streams, in *pipeline.Inspection) error {
 	for _, tone := range in.Tones {
 		row := []string{tone.Name, fmt.Sprintf("%.4f", tone.Hz), "–", "–"}
 		if tone.CurrentA > 0 {
-			row[2], row[3] = present.Number(tone.CurrentA, 4), present.Number(tone.PhaseNoiseDeg, 2)
+			row[2], row[3] = Number(tone.CurrentA, 4), Number(tone.PhaseNoiseDeg, 2)
 		}
 		for _, l := range tone.Levels {
 			level := "–" // no reference: nothing was measured
 			if l.Peak > 0 {
-				level = fmt.Sprintf("%s, %.0f, %.0f", present.Quantity(l.Peak, unitOf(in)), l.InBand, l.Broadband)
+				level = fmt.Sprintf("%s, %.0f, %.0f", Quantity(l.Peak, unitOf(in)), l.InBand, l.Broadband)
 			}
 			row = append(row, level)
 		}
 		t.Row(row...)
 	}
-	fmt.Fprintf(s.Out, "\ntones: peak level, signal-to-noise in 1 Hz beside the tone and over all noise; phase noise rms in windows of %s\n", present.Quantity(in.Tones[0].WindowS, "s"))
-	if err := t.Write(s.Out, terminal.PaintFor(s.Out)); err != nil {
+	fmt.Fprintf(w, "\ntones: peak level, signal-to-noise in 1 Hz beside the tone and over all noise; phase noise rms in windows of %s\n", Quantity(in.Tones[0].WindowS, "s"))
+	if err := t.Write(w, terminal.PaintFor(w)); err != nil {
 		return err
 	}
 	for _, p := range in.Pickups {
-		fmt.Fprintf(s.Out, "%s: couplings turned by %.2g° rms; as delay %s, as crosstalk %s\n", p.Channel, p.QuadratureDeg,
-			present.Estimate(p.DelayS, p.SigmaDelayS, "s"), present.Estimate(p.CrosstalkOhm, p.SigmaCrosstalk, "Ω"))
+		fmt.Fprintf(w, "%s: couplings turned by %.2g° rms; as delay %s, as crosstalk %s\n", p.Channel, p.QuadratureDeg,
+			Estimate(p.DelayS, p.SigmaDelayS, "s"), Estimate(p.CrosstalkOhm, p.SigmaCrosstalk, "Ω"))
 	}
 	return nil
 }
 
-func printLinesSeen(s Streams, in *pipeline.Inspection) error {
+func printLinesSeen(w io.Writer, in *inspect.Inspection) error {
 	if len(in.Lines) == 0 {
-		fmt.Fprintln(s.Out, "\nno other lines stand out of the noise")
+		fmt.Fprintln(w, "\nno other lines stand out of the noise")
 		return nil
 	}
 	t := terminal.NewTable(terminal.Column{Name: "other line", Unit: "Hz"}, terminal.Column{Name: "±", Unit: "Hz"}, terminal.Column{Name: "peak"}, terminal.Column{Name: "over noise", Unit: "dB"},
@@ -170,8 +171,8 @@ func printLinesSeen(s Streams, in *pipeline.Inspection) error {
 				name += fmt.Sprintf(", by chance %.0f %%", 100*math.Min(l.Chance, 1))
 			}
 		}
-		t.Row(fmt.Sprintf("%.3f", l.Hz), present.Number(l.SigmaHz, 2), present.Quantity(l.Peak, unitOf(in)), fmt.Sprintf("%.0f", l.OverDB), l.Channel, name)
+		t.Row(fmt.Sprintf("%.3f", l.Hz), Number(l.SigmaHz, 2), Quantity(l.Peak, unitOf(in)), fmt.Sprintf("%.0f", l.OverDB), l.Channel, name)
 	}
-	fmt.Fprintln(s.Out)
-	return t.Write(s.Out, terminal.PaintFor(s.Out))
+	fmt.Fprintln(w)
+	return t.Write(w, terminal.PaintFor(w))
 }

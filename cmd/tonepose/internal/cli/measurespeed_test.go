@@ -21,7 +21,7 @@ func BenchmarkDemod(b *testing.B) {
 	const channels, samples = 12, 4_000_000
 	dir := b.TempDir()
 	writeBench(b, dir, channels, samples)
-	args := []string{"demod", filepath.Join(dir, "bench.sigmf-meta"), "--rig", filepath.Join(dir, "bench.rig.yaml"),
+	args := []string{"measure", filepath.Join(dir, "bench.sigmf-meta"), "--rig", filepath.Join(dir, "bench.rig.yaml"),
 		"--window", "20.48ms", "--hop", "10.24ms", "--out", filepath.Join(dir, "out"), "--force", "--quiet"}
 	for b.Loop() {
 		var out, errs bytes.Buffer
