@@ -6,7 +6,7 @@
 // quaternions (Rotation) or a Product of these; a
 // derivative is always taken along the manifold's tangent, so no parameter
 // is ever redundant or constrained. A Loss makes the sum robust. Result holds the
-// covariance, the rank, and the directions that the data do not fix.
+// covariance and the rank.
 //
 // Linear algebra is by orthogonal factors of the Jacobian, never by the
 // normal equations, so that no digits are squared away.
