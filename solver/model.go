@@ -46,8 +46,7 @@ type rig struct {
 	points  [][6]float64    // and axis [m²] and arm [m] of each coil
 	grid    *grid
 	errors  ErrorModel
-	first   []int  // see arrangeErrors
-	centers []vec3 // of the emitters
+	first   []int // see arrangeErrors
 }
 
 func (g *rig) stateOf(p rigid.Pose) state {

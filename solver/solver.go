@@ -60,9 +60,6 @@ func New(p Problem, o Options) (*Solver, error) {
 	g.reach = r3.Norm(r3.Sub(p.Volume.Max, p.Volume.Min)) / 2
 	g.stride = 1 / (g.reach * g.reach)
 	g.errors = p.ErrorModel()
-	for _, e := range p.Array.Emitters {
-		g.centers = append(g.centers, fromR3(e.Center))
-	}
 	g.arrangeErrors()
 	if g.grid, err = newGrid(g); err != nil {
 		return nil, err

@@ -33,14 +33,6 @@ func (r *rotation) apply(v *vec3) vec3 {
 	}
 }
 
-func (r *rotation) applyTransposed(v *vec3) vec3 {
-	return vec3{
-		r[0]*v[0] + r[3]*v[1] + r[6]*v[2],
-		r[1]*v[0] + r[4]*v[1] + r[7]*v[2],
-		r[2]*v[0] + r[5]*v[1] + r[8]*v[2],
-	}
-}
-
 // set puts R(q) of a unit quaternion into r.
 func (r *rotation) set(q *quat.Number) {
 	w, x, y, z := q.Real, q.Imag, q.Jmag, q.Kmag

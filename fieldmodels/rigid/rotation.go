@@ -41,9 +41,13 @@ func Log(q quat.Number) r3.Vec {
 	return r3.Scale(2*math.Atan2(n, w)/n, v)
 }
 
-// Normalize returns q scaled to unit length.
+// Normalize returns q scaled to unit length; the identity for zero.
 func Normalize(q quat.Number) quat.Number {
-	return quat.Scale(1/quat.Abs(q), q)
+	n := quat.Abs(q)
+	if !(n > 0) {
+		return quat.Number{Real: 1}
+	}
+	return quat.Scale(1/n, q)
 }
 
 // Rotate returns v turned by the unit quaternion q.

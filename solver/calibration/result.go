@@ -111,7 +111,7 @@ func (f *fit) result(cost float64, iterations int, status Status, gauges []Gauge
 		b := &f.normal.blocks[s]
 		r.ChiSquare += b.chi2 + b.prior
 		r.DOF += b.used
-		for _, inv := range f.reduced.own[s].inv {
+		for _, inv := range f.reduced.own[s].Inverse {
 			if inv != 0 {
 				r.DOF--
 			}

@@ -55,7 +55,7 @@ func (r *Result) Stations() ([]StationReport, error) {
 		rep.ChiSquare, rep.ReferenceChiSquare = blk.chi2, blk.prior
 		rep.Leverage = trace(r.inner, info)
 		rep.DOF = float64(blk.used) - rep.Leverage
-		for _, inv := range f.reduced.own[s].inv {
+		for _, inv := range f.reduced.own[s].Inverse {
 			if inv != 0 {
 				rep.DOF--
 			}

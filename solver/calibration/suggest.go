@@ -6,6 +6,7 @@ import (
 	"gonum.org/v1/gonum/mat"
 
 	"tonepose/fieldmodels/rigid"
+	"tonepose/solver/internal/statistics"
 )
 
 // Candidate is a place where a further station could be taken.
@@ -112,7 +113,9 @@ func (f *fit) medianVariance(sensor int) []float64 {
 				all = append(all, st.Couplings.Variance[k])
 			}
 		}
-		out[k] = median(all)
+		if out[k] = math.Inf(1); all != nil {
+			out[k] = statistics.Median(all)
+		}
 	}
 	return out
 }

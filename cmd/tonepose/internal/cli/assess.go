@@ -74,7 +74,7 @@ too), 1 no pose could be compared, 2 the call or a file was wrong.`,
 	f.StringVar(&o.Sensor, "sensor", "", "only this sensor")
 	f.BoolVar(&o.pivot, "pivot", false, "find the tip of a pointer that was turned about it")
 	f.StringVar(&o.saveRig, "save-rig", "", "with --pivot: write the rig with the tip found to this file")
-	f.BoolVar(&o.Budget, "budget", false, "say where the uncertainty comes from: noise, emitters, pickups, drive, reference, registration")
+	f.BoolVar(&o.Budget, "budget", false, "say where the uncertainty comes from: noise, drive, emitters, pickups, map of metal, reference, registration")
 	addValue(f, &o.Reach, "max-lag", "500ms", "duration", aboveZero(seconds), "how far to look for a lag of moving poses")
 	addValue(f, &o.Confidence, "confidence", "0.95", "float", func(text string) (float64, error) {
 		v, err := between(0, 1)(text)

@@ -247,9 +247,8 @@ func TestAssessBudget(t *testing.T) {
 	for _, v := range b.Combined[:3] {
 		total += v * v
 	}
-	// Solve averages pickups over their discs, the budget's derivatives of the
-	// pose are the same; only emitters and pickups are approximated, and this rig
-	// states no tolerances.
+	// Both are of one error model, at poses that differ by less than a hundredth of a
+	// sigma; this rig states no tolerances.
 	if q := math.Sqrt(total) / sum.PredictedPosition; math.Abs(q-1) > 1e-3 {
 		t.Errorf("the budget is %.5f of the predicted sigma", q)
 	}
