@@ -43,7 +43,7 @@ func Log(q quat.Number) r3.Vec {
 
 // Normalize returns q scaled to unit length; the identity for zero.
 func Normalize(q quat.Number) quat.Number {
-	n := quat.Abs(q)
+	n := math.Sqrt(q.Real*q.Real + q.Imag*q.Imag + q.Jmag*q.Jmag + q.Kmag*q.Kmag)
 	if !(n > 0) {
 		return quat.Number{Real: 1}
 	}
