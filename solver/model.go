@@ -50,7 +50,7 @@ type rig struct {
 }
 
 func (g *rig) stateOf(p rigid.Pose) state {
-	st := state{q: unitQuat(p.Rotation)}
+	st := state{q: rigid.Normalize(p.Rotation)}
 	st.r.set(&st.q)
 	a := st.r.apply(&g.pivot)
 	st.x = vec3{p.Position.X + a[0], p.Position.Y + a[1], p.Position.Z + a[2]}

@@ -73,7 +73,7 @@ func run(t *testing.T, file string, places []rigid.Pose, how simulate.Options) (
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := simulate.Run(t.Context(), r, path, name, how, nil); err != nil {
+	if _, err := simulate.Write(t.Context(), r, path, name, how, nil); err != nil {
 		t.Fatal(err)
 	}
 	return solved(t, file, name+".sigmf-meta", truth)
@@ -85,7 +85,7 @@ func solved(t *testing.T, file, recorded, truth string) (string, *Result) {
 	if _, err := solve.Run(t.Context(), file, solve.Options{Job: measure.Job{Recording: recorded, Out: dir, Intervals: truth, Options: map[string]string{"rig": file}}}); err != nil {
 		t.Fatal(err)
 	}
-	a, err := Run(dir, truth, Options{})
+	a, err := Compare(t.Context(), dir, truth, Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
