@@ -132,25 +132,26 @@ func solveDemo(ctx context.Context, o *demoOptions, s Streams, run demoRun) (ass
 		return none, err
 	}
 	r, _ := assessment.Summarise(a.Samples)
-	return r, drawDemo(ctx, o, run, a, rec, sum.Survey)
+	in, err := pipeline.Inspect(ctx, rec, bench, show)
+	if err != nil {
+		return none, err
+	}
+	return r, drawDemo(o, run, a, in)
 }
 
-func drawDemo(ctx context.Context, o *demoOptions, run demoRun, a *pipeline.Assessed, rec *recording.Reader, survey *pipeline.Survey) error {
-	path, err := report.Path(a, "Path of the probe: "+run.path, inventedNote)
-	if err != nil {
-		return err
-	}
+func drawDemo(o *demoOptions, run demoRun, a *pipeline.Assessed, in *pipeline.Inspection) error {
 	coupling, err := report.Coupling(filepath.Join(o.dir, run.path), a.Rig, 0, "Coupling matrix, first window: "+run.path, inventedNote)
 	if err != nil {
 		return err
 	}
+	in.Lines = nil // what motion puts beside the tones needs no names here
+	spectrum := report.Inspected(in)
+	spectrum.Title, spectrum.Note = "Spectrum of every channel: "+run.path, inventedNote
 	figures := map[string]*figure.Figure{
-		"path":     path,
+		"path":     report.Path(a, "Path of the probe: "+run.path, inventedNote),
 		"accuracy": report.Accuracy(a, a.Rig.Sensors[0].Name, "Error against prediction: "+run.path, inventedNote),
 		"coupling": coupling,
-	}
-	if figures["spectrum"], err = report.Spectrum(ctx, rec, a.Rig, survey, "Spectrum of every channel: "+run.path, inventedNote); err != nil {
-		return err
+		"spectrum": spectrum,
 	}
 	to, err := files.Into(o.dir, true)
 	if err != nil {

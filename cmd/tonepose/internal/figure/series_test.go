@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"math"
 	"testing"
-
 )
 
 // Gaps, lone values, constants and nothing at all must be drawn without a

@@ -23,11 +23,7 @@ func SaveAssessment(to *files.Batch, run string, a *pipeline.Assessed, drifts ma
 		if len(names) > 1 {
 			prefix, title = name+"-", title+", "+name
 		}
-		figures, err := Assessment(part, name, title, drifts[name])
-		if err != nil {
-			return err
-		}
-		for kind, f := range figures {
+		for kind, f := range drawn(part, name, title, drifts[name]) {
 			if err := f.Save(to, prefix+kind+".png"); err != nil {
 				return err
 			}
@@ -36,25 +32,21 @@ func SaveAssessment(to *files.Batch, run string, a *pipeline.Assessed, drifts ma
 	return nil
 }
 
-// Assessment draws what one sensor's errors look like, by name: path, accuracy,
+// drawn is what one sensor's errors look like, by name: path, accuracy,
 // vectors, map, histogram, and where there is enough for them quantiles and
 // allan.
-func Assessment(a *pipeline.Assessed, sensor, title string, drift *pipeline.Drift) (map[string]*figure.Figure, error) {
+func drawn(a *pipeline.Assessed, sensor, title string, drift *pipeline.Drift) map[string]*figure.Figure {
 	note := fmt.Sprintf("%d poses against known ones", len(a.Samples))
 	if r := a.Registration; r != nil {
 		note += ", " + r.Kind + " registration"
 	}
 	e := emitters(a.Rig)
-	path, err := Path(a, title+": path", note)
-	if err != nil {
-		return nil, err
-	}
 	all := make([]assessment.Errors, len(a.Samples))
 	for i, s := range a.Samples {
 		all[i] = assessment.Of(s)
 	}
 	figures := map[string]*figure.Figure{
-		"path":      path,
+		"path":      Path(a, title+": path", note),
 		"accuracy":  Accuracy(a, sensor, title+": error against prediction", note),
 		"vectors":   vectors(a, all, e, title, note),
 		"map":       errorMap(a, all, e, title, note),
@@ -66,7 +58,7 @@ func Assessment(a *pipeline.Assessed, sensor, title string, drift *pipeline.Drif
 	if drift != nil {
 		figures["allan"] = wander(drift, title)
 	}
-	return figures, nil
+	return figures
 }
 
 func vectors(a *pipeline.Assessed, all []assessment.Errors, e []figure.Emitter, title, note string) *figure.Figure {
@@ -140,12 +132,7 @@ func quantiles(all []assessment.Errors, title, note string) *figure.Figure {
 func wander(d *pipeline.Drift, title string) *figure.Figure {
 	panel := figure.StabilityPanel{Quantity: "Allan deviation", Unit: "m"}
 	for axis, points := range d.Axes {
-		c := figure.Deviation{Name: []string{"x", "y", "z"}[axis]}
-		for _, p := range points {
-			c.Tau, c.Value = append(c.Tau, p.TauS), append(c.Value, p.Deviation)
-			c.Low, c.High = append(c.Low, p.Lo), append(c.High, p.Hi)
-		}
-		panel.Curves = append(panel.Curves, c)
+		panel.Curves = append(panel.Curves, deviation("xyz"[axis:axis+1], points))
 	}
 	return figure.Stability(figure.StabilityData{Title: title + ": how position errors wander",
 		Note:   fmt.Sprintf("overlapping Allan deviation of %d errors, %.4g s apart, with 95 %% bounds", d.N, d.Interval),

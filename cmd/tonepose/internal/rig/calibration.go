@@ -36,14 +36,9 @@ type Companion struct {
 	SHA256 string
 }
 
-// companions names those of a calibration as the keys of the block do.
-func (c *Calibration) companions() []namedCompanion {
-	return []namedCompanion{{"covariance", &c.Covariance}, {"correction", &c.Correction}}
-}
-
-type namedCompanion struct {
-	what string
-	*Companion
+// companions yields the files beside the rig by what the block's keys call them.
+func (c *Calibration) companions(yield func(what string, c Companion) bool) {
+	_ = yield("covariance", c.Covariance) && yield("correction", c.Correction)
 }
 
 // EmitterParameters names the parameters of an emitter in a covariance, in the
@@ -258,9 +253,9 @@ func (c *Calibration) yaml(newline string) string {
 			lines = append(lines, "  - "+quoted(p))
 		}
 	}
-	for _, f := range c.companions() {
-		add(f.what+"_file", f.File)
-		add(f.what+"_sha256", f.SHA256)
+	for what, f := range c.companions {
+		add(what+"_file", f.File)
+		add(what+"_sha256", f.SHA256)
 	}
 	return strings.Join(lines, newline) + newline
 }

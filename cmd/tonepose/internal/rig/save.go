@@ -90,11 +90,11 @@ func (e *Edit) inherited(name string) (out []companion, err error) {
 	if c == nil || filepath.Clean(filepath.Dir(name)) == filepath.Clean(filepath.Dir(e.rig.File)) {
 		return nil, nil
 	}
-	for _, f := range c.companions() {
+	for what, f := range c.companions {
 		if f.File == "" || filepath.IsAbs(f.File) {
 			continue
 		}
-		text, err := e.rig.beside(f.what, *f.Companion)
+		text, err := e.rig.beside(what, f)
 		if err != nil {
 			return nil, err
 		}
