@@ -1,6 +1,7 @@
 package frequencyplan
 
 import (
+	"context"
 	"math"
 	"math/bits"
 )
@@ -24,10 +25,13 @@ type board struct {
 	open     []stepSet // [tones placed] the steps from lo on that may still become tones
 	free     stepSet   // open with no tone placed: what each alone may be
 	tones    []int
-	near     []int8 // a step: how many tones are nearer than the guard
-	products []int  // of the candidate last looked at, folded
-	work     int    // products and candidates looked at since reset
-	most     int    // tones placed at best since reset
+	near     []int8          // a step: how many tones are nearer than the guard
+	products []int           // of the candidate last looked at, folded
+	work     int             // products and candidates looked at since reset
+	ctx      context.Context // of the search
+	ask      int             // the work from which it is asked again
+	ended    bool            // it was seen to end
+	most     int             // tones placed at best since reset
 	list     []int
 	trial    stepSet
 }
@@ -66,7 +70,7 @@ func (b *board) alone(n int) bool {
 // reset clears the board and its counts.
 func (b *board) reset() {
 	b.clear()
-	b.work, b.most = 0, 0
+	b.work, b.most, b.ask = 0, 0, 0
 }
 
 func (b *board) clear() {

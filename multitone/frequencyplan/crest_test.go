@@ -69,7 +69,7 @@ func TestLowCrestBeatsItsStarts(t *testing.T) {
 		{harmonics(8), []float64{1, 1, 0.5, 0.5, 1, 1, 0.3, 0.3}, 0.05},
 		{[]float64{5025, 6175, 7375, 8625, 9925, 11275, 12675, 14125}, ones(8), 0.05},
 	} {
-		phases, crest, err := frequencyplan.LowCrest(c.hz, c.amps, 1)
+		phases, crest, err := frequencyplan.LowCrest(t.Context(), c.hz, c.amps, 1)
 		if err != nil {
 			t.Fatal(err)
 		}

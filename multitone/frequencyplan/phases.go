@@ -1,6 +1,7 @@
 package frequencyplan
 
 import (
+	"context"
 	"math"
 	"math/rand/v2"
 
@@ -48,12 +49,12 @@ func NewmanPhases(n int) []float64 {
 // give equal phases.
 //
 // It minimises the mean of x^p for rising p, which tends to the peak, by
-// descents along the gradient.
+// descents along the gradient, and ends with ctx.
 //
 // Source: Guillaume, Schoukens, Pintelon, Kollár, Crest-factor minimization using
 // nonlinear Chebyshev approximation methods, IEEE Trans. Instrumentation and
 // Measurement 40 (1991).
-func LowCrest(hz, amplitudes []float64, windowS float64) (phases []float64, crest float64, err error) {
+func LowCrest(ctx context.Context, hz, amplitudes []float64, windowS float64) (phases []float64, crest float64, err error) {
 	m, err := newMultisine(hz, amplitudes, windowS)
 	if err != nil {
 		return nil, 0, err
@@ -76,7 +77,10 @@ func LowCrest(hz, amplitudes []float64, windowS float64) (phases []float64, cres
 	f := newPowerMean(m)
 	for _, s := range starts {
 		consider(s)
-		consider(f.descend(s))
+		consider(f.descend(ctx, s))
+		if err := ctx.Err(); err != nil {
+			return nil, 0, err
+		}
 	}
 	for k := range phases {
 		phases[k] = math.Remainder(phases[k], 2*math.Pi)
@@ -100,8 +104,9 @@ func newPowerMean(m *multisine) *powerMean {
 
 // descend minimises for rising even p from the given phases, along the gradient
 // with steps of Barzilai and Borwein (IMA J. Numerical Analysis 8, 1988), each
-// halved until it does not lead above the worst of the last four values.
-func (f *powerMean) descend(start []float64) []float64 {
+// halved until it does not lead above the worst of the last four values. It stops
+// early when ctx ends.
+func (f *powerMean) descend(ctx context.Context, start []float64) []float64 {
 	n := len(start)
 	at, next := append([]float64(nil), start...), make([]float64, n)
 	slope, after := make([]float64, n), make([]float64, n)
@@ -113,6 +118,9 @@ func (f *powerMean) descend(start []float64) []float64 {
 		f.gradient(slope, at)
 		step := 0.1 / (floats.Norm(slope, 2) + 1e-12)
 		for i := range 40 {
+			if ctx.Err() != nil {
+				return at
+			}
 			v := math.Inf(1)
 			for range 20 {
 				floats.AddScaledTo(next, at, -step, slope)

@@ -1,6 +1,7 @@
 package frequencyplan
 
 import (
+	"context"
 	"math"
 	"slices"
 )
@@ -16,7 +17,7 @@ type Plan struct {
 
 // Choose finds tones for a Spec, spread over the band as widely as it can. If
 // there is no set, or none was found, the error is an *Infeasible. Equal calls
-// give equal tones.
+// give equal tones; it ends with ctx.
 //
 // It lowers the least spacing from the even one and searches each time depth
 // first in rising frequency: what the products of the tones so far reach is
@@ -24,7 +25,7 @@ type Plan struct {
 // them are left. Crowded bands, where that comes to no end, are filled tone by
 // tone with the one that strikes least; small ones are searched to the end, so
 // that "no set exists" is a proof.
-func Choose(s Spec) (*Plan, error) {
+func Choose(ctx context.Context, s Spec) (*Plan, error) {
 	g, err := newGrid(s)
 	if err != nil {
 		return nil, err
@@ -32,9 +33,13 @@ func Choose(s Spec) (*Plan, error) {
 	if s.Tones < 1 || s.Tones > maxTones {
 		return nil, &SpecError{"Tones", s.Tones, "must be 1 to 64"}
 	}
-	tones, proven, most := g.choose(everything, fullEffort)
+	tones, proven, most := g.choose(ctx, everything, fullEffort)
 	if tones == nil {
-		return nil, g.diagnose(proven, most)
+		infeasible := g.diagnose(ctx, proven, most)
+		if err := ctx.Err(); err != nil {
+			return nil, err // cut short, that proves nothing
+		}
+		return nil, infeasible
 	}
 	p := &Plan{SpacingHz: math.Inf(1)}
 	for i, n := range tones {
@@ -62,13 +67,14 @@ var (
 
 // choose returns rising tones in steps, nil if there are none; then proven tells
 // that no set exists, and most how many tones were placed at best.
-func (g *grid) choose(r rules, e effort) (tones []int, proven bool, most int) {
+func (g *grid) choose(ctx context.Context, r rules, e effort) (tones []int, proven bool, most int) {
 	least := g.spacing
 	if r&spacingRule == 0 {
 		least = 1
 	}
 	even := max(least, (g.hi-g.lo)/max(1, g.Tones-1))
 	b := newBoard(g, r)
+	b.ctx = ctx
 	try := func(search func() bool) bool {
 		b.reset()
 		found := search()
@@ -120,7 +126,7 @@ func (b *board) place(from, spacing, limit int) bool {
 		return true
 	}
 	open := b.open[depth]
-	for n := b.next(open, from); n >= 0 && b.work <= limit; n = b.next(open, n+1) {
+	for n := b.next(open, from); n >= 0 && !b.exhausted(limit); n = b.next(open, n+1) {
 		if !b.fits(open, n, b.Tones-depth, spacing) {
 			return false // nor from any later start
 		}
@@ -135,6 +141,16 @@ func (b *board) place(from, spacing, limit int) bool {
 		b.take()
 	}
 	return false
+}
+
+// exhausted tells whether a search has done its work, or must end with its
+// context, which is asked every few milliseconds.
+func (b *board) exhausted(limit int) bool {
+	if b.work >= b.ask {
+		b.ask = b.work + 500_000
+		b.ended = b.ended || b.ctx.Err() != nil
+	}
+	return b.ended || b.work > limit
 }
 
 // next finds the first open step from n on, −1 if there is none.

@@ -1,6 +1,7 @@
 package frequencyplan_test
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"math"
@@ -89,7 +90,7 @@ func TestChosenTonesHoldWhatTheSpecAsks(t *testing.T) {
 		{frequencyplan.Spec{Tones: 32, LowHz: 2000, RateHz: 100e3, WindowS: 0.1, MainsHz: both, MarginHz: 10}, 10, 25000},
 	} {
 		s := c.spec
-		p, err := frequencyplan.Choose(s)
+		p, err := frequencyplan.Choose(t.Context(), s)
 		if err != nil {
 			t.Errorf("%+v: %v", s, err)
 			continue
@@ -111,7 +112,7 @@ func TestChosenTonesHoldWhatTheSpecAsks(t *testing.T) {
 		if err != nil || len(conflicts) > 0 {
 			t.Errorf("Check of chosen tones: %v, %v", conflicts, err)
 		}
-		again, err := frequencyplan.Choose(s)
+		again, err := frequencyplan.Choose(t.Context(), s)
 		if err != nil || !slices.Equal(again.Hz, p.Hz) {
 			t.Errorf("a second call gives %v, %v", again, err)
 		}
@@ -139,7 +140,7 @@ func TestNoSolutionNamesWhatBinds(t *testing.T) {
 		// f, 2f and 3f = f + 2f: harmonics and both orders bind at once.
 		{frequencyplan.Spec{Tones: 3, LowHz: 1000, HighHz: 3000, RateHz: 100e3, WindowS: 0.001}, true, "window"},
 	} {
-		_, err := frequencyplan.Choose(c.spec)
+		_, err := frequencyplan.Choose(t.Context(), c.spec)
 		var e *frequencyplan.Infeasible
 		if !errors.As(err, &e) {
 			t.Errorf("%+v: %v, want Infeasible", c.spec, err)
@@ -205,9 +206,22 @@ func TestBadSpecsNameTheField(t *testing.T) {
 	} {
 		s := good
 		spoil(&s)
-		if _, err := frequencyplan.Choose(s); err == nil || !strings.Contains(err.Error(), want) {
+		if _, err := frequencyplan.Choose(t.Context(), s); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("got %v, want %q", err, want)
 		}
+	}
+}
+
+// An end of the context is an answer of its own, no proof that there is no set.
+func TestChooseEndsWithItsContext(t *testing.T) {
+	ended, cancel := context.WithCancel(t.Context())
+	cancel()
+	crowded := frequencyplan.Spec{Tones: 40, RateHz: 100e3, WindowS: 40e-3, MainsHz: []float64{50, 60}, MarginHz: 12.5, LowHz: 2000, HighHz: 6000}
+	if _, err := frequencyplan.Choose(ended, crowded); !errors.Is(err, context.Canceled) {
+		t.Errorf("error %v", err)
+	}
+	if _, _, err := frequencyplan.LowCrest(ended, []float64{1000, 2000, 3000}, []float64{1, 1, 1}, 1e-3); !errors.Is(err, context.Canceled) {
+		t.Errorf("phases: error %v", err)
 	}
 }
 
@@ -219,7 +233,7 @@ func BenchmarkChoose(b *testing.B) {
 	} {
 		b.Run(fmt.Sprintf("tones=%d/rate=%g", s.Tones, s.RateHz), func(b *testing.B) {
 			for b.Loop() {
-				if _, err := frequencyplan.Choose(s); err != nil {
+				if _, err := frequencyplan.Choose(b.Context(), s); err != nil {
 					b.Fatal(err)
 				}
 			}

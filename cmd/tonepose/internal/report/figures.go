@@ -11,8 +11,9 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/cmd/tonepose/internal/assess"
+	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/figure"
-	"tonepose/cmd/tonepose/internal/pipeline"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/multitone/recording"
@@ -21,7 +22,7 @@ import (
 )
 
 // Path draws emitters, solved positions and the truth in three views.
-func Path(a *pipeline.Assessed, title, note string) (*figure.Figure, error) {
+func Path(a *assess.Result, title, note string) (*figure.Figure, error) {
 	d := figure.PathData{Title: title, Note: note, Emitters: emitters(a.Rig)}
 	for _, s := range a.Rig.Sensors {
 		truth, solved := figure.Track{Name: s.Name + ", true"}, figure.Track{Name: s.Name + ", solved"}
@@ -37,7 +38,7 @@ func Path(a *pipeline.Assessed, title, note string) (*figure.Figure, error) {
 }
 
 // Accuracy draws the errors of one sensor against their prediction.
-func Accuracy(a *pipeline.Assessed, sensor, title, note string) *figure.Figure {
+func Accuracy(a *assess.Result, sensor, title, note string) *figure.Figure {
 	d := figure.AccuracyData{Title: title, Note: note, Freedoms: 6}
 	for i, s := range a.Samples {
 		if a.Sensors[i] != sensor {
@@ -57,7 +58,7 @@ func Accuracy(a *pipeline.Assessed, sensor, title, note string) *figure.Figure {
 
 // Coupling draws the coupling matrix of a sensor in the run's first window.
 func Coupling(dir string, r *rig.Rig, sensor int, title, note string) (*figure.Figure, error) {
-	rows, err := tables.OpenCouplings(filepath.Join(dir, tables.CouplingsName+".parquet"))
+	rows, err := tables.Open[tables.Coupling](filepath.Join(dir, tables.CouplingsName+".parquet"))
 	if err != nil {
 		return nil, err
 	}
@@ -92,7 +93,7 @@ func Coupling(dir string, r *rig.Rig, sensor int, title, note string) (*figure.F
 
 // Spectrum draws the density of every channel, with the rig's tones and the
 // mains lines marked.
-func Spectrum(ctx context.Context, rec *recording.Reader, r *rig.Rig, s *pipeline.Survey, title, note string) (*figure.Figure, error) {
+func Spectrum(ctx context.Context, rec *recording.Reader, r *rig.Rig, s *engine.Survey, title, note string) (*figure.Figure, error) {
 	info := rec.Info()
 	var welch []*spectrum.Welch
 	size := spectrum.SmoothSize(int(min(info.Samples, int64(info.SampleRate/10))))

@@ -160,5 +160,13 @@ func (r *Rig) ChannelIndex(name string) (int, bool) {
 	return 0, false
 }
 
+// SensorNames lists the sensors in their order.
+func (r *Rig) SensorNames() (names []string) {
+	for _, s := range r.Sensors {
+		names = append(names, s.Name)
+	}
+	return names
+}
+
 // NyquistHz is half the sample rate; every tone lies below it.
 func (r *Rig) NyquistHz() float64 { return r.SampleRateHz / 2 }

@@ -3,19 +3,19 @@ package rig
 import (
 	"crypto/sha256"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"path/filepath"
 	"slices"
 	"strings"
 
-	"tonepose/cmd/tonepose/internal/whole"
+	"tonepose/cmd/tonepose/internal/files"
 )
 
 // Save writes the changed rig, and beside it the covariance of its calibration
 // as <stem>.covariance.csv and its correction as <stem>.correction.json. The
-// files of a calibration that stays as it was go along to another folder. Each
-// file appears whole or not at all, the rig file last. The rig is read back as
-// written.
+// files of a calibration that stays as it was go along to another folder. They
+// appear together, or not at all. The rig is read back as written.
 func (e *Edit) Save(name string) (*Rig, error) {
 	if e.err != nil {
 		return nil, e.err
@@ -38,12 +38,17 @@ func (e *Edit) Save(name string) (*Rig, error) {
 			s.CorrectionFile != c.CorrectionFile || s.CorrectionSHA256 != c.CorrectionSHA256) {
 		return nil, fmt.Errorf("rig: %s: the calibration block did not read back as written", name)
 	}
+	// The rig, which names the others, is created first and seen last.
+	batch := files.Batch{Force: true}
+	defer batch.Abort()
+	err = batch.Write(name, text)
 	for _, c := range companions {
-		if err := whole.WriteFile(filepath.Join(filepath.Dir(name), c.file), c.text); err != nil {
-			return nil, err
-		}
+		err = errors.Join(err, batch.Write(filepath.Join(filepath.Dir(name), c.file), c.text))
 	}
-	if err := whole.WriteFile(name, text); err != nil {
+	if err == nil {
+		err = batch.Commit()
+	}
+	if err != nil {
 		return nil, err
 	}
 	return saved, nil

@@ -74,7 +74,7 @@ func (p *Progress) Clear() {
 
 func progressLine(pass string, done, total int64, since time.Duration) string {
 	if total <= 0 {
-		return fmt.Sprintf("%s  %s", pass, Quantity(float64(done), ""))
+		return fmt.Sprintf("%s  %d", pass, done)
 	}
 	share := min(max(float64(done)/float64(total), 0), 1)
 	full := int(share * barCells)

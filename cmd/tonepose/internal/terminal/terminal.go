@@ -1,6 +1,5 @@
-// Package terminal prints for people: a progress line, aligned tables with
-// units, quantities with SI prefixes. What is not a terminal gets plain text,
-// and no progress at all.
+// Package terminal prints for people: a progress line, and aligned tables with
+// units. What is not a terminal gets plain text, and no progress at all.
 package terminal
 
 import (
