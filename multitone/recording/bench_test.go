@@ -1,6 +1,7 @@
 package recording
 
 import (
+	"context"
 	"fmt"
 	"io"
 	"math"
@@ -46,7 +47,7 @@ func benchmarkRead(b *testing.B, format string, channels int) {
 	if err := os.WriteFile(name, data, 0o600); err != nil {
 		b.Fatal(err)
 	}
-	r, err := Open(name, opt)
+	r, err := Open(context.Background(), name, opt)
 	if err != nil {
 		b.Fatal(err)
 	}

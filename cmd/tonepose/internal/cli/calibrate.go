@@ -162,7 +162,7 @@ func runCalibrate(ctx context.Context, name string, o *calibrateOptions, s Strea
 		return err
 	}
 	bench := pipeline.NewBench(r)
-	rec, err := bench.Open(name, o.recording.options(s))
+	rec, err := bench.Open(ctx, name, o.recording.options(s))
 	if err != nil {
 		return err
 	}
@@ -171,7 +171,7 @@ func runCalibrate(ctx context.Context, name string, o *calibrateOptions, s Strea
 	defer clear()
 	run := pipeline.StationOptions{Clock: mode, Progress: show}
 	if o.baseline != "" {
-		if run.Baseline, err = bench.Open(o.baseline, o.recording.options(s)); err != nil {
+		if run.Baseline, err = bench.Open(ctx, o.baseline, o.recording.options(s)); err != nil {
 			return err
 		}
 		defer run.Baseline.Close()

@@ -89,7 +89,7 @@ func runCalibrateChannels(ctx context.Context, name string, o *channelsOptions, 
 		}
 	}
 	bench := pipeline.NewBench(r)
-	rec, err := bench.Open(name, o.recording.options(s))
+	rec, err := bench.Open(ctx, name, o.recording.options(s))
 	if err != nil {
 		return err
 	}

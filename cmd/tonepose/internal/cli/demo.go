@@ -97,7 +97,7 @@ func solveDemo(ctx context.Context, o *demoOptions, s Streams, run demoRun) (ass
 		return none, err
 	}
 	bench := pipeline.NewBench(b.Rig)
-	rec, err := bench.Open(filepath.Join(o.dir, run.path+".sigmf-meta"), recording.Options{})
+	rec, err := bench.Open(ctx, filepath.Join(o.dir, run.path+".sigmf-meta"), recording.Options{})
 	if err != nil {
 		return none, err
 	}

@@ -109,7 +109,7 @@ func runDemod(ctx context.Context, name string, o *demodOptions, options map[str
 	}
 	meta.Rig = string(r.Text)
 	bench := pipeline.NewBench(r)
-	rec, err := bench.Open(name, o.recording.options(s))
+	rec, err := bench.Open(ctx, name, o.recording.options(s))
 	if err != nil {
 		return err
 	}

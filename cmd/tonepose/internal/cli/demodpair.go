@@ -34,7 +34,7 @@ func runDemodPair(ctx context.Context, name string, o *demodOptions, windows pip
 	if o.near < 0 || math.IsNaN(o.near) || math.IsInf(o.near, 0) {
 		return fmt.Errorf("--near %g: must be positive", o.near)
 	}
-	rec, err := recording.Open(name, o.recording.options(s))
+	rec, err := recording.Open(ctx, name, o.recording.options(s))
 	if err != nil {
 		return err
 	}

@@ -67,12 +67,12 @@ func runInspect(ctx context.Context, name string, o *inspectOptions, s Streams) 
 			return err
 		}
 		bench = pipeline.NewBench(r)
-		if rec, err = bench.Open(name, o.recording.options(s)); err != nil {
+		if rec, err = bench.Open(ctx, name, o.recording.options(s)); err != nil {
 			return err
 		}
 	} else {
 		var err error
-		if rec, err = recording.Open(name, o.recording.options(s)); err != nil {
+		if rec, err = recording.Open(ctx, name, o.recording.options(s)); err != nil {
 			return err
 		}
 	}

@@ -114,7 +114,7 @@ func runSolve(ctx context.Context, name string, o *solveOptions, options map[str
 	if err != nil {
 		return err
 	}
-	rec, err := bench.Open(name, o.recording.options(s))
+	rec, err := bench.Open(ctx, name, o.recording.options(s))
 	if err != nil {
 		return err
 	}
@@ -137,7 +137,7 @@ func runSolve(ctx context.Context, name string, o *solveOptions, options map[str
 		return fmt.Errorf("--%w", err)
 	}
 	if o.baseline != "" {
-		if run.Baseline, err = bench.Open(o.baseline, o.recording.options(s)); err != nil {
+		if run.Baseline, err = bench.Open(ctx, o.baseline, o.recording.options(s)); err != nil {
 			return err
 		}
 		defer run.Baseline.Close()

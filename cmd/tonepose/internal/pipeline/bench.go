@@ -5,6 +5,7 @@
 package pipeline
 
 import (
+	"context"
 	"fmt"
 	"math"
 
@@ -83,7 +84,7 @@ func (b *Bench) PrepareSolvers(o solver.Options) error {
 }
 
 // Open opens a recording of this bench.
-func (b *Bench) Open(name string, o recording.Options) (*recording.Reader, error) {
+func (b *Bench) Open(ctx context.Context, name string, o recording.Options) (*recording.Reader, error) {
 	o.Names = o.Names[:0]
 	o.FullScale = nil
 	scaled := true
@@ -98,7 +99,7 @@ func (b *Bench) Open(name string, o recording.Options) (*recording.Reader, error
 	if o.SampleRate == 0 {
 		o.SampleRate = b.Rig.SampleRateHz
 	}
-	r, err := recording.Open(name, o)
+	r, err := recording.Open(ctx, name, o)
 	if err != nil {
 		return nil, err
 	}

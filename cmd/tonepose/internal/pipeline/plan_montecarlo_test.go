@@ -59,7 +59,7 @@ func chain(t *testing.T, rigFile string, o PlanOptions, sim SimulateOptions, cos
 		t.Fatal(err)
 	}
 	bench := NewBench(r)
-	rec, err := bench.Open(file+".sigmf-meta", recording.Options{})
+	rec, err := bench.Open(context.Background(), file+".sigmf-meta", recording.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
