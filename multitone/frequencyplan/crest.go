@@ -16,7 +16,7 @@ type multisine struct {
 }
 
 // maxOrder bounds the length of the transforms.
-const maxOrder = 1 << 20
+const maxOrder = 1 << 17
 
 // newMultisine reduces tones that are multiples of 1/windowS to their own
 // shortest common period.

@@ -91,7 +91,7 @@ func MakePlan(ctx context.Context, r *rig.Rig, o PlanOptions) (*Plan, *rig.Edit,
 	p := &Plan{Rig: r.Name, SampleRateHz: r.SampleRateHz, Cautions: []string{}}
 	p.Window = PlanWindow{LengthS: o.WindowS, Taper: o.Taper, NENBW: o.NENBW, ENBWHz: o.NENBW / (2 * o.WindowS), UpdateHz: 1 / o.WindowS}
 	edit := r.Edit()
-	if err := p.planTones(r, o, edit); err != nil {
+	if err := p.planTones(ctx, r, o, edit); err != nil {
 		return nil, nil, err
 	}
 	p.planCoils(r, o)
@@ -109,7 +109,7 @@ func MakePlan(ctx context.Context, r *rig.Rig, o PlanOptions) (*Plan, *rig.Edit,
 	if err := p.planExposure(r, o); err != nil {
 		return nil, nil, err
 	}
-	return p, edit, p.planDrives(r) // last: it takes longest, and refuses least
+	return p, edit, p.planDrives(ctx, r) // last: it takes longest, and refuses least
 }
 
 func (p *Plan) caution(format string, values ...any) {

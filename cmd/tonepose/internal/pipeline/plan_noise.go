@@ -139,7 +139,7 @@ func (p *Plan) planBudget(r *rig.Rig, o PlanOptions) error {
 	} else {
 		given[frequencyplan.NoiseDensity] = total
 	}
-	budget, err := frequencyplan.Average(given, frequencyplan.Plain)
+	budget, err := frequencyplan.Average(given)
 	if err != nil {
 		return err
 	}

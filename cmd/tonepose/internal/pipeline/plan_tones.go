@@ -1,6 +1,7 @@
 package pipeline
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"math"
@@ -43,7 +44,7 @@ func (o *PlanOptions) spec(rateHz float64, tones int) frequencyplan.Spec {
 }
 
 // planTones checks the given tones and chooses the missing ones.
-func (p *Plan) planTones(r *rig.Rig, o PlanOptions, edit *rig.Edit) error {
+func (p *Plan) planTones(ctx context.Context, r *rig.Rig, o PlanOptions, edit *rig.Edit) error {
 	spec := o.spec(r.SampleRateHz, len(r.Emitters))
 	p.Tones = PlanTones{GridHz: 1 / o.OrthogonalS, MarginHz: spec.MarginHz, Conflicts: []string{}}
 	var open []int
@@ -55,7 +56,7 @@ func (p *Plan) planTones(r *rig.Rig, o PlanOptions, edit *rig.Edit) error {
 			given = append(given, e.ToneHz)
 		}
 	}
-	chosen, err := chooseTones(spec, given, len(open))
+	chosen, err := chooseTones(ctx, spec, given, len(open))
 	if err != nil {
 		return err
 	}
@@ -101,17 +102,17 @@ func (p *Plan) planTones(r *rig.Rig, o PlanOptions, edit *rig.Edit) error {
 }
 
 // chooseTones finds count tones that go with the given ones.
-func chooseTones(spec frequencyplan.Spec, given []float64, count int) ([]float64, error) {
+func chooseTones(ctx context.Context, spec frequencyplan.Spec, given []float64, count int) ([]float64, error) {
 	if count == 0 {
 		return nil, nil
 	}
 	if len(given) == 0 {
 		spec.Tones = count
-		plan, err := frequencyplan.Choose(spec)
+		hz, err := frequencyplan.Choose(ctx, spec)
 		if err != nil {
 			return nil, planSpecError(err)
 		}
-		return plan.Hz, nil
+		return hz, nil
 	}
 	// Beside given tones: one by one, the one that is farthest from all others of
 	// those that bring no conflict.
@@ -135,6 +136,9 @@ func chooseTones(spec frequencyplan.Spec, given []float64, count int) ([]float64
 				continue
 			}
 			conflicts, err := frequencyplan.Check(spec, append(slices.Clone(tones), hz))
+			if err == nil {
+				err = ctx.Err()
+			}
 			if err != nil {
 				return nil, planSpecError(err)
 			}
@@ -180,7 +184,7 @@ type PlanDrive struct {
 }
 
 // planDrives finds phases of low crest for the tones on each reference channel.
-func (p *Plan) planDrives(r *rig.Rig) error {
+func (p *Plan) planDrives(ctx context.Context, r *rig.Rig) error {
 	p.Drives = []PlanDrive{}
 	for c := range r.Channels {
 		ch := &r.Channels[c]
@@ -211,7 +215,7 @@ func (p *Plan) planDrives(r *rig.Rig) error {
 		d.Crest, d.PeakV = Real(d.InPhase), Real(d.InPhaseV)
 		d.PhasesDeg = make([]float64, len(hz))
 		if d.PeriodS = commonPeriod(hz); d.PeriodS > 0 && len(hz) > 1 {
-			phases, crest, err := lowCrestSorted(hz, volts, d.PeriodS)
+			phases, crest, err := lowCrestSorted(ctx, hz, volts, d.PeriodS)
 			if err != nil {
 				d.Explanation = err.Error()
 			} else {
@@ -235,7 +239,7 @@ func (p *Plan) planDrives(r *rig.Rig) error {
 
 // lowCrestSorted is frequencyplan.LowCrest for tones in any order, phases turned
 // so that the first is zero at time zero.
-func lowCrestSorted(hz, volts []float64, period float64) ([]float64, float64, error) {
+func lowCrestSorted(ctx context.Context, hz, volts []float64, period float64) ([]float64, float64, error) {
 	order := make([]int, len(hz))
 	for i := range order {
 		order[i] = i
@@ -250,7 +254,7 @@ func lowCrestSorted(hz, volts []float64, period float64) ([]float64, float64, er
 	for k, i := range order {
 		f[k], a[k] = hz[i], volts[i]
 	}
-	sorted, crest, err := frequencyplan.LowCrest(f, a, period)
+	sorted, crest, err := frequencyplan.LowCrest(ctx, f, a, period)
 	if err != nil {
 		return nil, 0, err
 	}
