@@ -87,10 +87,10 @@ func (c cascade) settling(remaining float64) float64 {
 	return hi - n + 1
 }
 
-func (c cascade) sections() []Section {
-	s := make([]Section, c.n)
+func (c cascade) sections() []section {
+	s := make([]section, c.n)
 	for i := range s {
-		s[i] = Section{B0: c.b, A1: c.b - 1}
+		s[i] = section{B0: c.b, A1: c.b - 1}
 	}
 	return s
 }
@@ -103,12 +103,6 @@ type cascadeState struct {
 	n      int
 	b      float64
 	re, im [8]float64
-}
-
-func (s *cascadeState) set(x complex128) {
-	for i := range s.n {
-		s.re[i], s.im[i] = real(x), imag(x)
-	}
 }
 
 func (s *cascadeState) process(dst, src []complex128, wait, every int) (n, left int) {
