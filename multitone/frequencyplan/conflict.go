@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"strings"
+
+	"tonepose/multitone/spectrum"
 )
 
 // kind tells what a conflict is about, in the order in which Check lists them.
@@ -69,7 +71,7 @@ func Check(s Spec, tones []float64) ([]Conflict, error) {
 		}
 		if d, order, mains := g.mainsDistance(f); d < g.MarginHz-near {
 			h := float64(order) * mains
-			where := g.alias(h)
+			where := spectrum.Alias(h, g.RateHz)
 			report(nearMains, i, "%.6g Hz from mains harmonic %d × %g Hz%s, less than the margin of %g Hz",
 				d, order, mains, showsAt(h, where), g.MarginHz)
 		}
@@ -87,11 +89,6 @@ func Check(s Spec, tones []float64) ([]Conflict, error) {
 		all = append(all, f...)
 	}
 	return all, nil
-}
-
-// alias is where a frequency shows in samples at RateHz.
-func (s *Spec) alias(hz float64) float64 {
-	return math.Abs(hz - s.RateHz*math.Round(hz/s.RateHz))
 }
 
 func showsAt(hz, folded float64) string {
@@ -152,7 +149,7 @@ func products(tones []float64, s *Spec, each func(product)) {
 			p.hz += float64(t.factor) * tones[t.tone]
 			p.terms[i] = t
 		}
-		p.folded = s.alias(p.hz)
+		p.folded = spectrum.Alias(p.hz, s.RateHz)
 		each(p)
 	}
 	for i := range tones {

@@ -13,6 +13,7 @@ import (
 	"tonepose/multitone/clock"
 	"tonepose/multitone/recording"
 	"tonepose/multitone/sine"
+	"tonepose/multitone/spectrum"
 )
 
 // Pair is the measurement of one channel against another over a recording.
@@ -158,7 +159,7 @@ func (b *Bench) lines(s *Survey, info recording.Info) []float64 {
 	hz := s.Track.Hz(0, info.Duration())[0]
 	var out []float64
 	for _, h := range b.pair.others {
-		out = append(out, sine.Folded(float64(h)*hz, info.SampleRate))
+		out = append(out, spectrum.Alias(float64(h)*hz, info.SampleRate))
 	}
 	return append(out, s.Lines...)
 }
