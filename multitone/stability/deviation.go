@@ -29,17 +29,6 @@ const (
 	OverlappingHadamard
 )
 
-var statisticNames = [...]string{Allan: "adev", Overlapping: "oadev", Modified: "mdev", Time: "tdev",
-	Hadamard: "hdev", OverlappingHadamard: "ohdev"}
-
-// String returns the usual short name.
-func (k Statistic) String() string {
-	if k < Allan || k > OverlappingHadamard {
-		return fmt.Sprintf("Statistic(%d)", int(k))
-	}
-	return statisticNames[k]
-}
-
 // differences returns the order of the difference of phases.
 func (k Statistic) differences() int {
 	if k == Hadamard || k == OverlappingHadamard {

@@ -94,9 +94,6 @@ func check(v []float64, tau0 float64) error {
 // Len returns the number of values (one less than of phases).
 func (s Series) Len() int { return len(s.x) - 1 }
 
-// Interval returns the spacing of the values [s].
-func (s Series) Interval() float64 { return s.tau0 }
-
 // whole reports whether no value between phases i and j is missing. Missing phases
 // are not counted here: their NaN spreads by itself.
 func (s Series) whole(i, j int) bool { return s.gaps == nil || s.gaps[i] == s.gaps[j] }

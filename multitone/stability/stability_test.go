@@ -268,7 +268,7 @@ func BenchmarkDeviations(b *testing.B) {
 	}
 	s := mustValues(b, y, 1)
 	for _, k := range []Statistic{Overlapping, Modified, OverlappingHadamard} {
-		b.Run("statistic="+k.String(), func(b *testing.B) {
+		b.Run(fmt.Sprintf("statistic=%d", k), func(b *testing.B) {
 			for b.Loop() {
 				if _, err := Deviations(s, k, Octaves(s.Len()), 0.95); err != nil {
 					b.Fatal(err)

@@ -135,20 +135,6 @@ func (b butterworth) settling(remaining float64) float64 {
 	return hi + 1
 }
 
-func (b butterworth) sections() []section {
-	var out []section
-	if b.n%2 == 1 {
-		d := 1 + b.g
-		out = append(out, section{B0: b.g / d, B1: b.g / d, A1: (b.g - 1) / d})
-	}
-	for k := b.n/2 - 1; k >= 0; k-- { // the strongest damping first: no stage overshoots much
-		r, gg := b.damping(k), b.g*b.g
-		d := 1 + b.g*r + gg
-		out = append(out, section{B0: gg / d, B1: 2 * gg / d, B2: gg / d, A1: 2 * (gg - 1) / d, A2: (1 - b.g*r + gg) / d})
-	}
-	return out
-}
-
 func (b butterworth) taps() []float64 { return nil }
 
 func (b butterworth) newState() state {

@@ -87,14 +87,6 @@ func (c cascade) settling(remaining float64) float64 {
 	return hi - n + 1
 }
 
-func (c cascade) sections() []section {
-	s := make([]section, c.n)
-	for i := range s {
-		s[i] = section{B0: c.b, A1: c.b - 1}
-	}
-	return s
-}
-
 func (c cascade) taps() []float64 { return nil }
 
 func (c cascade) newState() state { return &cascadeState{n: c.n, b: c.b} }
