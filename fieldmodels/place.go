@@ -1,6 +1,8 @@
 package fieldmodels
 
 import (
+	"math"
+
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels/rigid"
@@ -79,6 +81,25 @@ func (d *PlacedDipole) Gradient(p r3.Vec) (r3.Vec, Jacobian, error) {
 	return b, j, nil
 }
 
+// Along returns B per ampere [T/A] at p [m] and the gradient ∇(n·B) of its part
+// along n, in the unit of n times [T/(A·m)]: what a point pickup needs, for half
+// the time of Gradient.
+func (d *PlacedDipole) Along(p, n r3.Vec) (b, g r3.Vec, err error) {
+	r, m := r3.Sub(p, d.Center), d.Moment
+	r2 := r3.Dot(r, r)
+	if r2 == 0 {
+		return r3.Vec{}, r3.Vec{}, ErrOnConductor
+	}
+	i2 := 1 / r2
+	k := Mu0 / (4 * math.Pi) * i2 * math.Sqrt(i2)
+	mr, nr := r3.Dot(m, r), r3.Dot(n, r)
+	c, k3 := 3*mr*i2, 3*k*i2
+	q := r3.Dot(m, n) - 5*mr*nr*i2
+	b = r3.Vec{X: k * (c*r.X - m.X), Y: k * (c*r.Y - m.Y), Z: k * (c*r.Z - m.Z)}
+	g = r3.Vec{X: k3 * (nr*m.X + mr*n.X + q*r.X), Y: k3 * (nr*m.Y + mr*n.Y + q*r.Y), Z: k3 * (nr*m.Z + mr*n.Z + q*r.Z)}
+	return b, g, nil
+}
+
 // PlacedLoop is a Loop in the rig frame. Axis must have unit length. Near the wire
 // the error grows as 1e-16·|p − Center|/distance, since the place is rounded.
 type PlacedLoop struct {
@@ -146,26 +167,12 @@ type placed struct {
 }
 
 func (l *placed) local(p r3.Vec) r3.Vec {
-	q, r := r3.Sub(p, l.pose.Position), &l.r
-	return r3.Vec{
-		X: r[0][0]*q.X + r[1][0]*q.Y + r[2][0]*q.Z,
-		Y: r[0][1]*q.X + r[1][1]*q.Y + r[2][1]*q.Z,
-		Z: r[0][2]*q.X + r[1][2]*q.Y + r[2][2]*q.Z,
-	}
-}
-
-func (l *placed) rotate(b r3.Vec) r3.Vec {
-	r := &l.r
-	return r3.Vec{
-		X: r[0][0]*b.X + r[0][1]*b.Y + r[0][2]*b.Z,
-		Y: r[1][0]*b.X + r[1][1]*b.Y + r[1][2]*b.Z,
-		Z: r[2][0]*b.X + r[2][1]*b.Y + r[2][2]*b.Z,
-	}
+	return rigid.TransMulVec(&l.r, r3.Sub(p, l.pose.Position))
 }
 
 func (l *placed) Field(p r3.Vec) (r3.Vec, error) {
 	b, err := l.source.Field(l.local(p))
-	return l.rotate(b), err
+	return rigid.MulVec(&l.r, b), err
 }
 
 func (l *placed) Gradient(p r3.Vec) (r3.Vec, Jacobian, error) {
@@ -184,7 +191,7 @@ func (l *placed) Gradient(p r3.Vec) (r3.Vec, Jacobian, error) {
 			u*r[2][0] + v*r[2][1] + w*r[2][2],
 		}
 	}
-	return l.rotate(b), out, err
+	return rigid.MulVec(&l.r, b), out, err
 }
 
 // Sum is several coils in series: one current through all of them.

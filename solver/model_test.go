@@ -12,23 +12,12 @@ import (
 )
 
 func randomQuat(r *rand.Rand) quat.Number {
-	return unitQuat(quat.Number{Real: r.NormFloat64(), Imag: r.NormFloat64(), Jmag: r.NormFloat64(), Kmag: r.NormFloat64()})
+	return rigid.Normalize(quat.Number{Real: r.NormFloat64(), Imag: r.NormFloat64(), Jmag: r.NormFloat64(), Kmag: r.NormFloat64()})
 }
 
 func randomIn(r *rand.Rand, v Volume) r3.Vec {
 	d := r3.Sub(v.Max, v.Min)
 	return r3.Vec{X: v.Min.X + r.Float64()*d.X, Y: v.Min.Y + r.Float64()*d.Y, Z: v.Min.Z + r.Float64()*d.Z}
-}
-
-// shifted returns pose with step of parameter i added, by the definition of
-// the parameters: position, then q' = exp(δ/2)·q.
-func shifted(p rigid.Pose, i int, step float64) rigid.Pose {
-	d := [6]float64{}
-	d[i] = step
-	p.Position = r3.Add(p.Position, r3.Vec{X: d[0], Y: d[1], Z: d[2]})
-	h := quat.Number{Imag: d[3] / 2, Jmag: d[4] / 2, Kmag: d[5] / 2}
-	p.Rotation = quat.Mul(quat.Exp(h), p.Rotation)
-	return p
 }
 
 // The covariance's claim about the origin of a five-DOF sensor: move the coil

@@ -7,6 +7,8 @@
 package rigid
 
 import (
+	"math"
+
 	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
 )
@@ -28,6 +30,13 @@ func (p Pose) Apply(v r3.Vec) r3.Vec {
 
 // Rotate carries the direction v of the body frame to the rig frame.
 func (p Pose) Rotate(v r3.Vec) r3.Vec { return Rotate(p.Rotation, v) }
+
+// Finite tells whether all of the pose's numbers are finite.
+func (p Pose) Finite() bool {
+	q := p.Rotation
+	sum := p.Position.X + p.Position.Y + p.Position.Z + q.Real + q.Imag + q.Jmag + q.Kmag
+	return !math.IsNaN(sum) && !math.IsInf(sum, 0)
+}
 
 // Inverse returns the pose of the rig frame in the body frame.
 func (p Pose) Inverse() Pose {
@@ -66,11 +75,13 @@ func (p Pose) Minus(o Pose) (dp, dr r3.Vec) {
 //
 // Source: Solà, Deray, Atchuthan, arXiv:1812.01537 (2018), eq. (172).
 func ExpSE3(rho, theta r3.Vec) Pose {
-	return Pose{Position: mulVec(LeftJacobian(theta), rho), Rotation: Exp(theta)}
+	jl := LeftJacobian(theta)
+	return Pose{Position: MulVec(&jl, rho), Rotation: Exp(theta)}
 }
 
 // LogSE3 is the inverse of ExpSE3, with |theta| ≤ π.
 func LogSE3(p Pose) (rho, theta r3.Vec) {
 	theta = Log(p.Rotation)
-	return mulVec(LeftJacobianInverse(theta), p.Position), theta
+	inverse := LeftJacobianInverse(theta)
+	return MulVec(&inverse, p.Position), theta
 }

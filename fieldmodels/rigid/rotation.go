@@ -41,9 +41,13 @@ func Log(q quat.Number) r3.Vec {
 	return r3.Scale(2*math.Atan2(n, w)/n, v)
 }
 
-// Normalize returns q scaled to unit length.
+// Normalize returns q scaled to unit length; the identity for zero.
 func Normalize(q quat.Number) quat.Number {
-	return quat.Scale(1/quat.Abs(q), q)
+	n := math.Sqrt(q.Real*q.Real + q.Imag*q.Imag + q.Jmag*q.Jmag + q.Kmag*q.Kmag)
+	if !(n > 0) {
+		return quat.Number{Real: 1}
+	}
+	return quat.Scale(1/n, q)
 }
 
 // Rotate returns v turned by the unit quaternion q.
@@ -95,7 +99,13 @@ func FromMatrix(m [3][3]float64) quat.Number {
 // a is chosen.
 func Between(a, b r3.Vec) quat.Number {
 	a, b = r3.Unit(a), r3.Unit(b)
-	c := r3.Cross(a, b)
+	// The cross product, each product rounded: fused into the differences, one would
+	// leave noise where the directions are opposite.
+	c := r3.Vec{
+		X: float64(a.Y*b.Z) - float64(a.Z*b.Y),
+		Y: float64(a.Z*b.X) - float64(a.X*b.Z),
+		Z: float64(a.X*b.Y) - float64(a.Y*b.X),
+	}
 	// Rounding leaves a part of c along a, which near opposite directions would
 	// tilt the axis: take it out.
 	c = r3.Sub(c, r3.Scale(r3.Dot(c, a), a))
@@ -123,4 +133,15 @@ func perpendicular(a r3.Vec) r3.Vec {
 	default:
 		return r3.Cross(r3.Vec{Z: 1}, a)
 	}
+}
+
+// Across returns two unit vectors square to the unit vector a and to each other,
+// with u × v along a.
+func Across(a r3.Vec) (u, v r3.Vec) {
+	k := r3.Vec{X: 1}
+	if math.Abs(a.X) > 0.6 {
+		k = r3.Vec{Y: 1}
+	}
+	v = r3.Unit(r3.Cross(a, k))
+	return r3.Cross(v, a), v
 }

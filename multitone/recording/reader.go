@@ -10,20 +10,7 @@ import (
 // bytes are still in the nearer caches when every channel picks its own.
 const blockBytes = 128 << 10
 
-// Source hands out samples block by block: a file, or what comes while time passes. Of a stream Info.Samples is negative,
-// and each read returns as soon as there are samples. A read ends with io.EOF after the last sample.
-type Source interface {
-	Info() Info
-	// ReadPlanar fills dst[c] with the next samples of channel c, in volts (see Info.Volts).
-	ReadPlanar(dst [][]float64) (n int, err error)
-	// ReadInt16 fills dst with the next counts, all channels of a sample side by side; it is an error unless Info.Int16.
-	ReadInt16(dst []int16) (frames int, err error)
-}
-
-// Rewinder is a Source that can be read again from its first sample.
-type Rewinder interface{ Rewind() error }
-
-// Reader hands out a recording block by block: it is a Source and a Rewinder. Its methods are for one goroutine, except SHA256.
+// Reader hands out a recording block by block. Its methods are for one goroutine, except SHA256.
 type Reader struct {
 	info   Info
 	file   *hashed

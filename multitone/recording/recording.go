@@ -5,7 +5,7 @@
 // [Open] names the file and gives a [Reader]; [Reader.Info] says what it is; [Reader.ReadPlanar] hands out blocks of
 // volts, channel by channel, and [Reader.ReadInt16] the raw counts where the samples are that small. A [Monitor] that
 // watches the Reader flags clipped, missing, repeated and stuck samples in the same pass. A [Writer] writes the same
-// formats. What consumes samples should ask for a [Source], so that streams can take a file's place.
+// formats.
 //
 // Memory is bounded whatever the length of the recording, and every recording can be read again with [Reader.Rewind].
 package recording

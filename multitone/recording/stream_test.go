@@ -85,8 +85,3 @@ func TestStandardInputFile(t *testing.T) {
 		t.Errorf("closed: %v", err)
 	}
 }
-
-var (
-	_ Source   = (*Reader)(nil)
-	_ Rewinder = (*Reader)(nil)
-)

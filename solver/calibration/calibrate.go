@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver/leastsquares"
 )
@@ -90,13 +91,13 @@ type fit struct {
 
 	x       []float64
 	frozen  bool // only the poses move
-	poses   []pose
+	poses   []rigid.Pose
 	normal  *normal
 	reduced *reduced
-	picks   []pickup
+	picks   []mutual.Placed
 
 	kept      []float64 // x and poses to come back to
-	keptPoses []pose
+	keptPoses []rigid.Pose
 	fieldErr  error
 	tap       *tap // nil: rows are not kept
 
@@ -171,21 +172,20 @@ func newFit(p *Problem, o Options) (*fit, error) {
 			f.data = append(f.data, d)
 		}
 		ref := st.Reference
-		ref.Rotation = unitQuat(ref.Rotation)
+		ref.Rotation = rigid.Normalize(ref.Rotation)
 		f.references = append(f.references, ref)
-		at := p.start(s)
-		f.poses = append(f.poses, pose{fromR3(at.Position), at.Rotation})
+		f.poses = append(f.poses, p.start(s))
 		coils = max(coils, len(p.Sensors[st.Sensor].Coils))
 	}
 	f.offset = append(f.offset, len(f.data))
-	f.picks = make([]pickup, coils)
+	f.picks = make([]mutual.Placed, coils)
 	for _, c := range f.layout.columns {
 		f.prior = append(f.prior, c.prior)
 	}
 	f.lent = make([]bool, n)
 	f.x, f.kept = make([]float64, n), make([]float64, n)
 	f.emitterChi2, f.emitterCount = make([]float64, len(p.Emitters)), make([]int, len(p.Emitters))
-	f.keptPoses = make([]pose, len(f.poses))
+	f.keptPoses = make([]rigid.Pose, len(f.poses))
 	f.normal = &normal{
 		n: n, a: make([]float64, n*n), g: make([]float64, n),
 		mixed: make([]float64, 6*n*len(f.poses)), blocks: make([]block, len(f.poses)),

@@ -4,9 +4,10 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
-	"tonepose/solver"
+	"tonepose/fieldmodels/mutual"
 )
 
 // emitterCovariance is the covariance for fieldmodels.Array: seven numbers per
@@ -50,8 +51,8 @@ func (r *Result) emitterMoves() *mat.Dense {
 		}
 		if c.axis >= 0 {
 			for t := range c.tilts {
-				for k := range 3 {
-					move.Set(per*i+3+k, c.axis+t, e.basis[t][k])
+				for k, axis := range axes {
+					move.Set(per*i+3+k, c.axis+t, r3.Dot(axis, e.basis[t]))
 				}
 			}
 		}
@@ -80,7 +81,7 @@ func (r *Result) othersKept() (*mat.Dense, error) {
 }
 
 // SensorCovariance is the covariance of the coils of sensor s, in the order of
-// solver.ParametersPerCoil, in the gauge of Array's; nil when none of them was
+// mutual.ParametersPerCoil, in the gauge of Array's; nil when none of them was
 // free. Channel gains count as sensitivity.
 func (r *Result) SensorCovariance(s int) (*mat.SymDense, error) {
 	f := r.fit
@@ -100,19 +101,19 @@ func (r *Result) SensorCovariance(s int) (*mat.SymDense, error) {
 // columns.
 func (r *Result) sensorMoves(s int) *mat.Dense {
 	f := r.fit
-	const per = solver.ParametersPerCoil
+	const per = mutual.ParametersPerCoil
 	count := len(f.problem.Sensors[s].Coils)
 	move := mat.NewDense(per*count, f.normal.n, nil)
 	for k := range count {
 		i := f.layout.first[s] + k
 		c, l := &f.bench.coils[i], &f.layout.coils[i]
-		for j := range 3 {
+		for j, axis := range axes {
 			if l.place >= 0 {
 				move.Set(per*k+j, l.place+j, 1)
 			}
 			if l.axis >= 0 {
 				for d := range 2 {
-					move.Set(per*k+3+j, l.axis+d, c.basis[d][j])
+					move.Set(per*k+3+j, l.axis+d, r3.Dot(axis, c.basis[d]))
 				}
 			}
 		}

@@ -9,8 +9,8 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
-	"tonepose/solver"
 )
 
 // Result is a finished calibration. It is filled even on an early stop. Its
@@ -111,7 +111,7 @@ func (f *fit) result(cost float64, iterations int, status Status, gauges []Gauge
 		b := &f.normal.blocks[s]
 		r.ChiSquare += b.chi2 + b.prior
 		r.DOF += b.used
-		for _, inv := range f.reduced.own[s].inv {
+		for _, inv := range f.reduced.own[s].Inverse {
 			if inv != 0 {
 				r.DOF--
 			}
@@ -142,7 +142,7 @@ func (f *fit) nominal(i int) float64 {
 	c := &f.layout.columns[i]
 	part := func(at int, v r3.Vec) float64 {
 		if k := i - at; k < 3 {
-			return fromR3(v)[k]
+			return r3.Dot(v, axes[k])
 		}
 		return 0
 	}
@@ -150,7 +150,7 @@ func (f *fit) nominal(i int) float64 {
 	case EmitterPlace:
 		return part(f.layout.emitters[c.owner].place, f.problem.Emitters[c.owner].Center)
 	case CoilPlace:
-		return fromR3(toR3(f.bench.drawn[c.owner].center))[i-f.layout.coils[c.owner].place]
+		return part(f.layout.coils[c.owner].place, f.bench.drawn[c.owner].Center)
 	case EmitterStrength, CoilSensitivity, ChannelGain:
 		return 1
 	case Frame:
@@ -165,8 +165,8 @@ func (f *fit) nominal(i int) float64 {
 // sigmas, at index e·coils + c, real parts before imaginary ones; NaN where
 // missing.
 func (f *fit) residuals(s int) ([]float64, error) {
-	rot := rigid.Matrix(f.poses[s].q)
-	first, picks := f.pickups(s, &rot)
+	frame := mutual.NewFrame(f.poses[s])
+	first, picks := f.pickups(s, &frame)
 	data := f.data[f.offset[s]:f.offset[s+1]]
 	out := make([]float64, len(data), 2*len(data))
 	var imaginary []float64
@@ -174,7 +174,7 @@ func (f *fit) residuals(s int) ([]float64, error) {
 		out = out[:2*len(data)]
 		imaginary = out[len(data):]
 	}
-	var cp couple
+	var cp, apart mutual.Coupling
 	for k := range data {
 		e, c := k/len(picks), k%len(picks)
 		obs := &data[k]
@@ -186,13 +186,8 @@ func (f *fit) residuals(s int) ([]float64, error) {
 			continue
 		}
 		em := &f.bench.emitters[e]
-		if err := em.couple(&cp, &f.poses[s].p, &picks[c]); err != nil {
+		if err := em.couple(&cp, &apart, &picks[c]); err != nil {
 			return nil, err
-		}
-		if em.nearby != nil {
-			if err := em.add(&cp, em.nearby, &f.poses[s].p, &picks[c]); err != nil {
-				return nil, err
-			}
 		}
 		coil := &f.bench.coils[first+c]
 		sin, cos := math.Sincos(coil.phase - em.omega*coil.delay)
@@ -200,9 +195,9 @@ func (f *fit) residuals(s int) ([]float64, error) {
 		if f.layout.crosstalk >= 0 {
 			straight = f.x[f.layout.crosstalk+e*len(f.bench.coils)+first+c]
 		}
-		out[k] = (cp.m*cos + straight - obs.value) * obs.weight
+		out[k] = (cp.M*cos + straight - obs.value) * obs.weight
 		if f.complex {
-			imaginary[k] = (cp.m*sin - obs.quadrature) * obs.weight
+			imaginary[k] = (cp.M*sin - obs.quadrature) * obs.weight
 		}
 	}
 	return out, nil
@@ -219,7 +214,7 @@ func (r *Result) Array() (fieldmodels.Array, error) {
 		move := r.Emitter(i)
 		a.Emitters = append(a.Emitters, fieldmodels.Emitter{
 			Name: drawn.Name, Source: stronger(e.source, e.strength),
-			Center: toR3(e.center), Axis: rigid.Rotate(rigid.Exp(move.Tilt), drawn.Axis),
+			Center: e.center, Axis: rigid.Rotate(rigid.Exp(move.Tilt), drawn.Axis),
 		})
 	}
 	cov, err := r.emitterCovariance()
@@ -238,25 +233,19 @@ type EmitterMove struct {
 func (r *Result) Emitter(i int) EmitterMove {
 	f := r.fit
 	c, e := &f.layout.emitters[i], &f.bench.emitters[i]
-	m := EmitterMove{Shift: r3.Sub(toR3(e.center), f.problem.Emitters[i].Center), Strength: e.strength}
-	if c.axis >= 0 {
-		t := c.axes(f.problem.Emitters[i].Axis)
-		for k := range c.tilts {
-			m.Tilt = r3.Add(m.Tilt, r3.Scale(f.x[c.axis+k], toR3(t[k])))
-		}
-	}
-	return m
+	about := c.axes(f.problem.Emitters[i].Axis)
+	return EmitterMove{Shift: r3.Sub(e.center, f.problem.Emitters[i].Center), Tilt: c.tilt(&about, f.x), Strength: e.strength}
 }
 
 // Sensor returns sensor s with its coils as they were found. Channel gains are
 // not part of it.
-func (r *Result) Sensor(s int) solver.Sensor {
+func (r *Result) Sensor(s int) mutual.Sensor {
 	f := r.fit
-	out := solver.Sensor{Name: f.problem.Sensors[s].Name}
+	out := mutual.Sensor{Name: f.problem.Sensors[s].Name}
 	for k, drawn := range f.problem.Sensors[s].Coils {
 		c := &f.bench.coils[f.layout.first[s]+k]
 		coil := drawn.Coil
-		coil.Center, coil.Axis = toR3(c.center), r3.Unit(toR3(c.axis))
+		coil.Center, coil.Axis = c.center, c.axis
 		coil.AreaTurns *= c.relative
 		out.Coils = append(out.Coils, coil)
 	}
@@ -289,10 +278,7 @@ func (r *Result) Channel(i int) ChannelMove {
 func (r *Result) Frame() rigid.Pose { return r.fit.bench.frame }
 
 // Pose returns the adjusted pose of the sensor at a station.
-func (r *Result) Pose(station int) rigid.Pose {
-	p := &r.fit.poses[station]
-	return rigid.Pose{Position: toR3(p.p), Rotation: p.q}
-}
+func (r *Result) Pose(station int) rigid.Pose { return r.fit.poses[station] }
 
 // Marker returns the pose of sensor s in its marker's frame.
 func (r *Result) Marker(s int) rigid.Pose { return r.fit.bench.markers[s] }

@@ -8,7 +8,7 @@ import (
 	"strings"
 	"testing"
 
-	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/calibrate"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/tables"
 )
@@ -17,7 +17,7 @@ import (
 // freedom.
 func meanChi2(t *testing.T, dir string) float64 {
 	t.Helper()
-	r, err := tables.OpenPoses(filepath.Join(dir, "poses.parquet"))
+	r, err := tables.Open[tables.Pose](filepath.Join(dir, "poses.parquet"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -35,9 +35,9 @@ func meanChi2(t *testing.T, dir string) float64 {
 	return sum / float64(n)
 }
 
-func calibrated(t *testing.T, args ...string) *pipeline.CalibrationSummary {
+func calibrated(t *testing.T, args ...string) *calibrate.Summary {
 	t.Helper()
-	var sum pipeline.CalibrationSummary
+	var sum calibrate.Summary
 	if err := json.Unmarshal([]byte(tonepose(t, append([]string{"calibrate", "--json"}, args...)...)), &sum); err != nil {
 		t.Fatal(err)
 	}
@@ -172,7 +172,7 @@ func TestCalibrateRefusesBadCalls(t *testing.T) {
 		{"--rig is missing", []string{recording, "--out", out, "--intervals", reference}},
 		{"--intervals is missing", []string{recording, "--rig", drawn, "--out", out}},
 		{"never overwritten", []string{recording, "--rig", drawn, "--out", drawn, "--force", "--intervals", reference}},
-		{"give --force", []string{recording, "--rig", drawn, "--out", taken, "--intervals", reference}},
+		{"add --force", []string{recording, "--rig", drawn, "--out", taken, "--intervals", reference}},
 		{`free = "colour"`, []string{recording, "--rig", drawn, "--out", out, "--intervals", reference, "--free", "colour"}},
 		{`--robust "median": must be`, []string{recording, "--rig", drawn, "--out", out, "--intervals", reference, "--robust", "median"}},
 		{"sigma_position_m = 0", []string{recording, "--rig", drawn, "--out", out, "--intervals", exact}},

@@ -12,7 +12,7 @@ import (
 	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
 
-	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/assess"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/fieldmodels/rigid"
@@ -114,7 +114,7 @@ func (b *inventedBench) validate(t *testing.T, recording, truth, rig string) (ma
 	t.Helper()
 	dir := filepath.Join(t.TempDir(), "out")
 	tonepose(t, "solve", recording, "--rig", rig, "--intervals", truth, "--out", dir, "--quiet")
-	a, err := pipeline.Assess(dir, truth, 0)
+	a, err := assess.Compare(t.Context(), dir, truth, assess.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}

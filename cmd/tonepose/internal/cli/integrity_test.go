@@ -9,10 +9,11 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"tonepose/cmd/tonepose/internal/present"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
-	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/assess"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/solver/assessment"
 )
@@ -41,7 +42,7 @@ func altered(t *testing.T, replace ...string) string {
 
 // solved runs solve on a recording of the pipe bench and returns its summary
 // and what it said.
-func solved(t *testing.T, dir string, args ...string) (solveSummary, string) {
+func solved(t *testing.T, dir string, args ...string) (present.Solved, string) {
 	t.Helper()
 	var out, errs bytes.Buffer
 	args = append([]string{"solve", "--out", dir, "--json"}, args...)
@@ -51,7 +52,7 @@ func solved(t *testing.T, dir string, args ...string) (solveSummary, string) {
 	if code := Run(t.Context(), args, Streams{Out: &out, Err: &errs}); code != 0 {
 		t.Fatalf("tonepose %v: exit code %d\n%s", args, code, errs.String())
 	}
-	var sum solveSummary
+	var sum present.Solved
 	if err := json.Unmarshal(out.Bytes(), &sum); err != nil {
 		t.Fatal(err)
 	}
@@ -92,11 +93,11 @@ func TestFaultsAreNamedAndLeftOut(t *testing.T) {
 			if !strings.Contains(said, name) {
 				t.Errorf("said %q, want %q", said, words)
 			}
-			g := sum.Integrity[0]
+			g := sum.Verdicts[0]
 			if len(g.Faults) != 1 || g.WrongChannel != sum.Frames || sum.Frames < 5 || g.Distorted != 0 {
 				t.Errorf("%+v of %d frames", *g, sum.Frames)
 			}
-			a, err := pipeline.Assess(filepath.Join(dir, "out"), filepath.Join(dir, "run.truth.csv"), 0)
+			a, err := assess.Compare(t.Context(), filepath.Join(dir, "out"), filepath.Join(dir, "run.truth.csv"), assess.Options{})
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -132,11 +133,11 @@ func TestStationsTogetherTellFaultsApart(t *testing.T) {
 	for name, rivals := range map[string]bool{one: true, stations: false} {
 		out := filepath.Join(dir, strings.TrimSuffix(filepath.Base(name), ".csv"))
 		sum, said := solved(t, out, run, "--rig", altered(t, close...), "--intervals", name, "--leave-out")
-		f := sum.Integrity[0].Faults
+		f := sum.Verdicts[0].Faults
 		if len(f) != 1 || (len(f[0].Rivals) > 0) != rivals || !strings.Contains(said, "coil rx1 looks reversed") {
 			t.Errorf("%s: %s", filepath.Base(name), said)
 		}
-		a, err := pipeline.Assess(out, filepath.Join(dir, "run.truth.csv"), 0)
+		a, err := assess.Compare(t.Context(), out, filepath.Join(dir, "run.truth.csv"), assess.Options{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -164,14 +165,14 @@ func TestRobustSolve(t *testing.T) {
 		}
 		out := filepath.Join(dir, loss)
 		sum, _ := solved(t, out, run, "--intervals", filepath.Join(dir, "run.intervals.csv"), "--robust", loss)
-		a, err := pipeline.Assess(out, truth, 0)
+		a, err := assess.Compare(t.Context(), out, truth, assess.Options{})
 		if err != nil {
 			t.Fatal(err)
 		}
 		r, _ := assessment.Summarise(a.Samples)
 		rms[loss] = r.PositionRMS
-		if sum.Integrity[0].WrongChannel != sum.Frames {
-			t.Errorf("%s: %d of %d frames are flagged", loss, sum.Integrity[0].WrongChannel, sum.Frames)
+		if sum.Verdicts[0].WrongChannel != sum.Frames {
+			t.Errorf("%s: %d of %d frames are flagged", loss, sum.Verdicts[0].WrongChannel, sum.Frames)
 		}
 	}
 	// Five per cent of one emitter are hundreds of sigmas. Even Huber's loss, which
@@ -189,11 +190,11 @@ func TestMetalRecordingErrorIsCovered(t *testing.T) {
 	truth := recordingFile("pipe-bench-metal.truth.csv")
 	dir := filepath.Join(t.TempDir(), "out")
 	solved(t, dir, recordingFile("pipe-bench-metal.npy"), "--intervals", truth)
-	a, err := pipeline.Assess(dir, truth, 0)
+	a, err := assess.Compare(t.Context(), dir, truth, assess.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	r, err := tables.OpenIntegrity(filepath.Join(dir, tables.IntegrityName+".parquet"))
+	r, err := tables.Open[tables.Integrity](filepath.Join(dir, tables.IntegrityName+".parquet"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -224,7 +225,7 @@ func TestUnknownDelayIsNamed(t *testing.T) {
 	run := filepath.Join(dir, "run.npy")
 	tonepose(t, "simulate", rigFile("pipe-bench.rig.yaml"), "--path", "stations", "--duration", "800ms", "--delay", "60ns", "--bits", "0", "--out", run)
 	sum, said := solved(t, filepath.Join(dir, "out"), run, "--intervals", filepath.Join(dir, "run.intervals.csv"))
-	g := sum.Integrity[0]
+	g := sum.Verdicts[0]
 	if g.Distorted != 0 || len(g.Delays) != 3 {
 		t.Fatalf("%+v; said %s", *g, said)
 	}

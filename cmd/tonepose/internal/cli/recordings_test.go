@@ -10,7 +10,8 @@ import (
 
 	"gonum.org/v1/gonum/stat/distuv"
 
-	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/assess"
+	"tonepose/cmd/tonepose/internal/pair"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/solver"
 	"tonepose/solver/assessment"
@@ -40,11 +41,11 @@ func tonepose(t *testing.T, args ...string) string {
 }
 
 // assessed solves a recording and compares it with its truth.
-func assessed(t *testing.T, truth string, args ...string) (assessment.Report, *pipeline.Assessed) {
+func assessed(t *testing.T, truth string, args ...string) (assessment.Report, *assess.Result) {
 	t.Helper()
 	dir := filepath.Join(t.TempDir(), "out")
 	tonepose(t, append([]string{"solve", "--out", dir, "--quiet"}, args...)...)
-	a, err := pipeline.Assess(dir, recordingFile(truth), 0)
+	a, err := assess.Compare(t.Context(), dir, recordingFile(truth), assess.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -123,7 +124,7 @@ func TestMicroCoilIntervals(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r, err := tables.OpenIntegrity(filepath.Join(dir, "integrity.parquet"))
+	r, err := tables.Open[tables.Integrity](filepath.Join(dir, "integrity.parquet"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -157,7 +158,7 @@ func TestMetalRecording(t *testing.T) {
 	truth := "pipe-bench-metal.truth.csv"
 	dir := filepath.Join(t.TempDir(), "out")
 	tonepose(t, "solve", recordingFile("pipe-bench-metal.npy"), "--rig", rigFile("pipe-bench.rig.yaml"), "--intervals", recordingFile(truth), "--out", dir, "--quiet")
-	r, err := tables.OpenPoses(filepath.Join(dir, "poses.parquet"))
+	r, err := tables.Open[tables.Pose](filepath.Join(dir, "poses.parquet"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -182,8 +183,8 @@ func TestMetalRecording(t *testing.T) {
 }
 
 func TestOneMicrovoltRecording(t *testing.T) {
-	text := tonepose(t, "demod", recordingFile("one-microvolt.csv"), "--signal", "signal_v", "--reference", "reference_v", "--json")
-	var p pipeline.Pair
+	text := tonepose(t, "measure", recordingFile("one-microvolt.csv"), "--signal", "signal_v", "--reference", "reference_v", "--json")
+	var p pair.Result
 	if err := json.Unmarshal([]byte(text), &p); err != nil {
 		t.Fatal(err)
 	}

@@ -8,6 +8,8 @@ import (
 	"testing"
 
 	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/cmd/tonepose/internal/files"
 )
 
 // look writes the figure where FIGURES says, for an eye to judge it.
@@ -17,10 +19,15 @@ func look(t *testing.T, name string, f *Figure) {
 	if dir == "" {
 		dir = t.TempDir()
 	}
+	to := &files.Batch{Force: true}
+	defer to.Abort()
 	for _, ext := range []string{".png", ".svg"} {
-		if err := f.Save(filepath.Join(dir, name+ext)); err != nil {
+		if err := f.Save(to, filepath.Join(dir, name+ext)); err != nil {
 			t.Fatal(err)
 		}
+	}
+	if err := to.Commit(); err != nil {
+		t.Fatal(err)
 	}
 }
 

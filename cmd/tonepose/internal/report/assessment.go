@@ -7,53 +7,45 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/cmd/tonepose/internal/assess"
 	"tonepose/cmd/tonepose/internal/figure"
-	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/solver/assessment"
 )
 
-// SaveAssessment writes the figures of an assessment into out as PNG, those of a
-// run with several sensors one set each.
-func SaveAssessment(out, run string, a *pipeline.Assessed, drifts map[string]*pipeline.Drift) error {
-	names := a.SensorNames()
-	for _, name := range names {
-		part := a.Sensor(name)
+// SaveAssessment writes the figures of an assessment as PNG, those of a run with
+// several sensors one set each.
+func SaveAssessment(to *files.Batch, run string, sum *assess.Summary) error {
+	for _, s := range sum.Sensors {
+		name, part := s.Sensor, sum.Result.Sensor(s.Sensor)
 		prefix, title := "", filepath.Base(run)
-		if len(names) > 1 {
+		if len(sum.Sensors) > 1 {
 			prefix, title = name+"-", title+", "+name
 		}
-		figures, err := Assessment(part, name, title, drifts[name])
-		if err != nil {
-			return err
-		}
-		for kind, f := range figures {
-			if err := f.Save(filepath.Join(out, prefix+kind+".png")); err != nil {
+		for kind, f := range drawn(part, name, title, s.Drift) {
+			if err := f.Save(to, prefix+kind+".png"); err != nil {
 				return err
 			}
 		}
 	}
-	return nil
+	return to.Commit()
 }
 
-// Assessment draws what one sensor's errors look like, by name: path, accuracy,
+// drawn is what one sensor's errors look like, by name: path, accuracy,
 // vectors, map, histogram, and where there is enough for them quantiles and
 // allan.
-func Assessment(a *pipeline.Assessed, sensor, title string, drift *pipeline.Drift) (map[string]*figure.Figure, error) {
+func drawn(a *assess.Result, sensor, title string, drift *assess.Drift) map[string]*figure.Figure {
 	note := fmt.Sprintf("%d poses against known ones", len(a.Samples))
 	if r := a.Registration; r != nil {
 		note += ", " + r.Kind + " registration"
 	}
 	e := emitters(a.Rig)
-	path, err := Path(a, title+": path", note)
-	if err != nil {
-		return nil, err
-	}
 	all := make([]assessment.Errors, len(a.Samples))
 	for i, s := range a.Samples {
 		all[i] = assessment.Of(s)
 	}
 	figures := map[string]*figure.Figure{
-		"path":      path,
+		"path":      Path(a, title+": path", note),
 		"accuracy":  Accuracy(a, sensor, title+": error against prediction", note),
 		"vectors":   vectors(a, all, e, title, note),
 		"map":       errorMap(a, all, e, title, note),
@@ -65,10 +57,10 @@ func Assessment(a *pipeline.Assessed, sensor, title string, drift *pipeline.Drif
 	if drift != nil {
 		figures["allan"] = wander(drift, title)
 	}
-	return figures, nil
+	return figures
 }
 
-func vectors(a *pipeline.Assessed, all []assessment.Errors, e []figure.Emitter, title, note string) *figure.Figure {
+func vectors(a *assess.Result, all []assessment.Errors, e []figure.Emitter, title, note string) *figure.Figure {
 	d := figure.VectorData{Title: title + ": position errors", Note: note, Emitters: e}
 	step := max(1, len(a.Samples)/400) // more arrows would hide each other
 	for i := 0; i < len(a.Samples); i += step {
@@ -79,7 +71,7 @@ func vectors(a *pipeline.Assessed, all []assessment.Errors, e []figure.Emitter, 
 	return figure.Vectors(d)
 }
 
-func errorMap(a *pipeline.Assessed, all []assessment.Errors, e []figure.Emitter, title, note string) *figure.Figure {
+func errorMap(a *assess.Result, all []assessment.Errors, e []figure.Emitter, title, note string) *figure.Figure {
 	d := figure.ErrorMapData{Title: title + ": error against place and attitude", Note: note, Emitters: e, Quantity: "position error", Unit: "m"}
 	step := max(1, len(a.Samples)/1500)
 	for i := 0; i < len(a.Samples); i += step {
@@ -95,7 +87,7 @@ func errorMap(a *pipeline.Assessed, all []assessment.Errors, e []figure.Emitter,
 	return figure.ErrorMap(d)
 }
 
-func histogram(a *pipeline.Assessed, all []assessment.Errors, title, note string) *figure.Figure {
+func histogram(a *assess.Result, all []assessment.Errors, title, note string) *figure.Figure {
 	d := figure.HistogramData{Title: title + ": errors along and about the rig's axes", Note: note}
 	turns := false
 	for c, name := range []string{"along x", "along y", "along z", "about x", "about y", "about z"} {
@@ -136,13 +128,13 @@ func quantiles(all []assessment.Errors, title, note string) *figure.Figure {
 	return figure.Quantiles(d)
 }
 
-func wander(d *pipeline.Drift, title string) *figure.Figure {
+func wander(d *assess.Drift, title string) *figure.Figure {
 	panel := figure.StabilityPanel{Quantity: "Allan deviation", Unit: "m"}
-	for axis, points := range d.Axes {
-		c := figure.Deviation{Name: []string{"x", "y", "z"}[axis]}
-		for _, p := range points {
-			c.Tau, c.Value = append(c.Tau, p.TauS), append(c.Value, p.Deviation)
-			c.Low, c.High = append(c.Low, p.Lo), append(c.High, p.Hi)
+	for axis, name := range []string{"x", "y", "z"} {
+		c := figure.Deviation{Name: name}
+		for _, p := range d.Allan {
+			c.Tau, c.Value = append(c.Tau, p.Tau), append(c.Value, p.Axes[axis])
+			c.Low, c.High = append(c.Low, p.Low[axis]), append(c.High, p.High[axis])
 		}
 		panel.Curves = append(panel.Curves, c)
 	}

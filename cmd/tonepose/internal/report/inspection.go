@@ -3,15 +3,32 @@ package report
 import (
 	"fmt"
 	"math"
+	"tonepose/cmd/tonepose/internal/files"
 
 	"tonepose/cmd/tonepose/internal/figure"
-	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/inspect"
 	"tonepose/multitone/stability"
 )
 
+// SaveInspection writes the figures of an inspection: the spectrum, and with a
+// rig the stability of the drives.
+func SaveInspection(to *files.Batch, in *inspect.Inspection) error {
+	for name, f := range map[string]*figure.Figure{"spectrum": Inspected(in), "stability": Drives(in)} {
+		if f == nil {
+			continue
+		}
+		for _, format := range []string{".png", ".svg"} {
+			if err := f.Save(to, name+format); err != nil {
+				return err
+			}
+		}
+	}
+	return to.Commit()
+}
+
 // Inspected draws the density of every channel with tones, mains harmonics and
 // the lines that the rig does not explain.
-func Inspected(in *pipeline.Inspection) *figure.Figure {
+func Inspected(in *inspect.Inspection) *figure.Figure {
 	densities := in.Densities()
 	d := figure.SpectrumData{Title: in.Name + ": spectrum", Unit: in.Unit + "/√Hz", LogFrequency: true,
 		Note:     fmt.Sprintf("Welch, %d segments, bins of %.3g Hz (noise bandwidth)", densities[0].Segments, in.Resolution),
@@ -53,7 +70,7 @@ const namedLines = 6
 
 // Drives draws the overlapping Allan deviation of the drives' amplitude and
 // phase; nil if there are too few windows or no references.
-func Drives(in *pipeline.Inspection) *figure.Figure {
+func Drives(in *inspect.Inspection) *figure.Figure {
 	amplitude := figure.StabilityPanel{Quantity: "relative amplitude"}
 	phase := figure.StabilityPanel{Quantity: "phase", Unit: "rad"}
 	for _, s := range in.Series() {
@@ -65,11 +82,11 @@ func Drives(in *pipeline.Inspection) *figure.Figure {
 			panel  *figure.StabilityPanel
 			values []float64
 		}{{&amplitude, s.Amplitude}, {&phase, turns}} {
-			c, err := allan(s.Name, q.values, s.IntervalS)
+			points, err := allan(q.values, s.IntervalS)
 			if err != nil {
 				return nil
 			}
-			q.panel.Curves = append(q.panel.Curves, c)
+			q.panel.Curves = append(q.panel.Curves, deviation(s.Name, points))
 		}
 	}
 	if len(amplitude.Curves) == 0 || len(amplitude.Curves[0].Tau) < 2 {
@@ -80,19 +97,19 @@ func Drives(in *pipeline.Inspection) *figure.Figure {
 		Panels: []figure.StabilityPanel{amplitude, phase}})
 }
 
-func allan(name string, values []float64, interval float64) (figure.Deviation, error) {
-	d := figure.Deviation{Name: name}
+func allan(values []float64, interval float64) ([]stability.Point, error) {
 	s, err := stability.Values(values, interval)
 	if err != nil {
-		return d, err
+		return nil, err
 	}
-	points, err := stability.Deviations(s, stability.Overlapping, stability.Octaves(s.Len()), 0.95)
-	if err != nil {
-		return d, err
-	}
+	return stability.Deviations(s, stability.Overlapping, stability.Octaves(s.Len()), 0.95)
+}
+
+func deviation(name string, points []stability.Point) figure.Deviation {
+	d := figure.Deviation{Name: name}
 	for _, p := range points {
 		d.Tau, d.Value = append(d.Tau, p.TauS), append(d.Value, p.Deviation)
 		d.Low, d.High = append(d.Low, p.Lo), append(d.High, p.Hi)
 	}
-	return d, nil
+	return d
 }

@@ -3,19 +3,19 @@ package rig
 import (
 	"crypto/sha256"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"path/filepath"
 	"slices"
 	"strings"
 
-	"tonepose/cmd/tonepose/internal/whole"
+	"tonepose/cmd/tonepose/internal/files"
 )
 
 // Save writes the changed rig, and beside it the covariance of its calibration
 // as <stem>.covariance.csv and its correction as <stem>.correction.json. The
-// files of a calibration that stays as it was go along to another folder. Each
-// file appears whole or not at all, the rig file last. The rig is read back as
-// written.
+// files of a calibration that stays as it was go along to another folder. They
+// appear together, or not at all. The rig is read back as written.
 func (e *Edit) Save(name string) (*Rig, error) {
 	if e.err != nil {
 		return nil, e.err
@@ -33,17 +33,21 @@ func (e *Edit) Save(name string) (*Rig, error) {
 		return nil, fmt.Errorf("rig: the changed file would not be valid: %w", err)
 	}
 	if c, s := e.calibration, saved.Calibration; c != nil &&
-		(s == nil || s.ReferenceSHA256 != c.ReferenceSHA256 || s.CovarianceFile != c.CovarianceFile ||
-			s.CovarianceSHA256 != c.CovarianceSHA256 || !slices.Equal(s.Parameters, c.Parameters) ||
-			s.CorrectionFile != c.CorrectionFile || s.CorrectionSHA256 != c.CorrectionSHA256) {
+		(s == nil || s.ReferenceSHA256 != c.ReferenceSHA256 || s.Covariance != c.Covariance || s.Correction != c.Correction ||
+			!slices.Equal(s.Parameters, c.Parameters)) {
 		return nil, fmt.Errorf("rig: %s: the calibration block did not read back as written", name)
 	}
+	// The rig, which names the others, is created first and seen last.
+	batch := files.Batch{Force: true}
+	defer batch.Abort()
+	err = batch.Write(name, text)
 	for _, c := range companions {
-		if err := whole.WriteFile(filepath.Join(filepath.Dir(name), c.file), c.text); err != nil {
-			return nil, err
-		}
+		err = errors.Join(err, batch.Write(filepath.Join(filepath.Dir(name), c.file), c.text))
 	}
-	if err := whole.WriteFile(name, text); err != nil {
+	if err == nil {
+		err = batch.Commit()
+	}
+	if err != nil {
 		return nil, err
 	}
 	return saved, nil
@@ -63,26 +67,20 @@ func (e *Edit) companions(name string) ([]companion, error) {
 		return e.inherited(name)
 	}
 	stem := strings.TrimSuffix(strings.TrimSuffix(filepath.Base(name), filepath.Ext(name)), ".rig")
-	add := func(file string, text []byte) (string, string) {
+	add := func(file string, text []byte, err error) (Companion, error) {
 		out = append(out, companion{file, text})
-		sum := sha256.Sum256(text)
-		return file, hex.EncodeToString(sum[:])
+		return Companion{file, sha256Of(text)}, err
 	}
+	var err error
 	if e.cov != nil {
-		text, err := e.cov.csv()
-		if err != nil {
-			return nil, err
-		}
-		e.calibration.CovarianceFile, e.calibration.CovarianceSHA256 = add(stem+".covariance.csv", text)
+		text, failed := e.cov.csv()
+		e.calibration.Covariance, err = add(stem+".covariance.csv", text, failed)
 	}
-	if e.correction != nil {
-		text, err := e.correction.Encode()
-		if err != nil {
-			return nil, err
-		}
-		e.calibration.CorrectionFile, e.calibration.CorrectionSHA256 = add(stem+".correction.json", text)
+	if e.correction != nil && err == nil {
+		text, failed := e.correction.Encode()
+		e.calibration.Correction, err = add(stem+".correction.json", text, failed)
 	}
-	return out, nil
+	return out, err
 }
 
 // inherited are the files of a calibration that stays, where the rig goes to
@@ -92,15 +90,20 @@ func (e *Edit) inherited(name string) (out []companion, err error) {
 	if c == nil || filepath.Clean(filepath.Dir(name)) == filepath.Clean(filepath.Dir(e.rig.File)) {
 		return nil, nil
 	}
-	for _, f := range []struct{ what, file, hash string }{{"covariance", c.CovarianceFile, c.CovarianceSHA256}, {"correction", c.CorrectionFile, c.CorrectionSHA256}} {
-		if f.file == "" || filepath.IsAbs(f.file) {
+	for what, f := range c.companions {
+		if f.File == "" || filepath.IsAbs(f.File) {
 			continue
 		}
-		text, err := e.rig.beside(f.what, f.file, f.hash)
+		text, err := e.rig.beside(what, f)
 		if err != nil {
 			return nil, err
 		}
-		out = append(out, companion{f.file, text})
+		out = append(out, companion{f.File, text})
 	}
 	return out, nil
+}
+
+func sha256Of(text []byte) string {
+	sum := sha256.Sum256(text)
+	return hex.EncodeToString(sum[:])
 }

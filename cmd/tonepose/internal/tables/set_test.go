@@ -92,36 +92,10 @@ func TestFullDirectoryNeedsForce(t *testing.T) {
 	if diff := cmp.Diff([]string{"notes.txt", "phasors.parquet"}, names(t, dir)); diff != "" {
 		t.Error(diff)
 	}
-	if r, err := OpenPhasors(filepath.Join(dir, "phasors.parquet")); err != nil {
+	if r, err := Open[Phasor](filepath.Join(dir, "phasors.parquet")); err != nil {
 		t.Error(err)
 	} else {
 		r.Close()
-	}
-}
-
-func TestFailedPublishRestores(t *testing.T) {
-	dir := t.TempDir()
-	s, err := Create(dir, true, invented)
-	if err != nil {
-		t.Fatal(err)
-	}
-	old := filepath.Join(dir, "phasors.parquet")
-	if err := os.WriteFile(old, []byte("old"), 0o644); err != nil {
-		t.Fatal(err)
-	}
-	// The last table cannot get its name once its hidden file is gone.
-	hidden, _ := s.Poses.names()
-	if err := os.Remove(hidden); err != nil {
-		t.Fatal(err)
-	}
-	if s.Close() == nil {
-		t.Error("no error")
-	}
-	if diff := cmp.Diff([]string{"phasors.parquet"}, names(t, dir)); diff != "" {
-		t.Error(diff)
-	}
-	if text, _ := os.ReadFile(old); string(text) != "old" {
-		t.Errorf("the earlier table is now %.10q", text)
 	}
 }
 

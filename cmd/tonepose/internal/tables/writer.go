@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"io"
 	"os"
-	"path/filepath"
 
 	"github.com/parquet-go/parquet-go"
 	"github.com/parquet-go/parquet-go/compress/zstd"
@@ -38,9 +37,8 @@ var (
 // the writers of a Set are independent.
 type Writer[T any] struct {
 	sink sink[T]
-	file *os.File // hidden, in the target's directory
-	path string   // the target
-	err  error    // the first failure; every later call returns it
+	name string // of the table
+	err  error  // the first failure; every later call returns it
 }
 
 // sink converts rows to what is stored and encodes them.
@@ -57,22 +55,12 @@ func (w *Writer[T]) Write(rows ...T) error {
 		return w.err
 	}
 	if err := w.sink.write(rows); err != nil {
-		w.err = fmt.Errorf("%s: %w", w.path, err)
+		w.err = fmt.Errorf("%s.parquet: %w", w.name, err)
 	}
 	return w.err
 }
 
-// stage begins the table name in dir, in a hidden file.
-func stage[T, S any](dir, name string, g grouping, put func(*S, *T) error) (*Writer[T], error) {
-	path := filepath.Join(dir, name+".parquet")
-	file, err := os.CreateTemp(dir, "."+name+".*.partial")
-	if err != nil {
-		return nil, err
-	}
-	return &Writer[T]{sink: newStore(file, g, put), file: file, path: path}, nil
-}
-
-// finish completes the hidden file on disk; only its name is not final yet.
+// finish completes the table's file.
 func (w *Writer[T]) finish(m Metadata) error {
 	if w.err == nil {
 		for _, kv := range m.pairs(w.sink.columns()) {
@@ -80,38 +68,25 @@ func (w *Writer[T]) finish(m Metadata) error {
 		}
 		w.err = w.sink.close()
 	}
-	if w.err == nil {
-		w.err = w.file.Chmod(0o644)
-	}
-	if w.err == nil {
-		w.err = w.file.Sync()
-	}
-	w.err = errors.Join(w.err, w.file.Close())
 	return w.err
 }
 
-func (w *Writer[T]) names() (hidden, final string) { return w.file.Name(), w.path }
-
-// discard removes the hidden file.
-func (w *Writer[T]) discard() {
-	w.file.Close()
-	os.Remove(w.file.Name())
-	w.err = os.ErrClosed
-}
+// discard refuses further rows.
+func (w *Writer[T]) discard() { w.err = os.ErrClosed }
 
 // store is the sink of rows T that are stored as S.
 type store[T, S any] struct {
-	put func(*S, *T) error
+	kind[T, S]
 	enc *parquet.GenericWriter[S]
 	buf []S
 	n   int
 }
 
-func newStore[T, S any](out io.Writer, g grouping, put func(*S, *T) error) *store[T, S] {
+func newStore[T, S any](out io.Writer, k kind[T, S]) *store[T, S] {
 	options := []parquet.WriterOption{
-		parquet.MaxRowsPerRowGroup(g.rows),
+		parquet.MaxRowsPerRowGroup(k.rows),
 		parquet.CreatedBy("tonepose", "", ""),
-		parquet.PageBufferSize(g.pageBytes),
+		parquet.PageBufferSize(k.pageBytes),
 		// Measured values hardly compress: stronger levels cost a third of the
 		// time for a percent of the size.
 		parquet.Compression(&zstd.Codec{Level: zstd.SpeedFastest}),
@@ -122,7 +97,7 @@ func newStore[T, S any](out io.Writer, g grouping, put func(*S, *T) error) *stor
 			options = append(options, parquet.SkipPageBounds(c.Name()), parquet.SkipPageStatistics(c.Name()))
 		}
 	}
-	return &store[T, S]{put: put, enc: parquet.NewGenericWriter[S](out, options...), buf: make([]S, batchRows)}
+	return &store[T, S]{kind: k, enc: parquet.NewGenericWriter[S](out, options...), buf: make([]S, batchRows)}
 }
 
 func (s *store[T, S]) write(rows []T) error {

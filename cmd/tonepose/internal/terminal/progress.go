@@ -29,7 +29,7 @@ const (
 
 // NewProgress returns a Progress on w, nil if w is no terminal or silent is set.
 func NewProgress(w io.Writer, silent bool) *Progress {
-	if silent || !Is(w) {
+	if silent || !isTerminal(w) {
 		return nil
 	}
 	return &Progress{w: w, width: func() int { return width(w) }, now: time.Now}
@@ -74,7 +74,7 @@ func (p *Progress) Clear() {
 
 func progressLine(pass string, done, total int64, since time.Duration) string {
 	if total <= 0 {
-		return fmt.Sprintf("%s  %s", pass, Quantity(float64(done), ""))
+		return fmt.Sprintf("%s  %d", pass, done)
 	}
 	share := min(max(float64(done)/float64(total), 0), 1)
 	full := int(share * barCells)

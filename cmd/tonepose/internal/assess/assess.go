@@ -1,0 +1,290 @@
+// Package assess compares the poses of a run with their truth: Compare joins them,
+// and Run tells errors, lag, drift and where their uncertainty comes from. Pivot
+// finds the tip of a pointer from the poses alone.
+package assess
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"path/filepath"
+	"slices"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/fieldmodels/mutual"
+	"tonepose/fieldmodels/rigid"
+	"tonepose/solver/assessment"
+)
+
+// Options says how poses are brought together with their truth. The zero
+// value: same frame, same body, same clock.
+type Options struct {
+	Offset   float64 // added to the poses' times before they are compared [s]
+	Register Registering
+	// Transform is a registration found before, used in place of a fit; Run reads
+	// it from TransformFile, and writes the one it found to SaveTransform.
+	Transform                    *Transform
+	TransformFile, SaveTransform string
+	Force                        bool   // replace SaveTransform
+	KeepAll                      bool   // a registration leaves no outliers out
+	Seed                         uint64 // of the search for outliers and of the resamples
+	// AtTip compares the sensors' points of interest instead of their origins.
+	AtTip  bool
+	Sensor string // only this one; empty: all
+
+	Budget     bool    // split the uncertainty by its sources
+	Reach      float64 // how far a lag is looked for [s]
+	Confidence float64 // of the intervals, as 0.95
+	Resamples  int     // of the bootstrap; 0: its default; negative: no intervals
+}
+
+// Result is the poses of one run beside their truth.
+type Result struct {
+	Samples  []assessment.Sample
+	Sensors  []string // of each sample
+	Flags    []tables.Flags
+	Duration []float64 // of each sample's window [s]
+	Unsolved int       // rows without a pose
+	Beyond   int       // poses that the truth says nothing about
+	Rig      *rig.Rig
+	Metadata tables.Metadata
+
+	Stations     []string // labels of the samples' stations, from index 1
+	Registration *Registered
+
+	raw    []rigid.Pose // the samples' estimates as solved
+	known  []sigmas     // of the samples' truth
+	truth  map[string]*knownPoses
+	times  map[string][]float64 // of all rows of a sensor, solved or not
+	offset float64
+}
+
+// ErrNothingToCompare reports that no pose and no truth belong together.
+var ErrNothingToCompare = errors.New("no pose to compare")
+
+// Compare joins the poses in dir with the truth in a CSV. Truth with intervals
+// belongs to the pose whose window it covers; truth with times is interpolated
+// smoothly at the window's centre.
+func Compare(ctx context.Context, dir, truth string, o Options) (*Result, error) {
+	r, a, err := openRun(dir)
+	if err != nil {
+		return nil, err
+	}
+	defer r.Close()
+	a.offset = o.Offset
+	if o.Sensor != "" {
+		if _, err := a.sensorIndex(o.Sensor); err != nil {
+			return nil, err
+		}
+	}
+	if a.truth, err = a.readTruth(truth); err != nil {
+		return nil, err
+	}
+	for row, err := range r.All() {
+		if err := errors.Join(err, ctx.Err()); err != nil {
+			return nil, err
+		}
+		if o.Sensor != "" && row.Sensor != o.Sensor {
+			continue
+		}
+		k := a.truth[row.Sensor]
+		if k == nil {
+			return nil, fmt.Errorf("%s: sensor %s is not in the rig stored with it", dir, row.Sensor)
+		}
+		a.times[row.Sensor] = append(a.times[row.Sensor], row.Time)
+		if row.Estimate == nil {
+			a.Unsolved++
+			continue
+		}
+		pose, visit, ok := k.at(row.Time+o.Offset, row.Duration)
+		if !ok {
+			a.Beyond++
+			continue
+		}
+		s := assessment.Sample{Time: row.Time, Estimate: *row.Estimate, Truth: pose, Axis: k.axis, PlaceOnly: k.placeOnly,
+			Sensor: k.sensor, Covariance: full(row.Covariance)}
+		sigma := k.sigmas
+		if visit != nil {
+			s.Station, s.Visit = visit.station, visit.visit
+			sigma = sigmasOf(&visit.Known)
+		}
+		a.Samples, a.raw, a.known = append(a.Samples, s), append(a.raw, *row.Estimate), append(a.known, sigma)
+		a.Sensors = append(a.Sensors, row.Sensor)
+		a.Flags = append(a.Flags, row.Flags)
+		a.Duration = append(a.Duration, row.Duration)
+	}
+	if len(a.Samples) == 0 {
+		return nil, errors.Join(ErrNothingToCompare, fmt.Errorf("%s has %d poses, none within the times of %s", dir, a.Beyond, truth))
+	}
+	if o.AtTip {
+		if err := a.moveToTip(true); err != nil {
+			return nil, err
+		}
+	}
+	if err := a.register(o); err != nil {
+		return nil, fmt.Errorf("%s: %w", truth, err)
+	}
+	if o.AtTip {
+		return a, a.moveToTip(false)
+	}
+	return a, nil
+}
+
+// openRun opens a run's poses and the rig stored with them.
+func openRun(dir string) (*tables.Reader[tables.Pose], *Result, error) {
+	r, err := tables.Open[tables.Pose](filepath.Join(dir, tables.PosesName+".parquet"))
+	if err != nil {
+		return nil, nil, err
+	}
+	a := &Result{Metadata: r.Metadata, times: map[string][]float64{}}
+	// Files that the rig names lie where it lay when the run was made.
+	name := r.Metadata.Options["rig"]
+	if name == "" {
+		name = filepath.Join(dir, "rig")
+	}
+	if a.Rig, err = rig.Parse(name, []byte(r.Metadata.Rig), rig.Options{}); err != nil {
+		r.Close()
+		return nil, nil, fmt.Errorf("%s: the rig stored in the table: %w", dir, err)
+	}
+	return r, a, nil
+}
+
+func full(c *tables.Covariance) *[6][6]float64 {
+	if c == nil {
+		return nil
+	}
+	var out [6][6]float64
+	for i := range out {
+		for j := range out {
+			out[i][j] = c.At(i, j)
+		}
+	}
+	return &out
+}
+
+// Part is the assessment of those samples that keep tells.
+func (a *Result) Part(keep func(i int) bool) *Result {
+	part := *a
+	part.Samples, part.raw, part.known, part.Sensors, part.Flags, part.Duration = nil, nil, nil, nil, nil, nil
+	for i := range a.Samples {
+		if keep(i) {
+			part.Samples, part.raw, part.known = append(part.Samples, a.Samples[i]), append(part.raw, a.raw[i]), append(part.known, a.known[i])
+			part.Sensors = append(part.Sensors, a.Sensors[i])
+			part.Flags = append(part.Flags, a.Flags[i])
+			part.Duration = append(part.Duration, a.Duration[i])
+		}
+	}
+	return &part
+}
+
+// Sensor is the part of one sensor.
+func (a *Result) Sensor(name string) *Result {
+	return a.Part(func(i int) bool { return a.Sensors[i] == name })
+}
+
+// Unflagged is the part without doubts.
+func (a *Result) Unflagged() *Result {
+	return a.Part(func(i int) bool { return a.Flags[i] == 0 })
+}
+
+// SensorNames lists the sensors that have samples, in the rig's order.
+func (a *Result) SensorNames() (names []string) {
+	for _, s := range a.Rig.Sensors {
+		if slices.Contains(a.Sensors, s.Name) {
+			names = append(names, s.Name)
+		}
+	}
+	return names
+}
+
+// moveToTip moves estimates, truth and covariances from the sensors' origins to
+// their points of interest. A truth of places only speaks of that point already,
+// so its samples are moved before it is registered, all others after.
+func (a *Result) moveToTip(placeOnly bool) error {
+	for i := range a.Samples {
+		s := &a.Samples[i]
+		if s.PlaceOnly != placeOnly {
+			continue
+		}
+		tip := a.Rig.Sensors[s.Sensor].TipM
+		if tip == nil {
+			return fmt.Errorf("sensor %s has no tip_m in its rig: find it with assess --pivot", a.Sensors[i])
+		}
+		if s.Axis != nil && !onAxis(a.Rig.Sensor(s.Sensor), *tip) {
+			return fmt.Errorf("sensor %s: tip_m lies off the axis about which its turn can't be seen", a.Sensors[i])
+		}
+		arm := s.Estimate.Rotate(*tip)
+		s.Estimate.Position = r3.Add(s.Estimate.Position, arm)
+		if !placeOnly {
+			s.Truth.Position = s.Truth.Apply(*tip)
+		}
+		if s.Covariance != nil {
+			moved := atArm(s.Covariance, arm)
+			s.Covariance = &moved
+		}
+	}
+	if placeOnly {
+		return nil
+	}
+	for _, k := range a.truth {
+		if tip := a.Rig.Sensors[k.sensor].TipM; !k.placeOnly && tip != nil {
+			k.body.Position = k.body.Apply(*tip)
+		}
+	}
+	return nil
+}
+
+// atArm is the covariance of a pose taken at a point arm [m] from its origin,
+// outer frame: δp + δ × arm, δ.
+func atArm(c *[6][6]float64, arm r3.Vec) (out [6][6]float64) {
+	var j [6][6]float64
+	for i := range j {
+		j[i][i] = 1
+	}
+	// δ × arm = −[arm]×·δ
+	j[0][4], j[0][5] = arm.Z, -arm.Y
+	j[1][3], j[1][5] = -arm.Z, arm.X
+	j[2][3], j[2][4] = arm.Y, -arm.X
+	return sandwich(&j, c)
+}
+
+// sandwich is j·c·jᵀ.
+func sandwich(j, c *[6][6]float64) (out [6][6]float64) {
+	var half [6][6]float64
+	for a := range 6 {
+		for b := range 6 {
+			for k := range 6 {
+				half[a][b] += j[a][k] * c[k][b]
+			}
+		}
+	}
+	for a := range 6 {
+		for b := range 6 {
+			for k := range 6 {
+				out[a][b] += half[a][k] * j[b][k]
+			}
+		}
+	}
+	return out
+}
+
+// blindAxis is the direction about which a sensor's turn can't be seen; nil: none.
+func blindAxis(r *rig.Rig, sensor int) *r3.Vec {
+	if axis, ok := r.Sensor(sensor).BlindAxis(); ok {
+		return &axis
+	}
+	return nil
+}
+
+// onAxis tells whether a point of a sensor with a blind axis stays where it is when
+// the sensor turns about that: a coil there would not show the turn either.
+func onAxis(s mutual.Sensor, point r3.Vec) bool {
+	s.Coils = append(slices.Clone(s.Coils), mutual.Coil{Center: point, Axis: s.Coils[0].Axis})
+	_, ok := s.BlindAxis()
+	return ok
+}
+
+var stay = rigid.Identity()

@@ -1,0 +1,270 @@
+package assess
+
+import (
+	"fmt"
+	"math"
+	"path/filepath"
+
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/cmd/tonepose/internal/bench"
+	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
+	"tonepose/fieldmodels/rigid"
+	"tonepose/solver"
+	"tonepose/solver/assessment"
+	"tonepose/solver/assessment/budget"
+	"tonepose/solver/assessment/registration"
+)
+
+// Budget says where the uncertainty of a sensor's error comes from, as
+// RMS over its poses.
+type Budget struct {
+	Sensor   string       `json:"-"`
+	Poses    int          `json:"n"`
+	Lines    []BudgetLine `json:"sources"`
+	Combined [6]float64   `json:"combined_m_rad"` // standard uncertainty along x y z [m] and about them [rad]
+	Expanded [6]float64   `json:"expanded_m_rad"` // by Factor
+	Factor   float64      `json:"coverage_factor"`
+	Observed [6]float64   `json:"observed_rms_m_rad"` // RMS of the errors
+}
+
+// BudgetLine is one source: standard uncertainties along x y z [m] and about them
+// [rad].
+type BudgetLine struct {
+	Source string     `json:"source"`
+	Sigma  [6]float64 `json:"sigma_m_rad"`
+}
+
+// mostBudget bounds the poses that a budget is made of.
+const mostBudget = 200
+
+// The sources of a budget: the parts of the solver's error model, and what is not of
+// the solver.
+const (
+	fromReference = int(solver.Parts) + iota
+	fromRegistration
+	budgetSources
+)
+
+var budgetNames = [budgetSources]string{
+	solver.Noise:     "noise of the couplings",
+	solver.Drive:     "drive current: noise of its reference, gain of its channel",
+	solver.Emitters:  "emitters: place, tilt, strength",
+	solver.Pickups:   "pickups: place, tilt, sensitivity, gain",
+	solver.Joint:     "map of metal, emitters and pickups, found together",
+	fromReference:    "reference device",
+	fromRegistration: "registration",
+}
+
+// Budget splits the uncertainty of a sensor's poses, from the couplings in dir, by
+// the parts of the error model that solve weighed by. Where the rig was not
+// calibrated its tolerances add, which solve knows nothing of.
+func (a *Result) Budget(dir, sensor string, coverage float64) (*Budget, error) {
+	part := a.Sensor(sensor)
+	if len(part.Samples) == 0 {
+		return nil, nil
+	}
+	index := part.Samples[0].Sensor
+	s, err := bench.New(a.Rig).Solver(index)
+	if err != nil {
+		return nil, err
+	}
+	unweighed := tolerances(a.Rig, index, s.Problem().Array.Covariance == nil)
+	chosen := map[float64]int{}
+	// Where solve gave no covariance, nothing is there to be split.
+	part = part.Part(func(i int) bool { return part.Samples[i].Covariance != nil })
+	step := max(1, (len(part.Samples)+mostBudget-1)/mostBudget)
+	for i := 0; i < len(part.Samples); i += step {
+		chosen[part.Samples[i].Time] = i
+	}
+	couplings, err := readCouplings(dir, a.Rig, index, chosen)
+	if err != nil {
+		return nil, err
+	}
+	if err := readReferences(dir, a.Rig, chosen, couplings); err != nil {
+		return nil, err
+	}
+	b := &Budget{Sensor: sensor}
+	var squares [budgetSources][6]float64
+	var observed [6]float64
+	for i, c := range couplings {
+		cov, err := s.Contributions(c, part.raw[i], unweighed)
+		if err != nil {
+			return nil, fmt.Errorf("budget at %.6f s: %w", part.Samples[i].Time, err)
+		}
+		arm := r3.Sub(part.Samples[i].Estimate.Position, part.raw[i].Position)
+		for k := range cov {
+			moved := atArm(&cov[k], arm)
+			for c := range 6 {
+				squares[k][c] += moved[c][c]
+			}
+		}
+		reference := part.reference(i)
+		reference = atArm(&reference, arm)
+		for c := range 6 {
+			squares[fromReference][c] += reference[c][c]
+		}
+		if t := a.Registration; t != nil && t.Covariance != nil {
+			j := (&registration.Mounting{Frame: t.Frame, Body: t.Body}).Sensitivity(t.read(part.Samples[i].Truth))
+			n := t.Covariance.SymmetricDim()
+			var half, joint mat.Dense
+			half.Mul(j.Slice(0, 6, 0, n), t.Scaled().Covariance)
+			joint.Mul(&half, j.Slice(0, 6, 0, n).T())
+			for c := range 6 {
+				squares[fromRegistration][c] += joint.At(c, c)
+			}
+		}
+		err6 := errorsOf(part.Samples[i])
+		for c := range 6 {
+			observed[c] += err6[c] * err6[c]
+		}
+		b.Poses++
+	}
+	if b.Poses == 0 {
+		return nil, nil
+	}
+	n := float64(b.Poses)
+	var parts [6][]budget.Contribution
+	for k, name := range budgetNames {
+		line := BudgetLine{Source: name}
+		some := false
+		for c := range 6 {
+			line.Sigma[c] = math.Sqrt(squares[k][c] / n)
+			some = some || line.Sigma[c] > 0
+			parts[c] = append(parts[c], budget.Contribution{Name: name, Sigma: line.Sigma[c]})
+		}
+		if some {
+			b.Lines = append(b.Lines, line)
+		}
+	}
+	for c := range 6 {
+		all := budget.Combine(parts[c], coverage)
+		b.Combined[c], b.Expanded[c], b.Factor = all.Sigma, all.Expanded, all.Factor
+		b.Observed[c] = math.Sqrt(observed[c] / n)
+	}
+	return b, nil
+}
+
+// read is a truth as its file has it.
+func (t *Transform) read(carried rigid.Pose) rigid.Pose {
+	return t.Frame.Inverse().Compose(carried).Compose(t.Body.Inverse())
+}
+
+func errorsOf(s assessment.Sample) [6]float64 {
+	e := assessment.Of(s)
+	return [6]float64{e.Position.X, e.Position.Y, e.Position.Z, e.Rotation.X, e.Rotation.Y, e.Rotation.Z}
+}
+
+// readCouplings reads the couplings at the chosen times.
+func readCouplings(dir string, r *rig.Rig, index int, chosen map[float64]int) (map[int]solver.Couplings, error) {
+	rows, err := tables.Open[tables.Coupling](filepath.Join(dir, tables.CouplingsName+".parquet"))
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	s := r.Sensors[index]
+	emitter, coil := map[string]int{}, map[string]int{}
+	for i, e := range r.Emitters {
+		emitter[e.Name] = i
+	}
+	for i, c := range s.Coils {
+		coil[r.Channels[c.Channel].Name] = i
+	}
+	n := len(emitter) * len(coil)
+	out := map[int]solver.Couplings{}
+	for row, err := range rows.All() {
+		if err != nil {
+			return nil, err
+		}
+		at, ok := chosen[row.Time]
+		if !ok || row.Sensor != s.Name {
+			continue
+		}
+		c, ok := out[at]
+		if !ok {
+			c = solver.Couplings{Value: make([]float64, n), Variance: make([]float64, n), Common: make([]float64, len(emitter))}
+			for k := range c.Variance {
+				c.Variance[k] = math.Inf(1) // missing
+			}
+			out[at] = c
+		}
+		if !math.IsNaN(row.Sigma) {
+			k := emitter[row.Emitter]*len(coil) + coil[row.Channel]
+			c.Value[k], c.Variance[k] = row.Value, row.Sigma*row.Sigma
+		}
+	}
+	return out, nil
+}
+
+// readReferences reads the noise of the emitters' references at the chosen times.
+func readReferences(dir string, r *rig.Rig, chosen map[float64]int, couplings map[int]solver.Couplings) error {
+	rows, err := tables.Open[tables.Phasor](filepath.Join(dir, tables.PhasorsName+".parquet"))
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	type of struct{ tone, channel string }
+	emitter := map[of]int{}
+	for i, e := range r.Emitters {
+		if e.Reference != nil {
+			emitter[of{e.Name, r.Channels[e.Reference.Channel].Name}] = i
+		}
+	}
+	for row, err := range rows.All() {
+		if err != nil {
+			return err
+		}
+		at, wanted := chosen[row.Time]
+		e, reference := emitter[of{row.Tone, row.Channel}]
+		if c, ok := couplings[at]; ok && wanted && reference {
+			if v := row.Sigma * row.Sigma / (row.InPhase*row.InPhase + row.Quadrature*row.Quadrature); v > 0 && !math.IsInf(v, 0) {
+				c.Common[e] = v
+			}
+		}
+	}
+	return nil
+}
+
+// tolerances are the errors of a rig that solve does not weigh by: those of emitters
+// that have no covariance and, unless a calibration fitted them anew, those of the
+// pickups and of the drives' channels.
+func tolerances(r *rig.Rig, index int, emitters bool) *solver.ErrorModel {
+	m := &solver.ErrorModel{}
+	if emitters {
+		m.Emitters = mat.NewSymDense(fieldmodels.ParametersPerEmitter*len(r.Emitters), nil)
+		for e := range r.Emitters {
+			t := &r.Emitters[e].Tolerance
+			setVariances(m.Emitters, e, t.CenterM, t.AxisRad, t.Strength)
+		}
+	}
+	if r.Calibration != nil {
+		return m
+	}
+	coils := r.Sensors[index].Coils
+	m.Pickups = mat.NewSymDense(mutual.ParametersPerCoil*len(coils), nil)
+	for c, coil := range coils {
+		t := &coil.Tolerance
+		setVariances(m.Pickups, c, t.CenterM, t.AxisRad, math.Hypot(t.Sensitivity, r.Channels[coil.Channel].Tolerance.Gain))
+	}
+	m.Drives = mat.NewSymDense(len(r.Emitters), nil)
+	for i, e := range r.Emitters {
+		for j, f := range r.Emitters[:i+1] {
+			if e.Reference != nil && f.Reference != nil && e.Reference.Channel == f.Reference.Channel {
+				gain := r.Channels[e.Reference.Channel].Tolerance.Gain
+				m.Drives.SetSym(i, j, gain*gain)
+			}
+		}
+	}
+	return m
+}
+
+// setVariances fills the seven of one emitter or coil.
+func setVariances(c *mat.SymDense, thing int, place, tilt, size float64) {
+	for i, sigma := range [...]float64{place, place, place, tilt, tilt, tilt, size} {
+		c.SetSym(7*thing+i, 7*thing+i, sigma*sigma)
+	}
+}

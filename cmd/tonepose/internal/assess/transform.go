@@ -1,0 +1,116 @@
+package assess
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"os"
+
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/num/quat"
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/fieldmodels/rigid"
+)
+
+// Transform carries a truth over: pose in the rig frame = Frame ∘ truth ∘ Body.
+type Transform struct {
+	Frame rigid.Pose // of the truth's frame in the rig
+	Body  rigid.Pose // of the sensor in the truth's marker
+	// Covariance over shift [m] and rotation [rad] of Frame, then of Body; nil: exact.
+	Covariance *mat.SymDense
+}
+
+type transformText struct {
+	Frame      poseText    `json:"frame"`
+	Body       *poseText   `json:"body,omitempty"`
+	Covariance [][]float64 `json:"covariance,omitempty"`
+}
+
+// poseText is a pose as all JSON of the command has it.
+type poseText struct {
+	Position   []float64 `json:"position_m"`
+	Quaternion []float64 `json:"quaternion"`
+}
+
+// JSON writes the transform as a file that ReadTransform reads.
+func (t *Transform) JSON() ([]byte, error) {
+	text := transformText{Frame: textOf(t.Frame)}
+	if t.Body != stay {
+		body := textOf(t.Body)
+		text.Body = &body
+	}
+	if c := t.Covariance; c != nil {
+		for i := range c.SymmetricDim() {
+			text.Covariance = append(text.Covariance, mat.Row(nil, i, c))
+		}
+	}
+	out, err := json.MarshalIndent(text, "", "  ")
+	return append(out, '\n'), err
+}
+
+func textOf(p rigid.Pose) poseText {
+	x, q := p.Position, p.Rotation
+	return poseText{[]float64{x.X, x.Y, x.Z}, []float64{q.Real, q.Imag, q.Jmag, q.Kmag}}
+}
+
+// ReadTransform reads {"frame": {"position_m": [x, y, z], "quaternion": [w, x, y,
+// z]}, "body": {…}, "covariance": [[…]]}: body and covariance may be missing. The
+// covariance has 6 rows, of frame, or 12, of frame and body: shift [m] and
+// rotation [rad] of each.
+func ReadTransform(file string) (*Transform, error) {
+	data, err := os.ReadFile(file)
+	if err != nil {
+		return nil, err
+	}
+	var text transformText
+	strict := json.NewDecoder(bytes.NewReader(data))
+	strict.DisallowUnknownFields()
+	if err := strict.Decode(&text); err != nil {
+		return nil, fmt.Errorf("%s: %w", file, err)
+	}
+	t := &Transform{Body: stay}
+	if t.Frame, err = text.Frame.pose(); err != nil {
+		return nil, fmt.Errorf("%s: frame: %w", file, err)
+	}
+	if text.Body != nil {
+		if t.Body, err = text.Body.pose(); err != nil {
+			return nil, fmt.Errorf("%s: body: %w", file, err)
+		}
+	}
+	n := len(text.Covariance)
+	if n == 0 {
+		return t, nil
+	}
+	if n != 6 && n != 12 {
+		return nil, fmt.Errorf("%s: covariance has %d rows: must be 6 or 12", file, n)
+	}
+	t.Covariance = mat.NewSymDense(n, nil)
+	for i, row := range text.Covariance {
+		if len(row) != n {
+			return nil, fmt.Errorf("%s: covariance row %d has %d numbers: must be %d", file, i+1, len(row), n)
+		}
+		for j, v := range row {
+			if v != text.Covariance[j][i] || i == j && v < 0 {
+				return nil, fmt.Errorf("%s: covariance row %d, column %d = %g: must be symmetric, without negative variances", file, i+1, j+1, v)
+			}
+			t.Covariance.SetSym(i, j, v)
+		}
+	}
+	return t, nil
+}
+
+func (t *poseText) pose() (p rigid.Pose, err error) {
+	x, q := t.Position, t.Quaternion
+	if len(x) != 3 || len(q) != 4 {
+		return p, errors.New(`must be {"position_m": [x, y, z], "quaternion": [w, x, y, z]}`)
+	}
+	p = rigid.Pose{Position: r3.Vec{X: x[0], Y: x[1], Z: x[2]}, Rotation: quat.Number{Real: q[0], Imag: q[1], Jmag: q[2], Kmag: q[3]}}
+	if norm := quat.Abs(p.Rotation); math.Abs(norm-1) > 0.01 {
+		return p, fmt.Errorf("quaternion has norm %.3g: must be 1", norm)
+	}
+	p.Rotation = rigid.Normalize(p.Rotation)
+	return p, nil
+}

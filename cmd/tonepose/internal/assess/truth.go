@@ -1,0 +1,173 @@
+package assess
+
+import (
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/cmd/tonepose/internal/motion"
+	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/fieldmodels/rigid"
+)
+
+// knownPoses answers where a sensor truly was.
+type knownPoses struct {
+	sensor      int // in the rig
+	visits      []knownVisit
+	motion      *motion.Spline
+	from, to    float64
+	axis        *r3.Vec
+	placeOnly   bool
+	frame, body rigid.Pose // what a registration found: truth = frame ∘ as read ∘ body
+	sigmas      sigmas     // RMS over its timed poses
+}
+
+// sigmas are one standard deviation of each component of a truth, position [m] and
+// rotation [rad]; 0: not stated.
+type sigmas struct{ position, rotation float64 }
+
+func sigmasOf(k *tables.Known) (s sigmas) {
+	if !math.IsNaN(k.SigmaPosition) {
+		s.position = k.SigmaPosition
+	}
+	if !math.IsNaN(k.SigmaRotation) && !k.PlaceOnly {
+		s.rotation = k.SigmaRotation
+	}
+	return s
+}
+
+// knownVisit is a stay at a station.
+type knownVisit struct {
+	tables.Known
+	station, visit int // from 1
+}
+
+// readTruth reads the truth of every sensor and numbers its stations: rows with one
+// label are one place, or without labels those with one pose.
+func (a *Result) readTruth(file string) (map[string]*knownPoses, error) {
+	names := a.Rig.SensorNames()
+	rows, err := tables.ReadKnown(file, names, a.Metadata.Recording.Start)
+	if err != nil {
+		return nil, err
+	}
+	known := map[string]*knownPoses{}
+	for i, name := range names {
+		known[name] = &knownPoses{sensor: i, axis: blindAxis(a.Rig, i), frame: stay, body: stay}
+	}
+	type place struct {
+		sensor, label string
+		pose          rigid.Pose
+	}
+	stations := map[place]int{}
+	a.Stations = []string{""}
+	visits := 0
+	for _, row := range rows {
+		k := known[row.Sensor]
+		k.placeOnly = row.PlaceOnly
+		if row.Stop == row.Start {
+			continue
+		}
+		at := place{row.Sensor, row.Label, row.Pose}
+		if row.Label != "" {
+			at.pose = rigid.Pose{}
+		}
+		station, seen := stations[at]
+		if !seen {
+			station = len(a.Stations)
+			stations[at] = station
+			label := row.Label
+			if label == "" {
+				label = fmt.Sprint(station)
+			}
+			a.Stations = append(a.Stations, label)
+		}
+		visits++
+		k.visits = append(k.visits, knownVisit{row, station, visits})
+	}
+	for name, k := range known {
+		if err := k.interpolate(rows, name); err != nil {
+			return nil, fmt.Errorf("%s: sensor %s: %w", file, name, err)
+		}
+	}
+	return known, nil
+}
+
+// interpolate lays a spline through the timed poses.
+func (k *knownPoses) interpolate(rows []tables.Known, sensor string) error {
+	var times []float64
+	var poses []rigid.Pose
+	var squares sigmas
+	for _, r := range rows {
+		if r.Sensor != sensor || r.Stop > r.Start {
+			continue
+		}
+		if n := len(times); n > 0 && r.Start <= times[n-1] {
+			return fmt.Errorf("line %d: time %g s: must exceed the time before it, %g s", r.Line, r.Start, times[n-1])
+		}
+		times, poses = append(times, r.Start), append(poses, r.Pose)
+		own := sigmasOf(&r)
+		squares.position += own.position * own.position
+		squares.rotation += own.rotation * own.rotation
+	}
+	if len(times) == 0 {
+		return nil
+	}
+	n := float64(len(times))
+	k.sigmas = sigmas{math.Sqrt(squares.position / n), math.Sqrt(squares.rotation / n)}
+	if len(times) < 4 {
+		return fmt.Errorf("%d timed poses: at least 4 are needed to interpolate between", len(times))
+	}
+	k.from, k.to = times[0], times[len(times)-1]
+	var err error
+	k.motion, err = motion.Through(times, poses)
+	return err
+}
+
+// covered is the share of a window that must lie within a rest: times in a file
+// may be rounded, but a window that reaches into a move measures no station.
+const covered = 0.95
+
+// at returns the true pose at the centre t [s] of a window of the given
+// duration; of several stations the one that shares most time with it, and the
+// visit there.
+func (k *knownPoses) at(t, duration float64) (rigid.Pose, *knownVisit, bool) {
+	best := 0.0
+	var visit *knownVisit
+	for i := range k.visits {
+		v := &k.visits[i]
+		shared := math.Min(v.Stop, t+duration/2) - math.Max(v.Start, t-duration/2)
+		if duration == 0 && shared == 0 { // an instant within the rest
+			return v.Pose, v, true
+		}
+		if shared > best {
+			best, visit = shared, v
+		}
+	}
+	if best > covered*duration {
+		return visit.Pose, visit, true
+	}
+	// half a window beyond the last truth is still interpolated soundly
+	if k.motion != nil && t >= k.from && t <= k.to+duration/2 {
+		p, _, _ := k.motion.At(t)
+		return p, nil, true
+	}
+	return rigid.Pose{}, nil, false
+}
+
+// trueMotion is the motion of a sensor as registered, in the poses' time.
+type trueMotion struct {
+	*knownPoses
+	offset float64
+}
+
+// At implements assessment.Motion.
+func (m trueMotion) At(t float64) (p rigid.Pose, velocity, angular r3.Vec, ok bool) {
+	t += m.offset
+	if t < m.from || t > m.to {
+		return p, velocity, angular, false
+	}
+	p, velocity, angular = m.motion.At(t)
+	velocity = r3.Add(velocity, r3.Cross(angular, p.Rotate(m.body.Position)))
+	return m.frame.Compose(p).Compose(m.body), m.frame.Rotate(velocity), m.frame.Rotate(angular), true
+}

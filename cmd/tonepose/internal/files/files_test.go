@@ -1,0 +1,198 @@
+package files
+
+import (
+	"errors"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+)
+
+// contents maps what a directory shows and hides to its text; "/" marks a directory.
+func contents(t *testing.T, dir string) map[string]string {
+	t.Helper()
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	m := map[string]string{}
+	for _, e := range entries {
+		if e.IsDir() {
+			m[e.Name()] = "/"
+			continue
+		}
+		text, err := os.ReadFile(filepath.Join(dir, e.Name()))
+		if err != nil {
+			t.Fatal(err)
+		}
+		m[e.Name()] = string(text)
+	}
+	return m
+}
+
+func write(t *testing.T, dir string, texts map[string]string) {
+	t.Helper()
+	for name, text := range texts {
+		if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+func expect(t *testing.T, dir string, want map[string]string) {
+	t.Helper()
+	if diff := cmp.Diff(want, contents(t, dir)); diff != "" {
+		t.Error(diff)
+	}
+}
+
+// A file is replaced; where that fails (a directory has the name), what was
+// there stays and nothing hidden is left.
+func TestWriteFile(t *testing.T) {
+	dir := t.TempDir()
+	file, taken := filepath.Join(dir, "file"), filepath.Join(dir, "taken")
+	if err := os.MkdirAll(filepath.Join(taken, "inside"), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	for _, text := range []string{"first", "second"} {
+		if err := WriteFile(file, []byte(text)); err != nil {
+			t.Fatal(err)
+		}
+		expect(t, dir, map[string]string{"file": text, "taken": "/"})
+	}
+	if info, err := os.Stat(file); err != nil || info.Mode() != 0o644 {
+		t.Errorf("%v, %v: want a file that all may read", info.Mode(), err)
+	}
+	for _, bad := range []string{taken, filepath.Join(dir, "missing", "file")} {
+		if err := WriteFile(bad, []byte("text")); err == nil {
+			t.Errorf("%s was written", bad)
+		}
+	}
+	expect(t, dir, map[string]string{"file": "second", "taken": "/"})
+}
+
+func TestBatchAppearsTogether(t *testing.T) {
+	dir := t.TempDir()
+	write(t, dir, map[string]string{"b": "old b", "stale": "of another run", "notes": "kept"})
+	b, err := Into(dir, true)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer b.Abort()
+	for _, name := range []string{"a", "b"} {
+		if err := b.Write(name, []byte("new "+name)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	b.Remove("stale")
+	b.Remove("never there")
+	if c := contents(t, dir); c["b"] != "old b" || c["stale"] == "" || c["a"] != "" {
+		t.Errorf("before Commit: %v", c)
+	}
+	if err := b.Commit(); err != nil {
+		t.Fatal(err)
+	}
+	b.Abort()
+	expect(t, dir, map[string]string{"a": "new a", "b": "new b", "notes": "kept"})
+	if err := b.Commit(); !errors.Is(err, os.ErrClosed) {
+		t.Errorf("a second Commit: %v", err)
+	}
+	if _, err := b.Create("c"); !errors.Is(err, os.ErrClosed) {
+		t.Errorf("Create after Commit: %v", err)
+	}
+}
+
+// Whatever step fails, old files are back under their names and nothing hidden
+// is left.
+func TestFailureRestores(t *testing.T) {
+	failed := errors.New("no more data")
+	for name, spoil := range map[string]func(b *Batch) error{
+		"the writer fails": func(b *Batch) error {
+			return b.Fill("c", func(w io.Writer) error {
+				io.WriteString(w, "half")
+				return failed
+			})
+		},
+		// The file created first is the last to get its name.
+		"a name is not given": func(b *Batch) error {
+			if err := os.Remove(b.staged[0].file.Name()); err != nil {
+				t.Fatal(err)
+			}
+			return b.Commit()
+		},
+		"a file cannot be completed": func(b *Batch) error {
+			b.staged[1].file.Close()
+			return b.Commit()
+		},
+	} {
+		dir := t.TempDir()
+		old := map[string]string{"a": "old a", "b": "old b", "stale": "old"}
+		write(t, dir, old)
+		b := &Batch{Force: true, dir: dir}
+		b.Remove("stale")
+		for _, n := range []string{"a", "b"} {
+			if err := b.Write(n, []byte("new")); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if err := spoil(b); err == nil {
+			t.Errorf("%s: no error", name)
+		}
+		b.Abort()
+		t.Log(name)
+		expect(t, dir, old)
+	}
+}
+
+func TestInto(t *testing.T) {
+	root := t.TempDir()
+	b, err := Into(filepath.Join(root, "new", "out"), false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := b.Write("a", nil); err != nil {
+		t.Fatal(err)
+	}
+	b.Abort()
+	expect(t, root, map[string]string{}) // the directories that it made are gone, too
+
+	write(t, root, map[string]string{"notes": "text"})
+	for dir, want := range map[string]string{
+		root:                                  "it holds notes",
+		filepath.Join(root, "notes"):          "is a file",
+		filepath.Join(root, "notes", "below"): "directory",
+	} {
+		if _, err := Into(dir, false); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%s: %v, want %q", dir, err, want)
+		}
+	}
+	if b, err := Into("", false); b != nil || err != nil {
+		t.Errorf("no directory: %v, %v", b, err)
+	} else {
+		b.Abort()
+	}
+	expect(t, root, map[string]string{"notes": "text"})
+}
+
+func TestExistingFileNeedsForce(t *testing.T) {
+	dir := t.TempDir()
+	write(t, dir, map[string]string{"file": "old"})
+	name := filepath.Join(dir, "file")
+	var b Batch
+	if err := b.Write(name, nil); err == nil || !strings.Contains(err.Error(), "--force") {
+		t.Errorf("%v: must name the mend", err)
+	}
+	for _, c := range []struct {
+		name  string
+		force bool
+		ok    bool
+	}{{name, false, false}, {name, true, true}, {dir, true, false}, {filepath.Join(dir, "new"), false, true}} {
+		if err := Refuse(c.name, c.force); (err == nil) != c.ok {
+			t.Errorf("%s, force %v: %v", c.name, c.force, err)
+		}
+	}
+	expect(t, dir, map[string]string{"file": "old"})
+}

@@ -1,0 +1,328 @@
+package plan
+
+import (
+	"context"
+	"math"
+	"math/cmplx"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/fieldmodels"
+	"tonepose/solver"
+	"tonepose/solver/prediction"
+)
+
+// Sensor is what a sensor of the bench can be expected to tell.
+type Sensor struct {
+	Sensor   string       `json:"sensor"`
+	Freedom  int          `json:"degrees_of_freedom"`
+	Poses    int          `json:"poses"` // looked at
+	Blind    int          `json:"blind_poses"`
+	BlindAt  [][3]float64 `json:"blind_at_m"`
+	Position Spread       `json:"position_m"`
+	Rotation Spread       `json:"orientation_rad"`
+	WorstAt  [3]float64   `json:"worst_at_m"`
+	BestAt   [3]float64   `json:"best_at_m"`
+	Rates    []Rate       `json:"rates"`
+	Wanted   *Wanted      `json:"wanted,omitempty"`
+	Channels []Range      `json:"dynamic_range"`
+	Slices   []Slice      `json:"-"`
+}
+
+// Spread describes the predicted rms errors over all poses that are not
+// blind: √ of the trace of the covariance.
+type Spread struct {
+	RMS    float64 `json:"rms"`
+	Median float64 `json:"median"`
+	P95    float64 `json:"p95"`
+	Worst  float64 `json:"worst"`
+}
+
+func spreadOf(s prediction.Spread) Spread {
+	return Spread{s.Mean, s.Median, s.P95, s.Worst}
+}
+
+// Rate is what a window length gives.
+type Rate struct {
+	WindowS        float64 `json:"window_s"`
+	UpdateHz       float64 `json:"update_hz"`
+	PositionMedian float64 `json:"position_median_m"`
+	PositionP95    float64 `json:"position_p95_m"`
+	RotationMedian float64 `json:"orientation_median_rad"`
+	RotationP95    float64 `json:"orientation_p95_rad"`
+}
+
+// Wanted is the window that reaches the wanted accuracy.
+type Wanted struct {
+	AccuracyM float64 `json:"accuracy_m"`
+	WindowS   float64 `json:"window_s"` // so that 95 % of the poses are at least as good
+	UpdateHz  float64 `json:"update_hz"`
+	Reached   bool    `json:"reached"` // by the planned window
+}
+
+// Range is the dynamic range of one pickup channel, volts at the ADC.
+type Range struct {
+	Channel     string     `json:"channel"`
+	PeakV       float64    `json:"largest_peak_v"` // bound: strongest place, each tone's worst orientation, all tones aligned
+	PeakAt      [3]float64 `json:"largest_at_m"`
+	FullScaleV  float64    `json:"full_scale_v"` // 0: not stated
+	WeakestRMSV float64    `json:"weakest_rms_v"`
+	WeakestAt   [3]float64 `json:"weakest_at_m"`
+	SigmaV      float64    `json:"sigma_v"`  // of a phasor's component after the window, the noisiest tone
+	RangeDB     float64    `json:"range_db"` // largest rms of the same kind over sigma
+	Gain        float64    `json:"gain"`
+	Suggested   float64    `json:"gain_suggested"`
+	ClippedAt   float64    `json:"clipping_places"` // share of the places where the peak can exceed full scale
+}
+
+// Slice is the map of predicted errors in a plane through the volume's middle.
+type Slice struct {
+	Axis          int // the plane's normal: 0 x, 1 y, 2 z
+	At            float64
+	Columns, Rows int
+	PositionM     []float64 // row by row from the lowest; +Inf: blind
+	RotationRad   []float64
+}
+
+const (
+	gridSide  = 9  // places a side of the working volume
+	turns     = 12 // at each
+	sliceSide = 27 // places along a slice's longer side
+	// gainReserve is how much of full scale the largest peak may take: common
+	// practice, room for noise, mains and coils that differ from their drawing.
+	gainReserve = 0.7
+	// coarse is the share of the volume's diagonal from which on a deviation is
+	// no longer small.
+	coarse = 0.03
+)
+
+// rateWindows are the windows of the trade between rate and accuracy [s].
+var rateWindows = []float64{1e-3, 2e-3, 5e-3, 10e-3, 20e-3, 50e-3, 0.1, 0.2, 0.5, 1, 2}
+
+func (p *Plan) sensors(ctx context.Context) error {
+	array, err := p.array()
+	if err != nil {
+		return err
+	}
+	for i := range p.Bench.Sensors {
+		s, err := p.sensor(ctx, array, i)
+		if err != nil {
+			return err
+		}
+		p.Sensors = append(p.Sensors, *s)
+	}
+	return nil
+}
+
+// array is the rig's as planned: moved, where a design was made.
+func (p *Plan) array() (fieldmodels.Array, error) {
+	array, err := p.Bench.Array()
+	if err != nil || p.Design == nil {
+		return array, err
+	}
+	for i := range array.Emitters {
+		array.Emitters[i] = p.Design.moves[i].Placed(array.Emitters[i])
+	}
+	return array, nil
+}
+
+// predict surveys the working volume for a sensor.
+func (p *Plan) predict(ctx context.Context, array fieldmodels.Array, sensor int) (*prediction.Predictor, prediction.Summary, error) {
+	var none prediction.Summary
+	noise, err := p.noise(sensor)
+	if err != nil {
+		return nil, none, err
+	}
+	problem := solver.Problem{Array: array, Sensor: p.Bench.Sensor(sensor), Volume: p.Bench.Volume()}
+	predictor, err := prediction.New(problem, noise)
+	if err != nil {
+		return nil, none, err
+	}
+	spots, err := predictor.Survey(ctx, prediction.Grid(problem.Volume, gridSide), prediction.Orientations(turns))
+	if err != nil {
+		return nil, none, err
+	}
+	return predictor, prediction.Summarise(spots), nil
+}
+
+func (p *Plan) sensor(ctx context.Context, array fieldmodels.Array, sensor int) (*Sensor, error) {
+	r, o := p.Bench, &p.Options
+	predictor, sum, err := p.predict(ctx, array, sensor)
+	if err != nil {
+		return nil, err
+	}
+	s := &Sensor{Sensor: r.Sensors[sensor].Name, Freedom: predictor.Freedom(), Poses: sum.Poses, Blind: sum.Blind,
+		Position: spreadOf(sum.Position), Rotation: spreadOf(sum.Rotation), WorstAt: vector(sum.Worst.Position), BestAt: vector(sum.Best.At)}
+	for _, at := range sum.BlindAt {
+		s.BlindAt = append(s.BlindAt, vector(at))
+	}
+	switch {
+	case sum.Blind == sum.Poses:
+		p.caution("sensor %s can not be located at all with this bench: too few couplings, or emitters too much alike", s.Sensor)
+	case sum.Blind > 0:
+		p.caution("sensor %s is blind in %d of %d poses: places are listed under blind spots", s.Sensor, sum.Blind, sum.Poses)
+	}
+	reach := r3.Norm(r3.Sub(r.WorkingVolume.Max, r.WorkingVolume.Min))
+	if x := s.Position.P95; x > coarse*reach && !math.IsInf(x, 1) {
+		p.caution("sensor %s: predicted errors come to a good part of the working volume: the bound takes fields for straight over an error's length, so real errors are larger, and poses ambiguous", s.Sensor)
+	}
+	for _, t := range rateWindows {
+		if t < p.Window.LeastS*(1-1e-9) {
+			continue
+		}
+		// Noise, and with it every deviation, falls as the root of the window.
+		f := math.Sqrt(o.WindowS / t)
+		s.Rates = append(s.Rates, Rate{t, 1 / t, s.Position.Median * f, s.Position.P95 * f, s.Rotation.Median * f, s.Rotation.P95 * f})
+	}
+	if o.AccuracyM > 0 {
+		t := math.Max(p.Window.LeastS, o.WindowS*math.Pow(s.Position.P95/o.AccuracyM, 2))
+		s.Wanted = &Wanted{AccuracyM: o.AccuracyM, WindowS: t, UpdateHz: 1 / t, Reached: t <= o.WindowS}
+		if !s.Wanted.Reached {
+			p.caution("sensor %s does not reach %.3g mm in 95 %% of the poses with windows of %.3g ms: it takes %.3g ms", s.Sensor, o.AccuracyM*1e3, o.WindowS*1e3, t*1e3)
+		}
+	}
+	if s.Channels, err = p.ranges(ctx, array, sensor); err != nil {
+		return nil, err
+	}
+	if !o.Slices {
+		return s, nil
+	}
+	for axis := range 3 {
+		slice, err := sliceOf(ctx, predictor, r.Volume(), axis)
+		if err != nil {
+			return nil, err
+		}
+		s.Slices = append(s.Slices, *slice)
+	}
+	return s, nil
+}
+
+func sliceOf(ctx context.Context, p *prediction.Predictor, v solver.Volume, axis int) (*Slice, error) {
+	size, lo := [3]float64{v.Max.X - v.Min.X, v.Max.Y - v.Min.Y, v.Max.Z - v.Min.Z}, [3]float64{v.Min.X, v.Min.Y, v.Min.Z}
+	a, b := size[sliceAxes[axis][0]], size[sliceAxes[axis][1]]
+	longer := math.Max(a, b)
+	s := &Slice{Axis: axis, At: lo[axis] + size[axis]/2,
+		Columns: max(5, int(math.Round(sliceSide*a/longer))), Rows: max(5, int(math.Round(sliceSide*b/longer)))}
+	spots, err := p.Survey(ctx, prediction.Slice(v, axis, s.Columns, s.Rows), prediction.Orientations(turns/2))
+	if err != nil {
+		return nil, err
+	}
+	for _, spot := range spots {
+		s.PositionM = append(s.PositionM, spot.PositionM)
+		s.RotationRad = append(s.RotationRad, spot.RotationRad)
+	}
+	return s, nil
+}
+
+// sliceAxes are the axes along columns and rows of a slice, by its normal.
+var sliceAxes = [3][2]int{{1, 2}, {0, 2}, {0, 1}}
+
+// ranges bounds the signals of a sensor's channels over the working volume.
+func (p *Plan) ranges(ctx context.Context, array fieldmodels.Array, sensor int) ([]Range, error) {
+	r := p.Bench
+	places := prediction.Grid(r.Volume(), gridSide)
+	fields := make([][]float64, len(places)) // |B| of each emitter's current [T peak]
+	for i, at := range places {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		for e := range array.Emitters {
+			b, err := array.Emitters[e].Source.Field(at)
+			size := math.Inf(1) // on the wire
+			if err == nil {
+				size = r3.Norm(b) * r.Emitters[e].CurrentPeakA
+			}
+			fields[i] = append(fields[i], size)
+		}
+	}
+	var out []Range
+	for k := range r.Sensors[sensor].Coils {
+		c := &r.Sensors[sensor].Coils[k]
+		ch := &r.Channels[c.Channel]
+		d := Range{Channel: ch.Name, FullScaleV: ch.FullScaleV, Gain: ch.Gain, WeakestRMSV: math.Inf(1), Suggested: math.NaN()}
+		var perTesla []float64
+		density := 0.0
+		for _, e := range r.Emitters {
+			g, err := ch.Response(e.ToneHz)
+			if err != nil {
+				return nil, err
+			}
+			perTesla = append(perTesla, cmplx.Abs(g)*2*math.Pi*e.ToneHz*c.AreaTurnsM2)
+			n, _, err := p.density(c.Channel, e.ToneHz, p.thermal(c))
+			if err != nil {
+				return nil, err
+			}
+			density = math.Max(density, n)
+		}
+		d.SigmaV = p.sigma(density)
+		clipped := 0
+		strongest := 0.0 // rms, mean over orientations
+		for i, at := range places {
+			peak, square := 0.0, 0.0
+			for e, b := range fields[i] {
+				v := perTesla[e] * b
+				peak += v
+				square += v * v / 2 / 3 // a third: all orientations alike
+			}
+			rms := math.Sqrt(square)
+			strongest = math.Max(strongest, rms)
+			if peak > d.PeakV {
+				d.PeakV, d.PeakAt = peak, vector(at)
+			}
+			if rms < d.WeakestRMSV {
+				d.WeakestRMSV, d.WeakestAt = rms, vector(at)
+			}
+			if ch.FullScaleV > 0 && peak > ch.FullScaleV {
+				clipped++
+			}
+		}
+		d.RangeDB = 20 * math.Log10(strongest/(d.SigmaV/math.Sqrt2))
+		d.ClippedAt = float64(clipped) / float64(len(places))
+		if len(ch.Table) > 0 {
+			d.Gain = math.NaN() // it is the table's
+		}
+		if ch.FullScaleV > 0 {
+			factor := gainReserve * ch.FullScaleV / d.PeakV
+			if len(ch.Table) == 0 {
+				d.Suggested = roundDown(factor * math.Abs(ch.Gain))
+			}
+		}
+		out = append(out, d)
+	}
+	p.rangeCautions(out)
+	return out, nil
+}
+
+// rangeCautions warns of channels that clip or stay small.
+func (p *Plan) rangeCautions(ranges []Range) {
+	var clip, small []string
+	share, worst, used := 0.0, 0.0, 0.0
+	for _, d := range ranges {
+		of := d.PeakV / d.FullScaleV
+		switch {
+		case d.FullScaleV == 0:
+		case d.ClippedAt > 0:
+			clip, share, worst = append(clip, d.Channel), math.Max(share, d.ClippedAt), math.Max(worst, of)
+		case of < gainReserve/3:
+			small, used = append(small, d.Channel), math.Max(used, of)
+		}
+	}
+	if len(clip) > 0 {
+		p.caution("%s: can clip in up to %.2g %% of the working volume, where peaks reach %.3g times full scale at the worst attitude: lower the gain as suggested, or keep away from the coils",
+			names(clip), 100*share, worst)
+	}
+	if len(small) > 0 {
+		p.caution("%s: at most %.2g %% of full scale is used: more gain makes quantising noise matter less", names(small), 100*used)
+	}
+}
+
+// roundDown keeps two significant digits.
+func roundDown(x float64) float64 {
+	if !(x > 0) || math.IsInf(x, 1) {
+		return math.NaN()
+	}
+	unit := math.Pow(10, math.Floor(math.Log10(x))-1)
+	return math.Floor(x/unit+1e-9) * unit
+}
+
+func vector(v r3.Vec) [3]float64 { return [3]float64{v.X, v.Y, v.Z} }

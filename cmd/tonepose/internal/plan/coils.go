@@ -1,0 +1,223 @@
+package plan
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/fieldmodels/coil"
+)
+
+// assumedWire is what a coil of unknown wire is taken to be wound of.
+var assumedWire = coil.Enamelled(0.5e-3)
+
+// Coil is what an emitter asks of its driver. Numbers that the model does
+// not give are null.
+type Coil struct {
+	Emitter        string  `json:"emitter"`
+	WireM          float64 `json:"wire_diameter_m"`
+	WireAssumed    bool    `json:"wire_assumed"`
+	Fill           float64 `json:"fill"` // of the cross-section, square packing
+	ResistanceOhm  float64 `json:"resistance_dc_ohm"`
+	InductanceH    float64 `json:"inductance_h"`
+	ACOhm          float64 `json:"resistance_at_tone_ohm"`
+	SkinDepthM     float64 `json:"skin_depth_m"`
+	ResonanceHz    float64 `json:"self_resonance_hz"`
+	VoltageV       float64 `json:"drive_v_peak"`
+	CapacitorF     float64 `json:"series_capacitor_f"`
+	ResonantV      float64 `json:"drive_with_capacitor_v_peak"`
+	CapacitorVoltV float64 `json:"capacitor_v_peak"`
+	PowerW         float64 `json:"power_w"`
+	RiseK          float64 `json:"temperature_rise_k"`
+	MomentAm2      float64 `json:"moment_a_m2_peak"`
+}
+
+// Pickup is a pickup coil.
+type Pickup struct {
+	Sensor        string  `json:"sensor"`
+	Channel       string  `json:"channel"`
+	AreaTurnsM2   float64 `json:"area_turns_m2"`
+	Turns         float64 `json:"turns"` // of the stated area, if a radius is stated
+	LowVT         float64 `json:"sensitivity_lowest_tone_v_per_t"`
+	HighVT        float64 `json:"sensitivity_highest_tone_v_per_t"`
+	ResistanceOhm float64 `json:"resistance_ohm"` // with --pickup-wire
+	ThermalV      float64 `json:"thermal_noise_v_per_rt_hz"`
+}
+
+// winding is the coil of a model, if it is one that can be wound.
+func winding(m *rig.Model, w *coil.Wire) (c coil.Coil, ok, assumed bool) {
+	use := assumedWire
+	assumed = w == nil
+	if w != nil {
+		use = *w
+	}
+	switch m.Type {
+	case "loop":
+		return coil.Bundle(m.RadiusM, m.Turns, use), true, assumed
+	case "rectangle":
+		return coil.RectangularBundle(m.WidthM, m.HeightM, m.Turns, use), true, assumed
+	case "sheet":
+		if assumed { // one layer fills the length
+			use = filling(m.LengthM / m.Turns)
+		}
+		return coil.Coil{InnerRadius: m.RadiusM, OuterRadius: m.RadiusM, Length: m.LengthM, Turns: m.Turns, Wire: use}, true, assumed
+	case "winding":
+		if assumed {
+			use = filling(math.Sqrt((m.OuterRadiusM - m.InnerRadiusM) * m.LengthM / m.Turns))
+		}
+		return coil.Coil{InnerRadius: m.InnerRadiusM, OuterRadius: m.OuterRadiusM, Length: m.LengthM, Turns: m.Turns, Wire: use}, true, assumed
+	}
+	return coil.Coil{Wire: use}, false, assumed
+}
+
+// filling is a wire as thick as a pitch allows [m], enamel included.
+func filling(pitch float64) coil.Wire {
+	w := coil.Enamelled(pitch)
+	for range 50 { // the coat is thin: this converges quickly
+		w = coil.Enamelled(math.Max(w.Diameter+(pitch-w.Insulated), pitch/4))
+	}
+	return w
+}
+
+// wireLength is that of a polyline [m]; NaN for other models.
+func wireLength(m *rig.Model) float64 {
+	if m.Type != "polyline" {
+		return math.NaN()
+	}
+	sum := 0.0
+	for i := 1; i < len(m.PointsM); i++ {
+		sum += r3.Norm(r3.Sub(m.PointsM[i], m.PointsM[i-1]))
+	}
+	if m.Closed {
+		sum += r3.Norm(r3.Sub(m.PointsM[0], m.PointsM[len(m.PointsM)-1]))
+	}
+	return sum * m.Turns
+}
+
+// hot is the temperature rise [K] from which plan warns: skin touches it, enamel
+// and glue age, and copper's resistance is 16 % up.
+const hot = 40
+
+func (p *Plan) coils() {
+	r, o := p.Bench, &p.Options
+	lowest, highest := math.Inf(1), 0.0
+	for _, e := range r.Emitters {
+		lowest, highest = math.Min(lowest, e.ToneHz), math.Max(highest, e.ToneHz)
+	}
+	for i := range r.Emitters {
+		e := &r.Emitters[i]
+		w, round, assumed := winding(&e.Model, o.Wire)
+		nan := math.NaN()
+		c := Coil{Emitter: e.Name, WireM: w.Wire.Diameter, WireAssumed: assumed, Fill: nan, InductanceH: nan, ACOhm: nan, ResonanceHz: nan,
+			VoltageV: nan, CapacitorF: nan, ResonantV: nan, CapacitorVoltV: nan, PowerW: nan, RiseK: nan, MomentAm2: moment(&e.Model) * e.CurrentPeakA}
+		c.SkinDepthM = coil.SkinDepth(coil.Resistivity(o.AmbientC), 1, e.ToneHz)
+		c.ResistanceOhm = w.Wire.Resistance(o.AmbientC) * wireLength(&e.Model)
+		if !round {
+			if math.IsNaN(c.ResistanceOhm) {
+				c.WireM = nan
+			}
+			c.PowerW = c.ResistanceOhm * e.CurrentPeakA * e.CurrentPeakA / 2
+			p.Coils = append(p.Coils, c)
+			continue
+		}
+		l := w.Drive(e.ToneHz, e.CurrentPeakA, o.AmbientC)
+		c.Fill, c.ResistanceOhm, c.InductanceH = w.Fill(), w.Resistance(o.AmbientC), w.Inductance()
+		c.ACOhm, c.ResonanceHz, c.VoltageV = l.ResistanceOhm, w.SelfResonance(), l.VoltageV
+		c.CapacitorF, c.ResonantV, c.CapacitorVoltV = l.CapacitorF, l.ResonantV, l.CapacitorVoltV
+		c.PowerW, c.RiseK = l.PowerW, w.TemperatureRise(e.ToneHz, e.CurrentPeakA, o.AmbientC)
+		p.Coils = append(p.Coils, c)
+	}
+	p.coilCautions()
+	for s := range r.Sensors {
+		for k := range r.Sensors[s].Coils {
+			c := &r.Sensors[s].Coils[k]
+			pick := Pickup{Sensor: r.Sensors[s].Name, Channel: r.Channels[c.Channel].Name, AreaTurnsM2: c.AreaTurnsM2, Turns: math.NaN(),
+				LowVT: coil.Sensitivity(c.AreaTurnsM2, lowest), HighVT: coil.Sensitivity(c.AreaTurnsM2, highest),
+				ResistanceOhm: math.NaN(), ThermalV: math.NaN()}
+			if c.RadiusM > 0 {
+				pick.Turns = c.AreaTurnsM2 / (math.Pi * c.RadiusM * c.RadiusM)
+			}
+			if w := pickupWinding(c, o.PickupWire); w != nil {
+				pick.ResistanceOhm = w.Resistance(o.AmbientC)
+				pick.ThermalV = p.thermal(c)
+			}
+			p.Pickups = append(p.Pickups, pick)
+		}
+	}
+}
+
+// coilCautions warns of coils that get hot, resonate, do not fit or make high
+// voltages, those alike together.
+func (p *Plan) coilCautions() {
+	var warm, ringing, full, high []string
+	var rise, voltage, fill float64
+	lowest := math.Inf(1)
+	for i, c := range p.Coils {
+		name := c.Emitter
+		if v := c.RiseK; v >= hot {
+			warm, rise = append(warm, name), math.Max(rise, v)
+		}
+		if f := c.ResonanceHz; f < 10*p.Bench.Emitters[i].ToneHz {
+			ringing, lowest = append(ringing, name), math.Min(lowest, f)
+		}
+		if v := c.Fill; v > 1+1e-6 {
+			full, fill = append(full, name), math.Max(fill, v)
+		}
+		if v := c.CapacitorVoltV; v > 50 {
+			high, voltage = append(high, name), math.Max(voltage, v)
+		}
+	}
+	if len(warm) > 0 {
+		how := fmt.Sprintf("up to %.0f K", rise)
+		if math.IsInf(rise, 1) {
+			how = "without end"
+		}
+		p.caution("%s: warmer by %s in still air: thicker wire, less current or pauses; warm copper drifts by 0.39 %% a kelvin, which the digitised drive current follows", names(warm), how)
+	}
+	if len(ringing) > 0 {
+		p.caution("%s: self-resonance, from about %.3g kHz, within ten times the tone: current through the winding's own capacitance makes less field than the drive channel tells", names(ringing), lowest/1e3)
+	}
+	if len(full) > 0 {
+		p.caution("%s: the wire takes up to %.3g times the winding's cross-section: it can not be wound so", names(full), fill)
+	}
+	if len(high) > 0 {
+		p.caution("%s: up to %.0f V peak on a series capacitor: rate it so, and keep hands off", names(high), voltage)
+	}
+}
+
+// names lists a few names, of many the first and the count.
+func names(list []string) string {
+	if len(list) > 8 {
+		return fmt.Sprintf("%s … (%d coils)", strings.Join(list[:3], ", "), len(list))
+	}
+	return strings.Join(list, ", ")
+}
+
+// pickupWinding is a pickup's coil if its radius and wire are known: its mean turn
+// has the stated radius.
+func pickupWinding(c *rig.Coil, w *coil.Wire) *coil.Coil {
+	if w == nil || c.RadiusM == 0 {
+		return nil
+	}
+	out := coil.Bundle(c.RadiusM, c.AreaTurnsM2/(math.Pi*c.RadiusM*c.RadiusM), *w)
+	return &out
+}
+
+// moment is turns × area [m²] of a plain coil; NaN for others.
+func moment(m *rig.Model) float64 {
+	switch m.Type {
+	case "dipole":
+		return r3.Norm(m.MomentM2)
+	case "loop", "sheet":
+		return m.Turns * math.Pi * m.RadiusM * m.RadiusM
+	case "winding":
+		a, b := m.InnerRadiusM, m.OuterRadiusM
+		return m.Turns * math.Pi * (a*a + a*b + b*b) / 3
+	case "rectangle":
+		return m.Turns * m.WidthM * m.HeightM
+	}
+	return math.NaN()
+}

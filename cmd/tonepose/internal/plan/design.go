@@ -1,0 +1,110 @@
+package plan
+
+import (
+	"context"
+	"fmt"
+	"slices"
+
+	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/solver"
+	"tonepose/solver/prediction"
+)
+
+// coilClearance keeps housings apart [m].
+const coilClearance = 5e-3
+
+// Design is what moving the emitters gains.
+type Design struct {
+	Sensor string  `json:"sensor"` // that it was made for
+	Goal   string  `json:"goal"`
+	Moves  []Move  `json:"moves"`
+	Trials int     `json:"trials"`
+	Before Outcome `json:"before"`
+	After  Outcome `json:"after"`
+	Slices []Slice `json:"-"` // before the moves
+	moves  []prediction.Move
+}
+
+// Move is what becomes of one emitter.
+type Move struct {
+	Emitter string     `json:"emitter"`
+	ShiftM  [3]float64 `json:"shift_m"`
+	TiltRad [3]float64 `json:"tilt_rad"` // rotation vector about its centre, rig frame
+	CenterM [3]float64 `json:"center_m"`
+	Axis    [3]float64 `json:"axis"`
+}
+
+// Outcome is the predicted accuracy of a layout.
+type Outcome struct {
+	Position Spread `json:"position_m"`
+	Rotation Spread `json:"orientation_rad"`
+	Blind    int    `json:"blind_poses"`
+}
+
+// design moves the emitters and notes the moves in the edit.
+func (p *Plan) design(ctx context.Context) error {
+	r, o := p.Bench, &p.Options
+	if o.Layout == nil {
+		return nil
+	}
+	if r.Calibration != nil {
+		return fmt.Errorf("%s is calibrated: its calibration tells where the emitters stand, so moving them makes no sense: plan from the rig before calibration", r.File)
+	}
+	sensor := 0
+	if o.OptimiseForSensor != "" {
+		if sensor = slices.IndexFunc(r.Sensors, func(s rig.Sensor) bool { return s.Name == o.OptimiseForSensor }); sensor < 0 {
+			return fmt.Errorf("the rig has no sensor %q", o.OptimiseForSensor)
+		}
+	}
+	array, err := r.Array()
+	if err != nil {
+		return err
+	}
+	noise, err := p.noise(sensor)
+	if err != nil {
+		return err
+	}
+	layout := *o.Layout
+	for i := range r.Emitters {
+		layout.RadiusM = append(layout.RadiusM, extent(&r.Emitters[i].Model, array.Emitters[i].Center)+coilClearance)
+	}
+	best, err := prediction.Optimise(ctx, solver.Problem{Array: array, Sensor: r.Sensor(sensor), Volume: r.Volume()}, noise, layout)
+	if err != nil {
+		return err
+	}
+	d := &Design{Sensor: r.Sensors[sensor].Name, Goal: "worst", Trials: best.Trials, moves: best.Moves}
+	if layout.Goal == prediction.Mean {
+		d.Goal = "mean"
+	}
+	outcome := func() (Outcome, error) {
+		array, err := p.array()
+		if err != nil {
+			return Outcome{}, err
+		}
+		predictor, sum, err := p.predict(ctx, array, sensor)
+		for axis := range 3 {
+			if err != nil || !o.Slices || p.Design != nil { // those after are the plan's own
+				break
+			}
+			var slice *Slice
+			if slice, err = sliceOf(ctx, predictor, r.Volume(), axis); err == nil {
+				d.Slices = append(d.Slices, *slice)
+			}
+		}
+		return Outcome{spreadOf(sum.Position), spreadOf(sum.Rotation), sum.Blind}, err
+	}
+	if d.Before, err = outcome(); err != nil {
+		return err
+	}
+	p.Design = d
+	if d.After, err = outcome(); err != nil {
+		return err
+	}
+	for i, m := range best.Moves {
+		after := m.Placed(array.Emitters[i])
+		d.Moves = append(d.Moves, Move{r.Emitters[i].Name,
+			vector(m.Shift), vector(m.Tilt), vector(after.Center), vector(after.Axis)})
+		p.Edit.MoveEmitter(i, m.Shift, m.Tilt, 1)
+	}
+	return nil
+}

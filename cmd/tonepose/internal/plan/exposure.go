@@ -1,0 +1,156 @@
+package plan
+
+import (
+	"context"
+	"math"
+
+	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/fieldmodels/exposure"
+	"tonepose/solver/prediction"
+
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// Exposure compares the field of all tones together with ICNIRP 2010.
+type Exposure struct {
+	Unavailable string   `json:"unavailable,omitempty"` // why there is no comparison
+	Reaches     []Reach  `json:"reaches"`
+	Distances   []Field  `json:"distances"`
+	Volume      Field    `json:"working_volume"` // its largest values, each at its own place
+	Points      []Field  `json:"points"`
+	Levels      []Levels `json:"reference_levels"`
+	HeatingToo  bool     `json:"heating_limits_apply_too"` // a tone above 100 kHz
+}
+
+// Reach is how far from a coil's centre the sum exceeds a reference level.
+type Reach struct {
+	Emitter       string  `json:"emitter"`
+	PublicM       float64 `json:"general_public_within_m"` // 0: nowhere
+	OccupationalM float64 `json:"occupational_within_m"`
+}
+
+// Field is a field with its ratios.
+type Field struct {
+	DistanceM    float64    `json:"distance_m"` // of a distance: from the nearest coil's centre
+	At           [3]float64 `json:"at_m"`       // of a point
+	PeakT        float64    `json:"peak_t"`
+	RMST         float64    `json:"rms_t"`
+	Public       float64    `json:"general_public_ratio"`
+	Occupational float64    `json:"occupational_ratio"`
+}
+
+// Levels are the reference levels at a tone.
+type Levels struct {
+	Emitter       string  `json:"emitter"`
+	Hz            float64 `json:"tone_hz"`
+	PublicT       float64 `json:"general_public_t_rms"`
+	OccupationalT float64 `json:"occupational_t_rms"`
+}
+
+func (p *Plan) exposure(ctx context.Context) error {
+	r, o := p.Bench, &p.Options
+	array, err := p.array()
+	if err != nil {
+		return err
+	}
+	x := &p.Exposure
+	var emitters []exposure.Emitter
+	for i, e := range r.Emitters {
+		emitters = append(emitters, exposure.Emitter{Emitter: array.Emitters[i], Hz: e.ToneHz, CurrentPeak: e.CurrentPeakA})
+		x.HeatingToo = x.HeatingToo || e.ToneHz > exposure.HeatingHz
+	}
+	bench, err := exposure.NewBench(emitters)
+	if err != nil {
+		x.Unavailable = err.Error()
+		return nil
+	}
+	for _, e := range emitters {
+		l := Levels{Emitter: e.Name, Hz: e.Hz}
+		if l.PublicT, err = exposure.ReferenceLevel(exposure.GeneralPublic, e.Hz); err != nil {
+			return err
+		}
+		if l.OccupationalT, err = exposure.ReferenceLevel(exposure.Occupational, e.Hz); err != nil {
+			return err
+		}
+		x.Levels = append(x.Levels, l)
+	}
+	public, err := bench.Reaches(ctx, exposure.GeneralPublic)
+	if err != nil {
+		return err
+	}
+	occupational, err := bench.Reaches(ctx, exposure.Occupational)
+	if err != nil {
+		return err
+	}
+	farthest := 0.0
+	for i := range public {
+		x.Reaches = append(x.Reaches, Reach{public[i].Emitter, public[i].DistanceM, occupational[i].DistanceM})
+		farthest = math.Max(farthest, public[i].DistanceM)
+	}
+	for _, d := range o.DistancesM {
+		largest, err := bench.Largest(ctx, d)
+		if err != nil {
+			return err
+		}
+		f := fieldOf(largest)
+		f.DistanceM = d
+		x.Distances = append(x.Distances, f)
+	}
+	for _, at := range prediction.Grid(r.Volume(), gridSide) {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		f := fieldOf(bench.At(at))
+		for _, m := range []struct{ most, v *float64 }{{&x.Volume.PeakT, &f.PeakT}, {&x.Volume.RMST, &f.RMST}, {&x.Volume.Public, &f.Public}, {&x.Volume.Occupational, &f.Occupational}} {
+			*m.most = max(*m.most, *m.v)
+		}
+	}
+	for _, at := range o.Points {
+		f := fieldOf(bench.At(at))
+		f.At = vector(at)
+		x.Points = append(x.Points, f)
+	}
+	if farthest > 0 {
+		p.caution("the general-public reference level of ICNIRP 2010 is exceeded up to %.0f mm from a coil's centre: distances of each coil are listed under exposure", farthest*1e3)
+	}
+	return nil
+}
+
+func fieldOf(f exposure.Field) Field {
+	nan := math.NaN()
+	return Field{DistanceM: nan, At: [3]float64{nan, nan, nan}, PeakT: f.PeakT, RMST: f.RMST,
+		Public: f.Ratio[exposure.GeneralPublic], Occupational: f.Ratio[exposure.Occupational]}
+}
+
+// extent is the radius of a ball round the centre of a model that holds its
+// conductor [m].
+func extent(m *rig.Model, center r3.Vec) float64 {
+	switch m.Type {
+	case "loop":
+		return m.RadiusM
+	case "sheet":
+		return math.Hypot(m.RadiusM, m.LengthM/2)
+	case "winding":
+		return math.Hypot(m.OuterRadiusM, m.LengthM/2)
+	case "rectangle":
+		return math.Hypot(m.WidthM, m.HeightM) / 2
+	case "polyline":
+		most := 0.0
+		for _, p := range m.PointsM {
+			most = math.Max(most, r3.Norm(r3.Sub(p, center)))
+		}
+		return most
+	case "sum":
+		most := 0.0
+		for i := range m.Parts {
+			part := &m.Parts[i]
+			at := part.CenterM
+			if part.Type == "polyline" || part.Type == "sum" {
+				at = center
+			}
+			most = math.Max(most, r3.Norm(r3.Sub(at, center))+extent(part, at))
+		}
+		return most
+	}
+	return 0
+}

@@ -1,0 +1,175 @@
+package plan
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"math/cmplx"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/fieldmodels/coil"
+	"tonepose/multitone/frequencyplan"
+	"tonepose/solver/prediction"
+)
+
+// density is the one-sided noise density [V/√Hz] of a channel at the ADC's input
+// at hz, and the part of it that quantising makes. thermal is that of the coil on
+// it.
+func (p *Plan) density(channel int, hz, thermal float64) (total, quantising float64, err error) {
+	r, o := p.Bench, &p.Options
+	ch := &r.Channels[channel]
+	g, err := ch.Response(hz)
+	if err != nil {
+		return 0, 0, err
+	}
+	analog := (o.NoiseV*o.NoiseV*(1+o.FlickerHz/hz) + thermal*thermal) * real(g*cmplx.Conj(g))
+	if o.Bits > 0 && ch.FullScaleV > 0 {
+		step := 2 * ch.FullScaleV * math.Exp2(-float64(o.Bits))
+		quantising = step / math.Sqrt(12) / math.Sqrt(r.SampleRateHz/2)
+	}
+	return math.Sqrt(analog + quantising*quantising), quantising, nil
+}
+
+// sigma is the standard deviation of each component of a peak phasor [V] that a
+// noise density leaves after the window: √2·n·√ENBW.
+func (p *Plan) sigma(density float64) float64 { return density * math.Sqrt(2*p.Window.ENBWHz) }
+
+// thermal is the noise density of a pickup's own resistance [V/√Hz]; 0 where its
+// wire is not known.
+func (p *Plan) thermal(c *rig.Coil) float64 {
+	o := &p.Options
+	if w := pickupWinding(c, o.PickupWire); w != nil {
+		return coil.ThermalNoise(w.Resistance(o.AmbientC), o.AmbientC)
+	}
+	return 0
+}
+
+// noise is that of the couplings of a sensor: M = V/(−jωI).
+func (p *Plan) noise(sensor int) (prediction.Noise, error) {
+	r := p.Bench
+	var n prediction.Noise
+	for _, e := range r.Emitters {
+		omega := 2 * math.Pi * e.ToneHz
+		for k := range r.Sensors[sensor].Coils {
+			c := &r.Sensors[sensor].Coils[k]
+			density, _, err := p.density(c.Channel, e.ToneHz, p.thermal(c))
+			if err != nil {
+				return n, err
+			}
+			g, err := r.Channels[c.Channel].Response(e.ToneHz)
+			if err != nil {
+				return n, err
+			}
+			n.SigmaH = append(n.SigmaH, p.sigma(density)/(cmplx.Abs(g)*omega*e.CurrentPeakA))
+		}
+		relative := 0.0
+		if e.Reference != nil {
+			density, _, err := p.density(e.Reference.Channel, e.ToneHz, 0)
+			if err != nil {
+				return n, err
+			}
+			g, err := r.Channels[e.Reference.Channel].Response(e.ToneHz)
+			if err != nil {
+				return n, err
+			}
+			relative = p.sigma(density) / (cmplx.Abs(g) * e.Reference.TransimpedanceOhm * e.CurrentPeakA)
+		}
+		n.Relative = append(n.Relative, relative)
+	}
+	for i, s := range n.SigmaH {
+		if !(s > 0) {
+			return n, fmt.Errorf("coupling %d has no noise at all: give --noise above 0, or --bits and full_scale_v", i)
+		}
+	}
+	return n, nil
+}
+
+// Averaging is the averaging arithmetic of one tone on one pickup.
+type Averaging struct {
+	Channel string   `json:"channel"`
+	Emitter string   `json:"emitter"`
+	Entries []Amount `json:"quantities"`
+}
+
+// Amount is one quantity of the budget.
+type Amount struct {
+	Name    string  `json:"name"`
+	Symbol  string  `json:"symbol"`
+	Value   float64 `json:"value"`
+	Unit    string  `json:"unit"`
+	Given   bool    `json:"given"`
+	Formula string  `json:"formula,omitempty"`
+	Source  string  `json:"source,omitempty"`
+}
+
+// averaging works out the first pickup and the tone that is in the middle of
+// all, with the sensor in the middle of the working volume.
+func (p *Plan) averaging(context.Context) error {
+	r := p.Bench
+	if len(p.Sensors) == 0 || len(p.Sensors[0].Channels) == 0 {
+		return nil
+	}
+	pickup := &r.Sensors[0].Coils[0]
+	e := middleTone(r)
+	hz := r.Emitters[e].ToneHz
+	total, quantising, err := p.density(pickup.Channel, hz, p.thermal(pickup))
+	if err != nil {
+		return err
+	}
+	array, err := p.array()
+	if err != nil {
+		return err
+	}
+	middle := r3.Scale(0.5, r3.Add(r.WorkingVolume.Min, r.WorkingVolume.Max))
+	g, err := r.Channels[pickup.Channel].Response(hz)
+	if err != nil {
+		return err
+	}
+	b, err := array.Emitters[e].Source.Field(middle)
+	if err != nil {
+		return err
+	}
+	// Over all orientations the mean square along an axis is a third.
+	signal := cmplx.Abs(g) * 2 * math.Pi * hz * pickup.AreaTurnsM2 * r3.Norm(b) / math.Sqrt(3) * r.Emitters[e].CurrentPeakA / math.Sqrt2
+	given := map[frequencyplan.Quantity]float64{
+		frequencyplan.Signal: signal, frequencyplan.ENBW: p.Window.ENBWHz, frequencyplan.ToneHz: hz,
+		frequencyplan.NoiseBandwidth: r.SampleRateHz / 2, frequencyplan.SampleRate: r.SampleRateHz,
+	}
+	if analog := math.Sqrt(total*total - quantising*quantising); quantising > 0 && analog > 0 {
+		given[frequencyplan.AnalogDensity] = analog
+		given[frequencyplan.Bits] = float64(p.Options.Bits)
+		given[frequencyplan.FullScale] = r.Channels[pickup.Channel].FullScaleV
+	} else {
+		given[frequencyplan.NoiseDensity] = total
+	}
+	budget, err := frequencyplan.Average(given)
+	if err != nil {
+		return err
+	}
+	p.Budget = Averaging{Channel: r.Channels[pickup.Channel].Name, Emitter: r.Emitters[e].Name}
+	for _, q := range budget {
+		p.Budget.Entries = append(p.Budget.Entries, Amount{q.Quantity.String(), q.Quantity.Symbol(), q.Value, q.Quantity.Unit(), q.Given, q.Formula, q.Source})
+	}
+	return nil
+}
+
+// middleTone is the emitter whose tone is the median.
+func middleTone(r *rig.Rig) int {
+	best := 0
+	for i, e := range r.Emitters {
+		below, above := 0, 0
+		for _, f := range r.Emitters {
+			if f.ToneHz < e.ToneHz {
+				below++
+			} else if f.ToneHz > e.ToneHz {
+				above++
+			}
+		}
+		if below == above || below == above+1 {
+			best = i
+		}
+	}
+	return best
+}

@@ -1,0 +1,288 @@
+package plan
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"math/cmplx"
+	"slices"
+
+	"tonepose/multitone/frequencyplan"
+)
+
+// Tones are the tones of a bench, given or chosen.
+type Tones struct {
+	GridHz    float64  `json:"grid_hz"` // tones on it are orthogonal over its inverse
+	MarginHz  float64  `json:"margin_hz"`
+	Tones     []Tone   `json:"tones"`
+	Conflicts []string `json:"conflicts"`
+}
+
+// Tone is one emitter's tone.
+type Tone struct {
+	Emitter      string  `json:"emitter"`
+	Hz           float64 `json:"tone_hz"`
+	Chosen       bool    `json:"chosen"` // the rig left it open
+	CurrentPeakA float64 `json:"current_a_peak"`
+	Assumed      bool    `json:"current_assumed"` // likewise
+	Conflicts    int     `json:"conflicts"`
+}
+
+// lobe is the least distance of tones in steps of 1/window: the main lobes of a
+// Hann window are then apart.
+const lobe = 4
+
+func (o *Options) spec(rateHz float64, tones int) frequencyplan.Spec {
+	margin := o.MarginHz
+	if margin == 0 {
+		margin = 0.5 / o.OrthogonalS
+	}
+	return frequencyplan.Spec{Tones: tones, RateHz: rateHz, WindowS: o.OrthogonalS, SpacingHz: math.Max(margin, lobe/o.WindowS), MainsHz: o.MainsHz, MarginHz: margin,
+		LowHz: o.LowHz, HighHz: o.HighHz}
+}
+
+// tones checks the given tones and chooses the missing ones.
+func (p *Plan) tones(ctx context.Context) error {
+	r, o, edit := p.Bench, &p.Options, p.Edit
+	spec := o.spec(r.SampleRateHz, len(r.Emitters))
+	p.Tones = Tones{GridHz: 1 / o.OrthogonalS, MarginHz: spec.MarginHz}
+	var open []int
+	var given []float64
+	for i, e := range r.Emitters {
+		if e.ToneHz == 0 {
+			open = append(open, i)
+		} else {
+			given = append(given, e.ToneHz)
+		}
+	}
+	chosen, err := chooseTones(ctx, spec, given, len(open))
+	if err != nil {
+		return err
+	}
+	for k, i := range open {
+		r.Emitters[i].ToneHz = chosen[k]
+		edit.SetNumber(fmt.Sprintf("emitters[%d].tone_hz", i), chosen[k])
+	}
+	var all []float64
+	for i := range r.Emitters {
+		e := &r.Emitters[i]
+		t := Tone{Emitter: e.Name, Hz: e.ToneHz, Chosen: slices.Contains(open, i), CurrentPeakA: e.CurrentPeakA}
+		if t.Assumed = e.CurrentPeakA == 0; t.Assumed {
+			e.CurrentPeakA, t.CurrentPeakA = o.CurrentA, o.CurrentA
+			edit.SetNumber(fmt.Sprintf("emitters[%d].current_a_peak", i), o.CurrentA)
+		}
+		p.Tones.Tones = append(p.Tones.Tones, t)
+		all = append(all, e.ToneHz)
+	}
+	nearest := math.Inf(1)
+	for i, f := range all {
+		nearest = math.Min(nearest, f)
+		for _, g := range all[:i] {
+			nearest = math.Min(nearest, math.Abs(f-g))
+		}
+	}
+	if p.Window.LeastS = lobe / 2 / nearest; o.WindowS < p.Window.LeastS*(1-1e-9) {
+		p.caution("windows of %.3g ms do not keep tones %.4g Hz apart from each other, or from zero: noise grows beyond what is predicted below %.3g ms", o.WindowS*1e3, nearest, p.Window.LeastS*1e3)
+	}
+	// The band is for tones to be chosen; given ones may lie where they will.
+	spec.LowHz, spec.HighHz = 0, 0
+	conflicts, err := frequencyplan.Check(spec, all)
+	if err != nil {
+		return specError(err)
+	}
+	for _, c := range conflicts {
+		p.Tones.Tones[c.Tone].Conflicts++
+		p.Tones.Conflicts = append(p.Tones.Conflicts, fmt.Sprintf("%s: %v", r.Emitters[c.Tone].Name, c))
+	}
+	if n := len(conflicts); n > 0 {
+		p.caution("%d conflicts of tones with the grid, mains or products of distortion: listed under tones", n)
+	}
+	return nil
+}
+
+// chooseTones finds count tones that go with the given ones.
+func chooseTones(ctx context.Context, spec frequencyplan.Spec, given []float64, count int) ([]float64, error) {
+	if count == 0 {
+		return nil, nil
+	}
+	if len(given) == 0 {
+		spec.Tones = count
+		hz, err := frequencyplan.Choose(ctx, spec)
+		if err != nil {
+			return nil, specError(err)
+		}
+		return hz, nil
+	}
+	// Beside given tones: one by one, the one that is farthest from all others of
+	// those that bring no conflict.
+	tones := slices.Clone(given)
+	before, err := frequencyplan.Check(spec, tones) // what the given ones have among themselves
+	if err != nil {
+		return nil, specError(err)
+	}
+	low, high := spec.LowHz, spec.HighHz
+	if high == 0 {
+		high = spec.RateHz / 4
+	}
+	for range count {
+		best, distance := 0.0, 0.0
+		for n := math.Max(1, math.Ceil(low*spec.WindowS)); n/spec.WindowS <= high; n++ {
+			if err := ctx.Err(); err != nil {
+				return nil, err
+			}
+			hz, near := n/spec.WindowS, math.Inf(1)
+			for _, t := range tones {
+				near = math.Min(near, math.Abs(t-hz))
+			}
+			if near <= distance {
+				continue
+			}
+			conflicts, err := frequencyplan.Check(spec, append(slices.Clone(tones), hz))
+			if err != nil {
+				return nil, specError(err)
+			}
+			if len(conflicts) == len(before) {
+				best, distance = hz, near
+			}
+		}
+		if best == 0 {
+			return nil, fmt.Errorf("no tone on the grid of %g Hz goes with the %d already there: leave all tones out of the rig to choose them together, or lengthen --orthogonal",
+				1/spec.WindowS, len(tones))
+		}
+		tones = append(tones, best)
+	}
+	return tones[len(given):], nil
+}
+
+// specError says which flag of plan a field of a frequencyplan.Spec comes
+// from.
+func specError(err error) error {
+	var e *frequencyplan.SpecError
+	if errors.As(err, &e) {
+		flags := map[string]string{"WindowS": "--orthogonal", "MarginHz": "--margin", "LowHz": "--low", "HighHz": "--high", "MainsHz": "--mains"}
+		if flag, ok := flags[e.Field]; ok {
+			return fmt.Errorf("%s %v: %s", flag, e.Value, e.Must)
+		}
+	}
+	return err
+}
+
+// Drive is an ADC channel, and as a rule an amplifier, that several tones
+// share.
+type Drive struct {
+	Channel     string    `json:"channel"`
+	Emitters    []string  `json:"emitters"`
+	PhasesDeg   []float64 `json:"phases_deg"` // of the currents at time zero, cosine
+	Crest       float64   `json:"crest"`
+	InPhase     float64   `json:"crest_in_phase"` // were all to peak together
+	PeakV       float64   `json:"peak_v"`         // at the ADC
+	InPhaseV    float64   `json:"peak_in_phase_v"`
+	FullScaleV  float64   `json:"full_scale_v"` // 0: not stated
+	PeriodS     float64   `json:"period_s"`     // after which the waveform repeats
+	Explanation string    `json:"note,omitempty"`
+}
+
+// drives finds phases of low crest for the tones on each reference channel.
+func (p *Plan) drives(ctx context.Context) error {
+	r := p.Bench
+	for c := range r.Channels {
+		ch := &r.Channels[c]
+		d := Drive{Channel: ch.Name, FullScaleV: ch.FullScaleV}
+		var hz, volts []float64
+		for _, e := range r.Emitters {
+			if e.Reference == nil || e.Reference.Channel != c {
+				continue
+			}
+			g, err := ch.Response(e.ToneHz)
+			if err != nil {
+				return err
+			}
+			d.Emitters = append(d.Emitters, e.Name)
+			hz = append(hz, e.ToneHz)
+			volts = append(volts, cmplx.Abs(g)*e.Reference.TransimpedanceOhm*e.CurrentPeakA)
+		}
+		if len(hz) == 0 {
+			continue
+		}
+		rms := 0.0
+		for _, v := range volts {
+			d.InPhaseV += v
+			rms += v * v / 2
+		}
+		rms = math.Sqrt(rms)
+		d.InPhase = d.InPhaseV / rms
+		d.Crest, d.PeakV = d.InPhase, d.InPhaseV
+		d.PhasesDeg = make([]float64, len(hz))
+		if d.PeriodS = commonPeriod(hz); d.PeriodS > 0 && len(hz) > 1 {
+			phases, crest, err := lowCrestSorted(ctx, hz, volts, d.PeriodS)
+			if ctx.Err() != nil {
+				return ctx.Err()
+			}
+			if err != nil {
+				d.Explanation = err.Error()
+			} else {
+				d.Crest, d.PeakV = crest, crest*rms
+				for i, v := range phases {
+					d.PhasesDeg[i] = v * 180 / math.Pi
+				}
+			}
+		}
+		switch peak := d.PeakV; {
+		case d.FullScaleV == 0:
+		case peak > d.FullScaleV:
+			p.caution("channel %s clips: its tones reach %.3g V with the best phases, full scale is %.3g V: lower the currents or the transimpedance", ch.Name, peak, d.FullScaleV)
+		case d.InPhaseV > d.FullScaleV:
+			p.caution("channel %s clips if its tones peak together, %.3g V of %.3g V: set the phases listed", ch.Name, d.InPhaseV, d.FullScaleV)
+		}
+		p.Drives = append(p.Drives, d)
+	}
+	return nil
+}
+
+// lowCrestSorted is frequencyplan.LowCrest for tones in any order, phases turned
+// so that the first is zero at time zero.
+func lowCrestSorted(ctx context.Context, hz, volts []float64, period float64) ([]float64, float64, error) {
+	order := make([]int, len(hz))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortFunc(order, func(a, b int) int {
+		if hz[a] < hz[b] {
+			return -1
+		}
+		return 1
+	})
+	f, a := make([]float64, len(hz)), make([]float64, len(hz))
+	for k, i := range order {
+		f[k], a[k] = hz[i], volts[i]
+	}
+	sorted, crest, err := frequencyplan.LowCrest(ctx, f, a, period)
+	if err != nil {
+		return nil, 0, err
+	}
+	phases := make([]float64, len(hz))
+	for k, i := range order {
+		phases[i] = sorted[k]
+	}
+	return phases, crest, nil
+}
+
+// commonPeriod is the shortest time that holds whole periods of all tones, which
+// must be multiples of a millihertz; 0 if there is none.
+func commonPeriod(hz []float64) float64 {
+	common := 0
+	for _, f := range hz {
+		n := math.Round(f * 1e3)
+		if math.Abs(f*1e3-n) > 1e-6 {
+			return 0
+		}
+		for a, b := common, int(n); ; a, b = b, a%b {
+			if b == 0 {
+				common = a
+				break
+			}
+		}
+	}
+	return 1e3 / float64(common)
+}

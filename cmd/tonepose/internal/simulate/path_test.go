@@ -1,0 +1,171 @@
+package simulate
+
+import (
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"gonum.org/v1/gonum/num/quat"
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/cmd/tonepose/internal/motion"
+	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/fieldmodels/rigid"
+)
+
+// checkDerivatives compares velocity and angular velocity with central
+// differences: error h²/6 of the third derivative, and rounding 2⁻⁵³/h.
+func checkDerivatives(t *testing.T, m movement, from, to float64) {
+	t.Helper()
+	const h = 1e-5
+	for i := range 400 {
+		at := from + (to-from)*(float64(i)+0.5)/400
+		_, v, w := m.At(at)
+		a, _, _ := m.At(at - h)
+		b, _, _ := m.At(at + h)
+		dp, dr := b.Minus(a)
+		// Third derivatives of these paths stay below 60·(0.3 m)/(20 ms)³.
+		const tolerance = h*h/6*60*0.3/8e-6 + 1e-9
+		if d := r3.Norm(r3.Sub(r3.Scale(0.5/h, dp), v)); d > tolerance {
+			t.Fatalf("t = %g s: velocity %v, differences differ by %g", at, v, d)
+		}
+		if d := r3.Norm(r3.Sub(r3.Scale(0.5/h, dr), w)); d > 10*tolerance {
+			t.Fatalf("t = %g s: angular velocity %v, differences differ by %g", at, w, d)
+		}
+	}
+}
+
+// boxed is a rig of named sensors in a working volume, without anything else.
+func boxed(lowest, highest r3.Vec, sensors ...string) *rig.Rig {
+	r := new(rig.Rig)
+	r.WorkingVolume.Min, r.WorkingVolume.Max = lowest, highest
+	for _, name := range sensors {
+		r.Sensors = append(r.Sensors, rig.Sensor{Name: name})
+	}
+	return r
+}
+
+func TestSweepDerivativesAndBounds(t *testing.T) {
+	lo, hi := r3.Vec{X: -0.2, Y: -0.2, Z: 0.03}, r3.Vec{X: 0.2, Y: 0.2, Z: 0.4}
+	p, err := BuiltinPath("sweep", boxed(lo, hi, "a", "b"), 2, 9)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if p.Duration != 2 {
+		t.Errorf("duration %g s, want 2 s", p.Duration)
+	}
+	for i := range p.Tracks {
+		checkDerivatives(t, p.Tracks[i].motion, 0, 2)
+		for at := 0.0; at < 2; at += 0.01 {
+			pose, _, _ := p.Tracks[i].At(at)
+			if c := pose.Position; c.X < lo.X || c.X > hi.X || c.Y < lo.Y || c.Y > hi.Y || c.Z < lo.Z || c.Z > hi.Z {
+				t.Fatalf("t = %g s: %v outside the working volume", at, c)
+			}
+		}
+	}
+}
+
+func TestStationsRestAndMoveSmoothly(t *testing.T) {
+	p, err := BuiltinPath("stations", boxed(r3.Vec{}, r3.Vec{X: 1, Y: 1, Z: 1}, "a"), 0, 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	tr := p.Tracks[0]
+	if len(tr.Stations) != 27 {
+		t.Fatalf("%d stations, want 27", len(tr.Stations))
+	}
+	seen := map[r3.Vec]bool{}
+	for i, s := range tr.Stations {
+		seen[s.Pose.Position] = true
+		for _, at := range []float64{s.Start, (s.Start + s.Stop) / 2, s.Stop} {
+			got, v, w := tr.At(at)
+			if got != s.Pose || v != (r3.Vec{}) || w != (r3.Vec{}) {
+				t.Fatalf("station %d at %g s: %v, moving %v, turning %v", i, at, got, v, w)
+			}
+		}
+		if i == 0 {
+			continue
+		}
+		// Just after the start of a move and before its end, the quintic is
+		// within 10u³ of the station.
+		const u = 1e-3
+		before := tr.Stations[i-1]
+		after, _, _ := tr.At(before.Stop + u*moveS)
+		dp, dr := after.Minus(before.Pose)
+		if r3.Norm(dp) > 10*u*u*u*2 || r3.Norm(dr) > 10*u*u*u*math.Pi {
+			t.Errorf("move %d starts with a jump of %g m, %g rad", i, r3.Norm(dp), r3.Norm(dr))
+		}
+	}
+	if len(seen) != 27 {
+		t.Errorf("%d different places, want 27", len(seen))
+	}
+	checkDerivatives(t, tr.motion, tr.Stations[3].Stop+1e-4, tr.Stations[4].Start-1e-4)
+}
+
+func TestSplinePassesThroughItsPosesWhateverTheirSigns(t *testing.T) {
+	times := []float64{0, 0.1, 0.2, 0.35, 0.5}
+	poses := make([]rigid.Pose, len(times))
+	for i, at := range times {
+		poses[i] = rigid.Pose{
+			Position: r3.Vec{X: math.Sin(at), Y: at * at, Z: 1},
+			Rotation: rigid.Exp(r3.Vec{X: 2 * at, Y: 1 - at, Z: 3 * at * at}),
+		}
+		if i%2 == 1 { // q and −q are one rotation
+			poses[i].Rotation = quat.Scale(-1, poses[i].Rotation)
+		}
+	}
+	m, err := motion.Through(times, poses)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, at := range times {
+		got, _, _ := m.At(at)
+		if dp, dr := got.Minus(poses[i]); r3.Norm(dp) > 1e-14 || r3.Norm(dr) > 1e-14 {
+			t.Errorf("knot %d missed by %g m, %g rad", i, r3.Norm(dp), r3.Norm(dr))
+		}
+	}
+	checkDerivatives(t, m, -0.02, 0.52)
+}
+
+func TestPathFile(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "p.csv")
+	parse := func(text string, sensors ...string) (*Path, error) {
+		if err := os.WriteFile(file, []byte(text), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		return ReadPath(file, sensors)
+	}
+	const pose = ",x_m,y_m,z_m,qw,qx,qy,qz\n"
+	p, err := parse("time_s,sensor"+pose+
+		"0,probe,0,0,0.1,1,0,0,0\n0.1,probe,0.01,0,0.1,1,0,0,0\n0.15,probe,0.01,0,0.1,1,0,0,0\n0.2,probe,0.02,0,0.1,0.7071,0.7071,0,0\n", "probe")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if p.Duration != 0.2 {
+		t.Errorf("duration %g s, want 0.2 s", p.Duration)
+	}
+	if err := p.Tracks[0].covers(0.3); err == nil {
+		t.Error("a path of 0.2 s covers 0.3 s")
+	}
+	for want, text := range map[string]string{
+		"p.csv: sensor probe: station 0.5 to 2 s overlaps station 0 to 1 s":          "start_s,stop_s" + pose + "0,1,0,0,0,1,0,0,0\n0.5,2,0,0,0,1,0,0,0\n",
+		"p.csv: sensor probe: no time to move between the stations that meet at 1 s": "start_s,stop_s" + pose + "0,1,0,0,0,1,0,0,0\n1,2,1,0,0,1,0,0,0\n",
+		"p.csv:3: time_s = 0: must exceed the sensor's time before it, 0":            "time_s" + pose + "0,0,0,0,1,0,0,0\n0,0,0,0,1,0,0,0\n",
+		"p.csv:2: time -1 s: must not be negative":                                   "time_s" + pose + "-1,0,0,0,1,0,0,0\n0,0,0,0,1,0,0,0\n",
+		"p.csv: sensor probe has 2 poses: a smooth path needs at least 4":            "time_s" + pose + "0,0,0,0,1,0,0,0\n1,0,0,0,1,0,0,0\n",
+	} {
+		if _, err := parse(text, "probe"); err == nil || !strings.HasPrefix(err.Error(), want) {
+			t.Errorf("got %v, want %q", err, want)
+		}
+	}
+	_, err = parse("start_s,stop_s,sensor"+pose+"0,1,a,0,0,0,1,0,0,0\n", "a", "b")
+	if want := "p.csv: no row for sensor b"; err == nil || !strings.HasPrefix(err.Error(), want) {
+		t.Errorf("got %v, want %q", err, want)
+	}
+	// Equal poses may meet: the bench changes, not the sensor.
+	if _, err := parse("start_s,stop_s"+pose+"0,1,0,0,0,1,0,0,0\n1,2,0,0,0,-1,0,0,0\n", "probe"); err != nil {
+		t.Errorf("equal poses that meet: %v", err)
+	}
+}

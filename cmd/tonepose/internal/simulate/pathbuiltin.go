@@ -1,0 +1,120 @@
+package simulate
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+
+	"gonum.org/v1/gonum/num/quat"
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/cmd/tonepose/internal/motion"
+	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/fieldmodels/rigid"
+)
+
+// BuiltinPaths names the paths that BuiltinPath makes.
+var BuiltinPaths = []string{"stations", "sweep"}
+
+const (
+	dwellS   = 0.08 // rest at a station
+	moveS    = 0.02 // between stations
+	sweepS   = 3.0  // default length of a sweep
+	gridSide = 3    // stations a side
+	// inset keeps built-in paths inside the middle of the working volume, whose
+	// far corners few benches resolve.
+	inset = 0.6
+)
+
+// BuiltinPath makes a path for the sensors of a rig inside its working volume:
+// "stations" visits a grid of 27 points, at each in a random orientation, and
+// "sweep" is a smooth free motion of the given duration (0: 3 s). Sensors
+// differ, as seeds do.
+func BuiltinPath(name string, r *rig.Rig, duration float64, seed uint64) (*Path, error) {
+	lowest, highest := r.WorkingVolume.Min, r.WorkingVolume.Max
+	center := r3.Scale(0.5, r3.Add(lowest, highest))
+	half := r3.Scale(0.5*inset, r3.Sub(highest, lowest))
+	p := &Path{knotStep: quickKnots}
+	for i, s := range r.SensorNames() {
+		random := rand.New(rand.NewPCG(seed, 0x70617468+uint64(i)))
+		var track Track
+		var err error
+		switch name {
+		case "stations":
+			track, err = newStationTrack(s, gridStations(center, half, i, random))
+		case "sweep":
+			if duration == 0 {
+				duration = sweepS
+			}
+			p.knotStep = slowKnots
+			track, err = sweepTrack(s, center, half, duration, random)
+		default:
+			err = fmt.Errorf("no built-in path %q: name a CSV file, %q or %q", name, BuiltinPaths[0], BuiltinPaths[1])
+		}
+		if err != nil {
+			return nil, err
+		}
+		p.Tracks = append(p.Tracks, track)
+	}
+	p.Duration = longest(p.Tracks)
+	return p, nil
+}
+
+// gridStations visits the grid row by row, forth and back, sensor i starting
+// some stations later than the one before it, so that two are never at one place.
+func gridStations(center, half r3.Vec, sensor int, random *rand.Rand) []Station {
+	const n = gridSide * gridSide * gridSide
+	out := make([]Station, n)
+	for s := range out {
+		at := (s + 5*sensor) % n
+		x, y, z := at%gridSide, at/gridSide%gridSide, at/gridSide/gridSide
+		if y%2 == 1 {
+			x = gridSide - 1 - x
+		}
+		if z%2 == 1 {
+			y = gridSide - 1 - y
+		}
+		unit := func(i int) float64 { return 2*float64(i)/(gridSide-1) - 1 }
+		start := float64(s) * (dwellS + moveS)
+		out[s] = Station{start, start + dwellS, rigid.Pose{
+			Position: r3.Add(center, r3.Vec{X: half.X * unit(x), Y: half.Y * unit(y), Z: half.Z * unit(z)}),
+			Rotation: randomRotation(random),
+		}}
+	}
+	return out
+}
+
+// randomRotation is uniform over all rotations: four Gaussians, normalised.
+func randomRotation(r *rand.Rand) quat.Number {
+	q := quat.Number{Real: r.NormFloat64(), Imag: r.NormFloat64(), Jmag: r.NormFloat64(), Kmag: r.NormFloat64()}
+	return rigid.Normalize(q)
+}
+
+// sweepTrack moves along each axis as a sum of two sines of 0.2 to 0.7 Hz, and
+// turns likewise by up to a radian about each axis from a random orientation.
+func sweepTrack(sensor string, center, half r3.Vec, duration float64, random *rand.Rand) (Track, error) {
+	var slow, fast, phase [6]float64
+	for i := range phase {
+		slow[i] = 2 * math.Pi * (0.2 + 0.15*random.Float64())
+		fast[i] = 2 * math.Pi * (0.5 + 0.2*random.Float64())
+		phase[i] = 2 * math.Pi * random.Float64()
+	}
+	start := randomRotation(random)
+	value := func(i int, t float64) float64 {
+		return 0.75*math.Sin(slow[i]*t+phase[i]) + 0.25*math.Sin(fast[i]*t+2*phase[i])
+	}
+	const step = 0.02 // [s]
+	n := int(math.Ceil(duration/step)) + 1
+	n = max(n, 4)
+	times, poses := make([]float64, n), make([]rigid.Pose, n)
+	for k := range times {
+		t := duration * float64(k) / float64(n-1)
+		times[k] = t
+		poses[k] = rigid.Pose{
+			Position: r3.Add(center, r3.Vec{X: half.X * value(0, t), Y: half.Y * value(1, t), Z: half.Z * value(2, t)}),
+			Rotation: quat.Mul(rigid.Exp(r3.Vec{X: value(3, t), Y: value(4, t), Z: value(5, t)}), start),
+		}
+	}
+	m, err := motion.Through(times, poses)
+	return Track{Sensor: sensor, motion: m}, err
+}

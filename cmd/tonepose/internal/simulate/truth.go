@@ -1,0 +1,63 @@
+package simulate
+
+import (
+	"bufio"
+	"context"
+	"fmt"
+	"io"
+	"math"
+
+	"tonepose/fieldmodels/rigid"
+)
+
+// writeTruth writes the poses of all tracks: a row a station, or 200 a second.
+func writeTruth(ctx context.Context, to io.Writer, p *Path, duration float64) error {
+	w := bufio.NewWriter(to)
+	if p.Tracks[0].Stations != nil {
+		fmt.Fprintln(w, "station,start_s,stop_s,sensor,x_m,y_m,z_m,qw,qx,qy,qz")
+		for i := range p.Tracks {
+			for n, s := range p.Tracks[i].Stations {
+				if s.Stop <= duration {
+					fmt.Fprintf(w, "%d,%.6f,%.6f,%s,%s\n", n+1, s.Start, s.Stop, p.Tracks[i].Sensor, poseText(s.Pose))
+				}
+			}
+		}
+		return w.Flush()
+	}
+	fmt.Fprintln(w, "time_s,sensor,x_m,y_m,z_m,qw,qx,qy,qz")
+	for k := 0; k <= int(math.Floor(duration*truthRateHz+1e-9)); k++ {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		t := float64(k) / truthRateHz
+		for i := range p.Tracks {
+			pose, _, _ := p.Tracks[i].At(t)
+			fmt.Fprintf(w, "%.6f,%s,%s\n", t, p.Tracks[i].Sensor, poseText(pose))
+		}
+	}
+	return w.Flush()
+}
+
+// poseText has the quaternion of the pair ±q with qw ≥ 0.
+func poseText(p rigid.Pose) string {
+	q, sign := p.Rotation, 1.0
+	if q.Real < 0 {
+		sign = -1
+	}
+	return fmt.Sprintf("%.10f,%.10f,%.10f,%.12f,%.12f,%.12f,%.12f",
+		p.Position.X, p.Position.Y, p.Position.Z, sign*q.Real, sign*q.Imag, sign*q.Jmag, sign*q.Kmag)
+}
+
+// writeIntervals writes the stations' times without their poses.
+func writeIntervals(to io.Writer, p *Path, duration float64) error {
+	w := bufio.NewWriter(to)
+	fmt.Fprintln(w, "start_s,stop_s,sensor")
+	for i := range p.Tracks {
+		for _, s := range p.Tracks[i].Stations {
+			if s.Stop <= duration {
+				fmt.Fprintf(w, "%.6f,%.6f,%s\n", s.Start, s.Stop, p.Tracks[i].Sensor)
+			}
+		}
+	}
+	return w.Flush()
+}
