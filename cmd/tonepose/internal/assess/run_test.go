@@ -1,6 +1,7 @@
 package assess
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -171,7 +172,7 @@ func TestBudgetIsWhatThePosesState(t *testing.T) {
 		t.Fatal(err)
 	}
 	b := bench.New(r)
-	rec, err := b.Open(recorded(".sigmf-meta"), recording.Options{})
+	rec, err := b.Open(context.Background(), recorded(".sigmf-meta"), recording.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}

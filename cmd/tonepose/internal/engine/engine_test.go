@@ -1,6 +1,7 @@
 package engine
 
 import (
+	"context"
 	"math"
 	"path/filepath"
 	"sync"
@@ -36,7 +37,7 @@ type pose struct {
 // engine.
 func run(t *testing.T, b *bench.Bench, o Options, source func(*recording.Reader) Source) (all []pose) {
 	t.Helper()
-	rec, err := b.Open(testdata("recordings", "pipe-bench-moving.sigmf-meta"), recording.Options{})
+	rec, err := b.Open(context.Background(), testdata("recordings", "pipe-bench-moving.sigmf-meta"), recording.Options{})
 	if err != nil {
 		t.Error(err)
 		return nil
