@@ -2,11 +2,11 @@ package calibration
 
 import (
 	"math"
-	"slices"
 
 	"gonum.org/v1/gonum/mat"
 
 	"tonepose/fieldmodels/rigid"
+	"tonepose/solver/internal/statistics"
 )
 
 // Candidate is a place where a further station could be taken.
@@ -101,8 +101,8 @@ func (r *Result) candidateInformation(c Candidate) ([]float64, error) {
 	return info, one.information(info, 0)
 }
 
-// medianVariance is the median (the upper of two) over the sensor's stations of the
-// variance of each coupling; +Inf where it was always missing.
+// medianVariance is the median over the sensor's stations of the variance of
+// each coupling; +Inf where it was always missing.
 func (f *fit) medianVariance(sensor int) []float64 {
 	n := len(f.bench.emitters) * len(f.problem.Sensors[sensor].Coils)
 	out := make([]float64, n)
@@ -113,9 +113,8 @@ func (f *fit) medianVariance(sensor int) []float64 {
 				all = append(all, st.Couplings.Variance[k])
 			}
 		}
-		if out[k] = math.Inf(1); len(all) > 0 {
-			slices.Sort(all)
-			out[k] = all[len(all)/2]
+		if out[k] = math.Inf(1); all != nil {
+			out[k] = statistics.Median(all)
 		}
 	}
 	return out

@@ -7,9 +7,9 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
-	"gonum.org/v1/gonum/stat/distuv"
 
 	"tonepose/solver"
+	"tonepose/solver/internal/statistics"
 )
 
 // What is known before the first window: little. A hand moves at metres and
@@ -205,7 +205,7 @@ func (f *filter) update(p *step, fr *Frame) (float64, error) {
 		}
 	}
 	p.chi2, p.dof = cost, e.used
-	if p.chi2 > float64(p.dof) && (distuv.ChiSquared{K: float64(p.dof)}).Survival(p.chi2) < f.options.Gate {
+	if p.chi2 > float64(p.dof) && statistics.Chance(p.chi2, p.dof) < f.options.Gate {
 		return pass()
 	}
 	p.x, p.cov = x, posterior

@@ -9,9 +9,9 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
-	"gonum.org/v1/gonum/stat/distuv"
 
 	"tonepose/solver"
+	"tonepose/solver/internal/statistics"
 )
 
 // SplineOptions tunes Spline. The zero value of a field means its default.
@@ -76,7 +76,7 @@ func Spline(ctx context.Context, s *solver.Solver, frames []Frame, o SplineOptio
 		if err != nil {
 			return nil, err
 		}
-		if dof > 0 && chi2 > float64(dof) && (distuv.ChiSquared{K: float64(dof)}).Survival(chi2) < o.Gate {
+		if chi2 > float64(dof) && statistics.Chance(chi2, dof) < o.Gate {
 			fit.use[i] = false
 			foreign++
 		}

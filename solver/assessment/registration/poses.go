@@ -9,6 +9,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels/rigid"
+	"tonepose/solver/internal/statistics"
 	"tonepose/solver/leastsquares"
 )
 
@@ -193,7 +194,7 @@ func (c *poseFit) balance() error {
 		turn = append(turn, r[3]*r[3]+r[4]*r[4]+r[5]*r[5])
 	}
 	// Exact data have no scatter; a nanometre and a nanoradian stand in.
-	s, t := max(median(shift), 1e-18), max(median(turn), 1e-18)
+	s, t := max(statistics.Median(shift), 1e-18), max(statistics.Median(turn), 1e-18)
 	w, err := newWhitener(6, func(i, j int) float64 {
 		switch {
 		case i != j:

@@ -80,7 +80,7 @@ too), 1 no pose could be compared, 2 the call or a file was wrong.`,
 	f.StringVar(&o.sensor, "sensor", "", "only this sensor")
 	f.BoolVar(&o.pivot, "pivot", false, "find the tip of a pointer that was turned about it")
 	f.StringVar(&o.saveRig, "save-rig", "", "with --pivot: write the rig with the tip found to this file")
-	f.BoolVar(&o.budget, "budget", false, "say where the uncertainty comes from: noise, emitters, pickups, drive, reference, registration")
+	f.BoolVar(&o.budget, "budget", false, "say where the uncertainty comes from: noise, drive, emitters, pickups, map of metal, reference, registration")
 	f.DurationVar(&o.reach, "max-lag", 500*time.Millisecond, "how far to look for a lag of moving poses")
 	f.Float64Var(&o.confidence, "confidence", 0.95, "of the intervals")
 	f.IntVar(&o.resamples, "resamples", 0, "of the bootstrap; 0: 2000, fewer for very many poses; negative: no intervals")

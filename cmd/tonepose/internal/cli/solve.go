@@ -39,6 +39,7 @@ A coil or an emitter that reads too much, nothing, with the wrong sign, or that
 has changed places with another, is named on stderr, and its rows are flagged
 "wrong channel"; --leave-out solves without it. Couplings that do not fit the
 field model otherwise, or that lag as eddy currents do, are flagged "distorted".
+A pose whose fit could not be judged stands, flagged "not judged".
 
 Without --window, --intervals or --lowpass the whole recording is one measurement.
 
