@@ -232,13 +232,11 @@ func (r *Result) Emitter(i int) EmitterMove {
 // not part of it.
 func (r *Result) Sensor(s int) mutual.Sensor {
 	f := r.fit
-	out := mutual.Sensor{Name: f.problem.Sensors[s].Name}
-	for k, drawn := range f.problem.Sensors[s].Coils {
-		c := &f.bench.coils[f.layout.first[s]+k]
-		coil := drawn.Coil
+	out := f.problem.Sensors[s].drawn()
+	for k := range out.Coils {
+		c, coil := &f.bench.coils[f.layout.first[s]+k], &out.Coils[k]
 		coil.Center, coil.Axis = c.center, c.axis
 		coil.AreaTurns *= c.relative
-		out.Coils = append(out.Coils, coil)
 	}
 	return out
 }
