@@ -66,12 +66,3 @@ func turn(to, q *quat.Number, dx, dy, dz float64) {
 	n := 1.5 - 0.5*(w*w+x*x+y*y+z*z)
 	to.Real, to.Imag, to.Jmag, to.Kmag = w*n, x*n, y*n, z*n
 }
-
-// unitQuat returns q over its length, the identity for zero.
-func unitQuat(q quat.Number) quat.Number {
-	n := math.Sqrt(q.Real*q.Real + q.Imag*q.Imag + q.Jmag*q.Jmag + q.Kmag*q.Kmag)
-	if !(n > 0) {
-		return quat.Number{Real: 1}
-	}
-	return quat.Scale(1/n, q)
-}

@@ -1,8 +1,6 @@
 package mutual
 
 import (
-	"math"
-
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
@@ -21,8 +19,8 @@ func NewFrame(p rigid.Pose) Frame { return Frame{p.Position, rigid.Matrix(p.Rota
 // Out turns a vector of the sensor frame to the rig frame.
 func (f *Frame) Out(v r3.Vec) r3.Vec { return rigid.MulVec(&f.R, v) }
 
-// Back turns a vector of the rig frame to the sensor frame.
-func (f *Frame) Back(v r3.Vec) r3.Vec { return rigid.TransMulVec(&f.R, v) }
+// back turns a vector of the rig frame to the sensor frame.
+func (f *Frame) back(v r3.Vec) r3.Vec { return rigid.TransMulVec(&f.R, v) }
 
 // Pickup is a Coil made ready to be placed.
 type Pickup struct {
@@ -34,12 +32,7 @@ type Pickup struct {
 func NewPickup(c Coil) Pickup {
 	p := Pickup{coil: c}
 	if c.Radius > 0 {
-		k := r3.Vec{X: 1}
-		if math.Abs(c.Axis.X) > 0.6 {
-			k = r3.Vec{Y: 1}
-		}
-		p.across[0] = r3.Unit(r3.Cross(c.Axis, k))
-		p.across[1] = r3.Cross(c.Axis, p.across[0])
+		p.across[0], p.across[1] = rigid.Across(c.Axis)
 	}
 	return p
 }

@@ -91,13 +91,13 @@ type fit struct {
 
 	x       []float64
 	frozen  bool // only the poses move
-	poses   []pose
+	poses   []rigid.Pose
 	normal  *normal
 	reduced *reduced
 	picks   []mutual.Placed
 
 	kept      []float64 // x and poses to come back to
-	keptPoses []pose
+	keptPoses []rigid.Pose
 	fieldErr  error
 	tap       *tap // nil: rows are not kept
 
@@ -172,10 +172,9 @@ func newFit(p *Problem, o Options) (*fit, error) {
 			f.data = append(f.data, d)
 		}
 		ref := st.Reference
-		ref.Rotation = unitQuat(ref.Rotation)
+		ref.Rotation = rigid.Normalize(ref.Rotation)
 		f.references = append(f.references, ref)
-		at := p.start(s)
-		f.poses = append(f.poses, pose{fromR3(at.Position), at.Rotation})
+		f.poses = append(f.poses, p.start(s))
 		coils = max(coils, len(p.Sensors[st.Sensor].Coils))
 	}
 	f.offset = append(f.offset, len(f.data))
@@ -186,7 +185,7 @@ func newFit(p *Problem, o Options) (*fit, error) {
 	f.lent = make([]bool, n)
 	f.x, f.kept = make([]float64, n), make([]float64, n)
 	f.emitterChi2, f.emitterCount = make([]float64, len(p.Emitters)), make([]int, len(p.Emitters))
-	f.keptPoses = make([]pose, len(f.poses))
+	f.keptPoses = make([]rigid.Pose, len(f.poses))
 	f.normal = &normal{
 		n: n, a: make([]float64, n*n), g: make([]float64, n),
 		mixed: make([]float64, 6*n*len(f.poses)), blocks: make([]block, len(f.poses)),

@@ -4,6 +4,7 @@ import (
 	"gonum.org/v1/gonum/blas"
 	"gonum.org/v1/gonum/blas/blas64"
 	"gonum.org/v1/gonum/lapack/lapack64"
+	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels/rigid"
 )
@@ -152,13 +153,11 @@ func (f *fit) priorSlope(step []float64) float64 {
 	for i := range f.problem.Lengths {
 		r, d := f.length(i)
 		l := &f.problem.Lengths[i]
-		for k := range 3 {
-			if at := f.layout.emitters[l.B].place; at >= 0 {
-				sum += r * d[k] * step[at+k]
-			}
-			if at := f.layout.emitters[l.A].place; at >= 0 {
-				sum -= r * d[k] * step[at+k]
-			}
+		if at := f.layout.emitters[l.B].place; at >= 0 {
+			sum += r * r3.Dot(d, vecAt(step, at))
+		}
+		if at := f.layout.emitters[l.A].place; at >= 0 {
+			sum -= r * r3.Dot(d, vecAt(step, at))
 		}
 	}
 	return sum
@@ -170,14 +169,10 @@ func (f *fit) advance() {
 		f.x[i] += d
 	}
 	for s := range f.poses {
-		f.poses[s].advance(&f.reduced.steps[s])
+		f.poses[s] = plus(f.poses[s], &f.reduced.steps[s])
 	}
 }
 
-func (p *pose) advance(d *[6]float64) {
-	for k := range 3 {
-		p.p[k] += d[k]
-	}
-	moved := rigid.Pose{Rotation: p.q}.Plus(toR3(vec3{}), toR3(vec3{d[3], d[4], d[5]}))
-	p.q = moved.Rotation
+func plus(p rigid.Pose, step *[6]float64) rigid.Pose {
+	return p.Plus(vecAt(step[:], 0), vecAt(step[:], 3))
 }

@@ -95,7 +95,7 @@ func (r *Result) candidateInformation(c Candidate) ([]float64, error) {
 		return nil, err
 	}
 	one.adopt(f)
-	one.poses[0] = pose{fromR3(c.Pose.Position), unitQuat(c.Pose.Rotation)}
+	one.poses[0] = rigid.Pose{Position: c.Pose.Position, Rotation: rigid.Normalize(c.Pose.Rotation)}
 	one.bench.update(one.problem, one.layout, one.x)
 	info := make([]float64, one.normal.n*one.normal.n)
 	return info, one.information(info, 0)
