@@ -210,7 +210,7 @@ func TestBudgetIsWhatThePosesState(t *testing.T) {
 			report, _ := assessment.Summarise(a.Sensor(r.Sensors[0].Name).Samples)
 			norm := func(from int) float64 {
 				c := &budget.Combined
-				return math.Hypot(math.Hypot(c[from].Sigma, c[from+1].Sigma), c[from+2].Sigma)
+				return math.Hypot(math.Hypot(c[from], c[from+1]), c[from+2])
 			}
 			position, rotation := norm(0), norm(3)
 			t.Logf("combined %.4g m and %.4g rad, predicted %.4g and %.4g", position, rotation, report.PredictedPosition, report.PredictedRotation)

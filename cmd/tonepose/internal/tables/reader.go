@@ -125,7 +125,7 @@ func checkColumns(have, want *parquet.Schema, schema int) error {
 	for _, w := range want.Fields() {
 		h, ok := have.Lookup(w.Name())
 		switch {
-		case !ok && w.Optional() && schema < SchemaVersion && slices.Contains(added, w.Name()):
+		case !ok && w.Optional() && schema < schemaVersion && slices.Contains(added, w.Name()):
 		case !ok:
 			missing = append(missing, w.Name())
 		case h.Node.Type().Kind() != w.Type().Kind():

@@ -201,7 +201,7 @@ func TestUnits(t *testing.T) {
 		"time_s": "s", "tone_hz": "Hz", "sigma_v": "V", "coupling_h": "H", "tip_x_m": "m", "sigma_rx_rad": "rad",
 		"cov_x_y": "m²", "cov_x_rz": "m·rad", "cov_rx_rz": "rad²", "qw": "1", "dof": "1", "flags": "", "status": "",
 	} {
-		if have := UnitOf(column); have != want {
+		if have := unitOf(column); have != want {
 			t.Errorf("%s: %q, want %q", column, have, want)
 		}
 	}

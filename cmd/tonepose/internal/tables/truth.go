@@ -29,8 +29,8 @@ func ReadKnown(path string, sensors []string, origin time.Time) ([]Known, error)
 // clocks are the ways to say when, the first found counts.
 var clocks = [...][]string{{"start_s", "stop_s"}, {"time_s"}, {"start_datetime", "stop_datetime"}, {"datetime"}}
 
-// ErrNoStart reports a truth in absolute time and poses without.
-var ErrNoStart = errors.New("the recording states no start time")
+// errNoStart reports a truth in absolute time and poses without.
+var errNoStart = errors.New("the recording states no start time")
 
 func readKnown(r io.Reader, name string, sensors []string, origin time.Time) ([]Known, error) {
 	t, err := newTextTable(r, name)
@@ -54,7 +54,7 @@ func readKnown(r io.Reader, name string, sensors []string, origin time.Time) ([]
 			strings.Join(t.header, ", "))
 	}
 	if absolute && origin.IsZero() {
-		return nil, fmt.Errorf("%s: %w: name times in seconds from its first sample (time_s, or start_s and stop_s)", name, ErrNoStart)
+		return nil, fmt.Errorf("%s: %w: name times in seconds from its first sample (time_s, or start_s and stop_s)", name, errNoStart)
 	}
 	pose := []string{"x_m", "y_m", "z_m", "qw", "qx", "qy", "qz"}
 	placeOnly := t.column("qw") < 0 && t.column("qx") < 0 && t.column("qy") < 0 && t.column("qz") < 0

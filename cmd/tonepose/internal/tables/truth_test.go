@@ -53,7 +53,7 @@ func TestReadKnownErrors(t *testing.T) {
 		}
 	}
 	_, err := ReadKnown(knownFile(t, "datetime,x_m,y_m,z_m\n2026-03-01T12:00:00Z,0,0,0\n"), nil, time.Time{})
-	if !errors.Is(err, ErrNoStart) {
+	if !errors.Is(err, errNoStart) {
 		t.Errorf("without a start: %v", err)
 	}
 }
