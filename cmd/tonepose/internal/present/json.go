@@ -6,7 +6,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
-	"math"
 	"reflect"
 	"slices"
 	"strings"
@@ -14,6 +13,7 @@ import (
 	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/fieldmodels/rigid"
 )
 
@@ -60,7 +60,7 @@ func (e *encoder) value(v reflect.Value, newline string) error {
 	case reflect.Pointer, reflect.Interface:
 		return e.value(v.Elem(), newline)
 	case reflect.Float32, reflect.Float64:
-		if x := v.Float(); math.IsNaN(x) || math.IsInf(x, 0) {
+		if !tables.IsNumber(v.Float()) {
 			e.WriteString("null")
 			return nil
 		}
