@@ -1,4 +1,4 @@
-// Package prediction tells before anything is built or recorded how well a bench
+// Package prediction says before anything is built or recorded how well a bench
 // will find its sensors: the Cramér–Rao bound of position and orientation over
 // the working volume, blind spots, and where emitters had better stand.
 //
