@@ -117,10 +117,17 @@ func TestReachOfOneLoop(t *testing.T) {
 	for g, limit := range map[exposure.Group]float64{exposure.GeneralPublic: 2.7e-5, exposure.Occupational: 1e-4} {
 		far := math.Pow(fieldmodels.Mu0*turns*ampere*a*a/(2*limit*math.Sqrt2), 2.0/3)
 		want := math.Sqrt(far - a*a)
-		r := b.Reaches(g)[0]
+		reaches, err := b.Reaches(t.Context(), g)
+		if err != nil {
+			t.Fatal(err)
+		}
+		r := reaches[0]
 		near(t, "distance", r.DistanceM, want, 1e-5) // bisected to 2e-8
 		near(t, "along the axis", math.Abs(r3.Dot(r3.Sub(r.At, r3.Vec{X: 0.1, Y: 0.05}), axis)), want, 1e-5)
-		f := b.Largest(want)
+		f, err := b.Largest(t.Context(), want)
+		if err != nil {
+			t.Fatal(err)
+		}
 		near(t, "ratio there", f.Ratio[g], 1, 1e-6)
 		near(t, "peak there", f.PeakT, limit*math.Sqrt2, 1e-6)
 		near(t, "rms there", f.RMST, limit, 1e-6)
@@ -151,7 +158,10 @@ func TestToneSum(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r := bench.Reaches(exposure.GeneralPublic)
+	r, err := bench.Reaches(t.Context(), exposure.GeneralPublic)
+	if err != nil {
+		t.Fatal(err)
+	}
 	near(t, "symmetric reach", r[0].DistanceM, r[1].DistanceM, 0.02) // two lattices of directions
 	if !(r[0].DistanceM > 0.1 && r[0].At.X < 0.1+1e-6) {
 		t.Errorf("reach %v", r[0])

@@ -1,6 +1,7 @@
 package exposure
 
 import (
+	"context"
 	"math"
 
 	"gonum.org/v1/gonum/spatial/r3"
@@ -49,7 +50,7 @@ const (
 // limit is a distance [m] from any centre at which the ratio is below 1 for
 // certain: far away every coil is a dipole or less, its field on the axis twice
 // that beside it, and falls at least with the third power.
-func (b *Bench) limit(g Group) float64 {
+func (b *Bench) limit(ctx context.Context, g Group) float64 {
 	spread := 0.0
 	for _, e := range b.emitters {
 		spread = math.Max(spread, r3.Norm(r3.Sub(e.Center, b.emitters[0].Center)))
@@ -57,6 +58,9 @@ func (b *Bench) limit(g Group) float64 {
 	far := 1e3 * (1 + spread)
 	most := 0.0
 	for _, d := range directions() {
+		if ctx.Err() != nil {
+			break
+		}
 		most = math.Max(most, b.At(r3.Add(b.emitters[0].Center, r3.Scale(far, d))).Ratio[g])
 	}
 	return 2*spread + 2*far*math.Cbrt(most) + 0.5
@@ -65,11 +69,11 @@ func (b *Bench) limit(g Group) float64 {
 // Reaches returns for each emitter how far from its centre the ratio of the whole
 // bench is above 1, over 406 directions, at places that no other coil's centre is
 // nearer to. Between directions, 9° apart, the distance may be larger by about
-// 1 %.
-func (b *Bench) Reaches(g Group) []Reach {
+// 1 %. It ends with ctx.
+func (b *Bench) Reaches(ctx context.Context, g Group) ([]Reach, error) {
 	out := make([]Reach, len(b.emitters))
 	dirs := directions()
-	limit := b.limit(g)
+	limit := b.limit(ctx, g)
 	for i, e := range b.emitters {
 		out[i].Emitter = e.Name
 		axis := r3.Unit(e.Axis)
@@ -81,6 +85,9 @@ func (b *Bench) Reaches(g Group) []Reach {
 			}
 			// From outside in: the first distance above is the last.
 			for r := limit; r*reachStep > math.Max(reachFrom, out[i].DistanceM); r /= reachStep {
+				if err := ctx.Err(); err != nil {
+					return nil, err
+				}
 				if !above(r) {
 					continue
 				}
@@ -99,17 +106,20 @@ func (b *Bench) Reaches(g Group) []Reach {
 			}
 		}
 	}
-	return out
+	return out, nil
 }
 
 // Largest returns the largest field at a distance [m] from the nearest coil's
-// centre, quantity by quantity, over 406 directions from each.
-func (b *Bench) Largest(distance float64) Field {
+// centre, quantity by quantity, over 406 directions from each. It ends with ctx.
+func (b *Bench) Largest(ctx context.Context, distance float64) (Field, error) {
 	var most Field
 	dirs := directions()
 	for i, e := range b.emitters {
 		axis := r3.Unit(e.Axis)
 		for _, d := range append(dirs, axis, r3.Scale(-1, axis)) {
+			if err := ctx.Err(); err != nil {
+				return most, err
+			}
 			p := r3.Add(e.Center, r3.Scale(distance, d))
 			if !b.nearest(i, p) {
 				continue
@@ -121,5 +131,5 @@ func (b *Bench) Largest(distance float64) Field {
 			}
 		}
 	}
-	return most
+	return most, nil
 }

@@ -1,6 +1,7 @@
 package frequencyplan
 
 import (
+	"context"
 	"fmt"
 	"strings"
 )
@@ -36,16 +37,16 @@ func (e *Infeasible) Error() string {
 }
 
 // diagnose drops or widens one constraint at a time.
-func (g *grid) diagnose(proven bool, most int) *Infeasible {
+func (g *grid) diagnose(ctx context.Context, proven bool, most int) error {
 	e := &Infeasible{Tones: g.Tones, Most: most, Proven: proven, Band: max(0, g.hi-g.lo+1)}
-	e.Clear = newBoard(g, mainsRule|harmonicRule).free.count()
+	e.Clear = newBoard(ctx, g, mainsRule|harmonicRule).free.count()
 	e.detail = fmt.Sprintf("of %d multiples of %g Hz from %g to %g Hz, %d keep %g Hz from mains and from their own aliased harmonics",
 		e.Band, g.stepHz, g.LowHz, g.topHz, e.Clear, g.MarginHz)
 	if e.Band == 0 {
 		e.detail = fmt.Sprintf("no multiple of %g Hz lies from %g to %g Hz", g.stepHz, g.LowHz, g.topHz)
 	}
 	works := func(g *grid, r rules) bool {
-		tones, _, _ := g.choose(r, probeEffort)
+		tones, _, _ := g.choose(ctx, r, probeEffort)
 		return tones != nil
 	}
 	for _, c := range []struct {

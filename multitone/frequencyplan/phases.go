@@ -1,6 +1,7 @@
 package frequencyplan
 
 import (
+	"context"
 	"math"
 	"math/rand/v2"
 
@@ -48,12 +49,13 @@ func NewmanPhases(n int) []float64 {
 // give equal phases.
 //
 // It minimises the mean of x^p for rising p, which tends to the peak, by
-// descents along the gradient.
+// descents along the gradient. When the context ends, so does the search, with its
+// error.
 //
 // Source: Guillaume, Schoukens, Pintelon, Kollár, Crest-factor minimization using
 // nonlinear Chebyshev approximation methods, IEEE Trans. Instrumentation and
 // Measurement 40 (1991).
-func LowCrest(hz, amplitudes []float64, windowS float64) (phases []float64, crest float64, err error) {
+func LowCrest(ctx context.Context, hz, amplitudes []float64, windowS float64) (phases []float64, crest float64, err error) {
 	m, err := newMultisine(hz, amplitudes, windowS)
 	if err != nil {
 		return nil, 0, err
@@ -76,7 +78,10 @@ func LowCrest(hz, amplitudes []float64, windowS float64) (phases []float64, cres
 	f := newPowerMean(m)
 	for _, s := range starts {
 		consider(s)
-		consider(f.descend(s))
+		consider(f.descend(ctx, s))
+		if err := ctx.Err(); err != nil {
+			return nil, 0, err
+		}
 	}
 	for k := range phases {
 		phases[k] = math.Remainder(phases[k], 2*math.Pi)
@@ -100,8 +105,9 @@ func newPowerMean(m *multisine) *powerMean {
 
 // descend minimises for rising even p from the given phases, along the gradient
 // with steps of Barzilai and Borwein (IMA J. Numerical Analysis 8, 1988), each
-// halved until it does not lead above the worst of the last four values.
-func (f *powerMean) descend(start []float64) []float64 {
+// halved until it does not lead above the worst of the last four values. It ends
+// where it is when the context does.
+func (f *powerMean) descend(ctx context.Context, start []float64) []float64 {
 	n := len(start)
 	at, next := append([]float64(nil), start...), make([]float64, n)
 	slope, after := make([]float64, n), make([]float64, n)
@@ -115,6 +121,9 @@ func (f *powerMean) descend(start []float64) []float64 {
 		for i := range 40 {
 			v := math.Inf(1)
 			for range 20 {
+				if ctx.Err() != nil {
+					return at
+				}
 				floats.AddScaledTo(next, at, -step, slope)
 				if v = f.value(next); v <= max(last[0], last[1], last[2], last[3]) {
 					break

@@ -77,7 +77,7 @@ func Optimise(ctx context.Context, p solver.Problem, n Noise, l Layout) (*Optimu
 	}
 	var best *Optimum
 	for start := range s.Starts {
-		if err := s.begin(start); err != nil {
+		if err := s.begin(ctx, start); err != nil {
 			return nil, err
 		}
 		if err := s.descend(ctx); err != nil {
@@ -168,7 +168,7 @@ func newLayoutSearch(p solver.Problem, n Noise, l Layout) (*layoutSearch, error)
 }
 
 // begin places the emitters for a start.
-func (s *layoutSearch) begin(start int) error {
+func (s *layoutSearch) begin(ctx context.Context, start int) error {
 	s.places = make([]place, len(s.each))
 	random := rand.New(rand.NewPCG(s.Seed, uint64(start)))
 	for e := range s.places {
@@ -186,7 +186,7 @@ func (s *layoutSearch) begin(start int) error {
 				}
 			}
 		}
-		if err := s.inform(s.each[e], e, s.move(e, s.places[e])); err != nil {
+		if err := s.inform(ctx, s.each[e], e, s.move(e, s.places[e])); err != nil {
 			return err
 		}
 	}
@@ -250,7 +250,7 @@ func (s *layoutSearch) allowed(e int, p place) bool {
 }
 
 // inform fills the information that emitter e gives of every pose after a move.
-func (s *layoutSearch) inform(dst []information, e int, m Move) error {
+func (s *layoutSearch) inform(ctx context.Context, dst []information, e int, m Move) error {
 	s.trials++
 	one, err := mutual.New(fieldmodels.Array{Emitters: []fieldmodels.Emitter{m.Placed(s.problem.Array.Emitters[e])}}, s.probe)
 	if err != nil {
@@ -259,6 +259,9 @@ func (s *layoutSearch) inform(dst []information, e int, m Move) error {
 	coils := len(s.probe.Coils)
 	value, slope := make([]float64, coils), make([][6]float64, coils)
 	for i, pose := range s.poses {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
 		dst[i] = information{}
 		if one.Evaluate(pose, value, slope) != nil {
 			continue // on the conductor: nothing to learn
@@ -308,10 +311,7 @@ func (s *layoutSearch) descend(ctx context.Context) error {
 		for pass := 0; pass < 6; pass++ {
 			at := s.deviation(s.value)
 			for e := range s.places {
-				if err := ctx.Err(); err != nil {
-					return err
-				}
-				if err := s.improve(e, step, candidate); err != nil {
+				if err := s.improve(ctx, e, step, candidate); err != nil {
 					return err
 				}
 			}
@@ -324,7 +324,7 @@ func (s *layoutSearch) descend(ctx context.Context) error {
 }
 
 // improve tries both ways along each parameter of emitter e.
-func (s *layoutSearch) improve(e int, step float64, candidate []information) error {
+func (s *layoutSearch) improve(ctx context.Context, e int, step float64, candidate []information) error {
 	bounds := [5]float64{s.ShiftM.X, s.ShiftM.Y, s.ShiftM.Z, s.TiltRad, s.TiltRad}
 	clear(s.rest)
 	for k := range s.each {
@@ -344,7 +344,7 @@ func (s *layoutSearch) improve(e int, step float64, candidate []information) err
 			if p == s.places[e] || !s.allowed(e, p) {
 				continue
 			}
-			if err := s.inform(candidate, e, s.move(e, p)); err != nil {
+			if err := s.inform(ctx, candidate, e, s.move(e, p)); err != nil {
 				return err
 			}
 			copy(s.trial, s.rest)

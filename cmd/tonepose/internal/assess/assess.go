@@ -1,9 +1,10 @@
-// Package assess compares the poses of a run with their truth: Run joins them, and
-// a Result tells errors, lag, drift and where their uncertainty comes from. Pivot
+// Package assess compares the poses of a run with their truth: Compare joins them,
+// and Run tells errors, lag, drift and where their uncertainty comes from. Pivot
 // finds the tip of a pointer from the poses alone.
 package assess
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"path/filepath"
@@ -23,13 +24,21 @@ import (
 type Options struct {
 	Offset   float64 // added to the poses' times before they are compared [s]
 	Register Registering
-	// Transform is a registration found before, used in place of a fit.
-	Transform *Transform
-	KeepAll   bool // a registration leaves no outliers out
-	Seed      uint64
+	// Transform is a registration found before, used in place of a fit; Run reads
+	// it from TransformFile, and writes the one it found to SaveTransform.
+	Transform                    *Transform
+	TransformFile, SaveTransform string
+	Force                        bool   // replace SaveTransform
+	KeepAll                      bool   // a registration leaves no outliers out
+	Seed                         uint64 // of the search for outliers and of the resamples
 	// AtTip compares the sensors' points of interest instead of their origins.
 	AtTip  bool
 	Sensor string // only this one; empty: all
+
+	Budget     bool    // split the uncertainty by its sources
+	Reach      float64 // how far a lag is looked for [s]
+	Confidence float64 // of the intervals, as 0.95
+	Resamples  int     // of the bootstrap; 0: its default; negative: no intervals
 }
 
 // Result is the poses of one run beside their truth.
@@ -56,10 +65,10 @@ type Result struct {
 // ErrNothingToCompare reports that no pose and no truth belong together.
 var ErrNothingToCompare = errors.New("no pose to compare")
 
-// Run joins the poses in dir with the truth in a CSV. Truth with intervals
+// Compare joins the poses in dir with the truth in a CSV. Truth with intervals
 // belongs to the pose whose window it covers; truth with times is interpolated
 // smoothly at the window's centre.
-func Run(dir, truth string, o Options) (*Result, error) {
+func Compare(ctx context.Context, dir, truth string, o Options) (*Result, error) {
 	r, a, err := openRun(dir)
 	if err != nil {
 		return nil, err
@@ -75,7 +84,7 @@ func Run(dir, truth string, o Options) (*Result, error) {
 		return nil, err
 	}
 	for row, err := range r.All() {
-		if err != nil {
+		if err := errors.Join(err, ctx.Err()); err != nil {
 			return nil, err
 		}
 		if o.Sensor != "" && row.Sensor != o.Sensor {
@@ -100,7 +109,7 @@ func Run(dir, truth string, o Options) (*Result, error) {
 		sigma := k.sigmas
 		if visit != nil {
 			s.Station, s.Visit = visit.station, visit.visit
-			sigma = sigmasOf(&visit.Known)
+			sigma = sigmasOf(&visit.Station)
 		}
 		a.Samples, a.raw, a.known = append(a.Samples, s), append(a.raw, *row.Estimate), append(a.known, sigma)
 		a.Sensors = append(a.Sensors, row.Sensor)
@@ -126,7 +135,7 @@ func Run(dir, truth string, o Options) (*Result, error) {
 
 // openRun opens a run's poses and the rig stored with them.
 func openRun(dir string) (*tables.Reader[tables.Pose], *Result, error) {
-	r, err := tables.OpenPoses(filepath.Join(dir, tables.PosesName+".parquet"))
+	r, err := tables.Open[tables.Pose](filepath.Join(dir, tables.PosesName+".parquet"))
 	if err != nil {
 		return nil, nil, err
 	}

@@ -23,18 +23,20 @@ import (
 // Budget says where the uncertainty of a sensor's error comes from, as
 // RMS over its poses.
 type Budget struct {
-	Sensor   string
-	Poses    int
-	Lines    []BudgetLine
-	Combined [6]budget.Combined // along x y z [m] and about them [rad]
-	Observed [6]float64         // RMS of the errors
+	Sensor   string       `json:"-"`
+	Poses    int          `json:"n"`
+	Lines    []BudgetLine `json:"sources"`
+	Combined [6]float64   `json:"combined_m_rad"` // standard uncertainty along x y z [m] and about them [rad]
+	Expanded [6]float64   `json:"expanded_m_rad"` // by Factor
+	Factor   float64      `json:"coverage_factor"`
+	Observed [6]float64   `json:"observed_rms_m_rad"` // RMS of the errors
 }
 
 // BudgetLine is one source: standard uncertainties along x y z [m] and about them
 // [rad].
 type BudgetLine struct {
-	Source string
-	Sigma  [6]float64
+	Source string     `json:"source"`
+	Sigma  [6]float64 `json:"sigma_m_rad"`
 }
 
 // mostBudget bounds the poses that a budget is made of.
@@ -110,7 +112,7 @@ func (a *Result) Budget(dir, sensor string, coverage float64) (*Budget, error) {
 			j := (&registration.Mounting{Frame: t.Frame, Body: t.Body}).Sensitivity(t.read(part.Samples[i].Truth))
 			n := t.Covariance.SymmetricDim()
 			var half, joint mat.Dense
-			half.Mul(j.Slice(0, 6, 0, n), t.Honest().Covariance)
+			half.Mul(j.Slice(0, 6, 0, n), t.Scaled().Covariance)
 			joint.Mul(&half, j.Slice(0, 6, 0, n).T())
 			for c := range 6 {
 				squares[fromRegistration][c] += joint.At(c, c)
@@ -140,7 +142,8 @@ func (a *Result) Budget(dir, sensor string, coverage float64) (*Budget, error) {
 		}
 	}
 	for c := range 6 {
-		b.Combined[c] = budget.Combine(parts[c], coverage)
+		all := budget.Combine(parts[c], coverage)
+		b.Combined[c], b.Expanded[c], b.Factor = all.Sigma, all.Expanded, all.Factor
 		b.Observed[c] = math.Sqrt(observed[c] / n)
 	}
 	return b, nil
@@ -158,7 +161,7 @@ func errorsOf(s assessment.Sample) [6]float64 {
 
 // readCouplings reads the couplings at the chosen times.
 func readCouplings(dir string, r *rig.Rig, index int, chosen map[float64]int) (map[int]solver.Couplings, error) {
-	rows, err := tables.OpenCouplings(filepath.Join(dir, tables.CouplingsName+".parquet"))
+	rows, err := tables.Open[tables.Coupling](filepath.Join(dir, tables.CouplingsName+".parquet"))
 	if err != nil {
 		return nil, err
 	}
@@ -199,7 +202,7 @@ func readCouplings(dir string, r *rig.Rig, index int, chosen map[float64]int) (m
 
 // readReferences reads the noise of the emitters' references at the chosen times.
 func readReferences(dir string, r *rig.Rig, chosen map[float64]int, couplings map[int]solver.Couplings) error {
-	rows, err := tables.OpenPhasors(filepath.Join(dir, tables.PhasorsName+".parquet"))
+	rows, err := tables.Open[tables.Phasor](filepath.Join(dir, tables.PhasorsName+".parquet"))
 	if err != nil {
 		return err
 	}

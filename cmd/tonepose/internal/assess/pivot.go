@@ -1,39 +1,63 @@
 package assess
 
 import (
+	"context"
 	"errors"
 	"fmt"
+	"math"
 
+	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver/assessment/registration"
 )
 
 // Pivoted is the tip of a pointer, found from poses while it turned about it.
 type Pivoted struct {
-	*registration.Tip
-	Sensor string
-	Poses  int
-	Index  int // of the sensor in the rig
+	Sensor     string     `json:"sensor"`
+	Poses      int        `json:"n"`
+	Outliers   int        `json:"outliers"`
+	Tip        [3]float64 `json:"tip_m"` // in the sensor's frame
+	SigmaTip   [3]float64 `json:"sigma_tip_m"`
+	Point      [3]float64 `json:"point_m"` // where it stayed, rig frame
+	SigmaPoint [3]float64 `json:"sigma_point_m"`
+	RMS        float64    `json:"rms_m"`
+	ChiSquare  float64    `json:"chi2"`
+	DOF        int        `json:"dof"`
+	Rig        string     `json:"rig,omitempty"` // the rig file that has the tip
 }
 
-// Pivot finds the tip of a sensor from all poses in dir; sensor may be empty if
-// there is one. Flagged poses take no part while enough are left without them.
-func Pivot(dir, sensor string, keepAll bool, seed uint64) (*Pivoted, *Result, error) {
+// PivotOptions say whose tip is found.
+type PivotOptions struct {
+	Sensor  string // may be empty if there is one
+	KeepAll bool   // leave no outliers out
+	Seed    uint64 // of the search for them
+	SaveRig string // rig file to write, with the tip as tip_m; empty: none
+	Force   bool   // replace it
+}
+
+// Pivot finds the tip of a sensor from all poses in dir. Flagged poses take no
+// part while enough are left without them.
+func Pivot(ctx context.Context, dir string, o PivotOptions) (*Pivoted, error) {
+	if o.SaveRig != "" {
+		if err := files.Refuse(o.SaveRig, o.Force); err != nil {
+			return nil, err
+		}
+	}
 	r, a, err := openRun(dir)
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
 	defer r.Close()
-	index, err := a.sensorIndex(sensor)
+	index, err := a.sensorIndex(o.Sensor)
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
 	name := a.Rig.Sensors[index].Name
 	var clean, all []rigid.Pose
 	var cleanCov, allCov []registration.Cov6
 	for row, err := range r.All() {
-		if err != nil {
-			return nil, nil, err
+		if err := errors.Join(err, ctx.Err()); err != nil {
+			return nil, err
 		}
 		if row.Sensor != name || row.Estimate == nil || row.Covariance == nil {
 			continue
@@ -47,14 +71,26 @@ func Pivot(dir, sensor string, keepAll bool, seed uint64) (*Pivoted, *Result, er
 	if len(clean) >= 12 || len(clean) >= len(all)/2 {
 		all, allCov = clean, cleanCov
 	}
-	tip, err := registration.Pivot(all, allCov, blindAxis(a.Rig, index), registration.Options{KeepAll: keepAll, Seed: seed})
+	tip, err := registration.Pivot(all, allCov, blindAxis(a.Rig, index), registration.Options{KeepAll: o.KeepAll, Seed: o.Seed})
 	if errors.Is(err, registration.ErrUndetermined) {
-		return nil, nil, fmt.Errorf("%w: %s, sensor %s with %d poses: %w", ErrNothingToCompare, dir, name, len(all), err)
+		return nil, fmt.Errorf("%w: %s, sensor %s with %d poses: %w", ErrNothingToCompare, dir, name, len(all), err)
 	}
 	if err != nil {
-		return nil, nil, fmt.Errorf("%s: sensor %s: %w", dir, name, err)
+		return nil, fmt.Errorf("%s: sensor %s: %w", dir, name, err)
 	}
-	return &Pivoted{Tip: tip, Sensor: name, Poses: len(all), Index: index}, a, nil
+	p := &Pivoted{Sensor: name, Poses: len(all), Outliers: len(tip.Outliers()), Tip: [3]float64{tip.Tip.X, tip.Tip.Y, tip.Tip.Z},
+		Point: [3]float64{tip.Point.X, tip.Point.Y, tip.Point.Z}, RMS: tip.RMS, ChiSquare: tip.ChiSquare, DOF: tip.DOF, Rig: o.SaveRig}
+	for i := range 3 {
+		p.SigmaTip[i], p.SigmaPoint[i] = math.Sqrt(tip.TipCovariance[i][i]), math.Sqrt(tip.PointCovariance[i][i])
+	}
+	if o.SaveRig != "" {
+		edit := a.Rig.Edit()
+		edit.SetVector(fmt.Sprintf("sensors[%d].tip_m", index), tip.Tip)
+		if _, err := edit.Save(o.SaveRig); err != nil {
+			return nil, err
+		}
+	}
+	return p, nil
 }
 
 // sensorIndex finds a sensor of the rig; an empty name stands for the only one.

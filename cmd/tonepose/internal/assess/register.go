@@ -31,25 +31,32 @@ func ParseRegistering(s string) (Registering, error) {
 	case "hand-eye":
 		return HandEye, nil
 	}
-	return 0, fmt.Errorf("--register %s: must be none, rigid or hand-eye", s)
+	return 0, errors.New("must be none, rigid or hand-eye")
 }
 
 // Registered is what a registration found.
 type Registered struct {
-	Transform
-	Kind     string // "rigid", "hand-eye" or "given"
-	RMS      float64
-	Outliers []int // samples
-	Used     int
-	Chi2     float64 // NaN: covariances unknown
-	DOF      int
+	Transform `json:"-"`
+	Kind      string  `json:"kind"` // "rigid", "hand-eye" or "given"
+	RMS       float64 `json:"rms_m"`
+	Used      int     `json:"n"`
+	Chi2      float64 `json:"chi2"` // NaN: covariances unknown
+	DOF       int     `json:"dof"`
 	// Birge multiplies the sigmas of Covariance where the residuals exceed what
 	// was stated; 1 where they do not.
-	Birge float64
+	Birge    float64   `json:"birge_ratio"`
+	Outliers []Outlier `json:"outliers"`
 }
 
-// Honest is the transform with the covariance that the residuals show.
-func (r *Registered) Honest() *Transform {
+// Outlier is a pose that a registration left out.
+type Outlier struct {
+	Time    float64 `json:"time_s"`
+	Sensor  string  `json:"sensor"`
+	Station string  `json:"station,omitempty"`
+}
+
+// Scaled is the transform with the covariance that the residuals show.
+func (r *Registered) Scaled() *Transform {
 	t := r.Transform
 	if t.Covariance != nil {
 		t.Covariance = mat.NewSymDense(r.Covariance.SymmetricDim(), nil)
@@ -150,7 +157,7 @@ func (a *Result) registerPlaces(o Options) error {
 	if err != nil {
 		return err
 	}
-	a.Registration = registered("rigid", &m.Quality, m.Pose, stay)
+	a.Registration = a.registered("rigid", &m.Quality, m.Pose, stay)
 	a.Registration.Covariance = symmetric(m.Covariance)
 	a.carry(m.Used, covariance)
 	return nil
@@ -184,7 +191,7 @@ func (a *Result) registerPoses(o Options) error {
 		if err != nil {
 			return err
 		}
-		a.Registration = registered("hand-eye", &m.Quality, m.Frame, m.Body)
+		a.Registration = a.registered("hand-eye", &m.Quality, m.Frame, m.Body)
 		a.Registration.Covariance = m.Joint
 		if pass == 1 {
 			a.carry(m.Used, covariance)
@@ -193,8 +200,11 @@ func (a *Result) registerPoses(o Options) error {
 	return nil
 }
 
-func registered(kind string, q *registration.Quality, frame, body rigid.Pose) *Registered {
-	r := &Registered{Transform: Transform{Frame: frame, Body: body}, Kind: kind, RMS: q.RMS, Outliers: q.Outliers(), DOF: q.DOF, Chi2: math.NaN(), Birge: q.Birge()}
+func (a *Result) registered(kind string, q *registration.Quality, frame, body rigid.Pose) *Registered {
+	r := &Registered{Transform: Transform{Frame: frame, Body: body}, Kind: kind, RMS: q.RMS, DOF: q.DOF, Chi2: math.NaN(), Birge: q.Birge()}
+	for _, i := range q.Outliers() {
+		r.Outliers = append(r.Outliers, Outlier{a.Samples[i].Time, a.Sensors[i], a.Stations[a.Samples[i].Station]})
+	}
 	r.Used = len(q.Used) - len(r.Outliers)
 	if q.Stated {
 		r.Chi2 = q.ChiSquare

@@ -1,6 +1,7 @@
 package assess
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -73,7 +74,7 @@ func run(t *testing.T, file string, places []rigid.Pose, how simulate.Options) (
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := simulate.Run(t.Context(), r, path, name, how, nil); err != nil {
+	if _, err := simulate.Write(t.Context(), r, path, name, how, nil); err != nil {
 		t.Fatal(err)
 	}
 	return solved(t, file, name+".sigmf-meta", truth)
@@ -85,7 +86,7 @@ func solved(t *testing.T, file, recorded, truth string) (string, *Result) {
 	if _, err := solve.Run(t.Context(), file, solve.Options{Job: measure.Job{Recording: recorded, Out: dir, Intervals: truth, Options: map[string]string{"rig": file}}}); err != nil {
 		t.Fatal(err)
 	}
-	a, err := Run(dir, truth, Options{})
+	a, err := Compare(t.Context(), dir, truth, Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -171,7 +172,7 @@ func TestBudgetIsWhatThePosesState(t *testing.T) {
 		t.Fatal(err)
 	}
 	b := bench.New(r)
-	rec, err := b.Open(recorded(".sigmf-meta"), recording.Options{})
+	rec, err := b.Open(context.Background(), recorded(".sigmf-meta"), recording.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -210,7 +211,7 @@ func TestBudgetIsWhatThePosesState(t *testing.T) {
 			report, _ := assessment.Summarise(a.Sensor(r.Sensors[0].Name).Samples)
 			norm := func(from int) float64 {
 				c := &budget.Combined
-				return math.Hypot(math.Hypot(c[from].Sigma, c[from+1].Sigma), c[from+2].Sigma)
+				return math.Hypot(math.Hypot(c[from], c[from+1]), c[from+2])
 			}
 			position, rotation := norm(0), norm(3)
 			t.Logf("combined %.4g m and %.4g rad, predicted %.4g and %.4g", position, rotation, report.PredictedPosition, report.PredictedRotation)

@@ -37,19 +37,17 @@ func (a *Result) Frames(sensor string) *assessment.Frames {
 // Drift is the Allan deviation of the position error over the longest stretch of
 // evenly spaced windows.
 type Drift struct {
-	Interval float64 // spacing [s]
-	N        int     // windows
-	Axes     [3][]stability.Point
+	Interval float64      `json:"interval_s"` // spacing
+	N        int          `json:"n"`          // windows
+	Allan    []DriftPoint `json:"allan"`
 }
 
-// Position is the root of the sum of squares of the axes at the i-th averaging
-// time [m].
-func (d *Drift) Position(i int) float64 {
-	var sum float64
-	for _, axis := range d.Axes {
-		sum += axis[i].Deviation * axis[i].Deviation
-	}
-	return math.Sqrt(sum)
+// DriftPoint is the deviation at one averaging time, with 95 % bounds.
+type DriftPoint struct {
+	Tau       float64    `json:"tau_s"`
+	Axes      [3]float64 `json:"axes_m"`
+	Position  float64    `json:"position_m"` // root of the sum of squares of the axes
+	Low, High [3]float64 `json:"-"`          // of the axes
 }
 
 // fewest windows that tell anything of drift.
@@ -62,7 +60,7 @@ func (a *Result) Drift(sensor string) (*Drift, error) {
 		return nil, nil
 	}
 	d := &Drift{Interval: interval, N: len(run)}
-	for axis := range d.Axes {
+	for axis := range 3 {
 		values := make([]float64, len(run))
 		for i, at := range run {
 			p := assessment.Of(a.Samples[at]).Position
@@ -72,8 +70,17 @@ func (a *Result) Drift(sensor string) (*Drift, error) {
 		if err != nil {
 			return nil, err
 		}
-		if d.Axes[axis], err = stability.Deviations(s, stability.Overlapping, stability.Octaves(s.Len()), 0.95); err != nil {
+		points, err := stability.Deviations(s, stability.Overlapping, stability.Octaves(s.Len()), 0.95)
+		if err != nil {
 			return nil, err
+		}
+		if d.Allan == nil {
+			d.Allan = make([]DriftPoint, len(points))
+		}
+		for i, p := range points {
+			to := &d.Allan[i]
+			to.Tau, to.Axes[axis], to.Low[axis], to.High[axis] = p.TauS, p.Deviation, p.Lo, p.Hi
+			to.Position = math.Hypot(to.Position, p.Deviation)
 		}
 	}
 	return d, nil

@@ -3,6 +3,7 @@ package assess
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"math"
 	"os"
@@ -18,23 +19,28 @@ import (
 type Transform struct {
 	Frame rigid.Pose // of the truth's frame in the rig
 	Body  rigid.Pose // of the sensor in the truth's marker
-	// Covariance over shift [m] and turn [rad] of Frame, then of Body; nil: exact.
+	// Covariance over shift [m] and rotation [rad] of Frame, then of Body; nil: exact.
 	Covariance *mat.SymDense
 }
 
 type transformText struct {
-	Frame      map[string]float64 `json:"frame"`
-	Body       map[string]float64 `json:"body,omitempty"`
-	Covariance [][]float64        `json:"covariance,omitempty"`
+	Frame      poseText    `json:"frame"`
+	Body       *poseText   `json:"body,omitempty"`
+	Covariance [][]float64 `json:"covariance,omitempty"`
 }
 
-var poseKeys = [...]string{"x_m", "y_m", "z_m", "qw", "qx", "qy", "qz"}
+// poseText is a pose as all JSON of the command has it.
+type poseText struct {
+	Position   []float64 `json:"position_m"`
+	Quaternion []float64 `json:"quaternion"`
+}
 
 // JSON writes the transform as a file that ReadTransform reads.
 func (t *Transform) JSON() ([]byte, error) {
-	text := transformText{Frame: poseMap(t.Frame)}
+	text := transformText{Frame: textOf(t.Frame)}
 	if t.Body != stay {
-		text.Body = poseMap(t.Body)
+		body := textOf(t.Body)
+		text.Body = &body
 	}
 	if c := t.Covariance; c != nil {
 		for i := range c.SymmetricDim() {
@@ -45,18 +51,15 @@ func (t *Transform) JSON() ([]byte, error) {
 	return append(out, '\n'), err
 }
 
-func poseMap(p rigid.Pose) map[string]float64 {
-	q := p.Rotation
-	m := map[string]float64{}
-	for i, v := range []float64{p.Position.X, p.Position.Y, p.Position.Z, q.Real, q.Imag, q.Jmag, q.Kmag} {
-		m[poseKeys[i]] = v
-	}
-	return m
+func textOf(p rigid.Pose) poseText {
+	x, q := p.Position, p.Rotation
+	return poseText{[]float64{x.X, x.Y, x.Z}, []float64{q.Real, q.Imag, q.Jmag, q.Kmag}}
 }
 
-// ReadTransform reads {"frame": {x_m, y_m, z_m, qw, qx, qy, qz}, "body": {…},
-// "covariance": [[…]]}: body and covariance may be missing. The covariance has 6
-// rows, of frame, or 12, of frame and body: shift [m] and turn [rad] of each.
+// ReadTransform reads {"frame": {"position_m": [x, y, z], "quaternion": [w, x, y,
+// z]}, "body": {…}, "covariance": [[…]]}: body and covariance may be missing. The
+// covariance has 6 rows, of frame, or 12, of frame and body: shift [m] and
+// rotation [rad] of each.
 func ReadTransform(file string) (*Transform, error) {
 	data, err := os.ReadFile(file)
 	if err != nil {
@@ -69,11 +72,11 @@ func ReadTransform(file string) (*Transform, error) {
 		return nil, fmt.Errorf("%s: %w", file, err)
 	}
 	t := &Transform{Body: stay}
-	if t.Frame, err = poseOfMap(text.Frame); err != nil {
+	if t.Frame, err = text.Frame.pose(); err != nil {
 		return nil, fmt.Errorf("%s: frame: %w", file, err)
 	}
 	if text.Body != nil {
-		if t.Body, err = poseOfMap(text.Body); err != nil {
+		if t.Body, err = text.Body.pose(); err != nil {
 			return nil, fmt.Errorf("%s: body: %w", file, err)
 		}
 	}
@@ -99,21 +102,15 @@ func ReadTransform(file string) (*Transform, error) {
 	return t, nil
 }
 
-func poseOfMap(m map[string]float64) (p rigid.Pose, err error) {
-	var v [7]float64
-	for i, key := range poseKeys {
-		x, ok := m[key]
-		if !ok {
-			return p, fmt.Errorf("%s is missing", key)
-		}
-		v[i] = x
+func (t *poseText) pose() (p rigid.Pose, err error) {
+	x, q := t.Position, t.Quaternion
+	if len(x) != 3 || len(q) != 4 {
+		return p, errors.New(`must be {"position_m": [x, y, z], "quaternion": [w, x, y, z]}`)
 	}
-	if len(m) != len(poseKeys) {
-		return p, fmt.Errorf("%d keys: must be x_m y_m z_m qw qx qy qz", len(m))
-	}
-	q := quat.Number{Real: v[3], Imag: v[4], Jmag: v[5], Kmag: v[6]}
-	if norm := quat.Abs(q); math.Abs(norm-1) > 0.01 {
+	p = rigid.Pose{Position: r3.Vec{X: x[0], Y: x[1], Z: x[2]}, Rotation: quat.Number{Real: q[0], Imag: q[1], Jmag: q[2], Kmag: q[3]}}
+	if norm := quat.Abs(p.Rotation); math.Abs(norm-1) > 0.01 {
 		return p, fmt.Errorf("quaternion has norm %.3g: must be 1", norm)
 	}
-	return rigid.Pose{Position: r3.Vec{X: v[0], Y: v[1], Z: v[2]}, Rotation: rigid.Normalize(q)}, nil
+	p.Rotation = rigid.Normalize(p.Rotation)
+	return p, nil
 }

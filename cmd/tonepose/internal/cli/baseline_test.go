@@ -26,7 +26,7 @@ func TestBaselineTakesCrosstalkOff(t *testing.T) {
 	tonepose(t, append([]string{"simulate", rig, "--path", "stations", "--out", at("run")}, common...)...)
 	solve := []string{"solve", at("run"), "--rig", rig, "--intervals", at("run.intervals.csv"), "--quiet", "--out"}
 	report := func(out string) assessment.Report {
-		a, err := assess.Run(at(out), at("run.truth.csv"), assess.Options{})
+		a, err := assess.Compare(t.Context(), at(out), at("run.truth.csv"), assess.Options{})
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -114,7 +114,7 @@ func (b *inventedBench) validate(t *testing.T, recording, truth, rig string) (ma
 	t.Helper()
 	dir := filepath.Join(t.TempDir(), "out")
 	tonepose(t, "solve", recording, "--rig", rig, "--intervals", truth, "--out", dir, "--quiet")
-	a, err := assess.Run(dir, truth, assess.Options{})
+	a, err := assess.Compare(t.Context(), dir, truth, assess.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}

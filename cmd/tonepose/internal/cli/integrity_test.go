@@ -97,7 +97,7 @@ func TestFaultsAreNamedAndLeftOut(t *testing.T) {
 			if len(g.Faults) != 1 || g.WrongChannel != sum.Frames || sum.Frames < 5 || g.Distorted != 0 {
 				t.Errorf("%+v of %d frames", *g, sum.Frames)
 			}
-			a, err := assess.Run(filepath.Join(dir, "out"), filepath.Join(dir, "run.truth.csv"), assess.Options{})
+			a, err := assess.Compare(t.Context(), filepath.Join(dir, "out"), filepath.Join(dir, "run.truth.csv"), assess.Options{})
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -137,7 +137,7 @@ func TestStationsTogetherTellFaultsApart(t *testing.T) {
 		if len(f) != 1 || (len(f[0].Rivals) > 0) != rivals || !strings.Contains(said, "coil rx1 looks reversed") {
 			t.Errorf("%s: %s", filepath.Base(name), said)
 		}
-		a, err := assess.Run(out, filepath.Join(dir, "run.truth.csv"), assess.Options{})
+		a, err := assess.Compare(t.Context(), out, filepath.Join(dir, "run.truth.csv"), assess.Options{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -165,7 +165,7 @@ func TestRobustSolve(t *testing.T) {
 		}
 		out := filepath.Join(dir, loss)
 		sum, _ := solved(t, out, run, "--intervals", filepath.Join(dir, "run.intervals.csv"), "--robust", loss)
-		a, err := assess.Run(out, truth, assess.Options{})
+		a, err := assess.Compare(t.Context(), out, truth, assess.Options{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -190,11 +190,11 @@ func TestMetalRecordingErrorIsCovered(t *testing.T) {
 	truth := recordingFile("pipe-bench-metal.truth.csv")
 	dir := filepath.Join(t.TempDir(), "out")
 	solved(t, dir, recordingFile("pipe-bench-metal.npy"), "--intervals", truth)
-	a, err := assess.Run(dir, truth, assess.Options{})
+	a, err := assess.Compare(t.Context(), dir, truth, assess.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	r, err := tables.OpenIntegrity(filepath.Join(dir, tables.IntegrityName+".parquet"))
+	r, err := tables.Open[tables.Integrity](filepath.Join(dir, tables.IntegrityName+".parquet"))
 	if err != nil {
 		t.Fatal(err)
 	}

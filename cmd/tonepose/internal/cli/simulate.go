@@ -2,27 +2,21 @@ package cli
 
 import (
 	"context"
-	"encoding/json"
-	"errors"
 	"fmt"
-	"io/fs"
-	"math"
-	"slices"
-	"strings"
+	"io"
+	"strconv"
 	"time"
 
 	"github.com/spf13/cobra"
 
-	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/simulate"
 )
 
 type simulateOptions struct {
-	path, out, start string
-	duration, delay  time.Duration
-	mains            int
-	json             bool
 	simulate.Options
+	path, out string
+	output    outputFlags
 }
 
 func newSimulate(s Streams) *cobra.Command {
@@ -52,105 +46,54 @@ Exit code: 0 done, 2 the call or a file was wrong.`,
   tonepose simulate bench.rig.yaml --path path.csv --out run3.wav --bits 24 --noise 3e-9 --flicker 200`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			return runSimulate(cmd.Context(), args[0], o, s)
+			return runSimulate(cmd.Context(), args[0], &o, s)
 		},
 	}
 	f := c.Flags()
 	f.StringVar(&o.path, "path", "", `CSV of poses, "stations" or "sweep"`)
 	f.StringVar(&o.out, "out", "", "recording to write")
-	f.DurationVar(&o.duration, "duration", 0, "length of the recording (default the path's; sweep 3s)")
-	f.Float64Var(&o.RateHz, "rate", 0, "sample rate in Hz (default the rig's, which solve insists on)")
-	f.IntVar(&o.Bits, "bits", 16, "of the ADC: 8, 16 or 24; 0 for 32-bit float samples")
-	f.Float64Var(&o.Noise, "noise", 5e-9, "white noise density in V/√Hz")
-	f.Float64Var(&o.FlickerHz, "flicker", 0, "corner in Hz where flicker noise equals the white")
-	f.IntVar(&o.mains, "mains", 0, "mains hum of 50 or 60 Hz with 80 harmonics; 0 for none")
-	f.Float64Var(&o.MainsV, "mains-level", 10e-6, "peak of the mains fundamental in V")
-	f.Float64Var(&o.ClockPPM, "clock-ppm", 0, "generator's clock against the ADC's, in ppm")
-	f.Float64Var(&o.ClockDriftPPM, "clock-drift", 0, "drift of the generator's clock, in ppm a second")
-	f.Float64Var(&o.OwnPPM, "own-ppm", 0, "one sigma of each tone's own clock offset, in ppm")
-	f.Float64Var(&o.CurrentDrift, "drift", 0, "slow relative wander of each drive current, peak")
-	f.DurationVar(&o.delay, "delay", 0, "delay of the pickups that the rig does not know of, such as 200ns")
-	f.Float64Var(&o.CrosstalkOhm, "crosstalk", 0, "drive-to-pickup crosstalk in V per ampere")
-	f.Uint64Var(&o.Seed, "seed", 1, "of everything random")
-	f.StringVar(&o.start, "start", "2026-01-01T00:00:00Z", "time of the first sample, RFC 3339")
+	addValue(f, &o.DurationS, "duration", "", "duration", seconds, "length of the recording (default the path's; sweep 3s)")
+	addValue(f, &o.RateHz, "rate", "", "float", atLeast(0), "sample rate in Hz (default the rig's, which solve insists on)")
+	f.IntVar(&o.Bits, "bits", 16, "resolution of the ADC in bits: 8, 16 or 24; 0 for 32-bit float samples")
+	addValue(f, &o.Noise, "noise", "5e-9", "float", atLeast(0), "white noise density in V/√Hz")
+	addValue(f, &o.FlickerHz, "flicker", "0", "float", atLeast(0), "corner in Hz where flicker noise equals the white")
+	addValue(f, &o.MainsHz, "mains", "0", "float", func(text string) (float64, error) {
+		if text != "50" && text != "60" && text != "0" {
+			return 0, fmt.Errorf("must be 50, 60 or 0")
+		}
+		return strconv.ParseFloat(text, 64)
+	}, "mains hum of 50 or 60 Hz with 80 harmonics; 0 for none")
+	addValue(f, &o.MainsV, "mains-level", "10e-6", "float", atLeast(0), "peak of the mains fundamental in V")
+	addValue(f, &o.ClockPPM, "clock-ppm", "0", "float", between(-1e4, 1e4), "generator's clock against the ADC's, in ppm")
+	addValue(f, &o.ClockDriftPPM, "clock-drift", "0", "float", between(-1e4, 1e4), "drift of the generator's clock, in ppm a second")
+	addValue(f, &o.OwnPPM, "own-ppm", "0", "float", atLeast(0), "one sigma of each tone's own clock offset, in ppm")
+	addValue(f, &o.CurrentDrift, "drift", "0", "float", atLeast(0), "slow relative wander of each drive current, peak")
+	addValue(f, &o.PickupDelayS, "delay", "", "duration", signedSeconds, "delay of the pickups that the rig does not know of, such as 200ns")
+	addValue(f, &o.CrosstalkOhm, "crosstalk", "0", "float", atLeast(0), "drive-to-pickup crosstalk in V per ampere")
+	f.Uint64Var(&o.Seed, "seed", 1, "seed of all that is random: noise, phases, the path's orientations")
+	addValue(f, &o.Start, "start", "2026-01-01T00:00:00Z", "time", func(text string) (time.Time, error) {
+		at, err := time.Parse(time.RFC3339, text)
+		if err != nil {
+			err = fmt.Errorf("want a time such as 2026-01-01T00:00:00Z")
+		}
+		return at, err
+	}, "time of the first sample, RFC 3339")
 	f.BoolVar(&o.Force, "force", false, "replace existing files")
-	f.BoolVar(&o.json, "json", false, "print the summary as JSON")
+	o.output.add(f)
 	return c
 }
 
-func (o *simulateOptions) check() error {
+func runSimulate(ctx context.Context, file string, o *simulateOptions, s Streams) error {
 	if o.path == "" || o.out == "" {
 		return fmt.Errorf("--path and --out must both be given")
 	}
-	if o.mains != 0 && o.mains != 50 && o.mains != 60 {
-		return fmt.Errorf("--mains %d: must be 50, 60 or 0", o.mains)
-	}
-	if o.duration < 0 {
-		return fmt.Errorf("--duration %v: must not be negative", o.duration)
-	}
-	for flag, v := range map[string]float64{"rate": o.RateHz, "noise": o.Noise, "flicker": o.FlickerHz,
-		"mains-level": o.MainsV, "own-ppm": o.OwnPPM, "drift": o.CurrentDrift, "crosstalk": o.CrosstalkOhm} {
-		if !(v >= 0) || math.IsInf(v, 1) {
-			return fmt.Errorf("--%s %g: must be finite and not negative", flag, v)
-		}
-	}
-	for flag, v := range map[string]float64{"clock-ppm": o.ClockPPM, "clock-drift": o.ClockDriftPPM} {
-		if !(math.Abs(v) <= 1e4) {
-			return fmt.Errorf("--%s %g: must be within ±10000 ppm", flag, v)
-		}
-	}
-	var err error
-	if o.Start, err = time.Parse(time.RFC3339, o.start); err != nil {
-		return fmt.Errorf("--start %q: want a time such as 2026-01-01T00:00:00Z", o.start)
-	}
-	o.MainsHz, o.DurationS, o.PickupDelayS = float64(o.mains), o.duration.Seconds(), o.delay.Seconds()
-	if o.mains == 0 {
-		o.MainsV = 0
-	}
-	return nil
-}
-
-func runSimulate(ctx context.Context, file string, o simulateOptions, s Streams) error {
-	if err := o.check(); err != nil {
-		return err
-	}
-	r, err := rig.Load(file, rig.Options{})
+	show, clear := o.output.progress(s)
+	defer clear()
+	sum, err := simulate.Run(ctx, file, o.path, o.out, o.Options, func(done, total int64) { show("simulate", done, total) })
+	clear()
 	if err != nil {
 		return err
 	}
-	var sensors []string
-	for _, sensor := range r.Sensors {
-		sensors = append(sensors, sensor.Name)
-	}
-	var p *simulate.Path
-	if slices.Contains(simulate.BuiltinPaths, o.path) {
-		p, err = simulate.BuiltinPath(o.path, sensors, r.WorkingVolume.Min, r.WorkingVolume.Max, o.DurationS, o.Seed)
-	} else {
-		p, err = simulate.ReadPath(o.path, sensors)
-		if errors.Is(err, fs.ErrNotExist) {
-			err = withHint(err, "built-in paths are %s", strings.Join(simulate.BuiltinPaths, " and "))
-		}
-	}
-	if err != nil {
-		return err
-	}
-	sum, err := simulate.Run(ctx, r, p, o.out, o.Options, nil)
-	if err != nil {
-		return err
-	}
-	for c, n := range sum.Clipped {
-		if n > 0 {
-			fmt.Fprintf(s.Err, "tonepose: warning: channel %s: %d of %d samples clipped at its full scale of %g V\n",
-				r.Channels[c].Name, n, sum.Samples, r.Channels[c].FullScaleV)
-		}
-	}
-	if o.json {
-		return json.NewEncoder(s.Out).Encode(sum)
-	}
-	names := []string{sum.Recording, sum.Truth}
-	if sum.Intervals != "" {
-		names = append(names, sum.Intervals)
-	}
-	_, err = fmt.Fprintf(s.Out, "%s: %d channels, %g s at %g Hz\n", strings.Join(names, ", "), sum.Channels, sum.DurationS, sum.RateHz)
-	return err
+	warn(s, sum.Warnings...)
+	return o.output.show(s, sum, func(w io.Writer) error { return present.Simulation(w, sum) })
 }

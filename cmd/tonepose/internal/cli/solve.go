@@ -103,5 +103,5 @@ func runSolve(ctx context.Context, name string, o *solveOptions, options map[str
 		}
 	}
 	sum := present.SolvedOf(res, o.out, time.Since(begin))
-	return o.output.print(s, sum, func(w io.Writer) error { return sum.Print(w) })
+	return o.output.show(s, sum, func(w io.Writer) error { return sum.Print(w) })
 }

@@ -7,7 +7,6 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r3"
 
-	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/fieldmodels"
 	"tonepose/solver"
 	"tonepose/solver/prediction"
@@ -15,65 +14,65 @@ import (
 
 // Sensor is what a sensor of the bench can be expected to tell.
 type Sensor struct {
-	Sensor   string    `json:"sensor"`
-	Freedom  int       `json:"degrees_of_freedom"`
-	Poses    int       `json:"poses"` // looked at
-	Blind    int       `json:"blind_poses"`
-	BlindAt  [][3]Real `json:"blind_at_m"`
-	Position Spread    `json:"position_m"`
-	Rotation Spread    `json:"orientation_rad"`
-	WorstAt  [3]Real   `json:"worst_at_m"`
-	BestAt   [3]Real   `json:"best_at_m"`
-	Rates    []Rate    `json:"rates"`
-	Wanted   *Wanted   `json:"wanted,omitempty"`
-	Channels []Range   `json:"dynamic_range"`
-	Slices   []Slice   `json:"-"`
+	Sensor   string       `json:"sensor"`
+	Freedom  int          `json:"degrees_of_freedom"`
+	Poses    int          `json:"poses"` // looked at
+	Blind    int          `json:"blind_poses"`
+	BlindAt  [][3]float64 `json:"blind_at_m"`
+	Position Spread       `json:"position_m"`
+	Rotation Spread       `json:"orientation_rad"`
+	WorstAt  [3]float64   `json:"worst_at_m"`
+	BestAt   [3]float64   `json:"best_at_m"`
+	Rates    []Rate       `json:"rates"`
+	Wanted   *Wanted      `json:"wanted,omitempty"`
+	Channels []Range      `json:"dynamic_range"`
+	Slices   []Slice      `json:"-"`
 }
 
 // Spread describes the predicted rms errors over all poses that are not
 // blind: √ of the trace of the covariance.
 type Spread struct {
-	RMS    Real `json:"rms"`
-	Median Real `json:"median"`
-	P95    Real `json:"p95"`
-	Worst  Real `json:"worst"`
+	RMS    float64 `json:"rms"`
+	Median float64 `json:"median"`
+	P95    float64 `json:"p95"`
+	Worst  float64 `json:"worst"`
 }
 
 func spreadOf(s prediction.Spread) Spread {
-	return Spread{Real(s.Mean), Real(s.Median), Real(s.P95), Real(s.Worst)}
+	return Spread{s.Mean, s.Median, s.P95, s.Worst}
 }
 
 // Rate is what a window length gives.
 type Rate struct {
 	WindowS        float64 `json:"window_s"`
 	UpdateHz       float64 `json:"update_hz"`
-	PositionMedian Real    `json:"position_median_m"`
-	PositionP95    Real    `json:"position_p95_m"`
-	RotationMedian Real    `json:"orientation_median_rad"`
-	RotationP95    Real    `json:"orientation_p95_rad"`
+	PositionMedian float64 `json:"position_median_m"`
+	PositionP95    float64 `json:"position_p95_m"`
+	RotationMedian float64 `json:"orientation_median_rad"`
+	RotationP95    float64 `json:"orientation_p95_rad"`
 }
 
 // Wanted is the window that reaches the wanted accuracy.
 type Wanted struct {
 	AccuracyM float64 `json:"accuracy_m"`
-	WindowS   Real    `json:"window_s"` // so that 95 % of the poses are at least as good
-	UpdateHz  Real    `json:"update_hz"`
+	WindowS   float64 `json:"window_s"` // so that 95 % of the poses are at least as good
+	UpdateHz  float64 `json:"update_hz"`
 	Reached   bool    `json:"reached"` // by the planned window
 }
 
 // Range is the dynamic range of one pickup channel, volts at the ADC.
 type Range struct {
-	Channel     string  `json:"channel"`
-	PeakV       Real    `json:"largest_peak_v"` // bound: strongest place, each tone's worst orientation, all tones aligned
-	PeakAt      [3]Real `json:"largest_at_m"`
-	FullScaleV  float64 `json:"full_scale_v"` // 0: not stated
-	WeakestRMSV Real    `json:"weakest_rms_v"`
-	WeakestAt   [3]Real `json:"weakest_at_m"`
-	SigmaV      Real    `json:"sigma_v"`  // of a phasor's component after the window, the noisiest tone
-	RangeDB     Real    `json:"range_db"` // largest rms of the same kind over sigma
-	Gain        Real    `json:"gain"`
-	Suggested   Real    `json:"gain_suggested"`
-	ClippedAt   float64 `json:"clipping_places"` // share of the places where the peak can exceed full scale
+	Channel     string     `json:"channel"`
+	PeakV       float64    `json:"largest_peak_v"` // bound: strongest place, each tone's worst orientation, all tones aligned
+	PeakAt      [3]float64 `json:"largest_at_m"`
+	FullScaleV  float64    `json:"full_scale_v"` // 0: not stated
+	WeakestRMSV float64    `json:"weakest_rms_v"`
+	WeakestAt   [3]float64 `json:"weakest_at_m"`
+	SigmaV      float64    `json:"sigma_v"`  // of a phasor's component after the window, the noisiest tone
+	RangeDB     float64    `json:"range_db"` // largest rms of the same kind over sigma
+	Gain        float64    `json:"gain"`
+	Suggested   float64    `json:"gain_suggested"`
+	ClippedAt   float64    `json:"clipping_places"` // share of the places where the peak can exceed full scale
 }
 
 // Slice is the map of predicted errors in a plane through the volume's middle.
@@ -86,9 +85,9 @@ type Slice struct {
 }
 
 const (
-	gridSide     = 9  // places a side of the working volume
-	orientations = 12 // at each
-	sliceSide    = 27 // places along a slice's longer side
+	gridSide  = 9  // places a side of the working volume
+	turns     = 12 // at each
+	sliceSide = 27 // places along a slice's longer side
 	// gainReserve is how much of full scale the largest peak may take: common
 	// practice, room for noise, mains and coils that differ from their drawing.
 	gainReserve = 0.7
@@ -100,13 +99,13 @@ const (
 // rateWindows are the windows of the trade between rate and accuracy [s].
 var rateWindows = []float64{1e-3, 2e-3, 5e-3, 10e-3, 20e-3, 50e-3, 0.1, 0.2, 0.5, 1, 2}
 
-func (p *Plan) sensors(ctx context.Context, r *rig.Rig, o Options) error {
-	array, err := p.array(r)
+func (p *Plan) sensors(ctx context.Context) error {
+	array, err := p.array()
 	if err != nil {
 		return err
 	}
-	for i := range r.Sensors {
-		s, err := p.sensor(ctx, r, array, i, o)
+	for i := range p.Bench.Sensors {
+		s, err := p.sensor(ctx, array, i)
 		if err != nil {
 			return err
 		}
@@ -116,8 +115,8 @@ func (p *Plan) sensors(ctx context.Context, r *rig.Rig, o Options) error {
 }
 
 // array is the rig's as planned: moved, where a design was made.
-func (p *Plan) array(r *rig.Rig) (fieldmodels.Array, error) {
-	array, err := r.Array()
+func (p *Plan) array() (fieldmodels.Array, error) {
+	array, err := p.Bench.Array()
 	if err != nil || p.Design == nil {
 		return array, err
 	}
@@ -128,33 +127,34 @@ func (p *Plan) array(r *rig.Rig) (fieldmodels.Array, error) {
 }
 
 // predict surveys the working volume for a sensor.
-func (p *Plan) predict(ctx context.Context, r *rig.Rig, array fieldmodels.Array, sensor int, o Options) (*prediction.Predictor, prediction.Summary, error) {
+func (p *Plan) predict(ctx context.Context, array fieldmodels.Array, sensor int) (*prediction.Predictor, prediction.Summary, error) {
 	var none prediction.Summary
-	noise, err := p.noise(r, sensor, o)
+	noise, err := p.noise(sensor)
 	if err != nil {
 		return nil, none, err
 	}
-	problem := solver.Problem{Array: array, Sensor: r.Sensor(sensor), Volume: r.Volume()}
+	problem := solver.Problem{Array: array, Sensor: p.Bench.Sensor(sensor), Volume: p.Bench.Volume()}
 	predictor, err := prediction.New(problem, noise)
 	if err != nil {
 		return nil, none, err
 	}
-	spots, err := predictor.Survey(ctx, prediction.Grid(problem.Volume, gridSide), prediction.Orientations(orientations))
+	spots, err := predictor.Survey(ctx, prediction.Grid(problem.Volume, gridSide), prediction.Orientations(turns))
 	if err != nil {
 		return nil, none, err
 	}
 	return predictor, prediction.Summarise(spots), nil
 }
 
-func (p *Plan) sensor(ctx context.Context, r *rig.Rig, array fieldmodels.Array, sensor int, o Options) (*Sensor, error) {
-	predictor, sum, err := p.predict(ctx, r, array, sensor, o)
+func (p *Plan) sensor(ctx context.Context, array fieldmodels.Array, sensor int) (*Sensor, error) {
+	r, o := p.Bench, &p.Options
+	predictor, sum, err := p.predict(ctx, array, sensor)
 	if err != nil {
 		return nil, err
 	}
-	s := &Sensor{Sensor: r.Sensors[sensor].Name, Freedom: predictor.Freedom(), Poses: sum.Poses, Blind: sum.Blind, BlindAt: [][3]Real{},
-		Position: spreadOf(sum.Position), Rotation: spreadOf(sum.Rotation), WorstAt: place3(sum.Worst.Position), BestAt: place3(sum.Best.At)}
+	s := &Sensor{Sensor: r.Sensors[sensor].Name, Freedom: predictor.Freedom(), Poses: sum.Poses, Blind: sum.Blind,
+		Position: spreadOf(sum.Position), Rotation: spreadOf(sum.Rotation), WorstAt: vector(sum.Worst.Position), BestAt: vector(sum.Best.At)}
 	for _, at := range sum.BlindAt {
-		s.BlindAt = append(s.BlindAt, place3(at))
+		s.BlindAt = append(s.BlindAt, vector(at))
 	}
 	switch {
 	case sum.Blind == sum.Poses:
@@ -163,7 +163,7 @@ func (p *Plan) sensor(ctx context.Context, r *rig.Rig, array fieldmodels.Array, 
 		p.caution("sensor %s is blind in %d of %d poses: places are listed under blind spots", s.Sensor, sum.Blind, sum.Poses)
 	}
 	reach := r3.Norm(r3.Sub(r.WorkingVolume.Max, r.WorkingVolume.Min))
-	if x := float64(s.Position.P95); x > coarse*reach && !math.IsInf(x, 1) {
+	if x := s.Position.P95; x > coarse*reach && !math.IsInf(x, 1) {
 		p.caution("sensor %s: predicted errors come to a good part of the working volume: the bound takes fields for straight over an error's length, so real errors are larger, and poses ambiguous", s.Sensor)
 	}
 	for _, t := range rateWindows {
@@ -171,17 +171,17 @@ func (p *Plan) sensor(ctx context.Context, r *rig.Rig, array fieldmodels.Array, 
 			continue
 		}
 		// Noise, and with it every deviation, falls as the root of the window.
-		f := Real(math.Sqrt(o.WindowS / t))
+		f := math.Sqrt(o.WindowS / t)
 		s.Rates = append(s.Rates, Rate{t, 1 / t, s.Position.Median * f, s.Position.P95 * f, s.Rotation.Median * f, s.Rotation.P95 * f})
 	}
 	if o.AccuracyM > 0 {
-		t := math.Max(p.Window.LeastS, o.WindowS*math.Pow(float64(s.Position.P95)/o.AccuracyM, 2))
-		s.Wanted = &Wanted{AccuracyM: o.AccuracyM, WindowS: Real(t), UpdateHz: Real(1 / t), Reached: t <= o.WindowS}
+		t := math.Max(p.Window.LeastS, o.WindowS*math.Pow(s.Position.P95/o.AccuracyM, 2))
+		s.Wanted = &Wanted{AccuracyM: o.AccuracyM, WindowS: t, UpdateHz: 1 / t, Reached: t <= o.WindowS}
 		if !s.Wanted.Reached {
 			p.caution("sensor %s does not reach %.3g mm in 95 %% of the poses with windows of %.3g ms: it takes %.3g ms", s.Sensor, o.AccuracyM*1e3, o.WindowS*1e3, t*1e3)
 		}
 	}
-	if s.Channels, err = p.ranges(r, array, sensor, o); err != nil {
+	if s.Channels, err = p.ranges(ctx, array, sensor); err != nil {
 		return nil, err
 	}
 	if !o.Slices {
@@ -203,7 +203,7 @@ func sliceOf(ctx context.Context, p *prediction.Predictor, v solver.Volume, axis
 	longer := math.Max(a, b)
 	s := &Slice{Axis: axis, At: lo[axis] + size[axis]/2,
 		Columns: max(5, int(math.Round(sliceSide*a/longer))), Rows: max(5, int(math.Round(sliceSide*b/longer)))}
-	spots, err := p.Survey(ctx, prediction.Slice(v, axis, s.Columns, s.Rows), prediction.Orientations(orientations/2))
+	spots, err := p.Survey(ctx, prediction.Slice(v, axis, s.Columns, s.Rows), prediction.Orientations(turns/2))
 	if err != nil {
 		return nil, err
 	}
@@ -218,10 +218,14 @@ func sliceOf(ctx context.Context, p *prediction.Predictor, v solver.Volume, axis
 var sliceAxes = [3][2]int{{1, 2}, {0, 2}, {0, 1}}
 
 // ranges bounds the signals of a sensor's channels over the working volume.
-func (p *Plan) ranges(r *rig.Rig, array fieldmodels.Array, sensor int, o Options) ([]Range, error) {
+func (p *Plan) ranges(ctx context.Context, array fieldmodels.Array, sensor int) ([]Range, error) {
+	r := p.Bench
 	places := prediction.Grid(r.Volume(), gridSide)
 	fields := make([][]float64, len(places)) // |B| of each emitter's current [T peak]
 	for i, at := range places {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
 		for e := range array.Emitters {
 			b, err := array.Emitters[e].Source.Field(at)
 			size := math.Inf(1) // on the wire
@@ -235,7 +239,7 @@ func (p *Plan) ranges(r *rig.Rig, array fieldmodels.Array, sensor int, o Options
 	for k := range r.Sensors[sensor].Coils {
 		c := &r.Sensors[sensor].Coils[k]
 		ch := &r.Channels[c.Channel]
-		d := Range{Channel: ch.Name, FullScaleV: ch.FullScaleV, Gain: Real(ch.Gain), WeakestRMSV: Real(math.Inf(1)), Suggested: Real(math.NaN())}
+		d := Range{Channel: ch.Name, FullScaleV: ch.FullScaleV, Gain: ch.Gain, WeakestRMSV: math.Inf(1), Suggested: math.NaN()}
 		var perTesla []float64
 		density := 0.0
 		for _, e := range r.Emitters {
@@ -244,13 +248,13 @@ func (p *Plan) ranges(r *rig.Rig, array fieldmodels.Array, sensor int, o Options
 				return nil, err
 			}
 			perTesla = append(perTesla, cmplx.Abs(g)*2*math.Pi*e.ToneHz*c.AreaTurnsM2)
-			n, _, err := o.density(r, c.Channel, e.ToneHz, o.thermal(c))
+			n, _, err := p.density(c.Channel, e.ToneHz, p.thermal(c))
 			if err != nil {
 				return nil, err
 			}
 			density = math.Max(density, n)
 		}
-		d.SigmaV = Real(p.sigma(density))
+		d.SigmaV = p.sigma(density)
 		clipped := 0
 		strongest := 0.0 // rms, mean over orientations
 		for i, at := range places {
@@ -262,25 +266,25 @@ func (p *Plan) ranges(r *rig.Rig, array fieldmodels.Array, sensor int, o Options
 			}
 			rms := math.Sqrt(square)
 			strongest = math.Max(strongest, rms)
-			if peak > float64(d.PeakV) {
-				d.PeakV, d.PeakAt = Real(peak), place3(at)
+			if peak > d.PeakV {
+				d.PeakV, d.PeakAt = peak, vector(at)
 			}
-			if rms < float64(d.WeakestRMSV) {
-				d.WeakestRMSV, d.WeakestAt = Real(rms), place3(at)
+			if rms < d.WeakestRMSV {
+				d.WeakestRMSV, d.WeakestAt = rms, vector(at)
 			}
 			if ch.FullScaleV > 0 && peak > ch.FullScaleV {
 				clipped++
 			}
 		}
-		d.RangeDB = Real(20 * math.Log10(strongest/(float64(d.SigmaV)/math.Sqrt2)))
+		d.RangeDB = 20 * math.Log10(strongest/(d.SigmaV/math.Sqrt2))
 		d.ClippedAt = float64(clipped) / float64(len(places))
 		if len(ch.Table) > 0 {
-			d.Gain = Real(math.NaN()) // it is the table's
+			d.Gain = math.NaN() // it is the table's
 		}
 		if ch.FullScaleV > 0 {
-			factor := gainReserve * ch.FullScaleV / float64(d.PeakV)
+			factor := gainReserve * ch.FullScaleV / d.PeakV
 			if len(ch.Table) == 0 {
-				d.Suggested = Real(roundDown(factor * math.Abs(ch.Gain)))
+				d.Suggested = roundDown(factor * math.Abs(ch.Gain))
 			}
 		}
 		out = append(out, d)
@@ -294,7 +298,7 @@ func (p *Plan) rangeCautions(ranges []Range) {
 	var clip, small []string
 	share, worst, used := 0.0, 0.0, 0.0
 	for _, d := range ranges {
-		of := float64(d.PeakV) / d.FullScaleV
+		of := d.PeakV / d.FullScaleV
 		switch {
 		case d.FullScaleV == 0:
 		case d.ClippedAt > 0:
@@ -321,4 +325,4 @@ func roundDown(x float64) float64 {
 	return math.Floor(x/unit+1e-9) * unit
 }
 
-func place3(v r3.Vec) [3]Real { return [3]Real{Real(v.X), Real(v.Y), Real(v.Z)} }
+func vector(v r3.Vec) [3]float64 { return [3]float64{v.X, v.Y, v.Z} }

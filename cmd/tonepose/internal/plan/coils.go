@@ -17,22 +17,22 @@ var assumedWire = coil.Enamelled(0.5e-3)
 // Coil is what an emitter asks of its driver. Numbers that the model does
 // not give are null.
 type Coil struct {
-	Emitter        string `json:"emitter"`
-	WireM          Real   `json:"wire_diameter_m"`
-	WireAssumed    bool   `json:"wire_assumed"`
-	Fill           Real   `json:"fill"` // of the cross-section, square packing
-	ResistanceOhm  Real   `json:"resistance_dc_ohm"`
-	InductanceH    Real   `json:"inductance_h"`
-	ACOhm          Real   `json:"resistance_at_tone_ohm"`
-	SkinDepthM     Real   `json:"skin_depth_m"`
-	ResonanceHz    Real   `json:"self_resonance_hz"`
-	VoltageV       Real   `json:"drive_v_peak"`
-	CapacitorF     Real   `json:"series_capacitor_f"`
-	ResonantV      Real   `json:"drive_with_capacitor_v_peak"`
-	CapacitorVoltV Real   `json:"capacitor_v_peak"`
-	PowerW         Real   `json:"power_w"`
-	RiseK          Real   `json:"temperature_rise_k"`
-	MomentAm2      Real   `json:"moment_a_m2_peak"`
+	Emitter        string  `json:"emitter"`
+	WireM          float64 `json:"wire_diameter_m"`
+	WireAssumed    bool    `json:"wire_assumed"`
+	Fill           float64 `json:"fill"` // of the cross-section, square packing
+	ResistanceOhm  float64 `json:"resistance_dc_ohm"`
+	InductanceH    float64 `json:"inductance_h"`
+	ACOhm          float64 `json:"resistance_at_tone_ohm"`
+	SkinDepthM     float64 `json:"skin_depth_m"`
+	ResonanceHz    float64 `json:"self_resonance_hz"`
+	VoltageV       float64 `json:"drive_v_peak"`
+	CapacitorF     float64 `json:"series_capacitor_f"`
+	ResonantV      float64 `json:"drive_with_capacitor_v_peak"`
+	CapacitorVoltV float64 `json:"capacitor_v_peak"`
+	PowerW         float64 `json:"power_w"`
+	RiseK          float64 `json:"temperature_rise_k"`
+	MomentAm2      float64 `json:"moment_a_m2_peak"`
 }
 
 // Pickup is a pickup coil.
@@ -40,11 +40,11 @@ type Pickup struct {
 	Sensor        string  `json:"sensor"`
 	Channel       string  `json:"channel"`
 	AreaTurnsM2   float64 `json:"area_turns_m2"`
-	Turns         Real    `json:"turns"` // of the stated area, if a radius is stated
+	Turns         float64 `json:"turns"` // of the stated area, if a radius is stated
 	LowVT         float64 `json:"sensitivity_lowest_tone_v_per_t"`
 	HighVT        float64 `json:"sensitivity_highest_tone_v_per_t"`
-	ResistanceOhm Real    `json:"resistance_ohm"` // with --pickup-wire
-	ThermalV      Real    `json:"thermal_noise_v_per_rt_hz"`
+	ResistanceOhm float64 `json:"resistance_ohm"` // with --pickup-wire
+	ThermalV      float64 `json:"thermal_noise_v_per_rt_hz"`
 }
 
 // winding is the coil of a model, if it is one that can be wound.
@@ -101,7 +101,8 @@ func wireLength(m *rig.Model) float64 {
 // and glue age, and copper's resistance is 16 % up.
 const hot = 40
 
-func (p *Plan) coils(r *rig.Rig, o Options) {
+func (p *Plan) coils() {
+	r, o := p.Bench, &p.Options
 	lowest, highest := math.Inf(1), 0.0
 	for _, e := range r.Emitters {
 		lowest, highest = math.Min(lowest, e.ToneHz), math.Max(highest, e.ToneHz)
@@ -109,39 +110,39 @@ func (p *Plan) coils(r *rig.Rig, o Options) {
 	for i := range r.Emitters {
 		e := &r.Emitters[i]
 		w, round, assumed := winding(&e.Model, o.Wire)
-		nan := Real(math.NaN())
-		c := Coil{Emitter: e.Name, WireM: Real(w.Wire.Diameter), WireAssumed: assumed, Fill: nan, InductanceH: nan, ACOhm: nan, ResonanceHz: nan,
-			VoltageV: nan, CapacitorF: nan, ResonantV: nan, CapacitorVoltV: nan, PowerW: nan, RiseK: nan, MomentAm2: Real(moment(&e.Model) * e.CurrentPeakA)}
-		c.SkinDepthM = Real(coil.SkinDepth(coil.Resistivity(o.AmbientC), 1, e.ToneHz))
-		c.ResistanceOhm = Real(w.Wire.Resistance(o.AmbientC) * wireLength(&e.Model))
+		nan := math.NaN()
+		c := Coil{Emitter: e.Name, WireM: w.Wire.Diameter, WireAssumed: assumed, Fill: nan, InductanceH: nan, ACOhm: nan, ResonanceHz: nan,
+			VoltageV: nan, CapacitorF: nan, ResonantV: nan, CapacitorVoltV: nan, PowerW: nan, RiseK: nan, MomentAm2: moment(&e.Model) * e.CurrentPeakA}
+		c.SkinDepthM = coil.SkinDepth(coil.Resistivity(o.AmbientC), 1, e.ToneHz)
+		c.ResistanceOhm = w.Wire.Resistance(o.AmbientC) * wireLength(&e.Model)
 		if !round {
-			if math.IsNaN(float64(c.ResistanceOhm)) {
+			if math.IsNaN(c.ResistanceOhm) {
 				c.WireM = nan
 			}
-			c.PowerW = Real(float64(c.ResistanceOhm) * e.CurrentPeakA * e.CurrentPeakA / 2)
+			c.PowerW = c.ResistanceOhm * e.CurrentPeakA * e.CurrentPeakA / 2
 			p.Coils = append(p.Coils, c)
 			continue
 		}
 		l := w.Drive(e.ToneHz, e.CurrentPeakA, o.AmbientC)
-		c.Fill, c.ResistanceOhm, c.InductanceH = Real(w.Fill()), Real(w.Resistance(o.AmbientC)), Real(w.Inductance())
-		c.ACOhm, c.ResonanceHz, c.VoltageV = Real(l.ResistanceOhm), Real(w.SelfResonance()), Real(l.VoltageV)
-		c.CapacitorF, c.ResonantV, c.CapacitorVoltV = Real(l.CapacitorF), Real(l.ResonantV), Real(l.CapacitorVoltV)
-		c.PowerW, c.RiseK = Real(l.PowerW), Real(w.TemperatureRise(e.ToneHz, e.CurrentPeakA, o.AmbientC))
+		c.Fill, c.ResistanceOhm, c.InductanceH = w.Fill(), w.Resistance(o.AmbientC), w.Inductance()
+		c.ACOhm, c.ResonanceHz, c.VoltageV = l.ResistanceOhm, w.SelfResonance(), l.VoltageV
+		c.CapacitorF, c.ResonantV, c.CapacitorVoltV = l.CapacitorF, l.ResonantV, l.CapacitorVoltV
+		c.PowerW, c.RiseK = l.PowerW, w.TemperatureRise(e.ToneHz, e.CurrentPeakA, o.AmbientC)
 		p.Coils = append(p.Coils, c)
 	}
-	p.coilCautions(r)
+	p.coilCautions()
 	for s := range r.Sensors {
 		for k := range r.Sensors[s].Coils {
 			c := &r.Sensors[s].Coils[k]
-			pick := Pickup{Sensor: r.Sensors[s].Name, Channel: r.Channels[c.Channel].Name, AreaTurnsM2: c.AreaTurnsM2, Turns: Real(math.NaN()),
+			pick := Pickup{Sensor: r.Sensors[s].Name, Channel: r.Channels[c.Channel].Name, AreaTurnsM2: c.AreaTurnsM2, Turns: math.NaN(),
 				LowVT: coil.Sensitivity(c.AreaTurnsM2, lowest), HighVT: coil.Sensitivity(c.AreaTurnsM2, highest),
-				ResistanceOhm: Real(math.NaN()), ThermalV: Real(math.NaN())}
+				ResistanceOhm: math.NaN(), ThermalV: math.NaN()}
 			if c.RadiusM > 0 {
-				pick.Turns = Real(c.AreaTurnsM2 / (math.Pi * c.RadiusM * c.RadiusM))
+				pick.Turns = c.AreaTurnsM2 / (math.Pi * c.RadiusM * c.RadiusM)
 			}
 			if w := pickupWinding(c, o.PickupWire); w != nil {
-				pick.ResistanceOhm = Real(w.Resistance(o.AmbientC))
-				pick.ThermalV = Real(o.thermal(c))
+				pick.ResistanceOhm = w.Resistance(o.AmbientC)
+				pick.ThermalV = p.thermal(c)
 			}
 			p.Pickups = append(p.Pickups, pick)
 		}
@@ -150,22 +151,22 @@ func (p *Plan) coils(r *rig.Rig, o Options) {
 
 // coilCautions warns of coils that get hot, resonate, do not fit or make high
 // voltages, those alike together.
-func (p *Plan) coilCautions(r *rig.Rig) {
+func (p *Plan) coilCautions() {
 	var warm, ringing, full, high []string
 	var rise, voltage, fill float64
 	lowest := math.Inf(1)
 	for i, c := range p.Coils {
 		name := c.Emitter
-		if v := float64(c.RiseK); v >= hot {
+		if v := c.RiseK; v >= hot {
 			warm, rise = append(warm, name), math.Max(rise, v)
 		}
-		if f := float64(c.ResonanceHz); f < 10*r.Emitters[i].ToneHz {
+		if f := c.ResonanceHz; f < 10*p.Bench.Emitters[i].ToneHz {
 			ringing, lowest = append(ringing, name), math.Min(lowest, f)
 		}
-		if v := float64(c.Fill); v > 1+1e-6 {
+		if v := c.Fill; v > 1+1e-6 {
 			full, fill = append(full, name), math.Max(fill, v)
 		}
-		if v := float64(c.CapacitorVoltV); v > 50 {
+		if v := c.CapacitorVoltV; v > 50 {
 			high, voltage = append(high, name), math.Max(voltage, v)
 		}
 	}

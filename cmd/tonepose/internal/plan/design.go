@@ -42,7 +42,11 @@ type Outcome struct {
 }
 
 // design moves the emitters and notes the moves in the edit.
-func (p *Plan) design(ctx context.Context, r *rig.Rig, o Options, edit *rig.Edit) error {
+func (p *Plan) design(ctx context.Context) error {
+	r, o := p.Bench, &p.Options
+	if o.Layout == nil {
+		return nil
+	}
 	if r.Calibration != nil {
 		return fmt.Errorf("%s is calibrated: its calibration tells where the emitters stand, so moving them makes no sense: plan from the rig before calibration", r.File)
 	}
@@ -56,7 +60,7 @@ func (p *Plan) design(ctx context.Context, r *rig.Rig, o Options, edit *rig.Edit
 	if err != nil {
 		return err
 	}
-	noise, err := p.noise(r, sensor, o)
+	noise, err := p.noise(sensor)
 	if err != nil {
 		return err
 	}
@@ -73,11 +77,11 @@ func (p *Plan) design(ctx context.Context, r *rig.Rig, o Options, edit *rig.Edit
 		d.Goal = "mean"
 	}
 	outcome := func() (Outcome, error) {
-		array, err := p.array(r)
+		array, err := p.array()
 		if err != nil {
 			return Outcome{}, err
 		}
-		predictor, sum, err := p.predict(ctx, r, array, sensor, o)
+		predictor, sum, err := p.predict(ctx, array, sensor)
 		for axis := range 3 {
 			if err != nil || !o.Slices || p.Design != nil { // those after are the plan's own
 				break
@@ -99,15 +103,8 @@ func (p *Plan) design(ctx context.Context, r *rig.Rig, o Options, edit *rig.Edit
 	for i, m := range best.Moves {
 		after := m.Placed(array.Emitters[i])
 		d.Moves = append(d.Moves, Move{r.Emitters[i].Name,
-			[3]float64{m.Shift.X, m.Shift.Y, m.Shift.Z}, [3]float64{m.Tilt.X, m.Tilt.Y, m.Tilt.Z},
-			[3]float64{after.Center.X, after.Center.Y, after.Center.Z}, [3]float64{after.Axis.X, after.Axis.Y, after.Axis.Z}})
-		edit.MoveEmitter(i, m.Shift, m.Tilt, 1)
+			vector(m.Shift), vector(m.Tilt), vector(after.Center), vector(after.Axis)})
+		p.Edit.MoveEmitter(i, m.Shift, m.Tilt, 1)
 	}
 	return nil
-}
-
-// Changed tells whether a plan differs from its rig file: tones or currents were
-// chosen, or emitters moved.
-func (p *Plan) Changed() bool {
-	return p.Design != nil || slices.ContainsFunc(p.Tones.Tones, func(t Tone) bool { return t.Chosen || t.Assumed })
 }

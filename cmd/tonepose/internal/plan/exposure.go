@@ -1,6 +1,7 @@
 package plan
 
 import (
+	"context"
 	"math"
 
 	"tonepose/cmd/tonepose/internal/rig"
@@ -23,19 +24,19 @@ type Exposure struct {
 
 // Reach is how far from a coil's centre the sum exceeds a reference level.
 type Reach struct {
-	Emitter       string `json:"emitter"`
-	PublicM       Real   `json:"general_public_within_m"` // 0: nowhere
-	OccupationalM Real   `json:"occupational_within_m"`
+	Emitter       string  `json:"emitter"`
+	PublicM       float64 `json:"general_public_within_m"` // 0: nowhere
+	OccupationalM float64 `json:"occupational_within_m"`
 }
 
 // Field is a field with its ratios.
 type Field struct {
-	DistanceM    Real    `json:"distance_m"` // of a distance: from the nearest coil's centre
-	At           [3]Real `json:"at_m"`       // of a point
-	PeakT        Real    `json:"peak_t"`
-	RMST         Real    `json:"rms_t"`
-	Public       Real    `json:"general_public_ratio"`
-	Occupational Real    `json:"occupational_ratio"`
+	DistanceM    float64    `json:"distance_m"` // of a distance: from the nearest coil's centre
+	At           [3]float64 `json:"at_m"`       // of a point
+	PeakT        float64    `json:"peak_t"`
+	RMST         float64    `json:"rms_t"`
+	Public       float64    `json:"general_public_ratio"`
+	Occupational float64    `json:"occupational_ratio"`
 }
 
 // Levels are the reference levels at a tone.
@@ -46,13 +47,13 @@ type Levels struct {
 	OccupationalT float64 `json:"occupational_t_rms"`
 }
 
-func (p *Plan) exposure(r *rig.Rig, o Options) error {
-	array, err := p.array(r)
+func (p *Plan) exposure(ctx context.Context) error {
+	r, o := p.Bench, &p.Options
+	array, err := p.array()
 	if err != nil {
 		return err
 	}
 	x := &p.Exposure
-	x.Reaches, x.Distances, x.Points, x.Levels = []Reach{}, []Field{}, []Field{}, []Levels{}
 	var emitters []exposure.Emitter
 	for i, e := range r.Emitters {
 		emitters = append(emitters, exposure.Emitter{Emitter: array.Emitters[i], Hz: e.ToneHz, CurrentPeak: e.CurrentPeakA})
@@ -73,26 +74,40 @@ func (p *Plan) exposure(r *rig.Rig, o Options) error {
 		}
 		x.Levels = append(x.Levels, l)
 	}
-	public, occupational := bench.Reaches(exposure.GeneralPublic), bench.Reaches(exposure.Occupational)
+	public, err := bench.Reaches(ctx, exposure.GeneralPublic)
+	if err != nil {
+		return err
+	}
+	occupational, err := bench.Reaches(ctx, exposure.Occupational)
+	if err != nil {
+		return err
+	}
 	farthest := 0.0
 	for i := range public {
-		x.Reaches = append(x.Reaches, Reach{public[i].Emitter, Real(public[i].DistanceM), Real(occupational[i].DistanceM)})
+		x.Reaches = append(x.Reaches, Reach{public[i].Emitter, public[i].DistanceM, occupational[i].DistanceM})
 		farthest = math.Max(farthest, public[i].DistanceM)
 	}
 	for _, d := range o.DistancesM {
-		f := fieldOf(bench.Largest(d))
-		f.DistanceM = Real(d)
+		largest, err := bench.Largest(ctx, d)
+		if err != nil {
+			return err
+		}
+		f := fieldOf(largest)
+		f.DistanceM = d
 		x.Distances = append(x.Distances, f)
 	}
 	for _, at := range prediction.Grid(r.Volume(), gridSide) {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
 		f := fieldOf(bench.At(at))
-		for _, m := range []struct{ most, v *Real }{{&x.Volume.PeakT, &f.PeakT}, {&x.Volume.RMST, &f.RMST}, {&x.Volume.Public, &f.Public}, {&x.Volume.Occupational, &f.Occupational}} {
+		for _, m := range []struct{ most, v *float64 }{{&x.Volume.PeakT, &f.PeakT}, {&x.Volume.RMST, &f.RMST}, {&x.Volume.Public, &f.Public}, {&x.Volume.Occupational, &f.Occupational}} {
 			*m.most = max(*m.most, *m.v)
 		}
 	}
 	for _, at := range o.Points {
 		f := fieldOf(bench.At(at))
-		f.At = place3(at)
+		f.At = vector(at)
 		x.Points = append(x.Points, f)
 	}
 	if farthest > 0 {
@@ -102,9 +117,9 @@ func (p *Plan) exposure(r *rig.Rig, o Options) error {
 }
 
 func fieldOf(f exposure.Field) Field {
-	nan := Real(math.NaN())
-	return Field{DistanceM: nan, At: [3]Real{nan, nan, nan}, PeakT: Real(f.PeakT), RMST: Real(f.RMST),
-		Public: Real(f.Ratio[exposure.GeneralPublic]), Occupational: Real(f.Ratio[exposure.Occupational])}
+	nan := math.NaN()
+	return Field{DistanceM: nan, At: [3]float64{nan, nan, nan}, PeakT: f.PeakT, RMST: f.RMST,
+		Public: f.Ratio[exposure.GeneralPublic], Occupational: f.Ratio[exposure.Occupational]}
 }
 
 // extent is the radius of a ball round the centre of a model that holds its

@@ -13,7 +13,7 @@ import (
 
 // Within 5 %, with windows enough to tell: √(2/n)·2 < 0.05 needs 3,200.
 func TestPredictionAgainstChainFivePercent(t *testing.T) {
-	o := Options{WindowS: 10e-3, NENBW: 1.5, NoiseV: 5e-9, Bits: 16}
+	o := Options{WindowS: 10e-3, Taper: "hann", NoiseV: 5e-9, Bits: 16}
 	sim := simulate.Options{Bits: 16, Noise: 5e-9, ClockPPM: 20, Seed: 6}
 	position, rotation, n := chain(t, "pipe-bench.rig.yaml", o, sim, []float64{0.5, 0.5}, probePoses, 12)
 	agree(t, position, rotation, n, 0.05)
@@ -22,7 +22,7 @@ func TestPredictionAgainstChainFivePercent(t *testing.T) {
 // Quantising that exceeds the amplifier's noise, flicker noise, a rectangular
 // window.
 func TestPredictionAgainstChainQuantising(t *testing.T) {
-	o := Options{WindowS: 10e-3, NENBW: 1, NoiseV: 0.3e-9, FlickerHz: 3000, Bits: 16}
+	o := Options{WindowS: 10e-3, Taper: "rectangular", NoiseV: 0.3e-9, FlickerHz: 3000, Bits: 16}
 	sim := simulate.Options{Bits: 16, Noise: 0.3e-9, FlickerHz: 3000, ClockPPM: -20, Seed: 7}
 	position, rotation, n := chain(t, "pipe-bench.rig.yaml", o, sim, []float64{1}, probePoses, 12)
 	agree(t, position, rotation, n, 0.05)
@@ -30,7 +30,7 @@ func TestPredictionAgainstChainQuantising(t *testing.T) {
 
 // One coil, five degrees of freedom.
 func TestPredictionAgainstChainOneCoil(t *testing.T) {
-	o := Options{WindowS: 20e-3, NENBW: 1.5, NoiseV: 0.5e-9, Bits: 24}
+	o := Options{WindowS: 20e-3, Taper: "hann", NoiseV: 0.5e-9, Bits: 24}
 	sim := simulate.Options{Bits: 24, Noise: 0.5e-9, ClockPPM: 12, Seed: 8}
 	places := []rigid.Pose{
 		{Position: r3.Vec{X: 0.02, Y: -0.03, Z: 0.12}, Rotation: attitude(0.3, 0, 0)},

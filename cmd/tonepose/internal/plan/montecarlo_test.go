@@ -32,8 +32,11 @@ func chain(t *testing.T, rigFile string, o Options, sim simulate.Options, cosine
 	if err != nil {
 		t.Fatal(err)
 	}
-	p := &Plan{Window: Window{LengthS: o.WindowS, ENBWHz: o.NENBW / (2 * o.WindowS)}}
-	noise, err := p.noise(r, 0, o)
+	p, err := begin(r, o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	noise, err := p.noise(0)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -65,11 +68,11 @@ func chain(t *testing.T, rigFile string, o Options, sim simulate.Options, cosine
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := simulate.Run(context.Background(), r, path, file, sim, nil); err != nil {
+	if _, err := simulate.Write(context.Background(), r, path, file, sim, nil); err != nil {
 		t.Fatal(err)
 	}
 	b := bench.New(r)
-	rec, err := b.Open(file+".sigmf-meta", recording.Options{})
+	rec, err := b.Open(context.Background(), file+".sigmf-meta", recording.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -133,7 +136,7 @@ var probePoses = []rigid.Pose{
 
 // What plan predicts is what simulating, demodulating and solving finds.
 func TestPredictionAgainstChain(t *testing.T) {
-	o := Options{WindowS: 10e-3, NENBW: 1.5, NoiseV: 5e-9, Bits: 16}
+	o := Options{WindowS: 10e-3, Taper: "hann", NoiseV: 5e-9, Bits: 16}
 	position, rotation, n := chain(t, "pipe-bench.rig.yaml", o, simulate.Options{Bits: 16, Noise: 5e-9, ClockPPM: 20, Seed: 5}, []float64{0.5, 0.5}, probePoses, 1.2)
 	agree(t, position, rotation, n, 0.16)
 }

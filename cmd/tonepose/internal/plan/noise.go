@@ -1,6 +1,7 @@
 package plan
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"math/cmplx"
@@ -16,7 +17,8 @@ import (
 // density is the one-sided noise density [V/√Hz] of a channel at the ADC's input
 // at hz, and the part of it that quantising makes. thermal is that of the coil on
 // it.
-func (o *Options) density(r *rig.Rig, channel int, hz, thermal float64) (total, quantising float64, err error) {
+func (p *Plan) density(channel int, hz, thermal float64) (total, quantising float64, err error) {
+	r, o := p.Bench, &p.Options
 	ch := &r.Channels[channel]
 	g, err := ch.Response(hz)
 	if err != nil {
@@ -36,7 +38,8 @@ func (p *Plan) sigma(density float64) float64 { return density * math.Sqrt(2*p.W
 
 // thermal is the noise density of a pickup's own resistance [V/√Hz]; 0 where its
 // wire is not known.
-func (o *Options) thermal(c *rig.Coil) float64 {
+func (p *Plan) thermal(c *rig.Coil) float64 {
+	o := &p.Options
 	if w := pickupWinding(c, o.PickupWire); w != nil {
 		return coil.ThermalNoise(w.Resistance(o.AmbientC), o.AmbientC)
 	}
@@ -44,13 +47,14 @@ func (o *Options) thermal(c *rig.Coil) float64 {
 }
 
 // noise is that of the couplings of a sensor: M = V/(−jωI).
-func (p *Plan) noise(r *rig.Rig, sensor int, o Options) (prediction.Noise, error) {
+func (p *Plan) noise(sensor int) (prediction.Noise, error) {
+	r := p.Bench
 	var n prediction.Noise
 	for _, e := range r.Emitters {
 		omega := 2 * math.Pi * e.ToneHz
 		for k := range r.Sensors[sensor].Coils {
 			c := &r.Sensors[sensor].Coils[k]
-			density, _, err := o.density(r, c.Channel, e.ToneHz, o.thermal(c))
+			density, _, err := p.density(c.Channel, e.ToneHz, p.thermal(c))
 			if err != nil {
 				return n, err
 			}
@@ -62,7 +66,7 @@ func (p *Plan) noise(r *rig.Rig, sensor int, o Options) (prediction.Noise, error
 		}
 		relative := 0.0
 		if e.Reference != nil {
-			density, _, err := o.density(r, e.Reference.Channel, e.ToneHz, 0)
+			density, _, err := p.density(e.Reference.Channel, e.ToneHz, 0)
 			if err != nil {
 				return n, err
 			}
@@ -102,18 +106,19 @@ type Amount struct {
 
 // averaging works out the first pickup and the tone that is in the middle of
 // all, with the sensor in the middle of the working volume.
-func (p *Plan) averaging(r *rig.Rig, o Options) error {
+func (p *Plan) averaging(context.Context) error {
+	r := p.Bench
 	if len(p.Sensors) == 0 || len(p.Sensors[0].Channels) == 0 {
 		return nil
 	}
 	pickup := &r.Sensors[0].Coils[0]
 	e := middleTone(r)
 	hz := r.Emitters[e].ToneHz
-	total, quantising, err := o.density(r, pickup.Channel, hz, o.thermal(pickup))
+	total, quantising, err := p.density(pickup.Channel, hz, p.thermal(pickup))
 	if err != nil {
 		return err
 	}
-	array, err := p.array(r)
+	array, err := p.array()
 	if err != nil {
 		return err
 	}
@@ -134,12 +139,12 @@ func (p *Plan) averaging(r *rig.Rig, o Options) error {
 	}
 	if analog := math.Sqrt(total*total - quantising*quantising); quantising > 0 && analog > 0 {
 		given[frequencyplan.AnalogDensity] = analog
-		given[frequencyplan.Bits] = float64(o.Bits)
+		given[frequencyplan.Bits] = float64(p.Options.Bits)
 		given[frequencyplan.FullScale] = r.Channels[pickup.Channel].FullScaleV
 	} else {
 		given[frequencyplan.NoiseDensity] = total
 	}
-	budget, err := frequencyplan.Average(given, frequencyplan.Plain)
+	budget, err := frequencyplan.Average(given)
 	if err != nil {
 		return err
 	}

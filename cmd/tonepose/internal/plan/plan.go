@@ -4,23 +4,24 @@
 package plan
 
 import (
+	"cmp"
 	"context"
-	"encoding/json"
 	"fmt"
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/fieldmodels/coil"
+	"tonepose/multitone/window"
 	"tonepose/solver/prediction"
 )
 
 // Options says what is wanted of a bench and what it suffers.
 type Options struct {
 	WindowS float64 // of one measurement [s]
-	Taper   string  // its name, for the reader
-	NENBW   float64 // of the taper: 1 rectangular, 1.5 Hann
+	Taper   string  // its name, a sum of cosines (window.ByName); empty: rectangular
 	// OrthogonalS is the time over which tones are orthogonal: multiples of its
 	// inverse [s]; 0: the shortest multiple of WindowS from 40 ms on, as shorter
 	// ones leave no place between the harmonics of mains. Tones nearer than 4
@@ -46,17 +47,6 @@ type Options struct {
 	OptimiseForSensor string // name; empty: the first
 }
 
-// Real is a number that JSON shows as null where it is not finite.
-type Real float64
-
-// MarshalJSON implements json.Marshaler.
-func (r Real) MarshalJSON() ([]byte, error) {
-	if v := float64(r); math.IsNaN(v) || math.IsInf(v, 0) {
-		return []byte("null"), nil
-	}
-	return json.Marshal(float64(r))
-}
-
 // Plan is what to do with a bench and what to expect of it.
 type Plan struct {
 	Rig          string    `json:"rig"`
@@ -71,6 +61,10 @@ type Plan struct {
 	Exposure     Exposure  `json:"exposure"`
 	Design       *Design   `json:"design,omitempty"`
 	Cautions     []string  `json:"cautions"`
+
+	Options Options   `json:"-"`
+	Bench   *rig.Rig  `json:"-"` // with the chosen tones and currents, where the emitters stood
+	Edit    *rig.Edit `json:"-"` // of the rig file, to what is planned
 }
 
 // Window is the averaging of one measurement.
@@ -83,36 +77,76 @@ type Window struct {
 	UpdateHz float64 `json:"update_hz"` // windows that do not overlap
 }
 
-// Make plans a bench. Tones and currents that r leaves open are chosen and
-// filled into it; with a Layout its emitters are moved, in the returned edit. The
-// rest of r stays.
-func Make(ctx context.Context, r *rig.Rig, o Options) (*Plan, *rig.Edit, error) {
+// Run plans the bench of a rig file, which may leave out tones and currents. An
+// *frequencyplan.Infeasible says that no tones meet the wishes.
+func Run(ctx context.Context, file string, o Options) (*Plan, error) {
+	r, err := rig.Load(file, rig.Options{AllowMissingTones: true})
+	if err != nil {
+		return nil, err
+	}
+	return Make(ctx, r, o)
+}
+
+// Make plans a bench. Tones and currents that r leaves open are chosen and filled
+// into it; with a Layout its emitters are moved, in the Edit. The rest of r stays.
+func Make(ctx context.Context, r *rig.Rig, o Options) (*Plan, error) {
 	if o.OrthogonalS == 0 {
 		const least = 40e-3
 		o.OrthogonalS = o.WindowS * math.Max(1, math.Ceil(least/o.WindowS-1e-9))
 	}
-	p := &Plan{Rig: r.Name, SampleRateHz: r.SampleRateHz, Cautions: []string{}}
-	p.Window = Window{LengthS: o.WindowS, Taper: o.Taper, NENBW: o.NENBW, ENBWHz: o.NENBW / (2 * o.WindowS), UpdateHz: 1 / o.WindowS}
-	edit := r.Edit()
-	if err := p.tones(r, o, edit); err != nil {
-		return nil, nil, err
+	p, err := begin(r, o)
+	if err != nil {
+		return nil, err
 	}
-	p.coils(r, o)
-	if o.Layout != nil {
-		if err := p.design(ctx, r, o, edit); err != nil {
-			return nil, nil, err
+	if err := p.tones(ctx); err != nil {
+		return nil, err
+	}
+	p.coils()
+	// The drives come last: their phases take long, and refuse least.
+	for _, stage := range []func(context.Context) error{p.design, p.sensors, p.averaging, p.exposure, p.drives} {
+		if err := stage(ctx); err != nil {
+			return nil, err
 		}
 	}
-	if err := p.sensors(ctx, r, o); err != nil {
-		return nil, nil, err
+	return p, nil
+}
+
+// begin makes a plan that has its window.
+func begin(r *rig.Rig, o Options) (*Plan, error) {
+	taper, err := window.ByName(cmp.Or(o.Taper, "rectangular"))
+	if err != nil {
+		return nil, err
 	}
-	if err := p.averaging(r, o); err != nil {
-		return nil, nil, err
+	a := taper.Coefficients()
+	if a == nil {
+		return nil, fmt.Errorf("--taper %s: must be a sum of cosines, as hann or rectangular", o.Taper)
 	}
-	if err := p.exposure(r, o); err != nil {
-		return nil, nil, err
+	w := Window{LengthS: o.WindowS, Taper: o.Taper, NENBW: 1, UpdateHz: 1 / o.WindowS}
+	for _, c := range a[1:] {
+		w.NENBW += c * c / (2 * a[0] * a[0])
 	}
-	return p, edit, p.drives(r) // last: it takes longest, and refuses least
+	w.ENBWHz = w.NENBW / (2 * o.WindowS)
+	return &Plan{Rig: r.Name, SampleRateHz: r.SampleRateHz, Window: w, Options: o, Bench: r, Edit: r.Edit()}, nil
+}
+
+// Changed tells whether a plan differs from its rig file: tones or currents were
+// chosen, or emitters moved.
+func (p *Plan) Changed() bool {
+	return p.Design != nil || slices.ContainsFunc(p.Tones.Tones, func(t Tone) bool { return t.Chosen || t.Assumed })
+}
+
+// Blind tells that no sensor has a pose in the working volume that can be solved.
+func (p *Plan) Blind() bool {
+	return len(p.Sensors) > 0 && !slices.ContainsFunc(p.Sensors, func(s Sensor) bool { return s.Blind < s.Poses })
+}
+
+// Planned is the bench as planned: that of the edited rig file.
+func (p *Plan) Planned() (*rig.Rig, error) {
+	text, err := p.Edit.Text()
+	if err != nil {
+		return nil, err
+	}
+	return rig.Parse(p.Bench.File, text, rig.Options{})
 }
 
 func (p *Plan) caution(format string, values ...any) {

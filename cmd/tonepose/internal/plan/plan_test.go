@@ -12,6 +12,7 @@ import (
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/fieldmodels/coil"
 	"tonepose/multitone/frequencyplan"
+	"tonepose/solver/prediction"
 )
 
 const planRig = `name: invented
@@ -46,7 +47,7 @@ func planRigOf(t *testing.T, tones ...float64) *rig.Rig {
 	return r
 }
 
-var planDefaults = Options{WindowS: 40e-3, Taper: "hann", NENBW: 1.5, NoiseV: 5e-9, Bits: 16, MainsHz: []float64{50, 60}, LowHz: 2000, CurrentA: 0.5, AmbientC: 25}
+var planDefaults = Options{WindowS: 40e-3, Taper: "hann", NoiseV: 5e-9, Bits: 16, MainsHz: []float64{50, 60}, LowHz: 2000, CurrentA: 0.5, AmbientC: 25}
 
 func closeTo(t *testing.T, what string, got, want, relative float64) {
 	t.Helper()
@@ -62,8 +63,8 @@ func TestPlanNoise(t *testing.T) {
 	o := planDefaults
 	wire := coil.Enamelled(0.05e-3)
 	o.FlickerHz, o.PickupWire = 2500, &wire
-	p := &Plan{Window: Window{ENBWHz: 1.5 / (2 * 40e-3)}}
-	n, err := p.noise(r, 0, o)
+	p := &Plan{Bench: r, Options: o, Window: Window{ENBWHz: 1.5 / (2 * 40e-3)}}
+	n, err := p.noise(0)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -83,14 +84,14 @@ func TestPlanChoosesTonesBesideGivenOnes(t *testing.T) {
 	r := planRigOf(t, 5125, 0, 7375, 0, 0)
 	o := planDefaults
 	o.MainsHz = []float64{50} // 5125 Hz is 5 Hz from the alias of 748 × 60 Hz
-	p, edit, err := Make(context.Background(), r, o)
+	p, err := Make(t.Context(), r, o)
 	if err != nil {
 		t.Fatal(err)
 	}
 	if p.Tones.Tones[0].Hz != 5125 || p.Tones.Tones[2].Hz != 7375 || p.Tones.Tones[0].Chosen || !p.Tones.Tones[1].Chosen || len(p.Tones.Conflicts) > 0 {
 		t.Errorf("%+v", p.Tones)
 	}
-	text, err := edit.Text()
+	text, err := p.Edit.Text()
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -105,12 +106,12 @@ func TestPlanChoosesTonesBesideGivenOnes(t *testing.T) {
 	}
 	// A band full of given tones is said to be so.
 	o.LowHz, o.HighHz = 5100, 5150
-	if _, _, err := Make(context.Background(), planRigOf(t, 5125, 0), o); err == nil || !strings.Contains(err.Error(), "--orthogonal") {
+	if _, err := Make(t.Context(), planRigOf(t, 5125, 0), o); err == nil || !strings.Contains(err.Error(), "--orthogonal") {
 		t.Errorf("error %v", err)
 	}
 	// And without any given, the search itself says what binds.
 	var infeasible *frequencyplan.Infeasible
-	if _, _, err := Make(context.Background(), planRigOf(t, 0, 0, 0), o); !errors.As(err, &infeasible) {
+	if _, err := Make(t.Context(), planRigOf(t, 0, 0, 0), o); !errors.As(err, &infeasible) {
 		t.Errorf("error %v", err)
 	}
 }
@@ -130,7 +131,7 @@ func TestCommonPeriod(t *testing.T) {
 // waveform they make has the crest factor that is told.
 func TestPlanDrives(t *testing.T) {
 	r := planRigOf(t, 7575, 5125, 8925, 6325)
-	p, _, err := Make(context.Background(), r, planDefaults)
+	p, err := Make(t.Context(), r, planDefaults)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -149,10 +150,10 @@ func TestPlanDrives(t *testing.T) {
 		}
 		peak = math.Max(peak, math.Abs(v))
 	}
-	closeTo(t, "peak", float64(d.PeakV), peak, 4e-4)
-	closeTo(t, "crest factor", float64(d.Crest), peak/(0.5*math.Sqrt(2)), 4e-4)
-	if float64(d.Crest) > 0.97*d.InPhase {
-		t.Errorf("crest factor %g of %g", float64(d.Crest), d.InPhase)
+	closeTo(t, "peak", d.PeakV, peak, 4e-4)
+	closeTo(t, "crest factor", d.Crest, peak/(0.5*math.Sqrt(2)), 4e-4)
+	if d.Crest > 0.97*d.InPhase {
+		t.Errorf("crest factor %g of %g", d.Crest, d.InPhase)
 	}
 }
 
@@ -165,7 +166,7 @@ func TestPlanCautions(t *testing.T) {
 	r := planRigOf(t, 5125, 7375)
 	r.Emitters[0].CurrentPeakA = 3
 	r.Emitters[1].Model.Turns = 3000
-	p, _, err := Make(context.Background(), r, o)
+	p, err := Make(t.Context(), r, o)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -176,16 +177,15 @@ func TestPlanCautions(t *testing.T) {
 	}
 	r = planRigOf(t, 5125)
 	r.Emitters[0].Model = rig.Model{Type: "winding", InnerRadiusM: 0.02, OuterRadiusM: 0.021, LengthM: 0.001, Turns: 200, Axis: r.Emitters[0].Model.Axis}
-	p.Coils, p.Cautions = nil, nil
-	p.coils(r, o)
+	p = &Plan{Bench: r, Options: o}
+	p.coils()
 	if !strings.Contains(strings.Join(p.Cautions, "\n"), "can not be wound") {
 		t.Errorf("cautions %q", p.Cautions)
 	}
 	// Left to itself, plan takes wire that fits.
-	p.Coils, p.Cautions = nil, nil
-	o.Wire = nil
-	p.coils(r, o)
-	if c := p.Coils[0]; !c.WireAssumed || math.Abs(float64(c.Fill)-1) > 1e-6 {
+	p = &Plan{Bench: r, Options: planDefaults}
+	p.coils()
+	if c := p.Coils[0]; !c.WireAssumed || math.Abs(c.Fill-1) > 1e-6 {
 		t.Errorf("%+v", c)
 	}
 }
@@ -193,8 +193,38 @@ func TestPlanCautions(t *testing.T) {
 func TestPlanRefusesToMoveACalibratedRig(t *testing.T) {
 	r := planRigOf(t, 5125)
 	r.Calibration = &rig.Calibration{}
-	p := &Plan{}
-	if err := p.design(context.Background(), r, planDefaults, r.Edit()); err == nil || !strings.Contains(err.Error(), "calibrated") {
+	p := &Plan{Bench: r, Options: planDefaults}
+	p.Options.Layout = &prediction.Layout{}
+	if err := p.design(t.Context()); err == nil || !strings.Contains(err.Error(), "calibrated") {
 		t.Errorf("error %v", err)
+	}
+}
+
+// Every stage that takes long ends with its context: it is asked at the latest
+// after the first step, so a context that has ended lets none through.
+func TestEveryStageEndsWithItsContext(t *testing.T) {
+	ended, cancel := context.WithCancel(t.Context())
+	cancel()
+	r := planRigOf(t, 5125, 6325, 7575)
+	o := planDefaults
+	o.DistancesM = []float64{0.1}
+	o.Layout = &prediction.Layout{TiltRad: 0.5}
+	p := &Plan{Bench: r, Options: o, Edit: r.Edit(), Window: Window{LengthS: o.WindowS, ENBWHz: 18.75}}
+	array, err := r.Array()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, stage := range map[string]func() error{
+		"tones":        func() error { _, err := Make(ended, planRigOf(t, 0, 0), planDefaults); return err },
+		"further tone": func() error { _, err := Make(ended, planRigOf(t, 5125, 0), planDefaults); return err },
+		"optimisation": func() error { return p.design(ended) },
+		"map":          func() error { return p.sensors(ended) },
+		"range":        func() error { _, err := p.ranges(ended, array, 0); return err },
+		"exposure":     func() error { return p.exposure(ended) },
+		"phases":       func() error { return p.drives(ended) },
+	} {
+		if err := stage(); !errors.Is(err, context.Canceled) {
+			t.Errorf("%s: error %v", name, err)
+		}
 	}
 }

@@ -16,21 +16,21 @@ import (
 
 // BoardOptions describes a test on a grid board.
 type BoardOptions struct {
-	SpacingM    float64 // between holes of the board
-	Levels      int     // heights, spread over the working volume; 1: its middle
-	Rotations   int     // attitudes at each place, 1 to 6
-	PaceS       float64 // from one station's start to the next; 0: times are left to be filled in
-	HoldS       float64 // how long the sensor rests, with PaceS
-	SigmaM      float64 // of each component of a station's place
-	SigmaRad    float64 // of each component of its rotation
-	MaxStations int     // default 2000
-	Force       bool    // replace an existing file
+	SpacingM     float64 // between holes of the board
+	Levels       int     // heights, spread over the working volume; 1: its middle
+	Orientations int     // at each position, 1 to 6
+	PaceS        float64 // from one station's start to the next; 0: times are left to be filled in
+	HoldS        float64 // how long the sensor rests, with PaceS
+	SigmaM       float64 // of each component of a station's position
+	SigmaRad     float64 // of each component of its rotation
+	MaxStations  int     // default 2000
+	Force        bool    // replace an existing file
 }
 
-// attitudes are rotations that a right-angled holder gives, in the order in which
-// BoardOptions.Rotations takes them: three that turn every axis of the sensor to
+// orientations are those that a right-angled holder gives, in the order in which
+// BoardOptions.Orientations takes them: three that turn every axis of the sensor to
 // another direction come first.
-var attitudes = []struct {
+var orientations = []struct {
 	name string
 	q    quat.Number
 }{
@@ -42,8 +42,8 @@ var attitudes = []struct {
 	{"turned 270° about z", rigid.Exp(r3.Vec{Z: 3 * math.Pi / 2})},
 }
 
-// WriteStations writes the test plan of a bench to a CSV file: for each attitude,
-// each sensor and each level a grid of places centred in the working volume,
+// WriteStations writes the test plan of a bench to a CSV file: for each orientation,
+// each sensor and each level a grid of positions centred in the working volume,
 // walked forth and back. Columns are those of assess --truth, calibrate
 // --intervals and solve --intervals. It returns the number of rows.
 func WriteStations(r *rig.Rig, file string, o BoardOptions) (int, error) {
@@ -52,7 +52,7 @@ func WriteStations(r *rig.Rig, file string, o BoardOptions) (int, error) {
 	}
 	v := r.WorkingVolume
 	columns, rows := holes(v.Max.X-v.Min.X, o.SpacingM), holes(v.Max.Y-v.Min.Y, o.SpacingM)
-	count := float64(o.Levels) * float64(o.Rotations) * float64(len(r.Sensors)) * columns * rows
+	count := float64(o.Levels) * float64(o.Orientations) * float64(len(r.Sensors)) * columns * rows
 	if count > float64(o.MaxStations) {
 		return 0, fmt.Errorf("a spacing of %g m makes %.0f stations, more than %d: choose a wider one", o.SpacingM, count, o.MaxStations)
 	}
@@ -65,19 +65,19 @@ func WriteStations(r *rig.Rig, file string, o BoardOptions) (int, error) {
 	return int(count), batch.Commit()
 }
 
-// holes is how many places of a spacing fit into a length, both ends counted.
+// holes is how many positions of a spacing fit into a length, both ends counted.
 func holes(length, spacing float64) float64 { return math.Floor(length/spacing+1e-9) + 1 }
 
 func writeStations(w io.Writer, r *rig.Rig, o BoardOptions, columns, rows int) error {
-	if _, err := io.WriteString(w, "start_s,stop_s,sensor,x_m,y_m,z_m,qw,qx,qy,qz,sigma_position_m,sigma_rotation_rad,station,attitude\n"); err != nil {
+	if _, err := io.WriteString(w, "start_s,stop_s,sensor,x_m,y_m,z_m,qw,qx,qy,qz,sigma_position_m,sigma_rotation_rad,station,orientation\n"); err != nil {
 		return err
 	}
 	v := r.WorkingVolume
 	middle := r3.Scale(0.5, r3.Add(v.Min, v.Max))
 	number := func(x float64) string { return strconv.FormatFloat(math.Round(x*1e9)/1e9+0, 'g', -1, 64) }
 	station := 0
-	for _, attitude := range attitudes[:o.Rotations] {
-		q := attitude.q
+	for _, orientation := range orientations[:o.Orientations] {
+		q := orientation.q
 		for _, s := range r.Sensors {
 			for level := range o.Levels {
 				z := middle.Z
@@ -96,7 +96,7 @@ func writeStations(w io.Writer, r *rig.Rig, o BoardOptions, columns, rows int) e
 					station++
 					if _, err := fmt.Fprintf(w, "%s,%s,%s,%s,%s,%s,%.9g,%.9g,%.9g,%.9g,%g,%g,%d,%s\n", start, stop, s.Name,
 						number(middle.X+o.SpacingM*(float64(x)-float64(columns-1)/2)), number(middle.Y+o.SpacingM*(float64(y)-float64(rows-1)/2)), number(z),
-						q.Real, q.Imag, q.Jmag, q.Kmag, o.SigmaM, o.SigmaRad, station, attitude.name); err != nil {
+						q.Real, q.Imag, q.Jmag, q.Kmag, o.SigmaM, o.SigmaRad, station, orientation.name); err != nil {
 						return err
 					}
 				}

@@ -1,13 +1,13 @@
 package plan
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"math"
 	"math/cmplx"
 	"slices"
 
-	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/multitone/frequencyplan"
 )
 
@@ -43,9 +43,10 @@ func (o *Options) spec(rateHz float64, tones int) frequencyplan.Spec {
 }
 
 // tones checks the given tones and chooses the missing ones.
-func (p *Plan) tones(r *rig.Rig, o Options, edit *rig.Edit) error {
+func (p *Plan) tones(ctx context.Context) error {
+	r, o, edit := p.Bench, &p.Options, p.Edit
 	spec := o.spec(r.SampleRateHz, len(r.Emitters))
-	p.Tones = Tones{GridHz: 1 / o.OrthogonalS, MarginHz: spec.MarginHz, Conflicts: []string{}}
+	p.Tones = Tones{GridHz: 1 / o.OrthogonalS, MarginHz: spec.MarginHz}
 	var open []int
 	var given []float64
 	for i, e := range r.Emitters {
@@ -55,7 +56,7 @@ func (p *Plan) tones(r *rig.Rig, o Options, edit *rig.Edit) error {
 			given = append(given, e.ToneHz)
 		}
 	}
-	chosen, err := chooseTones(spec, given, len(open))
+	chosen, err := chooseTones(ctx, spec, given, len(open))
 	if err != nil {
 		return err
 	}
@@ -101,17 +102,17 @@ func (p *Plan) tones(r *rig.Rig, o Options, edit *rig.Edit) error {
 }
 
 // chooseTones finds count tones that go with the given ones.
-func chooseTones(spec frequencyplan.Spec, given []float64, count int) ([]float64, error) {
+func chooseTones(ctx context.Context, spec frequencyplan.Spec, given []float64, count int) ([]float64, error) {
 	if count == 0 {
 		return nil, nil
 	}
 	if len(given) == 0 {
 		spec.Tones = count
-		plan, err := frequencyplan.Choose(spec)
+		hz, err := frequencyplan.Choose(ctx, spec)
 		if err != nil {
 			return nil, specError(err)
 		}
-		return plan.Hz, nil
+		return hz, nil
 	}
 	// Beside given tones: one by one, the one that is farthest from all others of
 	// those that bring no conflict.
@@ -127,6 +128,9 @@ func chooseTones(spec frequencyplan.Spec, given []float64, count int) ([]float64
 	for range count {
 		best, distance := 0.0, 0.0
 		for n := math.Max(1, math.Ceil(low*spec.WindowS)); n/spec.WindowS <= high; n++ {
+			if err := ctx.Err(); err != nil {
+				return nil, err
+			}
 			hz, near := n/spec.WindowS, math.Inf(1)
 			for _, t := range tones {
 				near = math.Min(near, math.Abs(t-hz))
@@ -170,9 +174,9 @@ type Drive struct {
 	Channel     string    `json:"channel"`
 	Emitters    []string  `json:"emitters"`
 	PhasesDeg   []float64 `json:"phases_deg"` // of the currents at time zero, cosine
-	Crest       Real      `json:"crest"`
+	Crest       float64   `json:"crest"`
 	InPhase     float64   `json:"crest_in_phase"` // were all to peak together
-	PeakV       Real      `json:"peak_v"`         // at the ADC
+	PeakV       float64   `json:"peak_v"`         // at the ADC
 	InPhaseV    float64   `json:"peak_in_phase_v"`
 	FullScaleV  float64   `json:"full_scale_v"` // 0: not stated
 	PeriodS     float64   `json:"period_s"`     // after which the waveform repeats
@@ -180,8 +184,8 @@ type Drive struct {
 }
 
 // drives finds phases of low crest for the tones on each reference channel.
-func (p *Plan) drives(r *rig.Rig) error {
-	p.Drives = []Drive{}
+func (p *Plan) drives(ctx context.Context) error {
+	r := p.Bench
 	for c := range r.Channels {
 		ch := &r.Channels[c]
 		d := Drive{Channel: ch.Name, FullScaleV: ch.FullScaleV}
@@ -208,20 +212,23 @@ func (p *Plan) drives(r *rig.Rig) error {
 		}
 		rms = math.Sqrt(rms)
 		d.InPhase = d.InPhaseV / rms
-		d.Crest, d.PeakV = Real(d.InPhase), Real(d.InPhaseV)
+		d.Crest, d.PeakV = d.InPhase, d.InPhaseV
 		d.PhasesDeg = make([]float64, len(hz))
 		if d.PeriodS = commonPeriod(hz); d.PeriodS > 0 && len(hz) > 1 {
-			phases, crest, err := lowCrestSorted(hz, volts, d.PeriodS)
+			phases, crest, err := lowCrestSorted(ctx, hz, volts, d.PeriodS)
+			if ctx.Err() != nil {
+				return ctx.Err()
+			}
 			if err != nil {
 				d.Explanation = err.Error()
 			} else {
-				d.Crest, d.PeakV = Real(crest), Real(crest*rms)
+				d.Crest, d.PeakV = crest, crest*rms
 				for i, v := range phases {
 					d.PhasesDeg[i] = v * 180 / math.Pi
 				}
 			}
 		}
-		switch peak := float64(d.PeakV); {
+		switch peak := d.PeakV; {
 		case d.FullScaleV == 0:
 		case peak > d.FullScaleV:
 			p.caution("channel %s clips: its tones reach %.3g V with the best phases, full scale is %.3g V: lower the currents or the transimpedance", ch.Name, peak, d.FullScaleV)
@@ -235,7 +242,7 @@ func (p *Plan) drives(r *rig.Rig) error {
 
 // lowCrestSorted is frequencyplan.LowCrest for tones in any order, phases turned
 // so that the first is zero at time zero.
-func lowCrestSorted(hz, volts []float64, period float64) ([]float64, float64, error) {
+func lowCrestSorted(ctx context.Context, hz, volts []float64, period float64) ([]float64, float64, error) {
 	order := make([]int, len(hz))
 	for i := range order {
 		order[i] = i
@@ -250,7 +257,7 @@ func lowCrestSorted(hz, volts []float64, period float64) ([]float64, float64, er
 	for k, i := range order {
 		f[k], a[k] = hz[i], volts[i]
 	}
-	sorted, crest, err := frequencyplan.LowCrest(f, a, period)
+	sorted, crest, err := frequencyplan.LowCrest(ctx, f, a, period)
 	if err != nil {
 		return nil, 0, err
 	}

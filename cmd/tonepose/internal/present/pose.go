@@ -1,6 +1,8 @@
 package present
 
 import (
+	"fmt"
+
 	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -30,6 +32,12 @@ func (p Pose) With(sigma *[6]float64) Pose {
 		copy(p.SigmaRotation[:], sigma[3:])
 	}
 	return p
+}
+
+// String prints the pose in millimetres and as a quaternion.
+func (p Pose) String() string {
+	q := p.Quaternion
+	return fmt.Sprintf("(%s) mm, quaternion (%.6f, %.6f, %.6f, %.6f)", triple(p.Position, 1e-3, 3), q[0], q[1], q[2], q[3])
 }
 
 // Rigid is the pose that p describes.

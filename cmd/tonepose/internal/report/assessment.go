@@ -13,48 +13,39 @@ import (
 	"tonepose/solver/assessment"
 )
 
-// SaveAssessment adds the figures of an assessment to files, as PNG, those of a
-// run with several sensors one set each.
-func SaveAssessment(to *files.Batch, run string, a *assess.Result, drifts map[string]*assess.Drift) error {
-	names := a.SensorNames()
-	for _, name := range names {
-		part := a.Sensor(name)
+// SaveAssessment writes the figures of an assessment as PNG, those of a run with
+// several sensors one set each.
+func SaveAssessment(to *files.Batch, run string, sum *assess.Summary) error {
+	for _, s := range sum.Sensors {
+		name, part := s.Sensor, sum.Result.Sensor(s.Sensor)
 		prefix, title := "", filepath.Base(run)
-		if len(names) > 1 {
+		if len(sum.Sensors) > 1 {
 			prefix, title = name+"-", title+", "+name
 		}
-		figures, err := Assessment(part, name, title, drifts[name])
-		if err != nil {
-			return err
-		}
-		for kind, f := range figures {
+		for kind, f := range drawn(part, name, title, s.Drift) {
 			if err := f.Save(to, prefix+kind+".png"); err != nil {
 				return err
 			}
 		}
 	}
-	return nil
+	return to.Commit()
 }
 
-// Assessment draws what one sensor's errors look like, by name: path, accuracy,
+// drawn is what one sensor's errors look like, by name: path, accuracy,
 // vectors, map, histogram, and where there is enough for them quantiles and
 // allan.
-func Assessment(a *assess.Result, sensor, title string, drift *assess.Drift) (map[string]*figure.Figure, error) {
+func drawn(a *assess.Result, sensor, title string, drift *assess.Drift) map[string]*figure.Figure {
 	note := fmt.Sprintf("%d poses against known ones", len(a.Samples))
 	if r := a.Registration; r != nil {
 		note += ", " + r.Kind + " registration"
 	}
 	e := emitters(a.Rig)
-	path, err := Path(a, title+": path", note)
-	if err != nil {
-		return nil, err
-	}
 	all := make([]assessment.Errors, len(a.Samples))
 	for i, s := range a.Samples {
 		all[i] = assessment.Of(s)
 	}
 	figures := map[string]*figure.Figure{
-		"path":      path,
+		"path":      Path(a, title+": path", note),
 		"accuracy":  Accuracy(a, sensor, title+": error against prediction", note),
 		"vectors":   vectors(a, all, e, title, note),
 		"map":       errorMap(a, all, e, title, note),
@@ -66,7 +57,7 @@ func Assessment(a *assess.Result, sensor, title string, drift *assess.Drift) (ma
 	if drift != nil {
 		figures["allan"] = wander(drift, title)
 	}
-	return figures, nil
+	return figures
 }
 
 func vectors(a *assess.Result, all []assessment.Errors, e []figure.Emitter, title, note string) *figure.Figure {
@@ -139,11 +130,11 @@ func quantiles(all []assessment.Errors, title, note string) *figure.Figure {
 
 func wander(d *assess.Drift, title string) *figure.Figure {
 	panel := figure.StabilityPanel{Quantity: "Allan deviation", Unit: "m"}
-	for axis, points := range d.Axes {
-		c := figure.Deviation{Name: []string{"x", "y", "z"}[axis]}
-		for _, p := range points {
-			c.Tau, c.Value = append(c.Tau, p.TauS), append(c.Value, p.Deviation)
-			c.Low, c.High = append(c.Low, p.Lo), append(c.High, p.Hi)
+	for axis, name := range []string{"x", "y", "z"} {
+		c := figure.Deviation{Name: name}
+		for _, p := range d.Allan {
+			c.Tau, c.Value = append(c.Tau, p.Tau), append(c.Value, p.Axes[axis])
+			c.Low, c.High = append(c.Low, p.Low[axis]), append(c.High, p.High[axis])
 		}
 		panel.Curves = append(panel.Curves, c)
 	}

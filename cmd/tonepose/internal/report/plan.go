@@ -5,28 +5,41 @@ import (
 	"math"
 
 	"tonepose/cmd/tonepose/internal/figure"
+	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/plan"
 	"tonepose/cmd/tonepose/internal/rig"
 )
 
-// PlanFigure is one figure of a plan with the name of its file, without
-// extension.
-type PlanFigure struct {
-	Name   string
-	Figure *figure.Figure
+// SavePlan adds the figures of a plan to files. The plan must have been made with
+// Slices.
+func SavePlan(to *files.Batch, p *plan.Plan) error {
+	figures, err := planFigures(p)
+	if err != nil {
+		return err
+	}
+	for name, f := range figures {
+		if err := f.Save(to, name+".png"); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
-// PlanFigures draws the bench as planned, for every sensor the predicted position
+// planFigures draws the bench as planned, for every sensor the predicted position
 // and orientation error in three planes, and both against the window's length. An
-// optimised bench is drawn before and after, on the same scales; planned is it
-// then, else nil. The plan must have been made with Slices.
-func PlanFigures(p *plan.Plan, r, planned *rig.Rig, note string) []PlanFigure {
+// optimised bench is drawn before and after, on the same scales.
+func planFigures(p *plan.Plan) (map[string]*figure.Figure, error) {
+	r, note := p.Bench, planNote(p)
 	bench := figure.BenchData{Title: "Bench " + p.Rig, Note: fmt.Sprintf("Lengths to scale. %d emitters.", len(r.Emitters)), Min: r.WorkingVolume.Min, Max: r.WorkingVolume.Max}
 	bench.Emitters = emitters(r)
-	if planned != nil {
+	if p.Design != nil {
+		planned, err := p.Planned()
+		if err != nil {
+			return nil, err
+		}
 		bench.Before, bench.Emitters = bench.Emitters, emitters(planned)
 	}
-	out := []PlanFigure{{"bench", figure.Bench(bench)}}
+	out := map[string]*figure.Figure{"bench": figure.Bench(bench)}
 	for _, s := range p.Sensors {
 		if len(s.Slices) == 3 {
 			position, rotation := planSlices(&s, s.Slices, r, note)
@@ -38,13 +51,13 @@ func PlanFigures(p *plan.Plan, r, planned *rig.Rig, note string) []PlanFigure {
 					pair[0].Lowest, pair[0].Highest = pair[1].Range()
 					pair[1].Lowest, pair[1].Highest = lo, hi
 				}
-				out = append(out, PlanFigure{s.Sensor + "-position-error-before", figure.Slices(before)}, PlanFigure{s.Sensor + "-orientation-error-before", figure.Slices(beforeRotation)})
+				out[s.Sensor+"-position-error-before"], out[s.Sensor+"-orientation-error-before"] = figure.Slices(before), figure.Slices(beforeRotation)
 			}
-			out = append(out, PlanFigure{s.Sensor + "-position-error", figure.Slices(position)}, PlanFigure{s.Sensor + "-orientation-error", figure.Slices(rotation)})
+			out[s.Sensor+"-position-error"], out[s.Sensor+"-orientation-error"] = figure.Slices(position), figure.Slices(rotation)
 		}
-		out = append(out, PlanFigure{s.Sensor + "-accuracy-window", planWindows(p, &s, note)})
+		out[s.Sensor+"-accuracy-window"] = planWindows(p, &s, note)
 	}
-	return out
+	return out, nil
 }
 
 // planSlices gathers a sensor's maps of position and orientation error.
@@ -79,8 +92,9 @@ func planWindows(p *plan.Plan, s *plan.Sensor, note string) *figure.Figure {
 	return figure.Windows(w)
 }
 
-// PlanNote is the small print of a plan's figures.
-func PlanNote(p *plan.Plan, o plan.Options) string {
+// planNote is the small print of a plan's figures.
+func planNote(p *plan.Plan) string {
+	o := &p.Options
 	note := fmt.Sprintf("%s: %s window of %.4g ms, noise %.3g nV/√Hz at the amplifiers' inputs", p.Rig, p.Window.Taper, p.Window.LengthS*1e3, o.NoiseV*1e9)
 	if o.Bits > 0 {
 		note += fmt.Sprintf(", %d-bit samples", o.Bits)
@@ -88,9 +102,9 @@ func PlanNote(p *plan.Plan, o plan.Options) string {
 	return note + ". Noise only: calibration, metal and motion add to it."
 }
 
-func finiteOrNaN(r plan.Real) float64 {
-	if math.IsInf(float64(r), 0) {
+func finiteOrNaN(v float64) float64 {
+	if math.IsInf(v, 0) {
 		return math.NaN()
 	}
-	return float64(r)
+	return v
 }

@@ -34,11 +34,7 @@ func Bench(ctx context.Context, dir, path string, seed uint64, force bool, progr
 	if b.Rig, err = rig.Parse(b.RigFile, benchRig, rig.Options{}); err != nil {
 		return nil, err
 	}
-	var names []string
-	for _, s := range b.Rig.Sensors {
-		names = append(names, s.Name)
-	}
-	p, err := BuiltinPath(path, names, b.Rig.WorkingVolume.Min, b.Rig.WorkingVolume.Max, 0, seed)
+	p, err := BuiltinPath(path, b.Rig, 0, seed)
 	if err != nil {
 		return nil, err
 	}
@@ -48,7 +44,7 @@ func Bench(ctx context.Context, dir, path string, seed uint64, force bool, progr
 	if err := files.WriteFile(b.RigFile, benchRig); err != nil {
 		return nil, err
 	}
-	b.Summary, err = Run(ctx, b.Rig, p, filepath.Join(dir, path), Options{
+	b.Summary, err = Write(ctx, b.Rig, p, filepath.Join(dir, path), Options{
 		Bits: 16, Noise: 5e-9, FlickerHz: 300, MainsHz: 50, MainsV: 10e-6,
 		ClockPPM: 31, CurrentDrift: 5e-4, Seed: seed, Force: force,
 	}, progress)

@@ -11,6 +11,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/cmd/tonepose/internal/motion"
+	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/fieldmodels/rigid"
 )
 
@@ -36,9 +37,19 @@ func checkDerivatives(t *testing.T, m movement, from, to float64) {
 	}
 }
 
+// boxed is a rig of named sensors in a working volume, without anything else.
+func boxed(lowest, highest r3.Vec, sensors ...string) *rig.Rig {
+	r := new(rig.Rig)
+	r.WorkingVolume.Min, r.WorkingVolume.Max = lowest, highest
+	for _, name := range sensors {
+		r.Sensors = append(r.Sensors, rig.Sensor{Name: name})
+	}
+	return r
+}
+
 func TestSweepDerivativesAndBounds(t *testing.T) {
 	lo, hi := r3.Vec{X: -0.2, Y: -0.2, Z: 0.03}, r3.Vec{X: 0.2, Y: 0.2, Z: 0.4}
-	p, err := BuiltinPath("sweep", []string{"a", "b"}, lo, hi, 2, 9)
+	p, err := BuiltinPath("sweep", boxed(lo, hi, "a", "b"), 2, 9)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -57,7 +68,7 @@ func TestSweepDerivativesAndBounds(t *testing.T) {
 }
 
 func TestStationsRestAndMoveSmoothly(t *testing.T) {
-	p, err := BuiltinPath("stations", []string{"a"}, r3.Vec{}, r3.Vec{X: 1, Y: 1, Z: 1}, 0, 1)
+	p, err := BuiltinPath("stations", boxed(r3.Vec{}, r3.Vec{X: 1, Y: 1, Z: 1}, "a"), 0, 1)
 	if err != nil {
 		t.Fatal(err)
 	}

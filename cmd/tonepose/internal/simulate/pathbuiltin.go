@@ -9,6 +9,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/cmd/tonepose/internal/motion"
+	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/fieldmodels/rigid"
 )
 
@@ -25,15 +26,16 @@ const (
 	inset = 0.6
 )
 
-// BuiltinPath makes a path inside the box from lowest to highest [m]:
+// BuiltinPath makes a path for the sensors of a rig inside its working volume:
 // "stations" visits a grid of 27 points, at each in a random orientation, and
 // "sweep" is a smooth free motion of the given duration (0: 3 s). Sensors
 // differ, as seeds do.
-func BuiltinPath(name string, sensors []string, lowest, highest r3.Vec, duration float64, seed uint64) (*Path, error) {
+func BuiltinPath(name string, r *rig.Rig, duration float64, seed uint64) (*Path, error) {
+	lowest, highest := r.WorkingVolume.Min, r.WorkingVolume.Max
 	center := r3.Scale(0.5, r3.Add(lowest, highest))
 	half := r3.Scale(0.5*inset, r3.Sub(highest, lowest))
 	p := &Path{knotStep: quickKnots}
-	for i, s := range sensors {
+	for i, s := range r.SensorNames() {
 		random := rand.New(rand.NewPCG(seed, 0x70617468+uint64(i)))
 		var track Track
 		var err error

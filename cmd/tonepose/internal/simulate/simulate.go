@@ -8,9 +8,12 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"math"
 	"math/cmplx"
 	"math/rand/v2"
+	"slices"
+	"strings"
 	"time"
 
 	"tonepose/cmd/tonepose/internal/files"
@@ -53,17 +56,50 @@ type Summary struct {
 	RateHz    float64 `json:"sample_rate_hz"`
 	DurationS float64 `json:"duration_s"`
 	Clipped   []int64 `json:"clipped_samples"` // a channel
+
+	Warnings []string `json:"-"`
 }
 
 // truthRateHz is the rate of the truth of a free motion.
 const truthRateHz = 200
 
-// Run writes the recording that the rig would make of its sensors on a
+// Run writes the recording of a rig file's sensors on a path, the name of a
+// built-in one or a CSV file, with its truth. See Write.
+func Run(ctx context.Context, rigFile, path, out string, o Options, progress func(done, total int64)) (*Summary, error) {
+	r, err := rig.Load(rigFile, rig.Options{})
+	if err != nil {
+		return nil, err
+	}
+	var p *Path
+	if slices.Contains(BuiltinPaths, path) {
+		p, err = BuiltinPath(path, r, o.DurationS, o.Seed)
+	} else if p, err = ReadPath(path, r.SensorNames()); errors.Is(err, fs.ErrNotExist) {
+		err = fmt.Errorf("%w: built-in paths are %s", err, strings.Join(BuiltinPaths, " and "))
+	}
+	if err != nil {
+		return nil, err
+	}
+	s, err := Write(ctx, r, p, out, o, progress)
+	if err != nil {
+		return nil, err
+	}
+	for c, n := range s.Clipped {
+		if n > 0 {
+			s.Warnings = append(s.Warnings, fmt.Sprintf("channel %s: %d of %d samples clipped at its full scale of %g V", r.Channels[c].Name, n, s.Samples, r.Channels[c].FullScaleV))
+		}
+	}
+	return s, nil
+}
+
+// Write writes the recording that the rig would make of its sensors on a
 // path, and the truth beside it: STEM.truth.csv, and STEM.intervals.csv with the
 // stations' times where there are any. The format follows out's extension (see
 // recording.OutputOf). Files appear all or none. progress, if not nil, is told the
-// samples done and wanted.
-func Run(ctx context.Context, r *rig.Rig, p *Path, out string, o Options, progress func(done, total int64)) (*Summary, error) {
+// samples done and wanted. Write ends with ctx.
+func Write(ctx context.Context, r *rig.Rig, p *Path, out string, o Options, progress func(done, total int64)) (*Summary, error) {
+	if o.MainsHz == 0 {
+		o.MainsV = 0
+	}
 	if o.RateHz == 0 {
 		o.RateHz = r.SampleRateHz
 	}
@@ -82,7 +118,7 @@ func Run(ctx context.Context, r *rig.Rig, p *Path, out string, o Options, progre
 	if samples < 1 {
 		return nil, fmt.Errorf("%g s at %g Hz hold no sample: lengthen the path or --duration", o.DurationS, o.RateHz)
 	}
-	config, err := simulationConfig(r, p, o)
+	config, err := simulationConfig(ctx, r, p, o)
 	if err != nil {
 		return nil, err
 	}
@@ -103,7 +139,7 @@ func Run(ctx context.Context, r *rig.Rig, p *Path, out string, o Options, progre
 	if err != nil {
 		return nil, err
 	}
-	if err := batch.Fill(s.Truth, func(w io.Writer) error { return writeTruth(w, p, s.DurationS) }); err != nil {
+	if err := batch.Fill(s.Truth, func(w io.Writer) error { return writeTruth(ctx, w, p, s.DurationS) }); err != nil {
 		return nil, err
 	}
 	if p.Tracks[0].Stations != nil {
@@ -193,7 +229,7 @@ func drain(ctx context.Context, g *synth.Generator, rec *recording.Writer, total
 }
 
 // simulationConfig turns rig, path and options into what synth generates.
-func simulationConfig(r *rig.Rig, p *Path, o Options) (synth.Config, error) {
+func simulationConfig(ctx context.Context, r *rig.Rig, p *Path, o Options) (synth.Config, error) {
 	random := rand.New(rand.NewPCG(o.Seed, 0x73696d))
 	turn := func() float64 { return 2 * math.Pi * random.Float64() }
 	c := synth.Config{
@@ -212,7 +248,13 @@ func simulationConfig(r *rig.Rig, p *Path, o Options) (synth.Config, error) {
 	if err != nil {
 		return c, err
 	}
-	c.Couplings = coils.fill
+	// Between blocks there may be seconds of couplings.
+	c.Couplings = func(t float64, m, dm []complex128) error {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		return coils.fill(t, m, dm)
+	}
 	for i := range r.Channels {
 		ch, err := simulatedChannel(r, i, o)
 		if err != nil {

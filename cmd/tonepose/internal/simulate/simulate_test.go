@@ -56,7 +56,7 @@ func loadRig(t *testing.T, text string) *rig.Rig {
 
 func sweep(t *testing.T, r *rig.Rig, duration float64) *Path {
 	t.Helper()
-	p, err := BuiltinPath("sweep", []string{"probe"}, r.WorkingVolume.Min, r.WorkingVolume.Max, duration, 3)
+	p, err := BuiltinPath("sweep", r, duration, 3)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -161,7 +161,7 @@ func readAll(t *testing.T, name string, r *rig.Rig) [][]float64 {
 		o.Names = append(o.Names, c.Name)
 		o.FullScale = append(o.FullScale, c.FullScaleV)
 	}
-	rec, err := recording.Open(name, o)
+	rec, err := recording.Open(context.Background(), name, o)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -193,7 +193,7 @@ func TestEveryFormatHoldsTheSameVolts(t *testing.T) {
 		var want [][]float64
 		for _, name := range []string{"a.sigmf-meta", "a.npy", "a.wav", "a.csv"} {
 			out := filepath.Join(dir, fmt.Sprintf("%d-%s", bits, name))
-			s, err := Run(context.Background(), r, p, out, Options{
+			s, err := Write(context.Background(), r, p, out, Options{
 				Bits: bits, Noise: 5e-9, MainsHz: 60, MainsV: 1e-5, Seed: 2, Force: true,
 			}, nil)
 			if err != nil {
@@ -244,7 +244,7 @@ sensors:
 	out := filepath.Join(t.TempDir(), "axis")
 	// Turned half a turn about x at z = 0.21 m: the coil is at 0.2 m, looking down.
 	pose := rigid.Pose{Position: r3.Vec{Z: 0.21}, Rotation: quat.Number{Imag: 1}}
-	if _, err := Run(context.Background(), r, resting(t, pose), out, Options{}, nil); err != nil {
+	if _, err := Write(context.Background(), r, resting(t, pose), out, Options{}, nil); err != nil {
 		t.Fatal(err)
 	}
 	x := readAll(t, out, r)
@@ -282,7 +282,7 @@ func TestFilesAppearAllOrNone(t *testing.T) {
 	o := Options{Bits: 16, Noise: 5e-9}
 	canceled, cancel := context.WithCancel(context.Background())
 	cancel()
-	if _, err := Run(canceled, r, p, out, o, nil); !errors.Is(err, context.Canceled) {
+	if _, err := Write(canceled, r, p, out, o, nil); !errors.Is(err, context.Canceled) {
 		t.Errorf("a canceled run gives %v", err)
 	}
 	near := sweep(t, r, 0.1) // through the wire of e1
@@ -292,14 +292,14 @@ func TestFilesAppearAllOrNone(t *testing.T) {
 	}
 	near.Tracks[0] = track
 	pointRig := loadRig(t, strings.Replace(testRig, "radius_m: 0.004", "radius_m: 0", 1))
-	if _, err := Run(context.Background(), pointRig, near, out, o, nil); !errors.Is(err, fieldmodels.ErrOnConductor) {
+	if _, err := Write(context.Background(), pointRig, near, out, o, nil); !errors.Is(err, fieldmodels.ErrOnConductor) {
 		t.Errorf("a pickup on a wire gives %v", err)
 	}
 	if left, _ := os.ReadDir(dir); len(left) != 0 {
 		t.Errorf("failed runs left %v", left)
 	}
 	read := func() []byte {
-		if _, err := Run(context.Background(), r, p, out, o, nil); err != nil {
+		if _, err := Write(context.Background(), r, p, out, o, nil); err != nil {
 			t.Fatal(err)
 		}
 		var all []byte
@@ -313,7 +313,7 @@ func TestFilesAppearAllOrNone(t *testing.T) {
 		return all
 	}
 	first := read()
-	if _, err := Run(context.Background(), r, p, out, o, nil); err == nil || !strings.Contains(err.Error(), "--force") {
+	if _, err := Write(context.Background(), r, p, out, o, nil); err == nil || !strings.Contains(err.Error(), "--force") {
 		t.Errorf("an existing recording: %v, want a refusal that names --force", err)
 	}
 	o.Force = true
@@ -341,7 +341,7 @@ func TestBadSimulationsSayWhy(t *testing.T) {
 		{r, "a", Options{DurationS: 1}, "the path ends at 0.1 s, before the recording's 1 s"},
 		{r, "a", Options{DurationS: 1e-9}, "hold no sample"},
 	} {
-		_, err := Run(context.Background(), c.rig, sweep(t, r, 0.1), filepath.Join(t.TempDir(), c.out), c.o, nil)
+		_, err := Write(context.Background(), c.rig, sweep(t, r, 0.1), filepath.Join(t.TempDir(), c.out), c.o, nil)
 		if err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("got %v, want %q", err, c.want)
 		}

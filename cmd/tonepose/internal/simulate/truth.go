@@ -2,6 +2,7 @@ package simulate
 
 import (
 	"bufio"
+	"context"
 	"fmt"
 	"io"
 	"math"
@@ -10,7 +11,7 @@ import (
 )
 
 // writeTruth writes the poses of all tracks: a row a station, or 200 a second.
-func writeTruth(to io.Writer, p *Path, duration float64) error {
+func writeTruth(ctx context.Context, to io.Writer, p *Path, duration float64) error {
 	w := bufio.NewWriter(to)
 	if p.Tracks[0].Stations != nil {
 		fmt.Fprintln(w, "station,start_s,stop_s,sensor,x_m,y_m,z_m,qw,qx,qy,qz")
@@ -25,6 +26,9 @@ func writeTruth(to io.Writer, p *Path, duration float64) error {
 	}
 	fmt.Fprintln(w, "time_s,sensor,x_m,y_m,z_m,qw,qx,qy,qz")
 	for k := 0; k <= int(math.Floor(duration*truthRateHz+1e-9)); k++ {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
 		t := float64(k) / truthRateHz
 		for i := range p.Tracks {
 			pose, _, _ := p.Tracks[i].At(t)

@@ -16,6 +16,7 @@ type Column struct {
 
 // Table collects rows of cells and prints them aligned.
 type Table struct {
+	Indent  string // before every line
 	columns []Column
 	rows    [][]string
 }
@@ -76,5 +77,5 @@ func (t *Table) line(cells []string, widths []int) string {
 			b.WriteString(pad + cell)
 		}
 	}
-	return strings.TrimRight(b.String(), " ")
+	return t.Indent + strings.TrimRight(b.String(), " ")
 }

@@ -1,0 +1,139 @@
+package cli
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/spf13/pflag"
+)
+
+// value is a flag in whose text parse finds a T.
+type value[T any] struct {
+	to         *T
+	kind, text string
+	parse      func(string) (T, error)
+}
+
+func (v *value[T]) String() string { return v.text }
+func (v *value[T]) Type() string   { return v.kind }
+func (v *value[T]) Set(text string) error {
+	parsed, err := v.parse(strings.TrimSpace(text))
+	if err == nil {
+		*v.to, v.text = parsed, text
+	}
+	return err
+}
+
+// addValue adds a flag that parse reads. Its default is initial; without one, what
+// to holds stays.
+func addValue[T any](flags *pflag.FlagSet, to *T, name, initial, kind string, parse func(string) (T, error), help string) {
+	v := &value[T]{to: to, kind: kind, parse: parse}
+	if initial != "" {
+		if err := v.Set(initial); err != nil {
+			panic(fmt.Sprintf("--%s: %v", name, err))
+		}
+	}
+	flags.Var(v, name, help)
+}
+
+// between reads a number from lowest to highest.
+func between(lowest, highest float64) func(string) (float64, error) {
+	return func(text string) (float64, error) {
+		v, err := strconv.ParseFloat(text, 64)
+		switch {
+		case err != nil || math.IsNaN(v) || math.IsInf(v, 0):
+			return 0, fmt.Errorf("must be a finite number")
+		case v < lowest && math.IsInf(highest, 1):
+			return 0, fmt.Errorf("must be at least %g", lowest)
+		case v < lowest || v > highest:
+			return 0, fmt.Errorf("must be %g to %g", lowest, highest)
+		}
+		return v, nil
+	}
+}
+
+func atLeast(lowest float64) func(string) (float64, error) { return between(lowest, math.Inf(1)) }
+
+// angle reads an angle from 0 to highest degrees, as radians.
+func angle(highest float64) func(string) (float64, error) {
+	return func(text string) (float64, error) {
+		v, err := between(0, highest)(text)
+		return v * math.Pi / 180, err
+	}
+}
+
+// whole reads a whole number from lowest to highest.
+func whole(lowest, highest int) func(string) (int, error) {
+	return func(text string) (int, error) {
+		n, err := strconv.Atoi(text)
+		if err != nil || n < lowest || n > highest {
+			return 0, fmt.Errorf("must be a whole number from %d to %d", lowest, highest)
+		}
+		return n, nil
+	}
+}
+
+// seconds reads a duration that is not negative.
+func seconds(text string) (float64, error) {
+	s, err := signedSeconds(text)
+	if err == nil && s < 0 {
+		err = fmt.Errorf("must not be negative")
+	}
+	return s, err
+}
+
+// signedSeconds reads a duration.
+func signedSeconds(text string) (float64, error) {
+	d, err := time.ParseDuration(text)
+	if err != nil {
+		return 0, fmt.Errorf("must be a duration, as 10ms or -2s")
+	}
+	return d.Seconds(), nil
+}
+
+// aboveZero reads what parse does, except zero.
+func aboveZero(parse func(string) (float64, error)) func(string) (float64, error) {
+	return func(text string) (float64, error) {
+		v, err := parse(text)
+		if err == nil && v == 0 {
+			err = fmt.Errorf("must be positive")
+		}
+		return v, err
+	}
+}
+
+// metres reads a length in mm, cm, um or m.
+func metres(text string) (float64, error) {
+	unit := 1.0
+	for _, u := range []struct {
+		suffix string
+		unit   float64
+	}{{"mm", 1e-3}, {"cm", 1e-2}, {"um", 1e-6}, {"µm", 1e-6}, {"m", 1}} {
+		if rest, ok := strings.CutSuffix(text, u.suffix); ok {
+			text, unit = strings.TrimSpace(rest), u.unit
+			break
+		}
+	}
+	v, err := strconv.ParseFloat(text, 64)
+	if err != nil || !(v >= 0) || math.IsInf(v, 1) {
+		return 0, fmt.Errorf("is not a length: write 0.1mm, 30mm or, in metres, 0.03")
+	}
+	return v * unit, nil
+}
+
+// listOf reads values between commas.
+func listOf[T any](parse func(string) (T, error)) func(string) ([]T, error) {
+	return func(text string) (list []T, err error) {
+		for part := range strings.SplitSeq(text, ",") {
+			v, err := parse(strings.TrimSpace(part))
+			if err != nil {
+				return nil, err
+			}
+			list = append(list, v)
+		}
+		return list, nil
+	}
+}

@@ -1,0 +1,160 @@
+package chart
+
+import (
+	"math"
+	"strconv"
+	"strings"
+
+	"gonum.org/v1/plot"
+)
+
+// LinearTicks puts about count ticks at multiples of 1, 2 or 5 times a power of
+// ten of value/unit: data stay in SI, labels count in units of unit.
+type LinearTicks struct {
+	Unit  float64 // 1e-3: labels in thousandths; 0: 1
+	Count int     // 0: 5
+}
+
+// Ticks implements plot.Ticker.
+func (t LinearTicks) Ticks(lo, hi float64) []plot.Tick {
+	unit, count := t.Unit, t.Count
+	if unit == 0 {
+		unit = 1
+	}
+	if count == 0 {
+		count = 5
+	}
+	lo, hi = lo/unit, hi/unit
+	step := NiceStep((hi - lo) / float64(count))
+	if !(step > 0) || math.IsInf(step, 0) {
+		return nil
+	}
+	decimals := max(0, -int(math.Floor(math.Log10(step)+1e-9)))
+	var ticks []plot.Tick
+	// A tick that rounding puts just outside still belongs to the range.
+	for k := math.Ceil(lo/step - 1e-9); k <= math.Floor(hi/step+1e-9); k++ {
+		v := min(max(k*step*unit, lo*unit), hi*unit)
+		ticks = append(ticks, plot.Tick{Value: v, Label: Number(k*step, decimals)})
+	}
+	return ticks
+}
+
+// NiceStep is the smallest of 1, 2, 5 · 10ⁿ that is not below rough.
+func NiceStep(rough float64) float64 {
+	power := math.Pow(10, math.Floor(math.Log10(rough)))
+	for _, m := range []float64{1, 2, 5} {
+		if m*power >= rough*(1-1e-9) {
+			return m * power
+		}
+	}
+	return 10 * power
+}
+
+// Number prints with a true minus sign and without a negative zero.
+func Number(v float64, decimals int) string {
+	text := strconv.FormatFloat(v, 'f', decimals, 64)
+	if body, negative := strings.CutPrefix(text, "-"); negative {
+		if strings.Trim(body, "0.") == "" {
+			return body
+		}
+		return "−" + body
+	}
+	return text
+}
+
+// LogTicks marks decades, and 2 and 5 in between where there are few, with SI
+// prefixes (20 µ, 1 k) or, if plain, as they are. 10⁻⁵ would need glyphs that
+// the font lacks.
+type LogTicks struct {
+	Unit  float64 // labels count in units of unit; 0: 1
+	Plain bool
+}
+
+// Ticks implements plot.Ticker.
+func (t LogTicks) Ticks(lo, hi float64) []plot.Tick {
+	if !(lo > 0) || !(hi > lo) || math.IsInf(hi, 0) {
+		return nil
+	}
+	unit := t.Unit
+	if unit == 0 {
+		unit = 1
+	}
+	decades := math.Log10(hi / lo)
+	if decades < 0.7 {
+		return LinearTicks{Unit: unit}.Ticks(lo, hi)
+	}
+	labelled := []float64{1}
+	if decades < 2.2 {
+		labelled = []float64{1, 2, 5}
+	}
+	every := int(math.Ceil(decades / 8))
+	var ticks []plot.Tick
+	for n := int(math.Floor(math.Log10(lo/unit) - 1e-9)); n <= int(math.Ceil(math.Log10(hi/unit))); n++ {
+		for m := 1.0; m < 10; m++ {
+			// Parsed, 1e-5 is exact; math.Pow(10, -5) is not.
+			v, _ := strconv.ParseFloat(strconv.Itoa(int(m))+"e"+strconv.Itoa(n), 64)
+			tick := plot.Tick{Value: v * unit}
+			if tick.Value < lo*(1-1e-9) || tick.Value > hi*(1+1e-9) {
+				continue
+			}
+			for _, l := range labelled {
+				if m == l && n%every == 0 {
+					tick.Label = t.label(v)
+				}
+			}
+			if tick.Label != "" || decades <= 6 {
+				ticks = append(ticks, tick)
+			}
+		}
+	}
+	return ticks
+}
+
+func (t LogTicks) label(v float64) string {
+	if t.Plain && v < 1e5 && v > 1e-5 {
+		return Number(v, max(0, -int(math.Floor(math.Log10(v)+1e-9))))
+	}
+	if t.Plain {
+		return strconv.FormatFloat(v, 'e', 0, 64)
+	}
+	unit, prefix := Prefix(v)
+	if prefix == "" {
+		return Number(v, 0)
+	}
+	return Number(v/unit, 0) + " " + prefix
+}
+
+// Prefix returns the SI prefix, and what it stands for, that puts v between 1
+// and 1000. Beyond femto and tera there is none.
+func Prefix(v float64) (unit float64, prefix string) {
+	v = math.Abs(v) * (1 + 1e-12)
+	for _, p := range [...]struct {
+		unit   float64
+		prefix string
+	}{{1e12, "T"}, {1e9, "G"}, {1e6, "M"}, {1e3, "k"}, {1, ""}, {1e-3, "m"}, {1e-6, "µ"}, {1e-9, "n"}, {1e-12, "p"}, {1e-15, "f"}} {
+		if v >= p.unit {
+			return p.unit, p.prefix
+		}
+	}
+	return 1, ""
+}
+
+// Significant prints v, of magnitude up to 1000, to digits significant digits,
+// but never finer than a thousandth.
+func Significant(v float64, digits int) string {
+	before := 1
+	if v != 0 {
+		before = max(1, int(math.Floor(math.Log10(math.Abs(v))+1e-9))+1)
+	}
+	return Number(v, max(0, digits-before))
+}
+
+// WithPrefix prints a quantity to three digits with its SI prefix.
+func WithPrefix(v float64, unit string) string {
+	scale, prefix := Prefix(v)
+	text := Significant(v/scale, 3)
+	if strings.Contains(text, ".") {
+		text = strings.TrimRight(strings.TrimRight(text, "0"), ".")
+	}
+	return text + " " + prefix + unit
+}

@@ -1,0 +1,119 @@
+package present
+
+import (
+	"fmt"
+	"io"
+	"math"
+
+	"tonepose/cmd/tonepose/internal/terminal"
+)
+
+// page prints a result for people. It keeps the first error of its writer.
+type page struct {
+	w     io.Writer
+	paint terminal.Paint
+	err   error
+}
+
+func newPage(w io.Writer) *page { return &page{w: w, paint: terminal.PaintFor(w)} }
+
+// line prints a line.
+func (p *page) line(format string, values ...any) {
+	if p.err == nil {
+		_, p.err = fmt.Fprintf(p.w, format+"\n", values...)
+	}
+}
+
+// heading prints a title after an empty line.
+func (p *page) heading(format string, values ...any) {
+	p.line("\n%s", p.paint.Bold(fmt.Sprintf(format, values...)))
+}
+
+func (p *page) table(t *terminal.Table) {
+	if p.err == nil {
+		p.err = t.Write(p.w, p.paint)
+	}
+}
+
+// sheet is a table with a title, notes, and what is to be said of its columns.
+type sheet struct {
+	title   string
+	columns []column
+	rows    [][]string
+	notes   []string
+}
+
+// column is a column with the formula and the source of its numbers; both empty
+// for names and for what the rig file or a flag states.
+type column struct {
+	terminal.Column
+	formula, source string
+}
+
+// text is a column of words.
+func text(name string) column { return column{Column: terminal.Column{Name: name, Left: true}} }
+
+// number is a column of numbers, with their formula and its source where there
+// are.
+func number(name, unit string, origin ...string) column {
+	origin = append(origin, "", "")
+	return column{terminal.Column{Name: name, Unit: unit}, origin[0], origin[1]}
+}
+
+func (t *sheet) row(cells ...string) { t.rows = append(t.rows, cells) }
+
+func (t *sheet) note(format string, values ...any) {
+	t.notes = append(t.notes, fmt.Sprintf(format, values...))
+}
+
+// sheet prints t, nothing where it is empty. With explain the origin of every
+// column follows.
+func (p *page) sheet(t *sheet, explain bool) {
+	if t == nil || len(t.rows) == 0 && len(t.notes) == 0 {
+		return
+	}
+	p.heading("%s", t.title)
+	if len(t.rows) > 0 {
+		var columns []terminal.Column
+		for _, c := range t.columns {
+			columns = append(columns, c.Column)
+		}
+		table := terminal.NewTable(columns...)
+		table.Indent = "  "
+		for _, r := range t.rows {
+			table.Row(r...)
+		}
+		p.table(table)
+	}
+	for _, n := range t.notes {
+		p.line("  %s", n)
+	}
+	for _, c := range t.columns {
+		if !explain || c.formula == "" {
+			continue
+		}
+		origin := c.formula
+		if c.source != "" {
+			origin += " (" + c.source + ")"
+		}
+		p.line("%s", p.paint.Faint(fmt.Sprintf("  · %s: %s", c.Name, origin)))
+	}
+}
+
+const deg = math.Pi / 180
+
+func mm(v float64) string      { return Number(v*1e3, 3) }
+func degrees(v float64) string { return Number(v/deg, 3) }
+
+// scaled prints v in units of unit to three digits; – where there is no number.
+func scaled(v, unit float64) string {
+	if math.IsInf(v, 0) {
+		return "–"
+	}
+	return Number(v/unit, 3)
+}
+
+// triple prints three numbers in units of unit to so many decimals.
+func triple(v [3]float64, unit float64, decimals int) string {
+	return fixed(v[0]/unit, decimals) + ", " + fixed(v[1]/unit, decimals) + ", " + fixed(v[2]/unit, decimals)
+}

@@ -1,0 +1,55 @@
+package present
+
+import (
+	"bytes"
+	"slices"
+	"strings"
+	"testing"
+
+	"tonepose/cmd/tonepose/internal/plan"
+	"tonepose/cmd/tonepose/internal/rig"
+)
+
+// Every computed column has its formula; what has none is given by rig or flags.
+func TestPlanExplainsEveryNumber(t *testing.T) {
+	given := []string{"tone", "current", "tones", "full scale", "wire", "turns × area", "window", "gain", "value"}
+	r, err := rig.Load("../../../../testdata/rigs/pipe-bench.rig.yaml", rig.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	p, err := plan.Make(t.Context(), r, plan.Options{WindowS: 40e-3, Taper: "hann", NoiseV: 5e-9, Bits: 16, CurrentA: 0.5, AmbientC: 25, DistancesM: []float64{0.1}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	p.Design = &plan.Design{Moves: []plan.Move{{Emitter: "e1"}}}
+	for _, s := range planSheets(p, false) {
+		if s.title == "Cautions" || strings.HasPrefix(s.title, "Averaging") {
+			continue // words, and rows with formulas of their own
+		}
+		for _, c := range s.columns {
+			if !c.Left && c.formula == "" && !(slices.Contains(given, c.Name) && (s.title != "" && c.Name != "gain" || strings.HasPrefix(s.title, "Dynamic"))) {
+				t.Errorf("%s: column %q has no formula", s.title, c.Name)
+			}
+		}
+		var b bytes.Buffer
+		out := newPage(&b)
+		out.sheet(s, true)
+		if out.err != nil {
+			t.Error(out.err)
+		}
+		for _, c := range s.columns {
+			if c.formula != "" && !strings.Contains(b.String(), c.formula) {
+				t.Errorf("%s: the formula of %q is not printed", s.title, c.Name)
+			}
+		}
+	}
+	var b bytes.Buffer
+	if err := Plan(&b, p, true); err != nil {
+		t.Fatal(err)
+	}
+	for _, formula := range []string{"n² = a² + q²", "6.02·b + 1.76 dB", "E = 1/(2T)", "IEEE Std 1241-2010"} {
+		if !strings.Contains(b.String(), formula) {
+			t.Errorf("--explain does not print %q", formula)
+		}
+	}
+}
