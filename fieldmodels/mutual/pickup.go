@@ -67,8 +67,8 @@ func (p *Placed) Couple(c *Coupling, src fieldmodels.Source) error {
 }
 
 // CoupleFast is Couple with fewer field points for a coil with a radius: M is off
-// by up to 2e-7 of the field from 6 radii on, the derivatives by up to 1e-4 of
-// themselves. That is enough for a descent, whose end it does not move by more
+// by up to 2e-7 of the field from 6 radii on, the derivatives by up to 1e-4 of the
+// field, those by the place of that over the distance. That is enough for a descent, whose end it does not move by more
 // than 1e-4 of its uncertainty.
 func (p *Placed) CoupleFast(c *Coupling, src fieldmodels.Source) error {
 	return p.couple(c, src, true)
