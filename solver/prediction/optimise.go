@@ -266,9 +266,7 @@ func (s *layoutSearch) inform(ctx context.Context, dst []information, e int, m M
 		if one.Evaluate(pose, value, slope) != nil {
 			continue // on the conductor: nothing to learn
 		}
-		for c := range value {
-			dst[i].add(&slope[c], s.noise.variance(e*coils+c, e, value[c]))
-		}
+		s.noise.inform(&dst[i], e, value, slope)
 	}
 	return nil
 }
