@@ -6,7 +6,6 @@
 //	d := w.Density()                      // one-sided, V²/Hz
 //	floor := d.Floor(64)
 //	lines := d.Lines(floor, 1e-3)         // frequency, amplitude, significance
-//	m, ok := spectrum.FindMains(lines)
 //	c := spectrum.NewCatalogue(100e3, tones, m)
 //	e := c.Explain(lines[0].Hz, lines[0].ToleranceHz)
 //
