@@ -8,6 +8,8 @@
 // tones that share an amplifier or an ADC channel do not all peak at once.
 // Average tells, from any sufficient few of density, bandwidth, time, bits,
 // signal and so on, the rest.
+//
+// It serves the command; see multitone for what to build on.
 package frequencyplan
 
 import (

@@ -10,6 +10,8 @@
 //	e := c.Explain(lines[0].Hz, lines[0].ToleranceHz)
 //
 // The unit V stands for whatever the samples are in. Nothing here reads files.
+//
+// It serves the command; see multitone for what to build on.
 package spectrum
 
 import (
