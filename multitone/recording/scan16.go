@@ -6,7 +6,7 @@ import (
 	"tonepose/multitone/internal/kernel"
 )
 
-// smallCodes: below so many codes from zero a flat top cannot be told from quantisation, and the extreme is met all the
+// smallCodes: below so many codes from zero a flat top cannot be distinguished from quantisation, and the extreme is met all the
 // time; then only a new extreme is suspicious.
 const smallCodes = 64
 
