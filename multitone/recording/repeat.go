@@ -28,7 +28,7 @@ const (
 // twice in what lies beside the equal samples: a recorder repeats all channels together, but of such a signal some, as
 // the drives, go on repeating.
 type repeat struct {
-	frame   [history]uint64 // what is compared of frame i, at i mod history: counts themselves, a hash of floats
+	frame   [history]uint64 // what is compared of frame i, at i mod history: four counts, or the hashes of two floats
 	slot    [slots]struct{ key, pos uint64 }
 	marks   []int64 // of this piece
 	keys    []uint64

@@ -6,8 +6,8 @@ import (
 	"tonepose/multitone/internal/kernel"
 )
 
-// smallCodes: below so many codes from zero a flat top cannot be distinguished from quantisation, and the extreme is met all the
-// time; then only a new extreme is suspicious.
+// smallCodes: below so many codes from zero a flat top looks like quantisation, and the extreme is met all the time;
+// then only a new extreme is suspicious.
 const smallCodes = 64
 
 // stored16 judges stored little-endian counts of 16 bits, frame after frame from pos on.
