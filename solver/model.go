@@ -37,8 +37,9 @@ type rig struct {
 	pickups []pickup
 	pivot   vec3            // centroid of the coils, sensor frame [m]
 	blocks  int             // of kernel.Lanes emitters
-	axial   bool            // all coils on one axis: five degrees of freedom
-	axis    vec3            // that axis, sensor frame
+	freedom int             // degrees of freedom of a pose
+	axial   bool            // five of them: the sensor has a blind axis
+	axis    vec3            // that of the first coil, sensor frame
 	reach   float64         // half the diagonal of the volume [m]
 	stride  float64         // one over the square of the longest step [1/m²]
 	dipoles []kernel.Dipole // one per block when every source is a dipole

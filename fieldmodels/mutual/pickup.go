@@ -19,8 +19,8 @@ func NewFrame(p rigid.Pose) Frame { return Frame{p.Position, rigid.Matrix(p.Rota
 // Out turns a vector of the sensor frame to the rig frame.
 func (f *Frame) Out(v r3.Vec) r3.Vec { return rigid.MulVec(&f.R, v) }
 
-// Back turns a vector of the rig frame to the sensor frame.
-func (f *Frame) Back(v r3.Vec) r3.Vec { return rigid.TransMulVec(&f.R, v) }
+// back turns a vector of the rig frame to the sensor frame.
+func (f *Frame) back(v r3.Vec) r3.Vec { return rigid.TransMulVec(&f.R, v) }
 
 // Pickup is a Coil made ready to be placed.
 type Pickup struct {

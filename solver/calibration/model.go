@@ -49,12 +49,10 @@ func newBench(p *Problem) *bench {
 		b.emitters = append(b.emitters, emitter{omega: 2 * math.Pi * p.Emitters[i].Hz})
 	}
 	for s := range p.Sensors {
-		for _, c := range p.Sensors[s].Coils {
-			b.drawn = append(b.drawn, c.Coil)
-			b.coils = append(b.coils, coil{})
-		}
+		b.drawn = append(b.drawn, p.Sensors[s].drawn().Coils...)
 		b.markers = append(b.markers, rigid.Pose{})
 	}
+	b.coils = make([]coil, len(b.drawn))
 	b.markerJl = make([][3][3]float64, len(p.Sensors))
 	return b
 }

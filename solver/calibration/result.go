@@ -56,15 +56,6 @@ type Parameter struct {
 // sure it is that the parameter differs.
 func (p Parameter) Moved() float64 { return (p.After - p.Before) / p.Sigma }
 
-// Pull is the deviation from the drawing over its tolerance, about standard
-// normal when tolerances are right; NaN without one.
-func (p Parameter) Pull() float64 {
-	if p.Tolerance == 0 {
-		return math.NaN()
-	}
-	return (p.After - p.Before) / p.Tolerance
-}
-
 func (f *fit) result(cost float64, iterations int, status Status, gauges []Gauge) (*Result, error) {
 	r := &Result{
 		Cost: cost, Iterations: iterations, Status: status, Gauges: gauges, fit: f,
@@ -128,11 +119,11 @@ func invert(n int, data []float64) (*mat.SymDense, error) {
 	}
 	t, ok := lapack64.Potrf(symmetric(n, data))
 	if !ok {
-		return nil, fmt.Errorf("%w: the %d shared parameters are not all fixed: give a tolerance to the doubtful ones, or free fewer", ErrLinearAlgebra, n)
+		return nil, fmt.Errorf("%w: the %d shared parameters are not all fixed: give a tolerance to the doubtful ones, or free fewer", errLinearAlgebra, n)
 	}
 	s, ok := lapack64.Potri(t)
 	if !ok {
-		return nil, fmt.Errorf("%w: covariance of the %d shared parameters", ErrLinearAlgebra, n)
+		return nil, fmt.Errorf("%w: covariance of the %d shared parameters", errLinearAlgebra, n)
 	}
 	return mat.NewSymDense(n, s.Data), nil
 }
@@ -241,13 +232,11 @@ func (r *Result) Emitter(i int) EmitterMove {
 // not part of it.
 func (r *Result) Sensor(s int) mutual.Sensor {
 	f := r.fit
-	out := mutual.Sensor{Name: f.problem.Sensors[s].Name}
-	for k, drawn := range f.problem.Sensors[s].Coils {
-		c := &f.bench.coils[f.layout.first[s]+k]
-		coil := drawn.Coil
+	out := f.problem.Sensors[s].drawn()
+	for k := range out.Coils {
+		c, coil := &f.bench.coils[f.layout.first[s]+k], &out.Coils[k]
 		coil.Center, coil.Axis = c.center, c.axis
 		coil.AreaTurns *= c.relative
-		out.Coils = append(out.Coils, coil)
 	}
 	return out
 }

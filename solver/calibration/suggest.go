@@ -101,8 +101,8 @@ func (r *Result) candidateInformation(c Candidate) ([]float64, error) {
 	return info, one.information(info, 0)
 }
 
-// medianVariance is the median (the upper of two) over the sensor's stations of the
-// variance of each coupling; +Inf where it was always missing.
+// medianVariance is the median over the sensor's stations of the variance of
+// each coupling; +Inf where it was always missing.
 func (f *fit) medianVariance(sensor int) []float64 {
 	n := len(f.bench.emitters) * len(f.problem.Sensors[sensor].Coils)
 	out := make([]float64, n)

@@ -22,6 +22,7 @@ const (
 	blindSigma        = 1e-3 // of the turn about a blind axis [rad]: fixed, not known
 	maxUpdates        = 12   // linearisations of one update
 	maxHalvings       = 5    // of one step
+	maxOutage         = 10   // windows passed over in a row before the filter starts afresh
 )
 
 type filter struct {
@@ -66,7 +67,7 @@ func (f *filter) run(frames []Frame) ([]step, float64, error) {
 			return nil, 0, err
 		}
 		p := &steps[i]
-		if !started || outage > f.options.MaxOutage {
+		if !started || outage > maxOutage {
 			ok, err := f.start(p, fr)
 			if err != nil {
 				return nil, 0, err

@@ -18,10 +18,8 @@ import (
 type Mounting struct {
 	Frame rigid.Pose // of the reference's frame in the estimate's
 	Body  rigid.Pose // of the estimate's body in the reference's
-	// Covariances over shift [m] and small turn [rad], each in the frame that its
-	// motion leads to.
-	FrameCovariance, BodyCovariance Cov6
-	// Joint is the covariance of both together, Frame first.
+	// Joint is the covariance over shift [m] and small turn [rad] of Frame, then of
+	// Body, each in the frame that its motion leads to.
 	Joint *mat.SymDense
 	Quality
 }
@@ -80,7 +78,6 @@ func Poses(reference, estimate []rigid.Pose, covariance []Cov6, o Options) (*Mou
 	}
 	scale := m.judge(fit, covariance != nil)
 	m.Frame, m.Body = poseOf(fit.X), poseOf(fit.X[7:])
-	m.FrameCovariance, m.BodyCovariance = cov6(fit.Covariance, 0, scale), cov6(fit.Covariance, 6, scale)
 	m.Joint = mat.NewSymDense(12, nil)
 	m.Joint.ScaleSym(scale, fit.Covariance)
 	c.frame, c.body = m.Frame, m.Body

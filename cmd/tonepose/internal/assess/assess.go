@@ -109,7 +109,7 @@ func Compare(ctx context.Context, dir, truth string, o Options) (*Result, error)
 		sigma := k.sigmas
 		if visit != nil {
 			s.Station, s.Visit = visit.station, visit.visit
-			sigma = sigmasOf(&visit.Known)
+			sigma = sigmasOf(&visit.Station)
 		}
 		a.Samples, a.raw, a.known = append(a.Samples, s), append(a.raw, *row.Estimate), append(a.known, sigma)
 		a.Sensors = append(a.Sensors, row.Sensor)
