@@ -168,15 +168,15 @@ func (p *step) state(f *filter, time float64) State {
 		}
 	}
 	if f.axis != nil {
-		f.settleTurn(&s)
+		f.smallestTurn(&s)
 	}
 	return s
 }
 
-// settleTurn gives a five-degree pose the smallest rotation that carries the
+// smallestTurn gives a five-degree pose the smallest rotation that carries the
 // coils' axis, as the solver does, and takes the unknown turn out of its
 // covariance. The point of the axis that the coils see stays where it is.
-func (f *filter) settleTurn(s *State) {
+func (f *filter) smallestTurn(s *State) {
 	a := s.Pose.Rotate(*f.axis)
 	seen := s.Pose.Apply(f.center)
 	q := rigid.Between(*f.axis, a)

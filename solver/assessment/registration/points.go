@@ -23,7 +23,7 @@ type Motion struct {
 // Points finds the rigid motion T that carries from to to: to ≈ T.Apply(from).
 // covariance is that of each residual in the frame of to [m²], one each; nil:
 // unknown and alike. At least three points, not on one line, are needed; five or
-// more of six allow outliers to be told.
+// more of six allow outliers to be found.
 //
 // The closed form of Umeyama and Horn is the start; weights that differ by
 // direction are then met by iteration.
