@@ -130,8 +130,8 @@ func (c *pointFit) refine(use []int) (leastsquares.Result, error) {
 		Jacobian: func(x []float64, j *mat.Dense) error {
 			p := poseOf(x)
 			for k, i := range use {
-				setBlock(j, 3*k, 0, -1, unit3)
-				setBlock(j, 3*k, 3, 1, skew(p.Rotate(c.from[i])))
+				setBlock(j, 3*k, 0, -1, rigid.Unit3)
+				setBlock(j, 3*k, 3, 1, rigid.Skew(p.Rotate(c.from[i])))
 				c.weights[i].rows(j, 3*k)
 			}
 			return nil
