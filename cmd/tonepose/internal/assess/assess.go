@@ -222,7 +222,7 @@ func (a *Result) moveToTip(placeOnly bool) error {
 			s.Truth.Position = s.Truth.Apply(*tip)
 		}
 		if s.Covariance != nil {
-			moved := atArm(s.Covariance, arm)
+			moved := rigid.CovarianceAt(s.Covariance, arm)
 			s.Covariance = &moved
 		}
 	}
@@ -235,40 +235,6 @@ func (a *Result) moveToTip(placeOnly bool) error {
 		}
 	}
 	return nil
-}
-
-// atArm is the covariance of a pose taken at a point arm [m] from its origin,
-// outer frame: δp + δ × arm, δ.
-func atArm(c *[6][6]float64, arm r3.Vec) (out [6][6]float64) {
-	var j [6][6]float64
-	for i := range j {
-		j[i][i] = 1
-	}
-	// δ × arm = −[arm]×·δ
-	j[0][4], j[0][5] = arm.Z, -arm.Y
-	j[1][3], j[1][5] = -arm.Z, arm.X
-	j[2][3], j[2][4] = arm.Y, -arm.X
-	return sandwich(&j, c)
-}
-
-// sandwich is j·c·jᵀ.
-func sandwich(j, c *[6][6]float64) (out [6][6]float64) {
-	var half [6][6]float64
-	for a := range 6 {
-		for b := range 6 {
-			for k := range 6 {
-				half[a][b] += j[a][k] * c[k][b]
-			}
-		}
-	}
-	for a := range 6 {
-		for b := range 6 {
-			for k := range 6 {
-				out[a][b] += half[a][k] * j[b][k]
-			}
-		}
-	}
-	return out
 }
 
 // blindAxis is the direction about which a sensor's turn can't be seen; nil: none.
