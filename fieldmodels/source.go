@@ -8,6 +8,7 @@ package fieldmodels
 
 import (
 	"errors"
+	"math"
 
 	"gonum.org/v1/gonum/spatial/r3"
 )
@@ -23,6 +24,16 @@ var ErrOnConductor = errors.New("fieldmodels: field point lies on the conductor"
 // Jacobian is the spatial derivative of a vector field: J[i][j] = ∂B_i/∂x_j.
 // Off the conductor it is symmetric (curl B = 0) and traceless (div B = 0).
 type Jacobian [3][3]float64
+
+// Norm returns ‖J‖, the root of the sum of all squares (Frobenius). |B|/‖J‖ is the
+// length over which a field changes by about its own size.
+func (j *Jacobian) Norm() float64 {
+	sum := 0.0
+	for _, row := range j {
+		sum += row[0]*row[0] + row[1]*row[1] + row[2]*row[2]
+	}
+	return math.Sqrt(sum)
+}
 
 // Source is a magnetic field proportional to one current.
 type Source interface {

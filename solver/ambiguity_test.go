@@ -9,6 +9,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 )
 
@@ -81,7 +82,7 @@ func (c ambiguousCase) problem() Problem {
 		p.Array.Emitters = append(p.Array.Emitters, fieldmodels.Emitter{Source: knownDipole(c.place[i], c.moment[i]), Center: c.place[i], Axis: r3.Unit(c.moment[i])})
 	}
 	for _, a := range c.coils {
-		p.Sensor.Coils = append(p.Sensor.Coils, Coil{Axis: a, AreaTurns: 1e-3})
+		p.Sensor.Coils = append(p.Sensor.Coils, mutual.Coil{Axis: a, AreaTurns: 1e-3})
 	}
 	return p
 }

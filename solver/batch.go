@@ -2,6 +2,7 @@ package solver
 
 import (
 	"fmt"
+	"slices"
 
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver/internal/kernel"
@@ -38,7 +39,7 @@ func (s *Solver) WarmAll(results []Result, frames []Couplings, starts []rigid.Po
 		panic(fmt.Sprintf("solver: WarmAll: %d results, %d frames and %d starts must be equally many",
 			len(results), len(frames), len(starts)))
 	}
-	if s.rig.dipoles == nil || s.rig.noise != nil || !kernel.Many() {
+	if s.rig.dipoles == nil || !kernel.Many() || slices.ContainsFunc(frames, func(c Couplings) bool { return !s.Independent(&c) }) {
 		for i := range frames {
 			results[i] = s.Warm(frames[i], starts[i])
 		}

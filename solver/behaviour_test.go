@@ -12,6 +12,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 )
 
@@ -24,13 +25,13 @@ func TestNewRefuses(t *testing.T) {
 		"no emitters": {func(p *Problem, _ *Options) { p.Array.Emitters = nil }, "no emitters"},
 		"no source":   {func(p *Problem, _ *Options) { p.Array.Emitters = []fieldmodels.Emitter{{Name: "e1"}} }, `"e1"`},
 		"no coils":    {func(p *Problem, _ *Options) { p.Sensor.Coils = nil }, "no coils"},
-		"axis":        {func(p *Problem, _ *Options) { p.Sensor.Coils = []Coil{{Axis: r3.Vec{X: 2}, AreaTurns: 1}} }, "unit vector"},
-		"area":        {func(p *Problem, _ *Options) { p.Sensor.Coils = []Coil{{Axis: r3.Vec{X: 1}}} }, "AreaTurns = 0"},
+		"axis":        {func(p *Problem, _ *Options) { p.Sensor.Coils = []mutual.Coil{{Axis: r3.Vec{X: 2}, AreaTurns: 1}} }, "unit vector"},
+		"area":        {func(p *Problem, _ *Options) { p.Sensor.Coils = []mutual.Coil{{Axis: r3.Vec{X: 1}}} }, "AreaTurns = 0"},
 		"radius": {func(p *Problem, _ *Options) {
-			p.Sensor.Coils = []Coil{{Axis: r3.Vec{X: 1}, AreaTurns: 1, Radius: -1}}
+			p.Sensor.Coils = []mutual.Coil{{Axis: r3.Vec{X: 1}, AreaTurns: 1, Radius: -1}}
 		}, "Radius = -1"},
 		"center": {func(p *Problem, _ *Options) {
-			p.Sensor.Coils = []Coil{{Center: r3.Vec{X: math.NaN()}, Axis: r3.Vec{X: 1}, AreaTurns: 1}}
+			p.Sensor.Coils = []mutual.Coil{{Center: r3.Vec{X: math.NaN()}, Axis: r3.Vec{X: 1}, AreaTurns: 1}}
 		}, "finite"},
 		"volume":     {func(p *Problem, _ *Options) { p.Volume.Max.X = p.Volume.Min.X }, "Min must lie below Max"},
 		"covariance": {func(p *Problem, _ *Options) { p.Array.Covariance = mat.NewSymDense(7, nil) }, "need 56×56"},
@@ -193,7 +194,7 @@ func TestCoilOffOrigin(t *testing.T) {
 	p, sigma := bench(t, 8, 5)
 	axis := r3.Unit(r3.Vec{X: 1, Y: -2, Z: 0.5})
 	center := r3.Vec{X: 0.012, Y: 0.005, Z: -0.008}
-	for name, coils := range map[string][]Coil{
+	for name, coils := range map[string][]mutual.Coil{
 		"one coil": {{Center: center, Axis: axis, AreaTurns: 1}},
 		"two coaxial": {
 			{Center: center, Axis: axis, AreaTurns: 1},
@@ -259,7 +260,7 @@ func TestCoilCounts(t *testing.T) {
 	for coils := 2; coils <= 5; coils++ {
 		p.Sensor.Coils = nil
 		for range coils {
-			p.Sensor.Coils = append(p.Sensor.Coils, Coil{
+			p.Sensor.Coils = append(p.Sensor.Coils, mutual.Coil{
 				Center:    r3.Vec{X: 0.01 * r.NormFloat64(), Y: 0.01 * r.NormFloat64(), Z: 0.01 * r.NormFloat64()},
 				Axis:      r3.Unit(r3.Vec{X: r.NormFloat64(), Y: r.NormFloat64(), Z: r.NormFloat64()}),
 				AreaTurns: 0.5 + r.Float64(),

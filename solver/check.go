@@ -9,8 +9,8 @@ import (
 	"tonepose/fieldmodels"
 )
 
-// check refuses a problem that no couplings could solve.
-func (p *Problem) check() error {
+// Validate refuses a problem that no couplings could solve.
+func (p *Problem) Validate() error {
 	if len(p.Array.Emitters) == 0 {
 		return fmt.Errorf("solver: Problem.Array has no emitters: at least five couplings are needed")
 	}
@@ -19,20 +19,8 @@ func (p *Problem) check() error {
 			return fmt.Errorf("solver: Problem.Array.Emitters[%d] (%q) has no Source", i, e.Name)
 		}
 	}
-	if len(p.Sensor.Coils) == 0 {
-		return fmt.Errorf("solver: Problem.Sensor (%q) has no coils", p.Sensor.Name)
-	}
-	for i, c := range p.Sensor.Coils {
-		switch {
-		case !finite(c.Center):
-			return fmt.Errorf("solver: coil %d of sensor %q: Center = %v: must be finite", i, p.Sensor.Name, c.Center)
-		case !(math.Abs(r3.Norm(c.Axis)-1) < 1e-6):
-			return fmt.Errorf("solver: coil %d of sensor %q: Axis = %v: must be a unit vector", i, p.Sensor.Name, c.Axis)
-		case !(c.AreaTurns > 0) || math.IsInf(c.AreaTurns, 0):
-			return fmt.Errorf("solver: coil %d of sensor %q: AreaTurns = %g: must be positive", i, p.Sensor.Name, c.AreaTurns)
-		case !(c.Radius >= 0) || math.IsInf(c.Radius, 0):
-			return fmt.Errorf("solver: coil %d of sensor %q: Radius = %g: must not be negative", i, p.Sensor.Name, c.Radius)
-		}
+	if err := p.Sensor.Validate(); err != nil {
+		return err
 	}
 	v := p.Volume
 	if !finite(v.Min) || !finite(v.Max) || !(v.Max.X > v.Min.X && v.Max.Y > v.Min.Y && v.Max.Z > v.Min.Z) {
@@ -43,12 +31,6 @@ func (p *Problem) check() error {
 		if want := fieldmodels.ParametersPerEmitter * len(p.Array.Emitters); n != want {
 			return fmt.Errorf("solver: Problem.Array.Covariance is %d×%d: %d emitters need %d×%d",
 				n, n, len(p.Array.Emitters), want, want)
-		}
-	}
-	if cov := p.Sensor.Covariance; cov != nil {
-		n, _ := cov.Dims()
-		if want := ParametersPerCoil * len(p.Sensor.Coils); n != want {
-			return fmt.Errorf("solver: Problem.Sensor.Covariance is %d×%d: %d coils need %d×%d", n, n, len(p.Sensor.Coils), want, want)
 		}
 	}
 	return nil

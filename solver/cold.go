@@ -158,7 +158,7 @@ func (s *Solver) Cold(c Couplings) Result {
 		r.DOF = s.used - s.Freedom()
 		return r
 	}
-	if s.rig.problem.Errors != nil {
+	if s.rig.errors.Joint != nil || s.white.drive && s.rig.errors.Exact() {
 		best = s.refit(found)
 	}
 	m := &found[best]

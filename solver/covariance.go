@@ -29,7 +29,8 @@ func (s *Solver) finish(r *Result, st *state, d *descent) {
 			return
 		}
 	}
-	s.covariance(r, st)
+	s.factor.Inverse(&r.Covariance)
+	s.carry(&r.Covariance, st)
 	limit := 2 * g.reach
 	for i := range 3 {
 		if !(r.Covariance[i][i] < limit*limit) || !(r.Covariance[3+i][3+i] < 1) {
@@ -44,17 +45,14 @@ func (s *Solver) finish(r *Result, st *state, d *descent) {
 	}
 }
 
-// covariance carries the inverse normal matrix from the pivot to the origin
-// of the sensor frame.
+// carry carries a covariance from the pivot to the origin of the sensor frame.
 //
 // With the arm a from origin to pivot, the origin moves by δp = δx + a×ω, ω
 // the rotation of the sensor frame. For six degrees of freedom ω = δ. For
 // five, the convention of the smallest rotation turns the frame about its axis
 // u when the axis tilts: ω = δ + (κ·δ) u, see twist. Only the position feels
 // it; the rotation part of Covariance stays zero about u.
-func (s *Solver) covariance(r *Result, st *state) {
-	c := &r.Covariance
-	s.factor.Inverse(c)
+func (s *Solver) carry(c *[6][6]float64, st *state) {
 	var u vec3
 	if s.rig.axial {
 		u = st.r.apply(&s.rig.axis)

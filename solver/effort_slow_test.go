@@ -3,7 +3,6 @@
 package solver
 
 const (
-	honestPoses     = 50000
-	derivativePoses = 1000
-	globalPoses     = 50000
+	honestPoses = 50000
+	globalPoses = 50000
 )

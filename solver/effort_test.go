@@ -3,7 +3,6 @@
 package solver
 
 const (
-	honestPoses     = 2000
-	derivativePoses = 40
-	globalPoses     = 2000
+	honestPoses = 2000
+	globalPoses = 2000
 )

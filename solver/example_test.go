@@ -7,6 +7,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver"
 )
@@ -25,7 +26,7 @@ func ExampleSolver_Cold() {
 		})
 	}
 	for _, axis := range []r3.Vec{{X: 1}, {Y: 1}, {Z: 1}} {
-		p.Sensor.Coils = append(p.Sensor.Coils, solver.Coil{Axis: axis, AreaTurns: 0.004, Radius: 0.004})
+		p.Sensor.Coils = append(p.Sensor.Coils, mutual.Coil{Axis: axis, AreaTurns: 0.004, Radius: 0.004})
 	}
 	p.Volume = solver.Volume{Min: r3.Vec{X: -0.15, Y: -0.15, Z: 0.05}, Max: r3.Vec{X: 0.15, Y: 0.15, Z: 0.3}}
 

@@ -12,6 +12,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 )
 
@@ -85,10 +86,10 @@ func fixedProblem(tb testing.TB, dof int, source func(center, moment r3.Vec) fie
 		for i, o := range g.Offset {
 			a := [3]float64{}
 			a[i] = 1
-			p.Sensor.Coils = append(p.Sensor.Coils, Coil{Center: toR3(o), Axis: toR3(a), AreaTurns: 1})
+			p.Sensor.Coils = append(p.Sensor.Coils, mutual.Coil{Center: toR3(o), Axis: toR3(a), AreaTurns: 1})
 		}
 	} else {
-		p.Sensor.Coils = []Coil{{Axis: r3.Vec{Z: 1}, AreaTurns: 1}}
+		p.Sensor.Coils = []mutual.Coil{{Axis: r3.Vec{Z: 1}, AreaTurns: 1}}
 	}
 	p.Volume = Volume{
 		Min: r3.Vec{X: g.Volume[0][0], Y: g.Volume[1][0], Z: g.Volume[2][0]},

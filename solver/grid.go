@@ -86,13 +86,7 @@ func (t *grid) refine(g *rig, c, side vec3, step float64, depth int) {
 			length = 0
 			break
 		}
-		sum := 0.0
-		for i := range 3 {
-			for k := range 3 {
-				sum += j[i][k] * j[i][k]
-			}
-		}
-		if l := r3.Norm(b) / math.Sqrt(sum); !(l >= length) {
+		if l := r3.Norm(b) / j.Norm(); !(l >= length) {
 			length = l
 		}
 	}

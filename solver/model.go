@@ -1,23 +1,22 @@
 package solver
 
 import (
-	"fmt"
-
 	"gonum.org/v1/gonum/num/quat"
-	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver/internal/kernel"
 )
 
 // pickup is a coil as the model sees it, in the sensor's frame.
 type pickup struct {
-	unit    vec3    // its axis
-	area    float64 // AreaTurns [m²]
-	inverse float64 // 1/AreaTurns [1/m²]
-	arm     vec3    // from the sensor's pivot to the centre [m]
-	disc    *disc   // nil for a point
+	coil    mutual.Pickup // its centre as seen from the sensor's pivot
+	unit    vec3          // its axis
+	area    float64       // AreaTurns [m²]
+	inverse float64       // 1/AreaTurns [1/m²]
+	arm     vec3          // from the sensor's pivot to the centre [m]
+	point   bool          // it has no radius
 }
 
 // state is a pose as the descent holds it: x is the place of the sensor's
@@ -33,6 +32,7 @@ type state struct {
 type rig struct {
 	problem Problem
 	options Options
+	model   *mutual.Model
 	sources []fieldmodels.Source
 	pickups []pickup
 	pivot   vec3            // centroid of the coils, sensor frame [m]
@@ -45,7 +45,9 @@ type rig struct {
 	spread  []kernel.Dipole // then one per emitter, the same in every lane
 	points  [][6]float64    // and axis [m²] and arm [m] of each coil
 	grid    *grid
-	noise   *arrayNoise // nil when the array is taken as exact
+	errors  ErrorModel
+	first   []int  // see arrangeErrors
+	centers []vec3 // of the emitters
 }
 
 func (g *rig) stateOf(p rigid.Pose) state {
@@ -96,100 +98,45 @@ var gradientAt = [6]int{6, 12, 17, 21, 24, 26}
 // evaluateSources calls every emitter's own field and gradient.
 func (s *Solver) evaluateSources(st *state) bool {
 	coils := len(s.rig.pickups)
+	frame := st.frame()
+	var placed mutual.Placed
+	var k mutual.Coupling
 	for c := range s.rig.pickups {
-		p := &s.rig.pickups[c]
+		s.rig.pickups[c].coil.Place(&placed, &frame)
 		for e, src := range s.rig.sources {
 			i := e/kernel.Lanes*coils + c
 			l := e % kernel.Lanes
-			row, w, y := &s.rows[i], s.data[i][1][l], s.data[i][0][l]
+			row, w := &s.rows[i], s.data[i][1][l]
 			if w == 0 {
 				for j := range row {
 					row[j][l] = 0
 				}
 				continue
 			}
-			var k coupling
-			if k.set(src, p, st, true) != nil {
+			if placed.CoupleFast(&k, src) != nil {
 				return false
 			}
-			w *= p.area
-			for j := range 3 {
-				row[j][l], row[3+j][l] = w*k.g[j], w*k.turn[j]
-			}
-			row[6][l] = w * (k.m - y*p.inverse)
+			row[0][l], row[1][l], row[2][l] = w*k.Place.X, w*k.Place.Y, w*k.Place.Z
+			row[3][l], row[4][l], row[5][l] = w*k.Turn.X, w*k.Turn.Y, w*k.Turn.Z
+			row[6][l] = w * (k.M - s.data[i][0][l])
 		}
 	}
 	return true
 }
 
-// coupling is that of a source and a pickup, over AreaTurns: m = u·B with u
-// the coil's axis, its derivative by the position, g = Jᵀu, and by the rotation,
-// u×B + arm×g.
-type coupling struct {
-	m       float64
-	g, turn vec3
-}
-
-// set computes the coupling at st. fast allows derivatives of a coil with a
-// radius that are off by up to 1e-4 of themselves.
-func (k *coupling) set(src fieldmodels.Source, p *pickup, st *state, fast bool) error {
-	*k = coupling{}
-	if p.disc != nil {
-		return k.mean(src, p, st, fast)
-	}
-	u, a := st.r.apply(&p.unit), st.r.apply(&p.arm)
-	b, jac, err := src.Gradient(r3.Vec{X: st.x[0] + a[0], Y: st.x[1] + a[1], Z: st.x[2] + a[2]})
-	if err != nil {
-		return err
-	}
-	k.add(&u, &a, b, &jac, 1, 0, 1)
-	return nil
-}
-
-// add adds a field point: value times u·B plus slope times its derivative along
-// u to the coupling, deriv times theirs to the derivatives.
-func (k *coupling) add(u, a *vec3, b r3.Vec, j *fieldmodels.Jacobian, value, slope, deriv float64) {
-	gx := j[0][0]*u[0] + j[1][0]*u[1] + j[2][0]*u[2]
-	gy := j[0][1]*u[0] + j[1][1]*u[1] + j[2][1]*u[2]
-	gz := j[0][2]*u[0] + j[1][2]*u[1] + j[2][2]*u[2]
-	k.m += value*(u[0]*b.X+u[1]*b.Y+u[2]*b.Z) + slope*(u[0]*gx+u[1]*gy+u[2]*gz)
-	k.g[0] += deriv * gx
-	k.g[1] += deriv * gy
-	k.g[2] += deriv * gz
-	k.turn[0] += deriv * (u[1]*b.Z - u[2]*b.Y + a[1]*gz - a[2]*gy)
-	k.turn[1] += deriv * (u[2]*b.X - u[0]*b.Z + a[2]*gx - a[0]*gz)
-	k.turn[2] += deriv * (u[0]*b.Y - u[1]*b.X + a[0]*gy - a[1]*gx)
+// frame is where the state puts the sensor's pivot.
+func (st *state) frame() mutual.Frame {
+	r := &st.r
+	return mutual.Frame{Origin: toR3(st.x), R: [3][3]float64{{r[0], r[1], r[2]}, {r[3], r[4], r[5]}, {r[6], r[7], r[8]}}}
 }
 
 // Evaluate puts the couplings [H] that the model predicts at a pose into m and
 // their derivatives into jacobian: by the position of the sensor's origin [H/m]
 // and by the rotation vector of the rig frame [H/rad], at index e·coils+c like
-// Couplings. Either may be nil. Of a coil with a radius both are means over its
-// disc, exact to 1e-9 of the field from 6 radii on. It leaves the Solver's observation alone.
+// Couplings. Either may be nil. It is mutual.Model.Evaluate, and leaves the
+// Solver's observation alone.
 func (s *Solver) Evaluate(pose rigid.Pose, m []float64, jacobian [][6]float64) error {
-	st := s.rig.stateOf(pose)
-	pivot := st.r.apply(&s.rig.pivot)
-	for c := range s.rig.pickups {
-		p := &s.rig.pickups[c]
-		for e, src := range s.rig.sources {
-			var k coupling
-			if err := k.set(src, p, &st, false); err != nil {
-				return fmt.Errorf("solver: emitter %d (%q), coil %d: %w", e, s.rig.problem.Array.Emitters[e].Name, c, err)
-			}
-			i := e*len(s.rig.pickups) + c
-			if m != nil {
-				m[i] = p.area * k.m
-			}
-			if jacobian != nil {
-				t := cross(&pivot, &k.g)
-				row := &jacobian[i]
-				for j := range 3 {
-					row[j], row[3+j] = p.area*k.g[j], p.area*(k.turn[j]+t[j])
-				}
-			}
-		}
-	}
-	return nil
+	return s.rig.model.Evaluate(pose, m, jacobian)
 }
 
 // evaluateDipoles hands the whole array to the kernel.

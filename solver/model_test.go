@@ -20,17 +20,6 @@ func randomIn(r *rand.Rand, v Volume) r3.Vec {
 	return r3.Vec{X: v.Min.X + r.Float64()*d.X, Y: v.Min.Y + r.Float64()*d.Y, Z: v.Min.Z + r.Float64()*d.Z}
 }
 
-// shifted returns pose with step of parameter i added, by the definition of
-// the parameters: position, then q' = exp(δ/2)·q.
-func shifted(p rigid.Pose, i int, step float64) rigid.Pose {
-	d := [6]float64{}
-	d[i] = step
-	p.Position = r3.Add(p.Position, r3.Vec{X: d[0], Y: d[1], Z: d[2]})
-	h := quat.Number{Imag: d[3] / 2, Jmag: d[4] / 2, Kmag: d[5] / 2}
-	p.Rotation = quat.Mul(quat.Exp(h), p.Rotation)
-	return p
-}
-
 // The covariance's claim about the origin of a five-DOF sensor: move the coil
 // and tilt its axis, and the origin under the smallest rotation moves as
 // covariance says.

@@ -103,7 +103,7 @@ func (s *Solver) resume(c Couplings, r *Result) (state, bool) {
 		return state{}, false
 	}
 	st := s.rig.stateOf(r.Pose)
-	if s.rig.noise != nil && !s.reweigh(&st) {
+	if !s.alone() && !s.reweigh(&st) {
 		return st, false
 	}
 	if !s.evaluate(&st) {

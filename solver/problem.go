@@ -8,7 +8,7 @@
 // serve where a covariance is not enough.
 //
 // The model of a coupling is M = AreaTurns·(R·axis)·B(p + R·center), B averaged
-// over the disc of a coil with a radius.
+// over the disc of a coil with a radius: package mutual.
 //
 // # What couplings cannot tell
 //
@@ -34,36 +34,13 @@ package solver
 
 import (
 	"math"
+	"slices"
 
-	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
-	"tonepose/fieldmodels/rigid"
+	"tonepose/fieldmodels/mutual"
 )
-
-// Coil is one pickup of a sensor, in the sensor's frame.
-type Coil struct {
-	Center    r3.Vec  // [m]
-	Axis      r3.Vec  // unit
-	AreaTurns float64 // turns × area [m²]
-	Radius    float64 // [m]; the field is averaged over the disc; 0: a point
-}
-
-// Sensor is a rigid body with one or more pickup coils. One coil fixes five
-// degrees of freedom: the turn about the coil's axis stays unknown.
-type Sensor struct {
-	Name  string
-	Coils []Coil
-	// Covariance of the coils' parameters, coil by coil in the order of
-	// ParametersPerCoil; nil when the coils are taken as exact.
-	Covariance *mat.SymDense
-}
-
-// ParametersPerCoil counts what Sensor.Covariance speaks of for each coil: place
-// x, y, z [m] and tilt δx, δy, δz [rad] about its centre, both in the sensor
-// frame; relative sensitivity [dimensionless].
-const ParametersPerCoil = 7
 
 // Volume is the box in which a sensor can be [m, rig frame].
 type Volume struct{ Min, Max r3.Vec }
@@ -71,20 +48,12 @@ type Volume struct{ Min, Max r3.Vec }
 // Problem says what is fixed while poses are sought.
 type Problem struct {
 	Array  fieldmodels.Array
-	Sensor Sensor
+	Sensor mutual.Sensor
 	Volume Volume
 	// Errors, if not nil, tells the errors of the model's couplings where the
 	// covariances of Array and Sensor do not say all, and stands in for them; the
 	// search of a cold start, before its minima are fitted, goes by those alone.
 	Errors Errors
-}
-
-// Errors is what a model does not know of its own couplings.
-type Errors interface {
-	// Covariance writes the covariance [H²] of the errors of all couplings at a
-	// pose into dst, n×n row by row, in the order of Couplings. Solvers share
-	// it: it must be safe for concurrent use.
-	Covariance(dst []float64, pose rigid.Pose) error
 }
 
 // Couplings is one observation of a sensor: Re M of every emitter and coil
@@ -93,16 +62,26 @@ type Errors interface {
 type Couplings struct {
 	Value    []float64
 	Variance []float64
+	// Common is, of each emitter, the variance of the relative error that all its
+	// couplings share, as the noise of the reference of its current gives it. The
+	// covariance of two of them is Common times their product; each variance has
+	// its own share already. Nil: none.
+	Common []float64
+}
+
+// Clone returns couplings with memory of their own.
+func (c Couplings) Clone() Couplings {
+	return Couplings{Value: slices.Clone(c.Value), Variance: slices.Clone(c.Variance), Common: slices.Clone(c.Common)}
 }
 
 // Only returns the couplings with those marked missing whose entry in keep is
-// false; Value is shared, Variance is new.
+// false; only Variance is new.
 func (c Couplings) Only(keep []bool) Couplings {
-	v := append([]float64(nil), c.Variance...)
+	c.Variance = slices.Clone(c.Variance)
 	for i, k := range keep {
 		if !k {
-			v[i] = math.Inf(1)
+			c.Variance[i] = math.Inf(1)
 		}
 	}
-	return Couplings{Value: c.Value, Variance: v}
+	return c
 }

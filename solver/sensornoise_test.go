@@ -7,6 +7,7 @@ import (
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 )
 
@@ -15,7 +16,7 @@ import (
 func TestSensorCovariance(t *testing.T) {
 	p, sigma := bench(t, 8, 6)
 	p.Volume.Min.Z, p.Volume.Max.Z = 0.06, 0.15
-	size := ParametersPerCoil * len(p.Sensor.Coils)
+	size := mutual.ParametersPerCoil * len(p.Sensor.Coils)
 	cov := mat.NewSymDense(size, nil)
 	for i := range size {
 		s := []float64{2e-4, 2e-4, 2e-4, 3e-3, 3e-3, 3e-3, 3e-3}[i%7]
@@ -33,7 +34,7 @@ func TestSensorCovariance(t *testing.T) {
 	covers(t, p, stated, cov, sigma, rand.New(rand.NewPCG(5, 8)),
 		func(v []float64) Problem {
 			built := p
-			built.Sensor.Coils = append([]Coil(nil), p.Sensor.Coils...)
+			built.Sensor.Coils = append([]mutual.Coil(nil), p.Sensor.Coils...)
 			for c := range built.Sensor.Coils {
 				coil, x := &built.Sensor.Coils[c], v[7*c:]
 				coil.Center = r3.Add(coil.Center, r3.Vec{X: x[0], Y: x[1], Z: x[2]})

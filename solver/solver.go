@@ -7,6 +7,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver/internal/kernel"
 )
@@ -24,6 +25,7 @@ type Solver struct {
 	factor    kernel.Factor
 	used      int       // couplings that are not missing
 	variances []float64 // of the observation in data
+	common    []float64 // alike
 
 	white     whitening
 	hasty     bool // searching: without Problem.Errors
@@ -42,7 +44,7 @@ func New(p Problem, o Options) (*Solver, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := p.check(); err != nil {
+	if err := p.Validate(); err != nil {
 		return nil, err
 	}
 	g := &rig{problem: p, options: o}
@@ -50,11 +52,18 @@ func New(p Problem, o Options) (*Solver, error) {
 	for _, e := range p.Array.Emitters {
 		g.sources = append(g.sources, e.Source)
 	}
+	if g.model, err = mutual.New(p.Array, p.Sensor); err != nil {
+		return nil, err
+	}
 	g.arrangeCoils()
 	g.arrangeDipoles()
 	g.reach = r3.Norm(r3.Sub(p.Volume.Max, p.Volume.Min)) / 2
 	g.stride = 1 / (g.reach * g.reach)
-	g.noise = newArrayNoise(&p)
+	g.errors = p.ErrorModel()
+	for _, e := range p.Array.Emitters {
+		g.centers = append(g.centers, fromR3(e.Center))
+	}
+	g.arrangeErrors()
 	if g.grid, err = newGrid(g); err != nil {
 		return nil, err
 	}
@@ -72,7 +81,7 @@ func (s *Solver) Clone() *Solver {
 		coils:     make([]kernel.Point, len(g.pickups)),
 		variances: make([]float64, len(g.sources)*len(g.pickups)),
 	}
-	if g.noise != nil {
+	if !g.errors.Exact() {
 		c.white.init(g)
 	}
 	c.search.init(g)
@@ -139,6 +148,7 @@ func (s *Solver) load(c Couplings) (Result, bool) {
 	if check != 0 { // NaN or infinite
 		return Result{Status: Invalid}, false
 	}
+	s.common, s.white.drive = c.Common, s.SharesDrive(&c)
 	if s.used < s.Freedom() {
 		return Result{Status: Unobservable, DOF: s.used - s.Freedom()}, false
 	}
@@ -147,6 +157,9 @@ func (s *Solver) load(c Couplings) (Result, bool) {
 
 // shape panics on couplings of another shape than the problem's.
 func (s *Solver) shape(c *Couplings) {
+	if len(c.Common) != 0 && len(c.Common) != len(s.rig.sources) {
+		panic(fmt.Sprintf("solver: couplings with %d common errors: there are %d emitters", len(c.Common), len(s.rig.sources)))
+	}
 	if n := len(s.variances); len(c.Value) != n || len(c.Variance) != n {
 		panic(fmt.Sprintf("solver: %d couplings with %d variances: %d emitters and %d coils need %d of each",
 			len(c.Value), len(c.Variance), len(s.rig.sources), len(s.rig.pickups), n))
@@ -192,8 +205,7 @@ func (s *Solver) weigh(variance []float64) bool {
 	return true
 }
 
-// arrangeCoils finds the pivot, the coils as seen from it and whether all of
-// them lie on one axis.
+// arrangeCoils finds the pivot and the coils as seen from it.
 func (g *rig) arrangeCoils() {
 	coils := g.problem.Sensor.Coils
 	for _, c := range coils {
@@ -201,22 +213,18 @@ func (g *rig) arrangeCoils() {
 			g.pivot[j] += v / float64(len(coils))
 		}
 	}
-	a0 := r3.Unit(coils[0].Axis)
-	g.axis, g.axial = fromR3(a0), true
+	g.axis = fromR3(r3.Unit(coils[0].Axis))
+	_, g.axial = g.problem.Sensor.BlindAxis()
 	for _, c := range coils {
 		a := r3.Unit(c.Axis)
 		offset := fromR3(c.Center)
 		for j := range offset {
 			offset[j] -= g.pivot[j]
 		}
-		if r3.Norm(r3.Cross(a, a0)) > coaxialTurn || r3.Norm(r3.Cross(toR3(offset), a0)) > coaxialShift {
-			g.axial = false
-		}
-		p := pickup{unit: fromR3(a), area: c.AreaTurns, inverse: 1 / c.AreaTurns, arm: offset}
-		if c.Radius > 0 {
-			p.disc = newDisc(a, c.Radius)
-		}
-		g.pickups = append(g.pickups, p)
+		g.pickups = append(g.pickups, pickup{
+			coil: mutual.NewPickup(mutual.Coil{Center: toR3(offset), Axis: a, AreaTurns: c.AreaTurns, Radius: c.Radius}),
+			unit: fromR3(a), area: c.AreaTurns, inverse: 1 / c.AreaTurns, arm: offset, point: c.Radius == 0,
+		})
 	}
 }
 
@@ -224,7 +232,7 @@ func (g *rig) arrangeCoils() {
 // and the coils are points.
 func (g *rig) arrangeDipoles() {
 	for _, p := range g.pickups {
-		if p.disc != nil {
+		if !p.point {
 			return
 		}
 	}
@@ -265,11 +273,3 @@ func (g *rig) arrangeDipoles() {
 		g.points = append(g.points, [6]float64{n[0], n[1], n[2], a[0], a[1], a[2]})
 	}
 }
-
-// Coils whose axes differ by less than coaxialTurn [rad] and whose centres lie
-// off the axis by less than coaxialShift [m] count as coaxial: the turn about
-// the axis changes no coupling by more than about 1e-6 of itself.
-const (
-	coaxialTurn  = 1e-6
-	coaxialShift = 1e-8
-)

@@ -21,6 +21,7 @@ func TestArrows(t *testing.T) {
 			}
 			bad := under(from, "tonepose/fieldmodels") && !under(to, "tonepose/fieldmodels") ||
 				from == "tonepose/fieldmodels" && to != "tonepose/fieldmodels/rigid" && !under(to, "tonepose/fieldmodels/internal") ||
+				from == "tonepose/fieldmodels/mutual" && to != "tonepose/fieldmodels" && to != "tonepose/fieldmodels/rigid" ||
 				under(from, "tonepose/multitone") && !under(to, "tonepose/multitone") ||
 				under(from, "tonepose/solver") && (under(to, "tonepose/multitone") || under(to, "tonepose/cmd")) ||
 				from == "tonepose/solver/leastsquares" ||

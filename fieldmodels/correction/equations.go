@@ -6,16 +6,9 @@ import (
 
 	"gonum.org/v1/gonum/blas"
 	"gonum.org/v1/gonum/blas/blas64"
-	"gonum.org/v1/gonum/spatial/r3"
-)
 
-// Point is a part of what a pickup reads of a field: Along·B(At). The parts of a
-// coil averaged over its disc carry its axis times its area and turns, and
-// their weights.
-type Point struct {
-	At    r3.Vec // [m], rig frame
-	Along r3.Vec // [m²]
-}
+	"tonepose/fieldmodels/mutual"
+)
 
 // Row is one residual of a calibration without correction, predicted less
 // observed in sigmas, with its derivatives at the bench and the poses found.
@@ -30,7 +23,7 @@ type Row struct {
 
 // Station is what a sensor read at one place, and what is known of the place.
 type Station struct {
-	Pickups [][]Point
+	Pickups [][]mutual.Point
 	Rows    []Row
 }
 

@@ -10,6 +10,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 )
 
 const area = 0.004 // m², of the invented pickups
@@ -42,7 +43,7 @@ func (v *invented) station(t *testing.T) (st Station, truth []float64) {
 	at := r3.Vec{X: 0.2 * (v.random.Float64() - 0.5), Y: 0.2 * (v.random.Float64() - 0.5), Z: 0.12 * (v.random.Float64() - 0.5)}
 	axes := []r3.Vec{{X: area}, {Y: area}, {Z: area}}
 	for _, along := range axes {
-		st.Pickups = append(st.Pickups, []Point{{at, along}})
+		st.Pickups = append(st.Pickups, []mutual.Point{{At: at, Along: along}})
 	}
 	off := v.random.NormFloat64()
 	for e := range v.own {
@@ -93,7 +94,7 @@ func (v *invented) others(t *testing.T, m *Map, places int) (off, whole, normali
 	t.Helper()
 	n := 3 * len(v.own)
 	all := 3 * places
-	var pickups [][]Point
+	var pickups [][]mutual.Point
 	slopes, errors := make([]float64, n*places), mat.NewVecDense(n*places, nil)
 	at := func(place, i int) int { return i/3*all + 3*place + i%3 }
 	for place := range places {
@@ -182,7 +183,7 @@ func TestUncertaintyGrowsOutside(t *testing.T) {
 		sum, cov := 0.0, make([]float64, 36)
 		for _, d := range []r3.Vec{{X: 1}, {X: -1}, {Y: 1}, {Y: -1}, {Z: 1}, {Z: -1}} {
 			at := r3.Add(m.Center, r3.Scale(r*m.Radius, d))
-			m.Propagate(cov, [][]Point{{{at, r3.Vec{X: area}}}, {{at, r3.Vec{Y: area}}}, {{at, r3.Vec{Z: area}}}}, make([]float64, 6))
+			m.Propagate(cov, [][]mutual.Point{{{At: at, Along: r3.Vec{X: area}}}, {{At: at, Along: r3.Vec{Y: area}}}, {{At: at, Along: r3.Vec{Z: area}}}}, make([]float64, 6))
 			for i := range 6 {
 				sum += cov[7*i] / 36
 			}

@@ -84,6 +84,14 @@ func (h *Harmonics) Gradient(p r3.Vec) (r3.Vec, fieldmodels.Jacobian, error) {
 	return b, fieldmodels.Jacobian{{d[0], d[1], d[2]}, {d[1], -d[0] - d[4], d[3]}, {d[2], d[3], d[4]}}, nil
 }
 
+// Clearance returns the distance [m] to the sphere within which the series holds,
+// but no less than that over which a field of its degree can change at all: to
+// every sum of such fields what makes it is no nearer.
+func (h *Harmonics) Clearance(p r3.Vec) float64 {
+	u := h.scale * r3.Norm(r3.Sub(p, h.center))
+	return max(1-u, 1/float64(h.degree)) / h.scale
+}
+
 // expansion is the function Re Σ a(l,m)·R(l,m) over m ≥ 0, at index(l, m).
 type expansion []complex128
 

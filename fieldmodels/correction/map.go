@@ -7,6 +7,8 @@ import (
 	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/fieldmodels/mutual"
 )
 
 // Map is the corrections of all emitters of a bench, with their uncertainty.
@@ -86,7 +88,7 @@ func (m *Map) Scaled(emitter int, k float64) *Harmonics {
 }
 
 // reads returns what each pickup reads of each term, row by row [m²].
-func (m *Map) reads(pickups [][]Point) []float64 {
+func (m *Map) reads(pickups [][]mutual.Point) []float64 {
 	per := len(m.Emitters[0].Coefficients)
 	out, b := make([]float64, per*len(pickups)), make([]r3.Vec, per)
 	for c, pickup := range pickups {
@@ -140,7 +142,7 @@ func (m *Map) Bench() *mat.SymDense {
 // n × n row by row. bench has the derivatives of each coupling by the parameters
 // of the bench, row by row. Inside of the mapped volume it is small; outside it
 // grows with every length of the radius.
-func (m *Map) Propagate(dst []float64, pickups [][]Point, bench []float64) {
+func (m *Map) Propagate(dst []float64, pickups [][]mutual.Point, bench []float64) {
 	per, fields, size := len(m.Emitters[0].Coefficients), m.fields(), m.Covariance.SymmetricDim()
 	reads, n, shared := m.reads(pickups), len(m.Emitters)*len(pickups), size-m.fields()
 	full, y := m.rows(), make([]float64, size)

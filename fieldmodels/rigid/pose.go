@@ -7,6 +7,8 @@
 package rigid
 
 import (
+	"math"
+
 	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
 )
@@ -28,6 +30,13 @@ func (p Pose) Apply(v r3.Vec) r3.Vec {
 
 // Rotate carries the direction v of the body frame to the rig frame.
 func (p Pose) Rotate(v r3.Vec) r3.Vec { return Rotate(p.Rotation, v) }
+
+// Finite tells whether all of the pose's numbers are finite.
+func (p Pose) Finite() bool {
+	q := p.Rotation
+	sum := p.Position.X + p.Position.Y + p.Position.Z + q.Real + q.Imag + q.Jmag + q.Kmag
+	return !math.IsNaN(sum) && !math.IsInf(sum, 0)
+}
 
 // Inverse returns the pose of the rig frame in the body frame.
 func (p Pose) Inverse() Pose {

@@ -41,12 +41,17 @@ type Pickup struct {
 type Matrix struct {
 	Value    []complex128 // [H]
 	Variance []float64    // of each component [H²]; +Inf where the current was lost
+	// Common is, of each emitter, the part of its variances that its couplings
+	// share: the noise of the reference moves all of them by one complex factor
+	// 1 + ε, and Common is the variance of each component of ε. Variance has it
+	// already, as Common·|Value|².
+	Common []float64
 }
 
 // NewMatrix makes room for the couplings of emitters × pickups.
 func NewMatrix(emitters, pickups int) Matrix {
 	n := emitters * pickups
-	return Matrix{make([]complex128, n), make([]float64, n)}
+	return Matrix{make([]complex128, n), make([]float64, n), make([]float64, emitters)}
 }
 
 // lostSigmas is the size in its own sigmas below which a reference counts as
@@ -64,7 +69,11 @@ func (m Matrix) Fill(f *multitone.Frame, emitters []Emitter, pickups []Pickup) {
 			current = r / em.PerAmp
 			relative = v / (real(r)*real(r) + imag(r)*imag(r))
 		}
+		m.Common[e] = relative
 		lost := !(relative < 1.0/(lostSigmas*lostSigmas)) || current == 0
+		if lost {
+			m.Common[e] = 0
+		}
 		for p, pick := range pickups {
 			i := e*len(pickups) + p
 			if lost {
@@ -80,17 +89,23 @@ func (m Matrix) Fill(f *multitone.Frame, emitters []Emitter, pickups []Pickup) {
 }
 
 // Subtract takes off a baseline measured with the sensor far away: crosstalk
-// from drive to pickup. The variances add.
+// from drive to pickup. The variances add. Where that leaves more of a coupling
+// than was measured, Common shrinks, so that no variance has less than its share.
 func (m Matrix) Subtract(baseline Matrix) error {
 	if len(m.Value) != len(baseline.Value) {
 		return fmt.Errorf("coupling: baseline of %d couplings for %d", len(baseline.Value), len(m.Value))
 	}
+	pickups := len(m.Value) / max(1, len(m.Common))
 	for i := range m.Value {
 		if math.IsInf(baseline.Variance[i], 1) {
 			continue // this emitter was silent in the baseline: nothing known
 		}
+		measured := abs2(m.Value[i])
 		m.Value[i] -= baseline.Value[i]
 		m.Variance[i] += baseline.Variance[i]
+		if left := abs2(m.Value[i]); left > measured {
+			m.Common[i/pickups] *= measured / left
+		}
 	}
 	return nil
 }

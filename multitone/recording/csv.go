@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"slices"
+	"strconv"
 	"strings"
 )
 
@@ -287,4 +288,19 @@ func unexpected(err error) error {
 		return io.ErrUnexpectedEOF
 	}
 	return err
+}
+
+// beginCSV writes the header.
+func (w *Writer) beginCSV() error {
+	_, err := w.data.WriteString(strings.Join(append([]string{"time_s"}, w.Names...), ",") + "\n")
+	return err
+}
+
+// appendLine appends sample i: nine digits are more than 24 bits have.
+func (w *Writer) appendLine(b []byte, volts [][]float64, i int) []byte {
+	b = strconv.AppendFloat(b, float64(w.row)/w.SampleRate, 'g', 12, 64)
+	for c := range volts {
+		b = strconv.AppendFloat(append(b, ','), volts[c][i], 'g', 9, 64)
+	}
+	return append(b, '\n')
 }

@@ -198,3 +198,20 @@ func parseShape(s string) (shape []int64, rest string, err error) {
 	}
 	return shape, rest, nil
 }
+
+// beginNPY writes the header of version 1.0.
+func (w *Writer) beginNPY() error {
+	if _, err := w.bytes(); err != nil {
+		return err
+	}
+	descr := fmt.Sprintf("<%c%d", w.typ.kind, w.typ.size)
+	if w.typ.size == 1 {
+		descr = "|i1"
+	}
+	head := fmt.Sprintf("{'descr': '%s', 'fortran_order': False, 'shape': (%d, %d), }", descr, w.Samples, len(w.Names))
+	const prefix, align = 10, 64
+	head += strings.Repeat(" ", (align-(prefix+len(head)+1)%align)%align) + "\n"
+	b := binary.LittleEndian.AppendUint16([]byte(npyMagic+"\x01\x00"), uint16(len(head)))
+	_, err := w.data.Write(append(b, head...))
+	return err
+}

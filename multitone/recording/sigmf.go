@@ -1,6 +1,7 @@
 package recording
 
 import (
+	"bufio"
 	"bytes"
 	"crypto/sha512"
 	"encoding/hex"
@@ -45,12 +46,17 @@ type sigmfCapture struct {
 	Datetime    string `json:"core:datetime"`
 }
 
+// sigmfStem is the name without the extension of either file.
+func sigmfStem(name string) string {
+	return strings.TrimSuffix(strings.TrimSuffix(name, metaExt), dataExt)
+}
+
 // sigmfPair finds metadata and data from either name or the stem.
 func sigmfPair(name string, opt Options) (meta, data string, ok bool) {
 	if opt.Format != "" && opt.Format != "sigmf" {
 		return "", "", false
 	}
-	stem := strings.TrimSuffix(strings.TrimSuffix(name, metaExt), dataExt)
+	stem := sigmfStem(name)
 	ok = stem != name
 	if !ok {
 		if st, err := os.Stat(name); err == nil && !st.IsDir() {
@@ -270,4 +276,32 @@ func stampResolution(s string) time.Duration {
 		}
 	}
 	return unit / 2
+}
+
+// beginSigMF lets the metadata follow the samples, which have to be hashed (SigMF 1.2).
+func (w *Writer) beginSigMF(data, meta io.Writer) {
+	sum := sha512.New()
+	w.data = bufio.NewWriterSize(io.MultiWriter(data, sum), 1<<18)
+	w.finish = func() error {
+		global := map[string]any{
+			"core:datatype":     w.typ.String(),
+			"core:sample_rate":  w.SampleRate,
+			"core:version":      "1.2.0",
+			"core:num_channels": len(w.Names),
+			"core:sha512":       hex.EncodeToString(sum.Sum(nil)),
+		}
+		if w.Text != "" {
+			global["core:description"] = w.Text
+		}
+		if w.Recorder != "" {
+			global["core:recorder"] = w.Recorder
+		}
+		capture := map[string]any{"core:sample_start": 0}
+		if !w.Start.IsZero() {
+			capture["core:datetime"] = w.Start.UTC().Format("2006-01-02T15:04:05.999999Z")
+		}
+		e := json.NewEncoder(meta)
+		e.SetIndent("", "  ")
+		return e.Encode(map[string]any{"global": global, "captures": []any{capture}, "annotations": []any{}})
+	}
 }

@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"fmt"
 	"io"
+	"math"
 )
 
 // WAVE format tags and what follows the tag in the sub-format GUIDs of WAVEFORMATEXTENSIBLE
@@ -137,4 +138,53 @@ func (l *layout) wavFormat(f io.ReaderAt, name string, at, length int64) error {
 	}
 	l.channels, l.rate, l.bits = channels, float64(rate), valid
 	return nil
+}
+
+// beginWAV writes a header with WAVE_FORMAT_EXTENSIBLE, which more than two channels or 16 bits ask for.
+func (w *Writer) beginWAV() error {
+	const header = 12 + 8 + 40 + 8
+	size, err := w.bytes()
+	if err != nil {
+		return err
+	}
+	pad := size & 1
+	if size+pad > math.MaxUint32-header {
+		return fmt.Errorf("%d bytes of samples: a WAV file holds 4 GiB, write SigMF", size)
+	}
+	if w.SampleRate != math.Trunc(w.SampleRate) || w.SampleRate > math.MaxUint32 {
+		return fmt.Errorf("a WAV file has a whole sample rate, not %g Hz: write SigMF", w.SampleRate)
+	}
+	tag := uint16(wavPCM)
+	if w.Bits == 0 {
+		tag = wavFloat
+		for c, name := range w.Names {
+			if c >= len(w.FullScale) || w.FullScale[c] == 0 {
+				return fmt.Errorf("channel %s has no full scale, which ±1 of a float WAV stands for: state it", name)
+			}
+			w.divisor[c] = w.FullScale[c]
+		}
+	} else if w.Bits == 8 {
+		w.typ.kind = 'u'
+	}
+	le := binary.LittleEndian
+	frame, bits := len(w.Names)*w.typ.size, uint16(8*w.typ.size)
+	b := le.AppendUint32([]byte("RIFF"), uint32(header-8+size+pad))
+	b = le.AppendUint32(append(b, "WAVEfmt "...), 40)
+	b = le.AppendUint16(b, wavExtensible)
+	b = le.AppendUint16(b, uint16(len(w.Names)))
+	b = le.AppendUint32(b, uint32(w.SampleRate))
+	b = le.AppendUint32(b, uint32(w.SampleRate)*uint32(frame))
+	b = le.AppendUint16(b, uint16(frame))
+	b = le.AppendUint16(b, bits)
+	b = le.AppendUint16(b, 22)
+	b = le.AppendUint16(b, bits)
+	b = le.AppendUint32(b, 0) // no loudspeaker positions
+	b = append(le.AppendUint16(b, tag), wavGUIDTail...)
+	b = le.AppendUint32(append(b, "data"...), uint32(size))
+	w.finish = func() error {
+		w.data.Write(make([]byte, pad))
+		return w.data.Flush()
+	}
+	_, err = w.data.Write(b)
+	return err
 }

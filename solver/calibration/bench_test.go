@@ -9,6 +9,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver"
 )
@@ -51,7 +52,7 @@ func newInvented(free Group, seed uint64) *invented {
 		axis[i] = 1
 		axis[(i+1)%3] = 0.1
 		probe.Coils = append(probe.Coils, Coil{
-			Coil: solver.Coil{
+			Coil: mutual.Coil{
 				Center: r3.Vec{X: 0.004 * float64(i), Y: 0.003, Z: -0.002 * float64(i)},
 				Axis:   r3.Unit(toR3(axis)), AreaTurns: 0.004, Radius: 0.004,
 			},

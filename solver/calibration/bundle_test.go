@@ -13,8 +13,8 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
-	"tonepose/solver"
 )
 
 // bundle is the bench of testdata/bundle.json: invented data.
@@ -61,7 +61,7 @@ func loadBundle(t testing.TB, repeat int) (*Problem, *bundle) {
 		var axis vec3
 		axis[i] = 1
 		s.Coils = append(s.Coils, Coil{
-			Coil:      solver.Coil{Center: toR3(c), Axis: toR3(axis), AreaTurns: 1},
+			Coil:      mutual.Coil{Center: toR3(c), Axis: toR3(axis), AreaTurns: 1},
 			Tolerance: CoilTolerance{Sensitivity: b.SigmaG},
 		})
 	}

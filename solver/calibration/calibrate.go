@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver/leastsquares"
 )
@@ -93,7 +94,7 @@ type fit struct {
 	poses   []pose
 	normal  *normal
 	reduced *reduced
-	picks   []pickup
+	picks   []mutual.Placed
 
 	kept      []float64 // x and poses to come back to
 	keptPoses []pose
@@ -178,7 +179,7 @@ func newFit(p *Problem, o Options) (*fit, error) {
 		coils = max(coils, len(p.Sensors[st.Sensor].Coils))
 	}
 	f.offset = append(f.offset, len(f.data))
-	f.picks = make([]pickup, coils)
+	f.picks = make([]mutual.Placed, coils)
 	for _, c := range f.layout.columns {
 		f.prior = append(f.prior, c.prior)
 	}

@@ -6,7 +6,7 @@ import (
 	"gonum.org/v1/gonum/mat"
 
 	"tonepose/fieldmodels"
-	"tonepose/solver"
+	"tonepose/fieldmodels/mutual"
 )
 
 // emitterCovariance is the covariance for fieldmodels.Array: seven numbers per
@@ -80,7 +80,7 @@ func (r *Result) othersKept() (*mat.Dense, error) {
 }
 
 // SensorCovariance is the covariance of the coils of sensor s, in the order of
-// solver.ParametersPerCoil, in the gauge of Array's; nil when none of them was
+// mutual.ParametersPerCoil, in the gauge of Array's; nil when none of them was
 // free. Channel gains count as sensitivity.
 func (r *Result) SensorCovariance(s int) (*mat.SymDense, error) {
 	f := r.fit
@@ -100,7 +100,7 @@ func (r *Result) SensorCovariance(s int) (*mat.SymDense, error) {
 // columns.
 func (r *Result) sensorMoves(s int) *mat.Dense {
 	f := r.fit
-	const per = solver.ParametersPerCoil
+	const per = mutual.ParametersPerCoil
 	count := len(f.problem.Sensors[s].Coils)
 	move := mat.NewDense(per*count, f.normal.n, nil)
 	for k := range count {

@@ -6,8 +6,8 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
-	"tonepose/solver"
 	"tonepose/solver/calibration"
 )
 
@@ -17,7 +17,7 @@ func ExampleCalibrate() {
 	loop := fieldmodels.Loop{Radius: 0.03, Turns: 40}
 	p := calibration.Problem{Sensors: []calibration.Sensor{{
 		Name:  "probe",
-		Coils: []calibration.Coil{{Coil: solver.Coil{Axis: r3.Vec{Z: 1}, AreaTurns: 0.004}}},
+		Coils: []calibration.Coil{{Coil: mutual.Coil{Axis: r3.Vec{Z: 1}, AreaTurns: 0.004}}},
 	}}}
 	var built []fieldmodels.Source
 	for i, x := range []float64{-0.1, 0.1} {

@@ -5,7 +5,9 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/num/quat"
+	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 )
 
@@ -98,16 +100,16 @@ func (f *fit) station(s int) error {
 		f.tap.station = s
 	}
 	ps := &f.poses[s]
-	rot := rigid.Matrix(ps.q)
-	first, picks := f.pickups(s, &rot)
+	frame := mutual.NewFrame(rigid.Pose{Position: toR3(ps.p), Rotation: ps.q})
+	first, picks := f.pickups(s, &frame)
 	data := f.data[f.offset[s]:f.offset[s+1]]
 	free := f.layout
 	k := 0
-	var cp, drawn couple
+	var cp, apart mutual.Coupling // with what is nearby, and without
 	var rw row
 	for e := range f.bench.emitters {
 		em, ec := &f.bench.emitters[e], &free.emitters[e]
-		span := sub(&ps.p, &em.center)
+		from := r3.Sub(frame.Origin, toR3(em.center))
 		chi2, used := blk.chi2, blk.used
 		for c := range picks {
 			obs := &data[k]
@@ -115,34 +117,30 @@ func (f *fit) station(s int) error {
 			if obs.weight == 0 {
 				continue
 			}
-			if err := em.couple(&cp, &ps.p, &picks[c]); err != nil {
-				return err
-			}
 			own := &cp
 			if em.nearby != nil {
-				drawn = cp
-				own = &drawn
-				if err := em.add(&cp, em.nearby, &ps.p, &picks[c]); err != nil {
-					return err
-				}
+				own = &apart
 			}
+			if err := em.couple(&cp, own, &picks[c]); err != nil {
+				return err
+			}
+			// What is nearby stays where it is, and goes with the strength.
+			by := own.ByEmitter(from)
 			rw.n = 0
 			if ec.place >= 0 {
-				rw.put(ec.place, -own.g[0])
-				rw.put(ec.place+1, -own.g[1])
-				rw.put(ec.place+2, -own.g[2])
+				rw.put(ec.place, by[0])
+				rw.put(ec.place+1, by[1])
+				rw.put(ec.place+2, by[2])
 			}
 			if ec.axis >= 0 {
-				t := cross(&span, &own.g)
-				t = add(&t, &own.turn)
 				for i := range ec.tilts {
-					rw.put(ec.axis+i, -dot(&em.basis[i], &t))
+					rw.put(ec.axis+i, dot(&em.basis[i], (*vec3)(by[3:])))
 				}
 			}
 			if ec.strength >= 0 {
-				rw.put(ec.strength, cp.m)
+				rw.put(ec.strength, cp.M)
 			}
-			f.coilColumns(&rw, first+c, &cp, &picks[c], &rot)
+			f.coilColumns(&rw, first+c, &cp, &picks[c], &frame)
 			f.observe(blk, mixed, &rw, &cp, obs, e, first+c)
 		}
 		f.emitterChi2[e] += blk.chi2 - chi2
@@ -153,50 +151,44 @@ func (f *fit) station(s int) error {
 }
 
 // pickups carries the coils of a station's sensor to the rig frame.
-func (f *fit) pickups(s int, rot *mat3) (first int, picks []pickup) {
+func (f *fit) pickups(s int, frame *mutual.Frame) (first int, picks []mutual.Placed) {
 	sensor := f.problem.Stations[s].Sensor
 	first = f.layout.first[sensor]
 	picks = f.picks[:len(f.problem.Sensors[sensor].Coils)]
 	for i := range picks {
-		c, p := &f.bench.coils[first+i], &picks[i]
-		p.n = apply(rot, &c.axis)
-		p.arm = apply(rot, &c.center)
-		p.nodes = p.nodes[:0]
-		for k := range c.nodes {
-			p.nodes = append(p.nodes, node{apply(rot, &c.nodes[k].arm), c.nodes[k].weight})
-		}
-		p.basis = [2]vec3{apply(rot, &c.basis[0]), apply(rot, &c.basis[1])}
+		c := &f.bench.coils[first+i]
+		c.pickup.Place(&picks[i], frame)
 	}
 	return first, picks
 }
 
 // coilColumns adds the derivatives by the coil's own parameters to a row.
-func (f *fit) coilColumns(rw *row, i int, cp *couple, p *pickup, rot *mat3) {
-	cc := &f.layout.coils[i]
-	if cc.axis >= 0 {
-		t := cross(&p.arm, &cp.g)
-		t = sub(&cp.turn, &t)
-		rw.put(cc.axis, dot(&p.basis[0], &t))
-		rw.put(cc.axis+1, dot(&p.basis[1], &t))
-	}
-	if cc.place >= 0 {
-		g := applyTransposed(rot, &cp.g)
-		rw.put(cc.place, g[0])
-		rw.put(cc.place+1, g[1])
-		rw.put(cc.place+2, g[2])
+func (f *fit) coilColumns(rw *row, i int, cp *mutual.Coupling, p *mutual.Placed, frame *mutual.Frame) {
+	cc, coil := &f.layout.coils[i], &f.bench.coils[i]
+	if cc.axis >= 0 || cc.place >= 0 {
+		by := cp.ByCoil(frame, p.Arm)
+		if cc.axis >= 0 {
+			rw.put(cc.axis, dot(&coil.basis[0], (*vec3)(by[3:])))
+			rw.put(cc.axis+1, dot(&coil.basis[1], (*vec3)(by[3:])))
+		}
+		if cc.place >= 0 {
+			rw.put(cc.place, by[0])
+			rw.put(cc.place+1, by[1])
+			rw.put(cc.place+2, by[2])
+		}
 	}
 	if cc.sensitivity >= 0 {
-		rw.put(cc.sensitivity, cp.m)
+		rw.put(cc.sensitivity, cp.M)
 	}
 	if ch := &f.layout.channels[cc.channel]; ch.gain >= 0 {
-		rw.put(ch.gain, cp.m)
+		rw.put(ch.gain, cp.M)
 	}
 }
 
 // observe adds the residuals of one coupling. Without free phases and delays
 // this is the real part alone; else m·e^{jψ}, ψ = phase − ω·delay.
-func (f *fit) observe(blk *block, mixed []float64, rw *row, cp *couple, obs *observed, e, i int) {
-	by := [6]float64{cp.g[0], cp.g[1], cp.g[2], cp.turn[0], cp.turn[1], cp.turn[2]}
+func (f *fit) observe(blk *block, mixed []float64, rw *row, cp *mutual.Coupling, obs *observed, e, i int) {
+	by := cp.ByPose()
 	if f.tap != nil {
 		f.tap.emitter, f.tap.coil, f.tap.gain = e, i-f.layout.first[f.problem.Stations[f.tap.station].Sensor], f.bench.coils[i].gain
 	}
@@ -205,7 +197,7 @@ func (f *fit) observe(blk *block, mixed []float64, rw *row, cp *couple, obs *obs
 		cross = f.layout.crosstalk + e*len(f.bench.coils) + i
 	}
 	if !f.complex {
-		r := cp.m - obs.value
+		r := cp.M - obs.value
 		if cross >= 0 {
 			r += f.x[cross]
 			rw.put(cross, 1)
@@ -224,10 +216,10 @@ func (f *fit) observe(blk *block, mixed []float64, rw *row, cp *couple, obs *obs
 			turned.v[k] = scale * rw.v[k]
 		}
 		if ch.phase >= 0 {
-			turned.put(ch.phase, slope*cp.m)
+			turned.put(ch.phase, slope*cp.M)
 		}
 		if ch.delay >= 0 {
-			turned.put(ch.delay, -omega*slope*cp.m)
+			turned.put(ch.delay, -omega*slope*cp.M)
 		}
 		if crosstalk && cross >= 0 {
 			turned.put(cross, 1)
@@ -242,8 +234,8 @@ func (f *fit) observe(blk *block, mixed []float64, rw *row, cp *couple, obs *obs
 		}
 		f.accumulate(blk, mixed, &turned, &scaled, residual, obs.weight)
 	}
-	part(cos, -sin, cp.m*cos-obs.value, true)
-	part(sin, cos, cp.m*sin-obs.quadrature, false)
+	part(cos, -sin, cp.M*cos-obs.value, true)
+	part(sin, cos, cp.M*sin-obs.quadrature, false)
 }
 
 // accumulate adds one residual r with its derivatives to the normal equations,

@@ -22,6 +22,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver"
 )
@@ -73,7 +74,7 @@ type Sensor struct {
 
 // Coil is one pickup, in the sensor frame.
 type Coil struct {
-	solver.Coil
+	mutual.Coil
 	Channel   int // index of Problem.Channels; not used when there are none
 	Tolerance CoilTolerance
 }

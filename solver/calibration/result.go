@@ -9,8 +9,8 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
-	"tonepose/solver"
 )
 
 // Result is a finished calibration. It is filled even on an early stop. Its
@@ -150,7 +150,7 @@ func (f *fit) nominal(i int) float64 {
 	case EmitterPlace:
 		return part(f.layout.emitters[c.owner].place, f.problem.Emitters[c.owner].Center)
 	case CoilPlace:
-		return fromR3(toR3(f.bench.drawn[c.owner].center))[i-f.layout.coils[c.owner].place]
+		return fromR3(f.bench.drawn[c.owner].Center)[i-f.layout.coils[c.owner].place]
 	case EmitterStrength, CoilSensitivity, ChannelGain:
 		return 1
 	case Frame:
@@ -165,8 +165,8 @@ func (f *fit) nominal(i int) float64 {
 // sigmas, at index e·coils + c, real parts before imaginary ones; NaN where
 // missing.
 func (f *fit) residuals(s int) ([]float64, error) {
-	rot := rigid.Matrix(f.poses[s].q)
-	first, picks := f.pickups(s, &rot)
+	frame := mutual.NewFrame(rigid.Pose{Position: toR3(f.poses[s].p), Rotation: f.poses[s].q})
+	first, picks := f.pickups(s, &frame)
 	data := f.data[f.offset[s]:f.offset[s+1]]
 	out := make([]float64, len(data), 2*len(data))
 	var imaginary []float64
@@ -174,7 +174,7 @@ func (f *fit) residuals(s int) ([]float64, error) {
 		out = out[:2*len(data)]
 		imaginary = out[len(data):]
 	}
-	var cp couple
+	var cp, apart mutual.Coupling
 	for k := range data {
 		e, c := k/len(picks), k%len(picks)
 		obs := &data[k]
@@ -186,13 +186,8 @@ func (f *fit) residuals(s int) ([]float64, error) {
 			continue
 		}
 		em := &f.bench.emitters[e]
-		if err := em.couple(&cp, &f.poses[s].p, &picks[c]); err != nil {
+		if err := em.couple(&cp, &apart, &picks[c]); err != nil {
 			return nil, err
-		}
-		if em.nearby != nil {
-			if err := em.add(&cp, em.nearby, &f.poses[s].p, &picks[c]); err != nil {
-				return nil, err
-			}
 		}
 		coil := &f.bench.coils[first+c]
 		sin, cos := math.Sincos(coil.phase - em.omega*coil.delay)
@@ -200,9 +195,9 @@ func (f *fit) residuals(s int) ([]float64, error) {
 		if f.layout.crosstalk >= 0 {
 			straight = f.x[f.layout.crosstalk+e*len(f.bench.coils)+first+c]
 		}
-		out[k] = (cp.m*cos + straight - obs.value) * obs.weight
+		out[k] = (cp.M*cos + straight - obs.value) * obs.weight
 		if f.complex {
-			imaginary[k] = (cp.m*sin - obs.quadrature) * obs.weight
+			imaginary[k] = (cp.M*sin - obs.quadrature) * obs.weight
 		}
 	}
 	return out, nil
@@ -250,13 +245,13 @@ func (r *Result) Emitter(i int) EmitterMove {
 
 // Sensor returns sensor s with its coils as they were found. Channel gains are
 // not part of it.
-func (r *Result) Sensor(s int) solver.Sensor {
+func (r *Result) Sensor(s int) mutual.Sensor {
 	f := r.fit
-	out := solver.Sensor{Name: f.problem.Sensors[s].Name}
+	out := mutual.Sensor{Name: f.problem.Sensors[s].Name}
 	for k, drawn := range f.problem.Sensors[s].Coils {
 		c := &f.bench.coils[f.layout.first[s]+k]
 		coil := drawn.Coil
-		coil.Center, coil.Axis = toR3(c.center), r3.Unit(toR3(c.axis))
+		coil.Center, coil.Axis = toR3(c.center), toR3(c.axis)
 		coil.AreaTurns *= c.relative
 		out.Coils = append(out.Coils, coil)
 	}

@@ -1,6 +1,7 @@
 package integrity
 
 import (
+	"context"
 	"math"
 
 	"tonepose/solver"
@@ -22,11 +23,13 @@ type Crossing struct {
 // rules of Identify for exchanges, with each sensor by itself: one that does not
 // fit as it is must with the pair put back, and one that does still must (a lone
 // coil's channel fits wherever its coil is). Frames that fit cost nothing.
-func Across(x, y *Inspector, framesX, framesY []solver.Couplings, fitsX, fitsY []solver.Result) (Crossing, bool) {
+//
+// It ends with the context's error soon after that is done.
+func Across(ctx context.Context, x, y *Inspector, framesX, framesY []solver.Couplings, fitsX, fitsY []solver.Result) (Crossing, bool, error) {
 	ofX, badX := before(fitsX)
 	ofY, badY := before(fitsY)
 	if !badX && !badY || ofX.DOF == 0 || ofY.DOF == 0 || len(framesX) != len(framesY) || x.emitters != y.emitters || !x.hurry() || !y.hurry() {
-		return Crossing{}, false
+		return Crossing{}, false, nil
 	}
 	type pair struct {
 		a, b  int
@@ -38,11 +41,11 @@ func Across(x, y *Inspector, framesX, framesY []solver.Couplings, fitsX, fitsY [
 	best := -1
 	for a := range x.coils {
 		for b := range y.coils {
-			leftX, dofX, ok := x.lend(framesX, framesY, a, b, y.coils, bound(&ofX, badX))
+			leftX, dofX, ok := x.swapped(ctx, framesX, framesY, a, b, y.coils, bound(&ofX, badX))
 			if !ok {
 				continue
 			}
-			leftY, dofY, ok := y.lend(framesY, framesX, b, a, x.coils, bound(&ofY, badY))
+			leftY, dofY, ok := y.swapped(ctx, framesY, framesX, b, a, x.coils, bound(&ofY, badY))
 			if !ok {
 				continue
 			}
@@ -53,21 +56,21 @@ func Across(x, y *Inspector, framesX, framesY []solver.Couplings, fitsX, fitsY [
 			}
 		}
 	}
-	if best < 0 || !tried[best].clear {
-		return Crossing{}, false
+	if err := ctx.Err(); err != nil || best < 0 || !tried[best].clear {
+		return Crossing{}, false, err
 	}
 	f := tried[best]
 	out := Crossing{A: f.a, B: f.b, ChiSquare: ofX.ChiSquare + ofY.ChiSquare, DOF: ofX.DOF + ofY.DOF, Left: f.left, LeftDOF: f.dof}
 	dispersion := max(1, f.left/float64(f.dof))
 	if Chance((out.ChiSquare-f.left)/dispersion, 1)*float64(x.coils*y.coils) > falseName {
-		return Crossing{}, false
+		return Crossing{}, false, nil
 	}
 	for i, p := range tried {
 		if i != best && (p.left-f.left)/dispersion < -2*math.Log(rivalry) {
 			out.Rivals = append(out.Rivals, [2]int{p.a, p.b})
 		}
 	}
-	return out, true
+	return out, true, nil
 }
 
 // clears tells whether what is left of a sensor's chi-square is explained.
@@ -83,12 +86,11 @@ func bound(was *Finding, bad bool) float64 {
 	return math.Inf(1)
 }
 
-// lend solves frames with coil a read from coil b of the other sensor.
-func (x *Inspector) lend(frames, other []solver.Couplings, a, b, coils int, limit float64) (left float64, dof int, ok bool) {
+// swapped solves frames with coil a read from coil b of the other sensor.
+func (x *Inspector) swapped(ctx context.Context, frames, other []solver.Couplings, a, b, coils int, limit float64) (left float64, dof int, ok bool) {
 	k := 0
-	poses, left, dof, _ := x.start(frames, limit, func(c solver.Couplings) {
-		copy(x.trial.Value, c.Value)
-		copy(x.trial.Variance, c.Variance)
+	poses, left, dof, _ := x.start(ctx, frames, limit, func(c solver.Couplings) {
+		x.take(c)
 		for e := range x.emitters {
 			x.trial.Value[e*x.coils+a] = other[k].Value[e*coils+b]
 			x.trial.Variance[e*x.coils+a] = other[k].Variance[e*coils+b]

@@ -42,9 +42,11 @@ func TestExchangeAcrossSensorsIsNamed(t *testing.T) {
 			o, p := observe(a, randomPose(r), r, nil), observe(b, randomPose(r), r, nil)
 			ca, cb := k%3, k%coils
 			exchange(&o, &p, ca, cb)
-			f, ok := Across(x, y, []solver.Couplings{o.Couplings}, []solver.Couplings{p.Couplings},
+			f, ok, err := Across(t.Context(), x, y, []solver.Couplings{o.Couplings}, []solver.Couplings{p.Couplings},
 				[]solver.Result{a.Cold(o.Couplings)}, []solver.Result{b.Cold(p.Couplings)})
 			switch {
+			case err != nil:
+				t.Fatal(err)
 			case ok && f.A == ca && f.B == cb:
 				named++
 			case ok:
@@ -67,7 +69,10 @@ func TestNoExchangeAcrossSensors(t *testing.T) {
 	r := rand.New(rand.NewPCG(43, 1))
 	across := func(o, p *Observation) (found, cause bool) {
 		fa, fb := a.Cold(o.Couplings), b.Cold(p.Couplings)
-		_, found = Across(x, y, []solver.Couplings{o.Couplings}, []solver.Couplings{p.Couplings}, []solver.Result{fa}, []solver.Result{fb})
+		_, found, err := Across(t.Context(), x, y, []solver.Couplings{o.Couplings}, []solver.Couplings{p.Couplings}, []solver.Result{fa}, []solver.Result{fb})
+		if err != nil {
+			t.Fatal(err)
+		}
 		return found, suspect(&fa) || suspect(&fb)
 	}
 	for range 40 {

@@ -9,6 +9,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver"
 )
@@ -35,7 +36,7 @@ func benchProblem() solver.Problem {
 			Source: fieldmodels.PlaceAxis(fieldmodels.Loop{Radius: 0.035, Turns: 40}, center, axis),
 		})
 	}
-	p.Sensor = solver.Sensor{Name: "probe", Coils: []solver.Coil{
+	p.Sensor = mutual.Sensor{Name: "probe", Coils: []mutual.Coil{
 		{Center: r3.Vec{X: 0.004, Z: 0.001}, Axis: r3.Vec{X: 1}, AreaTurns: 0.004},
 		{Center: r3.Vec{X: -0.003, Y: 0.003}, Axis: r3.Vec{Y: 1}, AreaTurns: 0.004},
 		{Center: r3.Vec{Y: -0.002, Z: -0.004}, Axis: r3.Vec{Z: 1}, AreaTurns: 0.004},
@@ -111,4 +112,13 @@ func normalised(r *solver.Result, truth rigid.Pose) float64 {
 		return math.Inf(1)
 	}
 	return mat.Dot(d, &y)
+}
+
+func identify(tb testing.TB, x *Inspector, frames []solver.Couplings, fits []solver.Result) Finding {
+	tb.Helper()
+	f, err := x.Identify(tb.Context(), frames, fits)
+	if err != nil {
+		tb.Fatal(err)
+	}
+	return f
 }

@@ -1,11 +1,13 @@
 package integrity_test
 
 import (
+	"context"
 	"fmt"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver"
 	"tonepose/solver/integrity"
@@ -21,7 +23,7 @@ func ExampleInspector_Identify() {
 		p.Array.Emitters = append(p.Array.Emitters, fieldmodels.Emitter{
 			Center: at, Axis: r3.Unit(moment), Source: &fieldmodels.PlacedDipole{Center: at, Moment: moment}})
 	}
-	p.Sensor.Coils = []solver.Coil{
+	p.Sensor.Coils = []mutual.Coil{
 		{Center: r3.Vec{X: 0.003}, Axis: r3.Vec{Z: 1}, AreaTurns: 0.004},
 		{Center: r3.Vec{Y: 0.005}, Axis: r3.Vec{X: 1}, AreaTurns: 0.004},
 	}
@@ -43,7 +45,10 @@ func ExampleInspector_Identify() {
 	}
 
 	x := integrity.New(s)
-	found := x.Identify([]solver.Couplings{c}, []solver.Result{s.Cold(c)})
+	found, err := x.Identify(context.Background(), []solver.Couplings{c}, []solver.Result{s.Cold(c)})
+	if err != nil {
+		panic(err)
+	}
 	fmt.Println(found.Fault.Words([]string{"rx1", "rx2"}, nil))
 	at := found.Poses[0].Position
 	fmt.Printf("%.4f %.4f %.4f m\n", at.X, at.Y, at.Z)

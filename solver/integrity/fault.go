@@ -3,7 +3,6 @@ package integrity
 import (
 	"fmt"
 	"math"
-	"slices"
 
 	"tonepose/solver"
 )
@@ -104,14 +103,17 @@ func (f *Fault) touches(i, coils int) bool {
 // Mend returns couplings from which a fault is taken: an exchanged pair is put
 // back, anything else is left out.
 func (x *Inspector) Mend(c solver.Couplings, f Fault) solver.Couplings {
-	out := solver.Couplings{Value: slices.Clone(c.Value), Variance: slices.Clone(c.Variance)}
-	x.mend(out, c, &f)
-	return out
+	x.mend(c, &f)
+	return x.trial.Clone()
 }
 
-func (x *Inspector) mend(out, c solver.Couplings, f *Fault) {
-	copy(out.Value, c.Value)
-	copy(out.Variance, c.Variance)
+// mend leaves such couplings in x.trial.
+func (x *Inspector) mend(c solver.Couplings, f *Fault) {
+	x.take(c)
+	out := x.trial
+	if f.Kind == Exchanged && f.Part == Emitter && len(c.Common) > 0 {
+		out.Common[f.A], out.Common[f.B] = c.Common[f.B], c.Common[f.A]
+	}
 	for i := range out.Value {
 		if f.Kind != Exchanged {
 			if f.touches(i, x.coils) {

@@ -61,7 +61,7 @@ func TestFaultsAreNamed(t *testing.T) {
 			pose := randomPose(r)
 			o := observe(s, pose, r, nil)
 			spoil(x, &o, c.fault)
-			found := x.Identify([]solver.Couplings{o.Couplings}, []solver.Result{s.Cold(o.Couplings)})
+			found := identify(t, x, []solver.Couplings{o.Couplings}, []solver.Result{s.Cold(o.Couplings)})
 			if found.Fault == nil || !strings.HasPrefix(found.Fault.Words(coilNames, emitterNames), c.words) {
 				t.Errorf("%s: found %+v of chi-square %.0f", c.words, found.Fault, found.ChiSquare)
 				continue
@@ -73,7 +73,7 @@ func TestFaultsAreNamed(t *testing.T) {
 			}
 			mended := s.Warm(x.Mend(o.Couplings, *found.Fault), found.Poses[0])
 			poor += normalised(&mended, pose) / 6
-			again := x.Confirm(o.Couplings, &solver.Result{ChiSquare: found.ChiSquare, DOF: found.DOF}, *found.Fault)
+			again := x.Confirm(t.Context(), o.Couplings, &solver.Result{ChiSquare: found.ChiSquare, DOF: found.DOF}, *found.Fault)
 			if again.Fault == nil || !again.Fault.Same(*found.Fault) {
 				t.Errorf("%s: not confirmed: %+v", c.words, again.Fault)
 			}
@@ -111,7 +111,7 @@ func TestFramesTogetherShowASmallFault(t *testing.T) {
 		}
 		frames, fits = append(frames, o.Couplings), append(fits, fit)
 	}
-	found := x.Identify(frames, fits)
+	found := identify(t, x, frames, fits)
 	if found.Fault == nil || !found.Fault.Same(f) || math.Abs(found.Fault.Gain-f.Gain) > 4*found.Fault.GainSigma {
 		t.Errorf("found %+v", found.Fault)
 	}
@@ -136,7 +136,7 @@ func TestFaultsThatCannotBeToldApartAreAllNamed(t *testing.T) {
 	r := rand.New(rand.NewPCG(11, 1))
 	o := observe(s, randomPose(r), r, nil)
 	spoil(x, &o, Fault{Part: Coil, Kind: Reversed, A: 0, Gain: -1})
-	found := x.Identify([]solver.Couplings{o.Couplings}, []solver.Result{s.Cold(o.Couplings)})
+	found := identify(t, x, []solver.Couplings{o.Couplings}, []solver.Result{s.Cold(o.Couplings)})
 	if found.Fault == nil {
 		t.Fatalf("nothing found of chi-square %.0f", found.ChiSquare)
 	}
@@ -184,7 +184,7 @@ func TestMetalIsNoFault(t *testing.T) {
 			continue
 		}
 		n++
-		if found := x.Identify([]solver.Couplings{o.Couplings}, []solver.Result{fit}); found.Fault != nil {
+		if found := identify(t, x, []solver.Couplings{o.Couplings}, []solver.Result{fit}); found.Fault != nil {
 			blamed++
 			t.Logf("%s, chi-square %.0f to %.0f", found.Fault.Words(coilNames, emitterNames), found.ChiSquare, found.Fault.ChiSquare)
 		}
@@ -211,7 +211,7 @@ func TestGrossFaultsOfAnUncalibratedBench(t *testing.T) {
 		o := observe(s, pose, r, nil)
 		misplace(t, s, &o, pose, off, r)
 		spoil(x, &o, c.fault)
-		found := x.Identify([]solver.Couplings{o.Couplings}, []solver.Result{s.Cold(o.Couplings)})
+		found := identify(t, x, []solver.Couplings{o.Couplings}, []solver.Result{s.Cold(o.Couplings)})
 		if found.Fault == nil {
 			if c.fault.Kind != Gain {
 				silent++
@@ -245,12 +245,12 @@ func TestOddCoil(t *testing.T) {
 			o.Value[i] = other.Value[i]
 		}
 		fit := s.Cold(o.Couplings)
-		found := x.Identify([]solver.Couplings{o.Couplings}, []solver.Result{fit})
+		found := identify(t, x, []solver.Couplings{o.Couplings}, []solver.Result{fit})
 		if found.Fault == nil || found.Fault.Kind != Odd || found.Fault.A != c {
 			t.Errorf("coil %d: found %+v of chi-square %.0f", c, found.Fault, found.ChiSquare)
 			continue
 		}
-		if again := x.Confirm(o.Couplings, &fit, *found.Fault); again.Fault == nil || !again.Fault.Same(*found.Fault) {
+		if again := x.Confirm(t.Context(), o.Couplings, &fit, *found.Fault); again.Fault == nil || !again.Fault.Same(*found.Fault) {
 			t.Errorf("coil %d: not confirmed", c)
 		}
 		mended := s.Warm(x.Mend(o.Couplings, *found.Fault), found.Poses[0])
@@ -279,7 +279,7 @@ func TestLoneCoil(t *testing.T) {
 		pose := randomPose(r)
 		o := observe(s, pose, r, nil)
 		spoil(x, &o, c.fault)
-		found := x.Identify([]solver.Couplings{o.Couplings}, []solver.Result{s.Cold(o.Couplings)})
+		found := identify(t, x, []solver.Couplings{o.Couplings}, []solver.Result{s.Cold(o.Couplings)})
 		named := found.Rivals
 		if found.Fault != nil {
 			named = append(named, *found.Fault)

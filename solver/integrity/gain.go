@@ -1,6 +1,7 @@
 package integrity
 
 import (
+	"context"
 	"math"
 
 	"tonepose/fieldmodels/rigid"
@@ -12,7 +13,7 @@ import (
 // the pose; given the poses, g follows from what the poses cannot explain of
 // the couplings that it multiplies (variable projection: Golub and Pereyra,
 // SIAM J. Numer. Anal. 10, 1973; recalled, not seen).
-func (x *Inspector) fitGain(frames []solver.Couplings, f Fault, poses []rigid.Pose) (Fault, []rigid.Pose, bool) {
+func (x *Inspector) fitGain(ctx context.Context, frames []solver.Couplings, f Fault, poses []rigid.Pose) (Fault, []rigid.Pose, bool) {
 	// The poses to start from give a first value.
 	up, down := 0.0, 0.0
 	for k, c := range frames {
@@ -34,6 +35,9 @@ func (x *Inspector) fitGain(frames []solver.Couplings, f Fault, poses []rigid.Po
 		slope, curvature := 0.0, 0.0
 		f.ChiSquare, f.DOF = 0, -1
 		for k, c := range frames {
+			if ctx.Err() != nil {
+				return f, nil, false
+			}
 			r := x.scaled(c, &f, poses[k])
 			if r.Status == solver.Invalid || r.Status == solver.Unobservable {
 				return f, nil, false
@@ -78,8 +82,7 @@ func (x *Inspector) scale(c solver.Couplings, f *Fault) {
 	if math.Abs(g) < 1e-6 {
 		g = math.Copysign(1e-6, g)
 	}
-	copy(x.trial.Value, c.Value)
-	copy(x.trial.Variance, c.Variance)
+	x.take(c)
 	for i := range c.Value {
 		if f.touches(i, x.coils) {
 			x.trial.Value[i] /= g
@@ -97,7 +100,8 @@ func (x *Inspector) project(c solver.Couplings, f *Fault, pose rigid.Pose) bool 
 		}
 		return 1
 	}
-	if !x.factorise(pose, factor) {
+	shared, ok := x.factorise(c, pose, factor)
+	if !ok {
 		return false
 	}
 	x.pose.reset()
@@ -105,7 +109,7 @@ func (x *Inspector) project(c solver.Couplings, f *Fault, pose rigid.Pose) bool 
 		for i := range x.work {
 			x.work[i] = factor(i) * x.jacobian[i][k]
 		}
-		x.whiten(x.work)
+		x.whiten(shared, x.work)
 		x.pose.add(x.work)
 	}
 	for i := range x.work {
@@ -115,8 +119,8 @@ func (x *Inspector) project(c solver.Couplings, f *Fault, pose rigid.Pose) bool 
 		}
 		x.residual[i] = c.Value[i] - factor(i)*x.model[i]
 	}
-	x.whiten(x.residual)
-	x.whiten(x.work)
+	x.whiten(shared, x.residual)
+	x.whiten(shared, x.work)
 	x.pose.clean(x.work)
 	return true
 }

@@ -1,6 +1,7 @@
 package integrity
 
 import (
+	"context"
 	"math"
 	"slices"
 
@@ -84,31 +85,37 @@ const (
 // So metal, which no single factor explains, does not pass for a fault. A part
 // whose loss leaves too few couplings for a pose cannot be judged, nor can the
 // sign of a lone coil, which is that of its axis.
-func (x *Inspector) Identify(frames []solver.Couplings, fits []solver.Result) Finding {
-	found := x.identify(frames, fits, x.hypotheses())
+//
+// It takes as long as hundreds of fits, and ends with the context's error soon
+// after that is done.
+func (x *Inspector) Identify(ctx context.Context, frames []solver.Couplings, fits []solver.Result) (Finding, error) {
+	found := x.identify(ctx, frames, fits, x.hypotheses())
 	if found.Fault == nil && x.coils > 1 {
 		all := make([]int, x.coils)
 		for c := range all {
 			all[c] = c
 		}
-		if f := x.odd(frames, fits, all); f.Fault != nil {
-			return f
+		if f := x.odd(ctx, frames, fits, all); f.Fault != nil {
+			found = f
 		}
 	}
-	return found
+	if err := ctx.Err(); err != nil { // faults were not tried
+		return Finding{}, err
+	}
+	return found, nil
 }
 
 // Confirm asks whether one fault, seen in other frames, explains this one too:
 // much cheaper than Identify.
-func (x *Inspector) Confirm(c solver.Couplings, fit *solver.Result, f Fault) Finding {
+func (x *Inspector) Confirm(ctx context.Context, c solver.Couplings, fit *solver.Result, f Fault) Finding {
 	if f.Kind == Odd {
-		return x.odd([]solver.Couplings{c}, []solver.Result{*fit}, []int{f.A})
+		return x.odd(ctx, []solver.Couplings{c}, []solver.Result{*fit}, []int{f.A})
 	}
 	if f.Kind != Exchanged {
 		f.Kind = Gain
 	}
 	f.ChiSquare, f.DOF = 0, 0
-	return x.identify([]solver.Couplings{c}, []solver.Result{*fit}, []Fault{f})
+	return x.identify(ctx, []solver.Couplings{c}, []solver.Result{*fit}, []Fault{f})
 }
 
 // hypotheses lists the faults to try; a Gain stands for all its kinds.
@@ -128,14 +135,14 @@ func (x *Inspector) hypotheses() []Fault {
 }
 
 // odd looks for one coil without which the frames fit.
-func (x *Inspector) odd(frames []solver.Couplings, fits []solver.Result, coils []int) Finding {
+func (x *Inspector) odd(ctx context.Context, frames []solver.Couplings, fits []solver.Result, coils []int) Finding {
 	out, ok := before(fits)
 	if !ok || !x.hurry() {
 		return out
 	}
 	for _, a := range coils {
 		f := Fault{Part: Coil, Kind: Odd, A: a, Gain: 1}
-		f, poses, ok := x.try(frames, f, out.ChiSquare)
+		f, poses, ok := x.try(ctx, frames, f, out.ChiSquare)
 		if !ok || Chance(f.ChiSquare, f.DOF) < explained || (out.ChiSquare-f.ChiSquare)*places(poses) < oddFall {
 			continue
 		}
@@ -162,7 +169,7 @@ func before(fits []solver.Result) (Finding, bool) {
 	return out, Chance(out.ChiSquare, out.DOF) <= cause
 }
 
-func (x *Inspector) identify(frames []solver.Couplings, fits []solver.Result, hypotheses []Fault) Finding {
+func (x *Inspector) identify(ctx context.Context, frames []solver.Couplings, fits []solver.Result, hypotheses []Fault) Finding {
 	out, ok := before(fits)
 	if !ok || !x.hurry() {
 		return out
@@ -171,7 +178,7 @@ func (x *Inspector) identify(frames []solver.Couplings, fits []solver.Result, hy
 	var poses [][]rigid.Pose
 	best := -1
 	for _, h := range hypotheses {
-		f, p, ok := x.try(frames, h, out.ChiSquare)
+		f, p, ok := x.try(ctx, frames, h, out.ChiSquare)
 		if !ok {
 			continue
 		}
@@ -243,8 +250,8 @@ func score(f *Fault) float64 {
 
 // try fits one hypothesis to the frames; it gives up on one that leaves
 // chi-square above limit.
-func (x *Inspector) try(frames []solver.Couplings, f Fault, limit float64) (Fault, []rigid.Pose, bool) {
-	poses, left, dof, observable := x.start(frames, limit, func(c solver.Couplings) { x.mend(x.trial, c, &f) })
+func (x *Inspector) try(ctx context.Context, frames []solver.Couplings, f Fault, limit float64) (Fault, []rigid.Pose, bool) {
+	poses, left, dof, observable := x.start(ctx, frames, limit, func(c solver.Couplings) { x.mend(c, &f) })
 	switch {
 	case f.Kind == Exchanged || f.Kind == Odd:
 		f.ChiSquare, f.DOF = left, dof
@@ -253,7 +260,7 @@ func (x *Inspector) try(frames []solver.Couplings, f Fault, limit float64) (Faul
 		if poses == nil {
 			return f, nil, false
 		}
-		return x.fitGain(frames, f, poses)
+		return x.fitGain(ctx, frames, f, poses)
 	}
 	// What is left fixes no pose, but with the part taken as right, or as
 	// reversed, there is one to start from.
@@ -261,11 +268,11 @@ func (x *Inspector) try(frames []solver.Couplings, f Fault, limit float64) (Faul
 	for _, gain := range []float64{1, -1} {
 		from := f
 		from.Gain = gain
-		start, _, _, _ := x.start(frames, math.Inf(1), func(c solver.Couplings) { x.scale(c, &from) })
+		start, _, _, _ := x.start(ctx, frames, math.Inf(1), func(c solver.Couplings) { x.scale(c, &from) })
 		if start == nil {
 			continue
 		}
-		if g, p, ok := x.fitGain(frames, from, start); ok && (poses == nil || g.ChiSquare < best.ChiSquare) {
+		if g, p, ok := x.fitGain(ctx, frames, from, start); ok && (poses == nil || g.ChiSquare < best.ChiSquare) {
 			best, poses = g, p
 		}
 	}
@@ -274,9 +281,12 @@ func (x *Inspector) try(frames []solver.Couplings, f Fault, limit float64) (Faul
 
 // start solves the frames as prepare puts them into x.trial, quickly. Poses are
 // nil when chi-square exceeds limit or, observable being false, when the
-// couplings fix none.
-func (x *Inspector) start(frames []solver.Couplings, limit float64, prepare func(solver.Couplings)) (poses []rigid.Pose, chi2 float64, dof int, observable bool) {
+// couplings fix none; or when ctx is done.
+func (x *Inspector) start(ctx context.Context, frames []solver.Couplings, limit float64, prepare func(solver.Couplings)) (poses []rigid.Pose, chi2 float64, dof int, observable bool) {
 	for _, c := range frames {
+		if ctx.Err() != nil {
+			return nil, 0, 0, true
+		}
 		prepare(c)
 		r := x.hasty.Cold(x.trial)
 		if r.Status == solver.NotConverged && r.ChiSquare < limit {

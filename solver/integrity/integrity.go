@@ -38,7 +38,7 @@ type Inspector struct {
 	// for. Nil: none.
 	Unreferenced []bool
 
-	array    *arrayErrors // nil: the array is taken as exact
+	shared   shared
 	model    []float64    // at the last pose looked at
 	jacobian [][6]float64 // alike
 	weight   []float64    // one over sigma; 0: missing
@@ -56,7 +56,6 @@ func New(s *solver.Solver) *Inspector {
 	n := x.emitters * x.coils
 	x.model, x.jacobian = make([]float64, n), make([][6]float64, n)
 	x.weight, x.residual, x.work = make([]float64, n), make([]float64, n), make([]float64, n)
-	x.array = newArrayErrors(&p, n)
 	x.trial = solver.Couplings{Value: make([]float64, n), Variance: make([]float64, n)}
 	x.pose.init(n, 6)
 	x.nuisance.init(n, 6+x.coils+x.emitters)
@@ -72,6 +71,13 @@ func (x *Inspector) look(c solver.Couplings, pose rigid.Pose) error {
 		}
 	}
 	return x.solver.Evaluate(pose, x.model, x.jacobian)
+}
+
+// take copies couplings to x.trial.
+func (x *Inspector) take(c solver.Couplings) {
+	copy(x.trial.Value, c.Value)
+	copy(x.trial.Variance, c.Variance)
+	x.trial.Common = append(x.trial.Common[:0], c.Common...)
 }
 
 // used counts the couplings that are not missing.

@@ -11,6 +11,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver"
 	"tonepose/testdata/published"
@@ -19,7 +20,7 @@ import (
 // metal adds to the couplings what a piece of metal does.
 type metal interface {
 	// coupling is the change of M [H] between an emitter and a coil at omega [rad/s].
-	coupling(e fieldmodels.Emitter, c solver.Coil, pose rigid.Pose, omega float64) complex128
+	coupling(e fieldmodels.Emitter, c mutual.Coil, pose rigid.Pose, omega float64) complex128
 	distance(p r3.Vec) float64 // from its surface [m], at least
 }
 
@@ -47,7 +48,7 @@ func sphereMoment(permeability, radiusOverSkin float64) complex128 {
 	return (2*mu - p) / (mu + p)
 }
 
-func (s sphere) coupling(e fieldmodels.Emitter, c solver.Coil, pose rigid.Pose, omega float64) complex128 {
+func (s sphere) coupling(e fieldmodels.Emitter, c mutual.Coil, pose rigid.Pose, omega float64) complex128 {
 	b, err := e.Source.Field(s.center)
 	if err != nil {
 		panic(err)
@@ -70,13 +71,15 @@ type ring struct {
 	conductivity float64
 }
 
-func (r ring) coupling(e fieldmodels.Emitter, c solver.Coil, pose rigid.Pose, omega float64) complex128 {
-	place := rigid.Pose{Position: r.center, Rotation: rigid.Between(r3.Vec{Z: 1}, r.axis)}
-	mean, err := fieldmodels.MeanField(e.Source, fieldmodels.DiscNodes(r.radius, 15), place)
-	if err != nil {
+func (r ring) coupling(e fieldmodels.Emitter, c mutual.Coil, pose rigid.Pose, omega float64) complex128 {
+	ring := mutual.NewPickup(mutual.Coil{Center: r.center, Axis: r3.Unit(r.axis), AreaTurns: math.Pi * r.radius * r.radius, Radius: r.radius})
+	frame := mutual.NewFrame(rigid.Identity())
+	var placed mutual.Placed
+	ring.Place(&placed, &frame)
+	var m1 mutual.Coupling
+	if err := placed.Couple(&m1, e.Source); err != nil {
 		panic(err)
 	}
-	m1 := math.Pi * r.radius * r.radius * r3.Dot(mean, place.Rotate(r3.Vec{Z: 1}))
 	b, err := fieldmodels.PlaceAxis(fieldmodels.Loop{Radius: r.radius, Turns: 1}, r.center, r.axis).Field(pose.Apply(c.Center))
 	if err != nil {
 		panic(err)
@@ -84,7 +87,7 @@ func (r ring) coupling(e fieldmodels.Emitter, c solver.Coil, pose rigid.Pose, om
 	m2 := c.AreaTurns * r3.Dot(pose.Rotate(c.Axis), b)
 	resistance := 2 * r.radius / (r.conductivity * r.wire * r.wire)
 	inductance := fieldmodels.Mu0 * r.radius * (math.Log(8*r.radius/r.wire) - 1.75)
-	return complex(m1*m2, 0) * complex(0, -omega) / complex(resistance, omega*inductance)
+	return complex(m1.M*m2, 0) * complex(0, -omega) / complex(resistance, omega*inductance)
 }
 
 func (r ring) distance(p r3.Vec) float64 { return r3.Norm(r3.Sub(p, r.center)) - r.radius }
@@ -146,7 +149,7 @@ func (p *plate) solve(omega float64) *mat.Dense {
 	return &inv
 }
 
-func (p *plate) coupling(e fieldmodels.Emitter, c solver.Coil, pose rigid.Pose, omega float64) complex128 {
+func (p *plate) coupling(e fieldmodels.Emitter, c mutual.Coil, pose rigid.Pose, omega float64) complex128 {
 	n := len(p.loops)
 	inv := p.solve(omega)
 	normal := p.pose.Rotate(r3.Vec{Z: 1})
@@ -192,7 +195,7 @@ func (f floor) depth(omega float64) complex128 {
 	return complex(skin, -skin)
 }
 
-func (f floor) coupling(e fieldmodels.Emitter, c solver.Coil, pose rigid.Pose, omega float64) complex128 {
+func (f floor) coupling(e fieldmodels.Emitter, c mutual.Coil, pose rigid.Pose, omega float64) complex128 {
 	center := r3.Vec{X: e.Center.X, Y: e.Center.Y, Z: 2*f.height - e.Center.Z}
 	axis := r3.Vec{X: e.Axis.X, Y: e.Axis.Y, Z: -e.Axis.Z}
 	src := fieldmodels.PlaceAxis(fieldmodels.Loop{Radius: 0.035, Turns: 40}, center, axis)

@@ -26,7 +26,7 @@ type Robust struct {
 // Weighted returns the couplings with variances that give them their weights, so
 // that a plain fit reaches the robust pose.
 func (r *Robust) Weighted(c solver.Couplings) solver.Couplings {
-	out := solver.Couplings{Value: c.Value, Variance: make([]float64, len(c.Variance))}
+	out := solver.Couplings{Value: c.Value, Variance: make([]float64, len(c.Variance)), Common: c.Common}
 	for i, w := range r.Weight {
 		out.Variance[i] = math.Inf(1)
 		if w > leastWeight {
@@ -69,14 +69,14 @@ func (x *Inspector) Robust(c solver.Couplings, start *solver.Result, loss leasts
 		}
 		out.Result, scale = first.Result, first.Scale
 	}
-	weighted := solver.Couplings{Value: c.Value, Variance: slices.Clone(c.Variance)}
+	weighted := solver.Couplings{Value: c.Value, Variance: slices.Clone(c.Variance), Common: c.Common}
 	var sizes []float64
 	n := used(c.Variance)
 	for range robustRounds {
 		if err := x.look(c, out.Pose); err != nil {
 			return out, err
 		}
-		if err := x.marginal(out.Pose); err != nil {
+		if err := x.marginal(c, out.Pose); err != nil {
 			return out, err
 		}
 		x.pose.reset()

@@ -114,8 +114,7 @@ func (x *Inspector) spread(c solver.Couplings, r *solver.Result) (position, rota
 		if used(c.Variance[e*x.coils:(e+1)*x.coils]) == 0 {
 			continue
 		}
-		copy(x.trial.Value, c.Value)
-		copy(x.trial.Variance, c.Variance)
+		x.take(c)
 		for i := e * x.coils; i < (e+1)*x.coils; i++ {
 			x.trial.Variance[i] = math.Inf(1)
 		}

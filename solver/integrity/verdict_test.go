@@ -89,7 +89,7 @@ func alarms(t *testing.T, n int, seed uint64) (distorted, named, doubted int, co
 		if !math.IsNaN(v.Spread) {
 			doubted++
 		}
-		if x.Identify([]solver.Couplings{o.Couplings}, []solver.Result{fit}).Fault != nil {
+		if identify(t, x, []solver.Couplings{o.Couplings}, []solver.Result{fit}).Fault != nil {
 			named++
 		}
 		if dp, _ := pose.Minus(fit.Pose); r3.Norm(dp) <= v.PositionError {
@@ -239,7 +239,7 @@ func BenchmarkIdentify(b *testing.B) {
 	spoil(x, &o, Fault{Part: Coil, Gain: 1.31})
 	frames, fits := []solver.Couplings{o.Couplings}, []solver.Result{s.Cold(o.Couplings)}
 	for b.Loop() {
-		if x.Identify(frames, fits).Fault == nil {
+		if identify(b, x, frames, fits).Fault == nil {
 			b.Fatal("no fault found")
 		}
 	}

@@ -5,10 +5,12 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver"
 )
@@ -100,8 +102,8 @@ type layoutSearch struct {
 	Layout
 	problem solver.Problem
 	noise   Noise
-	probe   solver.Sensor // coils as points, its origin at their centroid
-	model   model
+	probe   mutual.Sensor // coils as points
+	basis   basis
 	poses   []rigid.Pose
 	across  [][2]r3.Vec // two axes square to each emitter's own
 
@@ -122,6 +124,9 @@ func newLayoutSearch(p solver.Problem, n Noise, l Layout) (*layoutSearch, error)
 	if l.Starts == 0 {
 		l.Starts = 3
 	}
+	if err := p.Validate(); err != nil {
+		return nil, err
+	}
 	if err := n.check(&p); err != nil {
 		return nil, err
 	}
@@ -136,17 +141,14 @@ func newLayoutSearch(p solver.Problem, n Noise, l Layout) (*layoutSearch, error)
 	if l.ShiftM == (r3.Vec{}) && l.TiltRad == 0 || len(l.RadiusM) != len(p.Array.Emitters) || l.Grid < 2 || l.Starts < 1 {
 		return nil, fmt.Errorf("prediction: Layout %+v: needs room to move, a radius for each of %d emitters, a grid of 2 or more", l, len(p.Array.Emitters))
 	}
-	full, err := solver.New(p, solver.Options{})
-	if err != nil {
-		return nil, err
-	}
-	s := &layoutSearch{Layout: l, problem: p, noise: n, model: newModel(&p, full.Freedom())}
-	s.probe, _ = centred(p.Sensor)
+	s := &layoutSearch{Layout: l, problem: p, noise: n}
+	s.basis, s.probe = newBasis(&p)
+	s.probe.Coils = slices.Clone(s.probe.Coils)
 	for i := range s.probe.Coils {
 		s.probe.Coils[i].Radius = 0
 	}
 	turns := 2
-	if s.model.axial {
+	if s.basis.blind != (r3.Vec{}) {
 		turns = 6
 	}
 	orientations := Orientations(turns)
@@ -161,7 +163,7 @@ func newLayoutSearch(p solver.Problem, n Noise, l Layout) (*layoutSearch, error)
 		s.each = append(s.each, make([]information, len(s.poses)))
 	}
 	s.rest, s.trial = make([]information, len(s.poses)), make([]information, len(s.poses))
-	s.scale = s.model.limit
+	s.scale = s.basis.limit
 	return s, nil
 }
 
@@ -250,26 +252,22 @@ func (s *layoutSearch) allowed(e int, p place) bool {
 // inform fills what emitter e tells of every pose after a move.
 func (s *layoutSearch) inform(ctx context.Context, dst []information, e int, m Move) error {
 	s.trials++
-	emitter := m.Placed(s.problem.Array.Emitters[e])
-	// A solver of this emitter alone, with a speck of a volume: only Evaluate is
-	// wanted, and New's grid is then one place.
-	far := r3.Add(emitter.Center, r3.Vec{Z: 100})
-	one, err := solver.New(solver.Problem{Array: fieldmodels.Array{Emitters: []fieldmodels.Emitter{emitter}}, Sensor: s.probe,
-		Volume: solver.Volume{Min: far, Max: r3.Add(far, r3.Vec{X: 1e-3, Y: 1e-3, Z: 1e-3})}}, solver.Options{})
+	one, err := mutual.New(fieldmodels.Array{Emitters: []fieldmodels.Emitter{m.Placed(s.problem.Array.Emitters[e])}}, s.probe)
 	if err != nil {
 		return err
 	}
-	m0, jacobian := s.model.m[:s.model.coils], s.model.jacobian[:s.model.coils]
+	coils := len(s.probe.Coils)
+	value, slope := make([]float64, coils), make([][6]float64, coils)
 	for i, pose := range s.poses {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
 		dst[i] = information{}
-		if one.Evaluate(pose, m0, jacobian) != nil {
+		if one.Evaluate(pose, value, slope) != nil {
 			continue // on the conductor: nothing to learn
 		}
-		for c := range m0 {
-			dst[i].add(&jacobian[c], s.noise.variance(e*s.model.coils+c, e, m0[c]))
+		for c := range value {
+			dst[i].add(&slope[c], s.noise.variance(e*coils+c, e, value[c]))
 		}
 	}
 	return nil
@@ -283,7 +281,7 @@ const softness = 16
 func (s *layoutSearch) judge(total []information) float64 {
 	sum := 0.0
 	for i := range total {
-		b := s.model.bound(&total[i], s.poses[i])
+		b := s.basis.bound(&total[i], s.poses[i])
 		d := 1.0
 		if b.Observable {
 			d = b.PositionM / s.scale

@@ -9,9 +9,11 @@ package prediction
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver"
 )
@@ -75,87 +77,81 @@ type Bound struct {
 // Predictor bounds the poses of one sensor. It is not safe for concurrent use;
 // Survey is.
 type Predictor struct {
-	solver *solver.Solver
-	noise  Noise
-	model
+	model *mutual.Model
+	noise Noise
+	coils int
+	basis
+	value []float64
+	slope [][6]float64
 }
 
-// model is what turns couplings into information.
-type model struct {
-	coils    int
-	axial    bool
-	axis     r3.Vec  // of an axial sensor, unit, sensor frame
-	centroid r3.Vec  // of the coils, where its position is taken; else zero
-	limit    float64 // of a position's deviation [m]
-	m        []float64
-	jacobian [][6]float64
+// basis is what a bound is taken by.
+type basis struct {
+	blind  r3.Vec  // the sensor's BlindAxis, else zero
+	center r3.Vec  // of the coils of a sensor with one, where its position is taken; else zero
+	limit  float64 // of a position's deviation [m]
 }
 
-func newModel(p *solver.Problem, freedom int) model {
-	n := len(p.Array.Emitters) * len(p.Sensor.Coils)
-	return model{
-		coils: len(p.Sensor.Coils), axial: freedom == 5, axis: r3.Unit(p.Sensor.Coils[0].Axis),
-		limit: r3.Norm(r3.Sub(p.Volume.Max, p.Volume.Min)),
-		m:     make([]float64, n), jacobian: make([][6]float64, n),
+// newBasis returns the sensor as its poses are bounded: one with a blind axis has
+// its origin at the centroid of its coils.
+func newBasis(p *solver.Problem) (basis, mutual.Sensor) {
+	b := basis{limit: r3.Norm(r3.Sub(p.Volume.Max, p.Volume.Min))}
+	axis, ok := p.Sensor.BlindAxis()
+	if !ok {
+		return b, p.Sensor
 	}
-}
-
-// centred is a sensor whose frame's origin is the centroid of its coils, and
-// where that was [m].
-func centred(s solver.Sensor) (solver.Sensor, r3.Vec) {
-	var c r3.Vec
-	for _, coil := range s.Coils {
-		c = r3.Add(c, r3.Scale(1/float64(len(s.Coils)), coil.Center))
+	b.blind = axis
+	s := mutual.Sensor{Name: p.Sensor.Name, Coils: slices.Clone(p.Sensor.Coils)}
+	for _, c := range s.Coils {
+		b.center = r3.Add(b.center, r3.Scale(1/float64(len(s.Coils)), c.Center))
 	}
-	out := solver.Sensor{Name: s.Name}
-	for _, coil := range s.Coils {
-		coil.Center = r3.Sub(coil.Center, c)
-		out.Coils = append(out.Coils, coil)
+	for i := range s.Coils {
+		s.Coils[i].Center = r3.Sub(s.Coils[i].Center, b.center)
 	}
-	return out, c
+	return b, s
 }
 
 // New prepares the bounds of a problem's sensor under the given noise.
 func New(p solver.Problem, n Noise) (*Predictor, error) {
+	if err := p.Validate(); err != nil {
+		return nil, err
+	}
 	if err := n.check(&p); err != nil {
 		return nil, err
 	}
-	s, err := solver.New(p, solver.Options{})
+	basis, sensor := newBasis(&p)
+	model, err := mutual.New(p.Array, sensor)
 	if err != nil {
 		return nil, err
 	}
-	var centroid r3.Vec
-	if s.Freedom() == 5 {
-		p.Sensor, centroid = centred(p.Sensor)
-		if s, err = solver.New(p, solver.Options{}); err != nil {
-			return nil, err
-		}
-	}
-	out := &Predictor{solver: s, noise: n, model: newModel(&p, s.Freedom())}
-	out.centroid = centroid
-	return out, nil
+	return (&Predictor{model: model, noise: n, coils: len(sensor.Coils), basis: basis}).clone(), nil
 }
 
 // Freedom returns the degrees of freedom of a pose: 6, or 5 about an unknown roll.
-func (p *Predictor) Freedom() int { return p.solver.Freedom() }
+func (p *Predictor) Freedom() int {
+	if p.blind != (r3.Vec{}) {
+		return 5
+	}
+	return 6
+}
 
+// clone returns a Predictor with working memory of its own.
 func (p *Predictor) clone() *Predictor {
-	problem := p.solver.Problem()
-	c := &Predictor{solver: p.solver.Clone(), noise: p.noise, model: newModel(&problem, p.Freedom())}
-	c.centroid = p.centroid
-	return c
+	c := *p
+	c.value, c.slope = make([]float64, len(p.noise.SigmaH)), make([][6]float64, len(p.noise.SigmaH))
+	return &c
 }
 
 // At returns the bound at a pose of the sensor. On a conductor nothing is
 // observable.
 func (p *Predictor) At(pose rigid.Pose) Bound {
-	pose.Position = pose.Apply(p.centroid)
-	if p.solver.Evaluate(pose, p.m, p.jacobian) != nil {
+	pose.Position = pose.Apply(p.center)
+	if p.model.Evaluate(pose, p.value, p.slope) != nil {
 		return blind
 	}
 	var f information
-	for i := range p.m {
-		f.add(&p.jacobian[i], p.noise.variance(i, i/p.coils, p.m[i]))
+	for i := range p.value {
+		f.add(&p.slope[i], p.noise.variance(i, i/p.coils, p.value[i]))
 	}
 	return p.bound(&f, pose)
 }
@@ -163,13 +159,9 @@ func (p *Predictor) At(pose rigid.Pose) Bound {
 var blind = Bound{PositionM: math.Inf(1), RotationRad: math.Inf(1)}
 
 // bound inverts the information at a pose.
-func (m *model) bound(f *information, pose rigid.Pose) Bound {
+func (m *basis) bound(f *information, pose rigid.Pose) Bound {
 	var b Bound
-	u := r3.Vec{}
-	if m.axial {
-		u = pose.Rotate(m.axis)
-	}
-	if !f.invert(&b.Covariance, u) {
+	if !f.invert(&b.Covariance, pose.Rotate(m.blind)) {
 		return blind
 	}
 	var position, rotation float64

@@ -12,6 +12,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver"
 	"tonepose/solver/prediction"
@@ -25,7 +26,7 @@ func near(t *testing.T, what string, got, want, relative float64) {
 }
 
 // ring is n loops in a ring, flat or tilted at random, below a probe.
-func ring(n int, tilt float64, sensor solver.Sensor) solver.Problem {
+func ring(n int, tilt float64, sensor mutual.Sensor) solver.Problem {
 	random := rand.New(rand.NewPCG(1, 2))
 	p := solver.Problem{Sensor: sensor, Volume: solver.Volume{Min: r3.Vec{X: -0.15, Y: -0.15, Z: 0.03}, Max: r3.Vec{X: 0.15, Y: 0.15, Z: 0.3}}}
 	for i := range n {
@@ -38,16 +39,16 @@ func ring(n int, tilt float64, sensor solver.Sensor) solver.Problem {
 	return p
 }
 
-func probe() solver.Sensor {
-	return solver.Sensor{Name: "probe", Coils: []solver.Coil{
+func probe() mutual.Sensor {
+	return mutual.Sensor{Name: "probe", Coils: []mutual.Coil{
 		{Center: r3.Vec{X: 0.004, Z: 0.001}, Axis: r3.Vec{X: 1}, AreaTurns: 0.004, Radius: 0.004},
 		{Center: r3.Vec{X: -0.003, Y: 0.003}, Axis: r3.Vec{Y: 1}, AreaTurns: 0.004, Radius: 0.004},
 		{Center: r3.Vec{Y: -0.002, Z: -0.004}, Axis: r3.Vec{Z: 1}, AreaTurns: 0.004, Radius: 0.004},
 	}}
 }
 
-func micro() solver.Sensor {
-	return solver.Sensor{Name: "micro", Coils: []solver.Coil{{Axis: r3.Vec{Z: 1}, AreaTurns: 8e-5}}}
+func micro() mutual.Sensor {
+	return mutual.Sensor{Name: "micro", Coils: []mutual.Coil{{Axis: r3.Vec{Z: 1}, AreaTurns: 8e-5}}}
 }
 
 func noise(p solver.Problem, sigma, relative float64) prediction.Noise {
@@ -76,7 +77,7 @@ func TestCrossedDipolesInClosedForm(t *testing.T) {
 	p := solver.Problem{Volume: solver.Volume{Min: r3.Vec{X: -0.5, Y: -0.5, Z: 0.1}, Max: r3.Vec{X: 0.5, Y: 0.5, Z: 1}}}
 	for _, axis := range []r3.Vec{{X: 1}, {Y: 1}, {Z: 1}} {
 		p.Array.Emitters = append(p.Array.Emitters, fieldmodels.Emitter{Source: fieldmodels.Dipole{Moment: r3.Scale(moment, axis)}, Axis: axis})
-		p.Sensor.Coils = append(p.Sensor.Coils, solver.Coil{Axis: axis, AreaTurns: area})
+		p.Sensor.Coils = append(p.Sensor.Coils, mutual.Coil{Axis: axis, AreaTurns: area})
 	}
 	a := fieldmodels.Mu0 / (4 * math.Pi) * moment * area / (r * r * r)
 	bound := predictor(t, p, noise(p, sigma, 0)).At(rigid.Pose{Position: r3.Vec{Z: r}, Rotation: rigid.Exp(r3.Vec{})})
@@ -175,7 +176,7 @@ func monteCarlo(t *testing.T, p solver.Problem, n prediction.Noise, pose rigid.P
 func TestBoundAgainstMonteCarlo(t *testing.T) {
 	off := micro()
 	off.Coils[0].Center = r3.Vec{X: 0.01, Y: -0.02, Z: 0.005}
-	for name, sensor := range map[string]solver.Sensor{"three coils": probe(), "one coil": micro(), "one coil off the origin": off} {
+	for name, sensor := range map[string]mutual.Sensor{"three coils": probe(), "one coil": micro(), "one coil off the origin": off} {
 		p := ring(6, 0.4, sensor)
 		n := noise(p, 1e-13*sensor.Coils[0].AreaTurns/8e-5, 0)
 		pose := rigid.Pose{Position: r3.Vec{X: 0.05, Y: -0.03, Z: 0.12}, Rotation: rigid.Exp(r3.Vec{X: 0.4, Y: -0.8, Z: 0.2})}

@@ -1,6 +1,7 @@
 package trajectory
 
 import (
+	"context"
 	"fmt"
 	"math"
 
@@ -24,25 +25,34 @@ const (
 )
 
 type filter struct {
+	ctx      context.Context // of the one call that it serves
 	solver   *solver.Solver
+	shared   *shared // nil: the model is exact
 	options  Options
-	axis     *r3.Vec
-	center   r3.Vec
+	axis     *r3.Vec // about which a turn can't be seen, sensor frame; nil: none
+	center   r3.Vec  // the point on it that the coils see
 	mean     []float64
 	value    []float64
+	residual []float64
+	inverse  []float64 // of sigma
 	jacobian [][6]float64
 	h        [][]float64
+	along    []float64
 }
 
-func newFilter(s *solver.Solver, o Options) *filter {
+func newFilter(ctx context.Context, s *solver.Solver, o Options) *filter {
 	p := s.Problem()
 	n := len(p.Array.Emitters) * len(p.Sensor.Coils)
-	f := &filter{solver: s, options: o, mean: make([]float64, n), value: make([]float64, n), jacobian: make([][6]float64, n)}
+	f := &filter{ctx: ctx, solver: s, shared: newShared(s), options: o, mean: make([]float64, n), value: make([]float64, n),
+		residual: make([]float64, n), inverse: make([]float64, n), jacobian: make([][6]float64, n)}
 	f.h = make([][]float64, n)
 	for i := range f.h {
 		f.h[i] = make([]float64, o.Motion.size())
 	}
-	f.axis, f.center = blind(s)
+	f.along = make([]float64, max(o.Motion.size(), columns))
+	if axis, ok := p.Sensor.BlindAxis(); ok {
+		f.axis, f.center = &axis, p.Sensor.Coils[0].Center
+	}
 	return f
 }
 
@@ -52,6 +62,9 @@ func (f *filter) run(frames []Frame) ([]step, float64, error) {
 	var likelihood float64
 	started, outage := false, 0
 	for i, fr := range frames {
+		if err := f.ctx.Err(); err != nil {
+			return nil, 0, err
+		}
 		p := &steps[i]
 		if !started || outage > f.options.MaxOutage {
 			ok, err := f.start(p, fr)

@@ -1,9 +1,11 @@
 package trajectory
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
@@ -30,7 +32,9 @@ const folds = 5
 // Spline fits one smooth curve of poses to the couplings of all frames at once,
 // by Levenberg–Marquardt on banded normal equations. Where no window speaks, a
 // vague bound on the acceleration bridges.
-func Spline(s *solver.Solver, frames []Frame, o SplineOptions) (*Track, error) {
+//
+// Spline ends with the context's error soon after that is done.
+func Spline(ctx context.Context, s *solver.Solver, frames []Frame, o SplineOptions) (*Track, error) {
 	if o.Correlation == 0 {
 		o.Correlation = 1
 	}
@@ -43,12 +47,16 @@ func Spline(s *solver.Solver, frames []Frame, o SplineOptions) (*Track, error) {
 	if len(frames) < order {
 		return nil, fmt.Errorf("trajectory: %d windows are too few for a spline: %d are needed", len(frames), order)
 	}
-	f := newFilter(s, Options{Motion: ConstantVelocity, WindowSpread: o.WindowSpread, Correlation: o.Correlation})
+	frames = slices.Clone(frames)
+	f := newFilter(ctx, s, Options{Motion: ConstantVelocity, WindowSpread: o.WindowSpread, Correlation: o.Correlation})
 	fit := &splineFit{filter: f, frames: frames, use: make([]bool, len(frames))}
 	for i := range fit.use {
 		fit.use[i] = true
 	}
 	fit.solved = f.solved(frames)
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
 	if len(fit.solved) == 0 {
 		return nil, ErrNoStart
 	}
@@ -78,7 +86,11 @@ func Spline(s *solver.Solver, frames []Frame, o SplineOptions) (*Track, error) {
 			return nil, err
 		}
 	}
-	return fit.track(c)
+	t, err := fit.track(c)
+	if err != nil {
+		return nil, err
+	}
+	return t, f.addShared(t.States, frames)
 }
 
 type splineFit struct {
@@ -156,6 +168,9 @@ func (f *splineFit) run(knots float64) (*curve, error) {
 func (f *splineFit) linearise(c, start *curve) (*normal, error) {
 	e := newNormal(6 * len(c.control))
 	for i := range f.frames {
+		if err := f.filter.ctx.Err(); err != nil {
+			return nil, err
+		}
 		if f.use[i] {
 			if err := f.window(c, &f.frames[i], e); err != nil {
 				return nil, err
@@ -173,10 +188,18 @@ func (f *splineFit) window(c *curve, fr *Frame, e *normal) error {
 	if fr.seen != nil {
 		return f.solvedWindow(c, fr, e)
 	}
+	if !fr.widened {
+		middle, _ := c.at(fr.Time, nil)
+		if err := g.widen(fr, middle); err != nil {
+			return err
+		}
+	}
 	first, _ := c.locate(fr.Time - math.Sqrt(3)*g.options.WindowSpread)
-	columns := 6 * (order + 1)
 	clear(g.mean)
-	rows := make([]float64, len(g.mean)*columns)
+	rows := make([][]float64, len(g.mean))
+	for i, all := 0, make([]float64, len(g.mean)*columns); i < len(rows); i++ {
+		rows[i] = all[i*columns:][:columns]
+	}
 	for k, node := range nodes {
 		weight := node.weight
 		if g.options.WindowSpread == 0 {
@@ -198,9 +221,8 @@ func (f *splineFit) window(c *curve, fr *Frame, e *normal) error {
 		}
 		for i, jac := range g.jacobian {
 			g.mean[i] += weight * g.value[i]
-			row := rows[i*columns : (i+1)*columns]
 			for j := range d {
-				out := row[6*(segment-first+j):]
+				out := rows[i][6*(segment-first+j):]
 				for r, v := range jac {
 					for s := range 6 {
 						out[s] += weight * v * d[j][r][s]
@@ -209,14 +231,12 @@ func (f *splineFit) window(c *curve, fr *Frame, e *normal) error {
 			}
 		}
 	}
-	for i := range g.mean {
-		variance := fr.Couplings.Variance[i] * g.options.Correlation
-		if !(variance > 0) || math.IsInf(variance, 0) {
-			continue
-		}
-		e.add(6*first, rows[i*columns:(i+1)*columns], fr.Couplings.Value[i]-g.mean[i], 1/variance)
-		e.used++
+	g.compareWith(fr)
+	_, used := g.weigh(fr, g.residual, rows)
+	for i, r := range g.residual {
+		e.add(6*first, rows[i], r, 1)
 	}
+	e.used += used
 	return nil
 }
 
@@ -266,6 +286,9 @@ func (f *splineFit) solvedWindow(c *curve, fr *Frame, e *normal) error {
 // add puts one weighted row into the normal equations.
 func (e *normal) add(at int, row []float64, residual, weight float64) {
 	e.cost += weight * residual * residual
+	if e.a == nil { // only the cost is asked
+		return
+	}
 	raw := e.a.RawSymBand() // row i holds its diagonal first
 	for p, v := range row {
 		if v == 0 {
@@ -310,8 +333,8 @@ func (f *splineFit) bridge(c, start *curve, e *normal) {
 
 // misfit is a frame's chi-square to the curve.
 func (f *splineFit) misfit(c *curve, i int) (float64, int, error) {
-	e := newNormal(6 * len(c.control))
-	if err := f.window(c, &f.frames[i], e); err != nil {
+	var e normal
+	if err := f.window(c, &f.frames[i], &e); err != nil {
 		return 0, 0, err
 	}
 	return e.cost, e.used, nil
@@ -337,6 +360,9 @@ func (f *splineFit) validate() (float64, error) {
 				f.use[i] = i%folds != fold
 			}
 			c, err := f.run(knots)
+			if done := f.filter.ctx.Err(); done != nil {
+				return 0, done
+			}
 			if err != nil {
 				score = math.Inf(1)
 				break
@@ -375,6 +401,9 @@ func (f *splineFit) track(c *curve) (*Track, error) {
 	t := &Track{Knots: c.step}
 	n := len(e.b)
 	for i, fr := range f.frames {
+		if err := f.filter.ctx.Err(); err != nil {
+			return nil, err
+		}
 		s := State{Time: fr.Time, Passed: !f.use[i]}
 		var d [order][6][6]float64
 		var segment int

@@ -32,7 +32,9 @@ func (f *filter) measure(x motion, fr *Frame) (*evidence, error) {
 		return f.compare(x, fr.seen)
 	}
 	n := f.options.Motion.size()
-	c := fr.Couplings
+	if err := f.widen(fr, x.pose); err != nil {
+		return nil, err
+	}
 	clear(f.mean)
 	for i := range f.h {
 		clear(f.h[i])
@@ -65,28 +67,30 @@ func (f *filter) measure(x motion, fr *Frame) (*evidence, error) {
 	}
 	e := &evidence{a: mat.NewSymDense(n, nil), b: make([]float64, n)}
 	raw := e.a.RawSymmetric()
+	f.compareWith(fr)
+	e.logR, e.used = f.weigh(fr, f.residual, f.h)
 	for i, h := range f.h {
-		variance := c.Variance[i] * f.options.Correlation
-		if !(variance > 0) || math.IsInf(variance, 0) {
-			continue
-		}
-		w := 1 / variance
-		r := c.Value[i] - f.mean[i]
-		e.c += w * r * r
-		e.logR += math.Log(variance)
-		e.used++
+		r := f.residual[i]
+		e.c += r * r
 		for p, hp := range h {
 			if hp == 0 {
 				continue
 			}
-			e.b[p] += w * r * hp
+			e.b[p] += r * hp
 			row := raw.Data[p*raw.Stride:]
 			for q := p; q < n; q++ {
-				row[q] += w * hp * h[q]
+				row[q] += hp * h[q]
 			}
 		}
 	}
 	return e, nil
+}
+
+// compareWith takes the residuals of a frame's couplings.
+func (f *filter) compareWith(fr *Frame) {
+	for i, v := range fr.Couplings.Value {
+		f.residual[i] = v - f.mean[i]
+	}
 }
 
 // compare takes the pose of a window that was solved by itself in place of its
@@ -130,18 +134,7 @@ func (f *filter) compare(x motion, r *solver.Result) (*evidence, error) {
 	return e, nil
 }
 
-// blind finds the axis about which a sensor's turn can't be seen, with the
-// point on it that its coils see, both in the sensor frame.
-func blind(s *solver.Solver) (axis *r3.Vec, center r3.Vec) {
-	if s.Freedom() != 5 {
-		return nil, r3.Vec{}
-	}
-	c := s.Problem().Sensor.Coils[0]
-	a := r3.Unit(c.Axis)
-	return &a, c.Center
-}
-
-// blindNow is that axis in the rig frame.
+// blindNow is the blind axis in the rig frame.
 func (f *filter) blindNow(p rigid.Pose) *r3.Vec {
 	if f.axis == nil {
 		return nil

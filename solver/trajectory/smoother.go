@@ -54,6 +54,9 @@ func (f *filter) solved(frames []Frame) []Frame {
 	out := make([]Frame, 0, len(frames))
 	var last *solver.Result
 	for _, fr := range frames {
+		if f.ctx.Err() != nil {
+			break
+		}
 		var r solver.Result
 		if last != nil {
 			r = f.solver.Warm(fr.Couplings, last.Pose)
@@ -84,6 +87,9 @@ func (f *filter) learn(frames []Frame) error {
 		frames = frames[:learnFrames]
 	}
 	frames = f.solved(frames)
+	if err := f.ctx.Err(); err != nil {
+		return err
+	}
 	if len(frames) < 4 {
 		return ErrNoStart
 	}
@@ -121,6 +127,9 @@ func (f *filter) learn(frames []Frame) error {
 		&optimize.Settings{FuncEvaluations: 60, Converger: &optimize.FunctionConverge{Absolute: 0.05, Iterations: 8}},
 		&optimize.NelderMead{SimplexSize: 1.5})
 	f.options.Gate = gate
+	if err := f.ctx.Err(); err != nil {
+		return err
+	}
 	if result == nil || math.IsInf(result.F, 0) {
 		if failure != nil {
 			return failure

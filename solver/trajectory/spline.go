@@ -141,7 +141,10 @@ func (c *curve) move(step []float64) *curve {
 
 // band is the number of off-diagonals of the normal equations: a window's
 // nodes reach into the neighbouring segment.
-const band = 6*(order+1) - 1
+const band = columns - 1
+
+// columns of a window's rows.
+const columns = 6 * (order + 1)
 
 // normal is the normal equations of a fit.
 type normal struct {

@@ -14,9 +14,11 @@
 package trajectory
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
@@ -75,7 +77,8 @@ type Frame struct {
 	Time      float64 // centre of the window [s]
 	Couplings solver.Couplings
 
-	seen *solver.Result // solved by itself: taken in place of the couplings
+	seen    *solver.Result // solved by itself: taken in place of the couplings
+	widened bool           // the variances have those of the model's errors
 }
 
 // State is the estimate at one window's centre.
@@ -84,7 +87,8 @@ type State struct {
 	Pose     rigid.Pose
 	Velocity r3.Vec // [m/s], rig frame
 	TurnRate r3.Vec // [rad/s], rig frame
-	// Covariance of the pose over x y z [m] and the rotation vector [rad].
+	// Covariance of the pose over x y z [m] and the rotation vector [rad]: of noise
+	// and motion, and of the model's errors, which all windows share.
 	Covariance [6][6]float64
 	// ChiSquare of the innovation and its degrees of freedom.
 	ChiSquare float64
@@ -131,7 +135,9 @@ func (o Options) withDefaults() (Options, error) {
 // Run estimates the motion through the frames, whose times must rise. The
 // filter's estimate at a window's centre rests on the samples up to the
 // window's end: its latency is half a window.
-func Run(s *solver.Solver, frames []Frame, o Options) (*Track, error) {
+//
+// Run ends with the context's error soon after that is done.
+func Run(ctx context.Context, s *solver.Solver, frames []Frame, o Options) (*Track, error) {
 	o, err := o.withDefaults()
 	if err != nil {
 		return nil, err
@@ -141,7 +147,8 @@ func Run(s *solver.Solver, frames []Frame, o Options) (*Track, error) {
 			return nil, fmt.Errorf("trajectory: frame %d at %g s does not follow %g s", i, frames[i].Time, frames[i-1].Time)
 		}
 	}
-	f := newFilter(s, o)
+	frames = slices.Clone(frames)
+	f := newFilter(ctx, s, o)
 	if o.PositionNoise == 0 || o.RotationNoise == 0 {
 		if err := f.learn(frames); err != nil {
 			return nil, err
@@ -158,7 +165,7 @@ func Run(s *solver.Solver, frames []Frame, o Options) (*Track, error) {
 	for i := range steps {
 		t.States = append(t.States, steps[i].state(f, frames[i].Time))
 	}
-	return t, nil
+	return t, f.addShared(t.States, frames)
 }
 
 func (p *step) state(f *filter, time float64) State {

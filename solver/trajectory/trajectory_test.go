@@ -10,6 +10,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver"
 )
@@ -31,7 +32,7 @@ func bench(t *testing.T, coils int) *solver.Solver {
 	}
 	axes := []r3.Vec{{Z: 1}, {X: 1}, {Y: 1}}
 	for i := range coils {
-		p.Sensor.Coils = append(p.Sensor.Coils, solver.Coil{Axis: axes[i], AreaTurns: 0.004})
+		p.Sensor.Coils = append(p.Sensor.Coils, mutual.Coil{Axis: axes[i], AreaTurns: 0.004})
 	}
 	s, err := solver.New(p, solver.Options{})
 	if err != nil {
@@ -122,7 +123,7 @@ func TestConsistent(t *testing.T) {
 			path := drive(m, n, dt, q, r, rng)
 			frames := observe(t, s, path, dt, sigma, rng)
 			for k, smooth := range []bool{false, true} {
-				track, err := Run(s, frames, Options{Motion: m, PositionNoise: q, RotationNoise: r, Smooth: smooth})
+				track, err := Run(t.Context(), s, frames, Options{Motion: m, PositionNoise: q, RotationNoise: r, Smooth: smooth})
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -157,7 +158,7 @@ func TestLearnsTheDrivingNoise(t *testing.T) {
 	s := bench(t, 3)
 	rng := rand.New(rand.NewPCG(3, 3))
 	path := drive(ConstantAcceleration, n, dt, q, r, rng)
-	track, err := Run(s, observe(t, s, path, dt, sigma, rng), Options{})
+	track, err := Run(t.Context(), s, observe(t, s, path, dt, sigma, rng), Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -184,7 +185,7 @@ func TestOutage(t *testing.T) {
 	for k := range frames[90].Couplings.Value {
 		frames[90].Couplings.Value[k] *= 1.5
 	}
-	track, err := Run(s, frames, Options{PositionNoise: q, RotationNoise: r})
+	track, err := Run(t.Context(), s, frames, Options{PositionNoise: q, RotationNoise: r})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -214,7 +215,7 @@ func TestRestart(t *testing.T) {
 		}
 		path = append(path, x)
 	}
-	track, err := Run(s, observe(t, s, path, dt, sigma, rng), Options{PositionNoise: 1e-2, RotationNoise: 1e-2, MaxOutage: 5})
+	track, err := Run(t.Context(), s, observe(t, s, path, dt, sigma, rng), Options{PositionNoise: 1e-2, RotationNoise: 1e-2, MaxOutage: 5})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -231,7 +232,7 @@ func TestFiveDegrees(t *testing.T) {
 	s := bench(t, 1)
 	rng := rand.New(rand.NewPCG(6, 6))
 	path := drive(ConstantAcceleration, n, dt, q, r, rng)
-	track, err := Run(s, observe(t, s, path, dt, sigma, rng), Options{PositionNoise: q, RotationNoise: r, Smooth: true})
+	track, err := Run(t.Context(), s, observe(t, s, path, dt, sigma, rng), Options{PositionNoise: q, RotationNoise: r, Smooth: true})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -328,7 +329,7 @@ func TestNoStart(t *testing.T) {
 	for i := range c.Variance {
 		c.Variance[i] = math.Inf(1)
 	}
-	if _, err := Run(s, []Frame{{Couplings: c}}, Options{PositionNoise: 1, RotationNoise: 1}); !errors.Is(err, ErrNoStart) {
+	if _, err := Run(t.Context(), s, []Frame{{Couplings: c}}, Options{PositionNoise: 1, RotationNoise: 1}); !errors.Is(err, ErrNoStart) {
 		t.Errorf("error %v, want ErrNoStart", err)
 	}
 }

@@ -14,6 +14,7 @@ import (
 
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver/assessment"
 )
@@ -212,7 +213,7 @@ func (a *Result) moveToTip(placeOnly bool) error {
 		if tip == nil {
 			return fmt.Errorf("sensor %s has no tip_m in its rig: find it with assess --pivot", a.Sensors[i])
 		}
-		if s.Axis != nil && r3.Norm(r3.Cross(*tip, *s.Axis)) > 1e-9 {
+		if s.Axis != nil && !onAxis(a.Rig.Sensor(s.Sensor), *tip) {
 			return fmt.Errorf("sensor %s: tip_m lies off the axis about which its turn can't be seen", a.Sensors[i])
 		}
 		arm := s.Estimate.Rotate(*tip)
@@ -270,18 +271,20 @@ func sandwich(j, c *[6][6]float64) (out [6][6]float64) {
 	return out
 }
 
-// blindAxis is the direction about which a sensor's turn can't be seen: that of
-// its coils if all share it, else nil.
+// blindAxis is the direction about which a sensor's turn can't be seen; nil: none.
 func blindAxis(r *rig.Rig, sensor int) *r3.Vec {
-	coils := r.Sensor(sensor).Coils
-	for _, c := range coils[1:] {
-		if r3.Norm(r3.Cross(c.Axis, coils[0].Axis)) > 1e-9 ||
-			r3.Norm(r3.Cross(r3.Sub(c.Center, coils[0].Center), coils[0].Axis)) > 1e-9 {
-			return nil
-		}
+	if axis, ok := r.Sensor(sensor).BlindAxis(); ok {
+		return &axis
 	}
-	axis := coils[0].Axis
-	return &axis
+	return nil
+}
+
+// onAxis tells whether a point of a sensor with a blind axis stays where it is when
+// the sensor turns about that: a coil there would not show the turn either.
+func onAxis(s mutual.Sensor, point r3.Vec) bool {
+	s.Coils = append(slices.Clone(s.Coils), mutual.Coil{Center: point, Axis: s.Coils[0].Axis})
+	_, ok := s.BlindAxis()
+	return ok
 }
 
 var stay = rigid.Identity()

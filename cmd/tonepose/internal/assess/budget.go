@@ -8,9 +8,11 @@ import (
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver"
 	"tonepose/solver/assessment"
@@ -40,39 +42,38 @@ type BudgetLine struct {
 // mostBudget bounds the poses that a budget is made of.
 const mostBudget = 200
 
-// The sources of a budget.
+// The sources of a budget: the parts of the solver's error model, and what is not of
+// the solver.
 const (
-	fromNoise = iota
-	fromEmitters
-	fromPickups
-	fromDrive
-	fromReference
+	fromReference = int(solver.Parts) + iota
 	fromRegistration
 	budgetSources
 )
 
-var budgetNames = [budgetSources]string{"noise of the couplings", "emitters: place, tilt, strength", "pickups: place, tilt, sensitivity, gain",
-	"drive current: gain of its channel", "reference device", "registration"}
+var budgetNames = [budgetSources]string{
+	solver.Noise:     "noise of the couplings",
+	solver.Drive:     "drive current: noise of its reference, gain of its channel",
+	solver.Emitters:  "emitters: place, tilt, strength",
+	solver.Pickups:   "pickups: place, tilt, sensitivity, gain",
+	solver.Joint:     "map of metal, emitters and pickups, found together",
+	fromReference:    "reference device",
+	fromRegistration: "registration",
+}
 
-// Budget splits the uncertainty of a sensor's poses, from the couplings in dir and
-// the rig's calibration covariance or, without one, its tolerances. The errors of
-// couplings pass to the pose by (JᵀWJ)⁻¹JᵀW, J the derivatives of couplings by the
-// pose and W the weights that solve used.
+// Budget splits the uncertainty of a sensor's poses, from the couplings in dir, by
+// the parts of the error model that solve weighed by. Where the rig was not
+// calibrated its tolerances add, which solve knows nothing of.
 func (a *Result) Budget(dir, sensor string, coverage float64) (*Budget, error) {
 	part := a.Sensor(sensor)
 	if len(part.Samples) == 0 {
 		return nil, nil
 	}
 	index := part.Samples[0].Sensor
-	array, err := a.Rig.Array()
+	s, err := bench.New(a.Rig).Solver(index)
 	if err != nil {
 		return nil, err
 	}
-	device := a.Rig.Sensor(index)
-	s, err := solver.New(solver.Problem{Array: array, Sensor: device, Volume: a.Rig.Volume()}, solver.Options{})
-	if err != nil {
-		return nil, err
-	}
+	unweighed := tolerances(a.Rig, index, s.Problem().Array.Covariance == nil)
 	chosen := map[float64]int{}
 	// Where solve gave no covariance, nothing is there to be split.
 	part = part.Part(func(i int) bool { return part.Samples[i].Covariance != nil })
@@ -80,16 +81,18 @@ func (a *Result) Budget(dir, sensor string, coverage float64) (*Budget, error) {
 	for i := 0; i < len(part.Samples); i += step {
 		chosen[part.Samples[i].Time] = i
 	}
-	sigmas, err := couplingSigmas(dir, a.Rig, index, chosen)
+	couplings, err := readCouplings(dir, a.Rig, index, chosen)
 	if err != nil {
 		return nil, err
 	}
-	e := &errorSources{rig: a.Rig, index: index, array: array, device: device, solver: s, parameters: emitterCovariance(a.Rig, array)}
+	if err := readReferences(dir, a.Rig, chosen, couplings); err != nil {
+		return nil, err
+	}
 	b := &Budget{Sensor: sensor}
 	var squares [budgetSources][6]float64
 	var observed [6]float64
-	for i, sigma := range sigmas {
-		cov, err := e.at(part.raw[i], sigma)
+	for i, c := range couplings {
+		cov, err := s.Contributions(c, part.raw[i], unweighed)
 		if err != nil {
 			return nil, fmt.Errorf("budget at %.6f s: %w", part.Samples[i].Time, err)
 		}
@@ -156,9 +159,8 @@ func errorsOf(s assessment.Sample) [6]float64 {
 	return [6]float64{e.Position.X, e.Position.Y, e.Position.Z, e.Rotation.X, e.Rotation.Y, e.Rotation.Z}
 }
 
-// couplingSigmas reads one standard deviation of every coupling at the chosen
-// times; +Inf where a coupling is missing.
-func couplingSigmas(dir string, r *rig.Rig, index int, chosen map[float64]int) (map[int][]float64, error) {
+// readCouplings reads the couplings at the chosen times.
+func readCouplings(dir string, r *rig.Rig, index int, chosen map[float64]int) (map[int]solver.Couplings, error) {
 	rows, err := tables.OpenCouplings(filepath.Join(dir, tables.CouplingsName+".parquet"))
 	if err != nil {
 		return nil, err
@@ -172,7 +174,8 @@ func couplingSigmas(dir string, r *rig.Rig, index int, chosen map[float64]int) (
 	for i, c := range s.Coils {
 		coil[r.Channels[c.Channel].Name] = i
 	}
-	out := map[int][]float64{}
+	n := len(emitter) * len(coil)
+	out := map[int]solver.Couplings{}
 	for row, err := range rows.All() {
 		if err != nil {
 			return nil, err
@@ -181,31 +184,87 @@ func couplingSigmas(dir string, r *rig.Rig, index int, chosen map[float64]int) (
 		if !ok || row.Sensor != s.Name {
 			continue
 		}
-		if out[at] == nil {
-			out[at] = make([]float64, len(emitter)*len(coil))
-			for k := range out[at] {
-				out[at][k] = math.Inf(1)
+		c, ok := out[at]
+		if !ok {
+			c = solver.Couplings{Value: make([]float64, n), Variance: make([]float64, n), Common: make([]float64, len(emitter))}
+			for k := range c.Variance {
+				c.Variance[k] = math.Inf(1) // missing
 			}
+			out[at] = c
 		}
 		if !math.IsNaN(row.Sigma) {
-			out[at][emitter[row.Emitter]*len(coil)+coil[row.Channel]] = row.Sigma
+			k := emitter[row.Emitter]*len(coil) + coil[row.Channel]
+			c.Value[k], c.Variance[k] = row.Value, row.Sigma*row.Sigma
 		}
 	}
 	return out, nil
 }
 
-// emitterCovariance is that of a calibration, or of the tolerances.
-func emitterCovariance(r *rig.Rig, array fieldmodels.Array) *mat.SymDense {
-	if array.Covariance != nil {
-		return array.Covariance
+// readReferences reads the noise of the emitters' references at the chosen times.
+func readReferences(dir string, r *rig.Rig, chosen map[float64]int, couplings map[int]solver.Couplings) error {
+	rows, err := tables.OpenPhasors(filepath.Join(dir, tables.PhasorsName+".parquet"))
+	if err != nil {
+		return err
 	}
-	const k = fieldmodels.ParametersPerEmitter
-	c := mat.NewSymDense(k*len(r.Emitters), nil)
-	for e := range r.Emitters {
-		t := r.Emitters[e].Tolerance
-		for i, sigma := range [k]float64{t.CenterM, t.CenterM, t.CenterM, t.AxisRad, t.AxisRad, t.AxisRad, t.Strength} {
-			c.SetSym(k*e+i, k*e+i, sigma*sigma)
+	defer rows.Close()
+	type of struct{ tone, channel string }
+	emitter := map[of]int{}
+	for i, e := range r.Emitters {
+		if e.Reference != nil {
+			emitter[of{e.Name, r.Channels[e.Reference.Channel].Name}] = i
 		}
 	}
-	return c
+	for row, err := range rows.All() {
+		if err != nil {
+			return err
+		}
+		at, wanted := chosen[row.Time]
+		e, reference := emitter[of{row.Tone, row.Channel}]
+		if c, ok := couplings[at]; ok && wanted && reference {
+			if v := row.Sigma * row.Sigma / (row.InPhase*row.InPhase + row.Quadrature*row.Quadrature); v > 0 && !math.IsInf(v, 0) {
+				c.Common[e] = v
+			}
+		}
+	}
+	return nil
+}
+
+// tolerances are the errors of a rig that solve does not weigh by: those of emitters
+// that have no covariance and, unless a calibration fitted them anew, those of the
+// pickups and of the drives' channels.
+func tolerances(r *rig.Rig, index int, emitters bool) *solver.ErrorModel {
+	m := &solver.ErrorModel{}
+	if emitters {
+		m.Emitters = mat.NewSymDense(fieldmodels.ParametersPerEmitter*len(r.Emitters), nil)
+		for e := range r.Emitters {
+			t := &r.Emitters[e].Tolerance
+			setVariances(m.Emitters, e, t.CenterM, t.AxisRad, t.Strength)
+		}
+	}
+	if r.Calibration != nil {
+		return m
+	}
+	coils := r.Sensors[index].Coils
+	m.Pickups = mat.NewSymDense(mutual.ParametersPerCoil*len(coils), nil)
+	for c, coil := range coils {
+		t := &coil.Tolerance
+		setVariances(m.Pickups, c, t.CenterM, t.AxisRad, math.Hypot(t.Sensitivity, r.Channels[coil.Channel].Tolerance.Gain))
+	}
+	m.Drives = mat.NewSymDense(len(r.Emitters), nil)
+	for i, e := range r.Emitters {
+		for j, f := range r.Emitters[:i+1] {
+			if e.Reference != nil && f.Reference != nil && e.Reference.Channel == f.Reference.Channel {
+				gain := r.Channels[e.Reference.Channel].Tolerance.Gain
+				m.Drives.SetSym(i, j, gain*gain)
+			}
+		}
+	}
+	return m
+}
+
+// setVariances fills the seven of one emitter or coil.
+func setVariances(c *mat.SymDense, thing int, place, tilt, size float64) {
+	for i, sigma := range [...]float64{place, place, place, tilt, tilt, tilt, size} {
+		c.SetSym(7*thing+i, 7*thing+i, sigma*sigma)
+	}
 }

@@ -10,6 +10,7 @@ import (
 
 	"tonepose/cmd/tonepose/internal/assess"
 	"tonepose/cmd/tonepose/internal/files"
+	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/report"
 )
@@ -52,7 +53,7 @@ too), 1 no pose could be compared, 2 the call or a file was wrong.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			err := runAssess(cmd.Context(), args[0], &o, s)
 			if errors.Is(err, assess.ErrNothingToCompare) {
-				return fmt.Errorf("%w: %w", errNoRow, err)
+				return fmt.Errorf("%w: %w", measure.ErrNoRow, err)
 			}
 			return err
 		},
@@ -99,7 +100,7 @@ func runAssess(ctx context.Context, dir string, o *assessOptions, s Streams) err
 		if err != nil {
 			return err
 		}
-		return o.output.show(s, tip, func(w io.Writer) error { return present.Pivot(w, tip) })
+		return o.output.print(s, tip, func(w io.Writer) error { return present.Pivot(w, tip) })
 	}
 	if err := needed("truth", o.truth, "name the CSV of known poses"); err != nil {
 		return err
@@ -120,9 +121,12 @@ func runAssess(ctx context.Context, dir string, o *assessOptions, s Streams) err
 		if err := report.SaveAssessment(figures, dir, sum); err != nil {
 			return err
 		}
+		if err := figures.Commit(); err != nil {
+			return err
+		}
 	}
 	if sum.Beyond > 0 || sum.Unsolved > 0 {
 		o.output.note(s, "%d poses lie outside of the truth's times, %d rows have no pose", sum.Beyond, sum.Unsolved)
 	}
-	return o.output.show(s, present.AssessmentOf(sum), func(w io.Writer) error { return present.Assessment(w, sum) })
+	return o.output.print(s, present.AssessmentOf(sum), func(w io.Writer) error { return present.Assessment(w, sum) })
 }

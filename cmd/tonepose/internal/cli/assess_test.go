@@ -247,13 +247,12 @@ func TestAssessBudget(t *testing.T) {
 	for _, v := range b.Combined[:3] {
 		total += v * v
 	}
-	// Solve averages pickups over their discs, the budget's derivatives of the
-	// pose are the same; only emitters and pickups are approximated, and this rig
-	// states no tolerances.
+	// Both ask one error model. This rig states no tolerances: what is left is the
+	// noise of the pickups' and of the drive's channels.
 	if q := math.Sqrt(total) / sum.PredictedPosition; math.Abs(q-1) > 1e-3 {
 		t.Errorf("the budget is %.5f of the predicted sigma", q)
 	}
-	if len(b.Lines) != 1 || math.Abs(b.Expanded[0]/b.Combined[0]-1.95996) > 1e-5 {
+	if len(b.Lines) != 2 || math.Abs(b.Expanded[0]/b.Combined[0]-1.95996) > 1e-5 {
 		t.Errorf("%+v", b)
 	}
 }

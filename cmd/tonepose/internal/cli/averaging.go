@@ -9,8 +9,7 @@ import (
 
 	"github.com/spf13/pflag"
 
-	"tonepose/cmd/tonepose/internal/pipeline"
-	"tonepose/cmd/tonepose/internal/present"
+	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/multitone/window"
 )
 
@@ -27,8 +26,8 @@ type lowPassFlags struct {
 
 func (f *lowPassFlags) add(flags *pflag.FlagSet) {
 	flags.StringVar(&f.kind, "lowpass", "", "average continuously in place of windows: cascade1 … cascade8, butterworth1 … butterworth8 or fir")
-	flags.Float64Var(&f.bandwidth, "bandwidth", 0, "of the low-pass in hertz, −3 dB")
-	flags.DurationVar(&f.timeConstant, "time-constant", 0, "of the low-pass, of each stage of a cascade, as 3ms")
+	flags.Float64Var(&f.bandwidth, "bandwidth", 0, "−3 dB bandwidth of the low-pass in hertz")
+	flags.DurationVar(&f.timeConstant, "time-constant", 0, "time constant of the low-pass, for a cascade of each stage, as 3ms")
 	flags.Float64Var(&f.enbw, "enbw", 0, "equivalent noise bandwidth of the low-pass in hertz, one-sided")
 	flags.Float64Var(&f.stopFrom, "stop-from", 0, "hertz from which a fir suppresses (default: 2.5 times its bandwidth)")
 	flags.Float64Var(&f.stopDepth, "stop-depth", 0, "decibels by which a fir suppresses (default 120)")
@@ -36,7 +35,7 @@ func (f *lowPassFlags) add(flags *pflag.FlagSet) {
 }
 
 // lowPass returns nil if continuous averaging is not asked for.
-func (f *lowPassFlags) lowPass() (*pipeline.LowPass, error) {
+func (f *lowPassFlags) lowPass() (*engine.LowPass, error) {
 	if f.kind == "" {
 		for _, v := range []struct {
 			name string
@@ -81,36 +80,5 @@ func (f *lowPassFlags) lowPass() (*pipeline.LowPass, error) {
 	if f.output < 0 || math.IsNaN(f.output) || math.IsInf(f.output, 0) {
 		return nil, fmt.Errorf("--output-rate %g: must be positive", f.output)
 	}
-	return &pipeline.LowPass{Spec: spec, OutputHz: f.output}, nil
-}
-
-// printAveraging says what the averaging does to signals and noise.
-func printAveraging(s Streams, a *pipeline.Averaging) {
-	q := present.Quantity
-	kind := a.Kind
-	if a.WindowS > 0 {
-		kind += " of " + q(a.WindowS, "s")
-	}
-	if a.BandwidthHz > 0 {
-		kind += ", −3 dB at " + q(a.BandwidthHz, "Hz")
-	}
-	fmt.Fprintf(s.Out, "averaging: %s, equivalent noise bandwidth %s\n", kind, q(a.ENBWHz, "Hz"))
-	fmt.Fprintf(s.Out, "group delay %s (time stamps corrected), settles to 1 %% in %s, to 0.1 %% in %s\n", q(a.GroupDelayS, "s"), q(a.Settling1S, "s"), q(a.Settling01S, "s"))
-	if a.Joint {
-		fmt.Fprintln(s.Out, "other tones, their images and the mains lines found are estimated jointly")
-	} else {
-		var words []string
-		for _, r := range []struct {
-			what string
-			*pipeline.Rejection
-		}{{"next tone", a.NextTone}, {"image", a.Image}, {"mains", a.Mains}} {
-			if r.Rejection != nil {
-				words = append(words, fmt.Sprintf("%s −%.1f dB (%s beside %s)", r.what, r.DB, q(r.Hz, "Hz"), r.Tone))
-			}
-		}
-		fmt.Fprintln(s.Out, "suppression at worst: "+strings.Join(words, ", "))
-	}
-	if a.DensityHigh > 0 {
-		fmt.Fprintf(s.Out, "sigma per root hertz of an rms amplitude: %s to %s\n", q(a.DensityLow, "V/√Hz"), q(a.DensityHigh, "V/√Hz"))
-	}
+	return &engine.LowPass{Spec: spec, OutputHz: f.output}, nil
 }

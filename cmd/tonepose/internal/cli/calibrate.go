@@ -2,22 +2,17 @@ package cli
 
 import (
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
-	"errors"
 	"fmt"
-	"math"
-	"os"
-	"time"
+	"io"
 
 	"github.com/spf13/cobra"
 
-	"tonepose/cmd/tonepose/internal/pipeline"
-	"tonepose/cmd/tonepose/internal/rig"
-	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/cmd/tonepose/internal/calibrate"
+	"tonepose/cmd/tonepose/internal/present"
+	"tonepose/cmd/tonepose/internal/report"
+	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/fieldmodels/correction"
 	"tonepose/multitone/clock"
-	"tonepose/solver"
 	"tonepose/solver/calibration"
 )
 
@@ -38,8 +33,7 @@ type calibrateOptions struct {
 	degree    int
 	self      bool
 	lengths   []string
-	json      bool
-	quiet     bool
+	output    outputFlags
 }
 
 func newCalibrate(s Streams) *cobra.Command {
@@ -94,7 +88,7 @@ wrong.`,
 	f.StringVar(&o.out, "out", "", "rig file to write")
 	f.BoolVar(&o.force, "force", false, "replace an existing NEW_RIG")
 	f.StringVar(&o.intervals, "intervals", "", "CSV of the stations and their reference poses")
-	f.StringVar(&o.free, "free", "default", "what may move")
+	f.StringVar(&o.free, "free", "default", "parameters that may move")
 	f.StringVar(&o.robust, "robust", "none", "give outliers less weight: huber, cauchy or tukey")
 	addClock(f, &o.clock)
 	f.StringVar(&o.baseline, "baseline", "", "recording with the sensor far away: crosstalk to subtract")
@@ -105,193 +99,67 @@ wrong.`,
 	f.IntVar(&o.degree, "map-degree", 0, "degree of the map's potentials, 1 to 12; 0: as the couplings ask for")
 	f.BoolVar(&o.self, "self", false, "there are no reference poses")
 	f.StringArrayVar(&o.lengths, "length", nil, "distance between the centres of two emitters, as e1,e5,0.4,1e-4 (metres, one sigma); may be repeated")
-	f.BoolVar(&o.json, "json", false, "print the summary as JSON")
-	f.BoolVar(&o.quiet, "quiet", false, "no progress, no summary")
+	o.output.add(f)
 	o.recording.add(f)
 	cmd.AddCommand(newCalibrateChannels(s))
 	return cmd
 }
 
-// check reads what the flags state, before any file is opened.
-func (o *calibrateOptions) check() (calibration.Options, clock.Mode, error) {
-	var lib calibration.Options
+// job is what the flags ask for.
+func (o *calibrateOptions) job(name string, s Streams) (calibrate.Options, error) {
+	job := calibrate.Options{Recording: name, Reading: o.recording.options(s), Rig: o.rig, Out: o.out, Force: o.force, Intervals: o.intervals,
+		Baseline: o.baseline, Self: o.self, Lengths: o.lengths, Map: o.metal, Degree: o.degree, Folds: o.folds, Suggest: o.suggest}
 	if err := needed("rig", o.rig, "calibrating starts from the rig file of the bench as drawn"); err != nil {
-		return lib, 0, err
+		return job, err
 	}
 	if err := needed("out", o.out, "name the rig file to write"); err != nil {
-		return lib, 0, err
+		return job, err
 	}
 	if err := needed("intervals", o.intervals, "name the CSV of the stations"); err != nil {
-		return lib, 0, err
+		return job, err
 	}
 	if o.metal && (o.self || o.degree < 0 || o.degree > correction.MaxDegree) {
-		return lib, 0, fmt.Errorf("--map-metal --map-degree %d: needs reference poses and a degree up to %d", o.degree, correction.MaxDegree)
+		return job, fmt.Errorf("--map-metal --map-degree %d: needs reference poses and a degree up to %d", o.degree, correction.MaxDegree)
 	}
 	if o.folds != 0 && (o.folds < 2 || o.self) {
-		return lib, 0, fmt.Errorf("--cross-validate %d: must be 2 or more, with reference poses", o.folds)
+		return job, fmt.Errorf("--cross-validate %d: must be 2 or more, with reference poses", o.folds)
 	}
 	var err error
-	if lib.Free, err = calibration.ParseFree(o.free); err != nil {
-		return lib, 0, fmt.Errorf("--free: %w", err)
+	if job.Adjust.Free, err = calibration.ParseFree(o.free); err != nil {
+		return job, fmt.Errorf("--free: %w", err)
 	}
-	if lib.Loss, err = pipeline.ParseLoss(o.robust); err != nil {
-		return lib, 0, fmt.Errorf("--%w", err)
+	if job.Adjust.Loss, err = verdict.ParseLoss(o.robust); err != nil {
+		return job, fmt.Errorf("--%w", err)
 	}
-	mode, err := clock.ParseMode(o.clock)
-	if err != nil {
-		return lib, 0, err
-	}
-	return lib, mode, pipeline.NewRigFree(o.out, o.rig, o.force)
+	job.Clock, err = clock.ParseMode(o.clock)
+	return job, err
 }
 
 func runCalibrate(ctx context.Context, name string, o *calibrateOptions, s Streams) error {
-	begin := time.Now()
-	lib, mode, err := o.check()
+	run, err := o.job(name, s)
 	if err != nil {
 		return err
 	}
-	r, err := rig.Load(o.rig, rig.Options{})
-	if err != nil {
-		return err
-	}
-	if r.Calibration != nil {
-		fmt.Fprintf(s.Err, "tonepose: warning: %s is calibrated: its tolerances speak of the bench as drawn, and its map of metal is left out; start from the drawn rig\n", o.rig)
-	}
-	rows, hash, err := o.stations(r.SensorNames())
-	if err != nil {
-		return err
-	}
-	bench := pipeline.NewBench(r)
-	rec, err := bench.Open(name, o.recording.options(s))
-	if err != nil {
-		return err
-	}
-	defer rec.Close()
-	show, clear := progress(s, o.quiet || o.json)
+	var clear func()
+	run.Progress, clear = o.output.progress(s)
 	defer clear()
-	run := pipeline.StationOptions{Clock: mode, Progress: show}
-	if o.baseline != "" {
-		if run.Baseline, err = bench.Open(o.baseline, o.recording.options(s)); err != nil {
-			return err
-		}
-		defer run.Baseline.Close()
-	}
-	if o.self {
-		if err := bench.PrepareSolvers(solver.Options{}); err != nil {
-			return err
-		}
-	}
-	st, err := bench.Stations(ctx, rec, rows, run)
+	res, err := calibrate.Run(ctx, run)
 	clear()
 	if err != nil {
 		return err
 	}
-	warnAll(s, rec.Info().Warnings)
-	if st.Missing > 0 || st.Unsolved > 0 {
-		fmt.Fprintf(s.Err, "tonepose: %d couplings with faulty samples or a lost reference are left out, %d stations gave no pose to start from\n", st.Missing, st.Unsolved)
+	if res.Rig.Calibration != nil {
+		warn(s, fmt.Sprintf("%s is calibrated: its tolerances speak of the bench as drawn, and its map of metal is left out; start from the drawn rig", o.rig))
 	}
-	if len(st.Problem.Stations) == 0 {
-		return fmt.Errorf("%s: %w: no station can be used", name, errNoRow)
+	warn(s, res.Info.Warnings...)
+	if res.Missing > 0 || res.Unsolved > 0 {
+		fmt.Fprintf(s.Err, "tonepose: %d couplings with faulty samples or a lost reference are left out, %d stations gave no pose to start from\n", res.Missing, res.Unsolved)
 	}
-	if st.Problem.Lengths, err = pipeline.ParseLengths(o.lengths, r); err != nil {
+	if err := report.SaveCalibration(o.figures, res); err != nil {
 		return err
 	}
-	res, metal, err := o.adjust(&st.Problem, lib)
-	if err != nil {
-		return mapError(name, err)
-	}
-	if err := res.Status.Err(); err != nil {
-		return fmt.Errorf("%s: %w: %w after %d iterations, chi-square %.4g of %d", name, errNoRow, err, res.Iterations, res.ChiSquare, res.DOF)
-	}
-	sum, err := pipeline.SummariseCalibration(st, res)
-	if err != nil {
+	if err := res.Save(); err != nil {
 		return err
 	}
-	sum.Recording, sum.Rig, sum.Out, sum.Free = rec.Info().Name, o.rig, o.out, lib.Free.String()
-	if o.folds > 0 {
-		if err := sum.CrossValidate(st, lib, o.folds); err != nil {
-			return err
-		}
-	}
-	if metal != nil {
-		if err := metal.Add(sum, st, lib, correction.Options{Degree: o.degree}, r.Volume(), o.folds); err != nil {
-			return mapError(name, err)
-		}
-	}
-	if o.suggest != "" {
-		places, err := tables.ReadPlaces(o.suggest, r.SensorNames())
-		if err != nil {
-			return err
-		}
-		if err := sum.Suggest(st, res, places); err != nil {
-			return err
-		}
-	}
-	edit, err := st.Edit(r, res, pipeline.Calibrated{Date: time.Now().UTC().Truncate(time.Second), ReferenceSHA256: hash, Free: lib.Free, Metal: metal.Correction()})
-	if err != nil {
-		return err
-	}
-	if o.figures != "" {
-		if err := saveCalibrationFigures(o.figures, r.Name, sum, res); err != nil {
-			return err
-		}
-	}
-	if _, err := edit.Save(o.out); err != nil {
-		return err
-	}
-	sum.ElapsedS = time.Since(begin).Seconds()
-	return printCalibration(s, sum, o.json, o.quiet)
-}
-
-// stations reads the rows of the CSV and the hash of the file.
-func (o *calibrateOptions) stations(sensors []string) ([]tables.Station, string, error) {
-	text, err := os.ReadFile(o.intervals)
-	if err != nil {
-		return nil, "", err
-	}
-	sum := sha256.Sum256(text)
-	hash := hex.EncodeToString(sum[:])
-	if o.self {
-		intervals, err := tables.ReadIntervals(o.intervals, sensors)
-		return pipeline.Unreferenced(intervals), "", err
-	}
-	rows, err := tables.ReadReference(o.intervals, sensors)
-	for _, row := range rows {
-		if !(row.SigmaPosition > 0) || !(row.SigmaRotation > 0) {
-			return nil, "", withHint(fmt.Errorf("%s:%d: sigma_position_m = %g, sigma_rotation_rad = %g: must be positive", o.intervals, row.Line, row.SigmaPosition, row.SigmaRotation),
-				"no reference is exact; a large number, such as 1e3, says that it tells nothing")
-		}
-	}
-	return rows, hash, err
-}
-
-// adjust calibrates, with the map of metal if one is wanted.
-func (o *calibrateOptions) adjust(p *calibration.Problem, lib calibration.Options) (*calibration.Result, *pipeline.Metal, error) {
-	if !o.metal {
-		res, err := calibration.Calibrate(p, lib)
-		return res, nil, err
-	}
-	metal, err := pipeline.MapMetal(p, lib, correction.Options{Degree: o.degree})
-	if err != nil {
-		return nil, nil, err
-	}
-	return metal.Result, metal, nil
-}
-
-// mapError tells data that hold no map from a wrong call.
-func mapError(name string, err error) error {
-	switch {
-	case errors.Is(err, correction.ErrNothing):
-		return withHint(fmt.Errorf("%s: %w: %w", name, errNoRow, err), "leave out --map-metal: the calibration alone is as good")
-	case errors.Is(err, calibration.ErrNotConverged):
-		return fmt.Errorf("%s: %w: %w", name, errNoRow, err)
-	}
-	return err
-}
-
-func moved(v *float64) float64 {
-	if v == nil {
-		return math.NaN()
-	}
-	return *v
+	return o.output.print(s, res.Summary, func(w io.Writer) error { return present.Calibration(w, res.Summary) })
 }

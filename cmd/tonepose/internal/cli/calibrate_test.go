@@ -8,7 +8,7 @@ import (
 	"strings"
 	"testing"
 
-	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/calibrate"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/tables"
 )
@@ -35,9 +35,9 @@ func meanChi2(t *testing.T, dir string) float64 {
 	return sum / float64(n)
 }
 
-func calibrated(t *testing.T, args ...string) *pipeline.CalibrationSummary {
+func calibrated(t *testing.T, args ...string) *calibrate.Summary {
 	t.Helper()
-	var sum pipeline.CalibrationSummary
+	var sum calibrate.Summary
 	if err := json.Unmarshal([]byte(tonepose(t, append([]string{"calibrate", "--json"}, args...)...)), &sum); err != nil {
 		t.Fatal(err)
 	}

@@ -2,17 +2,15 @@ package cli
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
+	"io"
 	"math"
 	"time"
 
 	"github.com/spf13/cobra"
 
-	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/calibrate"
 	"tonepose/cmd/tonepose/internal/present"
-	"tonepose/cmd/tonepose/internal/rig"
-	"tonepose/cmd/tonepose/internal/terminal"
 	"tonepose/multitone/clock"
 )
 
@@ -25,8 +23,7 @@ type channelsOptions struct {
 	tones     []float64
 	delay     time.Duration
 	clock     string
-	json      bool
-	quiet     bool
+	output    outputFlags
 }
 
 func newCalibrateChannels(s Streams) *cobra.Command {
@@ -60,8 +57,7 @@ or a file was wrong.`,
 	noDefault(f, "tones")
 	f.DurationVar(&o.delay, "max-delay", 50*time.Microsecond, "largest difference in delay; below half the inverse spacing of the tones")
 	addClock(f, &o.clock)
-	f.BoolVar(&o.json, "json", false, "print the summary as JSON")
-	f.BoolVar(&o.quiet, "quiet", false, "no progress, no summary")
+	o.output.add(f)
 	o.recording.add(f)
 	return cmd
 }
@@ -73,78 +69,28 @@ func runCalibrateChannels(ctx context.Context, name string, o *channelsOptions, 
 			return err
 		}
 	}
-	mode, err := clock.ParseMode(o.clock)
-	if err != nil {
+	run := calibrate.ChannelOptions{Recording: name, Reading: o.recording.options(s), Rig: o.rig, Out: o.out, Force: o.force,
+		Reference: o.reference, Tones: o.tones, MaxDelay: o.delay.Seconds()}
+	var err error
+	if run.Clock, err = clock.ParseMode(o.clock); err != nil {
 		return err
 	}
-	if err := pipeline.NewRigFree(o.out, o.rig, o.force); err != nil {
-		return err
-	}
-	r, err := rig.Load(o.rig, rig.Options{})
-	if err != nil {
-		return err
-	}
-	for _, hz := range o.tones {
-		if !(hz > 0 && hz < r.NyquistHz()) {
-			return fmt.Errorf("--tones %g: must lie between 0 and %g Hz", hz, r.NyquistHz())
-		}
-	}
-	bench := pipeline.NewBench(r)
-	rec, err := bench.Open(name, o.recording.options(s))
-	if err != nil {
-		return err
-	}
-	defer rec.Close()
-	show, clear := progress(s, o.quiet || o.json)
+	var clear func()
+	run.Progress, clear = o.output.progress(s)
 	defer clear()
-	matched, err := bench.MatchChannels(ctx, rec, pipeline.ChannelOptions{Reference: o.reference, Tones: o.tones, MaxDelay: o.delay.Seconds(), Clock: mode, Progress: show})
+	res, err := calibrate.Channels(ctx, run)
 	clear()
 	if err != nil {
 		return err
 	}
-	warnAll(s, rec.Info().Warnings)
-	carrying := 0
-	for _, m := range matched {
+	warn(s, res.Info.Warnings...)
+	for _, m := range res.Channels {
 		switch {
 		case m.Silent:
 			fmt.Fprintf(s.Err, "tonepose: channel %s does not carry all of the tones and stays as it is\n", m.Name)
-			continue
-		case m.SigmaPhase != nil && math.Abs(m.PhaseRad) > 5*(*m.SigmaPhase):
-			fmt.Fprintf(s.Err, "tonepose: warning: channel %s: a phase of %.3g rad is left at zero frequency: it is not a plain delay, a response table would suit it\n", m.Name, m.PhaseRad)
-		}
-		carrying++
-	}
-	if carrying < 2 {
-		return fmt.Errorf("%s: %w: only %s carries the tones", name, errNoRow, o.reference)
-	}
-	edit, err := pipeline.EditChannels(r, matched)
-	if err != nil {
-		return err
-	}
-	if _, err := edit.Save(o.out); err != nil {
-		return err
-	}
-	if o.json {
-		return json.NewEncoder(s.Out).Encode(struct {
-			Recording string                    `json:"recording"`
-			Reference string                    `json:"reference"`
-			Out       string                    `json:"out"`
-			Channels  []pipeline.MatchedChannel `json:"channels"`
-		}{rec.Info().Name, o.reference, o.out, matched})
-	}
-	if o.quiet {
-		return nil
-	}
-	t := terminal.NewTable(terminal.Column{Name: "channel", Left: true}, terminal.Column{Name: "gain"}, terminal.Column{Name: "sigma"},
-		terminal.Column{Name: "delay", Unit: "ns"}, terminal.Column{Name: "sigma", Unit: "ns"})
-	for _, m := range matched {
-		if !m.Silent {
-			t.Row(m.Name, present.Number(m.Gain, 6), present.Number(m.SigmaGain, 2), present.Number(m.DelayS*1e9, 4), present.Number(m.SigmaDelay*1e9, 2))
+		case math.Abs(m.PhaseRad) > 5*m.SigmaPhase:
+			warn(s, fmt.Sprintf("channel %s: a phase of %.3g rad is left at zero frequency: it is not a plain delay, a response table would suit it", m.Name, m.PhaseRad))
 		}
 	}
-	if err := t.Write(s.Out, terminal.PaintFor(s.Out)); err != nil {
-		return err
-	}
-	fmt.Fprintf(s.Out, "gains are factors on the nominal ones, delays beyond them, against %s; wrote %s\n", o.reference, o.out)
-	return nil
+	return o.output.print(s, res, func(w io.Writer) error { return present.Channels(w, res) })
 }

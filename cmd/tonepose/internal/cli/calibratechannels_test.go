@@ -12,7 +12,7 @@ import (
 	"strings"
 	"testing"
 
-	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/calibrate"
 	"tonepose/cmd/tonepose/internal/rig"
 )
 
@@ -53,7 +53,7 @@ func TestCalibrateChannels(t *testing.T) {
 		[]float64{1.5e-6, 1.5e-6 + delay[1], 1.5e-6 + delay[2], delay[3]}, 1e-5)
 	text := tonepose(t, "calibrate", "channels", recording, "--rig", rigFile("pipe-bench.rig.yaml"), "--reference", "rx1",
 		"--tones", "2000,5125,11675,23000", "--out", matched, "--json")
-	var sum struct{ Channels []pipeline.MatchedChannel }
+	var sum struct{ Channels []calibrate.MatchedChannel }
 	if err := json.Unmarshal([]byte(text), &sum); err != nil {
 		t.Fatal(err)
 	}

@@ -29,7 +29,7 @@ func Run(ctx context.Context, args []string, s Streams) int {
 	if err == nil {
 		return 0
 	}
-	return complain(s.Err, err)
+	return exitCode(s.Err, err)
 }
 
 func newRoot(s Streams) *cobra.Command {
@@ -42,7 +42,7 @@ func newRoot(s Streams) *cobra.Command {
 	root.AddCommand(newDemo(s))
 	root.AddCommand(newPlan(s))
 	root.AddCommand(newInspect(s))
-	root.AddCommand(newDemod(s))
+	root.AddCommand(newMeasure(s))
 	root.AddCommand(newSolve(s))
 	root.AddCommand(newCalibrate(s))
 	root.AddCommand(newAssess(s))

@@ -8,7 +8,7 @@ import (
 	"strings"
 	"testing"
 
-	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/testdata/published"
 )
 
@@ -31,7 +31,7 @@ func TestContinuousPoses(t *testing.T) {
 // has ENBW = 5/(64 τ) and settles to 1 % in 10.05 τ (rc_cascade_enbw_settling.csv).
 func TestAveragingIsStated(t *testing.T) {
 	args := []string{"solve", recordingFile("pipe-bench-moving.sigmf-meta"), "--rig", rigFile("pipe-bench.rig.yaml"), "--lowpass", "cascade4", "--time-constant", "2ms"}
-	var sum struct{ Averaging pipeline.Averaging }
+	var sum struct{ Averaging engine.Averaging }
 	if err := json.Unmarshal([]byte(tonepose(t, append(args, "--json", "--out", filepath.Join(t.TempDir(), "run"))...)), &sum); err != nil {
 		t.Fatal(err)
 	}
@@ -56,7 +56,7 @@ func TestAveragingIsStated(t *testing.T) {
 	// (1 + (2πfτ)²)⁻² of the nearest tones, 1.2 kHz apart, and of e1's image
 	for _, v := range []struct {
 		name string
-		got  *pipeline.Rejection
+		got  *engine.Rejection
 		hz   float64
 	}{{"next tone", a.NextTone, 1200}, {"image", a.Image, 2 * 5125}, {"mains", a.Mains, 5125 - 250}} {
 		x := 2 * math.Pi * v.hz * 2e-3
@@ -91,7 +91,7 @@ func TestLowPassFlags(t *testing.T) {
 		"must stay below a quarter":                "--lowpass cascade2 --bandwidth 40000",
 	} {
 		var out, errs bytes.Buffer
-		args := append([]string{"demod", recordingFile("pipe-bench-moving.sigmf-meta"), "--rig", rigFile("pipe-bench.rig.yaml"), "--out", filepath.Join(t.TempDir(), "run")}, strings.Fields(extra)...)
+		args := append([]string{"measure", recordingFile("pipe-bench-moving.sigmf-meta"), "--rig", rigFile("pipe-bench.rig.yaml"), "--out", filepath.Join(t.TempDir(), "run")}, strings.Fields(extra)...)
 		if code := Run(t.Context(), args, Streams{Out: &out, Err: &errs}); code != 2 || !strings.Contains(errs.String(), want) {
 			t.Errorf("%s: exit code %d, %q; want 2 and %q", extra, code, &errs, want)
 		}

@@ -2,23 +2,12 @@ package cli
 
 import (
 	"context"
-	"os"
-	"path/filepath"
 	"time"
 
 	"github.com/spf13/cobra"
 
-	"tonepose/cmd/tonepose/internal/assess"
-	"tonepose/cmd/tonepose/internal/figure"
-	"tonepose/cmd/tonepose/internal/files"
-	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/demo"
 	"tonepose/cmd/tonepose/internal/present"
-	"tonepose/cmd/tonepose/internal/report"
-	"tonepose/cmd/tonepose/internal/simulate"
-	"tonepose/cmd/tonepose/internal/tables"
-	"tonepose/multitone/recording"
-	"tonepose/solver"
-	"tonepose/solver/assessment"
 )
 
 type demoOptions struct {
@@ -48,114 +37,18 @@ Exit code: 0 done, 1 no pose came out, 2 the call was wrong.`,
 	return cmd
 }
 
-// demoRun is one of the demo's recordings and how it is cut.
-type demoRun struct {
-	path, words string
-	windows     func(dir string) (pipeline.Windows, error)
-}
-
-var demoRuns = []demoRun{
-	{"stations", "27 rests of 80 ms, one measurement each", func(dir string) (pipeline.Windows, error) {
-		rows, err := tables.ReadIntervals(filepath.Join(dir, "stations.intervals.csv"), []string{"probe"})
-		return pipeline.Windows{Intervals: rows}, err
-	}},
-	{"sweep", "a free motion, windows of 10 ms", func(string) (pipeline.Windows, error) {
-		return pipeline.Windows{Length: 10e-3, Hop: 10e-3}, nil
-	}},
-}
-
-const inventedNote = "Invented data: a simulated plastic-pipe inspection bench."
-
 func runDemo(ctx context.Context, o *demoOptions, s Streams) error {
 	begin := time.Now()
-	if err := os.MkdirAll(o.dir, 0o777); err != nil {
-		return err
-	}
 	var rows []present.DemoRow
-	for _, run := range demoRuns {
-		r, err := solveDemo(ctx, o, s, run)
+	output := outputFlags{quiet: o.quiet}
+	for _, scene := range demo.Scenes {
+		show, clear := output.progress(s)
+		r, err := scene.Run(ctx, demo.Options{Dir: o.dir, Seed: o.seed, Tool: version(), Progress: show})
+		clear()
 		if err != nil {
 			return err
 		}
-		rows = append(rows, present.DemoRow{Run: run.path, Words: run.words, Report: r})
+		rows = append(rows, present.DemoRow{Run: scene.Path, Words: scene.Words, Report: r})
 	}
 	return present.Demo(s.Out, rows, o.dir, time.Since(begin).Seconds())
-}
-
-func solveDemo(ctx context.Context, o *demoOptions, s Streams, run demoRun) (assessment.Report, error) {
-	var none assessment.Report
-	show, clear := progress(s, o.quiet)
-	defer clear()
-	b, err := simulate.Bench(ctx, o.dir, run.path, o.seed, true, func(done, total int64) {
-		show(run.path+": simulate", done, total)
-	})
-	if err != nil {
-		return none, err
-	}
-	bench := pipeline.NewBench(b.Rig)
-	rec, err := bench.Open(filepath.Join(o.dir, run.path+".sigmf-meta"), recording.Options{})
-	if err != nil {
-		return none, err
-	}
-	defer rec.Close()
-	if err := bench.PrepareSolvers(solver.Options{}); err != nil {
-		return none, err
-	}
-	windows, err := run.windows(o.dir)
-	if err != nil {
-		return none, err
-	}
-	info := rec.Info()
-	out := filepath.Join(o.dir, run.path)
-	set, err := tables.Create(out, true, tables.Metadata{Tool: version(), Rig: string(b.Rig.Text), Options: map[string]string{"demo": run.path},
-		Recording: tables.Recording{Name: info.Name, Size: info.SizeBytes, Start: info.Start}})
-	if err != nil {
-		return none, err
-	}
-	defer set.Abort()
-	sum, err := bench.Solve(ctx, rec, pipeline.SolveOptions{Windows: windows, Progress: show},
-		pipeline.Sink{Phasors: set.Phasors.Write, Couplings: set.Couplings.Write, Poses: set.Poses.Write})
-	if err != nil {
-		return none, err
-	}
-	set.Metadata.Recording.SHA256 = sum.Survey.SHA256
-	if err := set.Close(); err != nil {
-		return none, err
-	}
-	a, err := assess.Compare(ctx, out, filepath.Join(o.dir, run.path+".truth.csv"), assess.Options{})
-	if err != nil {
-		return none, err
-	}
-	r, _ := assessment.Summarise(a.Samples)
-	return r, drawDemo(ctx, o, run, a, rec, sum.Survey)
-}
-
-func drawDemo(ctx context.Context, o *demoOptions, run demoRun, a *assess.Result, rec *recording.Reader, survey *pipeline.Survey) error {
-	path, err := report.Path(a, "Path of the probe: "+run.path, inventedNote)
-	if err != nil {
-		return err
-	}
-	coupling, err := report.Coupling(filepath.Join(o.dir, run.path), a.Rig, 0, "Coupling matrix, first window: "+run.path, inventedNote)
-	if err != nil {
-		return err
-	}
-	figures := map[string]*figure.Figure{
-		"path":     path,
-		"accuracy": report.Accuracy(a, a.Rig.Sensors[0].Name, "Error against prediction: "+run.path, inventedNote),
-		"coupling": coupling,
-	}
-	if figures["spectrum"], err = report.Spectrum(ctx, rec, a.Rig, survey, "Spectrum of every channel: "+run.path, inventedNote); err != nil {
-		return err
-	}
-	to, err := files.Into(o.dir, true)
-	if err != nil {
-		return err
-	}
-	defer to.Abort()
-	for name, f := range figures {
-		if err := f.Save(to, run.path+"-"+name+".png"); err != nil {
-			return err
-		}
-	}
-	return to.Commit()
 }

@@ -5,14 +5,12 @@ import (
 	"fmt"
 	"io"
 
+	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/rig"
 )
 
-// errNoRow marks a run whose data or numerics failed: exit code 1.
-var errNoRow = errors.New("no row came out")
-
-// complain writes an error with its hint and returns the exit code.
-func complain(w io.Writer, err error) int {
+// exitCode writes an error with its hint and returns the exit code.
+func exitCode(w io.Writer, err error) int {
 	var several rig.Errors
 	if errors.As(err, &several) {
 		for _, e := range several {
@@ -28,7 +26,7 @@ func complain(w io.Writer, err error) int {
 	if errors.As(err, &h) {
 		fmt.Fprintf(w, "tonepose: hint: %s\n", h.hint)
 	}
-	if errors.Is(err, errNoRow) {
+	if errors.Is(err, measure.ErrNoRow) {
 		return 1
 	}
 	return 2

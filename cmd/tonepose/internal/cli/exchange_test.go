@@ -32,7 +32,7 @@ func TestExchangeAcrossSensors(t *testing.T) {
 		if got := strings.Contains(said, "channels rx2 and needle look exchanged"); got != want {
 			t.Errorf("exchanged %v: said %q", want, said)
 		}
-		for _, g := range sum.Integrity {
+		for _, g := range sum.Verdicts {
 			if want && (len(g.Faults) != 1 || g.Faults[0].Frames != 5) || !want && len(g.Faults) > 0 {
 				t.Errorf("exchanged %v: %s has faults %+v", want, g.Sensor, g.Faults)
 			}

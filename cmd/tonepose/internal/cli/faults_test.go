@@ -153,7 +153,7 @@ func TestFaultsReachTheTables(t *testing.T) {
 	}
 	for name, command := range map[string][]string{
 		"solve":   nil,
-		"demod":   append(append([]string{"demod"}, file...), "--rig", rigFile("pipe-bench.rig.yaml"), "--window", "10ms", "--out", filepath.Join(t.TempDir(), "demod")),
+		"measure": append(append([]string{"measure"}, file...), "--rig", rigFile("pipe-bench.rig.yaml"), "--window", "10ms", "--out", filepath.Join(t.TempDir(), "measure")),
 		"inspect": append(append([]string{"inspect"}, file...), "--rig", rigFile("pipe-bench.rig.yaml")),
 	} {
 		text := errs.String()

@@ -6,8 +6,7 @@ import (
 
 	"github.com/spf13/pflag"
 
-	"tonepose/cmd/tonepose/internal/pipeline"
-	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/multitone/window"
 )
 
@@ -33,8 +32,8 @@ func (f *framingFlags) series() bool {
 	return f.window > 0 || f.intervals != "" || f.lowPass.kind != ""
 }
 
-func (f *framingFlags) windows(sensors []string) (pipeline.Windows, error) {
-	w := pipeline.Windows{Length: f.window.Seconds(), Hop: f.hop.Seconds()}
+func (f *framingFlags) windows() (engine.Windows, error) {
+	w := engine.Windows{Length: f.window.Seconds(), Hop: f.hop.Seconds()}
 	switch {
 	case f.window < 0 || f.hop < 0:
 		return w, fmt.Errorf("--window %v --hop %v: must be positive", f.window, f.hop)
@@ -62,13 +61,6 @@ func (f *framingFlags) windows(sensors []string) (pipeline.Windows, error) {
 		if w.Cosine = t.Coefficients(); w.Cosine == nil {
 			return w, fmt.Errorf("--taper %s: must be a sum of cosines, as hann or rectangular", f.taper)
 		}
-	}
-	if f.intervals != "" {
-		rows, err := tables.ReadIntervals(f.intervals, sensors)
-		if err != nil {
-			return w, err
-		}
-		w.Intervals = rows
 	}
 	return w, nil
 }

@@ -2,16 +2,14 @@ package cli
 
 import (
 	"context"
-	"encoding/json"
+	"io"
 
 	"github.com/spf13/cobra"
 
-	"tonepose/cmd/tonepose/internal/figure"
 	"tonepose/cmd/tonepose/internal/files"
-	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/inspect"
+	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/report"
-	"tonepose/cmd/tonepose/internal/rig"
-	"tonepose/multitone/recording"
 )
 
 type inspectOptions struct {
@@ -19,8 +17,7 @@ type inspectOptions struct {
 	rig       string
 	out       string
 	force     bool
-	json      bool
-	quiet     bool
+	output    outputFlags
 }
 
 func newInspect(s Streams) *cobra.Command {
@@ -49,69 +46,30 @@ Exit code: 0 done, whatever was found; 2 the call or a file was wrong.`,
 	f.StringVar(&o.rig, "rig", "", "rig file of the bench")
 	f.StringVar(&o.out, "out", "", "directory for the figures")
 	f.BoolVar(&o.force, "force", false, "write into a directory that is not empty")
-	f.BoolVar(&o.json, "json", false, "print everything as JSON")
-	f.BoolVar(&o.quiet, "quiet", false, "no progress")
+	o.output.add(f)
 	o.recording.add(f)
 	o.recording.addFullScale(f)
 	return cmd
 }
 
 func runInspect(ctx context.Context, name string, o *inspectOptions, s Streams) error {
-	var bench *pipeline.Bench
-	var rec *recording.Reader
-	if o.rig != "" {
-		r, err := rig.Load(o.rig, rig.Options{})
-		if err != nil {
-			return err
-		}
-		bench = pipeline.NewBench(r)
-		if rec, err = bench.Open(name, o.recording.options(s)); err != nil {
-			return err
-		}
-	} else {
-		var err error
-		if rec, err = recording.Open(name, o.recording.options(s)); err != nil {
-			return err
-		}
-	}
-	defer rec.Close()
 	figures, err := files.Into(o.out, o.force)
 	if err != nil {
 		return err
 	}
 	defer figures.Abort()
-	warnAll(s, rec.Info().Warnings)
-	show, clear := progress(s, o.quiet || o.json)
+	show, clear := o.output.progress(s)
 	defer clear()
-	in, err := pipeline.Inspect(ctx, rec, bench, show)
+	in, err := inspect.Run(ctx, inspect.Options{Recording: name, Reading: o.recording.options(s), Rig: o.rig, Progress: show})
 	clear()
 	if err != nil {
 		return err
 	}
+	warn(s, in.Warnings...)
 	if o.out != "" {
-		if err := inspectFigures(in, figures); err != nil {
+		if err := report.SaveInspection(figures, in); err != nil {
 			return err
 		}
 	}
-	if o.json {
-		encoder := json.NewEncoder(s.Out)
-		encoder.SetIndent("", "  ")
-		encoder.SetEscapeHTML(false)
-		return encoder.Encode(in)
-	}
-	return printInspection(s, in)
-}
-
-func inspectFigures(in *pipeline.Inspection, to *files.Batch) error {
-	for name, f := range map[string]*figure.Figure{"spectrum": report.Inspected(in), "stability": report.Drives(in)} {
-		if f == nil {
-			continue
-		}
-		for _, format := range []string{".png", ".svg"} {
-			if err := f.Save(to, name+format); err != nil {
-				return err
-			}
-		}
-	}
-	return to.Commit()
+	return o.output.print(s, in, func(w io.Writer) error { return present.Inspection(w, in) })
 }

@@ -9,7 +9,7 @@ import (
 	"strings"
 	"testing"
 
-	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/inspect"
 	"tonepose/multitone/synth"
 )
 
@@ -84,7 +84,7 @@ func TestInspectNamesWhatIsThere(t *testing.T) {
 	}
 	file := simulated(t, config)
 	args := append(append([]string{"inspect"}, file...), "--rig", rigName)
-	var in pipeline.Inspection
+	var in inspect.Inspection
 	if err := json.Unmarshal([]byte(tonepose(t, append(args, "--json", "--out", out)...)), &in); err != nil {
 		t.Fatal(err)
 	}
@@ -170,7 +170,7 @@ func TestInspectRecordings(t *testing.T) {
 		if rigName != "" {
 			args = append(args, "--rig", rigFile(rigName))
 		}
-		var in pipeline.Inspection
+		var in inspect.Inspection
 		if err := json.Unmarshal([]byte(tonepose(t, args...)), &in); err != nil {
 			t.Fatal(err)
 		}
@@ -213,7 +213,7 @@ func TestInspectHintsAtCrosstalk(t *testing.T) {
 	if err := os.WriteFile(rigName, []byte(text), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	var in pipeline.Inspection
+	var in inspect.Inspection
 	if err := json.Unmarshal([]byte(tonepose(t, append(append([]string{"inspect"}, simulated(t, config)...), "--rig", rigName, "--json")...)), &in); err != nil {
 		t.Fatal(err)
 	}
@@ -243,7 +243,7 @@ func TestInspectMainsInMotion(t *testing.T) {
 	recording := filepath.Join(dir, "sweep")
 	tonepose(t, "simulate", rigFile("pipe-bench.rig.yaml"), "--path", "sweep", "--duration", "1s", "--noise", "8e-9", "--mains", "50",
 		"--clock-ppm", "20", "--out", recording) // else the tones' common period makes lines of the quantising
-	var in pipeline.Inspection
+	var in inspect.Inspection
 	if err := json.Unmarshal([]byte(tonepose(t, "inspect", recording, "--rig", rigFile("pipe-bench.rig.yaml"), "--json")), &in); err != nil {
 		t.Fatal(err)
 	}

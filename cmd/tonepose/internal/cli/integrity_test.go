@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"tonepose/cmd/tonepose/internal/present"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -41,7 +42,7 @@ func altered(t *testing.T, replace ...string) string {
 
 // solved runs solve on a recording of the pipe bench and returns its summary
 // and what it said.
-func solved(t *testing.T, dir string, args ...string) (solveSummary, string) {
+func solved(t *testing.T, dir string, args ...string) (present.Solved, string) {
 	t.Helper()
 	var out, errs bytes.Buffer
 	args = append([]string{"solve", "--out", dir, "--json"}, args...)
@@ -51,7 +52,7 @@ func solved(t *testing.T, dir string, args ...string) (solveSummary, string) {
 	if code := Run(t.Context(), args, Streams{Out: &out, Err: &errs}); code != 0 {
 		t.Fatalf("tonepose %v: exit code %d\n%s", args, code, errs.String())
 	}
-	var sum solveSummary
+	var sum present.Solved
 	if err := json.Unmarshal(out.Bytes(), &sum); err != nil {
 		t.Fatal(err)
 	}
@@ -92,7 +93,7 @@ func TestFaultsAreNamedAndLeftOut(t *testing.T) {
 			if !strings.Contains(said, name) {
 				t.Errorf("said %q, want %q", said, words)
 			}
-			g := sum.Integrity[0]
+			g := sum.Verdicts[0]
 			if len(g.Faults) != 1 || g.WrongChannel != sum.Frames || sum.Frames < 5 || g.Distorted != 0 {
 				t.Errorf("%+v of %d frames", *g, sum.Frames)
 			}
@@ -132,7 +133,7 @@ func TestStationsTogetherTellFaultsApart(t *testing.T) {
 	for name, rivals := range map[string]bool{one: true, stations: false} {
 		out := filepath.Join(dir, strings.TrimSuffix(filepath.Base(name), ".csv"))
 		sum, said := solved(t, out, run, "--rig", altered(t, close...), "--intervals", name, "--leave-out")
-		f := sum.Integrity[0].Faults
+		f := sum.Verdicts[0].Faults
 		if len(f) != 1 || (len(f[0].Rivals) > 0) != rivals || !strings.Contains(said, "coil rx1 looks reversed") {
 			t.Errorf("%s: %s", filepath.Base(name), said)
 		}
@@ -170,8 +171,8 @@ func TestRobustSolve(t *testing.T) {
 		}
 		r, _ := assessment.Summarise(a.Samples)
 		rms[loss] = r.PositionRMS
-		if sum.Integrity[0].WrongChannel != sum.Frames {
-			t.Errorf("%s: %d of %d frames are flagged", loss, sum.Integrity[0].WrongChannel, sum.Frames)
+		if sum.Verdicts[0].WrongChannel != sum.Frames {
+			t.Errorf("%s: %d of %d frames are flagged", loss, sum.Verdicts[0].WrongChannel, sum.Frames)
 		}
 	}
 	// Five per cent of one emitter are hundreds of sigmas. Even Huber's loss, which
@@ -224,7 +225,7 @@ func TestUnknownDelayIsNamed(t *testing.T) {
 	run := filepath.Join(dir, "run.npy")
 	tonepose(t, "simulate", rigFile("pipe-bench.rig.yaml"), "--path", "stations", "--duration", "800ms", "--delay", "60ns", "--bits", "0", "--out", run)
 	sum, said := solved(t, filepath.Join(dir, "out"), run, "--intervals", filepath.Join(dir, "run.intervals.csv"))
-	g := sum.Integrity[0]
+	g := sum.Verdicts[0]
 	if g.Distorted != 0 || len(g.Delays) != 3 {
 		t.Fatalf("%+v; said %s", *g, said)
 	}

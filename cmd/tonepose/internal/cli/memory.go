@@ -5,10 +5,10 @@ import (
 	"runtime/debug"
 )
 
-// frugal lets the garbage collector run before the heap has doubled: a stream
+// collectOften lets the garbage collector run before the heap has doubled: a stream
 // makes little garbage, so this costs next to nothing, and the memory of a long
 // run stays near what it really holds. A caller's own GOGC is left alone.
-func frugal() {
+func collectOften() {
 	if os.Getenv("GOGC") == "" {
 		debug.SetGCPercent(40)
 	}

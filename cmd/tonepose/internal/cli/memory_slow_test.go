@@ -37,8 +37,8 @@ func TestMemoryIsBounded(t *testing.T) {
 	f.Close()
 	common := []string{"--rig", rigFile("pipe-bench.rig.yaml"), "--format", "ri16_le", "--clock", "none", "--quiet"}
 	for _, args := range [][]string{
-		{"demod", big, "--window", "20ms", "--hop", "10ms"},
-		{"demod", big},
+		{"measure", big, "--window", "20ms", "--hop", "10ms"},
+		{"measure", big},
 		{"solve", big, "--window", "50ms"},
 	} {
 		args = append(append(args, common...), "--out", filepath.Join(dir, args[0]), "--force")

@@ -6,34 +6,47 @@ import (
 
 	"github.com/spf13/pflag"
 
+	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/present"
+	"tonepose/cmd/tonepose/internal/terminal"
 )
 
-// outputFlags say what a command prints: its result as text, as JSON, or nothing.
+// outputFlags say what a command prints.
 type outputFlags struct{ json, quiet bool }
 
-func (o *outputFlags) add(flags *pflag.FlagSet) {
-	flags.BoolVar(&o.json, "json", false, "print the result as JSON")
-	flags.BoolVar(&o.quiet, "quiet", false, "no progress, no notes, no text: files, JSON, warnings and errors alone")
+func (f *outputFlags) add(flags *pflag.FlagSet) {
+	flags.BoolVar(&f.json, "json", false, "print the result as JSON")
+	flags.BoolVar(&f.quiet, "quiet", false, "print no progress, no notes and no result in words")
 }
 
-// silent tells that no progress is wanted.
-func (o *outputFlags) silent() bool { return o.json || o.quiet }
+// progress shows on stderr how far a pass is: only on a terminal, never when
+// the caller wants silence. clear takes its line away before other text.
+func (f *outputFlags) progress(s Streams) (show engine.Progress, clear func()) {
+	p := terminal.NewProgress(s.Err, f.quiet || f.json)
+	return func(pass string, done, total int64) { p.Show(pass, done, total) }, p.Clear
+}
 
 // note tells on stderr what was done.
-func (o *outputFlags) note(s Streams, format string, values ...any) {
-	if !o.quiet {
+func (f *outputFlags) note(s Streams, format string, values ...any) {
+	if !f.quiet {
 		fmt.Fprintf(s.Err, "tonepose: "+format+"\n", values...)
 	}
 }
 
-// show prints a result to stdout.
-func (o *outputFlags) show(s Streams, result any, text func(io.Writer) error) error {
+// print shows a result: as JSON, in words, or not at all.
+func (f *outputFlags) print(s Streams, v any, words func(io.Writer) error) error {
 	switch {
-	case o.json:
-		return present.JSON(s.Out, result)
-	case o.quiet:
+	case f.json:
+		return present.JSON(s.Out, v)
+	case f.quiet:
 		return nil
 	}
-	return text(s.Out)
+	return words(s.Out)
+}
+
+// warn prints on stderr what is doubtful about the data.
+func warn[T any](s Streams, all ...T) {
+	for _, w := range all {
+		fmt.Fprintf(s.Err, "tonepose: warning: %v\n", w)
+	}
 }

@@ -13,6 +13,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/cmd/tonepose/internal/files"
+	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/plan"
 	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/report"
@@ -177,7 +178,7 @@ func (o *planOptions) check(file string) error {
 // planFailed is an error for which the exit code is 1.
 type planFailed struct{ error }
 
-func (planFailed) Is(target error) bool { return target == errNoRow }
+func (planFailed) Is(target error) bool { return target == measure.ErrNoRow }
 func (f planFailed) Unwrap() error      { return f.error }
 
 func runPlan(ctx context.Context, file string, o *planOptions, s Streams) error {
@@ -198,7 +199,11 @@ func runPlan(ctx context.Context, file string, o *planOptions, s Streams) error 
 		return err
 	}
 	if o.out != "" {
-		if err := report.SavePlan(out, p); err != nil {
+		if err := errors.Join(out.Fill("plan.txt", func(w io.Writer) error { return present.Plan(w, p, true) }),
+			out.Fill("plan.json", func(w io.Writer) error { return present.JSON(w, p) }), report.SavePlan(out, p)); err != nil {
+			return err
+		}
+		if err := out.Commit(); err != nil {
 			return err
 		}
 		o.output.note(s, "figures, plan.txt and plan.json in %s", o.out)
@@ -206,7 +211,7 @@ func runPlan(ctx context.Context, file string, o *planOptions, s Streams) error 
 	if err := o.write(p, s); err != nil {
 		return err
 	}
-	if err := o.output.show(s, p, func(w io.Writer) error { return present.Plan(w, p, o.explain) }); err != nil {
+	if err := o.output.print(s, p, func(w io.Writer) error { return present.Plan(w, p, o.explain) }); err != nil {
 		return err
 	}
 	if p.Blind() {

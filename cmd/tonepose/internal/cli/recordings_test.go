@@ -11,7 +11,7 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 
 	"tonepose/cmd/tonepose/internal/assess"
-	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/pair"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/solver"
 	"tonepose/solver/assessment"
@@ -183,8 +183,8 @@ func TestMetalRecording(t *testing.T) {
 }
 
 func TestOneMicrovoltRecording(t *testing.T) {
-	text := tonepose(t, "demod", recordingFile("one-microvolt.csv"), "--signal", "signal_v", "--reference", "reference_v", "--json")
-	var p pipeline.Pair
+	text := tonepose(t, "measure", recordingFile("one-microvolt.csv"), "--signal", "signal_v", "--reference", "reference_v", "--json")
+	var p pair.Result
 	if err := json.Unmarshal([]byte(text), &p); err != nil {
 		t.Fatal(err)
 	}

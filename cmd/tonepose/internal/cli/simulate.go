@@ -87,13 +87,13 @@ func runSimulate(ctx context.Context, file string, o *simulateOptions, s Streams
 	if o.path == "" || o.out == "" {
 		return fmt.Errorf("--path and --out must both be given")
 	}
-	show, clear := progress(s, o.output.silent())
+	show, clear := o.output.progress(s)
 	defer clear()
 	sum, err := simulate.Run(ctx, file, o.path, o.out, o.Options, func(done, total int64) { show("simulate", done, total) })
 	clear()
 	if err != nil {
 		return err
 	}
-	reportFaults(s, sum.Warnings)
-	return o.output.show(s, sum, func(w io.Writer) error { return present.Simulation(w, sum) })
+	warn(s, sum.Warnings...)
+	return o.output.print(s, sum, func(w io.Writer) error { return present.Simulation(w, sum) })
 }

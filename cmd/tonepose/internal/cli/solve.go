@@ -2,35 +2,27 @@ package cli
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
+	"io"
 	"time"
 
 	"github.com/spf13/cobra"
 
-	"tonepose/cmd/tonepose/internal/pipeline"
-	"tonepose/cmd/tonepose/internal/rig"
-	"tonepose/cmd/tonepose/internal/tables"
-	"tonepose/multitone/clock"
-	"tonepose/solver"
+	"tonepose/cmd/tonepose/internal/present"
+	"tonepose/cmd/tonepose/internal/solve"
+	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/solver/trajectory"
 )
 
 type solveOptions struct {
-	recording recordingFlags
-	rig       string
-	out       string
-	force     bool
-	framing   framingFlags
-	clock     string
-	baseline  string
-	join      string
-	motion    string
-	knots     time.Duration
-	robust    string
-	leaveOut  bool
-	json      bool
-	quiet     bool
+	jobFlags
+	rig        string
+	baseline   string
+	trajectory string
+	motion     string
+	knots      time.Duration
+	robust     string
+	leaveOut   bool
 }
 
 func newSolve(s Streams) *cobra.Command {
@@ -59,166 +51,56 @@ came out, 2 the call or a file was wrong.`,
 	}
 	f := cmd.Flags()
 	f.StringVar(&o.rig, "rig", "", "rig file of the bench")
-	f.StringVar(&o.out, "out", "", "directory for the tables")
-	f.BoolVar(&o.force, "force", false, "write into a directory that is not empty")
-	o.framing.add(f)
-	addClock(f, &o.clock)
+	o.add(f)
 	f.StringVar(&o.baseline, "baseline", "", "recording with the sensor far away: crosstalk to subtract")
-	f.StringVar(&o.join, "trajectory", "none", "join the poses of successive windows: none, filter (by what came before), smooth (by all) or spline (one curve through all)")
+	f.StringVar(&o.trajectory, "trajectory", "none", "join the poses of successive windows: none, filter (by what came before), smooth (by all) or spline (one curve through all)")
 	f.DurationVar(&o.knots, "knots", 0, "time between the knots of a spline (default: chosen by cross-validation)")
-	f.StringVar(&o.motion, "motion", "acceleration", "what a trajectory takes as constant but for white noise: acceleration or velocity")
+	f.StringVar(&o.motion, "motion", "acceleration", "motion model of a trajectory, constant but for white process noise: acceleration or velocity")
 	f.StringVar(&o.robust, "robust", "none", "loss that keeps a few wrong couplings from ruling a pose: huber, cauchy, tukey or none")
 	f.BoolVar(&o.leaveOut, "leave-out", false, "leave out a coil or an emitter found wrong, put an exchanged pair back")
-	f.BoolVar(&o.json, "json", false, "print the summary as JSON")
-	f.BoolVar(&o.quiet, "quiet", false, "no progress, no summary")
-	o.recording.add(f)
 	return cmd
-}
-
-// solveSummary is what solve prints.
-type solveSummary struct {
-	Recording   string                `json:"recording"`
-	DurationS   float64               `json:"duration_s"`
-	ClockPPM    []float64             `json:"clock_ppm"` // offset of each tone, start to end
-	MainsHz     float64               `json:"mains_hz"`  // 0: none seen
-	Frames      int                   `json:"frames"`
-	Poses       int                   `json:"poses"`
-	Unsolved    int                   `json:"unsolved"`
-	Flagged     int                   `json:"flagged"`
-	ElapsedS    float64               `json:"elapsed_s"`
-	Averaging   *pipeline.Averaging   `json:"averaging"`
-	Faults      []string              `json:"faults"` // of the samples, with channel and time
-	Integrity   []*pipeline.Integrity `json:"integrity"`
-	DirectoryID string                `json:"out"`
 }
 
 func runSolve(ctx context.Context, name string, o *solveOptions, options map[string]string, s Streams) error {
 	begin := time.Now()
-	frugal()
+	collectOften()
 	if err := needed("rig", o.rig, "solving needs the rig file of the bench"); err != nil {
 		return err
 	}
 	if err := needed("out", o.out, "name the directory for the tables"); err != nil {
 		return err
 	}
-	mode, err := clock.ParseMode(o.clock)
-	if err != nil {
+	run := solve.Options{Baseline: o.baseline, Knots: o.knots.Seconds(), Verdict: verdict.Options{LeaveOut: o.leaveOut}}
+	var err error
+	if run.Trajectory, err = solve.ParseTrajectory(o.trajectory); err != nil {
 		return err
 	}
-	r, err := rig.Load(o.rig, rig.Options{})
-	if err != nil {
-		return err
-	}
-	bench := pipeline.NewBench(r)
-	windows, err := o.framing.windows(r.SensorNames())
-	if err != nil {
-		return err
-	}
-	rec, err := bench.Open(name, o.recording.options(s))
-	if err != nil {
-		return err
-	}
-	defer rec.Close()
-	show, clear := progress(s, o.quiet || o.json)
-	defer clear()
-	run := pipeline.SolveOptions{Clock: mode, Windows: windows, Progress: show}
-	if run.Trajectory, err = pipeline.ParseTrajectory(o.join); err != nil {
-		return err
-	}
-	if run.Trajectory != pipeline.Unjoined && windows.Length == 0 {
-		return fmt.Errorf("--trajectory %s needs --window", o.join)
-	}
-	run.Knots = o.knots.Seconds()
 	if run.Motion.Motion, err = trajectory.ParseMotion(o.motion); err != nil {
 		return err
 	}
-	run.LeaveOut = o.leaveOut
-	if run.Robust, err = pipeline.ParseLoss(o.robust); err != nil {
+	if run.Verdict.Robust, err = verdict.ParseLoss(o.robust); err != nil {
 		return fmt.Errorf("--%w", err)
 	}
-	if o.baseline != "" {
-		if run.Baseline, err = bench.Open(o.baseline, o.recording.options(s)); err != nil {
-			return err
-		}
-		defer run.Baseline.Close()
-	}
-	if err := bench.PrepareSolvers(solver.Options{}); err != nil {
+	var clear func()
+	if run.Job, clear, err = o.job(name, options, s); err != nil {
 		return err
 	}
-	info := rec.Info()
-	set, err := tables.Create(o.out, o.force, tables.Metadata{Tool: version(), Rig: string(r.Text), Options: options,
-		Recording: tables.Recording{Name: info.Name, Size: info.SizeBytes, Start: info.Start}},
-		tables.PhasorsName, tables.CouplingsName, tables.PosesName, tables.IntegrityName)
-	if err != nil {
-		return err
-	}
-	defer set.Abort()
-	sum, err := bench.Solve(ctx, rec, run, pipeline.Sink{Phasors: set.Phasors.Write, Couplings: set.Couplings.Write, Poses: set.Poses.Write, Integrity: set.Integrity.Write})
+	defer clear()
+	res, err := solve.Run(ctx, o.rig, run)
 	clear()
 	if err != nil {
 		return err
 	}
-	warnAll(s, info.Warnings)
-	reportFaults(s, sum.Faults())
-	set.Metadata.Recording.SHA256 = sum.Survey.SHA256
-	if sum.Poses == 0 {
-		return fmt.Errorf("%s: %w: none of %d frames gave a pose", name, errNoRow, sum.Frames)
+	warn(s, res.Info.Warnings...)
+	warn(s, res.Survey.Faults()...)
+	if res.Flagged > 0 || res.Unsolved > 0 {
+		fmt.Fprintf(s.Err, "tonepose: %d of %d poses are flagged, %d rows are unsolved: see the flags column\n", res.Flagged, res.Poses+res.Unsolved, res.Unsolved)
 	}
-	if err := set.Close(); err != nil {
-		return err
-	}
-	if sum.Flagged > 0 || sum.Failed > 0 {
-		fmt.Fprintf(s.Err, "tonepose: %d of %d poses are flagged, %d rows are unsolved: see the flags column\n", sum.Flagged, sum.Poses+sum.Failed, sum.Failed)
-	}
-	for _, g := range sum.Integrity {
-		for _, line := range g.Lines() {
+	for _, v := range res.Verdicts {
+		for _, line := range v.Lines() {
 			fmt.Fprintf(s.Err, "tonepose: %s\n", line)
 		}
 	}
-	out := solveSummary{Recording: info.Name, DurationS: info.Duration(), MainsHz: sum.Survey.MainsHz, Frames: sum.Frames,
-		Poses: sum.Poses, Unsolved: sum.Failed, Flagged: sum.Flagged, ElapsedS: time.Since(begin).Seconds(), Integrity: sum.Integrity, DirectoryID: o.out, Averaging: sum.Averaging, Faults: sum.Faults()}
-	for k, hz := range sum.Survey.Track.Hz(0, info.Duration()) {
-		out.ClockPPM = append(out.ClockPPM, (hz/r.Emitters[k].ToneHz-1)*1e6)
-	}
-	if o.json {
-		return json.NewEncoder(s.Out).Encode(out)
-	}
-	if o.quiet {
-		return nil
-	}
-	fmt.Fprintf(s.Out, "%s: %.4g s, %d frames, %d poses in %s\n", info.Name, out.DurationS, out.Frames, out.Poses, o.out)
-	for i, t := range sum.Tracks {
-		if t.Knots > 0 {
-			fmt.Fprintf(s.Out, "%s: spline, knots every %.3g ms\n", r.Sensors[i].Name, t.Knots*1e3)
-			continue
-		}
-		fmt.Fprintf(s.Out, "%s: %s, driving noise %.3g and %.3g (SI), latency of the filter %v\n", r.Sensors[i].Name, o.join, t.PositionNoise, t.RotationNoise, o.framing.window/2)
-	}
-	fmt.Fprintf(s.Out, "clock offset %s, mains %s, solved in %.2g s\n", spanPPM(out.ClockPPM), mainsWords(out.MainsHz, len(sum.Survey.Lines)), out.ElapsedS)
-	printAveraging(s, sum.Averaging)
-	return nil
-}
-
-func spanPPM(ppm []float64) string {
-	lo, hi := ppm[0], ppm[0]
-	for _, v := range ppm {
-		lo, hi = min(lo, v), max(hi, v)
-	}
-	if hi-lo < 0.001 {
-		return fmt.Sprintf("%.3f ppm", lo)
-	}
-	return fmt.Sprintf("%.3f to %.3f ppm", lo, hi)
-}
-
-func mainsWords(hz float64, lines int) string {
-	if hz == 0 {
-		return "not seen"
-	}
-	return fmt.Sprintf("%.3f Hz with %d lines", hz, lines)
-}
-
-func warnAll(s Streams, warnings []error) {
-	for _, w := range warnings {
-		fmt.Fprintf(s.Err, "tonepose: warning: %v\n", w)
-	}
+	sum := present.SolvedOf(res, o.out, time.Since(begin))
+	return o.output.print(s, sum, func(w io.Writer) error { return sum.Print(w) })
 }

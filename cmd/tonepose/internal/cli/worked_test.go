@@ -63,7 +63,7 @@ func TestResistiveBridge(t *testing.T) {
 		},
 	})
 	dir := filepath.Join(t.TempDir(), "run")
-	tonepose(t, append(append([]string{"demod"}, file...), "--signal", "ch1", "--reference", "ch2", "--lowpass", "cascade4", "--time-constant", "8ms", "--out", dir, "--quiet")...)
+	tonepose(t, append(append([]string{"measure"}, file...), "--signal", "ch1", "--reference", "ch2", "--lowpass", "cascade4", "--time-constant", "8ms", "--out", dir, "--quiet")...)
 	rows := demodulatedRows(t, dir)
 	outside := 0
 	for _, r := range rows {
@@ -171,7 +171,7 @@ func TestAcousticDistance(t *testing.T) {
 	})
 	loudspeaker := samples(n, rate, 1e-3, 2, func(t float64) float64 { return math.Cos(2*math.Pi*hz*t + 1.1) })
 	dir := filepath.Join(t.TempDir(), "run")
-	tonepose(t, append(append([]string{"demod"}, rawFile(t, rate, microphone, loudspeaker)...), "--signal", "ch1", "--reference", "ch2", "--window", "20ms", "--out", dir, "--quiet")...)
+	tonepose(t, append(append([]string{"measure"}, rawFile(t, rate, microphone, loudspeaker)...), "--signal", "ch1", "--reference", "ch2", "--window", "20ms", "--out", dir, "--quiet")...)
 	rows := demodulatedRows(t, dir)
 	if len(rows) != 200 {
 		t.Errorf("%d rows of 20 ms in 4 s", len(rows))

@@ -12,12 +12,11 @@ import (
 	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
 
-	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/bench"
+	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/simulate"
-	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/fieldmodels/rigid"
-	"tonepose/multitone/clock"
 	"tonepose/multitone/recording"
 	"tonepose/solver"
 	"tonepose/solver/prediction"
@@ -72,38 +71,37 @@ func chain(t *testing.T, rigFile string, o Options, sim simulate.Options, cosine
 	if _, err := simulate.Write(context.Background(), r, path, file, sim, nil); err != nil {
 		t.Fatal(err)
 	}
-	bench := pipeline.NewBench(r)
-	rec, err := bench.Open(file+".sigmf-meta", recording.Options{})
+	b := bench.New(r)
+	rec, err := b.Open(file+".sigmf-meta", recording.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer rec.Close()
-	if err := bench.PrepareSolvers(solver.Options{}); err != nil {
+	eng, err := engine.New(b, engine.Options{Windows: engine.Windows{Length: o.WindowS, Hop: o.WindowS, Cosine: cosine}})
+	if err != nil {
 		t.Fatal(err)
 	}
 	axis := r.Sensor(0).Coils[0].Axis
-	_, err = bench.Solve(context.Background(), rec, pipeline.SolveOptions{Clock: clock.Common, Windows: pipeline.Windows{Length: o.WindowS, Hop: o.WindowS, Cosine: cosine}},
-		pipeline.Sink{Poses: func(rows ...tables.Pose) error {
-			for _, row := range rows {
-				for _, s := range stations {
-					if row.Time-row.Duration/2 < s.Start || row.Time+row.Duration/2 > s.Stop {
-						continue
-					}
-					if row.Estimate == nil {
-						return fmt.Errorf("no pose at %g s: %s", row.Time, row.Status)
-					}
-					b := predictor.At(s.Pose)
-					dp, dr := row.Estimate.Minus(s.Pose)
-					if predictor.Freedom() == 5 {
-						dr = rigid.Log(rigid.Between(s.Pose.Rotate(axis), row.Estimate.Rotate(axis)))
-					}
-					position += r3.Norm2(dp) / (b.PositionM * b.PositionM)
-					rotation += r3.Norm2(dr) / (b.RotationRad * b.RotationRad)
-					n++
-				}
+	_, _, err = eng.Run(t.Context(), rec, func(seen *engine.Observation) error {
+		for _, s := range stations {
+			if seen.Time-seen.Duration/2 < s.Start || seen.Time+seen.Duration/2 > s.Stop {
+				continue
 			}
-			return nil
-		}})
+			fit := &seen.Sensors[0].Fit
+			if !seen.Sensors[0].Solved {
+				return fmt.Errorf("no pose at %g s: %s", seen.Time, fit.Status)
+			}
+			b := predictor.At(s.Pose)
+			dp, dr := fit.Pose.Minus(s.Pose)
+			if predictor.Freedom() == 5 {
+				dr = rigid.Log(rigid.Between(s.Pose.Rotate(axis), fit.Pose.Rotate(axis)))
+			}
+			position += r3.Norm2(dp) / (b.PositionM * b.PositionM)
+			rotation += r3.Norm2(dr) / (b.RotationRad * b.RotationRad)
+			n++
+		}
+		return nil
+	}, nil)
 	if err != nil {
 		t.Fatal(err)
 	}

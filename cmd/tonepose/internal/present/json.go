@@ -24,7 +24,7 @@ import (
 //   - an empty list is [], also where the slice is nil;
 //   - a rigid.Pose has the shape of Pose, a vector is [x, y, z], a quaternion
 //     [w, x, y, z];
-//   - omitempty leaves out whatever is zero, structs and arrays too.
+//   - omitempty and omitzero leave out whatever is zero, structs and arrays too.
 //
 // Lists of numbers stand on one line.
 func JSON(w io.Writer, v any) error {
@@ -158,7 +158,7 @@ func members(v reflect.Value) (all []member) {
 			}
 			continue
 		}
-		if !field.IsExported() || name == "-" || option == "omitempty" && (value.IsZero() || value.Kind() == reflect.Slice && value.Len() == 0) {
+		if !field.IsExported() || name == "-" || (option == "omitempty" || option == "omitzero") && (value.IsZero() || value.Kind() == reflect.Slice && value.Len() == 0) {
 			continue
 		}
 		if name == "" {

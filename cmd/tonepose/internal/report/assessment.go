@@ -13,8 +13,8 @@ import (
 	"tonepose/solver/assessment"
 )
 
-// SaveAssessment writes the figures of an assessment as PNG, those of a run with
-// several sensors one set each.
+// SaveAssessment adds the figures of an assessment to files, as PNG, those of a
+// run with several sensors one set each.
 func SaveAssessment(to *files.Batch, run string, sum *assess.Summary) error {
 	for _, s := range sum.Sensors {
 		name, part := s.Sensor, sum.Result.Sensor(s.Sensor)
@@ -32,7 +32,7 @@ func SaveAssessment(to *files.Batch, run string, sum *assess.Summary) error {
 			}
 		}
 	}
-	return to.Commit()
+	return nil
 }
 
 // Assessment draws what one sensor's errors look like, by name: path, accuracy,

@@ -1,15 +1,38 @@
 package report
 
 import (
-	"math"
+	"fmt"
 
+	"tonepose/cmd/tonepose/internal/calibrate"
 	"tonepose/cmd/tonepose/internal/figure"
-	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/solver/calibration"
 )
 
-// CalibrationResiduals draws the couplings' residuals by station and emitter.
-func CalibrationResiduals(sum *pipeline.CalibrationSummary, title, note string) *figure.Figure {
+// SaveCalibration writes the figures of a calibration into a directory; an empty
+// name wants none.
+func SaveCalibration(dir string, r *calibrate.Result) error {
+	to, err := files.Into(dir, true)
+	if err != nil || to == nil {
+		return err
+	}
+	defer to.Abort()
+	sum, name := r.Summary, r.Rig.Name
+	note := fmt.Sprintf("%s, chi-square %.1f of %d", sum.Recording, sum.Chi2, sum.DOF)
+	for file, f := range map[string]*figure.Figure{
+		"calibration-residuals.png":    calibrationResiduals(sum, name+": residuals of the calibration", note),
+		"calibration-parameters.png":   calibrationParameters(sum, name+": what the calibration moved", note),
+		"calibration-correlations.png": calibrationCorrelations(r.Adjustment, name+": correlations of the parameters", note),
+	} {
+		if err := f.Save(to, file); err != nil {
+			return err
+		}
+	}
+	return to.Commit()
+}
+
+// calibrationResiduals draws the couplings' residuals by station and emitter.
+func calibrationResiduals(sum *calibrate.Summary, title, note string) *figure.Figure {
 	d := figure.ResidualData{Title: title, Note: note}
 	for _, e := range sum.Emitters {
 		d.Emitters = append(d.Emitters, e.Name)
@@ -20,18 +43,14 @@ func CalibrationResiduals(sum *pipeline.CalibrationSummary, title, note string) 
 		}
 		// With phases free, the imaginary parts follow all real ones.
 		for k, r := range st.Residuals {
-			v := math.NaN()
-			if r != nil {
-				v = *r
-			}
-			d.Station, d.Emitter, d.Value = append(d.Station, i+1), append(d.Emitter, k/st.Coils%len(d.Emitters)), append(d.Value, v)
+			d.Station, d.Emitter, d.Value = append(d.Station, i+1), append(d.Emitter, k/st.Coils%len(d.Emitters)), append(d.Value, r)
 		}
 	}
 	return figure.Residuals(d)
 }
 
-// CalibrationParameters draws what moved.
-func CalibrationParameters(sum *pipeline.CalibrationSummary, title, note string) *figure.Figure {
+// calibrationParameters draws what moved.
+func calibrationParameters(sum *calibrate.Summary, title, note string) *figure.Figure {
 	d := figure.ParameterData{Title: title, Note: note}
 	for _, p := range sum.Parameters {
 		d.Names, d.Units = append(d.Names, p.Name), append(d.Units, p.Unit)
@@ -40,8 +59,8 @@ func CalibrationParameters(sum *pipeline.CalibrationSummary, title, note string)
 	return figure.Parameters(d)
 }
 
-// CalibrationCorrelations draws the correlation matrix of the parameters.
-func CalibrationCorrelations(res *calibration.Result, title, note string) *figure.Figure {
+// calibrationCorrelations draws the correlation matrix of the parameters.
+func calibrationCorrelations(res *calibration.Result, title, note string) *figure.Figure {
 	d := figure.CorrelationData{Title: title, Note: note}
 	c := res.Correlation()
 	for i, p := range res.Parameters {

@@ -12,8 +12,8 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/cmd/tonepose/internal/assess"
+	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/figure"
-	"tonepose/cmd/tonepose/internal/pipeline"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/multitone/recording"
@@ -93,7 +93,7 @@ func Coupling(dir string, r *rig.Rig, sensor int, title, note string) (*figure.F
 
 // Spectrum draws the density of every channel, with the rig's tones and the
 // mains lines marked.
-func Spectrum(ctx context.Context, rec *recording.Reader, r *rig.Rig, s *pipeline.Survey, title, note string) (*figure.Figure, error) {
+func Spectrum(ctx context.Context, rec *recording.Reader, r *rig.Rig, s *engine.Survey, title, note string) (*figure.Figure, error) {
 	info := rec.Info()
 	var welch []*spectrum.Welch
 	size := spectrum.SmoothSize(int(min(info.Samples, int64(info.SampleRate/10))))

@@ -3,15 +3,32 @@ package report
 import (
 	"fmt"
 	"math"
+	"tonepose/cmd/tonepose/internal/files"
 
 	"tonepose/cmd/tonepose/internal/figure"
-	"tonepose/cmd/tonepose/internal/pipeline"
+	"tonepose/cmd/tonepose/internal/inspect"
 	"tonepose/multitone/stability"
 )
 
+// SaveInspection writes the figures of an inspection: the spectrum, and with a
+// rig the stability of the drives.
+func SaveInspection(to *files.Batch, in *inspect.Inspection) error {
+	for name, f := range map[string]*figure.Figure{"spectrum": Inspected(in), "stability": Drives(in)} {
+		if f == nil {
+			continue
+		}
+		for _, format := range []string{".png", ".svg"} {
+			if err := f.Save(to, name+format); err != nil {
+				return err
+			}
+		}
+	}
+	return to.Commit()
+}
+
 // Inspected draws the density of every channel with tones, mains harmonics and
 // the lines that the rig does not explain.
-func Inspected(in *pipeline.Inspection) *figure.Figure {
+func Inspected(in *inspect.Inspection) *figure.Figure {
 	densities := in.Densities()
 	d := figure.SpectrumData{Title: in.Name + ": spectrum", Unit: in.Unit + "/√Hz", LogFrequency: true,
 		Note:     fmt.Sprintf("Welch, %d segments, bins of %.3g Hz (noise bandwidth)", densities[0].Segments, in.Resolution),
@@ -53,7 +70,7 @@ const namedLines = 6
 
 // Drives draws the overlapping Allan deviation of the drives' amplitude and
 // phase; nil if there are too few windows or no references.
-func Drives(in *pipeline.Inspection) *figure.Figure {
+func Drives(in *inspect.Inspection) *figure.Figure {
 	amplitude := figure.StabilityPanel{Quantity: "relative amplitude"}
 	phase := figure.StabilityPanel{Quantity: "phase", Unit: "rad"}
 	for _, s := range in.Series() {

@@ -1,7 +1,6 @@
 package report
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
 	"math"
@@ -9,29 +8,16 @@ import (
 	"tonepose/cmd/tonepose/internal/figure"
 	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/plan"
-	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/rig"
 )
 
-// SavePlan adds the text of a plan with the origin of its numbers (plan.txt), the
-// same as JSON, and its figures to files. The plan must have been made with Slices.
+// SavePlan adds the figures of a plan to files. It must have been made with Slices.
 func SavePlan(to *files.Batch, p *plan.Plan) error {
-	var text, object bytes.Buffer
-	if err := errors.Join(present.Plan(&text, p, true), present.JSON(&object, p)); err != nil {
-		return err
-	}
 	figures, err := planFigures(p)
-	if err != nil {
-		return err
-	}
-	err = errors.Join(to.Write("plan.txt", text.Bytes()), to.Write("plan.json", object.Bytes()))
 	for name, f := range figures {
 		err = errors.Join(err, f.Save(to, name+".png"))
 	}
-	if err != nil {
-		return err
-	}
-	return to.Commit()
+	return err
 }
 
 // planFigures draws the bench as planned, for every sensor the predicted position

@@ -20,7 +20,7 @@ import (
 
 	"tonepose/fieldmodels"
 	"tonepose/fieldmodels/correction"
-	"tonepose/solver"
+	"tonepose/fieldmodels/mutual"
 )
 
 // Calibration says where a rig's calibrated values come from.
@@ -43,8 +43,8 @@ func EmitterParameters(emitter string) [fieldmodels.ParametersPerEmitter]string 
 }
 
 // CoilParameters names the parameters of a sensor's coil, known by its channel,
-// in the order of solver.ParametersPerCoil.
-func CoilParameters(sensor, channel string) [solver.ParametersPerCoil]string {
+// in the order of mutual.ParametersPerCoil.
+func CoilParameters(sensor, channel string) [mutual.ParametersPerCoil]string {
 	p := "sensors." + sensor + "." + channel + "."
 	return [...]string{p + "shift_x_m", p + "shift_y_m", p + "shift_z_m", p + "tilt_x_rad", p + "tilt_y_rad", p + "tilt_z_rad", p + "sensitivity"}
 }
@@ -176,7 +176,7 @@ func (r *Rig) Correction() (*correction.Map, error) {
 func (r *Rig) parameters() int {
 	n := fieldmodels.ParametersPerEmitter * len(r.Emitters)
 	for _, s := range r.Sensors {
-		n += solver.ParametersPerCoil * len(s.Coils)
+		n += mutual.ParametersPerCoil * len(s.Coils)
 	}
 	return n
 }

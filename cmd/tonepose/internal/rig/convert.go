@@ -8,6 +8,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver"
 )
@@ -103,12 +104,12 @@ func (c *covariance) pick(names []string) *mat.SymDense {
 }
 
 // Sensor gives sensor i for the solver, axes of unit length.
-func (r *Rig) Sensor(i int) solver.Sensor {
+func (r *Rig) Sensor(i int) mutual.Sensor {
 	s := &r.Sensors[i]
-	out := solver.Sensor{Name: s.Name, Coils: make([]solver.Coil, len(s.Coils))}
+	out := mutual.Sensor{Name: s.Name, Coils: make([]mutual.Coil, len(s.Coils))}
 	for k := range s.Coils {
 		c := &s.Coils[k]
-		out.Coils[k] = solver.Coil{Center: c.CenterM, Axis: unit3(c.Axis), AreaTurns: c.AreaTurnsM2, Radius: c.RadiusM}
+		out.Coils[k] = mutual.Coil{Center: c.CenterM, Axis: unit3(c.Axis), AreaTurns: c.AreaTurnsM2, Radius: c.RadiusM}
 	}
 	return out
 }

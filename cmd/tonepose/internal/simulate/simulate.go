@@ -3,6 +3,7 @@
 package simulate
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -17,6 +18,7 @@ import (
 
 	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/multitone/recording"
 	"tonepose/multitone/synth"
 )
 
@@ -92,7 +94,7 @@ func Run(ctx context.Context, rigFile, path, out string, o Options, progress fun
 // Write writes the recording that the rig would make of its sensors on a
 // path, and the truth beside it: STEM.truth.csv, and STEM.intervals.csv with the
 // stations' times where there are any. The format follows out's extension (see
-// openRecording). Files appear all or none. progress, if not nil, is told the
+// recording.OutputOf). Files appear all or none. progress, if not nil, is told the
 // samples done and wanted. Write ends with ctx.
 func Write(ctx context.Context, r *rig.Rig, p *Path, out string, o Options, progress func(done, total int64)) (*Summary, error) {
 	if o.MainsHz == 0 {
@@ -126,23 +128,22 @@ func Write(ctx context.Context, r *rig.Rig, p *Path, out string, o Options, prog
 		return nil, err
 	}
 
-	stem, format := splitRecordingName(out)
+	to := recording.OutputOf(out)
 	s := &Summary{
-		Recording: out, Truth: stem + ".truth.csv", Samples: samples, Channels: len(r.Channels),
+		Recording: cmp.Or(to.Meta, to.Data), Truth: to.Stem + ".truth.csv", Samples: samples, Channels: len(r.Channels),
 		RateHz: o.RateHz, DurationS: float64(samples) / o.RateHz,
 	}
 	batch := &files.Batch{Force: o.Force}
 	defer batch.Abort()
-	rec, err := openRecording(batch, stem, format, r, o, samples)
+	rec, err := createRecording(batch, to, r, o, samples)
 	if err != nil {
 		return nil, err
 	}
-	s.Recording = rec.name
 	if err := batch.Fill(s.Truth, func(w io.Writer) error { return writeTruth(ctx, w, p, s.DurationS) }); err != nil {
 		return nil, err
 	}
 	if p.Tracks[0].Stations != nil {
-		s.Intervals = stem + ".intervals.csv"
+		s.Intervals = to.Stem + ".intervals.csv"
 		if err := batch.Fill(s.Intervals, func(w io.Writer) error { return writeIntervals(w, p, s.DurationS) }); err != nil {
 			return nil, err
 		}
@@ -150,7 +151,7 @@ func Write(ctx context.Context, r *rig.Rig, p *Path, out string, o Options, prog
 	if err := drain(ctx, generator, rec, samples, progress); err != nil {
 		return nil, err
 	}
-	if err := rec.finish(); err != nil {
+	if err := rec.Close(); err != nil {
 		return nil, err
 	}
 	if err := batch.Commit(); err != nil {
@@ -160,11 +161,35 @@ func Write(ctx context.Context, r *rig.Rig, p *Path, out string, o Options, prog
 	return s, nil
 }
 
+// createRecording begins the recording's files.
+func createRecording(batch *files.Batch, to recording.Output, r *rig.Rig, o Options, samples int64) (*recording.Writer, error) {
+	d := recording.Description{Format: to.Format, SampleRate: o.RateHz, Bits: o.Bits, Samples: samples, Start: o.Start,
+		Text: fmt.Sprintf("Simulated; invented data, seed %d", o.Seed), Recorder: "tonepose simulate"}
+	for _, c := range r.Channels {
+		d.Names, d.FullScale = append(d.Names, c.Name), append(d.FullScale, c.FullScaleV)
+	}
+	var meta, data io.Writer
+	var err error
+	if to.Meta != "" {
+		if meta, err = batch.Create(to.Meta); err != nil {
+			return nil, err
+		}
+	}
+	if data, err = batch.Create(to.Data); err != nil {
+		return nil, err
+	}
+	w, err := recording.NewWriter(data, meta, d)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", to.Data, err)
+	}
+	return w, nil
+}
+
 // drain writes all samples block by block.
-func drain(ctx context.Context, g *synth.Generator, rec *recordingWriter, total int64, progress func(done, total int64)) error {
+func drain(ctx context.Context, g *synth.Generator, rec *recording.Writer, total int64, progress func(done, total int64)) error {
 	const block = 4096
-	codes := make([]int32, block*rec.channels)
-	volts := make([][]float64, rec.channels)
+	counts := make([]int32, block*len(rec.Names))
+	volts, view := make([][]float64, len(rec.Names)), make([][]float64, len(rec.Names))
 	for c := range volts {
 		volts[c] = make([]float64, block)
 	}
@@ -174,8 +199,8 @@ func drain(ctx context.Context, g *synth.Generator, rec *recordingWriter, total 
 		}
 		var n int
 		var err error
-		if rec.bits > 0 && !rec.text {
-			n, err = g.ReadCounts(codes)
+		if rec.Counts() {
+			n, err = g.ReadCounts(counts)
 		} else {
 			n, err = g.ReadPlanar(volts)
 		}
@@ -185,10 +210,13 @@ func drain(ctx context.Context, g *synth.Generator, rec *recordingWriter, total 
 		if err != nil {
 			return err
 		}
-		if rec.bits > 0 && !rec.text {
-			err = rec.writeCounts(codes[:n*rec.channels])
+		if rec.Counts() {
+			err = rec.WriteCounts(counts[:n*len(rec.Names)])
 		} else {
-			err = rec.writeVolts(volts, n)
+			for c := range view {
+				view[c] = volts[c][:n]
+			}
+			err = rec.WritePlanar(view)
 		}
 		if err != nil {
 			return err

@@ -334,9 +334,9 @@ func TestBadSimulationsSayWhy(t *testing.T) {
 		o    Options
 		want string
 	}{
-		{r, "a", Options{Bits: 12}, "--bits 12: must be 8, 16 or 24"},
+		{r, "a", Options{Bits: 12}, "12 bits a sample: must be 8, 16 or 24"},
 		{bare, "a", Options{Bits: 16}, "channel rx1 has no full_scale_v"},
-		{bare, "a.wav", Options{}, "channel rx1 has no full_scale_v"},
+		{bare, "a.wav", Options{}, "channel rx1 has no full scale"},
 		{r, "a.wav", Options{RateHz: 50000.5}, "whole sample rate, not 50000.5 Hz"},
 		{r, "a", Options{DurationS: 1}, "the path ends at 0.1 s, before the recording's 1 s"},
 		{r, "a", Options{DurationS: 1e-9}, "hold no sample"},

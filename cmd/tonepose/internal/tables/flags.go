@@ -25,6 +25,7 @@ const (
 	OutsideVolume                   // the pose lies outside the working volume
 	NotConverged                    // the fit stopped early
 	Unobservable                    // the couplings do not fix the pose
+	NotJudged                       // the fit could not be judged: the row of the integrity table says why
 
 	allFlags = 1<<iota - 1
 )
@@ -32,6 +33,7 @@ const (
 var flagNames = [...]string{
 	"clipped", "gap", "repeated", "stuck", "reference lost", "motion", "distorted",
 	"wrong channel", "ambiguous", "outside volume", "not converged", "unobservable",
+	"not judged",
 }
 
 // flagTexts keeps each text once it was asked for, so that a row costs no

@@ -1,0 +1,205 @@
+// Package bench makes a rig ready for measuring and solving. A Bench is made
+// from a rig once, never changes and is shared between goroutines; what one
+// goroutine needs of its own, a Coupler or a solver, is made from it.
+package bench
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"sync"
+	"tonepose/fieldmodels/mutual"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/fieldmodels"
+	"tonepose/multitone"
+	"tonepose/multitone/coupling"
+	"tonepose/multitone/recording"
+	"tonepose/solver"
+)
+
+// Bench is a rig made ready: immutable, safe for use by many goroutines.
+type Bench struct {
+	rig     *rig.Rig
+	tones   []multitone.Tone
+	sensors []Sensor
+	prepare func() ([]*solver.Solver, error)
+}
+
+// Sensor is one sensor of a bench.
+type Sensor struct {
+	Name     string
+	Channels []int    // of its coils, indices of the rig's channels
+	Coils    []string // names of these channels
+	Tip      *r3.Vec  // point of interest in the sensor's frame [m]; nil: none
+}
+
+// New prepares a rig.
+func New(r *rig.Rig) *Bench {
+	b := &Bench{rig: r}
+	for _, e := range r.Emitters {
+		t := multitone.Tone{Name: e.Name, Hz: e.ToneHz, Reference: multitone.NoReference}
+		if e.Reference != nil {
+			t.Reference = e.Reference.Channel
+		}
+		b.tones = append(b.tones, t)
+	}
+	for _, s := range r.Sensors {
+		of := Sensor{Name: s.Name, Tip: s.TipM}
+		for _, c := range s.Coils {
+			of.Channels = append(of.Channels, c.Channel)
+			of.Coils = append(of.Coils, r.Channels[c.Channel].Name)
+		}
+		b.sensors = append(b.sensors, of)
+	}
+	b.prepare = sync.OnceValues(b.solvers)
+	return b
+}
+
+// Rig is what the bench was made from. It must not be changed.
+func (b *Bench) Rig() *rig.Rig { return b.rig }
+
+// Tones are the emitters' tones at the frequencies that the rig states, in the
+// rig's order. The slice is the caller's own.
+func (b *Bench) Tones() []multitone.Tone { return slices.Clone(b.tones) }
+
+// Sensors are the rig's sensors. They must not be changed.
+func (b *Bench) Sensors() []Sensor { return b.sensors }
+
+// Solver returns a solver for poses of sensor i, for one goroutine. The first call
+// computes the fields on a grid over the working volume; further calls share them.
+func (b *Bench) Solver(i int) (*solver.Solver, error) {
+	all, err := b.prepare()
+	if err != nil {
+		return nil, err
+	}
+	return all[i].Clone(), nil
+}
+
+func (b *Bench) solvers() ([]*solver.Solver, error) {
+	array, err := b.rig.Array()
+	if err != nil {
+		return nil, err
+	}
+	mapped, err := b.rig.Correction()
+	if err != nil {
+		return nil, err
+	}
+	var out []*solver.Solver
+	first := fieldmodels.ParametersPerEmitter * len(array.Emitters)
+	for i, s := range b.rig.Sensors {
+		device := b.rig.Sensor(i)
+		if device.Covariance, err = b.rig.SensorCovariance(i); err != nil {
+			return nil, err
+		}
+		problem := solver.Problem{Array: array, Sensor: device, Volume: b.rig.Volume()}
+		if mapped != nil {
+			problem.Errors = NewMetal(mapped, fieldmodels.Array{Emitters: b.rig.Drawn()}, device, first)
+			first += mutual.ParametersPerCoil * len(s.Coils)
+		}
+		sv, err := solver.New(problem, solver.Options{})
+		if err != nil {
+			return nil, fmt.Errorf("sensor %s: %w", s.Name, err)
+		}
+		out = append(out, sv)
+	}
+	return out, nil
+}
+
+// Open opens a recording of this bench: channel names, full scales and, where
+// the recording does not state it, the sample rate are the rig's.
+func (b *Bench) Open(name string, o recording.Options) (*recording.Reader, error) {
+	o.Names, o.FullScale = nil, nil
+	scaled := true
+	for _, c := range b.rig.Channels {
+		o.Names = append(o.Names, c.Name)
+		o.FullScale = append(o.FullScale, c.FullScaleV)
+		scaled = scaled && c.FullScaleV > 0
+	}
+	if !scaled {
+		o.FullScale = nil
+	}
+	if o.SampleRate == 0 {
+		o.SampleRate = b.rig.SampleRateHz
+	}
+	r, err := recording.Open(name, o)
+	if err != nil {
+		return nil, err
+	}
+	if !r.Info().Volts {
+		r.Close()
+		return nil, fmt.Errorf("%s: samples in units of full scale: give every channel of %s its full_scale_v", name, b.rig.File)
+	}
+	return r, nil
+}
+
+// Coupler turns frames into couplings. It is for one goroutine.
+type Coupler struct {
+	bench    *Bench
+	hz       []float64 // for which the transfer functions stand
+	emitters []coupling.Emitter
+	pickups  [][]coupling.Pickup // by sensor
+}
+
+// Coupler makes a Coupler for the calling goroutine.
+func (b *Bench) Coupler() *Coupler {
+	c := &Coupler{bench: b, emitters: make([]coupling.Emitter, len(b.tones))}
+	for _, s := range b.sensors {
+		pickups := make([]coupling.Pickup, len(s.Channels))
+		for p := range pickups {
+			pickups[p] = coupling.Pickup{Channel: s.Channels[p], Response: make([]coupling.Channel, len(b.tones))}
+		}
+		c.pickups = append(c.pickups, pickups)
+	}
+	return c
+}
+
+// Matrix makes room for the couplings of one sensor.
+func (c *Coupler) Matrix(sensor int) coupling.Matrix {
+	return coupling.NewMatrix(len(c.emitters), len(c.pickups[sensor]))
+}
+
+// Tune takes the transfer functions of all channels at the frequencies of a
+// frame [Hz], one a tone. Channels whose response is a table have an error
+// outside of it.
+func (c *Coupler) Tune(hz []float64) error {
+	if slices.Equal(hz, c.hz) {
+		return nil
+	}
+	c.hz = c.hz[:0] // tuned only when all is well
+	channels := c.bench.rig.Channels
+	for e := range c.bench.rig.Emitters {
+		em := &c.bench.rig.Emitters[e]
+		c.emitters[e] = coupling.Emitter{Channel: multitone.NoReference}
+		if em.Reference != nil {
+			response, err := channels[em.Reference.Channel].Response(hz[e])
+			if err != nil {
+				return err
+			}
+			c.emitters[e].Channel = em.Reference.Channel
+			c.emitters[e].PerAmp = response * complex(em.Reference.TransimpedanceOhm, 0)
+		} else {
+			sin, cos := math.Sincos(em.PhaseDeg * math.Pi / 180)
+			c.emitters[e].CurrentA = complex(em.CurrentPeakA*cos, em.CurrentPeakA*sin)
+		}
+		for _, pickups := range c.pickups {
+			for p := range pickups {
+				response, err := channels[pickups[p].Channel].Response(hz[e])
+				if err != nil {
+					return err
+				}
+				pickups[p].Response[e] = response
+			}
+		}
+	}
+	c.hz = append(c.hz, hz...)
+	return nil
+}
+
+// Fill computes the couplings of one sensor from a frame for whose frequencies
+// the Coupler is tuned.
+func (c *Coupler) Fill(m coupling.Matrix, sensor int, f *multitone.Frame) {
+	m.Fill(f, c.emitters, c.pickups[sensor])
+}

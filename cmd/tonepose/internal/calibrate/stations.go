@@ -1,0 +1,252 @@
+// Package calibrate finds the array that was really built: from a recording with
+// known poses to a new rig file, with or without a map of static metal.
+package calibrate
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"slices"
+
+	"tonepose/cmd/tonepose/internal/bench"
+	"tonepose/cmd/tonepose/internal/engine"
+	"tonepose/cmd/tonepose/internal/measure"
+	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/multitone"
+	"tonepose/multitone/clock"
+	"tonepose/multitone/coupling"
+	"tonepose/multitone/recording"
+	"tonepose/solver"
+	"tonepose/solver/calibration"
+)
+
+// StationOptions says how a recording becomes the stations of a calibration.
+type StationOptions struct {
+	Clock    clock.Mode
+	Baseline *recording.Reader // sensor far away: crosstalk to subtract; nil: none
+	Progress engine.Progress
+}
+
+// Stations is what a recording tells of a bench to be calibrated.
+type Stations struct {
+	Problem calibration.Problem
+	Rows    []tables.Station // of each station of Problem
+	// Missing counts the couplings left out because their samples were faulty or
+	// their reference lost.
+	Missing  int
+	Unsolved int // stations without reference for which the bench as drawn gave no pose
+	Survey   *engine.Survey
+
+	bench *bench.Bench
+	tones []multitone.Tone
+
+	channels []int // of the rig, for each of Problem.Channels
+}
+
+// Measure measures the couplings of every row, with the rig as drawn for the
+// rest of the Problem: priors are the rig's tolerances. A row with infinite
+// sigmas has no reference; its first guess is the pose that the rig as drawn
+// gives.
+func Measure(ctx context.Context, r *recording.Reader, b *bench.Bench, rows []tables.Station, o StationOptions) (*Stations, error) {
+	out := &Stations{bench: b, tones: b.Tones()}
+	out.channels = draw(b.Rig(), &out.Problem)
+	var err error
+	if out.Survey, err = engine.Observe(ctx, r, out.tones, o.Clock, o.Progress); err != nil {
+		return nil, err
+	}
+	var baseline []coupling.Matrix
+	if o.Baseline != nil {
+		if baseline, err = engine.Baseline(ctx, o.Baseline, b, o.Clock, o.Progress); err != nil {
+			return nil, err
+		}
+	}
+	at, intervals, err := wanted(rows, r.Info().SampleRate)
+	if err != nil {
+		return nil, err
+	}
+	frames, err := out.frames(ctx, r, intervals, o.Progress)
+	if err != nil {
+		return nil, err
+	}
+	steady(frames)
+	found := make([]*calibration.Station, len(rows))
+	coupler := b.Coupler()
+	for _, f := range frames {
+		if err := coupler.Tune(f.Hz); err != nil {
+			return nil, err
+		}
+		for i, s := range b.Sensors() {
+			row, ok := at[stretchOf{f.Start, f.Stop, s.Name}]
+			if !ok {
+				continue
+			}
+			m := coupler.Matrix(i)
+			coupler.Fill(m, i, f)
+			if baseline != nil {
+				if err := m.Subtract(baseline[i]); err != nil {
+					return nil, err
+				}
+			}
+			if found[row], err = out.station(i, f, m, rows[row]); err != nil {
+				return nil, err
+			}
+		}
+	}
+	for i, st := range found {
+		if st != nil {
+			out.Problem.Stations = append(out.Problem.Stations, *st)
+			out.Rows = append(out.Rows, rows[i])
+		}
+	}
+	return out, nil
+}
+
+// frames measures the intervals and keeps them all.
+func (out *Stations) frames(ctx context.Context, r *recording.Reader, intervals []engine.Interval, progress engine.Progress) (all []*multitone.Frame, err error) {
+	_, err = engine.Measure(ctx, r, out.Survey, engine.Measurement{Tones: out.tones, Windows: engine.Windows{Intervals: intervals}}, func(f *engine.Measured) error {
+		kept := new(multitone.Frame)
+		f.CopyTo(kept)
+		all = append(all, kept)
+		return nil
+	}, progress)
+	return all, err
+}
+
+// noisier is the share of the common noise beyond which a frame counts as
+// disturbed and keeps its own.
+const noisier = 2
+
+// steady gives all frames the noise density that they have in common on each
+// channel and tone. The noise of a short frame is known to some 20 %, and as
+// weights go with its inverse, chi-squares by so uncertain a noise would come
+// out too large on average, by the square of that.
+func steady(frames []*multitone.Frame) {
+	if len(frames) == 0 {
+		return
+	}
+	length := func(f *multitone.Frame) float64 { return float64(f.Stop - f.Start) }
+	densities := make([]float64, len(frames))
+	for k := range frames[0].Variance {
+		for i, f := range frames {
+			densities[i] = f.Variance[k] * length(f)
+		}
+		slices.Sort(densities)
+		limit, sum, n := noisier*densities[len(densities)/2], 0.0, 0
+		for _, d := range densities {
+			if d <= limit {
+				sum += d
+				n++
+			}
+		}
+		for _, f := range frames {
+			if common := sum / float64(n); f.Variance[k]*length(f) <= limit {
+				f.Variance[k] = common / length(f)
+			}
+		}
+	}
+}
+
+// stretchOf names one measurement of one sensor, in samples.
+type stretchOf struct {
+	start, stop int64
+	sensor      string
+}
+
+// wanted indexes the rows by their samples; equal rows count once.
+func wanted(rows []tables.Station, rate float64) (map[stretchOf]int, []engine.Interval, error) {
+	at := map[stretchOf]int{}
+	var intervals []engine.Interval
+	for i, row := range rows {
+		key := stretchOf{int64(math.Round(row.Start * rate)), int64(math.Round(row.Stop * rate)), row.Sensor}
+		if before, ok := at[key]; ok {
+			if row.Pose != rows[before].Pose {
+				return nil, nil, fmt.Errorf("%s:%d: sensor %s was elsewhere at these times in line %d", row.File, row.Line, row.Sensor, rows[before].Line)
+			}
+			continue
+		}
+		at[key] = i
+		intervals = append(intervals, measure.Interval(&row.Interval))
+	}
+	return at, intervals, nil
+}
+
+// station makes the station of one row; nil where it has no reference and no
+// pose was found.
+func (out *Stations) station(i int, f *multitone.Frame, m coupling.Matrix, row tables.Station) (*calibration.Station, error) {
+	st := &calibration.Station{Name: fmt.Sprintf("line %d", row.Line), Sensor: i,
+		Reference: row.Pose, SigmaPosition: row.SigmaPosition, SigmaRotation: row.SigmaRotation}
+	channels := out.bench.Sensors()[i].Channels
+	for k, v := range m.Value {
+		variance := m.Variance[k]
+		if !math.IsInf(variance, 1) && out.faulty(k/len(channels), channels[k%len(channels)], f) {
+			variance = math.Inf(1)
+		}
+		if math.IsInf(variance, 1) {
+			out.Missing++
+			v = 0
+		}
+		st.Couplings.Value = append(st.Couplings.Value, real(v))
+		st.Quadrature = append(st.Quadrature, imag(v))
+		st.Couplings.Variance = append(st.Couplings.Variance, variance)
+	}
+	if math.IsInf(row.SigmaPosition, 1) && math.IsInf(row.SigmaRotation, 1) {
+		s, err := out.bench.Solver(i)
+		if err != nil {
+			return nil, err
+		}
+		found := s.Cold(st.Couplings)
+		if found.Status != solver.Converged || !found.Pose.Finite() {
+			out.Unsolved++
+			return nil, nil
+		}
+		st.Reference = found.Pose
+	}
+	return st, nil
+}
+
+// faulty tells whether the samples behind a coupling can't be trusted.
+func (out *Stations) faulty(tone, channel int, f *multitone.Frame) bool {
+	flags := out.Survey.Flags(channel, f.Start, f.Stop)
+	if ref := out.tones[tone].Reference; ref != multitone.NoReference {
+		flags |= out.Survey.Flags(ref, f.Start, f.Stop)
+	}
+	return flags != 0 || out.Survey.Lost(tone, f.Start, f.Stop)
+}
+
+// draw fills in the bench as the rig file draws it, and returns the rig's index
+// of each of the problem's channels: those that pickups are on.
+func draw(r *rig.Rig, p *calibration.Problem) (channels []int) {
+	for i, e := range r.Drawn() {
+		drawn := &r.Emitters[i]
+		p.Emitters = append(p.Emitters, calibration.Emitter{Emitter: e, Hz: drawn.ToneHz,
+			Tolerance: calibration.EmitterTolerance{Place: drawn.Tolerance.CenterM, Axis: drawn.Tolerance.AxisRad, Strength: drawn.Tolerance.Strength}})
+	}
+	for i := range r.Sensors {
+		s := calibration.Sensor{Name: r.Sensors[i].Name}
+		coils := r.Sensor(i).Coils
+		for k, c := range r.Sensors[i].Coils {
+			at := slices.Index(channels, c.Channel)
+			if at < 0 {
+				at = len(channels)
+				channels = append(channels, c.Channel)
+				ch := &r.Channels[c.Channel]
+				p.Channels = append(p.Channels, calibration.Channel{Name: ch.Name,
+					Tolerance: calibration.ChannelTolerance{Gain: ch.Tolerance.Gain, Delay: ch.Tolerance.DelayS}})
+			}
+			s.Coils = append(s.Coils, calibration.Coil{Coil: coils[k], Channel: at,
+				Tolerance: calibration.CoilTolerance{Axis: c.Tolerance.AxisRad, Place: c.Tolerance.CenterM, Sensitivity: c.Tolerance.Sensitivity}})
+		}
+		p.Sensors = append(p.Sensors, s)
+	}
+	return channels
+}
+
+// Unreferenced makes rows without a reference from intervals.
+func Unreferenced(intervals []tables.Interval) []tables.Station {
+	out := make([]tables.Station, len(intervals))
+	for i, iv := range intervals {
+		out[i] = tables.Station{Interval: iv, SigmaPosition: math.Inf(1), SigmaRotation: math.Inf(1)}
+	}
+	return out
+}

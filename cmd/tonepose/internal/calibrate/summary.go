@@ -1,0 +1,240 @@
+package calibrate
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/fieldmodels/rigid"
+	"tonepose/solver/calibration"
+)
+
+// Summary is what a calibration tells, in the form of its JSON.
+type Summary struct {
+	Recording  string        `json:"recording"`
+	Rig        string        `json:"rig"`
+	Out        string        `json:"out"`
+	Free       string        `json:"free"`
+	Status     string        `json:"status"`
+	Iterations int           `json:"iterations"`
+	ElapsedS   float64       `json:"elapsed_s"`
+	Chi2       float64       `json:"chi2"`
+	DOF        int           `json:"dof"`
+	Missing    int           `json:"missing_couplings"`
+	Parameters []Parameter   `json:"parameters"`
+	Gauges     []Gauge       `json:"gauges"`
+	Emitters   []Emitter     `json:"emitters"`
+	Stations   []Station     `json:"stations"`
+	Frame      rigid.Pose    `json:"frame"`   // of the reference device in the rig frame
+	Markers    []Marker      `json:"markers"` // of each sensor in its marker's frame
+	Validation *Validation   `json:"cross_validation,omitempty"`
+	Suggestion *Suggestion   `json:"suggestion,omitempty"`
+	Metal      *MetalSummary `json:"metal,omitempty"`
+}
+
+// Parameter is one number that was free.
+type Parameter struct {
+	Name      string  `json:"name"`
+	Unit      string  `json:"unit"`
+	Before    float64 `json:"before"`
+	After     float64 `json:"after"`
+	Sigma     float64 `json:"sigma"`
+	Moved     float64 `json:"moved"` // in sigmas; NaN where nothing is known
+	Tolerance float64 `json:"tolerance"`
+}
+
+// Gauge is a way to move that no coupling notices.
+type Gauge struct {
+	Words  string `json:"words"`
+	HeldBy string `json:"held_by"`
+}
+
+// Emitter says how the couplings of one emitter fit.
+type Emitter struct {
+	Name  string  `json:"name"`
+	Chi2  float64 `json:"chi2"`
+	Count int     `json:"couplings"`
+}
+
+// Station says how one station fits.
+type Station struct {
+	Line          int        `json:"line"` // of the intervals
+	StartS        float64    `json:"start_s"`
+	StopS         float64    `json:"stop_s"`
+	Sensor        string     `json:"sensor"`
+	Chi2          float64    `json:"chi2"`
+	ReferenceChi2 float64    `json:"reference_chi2"`
+	DOF           float64    `json:"dof"`
+	PValue        float64    `json:"p_value"`
+	Leverage      float64    `json:"leverage"`
+	Leading       bool       `json:"leading"` // determines three times its share of the parameters and more
+	Outlier       bool       `json:"outlier"`
+	OffPositionM  [3]float64 `json:"off_position_m"` // adjusted less the reference's
+	OffRotation   [3]float64 `json:"off_rotation_rad"`
+
+	Coils     int       `json:"coils"`
+	Residuals []float64 `json:"residuals"` // predicted less observed in sigmas, emitter by emitter; NaN where missing
+}
+
+// Marker is where a sensor is in the frame of the reference's marker.
+type Marker struct {
+	Sensor string     `json:"sensor"`
+	Pose   rigid.Pose `json:"pose"`
+}
+
+// Validation is how well stations are met that had no part in it.
+type Validation struct {
+	Folds       int     `json:"folds"`
+	PositionRMS float64 `json:"position_rms_m"`
+	RotationRMS float64 `json:"orientation_rms_rad"`
+}
+
+// Suggestion is the further station that would tell most.
+type Suggestion struct {
+	Line            int     `json:"line"`
+	Before          float64 `json:"worst_before"` // sigma over tolerance
+	BeforeParameter string  `json:"worst_before_parameter"`
+	After           float64 `json:"worst_after"`
+	AfterParameter  string  `json:"worst_after_parameter"`
+}
+
+// MetalSummary is what a map of static metal explains.
+type MetalSummary struct {
+	Degree  int     `json:"degree"`
+	Falloff float64 `json:"falloff"`              // radius of the mapped ball over the distance of the nearest source
+	Before  float64 `json:"held_out_chi2_before"` // mean square in sigmas of couplings left out, without map
+	After   float64 `json:"held_out_chi2_after"`
+	// Standardised is the mean square of the same over the covariance of their
+	// prediction, and Growth the factor by which that was widened for it.
+	Standardised float64          `json:"held_out_standardised"`
+	Growth       float64          `json:"variance_factor"`
+	MinM         [3]float64       `json:"mapped_min_m"`
+	MaxM         [3]float64       `json:"mapped_max_m"`
+	Validation   *MetalValidation `json:"cross_validation,omitempty"`
+}
+
+func vector(v r3.Vec) [3]float64 { return [3]float64{v.X, v.Y, v.Z} }
+
+// summarise gathers a result and what it says of single stations.
+func summarise(st *Stations, res *calibration.Result) (*Summary, error) {
+	sum := &Summary{Status: res.Status.String(), Iterations: res.Iterations, Chi2: res.ChiSquare, DOF: res.DOF,
+		Missing: st.Missing, Frame: res.Frame(), Gauges: []Gauge{}}
+	for _, p := range res.Parameters {
+		sum.Parameters = append(sum.Parameters, Parameter{Name: p.Name, Unit: p.Unit, Before: p.Before, After: p.After,
+			Sigma: p.Sigma, Moved: p.Moved(), Tolerance: p.Tolerance})
+	}
+	for _, g := range res.Gauges {
+		held := "stated tolerances"
+		if g.Default {
+			held = "tolerances of a usual size, as none is stated"
+		}
+		sum.Gauges = append(sum.Gauges, Gauge{g.Words, held})
+	}
+	for i, e := range st.Problem.Emitters {
+		sum.Emitters = append(sum.Emitters, Emitter{e.Name, res.EmitterChiSquare[i], res.EmitterCount[i]})
+	}
+	for i := range st.Problem.Sensors {
+		sum.Markers = append(sum.Markers, Marker{st.Problem.Sensors[i].Name, res.Marker(i)})
+	}
+	reports, err := res.Stations()
+	if err != nil {
+		return nil, err
+	}
+	share := 0.0
+	for _, rep := range reports {
+		share += rep.Leverage / float64(len(reports))
+	}
+	for i, rep := range reports {
+		row := &st.Rows[i]
+		out := Station{Line: row.Line, StartS: row.Start, StopS: row.Stop, Sensor: row.Sensor, Chi2: rep.ChiSquare, ReferenceChi2: rep.ReferenceChiSquare,
+			DOF: rep.DOF, PValue: rep.PValue, Leverage: rep.Leverage, Leading: rep.Leverage > 3*share && len(reports) > 3, Outlier: rep.Outlier,
+			Coils: len(st.Problem.Sensors[st.Problem.Stations[i].Sensor].Coils), OffPositionM: vector(rep.OffPosition), OffRotation: vector(rep.OffRotation), Residuals: rep.Residuals}
+		sum.Stations = append(sum.Stations, out)
+	}
+	return sum, nil
+}
+
+// crossValidate adds the errors of stations that had no part in a calibration.
+func (sum *Summary) crossValidate(st *Stations, o calibration.Options, folds int) error {
+	cv, err := calibration.CrossValidate(&st.Problem, o, folds)
+	if err != nil {
+		return err
+	}
+	sum.Validation = &Validation{folds, cv.PositionRMS, cv.RotationRMS}
+	return nil
+}
+
+// suggest adds which of the places would tell most. Sigmas that are not given
+// are those of the first station.
+func (sum *Summary) suggest(st *Stations, res *calibration.Result, places []tables.Station) error {
+	var candidates []calibration.Candidate
+	for _, p := range places {
+		c := calibration.Candidate{Pose: p.Pose, SigmaPosition: p.SigmaPosition, SigmaRotation: p.SigmaRotation}
+		first := &st.Problem.Stations[0]
+		if math.IsNaN(c.SigmaPosition) {
+			c.SigmaPosition = first.SigmaPosition
+		}
+		if math.IsNaN(c.SigmaRotation) {
+			c.SigmaRotation = first.SigmaRotation
+		}
+		for i := range st.Problem.Sensors {
+			if st.Problem.Sensors[i].Name == p.Sensor {
+				c.Sensor = i
+			}
+		}
+		candidates = append(candidates, c)
+	}
+	best, gains, before, err := res.Suggest(candidates)
+	if err != nil {
+		return err
+	}
+	name := func(i int) string {
+		if i < 0 {
+			return "none"
+		}
+		return res.Parameters[i].Name
+	}
+	sum.Suggestion = &Suggestion{Line: places[best].Line, Before: before.Worst, BeforeParameter: name(before.Parameter),
+		After: gains[best].Worst, AfterParameter: name(gains[best].Parameter)}
+	return nil
+}
+
+// parseLengths reads distances between emitters, each as A,B,METRES,SIGMA.
+func parseLengths(texts []string, r *rig.Rig) ([]calibration.Length, error) {
+	var out []calibration.Length
+	for _, text := range texts {
+		part := strings.Split(text, ",")
+		if len(part) != 4 {
+			return nil, fmt.Errorf("--length %s: must be two emitters, metres and one sigma, as e1,e5,0.4,1e-4", text)
+		}
+		var l calibration.Length
+		for i, at := range []*int{&l.A, &l.B} {
+			*at = -1
+			for k, e := range r.Emitters {
+				if e.Name == strings.TrimSpace(part[i]) {
+					*at = k
+				}
+			}
+			if *at < 0 {
+				return nil, fmt.Errorf("--length %s: %s is not an emitter of %s", text, part[i], r.File)
+			}
+		}
+		for i, to := range []*float64{&l.Meters, &l.Sigma} {
+			v, err := strconv.ParseFloat(strings.TrimSpace(part[2+i]), 64)
+			if err != nil || !(v > 0) || math.IsInf(v, 1) {
+				return nil, fmt.Errorf("--length %s: %s: must be a positive number of metres", text, part[2+i])
+			}
+			*to = v
+		}
+		if l.A == l.B {
+			return nil, fmt.Errorf("--length %s: must join two emitters", text)
+		}
+		out = append(out, l)
+	}
+	return out, nil
+}

@@ -1,0 +1,111 @@
+// Package demo runs the main job on invented data: it simulates a pipe-inspection
+// bench, solves it from the samples alone, compares with the truth and draws what
+// it found.
+package demo
+
+import (
+	"context"
+	"os"
+	"path/filepath"
+
+	"tonepose/cmd/tonepose/internal/assess"
+	"tonepose/cmd/tonepose/internal/bench"
+	"tonepose/cmd/tonepose/internal/engine"
+	"tonepose/cmd/tonepose/internal/figure"
+	"tonepose/cmd/tonepose/internal/files"
+	"tonepose/cmd/tonepose/internal/measure"
+	"tonepose/cmd/tonepose/internal/report"
+	"tonepose/cmd/tonepose/internal/simulate"
+	"tonepose/cmd/tonepose/internal/solve"
+	"tonepose/multitone/recording"
+	"tonepose/solver/assessment"
+)
+
+// Options of the demo.
+type Options struct {
+	Dir      string // for recordings, tables and figures; what an earlier demo left there is replaced
+	Seed     uint64
+	Tool     string // version, for the tables
+	Progress engine.Progress
+}
+
+// Scene is one of the demo's recordings and how it is cut.
+type Scene struct {
+	Path, Words string
+	windows     engine.Windows
+	intervals   string // file beside the recording; empty: windows
+}
+
+// Scenes are the demo's recordings.
+var Scenes = []Scene{
+	{Path: "stations", Words: "27 rests of 80 ms, one measurement each", intervals: "stations.intervals.csv"},
+	{Path: "sweep", Words: "a free motion, windows of 10 ms", windows: engine.Windows{Length: 10e-3, Hop: 10e-3}},
+}
+
+const inventedNote = "Invented data: a simulated plastic-pipe inspection bench."
+
+// Run plays one scene and returns how well its poses agree with the truth.
+func (sc Scene) Run(ctx context.Context, o Options) (assessment.Report, error) {
+	var none assessment.Report
+	if err := os.MkdirAll(o.Dir, 0o777); err != nil {
+		return none, err
+	}
+	in := func(name string) string { return filepath.Join(o.Dir, name) }
+	b, err := simulate.Bench(ctx, o.Dir, sc.Path, o.Seed, true, func(done, total int64) {
+		o.Progress.Report(sc.Path+": simulate", done, total)
+	})
+	if err != nil {
+		return none, err
+	}
+	job := measure.Job{Recording: in(sc.Path + ".sigmf-meta"), Out: in(sc.Path), Force: true, Windows: sc.windows,
+		Tool: o.Tool, Options: map[string]string{"demo": sc.Path}, Progress: o.Progress}
+	if sc.intervals != "" {
+		job.Intervals = in(sc.intervals)
+	}
+	solved, err := solve.Run(ctx, b.RigFile, solve.Options{Job: job})
+	if err != nil {
+		return none, err
+	}
+	a, err := assess.Compare(ctx, job.Out, in(sc.Path+".truth.csv"), assess.Options{})
+	if err != nil {
+		return none, err
+	}
+	r, _ := assessment.Summarise(a.Samples)
+	return r, sc.draw(ctx, &job, a, solved)
+}
+
+func (sc Scene) draw(ctx context.Context, job *measure.Job, a *assess.Result, solved *solve.Result) error {
+	path, err := report.Path(a, "Path of the probe: "+sc.Path, inventedNote)
+	if err != nil {
+		return err
+	}
+	coupling, err := report.Coupling(job.Out, a.Rig, 0, "Coupling matrix, first window: "+sc.Path, inventedNote)
+	if err != nil {
+		return err
+	}
+	rec, err := bench.New(solved.Rig).Open(job.Recording, recording.Options{})
+	if err != nil {
+		return err
+	}
+	defer rec.Close()
+	spectrum, err := report.Spectrum(ctx, rec, a.Rig, solved.Survey, "Spectrum of every channel: "+sc.Path, inventedNote)
+	if err != nil {
+		return err
+	}
+	to, err := files.Into(filepath.Dir(job.Out), true)
+	if err != nil {
+		return err
+	}
+	defer to.Abort()
+	for name, f := range map[string]*figure.Figure{
+		"path":     path,
+		"accuracy": report.Accuracy(a, a.Rig.Sensors[0].Name, "Error against prediction: "+sc.Path, inventedNote),
+		"coupling": coupling,
+		"spectrum": spectrum,
+	} {
+		if err := f.Save(to, sc.Path+"-"+name+".png"); err != nil {
+			return err
+		}
+	}
+	return to.Commit()
+}

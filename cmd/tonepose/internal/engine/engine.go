@@ -1,0 +1,258 @@
+package engine
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"slices"
+
+	"tonepose/cmd/tonepose/internal/bench"
+	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/cmd/tonepose/internal/verdict"
+	"tonepose/fieldmodels/rigid"
+	"tonepose/multitone"
+	"tonepose/multitone/clock"
+	"tonepose/multitone/coupling"
+	"tonepose/solver"
+	"tonepose/solver/integrity"
+)
+
+// Options says how frames become poses.
+type Options struct {
+	Clock   clock.Mode
+	Windows Windows
+	Verdict verdict.Options
+	// Sharp keeps the variances of phasors that bend inside a window as noise
+	// alone makes them: for joining poses to a trajectory, which has the motion.
+	Sharp bool
+}
+
+// Observation is what one frame tells of all sensors. The next one overwrites it.
+type Observation struct {
+	*Measured
+	Sensors []Sensed // of those for which the frame is meant
+}
+
+// Sensed is what one frame tells of one sensor.
+type Sensed struct {
+	Sensor    int
+	Couplings coupling.Matrix // as measured, a baseline taken off
+	Doubts    tables.Flags    // of the samples behind them
+	// Fitted are the couplings that Fit was made from: without what was found at
+	// fault.
+	Fitted  solver.Couplings
+	Fit     solver.Result
+	Solved  bool         // Fit has a pose
+	Flags   tables.Flags // of the pose, Doubts among them
+	Verdict verdict.Verdict
+}
+
+// Engine makes observations of frames. It is for one goroutine; several on one
+// Bench may run beside each other.
+type Engine struct {
+	bench   *bench.Bench
+	tones   []multitone.Tone
+	coupler *bench.Coupler
+	options Options
+	sensors []sensor
+	guards  []*verdict.Guard
+	seen    Observation
+
+	baseline []coupling.Matrix // of each sensor; nil: none
+}
+
+// sensor is the state of one sensor.
+type sensor struct {
+	solver *solver.Solver
+	sensed Sensed
+	last   *rigid.Pose // the last good one
+}
+
+// New makes an Engine for a bench.
+func New(b *bench.Bench, o Options) (*Engine, error) {
+	e := &Engine{bench: b, tones: b.Tones(), coupler: b.Coupler(), options: o}
+	for i := range b.Sensors() {
+		sv, err := b.Solver(i)
+		if err != nil {
+			return nil, err
+		}
+		s := sensor{solver: sv, sensed: Sensed{Sensor: i, Couplings: e.coupler.Matrix(i)}}
+		n := len(s.sensed.Couplings.Value)
+		s.sensed.Fitted = solver.Couplings{Value: make([]float64, n), Variance: make([]float64, n), Common: make([]float64, len(e.tones))}
+		e.sensors = append(e.sensors, s)
+		e.guards = append(e.guards, verdict.NewGuard(b, i, sv, o.Verdict))
+	}
+	return e, nil
+}
+
+// Measurement is what the engine needs to have measured.
+func (e *Engine) Measurement() Measurement {
+	channels := len(e.bench.Rig().Channels)
+	rests := References(e.tones, channels)
+	for _, s := range e.bench.Sensors() {
+		for _, c := range s.Channels {
+			rests[c] = true
+		}
+	}
+	return Measurement{Tones: e.tones, Windows: e.options.Windows, Rests: rests, Widen: !e.options.Sharp}
+}
+
+// Run observes a whole source: first to its end for the clock, the mains and the
+// faults, then frame by frame.
+func (e *Engine) Run(ctx context.Context, src Source, use func(*Observation) error, progress Progress) (*Survey, *Averaging, error) {
+	survey, err := Observe(ctx, src, e.tones, e.options.Clock, progress)
+	if err != nil {
+		return nil, nil, err
+	}
+	if err := survey.Holds(&e.options.Windows); err != nil {
+		return nil, nil, err
+	}
+	averaging, err := Measure(ctx, src, survey, e.Measurement(), func(f *Measured) error {
+		seen, err := e.Observe(ctx, f)
+		if err != nil {
+			return err
+		}
+		return use(seen)
+	}, progress)
+	return survey, averaging, err
+}
+
+// Subtract takes crosstalk off the couplings of every further frame; see Baseline.
+func (e *Engine) Subtract(crosstalk []coupling.Matrix) { e.baseline = crosstalk }
+
+// Conclude is what all frames so far tell of each sensor, its channels and the
+// emitters.
+func (e *Engine) Conclude(ctx context.Context) ([]*verdict.Summary, error) {
+	return verdict.Conclude(ctx, e.guards)
+}
+
+// Observe makes an observation of a frame.
+func (e *Engine) Observe(ctx context.Context, f *Measured) (*Observation, error) {
+	if err := e.coupler.Tune(f.Hz); err != nil {
+		return nil, err
+	}
+	e.seen.Measured, e.seen.Sensors = f, e.seen.Sensors[:0]
+	for i := range e.sensors {
+		if !f.Wanted(e.bench.Sensors()[i].Name) {
+			continue
+		}
+		s := &e.sensors[i]
+		e.coupler.Fill(s.sensed.Couplings, i, f.Frame)
+		if e.baseline != nil {
+			if err := s.sensed.Couplings.Subtract(e.baseline[i]); err != nil {
+				return nil, err
+			}
+		}
+		s.sensed.Doubts = e.doubts(f, i)
+		if err := e.pose(ctx, s, e.guards[i], f); err != nil {
+			return nil, err
+		}
+		e.seen.Sensors = append(e.seen.Sensors, s.sensed)
+	}
+	return &e.seen, nil
+}
+
+// doubts gathers the flags of all that a sensor's pose rests on.
+func (e *Engine) doubts(f *Measured, i int) tables.Flags {
+	flags := f.Flags
+	for _, c := range e.bench.Sensors()[i].Channels {
+		flags |= f.Channels[c]
+	}
+	for k, t := range e.tones {
+		flags |= f.Lost[k]
+		if t.Reference != multitone.NoReference {
+			flags |= f.Channels[t.Reference]
+		}
+	}
+	if slices.ContainsFunc(e.sensors[i].sensed.Couplings.Variance, func(v float64) bool { return math.IsInf(v, 1) }) {
+		flags |= tables.ReferenceLost
+	}
+	return flags
+}
+
+// pose solves one sensor in one frame and judges the fit.
+func (e *Engine) pose(ctx context.Context, s *sensor, guard *verdict.Guard, f *Measured) error {
+	v := &s.sensed
+	for k, m := range v.Couplings.Value {
+		v.Fitted.Value[k], v.Fitted.Variance[k] = real(m), v.Couplings.Variance[k]
+	}
+	copy(v.Fitted.Common, v.Couplings.Common)
+	fitted := v.Fitted // Judge may put others in its place
+	var found *integrity.Finding
+	v.Fit, found = e.fit(ctx, s, guard, fitted)
+	judged, worth, err := guard.Judge(ctx, &fitted, v.Couplings.Value, f.Hz, &v.Fit, found, f.Time, v.Doubts)
+	if err != nil {
+		return err
+	}
+	v.Verdict = worth
+	copy(v.Fitted.Common, fitted.Common)
+	copy(v.Fitted.Value, fitted.Value)
+	copy(v.Fitted.Variance, fitted.Variance)
+	v.Flags = v.Doubts | judged
+	switch v.Fit.Status {
+	case solver.NotConverged:
+		v.Flags |= tables.NotConverged
+	case solver.Unobservable, solver.Invalid:
+		v.Flags |= tables.Unobservable
+	}
+	if v.Fit.Ambiguous {
+		v.Flags |= tables.Ambiguous
+	}
+	if v.Fit.Outside {
+		v.Flags |= tables.OutsideVolume
+	}
+	v.Solved = v.Fit.Status != solver.Invalid && v.Fit.Pose.Finite()
+	if v.Solved && v.Fit.Status == solver.Converged {
+		pose := v.Fit.Pose
+		s.last = &pose
+	}
+	return nil
+}
+
+// fit finds a sensor's pose: from the last one where observations follow each
+// other closely, cold else or where that does not fit. It names the fault of
+// earlier frames if this one shows it again.
+func (e *Engine) fit(ctx context.Context, s *sensor, guard *verdict.Guard, c solver.Couplings) (result solver.Result, found *integrity.Finding) {
+	if s.last == nil || !e.options.Windows.Successive() {
+		result = s.solver.Cold(c)
+		return result, guard.Known(ctx, c, &result)
+	}
+	result = s.solver.Warm(c, *s.last)
+	if found = guard.Known(ctx, c, &result); found != nil {
+		return result, found // wrong in the same way as earlier frames: no other place fits
+	}
+	if result.Status != solver.Converged || result.Outside || verdict.Chance(result.ChiSquare, result.DOF) < verdict.Doubtful {
+		cold := s.solver.Cold(c)
+		if cold.Status == solver.Converged && (result.Status != solver.Converged || cold.ChiSquare < result.ChiSquare) {
+			result = cold
+		}
+	}
+	return result, found
+}
+
+// Baseline measures the couplings of a whole source in which the sensors are far
+// away: the crosstalk from drives to pickups.
+func Baseline(ctx context.Context, src Source, b *bench.Bench, mode clock.Mode, progress Progress) ([]coupling.Matrix, error) {
+	tones, coupler := b.Tones(), b.Coupler()
+	survey, err := Observe(ctx, src, tones, mode, progress)
+	if err != nil {
+		return nil, fmt.Errorf("baseline: %w", err)
+	}
+	var out []coupling.Matrix
+	for i := range b.Sensors() {
+		out = append(out, coupler.Matrix(i))
+	}
+	_, err = Measure(ctx, src, survey, Measurement{Tones: tones}, func(f *Measured) error {
+		if err := coupler.Tune(f.Hz); err != nil {
+			return err
+		}
+		for i := range out {
+			coupler.Fill(out[i], i, f.Frame)
+		}
+		return nil
+	}, progress)
+	if err != nil {
+		return nil, fmt.Errorf("baseline: %w", err)
+	}
+	return out, nil
+}

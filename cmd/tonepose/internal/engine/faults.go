@@ -1,0 +1,65 @@
+package engine
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+
+	"tonepose/multitone/clock"
+)
+
+// Faults words what was wrong with the samples: the kind, the channel or tone,
+// and when. Never nil.
+func (s *Survey) Faults() []string {
+	return append(append([]string{}, s.Monitor.Summary()...), s.DoubtfulReferences()...)
+}
+
+// DoubtfulReferences words where the references of tones were lost, a line a
+// tone, and names a tone that does not share the others' clock.
+func (s *Survey) DoubtfulReferences() (lines []string) {
+	rate := s.info.SampleRate
+	if off := s.Track.StrayOffset; off != 0 {
+		lines = append(lines, fmt.Sprintf("tone %s is off the other tones' clock by %.3g ppm: if they do not share one, use --clock each", s.tones[s.Track.StrayTone].Name, off*1e6))
+	}
+	for k, t := range s.tones {
+		list := stretchesLost(s.Track.Lost, k)
+		if len(list) == 0 {
+			continue
+		}
+		var samples int64
+		text := ""
+		for i, l := range list {
+			samples += l.Stop - l.Start
+			switch {
+			case i == 3:
+				text += fmt.Sprintf(" and %d more stretches", len(list)-3)
+			case i < 3:
+				if i > 0 {
+					text += ", "
+				}
+				text += fmt.Sprintf("%.4g to %.4g s", float64(l.Start)/rate, float64(l.Stop)/rate)
+			}
+		}
+		lines = append(lines, fmt.Sprintf("reference lost or too small: tone %s on channel %s for %.4g s (%s)", t.Name, s.info.Names[t.Reference], float64(samples)/rate, text))
+	}
+	return lines
+}
+
+// stretchesLost joins the losses of a tone that touch or overlap.
+func stretchesLost(all []clock.Loss, tone int) (list []clock.Loss) {
+	for _, l := range all {
+		if l.Tone == tone {
+			list = append(list, l)
+		}
+	}
+	slices.SortFunc(list, func(a, b clock.Loss) int { return cmp.Compare(a.Start, b.Start) })
+	kept := list[:0]
+	for _, l := range list {
+		if n := len(kept); n > 0 && l.Start <= kept[n-1].Stop {
+			kept[n-1].Stop = max(kept[n-1].Stop, l.Stop)
+			continue
+		}
+		kept = append(kept, l)
+	}
+	return kept
+}

@@ -1,0 +1,293 @@
+package engine
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+
+	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/cmd/tonepose/internal/verdict"
+	"tonepose/multitone"
+	"tonepose/multitone/recording"
+	"tonepose/multitone/window"
+)
+
+// Measurement says what is measured of a stream, and how.
+type Measurement struct {
+	Tones   []multitone.Tone
+	Windows Windows
+	// Joint are further sinusoids to be estimated with the tones and the mains
+	// [Hz].
+	Joint []float64
+	// Rests are the channels that a result rests on: faults on others do not
+	// excuse a bend of its phasors. Nil: all.
+	Rests []bool
+	// Widen adds to the variance of each phasor what a bend inside its window may
+	// hide.
+	Widen bool
+}
+
+// Measured is one frame with what is doubtful about its samples. The next one
+// overwrites it.
+type Measured struct {
+	*multitone.Frame
+	Time, Duration float64        // centre and length [s]
+	Sensors        []string       // for which its interval is meant; nil: all
+	Channels       []tables.Flags // faults of the samples, by channel
+	Lost           []tables.Flags // ReferenceLost where it was, by tone
+	Flags          tables.Flags   // Motion, where phasors bend inside the window
+}
+
+// Wanted tells whether a sensor is to be solved in this frame.
+func (f *Measured) Wanted(sensor string) bool {
+	return f.Sensors == nil || slices.Contains(f.Sensors, sensor)
+}
+
+// Doubts are the flags of one phasor: those of the frame, of its channel, and of
+// its tone's reference.
+func (f *Measured) Doubts(t multitone.Tone, tone, channel int) tables.Flags {
+	flags := f.Flags | f.Channels[channel] | f.Lost[tone]
+	if t.Reference != multitone.NoReference {
+		flags |= f.Channels[t.Reference]
+	}
+	return flags
+}
+
+// motionChance is the probability of a bend below which a frame is flagged:
+// noise alone does it to one frame in a hundred thousand.
+const motionChance = 1e-5
+
+// Measure reads a source and hands out its frames in the order of their ends;
+// frames of intervals in the order of their starts. It returns what the averaging
+// does to signals and noise.
+func Measure(ctx context.Context, src Source, s *Survey, m Measurement, use func(*Measured) error, progress Progress) (*Averaging, error) {
+	meter, err := newMeter(src.Info(), s, &m, use)
+	if err != nil {
+		return nil, err
+	}
+	if c, ok := meter.frames.(*multitone.Continuous); ok {
+		if err := listen(ctx, src, c); err != nil {
+			return nil, err
+		}
+	}
+	err = Blocks(ctx, src, meter.counts, func(b *Block) error {
+		progress.Report("measure", b.First, meter.info.Samples)
+		return meter.write(b, s)
+	})
+	return meter.averaging, meter.end(err)
+}
+
+// listenSamples bounds what is read ahead to know the noise of the first rows.
+const listenSamples = 1 << 18
+
+var errEnough = errors.New("enough samples")
+
+// listen reads ahead for the noise of the first rows.
+func listen(ctx context.Context, src Source, c *multitone.Continuous) error {
+	err := Blocks(ctx, src, src.Info().Int16, func(b *Block) error {
+		switch {
+		case b.First >= listenSamples:
+			return errEnough
+		case b.Counts != nil:
+			c.ListenInt16(b.Counts)
+		default:
+			c.Listen(b.Volts)
+		}
+		return nil
+	})
+	if errors.Is(err, errEnough) {
+		return nil
+	}
+	return err
+}
+
+// retuneSeconds is how often a bank follows the clock.
+const retuneSeconds = 1.0
+
+// meter cuts blocks into frames.
+type meter struct {
+	*judge
+	cfg    multitone.Config
+	counts bool    // takes counts rather than volts
+	length float64 // of the memory of a frame [s]: how closely the clock must be followed
+	tuned  float64 // time of the last tuning [s]
+
+	frames framer  // of windows or of a low-pass
+	queue  *queue  // behind frames
+	spans  *spans  // of intervals, in place of frames
+	survey *Survey // with which the frame at hand is measured
+}
+
+// framer is a Bank or a Continuous.
+type framer interface {
+	Tune(hz []float64) error
+	Write(x [][]float64, emit func(*multitone.Frame) error) error
+	WriteInt16(x []int16, emit func(*multitone.Frame) error) error
+}
+
+func newMeter(info recording.Info, s *Survey, m *Measurement, use func(*Measured) error) (*meter, error) {
+	w := &m.Windows
+	averaging, err := newAveraging(info, s, m)
+	if err != nil {
+		return nil, err
+	}
+	lines := slices.Concat(m.Joint, s.Lines)
+	v := &meter{judge: newJudge(info, m, averaging, use), survey: s,
+		cfg: multitone.Config{SampleRate: info.SampleRate, Channels: info.Channels, Tones: slices.Clone(m.Tones), Lines: lines}}
+	if !w.Successive() {
+		v.spans, err = newSpans(w.Intervals, info)
+		return v, err
+	}
+	v.counts = info.Int16
+	if info.Int16 {
+		v.cfg.CountVolts = info.Scale
+	}
+	tune(&v.cfg, s, 0, retuneSeconds)
+	if w.LowPass != nil {
+		p, err := window.Design(w.LowPass.Spec, info.SampleRate)
+		if err != nil {
+			return nil, err
+		}
+		if info.Samples >= 0 && p.SettlingS(1e-3) > info.Duration() {
+			return nil, fmt.Errorf("%s: the low-pass settles to 0.1 %% in %.4g s, longer than the recording, %g s: widen it", info.Name, p.SettlingS(1e-3), info.Duration())
+		}
+		v.length = 2 * p.GroupDelayS()
+		v.frames, err = multitone.NewContinuous(v.cfg, multitone.Averaging{LowPass: w.LowPass.Spec, Every: w.LowPass.every(p), Samples: info.Samples})
+		if err != nil {
+			return nil, err
+		}
+	} else {
+		length, hop := int(math.Round(w.Length*info.SampleRate)), int(math.Round(w.Hop*info.SampleRate))
+		if info.Samples >= 0 && int64(length) > info.Samples {
+			return nil, fmt.Errorf("%s: a window of %g s is longer than the recording, %g s", info.Name, w.Length, info.Duration())
+		}
+		v.length = w.Length
+		v.frames, err = multitone.NewBank(v.cfg, multitone.Framing{Length: length, Hop: hop, Cosine: w.Cosine})
+		if err != nil {
+			return nil, err
+		}
+	}
+	v.queue = newQueue(info.Channels*len(m.Tones), func(f *multitone.Frame, s *Survey) error { return v.judge.use(f, s, nil) })
+	return v, nil
+}
+
+// write measures a block with what is known of the stream by now.
+func (v *meter) write(b *Block, s *Survey) error {
+	v.survey = s
+	if v.spans != nil {
+		return v.spans.write(b, s, v.cfg, func(f *multitone.Frame, sensors []string) error { return v.judge.use(f, s, sensors) })
+	}
+	if err := v.follow(float64(b.First)/v.info.SampleRate, s); err != nil {
+		return err
+	}
+	if b.Counts != nil {
+		return v.frames.WriteInt16(b.Counts, v.emit)
+	}
+	return v.frames.Write(b.Volts, v.emit)
+}
+
+func (v *meter) emit(f *multitone.Frame) error { return v.queue.emit(f, v.survey) }
+
+// follow retunes to the clock at time t [s].
+func (v *meter) follow(t float64, s *Survey) error {
+	if t <= v.tuned+retuneSeconds {
+		return nil
+	}
+	v.tuned = t
+	hz := s.Track.Hz(t, t+retuneSeconds)
+	if !moved(v.cfg.Tones, hz, v.length) {
+		return nil
+	}
+	for k := range hz {
+		v.cfg.Tones[k].Hz = hz[k]
+	}
+	return v.frames.Tune(hz)
+}
+
+// moved tells whether a frequency changed by more than a thousandth of a turn
+// over a window: less changes no phasor.
+func moved(tones []multitone.Tone, hz []float64, length float64) bool {
+	for k, t := range tones {
+		if math.Abs(hz[k]-t.Hz)*length > 1e-3 {
+			return true
+		}
+	}
+	return false
+}
+
+func tune(cfg *multitone.Config, s *Survey, start, stop float64) {
+	for k, hz := range s.Track.Hz(start, stop) {
+		cfg.Tones[k].Hz = hz
+	}
+}
+
+// end hands out what is left, unless measuring has failed, and waits until all
+// frames are used.
+func (v *meter) end(failed error) error {
+	if v.queue == nil {
+		return failed
+	}
+	if bank, ok := v.frames.(*multitone.Bank); ok && failed == nil {
+		failed = bank.Flush(v.emit)
+	}
+	if err := v.queue.wait(); err != nil {
+		return err
+	}
+	return failed
+}
+
+// judge adds to frames what is known of their samples, before they are used.
+type judge struct {
+	info      recording.Info
+	m         *Measurement
+	averaging *Averaging
+	reference []bool
+	measured  Measured
+	next      func(*Measured) error
+}
+
+func newJudge(info recording.Info, m *Measurement, a *Averaging, use func(*Measured) error) *judge {
+	j := &judge{info: info, m: m, averaging: a, next: use, reference: References(m.Tones, info.Channels)}
+	j.measured.Channels, j.measured.Lost = make([]tables.Flags, info.Channels), make([]tables.Flags, len(m.Tones))
+	return j
+}
+
+// References tells which channels carry drives.
+func References(tones []multitone.Tone, channels int) []bool {
+	is := make([]bool, channels)
+	for _, t := range tones {
+		if t.Reference != multitone.NoReference {
+			is[t.Reference] = true
+		}
+	}
+	return is
+}
+
+func (j *judge) use(f *multitone.Frame, s *Survey, sensors []string) error {
+	v := &j.measured
+	v.Frame, v.Sensors, v.Flags = f, sensors, 0
+	v.Time, v.Duration = f.Time(j.info.SampleRate), f.Duration(j.info.SampleRate)
+	broken := false // a fault bends phasors as motion does
+	for c := range v.Channels {
+		v.Channels[c] = s.Flags(c, f.Start, f.Stop)
+		broken = broken || v.Channels[c] != 0 && (j.m.Rests == nil || j.m.Rests[c])
+	}
+	for k := range v.Lost {
+		v.Lost[k] = 0
+		if s.Lost(k, f.Start, f.Stop) {
+			v.Lost[k], broken = tables.ReferenceLost, true
+		}
+	}
+	j.averaging.observe(f, j.reference)
+	if f.BendDOF > 0 && !broken && verdict.Chance(f.Bend, f.BendDOF) < motionChance {
+		v.Flags = tables.Motion
+		if j.m.Widen {
+			for i, pull := range f.Pull {
+				f.Variance[i] += pull
+			}
+		}
+	}
+	return j.next(v)
+}

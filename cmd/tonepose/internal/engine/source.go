@@ -1,0 +1,186 @@
+// Package engine turns the samples of a stream into observations: blocks in;
+// frames, couplings, poses and verdicts out. It opens no file, writes no table
+// and prints nothing.
+//
+// An Observer learns from the samples what measuring needs to know: the tones'
+// real frequencies, the mains, the faults. A file is a stream that the Observer
+// has seen to its end before anything is measured; of a live stream it knows
+// what has passed.
+//
+//	Source → Block → Observer → Survey
+//	              ↘ Measure → Measured → Engine → Observation
+package engine
+
+import (
+	"context"
+	"errors"
+	"io"
+
+	"tonepose/multitone/recording"
+)
+
+// Source hands out the samples of one stream in their order, as
+// recording.Reader does.
+type Source interface {
+	Info() recording.Info
+	// ReadPlanar and ReadInt16 fill dst with the next samples and return how many
+	// of each channel; 0 and io.EOF at the end.
+	ReadPlanar(dst [][]float64) (int, error)
+	ReadInt16(dst []int16) (int, error)
+	// Watch lets a Monitor see the samples as they are stored.
+	Watch(*recording.Monitor)
+}
+
+// Rewinder is a Source that can be read again from its first sample.
+type Rewinder interface {
+	Source
+	Rewind() error
+}
+
+// Block is a stretch of successive samples of all channels.
+type Block struct {
+	First  int64       // its first sample
+	Counts []int16     // raw counts, all channels of a sample side by side; nil: the block holds Volts
+	Volts  [][]float64 // by channel
+}
+
+// What is read at a time, and how many blocks may wait: reading goes ahead of
+// measuring on its own goroutine, in bounded memory.
+const (
+	blockValues = 96 << 10 // samples times channels
+	blockMax    = 8192     // samples
+	blocksAhead = 8
+)
+
+// blockSamples is how many samples of every channel are read at a time.
+func blockSamples(channels int) int { return min(max(blockValues/channels, 64), blockMax) }
+
+// Blocks reads a source to its end, from its start where it can be rewound, in
+// volts or as 16-bit counts. The next call overwrites the block. Reading is on a
+// goroutine of its own, which has ended when Blocks returns.
+func Blocks(ctx context.Context, src Source, counts bool, use func(*Block) error) error {
+	if r, ok := src.(Rewinder); ok {
+		if err := r.Rewind(); err != nil {
+			return err
+		}
+	}
+	channels := src.Info().Channels
+	size := blockSamples(channels)
+	ctx, cancel := context.WithCancel(ctx)
+	type filled struct {
+		buffer Block
+		n      int
+		err    error
+	}
+	free, full := make(chan Block, blocksAhead), make(chan filled, blocksAhead)
+	for range blocksAhead {
+		var b Block
+		if counts {
+			b.Counts = make([]int16, size*channels)
+		} else {
+			b.Volts = planes(channels, size)
+		}
+		free <- b
+	}
+	go func() {
+		defer close(full) // the last to happen: no one reads any more
+		for {
+			select {
+			case <-ctx.Done():
+				return
+			case b := <-free:
+				f := filled{buffer: b}
+				if counts {
+					f.n, f.err = src.ReadInt16(b.Counts)
+				} else {
+					f.n, f.err = src.ReadPlanar(b.Volts)
+				}
+				full <- f // never blocks: there are no more blocks than places
+				if f.err != nil {
+					return
+				}
+			}
+		}
+	}()
+	defer func() {
+		cancel()
+		for range full {
+		}
+	}()
+	view := Block{Volts: make([][]float64, channels)}
+	if counts {
+		view.Volts = nil
+	}
+	for f := range full {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		if errors.Is(f.err, io.EOF) {
+			return nil
+		}
+		if f.err != nil {
+			return f.err
+		}
+		if counts {
+			view.Counts = f.buffer.Counts[:f.n*channels]
+		}
+		for c := range view.Volts {
+			view.Volts[c] = f.buffer.Volts[c][:f.n]
+		}
+		if err := use(&view); err != nil {
+			return err
+		}
+		view.First += int64(f.n)
+		free <- f.buffer
+	}
+	return ctx.Err()
+}
+
+func planes(channels, samples int) [][]float64 {
+	x := make([][]float64, channels)
+	for c := range x {
+		x[c] = make([]float64, samples)
+	}
+	return x
+}
+
+// converter turns counts into volts, in memory of its own.
+type converter struct {
+	info         recording.Info
+	buffer, view [][]float64
+}
+
+// volts are the samples of the channels that are wanted; the others' are not to
+// be used.
+func (v *converter) volts(b *Block, wanted func(channel int) bool) [][]float64 {
+	if b.Counts == nil {
+		return b.Volts
+	}
+	channels := v.info.Channels
+	n := len(b.Counts) / channels
+	if v.buffer == nil || len(v.buffer[0]) < n {
+		v.buffer, v.view = planes(channels, n), make([][]float64, channels)
+	}
+	for c := range v.view {
+		v.view[c] = v.buffer[c][:n]
+		if !wanted(c) {
+			continue
+		}
+		at, scale := c, v.info.Scale[c]
+		for i := range v.view[c] {
+			v.view[c][i] = float64(b.Counts[at]) * scale
+			at += channels
+		}
+	}
+	return v.view
+}
+
+// Progress is told how far a pass has come, in samples; nil is silent.
+type Progress func(pass string, done, total int64)
+
+// Report tells it.
+func (p Progress) Report(pass string, done, total int64) {
+	if p != nil {
+		p(pass, done, total)
+	}
+}

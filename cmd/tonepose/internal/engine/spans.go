@@ -1,0 +1,94 @@
+package engine
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+
+	"tonepose/multitone"
+	"tonepose/multitone/recording"
+)
+
+// span is one interval in samples, wanted by one or more rows.
+type span struct {
+	start, stop int64
+	sensors     []string
+	interval    *multitone.Interval // open
+	frame       *multitone.Frame    // measured
+}
+
+// spans measures intervals, which may overlap and touch.
+type spans struct {
+	all   []span // by start
+	plans multitone.Plans
+	begun int   // how many have begun
+	open  []int // those of them that are not complete
+	next  int   // the first that was not handed out
+}
+
+// newSpans joins intervals of equal times and sorts them by start. Without any
+// the whole recording is one.
+func newSpans(rows []Interval, info recording.Info) (*spans, error) {
+	if len(rows) == 0 {
+		return &spans{all: []span{{start: 0, stop: info.Samples}}}, nil
+	}
+	s := &spans{}
+	at := map[[2]int64]int{}
+	for _, row := range rows {
+		start, stop := int64(math.Round(row.Start*info.SampleRate)), int64(math.Round(row.Stop*info.SampleRate))
+		if start < 0 || info.Samples >= 0 && stop > info.Samples {
+			return nil, fmt.Errorf("%s: %g s to %g s: %s has samples from 0 s to %g s", row.Origin, row.Start, row.Stop, info.Name, info.Duration())
+		}
+		key := [2]int64{start, stop}
+		i, ok := at[key]
+		if !ok {
+			i = len(s.all)
+			at[key] = i
+			s.all = append(s.all, span{start: start, stop: stop})
+		}
+		if row.Sensor != "" && !slices.Contains(s.all[i].sensors, row.Sensor) {
+			s.all[i].sensors = append(s.all[i].sensors, row.Sensor)
+		}
+	}
+	slices.SortStableFunc(s.all, func(a, b span) int { return cmp.Compare(a.start, b.start) })
+	return s, nil
+}
+
+// write takes the next block of volts and hands out the frames that are complete.
+func (s *spans) write(b *Block, survey *Survey, cfg multitone.Config, use func(*multitone.Frame, []string) error) error {
+	end := b.First + int64(len(b.Volts[0]))
+	for s.begun < len(s.all) && s.all[s.begun].start < end {
+		v := &s.all[s.begun]
+		tune(&cfg, survey, float64(v.start)/cfg.SampleRate, float64(v.stop)/cfg.SampleRate)
+		var err error
+		if v.interval, err = s.plans.NewInterval(cfg, v.start, v.stop); err != nil {
+			return err
+		}
+		s.open = append(s.open, s.begun)
+		s.begun++
+	}
+	still := s.open[:0]
+	for _, i := range s.open {
+		v := &s.all[i]
+		if !v.interval.Write(b.Volts, b.First) {
+			still = append(still, i)
+			continue
+		}
+		var err error
+		if v.frame, err = v.interval.Frame(); err != nil {
+			return err
+		}
+		v.interval = nil
+	}
+	s.open = still
+	for s.next < len(s.all) && s.all[s.next].frame != nil {
+		v := &s.all[s.next]
+		if err := use(v.frame, v.sensors); err != nil {
+			return err
+		}
+		v.frame = nil
+		s.next++
+	}
+	return nil
+}

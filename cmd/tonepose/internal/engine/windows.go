@@ -1,0 +1,97 @@
+package engine
+
+import (
+	"math"
+
+	"tonepose/multitone/window"
+)
+
+// Windows says how a stream is averaged: in successive windows, over the given
+// intervals, by a low-pass, or with none of these as a whole.
+type Windows struct {
+	Length, Hop float64    // [s]; Hop 0: Length
+	Cosine      []float64  // coefficients of the taper, a sum of cosines; nil: Hann
+	Taper       string     // its name, for the reader
+	Intervals   []Interval // used when Length is 0
+	LowPass     *LowPass   // in place of windows and intervals
+}
+
+// Interval is a stretch of time that is measured by itself.
+type Interval struct {
+	Start, Stop float64 // [s]
+	Sensor      string  // for which it is meant; empty: all
+	Origin      string  // file and line, for messages
+}
+
+// LowPass averages continuously.
+type LowPass struct {
+	Spec     window.Spec
+	OutputHz float64 // rows a second; 0: four times the bandwidth, at most the sample rate
+}
+
+// every is the whole number of samples from one row to the next.
+func (l *LowPass) every(p *window.LowPass) int {
+	hz := l.OutputHz
+	if hz == 0 {
+		hz = 4 * p.CutoffHz()
+	}
+	if math.IsNaN(hz) {
+		return 1
+	}
+	return int(max(1, math.Round(p.SampleRateHz()/hz)))
+}
+
+// Successive tells whether observations follow each other closely: a pose is then
+// near the last one.
+func (w *Windows) Successive() bool { return w.Length > 0 || w.LowPass != nil }
+
+// Spread is the standard deviation of time under a window's weights [s].
+func (w *Windows) Spread() float64 {
+	cosine := w.cosine()
+	second := cosine[0] / 12
+	for k, a := range cosine[1:] {
+		j := float64(k + 1)
+		second += a * math.Pow(-1, j) / (2 * math.Pi * math.Pi * j * j)
+	}
+	return w.Length * math.Sqrt(second/cosine[0])
+}
+
+// Correlation is 1 + 2Σρ over the correlations of white noise between windows
+// that overlap.
+func (w *Windows) Correlation() float64 {
+	const n = 2000
+	cosine := w.cosine()
+	taper := make([]float64, n)
+	var power float64
+	for i := range taper {
+		u := (float64(i)+0.5)/n - 0.5
+		for j, a := range cosine {
+			taper[i] += a * math.Cos(2*math.Pi*float64(j)*u)
+		}
+		power += taper[i] * taper[i]
+	}
+	sum := 1.0
+	for k := 1; ; k++ {
+		shift := int(math.Round(float64(k) * w.Hop / w.Length * n))
+		if shift >= n || shift < 1 {
+			return sum
+		}
+		for i := shift; i < n; i++ {
+			sum += 2 * taper[i] * taper[i-shift] / power
+		}
+	}
+}
+
+func (w *Windows) cosine() []float64 {
+	if w.Cosine == nil {
+		return []float64{0.5, 0.5}
+	}
+	return w.Cosine
+}
+
+func (w *Windows) taper() string {
+	if w.Taper == "" && w.Cosine == nil {
+		return "hann"
+	}
+	return w.Taper
+}

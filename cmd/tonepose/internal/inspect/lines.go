@@ -1,0 +1,185 @@
+package inspect
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+
+	"tonepose/cmd/tonepose/internal/engine"
+	"tonepose/multitone/recording"
+	"tonepose/multitone/spectrum"
+)
+
+// MainsLook is the mains as all channels show it.
+type MainsLook struct {
+	Hz        float64         `json:"hz"`
+	SigmaHz   float64         `json:"sigma_hz"`
+	Family    int             `json:"family_hz"` // 50 or 60
+	Harmonics []MainsHarmonic `json:"harmonics"`
+}
+
+// MainsHarmonic is one harmonic on the channel that shows it most.
+type MainsHarmonic struct {
+	Number  int     `json:"harmonic"`
+	Hz      float64 `json:"hz"`
+	Peak    float64 `json:"peak"`
+	Channel string  `json:"channel"`
+}
+
+// LineLook is a line that is neither a tone of the rig nor a harmonic of the
+// mains, on the channel that shows it most.
+type LineLook struct {
+	Channel string  `json:"channel"`
+	Hz      float64 `json:"hz"`
+	SigmaHz float64 `json:"sigma_hz"`
+	Peak    float64 `json:"peak"`
+	OverDB  float64 `json:"over_noise_db"` // of the noise in a bin
+	Name    string  `json:"name"`          // "2 × e1 − e4"; empty: nothing known
+	Kind    string  `json:"kind"`
+	Chance  float64 `json:"chance"` // that a line anywhere would be named as simply
+}
+
+// lookAtMains takes the mains that the survey found in the first seconds, or
+// else the family that the channels' spectra agree on best: the one with the
+// most harmonics. Levels are those of the spectra's lines; where these are too
+// coarse to have one, they are unknown.
+func (in *Inspection) lookAtMains(lines [][]spectrum.Line, s *engine.Survey, info recording.Info) {
+	// one harmonic alone may be any line
+	surveyed := len(s.Lines) > 1 || len(s.Lines) == 1 && s.Lines[0] < 1.5*s.MainsHz
+	if surveyed {
+		// A grid wanders while the recording lasts.
+		in.mains = spectrum.Mains{Hz: s.MainsHz, SigmaHz: math.Hypot(s.MainsSigmaHz, spectrum.MainsWanderHz), Family: 10 * int(math.Round(s.MainsHz/10))}
+	} else {
+		for _, list := range lines {
+			if m, ok := spectrum.FindMains(list); ok && len(m.Harmonics) > len(in.mains.Harmonics) {
+				in.mains = m
+			}
+		}
+	}
+	if in.mains.Hz == 0 {
+		return
+	}
+	look := &MainsLook{Hz: in.mains.Hz, SigmaHz: in.mains.SigmaHz, Family: in.mains.Family}
+	best := map[int]MainsHarmonic{}
+	for c, list := range lines {
+		for _, l := range list {
+			n, ok := in.harmonic(l.Hz, l.ToleranceHz)
+			if h, seen := best[n]; ok && (!seen || l.PeakV > h.Peak) {
+				best[n] = MainsHarmonic{n, l.Hz, l.PeakV, info.Names[c]}
+			}
+		}
+	}
+	if surveyed {
+		for _, hz := range s.Lines {
+			n := int(math.Round(hz / s.MainsHz))
+			in.mains.Harmonics = append(in.mains.Harmonics, n)
+			if _, seen := best[n]; !seen {
+				best[n] = MainsHarmonic{Number: n, Hz: hz}
+			}
+		}
+	}
+	for _, h := range best {
+		look.Harmonics = append(look.Harmonics, h)
+	}
+	slices.SortFunc(look.Harmonics, func(a, b MainsHarmonic) int { return cmp.Compare(a.Number, b.Number) })
+	in.Mains = look
+}
+
+// loudest is the strongest line of all channels.
+func (in *Inspection) loudest(lines [][]spectrum.Line) (best spectrum.Line, ok bool) {
+	for c, list := range lines {
+		for _, l := range list {
+			if l.Hz > 3*in.densities[c].StepHz && l.PeakV > best.PeakV && !in.mainsAt(l.Hz, l.ToleranceHz) {
+				best, ok = l, true
+			}
+		}
+	}
+	return best, ok
+}
+
+// mainsAt tells whether a line is a harmonic of the mains.
+func (in *Inspection) mainsAt(hz, tolerance float64) bool {
+	_, ok := in.harmonic(hz, tolerance)
+	return ok
+}
+
+// harmonic is the number of the mains harmonic that a line is, if it is one.
+func (in *Inspection) harmonic(hz, tolerance float64) (number int, ok bool) {
+	if in.mains.Hz == 0 {
+		return 0, false
+	}
+	n := math.Round(hz / in.mains.Hz)
+	apart := min(tolerance+3*n*in.mains.SigmaHz, in.mains.Hz/4)
+	return int(n), n >= 1 && n <= spectrum.MostHarmonics && math.Abs(hz-n*in.mains.Hz) < apart
+}
+
+// nearestTone returns the tone of the rig next to hz, −1 without any.
+func (in *Inspection) nearestTone(hz float64) (tone int, away float64) {
+	tone, away = -1, math.Inf(1)
+	for k, t := range in.toneHz {
+		if math.Abs(hz-t) < math.Abs(away) {
+			tone, away = k, hz-t
+		}
+	}
+	return tone, away
+}
+
+// nearest is the distance of a tone to the next one, or to either end [Hz].
+func (in *Inspection) nearest(k int) float64 {
+	d := math.Min(in.toneHz[k], in.SampleRate/2-in.toneHz[k])
+	for j, hz := range in.toneHz {
+		if j != k {
+			d = math.Min(d, math.Abs(hz-in.toneHz[k]))
+		}
+	}
+	return d
+}
+
+// shownLines bounds the list of lines.
+const shownLines = 12
+
+// lookAtLines lists the strongest lines that are no tone and no mains harmonic,
+// each once.
+func (in *Inspection) lookAtLines(lines [][]spectrum.Line, info recording.Info) {
+	var tones []spectrum.Tone
+	if strongest, ok := in.loudest(lines); ok && len(in.tones) == 0 {
+		tones = append(tones, spectrum.Tone{Name: "f1", Hz: strongest.Hz, ToleranceHz: strongest.SigmaHz})
+	}
+	for k, t := range in.tones {
+		tones = append(tones, spectrum.Tone{Name: t.Name, Hz: in.toneHz[k], ToleranceHz: 2e-7 * in.toneHz[k]})
+	}
+	catalogue := spectrum.NewCatalogue(info.SampleRate, tones, in.mains)
+	var all []LineLook
+	for c, list := range lines {
+		d := in.densities[c]
+		for _, l := range list {
+			if l.Hz < 3*d.StepHz { // drift, not a line
+				continue
+			}
+			look := LineLook{Channel: info.Names[c], Hz: l.Hz, SigmaHz: l.SigmaHz, Peak: l.PeakV, OverDB: 10 * math.Log10(l.SignalToNoise)}
+			if near, away := in.nearestTone(l.Hz); near >= 0 && math.Abs(away) < 0.1*in.nearest(near) {
+				if math.Abs(away) < 3*in.Resolution {
+					continue // the tone itself, of changing amplitude
+				}
+				look.Name, look.Kind = fmt.Sprintf("%s %+.4g Hz", in.tones[near].Name, away), "sideband of a changing level"
+			} else if e := catalogue.Explain(l.Hz, l.ToleranceHz); len(e) > 0 {
+				if o := e[0].Origin; o == spectrum.KnownTone && !e[0].Alias && len(in.tones) > 0 || o == spectrum.MainsHarmonic && !e[0].Alias {
+					continue
+				}
+				look.Name, look.Kind, look.Chance = e[0].Text, e[0].Origin.String(), e[0].Chance
+				if e[0].Alias {
+					look.Kind = "alias"
+				}
+			}
+			all = append(all, look)
+		}
+	}
+	slices.SortFunc(all, func(a, b LineLook) int { return cmp.Compare(b.Peak, a.Peak) })
+	for _, l := range all {
+		near := func(o LineLook) bool { return math.Abs(o.Hz-l.Hz) < 2*in.Resolution }
+		if len(in.Lines) < shownLines && !slices.ContainsFunc(in.Lines, near) {
+			in.Lines = append(in.Lines, l)
+		}
+	}
+}

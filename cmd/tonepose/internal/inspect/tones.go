@@ -1,0 +1,278 @@
+package inspect
+
+import (
+	"context"
+	"math"
+	"math/cmplx"
+	"slices"
+
+	"tonepose/cmd/tonepose/internal/engine"
+	"tonepose/multitone"
+	"tonepose/multitone/recording"
+	"tonepose/multitone/spectrum"
+)
+
+// ToneLook is one tone of the rig on its reference and on every channel.
+type ToneLook struct {
+	Name      string  `json:"tone"`
+	Hz        float64 `json:"hz"`                  // in the ADC's clock
+	Reference string  `json:"reference,omitempty"` // channel
+	CurrentA  float64 `json:"current_a_peak,omitempty"`
+	NominalA  float64 `json:"nominal_a_peak,omitempty"`
+	// Of the reference's phase about the clock's line, and of its amplitude, from
+	// window to window.
+	PhaseNoiseDeg  float64 `json:"phase_noise_rms_deg"`
+	AmplitudeNoise float64 `json:"amplitude_noise_rms_relative"`
+	WindowS        float64 `json:"window_s"`
+	// The noise on one side of the reference's tone, an octave of distance each;
+	// phase noise is at most that.
+	SkirtHz  []float64   `json:"skirt_offset_hz,omitempty"`
+	SkirtDBc []float64   `json:"skirt_dbc_per_hz,omitempty"`
+	Levels   []LevelLook `json:"levels"`
+}
+
+// LevelLook is a tone on one channel.
+type LevelLook struct {
+	Channel   string  `json:"channel"`
+	Peak      float64 `json:"peak"`                       // rms over the recording, of the peak amplitude, less the noise
+	Density   float64 `json:"noise_density_per_sqrt_hz"`  // beside the tone
+	Broadband float64 `json:"signal_to_noise_db"`         // over all noise up to half the rate
+	InBand    float64 `json:"signal_to_noise_in_1_hz_db"` // over the noise in 1 Hz beside it
+	// Sigmas tells how far the level stands out of the noise: the mean power over
+	// what noise alone gives, in standard deviations of that.
+	Sigmas float64 `json:"power_over_noise_sigmas"`
+}
+
+// PickupLook hints at what turns the phase of the couplings that a pickup
+// sees. A coupling alone is real. A wrong delay gives Im M = −ω·delay·Re M, a
+// resistive path from the drive to the pickup Im M = R/ω.
+type PickupLook struct {
+	Channel        string  `json:"channel"`
+	QuadratureDeg  float64 `json:"quadrature_rms_deg"` // arctan |Im M|/|Re M|, rms over tones
+	DelayS         float64 `json:"delay_error_s"`
+	SigmaDelayS    float64 `json:"sigma_delay_error_s"`
+	CrosstalkOhm   float64 `json:"crosstalk_ohm"`
+	SigmaCrosstalk float64 `json:"sigma_crosstalk_ohm"`
+}
+
+// toneSeries is what the windows of an inspection gave.
+type toneSeries struct {
+	window    float64      // [s]
+	time      []float64    // [s]
+	reference [][]float64  // amplitude of each tone on its reference, or where it is strongest [V]
+	phase     [][]float64  // of the same about 2π·Hz·t [turns], unwrapped
+	sums      []complex128 // tones × channels, of phasors
+	powers    []float64    // of their squares
+	variance  []float64    // of a component, mean
+}
+
+// inspectWindows is how many windows an inspection cuts at most.
+const inspectWindows = 4096
+
+func (in *Inspection) lookAtTones(ctx context.Context, r *recording.Reader, survey *engine.Survey, lines [][]spectrum.Line, progress engine.Progress) error {
+	info := r.Info()
+	window := math.Max(info.Duration()/inspectWindows, in.shortest())
+	if 4*window > info.Duration() {
+		window = info.Duration() / 4
+	}
+	s := &toneSeries{window: window}
+	n := len(in.tones) * info.Channels
+	s.sums, s.powers, s.variance = make([]complex128, n), make([]float64, n), make([]float64, n)
+	s.reference, s.phase = make([][]float64, len(in.tones)), make([][]float64, len(in.tones))
+	// Levels under Hann windows, into which no other line leaks; what an Allan
+	// deviation is taken of must be plain averages, end to end.
+	enbw := 0.75 / window
+	measure := func(cosine []float64, use func(*engine.Measured) error) error {
+		w := engine.Windows{Length: window, Hop: window, Cosine: cosine}
+		_, err := engine.Measure(ctx, r, survey, engine.Measurement{Tones: in.tones, Windows: w}, use, progress)
+		return err
+	}
+	if err := measure([]float64{0.5, 0.5}, s.level); err != nil {
+		return err
+	}
+	if err := measure([]float64{1}, func(f *engine.Measured) error { s.drives(f, in.tones); return nil }); err != nil {
+		return err
+	}
+	if len(s.time) == 0 {
+		return nil
+	}
+	in.series = s
+	in.unsteady(info, s, enbw)
+	in.levels(info, lines, s, enbw)
+	in.pickups(info, s)
+	return nil
+}
+
+// shortest is a window that tells the tones apart, with room for noise between.
+func (in *Inspection) shortest() float64 {
+	rate := in.SampleRate
+	spacing := rate / 2
+	for i, t := range in.tones {
+		spacing = math.Min(spacing, math.Min(t.Hz, rate/2-t.Hz))
+		for _, o := range in.tones[:i] {
+			spacing = math.Min(spacing, math.Abs(t.Hz-o.Hz))
+		}
+	}
+	return math.Max(8/spacing, 64/rate)
+}
+
+func (s *toneSeries) level(f *engine.Measured) error {
+	for i, v := range f.Phasor {
+		s.sums[i] += v
+		s.powers[i] += real(v * cmplx.Conj(v))
+		s.variance[i] += f.Variance[i]
+	}
+	return nil
+}
+
+func (s *toneSeries) drives(f *engine.Measured, tones []multitone.Tone) {
+	t := f.Time
+	s.time = append(s.time, t)
+	for k, tone := range tones {
+		if tone.Reference == multitone.NoReference {
+			continue
+		}
+		ref := f.Reference[k]
+		s.reference[k] = append(s.reference[k], cmplx.Abs(ref))
+		turns := math.Remainder(cmplx.Phase(ref)/(2*math.Pi)-f.Hz[k]*t, 1)
+		if n := len(s.phase[k]); n > 0 {
+			turns = s.phase[k][n-1] + math.Remainder(turns-s.phase[k][n-1], 1)
+		}
+		s.phase[k] = append(s.phase[k], turns)
+	}
+}
+
+// unsteady takes the noise of channels whose spectrum is no steady noise from
+// beside the tones: levels that change, as of a sensor that moves, spread every
+// tone over the spectrum.
+func (in *Inspection) unsteady(info recording.Info, s *toneSeries, enbw float64) {
+	for c := range in.Channels {
+		look := &in.Channels[c]
+		if look.Misfit < unsteadyMisfit {
+			continue
+		}
+		var beside []float64
+		for k := range in.tones {
+			beside = append(beside, math.Sqrt(s.variance[k*info.Channels+c]/float64(len(s.time))/(2*enbw)))
+		}
+		slices.Sort(beside)
+		look.WhiteDensity = beside[len(beside)/2]
+		look.FlickerCorner, look.SigmaCorner = 0, 0
+		look.NoiseRMS = look.WhiteDensity * math.Sqrt(info.SampleRate/2)
+	}
+}
+
+func (in *Inspection) levels(info recording.Info, lines [][]spectrum.Line, s *toneSeries, enbw float64) {
+	frames := float64(len(s.time))
+	reference := engine.References(in.tones, info.Channels)
+	for k, t := range in.tones {
+		look := ToneLook{Name: t.Name, Hz: in.toneHz[k], WindowS: s.window}
+		shown := false
+		for c := range info.Channels {
+			i := k*info.Channels + c
+			variance := s.variance[i] / frames
+			l := LevelLook{Channel: info.Names[c], Peak: math.Sqrt(math.Max(0, s.powers[i]/frames-2*variance)), Density: math.Sqrt(variance / (2 * enbw))}
+			rms := l.Peak / math.Sqrt2
+			l.Broadband, l.InBand = decibels(rms/in.Channels[c].NoiseRMS), decibels(rms/l.Density)
+			l.Sigmas = (s.powers[i]/frames - 2*variance) / (2 * variance / math.Sqrt(frames))
+			shown = shown || !reference[c] && l.Sigmas > 8
+			look.Levels = append(look.Levels, l)
+		}
+		e := in.rig.Emitters[k]
+		look.NominalA = e.CurrentPeakA
+		if t.Reference != multitone.NoReference {
+			in.lookAtReference(&look, k, lines[t.Reference], s)
+		}
+		if !shown {
+			in.find("tone %s at %.6g Hz is missing: no pickup shows it", t.Name, look.Hz)
+		}
+		in.Tones = append(in.Tones, look)
+	}
+}
+
+func (in *Inspection) lookAtReference(look *ToneLook, k int, lines []spectrum.Line, s *toneSeries) {
+	e, c := in.rig.Emitters[k], in.tones[k].Reference
+	l := look.Levels[c]
+	look.Reference = l.Channel
+	if resp, err := in.rig.Channels[c].Response(look.Hz); err == nil && e.Reference.TransimpedanceOhm > 0 {
+		look.CurrentA = l.Peak / (cmplx.Abs(complex128(resp)) * e.Reference.TransimpedanceOhm)
+	}
+	mean, scatter := meanScatter(s.reference[k])
+	look.AmplitudeNoise = scatter / mean
+	look.PhaseNoiseDeg = aboutLine(s.time, s.phase[k]) * 360
+	switch {
+	case l.Sigmas < 8:
+		in.find("tone %s: its reference on channel %s is lost: the channel does not carry it", look.Name, l.Channel)
+	case look.CurrentA > 0 && look.NominalA > 0 && math.Abs(look.CurrentA/look.NominalA-1) > 0.2:
+		in.find("tone %s: its current is %.3g A peak, the rig says %.3g A", look.Name, look.CurrentA, look.NominalA)
+	}
+	for _, line := range lines {
+		if math.Abs(line.Hz-look.Hz) < 2*in.Resolution {
+			skirt := in.densities[c].Skirt(line, 0.4*in.nearest(k))
+			look.SkirtHz, look.SkirtDBc = skirt.OffsetHz, skirt.DBcPerHz
+		}
+	}
+}
+
+func meanScatter(x []float64) (mean, scatter float64) {
+	for _, v := range x {
+		mean += v / float64(len(x))
+	}
+	for _, v := range x {
+		scatter += (v - mean) * (v - mean)
+	}
+	return mean, math.Sqrt(scatter / math.Max(1, float64(len(x)-1)))
+}
+
+// aboutLine is the rms of y about its regression line.
+func aboutLine(x, y []float64) float64 {
+	if len(y) < 3 {
+		return 0
+	}
+	mx, _ := meanScatter(x)
+	my, _ := meanScatter(y)
+	var xx, xy, yy float64
+	for i := range x {
+		dx, dy := x[i]-mx, y[i]-my
+		xx, xy, yy = xx+dx*dx, xy+dx*dy, yy+dy*dy
+	}
+	return math.Sqrt(math.Max(0, yy-xy*xy/xx) / float64(len(y)-2))
+}
+
+func decibels(ratio float64) float64 {
+	if !(ratio > 1e-15) {
+		return -300
+	}
+	return math.Min(20*math.Log10(ratio), 300)
+}
+
+// ToneSeries is a tone's drive from window to window: what an Allan deviation
+// is taken of.
+type ToneSeries struct {
+	Name      string
+	IntervalS float64
+	Amplitude []float64 // on the reference channel, relative to its mean
+	PhaseTurn []float64 // about the clock's line, of the same
+}
+
+// Series returns the drives' series; none without a rig or references.
+func (in *Inspection) Series() (list []ToneSeries) {
+	if in.series == nil {
+		return nil
+	}
+	for k, t := range in.Tones {
+		if len(in.series.reference[k]) == 0 {
+			continue
+		}
+		mean, _ := meanScatter(in.series.reference[k])
+		s := ToneSeries{Name: t.Name, IntervalS: in.series.window, PhaseTurn: in.series.phase[k]}
+		for _, v := range in.series.reference[k] {
+			s.Amplitude = append(s.Amplitude, v/mean)
+		}
+		list = append(list, s)
+	}
+	return list
+}
+
+// Densities returns the spectra of the channels.
+func (in *Inspection) Densities() []*spectrum.Density { return in.densities }

@@ -1,0 +1,25 @@
+package measure
+
+import (
+	"math"
+
+	"tonepose/cmd/tonepose/internal/engine"
+	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/multitone"
+)
+
+// Phasors turns frames into rows, one a tone and channel, and writes them.
+func Phasors(tones []multitone.Tone, channels []string, write func(...tables.Phasor) error) func(*engine.Measured) error {
+	var rows []tables.Phasor // one frame's, reused
+	return func(f *engine.Measured) error {
+		rows = rows[:0]
+		for k, t := range tones {
+			for c, name := range channels {
+				v, variance := f.At(k, c)
+				rows = append(rows, tables.Phasor{Time: f.Time, Duration: f.Duration, Channel: name, Tone: t.Name, ToneHz: f.Hz[k],
+					InPhase: real(v), Quadrature: imag(v), Sigma: math.Sqrt(variance), Flags: f.Doubts(t, k, c)})
+			}
+		}
+		return write(rows...)
+	}
+}

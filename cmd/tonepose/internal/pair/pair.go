@@ -1,0 +1,198 @@
+// Package pair measures one channel of a recording against the tone that another
+// carries: the job of the command measure without a rig.
+package pair
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"math/cmplx"
+	"slices"
+	"strings"
+
+	"tonepose/cmd/tonepose/internal/engine"
+	"tonepose/multitone"
+	"tonepose/multitone/clock"
+	"tonepose/multitone/recording"
+	"tonepose/multitone/sine"
+)
+
+// Result is the measurement of one channel against another over a recording.
+type Result struct {
+	FrequencyHz        float64 `json:"frequency_hz"` // of the reference's tone, in the ADC's clock
+	AmplitudePeakV     float64 `json:"amplitude_peak_v"`
+	AmplitudeRMSV      float64 `json:"amplitude_rms_v"`
+	PhaseDeg           float64 `json:"phase_deg"` // signal minus reference, −180 to 180
+	ENBWHz             float64 `json:"enbw_hz"`   // one-sided
+	SigmaAmplitudeRMSV float64 `json:"sigma_amplitude_rms_v"`
+	SigmaPhaseDeg      float64 `json:"sigma_phase_deg"`
+	SigmaFrequencyHz   float64 `json:"sigma_frequency_hz"`
+	DurationS          float64 `json:"duration_s"`
+
+	Harmonics []Harmonic `json:"harmonics,omitempty"` // those asked for, if not the first alone
+}
+
+// Harmonic is the signal at a multiple of the reference's frequency. Its phase
+// is that of the signal minus Number times that of the reference's tone.
+type Harmonic struct {
+	Number             int     `json:"harmonic"`
+	AmplitudePeakV     float64 `json:"amplitude_peak_v"`
+	AmplitudeRMSV      float64 `json:"amplitude_rms_v"`
+	PhaseDeg           float64 `json:"phase_deg"`
+	SigmaAmplitudeRMSV float64 `json:"sigma_amplitude_rms_v"`
+	SigmaPhaseDeg      float64 `json:"sigma_phase_deg"`
+}
+
+// Options says what of a recording is measured against what.
+type Options struct {
+	Signal, Reference string
+	Harmonics         []int   // of the reference's tone; none: 1
+	NearHz            float64 // where the reference's tone is sought; 0: the strongest line
+}
+
+// Pair is a signal and its reference in one recording.
+type Pair struct {
+	info              recording.Info
+	signal, reference int // channels
+	// tones are that of the reference, and the further harmonics asked for:
+	// measured without a reference of their own, as a sine has no harmonics to
+	// refer to.
+	tones     []multitone.Tone
+	harmonics []harmonic // asked for, rising
+	others    []int      // harmonics that are there too and must be fitted jointly
+	direct    *sine.Tone // what is too short for anything but one fit to all samples; else nil
+	settled   bool       // the frequency rests on the whole recording
+	weak      bool       // the reference is too noisy to be followed block by block
+}
+
+// harmonic is a multiple of the reference's frequency and its place among the
+// tones.
+type harmonic struct{ number, tone int }
+
+// measured are the harmonics that are measured: the reference's tone always is.
+func (p *Pair) measured() []harmonic {
+	if p.harmonics[0].number == 1 {
+		return p.harmonics
+	}
+	return append([]harmonic{{1, 0}}, p.harmonics...)
+}
+
+// asked tells whether a harmonic was asked for.
+func (p *Pair) asked(number int) bool {
+	return slices.ContainsFunc(p.harmonics, func(h harmonic) bool { return h.number == number })
+}
+
+const (
+	// Below these the clock has nothing to follow and the noise beside the tone
+	// no room: one fit to all samples, with the noise from its residuals.
+	directCycles  = 60
+	directSamples = 2048
+	// Half of what the clock is followed by, at most.
+	followSeconds = 0.01
+)
+
+// Find finds the reference's tone and prepares the measurement of a signal against
+// it.
+func Find(ctx context.Context, r *recording.Reader, o Options) (*Pair, error) {
+	info := r.Info()
+	p := &Pair{info: info}
+	for name, to := range map[string]*int{o.Signal: &p.signal, o.Reference: &p.reference} {
+		if *to = slices.Index(info.Names, name); *to < 0 {
+			return nil, fmt.Errorf("%s has no channel %q: its channels are %s", info.Name, name, strings.Join(info.Names, ", "))
+		}
+	}
+	if o.Signal == o.Reference {
+		p.signal = p.reference
+	}
+	search := sine.NewSearch(info.SampleRate, info.Samples)
+	err := engine.Blocks(ctx, r, false, func(b *engine.Block) error {
+		search.Write(b.Volts[p.reference], b.Volts[p.signal])
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	tone, err := search.Find(ctx, o.NearHz)
+	if err != nil {
+		return nil, fmt.Errorf("%s: channel %s: %w", info.Name, o.Reference, err)
+	}
+	hz := tone.Model.Hz
+	p.tones = []multitone.Tone{{Name: o.Reference, Hz: hz, Reference: p.reference}}
+	numbers := slices.Compact(slices.Sorted(slices.Values(o.Harmonics)))
+	if len(numbers) == 0 {
+		numbers = []int{1}
+	}
+	if top := numbers[len(numbers)-1]; float64(top)*hz >= info.SampleRate/2 {
+		return nil, fmt.Errorf("harmonic %d of %.6g Hz: must lie below half the sample rate, %g Hz", top, hz, info.SampleRate/2)
+	}
+	for _, n := range numbers {
+		h := harmonic{number: n}
+		if n > 1 {
+			h.tone = len(p.tones)
+			p.tones = append(p.tones, multitone.Tone{Name: fmt.Sprintf("%d × %s", n, o.Reference), Hz: float64(n) * hz, Reference: multitone.NoReference})
+		}
+		p.harmonics = append(p.harmonics, h)
+	}
+	for _, n := range tone.Present {
+		if !p.asked(n) {
+			p.others = append(p.others, n)
+		}
+	}
+	p.settled, p.weak = tone.Whole, tone.Weak(followSeconds)
+	cycles := hz * float64(len(tone.Reference)) / tone.Rate
+	if tone.Whole && (cycles < directCycles || len(tone.Reference) < directSamples) {
+		p.direct = tone
+	}
+	return p, nil
+}
+
+// observe surveys the recording. The frequency is not followed where too few
+// cycles are there, or too short a piece.
+func (p *Pair) observe(ctx context.Context, r *recording.Reader, mode clock.Mode, progress engine.Progress) (*engine.Survey, error) {
+	if p.direct != nil || p.settled && p.weak {
+		mode = clock.None
+	}
+	s, err := engine.Observe(ctx, r, p.tones, mode, progress)
+	if err != nil {
+		return nil, err
+	}
+	// A chopper's comb may pass for that of the mains.
+	hz := s.Hz()[0]
+	width := 0.5/p.info.Duration() + 0.6 // to which a line is known among so many [Hz]
+	s.Lines = slices.DeleteFunc(s.Lines, func(line float64) bool {
+		n := max(1, math.Round(line/hz))
+		return math.Abs(line-n*hz) < min(width, 0.15*hz)
+	})
+	if len(s.Lines) == 0 {
+		s.MainsHz = 0
+	}
+	return s, nil
+}
+
+// measurement is of the tones, and jointly of the harmonics that are there and
+// not asked for.
+func (p *Pair) measurement(s *engine.Survey, w engine.Windows) engine.Measurement {
+	m := engine.Measurement{Tones: p.tones, Windows: w}
+	for _, n := range p.others {
+		m.Joint = append(m.Joint, sine.Folded(float64(n)*s.Hz()[0], p.info.SampleRate))
+	}
+	return m
+}
+
+// read reads a harmonic of the signal from a frame: its phasor relative to
+// as many times the phase of the reference's tone, the variance of each of its
+// components, and that of the phase from both channels [rad²].
+func (p *Pair) read(f *engine.Measured, h harmonic) (v complex128, variance, phaseVariance float64) {
+	v, variance = f.At(h.tone, p.signal)
+	ref, refVariance := f.At(0, p.reference)
+	if h.number > 1 {
+		// From the phase of 2π·Hz·t to that of the reference at the same time.
+		turns := f.Hz[h.tone]*f.Time - float64(h.number)*cmplx.Phase(f.Reference[0])/(2*math.Pi)
+		v *= cmplx.Rect(1, 2*math.Pi*(turns-math.Round(turns)))
+	}
+	phaseVariance = variance/abs2(v) + float64(h.number*h.number)*refVariance/abs2(ref)
+	if p.signal == p.reference && h.number == 1 {
+		phaseVariance = 0
+	}
+	return v, variance, phaseVariance
+}

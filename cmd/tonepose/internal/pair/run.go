@@ -1,0 +1,63 @@
+package pair
+
+import (
+	"context"
+
+	"tonepose/cmd/tonepose/internal/measure"
+	"tonepose/multitone/recording"
+)
+
+// Output is what a run gave: the result over the whole recording, and how the
+// rows of a time series came about.
+type Output struct {
+	*Result
+	Rows   int             `json:"rows,omitempty"`
+	Out    string          `json:"out,omitempty"`
+	Faults []string        `json:"faults,omitempty"` // of the samples, with channel and time
+	Info   recording.Info  `json:"-"`
+	Series *measure.Result `json:"-"` // nil without a time series
+}
+
+// Run measures a signal against a reference: the whole recording, and with
+// windows or a low-pass also against time, into tables and a figure. Without, the
+// result goes to a table of one row a harmonic where the job has a directory.
+func Run(ctx context.Context, j measure.Job, o Options) (*Output, error) {
+	if err := j.ReadIntervals(nil); err != nil {
+		return nil, err
+	}
+	rec, err := recording.Open(j.Recording, j.Reading)
+	if err != nil {
+		return nil, err
+	}
+	defer rec.Close()
+	p, err := Find(ctx, rec, o)
+	if err != nil {
+		return nil, err
+	}
+	out := &Output{Info: p.info, Out: j.Out}
+	series := j.Windows.Successive() || j.Windows.Intervals != nil
+	if series {
+		if out.Series, err = p.Series(ctx, rec, j); err != nil {
+			return nil, err
+		}
+		out.Rows, out.Faults = out.Series.Frames, out.Series.Survey.Faults()
+	}
+	res, survey, err := p.Whole(ctx, rec, j.Progress)
+	if err != nil {
+		return nil, err
+	}
+	out.Result = res
+	if series {
+		return out, nil
+	}
+	out.Faults = survey.Faults()
+	if j.Out != "" {
+		sum, err := rec.SHA256(ctx)
+		if err != nil {
+			return nil, err
+		}
+		out.Rows = 1
+		return out, p.Write(res, sum, j)
+	}
+	return out, nil
+}

@@ -1,0 +1,129 @@
+package pair
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"math/cmplx"
+
+	"tonepose/cmd/tonepose/internal/engine"
+	"tonepose/cmd/tonepose/internal/measure"
+	"tonepose/cmd/tonepose/internal/report"
+	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/multitone/recording"
+)
+
+// A phase is followed from row to row where its amplitude exceeds as many
+// sigmas; else noise alone would wind it up.
+const followSigmas = 3
+
+// series makes rows of frames.
+type series struct {
+	*Pair
+	last []float64 // unwrapped phase of each harmonic [°]; NaN before the first
+	rows []tables.Demodulated
+}
+
+func (p *Pair) series() *series {
+	s := &series{Pair: p}
+	for range p.harmonics {
+		s.last = append(s.last, math.NaN())
+	}
+	return s
+}
+
+func (s *series) frame(f *engine.Measured) []tables.Demodulated {
+	flags := f.Flags | f.Channels[s.signal] | f.Channels[s.reference] | f.Lost[0]
+	s.rows = s.rows[:0]
+	for i, h := range s.harmonics {
+		v, variance, phaseVariance := s.read(f, h)
+		row := tables.Demodulated{Time: f.Time, Duration: f.Duration, Signal: s.info.Names[s.signal], Reference: s.info.Names[s.reference], Harmonic: h.number,
+			Hz: f.Hz[h.tone], InPhase: real(v), Quadrature: imag(v), Amplitude: cmplx.Abs(v), Sigma: math.Sqrt(variance),
+			Phase: math.NaN(), Unwrapped: math.NaN(), SigmaPhase: math.NaN(), Flags: flags}
+		if f.Lost[0] == 0 && row.Amplitude > 0 {
+			row.Phase, row.SigmaPhase = cmplx.Phase(v)*180/math.Pi, sigmaDeg(phaseVariance)
+			if row.Amplitude > followSigmas*row.Sigma {
+				row.Unwrapped = row.Phase
+				if !math.IsNaN(s.last[i]) {
+					row.Unwrapped = s.last[i] + math.Remainder(row.Phase-s.last[i], 360)
+				}
+				s.last[i] = row.Unwrapped
+			}
+		}
+		s.rows = append(s.rows, row)
+	}
+	return s.rows
+}
+
+// Series measures the pair against time and writes the tables of demodulated
+// values and of phasors, with a figure beside them.
+func (p *Pair) Series(ctx context.Context, r *recording.Reader, j measure.Job) (*measure.Result, error) {
+	out := &measure.Result{Info: p.info}
+	set, err := tables.Create(j.Out, j.Force, j.Metadata(p.info, ""), tables.DemodulatedName, tables.PhasorsName)
+	if err != nil {
+		return nil, err
+	}
+	defer set.Abort()
+	hash := r.Hash(ctx)
+	defer hash.Stop()
+	if out.Survey, err = p.observe(ctx, r, j.Clock, j.Progress); err != nil {
+		return nil, err
+	}
+	if err := out.Survey.Holds(&j.Windows); err != nil {
+		return nil, err
+	}
+	m := p.measurement(out.Survey, j.Windows)
+	m.Widen = true
+	drawn := report.NewDemodulation(p.info.Volts)
+	rows, phasors := p.series(), measure.Phasors(p.tones, p.info.Names, set.Phasors.Write)
+	out.Averaging, err = engine.Measure(ctx, r, out.Survey, m, func(f *engine.Measured) error {
+		out.Frames++
+		if err := phasors(f); err != nil {
+			return err
+		}
+		list := rows.frame(f)
+		drawn.Add(list...)
+		return set.Demodulated.Write(list...)
+	}, j.Progress)
+	if err != nil {
+		return nil, err
+	}
+	if out.Frames == 0 {
+		return nil, fmt.Errorf("%s: %w: the recording is shorter than a window", p.info.Name, measure.ErrNoRow)
+	}
+	if set.Metadata.Recording.SHA256, err = hash.Wait(); err != nil {
+		return nil, err
+	}
+	title := fmt.Sprintf("%s against %s", p.info.Names[p.signal], p.info.Names[p.reference])
+	note := fmt.Sprintf("%s, %s, equivalent noise bandwidth %.4g Hz", p.info.Name, out.Averaging.Kind, out.Averaging.ENBWHz)
+	if err := drawn.Figure(title, note).Save(set.Files, tables.DemodulatedName+".png"); err != nil {
+		return nil, err
+	}
+	return out, set.Close()
+}
+
+// Write writes the result over the whole recording as a table of one row a
+// harmonic.
+func (p *Pair) Write(res *Result, sha256 string, j measure.Job) error {
+	meta := j.Metadata(p.info, "")
+	meta.Recording.SHA256 = sha256
+	set, err := tables.Create(j.Out, j.Force, meta, tables.DemodulatedName)
+	if err != nil {
+		return err
+	}
+	defer set.Abort()
+	list := res.Harmonics
+	if len(list) == 0 {
+		list = []Harmonic{{1, res.AmplitudePeakV, res.AmplitudeRMSV, res.PhaseDeg, res.SigmaAmplitudeRMSV, res.SigmaPhaseDeg}}
+	}
+	for _, h := range list {
+		v := cmplx.Rect(h.AmplitudePeakV, h.PhaseDeg*math.Pi/180)
+		row := tables.Demodulated{Time: res.DurationS / 2, Duration: res.DurationS, Signal: p.info.Names[p.signal], Reference: p.info.Names[p.reference],
+			Harmonic: h.Number, Hz: float64(h.Number) * res.FrequencyHz, InPhase: real(v), Quadrature: imag(v), Amplitude: h.AmplitudePeakV,
+			Phase: h.PhaseDeg, Unwrapped: h.PhaseDeg, Sigma: h.SigmaAmplitudeRMSV * math.Sqrt2, SigmaPhase: h.SigmaPhaseDeg}
+		if err := set.Demodulated.Write(row); err != nil {
+			return err
+		}
+	}
+	return set.Close()
+}

@@ -1,0 +1,187 @@
+package pair
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"math/cmplx"
+	"slices"
+
+	"gonum.org/v1/gonum/stat"
+
+	"tonepose/cmd/tonepose/internal/engine"
+	"tonepose/multitone/clock"
+	"tonepose/multitone/recording"
+	"tonepose/multitone/sine"
+)
+
+// Whole measures the whole recording.
+func (p *Pair) Whole(ctx context.Context, r *recording.Reader, progress engine.Progress) (*Result, *engine.Survey, error) {
+	survey, err := p.observe(ctx, r, clock.Common, progress)
+	if err != nil {
+		return nil, nil, err
+	}
+	if p.direct != nil {
+		res, err := p.fitAll(ctx)
+		return res, survey, err
+	}
+	// One fit to all samples tells the frequency best.
+	if !p.settled {
+		if err := p.meanFrequency(ctx, r, survey, progress); err != nil {
+			return nil, nil, err
+		}
+	}
+	if err := p.keep(survey); err != nil {
+		return nil, nil, err
+	}
+	var res *Result
+	_, err = engine.Measure(ctx, r, survey, p.measurement(survey, engine.Windows{}), func(f *engine.Measured) error {
+		n := float64(f.Stop - f.Start)
+		ref, refVariance := f.At(0, p.reference)
+		res = newResult(f.Hz[0], n, p.info.SampleRate, refVariance/abs2(ref))
+		for _, h := range p.measured() {
+			v, variance, phaseVariance := p.read(f, h)
+			res.add(h.number, v, variance, phaseVariance)
+		}
+		res.list(p)
+		return nil
+	}, progress)
+	return res, survey, err
+}
+
+// keep makes a survey keep to the pair's frequencies.
+func (p *Pair) keep(s *engine.Survey) error {
+	t, err := clock.NewTracker(clock.None, p.info.SampleRate, p.tones, 0)
+	if err == nil {
+		s.Track, err = t.Finish()
+	}
+	return err
+}
+
+// meanParts is into how many parts a recording is cut to find its mean
+// frequency: the line through their phases loses 1/meanParts² of what all
+// samples tell.
+const meanParts = 64
+
+// meanFrequency finds the mean frequency of a long recording.
+func (p *Pair) meanFrequency(ctx context.Context, r *recording.Reader, s *engine.Survey, progress engine.Progress) error {
+	hz := s.Hz()[0]
+	for k, was := len(p.tones)-1, p.tones[0].Hz; k >= 0; k-- {
+		p.tones[k].Hz *= hz / was
+	}
+	if err := p.keep(s); err != nil {
+		return err
+	}
+	var w engine.Windows
+	part := p.info.Duration() / meanParts
+	for i := range meanParts {
+		w.Intervals = append(w.Intervals, engine.Interval{Start: part * float64(i), Stop: part * float64(i+1), Origin: p.info.Name})
+	}
+	var times, phases []float64
+	_, err := engine.Measure(ctx, r, s, p.measurement(s, w), func(f *engine.Measured) error {
+		times = append(times, f.Time)
+		// to the phase of 2π·hz·t
+		turns := cmplx.Phase(f.Reference[0])/(2*math.Pi) - f.Hz[0]*f.Time
+		if n := len(phases); n > 0 {
+			turns = phases[n-1] + math.Remainder(turns-phases[n-1], 1)
+		}
+		phases = append(phases, turns)
+		return nil
+	}, progress)
+	if err != nil {
+		return err
+	}
+	_, slope := stat.LinearRegression(times, phases, nil, false)
+	for k := range p.tones {
+		p.tones[k].Hz *= 1 + slope/hz
+	}
+	return nil
+}
+
+// fitAll fits all samples of a short recording at once.
+func (p *Pair) fitAll(ctx context.Context) (*Result, error) {
+	e, hz := p.direct, p.tones[0].Hz
+	m := sine.Model{Hz: hz, Rate: e.Rate, Harmonics: []int{1}, Others: e.Model.Others}
+	numbers := slices.Clone(p.others)
+	for _, h := range p.harmonics {
+		numbers = append(numbers, h.number)
+	}
+	for _, h := range slices.Sorted(slices.Values(numbers)) {
+		if h > 1 && float64(h)*hz < e.Rate/2 {
+			m.Harmonics = append(m.Harmonics, h)
+		}
+	}
+	reference, err := m.Fit(ctx, e.Reference)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", p.info.Name, err)
+	}
+	signal, err := m.Fit(ctx, e.Signal)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", p.info.Name, err)
+	}
+	n := float64(len(e.Reference))
+	ref := reference.Phasors[0]
+	refRelative := 2 * reference.Variance / n / abs2(ref)
+	res := newResult(hz, n, e.Rate, refRelative)
+	res.SigmaFrequencyHz = e.Fit.SigmaHz() // few cycles tell less than the bound of many
+	for _, of := range p.measured() {
+		h := of.number
+		// Means of stretches see a sine weakened by sin(x)/x at the stretch.
+		x := math.Pi * float64(h) * hz / p.info.SampleRate
+		gain := math.Sin(float64(e.Ratio)*x) / (float64(e.Ratio) * math.Sin(x))
+		turn := cmplx.Rect(1/gain, -float64(h)*cmplx.Phase(ref))
+		v := signal.Phasors[slices.Index(m.Harmonics, h)] * turn
+		variance := 2 * signal.Variance / n / (gain * gain)
+		phaseVariance := variance/abs2(v) + float64(h*h)*refRelative
+		if p.signal == p.reference && h == 1 {
+			phaseVariance = 0
+		}
+		res.add(h, v, variance, phaseVariance)
+	}
+	res.list(p)
+	return res, nil
+}
+
+// newResult begins with what the reference tells: n samples, with the variance of
+// each component of its phasor relative to its squared amplitude.
+func newResult(hz, n, rate, relative float64) *Result {
+	r := &Result{FrequencyHz: hz, ENBWHz: rate / (2 * n), DurationS: n / rate}
+	// Cramér–Rao bound of a frequency, var ω = 24σ²/(A²·N(N²−1)) per sample²,
+	// with the white-equivalent σ² = variance·N/2 (Rife and Boorstyn 1974).
+	r.SigmaFrequencyHz = math.Sqrt(12*relative/(n*n-1)) * rate / (2 * math.Pi)
+	return r
+}
+
+// add takes in a harmonic: the first is the pair's own result too, and is
+// listed only among others.
+func (r *Result) add(number int, v complex128, variance, phaseVariance float64) {
+	h := Harmonic{Number: number, AmplitudePeakV: cmplx.Abs(v), PhaseDeg: cmplx.Phase(v) * 180 / math.Pi,
+		SigmaAmplitudeRMSV: math.Sqrt(variance / 2), SigmaPhaseDeg: sigmaDeg(phaseVariance)}
+	h.AmplitudeRMSV = h.AmplitudePeakV / math.Sqrt2
+	if number == 1 {
+		r.AmplitudePeakV, r.AmplitudeRMSV, r.PhaseDeg = h.AmplitudePeakV, h.AmplitudeRMSV, h.PhaseDeg
+		r.SigmaAmplitudeRMSV, r.SigmaPhaseDeg = h.SigmaAmplitudeRMSV, h.SigmaPhaseDeg
+	}
+	r.Harmonics = append(r.Harmonics, h)
+}
+
+// list keeps the harmonics that were asked for, none where it was the first alone.
+func (r *Result) list(p *Pair) {
+	if len(p.harmonics) == 1 && p.asked(1) {
+		r.Harmonics = nil
+		return
+	}
+	r.Harmonics = slices.DeleteFunc(r.Harmonics, func(h Harmonic) bool { return !p.asked(h.Number) })
+}
+
+// sigmaDeg words the variance of a phase [rad²]; a phase is never further off
+// than half a turn.
+func sigmaDeg(variance float64) float64 {
+	deg := math.Sqrt(variance) * 180 / math.Pi
+	if !(deg < 180) {
+		return 180
+	}
+	return deg
+}
+
+func abs2(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }

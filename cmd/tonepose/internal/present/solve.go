@@ -1,0 +1,101 @@
+package present
+
+import (
+	"fmt"
+	"io"
+	"time"
+
+	"tonepose/cmd/tonepose/internal/engine"
+	"tonepose/cmd/tonepose/internal/measure"
+	"tonepose/cmd/tonepose/internal/solve"
+	"tonepose/cmd/tonepose/internal/verdict"
+	"tonepose/solver/trajectory"
+)
+
+// Measured is what a measurement of a rig's tones gave, in the form of its JSON.
+type Measured struct {
+	Recording string            `json:"recording"`
+	DurationS float64           `json:"duration_s"`
+	Frames    int               `json:"frames"`
+	MainsHz   float64           `json:"mains_hz"` // 0: none seen
+	Averaging *engine.Averaging `json:"averaging"`
+	Faults    []string          `json:"faults"` // of the samples, with channel and time
+	Out       string            `json:"out"`
+
+	lines int
+}
+
+// MeasuredOf gathers it.
+func MeasuredOf(r *measure.Result, out string) Measured {
+	return Measured{Recording: r.Info.Name, DurationS: r.Info.Duration(), Frames: r.Frames, MainsHz: r.Survey.MainsHz, Averaging: r.Averaging,
+		Faults: r.Survey.Faults(), Out: out, lines: len(r.Survey.Lines)}
+}
+
+// Print prints it in words.
+func (m *Measured) Print(w io.Writer) error {
+	fmt.Fprintf(w, "%s: %.4g s, %d frames in %s, mains %s\n", m.Recording, m.DurationS, m.Frames, m.Out, m.mains())
+	return Averaging(w, m.Averaging)
+}
+
+func (m *Measured) mains() string {
+	if m.MainsHz == 0 {
+		return "not seen"
+	}
+	return fmt.Sprintf("%.3f Hz with %d lines", m.MainsHz, m.lines)
+}
+
+// Solved is what solving a recording gave, in the form of its JSON.
+type Solved struct {
+	Measured
+	ClockPPM []float64          `json:"clock_ppm"` // offset of each tone, mean over the recording
+	Poses    int                `json:"poses"`
+	Unsolved int                `json:"unsolved"`
+	Flagged  int                `json:"flagged"`
+	ElapsedS float64            `json:"elapsed_s"`
+	Verdicts []*verdict.Summary `json:"integrity"` // by sensor
+
+	result *solve.Result
+}
+
+// SolvedOf gathers it.
+func SolvedOf(r *solve.Result, out string, elapsed time.Duration) Solved {
+	s := Solved{Measured: MeasuredOf(&r.Result, out), Poses: r.Poses, Unsolved: r.Unsolved, Flagged: r.Flagged,
+		ElapsedS: elapsed.Seconds(), Verdicts: r.Verdicts, result: r}
+	for k, hz := range r.Survey.Hz() {
+		s.ClockPPM = append(s.ClockPPM, (hz/r.Rig.Emitters[k].ToneHz-1)*1e6)
+	}
+	return s
+}
+
+// Print prints it in words.
+func (s *Solved) Print(w io.Writer) error {
+	fmt.Fprintf(w, "%s: %.4g s, %d frames, %d poses in %s\n", s.Recording, s.DurationS, s.Frames, s.Poses, s.Out)
+	for i, t := range s.result.Tracks {
+		name := s.result.Rig.Sensors[i].Name
+		switch {
+		case t == nil:
+		case t.Knots > 0:
+			fmt.Fprintf(w, "%s: spline, knots every %s\n", name, Quantity(t.Knots, "s"))
+		default:
+			per := "s⁵" // of white noise in the jerk
+			if s.result.Motion == trajectory.ConstantVelocity {
+				per = "s³" // in the acceleration
+			}
+			fmt.Fprintf(w, "%s: %v, process noise %.3g m²/%s and %.3g rad²/%s, latency of the filter %s\n", name, s.result.Trajectory,
+				t.PositionNoise, per, t.RotationNoise, per, Quantity(s.Averaging.WindowS/2, "s"))
+		}
+	}
+	fmt.Fprintf(w, "clock offset %s, mains %s, solved in %.2g s\n", spanPPM(s.ClockPPM), s.mains(), s.ElapsedS)
+	return Averaging(w, s.Averaging)
+}
+
+func spanPPM(ppm []float64) string {
+	lo, hi := ppm[0], ppm[0]
+	for _, v := range ppm {
+		lo, hi = min(lo, v), max(hi, v)
+	}
+	if hi-lo < 0.001 {
+		return fmt.Sprintf("%.3f ppm", lo)
+	}
+	return fmt.Sprintf("%.3f to %.3f ppm", lo, hi)
+}

@@ -1,0 +1,158 @@
+package solve
+
+import (
+	"context"
+	"math"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/cmd/tonepose/internal/bench"
+	"tonepose/cmd/tonepose/internal/engine"
+	"tonepose/cmd/tonepose/internal/measure"
+	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/cmd/tonepose/internal/verdict"
+	"tonepose/fieldmodels/rigid"
+	"tonepose/multitone"
+	"tonepose/solver"
+)
+
+// writer turns observations into rows of the tables and counts them.
+type writer struct {
+	bench   *bench.Bench
+	tones   []multitone.Tone
+	set     *tables.Set
+	options *Options
+	phasors func(*engine.Measured) error
+	rows    []tables.Coupling // one frame's, reused
+	joined  []joined          // by sensor; nil: poses are written as they come
+	result  Result
+}
+
+func newWriter(b *bench.Bench, set *tables.Set, o *Options) (*writer, error) {
+	var channels []string
+	for _, c := range b.Rig().Channels {
+		channels = append(channels, c.Name)
+	}
+	w := &writer{bench: b, tones: b.Tones(), set: set, options: o, phasors: measure.Phasors(b.Tones(), channels, set.Phasors.Write)}
+	if o.Trajectory != Unjoined {
+		w.joined = make([]joined, len(b.Sensors()))
+	}
+	for i := range w.joined {
+		var err error
+		if w.joined[i].solver, err = b.Solver(i); err != nil {
+			return nil, err
+		}
+	}
+	return w, nil
+}
+
+func (w *writer) observation(seen *engine.Observation) error {
+	w.result.Frames++
+	if err := w.phasors(seen.Measured); err != nil {
+		return err
+	}
+	for i := range seen.Sensors {
+		v := &seen.Sensors[i]
+		if err := w.couplings(seen.Measured, v); err != nil {
+			return err
+		}
+		if err := w.pose(seen.Measured, v); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (w *writer) couplings(f *engine.Measured, v *engine.Sensed) error {
+	s := &w.bench.Sensors()[v.Sensor]
+	w.rows = w.rows[:0]
+	for e, t := range w.tones {
+		for p, channel := range s.Channels {
+			i := e*len(s.Channels) + p
+			row := tables.Coupling{Time: f.Time, Duration: f.Duration, Emitter: t.Name, Sensor: s.Name, Channel: s.Coils[p],
+				Value: real(v.Couplings.Value[i]), Quadrature: imag(v.Couplings.Value[i]), Sigma: math.Sqrt(v.Couplings.Variance[i]),
+				Flags: v.Doubts&^verdict.SampleFaults | f.Doubts(t, e, channel)}
+			if math.IsInf(row.Sigma, 1) {
+				row.Sigma = math.NaN()
+			}
+			w.rows = append(w.rows, row)
+		}
+	}
+	return w.set.Couplings.Write(w.rows...)
+}
+
+func (w *writer) pose(f *engine.Measured, v *engine.Sensed) error {
+	s := &w.bench.Sensors()[v.Sensor]
+	row := tables.Pose{Time: f.Time, Duration: f.Duration, Sensor: s.Name, Chi2: math.NaN(), DOF: v.Fit.DOF,
+		Iterations: v.Fit.Iterations, Status: v.Fit.Status.String(), Flags: v.Flags}
+	if v.Solved {
+		pose := v.Fit.Pose
+		row.Estimate, row.Tip, row.Chi2 = &pose, tip(s, &pose), v.Fit.ChiSquare
+		if v.Fit.Status == solver.Converged {
+			row.Covariance = upper(&v.Fit.Covariance)
+		}
+		w.result.Poses++
+	} else {
+		w.result.Unsolved++
+	}
+	if v.Flags != 0 {
+		w.result.Flagged++
+	}
+	if err := w.set.Integrity.Write(integrityRow(f, s.Name, v)); err != nil {
+		return err
+	}
+	if w.joined != nil {
+		w.joined[v.Sensor].keep(row, v)
+		return nil
+	}
+	return w.set.Poses.Write(row)
+}
+
+func integrityRow(f *engine.Measured, sensor string, v *engine.Sensed) tables.Integrity {
+	u := &v.Verdict
+	return tables.Integrity{Time: f.Time, Duration: f.Duration, Sensor: sensor, Chi2: u.Chi2, DOF: u.DOF,
+		QuadratureChi2: u.QuadratureChi2, QuadratureDOF: u.QuadratureDOF, Spread: u.Spread, PositionError: u.PositionError, RotationError: u.RotationError,
+		RunnerUp: u.RunnerUp, RunnerUpRatio: u.RunnerUpRatio, Nonlinearity: u.Nonlinearity, Low: u.Low, High: u.High, Finding: u.Finding, Flags: v.Flags}
+}
+
+// join writes the poses that waited for the recording's end, in the order of
+// time.
+func (w *writer) join(ctx context.Context) error {
+	if w.joined == nil {
+		return nil
+	}
+	for i := range w.joined {
+		t, err := w.joined[i].join(ctx, &w.bench.Sensors()[i], w.options)
+		if err != nil {
+			return err
+		}
+		w.result.Tracks = append(w.result.Tracks, t)
+	}
+	for k := range w.joined[0].rows {
+		for i := range w.joined {
+			if err := w.set.Poses.Write(w.joined[i].rows[k]); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// tip is a sensor's point of interest at a pose, nil without one.
+func tip(s *bench.Sensor, pose *rigid.Pose) *r3.Vec {
+	if s.Tip == nil {
+		return nil
+	}
+	at := pose.Apply(*s.Tip)
+	return &at
+}
+
+func upper(c *[6][6]float64) *tables.Covariance {
+	var out tables.Covariance
+	for i := range c {
+		for j := i; j < 6; j++ {
+			out.Set(i, j, c[i][j])
+		}
+	}
+	return &out
+}

@@ -1,0 +1,77 @@
+package solve
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"slices"
+
+	"tonepose/cmd/tonepose/internal/bench"
+	"tonepose/cmd/tonepose/internal/engine"
+	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/solver"
+	"tonepose/solver/trajectory"
+)
+
+// Trajectory says how successive poses are joined.
+type Trajectory int
+
+const (
+	Unjoined Trajectory = iota // every window by itself
+	Filtered                   // by all windows up to it
+	Smoothed                   // by all windows
+	Splined                    // one smooth curve through all windows
+)
+
+var trajectoryNames = []string{"none", "filter", "smooth", "spline"}
+
+// String is the name that ParseTrajectory reads.
+func (t Trajectory) String() string { return trajectoryNames[t] }
+
+// ParseTrajectory reads "none", "filter", "smooth" or "spline"; empty is none.
+func ParseTrajectory(s string) (Trajectory, error) {
+	i := slices.Index(trajectoryNames, cmp.Or(s, "none"))
+	if i < 0 {
+		return 0, fmt.Errorf("trajectory %q: must be none, filter, smooth or spline", s)
+	}
+	return Trajectory(i), nil
+}
+
+// joined keeps one sensor's windows until the recording's end.
+type joined struct {
+	solver *solver.Solver
+	rows   []tables.Pose
+	frames []trajectory.Frame
+}
+
+// keep stores a window instead of writing its pose.
+func (j *joined) keep(row tables.Pose, v *engine.Sensed) {
+	j.rows = append(j.rows, row)
+	j.frames = append(j.frames, trajectory.Frame{Time: row.Time, Couplings: v.Fitted.Clone()})
+}
+
+// join replaces the poses of one sensor's windows by those of the joint
+// estimate. What was flagged of a window stays flagged.
+func (j *joined) join(ctx context.Context, s *bench.Sensor, o *Options) (t *trajectory.Track, err error) {
+	if len(j.frames) == 0 {
+		return nil, nil
+	}
+	motion, w := o.Motion, &o.Windows
+	motion.Smooth = o.Trajectory == Smoothed
+	motion.WindowSpread, motion.Correlation = w.Spread(), w.Correlation()
+	if o.Trajectory == Splined {
+		t, err = trajectory.Spline(ctx, j.solver, j.frames, trajectory.SplineOptions{Knots: o.Knots, WindowSpread: motion.WindowSpread, Correlation: motion.Correlation, Gate: motion.Gate})
+	} else {
+		t, err = trajectory.Run(ctx, j.solver, j.frames, motion)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("sensor %s: %w", s.Name, err)
+	}
+	for i := range j.rows {
+		row, state := &j.rows[i], &t.States[i]
+		pose := state.Pose
+		row.Estimate, row.Covariance, row.Tip = &pose, upper(&state.Covariance), tip(s, &pose)
+		row.Chi2, row.DOF = state.ChiSquare, state.DOF
+	}
+	return t, nil
+}

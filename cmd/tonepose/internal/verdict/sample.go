@@ -1,0 +1,63 @@
+package verdict
+
+import (
+	"slices"
+
+	"tonepose/solver"
+)
+
+// sample keeps frames evenly spread over a recording of unknown length.
+type sample struct {
+	frames []solver.Couplings
+	fits   []solver.Result
+	times  []float64
+	seen   int
+	stride int
+}
+
+const sampleFrames = 16
+
+func (s *sample) take(c solver.Couplings, r *solver.Result, time float64) {
+	if s.stride == 0 {
+		s.stride = 1
+	}
+	if s.seen++; (s.seen-1)%s.stride != 0 {
+		return
+	}
+	if len(s.frames) == sampleFrames {
+		half := 0
+		for i := 0; i < len(s.frames); i += 2 {
+			// The buffers of those passed over serve later ones.
+			s.frames[half], s.frames[i] = s.frames[i], s.frames[half]
+			s.fits[half], s.times[half] = s.fits[i], s.times[i]
+			half++
+		}
+		s.frames, s.fits, s.times = s.frames[:half], s.fits[:half], s.times[:half]
+		s.stride *= 2
+		if (s.seen-1)%s.stride != 0 {
+			return
+		}
+	}
+	n := len(s.frames)
+	if n < cap(s.frames) {
+		s.frames = s.frames[:n+1]
+	} else {
+		s.frames = append(s.frames, solver.Couplings{})
+	}
+	into := &s.frames[n]
+	into.Value = append(into.Value[:0], c.Value...)
+	into.Variance = append(into.Variance[:0], c.Variance...)
+	into.Common = append(into.Common[:0], c.Common...)
+	s.fits, s.times = append(s.fits, *r), append(s.times, time)
+}
+
+// common are the frames of two samples that were taken at the same times.
+func common(a, b *sample) (of [2]sample) {
+	for i, t := range a.times {
+		if k := slices.Index(b.times, t); k >= 0 {
+			of[0].frames, of[0].fits = append(of[0].frames, a.frames[i]), append(of[0].fits, a.fits[i])
+			of[1].frames, of[1].fits = append(of[1].frames, b.frames[k]), append(of[1].fits, b.fits[k])
+		}
+	}
+	return of
+}

@@ -1,0 +1,96 @@
+package verdict
+
+import (
+	"fmt"
+	"math"
+
+	"tonepose/solver/integrity"
+	"tonepose/solver/leastsquares"
+)
+
+// ParseLoss reads "none", "huber", "cauchy" or "tukey"; nil for none.
+func ParseLoss(s string) (leastsquares.Loss, error) {
+	switch s {
+	case "none", "":
+		return nil, nil
+	case "huber":
+		return leastsquares.Huber{}, nil
+	case "cauchy":
+		return leastsquares.Cauchy{}, nil
+	case "tukey":
+		return leastsquares.Tukey{}, nil
+	}
+	return nil, fmt.Errorf("robust %q: must be huber, cauchy, tukey or none", s)
+}
+
+// Summary is what a run tells about one sensor, its channels and the
+// emitters.
+type Summary struct {
+	Sensor       string `json:"sensor"`
+	Frames       int    `json:"frames"` // with a pose
+	Distorted    int    `json:"distorted"`
+	Eddy         int    `json:"eddy"` // of these, by their quadrature parts
+	WrongChannel int    `json:"wrong_channel"`
+	// Largest of the estimated errors, distortion included, and when [s].
+	WorstPositionErrorM   float64 `json:"worst_position_error_m"`
+	WorstRotationErrorRad float64 `json:"worst_rotation_error_rad"`
+	WorstTimeS            float64 `json:"worst_time_s"`
+
+	Faults []*Fault `json:"faults,omitempty"`
+	Delays []Delay  `json:"delays,omitempty"`
+}
+
+// Fault is one fault with its evidence, over the frames that show it.
+type Fault struct {
+	Words  string   `json:"fault"`
+	Rivals []string `json:"or,omitempty"` // explain the same couplings as well
+	Frames int      `json:"frames"`
+	Gain   float64  `json:"gain"` // mean; 1 for an exchange
+	Sigma  float64  `json:"sigma_gain"`
+	Before float64  `json:"chi2_before"`
+	DOF    int      `json:"dof_before"`
+	After  float64  `json:"chi2_after"`
+	Left   int      `json:"dof_after"`
+	// Joint: only frames taken together show it.
+	Joint bool `json:"joint,omitempty"`
+
+	fault  integrity.Fault
+	weight float64
+}
+
+// Delay is a channel's lag beyond what the rig says.
+type Delay struct {
+	Channel string  `json:"channel"`
+	DelayS  float64 `json:"delay_s"`
+	SigmaS  float64 `json:"sigma_s"`
+}
+
+// Lines words the findings for a reader.
+func (g *Summary) Lines() []string {
+	var out []string
+	for _, f := range g.Faults {
+		text := f.Words
+		for _, r := range f.Rivals {
+			text += ", or " + r
+		}
+		where := fmt.Sprintf("%d frames", f.Frames)
+		if f.Joint {
+			where += " together"
+		}
+		out = append(out, fmt.Sprintf("%s: %s (%s; chi-square %.4g of %d before, %.4g of %d after)", g.Sensor, text, where, f.Before, f.DOF, f.After, f.Left))
+	}
+	for _, d := range g.Delays {
+		out = append(out, fmt.Sprintf("%s: channel %s lags %.4g ± %.2g ns beyond its delay in the rig", g.Sensor, d.Channel, d.DelayS*1e9, d.SigmaS*1e9))
+	}
+	if g.Distorted > 0 {
+		text := fmt.Sprintf("%s: %d of %d frames are distorted", g.Sensor, g.Distorted, g.Frames)
+		switch {
+		case g.Eddy > 0:
+			text += fmt.Sprintf(", %d with the lag of eddy currents: metal near", g.Eddy)
+		case g.Distorted == g.Frames && g.Frames > 1:
+			text += ", all of them: a bench that differs from its rig everywhere needs calibration, metal disturbs nearby"
+		}
+		out = append(out, fmt.Sprintf("%s; estimated error up to %.3g mm and %.3g° at %.4g s", text, g.WorstPositionErrorM*1e3, g.WorstRotationErrorRad*180/math.Pi, g.WorstTimeS))
+	}
+	return out
+}

@@ -1,0 +1,173 @@
+// Package mutual is the one model of the coupling between the driven coils of a
+// bench and the pickups of a sensor: the mutual inductance M [H] of every emitter
+// with every coil, and its derivatives by the pose of the sensor, by what a
+// calibration moves of an emitter (fieldmodels.ParametersPerEmitter) and of a coil
+// (ParametersPerCoil). Solving, predicting, calibrating and simulating all ask it.
+//
+// Describe what picks up as a Sensor of Coils, what drives as a
+// fieldmodels.Array, and make a Model of both: its Evaluate gives couplings and
+// their derivatives by the pose, its Derivatives those by every parameter. Whoever
+// moves single coils makes a Pickup, places it with a Frame, and asks Placed.Couple
+// for its Coupling with one source.
+//
+// The emitters are in the rig frame, the coils in the sensor's; a pose carries
+// sensor vectors to the rig frame. A derivative by a rotation is one by the vector
+// δ [rad] in the rig frame that turns from the left: q' = exp(δ/2)·q. With n the
+// turns × area of a coil times its axis and a the arm from the sensor's origin p to
+// its centre, both in the rig frame,
+//
+//	M = n·B(p+a)    ∂M/∂p = g = Jᵀ·n    ∂M/∂δ = n×B + a×g
+//
+// where B is the field per ampere and J its derivative (Jackson, Classical
+// Electrodynamics, 3rd ed., section 5.17, for M as the flux per ampere). Moving an
+// emitter is moving the sensor the other way, so that all other derivatives follow
+// from these seven numbers. For a coil with a radius B is the mean over its disc.
+package mutual
+
+import (
+	"fmt"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/rigid"
+)
+
+// Coupling is the mutual inductance of one source and one pickup with its
+// derivatives by the sensor's pose.
+type Coupling struct {
+	M     float64 // [H]; positive when the field has a part along the pickup's axis
+	Place r3.Vec  // ∂M/∂p by the place of the sensor's origin, rig frame [H/m]
+	Turn  r3.Vec  // ∂M/∂δ by a turn of the sensor about its origin, rig frame [H/rad]
+}
+
+// Add adds the coupling of a further source that the same current drives.
+func (c *Coupling) Add(o *Coupling) {
+	c.M += o.M
+	c.Place, c.Turn = r3.Add(c.Place, o.Place), r3.Add(c.Turn, o.Turn)
+}
+
+// Scale multiplies the source's strength by k.
+func (c *Coupling) Scale(k float64) {
+	c.M *= k
+	c.Place, c.Turn = r3.Scale(k, c.Place), r3.Scale(k, c.Turn)
+}
+
+// ByPose is ∂M by the place [H/m], then the turn [H/rad] of the sensor.
+func (c *Coupling) ByPose() [6]float64 {
+	return [6]float64{c.Place.X, c.Place.Y, c.Place.Z, c.Turn.X, c.Turn.Y, c.Turn.Z}
+}
+
+// ByEmitter is ∂M by the source's parameters in the order of
+// fieldmodels.ParametersPerEmitter: shift [H/m], tilt about the emitter's centre
+// [H/rad], relative strength [H]. from is the sensor's origin less that centre [m].
+//
+// A shift of the source is one of the sensor the other way; a tilt turns the
+// sensor the other way about the emitter's centre.
+func (c *Coupling) ByEmitter(from r3.Vec) [fieldmodels.ParametersPerEmitter]float64 {
+	g, t := c.Place, r3.Add(c.Turn, r3.Cross(from, c.Place))
+	return [...]float64{-g.X, -g.Y, -g.Z, -t.X, -t.Y, -t.Z, c.M}
+}
+
+// ByCoil is ∂M by the pickup's parameters in the order of ParametersPerCoil: place
+// [H/m] and tilt about its own centre [H/rad], both in the sensor frame f; relative
+// sensitivity [H]. arm leads from the sensor's origin to the coil's centre, rig
+// frame [m].
+func (c *Coupling) ByCoil(f *Frame, arm r3.Vec) [ParametersPerCoil]float64 {
+	// A coil that turns about its own centre is the sensor turning about its
+	// origin and shifting back.
+	g, t := f.Back(c.Place), f.Back(r3.Sub(c.Turn, r3.Cross(arm, c.Place)))
+	return [...]float64{g.X, g.Y, g.Z, t.X, t.Y, t.Z, c.M}
+}
+
+// Rate is dM/dt [H/s] of a sensor whose origin moves with velocity [m/s] and which
+// turns with the angular velocity spin [rad/s], both in the rig frame.
+func (c *Coupling) Rate(velocity, spin r3.Vec) float64 {
+	return r3.Dot(c.Place, velocity) + r3.Dot(c.Turn, spin)
+}
+
+// Derivatives is one coupling with its derivatives by everything that moves it.
+type Derivatives struct {
+	M       float64
+	Pose    [6]float64                                // Coupling.ByPose
+	Emitter [fieldmodels.ParametersPerEmitter]float64 // Coupling.ByEmitter
+	Coil    [ParametersPerCoil]float64                // Coupling.ByCoil
+}
+
+// Model couples one sensor with an array. It is immutable and safe for
+// concurrent use.
+type Model struct {
+	array   fieldmodels.Array
+	pickups []Pickup
+}
+
+// New makes the model of a sensor in an array. The array's fields must not change
+// afterwards.
+func New(a fieldmodels.Array, s Sensor) (*Model, error) {
+	for i, e := range a.Emitters {
+		if e.Source == nil {
+			return nil, fmt.Errorf("mutual: emitter %d (%q) has no Source", i, e.Name)
+		}
+	}
+	if err := s.Validate(); err != nil {
+		return nil, err
+	}
+	m := &Model{array: a}
+	for _, c := range s.Coils {
+		m.pickups = append(m.pickups, NewPickup(c))
+	}
+	return m, nil
+}
+
+// Evaluate writes the couplings [H] at a pose into value and their derivatives by
+// the pose, Coupling.ByPose, into slope; emitter e and coil c are at index
+// e·coils + c. Either may be nil. On a conductor the source's own error is
+// returned. It does not allocate.
+func (m *Model) Evaluate(pose rigid.Pose, value []float64, slope [][6]float64) error {
+	f := NewFrame(pose)
+	var p Placed
+	var c Coupling
+	for k := range m.pickups {
+		m.pickups[k].Place(&p, &f)
+		for e := range m.array.Emitters {
+			if err := m.couple(&c, &p, e, k); err != nil {
+				return err
+			}
+			i := e*len(m.pickups) + k
+			if value != nil {
+				value[i] = c.M
+			}
+			if slope != nil {
+				slope[i] = c.ByPose()
+			}
+		}
+	}
+	return nil
+}
+
+// Derivatives writes every coupling at a pose with all its derivatives into dst, at
+// index e·coils + c; errors as Evaluate. It does not allocate.
+func (m *Model) Derivatives(dst []Derivatives, pose rigid.Pose) error {
+	f := NewFrame(pose)
+	var p Placed
+	var c Coupling
+	for k := range m.pickups {
+		m.pickups[k].Place(&p, &f)
+		for e := range m.array.Emitters {
+			if err := m.couple(&c, &p, e, k); err != nil {
+				return err
+			}
+			dst[e*len(m.pickups)+k] = Derivatives{c.M, c.ByPose(),
+				c.ByEmitter(r3.Sub(pose.Position, m.array.Emitters[e].Center)), c.ByCoil(&f, p.Arm)}
+		}
+	}
+	return nil
+}
+
+func (m *Model) couple(c *Coupling, p *Placed, emitter, coil int) error {
+	e := &m.array.Emitters[emitter]
+	if err := p.Couple(c, e.Source); err != nil {
+		return fmt.Errorf("mutual: emitter %d (%q), coil %d: %w", emitter, e.Name, coil, err)
+	}
+	return nil
+}

@@ -1,0 +1,150 @@
+package recording
+
+import (
+	"bytes"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+)
+
+// write makes the files of a recording, in blocks of 7 samples.
+func write(t *testing.T, name string, d Description, x [][]float64) string {
+	t.Helper()
+	to := OutputOf(name)
+	if d.Format == "" {
+		d.Format = to.Format
+	}
+	var data, meta bytes.Buffer
+	w, err := NewWriter(&data, &meta, d)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for at := 0; at < len(x[0]); at += 7 {
+		var counts []int32
+		view := make([][]float64, len(x))
+		for c := range x {
+			view[c] = x[c][at:min(at+7, len(x[c]))]
+		}
+		if w.Counts() {
+			for i := range view[0] {
+				for c := range view {
+					counts = append(counts, int32(view[c][i]))
+				}
+			}
+			err = w.WriteCounts(counts)
+		} else {
+			err = w.WritePlanar(view)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := w.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(to.Data, data.Bytes(), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if to.Meta != "" {
+		if err := os.WriteFile(to.Meta, meta.Bytes(), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return to.Data
+}
+
+// What a Writer wrote reads back as what was written: counts as counts, and
+// floats, whole numbers here, exactly.
+func TestWrittenRecordingsReadBack(t *testing.T) {
+	start := time.Date(2026, 2, 3, 4, 5, 6, 0, time.UTC)
+	for _, ext := range []string{".sigmf-meta", ".wav", ".npy", ".csv", ".raw"} {
+		for bits, raw := range map[int]string{0: "rf32_le", 8: "ri8", 16: "ri16_le", 24: "ri24_le"} {
+			t.Run(fmt.Sprintf("%s, %d bits", ext, bits), func(t *testing.T) {
+				x := ramp(3, 101)
+				d := Description{SampleRate: 1000, Names: []string{"a", "b", "c"}, Bits: bits, Samples: 101, FullScale: []float64{2, 2, 2}, Start: start}
+				o := Options{SampleRate: 1000, Names: d.Names, FullScale: []float64{2}}
+				if ext == ".raw" {
+					d.Format, o.Format = "raw", raw
+				}
+				r := open(t, write(t, filepath.Join(t.TempDir(), "x"+ext), d, x), o)
+				want := x
+				if bits > 0 && ext != ".csv" {
+					want = scaled(x, 2/math.Ldexp(1, bits-1))
+				}
+				if diff := cmp.Diff(want, readAll(t, r, 50)); diff != "" {
+					t.Errorf("-written +read:\n%s", diff)
+				}
+				if in := r.Info(); ext == ".sigmf-meta" && !in.Start.Equal(start) || in.SampleRate != 1000 {
+					t.Errorf("starts %v, rate %g Hz", in.Start, in.SampleRate)
+				}
+			})
+		}
+	}
+}
+
+// The extensible WAV file written from its specification, except that the
+// channels are no loudspeakers.
+func TestWritesThePublishedHeader(t *testing.T) {
+	for _, c := range headerCases(t) {
+		if c.Name != "WAVE_FORMAT_EXTENSIBLE 24-bit, 3 channels" {
+			continue
+		}
+		want := c.bytes(t)
+		const mask = 12 + 8 + 20
+		want[mask] = 0
+		var got bytes.Buffer
+		w, err := NewWriter(&got, nil, Description{Format: "wav", SampleRate: c.Expected.Rate, Names: make([]string, 3), Bits: 24, Samples: 1})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := w.WriteCounts([]int32{-8388608, 0, 8388607}); err != nil {
+			t.Fatal(err)
+		}
+		if err := w.Close(); err != nil {
+			t.Fatal(err)
+		}
+		if diff := cmp.Diff(want, got.Bytes()); diff != "" {
+			t.Errorf("-specified +written:\n%s", diff)
+		}
+		return
+	}
+	t.Fatal("no such case")
+}
+
+func TestWriterRefuses(t *testing.T) {
+	for _, c := range []struct {
+		d     Description
+		parts []string
+	}{
+		{Description{Format: "wav", SampleRate: 1000, Bits: 12}, []string{"12 bits", "8, 16 or 24"}},
+		{Description{Format: "mp3", SampleRate: 1000, Bits: 16}, []string{`"mp3"`, "sigmf, wav"}},
+		{Description{Format: "wav", SampleRate: 1000.5, Bits: 16, Samples: 1}, []string{"whole sample rate", "1000.5 Hz"}},
+		{Description{Format: "wav", SampleRate: 1000, Samples: 1}, []string{"channel a", "full scale"}},
+		{Description{Format: "wav", SampleRate: 1000, Bits: 16}, []string{"wav", "not known", "SigMF"}},
+		{Description{Format: "wav", SampleRate: 1000, Bits: 16, Samples: 1 << 31}, []string{"4 GiB", "SigMF"}},
+		{Description{Format: "npy", SampleRate: 1000, Bits: 16}, []string{"npy", "not known"}},
+	} {
+		c.d.Names = []string{"a"}
+		if _, err := NewWriter(new(bytes.Buffer), nil, c.d); err == nil {
+			t.Errorf("%+v: no error", c.d)
+		} else {
+			contains(t, err, c.parts...)
+		}
+	}
+	var b bytes.Buffer
+	w, err := NewWriter(&b, nil, Description{Format: "npy", SampleRate: 1000, Bits: 16, Samples: 2, Names: []string{"a"}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	w.WriteCounts([]int32{1})
+	if err := w.Close(); err == nil {
+		t.Error("one sample of two: no error")
+	} else {
+		contains(t, err, "1 samples written", "states 2")
+	}
+}

@@ -1,0 +1,316 @@
+package solver
+
+import (
+	"errors"
+	"math"
+
+	"gonum.org/v1/gonum/mat"
+
+	"tonepose/fieldmodels/rigid"
+	"tonepose/solver/internal/kernel"
+)
+
+// Part is a source of the errors of couplings.
+type Part uint8
+
+const (
+	// Noise is what an observation says of each coupling by itself; it is new in
+	// every observation.
+	Noise Part = iota
+	// Drive is what all couplings of an emitter share of the error of its current:
+	// the noise of the reference (Couplings.Common), new in every observation, and
+	// the gain of its channel (ErrorModel.Drives), always the same.
+	Drive
+	// Emitters, Pickups and Joint are the errors of the model, the same in every
+	// observation nearby: see ErrorModel.
+	Emitters
+	Pickups
+	Joint
+	// Parts is how many there are.
+	Parts
+)
+
+// ErrorModel lists by their sources the errors of the couplings' model, which no
+// averaging lessens. With the noise of an observation, their covariance is
+//
+//	Σ = N + Σ_e common_e·m_e·m_eᵀ + S·Emitters·Sᵀ + T·Pickups·Tᵀ + U·Drives·Uᵀ
+//
+// N being diagonal, m_e the couplings of emitter e, and S, T, U the derivatives of
+// couplings by the parameters. Joint stands in for Emitters and Pickups. What is
+// nil is exact.
+type ErrorModel struct {
+	Emitters *mat.SymDense // of the emitters' parameters: fieldmodels.Array.Covariance
+	Pickups  *mat.SymDense // of the coils' parameters: mutual.Sensor.Covariance
+	Drives   *mat.SymDense // of the emitters' currents, relative, one each
+	Joint    Errors        // of all that was found together, as a map of metal with its bench
+}
+
+// Errors is what a model does not know of its own couplings.
+type Errors interface {
+	// Covariance writes the covariance [H²] of the errors of all couplings at a
+	// pose into dst, n×n row by row, in the order of Couplings. Solvers share
+	// it: it must be safe for concurrent use.
+	Covariance(dst []float64, pose rigid.Pose) error
+}
+
+// ErrorModel returns what the problem says of its own errors.
+func (p *Problem) ErrorModel() ErrorModel {
+	if p.Errors != nil {
+		return ErrorModel{Emitters: p.Array.Covariance, Pickups: p.Sensor.Covariance, Joint: p.Errors}
+	}
+	return ErrorModel{Emitters: p.Array.Covariance, Pickups: p.Sensor.Covariance}
+}
+
+// Exact tells whether the model has no errors.
+func (m *ErrorModel) Exact() bool {
+	return m.Emitters == nil && m.Pickups == nil && m.Drives == nil && m.Joint == nil
+}
+
+// only is the model with one part of its errors.
+func (m *ErrorModel) only(p Part) (one ErrorModel) {
+	switch {
+	case p == Drive:
+		one.Drives = m.Drives
+	case p == Joint:
+		one.Joint = m.Joint
+	case m.Joint != nil: // stands in for these
+	case p == Emitters:
+		one.Emitters = m.Emitters
+	case p == Pickups:
+		one.Pickups = m.Pickups
+	}
+	return one
+}
+
+// Exact returns a Solver of the same problem that takes array and sensor for
+// exact: what is left of the errors are those of the observation.
+func (s *Solver) Exact() *Solver {
+	g := *s.rig
+	g.problem.Array.Covariance, g.problem.Sensor.Covariance, g.problem.Errors = nil, nil, nil
+	g.errors = ErrorModel{}
+	g.arrangeErrors()
+	return (&Solver{rig: &g}).Clone()
+}
+
+// commonShare bounds, for an emitter, the variance of its couplings' common
+// relative error over that of their independent ones, κ = common·Σ m²/independent,
+// below which all counts as independent. In units of the independent sigmas the
+// covariance is 1 + κ·u·uᵀ, with u a unit vector. Leaving off what lies off the
+// diagonal changes no variance of a pose by more than the share κ of it: no sigma
+// by more than 2.5 %, no coverage of a 95 % region by more than 0.6 % (chi-square
+// with three degrees of freedom), and no pose that fits by more than κ of its
+// sigmas. Poses of benches with good references take no more time so.
+const commonShare = 0.05
+
+// Independent tells whether every coupling errs by itself: the model is exact and
+// the noise of the emitters' references is negligible.
+func (s *Solver) Independent(c *Couplings) bool { return s.rig.errors.Exact() && !s.SharesDrive(c) }
+
+// SharesDrive tells whether the common errors of the couplings of any emitter matter:
+// the noise of the reference of its current.
+func (s *Solver) SharesDrive(c *Couplings) bool {
+	coils := len(s.rig.pickups)
+	if coils == 1 {
+		return false
+	}
+	for e, relative := range c.Common {
+		ratio := 0.0
+		for k := e * coils; k < (e+1)*coils && relative > 0; k++ {
+			if square := relative * c.Value[k] * c.Value[k]; square > 0 { // not NaN: missing
+				ratio += square / max(0, c.Variance[k]-square)
+			}
+		}
+		if !(ratio < commonShare) {
+			return true
+		}
+	}
+	return false
+}
+
+// ErrorCovariance writes the covariance [H²] of the errors of all couplings at a
+// pose into dst, n×n row by row, as Warm weighs by it: noise and all parts of the
+// error model. A missing coupling has variance +Inf and no covariances.
+func (s *Solver) ErrorCovariance(dst []float64, c Couplings, pose rigid.Pose) error {
+	st, err := s.look(c, pose)
+	if err != nil {
+		return err
+	}
+	defer s.plain()
+	if err := s.fill(dst, &s.rig.errors, &st); err != nil {
+		return err
+	}
+	n := len(s.variances)
+	s.addDrive(dst)
+	for i, v := range s.variances {
+		dst[i*n+i] += s.own(i)
+		if math.IsInf(v, 1) {
+			for j := range n {
+				dst[i*n+j], dst[j*n+i] = 0, 0
+			}
+			dst[i*n+i] = v
+		}
+	}
+	return nil
+}
+
+// Contributions splits the covariance of a pose by the parts of the error model:
+// what each makes of the pose's error when couplings are weighed as Warm weighs
+// them. The parts of the problem's own model sum to the covariance of a Result
+// there. more has errors that the weights know nothing of, such as tolerances, and
+// adds to the parts; nil: none.
+func (s *Solver) Contributions(c Couplings, pose rigid.Pose, more *ErrorModel) (out [Parts][6][6]float64, err error) {
+	st, ok := s.resume(c, &Result{Pose: pose})
+	defer s.plain()
+	if !ok {
+		return out, ErrUnobservable
+	}
+	var inverse [6][6]float64
+	s.factor.Inverse(&inverse)
+	weighed := s.weighedSlopes()
+	s.plain()
+	if err := s.unweigh(&st); err != nil {
+		return out, err
+	}
+	n := len(weighed)
+	errors := make([]float64, n*n)
+	for part := range Parts {
+		if err := s.fillPart(errors, part, &st, more); err != nil {
+			return out, err
+		}
+		var moved [6][6]float64 // UᵀCU
+		for i := range n {
+			var row [6]float64
+			for j, e := range errors[i*n : (i+1)*n] {
+				for k, u := range weighed[j] {
+					row[k] += e * u
+				}
+			}
+			for a, u := range weighed[i] {
+				for b, v := range row {
+					moved[a][b] += u * v
+				}
+			}
+		}
+		out[part] = sandwich(&inverse, &moved)
+		s.carry(&out[part], &st)
+	}
+	return out, nil
+}
+
+// fillPart writes the covariance that one part makes in the problem's model and in
+// more.
+func (s *Solver) fillPart(dst []float64, part Part, st *state, more *ErrorModel) error {
+	n := len(s.variances)
+	own := s.rig.errors.only(part)
+	if err := s.fill(dst, &own, st); err != nil {
+		return err
+	}
+	if more != nil {
+		added, more := make([]float64, n*n), more.only(part)
+		if err := s.fill(added, &more, st); err != nil {
+			return err
+		}
+		for i, v := range added {
+			dst[i] += v
+		}
+	}
+	switch part {
+	case Noise:
+		for i, v := range s.variances {
+			if !math.IsInf(v, 1) {
+				dst[i*n+i] += s.own(i)
+			}
+		}
+	case Drive:
+		s.addDrive(dst)
+	}
+	return nil
+}
+
+var errNoField = errors.New("solver: a source has no field at a coil")
+
+// look prepares the derivatives of an observation's couplings by the parameters
+// of a model; plain ends it.
+func (s *Solver) look(c Couplings, pose rigid.Pose) (state, error) {
+	r, ok := s.load(c)
+	if !ok && r.Status == Invalid {
+		return state{}, ErrInvalid
+	}
+	st := s.rig.stateOf(pose)
+	return st, s.unweigh(&st)
+}
+
+// fill writes the covariance of a model's errors.
+func (s *Solver) fill(dst []float64, m *ErrorModel, st *state) error {
+	if m.Joint != nil {
+		return m.Joint.Covariance(dst, s.rig.poseOf(st))
+	}
+	clear(dst)
+	if m.Exact() {
+		return nil
+	}
+	n := len(s.variances)
+	for i := range n {
+		s.prepare(m, i, 0)
+		for j := range i + 1 {
+			v := s.between(m, i, j)
+			dst[i*n+j], dst[j*n+i] = v, v
+		}
+	}
+	return nil
+}
+
+// addDrive adds the common noise of the emitters' references, at the couplings of
+// the model.
+func (s *Solver) addDrive(dst []float64) {
+	n, coils := len(s.variances), len(s.rig.pickups)
+	for e, relative := range s.common {
+		for i := e * coils; i < (e+1)*coils; i++ {
+			for j := e * coils; j < (e+1)*coils; j++ {
+				dst[i*n+j] += relative * s.white.emitter[i][6] * s.white.emitter[j][6]
+			}
+		}
+	}
+}
+
+// weighedSlopes returns Σ⁻¹J of what evaluate left.
+func (s *Solver) weighedSlopes() [][6]float64 {
+	n, coils := len(s.variances), len(s.rig.pickups)
+	out := make([][6]float64, n)
+	for i := n - 1; i >= 0; i-- {
+		e, c := i/coils, i%coils
+		row, l := &s.rows[e/kernel.Lanes*coils+c], e%kernel.Lanes
+		for k := range out[i] {
+			v := row[k][l]
+			if !s.white.active {
+				out[i][k] = v * s.data[e/kernel.Lanes*coils+c][1][l]
+				continue
+			}
+			for j := i + 1; j < n; j++ {
+				v -= s.white.factor[j*n+i] * out[j][k]
+			}
+			out[i][k] = v * s.white.factor[i*n+i]
+		}
+	}
+	return out
+}
+
+// sandwich is a·b·a for symmetric a.
+func sandwich(a, b *[6][6]float64) (out [6][6]float64) {
+	var half [6][6]float64
+	for i := range 6 {
+		for j := range 6 {
+			for k := range 6 {
+				half[i][j] += a[i][k] * b[k][j]
+			}
+		}
+	}
+	for i := range 6 {
+		for j := range 6 {
+			for k := range 6 {
+				out[i][j] += half[i][k] * a[j][k]
+			}
+		}
+	}
+	return out
+}

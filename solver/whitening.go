@@ -1,0 +1,338 @@
+package solver
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/mat"
+
+	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
+	"tonepose/solver/internal/kernel"
+)
+
+// whitening is a Solver's working memory for errors that couplings share: residuals
+// and Jacobian are multiplied by the inverse of the Cholesky factor of their
+// covariance Σ at the pose of the last reweighing, so that close to the array,
+// where small errors of an emitter's place move its couplings by more than their
+// noise, the stated uncertainty holds.
+type whitening struct {
+	active  bool
+	joint   bool                  // Σ is by ErrorModel.Joint
+	drive   bool                  // the common errors of the emitters' currents matter
+	errors  []float64             // of Joint, n×n
+	zeros   []int                 // a first column for each row of it
+	factor  []float64             // lower triangle of Σ's Cholesky factor, n×n row by row; 1/diagonal on it
+	emitter [][parameters]float64 // derivatives by the parameters of its emitter, coupling by coupling
+	coil    [][parameters]float64 // and of its coil
+	spread  [][parameters]float64 // one row's derivatives times the covariance of its emitter with each other
+	across  [][parameters]float64 // alike for its coil
+	raw     []kernel.Datum        // the observation without weights
+	logDet  float64               // of Σ over that of diag(variances)
+}
+
+// parameters of an emitter, and of a coil: place, tilt, strength or sensitivity.
+const parameters = fieldmodels.ParametersPerEmitter
+
+var _ = [1]struct{}{}[parameters-mutual.ParametersPerCoil] // as many of one as of the other
+
+// arrangeErrors finds, of each row of Σ's factor, the first column that can differ
+// from zero.
+func (g *rig) arrangeErrors() {
+	g.first = make([]int, 0, len(g.sources)*len(g.pickups))
+	for i := range g.sources {
+		first := i
+		if g.errors.Pickups != nil { // couplings with one coil share its errors
+			first = 0
+		}
+		for j := range i {
+			if c := g.errors.Emitters; c != nil && related(c, i, j) {
+				first = min(first, j)
+			}
+		}
+		for range g.pickups {
+			g.first = append(g.first, first*len(g.pickups))
+		}
+	}
+}
+
+// related tells whether a covariance joins the parameters of i and j.
+func related(c *mat.SymDense, i, j int) bool {
+	for m := range parameters * parameters {
+		if c.At(i*parameters+m/parameters, j*parameters+m%parameters) != 0 {
+			return true
+		}
+	}
+	return false
+}
+
+func (w *whitening) init(g *rig) {
+	n := len(g.sources) * len(g.pickups)
+	w.factor = make([]float64, n*n)
+	w.emitter, w.coil = make([][parameters]float64, n), make([][parameters]float64, n)
+	w.spread, w.across = make([][parameters]float64, len(g.sources)), make([][parameters]float64, len(g.pickups))
+	w.raw = make([]kernel.Datum, g.blocks*len(g.pickups))
+	if g.errors.Joint != nil {
+		w.errors, w.zeros = make([]float64, n*n), make([]int, n)
+	}
+}
+
+// alone tells whether a descent may take every coupling by itself. The search of a
+// cold start leaves to the end what costs most.
+func (s *Solver) alone() bool {
+	m := &s.rig.errors
+	if s.hasty {
+		return m.Emitters == nil && m.Pickups == nil
+	}
+	return m.Exact() && !s.white.drive
+}
+
+// fit descends, with the errors that couplings share in the weights if there are
+// any: the weights belong to a pose and the pose to the weights, so they take turns.
+func (s *Solver) fit(st *state, damping float64, limit int) descent {
+	if s.alone() {
+		return s.descend(st, damping, limit)
+	}
+	defer s.plain()
+	d := descent{status: NotConverged, chi2: math.Inf(1)} // where Σ has no value
+	n := 0
+	for range 8 {
+		if !s.reweigh(st) {
+			break
+		}
+		from := *st
+		d = s.descend(st, damping, limit)
+		d.logDet = s.white.logDet
+		n += d.iterations
+		damping = 0
+		var step [6]float64
+		for i := range 3 {
+			step[i] = st.x[i] - from.x[i]
+			// The turn, small by now: half the difference of the columns' cross
+			// products.
+			for c := range 3 {
+				j, k := (i+1)%3, (i+2)%3
+				step[3+i] += 0.5 * (from.r[3*j+c]*st.r[3*k+c] - from.r[3*k+c]*st.r[3*j+c])
+			}
+		}
+		// A hundredth of a standard deviation changes the weights by less than
+		// a share of it over the distance to the array.
+		if d.status != Converged || quadratic(&s.sum, &step) < 1e-4 {
+			break
+		}
+	}
+	d.iterations = n
+	return d
+}
+
+// plain goes back to the observation's own variances.
+func (s *Solver) plain() {
+	if s.white.active {
+		s.white.active = false
+		s.data, s.white.raw = s.white.raw, s.data
+	}
+}
+
+// reweigh computes Σ at st and its factor.
+func (s *Solver) reweigh(st *state) bool {
+	w, m := &s.white, &s.rig.errors
+	w.joint = m.Joint != nil && !s.hasty
+	if w.joint && m.Joint.Covariance(w.errors, s.rig.poseOf(st)) != nil {
+		return false
+	}
+	return s.unweigh(st) == nil && s.factorise()
+}
+
+// unweigh takes the weights off the observation and finds, at st, the derivatives
+// of its couplings by the parameters of emitters and coils.
+func (s *Solver) unweigh(st *state) error {
+	w := &s.white
+	if w.factor == nil {
+		w.init(s.rig)
+	}
+	s.plain()
+	for i := range s.data {
+		w.raw[i][0] = s.data[i][0]
+		for l, v := range s.data[i][1] {
+			if v > 0 {
+				v = 1
+			}
+			w.raw[i][1][l] = v
+		}
+	}
+	s.data, w.raw, w.active = w.raw, s.data, true
+	if !s.fillRows(st) {
+		return errNoField
+	}
+	coils := len(s.rig.pickups)
+	for i := range s.variances {
+		e, c := i/coils, i%coils
+		k, l := e/kernel.Lanes*coils+c, e%kernel.Lanes
+		r := &s.rows[k]
+		g := vec3{r[0][l], r[1][l], r[2][l]}
+		center := &s.rig.centers[e]
+		d := vec3{st.x[0] - center[0], st.x[1] - center[1], st.x[2] - center[2]}
+		t := cross(&d, &g)
+		// A shift of the source is one of the field point the other way; a tilt
+		// about the centre turns the field and the point alike.
+		m := r[6][l] + s.data[k][0][l]
+		w.emitter[i] = [parameters]float64{-g[0], -g[1], -g[2], -r[3][l] - t[0], -r[4][l] - t[1], -r[5][l] - t[2], m}
+		// A coil that turns about its own centre is the sensor turning about
+		// the pivot and shifting back.
+		arm := st.r.apply(&s.rig.pickups[c].arm)
+		back := cross(&arm, &g)
+		turn := vec3{r[3][l] - back[0], r[4][l] - back[1], r[5][l] - back[2]}
+		g, turn = st.r.applyTransposed(&g), st.r.applyTransposed(&turn)
+		w.coil[i] = [parameters]float64{g[0], g[1], g[2], turn[0], turn[1], turn[2], m}
+	}
+	return nil
+}
+
+// own is the variance of a coupling but for the common noise of its emitter's
+// reference, which the observation's variance has at the value seen.
+func (s *Solver) own(i int) float64 {
+	if len(s.common) == 0 {
+		return s.variances[i]
+	}
+	coils := len(s.rig.pickups)
+	e, c := i/coils, i%coils
+	v := s.data[e/kernel.Lanes*coils+c][0][e%kernel.Lanes]
+	// A noise-free pickup leaves the rounding of the difference.
+	return max(s.variances[i]-s.common[e]*v*v, 1e-9*s.variances[i])
+}
+
+// factorise builds Σ row by row and its Cholesky factor in place.
+func (s *Solver) factorise() bool {
+	w, m := &s.white, &s.rig.errors
+	coils := len(s.rig.pickups)
+	n := len(s.variances)
+	w.logDet = 0
+	first := s.firstColumns()
+	for i := range n {
+		row := w.factor[i*n : (i+1)*n]
+		from := first[i]
+		if math.IsInf(s.variances[i], 1) {
+			clear(row[from:i])
+			row[i] = 0
+			continue
+		}
+		if !w.joint {
+			s.prepare(m, i, from)
+		}
+		for j := from; j <= i; j++ {
+			v := 0.0
+			if w.joint {
+				v = w.errors[i*n+j]
+			} else {
+				v = s.between(m, i, j)
+			}
+			if w.drive && i/coils == j/coils {
+				v += s.common[i/coils] * w.emitter[i][6] * w.emitter[j][6]
+			}
+			switch {
+			case i == j && w.drive:
+				v += s.own(i)
+			case i == j:
+				v += s.variances[i]
+			}
+			other := w.factor[j*n : (j+1)*n]
+			for k := max(from, first[j]); k < j; k++ {
+				v -= row[k] * other[k]
+			}
+			if j < i {
+				row[j] = v * other[j] // other[j] is 0 for a missing coupling
+				continue
+			}
+			if !(v > 0) {
+				return false
+			}
+			w.logDet += math.Log(v / s.variances[i])
+			row[i] = 1 / math.Sqrt(v)
+		}
+	}
+	return true
+}
+
+// firstColumns are those of the factor's rows that can differ from zero.
+func (s *Solver) firstColumns() []int {
+	if s.white.joint {
+		return s.white.zeros
+	}
+	return s.rig.first
+}
+
+// prepare carries a row's derivatives through a model's covariances, as between
+// needs them for columns from one on.
+func (s *Solver) prepare(m *ErrorModel, i, from int) {
+	w, coils := &s.white, len(s.rig.pickups)
+	if m.Emitters != nil {
+		for f := from / coils; f <= i/coils; f++ {
+			product(&w.emitter[i], m.Emitters, i/coils, f, &w.spread[f])
+		}
+	}
+	if m.Pickups != nil {
+		for c := range coils {
+			product(&w.coil[i], m.Pickups, i%coils, c, &w.across[c])
+		}
+	}
+}
+
+// product is t times the block of a covariance at row i and column j.
+func product(t *[parameters]float64, c *mat.SymDense, i, j int, out *[parameters]float64) {
+	for q := range out {
+		v := 0.0
+		for p := range t {
+			v += t[p] * c.At(i*parameters+p, j*parameters+q)
+		}
+		out[q] = v
+	}
+}
+
+// between is the covariance of the model's errors of two couplings, the row being
+// prepared.
+func (s *Solver) between(m *ErrorModel, i, j int) (v float64) {
+	w, coils := &s.white, len(s.rig.pickups)
+	if m.Emitters != nil {
+		for q, d := range w.emitter[j] {
+			v += w.spread[j/coils][q] * d
+		}
+	}
+	if m.Pickups != nil {
+		for q, d := range w.coil[j] {
+			v += w.across[j%coils][q] * d
+		}
+	}
+	if m.Drives != nil {
+		v += m.Drives.At(i/coils, j/coils) * w.emitter[i][6] * w.emitter[j][6]
+	}
+	return v
+}
+
+// whiten multiplies the rows by the inverse of the factor.
+func (s *Solver) whiten() {
+	w := &s.white
+	first := s.firstColumns()
+	coils := len(s.rig.pickups)
+	n := len(s.variances)
+	for i := range n {
+		e, c := i/coils, i%coils
+		ri, li := &s.rows[e/kernel.Lanes*coils+c], e%kernel.Lanes
+		row := w.factor[i*n : (i+1)*n]
+		var v [kernel.Columns]float64
+		for k := range v {
+			v[k] = ri[k][li]
+		}
+		for j := first[i]; j < i; j++ {
+			f := row[j]
+			if f == 0 {
+				continue
+			}
+			rj, lj := &s.rows[j/coils/kernel.Lanes*coils+j%coils], j/coils%kernel.Lanes
+			for k := range v {
+				v[k] -= f * rj[k][lj]
+			}
+		}
+		for k := range v {
+			ri[k][li] = v[k] * row[i]
+		}
+	}
+}
