@@ -5,6 +5,8 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/fieldmodels/variant"
 )
 
 // Fields computes B per ampere [T/A] at many points (x[i], y[i], z[i]) [m] of
@@ -45,22 +47,26 @@ func newRing(l Loop, c, n r3.Vec) ring {
 	}
 }
 
-func (k *ring) fields(bx, by, bz, x, y, z []float64) {
+func (k ring) fields(bx, by, bz, x, y, z []float64) {
 	n := len(x)
 	if len(y) != n || len(z) != n || len(bx) != n || len(by) != n || len(bz) != n {
 		panic(fmt.Sprintf("fieldmodels: Fields: slices of lengths %d, %d, %d, %d, %d, %d must be equal",
 			len(bx), len(by), len(bz), len(x), len(y), len(z)))
 	}
-	done := ringFieldsVector(k, bx, by, bz, x, y, z)
-	ringFieldsGo(k, bx[done:], by[done:], bz[done:], x[done:], y[done:], z[done:])
+	ringFields(k, bx, by, bz, x, y, z)
 }
+
+var (
+	ringFields       = ringFieldsGo
+	ringFieldsKernel = variant.New("fieldmodels.Loop.Fields", &ringFields)
+)
 
 // ringFieldsGo is the reference of the kernels: for each point
 //
 //	q = p − c,  ζ = n·q,  w = q − ζ·n,  s = |w|²,  B = g·w + b·n
 //
 // with b = B_z and g = B_ρ/ρ as in Loop.
-func ringFieldsGo(k *ring, bx, by, bz, x, y, z []float64) {
+func ringFieldsGo(k ring, bx, by, bz, x, y, z []float64) {
 	for i := range x {
 		qx, qy, qz := x[i]-k.cx, y[i]-k.cy, z[i]-k.cz
 		zeta := k.nx*qx + k.ny*qy + k.nz*qz

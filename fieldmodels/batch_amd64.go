@@ -2,33 +2,11 @@
 
 package fieldmodels
 
-import "golang.org/x/sys/cpu"
+import "tonepose/fieldmodels/variant"
 
-// ringLanes is how many points a vector kernel takes at once: 8 with AVX-512, 4
-// with AVX2, 0 without either.
-var ringLanes = func() int {
-	switch {
-	case cpu.X86.HasAVX512F && cpu.X86.HasAVX512DQ:
-		return 8
-	case cpu.X86.HasAVX2 && cpu.X86.HasFMA:
-		return 4
-	}
-	return 0
-}()
-
-// ringFieldsVector does what ringFieldsGo does for the first points, as many as
-// fill whole vectors, and returns how many these are.
-func ringFieldsVector(k *ring, bx, by, bz, x, y, z []float64) int {
-	if ringLanes == 0 || len(x) < ringLanes {
-		return 0
-	}
-	blocks := len(x) / ringLanes
-	if ringLanes == 8 {
-		ringFieldsAVX512(k, &bx[0], &by[0], &bz[0], &x[0], &y[0], &z[0], blocks)
-	} else {
-		ringFieldsAVX2(k, &bx[0], &by[0], &bz[0], &x[0], &y[0], &z[0], blocks)
-	}
-	return blocks * ringLanes
+func init() {
+	ringFieldsKernel.Add(variant.AVX2, ringFieldsBy4)
+	ringFieldsKernel.Add(variant.AVX512, ringFieldsBy8)
 }
 
 // ringFieldsAVX512 is ringFieldsGo for blocks of eight points.
@@ -40,3 +18,21 @@ func ringFieldsAVX512(k *ring, bx, by, bz, x, y, z *float64, blocks int)
 //
 //go:noescape
 func ringFieldsAVX2(k *ring, bx, by, bz, x, y, z *float64, blocks int)
+
+// The points that fill whole blocks go to the assembly, the rest to Go.
+
+func ringFieldsBy4(k ring, bx, by, bz, x, y, z []float64) {
+	done := len(x) &^ 3
+	if done > 0 {
+		ringFieldsAVX2(&k, &bx[0], &by[0], &bz[0], &x[0], &y[0], &z[0], done/4)
+	}
+	ringFieldsGo(k, bx[done:], by[done:], bz[done:], x[done:], y[done:], z[done:])
+}
+
+func ringFieldsBy8(k ring, bx, by, bz, x, y, z []float64) {
+	done := len(x) &^ 7
+	if done > 0 {
+		ringFieldsAVX512(&k, &bx[0], &by[0], &bz[0], &x[0], &y[0], &z[0], done/8)
+	}
+	ringFieldsGo(k, bx[done:], by[done:], bz[done:], x[done:], y[done:], z[done:])
+}

@@ -2,311 +2,208 @@
 
 #include "textflag.h"
 
-// The eight points of a block run through the steps of ringMean together, until
-// the last of them has converged; those ahead of it only get more exact.
+// The points of a block run through the steps of ringMean together, until the last of
+// them has converged; those ahead of it only get more exact.
 
-// Constants, four times each so that AVX2 can take them as memory operands.
-#define CONST4(offset, bits) \
-	DATA ringConst<>+(offset+0)(SB)/8, $bits; \
-	DATA ringConst<>+(offset+8)(SB)/8, $bits; \
-	DATA ringConst<>+(offset+16)(SB)/8, $bits; \
-	DATA ringConst<>+(offset+24)(SB)/8, $bits
+// Constants, eight times each: operands in memory for any vector.
+#define CONST(n, bits) \
+	DATA ringConst<>+(64*n+0)(SB)/8, $bits;  \
+	DATA ringConst<>+(64*n+8)(SB)/8, $bits;  \
+	DATA ringConst<>+(64*n+16)(SB)/8, $bits; \
+	DATA ringConst<>+(64*n+24)(SB)/8, $bits; \
+	DATA ringConst<>+(64*n+32)(SB)/8, $bits; \
+	DATA ringConst<>+(64*n+40)(SB)/8, $bits; \
+	DATA ringConst<>+(64*n+48)(SB)/8, $bits; \
+	DATA ringConst<>+(64*n+56)(SB)/8, $bits
+
+#define C(n) ringConst<>+(64*n)(SB)
 
 #define HALF 0
-#define QUARTER 32
-#define ONE 64
-#define TWO 96
-#define FOUR 128
-#define SIXTEENTH 160
-#define SIXTEEN 192
-#define LIMIT 224
-#define TAIL1 256
-#define TAIL2 288
-#define TAIL3 320
-#define MEAN2 352
-#define MEAN3 384
-#define NOTANUMBER 416
+#define QUARTER 1
+#define ONE 2
+#define TWO 3
+#define FOUR 4
+#define SIXTEENTH 5
+#define SIXTEEN 6
+#define LIMIT 7
+#define TAIL1 8
+#define TAIL2 9
+#define TAIL3 10
+#define MEAN2 11
+#define MEAN3 12
+#define NOTANUMBER 13
 
-CONST4(0, 0x3FE0000000000000)   // 1/2
-CONST4(32, 0x3FD0000000000000)  // 1/4
-CONST4(64, 0x3FF0000000000000)  // 1
-CONST4(96, 0x4000000000000000)  // 2
-CONST4(128, 0x4010000000000000) // 4
-CONST4(160, 0x3FB0000000000000) // 1/16
-CONST4(192, 0x4030000000000000) // 16
-CONST4(224, 0x3F30624DD2F1A9FC) // 2.5e-4
-CONST4(256, 0x3FC0000000000000) // 1/8
-CONST4(288, 0x3FB0000000000000) // 1/16
-CONST4(320, 0x3FA4800000000000) // 41/1024
-CONST4(352, 0x3FC2000000000000) // 9/64
-CONST4(384, 0x3FB9000000000000) // 25/256
-CONST4(416, 0x7FF8000000000001) // NaN
-GLOBL ringConst<>(SB), RODATA|NOPTR, $448
+CONST(0, 0x3FE0000000000000) // 1/2
+CONST(1, 0x3FD0000000000000) // 1/4
+CONST(2, 0x3FF0000000000000) // 1
+CONST(3, 0x4000000000000000) // 2
+CONST(4, 0x4010000000000000) // 4
+CONST(5, 0x3FB0000000000000) // 1/16
+CONST(6, 0x4030000000000000) // 16
+CONST(7, 0x3F30624DD2F1A9FC) // 2.5e-4
+CONST(8, 0x3FC0000000000000) // 1/8
+CONST(9, 0x3FB0000000000000) // 1/16
+CONST(10, 0x3FA4800000000000) // 41/1024
+CONST(11, 0x3FC2000000000000) // 9/64
+CONST(12, 0x3FB9000000000000) // 25/256
+CONST(13, 0x7FF8000000000001) // NaN
+GLOBL ringConst<>(SB), RODATA|NOPTR, $896
 
-#define C(offset) ringConst<>+(offset)(SB)
-
-// func ringFieldsAVX512(k *ring, bx, by, bz, x, y, z *float64, blocks int)
-// Requires: AVX512F, AVX512DQ
-TEXT ·ringFieldsAVX512(SB), NOSPLIT, $0-64
-	MOVQ k+0(FP), DI
-	MOVQ bx+8(FP), R8
-	MOVQ by+16(FP), R9
-	MOVQ bz+24(FP), R10
-	MOVQ x+32(FP), R11
-	MOVQ y+40(FP), R12
-	MOVQ z+48(FP), R13
-	MOVQ blocks+56(FP), CX
-
-	VBROADCASTSD 0(DI), Z16     // centre
-	VBROADCASTSD 8(DI), Z17
-	VBROADCASTSD 16(DI), Z18
-	VBROADCASTSD 24(DI), Z19    // axis
-	VBROADCASTSD 32(DI), Z20
-	VBROADCASTSD 40(DI), Z21
-	VBROADCASTSD 48(DI), Z22    // a²
-	VBROADCASTSD 56(DI), Z23    // 4a²
-	VBROADCASTSD C(HALF), Z26
-	VBROADCASTSD C(QUARTER), Z27
-	VBROADCASTSD C(TWO), Z28
-	VBROADCASTSD C(SIXTEENTH), Z30
-	VBROADCASTSD C(ONE), Z31
-	XORQ DX, DX
-
-block512:
-	VMOVUPD (R11)(DX*1), Z0
-	VMOVUPD (R12)(DX*1), Z1
-	VMOVUPD (R13)(DX*1), Z2
-	VSUBPD  Z16, Z0, Z0
-	VSUBPD  Z17, Z1, Z1
-	VSUBPD  Z18, Z2, Z2
-	VMULPD  Z19, Z0, Z3         // ζ
-	VFMADD231PD Z20, Z1, Z3
-	VFMADD231PD Z21, Z2, Z3
-	VFNMADD231PD Z19, Z3, Z0    // w
-	VFNMADD231PD Z20, Z3, Z1
-	VFNMADD231PD Z21, Z3, Z2
-	VMULPD  Z0, Z0, Z4          // s
-	VFMADD231PD Z1, Z1, Z4
-	VFMADD231PD Z2, Z2, Z4
-	VMULPD  Z3, Z3, Z5          // ζ²
-	VSUBPD  Z4, Z22, Z6         // d
-	VSUBPD  Z5, Z6, Z7          // e
-	VMULPD  Z7, Z7, Z8          // b⁴
-	VFMADD231PD Z5, Z23, Z8
-	VADDPD  Z4, Z22, Z9         // X
-	VADDPD  Z5, Z9, Z9
-	VSQRTPD Z8, Z10             // q = b²
-	VADDPD  Z10, Z9, Z11
-	VMULPD  Z26, Z11, Z11       // h
-	VDIVPD  Z11, Z31, Z12       // 1/h
-	VMULPD  Z4, Z22, Z13
-	VMULPD  Z12, Z13, Z13       // c
-	VMOVAPD Z13, Z7             // c_n²
-	VMOVAPD Z31, Z24            // k·c_n²
-	VPXORQ  Z25, Z25, Z25       // τ
-	VMOVAPD Z31, Z29            // 2^(n−1)
-	MOVL    $16, BX
-
-step512:
-	VMULPD  Z10, Z11, Z14
-	VADDPD  Z10, Z11, Z11
-	VSQRTPD Z14, Z10            // q'
-	VMULPD  Z27, Z11, Z11
-	VFMADD231PD Z26, Z10, Z11   // h'
-	VDIVPD  Z11, Z30, Z15       // i = 1/(16h')
-	VMULPD  Z15, Z24, Z24       // k
-	VMULPD  Z7, Z7, Z7
-	VMULPD  Z15, Z7, Z7         // c_n²
-	VMULPD  Z15, Z7, Z14
-	VMULPD.BCST C(SIXTEEN), Z14, Z14 // m
-	VADDPD  Z29, Z29, Z29
-	VCMPPD.BCST $0x1E, C(LIMIT), Z14, K1
-	KMOVB   K1, AX
-	TESTL   AX, AX
-	JZ      done512
-	DECL    BX
-	JZ      done512
-	VFMADD231PD Z29, Z24, Z25
-	VMULPD  Z7, Z24, Z24
-	JMP     step512
-
-done512:
-	VBROADCASTSD C(TAIL3), Z10
-	VFMADD213PD.BCST C(TAIL2), Z14, Z10
-	VFMADD213PD.BCST C(TAIL1), Z14, Z10
-	VFMADD213PD Z31, Z14, Z10
-	VMULPD  Z29, Z24, Z24
-	VFMADD231PD Z10, Z24, Z25   // τ
-	VBROADCASTSD C(MEAN3), Z11
-	VFMADD213PD.BCST C(MEAN2), Z14, Z11
-	VFMADD213PD Z27, Z14, Z11
-	VFMADD213PD Z31, Z14, Z11
-	VSQRTPD Z15, Z15
-	VMULPD  Z15, Z11, Z11       // 1/(4M)
-	VMULPD.BCST 64(DI), Z11, Z11
-	VDIVPD  Z8, Z11, Z11        // f
-	VCMPPD.BCST $0x12, 72(DI), Z8, K2
-	VBROADCASTSD C(NOTANUMBER), Z14
-	VMOVAPD Z14, K2, Z11
-	VFMADD213PD Z31, Z25, Z13
-	VMULPD  Z12, Z13, Z13       // σ/h
-	VMULPD  Z4, Z13, Z4         // t
-	VSUBPD  Z4, Z28, Z14        // 2−t
-	VADDPD  Z4, Z28, Z15        // 2+t
-	VMULPD  Z6, Z14, Z14
-	VFMADD231PD Z5, Z15, Z14
-	VMULPD  Z11, Z14, Z14       // B_z
-	VADDPD  Z28, Z28, Z15
-	VFNMADD231PD Z9, Z13, Z15   // 4−σX/h
-	VMULPD  Z3, Z11, Z11
-	VMULPD  Z15, Z11, Z11       // g
-	VMULPD  Z11, Z0, Z0
-	VMULPD  Z11, Z1, Z1
-	VMULPD  Z11, Z2, Z2
-	VFMADD231PD Z19, Z14, Z0
-	VFMADD231PD Z20, Z14, Z1
-	VFMADD231PD Z21, Z14, Z2
-	VMOVUPD Z0, (R8)(DX*1)
-	VMOVUPD Z1, (R9)(DX*1)
-	VMOVUPD Z2, (R10)(DX*1)
-	ADDQ    $64, DX
-	DECQ    CX
-	JNZ     block512
-	VZEROUPPER
+// RING is the whole of a function, for vectors V0 to V15 of size bytes. above leaves in
+// AX whether a number of v is above a constant, within gives z the numbers of x where b
+// is at most a.
+//
+// V0 holds ζ, V1 s, V2 d, V3 b⁴, V4 c, V5 h, V6 q and then f, V7 i, V8 c_n², V9 m, V10
+// ζ² and then k·c_n², V11 τ, V12 2^(n−1), V15 X; the stack w and 1/h.
+#define RING(size, above, within, V0, V1, V2, V3, V4, V5, V6, V7, V8, V9, V10, V11, V12, V13, V14, V15) \
+	MOVQ k+0(FP), DI \
+	MOVQ bx+8(FP), R8 \
+	MOVQ by+16(FP), R9 \
+	MOVQ bz+24(FP), R10 \
+	MOVQ x+32(FP), R11 \
+	MOVQ y+40(FP), R12 \
+	MOVQ z+48(FP), R13 \
+	MOVQ blocks+56(FP), CX \
+	XORQ DX, DX \
+block: \
+	VBROADCASTSD 0(DI), V13 /* centre */ \
+	VBROADCASTSD 8(DI), V14 \
+	VBROADCASTSD 16(DI), V15 \
+	VMOVUPD (R11)(DX*1), V10 \
+	VMOVUPD (R12)(DX*1), V11 \
+	VMOVUPD (R13)(DX*1), V12 \
+	VSUBPD  V13, V10, V10 \
+	VSUBPD  V14, V11, V11 \
+	VSUBPD  V15, V12, V12 \
+	VBROADCASTSD 24(DI), V13 /* axis */ \
+	VBROADCASTSD 32(DI), V14 \
+	VBROADCASTSD 40(DI), V15 \
+	VMULPD  V13, V10, V0 /* ζ */ \
+	VFMADD231PD V14, V11, V0 \
+	VFMADD231PD V15, V12, V0 \
+	VFNMADD231PD V13, V0, V10 /* w */ \
+	VFNMADD231PD V14, V0, V11 \
+	VFNMADD231PD V15, V0, V12 \
+	VMULPD  V10, V10, V1 /* s */ \
+	VFMADD231PD V11, V11, V1 \
+	VFMADD231PD V12, V12, V1 \
+	VMOVUPD V10, (0*size)(SP) \
+	VMOVUPD V11, (1*size)(SP) \
+	VMOVUPD V12, (2*size)(SP) \
+	VBROADCASTSD 48(DI), V13 /* a² */ \
+	VBROADCASTSD 56(DI), V14 /* 4a² */ \
+	VMULPD  V0, V0, V10 /* ζ² */ \
+	VSUBPD  V1, V13, V2 /* d */ \
+	VSUBPD  V10, V2, V3 /* e */ \
+	VMULPD  V3, V3, V3 /* b⁴ */ \
+	VFMADD231PD V10, V14, V3 \
+	VADDPD  V1, V13, V15 /* X */ \
+	VADDPD  V10, V15, V15 \
+	VSQRTPD V3, V6 /* q = b² */ \
+	VADDPD  V6, V15, V5 \
+	VMULPD  C(HALF), V5, V5 /* h */ \
+	VMOVUPD C(ONE), V10 \
+	VDIVPD  V5, V10, V14 /* 1/h */ \
+	VMOVUPD V14, (3*size)(SP) \
+	VMULPD  V1, V13, V4 \
+	VMULPD  V14, V4, V4 /* c */ \
+	VMOVAPD V4, V8 /* c_n² */ \
+	VMOVAPD V10, V12 /* 2^(n−1); Y10 is k·c_n² */ \
+	VXORPD  V11, V11, V11 /* τ */ \
+	MOVL    $16, BX \
+step: \
+	VMULPD  V6, V5, V9 \
+	VADDPD  V6, V5, V5 \
+	VSQRTPD V9, V6 /* q' */ \
+	VMULPD  C(QUARTER), V5, V5 \
+	VFMADD231PD C(HALF), V6, V5 /* h' */ \
+	VMOVUPD C(SIXTEENTH), V7 \
+	VDIVPD  V5, V7, V7 /* i = 1/(16h') */ \
+	VMULPD  V7, V10, V10 /* k */ \
+	VMULPD  V8, V8, V8 \
+	VMULPD  V7, V8, V8 /* c_n² */ \
+	VMULPD  V7, V8, V9 \
+	VMULPD  C(SIXTEEN), V9, V9 /* m */ \
+	VADDPD  V12, V12, V12 \
+	above(LIMIT, V9, V13) \
+	TESTL   AX, AX \
+	JZ      done \
+	DECL    BX \
+	JZ      done \
+	VFMADD231PD V12, V10, V11 \
+	VMULPD  V8, V10, V10 \
+	JMP     step \
+done: \
+	VMOVUPD C(TAIL3), V5 \
+	VFMADD213PD C(TAIL2), V9, V5 \
+	VFMADD213PD C(TAIL1), V9, V5 \
+	VFMADD213PD C(ONE), V9, V5 \
+	VMULPD  V12, V10, V10 \
+	VFMADD231PD V5, V10, V11 /* τ */ \
+	VMOVUPD C(MEAN3), V6 \
+	VFMADD213PD C(MEAN2), V9, V6 \
+	VFMADD213PD C(QUARTER), V9, V6 \
+	VFMADD213PD C(ONE), V9, V6 \
+	VSQRTPD V7, V7 \
+	VMULPD  V7, V6, V6 /* 1/(4M) */ \
+	VBROADCASTSD 64(DI), V5 \
+	VMULPD  V5, V6, V6 \
+	VDIVPD  V3, V6, V6 /* f */ \
+	VBROADCASTSD 72(DI), V5 \
+	VMOVUPD C(NOTANUMBER), V7 \
+	within(V5, V3, V7, V6) \
+	VFMADD213PD C(ONE), V11, V4 \
+	VMULPD  (3*size)(SP), V4, V4 /* σ/h */ \
+	VMULPD  V1, V4, V1 /* t */ \
+	VMOVUPD C(TWO), V7 \
+	VSUBPD  V1, V7, V8 /* 2−t */ \
+	VADDPD  V1, V7, V9 /* 2+t */ \
+	VMULPD  V2, V8, V8 \
+	VMULPD  V0, V0, V10 \
+	VFMADD231PD V10, V9, V8 \
+	VMULPD  V6, V8, V8 /* B_z */ \
+	VMOVUPD C(FOUR), V7 \
+	VFNMADD231PD V15, V4, V7 /* 4−σX/h */ \
+	VMULPD  V0, V6, V6 \
+	VMULPD  V7, V6, V6 /* g */ \
+	VMULPD  (0*size)(SP), V6, V10 \
+	VMULPD  (1*size)(SP), V6, V11 \
+	VMULPD  (2*size)(SP), V6, V12 \
+	VBROADCASTSD 24(DI), V13 \
+	VBROADCASTSD 32(DI), V14 \
+	VBROADCASTSD 40(DI), V15 \
+	VFMADD231PD V13, V8, V10 \
+	VFMADD231PD V14, V8, V11 \
+	VFMADD231PD V15, V8, V12 \
+	VMOVUPD V10, (R8)(DX*1) \
+	VMOVUPD V11, (R9)(DX*1) \
+	VMOVUPD V12, (R10)(DX*1) \
+	ADDQ    $size, DX \
+	DECQ    CX \
+	JNZ     block \
+	VZEROUPPER \
 	RET
+
+#define ABOVE256(n, v, mask) \
+	VCMPPD    $0x1E, C(n), v, mask \
+	VMOVMSKPD mask, AX
+
+#define WITHIN256(a, b, x, z) \
+	VCMPPD    $0x12, a, b, a \
+	VBLENDVPD a, x, z, z
+
+#define ABOVE512(n, v, mask) \
+	VCMPPD $0x1E, C(n), v, K1 \
+	KMOVB  K1, AX
+
+#define WITHIN512(a, b, x, z) \
+	VCMPPD  $0x12, a, b, K2 \
+	VMOVAPD x, K2, z
 
 // func ringFieldsAVX2(k *ring, bx, by, bz, x, y, z *float64, blocks int)
-// Requires: AVX2, FMA
 TEXT ·ringFieldsAVX2(SB), NOSPLIT, $128-64
-	MOVQ k+0(FP), DI
-	MOVQ bx+8(FP), R8
-	MOVQ by+16(FP), R9
-	MOVQ bz+24(FP), R10
-	MOVQ x+32(FP), R11
-	MOVQ y+40(FP), R12
-	MOVQ z+48(FP), R13
-	MOVQ blocks+56(FP), CX
-	XORQ DX, DX
+	RING(32, ABOVE256, WITHIN256, Y0, Y1, Y2, Y3, Y4, Y5, Y6, Y7, Y8, Y9, Y10, Y11, Y12, Y13, Y14, Y15)
 
-block256:
-	VBROADCASTSD 0(DI), Y13     // centre
-	VBROADCASTSD 8(DI), Y14
-	VBROADCASTSD 16(DI), Y15
-	VMOVUPD (R11)(DX*1), Y10
-	VMOVUPD (R12)(DX*1), Y11
-	VMOVUPD (R13)(DX*1), Y12
-	VSUBPD  Y13, Y10, Y10
-	VSUBPD  Y14, Y11, Y11
-	VSUBPD  Y15, Y12, Y12
-	VBROADCASTSD 24(DI), Y13    // axis
-	VBROADCASTSD 32(DI), Y14
-	VBROADCASTSD 40(DI), Y15
-	VMULPD  Y13, Y10, Y0        // ζ
-	VFMADD231PD Y14, Y11, Y0
-	VFMADD231PD Y15, Y12, Y0
-	VFNMADD231PD Y13, Y0, Y10   // w
-	VFNMADD231PD Y14, Y0, Y11
-	VFNMADD231PD Y15, Y0, Y12
-	VMULPD  Y10, Y10, Y1        // s
-	VFMADD231PD Y11, Y11, Y1
-	VFMADD231PD Y12, Y12, Y1
-	VMOVUPD Y10, 0(SP)
-	VMOVUPD Y11, 32(SP)
-	VMOVUPD Y12, 64(SP)
-	VBROADCASTSD 48(DI), Y13    // a²
-	VBROADCASTSD 56(DI), Y14    // 4a²
-	VMULPD  Y0, Y0, Y10         // ζ²
-	VSUBPD  Y1, Y13, Y2         // d
-	VSUBPD  Y10, Y2, Y3         // e
-	VMULPD  Y3, Y3, Y3          // b⁴
-	VFMADD231PD Y10, Y14, Y3
-	VADDPD  Y1, Y13, Y15        // X
-	VADDPD  Y10, Y15, Y15
-	VSQRTPD Y3, Y6              // q = b²
-	VADDPD  Y6, Y15, Y5
-	VMULPD  C(HALF), Y5, Y5     // h
-	VMOVUPD C(ONE), Y10
-	VDIVPD  Y5, Y10, Y14        // 1/h
-	VMOVUPD Y14, 96(SP)
-	VMULPD  Y1, Y13, Y4
-	VMULPD  Y14, Y4, Y4         // c
-	VMOVAPD Y4, Y8              // c_n²
-	VMOVAPD Y10, Y12            // 2^(n−1); Y10 is k·c_n²
-	VXORPD  Y11, Y11, Y11       // τ
-	MOVL    $16, BX
-
-step256:
-	VMULPD  Y6, Y5, Y9
-	VADDPD  Y6, Y5, Y5
-	VSQRTPD Y9, Y6              // q'
-	VMULPD  C(QUARTER), Y5, Y5
-	VFMADD231PD C(HALF), Y6, Y5 // h'
-	VMOVUPD C(SIXTEENTH), Y7
-	VDIVPD  Y5, Y7, Y7          // i = 1/(16h')
-	VMULPD  Y7, Y10, Y10        // k
-	VMULPD  Y8, Y8, Y8
-	VMULPD  Y7, Y8, Y8          // c_n²
-	VMULPD  Y7, Y8, Y9
-	VMULPD  C(SIXTEEN), Y9, Y9  // m
-	VADDPD  Y12, Y12, Y12
-	VCMPPD  $0x1E, C(LIMIT), Y9, Y13
-	VMOVMSKPD Y13, AX
-	TESTL   AX, AX
-	JZ      done256
-	DECL    BX
-	JZ      done256
-	VFMADD231PD Y12, Y10, Y11
-	VMULPD  Y8, Y10, Y10
-	JMP     step256
-
-done256:
-	VMOVUPD C(TAIL3), Y5
-	VFMADD213PD C(TAIL2), Y9, Y5
-	VFMADD213PD C(TAIL1), Y9, Y5
-	VFMADD213PD C(ONE), Y9, Y5
-	VMULPD  Y12, Y10, Y10
-	VFMADD231PD Y5, Y10, Y11    // τ
-	VMOVUPD C(MEAN3), Y6
-	VFMADD213PD C(MEAN2), Y9, Y6
-	VFMADD213PD C(QUARTER), Y9, Y6
-	VFMADD213PD C(ONE), Y9, Y6
-	VSQRTPD Y7, Y7
-	VMULPD  Y7, Y6, Y6          // 1/(4M)
-	VBROADCASTSD 64(DI), Y5
-	VMULPD  Y5, Y6, Y6
-	VDIVPD  Y3, Y6, Y6          // f
-	VBROADCASTSD 72(DI), Y5
-	VCMPPD  $0x12, Y5, Y3, Y5
-	VMOVUPD C(NOTANUMBER), Y7
-	VBLENDVPD Y5, Y7, Y6, Y6
-	VFMADD213PD C(ONE), Y11, Y4
-	VMULPD  96(SP), Y4, Y4      // σ/h
-	VMULPD  Y1, Y4, Y1          // t
-	VMOVUPD C(TWO), Y7
-	VSUBPD  Y1, Y7, Y8          // 2−t
-	VADDPD  Y1, Y7, Y9          // 2+t
-	VMULPD  Y2, Y8, Y8
-	VMULPD  Y0, Y0, Y10
-	VFMADD231PD Y10, Y9, Y8
-	VMULPD  Y6, Y8, Y8          // B_z
-	VMOVUPD C(FOUR), Y7
-	VFNMADD231PD Y15, Y4, Y7    // 4−σX/h
-	VMULPD  Y0, Y6, Y6
-	VMULPD  Y7, Y6, Y6          // g
-	VMULPD  0(SP), Y6, Y10
-	VMULPD  32(SP), Y6, Y11
-	VMULPD  64(SP), Y6, Y12
-	VBROADCASTSD 24(DI), Y13
-	VBROADCASTSD 32(DI), Y14
-	VBROADCASTSD 40(DI), Y15
-	VFMADD231PD Y13, Y8, Y10
-	VFMADD231PD Y14, Y8, Y11
-	VFMADD231PD Y15, Y8, Y12
-	VMOVUPD Y10, (R8)(DX*1)
-	VMOVUPD Y11, (R9)(DX*1)
-	VMOVUPD Y12, (R10)(DX*1)
-	ADDQ    $32, DX
-	DECQ    CX
-	JNZ     block256
-	VZEROUPPER
-	RET
+// func ringFieldsAVX512(k *ring, bx, by, bz, x, y, z *float64, blocks int)
+TEXT ·ringFieldsAVX512(SB), NOSPLIT, $256-64
+	RING(64, ABOVE512, WITHIN512, Z0, Z1, Z2, Z3, Z4, Z5, Z6, Z7, Z8, Z9, Z10, Z11, Z12, Z13, Z14, Z15)

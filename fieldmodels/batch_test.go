@@ -7,15 +7,11 @@ import (
 	"testing"
 
 	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/fieldmodels/variant/varianttest"
 )
 
-// ringKernel is a kernel that this processor runs; with makes Fields use it.
-type ringKernel struct {
-	name string
-	with func(run func())
-}
-
-var ringKernels []ringKernel
+func TestMain(m *testing.M) { varianttest.Main(m) }
 
 // Every kernel against Field, for all short lengths and odd offsets, points from
 // the axis to the wire and far away among each other, guards around the results.
@@ -38,51 +34,49 @@ func TestFieldsMatchField(t *testing.T) {
 			return r3.Add(placed.Center, r3.Scale(0.035*math.Pow(10, -2+6*rng.Float64()), u))
 		}
 	}
-	for _, kernel := range ringKernels {
-		kernel.with(func() {
-			for n := 0; n <= 67; n++ {
-				const guard = 123.5
-				offset := n % 5
-				buffer := func() []float64 {
-					b := make([]float64, n+offset+9)
-					for i := range b {
-						b[i] = guard
-					}
-					return b
+	for level := range ringFieldsKernel.Each() {
+		for n := 0; n <= 67; n++ {
+			const guard = 123.5
+			offset := n % 5
+			buffer := func() []float64 {
+				b := make([]float64, n+offset+9)
+				for i := range b {
+					b[i] = guard
 				}
-				bx, by, bz := buffer(), buffer(), buffer()
-				x, y, z := buffer(), buffer(), buffer()
-				cut := func(b []float64) []float64 { return b[offset : offset+n] }
-				for i := range n {
-					p := point()
-					cut(x)[i], cut(y)[i], cut(z)[i] = p.X, p.Y, p.Z
+				return b
+			}
+			bx, by, bz := buffer(), buffer(), buffer()
+			x, y, z := buffer(), buffer(), buffer()
+			cut := func(b []float64) []float64 { return b[offset : offset+n] }
+			for i := range n {
+				p := point()
+				cut(x)[i], cut(y)[i], cut(z)[i] = p.X, p.Y, p.Z
+			}
+			placed.Fields(cut(bx), cut(by), cut(bz), cut(x), cut(y), cut(z))
+			for i := range n {
+				p := r3.Vec{X: cut(x)[i], Y: cut(y)[i], Z: cut(z)[i]}
+				want, err := placed.Field(p)
+				if err != nil {
+					t.Fatal(err)
 				}
-				placed.Fields(cut(bx), cut(by), cut(bz), cut(x), cut(y), cut(z))
-				for i := range n {
-					p := r3.Vec{X: cut(x)[i], Y: cut(y)[i], Z: cut(z)[i]}
-					want, err := placed.Field(p)
-					if err != nil {
-						t.Fatal(err)
-					}
-					got := r3.Vec{X: cut(bx)[i], Y: cut(by)[i], Z: cut(bz)[i]}
-					// Another order of roundings, and fused ones: some 2⁻⁵³ of the
-					// distances, which the distance to the wire divides.
-					w, s, zeta := fromAxis(p, placed.Center, placed.Axis)
-					near := math.Hypot(math.Sqrt(s)-0.035, zeta)
-					tol := 40 * 0x1p-53 * (1 + (0.035+math.Abs(zeta)+r3.Norm(w)+r3.Norm(placed.Center))/near)
-					if d := r3.Norm(r3.Sub(got, want)) / r3.Norm(want); !(d <= tol) {
-						t.Errorf("%s, n = %d, point %d %v: %v, want %v (off by %.1e, tolerance %.1e)", kernel.name, n, i, p, got, want, d, tol)
-					}
+				got := r3.Vec{X: cut(bx)[i], Y: cut(by)[i], Z: cut(bz)[i]}
+				// Another order of roundings, and fused ones: some 2⁻⁵³ of the
+				// distances, which the distance to the wire divides.
+				w, s, zeta := fromAxis(p, placed.Center, placed.Axis)
+				near := math.Hypot(math.Sqrt(s)-0.035, zeta)
+				tol := 40 * 0x1p-53 * (1 + (0.035+math.Abs(zeta)+r3.Norm(w)+r3.Norm(placed.Center))/near)
+				if d := r3.Norm(r3.Sub(got, want)) / r3.Norm(want); !(d <= tol) {
+					t.Errorf("%s, n = %d, point %d %v: %v, want %v (off by %.1e, tolerance %.1e)", level.Name, n, i, p, got, want, d, tol)
 				}
-				for _, b := range [][]float64{bx, by, bz} {
-					for i, v := range b {
-						if (i < offset || i >= offset+n) && v != guard {
-							t.Fatalf("%s, n = %d: wrote outside, at %d", kernel.name, n, i-offset)
-						}
+			}
+			for _, b := range [][]float64{bx, by, bz} {
+				for i, v := range b {
+					if (i < offset || i >= offset+n) && v != guard {
+						t.Fatalf("%s, n = %d: wrote outside, at %d", level.Name, n, i-offset)
 					}
 				}
 			}
-		})
+		}
 	}
 }
 
@@ -90,32 +84,30 @@ func TestFieldsMatchField(t *testing.T) {
 // and nowhere else.
 func TestFieldsOnConductorAndInPlace(t *testing.T) {
 	l := Loop{Radius: 0.1, Turns: 2}
-	for _, kernel := range ringKernels {
-		kernel.with(func() {
-			x := make([]float64, 19)
-			y, z := make([]float64, 19), make([]float64, 19)
-			for i := range x {
-				x[i], z[i] = 0.1, 0.01*float64(i%3)
+	for level := range ringFieldsKernel.Each() {
+		x := make([]float64, 19)
+		y, z := make([]float64, 19), make([]float64, 19)
+		for i := range x {
+			x[i], z[i] = 0.1, 0.01*float64(i%3)
+		}
+		want := make([]r3.Vec, len(x))
+		for i := range x {
+			want[i], _ = l.Field(r3.Vec{X: x[i], Z: z[i]})
+		}
+		wire := make([]bool, len(x))
+		for i := range z {
+			wire[i] = z[i] == 0
+		}
+		l.Fields(x, y, z, x, y, z)
+		for i := range x {
+			got := r3.Vec{X: x[i], Y: y[i], Z: z[i]}
+			if wire[i] != math.IsNaN(got.X+got.Z) {
+				t.Errorf("%s, point %d: %v; on the wire: %v", level.Name, i, got, wire[i])
 			}
-			want := make([]r3.Vec, len(x))
-			for i := range x {
-				want[i], _ = l.Field(r3.Vec{X: x[i], Z: z[i]})
+			if !wire[i] && r3.Norm(r3.Sub(got, want[i])) > 1e-14*r3.Norm(want[i]) {
+				t.Errorf("%s, point %d: %v, want %v", level.Name, i, got, want[i])
 			}
-			wire := make([]bool, len(x))
-			for i := range z {
-				wire[i] = z[i] == 0
-			}
-			l.Fields(x, y, z, x, y, z)
-			for i := range x {
-				got := r3.Vec{X: x[i], Y: y[i], Z: z[i]}
-				if wire[i] != math.IsNaN(got.X+got.Z) {
-					t.Errorf("%s, point %d: %v; on the wire: %v", kernel.name, i, got, wire[i])
-				}
-				if !wire[i] && r3.Norm(r3.Sub(got, want[i])) > 1e-14*r3.Norm(want[i]) {
-					t.Errorf("%s, point %d: %v, want %v", kernel.name, i, got, want[i])
-				}
-			}
-		})
+		}
 	}
 	defer func() {
 		if recover() == nil {
@@ -137,15 +129,13 @@ func BenchmarkLoopFields(b *testing.B) {
 		u := r3.Scale(0.15+0.45*rng.Float64(), r3.Unit(r3.Vec{X: rng.NormFloat64(), Y: rng.NormFloat64(), Z: rng.NormFloat64()}))
 		c[3][i], c[4][i], c[5][i] = u.X, u.Y, u.Z
 	}
-	for _, kernel := range ringKernels {
-		b.Run(fmt.Sprintf("impl=%s/n=%d", kernel.name, n), func(b *testing.B) {
-			kernel.with(func() {
-				b.ReportAllocs()
-				for b.Loop() {
-					l.Fields(c[0], c[1], c[2], c[3], c[4], c[5])
-				}
-				b.ReportMetric(n*float64(b.N)/b.Elapsed().Seconds()/1e6, "Mpoints/s")
-			})
+	for level := range ringFieldsKernel.Each() {
+		b.Run(fmt.Sprintf("impl=%s/n=%d", level.Name, n), func(b *testing.B) {
+			b.ReportAllocs()
+			for b.Loop() {
+				l.Fields(c[0], c[1], c[2], c[3], c[4], c[5])
+			}
+			b.ReportMetric(n*float64(b.N)/b.Elapsed().Seconds()/1e6, "Mpoints/s")
 		})
 	}
 }

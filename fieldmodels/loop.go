@@ -70,7 +70,7 @@ func (l Loop) axialGradient(s, z float64) (axialJet, error) {
 // field is as exact as the place is.
 func (l Loop) radial(x, y float64) (s, d float64) {
 	a := l.Radius
-	aa, xx, yy := a*a, x*x, y*y
+	aa, xx, yy := float64(a*a), float64(x*x), float64(y*y) // rounded here: none is fused into a sum
 	s = xx + yy
 	d = aa - s
 	if math.Abs(d) > 0.1*aa {

@@ -199,6 +199,20 @@ func (b *Bank) Flush(emit func(*Frame) error) error {
 	return nil
 }
 
+// Waiting hands out copies of the frames that still wait for the noise estimate,
+// as Flush would, and lets them wait on.
+func (b *Bank) Waiting(emit func(*Frame) error) error {
+	copied := b.cfg.newFrame()
+	for i := range b.held {
+		b.held[i].CopyTo(&copied)
+		b.analysis.weigh(&copied, b.meter)
+		if err := emit(&copied); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 // process measures all windows that end within the samples x, of which the
 // first is number start, in the order of their ends. It returns the first
 // sample that is still needed.

@@ -5,8 +5,6 @@ import (
 	"math"
 	"math/rand/v2"
 	"testing"
-
-	"tonepose/multitone/internal/kernel"
 )
 
 // bench is a case of the benchmarks: Hann windows that overlap by half, counts
@@ -65,6 +63,7 @@ func benchBanks(b *testing.B, lean bool) {
 		x := c.counts(1 << 17)
 		for _, path := range []string{"float32", "float64", "go"} {
 			b.Run(fmt.Sprintf("case=%s/path=%s", c.name, path), func(b *testing.B) {
+				defer limit(path)()
 				f := Framing{Length: c.length, Hop: c.length / 2, NoNoise: lean, NoBend: lean, Precision: Single}
 				if path == "float64" {
 					f.Precision = Double
@@ -77,12 +76,6 @@ func benchBanks(b *testing.B, lean bool) {
 				emit := func(*Frame) error { frames++; return nil }
 				if err := bank.WriteInt16(x, emit); err != nil { // tables, first frames
 					b.Fatal(err)
-				}
-				if path == "go" {
-					bank.direct.sums.(*kernel.Rows[float32]).Portable()
-					if bank.meter != nil {
-						bank.meter.probes.sums.(*kernel.Rows[float32]).Portable()
-					}
 				}
 				b.ReportAllocs()
 				for b.Loop() {

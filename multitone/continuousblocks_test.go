@@ -7,7 +7,7 @@ import (
 	"math/rand/v2"
 	"testing"
 
-	"tonepose/multitone/internal/kernel"
+	"tonepose/fieldmodels/variant"
 	lowpass "tonepose/multitone/window"
 )
 
@@ -131,12 +131,10 @@ func TestStreamMatchesTheFilter(t *testing.T) {
 					}
 					want := through(t, reference, volts)
 					for _, path := range []string{"floats", "counts", "go"} {
+						restore := limit(path)
 						s, err := NewContinuous(cfg, a)
 						if err != nil {
 							t.Fatal(err)
-						}
-						if e, ok := s.engine.(*stream); ok && path == "go" {
-							e.kernel.Portable()
 						}
 						var got []Frame
 						if path == "floats" {
@@ -154,6 +152,7 @@ func TestStreamMatchesTheFilter(t *testing.T) {
 								}
 							}
 						}
+						restore()
 						if len(got) != len(want) || len(got) == 0 {
 							t.Fatalf("%d frames, want %d", len(got), len(want))
 						}
@@ -182,6 +181,14 @@ func TestStreamMatchesTheFilter(t *testing.T) {
 	}
 }
 
+// limit holds a path "go" to the kernels' definitions until restore is called.
+func limit(path string) (restore func()) {
+	if path == "go" {
+		return variant.Limit(variant.Go)
+	}
+	return func() {}
+}
+
 // BenchmarkContinuous measures 12 channels with 8 tones behind a cascade of
 // four stages, from counts of 16 bits in memory to frames, variances included.
 func BenchmarkContinuous(b *testing.B) {
@@ -190,6 +197,7 @@ func BenchmarkContinuous(b *testing.B) {
 	for _, every := range []int{64, 1} {
 		for _, path := range []string{"float32", "float64", "go"} {
 			b.Run(fmt.Sprintf("kind=cascade4/output=%d/path=%s", every, path), func(b *testing.B) {
+				defer limit(path)()
 				a := Averaging{LowPass: lowpass.Spec{Kind: lowpass.Cascade, Order: 4, TimeConstantS: 10e-3}, Every: every, Precision: Single}
 				if path == "float64" {
 					a.Precision = Double
@@ -202,17 +210,6 @@ func BenchmarkContinuous(b *testing.B) {
 				emit := func(*Frame) error { frames++; return nil }
 				if err := s.WriteInt16(x, emit); err != nil { // tables, first frames
 					b.Fatal(err)
-				}
-				if e, ok := s.engine.(*stream); ok && path == "go" {
-					e.kernel.Portable()
-				}
-				if e, ok := s.engine.(*blocks); ok && path == "go" {
-					for _, k := range e.kinds {
-						k.sums.(*kernel.Rows[float32]).Portable()
-					}
-					for _, step := range e.steps {
-						step.Portable()
-					}
 				}
 				b.ReportAllocs()
 				for b.Loop() {

@@ -18,25 +18,33 @@ const (
 	mainsLevel     = 30.0 // power over the local floor that counts as a line: exp(−30) by chance
 )
 
-// Mains looks for the harmonics of 50 or 60 Hz in the first seconds of a
-// recording, on samples averaged to a lower rate under a triangle two output
-// steps wide.
+// Mains looks for the harmonics of 50 or 60 Hz in a few seconds of samples,
+// averaged to a lower rate under a triangle two output steps wide. What known
+// tones and their harmonics bring there is no evidence of mains.
 type Mains struct {
+	// Latest keeps the last seconds of what is written; else the first are kept.
+	Latest bool
+
 	sampleRate float64
 	ratio      int
+	tones      []float64 // [Hz]
 	weights    []float64 // of the rising edge
 	series     [][]float64
 	limit      int
+	oldest     int       // place of the first value, once the series are full
 	rising     []float64 // weighted sums of the step being filled
 	falling    []float64
 	before     []float64 // the last step's rising sums
 	count      int
 }
 
-// NewMains prepares the search in a recording of the given number of samples (0 or
-// less: unknown).
-func NewMains(sampleRate float64, channels int, samples int64) *Mains {
+// NewMains prepares the search in samples of a rate [Hz] on so many channels,
+// beside tones of given nominal frequencies.
+func NewMains(sampleRate float64, channels int, tones []Tone) *Mains {
 	m := &Mains{sampleRate: sampleRate, ratio: max(1, int(sampleRate/mainsRate))}
+	for _, t := range tones {
+		m.tones = append(m.tones, t.Hz)
+	}
 	m.rising, m.falling, m.before = make([]float64, channels), make([]float64, channels), make([]float64, channels)
 	m.weights = make([]float64, m.ratio)
 	for k := range m.weights {
@@ -44,18 +52,12 @@ func NewMains(sampleRate float64, channels int, samples int64) *Mains {
 	}
 	m.series = make([][]float64, channels)
 	m.limit = int(mainsSeconds * sampleRate / float64(m.ratio))
-	if samples > 0 {
-		most := min(int64(m.limit), samples/int64(m.ratio))
-		for c := range m.series {
-			m.series[c] = make([]float64, 0, most)
-		}
-	}
 	return m
 }
 
 // Write feeds samples, channel by channel.
 func (m *Mains) Write(x [][]float64) {
-	for i := 0; i < len(x[0]) && !m.Full(); {
+	for i := 0; i < len(x[0]) && (m.Latest || !m.Full()); {
 		n := min(m.ratio-m.count, len(x[0])-i)
 		weights := m.weights[m.count : m.count+n]
 		for c := range x {
@@ -72,21 +74,51 @@ func (m *Mains) Write(x [][]float64) {
 		if m.count < m.ratio {
 			continue
 		}
+		replaced := m.Full()
 		for c := range m.series {
-			m.series[c] = append(m.series[c], (m.before[c]+m.falling[c])/float64(m.ratio))
+			m.store(c, (m.before[c]+m.falling[c])/float64(m.ratio))
 			m.before[c], m.rising[c], m.falling[c] = m.rising[c], 0, 0
 		}
-		m.count = 0
+		if m.count = 0; replaced {
+			m.oldest = (m.oldest + 1) % m.limit
+		}
 	}
 }
 
-// Full tells that no more samples are needed.
+// store appends a value to a series, or puts it in the place of the oldest.
+func (m *Mains) store(c int, v float64) {
+	s := m.series[c]
+	switch {
+	case len(s) == m.limit:
+		s[m.oldest] = v
+		return
+	case len(s) == cap(s): // few steps: a copy takes as long as what is copied took to come
+		s = append(make([]float64, 0, min(m.limit, max(4*len(s), m.limit/16))), s...)
+	}
+	m.series[c] = append(s, v)
+}
+
+// Full tells that the first seconds are complete.
 func (m *Mains) Full() bool { return len(m.series[0]) >= m.limit }
+
+// Snapshot is a copy of what there is so far, to be asked for Lines while more
+// is written.
+func (m *Mains) Snapshot() *Mains {
+	c := *m
+	c.series, c.oldest = make([][]float64, len(m.series)), 0
+	for i, s := range m.series {
+		c.series[i] = append(slices.Clone(s[m.oldest:]), s[:m.oldest]...)
+	}
+	return &c
+}
 
 // Lines returns the fundamental [Hz] with its standard deviation and the
 // frequencies of the harmonics that stand out of the noise on any channel; 0 and
-// none if there is no mains.
+// none if there is no mains. It may be asked at any time.
 func (m *Mains) Lines() (fundamental, sigma float64, lines []float64) {
+	if m.oldest > 0 {
+		m = m.Snapshot()
+	}
 	n := smooth(len(m.series[0]))
 	rate := m.sampleRate / float64(m.ratio)
 	if float64(n) < 0.1*rate {
@@ -99,6 +131,7 @@ func (m *Mains) Lines() (fundamental, sigma float64, lines []float64) {
 	padded, coefficients := make([]float64, pad*n), make([]complex128, pad*n/2+1)
 	var best float64
 	var spectra []comb
+	known := m.known(len(coefficients), pad*n)
 	for _, s := range m.series {
 		offset := mean(s[:n])
 		for i, w := range taper { // behind them the padding stays zero
@@ -109,21 +142,17 @@ func (m *Mains) Lines() (fundamental, sigma float64, lines []float64) {
 		for i, v := range coefficients {
 			power[i] = real(v)*real(v) + imag(v)*imag(v)
 		}
-		spectra = append(spectra, comb{power, rate / float64(pad*n), pad})
+		spectra = append(spectra, comb{power, rate / float64(pad*n), pad, known})
 	}
 	step := rate / float64(pad*n) / 4
 	for _, nominal := range []float64{50, 60} {
-		for f := nominal - mainsSpread; f <= nominal+mainsSpread; f += step {
-			var score float64
-			for _, s := range spectra {
-				for h := 1; h <= 10; h++ {
-					score += s.excess(float64(h) * f)
-				}
-			}
-			if score > best {
-				best, fundamental = score, f
-			}
+		if f, score := strongest(spectra, nominal-mainsSpread, nominal+mainsSpread, step); score > best {
+			best, fundamental = score, f
 		}
+	}
+	// Where lines are many, as of motion, some fit any frequency.
+	if _, chance := strongest(spectra, 53, 57, step); best < 2*chance {
+		return 0, 0, nil
 	}
 	if best == 0 {
 		return 0, 0, nil
@@ -144,17 +173,72 @@ func (m *Mains) Lines() (fundamental, sigma float64, lines []float64) {
 	return fundamental, sigma, lines
 }
 
-// comb is a power spectrum with its step [Hz] and zero-padding factor.
+// strongest is the fundamental between two frequencies of which the first ten
+// harmonics stand out most, and by how much.
+func strongest(spectra []comb, from, to, step float64) (fundamental, best float64) {
+	for f := from; f <= to; f += step {
+		var score float64
+		for _, s := range spectra {
+			for h := 1; h <= 10; h++ {
+				score += s.excess(float64(h) * f)
+			}
+		}
+		if score > best {
+			best, fundamental = score, f
+		}
+	}
+	return fundamental, best
+}
+
+const (
+	// toneBins is how far a tone reaches in the spectrum: from there on its
+	// sidelobes under a Hann window, of 1/(πd(d²−1)), are no more than mainsLevel
+	// over the median of those around them.
+	toneBins = 6
+	// toneOffset is how far its frequency may be from nominal, relative.
+	toneOffset = 200e-6
+	// toneHarmonics of high tones are expected, wherever they fold to; of low ones
+	// all that lie among the harmonics of the mains.
+	toneHarmonics = 3
+)
+
+// known marks the bins that tones and their harmonics reach, in a transform of
+// size values: sampling folds them, and again the averaged samples' rate.
+func (m *Mains) known(bins, size int) []bool {
+	known := make([]bool, bins)
+	rate := m.sampleRate / float64(m.ratio)
+	step := rate / float64(size)
+	const top = mainsHarmonics * (60 + mainsSpread)
+	width := toneBins * rate / float64(len(m.series[0]))
+	for _, hz := range m.tones {
+		comb := hz > 4*width // else its harmonics would leave no room
+		for h := 1.0; h <= toneHarmonics || comb && h*hz <= top; h++ {
+			at := math.Abs(math.Remainder(math.Remainder(h*hz, m.sampleRate), rate))
+			reach := width + toneOffset*h*hz
+			for i := max(0, int((at-reach)/step)); i < bins && float64(i) <= (at+reach)/step; i++ {
+				known[i] = true
+			}
+		}
+	}
+	return known
+}
+
+// comb is a power spectrum with its step [Hz] and zero-padding factor, and the
+// bins that tones reach.
 type comb struct {
 	power []float64
 	step  float64
 	pad   int
+	known []bool
 }
 
 // excess is the logarithm of the power at f over mainsLevel times the floor
 // around it, 0 where it is less.
 func (s comb) excess(f float64) float64 {
 	i := int(math.Round(f / s.step))
+	if i < len(s.known) && s.known[i] {
+		return 0
+	}
 	clear := 4 * s.pad // outside of the line's own lobe
 	reach := 12 * s.pad
 	if i-reach < 1 {
@@ -224,7 +308,7 @@ func (s comb) peak(f, reach float64) (peak, bool) {
 	from, to = max(min(from, int(f/s.step)-2*s.pad), 1), min(max(to, int(f/s.step)+2*s.pad), len(s.power)-2)
 	best := -1
 	for i := from; i <= to; i++ {
-		if s.power[i] >= s.power[i-1] && s.power[i] > s.power[i+1] && (best < 0 || s.power[i] > s.power[best]) {
+		if !s.known[i] && s.power[i] >= s.power[i-1] && s.power[i] > s.power[i+1] && (best < 0 || s.power[i] > s.power[best]) {
 			best = i
 		}
 	}

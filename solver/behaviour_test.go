@@ -149,7 +149,7 @@ func TestStatus(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if res := small.Warm(y, tasks[0].start); !res.Outside || res.Flags() != "outside volume" {
+	if res := small.Warm(y, tasks[0].start); !res.Outside || res.Flags() != "outside working volume" {
 		t.Errorf("outside the volume: %v, %q", res.Outside, res.Flags())
 	}
 	defer func() {

@@ -104,7 +104,7 @@ func (r *Result) Flags() string {
 		words = append(words, "ambiguous")
 	}
 	if r.Outside {
-		words = append(words, "outside volume")
+		words = append(words, "outside working volume")
 	}
 	switch r.Status {
 	case NotConverged:

@@ -95,7 +95,13 @@ func FromMatrix(m [3][3]float64) quat.Number {
 // a is chosen.
 func Between(a, b r3.Vec) quat.Number {
 	a, b = r3.Unit(a), r3.Unit(b)
-	c := r3.Cross(a, b)
+	// The cross product, each product rounded: fused into the differences, one would
+	// leave noise where the directions are opposite.
+	c := r3.Vec{
+		X: float64(a.Y*b.Z) - float64(a.Z*b.Y),
+		Y: float64(a.Z*b.X) - float64(a.X*b.Z),
+		Z: float64(a.X*b.Y) - float64(a.Y*b.X),
+	}
 	// Rounding leaves a part of c along a, which near opposite directions would
 	// tilt the axis: take it out.
 	c = r3.Sub(c, r3.Scale(r3.Dot(c, a), a))

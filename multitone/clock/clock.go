@@ -5,7 +5,8 @@
 // over a second a few of them turn a phasor by degrees: nothing may be
 // averaged before the frequencies are known. A Tracker reads a recording once,
 // measures every tone in short blocks, and fits a line to the phases of each
-// segment of blocks; a Track answers which frequency a tone had when.
+// segment of blocks; a Track answers which frequency a tone had when. It may be
+// asked for at any time, so that a stream is followed as it comes.
 //
 // The line fit over m blocks loses 1/m² of the information (Cramér–Rao bound
 // 6/(π²·SNR·N·T²) on the frequency's variance, SNR = A²/2σ²; Rife and
@@ -61,15 +62,14 @@ type Tracker struct {
 	mode       Mode
 	sampleRate float64
 	tones      []multitone.Tone
-	length     int // samples of a block
+	spacing    float64 // between tones, and from them to either end of the spectrum [Hz]
+	length     int     // samples of a block
 	groups     []group
 	segment    []block
 	perSegment int
 	offset     []float64 // relative, per tone, as of the last segment
 	track      Track
 	primed     bool
-	prime      [][]float64 // the first samples, read twice
-	primeLen   int
 }
 
 // group is the tones that share a reference channel.
@@ -77,6 +77,7 @@ type group struct {
 	channel int
 	tones   []int
 	bank    *multitone.Bank
+	prime   []float64 // the first samples, read twice
 	view    [1][]float64
 }
 
@@ -109,9 +110,8 @@ type Loss struct {
 	Start, Stop int64
 }
 
-// NewTracker prepares to follow the tones' references through a recording of
-// the given number of samples (0 or less: unknown).
-func NewTracker(mode Mode, sampleRate float64, tones []multitone.Tone, samples int64) (*Tracker, error) {
+// NewTracker prepares to follow the tones' references at a sample rate [Hz].
+func NewTracker(mode Mode, sampleRate float64, tones []multitone.Tone) (*Tracker, error) {
 	t := &Tracker{mode: mode, sampleRate: sampleRate, tones: tones, offset: make([]float64, len(tones))}
 	t.track.nominal = make([]float64, len(tones))
 	for i, tone := range tones {
@@ -121,7 +121,8 @@ func NewTracker(mode Mode, sampleRate float64, tones []multitone.Tone, samples i
 		return t, nil
 	}
 	byChannel := map[int]int{}
-	highest, spacing := 0.0, sampleRate
+	highest := 0.0
+	t.spacing = sampleRate
 	for i, tone := range tones {
 		if tone.Reference == multitone.NoReference {
 			continue
@@ -133,32 +134,31 @@ func NewTracker(mode Mode, sampleRate float64, tones []multitone.Tone, samples i
 			t.groups = append(t.groups, group{channel: tone.Reference})
 		}
 		for _, o := range t.groups[g].tones {
-			spacing = min(spacing, math.Abs(tone.Hz-tones[o].Hz))
+			t.spacing = min(t.spacing, math.Abs(tone.Hz-tones[o].Hz))
 		}
 		t.groups[g].tones = append(t.groups[g].tones, i)
 		highest = max(highest, tone.Hz)
-		spacing = min(spacing, tone.Hz, sampleRate/2-tone.Hz)
+		t.spacing = min(t.spacing, tone.Hz, sampleRate/2-tone.Hz)
 	}
 	if len(t.groups) == 0 {
 		t.mode = None
 		return t, nil
 	}
-	// Long enough to tell the tones apart, short enough that the largest
-	// offset turns a phase by less than a third of a cycle between blocks.
-	t.length = int(min(0.02*sampleRate, 0.3*sampleRate/(MaxOffset*highest)))
-	if samples > 0 {
-		t.length = min(t.length, int(samples/minBlocks))
-	}
-	t.length = max(t.length, int(6*sampleRate/spacing), 32)
-	t.perSegment = max(minBlocks, int(segmentSeconds*sampleRate)/t.length)
-	t.primeLen = minBlocks * t.length
+	// Short enough that the largest offset turns a phase by less than a third of
+	// a cycle between blocks.
+	return t, t.cut(int(min(0.02*sampleRate, 0.3*sampleRate/(MaxOffset*highest))))
+}
+
+// cut sets the length of the blocks, or as much more as tells the tones apart.
+func (t *Tracker) cut(length int) error {
+	t.length = max(length, int(6*t.sampleRate/t.spacing), 32)
+	t.perSegment = max(minBlocks, int(segmentSeconds*t.sampleRate)/t.length)
 	for g := range t.groups {
 		if err := t.groups[g].open(t); err != nil {
-			return nil, err
+			return err
 		}
-		t.prime = append(t.prime, make([]float64, 0, t.primeLen))
 	}
-	return t, nil
+	return nil
 }
 
 // open starts the group's bank at the frequencies known so far.
@@ -194,14 +194,19 @@ func (t *Tracker) Write(x [][]float64) error {
 	// The first blocks are read twice: once at the nominal frequencies for a
 	// coarse offset, then at frequencies close enough that the tones on one
 	// channel do not leak into each other.
-	n := min(len(x[0]), t.primeLen-len(t.prime[0]))
-	for i, g := range t.groups {
-		t.prime[i] = append(t.prime[i], x[g.channel][:n]...)
+	primeLen := minBlocks * t.length
+	n := min(len(x[0]), primeLen-len(t.groups[0].prime))
+	for i := range t.groups {
+		g := &t.groups[i]
+		if g.prime == nil {
+			g.prime = make([]float64, 0, primeLen)
+		}
+		g.prime = append(g.prime, x[g.channel][:n]...)
 	}
-	if len(t.prime[0]) < t.primeLen {
+	if len(t.groups[0].prime) < primeLen {
 		return nil
 	}
-	if err := t.start(); err != nil {
+	if err := t.start(primeLen); err != nil {
 		return err
 	}
 	rest := make([][]float64, len(x))
@@ -211,31 +216,31 @@ func (t *Tracker) Write(x [][]float64) error {
 	return t.feed(rest)
 }
 
-func (t *Tracker) start() error {
+// start finds the coarse offsets from so many of the first samples, then
+// measures all of them.
+func (t *Tracker) start(primeLen int) error {
 	t.primed = true
-	for pass := range 2 {
-		for i := range t.groups {
-			if err := t.groups[i].write(t, t.prime[i], i); err != nil {
-				return err
-			}
-			if pass == 0 {
-				if err := t.groups[i].bank.Flush(t.collect(i)); err != nil {
-					return err
-				}
-			}
+	for i := range t.groups {
+		g := &t.groups[i]
+		if err := g.write(t, g.prime[:primeLen], i); err != nil {
+			return err
 		}
-		if pass == 1 {
-			break
-		}
-		t.coarse()
-		t.segment = t.segment[:0]
-		for i := range t.groups {
-			if err := t.groups[i].open(t); err != nil {
-				return err
-			}
+		if err := g.bank.Flush(t.collect(i)); err != nil {
+			return err
 		}
 	}
-	t.prime = nil
+	t.coarse()
+	t.segment = t.segment[:0]
+	for i := range t.groups {
+		g := &t.groups[i]
+		if err := g.open(t); err != nil {
+			return err
+		}
+		if err := g.write(t, g.prime, i); err != nil {
+			return err
+		}
+		g.prime = nil
+	}
 	return nil
 }
 
@@ -245,7 +250,7 @@ func (t *Tracker) feed(x [][]float64) error {
 			return err
 		}
 	}
-	return t.settle(false)
+	return t.fitSegments(false)
 }
 
 func (g *group) write(t *Tracker, x []float64, index int) error {
@@ -300,8 +305,8 @@ func (t *Track) lose(tone int, start, stop int64) {
 	t.Lost = append(t.Lost, Loss{tone, start, stop})
 }
 
-// settle fits the segments that are complete; at the end, what is left.
-func (t *Tracker) settle(last bool) error {
+// fitSegments fits the segments that are complete; at the end, what is left.
+func (t *Tracker) fitSegments(last bool) error {
 	for {
 		complete := 0
 		for complete < len(t.segment) && t.segment[complete].seen == len(t.groups) {
@@ -321,24 +326,61 @@ func (t *Tracker) settle(last bool) error {
 }
 
 // Finish ends the recording and returns what was found.
-func (t *Tracker) Finish() (*Track, error) {
+func (t *Tracker) Finish() (*Track, error) { return t.finish((*multitone.Bank).Flush) }
+
+// Track returns what the samples so far tell, as Finish would, and goes on. What
+// was lost so far may still be joined by what follows.
+func (t *Tracker) Track() (*Track, error) {
+	// A copy takes in what waits, and ends.
+	c := *t
+	c.groups = slices.Clone(t.groups)
+	c.offset = slices.Clone(t.offset)
+	c.segment = make([]block, len(t.segment))
+	for i, b := range t.segment {
+		b.phasor, b.weight = slices.Clone(b.phasor), slices.Clone(b.weight)
+		c.segment[i] = b
+	}
+	c.track.times, c.track.offsets, c.track.sigmas = slices.Clip(t.track.times), slices.Clip(t.track.offsets), slices.Clip(t.track.sigmas)
+	c.track.Lost = slices.Clone(t.track.Lost)
+	return c.finish((*multitone.Bank).Waiting)
+}
+
+// Forget drops what was found before a time [s], but for the last of it, so
+// that a stream without end takes bounded memory. Tracks returned before keep it.
+func (t *Tracker) Forget(before float64) {
+	k := &t.track
+	n := 0
+	for n+1 < len(k.times) && k.times[n+1] <= before {
+		n++
+	}
+	k.times, k.offsets, k.sigmas = k.times[n:], k.offsets[n:], k.sigmas[n:]
+	k.Lost = slices.DeleteFunc(k.Lost, func(l Loss) bool { return float64(l.Stop) < before*t.sampleRate })
+}
+
+// finish takes in the frames that each bank still has and fits what is left.
+func (t *Tracker) finish(rest func(*multitone.Bank, func(*multitone.Frame) error) error) (*Track, error) {
 	if t.mode == None {
 		return &t.track, nil
 	}
 	if !t.primed {
-		if len(t.prime[0]) < 2*t.length {
-			return nil, fmt.Errorf("clock: %d samples are too few to find the tones' frequencies: %d are needed", len(t.prime[0]), 2*t.length)
+		// A short recording is cut into shorter blocks.
+		n := len(t.groups[0].prime)
+		if err := t.cut(min(t.length, n/minBlocks)); err != nil {
+			return nil, err
 		}
-		if err := t.start(); err != nil {
+		if n < 2*t.length {
+			return nil, fmt.Errorf("clock: %d samples are too few to find the tones' frequencies: %d are needed", n, 2*t.length)
+		}
+		if err := t.start(min(n, minBlocks*t.length)); err != nil {
 			return nil, err
 		}
 	}
 	for i := range t.groups {
-		if err := t.groups[i].bank.Flush(t.collect(i)); err != nil {
+		if err := rest(t.groups[i].bank, t.collect(i)); err != nil {
 			return nil, err
 		}
 	}
-	if err := t.settle(true); err != nil {
+	if err := t.fitSegments(true); err != nil {
 		return nil, err
 	}
 	if len(t.track.times) == 0 {

@@ -2,8 +2,11 @@ package clock
 
 import (
 	"errors"
+	"fmt"
 	"math"
 	"math/rand/v2"
+	"reflect"
+	"slices"
 	"testing"
 
 	"tonepose/multitone"
@@ -47,7 +50,7 @@ func record(n int, offset func(k int, t float64) float64, sigma float64, shared 
 
 func follow(t *testing.T, mode Mode, x [][]float64, tones []multitone.Tone, block int) *Track {
 	t.Helper()
-	tr, err := NewTracker(mode, rate, tones, int64(len(x[0])))
+	tr, err := NewTracker(mode, rate, tones)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -96,6 +99,95 @@ func TestOffsetReachesTheBound(t *testing.T) {
 	}
 	if r := stated / bound; math.Abs(r-1) > 0.05 {
 		t.Errorf("stated sigma is %.3f of the bound", r)
+	}
+}
+
+// What a tracker says midway is what a tracker of just the samples so far says
+// at its end, and asking changes nothing of what follows. Blocks are 20 ms, so
+// the stops lie before the first estimate, within the first eight blocks, and
+// within and past a segment of one second. The noise that the frames wait for is
+// judged in windows of 1024 samples, 16 of which are over after 0.17 s.
+func TestAskedMidway(t *testing.T) {
+	rng := rand.New(rand.NewPCG(13, 14))
+	x, tones := record(330000, func(_ int, s float64) float64 { return 40e-6 + 2e-6*s }, 1e-3, true, rng)
+	for i := 150000; i < 180000; i++ { // lost for a while
+		x[1][i] = 1e-3 * rng.NormFloat64()
+	}
+	for _, mode := range []Mode{Common, Each} {
+		tr, err := NewTracker(mode, rate, tones)
+		if err != nil {
+			t.Fatal(err)
+		}
+		at := 0
+		for _, stop := range []int{100, 9000, 16001, 18000, 30000, 99999, 170001, 250000, 330000} {
+			part := func(from int) [][]float64 { return [][]float64{x[0][from:stop], x[1][from:stop]} }
+			if err := tr.Write(part(at)); err != nil {
+				t.Fatal(err)
+			}
+			at = stop
+			got, err := tr.Track()
+			fresh, err2 := NewTracker(mode, rate, tones)
+			if err2 != nil {
+				t.Fatal(err2)
+			}
+			if err := fresh.Write(part(0)); err != nil {
+				t.Fatal(err)
+			}
+			want, wantErr := fresh.Finish()
+			if fmt.Sprint(err) != fmt.Sprint(wantErr) {
+				t.Fatalf("mode %v, %d samples: error %v, of a fresh tracker %v", mode, stop, err, wantErr)
+			}
+			if err == nil && !reflect.DeepEqual(got, want) {
+				t.Errorf("mode %v, %d samples: %+v, of a fresh tracker %+v", mode, stop, got, want)
+			}
+		}
+	}
+}
+
+// Forgetting what is past keeps what is asked of the present.
+func TestForgets(t *testing.T) {
+	rng := rand.New(rand.NewPCG(15, 16))
+	x, tones := record(500000, func(_ int, s float64) float64 { return 40e-6 + 2e-6*s }, 1e-3, true, rng)
+	tr, err := NewTracker(Common, rate, tones)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := tr.Write(x); err != nil {
+		t.Fatal(err)
+	}
+	all, err := tr.Track()
+	if err != nil {
+		t.Fatal(err)
+	}
+	tr.Forget(2.9)
+	late, err := tr.Finish()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(late.times) >= len(all.times) {
+		t.Errorf("%d segments kept of %d", len(late.times), len(all.times))
+	}
+	for _, s := range []float64{2.9, 3.3, 4.99} {
+		if a, b := all.Hz(s, s+0.01), late.Hz(s, s+0.01); !slices.Equal(a, b) || all.Sigma(0, s) != late.Sigma(0, s) {
+			t.Errorf("at %g s %v, before forgetting %v", s, b, a)
+		}
+	}
+}
+
+// The offset between the segments' middles is what a plain walk along them says.
+func TestHzIsTheMeanOfTheLine(t *testing.T) {
+	k := &Track{nominal: []float64{1e6}, times: []float64{1, 2, 4}, offsets: [][]float64{{1e-6}, {3e-6}, {2e-6}}, sigmas: [][]float64{{1}, {2}, {3}}}
+	for _, c := range []struct{ start, stop, ppm float64 }{
+		{0, 0.5, 1}, {1, 1, 1}, {1.5, 1.5, 2}, {1, 2, 2}, {2, 4, 2.5}, {3, 3, 2.5}, {4, 4, 2}, {5, 9, 2},
+	} {
+		if got := (k.Hz(c.start, c.stop)[0]/1e6 - 1) * 1e6; math.Abs(got-c.ppm) > 1e-9 {
+			t.Errorf("%g to %g s: %g ppm, want %g", c.start, c.stop, got, c.ppm)
+		}
+	}
+	for s, want := range map[float64]float64{0: 1, 1.4: 1, 1.6: 2, 2.9: 2, 3.1: 3, 9: 3} {
+		if got := k.Sigma(0, s); got != want {
+			t.Errorf("sigma at %g s is that of segment %g, want %g", s, got, want)
+		}
 	}
 }
 
@@ -182,7 +274,7 @@ func TestNoUsableReference(t *testing.T) {
 	for i := range x[0] {
 		x[0][i] = rng.NormFloat64()
 	}
-	tr, err := NewTracker(Common, rate, []multitone.Tone{{Hz: 5125, Reference: 0}}, 50000)
+	tr, err := NewTracker(Common, rate, []multitone.Tone{{Hz: 5125, Reference: 0}})
 	if err != nil {
 		t.Fatal(err)
 	}

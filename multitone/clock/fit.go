@@ -4,6 +4,7 @@ import (
 	"math"
 	"math/cmplx"
 	"slices"
+	"sort"
 )
 
 // coarse finds the offsets from the phase advance between successive blocks,
@@ -182,10 +183,11 @@ func (t *Tracker) fillUnreferenced(offsets, sigmas []float64) {
 // Hz returns the frequency of each tone in the ADC's clock, the mean over the
 // stretch from start to stop [s].
 func (t *Track) Hz(start, stop float64) []float64 {
+	a, m, b := t.between(start), t.between((start+stop)/2), t.between(stop)
 	hz := make([]float64, len(t.nominal))
 	for i, f := range t.nominal {
 		// Simpson's rule over the piecewise linear offset
-		mean := (t.offset(i, start) + 4*t.offset(i, (start+stop)/2) + t.offset(i, stop)) / 6
+		mean := (t.offset(i, a) + 4*t.offset(i, m) + t.offset(i, b)) / 6
 		hz[i] = f * (1 + mean)
 	}
 	return hz
@@ -197,29 +199,40 @@ func (t *Track) Sigma(tone int, time float64) float64 {
 	if len(t.times) == 0 {
 		return math.Inf(1)
 	}
-	best := 0
-	for i, at := range t.times {
-		if math.Abs(at-time) < math.Abs(t.times[best]-time) {
-			best = i
-		}
+	at := t.between(time)
+	if at.share <= 0.5 {
+		return t.sigmas[at.before][tone]
 	}
-	return t.sigmas[best][tone]
+	return t.sigmas[at.before+1][tone]
 }
 
-// offset interpolates between the segments' centres and holds the ends.
-func (t *Track) offset(tone int, time float64) float64 {
+// place is a time between the centres of two segments: the share of the way from
+// the one before to the next. The ends hold beyond the first and the last.
+type place struct {
+	before int
+	share  float64
+}
+
+// between finds the place of a time [s].
+func (t *Track) between(time float64) place {
 	n := len(t.times)
-	if n == 0 {
+	i := sort.SearchFloat64s(t.times, time) // the first that is not before it
+	switch {
+	case i == 0:
+		return place{}
+	case i == n:
+		return place{before: n - 1}
+	}
+	return place{i - 1, (time - t.times[i-1]) / (t.times[i] - t.times[i-1])}
+}
+
+// offset is a tone's relative offset at a place.
+func (t *Track) offset(tone int, at place) float64 {
+	if len(t.times) == 0 {
 		return 0
 	}
-	if time <= t.times[0] {
-		return t.offsets[0][tone]
+	if at.share == 0 {
+		return t.offsets[at.before][tone]
 	}
-	for i := 1; i < n; i++ {
-		if time <= t.times[i] {
-			f := (time - t.times[i-1]) / (t.times[i] - t.times[i-1])
-			return t.offsets[i-1][tone]*(1-f) + t.offsets[i][tone]*f
-		}
-	}
-	return t.offsets[n-1][tone]
+	return t.offsets[at.before][tone]*(1-at.share) + t.offsets[at.before+1][tone]*at.share
 }

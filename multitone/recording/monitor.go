@@ -65,8 +65,9 @@ type Channel struct {
 // Integers are clipped at the end codes. Integers and floats are clipped where three or more samples are equal at the
 // extreme of a stretch, between flanks that no smooth peak under this quantisation has. A block is repeated when it is
 // equal, beyond chance, to one at most 61,440 samples before, in the first four channels of 16-bit counts, or the first
-// and last of others. A recording that starts as an exactly periodic signal (simulated without noise) is never called
-// repeated.
+// and last of others. A signal that repeats by itself, as one simulated without noise does while nothing moves, is not
+// called repeated: it does so from the start of the recording and more than twice, or one of the channels that are
+// compared, as a drive, goes on repeating beside the equal samples.
 type Monitor struct {
 	mu       sync.Mutex
 	info     Info

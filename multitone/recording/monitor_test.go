@@ -203,6 +203,64 @@ func TestClippedValidBits(t *testing.T) {
 	}
 }
 
+// rests is a pickup among two tones of 400 samples a period in common, and their drive: the pickup rests for 2.3 periods
+// at one level after another, with smooth moves between (fifth-order, as a body that starts and stops moves).
+func rests(n, first int, size, sigma float64, rng *rand.Rand) (pickup, drive []float64) {
+	const period, rest, move = 400, 920, 700
+	level := 0.3 + rng.Float64()
+	next := 0.3 + rng.Float64()
+	for i := range n {
+		at := (i + first) % (rest + move)
+		if at == 0 {
+			level, next = next, 0.3+rng.Float64()
+		}
+		u := max(0, float64(at-rest)/move)
+		a := level + (next-level)*u*u*u*(10-15*u+6*u*u)
+		turn := 2 * math.Pi * float64(i%period) / period
+		pickup = append(pickup, size*a*(math.Sin(7*turn)+math.Sin(11*turn+1))+sigma*rng.NormFloat64())
+		drive = append(drive, 3*size*(math.Sin(7*turn)+math.Sin(11*turn))+sigma*rng.NormFloat64())
+	}
+	return pickup, drive
+}
+
+// TestRestsWithoutNoise: a signal without noise repeats while nothing moves. It is not called repeated, whether the
+// recording begins at rest or in motion; with a little noise, a block that comes twice is.
+func TestRestsWithoutNoise(t *testing.T) {
+	rng := rand.New(rand.NewPCG(7, 8))
+	const n = 30_000
+	watch := func(size float64, pickup, drive []float64) map[string]*Monitor {
+		d := make([]int16, 0, 2*n)
+		coarse := [2][]float64{}
+		for i := range pickup {
+			d = append(d, quantise(pickup[i]), quantise(drive[i]))
+			coarse[0] = append(coarse[0], float64(quantise(pickup[i]))/size)
+			coarse[1] = append(coarse[1], float64(quantise(drive[i]))/size)
+		}
+		return map[string]*Monitor{"counts": watched(d, 2), "floats": watchedFloats(pickup, drive), "quantised floats": watchedFloats(coarse[0], coarse[1])}
+	}
+	for _, size := range []float64{100, 5000} {
+		for _, first := range []int{0, 100, 600, 1000} {
+			pickup, drive := rests(n, first, size, 0, rng)
+			for name, m := range watch(size, pickup, drive) {
+				noFault(t, fmt.Sprintf("%s of size %g, from sample %d", name, size, first), m)
+			}
+			pickup, drive = rests(n, first, size, 1, rng)
+			for _, block := range []int{800, 1024} { // of whole periods, and not
+				twice := func(x []float64) []float64 {
+					x = append([]float64(nil), x...)
+					copy(x[10_000:10_000+block], x[10_000-block:10_000])
+					return x
+				}
+				for name, m := range watch(size, twice(pickup), twice(drive)) {
+					if f := m.Flags(-1, 10_000, int64(10_000+block)); f != Repeated {
+						t.Errorf("%s of size %g, noise of 1 code, %d samples twice: %q, expected repeated", name, size, block, f)
+					}
+				}
+			}
+		}
+	}
+}
+
 func TestRepeatedBlocks(t *testing.T) {
 	rng := rand.New(rand.NewPCG(1, 2))
 	const n = 100_000

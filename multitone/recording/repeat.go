@@ -3,11 +3,10 @@ package recording
 import (
 	"encoding/binary"
 	"math"
-	"math/bits"
 )
 
 const (
-	history = 1 << 16 // frames whose hashes are kept, to compare a block with the one before
+	history = 1 << 16 // frames that are kept, to compare a block with the one before
 	slots   = 1 << 12 // marks that are kept, to find such a block
 	// markShift: one place in 64 is marked, so a block of 640 samples has no mark with probability e^−9.
 	markShift = 64 - 6
@@ -22,10 +21,14 @@ const (
 )
 
 // repeat finds blocks that come a second time. Places are marked by the content of the 64 samples up to them alone, so
-// that the same samples are marked wherever they come; where a mark's content was seen before, the hashes of all samples
-// about it are compared at that distance.
+// that the same samples are marked wherever they come; where a mark's content was seen before, all samples about it are
+// compared at that distance.
+//
+// A signal without noise, as of a simulation, repeats by itself while nothing moves. It is told from a block delivered
+// twice by what lies beside the equal samples: a recorder repeats all channels together, but of such a signal some, as
+// the drives, go on repeating.
 type repeat struct {
-	hash    [history]uint32 // of frame i, at i mod history
+	frame   [history]uint64 // what is compared of frame i, at i mod history: counts themselves, a hash of floats
 	slot    [slots]struct{ key, pos uint64 }
 	marks   []int64 // of this piece
 	keys    []uint64
@@ -34,15 +37,18 @@ type repeat struct {
 	started bool
 
 	lag, start, stop int64 // the equal frames under way; lag 0: none
-	periodic         bool  // the signal itself repeats from its start
+	periodic         bool  // the signal itself repeats
+
+	// Equal frames that copy the start of the recording, until enough is known of what follows them; lag 0: none.
+	opening struct{ lag, start, stop int64 }
 }
 
 func (r *repeat) restart() {
-	r.started, r.lag, r.rolling = false, 0, 0
+	r.started, r.lag, r.rolling, r.opening.lag = false, 0, 0, 0
 	clear(r.slot[:])
 }
 
-// counts hashes frames of stored 16-bit counts, up to four channels of each.
+// counts takes frames of stored 16-bit counts, up to four channels of each.
 func (r *repeat) counts(m *Monitor, b []byte, frame int, pos int64) {
 	r.begin(pos)
 	mask := ^uint64(0)
@@ -51,9 +57,9 @@ func (r *repeat) counts(m *Monitor, b []byte, frame int, pos int64) {
 	}
 	i, o, rolling := pos, 0, r.rolling
 	for ; o <= len(b)-8; o += frame {
-		h := (binary.LittleEndian.Uint64(b[o:]) & mask) * multiplier
-		r.hash[i&(history-1)] = uint32(h >> 32)
-		rolling = rolling<<1 + h
+		v := binary.LittleEndian.Uint64(b[o:]) & mask
+		r.frame[i&(history-1)] = v
+		rolling = rolling<<1 + v*multiplier
 		if rolling>>markShift == 0 {
 			r.mark(rolling, i)
 		}
@@ -62,9 +68,9 @@ func (r *repeat) counts(m *Monitor, b []byte, frame int, pos int64) {
 	for ; o < len(b); o += frame { // the last frames of a few channels
 		var last [8]byte
 		copy(last[:], b[o:o+min(frame, 8)])
-		h := binary.LittleEndian.Uint64(last[:]) * multiplier
-		r.hash[i&(history-1)] = uint32(h >> 32)
-		rolling = rolling<<1 + h
+		v := binary.LittleEndian.Uint64(last[:])
+		r.frame[i&(history-1)] = v
+		rolling = rolling<<1 + v*multiplier
 		i++
 	}
 	r.rolling = rolling
@@ -77,11 +83,9 @@ func (r *repeat) floats(m *Monitor, a, z []float64, pos int64) {
 	z = z[:len(a)]
 	i, rolling := pos, r.rolling
 	for k, v := range a {
-		h := (math.Float64bits(v) ^ bits.RotateLeft64(math.Float64bits(z[k]), 29)) * multiplier
-		h ^= h >> 32 // few-bit numbers have all their bits at the upper end, where a product mixes least
-		h *= multiplier
-		r.hash[i&(history-1)] = uint32(h >> 32)
-		rolling = rolling<<1 + h
+		h := hashFloat(v)&^(1<<32-1) | hashFloat(z[k])>>32
+		r.frame[i&(history-1)] = h
+		rolling = rolling<<1 + h*multiplier
 		if rolling>>markShift == 0 {
 			r.mark(rolling, i)
 		}
@@ -89,6 +93,13 @@ func (r *repeat) floats(m *Monitor, a, z []float64, pos int64) {
 	}
 	r.rolling = rolling
 	r.compare(m, i)
+}
+
+// hashFloat mixes a float into the upper half. Few-bit numbers have all their bits at the upper end, where a product
+// mixes least.
+func hashFloat(v float64) uint64 {
+	b := math.Float64bits(v)
+	return (b ^ b>>32) * multiplier
 }
 
 func (r *repeat) begin(pos int64) {
@@ -107,6 +118,12 @@ func (r *repeat) mark(key uint64, pos int64) {
 
 // compare follows the equal frames under way through the piece that ends at end, and looks for new ones at its marks.
 func (r *repeat) compare(m *Monitor, end int64) {
+	if o := &r.opening; o.lag != 0 && end >= o.stop+minRepeat {
+		if r.periodic = r.goesOn(o.stop, o.lag); !r.periodic {
+			m.add(Repeated, -1, o.start, o.stop)
+		}
+		o.lag = 0
+	}
 	if r.lag != 0 {
 		r.follow(m, end)
 	}
@@ -120,13 +137,18 @@ func (r *repeat) compare(m *Monitor, end int64) {
 			continue
 		}
 		r.lag, r.start, r.stop = lag, pos, pos
-		for oldest := max(r.first, end-history); r.start-1-lag >= oldest && r.same(r.start-1, lag); r.start-- {
+		oldest := max(r.first, end-history)
+		for r.start-1-lag >= oldest && r.same(r.start-1, lag) {
+			r.start--
 		}
+		r.periodic = r.periodic || r.start-lag > oldest+minRepeat && r.goesOn(r.start-minRepeat, lag)
 		r.follow(m, end)
 	}
 }
 
-func (r *repeat) same(i, lag int64) bool { return r.hash[i&(history-1)] == r.hash[(i-lag)&(history-1)] }
+func (r *repeat) same(i, lag int64) bool {
+	return r.frame[i&(history-1)] == r.frame[(i-lag)&(history-1)]
+}
 
 // follow goes on to the end of the piece or of the equal frames, and judges them.
 func (r *repeat) follow(m *Monitor, end int64) {
@@ -140,23 +162,49 @@ func (r *repeat) follow(m *Monitor, end int64) {
 	}
 }
 
-// judge equal frames [start, stop). Those that copy the very start of the recording more than twice are a periodic
-// signal; until that is known nothing is said.
+// judge equal frames [start, stop). Those that copy the very start of the recording have no beginning to be seen: more
+// than two copies are a periodic signal, of fewer the end tells, once it is seen.
 func (r *repeat) judge(m *Monitor, over bool) {
 	n := r.stop - r.start
-	if r.periodic || n < minRepeat || !r.significant() {
+	if r.periodic || r.opening.lag != 0 || n < minRepeat || !r.significant() {
 		return
 	}
-	if r.start-r.lag < r.first+minRepeat {
-		if n > 2*r.lag {
+	if r.start-r.lag <= r.first+minRepeat {
+		switch {
+		case n > 2*r.lag:
 			r.periodic = true
-			return
+		case over:
+			r.opening.lag, r.opening.start, r.opening.stop = r.lag, r.start, r.stop
 		}
-		if !over {
-			return
-		}
+		return
 	}
 	m.add(Repeated, -1, r.start, r.stop)
+}
+
+// goesOn tells whether a channel repeats at a distance of lag in the minRepeat frames from a place on, and not at lag+1,
+// where all is equal that hardly changes. Floats may differ in their last bit here and there.
+func (r *repeat) goesOn(from, lag int64) bool {
+	var equal, chance [4]int
+	for i := from; i < from+minRepeat; i++ {
+		r.compareChannels(&equal, i, i-lag)
+		r.compareChannels(&chance, i, i-lag-1)
+	}
+	for c := range equal {
+		if equal[c] >= minRepeat*3/4 && chance[c] <= minRepeat/4 {
+			return true
+		}
+	}
+	return false
+}
+
+// compareChannels counts in which channels two frames are equal: floats take two places each.
+func (r *repeat) compareChannels(equal *[4]int, i, j int64) {
+	differs := r.frame[i&(history-1)] ^ r.frame[j&(history-1)]
+	for c := range equal {
+		if uint16(differs>>(16*c)) == 0 {
+			equal[c]++
+		}
+	}
 }
 
 // significant tells whether so many equal frames are beyond chance. How often frames are equal by chance is seen at a

@@ -33,28 +33,36 @@ const MainsWanderHz = 0.01
 // FindMains looks for lines at common multiples of a frequency near 50 or 60 Hz and
 // refines that frequency from all of them. It needs the fundamental or two
 // harmonics, and among the families takes the one that explains the more power on
-// a logarithmic scale.
+// a logarithmic scale: twice as much as a family between them, which is no grid's
+// and shows what comes by chance where lines are many.
 func FindMains(lines []Line) (Mains, bool) {
-	var best Mains
-	bestScore := 0.0
-	for _, family := range []int{50, 60} {
-		nominal := float64(family)
-		// Each low harmonic proposes a fundamental.
-		for _, l := range lines {
-			n := int(math.Round(l.Hz / nominal))
-			if n < 1 || n > mainsProposals || math.Abs(l.Hz/(float64(n)*nominal)-1) > mainsDeviation {
-				continue
-			}
-			m, score := fitMains(lines, l.Hz/float64(n), l.ToleranceHz/float64(n), family)
-			if len(m.Harmonics) == 0 || (m.Harmonics[0] != 1 && len(m.Harmonics) < 2) {
-				continue
-			}
-			if score > bestScore {
-				best, bestScore = m, score
-			}
+	best, score := bestOfFamily(lines, 50)
+	if m, s := bestOfFamily(lines, 60); s > score {
+		best, score = m, s
+	}
+	if _, chance := bestOfFamily(lines, 55); score <= 2*chance {
+		return Mains{}, false
+	}
+	return best, true
+}
+
+// bestOfFamily lets each low harmonic propose a fundamental.
+func bestOfFamily(lines []Line, family int) (best Mains, bestScore float64) {
+	nominal := float64(family)
+	for _, l := range lines {
+		n := int(math.Round(l.Hz / nominal))
+		if n < 1 || n > mainsProposals || math.Abs(l.Hz/(float64(n)*nominal)-1) > mainsDeviation {
+			continue
+		}
+		m, score := fitMains(lines, l.Hz/float64(n), l.ToleranceHz/float64(n), family)
+		if len(m.Harmonics) == 0 || (m.Harmonics[0] != 1 && len(m.Harmonics) < 2) {
+			continue
+		}
+		if score > bestScore {
+			best, bestScore = m, score
 		}
 	}
-	return best, bestScore > 0
+	return best, bestScore
 }
 
 // fitMains gathers the lines near multiples of hz, strongest per multiple, and

@@ -1,5 +1,7 @@
 package kernel
 
+import "tonepose/fieldmodels/variant"
+
 // Lanes is how many rows lie side by side in the results of Rows, and how many
 // tones in the states that a Cascade advances.
 const Lanes = group
@@ -25,13 +27,13 @@ type Cascade struct {
 // cascadeLoop advances one group of tones.
 type cascadeLoop func(c *Cascade, state, moments, out []complex128, group, channels, step int)
 
-var cascadeLoops = func(c *Cascade) cascadeLoop { return advanceGo }
+var (
+	cascadeLoops  = func(c *Cascade) cascadeLoop { return advanceGo }
+	cascadeKernel = variant.New("multitone.Cascade", &cascadeLoops)
+)
 
 // Prepare makes the cascade ready after its tables were filled.
 func (c *Cascade) Prepare() { c.loop = cascadeLoops(c) }
-
-// Portable makes c use the loop in Go, whatever the processor can do.
-func (c *Cascade) Portable() { c.loop = advanceGo }
 
 // Advance takes the moments of a block from the results of Rows: moment d of
 // tone k is its row d·len(Turn) + k, with real and imaginary part exchanged for

@@ -2,13 +2,9 @@
 
 package kernel
 
-import "golang.org/x/sys/cpu"
+import "tonepose/fieldmodels/variant"
 
-func init() {
-	if cpu.X86.HasAVX512F && cpu.X86.HasAVX512DQ {
-		cascadeLoops = cascadeAVX512
-	}
-}
+func init() { cascadeKernel.Add(variant.AVX512, cascadeAVX512) }
 
 // The loops in assembly are those of four stages with three to seven moments
 // beyond the plain sum. They advance the states of channels many channels of

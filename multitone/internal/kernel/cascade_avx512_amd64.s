@@ -2,9 +2,11 @@
 
 #include "textflag.h"
 
-// Four tones' complex numbers are one vector, eight tones two: HALF is done for
-// each. Z0 to Z3 hold the four old moments, turned, then the new ones; Z4 to Z9
-// the block's; Z20 to Z23 the turns' real and imaginary parts for both halves.
+// Eight tones' complex numbers are two vectors, which go one after the other. Z0 to
+// Z3 hold a vector of the four old moments, turned, then the new ones; Z4 to Z9 the
+// block's; Z20 to Z23 the turns' real and imaginary parts for either vector; Z18 and
+// Z19 the outputs. SI leads to the old moments; DX, R9 to R13, R8 and AX to the
+// block's moments 0 to 7.
 
 #define ARGS \
 	MOVQ state+0(FP), SI;         \
@@ -80,10 +82,12 @@
 	ADD(c, Z9, Z2);     \
 	ADD(d, Z9, Z3)
 
-#define FOURTH(o) EVEN(R12, o, 10, 17, 23, 28)
-#define FIFTH(o) ODD(R13, o, 11, 18, 24, 29)
-#define SIXTH(o) EVEN(R8, o, 12, 19, 25, 30)
-#define SEVENTH(o) ODD(AX, o, 13, 20, 26, 31)
+// MOREn adds the block's moments beyond the third, up to n.
+#define MORE3(o)
+#define MORE4(o) EVEN(R12, o, 10, 17, 23, 28)
+#define MORE5(o) MORE4(o); ODD(R13, o, 11, 18, 24, 29)
+#define MORE6(o) MORE5(o); EVEN(R8, o, 12, 19, 25, 30)
+#define MORE7(o) MORE6(o); ODD(AX, o, 13, 20, 26, 31)
 
 // FINISH stores the moments and leaves the output in y.
 #define FINISH(o, y) \
@@ -96,134 +100,52 @@
 	ADD(34, Z2, y);          \
 	ADD(35, Z3, y)
 
-#define NEXT \
-	ADDQ $512, SI; \
-	ADDQ $128, DX; \
-	ADDQ $128, R9; \
+// CASCADE is the whole of a function. Without an output, DI is 0.
+#define CASCADE(more) \
+	ARGS; \
+channel: \
+	BASE(0, Z20, Z22);   \
+	more(0);             \
+	FINISH(0, Z18);      \
+	BASE(64, Z21, Z23);  \
+	more(64);            \
+	FINISH(64, Z19);     \
+	TESTQ DI, DI;        \
+	JZ    silent;        \
+	VMOVUPD Z18, (DI);   \
+	VMOVUPD Z19, 64(DI); \
+	ADDQ    $128, DI;    \
+silent: \
+	ADDQ $512, SI;  \
+	ADDQ $128, DX;  \
+	ADDQ $128, R9;  \
 	ADDQ $128, R10; \
 	ADDQ $128, R11; \
 	ADDQ $128, R12; \
 	ADDQ $128, R13; \
-	ADDQ $128, R8; \
-	ADDQ $128, AX; \
-	DECQ CX
-
-#define STORE \
-	VMOVUPD Z18, (DI);   \
-	VMOVUPD Z19, 64(DI); \
-	ADDQ    $128, DI
+	ADDQ $128, R8;  \
+	ADDQ $128, AX;  \
+	DECQ CX;        \
+	JNZ channel;    \
+	VZEROUPPER;     \
+	RET
 
 // func cascade4x3avx512(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64)
 TEXT ·cascade4x3avx512(SB), NOSPLIT, $0-56
-	ARGS
-
-channel:
-	BASE(0, Z20, Z22)
-	FINISH(0, Z18)
-	BASE(64, Z21, Z23)
-	FINISH(64, Z19)
-	TESTQ DI, DI
-	JZ    silent
-	STORE
-
-silent:
-	NEXT
-	JNZ channel
-	VZEROUPPER
-	RET
+	CASCADE(MORE3)
 
 // func cascade4x4avx512(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64)
 TEXT ·cascade4x4avx512(SB), NOSPLIT, $0-56
-	ARGS
-
-channel:
-	BASE(0, Z20, Z22)
-	FOURTH(0)
-	FINISH(0, Z18)
-	BASE(64, Z21, Z23)
-	FOURTH(64)
-	FINISH(64, Z19)
-	TESTQ DI, DI
-	JZ    silent
-	STORE
-
-silent:
-	NEXT
-	JNZ channel
-	VZEROUPPER
-	RET
+	CASCADE(MORE4)
 
 // func cascade4x5avx512(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64)
 TEXT ·cascade4x5avx512(SB), NOSPLIT, $0-56
-	ARGS
-
-channel:
-	BASE(0, Z20, Z22)
-	FOURTH(0)
-	FIFTH(0)
-	FINISH(0, Z18)
-	BASE(64, Z21, Z23)
-	FOURTH(64)
-	FIFTH(64)
-	FINISH(64, Z19)
-	TESTQ DI, DI
-	JZ    silent
-	STORE
-
-silent:
-	NEXT
-	JNZ channel
-	VZEROUPPER
-	RET
+	CASCADE(MORE5)
 
 // func cascade4x6avx512(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64)
 TEXT ·cascade4x6avx512(SB), NOSPLIT, $0-56
-	ARGS
-
-channel:
-	BASE(0, Z20, Z22)
-	FOURTH(0)
-	FIFTH(0)
-	SIXTH(0)
-	FINISH(0, Z18)
-	BASE(64, Z21, Z23)
-	FOURTH(64)
-	FIFTH(64)
-	SIXTH(64)
-	FINISH(64, Z19)
-	TESTQ DI, DI
-	JZ    silent
-	STORE
-
-silent:
-	NEXT
-	JNZ channel
-	VZEROUPPER
-	RET
+	CASCADE(MORE6)
 
 // func cascade4x7avx512(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64)
 TEXT ·cascade4x7avx512(SB), NOSPLIT, $0-56
-	ARGS
-
-channel:
-	BASE(0, Z20, Z22)
-	FOURTH(0)
-	FIFTH(0)
-	SIXTH(0)
-	SEVENTH(0)
-	FINISH(0, Z18)
-	BASE(64, Z21, Z23)
-	FOURTH(64)
-	FIFTH(64)
-	SIXTH(64)
-	SEVENTH(64)
-	FINISH(64, Z19)
-	TESTQ DI, DI
-	JZ    silent
-	STORE
-
-silent:
-	NEXT
-	JNZ channel
-	VZEROUPPER
-	RET
+	CASCADE(MORE7)

@@ -5,6 +5,8 @@ import (
 	"math/cmplx"
 	"math/rand/v2"
 	"testing"
+
+	"tonepose/fieldmodels/variant/varianttest"
 )
 
 func random(rng *rand.Rand, n int) []complex128 {
@@ -17,7 +19,9 @@ func random(rng *rand.Rand, n int) []complex128 {
 
 // The loops in assembly must give what the loop in Go gives, but for rounding:
 // at most 24 products of numbers around 1, each some 2⁻⁵² off.
-func TestCascadeMatchesGo(t *testing.T) {
+func TestCascadeMatchesGo(t *testing.T) { varianttest.Each(t, cascadeKernel, testCascade) }
+
+func testCascade(t *testing.T) {
 	rng := rand.New(rand.NewPCG(1, 8))
 	for _, order := range []int{1, 3, 4, 8} {
 		for degree := order; degree <= 8; degree++ {
@@ -51,7 +55,7 @@ func TestCascadeMatchesGo(t *testing.T) {
 						want, got := make([]complex128, groups*channels*Lanes+1), make([]complex128, groups*channels*Lanes+1)
 						guard := complex(7, 7)
 						want[len(want)-1], got[len(got)-1] = guard, guard
-						c.Portable()
+						c.loop = advanceGo
 						c.Advance(wantState, moments, want[:len(want)-1], channels, stride)
 						c.Prepare()
 						c.Advance(gotState, moments, got[:len(got)-1], channels, stride)

@@ -1,5 +1,7 @@
 package kernel
 
+import "tonepose/fieldmodels/variant"
+
 // Extremes finds the least, the greatest and the sum of each channel's counts
 // in whole frames of interleaved 16-bit counts, little-endian as stored; flip,
 // 0x8000 for unsigned counts, is applied to each first. The results' lengths
@@ -24,4 +26,7 @@ func Extremes(low, high []int16, sum []int64, x []byte, flip uint16) {
 
 // extremesVectors takes what the processor's vectors can of the bytes x and
 // returns how many.
-var extremesVectors = func(low, high []int16, sum []int64, x []byte, flip uint16) int { return 0 }
+var (
+	extremesVectors = func(low, high []int16, sum []int64, x []byte, flip uint16) int { return 0 }
+	extremesKernel  = variant.New("multitone.Extremes", &extremesVectors)
+)

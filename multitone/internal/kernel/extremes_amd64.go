@@ -2,13 +2,9 @@
 
 package kernel
 
-import "golang.org/x/sys/cpu"
+import "tonepose/fieldmodels/variant"
 
-func init() {
-	if cpu.X86.HasAVX2 {
-		extremesVectors = extremesAVX2
-	}
-}
+func init() { extremesKernel.Add(variant.AVX2, extremesAVX2) }
 
 // lanes is what one of the sixteen places of a vector shows.
 type lanes struct {

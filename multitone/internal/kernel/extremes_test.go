@@ -5,11 +5,17 @@ import (
 	"math/rand/v2"
 	"slices"
 	"testing"
+
+	"tonepose/fieldmodels/variant/varianttest"
 )
 
 // The definition itself, for every number of channels up to 40 and lengths
 // that leave every remainder.
 func TestExtremesMatchTheDefinition(t *testing.T) {
+	varianttest.Each(t, extremesKernel, testExtremes)
+}
+
+func testExtremes(t *testing.T) {
 	rng := rand.New(rand.NewPCG(3, 4))
 	for channels := 1; channels <= 40; channels++ {
 		for _, frames := range []int{1, 2, 15, 16, 17, 129, 1000, 70000 / channels} {

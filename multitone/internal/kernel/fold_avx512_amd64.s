@@ -3,70 +3,9 @@
 #include "textflag.h"
 
 // Channels are folded 16 or 8 at a time, all places of them before the next;
-// masks keep loads and stores within the channels that are there.
-
-// interleave{,high}32 pick e0 o0 e1 o1 … from sixteen e and sixteen o.
-DATA interleave32<>+0(SB)/8, $0x0000001000000000
-DATA interleave32<>+8(SB)/8, $0x0000001100000001
-DATA interleave32<>+16(SB)/8, $0x0000001200000002
-DATA interleave32<>+24(SB)/8, $0x0000001300000003
-DATA interleave32<>+32(SB)/8, $0x0000001400000004
-DATA interleave32<>+40(SB)/8, $0x0000001500000005
-DATA interleave32<>+48(SB)/8, $0x0000001600000006
-DATA interleave32<>+56(SB)/8, $0x0000001700000007
-GLOBL interleave32<>(SB), RODATA|NOPTR, $64
-
-DATA interleaveHigh32<>+0(SB)/8, $0x0000001800000008
-DATA interleaveHigh32<>+8(SB)/8, $0x0000001900000009
-DATA interleaveHigh32<>+16(SB)/8, $0x0000001a0000000a
-DATA interleaveHigh32<>+24(SB)/8, $0x0000001b0000000b
-DATA interleaveHigh32<>+32(SB)/8, $0x0000001c0000000c
-DATA interleaveHigh32<>+40(SB)/8, $0x0000001d0000000d
-DATA interleaveHigh32<>+48(SB)/8, $0x0000001e0000000e
-DATA interleaveHigh32<>+56(SB)/8, $0x0000001f0000000f
-GLOBL interleaveHigh32<>(SB), RODATA|NOPTR, $64
-
-// reverse turns sixteen, or eight, about.
-DATA reverse32<>+0(SB)/8, $0x0000000e0000000f
-DATA reverse32<>+8(SB)/8, $0x0000000c0000000d
-DATA reverse32<>+16(SB)/8, $0x0000000a0000000b
-DATA reverse32<>+24(SB)/8, $0x0000000800000009
-DATA reverse32<>+32(SB)/8, $0x0000000600000007
-DATA reverse32<>+40(SB)/8, $0x0000000400000005
-DATA reverse32<>+48(SB)/8, $0x0000000200000003
-DATA reverse32<>+56(SB)/8, $0x0000000000000001
-GLOBL reverse32<>(SB), RODATA|NOPTR, $64
-
-// The same for eight and eight doubles.
-DATA interleave64<>+0(SB)/8, $0
-DATA interleave64<>+8(SB)/8, $8
-DATA interleave64<>+16(SB)/8, $1
-DATA interleave64<>+24(SB)/8, $9
-DATA interleave64<>+32(SB)/8, $2
-DATA interleave64<>+40(SB)/8, $10
-DATA interleave64<>+48(SB)/8, $3
-DATA interleave64<>+56(SB)/8, $11
-GLOBL interleave64<>(SB), RODATA|NOPTR, $64
-
-DATA interleaveHigh64<>+0(SB)/8, $4
-DATA interleaveHigh64<>+8(SB)/8, $12
-DATA interleaveHigh64<>+16(SB)/8, $5
-DATA interleaveHigh64<>+24(SB)/8, $13
-DATA interleaveHigh64<>+32(SB)/8, $6
-DATA interleaveHigh64<>+40(SB)/8, $14
-DATA interleaveHigh64<>+48(SB)/8, $7
-DATA interleaveHigh64<>+56(SB)/8, $15
-GLOBL interleaveHigh64<>(SB), RODATA|NOPTR, $64
-
-DATA reverse64<>+0(SB)/8, $7
-DATA reverse64<>+8(SB)/8, $6
-DATA reverse64<>+16(SB)/8, $5
-DATA reverse64<>+24(SB)/8, $4
-DATA reverse64<>+32(SB)/8, $3
-DATA reverse64<>+40(SB)/8, $2
-DATA reverse64<>+48(SB)/8, $1
-DATA reverse64<>+56(SB)/8, $0
-GLOBL reverse64<>(SB), RODATA|NOPTR, $64
+// masks keep loads and stores within the channels that are there. DI, SI and DX lead
+// to the results and the samples of these channels, R11 to R13 to those of a place,
+// of which AX are left; BX is the number of channels that are left.
 
 #define ARGS \
 	MOVQ dst+0(FP), DI;       \
@@ -106,11 +45,37 @@ GLOBL reverse64<>(SB), RODATA|NOPTR, $64
 	SHRQ    $most, R10;  \
 	KMOVW   R10, K3
 
+// SINGLES makes counts in Z0 and mirrored ones in Z1 sums and differences side by
+// side in Z2 and Z4.
+#define SINGLES \
+	VPADDD    Z1, Z0, Z2;  \
+	VPSUBD    Z1, Z0, Z3;  \
+	VCVTDQ2PS Z2, Z2;      \
+	VCVTDQ2PS Z3, Z3;      \
+	VMOVAPS   Z2, Z4;      \
+	VPERMT2PS Z3, Z30, Z2; \
+	VPERMT2PS Z3, Z31, Z4
+
+// SIXTEEN stores them where all sixteen are there, and goes on.
+#define SIXTEEN \
+	VMOVUPS Z2, (R11);   \
+	VMOVUPS Z4, 64(R11); \
+	ADDQ $128, R11;      \
+	ADDQ $32, R12;       \
+	SUBQ $32, R13
+
+// CHUNK goes to the next most channels, if any.
+#define CHUNK(most, dstBytes, bytes) \
+	ADDQ $dstBytes, DI; \
+	ADDQ $bytes, SI;    \
+	ADDQ $bytes, DX;    \
+	SUBQ $most, BX
+
 // func fold16f32avx512(dst *float32, up, down *int16, n, channels int, dstStep, step uintptr)
 TEXT ·fold16f32avx512(SB), NOSPLIT, $0-56
 	ARGS
-	VMOVDQU64 interleave32<>(SB), Z30
-	VMOVDQU64 interleaveHigh32<>(SB), Z31
+	VMOVDQU64 ·low32(SB), Z30
+	VMOVDQU64 ·high32(SB), Z31
 
 chunk:
 	MASKS(16)
@@ -121,21 +86,12 @@ chunk:
 wide:
 	VPMOVSXWD.Z (R12), K1, Z0
 	VPMOVSXWD.Z (R13), K1, Z1
-	VPADDD    Z1, Z0, Z2
-	VPSUBD    Z1, Z0, Z3
-	VCVTDQ2PS Z2, Z2
-	VCVTDQ2PS Z3, Z3
-	VMOVAPS   Z2, Z4
-	VPERMT2PS Z3, Z30, Z2
-	VPERMT2PS Z3, Z31, Z4
+	SINGLES
 	VMOVUPS   Z2, (R11)
 	VMOVUPS   Z4, K3, 64(R11)
 	NEXT
 	JNZ  wide
-	ADDQ $128, DI
-	ADDQ $32, SI
-	ADDQ $32, DX
-	SUBQ $16, BX
+	CHUNK(16, 128, 32)
 	JG   chunk
 	VZEROUPPER
 	RET
@@ -156,23 +112,13 @@ four: // four channels in all: four places at a time, mirrored ones reversed
 	VPERMQ    $0x1b, -24(R13), Y1
 	VPMOVSXWD (R12), Z0
 	VPMOVSXWD Y1, Z1
-	VPADDD    Z1, Z0, Z2
-	VPSUBD    Z1, Z0, Z3
-	VCVTDQ2PS Z2, Z2
-	VCVTDQ2PS Z3, Z3
-	VMOVAPS   Z2, Z4
-	VPERMT2PS Z3, Z30, Z2
-	VPERMT2PS Z3, Z31, Z4
-	VMOVUPS   Z2, (R11)
-	VMOVUPS   Z4, 64(R11)
-	ADDQ $128, R11
-	ADDQ $32, R12
-	SUBQ $32, R13
+	SINGLES
+	SIXTEEN
 	SUBQ $4, AX
 	JMP  four
 
 single: // one channel: sixteen places at a time
-	VMOVDQU64 reverse32<>(SB), Z29
+	VMOVDQU64 ·reverse32(SB), Z29
 
 sixteen:
 	CMPQ AX, $16
@@ -180,18 +126,8 @@ sixteen:
 	VPMOVSXWD (R12), Z0
 	VPMOVSXWD -30(R13), Z1
 	VPERMD    Z1, Z29, Z1
-	VPADDD    Z1, Z0, Z2
-	VPSUBD    Z1, Z0, Z3
-	VCVTDQ2PS Z2, Z2
-	VCVTDQ2PS Z3, Z3
-	VMOVAPS   Z2, Z4
-	VPERMT2PS Z3, Z30, Z2
-	VPERMT2PS Z3, Z31, Z4
-	VMOVUPS   Z2, (R11)
-	VMOVUPS   Z4, 64(R11)
-	ADDQ $128, R11
-	ADDQ $32, R12
-	SUBQ $32, R13
+	SINGLES
+	SIXTEEN
 	SUBQ $16, AX
 	JMP  sixteen
 
@@ -214,6 +150,7 @@ done:
 	VZEROUPPER
 	RET
 
+// STORE64 stores sums in Z2 and differences in Z3 side by side.
 #define STORE64 \
 	VMOVAPD   Z2, Z4;         \
 	VPERMT2PD Z3, Z30, Z2;    \
@@ -221,65 +158,60 @@ done:
 	VMOVUPD   Z2, K2, (R11);  \
 	VMOVUPD   Z4, K3, 64(R11)
 
+// DOUBLES is the whole of a fold to doubles; load leaves sums in Z2, differences in Z3.
+#define DOUBLES(load, bytes) \
+	ARGS;                           \
+	VMOVDQU64 ·low64(SB), Z30;      \
+	VMOVDQU64 ·high64(SB), Z31;     \
+chunk:                              \
+	MASKS(8);                       \
+	START;                          \
+place:                              \
+	load;                           \
+	STORE64;                        \
+	NEXT;                           \
+	JNZ  place;                     \
+	CHUNK(8, 128, bytes);           \
+	JG   chunk;                     \
+	VZEROUPPER;                     \
+	RET
+
+#define COUNTS \
+	VPMOVSXWD.Z (R12), K1, Y0; \
+	VPMOVSXWD.Z (R13), K1, Y1; \
+	VPADDD    Y1, Y0, Y2;      \
+	VPSUBD    Y1, Y0, Y3;      \
+	VCVTDQ2PD Y2, Z2;          \
+	VCVTDQ2PD Y3, Z3
+
+#define FLOATS \
+	VMOVUPD.Z (R12), K1, Z0; \
+	VMOVUPD.Z (R13), K1, Z1; \
+	VADDPD Z1, Z0, Z2;       \
+	VSUBPD Z1, Z0, Z3
+
 // func fold16f64avx512(dst *float64, up, down *int16, n, channels int, dstStep, step uintptr)
 TEXT ·fold16f64avx512(SB), NOSPLIT, $0-56
-	ARGS
-	VMOVDQU64 interleave64<>(SB), Z30
-	VMOVDQU64 interleaveHigh64<>(SB), Z31
-
-chunk:
-	MASKS(8)
-	START
-
-place:
-	VPMOVSXWD.Z (R12), K1, Y0
-	VPMOVSXWD.Z (R13), K1, Y1
-	VPADDD    Y1, Y0, Y2
-	VPSUBD    Y1, Y0, Y3
-	VCVTDQ2PD Y2, Z2
-	VCVTDQ2PD Y3, Z3
-	STORE64
-	NEXT
-	JNZ  place
-	ADDQ $128, DI
-	ADDQ $16, SI
-	ADDQ $16, DX
-	SUBQ $8, BX
-	JG   chunk
-	VZEROUPPER
-	RET
+	DOUBLES(COUNTS, 16)
 
 // func fold64f64avx512(dst *float64, up, down *float64, n, channels int, dstStep, step uintptr)
 TEXT ·fold64f64avx512(SB), NOSPLIT, $0-56
-	ARGS
-	VMOVDQU64 interleave64<>(SB), Z30
-	VMOVDQU64 interleaveHigh64<>(SB), Z31
+	DOUBLES(FLOATS, 64)
 
-chunk:
-	MASKS(8)
-	START
-
-place:
-	VMOVUPD.Z (R12), K1, Z0
-	VMOVUPD.Z (R13), K1, Z1
-	VADDPD Z1, Z0, Z2
-	VSUBPD Z1, Z0, Z3
-	STORE64
-	NEXT
-	JNZ  place
-	ADDQ $128, DI
-	ADDQ $64, SI
-	ADDQ $64, DX
-	SUBQ $8, BX
-	JG   chunk
-	VZEROUPPER
-	RET
+// HALVES makes doubles in Z0 and mirrored ones in Z1 sums and differences side by
+// side in Z2, in float32.
+#define HALVES \
+	VADDPD    Z1, Z0, Z2; \
+	VSUBPD    Z1, Z0, Z3; \
+	VCVTPD2PS Z2, Y2;     \
+	VCVTPD2PS Z3, Y3;     \
+	VPERMT2PS Z3, Z30, Z2
 
 // func fold64f32avx512(dst *float32, up, down *float64, n, channels int, dstStep, step uintptr)
 TEXT ·fold64f32avx512(SB), NOSPLIT, $0-56
 	ARGS
-	VMOVDQU64 interleave32<>(SB), Z30
-	VMOVDQU64 reverse64<>(SB), Z29
+	VMOVDQU64 ·low32(SB), Z30
+	VMOVDQU64 ·reverse64(SB), Z29
 
 chunk:
 	MASKS(8)
@@ -294,11 +226,7 @@ eight: // one channel: eight places at a time
 	VMOVUPD   (R12), Z0
 	VMOVUPD   -56(R13), Z1
 	VPERMPD   Z1, Z29, Z1
-	VADDPD    Z1, Z0, Z2
-	VSUBPD    Z1, Z0, Z3
-	VCVTPD2PS Z2, Y2
-	VCVTPD2PS Z3, Y3
-	VPERMT2PS Z3, Z30, Z2
+	HALVES
 	VMOVUPS   Z2, (R11)
 	ADDQ $64, R11
 	ADDQ $64, R12
@@ -313,18 +241,11 @@ rest:
 place:
 	VMOVUPD.Z (R12), K1, Z0
 	VMOVUPD.Z (R13), K1, Z1
-	VADDPD    Z1, Z0, Z2
-	VSUBPD    Z1, Z0, Z3
-	VCVTPD2PS Z2, Y2
-	VCVTPD2PS Z3, Y3
-	VPERMT2PS Z3, Z30, Z2
+	HALVES
 	VMOVUPS   Z2, K2, (R11)
 	NEXT
 	JNZ  place
-	ADDQ $64, DI
-	ADDQ $64, SI
-	ADDQ $64, DX
-	SUBQ $8, BX
+	CHUNK(8, 64, 64)
 	JG   chunk
 
 done:

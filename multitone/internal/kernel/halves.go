@@ -1,5 +1,7 @@
 package kernel
 
+import "tonepose/fieldmodels/variant"
+
 // Halves joins the sums of a window's two halves. Rows 2i and 2i+1 hold the even and
 // the odd part of the weights of function i over the second half; over the first
 // half they stand in a mirror. Of these rows' sums a and b of the first half, c and d
@@ -14,8 +16,13 @@ func (r *Rows[T]) Halves(dst, first, last []complex128, i int, scale []float64) 
 	halves(dst[:len(scale)], first[at:end], last[at:end], scale)
 }
 
-// halves takes pairs that stand group numbers apart.
-var halves = func(dst, first, last []complex128, scale []float64) {
+var (
+	halves       = halvesGo
+	halvesKernel = variant.New("multitone.Halves", &halves)
+)
+
+// halvesGo takes pairs that stand group numbers apart.
+func halvesGo(dst, first, last []complex128, scale []float64) {
 	for c, s := range scale {
 		a, b := first[c*group:c*group+2], last[c*group:c*group+2]
 		re := (real(a[0]) - imag(a[0])) + (real(b[0]) + imag(b[0]))

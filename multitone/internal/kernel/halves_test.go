@@ -4,11 +4,17 @@ import (
 	"math/rand/v2"
 	"slices"
 	"testing"
+
+	"tonepose/fieldmodels/variant/varianttest"
 )
 
 // The definition itself, of sums whose numbers are all different; no more is
 // written than the channels.
 func TestHalvesMatchTheDefinition(t *testing.T) {
+	varianttest.Each(t, halvesKernel, testHalves)
+}
+
+func testHalves(t *testing.T) {
 	rng := rand.New(rand.NewPCG(4, 4))
 	for channels := 1; channels <= 13; channels++ {
 		r := New[float32](64, 10, channels)

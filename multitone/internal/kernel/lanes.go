@@ -1,6 +1,10 @@
 package kernel
 
-import "math"
+import (
+	"math"
+
+	"tonepose/fieldmodels/variant"
+)
 
 // LaneReferral turns rows that lie as those of a Cascade to the phase of each
 // tone's reference, and puts them tone by tone, channel by channel.
@@ -17,7 +21,10 @@ type LaneReferral struct {
 	loop       func(r *LaneReferral, out, row []complex128)
 }
 
-var laneLoop = func(tones int) func(r *LaneReferral, out, row []complex128) { return turnLanesGo }
+var (
+	laneLoop   = func(tones int) func(r *LaneReferral, out, row []complex128) { return turnLanesGo }
+	laneKernel = variant.New("multitone.LaneReferral", &laneLoop)
+)
 
 // NewLaneReferral prepares for tones with a reference channel each; ahead is
 // what the references are multiplied by, volts the size of a unit.

@@ -5,11 +5,15 @@ import (
 	"math/cmplx"
 	"math/rand/v2"
 	"testing"
+
+	"tonepose/fieldmodels/variant/varianttest"
 )
 
 // The loops in assembly must refer rows as that in Go does, but for rounding: a
 // product of three numbers around 1 errs by a few 2⁻⁵².
-func TestLaneReferralMatchesGo(t *testing.T) {
+func TestLaneReferralMatchesGo(t *testing.T) { varianttest.Each(t, laneKernel, testLaneReferral) }
+
+func testLaneReferral(t *testing.T) {
 	rng := rand.New(rand.NewPCG(2, 5))
 	for _, channels := range []int{1, 2, 5, 12} {
 		for _, tones := range []int{1, 7, 8, 9, 17} {

@@ -1,20 +1,25 @@
 package kernel
 
-// Variants for this processor, the fastest first; the portable one is always
-// there.
+import "tonepose/fieldmodels/variant"
+
+// The loops that new Rows take.
 var (
-	singles = []loops[float32]{{"go", usual, foldGo[float32, int16], foldGo[float32, float64], sumGo[float32]}}
-	doubles = []loops[float64]{{"go", usual, foldGo[float64, int16], foldGo[float64, float64], sumGo[float64]}}
+	singles = loops[float32]{usual, foldGo[float32, int16], foldGo[float32, float64], sumGo[float32]}
+	doubles = loops[float64]{usual, foldGo[float64, int16], foldGo[float64, float64], sumGo[float64]}
+
+	singlesKernel = variant.New("multitone.Rows[float32]", &singles)
+	doublesKernel = variant.New("multitone.Rows[float64]", &doubles)
 )
 
-func best[T Real]() loops[T] { return variants[T]()[0] }
-
-func variants[T Real]() []loops[T] {
-	var zero T
-	if _, ok := any(zero).(float32); ok {
-		return any(singles).([]loops[T])
+func fastest[T Real]() loops[T] {
+	var l loops[T]
+	switch l := any(&l).(type) {
+	case *loops[float32]:
+		*l = singles
+	case *loops[float64]:
+		*l = doubles
 	}
-	return any(doubles).([]loops[T])
+	return l
 }
 
 // foldGo writes x(u) + x(−u) and x(u) − x(−u), place by place, channel by

@@ -2,17 +2,17 @@
 
 package kernel
 
-import "golang.org/x/sys/cpu"
+import (
+	"unsafe"
+
+	"tonepose/fieldmodels/variant"
+)
 
 func init() {
-	if cpu.X86.HasAVX2 && cpu.X86.HasFMA {
-		singles = append([]loops[float32]{{"avx2", usual, fold16SingleAVX2, fold64SingleAVX2, sumSingleAVX2}}, singles...)
-		doubles = append([]loops[float64]{{"avx2", usual, fold16DoubleAVX2, fold64DoubleAVX2, sumDoubleAVX2}}, doubles...)
-	}
-	if cpu.X86.HasAVX512F && cpu.X86.HasAVX512DQ && cpu.X86.HasAVX512BW && cpu.X86.HasAVX512VL {
-		singles = append([]loops[float32]{{"avx512", runs, fold16SingleAVX512, fold64SingleAVX512, sumSingleAVX512}}, singles...)
-		doubles = append([]loops[float64]{{"avx512", usual, fold16DoubleAVX512, fold64DoubleAVX512, sumDoubleAVX512}}, doubles...)
-	}
+	singlesKernel.Add(variant.AVX2, loops[float32]{usual, foldQuads(fold16f32avx2), foldQuads(fold64f32avx2), sumSingleAVX2})
+	doublesKernel.Add(variant.AVX2, loops[float64]{usual, foldQuads(fold16f64avx2), foldQuads(fold64f64avx2), sumDoubleAVX2})
+	singlesKernel.Add(variant.AVX512, loops[float32]{runs, foldAll(fold16f32avx512), foldAll(fold64f32avx512), sumSingleAVX512})
+	doublesKernel.Add(variant.AVX512, loops[float64]{usual, foldAll(fold16f64avx512), foldAll(fold64f64avx512), sumDoubleAVX512})
 }
 
 // The loops in assembly fold n places; a place of the channels' sums and
@@ -43,63 +43,25 @@ func fold64f32avx2(dst *float32, up, down *float64, n, quads int, dstStep, step 
 //go:noescape
 func fold64f64avx2(dst *float64, up, down *float64, n, quads int, dstStep, step uintptr)
 
-func fold16SingleAVX512(dst []float32, x []int16, f folding) {
-	up, down := ends(dst, x, f)
-	fold16f32avx512(&dst[0], up, down, f.n, f.channels, uintptr(f.stride)*8, uintptr(f.channels)*2)
-}
-
-func fold16DoubleAVX512(dst []float64, x []int16, f folding) {
-	up, down := ends(dst, x, f)
-	fold16f64avx512(&dst[0], up, down, f.n, f.channels, uintptr(f.stride)*16, uintptr(f.channels)*2)
-}
-
-func fold64SingleAVX512(dst []float32, x []float64, f folding) {
-	up, down := ends(dst, x, f)
-	fold64f32avx512(&dst[0], up, down, f.n, f.channels, uintptr(f.stride)*8, uintptr(f.channels)*8)
-}
-
-func fold64DoubleAVX512(dst []float64, x []float64, f folding) {
-	up, down := ends(dst, x, f)
-	fold64f64avx512(&dst[0], up, down, f.n, f.channels, uintptr(f.stride)*16, uintptr(f.channels)*8)
-}
-
-func fold16SingleAVX2(dst []float32, x []int16, f folding) {
-	up, down := ends(dst, x, f)
-	if quads := f.channels / 4; quads > 0 {
-		fold16f32avx2(&dst[0], up, down, f.n, quads, uintptr(f.stride)*8, uintptr(f.channels)*2)
-	}
-	if rest := f.channels % 4; rest > 0 {
-		foldFrom(dst, x, f, f.channels-rest)
+// foldAll is a fold whose assembly takes all channels.
+func foldAll[T Real, S int16 | float64](vector func(dst *T, up, down *S, n, channels int, dstStep, step uintptr)) func(dst []T, x []S, f folding) {
+	return func(dst []T, x []S, f folding) {
+		up, down := ends(dst, x, f)
+		vector(&dst[0], up, down, f.n, f.channels, 2*uintptr(f.stride)*unsafe.Sizeof(dst[0]), uintptr(f.channels)*unsafe.Sizeof(x[0]))
 	}
 }
 
-func fold16DoubleAVX2(dst []float64, x []int16, f folding) {
-	up, down := ends(dst, x, f)
-	if quads := f.channels / 4; quads > 0 {
-		fold16f64avx2(&dst[0], up, down, f.n, quads, uintptr(f.stride)*16, uintptr(f.channels)*2)
-	}
-	if rest := f.channels % 4; rest > 0 {
-		foldFrom(dst, x, f, f.channels-rest)
-	}
-}
-
-func fold64SingleAVX2(dst []float32, x []float64, f folding) {
-	up, down := ends(dst, x, f)
-	if quads := f.channels / 4; quads > 0 {
-		fold64f32avx2(&dst[0], up, down, f.n, quads, uintptr(f.stride)*8, uintptr(f.channels)*8)
-	}
-	if rest := f.channels % 4; rest > 0 {
-		foldFrom(dst, x, f, f.channels-rest)
-	}
-}
-
-func fold64DoubleAVX2(dst []float64, x []float64, f folding) {
-	up, down := ends(dst, x, f)
-	if quads := f.channels / 4; quads > 0 {
-		fold64f64avx2(&dst[0], up, down, f.n, quads, uintptr(f.stride)*16, uintptr(f.channels)*8)
-	}
-	if rest := f.channels % 4; rest > 0 {
-		foldFrom(dst, x, f, f.channels-rest)
+// foldQuads is a fold whose assembly takes four channels at a time, with the rest
+// in Go.
+func foldQuads[T Real, S int16 | float64](vector func(dst *T, up, down *S, n, quads int, dstStep, step uintptr)) func(dst []T, x []S, f folding) {
+	return func(dst []T, x []S, f folding) {
+		up, down := ends(dst, x, f)
+		if quads := f.channels / 4; quads > 0 {
+			vector(&dst[0], up, down, f.n, quads, 2*uintptr(f.stride)*unsafe.Sizeof(dst[0]), uintptr(f.channels)*unsafe.Sizeof(x[0]))
+		}
+		if rest := f.channels % 4; rest > 0 {
+			foldFrom(dst, x, f, f.channels-rest)
+		}
 	}
 }
 

@@ -61,22 +61,13 @@ func New[T Real](length, rows, channels int) *Rows[T] {
 	}
 	r.table = make([]T, r.grid.groups*r.grid.padded*2*group)
 	r.held = make([]T, 2*r.Size())
-	r.use(best[T]())
+	r.loops = fastest[T]()
+	r.run = r.loops.run(channels)
+	r.fold = make([]T, r.run*r.grid.stride*2)
 	return r
 }
 
-func (r *Rows[T]) use(l loops[T]) {
-	r.loops, r.run = l, l.run(r.channels)
-	r.fold = make([]T, r.run*r.grid.stride*2)
-}
-
 func roundUp(n, to int) int { return (n + to - 1) / to * to }
-
-// Portable makes r use the loops in Go, whatever the processor can do.
-func (r *Rows[T]) Portable() {
-	all := variants[T]()
-	r.use(all[len(all)-1])
-}
 
 // Half is the number of places u ≥ 0: 0, 1, … for odd lengths, ½, 1½, … for even.
 func (r *Rows[T]) Half() int { return r.half }
@@ -135,7 +126,6 @@ type folding struct{ up, down, n, channels, stride int }
 
 // loops are one variant of the inner loops.
 type loops[T Real] struct {
-	name    string
 	run     func(channels int) int // places that are folded at a time
 	int16   func(dst []T, x []int16, f folding)
 	float64 func(dst []T, x []float64, f folding)

@@ -6,7 +6,11 @@ import (
 	"math/rand/v2"
 	"testing"
 	"unsafe"
+
+	"tonepose/fieldmodels/variant/varianttest"
 )
+
+func TestMain(m *testing.M) { varianttest.Main(m) }
 
 // guard surrounds n elements with NaN, off by an odd place so that no vector
 // is aligned; check fails if one of them was written.
@@ -41,34 +45,29 @@ func epsilon[T Real]() float64 {
 // Every variant of every loop against the definition summed in float64, for
 // all lengths up to 129 and counts of channels that leave every remainder.
 func TestSumsMatchTheDefinition(t *testing.T) {
-	t.Run("float32", testSums[float32])
-	t.Run("float64", testSums[float64])
+	t.Run("float32", func(t *testing.T) { varianttest.Each(t, singlesKernel, testSums[float32]) })
+	t.Run("float64", func(t *testing.T) { varianttest.Each(t, doublesKernel, testSums[float64]) })
 }
 
 func testSums[T Real](t *testing.T) {
-	for _, v := range variants[T]() {
-		t.Run(v.name, func(t *testing.T) {
-			rng := rand.New(rand.NewPCG(1, 2))
-			for length := 1; length <= 129; length++ {
-				channels := 1 + (length*7)%34
-				rows := 1 + (length*5)%27
-				checkSums(t, v, length, rows, channels, rng)
-				checkSums(t, v, length, 10, 1, rng) // these have loops of their own
-				checkSums(t, v, length, 7, 4, rng)
-			}
-			for _, length := range []int{255, 256, 257, 385, 513, 1030} { // one run to some
-				checkSums(t, v, length, 26, 31, rng)
-				checkSums(t, v, length, 10, 1, rng)
-				checkSums(t, v, length, 7, 4, rng)
-			}
-		})
+	rng := rand.New(rand.NewPCG(1, 2))
+	for length := 1; length <= 129; length++ {
+		channels := 1 + (length*7)%34
+		rows := 1 + (length*5)%27
+		checkSums[T](t, length, rows, channels, rng)
+		checkSums[T](t, length, 10, 1, rng) // these have loops of their own
+		checkSums[T](t, length, 7, 4, rng)
+	}
+	for _, length := range []int{255, 256, 257, 385, 513, 1030} { // one run to some
+		checkSums[T](t, length, 26, 31, rng)
+		checkSums[T](t, length, 10, 1, rng)
+		checkSums[T](t, length, 7, 4, rng)
 	}
 }
 
-func checkSums[T Real](t *testing.T, v loops[T], length, rows, channels int, rng *rand.Rand) {
+func checkSums[T Real](t *testing.T, length, rows, channels int, rng *rand.Rand) {
 	t.Helper()
 	r := New[T](length, rows, channels)
-	r.use(v)
 	var tableOK, foldOK func()
 	r.table, tableOK = guard[T](t, len(r.table))
 	r.fold, foldOK = guard[T](t, len(r.fold))
@@ -146,13 +145,12 @@ func checkSums[T Real](t *testing.T, v loops[T], length, rows, channels int, rng
 // in the worst case for roundings, a tone of a whole number of samples a period.
 func TestSinglesAreWithin140dB(t *testing.T) {
 	const length = 2048
-	for _, v := range variants[float32]() {
+	for level := range singlesKernel.Each() {
 		for _, channels := range []int{1, 4, 12, 20} {
 			worst := 0.0
 			for _, period := range []float64{4, 8, 19.5122, 64, 333.3} {
 				exact := New[float64](length, 16, channels)
 				single := New[float32](length, 16, channels)
-				single.use(v)
 				cos, sin := make([]float64, length/2), make([]float64, length/2)
 				for i, other := range []float64{1, 1.37} {
 					row := 9 * i // of either group
@@ -183,9 +181,9 @@ func TestSinglesAreWithin140dB(t *testing.T) {
 					}
 				}
 			}
-			t.Logf("%s: %d channels: %.1f dB of full scale", v.name, channels, 20*math.Log10(worst))
+			t.Logf("%s: %d channels: %.1f dB of full scale", level.Name, channels, 20*math.Log10(worst))
 			if worst > 1e-7 {
-				t.Errorf("%s: %d channels: error %.3g of full scale", v.name, channels, worst)
+				t.Errorf("%s: %d channels: error %.3g of full scale", level.Name, channels, worst)
 			}
 		}
 	}
@@ -201,17 +199,15 @@ func TestSumsDoNotAllocate(t *testing.T) {
 
 func BenchmarkRows(b *testing.B) {
 	for _, s := range []struct{ length, rows, channels int }{{1024, 16, 12}, {2048, 6, 4}, {2048, 32, 32}, {1333, 48, 12}} {
-		for _, v := range variants[float32]() {
-			b.Run(fmt.Sprintf("n=%d/rows=%d/channels=%d/float32/impl=%s", s.length, s.rows, s.channels, v.name), func(b *testing.B) {
+		for level := range singlesKernel.Each() {
+			b.Run(fmt.Sprintf("n=%d/rows=%d/channels=%d/float32/impl=%s", s.length, s.rows, s.channels, level.Name), func(b *testing.B) {
 				r := New[float32](s.length, s.rows, s.channels)
-				r.use(v)
 				benchRows(b, r)
 			})
 		}
-		for _, v := range variants[float64]() {
-			b.Run(fmt.Sprintf("n=%d/rows=%d/channels=%d/float64/impl=%s", s.length, s.rows, s.channels, v.name), func(b *testing.B) {
+		for level := range doublesKernel.Each() {
+			b.Run(fmt.Sprintf("n=%d/rows=%d/channels=%d/float64/impl=%s", s.length, s.rows, s.channels, level.Name), func(b *testing.B) {
 				r := New[float64](s.length, s.rows, s.channels)
-				r.use(v)
 				benchRows(b, r)
 			})
 		}

@@ -1,6 +1,10 @@
 package kernel
 
-import "math"
+import (
+	"math"
+
+	"tonepose/fieldmodels/variant"
+)
 
 // Stream mixes every channel with every tone and filters the products by equal
 // first-order stages, with an output after every sample.
@@ -36,7 +40,10 @@ type streamLoops struct {
 	refer  func(s *Stream, out []complex128, n int) // mixes all tones and refers them
 }
 
-var streamLoopsFor = func(s *Stream) streamLoops { return portableStream }
+var (
+	streamLoopsFor = func(s *Stream) streamLoops { return portableStream }
+	streamKernel   = variant.New("multitone.Stream", &streamLoopsFor)
+)
 
 var portableStream = streamLoops{spreadCountsGo, mixGo, referGo}
 
@@ -64,9 +71,6 @@ func (s *Stream) Scale(volts []float64) {
 		s.gain[2*c], s.gain[2*c+1] = v, v
 	}
 }
-
-// Portable makes s use the loops in Go, whatever the processor can do.
-func (s *Stream) Portable() { s.loops = portableStream }
 
 // Tune sets the tones' angular frequencies [rad/sample].
 func (s *Stream) Tune(omega []float64) {

@@ -2,18 +2,16 @@
 
 package kernel
 
-import "golang.org/x/sys/cpu"
+import "tonepose/fieldmodels/variant"
 
 func init() {
-	if cpu.X86.HasAVX512F && cpu.X86.HasAVX512DQ && cpu.X86.HasAVX512VL {
-		streamLoopsFor = streamAVX512
-		laneLoop = func(tones int) func(r *LaneReferral, out, row []complex128) {
-			if tones%Lanes != 0 {
-				return turnLanesGo
-			}
-			return referLanesAVX512
+	streamKernel.Add(variant.AVX512, streamAVX512)
+	laneKernel.Add(variant.AVX512, func(tones int) func(r *LaneReferral, out, row []complex128) {
+		if tones%Lanes != 0 {
+			return turnLanesGo
 		}
-	}
+		return referLanesAVX512
+	})
 }
 
 // spread16avx512 writes n samples of vectors·4 channels twice each, times gain;

@@ -22,60 +22,6 @@
 	MOVQ  keep+88(FP), R10; \
 	KMOVW R10, K2
 
-// twice picks 0 0 1 1 2 2 3 3 from four doubles; pairs* interleave eight real
-// and eight imaginary parts.
-DATA twice<>+0(SB)/8, $0
-DATA twice<>+8(SB)/8, $0
-DATA twice<>+16(SB)/8, $1
-DATA twice<>+24(SB)/8, $1
-DATA twice<>+32(SB)/8, $2
-DATA twice<>+40(SB)/8, $2
-DATA twice<>+48(SB)/8, $3
-DATA twice<>+56(SB)/8, $3
-GLOBL twice<>(SB), RODATA|NOPTR, $64
-
-DATA pairsLow<>+0(SB)/8, $0
-DATA pairsLow<>+8(SB)/8, $8
-DATA pairsLow<>+16(SB)/8, $1
-DATA pairsLow<>+24(SB)/8, $9
-DATA pairsLow<>+32(SB)/8, $2
-DATA pairsLow<>+40(SB)/8, $10
-DATA pairsLow<>+48(SB)/8, $3
-DATA pairsLow<>+56(SB)/8, $11
-GLOBL pairsLow<>(SB), RODATA|NOPTR, $64
-
-DATA pairsHigh<>+0(SB)/8, $4
-DATA pairsHigh<>+8(SB)/8, $12
-DATA pairsHigh<>+16(SB)/8, $5
-DATA pairsHigh<>+24(SB)/8, $13
-DATA pairsHigh<>+32(SB)/8, $6
-DATA pairsHigh<>+40(SB)/8, $14
-DATA pairsHigh<>+48(SB)/8, $7
-DATA pairsHigh<>+56(SB)/8, $15
-GLOBL pairsHigh<>(SB), RODATA|NOPTR, $64
-
-// beside are the offsets of eight complex numbers, apart the order that parts the
-// pairs which unpacking leaves: 0 4 1 5 2 6 3 7 from 0 2 4 6 1 3 5 7.
-DATA beside<>+0(SB)/8, $0
-DATA beside<>+8(SB)/8, $16
-DATA beside<>+16(SB)/8, $32
-DATA beside<>+24(SB)/8, $48
-DATA beside<>+32(SB)/8, $64
-DATA beside<>+40(SB)/8, $80
-DATA beside<>+48(SB)/8, $96
-DATA beside<>+56(SB)/8, $112
-GLOBL beside<>(SB), RODATA|NOPTR, $64
-
-DATA apart<>+0(SB)/8, $0
-DATA apart<>+8(SB)/8, $2
-DATA apart<>+16(SB)/8, $4
-DATA apart<>+24(SB)/8, $6
-DATA apart<>+32(SB)/8, $1
-DATA apart<>+40(SB)/8, $3
-DATA apart<>+48(SB)/8, $5
-DATA apart<>+56(SB)/8, $7
-GLOBL apart<>(SB), RODATA|NOPTR, $64
-
 DATA half<>+0(SB)/8, $0.5
 GLOBL half<>(SB), RODATA|NOPTR, $8
 DATA threeHalves<>+0(SB)/8, $1.5
@@ -89,7 +35,7 @@ TEXT ·spread16avx512(SB), NOSPLIT, $0-48
 	MOVQ n+24(FP), CX
 	MOVQ vectors+32(FP), BX
 	MOVQ step+40(FP), R8
-	VMOVDQU64 twice<>(SB), Z31
+	VMOVDQU64 ·twice(SB), Z31
 
 sample:
 	MOVQ SI, R9
@@ -113,90 +59,58 @@ vector:
 	VZEROUPPER
 	RET
 
-#define TURN(off, z) \
-	VMOVUPD        (off)(SI), z;   \
+// The four stages of four channels are in Z0 to Z3, of twelve in Z0 to Z11. Z28 and
+// Z29 hold the turn of the states, then those of the outputs; Z30 the carrier.
+
+// FOUR does op(i, z) for the stages of four channels, TWELVE for those of twelve.
+#define FOUR(op) \
+	op(0, Z0); \
+	op(1, Z1); \
+	op(2, Z2); \
+	op(3, Z3)
+
+#define TWELVE(op) \
+	FOUR(op);   \
+	op(4, Z4);  \
+	op(5, Z5);  \
+	op(6, Z6);  \
+	op(7, Z7);  \
+	op(8, Z8);  \
+	op(9, Z9);  \
+	op(10, Z10); \
+	op(11, Z11)
+
+// TURN loads a state and turns it.
+#define TURN(i, z) \
+	VMOVUPD        (64*i)(SI), z;  \
 	VPERMILPD      $0x55, z, Z30;  \
 	VMULPD         Z29, Z30, Z30;  \
 	VFMADDSUB213PD Z30, Z28, z
 
-// func mix4avx512(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask uint64)
-TEXT ·mix4avx512(SB), NOSPLIT, $0-72
-	MIX_ARGS
-	TURN(0, Z0)
-	TURN(64, Z1)
-	TURN(128, Z2)
-	TURN(192, Z3)
+// LEAVE stores a state.
+#define LEAVE(i, z) VMOVUPD z, (64*i)(SI)
 
-sample:
-	VBROADCASTF64X2 (DX), Z4
-	VFMADD231PD (BX), Z4, Z0
-	VADDPD      Z0, Z1, Z1
-	VADDPD      Z1, Z2, Z2
-	VADDPD      Z2, Z3, Z3
-	VMOVUPD     Z3, K1, (DI)
-	ADDQ $16, DX
-	ADDQ R9, BX
-	ADDQ R8, DI
-	DECQ CX
-	JNZ  sample
-
-	VMOVUPD Z0, (SI)
-	VMOVUPD Z1, 64(SI)
-	VMOVUPD Z2, 128(SI)
-	VMOVUPD Z3, 192(SI)
-	VZEROUPPER
-	RET
-
+// STAGES takes a sample of four channels through their stages.
 #define STAGES(off, a, b, c, d) \
 	VFMADD231PD (off)(BX), Z30, a; \
 	VADDPD a, b, b;                \
 	VADDPD b, c, c;                \
 	VADDPD c, d, d
 
-// func mix4x3avx512(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask uint64)
-TEXT ·mix4x3avx512(SB), NOSPLIT, $0-72
-	MIX_ARGS
-	TURN(0, Z0)
-	TURN(64, Z1)
-	TURN(128, Z2)
-	TURN(192, Z3)
-	TURN(256, Z4)
-	TURN(320, Z5)
-	TURN(384, Z6)
-	TURN(448, Z7)
-	TURN(512, Z8)
-	TURN(576, Z9)
-	TURN(640, Z10)
-	TURN(704, Z11)
+#define STAGES4 STAGES(0, Z0, Z1, Z2, Z3)
 
-sample:
-	VBROADCASTF64X2 (DX), Z30
-	STAGES(0, Z0, Z1, Z2, Z3)
-	STAGES(64, Z4, Z5, Z6, Z7)
+#define STAGES12 \
+	STAGES4;                    \
+	STAGES(64, Z4, Z5, Z6, Z7); \
 	STAGES(128, Z8, Z9, Z10, Z11)
-	VMOVUPD Z3, (DI)
-	VMOVUPD Z7, 64(DI)
-	VMOVUPD Z11, K1, 128(DI)
-	ADDQ $16, DX
-	ADDQ R9, BX
-	ADDQ R8, DI
-	DECQ CX
-	JNZ  sample
 
-	VMOVUPD Z0, (SI)
-	VMOVUPD Z1, 64(SI)
-	VMOVUPD Z2, 128(SI)
-	VMOVUPD Z3, 192(SI)
-	VMOVUPD Z4, 256(SI)
-	VMOVUPD Z5, 320(SI)
-	VMOVUPD Z6, 384(SI)
-	VMOVUPD Z7, 448(SI)
-	VMOVUPD Z8, 512(SI)
-	VMOVUPD Z9, 576(SI)
-	VMOVUPD Z10, 640(SI)
-	VMOVUPD Z11, 704(SI)
-	VZEROUPPER
-	RET
+// STORE4 and STORE12 store the outputs.
+#define STORE4(a) VMOVUPD a, K1, (DI)
+
+#define STORE12(a, b, c) \
+	VMOVUPD a, (DI);   \
+	VMOVUPD b, 64(DI); \
+	VMOVUPD c, K1, 128(DI)
 
 // REFERRED multiplies an output by the pair of turns in Z28 and Z29.
 #define REFERRED(y, keep, z) \
@@ -204,35 +118,58 @@ sample:
 	VMULPD           Z29, z, z;   \
 	VFMADDSUB231PD.Z Z28, y, keep, z
 
+#define PLAIN4 STORE4(Z3)
+#define PLAIN12 STORE12(Z3, Z7, Z11)
+
+#define REFER4 \
+	REFERRED(Z3, K2, Z24); \
+	STORE4(Z24)
+
+#define REFER12 \
+	REFERRED(Z3, K2, Z24);  \
+	REFERRED(Z7, K3, Z25);  \
+	REFERRED(Z11, K4, Z26); \
+	STORE12(Z24, Z25, Z26)
+
+#define PLAIN
+#define REFER \
+	VBROADCASTSD (R11), Z28;   \
+	VBROADCASTSD 64(R11), Z29; \
+	ADDQ         R12, R11
+
+// MIX is a function behind its arguments: each does something for all states, turns
+// loads the outputs' turns, store turns and stores the outputs.
+#define MIX(each, turns, stages, store) \
+	each(TURN);                   \
+sample:                           \
+	VBROADCASTF64X2 (DX), Z30;    \
+	turns;                        \
+	stages;                       \
+	store;                        \
+	ADDQ $16, DX;                 \
+	ADDQ R9, BX;                  \
+	ADDQ R8, DI;                  \
+	DECQ CX;                      \
+	JNZ  sample;                  \
+	each(LEAVE);                  \
+	VZEROUPPER;                   \
+	RET
+
+// func mix4avx512(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask uint64)
+TEXT ·mix4avx512(SB), NOSPLIT, $0-72
+	MIX_ARGS
+	MIX(FOUR, PLAIN, STAGES4, PLAIN4)
+
+// func mix4x3avx512(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask uint64)
+TEXT ·mix4x3avx512(SB), NOSPLIT, $0-72
+	MIX_ARGS
+	MIX(TWELVE, PLAIN, STAGES12, PLAIN12)
+
 // func mixRefer4avx512(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask uint64, turns *float64, turnsStep uintptr, keep uint64)
 TEXT ·mixRefer4avx512(SB), NOSPLIT, $0-96
 	MIX_ARGS
 	REFER_ARGS
-	TURN(0, Z0)
-	TURN(64, Z1)
-	TURN(128, Z2)
-	TURN(192, Z3)
-
-sample:
-	VBROADCASTF64X2 (DX), Z30
-	VBROADCASTSD    (R11), Z28
-	VBROADCASTSD    64(R11), Z29
-	STAGES(0, Z0, Z1, Z2, Z3)
-	REFERRED(Z3, K2, Z24)
-	VMOVUPD Z24, K1, (DI)
-	ADDQ $16, DX
-	ADDQ R9, BX
-	ADDQ R12, R11
-	ADDQ R8, DI
-	DECQ CX
-	JNZ  sample
-
-	VMOVUPD Z0, (SI)
-	VMOVUPD Z1, 64(SI)
-	VMOVUPD Z2, 128(SI)
-	VMOVUPD Z3, 192(SI)
-	VZEROUPPER
-	RET
+	MIX(FOUR, REFER, STAGES4, REFER4)
 
 // func mixRefer4x3avx512(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask uint64, turns *float64, turnsStep uintptr, keep uint64)
 TEXT ·mixRefer4x3avx512(SB), NOSPLIT, $0-96
@@ -242,53 +179,16 @@ TEXT ·mixRefer4x3avx512(SB), NOSPLIT, $0-96
 	KMOVW R10, K3
 	SHRQ  $8, R10
 	KMOVW R10, K4
-	TURN(0, Z0)
-	TURN(64, Z1)
-	TURN(128, Z2)
-	TURN(192, Z3)
-	TURN(256, Z4)
-	TURN(320, Z5)
-	TURN(384, Z6)
-	TURN(448, Z7)
-	TURN(512, Z8)
-	TURN(576, Z9)
-	TURN(640, Z10)
-	TURN(704, Z11)
+	MIX(TWELVE, REFER, STAGES12, REFER12)
 
-sample:
-	VBROADCASTF64X2 (DX), Z30
-	VBROADCASTSD    (R11), Z28
-	VBROADCASTSD    64(R11), Z29
-	STAGES(0, Z0, Z1, Z2, Z3)
-	STAGES(64, Z4, Z5, Z6, Z7)
-	STAGES(128, Z8, Z9, Z10, Z11)
-	REFERRED(Z3, K2, Z24)
-	REFERRED(Z7, K3, Z25)
-	REFERRED(Z11, K4, Z26)
-	VMOVUPD Z24, (DI)
-	VMOVUPD Z25, 64(DI)
-	VMOVUPD Z26, K1, 128(DI)
-	ADDQ $16, DX
-	ADDQ R9, BX
-	ADDQ R12, R11
-	ADDQ R8, DI
-	DECQ CX
-	JNZ  sample
-
-	VMOVUPD Z0, (SI)
-	VMOVUPD Z1, 64(SI)
-	VMOVUPD Z2, 128(SI)
-	VMOVUPD Z3, 192(SI)
-	VMOVUPD Z4, 256(SI)
-	VMOVUPD Z5, 320(SI)
-	VMOVUPD Z6, 384(SI)
-	VMOVUPD Z7, 448(SI)
-	VMOVUPD Z8, 512(SI)
-	VMOVUPD Z9, 576(SI)
-	VMOVUPD Z10, 640(SI)
-	VMOVUPD Z11, 704(SI)
-	VZEROUPPER
-	RET
+// PAIRS stores eight complex numbers at p.
+#define PAIRS(re, im, p) \
+	VMOVDQA64 Z21, Z8;      \
+	VMOVDQA64 Z22, Z9;      \
+	VPERMI2PD im, re, Z8;   \
+	VPERMI2PD im, re, Z9;   \
+	VMOVUPD   Z8, (p);      \
+	VMOVUPD   Z9, 64(p)
 
 // REFERENCE writes references Z0 + j·Z1 times ahead and makes them the turns:
 // conjugate over size, times decay; where the size is 0, decay. It takes an
@@ -300,12 +200,7 @@ sample:
 	VMULPD  Z1, Z2, Z5; \
 	VFNMADD231PD Z1, Z3, Z4; \
 	VFMADD231PD  Z0, Z3, Z5; \
-	VMOVDQA64 Z21, Z8; \
-	VMOVDQA64 Z22, Z9; \
-	VPERMI2PD Z5, Z4, Z8; \
-	VPERMI2PD Z5, Z4, Z9; \
-	VMOVUPD Z8, (R9); \
-	VMOVUPD Z9, 64(R9); \
+	PAIRS(Z4, Z5, R9); \
 	VMULPD      Z0, Z0, Z10; \
 	VFMADD231PD Z1, Z1, Z10; \
 	VCMPPD      $0, Z25, Z10, K3; \
@@ -326,8 +221,8 @@ sample:
 	VMOVAPD     Z25, K3, Z1
 
 #define REFERENCE_CONSTANTS \
-	VMOVDQU64 pairsLow<>(SB), Z21; \
-	VMOVDQU64 pairsHigh<>(SB), Z22; \
+	VMOVDQU64 ·low64(SB), Z21; \
+	VMOVDQU64 ·high64(SB), Z22; \
 	VBROADCASTSD half<>(SB), Z23; \
 	VBROADCASTSD threeHalves<>(SB), Z24; \
 	VPXORQ Z25, Z25, Z25
@@ -431,8 +326,8 @@ TEXT ·turns8avx512(SB), NOSPLIT, $0-72
 	// References of eight tones on one channel lie side by side.
 	MOVQ (DX), R13
 	VPBROADCASTQ R13, Z28
-	VMOVDQU64 apart<>(SB), Z26
-	VPADDQ beside<>(SB), Z28, Z28
+	VMOVDQU64 ·apart(SB), Z26
+	VPADDQ ·beside(SB), Z28, Z28
 	VPCMPEQQ Z28, Z20, K2
 	KMOVW K2, DX
 
@@ -453,12 +348,7 @@ gather:
 
 turn:
 	REFERENCE
-	VMOVDQA64   Z21, Z8
-	VMOVDQA64   Z22, Z9
-	VPERMI2PD   Z1, Z0, Z8
-	VPERMI2PD   Z1, Z0, Z9
-	VMOVUPD     Z8, (DI)
-	VMOVUPD     Z9, 64(DI)
+	PAIRS(Z0, Z1, DI)
 	ADDQ R10, SI
 	ADDQ R11, BX
 	ADDQ R11, R9

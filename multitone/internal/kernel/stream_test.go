@@ -6,12 +6,16 @@ import (
 	"math/cmplx"
 	"math/rand/v2"
 	"testing"
+
+	"tonepose/fieldmodels/variant/varianttest"
 )
 
 // The loops in assembly must give what those in Go give, raw and referred, for
 // channels that leave every remainder; no more is written than the rows. A
 // rounding is 2⁻⁵³ of the largest sum, and there are a few hundred.
-func TestStreamMatchesGo(t *testing.T) {
+func TestStreamMatchesGo(t *testing.T) { varianttest.Each(t, streamKernel, testStream) }
+
+func testStream(t *testing.T) {
 	rng := rand.New(rand.NewPCG(3, 9))
 	for _, order := range []int{1, 4, 8} {
 		for _, channels := range []int{1, 3, 4, 6, 11, 12, 13, 17, 20, 32} {
@@ -33,7 +37,7 @@ func TestStreamMatchesGo(t *testing.T) {
 						ahead[u] = random(rng, tones)
 					}
 					fast, slow := NewStream(order, 0.05, tones, volts), NewStream(order, 0.05, tones, volts)
-					slow.Portable()
+					slow.loops = portableStream
 					fast.Tune(omega)
 					slow.Tune(omega)
 					for piece, n := range []int{Longest, 1, 7, Longest, 5} {

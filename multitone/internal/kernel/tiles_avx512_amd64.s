@@ -49,180 +49,130 @@
 	MOVQ 32(BX), CX; \
 	KMOVW CX, K1
 
-// ADD32 adds 16 floats to 16 doubles at off(base).
-#define ADD32(z, y, off, base) \
-	VEXTRACTF64X4 $1, z, Y31;       \
-	VCVTPS2PD     y, Z30;           \
-	VCVTPS2PD     Y31, Z31;         \
-	VADDPD        (off)(base), Z30, K1, Z30;    \
-	VADDPD        (off+64)(base), Z31, K1, Z31; \
-	VMOVUPD       Z30, (off)(base);         \
-	VMOVUPD       Z31, (off+64)(base)
+// What is done for each of many vectors is done by an op. In an op(z, y, i, base)
+// vector z, whose lower half is y, holds channel i of the group whose sums, held sums
+// or samples base leads to.
+// In an op(i, a, b) vectors a and b hold the same channel i.
 
-// SET32 is ADD32 to nothing.
-#define SET32(z, y, off, base) \
-	VEXTRACTF64X4 $1, z, Y31;       \
-	VCVTPS2PD     y, Z30;           \
-	VCVTPS2PD     Y31, Z31;         \
-	VMOVUPD       Z30, (off)(base); \
-	VMOVUPD       Z31, (off+64)(base)
+#define FIRST8(op, base) \
+	op(Z0, Y0, 0, base); \
+	op(Z1, Y1, 1, base); \
+	op(Z2, Y2, 2, base); \
+	op(Z3, Y3, 3, base); \
+	op(Z4, Y4, 4, base); \
+	op(Z5, Y5, 5, base); \
+	op(Z6, Y6, 6, base); \
+	op(Z7, Y7, 7, base)
 
-#define ADD64(z, off, base) \
-	VADDPD  (off)(base), z, K1, z; \
-	VMOVUPD z, (off)(base)
+#define SECOND8(op, base) \
+	op(Z8, Y8, 0, base);  \
+	op(Z9, Y9, 1, base);  \
+	op(Z10, Y10, 2, base); \
+	op(Z11, Y11, 3, base); \
+	op(Z12, Y12, 4, base); \
+	op(Z13, Y13, 5, base); \
+	op(Z14, Y14, 6, base); \
+	op(Z15, Y15, 7, base)
 
-#define ZERO(z) VPXORQ z, z, z
+#define FIRST12(op, base) \
+	FIRST8(op, base); \
+	op(Z8, Y8, 8, base);  \
+	op(Z9, Y9, 9, base);  \
+	op(Z10, Y10, 10, base); \
+	op(Z11, Y11, 11, base)
 
-#define ZERO24 \
-	ZERO(Z0); ZERO(Z1); ZERO(Z2); ZERO(Z3); ZERO(Z4); ZERO(Z5);       \
-	ZERO(Z6); ZERO(Z7); ZERO(Z8); ZERO(Z9); ZERO(Z10); ZERO(Z11);     \
-	ZERO(Z12); ZERO(Z13); ZERO(Z14); ZERO(Z15); ZERO(Z16); ZERO(Z17); \
-	ZERO(Z18); ZERO(Z19); ZERO(Z20); ZERO(Z21); ZERO(Z22); ZERO(Z23)
+#define SECOND12(op, base) \
+	op(Z12, Y12, 0, base);  \
+	op(Z13, Y13, 1, base);  \
+	op(Z14, Y14, 2, base);  \
+	op(Z15, Y15, 3, base);  \
+	op(Z16, Y16, 4, base);  \
+	op(Z17, Y17, 5, base);  \
+	op(Z18, Y18, 6, base);  \
+	op(Z19, Y19, 7, base);  \
+	op(Z20, Y20, 8, base);  \
+	op(Z21, Y21, 9, base);  \
+	op(Z22, Y22, 10, base); \
+	op(Z23, Y23, 11, base)
 
-#define ADD24 \
-	ADD32(Z0, Y0, 0, DI); \
-	ADD32(Z1, Y1, 128, DI); \
-	ADD32(Z2, Y2, 256, DI); \
-	ADD32(Z3, Y3, 384, DI); \
-	ADD32(Z4, Y4, 512, DI); \
-	ADD32(Z5, Y5, 640, DI); \
-	ADD32(Z6, Y6, 768, DI); \
-	ADD32(Z7, Y7, 896, DI); \
-	ADD32(Z8, Y8, 1024, DI); \
-	ADD32(Z9, Y9, 1152, DI); \
-	ADD32(Z10, Y10, 1280, DI); \
-	ADD32(Z11, Y11, 1408, DI); \
-	ADD32(Z12, Y12, 0, R10); \
-	ADD32(Z13, Y13, 128, R10); \
-	ADD32(Z14, Y14, 256, R10); \
-	ADD32(Z15, Y15, 384, R10); \
-	ADD32(Z16, Y16, 512, R10); \
-	ADD32(Z17, Y17, 640, R10); \
-	ADD32(Z18, Y18, 768, R10); \
-	ADD32(Z19, Y19, 896, R10); \
-	ADD32(Z20, Y20, 1024, R10); \
-	ADD32(Z21, Y21, 1152, R10); \
-	ADD32(Z22, Y22, 1280, R10); \
-	ADD32(Z23, Y23, 1408, R10)
+#define PAIRS8(op) \
+	op(0, Z0, Z8);  \
+	op(1, Z1, Z9);  \
+	op(2, Z2, Z10); \
+	op(3, Z3, Z11); \
+	op(4, Z4, Z12); \
+	op(5, Z5, Z13); \
+	op(6, Z6, Z14); \
+	op(7, Z7, Z15)
 
-#define SET24 \
-	SET32(Z0, Y0, 0, DI); \
-	SET32(Z1, Y1, 128, DI); \
-	SET32(Z2, Y2, 256, DI); \
-	SET32(Z3, Y3, 384, DI); \
-	SET32(Z4, Y4, 512, DI); \
-	SET32(Z5, Y5, 640, DI); \
-	SET32(Z6, Y6, 768, DI); \
-	SET32(Z7, Y7, 896, DI); \
-	SET32(Z8, Y8, 1024, DI); \
-	SET32(Z9, Y9, 1152, DI); \
-	SET32(Z10, Y10, 1280, DI); \
-	SET32(Z11, Y11, 1408, DI); \
-	SET32(Z12, Y12, 0, R10); \
-	SET32(Z13, Y13, 128, R10); \
-	SET32(Z14, Y14, 256, R10); \
-	SET32(Z15, Y15, 384, R10); \
-	SET32(Z16, Y16, 512, R10); \
-	SET32(Z17, Y17, 640, R10); \
-	SET32(Z18, Y18, 768, R10); \
-	SET32(Z19, Y19, 896, R10); \
-	SET32(Z20, Y20, 1024, R10); \
-	SET32(Z21, Y21, 1152, R10); \
-	SET32(Z22, Y22, 1280, R10); \
-	SET32(Z23, Y23, 1408, R10)
+#define PAIRS12(op) \
+	op(0, Z0, Z12);  \
+	op(1, Z1, Z13);  \
+	op(2, Z2, Z14);  \
+	op(3, Z3, Z15);  \
+	op(4, Z4, Z16);  \
+	op(5, Z5, Z17);  \
+	op(6, Z6, Z18);  \
+	op(7, Z7, Z19);  \
+	op(8, Z8, Z20);  \
+	op(9, Z9, Z21);  \
+	op(10, Z10, Z22); \
+	op(11, Z11, Z23)
 
-#define PAIR32(off, a, b) \
-	VBROADCASTSD off(DX), Z26;   \
+#define ZERO(z, y, i, base) VPXORQ z, z, z
+
+#define ZERO8 FIRST8(ZERO, 0)
+#define ZERO16 FIRST8(ZERO, 0); SECOND8(ZERO, 0)
+#define ZERO24 FIRST12(ZERO, 0); SECOND12(ZERO, 0)
+
+// WIDEN makes 16 floats the doubles in Z30 and Z31.
+#define WIDEN(z, y) \
+	VEXTRACTF64X4 $1, z, Y31; \
+	VCVTPS2PD     y, Z30;     \
+	VCVTPS2PD     Y31, Z31
+
+// SET32 makes 16 floats the sums, ADD32 and ADD64 add to those that K1 keeps.
+#define SET32(z, y, i, base) \
+	WIDEN(z, y);                       \
+	VMOVUPD       Z30, (128*i)(base);  \
+	VMOVUPD       Z31, (128*i+64)(base)
+
+#define ADD32(z, y, i, base) \
+	WIDEN(z, y);                                  \
+	VADDPD        (128*i)(base), Z30, K1, Z30;    \
+	VADDPD        (128*i+64)(base), Z31, K1, Z31; \
+	VMOVUPD       Z30, (128*i)(base);             \
+	VMOVUPD       Z31, (128*i+64)(base)
+
+#define ADD64(i, a, b) \
+	VADDPD  (128*i)(DI), a, K1, a;    \
+	VMOVUPD a, (128*i)(DI);           \
+	VADDPD  (128*i+64)(DI), b, K1, b; \
+	VMOVUPD b, (128*i+64)(DI)
+
+// JOIN adds the sums that are held, HOLD stores them there.
+#define JOIN(z, y, i, base) VADDPS (64*i)(base), z, z
+#define HOLD(z, y, i, base) VMOVUPS z, (64*i)(base)
+
+// PAIR32 adds a channel's products with two groups' tables, in Z24 and Z25.
+#define PAIR32(i, a, b) \
+	VBROADCASTSD (8*i)(DX), Z26; \
 	VFMADD231PS  Z24, Z26, a;    \
 	VFMADD231PS  Z25, Z26, b
 
-#define JOIN24 \
-	VADDPS 0(R13), Z0, Z0; \
-	VADDPS 64(R13), Z1, Z1; \
-	VADDPS 128(R13), Z2, Z2; \
-	VADDPS 192(R13), Z3, Z3; \
-	VADDPS 256(R13), Z4, Z4; \
-	VADDPS 320(R13), Z5, Z5; \
-	VADDPS 384(R13), Z6, Z6; \
-	VADDPS 448(R13), Z7, Z7; \
-	VADDPS 512(R13), Z8, Z8; \
-	VADDPS 576(R13), Z9, Z9; \
-	VADDPS 640(R13), Z10, Z10; \
-	VADDPS 704(R13), Z11, Z11; \
-	VADDPS 0(AX), Z12, Z12; \
-	VADDPS 64(AX), Z13, Z13; \
-	VADDPS 128(AX), Z14, Z14; \
-	VADDPS 192(AX), Z15, Z15; \
-	VADDPS 256(AX), Z16, Z16; \
-	VADDPS 320(AX), Z17, Z17; \
-	VADDPS 384(AX), Z18, Z18; \
-	VADDPS 448(AX), Z19, Z19; \
-	VADDPS 512(AX), Z20, Z20; \
-	VADDPS 576(AX), Z21, Z21; \
-	VADDPS 640(AX), Z22, Z22; \
-	VADDPS 704(AX), Z23, Z23
-
-#define HOLD24 \
-	VMOVUPS Z0, 0(R13); \
-	VMOVUPS Z1, 64(R13); \
-	VMOVUPS Z2, 128(R13); \
-	VMOVUPS Z3, 192(R13); \
-	VMOVUPS Z4, 256(R13); \
-	VMOVUPS Z5, 320(R13); \
-	VMOVUPS Z6, 384(R13); \
-	VMOVUPS Z7, 448(R13); \
-	VMOVUPS Z8, 512(R13); \
-	VMOVUPS Z9, 576(R13); \
-	VMOVUPS Z10, 640(R13); \
-	VMOVUPS Z11, 704(R13); \
-	VMOVUPS Z12, 0(AX); \
-	VMOVUPS Z13, 64(AX); \
-	VMOVUPS Z14, 128(AX); \
-	VMOVUPS Z15, 192(AX); \
-	VMOVUPS Z16, 256(AX); \
-	VMOVUPS Z17, 320(AX); \
-	VMOVUPS Z18, 384(AX); \
-	VMOVUPS Z19, 448(AX); \
-	VMOVUPS Z20, 512(AX); \
-	VMOVUPS Z21, 576(AX); \
-	VMOVUPS Z22, 640(AX); \
-	VMOVUPS Z23, 704(AX)
-
-#define JOIN16 \
-	VADDPS 0(R13), Z0, Z0; \
-	VADDPS 64(R13), Z1, Z1; \
-	VADDPS 128(R13), Z2, Z2; \
-	VADDPS 192(R13), Z3, Z3; \
-	VADDPS 256(R13), Z4, Z4; \
-	VADDPS 320(R13), Z5, Z5; \
-	VADDPS 384(R13), Z6, Z6; \
-	VADDPS 448(R13), Z7, Z7; \
-	VADDPS 0(AX), Z8, Z8; \
-	VADDPS 64(AX), Z9, Z9; \
-	VADDPS 128(AX), Z10, Z10; \
-	VADDPS 192(AX), Z11, Z11; \
-	VADDPS 256(AX), Z12, Z12; \
-	VADDPS 320(AX), Z13, Z13; \
-	VADDPS 384(AX), Z14, Z14; \
-	VADDPS 448(AX), Z15, Z15
-
-#define HOLD16 \
-	VMOVUPS Z0, 0(R13); \
-	VMOVUPS Z1, 64(R13); \
-	VMOVUPS Z2, 128(R13); \
-	VMOVUPS Z3, 192(R13); \
-	VMOVUPS Z4, 256(R13); \
-	VMOVUPS Z5, 320(R13); \
-	VMOVUPS Z6, 384(R13); \
-	VMOVUPS Z7, 448(R13); \
-	VMOVUPS Z8, 0(AX); \
-	VMOVUPS Z9, 64(AX); \
-	VMOVUPS Z10, 128(AX); \
-	VMOVUPS Z11, 192(AX); \
-	VMOVUPS Z12, 256(AX); \
-	VMOVUPS Z13, 320(AX); \
-	VMOVUPS Z14, 384(AX); \
-	VMOVUPS Z15, 448(AX)
+// PLACE is a place of the channels of two groups.
+#define PLACE(channels) \
+	PREFETCHT0 (R11);   \
+	PREFETCHT0 (R12);   \
+	ADDQ $64, R11;      \
+	SUBQ $64, R12;      \
+	VMOVUPS (SI), Z24;  \
+	VMOVUPS (R9), Z25;  \
+	channels(PAIR32);   \
+	ADDQ $64, SI;       \
+	ADDQ $64, R9;       \
+	ADDQ R8, DX;        \
+	DECQ CX
 
 // func tile12x2f32avx512(sums *complex128, held, table, fold *float32, p *tilePair)
 TEXT ·tile12x2f32avx512(SB), NOSPLIT, $0-40
@@ -235,33 +185,13 @@ next:
 	ZERO24
 
 place:
-	PREFETCHT0 (R11)
-	PREFETCHT0 (R12)
-	ADDQ $64, R11
-	SUBQ $64, R12
-	VMOVUPS (SI), Z24
-	VMOVUPS (R9), Z25
-	PAIR32(0, Z0, Z12)
-	PAIR32(8, Z1, Z13)
-	PAIR32(16, Z2, Z14)
-	PAIR32(24, Z3, Z15)
-	PAIR32(32, Z4, Z16)
-	PAIR32(40, Z5, Z17)
-	PAIR32(48, Z6, Z18)
-	PAIR32(56, Z7, Z19)
-	PAIR32(64, Z8, Z20)
-	PAIR32(72, Z9, Z21)
-	PAIR32(80, Z10, Z22)
-	PAIR32(88, Z11, Z23)
-	ADDQ $64, SI
-	ADDQ $64, R9
-	ADDQ R8, DX
-	DECQ CX
+	PLACE(PAIRS12)
 	JNZ  place
 
 	TESTQ R14, R14
 	JEQ   apart
-	JOIN24
+	FIRST12(JOIN, R13)
+	SECOND12(JOIN, AX)
 
 apart:
 	TESTQ R15, R15
@@ -271,47 +201,45 @@ apart:
 	KEEP
 	TESTQ CX, CX
 	JEQ   set
-	ADD24
+	FIRST12(ADD32, DI)
+	SECOND12(ADD32, R10)
 	VZEROUPPER
 	RET
 
 set:
-	SET24
+	FIRST12(SET32, DI)
+	SECOND12(SET32, R10)
 	VZEROUPPER
 	RET
 
 hold:
-	HOLD24
+	FIRST12(HOLD, R13)
+	SECOND12(HOLD, AX)
 	MOVQ  $1, R14
 	TESTQ R15, R15
 	JNE   next
 	VZEROUPPER
 	RET
 
-#define ZERO16 \
-	ZERO(Z0); ZERO(Z1); ZERO(Z2); ZERO(Z3); ZERO(Z4); ZERO(Z5); ZERO(Z6); ZERO(Z7); \
-	ZERO(Z8); ZERO(Z9); ZERO(Z10); ZERO(Z11); ZERO(Z12); ZERO(Z13); ZERO(Z14); ZERO(Z15)
+// WAITING lists the vectors of a first chain of eight channels and where they wait
+// for the second: those that find no register on the stack.
+#define WAITING(op) \
+	op(Z0, Z16);  \
+	op(Z1, Z17);  \
+	op(Z2, Z18);  \
+	op(Z3, Z19);  \
+	op(Z4, Z20);  \
+	op(Z5, Z21);  \
+	op(Z6, Z22);  \
+	op(Z7, Z23);  \
+	op(Z8, Z27);  \
+	op(Z9, Z28);  \
+	op(Z10, Z29); \
+	op(Z11, Z30); \
+	op(Z12, Z31)
 
-// PLACE8 is a place of eight channels.
-#define PLACE8 \
-	PREFETCHT0 (R11); \
-	PREFETCHT0 (R12); \
-	ADDQ $64, R11;    \
-	SUBQ $64, R12;    \
-	VMOVUPS (SI), Z24; \
-	VMOVUPS (R9), Z25; \
-	PAIR32(0, Z0, Z8); \
-	PAIR32(8, Z1, Z9); \
-	PAIR32(16, Z2, Z10); \
-	PAIR32(24, Z3, Z11); \
-	PAIR32(32, Z4, Z12); \
-	PAIR32(40, Z5, Z13); \
-	PAIR32(48, Z6, Z14); \
-	PAIR32(56, Z7, Z15); \
-	ADDQ $64, SI; \
-	ADDQ $64, R9; \
-	ADDQ R8, DX;  \
-	DECQ CX
+#define LEAVE(z, w) VMOVAPS z, w
+#define FETCH(z, w) VADDPS w, z, z
 
 // func tile8x2f32avx512(sums *complex128, held, table, fold *float32, p *tilePair)
 TEXT ·tile8x2f32avx512(SB), NOSPLIT, $192-40
@@ -322,25 +250,13 @@ TEXT ·tile8x2f32avx512(SB), NOSPLIT, $192-40
 	ZERO16
 
 place:
-	PLACE8
+	PLACE(PAIRS8)
 	JNZ  place
 	TESTQ R15, R15
 	JEQ  done
 
-	// Two chains at the most: the first waits in the registers that are free.
-	VMOVAPS Z0, Z16
-	VMOVAPS Z1, Z17
-	VMOVAPS Z2, Z18
-	VMOVAPS Z3, Z19
-	VMOVAPS Z4, Z20
-	VMOVAPS Z5, Z21
-	VMOVAPS Z6, Z22
-	VMOVAPS Z7, Z23
-	VMOVAPS Z8, Z27
-	VMOVAPS Z9, Z28
-	VMOVAPS Z10, Z29
-	VMOVAPS Z11, Z30
-	VMOVAPS Z12, Z31
+	// Two chains at the most.
+	WAITING(LEAVE)
 	VMOVUPS Z13, first-64(SP)
 	VMOVUPS Z14, first-128(SP)
 	VMOVUPS Z15, first-192(SP)
@@ -348,21 +264,9 @@ place:
 	ZERO16
 
 more:
-	PLACE8
+	PLACE(PAIRS8)
 	JNZ  more
-	VADDPS Z16, Z0, Z0
-	VADDPS Z17, Z1, Z1
-	VADDPS Z18, Z2, Z2
-	VADDPS Z19, Z3, Z3
-	VADDPS Z20, Z4, Z4
-	VADDPS Z21, Z5, Z5
-	VADDPS Z22, Z6, Z6
-	VADDPS Z23, Z7, Z7
-	VADDPS Z27, Z8, Z8
-	VADDPS Z28, Z9, Z9
-	VADDPS Z29, Z10, Z10
-	VADDPS Z30, Z11, Z11
-	VADDPS Z31, Z12, Z12
+	WAITING(FETCH)
 	VADDPS first-64(SP), Z13, Z13
 	VADDPS first-128(SP), Z14, Z14
 	VADDPS first-192(SP), Z15, Z15
@@ -370,39 +274,31 @@ more:
 done:
 	TESTQ R14, R14
 	JEQ   apart
-	JOIN16
+	FIRST8(JOIN, R13)
+	SECOND8(JOIN, AX)
 
 apart:
 	CMPQ  48(BX), $0
 	JNE   hold
 	KEEP
-	ADD32(Z0, Y0, 0, DI)
-	ADD32(Z1, Y1, 128, DI)
-	ADD32(Z2, Y2, 256, DI)
-	ADD32(Z3, Y3, 384, DI)
-	ADD32(Z4, Y4, 512, DI)
-	ADD32(Z5, Y5, 640, DI)
-	ADD32(Z6, Y6, 768, DI)
-	ADD32(Z7, Y7, 896, DI)
-	ADD32(Z8, Y8, 0, R10)
-	ADD32(Z9, Y9, 128, R10)
-	ADD32(Z10, Y10, 256, R10)
-	ADD32(Z11, Y11, 384, R10)
-	ADD32(Z12, Y12, 512, R10)
-	ADD32(Z13, Y13, 640, R10)
-	ADD32(Z14, Y14, 768, R10)
-	ADD32(Z15, Y15, 896, R10)
+	FIRST8(ADD32, DI)
+	SECOND8(ADD32, R10)
 	VZEROUPPER
 	RET
 
 hold:
-	HOLD16
+	FIRST8(HOLD, R13)
+	SECOND8(HOLD, AX)
 	VZEROUPPER
 	RET
 
-#define ONE32(off, t, a) \
-	VBROADCASTSD off(DX), Z26; \
-	VFMADD231PS  t, Z26, a
+// ONE32 adds a channel's products with the table in Z24.
+#define ONE32(z, y, i, base) \
+	VBROADCASTSD (8*i)(base), Z26; \
+	VFMADD231PS  Z24, Z26, z
+
+#define JOIN32(i, a, b) VADDPS b, a, a
+#define JOIN64(i, a, b) VADDPD b, a, a
 
 // func tile12f32avx512(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
 TEXT ·tile12f32avx512(SB), NOSPLIT, $0-48
@@ -411,77 +307,32 @@ TEXT ·tile12f32avx512(SB), NOSPLIT, $0-48
 
 place:
 	VMOVUPS (SI), Z24
-	ONE32(0, Z24, Z0)
-	ONE32(8, Z24, Z1)
-	ONE32(16, Z24, Z2)
-	ONE32(24, Z24, Z3)
-	ONE32(32, Z24, Z4)
-	ONE32(40, Z24, Z5)
-	ONE32(48, Z24, Z6)
-	ONE32(56, Z24, Z7)
-	ONE32(64, Z24, Z8)
-	ONE32(72, Z24, Z9)
-	ONE32(80, Z24, Z10)
-	ONE32(88, Z24, Z11)
+	FIRST12(ONE32, DX)
 	ADDQ R8, DX
 	VMOVUPS 64(SI), Z24
-	ONE32(0, Z24, Z12)
-	ONE32(8, Z24, Z13)
-	ONE32(16, Z24, Z14)
-	ONE32(24, Z24, Z15)
-	ONE32(32, Z24, Z16)
-	ONE32(40, Z24, Z17)
-	ONE32(48, Z24, Z18)
-	ONE32(56, Z24, Z19)
-	ONE32(64, Z24, Z20)
-	ONE32(72, Z24, Z21)
-	ONE32(80, Z24, Z22)
-	ONE32(88, Z24, Z23)
+	SECOND12(ONE32, DX)
 	ADDQ $128, SI
 	ADDQ R8, DX
 	SUBQ $2, CX
 	JNZ  place
 
-	VADDPS Z12, Z0, Z0
-	VADDPS Z13, Z1, Z1
-	VADDPS Z14, Z2, Z2
-	VADDPS Z15, Z3, Z3
-	VADDPS Z16, Z4, Z4
-	VADDPS Z17, Z5, Z5
-	VADDPS Z18, Z6, Z6
-	VADDPS Z19, Z7, Z7
-	VADDPS Z20, Z8, Z8
-	VADDPS Z21, Z9, Z9
-	VADDPS Z22, Z10, Z10
-	VADDPS Z23, Z11, Z11
-	ADD32(Z0, Y0, 0, DI)
-	ADD32(Z1, Y1, 128, DI)
-	ADD32(Z2, Y2, 256, DI)
-	ADD32(Z3, Y3, 384, DI)
-	ADD32(Z4, Y4, 512, DI)
-	ADD32(Z5, Y5, 640, DI)
-	ADD32(Z6, Y6, 768, DI)
-	ADD32(Z7, Y7, 896, DI)
-	ADD32(Z8, Y8, 1024, DI)
-	ADD32(Z9, Y9, 1152, DI)
-	ADD32(Z10, Y10, 1280, DI)
-	ADD32(Z11, Y11, 1408, DI)
+	PAIRS12(JOIN32)
+	FIRST12(ADD32, DI)
 	VZEROUPPER
 	RET
 
 #define FOUR32(off, a, b, c, d) \
-	VMOVUPS off(SI), Z24; \
-	ONE32(0, Z24, a);     \
-	ONE32(8, Z24, b);     \
-	ONE32(16, Z24, c);    \
-	ONE32(24, Z24, d);    \
+	VMOVUPS off(SI), Z24;  \
+	ONE32(a, a, 0, DX);    \
+	ONE32(b, b, 1, DX);    \
+	ONE32(c, c, 2, DX);    \
+	ONE32(d, d, 3, DX);    \
 	ADDQ R8, DX
 
 // func tile4f32avx512(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
 TEXT ·tile4f32avx512(SB), NOSPLIT, $0-48
 	ARGS
-	ZERO(Z0); ZERO(Z1); ZERO(Z2); ZERO(Z3); ZERO(Z4); ZERO(Z5); ZERO(Z6); ZERO(Z7)
-	ZERO(Z8); ZERO(Z9); ZERO(Z10); ZERO(Z11); ZERO(Z12); ZERO(Z13); ZERO(Z14); ZERO(Z15)
+	ZERO16
 
 place:
 	FOUR32(0, Z0, Z1, Z2, Z3)
@@ -505,9 +356,9 @@ place:
 	VADDPS Z10, Z2, Z2
 	VADDPS Z11, Z3, Z3
 	ADD32(Z0, Y0, 0, DI)
-	ADD32(Z1, Y1, 128, DI)
-	ADD32(Z2, Y2, 256, DI)
-	ADD32(Z3, Y3, 384, DI)
+	ADD32(Z1, Y1, 1, DI)
+	ADD32(Z2, Y2, 2, DI)
+	ADD32(Z3, Y3, 3, DI)
 	VZEROUPPER
 	RET
 
@@ -519,7 +370,7 @@ place:
 // func tile1f32avx512(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
 TEXT ·tile1f32avx512(SB), NOSPLIT, $0-48
 	ARGS
-	ZERO(Z0); ZERO(Z1); ZERO(Z2); ZERO(Z3); ZERO(Z4); ZERO(Z5); ZERO(Z6); ZERO(Z7)
+	ZERO8
 
 place:
 	NEXT32(0, Z0)
@@ -545,8 +396,9 @@ place:
 	VZEROUPPER
 	RET
 
-#define PAIR64(off, a, b) \
-	VBROADCASTF64X2 off(DX), Z26; \
+// PAIR64 is PAIR32 with the two halves of a group's table.
+#define PAIR64(i, a, b) \
+	VBROADCASTF64X2 (16*i)(DX), Z26; \
 	VFMADD231PD     Z24, Z26, a;  \
 	VFMADD231PD     Z25, Z26, b
 
@@ -558,47 +410,13 @@ TEXT ·tile12f64avx512(SB), NOSPLIT, $0-48
 place:
 	VMOVUPD (SI), Z24
 	VMOVUPD 64(SI), Z25
-	PAIR64(0, Z0, Z12)
-	PAIR64(16, Z1, Z13)
-	PAIR64(32, Z2, Z14)
-	PAIR64(48, Z3, Z15)
-	PAIR64(64, Z4, Z16)
-	PAIR64(80, Z5, Z17)
-	PAIR64(96, Z6, Z18)
-	PAIR64(112, Z7, Z19)
-	PAIR64(128, Z8, Z20)
-	PAIR64(144, Z9, Z21)
-	PAIR64(160, Z10, Z22)
-	PAIR64(176, Z11, Z23)
+	PAIRS12(PAIR64)
 	ADDQ $128, SI
 	ADDQ R8, DX
 	DECQ CX
 	JNZ  place
 
-	ADD64(Z0, 0, DI)
-	ADD64(Z12, 64, DI)
-	ADD64(Z1, 128, DI)
-	ADD64(Z13, 192, DI)
-	ADD64(Z2, 256, DI)
-	ADD64(Z14, 320, DI)
-	ADD64(Z3, 384, DI)
-	ADD64(Z15, 448, DI)
-	ADD64(Z4, 512, DI)
-	ADD64(Z16, 576, DI)
-	ADD64(Z5, 640, DI)
-	ADD64(Z17, 704, DI)
-	ADD64(Z6, 768, DI)
-	ADD64(Z18, 832, DI)
-	ADD64(Z7, 896, DI)
-	ADD64(Z19, 960, DI)
-	ADD64(Z8, 1024, DI)
-	ADD64(Z20, 1088, DI)
-	ADD64(Z9, 1152, DI)
-	ADD64(Z21, 1216, DI)
-	ADD64(Z10, 1280, DI)
-	ADD64(Z22, 1344, DI)
-	ADD64(Z11, 1408, DI)
-	ADD64(Z23, 1472, DI)
+	PAIRS12(ADD64)
 	VZEROUPPER
 	RET
 
@@ -606,16 +424,15 @@ place:
 	VMOVUPD off(SI), Z24;      \
 	VMOVUPD (off+64)(SI), Z25; \
 	PAIR64(0, a, e);           \
-	PAIR64(16, b, f);          \
-	PAIR64(32, c, g);          \
-	PAIR64(48, d, h);          \
+	PAIR64(1, b, f);           \
+	PAIR64(2, c, g);           \
+	PAIR64(3, d, h);           \
 	ADDQ R8, DX
 
 // func tile4f64avx512(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
 TEXT ·tile4f64avx512(SB), NOSPLIT, $0-48
 	ARGS
-	ZERO(Z0); ZERO(Z1); ZERO(Z2); ZERO(Z3); ZERO(Z4); ZERO(Z5); ZERO(Z6); ZERO(Z7)
-	ZERO(Z8); ZERO(Z9); ZERO(Z10); ZERO(Z11); ZERO(Z12); ZERO(Z13); ZERO(Z14); ZERO(Z15)
+	ZERO16
 
 place:
 	FOUR64(0, Z0, Z1, Z2, Z3, Z4, Z5, Z6, Z7)
@@ -624,22 +441,11 @@ place:
 	SUBQ $2, CX
 	JNZ  place
 
-	VADDPD Z8, Z0, Z0
-	VADDPD Z9, Z1, Z1
-	VADDPD Z10, Z2, Z2
-	VADDPD Z11, Z3, Z3
-	VADDPD Z12, Z4, Z4
-	VADDPD Z13, Z5, Z5
-	VADDPD Z14, Z6, Z6
-	VADDPD Z15, Z7, Z7
-	ADD64(Z0, 0, DI)
-	ADD64(Z4, 64, DI)
-	ADD64(Z1, 128, DI)
-	ADD64(Z5, 192, DI)
-	ADD64(Z2, 256, DI)
-	ADD64(Z6, 320, DI)
-	ADD64(Z3, 384, DI)
-	ADD64(Z7, 448, DI)
+	PAIRS8(JOIN64)
+	ADD64(0, Z0, Z4)
+	ADD64(1, Z1, Z5)
+	ADD64(2, Z2, Z6)
+	ADD64(3, Z3, Z7)
 	VZEROUPPER
 	RET
 
@@ -652,7 +458,7 @@ place:
 // func tile1f64avx512(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
 TEXT ·tile1f64avx512(SB), NOSPLIT, $0-48
 	ARGS
-	ZERO(Z0); ZERO(Z1); ZERO(Z2); ZERO(Z3); ZERO(Z4); ZERO(Z5); ZERO(Z6); ZERO(Z7)
+	ZERO8
 
 place:
 	NEXT64(0, Z0, Z4)
@@ -669,7 +475,6 @@ place:
 	VADDPD Z7, Z6, Z6
 	VADDPD Z2, Z0, Z0
 	VADDPD Z6, Z4, Z4
-	ADD64(Z0, 0, DI)
-	ADD64(Z4, 64, DI)
+	ADD64(0, Z0, Z4)
 	VZEROUPPER
 	RET

@@ -150,100 +150,81 @@ coil:
 	VADDPD b, a, a \
 	VMOVUPD a, o(DI)
 
+// SUMSn adds the products from n on, up to twelve of them, of four lanes of a row.
+#define SUMS0 \
+	VMOVUPD     (SI), Y12 \
+	VMOVUPD     64(SI), Y13 \
+	VMOVUPD     128(SI), Y14 \
+	VMOVUPD     192(SI), Y15 \
+	VFMADD231PD Y12, Y12, Y0 \
+	VFMADD231PD Y13, Y12, Y1 \
+	VFMADD231PD Y14, Y12, Y2 \
+	VFMADD231PD Y15, Y12, Y3 \
+	VFMADD231PD 256(SI), Y12, Y4 \
+	VFMADD231PD 320(SI), Y12, Y5 \
+	VFMADD231PD 384(SI), Y12, Y6 \
+	VFMADD231PD Y13, Y13, Y7 \
+	VFMADD231PD Y14, Y13, Y8 \
+	VFMADD231PD Y15, Y13, Y9 \
+	VFMADD231PD 256(SI), Y13, Y10 \
+	VFMADD231PD 320(SI), Y13, Y11
+
+#define SUMS12 \
+	VMOVUPD     384(SI), Y12 \
+	VMOVUPD     128(SI), Y13 \
+	VMOVUPD     192(SI), Y14 \
+	VMOVUPD     256(SI), Y15 \
+	VFMADD231PD 64(SI), Y12, Y0 \
+	VFMADD231PD Y13, Y13, Y1 \
+	VFMADD231PD Y14, Y13, Y2 \
+	VFMADD231PD Y15, Y13, Y3 \
+	VFMADD231PD 320(SI), Y13, Y4 \
+	VFMADD231PD Y12, Y13, Y5 \
+	VFMADD231PD Y14, Y14, Y6 \
+	VFMADD231PD Y15, Y14, Y7 \
+	VFMADD231PD 320(SI), Y14, Y8 \
+	VFMADD231PD Y12, Y14, Y9 \
+	VFMADD231PD Y15, Y15, Y10 \
+	VFMADD231PD 320(SI), Y15, Y11
+
+#define SUMS24 \
+	VMOVUPD     320(SI), Y12 \
+	VMOVUPD     384(SI), Y13 \
+	VFMADD231PD 256(SI), Y13, Y0 \
+	VFMADD231PD Y12, Y12, Y1 \
+	VFMADD231PD Y13, Y12, Y2 \
+	VFMADD231PD Y13, Y13, Y3
+
+// SWEEP goes through the rows, of which R8 are at DX, half a row a step.
+#define SWEEP(row, half, products) \
+	CLEAR12 \
+	MOVQ DX, SI \
+	MOVQ R8, CX \
+row: \
+	MOVQ $2, BX \
+half: \
+	products \
+	ADDQ $32, SI \
+	DECQ BX \
+	JNZ  half \
+	ADDQ $384, SI \
+	DECQ CX \
+	JNZ  row
+
 // func normalAVX2(sum *Sum, rows *Row, n int)
-//
-// Three sweeps over the half rows, for products 0–11, 12–23 and 24–27.
 TEXT ·normalAVX2(SB), NOSPLIT, $0-24
 	MOVQ sum+0(FP), DI
 	MOVQ rows+8(FP), DX
 	MOVQ n+16(FP), R8
-	CLEAR12
-	MOVQ DX, SI
-	MOVQ R8, CX
-
-	// BX steps through the halves: 0 and 32 within a row.
-first:
-	MOVQ $2, BX
-
-firsthalf:
-	VMOVUPD     (SI), Y12
-	VMOVUPD     64(SI), Y13
-	VMOVUPD     128(SI), Y14
-	VMOVUPD     192(SI), Y15
-	VFMADD231PD Y12, Y12, Y0
-	VFMADD231PD Y13, Y12, Y1
-	VFMADD231PD Y14, Y12, Y2
-	VFMADD231PD Y15, Y12, Y3
-	VFMADD231PD 256(SI), Y12, Y4
-	VFMADD231PD 320(SI), Y12, Y5
-	VFMADD231PD 384(SI), Y12, Y6
-	VFMADD231PD Y13, Y13, Y7
-	VFMADD231PD Y14, Y13, Y8
-	VFMADD231PD Y15, Y13, Y9
-	VFMADD231PD 256(SI), Y13, Y10
-	VFMADD231PD 320(SI), Y13, Y11
-	ADDQ        $32, SI
-	DECQ        BX
-	JNZ         firsthalf
-	ADDQ        $384, SI
-	DECQ        CX
-	JNZ         first
+	SWEEP(row0, half0, SUMS0)
 	FOUR(Y0, Y1, Y2, Y3, 0)
 	FOUR(Y4, Y5, Y6, Y7, 32)
 	FOUR(Y8, Y9, Y10, Y11, 64)
-	CLEAR12
-	MOVQ        DX, SI
-	MOVQ        R8, CX
-
-second:
-	MOVQ $2, BX
-
-secondhalf:
-	VMOVUPD     384(SI), Y12
-	VMOVUPD     128(SI), Y13
-	VMOVUPD     192(SI), Y14
-	VMOVUPD     256(SI), Y15
-	VFMADD231PD 64(SI), Y12, Y0
-	VFMADD231PD Y13, Y13, Y1
-	VFMADD231PD Y14, Y13, Y2
-	VFMADD231PD Y15, Y13, Y3
-	VFMADD231PD 320(SI), Y13, Y4
-	VFMADD231PD Y12, Y13, Y5
-	VFMADD231PD Y14, Y14, Y6
-	VFMADD231PD Y15, Y14, Y7
-	VFMADD231PD 320(SI), Y14, Y8
-	VFMADD231PD Y12, Y14, Y9
-	VFMADD231PD Y15, Y15, Y10
-	VFMADD231PD 320(SI), Y15, Y11
-	ADDQ        $32, SI
-	DECQ        BX
-	JNZ         secondhalf
-	ADDQ        $384, SI
-	DECQ        CX
-	JNZ         second
+	SWEEP(row12, half12, SUMS12)
 	FOUR(Y0, Y1, Y2, Y3, 96)
 	FOUR(Y4, Y5, Y6, Y7, 128)
 	FOUR(Y8, Y9, Y10, Y11, 160)
-	CLEAR12
-	MOVQ        DX, SI
-	MOVQ        R8, CX
-
-third:
-	MOVQ $2, BX
-
-thirdhalf:
-	VMOVUPD     320(SI), Y12
-	VMOVUPD     384(SI), Y13
-	VFMADD231PD 256(SI), Y13, Y0
-	VFMADD231PD Y12, Y12, Y1
-	VFMADD231PD Y13, Y12, Y2
-	VFMADD231PD Y13, Y13, Y3
-	ADDQ        $32, SI
-	DECQ        BX
-	JNZ         thirdhalf
-	ADDQ        $384, SI
-	DECQ        CX
-	JNZ         third
+	SWEEP(row24, half24, SUMS24)
 	FOUR(Y0, Y1, Y2, Y3, 192)
 	VZEROUPPER
 	RET
@@ -365,57 +346,5 @@ right:
 	ADDQ         R13, SI
 	DECQ         CX
 	JNZ          block
-	VZEROUPPER
-	RET
-
-// func leastAVX2(scores *Vec, n int) float64
-TEXT ·leastAVX2(SB), NOSPLIT, $0-24
-	MOVQ         scores+0(FP), SI
-	MOVQ         n+8(FP), CX
-	MOVQ         $0x7ff0000000000000, AX
-	MOVQ         AX, X0
-	VBROADCASTSD X0, Y0
-	VMOVAPD      Y0, Y2
-
-block:
-	// The minimum of a NaN and Y0 is its second source, Y0.
-	VMOVUPD      (SI), Y1
-	VMINPD       Y0, Y1, Y0
-	VMOVUPD      32(SI), Y1
-	VMINPD       Y2, Y1, Y2
-	ADDQ         $64, SI
-	DECQ         CX
-	JNZ          block
-	VMINPD       Y0, Y2, Y0
-	VEXTRACTF128 $1, Y0, X1
-	VMINPD       X0, X1, X0
-	VPERMILPD    $1, X0, X1
-	VMINSD       X0, X1, X0
-	VMOVSD       X0, ret+16(FP)
-	VZEROUPPER
-	RET
-
-// func belowAVX2(masks *uint8, scores *Vec, n int, limit float64)
-TEXT ·belowAVX2(SB), NOSPLIT, $0-32
-	MOVQ         masks+0(FP), DI
-	MOVQ         scores+8(FP), SI
-	MOVQ         n+16(FP), CX
-	VBROADCASTSD limit+24(FP), Y0
-
-block:
-	// LE_OQ: false for NaN.
-	VMOVUPD   (SI), Y1
-	VMOVUPD   32(SI), Y2
-	VCMPPD    $18, Y0, Y1, Y1
-	VCMPPD    $18, Y0, Y2, Y2
-	VMOVMSKPD Y1, AX
-	VMOVMSKPD Y2, BX
-	SHLQ      $4, BX
-	ORQ       BX, AX
-	MOVB      AX, (DI)
-	INCQ      DI
-	ADDQ      $64, SI
-	DECQ      CX
-	JNZ       block
 	VZEROUPPER
 	RET

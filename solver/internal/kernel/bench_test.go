@@ -23,21 +23,22 @@ func BenchmarkKernels(b *testing.B) {
 		w[i/3], wy[i] = 1, r.NormFloat64()
 	}
 	var sum Sum
-	all := variants()
-	defer all[len(all)-1].use()
-	for _, v := range all {
-		v.use()
-		b.Run("DipoleRows/impl="+v.name, func(b *testing.B) {
+	for level := range dipoleRowsKernel.Each() {
+		b.Run("DipoleRows/impl="+level.Name, func(b *testing.B) {
 			for b.Loop() {
 				DipoleRows(rows, emitters, points, data)
 			}
 		})
-		b.Run("Normal/impl="+v.name, func(b *testing.B) {
+	}
+	for level := range normalKernel.Each() {
+		b.Run("Normal/impl="+level.Name, func(b *testing.B) {
 			for b.Loop() {
 				Normal(&sum, rows)
 			}
 		})
-		b.Run("Score/impl="+v.name, func(b *testing.B) {
+	}
+	for level := range scoreKernel.Each() {
+		b.Run("Score/impl="+level.Name, func(b *testing.B) {
 			for b.Loop() {
 				Score(scores, field, w, wy, 3, 10)
 			}

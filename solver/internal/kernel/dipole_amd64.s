@@ -97,92 +97,58 @@ GLOBL consts<>(SB), RODATA|NOPTR, $48
 	ADDQ $448, DI \
 	ADDQ $128, R8
 
+// ROWS is the whole of a function: op loads a quantity of the coil at BX, at its place i
+// among nine; coils are size bytes apart. SI leads to the emitters.
+#define ROWS(op, size) \
+	MOVQ rows+0(FP), DI \
+	MOVQ emitters+8(FP), SI \
+	MOVQ coils+16(FP), DX \
+	MOVQ data+24(FP), R8 \
+	MOVQ e+32(FP), CX \
+emitter: \
+	VMOVUPD 192(SI), Z3 \
+	VMOVUPD 256(SI), Z4 \
+	VMOVUPD 320(SI), Z5 \
+	MOVQ    DX, BX \
+	MOVQ    c+40(FP), R9 \
+coil: \
+	op(0, Z0) \
+	op(1, Z1) \
+	op(2, Z2) \
+	VSUBPD (SI), Z0, Z0 \
+	VSUBPD 64(SI), Z1, Z1 \
+	VSUBPD 128(SI), Z2, Z2 \
+	op(3, Z6) \
+	op(4, Z7) \
+	op(5, Z8) \
+	FIELD \
+	op(6, Z29) \
+	op(7, Z30) \
+	op(8, Z31) \
+	VMULPD       Z30, Z24, Z26 \
+	VMULPD       Z31, Z22, Z27 \
+	VMULPD       Z29, Z23, Z28 \
+	VFNMADD231PD Z31, Z23, Z26 \
+	VFNMADD231PD Z29, Z24, Z27 \
+	VFNMADD231PD Z30, Z22, Z28 \
+	TURN \
+	ADDQ $size, BX \
+	DECQ R9 \
+	JNZ  coil \
+	ADDQ $384, SI \
+	DECQ CX \
+	JNZ  emitter \
+	VZEROUPPER \
+	RET
+
+// SAME is a number for all lanes, EACH one of each.
+#define SAME(i, z) VBROADCASTSD (8*i)(BX), z
+#define EACH(i, z) VMOVUPD (64*i)(BX), z
+
 // func dipoleRowsAVX512(rows *Row, emitters *Dipole, coils *Point, data *Datum, e, c int)
 TEXT ·dipoleRowsAVX512(SB), NOSPLIT, $0-48
-	MOVQ rows+0(FP), DI
-	MOVQ emitters+8(FP), SI
-	MOVQ coils+16(FP), DX
-	MOVQ data+24(FP), R8
-	MOVQ e+32(FP), CX
-
-emitter:
-	VMOVUPD 192(SI), Z3
-	VMOVUPD 256(SI), Z4
-	VMOVUPD 320(SI), Z5
-	MOVQ    DX, BX
-	MOVQ    c+40(FP), R9
-
-coil:
-	VBROADCASTSD 0(BX), Z0
-	VBROADCASTSD 8(BX), Z1
-	VBROADCASTSD 16(BX), Z2
-	VSUBPD       (SI), Z0, Z0
-	VSUBPD       64(SI), Z1, Z1
-	VSUBPD       128(SI), Z2, Z2
-	VBROADCASTSD 24(BX), Z6
-	VBROADCASTSD 32(BX), Z7
-	VBROADCASTSD 40(BX), Z8
-	FIELD
-	VBROADCASTSD 48(BX), Z29
-	VBROADCASTSD 56(BX), Z30
-	VBROADCASTSD 64(BX), Z31
-	VMULPD       Z30, Z24, Z26
-	VMULPD       Z31, Z22, Z27
-	VMULPD       Z29, Z23, Z28
-	VFNMADD231PD Z31, Z23, Z26
-	VFNMADD231PD Z29, Z24, Z27
-	VFNMADD231PD Z30, Z22, Z28
-	TURN
-	ADDQ         $72, BX
-	DECQ         R9
-	JNZ          coil
-	ADDQ         $384, SI
-	DECQ         CX
-	JNZ          emitter
-	VZEROUPPER
-	RET
+	ROWS(SAME, 72)
 
 // func dipoleRowsManyAVX512(rows *Row, emitters *Dipole, coils *Coil, data *Datum, e, c int)
 TEXT ·dipoleRowsManyAVX512(SB), NOSPLIT, $0-48
-	MOVQ rows+0(FP), DI
-	MOVQ emitters+8(FP), SI
-	MOVQ coils+16(FP), DX
-	MOVQ data+24(FP), R8
-	MOVQ e+32(FP), CX
-
-emitter:
-	VMOVUPD 192(SI), Z3
-	VMOVUPD 256(SI), Z4
-	VMOVUPD 320(SI), Z5
-	MOVQ    DX, BX
-	MOVQ    c+40(FP), R9
-
-coil:
-	VMOVUPD      0(BX), Z0
-	VMOVUPD      64(BX), Z1
-	VMOVUPD      128(BX), Z2
-	VSUBPD       (SI), Z0, Z0
-	VSUBPD       64(SI), Z1, Z1
-	VSUBPD       128(SI), Z2, Z2
-	VMOVUPD      192(BX), Z6
-	VMOVUPD      256(BX), Z7
-	VMOVUPD      320(BX), Z8
-	FIELD
-	VMOVUPD      384(BX), Z29
-	VMOVUPD      448(BX), Z30
-	VMOVUPD      512(BX), Z31
-	VMULPD       Z30, Z24, Z26
-	VMULPD       Z31, Z22, Z27
-	VMULPD       Z29, Z23, Z28
-	VFNMADD231PD Z31, Z23, Z26
-	VFNMADD231PD Z29, Z24, Z27
-	VFNMADD231PD Z30, Z22, Z28
-	TURN
-	ADDQ         $576, BX
-	DECQ         R9
-	JNZ          coil
-	ADDQ         $384, SI
-	DECQ         CX
-	JNZ          emitter
-	VZEROUPPER
-	RET
+	ROWS(EACH, 576)

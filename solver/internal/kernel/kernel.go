@@ -8,6 +8,8 @@
 // replaced by AVX-512 or AVX2 code whose sums may differ by rounding.
 package kernel
 
+import "tonepose/fieldmodels/variant"
+
 // Lanes is the width of a Vec.
 const Lanes = 8
 
@@ -128,11 +130,9 @@ func Accumulate(sum *SumVec, rows []Row) {
 
 // Many reports whether the kernels for many solves at once are faster than as
 // many single ones.
-func Many() bool { return many }
+func Many() bool { return solveManyKernel.Chosen() != variant.Go }
 
-var many bool
-
-// The kernels in use.
+// The kernels in use, and the registry that chose them.
 var (
 	dipoleRows     = dipoleRowsGo
 	dipoleRowsMany = dipoleRowsManyGo
@@ -143,12 +143,14 @@ var (
 	score          = scoreGo
 	least          = leastGo
 	below          = belowGo
-)
 
-func useGo() {
-	many = false
-	dipoleRows, dipoleRowsMany = dipoleRowsGo, dipoleRowsManyGo
-	normal, accumulate = normalGo, accumulateGo
-	advanceMany, solveMany = advanceManyGo, solveManyGo
-	score, least, below = scoreGo, leastGo, belowGo
-}
+	dipoleRowsKernel     = variant.New("solver.DipoleRows", &dipoleRows)
+	dipoleRowsManyKernel = variant.New("solver.DipoleRowsMany", &dipoleRowsMany)
+	normalKernel         = variant.New("solver.Normal", &normal)
+	accumulateKernel     = variant.New("solver.Accumulate", &accumulate)
+	advanceManyKernel    = variant.New("solver.AdvanceMany", &advanceMany)
+	solveManyKernel      = variant.New("solver.SolveMany", &solveMany)
+	scoreKernel          = variant.New("solver.Score", &score)
+	leastKernel          = variant.New("solver.Least", &least)
+	belowKernel          = variant.New("solver.Below", &below)
+)

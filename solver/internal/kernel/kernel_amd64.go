@@ -2,73 +2,39 @@
 
 package kernel
 
-import "golang.org/x/sys/cpu"
+import "tonepose/fieldmodels/variant"
 
 func init() {
-	for _, v := range variants() {
-		v.use()
-	}
-}
-
-// variant is a set of kernels for a kind of processor.
-type variant struct {
-	name string
-	use  func()
-}
-
-// variants returns those that this processor runs, the fastest last.
-func variants() []variant {
-	x := &cpu.X86
-	all := []variant{{"go", useGo}}
-	if x.HasAVX2 && x.HasFMA {
-		all = append(all, variant{"avx2", useAVX2})
-	}
-	if x.HasAVX512F && x.HasAVX512DQ && x.HasAVX512VL && x.HasFMA && x.HasAVX2 {
-		all = append(all, variant{"avx512", useAVX512})
-	}
-	return all
-}
-
-func useAVX2() {
-	useGo()
-	dipoleRows = func(rows []Row, emitters []Dipole, coils []Point, data []Datum) {
+	dipoleRowsKernel.Add(variant.AVX2, func(rows []Row, emitters []Dipole, coils []Point, data []Datum) {
 		dipoleRowsAVX2(&rows[0], &emitters[0], &coils[0], &data[0], len(emitters), len(coils))
-	}
-	normal = func(sum *Sum, rows []Row) { normalAVX2(sum, &rows[0], len(rows)) }
-	least = func(scores []Vec) float64 { return leastAVX2(&scores[0], len(scores)) }
-	below = func(masks []uint8, scores []Vec, limit float64) {
-		belowAVX2(&masks[0], &scores[0], len(scores), limit)
-	}
-	score = func(scores, field []Vec, w, wy []float64, coils int, power float64) {
-		scoreAVX2(&scores[0], &field[0], &w[0], &wy[0], power, len(scores), len(w), coils)
-	}
-}
-
-func useAVX512() {
-	many = true
-	dipoleRows = func(rows []Row, emitters []Dipole, coils []Point, data []Datum) {
+	})
+	dipoleRowsKernel.Add(variant.AVX512, func(rows []Row, emitters []Dipole, coils []Point, data []Datum) {
 		dipoleRowsAVX512(&rows[0], &emitters[0], &coils[0], &data[0], len(emitters), len(coils))
-	}
-	dipoleRowsMany = func(rows []Row, emitters []Dipole, coils []Coil, data []Datum) {
+	})
+	dipoleRowsManyKernel.Add(variant.AVX512, func(rows []Row, emitters []Dipole, coils []Coil, data []Datum) {
 		dipoleRowsManyAVX512(&rows[0], &emitters[0], &coils[0], &data[0], len(emitters), len(coils))
-	}
-	normal = func(sum *Sum, rows []Row) { normalAVX512(sum, &rows[0], len(rows)) }
-	accumulate = func(sum *SumVec, rows []Row) { accumulateAVX512(sum, &rows[0], len(rows)) }
-	advanceMany = func(pose *Pose, step *[6]Vec, points [][6]float64, coils []Coil) {
+	})
+	normalKernel.Add(variant.AVX2, func(sum *Sum, rows []Row) { normalAVX2(sum, &rows[0], len(rows)) })
+	normalKernel.Add(variant.AVX512, func(sum *Sum, rows []Row) { normalAVX512(sum, &rows[0], len(rows)) })
+	accumulateKernel.Add(variant.AVX512, func(sum *SumVec, rows []Row) { accumulateAVX512(sum, &rows[0], len(rows)) })
+	advanceManyKernel.Add(variant.AVX512, func(pose *Pose, step *[6]Vec, points [][6]float64, coils []Coil) {
 		advanceManyAVX512(pose, step, &points[0], &coils[0], len(points))
-	}
-	solveMany = solveManyAVX512
-	least = func(scores []Vec) float64 { return leastAVX512(&scores[0], len(scores)) }
-	below = func(masks []uint8, scores []Vec, limit float64) {
-		belowAVX512(&masks[0], &scores[0], len(scores), limit)
-	}
-	score = func(scores, field []Vec, w, wy []float64, coils int, power float64) {
+	})
+	solveManyKernel.Add(variant.AVX512, solveManyAVX512)
+	scoreKernel.Add(variant.AVX2, func(scores, field []Vec, w, wy []float64, coils int, power float64) {
+		scoreAVX2(&scores[0], &field[0], &w[0], &wy[0], power, len(scores), len(w), coils)
+	})
+	scoreKernel.Add(variant.AVX512, func(scores, field []Vec, w, wy []float64, coils int, power float64) {
 		if coils == 1 {
 			score1AVX512(&scores[0], &field[0], &w[0], &wy[0], power, len(scores), len(w))
 		} else {
 			score3AVX512(&scores[0], &field[0], &w[0], &wy[0], power, len(scores), len(w))
 		}
-	}
+	})
+	leastKernel.Add(variant.AVX2, func(scores []Vec) float64 { return leastAVX2(&scores[0], len(scores)) })
+	belowKernel.Add(variant.AVX2, func(masks []uint8, scores []Vec, limit float64) {
+		belowAVX2(&masks[0], &scores[0], len(scores), limit)
+	})
 }
 
 //go:noescape
@@ -88,12 +54,6 @@ func score1AVX512(scores, field *Vec, w, wy *float64, power float64, blocks, emi
 
 //go:noescape
 func score3AVX512(scores, field *Vec, w, wy *float64, power float64, blocks, emitters int)
-
-//go:noescape
-func leastAVX512(scores *Vec, n int) float64
-
-//go:noescape
-func belowAVX512(masks *uint8, scores *Vec, n int, limit float64)
 
 //go:noescape
 func advanceManyAVX512(pose *Pose, step *[6]Vec, points *[6]float64, coils *Coil, n int)

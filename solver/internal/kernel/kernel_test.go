@@ -4,6 +4,8 @@ import (
 	"math"
 	"math/rand/v2"
 	"testing"
+
+	"tonepose/fieldmodels/variant/varianttest"
 )
 
 func fill[T ~[]Vec](r *rand.Rand, v T) {
@@ -40,54 +42,55 @@ func checkGuards(t *testing.T, rows []Row) {
 	}
 }
 
-// Every variant that the processor runs against the Go twins.
-func TestVariantsMatchGo(t *testing.T) {
-	all := variants()
-	defer all[len(all)-1].use()
-	for _, v := range all {
-		v.use()
-		t.Run(v.name, func(t *testing.T) {
-			t.Run("DipoleRows", testDipoleRowsMatchGo)
-			t.Run("Normal", testNormalMatchesGo)
-			t.Run("Score", testScoreMatchesGo)
-			t.Run("Scan", testScanMatchesGo)
-			t.Run("Advance", testAdvanceMatchesGo)
-			t.Run("SolveMany", testSolveManyMatchesGo)
-		})
-	}
-}
+func TestMain(m *testing.M) { varianttest.Main(m) }
 
 // Each entry is a sum of fewer than 20 products whose own rounding is a few
 // ulp; cancellation among them is measured by the largest entry of the row.
 const rowTol = 64 * 0x1p-53
 
-func testDipoleRowsMatchGo(t *testing.T) {
+func TestDipoleRowsMatchGo(t *testing.T) {
+	varianttest.Each(t, dipoleRowsKernel, func(t *testing.T) {
+		testRows(t, func(r *rand.Rand, want, got []Row, emitters []Dipole, coils int, data []Datum) {
+			points := make([]Point, coils)
+			for i := range points {
+				for j := range points[i] {
+					points[i][j] = r.NormFloat64()
+				}
+			}
+			dipoleRowsGo(want, emitters, points, data)
+			DipoleRows(got, emitters, points, data)
+		})
+	})
+}
+
+func TestDipoleRowsManyMatchGo(t *testing.T) {
+	varianttest.Each(t, dipoleRowsManyKernel, func(t *testing.T) {
+		testRows(t, func(r *rand.Rand, want, got []Row, emitters []Dipole, coils int, data []Datum) {
+			places := make([]Coil, coils)
+			for i := range places {
+				fill(r, places[i][:])
+			}
+			dipoleRowsManyGo(want, emitters, places, data)
+			DipoleRowsMany(got, emitters, places, data)
+		})
+	})
+}
+
+func testRows(t *testing.T, both func(r *rand.Rand, want, got []Row, emitters []Dipole, coils int, data []Datum)) {
 	r := rand.New(rand.NewPCG(1, 1))
 	for e := 1; e <= 4; e++ {
 		for c := 1; c <= 5; c++ {
-			emitters, coils := make([]Dipole, e), make([]Coil, c)
-			points, data := make([]Point, c), make([]Datum, e*c)
+			emitters, data := make([]Dipole, e), make([]Datum, e*c)
 			for i := range emitters {
 				fill(r, emitters[i][:])
 			}
 			for i := range data {
 				fill(r, data[i][:])
 			}
-			for i := range coils {
-				fill(r, coils[i][:])
-				for j := range points[i] {
-					points[i][j] = r.NormFloat64()
-				}
-			}
-			want, got := guarded(e*c), guarded(e*c)
-			dipoleRowsManyGo(want[1:e*c+1], emitters, coils, data)
-			DipoleRowsMany(got[1:], emitters, coils, data)
+			want, got := make([]Row, e*c), guarded(e*c)
+			both(r, want, got[1:], emitters, c, data)
 			checkGuards(t, got)
-			compareRows(t, want[1:e*c+1], got[1:], emitters, c, data)
-			dipoleRowsGo(want[1:e*c+1], emitters, points, data)
-			DipoleRows(got[1:], emitters, points, data)
-			checkGuards(t, got)
-			compareRows(t, want[1:e*c+1], got[1:], emitters, c, data)
+			compareRows(t, want, got[1:], emitters, c, data)
 		}
 	}
 }
@@ -109,7 +112,16 @@ func compareRows(t *testing.T, want, got []Row, emitters []Dipole, coils int, da
 	}
 }
 
-func testNormalMatchesGo(t *testing.T) {
+func TestNormalMatchesGo(t *testing.T) {
+	varianttest.Each(t, normalKernel, testNormal)
+}
+
+func TestAccumulateMatchesGo(t *testing.T) {
+	varianttest.Each(t, accumulateKernel, testNormal)
+}
+
+// Both sums of the variants in use, whose lanes must join to the same.
+func testNormal(t *testing.T) {
 	r := rand.New(rand.NewPCG(2, 1))
 	for n := 0; n <= 40; n++ {
 		rows := make([]Row, n)
@@ -151,7 +163,11 @@ func testNormalMatchesGo(t *testing.T) {
 	}
 }
 
-func testScoreMatchesGo(t *testing.T) {
+func TestScoreMatchesGo(t *testing.T) {
+	varianttest.Each(t, scoreKernel, testScore)
+}
+
+func testScore(t *testing.T) {
 	r := rand.New(rand.NewPCG(3, 1))
 	for _, coils := range []int{1, 3} {
 		for e := 4; e <= 13; e++ {
@@ -193,30 +209,47 @@ func testScoreMatchesGo(t *testing.T) {
 	}
 }
 
-func testScanMatchesGo(t *testing.T) {
-	r := rand.New(rand.NewPCG(4, 1))
-	for n := 0; n < 20; n++ {
-		scores := make([]Vec, n)
-		fill(r, scores)
-		for i := range scores {
-			scores[i][r.IntN(Lanes)] = math.NaN()
-			scores[i][r.IntN(Lanes)] = math.Inf(1 - 2*(n%2))
+// scoresOf gives n blocks with some NaN and infinities.
+func scoresOf(r *rand.Rand, n int) []Vec {
+	scores := make([]Vec, n)
+	fill(r, scores)
+	for i := range scores {
+		scores[i][r.IntN(Lanes)] = math.NaN()
+		scores[i][r.IntN(Lanes)] = math.Inf(1 - 2*(n%2))
+	}
+	return scores
+}
+
+func TestLeastMatchesGo(t *testing.T) {
+	varianttest.Each(t, leastKernel, func(t *testing.T) {
+		r := rand.New(rand.NewPCG(4, 1))
+		for n := range 20 {
+			scores := scoresOf(r, n)
+			if want, got := leastGo(scores), Least(scores); want != got {
+				t.Fatalf("%d blocks: least %g, Go %g", n, got, want)
+			}
 		}
-		if want, got := leastGo(scores), Least(scores); want != got {
-			t.Fatalf("%d blocks: least %g, Go %g", n, got, want)
-		}
-		want, got := make([]uint8, n+1), make([]uint8, n+1)
-		for _, limit := range []float64{0.3, math.Inf(1), math.NaN()} {
-			want[n], got[n] = 77, 77
-			belowGo(want[:n], scores, limit)
-			Below(got, scores, limit)
-			for i := range want {
-				if want[i] != got[i] {
-					t.Fatalf("%d blocks, limit %g, block %d: %08b, Go %08b", n, limit, i, got[i], want[i])
+	})
+}
+
+func TestBelowMatchesGo(t *testing.T) {
+	varianttest.Each(t, belowKernel, func(t *testing.T) {
+		r := rand.New(rand.NewPCG(4, 2))
+		for n := range 20 {
+			scores := scoresOf(r, n)
+			want, got := make([]uint8, n+1), make([]uint8, n+1)
+			for _, limit := range []float64{0.3, math.Inf(1), math.NaN()} {
+				want[n], got[n] = 77, 77
+				belowGo(want[:n], scores, limit)
+				Below(got, scores, limit)
+				for i := range want {
+					if want[i] != got[i] {
+						t.Fatalf("%d blocks, limit %g, block %d: %08b, Go %08b", n, limit, i, got[i], want[i])
+					}
 				}
 			}
 		}
-	}
+	})
 }
 
 // A random normal matrix times the inverse and the solution from its
@@ -290,7 +323,11 @@ func TestFactor(t *testing.T) {
 	}
 }
 
-func testAdvanceMatchesGo(t *testing.T) {
+func TestAdvanceManyMatchesGo(t *testing.T) {
+	varianttest.Each(t, advanceManyKernel, testAdvance)
+}
+
+func testAdvance(t *testing.T) {
 	r := rand.New(rand.NewPCG(6, 1))
 	for n := 1; n <= 4; n++ {
 		var pose Pose
@@ -350,7 +387,11 @@ func testAdvanceMatchesGo(t *testing.T) {
 	}
 }
 
-func testSolveManyMatchesGo(t *testing.T) {
+func TestSolveManyMatchesGo(t *testing.T) {
+	varianttest.Each(t, solveManyKernel, testSolveMany)
+}
+
+func testSolveMany(t *testing.T) {
 	r := rand.New(rand.NewPCG(7, 1))
 	for range 20 {
 		rows := make([]Row, 12)

@@ -135,7 +135,7 @@ func Compare(ctx context.Context, dir, truth string, o Options) (*Result, error)
 
 // openRun opens a run's poses and the rig stored with them.
 func openRun(dir string) (*tables.Reader[tables.Pose], *Result, error) {
-	r, err := tables.OpenPoses(filepath.Join(dir, tables.PosesName+".parquet"))
+	r, err := tables.Open[tables.Pose](filepath.Join(dir, tables.PosesName+".parquet"))
 	if err != nil {
 		return nil, nil, err
 	}

@@ -161,7 +161,7 @@ func errorsOf(s assessment.Sample) [6]float64 {
 
 // readCouplings reads the couplings at the chosen times.
 func readCouplings(dir string, r *rig.Rig, index int, chosen map[float64]int) (map[int]solver.Couplings, error) {
-	rows, err := tables.OpenCouplings(filepath.Join(dir, tables.CouplingsName+".parquet"))
+	rows, err := tables.Open[tables.Coupling](filepath.Join(dir, tables.CouplingsName+".parquet"))
 	if err != nil {
 		return nil, err
 	}
@@ -202,7 +202,7 @@ func readCouplings(dir string, r *rig.Rig, index int, chosen map[float64]int) (m
 
 // readReferences reads the noise of the emitters' references at the chosen times.
 func readReferences(dir string, r *rig.Rig, chosen map[float64]int, couplings map[int]solver.Couplings) error {
-	rows, err := tables.OpenPhasors(filepath.Join(dir, tables.PhasorsName+".parquet"))
+	rows, err := tables.Open[tables.Phasor](filepath.Join(dir, tables.PhasorsName+".parquet"))
 	if err != nil {
 		return err
 	}

@@ -17,7 +17,7 @@ import (
 // freedom.
 func meanChi2(t *testing.T, dir string) float64 {
 	t.Helper()
-	r, err := tables.OpenPoses(filepath.Join(dir, "poses.parquet"))
+	r, err := tables.Open[tables.Pose](filepath.Join(dir, "poses.parquet"))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -54,6 +54,46 @@ func TestExport(t *testing.T) {
 	}
 }
 
+// Folders of earlier versions, also those of the command demod, open in export
+// and assess; flags have today's names.
+func TestEarlierFolders(t *testing.T) {
+	list, err := filepath.Glob(filepath.Join("..", "tables", "testdata", "schema", "*", "*", "*.parquet"))
+	if err != nil || len(list) < 20 {
+		t.Fatalf("%v, %v", list, err)
+	}
+	for _, name := range list {
+		code, out, errs := export(t, name)
+		if lines := strings.Count(out, "\n"); code != 0 || errs != "" || lines < 3 {
+			t.Errorf("%s: code %d, %d lines, %s", name, code, lines, errs)
+		}
+		table := filepath.Base(name)
+		want := 0 // station 3 is outside
+		if table == "poses.parquet" || table == "integrity.parquet" {
+			want = 1
+		}
+		if n := strings.Count(out, ",outside working volume\n"); n != want || strings.Contains(out, "outside volume") {
+			t.Errorf("%s: %d rows flagged outside working volume, want %d", name, n, want)
+		}
+		if table != "poses.parquet" {
+			continue
+		}
+		var stdout, stderr bytes.Buffer
+		args := []string{"assess", filepath.Dir(name), "--truth", recordingFile("pipe-bench-stations.truth.csv"), "--json"}
+		if code := Run(t.Context(), args, Streams{In: strings.NewReader(""), Out: &stdout, Err: &stderr}); code != 0 {
+			t.Errorf("%s: assess: code %d, %s", name, code, stderr.String())
+			continue
+		}
+		var sum struct {
+			N    int     `json:"n"`
+			Chi2 float64 `json:"chi2"`
+		}
+		// 23 bounds chi-square of 2 x 6 degrees of freedom in 97 % of cases.
+		if err := json.Unmarshal(stdout.Bytes(), &sum); err != nil || sum.N != 2 || !(sum.Chi2 > 0 && sum.Chi2 < 23) {
+			t.Errorf("%s: assess: %v, %s", name, err, stdout.String())
+		}
+	}
+}
+
 func TestExportRefuses(t *testing.T) {
 	dir := t.TempDir()
 	foreign := filepath.Join(dir, "foreign.parquet")

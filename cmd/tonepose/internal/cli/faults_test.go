@@ -111,7 +111,7 @@ func TestFaultsReachTheTables(t *testing.T) {
 			t.Errorf("%s: row of %s at %.4f s is flagged %q: a fault is no motion and no metal", table, channel, time, flags)
 		}
 	}
-	phasors, err := tables.OpenPhasors(filepath.Join(dir, "phasors.parquet"))
+	phasors, err := tables.Open[tables.Phasor](filepath.Join(dir, "phasors.parquet"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -122,7 +122,7 @@ func TestFaultsReachTheTables(t *testing.T) {
 		}
 		check("phasors", r.Time, r.Duration, r.Channel, r.Flags)
 	}
-	couplings, err := tables.OpenCouplings(filepath.Join(dir, "couplings.parquet"))
+	couplings, err := tables.Open[tables.Coupling](filepath.Join(dir, "couplings.parquet"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -133,7 +133,7 @@ func TestFaultsReachTheTables(t *testing.T) {
 		}
 		check("couplings", r.Time, r.Duration, r.Channel, r.Flags)
 	}
-	poses, err := tables.OpenPoses(filepath.Join(dir, "poses.parquet"))
+	poses, err := tables.Open[tables.Pose](filepath.Join(dir, "poses.parquet"))
 	if err != nil {
 		t.Fatal(err)
 	}

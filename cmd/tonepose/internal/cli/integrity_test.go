@@ -194,7 +194,7 @@ func TestMetalRecordingErrorIsCovered(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r, err := tables.OpenIntegrity(filepath.Join(dir, tables.IntegrityName+".parquet"))
+	r, err := tables.Open[tables.Integrity](filepath.Join(dir, tables.IntegrityName+".parquet"))
 	if err != nil {
 		t.Fatal(err)
 	}

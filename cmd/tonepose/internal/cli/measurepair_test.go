@@ -136,7 +136,7 @@ func TestPairWholeRecording(t *testing.T) {
 // demodulatedRows reads a table back.
 func demodulatedRows(t *testing.T, dir string) (rows []tables.Demodulated) {
 	t.Helper()
-	r, err := tables.OpenDemodulated(filepath.Join(dir, tables.DemodulatedName+".parquet"))
+	r, err := tables.Open[tables.Demodulated](filepath.Join(dir, tables.DemodulatedName+".parquet"))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -124,7 +124,7 @@ func TestMicroCoilIntervals(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r, err := tables.OpenIntegrity(filepath.Join(dir, "integrity.parquet"))
+	r, err := tables.Open[tables.Integrity](filepath.Join(dir, "integrity.parquet"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -158,7 +158,7 @@ func TestMetalRecording(t *testing.T) {
 	truth := "pipe-bench-metal.truth.csv"
 	dir := filepath.Join(t.TempDir(), "out")
 	tonepose(t, "solve", recordingFile("pipe-bench-metal.npy"), "--rig", rigFile("pipe-bench.rig.yaml"), "--intervals", recordingFile(truth), "--out", dir, "--quiet")
-	r, err := tables.OpenPoses(filepath.Join(dir, "poses.parquet"))
+	r, err := tables.Open[tables.Pose](filepath.Join(dir, "poses.parquet"))
 	if err != nil {
 		t.Fatal(err)
 	}

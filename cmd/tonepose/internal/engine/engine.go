@@ -22,6 +22,10 @@ type Options struct {
 	Clock   clock.Mode
 	Windows Windows
 	Verdict verdict.Options
+	// Causal measures a stream as it comes, with what has been seen by then. Else
+	// the source is read twice: to its end for the clock, the mains and the faults,
+	// then for the frames.
+	Causal bool
 	// Sharp keeps the variances of phasors that bend inside a window as noise
 	// alone makes them: for joining poses to a trajectory, which has the motion.
 	Sharp bool
@@ -97,9 +101,18 @@ func (e *Engine) Measurement() Measurement {
 	return Measurement{Tones: e.tones, Windows: e.options.Windows, Rests: rests, Widen: !e.options.Sharp}
 }
 
-// Run observes a whole source: first to its end for the clock, the mains and the
-// faults, then frame by frame.
+// Run observes a source from its first sample to its last.
 func (e *Engine) Run(ctx context.Context, src Source, use func(*Observation) error, progress Progress) (*Survey, *Averaging, error) {
+	measured := func(f *Measured) error {
+		seen, err := e.Observe(ctx, f)
+		if err != nil {
+			return err
+		}
+		return use(seen)
+	}
+	if e.options.Causal {
+		return Follow(ctx, src, e.options.Clock, e.Measurement(), measured, progress)
+	}
 	survey, err := Observe(ctx, src, e.tones, e.options.Clock, progress)
 	if err != nil {
 		return nil, nil, err
@@ -107,13 +120,7 @@ func (e *Engine) Run(ctx context.Context, src Source, use func(*Observation) err
 	if err := survey.Holds(&e.options.Windows); err != nil {
 		return nil, nil, err
 	}
-	averaging, err := Measure(ctx, src, survey, e.Measurement(), func(f *Measured) error {
-		seen, err := e.Observe(ctx, f)
-		if err != nil {
-			return err
-		}
-		return use(seen)
-	}, progress)
+	averaging, err := Measure(ctx, src, survey, e.Measurement(), measured, progress)
 	return survey, averaging, err
 }
 

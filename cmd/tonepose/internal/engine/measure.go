@@ -87,14 +87,10 @@ var errEnough = errors.New("enough samples")
 // listen reads ahead for the noise of the first rows.
 func listen(ctx context.Context, src Source, c *multitone.Continuous) error {
 	err := Blocks(ctx, src, src.Info().Int16, func(b *Block) error {
-		switch {
-		case b.First >= listenSamples:
+		if b.First >= listenSamples {
 			return errEnough
-		case b.Counts != nil:
-			c.ListenInt16(b.Counts)
-		default:
-			c.Listen(b.Volts)
 		}
+		listenTo(c, b)
 		return nil
 	})
 	if errors.Is(err, errEnough) {
@@ -103,8 +99,20 @@ func listen(ctx context.Context, src Source, c *multitone.Continuous) error {
 	return err
 }
 
-// retuneSeconds is how often a bank follows the clock.
-const retuneSeconds = 1.0
+func listenTo(c *multitone.Continuous, b *Block) {
+	if b.Counts != nil {
+		c.ListenInt16(b.Counts)
+	} else {
+		c.Listen(b.Volts)
+	}
+}
+
+// How often a bank follows the clock [s]: that of a recording, whose course is
+// known, and of a stream, whose next segment is still to come.
+const (
+	retuneSeconds = 1.0
+	streamSeconds = 0.1
+)
 
 // meter cuts blocks into frames.
 type meter struct {
@@ -113,6 +121,7 @@ type meter struct {
 	counts bool    // takes counts rather than volts
 	length float64 // of the memory of a frame [s]: how closely the clock must be followed
 	tuned  float64 // time of the last tuning [s]
+	retune float64 // time between tunings [s]
 
 	frames framer  // of windows or of a low-pass
 	queue  *queue  // behind frames
@@ -134,7 +143,7 @@ func newMeter(info recording.Info, s *Survey, m *Measurement, use func(*Measured
 		return nil, err
 	}
 	lines := slices.Concat(m.Joint, s.Lines)
-	v := &meter{judge: newJudge(info, m, averaging, use), survey: s,
+	v := &meter{retune: retuneSeconds, judge: newJudge(info, m, averaging, use), survey: s,
 		cfg: multitone.Config{SampleRate: info.SampleRate, Channels: info.Channels, Tones: slices.Clone(m.Tones), Lines: lines}}
 	if !w.Successive() {
 		v.spans, err = newSpans(w.Intervals, info)
@@ -192,11 +201,11 @@ func (v *meter) emit(f *multitone.Frame) error { return v.queue.emit(f, v.survey
 
 // follow retunes to the clock at time t [s].
 func (v *meter) follow(t float64, s *Survey) error {
-	if t <= v.tuned+retuneSeconds {
+	if t <= v.tuned+v.retune {
 		return nil
 	}
 	v.tuned = t
-	hz := s.Track.Hz(t, t+retuneSeconds)
+	hz := s.Track.Hz(t, t+v.retune)
 	if !moved(v.cfg.Tones, hz, v.length) {
 		return nil
 	}

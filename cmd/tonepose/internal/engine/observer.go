@@ -11,20 +11,22 @@ import (
 	"tonepose/multitone/recording"
 )
 
-// Survey is what an Observer has learnt.
+// Survey is what an Observer has learnt. It does not change any more, but for the
+// faults that its Monitor goes on to see.
 type Survey struct {
 	Track        *clock.Track
 	MainsHz      float64 // fundamental, 0: none seen
 	MainsSigmaHz float64
 	Lines        []float64          // its harmonics that stand out [Hz]
 	Monitor      *recording.Monitor // faults of the samples
-	tones        []multitone.Tone
-	info         recording.Info
-	faulty       bool
+
+	tones []multitone.Tone
+	info  recording.Info
+	seen  float64 // how much of the stream was seen [s]
 }
 
 // Observer learns from the samples of a stream, as they come, what measuring them
-// needs to know. It is for one goroutine.
+// needs to know. It can be asked at any time. It is for one goroutine.
 type Observer struct {
 	info    recording.Info
 	tones   []multitone.Tone
@@ -32,55 +34,78 @@ type Observer struct {
 	mains   *multitone.Mains
 	monitor *recording.Monitor
 	volts   converter
+	seen    int64 // samples
 
-	find  func() // the mains, once
-	early bool   // find has been started beside the work
-	found Survey // of the mains
+	// What the first seconds tell of the mains is found beside the rest of the work.
+	find    func() mainsLines
+	started bool
+}
+
+// mainsLines are the harmonics of the mains that stand out.
+type mainsLines struct {
+	hz, sigmaHz float64
+	lines       []float64
 }
 
 // NewObserver watches a source whose tones are near the given frequencies.
 func NewObserver(src Source, tones []multitone.Tone, mode clock.Mode) (*Observer, error) {
 	info := src.Info()
-	tracker, err := clock.NewTracker(mode, info.SampleRate, tones, info.Samples)
+	tracker, err := clock.NewTracker(mode, info.SampleRate, tones)
 	if err != nil {
 		return nil, err
 	}
 	o := &Observer{info: info, tones: tones, tracker: tracker, monitor: recording.NewMonitor(info),
-		mains: multitone.NewMains(info.SampleRate, info.Channels, info.Samples), volts: converter{info: info}}
-	o.find = sync.OnceFunc(func() { o.found.MainsHz, o.found.MainsSigmaHz, o.found.Lines = o.mains.Lines() })
+		mains: multitone.NewMains(info.SampleRate, info.Channels, tones), volts: converter{info: info}}
+	o.find = sync.OnceValue(func() mainsLines { return linesOf(o.mains) })
 	src.Watch(o.monitor)
 	return o, nil
+}
+
+func linesOf(m *multitone.Mains) (f mainsLines) {
+	f.hz, f.sigmaHz, f.lines = m.Lines()
+	return f
 }
 
 // Write takes the next block.
 func (o *Observer) Write(b *Block) error {
 	x := o.volts.volts(b, func(c int) bool { return !o.mains.Full() || o.tracker.Follows(c) })
 	o.mains.Write(x)
-	if o.mains.Full() && !o.early {
-		o.early = true
-		go o.find() // beside the rest of the pass
+	o.seen = b.First + int64(len(x[0]))
+	if o.mains.Full() && !o.started {
+		o.started = true
+		go o.find()
 	}
 	return o.tracker.Write(x)
 }
 
-// close waits for what runs beside the work.
-func (o *Observer) close() {
-	if o.early {
+// Close waits for what runs beside the work.
+func (o *Observer) Close() {
+	if o.started {
 		o.find()
 	}
 }
 
-// finish ends the observation.
-func (o *Observer) finish() (*Survey, error) {
+// Survey is what the samples so far tell.
+func (o *Observer) Survey() (*Survey, error) {
+	track, err := o.tracker.Track()
+	if o.started {
+		return o.survey(track, o.find(), err)
+	}
+	return o.survey(track, linesOf(o.mains), err)
+}
+
+// Finish ends the observation with what the whole stream tells.
+func (o *Observer) Finish() (*Survey, error) {
 	track, err := o.tracker.Finish()
+	return o.survey(track, o.find(), err)
+}
+
+func (o *Observer) survey(track *clock.Track, found mainsLines, err error) (*Survey, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", o.info.Name, err)
 	}
-	o.find()
-	s := o.found
-	s.Track, s.Monitor, s.tones, s.info = track, o.monitor, o.tones, o.info
-	s.faulty = len(o.monitor.Events()) > 0
-	return &s, nil
+	return &Survey{Track: track, MainsHz: found.hz, MainsSigmaHz: found.sigmaHz, Lines: found.lines, Monitor: o.monitor,
+		tones: o.tones, info: o.info, seen: float64(o.seen) / o.info.SampleRate}, nil
 }
 
 // Observe reads a source to its end.
@@ -89,7 +114,7 @@ func Observe(ctx context.Context, src Source, tones []multitone.Tone, mode clock
 	if err != nil {
 		return nil, err
 	}
-	defer o.close()
+	defer o.Close()
 	err = Blocks(ctx, src, o.info.Int16, func(b *Block) error {
 		progress.Report("survey", b.First, o.info.Samples)
 		return o.Write(b)
@@ -97,18 +122,18 @@ func Observe(ctx context.Context, src Source, tones []multitone.Tone, mode clock
 	if err != nil {
 		return nil, err
 	}
-	return o.finish()
+	return o.Finish()
 }
 
-// Hz are the tones' frequencies in the ADC's clock, means over the recording.
-func (s *Survey) Hz() []float64 { return s.Track.Hz(0, s.info.Duration()) }
+// Hz are the tones' frequencies in the ADC's clock, means over what was seen.
+func (s *Survey) Hz() []float64 { return s.Track.Hz(0, s.seen) }
 
 // Flags are the faults of a stretch of samples on one channel.
 func (s *Survey) Flags(channel int, start, stop int64) (f tables.Flags) {
-	if !s.faulty {
+	seen := s.Monitor.Flags(channel, start, stop)
+	if seen == 0 {
 		return 0
 	}
-	seen := s.Monitor.Flags(channel, start, stop)
 	for from, to := range map[recording.Flags]tables.Flags{
 		recording.Clipped: tables.Clipped, recording.Gap: tables.Gap, recording.Repeated: tables.Repeated, recording.Stuck: tables.Stuck,
 	} {

@@ -7,6 +7,9 @@ import (
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
+
+	"tonepose/cmd/tonepose/internal/figure/chart"
+	"tonepose/cmd/tonepose/internal/figure/colour"
 )
 
 // AccuracyData compares the errors of a series of poses with what was predicted.
@@ -29,21 +32,16 @@ func Accuracy(d AccuracyData) *Figure {
 	var panels []*plot.Plot
 	var shares []float64
 	add := func(p *plot.Plot, share float64) {
-		lo, hi, ok := span(false, d.Time)
-		if !ok {
-			lo, hi = 0, 1
-		}
-		p.X.Min, p.X.Max = widen(lo, hi, 0.01)
-		p.X.Tick.Marker = linearTicks{count: 8}
+		chart.TimeAxis(p, d.Time)
 		panels, shares = append(panels, p), append(shares, share)
 	}
-	shown := glyphEntry("error", errorDot)
-	if len(d.Time) > crowded {
-		shown = areaEntry("error: range, median darker", stroke(pale(blue), 0))
+	shown := chart.GlyphEntry("error", errorDot)
+	if len(d.Time) > chart.Crowded {
+		shown = chart.AreaEntry("error: range, median darker", colour.Pale(colour.Blue))
 	}
-	legend := []entry{
+	legend := []chart.Entry{
 		shown,
-		lineEntry("predicted, one sigma", stroke(vermillion, 1.4)),
+		chart.LineEntry("predicted, one sigma", chart.Stroke(colour.Vermillion, 1.4)),
 	}
 	if d.Position != nil {
 		add(d.errorPanel("position error", "m", d.Position, d.PositionSigma), 3)
@@ -53,74 +51,53 @@ func Accuracy(d AccuracyData) *Figure {
 	}
 	if d.Normalised != nil {
 		add(d.ratioPanel(), 2.2)
-		legend = append(legend, areaEntry("95 % of ratios, were the prediction right", stroke(bandInk, 0)))
+		legend = append(legend, chart.AreaEntry("95 % of ratios, were the prediction right", bandInk))
 	}
 	return &Figure{
-		width: 7.2 * vg.Inch, height: vg.Length(1+1.5*float64(len(panels))) * vg.Inch,
-		title: d.Title, note: d.Note, legend: legend,
-		body: func(c draw.Canvas) {
+		Width: 7.2 * vg.Inch, Height: vg.Length(1+1.5*float64(len(panels))) * vg.Inch,
+		Title: d.Title, Note: d.Note, Legend: legend,
+		Body: func(c draw.Canvas) {
 			if len(panels) > 0 {
 				panels[len(panels)-1].X.Label.Text = "time (s)"
-				stack(c, panels, shares)
+				chart.Stack(c, panels, shares)
 			}
 		},
 	}
 }
 
 var (
-	errorDot = draw.GlyphStyle{Color: blue, Radius: 1.5, Shape: draw.CircleGlyph{}}
-	bandInk  = mix(skyBlue, white, 0.65)
+	errorDot = chart.Dot(colour.Blue, 1.5)
+	bandInk  = colour.Mix(colour.SkyBlue, colour.White, 0.65)
 )
 
 // errorPanel has a log axis in the SI prefix that suits the prediction.
 func (d AccuracyData) errorPanel(name, unit string, errors, sigma []float64) *plot.Plot {
-	lo, hi, ok := span(true, errors, sigma)
-	if !ok {
-		lo, hi = 0.1, 1
-	}
-	middle := math.Sqrt(lo * hi)
-	scale, prefix := prefixOf(middle)
-	p := newPlot("", name+" ("+prefix+unit+")")
-	p.Y.Scale = plot.LogScale{}
-	p.Y.Min, p.Y.Max = lo/1.3, hi*1.3
-	p.Y.Tick.Marker = logTicks{unit: scale, plain: true}
-	p.Add(dots(d.Time, errors, errorDot), curve(d.Time, sigma, stroke(vermillion, 1.4)))
+	lo, hi := chart.SpanOr(true, 0.1, 1, errors, sigma)
+	p := chart.LogPanel(name, unit, lo, hi, math.Sqrt(lo*hi))
+	p.Add(chart.Dots(d.Time, errors, errorDot), chart.Curve(d.Time, sigma, chart.Stroke(colour.Vermillion, 1.4)))
 	return p
 }
 
 func (d AccuracyData) ratioPanel() *plot.Plot {
-	p := newPlot("", "error / predicted")
-	_, hi, ok := span(true, d.Normalised)
-	if !ok {
-		hi = 1
-	}
+	p := chart.NewPlot("", "error / predicted")
+	least, hi := chart.SpanOr(true, 1, 1, d.Normalised)
 	chi2 := distuv.ChiSquared{K: float64(max(d.Freedoms, 1))}
 	low, high := math.Sqrt(chi2.Quantile(0.025)/chi2.K), math.Sqrt(chi2.Quantile(0.975)/chi2.K)
 	p.Y.Min, p.Y.Max = 0, max(hi, high)*1.08
-	p.Y.Tick.Marker = linearTicks{count: 4}
+	p.Y.Tick.Marker = chart.LinearTicks{Count: 4}
 	if hi > 8 { // a prediction that fails spans decades
-		lo, _, _ := span(true, d.Normalised)
-		p.Y.Scale, p.Y.Min, p.Y.Max = plot.LogScale{}, min(lo, low)/1.2, hi*1.2
-		p.Y.Tick.Marker = logTicks{plain: true}
+		p.Y.Scale, p.Y.Min, p.Y.Max = plot.LogScale{}, min(least, low)/1.2, hi*1.2
+		p.Y.Tick.Marker = chart.LogTicks{Plain: true}
 	}
-	p.Add(drawing(func(c draw.Canvas, p *plot.Plot, _, y func(float64) vg.Length) {
-		c.SetColor(bandInk)
-		c.Fill(vg.Rectangle{Min: vg.Point{X: c.Min.X, Y: y(low)}, Max: vg.Point{X: c.Max.X, Y: y(high)}}.Path())
+	p.Add(chart.Drawing(func(c draw.Canvas, p *plot.Plot, _, y func(float64) vg.Length) {
+		chart.Fill(c, bandInk, chart.Box(c.Min.X, y(low), c.Max.X, y(high)))
 	}))
-	p.Add(dots(d.Time, d.Normalised, errorDot))
-	p.Add(drawing(func(c draw.Canvas, p *plot.Plot, _, y func(float64) vg.Length) {
-		c.StrokeLine2(stroke(vermillion, 1.2), c.Min.X, y(1), c.Max.X, y(1))
+	p.Add(chart.Dots(d.Time, d.Normalised, errorDot))
+	p.Add(chart.Drawing(func(c draw.Canvas, p *plot.Plot, _, y func(float64) vg.Length) {
+		c.StrokeLine2(chart.Stroke(colour.Vermillion, 1.2), c.Min.X, y(1), c.Max.X, y(1))
 		for _, edge := range []float64{low, high} { // over a crowd that hides the band
-			c.StrokeLine2(dashed(blue, 0.5), c.Min.X, y(edge), c.Max.X, y(edge))
+			c.StrokeLine2(chart.Dashed(colour.Blue, 0.5), c.Min.X, y(edge), c.Max.X, y(edge))
 		}
 	}))
 	return p
-}
-
-// widen adds a share of the span on both sides.
-func widen(lo, hi, share float64) (float64, float64) {
-	if lo == hi {
-		return lo - 0.5, hi + 0.5
-	}
-	return lo - share*(hi-lo), hi + share*(hi-lo)
 }

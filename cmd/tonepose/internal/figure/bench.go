@@ -6,6 +6,9 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
+
+	"tonepose/cmd/tonepose/internal/figure/chart"
+	"tonepose/cmd/tonepose/internal/figure/colour"
 )
 
 // projection takes a place on the bench to the paper.
@@ -20,8 +23,8 @@ func (d PathData) draw(c draw.Canvas, at projection) {
 		e.draw(c, at)
 	}
 	for i, t := range d.Estimated {
-		ink := series[trackInk(i)]
-		t.draw(c, at, stroke(ink, 1), estimateGlyph(ink))
+		ink := colour.Series[trackInk(i)]
+		t.draw(c, at, chart.Stroke(ink, 1), estimateGlyph(ink))
 	}
 	d.names(c, at)
 }
@@ -45,7 +48,7 @@ func (t Track) draw(c draw.Canvas, at projection, line draw.LineStyle, glyph dra
 			continue
 		}
 		// Points nearer than half a printed dot add nothing but size.
-		if n := len(run); n > 0 && math.Hypot(float64(pt.X-run[n-1].X), float64(pt.Y-run[n-1].Y)) < float64(pixel) {
+		if n := len(run); n > 0 && math.Hypot(float64(pt.X-run[n-1].X), float64(pt.Y-run[n-1].Y)) < float64(chart.Pixel) {
 			continue
 		}
 		run = append(run, pt)
@@ -54,24 +57,13 @@ func (t Track) draw(c draw.Canvas, at projection, line draw.LineStyle, glyph dra
 }
 
 func (e Emitter) draw(c draw.Canvas, at projection) {
-	if len(e.Outline) > 0 {
-		loop := make([]vg.Point, 0, len(e.Outline)+1)
-		for _, p := range e.Outline {
-			loop = append(loop, at(p))
-		}
-		c.StrokeLines(coilLine, append(loop, loop[0]))
-	}
+	e.outlined(c, at, coilLine)
 	from, to := at(e.Center), at(r3.Add(e.Center, e.arrow()))
-	dx, dy := to.X-from.X, to.Y-from.Y
-	length := vg.Length(math.Hypot(float64(dx), float64(dy)))
-	if length < 1.5 { // seen end on: towards the eye
-		c.DrawGlyphNoClip(draw.GlyphStyle{Color: softInk, Radius: 1.3, Shape: draw.CircleGlyph{}}, from)
+	if math.Hypot(float64(to.X-from.X), float64(to.Y-from.Y)) < 1.5 { // seen end on: towards the eye
+		c.DrawGlyphNoClip(chart.Dot(colour.SoftInk, 1.3), from)
 		return
 	}
-	c.StrokeLine2(coilLine, from.X, from.Y, to.X, to.Y)
-	head := min(4, length*0.6)
-	ux, uy := dx/length*head, dy/length*head
-	c.FillPolygon(softInk, []vg.Point{to, {X: to.X - ux - 0.45*uy, Y: to.Y - uy + 0.45*ux}, {X: to.X - ux + 0.45*uy, Y: to.Y - uy - 0.45*ux}})
+	chart.Arrow(c, from, to, coilLine, 0.45)
 }
 
 // names prints each emitter's name near its arrow's tip or centre, clear of
@@ -97,8 +89,8 @@ func (d PathData) names(c draw.Canvas, at projection) {
 			add(r3.Add(e.Center, r3.Scale(float64(k)/8, e.arrow())))
 		}
 	}
-	var l labels
-	style := bold(lettering(smallSize, ink, 0, 0))
+	var l chart.Labels
+	style := chart.Bold(chart.Lettering(chart.SmallSize, colour.Ink, 0, 0))
 	for _, e := range d.Emitters {
 		from, tip := at(e.Center), at(r3.Add(e.Center, e.arrow()))
 		var places []vg.Point
@@ -110,6 +102,6 @@ func (d PathData) names(c draw.Canvas, at projection) {
 				}
 			}
 		}
-		l.put(c, style, e.Name, places, drawn)
+		l.Put(c, style, e.Name, places, drawn)
 	}
 }

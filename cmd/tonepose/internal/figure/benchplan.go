@@ -4,6 +4,9 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
+
+	"tonepose/cmd/tonepose/internal/figure/chart"
+	"tonepose/cmd/tonepose/internal/figure/colour"
 )
 
 // BenchData is where a bench's emitters stand about its working volume.
@@ -16,8 +19,8 @@ type BenchData struct {
 }
 
 var (
-	volumeLine = dashed(blue, 0.9)
-	beforeLine = stroke(pale(vermillion), 1)
+	volumeLine = chart.Dashed(colour.Blue, 0.9)
+	beforeLine = chart.Stroke(colour.Pale(colour.Vermillion), 1)
 )
 
 // Bench draws emitters and the working volume in three views and for the eye.
@@ -68,12 +71,12 @@ func Bench(d BenchData) *Figure {
 		}
 		now.names(c, at)
 	}
-	f := &Figure{title: d.Title, note: d.Note, legend: []entry{lineEntry("emitter, arrow along its field", coilLine)}}
+	f := &Figure{Title: d.Title, Note: d.Note, Legend: []chart.Entry{chart.LineEntry("emitter, arrow along its field", coilLine)}}
 	if len(d.Before) > 0 {
-		f.legend = append(f.legend, lineEntry("before", beforeLine))
+		f.Legend = append(f.Legend, chart.LineEntry("before", beforeLine))
 	}
-	f.legend = append(f.legend, lineEntry("working volume", volumeLine))
-	f.threeViews(lo, hi, func(_ view, c draw.Canvas, at projection) { show(c, at) },
+	f.Legend = append(f.Legend, chart.LineEntry("working volume", volumeLine))
+	threeViews(f, lo, hi, func(_ view, c draw.Canvas, at projection) { show(c, at) },
 		func(c draw.Canvas, r vg.Rectangle) { now.obliqueOf(c, r, show) })
 	return f
 }

@@ -8,6 +8,9 @@ import (
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
+
+	"tonepose/cmd/tonepose/internal/figure/chart"
+	"tonepose/cmd/tonepose/internal/figure/colour"
 )
 
 // ResidualData is how the couplings of a calibration fit, in sigmas.
@@ -24,18 +27,15 @@ type ResidualData struct {
 // Residuals draws every residual by station and by emitter, with the band in
 // which 95 % of them should lie.
 func Residuals(d ResidualData) *Figure {
-	_, hi, ok := span(true, absolute(d.Value))
-	if !ok {
-		hi = 1
-	}
+	_, hi := chart.SpanOr(true, 1, 1, chart.Absolute(d.Value))
 	hi = max(4, hi*1.06)
-	legend := []entry{glyphEntry("residual", errorDot), areaEntry("95 % of residuals, were the sigmas right", stroke(bandInk, 0))}
+	legend := []chart.Entry{chart.GlyphEntry("residual", errorDot), chart.AreaEntry("95 % of residuals, were the sigmas right", bandInk)}
 	if len(d.Outliers) > 0 {
-		legend = append(legend, areaEntry("station that does not fit", stroke(pale(vermillion), 0)))
+		legend = append(legend, chart.AreaEntry("station that does not fit", colour.Pale(colour.Vermillion)))
 	}
 	return &Figure{
-		width: 7.2 * vg.Inch, height: 4.6 * vg.Inch, title: d.Title, note: d.Note, legend: legend,
-		body: func(c draw.Canvas) {
+		Width: 7.2 * vg.Inch, Height: 4.6 * vg.Inch, Title: d.Title, Note: d.Note, Legend: legend,
+		Body: func(c draw.Canvas) {
 			middle := (c.Min.Y + c.Max.Y) / 2
 			upper, lower := c, c
 			upper.Min.Y, lower.Max.Y = middle+4, middle-4
@@ -43,10 +43,10 @@ func Residuals(d ResidualData) *Figure {
 			if len(d.Station) > 0 {
 				last = max(1, slices.Max(d.Station))
 			}
-			stations := d.panel("station", hi, 0.5, float64(last)+0.5, linearTicks{count: 10}, func(i int) float64 { return float64(d.Station[i]) })
-			stack(upper, []*plot.Plot{stations}, []float64{1})
+			stations := d.panel("station", hi, 0.5, float64(last)+0.5, chart.LinearTicks{Count: 10}, func(i int) float64 { return float64(d.Station[i]) })
+			chart.Stack(upper, []*plot.Plot{stations}, []float64{1})
 			emitters := d.panel("emitter", hi, 0.5, float64(len(d.Emitters))+0.5, named(d.Emitters), d.besideEmitter())
-			stack(lower, []*plot.Plot{emitters}, []float64{1})
+			chart.Stack(lower, []*plot.Plot{emitters}, []float64{1})
 		},
 	}
 }
@@ -67,39 +67,23 @@ func (d ResidualData) besideEmitter() func(i int) float64 {
 }
 
 func (d ResidualData) panel(name string, hi, from, to float64, ticks plot.Ticker, at func(i int) float64) *plot.Plot {
-	p := newPlot(name, "residual (sigmas)")
+	p := chart.NewPlot(name, "residual (sigmas)")
 	p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = from, to, -hi, hi
-	p.X.Tick.Marker, p.Y.Tick.Marker = ticks, linearTicks{count: 5}
-	p.Add(drawing(func(c draw.Canvas, p *plot.Plot, x, y func(float64) vg.Length) {
-		c.SetColor(bandInk)
-		c.Fill(vg.Rectangle{Min: vg.Point{X: c.Min.X, Y: y(-1.96)}, Max: vg.Point{X: c.Max.X, Y: y(1.96)}}.Path())
+	p.X.Tick.Marker, p.Y.Tick.Marker = ticks, chart.LinearTicks{Count: 5}
+	p.Add(chart.Drawing(func(c draw.Canvas, p *plot.Plot, x, y func(float64) vg.Length) {
+		chart.Fill(c, bandInk, chart.Box(c.Min.X, y(-1.96), c.Max.X, y(1.96)))
 		if name == "station" {
-			c.SetColor(pale(vermillion))
 			for _, s := range d.Outliers {
-				c.Fill(vg.Rectangle{Min: vg.Point{X: x(float64(s) - 0.5), Y: c.Min.Y}, Max: vg.Point{X: x(float64(s) + 0.5), Y: c.Max.Y}}.Path())
+				chart.Fill(c, colour.Pale(colour.Vermillion), chart.Box(x(float64(s)-0.5), c.Min.Y, x(float64(s)+0.5), c.Max.Y))
 			}
 		}
-		c.StrokeLine2(stroke(frameInk, 0.6), c.Min.X, y(0), c.Max.X, y(0))
+		c.StrokeLine2(chart.Stroke(colour.FrameInk, 0.6), c.Min.X, y(0), c.Max.X, y(0))
 	}))
-	xs := make([]float64, len(d.Value))
-	order := make([]int, len(d.Value))
-	for i := range order {
-		order[i] = i
+	var xs, ys []float64
+	for _, i := range chart.Rising(len(d.Value), at) {
+		xs, ys = append(xs, at(i)), append(ys, d.Value[i])
 	}
-	slices.SortStableFunc(order, func(a, b int) int {
-		switch v := at(a) - at(b); {
-		case v < 0:
-			return -1
-		case v > 0:
-			return 1
-		}
-		return 0
-	})
-	ys := make([]float64, len(d.Value))
-	for k, i := range order {
-		xs[k], ys[k] = at(i), d.Value[i]
-	}
-	p.Add(dots(xs, ys, errorDot))
+	p.Add(chart.Dots(xs, ys, errorDot))
 	return p
 }
 
@@ -153,10 +137,10 @@ func Parameters(d ParameterData) *Figure {
 		}
 	}
 	const line, head = vg.Length(12), vg.Length(16)
-	f := &Figure{width: 7.2 * vg.Inch, title: d.Title, note: note}
-	f.height = f.headerHeight() + head + line*vg.Length(max(1, len(rows))) + 34 + 2*margin
-	f.body = func(c draw.Canvas) {
-		name, cell := lettering(tickSize, ink, draw.XLeft, draw.YCenter), lettering(tickSize, ink, draw.XRight, draw.YCenter)
+	f := &Figure{Width: 7.2 * vg.Inch, Title: d.Title, Note: note}
+	f.Height = f.HeaderHeight() + head + line*vg.Length(max(1, len(rows))) + 34 + 2*chart.Margin
+	f.Body = func(c draw.Canvas) {
+		name, cell := chart.Lettering(chart.TickSize, colour.Ink, draw.XLeft, draw.YCenter), chart.Lettering(chart.TickSize, colour.Ink, draw.XRight, draw.YCenter)
 		texts := make([]string, len(d.Names))
 		for _, i := range rows {
 			texts[i] = d.Names[i]
@@ -164,36 +148,34 @@ func Parameters(d ParameterData) *Figure {
 				texts[i] += " (" + d.Units[i] + ")"
 			}
 		}
-		right := c.Min.X + widest(name, texts) + 8
+		right := c.Min.X + chart.Widest(name, texts) + 8
 		columns := [3]vg.Length{right + 54, right + 112, right + 156}
 		top := c.Max.Y - head
 		for k, title := range []string{"before", "after", "sigma"} {
-			c.FillText(bold(cell), vg.Point{X: columns[k], Y: top + head/2}, title)
+			c.FillText(chart.Bold(cell), vg.Point{X: columns[k], Y: top + head/2}, title)
 		}
-		p := newPlot("moved (sigmas of after)", "")
+		p := chart.NewPlot("moved (sigmas of after)", "")
 		p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = -hi, hi, 0, float64(max(1, len(rows)))
 		p.X.Scale, p.X.Tick.Marker = evenThenLog{}, evenThenLogTicks{}
 		p.Y.Tick.Marker = plot.ConstantTicks(nil)
-		p.Add(drawing(func(c draw.Canvas, p *plot.Plot, x, y func(float64) vg.Length) {
-			c.SetColor(bandInk)
-			c.Fill(vg.Rectangle{Min: vg.Point{X: x(-1.96), Y: c.Min.Y}, Max: vg.Point{X: x(1.96), Y: c.Max.Y}}.Path())
+		p.Add(chart.Drawing(func(c draw.Canvas, p *plot.Plot, x, y func(float64) vg.Length) {
+			chart.Fill(c, bandInk, chart.Box(x(-1.96), c.Min.Y, x(1.96), c.Max.Y))
 			for k, i := range rows {
 				m := max(-hi, min(hi, move(i)))
 				if math.IsNaN(m) {
 					continue
 				}
 				at := c.Max.Y - line*vg.Length(float64(k)+0.5)
-				c.StrokeLine2(stroke(blue, 2.5), x(0), at, x(m), at)
+				c.StrokeLine2(chart.Stroke(colour.Blue, 2.5), x(0), at, x(m), at)
 			}
-			c.StrokeLine2(stroke(frameInk, 0.8), x(0), c.Min.Y, x(0), c.Max.Y)
+			c.StrokeLine2(chart.Stroke(colour.FrameInk, 0.8), x(0), c.Min.Y, x(0), c.Max.Y)
 		}))
 		bottom := top - line*vg.Length(max(1, len(rows)))
-		place(p, c, vg.Rectangle{Min: vg.Point{X: columns[2] + 14, Y: bottom}, Max: vg.Point{X: c.Max.X - 8, Y: top}})
+		chart.Place(p, c, chart.Box(columns[2]+14, bottom, c.Max.X-8, top))
 		for k, i := range rows {
 			y := top - line*vg.Length(float64(k)+0.5)
 			if k%2 == 1 {
-				c.SetColor(rgb(0xf4f4f4))
-				c.Fill(vg.Rectangle{Min: vg.Point{X: c.Min.X, Y: y - line/2}, Max: vg.Point{X: columns[2] + 6, Y: y + line/2}}.Path())
+				chart.Fill(c, colour.RGB(0xf4f4f4), chart.Box(c.Min.X, y-line/2, columns[2]+6, y+line/2))
 			}
 			c.FillText(name, vg.Point{X: c.Min.X + 2, Y: y + 1}, texts[i])
 			digits := 1 - int(math.Floor(math.Log10(d.Sigma[i])))
@@ -201,7 +183,7 @@ func Parameters(d ParameterData) *Figure {
 				digits = 7
 			}
 			for j, v := range []float64{d.Before[i], d.After[i], d.Sigma[i]} {
-				c.FillText(cell, vg.Point{X: columns[j], Y: y + 1}, number(v, max(0, digits)))
+				c.FillText(cell, vg.Point{X: columns[j], Y: y + 1}, chart.Number(v, max(0, digits)))
 			}
 		}
 	}
@@ -229,7 +211,7 @@ func (evenThenLogTicks) Ticks(lo, hi float64) []plot.Tick {
 			continue
 		}
 		for _, v := range []float64{-math.Pow(10, float64(k)), math.Pow(10, float64(k))} {
-			out = append(out, plot.Tick{Value: v, Label: number(v, 0)})
+			out = append(out, plot.Tick{Value: v, Label: chart.Number(v, 0)})
 		}
 	}
 	return out
@@ -249,26 +231,25 @@ func Correlations(d CorrelationData) *Figure {
 	n := len(d.Names)
 	side := max(3.6*vg.Inch, min(6.5*vg.Inch, vg.Length(n)*9))
 	cell := side / vg.Length(max(1, n))
-	name := lettering(tickSize-1.5, ink, draw.XRight, draw.YCenter)
-	every := int(math.Ceil(float64((tickSize + 0.5) / cell)))
-	left := widest(name, d.Names) + 8
+	name := chart.Lettering(chart.TickSize-1.5, colour.Ink, draw.XRight, draw.YCenter)
+	every := int(math.Ceil(float64((chart.TickSize + 0.5) / cell)))
+	left := chart.Widest(name, d.Names) + 8
 	const bar = vg.Length(70)
-	f := &Figure{width: left + side + bar + 2*margin, title: d.Title, note: d.Note}
-	f.height = f.headerHeight() + side + 2*margin
-	f.body = func(c draw.Canvas) {
-		r := vg.Rectangle{Min: vg.Point{X: c.Min.X + left, Y: c.Max.Y - side}, Max: vg.Point{X: c.Min.X + left + side, Y: c.Max.Y}}
+	f := &Figure{Width: left + side + bar + 2*chart.Margin, Title: d.Title, Note: d.Note}
+	f.Height = f.HeaderHeight() + side + 2*chart.Margin
+	f.Body = func(c draw.Canvas) {
+		r := chart.Box(c.Min.X+left, c.Max.Y-side, c.Min.X+left+side, c.Max.Y)
 		for i := range n {
 			for j := range n {
-				c.SetColor(signed.At(0.5 + 0.5*d.Value[i*n+j]))
-				at := vg.Point{X: r.Min.X + cell*vg.Length(j), Y: r.Max.Y - cell*vg.Length(i+1)}
-				c.Fill(vg.Rectangle{Min: at, Max: vg.Point{X: at.X + cell, Y: at.Y + cell}}.Path())
+				x, y := r.Min.X+cell*vg.Length(j), r.Max.Y-cell*vg.Length(i+1)
+				chart.Fill(c, colour.Signed.At(0.5+0.5*d.Value[i*n+j]), chart.Box(x, y, x+cell, y+cell))
 			}
 			if i%max(1, every) == 0 {
 				c.FillText(name, vg.Point{X: r.Min.X - 4, Y: r.Max.Y - cell*vg.Length(float64(i)+0.5) + 1}, d.Names[i])
 			}
 		}
-		c.StrokeLines(stroke(frameInk, 0.6), outline(r))
-		colorBar(c, vg.Rectangle{Min: vg.Point{X: r.Max.X + 14, Y: r.Min.Y}, Max: vg.Point{X: r.Max.X + 24, Y: r.Max.Y}}, signed, -1, 1, linearTicks{count: 4}, "correlation")
+		c.StrokeLines(chart.Stroke(colour.FrameInk, 0.6), chart.Outline(r))
+		chart.ColourBar(c, r, colour.Signed, -1, 1, chart.Linear, chart.LinearTicks{Count: 4}, "correlation")
 	}
 	return f
 }

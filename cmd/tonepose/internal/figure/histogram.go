@@ -7,6 +7,9 @@ import (
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
+
+	"tonepose/cmd/tonepose/internal/figure/chart"
+	"tonepose/cmd/tonepose/internal/figure/colour"
 )
 
 // HistogramData are errors along axes with their predictions.
@@ -29,13 +32,13 @@ type HistogramPanel struct {
 func Histogram(d HistogramData) *Figure {
 	const columns = 3
 	rows := (len(d.Panels) + columns - 1) / columns
-	f := &Figure{width: 7.2 * vg.Inch, height: vg.Length(0.75+1.85*float64(rows)) * vg.Inch, title: d.Title, note: d.Note}
-	f.legend = []entry{
-		areaEntry("errors", stroke(pale(blue), 0)),
-		lineEntry("predicted density", stroke(vermillion, 1.4)),
-		lineEntry("mean", dashed(ink, 0.8)),
+	f := &Figure{Width: 7.2 * vg.Inch, Height: vg.Length(0.75+1.85*float64(rows)) * vg.Inch, Title: d.Title, Note: d.Note}
+	f.Legend = []chart.Entry{
+		chart.AreaEntry("errors", colour.Pale(colour.Blue)),
+		chart.LineEntry("predicted density", chart.Stroke(colour.Vermillion, 1.4)),
+		chart.LineEntry("mean", chart.Dashed(colour.Ink, 0.8)),
 	}
-	f.body = func(c draw.Canvas) {
+	f.Body = func(c draw.Canvas) {
 		const left, bottom, gapX, gapY = vg.Length(34), vg.Length(32), vg.Length(16), vg.Length(44)
 		size := c.Size()
 		width := (size.X - left - gapX*(columns-1)) / columns
@@ -47,7 +50,7 @@ func Histogram(d HistogramData) *Figure {
 			if i%columns == 0 {
 				p.Y.Label.Text = "density"
 			}
-			place(p, c, vg.Rectangle{Min: vg.Point{X: x, Y: y - height}, Max: vg.Point{X: x + width, Y: y}})
+			chart.Place(p, c, chart.Box(x, y-height, x+width, y))
 		}
 	}
 	return f
@@ -81,10 +84,10 @@ func (panel HistogramPanel) plot() *plot.Plot {
 	if reach == 0 {
 		reach = 1
 	}
-	unit, prefix := prefixOf(reach / 1.5)
-	p := newPlot(panel.Quantity+" ("+prefix+panel.Unit+")", "")
+	unit, prefix := chart.Prefix(reach / 1.5)
+	p := chart.NewPlot(panel.Quantity+" ("+prefix+panel.Unit+")", "")
 	p.X.Min, p.X.Max = -reach, reach
-	p.X.Tick.Marker = linearTicks{unit: unit, count: 5}
+	p.X.Tick.Marker = chart.LinearTicks{Unit: unit, Count: 5}
 	count := barCount(len(values))
 	width := 2 * reach / float64(count)
 	bars := make([]float64, count)
@@ -104,25 +107,24 @@ func (panel HistogramPanel) plot() *plot.Plot {
 	}
 	p.Y.Min, p.Y.Max = 0, 1.08*top
 	p.Y.Tick.Marker = plot.ConstantTicks(nil)
-	p.Add(drawing(func(c draw.Canvas, _ *plot.Plot, x, y func(float64) vg.Length) {
-		c.SetColor(pale(blue))
+	p.Add(chart.Drawing(func(c draw.Canvas, _ *plot.Plot, x, y func(float64) vg.Length) {
 		for k, v := range bars {
 			if v > 0 {
-				c.Fill(vg.Rectangle{Min: vg.Point{X: x(-reach+width*float64(k)) + 0.3, Y: c.Min.Y}, Max: vg.Point{X: x(-reach+width*float64(k+1)) - 0.3, Y: y(v)}}.Path())
+				chart.Fill(c, colour.Pale(colour.Blue), chart.Box(x(-reach+width*float64(k))+0.3, c.Min.Y, x(-reach+width*float64(k+1))-0.3, y(v)))
 			}
 		}
 	}))
 	if density != nil {
-		p.Add(curve(grid, density, stroke(vermillion, 1.4)))
+		p.Add(chart.Curve(grid, density, chart.Stroke(colour.Vermillion, 1.4)))
 	}
 	if len(values) > 0 {
 		mean := 0.0
 		for _, v := range values {
 			mean += v / float64(len(values))
 		}
-		p.Add(drawing(func(c draw.Canvas, _ *plot.Plot, x, _ func(float64) vg.Length) {
+		p.Add(chart.Drawing(func(c draw.Canvas, _ *plot.Plot, x, _ func(float64) vg.Length) {
 			if at := x(mean); c.ContainsX(at) {
-				c.StrokeLine2(dashed(ink, 0.8), at, c.Min.Y, at, c.Max.Y)
+				c.StrokeLine2(chart.Dashed(colour.Ink, 0.8), at, c.Min.Y, at, c.Max.Y)
 			}
 		}))
 	}

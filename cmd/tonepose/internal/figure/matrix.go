@@ -6,6 +6,9 @@ import (
 
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
+
+	"tonepose/cmd/tonepose/internal/figure/chart"
+	"tonepose/cmd/tonepose/internal/figure/colour"
 )
 
 // MatrixData is a coupling matrix: one row an emitter, one column a coil.
@@ -21,82 +24,48 @@ type MatrixData struct {
 // Matrix draws signed values as a map with the numbers in its cells. Colours
 // run evenly from −max to max, so a pale cell is a weak one.
 func Matrix(d MatrixData) *Figure {
-	_, hi, ok := span(true, absolute(d.Value))
-	if !ok {
-		hi = 1
-	}
-	unit, prefix := prefixOf(hi)
-	cell := vg.Point{X: max(44, widest(lettering(tickSize, ink, 0, 0), d.Columns)+12), Y: 22}
+	_, hi := chart.SpanOr(true, 1, 1, chart.Absolute(d.Value))
+	unit, prefix := chart.Prefix(hi)
+	cell := vg.Point{X: max(44, chart.Widest(chart.Lettering(chart.TickSize, colour.Ink, 0, 0), d.Columns)+12), Y: 22}
 	inside := vg.Point{X: cell.X * vg.Length(len(d.Columns)), Y: cell.Y * vg.Length(len(d.Rows))}
-	name := lettering(tickSize, ink, draw.XRight, draw.YCenter)
-	left := widest(name, d.Rows) + 8
+	name := chart.Lettering(chart.TickSize, colour.Ink, draw.XRight, draw.YCenter)
+	left := chart.Widest(name, d.Rows) + 8
 	const head, bar = vg.Length(18), vg.Length(88)
 	f := &Figure{
-		width: max(left+inside.X+bar+2*margin, 3.6*vg.Inch),
-		title: d.Title, note: d.Note,
-		body: func(c draw.Canvas) {
-			r := vg.Rectangle{
-				Min: vg.Point{X: c.Min.X + left, Y: c.Max.Y - head - inside.Y},
-				Max: vg.Point{X: c.Min.X + left + inside.X, Y: c.Max.Y - head},
-			}
+		Width: max(left+inside.X+bar+2*chart.Margin, 3.6*vg.Inch),
+		Title: d.Title, Note: d.Note,
+		Body: func(c draw.Canvas) {
+			r := chart.Box(c.Min.X+left, c.Max.Y-head-inside.Y, c.Min.X+left+inside.X, c.Max.Y-head)
 			d.cells(c, r, cell, hi, unit)
 			for i, row := range d.Rows {
 				c.FillText(name, vg.Point{X: r.Min.X - 5, Y: r.Max.Y - cell.Y*vg.Length(float64(i)+0.5) + 1}, row)
 			}
-			top := lettering(tickSize, ink, draw.XCenter, draw.YBottom)
+			top := chart.Lettering(chart.TickSize, colour.Ink, draw.XCenter, draw.YBottom)
 			for j, column := range d.Columns {
 				c.FillText(top, vg.Point{X: r.Min.X + cell.X*vg.Length(float64(j)+0.5), Y: r.Max.Y + 5}, column)
 			}
-			side := vg.Rectangle{Min: vg.Point{X: r.Max.X + 14, Y: r.Min.Y}, Max: vg.Point{X: r.Max.X + 24, Y: r.Max.Y}}
-			colorBar(c, side, signed, -hi, hi, linearTicks{unit: unit, count: 6}, fmt.Sprintf("%s (%s%s)", d.Quantity, prefix, d.Unit))
+			chart.ColourBar(c, r, colour.Signed, -hi, hi, chart.Linear, chart.LinearTicks{Unit: unit, Count: 6}, fmt.Sprintf("%s (%s%s)", d.Quantity, prefix, d.Unit))
 		},
 	}
-	f.height = f.headerHeight() + head + inside.Y + 2*margin
+	f.Height = f.HeaderHeight() + head + inside.Y + 2*chart.Margin
 	return f
 }
 
 func (d MatrixData) cells(c draw.Canvas, r vg.Rectangle, cell vg.Point, hi, unit float64) {
-	edge := stroke(white, 1)
+	edge := chart.Stroke(colour.White, 1)
 	for i := range d.Rows {
 		for j := range d.Columns {
 			v := d.Value[i*len(d.Columns)+j]
-			box := vg.Rectangle{Min: vg.Point{X: r.Min.X + cell.X*vg.Length(j), Y: r.Max.Y - cell.Y*vg.Length(i+1)}}
-			box.Max = vg.Point{X: box.Min.X + cell.X, Y: box.Min.Y + cell.Y}
-			fill := signed.At(0.5 + 0.5*v/hi)
-			c.SetColor(fill)
-			c.Fill(box.Path())
-			c.StrokeLines(edge, outline(box))
+			x, y := r.Min.X+cell.X*vg.Length(j), r.Max.Y-cell.Y*vg.Length(i+1)
+			inside, shade := chart.Box(x, y, x+cell.X, y+cell.Y), colour.Signed.At(0.5+0.5*v/hi)
+			chart.Fill(c, shade, inside)
+			c.StrokeLines(edge, chart.Outline(inside))
 			text := "–"
 			if !math.IsNaN(v) {
-				text = significant(v/unit, 3)
+				text = chart.Significant(v/unit, 3)
 			}
-			style := lettering(tickSize, readable(fill), draw.XCenter, draw.YCenter)
-			c.FillText(style, vg.Point{X: (box.Min.X + box.Max.X) / 2, Y: (box.Min.Y+box.Max.Y)/2 + 1}, text)
+			style := chart.Lettering(chart.TickSize, colour.Readable(shade), draw.XCenter, draw.YCenter)
+			c.FillText(style, vg.Point{X: (inside.Min.X + inside.Max.X) / 2, Y: (inside.Min.Y+inside.Max.Y)/2 + 1}, text)
 		}
 	}
-}
-
-// significant prints v, of magnitude up to 1000, to digits significant digits,
-// but never finer than a thousandth.
-func significant(v float64, digits int) string {
-	before := 1
-	if v != 0 {
-		before = max(1, int(math.Floor(math.Log10(math.Abs(v))+1e-9))+1)
-	}
-	return number(v, max(0, digits-before))
-}
-
-func absolute(values []float64) []float64 {
-	out := make([]float64, len(values))
-	for i, v := range values {
-		out[i] = math.Abs(v)
-	}
-	return out
-}
-
-func widest(style draw.TextStyle, texts []string) (w vg.Length) {
-	for _, t := range texts {
-		w = max(w, style.Width(t))
-	}
-	return w
 }

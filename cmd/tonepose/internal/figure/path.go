@@ -8,6 +8,9 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
+
+	"tonepose/cmd/tonepose/internal/figure/chart"
+	"tonepose/cmd/tonepose/internal/figure/colour"
 )
 
 // Emitter is a coil as it is drawn: its outline, closed, and its axis.
@@ -37,25 +40,25 @@ type PathData struct {
 const fewPoints = 60
 
 var (
-	trueLine     = stroke(pale(skyBlue), 3.4)
-	coilLine     = stroke(softInk, 1)
-	stationGlyph = draw.GlyphStyle{Color: pale(skyBlue), Radius: 4, Shape: draw.CircleGlyph{}}
+	trueLine     = chart.Stroke(colour.Pale(colour.SkyBlue), 3.4)
+	coilLine     = chart.Stroke(colour.SoftInk, 1)
+	stationGlyph = chart.Dot(colour.Pale(colour.SkyBlue), 4)
 )
 
 // Path draws emitters and paths from above, from the front and from the side,
 // all to one scale, and for the eye from the front, the right and above.
 func Path(d PathData) *Figure {
 	lo, hi := d.bounds()
-	f := &Figure{title: d.Title, note: d.Note, legend: d.legend()}
-	f.threeViews(lo, hi, func(_ view, c draw.Canvas, at projection) { d.draw(c, at) }, d.oblique)
+	f := &Figure{Title: d.Title, Note: d.Note, Legend: d.legend()}
+	threeViews(f, lo, hi, func(_ view, c draw.Canvas, at projection) { d.draw(c, at) }, d.oblique)
 	return f
 }
 
-func (d PathData) legend() (list []entry) {
+func (d PathData) legend() (list []chart.Entry) {
 	if len(d.True) > 0 {
-		sample := lineEntry("true", trueLine)
+		sample := chart.LineEntry("true", trueLine)
 		if len(d.True[0].Points) <= fewPoints {
-			sample = glyphEntry("true", stationGlyph)
+			sample = chart.GlyphEntry("true", stationGlyph)
 		}
 		list = append(list, sample)
 	}
@@ -64,20 +67,20 @@ func (d PathData) legend() (list []entry) {
 		if len(d.Estimated) > 1 {
 			name += ", " + t.Name
 		}
-		if ink := series[trackInk(i)]; len(t.Points) <= fewPoints {
-			list = append(list, glyphEntry(name, estimateGlyph(ink)))
+		if ink := colour.Series[trackInk(i)]; len(t.Points) <= fewPoints {
+			list = append(list, chart.GlyphEntry(name, estimateGlyph(ink)))
 		} else {
-			list = append(list, lineEntry(name, stroke(ink, 1)))
+			list = append(list, chart.LineEntry(name, chart.Stroke(ink, 1)))
 		}
 	}
 	if len(d.Emitters) > 0 {
-		list = append(list, lineEntry("emitter, arrow along its field", coilLine))
+		list = append(list, chart.LineEntry("emitter, arrow along its field", coilLine))
 	}
 	return list
 }
 
 // trackInk starts with vermillion, which stands out on the true path's blue.
-func trackInk(i int) int { return (i + 1) % len(series) }
+func trackInk(i int) int { return (i + 1) % len(colour.Series) }
 
 func estimateGlyph(ink color.Color) draw.GlyphStyle {
 	return draw.GlyphStyle{Color: ink, Radius: 2.2, Shape: draw.CrossGlyph{}}
@@ -156,8 +159,8 @@ func (d PathData) obliqueOf(c draw.Canvas, r vg.Rectangle, show func(c draw.Canv
 	for p := range d.points() {
 		xs, ys = append(xs, across(p)), append(ys, up(p))
 	}
-	x0, x1, ok := span(false, xs)
-	y0, y1, _ := span(false, ys)
+	x0, x1, ok := chart.Span(false, xs)
+	y0, y1, _ := chart.Span(false, ys)
 	if !ok || x0 == x1 || y0 == y1 {
 		return
 	}
@@ -172,10 +175,10 @@ func (d PathData) obliqueOf(c draw.Canvas, r vg.Rectangle, show func(c draw.Canv
 		}
 	})
 	foot := vg.Point{X: r.Min.X + 16, Y: r.Max.Y - 30}
-	style := lettering(smallSize, softInk, draw.XCenter, draw.YCenter)
+	style := chart.Lettering(chart.SmallSize, colour.SoftInk, draw.XCenter, draw.YCenter)
 	for i, v := range []r3.Vec{{X: 1}, {Y: 1}, {Z: 1}} {
 		tip := vg.Point{X: vg.Length(across(v)), Y: vg.Length(up(v))}
-		c.StrokeLines(stroke(softInk, 0.8), []vg.Point{foot, foot.Add(tip.Scale(16))})
+		c.StrokeLines(chart.Stroke(colour.SoftInk, 0.8), []vg.Point{foot, foot.Add(tip.Scale(16))})
 		c.FillText(style, foot.Add(tip.Scale(22)), "xyz"[i:i+1])
 	}
 }

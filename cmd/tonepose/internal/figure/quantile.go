@@ -8,6 +8,9 @@ import (
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
+
+	"tonepose/cmd/tonepose/internal/figure/chart"
+	"tonepose/cmd/tonepose/internal/figure/colour"
 )
 
 // QuantileData are squared errors over their predicted covariance, which follow
@@ -29,19 +32,19 @@ type QuantilePanel struct {
 // which each quantile stays in 95 % of cases; above it, the prediction is too
 // small.
 func Quantiles(d QuantileData) *Figure {
-	f := &Figure{width: 7.2 * vg.Inch, height: 4.3 * vg.Inch, title: d.Title, note: d.Note}
-	f.legend = []entry{
-		glyphEntry("errors, in order", errorDot),
-		lineEntry("prediction right", stroke(vermillion, 1.2)),
-		areaEntry("95 % of cases, were it right", stroke(bandInk, 0)),
+	f := &Figure{Width: 7.2 * vg.Inch, Height: 4.3 * vg.Inch, Title: d.Title, Note: d.Note}
+	f.Legend = []chart.Entry{
+		chart.GlyphEntry("errors, in order", errorDot),
+		chart.LineEntry("prediction right", chart.Stroke(colour.Vermillion, 1.2)),
+		chart.AreaEntry("95 % of cases, were it right", bandInk),
 	}
-	f.body = func(c draw.Canvas) {
+	f.Body = func(c draw.Canvas) {
 		const left, bottom, gap = vg.Length(46), vg.Length(34), vg.Length(52)
 		n := vg.Length(max(len(d.Panels), 1))
 		width := (c.Size().X - left - gap*(n-1)) / n
 		for i, panel := range d.Panels {
 			x := c.Min.X + left + vg.Length(i)*(width+gap)
-			place(panel.plot(), c, vg.Rectangle{Min: vg.Point{X: x, Y: c.Min.Y + bottom}, Max: vg.Point{X: x + width, Y: c.Max.Y}})
+			chart.Place(panel.plot(), c, chart.Box(x, c.Min.Y+bottom, x+width, c.Max.Y))
 		}
 	}
 	return f
@@ -72,26 +75,23 @@ func (panel QuantilePanel) plot() *plot.Plot {
 		low = append(low, math.Sqrt(chi.Quantile(beta.Quantile(0.025))))
 		high = append(high, math.Sqrt(chi.Quantile(beta.Quantile(0.975))))
 	}
-	p := newPlot(panel.Name+": predicted", "found")
-	_, most, ok := span(false, expected, high)
-	if !ok {
-		most = 3
-	}
+	p := chart.NewPlot(panel.Name+": predicted", "found")
+	_, most := chart.SpanOr(false, 0, 3, expected, high)
 	top := most
 	if n > 0 {
 		top = max(top, seen[n-1])
 	}
 	p.X.Min, p.X.Max = 0, 1.04*most
 	p.Y.Min, p.Y.Max = 0, 1.04*top
-	p.X.Tick.Marker, p.Y.Tick.Marker = linearTicks{count: 5}, linearTicks{count: 6}
+	p.X.Tick.Marker, p.Y.Tick.Marker = chart.LinearTicks{Count: 5}, chart.LinearTicks{Count: 6}
 	origin := 0.0
-	if least, _, ok := span(true, expected, kept, low); ok && top > 2*most { // a prediction that fails spans decades
+	if least, _, ok := chart.Span(true, expected, kept, low); ok && top > 2*most { // a prediction that fails spans decades
 		origin = least / 1.1
 		p.X.Scale, p.Y.Scale = plot.LogScale{}, plot.LogScale{}
 		p.X.Min, p.Y.Min, p.X.Max, p.Y.Max = origin, origin, 1.15*most, 1.15*top
-		p.X.Tick.Marker, p.Y.Tick.Marker = logTicks{plain: true}, logTicks{plain: true}
+		p.X.Tick.Marker, p.Y.Tick.Marker = chart.LogTicks{Plain: true}, chart.LogTicks{Plain: true}
 	}
-	p.Add(drawing(func(c draw.Canvas, _ *plot.Plot, x, y func(float64) vg.Length) {
+	p.Add(chart.Drawing(func(c draw.Canvas, _ *plot.Plot, x, y func(float64) vg.Length) {
 		var edge []vg.Point
 		for i := range expected {
 			edge = append(edge, vg.Point{X: x(expected[i]), Y: y(low[i])})
@@ -102,8 +102,8 @@ func (panel QuantilePanel) plot() *plot.Plot {
 		if len(edge) > 4 {
 			c.FillPolygon(bandInk, c.ClipPolygonXY(edge))
 		}
-		c.StrokeLines(stroke(vermillion, 1.2), c.ClipLinesXY([]vg.Point{{X: x(origin), Y: y(origin)}, {X: x(2 * most), Y: y(2 * most)}})...)
+		c.StrokeLines(chart.Stroke(colour.Vermillion, 1.2), c.ClipLinesXY([]vg.Point{{X: x(origin), Y: y(origin)}, {X: x(2 * most), Y: y(2 * most)}})...)
 	}))
-	p.Add(dots(expected, kept, errorDot))
+	p.Add(chart.Dots(expected, kept, errorDot))
 	return p
 }

@@ -4,12 +4,14 @@ import (
 	"fmt"
 	"image"
 	"math"
-	"strings"
 
 	"gonum.org/v1/gonum/spatial/r3"
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
+
+	"tonepose/cmd/tonepose/internal/figure/chart"
+	"tonepose/cmd/tonepose/internal/figure/colour"
 )
 
 // SlicesData is a positive quantity in three planes through the working volume.
@@ -42,11 +44,8 @@ var sliceAxes = [3][2]int{{1, 2}, {0, 2}, {0, 1}}
 // Slices draws heat maps with contours on one log colour scale, brighter for
 // better; grey where there is no value.
 func Slices(d SlicesData) *Figure {
-	f := &Figure{width: 7.6 * vg.Inch, title: d.Title, note: d.Note}
-	lo, hi, ok := span(true, d.Slices[0].Value, d.Slices[1].Value, d.Slices[2].Value)
-	if !ok {
-		lo, hi = 1, 10
-	}
+	f := &Figure{Width: 7.6 * vg.Inch, Title: d.Title, Note: d.Note}
+	lo, hi := chart.SpanOr(true, 1, 10, d.Slices[0].Value, d.Slices[1].Value, d.Slices[2].Value)
 	if d.Lowest > 0 {
 		lo, hi = min(lo, d.Lowest), max(hi, d.Highest)
 	}
@@ -56,7 +55,7 @@ func Slices(d SlicesData) *Figure {
 	levels := contourLevels(lo, hi)
 	size := [3]float64{d.Max.X - d.Min.X, d.Max.Y - d.Min.Y, d.Max.Z - d.Min.Z}
 	const left, bottom, gap, bar, head, least = 42, 34, 46, 74, 16, 100
-	free := f.width - 2*margin - left - 2*gap - bar
+	free := f.Width - 2*chart.Margin - left - 2*gap - bar
 	var panels [3]vg.Point
 	wide, high := vg.Length(0), vg.Length(least)
 	for axis := range 3 {
@@ -70,25 +69,24 @@ func Slices(d SlicesData) *Figure {
 		panels[axis] = vg.Point{X: w, Y: h}
 		high = max(high, h)
 	}
-	f.legend = []entry{lineEntry("contour", stroke(black, 0.8))}
+	f.Legend = []chart.Entry{chart.LineEntry("contour", chart.Stroke(colour.Black, 0.8))}
 	if d.Wanted > 0 {
-		f.legend = append(f.legend, lineEntry("wanted: "+withPrefix(d.Wanted, d.Unit), stroke(vermillion, 1.6)))
+		f.Legend = append(f.Legend, chart.LineEntry("wanted: "+chart.WithPrefix(d.Wanted, d.Unit), chart.Stroke(colour.Vermillion, 1.6)))
 	}
 	if d.blind() {
-		f.legend = append(f.legend, areaEntry("blind", stroke(rgb(0xdddddd), 0)))
+		f.Legend = append(f.Legend, chart.AreaEntry("blind", colour.RGB(0xdddddd)))
 	}
-	f.height = f.headerHeight() + head + high + bottom + 2*margin
-	f.body = func(c draw.Canvas) {
+	f.Height = f.HeaderHeight() + head + high + bottom + 2*chart.Margin
+	f.Body = func(c draw.Canvas) {
 		x := c.Min.X + left
 		top := c.Max.Y - head
 		for axis := range 3 {
 			w := panels[axis]
-			d.slice(c, axis, vg.Rectangle{Min: vg.Point{X: x, Y: top - w.Y}, Max: vg.Point{X: x + w.X, Y: top}}, lo, hi, levels)
+			d.slice(c, axis, chart.Box(x, top-w.Y, x+w.X, top), lo, hi, levels)
 			x += w.X + gap
 		}
-		side := vg.Rectangle{Min: vg.Point{X: x - gap + 14, Y: top - high}, Max: vg.Point{X: x - gap + 24, Y: top}}
-		unit, prefix := prefixOf(math.Sqrt(lo * hi))
-		colorBar(c, side, reversed(Viridis), math.Log(lo), math.Log(hi), logBarTicks{lo, hi, unit}, fmt.Sprintf("%s (%s%s)", d.Quantity, prefix, d.Unit))
+		unit, prefix := chart.Prefix(math.Sqrt(lo * hi))
+		chart.ColourBar(c, chart.Box(c.Min.X, top-high, x-gap, top), colour.Reversed(colour.Viridis), lo, hi, math.Log, chart.LogTicks{Unit: unit, Plain: true}, fmt.Sprintf("%s (%s%s)", d.Quantity, prefix, d.Unit))
 	}
 	return f
 }
@@ -98,15 +96,15 @@ func (d SlicesData) slice(c draw.Canvas, axis int, r vg.Rectangle, lo, hi float6
 	names := [3]string{"x", "y", "z"}
 	mins, maxs := [3]float64{d.Min.X, d.Min.Y, d.Min.Z}, [3]float64{d.Max.X, d.Max.Y, d.Max.Z}
 	a, b := sliceAxes[axis][0], sliceAxes[axis][1]
-	p := newPlot(names[a]+" (mm)", names[b]+" (mm)")
+	p := chart.NewPlot(names[a]+" (mm)", names[b]+" (mm)")
 	p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = mins[a], maxs[a], mins[b], maxs[b]
-	p.X.Tick.Marker, p.Y.Tick.Marker = linearTicks{unit: 1e-3, count: 3}, linearTicks{unit: 1e-3, count: 4}
-	p.Add(drawing(func(c draw.Canvas, p *plot.Plot, _, _ func(float64) vg.Length) {
+	p.X.Tick.Marker, p.Y.Tick.Marker = chart.LinearTicks{Unit: 1e-3, Count: 3}, chart.LinearTicks{Unit: 1e-3, Count: 4}
+	p.Add(chart.Drawing(func(c draw.Canvas, p *plot.Plot, _, _ func(float64) vg.Length) {
 		if s.Columns < 2 || s.Rows < 2 || len(s.Value) != s.Columns*s.Rows {
 			return
 		}
 		c.DrawImage(c.Rectangle, s.picture(lo, hi))
-		c.StrokeLines(stroke(frameInk, 0.6), outline(c.Rectangle))
+		c.StrokeLines(chart.Stroke(colour.FrameInk, 0.6), chart.Outline(c.Rectangle))
 		at := func(i, j float64) vg.Point {
 			return vg.Point{X: c.Min.X + (c.Max.X-c.Min.X)*vg.Length(i/float64(s.Columns-1)), Y: c.Min.Y + (c.Max.Y-c.Min.Y)*vg.Length(j/float64(s.Rows-1))}
 		}
@@ -117,32 +115,28 @@ func (d SlicesData) slice(c draw.Canvas, axis int, r vg.Rectangle, lo, hi float6
 			}
 		}
 		if d.Wanted > 0 {
-			draw(s.contour(d.Wanted), stroke(vermillion, 1.6))
+			draw(s.contour(d.Wanted), chart.Stroke(colour.Vermillion, 1.6))
 		}
-		var names labels
+		var names chart.Labels
 		for _, level := range levels {
 			lines := s.contour(level)
 			if math.Abs(level/d.Wanted-1) > 1e-6 {
-				draw(lines, stroke(black, 0.8))
+				draw(lines, chart.Stroke(colour.Black, 0.8))
 			}
 			if len(lines) > 0 {
-				s.name(c, &names, at, lines, withPrefix(level, d.Unit))
+				s.name(c, &names, at, lines, chart.WithPrefix(level, d.Unit))
 			}
 		}
 	}))
-	place(p, c, r)
-	title := lettering(tickSize, ink, draw.XCenter, draw.YBottom)
-	c.FillText(title, vg.Point{X: (r.Min.X + r.Max.X) / 2, Y: r.Max.Y + 5}, fmt.Sprintf("%s = %s mm", names[axis], number(s.At*1e3, 0)))
+	chart.Place(p, c, r)
+	title := chart.Lettering(chart.TickSize, colour.Ink, draw.XCenter, draw.YBottom)
+	c.FillText(title, vg.Point{X: (r.Min.X + r.Max.X) / 2, Y: r.Max.Y + 5}, fmt.Sprintf("%s = %s mm", names[axis], chart.Number(s.At*1e3, 0)))
 }
 
 // Range returns the least and the largest value of all slices, 0 and 0 where there
 // is none.
 func (d SlicesData) Range() (lo, hi float64) {
-	lo, hi, ok := span(true, d.Slices[0].Value, d.Slices[1].Value, d.Slices[2].Value)
-	if !ok {
-		return 0, 0
-	}
-	return lo, hi
+	return chart.SpanOr(true, 0, 0, d.Slices[0].Value, d.Slices[1].Value, d.Slices[2].Value)
 }
 
 // blind tells whether any value is missing.
@@ -163,23 +157,17 @@ func slender(size [3]float64) bool {
 }
 
 // name writes a contour's value on it, over a pale box.
-func (s Slice) name(c draw.Canvas, l *labels, at func(i, j float64) vg.Point, lines [][4]float64, text string) {
-	style := lettering(smallSize, ink, draw.XCenter, draw.YCenter)
+func (s Slice) name(c draw.Canvas, l *chart.Labels, at func(i, j float64) vg.Point, lines [][4]float64, text string) {
+	style := chart.Lettering(chart.SmallSize, colour.Ink, draw.XCenter, draw.YCenter)
 	var places []vg.Point
 	for _, k := range []float64{0.5, 0.35, 0.65, 0.2, 0.8, 0.05, 0.95} {
 		v := lines[int(k*float64(len(lines)-1))]
 		places = append(places, at((v[0]+v[2])/2, (v[1]+v[3])/2))
 	}
-	before := len(l.taken)
-	blank := style
-	blank.Color = rgb(0xffffff)
-	if !l.put(c, blank, text, places, nil) || len(l.taken) == before {
-		return
+	if room, ok := l.Place(c, style, text, places, nil); ok {
+		chart.Fill(c, colour.Mix(colour.White, colour.Viridis[5], 0.1), room)
+		c.FillText(style, vg.Point{X: (room.Min.X + room.Max.X) / 2, Y: (room.Min.Y+room.Max.Y)/2 + 0.5}, text)
 	}
-	box := l.taken[len(l.taken)-1]
-	c.SetColor(mix(white, Viridis[5], 0.1))
-	c.Fill(box.Path())
-	c.FillText(style, vg.Point{X: (box.Min.X + box.Max.X) / 2, Y: (box.Min.Y+box.Max.Y)/2 + 0.5}, text)
 }
 
 // picture colours the logarithm, interpolated between the values.
@@ -187,7 +175,7 @@ func (s Slice) picture(lo, hi float64) image.Image {
 	const fine = 8
 	w, h := (s.Columns-1)*fine+1, (s.Rows-1)*fine+1
 	img := image.NewNRGBA(image.Rect(0, 0, w, h))
-	m := reversed(Viridis)
+	m := colour.Reversed(colour.Viridis)
 	for y := range h {
 		for x := range w {
 			i, j := min(x/fine, s.Columns-2), min(y/fine, s.Rows-2)
@@ -260,36 +248,4 @@ func contourLevels(lo, hi float64) []float64 {
 		}
 	}
 	return nil
-}
-
-// logBarTicks puts the ticks of logTicks on a bar whose coordinate is the
-// logarithm.
-type logBarTicks struct{ lo, hi, unit float64 }
-
-// Ticks implements plot.Ticker.
-func (t logBarTicks) Ticks(_, _ float64) []plot.Tick {
-	ticks := logTicks{unit: t.unit, plain: true}.Ticks(t.lo, t.hi)
-	for i := range ticks {
-		ticks[i].Value = math.Log(ticks[i].Value)
-	}
-	return ticks
-}
-
-// reversed runs a map the other way.
-func reversed(m ColorMap) ColorMap {
-	out := make(ColorMap, len(m))
-	for i, c := range m {
-		out[len(m)-1-i] = c
-	}
-	return out
-}
-
-// withPrefix prints a quantity to three digits with its SI prefix.
-func withPrefix(v float64, unit string) string {
-	scale, prefix := prefixOf(v)
-	text := significant(v/scale, 3)
-	if strings.Contains(text, ".") {
-		text = strings.TrimRight(strings.TrimRight(text, "0"), ".")
-	}
-	return text + " " + prefix + unit
 }

@@ -8,6 +8,9 @@ import (
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
+
+	"tonepose/cmd/tonepose/internal/figure/chart"
+	"tonepose/cmd/tonepose/internal/figure/colour"
 )
 
 // Mark names a line of a spectrum.
@@ -48,47 +51,47 @@ const (
 )
 
 var (
-	markInks  = [2]draw.LineStyle{stroke(softInk, 0.7), dashed(black, 0.8)}
-	mainsMark = draw.GlyphStyle{Color: orange, Radius: 2.6, Shape: draw.PyramidGlyph{}}
+	markInks  = [2]draw.LineStyle{chart.Stroke(colour.SoftInk, 0.7), chart.Dashed(colour.Black, 0.8)}
+	mainsMark = draw.GlyphStyle{Color: colour.Orange, Radius: 2.6, Shape: draw.PyramidGlyph{}}
 )
 
 // Spectrum draws spectra with their tones named above the panel, mains
 // harmonics and other lines marked.
 func Spectrum(d SpectrumData) *Figure {
-	f := &Figure{width: 7.2 * vg.Inch, height: 4.1 * vg.Inch, title: d.Title, note: d.Note}
+	f := &Figure{Width: 7.2 * vg.Inch, Height: 4.1 * vg.Inch, Title: d.Title, Note: d.Note}
 	for i, ch := range d.Channels {
-		f.legend = append(f.legend, lineEntry(ch.Name, seriesLine(i, 1)))
+		f.Legend = append(f.Legend, chart.LineEntry(ch.Name, chart.SeriesLine(i, 1)))
 	}
 	if len(d.Tones) > 0 {
-		f.legend = append(f.legend, lineEntry("tone of an emitter", markInks[toneInk]))
+		f.Legend = append(f.Legend, chart.LineEntry("tone of an emitter", markInks[toneInk]))
 	}
 	if len(d.Mains) > 0 {
-		f.legend = append(f.legend, glyphEntry("mains harmonic", mainsMark))
+		f.Legend = append(f.Legend, chart.GlyphEntry("mains harmonic", mainsMark))
 	}
 	if len(d.Lines) > 0 {
-		f.legend = append(f.legend, lineEntry("other line", markInks[otherInk]))
+		f.Legend = append(f.Legend, chart.LineEntry("other line", markInks[otherInk]))
 	}
 	p := d.panel()
-	f.body = func(c draw.Canvas) { d.draw(c, p) }
+	f.Body = func(c draw.Canvas) { d.draw(c, p) }
 	return f
 }
 
 func (d SpectrumData) panel() *plot.Plot {
-	p := newPlot("frequency (Hz)", "spectral density ("+d.Unit+")")
+	p := chart.NewPlot("frequency (Hz)", "spectral density ("+d.Unit+")")
 	if d.Unit == "V" {
 		p.Y.Label.Text = "amplitude (V)"
 	}
 	p.X.Min, p.X.Max = d.MinHz, d.MaxHz
-	if lo, hi, ok := span(d.LogFrequency, d.Hz); ok && d.MinHz == 0 && d.MaxHz == 0 {
+	if lo, hi, ok := chart.Span(d.LogFrequency, d.Hz); ok && d.MinHz == 0 && d.MaxHz == 0 {
 		p.X.Min, p.X.Max = lo, hi
 	}
-	p.X.Tick.Marker = linearTicks{count: 8}
+	p.X.Tick.Marker = chart.LinearTicks{Count: 8}
 	if p.X.Max >= 2000 {
-		p.X.Label.Text, p.X.Tick.Marker = "frequency (kHz)", linearTicks{unit: 1e3, count: 8}
+		p.X.Label.Text, p.X.Tick.Marker = "frequency (kHz)", chart.LinearTicks{Unit: 1e3, Count: 8}
 	}
 	if d.LogFrequency {
 		p.X.Label.Text = "frequency (Hz)"
-		p.X.Scale, p.X.Tick.Marker = plot.LogScale{}, logTicks{}
+		p.X.Scale, p.X.Tick.Marker = plot.LogScale{}, chart.LogTicks{}
 		if !(p.X.Min > 0) {
 			p.X.Min = max(p.X.Max/1e4, math.SmallestNonzeroFloat64)
 		}
@@ -101,17 +104,17 @@ func (d SpectrumData) panel() *plot.Plot {
 				shown = append(shown, ch.Density[k])
 			}
 		}
-		if l, h, ok := span(true, shown); ok {
+		if l, h, ok := chart.Span(true, shown); ok {
 			lo, hi = min(lo, l), max(hi, h)
 		}
-		p.Add(curve(d.Hz, ch.Density, seriesLine(i, 0.7)))
+		p.Add(chart.Curve(d.Hz, ch.Density, chart.SeriesLine(i, 0.7)))
 	}
 	if lo > hi {
 		lo, hi = 1e-9, 1e-6
 	}
-	p.Y.Scale, p.Y.Tick.Marker = plot.LogScale{}, logTicks{}
+	p.Y.Scale, p.Y.Tick.Marker = plot.LogScale{}, chart.LogTicks{}
 	p.Y.Min, p.Y.Max = lo/1.5, hi*2.5
-	p.Add(drawing(func(c draw.Canvas, p *plot.Plot, x, y func(float64) vg.Length) {
+	p.Add(chart.Drawing(func(c draw.Canvas, p *plot.Plot, x, y func(float64) vg.Length) {
 		for _, hz := range d.Mains {
 			if v := d.top(hz); hz >= p.X.Min && hz <= p.X.Max && v > 0 {
 				c.DrawGlyphNoClip(mainsMark, vg.Point{X: x(hz), Y: min(y(v)+6, c.Max.Y-4)})
@@ -119,7 +122,7 @@ func (d SpectrumData) panel() *plot.Plot {
 		}
 	}))
 	if d.Interval[0] > 0 {
-		p.Add(drawing(d.bar))
+		p.Add(chart.Drawing(d.bar))
 	}
 	return p
 }
@@ -129,12 +132,12 @@ func (d SpectrumData) panel() *plot.Plot {
 func (d SpectrumData) bar(c draw.Canvas, _ *plot.Plot, _, y func(float64) vg.Length) {
 	low, high := y(d.Interval[0]), y(d.Interval[1])
 	at, top := c.Min.X+14, c.Max.Y-10
-	style := stroke(ink, 0.9)
+	style := chart.Stroke(colour.Ink, 0.9)
 	c.StrokeLine2(style, at, top-(high-low), at, top)
 	for _, end := range []vg.Length{top, top - (high - low)} {
 		c.StrokeLine2(style, at-2.5, end, at+2.5, end)
 	}
-	c.FillText(lettering(smallSize, softInk, draw.XLeft, draw.YCenter), vg.Point{X: at + 6, Y: top - (high-low)/2}, "95 % of a bin")
+	c.FillText(chart.Lettering(chart.SmallSize, colour.SoftInk, draw.XLeft, draw.YCenter), vg.Point{X: at + 6, Y: top - (high-low)/2}, "95 % of a bin")
 }
 
 // top is the largest density of any channel at hz or beside it, 0 if none.
@@ -168,13 +171,10 @@ func (d SpectrumData) draw(c draw.Canvas, p *plot.Plot) {
 	}
 	slices.SortStableFunc(marks, func(a, b inkedMark) int { return cmp.Compare(a.Hz, b.Hz) })
 
-	e := room(p, c)
-	data := vg.Rectangle{
-		Min: vg.Point{X: c.Min.X + e.left, Y: c.Min.Y + e.bottom},
-		Max: vg.Point{X: c.Max.X - e.right, Y: c.Max.Y - e.top},
-	}
+	e := chart.Room(p, c)
+	data := chart.Box(c.Min.X+e.Left, c.Min.Y+e.Bottom, c.Max.X-e.Right, c.Max.Y-e.Top)
 	d.name(c, &data, p, marks)
-	place(p, c, data)
+	chart.Place(p, c, data)
 }
 
 // name prints the marks' names at the top of c, moved apart, each with a leader
@@ -183,13 +183,13 @@ func (d SpectrumData) name(c draw.Canvas, data *vg.Rectangle, p *plot.Plot, mark
 	if len(marks) == 0 {
 		return
 	}
-	style := lettering(smallSize, ink, draw.XCenter, draw.YBottom)
+	style := chart.Lettering(chart.SmallSize, colour.Ink, draw.XCenter, draw.YBottom)
 	at, widths := make([]vg.Length, len(marks)), make([]vg.Length, len(marks))
 	for i, m := range marks {
 		widths[i] = style.Width(m.Name) + 6
 		at[i] = data.Min.X + (data.Max.X-data.Min.X)*vg.Length(p.X.Norm(m.Hz))
 	}
-	names := spread(at, widths, c.Min.X, c.Max.X)
+	names := chart.Spread(at, widths, c.Min.X, c.Max.X)
 	// Leaders that go far aside need height, or they run into one another.
 	slant := vg.Length(12)
 	for i, x := range names {

@@ -6,6 +6,9 @@ import (
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
+
+	"tonepose/cmd/tonepose/internal/figure/chart"
+	"tonepose/cmd/tonepose/internal/figure/colour"
 )
 
 // StabilityData is deviations of the Allan family against averaging time, in
@@ -31,7 +34,7 @@ type Deviation struct {
 // Stability draws deviations with their confidence on log axes. Curves of the
 // same name share a colour; the bars of neighbours are set apart.
 func Stability(d StabilityData) *Figure {
-	f := &Figure{width: 7.2 * vg.Inch, height: vg.Length(1.1+1.9*float64(len(d.Panels))) * vg.Inch, title: d.Title, note: d.Note}
+	f := &Figure{Width: 7.2 * vg.Inch, Height: vg.Length(1.1+1.9*float64(len(d.Panels))) * vg.Inch, Title: d.Title, Note: d.Note}
 	inks := map[string]int{}
 	var panels []*plot.Plot
 	var shares []float64
@@ -40,9 +43,9 @@ func Stability(d StabilityData) *Figure {
 		for _, c := range panel.Curves {
 			if _, ok := inks[c.Name]; !ok {
 				inks[c.Name] = len(inks)
-				f.legend = append(f.legend, lineEntry(c.Name, seriesLine(inks[c.Name], 1.2)))
+				f.Legend = append(f.Legend, chart.LineEntry(c.Name, chart.SeriesLine(inks[c.Name], 1.2)))
 			}
-			if l, h, ok := span(true, c.Tau); ok {
+			if l, h, ok := chart.Span(true, c.Tau); ok {
 				lo, hi = math.Min(lo, l), math.Max(hi, h)
 			}
 		}
@@ -52,52 +55,40 @@ func Stability(d StabilityData) *Figure {
 	}
 	for _, panel := range d.Panels {
 		p := panel.plot(inks)
-		p.X.Scale, p.X.Tick.Marker = plot.LogScale{}, logTicks{plain: true}
+		p.X.Scale, p.X.Tick.Marker = plot.LogScale{}, chart.LogTicks{Plain: true}
 		p.X.Min, p.X.Max = lo/1.25, hi*1.25
 		panels, shares = append(panels, p), append(shares, 1)
 	}
-	f.body = func(c draw.Canvas) {
+	f.Body = func(c draw.Canvas) {
 		if len(panels) > 0 {
 			panels[len(panels)-1].X.Label.Text = "averaging time (s)"
-			stack(c, panels, shares)
+			chart.Stack(c, panels, shares)
 		}
 	}
 	return f
 }
 
 func (panel StabilityPanel) plot(inks map[string]int) *plot.Plot {
-	label := panel.Quantity
 	var all [][]float64
 	for _, c := range panel.Curves {
 		all = append(all, c.Low, c.High, c.Value)
 	}
-	lo, hi, ok := span(true, all...)
-	if !ok {
-		lo, hi = 0.1, 1
-	}
-	ticks := logTicks{plain: true}
-	if panel.Unit != "" {
-		unit, prefix := prefixOf(math.Sqrt(lo * hi))
-		label += " (" + prefix + panel.Unit + ")"
-		ticks.unit = unit
-	}
-	p := newPlot("", label)
-	p.Y.Scale, p.Y.Tick.Marker = plot.LogScale{}, ticks
-	p.Y.Min, p.Y.Max = lo/1.3, hi*1.3
+	lo, hi := chart.SpanOr(true, 0.1, 1, all...)
+	p := chart.LogPanel(panel.Quantity, panel.Unit, lo, hi, math.Sqrt(lo*hi))
 	for i, c := range panel.Curves {
-		line := seriesLine(inks[c.Name], 1.1)
+		line := chart.SeriesLine(inks[c.Name], 1.1)
 		aside := 1.3 * vg.Length(float64(i)-float64(len(panel.Curves)-1)/2)
-		p.Add(curve(c.Tau, c.Value, line))
-		p.Add(drawing(func(cv draw.Canvas, _ *plot.Plot, x, y func(float64) vg.Length) {
+		p.Add(chart.Curve(c.Tau, c.Value, line))
+		p.Add(chart.Drawing(func(cv draw.Canvas, _ *plot.Plot, x, y func(float64) vg.Length) {
 			for k, tau := range c.Tau {
 				if !(c.Value[k] > 0) {
 					continue
 				}
 				at := x(tau) + aside
 				if c.Low[k] > 0 && c.High[k] > 0 && !math.IsInf(c.High[k], 0) {
-					cv.StrokeLine2(stroke(pale(line.Color), 1.1), at, y(c.Low[k]), at, y(c.High[k]))
+					cv.StrokeLine2(chart.Stroke(colour.Pale(line.Color), 1.1), at, y(c.Low[k]), at, y(c.High[k]))
 				}
-				cv.DrawGlyph(draw.GlyphStyle{Color: line.Color, Radius: 1.6, Shape: draw.CircleGlyph{}}, vg.Point{X: x(tau), Y: y(c.Value[k])})
+				cv.DrawGlyph(chart.Dot(line.Color, 1.6), vg.Point{X: x(tau), Y: y(c.Value[k])})
 			}
 		}))
 	}

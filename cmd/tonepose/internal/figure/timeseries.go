@@ -6,6 +6,8 @@ import (
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
+
+	"tonepose/cmd/tonepose/internal/figure/chart"
 )
 
 // DemodulationData is amplitude and phase of one or more tones against time.
@@ -29,49 +31,41 @@ const fewRows = 80
 
 // Demodulation draws amplitudes above unwrapped phases.
 func Demodulation(d DemodulationData) *Figure {
-	amplitude, phase := newPlot("", "amplitude"), newPlot("time (s)", "phase, unwrapped (°)")
+	amplitude, phase := chart.NewPlot("", "amplitude"), chart.NewPlot("time (s)", "phase, unwrapped (°)")
 	var amplitudes, phases [][]float64
-	var legend []entry
+	var legend []chart.Entry
 	for i, t := range d.Tones {
-		style := seriesLine(i, 1)
-		legend = append(legend, lineEntry(t.Name, style))
+		style := chart.SeriesLine(i, 1)
+		legend = append(legend, chart.LineEntry(t.Name, style))
 		amplitudes, phases = append(amplitudes, t.Amplitude), append(phases, t.Phase)
 		for _, p := range []struct {
 			panel  *plot.Plot
 			values []float64
 		}{{amplitude, t.Amplitude}, {phase, t.Phase}} {
-			p.panel.Add(curve(d.Time, p.values, style))
+			p.panel.Add(chart.Curve(d.Time, p.values, style))
 			if len(d.Time) <= fewRows {
-				p.panel.Add(dots(d.Time, p.values, draw.GlyphStyle{Color: style.Color, Radius: 1.7, Shape: draw.CircleGlyph{}}))
+				p.panel.Add(chart.Dots(d.Time, p.values, chart.Dot(style.Color, 1.7)))
 			}
 		}
-	}
-	lo, hi, ok := span(false, d.Time)
-	if !ok {
-		lo, hi = 0, 1
 	}
 	for _, p := range []struct {
 		panel  *plot.Plot
 		values [][]float64
 		zero   bool // the axis starts at 0 unless all lies in a narrow band
 	}{{amplitude, amplitudes, true}, {phase, phases, false}} {
-		p.panel.X.Min, p.panel.X.Max = widen(lo, hi, 0.01)
-		p.panel.X.Tick.Marker = linearTicks{count: 8}
-		low, high, ok := span(false, p.values...)
-		if !ok {
-			low, high = 0, 1
-		}
+		chart.TimeAxis(p.panel, d.Time)
+		low, high := chart.SpanOr(false, 0, 1, p.values...)
 		if p.zero && low > 0 && low < 0.7*high {
 			low = 0
 		}
-		p.panel.Y.Min, p.panel.Y.Max = widen(low, high, 0.06)
-		p.panel.Y.Tick.Marker = linearTicks{count: 5}
+		p.panel.Y.Min, p.panel.Y.Max = chart.Widen(low, high, 0.06)
+		p.panel.Y.Tick.Marker = chart.LinearTicks{Count: 5}
 		if p.zero {
-			scale, prefix := prefixOf(math.Max(math.Abs(high), 1e-15))
+			scale, prefix := chart.Prefix(math.Max(math.Abs(high), 1e-15))
 			p.panel.Y.Label.Text = "amplitude, peak (" + prefix + d.Unit + ")"
-			p.panel.Y.Tick.Marker = linearTicks{unit: scale, count: 5}
+			p.panel.Y.Tick.Marker = chart.LinearTicks{Unit: scale, Count: 5}
 		}
 	}
-	return &Figure{width: 7.2 * vg.Inch, height: 4.6 * vg.Inch, title: d.Title, note: d.Note, legend: legend,
-		body: func(c draw.Canvas) { stack(c, []*plot.Plot{amplitude, phase}, []float64{1, 1}) }}
+	return &Figure{Width: 7.2 * vg.Inch, Height: 4.6 * vg.Inch, Title: d.Title, Note: d.Note, Legend: legend,
+		Body: func(c draw.Canvas) { chart.Stack(c, []*plot.Plot{amplitude, phase}, []float64{1, 1}) }}
 }

@@ -8,6 +8,9 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
+
+	"tonepose/cmd/tonepose/internal/figure/chart"
+	"tonepose/cmd/tonepose/internal/figure/colour"
 )
 
 // VectorData is an error at each of many places.
@@ -21,8 +24,8 @@ type VectorData struct {
 }
 
 var (
-	doubtfulInk = orange
-	vectorInk   = blue
+	doubtfulInk = colour.Orange
+	vectorInk   = colour.Blue
 )
 
 // Vectors draws errors as arrows from the true places, many times enlarged, in
@@ -37,22 +40,16 @@ func Vectors(d VectorData) *Figure {
 	}
 	base.True = append(base.True, Track{Points: tips})
 	lo, hi = base.bounds()
-	f := &Figure{title: d.Title, note: d.Note}
-	f.legend = []entry{
-		glyphEntry("true place", draw.GlyphStyle{Color: softInk, Radius: 1.2, Shape: draw.CircleGlyph{}}),
-		{fmt.Sprintf("error, %s times enlarged", grouped(factor)), func(c draw.Canvas, box vg.Rectangle) {
-			y := (box.Min.Y + box.Max.Y) / 2
-			arrow(c, vg.Point{X: box.Min.X, Y: y}, vg.Point{X: box.Max.X, Y: y}, vectorInk)
-		}},
+	f := &Figure{Title: d.Title, Note: d.Note}
+	f.Legend = []chart.Entry{
+		chart.GlyphEntry("true place", chart.Dot(colour.SoftInk, 1.2)),
+		chart.ArrowEntry(fmt.Sprintf("error, %s times enlarged", grouped(factor)), vectorInk),
 	}
 	if slices.Contains(d.Doubtful, true) {
-		f.legend = append(f.legend, entry{"of a flagged pose", func(c draw.Canvas, box vg.Rectangle) {
-			y := (box.Min.Y + box.Max.Y) / 2
-			arrow(c, vg.Point{X: box.Min.X, Y: y}, vg.Point{X: box.Max.X, Y: y}, doubtfulInk)
-		}})
+		f.Legend = append(f.Legend, chart.ArrowEntry("of a flagged pose", doubtfulInk))
 	}
 	if len(d.Emitters) > 0 {
-		f.legend = append(f.legend, lineEntry("emitter", coilLine))
+		f.Legend = append(f.Legend, chart.LineEntry("emitter", coilLine))
 	}
 	show := func(c draw.Canvas, at projection) {
 		for _, e := range d.Emitters {
@@ -67,11 +64,11 @@ func Vectors(d VectorData) *Figure {
 				ink = doubtfulInk
 			}
 			from := at(p)
-			c.DrawGlyph(draw.GlyphStyle{Color: softInk, Radius: 1.2, Shape: draw.CircleGlyph{}}, from)
-			arrow(c, from, at(r3.Add(p, r3.Scale(factor, d.Errors[i]))), ink)
+			c.DrawGlyph(chart.Dot(colour.SoftInk, 1.2), from)
+			chart.Arrow(c, from, at(r3.Add(p, r3.Scale(factor, d.Errors[i]))), chart.Stroke(ink, 0.9), 0.4)
 		}
 	}
-	f.threeViews(lo, hi, func(_ view, c draw.Canvas, at projection) { show(c, at) }, func(c draw.Canvas, r vg.Rectangle) {
+	threeViews(f, lo, hi, func(_ view, c draw.Canvas, at projection) { show(c, at) }, func(c draw.Canvas, r vg.Rectangle) {
 		base.obliqueOf(c, r, func(c draw.Canvas, at projection) { show(c, at) })
 	})
 	return f
@@ -114,19 +111,3 @@ func grouped(v float64) string {
 }
 
 func finite3(v r3.Vec) bool { s := v.X + v.Y + v.Z; return s-s == 0 }
-
-// arrow draws a line with a head at its end; of one too short for a head, the
-// line only.
-func arrow(c draw.Canvas, from, to vg.Point, ink interface {
-	RGBA() (r, g, b, a uint32)
-}) {
-	c.StrokeLine2(stroke(ink, 0.9), from.X, from.Y, to.X, to.Y)
-	dx, dy := to.X-from.X, to.Y-from.Y
-	length := vg.Length(math.Hypot(float64(dx), float64(dy)))
-	if length < 2 {
-		return
-	}
-	head := min(4, length*0.6)
-	ux, uy := dx/length*head, dy/length*head
-	c.FillPolygon(ink, []vg.Point{to, {X: to.X - ux - 0.4*uy, Y: to.Y - uy + 0.4*ux}, {X: to.X - ux + 0.4*uy, Y: to.Y - uy - 0.4*ux}})
-}

@@ -7,6 +7,9 @@ import (
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
+
+	"tonepose/cmd/tonepose/internal/figure/chart"
+	"tonepose/cmd/tonepose/internal/figure/colour"
 )
 
 // view is a projection along one axis of the rig frame.
@@ -31,42 +34,40 @@ var views = [3]view{
 // and from the side, all to one scale. The views share their axes: x runs down
 // from the top view to the front view, z from the front view to the side view.
 // show draws one view; corner what is at the upper right.
-func (f *Figure) threeViews(lo, hi r3.Vec, show func(v view, c draw.Canvas, at projection), corner func(c draw.Canvas, r vg.Rectangle)) {
+func threeViews(f *Figure, lo, hi r3.Vec, show func(v view, c draw.Canvas, at projection), corner func(c draw.Canvas, r vg.Rectangle)) {
 	size := r3.Sub(hi, lo)
 	const width = 7.2 * vg.Inch
 	const left, right, gap, bottom = vg.Length(46), vg.Length(12), vg.Length(46), vg.Length(36)
-	scale := (width - 2*margin - left - right - gap) / vg.Length(size.X+size.Y) // points per metre
+	scale := (width - 2*chart.Margin - left - right - gap) / vg.Length(size.X+size.Y) // points per metre
 	high := vg.Length(size.Z) * scale
 	deep := vg.Length(size.Y) * scale
-	f.width = width
-	f.height = f.headerHeight() + 2*margin + 14 + deep + gap + high + bottom
-	f.body = func(c draw.Canvas) {
+	f.Width = width
+	f.Height = f.HeaderHeight() + 2*chart.Margin + 14 + deep + gap + high + bottom
+	f.Body = func(c draw.Canvas) {
 		top := c.Max.Y - 14
 		x0, x1 := c.Min.X+left, c.Min.X+left+vg.Length(size.X)*scale
 		y0, y1 := x1+gap, x1+gap+deep
 		low := top - deep - gap - high
 		rects := [3]vg.Rectangle{
-			{Min: vg.Point{X: x0, Y: top - deep}, Max: vg.Point{X: x1, Y: top}},
-			{Min: vg.Point{X: x0, Y: low}, Max: vg.Point{X: x1, Y: low + high}},
-			{Min: vg.Point{X: y0, Y: low}, Max: vg.Point{X: y1, Y: low + high}},
+			chart.Box(x0, top-deep, x1, top), chart.Box(x0, low, x1, low+high), chart.Box(y0, low, y1, low+high),
 		}
 		for i, v := range views {
-			place(v.panel(lo, hi, scale, show), c, rects[i])
-			c.FillText(bold(lettering(smallSize, softInk, draw.XLeft, draw.YBottom)),
+			chart.Place(v.panel(lo, hi, scale, show), c, rects[i])
+			c.FillText(chart.Bold(chart.Lettering(chart.SmallSize, colour.SoftInk, draw.XLeft, draw.YBottom)),
 				vg.Point{X: rects[i].Min.X, Y: rects[i].Max.Y + 3}, v.name)
 		}
-		corner(c, vg.Rectangle{Min: vg.Point{X: y0 - gap/2, Y: top - deep - gap/2}, Max: vg.Point{X: y1, Y: top + 14}})
+		corner(c, chart.Box(y0-gap/2, top-deep-gap/2, y1, top+14))
 	}
 }
 
 func (v view) panel(lo, hi r3.Vec, scale vg.Length, show func(v view, c draw.Canvas, at projection)) *plot.Plot {
-	p := newPlot(v.x, v.y)
+	p := chart.NewPlot(v.x, v.y)
 	p.X.Min, p.X.Max = v.across(lo), v.across(hi)
 	p.Y.Min, p.Y.Max = v.up(lo), v.up(hi)
 	// One step on both axes: squares of grid show that the scales are equal.
-	step := niceStep(float64(24 / scale))
+	step := chart.NiceStep(float64(24 / scale))
 	p.X.Tick.Marker, p.Y.Tick.Marker = steps{step}, steps{step}
-	p.Add(drawing(func(c draw.Canvas, _ *plot.Plot, x, y func(float64) vg.Length) {
+	p.Add(chart.Drawing(func(c draw.Canvas, _ *plot.Plot, x, y func(float64) vg.Length) {
 		show(v, c, func(q r3.Vec) vg.Point { return vg.Point{X: x(v.across(q)), Y: y(v.up(q))} })
 	}))
 	return p
@@ -77,5 +78,5 @@ type steps struct{ step float64 }
 
 // Ticks implements plot.Ticker.
 func (s steps) Ticks(lo, hi float64) []plot.Tick {
-	return linearTicks{unit: 1e-3, count: max(1, int(math.Round((hi-lo)/s.step)))}.Ticks(lo, lo+s.step*math.Round((hi-lo)/s.step))
+	return chart.LinearTicks{Unit: 1e-3, Count: max(1, int(math.Round((hi-lo)/s.step)))}.Ticks(lo, lo+s.step*math.Round((hi-lo)/s.step))
 }

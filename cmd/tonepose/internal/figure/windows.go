@@ -4,6 +4,9 @@ import (
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
+
+	"tonepose/cmd/tonepose/internal/figure/chart"
+	"tonepose/cmd/tonepose/internal/figure/colour"
 )
 
 // WindowsData is accuracy against the length of a measurement.
@@ -28,42 +31,35 @@ func Windows(d WindowsData) *Figure {
 		if wanted > 0 {
 			extra = append(extra, wanted)
 		}
-		lo, hi, ok := span(true, a, b, extra)
-		if !ok {
-			lo, hi = 0.1, 1
-		}
-		scale, prefix := prefixOf(lo * 3)
-		p := newPlot("", name+" ("+prefix+unit+")")
-		p.X.Scale, p.Y.Scale = plot.LogScale{}, plot.LogScale{}
-		p.Y.Min, p.Y.Max = lo/1.3, hi*1.3
-		p.Y.Tick.Marker = logTicks{unit: scale, plain: true}
-		lo, hi, ok = span(true, d.Window)
-		if !ok || lo == hi {
+		lo, hi := chart.SpanOr(true, 0.1, 1, a, b, extra)
+		p := chart.LogPanel(name, unit, lo, hi, lo*3)
+		if lo, hi = chart.SpanOr(true, 1e-3, 1, d.Window); lo == hi {
 			lo, hi = 1e-3, 1
 		}
+		p.X.Scale = plot.LogScale{}
 		p.X.Min, p.X.Max = lo, hi
-		p.X.Tick.Marker = logTicks{unit: 1e-3, plain: true}
-		p.Add(curve(d.Window, a, stroke(blue, 1.4)), curve(d.Window, b, stroke(vermillion, 1.4)))
-		p.Add(drawing(func(c draw.Canvas, p *plot.Plot, x, y func(float64) vg.Length) {
+		p.X.Tick.Marker = chart.LogTicks{Unit: 1e-3, Plain: true}
+		p.Add(chart.Curve(d.Window, a, chart.Stroke(colour.Blue, 1.4)), chart.Curve(d.Window, b, chart.Stroke(colour.Vermillion, 1.4)))
+		p.Add(chart.Drawing(func(c draw.Canvas, p *plot.Plot, x, y func(float64) vg.Length) {
 			if v := d.Planned; v > p.X.Min && v < p.X.Max {
-				c.StrokeLine2(dashed(softInk, 0.9), x(v), c.Min.Y, x(v), c.Max.Y)
+				c.StrokeLine2(chart.Dashed(colour.SoftInk, 0.9), x(v), c.Min.Y, x(v), c.Max.Y)
 			}
 			if wanted > 0 {
-				c.StrokeLine2(dashed(black, 0.9), c.Min.X, y(wanted), c.Max.X, y(wanted))
+				c.StrokeLine2(chart.Dashed(colour.Black, 0.9), c.Min.X, y(wanted), c.Max.X, y(wanted))
 			}
 		}))
 		return p
 	}
-	f := &Figure{width: 7.2 * vg.Inch, height: 4.6 * vg.Inch, title: d.Title, note: d.Note,
-		legend: []entry{lineEntry(d.MedianName, stroke(blue, 1.4)), lineEntry(d.OtherName, stroke(vermillion, 1.4))}}
+	f := &Figure{Width: 7.2 * vg.Inch, Height: 4.6 * vg.Inch, Title: d.Title, Note: d.Note,
+		Legend: []chart.Entry{chart.LineEntry(d.MedianName, chart.Stroke(colour.Blue, 1.4)), chart.LineEntry(d.OtherName, chart.Stroke(colour.Vermillion, 1.4))}}
 	if d.Planned > 0 {
-		f.legend = append(f.legend, lineEntry("planned window", dashed(softInk, 0.9)))
+		f.Legend = append(f.Legend, chart.LineEntry("planned window", chart.Dashed(colour.SoftInk, 0.9)))
 	}
 	if d.Wanted > 0 {
-		f.legend = append(f.legend, lineEntry("wanted", dashed(black, 0.9)))
+		f.Legend = append(f.Legend, chart.LineEntry("wanted", chart.Dashed(colour.Black, 0.9)))
 	}
 	panels := []*plot.Plot{panel("position error", "m", d.PositionMedian, d.PositionP95, d.Wanted), panel("orientation error", "rad", d.RotationMedian, d.RotationP95, 0)}
 	panels[1].X.Label.Text = "window (ms)"
-	f.body = func(c draw.Canvas) { stack(c, panels, []float64{1, 1}) }
+	f.Body = func(c draw.Canvas) { chart.Stack(c, panels, []float64{1, 1}) }
 	return f
 }

@@ -64,6 +64,9 @@ func (in *Inspection) lookAtMains(lines [][]spectrum.Line, s *engine.Survey, inf
 	best := map[int]MainsHarmonic{}
 	for c, list := range lines {
 		for _, l := range list {
+			if tone, away := in.nearestTone(l.Hz); tone >= 0 && math.Abs(away) < l.ToleranceHz+2e-7*l.Hz {
+				continue
+			}
 			n, ok := in.harmonic(l.Hz, l.ToleranceHz)
 			if h, seen := best[n]; ok && (!seen || l.PeakV > h.Peak) {
 				best[n] = MainsHarmonic{n, l.Hz, l.PeakV, info.Names[c]}

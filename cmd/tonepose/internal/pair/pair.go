@@ -152,21 +152,7 @@ func (p *Pair) observe(ctx context.Context, r *recording.Reader, mode clock.Mode
 	if p.direct != nil || p.settled && p.weak {
 		mode = clock.None
 	}
-	s, err := engine.Observe(ctx, r, p.tones, mode, progress)
-	if err != nil {
-		return nil, err
-	}
-	// A chopper's comb may pass for that of the mains.
-	hz := s.Hz()[0]
-	width := 0.5/p.info.Duration() + 0.6 // to which a line is known among so many [Hz]
-	s.Lines = slices.DeleteFunc(s.Lines, func(line float64) bool {
-		n := max(1, math.Round(line/hz))
-		return math.Abs(line-n*hz) < min(width, 0.15*hz)
-	})
-	if len(s.Lines) == 0 {
-		s.MainsHz = 0
-	}
-	return s, nil
+	return engine.Observe(ctx, r, p.tones, mode, progress)
 }
 
 // measurement is of the tones, and jointly of the harmonics that are there and

@@ -51,7 +51,7 @@ func (p *Pair) Whole(ctx context.Context, r *recording.Reader, progress engine.P
 
 // keep makes a survey keep to the pair's frequencies.
 func (p *Pair) keep(s *engine.Survey) error {
-	t, err := clock.NewTracker(clock.None, p.info.SampleRate, p.tones, 0)
+	t, err := clock.NewTracker(clock.None, p.info.SampleRate, p.tones)
 	if err == nil {
 		s.Track, err = t.Finish()
 	}

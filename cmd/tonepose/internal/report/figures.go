@@ -58,7 +58,7 @@ func Accuracy(a *assess.Result, sensor, title, note string) *figure.Figure {
 
 // Coupling draws the coupling matrix of a sensor in the run's first window.
 func Coupling(dir string, r *rig.Rig, sensor int, title, note string) (*figure.Figure, error) {
-	rows, err := tables.OpenCouplings(filepath.Join(dir, tables.CouplingsName+".parquet"))
+	rows, err := tables.Open[tables.Coupling](filepath.Join(dir, tables.CouplingsName+".parquet"))
 	if err != nil {
 		return nil, err
 	}

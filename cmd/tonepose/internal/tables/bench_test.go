@@ -27,7 +27,7 @@ func frames(n int) []Phasor {
 func BenchmarkWritePhasors(b *testing.B) {
 	const frame = 96
 	list := frames(1000)
-	s := newStore(io.Discard, narrow, (*phasorRow).put)
+	s := newStore(io.Discard, phasors)
 	b.ReportAllocs()
 	n := 0
 	for b.Loop() {
@@ -46,7 +46,7 @@ func BenchmarkWritePhasors(b *testing.B) {
 
 func BenchmarkWritePoses(b *testing.B) {
 	list := inventedPoses(1 << 12)
-	s := newStore(io.Discard, wide, (*poseRow).put)
+	s := newStore(io.Discard, poses)
 	b.ReportAllocs()
 	n := 0
 	for b.Loop() {
@@ -61,7 +61,7 @@ func BenchmarkWritePoses(b *testing.B) {
 // The encoder's buffers grow once a page and once a group, never with a row.
 func TestWritingPhasorsDoesNotAllocatePerRow(t *testing.T) {
 	list := frames(100)
-	s := newStore(io.Discard, narrow, (*phasorRow).put)
+	s := newStore(io.Discard, phasors)
 	if err := s.write(list); err != nil {
 		t.Fatal(err)
 	}

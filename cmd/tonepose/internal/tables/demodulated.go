@@ -26,11 +26,6 @@ type Demodulated struct {
 	Flags      Flags
 }
 
-// OpenDemodulated opens a table of demodulated rows; see OpenPhasors.
-func OpenDemodulated(path string) (*Reader[Demodulated], error) {
-	return open(path, (*demodulatedRow).get)
-}
-
 type demodulatedRow struct {
 	Time       float64  `parquet:"time_s,split,zstd"`
 	Duration   float64  `parquet:"duration_s,dict,zstd"`

@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"math"
 	"os"
 	"strconv"
 	"strings"
@@ -24,7 +23,7 @@ type Dump struct {
 // OpenDump opens a table whatever its kind. A Parquet file that tonepose did
 // not write is an error.
 func OpenDump(path string) (*Dump, error) {
-	f, table, _, err := openTable(path)
+	f, table, _, _, err := openTable(path)
 	if err != nil {
 		return nil, err
 	}
@@ -61,7 +60,7 @@ func (d *Dump) WriteMetadataJSON(w io.Writer) error {
 	return encoder.Encode(pairs)
 }
 
-// WriteCSV writes a header and one line a row; NULL is an empty field. Numbers
+// WriteCSV writes a header and one line a row; no number is an empty field. Others
 // are the shortest that read back as the same.
 func (d *Dump) WriteCSV(w io.Writer) error {
 	out := bufio.NewWriterSize(w, 1<<16)
@@ -79,13 +78,7 @@ func (d *Dump) WriteCSV(w io.Writer) error {
 			if i > 0 {
 				line = append(line, ',')
 			}
-			switch {
-			case v.IsNull():
-			case v.Kind() == parquet.ByteArray:
-				line = appendField(line, string(v.ByteArray()))
-			default:
-				line = appendNumber(line, v)
-			}
+			line = d.appendValue(line, i, v, "", appendField)
 		}
 		_, err := out.Write(append(line, '\n'))
 		return err
@@ -93,8 +86,7 @@ func (d *Dump) WriteCSV(w io.Writer) error {
 	return errors.Join(err, out.Flush())
 }
 
-// WriteJSON writes an array with one object a row, a line each; NULL is null,
-// as is a number that JSON has no word for (NaN, infinity).
+// WriteJSON writes an array with one object a row, a line each; no number is null.
 func (d *Dump) WriteJSON(w io.Writer) error {
 	out := bufio.NewWriterSize(w, 1<<16)
 	keys := make([][]byte, len(d.names))
@@ -113,14 +105,7 @@ func (d *Dump) WriteJSON(w io.Writer) error {
 		lead = ",\n"
 		for i, v := range row {
 			line = append(line, keys[i]...)
-			switch {
-			case v.IsNull(), v.Kind() == parquet.Double && !finite(v.Double()):
-				line = append(line, "null"...)
-			case v.Kind() == parquet.ByteArray:
-				line = append(line, quoted(string(v.ByteArray()))...)
-			default:
-				line = appendNumber(line, v)
-			}
+			line = d.appendValue(line, i, v, "null", func(b []byte, s string) []byte { return append(b, quoted(s)...) })
 		}
 		_, err := out.Write(append(line, '}'))
 		return err
@@ -150,17 +135,30 @@ func (d *Dump) each(row func(parquet.Row) error) error {
 	}
 }
 
-func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
+// IsNumber is false for NaN and the infinities. Wherever results are written,
+// these stand for "no number": NULL in a table, null in JSON, an empty field in
+// CSV.
+func IsNumber(v float64) bool { return v-v == 0 }
 
-func appendNumber(b []byte, v parquet.Value) []byte {
-	switch v.Kind() {
-	case parquet.Double:
+// appendValue prints the value of a column; none is the word for no number.
+func (d *Dump) appendValue(b []byte, column int, v parquet.Value, none string, text func([]byte, string) []byte) []byte {
+	switch {
+	case v.IsNull(), v.Kind() == parquet.Double && !IsNumber(v.Double()):
+		return append(b, none...)
+	case v.Kind() == parquet.Double:
 		return strconv.AppendFloat(b, v.Double(), 'g', -1, 64)
-	case parquet.Int32:
+	case v.Kind() == parquet.Int32:
 		return strconv.AppendInt(b, int64(v.Int32()), 10)
-	default:
+	case v.Kind() != parquet.ByteArray:
 		return append(b, v.String()...)
 	}
+	s := string(v.ByteArray())
+	if d.names[column] == "flags" {
+		if f, err := ParseFlags(s); err == nil { // under today's names
+			s = f.String()
+		}
+	}
+	return text(b, s)
 }
 
 // appendField quotes a text where RFC 4180 asks for it.

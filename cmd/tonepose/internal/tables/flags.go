@@ -32,9 +32,12 @@ const (
 
 var flagNames = [...]string{
 	"clipped", "gap", "repeated", "stuck", "reference lost", "motion", "distorted",
-	"wrong channel", "ambiguous", "outside volume", "not converged", "unobservable",
+	"wrong channel", "ambiguous", "outside working volume", "not converged", "unobservable",
 	"not judged",
 }
+
+// formerNames are those of earlier schemas.
+var formerNames = map[string]Flags{"outside volume": OutsideVolume}
 
 // flagTexts keeps each text once it was asked for, so that a row costs no
 // allocation.
@@ -67,8 +70,8 @@ func (f Flags) Names() []string {
 	return names
 }
 
-// ParseFlags reads what String writes: names in any order, spaces around them
-// ignored. An unknown name is an error.
+// ParseFlags reads what String writes, or wrote in earlier schemas: names in any
+// order, spaces around them ignored. An unknown name is an error.
 func ParseFlags(s string) (Flags, error) {
 	var f Flags
 	for len(s) > 0 {
@@ -89,5 +92,6 @@ func flagOf(name string) (Flags, bool) {
 			return 1 << i, true
 		}
 	}
-	return 0, false
+	f, ok := formerNames[name]
+	return f, ok
 }

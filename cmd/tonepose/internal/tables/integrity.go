@@ -1,13 +1,6 @@
 package tables
 
-import (
-	"math"
-
-	"gonum.org/v1/gonum/num/quat"
-	"gonum.org/v1/gonum/spatial/r3"
-
-	"tonepose/fieldmodels/rigid"
-)
+import "tonepose/fieldmodels/rigid"
 
 // IntegrityName is the table of what the fits of poses are worth.
 const IntegrityName = "integrity"
@@ -37,11 +30,6 @@ type Integrity struct {
 	Low, High    [3]float64
 	Finding      string // what is wrong, in words; empty: nothing known
 	Flags        Flags
-}
-
-// OpenIntegrity opens a table of judged poses; see OpenPhasors.
-func OpenIntegrity(path string) (*Reader[Integrity], error) {
-	return open(path, (*integrityRow).get)
 }
 
 type integrityRow struct {
@@ -79,40 +67,46 @@ type integrityRow struct {
 // optional lists the columns that may be NULL, in the order of numbers.
 func (r *integrityRow) optional() [20]**float64 {
 	return [20]**float64{&r.Chi2, &r.QuadratureChi2, &r.Spread, &r.PositionError, &r.RotationError,
-		&r.RunnerUpX, &r.RunnerUpY, &r.RunnerUpZ, &r.RunnerUpQW, &r.RunnerUpQX, &r.RunnerUpQY, &r.RunnerUpQZ, &r.RunnerUpRatio,
-		&r.Nonlinearity, &r.LowX, &r.HighX, &r.LowY, &r.HighY, &r.LowZ, &r.HighZ}
+		&r.Nonlinearity, &r.LowX, &r.HighX, &r.LowY, &r.HighY, &r.LowZ, &r.HighZ,
+		&r.RunnerUpX, &r.RunnerUpY, &r.RunnerUpZ, &r.RunnerUpQW, &r.RunnerUpQX, &r.RunnerUpQY, &r.RunnerUpQZ, &r.RunnerUpRatio}
 }
 
-// numbers are the values of those columns, NaN for none.
-func (v *Integrity) numbers() [20]float64 {
-	nan := math.NaN()
-	n := [20]float64{v.Chi2, v.QuadratureChi2, v.Spread, v.PositionError, v.RotationError, nan, nan, nan, nan, nan, nan, nan, nan,
-		v.Nonlinearity, v.Low[0], v.High[0], v.Low[1], v.High[1], v.Low[2], v.High[2]}
-	if p := v.RunnerUp; p != nil {
-		copy(n[5:], []float64{p.Position.X, p.Position.Y, p.Position.Z, p.Rotation.Real, p.Rotation.Imag, p.Rotation.Jmag, p.Rotation.Kmag, v.RunnerUpRatio})
-	}
-	return n
+// numbers are where those columns' values are kept, but for the runner-up's.
+func (v *Integrity) numbers() [12]*float64 {
+	return [12]*float64{&v.Chi2, &v.QuadratureChi2, &v.Spread, &v.PositionError, &v.RotationError,
+		&v.Nonlinearity, &v.Low[0], &v.High[0], &v.Low[1], &v.High[1], &v.Low[2], &v.High[2]}
 }
 
 func (r *integrityRow) put(v *Integrity) error {
 	*r = integrityRow{Time: v.Time, Duration: v.Duration, Sensor: v.Sensor, DOF: int32(v.DOF), QuadratureDOF: int32(v.QuadratureDOF),
-		Finding: v.Finding, Flags: v.Flags.String(), values: v.numbers()}
-	for i, dst := range r.optional() {
-		*dst = known(&r.values[i])
+		Finding: v.Finding, Flags: v.Flags.String()}
+	for i, n := range v.numbers() {
+		r.values[i] = *n
 	}
+	columns := r.optional()
+	known := columns[:12]
+	if v.RunnerUp != nil {
+		pose := poseNumbers(v.RunnerUp)
+		r.values[19] = v.RunnerUpRatio
+		copy(r.values[12:], pose[:])
+		known = columns[:]
+	}
+	link(known, r.values[:])
 	return nil
 }
 
 func (r *integrityRow) get(v *Integrity) error {
 	flags, err := ParseFlags(r.Flags)
-	*v = Integrity{Time: r.Time, Duration: r.Duration, Sensor: r.Sensor, Chi2: orNaN(r.Chi2), DOF: int(r.DOF),
-		QuadratureChi2: orNaN(r.QuadratureChi2), QuadratureDOF: int(r.QuadratureDOF), Spread: orNaN(r.Spread),
-		PositionError: orNaN(r.PositionError), RotationError: orNaN(r.RotationError), RunnerUpRatio: orNaN(r.RunnerUpRatio),
-		Nonlinearity: orNaN(r.Nonlinearity), Low: [3]float64{orNaN(r.LowX), orNaN(r.LowY), orNaN(r.LowZ)},
-		High: [3]float64{orNaN(r.HighX), orNaN(r.HighY), orNaN(r.HighZ)}, Finding: r.Finding, Flags: flags}
+	*v = Integrity{Time: r.Time, Duration: r.Duration, Sensor: r.Sensor, DOF: int(r.DOF), QuadratureDOF: int(r.QuadratureDOF),
+		Finding: r.Finding, Flags: flags}
+	columns := r.optional()
+	unlink(r.values[:], columns[:])
+	for i, n := range v.numbers() {
+		*n = r.values[i]
+	}
+	v.RunnerUpRatio = r.values[19]
 	if r.RunnerUpX != nil {
-		v.RunnerUp = &rigid.Pose{Position: r3.Vec{X: *r.RunnerUpX, Y: orNaN(r.RunnerUpY), Z: orNaN(r.RunnerUpZ)},
-			Rotation: quat.Number{Real: orNaN(r.RunnerUpQW), Imag: orNaN(r.RunnerUpQX), Jmag: orNaN(r.RunnerUpQY), Kmag: orNaN(r.RunnerUpQZ)}}
+		v.RunnerUp = poseOf([7]float64(r.values[12:19]))
 	}
 	return err
 }

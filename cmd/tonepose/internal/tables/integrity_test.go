@@ -22,7 +22,7 @@ func TestIntegrityRoundTrip(t *testing.T) {
 			RunnerUpRatio: nan, Nonlinearity: nan, Low: none, High: none},
 	}
 	dir := filepath.Join(t.TempDir(), "out")
-	set, err := Create(dir, false, Metadata{}, IntegrityName)
+	set, err := Create(dir, false, invented, IntegrityName)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -32,32 +32,6 @@ func TestIntegrityRoundTrip(t *testing.T) {
 	if err := set.Close(); err != nil {
 		t.Fatal(err)
 	}
-	r, err := OpenIntegrity(filepath.Join(dir, IntegrityName+".parquet"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer r.Close()
-	i := 0
-	for got, err := range r.All() {
-		if err != nil {
-			t.Fatal(err)
-		}
-		want := rows[i]
-		i++
-		a, b := got.numbers(), want.numbers()
-		for k := range a {
-			if a[k] != b[k] && !(math.IsNaN(a[k]) && math.IsNaN(b[k])) {
-				t.Errorf("row %d, number %d: %g, want %g", i, k, a[k], b[k])
-			}
-		}
-		if got.Time != want.Time || got.DOF != want.DOF || got.QuadratureDOF != want.QuadratureDOF || got.Finding != want.Finding || got.Flags != want.Flags {
-			t.Errorf("row %d: %+v, want %+v", i, got, want)
-		}
-		if (got.RunnerUp == nil) != (want.RunnerUp == nil) {
-			t.Errorf("row %d: runner-up %v, want %v", i, got.RunnerUp, want.RunnerUp)
-		}
-	}
-	if i != len(rows) {
-		t.Errorf("%d rows, want %d", i, len(rows))
-	}
+	r, err := Open[Integrity](filepath.Join(dir, IntegrityName+".parquet"))
+	compare(t, r, err, rows)
 }

@@ -52,12 +52,6 @@ func ReadTruth(path string, sensors []string) ([]Station, error) {
 	return read(path, func(r io.Reader) ([]Station, error) { return readStations(r, path, sensors, truth) })
 }
 
-// ReadPath reads the motion of sensors: time_s, sensor if there, x_m y_m z_m qw
-// qx qy qz. The times of each sensor must rise.
-func ReadPath(path string, sensors []string) ([]Station, error) {
-	return read(path, func(r io.Reader) ([]Station, error) { return readStations(r, path, sensors, motion) })
-}
-
 // ReadPlaces reads poses without times: sensor if there, x_m y_m z_m qw qx qy qz
 // and the sigmas if there.
 func ReadPlaces(path string, sensors []string) ([]Station, error) {
@@ -86,16 +80,28 @@ func readIntervals(r io.Reader, name string, sensors []string) ([]Interval, erro
 	if err != nil {
 		return nil, err
 	}
-	who := sensorColumn{t.column("sensor"), sensors}
-	var list []Interval
+	list, err := collect(t, sensors, func() (Interval, error) { return t.interval(columns) },
+		func(iv *Interval) *string { return &iv.Sensor })
 	seen := make(map[Interval]bool)
+	return slices.DeleteFunc(list, func(iv Interval) bool {
+		iv.Line = 0
+		again := seen[iv]
+		seen[iv] = true
+		return again
+	}), err
+}
+
+// collect reads all rows: a row that names none of the sensors stands for each of
+// them. sensor is where a row keeps its sensor's name.
+func collect[T any](t *textTable, sensors []string, row func() (T, error), sensor func(*T) *string) (list []T, err error) {
+	who := sensorColumn{t.column("sensor"), sensors}
 	for {
 		if err := t.next(); err == io.EOF {
 			return list, nil
 		} else if err != nil {
 			return nil, err
 		}
-		iv, err := t.interval(columns)
+		v, err := row()
 		if err != nil {
 			return nil, err
 		}
@@ -103,13 +109,9 @@ func readIntervals(r io.Reader, name string, sensors []string) ([]Interval, erro
 		if err != nil {
 			return nil, err
 		}
-		for _, iv.Sensor = range names {
-			key := iv
-			key.Line = 0
-			if !seen[key] {
-				seen[key] = true
-				list = append(list, iv)
-			}
+		for _, name := range names {
+			*sensor(&v) = name
+			list = append(list, v)
 		}
 	}
 }
@@ -157,51 +159,25 @@ func (c sensorColumn) names(t *textTable) ([]string, error) {
 	return []string{name}, nil
 }
 
-// kind says which columns a file of stations must have.
-type kind int
+// purpose says which columns a file of stations must have.
+type purpose int
 
 const (
-	reference kind = iota // intervals and sigmas
-	truth                 // intervals or times, sigmas if there
-	motion                // times that rise
-	place                 // no times, sigmas if there
+	reference purpose = iota // intervals and sigmas
+	truth                    // intervals or times, sigmas if there
+	place                    // no times, sigmas if there
 )
 
-func readStations(r io.Reader, name string, sensors []string, k kind) ([]Station, error) {
+func readStations(r io.Reader, name string, sensors []string, p purpose) ([]Station, error) {
 	t, err := newTextTable(r, name)
 	if err != nil {
 		return nil, err
 	}
-	c, err := stationColumnsOf(t, k)
+	c, err := stationColumnsOf(t, p)
 	if err != nil {
 		return nil, err
 	}
-	who := sensorColumn{t.column("sensor"), sensors}
-	var list []Station
-	last := make(map[string]float64)
-	for {
-		if err := t.next(); err == io.EOF {
-			return list, nil
-		} else if err != nil {
-			return nil, err
-		}
-		s, err := c.station(t)
-		if err != nil {
-			return nil, err
-		}
-		names, err := who.names(t)
-		if err != nil {
-			return nil, err
-		}
-		for _, s.Sensor = range names {
-			before, seen := last[s.Sensor]
-			if k == motion && seen && s.Start <= before {
-				return nil, t.errorf("time_s = %s: must exceed the sensor's time before it, %g", t.text(c.when[0]), before)
-			}
-			last[s.Sensor] = s.Start
-			list = append(list, s)
-		}
-	}
+	return collect(t, sensors, func() (Station, error) { return c.station(t) }, func(s *Station) *string { return &s.Sensor })
 }
 
 // stationColumns are field numbers.
@@ -209,13 +185,13 @@ type stationColumns struct {
 	when, pose, sigma []int // sigma: −1 where the file has none
 }
 
-func stationColumnsOf(t *textTable, k kind) (c stationColumns, err error) {
+func stationColumnsOf(t *textTable, p purpose) (c stationColumns, err error) {
 	when := []string{"start_s", "stop_s"}
-	if k == motion || k == truth && t.column("start_s") < 0 && t.column("time_s") >= 0 {
-		when = []string{"time_s"}
-	}
-	if k == place {
+	switch {
+	case p == place:
 		when = nil
+	case p == truth && t.column("start_s") < 0 && t.column("time_s") >= 0:
+		when = []string{"time_s"}
 	}
 	if c.when, err = t.columns(when...); err != nil {
 		return c, err
@@ -223,7 +199,7 @@ func stationColumnsOf(t *textTable, k kind) (c stationColumns, err error) {
 	if c.pose, err = t.columns("x_m", "y_m", "z_m", "qw", "qx", "qy", "qz"); err != nil {
 		return c, err
 	}
-	if k == reference {
+	if p == reference {
 		c.sigma, err = t.columns("sigma_position_m", "sigma_rotation_rad")
 		return c, err
 	}

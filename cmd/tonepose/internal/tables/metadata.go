@@ -11,8 +11,19 @@ import (
 	"time"
 )
 
-// SchemaVersion counts changes of the columns that a reader must know of.
-const SchemaVersion = 1
+// SchemaVersion counts changes of the columns that a reader must know of. All
+// earlier ones are read.
+//
+//   - 1: poses outside the working volume are flagged "outside volume"; tables of
+//     what fits are worth may end before the runner-up.
+//   - 2: that flag is "outside working volume".
+const SchemaVersion = 2
+
+// added are the columns that tables of schema 1 may lack.
+var added = []string{
+	"runner_up_x_m", "runner_up_y_m", "runner_up_z_m", "runner_up_qw", "runner_up_qx", "runner_up_qy", "runner_up_qz", "runner_up_ratio",
+	"nonlinearity", "low_x_m", "high_x_m", "low_y_m", "high_y_m", "low_z_m", "high_z_m",
+}
 
 // Metadata says where a table comes from. It is stored with each table, with
 // the schema's version and the columns' units.
@@ -79,35 +90,35 @@ func compactJSON(m map[string]string) string {
 	return string(text)
 }
 
-// parseMetadata reads the pairs back.
-func parseMetadata(lookup func(key string) (string, bool)) (Metadata, error) {
+// parseMetadata reads the pairs back, and the schema that the table follows.
+func parseMetadata(lookup func(key string) (string, bool)) (m Metadata, schema int, err error) {
 	get := func(key string) string {
 		v, _ := lookup(keyPrefix + key)
 		return v
 	}
 	version, ok := lookup(keyPrefix + "schema_version")
 	if !ok {
-		return Metadata{}, errors.New("no " + keyPrefix + "schema_version in its metadata: not a table of tonepose")
+		return m, 0, errors.New("no " + keyPrefix + "schema_version in its metadata: not a table of tonepose")
 	}
-	if version != strconv.Itoa(SchemaVersion) {
-		return Metadata{}, fmt.Errorf("schema version %s: must be %d; read it with the version that wrote it, tonepose %s",
+	schema, err = strconv.Atoi(version)
+	if err != nil || schema < 1 || schema > SchemaVersion {
+		return m, 0, fmt.Errorf("schema version %s: must be 1 to %d; read it with the version that wrote it, tonepose %s",
 			version, SchemaVersion, get("tool_version"))
 	}
-	m := Metadata{Tool: get("tool_version"), Rig: get("rig"),
+	m = Metadata{Tool: get("tool_version"), Rig: get("rig"),
 		Recording: Recording{Name: get("recording_name"), SHA256: get("recording_sha256")}}
-	var err error
 	if m.Recording.Size, err = strconv.ParseInt(get("recording_size"), 10, 64); err != nil {
-		return m, fmt.Errorf("metadata recording_size = %q: must be a whole number of bytes", get("recording_size"))
+		return m, 0, fmt.Errorf("metadata recording_size = %q: must be a whole number of bytes", get("recording_size"))
 	}
 	if start := get("recording_start"); start != "" {
 		if m.Recording.Start, err = time.Parse(time.RFC3339Nano, start); err != nil {
-			return m, fmt.Errorf("metadata recording_start = %q: must be a time in RFC 3339", start)
+			return m, 0, fmt.Errorf("metadata recording_start = %q: must be a time in RFC 3339", start)
 		}
 	}
 	if err := json.Unmarshal([]byte(get("options")), &m.Options); err != nil {
-		return m, fmt.Errorf("metadata options: %w", err)
+		return m, 0, fmt.Errorf("metadata options: %w", err)
 	}
-	return m, nil
+	return m, schema, nil
 }
 
 var unitSuffixes = [...]struct{ suffix, unit string }{

@@ -6,6 +6,7 @@ import (
 	"io"
 	"iter"
 	"os"
+	"slices"
 	"strings"
 
 	"github.com/parquet-go/parquet-go"
@@ -24,20 +25,17 @@ type source[T any] interface {
 	close() error
 }
 
-// OpenPhasors opens a table of phasors. The error names a column that is
-// missing or of another type.
-func OpenPhasors(path string) (*Reader[Phasor], error) {
-	return open(path, (*phasorRow).get)
-}
-
-// OpenCouplings opens a table of couplings; see OpenPhasors.
-func OpenCouplings(path string) (*Reader[Coupling], error) {
-	return open(path, (*couplingRow).get)
-}
-
-// OpenPoses opens a table of poses; see OpenPhasors.
-func OpenPoses(path string) (*Reader[Pose], error) {
-	return open(path, (*poseRow).get)
+// Open opens a table of rows T, as this version writes it or an earlier one
+// did. The error names a column that is missing or of another type.
+func Open[T Row](path string) (*Reader[T], error) {
+	for _, k := range kinds {
+		if k, ok := k.(interface {
+			open(path string) (*Reader[T], error)
+		}); ok {
+			return k.open(path)
+		}
+	}
+	panic("tables: a row without a table")
 }
 
 // Read fills dst and returns how many rows it holds, io.EOF after the last.
@@ -76,58 +74,58 @@ func (r *Reader[T]) Close() error {
 	return errors.Join(r.source.close(), r.file.Close())
 }
 
-func open[T, S any](path string, get func(*S, *T) error) (*Reader[T], error) {
-	f, pf, m, err := openTable(path)
+func (k kind[T, S]) open(path string) (*Reader[T], error) {
+	f, pf, m, schema, err := openTable(path)
 	if err != nil {
 		return nil, err
 	}
-	if err := checkColumns(pf.Schema(), parquet.SchemaOf(new(S))); err != nil {
+	if err := checkColumns(pf.Schema(), parquet.SchemaOf(new(S)), schema); err != nil {
 		f.Close()
 		return nil, fmt.Errorf("%s: %w", path, err)
 	}
-	src := &rows[T, S]{get: get, dec: parquet.NewGenericReader[S](pf), buf: make([]S, batchRows)}
+	src := &rows[T, S]{kind: k, dec: parquet.NewGenericReader[S](pf), buf: make([]S, batchRows)}
 	return &Reader[T]{Metadata: m, source: src, file: f}, nil
 }
 
 // openTable opens any table of ours, whatever its columns.
-func openTable(path string) (*os.File, *parquet.File, Metadata, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return nil, nil, Metadata{}, err
+func openTable(path string) (f *os.File, pf *parquet.File, m Metadata, schema int, err error) {
+	if f, err = os.Open(path); err != nil {
+		return nil, nil, m, 0, err
 	}
-	pf, m, err := parse(f)
-	if err != nil {
+	if pf, m, schema, err = parse(f); err != nil {
 		f.Close()
-		return nil, nil, m, fmt.Errorf("%s: %w", path, err)
+		return nil, nil, m, 0, fmt.Errorf("%s: %w", path, err)
 	}
-	return f, pf, m, nil
+	return f, pf, m, schema, nil
 }
 
-func parse(f *os.File) (*parquet.File, Metadata, error) {
+func parse(f *os.File) (pf *parquet.File, m Metadata, schema int, err error) {
 	info, err := f.Stat()
 	if err != nil {
-		return nil, Metadata{}, err
+		return nil, m, 0, err
 	}
 	if !info.Mode().IsRegular() {
-		return nil, Metadata{}, errors.New("not a file: must be a Parquet table")
+		return nil, m, 0, errors.New("not a file: must be a Parquet table")
 	}
-	pf, err := guard(func() (*parquet.File, error) {
+	pf, err = guard(func() (*parquet.File, error) {
 		return parquet.OpenFile(f, info.Size(), parquet.SkipBloomFilters(true))
 	})
 	if err != nil {
-		return nil, Metadata{}, fmt.Errorf("not a Parquet file, or cut short: %w", err)
+		return nil, m, 0, fmt.Errorf("not a Parquet file, or cut short: %w", err)
 	}
-	m, err := parseMetadata(pf.Lookup)
-	return pf, m, err
+	m, schema, err = parseMetadata(pf.Lookup)
+	return pf, m, schema, err
 }
 
 // checkColumns looks for every column that is wanted: reading would give zeros,
-// without an error, for one that is missing.
-func checkColumns(have, want *parquet.Schema) error {
+// without an error, for one that is missing. Nullable columns that an earlier
+// schema lacked read as NULL.
+func checkColumns(have, want *parquet.Schema, schema int) error {
 	var missing []string
 	for _, w := range want.Fields() {
 		h, ok := have.Lookup(w.Name())
 		switch {
+		case !ok && w.Optional() && schema < SchemaVersion && slices.Contains(added, w.Name()):
 		case !ok:
 			missing = append(missing, w.Name())
 		case h.Node.Type().Kind() != w.Type().Kind():
@@ -141,7 +139,7 @@ func checkColumns(have, want *parquet.Schema) error {
 }
 
 type rows[T, S any] struct {
-	get func(*S, *T) error
+	kind[T, S]
 	dec *parquet.GenericReader[S]
 	buf []S
 }

@@ -23,8 +23,6 @@ const (
 	PosesName     = "poses"
 )
 
-var tableNames = [...]string{PhasorsName, CouplingsName, PosesName, DemodulatedName, IntegrityName}
-
 // Phasor is one tone on one channel in one window, at the converter's input.
 // All numbers are finite: a phasor that could not be measured has no row.
 type Phasor struct {

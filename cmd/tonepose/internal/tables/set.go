@@ -33,7 +33,7 @@ type Set struct {
 // then replaces the tables in it and leaves other files alone.
 func Create(dir string, force bool, m Metadata, names ...string) (*Set, error) {
 	if len(names) == 0 {
-		names = tableNames[:3]
+		names = []string{PhasorsName, CouplingsName, PosesName}
 	}
 	batch, err := files.Into(dir, force)
 	if err != nil {
@@ -47,43 +47,23 @@ func Create(dir string, force bool, m Metadata, names ...string) (*Set, error) {
 	return s, nil
 }
 
-func (s *Set) begin(names []string) (err error) {
+func (s *Set) begin(names []string) error {
 	// Earlier tables, also of names that this run does not write, are of another run.
-	for _, name := range tableNames {
+	for _, name := range tableNames() {
 		if !slices.Contains(names, name) {
 			s.Files.Remove(name + ".parquet")
 		}
 	}
 	for _, name := range names {
-		switch name {
-		case PhasorsName:
-			s.Phasors, err = begin(s, name, narrow, (*phasorRow).put)
-		case CouplingsName:
-			s.Couplings, err = begin(s, name, modest, (*couplingRow).put)
-		case PosesName:
-			s.Poses, err = begin(s, name, wide, (*poseRow).put)
-		case DemodulatedName:
-			s.Demodulated, err = begin(s, name, narrow, (*demodulatedRow).put)
-		case IntegrityName:
-			s.Integrity, err = begin(s, name, wide, (*integrityRow).put)
-		default:
-			err = fmt.Errorf("table %q: must be one of %s", name, strings.Join(tableNames[:], ", "))
+		i := slices.IndexFunc(kinds[:], func(k table) bool { return k.tableName() == name })
+		if i < 0 {
+			return fmt.Errorf("table %q: must be one of %s", name, strings.Join(tableNames(), ", "))
 		}
-		if err != nil {
+		if err := kinds[i].begin(s); err != nil {
 			return err
 		}
 	}
 	return nil
-}
-
-func begin[T, S any](s *Set, name string, g grouping, put func(*S, *T) error) (*Writer[T], error) {
-	out, err := s.Files.Create(name + ".parquet")
-	if err != nil {
-		return nil, err
-	}
-	w := &Writer[T]{sink: newStore(out, g, put), name: name}
-	s.writers = append(s.writers, w)
-	return w, nil
 }
 
 // Close completes the tables and gives all of them their names. On an error

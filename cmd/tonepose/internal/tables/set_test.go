@@ -92,7 +92,7 @@ func TestFullDirectoryNeedsForce(t *testing.T) {
 	if diff := cmp.Diff([]string{"notes.txt", "phasors.parquet"}, names(t, dir)); diff != "" {
 		t.Error(diff)
 	}
-	if r, err := OpenPhasors(filepath.Join(dir, "phasors.parquet")); err != nil {
+	if r, err := Open[Phasor](filepath.Join(dir, "phasors.parquet")); err != nil {
 		t.Error(err)
 	} else {
 		r.Close()

@@ -131,26 +131,23 @@ func (r *poseRow) put(p *Pose) error {
 	*r = poseRow{Time: p.Time, Duration: p.Duration, Sensor: p.Sensor,
 		DOF: int32(p.DOF), Iterations: int32(p.Iterations), Status: p.Status, Flags: p.Flags.String(), chi2: p.Chi2}
 	r.Chi2 = known(&r.chi2)
-	if e := p.Estimate; e != nil {
-		r.estimate = [7]float64{e.Position.X, e.Position.Y, e.Position.Z,
-			e.Rotation.Real, e.Rotation.Imag, e.Rotation.Jmag, e.Rotation.Kmag}
-		for i, dst := range r.estimateColumns() {
-			*dst = known(&r.estimate[i])
-		}
+	if p.Estimate != nil {
+		r.estimate = poseNumbers(p.Estimate)
+		columns := r.estimateColumns()
+		link(columns[:], r.estimate[:])
 	}
 	if t := p.Tip; t != nil {
 		r.tip = [3]float64{t.X, t.Y, t.Z}
-		r.TipX, r.TipY, r.TipZ = known(&r.tip[0]), known(&r.tip[1]), known(&r.tip[2])
+		link([]**float64{&r.TipX, &r.TipY, &r.TipZ}, r.tip[:])
 	}
 	if p.Covariance != nil {
 		r.cov = *p.Covariance
-		for i, dst := range r.covarianceColumns() {
-			*dst = known(&r.cov[i])
-		}
-		for i, dst := range r.sigmaColumns() {
+		for i := range r.sigma {
 			r.sigma[i] = r.cov.Sigma(i)
-			*dst = known(&r.sigma[i])
 		}
+		columns := r.covarianceColumns()
+		link(columns[:], r.cov[:])
+		link([]**float64{&r.SigmaX, &r.SigmaY, &r.SigmaZ, &r.SigmaRX, &r.SigmaRY, &r.SigmaRZ}, r.sigma[:])
 	}
 	return nil
 }
@@ -160,28 +157,21 @@ func (r *poseRow) get(p *Pose) error {
 	flags, err := ParseFlags(r.Flags)
 	*p = Pose{Time: r.Time, Duration: r.Duration, Sensor: r.Sensor, Chi2: orNaN(r.Chi2),
 		DOF: int(r.DOF), Iterations: int(r.Iterations), Status: r.Status, Flags: flags}
-	if e := r.estimateColumns(); complete(e[:]) {
-		p.Estimate = &rigid.Pose{Position: r3.Vec{X: *r.X, Y: *r.Y, Z: *r.Z},
-			Rotation: quat.Number{Real: *r.QW, Imag: *r.QX, Jmag: *r.QY, Kmag: *r.QZ}}
+	if columns := r.estimateColumns(); unlink(r.estimate[:], columns[:]) {
+		p.Estimate = poseOf(r.estimate)
 	}
-	if r.TipX != nil && r.TipY != nil && r.TipZ != nil {
-		p.Tip = &r3.Vec{X: *r.TipX, Y: *r.TipY, Z: *r.TipZ}
+	if unlink(r.tip[:], []**float64{&r.TipX, &r.TipY, &r.TipZ}) {
+		p.Tip = &r3.Vec{X: r.tip[0], Y: r.tip[1], Z: r.tip[2]}
 	}
-	if c := r.covarianceColumns(); complete(c[:]) {
-		p.Covariance = new(Covariance)
-		for i, src := range c {
-			p.Covariance[i] = **src
-		}
+	if columns := r.covarianceColumns(); unlink(r.cov[:], columns[:]) {
+		c := r.cov
+		p.Covariance = &c
 	}
 	return err
 }
 
 func (r *poseRow) estimateColumns() [7]**float64 {
 	return [7]**float64{&r.X, &r.Y, &r.Z, &r.QW, &r.QX, &r.QY, &r.QZ}
-}
-
-func (r *poseRow) sigmaColumns() [6]**float64 {
-	return [6]**float64{&r.SigmaX, &r.SigmaY, &r.SigmaZ, &r.SigmaRX, &r.SigmaRY, &r.SigmaRZ}
 }
 
 func (r *poseRow) covarianceColumns() [21]**float64 {
@@ -195,18 +185,35 @@ func (r *poseRow) covarianceColumns() [21]**float64 {
 	}
 }
 
-func complete(columns []**float64) bool {
-	for _, c := range columns {
-		if *c == nil {
-			return false
-		}
-	}
-	return true
+// poseNumbers are a pose's columns: position, then quaternion.
+func poseNumbers(p *rigid.Pose) [7]float64 {
+	return [7]float64{p.Position.X, p.Position.Y, p.Position.Z, p.Rotation.Real, p.Rotation.Imag, p.Rotation.Jmag, p.Rotation.Kmag}
 }
 
-// known returns v, or nil for NaN: no value is NULL, not NaN.
+func poseOf(v [7]float64) *rigid.Pose {
+	return &rigid.Pose{Position: r3.Vec{X: v[0], Y: v[1], Z: v[2]}, Rotation: quat.Number{Real: v[3], Imag: v[4], Jmag: v[5], Kmag: v[6]}}
+}
+
+// link points columns to values, each to its own.
+func link(columns []**float64, values []float64) {
+	for i, c := range columns {
+		*c = known(&values[i])
+	}
+}
+
+// unlink copies what columns point to, NaN for NULL, and tells whether none is.
+func unlink(values []float64, columns []**float64) bool {
+	whole := true
+	for i, c := range columns {
+		values[i] = orNaN(*c)
+		whole = whole && *c != nil
+	}
+	return whole
+}
+
+// known returns v, or nil where it is no number.
 func known(v *float64) *float64 {
-	if math.IsNaN(*v) {
+	if !IsNumber(*v) {
 		return nil
 	}
 	return v

@@ -103,11 +103,11 @@ func TestRoundTrip(t *testing.T) {
 		t.Fatal(err)
 	}
 
-	rp, err := OpenPhasors(filepath.Join(dir, "phasors.parquet"))
+	rp, err := Open[Phasor](filepath.Join(dir, "phasors.parquet"))
 	compare(t, rp, err, phasors)
-	rc, err := OpenCouplings(filepath.Join(dir, "couplings.parquet"))
+	rc, err := Open[Coupling](filepath.Join(dir, "couplings.parquet"))
 	compare(t, rc, err, couplings)
-	rq, err := OpenPoses(filepath.Join(dir, "poses.parquet"))
+	rq, err := Open[Pose](filepath.Join(dir, "poses.parquet"))
 	compare(t, rq, err, poses)
 }
 
@@ -236,7 +236,7 @@ func TestWrongTable(t *testing.T) {
 		dir:                            "not a file",
 		filepath.Join(dir, "no.there"): "no.there",
 	} {
-		if r, err := OpenPoses(path); err == nil {
+		if r, err := Open[Pose](path); err == nil {
 			r.Close()
 			t.Errorf("%s opened as poses", path)
 		} else if !strings.Contains(err.Error(), want) {

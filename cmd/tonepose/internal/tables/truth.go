@@ -64,35 +64,21 @@ func readKnown(r io.Reader, name string, sensors []string, origin time.Time) ([]
 	if c.pose, err = t.columns(pose...); err != nil {
 		return nil, err
 	}
-	who, label := sensorColumn{t.column("sensor"), sensors}, t.column("station")
-	var list []Known
-	for {
-		if err := t.next(); err == io.EOF {
-			return list, nil
-		} else if err != nil {
-			return nil, err
-		}
-		k := Known{PlaceOnly: placeOnly}
+	label := t.column("station")
+	return collect(t, sensors, func() (k Known, err error) {
+		k.PlaceOnly = placeOnly
 		if k.Interval, err = t.when(c.when, absolute, origin); err != nil {
-			return nil, err
+			return k, err
 		}
 		if k.Pose, err = c.known(t, placeOnly); err != nil {
-			return nil, err
-		}
-		if k.SigmaPosition, k.SigmaRotation, err = c.sigmas(t); err != nil {
-			return nil, err
+			return k, err
 		}
 		if label >= 0 {
 			k.Label = strings.Clone(t.text(label))
 		}
-		names, err := who.names(t)
-		if err != nil {
-			return nil, err
-		}
-		for _, k.Sensor = range names {
-			list = append(list, k)
-		}
-	}
+		k.SigmaPosition, k.SigmaRotation, err = c.sigmas(t)
+		return k, err
+	}, func(k *Known) *string { return &k.Sensor })
 }
 
 // when reads an interval or a time, in seconds or absolute.

@@ -76,17 +76,17 @@ func (w *Writer[T]) discard() { w.err = os.ErrClosed }
 
 // store is the sink of rows T that are stored as S.
 type store[T, S any] struct {
-	put func(*S, *T) error
+	kind[T, S]
 	enc *parquet.GenericWriter[S]
 	buf []S
 	n   int
 }
 
-func newStore[T, S any](out io.Writer, g grouping, put func(*S, *T) error) *store[T, S] {
+func newStore[T, S any](out io.Writer, k kind[T, S]) *store[T, S] {
 	options := []parquet.WriterOption{
-		parquet.MaxRowsPerRowGroup(g.rows),
+		parquet.MaxRowsPerRowGroup(k.rows),
 		parquet.CreatedBy("tonepose", "", ""),
-		parquet.PageBufferSize(g.pageBytes),
+		parquet.PageBufferSize(k.pageBytes),
 		// Measured values hardly compress: stronger levels cost a third of the
 		// time for a percent of the size.
 		parquet.Compression(&zstd.Codec{Level: zstd.SpeedFastest}),
@@ -97,7 +97,7 @@ func newStore[T, S any](out io.Writer, g grouping, put func(*S, *T) error) *stor
 			options = append(options, parquet.SkipPageBounds(c.Name()), parquet.SkipPageStatistics(c.Name()))
 		}
 	}
-	return &store[T, S]{put: put, enc: parquet.NewGenericWriter[S](out, options...), buf: make([]S, batchRows)}
+	return &store[T, S]{kind: k, enc: parquet.NewGenericWriter[S](out, options...), buf: make([]S, batchRows)}
 }
 
 func (s *store[T, S]) write(rows []T) error {

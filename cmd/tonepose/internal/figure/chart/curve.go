@@ -1,6 +1,7 @@
-package figure
+package chart
 
 import (
+	"cmp"
 	"image/color"
 	"math"
 	"slices"
@@ -8,6 +9,8 @@ import (
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
+
+	"tonepose/cmd/tonepose/internal/figure/colour"
 )
 
 // decimate returns the polylines that look like the curve (x, y) with x rising:
@@ -51,11 +54,11 @@ func decimate(x, y []float64, lo, step float64) [][]int {
 	return lines
 }
 
-// curve draws y over rising x. On a log axis values ≤ 0 are gaps.
-func curve(x, y []float64, style draw.LineStyle) plot.Plotter {
-	return drawing(func(c draw.Canvas, p *plot.Plot, px, py func(float64) vg.Length) {
+// Curve draws y over rising x. On a log axis values ≤ 0 are gaps.
+func Curve(x, y []float64, style draw.LineStyle) plot.Plotter {
+	return Drawing(func(c draw.Canvas, p *plot.Plot, px, py func(float64) vg.Length) {
 		x, y := drawable(p.X, x), drawable(p.Y, y)
-		column := func(v float64) float64 { return float64((px(v) - c.Min.X) / pixel) }
+		column := func(v float64) float64 { return float64((px(v) - c.Min.X) / Pixel) }
 		at := make([]float64, len(x))
 		for i, v := range x {
 			at[i] = math.NaN()
@@ -69,7 +72,7 @@ func curve(x, y []float64, style draw.LineStyle) plot.Plotter {
 				points[i] = vg.Point{X: px(x[k]), Y: py(y[k])}
 			}
 			if len(points) == 1 { // a lone value between gaps
-				c.DrawGlyph(draw.GlyphStyle{Color: style.Color, Radius: style.Width, Shape: draw.CircleGlyph{}}, points[0])
+				c.DrawGlyph(Dot(style.Color, style.Width), points[0])
 				continue
 			}
 			c.StrokeLines(style, c.ClipLinesXY(points)...)
@@ -77,18 +80,18 @@ func curve(x, y []float64, style draw.LineStyle) plot.Plotter {
 	})
 }
 
-// pixel is the width of a column of curve: half a printed dot of 180 to an inch.
-const pixel = vg.Length(0.2)
+// Pixel is the width of a column of curve: half a printed dot of 180 to an inch.
+const Pixel = vg.Length(0.2)
 
-// crowded is the number of points from which dots would hide each other.
-const crowded = 3000
+// Crowded is the number of points from which dots would hide each other.
+const Crowded = 3000
 
-// dots draws a glyph at each point over rising x; of a crowd, the range and the
+// Dots draws a glyph at each point over rising x; of a crowd, the range and the
 // median of each narrow column, in a light and the full colour.
-func dots(x, y []float64, style draw.GlyphStyle) plot.Plotter {
-	return drawing(func(c draw.Canvas, p *plot.Plot, px, py func(float64) vg.Length) {
+func Dots(x, y []float64, style draw.GlyphStyle) plot.Plotter {
+	return Drawing(func(c draw.Canvas, p *plot.Plot, px, py func(float64) vg.Length) {
 		x, y := drawable(p.X, x), drawable(p.Y, y)
-		if len(x) > crowded {
+		if len(x) > Crowded {
 			crowd(c, x, y, px, py, style.Color)
 			return
 		}
@@ -105,8 +108,8 @@ func dots(x, y []float64, style draw.GlyphStyle) plot.Plotter {
 
 func crowd(c draw.Canvas, x, y []float64, px, py func(float64) vg.Length, ink color.Color) {
 	const width = vg.Length(1.2)
-	light := stroke(pale(ink), width)
-	full := stroke(ink, 1.6)
+	light := Stroke(colour.Pale(ink), width)
+	full := Stroke(ink, 1.6)
 	clip := func(v float64) vg.Length { return min(max(py(v), c.Min.Y), c.Max.Y) }
 	var column []float64
 	for i := 0; i < len(x); {
@@ -132,11 +135,6 @@ func crowd(c draw.Canvas, x, y []float64, px, py func(float64) vg.Length, ink co
 	}
 }
 
-// pale is the colour mixed with white.
-func pale(ink color.Color) color.NRGBA {
-	return mix(color.NRGBAModel.Convert(ink).(color.NRGBA), white, 0.62)
-}
-
 // drawable replaces what a scale cannot show by NaN.
 func drawable(a plot.Axis, values []float64) []float64 {
 	_, log := a.Scale.(plot.LogScale)
@@ -150,9 +148,17 @@ func drawable(a plot.Axis, values []float64) []float64 {
 	return out
 }
 
-// span returns the smallest and largest finite value (positive, if asked for)
+// SpanOr is Span, or lo to hi where there is no value.
+func SpanOr(positive bool, lo, hi float64, lists ...[]float64) (float64, float64) {
+	if l, h, ok := Span(positive, lists...); ok {
+		return l, h
+	}
+	return lo, hi
+}
+
+// Span returns the smallest and largest finite value (positive, if asked for)
 // of all lists; ok is false if there is none.
-func span(positive bool, lists ...[]float64) (lo, hi float64, ok bool) {
+func Span(positive bool, lists ...[]float64) (lo, hi float64, ok bool) {
 	lo, hi = math.Inf(1), math.Inf(-1)
 	for _, list := range lists {
 		for _, v := range list {
@@ -163,4 +169,23 @@ func span(positive bool, lists ...[]float64) (lo, hi float64, ok bool) {
 		}
 	}
 	return lo, hi, lo <= hi
+}
+
+// Absolute are the values without their signs.
+func Absolute(values []float64) []float64 {
+	out := make([]float64, len(values))
+	for i, v := range values {
+		out[i] = math.Abs(v)
+	}
+	return out
+}
+
+// Rising is the order in which the keys of 0 to n−1 rise; equal ones stay.
+func Rising(n int, key func(i int) float64) []int {
+	order := make([]int, n)
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(key(a), key(b)) })
+	return order
 }

@@ -1,15 +1,15 @@
-package figure
+package chart
 
 import (
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
 )
 
-// labels places texts so that none covers another.
-type labels struct{ taken []vg.Rectangle }
+// Labels places texts so that none covers another.
+type Labels struct{ taken []vg.Rectangle }
 
 // free tells whether r touches no text placed before, and lies inside.
-func (l *labels) free(r, inside vg.Rectangle) bool {
+func (l *Labels) free(r, inside vg.Rectangle) bool {
 	if r.Min.X < inside.Min.X || r.Max.X > inside.Max.X || r.Min.Y < inside.Min.Y || r.Max.Y > inside.Max.Y {
 		return false
 	}
@@ -21,12 +21,24 @@ func (l *labels) free(r, inside vg.Rectangle) bool {
 	return true
 }
 
-// put prints the text centred on the place, of those where it covers no other
-// text, that covers the fewest obstacles; the first of equals. It tells whether
-// there was a place.
-func (l *labels) put(c draw.Canvas, style draw.TextStyle, text string, places, obstacles []vg.Point) bool {
-	half := vg.Point{X: style.Width(text)/2 + 1, Y: style.Height(text) / 2}
-	best, least := vg.Rectangle{}, -1
+// Put prints the text where place finds room for it, if there is any.
+func (l *Labels) Put(c draw.Canvas, style draw.TextStyle, text string, places, obstacles []vg.Point) {
+	if room, ok := l.Place(c, style, text, places, obstacles); ok {
+		style.XAlign, style.YAlign = draw.XCenter, draw.YCenter
+		c.FillText(style, room.Min.Add(half(style, text)), text)
+	}
+}
+
+// half is half of the room for a text.
+func half(style draw.TextStyle, text string) vg.Point {
+	return vg.Point{X: style.Width(text)/2 + 1, Y: style.Height(text) / 2}
+}
+
+// Place takes the room for the text about the place, of those where it covers no
+// other text, that covers the fewest obstacles; the first of equals. ok is false
+// if there is none.
+func (l *Labels) Place(c draw.Canvas, style draw.TextStyle, text string, places, obstacles []vg.Point) (best vg.Rectangle, ok bool) {
+	half, least := half(style, text), -1
 	for _, at := range places {
 		box := vg.Rectangle{Min: at.Sub(half), Max: at.Add(half)}
 		if !l.free(box, c.Rectangle) {
@@ -37,12 +49,10 @@ func (l *labels) put(c draw.Canvas, style draw.TextStyle, text string, places, o
 		}
 	}
 	if least < 0 {
-		return false
+		return best, false
 	}
 	l.taken = append(l.taken, best)
-	style.XAlign, style.YAlign = draw.XCenter, draw.YCenter
-	c.FillText(style, best.Min.Add(half), text)
-	return true
+	return best, true
 }
 
 func covered(r vg.Rectangle, points []vg.Point) (n int) {
@@ -54,7 +64,7 @@ func covered(r vg.Rectangle, points []vg.Point) (n int) {
 	return n
 }
 
-// spread moves labels of the given widths, wanted at centres (rising), apart so
+// Spread moves labels of the given widths, wanted at centres (rising), apart so
 // that none overlaps, all within lo to hi if they fit, and the sum of squared
 // moves is least.
 //
@@ -62,7 +72,7 @@ func covered(r vg.Rectangle, points []vg.Point) (n int) {
 // falling", and the best such sequence pools neighbours that would fall to their
 // mean. Source: Barlow et al., Statistical Inference under Order Restrictions
 // (1972), pool-adjacent-violators.
-func spread(centres, widths []vg.Length, lo, hi vg.Length) []vg.Length {
+func Spread(centres, widths []vg.Length, lo, hi vg.Length) []vg.Length {
 	type pool struct {
 		mean vg.Length
 		n    int

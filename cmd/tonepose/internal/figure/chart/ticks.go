@@ -1,4 +1,4 @@
-package figure
+package chart
 
 import (
 	"math"
@@ -8,16 +8,16 @@ import (
 	"gonum.org/v1/plot"
 )
 
-// linearTicks puts about count ticks at multiples of 1, 2 or 5 times a power of
+// LinearTicks puts about count ticks at multiples of 1, 2 or 5 times a power of
 // ten of value/unit: data stay in SI, labels count in units of unit.
-type linearTicks struct {
-	unit  float64 // 1e-3: labels in thousandths; 0: 1
-	count int     // 0: 5
+type LinearTicks struct {
+	Unit  float64 // 1e-3: labels in thousandths; 0: 1
+	Count int     // 0: 5
 }
 
 // Ticks implements plot.Ticker.
-func (t linearTicks) Ticks(lo, hi float64) []plot.Tick {
-	unit, count := t.unit, t.count
+func (t LinearTicks) Ticks(lo, hi float64) []plot.Tick {
+	unit, count := t.Unit, t.Count
 	if unit == 0 {
 		unit = 1
 	}
@@ -25,7 +25,7 @@ func (t linearTicks) Ticks(lo, hi float64) []plot.Tick {
 		count = 5
 	}
 	lo, hi = lo/unit, hi/unit
-	step := niceStep((hi - lo) / float64(count))
+	step := NiceStep((hi - lo) / float64(count))
 	if !(step > 0) || math.IsInf(step, 0) {
 		return nil
 	}
@@ -34,13 +34,13 @@ func (t linearTicks) Ticks(lo, hi float64) []plot.Tick {
 	// A tick that rounding puts just outside still belongs to the range.
 	for k := math.Ceil(lo/step - 1e-9); k <= math.Floor(hi/step+1e-9); k++ {
 		v := min(max(k*step*unit, lo*unit), hi*unit)
-		ticks = append(ticks, plot.Tick{Value: v, Label: number(k*step, decimals)})
+		ticks = append(ticks, plot.Tick{Value: v, Label: Number(k*step, decimals)})
 	}
 	return ticks
 }
 
-// niceStep is the smallest of 1, 2, 5 · 10ⁿ that is not below rough.
-func niceStep(rough float64) float64 {
+// NiceStep is the smallest of 1, 2, 5 · 10ⁿ that is not below rough.
+func NiceStep(rough float64) float64 {
 	power := math.Pow(10, math.Floor(math.Log10(rough)))
 	for _, m := range []float64{1, 2, 5} {
 		if m*power >= rough*(1-1e-9) {
@@ -50,8 +50,8 @@ func niceStep(rough float64) float64 {
 	return 10 * power
 }
 
-// number prints with a true minus sign and without a negative zero.
-func number(v float64, decimals int) string {
+// Number prints with a true minus sign and without a negative zero.
+func Number(v float64, decimals int) string {
 	text := strconv.FormatFloat(v, 'f', decimals, 64)
 	if body, negative := strings.CutPrefix(text, "-"); negative {
 		if strings.Trim(body, "0.") == "" {
@@ -62,26 +62,26 @@ func number(v float64, decimals int) string {
 	return text
 }
 
-// logTicks marks decades, and 2 and 5 in between where there are few, with SI
+// LogTicks marks decades, and 2 and 5 in between where there are few, with SI
 // prefixes (20 µ, 1 k) or, if plain, as they are. 10⁻⁵ would need glyphs that
 // the font lacks.
-type logTicks struct {
-	unit  float64 // labels count in units of unit; 0: 1
-	plain bool
+type LogTicks struct {
+	Unit  float64 // labels count in units of unit; 0: 1
+	Plain bool
 }
 
 // Ticks implements plot.Ticker.
-func (t logTicks) Ticks(lo, hi float64) []plot.Tick {
+func (t LogTicks) Ticks(lo, hi float64) []plot.Tick {
 	if !(lo > 0) || !(hi > lo) || math.IsInf(hi, 0) {
 		return nil
 	}
-	unit := t.unit
+	unit := t.Unit
 	if unit == 0 {
 		unit = 1
 	}
 	decades := math.Log10(hi / lo)
 	if decades < 0.7 {
-		return linearTicks{unit: unit}.Ticks(lo, hi)
+		return LinearTicks{Unit: unit}.Ticks(lo, hi)
 	}
 	labelled := []float64{1}
 	if decades < 2.2 {
@@ -110,23 +110,23 @@ func (t logTicks) Ticks(lo, hi float64) []plot.Tick {
 	return ticks
 }
 
-func (t logTicks) label(v float64) string {
-	if t.plain && v < 1e5 && v > 1e-5 {
-		return number(v, max(0, -int(math.Floor(math.Log10(v)+1e-9))))
+func (t LogTicks) label(v float64) string {
+	if t.Plain && v < 1e5 && v > 1e-5 {
+		return Number(v, max(0, -int(math.Floor(math.Log10(v)+1e-9))))
 	}
-	if t.plain {
+	if t.Plain {
 		return strconv.FormatFloat(v, 'e', 0, 64)
 	}
-	unit, prefix := prefixOf(v)
+	unit, prefix := Prefix(v)
 	if prefix == "" {
-		return number(v, 0)
+		return Number(v, 0)
 	}
-	return number(v/unit, 0) + " " + prefix
+	return Number(v/unit, 0) + " " + prefix
 }
 
-// prefixOf returns the SI prefix, and what it stands for, that puts v between 1
+// Prefix returns the SI prefix, and what it stands for, that puts v between 1
 // and 1000. Beyond femto and tera there is none.
-func prefixOf(v float64) (unit float64, prefix string) {
+func Prefix(v float64) (unit float64, prefix string) {
 	v = math.Abs(v) * (1 + 1e-12)
 	for _, p := range [...]struct {
 		unit   float64
@@ -137,4 +137,24 @@ func prefixOf(v float64) (unit float64, prefix string) {
 		}
 	}
 	return 1, ""
+}
+
+// Significant prints v, of magnitude up to 1000, to digits significant digits,
+// but never finer than a thousandth.
+func Significant(v float64, digits int) string {
+	before := 1
+	if v != 0 {
+		before = max(1, int(math.Floor(math.Log10(math.Abs(v))+1e-9))+1)
+	}
+	return Number(v, max(0, digits-before))
+}
+
+// WithPrefix prints a quantity to three digits with its SI prefix.
+func WithPrefix(v float64, unit string) string {
+	scale, prefix := Prefix(v)
+	text := Significant(v/scale, 3)
+	if strings.Contains(text, ".") {
+		text = strings.TrimRight(strings.TrimRight(text, "0"), ".")
+	}
+	return text + " " + prefix + unit
 }

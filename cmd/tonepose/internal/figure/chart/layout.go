@@ -1,34 +1,45 @@
-package figure
+package chart
 
 import (
+	"image/color"
+
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
+
+	"tonepose/cmd/tonepose/internal/figure/colour"
 )
 
-// entry is one line of a legend: a sample, drawn into a box, and its name.
-type entry struct {
+// Entry is one line of a legend: a sample, drawn into a box, and its name.
+type Entry struct {
 	name   string
 	sample func(c draw.Canvas, box vg.Rectangle)
 }
 
-func lineEntry(name string, style draw.LineStyle) entry {
-	return entry{name, func(c draw.Canvas, box vg.Rectangle) {
+// LineEntry, GlyphEntry, AreaEntry and ArrowEntry show one thing of a drawing.
+func LineEntry(name string, style draw.LineStyle) Entry {
+	return Entry{name, func(c draw.Canvas, box vg.Rectangle) {
 		y := (box.Min.Y + box.Max.Y) / 2
 		c.StrokeLine2(style, box.Min.X, y, box.Max.X, y)
 	}}
 }
 
-func glyphEntry(name string, style draw.GlyphStyle) entry {
-	return entry{name, func(c draw.Canvas, box vg.Rectangle) {
+func GlyphEntry(name string, style draw.GlyphStyle) Entry {
+	return Entry{name, func(c draw.Canvas, box vg.Rectangle) {
 		c.DrawGlyphNoClip(style, vg.Point{X: (box.Min.X + box.Max.X) / 2, Y: (box.Min.Y + box.Max.Y) / 2})
 	}}
 }
 
-func areaEntry(name string, fill draw.LineStyle) entry {
-	return entry{name, func(c draw.Canvas, box vg.Rectangle) {
-		c.SetColor(fill.Color)
-		c.Fill(box.Path())
+func AreaEntry(name string, ink color.Color) Entry {
+	return Entry{name, func(c draw.Canvas, box vg.Rectangle) {
+		Fill(c, ink, box)
+	}}
+}
+
+func ArrowEntry(name string, ink color.Color) Entry {
+	return Entry{name, func(c draw.Canvas, box vg.Rectangle) {
+		y := (box.Min.Y + box.Max.Y) / 2
+		Arrow(c, vg.Point{X: box.Min.X, Y: y}, vg.Point{X: box.Max.X, Y: y}, Stroke(ink, 0.9), 0.4)
 	}}
 }
 
@@ -42,42 +53,42 @@ const (
 // that would be too long smaller, and returns what is left below.
 func (f *Figure) header(c draw.Canvas) draw.Canvas {
 	y := c.Max.Y
-	if f.title != "" {
-		style := bold(lettering(titleSize, ink, draw.XLeft, draw.YTop))
-		c.FillText(fitting(style, f.title, c.Max.X-c.Min.X), vg.Point{X: c.Min.X, Y: y}, f.title)
-		y -= style.Height(f.title) + 3
+	if f.Title != "" {
+		style := Bold(Lettering(titleSize, colour.Ink, draw.XLeft, draw.YTop))
+		c.FillText(fitting(style, f.Title, c.Max.X-c.Min.X), vg.Point{X: c.Min.X, Y: y}, f.Title)
+		y -= style.Height(f.Title) + 3
 	}
-	if f.note != "" {
-		style := lettering(smallSize, softInk, draw.XLeft, draw.YTop)
-		c.FillText(fitting(style, f.note, c.Max.X-c.Min.X), vg.Point{X: c.Min.X, Y: y}, f.note)
-		y -= style.Height(f.note) + 3
+	if f.Note != "" {
+		style := Lettering(SmallSize, colour.SoftInk, draw.XLeft, draw.YTop)
+		c.FillText(fitting(style, f.Note, c.Max.X-c.Min.X), vg.Point{X: c.Min.X, Y: y}, f.Note)
+		y -= style.Height(f.Note) + 3
 	}
-	if len(f.legend) > 0 {
-		y = legendRows(c, y-2, f.legend)
+	if len(f.Legend) > 0 {
+		y = legendRows(c, y-2, f.Legend)
 	}
 	c.Max.Y = y - 4
 	return c
 }
 
-// headerHeight is what header takes, with a legend of one row.
-func (f *Figure) headerHeight() vg.Length {
+// HeaderHeight is what header takes, with a legend of one row.
+func (f *Figure) HeaderHeight() vg.Length {
 	height := vg.Length(4)
-	if f.title != "" {
-		height += bold(lettering(titleSize, ink, 0, 0)).Height(f.title) + 3
+	if f.Title != "" {
+		height += Bold(Lettering(titleSize, colour.Ink, 0, 0)).Height(f.Title) + 3
 	}
-	if f.note != "" {
-		height += lettering(smallSize, ink, 0, 0).Height(f.note) + 3
+	if f.Note != "" {
+		height += Lettering(SmallSize, colour.Ink, 0, 0).Height(f.Note) + 3
 	}
-	if len(f.legend) > 0 {
-		height += 2 + lettering(tickSize, ink, 0, 0).Height("Mg") + 4
+	if len(f.Legend) > 0 {
+		height += 2 + Lettering(TickSize, colour.Ink, 0, 0).Height("Mg") + 4
 	}
 	return height
 }
 
 // legendRows prints the entries side by side below y, in as many rows as the
 // width needs, and returns the y below them.
-func legendRows(c draw.Canvas, y vg.Length, entries []entry) vg.Length {
-	style := lettering(tickSize, ink, draw.XLeft, draw.YCenter)
+func legendRows(c draw.Canvas, y vg.Length, entries []Entry) vg.Length {
+	style := Lettering(TickSize, colour.Ink, draw.XLeft, draw.YCenter)
 	height := style.Height("Mg") + 4
 	x := c.Min.X
 	for _, e := range entries {
@@ -87,10 +98,7 @@ func legendRows(c draw.Canvas, y vg.Length, entries []entry) vg.Length {
 			y -= height
 		}
 		middle := y - height/2
-		e.sample(c, vg.Rectangle{
-			Min: vg.Point{X: x, Y: middle - sampleHeight/2},
-			Max: vg.Point{X: x + sampleWidth, Y: middle + sampleHeight/2},
-		})
+		e.sample(c, Box(x, middle-sampleHeight/2, x+sampleWidth, middle+sampleHeight/2))
 		c.FillText(style, vg.Point{X: x + sampleWidth + 5, Y: middle + 1}, e.name)
 		x += width + entryGap
 	}
@@ -98,7 +106,7 @@ func legendRows(c draw.Canvas, y vg.Length, entries []entry) vg.Length {
 }
 
 // edges are the widths that axes take beside the data.
-type edges struct{ left, right, bottom, top vg.Length }
+type edges struct{ Left, Right, Bottom, Top vg.Length }
 
 // edgesOf measures the axes of p when its data fill about r.
 func edgesOf(p *plot.Plot, c draw.Canvas, r vg.Rectangle) edges {
@@ -107,37 +115,34 @@ func edgesOf(p *plot.Plot, c draw.Canvas, r vg.Rectangle) edges {
 	return edges{d.Min.X - r.Min.X, r.Max.X - d.Max.X, d.Min.Y - r.Min.Y, r.Max.Y - d.Max.Y}
 }
 
-// place draws p so that its data fill exactly the rectangle.
-func place(p *plot.Plot, c draw.Canvas, data vg.Rectangle) {
+// Place draws p so that its data fill exactly the rectangle.
+func Place(p *plot.Plot, c draw.Canvas, data vg.Rectangle) {
 	outer := data
 	// Tick labels at the ends hang over by a share of their width that depends
 	// on the panel's; the second round is exact to a fraction of a point.
 	for range 3 {
 		e := edgesOf(p, c, outer)
-		outer = vg.Rectangle{
-			Min: vg.Point{X: data.Min.X - e.left, Y: data.Min.Y - e.bottom},
-			Max: vg.Point{X: data.Max.X + e.right, Y: data.Max.Y + e.top},
-		}
+		outer = Box(data.Min.X-e.Left, data.Min.Y-e.Bottom, data.Max.X+e.Right, data.Max.Y+e.Top)
 	}
 	c.Rectangle = outer
 	p.Draw(c)
 }
 
-// room measures the axes of p as edgesOf does, but gives the far ends only what
+// Room measures the axes of p as edgesOf does, but gives the far ends only what
 // tick labels need there: the library takes a label on a log axis to stand
 // where half of the sum of its ends is, near the far end.
-func room(p *plot.Plot, c draw.Canvas) edges {
+func Room(p *plot.Plot, c draw.Canvas) edges {
 	e := edgesOf(p, c, c.Rectangle)
 	x, y := p.X.Label.Text, p.Y.Label.Text
 	p.X.Label.Text, p.Y.Label.Text = "", ""
 	far := edgesOf(p, c, c.Rectangle)
 	p.X.Label.Text, p.Y.Label.Text = x, y
-	return edges{e.left, far.right, e.bottom, far.top}
+	return edges{e.Left, far.Right, e.Bottom, far.Top}
 }
 
-// stack draws panels one below the other over c, their data aligned left and
+// Stack draws panels one below the other over c, their data aligned left and
 // right, heights in proportion to shares. Only the lowest keeps its x labels.
-func stack(c draw.Canvas, panels []*plot.Plot, shares []float64) {
+func Stack(c draw.Canvas, panels []*plot.Plot, shares []float64) {
 	const gap = vg.Length(9)
 	var all edges
 	var total float64
@@ -147,20 +152,17 @@ func stack(c draw.Canvas, panels []*plot.Plot, shares []float64) {
 			p.X.Tick.Marker = unlabelled{p.X.Tick.Marker}
 			p.X.Tick.Label.Font.Size = 0.1
 		}
-		e := room(p, c)
-		all.left, all.right = max(all.left, e.left), max(all.right, e.right)
-		all.bottom, all.top = e.bottom, max(all.top, e.top)
+		e := Room(p, c)
+		all.Left, all.Right = max(all.Left, e.Left), max(all.Right, e.Right)
+		all.Bottom, all.Top = e.Bottom, max(all.Top, e.Top)
 		total += shares[i]
 	}
-	bottom := c.Min.Y + all.bottom
-	top := c.Max.Y - all.top
+	bottom := c.Min.Y + all.Bottom
+	top := c.Max.Y - all.Top
 	free := top - bottom - gap*vg.Length(len(panels)-1)
 	for i, p := range panels {
 		height := free * vg.Length(shares[i]/total)
-		place(p, c, vg.Rectangle{
-			Min: vg.Point{X: c.Min.X + all.left, Y: top - height},
-			Max: vg.Point{X: c.Max.X - all.right, Y: top},
-		})
+		Place(p, c, Box(c.Min.X+all.Left, top-height, c.Max.X-all.Right, top))
 		top -= height + gap
 	}
 }

@@ -1,0 +1,59 @@
+// Package chart is what figures are made of: the frame with title and legend,
+// panels with their axes and ticks, where panels and labels go, and lines and
+// dots that stay as small as the paper can show.
+package chart
+
+import (
+	"fmt"
+	"io"
+	"path/filepath"
+	"strings"
+
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+	"gonum.org/v1/plot/vg/vgimg"
+	"gonum.org/v1/plot/vg/vgsvg"
+
+	"tonepose/cmd/tonepose/internal/figure/colour"
+	"tonepose/cmd/tonepose/internal/files"
+)
+
+const pngDPI = 180
+
+// Figure is ready to be drawn, any number of times.
+type Figure struct {
+	Width, Height vg.Length
+	Title, Note   string // note: a line of small print under the title
+	Legend        []Entry
+	Body          func(draw.Canvas) // below title and legend
+}
+
+// Draw fills the canvas.
+func (f *Figure) Draw(c draw.Canvas) {
+	c.SetColor(colour.White)
+	c.Fill(c.Rectangle.Path())
+	f.Body(f.header(draw.Crop(c, Margin, -Margin, Margin, -Margin)))
+}
+
+// Write encodes the figure as "png" or "svg".
+func (f *Figure) Write(w io.Writer, format string) error {
+	var c vg.CanvasWriterTo
+	switch format {
+	case "png":
+		c = vgimg.PngCanvas{Canvas: vgimg.NewWith(vgimg.UseWH(f.Width, f.Height), vgimg.UseDPI(pngDPI))}
+	case "svg":
+		c = vgsvg.New(f.Width, f.Height)
+	default:
+		return fmt.Errorf("figure: format %q: must be png or svg", format)
+	}
+	f.Draw(draw.New(c))
+	_, err := c.WriteTo(w)
+	return err
+}
+
+// Save adds the figure to files: as PNG or SVG, as the end of its name says.
+func (f *Figure) Save(to *files.Batch, name string) error {
+	return to.Fill(name, func(w io.Writer) error {
+		return f.Write(w, strings.TrimPrefix(strings.ToLower(filepath.Ext(name)), "."))
+	})
+}

@@ -1,0 +1,77 @@
+package chart
+
+import (
+	"math"
+	"strings"
+	"testing"
+
+	"gonum.org/v1/plot"
+)
+
+func labelled(ticks []plot.Tick) (texts []string) {
+	for _, t := range ticks {
+		if t.Label != "" {
+			texts = append(texts, t.Label)
+		}
+	}
+	return texts
+}
+
+func TestTicks(t *testing.T) {
+	for _, c := range []struct {
+		ticker plot.Ticker
+		lo, hi float64
+		want   string
+	}{
+		{LinearTicks{}, 0, 1, "0.0|0.2|0.4|0.6|0.8|1.0"},
+		{LinearTicks{}, -0.3, 0.3, "−0.2|0.0|0.2"},
+		{LinearTicks{Unit: 1e-3}, -0.15, 0.1, "−150|−100|−50|0|50|100"},
+		{LinearTicks{Count: 3}, 4.0001, 4.0004, "4.0001|4.0002|4.0003|4.0004"},
+		{LinearTicks{Unit: 1e3, Count: 4}, 0, 50e3, "0|20|40"},
+		{LinearTicks{}, 2, 2, ""},
+		{LinearTicks{}, math.NaN(), 1, ""},
+		{LogTicks{}, 1e-9, 2e-6, "1 n|10 n|100 n|1 µ"},
+		{LogTicks{}, 1e-5, 1e-4, "10 µ|20 µ|50 µ|100 µ"},
+		{LogTicks{}, 10, 50e3, "10|100|1 k|10 k"},
+		{LogTicks{Plain: true}, 0.01, 1, "0.01|0.02|0.05|0.1|0.2|0.5|1"},
+		{LogTicks{Unit: 1e-3, Plain: true}, 1e-5, 1e-3, "0.01|0.02|0.05|0.1|0.2|0.5|1"},
+		{LogTicks{Plain: true}, 1e-7, 1e-4, "1e-07|1e-06|1e-05|0.0001"},
+		{LogTicks{}, 2.1, 3.9, "2.5|3.0|3.5"},
+		{LogTicks{}, 0, 1, ""},
+	} {
+		ticks := c.ticker.Ticks(c.lo, c.hi)
+		if have := strings.Join(labelled(ticks), "|"); have != c.want {
+			t.Errorf("%#v from %g to %g: %s, want %s", c.ticker, c.lo, c.hi, have, c.want)
+		}
+		for _, tick := range ticks {
+			// The library drops ticks beyond the range.
+			if tick.Value < c.lo || tick.Value > c.hi {
+				t.Errorf("%#v: tick %g outside %g to %g", c.ticker, tick.Value, c.lo, c.hi)
+			}
+		}
+	}
+}
+
+// SI Brochure, 9th edition (2019), table 7.
+func TestPrefixes(t *testing.T) {
+	for v, want := range map[float64]string{1e-15: "f", 3e-12: "p", 1e-9: "n", 999e-9: "n", 1e-6: "µ", 0.02: "m", 1: "", 999: "", 1e3: "k", -2e6: "M", 5e9: "G", 1e13: "T"} {
+		unit, have := Prefix(v)
+		if have != want || math.Abs(v)/unit >= 1000 && have != "T" {
+			t.Errorf("%g: %q, want %q", v, have, want)
+		}
+	}
+	if unit, prefix := Prefix(0); unit != 1 || prefix != "" {
+		t.Errorf("0: %g %q", unit, prefix)
+	}
+}
+
+func TestNumbers(t *testing.T) {
+	for _, c := range []struct{ have, want string }{
+		{Number(-0.001, 2), "0.00"}, {Number(-0.006, 2), "−0.01"}, {Number(1200, 0), "1200"},
+		{Significant(0.1234, 3), "0.12"}, {Significant(-12.34, 3), "−12.3"}, {Significant(999.9, 3), "1000"}, {Significant(0, 3), "0.00"},
+	} {
+		if c.have != c.want {
+			t.Errorf("%q, want %q", c.have, c.want)
+		}
+	}
+}

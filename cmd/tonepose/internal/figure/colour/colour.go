@@ -1,0 +1,103 @@
+// Package colour has the colours of figures: series that a colour-blind reader
+// can tell apart, inks for text and frames, and maps of even steps.
+package colour
+
+import (
+	"image/color"
+	"math"
+)
+
+// Okabe and Ito, Color Universal Design (2008): eight colours that the common
+// kinds of colour blindness keep apart. Yellow is left out: too pale for lines.
+var (
+	Black      = color.NRGBA{0x00, 0x00, 0x00, 0xff}
+	Orange     = color.NRGBA{0xe6, 0x9f, 0x00, 0xff}
+	SkyBlue    = color.NRGBA{0x56, 0xb4, 0xe9, 0xff}
+	green      = color.NRGBA{0x00, 0x9e, 0x73, 0xff}
+	Blue       = color.NRGBA{0x00, 0x72, 0xb2, 0xff}
+	Vermillion = color.NRGBA{0xd5, 0x5e, 0x00, 0xff}
+	purple     = color.NRGBA{0xcc, 0x79, 0xa7, 0xff}
+
+	Series = []color.NRGBA{Blue, Vermillion, green, purple, Orange, SkyBlue, Black}
+)
+
+// Inks of everything that is not data.
+var (
+	White    = color.NRGBA{0xff, 0xff, 0xff, 0xff}
+	Ink      = color.NRGBA{0x22, 0x22, 0x22, 0xff} // text
+	SoftInk  = color.NRGBA{0x66, 0x66, 0x66, 0xff} // small print, leaders
+	GridInk  = color.NRGBA{0xe4, 0xe4, 0xe4, 0xff}
+	FrameInk = color.NRGBA{0x88, 0x88, 0x88, 0xff}
+)
+
+// Map colours a share 0 to 1; what lies outside takes the end's colour.
+type Map []color.NRGBA
+
+// Viridis is a perceptually uniform map, brightness rising evenly, at ten even
+// stations; between them colours are interpolated. Values from memory, their
+// evenness is tested.
+var Viridis = Map{RGB(0x440154), RGB(0x482878), RGB(0x3e4a89), RGB(0x31688e), RGB(0x26828e),
+	RGB(0x1f9e89), RGB(0x35b779), RGB(0x6dcd59), RGB(0xb4de2c), RGB(0xfde725)}
+
+// Signed runs from blue over white to vermillion, for values about zero.
+var Signed = Map{Blue, Mix(Blue, White, 0.45), RGB(0xf7f7f7), Mix(Vermillion, White, 0.45), Vermillion}
+
+// At returns the colour of a share.
+func (m Map) At(share float64) color.NRGBA {
+	if math.IsNaN(share) {
+		return RGB(0xdddddd)
+	}
+	at := min(max(share, 0), 1) * float64(len(m)-1)
+	i := min(int(at), len(m)-2)
+	return Mix(m[i], m[i+1], at-float64(i))
+}
+
+// RGB is the colour 0xrrggbb.
+func RGB(v uint32) color.NRGBA {
+	return color.NRGBA{uint8(v >> 16), uint8(v >> 8), uint8(v), 0xff}
+}
+
+// Mix blends a share of b into a.
+func Mix(a, b color.NRGBA, share float64) color.NRGBA {
+	blend := func(a, b uint8) uint8 { return uint8(math.Round(float64(a) + share*(float64(b)-float64(a)))) }
+	return color.NRGBA{blend(a.R, b.R), blend(a.G, b.G), blend(a.B, b.B), 0xff}
+}
+
+// brightness is the CIE lightness L* of a colour, 0 black to 100 white.
+// Source: CIE 15:2004; sRGB by IEC 61966-2-1.
+func brightness(c color.NRGBA) float64 {
+	linear := func(v uint8) float64 {
+		s := float64(v) / 255
+		if s <= 0.04045 {
+			return s / 12.92
+		}
+		return math.Pow((s+0.055)/1.055, 2.4)
+	}
+	y := 0.2126*linear(c.R) + 0.7152*linear(c.G) + 0.0722*linear(c.B)
+	if y <= 216.0/24389 {
+		return y * 24389 / 27
+	}
+	return 116*math.Cbrt(y) - 16
+}
+
+// Readable is the ink for text on the colour.
+func Readable(c color.NRGBA) color.NRGBA {
+	if brightness(c) < 60 {
+		return White
+	}
+	return Ink
+}
+
+// Pale is the colour mixed with white.
+func Pale(ink color.Color) color.NRGBA {
+	return Mix(color.NRGBAModel.Convert(ink).(color.NRGBA), White, 0.62)
+}
+
+// Reversed runs a map the other way.
+func Reversed(m Map) Map {
+	out := make(Map, len(m))
+	for i, c := range m {
+		out[len(m)-1-i] = c
+	}
+	return out
+}

@@ -1,0 +1,57 @@
+package tables
+
+// Row is what tables hold, each kind in a table of its own.
+type Row interface {
+	Phasor | Coupling | Pose | Demodulated | Integrity
+}
+
+// kind is one table: rows T, stored as S.
+type kind[T, S any] struct {
+	name string
+	grouping
+	put  func(*S, *T) error
+	get  func(*S, *T) error
+	slot func(*Set) **Writer[T]
+}
+
+// table is a kind without its types.
+type table interface {
+	tableName() string
+	begin(*Set) error
+}
+
+var kinds = [...]table{phasors, couplings, poses, demodulated, integrity}
+
+var (
+	phasors = kind[Phasor, phasorRow]{PhasorsName, narrow, (*phasorRow).put, (*phasorRow).get,
+		func(s *Set) **Writer[Phasor] { return &s.Phasors }}
+	couplings = kind[Coupling, couplingRow]{CouplingsName, modest, (*couplingRow).put, (*couplingRow).get,
+		func(s *Set) **Writer[Coupling] { return &s.Couplings }}
+	poses = kind[Pose, poseRow]{PosesName, wide, (*poseRow).put, (*poseRow).get,
+		func(s *Set) **Writer[Pose] { return &s.Poses }}
+	demodulated = kind[Demodulated, demodulatedRow]{DemodulatedName, narrow, (*demodulatedRow).put, (*demodulatedRow).get,
+		func(s *Set) **Writer[Demodulated] { return &s.Demodulated }}
+	integrity = kind[Integrity, integrityRow]{IntegrityName, wide, (*integrityRow).put, (*integrityRow).get,
+		func(s *Set) **Writer[Integrity] { return &s.Integrity }}
+)
+
+func tableNames() (names []string) {
+	for _, k := range kinds {
+		names = append(names, k.tableName())
+	}
+	return names
+}
+
+func (k kind[T, S]) tableName() string { return k.name }
+
+// begin adds the table to a set.
+func (k kind[T, S]) begin(s *Set) error {
+	out, err := s.Files.Create(k.name + ".parquet")
+	if err != nil {
+		return err
+	}
+	w := &Writer[T]{sink: newStore(out, k), name: k.name}
+	*k.slot(s) = w
+	s.writers = append(s.writers, w)
+	return nil
+}

@@ -1,7 +1,0 @@
-//go:build !amd64 || purego
-
-package fieldmodels
-
-func init() {
-	ringKernels = append(ringKernels, ringKernel{"go", func(run func()) { run() }})
-}
