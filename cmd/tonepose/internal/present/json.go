@@ -65,7 +65,11 @@ func (e *encoder) value(v reflect.Value, newline string) error {
 			return nil
 		}
 	case reflect.Slice, reflect.Array:
-		return e.list(v, newline)
+		lines := newline
+		if k := v.Type().Elem().Kind(); k >= reflect.Bool && k <= reflect.Float64 {
+			lines = "" // numbers stand on one
+		}
+		return e.items("[]", v.Len(), lines, func(i int) error { return e.value(v.Index(i), newline+"  ") })
 	case reflect.Struct:
 		return e.object(members(v), newline)
 	case reflect.Map:
@@ -90,35 +94,6 @@ func (e *encoder) leaf(v any) error {
 	return nil
 }
 
-func (e *encoder) list(v reflect.Value, newline string) error {
-	before, between, after := newline+"  ", ","+newline+"  ", newline
-	if oneLine(v.Type().Elem()) {
-		before, between, after = "", ", ", ""
-	}
-	if v.Len() == 0 {
-		before, after = "", ""
-	}
-	e.WriteString("[" + before)
-	for i := range v.Len() {
-		if i > 0 {
-			e.WriteString(between)
-		}
-		if err := e.value(v.Index(i), newline+"  "); err != nil {
-			return err
-		}
-	}
-	e.WriteString(after + "]")
-	return nil
-}
-
-// oneLine tells whether values of a type are numbers.
-func oneLine(t reflect.Type) bool {
-	if t.Kind() == reflect.Pointer {
-		t = t.Elem()
-	}
-	return t.Kind() >= reflect.Bool && t.Kind() <= reflect.Float64
-}
-
 // member is a name of an object with its value.
 type member struct {
 	name  string
@@ -126,21 +101,37 @@ type member struct {
 }
 
 func (e *encoder) object(all []member, newline string) error {
-	if len(all) == 0 {
-		e.WriteString("{}")
-		return nil
-	}
-	for i, m := range all {
-		e.WriteString(map[bool]string{true: "{", false: ","}[i == 0] + newline + "  ")
-		if err := e.leaf(m.name); err != nil {
+	return e.items("{}", len(all), newline, func(i int) error {
+		if err := e.leaf(all[i].name); err != nil {
 			return err
 		}
 		e.WriteString(": ")
-		if err := e.value(m.value, newline+"  "); err != nil {
-			return fmt.Errorf("%s: %w", m.name, err)
+		return e.value(all[i].value, newline+"  ")
+	})
+}
+
+// items writes a list or an object, each item on a line of its own unless newline
+// is empty.
+func (e *encoder) items(brackets string, n int, newline string, item func(i int) error) error {
+	separator := ","
+	if newline == "" {
+		separator = ", "
+	} else if n > 0 {
+		separator += newline + "  "
+	}
+	e.WriteString(brackets[:1] + strings.TrimLeft(separator, ", "))
+	for i := range n {
+		if i > 0 {
+			e.WriteString(separator)
+		}
+		if err := item(i); err != nil {
+			return err
 		}
 	}
-	e.WriteString(newline + "}")
+	if n > 0 {
+		e.WriteString(newline)
+	}
+	e.WriteString(brackets[1:])
 	return nil
 }
 

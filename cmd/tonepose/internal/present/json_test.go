@@ -88,7 +88,10 @@ func TestJSONHasNullForNoNumber(t *testing.T) {
 	want := `{
   "a": null,
   "b": [1, null, null],
-  "c": [null, null],
+  "c": [
+    null,
+    null
+  ],
   "d": {
     "x": null
   },
