@@ -33,25 +33,6 @@ func SheetInductance(radius, length, turns float64) float64 {
 	return fieldmodels.Mu0 * math.Pi * radius * radius * turns * turns / length * Nagaoka(2*radius/length)
 }
 
-// Wheeler returns the inductance [H] of a single-layer coil within about 1 %
-// where length > 0.8 radius; radius and length in metres.
-//
-// Source: Wheeler, Simple inductance formulas for radio coils, Proc. IRE 16
-// (1928): r²N²/(9r + 10l) µH, inches.
-func Wheeler(radius, length, turns float64) float64 {
-	r, l := radius/0.0254, length/0.0254
-	return 1e-6 * r * r * turns * turns / (9*r + 10*l)
-}
-
-// WheelerThick returns the inductance [H] of a multilayer coil of mean radius,
-// length and radial depth [m], within about 1 % where the three are alike.
-//
-// Source: as Wheeler: 0.8·a²N²/(6a + 9b + 10c) µH, inches.
-func WheelerThick(radius, length, depth, turns float64) float64 {
-	a, b, c := radius/0.0254, length/0.0254, depth/0.0254
-	return 0.8e-6 * a * a * turns * turns / (6*a + 9*b + 10*c)
-}
-
 // circles returns the mutual inductance [H] of two coaxial circles of radii a and
 // b [m], their planes u [m] apart.
 //

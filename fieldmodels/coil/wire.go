@@ -42,28 +42,6 @@ func AWG(n int) Wire {
 	return Enamelled(0.005 * 0.0254 * math.Pow(92, float64(36-n)/39))
 }
 
-// preferred are the R 20 nominal diameters of IEC 60317-0-1 in one decade, in
-// hundredths of the decade; from memory, tested against the series of ISO 3.
-var preferred = [...]float64{100, 112, 125, 140, 160, 180, 200, 224, 250, 280, 315, 355, 400, 450, 500, 560, 630, 710, 800, 900}
-
-// NearestIEC returns the enamelled wire whose nominal diameter (R 20 series of
-// IEC 60317-0-1, 0.02 to 5 mm) is nearest by ratio to the given one [m].
-func NearestIEC(diameter float64) Wire {
-	best, least := 0.0, math.Inf(1)
-	for decade := 1e-7; decade < 5e-5; decade *= 10 { // 0.01 mm, 0.1 mm, 1 mm
-		for _, p := range preferred {
-			d := p * decade
-			if d < 0.02e-3*(1-1e-9) || d > 5e-3*(1+1e-9) {
-				continue
-			}
-			if off := math.Abs(math.Log(d / diameter)); off < least {
-				best, least = d, off
-			}
-		}
-	}
-	return Enamelled(best)
-}
-
 // ParseWire reads "awg 24", "AWG4/0", "0.5mm" or a diameter in metres.
 func ParseWire(s string) (Wire, error) {
 	text := strings.ToLower(strings.TrimSpace(s))

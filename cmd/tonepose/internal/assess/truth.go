@@ -102,9 +102,6 @@ func (k *knownPoses) interpolate(rows []tables.Known, sensor string) error {
 		if r.Sensor != sensor || r.Stop > r.Start {
 			continue
 		}
-		if n := len(times); n > 0 && r.Start <= times[n-1] {
-			return fmt.Errorf("line %d: time %g s: must exceed the time before it, %g s", r.Line, r.Start, times[n-1])
-		}
 		times, poses = append(times, r.Start), append(poses, r.Pose)
 		own := sigmasOf(&r)
 		squares.position += own.position * own.position
@@ -115,9 +112,6 @@ func (k *knownPoses) interpolate(rows []tables.Known, sensor string) error {
 	}
 	n := float64(len(times))
 	k.sigmas = sigmas{math.Sqrt(squares.position / n), math.Sqrt(squares.rotation / n)}
-	if len(times) < 4 {
-		return fmt.Errorf("%d timed poses: at least 4 are needed to interpolate between", len(times))
-	}
 	k.from, k.to = times[0], times[len(times)-1]
 	var err error
 	k.motion, err = motion.Through(times, poses)

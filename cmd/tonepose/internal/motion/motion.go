@@ -22,9 +22,17 @@ type Spline struct {
 	q           [4]interp.NotAKnotCubic
 }
 
-// Through needs at least four poses at rising times.
+// Through lays a motion through timed poses, at least four at rising times [s].
 func Through(times []float64, poses []rigid.Pose) (*Spline, error) {
 	n := len(times)
+	for i := 1; i < n; i++ {
+		if times[i] <= times[i-1] {
+			return nil, fmt.Errorf("pose %d, time %g s: must exceed the time before it, %g s", i+1, times[i], times[i-1])
+		}
+	}
+	if n < 4 {
+		return nil, fmt.Errorf("%d timed poses: a smooth motion needs at least 4", n)
+	}
 	s := &Spline{First: times[0], Last: times[n-1]}
 	col := make([][]float64, 7)
 	for i := range col {
