@@ -44,22 +44,26 @@ type Options struct {
 // Result is the poses of one run beside their truth.
 type Result struct {
 	Samples  []assessment.Sample
-	Sensors  []string // of each sample
-	Flags    []tables.Flags
-	Duration []float64 // of each sample's window [s]
-	Unsolved int       // rows without a pose
-	Beyond   int       // poses that the truth says nothing about
+	Rows     []Row // of the samples
+	Unsolved int   // rows without a pose
+	Beyond   int   // poses that the truth says nothing about
 	Rig      *rig.Rig
 	Metadata tables.Metadata
 
 	Stations     []string // labels of the samples' stations, from index 1
 	Registration *Registered
 
-	raw    []rigid.Pose // the samples' estimates as solved
-	known  []sigmas     // of the samples' truth
 	truth  map[string]*knownPoses
 	times  map[string][]float64 // of all rows of a sensor, solved or not
 	offset float64
+}
+
+// Row is what a run's table says of a sample.
+type Row struct {
+	Sensor string
+	Flags  tables.Flags
+	raw    rigid.Pose // as solved
+	known  sigmas     // of the truth
 }
 
 // ErrNothingToCompare reports that no pose and no truth belong together.
@@ -111,10 +115,8 @@ func Compare(ctx context.Context, dir, truth string, o Options) (*Result, error)
 			s.Station, s.Visit = visit.station, visit.visit
 			sigma = sigmasOf(&visit.Known)
 		}
-		a.Samples, a.raw, a.known = append(a.Samples, s), append(a.raw, *row.Estimate), append(a.known, sigma)
-		a.Sensors = append(a.Sensors, row.Sensor)
-		a.Flags = append(a.Flags, row.Flags)
-		a.Duration = append(a.Duration, row.Duration)
+		a.Samples = append(a.Samples, s)
+		a.Rows = append(a.Rows, Row{row.Sensor, row.Flags, *row.Estimate, sigma})
 	}
 	if len(a.Samples) == 0 {
 		return nil, errors.Join(ErrNothingToCompare, fmt.Errorf("%s has %d poses, none within the times of %s", dir, a.Beyond, truth))
@@ -168,13 +170,10 @@ func full(c *tables.Covariance) *[6][6]float64 {
 // Part is the assessment of those samples that keep tells.
 func (a *Result) Part(keep func(i int) bool) *Result {
 	part := *a
-	part.Samples, part.raw, part.known, part.Sensors, part.Flags, part.Duration = nil, nil, nil, nil, nil, nil
+	part.Samples, part.Rows = nil, nil
 	for i := range a.Samples {
 		if keep(i) {
-			part.Samples, part.raw, part.known = append(part.Samples, a.Samples[i]), append(part.raw, a.raw[i]), append(part.known, a.known[i])
-			part.Sensors = append(part.Sensors, a.Sensors[i])
-			part.Flags = append(part.Flags, a.Flags[i])
-			part.Duration = append(part.Duration, a.Duration[i])
+			part.Samples, part.Rows = append(part.Samples, a.Samples[i]), append(part.Rows, a.Rows[i])
 		}
 	}
 	return &part
@@ -182,18 +181,18 @@ func (a *Result) Part(keep func(i int) bool) *Result {
 
 // Sensor is the part of one sensor.
 func (a *Result) Sensor(name string) *Result {
-	return a.Part(func(i int) bool { return a.Sensors[i] == name })
+	return a.Part(func(i int) bool { return a.Rows[i].Sensor == name })
 }
 
 // Unflagged is the part without doubts.
 func (a *Result) Unflagged() *Result {
-	return a.Part(func(i int) bool { return a.Flags[i] == 0 })
+	return a.Part(func(i int) bool { return a.Rows[i].Flags == 0 })
 }
 
 // SensorNames lists the sensors that have samples, in the rig's order.
 func (a *Result) SensorNames() (names []string) {
 	for _, s := range a.Rig.Sensors {
-		if slices.Contains(a.Sensors, s.Name) {
+		if slices.ContainsFunc(a.Rows, func(r Row) bool { return r.Sensor == s.Name }) {
 			names = append(names, s.Name)
 		}
 	}
@@ -211,10 +210,10 @@ func (a *Result) moveToTip(placeOnly bool) error {
 		}
 		tip := a.Rig.Sensors[s.Sensor].TipM
 		if tip == nil {
-			return fmt.Errorf("sensor %s has no tip_m in its rig: find it with assess --pivot", a.Sensors[i])
+			return fmt.Errorf("sensor %s has no tip_m in its rig: find it with assess --pivot", a.Rows[i].Sensor)
 		}
 		if s.Axis != nil && !onAxis(a.Rig.Sensor(s.Sensor), *tip) {
-			return fmt.Errorf("sensor %s: tip_m lies off the axis about which its turn can't be seen", a.Sensors[i])
+			return fmt.Errorf("sensor %s: tip_m lies off the axis about which its turn can't be seen", a.Rows[i].Sensor)
 		}
 		arm := s.Estimate.Rotate(*tip)
 		s.Estimate.Position = r3.Add(s.Estimate.Position, arm)
@@ -239,34 +238,15 @@ func (a *Result) moveToTip(placeOnly bool) error {
 
 // atArm is the covariance of a pose taken at a point arm [m] from its origin,
 // outer frame: δp + δ × arm, δ.
-func atArm(c *[6][6]float64, arm r3.Vec) (out [6][6]float64) {
-	var j [6][6]float64
-	for i := range j {
-		j[i][i] = 1
+func atArm(c *[6][6]float64, arm r3.Vec) [6][6]float64 {
+	out := *c
+	for k := range out {
+		d := r3.Cross(r3.Vec{X: out[3][k], Y: out[4][k], Z: out[5][k]}, arm)
+		out[0][k], out[1][k], out[2][k] = out[0][k]+d.X, out[1][k]+d.Y, out[2][k]+d.Z
 	}
-	// δ × arm = −[arm]×·δ
-	j[0][4], j[0][5] = arm.Z, -arm.Y
-	j[1][3], j[1][5] = -arm.Z, arm.X
-	j[2][3], j[2][4] = arm.Y, -arm.X
-	return sandwich(&j, c)
-}
-
-// sandwich is j·c·jᵀ.
-func sandwich(j, c *[6][6]float64) (out [6][6]float64) {
-	var half [6][6]float64
-	for a := range 6 {
-		for b := range 6 {
-			for k := range 6 {
-				half[a][b] += j[a][k] * c[k][b]
-			}
-		}
-	}
-	for a := range 6 {
-		for b := range 6 {
-			for k := range 6 {
-				out[a][b] += half[a][k] * j[b][k]
-			}
-		}
+	for k := range out {
+		d := r3.Cross(r3.Vec{X: out[k][3], Y: out[k][4], Z: out[k][5]}, arm)
+		out[k][0], out[k][1], out[k][2] = out[k][0]+d.X, out[k][1]+d.Y, out[k][2]+d.Z
 	}
 	return out
 }

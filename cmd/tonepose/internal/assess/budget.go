@@ -92,11 +92,11 @@ func (a *Result) Budget(dir, sensor string, coverage float64) (*Budget, error) {
 	var squares [budgetSources][6]float64
 	var observed [6]float64
 	for i, c := range couplings {
-		cov, err := s.Contributions(c, part.raw[i], unweighed)
+		cov, err := s.Contributions(c, part.Rows[i].raw, unweighed)
 		if err != nil {
 			return nil, fmt.Errorf("budget at %.6f s: %w", part.Samples[i].Time, err)
 		}
-		arm := r3.Sub(part.Samples[i].Estimate.Position, part.raw[i].Position)
+		arm := r3.Sub(part.Samples[i].Estimate.Position, part.Rows[i].raw.Position)
 		for k := range cov {
 			moved := atArm(&cov[k], arm)
 			for c := range 6 {

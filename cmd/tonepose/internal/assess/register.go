@@ -105,7 +105,7 @@ func (a *Result) errorCovariance() []*[6][6]float64 {
 // sensor: a marker that is turned wrongly moves the sensor that is fixed to it.
 // About a blind axis no turn counts.
 func (a *Result) reference(i int) (c [6][6]float64) {
-	s, sigma := &a.Samples[i], a.known[i]
+	s, sigma := &a.Samples[i], a.Rows[i].known
 	for k := range 3 {
 		c[k][k], c[3+k][3+k] = sigma.position*sigma.position, sigma.rotation*sigma.rotation
 	}
@@ -170,7 +170,7 @@ func (a *Result) registerPoses(o Options) error {
 	var reference, estimate []rigid.Pose
 	for i, s := range a.Samples {
 		if s.Axis != nil {
-			return fmt.Errorf("sensor %s does not see turns about its axis, which hand-eye needs: use --register rigid", a.Sensors[i])
+			return fmt.Errorf("sensor %s does not see turns about its axis, which hand-eye needs: use --register rigid", a.Rows[i].Sensor)
 		}
 		if s.PlaceOnly {
 			return errors.New("the truth has no orientations, which hand-eye needs: use --register rigid")
@@ -203,7 +203,7 @@ func (a *Result) registerPoses(o Options) error {
 func (a *Result) registered(kind string, q *registration.Quality, frame, body rigid.Pose) *Registered {
 	r := &Registered{Transform: Transform{Frame: frame, Body: body}, Kind: kind, RMS: q.RMS, DOF: q.DOF, Chi2: math.NaN(), Birge: q.Birge()}
 	for _, i := range q.Outliers() {
-		r.Outliers = append(r.Outliers, Outlier{a.Samples[i].Time, a.Sensors[i], a.Stations[a.Samples[i].Station]})
+		r.Outliers = append(r.Outliers, Outlier{a.Samples[i].Time, a.Rows[i].Sensor, a.Stations[a.Samples[i].Station]})
 	}
 	r.Used = len(q.Used) - len(r.Outliers)
 	if q.Stated {

@@ -70,8 +70,8 @@ func Run(ctx context.Context, dir, truth string, o Options) (*Summary, error) {
 
 func (a *Result) summarise(ctx context.Context, dir string, o *Options) (*Summary, error) {
 	sum := &Summary{Report: a.report(o), Unsolved: a.Unsolved, Beyond: a.Beyond, Registration: a.Registration, Stations: a.Stations[1:], Result: a}
-	for _, f := range a.Flags {
-		if f != 0 {
+	for _, r := range a.Rows {
+		if r.Flags != 0 {
 			sum.Flagged++
 		}
 	}

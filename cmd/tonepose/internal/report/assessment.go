@@ -74,7 +74,7 @@ func vectors(a *assess.Result, all []assessment.Errors, e []figure.Emitter, titl
 	for i := 0; i < len(a.Samples); i += step {
 		d.Places = append(d.Places, a.Samples[i].Truth.Position)
 		d.Errors = append(d.Errors, all[i].Position)
-		d.Doubtful = append(d.Doubtful, a.Flags[i] != 0)
+		d.Doubtful = append(d.Doubtful, a.Rows[i].Flags != 0)
 	}
 	return figure.Vectors(d)
 }
