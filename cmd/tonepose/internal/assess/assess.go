@@ -1,5 +1,5 @@
 // Package assess compares the poses of a run with their truth: Compare joins them,
-// and Run tells errors, lag, drift and where their uncertainty comes from. Pivot
+// and Run gives errors, lag, drift and where their uncertainty comes from. Pivot
 // finds the tip of a pointer from the poses alone.
 package assess
 
@@ -19,7 +19,7 @@ import (
 	"tonepose/solver/assessment"
 )
 
-// Options says how poses are brought together with their truth. The zero
+// Options are how poses are brought together with their truth. The zero
 // value: same frame, same body, same clock.
 type Options struct {
 	Offset   float64 // added to the poses' times before they are compared [s]
@@ -46,7 +46,7 @@ type Result struct {
 	Samples  []assessment.Sample
 	Rows     []Row // of the samples
 	Unsolved int   // rows without a pose
-	Beyond   int   // poses that the truth says nothing about
+	Beyond   int   // poses outside of the truth's times
 	Rig      *rig.Rig
 	Metadata tables.Metadata
 
@@ -58,7 +58,7 @@ type Result struct {
 	offset float64
 }
 
-// Row is what a run's table says of a sample.
+// Row is the row of a run's table that a sample comes from.
 type Row struct {
 	Sensor string
 	Flags  tables.Flags
@@ -167,7 +167,7 @@ func full(c *tables.Covariance) *[6][6]float64 {
 	return &out
 }
 
-// Part is the assessment of those samples that keep tells.
+// Part is the assessment of those samples that keep chooses.
 func (a *Result) Part(keep func(i int) bool) *Result {
 	part := *a
 	part.Samples, part.Rows = nil, nil
@@ -200,7 +200,7 @@ func (a *Result) SensorNames() (names []string) {
 }
 
 // moveToTip moves estimates, truth and covariances from the sensors' origins to
-// their points of interest. A truth of places only speaks of that point already,
+// their points of interest. A truth of positions alone is one of that point already,
 // so its samples are moved before it is registered, all others after.
 func (a *Result) moveToTip(placeOnly bool) error {
 	for i := range a.Samples {
@@ -213,7 +213,7 @@ func (a *Result) moveToTip(placeOnly bool) error {
 			return fmt.Errorf("sensor %s has no tip_m in its rig: find it with assess --pivot", a.Rows[i].Sensor)
 		}
 		if s.Axis != nil && !onAxis(a.Rig.Sensor(s.Sensor), *tip) {
-			return fmt.Errorf("sensor %s: tip_m lies off the axis about which its turn can't be seen", a.Rows[i].Sensor)
+			return fmt.Errorf("sensor %s: tip_m lies off the axis about which its rotation can't be seen", a.Rows[i].Sensor)
 		}
 		arm := s.Estimate.Rotate(*tip)
 		s.Estimate.Position = r3.Add(s.Estimate.Position, arm)
@@ -251,7 +251,7 @@ func atArm(c *[6][6]float64, arm r3.Vec) [6][6]float64 {
 	return out
 }
 
-// blindAxis is the direction about which a sensor's turn can't be seen; nil: none.
+// blindAxis is the direction about which a sensor's rotation can't be seen; nil: none.
 func blindAxis(r *rig.Rig, sensor int) *r3.Vec {
 	if axis, ok := r.Sensor(sensor).BlindAxis(); ok {
 		return &axis
@@ -260,7 +260,7 @@ func blindAxis(r *rig.Rig, sensor int) *r3.Vec {
 }
 
 // onAxis tells whether a point of a sensor with a blind axis stays where it is when
-// the sensor turns about that: a coil there would not show the turn either.
+// the sensor rotates about that: a coil there would not show the rotation either.
 func onAxis(s mutual.Sensor, point r3.Vec) bool {
 	s.Coils = append(slices.Clone(s.Coils), mutual.Coil{Center: point, Axis: s.Coils[0].Axis})
 	_, ok := s.BlindAxis()

@@ -20,8 +20,8 @@ import (
 	"tonepose/solver/assessment/registration"
 )
 
-// Budget says where the uncertainty of a sensor's error comes from, as
-// RMS over its poses.
+// Budget is the uncertainty of a sensor's error by its sources, as RMS over its
+// poses.
 type Budget struct {
 	Sensor   string       `json:"-"`
 	Poses    int          `json:"n"`
@@ -53,8 +53,8 @@ const (
 var budgetNames = [budgetSources]string{
 	solver.Noise:     "noise of the couplings",
 	solver.Drive:     "drive current: noise of its reference, gain of its channel",
-	solver.Emitters:  "emitters: place, tilt, strength",
-	solver.Pickups:   "pickups: place, tilt, sensitivity, gain",
+	solver.Emitters:  "emitters: position, axis, strength",
+	solver.Pickups:   "pickups: position, axis, sensitivity, gain",
 	solver.Joint:     "map of metal, emitters and pickups, found together",
 	fromReference:    "reference device",
 	fromRegistration: "registration",
@@ -263,8 +263,8 @@ func tolerances(r *rig.Rig, index int, emitters bool) *solver.ErrorModel {
 }
 
 // setVariances fills the seven of one emitter or coil.
-func setVariances(c *mat.SymDense, thing int, place, tilt, size float64) {
-	for i, sigma := range [...]float64{place, place, place, tilt, tilt, tilt, size} {
+func setVariances(c *mat.SymDense, thing int, position, axis, size float64) {
+	for i, sigma := range [...]float64{position, position, position, axis, axis, axis, size} {
 		c.SetSym(7*thing+i, 7*thing+i, sigma*sigma)
 	}
 }

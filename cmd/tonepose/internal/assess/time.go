@@ -50,7 +50,7 @@ type DriftPoint struct {
 	Low, High [3]float64 `json:"-"`          // of the axes
 }
 
-// fewest windows that tell anything of drift.
+// leastDrift is the fewest windows that show a drift.
 const leastDrift = 16
 
 // Drift is nil when a sensor has too few windows in a row.

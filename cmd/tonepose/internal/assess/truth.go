@@ -44,7 +44,7 @@ type knownVisit struct {
 }
 
 // readTruth reads the truth of every sensor and numbers its stations: rows with one
-// label are one place, or without labels those with one pose.
+// label are one station, or without labels those with one pose.
 func (a *Result) readTruth(file string) (map[string]*knownPoses, error) {
 	names := a.Rig.SensorNames()
 	rows, err := tables.ReadKnown(file, names, a.Metadata.Recording.Start)
@@ -55,11 +55,11 @@ func (a *Result) readTruth(file string) (map[string]*knownPoses, error) {
 	for i, name := range names {
 		known[name] = &knownPoses{sensor: i, axis: blindAxis(a.Rig, i), frame: stay, body: stay}
 	}
-	type place struct {
+	type rest struct {
 		sensor, label string
 		pose          rigid.Pose
 	}
-	stations := map[place]int{}
+	stations := map[rest]int{}
 	a.Stations = []string{""}
 	visits := 0
 	for _, row := range rows {
@@ -68,7 +68,7 @@ func (a *Result) readTruth(file string) (map[string]*knownPoses, error) {
 		if row.Stop == row.Start {
 			continue
 		}
-		at := place{row.Sensor, row.Label, row.Pose}
+		at := rest{row.Sensor, row.Label, row.Pose}
 		if row.Label != "" {
 			at.pose = rigid.Pose{}
 		}

@@ -178,7 +178,7 @@ func (p *Plan) coilCautions() {
 		p.caution("%s: warmer by %s in still air: thicker wire, less current or pauses; warm copper drifts by 0.39 %% a kelvin, which the digitised drive current follows", names(warm), how)
 	}
 	if len(ringing) > 0 {
-		p.caution("%s: self-resonance, from about %.3g kHz, within ten times the tone: current through the winding's own capacitance makes less field than the drive channel tells", names(ringing), lowest/1e3)
+		p.caution("%s: self-resonance, from about %.3g kHz, within ten times the tone: current through the winding's own capacitance makes less field than the drive channel shows", names(ringing), lowest/1e3)
 	}
 	if len(full) > 0 {
 		p.caution("%s: the wire takes up to %.3g times the winding's cross-section: it can not be wound so", names(full), fill)

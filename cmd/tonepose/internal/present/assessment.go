@@ -121,7 +121,11 @@ func (p *page) report(r *assessment.Report) {
 	p.trends(r)
 	p.precision(r)
 	if d := r.Distances; d != nil {
-		p.line("distances between %d positions: RMS %s mm, 95 %% %s mm, largest %s mm, scale %+.0f ppm%s", d.Places, mm(d.RMS), mm(d.P95), mm(d.Max), d.ScalePPM, confidenceOf(r, func(c *assessment.Confidence) assessment.Interval { return c.ScalePPM }, 3))
+		scale := ""
+		if !math.IsNaN(d.ScalePPM) {
+			scale = fmt.Sprintf(", scale %+.0f ppm%s", d.ScalePPM, confidenceOf(r, func(c *assessment.Confidence) assessment.Interval { return c.ScalePPM }, 3))
+		}
+		p.line("distances between %d positions: RMS %s mm, 95 %% %s mm, largest %s mm%s", d.Places, mm(d.RMS), mm(d.P95), mm(d.Max), scale)
 	}
 	if j := r.Jitter; j != nil {
 		p.line("jitter from window to window: %s mm, %s°", mm(j.Position), degrees(j.Orientation))
@@ -167,7 +171,7 @@ func (p *page) trends(r *assessment.Report) {
 	}
 	if t.ByAttitude.Share > 0.1 {
 		o := t.ByAttitude.Offset
-		words = append(words, fmt.Sprintf("%.0f %% turns with the sensor, as an offset of (%s, %s, %s) mm in its frame would", 100*t.ByAttitude.Share, mm(o[0]), mm(o[1]), mm(o[2])))
+		words = append(words, fmt.Sprintf("%.0f %% rotates with the sensor, as an offset of (%s, %s, %s) mm in its frame would", 100*t.ByAttitude.Share, mm(o[0]), mm(o[1]), mm(o[2])))
 	}
 	if words != nil {
 		p.line("of the variance of position errors, %s", strings.Join(words, "; "))

@@ -7,7 +7,7 @@ import (
 	"tonepose/cmd/tonepose/internal/engine"
 )
 
-// averaging says what the averaging does to signals and noise.
+// averaging prints what the averaging does to signals and noise.
 func (p *page) averaging(a *engine.Averaging) {
 	q := Quantity
 	kind := a.Kind

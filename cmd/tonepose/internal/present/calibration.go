@@ -75,7 +75,7 @@ func (p *page) stations(sum *calibrate.Summary) {
 	}
 }
 
-// Channels prints what a common signal told of the channels.
+// Channels prints the differences of channels found from a common signal.
 func Channels(w io.Writer, r *calibrate.ChannelResult) error {
 	t := tableOf(text("channel"), number("gain", ""), number("sigma", ""), number("delay", "ns"), number("sigma", "ns"))
 	for _, m := range r.Channels {

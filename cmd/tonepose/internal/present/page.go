@@ -44,7 +44,7 @@ func (p *page) table(t *terminal.Table) {
 	}
 }
 
-// sheet is a table with a title, notes, and what is to be said of its columns.
+// sheet is a table with a title, notes, and the origin of its columns' numbers.
 type sheet struct {
 	title   string
 	columns []column

@@ -129,7 +129,7 @@ func quantiles(all []assessment.Errors, title, note string) *figure.Figure {
 	if !known {
 		return nil
 	}
-	d := figure.QuantileData{Title: title + ": are the stated uncertainties honest?", Note: note, Panels: []figure.QuantilePanel{place}}
+	d := figure.QuantileData{Title: title + ": do the stated uncertainties hold?", Note: note, Panels: []figure.QuantilePanel{place}}
 	if pose.Freedom > 3 {
 		d.Panels = append(d.Panels, pose)
 	}
