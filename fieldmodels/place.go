@@ -167,26 +167,12 @@ type placed struct {
 }
 
 func (l *placed) local(p r3.Vec) r3.Vec {
-	q, r := r3.Sub(p, l.pose.Position), &l.r
-	return r3.Vec{
-		X: r[0][0]*q.X + r[1][0]*q.Y + r[2][0]*q.Z,
-		Y: r[0][1]*q.X + r[1][1]*q.Y + r[2][1]*q.Z,
-		Z: r[0][2]*q.X + r[1][2]*q.Y + r[2][2]*q.Z,
-	}
-}
-
-func (l *placed) rotate(b r3.Vec) r3.Vec {
-	r := &l.r
-	return r3.Vec{
-		X: r[0][0]*b.X + r[0][1]*b.Y + r[0][2]*b.Z,
-		Y: r[1][0]*b.X + r[1][1]*b.Y + r[1][2]*b.Z,
-		Z: r[2][0]*b.X + r[2][1]*b.Y + r[2][2]*b.Z,
-	}
+	return rigid.TransMulVec(&l.r, r3.Sub(p, l.pose.Position))
 }
 
 func (l *placed) Field(p r3.Vec) (r3.Vec, error) {
 	b, err := l.source.Field(l.local(p))
-	return l.rotate(b), err
+	return rigid.MulVec(&l.r, b), err
 }
 
 func (l *placed) Gradient(p r3.Vec) (r3.Vec, Jacobian, error) {
@@ -205,7 +191,7 @@ func (l *placed) Gradient(p r3.Vec) (r3.Vec, Jacobian, error) {
 			u*r[2][0] + v*r[2][1] + w*r[2][2],
 		}
 	}
-	return l.rotate(b), out, err
+	return rigid.MulVec(&l.r, b), out, err
 }
 
 // Sum is several coils in series: one current through all of them.

@@ -5,6 +5,8 @@ import (
 	"slices"
 
 	"gonum.org/v1/gonum/dsp/fourier"
+
+	"tonepose/multitone/spectrum"
 )
 
 const (
@@ -213,7 +215,7 @@ func (m *Mains) known(bins, size int) []bool {
 	for _, hz := range m.tones {
 		comb := hz > 4*width // else its harmonics would leave no room
 		for h := 1.0; h <= toneHarmonics || comb && h*hz <= top; h++ {
-			at := math.Abs(math.Remainder(math.Remainder(h*hz, m.sampleRate), rate))
+			at := spectrum.Alias(spectrum.Alias(h*hz, m.sampleRate), rate)
 			reach := width + toneOffset*h*hz
 			for i := max(0, int((at-reach)/step)); i < bins && float64(i) <= (at+reach)/step; i++ {
 				known[i] = true

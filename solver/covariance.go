@@ -4,6 +4,8 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/num/quat"
+
+	"tonepose/fieldmodels/rigid"
 )
 
 // finish turns a descent into a Result: pose of the sensor frame's origin,
@@ -136,7 +138,7 @@ func between(a, b *vec3) quat.Number {
 		c = cross(a, &k)
 		w = 0
 	}
-	return unitQuat(quat.Number{Real: w, Imag: c[0], Jmag: c[1], Kmag: c[2]})
+	return rigid.Normalize(quat.Number{Real: w, Imag: c[0], Jmag: c[1], Kmag: c[2]})
 }
 
 // twist returns κ with ω = δ + (κ·δ) u: how the smallest rotation from the

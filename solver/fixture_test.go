@@ -147,3 +147,14 @@ func anySource(c, m r3.Vec) fieldmodels.Source { return plainDipole{c, m} }
 func knownDipole(c, m r3.Vec) fieldmodels.Source {
 	return &fieldmodels.PlacedDipole{Center: c, Moment: m}
 }
+
+// only returns couplings with those marked missing whose entry in keep is false.
+func only(c Couplings, keep []bool) Couplings {
+	c = c.Clone()
+	for i, k := range keep {
+		if !k {
+			c.Variance[i] = math.Inf(1)
+		}
+	}
+	return c
+}

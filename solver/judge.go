@@ -5,6 +5,7 @@ import (
 
 	"gonum.org/v1/gonum/num/quat"
 
+	"tonepose/fieldmodels/rigid"
 	"tonepose/solver/internal/kernel"
 )
 
@@ -205,5 +206,5 @@ func attitude(k *[9]float64) quat.Number {
 			best = i
 		}
 	}
-	return unitQuat(quat.Number{Real: v[0][best], Imag: v[1][best], Jmag: v[2][best], Kmag: v[3][best]})
+	return rigid.Normalize(quat.Number{Real: v[0][best], Imag: v[1][best], Jmag: v[2][best], Kmag: v[3][best]})
 }

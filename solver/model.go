@@ -37,8 +37,9 @@ type rig struct {
 	pickups []pickup
 	pivot   vec3            // centroid of the coils, sensor frame [m]
 	blocks  int             // of kernel.Lanes emitters
-	axial   bool            // all coils on one axis: five degrees of freedom
-	axis    vec3            // that axis, sensor frame
+	freedom int             // degrees of freedom of a pose
+	axial   bool            // five of them: the sensor has a blind axis
+	axis    vec3            // that of the first coil, sensor frame
 	reach   float64         // half the diagonal of the volume [m]
 	stride  float64         // one over the square of the longest step [1/m²]
 	dipoles []kernel.Dipole // one per block when every source is a dipole
@@ -46,12 +47,11 @@ type rig struct {
 	points  [][6]float64    // and axis [m²] and arm [m] of each coil
 	grid    *grid
 	errors  ErrorModel
-	first   []int  // see arrangeErrors
-	centers []vec3 // of the emitters
+	first   []int // see arrangeErrors
 }
 
 func (g *rig) stateOf(p rigid.Pose) state {
-	st := state{q: unitQuat(p.Rotation)}
+	st := state{q: rigid.Normalize(p.Rotation)}
 	st.r.set(&st.q)
 	a := st.r.apply(&g.pivot)
 	st.x = vec3{p.Position.X + a[0], p.Position.Y + a[1], p.Position.Z + a[2]}

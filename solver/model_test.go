@@ -12,7 +12,7 @@ import (
 )
 
 func randomQuat(r *rand.Rand) quat.Number {
-	return unitQuat(quat.Number{Real: r.NormFloat64(), Imag: r.NormFloat64(), Jmag: r.NormFloat64(), Kmag: r.NormFloat64()})
+	return rigid.Normalize(quat.Number{Real: r.NormFloat64(), Imag: r.NormFloat64(), Jmag: r.NormFloat64(), Kmag: r.NormFloat64()})
 }
 
 func randomIn(r *rand.Rand, v Volume) r3.Vec {

@@ -6,8 +6,8 @@ import (
 	"testing"
 
 	"gonum.org/v1/gonum/mat"
-	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 )
 
@@ -19,17 +19,20 @@ type ofEmitters struct {
 }
 
 func (o ofEmitters) Covariance(dst []float64, pose rigid.Pose) error {
+	model, err := mutual.New(o.problem.Array, o.problem.Sensor)
+	if err != nil {
+		return err
+	}
 	coils := len(o.problem.Sensor.Coils)
 	n := coils * len(o.problem.Array.Emitters)
+	derivatives := make([]mutual.Derivatives, n)
+	if err := model.Derivatives(derivatives, pose); err != nil {
+		return err
+	}
 	slopes := mat.NewDense(n, o.cov.SymmetricDim(), nil)
-	for i := range n {
-		coil, e := o.problem.Sensor.Coils[i%coils], i/coils
-		_, d, err := o.problem.Array.Emitters[e].ParameterDerivatives(pose.Apply(coil.Center))
-		if err != nil {
-			return err
-		}
-		for k, v := range d {
-			slopes.Set(i, 7*e+k, coil.AreaTurns*r3.Dot(pose.Rotate(coil.Axis), v))
+	for i, d := range derivatives {
+		for k, v := range d.Emitter {
+			slopes.Set(i, 7*(i/coils)+k, v)
 		}
 	}
 	var half mat.Dense

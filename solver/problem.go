@@ -33,7 +33,6 @@
 package solver
 
 import (
-	"math"
 	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
@@ -72,16 +71,4 @@ type Couplings struct {
 // Clone returns couplings with memory of their own.
 func (c Couplings) Clone() Couplings {
 	return Couplings{Value: slices.Clone(c.Value), Variance: slices.Clone(c.Variance), Common: slices.Clone(c.Common)}
-}
-
-// Only returns the couplings with those marked missing whose entry in keep is
-// false; only Variance is new.
-func (c Couplings) Only(keep []bool) Couplings {
-	c.Variance = slices.Clone(c.Variance)
-	for i, k := range keep {
-		if !k {
-			c.Variance[i] = math.Inf(1)
-		}
-	}
-	return c
 }

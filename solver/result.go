@@ -2,7 +2,6 @@ package solver
 
 import (
 	"errors"
-	"strings"
 
 	"tonepose/fieldmodels/rigid"
 )
@@ -91,26 +90,4 @@ func (r *Result) Err() error {
 		return ErrUnobservable
 	}
 	return ErrInvalid
-}
-
-// Flags returns the words for a pose's flags column, joined by ';'; empty
-// when there is nothing to say. An invalid observation counts as unobservable.
-func (r *Result) Flags() string {
-	if r.Status == Converged && !r.Ambiguous && !r.Outside {
-		return ""
-	}
-	var words []string
-	if r.Ambiguous {
-		words = append(words, "ambiguous")
-	}
-	if r.Outside {
-		words = append(words, "outside working volume")
-	}
-	switch r.Status {
-	case NotConverged:
-		words = append(words, "not converged")
-	case Unobservable, Invalid:
-		words = append(words, "unobservable")
-	}
-	return strings.Join(words, ";")
 }

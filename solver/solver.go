@@ -60,9 +60,6 @@ func New(p Problem, o Options) (*Solver, error) {
 	g.reach = r3.Norm(r3.Sub(p.Volume.Max, p.Volume.Min)) / 2
 	g.stride = 1 / (g.reach * g.reach)
 	g.errors = p.ErrorModel()
-	for _, e := range p.Array.Emitters {
-		g.centers = append(g.centers, fromR3(e.Center))
-	}
 	g.arrangeErrors()
 	if g.grid, err = newGrid(g); err != nil {
 		return nil, err
@@ -91,19 +88,11 @@ func (s *Solver) Clone() *Solver {
 // Problem returns what New was given.
 func (s *Solver) Problem() Problem { return s.rig.problem }
 
-// Freedom returns the degrees of freedom of a pose: 6, or 5 when all coils lie
-// on one axis.
-func (s *Solver) Freedom() int { return s.rig.freedom() }
-
-func (g *rig) freedom() int {
-	if g.axial {
-		return 5
-	}
-	return 6
-}
+// Freedom returns the degrees of freedom of a pose: those of the problem's sensor.
+func (s *Solver) Freedom() int { return s.rig.freedom }
 
 // redundancy is the surplus of couplings over unknowns when none is missing.
-func (g *rig) redundancy() int { return len(g.sources)*len(g.pickups) - g.freedom() }
+func (g *rig) redundancy() int { return len(g.sources)*len(g.pickups) - g.freedom }
 
 // Warm solves from a start close by, such as the pose of the frame before. It
 // reaches the minimum in whose basin start lies. Couplings of another shape
@@ -215,6 +204,7 @@ func (g *rig) arrangeCoils() {
 	}
 	g.axis = fromR3(r3.Unit(coils[0].Axis))
 	_, g.axial = g.problem.Sensor.BlindAxis()
+	g.freedom = g.problem.Sensor.DegreesOfFreedom()
 	for _, c := range coils {
 		a := r3.Unit(c.Axis)
 		offset := fromR3(c.Center)

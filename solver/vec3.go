@@ -33,14 +33,6 @@ func (r *rotation) apply(v *vec3) vec3 {
 	}
 }
 
-func (r *rotation) applyTransposed(v *vec3) vec3 {
-	return vec3{
-		r[0]*v[0] + r[3]*v[1] + r[6]*v[2],
-		r[1]*v[0] + r[4]*v[1] + r[7]*v[2],
-		r[2]*v[0] + r[5]*v[1] + r[8]*v[2],
-	}
-}
-
 // set puts R(q) of a unit quaternion into r.
 func (r *rotation) set(q *quat.Number) {
 	w, x, y, z := q.Real, q.Imag, q.Jmag, q.Kmag
@@ -73,13 +65,4 @@ func turn(to, q *quat.Number, dx, dy, dz float64) {
 	// One Newton step towards unit length: the product is off by rounding only.
 	n := 1.5 - 0.5*(w*w+x*x+y*y+z*z)
 	to.Real, to.Imag, to.Jmag, to.Kmag = w*n, x*n, y*n, z*n
-}
-
-// unitQuat returns q over its length, the identity for zero.
-func unitQuat(q quat.Number) quat.Number {
-	n := math.Sqrt(q.Real*q.Real + q.Imag*q.Imag + q.Jmag*q.Jmag + q.Kmag*q.Kmag)
-	if !(n > 0) {
-		return quat.Number{Real: 1}
-	}
-	return quat.Scale(1/n, q)
 }

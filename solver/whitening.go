@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
 	"tonepose/fieldmodels/mutual"
@@ -163,26 +164,18 @@ func (s *Solver) unweigh(st *state) error {
 	if !s.fillRows(st) {
 		return errNoField
 	}
-	coils := len(s.rig.pickups)
+	coils, frame := len(s.rig.pickups), st.frame()
 	for i := range s.variances {
 		e, c := i/coils, i%coils
 		k, l := e/kernel.Lanes*coils+c, e%kernel.Lanes
 		r := &s.rows[k]
-		g := vec3{r[0][l], r[1][l], r[2][l]}
-		center := &s.rig.centers[e]
-		d := vec3{st.x[0] - center[0], st.x[1] - center[1], st.x[2] - center[2]}
-		t := cross(&d, &g)
-		// A shift of the source is one of the field point the other way; a tilt
-		// about the centre turns the field and the point alike.
-		m := r[6][l] + s.data[k][0][l]
-		w.emitter[i] = [parameters]float64{-g[0], -g[1], -g[2], -r[3][l] - t[0], -r[4][l] - t[1], -r[5][l] - t[2], m}
-		// A coil that turns about its own centre is the sensor turning about
-		// the pivot and shifting back.
-		arm := st.r.apply(&s.rig.pickups[c].arm)
-		back := cross(&arm, &g)
-		turn := vec3{r[3][l] - back[0], r[4][l] - back[1], r[5][l] - back[2]}
-		g, turn = st.r.applyTransposed(&g), st.r.applyTransposed(&turn)
-		w.coil[i] = [parameters]float64{g[0], g[1], g[2], turn[0], turn[1], turn[2], m}
+		coupling := mutual.Coupling{
+			M:     r[6][l] + s.data[k][0][l],
+			Place: r3.Vec{X: r[0][l], Y: r[1][l], Z: r[2][l]},
+			Turn:  r3.Vec{X: r[3][l], Y: r[4][l], Z: r[5][l]},
+		}
+		w.emitter[i] = coupling.ByEmitter(r3.Sub(frame.Origin, s.rig.problem.Array.Emitters[e].Center))
+		w.coil[i] = coupling.ByCoil(&frame, frame.Out(toR3(s.rig.pickups[c].arm)))
 	}
 	return nil
 }

@@ -73,8 +73,8 @@ func SkinDepth(resistivity, permeability, hz float64) float64 {
 	return math.Sqrt(resistivity / (math.Pi * hz * fieldmodels.Mu0 * permeability))
 }
 
-// Layers is the number of wire layers across the radial depth, at least 1.
-func (c Coil) Layers() float64 {
+// layers is the number of wire layers across the radial depth, at least 1.
+func (c Coil) layers() float64 {
 	return math.Max(1, math.Round((c.OuterRadius-c.InnerRadius)/c.Wire.Insulated))
 }
 
@@ -94,7 +94,7 @@ func (c Coil) dowell(hz, celsius float64) float64 {
 		return 1
 	}
 	foil := c.Wire.Diameter * math.Sqrt(math.Pi) / 2
-	layers := c.Layers()
+	layers := c.layers()
 	porosity := math.Min(1, foil*c.Turns/layers/c.Length)
 	x := foil / SkinDepth(Resistivity(celsius), 1, hz) * math.Sqrt(porosity)
 	// From x = 50 on hyperbolic and circular functions differ by more than e^50.
@@ -121,7 +121,7 @@ func (c Coil) dowell(hz, celsius float64) float64 {
 func (c Coil) Capacitance() float64 {
 	d, l := 2*c.MeanRadius()*100, c.Length*100
 	total := 1e-12 * (0.1126*l + 0.08*d + 0.27*d*math.Sqrt(d/l))
-	if p := c.Layers(); p > 1 {
+	if p := c.layers(); p > 1 {
 		const permittivity = 3.5 * 8.8541878188e-12 // CODATA 2022 [F/m]
 		gap := 1.26*c.Wire.Insulated - 1.15*c.Wire.Diameter
 		one := permittivity * 2 * math.Pi * c.MeanRadius() * c.Length / gap

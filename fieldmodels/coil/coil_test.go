@@ -68,8 +68,8 @@ func TestSolenoid(t *testing.T) {
 	for _, row := range published.Table(t, "solenoid_inductance.csv") {
 		r, length, turns := row.Number("mean_diameter_m")/2, row.Number("length_m"), row.Number("turns")
 		sheet := row.Number("current_sheet_inductance_H")
-		near(t, "sheet", coil.SheetInductance(r, length, turns), sheet, 1e-9)                        // μ0 by 7e-10
-		near(t, "Wheeler", wheeler(r, length, turns), row.Number("wheeler_1928_inductance_H"), 1e-9) // printed to 10 digits
+		near(t, "sheet", coil.SheetInductance(r, length, turns), sheet, 1e-9)                             // μ0 by 7e-10
+		near(t, "Wheeler", coil.Wheeler(r, length, turns), row.Number("wheeler_1928_inductance_H"), 1e-9) // printed to 10 digits
 		// A thin winding tends to the sheet, in proportion to its depth.
 		d1 := coil.ThickInductance(r*0.999, r*1.001, length, turns)/sheet - 1
 		d2 := coil.ThickInductance(r*0.9995, r*1.0005, length, turns)/sheet - 1
@@ -99,7 +99,6 @@ func TestThickAgainstRoundLoop(t *testing.T) {
 func TestBrooksCoil(t *testing.T) {
 	const c = 0.02
 	near(t, "Brooks", coil.ThickInductance(c, 2*c, c, 300), 1.6994e-6*1.5*c*300*300, 0.5e-4)
-	near(t, "Wheeler", wheelerThick(1.5*c, c, c, 300), 1.6994e-6*1.5*c*300*300, 0.01)
 }
 
 // A square of side a of round wire of radius r: L = (2μ0a/π)(ln(a/r) − 0.52401),
@@ -254,29 +253,18 @@ func TestParseWire(t *testing.T) {
 	}
 }
 
+func TestEnamel(t *testing.T) {
+	// Overall diameters of grade 1, IEC 60317-0-1 (from memory): 0.05 → 0.060, 0.1
+	// → 0.117, 0.2 → 0.226, 0.5 → 0.544, 1.0 → 1.062 mm.
+	for d, over := range map[float64]float64{0.05: 0.060, 0.1: 0.117, 0.2: 0.226, 0.5: 0.544, 1: 1.062} {
+		near(t, "enamel", coil.Enamelled(d*1e-3).Insulated*1e3-d, over-d, 0.35)
+	}
+}
+
 func TestGeometry(t *testing.T) {
 	w := coil.Enamelled(0.5e-3)
 	c := coil.Bundle(0.035, 40, w)
 	near(t, "radius", c.MeanRadius(), 0.035, 1e-12)
 	near(t, "fill", c.Fill(), 1, 1e-12)
 	near(t, "resistance", c.Resistance(20), 40*2*math.Pi*0.035*w.Resistance(20), 1e-12)
-}
-
-// wheeler returns the inductance [H] of a single-layer coil within about 1 %
-// where length > 0.8 radius; radius and length in metres.
-//
-// Source: Wheeler, Simple inductance formulas for radio coils, Proc. IRE 16
-// (1928): r²N²/(9r + 10l) µH, inches.
-func wheeler(radius, length, turns float64) float64 {
-	r, l := radius/0.0254, length/0.0254
-	return 1e-6 * r * r * turns * turns / (9*r + 10*l)
-}
-
-// wheelerThick returns the inductance [H] of a multilayer coil of mean radius,
-// length and radial depth [m], within about 1 % where the three are alike.
-//
-// Source: as wheeler: 0.8·a²N²/(6a + 9b + 10c) µH, inches.
-func wheelerThick(radius, length, depth, turns float64) float64 {
-	a, b, c := radius/0.0254, length/0.0254, depth/0.0254
-	return 0.8e-6 * a * a * turns * turns / (6*a + 9*b + 10*c)
 }

@@ -33,6 +33,16 @@ func SheetInductance(radius, length, turns float64) float64 {
 	return fieldmodels.Mu0 * math.Pi * radius * radius * turns * turns / length * Nagaoka(2*radius/length)
 }
 
+// Wheeler returns the inductance [H] of a single-layer coil within about 1 %
+// where length > 0.8 radius; radius and length in metres.
+//
+// Source: Wheeler, Simple inductance formulas for radio coils, Proc. IRE 16
+// (1928): r²N²/(9r + 10l) µH, inches.
+func Wheeler(radius, length, turns float64) float64 {
+	r, l := radius/0.0254, length/0.0254
+	return 1e-6 * r * r * turns * turns / (9*r + 10*l)
+}
+
 // circles returns the mutual inductance [H] of two coaxial circles of radii a and
 // b [m], their planes u [m] apart.
 //

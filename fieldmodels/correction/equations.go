@@ -2,12 +2,12 @@ package correction
 
 import (
 	"fmt"
-	"math"
 
 	"gonum.org/v1/gonum/blas"
 	"gonum.org/v1/gonum/blas/blas64"
 
 	"tonepose/fieldmodels/mutual"
+	"tonepose/fieldmodels/rigid"
 )
 
 // Row is one residual of a calibration without correction, predicted less
@@ -88,23 +88,23 @@ func (q *equations) gather(stations []Station, reads [][]float64, known []Row) {
 		clear(w.Data)
 		clear(y.Data)
 	}
-	var l factor
+	var l rigid.Factor
 	for s := range stations {
 		clear(blk.mixed)
 		blk.c, blk.g = [poses][poses]float64{}, [poses]float64{}
 		for i := range stations[s].Rows {
 			q.add(&stations[s].Rows[i], reads[s], blk)
 		}
-		l.decompose(&blk.c)
+		l.Decompose(&blk.c, 0)
 		at := s % batch * poses
-		l.forward(&blk.g)
+		l.Forward(&blk.g)
 		copy(y.Data[at:], blk.g[:])
 		for _, v := range blk.g {
 			q.yy -= v * v
 		}
 		for i := range q.n {
 			b := [poses]float64(blk.mixed[poses*i:])
-			l.forward(&b)
+			l.Forward(&b)
 			copy(w.Data[i*w.Stride+at:], b[:])
 		}
 		if s%batch == batch-1 {
@@ -171,45 +171,6 @@ func (q *equations) add(rw *Row, reads []float64, blk *block) {
 				blk.c[i][k] += p * rw.ByPose[k]
 			}
 		}
-	}
-}
-
-// factor is the Cholesky factor of a pose's equations with the inverse of its
-// diagonal. A direction that nothing fixes does not move.
-type factor struct {
-	l       [poses][poses]float64 // lower, without the diagonal
-	inverse [poses]float64
-}
-
-// decompose factorises c (upper triangle).
-func (f *factor) decompose(c *[poses][poses]float64) {
-	for j := range poses {
-		d := c[j][j]
-		floor := 1e-12 * d
-		for k := range j {
-			d -= f.l[j][k] * f.l[j][k]
-		}
-		if f.inverse[j] = 0; d > floor {
-			f.inverse[j] = 1 / math.Sqrt(d)
-		}
-		for i := j + 1; i < poses; i++ {
-			v := c[j][i]
-			for k := range j {
-				v -= f.l[i][k] * f.l[j][k]
-			}
-			f.l[i][j] = v * f.inverse[j]
-		}
-	}
-}
-
-// forward writes L⁻¹·b into b.
-func (f *factor) forward(b *[poses]float64) {
-	for i := range poses {
-		v := b[i]
-		for k := range i {
-			v -= f.l[i][k] * b[k]
-		}
-		b[i] = v * f.inverse[i]
 	}
 }
 

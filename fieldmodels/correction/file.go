@@ -115,7 +115,7 @@ func Decode(text []byte, emitters, parameters int) (*Map, error) {
 
 func known(terms int) bool {
 	for l := 1; l <= MaxDegree; l++ {
-		if Terms(l) == terms {
+		if termsOf(l) == terms {
 			return true
 		}
 	}

@@ -55,7 +55,7 @@ func Fit(b *Bench, o Options) (*Map, error) {
 	m := newMap(b.Stations, b.Emitters, s.Degree)
 	m.Smoothness = s
 	reads, sizes := b.reads(m), b.sizes()
-	q := newEquations(Terms(s.Degree), all(b.Emitters), all(b.Parameters))
+	q := newEquations(termsOf(s.Degree), all(b.Emitters), all(b.Parameters))
 	q.gather(b.Stations, reads, b.Known)
 	pr, err := newPrior(m.Smoothness)
 	if err != nil {

@@ -233,7 +233,7 @@ func TestLeaveOutIsLeavingOut(t *testing.T) {
 		reads = append(reads, m.reads(b.Stations[s].Pickups))
 	}
 	fit := func(b *Bench, reads [][]float64, sizes []float64) (*equations, []float64, *mat.SymDense) {
-		q := newEquations(Terms(3), all(2), all(1))
+		q := newEquations(termsOf(3), all(2), all(1))
 		q.gather(b.Stations, reads, b.Known)
 		post, err := q.solve(pr, m.Smoothness.amplitudes(sizes))
 		if err != nil {

@@ -23,8 +23,8 @@ import (
 // MaxDegree bounds the degree of a potential.
 const MaxDegree = 12
 
-// Terms is the number of harmonics of degrees 1 to degree.
-func Terms(degree int) int { return degree * (degree + 2) }
+// termsOf is the number of harmonics of degrees 1 to degree.
+func termsOf(degree int) int { return degree * (degree + 2) }
 
 // Harmonics is a field without sources about a centre: B = Σ c·∇u(S), with S the
 // real solid harmonics of u = (p − centre)/radius, each scaled so that the mean
@@ -37,10 +37,10 @@ type Harmonics struct {
 	slope  [5]expansion // of ∂B/∂u: xx, xy, xz, yz, zz
 }
 
-// NewHarmonics makes the field about center [m] of the given coefficients [T/A],
-// Terms(degree) of them: in the order of degree l = 1, 2, …; within it m = 0, then
+// newHarmonics makes the field about center [m] of the given coefficients [T/A],
+// termsOf(degree) of them: in the order of degree l = 1, 2, …; within it m = 0, then
 // cosine and sine of m = 1 to l. It panics on any other number.
-func NewHarmonics(center r3.Vec, radius float64, coefficients []float64) *Harmonics {
+func newHarmonics(center r3.Vec, radius float64, coefficients []float64) *Harmonics {
 	h := &Harmonics{center: center, scale: 1 / radius, degree: degreeOf(len(coefficients))}
 	potential := newExpansion(h.degree)
 	k := 0
@@ -160,14 +160,14 @@ func basis(u r3.Vec, degree int, out []r3.Vec) {
 	}
 }
 
-// degreeOf inverts Terms.
+// degreeOf inverts termsOf.
 func degreeOf(terms int) int {
 	for l := range MaxDegree + 1 {
-		if Terms(l) == terms {
+		if termsOf(l) == terms {
 			return l
 		}
 	}
-	panic("correction: the number of coefficients must be Terms of a degree up to MaxDegree")
+	panic("correction: the number of coefficients must be termsOf of a degree up to MaxDegree")
 }
 
 // table holds the regular solid harmonics R(l, m) = r^l·P(l,m)(cos θ)·e^{jmφ}/(l+m)!

@@ -19,10 +19,10 @@ var testCenter = r3.Vec{X: 0.01, Y: -0.02, Z: 0.15}
 func randomHarmonics(degree int) (*Harmonics, *rand.Rand) {
 	random := rand.New(rand.NewPCG(uint64(degree), 3))
 	var c []float64
-	for range Terms(degree) {
+	for range termsOf(degree) {
 		c = append(c, random.NormFloat64())
 	}
-	return NewHarmonics(testCenter, testRadius, c), random
+	return newHarmonics(testCenter, testRadius, c), random
 }
 
 // Central differences of B with a step of 1e-4 of the radius: their own error
@@ -67,7 +67,7 @@ func TestGradientAgainstDifferences(t *testing.T) {
 // products of two terms exactly.
 func TestBasisIsOrthonormal(t *testing.T) {
 	const n = 2*MaxDegree + 3
-	terms := Terms(MaxDegree)
+	terms := termsOf(MaxDegree)
 	gram, b := make([]float64, terms*terms), make([]r3.Vec, terms)
 	zs, ws := make([]float64, n), make([]float64, n)
 	quad.Legendre{}.FixedLocations(zs, ws, -1, 1)
@@ -101,11 +101,11 @@ func TestBasisIsOrthonormal(t *testing.T) {
 // Electrodynamics, section 4.1): fitted on a sphere, met inside.
 func TestDistantLoopIsHarmonic(t *testing.T) {
 	loop := fieldmodels.PlaceAxis(fieldmodels.Loop{Radius: 0.04, Turns: 30}, r3.Vec{X: 0.05, Z: -0.2}, r3.Vec{X: 0.3, Z: 1})
-	center, c := r3.Vec{Z: 0.05}, make([]float64, Terms(MaxDegree))
+	center, c := r3.Vec{Z: 0.05}, make([]float64, termsOf(MaxDegree))
 	const radius = 0.1
 	// Projection by the orthonormal basis over the sphere.
 	const n = 200
-	b := make([]r3.Vec, Terms(MaxDegree))
+	b := make([]r3.Vec, termsOf(MaxDegree))
 	for i := range n {
 		z := (float64(i)+0.5)/(n/2) - 1
 		for k := range 40 {
@@ -121,7 +121,7 @@ func TestDistantLoopIsHarmonic(t *testing.T) {
 			}
 		}
 	}
-	h := NewHarmonics(center, radius, c)
+	h := newHarmonics(center, radius, c)
 	for _, u := range []r3.Vec{{}, {X: 0.04}, {Y: -0.05, Z: 0.02}, {X: 0.03, Y: 0.03, Z: -0.03}} {
 		p := r3.Add(center, u)
 		want, _ := loop.Field(p)
@@ -136,13 +136,13 @@ func TestDistantLoopIsHarmonic(t *testing.T) {
 
 // The field is that of the basis, term by term.
 func TestFieldIsThatOfTheBasis(t *testing.T) {
-	b := make([]r3.Vec, Terms(MaxDegree))
+	b := make([]r3.Vec, termsOf(MaxDegree))
 	u := r3.Vec{X: 0.3, Y: -0.7, Z: 0.4}
 	basis(u, MaxDegree, b)
 	for k, want := range b {
 		c := make([]float64, len(b))
 		c[k] = 1
-		got, _ := NewHarmonics(testCenter, testRadius, c).Field(r3.Add(testCenter, r3.Scale(testRadius, u)))
+		got, _ := newHarmonics(testCenter, testRadius, c).Field(r3.Add(testCenter, r3.Scale(testRadius, u)))
 		if r3.Norm(r3.Sub(got, want)) > 1e-13*(1+r3.Norm(want)) {
 			t.Errorf("term %d: field %v, basis %v", k, got, want)
 		}

@@ -43,7 +43,7 @@ type Map struct {
 
 // Emitter is the correction of one emitter.
 type Emitter struct {
-	Coefficients []float64 // see NewHarmonics [T/A]
+	Coefficients []float64 // see newHarmonics [T/A]
 }
 
 // newMap takes the measured places' ball.
@@ -68,14 +68,14 @@ func newMap(stations []Station, emitters, degree int) *Map {
 		m.Radius = 1
 	}
 	for range emitters {
-		m.Emitters = append(m.Emitters, Emitter{Coefficients: make([]float64, Terms(degree))})
+		m.Emitters = append(m.Emitters, Emitter{Coefficients: make([]float64, termsOf(degree))})
 	}
 	return m
 }
 
 // Source is the correction of an emitter: what its model's field lacks.
 func (m *Map) Source(emitter int) *Harmonics {
-	return NewHarmonics(m.Center, m.Radius, m.Emitters[emitter].Coefficients)
+	return newHarmonics(m.Center, m.Radius, m.Emitters[emitter].Coefficients)
 }
 
 // Scaled is the correction of an emitter times k.
@@ -84,7 +84,7 @@ func (m *Map) Scaled(emitter int, k float64) *Harmonics {
 	for i := range c {
 		c[i] *= k
 	}
-	return NewHarmonics(m.Center, m.Radius, c)
+	return newHarmonics(m.Center, m.Radius, c)
 }
 
 // reads returns what each pickup reads of each term, row by row [m²].

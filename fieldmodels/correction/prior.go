@@ -40,7 +40,7 @@ const directions = 300
 // covariance is that of the coefficients of dipoles in all directions, as dense
 // everywhere on the sphere, but for a factor.
 func (s Smoothness) covariance() *mat.SymDense {
-	terms := Terms(s.Degree)
+	terms := termsOf(s.Degree)
 	fields := mat.NewDense(3*directions, terms, nil)
 	h, nearest := r3.Norm(s.Shift), 1/s.Falloff
 	radius := nearest + h

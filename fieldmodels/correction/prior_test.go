@@ -16,10 +16,10 @@ import (
 // (|p|/|s|)^12 of the field and less.
 func TestDipolesAreThoseOfTheModel(t *testing.T) {
 	s := r3.Vec{X: 1.2, Y: -2.1, Z: 1.5} // 2.85 radii away
-	fields := mat.NewDense(3, Terms(MaxDegree), nil)
+	fields := mat.NewDense(3, termsOf(MaxDegree), nil)
 	dipoles(s, MaxDegree, fields)
 	for axis, moment := range []r3.Vec{{X: 1}, {Y: 1}, {Z: 1}} {
-		h := NewHarmonics(r3.Vec{}, 1, fields.RawRowView(axis))
+		h := newHarmonics(r3.Vec{}, 1, fields.RawRowView(axis))
 		model := fieldmodels.Place(fieldmodels.Dipole{Moment: moment}, rigid.Pose{Position: s, Rotation: rigid.Identity().Rotation})
 		for _, p := range []r3.Vec{{X: 0.2, Y: 0.3, Z: -0.1}, {Z: 0.4}, {}} {
 			got, _ := h.Field(p)

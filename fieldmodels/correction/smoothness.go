@@ -101,7 +101,7 @@ func (b *Bench) evidence(degree int) *evidence {
 	for e := range b.Emitters {
 		one := make([]bool, b.Emitters)
 		one[e] = true
-		q := newEquations(Terms(degree), one, b.own(e))
+		q := newEquations(termsOf(degree), one, b.own(e))
 		q.gather(b.Stations, reads, b.Known)
 		out.parts = append(out.parts, q)
 	}

@@ -76,7 +76,7 @@ func (c *Coupling) ByEmitter(from r3.Vec) [fieldmodels.ParametersPerEmitter]floa
 func (c *Coupling) ByCoil(f *Frame, arm r3.Vec) [ParametersPerCoil]float64 {
 	// A coil that turns about its own centre is the sensor turning about its
 	// origin and shifting back.
-	g, t := f.Back(c.Place), f.Back(r3.Sub(c.Turn, r3.Cross(arm, c.Place)))
+	g, t := f.back(c.Place), f.back(r3.Sub(c.Turn, r3.Cross(arm, c.Place)))
 	return [...]float64{g.X, g.Y, g.Z, t.X, t.Y, t.Z, c.M}
 }
 

@@ -1,8 +1,6 @@
 package mutual
 
 import (
-	"math"
-
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
@@ -19,24 +17,10 @@ type Frame struct {
 func NewFrame(p rigid.Pose) Frame { return Frame{p.Position, rigid.Matrix(p.Rotation)} }
 
 // Out turns a vector of the sensor frame to the rig frame.
-func (f *Frame) Out(v r3.Vec) r3.Vec {
-	r := &f.R
-	return r3.Vec{
-		X: r[0][0]*v.X + r[0][1]*v.Y + r[0][2]*v.Z,
-		Y: r[1][0]*v.X + r[1][1]*v.Y + r[1][2]*v.Z,
-		Z: r[2][0]*v.X + r[2][1]*v.Y + r[2][2]*v.Z,
-	}
-}
+func (f *Frame) Out(v r3.Vec) r3.Vec { return rigid.MulVec(&f.R, v) }
 
-// Back turns a vector of the rig frame to the sensor frame.
-func (f *Frame) Back(v r3.Vec) r3.Vec {
-	r := &f.R
-	return r3.Vec{
-		X: r[0][0]*v.X + r[1][0]*v.Y + r[2][0]*v.Z,
-		Y: r[0][1]*v.X + r[1][1]*v.Y + r[2][1]*v.Z,
-		Z: r[0][2]*v.X + r[1][2]*v.Y + r[2][2]*v.Z,
-	}
-}
+// back turns a vector of the rig frame to the sensor frame.
+func (f *Frame) back(v r3.Vec) r3.Vec { return rigid.TransMulVec(&f.R, v) }
 
 // Pickup is a Coil made ready to be placed.
 type Pickup struct {
@@ -48,12 +32,7 @@ type Pickup struct {
 func NewPickup(c Coil) Pickup {
 	p := Pickup{coil: c}
 	if c.Radius > 0 {
-		k := r3.Vec{X: 1}
-		if math.Abs(c.Axis.X) > 0.6 {
-			k = r3.Vec{Y: 1}
-		}
-		p.across[0] = r3.Unit(r3.Cross(c.Axis, k))
-		p.across[1] = r3.Cross(c.Axis, p.across[0])
+		p.across[0], p.across[1] = rigid.Across(c.Axis)
 	}
 	return p
 }
@@ -115,12 +94,7 @@ func (p *Placed) couple(c *Coupling, src fieldmodels.Source, fast bool) error {
 
 // along is Jᵀ·n, the gradient of the field's part along the moment.
 func (p *Placed) along(j *fieldmodels.Jacobian) r3.Vec {
-	n := p.Moment
-	return r3.Vec{
-		X: j[0][0]*n.X + j[1][0]*n.Y + j[2][0]*n.Z,
-		Y: j[0][1]*n.X + j[1][1]*n.Y + j[2][1]*n.Z,
-		Z: j[0][2]*n.X + j[1][2]*n.Y + j[2][2]*n.Z,
-	}
+	return rigid.TransMulVec((*[3][3]float64)(j), p.Moment)
 }
 
 // set is the coupling of a coil that is the point at the end of arm, with the

@@ -67,11 +67,20 @@ func skewPolynomial(w r3.Vec, b, c float64) [3][3]float64 {
 	}
 }
 
-// mulVec returns m·v.
-func mulVec(m [3][3]float64, v r3.Vec) r3.Vec {
+// MulVec returns m·v.
+func MulVec(m *[3][3]float64, v r3.Vec) r3.Vec {
 	return r3.Vec{
 		X: m[0][0]*v.X + m[0][1]*v.Y + m[0][2]*v.Z,
 		Y: m[1][0]*v.X + m[1][1]*v.Y + m[1][2]*v.Z,
 		Z: m[2][0]*v.X + m[2][1]*v.Y + m[2][2]*v.Z,
+	}
+}
+
+// TransMulVec returns mᵀ·v: the way back for a rotation.
+func TransMulVec(m *[3][3]float64, v r3.Vec) r3.Vec {
+	return r3.Vec{
+		X: m[0][0]*v.X + m[1][0]*v.Y + m[2][0]*v.Z,
+		Y: m[0][1]*v.X + m[1][1]*v.Y + m[2][1]*v.Z,
+		Z: m[0][2]*v.X + m[1][2]*v.Y + m[2][2]*v.Z,
 	}
 }

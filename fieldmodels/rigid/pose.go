@@ -75,11 +75,13 @@ func (p Pose) Minus(o Pose) (dp, dr r3.Vec) {
 //
 // Source: Solà, Deray, Atchuthan, arXiv:1812.01537 (2018), eq. (172).
 func ExpSE3(rho, theta r3.Vec) Pose {
-	return Pose{Position: mulVec(LeftJacobian(theta), rho), Rotation: Exp(theta)}
+	jl := LeftJacobian(theta)
+	return Pose{Position: MulVec(&jl, rho), Rotation: Exp(theta)}
 }
 
 // LogSE3 is the inverse of ExpSE3, with |theta| ≤ π.
 func LogSE3(p Pose) (rho, theta r3.Vec) {
 	theta = Log(p.Rotation)
-	return mulVec(LeftJacobianInverse(theta), p.Position), theta
+	inverse := LeftJacobianInverse(theta)
+	return MulVec(&inverse, p.Position), theta
 }

@@ -41,9 +41,13 @@ func Log(q quat.Number) r3.Vec {
 	return r3.Scale(2*math.Atan2(n, w)/n, v)
 }
 
-// Normalize returns q scaled to unit length.
+// Normalize returns q scaled to unit length; the identity for zero.
 func Normalize(q quat.Number) quat.Number {
-	return quat.Scale(1/quat.Abs(q), q)
+	n := math.Sqrt(q.Real*q.Real + q.Imag*q.Imag + q.Jmag*q.Jmag + q.Kmag*q.Kmag)
+	if !(n > 0) {
+		return quat.Number{Real: 1}
+	}
+	return quat.Scale(1/n, q)
 }
 
 // Rotate returns v turned by the unit quaternion q.
@@ -129,4 +133,15 @@ func perpendicular(a r3.Vec) r3.Vec {
 	default:
 		return r3.Cross(r3.Vec{Z: 1}, a)
 	}
+}
+
+// Across returns two unit vectors square to the unit vector a and to each other,
+// with u × v along a.
+func Across(a r3.Vec) (u, v r3.Vec) {
+	k := r3.Vec{X: 1}
+	if math.Abs(a.X) > 0.6 {
+		k = r3.Vec{Y: 1}
+	}
+	v = r3.Unit(r3.Cross(a, k))
+	return r3.Cross(v, a), v
 }

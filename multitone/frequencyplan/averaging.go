@@ -28,21 +28,10 @@ func (b Budget) Value(q Quantity) (float64, bool) {
 	return 0, false
 }
 
-// LowPass says by which averaging a noise bandwidth, a cutoff and a time belong
-// together.
-type LowPass int
-
-// Kinds of low-pass.
-const (
-	Plain       LowPass = iota // the plain mean over AveragingTime
-	Cascade                    // Order equal first-order stages of TimeConstant
-	Butterworth                // of Order and CutoffHz
-)
-
 // Average returns everything that follows from the given quantities, in the
 // order of Quantity. Given values that contradict each other by more than 0.1 %
 // are an error, which names the formula that fails.
-func Average(given map[Quantity]float64, kind LowPass) (Budget, error) {
+func Average(given map[Quantity]float64) (Budget, error) {
 	for q := range numberOfQuantities {
 		v, ok := given[q]
 		if !ok {
@@ -51,23 +40,17 @@ func Average(given map[Quantity]float64, kind LowPass) (Budget, error) {
 		if math.IsNaN(v) || math.IsInf(v, 0) || v <= 0 && q.Unit() != "dB" {
 			return nil, &SpecError{q.String(), v, "must be positive and finite"}
 		}
-		if q == Order && (v != math.Trunc(v) || v > 8) {
-			return nil, &SpecError{q.String(), v, "must be a whole number, 1 to 8"}
-		}
 	}
 	for q := range given {
 		if q < 0 || q >= numberOfQuantities {
 			return nil, fmt.Errorf("frequencyplan: no quantity %d", int(q))
 		}
 	}
-	if kind < Plain || kind > Butterworth {
-		return nil, fmt.Errorf("frequencyplan: no low-pass %d", int(kind))
-	}
 	s := solution{known: map[Quantity]Entry{}}
 	for q, v := range given {
 		s.known[q] = Entry{Quantity: q, Value: v, Given: true}
 	}
-	all := relations(kind)
+	all := relations()
 	for again := true; again; {
 		again = false
 		for _, r := range all {
@@ -113,10 +96,7 @@ func (s *solution) apply(r relation) (bool, error) {
 		return false, nil
 	}
 	v := r.solve(unknown, s.value)
-	switch bad := math.IsNaN(v) || math.IsInf(v, 0); {
-	case bad && unknown == Order: // not sought
-		return false, nil
-	case bad:
+	if math.IsNaN(v) || math.IsInf(v, 0) {
 		return false, fmt.Errorf("frequencyplan: the given values contradict %s: no %s fits", r.formula, unknown)
 	}
 	s.known[unknown] = Entry{Quantity: unknown, Value: v, Formula: r.formula, Source: r.source}

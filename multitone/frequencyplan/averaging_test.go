@@ -11,9 +11,9 @@ import (
 	"tonepose/testdata/published"
 )
 
-func average(t *testing.T, given map[fp.Quantity]float64, kind fp.LowPass) fp.Budget {
+func average(t *testing.T, given map[fp.Quantity]float64) fp.Budget {
 	t.Helper()
-	b, err := fp.Average(given, kind)
+	b, err := fp.Average(given)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -33,7 +33,7 @@ func check(t *testing.T, b fp.Budget, q fp.Quantity, want, tolerance float64) {
 func ExampleAverage() {
 	b, err := fp.Average(map[fp.Quantity]float64{
 		fp.Signal: 1e-6, fp.BroadbandNoise: 30e-6, fp.SNR: 10, fp.NoiseBandwidth: 250e3,
-	}, fp.Plain)
+	})
 	if err != nil {
 		fmt.Println(err)
 		return
@@ -53,7 +53,7 @@ func ExampleAverage() {
 func TestIdealQuantiser(t *testing.T) {
 	for _, row := range published.Table(t, "ideal_quantiser_snr.csv") {
 		bits, exact, rule := row.Number("bits"), row.Number("full_scale_sine_snr_exact_dB"), row.Number("rule_6.02N_plus_1.76_dB")
-		b := average(t, map[fp.Quantity]float64{fp.Bits: bits, fp.FullScale: 2.5, fp.SampleRate: 100e3, fp.AveragingTime: 0.5}, fp.Plain)
+		b := average(t, map[fp.Quantity]float64{fp.Bits: bits, fp.FullScale: 2.5, fp.SampleRate: 100e3, fp.AveragingTime: 0.5})
 		check(t, b, fp.IdealSNR, exact, 1e-8)
 		check(t, b, fp.IdealSNR, rule, 0.013) // 0.0006 dB a bit and 0.0009 dB of the rule's rounding
 		// By hand: 2.5 V/√2 over the noise, in 1 Hz of 50 kHz.
@@ -61,74 +61,45 @@ func TestIdealQuantiser(t *testing.T) {
 		check(t, b, fp.QuantNoise, noise, 1e-12*noise)
 		check(t, b, fp.AveragedSNR, 20*math.Log10(2.5/math.Sqrt2/noise)+10*math.Log10(50e3), 1e-8)
 		// And back to the bits.
-		back := average(t, map[fp.Quantity]float64{fp.IdealSNR: exact}, fp.Plain)
+		back := average(t, map[fp.Quantity]float64{fp.IdealSNR: exact})
 		check(t, back, fp.Bits, bits, 1e-9)
-	}
-}
-
-// Equal first-order stages: exact fractions, cutoff and settling by root finding
-// in 30 digits.
-func TestCascade(t *testing.T) {
-	for _, row := range published.Table(t, "rc_cascade_enbw_settling.csv") {
-		order, enbw, cutoff := row.Number("order_n"), row.Number("enbw_times_tau"), row.Number("f_3dB_times_tau")
-		t99, t999 := row.Number("t_99pct_over_tau"), row.Number("t_99.9pct_over_tau")
-		const tau = 0.02
-		b := average(t, map[fp.Quantity]float64{fp.Order: order, fp.TimeConstant: tau}, fp.Cascade)
-		check(t, b, fp.ENBW, enbw/tau, 1e-12/tau)
-		check(t, b, fp.CutoffHz, cutoff/tau, 1e-11/tau) // printed to 12 digits and more
-		check(t, b, fp.Settling99, t99*tau, 1e-9*t99*tau)
-		check(t, b, fp.Settling999, t999*tau, 1e-9*t999*tau)
-		back := average(t, map[fp.Quantity]float64{fp.Order: order, fp.Settling99: t99 * tau}, fp.Cascade)
-		check(t, back, fp.ENBW, enbw/tau, 1e-8/tau)
-	}
-}
-
-func TestButterworth(t *testing.T) {
-	for _, row := range published.Table(t, "butterworth_enbw.csv") {
-		order, ratio := row.Number("order_n"), row.Number("enbw_over_f_3dB")
-		b := average(t, map[fp.Quantity]float64{fp.Order: order, fp.CutoffHz: 7}, fp.Butterworth)
-		check(t, b, fp.ENBW, 7*ratio, 1e-12*7)
-		back := average(t, map[fp.Quantity]float64{fp.Order: order, fp.ENBW: 7 * ratio}, fp.Butterworth)
-		check(t, back, fp.CutoffHz, 7, 1e-12*7)
 	}
 }
 
 // Whatever part of a consistent set is given, what follows agrees with the set.
 func TestAnyGivenValuesGiveTheSameRest(t *testing.T) {
 	random := rand.New(rand.NewPCG(5, 5))
-	for _, kind := range []fp.LowPass{fp.Plain, fp.Cascade, fp.Butterworth} {
-		whole := average(t, map[fp.Quantity]float64{
-			fp.Signal: 2e-6, fp.AnalogDensity: 40e-9, fp.Bits: 16, fp.FullScale: 2.5, fp.SampleRate: 250e3,
-			fp.NoiseBandwidth: 80e3, fp.Order: 4, fp.ENBW: 3, fp.ToneHz: 12345,
-		}, kind)
-		want := map[fp.Quantity]float64{}
+	whole := average(t, map[fp.Quantity]float64{
+		fp.Signal: 2e-6, fp.AnalogDensity: 40e-9, fp.Bits: 16, fp.FullScale: 2.5, fp.SampleRate: 250e3,
+		fp.NoiseBandwidth: 80e3, fp.ENBW: 3, fp.ToneHz: 12345,
+	})
+	want := map[fp.Quantity]float64{}
+	for _, e := range whole {
+		want[e.Quantity] = e.Value
+	}
+	if len(whole) < 24 {
+		t.Errorf("only %d quantities follow", len(whole))
+	}
+	complete := 0
+	for range 400 {
+		given := map[fp.Quantity]float64{}
 		for _, e := range whole {
-			want[e.Quantity] = e.Value
-		}
-		if kind == fp.Plain && len(whole) < 24 {
-			t.Errorf("only %d quantities follow", len(whole))
-		}
-		complete := 0
-		for range 400 {
-			given := map[fp.Quantity]float64{}
-			for _, e := range whole {
-				if random.IntN(2) == 0 {
-					given[e.Quantity] = e.Value
-				}
-			}
-			b := average(t, given, kind)
-			if len(b) == len(whole) {
-				complete++
-			}
-			for _, e := range b {
-				if math.Abs(e.Value-want[e.Quantity]) > 1e-8*math.Abs(want[e.Quantity]) {
-					t.Fatalf("given %v: %s = %.12g, want %.12g", given, e.Quantity, e.Value, want[e.Quantity])
-				}
+			if random.IntN(2) == 0 {
+				given[e.Quantity] = e.Value
 			}
 		}
-		if complete < 50 { // the others lack a link
-			t.Errorf("only %d of 400 subsets give the rest", complete)
+		b := average(t, given)
+		if len(b) == len(whole) {
+			complete++
 		}
+		for _, e := range b {
+			if math.Abs(e.Value-want[e.Quantity]) > 1e-8*math.Abs(want[e.Quantity]) {
+				t.Fatalf("given %v: %s = %.12g, want %.12g", given, e.Quantity, e.Value, want[e.Quantity])
+			}
+		}
+	}
+	if complete < 50 { // the others lack a link
+		t.Errorf("only %d of 400 subsets give the rest", complete)
 	}
 }
 
@@ -137,15 +108,14 @@ func TestContradictionsAreNamed(t *testing.T) {
 		"σ = n·√E":                       {fp.NoiseDensity: 1e-6, fp.ENBW: 4, fp.OutputNoise: 3e-6},
 		"n² = a² + q²":                   {fp.NoiseDensity: 1e-9, fp.AnalogDensity: 2e-9},
 		"signal = -1: must be positive":  {fp.Signal: -1},
-		"order = 2.5: must be a whole":   {fp.Order: 2.5},
 		"frequencyplan: no quantity 999": {fp.Quantity(999): 1},
 	} {
-		if _, err := fp.Average(given, fp.Cascade); err == nil || !strings.Contains(err.Error(), want) {
+		if _, err := fp.Average(given); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%v: error %v, want one with %q", given, err, want)
 		}
 	}
 	// Rounded to three digits is no contradiction.
-	if _, err := fp.Average(map[fp.Quantity]float64{fp.AveragingTime: 0.18, fp.ENBW: 2.78}, fp.Plain); err != nil {
+	if _, err := fp.Average(map[fp.Quantity]float64{fp.AveragingTime: 0.18, fp.ENBW: 2.78}); err != nil {
 		t.Errorf("rounded values: %v", err)
 	}
 }

@@ -2,7 +2,6 @@ package frequencyplan
 
 import (
 	"context"
-	"math"
 	"math/bits"
 )
 
@@ -20,25 +19,25 @@ const (
 
 // board is the state of a search: the tones so far, and what they forbid.
 type board struct {
+	ctx context.Context
 	*grid
 	rules
 	open     []stepSet // [tones placed] the steps from lo on that may still become tones
 	free     stepSet   // open with no tone placed: what each alone may be
 	tones    []int
-	near     []int8          // a step: how many tones are nearer than the guard
-	products []int           // of the candidate last looked at, folded
-	work     int             // products and candidates looked at since reset
-	ctx      context.Context // of the search
-	ask      int             // the work from which it is asked again
-	ended    bool            // it was seen to end
-	most     int             // tones placed at best since reset
+	near     []int8 // a step: how many tones are nearer than the guard
+	products []int  // of the candidate last looked at, folded
+	work     int    // products and candidates looked at since reset
+	asked    int    // at how much work the context was asked
+	ended    bool   // the context has
+	most     int    // tones placed at best since reset
 	list     []int
 	trial    stepSet
 }
 
-func newBoard(g *grid, r rules) *board {
+func newBoard(ctx context.Context, g *grid, r rules) *board {
 	size := max(0, g.hi-g.lo+1)
-	b := &board{grid: g, rules: r, near: make([]int8, g.samples/2+1), free: newStepSet(size), trial: newStepSet(size)}
+	b := &board{ctx: ctx, grid: g, rules: r, near: make([]int8, g.samples/2+1), free: newStepSet(size), trial: newStepSet(size)}
 	for n := g.lo; n <= g.hi; n++ {
 		if b.alone(n) {
 			b.free.insert(n - g.lo)
@@ -70,7 +69,17 @@ func (b *board) alone(n int) bool {
 // reset clears the board and its counts.
 func (b *board) reset() {
 	b.clear()
-	b.work, b.most, b.ask = 0, 0, 0
+	b.work, b.most, b.asked = 0, 0, 0
+}
+
+// over tells whether a search ends: at the limit of work, or with its context.
+func (b *board) over(limit int) bool {
+	const step = 1 << 20 // some 10 ms
+	if b.work >= b.asked {
+		b.asked = b.work + step
+		b.ended = b.ctx.Err() != nil
+	}
+	return b.ended || b.work > limit
 }
 
 func (b *board) clear() {
@@ -150,21 +159,6 @@ func (b *board) strike(dst, open stepSet) {
 	for _, p := range b.products {
 		dst.remove(max(p-b.guard+1, b.lo)-b.lo, min(p+b.guard-1, b.hi)-b.lo)
 	}
-}
-
-// clearance is the least distance [Hz] between a tone and what it must avoid.
-func (g *grid) clearance(tones []float64) float64 {
-	least := math.Inf(1)
-	for _, f := range tones {
-		d, _, _ := g.mainsDistance(f)
-		least = math.Min(least, d)
-	}
-	products(tones, &g.Spec, func(p product) {
-		for _, f := range tones {
-			least = math.Min(least, math.Abs(p.folded-f))
-		}
-	})
-	return least
 }
 
 // stepSet is a set of small whole numbers, a bit each.

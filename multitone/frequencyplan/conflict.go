@@ -4,43 +4,37 @@ import (
 	"fmt"
 	"math"
 	"strings"
+
+	"tonepose/multitone/spectrum"
 )
 
-// Kind tells what a conflict is about.
-type Kind int
+// kind tells what a conflict is about, in the order in which Check lists them.
+type kind int
 
-// Kinds of conflicts, in the order in which Check lists them.
 const (
-	OffGrid     Kind = iota // not a multiple of 1/WindowS
-	OutsideBand             // below LowHz, above HighHz or above the limit to Nyquist
-	TooClose                // to another tone
-	NearMains
-	NearHarmonic  // of a tone, perhaps itself
-	NearIntermod2 // a sum or difference of two tones
-	NearIntermod3 // of third order
+	offGrid     kind = iota // not a multiple of 1/WindowS
+	outsideBand             // below LowHz, above HighHz or above the limit to Nyquist
+	tooClose                // to another tone
+	nearMains
+	nearHarmonic  // of a tone, perhaps itself
+	nearIntermod2 // a sum or difference of two tones
+	nearIntermod3 // of third order
 	numberOfKinds = iota
 )
 
-// String is the name of a kind in words.
-func (k Kind) String() string {
-	return [numberOfKinds]string{"off the grid", "outside the band", "too close", "mains harmonic", "harmonic",
-		"2nd-order intermodulation", "3rd-order intermodulation"}[k]
-}
-
 // Conflict is one reason against a tone.
 type Conflict struct {
-	Kind  Kind
-	Tone  int     // index into the tones given to Check
-	Hz    float64 // of that tone
-	AtHz  float64 // what it conflicts with, as it shows in the samples
-	Cause string  // in words, with frequencies
+	Tone int // index into the tones given to Check
+	text string
 }
 
-// String is the whole conflict in words.
-func (c Conflict) String() string { return fmt.Sprintf("tone %g Hz: %s", c.Hz, c.Cause) }
+// String is the whole conflict in words, with frequencies.
+func (c Conflict) String() string { return c.text }
 
-// Check lists everything that a Spec has against given tones [Hz], in the order
-// of Kind and then of tones; none: they are fine. Spec.Tones is ignored.
+// Check lists everything that a Spec has against given tones [Hz]: that they lie
+// off the grid, outside the band, too close together, near mains harmonics, near
+// harmonics of tones, near 2nd- and 3rd-order intermodulation, in this order and
+// then in that of the tones; none: they are fine. Spec.Tones is ignored.
 func Check(s Spec, tones []float64) ([]Conflict, error) {
 	g, err := newGrid(s)
 	if err != nil {
@@ -55,37 +49,37 @@ func Check(s Spec, tones []float64) ([]Conflict, error) {
 		}
 	}
 	var found [numberOfKinds][]Conflict
-	report := func(k Kind, tone int, at float64, cause string, values ...any) {
-		found[k] = append(found[k], Conflict{k, tone, tones[tone], at, fmt.Sprintf(cause, values...)})
+	report := func(k kind, tone int, cause string, values ...any) {
+		found[k] = append(found[k], Conflict{tone, fmt.Sprintf("tone %g Hz: ", tones[tone]) + fmt.Sprintf(cause, values...)})
 	}
 	near := slack * g.stepHz
 	for i, f := range tones {
 		if whole := math.Round(f/g.stepHz) * g.stepHz; math.Abs(f-whole) > near {
-			report(OffGrid, i, whole, "not a multiple of 1/%g s = %g Hz; the nearest is %g Hz", g.WindowS, g.stepHz, whole)
+			report(offGrid, i, "not a multiple of 1/%g s = %g Hz; the nearest is %g Hz", g.WindowS, g.stepHz, whole)
 		}
 		limit := g.LimitOfNyquist * g.RateHz / 2
 		switch {
 		case f > limit+near:
-			report(OutsideBand, i, limit, "above %g Hz, %g of Nyquist", limit, g.LimitOfNyquist)
+			report(outsideBand, i, "above %g Hz, %g of Nyquist", limit, g.LimitOfNyquist)
 		case f < g.LowHz-near, f > g.HighHz+near:
-			report(OutsideBand, i, math.Min(math.Max(f, g.LowHz), g.HighHz), "outside the band of %g to %g Hz", g.LowHz, g.HighHz)
+			report(outsideBand, i, "outside the band of %g to %g Hz", g.LowHz, g.HighHz)
 		}
 		for _, other := range tones[:i] {
 			if d := math.Abs(f - other); d < g.SpacingHz-near {
-				report(TooClose, i, other, "%.6g Hz from the tone at %g Hz, less than the spacing of %g Hz", d, other, g.SpacingHz)
+				report(tooClose, i, "%.6g Hz from the tone at %g Hz, less than the spacing of %g Hz", d, other, g.SpacingHz)
 			}
 		}
 		if d, order, mains := g.mainsDistance(f); d < g.MarginHz-near {
 			h := float64(order) * mains
-			where := g.alias(h)
-			report(NearMains, i, where, "%.6g Hz from mains harmonic %d × %g Hz%s, less than the margin of %g Hz",
+			where := spectrum.Alias(h, g.RateHz)
+			report(nearMains, i, "%.6g Hz from mains harmonic %d × %g Hz%s, less than the margin of %g Hz",
 				d, order, mains, showsAt(h, where), g.MarginHz)
 		}
 	}
 	products(tones, &g.Spec, func(p product) {
 		for i, f := range tones {
 			if d := math.Abs(f - p.folded); d < g.MarginHz-near {
-				report(p.kind, i, p.folded, "%.6g Hz from %s%s, less than the margin of %g Hz",
+				report(p.kind, i, "%.6g Hz from %s%s, less than the margin of %g Hz",
 					d, p.name(tones), showsAt(math.Abs(p.hz), p.folded), g.MarginHz)
 			}
 		}
@@ -97,11 +91,6 @@ func Check(s Spec, tones []float64) ([]Conflict, error) {
 	return all, nil
 }
 
-// alias is where a frequency shows in samples at RateHz.
-func (s *Spec) alias(hz float64) float64 {
-	return math.Abs(hz - s.RateHz*math.Round(hz/s.RateHz))
-}
-
 func showsAt(hz, folded float64) string {
 	if math.Abs(hz-folded) < 1e-9*hz {
 		return fmt.Sprintf(" = %.10g Hz", hz)
@@ -111,7 +100,7 @@ func showsAt(hz, folded float64) string {
 
 // product is a frequency Σ factor·tone that distortion makes.
 type product struct {
-	kind       Kind
+	kind       kind
 	hz, folded float64
 	terms      [3]term
 }
@@ -120,11 +109,15 @@ type term struct{ factor, tone int }
 
 // name is for example "3rd-order intermodulation 2 × 5125 + 6325 Hz".
 func (p *product) name(tones []float64) string {
-	if p.kind == NearHarmonic {
+	if p.kind == nearHarmonic {
 		return fmt.Sprintf("harmonic %d × %g Hz", p.terms[0].factor, tones[p.terms[0].tone])
 	}
 	var b strings.Builder
-	b.WriteString(p.kind.String() + " ")
+	b.WriteString("2nd-order intermodulation ")
+	if p.kind == nearIntermod3 {
+		b.Reset()
+		b.WriteString("3rd-order intermodulation ")
+	}
 	first := true
 	for _, t := range p.terms {
 		f := t.factor
@@ -150,35 +143,35 @@ func (p *product) name(tones []float64) string {
 // tones that a Spec tells to avoid. Products that contain a tone and its own
 // negative (a + b − b) fall on a tone of any set and are left out.
 func products(tones []float64, s *Spec, each func(product)) {
-	emit := func(k Kind, terms ...term) {
+	emit := func(k kind, terms ...term) {
 		p := product{kind: k}
 		for i, t := range terms {
 			p.hz += float64(t.factor) * tones[t.tone]
 			p.terms[i] = t
 		}
-		p.folded = s.alias(p.hz)
+		p.folded = spectrum.Alias(p.hz, s.RateHz)
 		each(p)
 	}
 	for i := range tones {
 		for n := 2; n <= s.Harmonics; n++ {
-			emit(NearHarmonic, term{n, i})
+			emit(nearHarmonic, term{n, i})
 		}
 	}
 	for i := range tones {
 		for j := range tones[:i] {
 			if s.Intermodulation >= 2 {
-				emit(NearIntermod2, term{1, i}, term{1, j})
-				emit(NearIntermod2, term{1, i}, term{-1, j})
+				emit(nearIntermod2, term{1, i}, term{1, j})
+				emit(nearIntermod2, term{1, i}, term{-1, j})
 			}
 			if s.Intermodulation < 3 {
 				continue
 			}
 			for _, t := range [][2]term{{{2, i}, {1, j}}, {{2, i}, {-1, j}}, {{2, j}, {1, i}}, {{2, j}, {-1, i}}} {
-				emit(NearIntermod3, t[0], t[1])
+				emit(nearIntermod3, t[0], t[1])
 			}
 			for k := range tones[:j] {
 				for _, f := range [][2]int{{1, 1}, {1, -1}, {-1, 1}, {-1, -1}} {
-					emit(NearIntermod3, term{1, i}, term{f[0], j}, term{f[1], k})
+					emit(nearIntermod3, term{1, i}, term{f[0], j}, term{f[1], k})
 				}
 			}
 		}

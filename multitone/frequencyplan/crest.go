@@ -6,6 +6,8 @@ import (
 	"slices"
 
 	"gonum.org/v1/gonum/dsp/fourier"
+
+	"tonepose/multitone/spectrum"
 )
 
 // multisine is Σ amplitude·cos(2π·order·t + phase) over one period.
@@ -16,7 +18,7 @@ type multisine struct {
 }
 
 // maxOrder bounds the length of the transforms.
-const maxOrder = 1 << 20
+const maxOrder = 1 << 17
 
 // newMultisine reduces tones that are multiples of 1/windowS to their own
 // shortest common period.
@@ -58,20 +60,10 @@ func gcd(a, b int) int {
 	return a
 }
 
-// length is a 5-smooth number of samples a period, at least perCycle to a cycle
-// of the highest tone.
+// length is the number of samples a period, at least perCycle to a cycle of the
+// highest tone.
 func (m *multisine) length(perCycle int) int {
-	for n := max(16, perCycle*slices.Max(m.orders)); ; n++ {
-		rest := n
-		for _, p := range []int{2, 3, 5} {
-			for rest%p == 0 {
-				rest /= p
-			}
-		}
-		if rest == 1 && n%2 == 0 {
-			return n
-		}
-	}
+	return spectrum.SmoothSize(perCycle * slices.Max(m.orders))
 }
 
 // waveform fills x with one period; bins is scratch of len(x)/2+1.

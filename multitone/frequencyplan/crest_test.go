@@ -1,6 +1,8 @@
 package frequencyplan_test
 
 import (
+	"context"
+	"fmt"
 	"math"
 	"testing"
 
@@ -69,7 +71,7 @@ func TestLowCrestBeatsItsStarts(t *testing.T) {
 		{harmonics(8), []float64{1, 1, 0.5, 0.5, 1, 1, 0.3, 0.3}, 0.05},
 		{[]float64{5025, 6175, 7375, 8625, 9925, 11275, 12675, 14125}, ones(8), 0.05},
 	} {
-		phases, crest, err := frequencyplan.LowCrest(t.Context(), c.hz, c.amps, 1)
+		phases, crest, err := frequencyplan.LowCrest(context.Background(), c.hz, c.amps, 1)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -108,6 +110,19 @@ func TestLowCrestBeatsItsStarts(t *testing.T) {
 		}
 		t.Logf("%d tones: %.4f, best start %.4f", len(c.hz), crest, best)
 	}
+}
+
+// Schroeder, IEEE Trans. Inf. Theory 16, 1970: ten equal harmonics, all in
+// phase and with his phases; the table of multisine_crest.csv has 4.47213595 and
+// 1.91628958.
+func ExampleCrestFactor() {
+	for _, phases := range [][]float64{make([]float64, 10), frequencyplan.SchroederPhases(ones(10))} {
+		crest, err := frequencyplan.CrestFactor(harmonics(10), ones(10), phases, 1)
+		fmt.Printf("%.4f %v\n", crest, err)
+	}
+	// Output:
+	// 4.4721 <nil>
+	// 1.9163 <nil>
 }
 
 func TestCrestFactorRefusesTonesOffThePeriod(t *testing.T) {

@@ -16,7 +16,7 @@ const (
 func (b *board) pack(spacing, limit int) bool {
 	random := rand.New(rand.NewPCG(uint64(spacing), 0x746f6e65))
 	var best, kept []int
-	for i := 0; !b.exhausted(limit); i++ {
+	for i := 0; !b.over(limit - 1); i++ {
 		b.clear()
 		if i%regrowths == 0 {
 			best = best[:0]

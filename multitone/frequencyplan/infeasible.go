@@ -37,9 +37,9 @@ func (e *Infeasible) Error() string {
 }
 
 // diagnose drops or widens one constraint at a time.
-func (g *grid) diagnose(ctx context.Context, proven bool, most int) *Infeasible {
+func (g *grid) diagnose(ctx context.Context, proven bool, most int) error {
 	e := &Infeasible{Tones: g.Tones, Most: most, Proven: proven, Band: max(0, g.hi-g.lo+1)}
-	e.Clear = newBoard(g, mainsRule|harmonicRule).free.count()
+	e.Clear = newBoard(ctx, g, mainsRule|harmonicRule).free.count()
 	e.detail = fmt.Sprintf("of %d multiples of %g Hz from %g to %g Hz, %d keep %g Hz from mains and from their own aliased harmonics",
 		e.Band, g.stepHz, g.LowHz, g.topHz, e.Clear, g.MarginHz)
 	if e.Band == 0 {

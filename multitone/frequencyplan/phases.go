@@ -49,7 +49,8 @@ func NewmanPhases(n int) []float64 {
 // give equal phases.
 //
 // It minimises the mean of x^p for rising p, which tends to the peak, by
-// descents along the gradient, and ends with ctx.
+// descents along the gradient. When the context ends, so does the search, with its
+// error.
 //
 // Source: Guillaume, Schoukens, Pintelon, Kollár, Crest-factor minimization using
 // nonlinear Chebyshev approximation methods, IEEE Trans. Instrumentation and
@@ -104,8 +105,8 @@ func newPowerMean(m *multisine) *powerMean {
 
 // descend minimises for rising even p from the given phases, along the gradient
 // with steps of Barzilai and Borwein (IMA J. Numerical Analysis 8, 1988), each
-// halved until it does not lead above the worst of the last four values. It stops
-// early when ctx ends.
+// halved until it does not lead above the worst of the last four values. It ends
+// where it is when the context does.
 func (f *powerMean) descend(ctx context.Context, start []float64) []float64 {
 	n := len(start)
 	at, next := append([]float64(nil), start...), make([]float64, n)
@@ -118,11 +119,11 @@ func (f *powerMean) descend(ctx context.Context, start []float64) []float64 {
 		f.gradient(slope, at)
 		step := 0.1 / (floats.Norm(slope, 2) + 1e-12)
 		for i := range 40 {
-			if ctx.Err() != nil {
-				return at
-			}
 			v := math.Inf(1)
 			for range 20 {
+				if ctx.Err() != nil {
+					return at
+				}
 				floats.AddScaledTo(next, at, -step, slope)
 				if v = f.value(next); v <= max(last[0], last[1], last[2], last[3]) {
 					break

@@ -15,11 +15,6 @@ const (
 	InputSNR                       // Signal to BroadbandNoise, ratio of rms
 	ENBW                           // of the averaging [Hz]
 	AveragingTime                  // of the plain mean of the same ENBW [s]
-	Order                          // of the low-pass
-	TimeConstant                   // of each stage of a cascade [s]
-	CutoffHz                       // −3 dB [Hz]
-	Settling99                     // of a step to 1 % [s]
-	Settling999                    // of a step to 0.1 % [s]
 	OutputNoise                    // after averaging [V rms]
 	SNR                            // Signal to OutputNoise, ratio of rms
 	SNRDecibel                     // the same [dB]
@@ -48,11 +43,6 @@ var quantities = [numberOfQuantities]struct{ name, symbol, unit string }{
 	InputSNR:       {"input signal-to-noise", "SNR_in", ""},
 	ENBW:           {"equivalent noise bandwidth", "E", "Hz"},
 	AveragingTime:  {"averaging time", "T", "s"},
-	Order:          {"order", "k", ""},
-	TimeConstant:   {"time constant", "τ", "s"},
-	CutoffHz:       {"cutoff", "f_3dB", "Hz"},
-	Settling99:     {"settling to 1 %", "t_99", "s"},
-	Settling999:    {"settling to 0.1 %", "t_99.9", "s"},
 	OutputNoise:    {"averaged noise", "σ", "V"},
 	SNR:            {"signal-to-noise", "SNR", ""},
 	SNRDecibel:     {"signal-to-noise in dB", "SNR_dB", "dB"},

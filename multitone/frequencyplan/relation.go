@@ -1,10 +1,6 @@
 package frequencyplan
 
-import (
-	"math"
-
-	"gonum.org/v1/gonum/mathext"
-)
+import "math"
 
 // relation ties quantities together: solve returns one from the others, NaN
 // where that is not possible.
@@ -45,9 +41,9 @@ const (
 	ieee1241 = "IEEE Std 1241-2010"
 )
 
-// relations lists what holds for a kind of low-pass.
-func relations(kind LowPass) []relation {
-	all := []relation{
+// relations lists what holds of any averaging.
+func relations() []relation {
+	return []relation{
 		productOf("N = n·√B", practice, 1, factor{NoiseDensity, 1}, factor{NoiseBandwidth, 0.5}, factor{BroadbandNoise, -1}),
 		productOf("SNR_in = S/N", practice, 1, factor{Signal, 1}, factor{BroadbandNoise, -1}, factor{InputSNR, -1}),
 		productOf("σ = n·√E", practice, 1, factor{NoiseDensity, 1}, factor{ENBW, 0.5}, factor{OutputNoise, -1}),
@@ -65,55 +61,9 @@ func relations(kind LowPass) []relation {
 		decibelsOfBits("SNR_ADC = 20·lg(2^b·√(3/2)) = 6.02·b + 1.76 dB", ieee1241, Bits, IdealSNR),
 		gain("PG = 10·lg(f_s/(2E))", practice, SampleRate, ENBW, ProcessGain),
 		sum("SNR_avg = SNR_ADC + PG", practice, AveragedSNR, IdealSNR, ProcessGain),
+		// Whatever the low-pass, a plain mean of some time has its noise bandwidth.
+		productOf("E = 1/(2T)", practice, 0.5, factor{ENBW, 1}, factor{AveragingTime, 1}),
 	}
-	// Whatever the low-pass, a plain mean of some time has its noise bandwidth.
-	all = append(all, productOf("E = 1/(2T)", practice, 0.5, factor{ENBW, 1}, factor{AveragingTime, 1}))
-	switch kind {
-	case Cascade:
-		all = append(all,
-			ofOrder("E·τ = ¼·Π (2j−3)/(2j−2), j = 2 … k", "integral of (1+(ωτ)²)^−k", ENBW, TimeConstant, 1, cascadeENBW),
-			ofOrder("f_3dB·τ = √(2^(1/k)−1)/(2π)", practice, CutoffHz, TimeConstant, 1, func(k float64) float64 {
-				return math.Sqrt(math.Exp2(1/k)-1) / (2 * math.Pi)
-			}),
-			settling("P(k, t_99/τ) = 0.99", Settling99, 0.99),
-			settling("P(k, t_99.9/τ) = 0.999", Settling999, 0.999))
-	case Butterworth:
-		all = append(all, ofOrder("E/f_3dB = (π/2k)/sin(π/2k)", "integral of 1/(1+(f/f_3dB)^2k)", ENBW, CutoffHz, -1, func(k float64) float64 {
-			x := math.Pi / (2 * k)
-			return x / math.Sin(x)
-		}))
-	}
-	return all
-}
-
-// cascadeENBW is ENBW·τ of k equal first-order stages.
-func cascadeENBW(k float64) float64 {
-	c := 0.25
-	for j := 2.0; j <= k; j++ {
-		c *= (2*j - 3) / (2*j - 2)
-	}
-	return c
-}
-
-// ofOrder is a·b^power = f(Order), power ±1. The order is not sought from a and b.
-func ofOrder(formula, source string, a, b Quantity, power float64, f func(order float64) float64) relation {
-	return relation{[]Quantity{a, b, Order}, formula, source, func(want Quantity, v func(Quantity) float64) float64 {
-		switch want {
-		case a:
-			return f(v(Order)) / math.Pow(v(b), power)
-		case b:
-			return math.Pow(f(v(Order))/v(a), power)
-		}
-		return math.NaN()
-	}}
-}
-
-// settling is the time after which the step response of a cascade, the
-// regularised gamma function P(k, t/τ), stays within 1 − share.
-func settling(formula string, q Quantity, share float64) relation {
-	return ofOrder(formula, "step response of equal first-order stages", q, TimeConstant, -1, func(k float64) float64 {
-		return mathext.GammaIncRegInv(k, share)
-	})
 }
 
 func decibels(formula, source string, ratio, dB Quantity) relation {

@@ -2,22 +2,13 @@ package frequencyplan
 
 import (
 	"context"
-	"math"
 	"slices"
 )
 
-// Plan is a set of tones that meets its Spec.
-type Plan struct {
-	Hz        []float64 // rising
-	SpacingHz float64   // least distance between neighbours; +Inf for one tone
-	// ClearHz is the least distance of a tone to a mains harmonic, a harmonic or
-	// an intermodulation product, aliases included: at least the margin.
-	ClearHz float64
-}
-
-// Choose finds tones for a Spec, spread over the band as widely as it can. If
-// there is no set, or none was found, the error is an *Infeasible. Equal calls
-// give equal tones; it ends with ctx.
+// Choose finds tones [Hz] for a Spec, rising, spread over the band as widely as it
+// can. If there is no set, or none was found, the error is an *Infeasible. Equal
+// calls give equal tones. When the context ends, so does the search, with its
+// error.
 //
 // It lowers the least spacing from the even one and searches each time depth
 // first in rising frequency: what the products of the tones so far reach is
@@ -25,7 +16,7 @@ type Plan struct {
 // them are left. Crowded bands, where that comes to no end, are filled tone by
 // tone with the one that strikes least; small ones are searched to the end, so
 // that "no set exists" is a proof.
-func Choose(ctx context.Context, s Spec) (*Plan, error) {
+func Choose(ctx context.Context, s Spec) ([]float64, error) {
 	g, err := newGrid(s)
 	if err != nil {
 		return nil, err
@@ -34,22 +25,17 @@ func Choose(ctx context.Context, s Spec) (*Plan, error) {
 		return nil, &SpecError{"Tones", s.Tones, "must be 1 to 64"}
 	}
 	tones, proven, most := g.choose(ctx, everything, fullEffort)
-	if tones == nil {
-		infeasible := g.diagnose(ctx, proven, most)
-		if err := ctx.Err(); err != nil {
-			return nil, err // cut short, that proves nothing
-		}
-		return nil, infeasible
+	if tones == nil && ctx.Err() == nil {
+		err = g.diagnose(ctx, proven, most)
 	}
-	p := &Plan{SpacingHz: math.Inf(1)}
-	for i, n := range tones {
-		p.Hz = append(p.Hz, g.hz(n))
-		if i > 0 {
-			p.SpacingHz = min(p.SpacingHz, g.hz(n-tones[i-1]))
-		}
+	if ctx.Err() != nil {
+		return nil, ctx.Err()
 	}
-	p.ClearHz = g.clearance(p.Hz)
-	return p, nil
+	var hz []float64
+	for _, n := range tones {
+		hz = append(hz, g.hz(n))
+	}
+	return hz, err
 }
 
 // effort limits a search, counted in products and candidates looked at so that
@@ -73,8 +59,7 @@ func (g *grid) choose(ctx context.Context, r rules, e effort) (tones []int, prov
 		least = 1
 	}
 	even := max(least, (g.hi-g.lo)/max(1, g.Tones-1))
-	b := newBoard(g, r)
-	b.ctx = ctx
+	b := newBoard(ctx, g, r)
 	try := func(search func() bool) bool {
 		b.reset()
 		found := search()
@@ -126,7 +111,7 @@ func (b *board) place(from, spacing, limit int) bool {
 		return true
 	}
 	open := b.open[depth]
-	for n := b.next(open, from); n >= 0 && !b.exhausted(limit); n = b.next(open, n+1) {
+	for n := b.next(open, from); n >= 0 && !b.over(limit); n = b.next(open, n+1) {
 		if !b.fits(open, n, b.Tones-depth, spacing) {
 			return false // nor from any later start
 		}
@@ -141,16 +126,6 @@ func (b *board) place(from, spacing, limit int) bool {
 		b.take()
 	}
 	return false
-}
-
-// exhausted tells whether a search has done its work, or must end with its
-// context, which is asked every few milliseconds.
-func (b *board) exhausted(limit int) bool {
-	if b.work >= b.ask {
-		b.ask = b.work + 500_000
-		b.ended = b.ended || b.ctx.Err() != nil
-	}
-	return b.ended || b.work > limit
 }
 
 // next finds the first open step from n on, −1 if there is none.

@@ -1,6 +1,7 @@
 package recording
 
 import (
+	"context"
 	"fmt"
 	"io"
 	"math"
@@ -46,7 +47,7 @@ func benchmarkRead(b *testing.B, format string, channels int) {
 	if err := os.WriteFile(name, data, 0o600); err != nil {
 		b.Fatal(err)
 	}
-	r, err := Open(name, opt)
+	r, err := Open(context.Background(), name, opt)
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -92,7 +93,7 @@ func BenchmarkMonitor(b *testing.B) {
 			b.ReportAllocs()
 			pos := int64(0)
 			for b.Loop() {
-				m.counts16(d, pos)
+				m.Int16(d, pos)
 				pos += int64(len(d) / channels)
 			}
 			b.ReportMetric(float64(len(d))*float64(b.N)/b.Elapsed().Seconds()/1e6, "Msamples/s")
@@ -111,7 +112,7 @@ func BenchmarkMonitor(b *testing.B) {
 		b.ReportAllocs()
 		pos := int64(0)
 		for b.Loop() {
-			m.floats(x, 4096, pos)
+			m.Planar(x, pos)
 			pos += 4096
 		}
 		b.ReportMetric(4*4096*float64(b.N)/b.Elapsed().Seconds()/1e6, "Msamples/s")

@@ -2,6 +2,7 @@ package recording
 
 import (
 	"bytes"
+	"context"
 	"crypto/sha256"
 	"errors"
 	"fmt"
@@ -115,7 +116,7 @@ func TestFullScale(t *testing.T) {
 	data := make([]byte, 8)
 	open := func(opt Options) (*Reader, error) {
 		opt.Format, opt.SampleRate = "ri16_le", 1
-		return Open(save(t, "bench.dat", data), opt)
+		return Open(context.Background(), save(t, "bench.dat", data), opt)
 	}
 	r, err := open(Options{Channels: 2})
 	if err != nil || r.Info().Volts || r.Info().Scale[1] != 1.0/32768 {
@@ -145,7 +146,7 @@ func TestRawErrors(t *testing.T) {
 	openError(t, path, Options{Format: "ri16_le", SampleRate: 1, Channels: 99999}, "99999 channels", "1..4096")
 	openError(t, filepath.Dir(path), Options{}, "a directory", "name the recording in it")
 	openError(t, "-", Options{}, "no standard input")
-	if _, err := Open(path+"x", Options{}); !errors.Is(err, fs.ErrNotExist) {
+	if _, err := Open(context.Background(), path+"x", Options{}); !errors.Is(err, fs.ErrNotExist) {
 		t.Errorf("missing file: %v", err)
 	}
 	openError(t, save(t, "empty.dat", nil), Options{}, "empty.dat", "empty", "record again")

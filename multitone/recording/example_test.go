@@ -1,6 +1,7 @@
 package recording_test
 
 import (
+	"context"
 	"fmt"
 	"io"
 	"log"
@@ -18,7 +19,7 @@ func Example() {
 0,006;0,50;0,013
 0,007;0,25;0,011
 `
-	r, err := recording.Open("-", recording.Options{Stdin: strings.NewReader(table)})
+	r, err := recording.Open(context.Background(), "-", recording.Options{Stdin: strings.NewReader(table)})
 	if err != nil {
 		log.Fatal(err)
 	}

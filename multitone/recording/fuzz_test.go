@@ -2,6 +2,7 @@ package recording
 
 import (
 	"bytes"
+	"context"
 	"io"
 	"math"
 	"runtime"
@@ -20,7 +21,7 @@ func drain(t *testing.T, data []byte, opt Options) {
 	t.Helper()
 	var before, after runtime.MemStats
 	runtime.ReadMemStats(&before)
-	r, err := openFile(memory{bytes.NewReader(data)}, "fuzz", int64(len(data)), opt)
+	r, err := openFile(context.Background(), memory{bytes.NewReader(data)}, "fuzz", int64(len(data)), opt)
 	if err != nil {
 		if strings.TrimSpace(err.Error()) == "" {
 			t.Fatal("an error without a word")

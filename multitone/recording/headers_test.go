@@ -1,6 +1,7 @@
 package recording
 
 import (
+	"context"
 	"encoding/hex"
 	"encoding/json"
 	"io"
@@ -90,7 +91,7 @@ func TestPublishedHeaders(t *testing.T) {
 			if len(c.Name) > 3 && c.Name[:3] == "npy" {
 				opt = Options{SampleRate: 1000, Format: "npy"}
 			}
-			r, err := Open(name, opt)
+			r, err := Open(context.Background(), name, opt)
 			// A single number is no recording; the contract reads 1-D and 2-D.
 			if c.Expected.Error || c.Expected.Shape != nil && len(c.Expected.Shape) == 0 {
 				if err == nil {

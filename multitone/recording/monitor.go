@@ -59,8 +59,9 @@ type Channel struct {
 	Stuck      int64   // samples, of stretches of at least StuckSamples
 }
 
-// Monitor judges the samples of a recording in the stream, without knowing any tone. It looks at each block briefly and
-// into the details only on suspicion. Give it to Reader.Watch; its methods may be called meanwhile from other goroutines.
+// Monitor judges the samples of a recording in the stream, without knowing any tone or how long it will be. It looks at
+// each block briefly and into the details only on suspicion. Give it to Reader.Watch, or feed it blocks with Planar or
+// Int16; its methods may be called meanwhile from other goroutines. Memory is bounded.
 //
 // Integers are clipped at the end codes. Integers and floats are clipped where three or more samples are equal at the
 // extreme of a stretch, between flanks that no smooth peak under this quantisation has. A block is repeated when it is
@@ -148,7 +149,7 @@ func (m *Monitor) Flags(channel int, start, stop int64) (f Flags) {
 	return f
 }
 
-// Events lists the faults found so far, by kind, then channel, then place.
+// Events lists the faults found so far and not forgotten, by kind, then channel, then place.
 func (m *Monitor) Events() (events []Event) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
@@ -172,9 +173,7 @@ func (m *Monitor) Channels() []Channel {
 		dc, drift, sigma := s.means.line()
 		out[c] = Channel{Name: m.info.Names[c], Min: s.min * s.size, Max: s.max * s.size, DC: dc * s.size,
 			Drift: drift * s.size, DriftSigma: sigma * s.size, Clipped: s.clipped, NonFinite: s.nonFinite}
-		for _, sp := range m.spans(Stuck, c).list {
-			out[c].Stuck += sp.stop - sp.start
-		}
+		_, out[c].Stuck, _ = m.spans(Stuck, c).total()
 	}
 	return out
 }
@@ -182,33 +181,55 @@ func (m *Monitor) Channels() []Channel {
 // Summary is one line for each kind of fault on each channel; none if all is well.
 func (m *Monitor) Summary() (text []string) {
 	channels := m.Channels()
-	events := m.Events()
-	for len(events) > 0 {
-		e := events[0]
-		count, samples := 0, int64(0)
-		for count < len(events) && events[count].Kind == e.Kind && events[count].Channel == e.Channel {
-			samples += events[count].Stop - events[count].Start
-			count++
-		}
-		who := "all channels"
-		if e.Channel >= 0 {
-			who = channels[e.Channel].Name
-			switch e.Kind {
-			case Clipped:
-				samples = channels[e.Channel].Clipped
-			case Gap:
-				samples = channels[e.Channel].NonFinite
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	for k := range flagNames {
+		kind := Flags(1) << k
+		for c := -1; c < len(m.channels); c++ {
+			places, samples, first := m.spans(kind, c).total()
+			if places == 0 {
+				continue
 			}
+			who := "all channels"
+			if c >= 0 {
+				who = channels[c].Name
+				switch kind {
+				case Clipped:
+					samples = channels[c].Clipped
+				case Gap:
+					samples = channels[c].NonFinite
+				}
+			}
+			line := fmt.Sprintf("%s: %s", who, kind)
+			if samples > 0 {
+				line += ", " + plural(int(samples), "sample")
+			}
+			text = append(text, fmt.Sprintf("%s in %s, first at %.6g s (sample %d)", line, plural(places, "place"),
+				m.info.Time(first), first))
 		}
-		line := fmt.Sprintf("%s: %s", who, e.Kind)
-		if samples > 0 {
-			line += ", " + plural(int(samples), "sample")
-		}
-		text = append(text, fmt.Sprintf("%s in %s, first at %.6g s (sample %d)", line, plural(count, "place"),
-			m.info.Time(e.Start), e.Start))
-		events = events[count:]
 	}
 	return text
+}
+
+// Forget drops the faults that end before a sample, so that a stream without end takes bounded memory. Flags and Events
+// know them no longer; Channels and Summary count them still. What may go on yet is kept.
+func (m *Monitor) Forget(before int64) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	for k := range flagNames {
+		kind := Flags(1) << k
+		for c := -1; c < len(m.channels); c++ {
+			s := m.spans(kind, c)
+			to := min(before, m.next-s.slack)
+			if kind == Repeated && m.repeat.lag != 0 {
+				to = min(to, m.repeat.start-s.slack)
+			}
+			if kind == Stuck && c >= 0 && m.channels[c].run.valid {
+				to = min(to, m.channels[c].run.start-s.slack)
+			}
+			s.forget(to)
+		}
+	}
 }
 
 // spans of one kind of fault; the lock is held, or the Monitor is not shared yet.
@@ -220,8 +241,9 @@ func (m *Monitor) add(kind Flags, channel int, start, stop int64) {
 	m.spans(kind, channel).add(span{start, stop})
 }
 
-// nonFinite is told by the Reader, which has replaced the samples.
-func (m *Monitor) nonFinite(c int, start, stop int64) {
+// NonFinite notes samples [start, stop) of a channel that were not finite; who replaced them says so before the block is
+// judged.
+func (m *Monitor) NonFinite(c int, start, stop int64) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	if start = max(start, m.next); start < stop {

@@ -16,7 +16,7 @@ func watched(counts []int16, channels int) *Monitor {
 	rng := rand.New(rand.NewPCG(3, 4))
 	for at := 0; at < len(counts)/channels; {
 		n := min(1+rng.IntN(9000), len(counts)/channels-at)
-		m.counts16(counts[at*channels:(at+n)*channels], int64(at))
+		m.Int16(counts[at*channels:(at+n)*channels], int64(at))
 		at += n
 	}
 	return m
@@ -32,7 +32,7 @@ func watchedFloats(x ...[]float64) *Monitor {
 		for c := range x {
 			block[c] = x[c][at : at+n]
 		}
-		m.floats(block, n, int64(at))
+		m.Planar(block, int64(at))
 		at += n
 	}
 	return m
@@ -196,7 +196,7 @@ func TestClippedValidBits(t *testing.T) {
 	in.Bits = 24
 	for top, want := range map[float64]Flags{1<<31 - 256: Clipped, 1<<31 - 512: 0, -1 << 31: Clipped} {
 		m := NewMonitor(in)
-		m.floats([][]float64{{0, in.Scale[0] * top, 0.1, 0.2}}, 4, 0)
+		m.Planar([][]float64{{0, in.Scale[0] * top, 0.1, 0.2}}, 0)
 		if f := m.Flags(0, 0, 4); f != want {
 			t.Errorf("count %g: %q, expected %q", top, f, want)
 		}
@@ -343,6 +343,53 @@ func TestDrift(t *testing.T) {
 	// About 90 stretches leave the standard deviation known to 1/√(2·88) = 7.5 %; four of these.
 	if ratio := got.DriftSigma / expected; ratio < 0.7 || ratio > 1.3 {
 		t.Errorf("sigma of drift %g, expected %g", got.DriftSigma, expected)
+	}
+}
+
+// TestForget: a monitor that forgets counts as one that does not, and knows the same of what is not past.
+func TestForget(t *testing.T) {
+	rng := rand.New(rand.NewPCG(9, 10))
+	const n, channels, block = 400_000, 2, 1000
+	d := make([]int16, n*channels)
+	for i := range d {
+		d[i] = quantise(300 * rng.NormFloat64())
+	}
+	for range 200 { // clipped samples
+		d[rng.IntN(len(d))] = 32767
+	}
+	for i := 100_000; i < 190_000; i++ { // a stuck channel
+		d[i*channels+1] = 5
+	}
+	copy(d[250_000*channels:260_000*channels], d[240_000*channels:250_000*channels]) // a block twice
+	info := testInfo("ri16_le", channels)
+	info.Samples = -1 // not known
+	all, some := NewMonitor(info), NewMonitor(info)
+	most := 0
+	for at := 0; at < n; at += block {
+		for _, m := range []*Monitor{all, some} {
+			m.Int16(d[at*channels:(at+block)*channels], int64(at))
+			if at%20_000 == 0 {
+				m.NonFinite(0, int64(at+block), int64(at+block+2))
+			}
+		}
+		const back = 3 * block
+		before := int64(at + block - back)
+		some.Forget(before)
+		most = max(most, len(some.Events()))
+		for c := -1; c < channels; c++ {
+			if a, b := all.Flags(c, before+64, int64(at+block)), some.Flags(c, before+64, int64(at+block)); a != b {
+				t.Fatalf("channel %d, from sample %d: %q, without forgetting %q", c, before, b, a)
+			}
+		}
+	}
+	if diff := cmp.Diff(all.Channels(), some.Channels()); diff != "" {
+		t.Errorf("-all +forgetful:\n%s", diff)
+	}
+	if diff := cmp.Diff(all.Summary(), some.Summary()); diff != "" {
+		t.Errorf("-all +forgetful:\n%s", diff)
+	}
+	if total := len(all.Events()); most > total/5 {
+		t.Errorf("%d faults remembered at a time, of %d", most, total)
 	}
 }
 

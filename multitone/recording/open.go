@@ -2,6 +2,7 @@ package recording
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -15,43 +16,40 @@ import (
 // counted and its time column checked, and that a SigMF dataset is hashed if its hash is stated. The name "-" is
 // standard input. A SigMF recording may be named by its .sigmf-meta, its .sigmf-data or their stem.
 //
-// Every error names the file, what was found and how to mend it.
-func Open(name string, opt Options) (*Reader, error) {
+// Every error names the file, what was found and how to mend it. When the context ends, Open returns its error within
+// 100 ms, also while a pipe gives nothing.
+func Open(ctx context.Context, name string, opt Options) (*Reader, error) {
 	if name == "-" {
 		if opt.Stdin == nil {
 			return nil, errors.New("-: no standard input to read; give a file")
 		}
-		return openStream(opt.Stdin, "-", opt)
+		return openStream(ctx, opt.Stdin, "-", opt)
 	}
 	if meta, data, ok := sigmfPair(name, opt); ok {
-		return openSigMF(meta, data, opt)
+		return openSigMF(ctx, meta, data, opt)
 	}
-	f, err := os.Open(name)
-	if errors.Is(err, fs.ErrNotExist) {
+	st, err := os.Stat(name)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
 		return nil, fmt.Errorf("%s: no such file, nor %s.sigmf-meta beside it; check the name: %w", name,
 			filepath.Base(name), fs.ErrNotExist)
+	case err != nil:
+		return nil, err
+	case st.IsDir():
+		return nil, fmt.Errorf("%s: a directory; name the recording in it", name)
+	case !st.Mode().IsRegular():
+		return openStream(ctx, &pipe{name: name}, filepath.Base(name), opt)
 	}
+	f, err := os.Open(name)
 	if err != nil {
 		return nil, err
 	}
-	st, err := f.Stat()
-	switch {
-	case err != nil:
-		f.Close()
-		return nil, err
-	case st.IsDir():
-		f.Close()
-		return nil, fmt.Errorf("%s: a directory; name the recording in it", name)
-	case !st.Mode().IsRegular(): // a pipe
-		defer f.Close()
-		return openStream(f, filepath.Base(name), opt)
-	}
-	return openFile(f, filepath.Base(name), st.Size(), opt)
+	return openFile(ctx, f, filepath.Base(name), st.Size(), opt)
 }
 
 // openFile takes over f, also when it fails.
-func openFile(f file, name string, size int64, opt Options) (*Reader, error) {
-	l, err := parse(f, name, size, opt)
+func openFile(ctx context.Context, f file, name string, size int64, opt Options) (*Reader, error) {
+	l, err := parse(patient{ctx, f}, name, size, opt)
 	if err == nil {
 		var r *Reader
 		if r, err = newReader(f, name, size, l, opt); err == nil {
@@ -60,6 +58,19 @@ func openFile(f file, name string, size int64, opt Options) (*Reader, error) {
 	}
 	f.Close()
 	return nil, err
+}
+
+// patient is a file that gives up when its context ends.
+type patient struct {
+	ctx context.Context
+	io.ReaderAt
+}
+
+func (p patient) ReadAt(b []byte, at int64) (int, error) {
+	if err := p.ctx.Err(); err != nil {
+		return 0, err
+	}
+	return p.ReaderAt.ReadAt(b, at)
 }
 
 func parse(f io.ReaderAt, name string, size int64, opt Options) (*layout, error) {

@@ -19,7 +19,8 @@ type Reader struct {
 	last   []float64 // last finite value of each channel
 	counts int64     // samples that were not finite, in this pass
 	watch  *Monitor
-	stored bool // watch sees the stored counts instead of the floats
+	view   [][]float64 // what it is shown
+	stored bool        // watch sees the stored counts instead of the floats
 }
 
 // file is the data: a regular file, or standard input spooled into one.
@@ -38,7 +39,7 @@ func newReader(f file, name string, size int64, l *layout, opt Options) (*Reader
 	if err != nil {
 		return nil, err
 	}
-	r := &Reader{info: in, file: &hashed{file: f}, last: make([]float64, in.Channels)}
+	r := &Reader{info: in, file: &hashed{file: f}, last: make([]float64, in.Channels), view: make([][]float64, in.Channels)}
 	b := binarySource{file: r.file, layout: l, scale: in.Scale, decode: l.typ.decoder()}
 	switch {
 	case l.text != nil:
@@ -103,7 +104,10 @@ func (r *Reader) ReadPlanar(dst [][]float64) (n int, err error) {
 		r.last[c] = dst[c][n-1]
 	}
 	if r.watch != nil && !r.stored {
-		r.watch.floats(dst, n, r.pos)
+		for c := range r.view {
+			r.view[c] = dst[c][:n]
+		}
+		r.watch.Planar(r.view, r.pos)
 	}
 	r.pos += int64(n)
 	return n, nil
@@ -130,7 +134,7 @@ func (r *Reader) ReadInt16(dst []int16) (frames int, err error) {
 		return 0, r.readError(err)
 	}
 	if r.watch != nil {
-		r.watch.counts16(dst, r.pos)
+		r.watch.Int16(dst, r.pos)
 	}
 	r.pos += int64(n)
 	return n, nil
@@ -172,7 +176,7 @@ func (r *Reader) mend(dst [][]float64, n int) {
 			}
 			r.counts += int64(i - start)
 			if r.watch != nil {
-				r.watch.nonFinite(c, r.pos+int64(start), r.pos+int64(i))
+				r.watch.NonFinite(c, r.pos+int64(start), r.pos+int64(i))
 			}
 			i--
 		}

@@ -4,7 +4,8 @@
 //
 // [Open] names the file and gives a [Reader]; [Reader.Info] says what it is; [Reader.ReadPlanar] hands out blocks of
 // volts, channel by channel, and [Reader.ReadInt16] the raw counts where the samples are that small. A [Monitor] that
-// watches the Reader flags clipped, missing, repeated and stuck samples in the same pass.
+// watches the Reader flags clipped, missing, repeated and stuck samples in the same pass. A [Writer] writes the same
+// formats.
 //
 // Memory is bounded whatever the length of the recording, and every recording can be read again with [Reader.Rewind].
 package recording
@@ -53,7 +54,7 @@ type Info struct {
 	SampleRate float64  // Hz
 	Channels   int      // number of channels
 	Names      []string // one a channel; ch1, ch2, … when neither file nor caller names them
-	Samples    int64    // of each channel
+	Samples    int64    // of each channel; negative when not known, of a stream
 	Bits       int      // valid bits of integer samples, 0 for floats
 	Integer    bool     // samples are counts of an ADC
 	Int16      bool     // ReadInt16 works: integer samples of 16 or fewer bits, interleaved
@@ -74,7 +75,7 @@ type Capture struct {
 	Datetime time.Time // UTC as the file states it; zero when it does not
 }
 
-// Duration of the samples [s], gaps not counted.
+// Duration of the samples [s], gaps not counted; of a known number of samples.
 func (in Info) Duration() float64 { return float64(in.Samples) / in.SampleRate }
 
 // Time of a sample [s] after the recording's first sample, lost samples counted.

@@ -9,18 +9,19 @@ type run struct {
 	valid bool
 }
 
-// floats judges n samples of every channel from pos on, in the blocks' units. For integers these are brought back to
-// counts by one factor, exactly so as far as the comparison with the end codes needs it.
-func (m *Monitor) floats(dst [][]float64, n int, pos int64) {
+// Planar judges samples of every channel, one slice a channel, from sample pos on, in the blocks' units. For integers
+// these are brought back to counts by one factor, exactly so as far as the comparison with the end codes needs it.
+func (m *Monitor) Planar(x [][]float64, pos int64) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
+	n := len(x[0])
 	for done := m.unseen(pos, n); done < n; {
 		at := pos + int64(done)
 		count := min(n-done, m.piece-int(at%int64(m.piece)))
 		for c := range m.channels {
-			m.channel(c, dst[c][done:done+count], at)
+			m.channel(c, x[c][done:done+count], at)
 		}
-		m.repeat.floats(m, dst[0][done:done+count], dst[len(dst)-1][done:done+count], at)
+		m.repeat.floats(m, x[0][done:done+count], x[len(x)-1][done:done+count], at)
 		done += count
 		m.next = at + int64(count)
 	}

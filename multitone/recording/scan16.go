@@ -29,8 +29,8 @@ func (m *Monitor) stored16(b []byte, typ sampleType, pos int64) {
 	}
 }
 
-// counts16 judges counts in memory.
-func (m *Monitor) counts16(d []int16, pos int64) {
+// Int16 judges counts of 16 or fewer bits, all channels of a sample side by side, from sample pos on.
+func (m *Monitor) Int16(d []int16, pos int64) {
 	if littleEndian {
 		m.stored16(bytesOf(d), sampleType{kind: 'i', size: 2}, pos)
 		return

@@ -3,6 +3,7 @@ package recording
 import (
 	"bufio"
 	"bytes"
+	"context"
 	"crypto/sha512"
 	"encoding/hex"
 	"encoding/json"
@@ -69,7 +70,7 @@ func sigmfPair(name string, opt Options) (meta, data string, ok bool) {
 	return stem + metaExt, stem + dataExt, ok
 }
 
-func openSigMF(metaName, dataName string, opt Options) (*Reader, error) {
+func openSigMF(ctx context.Context, metaName, dataName string, opt Options) (*Reader, error) {
 	base := filepath.Base(metaName)
 	st, err := os.Stat(metaName)
 	if errors.Is(err, fs.ErrNotExist) {
@@ -106,7 +107,7 @@ func openSigMF(metaName, dataName string, opt Options) (*Reader, error) {
 	}
 	var l *layout
 	if err == nil {
-		l, err = m.layout(f, base, filepath.Base(dataName), dst.Size(), opt)
+		l, err = m.layout(patient{ctx, f}, base, filepath.Base(dataName), dst.Size(), opt)
 	}
 	if err == nil {
 		var r *Reader

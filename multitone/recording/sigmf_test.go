@@ -3,6 +3,7 @@ package recording
 import (
 	"archive/tar"
 	"bytes"
+	"context"
 	"crypto/sha512"
 	"encoding/hex"
 	"errors"
@@ -201,7 +202,7 @@ func TestSigMFErrors(t *testing.T) {
 func TestSigMFHash(t *testing.T) {
 	stem := pair(t, `{"global": {"core:datatype": "ri8", "core:sample_rate": 1, "core:sha512": "`+strings.Repeat("ab", 64)+`"}}`,
 		[]byte("abc"))
-	_, err := Open(stem, Options{})
+	_, err := Open(context.Background(), stem, Options{})
 	if !errors.Is(err, ErrHash) {
 		t.Fatalf("%v, expected ErrHash", err)
 	}

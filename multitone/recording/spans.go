@@ -16,6 +16,37 @@ const maxSpans = 1 << 13
 type spans struct {
 	list  []span
 	slack int64
+
+	// Those that were forgotten.
+	places  int
+	samples int64
+	first   int64 // start of the first of them
+}
+
+// forget drops the stretches that end before a sample, and counts them.
+func (s *spans) forget(before int64) {
+	n := 0
+	for n < len(s.list) && s.list[n].stop < before {
+		if s.places == 0 {
+			s.first = s.list[n].start
+		}
+		s.places++
+		s.samples += s.list[n].stop - s.list[n].start
+		n++
+	}
+	s.list = slices.Delete(s.list, 0, n)
+}
+
+// total counts all stretches, with their samples, and tells where the first one starts.
+func (s *spans) total() (places int, samples, first int64) {
+	places, samples, first = s.places+len(s.list), s.samples, s.first
+	if s.places == 0 && len(s.list) > 0 {
+		first = s.list[0].start
+	}
+	for _, x := range s.list {
+		samples += x.stop - x.start
+	}
+	return places, samples, first
 }
 
 func (s *spans) add(x span) {

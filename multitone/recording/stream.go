@@ -1,6 +1,7 @@
 package recording
 
 import (
+	"context"
 	"fmt"
 	"io"
 	"os"
@@ -8,11 +9,11 @@ import (
 
 // openStream makes a stream readable twice: standard input that is a regular file is read in place, anything else is
 // spooled to a temporary file that has no name any more, so that nothing is left behind even after a crash.
-func openStream(in io.Reader, name string, opt Options) (*Reader, error) {
+func openStream(ctx context.Context, in io.Reader, name string, opt Options) (*Reader, error) {
 	if f, ok := in.(*os.File); ok {
 		if st, err := f.Stat(); err == nil && st.Mode().IsRegular() {
 			if at, err := f.Seek(0, io.SeekCurrent); err == nil && at == 0 {
-				return openFile(borrowed{f}, name, st.Size(), opt)
+				return openFile(ctx, borrowed{f}, name, st.Size(), opt)
 			}
 		}
 	}
@@ -24,12 +25,16 @@ func openStream(in io.Reader, name string, opt Options) (*Reader, error) {
 	if os.Remove(f.Name()) != nil {
 		s.left = f.Name() // a system that keeps the name of an open file
 	}
-	size, err := io.CopyBuffer(struct{ io.Writer }{f}, struct{ io.Reader }{in}, make([]byte, 1<<20))
-	if err != nil {
+	size, err := io.CopyBuffer(struct{ io.Writer }{f}, Until(ctx, in), make([]byte, streamBytes))
+	switch {
+	case ctx.Err() != nil:
+		s.Close()
+		return nil, ctx.Err()
+	case err != nil:
 		s.Close()
 		return nil, fmt.Errorf("%s: copying %d bytes to a temporary file (set TMPDIR to a larger place): %w", name, size, err)
 	}
-	return openFile(s, name, size, opt)
+	return openFile(ctx, s, name, size, opt)
 }
 
 // borrowed is a file that its owner closes.
@@ -43,10 +48,77 @@ type spool struct {
 	left string
 }
 
+// pipe is a named pipe, opened when it is first read: that waits for who writes into it.
+type pipe struct {
+	name string
+	file *os.File
+}
+
+func (p *pipe) Read(b []byte) (int, error) {
+	if p.file == nil {
+		var err error
+		if p.file, err = os.Open(p.name); err != nil {
+			return 0, err
+		}
+	}
+	n, err := p.file.Read(b)
+	if err != nil {
+		p.file.Close()
+	}
+	return n, err
+}
+
 func (s *spool) Close() error {
 	err := s.File.Close()
 	if s.left != "" {
 		os.Remove(s.left)
 	}
 	return err
+}
+
+// streamBytes is read from a stream at a time.
+const streamBytes = 1 << 20
+
+// Until reads in until its context ends: a read then returns the context's error at once, also while in gives nothing,
+// as a pipe that nobody writes into. What in still gives after that is lost.
+func Until(ctx context.Context, in io.Reader) io.Reader {
+	return &until{ctx: ctx, in: in, buffer: make([]byte, streamBytes), done: make(chan outcome, 1)}
+}
+
+type until struct {
+	ctx    context.Context
+	in     io.Reader
+	buffer []byte
+	rest   []byte // of what was read
+	err    error
+	done   chan outcome
+}
+
+// outcome of a read.
+type outcome struct {
+	n   int
+	err error
+}
+
+func (u *until) Read(b []byte) (int, error) {
+	if err := u.ctx.Err(); err != nil {
+		return 0, err
+	}
+	if len(u.rest) == 0 && u.err == nil {
+		go func() {
+			n, err := u.in.Read(u.buffer)
+			u.done <- outcome{n, err}
+		}()
+		select {
+		case r := <-u.done:
+			u.rest, u.err = u.buffer[:r.n], r.err
+		case <-u.ctx.Done():
+			return 0, u.ctx.Err()
+		}
+	}
+	n := copy(b, u.rest)
+	if u.rest = u.rest[n:]; n == 0 {
+		return 0, u.err
+	}
+	return n, nil
 }

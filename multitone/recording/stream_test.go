@@ -2,6 +2,7 @@ package recording
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"io"
 	"os"
@@ -30,7 +31,7 @@ func TestStandardInput(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			c.opt.Stdin = iotest.OneByteReader(bytes.NewReader(c.data))
-			r, err := Open("-", c.opt)
+			r, err := Open(context.Background(), "-", c.opt)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -72,7 +73,7 @@ func TestStandardInputFile(t *testing.T) {
 	}
 	defer f.Close()
 	t.Setenv("TMPDIR", "/nonexistent") // no copy is made
-	r, err := Open("-", Options{Stdin: f})
+	r, err := Open(context.Background(), "-", Options{Stdin: f})
 	if err != nil {
 		t.Fatal(err)
 	}

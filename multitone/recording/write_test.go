@@ -2,6 +2,7 @@ package recording
 
 import (
 	"bytes"
+	"context"
 	"encoding/binary"
 	"fmt"
 	"os"
@@ -23,7 +24,7 @@ func save(t testing.TB, name string, data []byte) string {
 
 func open(t testing.TB, path string, opt Options) *Reader {
 	t.Helper()
-	r, err := Open(path, opt)
+	r, err := Open(context.Background(), path, opt)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -34,7 +35,7 @@ func open(t testing.TB, path string, opt Options) *Reader {
 // openError opens what must fail; the message has to name every part: value, place, mend.
 func openError(t *testing.T, path string, opt Options, parts ...string) {
 	t.Helper()
-	r, err := Open(path, opt)
+	r, err := Open(context.Background(), path, opt)
 	if err == nil {
 		r.Close()
 		t.Fatalf("opened, expected an error about %q", parts)

@@ -5,6 +5,8 @@ import (
 	"slices"
 
 	"gonum.org/v1/gonum/dsp/fourier"
+
+	"tonepose/multitone/spectrum"
 )
 
 // peak is a line of a spectrum.
@@ -104,7 +106,7 @@ func mainsLike(hz float64) bool {
 func present(hz, rate float64, spectra ...*lineSpectrum) (list []int) {
 	const most = 64
 	for h := 2; h <= most && len(list) < 24; h++ {
-		at := Folded(float64(h)*hz, rate)
+		at := spectrum.Alias(float64(h)*hz, rate)
 		for _, s := range spectra {
 			i := int(math.Round(at / s.step))
 			if i < 3*s.lobe || i+3*s.lobe >= len(s.amplitude) {
@@ -121,10 +123,6 @@ func present(hz, rate float64, spectra ...*lineSpectrum) (list []int) {
 	}
 	return list
 }
-
-// Folded is where a frequency appears after sampling at a rate: between 0 and
-// half of it [Hz].
-func Folded(hz, rate float64) float64 { return math.Abs(math.Remainder(hz, rate)) }
 
 // hidden tells whether what is seen at hz may be no more than a sidelobe of a
 // peak: under a Hann window these fall as 1/d(d²−1), d in bins.

@@ -84,11 +84,3 @@ func TestFindEndsWithoutATone(t *testing.T) {
 		t.Errorf("cancelled: %v", err)
 	}
 }
-
-func TestFolded(t *testing.T) {
-	for _, c := range [][3]float64{{30, 100, 30}, {70, 100, 30}, {130, 100, 30}, {170, 100, 30}, {50, 100, 50}, {200, 100, 0}} {
-		if got := Folded(c[0], c[1]); got != c[2] {
-			t.Errorf("%g Hz sampled at %g Hz appears at %g Hz, want %g", c[0], c[1], got, c[2])
-		}
-	}
-}

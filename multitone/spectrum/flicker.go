@@ -8,10 +8,10 @@ import (
 // Flicker is a fit of white and 1/f noise, S(f) = WhitePSD + FlickerPSD·(1 Hz/f).
 type Flicker struct {
 	WhitePSD   float64 // [V²/Hz]
-	FlickerPSD float64 // the 1/f part at 1 Hz [V²/Hz]
+	flickerPSD float64 // the 1/f part at 1 Hz [V²/Hz]
 	CornerHz   float64 // where both are equal; 0 without flicker, +Inf without white noise
 
-	SigmaWhitePSD, SigmaFlickerPSD, SigmaCornerHz float64 // one standard deviation
+	sigmaWhitePSD, sigmaFlickerPSD, SigmaCornerHz float64 // one standard deviation
 
 	// Misfit is the scatter of PSD about the fit over the scatter that noise has: 1 for
 	// a good fit, more when the noise is not of this shape or lines were missed.
@@ -19,8 +19,8 @@ type Flicker struct {
 	Bins   int // that took part
 }
 
-// ErrFewBins reports that too few bins without lines are left to fit noise.
-var ErrFewBins = errors.New("spectrum: fewer than 8 bins free of lines")
+// errFewBins reports that too few bins without lines are left to fit noise.
+var errFewBins = errors.New("spectrum: fewer than 8 bins free of lines")
 
 // FitFlicker fits white plus 1/f noise to the bins from loHz to hiHz that the lines
 // leave free, by maximum (Whittle) likelihood for χ²-distributed densities:
@@ -35,7 +35,7 @@ func (d *Density) FitFlicker(floor Floor, lines []Line, loHz, hiHz float64) (Fli
 		}
 	}
 	if len(f) < 8 {
-		return Flicker{}, ErrFewBins
+		return Flicker{}, errFewBins
 	}
 	// Fisher scoring is least squares with weights 1/S², repeated. A negative part is
 	// not physical: the fit then falls back to the other alone, whose maximum of
@@ -73,15 +73,15 @@ func (d *Density) FitFlicker(floor Floor, lines []Line, loHz, hiHz float64) (Fli
 			break
 		}
 	}
-	r := Flicker{WhitePSD: white, FlickerPSD: pink, Bins: len(f), CornerHz: math.Inf(1)}
+	r := Flicker{WhitePSD: white, flickerPSD: pink, Bins: len(f), CornerHz: math.Inf(1)}
 	for i, fi := range f {
 		e := p[i]/(white+pink/fi) - 1
 		r.Misfit += e * e
 	}
-	r.Misfit = math.Sqrt(r.Misfit / float64(len(f)) * d.DOF / 2)
+	r.Misfit = math.Sqrt(r.Misfit / float64(len(f)) * d.dof / 2)
 	// Each bin carries ν/2 of information; the taper makes spread bins act as one.
-	scale := d.lobe.spread / (d.DOF / 2) / (a*c - b*b)
-	r.SigmaWhitePSD, r.SigmaFlickerPSD = math.Sqrt(scale*c), math.Sqrt(scale*a)
+	scale := d.lobe.spread / (d.dof / 2) / (a*c - b*b)
+	r.sigmaWhitePSD, r.sigmaFlickerPSD = math.Sqrt(scale*c), math.Sqrt(scale*a)
 	if white > 0 {
 		r.CornerHz = pink / white
 		q := r.CornerHz

@@ -44,8 +44,8 @@ func TestFitFlicker(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		zw += math.Pow((f.WhitePSD-white)/f.SigmaWhitePSD, 2) / trials
-		zf += math.Pow((f.FlickerPSD-white*corner)/f.SigmaFlickerPSD, 2) / trials
+		zw += math.Pow((f.WhitePSD-white)/f.sigmaWhitePSD, 2) / trials
+		zf += math.Pow((f.flickerPSD-white*corner)/f.sigmaFlickerPSD, 2) / trials
 		zc += math.Pow((f.CornerHz-corner)/f.SigmaCornerHz, 2) / trials
 		misfit += f.Misfit / trials
 	}
@@ -64,12 +64,12 @@ func TestFitFlickerOnWhiteNoise(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	near(t, "white", f.WhitePSD, 2.0/1000, 4*f.SigmaWhitePSD)
+	near(t, "white", f.WhitePSD, 2.0/1000, 4*f.sigmaWhitePSD)
 	if f.CornerHz > 5*f.SigmaCornerHz {
 		t.Errorf("corner %g ± %g Hz in white noise", f.CornerHz, f.SigmaCornerHz)
 	}
-	if _, err := d.FitFlicker(d.Floor(64), nil, 3, 5); !errors.Is(err, ErrFewBins) {
-		t.Errorf("error %v, want ErrFewBins", err)
+	if _, err := d.FitFlicker(d.Floor(64), nil, 3, 5); !errors.Is(err, errFewBins) {
+		t.Errorf("error %v, want errFewBins", err)
 	}
 }
 
@@ -90,7 +90,7 @@ func TestFloorIgnoresLines(t *testing.T) {
 	for k := 300; k < len(floor.PSD); k += 50 {
 		// A line every 41 bins hides 8 of them: the median moves up to quantile
 		// 0.5/(1−0.2) = 0.62 of the rest, 0.3·√(2/ν).
-		tol := want * (0.32*math.Sqrt(2/d.DOF) + 4*math.Sqrt(2/d.floorFreedom(k, 64)))
+		tol := want * (0.32*math.Sqrt(2/d.dof) + 4*math.Sqrt(2/d.floorFreedom(k, 64)))
 		near(t, "floor", floor.PSD[k], want, tol)
 	}
 }
@@ -126,8 +126,8 @@ func TestSkirtIsHalfThePhaseNoise(t *testing.T) {
 	want := 10 * math.Log10(phasePSD/2)
 	for i := range s.OffsetHz {
 		// A median of at least two times 5 correlated bins of ν ≈ 100: 4 sigma.
-		near(t, "skirt", s.DBcPerHz[i], want, 4.34*4*math.Sqrt(2/d.DOF*math.Pi/2*d.lobe.spread/8))
-		near(t, "imbalance", s.ImbalanceDB[i], 0, 4.34*4*math.Sqrt(4/d.DOF*math.Pi/2*d.lobe.spread/4))
+		near(t, "skirt", s.DBcPerHz[i], want, 4.34*4*math.Sqrt(2/d.dof*math.Pi/2*d.lobe.spread/8))
+		near(t, "imbalance", s.imbalanceDB[i], 0, 4.34*4*math.Sqrt(4/d.dof*math.Pi/2*d.lobe.spread/4))
 	}
-	near(t, "far floor", s.FloorDBc, want, 0.3)
+	near(t, "far floor", s.floorDBc, want, 0.3)
 }

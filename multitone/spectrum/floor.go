@@ -22,13 +22,13 @@ type Floor struct {
 func (d *Density) Floor(reach int) Floor {
 	n := len(d.PSD)
 	floor := make([]float64, n)
-	if d.DOF == 0 {
+	if d.dof == 0 {
 		for k := range floor {
 			floor[k] = math.NaN()
 		}
 		return Floor{floor, reach}
 	}
-	bias := d.DOF / (distuv.ChiSquared{K: d.DOF}).Quantile(0.5)
+	bias := d.dof / (distuv.ChiSquared{K: d.dof}).Quantile(0.5)
 	sorted := make([]float64, 0, 2*reach+2)
 	from, to := 1, 1 // sorted holds PSD[from:to]
 	for k := range floor {
@@ -61,5 +61,5 @@ func (d *Density) neighbourhood(k, reach int) (lo, hi int) {
 // neighbouring bins are correlated by the taper.
 func (d *Density) floorFreedom(k, reach int) float64 {
 	lo, hi := d.neighbourhood(k, reach)
-	return math.Max(1, d.DOF*float64(hi-lo)/(d.lobe.spread*math.Pi/2))
+	return math.Max(1, d.dof*float64(hi-lo)/(d.lobe.spread*math.Pi/2))
 }

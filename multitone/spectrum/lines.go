@@ -12,9 +12,9 @@ type Line struct {
 	Hz            float64
 	SigmaHz       float64 // one standard deviation of Hz from the noise beside the line
 	PeakV         float64 // peak amplitude [V]
-	FloorPSD      float64 // noise density under it [V²/Hz]
+	floorPSD      float64 // noise density under it [V²/Hz]
 	Bin           int
-	FalseAlarm    float64 // chance that noise alone puts a peak as high anywhere in the spectrum
+	falseAlarm    float64 // chance that noise alone puts a peak as high anywhere in the spectrum
 	ToleranceHz   float64 // how far a true frequency may reasonably lie: 3 sigma and a hundredth of a bin
 	SignalToNoise float64 // mean square of the sine over the noise in one ENBW, dimensionless
 }
@@ -30,7 +30,7 @@ const maxLines = 2000
 // lobe's half width count as one.
 func (d *Density) Lines(floor Floor, falseAlarm float64) []Line {
 	n := len(d.PSD)
-	if d.DOF == 0 || n < 8 {
+	if d.dof == 0 || n < 8 {
 		return nil
 	}
 	perBin := -math.Expm1(math.Log1p(-falseAlarm) / float64(n))
@@ -70,7 +70,7 @@ func (d *Density) chance(floor Floor, k int) float64 {
 	ratio := d.PSD[k] / floor.PSD[k]
 	m := d.floorFreedom(k, floor.Reach)
 	// The upper tail of F(ν, m), not one minus the lower: it reaches far below 1e-16.
-	return mathext.RegIncBeta(m/2, d.DOF/2, m/(m+d.DOF*ratio))
+	return mathext.RegIncBeta(m/2, d.dof/2, m/(m+d.dof*ratio))
 }
 
 // measure reads frequency and amplitude off the strongest bin and its stronger
@@ -90,15 +90,15 @@ func (d *Density) measure(floor Floor, k int) Line {
 		Bin:      k,
 		Hz:       (float64(k) + float64(side)*offset) * d.StepHz,
 		PeakV:    math.Sqrt(2*top*d.ENBWHz) / w,
-		FloorPSD: noise,
+		floorPSD: noise,
 	}
 	l.SignalToNoise = l.PeakV * l.PeakV / (2 * noise * d.ENBWHz)
 	variance := noise * d.lobe.ratioVariance(offset, math.Sqrt(top), math.Sqrt(next), d.hop, d.Segments)
 	// The noise's own power matters for weak lines.
 	own := noise * noise * (1/(top*top) + 1/(next*next) - 2*d.lobe.beside*d.lobe.beside/(top*next))
-	variance += own / (2 * d.DOF)
+	variance += own / (2 * d.dof)
 	l.SigmaHz = math.Sqrt(variance) / slope * d.StepHz
 	l.ToleranceHz = 3*l.SigmaHz + 0.01*d.StepHz
-	l.FalseAlarm = -math.Expm1(float64(len(d.PSD)) * math.Log1p(-d.chance(floor, k)))
+	l.falseAlarm = -math.Expm1(float64(len(d.PSD)) * math.Log1p(-d.chance(floor, k)))
 	return l
 }

@@ -59,7 +59,7 @@ func TestFalseAlarmsStayBelowThePromise(t *testing.T) {
 		alarms := 0
 		const trials = 300
 		for range trials {
-			w := mustWelch(t, 1, Options{Size: 512, Overlap: NoOverlap})
+			w := mustWelch(t, 1, Options{Size: 512, Overlap: noOverlap})
 			w.Add(whiteNoise(rng, 512*segments, 1))
 			d := w.Density()
 			if len(d.Lines(d.Floor(64), 0.1)) > 0 {
@@ -125,7 +125,7 @@ func TestWeakLineBesideAStrongOne(t *testing.T) {
 	near(t, "strong", lines[0].Hz, 1234.5, 0.01)
 	near(t, "weak", lines[1].Hz, 1260.1, 0.02)
 	near(t, "weak amplitude", lines[1].PeakV, 1e-4, 2e-6) // the strong one's sidelobes, −92 dB, lie 12 dB below
-	if lines[1].FalseAlarm > 1e-12 || lines[1].SignalToNoise < 1e3 {
+	if lines[1].falseAlarm > 1e-12 || lines[1].SignalToNoise < 1e3 {
 		t.Errorf("weak line: %+v", lines[1])
 	}
 }

@@ -101,7 +101,7 @@ func NewCatalogue(rateHz float64, tones []Tone, mains Mains) *Catalogue {
 		if e.hz > rateHz/2 {
 			e.alias = true
 			e.rank++
-			e.hz = math.Abs(e.hz - rateHz*math.Round(e.hz/rateHz))
+			e.hz = Alias(e.hz, rateHz)
 		}
 		c.entries = append(c.entries, e)
 	}
@@ -224,3 +224,7 @@ func (c *Catalogue) text(e entry) string {
 	}
 	return b.String()
 }
+
+// Alias is where a frequency appears after sampling at a rate: between 0 and half
+// of it [Hz].
+func Alias(hz, rateHz float64) float64 { return math.Abs(math.Remainder(hz, rateHz)) }

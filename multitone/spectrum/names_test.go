@@ -103,3 +103,11 @@ func TestFindMains(t *testing.T) {
 		t.Errorf("mains from a single line at 300 Hz: %+v", m)
 	}
 }
+
+func TestAlias(t *testing.T) {
+	for _, c := range [][3]float64{{30, 100, 30}, {70, 100, 30}, {130, 100, 30}, {170, 100, 30}, {50, 100, 50}, {200, 100, 0}} {
+		if got := Alias(c[0], c[1]); got != c[2] {
+			t.Errorf("%g Hz sampled at %g Hz appears at %g Hz, want %g", c[0], c[1], got, c[2])
+		}
+	}
+}

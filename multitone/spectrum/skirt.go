@@ -14,8 +14,8 @@ import (
 type Skirt struct {
 	OffsetHz    []float64 // geometric middle of each octave
 	DBcPerHz    []float64 // density of both sides' mean over the tone's power, per side [dB of 1/Hz]
-	ImbalanceDB []float64 // upper over lower side
-	FloorDBc    float64   // the same for the floor far out, the last octave [dB of 1/Hz]
+	imbalanceDB []float64 // upper over lower side
+	floorDBc    float64   // the same for the floor far out, the last octave [dB of 1/Hz]
 }
 
 // Skirt measures the noise beside a line out to maxHz, from where the taper's own
@@ -24,7 +24,7 @@ func (d *Density) Skirt(l Line, maxHz float64) Skirt {
 	var s Skirt
 	carrier := l.PeakV * l.PeakV / 2
 	density := carrier / d.ENBWHz
-	bias := d.DOF / (distuv.ChiSquared{K: d.DOF}).Quantile(0.5)
+	bias := d.dof / (distuv.ChiSquared{K: d.dof}).Quantile(0.5)
 	center := l.Hz / d.StepHz
 	for lo := 4.0; lo*d.StepHz < maxHz; lo *= 2 {
 		upper := median(d.slice(center+lo, center+2*lo)) * bias
@@ -38,11 +38,11 @@ func (d *Density) Skirt(l Line, maxHz float64) Skirt {
 		}
 		s.OffsetHz = append(s.OffsetHz, lo*math.Sqrt2*d.StepHz)
 		s.DBcPerHz = append(s.DBcPerHz, 10*math.Log10(mean/carrier))
-		s.ImbalanceDB = append(s.ImbalanceDB, 10*math.Log10(upper/lower))
+		s.imbalanceDB = append(s.imbalanceDB, 10*math.Log10(upper/lower))
 	}
-	s.FloorDBc = math.NaN()
+	s.floorDBc = math.NaN()
 	if n := len(s.DBcPerHz); n > 0 {
-		s.FloorDBc = s.DBcPerHz[n-1]
+		s.floorDBc = s.DBcPerHz[n-1]
 	}
 	return s
 }

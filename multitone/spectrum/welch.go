@@ -36,15 +36,15 @@ type Options struct {
 	Taper window.Taper
 	// Overlap is the share of a segment that the next one uses again, 0 ≤ Overlap < 1;
 	// default 2/3, near which a Blackman–Harris taper gives every sample almost equal
-	// weight (Heinzel et al. 2002, Appendix C: 66.1 %). NoOverlap means 0.
+	// weight (Heinzel et al. 2002, Appendix C: 66.1 %). noOverlap means 0.
 	Overlap float64
-	// KeepMean leaves the mean of each segment in. By default it is taken off, so
+	// keepMean leaves the mean of each segment in. By default it is taken off, so
 	// that an offset does not leak into the lowest bins.
-	KeepMean bool
+	keepMean bool
 }
 
-// NoOverlap is the Overlap of segments laid end to end.
-const NoOverlap = -1
+// noOverlap is the Overlap of segments laid end to end.
+const noOverlap = -1
 
 // Welch accumulates an averaged periodogram from a stream, in bounded memory.
 //
@@ -78,7 +78,7 @@ func NewWelch(sampleRateHz float64, o Options) (*Welch, error) {
 		return nil, fmt.Errorf("spectrum: segments of %d samples: must be at least 16", o.Size)
 	}
 	switch {
-	case o.Overlap == NoOverlap:
+	case o.Overlap == noOverlap:
 		o.Overlap = 0
 	case o.Overlap == 0:
 		o.Overlap = 2.0 / 3
@@ -93,7 +93,7 @@ func NewWelch(sampleRateHz float64, o Options) (*Welch, error) {
 		o.Taper = t
 	}
 	w := &Welch{
-		rateHz: sampleRateHz, mean: !o.KeepMean, shape: o.Taper,
+		rateHz: sampleRateHz, mean: !o.keepMean, shape: o.Taper,
 		hop:     max(1, int(math.Round(float64(o.Size)*(1-o.Overlap)))),
 		taper:   make([]float64, o.Size),
 		pending: make([]float64, o.Size),
@@ -194,12 +194,12 @@ func addPair(sum []float64, z []complex128) {
 
 // Density is a one-sided power spectral density.
 type Density struct {
-	RateHz   float64
+	rateHz   float64
 	StepHz   float64   // PSD[k] belongs to k·StepHz
 	PSD      []float64 // [V²/Hz], 0..fs/2
 	Segments int       // averaged
-	Skipped  int       // left out for samples that are not finite
-	DOF      float64   // equivalent degrees of freedom of PSD[k]; half of it at 0 and fs/2
+	skipped  int       // left out for samples that are not finite
+	dof      float64   // equivalent degrees of freedom of PSD[k]; half of it at 0 and fs/2
 	ENBWHz   float64   // equivalent noise bandwidth of one bin
 
 	lobe *lobe
@@ -211,12 +211,12 @@ type Density struct {
 func (w *Welch) Density() *Density {
 	n := len(w.taper)
 	d := &Density{
-		RateHz: w.rateHz, StepHz: w.rateHz / float64(n), PSD: make([]float64, len(w.sum)),
-		Segments: w.used, Skipped: w.skipped, hop: float64(w.hop) / float64(n),
+		rateHz: w.rateHz, StepHz: w.rateHz / float64(n), PSD: make([]float64, len(w.sum)),
+		Segments: w.used, skipped: w.skipped, hop: float64(w.hop) / float64(n),
 		ENBWHz: window.NENBW(w.taper) * w.rateHz / float64(n),
 		lobe:   newLobe(w.shape, n),
 	}
-	d.DOF = w.freedom()
+	d.dof = w.freedom()
 	copy(d.PSD, w.sum)
 	if w.half { // one segment still waits for its partner
 		z := append([]complex128(nil), w.pair...)
@@ -257,20 +257,15 @@ func (w *Welch) freedom() float64 {
 // density with the given confidence (0.95): ν/χ²_ν quantiles. At 0 Hz and fs/2 the
 // interval is wider than this.
 func (d *Density) Interval(confidence float64) (lo, hi float64) {
-	if !(confidence > 0 && confidence < 1) || d.DOF == 0 {
+	if !(confidence > 0 && confidence < 1) || d.dof == 0 {
 		return math.NaN(), math.NaN()
 	}
-	chi := distuv.ChiSquared{K: d.DOF}
-	return d.DOF / chi.Quantile((1+confidence)/2), d.DOF / chi.Quantile((1-confidence)/2)
+	chi := distuv.ChiSquared{K: d.dof}
+	return d.dof / chi.Quantile((1+confidence)/2), d.dof / chi.Quantile((1-confidence)/2)
 }
 
 // Hz returns the frequency of bin k.
 func (d *Density) Hz(k int) float64 { return float64(k) * d.StepHz }
-
-// PeakAmplitude returns the peak amplitude [V] of a sine at the frequency of bin k
-// that alone would make PSD[k]: the amplitude spectrum, √(2·PSD·ENBW). For noise it
-// has no meaning of its own.
-func (d *Density) PeakAmplitude(k int) float64 { return math.Sqrt(2 * d.PSD[k] * d.ENBWHz) }
 
 // Power returns the mean square [V²] between two frequencies, both included.
 func (d *Density) Power(loHz, hiHz float64) float64 {

@@ -53,7 +53,7 @@ func TestWhiteNoiseLevel(t *testing.T) {
 		x[i] += 0.7 // an offset 2e5 times the noise must stay in bin 0 or go
 	}
 	for _, name := range []string{"boxcar", "hann", "blackman-harris", "hft116d", "kaiser:3", "dolph-chebyshev:80"} {
-		for _, overlap := range []float64{NoOverlap, 0.5, 0.75} {
+		for _, overlap := range []float64{noOverlap, 0.5, 0.75} {
 			w := mustWelch(t, rate, Options{Size: 1000, Taper: taper(t, name), Overlap: overlap})
 			for at := 0; at < len(x); {
 				n := min(1+rng.IntN(3000), len(x)-at)
@@ -67,7 +67,7 @@ func TestWhiteNoiseLevel(t *testing.T) {
 				n++
 			}
 			want := 2 * sigma * sigma / rate
-			near(t, name+" density over 2σ²/fs", mean/n/want, 1, 4*math.Sqrt(2*d.lobe.spread/(d.DOF*n)))
+			near(t, name+" density over 2σ²/fs", mean/n/want, 1, 4*math.Sqrt(2*d.lobe.spread/(d.dof*n)))
 			near(t, name+" power", math.Sqrt(d.Power(100, 4900))/sigma, math.Sqrt(0.96), 0.02)
 		}
 	}
@@ -80,7 +80,7 @@ func TestDensityMatchesItsDefinition(t *testing.T) {
 	for _, size := range []int{16, 18, 27, 32, 60, 64, 97} {
 		for segments := 1; segments <= 3; segments++ {
 			x := whiteNoise(rng, size*segments, 1)
-			w := mustWelch(t, 7, Options{Size: size, Overlap: NoOverlap, KeepMean: true, Taper: taper(t, "hann")})
+			w := mustWelch(t, 7, Options{Size: size, Overlap: noOverlap, keepMean: true, Taper: taper(t, "hann")})
 			w.Add(x)
 			d := w.Density()
 			weights := make([]float64, size)
@@ -136,7 +136,7 @@ func TestFreedomMatchesScatter(t *testing.T) {
 			w := mustWelch(t, 1, Options{Size: 256, Taper: taper(t, name)})
 			w.Add(whiteNoise(rng, 2000, 1))
 			d := w.Density()
-			dof = d.DOF
+			dof = d.dof
 			for k := 8; k < 120; k += 8 { // far enough apart to be independent
 				sum += d.PSD[k]
 				sum2 += d.PSD[k] * d.PSD[k]
@@ -152,13 +152,13 @@ func TestFreedomMatchesScatter(t *testing.T) {
 // χ² critical values for ν = 10: 3.247 and 20.483 (NIST/SEMATECH e-Handbook,
 // section 1.3.6.7.4).
 func TestInterval(t *testing.T) {
-	lo, hi := (&Density{DOF: 10}).Interval(0.95)
+	lo, hi := (&Density{dof: 10}).Interval(0.95)
 	near(t, "lower factor", lo, 10/20.483, 1e-5)
 	near(t, "upper factor", hi, 10/3.247, 1e-3)
 }
 
 func TestGapsAndBadSamples(t *testing.T) {
-	w := mustWelch(t, 1, Options{Size: 100, Overlap: NoOverlap})
+	w := mustWelch(t, 1, Options{Size: 100, Overlap: noOverlap})
 	x := whiteNoise(rand.New(rand.NewPCG(3, 1)), 250, 1)
 	w.Add(x)
 	w.Break()
@@ -167,8 +167,8 @@ func TestGapsAndBadSamples(t *testing.T) {
 	w.Break()
 	w.Add(x)
 	d := w.Density()
-	if d.Segments != 5 || d.Skipped != 1 {
-		t.Errorf("%d segments, %d skipped; want 5 and 1", d.Segments, d.Skipped)
+	if d.Segments != 5 || d.skipped != 1 {
+		t.Errorf("%d segments, %d skipped; want 5 and 1", d.Segments, d.skipped)
 	}
 	for k, p := range d.PSD {
 		if math.IsNaN(p) {

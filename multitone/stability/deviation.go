@@ -29,17 +29,6 @@ const (
 	OverlappingHadamard
 )
 
-var statisticNames = [...]string{Allan: "adev", Overlapping: "oadev", Modified: "mdev", Time: "tdev",
-	Hadamard: "hdev", OverlappingHadamard: "ohdev"}
-
-// String returns the usual short name.
-func (k Statistic) String() string {
-	if k < Allan || k > OverlappingHadamard {
-		return fmt.Sprintf("Statistic(%d)", int(k))
-	}
-	return statisticNames[k]
-}
-
 // differences returns the order of the difference of phases.
 func (k Statistic) differences() int {
 	if k == Hadamard || k == OverlappingHadamard {
@@ -50,14 +39,12 @@ func (k Statistic) differences() int {
 
 // Point is one deviation.
 type Point struct {
-	Average   int     // m, values averaged
-	TauS      float64 // m·tau0 [s]
-	Deviation float64 // [unit of the values; of the phase for Time]
-	Lo, Hi    float64 // confidence bounds of Deviation
-	Terms     int     // squared differences that went in
-	DOF       float64 // equivalent degrees of freedom
-	Noise     Noise   // the power law that DOF is for
-	Known     bool    // the noise was identified at this τ; else it is that of the last τ where it could be
+	TauS      float64  // m·tau0 [s]
+	Deviation float64  // [unit of the values; of the phase for Time]
+	Lo, Hi    float64  // confidence bounds of Deviation
+	dof       float64  // equivalent degrees of freedom
+	noise     powerLaw // the power law that dof is for
+	known     bool     // the noise was identified at this τ; else it is that of the last τ where it could be
 }
 
 // Deviations computes the statistic for each number of averaged values, with bounds
@@ -72,7 +59,7 @@ func Deviations(s Series, k Statistic, averages []int, confidence float64) ([]Po
 		return nil, fmt.Errorf("stability: confidence %g: must lie between 0 and 1", confidence)
 	}
 	var out []Point
-	noise := WhiteFM
+	noise := whiteFM
 	for _, m := range averages {
 		if m < 1 {
 			return nil, fmt.Errorf("stability: average of %d values: must be at least 1", m)
@@ -81,25 +68,25 @@ func Deviations(s Series, k Statistic, averages []int, confidence float64) ([]Po
 		if terms == 0 {
 			continue
 		}
-		p := Point{Average: m, TauS: float64(m) * s.tau0, Deviation: math.Sqrt(variance), Terms: terms}
-		if n, ok := Identify(s, m, k.differences()); ok {
-			noise, p.Known = n, true
+		p := Point{TauS: float64(m) * s.tau0, Deviation: math.Sqrt(variance)}
+		if n, ok := identify(s, m, k.differences()); ok {
+			noise, p.known = n, true
 		}
-		p.Noise = noise
+		p.noise = noise
 		// Missing terms shorten the series as far as its information goes.
 		full := k.terms(len(s.x), m)
 		n := len(s.x)
 		if terms < full {
 			n = max(k.span(m), k.span(m)+int(float64(n-k.span(m))*float64(terms)/float64(full)))
 		}
-		p.DOF = Freedom(k, noise, m, n)
-		chi := distuv.ChiSquared{K: p.DOF}
-		p.Lo = p.Deviation * math.Sqrt(p.DOF/chi.Quantile((1+confidence)/2))
-		p.Hi = p.Deviation * math.Sqrt(p.DOF/chi.Quantile((1-confidence)/2))
+		p.dof = freedom(k, noise, m, n)
+		chi := distuv.ChiSquared{K: p.dof}
+		p.Lo = p.Deviation * math.Sqrt(p.dof/chi.Quantile((1+confidence)/2))
+		p.Hi = p.Deviation * math.Sqrt(p.dof/chi.Quantile((1-confidence)/2))
 		out = append(out, p)
 	}
 	if len(out) == 0 {
-		return nil, fmt.Errorf("%w between gaps for the averages asked", ErrTooShort)
+		return nil, fmt.Errorf("%w between gaps for the averages asked", errTooShort)
 	}
 	return out, nil
 }

@@ -2,8 +2,8 @@ package stability
 
 import "math"
 
-// Freedom returns the equivalent degrees of freedom of a statistic of n phases at
-// an averaging of m values under a power law: var/mean² of its square is 2/Freedom.
+// freedom returns the equivalent degrees of freedom of a statistic of n phases at
+// an averaging of m values under a power law: var/mean² of its square is 2/freedom.
 //
 // With sw(t) the generalised autocovariance of the integrated phase, sx that of the
 // phase averaged over a 1/F of τ and sz the difference of order 2d of that,
@@ -16,13 +16,13 @@ import "math"
 //
 // Source: Greenhall and Riley, Uncertainty of stability variances based on finite
 // differences, Proc. 35th PTTI, 2003; NIST SP 1065 section 5.4.
-func Freedom(k Statistic, noise Noise, m, n int) float64 {
+func freedom(k Statistic, noise powerLaw, m, n int) float64 {
 	d := k.differences()
-	noise = max(noise, Noise(2-2*d)) // beyond, the variance does not exist
+	noise = max(noise, powerLaw(2-2*d)) // beyond, the variance does not exist
 	const longest = 4096
 	modified := k == Modified || k == Time
 	nn, mm := float64(n), float64(m)
-	if limit := float64(longest / (d + 1)); mm > limit && (modified || noise != WhitePM) {
+	if limit := float64(longest / (d + 1)); mm > limit && (modified || noise != whitePM) {
 		nn *= limit / mm
 		mm = limit
 	}
@@ -32,7 +32,7 @@ func Freedom(k Statistic, noise Noise, m, n int) float64 {
 	case modified:
 		c.filter = 1
 		length = mm + mm*float64(d)
-	case noise <= WhiteFM:
+	case noise <= whiteFM:
 		// The values are averages over tau0, so phases are instants of their integral.
 		c.filter = math.Inf(1)
 	}
@@ -43,7 +43,7 @@ func Freedom(k Statistic, noise Noise, m, n int) float64 {
 	terms := 1 + math.Floor(math.Max(0, stride*(nn-length)/mm))
 	zero := c.sz(0)
 	sum := 0.5 * zero * zero
-	if noise == WhitePM && !modified {
+	if noise == whitePM && !modified {
 		// Only differences that share a phase are correlated: whole τ apart.
 		for j := 1; j <= d && float64(j)*stride < terms; j++ {
 			z := c.sz(float64(j))
@@ -55,7 +55,7 @@ func Freedom(k Statistic, noise Noise, m, n int) float64 {
 			sum += (1 - j/terms) * z * z
 		}
 	}
-	if noise == FlickerPM && !modified {
+	if noise == flickerPM && !modified {
 		c.filter = float64(m)
 		zero = c.sz(0)
 	}

@@ -6,38 +6,38 @@ import (
 )
 
 // Noise is the exponent α of a power-law spectrum S_y(f) ∝ f^α of the values.
-type Noise int
+type powerLaw int
 
 const (
-	WhitePM      Noise = 2
-	FlickerPM    Noise = 1
-	WhiteFM      Noise = 0 // white noise of the values
-	FlickerFM    Noise = -1
-	RandomWalkFM Noise = -2
-	FlickerWalk  Noise = -3
-	RandomRun    Noise = -4
+	whitePM      powerLaw = 2
+	flickerPM    powerLaw = 1
+	whiteFM      powerLaw = 0 // white noise of the values
+	flickerFM    powerLaw = -1
+	randomWalkFM powerLaw = -2
+	flickerWalk  powerLaw = -3
+	randomRun    powerLaw = -4
 )
 
 // String names the power law as the trade does.
-func (n Noise) String() string {
-	if n < RandomRun || n > WhitePM {
+func (n powerLaw) String() string {
+	if n < randomRun || n > whitePM {
 		return fmt.Sprintf("Noise(%d)", int(n))
 	}
-	return [...]string{"random run FM", "flicker walk FM", "random walk FM", "flicker FM", "white FM", "flicker PM", "white PM"}[n-RandomRun]
+	return [...]string{"random run FM", "flicker walk FM", "random walk FM", "flicker FM", "white FM", "flicker PM", "white PM"}[n-randomRun]
 }
 
 // leastPhases is the fewest phases from which a lag-1 autocorrelation tells noise
 // apart (SP 1065 section 5.5.3: about 30).
 const leastPhases = 30
 
-// Identify finds the dominant power law at an averaging of m values from the lag-1
+// identify finds the dominant power law at an averaging of m values from the lag-1
 // autocorrelation of the phases m apart, differenced until they are stationary, at
 // most differences times: 2 for the Allan family, 3 for Hadamard. It reports false
 // when fewer than 30 phases remain.
 //
 // Source: Riley and Greenhall, Power law noise identification using the lag 1
 // autocorrelation, Proc. 18th EFTF, 2004; NIST SP 1065 section 5.5.6.
-func Identify(s Series, m, differences int) (Noise, bool) {
+func identify(s Series, m, differences int) (powerLaw, bool) {
 	if m < 1 || (len(s.x)-1)/m+1 < leastPhases {
 		return 0, false
 	}
@@ -66,7 +66,7 @@ func Identify(s Series, m, differences int) (Noise, bool) {
 		delta := rho / (1 + rho)
 		if delta < 0.25 || d >= differences {
 			alpha := int(math.Round(2 - 2*(delta+float64(d))))
-			return Noise(max(int(RandomRun), min(int(WhitePM), alpha))), true
+			return powerLaw(max(int(randomRun), min(int(whitePM), alpha))), true
 		}
 		z = differenced(z)
 	}

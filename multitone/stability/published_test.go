@@ -106,10 +106,10 @@ func TestFreedomMatchesSP1065(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if p[0].Noise != WhiteFM || !p[0].Known {
-		t.Errorf("noise %v, identified %v; want white FM", p[0].Noise, p[0].Known)
+	if p[0].noise != whiteFM || !p[0].known {
+		t.Errorf("noise %v, identified %v; want white FM", p[0].noise, p[0].known)
 	}
-	near(t, "degrees of freedom", p[0].DOF, 146.177, 0.01*146.177)
+	near(t, "degrees of freedom", p[0].dof, 146.177, 0.01*146.177)
 }
 
 // The older empirical formulas for the overlapping Allan deviation (Howe, Allan and
@@ -119,29 +119,29 @@ func TestFreedomMatchesSP1065(t *testing.T) {
 // on a random walk in steps, ours on averages of a continuous one.
 func TestFreedomMatchesOlderFormulas(t *testing.T) {
 	for _, c := range []struct {
-		noise Noise
+		noise powerLaw
 		f     func(n, m float64) float64
 		tol   float64
 	}{
-		{WhitePM, func(n, m float64) float64 { return (n + 1) * (n - 2*m) / (2 * (n - m)) }, 0.05},
-		{WhiteFM, func(n, m float64) float64 { return (3*(n-1)/(2*m) - 2*(n-2)/n) * 4 * m * m / (4*m*m + 5) }, 0.05},
-		{FlickerFM, func(n, m float64) float64 {
+		{whitePM, func(n, m float64) float64 { return (n + 1) * (n - 2*m) / (2 * (n - m)) }, 0.05},
+		{whiteFM, func(n, m float64) float64 { return (3*(n-1)/(2*m) - 2*(n-2)/n) * 4 * m * m / (4*m*m + 5) }, 0.05},
+		{flickerFM, func(n, m float64) float64 {
 			if m == 1 {
 				return 2 * (n - 2) * (n - 2) / (2.3*n - 4.9)
 			}
 			return 5 * n * n / (4 * m * (n + 3*m))
 		}, 0.12},
-		{RandomWalkFM, func(n, m float64) float64 {
+		{randomWalkFM, func(n, m float64) float64 {
 			return (n - 2) / m * ((n-1)*(n-1) - 3*m*(n-1) + 4*m*m) / ((n - 3) * (n - 3))
 		}, 0.12},
 	} {
 		for _, n := range []int{129, 1025} {
 			for _, m := range []int{1, 2, 4, 8, 16} {
-				if m == 1 && c.noise < WhiteFM {
+				if m == 1 && c.noise < whiteFM {
 					continue
 				}
 				want := c.f(float64(n), float64(m))
-				near(t, fmt.Sprintf("%v, N=%d, m=%d", c.noise, n, m), Freedom(Overlapping, c.noise, m, n), want, c.tol*want)
+				near(t, fmt.Sprintf("%v, N=%d, m=%d", c.noise, n, m), freedom(Overlapping, c.noise, m, n), want, c.tol*want)
 			}
 		}
 	}

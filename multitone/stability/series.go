@@ -26,8 +26,8 @@ type Series struct {
 	gaps []int     // of values: how many are missing among the first i; nil without any
 }
 
-// ErrTooShort reports a series without a single difference.
-var ErrTooShort = errors.New("stability: fewer than three values")
+// errTooShort reports a series without a single difference.
+var errTooShort = errors.New("stability: fewer than three values")
 
 // Values returns the series of averages y, each over the interval tau0 [s]. A NaN is
 // a missing value: every difference that would need it is left out.
@@ -44,7 +44,7 @@ func Values(y []float64, tau0 float64) (Series, error) {
 		}
 	}
 	if n < 2 {
-		return Series{}, ErrTooShort
+		return Series{}, errTooShort
 	}
 	mean /= float64(n)
 	s := Series{tau0: tau0, x: make([]float64, len(y)+1)}
@@ -74,7 +74,7 @@ func Phase(x []float64, tau0 float64) (Series, error) {
 		return Series{}, err
 	}
 	if len(x) < 3 {
-		return Series{}, ErrTooShort
+		return Series{}, errTooShort
 	}
 	return Series{tau0: tau0, x: append([]float64(nil), x...)}, nil
 }
@@ -94,9 +94,6 @@ func check(v []float64, tau0 float64) error {
 // Len returns the number of values (one less than of phases).
 func (s Series) Len() int { return len(s.x) - 1 }
 
-// Interval returns the spacing of the values [s].
-func (s Series) Interval() float64 { return s.tau0 }
-
 // whole reports whether no value between phases i and j is missing. Missing phases
 // are not counted here: their NaN spreads by itself.
 func (s Series) whole(i, j int) bool { return s.gaps == nil || s.gaps[i] == s.gaps[j] }
@@ -105,16 +102,6 @@ func (s Series) whole(i, j int) bool { return s.gaps == nil || s.gaps[i] == s.ga
 func Octaves(n int) []int {
 	var m []int
 	for k := 1; k <= max(1, n/3); k *= 2 {
-		m = append(m, k)
-	}
-	return m
-}
-
-// Every returns the numbers 1, 2, 3, … up to a third of n: every averaging time
-// that there is. The work grows as n².
-func Every(n int) []int {
-	var m []int
-	for k := 1; k <= max(1, n/3); k++ {
 		m = append(m, k)
 	}
 	return m

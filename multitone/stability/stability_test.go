@@ -11,10 +11,10 @@ import (
 	"gonum.org/v1/gonum/dsp/fourier"
 )
 
-// powerLaw makes n values with S_y ∝ f^α by shaping a spectrum over 4n and keeping a
+// coloured makes n values with S_y ∝ f^α by shaping a spectrum over 4n and keeping a
 // quarter, so that nothing is periodic. From white FM on, values are averages of 8
 // finer ones, as they are of a continuous signal; PM noise has no such limit.
-func powerLaw(rng *rand.Rand, n, alpha int) []float64 {
+func coloured(rng *rand.Rand, n, alpha int) []float64 {
 	fine := 1
 	if alpha <= 0 {
 		fine = 8
@@ -42,10 +42,10 @@ func powerLaw(rng *rand.Rand, n, alpha int) []float64 {
 func TestFreedomMatchesScatter(t *testing.T) {
 	rng := rand.New(rand.NewPCG(1, 4))
 	const n, trials = 128, 1500
-	for _, noise := range []Noise{WhitePM, FlickerPM, WhiteFM, FlickerFM, RandomWalkFM} {
+	for _, noise := range []powerLaw{whitePM, flickerPM, whiteFM, flickerFM, randomWalkFM} {
 		var series []Series
 		for range trials {
-			series = append(series, mustValues(t, powerLaw(rng, n, int(noise)), 1))
+			series = append(series, mustValues(t, coloured(rng, n, int(noise)), 1))
 		}
 		for _, k := range []Statistic{Allan, Overlapping, Modified, Hadamard, OverlappingHadamard} {
 			for _, m := range []int{1, 4, 16} {
@@ -56,7 +56,7 @@ func TestFreedomMatchesScatter(t *testing.T) {
 					sum2 += v * v / trials
 				}
 				dof := 2 * sum * sum / (sum2 - sum*sum)
-				want := Freedom(k, noise, m, n+1)
+				want := freedom(k, noise, m, n+1)
 				tol := 4*math.Sqrt((2+12/want)/trials) + 0.02
 				near(t, fmt.Sprintf("%v, %v, m=%d: ν over its theory", noise, k, m), dof/want, 1, tol)
 			}
@@ -96,31 +96,31 @@ func TestBoundsHoldTheTruth(t *testing.T) {
 // is taken off biases it: the FM noises are then still the most frequent answer.
 func TestIdentify(t *testing.T) {
 	rng := rand.New(rand.NewPCG(3, 4))
-	for _, noise := range []Noise{WhitePM, FlickerPM, WhiteFM, FlickerFM, RandomWalkFM} {
+	for _, noise := range []powerLaw{whitePM, flickerPM, whiteFM, flickerFM, randomWalkFM} {
 		var series []Series
 		for range 200 {
-			series = append(series, mustValues(t, powerLaw(rng, 512, int(noise)), 1))
+			series = append(series, mustValues(t, coloured(rng, 512, int(noise)), 1))
 		}
 		for _, m := range []int{1, 8} {
-			votes := map[Noise]int{}
+			votes := map[powerLaw]int{}
 			for _, s := range series {
-				got, ok := Identify(s, m, 2)
+				got, ok := identify(s, m, 2)
 				if !ok {
 					t.Fatalf("%v, m=%d: not identified", noise, m)
 				}
 				votes[got]++
 			}
-			if m == 1 && noise != FlickerFM && votes[noise] < 180 {
+			if m == 1 && noise != flickerFM && votes[noise] < 180 {
 				t.Errorf("%v recognised in %d of 200 series: %v", noise, votes[noise], votes)
 			}
 			for other, n := range votes {
-				if noise <= WhiteFM && n > votes[noise] {
+				if noise <= whiteFM && n > votes[noise] {
 					t.Errorf("%v at m=%d taken for %v in %d of 200 series: %v", noise, m, other, n, votes)
 				}
 			}
 		}
 	}
-	if _, ok := Identify(mustValues(t, make([]float64, 40), 1), 2, 2); ok {
+	if _, ok := identify(mustValues(t, make([]float64, 40), 1), 2, 2); ok {
 		t.Error("noise identified from 21 phases")
 	}
 }
@@ -192,7 +192,7 @@ func TestGaps(t *testing.T) {
 	if _, terms := Overlapping.variance(p, 7); terms != len(x)-14-3 {
 		t.Errorf("%d terms with one phase missing, want %d", terms, len(x)-14-3)
 	}
-	if n, ok := Identify(s, 1, 2); !ok || n != WhiteFM {
+	if n, ok := identify(s, 1, 2); !ok || n != whiteFM {
 		t.Errorf("noise with a gap: %v, %v", n, ok)
 	}
 	points, err := Deviations(s, Overlapping, Octaves(s.Len()), 0.95)
@@ -203,13 +203,13 @@ func TestGaps(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if !(points[0].DOF > whole[0].DOF && points[0].DOF < 2.1*whole[0].DOF) {
-		t.Errorf("ν = %g with a gap, %g for one half", points[0].DOF, whole[0].DOF)
+	if !(points[0].dof > whole[0].dof && points[0].dof < 2.1*whole[0].dof) {
+		t.Errorf("ν = %g with a gap, %g for one half", points[0].dof, whole[0].dof)
 	}
 }
 
 func TestErrors(t *testing.T) {
-	if _, err := Values([]float64{1, math.NaN()}, 1); !errors.Is(err, ErrTooShort) {
+	if _, err := Values([]float64{1, math.NaN()}, 1); !errors.Is(err, errTooShort) {
 		t.Errorf("error %v, want ErrTooShort", err)
 	}
 	if _, err := Values([]float64{1, math.Inf(1), 2}, 1); err == nil || !strings.Contains(err.Error(), "value 1 is +Inf") {
@@ -235,14 +235,14 @@ func TestErrors(t *testing.T) {
 // it is not), and twice over for the overlapping white PM, whose ν follows n. The
 // steps that remain are those of 1/m.
 func TestFreedomOfLongAverages(t *testing.T) {
-	for _, noise := range []Noise{WhitePM, FlickerPM, WhiteFM, FlickerFM, RandomWalkFM} {
+	for _, noise := range []powerLaw{whitePM, flickerPM, whiteFM, flickerFM, randomWalkFM} {
 		for _, k := range []Statistic{Overlapping, Modified, OverlappingHadamard} {
 			ratio, tol := 1.0, 0.01
 			switch {
 			case k == Modified:
-			case noise == WhitePM:
+			case noise == whitePM:
 				ratio = 8
-			case noise == FlickerPM:
+			case noise == flickerPM:
 				// sz(0) = 2·C(2d,d)·ln m + const.
 				c := covariance{alpha: 1, d: k.differences()}
 				c.filter = 8000
@@ -254,7 +254,7 @@ func TestFreedomOfLongAverages(t *testing.T) {
 				}
 				tol = 0.03
 			}
-			a, b := Freedom(k, noise, 1000, 20000), Freedom(k, noise, 8000, 160000)
+			a, b := freedom(k, noise, 1000, 20000), freedom(k, noise, 8000, 160000)
 			near(t, fmt.Sprintf("%v, %v", k, noise), b/a, ratio, tol*ratio)
 		}
 	}
@@ -268,7 +268,7 @@ func BenchmarkDeviations(b *testing.B) {
 	}
 	s := mustValues(b, y, 1)
 	for _, k := range []Statistic{Overlapping, Modified, OverlappingHadamard} {
-		b.Run("statistic="+k.String(), func(b *testing.B) {
+		b.Run(fmt.Sprintf("statistic=%d", k), func(b *testing.B) {
 			for b.Loop() {
 				if _, err := Deviations(s, k, Octaves(s.Len()), 0.95); err != nil {
 					b.Fatal(err)

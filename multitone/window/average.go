@@ -122,8 +122,6 @@ func (a average) groupDelay() float64 { return float64(len(a.h)-1) / 2 }
 
 func (a average) settling(remaining float64) float64 { return tapSettling(a.h, remaining) }
 
-func (a average) sections() []Section { return nil }
-
 func (a average) taps() []float64 { return a.h }
 
 func (a average) newState() state { return newTapState(a.h) }

@@ -135,20 +135,6 @@ func (b butterworth) settling(remaining float64) float64 {
 	return hi + 1
 }
 
-func (b butterworth) sections() []Section {
-	var out []Section
-	if b.n%2 == 1 {
-		d := 1 + b.g
-		out = append(out, Section{B0: b.g / d, B1: b.g / d, A1: (b.g - 1) / d})
-	}
-	for k := b.n/2 - 1; k >= 0; k-- { // the strongest damping first: no stage overshoots much
-		r, gg := b.damping(k), b.g*b.g
-		d := 1 + b.g*r + gg
-		out = append(out, Section{B0: gg / d, B1: 2 * gg / d, B2: gg / d, A1: 2 * (gg - 1) / d, A2: (1 - b.g*r + gg) / d})
-	}
-	return out
-}
-
 func (b butterworth) taps() []float64 { return nil }
 
 func (b butterworth) newState() state {
@@ -174,14 +160,6 @@ type butterworthState struct {
 type integratorPair struct {
 	r, d               float64
 	z1r, z1i, z2r, z2i float64
-}
-
-func (s *butterworthState) set(x complex128) {
-	s.z = x
-	for i := range s.pairs {
-		p := &s.pairs[i]
-		p.z1r, p.z1i, p.z2r, p.z2i = 0, 0, real(x), imag(x)
-	}
 }
 
 func (s *butterworthState) process(dst, src []complex128, wait, every int) (n, left int) {

@@ -87,14 +87,6 @@ func (c cascade) settling(remaining float64) float64 {
 	return hi - n + 1
 }
 
-func (c cascade) sections() []Section {
-	s := make([]Section, c.n)
-	for i := range s {
-		s[i] = Section{B0: c.b, A1: c.b - 1}
-	}
-	return s
-}
-
 func (c cascade) taps() []float64 { return nil }
 
 func (c cascade) newState() state { return &cascadeState{n: c.n, b: c.b} }
@@ -103,12 +95,6 @@ type cascadeState struct {
 	n      int
 	b      float64
 	re, im [8]float64
-}
-
-func (s *cascadeState) set(x complex128) {
-	for i := range s.n {
-		s.re[i], s.im[i] = real(x), imag(x)
-	}
 }
 
 func (s *cascadeState) process(dst, src []complex128, wait, every int) (n, left int) {

@@ -8,7 +8,7 @@ import (
 	"gonum.org/v1/gonum/dsp/fourier"
 )
 
-// DolphChebyshev returns the taper with the narrowest main lobe for a sidelobe
+// dolphChebyshev returns the taper with the narrowest main lobe for a sidelobe
 // level of −decibel (20..300), all sidelobes equal. It exists per length N only:
 //
 //	W(k) = T_{N−1}(β cos(πk/N)), β = cosh(arcosh(10^{decibel/20})/(N−1)),
@@ -17,7 +17,7 @@ import (
 // O(N²).
 //
 // Source: Dolph, Proc. IRE 34, 1946; Harris, Proc. IEEE 66(1), 1978, eq. (41).
-func DolphChebyshev(decibel float64) (Taper, error) {
+func dolphChebyshev(decibel float64) (Taper, error) {
 	if !(decibel >= 20 && decibel <= 300) {
 		return Taper{}, fmt.Errorf("window: dolph-chebyshev sidelobes = %g dB: must lie in 20..300", decibel)
 	}

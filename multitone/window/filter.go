@@ -4,8 +4,6 @@ import "fmt"
 
 // state is the memory of a running filter.
 type state interface {
-	// set makes the state what an endless past of x would have left.
-	set(x complex128)
 	// process takes every sample of src; each time wait has counted down to 0 it
 	// writes an output and starts again from every. It returns how many outputs
 	// it wrote and what is left of wait.
@@ -32,17 +30,7 @@ func (l *LowPass) NewFilter(every int) *Filter {
 	if every < 1 {
 		panic(fmt.Sprintf("window: output every %d samples: must be at least 1", every))
 	}
-	f := &Filter{state: l.sampled.newState(), every: every}
-	f.Reset(0)
-	return f
-}
-
-// Reset makes the filter forget: as if x had been its input for ever. The next
-// output comes after every samples. Starting at the first sample's value instead
-// of 0 spares most of the settling.
-func (f *Filter) Reset(x complex128) {
-	f.state.set(x)
-	f.wait = f.every
+	return &Filter{state: l.sampled.newState(), every: every, wait: every}
 }
 
 // Outputs returns how many outputs the next n samples will give.
@@ -74,13 +62,6 @@ type tapState struct {
 
 func newTapState(taps []float64) *tapState {
 	return &tapState{taps: taps, past: make([]complex128, 2*len(taps))}
-}
-
-func (s *tapState) set(x complex128) {
-	for i := range s.past {
-		s.past[i] = x
-	}
-	s.next = 0
 }
 
 func (s *tapState) process(dst, src []complex128, wait, every int) (n, left int) {

@@ -53,23 +53,6 @@ func TestBlocksAndDecimationChangeNothing(t *testing.T) {
 	}
 }
 
-// A filter reset to x holds x; the bound is some roundings of 2⁻⁵³ a sample that
-// leak away with the filter's own memory (taps: their sum is 1 to n roundings).
-func TestResetHoldsTheValue(t *testing.T) {
-	for _, s := range filterSpecs() {
-		f := mustDesign(t, s, 1e5).NewFilter(1)
-		x := complex(3, -4)
-		f.Reset(x)
-		for range 2000 {
-			y := []complex128{x}
-			f.Process(y, y)
-			if cmplx.Abs(y[0]-x) > 1e-12*cmplx.Abs(x) {
-				t.Fatalf("%v: %v after Reset(%v)", s.Kind, y[0], x)
-			}
-		}
-	}
-}
-
 // A very narrow filter follows a step as the continuous one does: with the
 // cutoff at 1e-6 of the rate, the eighth-order Butterworth written as plain
 // sections would have lost all digits.

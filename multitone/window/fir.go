@@ -242,8 +242,6 @@ func (f fir) groupDelay() float64 { return float64(len(f.h)-1) / 2 }
 
 func (f fir) settling(remaining float64) float64 { return tapSettling(f.h, remaining) }
 
-func (f fir) sections() []Section { return nil }
-
 func (f fir) taps() []float64 { return f.h }
 
 func (f fir) newState() state { return newTapState(f.h) }

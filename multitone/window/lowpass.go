@@ -50,10 +50,6 @@ type Spec struct {
 	StopDB float64 // FIR: attenuation held from StopHz to half the rate; default 120
 }
 
-// Section is one second-order section, y = B0·x + B1·x₋₁ + B2·x₋₂ − A1·y₋₁ − A2·y₋₂.
-// First-order sections have B2 = A2 = 0.
-type Section struct{ B0, B1, B2, A1, A2 float64 }
-
 // LowPass is a low-pass realised at one sample rate. Every figure is that of the
 // sampled filter, not of a continuous prototype. The gain at 0 Hz is 1.
 type LowPass struct {
@@ -70,8 +66,7 @@ type sampled interface {
 	timeConstant() float64
 	groupDelay() float64
 	settling(remaining float64) float64
-	sections() []Section // nil without a recursion
-	taps() []float64     // nil with one
+	taps() []float64 // nil with a recursion
 	newState() state
 }
 
@@ -186,11 +181,6 @@ func (l *LowPass) SettlingS(remaining float64) float64 {
 // Response returns H at the frequency [Hz] in closed form, dimensionless. A tone
 // that far from the carrier is suppressed by −20·lg|H| dB.
 func (l *LowPass) Response(hz float64) complex128 { return l.sampled.response(hz / l.rateHz) }
-
-// Sections returns the recursion as second-order sections to run one after the
-// other, or nil for FIR and MovingAverage. Written out like this a narrow filter
-// loses digits as (fs/cutoff)²; NewFilter runs a form that does not.
-func (l *LowPass) Sections() []Section { return l.sampled.sections() }
 
 // Taps returns the impulse response of FIR and MovingAverage, sum 1 and symmetric,
 // or nil for the recursive kinds.

@@ -201,30 +201,6 @@ func TestFiguresMatchTheRunningFilter(t *testing.T) {
 	}
 }
 
-// Sections run by their defining recursion give the closed form's response.
-func TestSectionsMatchResponse(t *testing.T) {
-	for _, s := range everySpec() {
-		l := mustDesign(t, s, 1000)
-		if (l.Sections() == nil) == (l.Taps() == nil) {
-			t.Fatalf("%+v: want sections or taps", s)
-		}
-		if l.Sections() == nil {
-			continue
-		}
-		for _, hz := range []float64{1, 20, 77, 333} {
-			z := cmplx.Rect(1, -2*math.Pi*hz/1000) // z⁻¹
-			h := complex(1, 0)
-			for _, q := range l.Sections() {
-				h *= (complex(q.B0, 0) + complex(q.B1, 0)*z + complex(q.B2, 0)*z*z) / (1 + complex(q.A1, 0)*z + complex(q.A2, 0)*z*z)
-			}
-			// Poles within 1e-2 of 1 cost (1e-2)⁻² of rounding.
-			if d := cmplx.Abs(h - l.Response(hz)); !(d < 1e-11) {
-				t.Errorf("%v %d at %g Hz: sections %v, closed form %v", s.Kind, s.Order, hz, h, l.Response(hz))
-			}
-		}
-	}
-}
-
 // The stop-band is held everywhere beyond its edge, off any grid of the design.
 func TestFIRHoldsItsStopBand(t *testing.T) {
 	for _, s := range everySpec() {

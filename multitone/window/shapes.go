@@ -32,19 +32,19 @@ var parametric = map[string]struct {
 	meaning string
 	make    func(float64) (Taper, error)
 }{
-	"kaiser":          {"ALPHA", Kaiser},
-	"gaussian":        {"ALPHA", Gaussian},
-	"poisson":         {"ALPHA", Poisson},
-	"tukey":           {"FRACTION", Tukey},
-	"dolph-chebyshev": {"DECIBEL", DolphChebyshev},
+	"kaiser":          {"ALPHA", kaiserBessel},
+	"gaussian":        {"ALPHA", gaussian},
+	"poisson":         {"ALPHA", poisson},
+	"tukey":           {"FRACTION", tukey},
+	"dolph-chebyshev": {"DECIBEL", dolphChebyshev},
 }
 
-// Kaiser returns the Kaiser–Bessel taper w(v) = I₀(πα√(1−v²))/I₀(πα), α = 0..20,
+// kaiserBessel returns the Kaiser–Bessel taper w(v) = I₀(πα√(1−v²))/I₀(πα), α = 0..20,
 // dimensionless; β = πα is the other usual parameter. Larger α: lower sidelobes,
 // wider main lobe (first null at √(α²+1) bins).
 //
 // Source: Kaiser, in Kuo and Kaiser, System Analysis by Digital Computer, 1966.
-func Kaiser(alpha float64) (Taper, error) {
+func kaiserBessel(alpha float64) (Taper, error) {
 	if !(alpha >= 0 && alpha <= 20) {
 		return Taper{}, fmt.Errorf("window: kaiser alpha = %g: must lie in 0..20", alpha)
 	}
@@ -55,9 +55,9 @@ func Kaiser(alpha float64) (Taper, error) {
 	}}, nil
 }
 
-// Gaussian returns w(v) = exp(−(αv)²/2), α = 0..20: the reciprocal of the
+// gaussian returns w(v) = exp(−(αv)²/2), α = 0..20: the reciprocal of the
 // standard deviation in units of half the frame.
-func Gaussian(alpha float64) (Taper, error) {
+func gaussian(alpha float64) (Taper, error) {
 	if !(alpha >= 0 && alpha <= 20) {
 		return Taper{}, fmt.Errorf("window: gaussian alpha = %g: must lie in 0..20", alpha)
 	}
@@ -66,8 +66,8 @@ func Gaussian(alpha float64) (Taper, error) {
 	}}, nil
 }
 
-// Poisson returns w(v) = exp(−α|v|), α = 0..100.
-func Poisson(alpha float64) (Taper, error) {
+// poisson returns w(v) = exp(−α|v|), α = 0..100.
+func poisson(alpha float64) (Taper, error) {
 	if !(alpha >= 0 && alpha <= 100) {
 		return Taper{}, fmt.Errorf("window: poisson alpha = %g: must lie in 0..100", alpha)
 	}
@@ -76,9 +76,9 @@ func Poisson(alpha float64) (Taper, error) {
 	}}, nil
 }
 
-// Tukey returns the taper that is 1 in the middle and falls as half a cosine over
+// tukey returns the taper that is 1 in the middle and falls as half a cosine over
 // the outer fraction 0..1 of each half: 0 is the boxcar, 1 is Hann.
-func Tukey(fraction float64) (Taper, error) {
+func tukey(fraction float64) (Taper, error) {
 	if !(fraction >= 0 && fraction <= 1) {
 		return Taper{}, fmt.Errorf("window: tukey fraction = %g: must lie in 0..1", fraction)
 	}

@@ -1,7 +1,7 @@
 // Package window weighs samples: tapers for estimates over a frame, low-passes
 // for continuous averaging, and the figures of merit of both.
 //
-//	t, err := window.ByName("hann")   // or Kaiser(3), DolphChebyshev(80), CosineSum(…)
+//	t, err := window.ByName("hann")   // or kaiser:3, dolph-chebyshev:80, …
 //	w := make([]float64, 2048)
 //	t.Fill(w)
 //	m := window.Figures(w)            // m.NENBW = 1.5 bins
@@ -24,7 +24,7 @@ import (
 )
 
 // Taper is a weighting of the samples of one frame, largest (1) in the middle.
-// The zero value is not a taper; use ByName or a constructor.
+// The zero value is not a taper; use ByName.
 type Taper struct {
 	Name  string // the name that ByName understands
 	terms []float64
@@ -86,16 +86,16 @@ func ByName(name string) (Taper, error) {
 		key = "" // a fixed taper takes no parameter; fall through to the list
 	}
 	if a, ok := cosineSums[key]; ok {
-		return CosineSum(key, a...)
+		return cosineSum(key, a...)
 	}
 	if f, ok := fixedShapes[key]; ok {
 		return Taper{Name: key, shape: f}, nil
 	}
-	return Taper{}, fmt.Errorf("window: unknown taper %q: want one of %s", name, strings.Join(Names(), ", "))
+	return Taper{}, fmt.Errorf("window: unknown taper %q: want one of %s", name, strings.Join(names(), ", "))
 }
 
-// Names lists what ByName understands, sorted; parameters stand as name:MEANING.
-func Names() []string {
+// names lists what ByName understands, sorted; parameters stand as name:MEANING.
+func names() []string {
 	var names []string
 	for k := range cosineSums {
 		names = append(names, k)
@@ -110,10 +110,10 @@ func Names() []string {
 	return names
 }
 
-// CosineSum returns w(v) = Σ aₖ cos(πkv), v = −1..1, divided by Σaₖ so that the
+// cosineSum returns w(v) = Σ aₖ cos(πkv), v = −1..1, divided by Σaₖ so that the
 // middle is 1. The coefficients are those of the middle: all positive for the
 // usual tapers, while tables that count from the frame's edge alternate the sign.
-func CosineSum(name string, a ...float64) (Taper, error) {
+func cosineSum(name string, a ...float64) (Taper, error) {
 	sum := 0.0
 	for k, x := range a {
 		if math.IsNaN(x) || math.IsInf(x, 0) {

@@ -23,8 +23,8 @@ func filled(t testing.TB, name string, n int) []float64 {
 
 // anyTaper gives every name a usable parameter.
 func anyTaper() []string {
-	var names []string
-	for _, n := range Names() {
+	var list []string
+	for _, n := range names() {
 		key, meaning, _ := strings.Cut(n, ":")
 		switch meaning {
 		case "ALPHA":
@@ -34,9 +34,9 @@ func anyTaper() []string {
 		case "DECIBEL":
 			n = key + ":70"
 		}
-		names = append(names, n)
+		list = append(list, n)
 	}
-	return names
+	return list
 }
 
 func TestFillIsSymmetricAndPeaksInTheMiddle(t *testing.T) {
@@ -97,7 +97,7 @@ func TestByNameErrors(t *testing.T) {
 	if w := mustTaper(t, " Rectangular "); w.Name != "boxcar" {
 		t.Errorf("rectangular is called %q", w.Name)
 	}
-	if _, err := CosineSum("zero", 1, -1); err == nil {
+	if _, err := cosineSum("zero", 1, -1); err == nil {
 		t.Error("a cosine sum of zero area passed")
 	}
 }

@@ -7,6 +7,8 @@ import (
 	"slices"
 	"sync"
 	"sync/atomic"
+
+	"tonepose/solver/internal/statistics"
 )
 
 // Interval holds a value with the confidence asked.
@@ -118,7 +120,7 @@ func (r *Report) Bootstrap(samples []Sample, all []Errors, level float64, resamp
 	for i, d := range draws {
 		d = slices.DeleteFunc(d, math.IsNaN)
 		slices.Sort(d)
-		*into[i] = Interval{quantile(d, (1-level)/2), quantile(d, (1+level)/2)}
+		*into[i] = Interval{statistics.Quantile(d, (1-level)/2), statistics.Quantile(d, (1+level)/2)}
 	}
 	r.Confidence = c
 }

@@ -10,6 +10,7 @@ import (
 	"pgregory.net/rapid"
 
 	"tonepose/fieldmodels/rigid"
+	"tonepose/solver/internal/statistics"
 )
 
 // A resampling by counts is the list written out.
@@ -26,7 +27,7 @@ func TestResampledStatistics(t *testing.T) {
 		}
 		got := newDistribution(values).statistics(counts)
 		slices.Sort(list)
-		want := [5]float64{rms(list), quantile(list, 0.5), quantile(list, 0.95), quantile(list, 0.99), list[len(list)-1]}
+		want := [5]float64{rms(list), statistics.Quantile(list, 0.5), statistics.Quantile(list, 0.95), statistics.Quantile(list, 0.99), list[len(list)-1]}
 		for k := range want {
 			if math.Abs(got[k]-want[k]) > 1e-12 {
 				rt.Errorf("statistic %d: %g, want %g", k, got[k], want[k])

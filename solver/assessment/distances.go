@@ -5,6 +5,8 @@ import (
 	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/solver/internal/statistics"
 )
 
 // Distances compares the distances between places with the true ones, for which
@@ -116,7 +118,7 @@ func distancesOf(samples []Sample) *Distances {
 		size = append(size, math.Abs(e.error))
 	}
 	slices.Sort(size)
-	d.RMS, d.P95, d.Max = rms(size), quantile(size, 0.95), size[len(size)-1]
+	d.RMS, d.P95, d.Max = rms(size), statistics.Quantile(size, 0.95), size[len(size)-1]
 	d.ScalePPM = 1e6 * top / bottom // least squares through zero
 	return d
 }

@@ -3,6 +3,8 @@ package assessment
 import (
 	"math"
 	"slices"
+
+	"tonepose/solver/internal/statistics"
 )
 
 // distribution is a list of numbers that can be resampled: counts say how often
@@ -40,7 +42,7 @@ func (d distribution) statistics(counts []int) (s [5]float64) {
 	s = [5]float64{math.NaN(), math.NaN(), math.NaN(), math.NaN(), math.NaN()}
 	if counts == nil {
 		if len(d.value) > 0 {
-			s = [5]float64{rms(d.value), quantile(d.value, 0.5), quantile(d.value, 0.95), quantile(d.value, 0.99), d.value[len(d.value)-1]}
+			s = [5]float64{rms(d.value), statistics.Quantile(d.value, 0.5), statistics.Quantile(d.value, 0.95), statistics.Quantile(d.value, 0.99), d.value[len(d.value)-1]}
 		}
 		return s
 	}
@@ -87,18 +89,4 @@ func rms(x []float64) float64 {
 		sum += v * v
 	}
 	return math.Sqrt(sum / float64(len(x)))
-}
-
-// quantile of rising numbers, Hyndman and Fan's definition 7: the median of an
-// even count is the mean of the middle two.
-func quantile(x []float64, p float64) float64 {
-	if len(x) == 0 {
-		return math.NaN()
-	}
-	at := p * float64(len(x)-1)
-	i := int(at)
-	if i+1 == len(x) {
-		return x[i]
-	}
-	return x[i] + (at-float64(i))*(x[i+1]-x[i])
 }

@@ -9,6 +9,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels/rigid"
+	"tonepose/solver/internal/statistics"
 )
 
 // Motion is a true pose over time [s], with velocity [m/s] and angular velocity
@@ -54,7 +55,7 @@ func FitLag(samples []Sample, truth Motion, reach float64) (*Lag, error) {
 		}
 	}
 	slices.Sort(steps)
-	step := max(quantile(steps, 0.5)/2, reach/500)
+	step := max(statistics.Quantile(steps, 0.5)/2, reach/500)
 	best, least := 0.0, math.Inf(1)
 	for tau := -reach; tau <= reach*(1+1e-12); tau += step {
 		if f := fitAt(samples, truth, tau); f.n >= len(samples)/2 && f.squares/float64(f.n) < least {
@@ -174,7 +175,7 @@ func Dropped(times []float64) *Frames {
 	}
 	sorted := slices.Clone(steps)
 	slices.Sort(sorted)
-	f := &Frames{Interval: quantile(sorted, 0.5), LongestGap: sorted[len(sorted)-1]}
+	f := &Frames{Interval: statistics.Quantile(sorted, 0.5), LongestGap: sorted[len(sorted)-1]}
 	if !(f.Interval > 0) {
 		return nil
 	}

@@ -9,6 +9,7 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 
 	"tonepose/fieldmodels/rigid"
+	"tonepose/solver/internal/statistics"
 )
 
 // Report summarises the errors of many samples. NaN: not known.
@@ -142,7 +143,7 @@ func (r *Report) judge(all []Errors) {
 	r.PredictedPosition, r.PredictedRotation = math.Sqrt(predicted/n), math.Sqrt(turning/float64(rotations))
 	r.NormalisedMean, r.Coverage95 = math.NaN(), math.NaN()
 	slices.Sort(normal)
-	r.NormalisedMedian = quantile(normal, 0.5)
+	r.NormalisedMedian = statistics.Quantile(normal, 0.5)
 	if len(normal) == 0 {
 		r.ChiSquare = math.NaN()
 		return
@@ -197,7 +198,7 @@ func jitterOf(samples []Sample, all []Errors) *Jitter {
 		last[s.Sensor] = i
 	}
 	slices.Sort(steps)
-	usual := quantile(steps, 0.5)
+	usual := statistics.Quantile(steps, 0.5)
 	j := &Jitter{}
 	var turns int
 	for _, p := range neighbours {

@@ -48,13 +48,13 @@ func newInvented(free Group, seed uint64) *invented {
 		MarkerTolerance: MotionTolerance{Position: 1e-3, Rotation: 0.01},
 	}
 	for i := range 3 {
-		var axis vec3
+		var axis [3]float64
 		axis[i] = 1
 		axis[(i+1)%3] = 0.1
 		probe.Coils = append(probe.Coils, Coil{
 			Coil: mutual.Coil{
 				Center: r3.Vec{X: 0.004 * float64(i), Y: 0.003, Z: -0.002 * float64(i)},
-				Axis:   r3.Unit(toR3(axis)), AreaTurns: 0.004, Radius: 0.004,
+				Axis:   r3.Unit(vecAt(axis[:], 0)), AreaTurns: 0.004, Radius: 0.004,
 			},
 			Channel:   i,
 			Tolerance: CoilTolerance{Axis: 0.02, Place: 5e-4, Sensitivity: 0.03},
@@ -79,7 +79,7 @@ func (v *invented) draw(stations int, noise float64) {
 	for s := range stations {
 		pose := rigid.Pose{
 			Position: r3.Vec{X: 0.2 * (v.rng.Float64() - 0.5), Y: 0.2 * (v.rng.Float64() - 0.5), Z: 0.12 + 0.15*v.rng.Float64()},
-			Rotation: unitQuat(quat.Number{Real: v.rng.NormFloat64(), Imag: v.rng.NormFloat64(), Jmag: v.rng.NormFloat64(), Kmag: v.rng.NormFloat64()}),
+			Rotation: rigid.Normalize(quat.Number{Real: v.rng.NormFloat64(), Imag: v.rng.NormFloat64(), Jmag: v.rng.NormFloat64(), Kmag: v.rng.NormFloat64()}),
 		}
 		v.problem.Stations = append(v.problem.Stations, Station{
 			Name: fmt.Sprintf("s%d", s+1), Reference: pose, SigmaPosition: 1e-4, SigmaRotation: 1e-3,
@@ -111,7 +111,7 @@ func (v *invented) measure(noise float64) {
 	for s := range v.problem.Stations {
 		st := &v.problem.Stations[s]
 		pose := st.Reference
-		f.poses[s].p, f.poses[s].q = fromR3(pose.Position), pose.Rotation
+		f.poses[s] = pose
 		for k := range f.offset[s+1] - f.offset[s] {
 			f.data[f.offset[s]+k] = observed{weight: 1}
 		}
@@ -157,7 +157,7 @@ func (v *invented) built(emitter int) r3.Vec {
 	f := v.fit()
 	copy(f.x, v.truth)
 	f.bench.update(f.problem, f.layout, f.x)
-	return toR3(f.bench.emitters[emitter].center)
+	return f.bench.emitters[emitter].center
 }
 
 // dipoleLike is a dipole of an emitter's moment.

@@ -30,15 +30,15 @@ func TestBundle(t *testing.T) {
 	for i := range p.Emitters {
 		move := res.Emitter(i)
 		place := r3.Add(p.Emitters[i].Center, move.Shift)
-		off := r3.Sub(place, toR3(b.TruePosition[i]))
+		off := r3.Sub(place, vecAt(b.TruePosition[i][:], 0))
 		axis := rigid.Rotate(rigid.Exp(move.Tilt), p.Emitters[i].Axis)
 		at := res.fit.layout.emitters[i]
-		for k, v := range fromR3(off) {
+		for k, v := range [3]float64{off.X, off.Y, off.Z} {
 			s := res.Parameters[at.place+k].Sigma
 			square, n = square+v*v/(s*s), n+1
 		}
 		s := res.Parameters[at.axis].Sigma + res.Parameters[at.axis+1].Sigma
-		if angle := math.Acos(min(1, r3.Dot(axis, r3.Unit(toR3(b.TrueAxis[i]))))); angle > 2*s {
+		if angle := math.Acos(min(1, r3.Dot(axis, r3.Unit(vecAt(b.TrueAxis[i][:], 0))))); angle > 2*s {
 			t.Errorf("%s: axis off by %.2e rad, sigma about %.1e", p.Emitters[i].Name, angle, s/2)
 		}
 		s = res.Parameters[at.strength].Sigma

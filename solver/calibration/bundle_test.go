@@ -50,18 +50,18 @@ func loadBundle(t testing.TB, repeat int) (*Problem, *bundle) {
 	}
 	p := &Problem{}
 	for i, c := range b.Position {
-		axis := r3.Unit(toR3(b.Axis[i]))
+		axis := r3.Unit(vecAt(b.Axis[i][:], 0))
 		p.Emitters = append(p.Emitters, Emitter{Emitter: fieldmodels.Emitter{
-			Name: fmt.Sprintf("e%d", i+1), Center: toR3(c), Axis: axis,
-			Source: &fieldmodels.PlacedDipole{Center: toR3(c), Moment: r3.Scale(b.K*4*math.Pi/fieldmodels.Mu0, axis)},
+			Name: fmt.Sprintf("e%d", i+1), Center: vecAt(c[:], 0), Axis: axis,
+			Source: &fieldmodels.PlacedDipole{Center: vecAt(c[:], 0), Moment: r3.Scale(b.K*4*math.Pi/fieldmodels.Mu0, axis)},
 		}})
 	}
 	s := Sensor{Name: "probe"}
 	for i, c := range b.Coils {
-		var axis vec3
+		var axis [3]float64
 		axis[i] = 1
 		s.Coils = append(s.Coils, Coil{
-			Coil:      mutual.Coil{Center: toR3(c), Axis: toR3(axis), AreaTurns: 1},
+			Coil:      mutual.Coil{Center: vecAt(c[:], 0), Axis: vecAt(axis[:], 0), AreaTurns: 1},
 			Tolerance: CoilTolerance{Sensitivity: b.SigmaG},
 		})
 	}

@@ -91,13 +91,13 @@ type fit struct {
 
 	x       []float64
 	frozen  bool // only the poses move
-	poses   []pose
+	poses   []rigid.Pose
 	normal  *normal
 	reduced *reduced
 	picks   []mutual.Placed
 
 	kept      []float64 // x and poses to come back to
-	keptPoses []pose
+	keptPoses []rigid.Pose
 	fieldErr  error
 	tap       *tap // nil: rows are not kept
 
@@ -172,10 +172,9 @@ func newFit(p *Problem, o Options) (*fit, error) {
 			f.data = append(f.data, d)
 		}
 		ref := st.Reference
-		ref.Rotation = unitQuat(ref.Rotation)
+		ref.Rotation = rigid.Normalize(ref.Rotation)
 		f.references = append(f.references, ref)
-		at := p.start(s)
-		f.poses = append(f.poses, pose{fromR3(at.Position), at.Rotation})
+		f.poses = append(f.poses, p.start(s))
 		coils = max(coils, len(p.Sensors[st.Sensor].Coils))
 	}
 	f.offset = append(f.offset, len(f.data))
@@ -186,7 +185,7 @@ func newFit(p *Problem, o Options) (*fit, error) {
 	f.lent = make([]bool, n)
 	f.x, f.kept = make([]float64, n), make([]float64, n)
 	f.emitterChi2, f.emitterCount = make([]float64, len(p.Emitters)), make([]int, len(p.Emitters))
-	f.keptPoses = make([]pose, len(f.poses))
+	f.keptPoses = make([]rigid.Pose, len(f.poses))
 	f.normal = &normal{
 		n: n, a: make([]float64, n*n), g: make([]float64, n),
 		mixed: make([]float64, 6*n*len(f.poses)), blocks: make([]block, len(f.poses)),
@@ -195,48 +194,41 @@ func newFit(p *Problem, o Options) (*fit, error) {
 	return f, nil
 }
 
-// raise is the damping after a step that failed. The first step up from none is
-// a large one: to where the damping shows.
-func raise(mu, grow float64) (float64, float64) {
-	if mu == 0 {
-		return 1e-4, 2 * grow
+// descend lowers the cost from the linearised point at hand, and leaves the
+// equations of the point where it ends.
+func (f *fit) descend(cost float64) (float64, int, Status) {
+	cost, iterations, status, _ := leastsquares.Descend((*descent)(f), cost, f.options.Tol, f.options.MaxIterations)
+	switch {
+	case status == leastsquares.Stalled:
+		return cost, iterations, Stalled
+	case status.Err() != nil:
+		return cost, iterations, IterationLimit
 	}
-	return mu * grow, 2 * grow
+	return cost, iterations, Converged
 }
 
-// descend lowers the cost from the linearised point at hand, and leaves the
-// equations of the point where it ends. It begins as Gauss–Newton; damping comes
-// with the first step that fails.
-func (f *fit) descend(cost float64) (float64, int, Status) {
-	mu, grow := 0.0, 2.0
-	for iteration := range f.options.MaxIterations {
-		f.reduce(mu)
-		fall, ok := f.solve(mu)
-		if !ok {
-			mu, grow = raise(mu, grow)
-			continue
-		}
-		if fall <= f.options.Tol {
-			return cost, iteration, Converged
-		}
-		copy(f.kept, f.x)
-		copy(f.keptPoses, f.poses)
-		f.advance()
-		next := f.linearise()
-		if ratio := (cost - next) / fall; ratio > 1e-3 {
-			cost = next
-			t := 2*ratio - 1
-			if mu, grow = mu*max(0.1, 1-t*t*t), 2; mu < 1e-9 {
-				mu = 0
-			}
-			continue
-		}
-		copy(f.x, f.kept)
-		copy(f.poses, f.keptPoses)
-		f.linearise()
-		if mu, grow = raise(mu, grow); mu > 1e16 {
-			return cost, iteration + 1, Stalled
-		}
-	}
-	return cost, f.options.MaxIterations, IterationLimit
+// descent is a fit as leastsquares.Descend asks it. A point without fields has the
+// cost +Inf.
+type descent fit
+
+func (d *descent) Step(damping float64) (float64, bool) {
+	f := (*fit)(d)
+	f.reduce(damping)
+	return f.solve(damping)
+}
+
+func (d *descent) Take() (float64, error) {
+	f := (*fit)(d)
+	copy(f.kept, f.x)
+	copy(f.keptPoses, f.poses)
+	f.advance()
+	return f.linearise(), nil
+}
+
+func (d *descent) Back() error {
+	f := (*fit)(d)
+	copy(f.x, f.kept)
+	copy(f.poses, f.keptPoses)
+	f.linearise()
+	return nil
 }

@@ -30,7 +30,7 @@ func TestDerivatives(t *testing.T) {
 		f.x[i] = v.truth[i] + 0.5*f.size(i)*v.rng.NormFloat64()
 	}
 	for s := range f.poses {
-		f.poses[s].advance(&[6]float64{2e-4, -1e-4, 3e-4, 0.3, -0.2, 0.1})
+		f.poses[s] = plus(f.poses[s], &[6]float64{2e-4, -1e-4, 3e-4, 0.3, -0.2, 0.1})
 	}
 	if got := f.layout.emitters[1].tilts; got != 3 {
 		t.Errorf("the square coil has %d tilts, want 3", got)
@@ -74,7 +74,7 @@ func TestDerivatives(t *testing.T) {
 			check("pose", b.g[k], 1e-7, scale, func(h float64) {
 				var d [6]float64
 				d[k] = h
-				f.poses[s].advance(&d)
+				f.poses[s] = plus(f.poses[s], &d)
 			})
 		}
 	}

@@ -1,6 +1,10 @@
 package calibration
 
-import "tonepose/fieldmodels/rigid"
+import (
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/fieldmodels/rigid"
+)
 
 // direction collects a move of the parameters; parts that are not free are
 // left out.
@@ -78,10 +82,10 @@ func (f *fit) candidates() []Gauge {
 			put("scale of all lengths against all strengths", func(d direction) {
 				strengths(d, 3)
 				for i := range f.bench.emitters {
-					f.putVec(d, f.layout.emitters[i].place, f.bench.emitters[i].center)
+					d.addVec(f.layout.emitters[i].place, f.bench.emitters[i].center)
 				}
 				for i := range f.bench.coils {
-					f.putVec(d, f.layout.coils[i].place, f.bench.coils[i].center)
+					d.addVec(f.layout.coils[i].place, f.bench.coils[i].center)
 				}
 			})
 		}
@@ -105,11 +109,11 @@ func (f *fit) gains(d direction, h int, factor float64) {
 	}
 }
 
-func (f *fit) putVec(d direction, at int, v vec3) {
+func (d direction) addVec(at int, v r3.Vec) {
 	if at >= 0 {
-		for k := range 3 {
-			d[at+k] += v[k]
-		}
+		d[at] += v.X
+		d[at+1] += v.Y
+		d[at+2] += v.Z
 	}
 }
 
@@ -119,34 +123,31 @@ var axisNames = [3]string{"x", "y", "z"}
 // the reference frame when it is free.
 func (f *fit) emitterMotions(put func(string, func(direction)), words string, frame bool) {
 	for k, name := range axisNames {
-		var axis vec3
-		axis[k] = 1
+		axis := axes[k]
 		put("shift along "+name+words, func(d direction) {
 			for i := range f.layout.emitters {
-				f.putVec(d, f.layout.emitters[i].place, axis)
+				d.addVec(f.layout.emitters[i].place, axis)
 			}
 			if frame {
-				f.putVec(d, f.layout.frame, axis)
+				d.addVec(f.layout.frame, axis)
 			}
 		})
 	}
 	for k, name := range axisNames {
-		var axis vec3
-		axis[k] = 1
+		axis := axes[k]
 		put("turn about "+name+words, func(d direction) {
 			for i := range f.layout.emitters {
 				e, c := &f.bench.emitters[i], &f.layout.emitters[i]
-				f.putVec(d, c.place, cross(&axis, &e.center))
+				d.addVec(c.place, r3.Cross(axis, e.center))
 				if c.axis >= 0 {
 					for t := range c.tilts {
-						d[c.axis+t] += dot(&e.basis[t], &axis) / dot(&e.basis[t], &e.basis[t])
+						d[c.axis+t] += r3.Dot(e.basis[t], axis) / r3.Norm2(e.basis[t])
 					}
 				}
 			}
 			if frame && f.layout.frame >= 0 {
-				p := fromR3(f.bench.frame.Position)
-				f.putVec(d, f.layout.frame, cross(&axis, &p))
-				f.putVec(d, f.layout.frame+3, f.unturned(f.layout.frame+3, axis))
+				d.addVec(f.layout.frame, r3.Cross(axis, f.bench.frame.Position))
+				d.addVec(f.layout.frame+3, f.unturned(f.layout.frame+3, axis))
 			}
 		})
 	}
@@ -163,27 +164,26 @@ func (f *fit) sensorMotions(put func(string, func(direction)), s int) {
 	first, count := f.layout.first[s], len(f.problem.Sensors[s].Coils)
 	turn := rigid.Matrix(f.bench.markers[s].Rotation)
 	for k, name := range axisNames {
-		var axis vec3
-		axis[k] = 1
-		back := apply(&turn, &vec3{-axis[0], -axis[1], -axis[2]})
+		axis := axes[k]
+		back := r3.Scale(-1, rigid.MulVec(&turn, axis))
 		put("shift along "+name+words, func(d direction) {
 			for i := first; i < first+count; i++ {
-				f.putVec(d, f.layout.coils[i].place, axis)
+				d.addVec(f.layout.coils[i].place, axis)
 			}
-			f.putVec(d, at, back)
+			d.addVec(at, back)
 		})
 		put("turn about "+name+words, func(d direction) {
 			for i := first; i < first+count; i++ {
 				c, l := &f.bench.coils[i], &f.layout.coils[i]
-				f.putVec(d, l.place, cross(&axis, &c.center))
+				d.addVec(l.place, r3.Cross(axis, c.center))
 				if l.axis >= 0 {
 					for t := range 2 {
-						d[l.axis+t] += dot(&c.basis[t], &axis) / dot(&c.basis[t], &c.basis[t])
+						d[l.axis+t] += r3.Dot(c.basis[t], axis) / r3.Norm2(c.basis[t])
 					}
 				}
 			}
 			if at >= 0 {
-				f.putVec(d, at+3, f.unturned(at+3, back))
+				d.addVec(at+3, f.unturned(at+3, back))
 			}
 		})
 	}
@@ -191,7 +191,7 @@ func (f *fit) sensorMotions(put func(string, func(direction)), s int) {
 
 // unturned carries a small left rotation to the rotation vector held at a
 // column: Jl⁻¹·δ.
-func (f *fit) unturned(at int, delta vec3) vec3 {
-	inv := rigid.LeftJacobianInverse(toR3(vec3{f.x[at], f.x[at+1], f.x[at+2]}))
-	return apply(&inv, &delta)
+func (f *fit) unturned(at int, delta r3.Vec) r3.Vec {
+	inv := rigid.LeftJacobianInverse(vecAt(f.x, at))
+	return rigid.MulVec(&inv, delta)
 }

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
 	"tonepose/fieldmodels/mutual"
@@ -50,8 +51,8 @@ func (r *Result) emitterMoves() *mat.Dense {
 		}
 		if c.axis >= 0 {
 			for t := range c.tilts {
-				for k := range 3 {
-					move.Set(per*i+3+k, c.axis+t, e.basis[t][k])
+				for k, axis := range axes {
+					move.Set(per*i+3+k, c.axis+t, r3.Dot(axis, e.basis[t]))
 				}
 			}
 		}
@@ -106,13 +107,13 @@ func (r *Result) sensorMoves(s int) *mat.Dense {
 	for k := range count {
 		i := f.layout.first[s] + k
 		c, l := &f.bench.coils[i], &f.layout.coils[i]
-		for j := range 3 {
+		for j, axis := range axes {
 			if l.place >= 0 {
 				move.Set(per*k+j, l.place+j, 1)
 			}
 			if l.axis >= 0 {
 				for d := range 2 {
-					move.Set(per*k+3+j, l.axis+d, c.basis[d][j])
+					move.Set(per*k+3+j, l.axis+d, r3.Dot(axis, c.basis[d]))
 				}
 			}
 		}

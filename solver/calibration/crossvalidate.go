@@ -3,7 +3,6 @@ package calibration
 import (
 	"fmt"
 	"math"
-	"sort"
 
 	"gonum.org/v1/gonum/spatial/r3"
 )
@@ -85,17 +84,4 @@ func (f *fit) adopt(other *fit) {
 	copy(f.x, other.x)
 	copy(f.prior, other.prior)
 	copy(f.lent, other.lent)
-}
-
-// median of unsorted values, which it sorts; +Inf of none.
-func median(v []float64) float64 {
-	if len(v) == 0 {
-		return math.Inf(1)
-	}
-	sort.Float64s(v)
-	m := len(v) / 2
-	if len(v)%2 == 1 {
-		return v[m]
-	}
-	return (v[m-1] + v[m]) / 2
 }

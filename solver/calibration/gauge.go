@@ -27,8 +27,8 @@ type Gauge struct {
 	Direction []float64
 }
 
-// ErrLinearAlgebra reports that a factorisation failed on finite numbers.
-var ErrLinearAlgebra = errors.New("calibration: factorisation failed")
+// errLinearAlgebra reports that a factorisation failed on finite numbers.
+var errLinearAlgebra = errors.New("calibration: factorisation failed")
 
 // nullLimit is the share of its information that a direction keeps when the
 // poses are eliminated, below which it counts as not observable: rounding
@@ -70,7 +70,7 @@ func (f *fit) nullSpace() (columns [][]float64, scale []float64, err error) {
 	lapack64.Syev(lapack.EVCompute, s, values, work, -1)
 	work = make([]float64, int(work[0]))
 	if !lapack64.Syev(lapack.EVCompute, s, values, work, len(work)) {
-		return nil, nil, fmt.Errorf("%w: eigenvalues of the %d shared parameters", ErrLinearAlgebra, n)
+		return nil, nil, fmt.Errorf("%w: eigenvalues of the %d shared parameters", errLinearAlgebra, n)
 	}
 	for c, v := range values {
 		if v > nullLimit {

@@ -5,6 +5,8 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/fieldmodels/rigid"
 )
 
 // column is one shared parameter: a deviation from the drawing. Factors are held
@@ -171,9 +173,8 @@ func (p *Problem) axisymmetric(emitter int) bool {
 			continue
 		}
 		// d/dφ of R(φ)·B(R(−φ)·ρ) = a×B − J·(a×ρ)
-		turn := fromR3(r3.Cross(e.Axis, r3.Sub(at, e.Center)))
-		jac := mat3(j)
-		if r3.Norm(r3.Sub(r3.Cross(e.Axis, b), toR3(apply(&jac, &turn)))) > 1e-7*r3.Norm(b) {
+		turn := r3.Cross(e.Axis, r3.Sub(at, e.Center))
+		if r3.Norm(r3.Sub(r3.Cross(e.Axis, b), rigid.MulVec((*[3][3]float64)(&j), turn))) > 1e-7*r3.Norm(b) {
 			return false
 		}
 	}

@@ -4,18 +4,10 @@ import (
 	"fmt"
 	"math"
 
-	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels/mutual"
-	"tonepose/fieldmodels/rigid"
 )
-
-// pose is a station's sensor as the adjustment holds it.
-type pose struct {
-	p vec3
-	q quat.Number
-}
 
 // block is what one station adds to the normal equations beside the shared
 // part: by its own six numbers, and the cost of its residuals.
@@ -50,6 +42,13 @@ type row struct {
 func (r *row) put(column int, v float64) {
 	r.at[r.n], r.v[r.n] = column, v
 	r.n++
+}
+
+// putVec puts a vector into three columns from column on.
+func (r *row) putVec(column int, v r3.Vec) {
+	r.put(column, v.X)
+	r.put(column+1, v.Y)
+	r.put(column+2, v.Z)
 }
 
 // observed is one coupling: value, quadrature and 1/sigma [1/H], 0 where missing.
@@ -99,8 +98,7 @@ func (f *fit) station(s int) error {
 	if f.tap != nil {
 		f.tap.station = s
 	}
-	ps := &f.poses[s]
-	frame := mutual.NewFrame(rigid.Pose{Position: toR3(ps.p), Rotation: ps.q})
+	frame := mutual.NewFrame(f.poses[s])
 	first, picks := f.pickups(s, &frame)
 	data := f.data[f.offset[s]:f.offset[s+1]]
 	free := f.layout
@@ -109,7 +107,7 @@ func (f *fit) station(s int) error {
 	var rw row
 	for e := range f.bench.emitters {
 		em, ec := &f.bench.emitters[e], &free.emitters[e]
-		from := r3.Sub(frame.Origin, toR3(em.center))
+		from := r3.Sub(frame.Origin, em.center)
 		chi2, used := blk.chi2, blk.used
 		for c := range picks {
 			obs := &data[k]
@@ -128,13 +126,12 @@ func (f *fit) station(s int) error {
 			by := own.ByEmitter(from)
 			rw.n = 0
 			if ec.place >= 0 {
-				rw.put(ec.place, by[0])
-				rw.put(ec.place+1, by[1])
-				rw.put(ec.place+2, by[2])
+				rw.putVec(ec.place, vecAt(by[:], 0))
 			}
 			if ec.axis >= 0 {
+				tilt := vecAt(by[:], 3)
 				for i := range ec.tilts {
-					rw.put(ec.axis+i, dot(&em.basis[i], (*vec3)(by[3:])))
+					rw.put(ec.axis+i, r3.Dot(em.basis[i], tilt))
 				}
 			}
 			if ec.strength >= 0 {
@@ -168,13 +165,12 @@ func (f *fit) coilColumns(rw *row, i int, cp *mutual.Coupling, p *mutual.Placed,
 	if cc.axis >= 0 || cc.place >= 0 {
 		by := cp.ByCoil(frame, p.Arm)
 		if cc.axis >= 0 {
-			rw.put(cc.axis, dot(&coil.basis[0], (*vec3)(by[3:])))
-			rw.put(cc.axis+1, dot(&coil.basis[1], (*vec3)(by[3:])))
+			tilt := vecAt(by[:], 3)
+			rw.put(cc.axis, r3.Dot(coil.basis[0], tilt))
+			rw.put(cc.axis+1, r3.Dot(coil.basis[1], tilt))
 		}
 		if cc.place >= 0 {
-			rw.put(cc.place, by[0])
-			rw.put(cc.place+1, by[1])
-			rw.put(cc.place+2, by[2])
+			rw.putVec(cc.place, vecAt(by[:], 0))
 		}
 	}
 	if cc.sensitivity >= 0 {

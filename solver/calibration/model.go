@@ -14,18 +14,18 @@ import (
 type emitter struct {
 	source   fieldmodels.Source // moved, at the drawn strength
 	nearby   fieldmodels.Source // nil: nothing
-	center   vec3               // moved
+	center   r3.Vec             // moved
 	strength float64
 	omega    float64
-	basis    [3]vec3 // rig-frame rotation per unit of each tilt parameter
+	basis    [3]r3.Vec // rig-frame rotation per unit of each tilt parameter
 }
 
 // coil is one pickup moved by the present parameters.
 type coil struct {
 	pickup   mutual.Pickup // sensitivity and gain in its turns
-	center   vec3          // sensor frame
-	axis     vec3          // unit
-	basis    [2]vec3       // sensor-frame rotation per unit of each tilt parameter
+	center   r3.Vec        // sensor frame
+	axis     r3.Vec        // unit
+	basis    [2]r3.Vec     // sensor-frame rotation per unit of each tilt parameter
 	relative float64
 	gain     float64
 	phase    float64
@@ -39,8 +39,8 @@ type bench struct {
 	drawn    []mutual.Coil
 	frame    rigid.Pose
 	markers  []rigid.Pose
-	frameJl  mat3   // left Jacobian of the frame's rotation vector
-	markerJl []mat3 // of each marker's
+	frameJl  [3][3]float64   // left Jacobian of the frame's rotation vector
+	markerJl [][3][3]float64 // of each marker's
 }
 
 func newBench(p *Problem) *bench {
@@ -49,13 +49,11 @@ func newBench(p *Problem) *bench {
 		b.emitters = append(b.emitters, emitter{omega: 2 * math.Pi * p.Emitters[i].Hz})
 	}
 	for s := range p.Sensors {
-		for _, c := range p.Sensors[s].Coils {
-			b.drawn = append(b.drawn, c.Coil)
-			b.coils = append(b.coils, coil{})
-		}
+		b.drawn = append(b.drawn, p.Sensors[s].drawn().Coils...)
 		b.markers = append(b.markers, rigid.Pose{})
 	}
-	b.markerJl = make([]mat3, len(p.Sensors))
+	b.coils = make([]coil, len(b.drawn))
+	b.markerJl = make([][3][3]float64, len(p.Sensors))
 	return b
 }
 
@@ -64,31 +62,22 @@ func (b *bench) update(p *Problem, l *layout, x []float64) {
 	for i := range b.emitters {
 		e, c := &b.emitters[i], &l.emitters[i]
 		drawn := &p.Emitters[i]
-		e.center, e.strength, e.nearby = fromR3(drawn.Center), 1, drawn.Nearby
+		e.center, e.strength, e.nearby = drawn.Center, 1, drawn.Nearby
 		if c.place >= 0 {
-			for k := range 3 {
-				e.center[k] += x[c.place+k]
-			}
+			e.center = r3.Add(e.center, vecAt(x, c.place))
 		}
 		if c.strength >= 0 {
 			e.strength = math.Exp(x[c.strength])
 		}
 		t := c.axes(drawn.Axis)
-		var w vec3
-		if c.axis >= 0 {
-			for k := range c.tilts {
-				for j := range 3 {
-					w[j] += x[c.axis+k] * t[k][j]
-				}
-			}
-		}
-		jl := rigid.LeftJacobian(toR3(w))
+		w := c.tilt(&t, x)
+		jl := rigid.LeftJacobian(w)
 		for k := range t {
-			e.basis[k] = apply(&jl, &t[k])
+			e.basis[k] = rigid.MulVec(&jl, t[k])
 		}
-		q := rigid.Exp(toR3(w))
+		q := rigid.Exp(w)
 		e.source = fieldmodels.Place(drawn.Source, rigid.Pose{
-			Position: r3.Sub(toR3(e.center), rigid.Rotate(q, drawn.Center)),
+			Position: r3.Sub(e.center, rigid.Rotate(q, drawn.Center)),
 			Rotation: q,
 		})
 	}
@@ -107,21 +96,32 @@ func (b *bench) update(p *Problem, l *layout, x []float64) {
 
 // axes are what an emitter is tilted about: two axes across its own, or those
 // of the rig frame.
-func (c *emitterColumns) axes(own r3.Vec) [3]vec3 {
+func (c *emitterColumns) axes(own r3.Vec) [3]r3.Vec {
 	if c.tilts == 3 {
-		return [3]vec3{{1, 0, 0}, {0, 1, 0}, {0, 0, 1}}
+		return axes
 	}
-	t1, t2 := across(fromR3(own))
-	return [3]vec3{t1, t2}
+	t1, t2 := rigid.Across(own)
+	return [3]r3.Vec{t1, t2}
 }
+
+// tilt is the emitter's rotation vector about these axes.
+func (c *emitterColumns) tilt(about *[3]r3.Vec, x []float64) (w r3.Vec) {
+	if c.axis >= 0 {
+		for k := range c.tilts {
+			w = r3.Add(w, r3.Scale(x[c.axis+k], about[k]))
+		}
+	}
+	return w
+}
+
+// vecAt is the vector in the three columns from at on.
+func vecAt(x []float64, at int) r3.Vec { return r3.Vec{X: x[at], Y: x[at+1], Z: x[at+2]} }
 
 func (b *bench) updateCoil(i int, l *coilColumns, ch *channelColumns, x []float64) {
 	d, c := &b.drawn[i], &b.coils[i]
-	c.center, c.relative, c.gain, c.phase, c.delay = fromR3(d.Center), 1, 1, 0, 0
+	c.center, c.relative, c.gain, c.phase, c.delay = d.Center, 1, 1, 0, 0
 	if l.place >= 0 {
-		for k := range 3 {
-			c.center[k] += x[l.place+k]
-		}
+		c.center = r3.Add(c.center, vecAt(x, l.place))
 	}
 	if l.sensitivity >= 0 {
 		c.relative = math.Exp(x[l.sensitivity])
@@ -135,36 +135,33 @@ func (b *bench) updateCoil(i int, l *coilColumns, ch *channelColumns, x []float6
 	if ch.delay >= 0 {
 		c.delay = x[ch.delay]
 	}
-	t1, t2 := across(fromR3(d.Axis))
-	var w vec3
+	t1, t2 := rigid.Across(d.Axis)
+	var w r3.Vec
 	if l.axis >= 0 {
-		for k := range 3 {
-			w[k] = x[l.axis]*t1[k] + x[l.axis+1]*t2[k]
-		}
+		w = r3.Add(r3.Scale(x[l.axis], t1), r3.Scale(x[l.axis+1], t2))
 	}
-	jl := rigid.LeftJacobian(toR3(w))
-	c.basis = [2]vec3{apply(&jl, &t1), apply(&jl, &t2)}
-	axis := r3.Unit(rigid.Rotate(rigid.Exp(toR3(w)), d.Axis))
-	c.axis = fromR3(axis)
-	c.pickup = mutual.NewPickup(mutual.Coil{Center: toR3(c.center), Axis: axis, AreaTurns: d.AreaTurns * c.relative * c.gain, Radius: d.Radius})
+	jl := rigid.LeftJacobian(w)
+	c.basis = [2]r3.Vec{rigid.MulVec(&jl, t1), rigid.MulVec(&jl, t2)}
+	c.axis = r3.Unit(rigid.Rotate(rigid.Exp(w), d.Axis))
+	c.pickup = mutual.NewPickup(mutual.Coil{Center: c.center, Axis: c.axis, AreaTurns: d.AreaTurns * c.relative * c.gain, Radius: d.Radius})
 }
 
 // moved returns a nominal pose moved by the six parameters at column at, and
 // the left Jacobian of their rotation vector.
-func moved(nominal rigid.Pose, at int, x []float64) (rigid.Pose, mat3) {
-	nominal.Rotation = unitQuat(nominal.Rotation)
+func moved(nominal rigid.Pose, at int, x []float64) (rigid.Pose, [3][3]float64) {
+	nominal.Rotation = rigid.Normalize(nominal.Rotation)
 	if at < 0 {
-		return nominal, mat3{}
+		return nominal, [3][3]float64{}
 	}
-	w := r3.Vec{X: x[at+3], Y: x[at+4], Z: x[at+5]}
-	return nominal.Plus(r3.Vec{X: x[at], Y: x[at+1], Z: x[at+2]}, w), rigid.LeftJacobian(w)
+	w := vecAt(x, at+3)
+	return nominal.Plus(vecAt(x, at), w), rigid.LeftJacobian(w)
 }
 
 // start returns the pose of a station's sensor that its reference tells.
 func (p *Problem) start(station int) rigid.Pose {
 	s := &p.Stations[station]
 	f, m, r := p.Frame, p.Sensors[s.Sensor].Marker, s.Reference
-	f.Rotation, m.Rotation, r.Rotation = unitQuat(f.Rotation), unitQuat(m.Rotation), unitQuat(r.Rotation)
+	f.Rotation, m.Rotation, r.Rotation = rigid.Normalize(f.Rotation), rigid.Normalize(m.Rotation), rigid.Normalize(r.Rotation)
 	return f.Compose(r).Compose(m)
 }
 

@@ -1,8 +1,6 @@
 package calibration
 
 import (
-	"math"
-
 	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -13,71 +11,53 @@ import (
 // sensor should be at F∘T∘K, with F the device's frame in the rig frame, T the
 // measured marker and K the sensor in the marker's frame.
 func (f *fit) reference(blk *block, mixed []float64, s int) {
-	st, ps := &f.problem.Stations[s], &f.poses[s]
+	st := &f.problem.Stations[s]
 	place, turn := 1/st.SigmaPosition, 1/st.SigmaRotation // 0 where not measured
 	if place == 0 && turn == 0 {
 		return
 	}
 	frame, marker := &f.bench.frame, &f.bench.markers[st.Sensor]
+	frameAt, markerAt := f.layout.frame, f.layout.markers[st.Sensor]
+	frameJl, markerJl := &f.bench.frameJl, &f.bench.markerJl[st.Sensor]
 	seen := frame.Compose(f.references[s])
 	told := seen.Compose(*marker)
-	dp := sub(&ps.p, ptr(fromR3(told.Position)))
-	w := rigid.Log(quat.Mul(ps.q, quat.Conj(told.Rotation)))
-	byOwn, byTold := rigid.LeftJacobianInverse(w), rigid.RightJacobianInverse(w)
-	dr := fromR3(w)
+	dp := r3.Sub(f.poses[s].Position, told.Position)
+	dr := rigid.Log(quat.Mul(f.poses[s].Rotation, quat.Conj(told.Rotation)))
+	byOwn, byTold := rigid.LeftJacobianInverse(dr), rigid.RightJacobianInverse(dr)
 	// What the six numbers of F and of K do to the place and turn told.
-	arm := fromR3(r3.Sub(told.Position, frame.Position))
+	arm := r3.Sub(told.Position, frame.Position)
 	rot := rigid.Matrix(seen.Rotation)
 	var rw row
-	for i := range 6 {
-		var by [6]float64
+	for i, e := range axes {
+		if place == 0 {
+			break
+		}
 		rw.n = 0
-		frameAt, markerAt := f.layout.frame, f.layout.markers[st.Sensor]
-		if i < 3 {
-			if place == 0 {
-				continue
-			}
-			by[i] = 1
-			for k := range 3 {
-				if frameAt >= 0 {
-					rw.put(frameAt+k, -unit(i, k))
-				}
-			}
-			for k := range 3 {
-				if frameAt >= 0 { // δ × arm, δ = Jl·e_k
-					d := column3(&f.bench.frameJl, k)
-					rw.put(frameAt+3+k, -cross(&d, &arm)[i])
-				}
-			}
-			for k := range 3 {
-				if markerAt >= 0 {
-					rw.put(markerAt+k, -rot[i][k])
-				}
-			}
-			f.addReference(blk, mixed, &rw, &by, dp[i], place)
-			continue
-		}
-		if turn == 0 {
-			continue
-		}
-		i := i - 3
-		for k := range 3 {
-			by[3+k] = byOwn[i][k]
-		}
-		if frameAt >= 0 {
-			m := multiply(&byTold, &f.bench.frameJl)
-			for k := range 3 {
-				rw.put(frameAt+3+k, -m[i][k])
-			}
+		if frameAt >= 0 { // δ × arm, δ = Jl·e_k
+			rw.putVec(frameAt, r3.Scale(-1, e))
+			rw.putVec(frameAt+3, rigid.TransMulVec(frameJl, r3.Cross(e, arm)))
 		}
 		if markerAt >= 0 {
-			m := multiply(&rot, &f.bench.markerJl[st.Sensor])
-			m = multiply(&byTold, &m)
-			for k := range 3 {
-				rw.put(markerAt+3+k, -m[i][k])
-			}
+			rw.putVec(markerAt, r3.Scale(-1, rigid.TransMulVec(&rot, e)))
 		}
-		f.addReference(blk, mixed, &rw, &by, dr[i], turn)
+		var by [6]float64
+		by[i] = 1
+		f.addReference(blk, mixed, &rw, &by, r3.Dot(dp, e), place)
+	}
+	for i, e := range axes {
+		if turn == 0 {
+			break
+		}
+		rw.n = 0
+		back := r3.Scale(-1, rigid.TransMulVec(&byTold, e))
+		if frameAt >= 0 {
+			rw.putVec(frameAt+3, rigid.TransMulVec(frameJl, back))
+		}
+		if markerAt >= 0 {
+			rw.putVec(markerAt+3, rigid.TransMulVec(markerJl, rigid.TransMulVec(&rot, back)))
+		}
+		by := [6]float64{3: byOwn[i][0], 4: byOwn[i][1], 5: byOwn[i][2]}
+		f.addReference(blk, mixed, &rw, &by, r3.Dot(dr, e), turn)
 	}
 }
 
@@ -92,16 +72,8 @@ func (f *fit) addReference(blk *block, mixed []float64, rw *row, by *[6]float64,
 	blk.chi2 = chi2
 }
 
-func unit(i, k int) float64 {
-	if i == k {
-		return 1
-	}
-	return 0
-}
-
-func column3(m *mat3, k int) vec3 { return vec3{m[0][k], m[1][k], m[2][k]} }
-
-func ptr[T any](v T) *T { return &v }
+// axes of a frame.
+var axes = [3]r3.Vec{{X: 1}, {Y: 1}, {Z: 1}}
 
 // priorCost returns the cost of the shared parameters' tolerances and of the
 // known lengths.
@@ -122,14 +94,11 @@ func (f *fit) priorCost() float64 {
 
 // length returns the residual of a known length, in sigmas, and the unit vector
 // from A to B over sigma: its derivative by the place of B.
-func (f *fit) length(i int) (r float64, d vec3) {
+func (f *fit) length(i int) (r float64, d r3.Vec) {
 	l := &f.problem.Lengths[i]
-	d = sub(&f.bench.emitters[l.B].center, &f.bench.emitters[l.A].center)
-	norm := math.Sqrt(dot(&d, &d))
-	for k := range 3 {
-		d[k] /= norm * l.Sigma
-	}
-	return (norm - l.Meters) / l.Sigma, d
+	d = r3.Sub(f.bench.emitters[l.B].center, f.bench.emitters[l.A].center)
+	norm := r3.Norm(d)
+	return (norm - l.Meters) / l.Sigma, r3.Scale(1/(norm*l.Sigma), d)
 }
 
 // addLengths adds the known lengths to the shared equations. They count as
@@ -147,9 +116,7 @@ func (f *fit) addLengths(a, g []float64) {
 				sign = -sign
 			}
 			if at := f.layout.emitters[end.emitter].place; at >= 0 {
-				for k := range 3 {
-					rw.put(at+k, sign*d[k])
-				}
+				rw.putVec(at, r3.Scale(sign, d))
 			}
 		}
 		for i := range rw.n {

@@ -72,6 +72,15 @@ type Sensor struct {
 	MarkerTolerance MotionTolerance
 }
 
+// drawn is the sensor without what only a calibration knows of it.
+func (s *Sensor) drawn() mutual.Sensor {
+	out := mutual.Sensor{Name: s.Name}
+	for _, c := range s.Coils {
+		out.Coils = append(out.Coils, c.Coil)
+	}
+	return out
+}
+
 // Coil is one pickup, in the sensor frame.
 type Coil struct {
 	mutual.Coil
@@ -149,16 +158,10 @@ func (p *Problem) check(free Group) error {
 		}
 	}
 	for i, s := range p.Sensors {
-		if len(s.Coils) == 0 {
-			return fmt.Errorf("calibration: sensor %d (%q) has no coils", i, s.Name)
+		if err := s.drawn().Validate(); err != nil {
+			return fmt.Errorf("calibration: sensor %d: %w", i, err)
 		}
 		for k, c := range s.Coils {
-			if !(math.Abs(r3.Norm(c.Axis)-1) < 1e-6) {
-				return fmt.Errorf("calibration: sensor %q, coil %d: Axis = %v: must be a unit vector", s.Name, k, c.Axis)
-			}
-			if !(c.AreaTurns > 0) || !(c.Radius >= 0) {
-				return fmt.Errorf("calibration: sensor %q, coil %d: AreaTurns = %g, Radius = %g: must be positive, and not negative", s.Name, k, c.AreaTurns, c.Radius)
-			}
 			if len(p.Channels) > 0 && (c.Channel < 0 || c.Channel >= len(p.Channels)) {
 				return fmt.Errorf("calibration: sensor %q, coil %d: Channel = %d: must be one of %d", s.Name, k, c.Channel, len(p.Channels))
 			}

@@ -1,11 +1,10 @@
 package calibration
 
 import (
-	"math"
-
 	"gonum.org/v1/gonum/blas"
 	"gonum.org/v1/gonum/blas/blas64"
 	"gonum.org/v1/gonum/lapack/lapack64"
+	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels/rigid"
 )
@@ -22,7 +21,7 @@ type reduced struct {
 	g     []float64
 	w     []float64 // n × 6·batch: rows of L⁻¹·Bᵀ, side by side
 	y     []float64 // 6·batch: L⁻¹·g of the stations
-	own   []factor6
+	own   []rigid.Factor
 	step  []float64 // shared parameters
 	steps [][6]float64
 	damp  []float64 // μ times the shared diagonal
@@ -36,7 +35,7 @@ func newReduced(n, stations int) *reduced {
 	return &reduced{
 		n: n, s: make([]float64, n*n), g: make([]float64, n),
 		w: make([]float64, n*6*batch), y: make([]float64, 6*batch),
-		own: make([]factor6, stations), step: make([]float64, n), steps: make([][6]float64, stations),
+		own: make([]rigid.Factor, stations), step: make([]float64, n), steps: make([][6]float64, stations),
 		damp: make([]float64, n), bareS: make([]float64, n*n), bareG: make([]float64, n),
 	}
 }
@@ -77,15 +76,15 @@ func (f *fit) eliminate(shared, g []float64, first, last int, mu float64) {
 	const stride = 6 * batch
 	for s := first; s < last; s++ {
 		l := &r.own[s]
-		l.decompose(&f.normal.blocks[s].c, mu)
+		l.Decompose(&f.normal.blocks[s].c, mu)
 		at := 6 * (s - first)
 		y := f.normal.blocks[s].g
-		l.forward(&y)
+		l.Forward(&y)
 		copy(r.y[at:], y[:])
 		mixed := f.normal.mixed[6*n*s : 6*n*(s+1)]
 		for i := range n {
 			b := *(*[6]float64)(mixed[6*i:])
-			l.forward(&b)
+			l.Forward(&b)
 			*(*[6]float64)(r.w[i*stride+at:]) = b
 		}
 	}
@@ -131,7 +130,7 @@ func (f *fit) solve(mu float64) (fall float64, ok bool) {
 				d[k] += m[k] * x
 			}
 		}
-		r.own[s].solve(&d)
+		r.own[s].Solve(&d)
 		for k := range d {
 			d[k] = -d[k]
 			slope += b.g[k] * d[k]
@@ -154,13 +153,11 @@ func (f *fit) priorSlope(step []float64) float64 {
 	for i := range f.problem.Lengths {
 		r, d := f.length(i)
 		l := &f.problem.Lengths[i]
-		for k := range 3 {
-			if at := f.layout.emitters[l.B].place; at >= 0 {
-				sum += r * d[k] * step[at+k]
-			}
-			if at := f.layout.emitters[l.A].place; at >= 0 {
-				sum -= r * d[k] * step[at+k]
-			}
+		if at := f.layout.emitters[l.B].place; at >= 0 {
+			sum += r * r3.Dot(d, vecAt(step, at))
+		}
+		if at := f.layout.emitters[l.A].place; at >= 0 {
+			sum -= r * r3.Dot(d, vecAt(step, at))
 		}
 	}
 	return sum
@@ -172,69 +169,10 @@ func (f *fit) advance() {
 		f.x[i] += d
 	}
 	for s := range f.poses {
-		f.poses[s].advance(&f.reduced.steps[s])
+		f.poses[s] = plus(f.poses[s], &f.reduced.steps[s])
 	}
 }
 
-func (p *pose) advance(d *[6]float64) {
-	for k := range 3 {
-		p.p[k] += d[k]
-	}
-	moved := rigid.Pose{Rotation: p.q}.Plus(toR3(vec3{}), toR3(vec3{d[3], d[4], d[5]}))
-	p.q = moved.Rotation
-}
-
-// factor6 is the Cholesky factor of a station's own 6×6 block, with the inverse
-// diagonal. A direction that its couplings and its reference do not fix gets an
-// infinite pivot: it does not move.
-type factor6 struct {
-	l   [6][6]float64 // lower, without the diagonal
-	inv [6]float64
-}
-
-// decompose factorises c (upper triangle), its diagonal raised by 1+mu.
-func (f *factor6) decompose(c *[6][6]float64, mu float64) {
-	for j := range 6 {
-		d := c[j][j] * (1 + mu)
-		floor := 1e-12 * d
-		for k := range j {
-			d -= f.l[j][k] * f.l[j][k]
-		}
-		inv := 0.0
-		if d > floor {
-			inv = 1 / math.Sqrt(d)
-		}
-		f.inv[j] = inv
-		for i := j + 1; i < 6; i++ {
-			v := c[j][i]
-			for k := range j {
-				v -= f.l[i][k] * f.l[j][k]
-			}
-			f.l[i][j] = v * inv
-		}
-	}
-}
-
-// forward writes L⁻¹·b into b.
-func (f *factor6) forward(b *[6]float64) {
-	l := &f.l
-	b0 := b[0] * f.inv[0]
-	b1 := (b[1] - l[1][0]*b0) * f.inv[1]
-	b2 := (b[2] - l[2][0]*b0 - l[2][1]*b1) * f.inv[2]
-	b3 := (b[3] - l[3][0]*b0 - l[3][1]*b1 - l[3][2]*b2) * f.inv[3]
-	b4 := (b[4] - l[4][0]*b0 - l[4][1]*b1 - l[4][2]*b2 - l[4][3]*b3) * f.inv[4]
-	b5 := (b[5] - l[5][0]*b0 - l[5][1]*b1 - l[5][2]*b2 - l[5][3]*b3 - l[5][4]*b4) * f.inv[5]
-	*b = [6]float64{b0, b1, b2, b3, b4, b5}
-}
-
-// solve writes C⁻¹·b into b.
-func (f *factor6) solve(b *[6]float64) {
-	f.forward(b)
-	for i := 5; i >= 0; i-- {
-		v := b[i]
-		for k := i + 1; k < 6; k++ {
-			v -= f.l[k][i] * b[k]
-		}
-		b[i] = v * f.inv[i]
-	}
+func plus(p rigid.Pose, step *[6]float64) rigid.Pose {
+	return p.Plus(vecAt(step[:], 0), vecAt(step[:], 3))
 }

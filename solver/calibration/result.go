@@ -56,15 +56,6 @@ type Parameter struct {
 // sure it is that the parameter differs.
 func (p Parameter) Moved() float64 { return (p.After - p.Before) / p.Sigma }
 
-// Pull is the deviation from the drawing over its tolerance, about standard
-// normal when tolerances are right; NaN without one.
-func (p Parameter) Pull() float64 {
-	if p.Tolerance == 0 {
-		return math.NaN()
-	}
-	return (p.After - p.Before) / p.Tolerance
-}
-
 func (f *fit) result(cost float64, iterations int, status Status, gauges []Gauge) (*Result, error) {
 	r := &Result{
 		Cost: cost, Iterations: iterations, Status: status, Gauges: gauges, fit: f,
@@ -111,7 +102,7 @@ func (f *fit) result(cost float64, iterations int, status Status, gauges []Gauge
 		b := &f.normal.blocks[s]
 		r.ChiSquare += b.chi2 + b.prior
 		r.DOF += b.used
-		for _, inv := range f.reduced.own[s].inv {
+		for _, inv := range f.reduced.own[s].Inverse {
 			if inv != 0 {
 				r.DOF--
 			}
@@ -128,11 +119,11 @@ func invert(n int, data []float64) (*mat.SymDense, error) {
 	}
 	t, ok := lapack64.Potrf(symmetric(n, data))
 	if !ok {
-		return nil, fmt.Errorf("%w: the %d shared parameters are not all fixed: give a tolerance to the doubtful ones, or free fewer", ErrLinearAlgebra, n)
+		return nil, fmt.Errorf("%w: the %d shared parameters are not all fixed: give a tolerance to the doubtful ones, or free fewer", errLinearAlgebra, n)
 	}
 	s, ok := lapack64.Potri(t)
 	if !ok {
-		return nil, fmt.Errorf("%w: covariance of the %d shared parameters", ErrLinearAlgebra, n)
+		return nil, fmt.Errorf("%w: covariance of the %d shared parameters", errLinearAlgebra, n)
 	}
 	return mat.NewSymDense(n, s.Data), nil
 }
@@ -142,7 +133,7 @@ func (f *fit) nominal(i int) float64 {
 	c := &f.layout.columns[i]
 	part := func(at int, v r3.Vec) float64 {
 		if k := i - at; k < 3 {
-			return fromR3(v)[k]
+			return r3.Dot(v, axes[k])
 		}
 		return 0
 	}
@@ -150,7 +141,7 @@ func (f *fit) nominal(i int) float64 {
 	case EmitterPlace:
 		return part(f.layout.emitters[c.owner].place, f.problem.Emitters[c.owner].Center)
 	case CoilPlace:
-		return fromR3(f.bench.drawn[c.owner].Center)[i-f.layout.coils[c.owner].place]
+		return part(f.layout.coils[c.owner].place, f.bench.drawn[c.owner].Center)
 	case EmitterStrength, CoilSensitivity, ChannelGain:
 		return 1
 	case Frame:
@@ -165,7 +156,7 @@ func (f *fit) nominal(i int) float64 {
 // sigmas, at index e·coils + c, real parts before imaginary ones; NaN where
 // missing.
 func (f *fit) residuals(s int) ([]float64, error) {
-	frame := mutual.NewFrame(rigid.Pose{Position: toR3(f.poses[s].p), Rotation: f.poses[s].q})
+	frame := mutual.NewFrame(f.poses[s])
 	first, picks := f.pickups(s, &frame)
 	data := f.data[f.offset[s]:f.offset[s+1]]
 	out := make([]float64, len(data), 2*len(data))
@@ -214,7 +205,7 @@ func (r *Result) Array() (fieldmodels.Array, error) {
 		move := r.Emitter(i)
 		a.Emitters = append(a.Emitters, fieldmodels.Emitter{
 			Name: drawn.Name, Source: stronger(e.source, e.strength),
-			Center: toR3(e.center), Axis: rigid.Rotate(rigid.Exp(move.Tilt), drawn.Axis),
+			Center: e.center, Axis: rigid.Rotate(rigid.Exp(move.Tilt), drawn.Axis),
 		})
 	}
 	cov, err := r.emitterCovariance()
@@ -233,27 +224,19 @@ type EmitterMove struct {
 func (r *Result) Emitter(i int) EmitterMove {
 	f := r.fit
 	c, e := &f.layout.emitters[i], &f.bench.emitters[i]
-	m := EmitterMove{Shift: r3.Sub(toR3(e.center), f.problem.Emitters[i].Center), Strength: e.strength}
-	if c.axis >= 0 {
-		t := c.axes(f.problem.Emitters[i].Axis)
-		for k := range c.tilts {
-			m.Tilt = r3.Add(m.Tilt, r3.Scale(f.x[c.axis+k], toR3(t[k])))
-		}
-	}
-	return m
+	about := c.axes(f.problem.Emitters[i].Axis)
+	return EmitterMove{Shift: r3.Sub(e.center, f.problem.Emitters[i].Center), Tilt: c.tilt(&about, f.x), Strength: e.strength}
 }
 
 // Sensor returns sensor s with its coils as they were found. Channel gains are
 // not part of it.
 func (r *Result) Sensor(s int) mutual.Sensor {
 	f := r.fit
-	out := mutual.Sensor{Name: f.problem.Sensors[s].Name}
-	for k, drawn := range f.problem.Sensors[s].Coils {
-		c := &f.bench.coils[f.layout.first[s]+k]
-		coil := drawn.Coil
-		coil.Center, coil.Axis = toR3(c.center), toR3(c.axis)
+	out := f.problem.Sensors[s].drawn()
+	for k := range out.Coils {
+		c, coil := &f.bench.coils[f.layout.first[s]+k], &out.Coils[k]
+		coil.Center, coil.Axis = c.center, c.axis
 		coil.AreaTurns *= c.relative
-		out.Coils = append(out.Coils, coil)
 	}
 	return out
 }
@@ -284,10 +267,7 @@ func (r *Result) Channel(i int) ChannelMove {
 func (r *Result) Frame() rigid.Pose { return r.fit.bench.frame }
 
 // Pose returns the adjusted pose of the sensor at a station.
-func (r *Result) Pose(station int) rigid.Pose {
-	p := &r.fit.poses[station]
-	return rigid.Pose{Position: toR3(p.p), Rotation: p.q}
-}
+func (r *Result) Pose(station int) rigid.Pose { return r.fit.poses[station] }
 
 // Marker returns the pose of sensor s in its marker's frame.
 func (r *Result) Marker(s int) rigid.Pose { return r.fit.bench.markers[s] }

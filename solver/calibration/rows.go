@@ -59,9 +59,8 @@ func (r *Result) Rows() []Row {
 			sign    float64
 		}{{l.A, -1}, {l.B, 1}} {
 			if at := f.layout.emitters[end.emitter].place; at >= 0 {
-				for k := range 3 {
-					rw.Columns, rw.By = append(rw.Columns, at+k), append(rw.By, end.sign*d[k])
-				}
+				rw.Columns = append(rw.Columns, at, at+1, at+2)
+				rw.By = append(rw.By, end.sign*d.X, end.sign*d.Y, end.sign*d.Z)
 			}
 		}
 		rows = append(rows, rw)

@@ -39,10 +39,8 @@ func (r *Result) Stations() ([]StationReport, error) {
 	out := make([]StationReport, len(f.poses))
 	info := make([]float64, f.normal.n*f.normal.n)
 	for s := range out {
-		st, ps := &f.problem.Stations[s], &f.poses[s]
 		rep := &out[s]
-		rep.Name = st.Name
-		rep.Pose = rigid.Pose{Position: toR3(ps.p), Rotation: ps.q}
+		rep.Name, rep.Pose = f.problem.Stations[s].Name, f.poses[s]
 		rep.OffPosition, rep.OffRotation = f.off(s)
 		var err error
 		if rep.Residuals, err = f.residuals(s); err != nil {
@@ -55,7 +53,7 @@ func (r *Result) Stations() ([]StationReport, error) {
 		rep.ChiSquare, rep.ReferenceChiSquare = blk.chi2, blk.prior
 		rep.Leverage = trace(r.inner, info)
 		rep.DOF = float64(blk.used) - rep.Leverage
-		for _, inv := range f.reduced.own[s].inv {
+		for _, inv := range f.reduced.own[s].Inverse {
 			if inv != 0 {
 				rep.DOF--
 			}
@@ -72,7 +70,7 @@ func (r *Result) Stations() ([]StationReport, error) {
 // off is a station's adjusted pose less the one that its reference tells.
 func (f *fit) off(s int) (position, rotation r3.Vec) {
 	told := f.bench.frame.Compose(f.references[s]).Compose(f.bench.markers[f.problem.Stations[s].Sensor])
-	return rigid.Pose{Position: toR3(f.poses[s].p), Rotation: f.poses[s].q}.Minus(told)
+	return f.poses[s].Minus(told)
 }
 
 // information is what station s adds to the reduced equations of the shared

@@ -6,6 +6,7 @@ import (
 	"gonum.org/v1/gonum/mat"
 
 	"tonepose/fieldmodels/rigid"
+	"tonepose/solver/internal/statistics"
 )
 
 // Candidate is a place where a further station could be taken.
@@ -94,7 +95,7 @@ func (r *Result) candidateInformation(c Candidate) ([]float64, error) {
 		return nil, err
 	}
 	one.adopt(f)
-	one.poses[0] = pose{fromR3(c.Pose.Position), unitQuat(c.Pose.Rotation)}
+	one.poses[0] = rigid.Pose{Position: c.Pose.Position, Rotation: rigid.Normalize(c.Pose.Rotation)}
 	one.bench.update(one.problem, one.layout, one.x)
 	info := make([]float64, one.normal.n*one.normal.n)
 	return info, one.information(info, 0)
@@ -112,7 +113,9 @@ func (f *fit) medianVariance(sensor int) []float64 {
 				all = append(all, st.Couplings.Variance[k])
 			}
 		}
-		out[k] = median(all)
+		if out[k] = math.Inf(1); all != nil {
+			out[k] = statistics.Median(all)
+		}
 	}
 	return out
 }

@@ -8,6 +8,7 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 
 	"tonepose/solver"
+	"tonepose/solver/internal/statistics"
 	"tonepose/solver/leastsquares"
 )
 
@@ -96,7 +97,7 @@ func (x *Inspector) Robust(c solver.Couplings, start *solver.Result, loss leasts
 		}
 		out.Scale = scale
 		if scale == 0 {
-			out.Scale = max(1, medianSize(sizes))
+			out.Scale = max(1, statistics.Median(sizes)/unitMedian)
 		}
 		for i, w := range x.weight {
 			out.Weight[i], weighted.Variance[i] = 0, math.Inf(1)
@@ -140,16 +141,8 @@ func (x *Inspector) Robust(c solver.Couplings, start *solver.Result, loss leasts
 	return out, nil
 }
 
-// medianSize is the median of absolute residuals in units of what it would be
-// for a unit normal deviate, 0.6745. It reorders its argument.
-func medianSize(v []float64) float64 {
-	slices.Sort(v)
-	n := len(v)
-	if n == 0 {
-		return 0
-	}
-	return (v[(n-1)/2] + v[n/2]) / 2 / 0.674489750
-}
+// unitMedian is the median size of a normal deviate of unit sigma.
+const unitMedian = 0.674489750
 
 // efficiency returns E[ψ²], and by what (JᵀWJ)⁻¹, W the weights of the loss, must be
 // multiplied to be the covariance of the estimate for normal noise of unit scale. The

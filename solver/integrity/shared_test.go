@@ -10,6 +10,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver"
 	"tonepose/solver/leastsquares"
@@ -45,18 +46,17 @@ func newToleratedBench(t *testing.T, asErrors bool) *solver.Solver {
 type misplaced solver.Problem
 
 func (p misplaced) Covariance(dst []float64, pose rigid.Pose) error {
-	coils := len(p.Sensor.Coils)
-	n := coils * len(p.Array.Emitters)
+	derivatives, err := derivativesOf(solver.Problem(p), pose)
+	if err != nil {
+		return err
+	}
+	coils, n := len(p.Sensor.Coils), len(derivatives)
 	clear(dst)
-	for e, emitter := range p.Array.Emitters {
+	for e := range p.Array.Emitters {
 		slopes := mat.NewDense(coils, fieldmodels.ParametersPerEmitter, nil)
-		for c, coil := range p.Sensor.Coils {
-			_, d, err := emitter.ParameterDerivatives(pose.Apply(coil.Center))
-			if err != nil {
-				return err
-			}
-			for k, v := range d {
-				slopes.Set(c, k, arraySigmas[k]*coil.AreaTurns*r3.Dot(pose.Rotate(coil.Axis), v))
+		for c := range coils {
+			for k, v := range derivatives[e*coils+c].Emitter {
+				slopes.Set(c, k, arraySigmas[k]*v)
 			}
 		}
 		var own mat.Dense
@@ -68,6 +68,15 @@ func (p misplaced) Covariance(dst []float64, pose rigid.Pose) error {
 		}
 	}
 	return nil
+}
+
+func derivativesOf(p solver.Problem, pose rigid.Pose) ([]mutual.Derivatives, error) {
+	m, err := mutual.New(p.Array, p.Sensor)
+	if err != nil {
+		return nil, err
+	}
+	d := make([]mutual.Derivatives, len(p.Array.Emitters)*len(p.Sensor.Coils))
+	return d, m.Derivatives(d, pose)
 }
 
 // observeTolerated observes with an array that differs from the stated one as
@@ -83,18 +92,19 @@ func observeTolerated(t *testing.T, s *solver.Solver, pose rigid.Pose, r *rand.R
 func misplace(t *testing.T, s *solver.Solver, o *Observation, pose rigid.Pose, sigmas [fieldmodels.ParametersPerEmitter]float64, r *rand.Rand) {
 	t.Helper()
 	p := s.Problem()
-	for e, emitter := range p.Array.Emitters {
+	derivatives, err := derivativesOf(p, pose)
+	if err != nil {
+		t.Fatal(err)
+	}
+	coils := len(p.Sensor.Coils)
+	for e := range p.Array.Emitters {
 		var off [fieldmodels.ParametersPerEmitter]float64
 		for k := range off {
 			off[k] = sigmas[k] * r.NormFloat64()
 		}
-		for c, coil := range p.Sensor.Coils {
-			_, d, err := emitter.ParameterDerivatives(pose.Apply(coil.Center))
-			if err != nil {
-				t.Fatal(err)
-			}
+		for i := e * coils; i < (e+1)*coils; i++ {
 			for k := range off {
-				o.Value[e*len(p.Sensor.Coils)+c] += coil.AreaTurns * r3.Dot(pose.Rotate(coil.Axis), d[k]) * off[k]
+				o.Value[i] += derivatives[i].Emitter[k] * off[k]
 			}
 		}
 	}

@@ -4,9 +4,9 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/spatial/r3"
-	"gonum.org/v1/gonum/stat/distuv"
 
 	"tonepose/solver"
+	"tonepose/solver/internal/statistics"
 )
 
 // Verdict is what one frame's fit is worth.
@@ -92,12 +92,7 @@ func (x *Inspector) Verdict(o *Observation, r *solver.Result, moving bool) (Verd
 
 // Chance is the probability of a chi-square at least this large; 1 without
 // degrees of freedom.
-func Chance(chi2 float64, dof int) float64 {
-	if dof <= 0 {
-		return 1
-	}
-	return distuv.ChiSquared{K: float64(dof)}.Survival(chi2)
-}
+func Chance(chi2 float64, dof int) float64 { return statistics.Chance(chi2, dof) }
 
 // nonCentrality is the upper 95 % limit of the non-centrality λ of a
 // chi-square: its mean is ν+λ, its variance 2ν+4λ, and at five degrees of

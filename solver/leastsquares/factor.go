@@ -182,37 +182,6 @@ func (f *factor) covariance(scale []float64) *mat.SymDense {
 	return c
 }
 
-// null has a unit column D⁻¹·v for each direction beyond the rank; nil if none.
-func (f *factor) null(scale []float64) *mat.Dense {
-	free := f.n - f.rank
-	if free == 0 {
-		return nil
-	}
-	// The complement of the first rank rows of Vᵀ: from a full SVD, as Vᵀ
-	// itself has only k rows when residuals are few.
-	var v mat.Dense
-	if f.rank == 0 {
-		v.CloneFrom(mat.NewDiagDense(f.n, ones(f.n)))
-	} else {
-		var svd mat.SVD
-		svd.Factorize(mat.NewDense(f.rank, f.n, f.vt.Data[:f.rank*f.n]), mat.SVDFullV)
-		svd.VTo(&v)
-	}
-	out := mat.NewDense(f.n, free, nil)
-	for c := range free {
-		sum := 0.0
-		for k := range f.n {
-			d := v.At(k, f.rank+c) / scale[k]
-			out.Set(k, c, d)
-			sum += d * d
-		}
-		for k := range f.n {
-			out.Set(k, c, out.At(k, c)/math.Sqrt(sum))
-		}
-	}
-	return out
-}
-
 func ones(n int) []float64 {
 	v := make([]float64, n)
 	for i := range v {

@@ -12,8 +12,6 @@ import (
 type Options struct {
 	MaxIterations int     // accepted and rejected steps; default 200
 	StepTol       float64 // step over size of the parameters, scaled; default 1e-12
-	CostTol       float64 // predicted relative fall of the cost; default 1e-18
-	GradientTol   float64 // largest scaled gradient, in units of a residual; default 0: only an exact zero
 	RankTol       float64 // singular values of the scaled Jacobian below RankTol of the largest count as zero; default 1e-12, 1e-8 with central differences
 	// Radius bounds the first step, as a multiple of the parameters' scaled
 	// size; default 0.1. Moré (1978) allows 0.1 to 100: the larger, the fewer
@@ -21,6 +19,9 @@ type Options struct {
 	Radius float64
 	Loss   Loss // default plain squares
 }
+
+// costTol is the predicted relative fall of the cost that ends Solve.
+const costTol = 1e-18
 
 // check fills the defaults or names the field that is wrong.
 func (o Options) check(numeric bool) (Options, error) {
@@ -30,8 +31,6 @@ func (o Options) check(numeric bool) (Options, error) {
 		def   float64
 	}{
 		{"StepTol", &o.StepTol, 1e-12},
-		{"CostTol", &o.CostTol, 1e-18},
-		{"GradientTol", &o.GradientTol, 0},
 		{"RankTol", &o.RankTol, 1e-12},
 		{"Radius", &o.Radius, 0.1},
 	} {
@@ -58,41 +57,41 @@ func (o Options) check(numeric bool) (Options, error) {
 type Status int
 
 const (
-	NotStarted     Status = iota
-	StepSmall             // the step is below StepTol
-	CostFlat              // no step can lower the cost by more than CostTol
-	GradientSmall         // the gradient is below GradientTol
+	notStarted     Status = iota
+	stepSmall             // the step is below StepTol
+	costFlat              // no step can lower the cost by more than costTol
+	gradientZero          // nothing is left to follow
 	Stalled               // no step lowers the cost, though the model promises it: rounding, or a wrong Jacobian
-	IterationLimit        // MaxIterations reached
+	iterationLimit        // MaxIterations reached
 )
 
 func (s Status) String() string {
 	switch s {
-	case NotStarted:
+	case notStarted:
 		return "not started"
-	case StepSmall:
+	case stepSmall:
 		return "step small"
-	case CostFlat:
+	case costFlat:
 		return "cost flat"
-	case GradientSmall:
-		return "gradient small"
+	case gradientZero:
+		return "gradient zero"
 	case Stalled:
 		return "stalled"
-	case IterationLimit:
+	case iterationLimit:
 		return "iteration limit"
 	}
 	return fmt.Sprintf("Status(%d)", int(s))
 }
 
-// Converged reports whether the point is a minimum to the tolerances.
-func (s Status) Converged() bool { return s == StepSmall || s == CostFlat || s == GradientSmall }
+// converged reports whether the point is a minimum to the tolerances.
+func (s Status) converged() bool { return s == stepSmall || s == costFlat || s == gradientZero }
 
 // ErrNotConverged reports that Solve stopped early; its Result is filled.
 var ErrNotConverged = errors.New("leastsquares: not converged")
 
 // Err is nil for a converged status, and else wraps ErrNotConverged.
 func (s Status) Err() error {
-	if s.Converged() {
+	if s.converged() {
 		return nil
 	}
 	return fmt.Errorf("%w: %v", ErrNotConverged, s)
@@ -100,7 +99,7 @@ func (s Status) Err() error {
 
 // Result is filled even on an early stop.
 type Result struct {
-	X         []float64 // the point, Ambient numbers
+	X         []float64 // the point, as the manifold stores it
 	Residuals []float64 // at X, without the loss
 	Weights   []float64 // ρ' of each squared residual at X; nil without a Loss
 	Cost      float64   // ½ Σ ρ(r²)
@@ -113,9 +112,6 @@ type Result struct {
 	Covariance *mat.SymDense
 	// Rank counts the directions that the data fix.
 	Rank int
-	// Null has one unit column for each direction that they don't; nil at full
-	// rank.
-	Null *mat.Dense
 
 	Status      Status
 	Iterations  int // accepted and rejected steps
@@ -132,13 +128,4 @@ func (r Result) Variance() float64 {
 		return math.NaN()
 	}
 	return 2 * r.Cost / float64(r.DOF())
-}
-
-// Sigma is the standard deviation of each tangent coordinate after Covariance.
-func (r Result) Sigma() []float64 {
-	s := make([]float64, r.Covariance.SymmetricDim())
-	for i := range s {
-		s[i] = math.Sqrt(r.Covariance.At(i, i))
-	}
-	return s
 }

@@ -3,10 +3,10 @@
 //
 // State the residuals in a Problem, in units of their standard deviation, and
 // call Solve. The parameters may be plain numbers (Euclidean), unit
-// quaternions (Rotation), unit vectors (Sphere) or a Product of these; a
+// quaternions (Rotation) or a Product of these; a
 // derivative is always taken along the manifold's tangent, so no parameter
 // is ever redundant or constrained. A Loss makes the sum robust. Result holds the
-// covariance, the rank, and the directions that the data do not fix.
+// covariance and the rank.
 //
 // Linear algebra is by orthogonal factors of the Jacobian, never by the
 // normal equations, so that no digits are squared away.
@@ -23,12 +23,9 @@ type Problem struct {
 	// residual that is not finite.
 	Function func(x, r []float64) error
 	// Jacobian writes the derivative of the residuals along the manifold's
-	// tangent into j (m × Manifold.Tangent()): j[i][k] = ∂r_i(x ⊞ δ)/∂δ_k at
+	// tangent into j (m × the tangent's numbers): j[i][k] = ∂r_i(x ⊞ δ)/∂δ_k at
 	// δ = 0. j holds arbitrary values before the call. Nil: central differences.
 	Jacobian func(x []float64, j *mat.Dense) error
 	// Manifold is where x lives; nil: Euclidean of the start's length.
 	Manifold Manifold
-	// Step is the tangent step of the central differences; nil: ∛ε times the
-	// size of the parameter, at least ∛ε·1e-3.
-	Step []float64
 }

@@ -54,16 +54,14 @@ func newFit(p Problem, start []float64, opt Options) (*fit, error) {
 	if p.Manifold == nil {
 		p.Manifold = Euclidean(len(start))
 	}
-	n := p.Manifold.Tangent()
+	n := p.Manifold.tangent()
 	switch {
 	case p.Function == nil:
 		return nil, fmt.Errorf("leastsquares: Problem.Function is nil: must write the residuals")
 	case p.Residuals < 1 || n < 1:
 		return nil, fmt.Errorf("leastsquares: %d residuals of %d parameters: need at least one of each", p.Residuals, n)
-	case len(start) != p.Manifold.Ambient():
-		return nil, fmt.Errorf("leastsquares: start has %d numbers: the manifold stores %d", len(start), p.Manifold.Ambient())
-	case p.Step != nil && len(p.Step) != n:
-		return nil, fmt.Errorf("leastsquares: Problem.Step has %d numbers: the tangent has %d", len(p.Step), n)
+	case len(start) != p.Manifold.ambient():
+		return nil, fmt.Errorf("leastsquares: start has %d numbers: the manifold stores %d", len(start), p.Manifold.ambient())
 	}
 	s := &fit{
 		p: p, opt: opt, m: p.Manifold,
@@ -95,24 +93,24 @@ func (s *fit) run() (Result, error) {
 	if radius == 0 {
 		radius = s.opt.Radius
 	}
-	status := NotStarted
+	status := notStarted
 	iterations, stale, lowest := 0, 0, math.Inf(1)
-	if s.f.gradient() <= s.opt.GradientTol {
-		status = GradientSmall
+	if s.f.gradient() == 0 {
+		status = gradientZero
 	}
-	for status == NotStarted {
+	for status == notStarted {
 		if iterations == s.opt.MaxIterations {
-			status = IterationLimit
+			status = iterationLimit
 			break
 		}
 		iterations++
 		length, fall, lambda := s.f.step(s.delta, s.scale, radius)
-		flat := fall <= s.opt.CostTol*cost
+		flat := fall <= costTol*cost
 		short := length <= s.opt.StepTol*s.scaledSize()
 		if !flat && !short {
 			s.accelerate(lambda, length)
 		}
-		s.m.Plus(s.trial, s.x, s.delta)
+		s.m.plus(s.trial, s.x, s.delta)
 		trialCost := math.Inf(1)
 		if err := s.call(s.trial, s.rTrial); err == nil {
 			if c := s.cost(s.rTrial); isFinite(c) {
@@ -131,15 +129,15 @@ func (s *fit) run() (Result, error) {
 		}
 		switch {
 		case flat:
-			status = CostFlat
+			status = costFlat
 		case short:
-			status = StepSmall
+			status = stepSmall
 		case drowned:
 			// The predicted fall, which rounding spares, judges progress here.
 			if fall > 0.9*lowest {
 				radius = length / 2
 				if stale++; stale == 5 {
-					status = CostFlat
+					status = costFlat
 				}
 			}
 			lowest = min(lowest, fall)
@@ -165,8 +163,8 @@ func (s *fit) run() (Result, error) {
 			if err := s.linearise(); err != nil {
 				return Result{}, err
 			}
-			if status == NotStarted && s.f.gradient() <= s.opt.GradientTol {
-				status = GradientSmall
+			if status == notStarted && s.f.gradient() == 0 {
+				status = gradientZero
 			}
 		}
 	}
@@ -181,7 +179,7 @@ func (s *fit) result(status Status, iterations int, cost float64) (Result, error
 	}
 	res := Result{
 		X: s.x, Residuals: s.r, Cost: cost,
-		Covariance: s.f.covariance(s.scale), Rank: s.f.rank, Null: s.f.null(s.scale),
+		Covariance: s.f.covariance(s.scale), Rank: s.f.rank,
 		Status: status, Iterations: iterations, Evaluations: s.calls,
 	}
 	if s.opt.Loss != nil {
@@ -283,7 +281,7 @@ func (s *fit) accelerate(lambda, length float64) {
 	for k, d := range s.delta {
 		s.bend[k] = h * d
 	}
-	s.m.Plus(s.trial, s.x, s.bend)
+	s.m.plus(s.trial, s.x, s.bend)
 	if s.call(s.trial, s.rTrial) != nil {
 		return
 	}

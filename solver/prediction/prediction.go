@@ -87,15 +87,16 @@ type Predictor struct {
 
 // basis is what a bound is taken by.
 type basis struct {
-	blind  r3.Vec  // the sensor's BlindAxis, else zero
-	center r3.Vec  // of the coils of a sensor with one, where its position is taken; else zero
-	limit  float64 // of a position's deviation [m]
+	freedom int
+	blind   r3.Vec  // the sensor's BlindAxis, else zero
+	center  r3.Vec  // of the coils of a sensor with one, where its position is taken; else zero
+	limit   float64 // of a position's deviation [m]
 }
 
 // newBasis returns the sensor as its poses are bounded: one with a blind axis has
 // its origin at the centroid of its coils.
 func newBasis(p *solver.Problem) (basis, mutual.Sensor) {
-	b := basis{limit: r3.Norm(r3.Sub(p.Volume.Max, p.Volume.Min))}
+	b := basis{freedom: p.Sensor.DegreesOfFreedom(), limit: r3.Norm(r3.Sub(p.Volume.Max, p.Volume.Min))}
 	axis, ok := p.Sensor.BlindAxis()
 	if !ok {
 		return b, p.Sensor
@@ -127,13 +128,8 @@ func New(p solver.Problem, n Noise) (*Predictor, error) {
 	return (&Predictor{model: model, noise: n, coils: len(sensor.Coils), basis: basis}).clone(), nil
 }
 
-// Freedom returns the degrees of freedom of a pose: 6, or 5 about an unknown roll.
-func (p *Predictor) Freedom() int {
-	if p.blind != (r3.Vec{}) {
-		return 5
-	}
-	return 6
-}
+// Freedom returns the degrees of freedom of a pose: those of the problem's sensor.
+func (p *Predictor) Freedom() int { return p.freedom }
 
 // clone returns a Predictor with working memory of its own.
 func (p *Predictor) clone() *Predictor {

@@ -7,9 +7,9 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
-	"gonum.org/v1/gonum/stat/distuv"
 
 	"tonepose/solver"
+	"tonepose/solver/internal/statistics"
 )
 
 // What is known before the first window: little. A hand moves at metres and
@@ -22,6 +22,7 @@ const (
 	blindSigma        = 1e-3 // of the turn about a blind axis [rad]: fixed, not known
 	maxUpdates        = 12   // linearisations of one update
 	maxHalvings       = 5    // of one step
+	maxOutage         = 10   // windows passed over in a row before the filter starts afresh
 )
 
 type filter struct {
@@ -66,7 +67,7 @@ func (f *filter) run(frames []Frame) ([]step, float64, error) {
 			return nil, 0, err
 		}
 		p := &steps[i]
-		if !started || outage > f.options.MaxOutage {
+		if !started || outage > maxOutage {
 			ok, err := f.start(p, fr)
 			if err != nil {
 				return nil, 0, err
@@ -205,7 +206,7 @@ func (f *filter) update(p *step, fr *Frame) (float64, error) {
 		}
 	}
 	p.chi2, p.dof = cost, e.used
-	if p.chi2 > float64(p.dof) && (distuv.ChiSquared{K: float64(p.dof)}).Survival(p.chi2) < f.options.Gate {
+	if p.chi2 > float64(p.dof) && statistics.Chance(p.chi2, p.dof) < f.options.Gate {
 		return pass()
 	}
 	p.x, p.cov = x, posterior

@@ -9,9 +9,10 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
-	"gonum.org/v1/gonum/stat/distuv"
 
 	"tonepose/solver"
+	"tonepose/solver/internal/statistics"
+	"tonepose/solver/leastsquares"
 )
 
 // SplineOptions tunes Spline. The zero value of a field means its default.
@@ -76,7 +77,7 @@ func Spline(ctx context.Context, s *solver.Solver, frames []Frame, o SplineOptio
 		if err != nil {
 			return nil, err
 		}
-		if dof > 0 && chi2 > float64(dof) && (distuv.ChiSquared{K: float64(dof)}).Survival(chi2) < o.Gate {
+		if chi2 > float64(dof) && statistics.Chance(chi2, dof) < o.Gate {
 			fit.use[i] = false
 			foreign++
 		}
@@ -124,6 +125,9 @@ func (f *splineFit) initial(knots float64) *curve {
 
 const (
 	splineIterations = 30
+	// splineTol is the fall of chi-square, over the couplings, that a step must
+	// promise: all of it is a hundredth of a sigma, over all components.
+	splineTol = 1e-8
 	// bridges between control points that no window sees: far beyond a hand
 	splineAcceleration = 1e4 // [m/s²]
 	splineTurnAccel    = 1e5 // [rad/s²]
@@ -132,36 +136,48 @@ const (
 
 // run fits the curve with the given time between knots.
 func (f *splineFit) run(knots float64) (*curve, error) {
-	c := f.initial(knots)
-	start := c
-	e, err := f.linearise(c, start)
+	start := f.initial(knots)
+	e, err := f.linearise(start, start)
 	if err != nil {
 		return nil, err
 	}
-	damping := 1e-6
-	for range splineIterations {
-		step, err := e.solve(damping)
-		if err != nil {
-			return nil, err
-		}
-		next := c.move(step)
-		trial, err := f.linearise(next, start)
-		if err != nil {
-			return nil, err
-		}
-		if !(trial.cost < e.cost) {
-			if damping *= 10; damping > 1e6 {
-				return c, nil
-			}
-			continue
-		}
-		gain := e.cost - trial.cost
-		c, e, damping = next, trial, max(damping/10, 1e-12)
-		if gain < 1e-6*float64(e.used) {
-			return c, nil
-		}
+	d := &descent{fit: f, start: start, at: point{start, e}}
+	_, _, _, err = leastsquares.Descend(d, e.cost, splineTol*float64(e.used), splineIterations)
+	return d.at.curve, err
+}
+
+// descent is a fit as leastsquares.Descend asks it.
+type descent struct {
+	fit        *splineFit
+	start      *curve
+	at, before point
+	step       []float64
+}
+
+// point is a curve with its equations.
+type point struct {
+	curve  *curve
+	normal *normal
+}
+
+func (d *descent) Step(damping float64) (fall float64, ok bool) {
+	d.step, fall, ok = d.at.normal.solve(damping)
+	return fall, ok
+}
+
+func (d *descent) Take() (float64, error) {
+	next := d.at.curve.move(d.step)
+	e, err := d.fit.linearise(next, d.start)
+	if err != nil {
+		return 0, err
 	}
-	return c, nil
+	d.before, d.at = d.at, point{next, e}
+	return e.cost, nil
+}
+
+func (d *descent) Back() error {
+	d.at = d.before
+	return nil
 }
 
 // linearise gathers the normal equations of all frames in use.

@@ -5,9 +5,9 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/optimize"
-	"gonum.org/v1/gonum/stat/distuv"
 
 	"tonepose/solver"
+	"tonepose/solver/internal/statistics"
 )
 
 // smooth carries what later frames know back to earlier ones (Rauch, Tung and
@@ -74,7 +74,7 @@ func (f *filter) solved(frames []Frame) []Frame {
 }
 
 func unlikely(r *solver.Result) bool {
-	return r.DOF > 0 && (distuv.ChiSquared{K: float64(r.DOF)}).Survival(r.ChiSquare) < 1e-9
+	return statistics.Chance(r.ChiSquare, r.DOF) < 1e-9
 }
 
 // learnFrames bounds the stretch from which the noise is learnt.

@@ -1,7 +1,6 @@
 package trajectory
 
 import (
-	"fmt"
 	"math"
 	"slices"
 
@@ -158,8 +157,9 @@ func newNormal(n int) *normal {
 	return &normal{a: mat.NewSymBandDense(n, min(band, n-1), nil), b: make([]float64, n)}
 }
 
-// solve returns the damped step.
-func (e *normal) solve(damping float64) ([]float64, error) {
+// solve returns the damped step and the fall of the cost that it promises; false where
+// the equations are singular.
+func (e *normal) solve(damping float64) (step []float64, fall float64, ok bool) {
 	n := len(e.b)
 	_, k := e.a.SymBand()
 	damped := mat.NewSymBandDense(n, k, slices.Clone(e.a.RawSymBand().Data))
@@ -167,14 +167,18 @@ func (e *normal) solve(damping float64) ([]float64, error) {
 		damped.SetSymBand(i, i, e.a.At(i, i)*(1+damping))
 	}
 	var chol mat.BandCholesky
-	if !chol.Factorize(damped) {
-		return nil, fmt.Errorf("trajectory: the spline's normal equations are singular")
-	}
 	x := mat.NewVecDense(n, nil)
+	if !chol.Factorize(damped) {
+		return nil, 0, false
+	}
 	if err := chol.SolveVecTo(x, mat.NewVecDense(n, e.b)); err != nil {
 		if _, ok := err.(mat.Condition); !ok {
-			return nil, err
+			return nil, 0, false
 		}
 	}
-	return x.RawVector().Data, nil
+	step = x.RawVector().Data
+	for i, d := range step { // |r|² − |r − J·d|²
+		fall += d * (e.b[i] + damping*e.a.At(i, i)*d)
+	}
+	return step, fall, true
 }

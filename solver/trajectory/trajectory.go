@@ -65,9 +65,6 @@ type Options struct {
 	// Gate is the probability below which a window's innovation counts as
 	// foreign to the motion; default 1e-6. The window is then passed over.
 	Gate float64
-	// MaxOutage is how many windows in a row may be passed over before the
-	// filter starts afresh; default 10.
-	MaxOutage int
 	// Smooth runs the smoother too.
 	Smooth bool
 }
@@ -94,7 +91,6 @@ type State struct {
 	ChiSquare float64
 	DOF       int
 	Passed    bool // the window was gated out or had no usable coupling
-	Restarted bool // the filter began here
 }
 
 // Track is the motion of one sensor.
@@ -102,7 +98,6 @@ type Track struct {
 	States        []State
 	PositionNoise float64 // as given or learnt
 	RotationNoise float64
-	LogLikelihood float64 // of the innovations, up to a constant
 	Knots         float64 // time between the knots of a spline [s], given or chosen
 }
 
@@ -115,9 +110,6 @@ func (o Options) withDefaults() (Options, error) {
 	}
 	if o.Gate == 0 {
 		o.Gate = 1e-6
-	}
-	if o.MaxOutage == 0 {
-		o.MaxOutage = 10
 	}
 	switch {
 	case o.PositionNoise < 0 || o.RotationNoise < 0:
@@ -154,11 +146,11 @@ func Run(ctx context.Context, s *solver.Solver, frames []Frame, o Options) (*Tra
 			return nil, err
 		}
 	}
-	steps, likelihood, err := f.run(frames)
+	steps, _, err := f.run(frames)
 	if err != nil {
 		return nil, err
 	}
-	t := &Track{PositionNoise: f.options.PositionNoise, RotationNoise: f.options.RotationNoise, LogLikelihood: likelihood}
+	t := &Track{PositionNoise: f.options.PositionNoise, RotationNoise: f.options.RotationNoise}
 	if o.Smooth {
 		f.smooth(steps)
 	}
@@ -169,7 +161,7 @@ func Run(ctx context.Context, s *solver.Solver, frames []Frame, o Options) (*Tra
 }
 
 func (p *step) state(f *filter, time float64) State {
-	s := State{Time: time, Pose: p.x.pose, Velocity: p.x.v, TurnRate: p.x.w, ChiSquare: p.chi2, DOF: p.dof, Passed: p.passed, Restarted: p.restarted}
+	s := State{Time: time, Pose: p.x.pose, Velocity: p.x.v, TurnRate: p.x.w, ChiSquare: p.chi2, DOF: p.dof, Passed: p.passed}
 	for i := range 6 {
 		for j := range 6 {
 			s.Covariance[i][j] = p.cov.At(i, j)

@@ -215,7 +215,7 @@ func TestRestart(t *testing.T) {
 		}
 		path = append(path, x)
 	}
-	track, err := Run(t.Context(), s, observe(t, s, path, dt, sigma, rng), Options{PositionNoise: 1e-2, RotationNoise: 1e-2, MaxOutage: 5})
+	track, err := Run(t.Context(), s, observe(t, s, path, dt, sigma, rng), Options{PositionNoise: 1e-2, RotationNoise: 1e-2})
 	if err != nil {
 		t.Fatal(err)
 	}

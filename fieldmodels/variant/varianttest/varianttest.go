@@ -4,6 +4,7 @@ package varianttest
 import (
 	"flag"
 	"fmt"
+	"io"
 	"os"
 	"strings"
 	"testing"
@@ -24,25 +25,32 @@ func Each[T any](t *testing.T, k *variant.Kernel[T], test func(t *testing.T)) {
 // variant that no test took into use.
 func Main(m *testing.M) {
 	code := m.Run()
-	if all() {
-		var ran []string // of the kernel so far
-		variants := variant.All()
-		for i, v := range variants {
-			if missing := v.Level.Missing(); len(missing) > 0 {
-				fmt.Printf("kernel %s: could not run %s: this processor has no %s\n", v.Kernel, v.Level.Name, strings.Join(missing, ", "))
-			} else if v.Tested {
-				ran = append(ran, v.Level.Name)
-			} else {
-				fmt.Printf("kernel %s: no test takes %s into use\n", v.Kernel, v.Level.Name)
-				code = 1
-			}
-			if i+1 == len(variants) || variants[i+1].Kernel != v.Kernel {
-				fmt.Printf("kernel %s: ran %s\n", v.Kernel, strings.Join(ran, ", "))
-				ran = nil
-			}
-		}
+	if all() && !report(os.Stdout, variant.All()) {
+		code = 1
 	}
 	os.Exit(code)
+}
+
+// report writes what became of the variants, in the order of their kernels, and tells
+// whether all that could be tested were.
+func report(w io.Writer, variants []variant.Variant) (complete bool) {
+	complete = true
+	var ran []string // of the kernel so far
+	for i, v := range variants {
+		if missing := v.Level.Missing(); len(missing) > 0 {
+			fmt.Fprintf(w, "kernel %s: could not run %s: this processor has no %s\n", v.Kernel, v.Level.Name, strings.Join(missing, ", "))
+		} else if v.Tested {
+			ran = append(ran, v.Level.Name)
+		} else {
+			fmt.Fprintf(w, "kernel %s: no test takes %s into use: go through the variants with varianttest.Each\n", v.Kernel, v.Level.Name)
+			complete = false
+		}
+		if i+1 == len(variants) || variants[i+1].Kernel != v.Kernel {
+			fmt.Fprintf(w, "kernel %s: ran %s\n", v.Kernel, strings.Join(ran, ", "))
+			ran = nil
+		}
+	}
+	return complete
 }
 
 // all reports whether no test was left out.

@@ -6,6 +6,8 @@ import (
 	"slices"
 
 	"gonum.org/v1/gonum/stat/distuv"
+
+	"tonepose/solver/internal/statistics"
 )
 
 // candidate is a fit to some of the data. distance gives the square of a
@@ -46,7 +48,7 @@ func consensus(c candidate, n, size, components, parameters int, stated bool, se
 	// A few data are followed too closely by their own fit.
 	small := 1 + 5/float64(components*n-parameters)
 	scaleOf := func(d []float64) float64 {
-		s := small * small * median(d) / middle
+		s := small * small * statistics.Median(d) / middle
 		if stated {
 			return max(s, 1) // stated variances may be too small, never too large
 		}
@@ -73,7 +75,7 @@ func consensus(c candidate, n, size, components, parameters int, stated bool, se
 		if c.fit(set) != nil {
 			continue
 		}
-		if m := median(measure(order[:judged])); m < best {
+		if m := statistics.Median(measure(order[:judged])); m < best {
 			best, bestSet = m, slices.Clone(set)
 		}
 	}
@@ -117,16 +119,6 @@ func draw(random *rand.Rand, set []int, n int) {
 			}
 		}
 	}
-}
-
-// median sorts x.
-func median(x []float64) float64 {
-	slices.Sort(x)
-	n := len(x)
-	if n%2 == 1 {
-		return x[n/2]
-	}
-	return (x[n/2-1] + x[n/2]) / 2
 }
 
 // indices lists which are true.

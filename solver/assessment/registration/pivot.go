@@ -17,7 +17,6 @@ type Tip struct {
 	Point           r3.Vec // [m], where it stayed
 	TipCovariance   Cov3   // [m²]
 	PointCovariance Cov3   // [m²]
-	Residuals       []r3.Vec
 	Quality
 }
 
@@ -83,10 +82,8 @@ func Pivot(poses []rigid.Pose, covariance []Cov6, axis *r3.Vec, o Options) (*Tip
 	}
 	used := 0
 	for i := range poses {
-		r := c.residual(i)
-		t.Residuals = append(t.Residuals, r)
 		if t.Used[i] {
-			t.RMS += r3.Norm2(r)
+			t.RMS += r3.Norm2(c.residual(i))
 			used++
 		}
 	}

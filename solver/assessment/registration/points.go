@@ -17,7 +17,6 @@ type Motion struct {
 	// Covariance over the shift [m] and the small turn [rad] about the origin of
 	// the frame that it leads to: true = exp(δ)·R, t + dt.
 	Covariance Cov6
-	Residuals  []r3.Vec // to − motion(from) [m], of every point
 	Quality
 }
 
@@ -60,12 +59,10 @@ func Points(from, to []r3.Vec, covariance []Cov3, o Options) (*Motion, error) {
 		return nil, err
 	}
 	m.Pose = poseOf(fit.X)
-	m.Covariance = cov6(fit.Covariance, 0, m.judge(fit, covariance != nil))
+	m.Covariance = cov6(fit.Covariance, m.judge(fit, covariance != nil))
 	for i := range from {
-		r := r3.Sub(to[i], m.Apply(from[i]))
-		m.Residuals = append(m.Residuals, r)
 		if m.Used[i] {
-			m.RMS += r3.Norm2(r) / float64(len(use))
+			m.RMS += r3.Norm2(r3.Sub(to[i], m.Apply(from[i]))) / float64(len(use))
 		}
 	}
 	m.RMS = math.Sqrt(m.RMS)

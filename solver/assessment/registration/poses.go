@@ -9,6 +9,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels/rigid"
+	"tonepose/solver/internal/statistics"
 	"tonepose/solver/leastsquares"
 )
 
@@ -17,10 +18,8 @@ import (
 type Mounting struct {
 	Frame rigid.Pose // of the reference's frame in the estimate's
 	Body  rigid.Pose // of the estimate's body in the reference's
-	// Covariances over shift [m] and small turn [rad], each in the frame that its
-	// motion leads to.
-	FrameCovariance, BodyCovariance Cov6
-	// Joint is the covariance of both together, Frame first.
+	// Joint is the covariance over shift [m] and small turn [rad] of Frame, then of
+	// Body, each in the frame that its motion leads to.
 	Joint *mat.SymDense
 	Quality
 }
@@ -79,7 +78,6 @@ func Poses(reference, estimate []rigid.Pose, covariance []Cov6, o Options) (*Mou
 	}
 	scale := m.judge(fit, covariance != nil)
 	m.Frame, m.Body = poseOf(fit.X), poseOf(fit.X[7:])
-	m.FrameCovariance, m.BodyCovariance = cov6(fit.Covariance, 0, scale), cov6(fit.Covariance, 6, scale)
 	m.Joint = mat.NewSymDense(12, nil)
 	m.Joint.ScaleSym(scale, fit.Covariance)
 	c.frame, c.body = m.Frame, m.Body
@@ -193,7 +191,7 @@ func (c *poseFit) balance() error {
 		turn = append(turn, r[3]*r[3]+r[4]*r[4]+r[5]*r[5])
 	}
 	// Exact data have no scatter; a nanometre and a nanoradian stand in.
-	s, t := max(median(shift), 1e-18), max(median(turn), 1e-18)
+	s, t := max(statistics.Median(shift), 1e-18), max(statistics.Median(turn), 1e-18)
 	w, err := newWhitener(6, func(i, j int) float64 {
 		switch {
 		case i != j:

@@ -229,10 +229,10 @@ func cov3(c mat.Symmetric, at int, scale float64) (out Cov3) {
 	return out
 }
 
-func cov6(c mat.Symmetric, at int, scale float64) (out Cov6) {
+func cov6(c mat.Symmetric, scale float64) (out Cov6) {
 	for i := range out {
 		for j := range out {
-			out[i][j] = scale * c.At(at+i, at+j)
+			out[i][j] = scale * c.At(i, j)
 		}
 	}
 	return out

@@ -287,8 +287,8 @@ func TestMountingCovarianceByMonteCarlo(t *testing.T) {
 			t.Fatal(err)
 		}
 		f, b := poseError(m.Frame, frame), poseError(m.Body, body)
-		frames.add(normalised(t, f, func(i, j int) float64 { return m.FrameCovariance[i][j] }))
-		bodies.add(normalised(t, b, func(i, j int) float64 { return m.BodyCovariance[i][j] }))
+		frames.add(normalised(t, f, func(i, j int) float64 { return m.Joint.At(i, j) }))
+		bodies.add(normalised(t, b, func(i, j int) float64 { return m.Joint.At(6+i, 6+j) }))
 		joint.add(normalised12(t, append(f, b...), m.Joint))
 		chi.add(m.ChiSquare)
 	}

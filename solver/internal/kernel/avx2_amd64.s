@@ -5,11 +5,6 @@
 // The kernels of a single solve for processors without AVX-512: four lanes a
 // step, each Vec in two halves.
 
-DATA ymm<>+0(SB)/8, $1.0
-DATA ymm<>+8(SB)/8, $3.0
-DATA ymm<>+16(SB)/8, $5.0
-GLOBL ymm<>(SB), RODATA|NOPTR, $24
-
 // HALFROW computes four lanes of a row at DI+o from the emitter at SI, the coil
 // at BX and the datum at R8.
 //
@@ -26,7 +21,7 @@ GLOBL ymm<>(SB), RODATA|NOPTR, $24
 	VMULPD Y0, Y0, Y3 \
 	VFMADD231PD Y1, Y1, Y3 \
 	VFMADD231PD Y2, Y2, Y3 \
-	VBROADCASTSD ymm<>+0(SB), Y5 \
+	VBROADCASTSD ·one(SB), Y5 \
 	VDIVPD Y3, Y5, Y3 \
 	VSQRTPD Y3, Y4 \
 	VBROADCASTSD 24(BX), Y8 \
@@ -42,14 +37,14 @@ GLOBL ymm<>(SB), RODATA|NOPTR, $24
 	VFMADD231PD Y10, Y2, Y7 \
 	VFMADD231PD o+320(SI), Y10, Y11 \
 	VMULPD Y3, Y4, Y4 \
-	VBROADCASTSD ymm<>+8(SB), Y5 \
+	VBROADCASTSD ·three(SB), Y5 \
 	VMULPD Y3, Y5, Y5 \
 	VMULPD Y4, Y5, Y5 \
 	VMULPD Y6, Y5, Y12 \
 	VMULPD Y7, Y5, Y13 \
 	VMULPD Y6, Y7, Y14 \
 	VMULPD Y3, Y14, Y14 \
-	VBROADCASTSD ymm<>+16(SB), Y15 \
+	VBROADCASTSD ·five(SB), Y15 \
 	VFNMADD213PD Y11, Y15, Y14 \
 	VMULPD Y5, Y14, Y14 \
 	VMULPD Y4, Y11, Y15 \
@@ -277,7 +272,7 @@ emitter:
 	ADDQ         $192, AX
 	DECQ         R9
 	JNZ          emitter
-	VBROADCASTSD ymm<>+0(SB), Y14
+	VBROADCASTSD ·one(SB), Y14
 	VDIVPD       Y0, Y14, Y0
 	VMOVAPD      Y1, Y6
 	VMOVAPD      Y2, Y7

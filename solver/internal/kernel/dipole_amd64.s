@@ -2,19 +2,6 @@
 
 #include "textflag.h"
 
-DATA consts<>+0(SB)/8, $0.5
-DATA consts<>+8(SB)/8, $1.5
-DATA consts<>+16(SB)/8, $3.0
-DATA consts<>+24(SB)/8, $5.0
-DATA consts<>+32(SB)/8, $1.0
-DATA consts<>+40(SB)/8, $4.0
-GLOBL consts<>(SB), RODATA|NOPTR, $48
-
-#define HALF consts<>+0(SB)
-#define THREEHALVES consts<>+8(SB)
-#define THREE consts<>+16(SB)
-#define FIVE consts<>+24(SB)
-
 // FIELD computes in every lane, with d in Z0–Z2, m in Z3–Z5, n in Z6–Z8:
 // B in Z17–Z19, g in Z22–Z24, the coupling in Z25.
 //
@@ -25,9 +12,9 @@ GLOBL consts<>(SB), RODATA|NOPTR, $48
 	VFMADD231PD Z1, Z1, Z9 \
 	VFMADD231PD Z2, Z2, Z9 \
 	VRSQRT14PD Z9, Z10 \
-	VMULPD.BCST HALF, Z9, Z9 \
+	VMULPD.BCST ·half(SB), Z9, Z9 \
 	VMULPD Z10, Z10, Z11 \
-	VBROADCASTSD THREEHALVES, Z12 \
+	VBROADCASTSD ·threeHalves(SB), Z12 \
 	VMULPD Z3, Z0, Z13 \
 	VMULPD Z6, Z0, Z14 \
 	VMULPD Z3, Z6, Z15 \
@@ -45,7 +32,7 @@ GLOBL consts<>(SB), RODATA|NOPTR, $48
 	VMULPD Z11, Z11, Z10 \
 	VMULPD Z10, Z11, Z11 \
 	VMULPD Z10, Z11, Z12 \
-	VMULPD.BCST THREE, Z12, Z12 \
+	VMULPD.BCST ·three(SB), Z12, Z12 \
 	VMULPD Z13, Z12, Z16 \
 	VMULPD Z14, Z12, Z20 \
 	VMULPD Z0, Z16, Z17 \
@@ -56,7 +43,7 @@ GLOBL consts<>(SB), RODATA|NOPTR, $48
 	VFNMADD231PD Z3, Z11, Z17 \
 	VFNMADD231PD Z4, Z11, Z18 \
 	VFNMADD231PD Z5, Z11, Z19 \
-	VFNMADD132PD.BCST FIVE, Z15, Z21 \
+	VFNMADD132PD.BCST ·five(SB), Z15, Z21 \
 	VMULPD Z12, Z21, Z21 \
 	VMULPD Z3, Z20, Z22 \
 	VMULPD Z4, Z20, Z23 \

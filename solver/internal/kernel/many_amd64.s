@@ -2,13 +2,6 @@
 
 #include "textflag.h"
 
-DATA many<>+0(SB)/8, $1.0
-DATA many<>+8(SB)/8, $1e-12
-DATA many<>+16(SB)/8, $0.25
-DATA many<>+24(SB)/8, $0.5
-DATA many<>+32(SB)/8, $1.5
-GLOBL many<>(SB), RODATA|NOPTR, $40
-
 // TRIANGLE does op(i, z, n) for each number of the lower triangle, row by row; n is
 // its place in a SumVec.
 #define TRIANGLE(op) \
@@ -79,8 +72,8 @@ TEXT ·solveManyAVX512(SB), NOSPLIT, $0-32
 	VFMADD231PD Z22, Z27, Z18
 	VFMADD231PD Z23, Z27, Z19
 	VFMADD231PD Z24, Z27, Z20
-	VBROADCASTSD many<>+0(SB), Z30
-	VBROADCASTSD many<>+8(SB), Z31
+	VBROADCASTSD ·one(SB), Z30
+	VBROADCASTSD ·minPivot(SB), Z31
 	VMULPD Z0, Z31, Z21
 	VMULPD Z2, Z31, Z22
 	VMULPD Z5, Z31, Z23
@@ -174,30 +167,10 @@ TEXT ·solveManyAVX512(SB), NOSPLIT, $0-32
 	VZEROUPPER
 	RET
 
-DATA cosine<>+0(SB)/8, $1.0
-DATA cosine<>+8(SB)/8, $-0.5
-DATA cosine<>+16(SB)/8, $0.041666666666666664
-DATA cosine<>+24(SB)/8, $-0.001388888888888889
-DATA cosine<>+32(SB)/8, $2.48015873015873e-05
-DATA cosine<>+40(SB)/8, $-2.755731922398589e-07
-DATA cosine<>+48(SB)/8, $2.08767569878681e-09
-DATA cosine<>+56(SB)/8, $-1.1470745597729725e-11
-GLOBL cosine<>(SB), RODATA|NOPTR, $64
-
-DATA sine<>+0(SB)/8, $0.5
-DATA sine<>+8(SB)/8, $-0.08333333333333333
-DATA sine<>+16(SB)/8, $0.004166666666666667
-DATA sine<>+24(SB)/8, $-9.92063492063492e-05
-DATA sine<>+32(SB)/8, $1.3778659611992946e-06
-DATA sine<>+40(SB)/8, $-1.252605419272086e-08
-DATA sine<>+48(SB)/8, $8.029521918410807e-11
-DATA sine<>+56(SB)/8, $-3.823581865909908e-13
-GLOBL sine<>(SB), RODATA|NOPTR, $64
-
 // HORNER adds coefficient k of cosine and sine.
 #define HORNER(k) \
-	VFMADD213PD.BCST cosine<>+(8*k)(SB), Z3, Z4 \
-	VFMADD213PD.BCST sine<>+(8*k)(SB), Z3, Z5
+	VFMADD213PD.BCST ·cosine+(8*k)(SB), Z3, Z4 \
+	VFMADD213PD.BCST ·sine+(8*k)(SB), Z3, Z5
 
 // TURNED takes one component of a coil's axis, v, and of its arm, w, through a column
 // of R, into Z6 to Z8 and Z9 to Z11.
@@ -225,9 +198,9 @@ TEXT ·advanceManyAVX512(SB), NOSPLIT, $0-40
 	VMULPD Z0, Z0, Z3
 	VFMADD231PD Z1, Z1, Z3
 	VFMADD231PD Z2, Z2, Z3
-	VMULPD.BCST many<>+16(SB), Z3, Z3
-	VBROADCASTSD cosine<>+56(SB), Z4
-	VBROADCASTSD sine<>+56(SB), Z5
+	VMULPD.BCST ·quarter(SB), Z3, Z3
+	VBROADCASTSD ·cosine+56(SB), Z4
+	VBROADCASTSD ·sine+56(SB), Z5
 	HORNER(6)
 	HORNER(5)
 	HORNER(4)
@@ -262,8 +235,8 @@ TEXT ·advanceManyAVX512(SB), NOSPLIT, $0-40
 	VFMADD231PD Z22, Z22, Z3
 	VFMADD231PD Z23, Z23, Z3
 	VFMADD231PD Z24, Z24, Z3
-	VBROADCASTSD many<>+24(SB), Z5
-	VFNMADD213PD.BCST many<>+32(SB), Z5, Z3
+	VBROADCASTSD ·half(SB), Z5
+	VFNMADD213PD.BCST ·threeHalves(SB), Z5, Z3
 	VMULPD Z3, Z21, Z8
 	VMULPD Z3, Z22, Z9
 	VMULPD Z3, Z23, Z10
@@ -284,7 +257,7 @@ TEXT ·advanceManyAVX512(SB), NOSPLIT, $0-40
 	VADDPD Z9, Z9, Z0
 	VADDPD Z10, Z10, Z1
 	VADDPD Z11, Z11, Z2
-	VBROADCASTSD many<>+0(SB), Z3
+	VBROADCASTSD ·one(SB), Z3
 	VMOVAPD Z3, Z12
 	VFNMADD231PD Z10, Z1, Z12
 	VFNMADD231PD Z11, Z2, Z12

@@ -2,10 +2,6 @@
 
 #include "textflag.h"
 
-DATA ones<>+0(SB)/8, $1.0
-DATA ones<>+8(SB)/8, $2.0
-GLOBL ones<>(SB), RODATA|NOPTR, $16
-
 // Scores of eight places a step: sums over the emitters, a 3×3 LDLᵀ, one
 // solution a coil. Reciprocals are the 14-bit estimate with one Newton step.
 //
@@ -23,8 +19,8 @@ GLOBL ones<>(SB), RODATA|NOPTR, $16
 	VBROADCASTSD power+32(FP), Z30 \
 	MOVQ         blocks+40(FP), CX \
 	MOVQ         emitters+48(FP), R10 \
-	VBROADCASTSD ones<>+0(SB), Z28 \
-	VBROADCASTSD ones<>+8(SB), Z29
+	VBROADCASTSD ·one(SB), Z28 \
+	VBROADCASTSD ·two(SB), Z29
 
 // START begins a block, but for the coils.
 #define START \

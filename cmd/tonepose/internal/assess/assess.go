@@ -113,7 +113,7 @@ func Compare(ctx context.Context, dir, truth string, o Options) (*Result, error)
 		sigma := k.sigmas
 		if visit != nil {
 			s.Station, s.Visit = visit.station, visit.visit
-			sigma = sigmasOf(&visit.Known)
+			sigma = sigmasOf(&visit.Station)
 		}
 		a.Samples = append(a.Samples, s)
 		a.Rows = append(a.Rows, Row{row.Sensor, row.Flags, *row.Estimate, sigma})

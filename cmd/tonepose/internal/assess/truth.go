@@ -27,7 +27,7 @@ type knownPoses struct {
 // rotation [rad]; 0: not stated.
 type sigmas struct{ position, rotation float64 }
 
-func sigmasOf(k *tables.Known) (s sigmas) {
+func sigmasOf(k *tables.Station) (s sigmas) {
 	if !math.IsNaN(k.SigmaPosition) {
 		s.position = k.SigmaPosition
 	}
@@ -39,7 +39,7 @@ func sigmasOf(k *tables.Known) (s sigmas) {
 
 // knownVisit is a stay at a station.
 type knownVisit struct {
-	tables.Known
+	tables.Station
 	station, visit int // from 1
 }
 
@@ -94,7 +94,7 @@ func (a *Result) readTruth(file string) (map[string]*knownPoses, error) {
 }
 
 // interpolate lays a spline through the timed poses.
-func (k *knownPoses) interpolate(rows []tables.Known, sensor string) error {
+func (k *knownPoses) interpolate(rows []tables.Station, sensor string) error {
 	var times []float64
 	var poses []rigid.Pose
 	var squares sigmas

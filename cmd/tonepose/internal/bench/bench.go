@@ -4,6 +4,7 @@
 package bench
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"slices"
@@ -110,7 +111,7 @@ func (b *Bench) solvers() ([]*solver.Solver, error) {
 
 // Open opens a recording of this bench: channel names, full scales and, where
 // the recording does not state it, the sample rate are the rig's.
-func (b *Bench) Open(name string, o recording.Options) (*recording.Reader, error) {
+func (b *Bench) Open(ctx context.Context, name string, o recording.Options) (*recording.Reader, error) {
 	o.Names, o.FullScale = nil, nil
 	scaled := true
 	for _, c := range b.rig.Channels {
@@ -124,7 +125,7 @@ func (b *Bench) Open(name string, o recording.Options) (*recording.Reader, error
 	if o.SampleRate == 0 {
 		o.SampleRate = b.rig.SampleRateHz
 	}
-	r, err := recording.Open(name, o)
+	r, err := recording.Open(ctx, name, o)
 	if err != nil {
 		return nil, err
 	}

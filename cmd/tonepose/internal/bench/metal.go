@@ -56,43 +56,29 @@ func (m *Metal) derivatives(poses ...rigid.Pose) (pickups [][]mutual.Point, benc
 	all, parameters := coils*len(poses), m.known.Parameters()
 	bench = make([]float64, len(m.own.Emitters)*all*parameters)
 	for i := range all {
-		pose, coil := poses[i/coils], &m.sensor.Coils[i%coils]
-		back := pose.Inverse()
-		at, axis := pose.Apply(coil.Center), r3.Scale(coil.AreaTurns, r3.Unit(pose.Rotate(coil.Axis)))
-		pickups = append(pickups, []mutual.Point{{At: at, Along: axis}})
+		pose, coil := poses[i/coils], m.sensor.Coils[i%coils]
+		coil.Radius = 0
+		frame, pickup := mutual.NewFrame(pose), mutual.NewPickup(coil)
+		var at mutual.Placed
+		pickup.Place(&at, &frame)
+		pickups = append(pickups, at.Points(0))
 		for e, emitter := range m.own.Emitters {
-			b, j, err := emitter.Source.Gradient(at)
-			if err != nil {
+			var own, with mutual.Coupling
+			if err := at.Couple(&own, emitter.Source); err != nil {
 				return nil, nil, err
 			}
-			row := bench[(e*all+i)*parameters:][:parameters]
-			of := row[e*fieldmodels.ParametersPerEmitter:]
-			for k, v := range fieldmodels.EmitterDerivatives(b, j, r3.Sub(at, emitter.Center)) {
-				of[k] = r3.Dot(axis, v)
-			}
-			more, slope, err := m.added[e].Gradient(at)
-			if err != nil {
+			if err := at.Couple(&with, m.added[e]); err != nil {
 				return nil, nil, err
 			}
-			b = r3.Add(b, more)
-			for i := range j {
-				for k := range j[i] {
-					j[i][k] += slope[i][k]
-				}
-			}
+			with.Add(&own)
 			// The metal's field goes with the emitter's strength, and stays where it
 			// is when the emitter moves.
-			of[fieldmodels.ParametersPerEmitter-1] = r3.Dot(axis, b)
-			along := r3.Vec{
-				X: j[0][0]*axis.X + j[1][0]*axis.Y + j[2][0]*axis.Z,
-				Y: j[0][1]*axis.X + j[1][1]*axis.Y + j[2][1]*axis.Z,
-				Z: j[0][2]*axis.X + j[1][2]*axis.Y + j[2][2]*axis.Z,
-			}
-			shift, tilt := back.Rotate(along), back.Rotate(r3.Cross(axis, b))
-			of = row[m.first+i%coils*mutual.ParametersPerCoil:]
-			of[0], of[1], of[2] = shift.X, shift.Y, shift.Z
-			of[3], of[4], of[5] = tilt.X, tilt.Y, tilt.Z
-			of[6] = r3.Dot(axis, b)
+			byEmitter := own.ByEmitter(r3.Sub(pose.Position, emitter.Center))
+			byEmitter[fieldmodels.ParametersPerEmitter-1] = with.M
+			byCoil := with.ByCoil(&frame, at.Arm)
+			row := bench[(e*all+i)*parameters:][:parameters]
+			copy(row[e*fieldmodels.ParametersPerEmitter:], byEmitter[:])
+			copy(row[m.first+i%coils*mutual.ParametersPerCoil:], byCoil[:])
 		}
 	}
 	return pickups, bench, nil

@@ -77,14 +77,14 @@ func Run(ctx context.Context, o Options) (*Result, error) {
 	if err != nil {
 		return nil, err
 	}
-	rec, err := b.Open(o.Recording, o.Reading)
+	rec, err := b.Open(ctx, o.Recording, o.Reading)
 	if err != nil {
 		return nil, err
 	}
 	defer rec.Close()
 	how := StationOptions{Clock: o.Clock, Progress: o.Progress}
 	if o.Baseline != "" {
-		if how.Baseline, err = b.Open(o.Baseline, o.Reading); err != nil {
+		if how.Baseline, err = b.Open(ctx, o.Baseline, o.Reading); err != nil {
 			return nil, err
 		}
 		defer how.Baseline.Close()

@@ -70,7 +70,7 @@ func Channels(ctx context.Context, o ChannelOptions) (*ChannelResult, error) {
 			return nil, fmt.Errorf("--tones %g: must lie between 0 and %g Hz", hz, r.NyquistHz())
 		}
 	}
-	rec, err := bench.New(r).Open(o.Recording, o.Reading)
+	rec, err := bench.New(r).Open(ctx, o.Recording, o.Reading)
 	if err != nil {
 		return nil, err
 	}

@@ -14,6 +14,9 @@ import (
 	"tonepose/solver/calibration"
 )
 
+// within95 is the 95 % point of chi-square with three degrees of freedom.
+const within95 = 7.814727903
+
 // heldOut is what stations show that had no part in a map: sums over stations of
 // squared errors and of what was stated.
 type heldOut struct {

@@ -4,14 +4,12 @@ import (
 	"fmt"
 	"math"
 
-	"gonum.org/v1/gonum/mat"
-	"gonum.org/v1/gonum/spatial/r3"
-
 	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/fieldmodels"
 	"tonepose/fieldmodels/correction"
 	"tonepose/fieldmodels/mutual"
 	"tonepose/solver"
+	"tonepose/solver/assessment"
 	"tonepose/solver/calibration"
 )
 
@@ -28,9 +26,6 @@ type MetalValidation struct {
 	Coverage   float64 `json:"coverage_95"`
 }
 
-// within95 is the 95 % point of chi-square with three degrees of freedom.
-const within95 = 7.814727903
-
 // solver solves for sensor i on the bench with the map.
 func (m *Metal) solver(i int, volume solver.Volume) (*solver.Solver, error) {
 	first := fieldmodels.ParametersPerEmitter * len(m.Array.Emitters)
@@ -42,31 +37,11 @@ func (m *Metal) solver(i int, volume solver.Volume) (*solver.Solver, error) {
 	return solver.New(p, solver.Options{})
 }
 
-// mahalanobis is the square of a position's error over its covariance and that
-// of a reference of equal sigmas.
-func mahalanobis(c *[6][6]float64, sigma float64, off r3.Vec) float64 {
-	cov := mat.NewSymDense(3, nil)
-	for i := range 3 {
-		for k := i; k < 3; k++ {
-			cov.SetSym(i, k, c[i][k])
-		}
-		cov.SetSym(i, i, cov.At(i, i)+sigma*sigma)
-	}
-	var chol mat.Cholesky
-	var solved mat.VecDense
-	d := mat.NewVecDense(3, []float64{off.X, off.Y, off.Z})
-	if !chol.Factorize(cov) || chol.SolveVecTo(&solved, d) != nil {
-		return math.Inf(1)
-	}
-	return mat.Dot(d, &solved)
-}
-
 // ValidateMetal calibrates and maps without each of the folds of stations, and
 // solves these with and without the map.
 func ValidateMetal(p *calibration.Problem, o calibration.Options, c correction.Options, volume solver.Volume, folds int) (*MetalValidation, error) {
 	out := &MetalValidation{Folds: folds}
-	var with, without float64
-	n := 0
+	var with, without []assessment.Sample
 	for fold := range folds {
 		part := *p
 		part.Stations = nil
@@ -106,22 +81,20 @@ func ValidateMetal(p *calibration.Problem, o calibration.Options, c correction.O
 					out.Unsolved++
 					continue
 				}
-				without += r3.Norm2(r3.Sub(a.Pose.Position, told(alone, st).Position))
-				off := r3.Sub(b.Pose.Position, told(metal.Result, st).Position)
-				with += r3.Norm2(off)
-				square := mahalanobis(&b.Covariance, st.SigmaPosition, off)
-				out.Normalised += square / 3
-				if square < within95 {
-					out.Coverage++
+				for k := range 3 { // the reference errs too
+					b.Covariance[k][k] += st.SigmaPosition * st.SigmaPosition
 				}
-				n++
+				without = append(without, assessment.Sample{Estimate: a.Pose, Truth: told(alone, st), PlaceOnly: true})
+				with = append(with, assessment.Sample{Estimate: b.Pose, Truth: told(metal.Result, st), PlaceOnly: true, Covariance: &b.Covariance})
 			}
 		}
 	}
-	if n == 0 {
+	if len(with) == 0 {
 		return nil, fmt.Errorf("no station that was left out could be solved")
 	}
-	out.Normalised, out.Coverage = out.Normalised/float64(n), out.Coverage/float64(n)
-	out.Without, out.With = math.Sqrt(without/float64(n)), math.Sqrt(with/float64(n))
+	plain, _ := assessment.Summarise(without)
+	mapped, _ := assessment.Summarise(with)
+	out.Without, out.With = plain.PositionRMS, mapped.PositionRMS
+	out.Normalised, out.Coverage = mapped.NormalisedMean, mapped.Coverage95
 	return out, nil
 }

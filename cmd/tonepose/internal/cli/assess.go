@@ -74,7 +74,7 @@ too), 1 no pose could be compared, 2 the call or a file was wrong.`,
 	f.StringVar(&o.Sensor, "sensor", "", "only this sensor")
 	f.BoolVar(&o.pivot, "pivot", false, "find the tip of a pointer that was rotated about it")
 	f.StringVar(&o.saveRig, "save-rig", "", "with --pivot: write the rig with the tip found to this file")
-	f.BoolVar(&o.Budget, "budget", false, "split the uncertainty by its sources: noise, emitters, pickups, drive, reference, registration")
+	f.BoolVar(&o.Budget, "budget", false, "split the uncertainty by its sources: noise, drive, emitters, pickups, map of metal, reference, registration")
 	addValue(f, &o.Reach, "max-lag", "500ms", "duration", aboveZero(seconds), "how far to look for a lag of moving poses")
 	addValue(f, &o.Confidence, "confidence", "0.95", "float", func(text string) (float64, error) {
 		v, err := between(0, 1)(text)
@@ -100,7 +100,7 @@ func runAssess(ctx context.Context, dir string, o *assessOptions, s Streams) err
 		if err != nil {
 			return err
 		}
-		return o.output.print(s, tip, func(w io.Writer) error { return present.Pivot(w, tip) })
+		return o.output.show(s, tip, func(w io.Writer) error { return present.Pivot(w, tip) })
 	}
 	if err := needed("truth", o.truth, "name the CSV of known poses"); err != nil {
 		return err
@@ -128,5 +128,5 @@ func runAssess(ctx context.Context, dir string, o *assessOptions, s Streams) err
 	if sum.Beyond > 0 || sum.Unsolved > 0 {
 		o.output.note(s, "%d poses lie outside of the truth's times, %d rows have no pose", sum.Beyond, sum.Unsolved)
 	}
-	return o.output.print(s, present.AssessmentOf(sum), func(w io.Writer) error { return present.Assessment(w, sum) })
+	return o.output.show(s, present.AssessmentOf(sum), func(w io.Writer) error { return present.Assessment(w, sum) })
 }

@@ -247,11 +247,12 @@ func TestAssessBudget(t *testing.T) {
 	for _, v := range b.Combined[:3] {
 		total += v * v
 	}
-	// Both ask one error model. This rig states no tolerances: what is left is the
-	// noise of the pickups' and of the drive's channels.
+	// Both are of one error model, at poses that differ by less than a hundredth of a
+	// sigma; this rig states no tolerances.
 	if q := math.Sqrt(total) / sum.PredictedPosition; math.Abs(q-1) > 1e-3 {
 		t.Errorf("the budget is %.5f of the predicted sigma", q)
 	}
+	// Noise of the couplings, and that of the drives common to their coils.
 	if len(b.Lines) != 2 || math.Abs(b.Expanded[0]/b.Combined[0]-1.95996) > 1e-5 {
 		t.Errorf("%+v", b)
 	}

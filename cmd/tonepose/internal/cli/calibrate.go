@@ -161,5 +161,5 @@ func runCalibrate(ctx context.Context, name string, o *calibrateOptions, s Strea
 	if err := res.Save(); err != nil {
 		return err
 	}
-	return o.output.print(s, res.Summary, func(w io.Writer) error { return present.Calibration(w, res.Summary) })
+	return o.output.show(s, res.Summary, func(w io.Writer) error { return present.Calibration(w, res.Summary) })
 }

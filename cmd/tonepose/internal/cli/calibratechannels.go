@@ -92,5 +92,5 @@ func runCalibrateChannels(ctx context.Context, name string, o *channelsOptions, 
 			warn(s, fmt.Sprintf("channel %s: a phase of %.3g rad is left at zero frequency: it is not a plain delay, a response table would suit it", m.Name, m.PhaseRad))
 		}
 	}
-	return o.output.print(s, res, func(w io.Writer) error { return present.Channels(w, res) })
+	return o.output.show(s, res, func(w io.Writer) error { return present.Channels(w, res) })
 }

@@ -39,16 +39,13 @@ Exit code: 0 done, 1 no pose came out, 2 the call was wrong.`,
 
 func runDemo(ctx context.Context, o *demoOptions, s Streams) error {
 	begin := time.Now()
-	var rows []present.DemoRow
 	output := outputFlags{quiet: o.quiet}
-	for _, scene := range demo.Scenes {
-		show, clear := output.progress(s)
-		r, err := scene.Run(ctx, demo.Options{Dir: o.dir, Seed: o.seed, Tool: version(), Progress: show})
-		clear()
-		if err != nil {
-			return err
-		}
-		rows = append(rows, present.DemoRow{Run: scene.Path, Words: scene.Words, Report: r})
+	show, clear := output.progress(s)
+	defer clear()
+	all, err := demo.Run(ctx, demo.Options{Dir: o.dir, Seed: o.seed, Tool: version(), Progress: show})
+	clear()
+	if err != nil {
+		return err
 	}
-	return present.Demo(s.Out, rows, o.dir, time.Since(begin).Seconds())
+	return present.Demo(s.Out, all, o.dir, time.Since(begin).Seconds())
 }

@@ -71,5 +71,5 @@ func runInspect(ctx context.Context, name string, o *inspectOptions, s Streams) 
 			return err
 		}
 	}
-	return o.output.print(s, in, func(w io.Writer) error { return present.Inspection(w, in) })
+	return o.output.show(s, in, func(w io.Writer) error { return present.Inspection(w, in) })
 }

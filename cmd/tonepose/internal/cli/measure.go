@@ -103,7 +103,7 @@ func runMeasure(ctx context.Context, name string, o *measureOptions, options map
 		warn(s, res.Info.Warnings...)
 		warn(s, res.Survey.Faults()...)
 		sum := present.MeasuredOf(res, o.out)
-		return o.output.print(s, sum, func(w io.Writer) error { return sum.Print(w) })
+		return o.output.show(s, sum, func(w io.Writer) error { return sum.Print(w) })
 	}
 	res, err := pair.Run(ctx, j, pair.Options{Signal: o.signal, Reference: o.reference, Harmonics: o.harmonics, NearHz: o.near})
 	clear()
@@ -112,5 +112,5 @@ func runMeasure(ctx context.Context, name string, o *measureOptions, options map
 	}
 	warn(s, res.Info.Warnings...)
 	warn(s, res.Faults...)
-	return o.output.print(s, res, func(w io.Writer) error { return present.Pair(w, res, o.signal, o.reference) })
+	return o.output.show(s, res, func(w io.Writer) error { return present.Pair(w, res, o.signal, o.reference) })
 }

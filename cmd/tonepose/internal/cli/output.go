@@ -16,7 +16,7 @@ type outputFlags struct{ json, quiet bool }
 
 func (f *outputFlags) add(flags *pflag.FlagSet) {
 	flags.BoolVar(&f.json, "json", false, "print the result as JSON")
-	flags.BoolVar(&f.quiet, "quiet", false, "print no progress, no notes and no result in words")
+	flags.BoolVar(&f.quiet, "quiet", false, "no progress, no notes, no text: files, JSON, warnings and errors alone")
 }
 
 // progress shows on stderr how far a pass is: only on a terminal, never when
@@ -33,8 +33,8 @@ func (f *outputFlags) note(s Streams, format string, values ...any) {
 	}
 }
 
-// print shows a result: as JSON, in words, or not at all.
-func (f *outputFlags) print(s Streams, v any, words func(io.Writer) error) error {
+// show prints a result to stdout: as JSON, in words, or not at all.
+func (f *outputFlags) show(s Streams, v any, words func(io.Writer) error) error {
 	switch {
 	case f.json:
 		return present.JSON(s.Out, v)

@@ -199,11 +199,13 @@ func runPlan(ctx context.Context, file string, o *planOptions, s Streams) error 
 		return err
 	}
 	if o.out != "" {
-		if err := errors.Join(out.Fill("plan.txt", func(w io.Writer) error { return present.Plan(w, p, true) }),
-			out.Fill("plan.json", func(w io.Writer) error { return present.JSON(w, p) }), report.SavePlan(out, p)); err != nil {
-			return err
+		err := errors.Join(report.SavePlan(out, p),
+			out.Fill("plan.txt", func(w io.Writer) error { return present.Plan(w, p, true) }),
+			out.Fill("plan.json", func(w io.Writer) error { return present.JSON(w, p) }))
+		if err == nil {
+			err = out.Commit()
 		}
-		if err := out.Commit(); err != nil {
+		if err != nil {
 			return err
 		}
 		o.output.note(s, "figures, plan.txt and plan.json in %s", o.out)
@@ -211,7 +213,7 @@ func runPlan(ctx context.Context, file string, o *planOptions, s Streams) error 
 	if err := o.write(p, s); err != nil {
 		return err
 	}
-	if err := o.output.print(s, p, func(w io.Writer) error { return present.Plan(w, p, o.explain) }); err != nil {
+	if err := o.output.show(s, p, func(w io.Writer) error { return present.Plan(w, p, o.explain) }); err != nil {
 		return err
 	}
 	if p.Blind() {

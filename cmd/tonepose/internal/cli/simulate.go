@@ -95,5 +95,5 @@ func runSimulate(ctx context.Context, file string, o *simulateOptions, s Streams
 		return err
 	}
 	warn(s, sum.Warnings...)
-	return o.output.print(s, sum, func(w io.Writer) error { return present.Simulation(w, sum) })
+	return o.output.show(s, sum, func(w io.Writer) error { return present.Simulation(w, sum) })
 }

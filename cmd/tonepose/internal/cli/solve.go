@@ -39,6 +39,7 @@ A coil or an emitter that reads too much, nothing, with the wrong sign, or that
 has changed places with another, is named on stderr, and its rows are flagged
 "wrong channel"; --leave-out solves without it. Couplings that do not fit the
 field model otherwise, or that lag as eddy currents do, are flagged "distorted".
+A pose whose fit could not be judged stands, flagged "not judged".
 
 Without --window, --intervals or --lowpass the whole recording is one measurement.
 
@@ -102,5 +103,5 @@ func runSolve(ctx context.Context, name string, o *solveOptions, options map[str
 		}
 	}
 	sum := present.SolvedOf(res, o.out, time.Since(begin))
-	return o.output.print(s, sum, func(w io.Writer) error { return sum.Print(w) })
+	return o.output.show(s, sum, func(w io.Writer) error { return sum.Print(w) })
 }

@@ -35,7 +35,7 @@ func simulated(t *testing.T, c synth.Config) []string {
 // quarter of ΔR/R of one arm: the load makes it rise by 4 µV/V in a second,
 // 20 µV in all, under 40 nV/√Hz of noise, 3 mV of mains hum and an offset.
 //
-//	tonepose demod bridge --signal bridge --reference carrier --lowpass cascade4 --time-constant 8ms --out run
+//	tonepose measure bridge --signal bridge --reference carrier --lowpass cascade4 --time-constant 8ms --out run
 func TestResistiveBridge(t *testing.T) {
 	const carrier, volts, full = 2250.0, 5.0, 4e-6
 	imbalance := func(t float64) (value, rate float64) {
@@ -90,7 +90,7 @@ func TestResistiveBridge(t *testing.T) {
 // odd harmonics 4/(π·n) are measured, each with n times the delay's phase, and
 // no second one.
 //
-//	tonepose demod chopped --signal diode --reference chopper --harmonics 1,2,3,5 --json
+//	tonepose measure chopped --signal diode --reference chopper --harmonics 1,2,3,5 --json
 func TestChoppedLight(t *testing.T) {
 	const chop, delay, light, density = 317.0, 40e-6, 30e-6, 200e-9
 	config := synth.Config{Rate: 40e3, Samples: 120e3, Seed: 5, Mains: synth.Mains{Hz: 49.98, Harmonics: 5},
@@ -133,7 +133,7 @@ func TestChoppedLight(t *testing.T) {
 // speed_of_sound.csv (ISO 9613-1:1993 annex A; about 8.6 cm make a quarter
 // turn at 20 °C).
 //
-//	tonepose demod path --signal microphone --reference loudspeaker
+//	tonepose measure path --signal microphone --reference loudspeaker
 func TestAcousticPath(t *testing.T) {
 	const hz, rate, samples = 1000.0, 48e3, 24000
 	for _, row := range published.Table(t, "speed_of_sound.csv") {
@@ -161,7 +161,7 @@ func TestAcousticPath(t *testing.T) {
 // distance. Moving away lowers what arrives by v/c: the Doppler effect is in
 // the phase already.
 //
-//	tonepose demod path --signal microphone --reference loudspeaker --window 20ms --out run
+//	tonepose measure path --signal microphone --reference loudspeaker --window 20ms --out run
 func TestAcousticDistance(t *testing.T) {
 	const hz, rate, n, speed = 1000.0, 48e3, 4 * 48000, 343.2
 	distance := func(t float64) float64 { return 0.1 + 0.25*t }

@@ -9,15 +9,14 @@ import (
 	"path/filepath"
 
 	"tonepose/cmd/tonepose/internal/assess"
-	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/figure"
 	"tonepose/cmd/tonepose/internal/files"
+	"tonepose/cmd/tonepose/internal/inspect"
 	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/report"
 	"tonepose/cmd/tonepose/internal/simulate"
 	"tonepose/cmd/tonepose/internal/solve"
-	"tonepose/multitone/recording"
 	"tonepose/solver/assessment"
 )
 
@@ -36,16 +35,33 @@ type Scene struct {
 	intervals   string // file beside the recording; empty: windows
 }
 
-// Scenes are the demo's recordings.
-var Scenes = []Scene{
+var scenes = []Scene{
 	{Path: "stations", Words: "27 rests of 80 ms, one measurement each", intervals: "stations.intervals.csv"},
 	{Path: "sweep", Words: "a free motion, windows of 10 ms", windows: engine.Windows{Length: 10e-3, Hop: 10e-3}},
 }
 
 const inventedNote = "Invented data: a simulated plastic-pipe inspection bench."
 
-// Run plays one scene and returns how well its poses agree with the truth.
-func (sc Scene) Run(ctx context.Context, o Options) (assessment.Report, error) {
+// Result is how well the poses of one scene agree with the truth.
+type Result struct {
+	Scene
+	Report assessment.Report
+}
+
+// Run plays all scenes.
+func Run(ctx context.Context, o Options) (all []Result, err error) {
+	for _, sc := range scenes {
+		r, err := sc.run(ctx, o)
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, Result{sc, r})
+	}
+	return all, nil
+}
+
+// run plays one scene.
+func (sc Scene) run(ctx context.Context, o Options) (assessment.Report, error) {
 	var none assessment.Report
 	if err := os.MkdirAll(o.Dir, 0o777); err != nil {
 		return none, err
@@ -62,8 +78,7 @@ func (sc Scene) Run(ctx context.Context, o Options) (assessment.Report, error) {
 	if sc.intervals != "" {
 		job.Intervals = in(sc.intervals)
 	}
-	solved, err := solve.Run(ctx, b.RigFile, solve.Options{Job: job})
-	if err != nil {
+	if _, err := solve.Run(ctx, b.RigFile, solve.Options{Job: job}); err != nil {
 		return none, err
 	}
 	a, err := assess.Compare(ctx, job.Out, in(sc.Path+".truth.csv"), assess.Options{})
@@ -71,34 +86,28 @@ func (sc Scene) Run(ctx context.Context, o Options) (assessment.Report, error) {
 		return none, err
 	}
 	r, _ := assessment.Summarise(a.Samples)
-	return r, sc.draw(ctx, &job, a, solved)
+	return r, sc.draw(ctx, &job, b.RigFile, a)
 }
 
-func (sc Scene) draw(ctx context.Context, job *measure.Job, a *assess.Result, solved *solve.Result) error {
-	path, err := report.Path(a, "Path of the probe: "+sc.Path, inventedNote)
-	if err != nil {
-		return err
-	}
+func (sc Scene) draw(ctx context.Context, job *measure.Job, rigFile string, a *assess.Result) error {
 	coupling, err := report.Coupling(job.Out, a.Rig, 0, "Coupling matrix, first window: "+sc.Path, inventedNote)
 	if err != nil {
 		return err
 	}
-	rec, err := bench.New(solved.Rig).Open(job.Recording, recording.Options{})
+	in, err := inspect.Run(ctx, inspect.Options{Recording: job.Recording, Rig: rigFile, Progress: job.Progress})
 	if err != nil {
 		return err
 	}
-	defer rec.Close()
-	spectrum, err := report.Spectrum(ctx, rec, a.Rig, solved.Survey, "Spectrum of every channel: "+sc.Path, inventedNote)
-	if err != nil {
-		return err
-	}
+	in.Lines = nil // what motion puts beside the tones needs no names here
+	spectrum := report.Inspected(in)
+	spectrum.Title, spectrum.Note = "Spectrum of every channel: "+sc.Path, inventedNote
 	to, err := files.Into(filepath.Dir(job.Out), true)
 	if err != nil {
 		return err
 	}
 	defer to.Abort()
 	for name, f := range map[string]*figure.Figure{
-		"path":     path,
+		"path":     report.Path(a, "Path of the probe: "+sc.Path, inventedNote),
 		"accuracy": report.Accuracy(a, a.Rig.Sensors[0].Name, "Error against prediction: "+sc.Path, inventedNote),
 		"coupling": coupling,
 		"spectrum": spectrum,

@@ -228,7 +228,7 @@ func (e *Engine) fit(ctx context.Context, s *sensor, guard *verdict.Guard, c sol
 	if found = guard.Known(ctx, c, &result); found != nil {
 		return result, found // wrong in the same way as earlier frames: no other place fits
 	}
-	if result.Status != solver.Converged || result.Outside || verdict.Chance(result.ChiSquare, result.DOF) < verdict.Doubtful {
+	if result.Status != solver.Converged || result.Outside || integrity.Chance(result.ChiSquare, result.DOF) < verdict.Doubtful {
 		cold := s.solver.Cold(c)
 		if cold.Status == solver.Converged && (result.Status != solver.Converged || cold.ChiSquare < result.ChiSquare) {
 			result = cold

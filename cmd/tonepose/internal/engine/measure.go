@@ -8,10 +8,10 @@ import (
 	"slices"
 
 	"tonepose/cmd/tonepose/internal/tables"
-	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/multitone"
 	"tonepose/multitone/recording"
 	"tonepose/multitone/window"
+	"tonepose/solver/integrity"
 )
 
 // Measurement says what is measured of a stream, and how.
@@ -290,7 +290,7 @@ func (j *judge) use(f *multitone.Frame, s *Survey, sensors []string) error {
 		}
 	}
 	j.averaging.observe(f, j.reference)
-	if f.BendDOF > 0 && !broken && verdict.Chance(f.Bend, f.BendDOF) < motionChance {
+	if f.BendDOF > 0 && !broken && integrity.Chance(f.Bend, f.BendDOF) < motionChance {
 		v.Flags = tables.Motion
 		if j.m.Widen {
 			for i, pull := range f.Pull {

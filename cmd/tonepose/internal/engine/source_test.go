@@ -27,7 +27,7 @@ func rawRecording(t *testing.T, samples int) *recording.Reader {
 	if err := os.WriteFile(name, b, 0o644); err != nil {
 		t.Fatal(err)
 	}
-	r, err := recording.Open(name, recording.Options{Format: "ri16_le", SampleRate: 1000, Channels: 2, FullScale: []float64{32768}})
+	r, err := recording.Open(context.Background(), name, recording.Options{Format: "ri16_le", SampleRate: 1000, Channels: 2, FullScale: []float64{32768}})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -106,7 +106,7 @@ func Run(ctx context.Context, o Options) (in *Inspection, err error) {
 		b = bench.New(r)
 		open = b.Open
 	}
-	rec, err := open(o.Recording, o.Reading)
+	rec, err := open(ctx, o.Recording, o.Reading)
 	if err != nil {
 		return nil, err
 	}

@@ -82,7 +82,7 @@ func Tones(ctx context.Context, file string, j Job) (*Result, error) {
 	if err := j.ReadIntervals(nil); err != nil {
 		return nil, err
 	}
-	rec, err := b.Open(j.Recording, j.Reading)
+	rec, err := b.Open(ctx, j.Recording, j.Reading)
 	if err != nil {
 		return nil, err
 	}

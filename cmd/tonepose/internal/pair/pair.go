@@ -15,6 +15,7 @@ import (
 	"tonepose/multitone/clock"
 	"tonepose/multitone/recording"
 	"tonepose/multitone/sine"
+	"tonepose/multitone/spectrum"
 )
 
 // Result is the measurement of one channel against another over a recording.
@@ -160,7 +161,7 @@ func (p *Pair) observe(ctx context.Context, r *recording.Reader, mode clock.Mode
 func (p *Pair) measurement(s *engine.Survey, w engine.Windows) engine.Measurement {
 	m := engine.Measurement{Tones: p.tones, Windows: w}
 	for _, n := range p.others {
-		m.Joint = append(m.Joint, sine.Folded(float64(n)*s.Hz()[0], p.info.SampleRate))
+		m.Joint = append(m.Joint, spectrum.Alias(float64(n)*s.Hz()[0], p.info.SampleRate))
 	}
 	return m
 }

@@ -25,7 +25,7 @@ func Run(ctx context.Context, j measure.Job, o Options) (*Output, error) {
 	if err := j.ReadIntervals(nil); err != nil {
 		return nil, err
 	}
-	rec, err := recording.Open(j.Recording, j.Reading)
+	rec, err := recording.Open(ctx, j.Recording, j.Reading)
 	if err != nil {
 		return nil, err
 	}

@@ -72,7 +72,7 @@ func chain(t *testing.T, rigFile string, o Options, sim simulate.Options, cosine
 		t.Fatal(err)
 	}
 	b := bench.New(r)
-	rec, err := b.Open(file+".sigmf-meta", recording.Options{})
+	rec, err := b.Open(context.Background(), file+".sigmf-meta", recording.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -144,7 +144,7 @@ func (p *Plan) averaging(context.Context) error {
 	} else {
 		given[frequencyplan.NoiseDensity] = total
 	}
-	budget, err := frequencyplan.Average(given, frequencyplan.Plain)
+	budget, err := frequencyplan.Average(given)
 	if err != nil {
 		return err
 	}

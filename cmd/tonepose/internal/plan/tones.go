@@ -108,11 +108,11 @@ func chooseTones(ctx context.Context, spec frequencyplan.Spec, given []float64, 
 	}
 	if len(given) == 0 {
 		spec.Tones = count
-		plan, err := frequencyplan.Choose(ctx, spec)
+		hz, err := frequencyplan.Choose(ctx, spec)
 		if err != nil {
 			return nil, specError(err)
 		}
-		return plan.Hz, nil
+		return hz, nil
 	}
 	// Beside given tones: one by one, the one that is farthest from all others of
 	// those that bring no conflict.

@@ -22,11 +22,7 @@ func SaveAssessment(to *files.Batch, run string, sum *assess.Summary) error {
 		if len(sum.Sensors) > 1 {
 			prefix, title = name+"-", title+", "+name
 		}
-		figures, err := Assessment(part, name, title, s.Drift)
-		if err != nil {
-			return err
-		}
-		for kind, f := range figures {
+		for kind, f := range drawn(part, name, title, s.Drift) {
 			if err := f.Save(to, prefix+kind+".png"); err != nil {
 				return err
 			}
@@ -35,25 +31,21 @@ func SaveAssessment(to *files.Batch, run string, sum *assess.Summary) error {
 	return nil
 }
 
-// Assessment draws what one sensor's errors look like, by name: path, accuracy,
+// drawn is what one sensor's errors look like, by name: path, accuracy,
 // vectors, map, histogram, and where there is enough for them quantiles and
 // allan.
-func Assessment(a *assess.Result, sensor, title string, drift *assess.Drift) (map[string]*figure.Figure, error) {
+func drawn(a *assess.Result, sensor, title string, drift *assess.Drift) map[string]*figure.Figure {
 	note := fmt.Sprintf("%d poses against known ones", len(a.Samples))
 	if r := a.Registration; r != nil {
 		note += ", " + r.Kind + " registration"
 	}
 	e := emitters(a.Rig)
-	path, err := Path(a, title+": path", note)
-	if err != nil {
-		return nil, err
-	}
 	all := make([]assessment.Errors, len(a.Samples))
 	for i, s := range a.Samples {
 		all[i] = assessment.Of(s)
 	}
 	figures := map[string]*figure.Figure{
-		"path":      path,
+		"path":      Path(a, title+": path", note),
 		"accuracy":  Accuracy(a, sensor, title+": error against prediction", note),
 		"vectors":   vectors(a, all, e, title, note),
 		"map":       errorMap(a, all, e, title, note),
@@ -65,7 +57,7 @@ func Assessment(a *assess.Result, sensor, title string, drift *assess.Drift) (ma
 	if drift != nil {
 		figures["allan"] = wander(drift, title)
 	}
-	return figures, nil
+	return figures
 }
 
 func vectors(a *assess.Result, all []assessment.Errors, e []figure.Emitter, title, note string) *figure.Figure {

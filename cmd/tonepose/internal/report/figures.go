@@ -2,9 +2,6 @@
 package report
 
 import (
-	"context"
-	"fmt"
-	"io"
 	"math"
 	"path/filepath"
 	"slices"
@@ -12,17 +9,14 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/cmd/tonepose/internal/assess"
-	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/figure"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/tables"
-	"tonepose/multitone/recording"
-	"tonepose/multitone/spectrum"
 	"tonepose/solver/assessment"
 )
 
 // Path draws emitters, solved positions and the truth in three views.
-func Path(a *assess.Result, title, note string) (*figure.Figure, error) {
+func Path(a *assess.Result, title, note string) *figure.Figure {
 	d := figure.PathData{Title: title, Note: note, Emitters: emitters(a.Rig)}
 	for _, s := range a.Rig.Sensors {
 		truth, solved := figure.Track{Name: s.Name + ", true"}, figure.Track{Name: s.Name + ", solved"}
@@ -34,7 +28,7 @@ func Path(a *assess.Result, title, note string) (*figure.Figure, error) {
 		}
 		d.True, d.Estimated = append(d.True, truth), append(d.Estimated, solved)
 	}
-	return figure.Path(d), nil
+	return figure.Path(d)
 }
 
 // Accuracy draws the errors of one sensor against their prediction.
@@ -89,64 +83,4 @@ func Coupling(dir string, r *rig.Rig, sensor int, title, note string) (*figure.F
 		d.Value[slices.Index(d.Rows, row.Emitter)*len(d.Columns)+slices.Index(d.Columns, row.Channel)] = row.Value
 	}
 	return figure.Matrix(d), nil
-}
-
-// Spectrum draws the density of every channel, with the rig's tones and the
-// mains lines marked.
-func Spectrum(ctx context.Context, rec *recording.Reader, r *rig.Rig, s *engine.Survey, title, note string) (*figure.Figure, error) {
-	info := rec.Info()
-	var welch []*spectrum.Welch
-	size := spectrum.SmoothSize(int(min(info.Samples, int64(info.SampleRate/10))))
-	for range info.Channels {
-		w, err := spectrum.NewWelch(info.SampleRate, spectrum.Options{Size: size})
-		if err != nil {
-			return nil, err
-		}
-		welch = append(welch, w)
-	}
-	if err := rec.Rewind(); err != nil {
-		return nil, err
-	}
-	block := make([][]float64, info.Channels)
-	for c := range block {
-		block[c] = make([]float64, 8192)
-	}
-	for {
-		if err := ctx.Err(); err != nil {
-			return nil, err
-		}
-		n, err := rec.ReadPlanar(block)
-		if err == io.EOF {
-			break
-		}
-		if err != nil {
-			return nil, err
-		}
-		for c := range block {
-			welch[c].Add(block[c][:n])
-		}
-	}
-	d := figure.SpectrumData{Title: title, Note: note, Unit: "V/√Hz", LogFrequency: true, Mains: s.Lines}
-	for c, w := range welch {
-		density := w.Density()
-		if c == 0 {
-			for k := range density.PSD {
-				d.Hz = append(d.Hz, density.Hz(k))
-			}
-		}
-		ch := figure.Channel{Name: info.Names[c]}
-		for _, p := range density.PSD {
-			ch.Density = append(ch.Density, math.Sqrt(p))
-		}
-		d.Channels = append(d.Channels, ch)
-	}
-	hz := s.Track.Hz(0, info.Duration())
-	for k, e := range r.Emitters {
-		d.Tones = append(d.Tones, figure.Mark{Hz: hz[k], Name: e.Name})
-	}
-	d.MinHz, d.MaxHz = 20, info.SampleRate/2
-	if len(d.Hz) == 0 {
-		return nil, fmt.Errorf("%s is too short for a spectrum", info.Name)
-	}
-	return figure.Spectrum(d), nil
 }

@@ -82,11 +82,11 @@ func Drives(in *inspect.Inspection) *figure.Figure {
 			panel  *figure.StabilityPanel
 			values []float64
 		}{{&amplitude, s.Amplitude}, {&phase, turns}} {
-			c, err := allan(s.Name, q.values, s.IntervalS)
+			points, err := allan(q.values, s.IntervalS)
 			if err != nil {
 				return nil
 			}
-			q.panel.Curves = append(q.panel.Curves, c)
+			q.panel.Curves = append(q.panel.Curves, deviation(s.Name, points))
 		}
 	}
 	if len(amplitude.Curves) == 0 || len(amplitude.Curves[0].Tau) < 2 {
@@ -97,19 +97,19 @@ func Drives(in *inspect.Inspection) *figure.Figure {
 		Panels: []figure.StabilityPanel{amplitude, phase}})
 }
 
-func allan(name string, values []float64, interval float64) (figure.Deviation, error) {
-	d := figure.Deviation{Name: name}
+func allan(values []float64, interval float64) ([]stability.Point, error) {
 	s, err := stability.Values(values, interval)
 	if err != nil {
-		return d, err
+		return nil, err
 	}
-	points, err := stability.Deviations(s, stability.Overlapping, stability.Octaves(s.Len()), 0.95)
-	if err != nil {
-		return d, err
-	}
+	return stability.Deviations(s, stability.Overlapping, stability.Octaves(s.Len()), 0.95)
+}
+
+func deviation(name string, points []stability.Point) figure.Deviation {
+	d := figure.Deviation{Name: name}
 	for _, p := range points {
 		d.Tau, d.Value = append(d.Tau, p.TauS), append(d.Value, p.Deviation)
 		d.Low, d.High = append(d.Low, p.Lo), append(d.High, p.Hi)
 	}
-	return d, nil
+	return d
 }

@@ -1,7 +1,6 @@
 package report
 
 import (
-	"errors"
 	"fmt"
 	"math"
 
@@ -11,13 +10,19 @@ import (
 	"tonepose/cmd/tonepose/internal/rig"
 )
 
-// SavePlan adds the figures of a plan to files. It must have been made with Slices.
+// SavePlan adds the figures of a plan to files. The plan must have been made with
+// Slices.
 func SavePlan(to *files.Batch, p *plan.Plan) error {
 	figures, err := planFigures(p)
-	for name, f := range figures {
-		err = errors.Join(err, f.Save(to, name+".png"))
+	if err != nil {
+		return err
 	}
-	return err
+	for name, f := range figures {
+		if err := f.Save(to, name+".png"); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // planFigures draws the bench as planned, for every sensor the predicted position

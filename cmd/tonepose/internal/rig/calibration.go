@@ -2,9 +2,7 @@ package rig
 
 import (
 	"bytes"
-	"crypto/sha256"
 	"encoding/csv"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"math"
@@ -25,28 +23,42 @@ import (
 
 // Calibration says where a rig's calibrated values come from.
 type Calibration struct {
-	Date             time.Time
-	ReferenceSHA256  string   // of the file of reference poses; may be empty
-	Parameters       []string // rows and columns of the covariance
-	CovarianceFile   string   // relative to the rig file; empty when there is none
-	CovarianceSHA256 string
-	CorrectionFile   string // map of what static metal adds; relative to the rig file; empty when there is none
-	CorrectionSHA256 string
+	Date            time.Time
+	ReferenceSHA256 string   // of the file of reference poses; may be empty
+	Parameters      []string // rows and columns of the covariance
+	Covariance      Companion
+	Correction      Companion // map of what static metal adds
+}
+
+// Companion is a file beside the rig's; the zero value: there is none.
+type Companion struct {
+	File   string // relative to the rig file
+	SHA256 string
+}
+
+// companions yields the files beside the rig by what the block's keys call them.
+func (c *Calibration) companions(yield func(what string, c Companion) bool) {
+	_ = yield("covariance", c.Covariance) && yield("correction", c.Correction)
 }
 
 // EmitterParameters names the parameters of an emitter in a covariance, in the
 // order of fieldmodels.ParametersPerEmitter. A covariance may name others too,
 // which Rig.Array passes over.
 func EmitterParameters(emitter string) [fieldmodels.ParametersPerEmitter]string {
-	p := "emitters." + emitter + "."
-	return [...]string{p + "shift_x_m", p + "shift_y_m", p + "shift_z_m", p + "tilt_x_rad", p + "tilt_y_rad", p + "tilt_z_rad", p + "strength"}
+	return parameters("emitters."+emitter, "strength")
 }
 
 // CoilParameters names the parameters of a sensor's coil, known by its channel,
 // in the order of mutual.ParametersPerCoil.
 func CoilParameters(sensor, channel string) [mutual.ParametersPerCoil]string {
-	p := "sensors." + sensor + "." + channel + "."
-	return [...]string{p + "shift_x_m", p + "shift_y_m", p + "shift_z_m", p + "tilt_x_rad", p + "tilt_y_rad", p + "tilt_z_rad", p + "sensitivity"}
+	return parameters("sensors."+sensor+"."+channel, "sensitivity")
+}
+
+func parameters(of, last string) (names [7]string) {
+	for i, name := range []string{"shift_x_m", "shift_y_m", "shift_z_m", "tilt_x_rad", "tilt_y_rad", "tilt_z_rad", last} {
+		names[i] = of + "." + name
+	}
+	return names
 }
 
 // covariance is the content of a covariance file.
@@ -59,7 +71,7 @@ type covariance struct {
 // rig said of it before. cov is the covariance of c.Parameters, or nil; Save
 // writes it beside the rig file and fills in its name and hash.
 func (e *Edit) SetCalibration(c Calibration, cov *mat.SymDense) {
-	c.CovarianceFile, c.CovarianceSHA256, c.CorrectionFile, c.CorrectionSHA256 = "", "", "", ""
+	c.Covariance, c.Correction = Companion{}, Companion{}
 	e.calibration, e.cov = &c, nil
 	if cov == nil {
 		return
@@ -136,19 +148,19 @@ func readCovariance(text []byte) (*covariance, error) {
 // covariance loads the rig's covariance file; nil when it has none.
 func (r *Rig) covariance() (*covariance, error) {
 	c := r.Calibration
-	if c == nil || c.CovarianceFile == "" {
+	if c == nil || c.Covariance.File == "" {
 		return nil, nil
 	}
-	text, err := r.beside("covariance", c.CovarianceFile, c.CovarianceSHA256)
+	text, err := r.beside("covariance", c.Covariance)
 	if err != nil {
 		return nil, err
 	}
 	cov, err := readCovariance(text)
 	if err != nil {
-		return nil, r.besideError("covariance_file", c.CovarianceFile, err.Error(), "calibrate again")
+		return nil, r.besideError("covariance_file", c.Covariance.File, err.Error(), "calibrate again")
 	}
 	if !slices.Equal(cov.names, c.Parameters) {
-		return nil, r.besideError("parameters", "", "differ from the header of "+c.CovarianceFile, "calibrate again")
+		return nil, r.besideError("parameters", "", "differ from the header of "+c.Covariance.File, "calibrate again")
 	}
 	return cov, nil
 }
@@ -157,16 +169,16 @@ func (r *Rig) covariance() (*covariance, error) {
 // nil when the rig has none. A wrong file is an *Error.
 func (r *Rig) Correction() (*correction.Map, error) {
 	c := r.Calibration
-	if c == nil || c.CorrectionFile == "" {
+	if c == nil || c.Correction.File == "" {
 		return nil, nil
 	}
-	text, err := r.beside("correction", c.CorrectionFile, c.CorrectionSHA256)
+	text, err := r.beside("correction", c.Correction)
 	if err != nil {
 		return nil, err
 	}
 	m, err := correction.Decode(text, len(r.Emitters), r.parameters())
 	if err != nil {
-		return nil, r.besideError("correction_file", c.CorrectionFile, err.Error(), "calibrate again")
+		return nil, r.besideError("correction_file", c.Correction.File, err.Error(), "calibrate again")
 	}
 	return m, nil
 }
@@ -183,17 +195,17 @@ func (r *Rig) parameters() int {
 
 // beside reads a file that the calibration block names, relative to the rig's
 // own, and checks its hash.
-func (r *Rig) beside(what, file, hash string) ([]byte, error) {
-	text, err := os.ReadFile(r.pathOf(file))
+func (r *Rig) beside(what string, c Companion) ([]byte, error) {
+	text, err := os.ReadFile(r.pathOf(c.File))
 	if err != nil {
 		var pe *os.PathError
 		if errors.As(err, &pe) {
 			err = pe.Err
 		}
-		return nil, r.besideError(what+"_file", file, "cannot be read: "+err.Error(), "keep the "+what+" file beside the rig file")
+		return nil, r.besideError(what+"_file", c.File, "cannot be read: "+err.Error(), "keep the "+what+" file beside the rig file")
 	}
-	if sum := sha256.Sum256(text); hex.EncodeToString(sum[:]) != hash {
-		return nil, r.besideError(what+"_sha256", hash, "is not the hash of "+file, "calibrate again, or restore the file that the calibration wrote")
+	if sha256Of(text) != c.SHA256 {
+		return nil, r.besideError(what+"_sha256", c.SHA256, "is not the hash of "+c.File, "calibrate again, or restore the file that the calibration wrote")
 	}
 	return text, nil
 }
@@ -241,9 +253,9 @@ func (c *Calibration) yaml(newline string) string {
 			lines = append(lines, "  - "+quoted(p))
 		}
 	}
-	add("covariance_file", c.CovarianceFile)
-	add("covariance_sha256", c.CovarianceSHA256)
-	add("correction_file", c.CorrectionFile)
-	add("correction_sha256", c.CorrectionSHA256)
+	for what, f := range c.companions {
+		add(what+"_file", f.File)
+		add(what+"_sha256", f.SHA256)
+	}
 	return strings.Join(lines, newline) + newline
 }

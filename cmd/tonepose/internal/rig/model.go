@@ -99,7 +99,7 @@ func (r *reader) readModel(n *node, path string, depth int) Model {
 		before := len(r.errs)
 		m.WidthAxis = o.axis("width_axis")
 		if len(r.errs) == before && o.has("width_axis") && parallel(m.Axis, m.WidthAxis) {
-			r.fail(o.at("width_axis"), path+".width_axis", o.n.get("width_axis").String(), "it points along the sides of length width_m, across the axis", "must not be parallel to axis")
+			o.fail("width_axis", "it points along the sides of length width_m, across the axis", "must not be parallel to axis")
 		}
 	case "polyline":
 		r.readPolyline(&m, o)
@@ -121,7 +121,7 @@ func (r *reader) readWinding(m *Model, o object) {
 	m.InnerRadiusM = o.number("inner_radius_m", positive)
 	m.OuterRadiusM = o.number("outer_radius_m", positive)
 	if len(r.errs) == before && o.has("inner_radius_m") && o.has("outer_radius_m") && m.OuterRadiusM <= m.InnerRadiusM {
-		r.fail(o.at("outer_radius_m"), o.path+".outer_radius_m", o.n.get("outer_radius_m").String(), keyHint("outer_radius_m"),
+		o.fail("outer_radius_m", keyHint("outer_radius_m"),
 			"must exceed inner_radius_m, which is %s", format(m.InnerRadiusM))
 	}
 }

@@ -55,10 +55,8 @@ type place struct{ line, column int }
 func at(t *token.Token) place { return place{t.Position.Line, t.Position.Column} }
 
 func (n *node) get(key string) *node {
-	for i := range n.entries {
-		if n.entries[i].key == key {
-			return n.entries[i].value
-		}
+	if e := find(n.entries, key); e != nil {
+		return e.value
 	}
 	return nil
 }

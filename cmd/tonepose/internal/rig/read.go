@@ -56,7 +56,7 @@ func (r *reader) readVolume(o object) Box {
 		min, max float64
 	}{{"x", b.Min.X, b.Max.X}, {"y", b.Min.Y, b.Max.Y}, {"z", b.Min.Z, b.Max.Z}} {
 		if c.min >= c.max {
-			r.fail(v.at("max_m"), "working_volume.max_m", v.n.get("max_m").String(), "lengths are in metres; the box needs room along every axis",
+			v.fail("max_m", "lengths are in metres; the box needs room along every axis",
 				"must exceed min_m along %s, which is %s", c.axis, format(c.min))
 			return b
 		}
@@ -74,7 +74,7 @@ func (r *reader) readChannel(n *node, path string, names map[string]place) Chann
 	} else {
 		for _, key := range []string{"gain", "delay_s"} {
 			if o.has(key) {
-				r.fail(o.at(key), join(path, key), o.n.get(key).String(), "keep the response table or gain and delay_s, not both", "stands beside response")
+				o.fail(key, "keep the response table or gain and delay_s, not both", "stands beside response")
 			}
 		}
 		c.line = o.at("response").line
@@ -92,7 +92,7 @@ func (r *reader) readResponse(o object) []ResponsePoint {
 		row := r.object(n, path, "hz", "gain", "phase_deg")
 		p := ResponsePoint{Hz: row.number("hz", positive), Gain: row.number("gain", positive), PhaseDeg: row.number("phase_deg", finite)}
 		if k := len(table); k > 0 && len(r.errs) == before && p.Hz <= table[k-1].Hz {
-			r.fail(row.at("hz"), join(path, "hz"), row.n.get("hz").String(), "list the rows by rising frequency",
+			row.fail("hz", "list the rows by rising frequency",
 				"must exceed the row before, %s in line %d", format(table[k-1].Hz), above.line)
 		}
 		above = n.at
@@ -133,7 +133,7 @@ func (r *reader) readEmitter(rg *Rig, n *node, path string, names map[string]pla
 		ref := r.object(n, join(path, "reference"), "channel", "transimpedance_ohm")
 		e.Reference = &Reference{Channel: r.channel(rg, ref), TransimpedanceOhm: ref.number("transimpedance_ohm", positive)}
 		if o.has("phase_deg") {
-			r.fail(o.at("phase_deg"), join(path, "phase_deg"), o.n.get("phase_deg").String(), "remove it: the reference channel measures the phase", "stands beside reference")
+			o.fail("phase_deg", "remove it: the reference channel measures the phase", "stands beside reference")
 		}
 	}
 	e.Model = r.readModel(o.value("model", true), join(path, "model"), 0)
@@ -195,17 +195,34 @@ func (o object) sha256(key string) string {
 	return s
 }
 
+// companion reads the name and the hash of a file, which need each other.
+func (o object) companion(what string) Companion {
+	file, hash := what+"_file", what+"_sha256"
+	if o.has(file) {
+		o.needs(hash, file)
+	}
+	if o.has(hash) {
+		o.needs(file, hash)
+	}
+	return Companion{o.textOf(file, false), o.sha256(hash)}
+}
+
+// needs reports a key that another one asks for.
+func (o object) needs(key, other string) {
+	if !o.has(key) && !o.lost[key] {
+		o.r.fail(o.n.at, join(o.path, key), "", other+" needs it", "is missing")
+	}
+}
+
 func (r *reader) readCalibration(n *node, path string) *Calibration {
 	o := r.object(n, path, "date", "reference_sha256", "parameters", "covariance_file", "covariance_sha256", "correction_file", "correction_sha256")
 	if o.n == nil {
 		return nil
 	}
 	c := &Calibration{
-		ReferenceSHA256:  o.sha256("reference_sha256"),
-		CovarianceFile:   o.textOf("covariance_file", false),
-		CovarianceSHA256: o.sha256("covariance_sha256"),
-		CorrectionFile:   o.textOf("correction_file", false),
-		CorrectionSHA256: o.sha256("correction_sha256"),
+		ReferenceSHA256: o.sha256("reference_sha256"),
+		Covariance:      o.companion("covariance"),
+		Correction:      o.companion("correction"),
 	}
 	if date := o.text("date"); date != "" {
 		t, err := time.Parse(time.DateOnly, date)
@@ -229,18 +246,7 @@ func (r *reader) readCalibration(n *node, path string) *Calibration {
 		})
 	}
 	if o.has("covariance_file") {
-		for _, key := range []string{"covariance_sha256", "parameters"} {
-			if !o.has(key) && !o.lost[key] {
-				r.fail(o.n.at, path+"."+key, "", "covariance_file needs it", "is missing")
-			}
-		}
-	} else if o.has("covariance_sha256") {
-		r.fail(o.n.at, path+".covariance_file", "", "covariance_sha256 speaks of it", "is missing")
-	}
-	for _, pair := range [][2]string{{"correction_file", "correction_sha256"}, {"correction_sha256", "correction_file"}} {
-		if o.has(pair[0]) && !o.has(pair[1]) && !o.lost[pair[1]] {
-			r.fail(o.n.at, path+"."+pair[1], "", pair[0]+" needs it", "is missing")
-		}
+		o.needs("parameters", "covariance_file")
 	}
 	return c
 }

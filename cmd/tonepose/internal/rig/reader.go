@@ -106,6 +106,11 @@ func (o object) at(key string) place {
 	return e.at
 }
 
+// fail reports the value of a key that is there.
+func (o object) fail(key, hint, message string, args ...any) {
+	o.r.fail(o.at(key), join(o.path, key), o.n.get(key).String(), hint, message, args...)
+}
+
 // rule is what a number has to satisfy.
 type rule struct {
 	ok   func(float64) bool

@@ -8,9 +8,9 @@
 package rig
 
 import (
-	"crypto/sha256"
-	"encoding/hex"
+	"io"
 	"os"
+	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
 )
@@ -114,14 +114,12 @@ type Tolerance struct {
 // Load reads and checks a rig file. What is wrong with its content comes back
 // as Errors, in the file's order.
 func Load(name string, opts Options) (*Rig, error) {
-	info, err := os.Stat(name)
+	f, err := os.Open(name)
 	if err != nil {
 		return nil, err
 	}
-	if info.Size() > maxBytes {
-		return nil, Errors{{File: name, Message: "is larger than 1 MiB, too large for a rig file"}}
-	}
-	text, err := os.ReadFile(name)
+	defer f.Close()
+	text, err := io.ReadAll(io.LimitReader(f, maxBytes+1)) // one more: too large for Parse
 	if err != nil {
 		return nil, err
 	}
@@ -137,8 +135,7 @@ func Parse(name string, text []byte, opts Options) (*Rig, error) {
 	if perr != nil {
 		return nil, Errors{perr}
 	}
-	sum := sha256.Sum256(text)
-	rg := &Rig{File: name, Text: text, SHA256: hex.EncodeToString(sum[:]), root: root, opts: opts}
+	rg := &Rig{File: name, Text: text, SHA256: sha256Of(text), root: root, opts: opts}
 	r := &reader{file: name, opts: opts}
 	r.readRig(rg, root)
 	if len(r.errs) == 0 {
@@ -152,12 +149,8 @@ func Parse(name string, text []byte, opts Options) (*Rig, error) {
 
 // ChannelIndex finds a channel by its name.
 func (r *Rig) ChannelIndex(name string) (int, bool) {
-	for i := range r.Channels {
-		if r.Channels[i].Name == name {
-			return i, true
-		}
-	}
-	return 0, false
+	i := slices.IndexFunc(r.Channels, func(c Channel) bool { return c.Name == name })
+	return max(i, 0), i >= 0
 }
 
 // SensorNames lists the sensors in their order.

@@ -33,9 +33,8 @@ func (e *Edit) Save(name string) (*Rig, error) {
 		return nil, fmt.Errorf("rig: the changed file would not be valid: %w", err)
 	}
 	if c, s := e.calibration, saved.Calibration; c != nil &&
-		(s == nil || s.ReferenceSHA256 != c.ReferenceSHA256 || s.CovarianceFile != c.CovarianceFile ||
-			s.CovarianceSHA256 != c.CovarianceSHA256 || !slices.Equal(s.Parameters, c.Parameters) ||
-			s.CorrectionFile != c.CorrectionFile || s.CorrectionSHA256 != c.CorrectionSHA256) {
+		(s == nil || s.ReferenceSHA256 != c.ReferenceSHA256 || s.Covariance != c.Covariance || s.Correction != c.Correction ||
+			!slices.Equal(s.Parameters, c.Parameters)) {
 		return nil, fmt.Errorf("rig: %s: the calibration block did not read back as written", name)
 	}
 	// The rig, which names the others, is created first and seen last.
@@ -68,26 +67,20 @@ func (e *Edit) companions(name string) ([]companion, error) {
 		return e.inherited(name)
 	}
 	stem := strings.TrimSuffix(strings.TrimSuffix(filepath.Base(name), filepath.Ext(name)), ".rig")
-	add := func(file string, text []byte) (string, string) {
+	add := func(file string, text []byte, err error) (Companion, error) {
 		out = append(out, companion{file, text})
-		sum := sha256.Sum256(text)
-		return file, hex.EncodeToString(sum[:])
+		return Companion{file, sha256Of(text)}, err
 	}
+	var err error
 	if e.cov != nil {
-		text, err := e.cov.csv()
-		if err != nil {
-			return nil, err
-		}
-		e.calibration.CovarianceFile, e.calibration.CovarianceSHA256 = add(stem+".covariance.csv", text)
+		text, failed := e.cov.csv()
+		e.calibration.Covariance, err = add(stem+".covariance.csv", text, failed)
 	}
-	if e.correction != nil {
-		text, err := e.correction.Encode()
-		if err != nil {
-			return nil, err
-		}
-		e.calibration.CorrectionFile, e.calibration.CorrectionSHA256 = add(stem+".correction.json", text)
+	if e.correction != nil && err == nil {
+		text, failed := e.correction.Encode()
+		e.calibration.Correction, err = add(stem+".correction.json", text, failed)
 	}
-	return out, nil
+	return out, err
 }
 
 // inherited are the files of a calibration that stays, where the rig goes to
@@ -97,15 +90,20 @@ func (e *Edit) inherited(name string) (out []companion, err error) {
 	if c == nil || filepath.Clean(filepath.Dir(name)) == filepath.Clean(filepath.Dir(e.rig.File)) {
 		return nil, nil
 	}
-	for _, f := range []struct{ what, file, hash string }{{"covariance", c.CovarianceFile, c.CovarianceSHA256}, {"correction", c.CorrectionFile, c.CorrectionSHA256}} {
-		if f.file == "" || filepath.IsAbs(f.file) {
+	for what, f := range c.companions {
+		if f.File == "" || filepath.IsAbs(f.File) {
 			continue
 		}
-		text, err := e.rig.beside(f.what, f.file, f.hash)
+		text, err := e.rig.beside(what, f)
 		if err != nil {
 			return nil, err
 		}
-		out = append(out, companion{f.file, text})
+		out = append(out, companion{f.File, text})
 	}
 	return out, nil
+}
+
+func sha256Of(text []byte) string {
+	sum := sha256.Sum256(text)
+	return hex.EncodeToString(sum[:])
 }

@@ -46,7 +46,7 @@ func TestSaveCalibration(t *testing.T) {
 		t.Error("the saved text is not the old one with its change and a block at the end")
 	}
 	k := back.Calibration
-	if !k.Date.Equal(c.Date) || k.ReferenceSHA256 != c.ReferenceSHA256 || !cmp.Equal(k.Parameters, c.Parameters) || k.CovarianceFile != "new.covariance.csv" {
+	if !k.Date.Equal(c.Date) || k.ReferenceSHA256 != c.ReferenceSHA256 || !cmp.Equal(k.Parameters, c.Parameters) || k.Covariance.File != "new.covariance.csv" {
 		t.Errorf("calibration reads back as %+v", k)
 	}
 	files, _ := os.ReadDir(dir)

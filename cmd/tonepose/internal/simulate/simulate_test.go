@@ -161,7 +161,7 @@ func readAll(t *testing.T, name string, r *rig.Rig) [][]float64 {
 		o.Names = append(o.Names, c.Name)
 		o.FullScale = append(o.FullScale, c.FullScaleV)
 	}
-	rec, err := recording.Open(name, o)
+	rec, err := recording.Open(context.Background(), name, o)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -54,7 +54,7 @@ func Run(ctx context.Context, file string, o Options) (*Result, error) {
 	if o.Trajectory != Unjoined && o.Windows.Length == 0 {
 		return nil, fmt.Errorf("joining poses to a trajectory needs successive windows: give --window")
 	}
-	rec, err := b.Open(o.Recording, o.Reading)
+	rec, err := b.Open(ctx, o.Recording, o.Reading)
 	if err != nil {
 		return nil, err
 	}
@@ -62,7 +62,7 @@ func Run(ctx context.Context, file string, o Options) (*Result, error) {
 	how := engine.Options{Clock: o.Clock, Windows: o.Windows, Verdict: o.Verdict, Sharp: o.Trajectory != Unjoined}
 	var baseline *recording.Reader
 	if o.Baseline != "" {
-		if baseline, err = b.Open(o.Baseline, o.Reading); err != nil {
+		if baseline, err = b.Open(ctx, o.Baseline, o.Reading); err != nil {
 			return nil, err
 		}
 		defer baseline.Close()

@@ -27,18 +27,18 @@ func frames(n int) []Phasor {
 func BenchmarkWritePhasors(b *testing.B) {
 	const frame = 96
 	list := frames(1000)
-	s := newStore(io.Discard, phasors)
+	s := newWriter(io.Discard, phasors)
 	b.ReportAllocs()
 	n := 0
 	for b.Loop() {
 		for i := 0; i < len(list); i += frame {
-			if err := s.write(list[i : i+frame]); err != nil {
+			if err := s.Write(list[i : i+frame]...); err != nil {
 				b.Fatal(err)
 			}
 		}
 		n += len(list)
 	}
-	if err := s.close(); err != nil {
+	if err := s.finish(Metadata{}); err != nil {
 		b.Fatal(err)
 	}
 	b.ReportMetric(float64(n)/b.Elapsed().Seconds(), "rows/s")
@@ -46,11 +46,11 @@ func BenchmarkWritePhasors(b *testing.B) {
 
 func BenchmarkWritePoses(b *testing.B) {
 	list := inventedPoses(1 << 12)
-	s := newStore(io.Discard, poses)
+	s := newWriter(io.Discard, poses)
 	b.ReportAllocs()
 	n := 0
 	for b.Loop() {
-		if err := s.write(list); err != nil {
+		if err := s.Write(list...); err != nil {
 			b.Fatal(err)
 		}
 		n += len(list)
@@ -61,11 +61,11 @@ func BenchmarkWritePoses(b *testing.B) {
 // The encoder's buffers grow once a page and once a group, never with a row.
 func TestWritingPhasorsDoesNotAllocatePerRow(t *testing.T) {
 	list := frames(100)
-	s := newStore(io.Discard, phasors)
-	if err := s.write(list); err != nil {
+	s := newWriter(io.Discard, phasors)
+	if err := s.Write(list...); err != nil {
 		t.Fatal(err)
 	}
-	perRun := testing.AllocsPerRun(10, func() { s.write(list) })
+	perRun := testing.AllocsPerRun(10, func() { s.Write(list...) })
 	if perRow := perRun / float64(len(list)); perRow > 0.01 {
 		t.Errorf("%.3f allocations a row", perRow)
 	}

@@ -58,7 +58,7 @@ func (r *demodulatedRow) put(d *Demodulated) error {
 }
 
 func (r *demodulatedRow) get(d *Demodulated) error {
-	flags, err := ParseFlags(r.Flags)
+	flags, err := parseFlags(r.Flags)
 	*d = Demodulated{r.Time, r.Duration, r.Signal, r.Reference, int(r.Harmonic), r.Hz, r.InPhase, r.Quadrature, r.Amplitude,
 		orNaN(r.Phase), orNaN(r.Unwrapped), r.Sigma, orNaN(r.SigmaPhase), flags}
 	return err

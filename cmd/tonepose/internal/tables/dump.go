@@ -154,7 +154,7 @@ func (d *Dump) appendValue(b []byte, column int, v parquet.Value, none string, t
 	}
 	s := string(v.ByteArray())
 	if d.names[column] == "flags" {
-		if f, err := ParseFlags(s); err == nil { // under today's names
+		if f, err := parseFlags(s); err == nil { // under today's names
 			s = f.String()
 		}
 	}

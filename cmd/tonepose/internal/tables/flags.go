@@ -70,9 +70,9 @@ func (f Flags) Names() []string {
 	return names
 }
 
-// ParseFlags reads what String writes, or wrote in earlier schemas: names in any
+// parseFlags reads what String writes, or wrote in earlier schemas: names in any
 // order, spaces around them ignored. An unknown name is an error.
-func ParseFlags(s string) (Flags, error) {
+func parseFlags(s string) (Flags, error) {
 	var f Flags
 	for len(s) > 0 {
 		var name string

@@ -96,7 +96,7 @@ func (r *integrityRow) put(v *Integrity) error {
 }
 
 func (r *integrityRow) get(v *Integrity) error {
-	flags, err := ParseFlags(r.Flags)
+	flags, err := parseFlags(r.Flags)
 	*v = Integrity{Time: r.Time, Duration: r.Duration, Sensor: r.Sensor, DOF: int(r.DOF), QuadratureDOF: int(r.QuadratureDOF),
 		Finding: r.Finding, Flags: flags}
 	columns := r.optional()

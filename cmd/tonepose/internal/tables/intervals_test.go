@@ -109,9 +109,11 @@ func TestReadFiles(t *testing.T) {
 	}
 }
 
+var reference, truth = demand{clocks: clocks[:1], sigmas: true}, demand{clocks: clocks[:2]}
+
 func TestStations(t *testing.T) {
-	parse := func(k purpose, text string) ([]Station, error) {
-		return readStations(strings.NewReader(text), "truth.csv", nil, k)
+	parse := func(d demand, text string) ([]Station, error) {
+		return readStations(strings.NewReader(text), "truth.csv", nil, d)
 	}
 	// Nine printed digits leave the norm off by 1e-9; the reader mends that.
 	have, err := parse(truth, "time_s,x_m,y_m,z_m,qw,qx,qy,qz\n0.005,1,2,3,0.969957446,0.149329331,-0.189791187,0.0293702009\n")
@@ -123,17 +125,17 @@ func TestStations(t *testing.T) {
 	}
 	const q = ",0,0,0,1,0,0,0"
 	for _, c := range []struct {
-		k          purpose
+		demand     demand
 		text, want string
 	}{
-		{truth, "x_m,y_m,z_m,qw,qx,qy,qz\n", "no column start_s"},
+		{truth, "x_m,y_m,z_m,qw,qx,qy,qz\n", "needed are start_s and stop_s, or time_s"},
 		{truth, "time_s,x_m,y_m,z_m\n", "no column qw"},
 		{truth, "time_s,x_m,y_m,z_m,qw,qx,qy,qz\n0,0,0,0,0.5,0.5,0.5,0.4\n", "truth.csv:2: quaternion qw qx qy qz = 0.5 0.5 0.5 0.4 has norm 0.954: must be 1"},
 		{truth, "time_s,x_m,y_m,z_m,qw,qx,qy,qz,sigma_position_m\n0" + q + ",-1\n", "truth.csv:2: sigma_position_m = -1: must not be negative"},
 		{reference, "start_s,stop_s,x_m,y_m,z_m,qw,qx,qy,qz\n0,1" + q + "\n", "no column sigma_position_m"},
-		{reference, "time_s,x_m,y_m,z_m,qw,qx,qy,qz\n0" + q + "\n", "no column start_s"},
+		{reference, "time_s,x_m,y_m,z_m,qw,qx,qy,qz\n0" + q + "\n", "no column says when among time_s, x_m, y_m, z_m, qw, qx, qy, qz: needed are start_s and stop_s"},
 	} {
-		if _, err := parse(c.k, c.text); err == nil || !strings.Contains(err.Error(), c.want) {
+		if _, err := parse(c.demand, c.text); err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%q: error %v, want %s", c.text, err, c.want)
 		}
 	}
@@ -149,7 +151,7 @@ func FuzzReadStations(f *testing.F) {
 	f.Add([]byte("\xef\xbb\xbf# note\r\ntime_s;x_m;y_m;z_m;qw;qx;qy;qz\r\n0,5;0;0;0;1;0;0;0\r\n"), 2)
 	f.Add([]byte("#\n\"time_s\",\"x_m\n\"\n"), 0)
 	f.Fuzz(func(t *testing.T, data []byte, k int) {
-		stations, err := readStations(strings.NewReader(string(data)), "f.csv", nil, purpose(uint(k)%3))
+		stations, err := readStations(strings.NewReader(string(data)), "f.csv", nil, []demand{reference, truth, {}}[uint(k)%3])
 		if err != nil && !strings.HasPrefix(err.Error(), "f.csv:") {
 			t.Errorf("error %q does not name the file", err)
 		}

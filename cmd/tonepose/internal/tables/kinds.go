@@ -11,7 +11,7 @@ type kind[T, S any] struct {
 	grouping
 	put  func(*S, *T) error
 	get  func(*S, *T) error
-	slot func(*Set) **Writer[T]
+	slot func(*Set) *Writer[T]
 }
 
 // table is a kind without its types.
@@ -24,15 +24,15 @@ var kinds = [...]table{phasors, couplings, poses, demodulated, integrity}
 
 var (
 	phasors = kind[Phasor, phasorRow]{PhasorsName, narrow, (*phasorRow).put, (*phasorRow).get,
-		func(s *Set) **Writer[Phasor] { return &s.Phasors }}
+		func(s *Set) *Writer[Phasor] { return &s.Phasors }}
 	couplings = kind[Coupling, couplingRow]{CouplingsName, modest, (*couplingRow).put, (*couplingRow).get,
-		func(s *Set) **Writer[Coupling] { return &s.Couplings }}
+		func(s *Set) *Writer[Coupling] { return &s.Couplings }}
 	poses = kind[Pose, poseRow]{PosesName, wide, (*poseRow).put, (*poseRow).get,
-		func(s *Set) **Writer[Pose] { return &s.Poses }}
+		func(s *Set) *Writer[Pose] { return &s.Poses }}
 	demodulated = kind[Demodulated, demodulatedRow]{DemodulatedName, narrow, (*demodulatedRow).put, (*demodulatedRow).get,
-		func(s *Set) **Writer[Demodulated] { return &s.Demodulated }}
+		func(s *Set) *Writer[Demodulated] { return &s.Demodulated }}
 	integrity = kind[Integrity, integrityRow]{IntegrityName, wide, (*integrityRow).put, (*integrityRow).get,
-		func(s *Set) **Writer[Integrity] { return &s.Integrity }}
+		func(s *Set) *Writer[Integrity] { return &s.Integrity }}
 )
 
 func tableNames() (names []string) {
@@ -50,7 +50,7 @@ func (k kind[T, S]) begin(s *Set) error {
 	if err != nil {
 		return err
 	}
-	w := &Writer[T]{sink: newStore(out, k), name: k.name}
+	w := newWriter(out, k)
 	*k.slot(s) = w
 	s.writers = append(s.writers, w)
 	return nil

@@ -11,13 +11,13 @@ import (
 	"time"
 )
 
-// SchemaVersion counts changes of the columns that a reader must know of. All
+// schemaVersion counts changes of the columns that a reader must know of. All
 // earlier ones are read.
 //
 //   - 1: poses outside the working volume are flagged "outside volume"; tables of
 //     what fits are worth may end before the runner-up.
 //   - 2: that flag is "outside working volume".
-const SchemaVersion = 2
+const schemaVersion = 2
 
 // added are the columns that tables of schema 1 may lack.
 var added = []string{
@@ -48,7 +48,7 @@ const keyPrefix = "tonepose."
 func (m Metadata) pairs(columns [][]string) [][2]string {
 	units := make(map[string]string)
 	for _, c := range columns {
-		if u := UnitOf(c[0]); u != "" {
+		if u := unitOf(c[0]); u != "" {
 			units[c[0]] = u
 		}
 	}
@@ -57,7 +57,7 @@ func (m Metadata) pairs(columns [][]string) [][2]string {
 		options = map[string]string{}
 	}
 	p := [][2]string{
-		{"schema_version", strconv.Itoa(SchemaVersion)},
+		{"schema_version", strconv.Itoa(schemaVersion)},
 		{"tool_version", m.Tool},
 		{"rig", m.Rig},
 		{"rig_sha256", ""},
@@ -101,9 +101,9 @@ func parseMetadata(lookup func(key string) (string, bool)) (m Metadata, schema i
 		return m, 0, errors.New("no " + keyPrefix + "schema_version in its metadata: not a table of tonepose")
 	}
 	schema, err = strconv.Atoi(version)
-	if err != nil || schema < 1 || schema > SchemaVersion {
+	if err != nil || schema < 1 || schema > schemaVersion {
 		return m, 0, fmt.Errorf("schema version %s: must be 1 to %d; read it with the version that wrote it, tonepose %s",
-			version, SchemaVersion, get("tool_version"))
+			version, schemaVersion, get("tool_version"))
 	}
 	m = Metadata{Tool: get("tool_version"), Rig: get("rig"),
 		Recording: Recording{Name: get("recording_name"), SHA256: get("recording_sha256")}}
@@ -125,9 +125,9 @@ var unitSuffixes = [...]struct{ suffix, unit string }{
 	{"_rad", "rad"}, {"_deg", "°"}, {"_hz", "Hz"}, {"_s", "s"}, {"_v", "V"}, {"_h", "H"}, {"_m", "m"},
 }
 
-// UnitOf returns the unit of a column as its name states it, "1" for a plain
+// unitOf returns the unit of a column as its name states it, "1" for a plain
 // number and "" for text.
-func UnitOf(column string) string {
+func unitOf(column string) string {
 	switch column {
 	case "qw", "qx", "qy", "qz", "chi2", "dof", "iterations", "harmonic":
 		return "1"

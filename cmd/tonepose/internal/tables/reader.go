@@ -16,13 +16,9 @@ import (
 type Reader[T any] struct {
 	Metadata Metadata
 
-	source source[T]
-	file   *os.File
-}
-
-type source[T any] interface {
-	read(dst []T) (int, error)
-	close() error
+	read    func(dst []T) (int, error)
+	decoder io.Closer
+	file    *os.File
 }
 
 // Open opens a table of rows T, as this version writes it or an earlier one
@@ -40,7 +36,7 @@ func Open[T Row](path string) (*Reader[T], error) {
 
 // Read fills dst and returns how many rows it holds, io.EOF after the last.
 func (r *Reader[T]) Read(dst []T) (int, error) {
-	n, err := r.source.read(dst)
+	n, err := r.read(dst)
 	if err != nil && err != io.EOF {
 		err = fmt.Errorf("%s: %w", r.file.Name(), err)
 	}
@@ -71,7 +67,7 @@ func (r *Reader[T]) All() iter.Seq2[T, error] {
 
 // Close releases the file.
 func (r *Reader[T]) Close() error {
-	return errors.Join(r.source.close(), r.file.Close())
+	return errors.Join(r.decoder.Close(), r.file.Close())
 }
 
 func (k kind[T, S]) open(path string) (*Reader[T], error) {
@@ -84,7 +80,7 @@ func (k kind[T, S]) open(path string) (*Reader[T], error) {
 		return nil, fmt.Errorf("%s: %w", path, err)
 	}
 	src := &rows[T, S]{kind: k, dec: parquet.NewGenericReader[S](pf), buf: make([]S, batchRows)}
-	return &Reader[T]{Metadata: m, source: src, file: f}, nil
+	return &Reader[T]{Metadata: m, read: src.read, decoder: src.dec, file: f}, nil
 }
 
 // openTable opens any table of ours, whatever its columns.
@@ -125,7 +121,7 @@ func checkColumns(have, want *parquet.Schema, schema int) error {
 	for _, w := range want.Fields() {
 		h, ok := have.Lookup(w.Name())
 		switch {
-		case !ok && w.Optional() && schema < SchemaVersion && slices.Contains(added, w.Name()):
+		case !ok && w.Optional() && schema < schemaVersion && slices.Contains(added, w.Name()):
 		case !ok:
 			missing = append(missing, w.Name())
 		case h.Node.Type().Kind() != w.Type().Kind():
@@ -165,8 +161,6 @@ func (r *rows[T, S]) read(dst []T) (int, error) {
 	}
 	return n, nil
 }
-
-func (r *rows[T, S]) close() error { return r.dec.Close() }
 
 // guard turns a panic of the decoder, which trusts the bytes it is given, into
 // an error.

@@ -11,11 +11,11 @@ import (
 // Set is the tables of one run, in one directory. Nothing of it has its final
 // name before Close, and nothing remains after Abort.
 type Set struct {
-	Phasors     *Writer[Phasor] // nil if not among the names given to Create
-	Couplings   *Writer[Coupling]
-	Poses       *Writer[Pose]
-	Demodulated *Writer[Demodulated]
-	Integrity   *Writer[Integrity]
+	Phasors     Writer[Phasor] // nil if not among the names given to Create
+	Couplings   Writer[Coupling]
+	Poses       Writer[Pose]
+	Demodulated Writer[Demodulated]
+	Integrity   Writer[Integrity]
 	Metadata    Metadata // stored by Close: may be completed until then
 
 	// Files are those of the run, which appear with the tables: figures of them

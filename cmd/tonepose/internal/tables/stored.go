@@ -40,7 +40,7 @@ func (r *phasorRow) put(p *Phasor) error {
 }
 
 func (r *phasorRow) get(p *Phasor) error {
-	flags, err := ParseFlags(r.Flags)
+	flags, err := parseFlags(r.Flags)
 	*p = Phasor{r.Time, r.Duration, r.Channel, r.Tone, r.ToneHz, r.InPhase, r.Quadrature, r.Sigma, flags}
 	return err
 }
@@ -67,7 +67,7 @@ func (r *couplingRow) put(c *Coupling) error {
 }
 
 func (r *couplingRow) get(c *Coupling) error {
-	flags, err := ParseFlags(r.Flags)
+	flags, err := parseFlags(r.Flags)
 	*c = Coupling{r.Time, r.Duration, r.Emitter, r.Sensor, r.Channel,
 		orNaN(r.Coupling), orNaN(r.Quadrature), orNaN(r.Sigma), flags}
 	return err
@@ -154,7 +154,7 @@ func (r *poseRow) put(p *Pose) error {
 
 // get leaves nil what is NULL in any of its columns.
 func (r *poseRow) get(p *Pose) error {
-	flags, err := ParseFlags(r.Flags)
+	flags, err := parseFlags(r.Flags)
 	*p = Pose{Time: r.Time, Duration: r.Duration, Sensor: r.Sensor, Chi2: orNaN(r.Chi2),
 		DOF: int(r.DOF), Iterations: int(r.Iterations), Status: r.Status, Flags: flags}
 	if columns := r.estimateColumns(); unlink(r.estimate[:], columns[:]) {

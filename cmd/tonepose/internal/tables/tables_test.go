@@ -201,7 +201,7 @@ func TestUnits(t *testing.T) {
 		"time_s": "s", "tone_hz": "Hz", "sigma_v": "V", "coupling_h": "H", "tip_x_m": "m", "sigma_rx_rad": "rad",
 		"cov_x_y": "m²", "cov_x_rz": "m·rad", "cov_rx_rz": "rad²", "qw": "1", "dof": "1", "flags": "", "status": "",
 	} {
-		if have := UnitOf(column); have != want {
+		if have := unitOf(column); have != want {
 			t.Errorf("%s: %q, want %q", column, have, want)
 		}
 	}
@@ -246,13 +246,8 @@ func TestWrongTable(t *testing.T) {
 }
 
 func TestPhasorMustBeFinite(t *testing.T) {
-	s, err := Create(t.TempDir(), false, Metadata{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer s.Abort()
 	for _, bad := range []float64{math.NaN(), math.Inf(1), math.Inf(-1)} {
-		w := *s.Phasors
+		w := newWriter(io.Discard, phasors)
 		err := w.Write(Phasor{Channel: "rx1", Tone: "e1", InPhase: bad})
 		if err == nil || !strings.Contains(err.Error(), "rx1") {
 			t.Errorf("in_phase %g: %v", bad, err)

@@ -35,54 +35,22 @@ var (
 
 // Writer streams the rows of one table. One goroutine at a time may use it;
 // the writers of a Set are independent.
-type Writer[T any] struct {
-	sink sink[T]
-	name string // of the table
-	err  error  // the first failure; every later call returns it
+type Writer[T any] interface {
+	// Write appends rows. It keeps no reference to them. After a failure it
+	// returns the same error again.
+	Write(rows ...T) error
 }
 
-// sink converts rows to what is stored and encodes them.
-type sink[T any] interface {
-	write(rows []T) error
-	describe(key, value string)
-	columns() [][]string
-	close() error
-}
-
-// Write appends rows. It keeps no reference to them.
-func (w *Writer[T]) Write(rows ...T) error {
-	if w.err != nil {
-		return w.err
-	}
-	if err := w.sink.write(rows); err != nil {
-		w.err = fmt.Errorf("%s.parquet: %w", w.name, err)
-	}
-	return w.err
-}
-
-// finish completes the table's file.
-func (w *Writer[T]) finish(m Metadata) error {
-	if w.err == nil {
-		for _, kv := range m.pairs(w.sink.columns()) {
-			w.sink.describe(kv[0], kv[1])
-		}
-		w.err = w.sink.close()
-	}
-	return w.err
-}
-
-// discard refuses further rows.
-func (w *Writer[T]) discard() { w.err = os.ErrClosed }
-
-// store is the sink of rows T that are stored as S.
-type store[T, S any] struct {
+// writer converts rows T to what is stored, S, and encodes them.
+type writer[T, S any] struct {
 	kind[T, S]
 	enc *parquet.GenericWriter[S]
 	buf []S
 	n   int
+	err error // the first failure
 }
 
-func newStore[T, S any](out io.Writer, k kind[T, S]) *store[T, S] {
+func newWriter[T, S any](out io.Writer, k kind[T, S]) *writer[T, S] {
 	options := []parquet.WriterOption{
 		parquet.MaxRowsPerRowGroup(k.rows),
 		parquet.CreatedBy("tonepose", "", ""),
@@ -97,33 +65,44 @@ func newStore[T, S any](out io.Writer, k kind[T, S]) *store[T, S] {
 			options = append(options, parquet.SkipPageBounds(c.Name()), parquet.SkipPageStatistics(c.Name()))
 		}
 	}
-	return &store[T, S]{kind: k, enc: parquet.NewGenericWriter[S](out, options...), buf: make([]S, batchRows)}
+	return &writer[T, S]{kind: k, enc: parquet.NewGenericWriter[S](out, options...), buf: make([]S, batchRows)}
 }
 
-func (s *store[T, S]) write(rows []T) error {
+func (w *writer[T, S]) Write(rows ...T) error {
+	if w.err != nil {
+		return w.err
+	}
 	for i := range rows {
-		if err := s.put(&s.buf[s.n], &rows[i]); err != nil {
-			return err
-		}
-		if s.n++; s.n == len(s.buf) {
-			if err := s.flush(); err != nil {
-				return err
+		err := w.put(&w.buf[w.n], &rows[i])
+		if err == nil {
+			if w.n++; w.n == len(w.buf) {
+				err = w.flush()
 			}
+		}
+		if err != nil {
+			w.err = fmt.Errorf("%s.parquet: %w", w.name, err)
+			return w.err
 		}
 	}
 	return nil
 }
 
-func (s *store[T, S]) flush() error {
-	_, err := s.enc.Write(s.buf[:s.n])
-	s.n = 0
+func (w *writer[T, S]) flush() error {
+	_, err := w.enc.Write(w.buf[:w.n])
+	w.n = 0
 	return err
 }
 
-func (s *store[T, S]) describe(key, value string) { s.enc.SetKeyValueMetadata(key, value) }
-
-func (s *store[T, S]) columns() [][]string { return s.enc.Schema().Columns() }
-
-func (s *store[T, S]) close() error {
-	return errors.Join(s.flush(), s.enc.Close())
+// finish completes the table's file.
+func (w *writer[T, S]) finish(m Metadata) error {
+	if w.err == nil {
+		for _, kv := range m.pairs(w.enc.Schema().Columns()) {
+			w.enc.SetKeyValueMetadata(kv[0], kv[1])
+		}
+		w.err = errors.Join(w.flush(), w.enc.Close())
+	}
+	return w.err
 }
+
+// discard refuses further rows.
+func (w *writer[T, S]) discard() { w.err = os.ErrClosed }

@@ -29,7 +29,7 @@ const (
 
 // NewProgress returns a Progress on w, nil if w is no terminal or silent is set.
 func NewProgress(w io.Writer, silent bool) *Progress {
-	if silent || !Is(w) {
+	if silent || !isTerminal(w) {
 		return nil
 	}
 	return &Progress{w: w, width: func() int { return width(w) }, now: time.Now}

@@ -9,8 +9,8 @@ import (
 	"golang.org/x/term"
 )
 
-// Is tells whether w is a terminal that can move its cursor.
-func Is(w io.Writer) bool {
+// isTerminal tells whether w is a terminal that can move its cursor.
+func isTerminal(w io.Writer) bool {
 	f, ok := w.(*os.File)
 	return ok && term.IsTerminal(int(f.Fd())) && os.Getenv("TERM") != "dumb"
 }
@@ -31,16 +31,13 @@ type Paint struct{ on bool }
 
 // PaintFor returns the Paint that suits w. A NO_COLOR that is set and not empty
 // switches it off, as no-color.org asks.
-func PaintFor(w io.Writer) Paint { return Paint{Is(w) && os.Getenv("NO_COLOR") == ""} }
+func PaintFor(w io.Writer) Paint { return Paint{isTerminal(w) && os.Getenv("NO_COLOR") == ""} }
 
 // Bold is for headings.
 func (p Paint) Bold(s string) string { return p.mark("1", s) }
 
 // Faint is for what can be skipped.
 func (p Paint) Faint(s string) string { return p.mark("2", s) }
-
-// Warn is for what must not be missed.
-func (p Paint) Warn(s string) string { return p.mark("33", s) }
 
 // mark uses ECMA-48 SGR codes.
 func (p Paint) mark(code, s string) string {

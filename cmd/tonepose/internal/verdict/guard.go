@@ -68,7 +68,7 @@ func NewGuard(b *bench.Bench, i int, s *solver.Solver, o Options) *Guard {
 
 // suspicious tells whether a fit is bad enough to look for a fault.
 func suspicious(r *solver.Result) bool {
-	return r.DOF > 0 && r.Status != solver.Invalid && (r.Status != solver.Converged || Chance(r.ChiSquare, r.DOF) < distortedChance)
+	return r.DOF > 0 && r.Status != solver.Invalid && (r.Status != solver.Converged || integrity.Chance(r.ChiSquare, r.DOF) < distortedChance)
 }
 
 // Known tries the faults that earlier frames showed.

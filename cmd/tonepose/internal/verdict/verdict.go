@@ -3,8 +3,6 @@ package verdict
 import (
 	"math"
 
-	"gonum.org/v1/gonum/stat/distuv"
-
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/fieldmodels/rigid"
 )
@@ -41,12 +39,3 @@ func unjudged() Verdict {
 
 // SampleFaults are the flags that a single channel or tone can be blamed for.
 const SampleFaults = tables.Clipped | tables.Gap | tables.Repeated | tables.Stuck | tables.ReferenceLost
-
-// Chance is the probability of a chi-square at least this large; 1 without
-// degrees of freedom.
-func Chance(chi2 float64, dof int) float64 {
-	if dof <= 0 {
-		return 1
-	}
-	return distuv.ChiSquared{K: float64(dof)}.Survival(chi2)
-}

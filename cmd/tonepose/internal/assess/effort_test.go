@@ -1,0 +1,5 @@
+//go:build !slow
+
+package assess
+
+const weakPoses = 150

@@ -1,0 +1,191 @@
+package tables
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"strings"
+	"time"
+
+	"gonum.org/v1/gonum/num/quat"
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/fieldmodels/rigid"
+)
+
+// Station is a known pose of a sensor in an interval, or at one time: Start and
+// Stop are then equal.
+type Station struct {
+	Interval
+	Pose          rigid.Pose // sensor to the frame of the file
+	SigmaPosition float64    // of each component [m]; NaN: not given
+	SigmaRotation float64    // of each component of the rotation vector [rad]; NaN: not given
+	Label         string     // of the column station; rows of one label are one place
+	PlaceOnly     bool       // the file has no quaternions: Pose.Rotation is the identity
+}
+
+// demand says which columns a file of stations must have, beside x_m y_m z_m.
+type demand struct {
+	clocks    [][]string // ways to say when, the first found counts; nil: no times
+	placeOnly bool       // qw qx qy qz may be missing
+	sigmas    bool       // sigma_position_m and sigma_rotation_rad must be there
+	origin    time.Time  // from which absolute clocks count
+}
+
+var clocks = [][]string{{"start_s", "stop_s"}, {"time_s"}, {"start_datetime", "stop_datetime"}, {"datetime"}}
+
+// ReadReference reads the stations of a calibration: start_s, stop_s, sensor if
+// there, x_m y_m z_m qw qx qy qz sigma_position_m sigma_rotation_rad. Sensors as
+// in ReadIntervals. A quaternion is normalised if its norm is within 1 % of 1.
+func ReadReference(path string, sensors []string) ([]Station, error) {
+	return readStationsOf(path, sensors, demand{clocks: clocks[:1], sigmas: true})
+}
+
+// ReadTruth is ReadReference, but time_s may stand in place of start_s and
+// stop_s, and the sigmas may be missing.
+func ReadTruth(path string, sensors []string) ([]Station, error) {
+	return readStationsOf(path, sensors, demand{clocks: clocks[:2]})
+}
+
+// ReadKnown reads poses to compare with: as ReadTruth, but the quaternions may be
+// missing too, and times may be those of another logger: start_datetime and
+// stop_datetime, or datetime, in RFC 3339 with its zone. Those are counted from
+// origin, the time of the recording's first sample.
+func ReadKnown(path string, sensors []string, origin time.Time) ([]Station, error) {
+	return readStationsOf(path, sensors, demand{clocks: clocks, placeOnly: true, origin: origin})
+}
+
+// ReadPlaces reads poses without times: sensor if there, x_m y_m z_m qw qx qy qz
+// and the sigmas if there.
+func ReadPlaces(path string, sensors []string) ([]Station, error) {
+	return readStationsOf(path, sensors, demand{})
+}
+
+func readStationsOf(path string, sensors []string, d demand) ([]Station, error) {
+	return read(path, func(r io.Reader) ([]Station, error) { return readStations(r, path, sensors, d) })
+}
+
+func readStations(r io.Reader, name string, sensors []string, d demand) ([]Station, error) {
+	t, err := newTextTable(r, name)
+	if err != nil {
+		return nil, err
+	}
+	c, err := d.columns(t)
+	if err != nil {
+		return nil, err
+	}
+	return collect(t, sensors, func() (Station, error) { return c.station(t) }, func(s *Station) *string { return &s.Sensor })
+}
+
+// stationColumns are field numbers, −1 of what the file has not.
+type stationColumns struct {
+	when, pose, sigma []int
+	label             int
+	absolute          bool
+	origin            time.Time
+}
+
+func (d demand) columns(t *textTable) (c stationColumns, err error) {
+	c = stationColumns{label: t.column("station"), origin: d.origin}
+	needed := make([]string, len(d.clocks))
+	for i, names := range d.clocks {
+		needed[i] = strings.Join(names, " and ")
+		if c.when != nil || t.column(names[0]) < 0 {
+			continue
+		}
+		if c.when, err = t.columns(names...); err != nil {
+			return c, err
+		}
+		c.absolute = strings.HasSuffix(names[0], "datetime")
+	}
+	switch {
+	case c.when == nil && d.clocks != nil:
+		return c, t.errorf("no column says when among %s: needed are %s", strings.Join(t.header, ", "), strings.Join(needed, ", or "))
+	case c.absolute && d.origin.IsZero():
+		return c, fmt.Errorf("%s: the recording states no start time: name times in seconds from its first sample (time_s, or start_s and stop_s)", t.name)
+	}
+	pose := []string{"x_m", "y_m", "z_m", "qw", "qx", "qy", "qz"}
+	if d.placeOnly && t.column("qw") < 0 && t.column("qx") < 0 && t.column("qy") < 0 && t.column("qz") < 0 {
+		pose = pose[:3]
+	}
+	if c.pose, err = t.columns(pose...); err != nil {
+		return c, err
+	}
+	c.sigma = []int{t.column("sigma_position_m"), t.column("sigma_rotation_rad")}
+	if d.sigmas {
+		_, err = t.columns("sigma_position_m", "sigma_rotation_rad")
+	}
+	return c, err
+}
+
+func (c stationColumns) station(t *textTable) (s Station, err error) {
+	s.PlaceOnly = len(c.pose) == 3
+	if s.Interval, err = t.when(c.when, c.absolute, c.origin); err != nil {
+		return s, err
+	}
+	if s.Pose, err = c.known(t); err != nil {
+		return s, err
+	}
+	if c.label >= 0 {
+		s.Label = strings.Clone(t.text(c.label))
+	}
+	s.SigmaPosition, s.SigmaRotation, err = c.sigmas(t)
+	return s, err
+}
+
+// when reads an interval or a time, in seconds or absolute.
+func (t *textTable) when(columns []int, absolute bool, origin time.Time) (Interval, error) {
+	if !absolute {
+		return t.interval(columns)
+	}
+	iv := Interval{File: t.name, Line: t.line()}
+	for i, c := range columns {
+		at, err := time.Parse(time.RFC3339Nano, t.text(c))
+		if err != nil {
+			return iv, t.errorf("%s = %q: must be a time in RFC 3339 with its zone, such as 2026-03-01T12:00:00.250Z", t.header[c], t.text(c))
+		}
+		iv.Stop = at.Sub(origin).Seconds()
+		if i == 0 {
+			iv.Start = iv.Stop
+		}
+	}
+	if len(columns) == 2 && iv.Stop <= iv.Start {
+		return iv, t.errorf("%s = %s: must be later than %s = %s", t.header[columns[1]], t.text(columns[1]), t.header[columns[0]], t.text(columns[0]))
+	}
+	return iv, nil
+}
+
+func (c stationColumns) known(t *textTable) (p rigid.Pose, err error) {
+	var v [7]float64
+	if err := t.numbers(v[:len(c.pose)], c.pose); err != nil {
+		return p, err
+	}
+	p = rigid.Pose{Position: r3.Vec{X: v[0], Y: v[1], Z: v[2]}, Rotation: quat.Number{Real: 1}}
+	if len(c.pose) == 3 {
+		return p, nil
+	}
+	q := quat.Number{Real: v[3], Imag: v[4], Jmag: v[5], Kmag: v[6]}
+	norm := quat.Abs(q)
+	if math.Abs(norm-1) > 0.01 {
+		return p, t.errorf("quaternion qw qx qy qz = %g %g %g %g has norm %.3g: must be 1", v[3], v[4], v[5], v[6], norm)
+	}
+	p.Rotation = quat.Scale(1/norm, q)
+	return p, nil
+}
+
+func (c stationColumns) sigmas(t *textTable) (position, rotation float64, err error) {
+	for i, dst := range []*float64{&position, &rotation} {
+		*dst = math.NaN()
+		column := c.sigma[i]
+		if column < 0 {
+			continue
+		}
+		if *dst, err = t.number(column); err != nil {
+			return position, rotation, err
+		}
+		if *dst < 0 {
+			return position, rotation, t.errorf("%s = %s: must not be negative", t.header[column], t.text(column))
+		}
+	}
+	return position, rotation, nil
+}
