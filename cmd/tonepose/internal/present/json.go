@@ -4,11 +4,10 @@ import (
 	"bytes"
 	"encoding"
 	"encoding/json"
-	"fmt"
 	"io"
 	"math"
 	"reflect"
-	"slices"
+	"regexp"
 	"strings"
 
 	"gonum.org/v1/gonum/num/quat"
@@ -28,115 +27,95 @@ import (
 //
 // Lists of numbers stand on one line.
 func JSON(w io.Writer, v any) error {
-	var e encoder
-	if err := e.value(reflect.ValueOf(v), "\n"); err != nil {
+	var b bytes.Buffer
+	if err := encode(&b, shape(reflect.ValueOf(v)), "  "); err != nil {
 		return err
 	}
-	e.WriteByte('\n')
-	_, err := w.Write(e.Bytes())
+	_, err := w.Write(numberList.ReplaceAllFunc(b.Bytes(), func(list []byte) []byte {
+		return append(append([]byte("["), bytes.Join(bytes.Fields(list[1:len(list)-1]), []byte(" "))...), ']')
+	}))
 	return err
 }
 
-// encoder collects the text. Lines within a value begin with newline, a line feed
-// and the value's indentation.
-type encoder struct{ bytes.Buffer }
+// numberList is an indented list of numbers; no text has a line feed in it.
+var numberList = regexp.MustCompile(`\[\n[-+.0-9eEnul,\s]*\]`)
 
-func (e *encoder) value(v reflect.Value, newline string) error {
+func encode(b *bytes.Buffer, v any, indent string) error {
+	e := json.NewEncoder(b)
+	e.SetEscapeHTML(false)
+	e.SetIndent("", indent)
+	return e.Encode(v)
+}
+
+// shape is v of values that encoding/json writes as they are meant.
+func shape(v reflect.Value) any {
 	if !v.IsValid() || (v.Kind() == reflect.Pointer || v.Kind() == reflect.Interface) && v.IsNil() {
-		e.WriteString("null")
 		return nil
 	}
 	switch x := v.Interface().(type) {
 	case rigid.Pose:
-		return e.value(reflect.ValueOf(PoseOf(x)), newline)
+		return shape(reflect.ValueOf(PoseOf(x)))
 	case r3.Vec:
-		return e.value(reflect.ValueOf(vector(x)), newline)
+		return shape(reflect.ValueOf(vector(x)))
 	case quat.Number:
-		return e.value(reflect.ValueOf(quaternion(x)), newline)
+		return shape(reflect.ValueOf(quaternion(x)))
 	case json.Marshaler, encoding.TextMarshaler:
-		return e.leaf(x)
+		return x
 	}
 	switch v.Kind() {
 	case reflect.Pointer, reflect.Interface:
-		return e.value(v.Elem(), newline)
+		return shape(v.Elem())
 	case reflect.Float32, reflect.Float64:
 		if x := v.Float(); math.IsNaN(x) || math.IsInf(x, 0) {
-			e.WriteString("null")
 			return nil
 		}
 	case reflect.Slice, reflect.Array:
-		lines := newline
-		if k := v.Type().Elem().Kind(); k >= reflect.Bool && k <= reflect.Float64 {
-			lines = "" // numbers stand on one
+		list := make([]any, v.Len())
+		for i := range list {
+			list[i] = shape(v.Index(i))
 		}
-		return e.items("[]", v.Len(), lines, func(i int) error { return e.value(v.Index(i), newline+"  ") })
+		return list
 	case reflect.Struct:
-		return e.object(members(v), newline)
+		return members(v)
 	case reflect.Map:
-		var all []member
+		values := map[string]any{}
 		for i := v.MapRange(); i.Next(); {
-			all = append(all, member{fmt.Sprint(i.Key()), i.Value()})
+			values[i.Key().String()] = shape(i.Value())
 		}
-		slices.SortFunc(all, func(a, b member) int { return strings.Compare(a.name, b.name) })
-		return e.object(all, newline)
+		return values
 	}
-	return e.leaf(v.Interface())
+	return v.Interface()
 }
 
-// leaf writes what encoding/json does.
-func (e *encoder) leaf(v any) error {
-	plain := json.NewEncoder(&e.Buffer)
-	plain.SetEscapeHTML(false)
-	if err := plain.Encode(v); err != nil {
-		return err
-	}
-	e.Truncate(e.Len() - 1) // its line feed
-	return nil
-}
+// object keeps the order of its members.
+type object []member
 
-// member is a name of an object with its value.
 type member struct {
 	name  string
-	value reflect.Value
+	value any
 }
 
-func (e *encoder) object(all []member, newline string) error {
-	return e.items("{}", len(all), newline, func(i int) error {
-		if err := e.leaf(all[i].name); err != nil {
-			return err
-		}
-		e.WriteString(": ")
-		return e.value(all[i].value, newline+"  ")
-	})
-}
-
-// items writes a list or an object, each item on a line of its own unless newline
-// is empty.
-func (e *encoder) items(brackets string, n int, newline string, item func(i int) error) error {
-	separator := ","
-	if newline == "" {
-		separator = ", "
-	} else if n > 0 {
-		separator += newline + "  "
-	}
-	e.WriteString(brackets[:1] + strings.TrimLeft(separator, ", "))
-	for i := range n {
+// MarshalJSON implements json.Marshaler.
+func (o object) MarshalJSON() ([]byte, error) {
+	b := bytes.NewBufferString("{")
+	for i, m := range o {
 		if i > 0 {
-			e.WriteString(separator)
+			b.WriteByte(',')
 		}
-		if err := item(i); err != nil {
-			return err
+		if err := encode(b, m.name, ""); err != nil {
+			return nil, err
+		}
+		b.WriteByte(':')
+		if err := encode(b, m.value, ""); err != nil {
+			return nil, err
 		}
 	}
-	if n > 0 {
-		e.WriteString(newline)
-	}
-	e.WriteString(brackets[1:])
-	return nil
+	b.WriteByte('}')
+	return b.Bytes(), nil
 }
 
 // members of a struct, those of embedded structs in their place.
-func members(v reflect.Value) (all []member) {
+func members(v reflect.Value) (all object) {
 	for i := range v.NumField() {
 		field, value := v.Type().Field(i), v.Field(i)
 		name, option, _ := strings.Cut(field.Tag.Get("json"), ",")
@@ -155,7 +134,7 @@ func members(v reflect.Value) (all []member) {
 		if name == "" {
 			name = field.Name
 		}
-		all = append(all, member{name, value})
+		all = append(all, member{name, shape(value)})
 	}
 	return all
 }

@@ -88,10 +88,7 @@ func TestJSONHasNullForNoNumber(t *testing.T) {
 	want := `{
   "a": null,
   "b": [1, null, null],
-  "c": [
-    null,
-    null
-  ],
+  "c": [null, null],
   "d": {
     "x": null
   },
