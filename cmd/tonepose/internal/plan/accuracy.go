@@ -3,7 +3,6 @@ package plan
 import (
 	"context"
 	"math"
-	"math/cmplx"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -243,16 +242,12 @@ func (p *Plan) ranges(ctx context.Context, array fieldmodels.Array, sensor int) 
 		var perTesla []float64
 		density := 0.0
 		for _, e := range r.Emitters {
-			g, err := ch.Response(e.ToneHz)
+			at, err := p.receiveChain(c.Channel, e.ToneHz, p.thermal(c))
 			if err != nil {
 				return nil, err
 			}
-			perTesla = append(perTesla, cmplx.Abs(g)*2*math.Pi*e.ToneHz*c.AreaTurnsM2)
-			n, _, err := p.density(c.Channel, e.ToneHz, p.thermal(c))
-			if err != nil {
-				return nil, err
-			}
-			density = math.Max(density, n)
+			perTesla = append(perTesla, at.gain*2*math.Pi*e.ToneHz*c.AreaTurnsM2)
+			density = math.Max(density, at.density)
 		}
 		d.SigmaV = p.sigma(density)
 		clipped := 0
