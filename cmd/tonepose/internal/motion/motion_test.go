@@ -4,6 +4,8 @@ import (
 	"math"
 	"testing"
 
+	"gonum.org/v1/gonum/interp"
+	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -55,4 +57,33 @@ func TestSplinePassesThroughItsPosesWhateverTheirSigns(t *testing.T) {
 		}
 	}
 	checkDerivatives(t, m, -0.02, 0.52)
+}
+
+// Not-a-knot splines of a cubic polynomial are that polynomial, at any knots; of
+// anything they are those of gonum's interp, which solves the same conditions for
+// the second derivatives.
+func TestSlopes(t *testing.T) {
+	x := []float64{-1, -0.4, 0.1, 0.3, 1.1, 1.5, 2}
+	y := mat.NewDense(len(x), 2, nil)
+	for i, v := range x {
+		y.SetRow(i, []float64{1 - 2*v + 0.5*v*v - 3*v*v*v, math.Sin(7 * v)})
+	}
+	slopes, err := slopesOf(x, y)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var other interp.NotAKnotCubic
+	if err := other.Fit(x, mat.Col(nil, 1, y)); err != nil {
+		t.Fatal(err)
+	}
+	for i, v := range x {
+		// A few roundings of numbers up to 40, divided by steps down to 0.2.
+		const tolerance = 1e-12
+		if want := -2 + v - 9*v*v; math.Abs(slopes.At(i, 0)-want) > tolerance {
+			t.Errorf("cubic at %g: slope %.15g, want %.15g", v, slopes.At(i, 0), want)
+		}
+		if want := other.PredictDerivative(v); math.Abs(slopes.At(i, 1)-want) > tolerance {
+			t.Errorf("sine at %g: slope %.15g, want %.15g", v, slopes.At(i, 1), want)
+		}
+	}
 }
