@@ -1,5 +1,5 @@
 // Package assess compares the poses of a run with their truth: Compare joins them,
-// and Run tells errors, lag, drift and where their uncertainty comes from. Pivot
+// and Run gives errors, lag, drift and where their uncertainty comes from. Pivot
 // finds the tip of a pointer from the poses alone.
 package assess
 
@@ -19,7 +19,7 @@ import (
 	"tonepose/solver/assessment"
 )
 
-// Options says how poses are brought together with their truth. The zero
+// Options are how poses are brought together with their truth. The zero
 // value: same frame, same body, same clock.
 type Options struct {
 	Offset   float64 // added to the poses' times before they are compared [s]
@@ -44,22 +44,26 @@ type Options struct {
 // Result is the poses of one run beside their truth.
 type Result struct {
 	Samples  []assessment.Sample
-	Sensors  []string // of each sample
-	Flags    []tables.Flags
-	Duration []float64 // of each sample's window [s]
-	Unsolved int       // rows without a pose
-	Beyond   int       // poses that the truth says nothing about
+	Rows     []Row // of the samples
+	Unsolved int   // rows without a pose
+	Beyond   int   // poses outside of the truth's times
 	Rig      *rig.Rig
 	Metadata tables.Metadata
 
 	Stations     []string // labels of the samples' stations, from index 1
 	Registration *Registered
 
-	raw    []rigid.Pose // the samples' estimates as solved
-	known  []sigmas     // of the samples' truth
 	truth  map[string]*knownPoses
 	times  map[string][]float64 // of all rows of a sensor, solved or not
 	offset float64
+}
+
+// Row is the row of a run's table that a sample comes from.
+type Row struct {
+	Sensor string
+	Flags  tables.Flags
+	raw    rigid.Pose // as solved
+	known  sigmas     // of the truth
 }
 
 // ErrNothingToCompare reports that no pose and no truth belong together.
@@ -111,10 +115,8 @@ func Compare(ctx context.Context, dir, truth string, o Options) (*Result, error)
 			s.Station, s.Visit = visit.station, visit.visit
 			sigma = sigmasOf(&visit.Station)
 		}
-		a.Samples, a.raw, a.known = append(a.Samples, s), append(a.raw, *row.Estimate), append(a.known, sigma)
-		a.Sensors = append(a.Sensors, row.Sensor)
-		a.Flags = append(a.Flags, row.Flags)
-		a.Duration = append(a.Duration, row.Duration)
+		a.Samples = append(a.Samples, s)
+		a.Rows = append(a.Rows, Row{row.Sensor, row.Flags, *row.Estimate, sigma})
 	}
 	if len(a.Samples) == 0 {
 		return nil, errors.Join(ErrNothingToCompare, fmt.Errorf("%s has %d poses, none within the times of %s", dir, a.Beyond, truth))
@@ -165,16 +167,13 @@ func full(c *tables.Covariance) *[6][6]float64 {
 	return &out
 }
 
-// Part is the assessment of those samples that keep tells.
+// Part is the assessment of those samples that keep chooses.
 func (a *Result) Part(keep func(i int) bool) *Result {
 	part := *a
-	part.Samples, part.raw, part.known, part.Sensors, part.Flags, part.Duration = nil, nil, nil, nil, nil, nil
+	part.Samples, part.Rows = nil, nil
 	for i := range a.Samples {
 		if keep(i) {
-			part.Samples, part.raw, part.known = append(part.Samples, a.Samples[i]), append(part.raw, a.raw[i]), append(part.known, a.known[i])
-			part.Sensors = append(part.Sensors, a.Sensors[i])
-			part.Flags = append(part.Flags, a.Flags[i])
-			part.Duration = append(part.Duration, a.Duration[i])
+			part.Samples, part.Rows = append(part.Samples, a.Samples[i]), append(part.Rows, a.Rows[i])
 		}
 	}
 	return &part
@@ -182,18 +181,18 @@ func (a *Result) Part(keep func(i int) bool) *Result {
 
 // Sensor is the part of one sensor.
 func (a *Result) Sensor(name string) *Result {
-	return a.Part(func(i int) bool { return a.Sensors[i] == name })
+	return a.Part(func(i int) bool { return a.Rows[i].Sensor == name })
 }
 
 // Unflagged is the part without doubts.
 func (a *Result) Unflagged() *Result {
-	return a.Part(func(i int) bool { return a.Flags[i] == 0 })
+	return a.Part(func(i int) bool { return a.Rows[i].Flags == 0 })
 }
 
 // SensorNames lists the sensors that have samples, in the rig's order.
 func (a *Result) SensorNames() (names []string) {
 	for _, s := range a.Rig.Sensors {
-		if slices.Contains(a.Sensors, s.Name) {
+		if slices.ContainsFunc(a.Rows, func(r Row) bool { return r.Sensor == s.Name }) {
 			names = append(names, s.Name)
 		}
 	}
@@ -201,7 +200,7 @@ func (a *Result) SensorNames() (names []string) {
 }
 
 // moveToTip moves estimates, truth and covariances from the sensors' origins to
-// their points of interest. A truth of places only speaks of that point already,
+// their points of interest. A truth of positions alone is one of that point already,
 // so its samples are moved before it is registered, all others after.
 func (a *Result) moveToTip(placeOnly bool) error {
 	for i := range a.Samples {
@@ -211,10 +210,10 @@ func (a *Result) moveToTip(placeOnly bool) error {
 		}
 		tip := a.Rig.Sensors[s.Sensor].TipM
 		if tip == nil {
-			return fmt.Errorf("sensor %s has no tip_m in its rig: find it with assess --pivot", a.Sensors[i])
+			return fmt.Errorf("sensor %s has no tip_m in its rig: find it with assess --pivot", a.Rows[i].Sensor)
 		}
 		if s.Axis != nil && !onAxis(a.Rig.Sensor(s.Sensor), *tip) {
-			return fmt.Errorf("sensor %s: tip_m lies off the axis about which its turn can't be seen", a.Sensors[i])
+			return fmt.Errorf("sensor %s: tip_m lies off the axis about which its rotation can't be seen", a.Rows[i].Sensor)
 		}
 		arm := s.Estimate.Rotate(*tip)
 		s.Estimate.Position = r3.Add(s.Estimate.Position, arm)
@@ -237,7 +236,7 @@ func (a *Result) moveToTip(placeOnly bool) error {
 	return nil
 }
 
-// blindAxis is the direction about which a sensor's turn can't be seen; nil: none.
+// blindAxis is the direction about which a sensor's rotation can't be seen; nil: none.
 func blindAxis(r *rig.Rig, sensor int) *r3.Vec {
 	if axis, ok := r.Sensor(sensor).BlindAxis(); ok {
 		return &axis
@@ -246,7 +245,7 @@ func blindAxis(r *rig.Rig, sensor int) *r3.Vec {
 }
 
 // onAxis tells whether a point of a sensor with a blind axis stays where it is when
-// the sensor turns about that: a coil there would not show the turn either.
+// the sensor rotates about that: a coil there would not show the rotation either.
 func onAxis(s mutual.Sensor, point r3.Vec) bool {
 	s.Coils = append(slices.Clone(s.Coils), mutual.Coil{Center: point, Axis: s.Coils[0].Axis})
 	_, ok := s.BlindAxis()

@@ -20,8 +20,8 @@ import (
 	"tonepose/solver/assessment/registration"
 )
 
-// Budget says where the uncertainty of a sensor's error comes from, as
-// RMS over its poses.
+// Budget is the uncertainty of a sensor's error by its sources, as RMS over its
+// poses.
 type Budget struct {
 	Sensor   string       `json:"-"`
 	Poses    int          `json:"n"`
@@ -53,8 +53,8 @@ const (
 var budgetNames = [budgetSources]string{
 	solver.Noise:     "noise of the couplings",
 	solver.Drive:     "drive current: noise of its reference, gain of its channel",
-	solver.Emitters:  "emitters: place, tilt, strength",
-	solver.Pickups:   "pickups: place, tilt, sensitivity, gain",
+	solver.Emitters:  "emitters: position, axis, strength",
+	solver.Pickups:   "pickups: position, axis, sensitivity, gain",
 	solver.Joint:     "map of metal, emitters and pickups, found together",
 	fromReference:    "reference device",
 	fromRegistration: "registration",
@@ -92,11 +92,11 @@ func (a *Result) Budget(dir, sensor string, coverage float64) (*Budget, error) {
 	var squares [budgetSources][6]float64
 	var observed [6]float64
 	for i, c := range couplings {
-		cov, err := s.Contributions(c, part.raw[i], unweighed)
+		cov, err := s.Contributions(c, part.Rows[i].raw, unweighed)
 		if err != nil {
 			return nil, fmt.Errorf("budget at %.6f s: %w", part.Samples[i].Time, err)
 		}
-		arm := r3.Sub(part.Samples[i].Estimate.Position, part.raw[i].Position)
+		arm := r3.Sub(part.Samples[i].Estimate.Position, part.Rows[i].raw.Position)
 		for k := range cov {
 			moved := rigid.CovarianceAt(&cov[k], arm)
 			for c := range 6 {
@@ -263,8 +263,8 @@ func tolerances(r *rig.Rig, index int, emitters bool) *solver.ErrorModel {
 }
 
 // setVariances fills the seven of one emitter or coil.
-func setVariances(c *mat.SymDense, thing int, place, tilt, size float64) {
-	for i, sigma := range [...]float64{place, place, place, tilt, tilt, tilt, size} {
+func setVariances(c *mat.SymDense, thing int, position, axis, size float64) {
+	for i, sigma := range [...]float64{position, position, position, axis, axis, axis, size} {
 		c.SetSym(7*thing+i, 7*thing+i, sigma*sigma)
 	}
 }

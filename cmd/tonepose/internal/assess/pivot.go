@@ -11,7 +11,7 @@ import (
 	"tonepose/solver/assessment/registration"
 )
 
-// Pivoted is the tip of a pointer, found from poses while it turned about it.
+// Pivoted is the tip of a pointer, found from poses while it rotated about it.
 type Pivoted struct {
 	Sensor     string     `json:"sensor"`
 	Poses      int        `json:"n"`

@@ -12,7 +12,7 @@ import (
 	"tonepose/solver/assessment/registration"
 )
 
-// Registering says how a truth in another frame is brought over.
+// Registering is how a truth in another frame is brought over.
 type Registering int
 
 const (
@@ -102,10 +102,10 @@ func (a *Result) errorCovariance() []*[6][6]float64 {
 }
 
 // reference is the covariance of a sample's truth, in the rig frame and at the
-// sensor: a marker that is turned wrongly moves the sensor that is fixed to it.
-// About a blind axis no turn counts.
+// sensor: a marker's error of rotation moves the sensor that is fixed to it.
+// About a blind axis no rotation counts.
 func (a *Result) reference(i int) (c [6][6]float64) {
-	s, sigma := &a.Samples[i], a.known[i]
+	s, sigma := &a.Samples[i], a.Rows[i].known
 	for k := range 3 {
 		c[k][k], c[3+k][3+k] = sigma.position*sigma.position, sigma.rotation*sigma.rotation
 	}
@@ -131,7 +131,7 @@ func (a *Result) options(o Options) registration.Options {
 	return registration.Options{KeepAll: o.KeepAll, Seed: o.Seed}
 }
 
-// stated tells whether all samples have a covariance: a fit then weighs by them.
+// stated reports whether all samples have a covariance: a fit then weighs by them.
 func stated(c []*[6][6]float64) bool {
 	for _, v := range c {
 		if v == nil {
@@ -165,12 +165,12 @@ func (a *Result) registerPlaces(o Options) error {
 
 func (a *Result) registerPoses(o Options) error {
 	if n := len(a.SensorNames()); n > 1 {
-		return fmt.Errorf("hand-eye is for one sensor at a time, the truth speaks of %d: use --sensor", n)
+		return fmt.Errorf("hand-eye is for one sensor at a time, the truth has %d: use --sensor", n)
 	}
 	var reference, estimate []rigid.Pose
 	for i, s := range a.Samples {
 		if s.Axis != nil {
-			return fmt.Errorf("sensor %s does not see turns about its axis, which hand-eye needs: use --register rigid", a.Sensors[i])
+			return fmt.Errorf("sensor %s does not see rotations about its axis, which hand-eye needs: use --register rigid", a.Rows[i].Sensor)
 		}
 		if s.PlaceOnly {
 			return errors.New("the truth has no orientations, which hand-eye needs: use --register rigid")
@@ -203,7 +203,7 @@ func (a *Result) registerPoses(o Options) error {
 func (a *Result) registered(kind string, q *registration.Quality, frame, body rigid.Pose) *Registered {
 	r := &Registered{Transform: Transform{Frame: frame, Body: body}, Kind: kind, RMS: q.RMS, DOF: q.DOF, Chi2: math.NaN(), Birge: q.Birge()}
 	for _, i := range q.Outliers() {
-		r.Outliers = append(r.Outliers, Outlier{a.Samples[i].Time, a.Sensors[i], a.Stations[a.Samples[i].Station]})
+		r.Outliers = append(r.Outliers, Outlier{a.Samples[i].Time, a.Rows[i].Sensor, a.Stations[a.Samples[i].Station]})
 	}
 	r.Used = len(q.Used) - len(r.Outliers)
 	if q.Stated {
@@ -242,7 +242,7 @@ func (a *Result) carry(used []bool, covariance []*[6][6]float64) {
 	}
 }
 
-// withoutTwist takes turns about the blind axis u out of a sensitivity's lower
+// withoutTwist takes rotations about the blind axis u out of a sensitivity's lower
 // three rows.
 func withoutTwist(j *mat.Dense, u r3.Vec) {
 	axis := [3]float64{u.X, u.Y, u.Z}

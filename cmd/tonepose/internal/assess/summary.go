@@ -9,11 +9,11 @@ import (
 	"tonepose/solver/assessment"
 )
 
-// Summary is all that is told of a run's errors, in the form of its JSON.
+// Summary is all about a run's errors, in the form of its JSON.
 type Summary struct {
 	assessment.Report
 	Unsolved int `json:"n_unsolved"`     // rows without a pose
-	Beyond   int `json:"n_beyond_truth"` // poses that the truth says nothing about
+	Beyond   int `json:"n_beyond_truth"` // poses outside of the truth's times
 	Flagged  int `json:"n_flagged"`
 	// Unflagged is the same without flagged poses, where there are some of both.
 	Unflagged    *assessment.Report `json:"unflagged,omitempty"`
@@ -23,7 +23,7 @@ type Summary struct {
 	Result       *Result            `json:"-"`
 }
 
-// SensorSummary is what is told of a sensor by itself.
+// SensorSummary is about one sensor.
 type SensorSummary struct {
 	Sensor  string             `json:"sensor"`
 	Freedom int                `json:"degrees_of_freedom"`
@@ -70,8 +70,8 @@ func Run(ctx context.Context, dir, truth string, o Options) (*Summary, error) {
 
 func (a *Result) summarise(ctx context.Context, dir string, o *Options) (*Summary, error) {
 	sum := &Summary{Report: a.report(o), Unsolved: a.Unsolved, Beyond: a.Beyond, Registration: a.Registration, Stations: a.Stations[1:], Result: a}
-	for _, f := range a.Flags {
-		if f != 0 {
+	for _, r := range a.Rows {
+		if r.Flags != 0 {
 			sum.Flagged++
 		}
 	}

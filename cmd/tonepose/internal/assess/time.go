@@ -18,7 +18,7 @@ func (a *Result) Lag(sensor string, reach float64) (*assessment.Lag, error) {
 	}
 	var samples []assessment.Sample
 	for i, s := range a.Samples {
-		if a.Sensors[i] == sensor && s.Visit == 0 {
+		if a.Rows[i].Sensor == sensor && s.Visit == 0 {
 			samples = append(samples, s)
 		}
 	}
@@ -50,7 +50,7 @@ type DriftPoint struct {
 	Low, High [3]float64 `json:"-"`          // of the axes
 }
 
-// fewest windows that tell anything of drift.
+// leastDrift is the fewest windows that show a drift.
 const leastDrift = 16
 
 // Drift is nil when a sensor has too few windows in a row.
@@ -91,7 +91,7 @@ func (a *Result) Drift(sensor string) (*Drift, error) {
 func (a *Result) evenRun(sensor string) (best []int, interval float64) {
 	var all []int
 	for i := range a.Samples {
-		if a.Sensors[i] == sensor {
+		if a.Rows[i].Sensor == sensor {
 			all = append(all, i)
 		}
 	}

@@ -44,7 +44,7 @@ type knownVisit struct {
 }
 
 // readTruth reads the truth of every sensor and numbers its stations: rows with one
-// label are one place, or without labels those with one pose.
+// label are one station, or without labels those with one pose.
 func (a *Result) readTruth(file string) (map[string]*knownPoses, error) {
 	names := a.Rig.SensorNames()
 	rows, err := tables.ReadKnown(file, names, a.Metadata.Recording.Start)
@@ -55,11 +55,11 @@ func (a *Result) readTruth(file string) (map[string]*knownPoses, error) {
 	for i, name := range names {
 		known[name] = &knownPoses{sensor: i, axis: blindAxis(a.Rig, i), frame: stay, body: stay}
 	}
-	type place struct {
+	type rest struct {
 		sensor, label string
 		pose          rigid.Pose
 	}
-	stations := map[place]int{}
+	stations := map[rest]int{}
 	a.Stations = []string{""}
 	visits := 0
 	for _, row := range rows {
@@ -68,7 +68,7 @@ func (a *Result) readTruth(file string) (map[string]*knownPoses, error) {
 		if row.Stop == row.Start {
 			continue
 		}
-		at := place{row.Sensor, row.Label, row.Pose}
+		at := rest{row.Sensor, row.Label, row.Pose}
 		if row.Label != "" {
 			at.pose = rigid.Pose{}
 		}
@@ -102,9 +102,6 @@ func (k *knownPoses) interpolate(rows []tables.Station, sensor string) error {
 		if r.Sensor != sensor || r.Stop > r.Start {
 			continue
 		}
-		if n := len(times); n > 0 && r.Start <= times[n-1] {
-			return fmt.Errorf("line %d: time %g s: must exceed the time before it, %g s", r.Line, r.Start, times[n-1])
-		}
 		times, poses = append(times, r.Start), append(poses, r.Pose)
 		own := sigmasOf(&r)
 		squares.position += own.position * own.position
@@ -115,9 +112,6 @@ func (k *knownPoses) interpolate(rows []tables.Station, sensor string) error {
 	}
 	n := float64(len(times))
 	k.sigmas = sigmas{math.Sqrt(squares.position / n), math.Sqrt(squares.rotation / n)}
-	if len(times) < 4 {
-		return fmt.Errorf("%d timed poses: at least 4 are needed to interpolate between", len(times))
-	}
 	k.from, k.to = times[0], times[len(times)-1]
 	var err error
 	k.motion, err = motion.Through(times, poses)

@@ -5,12 +5,12 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"tonepose/cmd/tonepose/internal/measure"
 
 	"github.com/spf13/cobra"
 
 	"tonepose/cmd/tonepose/internal/assess"
 	"tonepose/cmd/tonepose/internal/files"
+	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/report"
 )
@@ -28,7 +28,7 @@ func newAssess(s Streams) *cobra.Command {
 		Use:   "assess DIR (--truth CSV | --pivot)",
 		Short: "Errors of solved poses against known ones, and whether the stated sigmas hold",
 		Long: `Assess compares DIR/poses.parquet with known poses: a CSV with x_m y_m z_m and,
-where known, qw qx qy qz, sigma_position_m and sigma_rotation_rad. When is told
+where known, qw qx qy qz, sigma_position_m and sigma_rotation_rad. Times are given
 by start_s, stop_s (a rest) or time_s (a motion), counted from the recording's
 first sample; or, by another logger, by start_datetime, stop_datetime or
 datetime (RFC 3339 with zone), for recordings that state their start. Rows with
@@ -40,7 +40,7 @@ marker and the sensor, from positions and orientations. Outliers of the fit are
 left out of it, and named. --transform uses a motion that --save-transform wrote
 before: then the same poses do not judge what they fitted.
 
-With --pivot no truth is needed: all poses are of a pointer turned about its tip,
+With --pivot no truth is needed: all poses are of a pointer rotated about its tip,
 which is found in the sensor's frame; --save-rig writes it as tip_m into a new
 rig file, and poses solved with that carry the tip. --at tip compares tips.
 
@@ -72,9 +72,9 @@ too), 1 no pose could be compared, 2 the call or a file was wrong.`,
 		return text == "tip", nil
 	}, "compare the sensors' origin or their tip")
 	f.StringVar(&o.Sensor, "sensor", "", "only this sensor")
-	f.BoolVar(&o.pivot, "pivot", false, "find the tip of a pointer that was turned about it")
+	f.BoolVar(&o.pivot, "pivot", false, "find the tip of a pointer that was rotated about it")
 	f.StringVar(&o.saveRig, "save-rig", "", "with --pivot: write the rig with the tip found to this file")
-	f.BoolVar(&o.Budget, "budget", false, "say where the uncertainty comes from: noise, drive, emitters, pickups, map of metal, reference, registration")
+	f.BoolVar(&o.Budget, "budget", false, "split the uncertainty by its sources: noise, drive, emitters, pickups, map of metal, reference, registration")
 	addValue(f, &o.Reach, "max-lag", "500ms", "duration", aboveZero(seconds), "how far to look for a lag of moving poses")
 	addValue(f, &o.Confidence, "confidence", "0.95", "float", func(text string) (float64, error) {
 		v, err := between(0, 1)(text)
@@ -119,6 +119,9 @@ func runAssess(ctx context.Context, dir string, o *assessOptions, s Streams) err
 	}
 	if o.out != "" {
 		if err := report.SaveAssessment(figures, dir, sum); err != nil {
+			return err
+		}
+		if err := figures.Commit(); err != nil {
 			return err
 		}
 	}

@@ -93,9 +93,9 @@ func TestCalibrationRecording(t *testing.T) {
 	if after.NormalisedMean < 0.6 || after.NormalisedMean > 1.5 {
 		t.Errorf("validation: mean squared error over prediction %.2f", after.NormalisedMean)
 	}
-	for i, f := range a.Flags {
-		if f != 0 {
-			t.Errorf("validation station at %.3f s is flagged %s", a.Samples[i].Time, f)
+	for i, r := range a.Rows {
+		if r.Flags != 0 {
+			t.Errorf("validation station at %.3f s is flagged %s", a.Samples[i].Time, r.Flags)
 		}
 	}
 	out := filepath.Join(dir, "solved")

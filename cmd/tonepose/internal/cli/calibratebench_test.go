@@ -120,7 +120,7 @@ func (b *inventedBench) validate(t *testing.T, recording, truth, rig string) (ma
 	}
 	of := map[string][]assessment.Sample{}
 	for i, s := range a.Samples {
-		of[a.Sensors[i]] = append(of[a.Sensors[i]], s)
+		of[a.Rows[i].Sensor] = append(of[a.Rows[i].Sensor], s)
 	}
 	out := map[string]assessment.Report{}
 	for name, samples := range of {

@@ -141,8 +141,8 @@ func TestStationsTogetherTellFaultsApart(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if a.Flags[0]&tables.Ambiguous == 0 {
-			t.Errorf("%s: the first station is flagged %q", filepath.Base(name), a.Flags[0])
+		if a.Rows[0].Flags&tables.Ambiguous == 0 {
+			t.Errorf("%s: the first station is flagged %q", filepath.Base(name), a.Rows[0].Flags)
 		}
 	}
 }

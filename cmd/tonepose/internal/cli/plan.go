@@ -8,12 +8,12 @@ import (
 	"math"
 	"path/filepath"
 	"strings"
-	"tonepose/cmd/tonepose/internal/measure"
 
 	"github.com/spf13/cobra"
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/cmd/tonepose/internal/files"
+	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/plan"
 	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/report"
@@ -38,7 +38,7 @@ func newPlan(s Streams) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "plan RIG",
 		Short: "Design a bench before building it: tones, noise, coils, accuracy, exposure",
-		Long: `Plan tells what to do with a bench and what to expect of it, from its rig file
+		Long: `Plan shows what to do with a bench and what to expect of it, from its rig file
 alone: it checks the tones, or chooses those that the rig leaves out (tone_hz and
 current_a_peak may be missing); finds phases for tones that share an amplifier;
 works out averaging, coils and dynamic range; predicts position and orientation

@@ -69,7 +69,8 @@ func TestStationsRecording(t *testing.T) {
 	if r.NormalisedMean < 0.6 || r.NormalisedMean > 1.5 {
 		t.Errorf("mean squared error over prediction %.2f", r.NormalisedMean)
 	}
-	for i, f := range a.Flags {
+	for i, row := range a.Rows {
+		f := row.Flags
 		if f != 0 {
 			t.Errorf("station at %.3f s is flagged %s", a.Samples[i].Time, f)
 		}
@@ -89,7 +90,8 @@ func TestMovingRecording(t *testing.T) {
 	}
 	// The fast start bends inside the window; the slow middle does not.
 	motion := 0
-	for i, f := range a.Flags {
+	for i, row := range a.Rows {
+		f := row.Flags
 		if f&tables.Distorted != 0 {
 			t.Errorf("frame at %.3f s is called distorted", a.Samples[i].Time)
 		}
@@ -217,7 +219,7 @@ func TestLongWindowsOfMotionAreHonest(t *testing.T) {
 	if r.NormalisedMean > 5 {
 		t.Errorf("mean squared error over prediction %.2f", r.NormalisedMean)
 	}
-	if !slices.ContainsFunc(a.Flags, func(f tables.Flags) bool { return f&tables.Motion != 0 }) {
+	if !slices.ContainsFunc(a.Rows, func(r assess.Row) bool { return r.Flags&tables.Motion != 0 }) {
 		t.Error("no frame is flagged motion")
 	}
 }

@@ -81,3 +81,21 @@ func TestSimulateRefusesBadCalls(t *testing.T) {
 		}
 	}
 }
+
+// --quiet leaves the files, and no word of them.
+func TestQuietCommandsPrintNothing(t *testing.T) {
+	dir := t.TempDir()
+	planned, recording := filepath.Join(dir, "planned.rig.yaml"), filepath.Join(dir, "run")
+	for file, args := range map[string][]string{
+		planned:                   {"plan", planRigs + "ring-to-plan.rig.yaml", "--rig-out", planned, "--high", "15000", "--quiet"},
+		recording + ".sigmf-data": {"simulate", planRigs + "pipe-bench.rig.yaml", "--path", "sweep", "--duration", "10ms", "--out", recording, "--quiet"},
+	} {
+		var stdout, stderr bytes.Buffer
+		if code := Run(t.Context(), args, Streams{Out: &stdout, Err: &stderr}); code != 0 || stdout.Len()+stderr.Len() > 0 {
+			t.Errorf("%v: exit code %d, %q, %q", args, code, &stdout, &stderr)
+		}
+		if _, err := os.Stat(file); err != nil {
+			t.Error(err)
+		}
+	}
+}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 
 	"gonum.org/v1/gonum/interp"
+	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -18,18 +19,23 @@ import (
 // given one.
 type Spline struct {
 	First, Last float64 // times of the first and the last pose [s]
-	x, y, z     interp.NotAKnotCubic
-	q           [4]interp.NotAKnotCubic
+	x, y, z     interp.PiecewiseCubic
+	q           [4]interp.PiecewiseCubic
 }
 
-// Through needs at least four poses at rising times.
+// Through lays a motion through timed poses, at least four at rising times [s].
 func Through(times []float64, poses []rigid.Pose) (*Spline, error) {
 	n := len(times)
-	s := &Spline{First: times[0], Last: times[n-1]}
-	col := make([][]float64, 7)
-	for i := range col {
-		col[i] = make([]float64, n)
+	for i := 1; i < n; i++ {
+		if times[i] <= times[i-1] {
+			return nil, fmt.Errorf("pose %d, time %g s: must exceed the time before it, %g s", i+1, times[i], times[i-1])
+		}
 	}
+	if n < 4 {
+		return nil, fmt.Errorf("%d timed poses: a smooth motion needs at least 4", n)
+	}
+	s := &Spline{First: times[0], Last: times[n-1]}
+	knots := mat.NewDense(n, 7, nil)
 	sign := 1.0
 	for i, p := range poses {
 		if i > 0 {
@@ -39,16 +45,45 @@ func Through(times []float64, poses []rigid.Pose) (*Spline, error) {
 			}
 		}
 		q := quat.Scale(sign, p.Rotation)
-		for j, v := range []float64{p.Position.X, p.Position.Y, p.Position.Z, q.Real, q.Imag, q.Jmag, q.Kmag} {
-			col[j][i] = v
-		}
+		knots.SetRow(i, []float64{p.Position.X, p.Position.Y, p.Position.Z, q.Real, q.Imag, q.Jmag, q.Kmag})
 	}
-	for j, c := range []*interp.NotAKnotCubic{&s.x, &s.y, &s.z, &s.q[0], &s.q[1], &s.q[2], &s.q[3]} {
-		if err := c.Fit(times, col[j]); err != nil {
-			return nil, fmt.Errorf("spline through %d poses: %w", n, err)
-		}
+	slopes, err := slopesOf(times, knots)
+	if err != nil {
+		return nil, fmt.Errorf("spline through %d poses: %w", n, err)
+	}
+	for j, c := range []*interp.PiecewiseCubic{&s.x, &s.y, &s.z, &s.q[0], &s.q[1], &s.q[2], &s.q[3]} {
+		c.FitWithDerivatives(times, mat.Col(nil, j, knots), mat.Col(nil, j, slopes))
 	}
 	return s, nil
+}
+
+// slopesOf returns the derivatives at the knots of the cubic splines through the
+// columns of y: continuous second derivatives, third ones too at the second and the
+// last knot but one (not-a-knot). The equations are tridiagonal: their cost
+// grows with the number of poses alone.
+//
+// Source: de Boor, A Practical Guide to Splines (2001), chapter IV.
+func slopesOf(x []float64, y *mat.Dense) (*mat.Dense, error) {
+	n, columns := y.Dims()
+	h := func(i int) float64 { return x[i+1] - x[i] }
+	lower, diagonal, upper := make([]float64, n-1), make([]float64, n), make([]float64, n-1)
+	for i := 1; i < n-1; i++ {
+		lower[i-1], diagonal[i], upper[i] = h(i), 2*(h(i-1)+h(i)), h(i-1)
+	}
+	first, last := x[2]-x[0], x[n-1]-x[n-3]
+	diagonal[0], upper[0] = h(1), first
+	lower[n-2], diagonal[n-1] = last, h(n-3)
+	right := mat.NewDense(n, columns, nil)
+	for c := range columns {
+		rise := func(i int) float64 { return (y.At(i+1, c) - y.At(i, c)) / h(i) }
+		for i := 1; i < n-1; i++ {
+			right.Set(i, c, 3*(h(i)*rise(i-1)+h(i-1)*rise(i)))
+		}
+		right.Set(0, c, ((h(0)+2*first)*h(1)*rise(0)+h(0)*h(0)*rise(1))/first)
+		right.Set(n-1, c, (h(n-2)*h(n-2)*rise(n-3)+(2*last+h(n-2))*h(n-3)*rise(n-2))/last)
+	}
+	slopes := new(mat.Dense)
+	return slopes, mat.NewTridiag(n, lower, diagonal, upper).SolveTo(slopes, false, right)
 }
 
 // At returns the pose at t [s], its velocity [m/s] and angular velocity [rad/s],

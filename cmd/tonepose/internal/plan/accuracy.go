@@ -3,7 +3,6 @@ package plan
 import (
 	"context"
 	"math"
-	"math/cmplx"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -12,7 +11,7 @@ import (
 	"tonepose/solver/prediction"
 )
 
-// Sensor is what a sensor of the bench can be expected to tell.
+// Sensor is what a sensor of the bench can be expected to give.
 type Sensor struct {
 	Sensor   string       `json:"sensor"`
 	Freedom  int          `json:"degrees_of_freedom"`
@@ -63,7 +62,7 @@ type Wanted struct {
 // Range is the dynamic range of one pickup channel, volts at the ADC.
 type Range struct {
 	Channel     string     `json:"channel"`
-	PeakV       float64    `json:"largest_peak_v"` // bound: strongest place, each tone's worst orientation, all tones aligned
+	PeakV       float64    `json:"largest_peak_v"` // bound: strongest position, each tone's worst orientation, all tones aligned
 	PeakAt      [3]float64 `json:"largest_at_m"`
 	FullScaleV  float64    `json:"full_scale_v"` // 0: not stated
 	WeakestRMSV float64    `json:"weakest_rms_v"`
@@ -72,7 +71,7 @@ type Range struct {
 	RangeDB     float64    `json:"range_db"` // largest rms of the same kind over sigma
 	Gain        float64    `json:"gain"`
 	Suggested   float64    `json:"gain_suggested"`
-	ClippedAt   float64    `json:"clipping_places"` // share of the places where the peak can exceed full scale
+	ClippedAt   float64    `json:"clipping_share"` // of the positions, where the peak can exceed full scale
 }
 
 // Slice is the map of predicted errors in a plane through the volume's middle.
@@ -85,9 +84,9 @@ type Slice struct {
 }
 
 const (
-	gridSide  = 9  // places a side of the working volume
-	turns     = 12 // at each
-	sliceSide = 27 // places along a slice's longer side
+	gridSide  = 9  // positions a side of the working volume
+	turns     = 12 // orientations at each
+	sliceSide = 27 // positions along a slice's longer side
 	// gainReserve is how much of full scale the largest peak may take: common
 	// practice, room for noise, mains and coils that differ from their drawing.
 	gainReserve = 0.7
@@ -160,7 +159,7 @@ func (p *Plan) sensor(ctx context.Context, array fieldmodels.Array, sensor int) 
 	case sum.Blind == sum.Poses:
 		p.caution("sensor %s can not be located at all with this bench: too few couplings, or emitters too much alike", s.Sensor)
 	case sum.Blind > 0:
-		p.caution("sensor %s is blind in %d of %d poses: places are listed under blind spots", s.Sensor, sum.Blind, sum.Poses)
+		p.caution("sensor %s is blind in %d of %d poses: their positions are listed under blind spots", s.Sensor, sum.Blind, sum.Poses)
 	}
 	reach := r3.Norm(r3.Sub(r.WorkingVolume.Max, r.WorkingVolume.Min))
 	if x := s.Position.P95; x > coarse*reach && !math.IsInf(x, 1) {
@@ -220,9 +219,9 @@ var sliceAxes = [3][2]int{{1, 2}, {0, 2}, {0, 1}}
 // ranges bounds the signals of a sensor's channels over the working volume.
 func (p *Plan) ranges(ctx context.Context, array fieldmodels.Array, sensor int) ([]Range, error) {
 	r := p.Bench
-	places := prediction.Grid(r.Volume(), gridSide)
-	fields := make([][]float64, len(places)) // |B| of each emitter's current [T peak]
-	for i, at := range places {
+	positions := prediction.Grid(r.Volume(), gridSide)
+	fields := make([][]float64, len(positions)) // |B| of each emitter's current [T peak]
+	for i, at := range positions {
 		if err := ctx.Err(); err != nil {
 			return nil, err
 		}
@@ -243,21 +242,17 @@ func (p *Plan) ranges(ctx context.Context, array fieldmodels.Array, sensor int) 
 		var perTesla []float64
 		density := 0.0
 		for _, e := range r.Emitters {
-			g, err := ch.Response(e.ToneHz)
+			at, err := p.receiveChain(c.Channel, e.ToneHz, p.thermal(c))
 			if err != nil {
 				return nil, err
 			}
-			perTesla = append(perTesla, cmplx.Abs(g)*2*math.Pi*e.ToneHz*c.AreaTurnsM2)
-			n, _, err := p.density(c.Channel, e.ToneHz, p.thermal(c))
-			if err != nil {
-				return nil, err
-			}
-			density = math.Max(density, n)
+			perTesla = append(perTesla, at.gain*2*math.Pi*e.ToneHz*c.AreaTurnsM2)
+			density = math.Max(density, at.density)
 		}
 		d.SigmaV = p.sigma(density)
 		clipped := 0
 		strongest := 0.0 // rms, mean over orientations
-		for i, at := range places {
+		for i, at := range positions {
 			peak, square := 0.0, 0.0
 			for e, b := range fields[i] {
 				v := perTesla[e] * b
@@ -277,7 +272,7 @@ func (p *Plan) ranges(ctx context.Context, array fieldmodels.Array, sensor int) 
 			}
 		}
 		d.RangeDB = 20 * math.Log10(strongest/(d.SigmaV/math.Sqrt2))
-		d.ClippedAt = float64(clipped) / float64(len(places))
+		d.ClippedAt = float64(clipped) / float64(len(positions))
 		if len(ch.Table) > 0 {
 			d.Gain = math.NaN() // it is the table's
 		}
@@ -308,7 +303,7 @@ func (p *Plan) rangeCautions(ranges []Range) {
 		}
 	}
 	if len(clip) > 0 {
-		p.caution("%s: can clip in up to %.2g %% of the working volume, where peaks reach %.3g times full scale at the worst attitude: lower the gain as suggested, or keep away from the coils",
+		p.caution("%s: can clip in up to %.2g %% of the working volume, where peaks reach %.3g times full scale in the worst orientation: lower the gain as suggested, or keep away from the coils",
 			names(clip), 100*share, worst)
 	}
 	if len(small) > 0 {

@@ -112,7 +112,7 @@ func (p *Plan) coils() {
 		w, round, assumed := winding(&e.Model, o.Wire)
 		nan := math.NaN()
 		c := Coil{Emitter: e.Name, WireM: w.Wire.Diameter, WireAssumed: assumed, Fill: nan, InductanceH: nan, ACOhm: nan, ResonanceHz: nan,
-			VoltageV: nan, CapacitorF: nan, ResonantV: nan, CapacitorVoltV: nan, PowerW: nan, RiseK: nan, MomentAm2: moment(&e.Model) * e.CurrentPeakA}
+			VoltageV: nan, CapacitorF: nan, ResonantV: nan, CapacitorVoltV: nan, PowerW: nan, RiseK: nan, MomentAm2: r3.Norm(e.Model.Moment()) * e.CurrentPeakA}
 		c.SkinDepthM = coil.SkinDepth(coil.Resistivity(o.AmbientC), 1, e.ToneHz)
 		c.ResistanceOhm = w.Wire.Resistance(o.AmbientC) * wireLength(&e.Model)
 		if !round {
@@ -178,7 +178,7 @@ func (p *Plan) coilCautions() {
 		p.caution("%s: warmer by %s in still air: thicker wire, less current or pauses; warm copper drifts by 0.39 %% a kelvin, which the digitised drive current follows", names(warm), how)
 	}
 	if len(ringing) > 0 {
-		p.caution("%s: self-resonance, from about %.3g kHz, within ten times the tone: current through the winding's own capacitance makes less field than the drive channel tells", names(ringing), lowest/1e3)
+		p.caution("%s: self-resonance, from about %.3g kHz, within ten times the tone: current through the winding's own capacitance makes less field than the drive channel shows", names(ringing), lowest/1e3)
 	}
 	if len(full) > 0 {
 		p.caution("%s: the wire takes up to %.3g times the winding's cross-section: it can not be wound so", names(full), fill)
@@ -204,20 +204,4 @@ func pickupWinding(c *rig.Coil, w *coil.Wire) *coil.Coil {
 	}
 	out := coil.Bundle(c.RadiusM, c.AreaTurnsM2/(math.Pi*c.RadiusM*c.RadiusM), *w)
 	return &out
-}
-
-// moment is turns × area [m²] of a plain coil; NaN for others.
-func moment(m *rig.Model) float64 {
-	switch m.Type {
-	case "dipole":
-		return r3.Norm(m.MomentM2)
-	case "loop", "sheet":
-		return m.Turns * math.Pi * m.RadiusM * m.RadiusM
-	case "winding":
-		a, b := m.InnerRadiusM, m.OuterRadiusM
-		return m.Turns * math.Pi * (a*a + a*b + b*b) / 3
-	case "rectangle":
-		return m.Turns * m.WidthM * m.HeightM
-	}
-	return math.NaN()
 }

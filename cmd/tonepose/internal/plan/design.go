@@ -48,7 +48,7 @@ func (p *Plan) design(ctx context.Context) error {
 		return nil
 	}
 	if r.Calibration != nil {
-		return fmt.Errorf("%s is calibrated: its calibration tells where the emitters stand, so moving them makes no sense: plan from the rig before calibration", r.File)
+		return fmt.Errorf("%s is calibrated: its calibration holds for the emitters where they stand: plan from the rig before calibration", r.File)
 	}
 	sensor := 0
 	if o.OptimiseForSensor != "" {

@@ -16,7 +16,7 @@ type Exposure struct {
 	Unavailable string   `json:"unavailable,omitempty"` // why there is no comparison
 	Reaches     []Reach  `json:"reaches"`
 	Distances   []Field  `json:"distances"`
-	Volume      Field    `json:"working_volume"` // its largest values, each at its own place
+	Volume      Field    `json:"working_volume"` // its largest values, each at its own position
 	Points      []Field  `json:"points"`
 	Levels      []Levels `json:"reference_levels"`
 	HeatingToo  bool     `json:"heating_limits_apply_too"` // a tone above 100 kHz

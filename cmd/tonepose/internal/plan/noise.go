@@ -14,22 +14,29 @@ import (
 	"tonepose/solver/prediction"
 )
 
-// density is the one-sided noise density [V/√Hz] of a channel at the ADC's input
-// at hz, and the part of it that quantising makes. thermal is that of the coil on
-// it.
-func (p *Plan) density(channel int, hz, thermal float64) (total, quantising float64, err error) {
+// receiveChain is a channel at one frequency, with the noise at the ADC's input.
+type receiveChain struct {
+	gain       float64 // magnitude
+	density    float64 // one-sided [V/√Hz]
+	quantising float64 // the part of it that quantising makes
+}
+
+// receiveChain describes a channel at hz; thermal is the noise density of the coil on it.
+func (p *Plan) receiveChain(channel int, hz, thermal float64) (c receiveChain, err error) {
 	r, o := p.Bench, &p.Options
 	ch := &r.Channels[channel]
 	g, err := ch.Response(hz)
 	if err != nil {
-		return 0, 0, err
+		return c, err
 	}
-	analog := (o.NoiseV*o.NoiseV*(1+o.FlickerHz/hz) + thermal*thermal) * real(g*cmplx.Conj(g))
+	c.gain = cmplx.Abs(g)
 	if o.Bits > 0 && ch.FullScaleV > 0 {
 		step := 2 * ch.FullScaleV * math.Exp2(-float64(o.Bits))
-		quantising = step / math.Sqrt(12) / math.Sqrt(r.SampleRateHz/2)
+		c.quantising = step / math.Sqrt(12) / math.Sqrt(r.SampleRateHz/2)
 	}
-	return math.Sqrt(analog + quantising*quantising), quantising, nil
+	analog := (o.NoiseV*o.NoiseV*(1+o.FlickerHz/hz) + thermal*thermal) * c.gain * c.gain
+	c.density = math.Sqrt(analog + c.quantising*c.quantising)
+	return c, nil
 }
 
 // sigma is the standard deviation of each component of a peak phasor [V] that a
@@ -54,27 +61,19 @@ func (p *Plan) noise(sensor int) (prediction.Noise, error) {
 		omega := 2 * math.Pi * e.ToneHz
 		for k := range r.Sensors[sensor].Coils {
 			c := &r.Sensors[sensor].Coils[k]
-			density, _, err := p.density(c.Channel, e.ToneHz, p.thermal(c))
+			at, err := p.receiveChain(c.Channel, e.ToneHz, p.thermal(c))
 			if err != nil {
 				return n, err
 			}
-			g, err := r.Channels[c.Channel].Response(e.ToneHz)
-			if err != nil {
-				return n, err
-			}
-			n.SigmaH = append(n.SigmaH, p.sigma(density)/(cmplx.Abs(g)*omega*e.CurrentPeakA))
+			n.SigmaH = append(n.SigmaH, p.sigma(at.density)/(at.gain*omega*e.CurrentPeakA))
 		}
 		relative := 0.0
 		if e.Reference != nil {
-			density, _, err := p.density(e.Reference.Channel, e.ToneHz, 0)
+			at, err := p.receiveChain(e.Reference.Channel, e.ToneHz, 0)
 			if err != nil {
 				return n, err
 			}
-			g, err := r.Channels[e.Reference.Channel].Response(e.ToneHz)
-			if err != nil {
-				return n, err
-			}
-			relative = p.sigma(density) / (cmplx.Abs(g) * e.Reference.TransimpedanceOhm * e.CurrentPeakA)
+			relative = p.sigma(at.density) / (at.gain * e.Reference.TransimpedanceOhm * e.CurrentPeakA)
 		}
 		n.Relative = append(n.Relative, relative)
 	}
@@ -114,7 +113,7 @@ func (p *Plan) averaging(context.Context) error {
 	pickup := &r.Sensors[0].Coils[0]
 	e := middleTone(r)
 	hz := r.Emitters[e].ToneHz
-	total, quantising, err := p.density(pickup.Channel, hz, p.thermal(pickup))
+	on, err := p.receiveChain(pickup.Channel, hz, p.thermal(pickup))
 	if err != nil {
 		return err
 	}
@@ -123,26 +122,22 @@ func (p *Plan) averaging(context.Context) error {
 		return err
 	}
 	middle := r3.Scale(0.5, r3.Add(r.WorkingVolume.Min, r.WorkingVolume.Max))
-	g, err := r.Channels[pickup.Channel].Response(hz)
-	if err != nil {
-		return err
-	}
 	b, err := array.Emitters[e].Source.Field(middle)
 	if err != nil {
 		return err
 	}
 	// Over all orientations the mean square along an axis is a third.
-	signal := cmplx.Abs(g) * 2 * math.Pi * hz * pickup.AreaTurnsM2 * r3.Norm(b) / math.Sqrt(3) * r.Emitters[e].CurrentPeakA / math.Sqrt2
+	signal := on.gain * 2 * math.Pi * hz * pickup.AreaTurnsM2 * r3.Norm(b) / math.Sqrt(3) * r.Emitters[e].CurrentPeakA / math.Sqrt2
 	given := map[frequencyplan.Quantity]float64{
 		frequencyplan.Signal: signal, frequencyplan.ENBW: p.Window.ENBWHz, frequencyplan.ToneHz: hz,
 		frequencyplan.NoiseBandwidth: r.SampleRateHz / 2, frequencyplan.SampleRate: r.SampleRateHz,
 	}
-	if analog := math.Sqrt(total*total - quantising*quantising); quantising > 0 && analog > 0 {
+	if analog := math.Sqrt(on.density*on.density - on.quantising*on.quantising); on.quantising > 0 && analog > 0 {
 		given[frequencyplan.AnalogDensity] = analog
 		given[frequencyplan.Bits] = float64(p.Options.Bits)
 		given[frequencyplan.FullScale] = r.Channels[pickup.Channel].FullScaleV
 	} else {
-		given[frequencyplan.NoiseDensity] = total
+		given[frequencyplan.NoiseDensity] = on.density
 	}
 	budget, err := frequencyplan.Average(given)
 	if err != nil {

@@ -18,13 +18,13 @@ import (
 	"tonepose/solver/prediction"
 )
 
-// Options says what is wanted of a bench and what it suffers.
+// Options are what is wanted of a bench, and the conditions it works in.
 type Options struct {
 	WindowS float64 // of one measurement [s]
 	Taper   string  // its name, a sum of cosines (window.ByName); empty: rectangular
 	// OrthogonalS is the time over which tones are orthogonal: multiples of its
 	// inverse [s]; 0: the shortest multiple of WindowS from 40 ms on, as shorter
-	// ones leave no place between the harmonics of mains. Tones nearer than 4
+	// ones leave no room between the harmonics of mains. Tones nearer than 4
 	// lobes of the window are not chosen.
 	OrthogonalS float64
 	AccuracyM   float64 // wanted: rms position error of 95 % of the poses [m]; 0: not asked
@@ -78,7 +78,7 @@ type Window struct {
 }
 
 // Run plans the bench of a rig file, which may leave out tones and currents. An
-// *frequencyplan.Infeasible says that no tones meet the wishes.
+// *frequencyplan.Infeasible reports that no tones meet the options.
 func Run(ctx context.Context, file string, o Options) (*Plan, error) {
 	r, err := rig.Load(file, rig.Options{AllowMissingTones: true})
 	if err != nil {
@@ -129,13 +129,13 @@ func begin(r *rig.Rig, o Options) (*Plan, error) {
 	return &Plan{Rig: r.Name, SampleRateHz: r.SampleRateHz, Window: w, Options: o, Bench: r, Edit: r.Edit()}, nil
 }
 
-// Changed tells whether a plan differs from its rig file: tones or currents were
+// Changed reports whether a plan differs from its rig file: tones or currents were
 // chosen, or emitters moved.
 func (p *Plan) Changed() bool {
 	return p.Design != nil || slices.ContainsFunc(p.Tones.Tones, func(t Tone) bool { return t.Chosen || t.Assumed })
 }
 
-// Blind tells that no sensor has a pose in the working volume that can be solved.
+// Blind reports that no sensor has a pose in the working volume that can be solved.
 func (p *Plan) Blind() bool {
 	return len(p.Sensors) > 0 && !slices.ContainsFunc(p.Sensors, func(s Sensor) bool { return s.Blind < s.Poses })
 }

@@ -28,18 +28,18 @@ type BoardOptions struct {
 }
 
 // orientations are those that a right-angled holder gives, in the order in which
-// BoardOptions.Orientations takes them: three that turn every axis of the sensor to
+// BoardOptions.Orientations takes them: three that rotate every axis of the sensor to
 // another direction come first.
 var orientations = []struct {
 	name string
 	q    quat.Number
 }{
 	{"upright", quat.Number{Real: 1}},
-	{"tipped 90° about x", rigid.Exp(r3.Vec{X: math.Pi / 2})},
-	{"tipped 90° about y", rigid.Exp(r3.Vec{Y: math.Pi / 2})},
-	{"turned 90° about z", rigid.Exp(r3.Vec{Z: math.Pi / 2})},
-	{"turned 180° about z", rigid.Exp(r3.Vec{Z: math.Pi})},
-	{"turned 270° about z", rigid.Exp(r3.Vec{Z: 3 * math.Pi / 2})},
+	{"rotated 90° about x", rigid.Exp(r3.Vec{X: math.Pi / 2})},
+	{"rotated 90° about y", rigid.Exp(r3.Vec{Y: math.Pi / 2})},
+	{"rotated 90° about z", rigid.Exp(r3.Vec{Z: math.Pi / 2})},
+	{"rotated 180° about z", rigid.Exp(r3.Vec{Z: math.Pi})},
+	{"rotated 270° about z", rigid.Exp(r3.Vec{Z: 3 * math.Pi / 2})},
 }
 
 // WriteStations writes the test plan of a bench to a CSV file: for each orientation,

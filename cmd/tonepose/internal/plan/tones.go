@@ -155,7 +155,7 @@ func chooseTones(ctx context.Context, spec frequencyplan.Spec, given []float64, 
 	return tones[len(given):], nil
 }
 
-// specError says which flag of plan a field of a frequencyplan.Spec comes
+// specError names the flag of plan that a field of a frequencyplan.Spec comes
 // from.
 func specError(err error) error {
 	var e *frequencyplan.SpecError
@@ -240,7 +240,7 @@ func (p *Plan) drives(ctx context.Context) error {
 	return nil
 }
 
-// lowCrestSorted is frequencyplan.LowCrest for tones in any order, phases turned
+// lowCrestSorted is frequencyplan.LowCrest for tones in any order, phases shifted
 // so that the first is zero at time zero.
 func lowCrestSorted(ctx context.Context, hz, volts []float64, period float64) ([]float64, float64, error) {
 	order := make([]int, len(hz))

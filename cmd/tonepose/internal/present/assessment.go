@@ -9,7 +9,6 @@ import (
 	"strings"
 
 	"tonepose/cmd/tonepose/internal/assess"
-	"tonepose/cmd/tonepose/internal/terminal"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver/assessment"
 )
@@ -86,15 +85,15 @@ func flaggedWords(sum *assess.Summary) string {
 }
 
 func (p *page) report(r *assessment.Report) {
-	columns := []terminal.Column{{Name: "error", Left: true}, {Name: "position", Unit: "mm"}, {Name: "orientation", Unit: "°"}}
+	columns := []column{text("error"), number("position", "mm"), number("orientation", "°")}
 	c := r.Confidence
 	if c != nil {
 		level := fmt.Sprintf("%g %% interval", 100*c.Level)
-		columns = []terminal.Column{columns[0], columns[1], {Name: level, Left: true}, columns[2], {Name: level, Left: true}}
+		columns = []column{columns[0], columns[1], text(level), columns[2], text(level)}
 	} else {
 		c = new(assessment.Confidence)
 	}
-	t := terminal.NewTable(columns...)
+	t := tableOf(columns...)
 	none := assessment.Interval{Lo: math.NaN(), Hi: math.NaN()}
 	for _, row := range []struct {
 		name          string
@@ -122,7 +121,11 @@ func (p *page) report(r *assessment.Report) {
 	p.trends(r)
 	p.precision(r)
 	if d := r.Distances; d != nil {
-		p.line("distances between %d positions: RMS %s mm, 95 %% %s mm, largest %s mm, scale %+.0f ppm%s", d.Places, mm(d.RMS), mm(d.P95), mm(d.Max), d.ScalePPM, confidenceOf(r, func(c *assessment.Confidence) assessment.Interval { return c.ScalePPM }, 3))
+		scale := ""
+		if !math.IsNaN(d.ScalePPM) {
+			scale = fmt.Sprintf(", scale %+.0f ppm%s", d.ScalePPM, confidenceOf(r, func(c *assessment.Confidence) assessment.Interval { return c.ScalePPM }, 3))
+		}
+		p.line("distances between %d positions: RMS %s mm, 95 %% %s mm, largest %s mm%s", d.Places, mm(d.RMS), mm(d.P95), mm(d.Max), scale)
 	}
 	if j := r.Jitter; j != nil {
 		p.line("jitter from window to window: %s mm, %s°", mm(j.Position), degrees(j.Orientation))
@@ -131,11 +134,11 @@ func (p *page) report(r *assessment.Report) {
 
 func (p *page) axes(r *assessment.Report) {
 	p.line("")
-	columns := []terminal.Column{{Name: "axis", Left: true}}
+	columns := []column{text("axis")}
 	for _, unit := range []string{"mm", "°"} {
-		columns = append(columns, terminal.Column{Name: "bias", Unit: unit}, terminal.Column{Name: "sd", Unit: unit}, terminal.Column{Name: "RMS", Unit: unit})
+		columns = append(columns, number("bias", unit), number("sd", unit), number("RMS", unit))
 	}
-	t := terminal.NewTable(columns...)
+	t := tableOf(columns...)
 	for k, name := range []string{"x", "y", "z"} {
 		a, o := &r.PositionAxes, &r.OrientationAxes
 		t.Row(name, mm(a.Bias[k]), mm(a.SD[k]), mm(a.RMS[k]), degrees(o.Bias[k]), degrees(o.SD[k]), degrees(o.RMS[k]))
@@ -168,7 +171,7 @@ func (p *page) trends(r *assessment.Report) {
 	}
 	if t.ByAttitude.Share > 0.1 {
 		o := t.ByAttitude.Offset
-		words = append(words, fmt.Sprintf("%.0f %% turns with the sensor, as an offset of (%s, %s, %s) mm in its frame would", 100*t.ByAttitude.Share, mm(o[0]), mm(o[1]), mm(o[2])))
+		words = append(words, fmt.Sprintf("%.0f %% rotates with the sensor, as an offset of (%s, %s, %s) mm in its frame would", 100*t.ByAttitude.Share, mm(o[0]), mm(o[1]), mm(o[2])))
 	}
 	if words != nil {
 		p.line("of the variance of position errors, %s", strings.Join(words, "; "))
@@ -184,7 +187,7 @@ func (p *page) precision(r *assessment.Report) {
 		return // nothing was measured twice: the error at a station is all that is known
 	}
 	p.heading("trueness and precision (ISO 5725)")
-	t := terminal.NewTable(terminal.Column{Name: "part", Left: true}, terminal.Column{Name: "position", Unit: "mm"}, terminal.Column{Name: "orientation", Unit: "°"})
+	t := tableOf(text("part"), number("position", "mm"), number("orientation", "°"))
 	for _, row := range []struct {
 		name string
 		v    assessment.Split
@@ -306,11 +309,11 @@ func (p *page) sensor(s *assess.SensorSummary, several bool) {
 func (p *page) budget(s *assess.SensorSummary) {
 	b := s.Budget
 	p.heading("uncertainty budget of %s, RMS over %d poses", s.Sensor, b.Poses)
-	columns := []terminal.Column{{Name: "source", Left: true}}
+	columns := []column{text("source")}
 	for i, axis := range []string{"x", "y", "z", "about x", "about y", "about z"} {
-		columns = append(columns, terminal.Column{Name: axis, Unit: []string{"mm", "°"}[i/3]})
+		columns = append(columns, number(axis, []string{"mm", "°"}[i/3]))
 	}
-	t := terminal.NewTable(columns...)
+	t := tableOf(columns...)
 	row := func(name string, v [6]float64) {
 		t.Row(name, mm(v[0]), mm(v[1]), mm(v[2]), degrees(v[3]), degrees(v[4]), degrees(v[5]))
 	}

@@ -2,14 +2,13 @@ package present
 
 import (
 	"fmt"
-	"io"
 	"strings"
 
 	"tonepose/cmd/tonepose/internal/engine"
 )
 
-// Averaging says what the averaging does to signals and noise.
-func Averaging(w io.Writer, a *engine.Averaging) error {
+// averaging prints what the averaging does to signals and noise.
+func (p *page) averaging(a *engine.Averaging) {
 	q := Quantity
 	kind := a.Kind
 	if a.WindowS > 0 {
@@ -18,10 +17,10 @@ func Averaging(w io.Writer, a *engine.Averaging) error {
 	if a.BandwidthHz > 0 {
 		kind += ", −3 dB at " + q(a.BandwidthHz, "Hz")
 	}
-	fmt.Fprintf(w, "averaging: %s, equivalent noise bandwidth %s\n", kind, q(a.ENBWHz, "Hz"))
-	fmt.Fprintf(w, "group delay %s (time stamps corrected), settles to 1 %% in %s, to 0.1 %% in %s\n", q(a.GroupDelayS, "s"), q(a.Settling1S, "s"), q(a.Settling01S, "s"))
+	p.line("averaging: %s, equivalent noise bandwidth %s", kind, q(a.ENBWHz, "Hz"))
+	p.line("group delay %s (time stamps corrected), settles to 1 %% in %s, to 0.1 %% in %s", q(a.GroupDelayS, "s"), q(a.Settling1S, "s"), q(a.Settling01S, "s"))
 	if a.Joint {
-		fmt.Fprintln(w, "other tones, their images and the mains lines found are estimated jointly")
+		p.line("other tones, their images and the mains lines found are estimated jointly")
 	} else {
 		var words []string
 		for _, r := range []struct {
@@ -32,11 +31,9 @@ func Averaging(w io.Writer, a *engine.Averaging) error {
 				words = append(words, fmt.Sprintf("%s −%.1f dB (%s beside %s)", r.what, r.DB, q(r.Hz, "Hz"), r.Tone))
 			}
 		}
-		fmt.Fprintln(w, "suppression at worst: "+strings.Join(words, ", "))
+		p.line("suppression at worst: %s", strings.Join(words, ", "))
 	}
-	if a.DensityHigh == 0 {
-		return nil
+	if a.DensityHigh > 0 {
+		p.line("sigma per root hertz of an rms amplitude: %s to %s", q(a.DensityLow, "V/√Hz"), q(a.DensityHigh, "V/√Hz"))
 	}
-	_, err := fmt.Fprintf(w, "sigma per root hertz of an rms amplitude: %s to %s\n", q(a.DensityLow, "V/√Hz"), q(a.DensityHigh, "V/√Hz"))
-	return err
 }

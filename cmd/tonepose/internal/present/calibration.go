@@ -1,100 +1,90 @@
 package present
 
 import (
-	"fmt"
 	"io"
 	"strings"
 
 	"tonepose/cmd/tonepose/internal/calibrate"
-	"tonepose/cmd/tonepose/internal/terminal"
 	"tonepose/fieldmodels/correction"
-	"tonepose/fieldmodels/rigid"
 )
 
 // Calibration prints what a calibration found.
 func Calibration(w io.Writer, sum *calibrate.Summary) error {
-	fmt.Fprintf(w, "%s: %d stations, chi-square %.1f of %d (%.3f), %d iterations\n", sum.Recording, len(sum.Stations), sum.Chi2, sum.DOF, sum.Chi2/float64(max(1, sum.DOF)), sum.Iterations)
-	t := terminal.NewTable(terminal.Column{Name: "parameter", Left: true}, terminal.Column{Name: "unit", Left: true}, terminal.Column{Name: "before"},
-		terminal.Column{Name: "after"}, terminal.Column{Name: "sigma"}, terminal.Column{Name: "moved", Unit: "sigmas"})
-	for _, p := range sum.Parameters {
-		t.Row(p.Name, p.Unit, Number(p.Before, 6), Number(p.After, 6), Number(p.Sigma, 2), Number(p.Moved, 3))
+	p := newPage(w)
+	p.line("%s: %d stations, chi-square %.1f of %d (%.3f), %d iterations", sum.Recording, len(sum.Stations), sum.Chi2, sum.DOF, sum.Chi2/float64(max(1, sum.DOF)), sum.Iterations)
+	t := tableOf(text("parameter"), text("unit"), number("before", ""), number("after", ""), number("sigma", ""), number("moved", "sigmas"))
+	for _, v := range sum.Parameters {
+		t.Row(v.Name, v.Unit, Number(v.Before, 6), Number(v.After, 6), Number(v.Sigma, 2), Number(v.Moved, 3))
 	}
-	err := t.Write(w, terminal.PaintFor(w))
+	p.table(t)
 	for _, g := range sum.Gauges {
-		fmt.Fprintf(w, "not observable: %s; held by %s\n", g.Words, g.HeldBy)
+		p.line("not observable: %s; held by %s", g.Words, g.HeldBy)
 	}
 	for _, e := range sum.Emitters {
-		fmt.Fprintf(w, "%s: chi-square %.1f of %d couplings\n", e.Name, e.Chi2, e.Count)
+		p.line("%s: chi-square %.1f of %d couplings", e.Name, e.Chi2, e.Count)
 	}
-	stations(w, sum)
+	p.stations(sum)
 	if strings.Contains(sum.Free, "frame") {
-		fmt.Fprintf(w, "reference device in the rig frame: %s\n", poseWords(sum.Frame))
+		p.line("reference device in the rig frame: %v", PoseOf(sum.Frame))
 	}
 	if strings.Contains(sum.Free, "marker") {
 		for _, m := range sum.Markers {
-			fmt.Fprintf(w, "sensor %s in its marker's frame: %s\n", m.Sensor, poseWords(m.Pose))
+			p.line("sensor %s in its marker's frame: %v", m.Sensor, PoseOf(m.Pose))
 		}
 	}
 	if cv := sum.Validation; cv != nil {
-		fmt.Fprintf(w, "held-out stations, %d folds: position %s RMS, orientation %s RMS, the reference's own error included\n",
+		p.line("held-out stations, %d folds: position %s RMS, orientation %s RMS, the reference's own error included",
 			cv.Folds, Quantity(cv.PositionRMS, "m"), Quantity(cv.RotationRMS, "rad"))
 	}
 	if m := sum.Metal; m != nil {
-		fmt.Fprintf(w, "map of static metal, degree %d: squared residual of couplings left out %.4g before, %.4g after, in sigmas\n", m.Degree, m.Before, m.After)
+		p.line("map of static metal, degree %d: squared residual of couplings left out %.4g before, %.4g after, in sigmas", m.Degree, m.Before, m.After)
 		if m.Degree == correction.MaxDegree {
-			fmt.Fprintf(w, "no map is finer: metal as near as this may add detail that it lacks, and poses nearest to the metal can be less sure than stated\n")
+			p.line("no map is finer: metal as near as this may add detail that it lacks, and poses nearest to the metal can be less sure than stated")
 		}
 		if v := m.Validation; v != nil {
-			fmt.Fprintf(w, "held-out stations: position %s RMS without the map, %s with it, %.1f %% inside the stated 95 %% ellipsoids\n", Quantity(v.Without, "m"), Quantity(v.With, "m"), 100*v.Coverage)
+			p.line("held-out stations: position %s RMS without the map, %s with it, %.1f %% inside the stated 95 %% ellipsoids", Quantity(v.Without, "m"), Quantity(v.With, "m"), 100*v.Coverage)
 		}
 	}
 	if g := sum.Suggestion; g != nil {
-		fmt.Fprintf(w, "a further station as in line %d of the suggestions: worst parameter from %.3g (%s) to %.3g (%s) of its tolerance\n",
+		p.line("a further station as in line %d of the suggestions: worst parameter from %.3g (%s) to %.3g (%s) of its tolerance",
 			g.Line, g.Before, g.BeforeParameter, g.After, g.AfterParameter)
 	}
-	fmt.Fprintf(w, "wrote %s\n", sum.Out)
-	return err
+	p.line("wrote %s", sum.Out)
+	return p.err
 }
 
 // mostOutliers bounds the list of stations that do not fit.
 const mostOutliers = 10
 
-func stations(w io.Writer, sum *calibrate.Summary) {
+func (p *page) stations(sum *calibrate.Summary) {
 	outliers := 0
 	for _, st := range sum.Stations {
 		if st.Outlier {
 			if outliers++; outliers <= mostOutliers {
-				fmt.Fprintf(w, "outlier: line %d, sensor %s: chi-square %.1f of %.1f\n", st.Line, st.Sensor, st.Chi2+st.ReferenceChi2, st.DOF)
+				p.line("outlier: line %d, sensor %s: chi-square %.1f of %.1f", st.Line, st.Sensor, st.Chi2+st.ReferenceChi2, st.DOF)
 			}
 		}
 	}
 	if outliers > mostOutliers {
-		fmt.Fprintf(w, "outliers: %d of %d stations: it is rather the bench that does not fit; free more, or look for metal and for wrong channels\n", outliers, len(sum.Stations))
+		p.line("outliers: %d of %d stations: it is rather the bench that does not fit; free more, or look for metal and for wrong channels", outliers, len(sum.Stations))
 	}
 	for _, st := range sum.Stations {
 		if st.Leading {
-			fmt.Fprintf(w, "leverage: line %d, sensor %s: this station determines %.2f of %d parameters\n", st.Line, st.Sensor, st.Leverage, len(sum.Parameters))
+			p.line("leverage: line %d, sensor %s: this station determines %.2f of %d parameters", st.Line, st.Sensor, st.Leverage, len(sum.Parameters))
 		}
 	}
 }
 
-func poseWords(p rigid.Pose) string {
-	at, q := p.Position, p.Rotation
-	return fmt.Sprintf("x %.6f, y %.6f, z %.6f m, quaternion %.6f %.6f %.6f %.6f", at.X, at.Y, at.Z, q.Real, q.Imag, q.Jmag, q.Kmag)
-}
-
-// Channels prints what a common signal told of the channels.
+// Channels prints the differences of channels found from a common signal.
 func Channels(w io.Writer, r *calibrate.ChannelResult) error {
-	t := terminal.NewTable(terminal.Column{Name: "channel", Left: true}, terminal.Column{Name: "gain"}, terminal.Column{Name: "sigma"},
-		terminal.Column{Name: "delay", Unit: "ns"}, terminal.Column{Name: "sigma", Unit: "ns"})
+	t := tableOf(text("channel"), number("gain", ""), number("sigma", ""), number("delay", "ns"), number("sigma", "ns"))
 	for _, m := range r.Channels {
 		if !m.Silent {
 			t.Row(m.Name, Number(m.Gain, 6), Number(m.SigmaGain, 2), Number(m.DelayS*1e9, 4), Number(m.SigmaDelay*1e9, 2))
 		}
 	}
-	if err := t.Write(w, terminal.PaintFor(w)); err != nil {
-		return err
-	}
-	_, err := fmt.Fprintf(w, "gains are factors on the nominal ones, delays beyond them, against %s; wrote %s\n", r.Reference, r.Out)
-	return err
+	p := newPage(w)
+	p.table(t)
+	p.line("gains are factors on the nominal ones, delays beyond them, against %s; wrote %s", r.Reference, r.Out)
+	return p.err
 }

@@ -4,10 +4,9 @@ import (
 	"bytes"
 	"encoding"
 	"encoding/json"
-	"fmt"
 	"io"
 	"reflect"
-	"slices"
+	"regexp"
 	"strings"
 
 	"gonum.org/v1/gonum/num/quat"
@@ -28,124 +27,95 @@ import (
 //
 // Lists of numbers stand on one line.
 func JSON(w io.Writer, v any) error {
-	var e encoder
-	if err := e.value(reflect.ValueOf(v), "\n"); err != nil {
+	var b bytes.Buffer
+	if err := encode(&b, shape(reflect.ValueOf(v)), "  "); err != nil {
 		return err
 	}
-	e.WriteByte('\n')
-	_, err := w.Write(e.Bytes())
+	_, err := w.Write(numberList.ReplaceAllFunc(b.Bytes(), func(list []byte) []byte {
+		return append(append([]byte("["), bytes.Join(bytes.Fields(list[1:len(list)-1]), []byte(" "))...), ']')
+	}))
 	return err
 }
 
-// encoder collects the text. Lines within a value begin with newline, a line feed
-// and the value's indentation.
-type encoder struct{ bytes.Buffer }
+// numberList is an indented list of numbers; no text has a line feed in it.
+var numberList = regexp.MustCompile(`\[\n[-+.0-9eEnul,\s]*\]`)
 
-func (e *encoder) value(v reflect.Value, newline string) error {
+func encode(b *bytes.Buffer, v any, indent string) error {
+	e := json.NewEncoder(b)
+	e.SetEscapeHTML(false)
+	e.SetIndent("", indent)
+	return e.Encode(v)
+}
+
+// shape is v of values that encoding/json writes as they are meant.
+func shape(v reflect.Value) any {
 	if !v.IsValid() || (v.Kind() == reflect.Pointer || v.Kind() == reflect.Interface) && v.IsNil() {
-		e.WriteString("null")
 		return nil
 	}
 	switch x := v.Interface().(type) {
 	case rigid.Pose:
-		return e.value(reflect.ValueOf(PoseOf(x)), newline)
+		return shape(reflect.ValueOf(PoseOf(x)))
 	case r3.Vec:
-		return e.value(reflect.ValueOf(vector(x)), newline)
+		return shape(reflect.ValueOf(vector(x)))
 	case quat.Number:
-		return e.value(reflect.ValueOf(quaternion(x)), newline)
+		return shape(reflect.ValueOf(quaternion(x)))
 	case json.Marshaler, encoding.TextMarshaler:
-		return e.leaf(x)
+		return x
 	}
 	switch v.Kind() {
 	case reflect.Pointer, reflect.Interface:
-		return e.value(v.Elem(), newline)
+		return shape(v.Elem())
 	case reflect.Float32, reflect.Float64:
 		if !tables.IsNumber(v.Float()) {
-			e.WriteString("null")
 			return nil
 		}
 	case reflect.Slice, reflect.Array:
-		return e.list(v, newline)
+		list := make([]any, v.Len())
+		for i := range list {
+			list[i] = shape(v.Index(i))
+		}
+		return list
 	case reflect.Struct:
-		return e.object(members(v), newline)
+		return members(v)
 	case reflect.Map:
-		var all []member
+		values := map[string]any{}
 		for i := v.MapRange(); i.Next(); {
-			all = append(all, member{fmt.Sprint(i.Key()), i.Value()})
+			values[i.Key().String()] = shape(i.Value())
 		}
-		slices.SortFunc(all, func(a, b member) int { return strings.Compare(a.name, b.name) })
-		return e.object(all, newline)
+		return values
 	}
-	return e.leaf(v.Interface())
+	return v.Interface()
 }
 
-// leaf writes what encoding/json does.
-func (e *encoder) leaf(v any) error {
-	plain := json.NewEncoder(&e.Buffer)
-	plain.SetEscapeHTML(false)
-	if err := plain.Encode(v); err != nil {
-		return err
-	}
-	e.Truncate(e.Len() - 1) // its line feed
-	return nil
-}
+// object keeps the order of its members.
+type object []member
 
-func (e *encoder) list(v reflect.Value, newline string) error {
-	before, between, after := newline+"  ", ","+newline+"  ", newline
-	if oneLine(v.Type().Elem()) {
-		before, between, after = "", ", ", ""
-	}
-	if v.Len() == 0 {
-		before, after = "", ""
-	}
-	e.WriteString("[" + before)
-	for i := range v.Len() {
-		if i > 0 {
-			e.WriteString(between)
-		}
-		if err := e.value(v.Index(i), newline+"  "); err != nil {
-			return err
-		}
-	}
-	e.WriteString(after + "]")
-	return nil
-}
-
-// oneLine tells whether values of a type are numbers.
-func oneLine(t reflect.Type) bool {
-	if t.Kind() == reflect.Pointer {
-		t = t.Elem()
-	}
-	return t.Kind() >= reflect.Bool && t.Kind() <= reflect.Float64
-}
-
-// member is a name of an object with its value.
 type member struct {
 	name  string
-	value reflect.Value
+	value any
 }
 
-func (e *encoder) object(all []member, newline string) error {
-	if len(all) == 0 {
-		e.WriteString("{}")
-		return nil
-	}
-	for i, m := range all {
-		e.WriteString(map[bool]string{true: "{", false: ","}[i == 0] + newline + "  ")
-		if err := e.leaf(m.name); err != nil {
-			return err
+// MarshalJSON implements json.Marshaler.
+func (o object) MarshalJSON() ([]byte, error) {
+	b := bytes.NewBufferString("{")
+	for i, m := range o {
+		if i > 0 {
+			b.WriteByte(',')
 		}
-		e.WriteString(": ")
-		if err := e.value(m.value, newline+"  "); err != nil {
-			return fmt.Errorf("%s: %w", m.name, err)
+		if err := encode(b, m.name, ""); err != nil {
+			return nil, err
+		}
+		b.WriteByte(':')
+		if err := encode(b, m.value, ""); err != nil {
+			return nil, err
 		}
 	}
-	e.WriteString(newline + "}")
-	return nil
+	b.WriteByte('}')
+	return b.Bytes(), nil
 }
 
 // members of a struct, those of embedded structs in their place.
-func members(v reflect.Value) (all []member) {
+func members(v reflect.Value) (all object) {
 	for i := range v.NumField() {
 		field, value := v.Type().Field(i), v.Field(i)
 		name, option, _ := strings.Cut(field.Tag.Get("json"), ",")
@@ -164,7 +134,7 @@ func members(v reflect.Value) (all []member) {
 		if name == "" {
 			name = field.Name
 		}
-		all = append(all, member{name, value})
+		all = append(all, member{name, shape(value)})
 	}
 	return all
 }

@@ -29,13 +29,22 @@ func (p *page) heading(format string, values ...any) {
 	p.line("\n%s", p.paint.Bold(fmt.Sprintf(format, values...)))
 }
 
+// tableOf begins a table.
+func tableOf(columns ...column) *terminal.Table {
+	var plain []terminal.Column
+	for _, c := range columns {
+		plain = append(plain, c.Column)
+	}
+	return terminal.NewTable(plain...)
+}
+
 func (p *page) table(t *terminal.Table) {
 	if p.err == nil {
 		p.err = t.Write(p.w, p.paint)
 	}
 }
 
-// sheet is a table with a title, notes, and what is to be said of its columns.
+// sheet is a table with a title, notes, and the origin of its columns' numbers.
 type sheet struct {
 	title   string
 	columns []column
@@ -74,11 +83,7 @@ func (p *page) sheet(t *sheet, explain bool) {
 	}
 	p.heading("%s", t.title)
 	if len(t.rows) > 0 {
-		var columns []terminal.Column
-		for _, c := range t.columns {
-			columns = append(columns, c.Column)
-		}
-		table := terminal.NewTable(columns...)
+		table := tableOf(t.columns...)
 		table.Indent = "  "
 		for _, r := range t.rows {
 			table.Row(r...)

@@ -1,7 +1,6 @@
 package present
 
 import (
-	"fmt"
 	"io"
 	"math"
 
@@ -9,24 +8,25 @@ import (
 )
 
 // Pair prints the measurement of a signal against a reference.
-func Pair(w io.Writer, p *pair.Output, signal, reference string) error {
+func Pair(w io.Writer, m *pair.Output, signal, reference string) error {
+	p := newPage(w)
 	amplitude := func(v, sigma float64) string { return Estimate(v, sigma, "V") }
-	if !p.Info.Volts {
+	if !m.Info.Volts {
 		amplitude = func(v, sigma float64) string { return "(" + PlusMinus(v, sigma) + ") of full scale" }
 	}
-	fmt.Fprintf(w, "%s against %s over %.4g s\n", signal, reference, p.DurationS)
-	fmt.Fprintf(w, "frequency  (%s) Hz\n", PlusMinus(p.FrequencyHz, p.SigmaFrequencyHz))
-	if len(p.Harmonics) == 0 {
-		fmt.Fprintf(w, "amplitude  %s rms, %s peak\n", amplitude(p.AmplitudeRMSV, p.SigmaAmplitudeRMSV), amplitude(p.AmplitudePeakV, math.Sqrt2*p.SigmaAmplitudeRMSV))
-		fmt.Fprintf(w, "phase      (%s)°\n", PlusMinus(p.PhaseDeg, p.SigmaPhaseDeg))
+	p.line("%s against %s over %.4g s", signal, reference, m.DurationS)
+	p.line("frequency  (%s) Hz", PlusMinus(m.FrequencyHz, m.SigmaFrequencyHz))
+	if len(m.Harmonics) == 0 {
+		p.line("amplitude  %s rms, %s peak", amplitude(m.AmplitudeRMSV, m.SigmaAmplitudeRMSV), amplitude(m.AmplitudePeakV, math.Sqrt2*m.SigmaAmplitudeRMSV))
+		p.line("phase      (%s)°", PlusMinus(m.PhaseDeg, m.SigmaPhaseDeg))
 	}
-	for _, h := range p.Harmonics {
-		fmt.Fprintf(w, "harmonic %-2d %s rms, (%s)°\n", h.Number, amplitude(h.AmplitudeRMSV, h.SigmaAmplitudeRMSV), PlusMinus(h.PhaseDeg, h.SigmaPhaseDeg))
+	for _, h := range m.Harmonics {
+		p.line("harmonic %-2d %s rms, (%s)°", h.Number, amplitude(h.AmplitudeRMSV, h.SigmaAmplitudeRMSV), PlusMinus(h.PhaseDeg, h.SigmaPhaseDeg))
 	}
-	_, err := fmt.Fprintf(w, "equivalent noise bandwidth %.4g Hz\n", p.ENBWHz)
-	if p.Series == nil {
-		return err
+	p.line("equivalent noise bandwidth %.4g Hz", m.ENBWHz)
+	if m.Series != nil {
+		p.line("time series: %d rows in %s", m.Rows, m.Out)
+		p.averaging(m.Series.Averaging)
 	}
-	fmt.Fprintf(w, "time series: %d rows in %s\n", p.Rows, p.Out)
-	return Averaging(w, p.Series.Averaging)
+	return p.err
 }

@@ -117,7 +117,7 @@ func averagingSheet(p *plan.Plan, explain bool) *sheet {
 	if len(p.Budget.Entries) == 0 {
 		return nil
 	}
-	t := &sheet{title: fmt.Sprintf("Averaging: %s on %s, sensor in the middle of the working volume, any attitude (rms)", p.Budget.Emitter, p.Budget.Channel),
+	t := &sheet{title: fmt.Sprintf("Averaging: %s on %s, sensor in the middle of the working volume, any orientation (rms)", p.Budget.Emitter, p.Budget.Channel),
 		columns: []column{text("quantity"), text(""), text("value")}}
 	if explain {
 		t.columns = append(t.columns, text("formula"), text("source"))
@@ -168,7 +168,7 @@ func coilsSheet(p *plan.Plan) *sheet {
 		t.row(c.Emitter, wire, scaled(c.Fill, 0.01), scaled(c.ResistanceOhm, 1), scaled(c.InductanceH, 1e-6), scaled(c.ACOhm, 1), scaled(c.SkinDepthM, 1e-3), scaled(c.ResonanceHz, 1e3), scaled(c.MomentAm2, 1))
 	}
 	if assumed {
-		t.note("~ assumed: the rig does not tell the wire; --wire does")
+		t.note("~ assumed: the rig does not state the wire; --wire does")
 	}
 	return t
 }
@@ -209,7 +209,7 @@ func pickupsSheet(p *plan.Plan) *sheet {
 
 const crb = "√ of the trace of the inverse of Σ jᵀj/σ², j the couplings' derivatives"
 
-// lengthUnit is what errors of about v are told in.
+// lengthUnit is the unit that suits errors of about v [m].
 func lengthUnit(v float64) (float64, string) {
 	if v >= 1e-3 && !math.IsInf(float64(v), 1) {
 		return 1e-3, "mm"
@@ -220,7 +220,7 @@ func lengthUnit(v float64) (float64, string) {
 func accuracySheet(p *plan.Plan, s *plan.Sensor) *sheet {
 	t := &sheet{title: fmt.Sprintf("Predicted accuracy of %s (%d degrees of freedom), %s windows", s.Sensor, s.Freedom, Quantity(p.Window.LengthS, "s")), columns: []column{
 		text("rms error"),
-		number("median", "", crb+"; over the working volume and attitudes", "Cramér–Rao bound"),
+		number("median", "", crb+"; over the working volume and orientations", "Cramér–Rao bound"),
 		number("95 %", "", "that 95 % of the poses stay below"), number("worst", "", "of all poses that are not blind"), number("rms", "", "over all poses"),
 		text("unit")}}
 	unit, word := lengthUnit(s.Position.P95)
@@ -270,11 +270,11 @@ func ratesSheet(p *plan.Plan, s *plan.Sensor) *sheet {
 func rangeSheet(s *plan.Sensor) *sheet {
 	t := &sheet{title: "Dynamic range, " + s.Sensor + " (at the ADC)", columns: []column{
 		text("channel"),
-		number("largest peak", "V", "Σ over tones of gain·ω·turns×area·|B|·I at the strongest place: every tone at its worst attitude, all peaking together"),
+		number("largest peak", "V", "Σ over tones of gain·ω·turns×area·|B|·I at the strongest position: every tone in its worst orientation, all peaking together"),
 		number("full scale", "V"),
-		number("weakest", "mV rms", "root of the sum of the tones' squares at the weakest place, mean over attitudes"),
+		number("weakest", "mV rms", "root of the sum of the tones' squares at the weakest position, mean over orientations"),
 		number("noise", "µV rms", "noise density × √(noise bandwidth), the noisiest tone", practice),
-		number("range", "dB", "20·lg(strongest rms, mean over attitudes, over noise)"),
+		number("range", "dB", "20·lg(strongest rms, mean over orientations, over noise)"),
 		number("gain", ""),
 		number("suggested", "", "the largest peak at 70 % of full scale, rounded down", practice)}}
 	for _, c := range s.Channels {
@@ -326,7 +326,7 @@ func reachSheet(p *plan.Plan) *sheet {
 	x := &p.Exposure
 	t := &sheet{title: "Exposure: where the field of all tones exceeds the reference levels", columns: []column{
 		text("emitter"), number("tone", "Hz"),
-		number("general public", "µT rms", "reference level at the tone", icnirp), number("exceeded within", "mm", "farthest place from the coil's centre, no other centre being nearer, where Σ B/B_ref > 1", "ICNIRP 2010, equation (5)"),
+		number("general public", "µT rms", "reference level at the tone", icnirp), number("exceeded within", "mm", "farthest position from the coil's centre, no other centre being nearer, where Σ B/B_ref > 1", "ICNIRP 2010, equation (5)"),
 		number("occupational", "µT rms", "reference level at the tone", icnirp), number("exceeded within ", "mm", "likewise", "ICNIRP 2010, equation (5)")}}
 	if x.Unavailable != "" {
 		t.note("no comparison: %s", x.Unavailable)
@@ -359,7 +359,7 @@ func fieldSheet(p *plan.Plan) *sheet {
 	t.note("Reference levels are rms values of the field with nobody in it. This is arithmetic, not a")
 	t.note("safety assessment: local codes decide, as applied by those licensed to; clinical use is out of scope.")
 	t.note("The levels do not assure implants. For people with implants or pacemakers the static guideline")
-	t.note("warns from 0.5 mT on (ICNIRP 2009); it says nothing of tones of kilohertz: keep them away.")
+	t.note("warns from 0.5 mT on (ICNIRP 2009); it has no limit for tones of kilohertz: keep them away.")
 	if x.HeatingToo {
 		t.note("A tone lies above 100 kHz: limits on heating apply there too and are not looked at here.")
 	}

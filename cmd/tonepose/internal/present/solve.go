@@ -33,8 +33,10 @@ func MeasuredOf(r *measure.Result, out string) Measured {
 
 // Print prints it in words.
 func (m *Measured) Print(w io.Writer) error {
-	fmt.Fprintf(w, "%s: %.4g s, %d frames in %s, mains %s\n", m.Recording, m.DurationS, m.Frames, m.Out, m.mains())
-	return Averaging(w, m.Averaging)
+	p := newPage(w)
+	p.line("%s: %.4g s, %d frames in %s, mains %s", m.Recording, m.DurationS, m.Frames, m.Out, m.mains())
+	p.averaging(m.Averaging)
+	return p.err
 }
 
 func (m *Measured) mains() string {
@@ -69,24 +71,26 @@ func SolvedOf(r *solve.Result, out string, elapsed time.Duration) Solved {
 
 // Print prints it in words.
 func (s *Solved) Print(w io.Writer) error {
-	fmt.Fprintf(w, "%s: %.4g s, %d frames, %d poses in %s\n", s.Recording, s.DurationS, s.Frames, s.Poses, s.Out)
+	p := newPage(w)
+	p.line("%s: %.4g s, %d frames, %d poses in %s", s.Recording, s.DurationS, s.Frames, s.Poses, s.Out)
 	for i, t := range s.result.Tracks {
 		name := s.result.Rig.Sensors[i].Name
 		switch {
 		case t == nil:
 		case t.Knots > 0:
-			fmt.Fprintf(w, "%s: spline, knots every %s\n", name, Quantity(t.Knots, "s"))
+			p.line("%s: spline, knots every %s", name, Quantity(t.Knots, "s"))
 		default:
 			per := "s⁵" // of white noise in the jerk
 			if s.result.Motion == trajectory.ConstantVelocity {
 				per = "s³" // in the acceleration
 			}
-			fmt.Fprintf(w, "%s: %v, process noise %.3g m²/%s and %.3g rad²/%s, latency of the filter %s\n", name, s.result.Trajectory,
+			p.line("%s: %v, process noise %.3g m²/%s and %.3g rad²/%s, latency of the filter %s", name, s.result.Trajectory,
 				t.PositionNoise, per, t.RotationNoise, per, Quantity(s.Averaging.WindowS/2, "s"))
 		}
 	}
-	fmt.Fprintf(w, "clock offset %s, mains %s, solved in %.2g s\n", spanPPM(s.ClockPPM), s.mains(), s.ElapsedS)
-	return Averaging(w, s.Averaging)
+	p.line("clock offset %s, mains %s, solved in %.2g s", spanPPM(s.ClockPPM), s.mains(), s.ElapsedS)
+	p.averaging(s.Averaging)
+	return p.err
 }
 
 func spanPPM(ppm []float64) string {

@@ -13,8 +13,8 @@ import (
 	"tonepose/solver/assessment"
 )
 
-// SaveAssessment writes the figures of an assessment as PNG, those of a run with
-// several sensors one set each.
+// SaveAssessment adds the figures of an assessment to files, as PNG, those of a
+// run with several sensors one set each.
 func SaveAssessment(to *files.Batch, run string, sum *assess.Summary) error {
 	for _, s := range sum.Sensors {
 		name, part := s.Sensor, sum.Result.Sensor(s.Sensor)
@@ -28,7 +28,7 @@ func SaveAssessment(to *files.Batch, run string, sum *assess.Summary) error {
 			}
 		}
 	}
-	return to.Commit()
+	return nil
 }
 
 // drawn is what one sensor's errors look like, by name: path, accuracy,
@@ -66,7 +66,7 @@ func vectors(a *assess.Result, all []assessment.Errors, e []figure.Emitter, titl
 	for i := 0; i < len(a.Samples); i += step {
 		d.Places = append(d.Places, a.Samples[i].Truth.Position)
 		d.Errors = append(d.Errors, all[i].Position)
-		d.Doubtful = append(d.Doubtful, a.Flags[i] != 0)
+		d.Doubtful = append(d.Doubtful, a.Rows[i].Flags != 0)
 	}
 	return figure.Vectors(d)
 }
@@ -121,7 +121,7 @@ func quantiles(all []assessment.Errors, title, note string) *figure.Figure {
 	if !known {
 		return nil
 	}
-	d := figure.QuantileData{Title: title + ": are the stated uncertainties honest?", Note: note, Panels: []figure.QuantilePanel{place}}
+	d := figure.QuantileData{Title: title + ": do the stated uncertainties hold?", Note: note, Panels: []figure.QuantilePanel{place}}
 	if pose.Freedom > 3 {
 		d.Panels = append(d.Panels, pose)
 	}

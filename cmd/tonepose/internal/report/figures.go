@@ -21,7 +21,7 @@ func Path(a *assess.Result, title, note string) *figure.Figure {
 	for _, s := range a.Rig.Sensors {
 		truth, solved := figure.Track{Name: s.Name + ", true"}, figure.Track{Name: s.Name + ", solved"}
 		for i, sample := range a.Samples {
-			if a.Sensors[i] == s.Name {
+			if a.Rows[i].Sensor == s.Name {
 				truth.Points = append(truth.Points, sample.Truth.Position)
 				solved.Points = append(solved.Points, sample.Estimate.Position)
 			}
@@ -35,7 +35,7 @@ func Path(a *assess.Result, title, note string) *figure.Figure {
 func Accuracy(a *assess.Result, sensor, title, note string) *figure.Figure {
 	d := figure.AccuracyData{Title: title, Note: note, Freedoms: 6}
 	for i, s := range a.Samples {
-		if a.Sensors[i] != sensor {
+		if a.Rows[i].Sensor != sensor {
 			continue
 		}
 		e := assessment.Of(s)

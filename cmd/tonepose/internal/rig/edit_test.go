@@ -266,7 +266,7 @@ func TestMoveEmitterOfEveryModel(t *testing.T) {
 		if d := r3.Norm(r3.Sub(is.center(), r3.Add(was.center(), shift))); d > 1e-15 {
 			t.Errorf("%s: centre off by %g m", rg.Emitters[i].Name, d)
 		}
-		ratio := r3.Norm(is.moment()) / r3.Norm(was.moment())
+		ratio := r3.Norm(is.Moment()) / r3.Norm(was.Moment())
 		if math.Abs(ratio-1.25) > 1e-14 {
 			t.Errorf("%s: moment grew by %.17g", rg.Emitters[i].Name, ratio)
 		}

@@ -27,9 +27,9 @@ func (m *Model) center() r3.Vec {
 	return r3.Scale(1/float64(n), sum)
 }
 
-// moment is turns times area vector [m²]: the model's dipole moment per ampere.
+// Moment is turns times area vector [m²]: the model's dipole moment per ampere.
 // An open polyline is closed by its chord.
-func (m *Model) moment() r3.Vec {
+func (m *Model) Moment() r3.Vec {
 	area := 0.0
 	switch m.Type {
 	case "dipole":
@@ -51,7 +51,7 @@ func (m *Model) moment() r3.Vec {
 	case "sum":
 		var v r3.Vec
 		for i := range m.Parts {
-			v = r3.Add(v, m.Parts[i].moment())
+			v = r3.Add(v, m.Parts[i].Moment())
 		}
 		return v
 	}
@@ -61,7 +61,7 @@ func (m *Model) moment() r3.Vec {
 // direction is the unit axis of the model: that of its moment, or +Z when the
 // moment vanishes, as in a balanced pair.
 func (m *Model) direction() r3.Vec {
-	v := m.moment()
+	v := m.Moment()
 	if v == (r3.Vec{}) {
 		return r3.Vec{Z: 1}
 	}

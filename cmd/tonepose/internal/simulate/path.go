@@ -14,7 +14,7 @@ import (
 // Path is the prescribed motion of every sensor of a simulated recording.
 type Path struct {
 	Tracks   []Track // one a sensor, in the order of the rig's sensors
-	Duration float64 // that the path itself speaks of [s]
+	Duration float64 // up to which the path is known [s]
 	knotStep float64 // couplings between knots are cubic [s]
 }
 
@@ -53,7 +53,7 @@ func (t *Track) At(time float64) (p rigid.Pose, velocity, angular r3.Vec) {
 }
 
 // stationMotion rests at stations in order of time. A move is straight, and
-// turns about one axis, with the quintic 10u³ − 15u⁴ + 6u⁵ of its time: velocity
+// rotates about one axis, with the quintic 10u³ − 15u⁴ + 6u⁵ of its time: velocity
 // and acceleration vanish at both ends.
 type stationMotion []Station
 
@@ -71,8 +71,8 @@ func (s stationMotion) At(t float64) (p rigid.Pose, velocity, angular r3.Vec) {
 	u := (t - from.Stop) / span
 	ease := u * u * u * (10 - u*(15-6*u))
 	rate := 30 * u * u * (1 - u) * (1 - u) / span
-	way, turn := to.Pose.Minus(from.Pose)
-	return from.Pose.Plus(r3.Scale(ease, way), r3.Scale(ease, turn)), r3.Scale(rate, way), r3.Scale(rate, turn)
+	way, rotation := to.Pose.Minus(from.Pose)
+	return from.Pose.Plus(r3.Scale(ease, way), r3.Scale(ease, rotation)), r3.Scale(rate, way), r3.Scale(rate, rotation)
 }
 
 // newStationTrack sorts the stations by time and refuses those that overlap, or
@@ -85,7 +85,7 @@ func newStationTrack(sensor string, stations []Station) (Track, error) {
 		gap := b.Start - a.Stop
 		switch dp, dr := b.Pose.Minus(a.Pose); {
 		case gap < 0:
-			return Track{}, fmt.Errorf("sensor %s: station %g to %g s overlaps station %g to %g s: a sensor is at one place at a time",
+			return Track{}, fmt.Errorf("sensor %s: station %g to %g s overlaps station %g to %g s: a sensor has one position at a time",
 				sensor, b.Start, b.Stop, a.Start, a.Stop)
 		case gap == 0 && r3.Norm(dp)+r3.Norm(dr) > 1e-9:
 			return Track{}, fmt.Errorf("sensor %s: no time to move between the stations that meet at %g s: leave a gap of some ms",
@@ -95,7 +95,7 @@ func newStationTrack(sensor string, stations []Station) (Track, error) {
 	return Track{Sensor: sensor, Stations: sorted, motion: stationMotion(sorted)}, nil
 }
 
-// end is the time up to which a track speaks.
+// end is the time up to which a track is known.
 func (t *Track) end() float64 {
 	if s, ok := t.motion.(*motion.Spline); ok {
 		return s.Last
@@ -103,7 +103,7 @@ func (t *Track) end() float64 {
 	return t.Stations[len(t.Stations)-1].Stop
 }
 
-// covers reports whether the track says where its sensor is up to duration.
+// covers reports an error unless the track is known from 0 s to duration.
 func (t *Track) covers(duration float64) error {
 	s, ok := t.motion.(*motion.Spline)
 	if !ok {

@@ -7,12 +7,9 @@ import (
 	"strings"
 	"testing"
 
-	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
 
-	"tonepose/cmd/tonepose/internal/motion"
 	"tonepose/cmd/tonepose/internal/rig"
-	"tonepose/fieldmodels/rigid"
 )
 
 // checkDerivatives compares velocity and angular velocity with central
@@ -104,31 +101,6 @@ func TestStationsRestAndMoveSmoothly(t *testing.T) {
 	checkDerivatives(t, tr.motion, tr.Stations[3].Stop+1e-4, tr.Stations[4].Start-1e-4)
 }
 
-func TestSplinePassesThroughItsPosesWhateverTheirSigns(t *testing.T) {
-	times := []float64{0, 0.1, 0.2, 0.35, 0.5}
-	poses := make([]rigid.Pose, len(times))
-	for i, at := range times {
-		poses[i] = rigid.Pose{
-			Position: r3.Vec{X: math.Sin(at), Y: at * at, Z: 1},
-			Rotation: rigid.Exp(r3.Vec{X: 2 * at, Y: 1 - at, Z: 3 * at * at}),
-		}
-		if i%2 == 1 { // q and −q are one rotation
-			poses[i].Rotation = quat.Scale(-1, poses[i].Rotation)
-		}
-	}
-	m, err := motion.Through(times, poses)
-	if err != nil {
-		t.Fatal(err)
-	}
-	for i, at := range times {
-		got, _, _ := m.At(at)
-		if dp, dr := got.Minus(poses[i]); r3.Norm(dp) > 1e-14 || r3.Norm(dr) > 1e-14 {
-			t.Errorf("knot %d missed by %g m, %g rad", i, r3.Norm(dp), r3.Norm(dr))
-		}
-	}
-	checkDerivatives(t, m, -0.02, 0.52)
-}
-
 func TestPathFile(t *testing.T) {
 	file := filepath.Join(t.TempDir(), "p.csv")
 	parse := func(text string, sensors ...string) (*Path, error) {
@@ -152,9 +124,9 @@ func TestPathFile(t *testing.T) {
 	for want, text := range map[string]string{
 		"p.csv: sensor probe: station 0.5 to 2 s overlaps station 0 to 1 s":          "start_s,stop_s" + pose + "0,1,0,0,0,1,0,0,0\n0.5,2,0,0,0,1,0,0,0\n",
 		"p.csv: sensor probe: no time to move between the stations that meet at 1 s": "start_s,stop_s" + pose + "0,1,0,0,0,1,0,0,0\n1,2,1,0,0,1,0,0,0\n",
-		"p.csv:3: time_s = 0: must exceed the sensor's time before it, 0":            "time_s" + pose + "0,0,0,0,1,0,0,0\n0,0,0,0,1,0,0,0\n",
+		"p.csv: sensor probe: pose 2, time 0 s: must exceed the time before it, 0 s": "time_s" + pose + "0,0,0,0,1,0,0,0\n0,0,0,0,1,0,0,0\n",
 		"p.csv:2: time -1 s: must not be negative":                                   "time_s" + pose + "-1,0,0,0,1,0,0,0\n0,0,0,0,1,0,0,0\n",
-		"p.csv: sensor probe has 2 poses: a smooth path needs at least 4":            "time_s" + pose + "0,0,0,0,1,0,0,0\n1,0,0,0,1,0,0,0\n",
+		"p.csv: sensor probe: 2 timed poses: a smooth motion needs at least 4":       "time_s" + pose + "0,0,0,0,1,0,0,0\n1,0,0,0,1,0,0,0\n",
 	} {
 		if _, err := parse(text, "probe"); err == nil || !strings.HasPrefix(err.Error(), want) {
 			t.Errorf("got %v, want %q", err, want)

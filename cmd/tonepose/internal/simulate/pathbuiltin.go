@@ -61,7 +61,7 @@ func BuiltinPath(name string, r *rig.Rig, duration float64, seed uint64) (*Path,
 }
 
 // gridStations visits the grid row by row, forth and back, sensor i starting
-// some stations later than the one before it, so that two are never at one place.
+// some stations later than the one before it, so that two never have one position.
 func gridStations(center, half r3.Vec, sensor int, random *rand.Rand) []Station {
 	const n = gridSide * gridSide * gridSide
 	out := make([]Station, n)
@@ -91,7 +91,7 @@ func randomRotation(r *rand.Rand) quat.Number {
 }
 
 // sweepTrack moves along each axis as a sum of two sines of 0.2 to 0.7 Hz, and
-// turns likewise by up to a radian about each axis from a random orientation.
+// rotates likewise by up to a radian about each axis from a random orientation.
 func sweepTrack(sensor string, center, half r3.Vec, duration float64, random *rand.Rand) (Track, error) {
 	var slow, fast, phase [6]float64
 	for i := range phase {

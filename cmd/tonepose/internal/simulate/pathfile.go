@@ -45,9 +45,6 @@ func readTrack(file, sensor string, rows []tables.Station) (Track, error) {
 			stations = append(stations, Station{r.Start, r.Stop, r.Pose})
 			continue
 		}
-		if n := len(times); n > 0 && r.Start <= times[n-1] {
-			return Track{}, fmt.Errorf("%s:%d: time_s = %g: must exceed the sensor's time before it, %g", file, r.Line, r.Start, times[n-1])
-		}
 		times, poses = append(times, r.Start), append(poses, r.Pose)
 	}
 	var track Track
@@ -57,11 +54,11 @@ func readTrack(file, sensor string, rows []tables.Station) (Track, error) {
 		track, err = newStationTrack(sensor, stations)
 	case len(times) == 0:
 		err = fmt.Errorf("no row for sensor %s: every sensor of the rig needs a path", sensor)
-	case len(times) < 4:
-		err = fmt.Errorf("sensor %s has %d poses: a smooth path needs at least 4", sensor, len(times))
 	default:
 		track.Sensor = sensor
-		track.motion, err = motion.Through(times, poses)
+		if track.motion, err = motion.Through(times, poses); err != nil {
+			err = fmt.Errorf("sensor %s: %w", sensor, err)
+		}
 	}
 	if err != nil {
 		return Track{}, fmt.Errorf("%s: %w", file, err)

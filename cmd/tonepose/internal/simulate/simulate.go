@@ -22,7 +22,7 @@ import (
 	"tonepose/multitone/synth"
 )
 
-// Options says what a simulated recording suffers. The zero value is a
+// Options are the length, format and disturbances of a recording. The zero value is a
 // perfect receiver of float samples. Voltages are at the input of a channel's
 // amplifier: its gain is applied to them.
 type Options struct {
@@ -94,7 +94,7 @@ func Run(ctx context.Context, rigFile, path, out string, o Options, progress fun
 // Write writes the recording that the rig would make of its sensors on a
 // path, and the truth beside it: STEM.truth.csv, and STEM.intervals.csv with the
 // stations' times where there are any. The format follows out's extension (see
-// recording.OutputOf). Files appear all or none. progress, if not nil, is told the
+// recording.OutputOf). Files appear all or none. progress, if not nil, gets the
 // samples done and wanted. Write ends with ctx.
 func Write(ctx context.Context, r *rig.Rig, p *Path, out string, o Options, progress func(done, total int64)) (*Summary, error) {
 	if o.MainsHz == 0 {
@@ -231,17 +231,17 @@ func drain(ctx context.Context, g *synth.Generator, rec *recording.Writer, total
 // simulationConfig turns rig, path and options into what synth generates.
 func simulationConfig(ctx context.Context, r *rig.Rig, p *Path, o Options) (synth.Config, error) {
 	random := rand.New(rand.NewPCG(o.Seed, 0x73696d))
-	turn := func() float64 { return 2 * math.Pi * random.Float64() }
+	phase := func() float64 { return 2 * math.Pi * random.Float64() }
 	c := synth.Config{
 		Rate: o.RateHz, ClockPPM: o.ClockPPM, ClockDrift: o.ClockDriftPPM, Seed: o.Seed, KnotStep: p.knotStep,
 		Mains: synth.Mains{Hz: o.MainsHz * (1 + 5e-4*(2*random.Float64()-1))},
 	}
 	for _, e := range r.Emitters {
-		t := synth.Tone{Hz: e.ToneHz, Current: e.CurrentPeakA, Phase: turn(), OffsetPPM: o.OwnPPM * random.NormFloat64()}
+		t := synth.Tone{Hz: e.ToneHz, Current: e.CurrentPeakA, Phase: phase(), OffsetPPM: o.OwnPPM * random.NormFloat64()}
 		if e.Reference == nil {
 			t.Phase = e.PhaseDeg * math.Pi / 180
 		}
-		t.Wander = synth.Wander{Relative: o.CurrentDrift, Hz: 0.05 + 0.25*random.Float64(), Phase: turn()}
+		t.Wander = synth.Wander{Relative: o.CurrentDrift, Hz: 0.05 + 0.25*random.Float64(), Phase: phase()}
 		c.Tones = append(c.Tones, t)
 	}
 	coils, coilOf, err := newCouplingMap(r, p)
@@ -267,7 +267,7 @@ func simulationConfig(ctx context.Context, r *rig.Rig, p *Path, o Options) (synt
 			if o.CrosstalkOhm != 0 {
 				ch.Transimpedance = make([]complex128, len(c.Tones))
 				for k := range ch.Transimpedance {
-					ch.Transimpedance[k] = cmplx.Rect(o.CrosstalkOhm, turn())
+					ch.Transimpedance[k] = cmplx.Rect(o.CrosstalkOhm, phase())
 				}
 			}
 		}

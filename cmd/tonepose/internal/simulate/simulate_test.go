@@ -347,3 +347,33 @@ func TestBadSimulationsSayWhy(t *testing.T) {
 		}
 	}
 }
+
+// ending is a resting sensor whose motion ends a context when it was asked so often.
+type ending struct {
+	asked, last int
+	end         context.CancelFunc
+}
+
+func (m *ending) At(float64) (p rigid.Pose, velocity, angular r3.Vec) {
+	if m.asked++; m.asked == m.last {
+		m.end()
+	}
+	return rigid.Pose{Position: r3.Vec{X: 0.02, Z: 0.1}, Rotation: quat.Number{Real: 1}}, velocity, angular
+}
+
+// A slow recording of a large bench has seconds of couplings between two blocks of
+// samples: the context is asked at each of them, here once for the one pickup.
+func TestSimulationEndsWithinABlock(t *testing.T) {
+	r := loadRig(t, strings.Replace(testRig, "sample_rate_hz: 50000", "sample_rate_hz: 20000", 1))
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	const truth = 1*truthRateHz + 1 // its rows ask first
+	m := &ending{last: truth + 10, end: cancel}
+	p := &Path{Tracks: []Track{{Sensor: "probe", motion: m}}, Duration: 1, knotStep: quickKnots}
+	if _, err := Write(ctx, r, p, filepath.Join(t.TempDir(), "run"), Options{}, nil); !errors.Is(err, context.Canceled) {
+		t.Fatalf("error %v", err)
+	}
+	if m.asked != m.last {
+		t.Errorf("%d couplings after the end of the context", m.asked-m.last)
+	}
+}

@@ -1,0 +1,89 @@
+package motion
+
+import (
+	"math"
+	"testing"
+
+	"gonum.org/v1/gonum/interp"
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/num/quat"
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/fieldmodels/rigid"
+)
+
+// checkDerivatives compares velocity and angular velocity with central
+// differences: error h²/6 of the third derivative, and rounding 2⁻⁵³/h.
+func checkDerivatives(t *testing.T, m *Spline, from, to float64) {
+	t.Helper()
+	const h = 1e-5
+	for i := range 400 {
+		at := from + (to-from)*(float64(i)+0.5)/400
+		_, v, w := m.At(at)
+		a, _, _ := m.At(at - h)
+		b, _, _ := m.At(at + h)
+		dp, dr := b.Minus(a)
+		// Third derivatives of these paths stay below 60·(0.3 m)/(20 ms)³.
+		const tolerance = h*h/6*60*0.3/8e-6 + 1e-9
+		if d := r3.Norm(r3.Sub(r3.Scale(0.5/h, dp), v)); d > tolerance {
+			t.Fatalf("t = %g s: velocity %v, differences differ by %g", at, v, d)
+		}
+		if d := r3.Norm(r3.Sub(r3.Scale(0.5/h, dr), w)); d > 10*tolerance {
+			t.Fatalf("t = %g s: angular velocity %v, differences differ by %g", at, w, d)
+		}
+	}
+}
+
+func TestSplinePassesThroughItsPosesWhateverTheirSigns(t *testing.T) {
+	times := []float64{0, 0.1, 0.2, 0.35, 0.5}
+	poses := make([]rigid.Pose, len(times))
+	for i, at := range times {
+		poses[i] = rigid.Pose{
+			Position: r3.Vec{X: math.Sin(at), Y: at * at, Z: 1},
+			Rotation: rigid.Exp(r3.Vec{X: 2 * at, Y: 1 - at, Z: 3 * at * at}),
+		}
+		if i%2 == 1 { // q and −q are one rotation
+			poses[i].Rotation = quat.Scale(-1, poses[i].Rotation)
+		}
+	}
+	m, err := Through(times, poses)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, at := range times {
+		got, _, _ := m.At(at)
+		if dp, dr := got.Minus(poses[i]); r3.Norm(dp) > 1e-14 || r3.Norm(dr) > 1e-14 {
+			t.Errorf("knot %d missed by %g m, %g rad", i, r3.Norm(dp), r3.Norm(dr))
+		}
+	}
+	checkDerivatives(t, m, -0.02, 0.52)
+}
+
+// Not-a-knot splines of a cubic polynomial are that polynomial, at any knots; of
+// anything they are those of gonum's interp, which solves the same conditions for
+// the second derivatives.
+func TestSlopes(t *testing.T) {
+	x := []float64{-1, -0.4, 0.1, 0.3, 1.1, 1.5, 2}
+	y := mat.NewDense(len(x), 2, nil)
+	for i, v := range x {
+		y.SetRow(i, []float64{1 - 2*v + 0.5*v*v - 3*v*v*v, math.Sin(7 * v)})
+	}
+	slopes, err := slopesOf(x, y)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var other interp.NotAKnotCubic
+	if err := other.Fit(x, mat.Col(nil, 1, y)); err != nil {
+		t.Fatal(err)
+	}
+	for i, v := range x {
+		// A few roundings of numbers up to 40, divided by steps down to 0.2.
+		const tolerance = 1e-12
+		if want := -2 + v - 9*v*v; math.Abs(slopes.At(i, 0)-want) > tolerance {
+			t.Errorf("cubic at %g: slope %.15g, want %.15g", v, slopes.At(i, 0), want)
+		}
+		if want := other.PredictDerivative(v); math.Abs(slopes.At(i, 1)-want) > tolerance {
+			t.Errorf("sine at %g: slope %.15g, want %.15g", v, slopes.At(i, 1), want)
+		}
+	}
+}
