@@ -2,7 +2,6 @@ package report
 
 import (
 	"fmt"
-	"math"
 
 	"tonepose/cmd/tonepose/internal/figure"
 	"tonepose/cmd/tonepose/internal/files"
@@ -84,10 +83,10 @@ func planWindows(p *plan.Plan, s *plan.Sensor, note string) *figure.Figure {
 	}
 	for _, rate := range s.Rates {
 		w.Window = append(w.Window, rate.WindowS)
-		w.PositionMedian = append(w.PositionMedian, finiteOrNaN(rate.PositionMedian))
-		w.PositionP95 = append(w.PositionP95, finiteOrNaN(rate.PositionP95))
-		w.RotationMedian = append(w.RotationMedian, finiteOrNaN(rate.RotationMedian))
-		w.RotationP95 = append(w.RotationP95, finiteOrNaN(rate.RotationP95))
+		w.PositionMedian = append(w.PositionMedian, rate.PositionMedian)
+		w.PositionP95 = append(w.PositionP95, rate.PositionP95)
+		w.RotationMedian = append(w.RotationMedian, rate.RotationMedian)
+		w.RotationP95 = append(w.RotationP95, rate.RotationP95)
 	}
 	return figure.Windows(w)
 }
@@ -100,11 +99,4 @@ func planNote(p *plan.Plan) string {
 		note += fmt.Sprintf(", %d-bit samples", o.Bits)
 	}
 	return note + ". Noise only: calibration, metal and motion add to it."
-}
-
-func finiteOrNaN(v float64) float64 {
-	if math.IsInf(v, 0) {
-		return math.NaN()
-	}
-	return v
 }
