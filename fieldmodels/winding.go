@@ -43,7 +43,7 @@ func (w Winding) Gradient(p r3.Vec) (r3.Vec, Jacobian, error) {
 	return r3.Vec{X: jet.g * p.X, Y: jet.g * p.Y, Z: jet.bz}, jet.jacobian(p.X, p.Y, s), nil
 }
 
-// within tells whether the point lies in the section, a margin round it.
+// within reports whether the point lies in the section, a margin round it.
 func (w Winding) within(s, z float64) bool {
 	rho, margin := math.Sqrt(s), nearWire*w.OuterRadius
 	return math.Abs(z) <= w.Length/2+margin && rho >= w.InnerRadius-margin && rho <= w.OuterRadius+margin

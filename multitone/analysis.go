@@ -32,7 +32,7 @@ func newAnalysis(c *Config, s shape, still bool) (*analysis, error) {
 	if !still {
 		a.bend, err = newBend(t, plain, len(c.Tones))
 	}
-	if still || err != nil { // neighbour bins that can't be told apart: no statement on motion
+	if still || err != nil { // neighbour bins that can't be distinguished: no statement on motion
 		a.bend = &bend{columns: len(a.omega)}
 	}
 	return a, nil

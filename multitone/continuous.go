@@ -181,7 +181,7 @@ func (s *Continuous) retune() error {
 // Listen measures the noise in samples without filtering them.
 func (s *Continuous) Listen(x [][]float64) {
 	s.inPieces(x, func(piece []float64) error {
-		hear(&s.listen, &s.listen.floats, piece, s.meter)
+		learnNoise(&s.listen, &s.listen.floats, piece, s.meter)
 		return nil
 	})
 }
@@ -190,7 +190,7 @@ func (s *Continuous) Listen(x [][]float64) {
 // due to emit. The frame is overwritten by the next.
 func (s *Continuous) Write(x [][]float64, emit func(*Frame) error) error {
 	return s.inPieces(x, func(piece []float64) error {
-		hear(&s.listen, &s.listen.floats, piece, s.meter)
+		learnNoise(&s.listen, &s.listen.floats, piece, s.meter)
 		for step := s.engine.most() * s.cfg.Channels; len(piece) > 0; {
 			part := piece[:min(step, len(piece))]
 			piece = piece[len(part):]
@@ -206,7 +206,7 @@ func (s *Continuous) Write(x [][]float64, emit func(*Frame) error) error {
 // ListenInt16 is Listen for counts.
 func (s *Continuous) ListenInt16(x []int16) {
 	s.count()
-	hear(&s.listen, &s.listen.counts, x, s.meter)
+	learnNoise(&s.listen, &s.listen.counts, x, s.meter)
 }
 
 // count takes samples as counts from now on.
@@ -234,7 +234,7 @@ func (s *Continuous) inPieces(x [][]float64, use func([]float64) error) error {
 // [V] that Config.CountVolts gives. A Continuous takes either counts or floats.
 func (s *Continuous) WriteInt16(x []int16, emit func(*Frame) error) error {
 	s.count()
-	hear(&s.listen, &s.listen.counts, x, s.meter)
+	learnNoise(&s.listen, &s.listen.counts, x, s.meter)
 	for step := s.engine.most() * s.cfg.Channels; len(x) > 0; {
 		piece := x[:min(step, len(x))]
 		x = x[len(piece):]
@@ -257,7 +257,7 @@ type listener struct {
 
 const listenEvery = 64 // windows
 
-func hear[S sample](l *listener, buffer *[]S, x []S, m *meter) {
+func learnNoise[S sample](l *listener, buffer *[]S, x []S, m *meter) {
 	for len(x) > 0 {
 		if l.skip > 0 {
 			n := min(l.skip, len(x)/l.channels)

@@ -73,7 +73,7 @@ type disturbance struct {
 	flicker float64 // corner frequency [Hz] of 1/f noise over the white floor
 	lines   []float64
 	size    float64 // of each line, relative to the tone
-	known   bool    // the lines are told to the bank
+	known   bool    // the bank knows the lines
 	hann    bool    // a rectangular window would let the lines leak into the phasors
 	beside  float64 // another tone's distance [Hz], 60 dB higher; 0: none
 	within  float64 // of sigma

@@ -116,7 +116,7 @@ func (e *estimator) amplitude(i int, y []complex128) complex128 {
 
 // linesApart is the distance in bins down to which lines under a rectangular
 // window are fitted side by side. Nobody wants their amplitudes, only that they
-// leak into no tone, so their being ill-told from each other costs nothing.
+// leak into no tone, so that they are hard to separate costs nothing.
 const linesApart = 0.4
 
 // resolved keeps the lines [Hz] that a window of the given length can tell

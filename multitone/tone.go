@@ -8,6 +8,12 @@
 // comes from the noise measured beside its tone.
 //
 // The package opens no file and knows no coil: samples in, phasors out.
+//
+// A researcher builds on this package and on coupling, with recording for the
+// samples, clock for the tones' real frequencies, sine for a tone that is not
+// known, and synth for samples whose truth is. The packages frequencyplan,
+// spectrum, stability and window serve the command: they export what it uses,
+// and what a published check holds to its source.
 package multitone
 
 import (

@@ -2,7 +2,6 @@ package solver
 
 import (
 	"fmt"
-	"slices"
 
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver/internal/kernel"
@@ -39,7 +38,7 @@ func (s *Solver) WarmAll(results []Result, frames []Couplings, starts []rigid.Po
 		panic(fmt.Sprintf("solver: WarmAll: %d results, %d frames and %d starts must be equally many",
 			len(results), len(frames), len(starts)))
 	}
-	if s.rig.dipoles == nil || !kernel.Many() || slices.ContainsFunc(frames, func(c Couplings) bool { return !s.Independent(&c) }) {
+	if s.rig.dipoles == nil || !kernel.Many() || !s.rig.errors.Exact() {
 		for i := range frames {
 			results[i] = s.Warm(frames[i], starts[i])
 		}
@@ -163,6 +162,10 @@ func (s *Solver) refill(l int, results []Result, frames []Couplings, starts []ri
 	for ; *next < len(frames); *next++ {
 		f := &frames[*next]
 		s.shape(f)
+		if len(f.Common) != 0 && s.SharesDrive(f) {
+			results[*next] = s.Warm(*f, starts[*next])
+			continue
+		}
 		if n.variance != &f.Variance[0] {
 			n.variance = nil
 			if !s.weighLane(l, f.Variance) {

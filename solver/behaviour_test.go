@@ -217,7 +217,7 @@ func TestCoilOffOrigin(t *testing.T) {
 			a := randomQuat(r)
 			st := state{q: a}
 			st.r.set(&a)
-			s.settle(&st)
+			s.smallestTurn(&st)
 			if u := st.r.apply(&s.rig.axis); dot(&u, &s.rig.axis) < -0.8 {
 				continue // the smallest rotation is all but undefined there
 			}

@@ -21,7 +21,7 @@ const (
 type control struct {
 	lambda, grow float64
 	free         float64 // λ at or below which a good step drops it
-	settled      bool    // damped steps have become short where we are
+	short        bool    // damped steps have become short where we are
 	before       float64 // squared length [sigmas²] of the plain step just taken; +Inf after another
 	plain        float64 // of the last plain step tried
 	relax        relaxation
@@ -44,7 +44,7 @@ func (c *control) note(step *[6]float64, slope, stretch float64) {
 // accept takes note of a step that lowered chi-square by rho of what the
 // quadratic model promised.
 func (c *control) accept(rho, flatness float64) {
-	c.grow, c.settled = 2, false
+	c.grow, c.short = 2, false
 	if rho < good {
 		c.before = math.Inf(1)
 	}

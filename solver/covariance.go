@@ -15,7 +15,7 @@ func (s *Solver) finish(r *Result, st *state, d *descent) {
 	r.Status, r.ChiSquare, r.Iterations = d.status, d.chi2, d.iterations
 	r.DOF = s.used - s.Freedom()
 	if g.axial {
-		s.settle(st)
+		s.smallestTurn(st)
 	}
 	r.Pose = g.poseOf(st)
 	r.Outside = !g.inside(&vec3{r.Pose.Position.X, r.Pose.Position.Y, r.Pose.Position.Z})
@@ -117,9 +117,9 @@ func project(c *[6][6]float64, u *vec3) {
 	}
 }
 
-// settle puts the smallest rotation that carries the coils' axis to where it
+// smallestTurn puts the smallest rotation that carries the coils' axis to where it
 // is into st.
-func (s *Solver) settle(st *state) {
+func (s *Solver) smallestTurn(st *state) {
 	u := st.r.apply(&s.rig.axis)
 	st.q = between(&s.rig.axis, &u)
 	st.r.set(&st.q)

@@ -191,7 +191,7 @@ func (s *Solver) Contributions(c Couplings, pose rigid.Pose, more *ErrorModel) (
 				}
 			}
 		}
-		out[part] = sandwich(&inverse, &moved)
+		out[part] = rigid.Sandwich(&inverse, &moved)
 		s.carry(&out[part], &st)
 	}
 	return out, nil
@@ -290,26 +290,6 @@ func (s *Solver) weighedSlopes() [][6]float64 {
 				v -= s.white.factor[j*n+i] * out[j][k]
 			}
 			out[i][k] = v * s.white.factor[i*n+i]
-		}
-	}
-	return out
-}
-
-// sandwich is a·b·a for symmetric a.
-func sandwich(a, b *[6][6]float64) (out [6][6]float64) {
-	var half [6][6]float64
-	for i := range 6 {
-		for j := range 6 {
-			for k := range 6 {
-				half[i][j] += a[i][k] * b[k][j]
-			}
-		}
-	}
-	for i := range 6 {
-		for j := range 6 {
-			for k := range 6 {
-				out[i][j] += half[i][k] * a[j][k]
-			}
 		}
 	}
 	return out

@@ -58,7 +58,7 @@ func (s *Solver) descend(st *state, lambda float64, limit int) (d descent) {
 		slope := b[0]*step[0] + b[1]*step[1] + b[2]*step[2] + b[3]*step[3] + b[4]*step[4] + b[5]*step[5]
 		d.chi2 = s.sum[chiSquare]
 		if !(low > minPivot && slope >= 0) {
-			if c.lambda == 0 && c.settled {
+			if c.lambda == 0 && c.short {
 				d.status = Unobservable
 				return d
 			}
@@ -76,11 +76,11 @@ func (s *Solver) descend(st *state, lambda float64, limit int) (d descent) {
 			// The damped step is short: see what the plain one says. Where that
 			// has been tried, was short too and did not lower chi-square, the
 			// model is too curved for it and this is the minimum.
-			if c.settled && c.plain < stale {
+			if c.short && c.plain < stale {
 				d.status = s.conclude(gauge, &u)
 				return d
 			}
-			c.lambda, c.settled = 0, true
+			c.lambda, c.short = 0, true
 			continue
 		}
 		if d.iterations >= limit {

@@ -124,7 +124,7 @@ func (s *Solver) runnerUp(r *Result, found []minimum, best int) {
 		if ratio > r.RunnerUp.Ratio {
 			st := m.state
 			if s.rig.axial {
-				s.settle(&st)
+				s.smallestTurn(&st)
 			}
 			r.RunnerUp = RunnerUp{s.rig.poseOf(&st), ratio}
 		}

@@ -34,7 +34,7 @@ func TestSmallestRotationMovesOrigin(t *testing.T) {
 	r := rand.New(rand.NewPCG(3, 4))
 	for range 100 {
 		st := state{x: vec3{0.1, 0.05, 0.2}, q: randomQuat(r)}
-		s.settle(&st)
+		s.smallestTurn(&st)
 		rot := st.r
 		u := rot.apply(&s.rig.axis)
 		// inverse normal matrix of a sure coil centre and one tilt
@@ -50,7 +50,7 @@ func TestSmallestRotationMovesOrigin(t *testing.T) {
 		for i, sign := range []float64{-1, 1} {
 			e := st
 			s.move(&e, &st, &[6]float64{3: sign * h * tilt[0], 4: sign * h * tilt[1], 5: sign * h * tilt[2]})
-			s.settle(&e)
+			s.smallestTurn(&e)
 			ends[i] = s.rig.poseOf(&e)
 		}
 		d := r3.Scale(1/(2*h), r3.Sub(ends[1].Position, ends[0].Position))

@@ -24,7 +24,7 @@
 //
 // Centres of coils off the sensor's origin spoil the symmetry by their size over
 // the distance, seldom enough. A working volume that holds one of the twins
-// settles the matter; else tilt the emitters out of the symmetry. Cold flags a
+// decides; else tilt the emitters out of the symmetry. Cold flags a
 // pose with a twin inside the working volume as ambiguous and names it in
 // Result.RunnerUp.
 //

@@ -36,7 +36,7 @@ func (c Coil) Drive(hz, amperePeak, celsius float64) Load {
 const filmCoefficient = 10
 
 // TemperatureRise estimates how much warmer than ambient [°C] the coil's surface
-// settles with a current [A peak] at hz, free in still air, its resistance rising
+// becomes in the end with a current [A peak] at hz, free in still air, its resistance rising
 // with it; +Inf where that runs away. A coil that is potted, stacked or on foam
 // gets warmer.
 func (c Coil) TemperatureRise(hz, amperePeak, ambient float64) float64 {

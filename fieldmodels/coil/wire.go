@@ -1,4 +1,4 @@
-// Package coil tells what a wound coil is to its driver and amplifier: its
+// Package coil computes what a wound coil is to its driver and amplifier: its
 // resistance over temperature and frequency, inductance, self-resonance, the
 // voltage a current needs, the heat it makes; and, as a pickup, its sensitivity
 // and thermal noise.

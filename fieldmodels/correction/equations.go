@@ -174,7 +174,7 @@ func (q *equations) add(rw *Row, reads []float64, blk *block) {
 	}
 }
 
-// check tells what is wrong with a station's rows.
+// check returns what is wrong with a station's rows.
 func (st *Station) check(emitters, shared int) error {
 	for i := range st.Rows {
 		rw := &st.Rows[i]

@@ -7,7 +7,7 @@
 // emitter from couplings that the model of the bench does not explain, as a
 // Gaussian process whose samples are such fields, together with what errors of
 // the bench and of the stations' poses would do in its place. Where the metal is
-// and how near, the evidence of the couplings says. The Map tells the covariance
+// and how near, the evidence of the couplings says. The Map has the covariance
 // of all of it, held against predictions of stations that were left out; it
 // grows outside of what was mapped.
 package correction

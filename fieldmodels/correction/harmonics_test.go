@@ -6,9 +6,11 @@ import (
 	"testing"
 
 	"gonum.org/v1/gonum/integrate/quad"
+	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 )
 
@@ -160,5 +162,39 @@ func TestFieldDoesNotAllocate(t *testing.T) {
 	h, _ := randomHarmonics(6)
 	if n := testing.AllocsPerRun(100, func() { h.Gradient(rigid.Identity().Position) }); n != 0 {
 		t.Errorf("%g allocations", n)
+	}
+}
+
+// The mean of a series of the highest degree over a disc, by the few points that
+// Clearance allows. The first term that three points leave out of the mean is
+// R⁶/(4³·3!·4!) times the sixth derivative, for a polynomial of degree 11 at most
+// 11!/5!/radius⁶ of its size: 1.3e-8 with R/radius = 0.004/0.15.
+func TestClearance(t *testing.T) {
+	r := rand.New(rand.NewPCG(5, 6))
+	for range 300 {
+		c := make([]float64, termsOf(MaxDegree))
+		for i := range c {
+			c[i] = r.NormFloat64()
+		}
+		h := newHarmonics(testCenter, testRadius, c)
+		u := r3.Unit(r3.Vec{X: r.NormFloat64(), Y: r.NormFloat64(), Z: r.NormFloat64()})
+		frame := mutual.NewFrame(rigid.Pose{Position: r3.Add(testCenter, r3.Scale(0.95*testRadius*r.Float64(), u)),
+			Rotation: rigid.Normalize(quat.Number{Real: r.NormFloat64(), Imag: r.NormFloat64(), Jmag: r.NormFloat64(), Kmag: r.NormFloat64()})})
+		pickup := mutual.NewPickup(mutual.Coil{Axis: r3.Vec{Z: 1}, AreaTurns: 1, Radius: testRadius * 0.004 / 0.15})
+		var p mutual.Placed
+		pickup.Place(&p, &frame)
+		var got mutual.Coupling
+		if err := p.CoupleFast(&got, h); err != nil {
+			t.Fatal(err)
+		}
+		want, size := 0.0, 0.0
+		for _, point := range p.Points(MaxDegree) { // B is a polynomial of one degree less
+			b, _ := h.Field(point.At)
+			want += r3.Dot(point.Along, b)
+			size = math.Max(size, r3.Norm(b))
+		}
+		if d := math.Abs(got.M - want); d > 3e-8*size {
+			t.Errorf("at %v: mean %g, want %g, off by %.1g of |B|", frame.Origin, got.M, want, d/size)
+		}
 	}
 }

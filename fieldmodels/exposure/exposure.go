@@ -29,9 +29,6 @@ const (
 	groups = iota
 )
 
-// String is the name of a group in words.
-func (g Group) String() string { return [groups]string{"general public", "occupational"}[g] }
-
 // The band of the magnetic reference levels [Hz]; above HeatingHz limits on
 // heating apply besides.
 const (

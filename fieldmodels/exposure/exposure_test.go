@@ -94,7 +94,7 @@ func TestSummation(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			near(t, g.String(), got, want, 1e-12)
+			near(t, fmt.Sprint("group ", int(g)), got, want, 1e-12)
 		}
 	}
 }

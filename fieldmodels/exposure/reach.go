@@ -20,7 +20,7 @@ func directions() []r3.Vec {
 	return append(out, r3.Vec{X: 1}, r3.Vec{X: -1}, r3.Vec{Y: 1}, r3.Vec{Y: -1}, r3.Vec{Z: 1}, r3.Vec{Z: -1})
 }
 
-// nearest tells whether no other emitter's centre is nearer to p than that of
+// nearest reports whether no other emitter's centre is nearer to p than that of
 // emitter i.
 func (b *Bench) nearest(i int, p r3.Vec) bool {
 	own := r3.Norm(r3.Sub(p, b.emitters[i].Center))

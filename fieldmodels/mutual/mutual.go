@@ -2,7 +2,8 @@
 // bench and the pickups of a sensor: the mutual inductance M [H] of every emitter
 // with every coil, and its derivatives by the pose of the sensor, by what a
 // calibration moves of an emitter (fieldmodels.ParametersPerEmitter) and of a coil
-// (ParametersPerCoil). Solving, predicting, calibrating and simulating all ask it.
+// (ParametersPerCoil). Solving, predicting, calibrating and simulating all ask it,
+// and a researcher builds on it.
 //
 // Describe what picks up as a Sensor of Coils, what drives as a
 // fieldmodels.Array, and make a Model of both: its Evaluate gives couplings and

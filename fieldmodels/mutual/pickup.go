@@ -60,16 +60,16 @@ func (p *Pickup) Place(to *Placed, f *Frame) {
 
 // Couple computes the coupling with a source of the rig frame. For a coil with a
 // radius value and derivatives belong to one mean, exact to 1e-11 of the field from
-// 3.5 radii beside the conductor on, to 1e-7 at 2.2 and 1e-4 at 1.25 radii. Errors are the source's
-// own. It does not allocate.
+// 3.5 radii beside the conductor on, to 1e-7 at 2.2 and 1e-4 at 1.25 radii. Errors
+// are the source's own. It does not allocate.
 func (p *Placed) Couple(c *Coupling, src fieldmodels.Source) error {
 	return p.couple(c, src, false)
 }
 
 // CoupleFast is Couple with fewer field points for a coil with a radius: M is off
-// by up to 2e-7 of the field from 6 radii on, the derivatives by up to 1e-4 of
-// themselves. That is enough for a descent, whose end it does not move by more
-// than 1e-4 of its uncertainty.
+// by up to 2e-7 of the field from 6 radii on, the derivatives by up to 1e-4 of the
+// field, those by the place of that over the distance. That is enough for a
+// descent, whose end it does not move by more than 1e-4 of its uncertainty.
 func (p *Placed) CoupleFast(c *Coupling, src fieldmodels.Source) error {
 	return p.couple(c, src, true)
 }

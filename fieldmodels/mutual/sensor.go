@@ -68,7 +68,7 @@ func finite(v r3.Vec) bool {
 // leastSize [m] that size counts as leastSize.
 //
 // Such a misfit ε changes a coupling by about ε of itself when the sensor turns
-// by a radian about the line. To tell the turn, couplings and coils would have to
+// by a radian about the line. To find the turn, couplings and coils would have to
 // be known to a ten-thousandth; no winding's axis is, nor its place to 0.1 µm.
 // Places written to the micrometre and axes of six digits stay well inside.
 const (
@@ -101,7 +101,7 @@ func (s Sensor) BlindAxis() (axis r3.Vec, ok bool) {
 	return axis, true
 }
 
-// DegreesOfFreedom returns how many parameters of a pose couplings can tell: 6,
+// DegreesOfFreedom returns how many parameters of a pose couplings determine: 6,
 // or 5 for a sensor with a BlindAxis.
 func (s Sensor) DegreesOfFreedom() int {
 	if _, blind := s.BlindAxis(); blind {

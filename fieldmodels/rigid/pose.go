@@ -31,7 +31,7 @@ func (p Pose) Apply(v r3.Vec) r3.Vec {
 // Rotate carries the direction v of the body frame to the rig frame.
 func (p Pose) Rotate(v r3.Vec) r3.Vec { return Rotate(p.Rotation, v) }
 
-// Finite tells whether all of the pose's numbers are finite.
+// Finite reports whether all of the pose's numbers are finite.
 func (p Pose) Finite() bool {
 	q := p.Rotation
 	sum := p.Position.X + p.Position.Y + p.Position.Z + q.Real + q.Imag + q.Jmag + q.Kmag

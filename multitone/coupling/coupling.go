@@ -1,4 +1,5 @@
-// Package coupling turns phasors into mutual inductances.
+// Package coupling turns phasors into mutual inductances. A researcher builds on
+// it and on multitone, which measures the phasors.
 //
 // With flux linkage λ = M·i a pickup's voltage is −dλ/dt, so V = −jωM·I and
 //

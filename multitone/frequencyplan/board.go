@@ -57,7 +57,7 @@ func (b *board) alone(n int) bool {
 		}
 	}
 	if b.rules&harmonicRule != 0 {
-		for p := 2; p <= b.Harmonics; p++ {
+		for p := 2; p <= harmonics; p++ {
 			if d := b.fold(p*n) - n; d < b.guard && d > -b.guard {
 				return false
 			}
@@ -124,20 +124,20 @@ func (b *board) compatible(x int) bool {
 		return b.near[v] == 0 && (d >= b.guard || d <= -b.guard)
 	}
 	if b.rules&harmonicRule != 0 {
-		for k := 2; k <= b.Harmonics; k++ {
+		for k := 2; k <= harmonics; k++ {
 			if !add(k * x) {
 				return false
 			}
 		}
 	}
-	if b.rules&secondOrderRule != 0 && b.Intermodulation >= 2 {
+	if b.rules&secondOrderRule != 0 {
 		for _, s := range b.tones {
 			if !add(x+s) || !add(x-s) {
 				return false
 			}
 		}
 	}
-	if b.rules&thirdOrderRule != 0 && b.Intermodulation >= 3 {
+	if b.rules&thirdOrderRule != 0 {
 		for i, s := range b.tones {
 			if !add(2*x+s) || !add(2*x-s) || !add(2*s+x) || !add(2*s-x) {
 				return false

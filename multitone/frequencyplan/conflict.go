@@ -57,10 +57,10 @@ func Check(s Spec, tones []float64) ([]Conflict, error) {
 		if whole := math.Round(f/g.stepHz) * g.stepHz; math.Abs(f-whole) > near {
 			report(offGrid, i, "not a multiple of 1/%g s = %g Hz; the nearest is %g Hz", g.WindowS, g.stepHz, whole)
 		}
-		limit := g.LimitOfNyquist * g.RateHz / 2
+		limit := limitOfNyquist * g.RateHz / 2
 		switch {
 		case f > limit+near:
-			report(outsideBand, i, "above %g Hz, %g of Nyquist", limit, g.LimitOfNyquist)
+			report(outsideBand, i, "above %g Hz, %g of Nyquist", limit, limitOfNyquist)
 		case f < g.LowHz-near, f > g.HighHz+near:
 			report(outsideBand, i, "outside the band of %g to %g Hz", g.LowHz, g.HighHz)
 		}
@@ -76,7 +76,7 @@ func Check(s Spec, tones []float64) ([]Conflict, error) {
 				d, order, mains, showsAt(h, where), g.MarginHz)
 		}
 	}
-	products(tones, &g.Spec, func(p product) {
+	products(tones, g.RateHz, func(p product) {
 		for i, f := range tones {
 			if d := math.Abs(f - p.folded); d < g.MarginHz-near {
 				report(p.kind, i, "%.6g Hz from %s%s, less than the margin of %g Hz",
@@ -140,32 +140,27 @@ func (p *product) name(tones []float64) string {
 }
 
 // products calls each with every harmonic and intermodulation product of the
-// tones that a Spec tells to avoid. Products that contain a tone and its own
-// negative (a + b − b) fall on a tone of any set and are left out.
-func products(tones []float64, s *Spec, each func(product)) {
+// tones. Products that contain a tone and its own negative (a + b − b) fall on a
+// tone of any set and are left out.
+func products(tones []float64, rateHz float64, each func(product)) {
 	emit := func(k kind, terms ...term) {
 		p := product{kind: k}
 		for i, t := range terms {
 			p.hz += float64(t.factor) * tones[t.tone]
 			p.terms[i] = t
 		}
-		p.folded = spectrum.Alias(p.hz, s.RateHz)
+		p.folded = spectrum.Alias(p.hz, rateHz)
 		each(p)
 	}
 	for i := range tones {
-		for n := 2; n <= s.Harmonics; n++ {
+		for n := 2; n <= harmonics; n++ {
 			emit(nearHarmonic, term{n, i})
 		}
 	}
 	for i := range tones {
 		for j := range tones[:i] {
-			if s.Intermodulation >= 2 {
-				emit(nearIntermod2, term{1, i}, term{1, j})
-				emit(nearIntermod2, term{1, i}, term{-1, j})
-			}
-			if s.Intermodulation < 3 {
-				continue
-			}
+			emit(nearIntermod2, term{1, i}, term{1, j})
+			emit(nearIntermod2, term{1, i}, term{-1, j})
 			for _, t := range [][2]term{{{2, i}, {1, j}}, {{2, i}, {-1, j}}, {{2, j}, {1, i}}, {{2, j}, {-1, i}}} {
 				emit(nearIntermod3, t[0], t[1])
 			}

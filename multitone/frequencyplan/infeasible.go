@@ -54,7 +54,7 @@ func (g *grid) diagnose(ctx context.Context, proven bool, most int) error {
 		name string
 	}{
 		{mainsRule, fmt.Sprintf("the margin of %g Hz to mains harmonics", g.MarginHz)},
-		{harmonicRule, fmt.Sprintf("the margin of %g Hz to harmonics up to the %dth", g.MarginHz, g.Harmonics)},
+		{harmonicRule, fmt.Sprintf("the margin of %g Hz to harmonics up to the %dth", g.MarginHz, harmonics)},
 		{secondOrderRule, fmt.Sprintf("the margin of %g Hz to 2nd-order intermodulation", g.MarginHz)},
 		{thirdOrderRule, fmt.Sprintf("the margin of %g Hz to 3rd-order intermodulation", g.MarginHz)},
 		{spacingRule, fmt.Sprintf("the spacing of %g Hz", g.SpacingHz)},

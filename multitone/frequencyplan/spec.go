@@ -8,6 +8,8 @@
 // tones that share an amplifier or an ADC channel do not all peak at once.
 // Average tells, from any sufficient few of density, bandwidth, time, bits,
 // signal and so on, the rest.
+//
+// It serves the command; see multitone for what to build on.
 package frequencyplan
 
 import (
@@ -19,7 +21,7 @@ import (
 type Spec struct {
 	Tones   int     // how many, 1 to 64
 	LowHz   float64 // lower end of the band; default one step of the grid
-	HighHz  float64 // upper end; default LimitOfNyquist
+	HighHz  float64 // upper end; default and at most a quarter of RateHz
 	RateHz  float64 // of the ADC
 	WindowS float64 // tones are multiples of 1/WindowS; a whole number of samples
 
@@ -30,19 +32,16 @@ type Spec struct {
 	// SpacingHz is the least distance between tones; default and at least
 	// the larger of MarginHz and one step of the grid.
 	SpacingHz float64
-	// LimitOfNyquist bounds the band: a fraction of RateHz/2; default 0.5, which
-	// keeps second harmonics from folding back.
-	LimitOfNyquist float64
-	// Harmonics is the highest order of a tone's harmonics that another must
-	// avoid; default 5, 1 for none.
-	Harmonics int
-	// Intermodulation is the highest order of products to avoid, up to 3;
-	// default 3, 1 for none.
-	Intermodulation int
 }
 
-// Limits on what Choose and Check take on.
 const (
+	// limitOfNyquist bounds the band, as a share of RateHz/2: second harmonics do
+	// not fold back.
+	limitOfNyquist = 0.5
+	// harmonics is the highest order of a tone's harmonics that another must avoid.
+	harmonics = 5
+
+	// Limits on what Choose and Check take on.
 	maxTones  = 64
 	maxWindow = 1 << 24 // samples
 )
@@ -86,12 +85,6 @@ func newGrid(s Spec) (*grid, error) {
 	}
 	g := &grid{Spec: s, given: s, samples: int(math.Round(samples))}
 	g.stepHz = s.RateHz / float64(g.samples)
-	if g.LimitOfNyquist == 0 {
-		g.LimitOfNyquist = 0.5
-	}
-	if !(g.LimitOfNyquist > 0 && g.LimitOfNyquist <= 1) {
-		return nil, &SpecError{"LimitOfNyquist", g.LimitOfNyquist, "must be above 0 and at most 1"}
-	}
 	if g.MarginHz == 0 {
 		g.MarginHz = g.stepHz / 2
 	}
@@ -103,7 +96,7 @@ func newGrid(s Spec) (*grid, error) {
 		{"MarginHz", &g.MarginHz, 0},
 		{"SpacingHz", &g.SpacingHz, math.Max(g.MarginHz, g.stepHz)},
 		{"LowHz", &g.LowHz, g.stepHz},
-		{"HighHz", &g.HighHz, g.LimitOfNyquist * s.RateHz / 2},
+		{"HighHz", &g.HighHz, limitOfNyquist * s.RateHz / 2},
 	} {
 		if *d.value == 0 {
 			*d.value = d.def
@@ -111,18 +104,6 @@ func newGrid(s Spec) (*grid, error) {
 		if !positive(*d.value) {
 			return nil, &SpecError{d.field, *d.value, "must be positive and finite"}
 		}
-	}
-	if g.Harmonics == 0 {
-		g.Harmonics = 5
-	}
-	if g.Harmonics < 1 || g.Harmonics > 100 {
-		return nil, &SpecError{"Harmonics", g.Harmonics, "must be 1 to 100"}
-	}
-	if g.Intermodulation == 0 {
-		g.Intermodulation = 3
-	}
-	if g.Intermodulation < 1 || g.Intermodulation > 3 {
-		return nil, &SpecError{"Intermodulation", g.Intermodulation, "must be 1 to 3"}
 	}
 	for _, m := range s.MainsHz {
 		if !positive(m) {
@@ -132,7 +113,7 @@ func newGrid(s Spec) (*grid, error) {
 	g.SpacingHz = math.Max(g.SpacingHz, math.Max(g.MarginHz, g.stepHz))
 	g.guard = g.steps(g.MarginHz)
 	g.spacing = g.steps(g.SpacingHz)
-	g.topHz = math.Min(g.HighHz, g.LimitOfNyquist*s.RateHz/2)
+	g.topHz = math.Min(g.HighHz, limitOfNyquist*s.RateHz/2)
 	g.lo = g.steps(g.LowHz)
 	g.hi = int(math.Floor(g.topHz/g.stepHz + slack))
 	return g, nil

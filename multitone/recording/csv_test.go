@@ -71,7 +71,7 @@ func TestCSVRate(t *testing.T) {
 		{44100, "%.7f", 20000, 44100},         // 22.676 µs
 		{1000.0 / 3, "%.3f", 300, 1000.0 / 3}, // exactly 3 ms: the step is the round number
 		{60, "%.4f", 5000, 60},
-		{99998, "%.7f", 20000, 99998}, // 20 ppm off a round number, and told apart
+		{99998, "%.7f", 20000, 99998}, // 20 ppm off a round number, and kept apart
 		{0.5, "%.0f", 10, 0.5},
 	} {
 		var b strings.Builder

@@ -19,7 +19,7 @@ func parseRaw(name string, size int64, opt Options) (*layout, error) {
 	return l, nil
 }
 
-// fill makes one extent of size bytes at offset; a rest that is no whole frame is left out and told.
+// fill makes one extent of size bytes at offset; a rest that is no whole frame is left out, with a warning.
 func (l *layout) fill(name string, offset, size int64) {
 	frame := l.frameBytes()
 	l.extents = []extent{{count: size / frame, offset: offset}}

@@ -26,7 +26,7 @@ const maxChannels = 4096
 // Options says what a recording does not say itself, and what it must agree with. The zero value suits a recording
 // that describes itself.
 type Options struct {
-	// Format is empty (told by content and name), "sigmf", "wav", "npy", "csv", or the sample type of a raw interleaved
+	// Format is empty (recognised by content and name), "sigmf", "wav", "npy", "csv", or the sample type of a raw interleaved
 	// file in SigMF's names: ri8 ru8 ri16_le ru16_be ri24_le ri32_be rf32_le rf64_be …
 	Format string
 	// SampleRate [Hz] is needed where the file has none (raw, .npy, CSV without time). A recording that states its own

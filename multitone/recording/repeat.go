@@ -24,11 +24,11 @@ const (
 // that the same samples are marked wherever they come; where a mark's content was seen before, all samples about it are
 // compared at that distance.
 //
-// A signal without noise, as of a simulation, repeats by itself while nothing moves. It is told from a block delivered
-// twice by what lies beside the equal samples: a recorder repeats all channels together, but of such a signal some, as
+// A signal without noise, as of a simulation, repeats by itself while nothing moves. It differs from a block delivered
+// twice in what lies beside the equal samples: a recorder repeats all channels together, but of such a signal some, as
 // the drives, go on repeating.
 type repeat struct {
-	frame   [history]uint64 // what is compared of frame i, at i mod history: counts themselves, a hash of floats
+	frame   [history]uint64 // what is compared of frame i, at i mod history: four counts, or the hashes of two floats
 	slot    [slots]struct{ key, pos uint64 }
 	marks   []int64 // of this piece
 	keys    []uint64

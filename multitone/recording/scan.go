@@ -44,7 +44,7 @@ func (m *Monitor) channel(c int, x []float64, pos int64) {
 	if lo <= s.lowEnd || hi >= s.highEnd || longest >= 3 && lo < hi {
 		m.clipping(c, x, lo, hi, pos)
 	}
-	m.stuck(c, x, lo == hi, pos)
+	m.stuck(c, len(x), func(i int) float64 { return x[i] }, lo == hi, pos)
 }
 
 // extremes of x, its sum and the longest row of equal samples. Two sums keep the additions from waiting for each
@@ -94,19 +94,19 @@ func row(v, prev float64, equal, longest int) (int, int) {
 	return equal + 1, max(longest, equal+1)
 }
 
-// stuck follows the time that a channel has not changed.
-func (m *Monitor) stuck(c int, x []float64, constant bool, pos int64) {
+// stuck follows the time that a channel has not changed through n samples from pos on.
+func (m *Monitor) stuck(c, n int, at func(i int) float64, constant bool, pos int64) {
 	r := &m.channels[c].run
-	lead, tail := len(x), len(x)
+	last, lead, tail := at(n-1), n, n
 	if !constant {
-		for lead = 0; r.valid && x[lead] == r.value; lead++ {
+		for lead = 0; r.valid && at(lead) == r.value; lead++ {
 		}
-		for tail = 1; x[len(x)-1-tail] == x[len(x)-1]; tail++ {
+		for tail = 1; at(n-1-tail) == last; tail++ {
 		}
-	} else if r.valid && r.value != x[0] {
+	} else if r.valid && r.value != at(0) {
 		lead = 0
 	}
-	m.steady(c, x[len(x)-1], lead, tail, len(x), pos)
+	m.steady(c, last, lead, tail, n, pos)
 }
 
 // steady goes on with the run of a channel: lead samples of n from pos on still have its value, the last tail samples

@@ -6,8 +6,8 @@ import (
 	"tonepose/multitone/internal/kernel"
 )
 
-// smallCodes: below so many codes from zero a flat top cannot be told from quantisation, and the extreme is met all the
-// time; then only a new extreme is suspicious.
+// smallCodes: below so many codes from zero a flat top looks like quantisation, and the extreme is met all the time;
+// then only a new extreme is suspicious.
 const smallCodes = 64
 
 // stored16 judges stored little-endian counts of 16 bits, frame after frame from pos on.
@@ -47,7 +47,7 @@ func (m *Monitor) piece16(b []byte, flip uint16, pos int64) {
 	nc := len(m.channels)
 	kernel.Extremes(m.low, m.high, m.sums, b, flip)
 	for c := range nc {
-		m.settle16(c, b, flip, pos)
+		m.channel16(c, b, flip, pos)
 	}
 	m.repeat.counts(m, b, 2*nc, pos)
 }
@@ -81,8 +81,8 @@ func level(at func(i int) int16, n int, lo, hi int16) bool {
 	return false
 }
 
-// settle16 goes on with a channel from the extremes and the sum of a piece.
-func (m *Monitor) settle16(c int, b []byte, flip uint16, pos int64) {
+// channel16 goes on with a channel from the extremes and the sum of a piece.
+func (m *Monitor) channel16(c int, b []byte, flip uint16, pos int64) {
 	nc := len(m.channels)
 	n := len(b) / (2 * nc)
 	s := &m.channels[c]
@@ -98,16 +98,5 @@ func (m *Monitor) settle16(c int, b []byte, flip uint16, pos int64) {
 		}
 		m.clipping(c, x, lo, hi, pos)
 	}
-
-	constant := lo == hi
-	first, last, lead, tail := at(0), at(n-1), n, n
-	if !constant {
-		for lead = 0; s.run.valid && float64(at(lead)) == s.run.value; lead++ {
-		}
-		for tail = 1; at(n-1-tail) == last; tail++ {
-		}
-	} else if s.run.valid && s.run.value != float64(first) {
-		lead = 0
-	}
-	m.steady(c, float64(last), lead, tail, n, pos)
+	m.stuck(c, n, func(i int) float64 { return float64(at(i)) }, lo == hi, pos)
 }

@@ -216,7 +216,7 @@ func (m *sigmfMeta) extents(l *layout, meta, data string, size int64) error {
 	return nil
 }
 
-// clockTolerance: a gap told by the computer's time of day counts only beyond what the ADC's clock may be off
+// clockTolerance: a gap that the computer's time of day shows counts only beyond what the ADC's clock may be off
 // (±200 ppm, as for the tones).
 const clockTolerance = 200e-6
 

@@ -132,7 +132,7 @@ func (s *lineSpectrum) hidden(hz, amplitude float64, p peak) bool {
 }
 
 // disturbing lists the strongest lines that are no harmonics of hz; they are
-// far enough from it and from each other to be told apart.
+// far enough from it and from each other to be resolved.
 func (s *lineSpectrum) disturbing(peaks []peak, hz float64) (list []float64) {
 	const most = 6
 	apart := float64(s.lobe) * s.step

@@ -33,9 +33,9 @@ type Search struct {
 }
 
 // NewSearch prepares the search in a recording of the given sample rate [Hz]
-// and number of samples.
+// and number of samples; negative: not known, the beginning alone is kept.
 func NewSearch(rate float64, samples int64) *Search {
-	s := &Search{excerpts: []*Excerpt{{Rate: rate, Ratio: 1, Whole: samples <= searchSamples}}}
+	s := &Search{excerpts: []*Excerpt{{Rate: rate, Ratio: 1, Whole: samples >= 0 && samples <= searchSamples}}}
 	if samples > searchSamples {
 		ratio := int((samples + searchSamples - 1) / searchSamples)
 		s.excerpts = append(s.excerpts, &Excerpt{Rate: rate / float64(ratio), Ratio: ratio, Whole: true})

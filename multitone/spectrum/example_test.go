@@ -27,8 +27,7 @@ func Example() {
 	w.Add(x)
 	d := w.Density()
 	lines := d.Lines(d.Floor(64), 1e-3)
-	mains, _ := spectrum.FindMains(lines)
-	c := spectrum.NewCatalogue(rate, []spectrum.Tone{{Name: "e1", Hz: 5125}, {Name: "e2", Hz: 6375}}, mains)
+	c := spectrum.NewCatalogue(rate, []spectrum.Tone{{Name: "e1", Hz: 5125}, {Name: "e2", Hz: 6375}}, spectrum.Mains{Hz: 50.02, SigmaHz: spectrum.MainsWanderHz})
 	for _, l := range lines {
 		name := "unknown"
 		if e := c.Explain(l.Hz, l.ToleranceHz); len(e) > 0 {

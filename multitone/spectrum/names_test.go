@@ -10,7 +10,7 @@ import (
 // 50.01 Hz, 100 kHz sampling.
 func TestExplain(t *testing.T) {
 	tones := []Tone{{"e1", 5125, 0.01}, {"e2", 7250, 0.01}, {"e3", 11375, 0.01}}
-	c := NewCatalogue(100e3, tones, Mains{Hz: 50.01, SigmaHz: 0.001, Family: 50})
+	c := NewCatalogue(100e3, tones, Mains{Hz: 50.01, SigmaHz: 0.001})
 	for _, w := range []struct {
 		hz     float64
 		text   string
@@ -70,38 +70,6 @@ func TestExplanationChance(t *testing.T) {
 	}
 	p := c.chance(math.Inf(1), 1)
 	near(t, "share explained", float64(hits)/trials, p, 4*math.Sqrt(p/trials))
-}
-
-// Rectified-looking mains of a frequency off nominal, among unrelated lines.
-func TestFindMains(t *testing.T) {
-	const rate = 5000.0
-	for _, c := range []struct {
-		hz     float64
-		family int
-	}{{50.07, 50}, {49.8, 50}, {59.95, 60}, {60.3, 60}} {
-		x := whiteNoise(rand.New(rand.NewPCG(7, 3)), 100000, 1e-3)
-		for i, a := range []float64{0.1, 0.002, 0.03, 0, 0.02, 0, 0.01, 0, 0.005} {
-			addSine(x, rate, c.hz*float64(i+1), a, float64(i))
-		}
-		addSine(x, rate, 777.7, 1, 0)
-		addSine(x, rate, 300, 0.05, 0) // a multiple of both nominal frequencies
-		w := mustWelch(t, rate, Options{Size: 20000})
-		w.Add(x)
-		d := w.Density()
-		m, ok := FindMains(d.Lines(d.Floor(64), 1e-3))
-		if !ok || m.Family != c.family {
-			t.Errorf("%g Hz: %+v, %v", c.hz, m, ok)
-			continue
-		}
-		near(t, "mains", m.Hz, c.hz, 4*m.SigmaHz)
-		// Of the six harmonics the 300 Hz line hides one (59.95·5 is one bin away).
-		if m.SigmaHz > 0.02 || len(m.Harmonics) < 5 || m.Harmonics[0] != 1 {
-			t.Errorf("%g Hz: %+v", c.hz, m)
-		}
-	}
-	if m, ok := FindMains([]Line{{Hz: 300, ToleranceHz: 0.1, PeakV: 1, SignalToNoise: 100}, {Hz: 777, ToleranceHz: 0.1, PeakV: 1, SignalToNoise: 100}}); ok {
-		t.Errorf("mains from a single line at 300 Hz: %+v", m)
-	}
 }
 
 func TestAlias(t *testing.T) {

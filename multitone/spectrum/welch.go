@@ -6,11 +6,12 @@
 //	d := w.Density()                      // one-sided, V²/Hz
 //	floor := d.Floor(64)
 //	lines := d.Lines(floor, 1e-3)         // frequency, amplitude, significance
-//	m, ok := spectrum.FindMains(lines)
 //	c := spectrum.NewCatalogue(100e3, tones, m)
 //	e := c.Explain(lines[0].Hz, lines[0].ToleranceHz)
 //
 // The unit V stands for whatever the samples are in. Nothing here reads files.
+//
+// It serves the command; see multitone for what to build on.
 package spectrum
 
 import (

@@ -1,9 +1,6 @@
 package stability
 
-import (
-	"fmt"
-	"math"
-)
+import "math"
 
 // Noise is the exponent α of a power-law spectrum S_y(f) ∝ f^α of the values.
 type powerLaw int
@@ -17,14 +14,6 @@ const (
 	flickerWalk  powerLaw = -3
 	randomRun    powerLaw = -4
 )
-
-// String names the power law as the trade does.
-func (n powerLaw) String() string {
-	if n < randomRun || n > whitePM {
-		return fmt.Sprintf("Noise(%d)", int(n))
-	}
-	return [...]string{"random run FM", "flicker walk FM", "random walk FM", "flicker FM", "white FM", "flicker PM", "white PM"}[n-randomRun]
-}
 
 // leastPhases is the fewest phases from which a lag-1 autocorrelation tells noise
 // apart (SP 1065 section 5.5.3: about 30).

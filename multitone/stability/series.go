@@ -11,6 +11,8 @@
 // "random walk FM".
 //
 // Source: Riley, Handbook of Frequency Stability Analysis, NIST SP 1065, 2008.
+//
+// It serves the command; see multitone for what to build on.
 package stability
 
 import (

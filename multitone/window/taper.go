@@ -13,6 +13,8 @@
 // The equivalent noise bandwidth of a low-pass is one-sided and in hertz:
 // 1/(2T) for a plain average over T, 1/(4τ) for one first-order stage,
 // NENBW·fs/(2N) for a taper of N samples at the rate fs.
+//
+// It serves the command; see multitone for what to build on.
 package window
 
 import (

@@ -37,7 +37,7 @@ type Lag struct {
 // leastCorrelation of positions from which they can be said to follow the truth.
 const leastCorrelation = 0.5
 
-// ErrNoMotion reports that a sensor rested, so that time can not be told.
+// ErrNoMotion reports that a sensor rested, so that time can't be known.
 var ErrNoMotion = errors.New("assessment: the sensor does not move enough to tell a lag")
 
 // FitLag finds the lag τ that makes estimate(t) ≈ truth(t − τ) + constant in the

@@ -86,7 +86,7 @@ type fit struct {
 	offset     []int // into data, of each station
 	references []rigid.Pose
 	prior      []float64 // sigma of each column, 0: none
-	lent       []bool    // prior of a usual size, for want of a stated one
+	assumed    []bool    // prior of a usual size, for want of a stated one
 	loss       leastsquares.Loss
 
 	x       []float64
@@ -182,7 +182,7 @@ func newFit(p *Problem, o Options) (*fit, error) {
 	for _, c := range f.layout.columns {
 		f.prior = append(f.prior, c.prior)
 	}
-	f.lent = make([]bool, n)
+	f.assumed = make([]bool, n)
 	f.x, f.kept = make([]float64, n), make([]float64, n)
 	f.emitterChi2, f.emitterCount = make([]float64, len(p.Emitters)), make([]int, len(p.Emitters))
 	f.keptPoses = make([]rigid.Pose, len(f.poses))

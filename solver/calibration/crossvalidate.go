@@ -19,7 +19,7 @@ type CrossValidation struct {
 // HeldOut is one station's error.
 type HeldOut struct {
 	Name     string
-	Position r3.Vec // solved less told [m], rig frame
+	Position r3.Vec // solved less measured by the reference [m], rig frame
 	Rotation r3.Vec // [rad]
 }
 
@@ -83,5 +83,5 @@ func (f *fit) adopt(other *fit) {
 	f.layout = other.layout
 	copy(f.x, other.x)
 	copy(f.prior, other.prior)
-	copy(f.lent, other.lent)
+	copy(f.assumed, other.assumed)
 }

@@ -108,7 +108,7 @@ func (f *fit) holdGauges() ([]Gauge, error) {
 			}
 			if share > 1e-6 && f.prior[i] == 0 {
 				f.prior[i] = f.layout.columns[i].size
-				f.lent[i] = true
+				f.assumed[i] = true
 			}
 		}
 	}
@@ -118,7 +118,7 @@ func (f *fit) holdGauges() ([]Gauge, error) {
 // holdWeak puts a tolerance of a usual size on parameters without a stated one
 // that the data fix to no better than that, the worst first: such as the turn of
 // a coil about its own axis when it is nearly, not quite, round. Unheld they
-// would wander off to where the linearised equations mean nothing.
+// would run off to where the linearised equations mean nothing.
 func (f *fit) holdWeak(gauges []Gauge) ([]Gauge, error) {
 	n := f.normal.n
 	for range n {
@@ -136,7 +136,7 @@ func (f *fit) holdWeak(gauges []Gauge) ([]Gauge, error) {
 		if worst < 0 {
 			break
 		}
-		f.prior[worst], f.lent[worst] = f.size(worst), true
+		f.prior[worst], f.assumed[worst] = f.size(worst), true
 		known := slices.IndexFunc(gauges, func(g Gauge) bool { return math.Abs(g.Direction[worst]) == 1 })
 		if known >= 0 { // its tolerances, stated for other parameters, did not hold it
 			gauges[known].Default = true

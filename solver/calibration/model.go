@@ -157,7 +157,7 @@ func moved(nominal rigid.Pose, at int, x []float64) (rigid.Pose, [3][3]float64) 
 	return nominal.Plus(vecAt(x, at), w), rigid.LeftJacobian(w)
 }
 
-// start returns the pose of a station's sensor that its reference tells.
+// start returns the pose of a station's sensor that its reference gives.
 func (p *Problem) start(station int) rigid.Pose {
 	s := &p.Stations[station]
 	f, m, r := p.Frame, p.Sensors[s.Sensor].Marker, s.Reference

@@ -20,12 +20,12 @@ func (f *fit) reference(blk *block, mixed []float64, s int) {
 	frameAt, markerAt := f.layout.frame, f.layout.markers[st.Sensor]
 	frameJl, markerJl := &f.bench.frameJl, &f.bench.markerJl[st.Sensor]
 	seen := frame.Compose(f.references[s])
-	told := seen.Compose(*marker)
-	dp := r3.Sub(f.poses[s].Position, told.Position)
-	dr := rigid.Log(quat.Mul(f.poses[s].Rotation, quat.Conj(told.Rotation)))
-	byOwn, byTold := rigid.LeftJacobianInverse(dr), rigid.RightJacobianInverse(dr)
-	// What the six numbers of F and of K do to the place and turn told.
-	arm := r3.Sub(told.Position, frame.Position)
+	measured := seen.Compose(*marker)
+	dp := r3.Sub(f.poses[s].Position, measured.Position)
+	dr := rigid.Log(quat.Mul(f.poses[s].Rotation, quat.Conj(measured.Rotation)))
+	byOwn, byMeasured := rigid.LeftJacobianInverse(dr), rigid.RightJacobianInverse(dr)
+	// What the six numbers of F and of K do to the place and turn measured.
+	arm := r3.Sub(measured.Position, frame.Position)
 	rot := rigid.Matrix(seen.Rotation)
 	var rw row
 	for i, e := range axes {
@@ -49,7 +49,7 @@ func (f *fit) reference(blk *block, mixed []float64, s int) {
 			break
 		}
 		rw.n = 0
-		back := r3.Scale(-1, rigid.TransMulVec(&byTold, e))
+		back := r3.Scale(-1, rigid.TransMulVec(&byMeasured, e))
 		if frameAt >= 0 {
 			rw.putVec(frameAt+3, rigid.TransMulVec(frameJl, back))
 		}

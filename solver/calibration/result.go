@@ -73,7 +73,7 @@ func (f *fit) result(cost float64, iterations int, status Status, gauges []Gauge
 			Name: c.name, Unit: c.unit, Group: c.group, Tolerance: f.prior[i],
 			Before: before, After: before + change, Sigma: slope * math.Sqrt(r.inner.At(i, i)),
 		}
-		if f.prior[i] > 0 && !f.lent[i] {
+		if f.prior[i] > 0 && !f.assumed[i] {
 			r.ChiSquare += change * change / (f.prior[i] * f.prior[i])
 			r.DOF++
 		}

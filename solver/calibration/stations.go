@@ -8,7 +8,7 @@ import (
 	"tonepose/fieldmodels/rigid"
 )
 
-// StationReport tells how one station fits.
+// StationReport says how one station fits.
 type StationReport struct {
 	Name string
 	Pose rigid.Pose // of the sensor, as adjusted
@@ -17,7 +17,7 @@ type StationReport struct {
 	// NaN where missing.
 	Residuals []float64
 	// OffPosition [m] and OffRotation [rad] are the adjusted pose less the one
-	// that the reference tells, in the rig frame.
+	// that the reference gives, in the rig frame.
 	OffPosition, OffRotation r3.Vec
 
 	ChiSquare          float64 // of the couplings
@@ -67,10 +67,10 @@ func (r *Result) Stations() ([]StationReport, error) {
 	return out, nil
 }
 
-// off is a station's adjusted pose less the one that its reference tells.
+// off is a station's adjusted pose less the one that its reference gives.
 func (f *fit) off(s int) (position, rotation r3.Vec) {
-	told := f.bench.frame.Compose(f.references[s]).Compose(f.bench.markers[f.problem.Stations[s].Sensor])
-	return f.poses[s].Minus(told)
+	measured := f.bench.frame.Compose(f.references[s]).Compose(f.bench.markers[f.problem.Stations[s].Sensor])
+	return f.poses[s].Minus(measured)
 }
 
 // information is what station s adds to the reduced equations of the shared

@@ -57,8 +57,8 @@ const (
 	// show 30 to 1000; such benches without a fault, and metal, less than 15 and
 	// only for mere factors.
 	outweighs = 25
-	// rivalry is the likelihood ratio above which two faults cannot be told
-	// apart.
+	// rivalry is the likelihood ratio above which two faults explain the frames
+	// alike.
 	rivalry = 1e-3
 )
 

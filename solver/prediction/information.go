@@ -6,13 +6,12 @@ import (
 	"tonepose/solver/internal/kernel"
 )
 
-// information is the Fisher information of a pose, Σ jᵀj/σ²: position [m], then
+// information is the Fisher information of a pose, Σ w·jᵀj: position [m], then
 // rotation vector [rad], both in the rig frame.
 type information struct{ sum kernel.Sum }
 
-// add counts one coupling with its derivative and variance.
-func (f *information) add(j *[6]float64, variance float64) {
-	w := 1 / variance
+// add counts a derivative with its weight, one over the variance.
+func (f *information) add(j *[6]float64, w float64) {
 	for a := range 6 {
 		row := f.sum[kernel.At(a, a):]
 		v := w * j[a]

@@ -224,7 +224,7 @@ func (s *layoutSearch) moves() []Move {
 	return out
 }
 
-// allowed tells whether emitter e may stand there.
+// allowed reports whether emitter e may stand there.
 func (s *layoutSearch) allowed(e int, p place) bool {
 	old := s.problem.Array.Emitters[e].Center
 	at := r3.Add(old, s.move(e, p).Shift)
@@ -249,7 +249,7 @@ func (s *layoutSearch) allowed(e int, p place) bool {
 	return true
 }
 
-// inform fills what emitter e tells of every pose after a move.
+// inform fills the information that emitter e gives of every pose after a move.
 func (s *layoutSearch) inform(ctx context.Context, dst []information, e int, m Move) error {
 	s.trials++
 	one, err := mutual.New(fieldmodels.Array{Emitters: []fieldmodels.Emitter{m.Placed(s.problem.Array.Emitters[e])}}, s.probe)
@@ -266,9 +266,7 @@ func (s *layoutSearch) inform(ctx context.Context, dst []information, e int, m M
 		if one.Evaluate(pose, value, slope) != nil {
 			continue // on the conductor: nothing to learn
 		}
-		for c := range value {
-			dst[i].add(&slope[c], s.noise.variance(e*coils+c, e, value[c]))
-		}
+		s.noise.inform(&dst[i], e, value, slope)
 	}
 	return nil
 }

@@ -1,4 +1,4 @@
-// Package prediction tells before anything is built or recorded how well a bench
+// Package prediction says before anything is built or recorded how well a bench
 // will find its sensors: the Cramér–Rao bound of position and orientation over
 // the working volume, blind spots, and where emitters had better stand.
 //
@@ -24,8 +24,8 @@ type Noise struct {
 	// pickup's channel makes, at index e·len(Coils)+c.
 	SigmaH []float64
 	// Relative is the relative standard deviation of each emitter's current, as
-	// the noise of its reference channel makes it. Like the solver's own
-	// variances it counts as independent from coil to coil. Nil: none.
+	// the noise of its reference channel makes it: common to all of its coils.
+	// Nil: none.
 	Relative []float64
 }
 
@@ -50,14 +50,26 @@ func (n *Noise) check(p *solver.Problem) error {
 	return nil
 }
 
-// variance of the coupling m [H] of an emitter and coil.
-func (n *Noise) variance(i, emitter int, m float64) float64 {
-	v := n.SigmaH[i] * n.SigmaH[i]
-	if n.Relative != nil {
-		r := n.Relative[emitter] * m
-		v += r * r
+// inform adds what the couplings of one emitter tell, given their values [H] and
+// derivatives. With m the values and D the variances of the pickups' noise their
+// covariance is D + r²·m·mᵀ, and its inverse D⁻¹ − r²/(1+r²·mᵀD⁻¹m)·D⁻¹m·mᵀD⁻¹
+// (Sherman and Morrison, Annals of Mathematical Statistics 21, 1950).
+func (n *Noise) inform(f *information, emitter int, value []float64, slope [][6]float64) {
+	sigmas := n.SigmaH[emitter*len(value):]
+	var along [6]float64
+	square := 0.0
+	for c, m := range value {
+		w := 1 / (sigmas[c] * sigmas[c])
+		f.add(&slope[c], w)
+		square += w * m * m
+		for k, d := range slope[c] {
+			along[k] += w * m * d
+		}
 	}
-	return v
+	if n.Relative != nil {
+		r := n.Relative[emitter] * n.Relative[emitter]
+		f.add(&along, -r/(1+r*square))
+	}
 }
 
 // Bound is the Cramér–Rao bound of one pose: no unbiased estimate has a smaller
@@ -146,8 +158,8 @@ func (p *Predictor) At(pose rigid.Pose) Bound {
 		return blind
 	}
 	var f information
-	for i := range p.value {
-		f.add(&p.slope[i], p.noise.variance(i, i/p.coils, p.value[i]))
+	for first := 0; first < len(p.value); first += p.coils {
+		p.noise.inform(&f, first/p.coils, p.value[first:][:p.coils], p.slope[first:])
 	}
 	return p.bound(&f, pose)
 }

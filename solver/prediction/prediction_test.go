@@ -90,7 +90,7 @@ func TestCrossedDipolesInClosedForm(t *testing.T) {
 	near(t, "far", far.PositionM, 16*bound.PositionM, 1e-12)
 }
 
-// The bound is the inverse of Σ jᵀj/σ², by another library, and agrees with the
+// The bound is the inverse of JᵀΣ⁻¹J, by another library, and agrees with the
 // covariance that the solver reports (whose quick derivatives of a coil with a
 // radius are good to 1e-4, times the condition of the problem).
 func TestBoundAgreesWithSolver(t *testing.T) {
@@ -99,7 +99,7 @@ func TestBoundAgreesWithSolver(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	n := noise(p, 2e-12, 1e-4)
+	n := noise(p, 2e-12, 3e-3)
 	pr := predictor(t, p, n)
 	random := rand.New(rand.NewPCG(7, 8))
 	for _, q := range prediction.Orientations(10) {
@@ -109,18 +109,33 @@ func TestBoundAgreesWithSolver(t *testing.T) {
 		if err := sv.Evaluate(pose, m, j); err != nil {
 			t.Fatal(err)
 		}
-		f := mat.NewSymDense(6, nil)
-		variance := make([]float64, 24)
+		sigma, jacobian := mat.NewSymDense(24, nil), mat.NewDense(24, 6, nil)
+		variance, common := make([]float64, 24), make([]float64, 8)
 		for i := range m {
-			variance[i] = 4e-24 + 1e-8*m[i]*m[i]
-			f.SymRankOne(f, 1/variance[i], mat.NewVecDense(6, j[i][:]))
+			for k := i - i%3; k <= i; k++ { // the coils of one emitter
+				sigma.SetSym(i, k, 9e-6*m[i]*m[k])
+			}
+			variance[i], common[i/3] = 4e-24+9e-6*m[i]*m[i], 9e-6
+			sigma.SetSym(i, i, variance[i])
+			jacobian.SetRow(i, j[i][:])
 		}
 		var chol mat.Cholesky
+		var weighed, square mat.Dense
+		if !chol.Factorize(sigma) || chol.SolveTo(&weighed, jacobian) != nil {
+			t.Fatal("singular")
+		}
+		square.Mul(jacobian.T(), &weighed)
+		f := mat.NewSymDense(6, nil)
+		for a := range 6 {
+			for c := range a + 1 {
+				f.SetSym(a, c, square.At(a, c))
+			}
+		}
 		var inverse mat.SymDense
 		if !chol.Factorize(f) || chol.InverseTo(&inverse) != nil {
 			t.Fatal("singular")
 		}
-		r := sv.Warm(solver.Couplings{Value: m, Variance: variance}, pose)
+		r := sv.Warm(solver.Couplings{Value: m, Variance: variance, Common: common}, pose)
 		for a := range 6 {
 			size := b.Covariance[a][a]
 			near(t, "inverse", b.Covariance[a][a], inverse.At(a, a), 1e-9)
@@ -148,11 +163,18 @@ func monteCarlo(t *testing.T, p solver.Problem, n prediction.Noise, pose rigid.P
 		t.Fatal(err)
 	}
 	random := rand.New(rand.NewPCG(3, 4))
-	c := solver.Couplings{Value: make([]float64, k), Variance: make([]float64, k)}
+	c := solver.Couplings{Value: make([]float64, k), Variance: make([]float64, k), Common: make([]float64, len(n.Relative))}
+	coils := len(p.Sensor.Coils)
 	for range runs {
+		current := 0.0 // relative error
 		for i := range exact {
-			c.Variance[i] = n.SigmaH[i] * n.SigmaH[i]
-			c.Value[i] = exact[i] + n.SigmaH[i]*random.NormFloat64()
+			relative := n.Relative[i/coils]
+			if i%coils == 0 {
+				current = relative * random.NormFloat64()
+			}
+			c.Value[i] = exact[i]*(1+current) + n.SigmaH[i]*random.NormFloat64()
+			c.Variance[i] = n.SigmaH[i]*n.SigmaH[i] + relative*relative*c.Value[i]*c.Value[i]
+			c.Common[i/coils] = relative * relative
 		}
 		r := sv.Warm(c, pose)
 		if r.Status != solver.Converged {
@@ -176,9 +198,13 @@ func monteCarlo(t *testing.T, p solver.Problem, n prediction.Noise, pose rigid.P
 func TestBoundAgainstMonteCarlo(t *testing.T) {
 	off := micro()
 	off.Coils[0].Center = r3.Vec{X: 0.01, Y: -0.02, Z: 0.005}
-	for name, sensor := range map[string]mutual.Sensor{"three coils": probe(), "one coil": micro(), "one coil off the origin": off} {
+	for name, sensor := range map[string]mutual.Sensor{"three coils": probe(), "weak references": probe(), "one coil": micro(), "one coil off the origin": off} {
 		p := ring(6, 0.4, sensor)
-		n := noise(p, 1e-13*sensor.Coils[0].AreaTurns/8e-5, 0)
+		relative := 0.0
+		if name == "weak references" {
+			relative = 3e-3
+		}
+		n := noise(p, 1e-13*sensor.Coils[0].AreaTurns/8e-5, relative)
 		pose := rigid.Pose{Position: r3.Vec{X: 0.05, Y: -0.03, Z: 0.12}, Rotation: rigid.Exp(r3.Vec{X: 0.4, Y: -0.8, Z: 0.2})}
 		b := predictor(t, p, n).At(pose)
 		position, rotation := monteCarlo(t, p, n, pose, 4000)

@@ -27,7 +27,7 @@ type SplineOptions struct {
 	Gate float64
 }
 
-// folds of the cross-validation: every fifth window is foretold by the others.
+// folds of the cross-validation: every fifth window is predicted by the others.
 const folds = 5
 
 // Spline fits one smooth curve of poses to the couplings of all frames at once,
@@ -357,7 +357,7 @@ func (f *splineFit) misfit(c *curve, i int) (float64, int, error) {
 }
 
 // validate chooses the time between knots under which windows that were left
-// out are foretold best.
+// out are predicted best.
 func (f *splineFit) validate() (float64, error) {
 	// Poses solved one by one stand for their couplings: the same evidence, and
 	// some hundred fits need no field models.
@@ -449,7 +449,7 @@ func (f *splineFit) track(c *curve) (*Track, error) {
 			return nil, err
 		}
 		if f.filter.axis != nil {
-			f.filter.settleTurn(&s)
+			f.filter.smallestTurn(&s)
 		}
 		t.States = append(t.States, s)
 	}

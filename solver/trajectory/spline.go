@@ -74,16 +74,16 @@ func (c *curve) at(t float64, d *[order][6][6]float64) (rigid.Pose, int) {
 		p = r3.Add(p, r3.Scale(b[j], q.Position))
 	}
 	var byRotation [order][3][3]float64
-	byRotation[0] = identity3
+	byRotation[0] = rigid.Unit3
 	turned := rigid.Pose{Rotation: control[0].Rotation}
 	for j := 1; j < order; j++ {
 		before := control[j-1]
 		delta := rigid.Log(before.Inverse().Compose(control[j]).Rotation)
 		if d != nil {
 			// δ += R(so far)·J_l(β·d)·β·J_l⁻¹(d)·R_{j−1}ᵀ·(δ_j − δ_{j−1})
-			m := mul3(rigid.Matrix(turned.Rotation), rigid.LeftJacobian(r3.Scale(cum[j], delta)))
-			m = mul3(m, rigid.LeftJacobianInverse(delta))
-			m = mul3(m, transpose3(rigid.Matrix(before.Rotation)))
+			m := rigid.Mul(rigid.Matrix(turned.Rotation), rigid.LeftJacobian(r3.Scale(cum[j], delta)))
+			m = rigid.Mul(m, rigid.LeftJacobianInverse(delta))
+			m = rigid.Mul(m, rigid.Transpose(rigid.Matrix(before.Rotation)))
 			for r := range 3 {
 				for s := range 3 {
 					byRotation[j][r][s] += cum[j] * m[r][s]
@@ -105,28 +105,6 @@ func (c *curve) at(t float64, d *[order][6][6]float64) (rigid.Pose, int) {
 		}
 	}
 	return rigid.Pose{Position: p, Rotation: turned.Rotation}, segment
-}
-
-var identity3 = [3][3]float64{{1, 0, 0}, {0, 1, 0}, {0, 0, 1}}
-
-func mul3(a, b [3][3]float64) (c [3][3]float64) {
-	for i := range 3 {
-		for j := range 3 {
-			for k := range 3 {
-				c[i][j] += a[i][k] * b[k][j]
-			}
-		}
-	}
-	return c
-}
-
-func transpose3(a [3][3]float64) (b [3][3]float64) {
-	for i := range 3 {
-		for j := range 3 {
-			b[i][j] = a[j][i]
-		}
-	}
-	return b
 }
 
 // move applies one step of the unknowns, six for each control point.

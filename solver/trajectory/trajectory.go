@@ -168,41 +168,20 @@ func (p *step) state(f *filter, time float64) State {
 		}
 	}
 	if f.axis != nil {
-		f.settleTurn(&s)
+		f.smallestTurn(&s)
 	}
 	return s
 }
 
-// settleTurn gives a five-degree pose the smallest rotation that carries the
+// smallestTurn gives a five-degree pose the smallest rotation that carries the
 // coils' axis, as the solver does, and takes the unknown turn out of its
 // covariance. The point of the axis that the coils see stays where it is.
-func (f *filter) settleTurn(s *State) {
+func (f *filter) smallestTurn(s *State) {
 	a := s.Pose.Rotate(*f.axis)
 	seen := s.Pose.Apply(f.center)
 	q := rigid.Between(*f.axis, a)
 	s.Pose = rigid.Pose{Position: r3.Sub(seen, rigid.Rotate(q, f.center)), Rotation: q}
-	u := [3]float64{a.X, a.Y, a.Z}
-	var p [6][6]float64 // projector off the turn
-	for i := range 6 {
-		p[i][i] = 1
-	}
-	for i := range 3 {
-		for j := range 3 {
-			p[3+i][3+j] -= u[i] * u[j]
-		}
-	}
-	c := s.Covariance
-	for i := range 6 {
-		for j := range 6 {
-			var sum float64
-			for k := range 6 {
-				for l := range 6 {
-					sum += p[i][k] * c[k][l] * p[j][l]
-				}
-			}
-			s.Covariance[i][j] = sum
-		}
-	}
+	s.Covariance = rigid.WithoutTurn(&s.Covariance, a)
 }
 
 // step is the filter at one frame, kept for the smoother.

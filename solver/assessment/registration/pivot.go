@@ -36,7 +36,7 @@ func Pivot(poses []rigid.Pose, covariance []Cov6, axis *r3.Vec, o Options) (*Tip
 	if n < 3 {
 		return nil, fmt.Errorf("%w: %d poses, at least 3 are needed", ErrUndetermined, n)
 	}
-	c := &pivotFit{poses: poses, covariance: covariance, weights: make([]whitener, n), arm: unit3, free: 3}
+	c := &pivotFit{poses: poses, covariance: covariance, weights: make([]whitener, n), arm: rigid.Unit3, free: 3}
 	if axis != nil {
 		u := r3.Unit(*axis)
 		c.arm, c.free = mat3{{u.X}, {u.Y}, {u.Z}}, 1
@@ -103,7 +103,7 @@ type pivotFit struct {
 func (c *pivotFit) set(x []float64) {
 	var v [3]float64
 	copy(v[:c.free], x)
-	c.tip = mul(c.arm, r3.Vec{X: v[0], Y: v[1], Z: v[2]})
+	c.tip = rigid.MulVec(&c.arm, r3.Vec{X: v[0], Y: v[1], Z: v[2]})
 	c.point = r3.Vec{X: x[c.free], Y: x[c.free+1], Z: x[c.free+2]}
 }
 
@@ -139,13 +139,13 @@ func (c *pivotFit) refine(use []int) (leastsquares.Result, error) {
 		},
 		Jacobian: func(_ []float64, j *mat.Dense) error {
 			for k, i := range use {
-				turned := product(rigid.Matrix(c.poses[i].Rotation), c.arm)
+				turned := rigid.Mul(rigid.Matrix(c.poses[i].Rotation), c.arm)
 				for row := range 3 {
 					for col := range c.free {
 						j.Set(3*k+row, col, turned[row][col])
 					}
 				}
-				setBlock(j, 3*k, c.free, -1, unit3)
+				setBlock(j, 3*k, c.free, -1, rigid.Unit3)
 				c.weights[i].rows(j, 3*k)
 			}
 			return nil
@@ -168,22 +168,9 @@ func (c *pivotFit) reweigh() error {
 // AtPoint is the covariance of the place of a point fixed to a body, arm [m]
 // away from the body's origin in the outer frame: δp + δ × arm.
 func AtPoint(c Cov6, arm r3.Vec) (out Cov3) {
-	s := skew(arm)
-	var j [3][6]float64 // [I, −[arm]×]
-	for i := range 3 {
-		j[i][i] = 1
-		for k := range 3 {
-			j[i][3+k] = -s[i][k]
-		}
-	}
-	for a := range 3 {
-		for b := range 3 {
-			for i := range 6 {
-				for k := range 6 {
-					out[a][b] += j[a][i] * c[i][k] * j[b][k]
-				}
-			}
-		}
+	at := rigid.CovarianceAt(&c, arm)
+	for i := range out {
+		copy(out[i][:], at[i][:])
 	}
 	return out
 }

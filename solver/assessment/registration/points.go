@@ -23,7 +23,7 @@ type Motion struct {
 // Points finds the rigid motion T that carries from to to: to ≈ T.Apply(from).
 // covariance is that of each residual in the frame of to [m²], one each; nil:
 // unknown and alike. At least three points, not on one line, are needed; five or
-// more of six allow outliers to be told.
+// more of six allow outliers to be found.
 //
 // The closed form of Umeyama and Horn is the start; weights that differ by
 // direction are then met by iteration.
@@ -130,8 +130,8 @@ func (c *pointFit) refine(use []int) (leastsquares.Result, error) {
 		Jacobian: func(x []float64, j *mat.Dense) error {
 			p := poseOf(x)
 			for k, i := range use {
-				setBlock(j, 3*k, 0, -1, unit3)
-				setBlock(j, 3*k, 3, 1, skew(p.Rotate(c.from[i])))
+				setBlock(j, 3*k, 0, -1, rigid.Unit3)
+				setBlock(j, 3*k, 3, 1, rigid.Skew(p.Rotate(c.from[i])))
 				c.weights[i].rows(j, 3*k)
 			}
 			return nil

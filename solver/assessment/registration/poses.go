@@ -104,14 +104,14 @@ func (m *Mounting) Sensitivity(reference rigid.Pose) *mat.Dense {
 
 func sensitivity(j *mat.Dense, row int, frame, reference, body rigid.Pose) {
 	at := frame.Rotate(r3.Add(reference.Position, reference.Rotate(body.Position)))
-	turn := product(rigid.Matrix(frame.Rotation), rigid.Matrix(reference.Rotation))
-	setBlock(j, row, 0, 1, unit3)
-	setBlock(j, row, 3, -1, skew(at))
+	turn := rigid.Mul(rigid.Matrix(frame.Rotation), rigid.Matrix(reference.Rotation))
+	setBlock(j, row, 0, 1, rigid.Unit3)
+	setBlock(j, row, 3, -1, rigid.Skew(at))
 	setBlock(j, row, 6, 1, turn)
-	setBlock(j, row, 9, 0, unit3)
-	setBlock(j, row+3, 0, 0, unit3)
-	setBlock(j, row+3, 3, 1, unit3)
-	setBlock(j, row+3, 6, 0, unit3)
+	setBlock(j, row, 9, 0, rigid.Unit3)
+	setBlock(j, row+3, 0, 0, rigid.Unit3)
+	setBlock(j, row+3, 3, 1, rigid.Unit3)
+	setBlock(j, row+3, 6, 0, rigid.Unit3)
 	setBlock(j, row+3, 9, 1, turn)
 }
 
@@ -165,7 +165,7 @@ func (c *poseFit) fit(use []int) error {
 	for row, i := range use {
 		turn := rigid.Matrix(quat.Mul(c.frame.Rotation, c.reference[i].Rotation))
 		setBlock(a, 3*row, 0, 1, turn)
-		setBlock(a, 3*row, 3, 1, unit3)
+		setBlock(a, 3*row, 3, 1, rigid.Unit3)
 		d := array3(r3.Sub(c.estimate[i].Position, c.frame.Rotate(c.reference[i].Position)))
 		for k, v := range d {
 			b.SetVec(3*row+k, v)
@@ -232,7 +232,7 @@ func (c *poseFit) refine(use []int) (leastsquares.Result, error) {
 					for row := range 3 {
 						j.Set(6*k+row, col, -j.At(6*k+row, col))
 					}
-					v := mul(inverse, r3.Vec{X: j.At(6*k+3, col), Y: j.At(6*k+4, col), Z: j.At(6*k+5, col)})
+					v := rigid.MulVec(&inverse, r3.Vec{X: j.At(6*k+3, col), Y: j.At(6*k+4, col), Z: j.At(6*k+5, col)})
 					j.Set(6*k+3, col, -v.X)
 					j.Set(6*k+4, col, -v.Y)
 					j.Set(6*k+5, col, -v.Z)

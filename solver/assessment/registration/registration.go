@@ -74,34 +74,10 @@ func (q *Quality) Birge() float64 {
 // the rotation vector [rad], q_true = exp(δ/2)·q.
 type (
 	Cov3 = [3][3]float64
-	Cov6 = [6][6]float64
+	Cov6 = rigid.Covariance
 )
 
 type mat3 = [3][3]float64
-
-func mul(a mat3, v r3.Vec) r3.Vec {
-	return r3.Vec{
-		X: a[0][0]*v.X + a[0][1]*v.Y + a[0][2]*v.Z,
-		Y: a[1][0]*v.X + a[1][1]*v.Y + a[1][2]*v.Z,
-		Z: a[2][0]*v.X + a[2][1]*v.Y + a[2][2]*v.Z,
-	}
-}
-
-func product(a, b mat3) (c mat3) {
-	for i := range 3 {
-		for j := range 3 {
-			for k := range 3 {
-				c[i][j] += a[i][k] * b[k][j]
-			}
-		}
-	}
-	return c
-}
-
-// skew is [v]×.
-func skew(v r3.Vec) mat3 {
-	return mat3{{0, -v.Z, v.Y}, {v.Z, 0, -v.X}, {-v.Y, v.X, 0}}
-}
 
 func array3(v r3.Vec) [3]float64 { return [3]float64{v.X, v.Y, v.Z} }
 
@@ -113,8 +89,6 @@ func setBlock(j *mat.Dense, i, k int, s float64, a mat3) {
 		}
 	}
 }
-
-var unit3 = mat3{{1, 0, 0}, {0, 1, 0}, {0, 0, 1}}
 
 // whitener turns residuals into units of their standard deviation: L⁻¹ of the
 // covariance L·Lᵀ, n×n.

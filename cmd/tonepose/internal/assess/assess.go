@@ -221,7 +221,7 @@ func (a *Result) moveToTip(placeOnly bool) error {
 			s.Truth.Position = s.Truth.Apply(*tip)
 		}
 		if s.Covariance != nil {
-			moved := atArm(s.Covariance, arm)
+			moved := rigid.CovarianceAt(s.Covariance, arm)
 			s.Covariance = &moved
 		}
 	}
@@ -234,21 +234,6 @@ func (a *Result) moveToTip(placeOnly bool) error {
 		}
 	}
 	return nil
-}
-
-// atArm is the covariance of a pose taken at a point arm [m] from its origin,
-// outer frame: δp + δ × arm, δ.
-func atArm(c *[6][6]float64, arm r3.Vec) [6][6]float64 {
-	out := *c
-	for k := range out {
-		d := r3.Cross(r3.Vec{X: out[3][k], Y: out[4][k], Z: out[5][k]}, arm)
-		out[0][k], out[1][k], out[2][k] = out[0][k]+d.X, out[1][k]+d.Y, out[2][k]+d.Z
-	}
-	for k := range out {
-		d := r3.Cross(r3.Vec{X: out[k][3], Y: out[k][4], Z: out[k][5]}, arm)
-		out[k][0], out[k][1], out[k][2] = out[k][0]+d.X, out[k][1]+d.Y, out[k][2]+d.Z
-	}
-	return out
 }
 
 // blindAxis is the direction about which a sensor's rotation can't be seen; nil: none.

@@ -98,13 +98,13 @@ func (a *Result) Budget(dir, sensor string, coverage float64) (*Budget, error) {
 		}
 		arm := r3.Sub(part.Samples[i].Estimate.Position, part.Rows[i].raw.Position)
 		for k := range cov {
-			moved := atArm(&cov[k], arm)
+			moved := rigid.CovarianceAt(&cov[k], arm)
 			for c := range 6 {
 				squares[k][c] += moved[c][c]
 			}
 		}
 		reference := part.reference(i)
-		reference = atArm(&reference, arm)
+		reference = rigid.CovarianceAt(&reference, arm)
 		for c := range 6 {
 			squares[fromReference][c] += reference[c][c]
 		}

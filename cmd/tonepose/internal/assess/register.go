@@ -122,7 +122,7 @@ func (a *Result) reference(i int) (c [6][6]float64) {
 		// s.Truth is still as read while a registration is under way, and the
 		// estimate close to where it leads.
 		arm := r3.Sub(r3.Vec{}, s.Estimate.Rotate(t.Body.Inverse().Position))
-		return atArm(&c, arm)
+		return rigid.CovarianceAt(&c, arm)
 	}
 	return c
 }

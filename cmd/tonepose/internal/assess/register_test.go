@@ -88,7 +88,7 @@ func TestCovarianceAtAnArm(t *testing.T) {
 	}
 	p, d, arm := vec(), vec(), vec()
 	before, want := square(p, d), square(r3.Add(p, r3.Cross(d, arm)), d)
-	for a, row := range atArm(&before, arm) {
+	for a, row := range rigid.CovarianceAt(&before, arm) {
 		for b, v := range row {
 			if math.Abs(v-want[a][b]) > 1e-14*100 { // sums of few terms below 100
 				t.Errorf("component %d, %d: %g, want %g", a, b, v, want[a][b])

@@ -134,7 +134,7 @@ func jointly(p *calibration.Problem, res *calibration.Result, c correction.Optio
 	return out, err
 }
 
-// still tells whether the parameters of a bench have settled.
+// still tells whether the parameters of a bench have stopped moving.
 func still(was, is *calibration.Result) bool {
 	for i, p := range is.Parameters {
 		if !(math.Abs(p.After-was.Parameters[i].After) < metalStill*p.Sigma) {
@@ -175,8 +175,8 @@ func metalBench(p *calibration.Problem, res *calibration.Result) (*correction.Be
 	return b, nil
 }
 
-// told is the pose of a station's sensor that its reference tells.
-func told(res *calibration.Result, st *calibration.Station) rigid.Pose {
+// referencePose is the pose of a station's sensor as its reference has it.
+func referencePose(res *calibration.Result, st *calibration.Station) rigid.Pose {
 	return res.Frame().Compose(st.Reference).Compose(res.Marker(st.Sensor))
 }
 

@@ -76,7 +76,7 @@ func ValidateMetal(p *calibration.Problem, o calibration.Options, c correction.O
 				if st.Sensor != i || math.IsInf(st.SigmaPosition, 1) {
 					continue
 				}
-				a, b := plain.Warm(st.Couplings, told(alone, st)), mapped.Warm(st.Couplings, told(metal.Result, st))
+				a, b := plain.Warm(st.Couplings, referencePose(alone, st)), mapped.Warm(st.Couplings, referencePose(metal.Result, st))
 				if a.Status != solver.Converged || b.Status != solver.Converged {
 					out.Unsolved++
 					continue
@@ -84,8 +84,8 @@ func ValidateMetal(p *calibration.Problem, o calibration.Options, c correction.O
 				for k := range 3 { // the reference errs too
 					b.Covariance[k][k] += st.SigmaPosition * st.SigmaPosition
 				}
-				without = append(without, assessment.Sample{Estimate: a.Pose, Truth: told(alone, st), PlaceOnly: true})
-				with = append(with, assessment.Sample{Estimate: b.Pose, Truth: told(metal.Result, st), PlaceOnly: true, Covariance: &b.Covariance})
+				without = append(without, assessment.Sample{Estimate: a.Pose, Truth: referencePose(alone, st), PlaceOnly: true})
+				with = append(with, assessment.Sample{Estimate: b.Pose, Truth: referencePose(metal.Result, st), PlaceOnly: true, Covariance: &b.Covariance})
 			}
 		}
 	}

@@ -40,27 +40,16 @@ type LineLook struct {
 	Chance  float64 `json:"chance"` // that a line anywhere would be named as simply
 }
 
-// lookAtMains takes the mains that the survey found in the first seconds, or
-// else the family that the channels' spectra agree on best: the one with the
-// most harmonics. Levels are those of the spectra's lines; where these are too
-// coarse to have one, they are unknown.
+// lookAtMains takes the mains that the survey found. Levels are those of the
+// spectra's lines; where these are too coarse to have one, they are unknown.
 func (in *Inspection) lookAtMains(lines [][]spectrum.Line, s *engine.Survey, info recording.Info) {
 	// one harmonic alone may be any line
-	surveyed := len(s.Lines) > 1 || len(s.Lines) == 1 && s.Lines[0] < 1.5*s.MainsHz
-	if surveyed {
-		// A grid wanders while the recording lasts.
-		in.mains = spectrum.Mains{Hz: s.MainsHz, SigmaHz: math.Hypot(s.MainsSigmaHz, spectrum.MainsWanderHz), Family: 10 * int(math.Round(s.MainsHz/10))}
-	} else {
-		for _, list := range lines {
-			if m, ok := spectrum.FindMains(list); ok && len(m.Harmonics) > len(in.mains.Harmonics) {
-				in.mains = m
-			}
-		}
-	}
-	if in.mains.Hz == 0 {
+	if len(s.Lines) == 0 || len(s.Lines) == 1 && s.Lines[0] > 1.5*s.MainsHz {
 		return
 	}
-	look := &MainsLook{Hz: in.mains.Hz, SigmaHz: in.mains.SigmaHz, Family: in.mains.Family}
+	// A grid wanders while the recording lasts.
+	in.mains = spectrum.Mains{Hz: s.MainsHz, SigmaHz: math.Hypot(s.MainsSigmaHz, spectrum.MainsWanderHz)}
+	look := &MainsLook{Hz: in.mains.Hz, SigmaHz: in.mains.SigmaHz, Family: 10 * int(math.Round(s.MainsHz/10))}
 	best := map[int]MainsHarmonic{}
 	for c, list := range lines {
 		for _, l := range list {
@@ -73,13 +62,10 @@ func (in *Inspection) lookAtMains(lines [][]spectrum.Line, s *engine.Survey, inf
 			}
 		}
 	}
-	if surveyed {
-		for _, hz := range s.Lines {
-			n := int(math.Round(hz / s.MainsHz))
-			in.mains.Harmonics = append(in.mains.Harmonics, n)
-			if _, seen := best[n]; !seen {
-				best[n] = MainsHarmonic{Number: n, Hz: hz}
-			}
+	for _, hz := range s.Lines {
+		n := int(math.Round(hz / s.MainsHz))
+		if _, seen := best[n]; !seen {
+			best[n] = MainsHarmonic{Number: n, Hz: hz}
 		}
 	}
 	for _, h := range best {

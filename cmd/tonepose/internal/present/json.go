@@ -5,7 +5,6 @@ import (
 	"encoding"
 	"encoding/json"
 	"io"
-	"math"
 	"reflect"
 	"regexp"
 	"strings"
@@ -13,6 +12,7 @@ import (
 	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/fieldmodels/rigid"
 )
 
@@ -66,7 +66,7 @@ func shape(v reflect.Value) any {
 	case reflect.Pointer, reflect.Interface:
 		return shape(v.Elem())
 	case reflect.Float32, reflect.Float64:
-		if x := v.Float(); math.IsNaN(x) || math.IsInf(x, 0) {
+		if !tables.IsNumber(v.Float()) {
 			return nil
 		}
 	case reflect.Slice, reflect.Array:

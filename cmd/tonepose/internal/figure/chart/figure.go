@@ -28,8 +28,8 @@ type Figure struct {
 	Body          func(draw.Canvas) // below title and legend
 }
 
-// Draw fills the canvas.
-func (f *Figure) Draw(c draw.Canvas) {
+// render fills the canvas.
+func (f *Figure) render(c draw.Canvas) {
 	c.SetColor(colour.White)
 	c.Fill(c.Rectangle.Path())
 	f.Body(f.header(draw.Crop(c, Margin, -Margin, Margin, -Margin)))
@@ -46,7 +46,7 @@ func (f *Figure) Write(w io.Writer, format string) error {
 	default:
 		return fmt.Errorf("figure: format %q: must be png or svg", format)
 	}
-	f.Draw(draw.New(c))
+	f.render(draw.New(c))
 	_, err := c.WriteTo(w)
 	return err
 }
