@@ -117,7 +117,7 @@ func (s *Solver) SharesDrive(c *Couplings) bool {
 		ratio := 0.0
 		for k := e * coils; k < (e+1)*coils && relative > 0; k++ {
 			if square := relative * c.Value[k] * c.Value[k]; square > 0 { // not NaN: missing
-				ratio += square / max(0, c.Variance[k]-square)
+				ratio += square / c.Own(k)
 			}
 		}
 		if !(ratio < commonShare) {
@@ -142,7 +142,7 @@ func (s *Solver) ErrorCovariance(dst []float64, c Couplings, pose rigid.Pose) er
 	n := len(s.variances)
 	s.addDrive(dst)
 	for i, v := range s.variances {
-		dst[i*n+i] += s.own(i)
+		dst[i*n+i] += s.seen.Own(i)
 		if math.IsInf(v, 1) {
 			for j := range n {
 				dst[i*n+j], dst[j*n+i] = 0, 0
@@ -218,7 +218,7 @@ func (s *Solver) fillPart(dst []float64, part Part, st *state, more *ErrorModel)
 	case Noise:
 		for i, v := range s.variances {
 			if !math.IsInf(v, 1) {
-				dst[i*n+i] += s.own(i)
+				dst[i*n+i] += s.seen.Own(i)
 			}
 		}
 	case Drive:
@@ -264,7 +264,7 @@ func (s *Solver) fill(dst []float64, m *ErrorModel, st *state) error {
 // the model.
 func (s *Solver) addDrive(dst []float64) {
 	n, coils := len(s.variances), len(s.rig.pickups)
-	for e, relative := range s.common {
+	for e, relative := range s.seen.Common {
 		for i := e * coils; i < (e+1)*coils; i++ {
 			for j := e * coils; j < (e+1)*coils; j++ {
 				dst[i*n+j] += relative * s.white.emitter[i][6] * s.white.emitter[j][6]

@@ -33,6 +33,7 @@
 package solver
 
 import (
+	"math"
 	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
@@ -66,6 +67,16 @@ type Couplings struct {
 	// covariance of two of them is Common times their product; each variance has
 	// its own share already. Nil: none.
 	Common []float64
+}
+
+// Own is the variance [H²] of coupling i but for what its emitter's couplings share.
+func (c *Couplings) Own(i int) float64 {
+	if len(c.Common) == 0 || math.IsInf(c.Variance[i], 1) {
+		return c.Variance[i]
+	}
+	shared := c.Common[i/(len(c.Value)/len(c.Common))] * c.Value[i] * c.Value[i]
+	// A noise-free pickup leaves the rounding of the difference.
+	return max(c.Variance[i]-shared, 1e-9*c.Variance[i])
 }
 
 // Clone returns couplings with memory of their own.

@@ -25,7 +25,7 @@ type Solver struct {
 	factor    kernel.Factor
 	used      int       // couplings that are not missing
 	variances []float64 // of the observation in data
-	common    []float64 // alike
+	seen      Couplings // that observation, the caller's own
 
 	white     whitening
 	hasty     bool // searching: without Problem.Errors
@@ -137,7 +137,7 @@ func (s *Solver) load(c Couplings) (Result, bool) {
 	if check != 0 { // NaN or infinite
 		return Result{Status: Invalid}, false
 	}
-	s.common, s.white.drive = c.Common, s.SharesDrive(&c)
+	s.seen, s.white.drive = c, s.SharesDrive(&c)
 	if s.used < s.Freedom() {
 		return Result{Status: Unobservable, DOF: s.used - s.Freedom()}, false
 	}

@@ -180,19 +180,6 @@ func (s *Solver) unweigh(st *state) error {
 	return nil
 }
 
-// own is the variance of a coupling but for the common noise of its emitter's
-// reference, which the observation's variance has at the value seen.
-func (s *Solver) own(i int) float64 {
-	if len(s.common) == 0 {
-		return s.variances[i]
-	}
-	coils := len(s.rig.pickups)
-	e, c := i/coils, i%coils
-	v := s.data[e/kernel.Lanes*coils+c][0][e%kernel.Lanes]
-	// A noise-free pickup leaves the rounding of the difference.
-	return max(s.variances[i]-s.common[e]*v*v, 1e-9*s.variances[i])
-}
-
 // factorise builds Σ row by row and its Cholesky factor in place.
 func (s *Solver) factorise() bool {
 	w, m := &s.white, &s.rig.errors
@@ -219,11 +206,11 @@ func (s *Solver) factorise() bool {
 				v = s.between(m, i, j)
 			}
 			if w.drive && i/coils == j/coils {
-				v += s.common[i/coils] * w.emitter[i][6] * w.emitter[j][6]
+				v += s.seen.Common[i/coils] * w.emitter[i][6] * w.emitter[j][6]
 			}
 			switch {
 			case i == j && w.drive:
-				v += s.own(i)
+				v += s.seen.Own(i)
 			case i == j:
 				v += s.variances[i]
 			}

@@ -103,7 +103,7 @@ func (f *filter) weigh(fr *Frame, residual []float64, rows [][]float64) (logDet 
 	for i, v := range c.Variance {
 		f.inverse[i] = 0
 		if drive {
-			v = max(v-c.Common[i/coils]*c.Value[i]*c.Value[i], 1e-9*v) // as in solver: without rounding's own
+			v = c.Own(i)
 		}
 		if v *= f.options.Correlation; !(v > 0) || math.IsInf(v, 0) {
 			residual[i] = 0

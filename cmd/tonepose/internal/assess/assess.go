@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"path/filepath"
 	"slices"
+	"tonepose/cmd/tonepose/internal/verdict"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -61,7 +62,7 @@ type Result struct {
 // Row is the row of a run's table that a sample comes from.
 type Row struct {
 	Sensor string
-	Flags  tables.Flags
+	Flags  verdict.Flags
 	raw    rigid.Pose // as solved
 	known  sigmas     // of the truth
 }

@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"tonepose/cmd/tonepose/internal/verdict"
 
 	"github.com/parquet-go/parquet-go"
 
@@ -30,7 +31,7 @@ func TestExport(t *testing.T) {
 	s.Couplings.Write(
 		tables.Coupling{Time: 0.5, Duration: 1, Emitter: "e1", Sensor: "probe", Channel: "rx1", Value: -2.5e-9, Quadrature: 0, Sigma: 1e-13},
 		tables.Coupling{Time: 1.5, Duration: 1, Emitter: "e1", Sensor: "probe", Channel: "rx1",
-			Value: math.NaN(), Quadrature: math.NaN(), Sigma: math.NaN(), Flags: tables.ReferenceLost})
+			Value: math.NaN(), Quadrature: math.NaN(), Sigma: math.NaN(), Flags: verdict.ReferenceLost})
 	if err := s.Close(); err != nil {
 		t.Fatal(err)
 	}

@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"tonepose/cmd/tonepose/internal/verdict"
 
 	"tonepose/cmd/tonepose/internal/tables"
 )
@@ -63,34 +64,34 @@ func TestFaultsReachTheTables(t *testing.T) {
 		t.Fatalf("exit code %d: %s", code, &errs)
 	}
 	faults := []struct {
-		flag        tables.Flags
+		flag        verdict.Flags
 		channel     string // empty: all
 		start, stop float64
 		told        string
 	}{
-		{tables.Clipped, "rx1", 0.5, 0.52, "clipped"},
-		{tables.Gap, "rx2", 1.0, 1.005, "gap"},
-		{tables.Repeated, "", 1.50, 1.54, "repeated"},
-		{tables.Stuck, "rx3", 2.0, 2.08, "stuck"},
-		{tables.ReferenceLost, "drive", 2.5, 2.6, "reference lost"},
+		{verdict.Clipped, "rx1", 0.5, 0.52, "clipped"},
+		{verdict.Gap, "rx2", 1.0, 1.005, "gap"},
+		{verdict.Repeated, "", 1.50, 1.54, "repeated"},
+		{verdict.Stuck, "rx3", 2.0, 2.08, "stuck"},
+		{verdict.ReferenceLost, "drive", 2.5, 2.6, "reference lost"},
 	}
-	const all = tables.Clipped | tables.Gap | tables.Repeated | tables.Stuck | tables.ReferenceLost
+	const all = verdict.Clipped | verdict.Gap | verdict.Repeated | verdict.Stuck | verdict.ReferenceLost
 	seen := map[string]int{}
 	// The clock is followed in blocks of 20 ms: a loss is known that finely. A
 	// repeated buffer is flagged from its first copy or its second, and faults
 	// nearer than 64 samples are one.
-	check := func(table string, time, duration float64, channel string, flags tables.Flags) {
+	check := func(table string, time, duration float64, channel string, flags verdict.Flags) {
 		begin, end := time-duration/2, time+duration/2
 		for _, f := range faults {
 			slack := 0.001
-			if f.flag == tables.ReferenceLost {
+			if f.flag == verdict.ReferenceLost {
 				slack = 0.021
 			}
 			inside := begin >= f.start-1e-9 && end <= f.stop+1e-9
-			if f.flag == tables.Repeated {
+			if f.flag == verdict.Repeated {
 				inside = begin >= 1.52-1e-9 && end <= f.stop+1e-9
 			}
-			if f.flag == tables.Gap {
+			if f.flag == verdict.Gap {
 				inside = begin <= f.start+1e-9 && end >= f.stop-1e-9
 			}
 			outside := end < f.start-slack || begin > f.stop+slack
@@ -107,7 +108,7 @@ func TestFaultsReachTheTables(t *testing.T) {
 				seen[table+" "+f.told]++
 			}
 		}
-		if flags&all != 0 && flags&(tables.Motion|tables.Distorted) != 0 {
+		if flags&all != 0 && flags&(verdict.Motion|verdict.Distorted) != 0 {
 			t.Errorf("%s: row of %s at %.4f s is flagged %q: a fault is no motion and no metal", table, channel, time, flags)
 		}
 	}

@@ -10,6 +10,7 @@ import (
 	"strings"
 	"testing"
 	"tonepose/cmd/tonepose/internal/present"
+	"tonepose/cmd/tonepose/internal/verdict"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -141,7 +142,7 @@ func TestStationsTogetherTellFaultsApart(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if a.Rows[0].Flags&tables.Ambiguous == 0 {
+		if a.Rows[0].Flags&verdict.Ambiguous == 0 {
 			t.Errorf("%s: the first station is flagged %q", filepath.Base(name), a.Rows[0].Flags)
 		}
 	}

@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"slices"
 	"testing"
+	"tonepose/cmd/tonepose/internal/verdict"
 
 	"gonum.org/v1/gonum/stat/distuv"
 
@@ -92,10 +93,10 @@ func TestMovingRecording(t *testing.T) {
 	motion := 0
 	for i, row := range a.Rows {
 		f := row.Flags
-		if f&tables.Distorted != 0 {
+		if f&verdict.Distorted != 0 {
 			t.Errorf("frame at %.3f s is called distorted", a.Samples[i].Time)
 		}
-		if f&tables.Motion != 0 {
+		if f&verdict.Motion != 0 {
 			motion++
 		}
 	}
@@ -175,7 +176,7 @@ func TestMetalRecording(t *testing.T) {
 		if station == 1 && (p < 1e-3 || row.Flags != 0) {
 			t.Errorf("without metal: chi-square %.1f of %d, flags %q", row.Chi2, row.DOF, row.Flags)
 		}
-		if station >= 4 && (p > 1e-6 || row.Flags&tables.Distorted == 0) {
+		if station >= 4 && (p > 1e-6 || row.Flags&verdict.Distorted == 0) {
 			t.Errorf("station %d: chi-square %.1f of %d, flags %q", station, row.Chi2, row.DOF, row.Flags)
 		}
 	}
@@ -219,7 +220,7 @@ func TestLongWindowsOfMotionAreHonest(t *testing.T) {
 	if r.NormalisedMean > 5 {
 		t.Errorf("mean squared error over prediction %.2f", r.NormalisedMean)
 	}
-	if !slices.ContainsFunc(a.Rows, func(r assess.Row) bool { return r.Flags&tables.Motion != 0 }) {
+	if !slices.ContainsFunc(a.Rows, func(r assess.Row) bool { return r.Flags&verdict.Motion != 0 }) {
 		t.Error("no frame is flagged motion")
 	}
 }

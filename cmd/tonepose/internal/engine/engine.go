@@ -7,7 +7,6 @@ import (
 	"slices"
 
 	"tonepose/cmd/tonepose/internal/bench"
-	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/multitone"
@@ -41,13 +40,13 @@ type Observation struct {
 type Sensed struct {
 	Sensor    int
 	Couplings coupling.Matrix // as measured, a baseline taken off
-	Doubts    tables.Flags    // of the samples behind them
+	Doubts    verdict.Flags   // of the samples behind them
 	// Fitted are the couplings that Fit was made from: without what was found at
 	// fault.
 	Fitted  solver.Couplings
 	Fit     solver.Result
-	Solved  bool         // Fit has a pose
-	Flags   tables.Flags // of the pose, Doubts among them
+	Solved  bool          // Fit has a pose
+	Flags   verdict.Flags // of the pose, Doubts among them
 	Verdict verdict.Verdict
 }
 
@@ -160,7 +159,7 @@ func (e *Engine) Observe(ctx context.Context, f *Measured) (*Observation, error)
 }
 
 // doubts gathers the flags of all that a sensor's pose rests on.
-func (e *Engine) doubts(f *Measured, i int) tables.Flags {
+func (e *Engine) doubts(f *Measured, i int) verdict.Flags {
 	flags := f.Flags
 	for _, c := range e.bench.Sensors()[i].Channels {
 		flags |= f.Channels[c]
@@ -172,7 +171,7 @@ func (e *Engine) doubts(f *Measured, i int) tables.Flags {
 		}
 	}
 	if slices.ContainsFunc(e.sensors[i].sensed.Couplings.Variance, func(v float64) bool { return math.IsInf(v, 1) }) {
-		flags |= tables.ReferenceLost
+		flags |= verdict.ReferenceLost
 	}
 	return flags
 }
@@ -198,15 +197,15 @@ func (e *Engine) pose(ctx context.Context, s *sensor, guard *verdict.Guard, f *M
 	v.Flags = v.Doubts | judged
 	switch v.Fit.Status {
 	case solver.NotConverged:
-		v.Flags |= tables.NotConverged
+		v.Flags |= verdict.NotConverged
 	case solver.Unobservable, solver.Invalid:
-		v.Flags |= tables.Unobservable
+		v.Flags |= verdict.Unobservable
 	}
 	if v.Fit.Ambiguous {
-		v.Flags |= tables.Ambiguous
+		v.Flags |= verdict.Ambiguous
 	}
 	if v.Fit.Outside {
-		v.Flags |= tables.OutsideVolume
+		v.Flags |= verdict.OutsideVolume
 	}
 	v.Solved = v.Fit.Status != solver.Invalid && v.Fit.Pose.Finite()
 	if v.Solved && v.Fit.Status == solver.Converged {

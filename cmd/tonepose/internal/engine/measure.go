@@ -6,8 +6,8 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"tonepose/cmd/tonepose/internal/verdict"
 
-	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/multitone"
 	"tonepose/multitone/recording"
 	"tonepose/multitone/window"
@@ -33,11 +33,11 @@ type Measurement struct {
 // overwrites it.
 type Measured struct {
 	*multitone.Frame
-	Time, Duration float64        // centre and length [s]
-	Sensors        []string       // for which its interval is meant; nil: all
-	Channels       []tables.Flags // faults of the samples, by channel
-	Lost           []tables.Flags // ReferenceLost where it was, by tone
-	Flags          tables.Flags   // Motion, where phasors bend inside the window
+	Time, Duration float64         // centre and length [s]
+	Sensors        []string        // for which its interval is meant; nil: all
+	Channels       []verdict.Flags // faults of the samples, by channel
+	Lost           []verdict.Flags // ReferenceLost where it was, by tone
+	Flags          verdict.Flags   // Motion, where phasors bend inside the window
 }
 
 // Wanted tells whether a sensor is to be solved in this frame.
@@ -47,7 +47,7 @@ func (f *Measured) Wanted(sensor string) bool {
 
 // Doubts are the flags of one phasor: those of the frame, of its channel, and of
 // its tone's reference.
-func (f *Measured) Doubts(t multitone.Tone, tone, channel int) tables.Flags {
+func (f *Measured) Doubts(t multitone.Tone, tone, channel int) verdict.Flags {
 	flags := f.Flags | f.Channels[channel] | f.Lost[tone]
 	if t.Reference != multitone.NoReference {
 		flags |= f.Channels[t.Reference]
@@ -259,7 +259,7 @@ type judge struct {
 
 func newJudge(info recording.Info, m *Measurement, a *Averaging, use func(*Measured) error) *judge {
 	j := &judge{info: info, m: m, averaging: a, next: use, reference: References(m.Tones, info.Channels)}
-	j.measured.Channels, j.measured.Lost = make([]tables.Flags, info.Channels), make([]tables.Flags, len(m.Tones))
+	j.measured.Channels, j.measured.Lost = make([]verdict.Flags, info.Channels), make([]verdict.Flags, len(m.Tones))
 	return j
 }
 
@@ -286,12 +286,12 @@ func (j *judge) use(f *multitone.Frame, s *Survey, sensors []string) error {
 	for k := range v.Lost {
 		v.Lost[k] = 0
 		if s.Lost(k, f.Start, f.Stop) {
-			v.Lost[k], broken = tables.ReferenceLost, true
+			v.Lost[k], broken = verdict.ReferenceLost, true
 		}
 	}
 	j.averaging.observe(f, j.reference)
 	if f.BendDOF > 0 && !broken && integrity.Chance(f.Bend, f.BendDOF) < motionChance {
-		v.Flags = tables.Motion
+		v.Flags = verdict.Motion
 		if j.m.Widen {
 			for i, pull := range f.Pull {
 				f.Variance[i] += pull

@@ -4,8 +4,8 @@ import (
 	"context"
 	"fmt"
 	"sync"
+	"tonepose/cmd/tonepose/internal/verdict"
 
-	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/multitone"
 	"tonepose/multitone/clock"
 	"tonepose/multitone/recording"
@@ -129,13 +129,13 @@ func Observe(ctx context.Context, src Source, tones []multitone.Tone, mode clock
 func (s *Survey) Hz() []float64 { return s.Track.Hz(0, s.seen) }
 
 // Flags are the faults of a stretch of samples on one channel.
-func (s *Survey) Flags(channel int, start, stop int64) (f tables.Flags) {
+func (s *Survey) Flags(channel int, start, stop int64) (f verdict.Flags) {
 	seen := s.Monitor.Flags(channel, start, stop)
 	if seen == 0 {
 		return 0
 	}
-	for from, to := range map[recording.Flags]tables.Flags{
-		recording.Clipped: tables.Clipped, recording.Gap: tables.Gap, recording.Repeated: tables.Repeated, recording.Stuck: tables.Stuck,
+	for from, to := range map[recording.Flags]verdict.Flags{
+		recording.Clipped: verdict.Clipped, recording.Gap: verdict.Gap, recording.Repeated: verdict.Repeated, recording.Stuck: verdict.Stuck,
 	} {
 		if seen&from != 0 {
 			f |= to

@@ -98,7 +98,7 @@ func (w *writer) pose(f *engine.Measured, v *engine.Sensed) error {
 	if v.Flags != 0 {
 		w.result.Flagged++
 	}
-	if err := w.set.Integrity.Write(integrityRow(f, s.Name, v)); err != nil {
+	if err := w.set.Integrity.Write(tables.Integrity{Time: f.Time, Duration: f.Duration, Sensor: s.Name, Verdict: v.Verdict, Flags: v.Flags}); err != nil {
 		return err
 	}
 	if w.joined != nil {
@@ -106,13 +106,6 @@ func (w *writer) pose(f *engine.Measured, v *engine.Sensed) error {
 		return nil
 	}
 	return w.set.Poses.Write(row)
-}
-
-func integrityRow(f *engine.Measured, sensor string, v *engine.Sensed) tables.Integrity {
-	u := &v.Verdict
-	return tables.Integrity{Time: f.Time, Duration: f.Duration, Sensor: sensor, Chi2: u.Chi2, DOF: u.DOF,
-		QuadratureChi2: u.QuadratureChi2, QuadratureDOF: u.QuadratureDOF, Spread: u.Spread, PositionError: u.PositionError, RotationError: u.RotationError,
-		RunnerUp: u.RunnerUp, RunnerUpRatio: u.RunnerUpRatio, Nonlinearity: u.Nonlinearity, Low: u.Low, High: u.High, Finding: u.Finding, Flags: v.Flags}
 }
 
 // join writes the poses that waited for the recording's end, in the order of

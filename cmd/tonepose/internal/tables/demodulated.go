@@ -1,6 +1,10 @@
 package tables
 
-import "fmt"
+import (
+	"fmt"
+
+	"tonepose/cmd/tonepose/internal/verdict"
+)
 
 // DemodulatedName is the table of a measurement without a rig: one signal
 // against one reference.
@@ -23,7 +27,7 @@ type Demodulated struct {
 	Unwrapped  float64 // the same without jumps from row to row [°]
 	Sigma      float64 // one standard deviation of each component [V]
 	SigmaPhase float64 // [°]
-	Flags      Flags
+	Flags      verdict.Flags
 }
 
 type demodulatedRow struct {
@@ -58,7 +62,7 @@ func (r *demodulatedRow) put(d *Demodulated) error {
 }
 
 func (r *demodulatedRow) get(d *Demodulated) error {
-	flags, err := parseFlags(r.Flags)
+	flags, err := verdict.ParseFlags(r.Flags)
 	*d = Demodulated{r.Time, r.Duration, r.Signal, r.Reference, int(r.Harmonic), r.Hz, r.InPhase, r.Quadrature, r.Amplitude,
 		orNaN(r.Phase), orNaN(r.Unwrapped), r.Sigma, orNaN(r.SigmaPhase), flags}
 	return err

@@ -9,6 +9,7 @@ import (
 	"os"
 	"strconv"
 	"strings"
+	"tonepose/cmd/tonepose/internal/verdict"
 
 	"github.com/parquet-go/parquet-go"
 )
@@ -154,7 +155,7 @@ func (d *Dump) appendValue(b []byte, column int, v parquet.Value, none string, t
 	}
 	s := string(v.ByteArray())
 	if d.names[column] == "flags" {
-		if f, err := parseFlags(s); err == nil { // under today's names
+		if f, err := verdict.ParseFlags(s); err == nil { // under today's names
 			s = f.String()
 		}
 	}

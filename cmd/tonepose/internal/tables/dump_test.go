@@ -11,6 +11,7 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+	"tonepose/cmd/tonepose/internal/verdict"
 
 	"gonum.org/v1/gonum/num/quat"
 
@@ -49,7 +50,7 @@ var awkward = []float64{0.1, 1.0 / 3, 5e-324, math.MaxFloat64, -1e-9, 123456789.
 func awkwardTables(t *testing.T) string {
 	var couplings []Coupling
 	for i, v := range awkward {
-		couplings = append(couplings, Coupling{float64(i), 0.01, "e1, upper", `pro"be`, "rx\n1", v, math.NaN(), math.Inf(1), Gap | ReferenceLost})
+		couplings = append(couplings, Coupling{float64(i), 0.01, "e1, upper", `pro"be`, "rx\n1", v, math.NaN(), math.Inf(1), verdict.Gap | verdict.ReferenceLost})
 	}
 	return commit(t, couplings, nil)
 }
@@ -114,7 +115,7 @@ func TestDumpOfPoses(t *testing.T) {
 	pose := rigid.Pose{Rotation: quat.Number{Real: half, Kmag: half}}
 	dir := commit(t, nil, []Pose{
 		{Time: 1.5, Duration: 0.25, Sensor: "probe", Estimate: &pose, Chi2: 0, DOF: 18, Iterations: 3, Status: "converged"},
-		{Time: 2, Duration: 0.25, Sensor: "probe", Chi2: math.NaN(), Status: "failed", Flags: NotConverged},
+		{Time: 2, Duration: 0.25, Sensor: "probe", Chi2: math.NaN(), Status: "failed", Flags: verdict.NotConverged},
 	})
 	var out bytes.Buffer
 	if err := dump(t, filepath.Join(dir, "poses.parquet")).WriteCSV(&out); err != nil {

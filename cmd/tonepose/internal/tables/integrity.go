@@ -1,6 +1,8 @@
 package tables
 
-import "tonepose/fieldmodels/rigid"
+import (
+	"tonepose/cmd/tonepose/internal/verdict"
+)
 
 // IntegrityName is the table of what the fits of poses are worth.
 const IntegrityName = "integrity"
@@ -8,28 +10,11 @@ const IntegrityName = "integrity"
 // Integrity judges one pose. NaN in a number stands for "no value" and is NULL
 // in the table.
 type Integrity struct {
-	Time           float64 // centre of the window [s]
-	Duration       float64 // [s]
-	Sensor         string
-	Chi2           float64 // of the in-phase parts' fit
-	DOF            int
-	QuadratureChi2 float64 // of the quadrature parts, less what motion and delays explain
-	QuadratureDOF  int
-	Spread         float64 // of the position over fits without one emitter each [m]
-	PositionError  float64 // radius that holds the true position about 95 times in 100, distortion included [m]
-	RotationError  float64 // alike [rad]
-	// RunnerUp is the second-best pose that a cold start found, nil if it found
-	// none, and RunnerUpRatio its likelihood over that of the best.
-	RunnerUp      *rigid.Pose
-	RunnerUpRatio float64
-	// Nonlinearity of the model within the pose's uncertainty, in standard
-	// deviations; NaN where that uncertainty is far too small to matter. Where
-	// the stated covariance fails by it, Low and High hold the 95 % intervals of
-	// the coils' centroid by profile likelihood [m], else NaN.
-	Nonlinearity float64
-	Low, High    [3]float64
-	Finding      string // what is wrong, in words; empty: nothing known
-	Flags        Flags
+	Time     float64 // centre of the window [s]
+	Duration float64 // [s]
+	Sensor   string
+	verdict.Verdict
+	Flags verdict.Flags
 }
 
 type integrityRow struct {
@@ -96,9 +81,9 @@ func (r *integrityRow) put(v *Integrity) error {
 }
 
 func (r *integrityRow) get(v *Integrity) error {
-	flags, err := parseFlags(r.Flags)
-	*v = Integrity{Time: r.Time, Duration: r.Duration, Sensor: r.Sensor, DOF: int(r.DOF), QuadratureDOF: int(r.QuadratureDOF),
-		Finding: r.Finding, Flags: flags}
+	flags, err := verdict.ParseFlags(r.Flags)
+	*v = Integrity{Time: r.Time, Duration: r.Duration, Sensor: r.Sensor, Flags: flags,
+		Verdict: verdict.Verdict{DOF: int(r.DOF), QuadratureDOF: int(r.QuadratureDOF), Finding: r.Finding}}
 	columns := r.optional()
 	unlink(r.values[:], columns[:])
 	for i, n := range v.numbers() {

@@ -10,6 +10,7 @@ package tables
 
 import (
 	"math"
+	"tonepose/cmd/tonepose/internal/verdict"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -34,7 +35,7 @@ type Phasor struct {
 	InPhase    float64 // peak [V]
 	Quadrature float64 // peak [V]
 	Sigma      float64 // one standard deviation of each component [V]
-	Flags      Flags
+	Flags      verdict.Flags
 }
 
 // Coupling is the complex mutual inductance of one emitter and one coil in one
@@ -49,7 +50,7 @@ type Coupling struct {
 	Value      float64 // Re M [H]
 	Quadrature float64 // Im M [H]
 	Sigma      float64 // one standard deviation of each component [H]
-	Flags      Flags
+	Flags      verdict.Flags
 }
 
 // Pose is one sensor in one window. What its pointers leave out is NULL.
@@ -64,7 +65,7 @@ type Pose struct {
 	DOF        int         // degrees of freedom of Chi2
 	Iterations int
 	Status     string
-	Flags      Flags
+	Flags      verdict.Flags
 }
 
 // Covariance is the upper triangle, row by row, of the 6×6 covariance of a

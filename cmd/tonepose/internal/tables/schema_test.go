@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"tonepose/cmd/tonepose/internal/verdict"
 
 	"gonum.org/v1/gonum/spatial/r3"
 )
@@ -71,7 +72,7 @@ func TestEverySchemaIsRead(t *testing.T) {
 					t.Errorf("%s: station %d is off by %g m along axis %d, sigma %g", dir, i, e, axis, s)
 				}
 			}
-			if want := Flags(i) * OutsideVolume; p.Flags != want {
+			if want := verdict.Flags(i) * verdict.OutsideVolume; p.Flags != want {
 				t.Errorf("%s: station %d is flagged %q, want %q", dir, i, p.Flags, want)
 			}
 		}

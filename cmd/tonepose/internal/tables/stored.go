@@ -3,6 +3,7 @@ package tables
 import (
 	"fmt"
 	"math"
+	"tonepose/cmd/tonepose/internal/verdict"
 
 	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
@@ -40,7 +41,7 @@ func (r *phasorRow) put(p *Phasor) error {
 }
 
 func (r *phasorRow) get(p *Phasor) error {
-	flags, err := parseFlags(r.Flags)
+	flags, err := verdict.ParseFlags(r.Flags)
 	*p = Phasor{r.Time, r.Duration, r.Channel, r.Tone, r.ToneHz, r.InPhase, r.Quadrature, r.Sigma, flags}
 	return err
 }
@@ -67,7 +68,7 @@ func (r *couplingRow) put(c *Coupling) error {
 }
 
 func (r *couplingRow) get(c *Coupling) error {
-	flags, err := parseFlags(r.Flags)
+	flags, err := verdict.ParseFlags(r.Flags)
 	*c = Coupling{r.Time, r.Duration, r.Emitter, r.Sensor, r.Channel,
 		orNaN(r.Coupling), orNaN(r.Quadrature), orNaN(r.Sigma), flags}
 	return err
@@ -154,7 +155,7 @@ func (r *poseRow) put(p *Pose) error {
 
 // get leaves nil what is NULL in any of its columns.
 func (r *poseRow) get(p *Pose) error {
-	flags, err := parseFlags(r.Flags)
+	flags, err := verdict.ParseFlags(r.Flags)
 	*p = Pose{Time: r.Time, Duration: r.Duration, Sensor: r.Sensor, Chi2: orNaN(r.Chi2),
 		DOF: int(r.DOF), Iterations: int(r.Iterations), Status: r.Status, Flags: flags}
 	if columns := r.estimateColumns(); unlink(r.estimate[:], columns[:]) {

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"testing"
 	"time"
+	"tonepose/cmd/tonepose/internal/verdict"
 
 	"github.com/google/go-cmp/cmp"
 	"github.com/google/go-cmp/cmp/cmpopts"
@@ -39,9 +40,9 @@ func inventedPoses(n int) []Pose {
 			Covariance: &cov}
 		switch i % 3 {
 		case 1:
-			poses[i].Tip, poses[i].Covariance, poses[i].Flags = nil, nil, Unobservable|Motion
+			poses[i].Tip, poses[i].Covariance, poses[i].Flags = nil, nil, verdict.Unobservable|verdict.Motion
 		case 2:
-			poses[i] = Pose{Time: 0.01 * float64(i), Duration: 0.01, Sensor: "probe", Chi2: math.NaN(), Status: "failed", Flags: NotConverged}
+			poses[i] = Pose{Time: 0.01 * float64(i), Duration: 0.01, Sensor: "probe", Chi2: math.NaN(), Status: "failed", Flags: verdict.NotConverged}
 		}
 	}
 	return poses
@@ -84,11 +85,11 @@ func TestRoundTrip(t *testing.T) {
 	// More rows than one batch and than one group of poses.
 	phasors := make([]Phasor, 3*batchRows+1)
 	for i := range phasors {
-		phasors[i] = Phasor{float64(i), 0.01, "rx1", "e1", 5125.1, 1 / float64(i+1), -0.5, 1e-9, Flags(i) & allFlags}
+		phasors[i] = Phasor{float64(i), 0.01, "rx1", "e1", 5125.1, 1 / float64(i+1), -0.5, 1e-9, verdict.Flags(i) & allFlags}
 	}
 	couplings := []Coupling{
 		{1, 0.01, "e1", "probe", "rx1", 1e-9, 0, 1e-13, 0},
-		{1, 0.01, "e2", "probe", "rx1", math.NaN(), math.NaN(), math.NaN(), ReferenceLost},
+		{1, 0.01, "e2", "probe", "rx1", math.NaN(), math.NaN(), math.NaN(), verdict.ReferenceLost},
 	}
 	poses := inventedPoses(int(wide.rows) + 10)
 	for _, err := range []error{s.Phasors.Write(phasors...), s.Couplings.Write(couplings...), s.Poses.Write(poses...)} {

@@ -10,7 +10,6 @@ import (
 	"strings"
 
 	"tonepose/cmd/tonepose/internal/bench"
-	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/multitone"
 	"tonepose/solver"
 	"tonepose/solver/integrity"
@@ -143,7 +142,7 @@ func (g *Guard) count(f *integrity.Finding, frames int, joint bool) *Fault {
 // out, or with a robust loss, result becomes that of the fit asked for and c what
 // it was made from. It returns the flags to add. Where judging fails the pose
 // stands, flagged as not judged, and Finding says why; the error is the context's.
-func (g *Guard) Judge(ctx context.Context, c *solver.Couplings, quadrature []complex128, hz []float64, result *solver.Result, found *integrity.Finding, time float64, flags tables.Flags) (tables.Flags, Verdict, error) {
+func (g *Guard) Judge(ctx context.Context, c *solver.Couplings, quadrature []complex128, hz []float64, result *solver.Result, found *integrity.Finding, time float64, flags Flags) (Flags, Verdict, error) {
 	add, row, err := g.judge(ctx, c, quadrature, hz, result, found, time, flags)
 	if err != nil {
 		return add, row, err
@@ -152,19 +151,19 @@ func (g *Guard) Judge(ctx context.Context, c *solver.Couplings, quadrature []com
 	return add, row, nil
 }
 
-func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []complex128, hz []float64, result *solver.Result, found *integrity.Finding, time float64, flags tables.Flags) (add tables.Flags, row Verdict, err error) {
+func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []complex128, hz []float64, result *solver.Result, found *integrity.Finding, time float64, flags Flags) (add Flags, row Verdict, err error) {
 	row = unjudged()
 	var words []string
 	defer func() { row.Finding = strings.Join(words, "; ") }()
 	failed := func(what string, reason any) {
-		add |= tables.NotJudged
+		add |= NotJudged
 		words = append(words, fmt.Sprintf("%s: %v", what, reason))
 	}
-	excused := flags&(tables.Motion|SampleFaults) != 0
+	excused := flags&(Motion|SampleFaults) != 0
 	for i, v := range quadrature {
 		g.observed.Quadrature[i] = imag(v)
 	}
-	if found == nil && flags&(tables.Motion|tables.Clipped|tables.Gap|tables.Repeated) == 0 {
+	if found == nil && flags&(Motion|Clipped|Gap|Repeated) == 0 {
 		if found, err = g.search(ctx, *c, result); err != nil {
 			return add, row, err
 		}
@@ -174,13 +173,13 @@ func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []com
 	}
 	left := false
 	if found != nil {
-		add |= tables.WrongChannel
+		add |= WrongChannel
 		g.result.WrongChannel++
 		named := g.count(found, 1, false)
 		words = append(words, named.Words)
 		if g.options.LeaveOut {
 			if len(named.Rivals) > 0 {
-				add |= tables.Ambiguous // each leaves another pose
+				add |= Ambiguous // each leaves another pose
 			}
 			left = g.leave(found, c, result)
 		}
@@ -201,7 +200,7 @@ func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []com
 	unexplained := found == nil || left
 	g.result.Frames++
 	if v.Distorted && unexplained {
-		add |= tables.Distorted
+		add |= Distorted
 		g.result.Distorted++
 		text := "does not fit the field model"
 		if v.Eddy {

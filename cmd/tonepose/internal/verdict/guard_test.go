@@ -12,7 +12,6 @@ import (
 
 	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/cmd/tonepose/internal/rig"
-	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver"
 	"tonepose/solver/leastsquares"
@@ -63,7 +62,7 @@ func TestPoseThatCannotBeJudgedStands(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if flags&tables.NotJudged == 0 || result != before || !strings.Contains(row.Finding, "conductor") || !math.IsNaN(row.Chi2) {
+		if flags&NotJudged == 0 || result != before || !strings.Contains(row.Finding, "conductor") || !math.IsNaN(row.Chi2) {
 			t.Errorf("%s: flags %q, finding %q, %+v", name, flags, row.Finding, result)
 		}
 	}

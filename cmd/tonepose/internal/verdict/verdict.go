@@ -3,7 +3,6 @@ package verdict
 import (
 	"math"
 
-	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/fieldmodels/rigid"
 )
 
@@ -38,4 +37,4 @@ func unjudged() Verdict {
 }
 
 // SampleFaults are the flags that a single channel or tone can be blamed for.
-const SampleFaults = tables.Clipped | tables.Gap | tables.Repeated | tables.Stuck | tables.ReferenceLost
+const SampleFaults = Clipped | Gap | Repeated | Stuck | ReferenceLost

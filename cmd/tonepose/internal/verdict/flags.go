@@ -1,4 +1,4 @@
-package tables
+package verdict
 
 import (
 	"fmt"
@@ -70,9 +70,9 @@ func (f Flags) Names() []string {
 	return names
 }
 
-// parseFlags reads what String writes, or wrote in earlier schemas: names in any
+// ParseFlags reads what String writes, or wrote in earlier schemas: names in any
 // order, spaces around them ignored. An unknown name is an error.
-func parseFlags(s string) (Flags, error) {
+func ParseFlags(s string) (Flags, error) {
 	var f Flags
 	for len(s) > 0 {
 		var name string

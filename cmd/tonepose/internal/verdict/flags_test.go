@@ -1,4 +1,4 @@
-package tables
+package verdict
 
 import (
 	"strings"
@@ -22,15 +22,15 @@ func TestFlagNames(t *testing.T) {
 
 func TestParseFlags(t *testing.T) {
 	for f := range Flags(allFlags + 1) {
-		if have, err := parseFlags(f.String()); err != nil || have != f {
+		if have, err := ParseFlags(f.String()); err != nil || have != f {
 			t.Fatalf("%q: %v, %v", f, have, err)
 		}
 	}
-	if have, err := parseFlags(" motion ; clipped"); err != nil || have != Motion|Clipped {
+	if have, err := ParseFlags(" motion ; clipped"); err != nil || have != Motion|Clipped {
 		t.Errorf("any order, spaces: %v, %v", have, err)
 	}
 	for _, bad := range []string{"metal", ";", "clipped;;gap", "Clipped"} {
-		if _, err := parseFlags(bad); err == nil || !strings.Contains(err.Error(), "wrong channel") {
+		if _, err := ParseFlags(bad); err == nil || !strings.Contains(err.Error(), "wrong channel") {
 			t.Errorf("%q: %v", bad, err)
 		}
 	}
