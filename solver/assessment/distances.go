@@ -12,7 +12,7 @@ import (
 // Distances compares the distances between places with the true ones, for which
 // no frame need be known.
 type Distances struct {
-	Places int     `json:"places"`
+	Places int     `json:"positions"`
 	N      int     `json:"n"` // pairs of them
 	Mean   float64 `json:"mean_m"`
 	RMS    float64 `json:"rms_m"`

@@ -43,7 +43,7 @@ type Station struct {
 	Station      int        `json:"station"`
 	Visits       int        `json:"visits"`
 	Windows      int        `json:"windows"`
-	Truth        [3]float64 `json:"place_m"` // mean of the true places
+	Truth        [3]float64 `json:"position_m"` // mean of the true positions
 	PositionBias [3]float64 `json:"position_bias_m"`
 	RotationBias [3]float64 `json:"orientation_bias_rad"`
 	Spread       Split      `json:"sd"` // of single windows about the station's mean; NaN of one window

@@ -34,7 +34,7 @@ type Report struct {
 
 	PredictedPosition float64    `json:"predicted_position_rms_m"`
 	PredictedRotation float64    `json:"predicted_orientation_rms_rad"`
-	NormalisedMean    float64    `json:"normalised_mean"`   // mean of eᵀC⁻¹e / degrees of freedom: 1 when honest
+	NormalisedMean    float64    `json:"normalised_mean"`   // mean of eᵀC⁻¹e / degrees of freedom: expected 1
 	NormalisedMedian  float64    `json:"normalised_median"` // of the same
 	ChiSquare         float64    `json:"chi2"`              // sum of eᵀC⁻¹e over all poses
 	DOF               int        `json:"dof"`               // of ChiSquare

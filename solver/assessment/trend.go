@@ -13,15 +13,15 @@ import (
 type Trends struct {
 	ByPlace struct {
 		Share    float64       `json:"share"`
-		Gradient [3][3]float64 `json:"gradient_m_per_m"` // ∂error/∂place
+		Gradient [3][3]float64 `json:"gradient_m_per_m"` // ∂error/∂position
 		// Largest is the gradient's largest singular value: what the worst
 		// direction shows.
 		Largest float64 `json:"largest_m_per_m"`
-	} `json:"by_place"`
+	} `json:"by_position"`
 	ByAttitude struct {
 		Share  float64    `json:"share"`
 		Offset [3]float64 `json:"offset_m"` // in the sensor's frame
-	} `json:"by_attitude"`
+	} `json:"by_orientation"`
 }
 
 // fewest samples that a trend of twelve numbers is fitted to.

@@ -73,28 +73,3 @@ func TestAfterFitKeepsTheDegreesOfFreedom(t *testing.T) {
 		t.Errorf("a fit of 6 numbers took %.6f degrees of freedom", right-left)
 	}
 }
-
-// One error of a pose, shift p and rotation δ, shows at an arm as p + δ × arm and δ:
-// what holds of it holds of its square, of which every covariance is a mean.
-func TestCovarianceAtAnArm(t *testing.T) {
-	rng := rand.New(rand.NewPCG(5, 6))
-	vec := func() r3.Vec { return r3.Vec{X: rng.NormFloat64(), Y: rng.NormFloat64(), Z: rng.NormFloat64()} }
-	square := func(p, d r3.Vec) (c [6][6]float64) {
-		e := [6]float64{p.X, p.Y, p.Z, d.X, d.Y, d.Z}
-		for a := range e {
-			for b := range e {
-				c[a][b] = e[a] * e[b]
-			}
-		}
-		return c
-	}
-	p, d, arm := vec(), vec(), vec()
-	before, want := square(p, d), square(r3.Add(p, r3.Cross(d, arm)), d)
-	for a, row := range rigid.CovarianceAt(&before, arm) {
-		for b, v := range row {
-			if math.Abs(v-want[a][b]) > 1e-14*100 { // sums of few terms below 100
-				t.Errorf("component %d, %d: %g, want %g", a, b, v, want[a][b])
-			}
-		}
-	}
-}

@@ -67,7 +67,7 @@ func (sc Scene) run(ctx context.Context, o Options) (assessment.Report, error) {
 		return none, err
 	}
 	in := func(name string) string { return filepath.Join(o.Dir, name) }
-	b, err := simulate.Bench(ctx, o.Dir, sc.Path, o.Seed, true, func(done, total int64) {
+	rigFile, err := simulate.Bench(ctx, o.Dir, sc.Path, o.Seed, func(done, total int64) {
 		o.Progress.Report(sc.Path+": simulate", done, total)
 	})
 	if err != nil {
@@ -78,7 +78,7 @@ func (sc Scene) run(ctx context.Context, o Options) (assessment.Report, error) {
 	if sc.intervals != "" {
 		job.Intervals = in(sc.intervals)
 	}
-	if _, err := solve.Run(ctx, b.RigFile, solve.Options{Job: job}); err != nil {
+	if _, err := solve.Run(ctx, rigFile, solve.Options{Job: job}); err != nil {
 		return none, err
 	}
 	a, err := assess.Compare(ctx, job.Out, in(sc.Path+".truth.csv"), assess.Options{})
@@ -86,7 +86,7 @@ func (sc Scene) run(ctx context.Context, o Options) (assessment.Report, error) {
 		return none, err
 	}
 	r, _ := assessment.Summarise(a.Samples)
-	return r, sc.draw(ctx, &job, b.RigFile, a)
+	return r, sc.draw(ctx, &job, rigFile, a)
 }
 
 func (sc Scene) draw(ctx context.Context, job *measure.Job, rigFile string, a *assess.Result) error {

@@ -111,7 +111,7 @@ func (p *Plan) averaging(context.Context) error {
 		return nil
 	}
 	pickup := &r.Sensors[0].Coils[0]
-	e := middleTone(r)
+	e := rising(len(r.Emitters), func(i int) float64 { return r.Emitters[i].ToneHz })[len(r.Emitters)/2]
 	hz := r.Emitters[e].ToneHz
 	on, err := p.receiveChain(pickup.Channel, hz, p.thermal(pickup))
 	if err != nil {
@@ -148,23 +148,4 @@ func (p *Plan) averaging(context.Context) error {
 		p.Budget.Entries = append(p.Budget.Entries, Amount{q.Quantity.String(), q.Quantity.Symbol(), q.Value, q.Quantity.Unit(), q.Given, q.Formula, q.Source})
 	}
 	return nil
-}
-
-// middleTone is the emitter whose tone is the median.
-func middleTone(r *rig.Rig) int {
-	best := 0
-	for i, e := range r.Emitters {
-		below, above := 0, 0
-		for _, f := range r.Emitters {
-			if f.ToneHz < e.ToneHz {
-				below++
-			} else if f.ToneHz > e.ToneHz {
-				above++
-			}
-		}
-		if below == above || below == above+1 {
-			best = i
-		}
-	}
-	return best
 }

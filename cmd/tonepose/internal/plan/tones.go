@@ -1,6 +1,7 @@
 package plan
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -243,16 +244,7 @@ func (p *Plan) drives(ctx context.Context) error {
 // lowCrestSorted is frequencyplan.LowCrest for tones in any order, phases shifted
 // so that the first is zero at time zero.
 func lowCrestSorted(ctx context.Context, hz, volts []float64, period float64) ([]float64, float64, error) {
-	order := make([]int, len(hz))
-	for i := range order {
-		order[i] = i
-	}
-	slices.SortFunc(order, func(a, b int) int {
-		if hz[a] < hz[b] {
-			return -1
-		}
-		return 1
-	})
+	order := rising(len(hz), func(i int) float64 { return hz[i] })
 	f, a := make([]float64, len(hz)), make([]float64, len(hz))
 	for k, i := range order {
 		f[k], a[k] = hz[i], volts[i]
@@ -266,6 +258,16 @@ func lowCrestSorted(ctx context.Context, hz, volts []float64, period float64) ([
 		phases[i] = sorted[k]
 	}
 	return phases, crest, nil
+}
+
+// rising lists the indices of n tones by their frequency.
+func rising(n int, hz func(i int) float64) []int {
+	order := make([]int, n)
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(hz(a), hz(b)) })
+	return order
 }
 
 // commonPeriod is the shortest time that holds whole periods of all tones, which

@@ -359,7 +359,7 @@ func fieldSheet(p *plan.Plan) *sheet {
 	t.note("Reference levels are rms values of the field with nobody in it. This is arithmetic, not a")
 	t.note("safety assessment: local codes decide, as applied by those licensed to; clinical use is out of scope.")
 	t.note("The levels do not assure implants. For people with implants or pacemakers the static guideline")
-	t.note("warns from 0.5 mT on (ICNIRP 2009); it has no limit for tones of kilohertz: keep them away.")
+	t.note("warns from 0.5 mT on (ICNIRP 2009); it does not cover tones of kilohertz: keep them away.")
 	if x.HeatingToo {
 		t.note("A tone lies above 100 kHz: limits on heating apply there too and are not looked at here.")
 	}
