@@ -7,8 +7,6 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
-
-	"tonepose/fieldmodels/rigid"
 )
 
 // The covariance of an error after a fit, against the direct sum over the fit of
