@@ -60,6 +60,7 @@ type Engine struct {
 	sensors []sensor
 	guards  []*verdict.Guard
 	seen    Observation
+	line    line
 
 	baseline []coupling.Matrix // of each sensor; nil: none
 }
@@ -67,7 +68,7 @@ type Engine struct {
 // sensor is the state of one sensor.
 type sensor struct {
 	solver *solver.Solver
-	sensed Sensed
+	bender bender
 	last   *rigid.Pose // the last good one
 }
 
@@ -79,10 +80,8 @@ func New(b *bench.Bench, o Options) (*Engine, error) {
 		if err != nil {
 			return nil, err
 		}
-		s := sensor{solver: sv, sensed: Sensed{Sensor: i, Couplings: e.coupler.Matrix(i)}}
-		n := len(s.sensed.Couplings.Value)
-		s.sensed.Fitted = solver.Couplings{Value: make([]float64, n), Variance: make([]float64, n), Common: make([]float64, len(e.tones))}
-		e.sensors = append(e.sensors, s)
+		n := len(e.tones) * len(b.Sensors()[i].Channels)
+		e.sensors = append(e.sensors, sensor{solver: sv, bender: bender{solver: sv, along: make([]float64, n), value: make([]float64, n)}})
 		e.guards = append(e.guards, verdict.NewGuard(b, i, sv, o.Verdict))
 	}
 	return e, nil
@@ -97,29 +96,29 @@ func (e *Engine) Measurement() Measurement {
 			rests[c] = true
 		}
 	}
-	return Measurement{Tones: e.tones, Windows: e.options.Windows, Rests: rests, Widen: !e.options.Sharp}
+	return Measurement{Tones: e.tones, Windows: e.options.Windows, Rests: rests, Widen: !e.options.Sharp && !e.options.Windows.Successive()}
 }
 
 // Run observes a source from its first sample to its last.
-func (e *Engine) Run(ctx context.Context, src Source, use func(*Observation) error, progress Progress) (*Survey, *Averaging, error) {
-	measured := func(f *Measured) error {
-		seen, err := e.Observe(ctx, f)
-		if err != nil {
-			return err
-		}
-		return use(seen)
+func (e *Engine) Run(ctx context.Context, src Source, use func(*Observation) error, progress Progress) (survey *Survey, averaging *Averaging, err error) {
+	if err := e.begin(src.Info().SampleRate); err != nil {
+		return nil, nil, err
 	}
+	measured := func(f *Measured) error { return e.add(ctx, f, use) }
 	if e.options.Causal {
-		return Follow(ctx, src, e.options.Clock, e.Measurement(), measured, progress)
+		survey, averaging, err = Follow(ctx, src, e.options.Clock, e.Measurement(), measured, progress)
+	} else {
+		if survey, err = Observe(ctx, src, e.tones, e.options.Clock, progress); err != nil {
+			return nil, nil, err
+		}
+		if err = survey.Holds(&e.options.Windows); err != nil {
+			return nil, nil, err
+		}
+		averaging, err = Measure(ctx, src, survey, e.Measurement(), measured, progress)
 	}
-	survey, err := Observe(ctx, src, e.tones, e.options.Clock, progress)
-	if err != nil {
-		return nil, nil, err
+	if err == nil {
+		err = e.flush(ctx, use)
 	}
-	if err := survey.Holds(&e.options.Windows); err != nil {
-		return nil, nil, err
-	}
-	averaging, err := Measure(ctx, src, survey, e.Measurement(), measured, progress)
 	return survey, averaging, err
 }
 
@@ -132,34 +131,46 @@ func (e *Engine) Conclude(ctx context.Context) ([]*verdict.Summary, error) {
 	return verdict.Conclude(ctx, e.guards)
 }
 
-// Observe makes an observation of a frame.
-func (e *Engine) Observe(ctx context.Context, f *Measured) (*Observation, error) {
+// sense takes the couplings of a frame and finds the pose of each sensor by itself.
+func (e *Engine) sense(ctx context.Context, h *held) error {
+	f := &h.Measured
 	if err := e.coupler.Tune(f.Hz); err != nil {
-		return nil, err
+		return err
 	}
-	e.seen.Measured, e.seen.Sensors = f, e.seen.Sensors[:0]
 	for i := range e.sensors {
-		if !f.Wanted(e.bench.Sensors()[i].Name) {
+		v := &h.sensed[i]
+		if h.wanted[i] = f.Wanted(e.bench.Sensors()[i].Name); !h.wanted[i] {
 			continue
 		}
-		s := &e.sensors[i]
-		e.coupler.Fill(s.sensed.Couplings, i, f.Frame)
+		e.coupler.Fill(v.Couplings, i, f.Frame)
 		if e.baseline != nil {
-			if err := s.sensed.Couplings.Subtract(e.baseline[i]); err != nil {
-				return nil, err
+			if err := v.Couplings.Subtract(e.baseline[i]); err != nil {
+				return err
 			}
 		}
-		s.sensed.Doubts = e.doubts(f, i)
-		if err := e.pose(ctx, s, e.guards[i], f); err != nil {
-			return nil, err
+		v.Doubts = e.doubts(f, i, v)
+		for k, m := range v.Couplings.Value {
+			v.Fitted.Value[k], v.Fitted.Variance[k] = real(m), v.Couplings.Variance[k]
 		}
-		e.seen.Sensors = append(e.seen.Sensors, s.sensed)
+		copy(v.Fitted.Common, v.Couplings.Common)
+		s := &e.sensors[i]
+		v.Fit, h.found[i] = e.fit(ctx, s, e.guards[i], v.Fitted)
+		good := v.Fit.Status == solver.Converged && v.Fit.Pose.Finite()
+		if good {
+			pose := v.Fit.Pose
+			s.last = &pose
+		}
+		p := &h.point[i]
+		*p = point{time: f.Time, pose: v.Fit.Pose, good: good && v.Doubts&^verdict.Motion == 0 && h.found[i] == nil}
+		for k := range p.sigma {
+			p.sigma[k] = math.Sqrt(v.Fit.Covariance[k][k])
+		}
 	}
-	return &e.seen, nil
+	return nil
 }
 
 // doubts gathers the flags of all that a sensor's pose rests on.
-func (e *Engine) doubts(f *Measured, i int) verdict.Flags {
+func (e *Engine) doubts(f *Measured, i int, v *Sensed) verdict.Flags {
 	flags := f.Flags
 	for _, c := range e.bench.Sensors()[i].Channels {
 		flags |= f.Channels[c]
@@ -170,23 +181,16 @@ func (e *Engine) doubts(f *Measured, i int) verdict.Flags {
 			flags |= f.Channels[t.Reference]
 		}
 	}
-	if slices.ContainsFunc(e.sensors[i].sensed.Couplings.Variance, func(v float64) bool { return math.IsInf(v, 1) }) {
+	if slices.ContainsFunc(v.Couplings.Variance, func(v float64) bool { return math.IsInf(v, 1) }) {
 		flags |= verdict.ReferenceLost
 	}
 	return flags
 }
 
-// pose solves one sensor in one frame and judges the fit.
-func (e *Engine) pose(ctx context.Context, s *sensor, guard *verdict.Guard, f *Measured) error {
-	v := &s.sensed
-	for k, m := range v.Couplings.Value {
-		v.Fitted.Value[k], v.Fitted.Variance[k] = real(m), v.Couplings.Variance[k]
-	}
-	copy(v.Fitted.Common, v.Couplings.Common)
+// judge judges the fit of one sensor in one frame.
+func (e *Engine) judge(ctx context.Context, v *Sensed, f *Measured, found *integrity.Finding) error {
 	fitted := v.Fitted // Judge may put others in its place
-	var found *integrity.Finding
-	v.Fit, found = e.fit(ctx, s, guard, fitted)
-	judged, worth, err := guard.Judge(ctx, &fitted, v.Couplings.Value, f.Hz, &v.Fit, found, f.Time, v.Doubts)
+	judged, worth, err := e.guards[v.Sensor].Judge(ctx, &fitted, v.Couplings.Value, f.Hz, &v.Fit, found, f.Time, v.Doubts)
 	if err != nil {
 		return err
 	}
@@ -208,10 +212,6 @@ func (e *Engine) pose(ctx context.Context, s *sensor, guard *verdict.Guard, f *M
 		v.Flags |= verdict.OutsideVolume
 	}
 	v.Solved = v.Fit.Status != solver.Invalid && v.Fit.Pose.Finite()
-	if v.Solved && v.Fit.Status == solver.Converged {
-		pose := v.Fit.Pose
-		s.last = &pose
-	}
 	return nil
 }
 

@@ -41,6 +41,15 @@ func (l *LowPass) every(p *window.LowPass) int {
 	return int(max(1, math.Round(p.SampleRateHz()/hz)))
 }
 
+// interval is the time from one row to the next [s].
+func (l *LowPass) interval(sampleRate float64) (float64, error) {
+	p, err := window.Design(l.Spec, sampleRate)
+	if err != nil {
+		return 0, err
+	}
+	return float64(l.every(p)) / sampleRate, nil
+}
+
 // Successive tells whether observations follow each other closely: a pose is then
 // near the last one.
 func (w *Windows) Successive() bool { return w.Length > 0 || w.LowPass != nil }

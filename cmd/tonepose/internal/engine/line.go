@@ -1,0 +1,162 @@
+package engine
+
+import (
+	"context"
+	"math"
+	"slices"
+
+	"tonepose/multitone"
+	"tonepose/solver"
+	"tonepose/solver/integrity"
+)
+
+// line holds the frames whose neighbours tell the path that a sensor took during
+// their windows.
+type line struct {
+	step    int     // frames from one pose of a path to the next; 0: frames stand alone
+	spacing float64 // the same [s]
+	lag     int     // frames that are waited for
+	frames  []*held // oldest first
+	next    int     // the first that was not handed out
+	free    []*held
+}
+
+// held is a frame with what it tells of each sensor by itself.
+type held struct {
+	Measured
+	frame  multitone.Frame
+	wanted []bool
+	sensed []Sensed
+	found  []*integrity.Finding
+	point  []point
+}
+
+// begin prepares the line for frames at the options' windows.
+func (e *Engine) begin(sampleRate float64) error {
+	e.line = line{}
+	w := &e.options.Windows
+	if e.options.Sharp || !w.Successive() {
+		return nil
+	}
+	weighting, err := weightingOf(w, sampleRate)
+	if err != nil {
+		return err
+	}
+	hop := w.Hop
+	if w.LowPass != nil {
+		if hop, err = w.LowPass.interval(sampleRate); err != nil {
+			return err
+		}
+	} else if hop > w.Length*(1+1e-9) {
+		return nil // gaps between the windows: what happened there is not known
+	}
+	for i := range e.sensors {
+		e.sensors[i].bender.weighting = weighting
+	}
+	e.line.step = max(1, int(math.Round(stencilMemories*weighting.memory/hop)))
+	e.line.spacing = float64(e.line.step) * hop
+	if !e.options.Causal {
+		e.line.lag = reach * e.line.step
+	}
+	return nil
+}
+
+// add takes a frame and hands out the observations that are complete.
+func (e *Engine) add(ctx context.Context, f *Measured, use func(*Observation) error) error {
+	h := e.hold(f)
+	if err := e.sense(ctx, h); err != nil {
+		return err
+	}
+	l := &e.line
+	l.frames = append(l.frames, h)
+	for l.next+l.lag < len(l.frames) {
+		if err := e.release(ctx, use); err != nil {
+			return err
+		}
+	}
+	for l.next > reach*l.step { // what no further frame needs
+		l.free = append(l.free, l.frames[0])
+		l.frames = slices.Delete(l.frames, 0, 1)
+		l.next--
+	}
+	return nil
+}
+
+// flush hands out the observations whose neighbours will not come any more.
+func (e *Engine) flush(ctx context.Context, use func(*Observation) error) error {
+	for e.line.next < len(e.line.frames) {
+		if err := e.release(ctx, use); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// hold copies a frame into memory of the line.
+func (e *Engine) hold(f *Measured) *held {
+	var h *held
+	if n := len(e.line.free); n > 0 {
+		h = e.line.free[n-1]
+		e.line.free = e.line.free[:n-1]
+	} else {
+		h = &held{wanted: make([]bool, len(e.sensors)), found: make([]*integrity.Finding, len(e.sensors)), point: make([]point, len(e.sensors))}
+		for i := range e.sensors {
+			v := Sensed{Sensor: i, Couplings: e.coupler.Matrix(i)}
+			n := len(v.Couplings.Value)
+			v.Fitted = solver.Couplings{Value: make([]float64, n), Variance: make([]float64, n), Common: make([]float64, len(e.tones))}
+			h.sensed = append(h.sensed, v)
+		}
+	}
+	channels, lost := append(h.Channels[:0], f.Channels...), append(h.Lost[:0], f.Lost...)
+	f.CopyTo(&h.frame)
+	h.Measured = *f
+	h.Frame, h.Channels, h.Lost = &h.frame, channels, lost
+	return h
+}
+
+// release hands out the next observation.
+func (e *Engine) release(ctx context.Context, use func(*Observation) error) error {
+	l := &e.line
+	h := l.frames[l.next]
+	e.seen = Observation{Measured: &h.Measured, Sensors: e.seen.Sensors[:0]}
+	for i := range e.sensors {
+		if !h.wanted[i] {
+			continue
+		}
+		v := &h.sensed[i]
+		e.straighten(h, i)
+		if err := e.judge(ctx, v, &h.Measured, h.found[i]); err != nil {
+			return err
+		}
+		e.seen.Sensors = append(e.seen.Sensors, *v)
+	}
+	l.next++
+	return use(&e.seen)
+}
+
+// straighten takes the motion during a frame's window into one sensor's pose. A
+// frame whose phasors bend and that has no neighbours keeps what the bend may hide
+// in its variances.
+func (e *Engine) straighten(h *held, i int) {
+	l, v := &e.line, &h.sensed[i]
+	if l.step == 0 || !h.point[i].good {
+		return
+	}
+	var around stencil
+	for k := range around {
+		at := l.next + (k-reach)*l.step
+		if at < 0 || at >= len(l.frames) || !l.frames[at].wanted[i] {
+			continue
+		}
+		p := &l.frames[at].point[i]
+		if math.Abs(p.time-h.Time-float64(k-reach)*l.spacing) < 0.01*l.spacing {
+			around[k] = p
+		}
+	}
+	c, fit, ok := e.sensors[i].bender.apply(v.Fitted, v.Fit, &around, l.spacing)
+	if !ok {
+		return
+	}
+	copy(v.Fitted.Value, c.Value)
+	v.Fit = fit
+}

@@ -1,0 +1,271 @@
+package engine
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/fieldmodels/rigid"
+	"tonepose/multitone/window"
+	"tonepose/solver"
+)
+
+// A frame is a weighted mean over its window. What a moving sensor's couplings are
+// compared with is the mean of the field model along its path during the window.
+// The path is that through the poses of the frames before and after, found each by
+// itself: their own bends differ too little to matter.
+
+// weighting is how a frame weighs the time about its own: a rule of nodes with the
+// moments 0 to 4 of the window's taper or of the low-pass.
+type weighting struct {
+	memory float64    // one over twice the equivalent noise bandwidth [s]
+	at     [5]float64 // [s]
+	weight [5]float64
+}
+
+// weightingOf is that of windows or of a low-pass; zero for others.
+func weightingOf(w *Windows, sampleRate float64) (weighting, error) {
+	var at, weight []float64
+	switch {
+	case w.LowPass != nil:
+		p, err := window.Design(w.LowPass.Spec, sampleRate)
+		if err != nil {
+			return weighting{}, err
+		}
+		impulse := make([]complex128, int(p.SettlingS(1e-6)*sampleRate)+2)
+		impulse[0] = 1
+		response := make([]complex128, len(impulse))
+		p.NewFilter(1).Process(response, impulse)
+		for i, v := range response {
+			// The response to a sample in the past weighs that sample's time.
+			at, weight = append(at, p.GroupDelayS()-float64(i)/sampleRate), append(weight, real(v))
+		}
+	case w.Length > 0:
+		const n = 4096
+		for i := range n {
+			u := (float64(i)+0.5)/n - 0.5
+			sum := 0.0
+			for k, a := range w.cosine() {
+				sum += a * math.Cos(2*math.Pi*float64(k)*u)
+			}
+			at, weight = append(at, u*w.Length), append(weight, sum)
+		}
+	default:
+		return weighting{}, nil
+	}
+	var moments [5]float64
+	for i, t := range at {
+		for k := range moments {
+			moments[k] += weight[i] * math.Pow(t, float64(k))
+		}
+	}
+	square := 0.0
+	for _, w := range weight {
+		square += w * w
+	}
+	// White noise at the rate 1/δt of the weights: 2·ENBW = Σw²/(Σw)²/δt.
+	v := weighting{memory: math.Abs(at[1]-at[0]) * moments[0] * moments[0] / square}
+	// A low-pass may have weights below zero, and hardly any second moment. In units of
+	// this scale the equations are well conditioned.
+	scale := max(math.Sqrt(math.Abs(moments[2]/moments[0])), math.Pow(math.Abs(moments[4]/moments[0])/3, 0.25))
+	equations, right := mat.NewDense(5, 5, nil), mat.NewVecDense(5, nil)
+	for k := range moments {
+		right.SetVec(k, moments[k]/moments[0]/math.Pow(scale, float64(k)))
+		for i := range v.at {
+			v.at[i] = float64(i-2) * scale
+			equations.Set(k, i, math.Pow(float64(i-2), float64(k)))
+		}
+	}
+	var solved mat.VecDense
+	if err := solved.SolveVec(equations, right); err != nil {
+		return weighting{}, err
+	}
+	copy(v.weight[:], solved.RawVector().Data)
+	return v, nil
+}
+
+// stencilMemories is the distance of the poses that a path is laid through, in
+// memories of the averaging: that of adjoining Hann windows. Closer ones share noise
+// and tell little of the path's curvature, those further apart miss it.
+const stencilMemories = 1.5
+
+// point is the pose of one frame on its own.
+type point struct {
+	time  float64
+	pose  rigid.Pose
+	sigma [6]float64
+	good  bool
+}
+
+// A path goes through up to pathPoints frames, as many before as after where there
+// are; reach is how far on one side they may lie.
+const (
+	pathPoints = 5
+	reach      = pathPoints - 1
+)
+
+// stencil are the frames about one, at −reach to reach spacings; nil: not there.
+type stencil [2*reach + 1]*point
+
+// path is a sensor's motion about one frame's pose: offsets in position and
+// rotation at the times of frames, spacing apart.
+type path struct {
+	spacing float64 // [s]
+	first   int     // of the frames, in spacings from the one at hand: 0 or less
+	offset  [][6]float64
+}
+
+// layPath chooses the frames of a path. It reports false where there are fewer
+// than three.
+func layPath(s *stencil, spacing float64) (p path, ok bool) {
+	there := func(i int) bool { return i >= -reach && i <= reach && s[reach+i] != nil && s[reach+i].good }
+	first, last := 0, 0
+	for there(first - 1) {
+		first--
+	}
+	for there(last + 1) {
+		last++
+	}
+	for last-first >= pathPoints {
+		if last > -first {
+			last--
+		} else {
+			first++
+		}
+	}
+	p = path{spacing: spacing, first: first}
+	for i := first; i <= last; i++ {
+		dp, dr := s[reach+i].pose.Minus(s[reach].pose)
+		p.offset = append(p.offset, [6]float64{dp.X, dp.Y, dp.Z, dr.X, dr.Y, dr.Z})
+	}
+	return p, last-first >= 2
+}
+
+// weights are those with which the offsets make the one at a time t [s] from the
+// frame at hand: in a share by the polynomial through all of them, else by the
+// straight line through the frames next to it, which at rest follows less noise.
+func (p *path) weights(t, share float64) (weight [pathPoints]float64) {
+	u, n := t/p.spacing, len(p.offset)
+	for i := range n {
+		product := share
+		for k := range n {
+			if k != i {
+				product *= (u - float64(p.first+k)) / float64(i-k)
+			}
+		}
+		weight[i] = product
+	}
+	here := -p.first
+	before, after := max(here-1, 0), min(here+1, n-1)
+	slope := (1 - share) * u / float64(after-before)
+	weight[before] -= slope
+	weight[after] += slope
+	weight[here] += 1 - share
+	return weight
+}
+
+// at is the pose at a time t from one at the origin of the path.
+func (p *path) at(origin rigid.Pose, t, share float64) rigid.Pose {
+	w := p.weights(t, share)
+	var d [6]float64
+	for i, offset := range p.offset {
+		for k, v := range offset {
+			d[k] += w[i] * v
+		}
+	}
+	return origin.Plus(r3.Vec{X: d[0], Y: d[1], Z: d[2]}, r3.Vec{X: d[3], Y: d[4], Z: d[5]})
+}
+
+// curvature is the second difference of three poses over its noise: the mean
+// square of its components in units of their sigma, 1 at rest.
+func curvature(before, at, after *point, dof int) float64 {
+	dp, dr := before.pose.Minus(at.pose)
+	ep, er := after.pose.Minus(at.pose)
+	sum := 0.0
+	for k, d := range [6]float64{dp.X + ep.X, dp.Y + ep.Y, dp.Z + ep.Z, dr.X + er.X, dr.Y + er.Y, dr.Z + er.Z} {
+		if s := at.sigma[k]; s > 0 {
+			sum += d * d / (6 * s * s) // 1² + 2² + 1²
+		}
+	}
+	return sum / float64(dof)
+}
+
+// curvedShare is how much of the curvature seen among the frames of a path is
+// motion rather than noise.
+func curvedShare(s *stencil, p *path, dof int) float64 {
+	sum, n := 0.0, 0.0
+	for i := range len(p.offset) - 2 {
+		at := reach + p.first + i
+		sum += curvature(s[at], s[at+1], s[at+2], dof)
+		n++
+	}
+	return max(0, 1-n/sum)
+}
+
+// bender takes the motion inside of windows into the poses of one sensor.
+type bender struct {
+	solver    *solver.Solver
+	weighting weighting
+	along, at []float64 // couplings: mean along the path, and at its origin
+	value     []float64
+	straight  solver.Couplings
+}
+
+// bendRounds is how often the mean along the path is taken anew at the pose that
+// it gave: the shift of a pose changes it by the share of that shift of the distance
+// to the emitters.
+const bendRounds = 2
+
+// apply fits the couplings less what the motion along a path adds to them. The
+// covariance of the result has the noise of the neighbours' poses.
+func (b *bender) apply(c solver.Couplings, fit solver.Result, s *stencil, spacing float64) (solver.Couplings, solver.Result, bool) {
+	p, ok := layPath(s, spacing)
+	if !ok {
+		return c, fit, false
+	}
+	share := curvedShare(s, &p, b.solver.Freedom())
+	b.straight.Value = append(b.straight.Value[:0], c.Value...)
+	b.straight.Variance, b.straight.Common = c.Variance, c.Common
+	result := fit
+	for range bendRounds {
+		clear(b.along)
+		for i, t := range b.weighting.at {
+			if b.solver.Evaluate(p.at(result.Pose, t, share), b.value, nil) != nil {
+				return c, fit, false
+			}
+			for k, v := range b.value {
+				b.along[k] += b.weighting.weight[i] * v
+			}
+		}
+		if b.solver.Evaluate(result.Pose, b.value, nil) != nil {
+			return c, fit, false
+		}
+		for k, v := range c.Value {
+			b.straight.Value[k] = v - (b.along[k] - b.value[k])
+		}
+		if result = b.solver.Warm(b.straight, result.Pose); result.Status != solver.Converged {
+			return c, fit, false
+		}
+	}
+	// To first order the pose is its own less the mean of the path's offsets.
+	var mean [pathPoints]float64
+	for i, t := range b.weighting.at {
+		for k, w := range p.weights(t, share) {
+			mean[k] += b.weighting.weight[i] * w
+		}
+	}
+	grown := 0.0
+	for k, w := range mean {
+		if k == -p.first {
+			w -= 2
+		}
+		grown += w * w
+	}
+	for i := range result.Covariance {
+		for k := range result.Covariance[i] {
+			result.Covariance[i][k] *= grown
+		}
+	}
+	return b.straight, result, true
+}
