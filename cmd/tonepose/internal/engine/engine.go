@@ -96,7 +96,7 @@ func (e *Engine) Measurement() Measurement {
 			rests[c] = true
 		}
 	}
-	return Measurement{Tones: e.tones, Windows: e.options.Windows, Rests: rests, Widen: !e.options.Sharp && !e.options.Windows.Successive()}
+	return Measurement{Tones: e.tones, Windows: e.options.Windows, Rests: rests, Widen: !e.options.Sharp && e.line.step == 0}
 }
 
 // Run observes a source from its first sample to its last.

@@ -3,8 +3,10 @@ package engine
 import (
 	"context"
 	"math"
+	"math/cmplx"
 	"slices"
 
+	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/multitone"
 	"tonepose/solver"
 	"tonepose/solver/integrity"
@@ -18,6 +20,7 @@ type line struct {
 	lag     int     // frames that are waited for
 	frames  []*held // oldest first
 	next    int     // the first that was not handed out
+	bent    int     // the first whose own bend is still in its point
 	free    []*held
 }
 
@@ -28,7 +31,8 @@ type held struct {
 	wanted []bool
 	sensed []Sensed
 	found  []*integrity.Finding
-	point  []point
+	point  []point // by itself
+	better []point // less the bend in its own window
 }
 
 // begin prepares the line for frames at the options' windows.
@@ -69,21 +73,28 @@ func (e *Engine) add(ctx context.Context, f *Measured, use func(*Observation) er
 	}
 	l := &e.line
 	l.frames = append(l.frames, h)
-	for l.next+l.lag < len(l.frames) {
+	for l.bent+l.lag < len(l.frames) {
+		e.unbend()
+	}
+	for l.next+2*l.lag < len(l.frames) {
 		if err := e.release(ctx, use); err != nil {
 			return err
 		}
 	}
-	for l.next > reach*l.step { // what no further frame needs
+	for l.next > 2*reach*l.step { // what no further frame needs
 		l.free = append(l.free, l.frames[0])
 		l.frames = slices.Delete(l.frames, 0, 1)
 		l.next--
+		l.bent--
 	}
 	return nil
 }
 
 // flush hands out the observations whose neighbours will not come any more.
 func (e *Engine) flush(ctx context.Context, use func(*Observation) error) error {
+	for e.line.bent < len(e.line.frames) {
+		e.unbend()
+	}
 	for e.line.next < len(e.line.frames) {
 		if err := e.release(ctx, use); err != nil {
 			return err
@@ -99,7 +110,7 @@ func (e *Engine) hold(f *Measured) *held {
 		h = e.line.free[n-1]
 		e.line.free = e.line.free[:n-1]
 	} else {
-		h = &held{wanted: make([]bool, len(e.sensors)), found: make([]*integrity.Finding, len(e.sensors)), point: make([]point, len(e.sensors))}
+		h = &held{wanted: make([]bool, len(e.sensors)), found: make([]*integrity.Finding, len(e.sensors)), point: make([]point, len(e.sensors)), better: make([]point, len(e.sensors))}
 		for i := range e.sensors {
 			v := Sensed{Sensor: i, Couplings: e.coupler.Matrix(i)}
 			n := len(v.Couplings.Value)
@@ -134,29 +145,84 @@ func (e *Engine) release(ctx context.Context, use func(*Observation) error) erro
 	return use(&e.seen)
 }
 
-// straighten takes the motion during a frame's window into one sensor's pose. A
-// frame whose phasors bend and that has no neighbours keeps what the bend may hide
-// in its variances.
-func (e *Engine) straighten(h *held, i int) {
-	l, v := &e.line, &h.sensed[i]
-	if l.step == 0 || !h.point[i].good {
-		return
+// unbend takes the motion during the next frame's window out of the points that
+// paths go through.
+func (e *Engine) unbend() {
+	l := &e.line
+	h := l.frames[l.bent]
+	for i := range e.sensors {
+		if h.better[i] = h.point[i]; !h.wanted[i] || l.step == 0 || !h.point[i].good {
+			continue
+		}
+		around := e.around(l.bent, i, func(h *held) *point { return &h.point[i] })
+		b := &e.sensors[i].bender
+		bend, ok := b.look(&around, l.spacing)
+		if !ok {
+			continue
+		}
+		h.better[i].pose = bend.centre(h.point[i].pose)
+		if bend.strong(&h.point[i].sigma) {
+			if fit, ok := b.fit(&bend, h.sensed[i].Fitted, &h.sensed[i].Fit, 2); ok {
+				h.better[i].pose = fit.Pose
+			}
+		}
 	}
-	var around stencil
-	for k := range around {
-		at := l.next + (k-reach)*l.step
+	l.bent++
+}
+
+// around are the points about a frame.
+func (e *Engine) around(frame, i int, of func(*held) *point) (s stencil) {
+	l := &e.line
+	now := l.frames[frame].Time
+	for k := range s {
+		at := frame + (k-reach)*l.step
 		if at < 0 || at >= len(l.frames) || !l.frames[at].wanted[i] {
 			continue
 		}
-		p := &l.frames[at].point[i]
-		if math.Abs(p.time-h.Time-float64(k-reach)*l.spacing) < 0.01*l.spacing {
-			around[k] = p
+		p := of(l.frames[at])
+		if math.Abs(p.time-now-float64(k-reach)*l.spacing) < 0.01*l.spacing {
+			s[k] = p
 		}
 	}
-	c, fit, ok := e.sensors[i].bender.apply(v.Fitted, v.Fit, &around, l.spacing)
-	if !ok {
+	return s
+}
+
+// straighten takes the motion during a frame's window out of one sensor's pose.
+// Where no path tells it, what the bend of the phasors may hide goes into their
+// variances.
+func (e *Engine) straighten(h *held, i int) {
+	l, v := &e.line, &h.sensed[i]
+	if l.step == 0 {
 		return
 	}
-	copy(v.Fitted.Value, c.Value)
-	v.Fit = fit
+	b := &e.sensors[i].bender
+	if h.point[i].good {
+		around := e.around(l.next, i, func(h *held) *point { return &h.better[i] })
+		if bend, ok := b.look(&around, l.spacing); ok {
+			rounds := 1
+			if bend.strong(&h.point[i].sigma) {
+				rounds = 2
+			}
+			if fit, ok := b.fit(&bend, v.Fitted, &v.Fit, rounds); ok {
+				v.Fit = fit
+				copy(v.Fitted.Value, b.straight.Value)
+				return
+			}
+		}
+	}
+	if v.Doubts&verdict.Motion == 0 || v.Fit.Status != solver.Converged {
+		return
+	}
+	for k, s := range e.bench.Sensors()[i].Channels {
+		for tone := range e.tones {
+			at := tone*len(e.bench.Sensors()[i].Channels) + k
+			phasor, variance := h.frame.At(tone, s)
+			if p := real(phasor * cmplx.Conj(phasor)); p > 0 && variance > 0 {
+				m := v.Couplings.Value[at]
+				v.Couplings.Variance[at] += h.frame.Pull[tone*h.frame.Channels+s] / p * real(m*cmplx.Conj(m))
+				v.Fitted.Variance[at] = v.Couplings.Variance[at]
+			}
+		}
+	}
+	v.Fit = e.sensors[i].solver.Warm(v.Fitted, v.Fit.Pose)
 }

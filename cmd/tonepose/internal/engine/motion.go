@@ -203,69 +203,108 @@ func curvedShare(s *stencil, p *path, dof int) float64 {
 	return max(0, 1-n/sum)
 }
 
+// bend is what a path through the poses of frames says of one of them: its own
+// bend is in it, and theirs are in their poses.
+type bend struct {
+	path  path
+	share float64             // of the path's curvature that is motion
+	mean  [pathPoints]float64 // weights of the path's mean over the window
+	shift [6]float64          // of that mean from the pose, position [m] and rotation [rad]
+}
+
 // bender takes the motion inside of windows into the poses of one sensor.
 type bender struct {
 	solver    *solver.Solver
 	weighting weighting
-	along, at []float64 // couplings: mean along the path, and at its origin
+	along     []float64 // couplings: mean along the path
 	value     []float64
 	straight  solver.Couplings
 }
 
-// bendRounds is how often the mean along the path is taken anew at the pose that
-// it gave: the shift of a pose changes it by the share of that shift of the distance
-// to the emitters.
-const bendRounds = 2
-
-// apply fits the couplings less what the motion along a path adds to them. The
-// covariance of the result has the noise of the neighbours' poses.
-func (b *bender) apply(c solver.Couplings, fit solver.Result, s *stencil, spacing float64) (solver.Couplings, solver.Result, bool) {
-	p, ok := layPath(s, spacing)
-	if !ok {
-		return c, fit, false
+// look lays a path through the points about a frame.
+func (b *bender) look(s *stencil, spacing float64) (v bend, ok bool) {
+	if v.path, ok = layPath(s, spacing); !ok {
+		return v, false
 	}
-	share := curvedShare(s, &p, b.solver.Freedom())
-	b.straight.Value = append(b.straight.Value[:0], c.Value...)
-	b.straight.Variance, b.straight.Common = c.Variance, c.Common
-	result := fit
-	for range bendRounds {
-		clear(b.along)
-		for i, t := range b.weighting.at {
-			if b.solver.Evaluate(p.at(result.Pose, t, share), b.value, nil) != nil {
-				return c, fit, false
-			}
-			for k, v := range b.value {
-				b.along[k] += b.weighting.weight[i] * v
-			}
-		}
-		if b.solver.Evaluate(result.Pose, b.value, nil) != nil {
-			return c, fit, false
-		}
-		for k, v := range c.Value {
-			b.straight.Value[k] = v - (b.along[k] - b.value[k])
-		}
-		if result = b.solver.Warm(b.straight, result.Pose); result.Status != solver.Converged {
-			return c, fit, false
-		}
-	}
-	// To first order the pose is its own less the mean of the path's offsets.
-	var mean [pathPoints]float64
+	v.share = curvedShare(s, &v.path, b.solver.Freedom())
 	for i, t := range b.weighting.at {
-		for k, w := range p.weights(t, share) {
-			mean[k] += b.weighting.weight[i] * w
+		for k, w := range v.path.weights(t, v.share) {
+			v.mean[k] += b.weighting.weight[i] * w
 		}
 	}
-	grown := 0.0
-	for k, w := range mean {
-		if k == -p.first {
+	for k, offset := range v.path.offset {
+		for c, d := range offset {
+			v.shift[c] += v.mean[k] * d
+		}
+	}
+	return v, true
+}
+
+// centre is the pose less the shift: that at the frame's time, to first order.
+func (v *bend) centre(pose rigid.Pose) rigid.Pose {
+	d := &v.shift
+	return pose.Plus(r3.Vec{X: -d[0], Y: -d[1], Z: -d[2]}, r3.Vec{X: -d[3], Y: -d[4], Z: -d[5]})
+}
+
+// strongBend is the shift in sigmas from which its first order is not enough: what it
+// leaves out is smaller by the shift over the distance to the emitters, and by that
+// over the window of what the path's curvature changes.
+const strongBend = 3
+
+// strong tells whether the first order of a shift is not enough.
+func (v *bend) strong(sigma *[6]float64) bool {
+	for k, d := range v.shift {
+		if math.Abs(d) > strongBend*sigma[k] && sigma[k] > 0 {
+			return true
+		}
+	}
+	return false
+}
+
+// grown is by how much the noise of the neighbours' poses multiplies the variance of
+// a pose: to first order it is twice its own less the path's mean.
+func (v *bend) grown() (sum float64) {
+	for k, w := range v.mean {
+		if k == -v.path.first {
 			w -= 2
 		}
-		grown += w * w
+		sum += w * w
 	}
+	return sum
+}
+
+// fit fits couplings less what the motion along a path adds to them, in as many
+// rounds; first is the fit of the frame by itself.
+func (b *bender) fit(v *bend, c solver.Couplings, first *solver.Result, rounds int) (result solver.Result, ok bool) {
+	origin := v.centre(first.Pose)
+	b.straight.Variance, b.straight.Common = c.Variance, c.Common
+	for range rounds {
+		clear(b.along)
+		for i, t := range b.weighting.at {
+			if b.solver.Evaluate(v.path.at(origin, t, v.share), b.value, nil) != nil {
+				return result, false
+			}
+			for k, value := range b.value {
+				b.along[k] += b.weighting.weight[i] * value
+			}
+		}
+		if b.solver.Evaluate(origin, b.value, nil) != nil {
+			return result, false
+		}
+		b.straight.Value = append(b.straight.Value[:0], c.Value...)
+		for k, value := range b.value {
+			b.straight.Value[k] -= b.along[k] - value
+		}
+		if result = b.solver.Warm(b.straight, origin); result.Status != solver.Converged {
+			return result, false
+		}
+		origin = result.Pose
+	}
+	grown := v.grown()
 	for i := range result.Covariance {
 		for k := range result.Covariance[i] {
 			result.Covariance[i][k] *= grown
 		}
 	}
-	return b.straight, result, true
+	return result, true
 }

@@ -1,0 +1,98 @@
+package engine
+
+import (
+	"math"
+	"testing"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/fieldmodels/rigid"
+	"tonepose/multitone/window"
+)
+
+// The moments of a Hann window of length T about its centre, by integration of
+// (1 + cos 2πu)·u^k over −1/2 to 1/2: 1/12 − 1/2π² of T², and 1/80 − 1/4π² + 3/2π⁴ of
+// T⁴. Those of a cascade of n stages of time constant τ about its mean are nτ², 2nτ³
+// and (3n² + 6n)τ⁴, with times before the mean positive in the response and so
+// negative here.
+func TestWeightingsHaveTheMoments(t *testing.T) {
+	const T, tau, rate = 20e-3, 2e-3, 1e5
+	pi2 := math.Pi * math.Pi
+	for name, c := range map[string]struct {
+		w          Windows
+		second     float64
+		third      float64
+		fourth     float64
+		memory     float64
+		discretely float64
+	}{
+		"hann": {Windows{Length: T, Hop: T}, T * T * (1./12 - 1/(2*pi2)), 0, math.Pow(T, 4) * (1./80 - 1/(4*pi2) + 3/(2*pi2*pi2)), T / 1.5, 1e-6},
+		// Sampled at 10 µs, a two-hundredth of τ: its moments differ in the order of that.
+		"cascade": {Windows{LowPass: &LowPass{Spec: window.Spec{Kind: window.Cascade, Order: 4, TimeConstantS: tau}}},
+			4 * tau * tau, -8 * math.Pow(tau, 3), 72 * math.Pow(tau, 4), 6.4 * tau, 0.01},
+	} {
+		v, err := weightingOf(&c.w, rate)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var m [5]float64
+		for i, at := range v.at {
+			for k := range m {
+				m[k] += v.weight[i] * math.Pow(at, float64(k))
+			}
+		}
+		scale := math.Sqrt(c.second)
+		for k, want := range [5]float64{1, 0, c.second, c.third, c.fourth} {
+			unit := math.Pow(scale, float64(k))
+			if math.Abs(m[k]-want) > c.discretely*unit*math.Pow(4, float64(k)) {
+				t.Errorf("%s: moment %d is %g, want %g", name, k, m[k]/unit, want/unit)
+			}
+		}
+		if math.Abs(v.memory/c.memory-1) > max(c.discretely, 1e-3) {
+			t.Errorf("%s: memory %g s, want %g", name, v.memory, c.memory)
+		}
+	}
+}
+
+// A path through five poses is exact for a motion of the fourth degree, wherever the
+// frame stands among them, and the weights of its mean are those of the noise that
+// it lets through.
+func TestPathFollowsAPolynomial(t *testing.T) {
+	const spacing = 0.02
+	motion := func(t float64) rigid.Pose {
+		u := t / spacing
+		return rigid.Pose{Position: r3.Vec{X: 1 + 2*u + 0.3*u*u - 0.1*u*u*u + 0.02*u*u*u*u, Y: 0.5 * u * u, Z: -u}, Rotation: rigid.Exp(r3.Vec{Z: 0.1*u + 0.01*u*u})}
+	}
+	for now := -reach; now <= reach; now++ {
+		var s stencil
+		for i := range s {
+			if k := i - reach + now; k >= -2 && k <= 2 { // the run has five frames
+				s[i] = &point{pose: motion(float64(k) * spacing), good: true}
+			}
+		}
+		if s[reach] == nil {
+			continue
+		}
+		p, ok := layPath(&s, spacing)
+		if !ok || len(p.offset) != pathPoints {
+			t.Fatalf("frame %d: %d frames", now, len(p.offset))
+		}
+		for _, u := range []float64{-0.5, 0, 0.3} {
+			have, want := p.at(s[reach].pose, u*spacing, 1), motion((float64(now)+u)*spacing)
+			dp, dr := have.Minus(want)
+			if r3.Norm(dp) > 1e-12 || r3.Norm(dr) > 1e-12 {
+				t.Errorf("frame %d, at %g: off by %g and %g", now, u, r3.Norm(dp), r3.Norm(dr))
+			}
+			sum := 0.0
+			for _, w := range p.weights(u*spacing, 0.4) {
+				sum += w
+			}
+			if math.Abs(sum-1) > 1e-12 {
+				t.Errorf("weights add to %g", sum)
+			}
+		}
+	}
+	if _, ok := layPath(&stencil{reach: {good: true}, reach + 1: {good: true}}, spacing); ok {
+		t.Error("a path through two poses")
+	}
+}
