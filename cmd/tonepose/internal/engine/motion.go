@@ -6,9 +6,11 @@ import (
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/multitone/window"
 	"tonepose/solver"
+	"tonepose/solver/integrity"
 )
 
 // A frame is a weighted mean over its window. What a moving sensor's couplings are
@@ -142,6 +144,12 @@ func layPath(s *stencil, spacing float64) (p path, ok bool) {
 	return p, last-first >= 2
 }
 
+// nearest is the path through the n frames of it nearest to the one at hand.
+func (p *path) nearest(n int) path {
+	from := min(max(-p.first-n/2, 0), len(p.offset)-n)
+	return path{spacing: p.spacing, first: p.first + from, offset: p.offset[from : from+n]}
+}
+
 // weights are those with which the offsets make the one at a time t [s] from the
 // frame at hand: in a share by the polynomial through all of them, else by the
 // straight line through the frames next to it, which at rest follows less noise.
@@ -210,7 +218,13 @@ type bend struct {
 	share float64             // of the path's curvature that is motion
 	mean  [pathPoints]float64 // weights of the path's mean over the window
 	shift [6]float64          // of that mean from the pose, position [m] and rotation [rad]
+	doubt [6]float64          // of the shift: one standard deviation of what the path leaves out
 }
+
+// orderShare is how much of what the last two orders of a path tell the orders
+// after them would add: for a sinusoid of angular frequency Ω it is 0.13·(Ω·spacing)²,
+// and up to three quarters of a radian from pose to pose are followed.
+const orderShare = 0.08
 
 // bender takes the motion inside of windows into the poses of one sensor.
 type bender struct {
@@ -227,17 +241,28 @@ func (b *bender) look(s *stencil, spacing float64) (v bend, ok bool) {
 		return v, false
 	}
 	v.share = curvedShare(s, &v.path, b.solver.Freedom())
-	for i, t := range b.weighting.at {
-		for k, w := range v.path.weights(t, v.share) {
-			v.mean[k] += b.weighting.weight[i] * w
-		}
-	}
-	for k, offset := range v.path.offset {
-		for c, d := range offset {
-			v.shift[c] += v.mean[k] * d
-		}
+	v.mean, v.shift = b.shift(&v.path, v.share)
+	near := v.path.nearest(3)
+	_, without := b.shift(&near, v.share)
+	for c := range v.doubt {
+		v.doubt[c] = orderShare * (v.shift[c] - without[c])
 	}
 	return v, true
+}
+
+// shift is the mean of a path over the window.
+func (b *bender) shift(p *path, share float64) (mean [pathPoints]float64, shift [6]float64) {
+	for i, t := range b.weighting.at {
+		for k, w := range p.weights(t, share) {
+			mean[k] += b.weighting.weight[i] * w
+		}
+	}
+	for k, offset := range p.offset {
+		for c, d := range offset {
+			shift[c] += mean[k] * d
+		}
+	}
+	return mean, shift
 }
 
 // centre is the pose less the shift: that at the frame's time, to first order.
@@ -301,9 +326,13 @@ func (b *bender) fit(v *bend, c solver.Couplings, first *solver.Result, rounds i
 		origin = result.Pose
 	}
 	grown := v.grown()
+	if integrity.Chance(result.ChiSquare, result.DOF) < verdict.Doubtful {
+		// What the path leaves out shows in the misfit, and is no less in the pose.
+		grown *= result.ChiSquare / float64(result.DOF)
+	}
 	for i := range result.Covariance {
 		for k := range result.Covariance[i] {
-			result.Covariance[i][k] *= grown
+			result.Covariance[i][k] = grown*result.Covariance[i][k] + v.doubt[i]*v.doubt[k]
 		}
 	}
 	return result, true
