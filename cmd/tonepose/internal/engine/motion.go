@@ -6,11 +6,9 @@ import (
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
 
-	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/multitone/window"
 	"tonepose/solver"
-	"tonepose/solver/integrity"
 )
 
 // A frame is a weighted mean over its window. What a moving sensor's couplings are
@@ -100,11 +98,12 @@ type point struct {
 	good  bool
 }
 
-// A path goes through up to pathPoints frames, as many before as after where there
-// are; reach is how far on one side they may lie.
+// A path goes through up to pathPoints frames, as many before as after; beside the
+// end of a run through two fewer, as near as there are. reach is how far on one side
+// they may lie.
 const (
-	pathPoints = 5
-	reach      = pathPoints - 1
+	pathPoints = 7
+	reach      = pathPoints - 3
 )
 
 // stencil are the frames about one, at −reach to reach spacings; nil: not there.
@@ -129,7 +128,11 @@ func layPath(s *stencil, spacing float64) (p path, ok bool) {
 	for there(last + 1) {
 		last++
 	}
-	for last-first >= pathPoints {
+	most := pathPoints
+	if min(last, -first) < most/2 {
+		most -= 2 // beside the end of a run the highest orders follow the noise
+	}
+	for last-first >= most {
 		if last > -first {
 			last--
 		} else {
@@ -242,7 +245,7 @@ func (b *bender) look(s *stencil, spacing float64) (v bend, ok bool) {
 	}
 	v.share = curvedShare(s, &v.path, b.solver.Freedom())
 	v.mean, v.shift = b.shift(&v.path, v.share)
-	near := v.path.nearest(3)
+	near := v.path.nearest(max(3, len(v.path.offset)-2))
 	_, without := b.shift(&near, v.share)
 	for c := range v.doubt {
 		v.doubt[c] = orderShare * (v.shift[c] - without[c])
@@ -326,10 +329,6 @@ func (b *bender) fit(v *bend, c solver.Couplings, first *solver.Result, rounds i
 		origin = result.Pose
 	}
 	grown := v.grown()
-	if integrity.Chance(result.ChiSquare, result.DOF) < verdict.Doubtful {
-		// What the path leaves out shows in the misfit, and is no less in the pose.
-		grown *= result.ChiSquare / float64(result.DOF)
-	}
 	for i := range result.Covariance {
 		for k := range result.Covariance[i] {
 			result.Covariance[i][k] = grown*result.Covariance[i][k] + v.doubt[i]*v.doubt[k]

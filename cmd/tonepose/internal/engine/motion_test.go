@@ -74,7 +74,7 @@ func TestPathFollowsAPolynomial(t *testing.T) {
 			continue
 		}
 		p, ok := layPath(&s, spacing)
-		if !ok || len(p.offset) != pathPoints {
+		if !ok || len(p.offset) != 5 {
 			t.Fatalf("frame %d: %d frames", now, len(p.offset))
 		}
 		for _, u := range []float64{-0.5, 0, 0.3} {
