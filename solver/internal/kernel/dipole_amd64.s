@@ -4,12 +4,13 @@
 
 // ROW computes the lanes at offset o of a row at DI from the emitter at SI, the coil at
 // BX and the datum at R8, in vectors of any length. op loads a quantity of the coil, at
-// its place i among nine; inverse takes d² to 1/d² and 1/d³.
+// its place i among nine; inverse takes d² to 1/d² and 1/d³; mx, my and mz are the
+// emitter's m, in memory or in registers.
 //
 // d in V0–V2, 1/d² in V3, 1/d³ in V4, 3/d⁵ in V5, m·d in V6, n·d in V7, n in
 // V8–V10, m·n in V11; then b in V12, the factors of m and d in g in V13 and V14,
 // the coupling in V15; then B in V3, V5, V6 and g in V7, V11, V15.
-#define ROW(o, op, inverse, V0, V1, V2, V3, V4, V5, V6, V7, V8, V9, V10, V11, V12, V13, V14, V15) \
+#define ROW(o, op, inverse, mx, my, mz, V0, V1, V2, V3, V4, V5, V6, V7, V8, V9, V10, V11, V12, V13, V14, V15) \
 	op(0, V0) \
 	op(1, V1) \
 	op(2, V2) \
@@ -23,15 +24,15 @@
 	op(3, V8) \
 	op(4, V9) \
 	op(5, V10) \
-	VMULPD o+192(SI), V0, V6 \
+	VMULPD mx, V0, V6 \
 	VMULPD V8, V0, V7 \
-	VMULPD o+192(SI), V8, V11 \
-	VFMADD231PD o+256(SI), V1, V6 \
+	VMULPD mx, V8, V11 \
+	VFMADD231PD my, V1, V6 \
 	VFMADD231PD V9, V1, V7 \
-	VFMADD231PD o+256(SI), V9, V11 \
-	VFMADD231PD o+320(SI), V2, V6 \
+	VFMADD231PD my, V9, V11 \
+	VFMADD231PD mz, V2, V6 \
 	VFMADD231PD V10, V2, V7 \
-	VFMADD231PD o+320(SI), V10, V11 \
+	VFMADD231PD mz, V10, V11 \
 	VBROADCASTSD ·three(SB), V5 \
 	VMULPD V3, V5, V5 \
 	VMULPD V4, V5, V5 \
@@ -50,12 +51,12 @@
 	VMULPD V0, V12, V3 \
 	VMULPD V1, V12, V5 \
 	VMULPD V2, V12, V6 \
-	VFNMADD231PD o+192(SI), V4, V3 \
-	VFNMADD231PD o+256(SI), V4, V5 \
-	VFNMADD231PD o+320(SI), V4, V6 \
-	VMULPD o+192(SI), V13, V7 \
-	VMULPD o+256(SI), V13, V11 \
-	VMULPD o+320(SI), V13, V15 \
+	VFNMADD231PD mx, V4, V3 \
+	VFNMADD231PD my, V4, V5 \
+	VFNMADD231PD mz, V4, V6 \
+	VMULPD mx, V13, V7 \
+	VMULPD my, V13, V11 \
+	VMULPD mz, V13, V15 \
 	VFMADD231PD V8, V12, V7 \
 	VFMADD231PD V9, V12, V11 \
 	VFMADD231PD V10, V12, V15 \
@@ -116,17 +117,26 @@
 	VMULPD       d3, d3, d2 \
 	VMULPD       d2, d3, d3
 
-#define ROW256(o) ROW(o, SAME, DIVIDED, Y0, Y1, Y2, Y3, Y4, Y5, Y6, Y7, Y8, Y9, Y10, Y11, Y12, Y13, Y14, Y15)
-#define ROW512(op) ROW(0, op, ESTIMATED, Z0, Z1, Z2, Z3, Z4, Z5, Z6, Z7, Z8, Z9, Z10, Z11, Z12, Z13, Z14, Z15)
+#define ROW256(o) ROW(o, SAME, DIVIDED, o+192(SI), o+256(SI), o+320(SI), Y0, Y1, Y2, Y3, Y4, Y5, Y6, Y7, Y8, Y9, Y10, Y11, Y12, Y13, Y14, Y15)
+#define ROW512(op) ROW(0, op, ESTIMATED, Z16, Z17, Z18, Z0, Z1, Z2, Z3, Z4, Z5, Z6, Z7, Z8, Z9, Z10, Z11, Z12, Z13, Z14, Z15)
 
-// ROWS is the whole of a function; coils are size bytes apart.
-#define ROWS(row, size) \
+#define KEEP512 \
+	VMOVUPD 192(SI), Z16 \
+	VMOVUPD 256(SI), Z17 \
+	VMOVUPD 320(SI), Z18
+
+#define KEEP256
+
+// ROWS is the whole of a function: keep loads what it keeps of an emitter; coils are
+// size bytes apart.
+#define ROWS(keep, row, size) \
 	MOVQ rows+0(FP), DI \
 	MOVQ emitters+8(FP), SI \
 	MOVQ coils+16(FP), DX \
 	MOVQ data+24(FP), R8 \
 	MOVQ e+32(FP), CX \
 emitter: \
+	keep \
 	MOVQ DX, BX \
 	MOVQ c+40(FP), R9 \
 coil: \
@@ -144,12 +154,12 @@ coil: \
 
 // func dipoleRowsAVX2(rows *Row, emitters *Dipole, coils *Point, data *Datum, e, c int)
 TEXT ·dipoleRowsAVX2(SB), NOSPLIT, $0-48
-	ROWS(ROW256(0); ROW256(32), 72)
+	ROWS(KEEP256, ROW256(0); ROW256(32), 72)
 
 // func dipoleRowsAVX512(rows *Row, emitters *Dipole, coils *Point, data *Datum, e, c int)
 TEXT ·dipoleRowsAVX512(SB), NOSPLIT, $0-48
-	ROWS(ROW512(SAME), 72)
+	ROWS(KEEP512, ROW512(SAME), 72)
 
 // func dipoleRowsManyAVX512(rows *Row, emitters *Dipole, coils *Coil, data *Datum, e, c int)
 TEXT ·dipoleRowsManyAVX512(SB), NOSPLIT, $0-48
-	ROWS(ROW512(EACH), 576)
+	ROWS(KEEP512, ROW512(EACH), 576)
