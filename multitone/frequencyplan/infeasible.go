@@ -21,19 +21,15 @@ type Infeasible struct {
 }
 
 func (e *Infeasible) Error() string {
-	var s strings.Builder
-	if e.Proven {
-		fmt.Fprintf(&s, "frequencyplan: no set of %d tones exists", e.Tones)
-	} else {
-		fmt.Fprintf(&s, "frequencyplan: no set of %d tones found, at most %d", e.Tones, e.Most)
+	found := "exists"
+	if !e.Proven {
+		found = fmt.Sprintf("found, at most %d", e.Most)
 	}
-	fmt.Fprintf(&s, ": %s; ", e.detail)
-	if len(e.Binding) == 0 {
-		s.WriteString("several constraints bind together, dropping one does not help")
-	} else {
-		fmt.Fprintf(&s, "what binds: %s", strings.Join(e.Binding, ", or "))
+	binding := "several constraints bind together, dropping one does not help"
+	if len(e.Binding) > 0 {
+		binding = "what binds: " + strings.Join(e.Binding, ", or ")
 	}
-	return s.String()
+	return fmt.Sprintf("frequencyplan: no set of %d tones %s: %s; %s", e.Tones, found, e.detail, binding)
 }
 
 // diagnose drops or widens one constraint at a time.

@@ -5,6 +5,7 @@ import (
 	"math/cmplx"
 
 	"gonum.org/v1/gonum/dsp/fourier"
+	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/stat"
 )
 
@@ -27,12 +28,8 @@ type Merit struct {
 // NENBW returns the equivalent noise bandwidth N·Σw²/(Σw)² [bins], without the
 // other figures' cost.
 func NENBW(w []float64) float64 {
-	var s1, s2 float64
-	for _, x := range w {
-		s1 += x
-		s2 += x * x
-	}
-	return float64(len(w)) * s2 / (s1 * s1)
+	sum := floats.Sum(w)
+	return float64(len(w)) * floats.Dot(w, w) / (sum * sum)
 }
 
 const (
@@ -47,10 +44,7 @@ func Figures(w []float64) Merit {
 	n := len(w)
 	nan := math.NaN()
 	m := Merit{0, nan, nan, nan, nan, nan, nan, nan, nan, nan}
-	sum := 0.0
-	for _, x := range w {
-		sum += x
-	}
+	sum := floats.Sum(w)
 	if n == 0 || sum == 0 {
 		return m
 	}
