@@ -32,7 +32,7 @@ func (e *Infeasible) Error() string {
 	return fmt.Sprintf("frequencyplan: no set of %d tones %s: %s; %s", e.Tones, found, e.detail, binding)
 }
 
-// diagnose drops or widens one constraint at a time.
+// diagnose drops or relaxes one constraint at a time.
 func (g *grid) diagnose(ctx context.Context, proven bool, most int) error {
 	e := &Infeasible{Tones: g.Tones, Most: most, Proven: proven, Band: max(0, g.hi-g.lo+1)}
 	e.Clear = newBoard(ctx, g, mainsRule|harmonicRule).free.count()
@@ -59,9 +59,9 @@ func (g *grid) diagnose(ctx context.Context, proven bool, most int) error {
 			e.Binding = append(e.Binding, c.name)
 		}
 	}
-	wide := *g
-	wide.lo, wide.hi = 1, (g.samples-1)/2
-	if works(&wide, everything) {
+	larger := *g
+	larger.lo, larger.hi = 1, (g.samples-1)/2
+	if works(&larger, everything) {
 		e.Binding = append(e.Binding, fmt.Sprintf("the band of %g to %g Hz (all up to Nyquist works)", g.LowHz, g.topHz))
 	}
 	longer := g.given

@@ -1,4 +1,4 @@
-// Package stability tells how a series of values wanders with averaging time: the
+// Package stability computes how a series of values wanders with averaging time: the
 // Allan family of deviations with confidence intervals.
 //
 //	s, err := stability.Values(amplitudes, 0.01)          // one value each 10 ms

@@ -173,9 +173,9 @@ hold:
 	VZEROUPPER
 	RET
 
-// WAITING lists the vectors of a first chain of eight channels and where they wait
-// for the second: those that find no register on the stack.
-#define WAITING(op) \
+// KEPT lists the vectors of a first chain of eight channels and where they are kept
+// during the second: those that find no register, on the stack.
+#define KEPT(op) \
 	op(Z0, Z16);  \
 	op(Z1, Z17);  \
 	op(Z2, Z18);  \
@@ -208,7 +208,7 @@ place:
 	JEQ  done
 
 	// Two chains at the most.
-	WAITING(LEAVE)
+	KEPT(LEAVE)
 	VMOVUPS Z13, first-64(SP)
 	VMOVUPS Z14, first-128(SP)
 	VMOVUPS Z15, first-192(SP)
@@ -218,7 +218,7 @@ place:
 more:
 	PLACE(PAIRS8)
 	JNZ  more
-	WAITING(FETCH)
+	KEPT(FETCH)
 	VADDPS first-64(SP), Z13, Z13
 	VADDPS first-128(SP), Z14, Z14
 	VADDPS first-192(SP), Z15, Z15

@@ -3,8 +3,8 @@
 #include "textflag.h"
 
 // ROW computes the lanes at offset o of a row at DI from the emitter at SI, the coil at
-// BX and the datum at R8, in vectors of any length. op loads a quantity of the coil, at
-// its place i among nine; inverse takes d² to 1/d² and 1/d³; mx, my and mz are the
+// BX and the datum at R8, in vectors of any length. op loads the coil's quantity of
+// index i among nine; inverse takes d² to 1/d² and 1/d³; mx, my and mz are the
 // emitter's m, in memory or in registers.
 //
 // d in V0–V2, 1/d² in V3, 1/d³ in V4, 3/d⁵ in V5, m·d in V6, n·d in V7, n in

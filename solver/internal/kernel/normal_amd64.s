@@ -75,19 +75,19 @@
 #define CLEAR(i, z) VPXORQ z, z, z
 #define STORE(i, z) VMOVUPD z, (64*i)(DI)
 
-// PAIR puts [a01 b01 a23 b23 a45 b45 a67 b67] of sums of neighbours into a.
+// PAIR leaves [a01 b01 a23 b23 a45 b45 a67 b67] of sums of neighbours in a.
 #define PAIR(a, b) \
 	VUNPCKLPD b, a, Z0 \
 	VUNPCKHPD b, a, Z1 \
 	VADDPD Z1, Z0, a
 
-// QUAD puts the sums of 128-bit neighbours of a, then of b, into a.
+// QUAD leaves the sums of 128-bit neighbours of a, then of b, in a.
 #define QUAD(a, b) \
 	VSHUFF64X2 $0x88, b, a, Z0 \
 	VSHUFF64X2 $0xdd, b, a, Z1 \
 	VADDPD Z1, Z0, a
 
-// EIGHT puts the lane sums of a to h, in this order, into a.
+// EIGHT leaves the lane sums of a to h, in this order, in a.
 #define EIGHT(a, b, c, d, e, f, g, h) \
 	PAIR(a, b) \
 	PAIR(c, d) \

@@ -2,7 +2,7 @@
 
 #include "textflag.h"
 
-// Scores of eight places a step: sums over the emitters, a 3×3 LDLᵀ, one
+// Scores of eight positions a step: sums over the emitters, a 3×3 LDLᵀ, one
 // solution a coil. Reciprocals are the 14-bit estimate with one Newton step.
 //
 // Z0 to Z5 hold N = Σ w B Bᵀ, then L (Z1, Z2, Z4) and the inverse pivots; Z6 to Z8 an
