@@ -63,28 +63,3 @@ func differences(want, got map[string]string) []string {
 	}
 	return out
 }
-
-// flowText writes a value on one line, anchors resolved.
-func (n *node) flowText() string {
-	var parts []string
-	switch {
-	case n.null:
-		return "null"
-	case n.kind == scalar && n.plain:
-		return n.text
-	case n.kind == scalar:
-		return strconv.Quote(n.text)
-	case n.kind == list:
-		for _, item := range n.items {
-			parts = append(parts, item.flowText())
-		}
-		return "[" + strings.Join(parts, ", ") + "]"
-	}
-	for _, e := range n.entries {
-		parts = append(parts, e.key+": "+e.value.flowText())
-	}
-	return "{" + strings.Join(parts, ", ") + "}"
-}
-
-// leafOrList is the value as flatten lists it, of a scalar or a list of scalars.
-func (n *node) leafOrList() string { return flatten(n)[""] }

@@ -2,8 +2,10 @@ package rig
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
+	"strconv"
 	"strings"
 
 	"github.com/goccy/go-yaml"
@@ -61,35 +63,38 @@ func (n *node) get(key string) *node {
 	return nil
 }
 
-// String gives the value on one line, as a message quotes it.
-func (n *node) String() string { return shorten(n.brief(0)) }
+// String gives the value as a message quotes it.
+func (n *node) String() string { return shorten(n.inline(6, 2)) }
 
-func (n *node) brief(depth int) string {
-	switch {
-	case n.kind == scalar && !n.plain && !n.null:
-		return `"` + n.text + `"`
-	case n.kind == scalar:
-		return n.text
-	case depth > 2:
-		return "…"
-	}
+// inline writes the value on one line, anchors resolved: the first elements of
+// each list and mapping, down to a depth.
+func (n *node) inline(elements, depth int) string {
 	var parts []string
-	if n.kind == list {
-		for i, item := range n.items {
-			if i == 6 {
-				parts = append(parts, "…")
-				break
-			}
-			parts = append(parts, item.brief(depth+1))
+	add := func(key string, value *node) {
+		switch {
+		case len(parts) < elements:
+			parts = append(parts, key+value.inline(elements, depth-1))
+		case len(parts) == elements:
+			parts = append(parts, "…")
+		}
+	}
+	switch {
+	case n.null:
+		return cmp.Or(n.text, "null")
+	case n.kind == scalar && n.plain:
+		return n.text
+	case n.kind == scalar:
+		return strconv.Quote(n.text)
+	case depth < 0:
+		return "…"
+	case n.kind == list:
+		for _, item := range n.items {
+			add("", item)
 		}
 		return "[" + strings.Join(parts, ", ") + "]"
 	}
-	for i, e := range n.entries {
-		if i == 6 {
-			parts = append(parts, "…")
-			break
-		}
-		parts = append(parts, e.key+": "+e.value.brief(depth+1))
+	for _, e := range n.entries {
+		add(e.key+": ", e.value)
 	}
 	return "{" + strings.Join(parts, ", ") + "}"
 }
@@ -205,13 +210,10 @@ func (c *converter) fail(p place, format string, args ...any) *node {
 }
 
 func (c *converter) node(n ast.Node) *node {
-	if n == nil {
+	if n == nil || n.GetToken() == nil {
 		return c.fail(place{}, "a value is missing")
 	}
 	t := n.GetToken()
-	if t == nil {
-		return c.fail(place{}, "a value is missing")
-	}
 	p := at(t)
 	switch n := n.(type) {
 	case *ast.MappingNode:

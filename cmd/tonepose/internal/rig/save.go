@@ -2,7 +2,6 @@ package rig
 
 import (
 	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"path/filepath"
@@ -24,13 +23,9 @@ func (e *Edit) Save(name string) (*Rig, error) {
 	if err != nil {
 		return nil, err
 	}
-	text, err := e.Text()
+	saved, err := e.changed(name)
 	if err != nil {
 		return nil, err
-	}
-	saved, err := Parse(name, text, e.rig.opts)
-	if err != nil {
-		return nil, fmt.Errorf("rig: the changed file would not be valid: %w", err)
 	}
 	if c, s := e.calibration, saved.Calibration; c != nil &&
 		(s == nil || s.ReferenceSHA256 != c.ReferenceSHA256 || s.Covariance != c.Covariance || s.Correction != c.Correction ||
@@ -40,7 +35,7 @@ func (e *Edit) Save(name string) (*Rig, error) {
 	// The rig, which names the others, is created first and seen last.
 	batch := files.Batch{Force: true}
 	defer batch.Abort()
-	err = batch.Write(name, text)
+	err = batch.Write(name, saved.Text)
 	for _, c := range companions {
 		err = errors.Join(err, batch.Write(filepath.Join(filepath.Dir(name), c.file), c.text))
 	}
@@ -104,6 +99,5 @@ func (e *Edit) inherited(name string) (out []companion, err error) {
 }
 
 func sha256Of(text []byte) string {
-	sum := sha256.Sum256(text)
-	return hex.EncodeToString(sum[:])
+	return fmt.Sprintf("%x", sha256.Sum256(text))
 }
