@@ -27,30 +27,30 @@ const (
 // Phasor is one tone on one channel in one window, at the converter's input.
 // All numbers are finite: a phasor that could not be measured has no row.
 type Phasor struct {
-	Time       float64 // centre of the window [s]
-	Duration   float64 // [s]
-	Channel    string
-	Tone       string  // the emitter's name
-	ToneHz     float64 // measured, in the converter's clock
-	InPhase    float64 // peak [V]
-	Quadrature float64 // peak [V]
-	Sigma      float64 // one standard deviation of each component [V]
-	Flags      verdict.Flags
+	Time       float64       `parquet:"time_s,dict"`     // centre of the window [s]
+	Duration   float64       `parquet:"duration_s,dict"` // [s]
+	Channel    string        `parquet:"channel,dict"`
+	Tone       string        `parquet:"tone,dict"`          // the emitter's name
+	ToneHz     float64       `parquet:"tone_hz,dict"`       // measured, in the converter's clock
+	InPhase    float64       `parquet:"in_phase_v,split"`   // peak [V]
+	Quadrature float64       `parquet:"quadrature_v,split"` // peak [V]
+	Sigma      float64       `parquet:"sigma_v,split"`      // one standard deviation of each component [V]
+	Flags      verdict.Flags `parquet:"-"`
 }
 
 // Coupling is the complex mutual inductance of one emitter and one coil in one
 // window. NaN in Value, Quadrature or Sigma stands for "no value" (the drive
 // current was lost) and is NULL in the table.
 type Coupling struct {
-	Time       float64 // centre of the window [s]
-	Duration   float64 // [s]
-	Emitter    string
-	Sensor     string
-	Channel    string  // the coil's channel
-	Value      float64 // Re M [H]
-	Quadrature float64 // Im M [H]
-	Sigma      float64 // one standard deviation of each component [H]
-	Flags      verdict.Flags
+	Time       float64       `parquet:"time_s,dict"`     // centre of the window [s]
+	Duration   float64       `parquet:"duration_s,dict"` // [s]
+	Emitter    string        `parquet:"emitter,dict"`
+	Sensor     string        `parquet:"sensor,dict"`
+	Channel    string        `parquet:"channel,dict"` // the coil's channel
+	Value      float64       `parquet:"-"`            // Re M [H]
+	Quadrature float64       `parquet:"-"`            // Im M [H]
+	Sigma      float64       `parquet:"-"`            // one standard deviation of each component [H]
+	Flags      verdict.Flags `parquet:"-"`
 }
 
 // Pose is one sensor in one window. What its pointers leave out is NULL.

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -29,6 +30,7 @@ type demand struct {
 	clocks    [][]string // ways to say when, the first found counts; nil: no times
 	placeOnly bool       // qw qx qy qz may be missing
 	sigmas    bool       // sigma_position_m and sigma_rotation_rad must be there
+	timesOnly bool       // start_s, stop_s and sensor are all that is read
 	origin    time.Time  // from which absolute clocks count
 }
 
@@ -74,19 +76,45 @@ func readStations(r io.Reader, name string, sensors []string, d demand) ([]Stati
 	if err != nil {
 		return nil, err
 	}
-	return collect(t, sensors, func() (Station, error) { return c.station(t) }, func(s *Station) *string { return &s.Sensor })
+	var list []Station
+	for {
+		if err := t.next(); err == io.EOF {
+			return list, nil
+		} else if err != nil {
+			return nil, err
+		}
+		row, err := c.station(t)
+		if err != nil {
+			return nil, err
+		}
+		// A row that names none of the sensors stands for each of them.
+		who := sensors
+		if row.Sensor = strings.Clone(t.text(c.sensor)); row.Sensor != "" || len(sensors) == 0 {
+			who = []string{row.Sensor}
+		}
+		for _, row.Sensor = range who {
+			if len(sensors) > 0 && !slices.Contains(sensors, row.Sensor) {
+				return nil, t.errorf("sensor = %q: must be one of the rig's sensors: %s", row.Sensor, strings.Join(sensors, ", "))
+			}
+			list = append(list, row)
+		}
+	}
 }
 
 // stationColumns are field numbers, −1 of what the file has not.
 type stationColumns struct {
 	when, pose, sigma []int
-	label             int
+	label, sensor     int
 	absolute          bool
 	origin            time.Time
 }
 
 func (d demand) columns(t *textTable) (c stationColumns, err error) {
-	c = stationColumns{label: t.column("station"), origin: d.origin}
+	c = stationColumns{label: t.column("station"), sensor: t.column("sensor"), origin: d.origin}
+	if d.timesOnly {
+		c.when, err = t.columns("start_s", "stop_s")
+		return c, err
+	}
 	needed := make([]string, len(d.clocks))
 	for i, names := range d.clocks {
 		needed[i] = strings.Join(names, " and ")
@@ -119,18 +147,36 @@ func (d demand) columns(t *textTable) (c stationColumns, err error) {
 }
 
 func (c stationColumns) station(t *textTable) (s Station, err error) {
-	s.PlaceOnly = len(c.pose) == 3
+	s = Station{Pose: rigid.Pose{Rotation: quat.Number{Real: 1}}, SigmaPosition: math.NaN(), SigmaRotation: math.NaN(),
+		Label: strings.Clone(t.text(c.label)), PlaceOnly: len(c.pose) == 3}
 	if s.Interval, err = t.when(c.when, c.absolute, c.origin); err != nil {
 		return s, err
 	}
-	if s.Pose, err = c.known(t); err != nil {
+	var v [7]float64
+	if err := t.numbers(v[:len(c.pose)], c.pose); err != nil {
 		return s, err
 	}
-	if c.label >= 0 {
-		s.Label = strings.Clone(t.text(c.label))
+	s.Pose.Position = r3.Vec{X: v[0], Y: v[1], Z: v[2]}
+	if len(c.pose) == len(v) {
+		q := poseOf(v).Rotation
+		norm := quat.Abs(q)
+		if math.Abs(norm-1) > 0.01 {
+			return s, t.errorf("quaternion qw qx qy qz = %g %g %g %g has norm %.3g: must be 1", v[3], v[4], v[5], v[6], norm)
+		}
+		s.Pose.Rotation = quat.Scale(1/norm, q)
 	}
-	s.SigmaPosition, s.SigmaRotation, err = c.sigmas(t)
-	return s, err
+	for i, dst := range []*float64{&s.SigmaPosition, &s.SigmaRotation} {
+		if c.sigma == nil || c.sigma[i] < 0 {
+			continue
+		}
+		if *dst, err = t.number(c.sigma[i]); err != nil {
+			return s, err
+		}
+		if *dst < 0 {
+			return s, t.errorf("%s = %s: must not be negative", t.header[c.sigma[i]], t.text(c.sigma[i]))
+		}
+	}
+	return s, nil
 }
 
 // when reads an interval or a time, in seconds or absolute.
@@ -153,39 +199,4 @@ func (t *textTable) when(columns []int, absolute bool, origin time.Time) (Interv
 		return iv, t.errorf("%s = %s: must be later than %s = %s", t.header[columns[1]], t.text(columns[1]), t.header[columns[0]], t.text(columns[0]))
 	}
 	return iv, nil
-}
-
-func (c stationColumns) known(t *textTable) (p rigid.Pose, err error) {
-	var v [7]float64
-	if err := t.numbers(v[:len(c.pose)], c.pose); err != nil {
-		return p, err
-	}
-	p = rigid.Pose{Position: r3.Vec{X: v[0], Y: v[1], Z: v[2]}, Rotation: quat.Number{Real: 1}}
-	if len(c.pose) == 3 {
-		return p, nil
-	}
-	q := quat.Number{Real: v[3], Imag: v[4], Jmag: v[5], Kmag: v[6]}
-	norm := quat.Abs(q)
-	if math.Abs(norm-1) > 0.01 {
-		return p, t.errorf("quaternion qw qx qy qz = %g %g %g %g has norm %.3g: must be 1", v[3], v[4], v[5], v[6], norm)
-	}
-	p.Rotation = quat.Scale(1/norm, q)
-	return p, nil
-}
-
-func (c stationColumns) sigmas(t *textTable) (position, rotation float64, err error) {
-	for i, dst := range []*float64{&position, &rotation} {
-		*dst = math.NaN()
-		column := c.sigma[i]
-		if column < 0 {
-			continue
-		}
-		if *dst, err = t.number(column); err != nil {
-			return position, rotation, err
-		}
-		if *dst < 0 {
-			return position, rotation, t.errorf("%s = %s: must not be negative", t.header[column], t.text(column))
-		}
-	}
-	return position, rotation, nil
 }
