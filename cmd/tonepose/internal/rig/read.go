@@ -51,20 +51,18 @@ func (e *Emitter) check(o object) {
 	}
 }
 
-// channel reads the name of a channel; -1 when there is none of that name.
+// channel reads the name of a channel.
 func (v value) channel() int {
 	name, rg := v.text(), v.r.rig
-	if i, ok := rg.ChannelIndex(name); ok || name == "" {
-		return i
-	}
-	if len(rg.Channels) > 0 {
-		known := make([]string, len(rg.Channels))
-		for i := range rg.Channels {
-			known[i] = rg.Channels[i].Name
+	i, ok := rg.ChannelIndex(name)
+	if !ok && name != "" && len(rg.Channels) > 0 {
+		var known []string
+		for _, c := range rg.Channels {
+			known = append(known, c.Name)
 		}
 		v.fail("channels are "+shorten(strings.Join(known, ", ")), "is not a channel")
 	}
-	return -1
+	return i
 }
 
 var hexSHA256 = regexp.MustCompile(`^[0-9a-f]{64}$`)
