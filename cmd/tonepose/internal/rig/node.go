@@ -35,13 +35,8 @@ type node struct {
 	end     place // of the closing bracket of a flow mapping
 	items   []*node
 	entries []entry
-	twice   []duplicate
-	alias   string // name, when it came by an alias
-}
-
-type duplicate struct {
-	key           string
-	first, second place
+	twice   []entry // keys that were there before
+	alias   string  // name, when it came by an alias
 }
 
 type entry struct {
@@ -281,8 +276,8 @@ func (c *converter) mapping(n *ast.MappingNode) *node {
 			c.fail(e.at, "complex keys (?) are not part of a rig file")
 			return out
 		}
-		if first := find(out.entries, e.key); first != nil {
-			out.twice = append(out.twice, duplicate{key: e.key, first: first.at, second: e.at})
+		if find(out.entries, e.key) != nil {
+			out.twice = append(out.twice, e)
 			continue
 		}
 		e.value = c.node(v.Value)

@@ -158,7 +158,7 @@ func (r *reader) object(v value, keys ...string) object {
 	}
 	o.n = n
 	for _, d := range n.twice {
-		r.fail(d.second, join(path, shorten(d.key)), "", "keep one of the two", "stands twice, first in line %d", d.first.line)
+		r.fail(d.at, join(path, shorten(d.key)), "", "keep one of the two", "stands twice, first in line %d", find(n.entries, d.key).at.line)
 	}
 	for _, e := range n.entries {
 		if slices.Contains(keys, e.key) {

@@ -2,7 +2,6 @@ package tables
 
 import (
 	"crypto/sha256"
-	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -69,8 +68,7 @@ func (m Metadata) pairs(columns [][]string) [][2]string {
 		{"units", compactJSON(units)},
 	}
 	if m.Rig != "" {
-		sum := sha256.Sum256([]byte(m.Rig))
-		p[3][1] = hex.EncodeToString(sum[:])
+		p[3][1] = fmt.Sprintf("%x", sha256.Sum256([]byte(m.Rig)))
 	}
 	if !m.Recording.Start.IsZero() {
 		p[7][1] = m.Recording.Start.UTC().Format(time.RFC3339Nano)
