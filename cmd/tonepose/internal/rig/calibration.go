@@ -196,7 +196,11 @@ func (r *Rig) parameters() int {
 // beside reads a file that the calibration block names, relative to the rig's
 // own, and checks its hash.
 func (r *Rig) beside(what string, c Companion) ([]byte, error) {
-	text, err := os.ReadFile(r.pathOf(c.File))
+	file := c.File
+	if !filepath.IsAbs(file) {
+		file = filepath.Join(filepath.Dir(r.File), file)
+	}
+	text, err := os.ReadFile(file)
 	if err != nil {
 		var pe *os.PathError
 		if errors.As(err, &pe) {
@@ -208,13 +212,6 @@ func (r *Rig) beside(what string, c Companion) ([]byte, error) {
 		return nil, r.besideError(what+"_sha256", c.SHA256, "is not the hash of "+c.File, "calibrate again, or restore the file that the calibration wrote")
 	}
 	return text, nil
-}
-
-func (r *Rig) pathOf(file string) string {
-	if filepath.IsAbs(file) {
-		return file
-	}
-	return filepath.Join(filepath.Dir(r.File), file)
 }
 
 func (r *Rig) besideError(path, value, message, hint string) error {

@@ -70,28 +70,28 @@ func (r *reader) checkChannels(rg *Rig) {
 
 // checkTables finds tones outside the response tables they must pass.
 func (r *reader) checkTables(rg *Rig) {
-	check := func(channel int, e *Emitter) {
-		c := &rg.Channels[channel]
-		if e.ToneHz == 0 || e.ToneHz >= rg.NyquistHz() || len(c.Table) == 0 {
-			return
+	for _, e := range rg.Emitters {
+		if e.ToneHz == 0 || e.ToneHz >= rg.NyquistHz() {
+			continue
 		}
-		if _, err := c.Response(e.ToneHz); err != nil {
-			if slices.ContainsFunc(r.errs, func(old *Error) bool { return old.Path == c.path+".response" }) {
-				return
-			}
-			r.fail(place{line: c.line}, c.path+".response", "", "measure the response at the tones of all emitters",
-				"must cover the tone of %s, %s Hz; it covers %s to %s Hz", e.Name, format(e.ToneHz), format(c.Table[0].Hz), format(c.Table[len(c.Table)-1].Hz))
-		}
-	}
-	for i := range rg.Emitters {
-		e := &rg.Emitters[i]
+		var passed []int
 		if e.Reference != nil {
-			check(e.Reference.Channel, e)
+			passed = append(passed, e.Reference.Channel)
 		}
 		for _, s := range rg.Sensors {
 			for _, coil := range s.Coils {
-				check(coil.Channel, e)
+				passed = append(passed, coil.Channel)
 			}
+		}
+		for _, i := range passed {
+			c := &rg.Channels[i]
+			path := c.path + ".response"
+			_, outside := c.Response(e.ToneHz)
+			if outside == nil || slices.ContainsFunc(r.errs, func(old *Error) bool { return old.Path == path }) {
+				continue
+			}
+			r.fail(place{line: c.line}, path, "", "measure the response at the tones of all emitters", "must cover the tone of %s, %s Hz; it covers %s to %s Hz",
+				e.Name, format(e.ToneHz), format(c.Table[0].Hz), format(c.Table[len(c.Table)-1].Hz))
 		}
 	}
 }

@@ -10,13 +10,10 @@ func (b *Box) check(o object) {
 	if len(o.r.errs) > o.before {
 		return
 	}
-	for _, c := range []struct {
-		axis     string
-		min, max float64
-	}{{"x", b.Min.X, b.Max.X}, {"y", b.Min.Y, b.Max.Y}, {"z", b.Min.Z, b.Max.Z}} {
-		if c.min >= c.max {
+	for i, c := range [][2]float64{{b.Min.X, b.Max.X}, {b.Min.Y, b.Max.Y}, {b.Min.Z, b.Max.Z}} {
+		if c[0] >= c[1] {
 			o.fail("max_m", "lengths are in metres; the box needs room along every axis",
-				"must exceed min_m along %s, which is %s", c.axis, format(c.min))
+				"must exceed min_m along %c, which is %s", "xyz"[i], format(c[0]))
 			return
 		}
 	}

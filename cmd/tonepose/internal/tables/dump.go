@@ -81,14 +81,11 @@ func (d *Dump) WriteCSV(w io.Writer) error {
 // WriteJSON writes an array with one object a row, a line each; no number is null.
 func (d *Dump) WriteJSON(w io.Writer) error {
 	out := bufio.NewWriterSize(w, 1<<16)
-	keys := make([][]byte, len(d.names))
+	keys := make([]string, len(d.names))
 	for i, name := range d.names {
-		lead := ","
-		if i == 0 {
-			lead = "{"
-		}
-		keys[i] = append(append([]byte(lead), quoted(name)...), ':')
+		keys[i] = "," + jsonText(name) + ":"
 	}
+	keys[0] = "{" + keys[0][1:]
 	out.WriteByte('[')
 	lead := "\n"
 	var line []byte
@@ -96,15 +93,14 @@ func (d *Dump) WriteJSON(w io.Writer) error {
 		line = append(line[:0], lead...)
 		lead = ",\n"
 		for i, v := range row {
-			line = append(line, keys[i]...)
-			switch s, isText := d.value(i, v); {
+			text, isText := d.value(i, v)
+			switch {
 			case isText:
-				line = append(line, quoted(s)...)
-			case s == "":
-				line = append(line, "null"...)
-			default:
-				line = append(line, s...)
+				text = jsonText(text)
+			case text == "":
+				text = "null"
 			}
+			line = append(append(line, keys[i]...), text...)
 		}
 		_, err := out.Write(append(line, '}'))
 		return err
@@ -156,12 +152,4 @@ func (d *Dump) value(column int, v parquet.Value) (s string, isText bool) {
 		}
 	}
 	return s, true
-}
-
-func quoted(s string) []byte {
-	text, err := json.Marshal(s)
-	if err != nil {
-		panic(err) // a string always has JSON
-	}
-	return text
 }

@@ -64,8 +64,8 @@ func (m Metadata) pairs(columns [][]string) [][2]string {
 		{"recording_size", strconv.FormatInt(m.Recording.Size, 10)},
 		{"recording_sha256", m.Recording.SHA256},
 		{"recording_start", ""},
-		{"options", compactJSON(options)},
-		{"units", compactJSON(units)},
+		{"options", jsonText(options)},
+		{"units", jsonText(units)},
 	}
 	if m.Rig != "" {
 		p[3][1] = fmt.Sprintf("%x", sha256.Sum256([]byte(m.Rig)))
@@ -79,11 +79,11 @@ func (m Metadata) pairs(columns [][]string) [][2]string {
 	return p
 }
 
-// compactJSON sorts the keys, so equal runs store equal text.
-func compactJSON(m map[string]string) string {
-	text, err := json.Marshal(m)
+// jsonText is the JSON of a text, or of a map of texts, keys sorted.
+func jsonText(v any) string {
+	text, err := json.Marshal(v)
 	if err != nil {
-		panic(err) // a map of strings always has JSON
+		panic(err) // texts always have JSON
 	}
 	return string(text)
 }

@@ -89,29 +89,27 @@ func openTable(path string) (f *os.File, pf *parquet.File, m Metadata, schema in
 	if f, err = os.Open(path); err != nil {
 		return nil, nil, m, 0, err
 	}
-	if pf, m, schema, err = parse(f); err != nil {
-		f.Close()
-		return nil, nil, m, 0, fmt.Errorf("%s: %w", path, err)
-	}
-	return f, pf, m, schema, nil
-}
-
-func parse(f *os.File) (pf *parquet.File, m Metadata, schema int, err error) {
+	defer func() {
+		if err != nil {
+			f.Close()
+			err = fmt.Errorf("%s: %w", path, err)
+		}
+	}()
 	info, err := f.Stat()
 	if err != nil {
-		return nil, m, 0, err
+		return f, nil, m, 0, err
 	}
 	if !info.Mode().IsRegular() {
-		return nil, m, 0, errors.New("not a file: must be a Parquet table")
+		return f, nil, m, 0, errors.New("not a file: must be a Parquet table")
 	}
 	pf, err = guard(func() (*parquet.File, error) {
 		return parquet.OpenFile(f, info.Size(), parquet.SkipBloomFilters(true))
 	})
 	if err != nil {
-		return nil, m, 0, fmt.Errorf("not a Parquet file, or cut short: %w", err)
+		return f, nil, m, 0, fmt.Errorf("not a Parquet file, or cut short: %w", err)
 	}
 	m, schema, err = parseMetadata(pf.Lookup)
-	return pf, m, schema, err
+	return f, pf, m, schema, err
 }
 
 // checkColumns looks for every column that is wanted: reading would give zeros,

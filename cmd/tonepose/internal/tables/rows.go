@@ -74,26 +74,20 @@ type Pose struct {
 type Covariance [21]float64
 
 // At returns the element at row i and column j, 0 to 5.
-func (c *Covariance) At(i, j int) float64 {
-	if i > j {
-		i, j = j, i
-	}
-	return c[upperIndex(i, j)]
-}
+func (c *Covariance) At(i, j int) float64 { return c[upperIndex(i, j)] }
 
 // Set stores v at row i and column j and, the matrix being symmetric, at j, i.
-func (c *Covariance) Set(i, j int, v float64) {
-	if i > j {
-		i, j = j, i
-	}
-	c[upperIndex(i, j)] = v
-}
+func (c *Covariance) Set(i, j int, v float64) { c[upperIndex(i, j)] = v }
 
 // Sigma returns the standard deviation of component i. A variance that
-// rounding has put below zero counts as zero.
+// rounding made negative counts as zero.
 func (c *Covariance) Sigma(i int) float64 {
 	return math.Sqrt(max(c[upperIndex(i, i)], 0))
 }
 
-// upperIndex counts the elements of the upper triangle before (i, j), i ≤ j < 6.
-func upperIndex(i, j int) int { return i*(11-i)/2 + j }
+// upperIndex counts the elements of the upper triangle before (i, j), or before
+// (j, i) if that is in it.
+func upperIndex(i, j int) int {
+	i, j = min(i, j), max(i, j)
+	return i*(11-i)/2 + j
+}
