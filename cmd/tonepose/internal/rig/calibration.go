@@ -2,6 +2,7 @@ package rig
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/csv"
 	"errors"
 	"fmt"
@@ -147,12 +148,9 @@ func readCovariance(text []byte) (*covariance, error) {
 
 // covariance loads the rig's covariance file; nil when it has none.
 func (r *Rig) covariance() (*covariance, error) {
-	c := r.Calibration
-	if c == nil || c.Covariance.File == "" {
-		return nil, nil
-	}
+	c := cmp.Or(r.Calibration, &Calibration{})
 	text, err := r.beside("covariance", c.Covariance)
-	if err != nil {
+	if text == nil {
 		return nil, err
 	}
 	cov, err := readCovariance(text)
@@ -168,12 +166,9 @@ func (r *Rig) covariance() (*covariance, error) {
 // Correction loads the map of what static metal adds to the emitters' fields;
 // nil when the rig has none. A wrong file is an *Error.
 func (r *Rig) Correction() (*correction.Map, error) {
-	c := r.Calibration
-	if c == nil || c.Correction.File == "" {
-		return nil, nil
-	}
+	c := cmp.Or(r.Calibration, &Calibration{})
 	text, err := r.beside("correction", c.Correction)
-	if err != nil {
+	if text == nil {
 		return nil, err
 	}
 	m, err := correction.Decode(text, len(r.Emitters), r.parameters())
@@ -194,9 +189,12 @@ func (r *Rig) parameters() int {
 }
 
 // beside reads a file that the calibration block names, relative to the rig's
-// own, and checks its hash.
+// own, and checks its hash. Without a name there is no text.
 func (r *Rig) beside(what string, c Companion) ([]byte, error) {
 	file := c.File
+	if file == "" {
+		return nil, nil
+	}
 	if !filepath.IsAbs(file) {
 		file = filepath.Join(filepath.Dir(r.File), file)
 	}

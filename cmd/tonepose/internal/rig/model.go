@@ -77,11 +77,11 @@ func (m *Model) read(v value) {
 	switch m.Type {
 	case "winding":
 		if m.InnerRadiusM > 0 && m.OuterRadiusM > 0 && m.OuterRadiusM <= m.InnerRadiusM {
-			o.fail("outer_radius_m", keyHint("outer_radius_m"), "must exceed inner_radius_m, which is %s", format(m.InnerRadiusM))
+			o.value("outer_radius_m", false).fail(keyHint("outer_radius_m"), "must exceed inner_radius_m, which is %s", format(m.InnerRadiusM))
 		}
 	case "rectangle":
 		if m.Axis != (r3.Vec{}) && m.WidthAxis != (r3.Vec{}) && parallel(m.Axis, m.WidthAxis) {
-			o.fail("width_axis", "it points along the sides of length width_m, across the axis", "must not be parallel to axis")
+			o.value("width_axis", false).fail("it points along the sides of length width_m, across the axis", "must not be parallel to axis")
 		}
 	case "polyline":
 		m.readPoints(o.value("points_m", true))

@@ -12,7 +12,7 @@ func (b *Box) check(o object) {
 	}
 	for i, c := range [][2]float64{{b.Min.X, b.Max.X}, {b.Min.Y, b.Max.Y}, {b.Min.Z, b.Max.Z}} {
 		if c[0] >= c[1] {
-			o.fail("max_m", "lengths are in metres; the box needs room along every axis",
+			o.value("max_m", false).fail("lengths are in metres; the box needs room along every axis",
 				"must exceed min_m along %c, which is %s", "xyz"[i], format(c[0]))
 			return
 		}
@@ -20,16 +20,18 @@ func (b *Box) check(o object) {
 }
 
 func (c *Channel) check(o object) {
-	c.path, c.file, c.line = o.path, o.r.file, o.at("response").line
+	c.path, c.file = o.path, o.r.file
 	if !o.has("gain") {
 		c.Gain = 1
 	}
-	if !o.has("response") {
+	response := find(o.n.entries, "response")
+	if response == nil {
 		return
 	}
+	c.line = response.at.line
 	for _, key := range []string{"gain", "delay_s"} {
 		if o.has(key) {
-			o.fail(key, "keep the response table or gain and delay_s, not both", "stands beside response")
+			o.value(key, false).fail("keep the response table or gain and delay_s, not both", "stands beside response")
 		}
 	}
 	rows := o.value("response", true)
@@ -44,7 +46,7 @@ func (c *Channel) check(o object) {
 
 func (e *Emitter) check(o object) {
 	if e.Reference != nil && o.has("phase_deg") {
-		o.fail("phase_deg", "remove it: the reference channel measures the phase", "stands beside reference")
+		o.value("phase_deg", false).fail("remove it: the reference channel measures the phase", "stands beside reference")
 	}
 }
 

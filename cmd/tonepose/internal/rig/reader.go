@@ -197,27 +197,6 @@ func (o object) value(key string, required bool) value {
 
 func (o object) has(key string) bool { return o.n != nil && o.n.get(key) != nil }
 
-// at is the place of a key: of its value when that is a scalar; without the
-// key, of the mapping.
-func (o object) at(key string) place {
-	if o.n == nil {
-		return place{}
-	}
-	e := find(o.n.entries, key)
-	switch {
-	case e == nil:
-		return o.n.at
-	case e.value.kind == scalar:
-		return e.value.at
-	}
-	return e.at
-}
-
-// fail reports the value of a key that is there.
-func (o object) fail(key, hint, message string, args ...any) {
-	o.r.fail(o.at(key), join(o.path, key), o.n.get(key).String(), hint, message, args...)
-}
-
 // unique reports a text that was read before in the same group.
 func (v value) unique(group, text, hint, message string) {
 	if text == "" {
