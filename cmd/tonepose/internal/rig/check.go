@@ -6,7 +6,7 @@ import (
 	"strings"
 )
 
-// checkRig checks what single values cannot tell: tones against the sample
+// checkRig checks what single values cannot show: tones against the sample
 // rate, against each other and against response tables; who uses a channel.
 func (r *reader) checkRig(rg *Rig) {
 	r.checkTones(rg)
@@ -90,7 +90,7 @@ func (r *reader) checkTables(rg *Rig) {
 			if outside == nil || slices.ContainsFunc(r.errs, func(old *Error) bool { return old.Path == path }) {
 				continue
 			}
-			r.fail(place{line: c.line}, path, "", "measure the response at the tones of all emitters", "must cover the tone of %s, %s Hz; it covers %s to %s Hz",
+			r.fail(position{line: c.line}, path, "", "measure the response at the tones of all emitters", "must cover the tone of %s, %s Hz; it covers %s to %s Hz",
 				e.Name, format(e.ToneHz), format(c.Table[0].Hz), format(c.Table[len(c.Table)-1].Hz))
 		}
 	}

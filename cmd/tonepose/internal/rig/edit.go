@@ -135,9 +135,7 @@ func (e *Edit) write(s *script, root *node, path, leaf string) error {
 			return e.refuse(path, "cannot be added to its mapping", "add the key by hand")
 		}
 		return nil
-	case n.alias != "":
-		return s.replace(n, leaf)
-	case len(numbers) == 1 && n.kind == scalar && n.plain:
+	case n.alias != "", len(numbers) == 1 && n.kind == scalar && n.plain:
 		return s.replace(n, leaf)
 	case len(numbers) == 3 && n.kind == list && len(n.items) == 3:
 		for i, item := range n.items {
@@ -158,7 +156,7 @@ type spot struct {
 	n      *node  // the value; nil when missing
 	parent *node  // where to add the key, when it is missing or merely merged
 	key    string // with parent
-	shared bool   // the path goes on inside n, whose text serves other places
+	shared bool   // the path goes on inside n, whose text serves other paths too
 }
 
 func locate(root *node, path string) spot {

@@ -51,7 +51,7 @@ func (es Errors) Unwrap() []error {
 	return out
 }
 
-// sorted puts the errors into the file's order; nil when there are none.
+// sorted brings the errors into the file's order; nil when there are none.
 func (es Errors) sorted() error {
 	if len(es) == 0 {
 		return nil

@@ -119,7 +119,7 @@ func (m *Model) readPoints(v value) {
 	}
 }
 
-// parallel tells directions less than a milliradian apart, whose perpendicular
+// parallel reports directions less than a milliradian apart, whose perpendicular
 // part would be rounding more than intent.
 func parallel(a, b r3.Vec) bool {
 	return r3.Norm(r3.Cross(unit3(a), unit3(b))) < 1e-3

@@ -24,15 +24,15 @@ const (
 )
 
 // node is a YAML value with aliases and merges resolved, each part still
-// knowing its place in the text.
+// knowing its position in the text.
 type node struct {
 	kind    kind
-	at      place  // of the value; of the alias where it came by one
-	text    string // of a scalar
-	plain   bool   // a scalar without quotes
+	at      position // of the value; of the alias where it came by one
+	text    string   // of a scalar
+	plain   bool     // a scalar without quotes
 	null    bool
-	flow    bool  // {…} or […]
-	end     place // of the closing bracket of a flow mapping
+	flow    bool     // {…} or […]
+	end     position // of the closing bracket of a flow mapping
 	items   []*node
 	entries []entry
 	twice   []entry // keys that were there before
@@ -41,15 +41,15 @@ type node struct {
 
 type entry struct {
 	key    string
-	at     place // of the key
+	at     position // of the key
 	value  *node
 	merged bool // supplied by <<
 }
 
-// place is 1-based; columns count runes.
-type place struct{ line, column int }
+// position is 1-based; columns count runes.
+type position struct{ line, column int }
 
-func at(t *token.Token) place { return place{t.Position.Line, t.Position.Column} }
+func at(t *token.Token) position { return position{t.Position.Line, t.Position.Column} }
 
 func (n *node) get(key string) *node {
 	if e := find(n.entries, key); e != nil {
@@ -197,7 +197,7 @@ type converter struct {
 	err     *Error
 }
 
-func (c *converter) fail(p place, format string, args ...any) *node {
+func (c *converter) fail(p position, format string, args ...any) *node {
 	if c.err == nil {
 		c.err = &Error{File: c.file, Line: p.line, Message: fmt.Sprintf(format, args...)}
 	}
@@ -206,7 +206,7 @@ func (c *converter) fail(p place, format string, args ...any) *node {
 
 func (c *converter) node(n ast.Node) *node {
 	if n == nil || n.GetToken() == nil {
-		return c.fail(place{}, "a value is missing")
+		return c.fail(position{}, "a value is missing")
 	}
 	t := n.GetToken()
 	p := at(t)

@@ -89,7 +89,7 @@ func (o object) companion(what string) Companion {
 
 // needs reports a key that another one asks for.
 func (o object) needs(key, other string) {
-	if !o.has(key) && !o.lost[key] {
+	if !o.has(key) && !o.misspelt[key] {
 		o.r.fail(o.n.at, join(o.path, key), "", other+" needs it", "is missing")
 	}
 }

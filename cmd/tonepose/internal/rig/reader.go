@@ -18,12 +18,12 @@ type reader struct {
 	opts   Options
 	rig    *Rig
 	errs   Errors
-	names  map[string]place // where a name that must be unique was read
-	models int              // parts read so far
-	depth  int              // of sums
+	names  map[string]position // where a name that must be unique was read
+	models int                 // parts read so far
+	depth  int                 // of sums
 }
 
-func (r *reader) fail(at place, path, value, hint, message string, args ...any) {
+func (r *reader) fail(at position, path, value, hint, message string, args ...any) {
 	r.errs = append(r.errs, &Error{File: r.file, Line: at.line, Path: path, Value: value,
 		Message: fmt.Sprintf(message, args...), Hint: hint})
 }
@@ -45,11 +45,11 @@ func (v value) item(i int) value { return value{v.r, v.n.items[i], index(v.path,
 
 // object is a mapping whose keys are known.
 type object struct {
-	r      *reader
-	n      *node // nil when the value was no mapping: getters then stay silent
-	path   string
-	lost   map[string]bool // keys whose absence another message explains
-	before int             // errors before it was read
+	r        *reader
+	n        *node // nil when the value was no mapping: getters then report nothing
+	path     string
+	misspelt map[string]bool // keys whose absence another message explains
+	before   int             // errors before it was read
 }
 
 func join(path, key string) string {
@@ -64,8 +64,8 @@ func index(path string, i int) string { return path + "[" + strconv.Itoa(i) + "]
 // read fills a struct: by its own method, or from a mapping by the tags of its
 // fields, which its method check then compares.
 func (r *reader) read(v value, dst any) {
-	if own, ok := dst.(interface{ read(value) }); ok {
-		own.read(v)
+	if d, ok := dst.(interface{ read(value) }); ok {
+		d.read(v)
 		return
 	}
 	o := r.fields(v, dst, nil)
@@ -148,7 +148,7 @@ func (r *reader) parts(v value, dst reflect.Value) {
 // object checks that v is a mapping with no other keys than those named.
 func (r *reader) object(v value, keys ...string) object {
 	n, path := v.n, v.path
-	o := object{r: r, path: path, lost: map[string]bool{}, before: len(r.errs)}
+	o := object{r: r, path: path, misspelt: map[string]bool{}, before: len(r.errs)}
 	if n == nil {
 		return o
 	}
@@ -166,7 +166,7 @@ func (r *reader) object(v value, keys ...string) object {
 		}
 		meant, hint := mendKey(e.key, e.value, keys)
 		if meant != "" {
-			o.lost[meant] = true
+			o.misspelt[meant] = true
 		}
 		value := ""
 		if e.value.kind == scalar {
@@ -185,7 +185,7 @@ func (o object) value(key string, required bool) value {
 	}
 	n := o.n.get(key)
 	switch {
-	case n == nil && required && !o.lost[key]:
+	case n == nil && required && !o.misspelt[key]:
 		o.r.fail(o.n.at, v.path, "", keyHint(key), "is missing")
 	case n != nil && n.null:
 		o.r.fail(n.at, v.path, "", keyHint(key), "has no value")

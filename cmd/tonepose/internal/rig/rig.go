@@ -144,7 +144,7 @@ func Parse(name string, text []byte, opts Options) (*Rig, error) {
 		return nil, Errors{perr}
 	}
 	rg := &Rig{File: name, Text: text, SHA256: sha256Of(text), root: root, opts: opts}
-	r := &reader{file: name, opts: opts, rig: rg, names: map[string]place{}}
+	r := &reader{file: name, opts: opts, rig: rg, names: map[string]position{}}
 	r.read(value{r, root, "", ""}, rg)
 	if len(r.errs) == 0 {
 		r.checkRig(rg)

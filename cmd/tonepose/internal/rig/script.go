@@ -39,8 +39,8 @@ func newScript(text []byte) *script {
 	return s
 }
 
-// offset turns a place into a byte offset; -1 outside the text.
-func (s *script) offset(p place) int {
+// offset turns a position into a byte offset; -1 outside the text.
+func (s *script) offset(p position) int {
 	if p.line < 1 || p.line > len(s.lines) {
 		return -1
 	}
@@ -76,7 +76,7 @@ func (s *script) insertKey(m *node, key, value string) bool {
 		s.cuts = append(s.cuts, cut{o, o, text})
 		return o >= 0
 	}
-	var own []place
+	var own []position
 	for _, e := range m.entries {
 		if !e.merged {
 			own = append(own, e.at)
@@ -112,7 +112,7 @@ func (s *script) insertKey(m *node, key, value string) bool {
 	return insert(s.offset(own[0]), pair+s.newline+strings.Repeat(" ", own[0].column-1))
 }
 
-// isComment tells a line (1-based) that is blank or holds a comment only.
+// isComment reports whether a line (1-based) is blank or holds a comment only.
 func (s *script) isComment(line int) bool {
 	end := len(s.text)
 	if line < len(s.lines) {

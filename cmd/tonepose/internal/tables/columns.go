@@ -121,16 +121,6 @@ func (t *textTable) number(column int) (float64, error) {
 	return v, nil
 }
 
-// numbers reads the given columns into dst.
-func (t *textTable) numbers(dst []float64, columns []int) (err error) {
-	for i, c := range columns {
-		if dst[i], err = t.number(c); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
 // line is that of the row read last, from 1.
 func (t *textTable) line() int {
 	line, _ := t.csv.FieldPos(0)

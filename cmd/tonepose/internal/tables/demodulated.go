@@ -39,7 +39,7 @@ type demodulatedRow struct {
 	Names      string   `parquet:"flags,dict,zstd"`
 }
 
-func (r *demodulatedRow) put(d *Demodulated) error {
+func (r *demodulatedRow) store(d *Demodulated) error {
 	if s := d.Hz + d.InPhase + d.Quadrature + d.Sigma; s-s != 0 {
 		return fmt.Errorf("harmonic %d of %s on channel %s at %g s: %g Hz, %g + j %g V, sigma %g V: must be finite",
 			d.Harmonic, d.Reference, d.Signal, d.Time, d.Hz, d.InPhase, d.Quadrature, d.Sigma)
@@ -49,7 +49,7 @@ func (r *demodulatedRow) put(d *Demodulated) error {
 	return nil
 }
 
-func (r *demodulatedRow) get(d *Demodulated) (err error) {
+func (r *demodulatedRow) load(d *Demodulated) (err error) {
 	*d = r.Demodulated
 	d.Phase, d.Unwrapped, d.Sigma, d.SigmaPhase = orNaN(r.Degrees), orNaN(r.Continuous), r.Error, orNaN(r.PhaseError)
 	d.Flags, err = verdict.ParseFlags(r.Names)

@@ -59,7 +59,7 @@ func (v *Integrity) numbers(runnerUp *[8]float64) [20]*float64 {
 		&v.Nonlinearity, &v.Low[0], &v.High[0], &v.Low[1], &v.High[1], &v.Low[2], &v.High[2]}
 }
 
-func (r *integrityRow) put(v *Integrity) error {
+func (r *integrityRow) store(v *Integrity) error {
 	*r = integrityRow{Time: v.Time, Duration: v.Duration, Sensor: v.Sensor, DOF: int32(v.DOF), QuadratureDOF: int32(v.QuadratureDOF),
 		Finding: v.Finding, Flags: v.Flags.String()}
 	nan := math.NaN()
@@ -75,7 +75,7 @@ func (r *integrityRow) put(v *Integrity) error {
 	return nil
 }
 
-func (r *integrityRow) get(v *Integrity) error {
+func (r *integrityRow) load(v *Integrity) error {
 	flags, err := verdict.ParseFlags(r.Flags)
 	*v = Integrity{Time: r.Time, Duration: r.Duration, Sensor: r.Sensor, Flags: flags,
 		Verdict: verdict.Verdict{DOF: int(r.DOF), QuadratureDOF: int(r.QuadratureDOF), Finding: r.Finding}}

@@ -1,11 +1,5 @@
 package tables
 
-import (
-	"fmt"
-	"io"
-	"os"
-)
-
 // Interval is a stretch of a recording to be read as one window.
 type Interval struct {
 	Start, Stop float64 // [s] from the first sample
@@ -19,24 +13,11 @@ type Interval struct {
 // stands for each of them, and a name that is not among them is an error.
 // Rows may overlap and come in any order; equal rows count once.
 func ReadIntervals(path string, sensors []string) ([]Interval, error) {
-	return read(path, func(r io.Reader) ([]Interval, error) { return readIntervals(r, path, sensors) })
+	return distinct(readFile(path, sensors, demand{timesOnly: true}))
 }
 
-func read[T any](path string, parse func(io.Reader) ([]T, error)) ([]T, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return nil, err
-	}
-	defer f.Close()
-	list, err := parse(f)
-	if err == nil && len(list) == 0 {
-		err = fmt.Errorf("%s: no row below the header: one row an interval is needed", path)
-	}
-	return list, err
-}
-
-func readIntervals(r io.Reader, name string, sensors []string) (list []Interval, err error) {
-	rows, err := readStations(r, name, sensors, demand{timesOnly: true})
+// distinct are the intervals of rows, equal ones once.
+func distinct(rows []Station, err error) (list []Interval, _ error) {
 	seen := make(map[Interval]bool)
 	for _, row := range rows {
 		iv := row.Interval
@@ -47,27 +28,4 @@ func readIntervals(r io.Reader, name string, sensors []string) (list []Interval,
 		seen[iv] = true
 	}
 	return list, err
-}
-
-// interval reads start and stop, or one time that is both, or neither.
-func (t *textTable) interval(columns []int) (Interval, error) {
-	iv := Interval{File: t.name, Line: t.line()}
-	if len(columns) == 0 {
-		return iv, nil
-	}
-	var err error
-	if iv.Start, err = t.number(columns[0]); err != nil {
-		return iv, err
-	}
-	if len(columns) == 1 {
-		iv.Stop = iv.Start
-		return iv, nil
-	}
-	if iv.Stop, err = t.number(columns[1]); err != nil {
-		return iv, err
-	}
-	if iv.Stop <= iv.Start {
-		return iv, t.errorf("stop_s = %s: must exceed start_s = %s", t.text(columns[1]), t.text(columns[0]))
-	}
-	return iv, nil
 }

@@ -75,7 +75,7 @@ func (k kind[T, S]) open(path string) (*Reader[T], error) {
 		clear(stored)
 		n, err := guard(func() (int, error) { return dec.Read(stored) })
 		for i := range n {
-			if err := k.get(&stored[i], &batch[i]); err != nil {
+			if err := k.load(&stored[i], &batch[i]); err != nil {
 				return batch[:i], err
 			}
 		}

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"os"
 	"slices"
 	"strings"
 	"time"
@@ -21,17 +22,17 @@ type Station struct {
 	Pose          rigid.Pose // sensor to the frame of the file
 	SigmaPosition float64    // of each component [m]; NaN: not given
 	SigmaRotation float64    // of each component of the rotation vector [rad]; NaN: not given
-	Label         string     // of the column station; rows of one label are one place
-	PlaceOnly     bool       // the file has no quaternions: Pose.Rotation is the identity
+	Label         string     // of the column station; rows of one label are one position
+	PositionOnly  bool       // the file has no quaternions: Pose.Rotation is the identity
 }
 
 // demand says which columns a file of stations must have, beside x_m y_m z_m.
 type demand struct {
-	clocks    [][]string // ways to say when, the first found counts; nil: no times
-	placeOnly bool       // qw qx qy qz may be missing
-	sigmas    bool       // sigma_position_m and sigma_rotation_rad must be there
-	timesOnly bool       // start_s, stop_s and sensor are all that is read
-	origin    time.Time  // from which absolute clocks count
+	clocks       [][]string // ways to say when, the first found counts; nil: no times
+	positionOnly bool       // qw qx qy qz may be missing
+	sigmas       bool       // sigma_position_m and sigma_rotation_rad must be there
+	timesOnly    bool       // start_s, stop_s and sensor are all that is read
+	origin       time.Time  // from which absolute clocks count
 }
 
 var clocks = [][]string{{"start_s", "stop_s"}, {"time_s"}, {"start_datetime", "stop_datetime"}, {"datetime"}}
@@ -40,13 +41,13 @@ var clocks = [][]string{{"start_s", "stop_s"}, {"time_s"}, {"start_datetime", "s
 // there, x_m y_m z_m qw qx qy qz sigma_position_m sigma_rotation_rad. Sensors as
 // in ReadIntervals. A quaternion is normalised if its norm is within 1 % of 1.
 func ReadReference(path string, sensors []string) ([]Station, error) {
-	return readStationsOf(path, sensors, demand{clocks: clocks[:1], sigmas: true})
+	return readFile(path, sensors, demand{clocks: clocks[:1], sigmas: true})
 }
 
-// ReadTruth is ReadReference, but time_s may stand in place of start_s and
+// ReadTruth is ReadReference, but time_s may stand instead of start_s and
 // stop_s, and the sigmas may be missing.
 func ReadTruth(path string, sensors []string) ([]Station, error) {
-	return readStationsOf(path, sensors, demand{clocks: clocks[:2]})
+	return readFile(path, sensors, demand{clocks: clocks[:2]})
 }
 
 // ReadKnown reads poses to compare with: as ReadTruth, but the quaternions may be
@@ -54,17 +55,26 @@ func ReadTruth(path string, sensors []string) ([]Station, error) {
 // stop_datetime, or datetime, in RFC 3339 with its zone. Those are counted from
 // origin, the time of the recording's first sample.
 func ReadKnown(path string, sensors []string, origin time.Time) ([]Station, error) {
-	return readStationsOf(path, sensors, demand{clocks: clocks, placeOnly: true, origin: origin})
+	return readFile(path, sensors, demand{clocks: clocks, positionOnly: true, origin: origin})
 }
 
-// ReadPlaces reads poses without times: sensor if there, x_m y_m z_m qw qx qy qz
+// ReadPoses reads poses without times: sensor if there, x_m y_m z_m qw qx qy qz
 // and the sigmas if there.
-func ReadPlaces(path string, sensors []string) ([]Station, error) {
-	return readStationsOf(path, sensors, demand{})
+func ReadPoses(path string, sensors []string) ([]Station, error) {
+	return readFile(path, sensors, demand{})
 }
 
-func readStationsOf(path string, sensors []string, d demand) ([]Station, error) {
-	return read(path, func(r io.Reader) ([]Station, error) { return readStations(r, path, sensors, d) })
+func readFile(path string, sensors []string, d demand) ([]Station, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	list, err := readStations(f, path, sensors, d)
+	if err == nil && len(list) == 0 {
+		err = fmt.Errorf("%s: no row below the header: one row an interval is needed", path)
+	}
+	return list, err
 }
 
 func readStations(r io.Reader, name string, sensors []string, d demand) ([]Station, error) {
@@ -88,11 +98,11 @@ func readStations(r io.Reader, name string, sensors []string, d demand) ([]Stati
 			return nil, err
 		}
 		// A row that names none of the sensors stands for each of them.
-		who := sensors
+		names := sensors
 		if row.Sensor = strings.Clone(t.text(c.sensor)); row.Sensor != "" || len(sensors) == 0 {
-			who = []string{row.Sensor}
+			names = []string{row.Sensor}
 		}
-		for _, row.Sensor = range who {
+		for _, row.Sensor = range names {
 			if len(sensors) > 0 && !slices.Contains(sensors, row.Sensor) {
 				return nil, t.errorf("sensor = %q: must be one of the rig's sensors: %s", row.Sensor, strings.Join(sensors, ", "))
 			}
@@ -133,7 +143,7 @@ func (d demand) columns(t *textTable) (c stationColumns, err error) {
 		return c, fmt.Errorf("%s: the recording states no start time: name times in seconds from its first sample (time_s, or start_s and stop_s)", t.name)
 	}
 	pose := []string{"x_m", "y_m", "z_m", "qw", "qx", "qy", "qz"}
-	if d.placeOnly && t.column("qw") < 0 && t.column("qx") < 0 && t.column("qy") < 0 && t.column("qz") < 0 {
+	if d.positionOnly && t.column("qw") < 0 && t.column("qx") < 0 && t.column("qy") < 0 && t.column("qz") < 0 {
 		pose = pose[:3]
 	}
 	if c.pose, err = t.columns(pose...); err != nil {
@@ -148,13 +158,15 @@ func (d demand) columns(t *textTable) (c stationColumns, err error) {
 
 func (c stationColumns) station(t *textTable) (s Station, err error) {
 	s = Station{Pose: rigid.Pose{Rotation: quat.Number{Real: 1}}, SigmaPosition: math.NaN(), SigmaRotation: math.NaN(),
-		Label: strings.Clone(t.text(c.label)), PlaceOnly: len(c.pose) == 3}
-	if s.Interval, err = t.when(c.when, c.absolute, c.origin); err != nil {
+		Label: strings.Clone(t.text(c.label)), PositionOnly: len(c.pose) == 3}
+	if s.Interval, err = c.interval(t); err != nil {
 		return s, err
 	}
 	var v [7]float64
-	if err := t.numbers(v[:len(c.pose)], c.pose); err != nil {
-		return s, err
+	for i, column := range c.pose {
+		if v[i], err = t.number(column); err != nil {
+			return s, err
+		}
 	}
 	s.Pose.Position = r3.Vec{X: v[0], Y: v[1], Z: v[2]}
 	if len(c.pose) == len(v) {
@@ -179,24 +191,36 @@ func (c stationColumns) station(t *textTable) (s Station, err error) {
 	return s, nil
 }
 
-// when reads an interval or a time, in seconds or absolute.
-func (t *textTable) when(columns []int, absolute bool, origin time.Time) (Interval, error) {
-	if !absolute {
-		return t.interval(columns)
-	}
-	iv := Interval{File: t.name, Line: t.line()}
-	for i, c := range columns {
-		at, err := time.Parse(time.RFC3339Nano, t.text(c))
-		if err != nil {
-			return iv, t.errorf("%s = %q: must be a time in RFC 3339 with its zone, such as 2026-03-01T12:00:00.250Z", t.header[c], t.text(c))
+// interval reads start and stop, or one time that is both, or neither.
+func (c stationColumns) interval(t *textTable) (iv Interval, err error) {
+	iv = Interval{File: t.name, Line: t.line()}
+	for i, column := range c.when {
+		if iv.Stop, err = c.seconds(t, column); err != nil {
+			return iv, err
 		}
-		iv.Stop = at.Sub(origin).Seconds()
 		if i == 0 {
 			iv.Start = iv.Stop
 		}
 	}
-	if len(columns) == 2 && iv.Stop <= iv.Start {
-		return iv, t.errorf("%s = %s: must be later than %s = %s", t.header[columns[1]], t.text(columns[1]), t.header[columns[0]], t.text(columns[0]))
+	if len(c.when) == 2 && iv.Stop <= iv.Start {
+		after := "exceed"
+		if c.absolute {
+			after = "be later than"
+		}
+		start, stop := c.when[0], c.when[1]
+		return iv, t.errorf("%s = %s: must %s %s = %s", t.header[stop], t.text(stop), after, t.header[start], t.text(start))
 	}
 	return iv, nil
+}
+
+// seconds reads a time from the recording's first sample, or an absolute one.
+func (c stationColumns) seconds(t *textTable, column int) (float64, error) {
+	if !c.absolute {
+		return t.number(column)
+	}
+	at, err := time.Parse(time.RFC3339Nano, t.text(column))
+	if err != nil {
+		return 0, t.errorf("%s = %q: must be a time in RFC 3339 with its zone, such as 2026-03-01T12:00:00.250Z", t.header[column], t.text(column))
+	}
+	return at.Sub(c.origin).Seconds(), nil
 }

@@ -26,7 +26,7 @@ type phasorRow struct {
 	Names string `parquet:"flags,dict"`
 }
 
-func (r *phasorRow) put(p *Phasor) error {
+func (r *phasorRow) store(p *Phasor) error {
 	// x−x is 0 for every finite x, NaN for the others.
 	if s := p.ToneHz + p.InPhase + p.Quadrature + p.Sigma; s-s != 0 {
 		return fmt.Errorf("phasor of tone %s on channel %s at %g s: %g Hz, %g + j %g V, sigma %g V: must be finite",
@@ -36,7 +36,7 @@ func (r *phasorRow) put(p *Phasor) error {
 	return nil
 }
 
-func (r *phasorRow) get(p *Phasor) (err error) {
+func (r *phasorRow) load(p *Phasor) (err error) {
 	*p = r.Phasor
 	p.Flags, err = verdict.ParseFlags(r.Names)
 	return err
@@ -50,13 +50,13 @@ type couplingRow struct {
 	Names string   `parquet:"flags,dict"`
 }
 
-func (r *couplingRow) put(c *Coupling) error {
+func (r *couplingRow) store(c *Coupling) error {
 	*r = couplingRow{Coupling: *c, Names: c.Flags.String()}
 	r.Real, r.Imag, r.Error = known(&r.Value), known(&r.Quadrature), known(&r.Sigma)
 	return nil
 }
 
-func (r *couplingRow) get(c *Coupling) (err error) {
+func (r *couplingRow) load(c *Coupling) (err error) {
 	*c = r.Coupling
 	c.Value, c.Quadrature, c.Sigma = orNaN(r.Real), orNaN(r.Imag), orNaN(r.Error)
 	c.Flags, err = verdict.ParseFlags(r.Names)
@@ -113,7 +113,7 @@ type poseRow struct {
 	values [38]float64 // estimate, tip, sigmas, covariance, chi2
 }
 
-func (r *poseRow) put(p *Pose) error {
+func (r *poseRow) store(p *Pose) error {
 	*r = poseRow{Time: p.Time, Duration: p.Duration, Sensor: p.Sensor,
 		DOF: int32(p.DOF), Iterations: int32(p.Iterations), Status: p.Status, Flags: p.Flags.String()}
 	v := &r.values
@@ -137,8 +137,8 @@ func (r *poseRow) put(p *Pose) error {
 	return nil
 }
 
-// get leaves nil what is NULL in any of its columns.
-func (r *poseRow) get(p *Pose) error {
+// load leaves nil what is NULL in any of its columns.
+func (r *poseRow) load(p *Pose) error {
 	flags, err := verdict.ParseFlags(r.Flags)
 	*p = Pose{Time: r.Time, Duration: r.Duration, Sensor: r.Sensor, Chi2: orNaN(r.Chi2),
 		DOF: int(r.DOF), Iterations: int(r.Iterations), Status: r.Status, Flags: flags}
