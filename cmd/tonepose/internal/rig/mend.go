@@ -58,12 +58,8 @@ func mendKey(key string, value *node, known []string) (meant, hint string) {
 			continue
 		}
 		hint = "write " + k + ", in " + unitNames[unitOf]
-		for _, u := range units {
-			if u.written == suffix && u.si == unitOf {
-				if x := scaled(value, u.factor); x != "" {
-					hint = "write " + k + ": " + x
-				}
-			}
+		if x := scaled(value, suffix, unitOf); x != "" {
+			hint = "write " + k + ": " + x
 		}
 		return k, hint
 	}
@@ -79,24 +75,25 @@ func mendKey(key string, value *node, known []string) (meant, hint string) {
 	return "", "known here: " + strings.Join(slices.Sorted(slices.Values(known)), ", ")
 }
 
-// scaled prints a number or a list of three in the right unit; nothing for what
-// is neither.
-func scaled(n *node, factor float64) string {
+// scaled prints a number, or a list of three, that was written in one unit in
+// another; nothing for what is neither, and for units that do not convert.
+func scaled(n *node, written, si string) string {
 	if n.kind == list && len(n.items) == 3 {
-		x, y, z := scaled(n.items[0], factor), scaled(n.items[1], factor), scaled(n.items[2], factor)
+		x, y, z := scaled(n.items[0], written, si), scaled(n.items[1], written, si), scaled(n.items[2], written, si)
 		if x == "" || y == "" || z == "" {
 			return ""
 		}
 		return "[" + x + ", " + y + ", " + z + "]"
 	}
-	if n.kind != scalar || !n.plain || !decimal.MatchString(n.text) {
+	i := slices.IndexFunc(units, func(u unit) bool { return u.written == written && u.si == si })
+	if i < 0 || n.kind != scalar || !n.plain || !decimal.MatchString(n.text) {
 		return ""
 	}
 	x, err := strconv.ParseFloat(n.text, 64)
 	if err != nil {
 		return ""
 	}
-	return strconv.FormatFloat(x*factor, 'g', 10, 64)
+	return strconv.FormatFloat(x*units[i].factor, 'g', 10, 64)
 }
 
 var unitNames = map[string]string{
@@ -143,10 +140,8 @@ func numberHint(n *node, key string) string {
 	}
 	if m := withUnit.FindStringSubmatch(n.text); m != nil {
 		_, si := split(key)
-		for _, u := range units {
-			if x := scaled(&node{plain: true, text: m[1]}, u.factor); x != "" && u.si == si && u.written == strings.ToLower(m[2]) {
-				return "the key names the unit; write " + x
-			}
+		if x := scaled(&node{plain: true, text: m[1]}, strings.ToLower(m[2]), si); x != "" {
+			return "the key names the unit; write " + x
 		}
 	}
 	if trimmed := strings.ReplaceAll(n.text, "_", ""); trimmed != n.text && decimal.MatchString(trimmed) {
