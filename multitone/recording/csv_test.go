@@ -142,11 +142,13 @@ func TestCSVGaps(t *testing.T) {
 
 func TestCSVMissingValues(t *testing.T) {
 	r := open(t, save(t, "bench.csv", []byte("t,a,b\n0,1,2\n1,,nan\n2,3,-inf\n3,4,5\n")), Options{})
+	m := NewMonitor(r.Info())
+	r.Watch(m)
 	if d := cmp.Diff([][]float64{{1, 1, 3, 4}, {2, 2, 2, 5}}, readAll(t, r, 3)); d != "" {
 		t.Errorf("-want +got:\n%s", d)
 	}
-	if r.NonFinite() != 3 {
-		t.Errorf("%d replaced, expected 3", r.NonFinite())
+	if seen := m.Channels(); seen[0].NonFinite != 1 || seen[1].NonFinite != 2 {
+		t.Errorf("%+v, expected 1 and 2 replaced", seen)
 	}
 }
 
