@@ -35,10 +35,11 @@ type place struct{ offset, line int64 }
 // decimal point. Blank lines and lines that start with # are skipped. An empty field is a missing value.
 func parseCSV(f io.ReaderAt, name string, size int64, opt Options) (*layout, error) {
 	t := &table{lines: lines{file: f, name: name}}
-	bom := make([]byte, 3)
-	if n, _ := f.ReadAt(bom, 0); n == 3 && string(bom) == byteOrderMark {
-		t.lines.seek(3, 0)
+	bom, start := make([]byte, len(byteOrderMark)), int64(0)
+	if readAt(f, bom, 0) == nil && string(bom) == byteOrderMark {
+		start = int64(len(bom))
 	}
+	t.lines.seek(start, 0)
 	header, firstIsTime, err := t.head()
 	if err != nil {
 		return nil, err
@@ -75,7 +76,7 @@ func parseCSV(f io.ReaderAt, name string, size int64, opt Options) (*layout, err
 // head reads the header, if there is one, and the shape of the first row.
 func (t *table) head() (header []string, isTime bool, err error) {
 	name := t.lines.name
-	at, line := t.lines.at(), t.lines.line
+	at, line := t.lines.offset, t.lines.line
 	text, err := t.lines.row()
 	if err == io.EOF {
 		return nil, false, fmt.Errorf("%s: no row of numbers; the table is empty", name)
@@ -92,7 +93,7 @@ func (t *table) head() (header []string, isTime bool, err error) {
 	}
 	t.columns = 1 + bytes.Count(text, []byte{t.delim})
 	if header != nil {
-		at, line = t.lines.at(), t.lines.line
+		at, line = t.lines.offset, t.lines.line
 		if text, err = t.lines.row(); err == io.EOF {
 			return nil, false, fmt.Errorf("%s: a header and no row of numbers; the table is empty", name)
 		} else if err != nil {
@@ -148,10 +149,10 @@ func split(line string, delim byte) (fields []string) {
 // scan reads every row once. A first column that is only guessed to be time stops being it where it is not evenly
 // rising.
 func (t *table) scan(clock *timeline, timed bool) (isTime bool, err error) {
-	first := place{t.lines.at(), t.lines.line}
+	first := place{t.lines.offset, t.lines.line}
 	for ; ; t.rows++ {
 		if t.rows%indexRows == 0 {
-			t.index = append(t.index, place{t.lines.at(), t.lines.line})
+			t.index = append(t.index, place{t.lines.offset, t.lines.line})
 		}
 		text, err := t.lines.row()
 		if err == io.EOF {

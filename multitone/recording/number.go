@@ -6,10 +6,6 @@ import (
 	"strconv"
 )
 
-// pow10 are the powers that a float64 holds exactly.
-var pow10 = [...]float64{1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16,
-	1e17, 1e18, 1e19, 1e20, 1e21, 1e22}
-
 // parseNumber reads a decimal number with a point or a comma, blanks and quotes about it allowed; an empty field is a
 // missing value, NaN. The result is the nearest float64: a mantissa below 2^53 times or over an exact power of ten is
 // rounded once (Clinger, How to read floating point numbers accurately, 1990); all else goes to strconv.
@@ -45,32 +41,19 @@ func parseNumber(b []byte) (float64, bool) {
 	if point >= 0 {
 		exp = point - digits
 	}
-	if i < len(b) && digits > 0 && (b[i] == 'e' || b[i] == 'E') {
-		e, n, sign := 0, 0, 1
-		i++
-		if i < len(b) && (b[i] == '-' || b[i] == '+') {
-			if b[i] == '-' {
-				sign = -1
-			}
-			i++
+	if i < len(b) && b[i]|0x20 == 'e' {
+		if e, err := strconv.Atoi(string(b[i+1:])); err == nil {
+			exp, i = exp+e, len(b)
 		}
-		for ; i < len(b) && b[i]-'0' <= 9 && n < 5; i++ {
-			e = e*10 + int(b[i]-'0')
-			n++
-		}
-		if n == 0 {
-			return 0, false
-		}
-		exp += sign * e
 	}
 	if i < len(b) || digits == 0 || digits > 19 || mantissa >= 1<<53 || exp < -22 || exp > 22 {
 		return parseSlow(b)
 	}
 	v := float64(mantissa)
 	if exp < 0 {
-		v /= pow10[-exp]
+		v /= math.Pow10(-exp)
 	} else {
-		v *= pow10[exp]
+		v *= math.Pow10(exp)
 	}
 	if negative {
 		v = -v
@@ -80,12 +63,12 @@ func parseNumber(b []byte) (float64, bool) {
 
 // parseSlow takes long mantissas, far exponents, nan and inf, and turns down everything else.
 func parseSlow(b []byte) (float64, bool) {
-	if len(b) > 64 || bytes.ContainsAny(b, "xXpP_") || bytes.Count(b, []byte{','})+bytes.Count(b, []byte{'.'}) > 1 {
+	if len(b) > 64 || bytes.ContainsAny(b, "xXpP_") {
 		return 0, false
 	}
 	var text [64]byte
 	n := copy(text[:], b)
-	if i := bytes.IndexByte(text[:n], ','); i >= 0 {
+	if i := bytes.IndexByte(b, ','); i >= 0 {
 		text[i] = '.'
 	}
 	v, err := strconv.ParseFloat(string(text[:n]), 64)
