@@ -12,7 +12,7 @@ const blockBytes = 128 << 10
 // Reader hands out a recording block by block. Its methods are for one goroutine, except SHA256.
 type Reader struct {
 	info   Info
-	file   *hashed
+	file   file
 	src    source
 	pos    int64
 	last   []float64 // last finite value of each channel
@@ -37,12 +37,12 @@ func newReader(f file, name string, size int64, l *layout, opt Options) (*Reader
 	if err != nil {
 		return nil, err
 	}
-	r := &Reader{info: in, file: &hashed{file: f}, last: make([]float64, in.Channels), view: make([][]float64, in.Channels)}
+	r := &Reader{info: in, file: f, last: make([]float64, in.Channels), view: make([][]float64, in.Channels)}
 	if l.text != nil {
-		l.text.lines.file = r.file
+		l.text.lines.file = f
 		r.src = l.text
 	} else {
-		r.src = &samples{file: r.file, layout: l, scale: in.Scale, decode: l.typ.decoder()}
+		r.src = &samples{file: f, layout: l, scale: in.Scale, decode: l.typ.decoder()}
 	}
 	return r, nil
 }

@@ -164,11 +164,11 @@ func (m *sigmfMeta) layout(f io.ReaderAt, meta, data string, size int64, opt Opt
 		}
 	}
 	if g.SHA512 != "" && !opt.IgnoreHash {
-		h := sha512.New()
-		if _, err := io.CopyBuffer(h, io.NewSectionReader(f, 0, size), make([]byte, blockBytes)); err != nil {
+		found, err := digest(sha512.New(), f, size)
+		if err != nil {
 			return nil, fmt.Errorf("%s: %w", data, err)
 		}
-		if found := hex.EncodeToString(h.Sum(nil)); !strings.EqualFold(found, g.SHA512) {
+		if !strings.EqualFold(found, g.SHA512) {
 			return nil, fmt.Errorf("%s: %w: found %.12s…, %s states %.12s…; the data are not the ones described: fetch them "+
 				"again, or ignore the hash", data, ErrHash, found, meta, g.SHA512)
 		}
