@@ -88,30 +88,6 @@ func TestReadInt16IsReadPlanar(t *testing.T) {
 	contains(t, err, "bench.dat", "rf32_le", "read them as floats")
 }
 
-func TestSeekSample(t *testing.T) {
-	typ, _ := parseDatatype("ri16_le")
-	r := open(t, save(t, "bench.dat", interleave(t, typ, ramp(2, 300))), Options{Format: "ri16_le", SampleRate: 1, Channels: 2})
-	all := readAll(t, r, 64)
-	dst := [][]float64{make([]float64, 10), make([]float64, 10)}
-	for _, at := range []int64{299, 0, 150, 295} {
-		if err := r.SeekSample(at); err != nil {
-			t.Fatal(err)
-		}
-		n, err := r.ReadPlanar(dst)
-		if err != nil || n != int(min(10, 300-at)) {
-			t.Fatalf("at %d: %d samples, %v", at, n, err)
-		}
-		if d := cmp.Diff(all[1][at:at+int64(n)], dst[1][:n]); d != "" {
-			t.Errorf("at %d:\n%s", at, d)
-		}
-	}
-	if err := r.SeekSample(301); err == nil {
-		t.Error("sought behind the end")
-	} else {
-		contains(t, err, "bench.dat", "301", "0..300")
-	}
-}
-
 func TestFullScale(t *testing.T) {
 	data := make([]byte, 8)
 	open := func(opt Options) (*Reader, error) {

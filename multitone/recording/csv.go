@@ -11,9 +11,6 @@ import (
 
 const byteOrderMark = "\xef\xbb\xbf"
 
-// indexRows: the place of every so manyth row is kept, for seeking: 16 bytes for about a megabyte of text.
-const indexRows = 1 << 15
-
 // table is a CSV: where its rows are and which column is which channel.
 type table struct {
 	lines   lines
@@ -22,11 +19,8 @@ type table struct {
 	channel []int // channel of each column, −1: not read
 	names   []string
 	rows    int64
-	pos     int64   // row that lines will give next
-	index   []place // of rows 0, indexRows, …
+	first   place // of the rows
 }
-
-type place struct{ offset, line int64 }
 
 // parseCSV finds delimiter, header, time column and channels of a table of numbers, then reads it once to count its
 // rows and to check the time column.
@@ -35,11 +29,11 @@ type place struct{ offset, line int64 }
 // decimal point. Blank lines and lines that start with # are skipped. An empty field is a missing value.
 func parseCSV(f io.ReaderAt, name string, size int64, opt Options) (*layout, error) {
 	t := &table{lines: lines{file: f, name: name}}
-	bom, start := make([]byte, len(byteOrderMark)), int64(0)
+	bom, start := make([]byte, len(byteOrderMark)), place{}
 	if readAt(f, bom, 0) == nil && string(bom) == byteOrderMark {
-		start = int64(len(bom))
+		start.offset = int64(len(bom))
 	}
-	t.lines.seek(start, 0)
+	t.lines.seek(start)
 	header, firstIsTime, err := t.head()
 	if err != nil {
 		return nil, err
@@ -76,7 +70,7 @@ func parseCSV(f io.ReaderAt, name string, size int64, opt Options) (*layout, err
 // head reads the header, if there is one, and the shape of the first row.
 func (t *table) head() (header []string, isTime bool, err error) {
 	name := t.lines.name
-	at, line := t.lines.offset, t.lines.line
+	t.first = t.lines.place
 	text, err := t.lines.row()
 	if err == io.EOF {
 		return nil, false, fmt.Errorf("%s: no row of numbers; the table is empty", name)
@@ -93,7 +87,7 @@ func (t *table) head() (header []string, isTime bool, err error) {
 	}
 	t.columns = 1 + bytes.Count(text, []byte{t.delim})
 	if header != nil {
-		at, line = t.lines.offset, t.lines.line
+		t.first = t.lines.place
 		if text, err = t.lines.row(); err == io.EOF {
 			return nil, false, fmt.Errorf("%s: a header and no row of numbers; the table is empty", name)
 		} else if err != nil {
@@ -117,7 +111,7 @@ func (t *table) head() (header []string, isTime bool, err error) {
 	if isTime && t.columns == 1 {
 		return nil, false, fmt.Errorf("%s:%d: a time column and no channel; add one", name, t.lines.line)
 	}
-	t.lines.seek(at, line)
+	t.lines.seek(t.first)
 	return header, isTime, nil
 }
 
@@ -149,11 +143,7 @@ func split(line string, delim byte) (fields []string) {
 // scan reads every row once. A first column that is only guessed to be time stops being it where it is not evenly
 // rising.
 func (t *table) scan(clock *timeline, timed bool) (isTime bool, err error) {
-	first := place{t.lines.offset, t.lines.line}
 	for ; ; t.rows++ {
-		if t.rows%indexRows == 0 {
-			t.index = append(t.index, place{t.lines.offset, t.lines.line})
-		}
 		text, err := t.lines.row()
 		if err == io.EOF {
 			break
@@ -181,16 +171,13 @@ func (t *table) scan(clock *timeline, timed bool) (isTime bool, err error) {
 			return false, err
 		}
 	}
-	t.lines.seek(first.offset, first.line)
-	if !timed {
+	if timed {
+		err = clock.end()
+	}
+	if err == errNotTime {
 		return false, nil
 	}
-	if err := clock.end(); err == errNotTime {
-		return false, nil
-	} else if err != nil {
-		return false, err
-	}
-	return true, nil
+	return timed, err
 }
 
 // choose maps columns to channels: by the header's names if it has all that are wanted, else by order.
@@ -234,21 +221,18 @@ func (t *table) choose(header []string, timed bool, name string, opt Options) er
 	return nil
 }
 
-// read parses rows [pos, pos+n).
+// read parses the next n rows, from the first on if pos is 0.
 func (t *table) read(dst [][]float64, n int, pos int64) (nonFinite bool, err error) {
-	if pos != t.pos || pos == 0 {
-		at := t.index[pos/indexRows]
-		t.lines.seek(at.offset, at.line)
-		for t.pos = pos / indexRows * indexRows; t.pos < pos; t.pos++ {
-			if _, err := t.lines.row(); err != nil {
-				return false, unexpected(err)
-			}
-		}
+	if pos == 0 {
+		t.lines.seek(t.first)
 	}
 	for i := range n {
 		text, err := t.lines.row()
+		if err == io.EOF {
+			err = io.ErrUnexpectedEOF
+		}
 		if err != nil {
-			return false, unexpected(err)
+			return false, err
 		}
 		k := 0
 		for more := true; more; k++ {
@@ -280,15 +264,7 @@ func (t *table) read(dst [][]float64, n int, pos int64) (nonFinite bool, err err
 				t.lines.line, plural(k, "field"), t.columns)
 		}
 	}
-	t.pos = pos + int64(n)
 	return nonFinite, nil
-}
-
-func unexpected(err error) error {
-	if err == io.EOF {
-		return io.ErrUnexpectedEOF
-	}
-	return err
 }
 
 // beginCSV writes the header.

@@ -152,23 +152,6 @@ func TestCSVMissingValues(t *testing.T) {
 	}
 }
 
-func TestCSVSeek(t *testing.T) {
-	var b strings.Builder
-	for i := range 3*indexRows + 10 {
-		fmt.Fprintf(&b, "%d\n", i)
-	}
-	r := open(t, save(t, "bench.csv", []byte(b.String())), Options{SampleRate: 1})
-	dst := [][]float64{make([]float64, 5)}
-	for _, at := range []int64{2*indexRows + 3, 7, indexRows, 0, 3*indexRows + 5} {
-		if err := r.SeekSample(at); err != nil {
-			t.Fatal(err)
-		}
-		if _, err := r.ReadPlanar(dst); err != nil || dst[0][0] != float64(at) || dst[0][4] != float64(at+4) {
-			t.Errorf("at %d: %v, %v", at, dst, err)
-		}
-	}
-}
-
 func TestCSVErrors(t *testing.T) {
 	for _, c := range []struct {
 		text  string

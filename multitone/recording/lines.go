@@ -13,20 +13,22 @@ const maxLine = 128 << 10
 
 // lines reads text line by line from any offset of a file. Call seek first.
 type lines struct {
-	file   io.ReaderAt
-	name   string
-	text   *bufio.Reader
-	offset int64 // in the file, of the line that next will return
-	line   int64 // number of the line that next returned last, from 1
+	file io.ReaderAt
+	name string
+	text *bufio.Reader
+	place
 }
 
-// seek makes the line at offset the next one; its number is line+1.
-func (l *lines) seek(offset, line int64) {
+// place in a text: where the next line starts, and the number of the one before it, from 1.
+type place struct{ offset, line int64 }
+
+// seek makes the line at a place the next one.
+func (l *lines) seek(at place) {
 	if l.text == nil {
 		l.text = bufio.NewReaderSize(nil, maxLine)
 	}
-	l.text.Reset(io.NewSectionReader(l.file, offset, math.MaxInt64-offset))
-	l.offset, l.line = offset, line
+	l.text.Reset(io.NewSectionReader(l.file, at.offset, math.MaxInt64-at.offset))
+	l.place = at
 }
 
 // next returns a line without its end, valid until the next call, or io.EOF.

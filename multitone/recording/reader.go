@@ -54,15 +54,8 @@ func (r *Reader) Info() Info { return r.info }
 func (r *Reader) Close() error { return r.file.Close() }
 
 // Rewind goes back to the first sample.
-func (r *Reader) Rewind() error { return r.SeekSample(0) }
-
-// SeekSample makes sample n the next to be read. A pass that starts there holds 0 in place of non-finite samples until
-// the first finite one.
-func (r *Reader) SeekSample(n int64) error {
-	if n < 0 || n > r.info.Samples {
-		return fmt.Errorf("%s: sample %d is outside 0..%d", r.info.Name, n, r.info.Samples)
-	}
-	r.pos = n
+func (r *Reader) Rewind() error {
+	r.pos = 0
 	clear(r.last)
 	return nil
 }
