@@ -126,7 +126,8 @@ func testInfo(datatype string, channels int) Info {
 	for c := range in.Scale {
 		in.Scale[c] = 1
 		if in.Integer {
-			in.Bits = in.container()
+			typ, _ := parseDatatype(datatype)
+			in.Bits = 8 * typ.size
 			in.Scale[c] = math.Ldexp(1, 1-in.Bits)
 		}
 	}

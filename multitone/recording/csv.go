@@ -2,6 +2,7 @@ package recording
 
 import (
 	"bytes"
+	"encoding/csv"
 	"fmt"
 	"io"
 	"slices"
@@ -125,18 +126,13 @@ func delimiter(line []byte) byte {
 }
 
 // split parts a header; a quoted name may hold the delimiter.
-func split(line string, delim byte) (fields []string) {
-	quoted, start := false, 0
-	add := func(s string) { fields = append(fields, strings.TrimSpace(strings.Trim(strings.TrimSpace(s), `"`))) }
-	for i := 0; i < len(line); i++ {
-		if line[i] == '"' {
-			quoted = !quoted
-		} else if line[i] == delim && !quoted {
-			add(line[start:i])
-			start = i + 1
-		}
+func split(line string, delim byte) []string {
+	r := csv.NewReader(strings.NewReader(line))
+	r.Comma, r.LazyQuotes, r.TrimLeadingSpace = rune(delim), true, delim != '\t'
+	fields, _ := r.Read()
+	for k := range fields {
+		fields[k] = strings.TrimSpace(fields[k])
 	}
-	add(line[start:])
 	return fields
 }
 

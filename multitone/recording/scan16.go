@@ -12,17 +12,15 @@ const smallCodes = 64
 
 // stored16 judges signed little-endian counts of 16 bits, frame after frame from pos on.
 func (m *Monitor) stored16(b []byte, pos int64) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
 	frame := 2 * len(m.channels)
-	n := len(b) / frame
-	for done := m.unseen(pos, n); done < n; {
-		at := pos + int64(done)
-		count := min(n-done, m.piece-int(at%int64(m.piece)))
-		m.piece16(b[done*frame:(done+count)*frame], at)
-		done += count
-		m.next = at + int64(count)
-	}
+	m.pieces(pos, len(b)/frame, func(start, stop int, at int64) {
+		piece := b[start*frame : stop*frame]
+		kernel.Extremes(m.low, m.high, m.sums, piece)
+		for c := range m.channels {
+			m.channel16(c, piece, at)
+		}
+		m.repeat.counts(m, piece, frame, at)
+	})
 }
 
 // Int16 judges counts of 16 or fewer bits, all channels of a sample side by side, from sample pos on.
@@ -32,16 +30,6 @@ func (m *Monitor) Int16(d []int16, pos int64) {
 		b, _ = binary.Append(nil, binary.LittleEndian, d)
 	}
 	m.stored16(b, pos)
-}
-
-// piece16 judges a piece: extremes and sums of all channels first, details of those that are suspicious.
-func (m *Monitor) piece16(b []byte, pos int64) {
-	nc := len(m.channels)
-	kernel.Extremes(m.low, m.high, m.sums, b)
-	for c := range nc {
-		m.channel16(c, b, pos)
-	}
-	m.repeat.counts(m, b, 2*nc, pos)
 }
 
 // suspicious tells whether an extreme of a piece is worth a closer look: an end code, or unless it is small and no new

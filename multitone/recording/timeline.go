@@ -60,8 +60,8 @@ func (c *timeline) even() bool {
 	if len(steps) < 2 {
 		return false
 	}
-	sorted := slices.Sorted(slices.Values(steps))
-	median := sorted[len(sorted)/2]
+	slices.Sort(steps)
+	median := steps[len(steps)/2]
 	odd := 0
 	for _, s := range steps {
 		if math.Abs(s-median) > 0.1*median {
@@ -215,18 +215,16 @@ func (c *timeline) sampleRate() float64 {
 // plainest is the rate 1/step; among the rates within the relative tolerance the one with the fewest digits in either
 // the rate or the step, as instruments are set to round numbers.
 func plainest(step, tolerance float64) float64 {
+	round := func(x float64, digits int) (rounded float64, within bool) {
+		rounded, err := strconv.ParseFloat(strconv.FormatFloat(x, 'g', digits, 64), 64)
+		return rounded, err == nil && math.Abs(rounded-x) <= tolerance*x
+	}
 	for digits := 1; digits <= 16; digits++ {
-		for _, v := range []struct {
-			x    float64
-			rate func(float64) float64
-		}{
-			{1 / step, func(x float64) float64 { return x }},
-			{step, func(x float64) float64 { return 1 / x }},
-		} {
-			round, err := strconv.ParseFloat(strconv.FormatFloat(v.x, 'g', digits, 64), 64)
-			if err == nil && math.Abs(round-v.x) <= tolerance*v.x {
-				return v.rate(round)
-			}
+		if rate, ok := round(1/step, digits); ok {
+			return rate
+		}
+		if step, ok := round(step, digits); ok {
+			return 1 / step
 		}
 	}
 	return 1 / step
