@@ -39,10 +39,8 @@ func parseCSV(f io.ReaderAt, name string, size int64, opt Options) (*layout, err
 	if err != nil {
 		return nil, err
 	}
-	timed := firstIsTime
-	if !timed && t.columns > 1 && (len(header) == 0 || !slices.Contains(opt.Names, header[0])) {
-		timed = true // perhaps: evenly rising?
-	}
+	timed := firstIsTime || // or perhaps: evenly rising?
+		t.columns > 1 && (len(header) == 0 || !slices.Contains(opt.Names, header[0]))
 	clock := newTimeline(name, !firstIsTime)
 	if timed, err = t.scan(clock, timed); err != nil {
 		return nil, err
@@ -71,33 +69,28 @@ func parseCSV(f io.ReaderAt, name string, size int64, opt Options) (*layout, err
 // head reads the header, if there is one, and the shape of the first row.
 func (t *table) head() (header []string, isTime bool, err error) {
 	name := t.lines.name
-	t.first = t.lines.place
-	text, err := t.lines.row()
-	if err == io.EOF {
-		return nil, false, fmt.Errorf("%s: no row of numbers; the table is empty", name)
-	}
-	if err != nil {
-		return nil, false, err
-	}
-	t.delim = delimiter(text)
-	for _, field := range bytes.Split(text, []byte{t.delim}) {
-		if _, ok := parseNumber(field); !ok {
-			header = split(string(text), t.delim)
-			break
-		}
-	}
-	t.columns = 1 + bytes.Count(text, []byte{t.delim})
-	if header != nil {
+	lacks := "no row of numbers"
+	for {
 		t.first = t.lines.place
-		if text, err = t.lines.row(); err == io.EOF {
-			return nil, false, fmt.Errorf("%s: a header and no row of numbers; the table is empty", name)
-		} else if err != nil {
+		text, err := t.lines.row()
+		if err == io.EOF {
+			return nil, false, fmt.Errorf("%s: %s; the table is empty", name, lacks)
+		}
+		if err != nil {
 			return nil, false, err
 		}
-		if d := delimiter(text); len(header) == 1 && d != t.delim {
-			t.delim = d // a one-word header says nothing of the delimiter
+		if len(header) < 2 { // a one-word header says nothing of the delimiter
+			t.delim = delimiter(text)
 		}
-		if t.columns = 1 + bytes.Count(text, []byte{t.delim}); t.columns != len(header) {
+		fields := bytes.Split(text, []byte{t.delim})
+		t.columns = len(fields)
+		if header != nil || !slices.ContainsFunc(fields, func(f []byte) bool { _, ok := parseNumber(f); return !ok }) {
+			break
+		}
+		header, lacks = split(string(text), t.delim), "a header and no row of numbers"
+	}
+	if header != nil {
+		if t.columns != len(header) {
 			return nil, false, fmt.Errorf("%s:%d: %s, the header has %d (%s); give every row as many fields as the header",
 				name, t.lines.line, plural(t.columns, "field"), len(header), strings.Join(header, ", "))
 		}
@@ -186,10 +179,9 @@ func (t *table) choose(header []string, timed bool, name string, opt Options) er
 	for k := range t.channel {
 		t.channel[k] = k - skip
 	}
+	t.names = make([]string, t.columns-skip)
 	if len(header) > 0 {
 		t.names = header[skip:]
-	} else {
-		t.names = make([]string, t.columns-skip)
 	}
 	var missing []string
 	for _, want := range opt.Names {

@@ -24,7 +24,7 @@ func parseDatatype(s string) (sampleType, error) {
 			"store I and Q as two channels of a real type", s)
 	}
 	var t sampleType
-	base, order, hasOrder := strings.Cut(s, "_")
+	base, order, _ := strings.Cut(s, "_")
 	switch base {
 	case "ri8", "ru8", "ri16", "ru16", "ri24", "ri32", "ru32", "ri64", "ru64", "rf32", "rf64":
 		var bits int
@@ -34,13 +34,11 @@ func parseDatatype(s string) (sampleType, error) {
 		return t, fmt.Errorf("datatype %q is not known; %s", s, known)
 	}
 	switch {
-	case hasOrder && order == "be":
+	case order == "be":
 		t.big = t.size > 1
-	case hasOrder && order == "le", !hasOrder && t.size == 1:
-	case !hasOrder:
-		return t, fmt.Errorf("datatype %q lacks its byte order; write %s_le or %s_be", s, s, s)
+	case order == "le", base == s && t.size == 1:
 	default:
-		return t, fmt.Errorf("datatype %q: byte order %q; write %s_le or %s_be", s, order, base, base)
+		return t, fmt.Errorf("datatype %q does not end in its byte order; write %s_le or %s_be", s, base, base)
 	}
 	return t, nil
 }

@@ -32,9 +32,11 @@ type source interface {
 	read(dst [][]float64, n int, pos int64) (nonFinite bool, err error)
 }
 
+// newReader takes over f, also when it fails.
 func newReader(f file, name string, size int64, l *layout, opt Options) (*Reader, error) {
 	in, err := l.info(name, size, opt)
 	if err != nil {
+		f.Close()
 		return nil, err
 	}
 	r := &Reader{info: in, file: f, last: make([]float64, in.Channels), view: make([][]float64, in.Channels)}
