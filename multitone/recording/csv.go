@@ -41,7 +41,7 @@ func parseCSV(f io.ReaderAt, name string, size int64, opt Options) (*layout, err
 	}
 	timed := firstIsTime || // or perhaps: evenly rising?
 		t.columns > 1 && (len(header) == 0 || !slices.Contains(opt.Names, header[0]))
-	clock := newTimeline(name, !firstIsTime)
+	clock := &timeline{name: name, guess: !firstIsTime}
 	if timed, err = t.scan(clock, timed); err != nil {
 		return nil, err
 	}

@@ -6,6 +6,10 @@ import (
 	"strconv"
 )
 
+// pow10 are the powers that a float64 holds exactly.
+var pow10 = [...]float64{1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16,
+	1e17, 1e18, 1e19, 1e20, 1e21, 1e22}
+
 // parseNumber reads a decimal number with a point or a comma, blanks and quotes about it allowed; an empty field is a
 // missing value, NaN. The result is the nearest float64: a mantissa below 2^53 times or over an exact power of ten is
 // rounded once (Clinger, How to read floating point numbers accurately, 1990); all else goes to strconv.
@@ -51,9 +55,9 @@ func parseNumber(b []byte) (float64, bool) {
 	}
 	v := float64(mantissa)
 	if exp < 0 {
-		v /= math.Pow10(-exp)
+		v /= pow10[-exp]
 	} else {
-		v *= math.Pow10(exp)
+		v *= pow10[exp]
 	}
 	if negative {
 		v = -v

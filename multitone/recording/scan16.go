@@ -32,14 +32,6 @@ func (m *Monitor) Int16(d []int16, pos int64) {
 	m.stored16(b, pos)
 }
 
-// suspicious tells whether an extreme of a piece is worth a closer look: an end code, or unless it is small and no new
-// extreme, the greatest so far.
-func (s *channelState) suspicious(lo, hi float64) (ends, tops bool) {
-	ends = lo <= s.lowEnd || hi >= s.highEnd
-	tops = lo < s.min || hi > s.max || hi >= smallCodes && hi == s.max || -lo-1 >= smallCodes && lo == s.min
-	return ends, tops
-}
-
 // level tells whether three samples in a row are equal to lo or to hi. One of them is at a place 2, 5, 8, ….
 func level(at func(i int) int16, n int, lo, hi int16) bool {
 	for i := 2; i < n; i += 3 {
@@ -69,7 +61,9 @@ func (m *Monitor) channel16(c int, b []byte, pos int64) {
 	at := func(i int) int16 { return int16(binary.LittleEndian.Uint16(b[2*(i*nc+c):])) }
 	s.means.add(pos, n, float64(m.sums[c]))
 	lo, hi := float64(m.low[c]), float64(m.high[c])
-	ends, tops := s.suspicious(lo, hi)
+	// Worth a closer look is an end code, or the greatest extreme so far unless it is small and no new one.
+	ends := lo <= s.lowEnd || hi >= s.highEnd
+	tops := lo < s.min || hi > s.max || hi >= smallCodes && hi == s.max || -lo-1 >= smallCodes && lo == s.min
 	s.min, s.max = min(s.min, lo), max(s.max, hi)
 	if ends || tops && level(at, n, m.low[c], m.high[c]) {
 		x := m.scratch[:n]

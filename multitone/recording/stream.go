@@ -82,7 +82,7 @@ const streamBytes = 1 << 20
 // Until reads in until its context ends: a read then returns the context's error at once, also while in gives nothing,
 // as a pipe that nobody writes into. What in still gives after that is lost.
 func Until(ctx context.Context, in io.Reader) io.Reader {
-	return &until{ctx: ctx, in: in, buffer: make([]byte, streamBytes), done: make(chan outcome, 1)}
+	return &until{ctx: ctx, in: in, buffer: make([]byte, streamBytes), done: make(chan struct{}, 1)}
 }
 
 type until struct {
@@ -90,14 +90,8 @@ type until struct {
 	in     io.Reader
 	buffer []byte
 	rest   []byte // of what was read
-	err    error
-	done   chan outcome
-}
-
-// outcome of a read.
-type outcome struct {
-	n   int
-	err error
+	err    error  // that came with it
+	done   chan struct{}
 }
 
 func (u *until) Read(b []byte) (int, error) {
@@ -107,11 +101,11 @@ func (u *until) Read(b []byte) (int, error) {
 	if len(u.rest) == 0 && u.err == nil {
 		go func() {
 			n, err := u.in.Read(u.buffer)
-			u.done <- outcome{n, err}
+			u.rest, u.err = u.buffer[:n], err
+			u.done <- struct{}{}
 		}()
 		select {
-		case r := <-u.done:
-			u.rest, u.err = u.buffer[:r.n], r.err
+		case <-u.done:
 		case <-u.ctx.Done():
 			return 0, u.ctx.Err()
 		}

@@ -49,10 +49,6 @@ type timeline struct {
 // errNotTime: a column that was only guessed to be time is not.
 var errNotTime = errors.New("not a time column")
 
-func newTimeline(name string, guess bool) *timeline {
-	return &timeline{name: name, guess: guess, lead: make([]float64, 0, leadRows), leadLine: make([]int64, 0, leadRows)}
-}
-
 // even tells whether the stamps of the lead rise evenly: at least three, and all steps but 1 % within a tenth of their
 // median. Noise does not pass; the stamps of a logger with a few gaps do.
 func (c *timeline) even() bool {

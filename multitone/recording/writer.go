@@ -71,7 +71,7 @@ func OutputOf(name string) Output {
 // NewWriter begins a recording and writes its header. meta is the metadata file of a SigMF recording and is not used
 // otherwise. The files stay the caller's to close.
 func NewWriter(data, meta io.Writer, d Description) (*Writer, error) {
-	w := &Writer{Description: d, typ: sampleType{kind: 'i', size: d.Bits / 8}}
+	w := &Writer{Description: d, typ: sampleType{kind: 'i', size: d.Bits / 8}, finish: func() error { return nil }}
 	switch d.Bits {
 	case 0:
 		w.typ = sampleType{kind: 'f', size: 4}
@@ -160,9 +160,6 @@ func (w *Writer) Close() error {
 	}
 	if w.Samples > 0 && w.row != w.Samples {
 		return fmt.Errorf("%d samples written, the header states %d", w.row, w.Samples)
-	}
-	if w.finish == nil {
-		return nil
 	}
 	return w.finish()
 }

@@ -1,6 +1,9 @@
 package synth
 
-import "math"
+import (
+	"math"
+	"math/cmplx"
+)
 
 // currents holds one chunk of every tone's analytic current I [A] and dI/dt
 // [A/s], delayed by one delay; channels of equal delay share it.
@@ -34,9 +37,9 @@ func (c *currents) fill(cfg *Config, first int64, n int) {
 		offset := (cfg.ClockPPM + tone.OffsetPPM) * 1e-6
 		// Whole turns leave from the nominal part alone first: it is the large one.
 		turns := fraction(tone.Hz*t0) + tone.Hz*(offset*t0+drift*t0*t0/2)
-		z := unit(2*math.Pi*fraction(turns) + tone.Phase)
-		w := unit(2 * math.Pi * tone.Hz * step * (1 + offset + drift*(t0+step/2)))
-		turn := unit(2 * math.Pi * tone.Hz * step * step * drift)
+		z := cmplx.Rect(1, 2*math.Pi*fraction(turns)+tone.Phase)
+		w := cmplx.Rect(1, 2*math.Pi*tone.Hz*step*(1+offset+drift*(t0+step/2)))
+		turn := cmplx.Rect(1, 2*math.Pi*tone.Hz*step*step*drift)
 		out := c.tones[k]
 		for i := range n {
 			t := t0 + float64(i)*step
@@ -50,9 +53,4 @@ func (c *currents) fill(cfg *Config, first int64, n int) {
 			w *= turn
 		}
 	}
-}
-
-func unit(angle float64) complex128 {
-	s, c := math.Sincos(angle)
-	return complex(c, s)
 }
