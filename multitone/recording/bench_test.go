@@ -80,7 +80,7 @@ func benchmarkRead(b *testing.B, format string, channels int) {
 	b.ReportMetric(total/b.Elapsed().Seconds()/1e6, "Msamples/s")
 }
 
-// BenchmarkMonitor judges counts in memory: 4 channels of noise with a tone. Metric: Msamples/s.
+// BenchmarkMonitor checks counts in memory: 4 channels of noise with a tone. Metric: Msamples/s.
 func BenchmarkMonitor(b *testing.B) {
 	for _, channels := range []int{1, 2, 4, 12, 32} {
 		b.Run(fmt.Sprintf("format=int16/channels=%d", channels), func(b *testing.B) {

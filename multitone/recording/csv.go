@@ -20,7 +20,7 @@ type table struct {
 	channel []int // channel of each column, −1: not read
 	names   []string
 	rows    int64
-	first   place // of the rows
+	first   cursor // of the rows
 }
 
 // parseCSV finds delimiter, header, time column and channels of a table of numbers, then reads it once to count its
@@ -30,7 +30,7 @@ type table struct {
 // decimal point. Blank lines and lines that start with # are skipped. An empty field is a missing value.
 func parseCSV(f io.ReaderAt, name string, size int64, opt Options) (*layout, error) {
 	t := &table{lines: lines{file: f, name: name}}
-	bom, start := make([]byte, len(byteOrderMark)), place{}
+	bom, start := make([]byte, len(byteOrderMark)), cursor{}
 	if readAt(f, bom, 0) == nil && string(bom) == byteOrderMark {
 		start.offset = int64(len(bom))
 	}
@@ -39,7 +39,7 @@ func parseCSV(f io.ReaderAt, name string, size int64, opt Options) (*layout, err
 	if err != nil {
 		return nil, err
 	}
-	timed := firstIsTime || // or perhaps: evenly rising?
+	timed := firstIsTime || // or a guess: scan checks that it rises evenly
 		t.columns > 1 && (len(header) == 0 || !slices.Contains(opt.Names, header[0]))
 	clock := &timeline{name: name, guess: !firstIsTime}
 	if timed, err = t.scan(clock, timed); err != nil {
@@ -71,7 +71,7 @@ func (t *table) head() (header []string, isTime bool, err error) {
 	name := t.lines.name
 	lacks := "no row of numbers"
 	for {
-		t.first = t.lines.place
+		t.first = t.lines.cursor
 		text, err := t.lines.row()
 		if err == io.EOF {
 			return nil, false, fmt.Errorf("%s: %s; the table is empty", name, lacks)

@@ -57,7 +57,7 @@ func (t sampleType) String() string {
 	return s + "_le"
 }
 
-// normalise turns stored samples into little-endian signed ones, so that one set of loops serves all.
+// normalise makes stored samples little-endian and signed, so that one set of loops serves all.
 func (t sampleType) normalise(b []byte) {
 	if t.big {
 		swap(b, t.size)

@@ -10,7 +10,7 @@ import (
 	"sync"
 )
 
-// Hashing is the SHA-256 of a recording in the making.
+// Hashing computes the SHA-256 of a recording.
 type Hashing struct {
 	cancel context.CancelFunc
 	sum    func() (string, error)
@@ -24,7 +24,7 @@ func (r *Reader) Hash(ctx context.Context) *Hashing {
 	return h
 }
 
-// Wait returns the hash in hexadecimal once it is there.
+// Wait returns the hash in hexadecimal when it is done.
 func (h *Hashing) Wait() (string, error) { return h.sum() }
 
 // Stop ends the hashing, finished or not.
@@ -36,7 +36,7 @@ func (h *Hashing) Stop() {
 // SHA256 of the data file, in hexadecimal, for the provenance of results. It reads the file once more by itself and may
 // run beside a pass on another goroutine.
 func (r *Reader) SHA256(ctx context.Context) (string, error) {
-	sum, err := digest(sha256.New(), patient{ctx, r.file}, r.info.SizeBytes)
+	sum, err := digest(sha256.New(), interruptible{ctx, r.file}, r.info.SizeBytes)
 	if err != nil {
 		return "", fmt.Errorf("%s: %w", r.info.Name, err)
 	}

@@ -16,19 +16,19 @@ type lines struct {
 	file io.ReaderAt
 	name string
 	text *bufio.Reader
-	place
+	cursor
 }
 
-// place in a text: where the next line starts, and the number of the one before it, from 1.
-type place struct{ offset, line int64 }
+// cursor is where the next line starts in the file, and the number of the line before it, from 1.
+type cursor struct{ offset, line int64 }
 
-// seek makes the line at a place the next one.
-func (l *lines) seek(at place) {
+// seek goes to a cursor.
+func (l *lines) seek(at cursor) {
 	if l.text == nil {
 		l.text = bufio.NewReaderSize(nil, maxLine)
 	}
 	l.text.Reset(io.NewSectionReader(l.file, at.offset, math.MaxInt64-at.offset))
-	l.place = at
+	l.cursor = at
 }
 
 // next returns a line without its end, valid until the next call, or io.EOF.

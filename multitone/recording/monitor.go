@@ -39,7 +39,7 @@ func (f Flags) String() string {
 // digitally silent is stuck, and rightly so.
 const StuckSamples = 4096
 
-// Event is one fault. Samples [Start, Stop) are concerned; for samples lost by the recorder Start = Stop is the first
+// Event is one fault. Samples [Start, Stop) are affected; for samples lost by the recorder Start = Stop is the first
 // sample after the gap. Faults nearer to each other than 64 samples are one event.
 type Event struct {
 	Kind        Flags
@@ -59,8 +59,8 @@ type Channel struct {
 	Stuck      int64   // samples, of stretches of at least StuckSamples
 }
 
-// Monitor judges the samples of a recording in the stream, without knowing any tone or how long it will be. It looks at
-// each block briefly and into the details only on suspicion. Give it to Reader.Watch, or feed it blocks with Planar or
+// Monitor checks the samples of a recording as they pass, without knowing any tone or how long it will be. It looks at
+// the details of a block only where its extremes give reason to. Give it to Reader.Watch, or feed it blocks with Planar or
 // Int16; its methods may be called meanwhile from other goroutines. Memory is bounded.
 //
 // Integers are clipped at the end codes. Integers and floats are clipped where three or more samples are equal at the
@@ -100,7 +100,7 @@ type channelState struct {
 	means              means
 }
 
-// NewMonitor makes a Monitor for the recording that info describes. Gaps that its captures tell are flagged at once.
+// NewMonitor makes a Monitor for the recording that info describes. Gaps between its captures are flagged at once.
 func NewMonitor(info Info) *Monitor {
 	m := &Monitor{info: info, piece: 4096, channels: make([]channelState, info.Channels)}
 	for m.piece > 64 && m.piece*int64(info.Channels)*2 > 32<<10 { // what the nearest cache holds
@@ -179,8 +179,8 @@ func (m *Monitor) Summary() (text []string) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	for _, f := range m.faults {
-		places, samples, first := f.total()
-		if places == 0 {
+		count, samples, first := f.total()
+		if count == 0 {
 			continue
 		}
 		who := "all channels"
@@ -198,7 +198,7 @@ func (m *Monitor) Summary() (text []string) {
 		if samples > 0 {
 			line += ", " + plural(int(samples), "sample")
 		}
-		text = append(text, fmt.Sprintf("%s in %s, first at %.6g s (sample %d)", line, plural(places, "place"),
+		text = append(text, fmt.Sprintf("%s in %s, first at %.6g s (sample %d)", line, plural(count, "place"),
 			m.info.Time(first), first))
 	}
 	return text
@@ -231,8 +231,8 @@ func (m *Monitor) add(kind Flags, channel int, start, stop int64) {
 	m.fault(kind, channel).add(span{start, stop})
 }
 
-// NonFinite notes samples [start, stop) of a channel that were not finite; who replaced them says so before the block is
-// judged.
+// NonFinite notes samples [start, stop) of a channel that were not finite; call it before the block is
+// checked.
 func (m *Monitor) NonFinite(c int, start, stop int64) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
@@ -242,9 +242,9 @@ func (m *Monitor) NonFinite(c int, start, stop int64) {
 	}
 }
 
-// pieces gives judge the samples [pos, pos+n) that were not judged yet, in pieces [start, stop) of the block; at is the
+// pieces gives check the samples [pos, pos+n) that were not checked yet, in pieces [start, stop) of the block; at is the
 // sample at start. After a jump the running states start anew.
-func (m *Monitor) pieces(pos int64, n int, judge func(start, stop int, at int64)) {
+func (m *Monitor) pieces(pos int64, n int, check func(start, stop int, at int64)) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	if pos > m.next {
@@ -257,7 +257,7 @@ func (m *Monitor) pieces(pos int64, n int, judge func(start, stop int, at int64)
 	for stop := pos + int64(n); m.next < stop; {
 		at := m.next
 		count := min(stop-at, m.piece-at%m.piece)
-		judge(int(at-pos), int(at-pos+count), at)
+		check(int(at-pos), int(at-pos+count), at)
 		m.next += count
 	}
 }

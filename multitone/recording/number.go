@@ -65,7 +65,7 @@ func parseNumber(b []byte) (float64, bool) {
 	return v, true
 }
 
-// parseSlow takes long mantissas, far exponents, nan and inf, and turns down everything else.
+// parseSlow takes long mantissas, far exponents, nan and inf, and refuses everything else.
 func parseSlow(b []byte) (float64, bool) {
 	if len(b) > 64 || bytes.ContainsAny(b, "xXpP_") {
 		return 0, false

@@ -9,7 +9,7 @@ import (
 // bytes are still in the nearer caches when every channel picks its own.
 const blockBytes = 128 << 10
 
-// Reader hands out a recording block by block. Its methods are for one goroutine, except SHA256.
+// Reader reads a recording block by block. Its methods are for one goroutine, except SHA256.
 type Reader struct {
 	info   Info
 	file   file
@@ -138,8 +138,8 @@ func (r *Reader) readError(err error) error {
 	return err
 }
 
-// Watch lets m see every block that the Reader hands out from now on. It judges each sample once: what a second pass
-// reads again is passed over.
+// Watch lets m see every block that the Reader reads from now on. It checks each sample once, and skips
+// what a second pass reads again.
 func (r *Reader) Watch(m *Monitor) {
 	r.watch, r.stored = m, false
 	if src, ok := r.src.(*samples); ok && r.info.Int16 && src.layout.typ.size == 2 {
@@ -147,7 +147,7 @@ func (r *Reader) Watch(m *Monitor) {
 	}
 }
 
-// replace what is not finite and note where it was.
+// replace overwrites what is not finite with the last finite value of its channel, and reports it to the Monitor.
 func (r *Reader) replace(dst [][]float64, n int) {
 	for c, d := range dst {
 		last := r.last[c]

@@ -12,7 +12,7 @@ type run struct {
 	valid bool
 }
 
-// Planar judges samples of every channel, one slice a channel, from sample pos on, in the blocks' units. For integers
+// Planar checks samples of every channel, one slice a channel, from sample pos on, in the blocks' units. For integers
 // these are brought back to counts by one factor, exactly so as far as the comparison with the end codes needs it.
 func (m *Monitor) Planar(x [][]float64, pos int64) {
 	m.pieces(pos, len(x[0]), func(start, stop int, at int64) {
@@ -23,7 +23,7 @@ func (m *Monitor) Planar(x [][]float64, pos int64) {
 	})
 }
 
-// channel judges a piece of one channel.
+// channel checks a piece of one channel.
 func (m *Monitor) channel(c int, x []float64, pos int64) {
 	s := &m.channels[c]
 	if s.size != 1 {
@@ -191,7 +191,7 @@ func flatTops(x []float64, lo, hi float64) (low, high tops) {
 	return low, high
 }
 
-// steep tells a clipped peak from a smooth one that quantisation levels. Of a smooth peak, k equal samples lie within one
+// steep tells a clipped peak from a smooth one that quantisation flattens. Of a smooth peak, k equal samples lie within one
 // step q, so its curvature is at most 8q/(k−1)² a sample squared, and it has fallen by at most q((k+1)/(k−1))² at the
 // samples beside them, and by q more for rounding. A steeper flank, on the side where it is less steep, is a clip.
 func steep(x []float64, start, stop int, step float64) bool {

@@ -7,10 +7,10 @@ import (
 )
 
 // smallCodes: below so many codes from zero a flat top looks like quantisation, and the extreme is met all the time;
-// then only a new extreme is suspicious.
+// then only a new extreme is looked at.
 const smallCodes = 64
 
-// stored16 judges signed little-endian counts of 16 bits, frame after frame from pos on.
+// stored16 checks signed little-endian counts of 16 bits, frame after frame from pos on.
 func (m *Monitor) stored16(b []byte, pos int64) {
 	frame := 2 * len(m.channels)
 	m.pieces(pos, len(b)/frame, func(start, stop int, at int64) {
@@ -23,7 +23,7 @@ func (m *Monitor) stored16(b []byte, pos int64) {
 	})
 }
 
-// Int16 judges counts of 16 or fewer bits, all channels of a sample side by side, from sample pos on.
+// Int16 checks counts of 16 or fewer bits, all channels of a sample side by side, from sample pos on.
 func (m *Monitor) Int16(d []int16, pos int64) {
 	b := bytesOf(d)
 	if !littleEndian {
@@ -32,7 +32,7 @@ func (m *Monitor) Int16(d []int16, pos int64) {
 	m.stored16(b, pos)
 }
 
-// level tells whether three samples in a row are equal to lo or to hi. One of them is at a place 2, 5, 8, ….
+// level tells whether three samples in a row are equal to lo or to hi. One of them has the index 2, 5, 8, ….
 func level(at func(i int) int16, n int, lo, hi int16) bool {
 	for i := 2; i < n; i += 3 {
 		v := at(i)

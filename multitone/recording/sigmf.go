@@ -105,7 +105,7 @@ func openSigMF(ctx context.Context, metaName, dataName string, opt Options) (*Re
 		err = fmt.Errorf("%s: not a regular file", dataName)
 	}
 	if err == nil {
-		l, err = m.layout(patient{ctx, f}, base, filepath.Base(dataName), st.Size(), opt)
+		l, err = m.layout(interruptible{ctx, f}, base, filepath.Base(dataName), st.Size(), opt)
 	}
 	if err != nil {
 		f.Close()

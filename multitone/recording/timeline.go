@@ -12,7 +12,7 @@ const (
 	// leadRows are looked at before the step is known.
 	leadRows = 4096
 	// lag over which the step is first measured: rounding of the stamps counts 1/lag, and a gap spoils only lag of the
-	// differences, which the median forgives.
+	// differences, which the median ignores.
 	lag = 32
 	// maxGaps: more are no gaps but uneven sampling.
 	maxGaps = 100_000
@@ -25,7 +25,7 @@ const (
 // starts a new capture.
 type timeline struct {
 	name     string
-	guess    bool // the column is not named as time: it must prove even
+	guess    bool // the column is not named as time: it must rise evenly
 	lead     []float64
 	leadLine []int64
 	known    bool
@@ -58,13 +58,13 @@ func (c *timeline) even() bool {
 	}
 	slices.Sort(steps)
 	median := steps[len(steps)/2]
-	odd := 0
+	uneven := 0
 	for _, s := range steps {
 		if math.Abs(s-median) > 0.1*median {
-			odd++
+			uneven++
 		}
 	}
-	return median > 0 && odd*100 <= len(steps)
+	return median > 0 && uneven*100 <= len(steps)
 }
 
 func differences(t []float64, lag int) []float64 {

@@ -69,7 +69,7 @@ func OutputOf(name string) Output {
 }
 
 // NewWriter begins a recording and writes its header. meta is the metadata file of a SigMF recording and is not used
-// otherwise. The files stay the caller's to close.
+// otherwise. The caller closes the files.
 func NewWriter(data, meta io.Writer, d Description) (*Writer, error) {
 	w := &Writer{Description: d, typ: sampleType{kind: 'i', size: d.Bits / 8}, finish: func() error { return nil }}
 	switch d.Bits {

@@ -121,5 +121,5 @@ func (h *hum) add(dst []float64, first int64, rate float64) {
 	}
 }
 
-// fraction returns the part of x that a whole number of turns leaves.
+// fraction returns x less the whole number below it.
 func fraction(x float64) float64 { return x - math.Floor(x) }
