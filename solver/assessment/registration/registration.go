@@ -163,40 +163,10 @@ func (w whitener) rows(j *mat.Dense, first int) {
 	}
 }
 
-// solve runs a weighted fit and refuses one that leaves something open.
-func solve(p leastsquares.Problem, start []float64) (leastsquares.Result, error) {
-	r, err := leastsquares.Solve(p, start, leastsquares.Options{RankTol: 1e-9})
-	if err != nil {
-		return r, fmt.Errorf("registration: %w", err)
-	}
-	if r.Rank < r.Covariance.SymmetricDim() {
-		return r, ErrUndetermined
-	}
-	// Exact data stall at rounding; any other early stop is a failure.
-	if err := r.Status.Err(); err != nil && r.Status != leastsquares.Stalled {
-		return r, fmt.Errorf("registration: %w", err)
-	}
-	return r, nil
-}
-
-// judge fills chi-square and the covariance's scale.
-func (q *Quality) judge(r leastsquares.Result, stated bool) (scale float64) {
-	q.Stated, q.DOF = stated, r.DOF()
-	q.ChiSquare = 2 * r.Cost
-	if stated {
-		return 1
-	}
-	if q.DOF <= 0 {
-		return math.NaN()
-	}
-	scale = r.Variance()
-	q.ChiSquare = float64(q.DOF)
-	return scale
-}
-
-func cov3(c mat.Symmetric, at int, scale float64) (out Cov3) {
-	for i := range out {
-		for j := range out {
+// cov3 is n × n of c from row at on, times scale.
+func cov3(c mat.Symmetric, at, n int, scale float64) (out Cov3) {
+	for i := range n {
+		for j := range n {
 			out[i][j] = scale * c.At(at+i, at+j)
 		}
 	}
