@@ -115,7 +115,7 @@ func (v *invented) measure(noise float64) {
 		for k := range f.offset[s+1] - f.offset[s] {
 			f.data[f.offset[s]+k] = observed{weight: 1}
 		}
-		predicted, err := f.residuals(s)
+		predicted, err := f.residuals(make([]float64, len(f.normal.a)), s)
 		if err != nil {
 			panic(err)
 		}

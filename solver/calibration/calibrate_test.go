@@ -41,8 +41,7 @@ func TestDerivatives(t *testing.T) {
 	f.linearise()
 	n := f.normal.n
 	a, g := make([]float64, n*n), append([]float64(nil), f.normal.g...)
-	f.addLengths(a, g)
-	f.addPriors(a, g)
+	f.known(f.addTo(a, g))
 	check := func(name string, got, step, scale float64, move func(h float64)) {
 		t.Helper()
 		move(step)

@@ -206,10 +206,8 @@ func (p *Problem) checkStation(s *Station, free Group) error {
 			return fmt.Errorf("coupling %d = %g with variance %g: must be finite with a positive variance, or missing with +Inf", k, v, w)
 		}
 	}
-	for _, v := range []float64{s.Reference.Position.X, s.Reference.Position.Y, s.Reference.Position.Z} {
-		if math.IsNaN(v) || math.IsInf(v, 0) {
-			return fmt.Errorf("reference position %v: must be finite", s.Reference.Position)
-		}
+	if !s.Reference.Finite() {
+		return fmt.Errorf("reference pose %v: must be finite", s.Reference)
 	}
 	return nil
 }

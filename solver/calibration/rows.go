@@ -1,7 +1,7 @@
 package calibration
 
 import (
-	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/mat"
 )
@@ -22,17 +22,23 @@ type Row struct {
 // tap keeps the rows while the equations are made.
 type tap struct {
 	rows                   []Row
+	plain                  []float64 // residual of each without the loss
 	station, emitter, coil int
 	gain                   float64 // of the coupling's part that is at hand
 }
 
-func (t *tap) take(rw *row, by *[6]float64, r, weight float64) {
-	n := Row{Station: t.station, Emitter: t.emitter, Coil: t.coil, Residual: r, ByPose: *by,
-		Columns: append([]int(nil), rw.at[:rw.n]...), By: append([]float64(nil), rw.v[:rw.n]...)}
+func (t *tap) take(rw *row, by *[6]float64, plain, r, weight float64) {
+	n := rw.public(t.station, t.emitter, t.coil, r)
+	n.ByPose = *by
 	if t.coil >= 0 {
 		n.ByCoupling = weight * t.gain
 	}
-	t.rows = append(t.rows, n)
+	t.rows, t.plain = append(t.rows, n), append(t.plain, plain)
+}
+
+func (r *row) public(station, emitter, coil int, residual float64) Row {
+	return Row{Station: station, Emitter: emitter, Coil: coil, Residual: residual,
+		Columns: slices.Clone(r.at[:r.n]), By: slices.Clone(r.v[:r.n])}
 }
 
 // Rows linearises the adjustment at its solution. The normal equations of all
@@ -44,27 +50,7 @@ func (r *Result) Rows() []Row {
 	f.reduce(0)
 	rows := f.tap.rows
 	f.tap = nil
-	for i, s := range f.prior {
-		if s > 0 {
-			d, slope := f.layout.columns[i].change(f.x[i])
-			rows = append(rows, Row{Station: -1, Emitter: -1, Coil: -1, Residual: d / s, Columns: []int{i}, By: []float64{slope / s}})
-		}
-	}
-	for i := range f.problem.Lengths {
-		l := &f.problem.Lengths[i]
-		residual, d := f.length(i)
-		rw := Row{Station: -1, Emitter: -1, Coil: -1, Residual: residual}
-		for _, end := range []struct {
-			emitter int
-			sign    float64
-		}{{l.A, -1}, {l.B, 1}} {
-			if at := f.layout.emitters[end.emitter].place; at >= 0 {
-				rw.Columns = append(rw.Columns, at, at+1, at+2)
-				rw.By = append(rw.By, end.sign*d.X, end.sign*d.Y, end.sign*d.Z)
-			}
-		}
-		rows = append(rows, rw)
-	}
+	f.known(func(rw *row, r float64) { rows = append(rows, rw.public(-1, -1, -1, r)) })
 	return rows
 }
 
@@ -74,14 +60,7 @@ func (r *Result) Rows() []Row {
 // say of the parameters (Stations, Suggest) stays that of the adjustment.
 func (r *Result) SetCovariance(inner *mat.SymDense) {
 	r.wider = inner
-	for i := range r.Parameters {
-		_, si := r.fit.layout.columns[i].change(r.fit.x[i])
-		r.Parameters[i].Sigma = si * math.Sqrt(inner.At(i, i))
-		for k := i; k < len(r.Parameters); k++ {
-			_, sk := r.fit.layout.columns[k].change(r.fit.x[k])
-			r.Covariance.SetSym(i, k, si*sk*inner.At(i, k))
-		}
-	}
+	r.express(inner)
 }
 
 // Moves says how the parameters of fieldmodels.Array (seven an emitter), followed
@@ -92,10 +71,10 @@ func (r *Result) Moves() (*mat.Dense, error) {
 	if err != nil {
 		return nil, err
 	}
-	parts := []*mat.Dense{r.emitterMoves()}
+	parts := []*mat.Dense{r.moves(r.fit.emitterParts())}
 	rows, n := parts[0].RawMatrix().Rows, r.fit.normal.n
 	for s := range r.fit.problem.Sensors {
-		m := r.sensorMoves(s)
+		m := r.moves(r.fit.coilParts(s))
 		parts = append(parts, m)
 		rows += m.RawMatrix().Rows
 	}
