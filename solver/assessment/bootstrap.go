@@ -1,6 +1,7 @@
 package assessment
 
 import (
+	"maps"
 	"math"
 	"math/rand/v2"
 	"runtime"
@@ -141,12 +142,7 @@ func unitsOf(samples []Sample) (units [][]int, name string) {
 	if len(stations) < leastUnits {
 		groups, name = visits, "visits"
 	}
-	var keys []int
-	for k := range groups {
-		keys = append(keys, k)
-	}
-	slices.Sort(keys)
-	for _, k := range keys {
+	for _, k := range slices.Sorted(maps.Keys(groups)) {
 		units = append(units, groups[k])
 	}
 	return units, name
