@@ -52,10 +52,8 @@ func (l Loop) Field(p r3.Vec) (r3.Vec, error) {
 func (l Loop) Gradient(p r3.Vec) (r3.Vec, Jacobian, error) {
 	s, d := l.radial(p.X, p.Y)
 	jet, err := l.ringGradient(s, d, p.Z)
-	if err != nil {
-		return r3.Vec{}, Jacobian{}, err
-	}
-	return r3.Vec{X: jet.g * p.X, Y: jet.g * p.Y, Z: jet.bz}, jet.jacobian(p.X, p.Y, s), nil
+	b, j := jet.own(p.X, p.Y, s)
+	return b, j, err
 }
 
 func (l Loop) axialField(s, z float64) (bz, g float64, err error) {

@@ -62,12 +62,7 @@ type PlacedDipole struct {
 
 // Field returns B per ampere [T/A] at p [m]; see Dipole.
 func (d *PlacedDipole) Field(p r3.Vec) (r3.Vec, error) {
-	q := r3.Sub(p, d.Center)
-	r2 := r3.Dot(q, q)
-	if r2 == 0 {
-		return r3.Vec{}, ErrOnConductor
-	}
-	return dipoleField(d.Moment, q, r2), nil
+	return Dipole{d.Moment}.Field(r3.Sub(p, d.Center))
 }
 
 // Gradient returns B per ampere [T/A] and ∂B/∂p [T/(A·m)] at p [m].
@@ -112,20 +107,14 @@ type PlacedLoop struct {
 func (l *PlacedLoop) Field(p r3.Vec) (r3.Vec, error) {
 	w, s, z := fromAxis(p, l.Center, l.Axis)
 	bz, g, err := l.Loop.axialField(s, z)
-	n := l.Axis
-	return r3.Vec{X: g*w.X + bz*n.X, Y: g*w.Y + bz*n.Y, Z: g*w.Z + bz*n.Z}, err
+	return axialVector(bz, g, l.Axis, w), err
 }
 
 // Gradient returns B per ampere [T/A] and ∂B/∂p [T/(A·m)] at p [m].
 func (l *PlacedLoop) Gradient(p r3.Vec) (r3.Vec, Jacobian, error) {
 	w, s, z := fromAxis(p, l.Center, l.Axis)
 	jet, err := l.Loop.axialGradient(s, z)
-	if err != nil {
-		return r3.Vec{}, Jacobian{}, err
-	}
-	n := l.Axis
-	b := r3.Vec{X: jet.g*w.X + jet.bz*n.X, Y: jet.g*w.Y + jet.bz*n.Y, Z: jet.g*w.Z + jet.bz*n.Z}
-	return b, jet.along(n, w, s), nil
+	return jet.field(l.Axis, w), jet.along(l.Axis, w, s), err
 }
 
 // fromAxis splits p − center into z along the unit vector n and w square to it,
@@ -146,16 +135,13 @@ type placedAxial struct {
 func (a *placedAxial) Field(p r3.Vec) (r3.Vec, error) {
 	w, s, z := fromAxis(p, a.center, a.axis)
 	bz, g, err := a.source.axialField(s, z)
-	return r3.Add(r3.Scale(g, w), r3.Scale(bz, a.axis)), err
+	return axialVector(bz, g, a.axis, w), err
 }
 
 func (a *placedAxial) Gradient(p r3.Vec) (r3.Vec, Jacobian, error) {
 	w, s, z := fromAxis(p, a.center, a.axis)
 	jet, err := a.source.axialGradient(s, z)
-	if err != nil {
-		return r3.Vec{}, Jacobian{}, err
-	}
-	return r3.Add(r3.Scale(jet.g, w), r3.Scale(jet.bz, a.axis)), jet.along(a.axis, w, s), nil
+	return jet.field(a.axis, w), jet.along(a.axis, w, s), err
 }
 
 // placed is a source without symmetry in the rig frame; r is the matrix of

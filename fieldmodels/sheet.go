@@ -35,10 +35,8 @@ func (c Sheet) Field(p r3.Vec) (r3.Vec, error) {
 func (c Sheet) Gradient(p r3.Vec) (r3.Vec, Jacobian, error) {
 	s := p.X*p.X + p.Y*p.Y
 	jet, err := c.axialGradient(s, p.Z)
-	if err != nil {
-		return r3.Vec{}, Jacobian{}, err
-	}
-	return r3.Vec{X: jet.g * p.X, Y: jet.g * p.Y, Z: jet.bz}, jet.jacobian(p.X, p.Y, s), nil
+	b, j := jet.own(p.X, p.Y, s)
+	return b, j, err
 }
 
 func (c Sheet) axialField(s, z float64) (bz, g float64, err error) {

@@ -2,6 +2,7 @@ package correction
 
 import (
 	"math"
+	"slices"
 	"sync"
 
 	"gonum.org/v1/gonum/floats"
@@ -43,7 +44,7 @@ type Map struct {
 
 // Emitter is the correction of one emitter.
 type Emitter struct {
-	Coefficients []float64 // see newHarmonics [T/A]
+	Coefficients []float64 `json:"coefficients_t_per_a"` // see newHarmonics [T/A]
 }
 
 // newMap takes the measured places' ball.
@@ -74,26 +75,23 @@ func newMap(stations []Station, emitters, degree int) *Map {
 }
 
 // Source is the correction of an emitter: what its model's field lacks.
-func (m *Map) Source(emitter int) *Harmonics {
-	return newHarmonics(m.Center, m.Radius, m.Emitters[emitter].Coefficients)
-}
+func (m *Map) Source(emitter int) *Harmonics { return m.Scaled(emitter, 1) }
 
 // Scaled is the correction of an emitter times k.
 func (m *Map) Scaled(emitter int, k float64) *Harmonics {
-	c := append([]float64(nil), m.Emitters[emitter].Coefficients...)
-	for i := range c {
-		c[i] *= k
-	}
+	c := slices.Clone(m.Emitters[emitter].Coefficients)
+	floats.Scale(k, c)
 	return newHarmonics(m.Center, m.Radius, c)
 }
 
 // reads returns what each pickup reads of each term, row by row [m²].
 func (m *Map) reads(pickups [][]mutual.Point) []float64 {
 	per := len(m.Emitters[0].Coefficients)
+	degree, _ := degreeOf(per)
 	out, b := make([]float64, per*len(pickups)), make([]r3.Vec, per)
 	for c, pickup := range pickups {
 		for _, pt := range pickup {
-			basis(r3.Scale(1/m.Radius, r3.Sub(pt.At, m.Center)), degreeOf(per), b)
+			basis(r3.Scale(1/m.Radius, r3.Sub(pt.At, m.Center)), degree, b)
 			for k, v := range b {
 				out[c*per+k] += r3.Dot(pt.Along, v)
 			}
@@ -118,9 +116,8 @@ func (m *Map) Express(moves *mat.Dense) {
 		t.Set(i, i, 1)
 	}
 	t.Slice(fields, fields+to, fields, n).(*mat.Dense).Copy(moves)
-	var half, out mat.Dense
-	half.Mul(t, m.Covariance)
-	out.Mul(&half, t.T())
+	var out mat.Dense
+	out.Product(t, m.Covariance, t.T())
 	m.Covariance = mat.NewSymDense(fields+to, nil)
 	for i := range fields + to {
 		for k := i; k < fields+to; k++ {
