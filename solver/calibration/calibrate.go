@@ -43,26 +43,13 @@ func (o Options) withDefaults() (Options, error) {
 }
 
 // Status says why Calibrate stopped.
-type Status int
+type Status string
 
 const (
-	// Converged: no step is worth Options.Tol any more.
-	Converged Status = iota
-	// IterationLimit: Options.MaxIterations were used up.
-	IterationLimit
-	// Stalled: no step lowers the cost, though the equations promise it.
-	Stalled
+	Converged      Status = "converged"       // no step is worth Options.Tol any more
+	IterationLimit Status = "iteration limit" // Options.MaxIterations were used up
+	Stalled        Status = "stalled"         // no step lowers the cost, though the equations promise it
 )
-
-func (s Status) String() string {
-	switch s {
-	case Converged:
-		return "converged"
-	case IterationLimit:
-		return "iteration limit"
-	}
-	return "stalled"
-}
 
 // ErrNotConverged reports that Calibrate stopped early; its Result is filled.
 var ErrNotConverged = errors.New("calibration: not converged")

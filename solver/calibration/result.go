@@ -175,7 +175,7 @@ func (f *fit) residuals(info []float64, s int) ([]float64, error) {
 		if rw.Emitter < 0 {
 			continue
 		}
-		k := rw.Emitter*coils + rw.Coil
+		k := rw.Emitter*coils + rw.Pickup
 		if f.complex && i%2 == 1 { // the couplings' rows are in pairs, before those of the reference
 			k += n
 		}

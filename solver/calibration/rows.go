@@ -4,19 +4,18 @@ import (
 	"slices"
 
 	"gonum.org/v1/gonum/mat"
+
+	"tonepose/fieldmodels/correction"
 )
 
 // Row is one residual of an adjustment at its solution, predicted less observed
 // in sigmas, with its derivatives. Residuals of couplings whose phase is free
 // come in pairs, real and imaginary part.
 type Row struct {
-	Station       int // −1: a tolerance or a known length
-	Emitter, Coil int // of a coupling, the coil within its sensor; −1: of none
-	Residual      float64
-	ByCoupling    float64    // by the modelled coupling, gain and phase aside [1/H]
-	Columns       []int      // of Parameters
-	By            []float64  // by the internal parameters of these columns
-	ByPose        [6]float64 // by place [1/m] and turn [1/rad] of the station's sensor
+	Station int // −1: a tolerance or a known length
+	// Columns are those of Parameters, By the derivatives by the internal parameters
+	// of these.
+	correction.Row
 }
 
 // tap keeps the rows while the equations are made.
@@ -28,17 +27,17 @@ type tap struct {
 }
 
 func (t *tap) take(rw *row, by *[6]float64, plain, r, weight float64) {
-	n := rw.public(t.station, t.emitter, t.coil, r)
-	n.ByPose = *by
+	n := rw.public(t.station, r)
+	n.Emitter, n.Pickup, n.ByPose = t.emitter, t.coil, *by
 	if t.coil >= 0 {
 		n.ByCoupling = weight * t.gain
 	}
 	t.rows, t.plain = append(t.rows, n), append(t.plain, plain)
 }
 
-func (r *row) public(station, emitter, coil int, residual float64) Row {
-	return Row{Station: station, Emitter: emitter, Coil: coil, Residual: residual,
-		Columns: slices.Clone(r.at[:r.n]), By: slices.Clone(r.v[:r.n])}
+func (r *row) public(station int, residual float64) Row {
+	return Row{station, correction.Row{Emitter: -1, Pickup: -1, Residual: residual,
+		Columns: slices.Clone(r.at[:r.n]), By: slices.Clone(r.v[:r.n])}}
 }
 
 // Rows linearises the adjustment at its solution. The normal equations of all
@@ -50,7 +49,7 @@ func (r *Result) Rows() []Row {
 	f.reduce(0)
 	rows := f.tap.rows
 	f.tap = nil
-	f.known(func(rw *row, r float64) { rows = append(rows, rw.public(-1, -1, -1, r)) })
+	f.known(func(rw *row, r float64) { rows = append(rows, rw.public(-1, r)) })
 	return rows
 }
 

@@ -78,7 +78,7 @@ func TestRowsFollowTheCouplings(t *testing.T) {
 	}
 	row := func() Row {
 		for _, rw := range res.Rows() {
-			if rw.Station == 2 && rw.Emitter == 4 && rw.Coil == 1 {
+			if rw.Station == 2 && rw.Emitter == 4 && rw.Pickup == 1 {
 				return rw // the real part
 			}
 		}
