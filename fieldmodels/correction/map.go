@@ -10,6 +10,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels/mutual"
+	"tonepose/fieldmodels/rigid"
 )
 
 // Map is the corrections of all emitters of a bench, with their uncertainty.
@@ -116,14 +117,7 @@ func (m *Map) Express(moves *mat.Dense) {
 		t.Set(i, i, 1)
 	}
 	t.Slice(fields, fields+to, fields, n).(*mat.Dense).Copy(moves)
-	var out mat.Dense
-	out.Product(t, m.Covariance, t.T())
-	m.Covariance = mat.NewSymDense(fields+to, nil)
-	for i := range fields + to {
-		for k := i; k < fields+to; k++ {
-			m.Covariance.SetSym(i, k, (out.At(i, k)+out.At(k, i))/2)
-		}
-	}
+	m.Covariance = rigid.Propagate(t, m.Covariance)
 }
 
 // Bench is the part of Covariance that is of the parameters of the bench.

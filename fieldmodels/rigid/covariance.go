@@ -1,6 +1,9 @@
 package rigid
 
-import "gonum.org/v1/gonum/spatial/r3"
+import (
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/spatial/r3"
+)
 
 // Covariance of a pose: over x y z [m] and the rotation vector [rad] of the outer
 // frame, q_true = exp(δ/2)·q.
@@ -54,6 +57,20 @@ func Sandwich(j, c *Covariance) (out Covariance) {
 		}
 	}
 	return out
+}
+
+// Propagate is m·c·mᵀ, the covariance of m·x for c that of x.
+func Propagate(m *mat.Dense, c *mat.SymDense) *mat.SymDense {
+	var out mat.Dense
+	out.Product(m, c, m.T())
+	n, _ := out.Dims()
+	symmetric := mat.NewSymDense(n, nil)
+	for i := range n {
+		for k := i; k < n; k++ {
+			symmetric.SetSym(i, k, (out.At(i, k)+out.At(k, i))/2)
+		}
+	}
+	return symmetric
 }
 
 // CovarianceAt is the covariance of a pose taken at a point that is fixed to the

@@ -90,11 +90,15 @@ func places(samples []Sample) (list []place) {
 	return list
 }
 
-// judge returns the RMS error and the scale under a resampling of the places.
+// judge returns the RMS error and the scale, least squares through zero, under a
+// resampling of the places; nil: each counts once.
 func (p pairs) judge(counts []int) (rms, scale float64) {
 	var squares, weight, top, bottom float64
 	for _, d := range p.list {
-		w := float64(counts[d.a] * counts[d.b])
+		w := 1.0
+		if counts != nil {
+			w = float64(counts[d.a] * counts[d.b])
+		}
 		squares += w * d.error * d.error
 		weight += w
 		top += w * d.error * d.truth
@@ -110,15 +114,12 @@ func distancesOf(samples []Sample) *Distances {
 	}
 	d := &Distances{Places: p.places, N: len(p.list)}
 	var size []float64
-	var top, bottom float64
 	for _, e := range p.list {
 		d.Mean += e.error / float64(d.N)
-		top += e.error * e.truth
-		bottom += e.truth * e.truth
 		size = append(size, math.Abs(e.error))
 	}
 	slices.Sort(size)
-	d.RMS, d.P95, d.Max = rms(size), statistics.Quantile(size, 0.95), size[len(size)-1]
-	d.ScalePPM = 1e6 * top / bottom // least squares through zero
+	d.RMS, d.ScalePPM = p.judge(nil)
+	d.P95, d.Max = statistics.Quantile(size, 0.95), size[len(size)-1]
 	return d
 }

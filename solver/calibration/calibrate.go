@@ -1,6 +1,7 @@
 package calibration
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -22,15 +23,7 @@ type Options struct {
 }
 
 func (o Options) withDefaults() (Options, error) {
-	if o.Free == 0 {
-		o.Free = DefaultFree
-	}
-	if o.MaxIterations == 0 {
-		o.MaxIterations = 100
-	}
-	if o.Tol == 0 {
-		o.Tol = 1e-6
-	}
+	o.Free, o.MaxIterations, o.Tol = cmp.Or(o.Free, DefaultFree), cmp.Or(o.MaxIterations, 100), cmp.Or(o.Tol, 1e-6)
 	switch {
 	case o.Free>>numGroups != 0:
 		return o, fmt.Errorf("calibration: Options.Free = %#x: unknown groups", uint16(o.Free))
@@ -107,7 +100,10 @@ func Calibrate(p *Problem, o Options) (*Result, error) {
 	}
 	cost := f.linearise()
 	if math.IsInf(cost, 1) {
-		return nil, f.startError()
+		if f.fieldErr != nil {
+			return nil, f.fieldErr
+		}
+		return nil, errors.New("calibration: the couplings of the bench as drawn are not finite: positions and moments must be")
 	}
 	gauges, err := f.holdGauges()
 	if err != nil {
@@ -124,13 +120,6 @@ func Calibrate(p *Problem, o Options) (*Result, error) {
 		}
 	}
 	return f.result(cost, iterations, status, gauges)
-}
-
-func (f *fit) startError() error {
-	if f.fieldErr != nil {
-		return f.fieldErr
-	}
-	return fmt.Errorf("calibration: the couplings of the bench as drawn are not finite: places and moments must be")
 }
 
 func newFit(p *Problem, o Options) (*fit, error) {

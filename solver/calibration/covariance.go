@@ -7,6 +7,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/rigid"
 )
 
 // emitterCovariance is the covariance for fieldmodels.Array: seven numbers per
@@ -30,7 +31,7 @@ func (r *Result) covarianceOf(parts []part) (*mat.SymDense, error) {
 	}
 	var m mat.Dense
 	m.Mul(r.moves(parts), t)
-	return sandwich(&m, r.joint()), nil
+	return rigid.Propagate(&m, r.joint()), nil
 }
 
 // joint is the covariance of the columns that knows most.
@@ -166,20 +167,6 @@ func keep(free [][]float64, weight []float64) *mat.Dense {
 	taken.Mul(gm, &solved)
 	t.Sub(t, &taken)
 	return t
-}
-
-// sandwich is M·C·Mᵀ.
-func sandwich(m *mat.Dense, c *mat.SymDense) *mat.SymDense {
-	var out mat.Dense
-	out.Product(m, c, m.T())
-	n, _ := out.Dims()
-	sym := mat.NewSymDense(n, nil)
-	for i := range n {
-		for k := i; k < n; k++ {
-			sym.SetSym(i, k, (out.At(i, k)+out.At(k, i))/2)
-		}
-	}
-	return sym
 }
 
 // Correlation returns the correlation matrix of the parameters.

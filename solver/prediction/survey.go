@@ -62,19 +62,12 @@ func Grid(v solver.Volume, n int) []r3.Vec {
 // is square to axis 0 (x: columns run along y, rows along z), 1 (y: along x and z)
 // or 2 (z: along x and y), row by row from the lowest.
 func Slice(v solver.Volume, axis, columns, rows int) []r3.Vec {
+	across := [3][2]int{{1, 2}, {0, 2}, {0, 1}}[axis]
 	var out []r3.Vec
-	for j := range rows {
-		for i := range columns {
-			a, b := share(i, columns), share(j, rows)
-			switch axis {
-			case 0:
-				out = append(out, within(v, 0.5, a, b))
-			case 1:
-				out = append(out, within(v, a, 0.5, b))
-			default:
-				out = append(out, within(v, a, b, 0.5))
-			}
-		}
+	for i := range columns * rows {
+		at := [3]float64{0.5, 0.5, 0.5}
+		at[across[0]], at[across[1]] = share(i%columns, columns), share(i/columns, rows)
+		out = append(out, within(v, at[0], at[1], at[2]))
 	}
 	return out
 }
