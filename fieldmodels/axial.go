@@ -39,7 +39,7 @@ func (a axialJet) own(x, y, s float64) (r3.Vec, Jacobian) {
 }
 
 // along returns the Jacobian for an axis n, w being the part of the field
-// point's place that is square to n: g(1−nnᵀ) + h wwᵀ + gz(w nᵀ + n wᵀ) + ∂B_z/∂z nnᵀ.
+// point's position that is square to n: g(1−nnᵀ) + h wwᵀ + gz(w nᵀ + n wᵀ) + ∂B_z/∂z nnᵀ.
 func (a axialJet) along(n, w r3.Vec, s float64) Jacobian {
 	k := -3*a.g - a.h*s
 	kn := r3.Vec{X: k*n.X + a.gz*w.X, Y: k*n.Y + a.gz*w.Y, Z: k*n.Z + a.gz*w.Z}

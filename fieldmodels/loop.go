@@ -65,7 +65,7 @@ func (l Loop) axialGradient(s, z float64) (axialJet, error) {
 }
 
 // radial returns s = x²+y² and d = a²−s, d rounded once: near the wire the
-// field is as exact as the place is.
+// field is as exact as the position is.
 func (l Loop) radial(x, y float64) (s, d float64) {
 	a := l.Radius
 	aa, xx, yy := float64(a*a), float64(x*x), float64(y*y) // rounded here: none is fused into a sum

@@ -8,7 +8,7 @@ import (
 	"tonepose/fieldmodels/rigid"
 )
 
-// Place puts a source of its own frame into the rig frame. What the result
+// Place brings a source of its own frame into the rig frame. What the result
 // needs at every field point is computed once, here: a Loop becomes a
 // *PlacedLoop, a Dipole a *PlacedDipole, a Polyline one with moved points, a Sum
 // one of placed parts; placing twice costs no more than once.
@@ -46,8 +46,8 @@ func Place(src Source, pose rigid.Pose) Source {
 	}
 }
 
-// PlaceAxis puts a source whose axis is +Z at center [m], its axis along axis,
-// which need not be of unit length but must not be zero. The turn about the
+// PlaceAxis brings a source whose axis is +Z to center [m], its axis along axis,
+// which need not be of unit length but must not be zero. The rotation about the
 // axis is that of the smallest rotation; only sources that are not round
 // (Rectangle, Polyline) depend on it: use Place for these.
 func PlaceAxis(src Source, center, axis r3.Vec) Source {
@@ -96,7 +96,7 @@ func (d *PlacedDipole) Along(p, n r3.Vec) (b, g r3.Vec, err error) {
 }
 
 // PlacedLoop is a Loop in the rig frame. Axis must have unit length. Near the wire
-// the error grows as 1e-16·|p − Center|/distance, since the place is rounded.
+// the error grows as 1e-16·|p − Center|/distance, since the position is rounded.
 type PlacedLoop struct {
 	Loop   Loop
 	Center r3.Vec // [m]

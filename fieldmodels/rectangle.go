@@ -71,7 +71,7 @@ func (r Rectangle) Gradient(p r3.Vec) (r3.Vec, Jacobian, error) {
 }
 
 // sum returns the field of the four sides. With V of each as in segment, and F
-// even under a turn of the side's direction,
+// even under a reversal of the side's direction,
 //
 //	B = μ0/4π·[F₊ₓ·(z, 0, −x₁) − F₋ₓ·(z, 0, −x₂) + F₊ᵧ·(0, z, −y₁) − F₋ᵧ·(0, z, −y₂)].
 func (r Rectangle) sum(p r3.Vec, s *[4]side) r3.Vec {

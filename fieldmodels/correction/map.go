@@ -17,7 +17,7 @@ import (
 type Map struct {
 	Center     r3.Vec // of the mapped volume [m]
 	Radius     float64
-	Min, Max   r3.Vec // of the mapped places [m]
+	Min, Max   r3.Vec // of the mapped positions [m]
 	Smoothness Smoothness
 	// Before and After are the mean squares of the residuals in sigmas at
 	// stations that had no part in the fit, freed of the errors of their poses:
@@ -31,7 +31,7 @@ type Map struct {
 	// Spent is how many numbers the couplings determine of the coefficients: what
 	// the map takes from the degrees of freedom. It is not kept with the map.
 	Spent float64
-	// Growth is the factor on Covariance that the stations left out asked for.
+	// Growth is the factor on Covariance that makes the errors at stations left out most likely.
 	Growth   float64
 	Emitters []Emitter
 	// Covariance of all emitters' coefficients [T/A], one emitter after another,
@@ -48,7 +48,7 @@ type Emitter struct {
 	Coefficients []float64 `json:"coefficients_t_per_a"` // see newHarmonics [T/A]
 }
 
-// newMap takes the measured places' ball.
+// newMap takes the ball of the measured positions.
 func newMap(stations []Station, emitters, degree int) *Map {
 	m := &Map{Min: r3.Vec{X: math.Inf(1), Y: math.Inf(1), Z: math.Inf(1)}, Max: r3.Vec{X: math.Inf(-1), Y: math.Inf(-1), Z: math.Inf(-1)}}
 	each := func(use func(p r3.Vec)) {

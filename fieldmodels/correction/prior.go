@@ -33,7 +33,7 @@ func newPrior(s Smoothness) (*prior, error) {
 	return p, chol.InverseTo(p.inverse)
 }
 
-// directions is how many places stand for all of the sphere: several for each
+// directions is how many positions stand for all of the sphere: several for each
 // coefficient of degree 12.
 const directions = 300
 

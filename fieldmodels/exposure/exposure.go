@@ -65,7 +65,7 @@ var bands = [groups][]struct{ to, tesla, power float64 }{
 	Occupational:  {{8, 0.2, 2}, {25, 2.5e-2, 1}, {300, 1e-3, 0}, {3000, 0.3, 1}, {HighestHz, 1e-4, 0}},
 }
 
-// Tone is one frequency of a field at a place.
+// Tone is one frequency of a field at a point.
 type Tone struct {
 	Hz   float64
 	BRMS float64 // [T]
@@ -94,7 +94,7 @@ type Emitter struct {
 	CurrentPeak float64 // [A]
 }
 
-// Field is that of a bench at a place.
+// Field is that of a bench at a point.
 type Field struct {
 	PeakT float64         // Σ of the tones' peaks: what the field can reach when all align
 	RMST  float64         // root of the sum of the tones' squares

@@ -37,8 +37,8 @@ func (b *Bench) nearest(i int, p r3.Vec) bool {
 // Reach is how far from a coil's centre the field of all tones exceeds a level.
 type Reach struct {
 	Emitter   string
-	DistanceM float64 // the farthest place whose nearest coil is this one; 0: nowhere
-	At        r3.Vec  // that place [m]
+	DistanceM float64 // the farthest point whose nearest coil is this one; 0: nowhere
+	At        r3.Vec  // that point [m]
 }
 
 // reachStep is the factor between distances tried, reachBisections how often
@@ -69,7 +69,7 @@ func (b *Bench) limit(ctx context.Context, g Group) float64 {
 }
 
 // Reaches returns for each emitter how far from its centre the ratio of the whole
-// bench is above 1, over 406 directions, at places that no other coil's centre is
+// bench is above 1, over 406 directions, at points that no other coil's centre is
 // nearer to. Between directions, 9° apart, the distance may be larger by about
 // 1 %. It ends with ctx.
 func (b *Bench) Reaches(ctx context.Context, g Group) ([]Reach, error) {

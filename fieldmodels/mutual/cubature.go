@@ -14,7 +14,7 @@ type discNode struct {
 	Weight float64 // dimensionless
 }
 
-// maxDiscDegree is the highest degree that discDegree asks for.
+// maxDiscDegree is the highest degree that discDegree returns.
 const maxDiscDegree = 21
 
 // discNodes returns a cubature over a disc of the given radius [m] that is exact
@@ -43,7 +43,7 @@ func discNodes(radius float64, degree int) []discNode {
 	for i := range u {
 		r := radius * math.Sqrt(u[i])
 		for k := range n {
-			// Every second ring is turned by half a step, which spreads the points.
+			// Every second ring is rotated by half a step, which spreads the points.
 			sin, cos := math.Sincos(2 * math.Pi * (float64(k) + 0.5*float64(i%2)) / float64(n))
 			nodes = append(nodes, discNode{X: r * cos, Y: r * sin, Weight: w[i] / float64(n)})
 		}

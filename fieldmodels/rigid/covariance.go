@@ -87,9 +87,9 @@ func CovarianceAt(c *Covariance, arm r3.Vec) Covariance {
 	return Sandwich(&j, c)
 }
 
-// WithoutTurn is the covariance without what lies along a turn about the unit
+// WithoutRotation is the covariance without what lies along a rotation about the unit
 // vector u of the outer frame.
-func WithoutTurn(c *Covariance, u r3.Vec) Covariance {
+func WithoutRotation(c *Covariance, u r3.Vec) Covariance {
 	axis := [3]float64{u.X, u.Y, u.Z}
 	var j Covariance
 	for i := range 3 {

@@ -7,7 +7,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
-// Exp returns the unit quaternion of the rotation vector w [rad]: a turn by
+// Exp returns the unit quaternion of the rotation vector w [rad]: a rotation by
 // |w| about w, right-handed. Exact to rounding for every |w|, zero included.
 func Exp(w r3.Vec) quat.Number {
 	t2 := r3.Dot(w, w)
@@ -50,7 +50,7 @@ func Normalize(q quat.Number) quat.Number {
 	return quat.Scale(1/n, q)
 }
 
-// Rotate returns v turned by the unit quaternion q.
+// Rotate returns v rotated by the unit quaternion q.
 func Rotate(q quat.Number, v r3.Vec) r3.Vec {
 	// v + 2w(u×v) + 2u×(u×v), u the vector part.
 	u := r3.Vec{X: q.Imag, Y: q.Jmag, Z: q.Kmag}

@@ -6,7 +6,7 @@
 // processor features that it needs, and takes it into use where they are there.
 // Callers read the variable alone. Tests go through the variants with Each.
 //
-// The package knows no physics, so all libraries may import it.
+// The package has no physics, so all libraries may import it.
 package variant
 
 import (
@@ -28,7 +28,7 @@ type feature struct {
 }
 
 // The levels, each faster than those before. Every processor with AVX512DQ has BW
-// and VL too, so that finer ones would tell nothing apart.
+// and VL too, so that finer ones would make no difference.
 var (
 	Go   = &Level{Name: "go"}
 	AVX2 = &Level{"avx2", []feature{{"avx2", &cpu.X86.HasAVX2}, {"fma", &cpu.X86.HasFMA}}}

@@ -9,7 +9,7 @@ import (
 	"tonepose/solver/internal/statistics"
 )
 
-// Distances compares the distances between places with the true ones, for which
+// Distances compares the distances between positions with the true ones, for which
 // no frame need be known.
 type Distances struct {
 	Places int     `json:"positions"`
@@ -25,13 +25,13 @@ type Distances struct {
 // mostPlaces bounds the work: 4,950 pairs.
 const mostPlaces = 100
 
-// place is where a station is, as seen and in truth.
+// place is where a station is, as estimated and in truth.
 type place struct {
 	seen, truth r3.Vec
 	sample      int // one of its samples
 }
 
-// pair is the distance between two places.
+// pair is the distance between two positions.
 type pair struct {
 	a, b         int // a sample of each
 	error, truth float64
@@ -91,7 +91,7 @@ func places(samples []Sample) (list []place) {
 }
 
 // judge returns the RMS error and the scale, least squares through zero, under a
-// resampling of the places; nil: each counts once.
+// resampling of the positions; nil: each counts once.
 func (p pairs) judge(counts []int) (rms, scale float64) {
 	var squares, weight, top, bottom float64
 	for _, d := range p.list {

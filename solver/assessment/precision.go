@@ -8,9 +8,9 @@ import (
 )
 
 // Precision splits the errors at stations as ISO 5725-1:1994 has it: trueness, how
-// far the mean at a place is from the true value, and precision, how results
+// far the mean at a station is from the true value, and precision, how results
 // scatter about their mean: from window to window of one stay (repeatability
-// conditions), and from one stay to another at the same place too
+// conditions), and from one stay to another at the same station too
 // (reproducibility; of the same bench, so "intermediate precision" of ISO 5725-3).
 // All are lengths over three axes, √(sum of the axes' variances).
 type Precision struct {
@@ -40,7 +40,7 @@ type Split struct {
 	Orientation float64 `json:"orientation_rad"`
 }
 
-// Station is what was found at one place.
+// Station is what was found at one position.
 type Station struct {
 	Station      int        `json:"station"`
 	Visits       int        `json:"visits"`

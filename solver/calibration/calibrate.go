@@ -111,7 +111,7 @@ func Calibrate(p *Problem, o Options) (*Result, error) {
 	}
 	cost, iterations, status := f.descend(cost)
 	if f.options.Loss != nil {
-		// Redescending losses need a start that the outliers have not spoilt.
+		// Redescending losses need a start that the outliers have not shifted.
 		for _, loss := range []leastsquares.Loss{leastsquares.Huber{}, f.options.Loss} {
 			f.loss = loss
 			var more int
@@ -183,7 +183,7 @@ func (f *fit) descend(cost float64) (float64, int, Status) {
 	return cost, iterations, Converged
 }
 
-// descent is a fit as leastsquares.Descend asks it. A point without fields has the
+// descent is a fit as leastsquares.Descend needs it. A point without fields has the
 // cost +Inf.
 type descent fit
 

@@ -20,7 +20,7 @@ func (d direction) add(column int, v float64) {
 // present parameters, with Direction in plain units.
 func (f *fit) candidates() []Gauge {
 	var out []Gauge
-	put := func(words string, fill func(d direction)) {
+	offer := func(words string, fill func(d direction)) {
 		d := make(direction, f.normal.n)
 		fill(d)
 		out = append(out, Gauge{Words: words, Direction: d})
@@ -28,7 +28,7 @@ func (f *fit) candidates() []Gauge {
 	free := f.options.Free
 	for i := range f.layout.columns {
 		if f.normal.a[i*f.normal.n+i] == 0 {
-			put(f.layout.columns[i].name+" alone: nothing measured depends on it", func(d direction) { d[i] = 1 })
+			offer(f.layout.columns[i].name+" alone: nothing measured depends on it", func(d direction) { d[i] = 1 })
 		}
 	}
 	strengths := func(d direction, factor float64) {
@@ -37,7 +37,7 @@ func (f *fit) candidates() []Gauge {
 		}
 	}
 	if free&EmitterStrength != 0 && free&CoilSensitivity != 0 {
-		put("all strengths against all sensitivities", func(d direction) {
+		offer("all strengths against all sensitivities", func(d direction) {
 			strengths(d, 1)
 			for i := range f.bench.coils {
 				d.add(f.layout.coils[i].sensitivity, -1)
@@ -45,14 +45,14 @@ func (f *fit) candidates() []Gauge {
 		})
 	}
 	if free&EmitterStrength != 0 && free&ChannelGain != 0 {
-		put("all strengths against all gains", func(d direction) {
+		offer("all strengths against all gains", func(d direction) {
 			strengths(d, 1)
 			f.gains(d, -1, -1)
 		})
 	}
 	for h, ch := range f.layout.channels {
 		if ch.gain >= 0 && free&CoilSensitivity != 0 {
-			put("gain of "+f.problem.Channels[h].Name+" against the sensitivity of its coils", func(d direction) {
+			offer("gain of "+f.problem.Channels[h].Name+" against the sensitivity of its coils", func(d direction) {
 				f.gains(d, h, 1)
 				for _, c := range f.layout.coils {
 					if c.channel == h {
@@ -62,7 +62,7 @@ func (f *fit) candidates() []Gauge {
 			})
 		}
 		if ch.phase >= 0 && ch.delay >= 0 {
-			put("phase of "+f.problem.Channels[h].Name+" against its delay", func(d direction) {
+			offer("phase of "+f.problem.Channels[h].Name+" against its delay", func(d direction) {
 				omega := 0.0
 				for i := range f.bench.emitters {
 					omega += f.bench.emitters[i].omega / float64(len(f.bench.emitters))
@@ -73,15 +73,15 @@ func (f *fit) candidates() []Gauge {
 		}
 	}
 	emitters := f.emitterParts()
-	if free&(EmitterPlace|EmitterAxis) != 0 {
+	if free&(EmitterPosition|EmitterAxis) != 0 {
 		together := " of all emitters and stations together"
 		if free&Frame != 0 {
 			together = " of all emitters against the reference frame"
 		}
 		still := func(axis r3.Vec) r3.Vec { return axis }
-		f.motions(put, together, emitters, f.layout.frame, f.bench.frame.Position, still)
+		f.motions(offer, together, emitters, f.layout.frame, f.bench.frame.Position, still)
 		if free&EmitterStrength != 0 {
-			put("scale of all lengths against all strengths", func(d direction) {
+			offer("scale of all lengths against all strengths", func(d direction) {
 				strengths(d, 3)
 				for _, p := range emitters {
 					d.addVec(p.place, p.center)
@@ -95,7 +95,7 @@ func (f *fit) candidates() []Gauge {
 		}
 	}
 	for s := range f.problem.Sensors {
-		if free&(CoilPlace|CoilAxis) == 0 {
+		if free&(CoilPosition|CoilAxis) == 0 {
 			break
 		}
 		words, at := " of all coils of "+f.problem.Sensors[s].Name, f.layout.markers[s]
@@ -104,7 +104,7 @@ func (f *fit) candidates() []Gauge {
 		}
 		r := rigid.Matrix(f.bench.markers[s].Rotation)
 		back := func(axis r3.Vec) r3.Vec { return r3.Scale(-1, rigid.MulVec(&r, axis)) }
-		f.motions(put, words, f.coilParts(s), at, r3.Vec{}, back)
+		f.motions(offer, words, f.coilParts(s), at, r3.Vec{}, back)
 	}
 	return out
 }
@@ -133,10 +133,10 @@ var axisNames = [3]string{"x", "y", "z"}
 // motions are shifts and rotations of all parts of the array or of a sensor along
 // and about the axes of their frame. The reference frame or the marker, at column
 // at, moves along when it is free: outer gives its axis, arm its origin.
-func (f *fit) motions(put func(string, func(direction)), words string, parts []part, at int, arm r3.Vec, outer func(r3.Vec) r3.Vec) {
+func (f *fit) motions(offer func(string, func(direction)), words string, parts []part, at int, arm r3.Vec, outer func(r3.Vec) r3.Vec) {
 	for k, name := range axisNames {
 		axis := axes[k]
-		put("shift along "+name+words, func(d direction) {
+		offer("shift along "+name+words, func(d direction) {
 			for _, p := range parts {
 				d.addVec(p.place, axis)
 			}
@@ -145,7 +145,7 @@ func (f *fit) motions(put func(string, func(direction)), words string, parts []p
 	}
 	for k, name := range axisNames {
 		axis := axes[k]
-		put("turn about "+name+words, func(d direction) {
+		offer("rotation about "+name+words, func(d direction) {
 			for _, p := range parts {
 				d.addVec(p.place, r3.Cross(axis, p.center))
 				if p.axis >= 0 {

@@ -28,7 +28,7 @@ type ChannelMatch struct {
 
 // MatchChannels measures gain, phase and delay of every channel against channel
 // reference, from one signal common to all. With a single tone phase and delay
-// cannot be told apart: the delay is then taken as zero. Delays are looked for
+// cannot be separated: the delay is then taken as zero. Delays are looked for
 // up to maxDelay [s], which must be below half the inverse spacing of the tones.
 func MatchChannels(tones []CommonTone, reference int, maxDelay float64) ([]ChannelMatch, error) {
 	if len(tones) == 0 {
@@ -85,7 +85,7 @@ func matchChannel(tones []CommonTone, reference, c int, maxDelay float64) Channe
 		delay = coarseDelay(ratio, weight, omega, maxDelay, math.Pi/(4*(high-low)))
 	}
 	// What is left after the coarse delay, about the mean phase, is well below a
-	// turn: a straight line about the weighted mean frequency.
+	// cycle: a straight line about the weighted mean frequency.
 	var mean complex128
 	for i, r := range ratio {
 		ratio[i] = r * cmplx.Exp(complex(0, omega[i]*delay))

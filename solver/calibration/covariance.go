@@ -17,7 +17,7 @@ import (
 // Commission, 1973), because the others go along as exact values.
 func (r *Result) emitterCovariance() (*mat.SymDense, error) {
 	f := r.fit
-	if f.normal.n == 0 || f.options.Free&(EmitterPlace|EmitterAxis|EmitterStrength) == 0 {
+	if f.normal.n == 0 || f.options.Free&(EmitterPosition|EmitterAxis|EmitterStrength) == 0 {
 		return nil, nil
 	}
 	return r.covarianceOf(f.emitterParts())
@@ -34,7 +34,7 @@ func (r *Result) covarianceOf(parts []part) (*mat.SymDense, error) {
 	return rigid.Propagate(&m, r.joint()), nil
 }
 
-// joint is the covariance of the columns that knows most.
+// joint is the covariance of the columns that holds most.
 func (r *Result) joint() *mat.SymDense {
 	if r.wider != nil {
 		return r.wider
@@ -99,7 +99,7 @@ func (r *Result) othersKept() (*mat.Dense, error) {
 	f := r.fit
 	weight := make([]float64, f.normal.n) // of keeping a parameter as it is
 	for i := range weight {
-		if f.layout.columns[i].group&(EmitterPlace|EmitterAxis|EmitterStrength) == 0 {
+		if f.layout.columns[i].group&(EmitterPosition|EmitterAxis|EmitterStrength) == 0 {
 			weight[i] = 1 / (f.size(i) * f.size(i))
 		}
 	}
@@ -114,7 +114,7 @@ func (r *Result) othersKept() (*mat.Dense, error) {
 // mutual.ParametersPerCoil, in the gauge of Array's; nil when none of them was
 // free. Channel gains count as sensitivity.
 func (r *Result) SensorCovariance(s int) (*mat.SymDense, error) {
-	if r.fit.options.Free&(CoilAxis|CoilPlace|CoilSensitivity|ChannelGain) == 0 {
+	if r.fit.options.Free&(CoilAxis|CoilPosition|CoilSensitivity|ChannelGain) == 0 {
 		return nil, nil
 	}
 	return r.covarianceOf(r.fit.coilParts(s))

@@ -19,7 +19,7 @@ type Gauge struct {
 	// Words names it, such as "all strengths against all sensitivities".
 	Words string
 	// Default: no stated tolerance held it, so tolerances of a usual size were
-	// put on the parameters that take part. What it moves is then known to no
+	// given to the parameters that take part. What it moves is then known to no
 	// more than that.
 	Default bool
 	// Direction is the move, one number per parameter, each in units of the
@@ -87,7 +87,7 @@ func (f *fit) nullSpace() (columns [][]float64, scale []float64, err error) {
 }
 
 // holdGauges names the gauge freedoms and, where stated tolerances do not hold
-// them all, puts tolerances of a usual size on the parameters that take part.
+// them all, gives tolerances of a usual size to the parameters that take part.
 func (f *fit) holdGauges() ([]Gauge, error) {
 	null, scale, err := f.nullSpace()
 	if err != nil {
@@ -116,8 +116,8 @@ func (f *fit) holdGauges() ([]Gauge, error) {
 	return f.holdWeak(gauges)
 }
 
-// holdWeak puts a tolerance of a usual size on parameters without a stated one
-// that the data fix to no better than that, the worst first: such as the turn of
+// holdWeak gives a tolerance of a usual size to parameters without a stated one
+// that the data fix to no better than that, the worst first: such as the rotation of
 // a coil about its own axis when it is nearly, not quite, round. Unheld they
 // would run off to where the linearised equations mean nothing.
 func (f *fit) holdWeak(gauges []Gauge) ([]Gauge, error) {
@@ -173,7 +173,7 @@ func (f *fit) held(null [][]float64, scale []float64) bool {
 	return rank == g
 }
 
-// name puts words to the free directions: first the freedoms that this kind of
+// name describes the free directions: first the freedoms that this kind of
 // bench can have, as far as they lie in what is free, then what is left by its
 // largest parts.
 func (f *fit) name(null [][]float64, scale []float64) []Gauge {

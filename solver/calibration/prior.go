@@ -12,8 +12,8 @@ import (
 // measured marker and K the sensor in the marker's frame.
 func (f *fit) reference(blk *block, mixed []float64, s int) {
 	st := &f.problem.Stations[s]
-	place, turn := 1/st.SigmaPosition, 1/st.SigmaRotation // 0 where not measured
-	if place == 0 && turn == 0 {
+	position, rotation := 1/st.SigmaPosition, 1/st.SigmaRotation // 0 where not measured
+	if position == 0 && rotation == 0 {
 		return
 	}
 	frame, marker := &f.bench.frame, &f.bench.markers[st.Sensor]
@@ -24,12 +24,12 @@ func (f *fit) reference(blk *block, mixed []float64, s int) {
 	dp := r3.Sub(f.poses[s].Position, measured.Position)
 	dr := rigid.Log(quat.Mul(f.poses[s].Rotation, quat.Conj(measured.Rotation)))
 	byOwn, byMeasured := rigid.LeftJacobianInverse(dr), rigid.RightJacobianInverse(dr)
-	// What the six numbers of F and of K do to the place and turn measured.
+	// What the six numbers of F and of K do to the position and rotation measured.
 	arm := r3.Sub(measured.Position, frame.Position)
 	rot := rigid.Matrix(seen.Rotation)
 	var rw row
 	for i, e := range axes {
-		if place == 0 {
+		if position == 0 {
 			break
 		}
 		rw.n = 0
@@ -40,10 +40,10 @@ func (f *fit) reference(blk *block, mixed []float64, s int) {
 		rw.putVec(markerAt, r3.Scale(-1, rigid.TransMulVec(&rot, e)))
 		var by [6]float64
 		by[i] = 1
-		f.addReference(blk, mixed, &rw, &by, r3.Dot(dp, e), place)
+		f.addReference(blk, mixed, &rw, &by, r3.Dot(dp, e), position)
 	}
 	for i, e := range axes {
-		if turn == 0 {
+		if rotation == 0 {
 			break
 		}
 		rw.n = 0
@@ -55,7 +55,7 @@ func (f *fit) reference(blk *block, mixed []float64, s int) {
 			rw.putVec(markerAt+3, rigid.TransMulVec(markerJl, rigid.TransMulVec(&rot, back)))
 		}
 		by := [6]float64{3: byOwn[i][0], 4: byOwn[i][1], 5: byOwn[i][2]}
-		f.addReference(blk, mixed, &rw, &by, r3.Dot(dr, e), turn)
+		f.addReference(blk, mixed, &rw, &by, r3.Dot(dr, e), rotation)
 	}
 }
 

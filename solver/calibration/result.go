@@ -143,9 +143,9 @@ func (f *fit) nominal(i int) float64 {
 		return 0
 	}
 	switch c.group {
-	case EmitterPlace:
+	case EmitterPosition:
 		return part(f.layout.emitters[c.owner].place, f.problem.Emitters[c.owner].Center)
-	case CoilPlace:
+	case CoilPosition:
 		return part(f.layout.coils[c.owner].place, f.bench.drawn[c.owner].Center)
 	case EmitterStrength, CoilSensitivity, ChannelGain:
 		return 1

@@ -54,7 +54,7 @@ func (r *Result) Rows() []Row {
 }
 
 // SetCovariance replaces the covariance of the internal parameters of the
-// columns by one that knows of more than the adjustment did: in Covariance, the
+// columns by one that allows for more than the adjustment did: in Covariance, the
 // parameters' sigmas and the covariances of array and sensors. What stations
 // say of the parameters (Stations, Suggest) stays that of the adjustment.
 func (r *Result) SetCovariance(inner *mat.SymDense) {

@@ -9,7 +9,7 @@ import (
 	"tonepose/solver/internal/statistics"
 )
 
-// Candidate is a place where a further station could be taken.
+// Candidate is a pose in which a further station could be taken.
 type Candidate struct {
 	Sensor        int
 	Pose          rigid.Pose // of the sensor, rig frame

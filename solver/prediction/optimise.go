@@ -35,7 +35,7 @@ type Layout struct {
 	// first. Nil: all 0.
 	RadiusM []float64
 	Goal    Goal
-	Grid    int // places a side of the volume; default 4
+	Grid    int // positions along a side of the volume; default 4
 	Starts  int // first as it stands, then from random placements; default 3
 	Seed    uint64
 }
@@ -200,7 +200,7 @@ func (s *layoutSearch) sum(but int) {
 	}
 }
 
-// move turns shares into a move. A tilt beyond the bound is shortened to it.
+// move makes a move of shares. A tilt beyond the bound is shortened to it.
 func (s *layoutSearch) move(e int, p place) Move {
 	// Whole tenths of a millimetre and milliradians, towards zero: what a builder
 	// can set, and never beyond the bounds.
@@ -271,7 +271,7 @@ func (s *layoutSearch) inform(ctx context.Context, dst []information, e int, m M
 // softness is the power whose mean stands for the worst case.
 const softness = 16
 
-// judge is the mean power of the deviations, over the largest, so that powers do not overflow; blind poses count
+// judge is the mean power of the deviations, over the largest, so that powers do not overflow; poses that are not observable count
 // as the volume's size.
 func (s *layoutSearch) judge(total []information) float64 {
 	sum := 0.0
@@ -290,7 +290,7 @@ func (s *layoutSearch) judge(total []information) float64 {
 	return sum / float64(len(total))
 }
 
-// deviation turns a value of judge into metres.
+// deviation is a value of judge in metres.
 func (s *layoutSearch) deviation(v float64) float64 {
 	if s.Goal == Mean {
 		return s.basis.limit * math.Sqrt(v)

@@ -26,7 +26,7 @@ type Contribution struct {
 type Combined struct {
 	Sigma    float64 // combined standard uncertainty
 	DOF      float64 // effective degrees of freedom; +Inf when all are known
-	Factor   float64 // coverage factor k for the coverage asked
+	Factor   float64 // coverage factor k for the wanted coverage
 	Expanded float64 // k·Sigma
 }
 

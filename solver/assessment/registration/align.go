@@ -16,7 +16,7 @@ type alignment struct {
 	scale    float64
 	mse      float64 // weighted mean of the squared distances
 	// gap is by how much the second smallest singular value, the smallest one's
-	// sign taken in, stands above zero, over the largest: 0 when a turn is open.
+	// sign taken in, stands above zero, over the largest: 0 when a rotation is not determined.
 	gap float64
 }
 

@@ -32,7 +32,7 @@ func (a *adjustment) consensus(seed uint64) []bool {
 	n := a.n
 	used := slices.Repeat([]bool{true}, n)
 	if n < 2*a.size || a.components*n < 2*a.parameters {
-		return used // too few to tell which are the odd ones
+		return used // too few to find the odd ones
 	}
 	chi := distuv.ChiSquared{K: float64(a.components)}
 	cut := chi.Quantile(1 - falseAlarm/float64(n))

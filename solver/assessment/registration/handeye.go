@@ -13,7 +13,7 @@ import (
 
 // HandEye finds X in A·X = X·B from movements of two bodies that are fixed to
 // each other: a as one system saw them, b as the other, X the pose of the second
-// body in the first. No frame need be known. Two movements at least that turn
+// body in the first. No frame need be known. At least two movements that rotate
 // about axes not parallel are needed.
 //
 // Rotations: vec(X) is the first singular vector of Σ A ⊗ B, for A·X·Bᵀ = X.

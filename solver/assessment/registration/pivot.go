@@ -21,11 +21,11 @@ type Tip struct {
 }
 
 // Pivot finds the tip of a pointer from the poses of its body while the tip
-// rested in one place: R·tip + t = point. covariance is that of each pose; nil:
-// unknown and alike. axis is the direction of the body about which a turn can't
-// be seen, nil when all turns are: the tip is then taken to lie on it.
+// rested at one point: R·tip + t = point. covariance is that of each pose; nil:
+// unknown and alike. axis is the direction of the body about which a rotation can't
+// be seen, nil when all rotations are: the tip is then taken to lie on it.
 //
-// The tip is fixed by turns about two axes that are not parallel. The equations
+// The tip is determined by rotations about two axes that are not parallel. The equations
 // are linear; the weights, which depend on how far the tip is from the body's
 // origin, are found by repetition.
 func Pivot(poses []rigid.Pose, covariance []Cov6, axis *r3.Vec, o Options) (*Tip, error) {
@@ -113,7 +113,7 @@ func (c *pivotFit) derivative(i int, j *mat.Dense, row int) {
 	setBlock(j, row, c.free, -1, rigid.Unit3)
 }
 
-// AtPoint is the covariance of the place of a point fixed to a body, arm [m]
+// AtPoint is the covariance of the position of a point fixed to a body, arm [m]
 // away from the body's origin in the outer frame: δp + δ × arm.
 func AtPoint(c Cov6, arm r3.Vec) (out Cov3) {
 	at := rigid.CovarianceAt(&c, arm)

@@ -12,7 +12,7 @@ import (
 // Motion is a rigid motion found by a fit.
 type Motion struct {
 	rigid.Pose
-	// Covariance over the shift [m] and the small turn [rad] about the origin of
+	// Covariance over the shift [m] and the small rotation [rad] about the origin of
 	// the frame that it leads to: true = exp(δ)·R, t + dt.
 	Covariance Cov6
 	Quality
@@ -72,9 +72,9 @@ func (c *pointFit) start(use []int) error {
 	}
 	a := align(x, y, weight, false)
 	// Rounding leaves 1e-16 of the largest; points within a millionth of their
-	// extent of a line say nothing of the turn about it.
+	// extent of a line say nothing of the rotation about it.
 	if !(a.gap > 1e-12) {
-		return fmt.Errorf("%w: the points lie on one line, and the turn about it is open", ErrUndetermined)
+		return fmt.Errorf("%w: the points lie on one line, and the rotation about it is not determined", ErrUndetermined)
 	}
 	c.pose = rigid.Pose{Position: r3.Vec{X: a.shift[0], Y: a.shift[1], Z: a.shift[2]}, Rotation: quaternion(a.rotation)}
 	return nil

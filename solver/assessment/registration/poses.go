@@ -18,7 +18,7 @@ import (
 type Mounting struct {
 	Frame rigid.Pose // of the reference's frame in the estimate's
 	Body  rigid.Pose // of the estimate's body in the reference's
-	// Joint is the covariance over shift [m] and small turn [rad] of Frame, then of
+	// Joint is the covariance over shift [m] and small rotation [rad] of Frame, then of
 	// Body, each in the frame that its motion leads to.
 	Joint *mat.SymDense
 	Quality
@@ -27,7 +27,7 @@ type Mounting struct {
 // Poses finds Frame and Body from poses that both systems gave at the same
 // times (robot-world and hand-eye calibration). covariance is that of each
 // residual, estimate ⊖ prediction, in the estimate's frame; nil: unknown, the
-// turns then weighed against the shifts by their own scatter. The body must turn
+// rotations then weighed against the shifts by their own scatter. The body must turn
 // about two axes at least that are not parallel.
 //
 // The start is the closed form of Shah, J. Mechanisms and Robotics 5, 031007
@@ -70,7 +70,7 @@ func (m *Mounting) Predict(reference rigid.Pose) rigid.Pose {
 }
 
 // Sensitivity is the derivative of Predict's pose by Frame's and Body's shifts
-// and turns, in the order of Joint.
+// and rotations, in the order of Joint.
 func (m *Mounting) Sensitivity(reference rigid.Pose) *mat.Dense {
 	j := mat.NewDense(6, 12, nil)
 	sensitivity(j, 0, m.Frame, reference, m.Body)

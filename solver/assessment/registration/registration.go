@@ -25,7 +25,7 @@ import (
 )
 
 // ErrUndetermined reports that the data leave a part of the result open: points
-// on one line, turns about one axis.
+// on one line, rotations about one axis.
 var ErrUndetermined = errors.New("registration: not determined by the data")
 
 // Options tunes a fit. The zero value of a field means its default.
@@ -43,7 +43,7 @@ type Quality struct {
 	RMS       float64
 	ChiSquare float64 // weighted squares of the used residuals; without covariances over their own variance
 	DOF       int
-	// Stated tells whether covariances were given: ChiSquare is then a test of
+	// Stated is whether covariances were given: ChiSquare is then a test of
 	// them, and else equals DOF.
 	Stated bool
 }
@@ -70,7 +70,7 @@ func (q *Quality) Birge() float64 {
 	return max(1, math.Sqrt(q.ChiSquare/float64(q.DOF)))
 }
 
-// Cov3 is the covariance of a place [m²], Cov6 that of a pose over x y z [m] and
+// Cov3 is the covariance of a position [m²], Cov6 that of a pose over x y z [m] and
 // the rotation vector [rad], q_true = exp(δ/2)·q.
 type (
 	Cov3 = [3][3]float64
@@ -90,7 +90,7 @@ func setBlock(j *mat.Dense, i, k int, s float64, a mat3) {
 	}
 }
 
-// whitener turns residuals into units of their standard deviation: L⁻¹ of the
+// whitener scales residuals to units of their standard deviation: L⁻¹ of the
 // covariance L·Lᵀ, n×n.
 type whitener struct {
 	n     int
