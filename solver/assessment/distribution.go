@@ -34,12 +34,23 @@ func newDistribution(list []float64) distribution {
 func (d distribution) statistics(counts []int) [5]float64 {
 	drawn := d.value
 	if counts != nil {
-		drawn = make([]float64, 0, len(d.value))
-		for k, i := range d.index {
-			for range counts[i] {
-				drawn = append(drawn, d.value[k])
-			}
+		// Room for one more, so that a number not drawn is written and overwritten
+		// without a branch.
+		total := 0
+		for _, i := range d.index {
+			total += counts[i]
 		}
+		drawn = make([]float64, total+1)
+		at := 0
+		for k, i := range d.index {
+			n := counts[i]
+			drawn[at] = d.value[k]
+			for j := 1; j < n; j++ {
+				drawn[at+j] = d.value[k]
+			}
+			at += n
+		}
+		drawn = drawn[:total]
 	}
 	quantile := func(p float64) float64 { return statistics.Quantile(drawn, p) }
 	return [5]float64{rms(drawn), quantile(0.5), quantile(0.95), quantile(0.99), quantile(1)}
