@@ -9,15 +9,16 @@ import (
 	"fmt"
 	"path/filepath"
 	"slices"
-	"tonepose/cmd/tonepose/internal/verdict"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver/assessment"
+	"tonepose/solver/assessment/registration"
 )
 
 // Options are how poses are brought together with their truth. The zero
@@ -27,7 +28,7 @@ type Options struct {
 	Register Registering
 	// Transform is a registration found before, used in place of a fit; Run reads
 	// it from TransformFile, and writes the one it found to SaveTransform.
-	Transform                    *Transform
+	Transform                    *registration.Mounting
 	TransformFile, SaveTransform string
 	Force                        bool   // replace SaveTransform
 	KeepAll                      bool   // a registration leaves no outliers out

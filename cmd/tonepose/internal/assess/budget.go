@@ -17,7 +17,6 @@ import (
 	"tonepose/solver"
 	"tonepose/solver/assessment"
 	"tonepose/solver/assessment/budget"
-	"tonepose/solver/assessment/registration"
 )
 
 // Budget is the uncertainty of a sensor's error by its sources, as RMS over its
@@ -108,12 +107,10 @@ func (a *Result) Budget(dir, sensor string, coverage float64) (*Budget, error) {
 		for c := range 6 {
 			squares[fromReference][c] += reference[c][c]
 		}
-		if t := a.Registration; t != nil && t.Covariance != nil {
-			j := (&registration.Mounting{Frame: t.Frame, Body: t.Body}).Sensitivity(t.read(part.Samples[i].Truth))
-			n := t.Covariance.SymmetricDim()
-			var half, joint mat.Dense
-			half.Mul(j.Slice(0, 6, 0, n), t.Scaled().Covariance)
-			joint.Mul(&half, j.Slice(0, 6, 0, n).T())
+		if t := a.Registration; t != nil && t.Joint != nil {
+			j := t.sensitivity(t.read(part.Samples[i].Truth))
+			var joint mat.Dense
+			joint.Product(j, t.Covariance(), j.T())
 			for c := range 6 {
 				squares[fromRegistration][c] += joint.At(c, c)
 			}
@@ -150,7 +147,7 @@ func (a *Result) Budget(dir, sensor string, coverage float64) (*Budget, error) {
 }
 
 // read is a truth as its file has it.
-func (t *Transform) read(carried rigid.Pose) rigid.Pose {
+func (t *Registered) read(carried rigid.Pose) rigid.Pose {
 	return t.Frame.Inverse().Compose(carried).Compose(t.Body.Inverse())
 }
 

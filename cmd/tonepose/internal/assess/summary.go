@@ -61,7 +61,7 @@ func Run(ctx context.Context, dir, truth string, o Options) (*Summary, error) {
 	if err != nil || o.SaveTransform == "" {
 		return sum, err
 	}
-	text, err := a.Registration.Scaled().JSON()
+	text, err := a.Registration.text()
 	if err != nil {
 		return nil, err
 	}

@@ -61,16 +61,11 @@ too), 1 no pose could be compared, 2 the call or a file was wrong.`,
 	f := cmd.Flags()
 	f.StringVar(&o.truth, "truth", "", "CSV of known poses")
 	addValue(f, &o.Offset, "time-offset", "", "duration", signedSeconds, "added to the poses' times before they are compared")
-	addValue(f, &o.Register, "register", "none", "fit", assess.ParseRegistering, "bring the truth over to the rig frame: none, rigid or hand-eye")
+	addValue(f, &o.Register, "register", "none", "fit", oneOf("none, rigid or hand-eye", assess.Registerings), "bring the truth over to the rig frame: none, rigid or hand-eye")
 	f.StringVar(&o.TransformFile, "transform", "", "JSON of a registration found before, instead of --register")
 	f.StringVar(&o.SaveTransform, "save-transform", "", "write the registration to this file")
 	f.BoolVar(&o.KeepAll, "keep-outliers", false, "let outliers take part in a registration or pivot")
-	addValue(f, &o.AtTip, "at", "origin", "point", func(text string) (bool, error) {
-		if text != "origin" && text != "tip" {
-			return false, errors.New("must be origin or tip")
-		}
-		return text == "tip", nil
-	}, "compare the sensors' origin or their tip")
+	addValue(f, &o.AtTip, "at", "origin", "point", oneOf("origin or tip", map[string]bool{"origin": false, "tip": true}), "compare the sensors' origin or their tip")
 	f.StringVar(&o.Sensor, "sensor", "", "only this sensor")
 	f.BoolVar(&o.pivot, "pivot", false, "find the tip of a pointer that was rotated about it")
 	f.StringVar(&o.saveRig, "save-rig", "", "with --pivot: write the rig with the tip found to this file")

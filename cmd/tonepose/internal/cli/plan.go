@@ -89,7 +89,7 @@ pose in the working volume can be solved, 2 the call or a file was wrong.`,
 	f.BoolVar(&o.optimise, "optimise", false, "move and tilt the emitters, write a new rig file")
 	addValue(f, &o.move, "move", "30mm", "length", metres, "how far an emitter may move along each axis")
 	addValue(f, &o.layout.TiltRad, "tilt", "45", "degrees", angle(180), "how far an emitter may tilt, in degrees")
-	addValue(f, &o.layout.Goal, "goal", "worst", "goal", goal, "what to make small: worst or mean error over the working volume")
+	addValue(f, &o.layout.Goal, "goal", "worst", "goal", oneOf("worst or mean", goals), "what to make small: worst or mean error over the working volume")
 	f.StringVar(&o.OptimiseForSensor, "sensor", "", "the sensor to optimise for (default the first)")
 	f.Uint64Var(&o.layout.Seed, "seed", 1, "seed of the random layouts that --optimise begins with")
 	f.StringVar(&o.rigOut, "rig-out", "", "rig file to write, with chosen tones, currents and moved emitters (default DIR/NAME.planned.rig.yaml with --out)")
@@ -129,19 +129,11 @@ func mainsList(text string) ([]float64, error) {
 	return list, nil
 }
 
+var goals = map[string]prediction.Goal{"worst": prediction.Worst, "mean": prediction.Mean}
+
 func wire(text string) (*coil.Wire, error) {
 	w, err := coil.ParseWire(text)
 	return &w, err
-}
-
-func goal(text string) (prediction.Goal, error) {
-	switch text {
-	case "worst":
-		return prediction.Worst, nil
-	case "mean":
-		return prediction.Mean, nil
-	}
-	return 0, fmt.Errorf("must be worst or mean")
 }
 
 // check completes the options.

@@ -39,6 +39,17 @@ func addValue[T any](flags *pflag.FlagSet, to *T, name, initial, kind string, pa
 	flags.Var(v, name, help)
 }
 
+// oneOf reads one of a few words, which stand for values.
+func oneOf[T any](words string, values map[string]T) func(string) (T, error) {
+	return func(text string) (T, error) {
+		v, ok := values[text]
+		if !ok {
+			return v, fmt.Errorf("must be %s", words)
+		}
+		return v, nil
+	}
+}
+
 // between reads a number from lowest to highest.
 func between(lowest, highest float64) func(string) (float64, error) {
 	return func(text string) (float64, error) {
@@ -76,15 +87,6 @@ func whole(lowest, highest int) func(string) (int, error) {
 	}
 }
 
-// seconds reads a duration that is not negative.
-func seconds(text string) (float64, error) {
-	s, err := signedSeconds(text)
-	if err == nil && s < 0 {
-		err = fmt.Errorf("must not be negative")
-	}
-	return s, err
-}
-
 // signedSeconds reads a duration.
 func signedSeconds(text string) (float64, error) {
 	d, err := time.ParseDuration(text)
@@ -92,6 +94,15 @@ func signedSeconds(text string) (float64, error) {
 		return 0, fmt.Errorf("must be a duration, as 10ms or -2s")
 	}
 	return d.Seconds(), nil
+}
+
+// seconds reads a duration that is not negative.
+func seconds(text string) (float64, error) {
+	s, err := signedSeconds(text)
+	if err == nil && s < 0 {
+		err = fmt.Errorf("must not be negative")
+	}
+	return s, err
 }
 
 // aboveZero reads what parse does, except zero.

@@ -34,7 +34,7 @@ func AssessmentOf(sum *assess.Summary) AssessmentObject {
 		return out
 	}
 	out.Registration = &Registration{r, PoseOf(r.Frame), PoseOf(r.Body)}
-	c := r.Scaled().Covariance
+	c := r.Covariance()
 	if c == nil {
 		return out
 	}
@@ -233,7 +233,7 @@ func (p *page) brief(r *assessment.Report) {
 func (p *page) registration(r *Registration) {
 	p.line("truth carried over by a %s transform: shift %v", r.Kind, r.Frame)
 	p.sigmas(&r.Frame)
-	if r.Transform.Body != rigid.Identity() {
+	if r.Mounting.Body != rigid.Identity() {
 		p.line("sensor on the marker: shift %v", r.Body)
 		p.sigmas(&r.Body)
 	}
