@@ -169,8 +169,8 @@ func full(c *tables.Covariance) *[6][6]float64 {
 	return &out
 }
 
-// Part is the assessment of those samples that keep chooses.
-func (a *Result) Part(keep func(i int) bool) *Result {
+// part is the assessment of those samples that keep chooses.
+func (a *Result) part(keep func(i int) bool) *Result {
 	part := *a
 	part.Samples, part.Rows = nil, nil
 	for i := range a.Samples {
@@ -183,12 +183,7 @@ func (a *Result) Part(keep func(i int) bool) *Result {
 
 // Sensor is the part of one sensor.
 func (a *Result) Sensor(name string) *Result {
-	return a.Part(func(i int) bool { return a.Rows[i].Sensor == name })
-}
-
-// Unflagged is the part without doubts.
-func (a *Result) Unflagged() *Result {
-	return a.Part(func(i int) bool { return a.Rows[i].Flags == 0 })
+	return a.part(func(i int) bool { return a.Rows[i].Sensor == name })
 }
 
 // SensorNames lists the sensors that have samples, in the rig's order.

@@ -75,7 +75,7 @@ func (a *Result) Budget(dir, sensor string, coverage float64) (*Budget, error) {
 	unweighed := tolerances(a.Rig, index, s.Problem().Array.Covariance == nil)
 	chosen := map[float64]int{}
 	// Where solve gave no covariance, nothing is there to be split.
-	part = part.Part(func(i int) bool { return part.Samples[i].Covariance != nil })
+	part = part.part(func(i int) bool { return part.Samples[i].Covariance != nil })
 	step := max(1, (len(part.Samples)+mostBudget-1)/mostBudget)
 	for i := 0; i < len(part.Samples); i += step {
 		chosen[part.Samples[i].Time] = i
