@@ -13,32 +13,19 @@ import (
 
 // Sensor is what a sensor of the bench can be expected to give.
 type Sensor struct {
-	Sensor   string       `json:"sensor"`
-	Freedom  int          `json:"degrees_of_freedom"`
-	Poses    int          `json:"poses"` // looked at
-	Blind    int          `json:"blind_poses"`
-	BlindAt  [][3]float64 `json:"blind_at_m"`
-	Position Spread       `json:"position_m"`
-	Rotation Spread       `json:"orientation_rad"`
-	WorstAt  [3]float64   `json:"worst_at_m"`
-	BestAt   [3]float64   `json:"best_at_m"`
-	Rates    []Rate       `json:"rates"`
-	Wanted   *Wanted      `json:"wanted,omitempty"`
-	Channels []Range      `json:"dynamic_range"`
-	Slices   []Slice      `json:"-"`
-}
-
-// Spread describes the predicted rms errors over all poses that are not
-// blind: √ of the trace of the covariance.
-type Spread struct {
-	RMS    float64 `json:"rms"`
-	Median float64 `json:"median"`
-	P95    float64 `json:"p95"`
-	Worst  float64 `json:"worst"`
-}
-
-func spreadOf(s prediction.Spread) Spread {
-	return Spread{s.Mean, s.Median, s.P95, s.Worst}
+	Sensor   string            `json:"sensor"`
+	Freedom  int               `json:"degrees_of_freedom"`
+	Poses    int               `json:"poses"` // looked at
+	Blind    int               `json:"blind_poses"`
+	BlindAt  [][3]float64      `json:"blind_at_m"`
+	Position prediction.Spread `json:"position_m"`
+	Rotation prediction.Spread `json:"orientation_rad"`
+	WorstAt  [3]float64        `json:"worst_at_m"`
+	BestAt   [3]float64        `json:"best_at_m"`
+	Rates    []Rate            `json:"rates"`
+	Wanted   *Wanted           `json:"wanted,omitempty"`
+	Channels []Range           `json:"dynamic_range"`
+	Slices   []Slice           `json:"-"`
 }
 
 // Rate is what a window length gives.
@@ -151,7 +138,7 @@ func (p *Plan) sensor(ctx context.Context, array fieldmodels.Array, sensor int) 
 		return nil, err
 	}
 	s := &Sensor{Sensor: r.Sensors[sensor].Name, Freedom: predictor.Freedom(), Poses: sum.Poses, Blind: sum.Blind,
-		Position: spreadOf(sum.Position), Rotation: spreadOf(sum.Rotation), WorstAt: vector(sum.Worst.Position), BestAt: vector(sum.Best.At)}
+		Position: sum.Position, Rotation: sum.Rotation, WorstAt: vector(sum.Worst.Position), BestAt: vector(sum.Best.At)}
 	for _, at := range sum.BlindAt {
 		s.BlindAt = append(s.BlindAt, vector(at))
 	}
@@ -197,7 +184,7 @@ func (p *Plan) sensor(ctx context.Context, array fieldmodels.Array, sensor int) 
 }
 
 func sliceOf(ctx context.Context, p *prediction.Predictor, v solver.Volume, axis int) (*Slice, error) {
-	size, lo := [3]float64{v.Max.X - v.Min.X, v.Max.Y - v.Min.Y, v.Max.Z - v.Min.Z}, [3]float64{v.Min.X, v.Min.Y, v.Min.Z}
+	size, lo := vector(r3.Sub(v.Max, v.Min)), vector(v.Min)
 	a, b := size[sliceAxes[axis][0]], size[sliceAxes[axis][1]]
 	longer := math.Max(a, b)
 	s := &Slice{Axis: axis, At: lo[axis] + size[axis]/2,
@@ -275,12 +262,8 @@ func (p *Plan) ranges(ctx context.Context, array fieldmodels.Array, sensor int) 
 		d.ClippedAt = float64(clipped) / float64(len(positions))
 		if len(ch.Table) > 0 {
 			d.Gain = math.NaN() // it is the table's
-		}
-		if ch.FullScaleV > 0 {
-			factor := gainReserve * ch.FullScaleV / d.PeakV
-			if len(ch.Table) == 0 {
-				d.Suggested = roundDown(factor * math.Abs(ch.Gain))
-			}
+		} else if ch.FullScaleV > 0 {
+			d.Suggested = roundDown(gainReserve * ch.FullScaleV / d.PeakV * math.Abs(ch.Gain))
 		}
 		out = append(out, d)
 	}

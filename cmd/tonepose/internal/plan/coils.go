@@ -11,28 +11,20 @@ import (
 	"tonepose/fieldmodels/coil"
 )
 
-// assumedWire is what a coil of unknown wire is taken to be wound of.
-var assumedWire = coil.Enamelled(0.5e-3)
-
-// Coil is what an emitter asks of its driver. Numbers that the model does
-// not give are null.
+// Coil is what an emitter asks of its driver: Load, at its tone and alone. Numbers
+// that the model does not give are NaN.
 type Coil struct {
-	Emitter        string  `json:"emitter"`
-	WireM          float64 `json:"wire_diameter_m"`
-	WireAssumed    bool    `json:"wire_assumed"`
-	Fill           float64 `json:"fill"` // of the cross-section, square packing
-	ResistanceOhm  float64 `json:"resistance_dc_ohm"`
-	InductanceH    float64 `json:"inductance_h"`
-	ACOhm          float64 `json:"resistance_at_tone_ohm"`
-	SkinDepthM     float64 `json:"skin_depth_m"`
-	ResonanceHz    float64 `json:"self_resonance_hz"`
-	VoltageV       float64 `json:"drive_v_peak"`
-	CapacitorF     float64 `json:"series_capacitor_f"`
-	ResonantV      float64 `json:"drive_with_capacitor_v_peak"`
-	CapacitorVoltV float64 `json:"capacitor_v_peak"`
-	PowerW         float64 `json:"power_w"`
-	RiseK          float64 `json:"temperature_rise_k"`
-	MomentAm2      float64 `json:"moment_a_m2_peak"`
+	Emitter       string  `json:"emitter"`
+	WireM         float64 `json:"wire_diameter_m"`
+	WireAssumed   bool    `json:"wire_assumed"`
+	Fill          float64 `json:"fill"` // of the cross-section, square packing
+	ResistanceOhm float64 `json:"resistance_dc_ohm"`
+	InductanceH   float64 `json:"inductance_h"`
+	SkinDepthM    float64 `json:"skin_depth_m"`
+	ResonanceHz   float64 `json:"self_resonance_hz"`
+	coil.Load
+	RiseK     float64 `json:"temperature_rise_k"`
+	MomentAm2 float64 `json:"moment_a_m2_peak"`
 }
 
 // Pickup is a pickup coil.
@@ -47,30 +39,30 @@ type Pickup struct {
 	ThermalV      float64 `json:"thermal_noise_v_per_rt_hz"`
 }
 
-// winding is the coil of a model, if it is one that can be wound.
-func winding(m *rig.Model, w *coil.Wire) (c coil.Coil, ok, assumed bool) {
-	use := assumedWire
-	assumed = w == nil
-	if w != nil {
+// winding is the coil of a model wound of w, or without w of a wire that suits it;
+// NaN, but for the wire, of a model that is no coil.
+func winding(m *rig.Model, w *coil.Wire) coil.Coil {
+	use := coil.Enamelled(0.5e-3)
+	switch {
+	case w != nil:
 		use = *w
+	case m.Type == "sheet": // one layer fills the length
+		use = filling(m.LengthM / m.Turns)
+	case m.Type == "winding":
+		use = filling(math.Sqrt((m.OuterRadiusM - m.InnerRadiusM) * m.LengthM / m.Turns))
 	}
 	switch m.Type {
 	case "loop":
-		return coil.Bundle(m.RadiusM, m.Turns, use), true, assumed
+		return coil.Bundle(m.RadiusM, m.Turns, use)
 	case "rectangle":
-		return coil.RectangularBundle(m.WidthM, m.HeightM, m.Turns, use), true, assumed
+		return coil.RectangularBundle(m.WidthM, m.HeightM, m.Turns, use)
 	case "sheet":
-		if assumed { // one layer fills the length
-			use = filling(m.LengthM / m.Turns)
-		}
-		return coil.Coil{InnerRadius: m.RadiusM, OuterRadius: m.RadiusM, Length: m.LengthM, Turns: m.Turns, Wire: use}, true, assumed
+		return coil.Coil{InnerRadius: m.RadiusM, OuterRadius: m.RadiusM, Length: m.LengthM, Turns: m.Turns, Wire: use}
 	case "winding":
-		if assumed {
-			use = filling(math.Sqrt((m.OuterRadiusM - m.InnerRadiusM) * m.LengthM / m.Turns))
-		}
-		return coil.Coil{InnerRadius: m.InnerRadiusM, OuterRadius: m.OuterRadiusM, Length: m.LengthM, Turns: m.Turns, Wire: use}, true, assumed
+		return coil.Coil{InnerRadius: m.InnerRadiusM, OuterRadius: m.OuterRadiusM, Length: m.LengthM, Turns: m.Turns, Wire: use}
 	}
-	return coil.Coil{Wire: use}, false, assumed
+	nan := math.NaN()
+	return coil.Coil{InnerRadius: nan, OuterRadius: nan, Length: nan, Turns: nan, Wire: use}
 }
 
 // filling is a wire as thick as a pitch allows [m], enamel included.
@@ -82,11 +74,8 @@ func filling(pitch float64) coil.Wire {
 	return w
 }
 
-// wireLength is that of a polyline [m]; NaN for other models.
+// wireLength is that of a polyline [m].
 func wireLength(m *rig.Model) float64 {
-	if m.Type != "polyline" {
-		return math.NaN()
-	}
 	sum := 0.0
 	for i := 1; i < len(m.PointsM); i++ {
 		sum += r3.Norm(r3.Sub(m.PointsM[i], m.PointsM[i-1]))
@@ -109,25 +98,18 @@ func (p *Plan) coils() {
 	}
 	for i := range r.Emitters {
 		e := &r.Emitters[i]
-		w, round, assumed := winding(&e.Model, o.Wire)
-		nan := math.NaN()
-		c := Coil{Emitter: e.Name, WireM: w.Wire.Diameter, WireAssumed: assumed, Fill: nan, InductanceH: nan, ACOhm: nan, ResonanceHz: nan,
-			VoltageV: nan, CapacitorF: nan, ResonantV: nan, CapacitorVoltV: nan, PowerW: nan, RiseK: nan, MomentAm2: r3.Norm(e.Model.Moment()) * e.CurrentPeakA}
-		c.SkinDepthM = coil.SkinDepth(coil.Resistivity(o.AmbientC), 1, e.ToneHz)
-		c.ResistanceOhm = w.Wire.Resistance(o.AmbientC) * wireLength(&e.Model)
-		if !round {
-			if math.IsNaN(c.ResistanceOhm) {
-				c.WireM = nan
-			}
+		w := winding(&e.Model, o.Wire)
+		c := Coil{Emitter: e.Name, WireM: w.Wire.Diameter, WireAssumed: o.Wire == nil, Fill: w.Fill(), ResistanceOhm: w.Resistance(o.AmbientC),
+			InductanceH: w.Inductance(), SkinDepthM: coil.SkinDepth(coil.Resistivity(o.AmbientC), 1, e.ToneHz), ResonanceHz: w.SelfResonance(),
+			Load: w.Drive(e.ToneHz, e.CurrentPeakA, o.AmbientC), RiseK: w.TemperatureRise(e.ToneHz, e.CurrentPeakA, o.AmbientC),
+			MomentAm2: r3.Norm(e.Model.Moment()) * e.CurrentPeakA}
+		switch e.Model.Type {
+		case "polyline":
+			c.ResistanceOhm = w.Wire.Resistance(o.AmbientC) * wireLength(&e.Model)
 			c.PowerW = c.ResistanceOhm * e.CurrentPeakA * e.CurrentPeakA / 2
-			p.Coils = append(p.Coils, c)
-			continue
+		case "dipole", "sum":
+			c.WireM = math.NaN()
 		}
-		l := w.Drive(e.ToneHz, e.CurrentPeakA, o.AmbientC)
-		c.Fill, c.ResistanceOhm, c.InductanceH = w.Fill(), w.Resistance(o.AmbientC), w.Inductance()
-		c.ACOhm, c.ResonanceHz, c.VoltageV = l.ResistanceOhm, w.SelfResonance(), l.VoltageV
-		c.CapacitorF, c.ResonantV, c.CapacitorVoltV = l.CapacitorF, l.ResonantV, l.CapacitorVoltV
-		c.PowerW, c.RiseK = l.PowerW, w.TemperatureRise(e.ToneHz, e.CurrentPeakA, o.AmbientC)
 		p.Coils = append(p.Coils, c)
 	}
 	p.coilCautions()

@@ -36,9 +36,9 @@ type Move struct {
 
 // Outcome is the predicted accuracy of a layout.
 type Outcome struct {
-	Position Spread `json:"position_m"`
-	Rotation Spread `json:"orientation_rad"`
-	Blind    int    `json:"blind_poses"`
+	Position prediction.Spread `json:"position_m"`
+	Rotation prediction.Spread `json:"orientation_rad"`
+	Blind    int               `json:"blind_poses"`
 }
 
 // design moves the emitters and notes the moves in the edit.
@@ -91,7 +91,7 @@ func (p *Plan) design(ctx context.Context) error {
 				d.Slices = append(d.Slices, *slice)
 			}
 		}
-		return Outcome{spreadOf(sum.Position), spreadOf(sum.Rotation), sum.Blind}, err
+		return Outcome{sum.Position, sum.Rotation, sum.Blind}, err
 	}
 	if d.Before, err = outcome(); err != nil {
 		return err

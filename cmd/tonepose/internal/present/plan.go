@@ -165,7 +165,7 @@ func coilsSheet(p *plan.Plan) *sheet {
 		if c.WireAssumed && wire != "–" {
 			wire, assumed = "~"+wire, true
 		}
-		t.row(c.Emitter, wire, scaled(c.Fill, 0.01), scaled(c.ResistanceOhm, 1), scaled(c.InductanceH, 1e-6), scaled(c.ACOhm, 1), scaled(c.SkinDepthM, 1e-3), scaled(c.ResonanceHz, 1e3), scaled(c.MomentAm2, 1))
+		t.row(c.Emitter, wire, scaled(c.Fill, 0.01), scaled(c.ResistanceOhm, 1), scaled(c.InductanceH, 1e-6), scaled(c.Load.ResistanceOhm, 1), scaled(c.SkinDepthM, 1e-3), scaled(c.ResonanceHz, 1e3), scaled(c.MomentAm2, 1))
 	}
 	if assumed {
 		t.note("~ assumed: the rig does not state the wire; --wire does")
