@@ -134,48 +134,53 @@ func (p *Plan) coils() {
 // coilCautions warns of coils that get hot, resonate, do not fit or make high
 // voltages, those alike together.
 func (p *Plan) coilCautions() {
-	var warm, ringing, full, high []string
-	var rise, voltage, fill float64
-	lowest := math.Inf(1)
+	var warm, ringing, full, high alike
 	for i, c := range p.Coils {
-		name := c.Emitter
-		if v := c.RiseK; v >= hot {
-			warm, rise = append(warm, name), math.Max(rise, v)
-		}
-		if f := c.ResonanceHz; f < 10*p.Bench.Emitters[i].ToneHz {
-			ringing, lowest = append(ringing, name), math.Min(lowest, f)
-		}
-		if v := c.Fill; v > 1+1e-6 {
-			full, fill = append(full, name), math.Max(fill, v)
-		}
-		if v := c.CapacitorVoltV; v > 50 {
-			high, voltage = append(high, name), math.Max(voltage, v)
-		}
+		warm.add(c.Emitter, c.RiseK, c.RiseK >= hot)
+		ringing.add(c.Emitter, -c.ResonanceHz, c.ResonanceHz < 10*p.Bench.Emitters[i].ToneHz)
+		full.add(c.Emitter, c.Fill, c.Fill > 1+1e-6)
+		high.add(c.Emitter, c.CapacitorVoltV, c.CapacitorVoltV > 50)
 	}
-	if len(warm) > 0 {
-		how := fmt.Sprintf("up to %.0f K", rise)
-		if math.IsInf(rise, 1) {
+	if warm.names != nil {
+		how := fmt.Sprintf("up to %.0f K", warm.most)
+		if math.IsInf(warm.most, 1) {
 			how = "without end"
 		}
-		p.caution("%s: warmer by %s in still air: thicker wire, less current or pauses; warm copper drifts by 0.39 %% a kelvin, which the digitised drive current follows", names(warm), how)
+		p.caution("%v: warmer by %s in still air: thicker wire, less current or pauses; warm copper drifts by 0.39 %% a kelvin, which the digitised drive current follows", warm, how)
 	}
-	if len(ringing) > 0 {
-		p.caution("%s: self-resonance, from about %.3g kHz, within ten times the tone: current through the winding's own capacitance makes less field than the drive channel shows", names(ringing), lowest/1e3)
+	if ringing.names != nil {
+		p.caution("%v: self-resonance, from about %.3g kHz, within ten times the tone: current through the winding's own capacitance makes less field than the drive channel shows", ringing, -ringing.most/1e3)
 	}
-	if len(full) > 0 {
-		p.caution("%s: the wire takes up to %.3g times the winding's cross-section: it can not be wound so", names(full), fill)
+	if full.names != nil {
+		p.caution("%v: the wire takes up to %.3g times the winding's cross-section: it can not be wound so", full, full.most)
 	}
-	if len(high) > 0 {
-		p.caution("%s: up to %.0f V peak on a series capacitor: rate it so, and keep hands off", names(high), voltage)
+	if high.names != nil {
+		p.caution("%v: up to %.0f V peak on a series capacitor: rate it so, and keep hands off", high, high.most)
 	}
 }
 
-// names lists a few names, of many the first and the count.
-func names(list []string) string {
-	if len(list) > 8 {
-		return fmt.Sprintf("%s … (%d coils)", strings.Join(list[:3], ", "), len(list))
+// alike are coils or channels that one caution is about.
+type alike struct {
+	names []string
+	most  float64 // of the value that it is about
+}
+
+func (a *alike) add(name string, value float64, is bool) {
+	if !is {
+		return
 	}
-	return strings.Join(list, ", ")
+	if a.names == nil {
+		a.most = value
+	}
+	a.names, a.most = append(a.names, name), math.Max(a.most, value)
+}
+
+// String lists a few names, of many the first and the count.
+func (a alike) String() string {
+	if len(a.names) > 8 {
+		return fmt.Sprintf("%s … (%d coils)", strings.Join(a.names[:3], ", "), len(a.names))
+	}
+	return strings.Join(a.names, ", ")
 }
 
 // pickupWinding is a pickup's coil if its radius and wire are known: its mean turn

@@ -76,35 +76,28 @@ func (p *Plan) design(ctx context.Context) error {
 	if layout.Goal == prediction.Mean {
 		d.Goal = "mean"
 	}
-	outcome := func() (Outcome, error) {
-		array, err := p.array()
-		if err != nil {
-			return Outcome{}, err
-		}
-		predictor, sum, err := p.predict(ctx, array, sensor)
-		for axis := range 3 {
-			if err != nil || !o.Slices || p.Design != nil { // those after are the plan's own
-				break
-			}
-			var slice *Slice
-			if slice, err = sliceOf(ctx, predictor, r.Volume(), axis); err == nil {
-				d.Slices = append(d.Slices, *slice)
-			}
-		}
-		return Outcome{sum.Position, sum.Rotation, sum.Blind}, err
+	predictor, before, err := p.predict(ctx, array, sensor)
+	if err == nil && o.Slices {
+		d.Slices, err = slicesOf(ctx, predictor, r.Volume())
 	}
-	if d.Before, err = outcome(); err != nil {
+	if err != nil {
 		return err
 	}
 	p.Design = d
-	if d.After, err = outcome(); err != nil {
+	if array, err = p.array(); err != nil {
 		return err
 	}
+	_, after, err := p.predict(ctx, array, sensor)
+	if err != nil {
+		return err
+	}
+	d.Before, d.After = outcomeOf(before), outcomeOf(after)
 	for i, m := range best.Moves {
-		after := m.Placed(array.Emitters[i])
-		d.Moves = append(d.Moves, Move{r.Emitters[i].Name,
-			vector(m.Shift), vector(m.Tilt), vector(after.Center), vector(after.Axis)})
+		moved := array.Emitters[i]
+		d.Moves = append(d.Moves, Move{moved.Name, vector(m.Shift), vector(m.Tilt), vector(moved.Center), vector(moved.Axis)})
 		p.Edit.MoveEmitter(i, m.Shift, m.Tilt, 1)
 	}
 	return nil
 }
+
+func outcomeOf(s prediction.Summary) Outcome { return Outcome{s.Position, s.Rotation, s.Blind} }

@@ -64,16 +64,6 @@ func (p *Plan) exposure(ctx context.Context) error {
 		x.Unavailable = err.Error()
 		return nil
 	}
-	for _, e := range emitters {
-		l := Levels{Emitter: e.Name, Hz: e.Hz}
-		if l.PublicT, err = exposure.ReferenceLevel(exposure.GeneralPublic, e.Hz); err != nil {
-			return err
-		}
-		if l.OccupationalT, err = exposure.ReferenceLevel(exposure.Occupational, e.Hz); err != nil {
-			return err
-		}
-		x.Levels = append(x.Levels, l)
-	}
 	public, err := bench.Reaches(ctx, exposure.GeneralPublic)
 	if err != nil {
 		return err
@@ -83,8 +73,12 @@ func (p *Plan) exposure(ctx context.Context) error {
 		return err
 	}
 	farthest := 0.0
-	for i := range public {
-		x.Reaches = append(x.Reaches, Reach{public[i].Emitter, public[i].DistanceM, occupational[i].DistanceM})
+	for i, e := range emitters {
+		// NewBench has refused tones without a level.
+		publicT, _ := exposure.ReferenceLevel(exposure.GeneralPublic, e.Hz)
+		occupationalT, _ := exposure.ReferenceLevel(exposure.Occupational, e.Hz)
+		x.Levels = append(x.Levels, Levels{e.Name, e.Hz, publicT, occupationalT})
+		x.Reaches = append(x.Reaches, Reach{e.Name, public[i].DistanceM, occupational[i].DistanceM})
 		farthest = math.Max(farthest, public[i].DistanceM)
 	}
 	for _, d := range o.DistancesM {
@@ -100,10 +94,9 @@ func (p *Plan) exposure(ctx context.Context) error {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		f := fieldOf(bench.At(at))
-		for _, m := range []struct{ most, v *float64 }{{&x.Volume.PeakT, &f.PeakT}, {&x.Volume.RMST, &f.RMST}, {&x.Volume.Public, &f.Public}, {&x.Volume.Occupational, &f.Occupational}} {
-			*m.most = max(*m.most, *m.v)
-		}
+		f, most := fieldOf(bench.At(at)), &x.Volume
+		most.PeakT, most.RMST = max(most.PeakT, f.PeakT), max(most.RMST, f.RMST)
+		most.Public, most.Occupational = max(most.Public, f.Public), max(most.Occupational, f.Occupational)
 	}
 	for _, at := range o.Points {
 		f := fieldOf(bench.At(at))

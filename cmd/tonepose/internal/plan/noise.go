@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"math/cmplx"
+	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -111,8 +112,12 @@ func (p *Plan) averaging(context.Context) error {
 		return nil
 	}
 	pickup := &r.Sensors[0].Coils[0]
-	e := rising(len(r.Emitters), func(i int) float64 { return r.Emitters[i].ToneHz })[len(r.Emitters)/2]
-	hz := r.Emitters[e].ToneHz
+	var tones []float64
+	for _, e := range r.Emitters {
+		tones = append(tones, e.ToneHz)
+	}
+	hz := slices.Sorted(slices.Values(tones))[len(tones)/2]
+	e := slices.Index(tones, hz)
 	on, err := p.receiveChain(pickup.Channel, hz, p.thermal(pickup))
 	if err != nil {
 		return err
