@@ -244,7 +244,7 @@ func simulationConfig(ctx context.Context, r *rig.Rig, p *Path, o Options) (synt
 		t.Wander = synth.Wander{Relative: o.CurrentDrift, Hz: 0.05 + 0.25*random.Float64(), Phase: phase()}
 		c.Tones = append(c.Tones, t)
 	}
-	coils, coilOf, err := newCouplingMap(r, p)
+	coils, err := newCouplingMap(r, p)
 	if err != nil {
 		return c, err
 	}
@@ -260,10 +260,9 @@ func simulationConfig(ctx context.Context, r *rig.Rig, p *Path, o Options) (synt
 		if err != nil {
 			return c, err
 		}
-		ch.Pickup = coilOf[i] >= 0
+		ch.Pickup = slices.ContainsFunc(coils.coils, func(c pathCoil) bool { return c.channel == i })
 		if ch.Pickup {
 			ch.Delay += o.PickupDelayS
-			coils.order = append(coils.order, coilOf[i])
 			if o.CrosstalkOhm != 0 {
 				ch.Transimpedance = make([]complex128, len(c.Tones))
 				for k := range ch.Transimpedance {
