@@ -116,17 +116,11 @@ func (p *Plan) coils() {
 	for s := range r.Sensors {
 		for k := range r.Sensors[s].Coils {
 			c := &r.Sensors[s].Coils[k]
-			pick := Pickup{Sensor: r.Sensors[s].Name, Channel: r.Channels[c.Channel].Name, AreaTurnsM2: c.AreaTurnsM2, Turns: math.NaN(),
+			w := pickupWinding(c, o.PickupWire)
+			ohm := w.Resistance(o.AmbientC)
+			p.Pickups = append(p.Pickups, Pickup{Sensor: r.Sensors[s].Name, Channel: r.Channels[c.Channel].Name, AreaTurnsM2: c.AreaTurnsM2, Turns: w.Turns,
 				LowVT: coil.Sensitivity(c.AreaTurnsM2, lowest), HighVT: coil.Sensitivity(c.AreaTurnsM2, highest),
-				ResistanceOhm: math.NaN(), ThermalV: math.NaN()}
-			if c.RadiusM > 0 {
-				pick.Turns = c.AreaTurnsM2 / (math.Pi * c.RadiusM * c.RadiusM)
-			}
-			if w := pickupWinding(c, o.PickupWire); w != nil {
-				pick.ResistanceOhm = w.Resistance(o.AmbientC)
-				pick.ThermalV = p.thermal(c)
-			}
-			p.Pickups = append(p.Pickups, pick)
+				ResistanceOhm: ohm, ThermalV: coil.ThermalNoise(ohm, o.AmbientC)})
 		}
 	}
 }
@@ -183,12 +177,15 @@ func (a alike) String() string {
 	return strings.Join(a.names, ", ")
 }
 
-// pickupWinding is a pickup's coil if its radius and wire are known: its mean turn
-// has the stated radius.
-func pickupWinding(c *rig.Coil, w *coil.Wire) *coil.Coil {
-	if w == nil || c.RadiusM == 0 {
-		return nil
+// pickupWinding is a pickup's coil, whose mean turn has the stated radius. What
+// follows from a radius or a wire that is not known is NaN.
+func pickupWinding(c *rig.Coil, w *coil.Wire) coil.Coil {
+	radius := c.RadiusM
+	if radius == 0 {
+		radius = math.NaN()
 	}
-	out := coil.Bundle(c.RadiusM, c.AreaTurnsM2/(math.Pi*c.RadiusM*c.RadiusM), *w)
-	return &out
+	if w == nil {
+		w = &coil.Wire{Diameter: math.NaN(), Insulated: math.NaN()}
+	}
+	return coil.Bundle(radius, c.AreaTurnsM2/(math.Pi*radius*radius), *w)
 }

@@ -47,9 +47,9 @@ func (p *Plan) sigma(density float64) float64 { return density * math.Sqrt(2*p.W
 // thermal is the noise density of a pickup's own resistance [V/√Hz]; 0 where its
 // wire is not known.
 func (p *Plan) thermal(c *rig.Coil) float64 {
-	o := &p.Options
-	if w := pickupWinding(c, o.PickupWire); w != nil {
-		return coil.ThermalNoise(w.Resistance(o.AmbientC), o.AmbientC)
+	w := pickupWinding(c, p.Options.PickupWire)
+	if v := coil.ThermalNoise(w.Resistance(p.Options.AmbientC), p.Options.AmbientC); v > 0 {
+		return v
 	}
 	return 0
 }
@@ -66,7 +66,11 @@ func (p *Plan) noise(sensor int) (prediction.Noise, error) {
 			if err != nil {
 				return n, err
 			}
-			n.SigmaH = append(n.SigmaH, p.sigma(at.density)/(at.gain*omega*e.CurrentPeakA))
+			sigma := p.sigma(at.density) / (at.gain * omega * e.CurrentPeakA)
+			if !(sigma > 0) {
+				return n, fmt.Errorf("coupling %d has no noise at all: give --noise above 0, or --bits and full_scale_v", len(n.SigmaH))
+			}
+			n.SigmaH = append(n.SigmaH, sigma)
 		}
 		relative := 0.0
 		if e.Reference != nil {
@@ -77,11 +81,6 @@ func (p *Plan) noise(sensor int) (prediction.Noise, error) {
 			relative = p.sigma(at.density) / (at.gain * e.Reference.TransimpedanceOhm * e.CurrentPeakA)
 		}
 		n.Relative = append(n.Relative, relative)
-	}
-	for i, s := range n.SigmaH {
-		if !(s > 0) {
-			return n, fmt.Errorf("coupling %d has no noise at all: give --noise above 0, or --bits and full_scale_v", i)
-		}
 	}
 	return n, nil
 }
