@@ -12,6 +12,7 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/cmd/tonepose/internal/verdict"
@@ -68,12 +69,10 @@ type Row struct {
 	known  sigmas     // of the truth
 }
 
-// ErrNothingToCompare reports that no pose and no truth belong together.
-var ErrNothingToCompare = errors.New("no pose to compare")
-
 // Compare joins the poses in dir with the truth in a CSV. Truth with intervals
 // belongs to the pose whose window it covers; truth with times is interpolated
-// smoothly at the window's centre.
+// smoothly at the window's centre. measure.ErrNoRow reports that no pose and no truth
+// belong together.
 func Compare(ctx context.Context, dir, truth string, o Options) (*Result, error) {
 	r, a, err := openRun(dir)
 	if err != nil {
@@ -121,7 +120,7 @@ func Compare(ctx context.Context, dir, truth string, o Options) (*Result, error)
 		a.Rows = append(a.Rows, Row{row.Sensor, row.Flags, *row.Estimate, sigma})
 	}
 	if len(a.Samples) == 0 {
-		return nil, errors.Join(ErrNothingToCompare, fmt.Errorf("%s has %d poses, none within the times of %s", dir, a.Beyond, truth))
+		return nil, fmt.Errorf("%s: %w: it has %d poses, none within the times of %s", dir, measure.ErrNoRow, a.Beyond, truth)
 	}
 	if o.AtTip {
 		if err := a.moveToTip(true); err != nil {

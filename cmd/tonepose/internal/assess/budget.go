@@ -89,35 +89,32 @@ func (a *Result) Budget(dir, sensor string, coverage float64) (*Budget, error) {
 	}
 	b := &Budget{Sensor: sensor}
 	var squares [budgetSources][6]float64
+	add := func(source int, c rigid.Covariance) {
+		for k := range c {
+			squares[source][k] += c[k][k]
+		}
+	}
 	var observed [6]float64
 	for i, c := range couplings {
-		cov, err := s.Contributions(c, part.Rows[i].raw, unweighed)
+		sample, raw := part.Samples[i], part.Rows[i].raw
+		parts, err := s.Contributions(c, raw, unweighed)
 		if err != nil {
-			return nil, fmt.Errorf("budget at %.6f s: %w", part.Samples[i].Time, err)
+			return nil, fmt.Errorf("budget at %.6f s: %w", sample.Time, err)
 		}
-		arm := r3.Sub(part.Samples[i].Estimate.Position, part.Rows[i].raw.Position)
-		for k := range cov {
-			moved := rigid.CovarianceAt(&cov[k], arm)
-			for c := range 6 {
-				squares[k][c] += moved[c][c]
-			}
+		arm := r3.Sub(sample.Estimate.Position, raw.Position)
+		for k := range parts {
+			add(k, rigid.CovarianceAt(&parts[k], arm))
 		}
 		reference := part.reference(i)
-		reference = rigid.CovarianceAt(&reference, arm)
-		for c := range 6 {
-			squares[fromReference][c] += reference[c][c]
-		}
+		add(fromReference, rigid.CovarianceAt(&reference, arm))
 		if t := a.Registration; t != nil && t.Joint != nil {
-			j := t.sensitivity(t.read(part.Samples[i].Truth))
+			j := t.sensitivity(t.read(sample.Truth))
 			var joint mat.Dense
 			joint.Product(j, t.Covariance(), j.T())
-			for c := range 6 {
-				squares[fromRegistration][c] += joint.At(c, c)
-			}
+			add(fromRegistration, covarianceOf(&joint))
 		}
-		err6 := errorsOf(part.Samples[i])
-		for c := range 6 {
-			observed[c] += err6[c] * err6[c]
+		for c, e := range errorsOf(sample) {
+			observed[c] += e * e
 		}
 		b.Poses++
 	}

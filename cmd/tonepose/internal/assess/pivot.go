@@ -7,6 +7,7 @@ import (
 	"math"
 
 	"tonepose/cmd/tonepose/internal/files"
+	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver/assessment/registration"
 )
@@ -73,7 +74,7 @@ func Pivot(ctx context.Context, dir string, o PivotOptions) (*Pivoted, error) {
 	}
 	tip, err := registration.Pivot(all, allCov, blindAxis(a.Rig, index), registration.Options{KeepAll: o.KeepAll, Seed: o.Seed})
 	if errors.Is(err, registration.ErrUndetermined) {
-		return nil, fmt.Errorf("%w: %s, sensor %s with %d poses: %w", ErrNothingToCompare, dir, name, len(all), err)
+		return nil, fmt.Errorf("%s: %w: sensor %s with %d poses: %w", dir, measure.ErrNoRow, name, len(all), err)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("%s: sensor %s: %w", dir, name, err)

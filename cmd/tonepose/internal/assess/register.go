@@ -217,7 +217,7 @@ func (a *Result) carry(covariance []*rigid.Covariance) {
 // fit with covariance K. If the pose itself took part, by its position alone or
 // whole, cov(δ, ε) = K·Jᵀ·W·cov(·, ε) with W the inverse covariance of the part
 // that did.
-func afterFit(c *rigid.Covariance, j mat.Matrix, k mat.Symmetric, used, positionOnly bool) (out rigid.Covariance) {
+func afterFit(c *rigid.Covariance, j mat.Matrix, k mat.Symmetric, used, positionOnly bool) rigid.Covariance {
 	own := dense(c)
 	var joint, after mat.Dense
 	joint.Product(j, k, j.T())
@@ -236,10 +236,14 @@ func afterFit(c *rigid.Covariance, j mat.Matrix, k mat.Symmetric, used, position
 		after.Sub(&after, pull)
 		after.Sub(&after, pull.T())
 	}
-	for i := range out {
-		mat.Row(out[i][:], i, &after)
+	return covarianceOf(&after)
+}
+
+func covarianceOf(m mat.Matrix) (c rigid.Covariance) {
+	for i := range c {
+		mat.Row(c[i][:], i, m)
 	}
-	return out
+	return c
 }
 
 func dense(c *rigid.Covariance) *mat.Dense {

@@ -3,14 +3,12 @@ package cli
 import (
 	"context"
 	"errors"
-	"fmt"
 	"io"
 
 	"github.com/spf13/cobra"
 
 	"tonepose/cmd/tonepose/internal/assess"
 	"tonepose/cmd/tonepose/internal/files"
-	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/report"
 )
@@ -50,13 +48,7 @@ too), 1 no pose could be compared, 2 the call or a file was wrong.`,
   tonepose assess out --truth board.csv --register rigid --out figures
   tonepose assess pivot --pivot --save-rig pointer.rig.yaml`,
 		Args: cobra.ExactArgs(1),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			err := runAssess(cmd.Context(), args[0], &o, s)
-			if errors.Is(err, assess.ErrNothingToCompare) {
-				return fmt.Errorf("%w: %w", measure.ErrNoRow, err)
-			}
-			return err
-		},
+		RunE: func(cmd *cobra.Command, args []string) error { return runAssess(cmd.Context(), args[0], &o, s) },
 	}
 	f := cmd.Flags()
 	f.StringVar(&o.truth, "truth", "", "CSV of known poses")

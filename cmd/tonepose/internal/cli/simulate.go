@@ -44,9 +44,7 @@ Exit code: 0 done, 2 the call or a file was wrong.`,
   tonepose simulate bench.rig.yaml --path sweep --duration 10s --out run2 --mains 60 --clock-ppm 25 --seed 4
   tonepose simulate bench.rig.yaml --path path.csv --out run3.wav --bits 24 --noise 3e-9 --flicker 200`,
 		Args: cobra.ExactArgs(1),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			return runSimulate(cmd.Context(), args[0], &o, s)
-		},
+		RunE: func(cmd *cobra.Command, args []string) error { return runSimulate(cmd.Context(), args[0], &o, s) },
 	}
 	f := c.Flags()
 	f.StringVar(&o.path, "path", "", `CSV of poses, "stations" or "sweep"`)
