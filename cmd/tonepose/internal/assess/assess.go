@@ -248,4 +248,4 @@ func onAxis(s mutual.Sensor, point r3.Vec) bool {
 	return ok
 }
 
-var stay = rigid.Identity()
+var identity = rigid.Identity()

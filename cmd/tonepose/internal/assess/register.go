@@ -147,7 +147,7 @@ func (a *Result) registerPositions(covariance []*rigid.Covariance, o registratio
 		return err
 	}
 	joint := mat.NewSymDense(6, dense(&m.Covariance).RawMatrix().Data)
-	a.Registration = a.registered("rigid", registration.Mounting{Frame: m.Pose, Body: stay, Joint: joint, Quality: m.Quality})
+	a.Registration = a.registered("rigid", registration.Mounting{Frame: m.Pose, Body: identity, Joint: joint, Quality: m.Quality})
 	return nil
 }
 

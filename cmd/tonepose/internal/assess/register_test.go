@@ -30,9 +30,9 @@ func TestAfterFitKeepsTheDegreesOfFreedom(t *testing.T) {
 		j.Set(2, 3, p.Y)
 		j.Set(2, 4, -p.X)
 		rows = append(rows, j)
-		place := j.Slice(0, 3, 0, 6)
+		position := j.Slice(0, 3, 0, 6)
 		var square mat.Dense
-		square.Mul(place.T(), place)
+		square.Mul(position.T(), position)
 		for a := range 6 {
 			for b := range a + 1 {
 				normal.SetSym(a, b, normal.At(a, b)+square.At(a, b)/(sigma*sigma))
@@ -62,9 +62,9 @@ func TestAfterFitKeepsTheDegreesOfFreedom(t *testing.T) {
 		if other[0][0] <= c[0][0] {
 			t.Error("a fit adds to the error of a pose that took no part")
 		}
-		// Turns were not fitted: the frame's own uncertainty comes on top.
+		// Rotations were not fitted: the frame's own uncertainty comes on top.
 		if after[3][3] <= c[3][3] {
-			t.Errorf("turn's variance fell from %g to %g", c[3][3], after[3][3])
+			t.Errorf("a rotation's variance fell from %g to %g", c[3][3], after[3][3])
 		}
 	}
 	if math.Abs(right-left-6) > 1e-9 {

@@ -31,7 +31,7 @@ type poseText struct {
 // text is the transform as a file that ReadTransform reads.
 func (r *Registered) text() ([]byte, error) {
 	text := transformText{Frame: textOf(r.Frame)}
-	if r.Body != stay {
+	if r.Body != identity {
 		body := textOf(r.Body)
 		text.Body = &body
 	}
@@ -64,7 +64,7 @@ func ReadTransform(file string) (*registration.Mounting, error) {
 	if err := strict.Decode(&text); err != nil {
 		return nil, fmt.Errorf("%s: %w", file, err)
 	}
-	t := &registration.Mounting{Body: stay, Quality: registration.Quality{RMS: math.NaN()}}
+	t := &registration.Mounting{Body: identity, Quality: registration.Quality{RMS: math.NaN()}}
 	if t.Frame, err = text.Frame.pose(); err != nil {
 		return nil, fmt.Errorf("%s: frame: %w", file, err)
 	}

@@ -53,7 +53,7 @@ func (a *Result) readTruth(file string) (map[string]*knownPoses, error) {
 	}
 	known := map[string]*knownPoses{}
 	for i, name := range names {
-		known[name] = &knownPoses{sensor: i, axis: blindAxis(a.Rig, i), frame: stay, body: stay}
+		known[name] = &knownPoses{sensor: i, axis: blindAxis(a.Rig, i), frame: identity, body: identity}
 	}
 	type rest struct {
 		sensor, label string

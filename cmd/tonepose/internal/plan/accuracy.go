@@ -70,9 +70,9 @@ type Slice struct {
 }
 
 const (
-	gridSide  = 9  // positions a side of the working volume
-	turns     = 12 // orientations at each
-	sliceSide = 27 // positions along a slice's longer side
+	gridSide         = 9  // positions a side of the working volume
+	gridOrientations = 12 // at each
+	sliceSide        = 27 // positions along a slice's longer side
 	// gainReserve is how much of full scale the largest peak may take: common
 	// practice, room for noise, mains and coils that differ from their drawing.
 	gainReserve = 0.7
@@ -123,7 +123,7 @@ func (p *Plan) predict(ctx context.Context, array fieldmodels.Array, sensor int)
 	if err != nil {
 		return nil, none, err
 	}
-	spots, err := predictor.Survey(ctx, prediction.Grid(problem.Volume, gridSide), prediction.Orientations(turns))
+	spots, err := predictor.Survey(ctx, prediction.Grid(problem.Volume, gridSide), prediction.Orientations(gridOrientations))
 	if err != nil {
 		return nil, none, err
 	}
@@ -183,7 +183,7 @@ func slicesOf(ctx context.Context, p *prediction.Predictor, v solver.Volume) (al
 		longer := math.Max(a, b)
 		s := Slice{At: lowest[axis] + size[axis]/2,
 			Columns: max(5, int(math.Round(sliceSide*a/longer))), Rows: max(5, int(math.Round(sliceSide*b/longer)))}
-		spots, err := p.Survey(ctx, prediction.Slice(v, axis, s.Columns, s.Rows), prediction.Orientations(turns/2))
+		spots, err := p.Survey(ctx, prediction.Slice(v, axis, s.Columns, s.Rows), prediction.Orientations(gridOrientations/2))
 		if err != nil {
 			return nil, err
 		}
@@ -269,9 +269,9 @@ func (p *Plan) rangeCautions(ranges []Range) {
 	var clip, small alike
 	share := 0.0
 	for _, d := range ranges {
-		of := d.PeakV / d.FullScaleV
-		clip.add(d.Channel, of, d.ClippedAt > 0)
-		small.add(d.Channel, of, of < gainReserve/3)
+		used := d.PeakV / d.FullScaleV
+		clip.add(d.Channel, used, d.ClippedAt > 0)
+		small.add(d.Channel, used, used < gainReserve/3)
 		share = math.Max(share, d.ClippedAt)
 	}
 	if clip.names != nil {

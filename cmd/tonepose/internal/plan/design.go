@@ -3,7 +3,10 @@ package plan
 import (
 	"context"
 	"fmt"
+	"math"
 	"slices"
+
+	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/solver"
@@ -101,3 +104,23 @@ func (p *Plan) design(ctx context.Context) error {
 }
 
 func outcomeOf(s prediction.Summary) Outcome { return Outcome{s.Position, s.Rotation, s.Blind} }
+
+// extent is the radius of a ball round center that holds a model's conductor [m].
+func extent(m *rig.Model, center r3.Vec) float64 {
+	most := 0.0
+	switch m.Type {
+	case "polyline":
+		for _, p := range m.PointsM {
+			most = math.Max(most, r3.Norm(r3.Sub(p, center)))
+		}
+	case "sum":
+		for i := range m.Parts {
+			most = math.Max(most, extent(&m.Parts[i], center))
+		}
+	case "rectangle":
+		most = r3.Norm(r3.Sub(m.CenterM, center)) + math.Hypot(m.WidthM, m.HeightM)/2
+	default:
+		most = r3.Norm(r3.Sub(m.CenterM, center)) + math.Hypot(max(m.RadiusM, m.OuterRadiusM), m.LengthM/2)
+	}
+	return most
+}

@@ -4,11 +4,8 @@ import (
 	"context"
 	"math"
 
-	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/fieldmodels/exposure"
 	"tonepose/solver/prediction"
-
-	"gonum.org/v1/gonum/spatial/r3"
 )
 
 // Exposure compares the field of all tones together with ICNIRP 2010.
@@ -113,37 +110,4 @@ func fieldOf(f exposure.Field) Field {
 	nan := math.NaN()
 	return Field{DistanceM: nan, At: [3]float64{nan, nan, nan}, PeakT: f.PeakT, RMST: f.RMST,
 		Public: f.Ratio[exposure.GeneralPublic], Occupational: f.Ratio[exposure.Occupational]}
-}
-
-// extent is the radius of a ball round the centre of a model that holds its
-// conductor [m].
-func extent(m *rig.Model, center r3.Vec) float64 {
-	switch m.Type {
-	case "loop":
-		return m.RadiusM
-	case "sheet":
-		return math.Hypot(m.RadiusM, m.LengthM/2)
-	case "winding":
-		return math.Hypot(m.OuterRadiusM, m.LengthM/2)
-	case "rectangle":
-		return math.Hypot(m.WidthM, m.HeightM) / 2
-	case "polyline":
-		most := 0.0
-		for _, p := range m.PointsM {
-			most = math.Max(most, r3.Norm(r3.Sub(p, center)))
-		}
-		return most
-	case "sum":
-		most := 0.0
-		for i := range m.Parts {
-			part := &m.Parts[i]
-			at := part.CenterM
-			if part.Type == "polyline" || part.Type == "sum" {
-				at = center
-			}
-			most = math.Max(most, r3.Norm(r3.Sub(at, center))+extent(part, at))
-		}
-		return most
-	}
-	return 0
 }

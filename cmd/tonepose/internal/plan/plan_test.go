@@ -128,7 +128,7 @@ func TestCommonPeriod(t *testing.T) {
 }
 
 // Phases come back in the order of the rig, whatever the order of the tones: the
-// waveform they make has the crest factor that is told.
+// waveform they make has the crest factor that the plan states.
 func TestPlanDrives(t *testing.T) {
 	r := planRigOf(t, 7575, 5125, 8925, 6325)
 	p, err := Make(t.Context(), r, planDefaults)
