@@ -186,13 +186,10 @@ func (a *Result) Sensor(name string) *Result {
 }
 
 // SensorNames lists the sensors that have samples, in the rig's order.
-func (a *Result) SensorNames() (names []string) {
-	for _, s := range a.Rig.Sensors {
-		if slices.ContainsFunc(a.Rows, func(r Row) bool { return r.Sensor == s.Name }) {
-			names = append(names, s.Name)
-		}
-	}
-	return names
+func (a *Result) SensorNames() []string {
+	return slices.DeleteFunc(a.Rig.SensorNames(), func(name string) bool {
+		return !slices.ContainsFunc(a.Rows, func(r Row) bool { return r.Sensor == name })
+	})
 }
 
 // moveToTip moves estimates, truth and covariances from the sensors' origins to

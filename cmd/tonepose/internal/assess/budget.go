@@ -122,23 +122,19 @@ func (a *Result) Budget(dir, sensor string, coverage float64) (*Budget, error) {
 		return nil, nil
 	}
 	n := float64(b.Poses)
-	var parts [6][]budget.Contribution
 	for k, name := range budgetNames {
 		line := BudgetLine{Source: name}
-		some := false
 		for c := range 6 {
 			line.Sigma[c] = math.Sqrt(squares[k][c] / n)
-			some = some || line.Sigma[c] > 0
-			parts[c] = append(parts[c], budget.Contribution{Name: name, Sigma: line.Sigma[c]})
+			b.Combined[c] = math.Hypot(b.Combined[c], line.Sigma[c])
 		}
-		if some {
+		if line.Sigma != [6]float64{} {
 			b.Lines = append(b.Lines, line)
 		}
 	}
+	b.Factor = budget.CoverageFactor(math.Inf(1), coverage)
 	for c := range 6 {
-		all := budget.Combine(parts[c], coverage)
-		b.Combined[c], b.Expanded[c], b.Factor = all.Sigma, all.Expanded, all.Factor
-		b.Observed[c] = math.Sqrt(observed[c] / n)
+		b.Expanded[c], b.Observed[c] = b.Factor*b.Combined[c], math.Sqrt(observed[c]/n)
 	}
 	return b, nil
 }

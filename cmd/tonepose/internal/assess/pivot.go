@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/measure"
@@ -96,15 +97,13 @@ func Pivot(ctx context.Context, dir string, o PivotOptions) (*Pivoted, error) {
 
 // sensorIndex finds a sensor of the rig; an empty name stands for the only one.
 func (a *Result) sensorIndex(name string) (int, error) {
-	if name == "" && len(a.Rig.Sensors) == 1 {
+	names := a.Rig.SensorNames()
+	if name == "" && len(names) == 1 {
 		return 0, nil
 	}
-	var names []string
-	for i, s := range a.Rig.Sensors {
-		if s.Name == name {
-			return i, nil
-		}
-		names = append(names, s.Name)
+	i := slices.Index(names, name)
+	if i < 0 {
+		return 0, fmt.Errorf("sensor %q: name one of %v with --sensor", name, names)
 	}
-	return 0, fmt.Errorf("sensor %q: name one of %v with --sensor", name, names)
+	return i, nil
 }

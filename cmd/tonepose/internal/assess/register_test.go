@@ -3,6 +3,9 @@ package assess
 import (
 	"math"
 	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"strings"
 	"testing"
 
 	"gonum.org/v1/gonum/mat"
@@ -69,5 +72,28 @@ func TestAfterFitKeepsTheDegreesOfFreedom(t *testing.T) {
 	}
 	if math.Abs(right-left-6) > 1e-9 {
 		t.Errorf("a fit of 6 numbers took %.6f degrees of freedom", right-left)
+	}
+}
+
+// Covariances that are none are refused with the row that is wrong.
+func TestTransformRefusesBadCovariances(t *testing.T) {
+	six := func(last string) string {
+		rows := "[1e-8, 0, 0, 0, 0, 0], [0, 1, 0, 0, 0, 0], [0, 0, 1, 0, 0, 0], [0, 0, 0, 1, 0, 0], [0, 0, 0, 0, 1, 0], "
+		return `{"frame": {"position_m": [0, 0, 0], "quaternion": [1, 0, 0, 0]}, "covariance": [` + rows + last + "]}"
+	}
+	name := filepath.Join(t.TempDir(), "transform.json")
+	for last, want := range map[string]string{
+		"[0, 0, 0, 0, 0, 1]":      "",
+		"[]":                      "row 6 has 0 numbers: must be 6",
+		"[0, 0, 0, 0, 0, 1], [0]": "7 rows: must be 6 or 12",
+		"[1, 0, 0, 0, 0, 1]":      "row 6, column 1 = 1: must be symmetric",
+		"[0, 0, 0, 0, 0, -1]":     "row 6, column 6 = -1: must be symmetric, without negative variances",
+	} {
+		if err := os.WriteFile(name, []byte(six(last)), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := ReadTransform(name); want == "" && err != nil || want != "" && (err == nil || !strings.Contains(err.Error(), want)) {
+			t.Errorf("%s: error %v, want %q", last, err, want)
+		}
 	}
 }

@@ -16,11 +16,10 @@ type Summary struct {
 	Beyond   int `json:"n_beyond_truth"` // poses outside of the truth's times
 	Flagged  int `json:"n_flagged"`
 	// Unflagged is the same without flagged poses, where there are some of both.
-	Unflagged    *assessment.Report `json:"unflagged,omitempty"`
-	Registration *Registered        `json:"-"`
-	Stations     []string           `json:"stations,omitempty"` // labels, station 1 first
-	Sensors      []SensorSummary    `json:"sensors"`
-	Result       *Result            `json:"-"`
+	Unflagged *assessment.Report `json:"unflagged,omitempty"`
+	Stations  []string           `json:"stations,omitempty"` // labels, station 1 first
+	Sensors   []SensorSummary    `json:"sensors"`
+	Result    *Result            `json:"-"`
 }
 
 // SensorSummary is about one sensor.
@@ -73,7 +72,7 @@ func (a *Result) summarise(ctx context.Context, dir string, o *Options) (*Summar
 	if err != nil {
 		return nil, err
 	}
-	sum := &Summary{Report: *report, Unsolved: a.Unsolved, Beyond: a.Beyond, Registration: a.Registration, Stations: a.Stations[1:], Result: a}
+	sum := &Summary{Report: *report, Unsolved: a.Unsolved, Beyond: a.Beyond, Stations: a.Stations[1:], Result: a}
 	unflagged := a.part(func(i int) bool { return a.Rows[i].Flags == 0 })
 	sum.Flagged = sum.N - len(unflagged.Samples)
 	if sum.Flagged > 0 && sum.Flagged < sum.N {

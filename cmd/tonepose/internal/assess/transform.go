@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"math"
 	"os"
+	"slices"
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/num/quat"
@@ -80,16 +81,17 @@ func ReadTransform(file string) (*registration.Mounting, error) {
 	if n != 6 && n != 12 {
 		return nil, fmt.Errorf("%s: covariance has %d rows: must be 6 or 12", file, n)
 	}
-	t.Joint = mat.NewSymDense(n, nil)
 	for i, row := range text.Covariance {
 		if len(row) != n {
 			return nil, fmt.Errorf("%s: covariance row %d has %d numbers: must be %d", file, i+1, len(row), n)
 		}
+	}
+	t.Joint = mat.NewSymDense(n, slices.Concat(text.Covariance...))
+	for i, row := range text.Covariance {
 		for j, v := range row {
-			if v != text.Covariance[j][i] || i == j && v < 0 {
+			if v != t.Joint.At(i, j) || i == j && v < 0 {
 				return nil, fmt.Errorf("%s: covariance row %d, column %d = %g: must be symmetric, without negative variances", file, i+1, j+1, v)
 			}
-			t.Joint.SetSym(i, j, v)
 		}
 	}
 	return t, nil

@@ -31,7 +31,7 @@ type Registration struct {
 // AssessmentOf gives a summary its form.
 func AssessmentOf(sum *assess.Summary) AssessmentObject {
 	out := AssessmentObject{Summary: sum}
-	r := sum.Registration
+	r := sum.Result.Registration
 	if r == nil {
 		return out
 	}
