@@ -4,6 +4,7 @@
 package assess
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -144,10 +145,7 @@ func openRun(dir string) (*tables.Reader[tables.Pose], *Result, error) {
 	}
 	a := &Result{Metadata: r.Metadata, times: map[string][]float64{}}
 	// Files that the rig names lie where it lay when the run was made.
-	name := r.Metadata.Options["rig"]
-	if name == "" {
-		name = filepath.Join(dir, "rig")
-	}
+	name := cmp.Or(r.Metadata.Options["rig"], filepath.Join(dir, "rig"))
 	if a.Rig, err = rig.Parse(name, []byte(r.Metadata.Rig), rig.Options{}); err != nil {
 		r.Close()
 		return nil, nil, fmt.Errorf("%s: the rig stored in the table: %w", dir, err)

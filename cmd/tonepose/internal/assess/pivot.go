@@ -40,10 +40,8 @@ type PivotOptions struct {
 // Pivot finds the tip of a sensor from all poses in dir. Flagged poses take no
 // part while enough are left without them.
 func Pivot(ctx context.Context, dir string, o PivotOptions) (*Pivoted, error) {
-	if o.SaveRig != "" {
-		if err := files.Refuse(o.SaveRig, o.Force); err != nil {
-			return nil, err
-		}
+	if err := files.Refuse(o.SaveRig, o.Force); err != nil {
+		return nil, err
 	}
 	r, a, err := openRun(dir)
 	if err != nil {

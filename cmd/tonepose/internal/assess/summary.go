@@ -44,13 +44,11 @@ func Run(ctx context.Context, dir, truth string, o Options) (*Summary, error) {
 			return nil, err
 		}
 	}
-	if o.SaveTransform != "" {
-		if o.Register == SameFrame {
-			return nil, errors.New("--save-transform needs --register rigid or hand-eye")
-		}
-		if err := files.Refuse(o.SaveTransform, o.Force); err != nil {
-			return nil, err
-		}
+	if o.SaveTransform != "" && o.Register == SameFrame {
+		return nil, errors.New("--save-transform needs --register rigid or hand-eye")
+	}
+	if err := files.Refuse(o.SaveTransform, o.Force); err != nil {
+		return nil, err
 	}
 	a, err := Compare(ctx, dir, truth, o)
 	if err != nil {

@@ -1,6 +1,7 @@
 package assess
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 
@@ -75,11 +76,7 @@ func (a *Result) readTruth(file string) (map[string]*knownPoses, error) {
 		if !seen {
 			station = len(a.Stations)
 			stations[at] = station
-			label := row.Label
-			if label == "" {
-				label = fmt.Sprint(station)
-			}
-			a.Stations = append(a.Stations, label)
+			a.Stations = append(a.Stations, cmp.Or(row.Label, fmt.Sprint(station)))
 		}
 		visits++
 		k.visits = append(k.visits, knownVisit{row, station, visits})

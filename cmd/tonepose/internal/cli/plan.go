@@ -157,9 +157,6 @@ func (o *planOptions) check(file string) error {
 		o.rigOut = filepath.Join(o.out, stem+".planned.rig.yaml")
 	}
 	for _, name := range []string{o.rigOut, o.stations} {
-		if name == "" {
-			continue
-		}
 		if err := files.Refuse(name, o.board.Force); err != nil {
 			return err
 		}

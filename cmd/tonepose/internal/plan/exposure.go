@@ -61,13 +61,11 @@ func (p *Plan) exposure(ctx context.Context) error {
 		x.Unavailable = err.Error()
 		return nil
 	}
-	public, err := bench.Reaches(ctx, exposure.GeneralPublic)
-	if err != nil {
-		return err
-	}
-	occupational, err := bench.Reaches(ctx, exposure.Occupational)
-	if err != nil {
-		return err
+	var reaches [2][]exposure.Reach // by group
+	for group := range reaches {
+		if reaches[group], err = bench.Reaches(ctx, exposure.Group(group)); err != nil {
+			return err
+		}
 	}
 	farthest := 0.0
 	for i, e := range emitters {
@@ -75,8 +73,9 @@ func (p *Plan) exposure(ctx context.Context) error {
 		publicT, _ := exposure.ReferenceLevel(exposure.GeneralPublic, e.Hz)
 		occupationalT, _ := exposure.ReferenceLevel(exposure.Occupational, e.Hz)
 		x.Levels = append(x.Levels, Levels{e.Name, e.Hz, publicT, occupationalT})
-		x.Reaches = append(x.Reaches, Reach{e.Name, public[i].DistanceM, occupational[i].DistanceM})
-		farthest = math.Max(farthest, public[i].DistanceM)
+		reach := Reach{e.Name, reaches[exposure.GeneralPublic][i].DistanceM, reaches[exposure.Occupational][i].DistanceM}
+		x.Reaches = append(x.Reaches, reach)
+		farthest = math.Max(farthest, reach.PublicM)
 	}
 	for _, d := range o.DistancesM {
 		largest, err := bench.Largest(ctx, d)

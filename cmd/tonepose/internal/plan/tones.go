@@ -1,6 +1,7 @@
 package plan
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -35,19 +36,12 @@ type Tone struct {
 // Hann window are then apart.
 const lobe = 4
 
-func (o *Options) spec(rateHz float64, tones int) frequencyplan.Spec {
-	margin := o.MarginHz
-	if margin == 0 {
-		margin = 0.5 / o.OrthogonalS
-	}
-	return frequencyplan.Spec{Tones: tones, RateHz: rateHz, WindowS: o.OrthogonalS, SpacingHz: math.Max(margin, lobe/o.WindowS), MainsHz: o.MainsHz, MarginHz: margin,
-		LowHz: o.LowHz, HighHz: o.HighHz}
-}
-
 // tones checks the given tones and chooses the missing ones.
 func (p *Plan) tones(ctx context.Context) error {
 	r, o, edit := p.Bench, &p.Options, p.Edit
-	spec := o.spec(r.SampleRateHz, len(r.Emitters))
+	margin := cmp.Or(o.MarginHz, 0.5/o.OrthogonalS)
+	spec := frequencyplan.Spec{Tones: len(r.Emitters), RateHz: r.SampleRateHz, WindowS: o.OrthogonalS, SpacingHz: math.Max(margin, lobe/o.WindowS),
+		MainsHz: o.MainsHz, MarginHz: margin, LowHz: o.LowHz, HighHz: o.HighHz}
 	p.Tones = Tones{GridHz: 1 / o.OrthogonalS, MarginHz: spec.MarginHz}
 	var open []int
 	var given []float64
@@ -60,7 +54,7 @@ func (p *Plan) tones(ctx context.Context) error {
 	}
 	chosen, err := chooseTones(ctx, spec, given, len(open))
 	if err != nil {
-		return err
+		return specError(err)
 	}
 	for k, i := range open {
 		r.Emitters[i].ToneHz = chosen[k]
@@ -107,26 +101,19 @@ func chooseTones(ctx context.Context, spec frequencyplan.Spec, given []float64, 
 	}
 	if len(given) == 0 {
 		spec.Tones = count
-		hz, err := frequencyplan.Choose(ctx, spec)
-		if err != nil {
-			return nil, specError(err)
-		}
-		return hz, nil
+		return frequencyplan.Choose(ctx, spec)
 	}
 	// Beside given tones: one by one, the one that is farthest from all others of
 	// those that bring no conflict.
 	tones := slices.Clone(given)
 	before, err := frequencyplan.Check(spec, tones) // what the given ones have among themselves
 	if err != nil {
-		return nil, specError(err)
+		return nil, err
 	}
-	low, high := spec.LowHz, spec.HighHz
-	if high == 0 {
-		high = spec.RateHz / 4
-	}
+	high := cmp.Or(spec.HighHz, spec.RateHz/4)
 	for range count {
 		best, farthest := 0.0, 0.0
-		for n := math.Max(1, math.Ceil(low*spec.WindowS)); n/spec.WindowS <= high; n++ {
+		for n := math.Max(1, math.Ceil(spec.LowHz*spec.WindowS)); n/spec.WindowS <= high; n++ {
 			if err := ctx.Err(); err != nil {
 				return nil, err
 			}
@@ -137,7 +124,7 @@ func chooseTones(ctx context.Context, spec frequencyplan.Spec, given []float64, 
 			}
 			conflicts, err := frequencyplan.Check(spec, append(slices.Clone(tones), hz))
 			if err != nil {
-				return nil, specError(err)
+				return nil, err
 			}
 			if len(conflicts) == len(before) {
 				best, farthest = hz, near

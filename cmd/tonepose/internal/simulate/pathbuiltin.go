@@ -95,8 +95,7 @@ func sweepTrack(sensor string, center, half r3.Vec, duration float64, random *ra
 		return 0.75*math.Sin(slow[i]*t+phase[i]) + 0.25*math.Sin(fast[i]*t+2*phase[i])
 	}
 	const step = 0.02 // [s]
-	n := int(math.Ceil(duration/step)) + 1
-	n = max(n, 4)
+	n := max(4, int(math.Ceil(duration/step))+1)
 	times, poses := make([]float64, n), make([]rigid.Pose, n)
 	for k := range times {
 		t := duration * float64(k) / float64(n-1)

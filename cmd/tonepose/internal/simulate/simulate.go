@@ -100,15 +100,8 @@ func Write(ctx context.Context, r *rig.Rig, p *Path, out string, o Options, prog
 	if o.MainsHz == 0 {
 		o.MainsV = 0
 	}
-	if o.RateHz == 0 {
-		o.RateHz = r.SampleRateHz
-	}
-	if o.DurationS == 0 {
-		o.DurationS = p.Duration
-	}
-	if o.Start.IsZero() {
-		o.Start = time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
-	}
+	o.RateHz, o.DurationS = cmp.Or(o.RateHz, r.SampleRateHz), cmp.Or(o.DurationS, p.Duration)
+	o.Start = cmp.Or(o.Start, time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC))
 	for i := range p.Tracks {
 		if err := p.Tracks[i].covers(o.DurationS); err != nil {
 			return nil, err
