@@ -4,7 +4,9 @@ import (
 	"fmt"
 	"math"
 	"path/filepath"
+	"slices"
 
+	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -157,14 +159,7 @@ func readCouplings(dir string, r *rig.Rig, index int, chosen map[float64]int) (m
 	}
 	defer rows.Close()
 	s := r.Sensors[index]
-	emitter, coil := map[string]int{}, map[string]int{}
-	for i, e := range r.Emitters {
-		emitter[e.Name] = i
-	}
-	for i, c := range s.Coils {
-		coil[r.Channels[c.Channel].Name] = i
-	}
-	n := len(emitter) * len(coil)
+	n := len(r.Emitters) * len(s.Coils)
 	out := map[int]solver.Couplings{}
 	for row, err := range rows.All() {
 		if err != nil {
@@ -176,14 +171,14 @@ func readCouplings(dir string, r *rig.Rig, index int, chosen map[float64]int) (m
 		}
 		c, ok := out[at]
 		if !ok {
-			c = solver.Couplings{Value: make([]float64, n), Variance: make([]float64, n), Common: make([]float64, len(emitter))}
-			for k := range c.Variance {
-				c.Variance[k] = math.Inf(1) // missing
-			}
+			c = solver.Couplings{Value: make([]float64, n), Variance: make([]float64, n), Common: make([]float64, len(r.Emitters))}
+			floats.AddConst(math.Inf(1), c.Variance) // missing
 			out[at] = c
 		}
-		if !math.IsNaN(row.Sigma) {
-			k := emitter[row.Emitter]*len(coil) + coil[row.Channel]
+		emitter := slices.IndexFunc(r.Emitters, func(e rig.Emitter) bool { return e.Name == row.Emitter })
+		coil := slices.IndexFunc(s.Coils, func(c rig.Coil) bool { return r.Channels[c.Channel].Name == row.Channel })
+		if !math.IsNaN(row.Sigma) && emitter >= 0 && coil >= 0 {
+			k := emitter*len(s.Coils) + coil
 			c.Value[k], c.Variance[k] = row.Value, row.Sigma*row.Sigma
 		}
 	}
@@ -197,23 +192,21 @@ func readReferences(dir string, r *rig.Rig, chosen map[float64]int, couplings ma
 		return err
 	}
 	defer rows.Close()
-	type of struct{ tone, channel string }
-	emitter := map[of]int{}
-	for i, e := range r.Emitters {
-		if e.Reference != nil {
-			emitter[of{e.Name, r.Channels[e.Reference.Channel].Name}] = i
-		}
-	}
 	for row, err := range rows.All() {
 		if err != nil {
 			return err
 		}
 		at, wanted := chosen[row.Time]
-		e, reference := emitter[of{row.Tone, row.Channel}]
-		if c, ok := couplings[at]; ok && wanted && reference {
-			if v := row.Sigma * row.Sigma / (row.InPhase*row.InPhase + row.Quadrature*row.Quadrature); v > 0 && !math.IsInf(v, 0) {
-				c.Common[e] = v
-			}
+		c, ok := couplings[at]
+		if !wanted || !ok {
+			continue
+		}
+		emitter := slices.IndexFunc(r.Emitters, func(e rig.Emitter) bool {
+			return e.Name == row.Tone && e.Reference != nil && r.Channels[e.Reference.Channel].Name == row.Channel
+		})
+		v := row.Sigma * row.Sigma / (row.InPhase*row.InPhase + row.Quadrature*row.Quadrature)
+		if emitter >= 0 && v > 0 && !math.IsInf(v, 0) {
+			c.Common[emitter] = v
 		}
 	}
 	return nil
