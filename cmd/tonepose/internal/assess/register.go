@@ -22,9 +22,6 @@ const (
 	HandEye                      // by that and the mounting of marker to sensor, from positions and orientations
 )
 
-// Registerings are the ways of registering by name.
-var Registerings = map[string]Registering{"none": SameFrame, "rigid": RigidFit, "hand-eye": HandEye}
-
 // Registered is what a registration found: pose in the rig frame = Frame ∘ truth ∘ Body.
 type Registered struct {
 	// Mounting has Frame, the pose of the truth's frame in the rig, and Body, that of

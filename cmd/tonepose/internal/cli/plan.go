@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"math"
 	"path/filepath"
 	"strings"
 
@@ -80,7 +79,7 @@ pose in the working volume can be solved, 2 the call or a file was wrong.`,
 	addValue(f, &o.AmbientC, "ambient", "25", "float", atLeast(-200), "temperature in °C")
 	addValue(f, &o.DistancesM, "distance", "50mm,100mm,200mm,300mm,500mm,1m", "lengths", listOf(aboveZero(metres)), "distances from the nearest coil for exposure, separated by commas")
 	addValue(f, &o.Points, "point", "", "x,y,z", func(text string) ([]r3.Vec, error) {
-		p, err := listOf(between(math.Inf(-1), math.Inf(1)))(text)
+		p, err := listOf(number)(text)
 		if err != nil || len(p) != 3 {
 			return nil, fmt.Errorf("want x,y,z in metres, as 0.1,0,0.2")
 		}
@@ -89,7 +88,7 @@ pose in the working volume can be solved, 2 the call or a file was wrong.`,
 	f.BoolVar(&o.optimise, "optimise", false, "move and tilt the emitters, write a new rig file")
 	addValue(f, &o.move, "move", "30mm", "length", metres, "how far an emitter may move along each axis")
 	addValue(f, &o.layout.TiltRad, "tilt", "45", "degrees", angle(180), "how far an emitter may tilt, in degrees")
-	addValue(f, &o.layout.Goal, "goal", "worst", "goal", oneOf("worst or mean", goals), "what to make small: worst or mean error over the working volume")
+	addValue(f, &o.layout.Goal, "goal", "worst", "goal", oneOf([]string{"worst", "mean"}, prediction.Worst, prediction.Mean), "what to make small: worst or mean error over the working volume")
 	f.StringVar(&o.OptimiseForSensor, "sensor", "", "the sensor to optimise for (default the first)")
 	f.Uint64Var(&o.layout.Seed, "seed", 1, "seed of the random layouts that --optimise begins with")
 	f.StringVar(&o.rigOut, "rig-out", "", "rig file to write, with chosen tones, currents and moved emitters (default DIR/NAME.planned.rig.yaml with --out)")
@@ -128,8 +127,6 @@ func mainsList(text string) ([]float64, error) {
 	}
 	return list, nil
 }
-
-var goals = map[string]prediction.Goal{"worst": prediction.Worst, "mean": prediction.Mean}
 
 func wire(text string) (*coil.Wire, error) {
 	w, err := coil.ParseWire(text)

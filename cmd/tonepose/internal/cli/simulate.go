@@ -54,7 +54,7 @@ Exit code: 0 done, 2 the call or a file was wrong.`,
 	f.IntVar(&o.Bits, "bits", 16, "resolution of the ADC in bits: 8, 16 or 24; 0 for 32-bit float samples")
 	addValue(f, &o.Noise, "noise", "5e-9", "float", atLeast(0), "white noise density in V/√Hz")
 	addValue(f, &o.FlickerHz, "flicker", "0", "float", atLeast(0), "corner in Hz where flicker noise equals the white")
-	addValue(f, &o.MainsHz, "mains", "0", "float", oneOf("50, 60 or 0", map[string]float64{"50": 50, "60": 60, "0": 0}), "mains hum of 50 or 60 Hz with 80 harmonics; 0 for none")
+	addValue(f, &o.MainsHz, "mains", "0", "float", oneOf([]string{"50", "60", "0"}, 50.0, 60, 0), "mains hum of 50 or 60 Hz with 80 harmonics; 0 for none")
 	addValue(f, &o.MainsV, "mains-level", "10e-6", "float", atLeast(0), "peak of the mains fundamental in V")
 	addValue(f, &o.ClockPPM, "clock-ppm", "0", "float", between(-1e4, 1e4), "generator's clock against the ADC's, in ppm")
 	addValue(f, &o.ClockDriftPPM, "clock-drift", "0", "float", between(-1e4, 1e4), "drift of the generator's clock, in ppm a second")

@@ -3,6 +3,7 @@ package cli
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -39,17 +40,6 @@ func addValue[T any](flags *pflag.FlagSet, to *T, name, initial, kind string, pa
 	flags.Var(v, name, help)
 }
 
-// oneOf reads one of a few words, which stand for values.
-func oneOf[T any](words string, values map[string]T) func(string) (T, error) {
-	return func(text string) (T, error) {
-		v, ok := values[text]
-		if !ok {
-			return v, fmt.Errorf("must be %s", words)
-		}
-		return v, nil
-	}
-}
-
 // between reads a number from lowest to highest.
 func between(lowest, highest float64) func(string) (float64, error) {
 	return func(text string) (float64, error) {
@@ -65,6 +55,9 @@ func between(lowest, highest float64) func(string) (float64, error) {
 		return v, nil
 	}
 }
+
+// number reads any finite number.
+var number = between(math.Inf(-1), math.Inf(1))
 
 func atLeast(lowest float64) func(string) (float64, error) { return between(lowest, math.Inf(1)) }
 
@@ -87,15 +80,6 @@ func whole(lowest, highest int) func(string) (int, error) {
 	}
 }
 
-// signedSeconds reads a duration.
-func signedSeconds(text string) (float64, error) {
-	d, err := time.ParseDuration(text)
-	if err != nil {
-		return 0, fmt.Errorf("must be a duration, as 10ms or -2s")
-	}
-	return d.Seconds(), nil
-}
-
 // seconds reads a duration that is not negative.
 func seconds(text string) (float64, error) {
 	s, err := signedSeconds(text)
@@ -105,11 +89,20 @@ func seconds(text string) (float64, error) {
 	return s, err
 }
 
-// aboveZero reads what parse does, except zero.
+// signedSeconds reads a duration.
+func signedSeconds(text string) (float64, error) {
+	d, err := time.ParseDuration(text)
+	if err != nil {
+		return 0, fmt.Errorf("must be a duration, as 10ms or -2s")
+	}
+	return d.Seconds(), nil
+}
+
+// aboveZero reads what parse does, if it is positive.
 func aboveZero(parse func(string) (float64, error)) func(string) (float64, error) {
 	return func(text string) (float64, error) {
 		v, err := parse(text)
-		if err == nil && v == 0 {
+		if err == nil && v <= 0 {
 			err = fmt.Errorf("must be positive")
 		}
 		return v, err
@@ -133,6 +126,17 @@ func metres(text string) (float64, error) {
 		return 0, fmt.Errorf("is not a length: write 0.1mm, 30mm or, in metres, 0.03")
 	}
 	return v * unit, nil
+}
+
+// oneOf reads one of several names, each with its value.
+func oneOf[T any](names []string, values ...T) func(string) (T, error) {
+	return func(text string) (v T, err error) {
+		if i := slices.Index(names, text); i >= 0 {
+			return values[i], nil
+		}
+		last := len(names) - 1
+		return v, fmt.Errorf("must be %s or %s", strings.Join(names[:last], ", "), names[last])
+	}
 }
 
 // listOf reads values between commas.

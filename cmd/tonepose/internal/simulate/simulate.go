@@ -193,17 +193,23 @@ func drain(ctx context.Context, g *synth.Generator, rec *recording.Writer, total
 		var n int
 		var err error
 		if rec.Counts() {
-			if n, err = g.ReadCounts(counts); err == nil {
-				err = rec.WriteCounts(counts[:n*len(rec.Names)])
-			}
-		} else if n, err = g.ReadPlanar(volts); err == nil {
+			n, err = g.ReadCounts(counts)
+		} else {
+			n, err = g.ReadPlanar(volts)
+		}
+		if errors.Is(err, io.EOF) {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		if rec.Counts() {
+			err = rec.WriteCounts(counts[:n*len(rec.Names)])
+		} else {
 			for c := range view {
 				view[c] = volts[c][:n]
 			}
 			err = rec.WritePlanar(view)
-		}
-		if errors.Is(err, io.EOF) {
-			return nil
 		}
 		if err != nil {
 			return err
