@@ -58,7 +58,6 @@ type Result struct {
 	Registration *Registered
 
 	truth  map[string]*knownPoses
-	times  map[string][]float64 // of all rows of a sensor, solved or not
 	offset float64
 }
 
@@ -100,7 +99,7 @@ func Compare(ctx context.Context, dir, truth string, o Options) (*Result, error)
 		if k == nil {
 			return nil, fmt.Errorf("%s: sensor %s is not in the rig stored with it", dir, row.Sensor)
 		}
-		a.times[row.Sensor] = append(a.times[row.Sensor], row.Time)
+		k.times = append(k.times, row.Time)
 		if row.Estimate == nil {
 			a.Unsolved++
 			continue
@@ -143,7 +142,7 @@ func openRun(dir string) (*tables.Reader[tables.Pose], *Result, error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	a := &Result{Metadata: r.Metadata, times: map[string][]float64{}}
+	a := &Result{Metadata: r.Metadata}
 	// Files that the rig names lie where it lay when the run was made.
 	name := cmp.Or(r.Metadata.Options["rig"], filepath.Join(dir, "rig"))
 	if a.Rig, err = rig.Parse(name, []byte(r.Metadata.Rig), rig.Options{}); err != nil {

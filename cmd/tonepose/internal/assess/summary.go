@@ -81,7 +81,7 @@ func (a *Result) summarise(ctx context.Context, dir string, o *Options) (*Summar
 	names := a.SensorNames()
 	for _, name := range names {
 		part := a.Sensor(name)
-		s := SensorSummary{Sensor: name, Freedom: assessment.Of(part.Samples[0]).Freedom, Frames: assessment.Dropped(a.times[name])}
+		s := SensorSummary{Sensor: name, Freedom: assessment.Of(part.Samples[0]).Freedom, Frames: assessment.Dropped(a.truth[name].times)}
 		if len(names) > 1 {
 			if s.Report, err = part.report(ctx, o); err != nil {
 				return nil, err

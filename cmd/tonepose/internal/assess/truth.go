@@ -14,7 +14,8 @@ import (
 
 // knownPoses answers where a sensor truly was.
 type knownPoses struct {
-	sensor      int // in the rig
+	sensor      int       // in the rig
+	times       []float64 // of all rows of the run, solved or not
 	visits      []knownVisit
 	motion      *motion.Spline
 	axis        *r3.Vec

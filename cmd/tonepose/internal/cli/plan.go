@@ -74,8 +74,8 @@ pose in the working volume can be solved, 2 the call or a file was wrong.`,
 	addValue(f, &o.HighHz, "high", "", "float", atLeast(0), "highest tone to choose, in Hz (default half of Nyquist)")
 	addValue(f, &o.MarginHz, "margin", "", "float", atLeast(0), "distance of tones from mains and products of distortion, in Hz (default half of the tones' grid)")
 	addValue(f, &o.CurrentA, "current", "0.5", "float", atLeast(1e-9), "peak drive current in A of emitters that state none")
-	addValue(f, &o.Wire, "wire", "", "wire", wire, "copper wire of the emitters, as 0.5mm or awg24 (default: one that fits, assumed)")
-	addValue(f, &o.PickupWire, "pickup-wire", "", "wire", wire, "copper wire of the pickups; their thermal noise is then added")
+	addValue(f, &o.Wire, "wire", "", "wire", coil.ParseWire, "copper wire of the emitters, as 0.5mm or awg24 (default: one that fits, assumed)")
+	addValue(f, &o.PickupWire, "pickup-wire", "", "wire", coil.ParseWire, "copper wire of the pickups; their thermal noise is then added")
 	addValue(f, &o.AmbientC, "ambient", "25", "float", atLeast(-200), "temperature in °C")
 	addValue(f, &o.DistancesM, "distance", "50mm,100mm,200mm,300mm,500mm,1m", "lengths", listOf(aboveZero(metres)), "distances from the nearest coil for exposure, separated by commas")
 	addValue(f, &o.Points, "point", "", "x,y,z", func(text string) ([]r3.Vec, error) {
@@ -126,11 +126,6 @@ func mainsList(text string) ([]float64, error) {
 		return nil, fmt.Errorf("want 50, 60, both or none")
 	}
 	return list, nil
-}
-
-func wire(text string) (*coil.Wire, error) {
-	w, err := coil.ParseWire(text)
-	return &w, err
 }
 
 // check completes the options.

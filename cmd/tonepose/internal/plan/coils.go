@@ -41,28 +41,28 @@ type Pickup struct {
 
 // winding is the coil of a model wound of w, or without w of a wire that suits it;
 // NaN, but for the wire, of a model that is no coil.
-func winding(m *rig.Model, w *coil.Wire) coil.Coil {
-	use := coil.Enamelled(0.5e-3)
+func winding(m *rig.Model, w coil.Wire) coil.Coil {
 	switch {
-	case w != nil:
-		use = *w
+	case w != (coil.Wire{}):
 	case m.Type == "sheet": // one layer fills the length
-		use = filling(m.LengthM / m.Turns)
+		w = filling(m.LengthM / m.Turns)
 	case m.Type == "winding":
-		use = filling(math.Sqrt((m.OuterRadiusM - m.InnerRadiusM) * m.LengthM / m.Turns))
+		w = filling(math.Sqrt((m.OuterRadiusM - m.InnerRadiusM) * m.LengthM / m.Turns))
+	default:
+		w = coil.Enamelled(0.5e-3)
 	}
 	switch m.Type {
 	case "loop":
-		return coil.Bundle(m.RadiusM, m.Turns, use)
+		return coil.Bundle(m.RadiusM, m.Turns, w)
 	case "rectangle":
-		return coil.RectangularBundle(m.WidthM, m.HeightM, m.Turns, use)
+		return coil.RectangularBundle(m.WidthM, m.HeightM, m.Turns, w)
 	case "sheet":
-		return coil.Coil{InnerRadius: m.RadiusM, OuterRadius: m.RadiusM, Length: m.LengthM, Turns: m.Turns, Wire: use}
+		return coil.Coil{InnerRadius: m.RadiusM, OuterRadius: m.RadiusM, Length: m.LengthM, Turns: m.Turns, Wire: w}
 	case "winding":
-		return coil.Coil{InnerRadius: m.InnerRadiusM, OuterRadius: m.OuterRadiusM, Length: m.LengthM, Turns: m.Turns, Wire: use}
+		return coil.Coil{InnerRadius: m.InnerRadiusM, OuterRadius: m.OuterRadiusM, Length: m.LengthM, Turns: m.Turns, Wire: w}
 	}
 	nan := math.NaN()
-	return coil.Coil{InnerRadius: nan, OuterRadius: nan, Length: nan, Turns: nan, Wire: use}
+	return coil.Coil{InnerRadius: nan, OuterRadius: nan, Length: nan, Turns: nan, Wire: w}
 }
 
 // filling is a wire as thick as a pitch allows [m], enamel included.
@@ -99,7 +99,7 @@ func (p *Plan) coils() {
 	for i := range r.Emitters {
 		e := &r.Emitters[i]
 		w := winding(&e.Model, o.Wire)
-		c := Coil{Emitter: e.Name, WireM: w.Wire.Diameter, WireAssumed: o.Wire == nil, Fill: w.Fill(), ResistanceOhm: w.Resistance(o.AmbientC),
+		c := Coil{Emitter: e.Name, WireM: w.Wire.Diameter, WireAssumed: o.Wire == (coil.Wire{}), Fill: w.Fill(), ResistanceOhm: w.Resistance(o.AmbientC),
 			InductanceH: w.Inductance(), SkinDepthM: coil.SkinDepth(coil.Resistivity(o.AmbientC), 1, e.ToneHz), ResonanceHz: w.SelfResonance(),
 			Load: w.Drive(e.ToneHz, e.CurrentPeakA, o.AmbientC), RiseK: w.TemperatureRise(e.ToneHz, e.CurrentPeakA, o.AmbientC),
 			MomentAm2: r3.Norm(e.Model.Moment()) * e.CurrentPeakA}
@@ -179,13 +179,13 @@ func (a alike) String() string {
 
 // pickupWinding is a pickup's coil, whose mean turn has the stated radius. What
 // follows from a radius or a wire that is not known is NaN.
-func pickupWinding(c *rig.Coil, w *coil.Wire) coil.Coil {
+func pickupWinding(c *rig.Coil, w coil.Wire) coil.Coil {
 	radius := c.RadiusM
 	if radius == 0 {
 		radius = math.NaN()
 	}
-	if w == nil {
-		w = &coil.Wire{Diameter: math.NaN(), Insulated: math.NaN()}
+	if w == (coil.Wire{}) {
+		w = coil.Wire{Diameter: math.NaN(), Insulated: math.NaN()}
 	}
-	return coil.Bundle(radius, c.AreaTurnsM2/(math.Pi*radius*radius), *w)
+	return coil.Bundle(radius, c.AreaTurnsM2/(math.Pi*radius*radius), w)
 }

@@ -75,10 +75,7 @@ func (p *Plan) design(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	d := &Design{Sensor: r.Sensors[sensor].Name, Goal: "worst", Trials: best.Trials, moves: best.Moves}
-	if layout.Goal == prediction.Mean {
-		d.Goal = "mean"
-	}
+	d := &Design{Sensor: r.Sensors[sensor].Name, Goal: map[prediction.Goal]string{prediction.Worst: "worst", prediction.Mean: "mean"}[layout.Goal], Trials: best.Trials, moves: best.Moves}
 	predictor, before, err := p.predict(ctx, array, sensor)
 	if err == nil && o.Slices {
 		d.Slices, err = slicesOf(ctx, predictor, r.Volume())
