@@ -119,7 +119,7 @@ func (a *Result) reference(i int) (c rigid.Covariance) {
 		c[k][k], c[3+k][3+k] = sigma.position*sigma.position, sigma.rotation*sigma.rotation
 	}
 	if s.Axis != nil {
-		c = rigid.WithoutTurn(&c, s.Estimate.Rotate(*s.Axis))
+		c = rigid.WithoutRotation(&c, s.Estimate.Rotate(*s.Axis))
 	}
 	if t := a.Registration; t != nil && t.Body.Position != (r3.Vec{}) {
 		// s.Truth is still as read while a registration is under way, and the
@@ -204,7 +204,7 @@ func (a *Result) carry(covariance []*rigid.Covariance) {
 		used := t.Mounting.Used != nil && t.Mounting.Used[i]
 		after := afterFit(s.Covariance, t.sensitivity(read), t.Joint, used, t.Kind == "rigid")
 		if s.Axis != nil {
-			after = rigid.WithoutTurn(&after, s.Estimate.Rotate(*s.Axis))
+			after = rigid.WithoutRotation(&after, s.Estimate.Rotate(*s.Axis))
 		}
 		s.Covariance = &after
 	}
