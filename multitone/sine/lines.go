@@ -1,6 +1,7 @@
 package sine
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -57,12 +58,7 @@ func (s *lineSpectrum) peaks(lo, hi float64) (list []peak) {
 		}
 		list = append(list, peak{(float64(i) + shift) * s.step, b})
 	}
-	slices.SortFunc(list, func(p, q peak) int {
-		if p.amplitude > q.amplitude {
-			return -1
-		}
-		return 1
-	})
+	slices.SortFunc(list, func(p, q peak) int { return cmp.Compare(q.amplitude, p.amplitude) })
 	return list
 }
 

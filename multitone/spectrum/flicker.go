@@ -16,7 +16,6 @@ type Flicker struct {
 	// Misfit is the scatter of PSD about the fit over the scatter that noise has: 1 for
 	// a good fit, more when the noise is not of this shape or lines were missed.
 	Misfit float64
-	Bins   int // that took part
 }
 
 // errFewBins reports that too few bins without lines are left to fit noise.
@@ -73,7 +72,7 @@ func (d *Density) FitFlicker(floor Floor, lines []Line, loHz, hiHz float64) (Fli
 			break
 		}
 	}
-	r := Flicker{WhitePSD: white, flickerPSD: pink, Bins: len(f), CornerHz: math.Inf(1)}
+	r := Flicker{WhitePSD: white, flickerPSD: pink, CornerHz: math.Inf(1)}
 	for i, fi := range f {
 		e := p[i]/(white+pink/fi) - 1
 		r.Misfit += e * e
@@ -94,11 +93,9 @@ func (d *Density) FitFlicker(floor Floor, lines []Line, loHz, hiHz float64) (Fli
 func (d *Density) occupied(floor Floor, lines []Line) []bool {
 	busy := make([]bool, len(d.PSD))
 	for _, l := range lines {
-		power := l.PeakV * l.PeakV / (2 * d.ENBWHz)
 		for _, step := range []int{-1, 1} {
 			for k := l.Bin; k >= 0 && k < len(busy); k += step {
-				away := math.Abs(float64(k) - l.Hz/d.StepHz)
-				if away > 1 && power*d.lobe.leak(away) < 0.02*floor.PSD[k] {
+				if math.Abs(float64(k)-l.Hz/d.StepHz) > 1 && d.leak(l, k) < 0.02*floor.PSD[k] {
 					break
 				}
 				busy[k] = true
