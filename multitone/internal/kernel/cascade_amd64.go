@@ -28,6 +28,10 @@ func cascade4x6avx512(state, moments, out *complex128, channels int, step uintpt
 //go:noescape
 func cascade4x7avx512(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64)
 
+// cascades are these loops, from three moments on.
+var cascades = [...]func(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64){
+	cascade4x3avx512, cascade4x4avx512, cascade4x5avx512, cascade4x6avx512, cascade4x7avx512}
+
 func cascadeAVX512(c *Cascade) cascadeLoop {
 	if c.Order != 4 || c.Degree < 3 || c.Degree > 7 {
 		return advanceGo
@@ -68,16 +72,5 @@ func advanceAVX512(c *Cascade, state, moments, out []complex128, group, channels
 		y = &out[:channels*Lanes][0]
 	}
 	turns := &c.packed[cascadeCoefficients+group*4*Lanes]
-	switch c.Degree {
-	case 3:
-		cascade4x3avx512(&state[0], &moments[0], y, channels, uintptr(step)*16, &c.packed[0], turns)
-	case 4:
-		cascade4x4avx512(&state[0], &moments[0], y, channels, uintptr(step)*16, &c.packed[0], turns)
-	case 6:
-		cascade4x6avx512(&state[0], &moments[0], y, channels, uintptr(step)*16, &c.packed[0], turns)
-	case 7:
-		cascade4x7avx512(&state[0], &moments[0], y, channels, uintptr(step)*16, &c.packed[0], turns)
-	default:
-		cascade4x5avx512(&state[0], &moments[0], y, channels, uintptr(step)*16, &c.packed[0], turns)
-	}
+	cascades[c.Degree-3](&state[0], &moments[0], y, channels, uintptr(step)*16, &c.packed[0], turns)
 }

@@ -57,17 +57,24 @@ func (r *LaneReferral) Refer(out, row []complex128) {
 	}
 }
 
+// toward is the unit number that turns a reference to phase 0; 1 for one of size 0.
+func toward(ref complex128) complex128 {
+	power := real(ref)*real(ref) + imag(ref)*imag(ref)
+	if power == 0 {
+		return 1
+	}
+	size := math.Sqrt(power)
+	return complex(real(ref)/size, -imag(ref)/size)
+}
+
 func turnLanesGo(r *LaneReferral, out, row []complex128) {
 	for k, c := range r.channel {
 		from := row[k/Lanes*r.channels*Lanes+k%Lanes:]
 		ref := from[c*Lanes]
 		at := k/Lanes*2*Lanes + k%Lanes
 		r.References[k] = ref * complex(r.ahead[at], r.ahead[at+Lanes])
-		re, im := 1.0, 0.0
-		if power := real(ref)*real(ref) + imag(ref)*imag(ref); power > 0 {
-			size := math.Sqrt(power)
-			re, im = real(ref)/size, -imag(ref)/size
-		}
+		turn := toward(ref)
+		re, im := real(turn), imag(turn)
 		to := out[k*r.channels:][:r.channels]
 		for c, volts := range r.gain[:len(to)] {
 			v := from[c*Lanes]

@@ -3,16 +3,20 @@
 package kernel
 
 import (
+	"math"
 	"unsafe"
 
 	"tonepose/fieldmodels/variant"
 )
 
 func init() {
-	singlesKernel.Add(variant.AVX2, loops[float32]{usual, foldQuads(fold16f32avx2), foldQuads(fold64f32avx2), sumSingleAVX2})
-	doublesKernel.Add(variant.AVX2, loops[float64]{usual, foldQuads(fold16f64avx2), foldQuads(fold64f64avx2), sumDoubleAVX2})
+	singlesKernel.Add(variant.AVX2, loops[float32]{usual, foldQuads(fold16f32avx2), foldQuads(fold64f32avx2),
+		sumTiles(chain, tile[float32]{2, 4, tile4f32avx2}, tile[float32]{1, 1, tile1f32avx2})})
+	doublesKernel.Add(variant.AVX2, loops[float64]{usual, foldQuads(fold16f64avx2), foldQuads(fold64f64avx2),
+		sumTiles(math.MaxInt, tile[float64]{2, 2, tile2f64avx2}, tile[float64]{1, 1, tile1f64avx2})})
 	singlesKernel.Add(variant.AVX512, loops[float32]{runs, foldAll(fold16f32avx512), foldAll(fold64f32avx512), sumSingleAVX512})
-	doublesKernel.Add(variant.AVX512, loops[float64]{usual, foldAll(fold16f64avx512), foldAll(fold64f64avx512), sumDoubleAVX512})
+	doublesKernel.Add(variant.AVX512, loops[float64]{usual, foldAll(fold16f64avx512), foldAll(fold64f64avx512),
+		sumTiles(math.MaxInt, tile[float64]{12, 12, tile12f64avx512}, tile[float64]{2, 4, tile4f64avx512}, tile[float64]{1, 1, tile1f64avx512})})
 }
 
 // The loops in assembly fold n places; a place of the channels' sums and
@@ -74,8 +78,7 @@ func ends[T Real, S int16 | float64](dst []T, x []S, f folding) (up, down *S) {
 }
 
 // The tiles add the products of n places for some channels and one or two
-// groups of rows to the sums; the steps are in bytes. Where keep, a mask, is 0, the
-// sums are overwritten instead.
+// groups of rows to the sums; the steps are in bytes.
 
 //go:noescape
 func tile12x2f32avx512(sums *complex128, held, table, fold *float32, p *tilePair)
@@ -87,28 +90,28 @@ func tile8x2f32avx512(sums *complex128, held, table, fold *float32, p *tilePair)
 type tilePair struct {
 	n                             int
 	foldStep, tableStep, sumsStep uintptr
-	keep                          uintptr
+	keep                          uintptr // a mask; where it is 0 the sums are overwritten instead
 	joins, holds                  uintptr // whether to begin with what is held; whether to hold all instead of adding it to the sums
 	up, down                      uintptr // n lines of samples to fetch
 }
 
 //go:noescape
-func tile12f32avx512(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
+func tile12f32avx512(sums *complex128, table, fold *float32, n int, foldStep uintptr)
 
 //go:noescape
-func tile4f32avx512(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
+func tile4f32avx512(sums *complex128, table, fold *float32, n int, foldStep uintptr)
 
 //go:noescape
-func tile1f32avx512(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
+func tile1f32avx512(sums *complex128, table, fold *float32, n int, foldStep uintptr)
 
 //go:noescape
-func tile12f64avx512(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
+func tile12f64avx512(sums *complex128, table, fold *float64, n int, foldStep uintptr)
 
 //go:noescape
-func tile4f64avx512(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
+func tile4f64avx512(sums *complex128, table, fold *float64, n int, foldStep uintptr)
 
 //go:noescape
-func tile1f64avx512(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
+func tile1f64avx512(sums *complex128, table, fold *float64, n int, foldStep uintptr)
 
 //go:noescape
 func tile4f32avx2(sums *complex128, table, fold *float32, n int, foldStep uintptr)
@@ -148,124 +151,71 @@ func within[T Real](sums []complex128, table, fold []T, n int, g grid) {
 	_ = fold[n*g.stride*2-1]
 }
 
-// keeping is the mask for sums to add to, or else to overwrite.
-func keeping(first bool) uintptr {
-	if first {
-		return 0
-	}
-	return 0xff
+// tile adds the products of n places, for up to wide channels and one group of rows,
+// to the sums; foldStep is in bytes. It is taken where least channels are left.
+type tile[T Real] struct {
+	least, wide int
+	add         func(sums *complex128, table, fold *T, n int, foldStep uintptr)
 }
+
+// addGroup adds the products of group k for the channels from c on, by tiles of
+// which the widest come first. In the first run it begins with sums of zero.
+func addGroup[T Real](tiles []tile[T], sums []complex128, table, fold []T, n int, g grid, k, c int, first bool) {
+	s, t := sums[k*g.stride*group:], &table[k*g.padded*2*group]
+	if first {
+		clear(s[c*group : g.stride*group])
+	}
+	for c < g.channels {
+		i := 0
+		for g.channels-c < tiles[i].least {
+			i++
+		}
+		tiles[i].add(&s[c*group], t, &fold[2*c], n, uintptr(g.stride)*2*unsafe.Sizeof(*t))
+		c += tiles[i].wide
+	}
+}
+
+// sumTiles sums by tiles, over at most so many places at a time.
+func sumTiles[T Real](places int, tiles ...tile[T]) func(sums []complex128, held, table, fold []T, n int, g grid, now turn) {
+	return func(sums []complex128, _, table, fold []T, n int, g grid, now turn) {
+		within(sums, table, fold, n, g)
+		for from := 0; from < n; from += places {
+			for k := range g.groups {
+				addGroup(tiles, sums, table[from*2*group:], fold[from*g.stride*2:], min(places, n-from), g, k, 0, now.first() && from == 0)
+			}
+		}
+	}
+}
+
+var singlesAVX512 = []tile[float32]{{12, 12, tile12f32avx512}, {2, 4, tile4f32avx512}, {1, 1, tile1f32avx512}}
 
 func sumSingleAVX512(sums []complex128, held, table, fold []float32, n int, g grid, now turn) {
 	within(sums, table, fold, n, g)
 	_ = held[g.groups*g.stride*2*group-1]
-	keep := keeping(now.first())
-	step, tableStep, sumsStep := uintptr(g.stride)*8, uintptr(g.padded)*8*group, uintptr(g.stride)*16*group
-	pair := tilePair{n: n, foldStep: step, tableStep: tableStep, sumsStep: sumsStep, keep: keeping(now.i < joined), joins: uintptr(min(now.i%joined, 1)), holds: now.holds(), up: now.up, down: now.down}
+	pair := tilePair{n: n, foldStep: uintptr(g.stride) * 8, tableStep: uintptr(g.padded) * 8 * group, sumsStep: uintptr(g.stride) * 16 * group,
+		joins: uintptr(min(now.i%joined, 1)), holds: now.holds(), up: now.up, down: now.down}
+	if now.i >= joined { // there are sums to add to, else they are overwritten
+		pair.keep = 0xff
+	}
 	k := 0
 	for ; k+1 < g.groups; k += 2 { // two groups share what is loaded
-		s, h, t := sums[k*g.stride*group:], held[k*g.stride*2*group:], table[k*g.padded*2*group:]
-		for c := 0; c < g.channels; {
-			at, f := &s[c*group], &fold[2*c]
-			second, secondTable := &s[(g.stride+c)*group], &t[g.padded*2*group]
-			switch left := g.channels - c; {
-			case left > 8 && left <= 12:
-				tile12x2f32avx512(at, &h[c*2*group], &t[0], f, &pair)
+		s, h, t := sums[k*g.stride*group:], held[k*g.stride*2*group:], &table[k*g.padded*2*group]
+		c := 0
+		for g.channels-c > 4 {
+			if left := g.channels - c; left > 8 && left <= 12 {
+				tile12x2f32avx512(&s[c*group], &h[c*2*group], t, &fold[2*c], &pair)
 				c += 12
-			case left > 4:
-				tile8x2f32avx512(at, &h[c*2*group], &t[0], f, &pair)
-				c += 8
-			case left > 1:
-				tile4f32avx512(at, &t[0], f, n, step, keep)
-				tile4f32avx512(second, secondTable, f, n, step, keep)
-				c += 4
-			default:
-				tile1f32avx512(at, &t[0], f, n, step, keep)
-				tile1f32avx512(second, secondTable, f, n, step, keep)
-				c++
-			}
-		}
-	}
-	if k == g.groups {
-		return
-	}
-	s, t := sums[k*g.stride*group:], &table[k*g.padded*2*group]
-	for c := 0; c < g.channels; {
-		switch left := g.channels - c; {
-		case left >= 12:
-			tile12f32avx512(&s[c*group], t, &fold[2*c], n, step, keep)
-			c += 12
-		case left > 1:
-			tile4f32avx512(&s[c*group], t, &fold[2*c], n, step, keep)
-			c += 4
-		default:
-			tile1f32avx512(&s[c*group], t, &fold[2*c], n, step, keep)
-			c++
-		}
-	}
-}
-
-func sumDoubleAVX512(sums []complex128, _, table, fold []float64, n int, g grid, now turn) {
-	within(sums, table, fold, n, g)
-	keep := keeping(now.first())
-	step := uintptr(g.stride) * 16
-	for k := range g.groups {
-		s, t := sums[k*g.stride*group:], &table[k*g.padded*2*group]
-		for c := 0; c < g.channels; {
-			switch left := g.channels - c; {
-			case left >= 12:
-				tile12f64avx512(&s[c*group], t, &fold[2*c], n, step, keep)
-				c += 12
-			case left > 1:
-				tile4f64avx512(&s[c*group], t, &fold[2*c], n, step, keep)
-				c += 4
-			default:
-				tile1f64avx512(&s[c*group], t, &fold[2*c], n, step, keep)
-				c++
-			}
-		}
-	}
-}
-
-func sumSingleAVX2(sums []complex128, _, table, fold []float32, n int, g grid, now turn) {
-	within(sums, table, fold, n, g)
-	if now.first() {
-		clear(sums)
-	}
-	step := uintptr(g.stride) * 8
-	for from := 0; from < n; from += chain {
-		places, fold := min(chain, n-from), fold[from*g.stride*2:]
-		for k := range g.groups {
-			s, t := sums[k*g.stride*group:], &table[(k*g.padded+from)*2*group]
-			for c := 0; c < g.channels; {
-				if g.channels-c > 1 {
-					tile4f32avx2(&s[c*group], t, &fold[2*c], places, step)
-					c += 4
-				} else {
-					tile1f32avx2(&s[c*group], t, &fold[2*c], places, step)
-					c++
-				}
-			}
-		}
-	}
-}
-
-func sumDoubleAVX2(sums []complex128, _, table, fold []float64, n int, g grid, now turn) {
-	within(sums, table, fold, n, g)
-	if now.first() {
-		clear(sums)
-	}
-	step := uintptr(g.stride) * 16
-	for k := range g.groups {
-		s, t := sums[k*g.stride*group:], &table[k*g.padded*2*group]
-		for c := 0; c < g.channels; {
-			if g.channels-c > 1 {
-				tile2f64avx2(&s[c*group], t, &fold[2*c], n, step)
-				c += 2
 			} else {
-				tile1f64avx2(&s[c*group], t, &fold[2*c], n, step)
-				c++
+				tile8x2f32avx512(&s[c*group], &h[c*2*group], t, &fold[2*c], &pair)
+				c += 8
 			}
 		}
+		if c < g.channels {
+			addGroup(singlesAVX512, sums, table, fold, n, g, k, c, now.first())
+			addGroup(singlesAVX512, sums, table, fold, n, g, k+1, c, now.first())
+		}
+	}
+	if k < g.groups {
+		addGroup(singlesAVX512, sums, table, fold, n, g, k, 0, now.first())
 	}
 }

@@ -72,9 +72,6 @@ func roundUp(n, to int) int { return (n + to - 1) / to * to }
 // Half is the number of places u ≥ 0: 0, 1, … for odd lengths, ½, 1½, … for even.
 func (r *Rows[T]) Half() int { return r.half }
 
-// Length is the number of samples of a block.
-func (r *Rows[T]) Length() int { return r.length }
-
 // Set gives row i its tables, at the places at, at+1, … of u ≥ 0. The middle
 // sample of an odd length is folded onto itself; Set sees to it.
 func (r *Rows[T]) Set(i, at int, even, odd []float64) {
@@ -96,10 +93,10 @@ func (r *Rows[T]) Index(channel, row int) int {
 	return (row/group*r.grid.stride+channel)*group + row%group
 }
 
-// Int16 sums over a block of counts, Length × channels, into dst.
+// Int16 sums over a block of counts, samples × channels, into dst.
 func (r *Rows[T]) Int16(dst []complex128, x []int16) { project(r, dst, x, r.loops.int16) }
 
-// Float64 sums over a block of floats, Length × channels, into dst.
+// Float64 sums over a block of floats, samples × channels, into dst.
 func (r *Rows[T]) Float64(dst []complex128, x []float64) { project(r, dst, x, r.loops.float64) }
 
 func project[T Real, S int16 | float64](r *Rows[T], dst []complex128, x []S, fold func([]T, []S, folding)) {

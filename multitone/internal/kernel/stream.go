@@ -110,13 +110,7 @@ func (s *Stream) Counts(out []complex128, x []int16) {
 // Floats is Counts for floats.
 func (s *Stream) Floats(out []complex128, x []float64) {
 	n := len(x) / s.channels
-	for u := range n {
-		to := s.spread[u*s.vectors*8:]
-		for c, v := range x[u*s.channels : (u+1)*s.channels] {
-			v *= s.gain[2*c]
-			to[2*c], to[2*c+1] = v, v
-		}
-	}
+	spreadFrom(s, x, 0, n)
 	s.mixAll(out, n)
 }
 
@@ -141,8 +135,11 @@ func (s *Stream) mixAll(out []complex128, n int) {
 	}
 }
 
-func spreadCountsGo(s *Stream, x []int16, n int) {
-	for u := range n {
+func spreadCountsGo(s *Stream, x []int16, n int) { spreadFrom(s, x, 0, n) }
+
+// spreadFrom writes samples first to n (excluded) twice each, in volts.
+func spreadFrom[S int16 | float64](s *Stream, x []S, first, n int) {
+	for u := first; u < n; u++ {
 		to := s.spread[u*s.vectors*8:]
 		for c, count := range x[u*s.channels : (u+1)*s.channels] {
 			v := float64(count) * s.gain[2*c]
@@ -245,11 +242,8 @@ func referGo(s *Stream, out []complex128, n int) {
 			ref := own[c]
 			at := r.at(u, k)
 			references[k] = ref * complex(r.ahead[at], r.ahead[at+Lanes])
-			re, im := s.decay[u], 0.0
-			if power := real(ref)*real(ref) + imag(ref)*imag(ref); power > 0 {
-				size := s.decay[u] / math.Sqrt(power)
-				re, im = real(ref)*size, -imag(ref)*size
-			}
+			turn := toward(ref)
+			re, im := s.decay[u]*real(turn), s.decay[u]*imag(turn)
 			for i, v := range own {
 				own[i] = complex(real(v)*re-imag(v)*im, real(v)*im+imag(v)*re)
 			}

@@ -13,7 +13,7 @@
 	MOVQ fold+16(FP), DX;   \
 	MOVQ n+24(FP), CX;      \
 	MOVQ foldStep+32(FP), R8; \
-	MOVQ keep+40(FP), AX;   \
+	MOVQ $0xff, AX;         \
 	KMOVW AX, K1
 
 // The products of two groups are summed over up to 32 places in one register each.
@@ -300,8 +300,8 @@ hold:
 #define JOIN32(i, a, b) VADDPS b, a, a
 #define JOIN64(i, a, b) VADDPD b, a, a
 
-// func tile12f32avx512(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
-TEXT ·tile12f32avx512(SB), NOSPLIT, $0-48
+// func tile12f32avx512(sums *complex128, table, fold *float32, n int, foldStep uintptr)
+TEXT ·tile12f32avx512(SB), NOSPLIT, $0-40
 	ARGS
 	ZERO24
 
@@ -329,8 +329,8 @@ place:
 	ONE32(d, d, 3, DX);    \
 	ADDQ R8, DX
 
-// func tile4f32avx512(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
-TEXT ·tile4f32avx512(SB), NOSPLIT, $0-48
+// func tile4f32avx512(sums *complex128, table, fold *float32, n int, foldStep uintptr)
+TEXT ·tile4f32avx512(SB), NOSPLIT, $0-40
 	ARGS
 	ZERO16
 
@@ -367,8 +367,8 @@ place:
 	VFMADD231PS  off(SI), Z26, a;    \
 	ADDQ         R8, DX
 
-// func tile1f32avx512(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
-TEXT ·tile1f32avx512(SB), NOSPLIT, $0-48
+// func tile1f32avx512(sums *complex128, table, fold *float32, n int, foldStep uintptr)
+TEXT ·tile1f32avx512(SB), NOSPLIT, $0-40
 	ARGS
 	ZERO8
 
@@ -402,8 +402,8 @@ place:
 	VFMADD231PD     Z24, Z26, a;  \
 	VFMADD231PD     Z25, Z26, b
 
-// func tile12f64avx512(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
-TEXT ·tile12f64avx512(SB), NOSPLIT, $0-48
+// func tile12f64avx512(sums *complex128, table, fold *float64, n int, foldStep uintptr)
+TEXT ·tile12f64avx512(SB), NOSPLIT, $0-40
 	ARGS
 	ZERO24
 
@@ -429,8 +429,8 @@ place:
 	PAIR64(3, d, h);           \
 	ADDQ R8, DX
 
-// func tile4f64avx512(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
-TEXT ·tile4f64avx512(SB), NOSPLIT, $0-48
+// func tile4f64avx512(sums *complex128, table, fold *float64, n int, foldStep uintptr)
+TEXT ·tile4f64avx512(SB), NOSPLIT, $0-40
 	ARGS
 	ZERO16
 
@@ -455,8 +455,8 @@ place:
 	VFMADD231PD     (off+64)(SI), Z26, b;  \
 	ADDQ            R8, DX
 
-// func tile1f64avx512(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
-TEXT ·tile1f64avx512(SB), NOSPLIT, $0-48
+// func tile1f64avx512(sums *complex128, table, fold *float64, n int, foldStep uintptr)
+TEXT ·tile1f64avx512(SB), NOSPLIT, $0-40
 	ARGS
 	ZERO8
 
