@@ -100,14 +100,15 @@ func (b *Bank) tabulate() {
 		b.scratch = make([]complex128, b.cfg.Channels*len(a.omega))
 		return
 	}
-	tones, rows := len(b.cfg.Tones), len(b.cfg.Tones)+len(a.bend.tones)
+	tones, rows := len(b.cfg.Tones), len(b.cfg.Tones)+len(a.bends)
 	if b.direct == nil || b.direct.rows != rows {
 		b.direct = newDirect(b.precision, n, rows, b.cfg.Channels, n%2 == 0 && b.framing.Hop == n/2)
-		b.scratch = make([]complex128, b.cfg.Channels*len(a.bend.tones))
+		b.scratch = make([]complex128, b.cfg.Channels*len(a.bends))
 	}
-	e := a.estimator
-	b.direct.set(0, tabulate(a.shape, a.omega[:e.unknowns], e.even, e.odd))
-	b.direct.set(tones, tabulate(a.shape, a.omega, a.bend.even, a.bend.odd))
+	b.direct.set(0, tabulate(a.shape, a.omega, a.estimator))
+	if len(a.bends) > 0 {
+		b.direct.set(tones, tabulate(a.shape, a.omega, a.bend))
+	}
 }
 
 // Tune sets the tones' frequencies [Hz] in the ADC's clock for the windows
@@ -188,25 +189,17 @@ func (b *Bank) WriteInt16(x []int16, emit func(*Frame) error) error {
 // Flush hands out the frames that still wait for the noise estimate. Samples
 // that do not fill a window are dropped.
 func (b *Bank) Flush(emit func(*Frame) error) error {
-	b.holding = false
+	err := b.Waiting(emit)
+	b.held, b.holding = nil, false
+	return err
+}
+
+// Waiting hands out the frames that still wait for the noise estimate, as Flush
+// would, and keeps them until that knows more.
+func (b *Bank) Waiting(emit func(*Frame) error) error {
 	for i := range b.held {
 		b.analysis.weigh(&b.held[i], b.meter)
 		if err := emit(&b.held[i]); err != nil {
-			return err
-		}
-	}
-	b.held = nil
-	return nil
-}
-
-// Waiting hands out copies of the frames that still wait for the noise estimate,
-// as Flush would, and lets them wait on.
-func (b *Bank) Waiting(emit func(*Frame) error) error {
-	copied := b.cfg.newFrame()
-	for i := range b.held {
-		b.held[i].CopyTo(&copied)
-		b.analysis.weigh(&copied, b.meter)
-		if err := emit(&copied); err != nil {
 			return err
 		}
 	}
@@ -258,7 +251,7 @@ func take[S sample](b *Bank, x []S, emit func(*Frame) error) error {
 		b.direct.values(f.Phasor, 0, b.scale)
 		b.direct.values(b.scratch, len(b.cfg.Tones), b.scale)
 		for i, v := range b.scratch {
-			f.bent[i] = real(v)*real(v) + imag(v)*imag(v)
+			f.bent[i] = abs2(v)
 		}
 	} else {
 		inChunks(b, f, x)

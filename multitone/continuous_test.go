@@ -88,8 +88,6 @@ func TestContinuousRejectsAsStated(t *testing.T) {
 	}
 }
 
-func abs2(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }
-
 // The tone's own image lies at twice its frequency.
 func TestContinuousImage(t *testing.T) {
 	const rate, tone = 20000.0, 310.0

@@ -94,8 +94,10 @@ func (f *Frame) refer(tones []Tone, sampleRate float64) {
 
 // magnitude is cmplx.Abs, faster where no square leaves the range of numbers.
 func magnitude(z complex128) float64 {
-	if power := real(z)*real(z) + imag(z)*imag(z); power > 1e-280 && power < 1e280 {
+	if power := abs2(z); power > 1e-280 && power < 1e280 {
 		return math.Sqrt(power)
 	}
 	return cmplx.Abs(z)
 }
+
+func abs2(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }

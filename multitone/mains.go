@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"gonum.org/v1/gonum/dsp/fourier"
+	"gonum.org/v1/gonum/stat"
 
 	"tonepose/multitone/spectrum"
 )
@@ -135,14 +136,14 @@ func (m *Mains) Lines() (fundamental, sigma float64, lines []float64) {
 	var spectra []comb
 	known := m.known(len(coefficients), pad*n)
 	for _, s := range m.series {
-		offset := mean(s[:n])
+		offset := stat.Mean(s[:n], nil)
 		for i, w := range taper { // behind them the padding stays zero
 			padded[i] = (s[i] - offset) * w
 		}
 		fft.Coefficients(coefficients, padded)
 		power := make([]float64, len(coefficients))
 		for i, v := range coefficients {
-			power[i] = real(v)*real(v) + imag(v)*imag(v)
+			power[i] = abs2(v)
 		}
 		spectra = append(spectra, comb{power, rate / float64(pad*n), pad, known})
 	}

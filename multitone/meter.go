@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/stat"
 )
 
 // The memory of a Bank's noise estimate, in windows of the meter; how many are
@@ -50,26 +51,26 @@ func (c *Config) meterLength(most int) int {
 	return min(max(want, 1024), maxDirect, most)
 }
 
-func newProbes(c *Config, length, perTone int, p Precision) (*probes, error) {
+func newProbes(cfg *Config, length, perTone int, p Precision) (*probes, error) {
 	s := shape{length, []float64{0.5, 0.5}}
-	omega := c.fitted(length, 2, true)
+	omega := cfg.fitted(length, 2, true)
 	known := len(omega)
-	owners, places := c.placeProbes(length, perTone)
+	owners, places := cfg.placeProbes(length, perTone)
 	if len(places) == 0 {
 		return nil, fmt.Errorf("multitone: %d samples leave no room in the spectrum to measure the noise beside the tones: take more", length)
 	}
 	pr := &probes{length: length, owners: owners, count: len(places)}
 	omega = append(omega, places...)
-	t := newSystem(s, omega, len(c.Tones))
+	t := newSystem(s, omega, len(cfg.Tones))
 	n := len(omega)
-	var coefficients [2][]float64
+	c := &combinations{columns: n}
 	for part := range 2 {
 		inv, err := t.solve(part, known, known)
 		if err != nil {
 			return nil, err
 		}
 		rows := make([]float64, len(places)*n)
-		coefficients[part] = rows
+		c.parts[part] = rows
 		beside := mat.NewDense(len(places), known, nil)
 		for i := range places {
 			for j := range known {
@@ -90,12 +91,12 @@ func newProbes(c *Config, length, perTone int, p Precision) (*probes, error) {
 			}
 		}
 	}
-	pr.sums = newSummer(p, length, len(places), c.Channels)
-	h := tabulate(s, omega, coefficients[0], coefficients[1])
+	pr.sums = newSummer(p, length, len(places), cfg.Channels)
+	h := tabulate(s, omega, c)
 	for i := range places {
 		pr.sums.Set(i, 0, h.even[i], h.odd[i])
 	}
-	for ch := range c.Channels {
+	for ch := range cfg.Channels {
 		for i := range places {
 			pr.at = append(pr.at, pr.sums.Index(ch, i))
 		}
@@ -136,7 +137,7 @@ func observe[S sample](m *meter, x []S) {
 	share := 1 / (keep + 1)
 	for i, at := range m.probes.at {
 		v, old := m.out[at], m.power[i]
-		m.power[i] = old + (real(v)*real(v)+imag(v)*imag(v)-old)*share
+		m.power[i] = old + (abs2(v)-old)*share
 	}
 	m.windows++
 	m.fresh = false
@@ -162,7 +163,7 @@ func (m *meter) variances() []float64 {
 // on stands out against the median of its neighbours and is left out.
 func (m *meter) typical(power []float64, mine []int) float64 {
 	if len(mine) == 0 { // no free place near this tone: all there are
-		return mean(power)
+		return stat.Mean(power, nil)
 	}
 	// A power is a mean over windows of the squares of two components, with a
 	// relative deviation of 1/√windows; six above the median is no chance event.
@@ -209,12 +210,4 @@ func inlying(power []float64, mine []int, outlying float64) (sum float64, n int)
 		sum += v
 	}
 	return sum, n
-}
-
-func mean(x []float64) float64 {
-	var sum float64
-	for _, v := range x {
-		sum += v
-	}
-	return sum / float64(len(x))
 }

@@ -55,9 +55,9 @@ func sum[S sample](s summer, dst []complex128, x []S) {
 type half struct{ even, odd [][]float64 }
 
 // tabulate evaluates E_i(u) = w(u)·Σ_j even_ij·cos ω_j u and
-// O_i(u) = −w(u)·Σ_j odd_ij·sin ω_j u, for coefficients row by row.
-func tabulate(s shape, omega, even, odd []float64) half {
-	n := len(omega)
+// O_i(u) = −w(u)·Σ_j odd_ij·sin ω_j u, even and odd being the parts of combinations.
+func tabulate(s shape, omega []float64, c *combinations) half {
+	n, even, odd := c.columns, c.parts[0], c.parts[1]
 	rows := len(even) / n
 	places := (s.length + 1) / 2
 	first := float64(1-s.length%2) / 2
@@ -66,7 +66,7 @@ func tabulate(s shape, omega, even, odd []float64) half {
 		h.even[i], h.odd[i] = make([]float64, places), make([]float64, places)
 	}
 	cos, sin := make([]float64, places), make([]float64, places)
-	for j, w := range omega {
+	for j, w := range omega[:n] {
 		sinusoid(cos, sin, w, first)
 		for i := range rows {
 			floats.AddScaled(h.even[i], even[i*n+j], cos)
