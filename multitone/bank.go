@@ -259,7 +259,7 @@ func take[S sample](b *Bank, x []S, emit func(*Frame) error) error {
 	for k, t := range b.cfg.Tones {
 		f.Hz[k] = t.Hz
 	}
-	f.refer(b.cfg.Tones, b.cfg.SampleRate)
+	f.refer(b.cfg.Tones, f.Time(b.cfg.SampleRate))
 	if b.holding {
 		if b.meter.windows == 0 || b.meter.windows < primingWindows && len(b.held) < maxHeld {
 			return nil

@@ -62,11 +62,10 @@ func (f *Frame) At(tone, channel int) (complex128, float64) {
 	return f.Phasor[i], f.Variance[i]
 }
 
-// refer turns raw phasors, relative to the window's centre, to the phase of
-// each tone's reference there; without a reference to that of
-// exp(j·2π·Hz·t) with t = 0 at the recording's first sample.
-func (f *Frame) refer(tones []Tone, sampleRate float64) {
-	t := f.Time(sampleRate)
+// refer turns raw phasors, relative to the time t [s], to the phase of each tone's
+// reference there; without a reference to that of exp(j·2π·Hz·t) with t = 0 at the
+// recording's first sample.
+func (f *Frame) refer(tones []Tone, t float64) {
 	for k, tone := range tones {
 		row := f.Phasor[k*f.Channels : (k+1)*f.Channels]
 		var turn complex128

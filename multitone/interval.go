@@ -53,11 +53,6 @@ const (
 )
 
 // NewInterval prepares the measurement of samples start to stop (excluded).
-func NewInterval(c Config, start, stop int64) (*Interval, error) {
-	return new(Plans).NewInterval(c, start, stop)
-}
-
-// NewInterval prepares the measurement of samples start to stop (excluded).
 func (p *Plans) NewInterval(c Config, start, stop int64) (*Interval, error) {
 	if err := c.check(); err != nil {
 		return nil, err
@@ -186,7 +181,7 @@ func (v *Interval) Frame() (*Frame, error) {
 	for k, t := range v.cfg.Tones {
 		f.Hz[k] = t.Hz
 	}
-	f.refer(v.cfg.Tones, v.cfg.SampleRate)
+	f.refer(v.cfg.Tones, f.Time(v.cfg.SampleRate))
 	v.plan.analysis.weigh(&f, v.meter)
 	v.plan.spare = append(v.plan.spare, v.workspace)
 	v.workspace = nil
