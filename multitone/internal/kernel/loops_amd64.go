@@ -158,50 +158,53 @@ type tile[T Real] struct {
 	add         func(sums *complex128, table, fold *T, n int, foldStep uintptr)
 }
 
-// addGroup adds the products of group k for the channels from c on, by tiles of
-// which the widest come first. In the first run it begins with sums of zero.
-func addGroup[T Real](tiles []tile[T], sums []complex128, table, fold []T, n int, g grid, k, c int, first bool) {
-	s, t := sums[k*g.stride*group:], &table[k*g.padded*2*group]
-	if first {
-		clear(s[c*group : g.stride*group])
-	}
-	for c < g.channels {
-		i := 0
-		for g.channels-c < tiles[i].least {
-			i++
-		}
-		tiles[i].add(&s[c*group], t, &fold[2*c], n, uintptr(g.stride)*2*unsafe.Sizeof(*t))
-		c += tiles[i].wide
-	}
-}
-
-// sumTiles sums by tiles, over at most so many places at a time.
+// sumTiles sums by tiles, of which the widest come first, over at most so many places
+// at a time.
 func sumTiles[T Real](places int, tiles ...tile[T]) func(sums []complex128, held, table, fold []T, n int, g grid, now turn) {
 	return func(sums []complex128, _, table, fold []T, n int, g grid, now turn) {
 		within(sums, table, fold, n, g)
+		if now.first() {
+			clear(sums)
+		}
+		step := uintptr(g.stride) * 2 * unsafe.Sizeof(fold[0])
 		for from := 0; from < n; from += places {
+			some := min(places, n-from)
 			for k := range g.groups {
-				addGroup(tiles, sums, table[from*2*group:], fold[from*g.stride*2:], min(places, n-from), g, k, 0, now.first() && from == 0)
+				s, t := sums[k*g.stride*group:], &table[(k*g.padded+from)*2*group]
+				for c := 0; c < g.channels; {
+					i := 0
+					for g.channels-c < tiles[i].least {
+						i++
+					}
+					tiles[i].add(&s[c*group], t, &fold[(from*g.stride+c)*2], some, step)
+					c += tiles[i].wide
+				}
 			}
 		}
 	}
 }
 
-var singlesAVX512 = []tile[float32]{{12, 12, tile12f32avx512}, {2, 4, tile4f32avx512}, {1, 1, tile1f32avx512}}
+var sumFewAVX512 = sumTiles(math.MaxInt, tile[float32]{12, 12, tile12f32avx512}, tile[float32]{2, 4, tile4f32avx512}, tile[float32]{1, 1, tile1f32avx512})
 
+// sumSingleAVX512 takes two groups at a time, which share what is loaded. A single one
+// is left to sumFewAVX512, and so are few channels.
 func sumSingleAVX512(sums []complex128, held, table, fold []float32, n int, g grid, now turn) {
-	within(sums, table, fold, n, g)
-	_ = held[g.groups*g.stride*2*group-1]
+	pairs := g.groups / 2
+	if g.channels <= 4 {
+		pairs = 0
+	}
+	if pairs > 0 {
+		within(sums, table, fold, n, g)
+		_ = held[g.groups*g.stride*2*group-1]
+	}
 	pair := tilePair{n: n, foldStep: uintptr(g.stride) * 8, tableStep: uintptr(g.padded) * 8 * group, sumsStep: uintptr(g.stride) * 16 * group,
 		joins: uintptr(min(now.i%joined, 1)), holds: now.holds(), up: now.up, down: now.down}
 	if now.i >= joined { // there are sums to add to, else they are overwritten
 		pair.keep = 0xff
 	}
-	k := 0
-	for ; k+1 < g.groups; k += 2 { // two groups share what is loaded
+	for k := 0; k < 2*pairs; k += 2 {
 		s, h, t := sums[k*g.stride*group:], held[k*g.stride*2*group:], &table[k*g.padded*2*group]
-		c := 0
-		for g.channels-c > 4 {
+		for c := 0; c < g.channels; {
 			if left := g.channels - c; left > 8 && left <= 12 {
 				tile12x2f32avx512(&s[c*group], &h[c*2*group], t, &fold[2*c], &pair)
 				c += 12
@@ -210,12 +213,8 @@ func sumSingleAVX512(sums []complex128, held, table, fold []float32, n int, g gr
 				c += 8
 			}
 		}
-		if c < g.channels {
-			addGroup(singlesAVX512, sums, table, fold, n, g, k, c, now.first())
-			addGroup(singlesAVX512, sums, table, fold, n, g, k+1, c, now.first())
-		}
 	}
-	if k < g.groups {
-		addGroup(singlesAVX512, sums, table, fold, n, g, k, 0, now.first())
+	if g.groups -= 2 * pairs; g.groups > 0 {
+		sumFewAVX512(sums[2*pairs*g.stride*group:], nil, table[2*pairs*g.padded*2*group:], fold, n, g, now)
 	}
 }
