@@ -147,12 +147,17 @@ func (b *Bank) Write(x [][]float64, emit func(*Frame) error) error {
 	if b.cfg.Channels == 1 {
 		return write(b, &b.floats, x[0], emit)
 	}
-	most := len(b.planar) / b.cfg.Channels
-	for from, to := 0, 0; from < len(x[0]); from = to {
-		to = min(from+most, len(x[0]))
-		part := b.planar[:(to-from)*b.cfg.Channels]
-		interleave(part, x, from)
-		if err := write(b, &b.floats, part, emit); err != nil {
+	return inPieces(b.planar, x, func(piece []float64) error { return write(b, &b.floats, piece, emit) })
+}
+
+// inPieces interleaves samples that come channel by channel, as many at a time as
+// the buffer holds.
+func inPieces(buffer []float64, x [][]float64, use func([]float64) error) error {
+	most := len(buffer) / len(x)
+	for from := 0; from < len(x[0]); from += most {
+		piece := buffer[:min(most, len(x[0])-from)*len(x)]
+		interleave(piece, x, from)
+		if err := use(piece); err != nil {
 			return err
 		}
 	}

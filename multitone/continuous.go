@@ -147,9 +147,8 @@ func (s *Continuous) Tune(hz []float64) error {
 }
 
 func (s *Continuous) retune() {
-	omega := make([]float64, len(s.cfg.Tones))
+	omega := s.cfg.omegas()
 	for k, t := range s.cfg.Tones {
-		omega[k] = s.cfg.omega(t.Hz)
 		s.frame.Hz[k] = t.Hz
 	}
 	s.ahead = s.ahead[:0]
@@ -166,7 +165,7 @@ func (s *Continuous) retune() {
 
 // Listen measures the noise in samples without filtering them.
 func (s *Continuous) Listen(x [][]float64) {
-	s.inPieces(x, func(piece []float64) error {
+	inPieces(s.buffer, x, func(piece []float64) error {
 		learnNoise(s, &s.listen.floats, piece)
 		return nil
 	})
@@ -175,7 +174,7 @@ func (s *Continuous) Listen(x [][]float64) {
 // Write feeds samples, channel by channel, and hands every frame that falls
 // due to emit. The frame is overwritten by the next.
 func (s *Continuous) Write(x [][]float64, emit func(*Frame) error) error {
-	return s.inPieces(x, func(piece []float64) error {
+	return inPieces(s.buffer, x, func(piece []float64) error {
 		return filter(s, &s.listen.floats, piece, emit)
 	})
 }
@@ -193,18 +192,6 @@ func (s *Continuous) count() {
 		copy(s.scale, s.cfg.CountVolts)
 		s.engine.inVolts(s.scale)
 	}
-}
-
-// inPieces interleaves samples that come channel by channel.
-func (s *Continuous) inPieces(x [][]float64, use func([]float64) error) error {
-	for from := 0; from < len(x[0]); from += continuousSamples {
-		piece := s.buffer[:min(continuousSamples, len(x[0])-from)*s.cfg.Channels]
-		interleave(piece, x, from)
-		if err := use(piece); err != nil {
-			return err
-		}
-	}
-	return nil
 }
 
 // WriteInt16 feeds counts, all channels of a sample side by side, of the sizes

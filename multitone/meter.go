@@ -3,6 +3,7 @@ package multitone
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/stat"
@@ -193,15 +194,13 @@ func (m *meter) typical(power []float64, mine []int) float64 {
 // inlying sums the powers that stand out against their median by no more than a
 // factor, and tells how many these are.
 func inlying(power []float64, mine []int, outlying float64) (sum float64, n int) {
-	var sorted [intervalProbes + 1]float64
-	for _, p := range mine {
-		i := n
-		for ; i > 0 && sorted[i-1] > power[p]; i-- {
-			sorted[i] = sorted[i-1]
-		}
+	var space [intervalProbes + 1]float64
+	sorted := space[:len(mine)]
+	for i, p := range mine {
 		sorted[i] = power[p]
-		n++
 	}
+	slices.Sort(sorted)
+	n = len(mine)
 	limit := (sorted[n/2] + sorted[(n-1)/2]) / 2 * outlying
 	for n > 1 && sorted[n-1] > limit {
 		n--

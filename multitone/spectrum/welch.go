@@ -100,17 +100,21 @@ func transform(size int) func([]complex128) []complex128 {
 // SmoothSize returns the smallest size ≥ n, at least 16, that is even and has no
 // prime factor above 5: sizes that the Fourier transform does fast.
 func SmoothSize(n int) int {
-	for n = max(n, 16); ; n++ {
-		m := n
-		for _, p := range []int{2, 3, 5} {
-			for m%p == 0 {
-				m /= p
-			}
-		}
-		if m == 1 && n%2 == 0 {
-			return n
+	n = max(n, 16)
+	for n%2 != 0 || !Smooth(n) {
+		n++
+	}
+	return n
+}
+
+// Smooth tells whether n > 0 has no prime factor above 5.
+func Smooth(n int) bool {
+	for _, p := range []int{2, 3, 5} {
+		for n%p == 0 {
+			n /= p
 		}
 	}
+	return n == 1
 }
 
 // Add takes the next samples of the stream, any number of them. It does not
