@@ -78,7 +78,7 @@ func (a *analysis) weigh(f *Frame, m *meter) {
 
 func (c *Config) newFrame() Frame {
 	n := len(c.Tones) * c.Channels
-	f := Frame{
+	return Frame{
 		Channels:  c.Channels,
 		Hz:        make([]float64, len(c.Tones)),
 		Phasor:    make([]complex128, n),
@@ -87,5 +87,4 @@ func (c *Config) newFrame() Frame {
 		Pull:      make([]float64, n),
 		bent:      make([]float64, n),
 	}
-	return f
 }

@@ -34,20 +34,13 @@ type blocks struct {
 	at                      int     // the block that comes next
 	precision               Precision
 	omega                   []float64
-	kinds                   map[int]*momentSums
+	kinds                   map[int]summer  // by the blocks' lengths: their moments
 	steps                   []*kernel.Cascade // to each of the blocks from the one before
 	state                   []complex128
 	results                 []complex128
 	pendingCounts           cutter[int16]
 	pendingFloats           cutter[float64]
 	rawRows
-}
-
-// momentSums are the sums over blocks of one length.
-type momentSums struct {
-	sums    summer
-	stride  int // of the channels in the results
-	results int
 }
 
 // newBlocks returns nil where blocks do not pay.
@@ -103,12 +96,12 @@ func (e *blocks) degree(length int, p Precision) int {
 func (e *blocks) tune(omega []float64) {
 	e.omega = omega
 	degree := e.degree(slices.Max(e.lengths), e.precision)
-	e.kinds = map[int]*momentSums{}
+	e.kinds = map[int]summer{}
 	for _, n := range e.lengths {
 		if e.kinds[n] == nil {
 			e.kinds[n] = e.newMomentSums(n, degree)
 		}
-		e.results = make([]complex128, max(len(e.results), e.kinds[n].results))
+		e.results = make([]complex128, e.kinds[n].Size()) // the same for all
 	}
 	e.steps = e.steps[:0]
 	for i, n := range e.lengths {
@@ -119,14 +112,13 @@ func (e *blocks) tune(omega []float64) {
 
 // newMomentSums tabulates (u/half)ᵈ·e^{−jωu}: real part even and imaginary part
 // odd about the middle for even d, the other way round for odd d.
-func (e *blocks) newMomentSums(length, degree int) *momentSums {
+func (e *blocks) newMomentSums(length, degree int) summer {
 	lanes := e.groups * kernel.Lanes
-	m := &momentSums{sums: newSummer(e.precision, length, (degree+1)*lanes, e.channels)}
-	half := m.sums.Half()
-	even, odd := make([]float64, half), make([]float64, half)
+	sums := newSummer(e.precision, length, (degree+1)*lanes, e.channels)
+	even, odd := make([]float64, sums.Half()), make([]float64, sums.Half())
 	for k, w := range e.omega {
 		for d := range degree + 1 {
-			for i := range half {
+			for i := range even {
 				u := float64(i) + 0.5*float64(1-length%2)
 				s, c := math.Sincos(w * u)
 				f := math.Pow(2*u/float64(length), float64(d))
@@ -135,12 +127,10 @@ func (e *blocks) newMomentSums(length, degree int) *momentSums {
 					even[i], odd[i] = -f*s, f*c
 				}
 			}
-			m.sums.Set(d*lanes+k, 0, even, odd)
+			sums.Set(d*lanes+k, 0, even, odd)
 		}
 	}
-	m.results = m.sums.Size()
-	m.stride = m.results / ((degree + 1) * lanes)
-	return m
+	return sums
 }
 
 // newStep goes from the middle of a block to that of the next.
@@ -202,14 +192,14 @@ func advance[S sample](e *blocks, pending *cutter[S], x []S) rawRows {
 }
 
 func block[S sample](e *blocks, x []S) {
-	kind := e.kinds[e.lengths[e.at]]
-	sum(kind.sums, e.results[:kind.results], x)
+	sum(e.kinds[e.lengths[e.at]], e.results, x)
 	var out []complex128
 	if e.at == len(e.lengths)-1 {
 		n := len(e.values)
 		e.values = slices.Grow(e.values, e.size)[:n+e.size]
 		out = e.values[n:]
 	}
-	e.steps[e.at].Advance(e.state, e.results[:kind.results], out, e.channels, kind.stride)
+	step := e.steps[e.at]
+	step.Advance(e.state, e.results, out, e.channels, len(e.results)/((step.Degree+1)*len(step.Turn)))
 	e.at = (e.at + 1) % len(e.lengths)
 }

@@ -124,7 +124,9 @@ func (m *Mains) Lines() (fundamental, sigma float64, lines []float64) {
 	const pad = 2
 	fft := fourier.NewFFT(pad * n)
 	taper := make([]float64, n)
-	shape{n, []float64{0.5, 0.5}}.fill(taper)
+	for i := range taper {
+		taper[i] = shape{n, []float64{0.5, 0.5}}.at(float64(i) - float64(n-1)/2)
+	}
 	padded, coefficients := make([]float64, pad*n), make([]complex128, pad*n/2+1)
 	var best float64
 	var spectra []comb

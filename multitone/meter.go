@@ -182,31 +182,24 @@ func (m *meter) typical(power []float64, mine []int) float64 {
 	}
 	n := len(mine)
 	if high > low*outlying {
-		sum, n = inlying(power, mine, outlying)
+		var space [intervalProbes + 1]float64
+		sorted := space[:n]
+		for i, p := range mine {
+			sorted[i] = power[p]
+		}
+		slices.Sort(sorted)
+		limit := (sorted[n/2] + sorted[(n-1)/2]) / 2 * outlying
+		for n > 1 && sorted[n-1] > limit {
+			n--
+		}
+		sum = 0
+		for _, v := range sorted[:n] {
+			sum += v
+		}
 	}
 	// Weights are inverse variances: what must be right in the mean is 1/σ², and
 	// of ν squares E[1/mean] = ν/(ν−2). Probes 1.5 bins apart share 15 % of their
 	// power, windows that overlap by half 3 %.
 	freedom := max(2*float64(n)*windows/1.37, 4)
 	return sum / float64(n) * freedom / (freedom - 2)
-}
-
-// inlying sums the powers that stand out against their median by no more than a
-// factor, and tells how many these are.
-func inlying(power []float64, mine []int, outlying float64) (sum float64, n int) {
-	var space [intervalProbes + 1]float64
-	sorted := space[:len(mine)]
-	for i, p := range mine {
-		sorted[i] = power[p]
-	}
-	slices.Sort(sorted)
-	n = len(mine)
-	limit := (sorted[n/2] + sorted[(n-1)/2]) / 2 * outlying
-	for n > 1 && sorted[n-1] > limit {
-		n--
-	}
-	for _, v := range sorted[:n] {
-		sum += v
-	}
-	return sum, n
 }

@@ -12,12 +12,6 @@ type shape struct {
 
 func (s shape) rectangular() bool { return len(s.cosine) == 1 }
 
-func (s shape) fill(w []float64) {
-	for n := range w {
-		w[n] = s.at(float64(n) - float64(s.length-1)/2)
-	}
-}
-
 // at is the weight at u samples from the middle.
 func (s shape) at(u float64) float64 {
 	w := s.cosine[0]

@@ -34,15 +34,14 @@ const (
 
 // ParseMode reads "common", "each" or "none".
 func ParseMode(s string) (Mode, error) {
-	switch s {
-	case "common", "":
+	if s == "" {
 		return Common, nil
-	case "each":
-		return Each, nil
-	case "none":
-		return None, nil
 	}
-	return 0, fmt.Errorf("clock %q: must be common, each or none", s)
+	mode := slices.Index([]string{Common: "common", Each: "each", None: "none"}, s)
+	if mode < 0 {
+		return 0, fmt.Errorf("clock %q: must be common, each or none", s)
+	}
+	return Mode(mode), nil
 }
 
 // MaxOffset is the largest relative clock offset that is captured.
