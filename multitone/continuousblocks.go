@@ -34,7 +34,7 @@ type blocks struct {
 	at                      int     // the block that comes next
 	precision               Precision
 	omega                   []float64
-	kinds                   map[int]summer  // by the blocks' lengths: their moments
+	kinds                   map[int]summer    // by the blocks' lengths: their moments
 	steps                   []*kernel.Cascade // to each of the blocks from the one before
 	state                   []complex128
 	results                 []complex128
