@@ -92,7 +92,7 @@ func (b *Bank) start(p Precision) error {
 	return nil
 }
 
-// tabulate puts the joint fit into tables.
+// tabulate makes the tables of the joint fit.
 func (b *Bank) tabulate() {
 	a, n := b.analysis, b.framing.Length
 	if n > maxDirect {

@@ -8,7 +8,7 @@ import "math"
 // a tone that keeps still it is zero within the noise.
 //
 // The tones are the first of the system's columns; the first plain of them are
-// without neighbour bins. bends lists the tones with room for both of these.
+// without neighbour bins. bends lists the tones that have both of these.
 func newBend(t *system, plain, tones int) (bends []int, c *combinations, err error) {
 	n := len(t.omega)
 	sides := make([][]int, tones)

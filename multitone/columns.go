@@ -20,7 +20,7 @@ const (
 
 // fitted lists the columns of a joint fit [rad/sample]: the tones first, then
 // slow drift, then the resolved lines, then, if wanted, both neighbour bins of
-// every tone that has room for them.
+// every tone, where they are clear of all else.
 func (c *Config) fitted(length int, halfLobe float64, sidebands bool) []float64 {
 	bin := 2 * math.Pi / float64(length)
 	omega := append(c.omegas(), 0, driftBins*bin) // offset and ramp
@@ -53,9 +53,9 @@ func (c *Config) clear(w float64, omega []float64, distance float64) bool {
 	return true
 }
 
-// placeProbes gives every tone its nearest free places, perTone of them or one
-// more. Tones share a place where their neighbourhoods meet.
-func (c *Config) placeProbes(length, perTone int) (owners [][]int, omega []float64) {
+// probeFrequencies gives every tone the nearest free frequencies [rad/sample],
+// perTone of them or one more. Tones share some where their neighbourhoods meet.
+func (c *Config) probeFrequencies(length, perTone int) (owners [][]int, omega []float64) {
 	bin := 2 * math.Pi / float64(length)
 	tones := c.omegas()
 	var lines []float64

@@ -35,7 +35,7 @@ const settledShare = 1e-3
 //
 // Other tones and lines are suppressed by the low-pass alone, as Rejection
 // tells: nothing is estimated jointly. Variances are expected ones, from the
-// noise measured beside each tone; call Listen first, or the first frames'
+// noise measured beside each tone; call MeasureNoise first, or the first frames'
 // variances are infinite.
 type Continuous struct {
 	cfg       Config
@@ -49,7 +49,7 @@ type Continuous struct {
 	ones      *lowpass.Filter
 	settling  int64 // samples until the step response is 1 to rounding
 	meter     *meter
-	listen    listener
+	noise     noiseWindows
 	gain      float64   // variance of a component per variance of a white sample, 4·ENBW over the sample rate
 	scale     []float64 // [V] of a unit of the samples, by channel
 	counting  bool
@@ -163,10 +163,10 @@ func (s *Continuous) retune() {
 	s.engine.tune(omega)
 }
 
-// Listen measures the noise in samples without filtering them.
-func (s *Continuous) Listen(x [][]float64) {
+// MeasureNoise measures the noise in samples without filtering them.
+func (s *Continuous) MeasureNoise(x [][]float64) {
 	inPieces(s.buffer, x, func(piece []float64) error {
-		learnNoise(s, &s.listen.floats, piece)
+		learnNoise(s, &s.noise.floats, piece)
 		return nil
 	})
 }
@@ -175,14 +175,14 @@ func (s *Continuous) Listen(x [][]float64) {
 // due to emit. The frame is overwritten by the next.
 func (s *Continuous) Write(x [][]float64, emit func(*Frame) error) error {
 	return inPieces(s.buffer, x, func(piece []float64) error {
-		return filter(s, &s.listen.floats, piece, emit)
+		return filter(s, &s.noise.floats, piece, emit)
 	})
 }
 
-// ListenInt16 is Listen for counts.
-func (s *Continuous) ListenInt16(x []int16) {
+// MeasureNoiseInt16 is MeasureNoise for counts.
+func (s *Continuous) MeasureNoiseInt16(x []int16) {
 	s.count()
-	learnNoise(s, &s.listen.counts, x)
+	learnNoise(s, &s.noise.counts, x)
 }
 
 // count takes samples as counts from now on.
@@ -198,18 +198,18 @@ func (s *Continuous) count() {
 // [V] that Config.CountVolts gives. A Continuous takes either counts or floats.
 func (s *Continuous) WriteInt16(x []int16, emit func(*Frame) error) error {
 	s.count()
-	return filter(s, &s.listen.counts, x, emit)
+	return filter(s, &s.noise.counts, x, emit)
 }
 
 // filter takes interleaved samples through the engine.
-func filter[S sample](s *Continuous, listen *cutter[S], x []S, emit func(*Frame) error) error {
-	learnNoise(s, listen, x)
+func filter[S sample](s *Continuous, noise *cutter[S], x []S, emit func(*Frame) error) error {
+	learnNoise(s, noise, x)
 	most := continuousSamples
 	if _, ok := s.engine.(*stream); ok {
 		most = kernel.Longest
 	}
 	for piece := range slices.Chunk(x, most*s.cfg.Channels) {
-		s.settle()
+		s.startReferring()
 		if err := s.hand(feedEngine(s.engine, piece), emit); err != nil {
 			return err
 		}
@@ -217,26 +217,26 @@ func filter[S sample](s *Continuous, listen *cutter[S], x []S, emit func(*Frame)
 	return nil
 }
 
-// listener cuts windows for the noise meter out of the stream: all of them
+// noiseWindows cuts windows for the noise meter out of the stream: all of them
 // until the estimate has its full memory, then one of every few.
-type listener struct {
+type noiseWindows struct {
 	floats cutter[float64]
 	counts cutter[int16]
 	skip   int // samples × channels
 }
 
-const listenEvery = 64 // windows
+const noiseEvery = 64 // windows
 
 func learnNoise[S sample](s *Continuous, windows *cutter[S], x []S) {
 	size := s.meter.probes.length * s.cfg.Channels
 	for len(x) > 0 {
-		skip := min(s.listen.skip, len(x))
-		s.listen.skip -= skip
+		skip := min(s.noise.skip, len(x))
+		s.noise.skip -= skip
 		x = x[skip:]
 		if window := windows.next(&x, size); window != nil {
 			observe(s.meter, window)
 			if s.meter.windows >= pooledWindows {
-				s.listen.skip = (listenEvery - 1) * size
+				s.noise.skip = (noiseEvery - 1) * size
 			}
 		}
 	}

@@ -207,7 +207,7 @@ func TestContinuousVariance(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		s.Listen([][]float64{x[0][:50000]})
+		s.MeasureNoise([][]float64{x[0][:50000]})
 		var power, stated float64
 		frames := through(t, s, x)
 		for _, f := range frames {

@@ -69,8 +69,8 @@ func newBlocks(c *Config, l *lowpass.LowPass, a Averaging) *blocks {
 	e.size = e.groups * kernel.Lanes * e.channels
 	e.state = make([]complex128, e.size*e.order)
 	e.stride, e.step = e.size, kernel.Lanes
-	for k := range e.place {
-		e.place[k] = k/kernel.Lanes*e.channels*kernel.Lanes + k%kernel.Lanes
+	for k := range e.offset {
+		e.offset[k] = k/kernel.Lanes*e.channels*kernel.Lanes + k%kernel.Lanes
 	}
 	return e
 }

@@ -75,8 +75,8 @@ func TestBlocksMatchTheFilter(t *testing.T) {
 								for k := range tones {
 									turn := unit(-cycles(omega[k] * fast.lags()[0] / (2 * math.Pi)))
 									for c := range channels {
-										g := got.values[r*got.size+got.place[k]+c*got.step]
-										w := want.values[r*want.size+want.place[k]+c*want.step] * turn
+										g := got.values[r*got.size+got.offset[k]+c*got.step]
+										w := want.values[r*want.size+want.offset[k]+c*want.step] * turn
 										worst = math.Max(worst, cmplx.Abs(g-w))
 									}
 								}

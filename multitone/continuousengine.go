@@ -31,11 +31,11 @@ func feedEngine[S sample](e engine, x []S) rawRows {
 }
 
 // rawRows are rows of phasors: that of tone k and channel c in row r stands at
-// r·stride + place[k] + c·step; its lag is number firstLag + r·lagStep.
+// r·stride + offset[k] + c·step; its lag is number firstLag + r·lagStep.
 type rawRows struct {
 	values            []complex128
 	size, stride      int
-	place             []int
+	offset            []int
 	step              int
 	lag               []float64 // that rows may have
 	firstLag, lagStep int       // numbers of these
@@ -48,7 +48,7 @@ func plainRows(c *Config) rawRows {
 	n := len(c.Tones) * c.Channels
 	r := rawRows{volts: ones(c.Channels), size: n, stride: n, step: 1, lag: []float64{0}}
 	for k := range c.Tones {
-		r.place = append(r.place, k*c.Channels)
+		r.offset = append(r.offset, k*c.Channels)
 	}
 	return r
 }
@@ -59,7 +59,7 @@ func (r *rawRows) inVolts(scale []float64) { r.volts = scale }
 
 func ones(n int) []float64 { return slices.Repeat([]float64{1}, n) }
 
-// newEngine chooses: blocks for a cascade with room for them between its
+// newEngine chooses: blocks for a cascade, if they fit between its
 // outputs, else the filter itself.
 func newEngine(c *Config, l *lowpass.LowPass, a Averaging) engine {
 	if e := newBlocks(c, l, a); e != nil {

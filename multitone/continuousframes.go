@@ -39,9 +39,9 @@ func (s *Continuous) hand(rows rawRows, emit func(*Frame) error) error {
 	return nil
 }
 
-// settle has the engine refer what follows, once every tone has a reference
+// startReferring has the engine refer what follows, once every tone has a reference
 // and nothing is left to make up for. Blocks' rows are referred as they come.
-func (s *Continuous) settle() {
+func (s *Continuous) startReferring() {
 	switch e := s.engine.(type) {
 	case *blocks:
 		if s.lanes != nil {
@@ -104,7 +104,7 @@ func (s *Continuous) refer(rows rawRows, raw []complex128, lag int, scale float6
 	if rows.decay != nil {
 		scale *= rows.decay[lag]
 	}
-	for k, at := range rows.place {
+	for k, at := range rows.offset {
 		for c, volts := range rows.volts {
 			v, size := raw[at+c*rows.step], volts*scale
 			f.Phasor[k*f.Channels+c] = complex(real(v)*size, imag(v)*size)

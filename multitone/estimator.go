@@ -30,14 +30,14 @@ func newEstimator(t *system, n, wanted int) (*combinations, error) {
 // a tone alone.
 const maxInflation = 1e6
 
-// driftBins places the sinusoid whose sine stands for a ramp: over the window
+// driftBins is the frequency of the sinusoid whose sine stands for a ramp: over the window
 // it departs from a straight line by (2π·driftBins/2)²/6 = 0.4 %. Its cosine
 // would be an offset once more and is left out.
 const driftBins = 0.05
 
 // linesApart is the distance in bins down to which lines under a rectangular
-// window are fitted side by side. Nobody wants their amplitudes, only that they
-// leak into no tone, so that they are hard to separate costs nothing.
+// window are fitted side by side. Their amplitudes do not matter, only that they
+// leak into no tone, so it costs nothing that they are hard to separate.
 const linesApart = 0.4
 
 // resolved keeps the lines [Hz] that a window of the given length can tell

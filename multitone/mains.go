@@ -207,7 +207,7 @@ func (m *Mains) known(bins, size int) []bool {
 	const top = spectrum.MostHarmonics * (60 + mainsSpread)
 	width := toneBins * rate / float64(len(m.series[0]))
 	for _, hz := range m.tones {
-		comb := hz > 4*width // else its harmonics would leave no room
+		comb := hz > 4*width // else its harmonics would leave nothing free
 		for h := 1.0; h <= toneHarmonics || comb && h*hz <= top; h++ {
 			at := spectrum.Alias(spectrum.Alias(h*hz, m.sampleRate), rate)
 			reach := width + toneOffset*h*hz
@@ -294,7 +294,7 @@ func refine(spectra []comb, fundamental float64) (hz, sigma float64) {
 // does what leaks from beside it.
 const peakFloor = 0.1
 
-// peak finds the highest place that stands out within some reach of f [Hz], and
+// peak finds the highest value that stands out within some reach of f [Hz], and
 // at least two bins, where a parabola through the logarithms of three powers
 // has its top. The variance is the Cramér–Rao bound, 6/(π²·SNR·T²) with SNR the
 // ratio of powers in the bin, times the 1.5 that a Hann window costs.

@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 
+	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/stat"
 )
@@ -33,8 +34,8 @@ type meter struct {
 	fresh    bool      // white is up to date
 }
 
-// probes are the places in the spectrum where noise is measured. Each is a
-// linear function of the samples that is blind to all that is fitted: tones,
+// probes are the frequencies in the spectrum where noise is measured. Each is a
+// linear function of the samples to which nothing that is fitted contributes: tones,
 // the two bins beside each tone (a sensor that moves bends its phasors), drift
 // and the given lines. It is scaled so that its mean square is the variance of
 // a white sample.
@@ -56,12 +57,12 @@ func newProbes(cfg *Config, length, perTone int, p Precision) (*probes, error) {
 	s := shape{length, []float64{0.5, 0.5}}
 	omega := cfg.fitted(length, 2, true)
 	known := len(omega)
-	owners, places := cfg.placeProbes(length, perTone)
-	if len(places) == 0 {
+	owners, probed := cfg.probeFrequencies(length, perTone)
+	if len(probed) == 0 {
 		return nil, fmt.Errorf("multitone: %d samples leave no room in the spectrum to measure the noise beside the tones: take more", length)
 	}
-	pr := &probes{length: length, owners: owners, count: len(places)}
-	omega = append(omega, places...)
+	pr := &probes{length: length, owners: owners, count: len(probed)}
+	omega = append(omega, probed...)
 	t := newSystem(s, omega, len(cfg.Tones))
 	n := len(omega)
 	c := &combinations{columns: n}
@@ -70,35 +71,24 @@ func newProbes(cfg *Config, length, perTone int, p Precision) (*probes, error) {
 		if err != nil {
 			return nil, err
 		}
-		rows := make([]float64, len(places)*n)
-		c.parts[part] = rows
-		beside := mat.NewDense(len(places), known, nil)
-		for i := range places {
-			for j := range known {
-				beside.Set(i, j, t.g[part].At(known+i, j))
-			}
-		}
-		var cross mat.Dense
-		cross.Mul(beside, mat.NewDense(known, known, inv))
-		for i := range places {
-			row := rows[i*n : (i+1)*n]
-			for j := range known {
-				row[j] = -cross.At(i, j)
-			}
+		rows := mat.NewDense(len(probed), n, nil)
+		c.parts[part] = rows.RawMatrix().Data
+		fitted := rows.Slice(0, len(probed), 0, known).(*mat.Dense)
+		fitted.Mul(mat.DenseCopyOf(t.g[part]).Slice(known, n, 0, known), mat.NewDense(known, known, inv))
+		fitted.Scale(-1, fitted)
+		for i := range probed {
+			row := rows.RawRowView(i)
 			row[known+i] = 1
-			scale := 1 / math.Sqrt(2*t.gain(part, row)) // two components make a power
-			for j := range row {
-				row[j] *= scale
-			}
+			floats.Scale(1/math.Sqrt(2*t.gain(part, row)), row) // two components make a power
 		}
 	}
-	pr.sums = newSummer(p, length, len(places), cfg.Channels)
+	pr.sums = newSummer(p, length, len(probed), cfg.Channels)
 	h := tabulate(s, omega, c)
-	for i := range places {
+	for i := range probed {
 		pr.sums.Set(i, 0, h.even[i], h.odd[i])
 	}
 	for ch := range cfg.Channels {
-		for i := range places {
+		for i := range probed {
 			pr.at = append(pr.at, pr.sums.Index(ch, i))
 		}
 	}
@@ -163,7 +153,7 @@ func (m *meter) variances() []float64 {
 // typical is the power of a tone's probes, so that its inverse has no bias. One that some unknown line sits
 // on stands out against the median of its neighbours and is left out.
 func (m *meter) typical(power []float64, mine []int) float64 {
-	if len(mine) == 0 { // no free place near this tone: all there are
+	if len(mine) == 0 { // nothing free near this tone: all there are
 		return stat.Mean(power, nil)
 	}
 	// A power is a mean over windows of the squares of two components, with a

@@ -44,7 +44,7 @@ func (s shape) spectrum(omega float64) float64 {
 	return sum
 }
 
-// dirichlet is Σ cos(ω·u) over the n places u = −(n−1)/2 … (n−1)/2.
+// dirichlet is Σ cos(ω·u) over the n positions u = −(n−1)/2 … (n−1)/2.
 func dirichlet(omega float64, n int) float64 {
 	s := math.Sin(omega / 2)
 	if math.Abs(s) > 1e-6 {

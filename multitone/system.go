@@ -11,7 +11,7 @@ import (
 // weights are even about the window's middle, so cosines and sines do not meet:
 // g = ½[D(ω_i − ω_j) ± D(ω_i + ω_j)] with D the window's spectrum.
 //
-// Nobody wants the amplitudes of the columns behind the tones: a ridge on these
+// The amplitudes of the columns behind the tones are not asked for: a ridge on these
 // keeps the system solvable where a window cannot tell them apart, as mains lines
 // under a rectangular window shorter than their period. A tone by itself is
 // estimated without bias all the same. Of lines with amplitudes b a tone keeps

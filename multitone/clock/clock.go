@@ -250,7 +250,7 @@ func (t *Tracker) measure(index int, x []float64) error {
 	return t.groups[index].bank.Write([][]float64{x}, t.collect(index))
 }
 
-// collect stores a group's frame in the block of its place.
+// collect stores a group's frames in their blocks.
 func (t *Tracker) collect(index int) func(*multitone.Frame) error {
 	g := &t.groups[index]
 	return func(f *multitone.Frame) error {

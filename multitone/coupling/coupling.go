@@ -49,7 +49,7 @@ type Matrix struct {
 	Common []float64
 }
 
-// NewMatrix makes room for the couplings of emitters × pickups.
+// NewMatrix returns a matrix for the couplings of emitters × pickups.
 func NewMatrix(emitters, pickups int) Matrix {
 	n := emitters * pickups
 	return Matrix{make([]complex128, n), make([]float64, n), make([]float64, emitters)}

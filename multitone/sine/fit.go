@@ -148,9 +148,9 @@ func (m *Model) fit(ctx context.Context, x []float64, guess []complex128) (*Fit,
 		return nil, fmt.Errorf("%d samples are too few to fit %d sinusoids", len(x), m.sinusoids())
 	}
 	// The samples are one more column: its products are the right-hand side.
-	wide := size + 1
-	rows := blas64.General{Cols: wide, Stride: wide, Data: make([]float64, fitRows*wide)}
-	sums := blas64.Symmetric{Uplo: blas.Upper, N: wide, Stride: wide, Data: make([]float64, wide*wide)}
+	columns := size + 1
+	rows := blas64.General{Cols: columns, Stride: columns, Data: make([]float64, fitRows*columns)}
+	sums := blas64.Symmetric{Uplo: blas.Upper, N: columns, Stride: columns, Data: make([]float64, columns*columns)}
 	half := float64(len(x)-1) / 2
 	for from := 0; from < len(x); from += fitRows {
 		if err := ctx.Err(); err != nil {
@@ -158,7 +158,7 @@ func (m *Model) fit(ctx context.Context, x []float64, guess []complex128) (*Fit,
 		}
 		rows.Rows = min(fitRows, len(x)-from)
 		for i := range rows.Rows {
-			row := rows.Data[i*wide : (i+1)*wide]
+			row := rows.Data[i*columns : (i+1)*columns]
 			u := float64(from+i) - half
 			m.columns(row, u, half)
 			if guess != nil {
@@ -168,7 +168,7 @@ func (m *Model) fit(ctx context.Context, x []float64, guess []complex128) (*Fit,
 		}
 		blas64.Syrk(blas.Trans, 1, rows, 1, sums)
 	}
-	products := mat.NewSymDense(wide, sums.Data)
+	products := mat.NewSymDense(columns, sums.Data)
 	right := mat.NewVecDense(size, mat.Col(nil, size, products)[:size])
 	f := &Fit{model: m, half: half}
 	if !f.normal.Factorize(products.SliceSym(0, size)) || f.normal.Cond() > 1e14 {

@@ -37,7 +37,7 @@ func (o Origin) String() string {
 type Explanation struct {
 	Origin Origin
 	Text   string  // such as "3 × mains", "2 × e1 − e4", "alias of 9 × e2"
-	Hz     float64 // where the explanation puts the line, after folding at fs/2
+	Hz     float64 // where the explanation has the line, after folding at fs/2
 	Alias  bool    // the true frequency lies above fs/2
 	// Chance is how likely a line at a random frequency would be explained by
 	// something at least this simple. Near 1 the explanation explains nothing.

@@ -40,7 +40,7 @@ func (d *Density) Skirt(l Line, maxHz float64) Skirt {
 	return s
 }
 
-// slice returns the densities of the bins between two places, or nil when they do
+// slice returns the densities of the bins between two positions [bins], or nil when they do
 // not all exist.
 func (d *Density) slice(lo, hi float64) []float64 {
 	a, b := int(math.Ceil(lo)), int(math.Floor(hi))

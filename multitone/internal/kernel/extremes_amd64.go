@@ -6,10 +6,10 @@ import "tonepose/fieldmodels/variant"
 
 func init() { extremesKernel.Add(variant.AVX2, extremesAVX2) }
 
-// lanes is what one of the sixteen places of a vector shows.
+// lanes is what one of the sixteen positions of a vector shows.
 type lanes struct {
 	low, high [16]int16
-	even, odd [8]int32 // sums of places 0, 2, … and 1, 3, …
+	even, odd [8]int32 // sums of positions 0, 2, … and 1, 3, …
 }
 
 // lanesAVX2 goes through n vectors of 32 bytes, step bytes apart. The lanes'
@@ -20,7 +20,7 @@ func lanesAVX2(l *lanes, x *byte, n int, step uintptr, flip uint16)
 
 func extremesAVX2(low, high []int16, sum []int64, x []byte, flip uint16) int {
 	channels := len(sum)
-	period := channels // vectors until places hold the same channels again
+	period := channels // vectors until positions hold the same channels again
 	for b := 16; b > 1 && period%2 == 0; b /= 2 {
 		period /= 2
 	}

@@ -7,7 +7,7 @@ import (
 )
 
 // LaneReferral turns rows that lie as those of a Cascade to the phase of each
-// tone's reference, and puts them tone by tone, channel by channel.
+// tone's reference, and writes them tone by tone, channel by channel.
 type LaneReferral struct {
 	channels, tones, groups int
 	channel                 []int     // of each tone's reference

@@ -19,7 +19,7 @@ func init() {
 		sumTiles(math.MaxInt, tile[float64]{12, 12, tile12f64avx512}, tile[float64]{2, 4, tile4f64avx512}, tile[float64]{1, 1, tile1f64avx512})})
 }
 
-// The loops in assembly fold n places; a place of the channels' sums and
+// The loops in assembly fold n positions; a position of the channels' sums and
 // differences is dstStep bytes on, one of the samples step bytes. Those with
 // AVX2 fold 4·quads channels and leave the rest.
 
@@ -69,7 +69,7 @@ func foldQuads[T Real, S int16 | float64](vector func(dst *T, up, down *S, n, qu
 	}
 }
 
-// ends checks the bounds and returns the first pair of places.
+// ends checks the bounds and returns the first pair of positions.
 func ends[T Real, S int16 | float64](dst []T, x []S, f folding) (up, down *S) {
 	_ = dst[((f.n-1)*f.stride+f.channels)*2-1]
 	_ = x[(f.up+f.n)*f.channels-1]
@@ -77,7 +77,7 @@ func ends[T Real, S int16 | float64](dst []T, x []S, f folding) (up, down *S) {
 	return &x[f.up*f.channels], &x[f.down*f.channels]
 }
 
-// The tiles add the products of n places for some channels and one or two
+// The tiles add the products of n positions for some channels and one or two
 // groups of rows to the sums; the steps are in bytes.
 
 //go:noescape
@@ -125,7 +125,7 @@ func tile2f64avx2(sums *complex128, table, fold *float64, n int, foldStep uintpt
 //go:noescape
 func tile1f64avx2(sums *complex128, table, fold *float64, n int, foldStep uintptr)
 
-// runs are longer where the places of one go to several chains.
+// runs are longer where the positions of one go to several chains.
 func runs(channels int) int {
 	switch {
 	case channels == 1:
@@ -137,7 +137,7 @@ func runs(channels int) int {
 }
 
 // holds tells whether the sums of a run wait for those of the next.
-func (t turn) holds() uintptr {
+func (t runPosition) holds() uintptr {
 	if t.last || t.i%joined == joined-1 {
 		return 0
 	}
@@ -151,24 +151,24 @@ func within[T Real](sums []complex128, table, fold []T, n int, g grid) {
 	_ = fold[n*g.stride*2-1]
 }
 
-// tile adds the products of n places, for up to wide channels and one group of rows,
+// tile adds the products of n positions, for so many channels and one group of rows,
 // to the sums; foldStep is in bytes. It is taken where least channels are left.
 type tile[T Real] struct {
-	least, wide int
-	add         func(sums *complex128, table, fold *T, n int, foldStep uintptr)
+	least, channels int
+	add             func(sums *complex128, table, fold *T, n int, foldStep uintptr)
 }
 
-// sumTiles sums by tiles, of which the widest come first, over at most so many places
+// sumTiles sums by tiles, of which the widest come first, over at most so many positions
 // at a time.
-func sumTiles[T Real](places int, tiles ...tile[T]) func(sums []complex128, held, table, fold []T, n int, g grid, now turn) {
-	return func(sums []complex128, _, table, fold []T, n int, g grid, now turn) {
+func sumTiles[T Real](positions int, tiles ...tile[T]) func(sums []complex128, held, table, fold []T, n int, g grid, now runPosition) {
+	return func(sums []complex128, _, table, fold []T, n int, g grid, now runPosition) {
 		within(sums, table, fold, n, g)
 		if now.first() {
 			clear(sums)
 		}
 		step := uintptr(g.stride) * 2 * unsafe.Sizeof(fold[0])
-		for from := 0; from < n; from += places {
-			some := min(places, n-from)
+		for from := 0; from < n; from += positions {
+			some := min(positions, n-from)
 			for k := range g.groups {
 				s, t := sums[k*g.stride*group:], &table[(k*g.padded+from)*2*group]
 				for c := 0; c < g.channels; {
@@ -177,7 +177,7 @@ func sumTiles[T Real](places int, tiles ...tile[T]) func(sums []complex128, held
 						i++
 					}
 					tiles[i].add(&s[c*group], t, &fold[(from*g.stride+c)*2], some, step)
-					c += tiles[i].wide
+					c += tiles[i].channels
 				}
 			}
 		}
@@ -188,7 +188,7 @@ var sumFewAVX512 = sumTiles(math.MaxInt, tile[float32]{12, 12, tile12f32avx512},
 
 // sumSingleAVX512 takes two groups at a time, which share what is loaded. A single one
 // is left to sumFewAVX512, and so are few channels.
-func sumSingleAVX512(sums []complex128, held, table, fold []float32, n int, g grid, now turn) {
+func sumSingleAVX512(sums []complex128, held, table, fold []float32, n int, g grid, now runPosition) {
 	pairs := g.groups / 2
 	if g.channels <= 4 {
 		pairs = 0
