@@ -70,25 +70,34 @@ func NewBank(c Config, f Framing) (*Bank, error) {
 	return b, nil
 }
 
-// start makes the tables, now that the kind of samples is known.
+// start makes the first tables, now that the kind of samples is known.
 func (b *Bank) start(p Precision) error {
 	if b.framing.Precision != Auto {
 		p = b.framing.Precision
 	}
 	b.precision = p
-	longest := b.framing.Length
-	if !b.framing.NoNoise {
-		length := b.cfg.meterLength(b.framing.Length)
-		probes, err := newProbes(&b.cfg, length, bankProbes, p)
-		if err != nil {
-			return err
-		}
-		b.meter = newMeter(probes, b.cfg.Channels, pooledWindows, b.scale)
-		longest = max(longest, length)
-	}
+	return b.prepare()
+}
+
+// prepare makes the tables for the frequencies now set.
+func (b *Bank) prepare() error {
 	b.tabulate()
-	b.counts.channels, b.counts.longest = b.cfg.Channels, longest
-	b.floats.channels, b.floats.longest = b.cfg.Channels, longest
+	if b.framing.NoNoise {
+		return nil
+	}
+	length := b.cfg.meterLength(b.framing.Length)
+	if b.meter != nil {
+		length = b.meter.probes.length
+	}
+	probes, err := newProbes(&b.cfg, length, bankProbes, b.precision)
+	if err != nil {
+		return err
+	}
+	if b.meter == nil {
+		b.meter = newMeter(probes, b.cfg.Channels, pooledWindows, b.scale)
+	} else {
+		b.meter.use(probes)
+	}
 	return nil
 }
 
@@ -124,15 +133,7 @@ func (b *Bank) Tune(hz []float64) error {
 	if b.analysis, err = newAnalysis(&b.cfg, b.analysis.shape, b.framing.NoBend); err != nil || b.precision == Auto {
 		return err
 	}
-	b.tabulate()
-	if b.meter == nil {
-		return nil
-	}
-	probes, err := newProbes(&b.cfg, b.meter.probes.length, bankProbes, b.precision)
-	if err == nil {
-		b.meter.use(probes)
-	}
-	return err
+	return b.prepare()
 }
 
 // Write feeds samples [V], channel by channel, and hands every completed frame

@@ -17,7 +17,7 @@ type Averaging struct {
 	// Samples is the length of the recording, so that a short one is not
 	// measured for noise in windows longer than itself; 0: long enough.
 	Samples   int64
-	Precision Precision
+	Precision Precision // Auto: by whether Config.CountVolts promises counts
 }
 
 // A frame is handed out once a step in the past has settled to this.
@@ -77,6 +77,12 @@ func NewContinuous(c Config, a Averaging) (*Continuous, error) {
 	if a.Every < 0 {
 		return nil, fmt.Errorf("multitone: output every %d samples: must be positive", a.Every)
 	}
+	if a.Precision == Auto {
+		a.Precision = Single
+		if c.CountVolts == nil {
+			a.Precision = Double
+		}
+	}
 	c.Tones = slices.Clone(c.Tones)
 	s := &Continuous{cfg: c, averaging: a}
 	var err error
@@ -89,13 +95,6 @@ func NewContinuous(c Config, a Averaging) (*Continuous, error) {
 	s.settling = samplesOf(s.lowPass.SettlingS(1e-12) * c.SampleRate)
 	s.gain = 4 * s.lowPass.ENBWHz() / c.SampleRate
 	s.ones = s.lowPass.NewFilter(a.Every)
-	if a.Precision == Auto {
-		a.Precision = Single
-		if c.CountVolts == nil {
-			a.Precision = Double
-		}
-		s.averaging.Precision = a.Precision
-	}
 	s.engine = newEngine(&s.cfg, s.lowPass, a)
 	s.frame, s.weighed = s.cfg.newFrame(), -1
 	s.frame.Shift = float64(s.rests-1)/2 - s.delay

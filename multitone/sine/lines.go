@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"gonum.org/v1/gonum/dsp/fourier"
+	"gonum.org/v1/gonum/stat"
 
 	"tonepose/multitone/spectrum"
 )
@@ -24,10 +25,7 @@ type lineSpectrum struct {
 
 func newLineSpectrum(x []float64, rate float64) *lineSpectrum {
 	n := len(x)
-	var mean float64
-	for _, v := range x {
-		mean += v / float64(n)
-	}
+	mean := stat.Mean(x, nil)
 	size := 1 << int(math.Ceil(math.Log2(float64(2*n))))
 	padded := make([]float64, size)
 	for i, v := range x {

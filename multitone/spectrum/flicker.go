@@ -3,6 +3,9 @@ package spectrum
 import (
 	"errors"
 	"math"
+
+	"gonum.org/v1/gonum/floats"
+	"gonum.org/v1/gonum/stat"
 )
 
 // Flicker is a fit of white and 1/f noise, S(f) = WhitePSD + FlickerPSD·(1 Hz/f).
@@ -39,11 +42,7 @@ func (d *Density) FitFlicker(floor Floor, lines []Line, loHz, hiHz float64) (Fli
 	// Fisher scoring is least squares with weights 1/S², repeated. A negative part is
 	// not physical: the fit then falls back to the other alone, whose maximum of
 	// likelihood is a plain mean.
-	mean, meanF := 0.0, 0.0
-	for i := range f {
-		mean += p[i] / float64(len(f))
-		meanF += p[i] * f[i] / float64(len(f))
-	}
+	mean, meanF := stat.Mean(p, nil), floats.Dot(p, f)/float64(len(f))
 	white, pink := mean, 0.0
 	var a, b, c float64 // the information [a b; b c]
 	for range 100 {

@@ -22,6 +22,7 @@ import (
 
 	"gonum.org/v1/gonum/dsp/fourier"
 	"gonum.org/v1/gonum/floats"
+	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
 
 	"tonepose/multitone/window"
@@ -136,11 +137,7 @@ func (w *Welch) Add(block []float64) {
 func (w *Welch) Break() { w.filled = 0 }
 
 func (w *Welch) segment() {
-	mean := 0.0
-	for _, v := range w.pending {
-		mean += v
-	}
-	mean /= float64(len(w.pending))
+	mean := stat.Mean(w.pending, nil)
 	if math.IsNaN(mean) || math.IsInf(mean, 0) {
 		return
 	}

@@ -34,14 +34,14 @@ const (
 // no more than (chain + 2·joined)·2⁻²⁴ in float32, and by far less where rounding errors are
 // not all alike; 16-bit counts are folded exactly.
 type Rows[T Real] struct {
-	length, half   int // samples of a block; positions u ≥ 0
-	rows, channels int
-	grid           grid
-	table          []T // groups × padded half × group × (even, odd)
-	run            int // positions that are folded before their products are summed
-	fold           []T // run × padded channels × (sum, difference)
-	held           []T // a run's sums until those of the next join them
-	loops          loops[T]
+	length, half int // samples of a block; positions u ≥ 0
+	channels     int
+	grid         grid
+	table        []T // groups × padded half × group × (even, odd)
+	run          int // positions that are folded before their products are summed
+	fold         []T // run × padded channels × (sum, difference)
+	held         []T // a run's sums until those of the next join them
+	loops        loops[T]
 }
 
 // grid is how tables and sums lie in memory, counted in elements.
@@ -54,7 +54,7 @@ type grid struct {
 
 // New makes the tables, all zero, for blocks of the given length.
 func New[T Real](length, rows, channels int) *Rows[T] {
-	r := &Rows[T]{length: length, half: (length + 1) / 2, rows: rows, channels: channels}
+	r := &Rows[T]{length: length, half: (length + 1) / 2, channels: channels}
 	r.grid = grid{channels: channels, stride: channels, groups: (rows + group - 1) / group, padded: roundUp(r.half, steps)}
 	if channels > 1 {
 		r.grid.stride = roundUp(channels, 4)
