@@ -262,9 +262,6 @@ func take[S sample](b *Bank, x []S, emit func(*Frame) error) error {
 	} else {
 		inChunks(b, f, x)
 	}
-	for k, t := range b.cfg.Tones {
-		f.Hz[k] = t.Hz
-	}
 	f.refer(b.cfg.Tones, f.Time(b.cfg.SampleRate))
 	if b.holding {
 		if b.meter.windows == 0 || b.meter.windows < primingWindows && len(b.held) < maxHeld {

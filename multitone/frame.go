@@ -67,12 +67,13 @@ func (f *Frame) At(tone, channel int) (complex128, float64) {
 // recording's first sample.
 func (f *Frame) refer(tones []Tone, t float64) {
 	for k, tone := range tones {
+		f.Hz[k] = tone.Hz
 		row := f.Phasor[k*f.Channels : (k+1)*f.Channels]
 		var turn complex128
 		var size float64
 		if tone.Reference == NoReference {
 			f.Reference[k] = 0
-			turn = unit(-cycles(f.Hz[k] * t))
+			turn = unit(-cycles(tone.Hz * t))
 		} else {
 			f.Reference[k] = row[tone.Reference]
 			size = magnitude(row[tone.Reference])

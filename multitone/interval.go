@@ -175,9 +175,6 @@ func (v *Interval) Frame() (*Frame, error) {
 	f := v.cfg.newFrame()
 	f.Start, f.Stop = v.start, v.stop
 	v.plan.analysis.fill(&f, v.y)
-	for k, t := range v.cfg.Tones {
-		f.Hz[k] = t.Hz
-	}
 	f.refer(v.cfg.Tones, f.Time(v.cfg.SampleRate))
 	v.plan.analysis.weigh(&f, v.meter)
 	v.plan.spare = append(v.plan.spare, v.workspace)
