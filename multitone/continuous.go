@@ -162,8 +162,10 @@ func (s *Continuous) retune() {
 	s.engine.tune(omega)
 }
 
-// MeasureNoise measures the noise in samples without filtering them.
+// MeasureNoise measures the noise in samples, which follow each other, without
+// filtering them. What is written later may begin anywhere.
 func (s *Continuous) MeasureNoise(x [][]float64) {
+	s.noise.ahead = true
 	inPieces(s.buffer, x, func(piece []float64) error {
 		learnNoise(s, &s.noise.floats, piece)
 		return nil
@@ -180,6 +182,7 @@ func (s *Continuous) Write(x [][]float64, emit func(*Frame) error) error {
 
 // MeasureNoiseInt16 is MeasureNoise for counts.
 func (s *Continuous) MeasureNoiseInt16(x []int16) {
+	s.noise.ahead = true
 	s.count()
 	learnNoise(s, &s.noise.counts, x)
 }
@@ -202,6 +205,9 @@ func (s *Continuous) WriteInt16(x []int16, emit func(*Frame) error) error {
 
 // filter takes interleaved samples through the engine.
 func filter[S sample](s *Continuous, noise *cutter[S], x []S, emit func(*Frame) error) error {
+	if s.noise.ahead { // these samples do not continue the window that is not complete
+		s.noise.ahead, noise.held = false, noise.held[:0]
+	}
 	learnNoise(s, noise, x)
 	most := continuousSamples
 	if _, ok := s.engine.(*stream); ok {
@@ -221,7 +227,8 @@ func filter[S sample](s *Continuous, noise *cutter[S], x []S, emit func(*Frame) 
 type noiseWindows struct {
 	floats cutter[float64]
 	counts cutter[int16]
-	skip   int // samples × channels
+	skip   int  // samples × channels
+	ahead  bool // what was measured last is not filtered
 }
 
 const noiseEvery = 64 // windows
