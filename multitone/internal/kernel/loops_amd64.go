@@ -184,19 +184,42 @@ func sumTiles[T Real](positions int, tiles ...tile[T]) func(sums []complex128, h
 	}
 }
 
-var sumFewAVX512 = sumTiles(math.MaxInt, tile[float32]{12, 12, tile12f32avx512}, tile[float32]{2, 4, tile4f32avx512}, tile[float32]{1, 1, tile1f32avx512})
+// sumFewAVX512 calls its tiles directly: the sums of few channels take no longer than
+// some calls.
+func sumFewAVX512(sums []complex128, table, fold []float32, n int, g grid, now runPosition) {
+	within(sums, table, fold, n, g)
+	if now.first() {
+		clear(sums)
+	}
+	step := uintptr(g.stride) * 8
+	for k := range g.groups {
+		s, t := sums[k*g.stride*group:], &table[k*g.padded*2*group]
+		for c := 0; c < g.channels; {
+			switch left := g.channels - c; {
+			case left >= 12:
+				tile12f32avx512(&s[c*group], t, &fold[2*c], n, step)
+				c += 12
+			case left > 1:
+				tile4f32avx512(&s[c*group], t, &fold[2*c], n, step)
+				c += 4
+			default:
+				tile1f32avx512(&s[c*group], t, &fold[2*c], n, step)
+				c++
+			}
+		}
+	}
+}
 
 // sumSingleAVX512 takes two groups at a time, which share what is loaded. A single one
 // is left to sumFewAVX512, and so are few channels.
 func sumSingleAVX512(sums []complex128, held, table, fold []float32, n int, g grid, now runPosition) {
+	if g.channels <= 4 || g.groups == 1 {
+		sumFewAVX512(sums, table, fold, n, g, now)
+		return
+	}
+	within(sums, table, fold, n, g)
+	_ = held[g.groups*g.stride*2*group-1]
 	pairs := g.groups / 2
-	if g.channels <= 4 {
-		pairs = 0
-	}
-	if pairs > 0 {
-		within(sums, table, fold, n, g)
-		_ = held[g.groups*g.stride*2*group-1]
-	}
 	pair := tilePair{n: n, foldStep: uintptr(g.stride) * 8, tableStep: uintptr(g.padded) * 8 * group, sumsStep: uintptr(g.stride) * 16 * group,
 		joins: uintptr(min(now.i%joined, 1)), holds: now.holds(), up: now.up, down: now.down}
 	if now.i >= joined { // there are sums to add to, else they are overwritten
@@ -215,6 +238,6 @@ func sumSingleAVX512(sums []complex128, held, table, fold []float32, n int, g gr
 		}
 	}
 	if g.groups -= 2 * pairs; g.groups > 0 {
-		sumFewAVX512(sums[2*pairs*g.stride*group:], nil, table[2*pairs*g.padded*2*group:], fold, n, g, now)
+		sumFewAVX512(sums[2*pairs*g.stride*group:], table[2*pairs*g.padded*2*group:], fold, n, g, now)
 	}
 }
