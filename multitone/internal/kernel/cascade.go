@@ -53,7 +53,7 @@ func (c *Cascade) Advance(state, moments, out []complex128, channels, stride int
 }
 
 func advanceGo(c *Cascade, state, moments, out []complex128, group, channels, step int) {
-	n, terms := c.Order, c.Degree+1
+	n, wide := c.Order, c.Degree+1
 	var old [8]complex128
 	for ch := range channels {
 		for lane := range Lanes {
@@ -68,8 +68,8 @@ func advanceGo(c *Cascade, state, moments, out []complex128, group, channels, st
 					re += f * real(old[i])
 					im += f * imag(old[i])
 				}
-				for d := j; d < terms; d++ {
-					q, f := moments[d*step+ch*Lanes+lane], c.Add[j*terms+d]
+				for d := j; d < wide; d++ {
+					q, f := moments[d*step+ch*Lanes+lane], c.Add[j*wide+d]
 					if d%2 == 0 {
 						re += f * real(q)
 						im += f * imag(q)

@@ -1,10 +1,6 @@
 package kernel
 
-import (
-	"math"
-
-	"tonepose/fieldmodels/variant"
-)
+import "tonepose/fieldmodels/variant"
 
 // LaneReferral turns rows that lie as those of a Cascade to the phase of each
 // tone's reference, and writes them tone by tone, channel by channel.
@@ -57,28 +53,17 @@ func (r *LaneReferral) Refer(out, row []complex128) {
 	}
 }
 
-// toward is the unit number that turns a reference to phase 0; 1 for one of size 0.
-func toward(ref complex128) complex128 {
-	power := real(ref)*real(ref) + imag(ref)*imag(ref)
-	if power == 0 {
-		return 1
-	}
-	size := math.Sqrt(power)
-	return complex(real(ref)/size, -imag(ref)/size)
-}
-
 func turnLanesGo(r *LaneReferral, out, row []complex128) {
 	for k, c := range r.channel {
 		from := row[k/Lanes*r.channels*Lanes+k%Lanes:]
 		ref := from[c*Lanes]
 		at := k/Lanes*2*Lanes + k%Lanes
 		r.References[k] = ref * complex(r.ahead[at], r.ahead[at+Lanes])
-		turn := toward(ref)
-		re, im := real(turn), imag(turn)
+		turn := turnBack(ref, 1)
 		to := out[k*r.channels:][:r.channels]
 		for c, volts := range r.gain[:len(to)] {
-			v := from[c*Lanes]
-			to[c] = complex((real(v)*re-imag(v)*im)*volts, (real(v)*im+imag(v)*re)*volts)
+			v := from[c*Lanes] * turn
+			to[c] = complex(real(v)*volts, imag(v)*volts)
 		}
 	}
 }

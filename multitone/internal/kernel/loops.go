@@ -22,7 +22,7 @@ func fastest[T Real]() loops[T] {
 	return l
 }
 
-// foldGo writes x(u) + x(−u) and x(u) − x(−u), position by position, channel by
+// foldGo writes x(u) + x(−u) and x(u) − x(−u), place by place, channel by
 // channel.
 func foldGo[T Real, S int16 | float64](dst []T, x []S, f folding) { foldFrom(dst, x, f, 0) }
 
@@ -41,18 +41,18 @@ func foldFrom[T Real, S int16 | float64](dst []T, x []S, f folding, first int) {
 }
 
 // sumGo adds to sums[g][c][r] the products of table[g][i][r] and fold[i][c]
-// over n positions i, even and odd parts each with their own.
-func sumGo[T Real](sums []complex128, _, table, fold []T, n int, g grid, now runPosition) {
+// over n places i, even and odd parts each with their own.
+func sumGo[T Real](sums []complex128, _, table, fold []T, n int, g grid, now turn) {
 	if now.first() {
 		clear(sums)
 	}
 	for from := 0; from < n; from += chain {
-		positions, fold := min(chain, n-from), fold[from*g.stride*2:]
+		places, fold := min(chain, n-from), fold[from*g.stride*2:]
 		for k := range g.groups {
 			for c := range g.channels {
 				s := sums[(k*g.stride+c)*group:][:group]
 				for r := 0; r < group; r += 4 {
-					four((*[4]complex128)(s[r:]), table[(k*g.padded+from)*2*group+2*r:], fold[2*c:], positions, g.stride*2)
+					four((*[4]complex128)(s[r:]), table[(k*g.padded+from)*2*group+2*r:], fold[2*c:], places, g.stride*2)
 				}
 			}
 		}

@@ -3,23 +3,22 @@
 package kernel
 
 import (
-	"math"
 	"unsafe"
 
 	"tonepose/fieldmodels/variant"
 )
 
 func init() {
-	singlesKernel.Add(variant.AVX2, loops[float32]{usual, foldQuads(fold16f32avx2), foldQuads(fold64f32avx2),
-		sumTiles(chain, tile[float32]{2, 4, tile4f32avx2}, tile[float32]{1, 1, tile1f32avx2})})
-	doublesKernel.Add(variant.AVX2, loops[float64]{usual, foldQuads(fold16f64avx2), foldQuads(fold64f64avx2),
-		sumTiles(math.MaxInt, tile[float64]{2, 2, tile2f64avx2}, tile[float64]{1, 1, tile1f64avx2})})
-	singlesKernel.Add(variant.AVX512, loops[float32]{runs, foldAll(fold16f32avx512), foldAll(fold64f32avx512), sumSingleAVX512})
-	doublesKernel.Add(variant.AVX512, loops[float64]{usual, foldAll(fold16f64avx512), foldAll(fold64f64avx512),
-		sumTiles(math.MaxInt, tile[float64]{12, 12, tile12f64avx512}, tile[float64]{2, 4, tile4f64avx512}, tile[float64]{1, 1, tile1f64avx512})})
+	singlesKernel.Add(variant.AVX2, loops[float32]{usual, folds(4, fold16f32avx2), folds(4, fold64f32avx2),
+		sumGroups(chain, true, tile[float32]{4, 2, tile4f32avx2}, tile[float32]{1, 1, tile1f32avx2})})
+	doublesKernel.Add(variant.AVX2, loops[float64]{usual, folds(4, fold16f64avx2), folds(4, fold64f64avx2),
+		sumGroups(run, true, tile[float64]{2, 2, tile2f64avx2}, tile[float64]{1, 1, tile1f64avx2})})
+	singlesKernel.Add(variant.AVX512, loops[float32]{runs, folds(1, fold16f32avx512), folds(1, fold64f32avx512), sumPairs})
+	doublesKernel.Add(variant.AVX512, loops[float64]{usual, folds(1, fold16f64avx512), folds(1, fold64f64avx512),
+		sumGroups(run, false, tile[float64]{12, 12, tile12f64avx512}, tile[float64]{4, 2, tile4f64avx512}, tile[float64]{1, 1, tile1f64avx512})})
 }
 
-// The loops in assembly fold n positions; a position of the channels' sums and
+// The loops in assembly fold n places; a place of the channels' sums and
 // differences is dstStep bytes on, one of the samples step bytes. Those with
 // AVX2 fold 4·quads channels and leave the rest.
 
@@ -47,29 +46,21 @@ func fold64f32avx2(dst *float32, up, down *float64, n, quads int, dstStep, step 
 //go:noescape
 func fold64f64avx2(dst *float64, up, down *float64, n, quads int, dstStep, step uintptr)
 
-// foldAll is a fold whose assembly takes all channels.
-func foldAll[T Real, S int16 | float64](vector func(dst *T, up, down *S, n, channels int, dstStep, step uintptr)) func(dst []T, x []S, f folding) {
-	return func(dst []T, x []S, f folding) {
-		up, down := ends(dst, x, f)
-		vector(&dst[0], up, down, f.n, f.channels, 2*uintptr(f.stride)*unsafe.Sizeof(dst[0]), uintptr(f.channels)*unsafe.Sizeof(x[0]))
-	}
-}
-
-// foldQuads is a fold whose assembly takes four channels at a time, with the rest
+// folds is a fold whose assembly takes whole sets of so many channels, with the rest
 // in Go.
-func foldQuads[T Real, S int16 | float64](vector func(dst *T, up, down *S, n, quads int, dstStep, step uintptr)) func(dst []T, x []S, f folding) {
+func folds[T Real, S int16 | float64](set int, vector func(dst *T, up, down *S, n, sets int, dstStep, step uintptr)) func(dst []T, x []S, f folding) {
 	return func(dst []T, x []S, f folding) {
 		up, down := ends(dst, x, f)
-		if quads := f.channels / 4; quads > 0 {
-			vector(&dst[0], up, down, f.n, quads, 2*uintptr(f.stride)*unsafe.Sizeof(dst[0]), uintptr(f.channels)*unsafe.Sizeof(x[0]))
+		if sets := f.channels / set; sets > 0 {
+			vector(&dst[0], up, down, f.n, sets, 2*uintptr(f.stride)*unsafe.Sizeof(dst[0]), uintptr(f.channels)*unsafe.Sizeof(x[0]))
 		}
-		if rest := f.channels % 4; rest > 0 {
+		if rest := f.channels % set; rest > 0 {
 			foldFrom(dst, x, f, f.channels-rest)
 		}
 	}
 }
 
-// ends checks the bounds and returns the first pair of positions.
+// ends checks the bounds and returns the first pair of places.
 func ends[T Real, S int16 | float64](dst []T, x []S, f folding) (up, down *S) {
 	_ = dst[((f.n-1)*f.stride+f.channels)*2-1]
 	_ = x[(f.up+f.n)*f.channels-1]
@@ -77,8 +68,9 @@ func ends[T Real, S int16 | float64](dst []T, x []S, f folding) (up, down *S) {
 	return &x[f.up*f.channels], &x[f.down*f.channels]
 }
 
-// The tiles add the products of n positions for some channels and one or two
-// groups of rows to the sums; the steps are in bytes.
+// The tiles add the products of n places for some channels and one or two
+// groups of rows to the sums; the steps are in bytes. Where keep, a mask, is 0, the
+// sums are overwritten instead; those with AVX2 add whatever keep is.
 
 //go:noescape
 func tile12x2f32avx512(sums *complex128, held, table, fold *float32, p *tilePair)
@@ -90,42 +82,42 @@ func tile8x2f32avx512(sums *complex128, held, table, fold *float32, p *tilePair)
 type tilePair struct {
 	n                             int
 	foldStep, tableStep, sumsStep uintptr
-	keep                          uintptr // a mask; where it is 0 the sums are overwritten instead
+	keep                          uintptr
 	joins, holds                  uintptr // whether to begin with what is held; whether to hold all instead of adding it to the sums
 	up, down                      uintptr // n lines of samples to fetch
 }
 
 //go:noescape
-func tile12f32avx512(sums *complex128, table, fold *float32, n int, foldStep uintptr)
+func tile12f32avx512(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
 
 //go:noescape
-func tile4f32avx512(sums *complex128, table, fold *float32, n int, foldStep uintptr)
+func tile4f32avx512(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
 
 //go:noescape
-func tile1f32avx512(sums *complex128, table, fold *float32, n int, foldStep uintptr)
+func tile1f32avx512(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
 
 //go:noescape
-func tile12f64avx512(sums *complex128, table, fold *float64, n int, foldStep uintptr)
+func tile12f64avx512(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
 
 //go:noescape
-func tile4f64avx512(sums *complex128, table, fold *float64, n int, foldStep uintptr)
+func tile4f64avx512(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
 
 //go:noescape
-func tile1f64avx512(sums *complex128, table, fold *float64, n int, foldStep uintptr)
+func tile1f64avx512(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
 
 //go:noescape
-func tile4f32avx2(sums *complex128, table, fold *float32, n int, foldStep uintptr)
+func tile4f32avx2(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
 
 //go:noescape
-func tile1f32avx2(sums *complex128, table, fold *float32, n int, foldStep uintptr)
+func tile1f32avx2(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
 
 //go:noescape
-func tile2f64avx2(sums *complex128, table, fold *float64, n int, foldStep uintptr)
+func tile2f64avx2(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
 
 //go:noescape
-func tile1f64avx2(sums *complex128, table, fold *float64, n int, foldStep uintptr)
+func tile1f64avx2(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
 
-// runs are longer where the positions of one go to several chains.
+// runs are longer where the places of one go to several chains.
 func runs(channels int) int {
 	switch {
 	case channels == 1:
@@ -137,7 +129,7 @@ func runs(channels int) int {
 }
 
 // holds tells whether the sums of a run wait for those of the next.
-func (t runPosition) holds() uintptr {
+func (t turn) holds() uintptr {
 	if t.last || t.i%joined == joined-1 {
 		return 0
 	}
@@ -151,93 +143,73 @@ func within[T Real](sums []complex128, table, fold []T, n int, g grid) {
 	_ = fold[n*g.stride*2-1]
 }
 
-// tile adds the products of n positions, for so many channels and one group of rows,
-// to the sums; foldStep is in bytes. It is taken where least channels are left.
-type tile[T Real] struct {
-	least, channels int
-	add             func(sums *complex128, table, fold *T, n int, foldStep uintptr)
+// keeping is the mask for sums to add to, or else to overwrite.
+func keeping(first bool) uintptr {
+	if first {
+		return 0
+	}
+	return 0xff
 }
 
-// sumTiles sums by tiles, of which the widest come first, over at most so many positions
-// at a time.
-func sumTiles[T Real](positions int, tiles ...tile[T]) func(sums []complex128, held, table, fold []T, n int, g grid, now runPosition) {
-	return func(sums []complex128, _, table, fold []T, n int, g grid, now runPosition) {
+// tile is a loop for some channels of one group of rows.
+type tile[T Real] struct {
+	channels, least int // that it takes; that must be left for it
+	sum             func(sums *complex128, table, fold *T, n int, foldStep, keep uintptr)
+}
+
+// sumTiles sums over n places the channels from first on of one group of rows, each
+// time with the first tile that enough are left for.
+func sumTiles[T Real](tiles []tile[T], sums []complex128, table *T, fold []T, first, n int, g grid, keep uintptr) {
+	for c := first; c < g.channels; {
+		i := 0
+		for g.channels-c < tiles[i].least {
+			i++
+		}
+		tiles[i].sum(&sums[c*group], table, &fold[2*c], n, 2*uintptr(g.stride)*unsafe.Sizeof(*table), keep)
+		c += tiles[i].channels
+	}
+}
+
+// sumGroups sums group by group over at most so many places in one go, by tiles which
+// may only add.
+func sumGroups[T Real](most int, add bool, tiles ...tile[T]) func(sums []complex128, held, table, fold []T, n int, g grid, now turn) {
+	return func(sums []complex128, _, table, fold []T, n int, g grid, now turn) {
 		within(sums, table, fold, n, g)
-		if now.first() {
+		if add && now.first() {
 			clear(sums)
 		}
-		step := uintptr(g.stride) * 2 * unsafe.Sizeof(fold[0])
-		for from := 0; from < n; from += positions {
-			some := min(positions, n-from)
+		for from := 0; from < n; from += most {
 			for k := range g.groups {
-				s, t := sums[k*g.stride*group:], &table[(k*g.padded+from)*2*group]
-				for c := 0; c < g.channels; {
-					i := 0
-					for g.channels-c < tiles[i].least {
-						i++
-					}
-					tiles[i].add(&s[c*group], t, &fold[(from*g.stride+c)*2], some, step)
-					c += tiles[i].channels
-				}
+				sumTiles(tiles, sums[k*g.stride*group:], &table[(k*g.padded+from)*2*group], fold[from*g.stride*2:], 0, min(most, n-from), g, keeping(now.first()))
 			}
 		}
 	}
 }
 
-// sumFewAVX512 calls its tiles directly: the sums of few channels take no longer than
-// some calls.
-func sumFewAVX512(sums []complex128, table, fold []float32, n int, g grid, now runPosition) {
-	within(sums, table, fold, n, g)
-	if now.first() {
-		clear(sums)
-	}
-	step := uintptr(g.stride) * 8
-	for k := range g.groups {
-		s, t := sums[k*g.stride*group:], &table[k*g.padded*2*group]
-		for c := 0; c < g.channels; {
-			switch left := g.channels - c; {
-			case left >= 12:
-				tile12f32avx512(&s[c*group], t, &fold[2*c], n, step)
-				c += 12
-			case left > 1:
-				tile4f32avx512(&s[c*group], t, &fold[2*c], n, step)
-				c += 4
-			default:
-				tile1f32avx512(&s[c*group], t, &fold[2*c], n, step)
-				c++
-			}
-		}
-	}
-}
+var groupTiles = []tile[float32]{{12, 12, tile12f32avx512}, {4, 2, tile4f32avx512}, {1, 1, tile1f32avx512}}
 
-// sumSingleAVX512 takes two groups at a time, which share what is loaded. A single one
-// is left to sumFewAVX512, and so are few channels.
-func sumSingleAVX512(sums []complex128, held, table, fold []float32, n int, g grid, now runPosition) {
-	if g.channels <= 4 || g.groups == 1 {
-		sumFewAVX512(sums, table, fold, n, g, now)
-		return
-	}
+// sumPairs sums two groups at a time, which share what is loaded.
+func sumPairs(sums []complex128, held, table, fold []float32, n int, g grid, now turn) {
 	within(sums, table, fold, n, g)
 	_ = held[g.groups*g.stride*2*group-1]
-	pairs := g.groups / 2
+	keep := keeping(now.first())
 	pair := tilePair{n: n, foldStep: uintptr(g.stride) * 8, tableStep: uintptr(g.padded) * 8 * group, sumsStep: uintptr(g.stride) * 16 * group,
-		joins: uintptr(min(now.i%joined, 1)), holds: now.holds(), up: now.up, down: now.down}
-	if now.i >= joined { // there are sums to add to, else they are overwritten
-		pair.keep = 0xff
-	}
-	for k := 0; k < 2*pairs; k += 2 {
-		s, h, t := sums[k*g.stride*group:], held[k*g.stride*2*group:], &table[k*g.padded*2*group]
-		for c := 0; c < g.channels; {
-			if left := g.channels - c; left > 8 && left <= 12 {
-				tile12x2f32avx512(&s[c*group], &h[c*2*group], t, &fold[2*c], &pair)
-				c += 12
-			} else {
-				tile8x2f32avx512(&s[c*group], &h[c*2*group], t, &fold[2*c], &pair)
-				c += 8
+		keep: keeping(now.i < joined), joins: uintptr(min(now.i%joined, 1)), holds: now.holds(), up: now.up, down: now.down}
+	for k := 0; k < g.groups; k += 2 {
+		c := 0
+		s, h, t := sums[k*g.stride*group:], held[k*g.stride*2*group:], table[k*g.padded*2*group:]
+		if k+1 < g.groups {
+			for left := g.channels; left > 4; left = g.channels - c {
+				if left > 8 && left <= 12 {
+					tile12x2f32avx512(&s[c*group], &h[c*2*group], &t[0], &fold[2*c], &pair)
+					c += 12
+				} else {
+					tile8x2f32avx512(&s[c*group], &h[c*2*group], &t[0], &fold[2*c], &pair)
+					c += 8
+				}
 			}
+			sumTiles(groupTiles, s[g.stride*group:], &t[g.padded*2*group], fold, c, n, g, keep)
 		}
-	}
-	if g.groups -= 2 * pairs; g.groups > 0 {
-		sumFewAVX512(sums[2*pairs*g.stride*group:], table[2*pairs*g.padded*2*group:], fold, n, g, now)
+		sumTiles(groupTiles, s, &t[0], fold, c, n, g, keep)
 	}
 }

@@ -17,7 +17,7 @@ type Real interface{ float32 | float64 }
 
 const (
 	group = 8  // rows that go through the samples together
-	run   = 64 // positions that are folded before their products are summed, at least
+	run   = 64 // places that are folded before their products are summed, at least
 	chain = 32 // products that are summed one after the other in float32
 	// joined is how many runs may join in float32, two chains of each, before
 	// they are added in float64.
@@ -34,11 +34,11 @@ const (
 // no more than (chain + 2·joined)·2⁻²⁴ in float32, and by far less where rounding errors are
 // not all alike; 16-bit counts are folded exactly.
 type Rows[T Real] struct {
-	length, half int // samples of a block; positions u ≥ 0
+	length, half int // samples of a block; places u ≥ 0
 	channels     int
 	grid         grid
 	table        []T // groups × padded half × group × (even, odd)
-	run          int // positions that are folded before their products are summed
+	run          int // places that are folded before their products are summed
 	fold         []T // run × padded channels × (sum, difference)
 	held         []T // a run's sums until those of the next join them
 	loops        loops[T]
@@ -69,10 +69,10 @@ func New[T Real](length, rows, channels int) *Rows[T] {
 
 func roundUp(n, to int) int { return (n + to - 1) / to * to }
 
-// Half is the number of positions u ≥ 0: 0, 1, … for odd lengths, ½, 1½, … for even.
+// Half is the number of places u ≥ 0: 0, 1, … for odd lengths, ½, 1½, … for even.
 func (r *Rows[T]) Half() int { return r.half }
 
-// Set gives row i its tables, at the positions at, at+1, … of u ≥ 0. The middle
+// Set gives row i its tables, at the places at, at+1, … of u ≥ 0. The middle
 // sample of an odd length is folded onto itself; Set sees to it.
 func (r *Rows[T]) Set(i, at int, even, odd []float64) {
 	t := r.table[(i/group*r.grid.padded+at)*2*group+2*(i%group):]
@@ -111,7 +111,7 @@ func project[T Real, S int16 | float64](r *Rows[T], dst []complex128, x []S, fol
 		fold(r.fold, x, folding{up + at, down - at, n, r.channels, r.grid.stride})
 		whole := roundUp(n, steps)
 		clear(r.fold[n*r.grid.stride*2 : whole*r.grid.stride*2])
-		now := runPosition{i: at / r.run, last: at+n == r.half,
+		now := turn{i: at / r.run, last: at+n == r.half,
 			up: base + uintptr(up+at+r.run)*step, down: base + uintptr(down-at-r.run)*step}
 		r.loops.sum(dst, r.held, r.table[at*2*group:], r.fold, whole, r.grid, now)
 	}
@@ -123,24 +123,24 @@ type folding struct{ up, down, n, channels, stride int }
 
 // loops are one variant of the inner loops.
 type loops[T Real] struct {
-	run     func(channels int) int // positions that are folded at a time
+	run     func(channels int) int // places that are folded at a time
 	int16   func(dst []T, x []int16, f folding)
 	float64 func(dst []T, x []float64, f folding)
-	// sum adds the products of n positions, a multiple of steps, to the sums; in the
+	// sum adds the products of n places, a multiple of steps, to the sums; in the
 	// first run it overwrites these. It may hold the sums of a run back, but the
 	// last, and join them to those of the next.
-	sum func(sums []complex128, held, table, fold []T, n int, g grid, now runPosition)
+	sum func(sums []complex128, held, table, fold []T, n int, g grid, now turn)
 }
 
-// runPosition is that of a run in its block, with the addresses of the samples that
+// turn is the place of a run in its block, with the addresses of the samples that
 // are folded next, to be fetched meanwhile. These may lie outside of the block and
 // are never read.
-type runPosition struct {
+type turn struct {
 	i        int
 	last     bool
 	up, down uintptr
 }
 
-func (t runPosition) first() bool { return t.i == 0 }
+func (t turn) first() bool { return t.i == 0 }
 
 func usual(int) int { return run }

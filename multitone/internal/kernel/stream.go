@@ -137,12 +137,12 @@ func (s *Stream) mixAll(out []complex128, n int) {
 
 func spreadCountsGo(s *Stream, x []int16, n int) { spreadFrom(s, x, 0, n) }
 
-// spreadFrom writes samples first to n (excluded) twice each, in volts.
-func spreadFrom[S int16 | float64](s *Stream, x []S, first, n int) {
-	for u := first; u < n; u++ {
+// spreadFrom spreads the samples from the given one on, up to n.
+func spreadFrom[S int16 | float64](s *Stream, x []S, from, n int) {
+	for u := from; u < n; u++ {
 		to := s.spread[u*s.vectors*8:]
-		for c, count := range x[u*s.channels : (u+1)*s.channels] {
-			v := float64(count) * s.gain[2*c]
+		for c, sample := range x[u*s.channels : (u+1)*s.channels] {
+			v := float64(sample) * s.gain[2*c]
 			to[2*c], to[2*c+1] = v, v
 		}
 	}
@@ -242,12 +242,22 @@ func referGo(s *Stream, out []complex128, n int) {
 			ref := own[c]
 			at := r.at(u, k)
 			references[k] = ref * complex(r.ahead[at], r.ahead[at+Lanes])
-			turn := toward(ref)
-			re, im := s.decay[u]*real(turn), s.decay[u]*imag(turn)
+			turn := turnBack(ref, s.decay[u])
 			for i, v := range own {
-				own[i] = complex(real(v)*re-imag(v)*im, real(v)*im+imag(v)*re)
+				own[i] = v * turn
 			}
 			own[c] = complex(real(own[c]), 0)
 		}
 	}
+}
+
+// turnBack is what turns numbers to the phase of a reference, times gain; where the
+// reference is 0, the gain alone.
+func turnBack(reference complex128, gain float64) complex128 {
+	re, im := real(reference), imag(reference)
+	if power := re*re + im*im; power > 0 {
+		size := gain / math.Sqrt(power)
+		return complex(re*size, -im*size)
+	}
+	return complex(gain, 0)
 }

@@ -86,13 +86,13 @@ func spreadCountsAVX512(s *Stream, x []int16, n int) {
 func mixAVX512(s *Stream, out []complex128, tone, n int) {
 	s.within(out, tone, n)
 	for v := 0; v < s.vectors; {
-		mix, taken, mask := mix4avx512, 1, s.mask(v+1)
+		mix, wide, mask := mix4avx512, 1, s.mask(v+1)
 		if s.vectors-v >= 3 {
-			mix, taken, mask = mix4x3avx512, 3, s.mask(v+3)
+			mix, wide, mask = mix4x3avx512, 3, s.mask(v+3)
 		}
 		mix(&out[tone*s.channels+4*v], &s.state[(tone*s.vectors+v)*16], &s.carrier[tone*Longest], &s.spread[8*v],
 			n, uintptr(s.Size())*16, uintptr(s.vectors)*64, &s.turn[tone], mask)
-		v += taken
+		v += wide
 	}
 }
 
@@ -117,9 +117,9 @@ func referAVX512(s *Stream, out []complex128, n int) {
 	for tone, c := range r.channel {
 		s.within(out, tone, n)
 		for v := 0; v < s.vectors; {
-			mix, taken, mask := mixRefer4avx512, 1, s.mask(v+1)
+			mix, wide, mask := mixRefer4avx512, 1, s.mask(v+1)
 			if s.vectors-v >= 3 {
-				mix, taken, mask = mixRefer4x3avx512, 3, s.mask(v+3)
+				mix, wide, mask = mixRefer4x3avx512, 3, s.mask(v+3)
 			}
 			keep := ^uint64(0)
 			if c >= 4*v { // a reference is real; the product leaves a rounding error
@@ -127,7 +127,7 @@ func referAVX512(s *Stream, out []complex128, n int) {
 			}
 			mix(&out[tone*s.channels+4*v], &s.state[(tone*s.vectors+v)*16], &s.carrier[tone*Longest], &s.spread[8*v],
 				n, uintptr(s.Size())*16, spreadStep, &s.turn[tone], mask, &r.turns[r.at(0, tone)], step, keep)
-			v += taken
+			v += wide
 		}
 	}
 }
