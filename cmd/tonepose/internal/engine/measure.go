@@ -163,6 +163,7 @@ func newMeter(info recording.Info, s *Survey, m *Measurement, use func(*Measured
 			return nil, fmt.Errorf("%s: the low-pass settles to 0.1 %% in %.4g s, longer than the recording, %g s: widen it", info.Name, p.SettlingS(1e-3), info.Duration())
 		}
 		v.length = 2 * p.GroupDelayS()
+		v.leak = newLeak(p, slices.Clone(m.Tones))
 		v.frames, err = multitone.NewContinuous(v.cfg, multitone.Averaging{LowPass: w.LowPass.Spec, Every: w.LowPass.every(p), Samples: info.Samples})
 		if err != nil {
 			return nil, err
@@ -253,6 +254,7 @@ type judge struct {
 	m         *Measurement
 	averaging *Averaging
 	reference []bool
+	leak      *leak // of a low-pass; nil: tones are estimated jointly
 	measured  Measured
 	next      func(*Measured) error
 }
@@ -290,6 +292,11 @@ func (j *judge) use(f *multitone.Frame, s *Survey, sensors []string) error {
 		}
 	}
 	j.averaging.observe(f, j.reference)
+	if j.leak != nil {
+		if err := j.leak.remove(f, j.info.SampleRate); err != nil {
+			return err
+		}
+	}
 	if f.BendDOF > 0 && !broken && integrity.Chance(f.Bend, f.BendDOF) < motionChance {
 		v.Flags = verdict.Motion
 		if j.m.Widen {
