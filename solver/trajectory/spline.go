@@ -4,6 +4,7 @@ import (
 	"math"
 	"slices"
 
+	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -120,7 +121,7 @@ func (c *curve) move(step []float64) *curve {
 // nodes reach into the neighbouring segment.
 const band = columns - 1
 
-// columns of a window's rows.
+// columns is the number of unknowns that a window depends on.
 const columns = 6 * (order + 1)
 
 // normal is the normal equations of a fit.
@@ -133,6 +134,18 @@ type normal struct {
 
 func newNormal(n int) *normal {
 	return &normal{a: mat.NewSymBandDense(n, min(band, n-1), nil), b: make([]float64, n)}
+}
+
+// add adds what is known of the unknowns from number at on.
+func (e *normal) add(at int, o *evidence) {
+	e.cost += o.c
+	e.used += o.used
+	n := min(len(o.b), len(e.b)-at) // the derivatives by control points beyond the last are zero
+	band, block := e.a.RawSymBand(), o.a.RawSymmetric()
+	for p, v := range o.b[:n] {
+		e.b[at+p] += v
+		floats.Add(band.Data[(at+p)*band.Stride:][:n-p], block.Data[p*block.Stride+p:][:n-p])
+	}
 }
 
 // solve returns the damped step and the fall of the cost that it promises; false where

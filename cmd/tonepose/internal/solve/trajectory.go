@@ -60,7 +60,8 @@ func (j *joined) join(ctx context.Context, s *bench.Sensor, o *Options) (t *traj
 	motion.Smooth = o.Trajectory == Smoothed
 	motion.WindowSpread, motion.Correlation = w.Spread(), w.Correlation()
 	if o.Trajectory == Splined {
-		t, err = trajectory.Spline(ctx, j.solver, j.frames, trajectory.SplineOptions{Knots: o.Knots, WindowSpread: motion.WindowSpread, Correlation: motion.Correlation, Gate: motion.Gate})
+		motion.Knots = o.Knots
+		t, err = trajectory.Spline(ctx, j.solver, j.frames, motion)
 	} else {
 		t, err = trajectory.Run(ctx, j.solver, j.frames, motion)
 	}
