@@ -168,7 +168,8 @@ func (s *Solver) refill(l int, results []Result, frames []Couplings, starts []ri
 		}
 		if n.variance != &f.Variance[0] {
 			n.variance = nil
-			if !s.weighLane(l, f.Variance) {
+			var ok bool
+			if n.used, ok = weights(f.Variance, func(i int) *float64 { return &b.data[i][1][l] }); !ok {
 				results[*next] = Result{Status: Invalid}
 				continue
 			}
@@ -204,20 +205,4 @@ func (s *Solver) refill(l int, results []Result, frames []Couplings, starts []ri
 		return true
 	}
 	return false
-}
-
-func (s *Solver) weighLane(l int, variance []float64) bool {
-	n := &s.batch.lanes[l]
-	n.used = 0
-	for k, v := range variance {
-		w, ok := weightOf(v)
-		if !ok {
-			return false
-		}
-		if w > 0 {
-			n.used++
-		}
-		s.batch.data[k][1][l] = w
-	}
-	return true
 }

@@ -36,7 +36,6 @@ func TestNewRefuses(t *testing.T) {
 		"volume":     {func(p *Problem, _ *Options) { p.Volume.Max.X = p.Volume.Min.X }, "Min must lie below Max"},
 		"covariance": {func(p *Problem, _ *Options) { p.Array.Covariance = mat.NewSymDense(7, nil) }, "need 56×56"},
 		"iterations": {func(_ *Problem, o *Options) { o.MaxIterations = -1 }, "MaxIterations = -1"},
-		"ratio":      {func(_ *Problem, o *Options) { o.AmbiguityRatio = 2 }, "AmbiguityRatio = 2"},
 		"tolerance":  {func(_ *Problem, o *Options) { o.StepTol = math.NaN() }, "StepTol = NaN"},
 	} {
 		p, o := good, Options{}

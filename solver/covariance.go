@@ -24,9 +24,6 @@ func (s *Solver) finish(r *Result, st *state, d *descent) {
 	}
 	if d.status == NotConverged {
 		u, gauge := s.gauge(st)
-		if !s.rig.axial {
-			gauge = 0
-		}
 		if !(s.factor.Decompose(&s.sum, 0, gauge, &u) > minPivot) {
 			return
 		}
@@ -75,27 +72,20 @@ func (s *Solver) carry(c *[6][6]float64, st *state) {
 			}
 		}
 	}
-	// T C Tᵀ with T = [1 t; 0 1], block by block: first C_pδ + t·C_δδ.
-	var m, w [3][3]float64
+	// T C Tᵀ with T = [1 t; 0 1]: rows, then columns, in place.
 	for i := range 3 {
-		for j := range 3 {
-			w[i][j] = t[i][0]*c[3][3+j] + t[i][1]*c[4][3+j] + t[i][2]*c[5][3+j]
-			m[i][j] = c[i][3+j] + w[i][j]
+		for j := range 6 {
+			c[i][j] += t[i][0]*c[3][j] + t[i][1]*c[4][j] + t[i][2]*c[5][j]
 		}
 	}
-	// C_pp + C_pδ·tᵀ + t·C_δp + t·C_δδ·tᵀ
 	for i := range 3 {
-		for j := i; j < 3; j++ {
-			v := c[i][j]
-			for k := range 3 {
-				v += m[i][k]*t[j][k] + t[i][k]*c[j][3+k]
+		for j := range 6 {
+			if j <= i {
+				c[j][i] += t[i][0]*c[j][3] + t[i][1]*c[j][4] + t[i][2]*c[j][5]
+				c[i][j] = c[j][i]
+			} else if j >= 3 {
+				c[j][i] = c[i][j]
 			}
-			c[i][j], c[j][i] = v, v
-		}
-	}
-	for i := range 3 {
-		for j := range 3 {
-			c[i][3+j], c[3+j][i] = m[i][j], m[i][j]
 		}
 	}
 }

@@ -37,17 +37,13 @@ func (v *eigen) diagonalise(a *eigen, n int, tol float64) {
 				}
 				c := 1 / math.Sqrt(t*t+1)
 				s := t * c
+				turn := func(x, y *float64) { *x, *y = c**x-s**y, s**x+c**y }
 				for i := range n {
-					x, y := a[i][p], a[i][q]
-					a[i][p], a[i][q] = c*x-s*y, s*x+c*y
+					turn(&a[i][p], &a[i][q])
 				}
 				for i := range n {
-					x, y := a[p][i], a[q][i]
-					a[p][i], a[q][i] = c*x-s*y, s*x+c*y
-				}
-				for i := range n {
-					x, y := v[i][p], v[i][q]
-					v[i][p], v[i][q] = c*x-s*y, s*x+c*y
+					turn(&a[p][i], &a[q][i])
+					turn(&v[i][p], &v[i][q])
 				}
 			}
 		}

@@ -45,11 +45,7 @@ func (s *Solver) descend(st *state, lambda float64, limit int) (d descent) {
 	var b, step [6]float64
 	var trial state
 	for c.lambda <= maxDamping {
-		var u vec3
-		gauge := 0.0
-		if s.rig.axial {
-			u, gauge = s.gauge(st)
-		}
+		u, gauge := s.gauge(st)
 		low := s.factor.Decompose(&s.sum, c.lambda, gauge, &u)
 		for i, k := range gradientAt {
 			b[i] = -s.sum[k]
@@ -141,12 +137,11 @@ func (s *Solver) conclude(gauge float64, u *vec3) Status {
 // predict returns the fall of chi-square that the quadratic model promises,
 // b being the negative gradient.
 func (s *Solver) predict(step, b *[6]float64) float64 {
-	linear, square := 0.0, 0.0
+	linear := 0.0
 	for i := range 6 {
 		linear += b[i] * step[i]
 	}
-	square = quadratic(&s.sum, step)
-	return 2*linear - square
+	return 2*linear - quadratic(&s.sum, step)
 }
 
 // flatness returns how flat the normal matrix is along a step against its
@@ -175,10 +170,13 @@ func quadratic(sum *kernel.Sum, step *[6]float64) float64 {
 }
 
 // gauge returns the free axis in the rig frame and the weight that fixes the
-// turn about it. The weight is of the size of the rotation block, so that the
-// factorisation stays well scaled; the turn itself comes out as zero, for the
-// gradient has no part along it.
+// rotation about it, 0 where there is none. The weight is of the size of the rotation
+// block, so that the factorisation stays well scaled; that rotation itself comes out
+// as zero, for the gradient has no part along it.
 func (s *Solver) gauge(st *state) (u vec3, weight float64) {
+	if !s.rig.axial {
+		return u, 0
+	}
 	return st.r.apply(&s.rig.axis), s.sum[18] + s.sum[22] + s.sum[25]
 }
 

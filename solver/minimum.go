@@ -89,7 +89,7 @@ func (s *Solver) better(a, b *minimum) bool {
 }
 
 func (s *Solver) cost(m *minimum) float64 {
-	handicap := -2 * math.Log(s.rig.options.AmbiguityRatio)
+	handicap := -2 * math.Log(ambiguityRatio)
 	c := m.d.chi2 + m.d.logDet
 	if !m.inside {
 		c += handicap
@@ -129,42 +129,24 @@ func (s *Solver) runnerUp(r *Result, found []minimum, best int) {
 			r.RunnerUp = RunnerUp{s.rig.poseOf(&st), ratio}
 		}
 	}
-	r.Ambiguous = r.RunnerUp.Ratio >= s.rig.options.AmbiguityRatio
+	r.Ambiguous = r.RunnerUp.Ratio >= ambiguityRatio
 }
 
 // sameMinimum reports whether two descents ended in one place: nearer than a
 // tenth of a standard deviation, or than rounding can tell apart.
 func (s *Solver) sameMinimum(a, b *minimum) bool {
-	ra, rb := &a.state.r, &b.state.r
-	var step [6]float64
-	for i := range 3 {
-		step[i] = a.state.x[i] - b.state.x[i]
-	}
+	step, trace := a.state.since(&b.state)
+	apart := trace < 1
 	if s.rig.axial {
-		ua, ub := ra.apply(&s.rig.axis), rb.apply(&s.rig.axis)
+		ua, ub := a.state.r.apply(&s.rig.axis), b.state.r.apply(&s.rig.axis)
 		t := cross(&ub, &ua)
 		step[3], step[4], step[5] = t[0], t[1], t[2]
-		if dot(&ua, &ub) < 0 {
-			return false
-		}
-	} else {
-		// Half the antisymmetric part of Ra·Rbᵀ is sin(angle) times the axis.
-		trace := 0.0
-		for i := range 3 {
-			for j := range 3 {
-				trace += ra[3*i+j] * rb[3*i+j]
-			}
-			j, k := (i+1)%3, (i+2)%3
-			for n := range 3 {
-				step[3+i] += (ra[3*k+n]*rb[3*j+n] - ra[3*j+n]*rb[3*k+n]) / 2
-			}
-		}
-		if trace < 1 {
-			return false
-		}
+		apart = dot(&ua, &ub) < 0
 	}
-	square := quadratic(&b.sum, &step)
-	if square < 0.01 {
+	if apart {
+		return false
+	}
+	if quadratic(&b.sum, &step) < 0.01 {
 		return true
 	}
 	d := vec3{step[0], step[1], step[2]}

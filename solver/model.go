@@ -48,6 +48,29 @@ type rig struct {
 	grid    *grid
 	errors  ErrorModel
 	first   []int // see arrangeErrors
+	zeros   []int // a zero for each coupling
+}
+
+// slot is where coupling i is in the solver's rows and data.
+func (g *rig) slot(i int) (row, lane int) {
+	coils := len(g.pickups)
+	e := i / coils
+	return e/kernel.Lanes*coils + i%coils, e % kernel.Lanes
+}
+
+// since is the step from another state, good for small rotations: half the
+// antisymmetric part of R·R_fromᵀ is sin(angle) times the axis. trace is that of the
+// product, 1 + 2·cos(angle).
+func (st *state) since(from *state) (step [6]float64, trace float64) {
+	for i := range 3 {
+		step[i] = st.x[i] - from.x[i]
+		j, k := (i+1)%3, (i+2)%3
+		for c := range 3 {
+			step[3+i] += (from.r[3*j+c]*st.r[3*k+c] - from.r[3*k+c]*st.r[3*j+c]) / 2
+			trace += st.r[3*i+c] * from.r[3*i+c]
+		}
+	}
+	return step, trace
 }
 
 func (g *rig) stateOf(p rigid.Pose) state {

@@ -110,11 +110,7 @@ func (s *Solver) resume(c Couplings, r *Result) (state, bool) {
 		return st, false
 	}
 	s.sum = s.next
-	var u vec3
-	gauge := 0.0
-	if s.rig.axial {
-		u, gauge = s.gauge(&st)
-	}
+	u, gauge := s.gauge(&st)
 	return st, s.factor.Decompose(&s.sum, 0, gauge, &u) > minPivot
 }
 

@@ -3,6 +3,7 @@ package solver
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -113,7 +114,7 @@ func (s *Solver) Warm(c Couplings, start rigid.Pose) Result {
 func (s *Solver) load(c Couplings) (Result, bool) {
 	s.shape(&c)
 	coils := len(s.rig.pickups)
-	if !same(s.variances, c.Variance) {
+	if !slices.Equal(s.variances, c.Variance) {
 		if !s.weigh(c.Variance) {
 			return Result{Status: Invalid}, false
 		}
@@ -155,43 +156,34 @@ func (s *Solver) shape(c *Couplings) {
 	}
 }
 
-// weightOf returns one over the standard deviation, 0 for a missing coupling;
-// false for a variance that is not positive.
-func weightOf(variance float64) (float64, bool) {
-	if !(variance > 0) {
-		return 0, false
-	}
-	return 1 / math.Sqrt(variance), true // 1/+Inf is 0
-}
-
-func same(a, b []float64) bool {
-	for i := range a {
-		if a[i] != b[i] {
-			return false
-		}
-	}
-	return true
-}
-
 // weigh takes the variances into the lanes; false when one is not positive.
-func (s *Solver) weigh(variance []float64) bool {
-	coils := len(s.rig.pickups)
-	s.used = 0
+func (s *Solver) weigh(variance []float64) (ok bool) {
 	s.search.stale = true
-	for k, v := range variance {
-		w, ok := weightOf(v)
-		if !ok {
-			s.variances[0] = 0 // no variance is: the next load weighs anew
-			return false
-		}
-		if w > 0 {
-			s.used++
-		}
-		e, c := k/coils, k%coils
-		s.data[e/kernel.Lanes*coils+c][1][e%kernel.Lanes] = w
-		s.variances[k] = v
+	copy(s.variances, variance)
+	s.used, ok = weights(variance, func(i int) *float64 {
+		k, l := s.rig.slot(i)
+		return &s.data[k][1][l]
+	})
+	if !ok {
+		s.variances[0] = 0 // no variance is: the next load weighs anew
 	}
-	return true
+	return ok
+}
+
+// weights writes one over the standard deviation of each coupling, 0 for a missing one,
+// and counts those that are not missing; false for a variance that is not positive.
+func weights(variance []float64, at func(i int) *float64) (used int, ok bool) {
+	for i, v := range variance {
+		if !(v > 0) {
+			return 0, false
+		}
+		w := 1 / math.Sqrt(v) // 1/+Inf is 0
+		if w > 0 {
+			used++
+		}
+		*at(i) = w
+	}
+	return used, true
 }
 
 // arrangeCoils finds the pivot and the coils as seen from it.
@@ -232,6 +224,7 @@ func (g *rig) arrangeDipoles() {
 			d[b][0][l] = 1e6 // no emitter: no moment, and no coil is there
 		}
 	}
+	spread := make([]kernel.Dipole, len(g.sources))
 	for e, s := range g.sources {
 		var center, moment r3.Vec
 		switch s := s.(type) {
@@ -242,24 +235,17 @@ func (g *rig) arrangeDipoles() {
 		default:
 			return
 		}
-		c, m := fromR3(center), fromR3(moment)
-		b, l := &d[e/kernel.Lanes], e%kernel.Lanes
-		for j := range 3 {
-			b[j][l], b[3+j][l] = c[j], m[j]*fieldmodels.Mu0/(4*math.Pi)
-		}
-	}
-	g.dipoles = d
-	for e := range g.sources {
-		var one kernel.Dipole
-		for j := range one {
+		moment = r3.Scale(fieldmodels.Mu0/(4*math.Pi), moment)
+		for j, v := range [6]float64{center.X, center.Y, center.Z, moment.X, moment.Y, moment.Z} {
+			d[e/kernel.Lanes][j][e%kernel.Lanes] = v
 			for l := range kernel.Lanes {
-				one[j][l] = d[e/kernel.Lanes][j][e%kernel.Lanes]
+				spread[e][j][l] = v
 			}
 		}
-		g.spread = append(g.spread, one)
 	}
+	g.dipoles, g.spread = d, spread
 	for _, p := range g.pickups {
-		n, a := vec3{p.area * p.unit[0], p.area * p.unit[1], p.area * p.unit[2]}, &p.arm
-		g.points = append(g.points, [6]float64{n[0], n[1], n[2], a[0], a[1], a[2]})
+		n, a, c := p.area, &p.unit, &p.arm
+		g.points = append(g.points, [6]float64{n * a[0], n * a[1], n * a[2], c[0], c[1], c[2]})
 	}
 }

@@ -21,7 +21,7 @@ type whitening struct {
 	joint   bool                  // Σ is by ErrorModel.Joint
 	drive   bool                  // the common errors of the emitters' currents matter
 	errors  []float64             // of Joint, n×n
-	zeros   []int                 // a first column for each row of it
+	first   []int                 // column of each row of factor that can differ from zero
 	factor  []float64             // lower triangle of Σ's Cholesky factor, n×n row by row; 1/diagonal on it
 	emitter [][parameters]float64 // derivatives by the parameters of its emitter, coupling by coupling
 	coil    [][parameters]float64 // and of its coil
@@ -39,7 +39,8 @@ var _ = [1]struct{}{}[parameters-mutual.ParametersPerCoil] // as many of one as 
 // arrangeErrors finds, of each row of Σ's factor, the first column that can differ
 // from zero.
 func (g *rig) arrangeErrors() {
-	g.first = make([]int, 0, len(g.sources)*len(g.pickups))
+	n := len(g.sources) * len(g.pickups)
+	g.first, g.zeros = make([]int, 0, n), make([]int, n)
 	for i := range g.sources {
 		first := i
 		if g.errors.Pickups != nil { // couplings with one coil share its errors
@@ -73,7 +74,7 @@ func (w *whitening) init(g *rig) {
 	w.spread, w.across = make([][parameters]float64, len(g.sources)), make([][parameters]float64, len(g.pickups))
 	w.raw = make([]kernel.Datum, g.blocks*len(g.pickups))
 	if g.errors.Joint != nil {
-		w.errors, w.zeros = make([]float64, n*n), make([]int, n)
+		w.errors = make([]float64, n*n)
 	}
 }
 
@@ -105,16 +106,7 @@ func (s *Solver) fit(st *state, damping float64, limit int) descent {
 		d.logDet = s.white.logDet
 		n += d.iterations
 		damping = 0
-		var step [6]float64
-		for i := range 3 {
-			step[i] = st.x[i] - from.x[i]
-			// The turn, small by now: half the difference of the columns' cross
-			// products.
-			for c := range 3 {
-				j, k := (i+1)%3, (i+2)%3
-				step[3+i] += 0.5 * (from.r[3*j+c]*st.r[3*k+c] - from.r[3*k+c]*st.r[3*j+c])
-			}
-		}
+		step, _ := st.since(&from)
 		// A hundredth of a standard deviation changes the weights by less than
 		// a share of it over the distance to the array.
 		if d.status != Converged || quadratic(&s.sum, &step) < 1e-4 {
@@ -136,9 +128,12 @@ func (s *Solver) plain() {
 // reweigh computes Σ at st and its factor.
 func (s *Solver) reweigh(st *state) bool {
 	w, m := &s.white, &s.rig.errors
-	w.joint = m.Joint != nil && !s.hasty
-	if w.joint && m.Joint.Covariance(w.errors, s.rig.poseOf(st)) != nil {
-		return false
+	w.joint, w.first = m.Joint != nil && !s.hasty, s.rig.first
+	if w.joint {
+		w.first = s.rig.zeros
+		if m.Joint.Covariance(w.errors, s.rig.poseOf(st)) != nil {
+			return false
+		}
 	}
 	return s.unweigh(st) == nil && s.factorise()
 }
@@ -167,7 +162,7 @@ func (s *Solver) unweigh(st *state) error {
 	coils, frame := len(s.rig.pickups), st.frame()
 	for i := range s.variances {
 		e, c := i/coils, i%coils
-		k, l := e/kernel.Lanes*coils+c, e%kernel.Lanes
+		k, l := s.rig.slot(i)
 		r := &s.rows[k]
 		coupling := mutual.Coupling{
 			M:     r[6][l] + s.data[k][0][l],
@@ -186,7 +181,7 @@ func (s *Solver) factorise() bool {
 	coils := len(s.rig.pickups)
 	n := len(s.variances)
 	w.logDet = 0
-	first := s.firstColumns()
+	first := w.first
 	for i := range n {
 		row := w.factor[i*n : (i+1)*n]
 		from := first[i]
@@ -230,14 +225,6 @@ func (s *Solver) factorise() bool {
 		}
 	}
 	return true
-}
-
-// firstColumns are those of the factor's rows that can differ from zero.
-func (s *Solver) firstColumns() []int {
-	if s.white.joint {
-		return s.white.zeros
-	}
-	return s.rig.first
 }
 
 // prepare carries a row's derivatives through a model's covariances, as between
@@ -290,12 +277,11 @@ func (s *Solver) between(m *ErrorModel, i, j int) (v float64) {
 // whiten multiplies the rows by the inverse of the factor.
 func (s *Solver) whiten() {
 	w := &s.white
-	first := s.firstColumns()
-	coils := len(s.rig.pickups)
+	first := w.first
 	n := len(s.variances)
 	for i := range n {
-		e, c := i/coils, i%coils
-		ri, li := &s.rows[e/kernel.Lanes*coils+c], e%kernel.Lanes
+		at, li := s.rig.slot(i)
+		ri := &s.rows[at]
 		row := w.factor[i*n : (i+1)*n]
 		var v [kernel.Columns]float64
 		for k := range v {
@@ -306,7 +292,8 @@ func (s *Solver) whiten() {
 			if f == 0 {
 				continue
 			}
-			rj, lj := &s.rows[j/coils/kernel.Lanes*coils+j%coils], j/coils%kernel.Lanes
+			at, lj := s.rig.slot(j)
+			rj := &s.rows[at]
 			for k := range v {
 				v[k] -= f * rj[k][lj]
 			}
