@@ -92,13 +92,16 @@ func (f *Fault) classify() {
 	}
 }
 
-// touches tells whether coupling i belongs to the faulty part.
-func (f *Fault) touches(i, coils int) bool {
+// at is the coil or emitter of coupling i, whichever the fault is about.
+func (f *Fault) at(i, coils int) int {
 	if f.Part == Coil {
-		return i%coils == f.A
+		return i % coils
 	}
-	return i/coils == f.A
+	return i / coils
 }
+
+// touches tells whether coupling i belongs to the faulty part.
+func (f *Fault) touches(i, coils int) bool { return f.at(i, coils) == f.A }
 
 // Mend returns couplings from which a fault is taken: an exchanged pair is put
 // back, anything else is left out.
@@ -114,32 +117,17 @@ func (x *Inspector) mend(c solver.Couplings, f *Fault) {
 	if f.Kind == Exchanged && f.Part == Emitter && len(c.Common) > 0 {
 		out.Common[f.A], out.Common[f.B] = c.Common[f.B], c.Common[f.A]
 	}
+	stride := 1 // from a coupling of one coil or emitter to that of the next
+	if f.Part == Emitter {
+		stride = x.coils
+	}
 	for i := range out.Value {
-		if f.Kind != Exchanged {
-			if f.touches(i, x.coils) {
-				out.Variance[i] = math.Inf(1)
-			}
-			continue
+		switch at := f.at(i, x.coils); {
+		case f.Kind != Exchanged && at == f.A:
+			out.Variance[i] = math.Inf(1)
+		case f.Kind == Exchanged && (at == f.A || at == f.B):
+			from := i + (f.A+f.B-2*at)*stride
+			out.Value[i], out.Variance[i] = c.Value[from], c.Variance[from]
 		}
-		from := x.partner(i, f)
-		out.Value[i], out.Variance[i] = c.Value[from], c.Variance[from]
 	}
-}
-
-// partner is the place of coupling i before an exchange.
-func (x *Inspector) partner(i int, f *Fault) int {
-	e, c := i/x.coils, i%x.coils
-	swap := func(v int) int {
-		switch v {
-		case f.A:
-			return f.B
-		case f.B:
-			return f.A
-		}
-		return v
-	}
-	if f.Part == Coil {
-		return e*x.coils + swap(c)
-	}
-	return swap(e)*x.coils + c
 }
