@@ -3,6 +3,9 @@ package solver
 import (
 	"fmt"
 
+	"gonum.org/v1/gonum/num/quat"
+	"gonum.org/v1/gonum/spatial/r3"
+
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver/internal/kernel"
 )
@@ -134,10 +137,9 @@ func (s *Solver) finishLane(l int, r *Result) {
 	b := s.batch
 	n := &b.lanes[l]
 	var st state
-	for i := range st.x {
-		st.x[i] = b.pose[i][l]
-	}
-	st.q.Real, st.q.Imag, st.q.Jmag, st.q.Kmag = b.pose[3][l], b.pose[4][l], b.pose[5][l], b.pose[6][l]
+	p := &b.pose
+	st.Origin = r3.Vec{X: p[0][l], Y: p[1][l], Z: p[2][l]}
+	st.q = quat.Number{Real: p[3][l], Imag: p[4][l], Jmag: p[5][l], Kmag: p[6][l]}
 	var step [6]float64
 	for i := range step {
 		step[i] = b.newton.Step[i][l]
@@ -193,10 +195,10 @@ func (s *Solver) refill(l int, results []Result, frames []Couplings, starts []ri
 			continue
 		}
 		st := s.rig.stateOf(starts[*next])
-		for i := range st.x {
-			b.pose[i][l] = st.x[i]
+		o, q := st.Origin, st.q
+		for i, v := range [7]float64{o.X, o.Y, o.Z, q.Real, q.Imag, q.Jmag, q.Kmag} {
+			b.pose[i][l] = v
 		}
-		b.pose[3][l], b.pose[4][l], b.pose[5][l], b.pose[6][l] = st.q.Real, st.q.Imag, st.q.Jmag, st.q.Kmag
 		for i := range b.newton.Step {
 			b.newton.Step[i][l] = 0
 		}

@@ -214,10 +214,10 @@ func TestCoilOffOrigin(t *testing.T) {
 		count := 0
 		for range n {
 			a := randomQuat(r)
-			st := state{q: a}
-			st.r.set(&a)
+			var st state
+			st.turn(a)
 			s.smallestTurn(&st)
-			if u := st.r.apply(&s.rig.axis); dot(&u, &s.rig.axis) < -0.8 {
+			if r3.Dot(st.Out(s.rig.axis), s.rig.axis) < -0.8 {
 				continue // the smallest rotation is all but undefined there
 			}
 			count++
@@ -233,12 +233,10 @@ func TestCoilOffOrigin(t *testing.T) {
 					t.Errorf("%s: rotation %v is not the smallest, %v", name, res.Pose.Rotation, smallest)
 				}
 			}
-			var rot rotation
-			rot.set(&res.Pose.Rotation)
-			u := rot.apply(&s.rig.axis)
+			u := res.Pose.Rotate(s.rig.axis)
 			for i := range 6 {
-				row := vec3{res.Covariance[i][3], res.Covariance[i][4], res.Covariance[i][5]}
-				if v := math.Abs(dot(&row, &u)); v > 1e-9*math.Sqrt(res.Covariance[i][i]) {
+				row := vector([3]float64(res.Covariance[i][3:]))
+				if v := math.Abs(r3.Dot(row, u)); v > 1e-9*math.Sqrt(res.Covariance[i][i]) {
 					t.Errorf("%s: covariance about the axis %g", name, v)
 				}
 			}

@@ -4,6 +4,8 @@ import (
 	"math"
 	"math/bits"
 
+	"gonum.org/v1/gonum/spatial/r3"
+
 	"tonepose/solver/internal/kernel"
 )
 
@@ -50,12 +52,10 @@ func (s *Solver) bestPlace() int {
 // strike takes a place and its neighbours off the list.
 func (s *Solver) strike(place int) {
 	g := s.rig.grid
-	p, h := &g.places[place], g.size[place]
+	p, h := g.places[place], g.size[place]
 	kept := s.search.listed[:0]
 	for _, v := range s.search.listed {
-		q := &g.places[v.place]
-		d := vec3{p[0] - q[0], p[1] - q[1], p[2] - q[2]}
-		if r := s.search.apart * (h + g.size[v.place]); dot(&d, &d) >= r*r {
+		if r := s.search.apart * (h + g.size[v.place]); r3.Norm2(r3.Sub(p, g.places[v.place])) >= r*r {
 			kept = append(kept, v)
 		}
 	}

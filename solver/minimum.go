@@ -3,6 +3,8 @@ package solver
 import (
 	"math"
 
+	"gonum.org/v1/gonum/spatial/r3"
+
 	"tonepose/solver/internal/kernel"
 )
 
@@ -21,23 +23,23 @@ type minimum struct {
 type watched struct {
 	state  *state
 	radius float64 // [m]
-	axial  *vec3   // the coils' axis if they have one only
+	axial  *r3.Vec // the coils' axis if they have one only
 }
 
 // near reports whether st is within the radius and about a seventh of a radian.
 func (w *watched) near(st *state) bool {
 	a, b := st, w.state
-	d := vec3{a.x[0] - b.x[0], a.x[1] - b.x[1], a.x[2] - b.x[2]}
-	if dot(&d, &d) > w.radius*w.radius {
+	if r3.Norm2(r3.Sub(a.Origin, b.Origin)) > w.radius*w.radius {
 		return false
 	}
 	if w.axial != nil {
-		u, v := a.r.apply(w.axial), b.r.apply(w.axial)
-		return dot(&u, &v) > 0.99
+		return r3.Dot(a.Out(*w.axial), b.Out(*w.axial)) > 0.99
 	}
 	trace := 0.0
-	for i := range a.r {
-		trace += a.r[i] * b.r[i]
+	for i := range 3 {
+		for j := range 3 {
+			trace += a.R[i][j] * b.R[i][j]
+		}
 	}
 	return trace > 3-0.02
 }
@@ -60,8 +62,7 @@ func (s *Solver) follow(m *minimum, softness float64) {
 	m.d = s.fit(&m.state, damping, s.rig.options.MaxIterations)
 	m.d.iterations += n
 	m.sum, m.factor = s.sum, s.factor
-	p := s.rig.poseOf(&m.state).Position
-	m.inside = s.rig.inside(&vec3{p.X, p.Y, p.Z})
+	m.inside = s.rig.inside(s.rig.poseOf(&m.state).Position)
 }
 
 // soften adds share of the field at a place times a coil's area to the standard
@@ -138,10 +139,10 @@ func (s *Solver) sameMinimum(a, b *minimum) bool {
 	step, trace := a.state.since(&b.state)
 	apart := trace < 1
 	if s.rig.axial {
-		ua, ub := a.state.r.apply(&s.rig.axis), b.state.r.apply(&s.rig.axis)
-		t := cross(&ub, &ua)
-		step[3], step[4], step[5] = t[0], t[1], t[2]
-		apart = dot(&ua, &ub) < 0
+		ua, ub := a.state.Out(s.rig.axis), b.state.Out(s.rig.axis)
+		t := r3.Cross(ub, ua)
+		step[3], step[4], step[5] = t.X, t.Y, t.Z
+		apart = r3.Dot(ua, ub) < 0
 	}
 	if apart {
 		return false
@@ -149,7 +150,6 @@ func (s *Solver) sameMinimum(a, b *minimum) bool {
 	if quadratic(&b.sum, &step) < 0.01 {
 		return true
 	}
-	d := vec3{step[0], step[1], step[2]}
-	t := vec3{step[3], step[4], step[5]}
-	return norm(&d) < 1e-6*s.rig.reach && norm(&t) < 1e-6
+	d, t := vector([3]float64(step[:3])), vector([3]float64(step[3:]))
+	return r3.Norm(d) < 1e-6*s.rig.reach && r3.Norm(t) < 1e-6
 }

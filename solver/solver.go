@@ -190,22 +190,16 @@ func weights(variance []float64, at func(i int) *float64) (used int, ok bool) {
 func (g *rig) arrangeCoils() {
 	coils := g.problem.Sensor.Coils
 	for _, c := range coils {
-		for j, v := range fromR3(c.Center) {
-			g.pivot[j] += v / float64(len(coils))
-		}
+		g.pivot = r3.Add(g.pivot, r3.Scale(1/float64(len(coils)), c.Center))
 	}
-	g.axis = fromR3(r3.Unit(coils[0].Axis))
+	g.axis = r3.Unit(coils[0].Axis)
 	_, g.axial = g.problem.Sensor.BlindAxis()
 	g.freedom = g.problem.Sensor.DegreesOfFreedom()
 	for _, c := range coils {
-		a := r3.Unit(c.Axis)
-		offset := fromR3(c.Center)
-		for j := range offset {
-			offset[j] -= g.pivot[j]
-		}
+		axis, arm := r3.Unit(c.Axis), r3.Sub(c.Center, g.pivot)
 		g.pickups = append(g.pickups, pickup{
-			coil: mutual.NewPickup(mutual.Coil{Center: toR3(offset), Axis: a, AreaTurns: c.AreaTurns, Radius: c.Radius}),
-			unit: fromR3(a), area: c.AreaTurns, inverse: 1 / c.AreaTurns, arm: offset, point: c.Radius == 0,
+			coil: mutual.NewPickup(mutual.Coil{Center: arm, Axis: axis, AreaTurns: c.AreaTurns, Radius: c.Radius}),
+			unit: axis, area: c.AreaTurns, inverse: 1 / c.AreaTurns, arm: arm, point: c.Radius == 0,
 		})
 	}
 }
@@ -245,7 +239,7 @@ func (g *rig) arrangeDipoles() {
 	}
 	g.dipoles, g.spread = d, spread
 	for _, p := range g.pickups {
-		n, a, c := p.area, &p.unit, &p.arm
-		g.points = append(g.points, [6]float64{n * a[0], n * a[1], n * a[2], c[0], c[1], c[2]})
+		n := r3.Scale(p.area, p.unit)
+		g.points = append(g.points, [6]float64{n.X, n.Y, n.Z, p.arm.X, p.arm.Y, p.arm.Z})
 	}
 }

@@ -159,7 +159,7 @@ func (s *Solver) unweigh(st *state) error {
 	if !s.fillRows(st) {
 		return errNoField
 	}
-	coils, frame := len(s.rig.pickups), st.frame()
+	coils := len(s.rig.pickups)
 	for i := range s.variances {
 		e, c := i/coils, i%coils
 		k, l := s.rig.slot(i)
@@ -169,8 +169,8 @@ func (s *Solver) unweigh(st *state) error {
 			Place: r3.Vec{X: r[0][l], Y: r[1][l], Z: r[2][l]},
 			Turn:  r3.Vec{X: r[3][l], Y: r[4][l], Z: r[5][l]},
 		}
-		w.emitter[i] = coupling.ByEmitter(r3.Sub(frame.Origin, s.rig.problem.Array.Emitters[e].Center))
-		w.coil[i] = coupling.ByCoil(&frame, frame.Out(toR3(s.rig.pickups[c].arm)))
+		w.emitter[i] = coupling.ByEmitter(r3.Sub(st.Origin, s.rig.problem.Array.Emitters[e].Center))
+		w.coil[i] = coupling.ByCoil(&st.Frame, st.Out(s.rig.pickups[c].arm))
 	}
 	return nil
 }
