@@ -215,8 +215,8 @@ func TestCoilOffOrigin(t *testing.T) {
 		for range n {
 			a := randomQuat(r)
 			var st state
-			st.turn(a)
-			s.smallestTurn(&st)
+			st.setRotation(a)
+			s.smallestRotation(&st)
 			if r3.Dot(st.Out(s.rig.axis), s.rig.axis) < -0.8 {
 				continue // the smallest rotation is all but undefined there
 			}

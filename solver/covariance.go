@@ -16,7 +16,7 @@ func (s *Solver) finish(r *Result, st *state, d *descent) {
 	r.Status, r.ChiSquare, r.Iterations = d.status, d.chi2, d.iterations
 	r.DOF = s.used - s.Freedom()
 	if g.axial {
-		s.smallestTurn(st)
+		s.smallestRotation(st)
 	}
 	r.Pose = g.poseOf(st)
 	r.Outside = !g.inside(r.Pose.Position)
@@ -37,7 +37,7 @@ func (s *Solver) finish(r *Result, st *state, d *descent) {
 			r.Status = Unobservable
 		}
 		if !(r.Covariance[i][i] >= 0) || !(r.Covariance[3+i][3+i] >= 0) {
-			// Rounding has the better of what little is known.
+			// What little is known is lost in rounding.
 			r.Status = Unobservable
 			r.Covariance = [6][6]float64{}
 			return
@@ -49,7 +49,7 @@ func (s *Solver) finish(r *Result, st *state, d *descent) {
 //
 // With the arm a from origin to pivot, the origin moves by δp = δx + a×ω, ω
 // the rotation of the sensor frame. For six degrees of freedom ω = δ. For
-// five, the convention of the smallest rotation turns the frame about its axis
+// five, the convention of the smallest rotation rotates the frame about its axis
 // u when the axis tilts: ω = δ + (κ·δ) u, see twist. Only the position feels
 // it; the rotation part of Covariance stays zero about u.
 func (s *Solver) carry(c *[6][6]float64, st *state) {
@@ -90,7 +90,7 @@ func (s *Solver) carry(c *[6][6]float64, st *state) {
 }
 
 // project takes what lies along axis out of the rotation part of c: P·c·Pᵀ with
-// P = 1 − u·uᵀ there. What the gauge has put there goes with it.
+// P = 1 − u·uᵀ there. What the gauge has added there goes with it.
 func project(c *[6][6]float64, axis r3.Vec) {
 	u := array(axis)
 	var w [6]float64
@@ -107,9 +107,9 @@ func project(c *[6][6]float64, axis r3.Vec) {
 	}
 }
 
-// smallestTurn gives st the smallest rotation that carries the coils' axis to where
+// smallestRotation gives st the smallest rotation that carries the coils' axis to where
 // it is.
-func (s *Solver) smallestTurn(st *state) { st.turn(between(s.rig.axis, st.Out(s.rig.axis))) }
+func (s *Solver) smallestRotation(st *state) { st.setRotation(between(s.rig.axis, st.Out(s.rig.axis))) }
 
 // between returns the smallest rotation that carries unit vector a to unit
 // vector b; for opposite vectors, a half turn about one of the axes normal to a.
@@ -123,7 +123,7 @@ func between(a, b r3.Vec) quat.Number {
 }
 
 // twist returns κ with ω = δ + (κ·δ) u: how the smallest rotation from the
-// axis a in the sensor frame to u in the rig frame turns about u when u tilts by
+// axis a in the sensor frame to u in the rig frame rotates about u when u tilts by
 // δ. It is parallel transport over the sphere: tan(θ/2) of the tilt across the
 // great circle from a to u. It grows without bound towards u = −a, where the
 // smallest rotation is not defined, and is held at 1e-9 from there.

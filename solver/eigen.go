@@ -37,13 +37,13 @@ func (v *eigen) diagonalise(a *eigen, n int, tol float64) {
 				}
 				c := 1 / math.Sqrt(t*t+1)
 				s := t * c
-				turn := func(x, y *float64) { *x, *y = c**x-s**y, s**x+c**y }
+				rotate := func(x, y *float64) { *x, *y = c**x-s**y, s**x+c**y }
 				for i := range n {
-					turn(&a[i][p], &a[i][q])
+					rotate(&a[i][p], &a[i][q])
 				}
 				for i := range n {
-					turn(&a[p][i], &a[q][i])
-					turn(&v[i][p], &v[i][q])
+					rotate(&a[p][i], &a[q][i])
+					rotate(&v[i][p], &v[i][q])
 				}
 			}
 		}

@@ -9,14 +9,13 @@ import (
 	"tonepose/solver/internal/kernel"
 )
 
-// grid is the field of every emitter at places all over the working volume,
-// closer together where the fields change faster.
+// grid divides the working volume into cells, smaller where the fields change faster,
+// and holds the field of every emitter at their centres.
 type grid struct {
-	places []r3.Vec
-	size   []float64 // side of the cell round each place [m]
-	// field holds x, y, z of emitter e at the places of block i in
-	// field[(i·emitters + e)·3:]; places beyond the last are far off, with no
-	// field.
+	centers []r3.Vec
+	size    []float64 // longest side of each cell [m]
+	// field holds x, y, z of emitter e at the centres of block i in
+	// field[(i·emitters + e)·3:]; lanes beyond the last cell repeat it.
 	field []kernel.Vec
 }
 
@@ -27,8 +26,8 @@ const (
 	// one in a thousand cold starts of the fixed problems fails.
 	gridStep     = 1.4
 	gridStepLean = 1.0
-	// gridPlaces bounds the number of places; a finer grid is coarsened.
-	gridPlaces = 8192
+	// gridCells bounds the number of cells; a finer grid is coarsened.
+	gridCells = 8192
 	// gridDepth bounds the halvings of a cell.
 	gridDepth = 6
 )
@@ -59,8 +58,8 @@ func newGrid(g *rig) (*grid, error) {
 			}
 			t.refine(g, r3.Add(lo, vector(c)), vector(side), step, gridDepth)
 		}
-		if len(t.places) <= gridPlaces {
-			if len(t.places) == 0 {
+		if len(t.centers) <= gridCells {
+			if len(t.centers) == 0 {
 				return nil, fmt.Errorf("solver: no emitter has a finite field anywhere in Problem.Volume %v to %v",
 					g.problem.Volume.Min, g.problem.Volume.Max)
 			}
@@ -72,7 +71,7 @@ func newGrid(g *rig) (*grid, error) {
 
 // refine adds the cell at c, or its eight parts where fields change too fast.
 func (t *grid) refine(g *rig, c, side r3.Vec, step float64, depth int) {
-	if len(t.places) > gridPlaces {
+	if len(t.centers) > gridCells {
 		return
 	}
 	largest := max(side.X, side.Y, side.Z)
@@ -89,7 +88,7 @@ func (t *grid) refine(g *rig, c, side r3.Vec, step float64, depth int) {
 	}
 	if depth == 0 || largest <= step*length {
 		if length > 0 {
-			t.places = append(t.places, c)
+			t.centers = append(t.centers, c)
 			t.size = append(t.size, largest)
 		}
 		return
@@ -103,15 +102,15 @@ func (t *grid) refine(g *rig, c, side r3.Vec, step float64, depth int) {
 
 func (t *grid) tabulate(g *rig) {
 	e := len(g.sources)
-	blocks := (len(t.places) + kernel.Lanes - 1) / kernel.Lanes
+	blocks := (len(t.centers) + kernel.Lanes - 1) / kernel.Lanes
 	t.field = make([]kernel.Vec, blocks*e*3)
 	for i := range blocks * kernel.Lanes {
-		// Lanes beyond the last place repeat it: they win nothing.
-		p := t.places[min(i, len(t.places)-1)]
+		// Lanes beyond the last cell repeat it.
+		p := t.centers[min(i, len(t.centers)-1)]
 		for k, s := range g.sources {
 			b, err := s.Field(p)
 			if err != nil {
-				b = r3.Vec{} // refine has dropped such places
+				b = r3.Vec{} // refine has left out such cells
 			}
 			v := t.field[(i/kernel.Lanes*e+k)*3:]
 			v[0][i%kernel.Lanes], v[1][i%kernel.Lanes], v[2][i%kernel.Lanes] = b.X, b.Y, b.Z

@@ -35,7 +35,7 @@ func (s *Solver) plan() {
 	}
 }
 
-// judge fills the scores of all places for couplings y.
+// judge fills the scores of all cells for couplings y.
 func (s *Solver) judge(y []float64) {
 	c, coils := &s.search, len(s.rig.pickups)
 	if c.stale {
@@ -99,12 +99,12 @@ func (s *Solver) weights(y []float64, from, to, group int) float64 {
 	return power
 }
 
-// orient gives st the position of place i and the orientation that suits the
+// orient gives st the centre of cell i and the orientation that suits the
 // couplings best there; false when they fix none.
 func (s *Solver) orient(st *state, i int) bool {
 	coils, g := len(s.rig.pickups), s.rig.grid
 	emitters := len(s.rig.sources)
-	st.Origin = g.places[i]
+	st.Origin = g.centers[i]
 	field := g.field[i/kernel.Lanes*emitters*3:]
 	l := i % kernel.Lanes
 	var k [9]float64 // Σ n_c a_cᵀ
@@ -144,14 +144,14 @@ func (s *Solver) orient(st *state, i int) bool {
 		}
 	}
 	if !s.rig.axial {
-		st.turn(attitude(&k))
+		st.setRotation(attitude(&k))
 		return true
 	}
 	m := r3.Norm(axial)
 	if !(m > 0) {
 		return false
 	}
-	st.turn(between(s.rig.axis, r3.Scale(1/m, axial)))
+	st.setRotation(between(s.rig.axis, r3.Scale(1/m, axial)))
 	return true
 }
 

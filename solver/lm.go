@@ -21,7 +21,7 @@ const maxTurn = 0.6
 
 // stale bounds, in squared standard deviations, the last step that a descent
 // takes without looking again: chi-square and covariance then come from the
-// place before it.
+// point before it.
 const stale = 0.005
 
 // descent is what a descent leaves beside s.sum and s.factor.
@@ -184,7 +184,7 @@ func (s *Solver) gauge(st *state) (u [3]float64, weight float64) {
 	return array(st.Out(s.rig.axis)), s.sum[18] + s.sum[22] + s.sum[25]
 }
 
-// shorten keeps a step within what the linearised model can mean, and tells
+// shorten keeps a step within what the linearised model can mean, and reports
 // whether it had to.
 func (s *Solver) shorten(step *[6]float64) bool {
 	t2 := (step[3]*step[3] + step[4]*step[4] + step[5]*step[5]) * (1 / (maxTurn * maxTurn))

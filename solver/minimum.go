@@ -8,7 +8,7 @@ import (
 	"tonepose/solver/internal/kernel"
 )
 
-// minimum is a place where a descent ended.
+// minimum is where a descent ended.
 type minimum struct {
 	state  state
 	d      descent
@@ -16,7 +16,7 @@ type minimum struct {
 	factor kernel.Factor
 	inside bool
 	again  bool // ended near the best of those before
-	place  int  // of the grid, from which it was reached
+	cell   int  // of the grid, from which it was reached
 }
 
 // watched is a minimum found already: a descent that comes near it ends there.
@@ -51,13 +51,13 @@ func (w *watched) near(st *state) bool {
 func (s *Solver) follow(m *minimum, softness float64) {
 	damping, n := 1e-3, 0
 	for ; softness > 1e-6; softness *= 0.1 {
-		s.soften(m.place, softness)
+		s.soften(m.cell, softness)
 		d := s.descend(&m.state, damping, s.rig.options.MaxIterations/2)
 		n += d.iterations
 		damping = 0
 	}
 	if n > 0 {
-		s.soften(m.place, 0)
+		s.soften(m.cell, 0)
 	}
 	m.d = s.fit(&m.state, damping, s.rig.options.MaxIterations)
 	m.d.iterations += n
@@ -65,12 +65,12 @@ func (s *Solver) follow(m *minimum, softness float64) {
 	m.inside = s.rig.inside(s.rig.poseOf(&m.state).Position)
 }
 
-// soften adds share of the field at a place times a coil's area to the standard
+// soften adds share of the field at the centre of a cell times a coil's area to the standard
 // deviation of its couplings; a share of 0 restores them.
-func (s *Solver) soften(place int, share float64) {
+func (s *Solver) soften(cell int, share float64) {
 	g, coils := s.rig.grid, len(s.rig.pickups)
-	field := g.field[place/kernel.Lanes*len(s.rig.sources)*3:]
-	l := place % kernel.Lanes
+	field := g.field[cell/kernel.Lanes*len(s.rig.sources)*3:]
+	l := cell % kernel.Lanes
 	for e := range s.rig.sources {
 		x, y, z := field[3*e][l], field[3*e+1][l], field[3*e+2][l]
 		b2 := share * share * (x*x + y*y + z*z)
@@ -125,7 +125,7 @@ func (s *Solver) runnerUp(r *Result, found []minimum, best int) {
 		if ratio > r.RunnerUp.Ratio {
 			st := m.state
 			if s.rig.axial {
-				s.smallestTurn(&st)
+				s.smallestRotation(&st)
 			}
 			r.RunnerUp = RunnerUp{s.rig.poseOf(&st), ratio}
 		}
@@ -133,7 +133,7 @@ func (s *Solver) runnerUp(r *Result, found []minimum, best int) {
 	r.Ambiguous = r.RunnerUp.Ratio >= ambiguityRatio
 }
 
-// sameMinimum reports whether two descents ended in one place: nearer than a
+// sameMinimum reports whether two descents ended at the same minimum: nearer than a
 // tenth of a standard deviation, or than rounding can tell apart.
 func (s *Solver) sameMinimum(a, b *minimum) bool {
 	step, trace := a.state.since(&b.state)

@@ -28,7 +28,8 @@ type state struct {
 	q quat.Number // of the frame's rotation
 }
 
-func (st *state) turn(q quat.Number) { st.q, st.R = q, rigid.Matrix(q) }
+// setRotation gives st a rotation.
+func (st *state) setRotation(q quat.Number) { st.q, st.R = q, rigid.Matrix(q) }
 
 func array(v r3.Vec) [3]float64 { return [3]float64{v.X, v.Y, v.Z} }
 
@@ -83,7 +84,7 @@ func (st *state) since(from *state) (step [6]float64, trace float64) {
 
 func (g *rig) stateOf(p rigid.Pose) state {
 	var st state
-	st.turn(rigid.Normalize(p.Rotation))
+	st.setRotation(rigid.Normalize(p.Rotation))
 	st.Origin = r3.Add(p.Position, st.Out(g.pivot))
 	return st
 }
@@ -118,10 +119,10 @@ func (s *Solver) fillRows(st *state) bool {
 	return s.evaluateSources(st)
 }
 
-// chiSquare is the place of the residuals' sum of squares in a kernel.Sum.
+// chiSquare is the index of the residuals' sum of squares in a kernel.Sum.
 const chiSquare = kernel.Products - 1
 
-// gradientAt is the place of the gradient by parameter i in a kernel.Sum.
+// gradientAt is the index of the gradient by parameter i in a kernel.Sum.
 var gradientAt = [6]int{6, 12, 17, 21, 24, 26}
 
 // evaluateSources calls every emitter's own field and gradient.

@@ -34,7 +34,7 @@ func TestSmallestRotationMovesOrigin(t *testing.T) {
 	r := rand.New(rand.NewPCG(3, 4))
 	for range 100 {
 		st := s.rig.stateOf(rigid.Pose{Position: r3.Vec{X: 0.1, Y: 0.05, Z: 0.2}, Rotation: randomQuat(r)})
-		s.smallestTurn(&st)
+		s.smallestRotation(&st)
 		u := st.Out(s.rig.axis)
 		// inverse normal matrix of a sure coil centre and one tilt
 		v := r3.Vec{X: r.NormFloat64(), Y: r.NormFloat64(), Z: r.NormFloat64()}
@@ -45,7 +45,7 @@ func TestSmallestRotationMovesOrigin(t *testing.T) {
 		for i, sign := range []float64{-1, 1} {
 			e := st
 			s.move(&e, &st, &[6]float64{3: sign * h * tilt.X, 4: sign * h * tilt.Y, 5: sign * h * tilt.Z})
-			s.smallestTurn(&e)
+			s.smallestRotation(&e)
 			ends[i] = s.rig.poseOf(&e)
 		}
 		want := r3.Scale(1/(2*h), r3.Sub(ends[1].Position, ends[0].Position))

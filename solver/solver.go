@@ -29,7 +29,7 @@ type Solver struct {
 	seen      Couplings // that observation, the caller's own
 
 	white     whitening
-	hasty     bool // searching: without Problem.Errors
+	searching bool // without Problem.Errors
 	search    search
 	watch     *watched     // in a cold start, the best minimum so far
 	pin       pin          // of Interval

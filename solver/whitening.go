@@ -14,7 +14,7 @@ import (
 // whitening is a Solver's working memory for errors that couplings share: residuals
 // and Jacobian are multiplied by the inverse of the Cholesky factor of their
 // covariance Σ at the pose of the last reweighing, so that close to the array,
-// where small errors of an emitter's place move its couplings by more than their
+// where small errors of an emitter's position move its couplings by more than their
 // noise, the stated uncertainty holds.
 type whitening struct {
 	active  bool
@@ -31,7 +31,7 @@ type whitening struct {
 	logDet  float64               // of Σ over that of diag(variances)
 }
 
-// parameters of an emitter, and of a coil: place, tilt, strength or sensitivity.
+// parameters of an emitter, and of a coil: position, tilt, strength or sensitivity.
 const parameters = fieldmodels.ParametersPerEmitter
 
 var _ = [1]struct{}{}[parameters-mutual.ParametersPerCoil] // as many of one as of the other
@@ -82,14 +82,14 @@ func (w *whitening) init(g *rig) {
 // cold start leaves to the end what costs most.
 func (s *Solver) alone() bool {
 	m := &s.rig.errors
-	if s.hasty {
+	if s.searching {
 		return m.Emitters == nil && m.Pickups == nil
 	}
 	return m.Exact() && !s.white.drive
 }
 
 // fit descends, with the errors that couplings share in the weights if there are
-// any: the weights belong to a pose and the pose to the weights, so they take turns.
+// any: the weights belong to a pose and the pose to the weights, so they are found alternately.
 func (s *Solver) fit(st *state, damping float64, limit int) descent {
 	if s.alone() {
 		return s.descend(st, damping, limit)
@@ -128,7 +128,7 @@ func (s *Solver) plain() {
 // reweigh computes Σ at st and its factor.
 func (s *Solver) reweigh(st *state) bool {
 	w, m := &s.white, &s.rig.errors
-	w.joint, w.first = m.Joint != nil && !s.hasty, s.rig.first
+	w.joint, w.first = m.Joint != nil && !s.searching, s.rig.first
 	if w.joint {
 		w.first = s.rig.zeros
 		if m.Joint.Covariance(w.errors, s.rig.poseOf(st)) != nil {

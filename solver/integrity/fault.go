@@ -22,7 +22,7 @@ const (
 	Gain      Kind = iota // couplings too large or too small by one factor
 	Off                   // none at all
 	Reversed              // the sign is wrong
-	Exchanged             // two of a kind have changed places
+	Exchanged             // two of a kind are exchanged
 	Odd                   // nothing simple, but all else agrees without it
 )
 
@@ -103,8 +103,8 @@ func (f *Fault) at(i, coils int) int {
 // touches tells whether coupling i belongs to the faulty part.
 func (f *Fault) touches(i, coils int) bool { return f.at(i, coils) == f.A }
 
-// Mend returns couplings from which a fault is taken: an exchanged pair is put
-// back, anything else is left out.
+// Mend returns couplings from which a fault is taken: an exchanged pair is
+// exchanged back, anything else is left out.
 func (x *Inspector) Mend(c solver.Couplings, f Fault) solver.Couplings {
 	x.mend(c, &f)
 	return x.trial.Clone()

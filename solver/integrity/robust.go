@@ -12,7 +12,7 @@ import (
 	"tonepose/solver/leastsquares"
 )
 
-// Robust is a pose that a few wrong couplings do not rule.
+// Robust is a pose that a few wrong couplings do not dominate.
 type Robust struct {
 	// Result of the weighted fit: Covariance allows for the loss and for Scale,
 	// ChiSquare is that of the weighted residuals.
@@ -126,7 +126,7 @@ func (x *Inspector) Robust(c solver.Couplings, start *solver.Result, loss leasts
 		}
 	}
 	// The median is hard to fool but wastes half of what the residuals know of
-	// their scale; for the covariance the mean of ψ² tells it better.
+	// their scale; for the covariance the mean of ψ² is the better estimate.
 	bounded := 0.0
 	for i, w := range out.Weight {
 		bounded += w * w * x.residual[i] * x.residual[i] / float64(n)

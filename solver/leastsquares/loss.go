@@ -3,7 +3,7 @@ package leastsquares
 import "math"
 
 // Loss replaces the square s = r² of a residual by ρ(s) ≤ s, so that a few
-// outliers do not rule the fit. Rho returns ρ(s) and its derivative, the
+// outliers do not dominate the fit. Rho returns ρ(s) and its derivative, the
 // weight ρ'(s) in 0..1 that the residual's square gets in the next step
 // (iteratively reweighted least squares).
 //

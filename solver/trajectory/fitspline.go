@@ -82,7 +82,7 @@ type splineFit struct {
 	solved []Frame // one by one, for a start
 }
 
-// initial places the control points on the poses solved one by one.
+// initial sets the control points to the poses solved one by one.
 func (f *splineFit) initial(knots float64) *curve {
 	c := newCurve(f.frames[0].Time, f.frames[len(f.frames)-1].Time, knots)
 	k := 0
@@ -334,7 +334,7 @@ func (f *splineFit) track(c *curve) (*Track, error) {
 		}
 		s.ChiSquare, s.DOF = window.c, window.used
 		if f.filter.axis != nil {
-			f.filter.smallestTurn(&s)
+			f.filter.smallestRotation(&s)
 		}
 		t.States = append(t.States, s)
 	}

@@ -44,7 +44,7 @@ func newCurve(from, to, step float64) *curve {
 // center is the time at which a control point weighs most.
 func (c *curve) center(i int) float64 { return c.start + float64(i-1)*c.step }
 
-// locate gives the segment of a time and the place in it, 0 to 1.
+// locate gives the segment of a time and the position in it, 0 to 1.
 func (c *curve) locate(t float64) (segment int, u float64) {
 	x := (t - c.start) / c.step
 	segment = min(max(int(math.Floor(x)), 0), len(c.control)-order)
@@ -76,13 +76,13 @@ func (c *curve) at(t float64, d *[order][6][6]float64) (rigid.Pose, int) {
 	}
 	var byRotation [order][3][3]float64
 	byRotation[0] = rigid.Unit3
-	turned := rigid.Pose{Rotation: control[0].Rotation}
+	product := rigid.Pose{Rotation: control[0].Rotation}
 	for j := 1; j < order; j++ {
 		before := control[j-1]
 		delta := rigid.Log(before.Inverse().Compose(control[j]).Rotation)
 		if d != nil {
 			// δ += R(so far)·J_l(β·d)·β·J_l⁻¹(d)·R_{j−1}ᵀ·(δ_j − δ_{j−1})
-			m := rigid.Mul(rigid.Matrix(turned.Rotation), rigid.LeftJacobian(r3.Scale(cum[j], delta)))
+			m := rigid.Mul(rigid.Matrix(product.Rotation), rigid.LeftJacobian(r3.Scale(cum[j], delta)))
 			m = rigid.Mul(m, rigid.LeftJacobianInverse(delta))
 			m = rigid.Mul(m, rigid.Transpose(rigid.Matrix(before.Rotation)))
 			for r := range 3 {
@@ -92,7 +92,7 @@ func (c *curve) at(t float64, d *[order][6][6]float64) (rigid.Pose, int) {
 				}
 			}
 		}
-		turned = turned.Compose(rigid.Pose{Rotation: rigid.Exp(r3.Scale(cum[j], delta))})
+		product = product.Compose(rigid.Pose{Rotation: rigid.Exp(r3.Scale(cum[j], delta))})
 	}
 	if d != nil {
 		for j := range d {
@@ -105,7 +105,7 @@ func (c *curve) at(t float64, d *[order][6][6]float64) (rigid.Pose, int) {
 			}
 		}
 	}
-	return rigid.Pose{Position: p, Rotation: turned.Rotation}, segment
+	return rigid.Pose{Position: p, Rotation: product.Rotation}, segment
 }
 
 // move applies one step of the unknowns, six for each control point.

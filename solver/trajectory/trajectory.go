@@ -167,15 +167,15 @@ func (p *step) state(f *filter, time float64) State {
 		}
 	}
 	if f.axis != nil {
-		f.smallestTurn(&s)
+		f.smallestRotation(&s)
 	}
 	return s
 }
 
-// smallestTurn gives a five-degree pose the smallest rotation that carries the
+// smallestRotation gives a five-degree pose the smallest rotation that carries the
 // coils' axis, as the solver does, and takes the unknown rotation about it out of its
 // covariance. The point of the axis that the coils see stays where it is.
-func (f *filter) smallestTurn(s *State) {
+func (f *filter) smallestRotation(s *State) {
 	a := s.Pose.Rotate(*f.axis)
 	seen := s.Pose.Apply(f.center)
 	q := rigid.Between(*f.axis, a)

@@ -16,13 +16,13 @@ const Lanes = 8
 // Vec is one quantity in every lane.
 type Vec [Lanes]float64
 
-// Dipole is a point emitter in every lane: place x, y, z [m] and μ0/4π times
+// Dipole is a point emitter in every lane: position x, y, z [m] and μ0/4π times
 // the moment per ampere x, y, z [T·m³/A]. A lane without an emitter holds a
-// zero moment at a place that no coil reaches.
+// zero moment at a position that no coil reaches.
 type Dipole [6]Vec
 
 // Point is a point pickup: its centre x, y, z [m], its axis times AreaTurns
-// x, y, z [m²] and the arm from the point about which the sensor turns to its
+// x, y, z [m²] and the arm from the point about which the sensor rotates to its
 // centre x, y, z [m], all in the rig frame.
 type Point [9]float64
 
@@ -52,7 +52,7 @@ type Sum [Products]float64
 // SumVec is a Sum in every lane.
 type SumVec [Products]Vec
 
-// At is the place of the product of columns i ≤ j in a Sum.
+// At is the index of the product of columns i ≤ j in a Sum.
 func At(i, j int) int { return i*Columns - i*(i-1)/2 + j - i }
 
 func accumulateGo(sum *SumVec, rows []Row) {
