@@ -178,8 +178,10 @@ func (s *Continuous) retune() error {
 	return s.engine.tune(omega)
 }
 
-// Listen measures the noise in samples without filtering them.
+// Listen measures the noise in samples, which follow each other, without filtering
+// them. What is written later may begin anywhere.
 func (s *Continuous) Listen(x [][]float64) {
+	s.listen.ahead = true
 	s.inPieces(x, func(piece []float64) error {
 		learnNoise(&s.listen, &s.listen.floats, piece, s.meter)
 		return nil
@@ -189,6 +191,7 @@ func (s *Continuous) Listen(x [][]float64) {
 // Write feeds samples, channel by channel, and hands every frame that falls
 // due to emit. The frame is overwritten by the next.
 func (s *Continuous) Write(x [][]float64, emit func(*Frame) error) error {
+	s.listen.begin()
 	return s.inPieces(x, func(piece []float64) error {
 		learnNoise(&s.listen, &s.listen.floats, piece, s.meter)
 		for step := s.engine.most() * s.cfg.Channels; len(piece) > 0; {
@@ -205,6 +208,7 @@ func (s *Continuous) Write(x [][]float64, emit func(*Frame) error) error {
 
 // ListenInt16 is Listen for counts.
 func (s *Continuous) ListenInt16(x []int16) {
+	s.listen.ahead = true
 	s.count()
 	learnNoise(&s.listen, &s.listen.counts, x, s.meter)
 }
@@ -233,6 +237,7 @@ func (s *Continuous) inPieces(x [][]float64, use func([]float64) error) error {
 // WriteInt16 feeds counts, all channels of a sample side by side, of the sizes
 // [V] that Config.CountVolts gives. A Continuous takes either counts or floats.
 func (s *Continuous) WriteInt16(x []int16, emit func(*Frame) error) error {
+	s.listen.begin()
 	s.count()
 	learnNoise(&s.listen, &s.listen.counts, x, s.meter)
 	for step := s.engine.most() * s.cfg.Channels; len(x) > 0; {
@@ -253,6 +258,15 @@ type listener struct {
 	floats           []float64 // interleaved
 	counts           []int16
 	skip             int // samples
+	ahead            bool
+}
+
+// begin drops the window that listening ahead has left unfinished: the samples to
+// come do not continue it.
+func (l *listener) begin() {
+	if l.ahead {
+		l.ahead, l.floats, l.counts = false, l.floats[:0], l.counts[:0]
+	}
 }
 
 const listenEvery = 64 // windows
