@@ -78,12 +78,11 @@ func (s *Solver) WarmAll(results []Result, frames []Couplings, starts []rigid.Po
 			if n.frame < 0 {
 				continue
 			}
-			switch s.judgeLane(l) {
-			case laneGoesOn:
+			if again, ok := s.judgeLane(l); again {
 				continue
-			case laneDone:
+			} else if ok {
 				s.finishLane(l, &results[n.frame])
-			case laneFails:
+			} else {
 				results[n.frame] = s.Warm(frames[n.frame], starts[n.frame])
 			}
 			if !s.refill(l, results, frames, starts, &next) {
@@ -93,28 +92,21 @@ func (s *Solver) WarmAll(results []Result, frames []Couplings, starts []rigid.Po
 	}
 }
 
-type verdict uint8
-
-const (
-	laneGoesOn verdict = iota
-	laneDone
-	laneFails
-)
-
-// judgeLane applies descend's rules for plain steps to lane l.
-func (s *Solver) judgeLane(l int) verdict {
+// judgeLane applies descend's rules for plain steps to lane l: whether it goes on, and
+// if not, whether it has converged.
+func (s *Solver) judgeLane(l int) (again, ok bool) {
 	b := s.batch
 	n := &b.lanes[l]
 	chi2, slope := b.sum[chiSquare][l], b.newton.Slope[l]
 	st := &b.newton.Step
 	n.iterations++
 	if b.newton.Sound>>l&1 == 0 || !(slope >= 0) || n.iterations > patience {
-		return laneFails
+		return false, false
 	}
 	if n.iterations > 1 {
 		rho := (n.chi2 - chi2) / n.before
 		if !(rho > 0.25) {
-			return laneFails
+			return false, false
 		}
 		if rho < 0.75 {
 			n.before = 0
@@ -122,14 +114,14 @@ func (s *Solver) judgeLane(l int) verdict {
 	}
 	tol := s.rig.options.StepTol * s.rig.options.StepTol
 	if slope < tol || n.iterations > 1 && last(slope, n.before, tol) {
-		return laneDone
+		return false, true
 	}
 	if !(st[3][l]*st[3][l]+st[4][l]*st[4][l]+st[5][l]*st[5][l] <= maxTurn*maxTurn) ||
 		!((st[0][l]*st[0][l]+st[1][l]*st[1][l]+st[2][l]*st[2][l])*s.rig.stride <= 1) {
-		return laneFails
+		return false, false
 	}
 	n.chi2, n.before = chi2, slope
-	return laneGoesOn
+	return true, true
 }
 
 // finishLane takes the last step of lane l and fills its result.
@@ -171,7 +163,7 @@ func (s *Solver) refill(l int, results []Result, frames []Couplings, starts []ri
 		if n.variance != &f.Variance[0] {
 			n.variance = nil
 			var ok bool
-			if n.used, ok = weights(f.Variance, func(i int) *float64 { return &b.data[i][1][l] }); !ok {
+			if n.used, ok = inverseSigmas(f.Variance, func(i int) *float64 { return &b.data[i][1][l] }); !ok {
 				results[*next] = Result{Status: Invalid}
 				continue
 			}

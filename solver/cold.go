@@ -18,15 +18,11 @@ type search struct {
 	masks  []uint8      // which scores are low, see kernel.Below
 	listed []scored     // cells that descents may start from
 	apart  float64      // see effort
-	watch  watched
-	found  []minimum // of the last Cold
+	found  []minimum    // of the last Cold
 }
 
 func (c *search) init(g *rig) {
 	c.stale = true
-	if g.axial {
-		c.watch.axial = &g.axis
-	}
 	c.seen = make([]int, len(g.pickups))
 	c.noise = make([]float64, len(g.sources)*len(g.pickups))
 	c.w = make([]float64, len(g.sources))
@@ -126,22 +122,20 @@ func (s *Solver) Cold(c Couplings) Result {
 		}
 		start := m.state
 		if best >= 0 && w.found[best].d.status == Converged {
-			w.watch.state = &w.found[best].state
-			w.watch.radius = 0.1 * s.rig.grid.size[w.found[best].cell]
-			s.watch = &w.watch
+			s.best, s.radius = &w.found[best].state, 0.1*s.rig.grid.size[w.found[best].cell]
 		}
 		s.follow(m, 0)
-		m.again = s.watch != nil && s.watch.near(&m.state)
+		m.again = s.near(&m.state)
 		poor := best < 0 || s.unlikely(w.found[best].d.chi2, implausible)
 		if poor && (m.again || m.d.status != Converged || s.unlikely(m.d.chi2, implausible)) {
 			soft := minimum{state: start, cell: cell}
 			s.follow(&soft, softest)
 			if m.again || s.better(&soft, m) {
-				soft.again = s.watch != nil && s.watch.near(&soft.state)
+				soft.again = s.near(&soft.state)
 				*m = soft
 			}
 		}
-		s.watch = nil
+		s.best = nil
 		switch {
 		case m.again:
 			hits++

@@ -45,7 +45,7 @@ func newGrid(g *rig) (*grid, error) {
 		side[i] = v / float64(n[i])
 	}
 	step := gridStep
-	if g.redundancy() <= lean {
+	if len(g.sources)*len(g.pickups)-g.freedom <= lean {
 		step = gridStepLean
 	}
 	for ; ; step *= 1.25 {

@@ -113,7 +113,7 @@ func (s *Solver) descend(st *state, lambda float64, limit int) (d descent) {
 		if fall > 0 && rho > 1e-3 {
 			*st = trial
 			s.sum = s.next
-			if s.watch != nil && s.watch.near(st) {
+			if s.best != nil && s.near(st) {
 				d.chi2 = s.sum[chiSquare]
 				return d
 			}

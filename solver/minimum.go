@@ -15,32 +15,21 @@ type minimum struct {
 	sum    kernel.Sum
 	factor kernel.Factor
 	inside bool
-	again  bool // ended near the best of those before
+	again  bool // ended near the best of those before, or never began
 	cell   int  // of the grid, from which it was reached
 }
 
-// watched is a minimum found already: a descent that comes near it ends there.
-type watched struct {
-	state  *state
-	radius float64 // [m]
-	axial  *r3.Vec // the coils' axis if they have one only
-}
-
-// near reports whether st is within the radius and about a seventh of a radian.
-func (w *watched) near(st *state) bool {
-	a, b := st, w.state
-	if r3.Norm2(r3.Sub(a.Origin, b.Origin)) > w.radius*w.radius {
+// near reports whether st is close to the best minimum found before: within s.radius
+// and about a seventh of a radian.
+func (s *Solver) near(st *state) bool {
+	best := s.best
+	if best == nil || r3.Norm2(r3.Sub(st.Origin, best.Origin)) > s.radius*s.radius {
 		return false
 	}
-	if w.axial != nil {
-		return r3.Dot(a.Out(*w.axial), b.Out(*w.axial)) > 0.99
+	if s.rig.axial {
+		return r3.Dot(st.Out(s.rig.axis), best.Out(s.rig.axis)) > 0.99
 	}
-	trace := 0.0
-	for i := range 3 {
-		for j := range 3 {
-			trace += a.R[i][j] * b.R[i][j]
-		}
-	}
+	_, trace := st.since(best)
 	return trace > 3-0.02
 }
 

@@ -54,8 +54,7 @@ type rig struct {
 	points  [][6]float64    // and axis [m²] and arm [m] of each coil
 	grid    *grid
 	errors  ErrorModel
-	first   []int // see arrangeErrors
-	zeros   []int // a zero for each coupling
+	joined  bool // see arrangeErrors
 }
 
 // slot is where coupling i is in the solver's rows and data.

@@ -31,7 +31,8 @@ type Solver struct {
 	white     whitening
 	searching bool // without Problem.Errors
 	search    search
-	watch     *watched     // in a cold start, the best minimum so far
+	best      *state       // in a cold start, the best minimum so far: a descent that comes near it ends
+	radius    float64      // of what is near [m]
 	pin       pin          // of Interval
 	residuals []kernel.Row // of Nonlinearity
 	batch     *batch       // made by the first WarmAll
@@ -91,9 +92,6 @@ func (s *Solver) Problem() Problem { return s.rig.problem }
 
 // Freedom returns the degrees of freedom of a pose: those of the problem's sensor.
 func (s *Solver) Freedom() int { return s.rig.freedom }
-
-// redundancy is the surplus of couplings over unknowns when none is missing.
-func (g *rig) redundancy() int { return len(g.sources)*len(g.pickups) - g.freedom }
 
 // Warm solves from a start close by, such as the pose of the frame before. It
 // reaches the minimum in whose basin start lies. Couplings of another shape
@@ -160,7 +158,7 @@ func (s *Solver) shape(c *Couplings) {
 func (s *Solver) weigh(variance []float64) (ok bool) {
 	s.search.stale = true
 	copy(s.variances, variance)
-	s.used, ok = weights(variance, func(i int) *float64 {
+	s.used, ok = inverseSigmas(variance, func(i int) *float64 {
 		k, l := s.rig.slot(i)
 		return &s.data[k][1][l]
 	})
@@ -170,9 +168,9 @@ func (s *Solver) weigh(variance []float64) (ok bool) {
 	return ok
 }
 
-// weights writes one over the standard deviation of each coupling, 0 for a missing one,
+// inverseSigmas writes one over the standard deviation of each coupling, 0 for a missing one,
 // and counts those that are not missing; false for a variance that is not positive.
-func weights(variance []float64, at func(i int) *float64) (used int, ok bool) {
+func inverseSigmas(variance []float64, at func(i int) *float64) (used int, ok bool) {
 	for i, v := range variance {
 		if !(v > 0) {
 			return 0, false

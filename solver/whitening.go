@@ -21,7 +21,7 @@ type whitening struct {
 	joint   bool                  // Σ is by ErrorModel.Joint
 	drive   bool                  // the common errors of the emitters' currents matter
 	errors  []float64             // of Joint, n×n
-	first   []int                 // column of each row of factor that can differ from zero
+	joined  bool                  // couplings of different emitters have a covariance
 	factor  []float64             // lower triangle of Σ's Cholesky factor, n×n row by row; 1/diagonal on it
 	emitter [][parameters]float64 // derivatives by the parameters of its emitter, coupling by coupling
 	coil    [][parameters]float64 // and of its coil
@@ -36,23 +36,14 @@ const parameters = fieldmodels.ParametersPerEmitter
 
 var _ = [1]struct{}{}[parameters-mutual.ParametersPerCoil] // as many of one as of the other
 
-// arrangeErrors finds, of each row of Σ's factor, the first column that can differ
-// from zero.
+// arrangeErrors finds out whether errors join the couplings of different emitters.
 func (g *rig) arrangeErrors() {
-	n := len(g.sources) * len(g.pickups)
-	g.first, g.zeros = make([]int, 0, n), make([]int, n)
-	for i := range g.sources {
-		first := i
-		if g.errors.Pickups != nil { // couplings with one coil share its errors
-			first = 0
-		}
-		for j := range i {
-			if c := g.errors.Emitters; c != nil && related(c, i, j) {
-				first = min(first, j)
+	g.joined = g.errors.Pickups != nil // couplings with one coil share its errors
+	if c := g.errors.Emitters; c != nil {
+		for i := range g.sources {
+			for j := range i {
+				g.joined = g.joined || related(c, i, j)
 			}
-		}
-		for range g.pickups {
-			g.first = append(g.first, first*len(g.pickups))
 		}
 	}
 }
@@ -128,12 +119,10 @@ func (s *Solver) plain() {
 // reweigh computes Σ at st and its factor.
 func (s *Solver) reweigh(st *state) bool {
 	w, m := &s.white, &s.rig.errors
-	w.joint, w.first = m.Joint != nil && !s.searching, s.rig.first
-	if w.joint {
-		w.first = s.rig.zeros
-		if m.Joint.Covariance(w.errors, s.rig.poseOf(st)) != nil {
-			return false
-		}
+	w.joint = m.Joint != nil && !s.searching
+	w.joined = w.joint || s.rig.joined
+	if w.joint && m.Joint.Covariance(w.errors, s.rig.poseOf(st)) != nil {
+		return false
 	}
 	return s.unweigh(st) == nil && s.factorise()
 }
@@ -181,10 +170,9 @@ func (s *Solver) factorise() bool {
 	coils := len(s.rig.pickups)
 	n := len(s.variances)
 	w.logDet = 0
-	first := w.first
 	for i := range n {
 		row := w.factor[i*n : (i+1)*n]
-		from := first[i]
+		from := s.firstColumn(i)
 		if math.IsInf(s.variances[i], 1) {
 			clear(row[from:i])
 			row[i] = 0
@@ -210,7 +198,7 @@ func (s *Solver) factorise() bool {
 				v += s.variances[i]
 			}
 			other := w.factor[j*n : (j+1)*n]
-			for k := max(from, first[j]); k < j; k++ {
+			for k := from; k < j; k++ {
 				v -= row[k] * other[k]
 			}
 			if j < i {
@@ -225,6 +213,15 @@ func (s *Solver) factorise() bool {
 		}
 	}
 	return true
+}
+
+// firstColumn is the first of row i of the factor that can differ from zero.
+func (s *Solver) firstColumn(i int) int {
+	if s.white.joined {
+		return 0
+	}
+	coils := len(s.rig.pickups)
+	return i / coils * coils
 }
 
 // prepare carries a row's derivatives through a model's covariances, as between
@@ -277,7 +274,6 @@ func (s *Solver) between(m *ErrorModel, i, j int) (v float64) {
 // whiten multiplies the rows by the inverse of the factor.
 func (s *Solver) whiten() {
 	w := &s.white
-	first := w.first
 	n := len(s.variances)
 	for i := range n {
 		at, li := s.rig.slot(i)
@@ -287,7 +283,7 @@ func (s *Solver) whiten() {
 		for k := range v {
 			v[k] = ri[k][li]
 		}
-		for j := first[i]; j < i; j++ {
+		for j := s.firstColumn(i); j < i; j++ {
 			f := row[j]
 			if f == 0 {
 				continue

@@ -74,8 +74,15 @@ func (c *curve) at(t float64, d *[order][6][6]float64) (rigid.Pose, int) {
 	for j, q := range control {
 		p = r3.Add(p, r3.Scale(b[j], q.Position))
 	}
-	var byRotation [order][3][3]float64
-	byRotation[0] = rigid.Unit3
+	if d != nil {
+		*d = [order][6][6]float64{}
+		for r := range 3 {
+			for j := range d {
+				d[j][r][r] = b[j]
+			}
+			d[0][3+r][3+r] = 1
+		}
+	}
 	product := rigid.Pose{Rotation: control[0].Rotation}
 	for j := 1; j < order; j++ {
 		before := control[j-1]
@@ -87,23 +94,12 @@ func (c *curve) at(t float64, d *[order][6][6]float64) (rigid.Pose, int) {
 			m = rigid.Mul(m, rigid.Transpose(rigid.Matrix(before.Rotation)))
 			for r := range 3 {
 				for s := range 3 {
-					byRotation[j][r][s] += cum[j] * m[r][s]
-					byRotation[j-1][r][s] -= cum[j] * m[r][s]
+					d[j][3+r][3+s] += cum[j] * m[r][s]
+					d[j-1][3+r][3+s] -= cum[j] * m[r][s]
 				}
 			}
 		}
 		product = product.Compose(rigid.Pose{Rotation: rigid.Exp(r3.Scale(cum[j], delta))})
-	}
-	if d != nil {
-		for j := range d {
-			d[j] = [6][6]float64{}
-			for r := range 3 {
-				d[j][r][r] = b[j]
-				for s := range 3 {
-					d[j][3+r][3+s] = byRotation[j][r][s]
-				}
-			}
-		}
 	}
 	return rigid.Pose{Position: p, Rotation: product.Rotation}, segment
 }
