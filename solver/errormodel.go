@@ -136,11 +136,12 @@ func (s *Solver) ErrorCovariance(dst []float64, c Couplings, pose rigid.Pose) er
 		return err
 	}
 	defer s.plain()
-	if err := s.fill(dst, &st, true, true, &s.rig.errors); err != nil {
+	if err := s.fill(dst, &st, true, &s.rig.errors); err != nil {
 		return err
 	}
 	n := len(s.variances)
 	for i, v := range s.variances {
+		dst[i*n+i] += s.seen.Own(i)
 		if math.IsInf(v, 1) {
 			for j := range n {
 				dst[i*n+j], dst[j*n+i] = 0, 0
@@ -178,8 +179,13 @@ func (s *Solver) Contributions(c Couplings, pose rigid.Pose, more *ErrorModel) (
 			added := more.only(part)
 			models = append(models, &added)
 		}
-		if err := s.fill(errors, &st, part == Noise, part == Drive, models...); err != nil {
+		if err := s.fill(errors, &st, part == Drive, models...); err != nil {
 			return out, err
+		}
+		for i, v := range s.variances {
+			if part == Noise && !math.IsInf(v, 1) {
+				errors[i*n+i] += s.seen.Own(i)
+			}
 		}
 		var moved [6][6]float64 // UᵀCU
 		for i := range n {
@@ -214,10 +220,9 @@ func (s *Solver) look(c Couplings, pose rigid.Pose) (state, error) {
 	return st, s.unweigh(&st)
 }
 
-// fill writes the covariance of the errors of models at a pose; with noise, of what
-// an observation says of each coupling by itself; with drive, of what its emitters'
-// references do, at the couplings of the model.
-func (s *Solver) fill(dst []float64, st *state, noise, drive bool, models ...*ErrorModel) error {
+// fill writes the covariance of the errors of models at a pose and, with drive, of
+// what the noise of the emitters' references does, at the couplings of the model.
+func (s *Solver) fill(dst []float64, st *state, drive bool, models ...*ErrorModel) error {
 	clear(dst)
 	w, n, coils := &s.white, len(s.variances), len(s.rig.pickups)
 	for _, m := range models {
@@ -235,8 +240,9 @@ func (s *Solver) fill(dst []float64, st *state, noise, drive bool, models ...*Er
 			continue
 		}
 		for i := range n {
-			s.prepare(m, i, 0)
-			for j := range i {
+			from := s.firstColumn(i)
+			s.prepare(m, i, from)
+			for j := from; j < i; j++ {
 				v := s.between(m, i, j)
 				dst[i*n+j] += v
 				dst[j*n+i] += v
@@ -244,16 +250,11 @@ func (s *Solver) fill(dst []float64, st *state, noise, drive bool, models ...*Er
 			dst[i*n+i] += s.between(m, i, i)
 		}
 	}
-	for i, v := range s.variances {
-		if noise && !math.IsInf(v, 1) {
-			dst[i*n+i] += s.seen.Own(i)
-		}
-		if !drive || len(s.seen.Common) == 0 {
-			continue
-		}
-		e := i / coils
-		for j := e * coils; j < (e+1)*coils; j++ {
-			dst[i*n+j] += s.seen.Common[e] * w.emitter[i][6] * w.emitter[j][6]
+	for e, common := range s.seen.Common {
+		for i := e * coils; i < (e+1)*coils && drive; i++ {
+			for j := e * coils; j < (e+1)*coils; j++ {
+				dst[i*n+j] += common * w.emitter[i][6] * w.emitter[j][6]
+			}
 		}
 	}
 	return nil

@@ -18,10 +18,9 @@ import (
 // noise, the stated uncertainty holds.
 type whitening struct {
 	active  bool
-	joint   bool                  // Σ is by ErrorModel.Joint
 	drive   bool                  // the common errors of the emitters' currents matter
-	errors  []float64             // of Joint, n×n
-	joined  bool                  // couplings of different emitters have a covariance
+	errors  []float64             // of ErrorModel.Joint, n×n
+	joined  bool                  // couplings of different emitters may have a covariance
 	factor  []float64             // lower triangle of Σ's Cholesky factor, n×n row by row; 1/diagonal on it
 	emitter [][parameters]float64 // derivatives by the parameters of its emitter, coupling by coupling
 	coil    [][parameters]float64 // and of its coil
@@ -64,9 +63,6 @@ func (w *whitening) init(g *rig) {
 	w.emitter, w.coil = make([][parameters]float64, n), make([][parameters]float64, n)
 	w.spread, w.across = make([][parameters]float64, len(g.sources)), make([][parameters]float64, len(g.pickups))
 	w.raw = make([]kernel.Datum, g.blocks*len(g.pickups))
-	if g.errors.Joint != nil {
-		w.errors = make([]float64, n*n)
-	}
 }
 
 // alone tells whether a descent may take every coupling by itself. The search of a
@@ -118,13 +114,15 @@ func (s *Solver) plain() {
 
 // reweigh computes Σ at st and its factor.
 func (s *Solver) reweigh(st *state) bool {
-	w, m := &s.white, &s.rig.errors
-	w.joint = m.Joint != nil && !s.searching
-	w.joined = w.joint || s.rig.joined
-	if w.joint && m.Joint.Covariance(w.errors, s.rig.poseOf(st)) != nil {
+	w, m := &s.white, s.rig.errors
+	if s.searching {
+		m.Joint = nil
+	}
+	if s.unweigh(st) != nil {
 		return false
 	}
-	return s.unweigh(st) == nil && s.factorise()
+	w.joined = m.Joint != nil || s.rig.joined
+	return s.fill(w.factor, st, w.drive, &m) == nil && s.factorise()
 }
 
 // unweigh takes the weights off the observation and finds, at st, the derivatives
@@ -144,7 +142,7 @@ func (s *Solver) unweigh(st *state) error {
 			w.raw[i][1][l] = v
 		}
 	}
-	s.data, w.raw, w.active = w.raw, s.data, true
+	s.data, w.raw, w.active, w.joined = w.raw, s.data, true, true
 	if !s.fillRows(st) {
 		return errNoField
 	}
@@ -164,39 +162,26 @@ func (s *Solver) unweigh(st *state) error {
 	return nil
 }
 
-// factorise builds Σ row by row and its Cholesky factor in place.
+// factorise adds the noise of the observation to the Σ in factor and makes it the
+// Cholesky factor, in place.
 func (s *Solver) factorise() bool {
-	w, m := &s.white, &s.rig.errors
-	coils := len(s.rig.pickups)
+	w := &s.white
 	n := len(s.variances)
 	w.logDet = 0
 	for i := range n {
 		row := w.factor[i*n : (i+1)*n]
 		from := s.firstColumn(i)
 		if math.IsInf(s.variances[i], 1) {
-			clear(row[from:i])
-			row[i] = 0
+			clear(row[from : i+1])
 			continue
 		}
-		if !w.joint {
-			s.prepare(m, i, from)
+		if w.drive {
+			row[i] += s.seen.Own(i)
+		} else {
+			row[i] += s.variances[i]
 		}
 		for j := from; j <= i; j++ {
-			v := 0.0
-			if w.joint {
-				v = w.errors[i*n+j]
-			} else {
-				v = s.between(m, i, j)
-			}
-			if w.drive && i/coils == j/coils {
-				v += s.seen.Common[i/coils] * w.emitter[i][6] * w.emitter[j][6]
-			}
-			switch {
-			case i == j && w.drive:
-				v += s.seen.Own(i)
-			case i == j:
-				v += s.variances[i]
-			}
+			v := row[j]
 			other := w.factor[j*n : (j+1)*n]
 			for k := from; k < j; k++ {
 				v -= row[k] * other[k]

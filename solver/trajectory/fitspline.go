@@ -122,7 +122,7 @@ func (f *splineFit) run(knots float64) (*curve, error) {
 	if err != nil {
 		return nil, err
 	}
-	d := &descent{fit: f, start: start, at: point{start, e}}
+	d := &descent{fit: f, start: start, at: e}
 	_, _, _, err = leastsquares.Descend(d, e.cost, splineTol*float64(e.used), splineIterations)
 	return d.at.curve, err
 }
@@ -131,28 +131,21 @@ func (f *splineFit) run(knots float64) (*curve, error) {
 type descent struct {
 	fit        *splineFit
 	start      *curve
-	at, before point
+	at, before *normal
 	step       []float64
 }
 
-// point is a curve with its equations.
-type point struct {
-	curve  *curve
-	normal *normal
-}
-
 func (d *descent) Step(damping float64) (fall float64, ok bool) {
-	d.step, fall, ok = d.at.normal.solve(damping)
+	d.step, fall, ok = d.at.solve(damping)
 	return fall, ok
 }
 
 func (d *descent) Take() (float64, error) {
-	next := d.at.curve.move(d.step)
-	e, err := d.fit.linearise(next, d.start)
+	e, err := d.fit.linearise(d.at.curve.move(d.step), d.start)
 	if err != nil {
 		return 0, err
 	}
-	d.before, d.at = d.at, point{next, e}
+	d.before, d.at = d.at, e
 	return e.cost, nil
 }
 
@@ -163,7 +156,7 @@ func (d *descent) Back() error {
 
 // linearise gathers the normal equations of all frames in use.
 func (f *splineFit) linearise(c, start *curve) (*normal, error) {
-	e := newNormal(6 * len(c.control))
+	e := newNormal(c)
 	for i := range f.frames {
 		if err := f.filter.ctx.Err(); err != nil {
 			return nil, err

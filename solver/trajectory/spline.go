@@ -120,16 +120,18 @@ const band = columns - 1
 // columns is the number of unknowns that a window depends on.
 const columns = 6 * (order + 1)
 
-// normal is the normal equations of a fit.
+// normal is the normal equations of a fit at a curve.
 type normal struct {
-	a    *mat.SymBandDense
-	b    []float64
-	cost float64
-	used int
+	curve *curve
+	a     *mat.SymBandDense
+	b     []float64
+	cost  float64
+	used  int
 }
 
-func newNormal(n int) *normal {
-	return &normal{a: mat.NewSymBandDense(n, min(band, n-1), nil), b: make([]float64, n)}
+func newNormal(c *curve) *normal {
+	n := 6 * len(c.control)
+	return &normal{curve: c, a: mat.NewSymBandDense(n, min(band, n-1), nil), b: make([]float64, n)}
 }
 
 // add adds what is known of the unknowns from number at on.
