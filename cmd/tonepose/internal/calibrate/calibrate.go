@@ -184,7 +184,7 @@ func (o *Options) summarise(out *Result, st *Stations, metal *Metal, sensors []s
 		}
 	}
 	if o.Suggest != "" {
-		places, err := tables.ReadPlaces(o.Suggest, sensors)
+		places, err := tables.ReadPoses(o.Suggest, sensors)
 		if err != nil {
 			return nil, err
 		}
