@@ -130,7 +130,7 @@ func (s *Solver) Cold(c Couplings) Result {
 		if poor && (m.again || m.d.status != Converged || s.unlikely(m.d.chi2, implausible)) {
 			soft := minimum{state: start, cell: cell}
 			s.follow(&soft, softest)
-			if m.again || s.better(&soft, m) {
+			if m.again || s.cost(&soft) < s.cost(m) {
 				soft.again = s.near(&soft.state)
 				*m = soft
 			}
@@ -139,7 +139,7 @@ func (s *Solver) Cold(c Couplings) Result {
 		switch {
 		case m.again:
 			hits++
-		case best < 0 || s.better(m, &w.found[best]):
+		case best < 0 || s.cost(m) < s.cost(&w.found[best]):
 			best, hits = len(w.found)-1, 1
 		}
 		if hits >= enough && s.used-s.Freedom() >= rich {
@@ -174,7 +174,7 @@ func (s *Solver) refit(found []minimum) (best int) {
 			s.follow(m, 0)
 			m.d.iterations += before
 		}
-		if found[best].again || !m.again && s.better(m, &found[best]) {
+		if found[best].again || !m.again && s.cost(m) < s.cost(&found[best]) {
 			best = i
 		}
 	}

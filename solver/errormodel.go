@@ -131,11 +131,14 @@ func (s *Solver) SharesDrive(c *Couplings) bool {
 // pose into dst, n×n row by row, as Warm weighs by it: noise and all parts of the
 // error model. A missing coupling has variance +Inf and no covariances.
 func (s *Solver) ErrorCovariance(dst []float64, c Couplings, pose rigid.Pose) error {
-	st, err := s.look(c, pose)
-	if err != nil {
-		return err
+	if r, ok := s.load(c); !ok && r.Status == Invalid {
+		return ErrInvalid
 	}
 	defer s.plain()
+	st := s.rig.stateOf(pose)
+	if err := s.unweigh(&st); err != nil {
+		return err
+	}
 	if err := s.fill(dst, &st, true, &s.rig.errors); err != nil {
 		return err
 	}
@@ -208,17 +211,6 @@ func (s *Solver) Contributions(c Couplings, pose rigid.Pose, more *ErrorModel) (
 }
 
 var errNoField = errors.New("solver: a source has no field at a coil")
-
-// look prepares the derivatives of an observation's couplings by the parameters
-// of a model; plain ends it.
-func (s *Solver) look(c Couplings, pose rigid.Pose) (state, error) {
-	r, ok := s.load(c)
-	if !ok && r.Status == Invalid {
-		return state{}, ErrInvalid
-	}
-	st := s.rig.stateOf(pose)
-	return st, s.unweigh(&st)
-}
 
 // fill writes the covariance of the errors of models at a pose and, with drive, of
 // what the noise of the emitters' references does, at the couplings of the model.

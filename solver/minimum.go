@@ -71,13 +71,8 @@ func (s *Solver) soften(cell int, share float64) {
 	}
 }
 
-// better reports whether minimum a is to be preferred over b: by chi-square,
-// where one outside the volume or not converged must fit better by more than
-// what counts as ambiguous.
-func (s *Solver) better(a, b *minimum) bool {
-	return s.cost(a) < s.cost(b)
-}
-
+// cost is what minima are compared by: chi-square, and for one outside the volume or
+// not converged as much more as counts as ambiguous.
 func (s *Solver) cost(m *minimum) float64 {
 	handicap := -2 * math.Log(ambiguityRatio)
 	c := m.d.chi2 + m.d.logDet

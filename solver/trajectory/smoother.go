@@ -120,10 +120,7 @@ func (f *filter) learn(frames []Frame) error {
 		return err
 	}
 	if result == nil || math.IsInf(result.F, 0) {
-		if failure != nil {
-			return failure
-		}
-		return err
+		return cmp.Or(failure, err)
 	}
 	set(result.X)
 	return nil
