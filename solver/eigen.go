@@ -37,13 +37,14 @@ func (v *eigen) diagonalise(a *eigen, n int, tol float64) {
 				}
 				c := 1 / math.Sqrt(t*t+1)
 				s := t * c
-				rotate := func(x, y *float64) { *x, *y = c**x-s**y, s**x+c**y }
 				for i := range n {
-					rotate(&a[i][p], &a[i][q])
+					x, y := a[i][p], a[i][q]
+					a[i][p], a[i][q] = c*x-s*y, s*x+c*y
 				}
 				for i := range n {
-					rotate(&a[p][i], &a[q][i])
-					rotate(&v[i][p], &v[i][q])
+					x, y, z, w := a[p][i], a[q][i], v[i][p], v[i][q]
+					a[p][i], a[q][i] = c*x-s*y, s*x+c*y
+					v[i][p], v[i][q] = c*z-s*w, s*z+c*w
 				}
 			}
 		}
