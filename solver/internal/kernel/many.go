@@ -17,7 +17,7 @@ type Newton struct {
 }
 
 // AdvanceMany moves every lane's pose by step, q' = exp(δ/2)·q, and writes the
-// points, given as axis times AreaTurns and arm in the sensor's frame, to
+// points, given as axis times AreaTurns and arm in the sensor's frame, into
 // coils. It holds for |δ| up to 0.7 rad: the series of sine and cosine stop
 // where the next term is below 1e-16.
 func AdvanceMany(pose *Pose, step *[6]Vec, points [][6]float64, coils []Coil) {

@@ -29,7 +29,7 @@ func (s *Stations) Edit(r *rig.Rig, res *calibration.Result, c Calibrated) (*rig
 	e := r.Edit()
 	for i := range r.Emitters {
 		m := res.Emitter(i)
-		if c.Free&(calibration.EmitterPlace|calibration.EmitterAxis|calibration.EmitterStrength) != 0 {
+		if c.Free&(calibration.EmitterPosition|calibration.EmitterAxis|calibration.EmitterStrength) != 0 {
 			e.MoveEmitter(i, m.Shift, m.Tilt, m.Strength)
 		}
 	}
@@ -40,7 +40,7 @@ func (s *Stations) Edit(r *rig.Rig, res *calibration.Result, c Calibrated) (*rig
 			if c.Free&calibration.CoilAxis != 0 {
 				e.SetVector(path+"axis", coil.Axis)
 			}
-			if c.Free&calibration.CoilPlace != 0 {
+			if c.Free&calibration.CoilPosition != 0 {
 				e.SetVector(path+"center_m", coil.Center)
 			}
 			if c.Free&calibration.CoilSensitivity != 0 {
