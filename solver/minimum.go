@@ -29,7 +29,11 @@ func (s *Solver) near(st *state) bool {
 	if s.rig.axial {
 		return r3.Dot(st.Out(s.rig.axis), best.Out(s.rig.axis)) > 0.99
 	}
-	_, trace := st.since(best)
+	trace := 0.0
+	for i := range 3 {
+		a, b := &st.R[i], &best.R[i]
+		trace += a[0]*b[0] + a[1]*b[1] + a[2]*b[2]
+	}
 	return trace > 3-0.02
 }
 
