@@ -7,8 +7,9 @@ import "slices"
 type analysis struct {
 	shape     shape
 	omega     []float64 // the fitted columns, then the tones' neighbour bins
-	estimator *estimator
-	bend      *bend
+	estimator *combinations
+	bends     []int // tones whose bend is measured
+	bend      *combinations
 	judged    []bool // channels whose bend counts: those that are no reference
 }
 
@@ -20,20 +21,16 @@ func newAnalysis(c *Config, s shape, still bool) (*analysis, error) {
 	for ch := range a.judged {
 		a.judged[ch] = !slices.ContainsFunc(c.Tones, func(t Tone) bool { return t.Reference == ch })
 	}
-	plain := len(a.omega)
-	if !still {
-		plain = len(c.fitted(s.length, halfLobe, false))
-	}
+	plain := len(c.fitted(s.length, halfLobe, false))
 	t := newSystem(s, a.omega, len(c.Tones))
 	var err error
 	if a.estimator, err = newEstimator(t, plain, len(c.Tones)); err != nil {
 		return nil, err
 	}
 	if !still {
-		a.bend, err = newBend(t, plain, len(c.Tones))
-	}
-	if still || err != nil { // neighbour bins that can't be distinguished: no statement on motion
-		a.bend = &bend{columns: len(a.omega)}
+		if a.bends, a.bend, err = newBend(t, plain, len(c.Tones)); err != nil {
+			a.bends = nil // neighbour bins that can't be distinguished: no statement on motion
+		}
 	}
 	return a, nil
 }
@@ -44,11 +41,11 @@ func (a *analysis) fill(f *Frame, y []complex128) {
 	n := len(a.omega)
 	for c := range f.Channels {
 		row := y[c*n : (c+1)*n]
-		for k := range a.estimator.wanted {
-			f.Phasor[k*f.Channels+c] = a.estimator.amplitude(k, row)
+		for k := range a.estimator.gain {
+			f.Phasor[k*f.Channels+c] = a.estimator.of(k, row)
 		}
-		for i := range a.bend.tones {
-			f.bent[i*f.Channels+c] = a.bend.squared(i, row)
+		for i := range a.bends {
+			f.bent[i*f.Channels+c] = abs2(a.bend.of(i, row))
 		}
 	}
 }
@@ -65,7 +62,7 @@ func (a *analysis) weigh(f *Frame, m *meter) {
 	}
 	f.Bend, f.BendDOF = 0, 0
 	clear(f.Pull)
-	for i, k := range a.bend.tones {
+	for i, k := range a.bends {
 		var sum float64
 		bent, pull := f.bent[i*f.Channels:(i+1)*f.Channels], f.Pull[k*f.Channels:(k+1)*f.Channels]
 		for ch, v := range white[k*f.Channels : (k+1)*f.Channels] {
@@ -81,7 +78,7 @@ func (a *analysis) weigh(f *Frame, m *meter) {
 
 func (c *Config) newFrame() Frame {
 	n := len(c.Tones) * c.Channels
-	f := Frame{
+	return Frame{
 		Channels:  c.Channels,
 		Hz:        make([]float64, len(c.Tones)),
 		Phasor:    make([]complex128, n),
@@ -90,5 +87,4 @@ func (c *Config) newFrame() Frame {
 		Pull:      make([]float64, n),
 		bent:      make([]float64, n),
 	}
-	return f
 }

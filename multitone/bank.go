@@ -70,29 +70,38 @@ func NewBank(c Config, f Framing) (*Bank, error) {
 	return b, nil
 }
 
-// start makes the tables, now that the kind of samples is known.
+// start makes the first tables, now that the kind of samples is known.
 func (b *Bank) start(p Precision) error {
 	if b.framing.Precision != Auto {
 		p = b.framing.Precision
 	}
 	b.precision = p
-	longest := b.framing.Length
-	if !b.framing.NoNoise {
-		length := b.cfg.meterLength(b.framing.Length)
-		probes, err := newProbes(&b.cfg, length, bankProbes, p)
-		if err != nil {
-			return err
-		}
-		b.meter = newMeter(probes, b.cfg.Channels, pooledWindows, b.scale)
-		longest = max(longest, length)
-	}
+	return b.prepare()
+}
+
+// prepare makes the tables for the frequencies now set.
+func (b *Bank) prepare() error {
 	b.tabulate()
-	b.counts.channels, b.counts.longest = b.cfg.Channels, longest
-	b.floats.channels, b.floats.longest = b.cfg.Channels, longest
+	if b.framing.NoNoise {
+		return nil
+	}
+	length := b.cfg.meterLength(b.framing.Length)
+	if b.meter != nil {
+		length = b.meter.probes.length
+	}
+	probes, err := newProbes(&b.cfg, length, bankProbes, b.precision)
+	if err != nil {
+		return err
+	}
+	if b.meter == nil {
+		b.meter = newMeter(probes, b.cfg.Channels, pooledWindows, b.scale)
+	} else {
+		b.meter.use(probes)
+	}
 	return nil
 }
 
-// tabulate puts the joint fit into tables.
+// tabulate makes the tables of the joint fit.
 func (b *Bank) tabulate() {
 	a, n := b.analysis, b.framing.Length
 	if n > maxDirect {
@@ -100,14 +109,15 @@ func (b *Bank) tabulate() {
 		b.scratch = make([]complex128, b.cfg.Channels*len(a.omega))
 		return
 	}
-	tones, rows := len(b.cfg.Tones), len(b.cfg.Tones)+len(a.bend.tones)
+	tones, rows := len(b.cfg.Tones), len(b.cfg.Tones)+len(a.bends)
 	if b.direct == nil || b.direct.rows != rows {
 		b.direct = newDirect(b.precision, n, rows, b.cfg.Channels, n%2 == 0 && b.framing.Hop == n/2)
-		b.scratch = make([]complex128, b.cfg.Channels*len(a.bend.tones))
+		b.scratch = make([]complex128, b.cfg.Channels*len(a.bends))
 	}
-	e := a.estimator
-	b.direct.set(0, tabulate(a.shape, a.omega[:e.unknowns], e.even, e.odd))
-	b.direct.set(tones, tabulate(a.shape, a.omega, a.bend.even, a.bend.odd))
+	b.direct.set(0, tabulate(a.shape, a.omega, a.estimator))
+	if len(a.bends) > 0 {
+		b.direct.set(tones, tabulate(a.shape, a.omega, a.bend))
+	}
 }
 
 // Tune sets the tones' frequencies [Hz] in the ADC's clock for the windows
@@ -123,15 +133,7 @@ func (b *Bank) Tune(hz []float64) error {
 	if b.analysis, err = newAnalysis(&b.cfg, b.analysis.shape, b.framing.NoBend); err != nil || b.precision == Auto {
 		return err
 	}
-	b.tabulate()
-	if b.meter == nil {
-		return nil
-	}
-	probes, err := newProbes(&b.cfg, b.meter.probes.length, bankProbes, b.precision)
-	if err == nil {
-		b.meter.use(probes)
-	}
-	return err
+	return b.prepare()
 }
 
 // Write feeds samples [V], channel by channel, and hands every completed frame
@@ -146,12 +148,17 @@ func (b *Bank) Write(x [][]float64, emit func(*Frame) error) error {
 	if b.cfg.Channels == 1 {
 		return write(b, &b.floats, x[0], emit)
 	}
-	most := len(b.planar) / b.cfg.Channels
-	for from, to := 0, 0; from < len(x[0]); from = to {
-		to = min(from+most, len(x[0]))
-		part := b.planar[:(to-from)*b.cfg.Channels]
-		interleave(part, x, from)
-		if err := write(b, &b.floats, part, emit); err != nil {
+	return inPieces(b.planar, x, func(piece []float64) error { return write(b, &b.floats, piece, emit) })
+}
+
+// inPieces interleaves samples that come channel by channel, as many at a time as
+// the buffer holds.
+func inPieces(buffer []float64, x [][]float64, use func([]float64) error) error {
+	most := len(buffer) / len(x)
+	for from := 0; from < len(x[0]); from += most {
+		piece := buffer[:min(most, len(x[0])-from)*len(x)]
+		interleave(piece, x, from)
+		if err := use(piece); err != nil {
 			return err
 		}
 	}
@@ -188,25 +195,17 @@ func (b *Bank) WriteInt16(x []int16, emit func(*Frame) error) error {
 // Flush hands out the frames that still wait for the noise estimate. Samples
 // that do not fill a window are dropped.
 func (b *Bank) Flush(emit func(*Frame) error) error {
-	b.holding = false
+	err := b.Waiting(emit)
+	b.held, b.holding = nil, false
+	return err
+}
+
+// Waiting hands out the frames that still wait for the noise estimate, as Flush
+// would, and keeps them until that knows more.
+func (b *Bank) Waiting(emit func(*Frame) error) error {
 	for i := range b.held {
 		b.analysis.weigh(&b.held[i], b.meter)
 		if err := emit(&b.held[i]); err != nil {
-			return err
-		}
-	}
-	b.held = nil
-	return nil
-}
-
-// Waiting hands out copies of the frames that still wait for the noise estimate,
-// as Flush would, and lets them wait on.
-func (b *Bank) Waiting(emit func(*Frame) error) error {
-	copied := b.cfg.newFrame()
-	for i := range b.held {
-		b.held[i].CopyTo(&copied)
-		b.analysis.weigh(&copied, b.meter)
-		if err := emit(&copied); err != nil {
 			return err
 		}
 	}
@@ -258,15 +257,12 @@ func take[S sample](b *Bank, x []S, emit func(*Frame) error) error {
 		b.direct.values(f.Phasor, 0, b.scale)
 		b.direct.values(b.scratch, len(b.cfg.Tones), b.scale)
 		for i, v := range b.scratch {
-			f.bent[i] = real(v)*real(v) + imag(v)*imag(v)
+			f.bent[i] = abs2(v)
 		}
 	} else {
 		inChunks(b, f, x)
 	}
-	for k, t := range b.cfg.Tones {
-		f.Hz[k] = t.Hz
-	}
-	f.refer(b.cfg.Tones, b.cfg.SampleRate)
+	f.refer(b.cfg.Tones, f.Time(b.cfg.SampleRate))
 	if b.holding {
 		if b.meter.windows == 0 || b.meter.windows < primingWindows && len(b.held) < maxHeld {
 			return nil

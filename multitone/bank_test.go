@@ -92,7 +92,7 @@ func TestBankAgreesWithIntervals(t *testing.T) {
 					t.Fatalf("%+v %s: %d frames, want %d", f, kind, len(got), want)
 				}
 				for _, g := range []Frame{got[0], got[len(got)/2], got[len(got)-1]} {
-					v, err := NewInterval(c, g.Start, g.Stop)
+					v, err := new(Plans).NewInterval(c, g.Start, g.Stop)
 					if err != nil {
 						t.Fatal(err)
 					}
@@ -188,7 +188,7 @@ func TestTuneHoldsFromTheNextWindow(t *testing.T) {
 		if g.Stop > 20000 {
 			cfg.Tones = other
 		}
-		v, err := NewInterval(cfg, g.Start, g.Stop)
+		v, err := new(Plans).NewInterval(cfg, g.Start, g.Stop)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -247,7 +247,7 @@ func TestPlansAreShared(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		single, err := NewInterval(own, start, stop)
+		single, err := new(Plans).NewInterval(own, start, stop)
 		if err != nil {
 			t.Fatal(err)
 		}

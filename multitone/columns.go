@@ -20,23 +20,19 @@ const (
 
 // fitted lists the columns of a joint fit [rad/sample]: the tones first, then
 // slow drift, then the resolved lines, then, if wanted, both neighbour bins of
-// every tone that has room for them.
+// every tone, where they are clear of all else.
 func (c *Config) fitted(length int, halfLobe float64, sidebands bool) []float64 {
 	bin := 2 * math.Pi / float64(length)
-	var omega []float64
-	for _, t := range c.Tones {
-		omega = append(omega, c.omega(t.Hz))
-	}
-	omega = append(omega, 0, driftBins*bin) // offset and ramp
+	omega := append(c.omegas(), 0, driftBins*bin) // offset and ramp
 	for _, hz := range c.resolved(c.Lines, length, halfLobe) {
 		omega = append(omega, c.omega(hz))
 	}
 	if !sidebands {
 		return omega
 	}
-	for _, t := range c.Tones {
+	for _, tone := range c.omegas() {
 		for _, side := range []float64{-1, 1} {
-			w := c.omega(t.Hz) + side*bin
+			w := tone + side*bin
 			if c.clear(w, omega, 0.9*bin) {
 				omega = append(omega, w)
 			}
@@ -57,25 +53,23 @@ func (c *Config) clear(w float64, omega []float64, distance float64) bool {
 	return true
 }
 
-// placeProbes gives every tone its nearest free places, perTone of them or one
-// more. Tones share a place where their neighbourhoods meet.
-func (c *Config) placeProbes(length, perTone int) (owners [][]int, omega []float64) {
+// probeFrequencies gives every tone the nearest free frequencies [rad/sample],
+// perTone of them or one more. Tones share some where their neighbourhoods meet.
+func (c *Config) probeFrequencies(length, perTone int) (owners [][]int, omega []float64) {
 	bin := 2 * math.Pi / float64(length)
-	var occupied, lines []float64
-	for _, t := range c.Tones {
-		occupied = append(occupied, c.omega(t.Hz))
-	}
+	tones := c.omegas()
+	var lines []float64
 	for _, hz := range c.Lines {
 		lines = append(lines, c.omega(hz))
 	}
 	owners = make([][]int, len(c.Tones))
 	for _, clearance := range []float64{probeClear, 2.5, 1.5} {
-		for k, t := range c.Tones {
+		for k, tone := range tones {
 			for d := clearance; d < probeReach && len(owners[k]) < perTone; d += probeStep {
 				for _, side := range []float64{-1, 1} {
-					w := c.omega(t.Hz) + side*d*bin
+					w := tone + side*d*bin
 					if w < probeClear*bin || w > math.Pi-probeClear*bin ||
-						!c.clear(w, occupied, clearance*bin*0.999) || !c.clear(w, lines, 2*bin) {
+						!c.clear(w, tones, clearance*bin*0.999) || !c.clear(w, lines, 2*bin) {
 						continue
 					}
 					near := slices.IndexFunc(omega, func(o float64) bool { return math.Abs(o-w) < probeStep/2*bin })

@@ -17,7 +17,7 @@ type Averaging struct {
 	// Samples is the length of the recording, so that a short one is not
 	// measured for noise in windows longer than itself; 0: long enough.
 	Samples   int64
-	Precision Precision
+	Precision Precision // Auto: by whether Config.CountVolts promises counts
 }
 
 // A frame is handed out once a step in the past has settled to this.
@@ -35,7 +35,7 @@ const settledShare = 1e-3
 //
 // Other tones and lines are suppressed by the low-pass alone, as Rejection
 // tells: nothing is estimated jointly. Variances are expected ones, from the
-// noise measured beside each tone; call Listen first, or the first frames'
+// noise measured beside each tone; call MeasureNoise first, or the first frames'
 // variances are infinite.
 type Continuous struct {
 	cfg       Config
@@ -49,8 +49,8 @@ type Continuous struct {
 	ones      *lowpass.Filter
 	settling  int64 // samples until the step response is 1 to rounding
 	meter     *meter
-	listen    listener
-	gain      float64   // variance of a component per variance of a white sample
+	noise     noiseWindows
+	gain      float64   // variance of a component per variance of a white sample, 4·ENBW over the sample rate
 	scale     []float64 // [V] of a unit of the samples, by channel
 	counting  bool
 	buffer    []float64 // interleaved
@@ -77,6 +77,12 @@ func NewContinuous(c Config, a Averaging) (*Continuous, error) {
 	if a.Every < 0 {
 		return nil, fmt.Errorf("multitone: output every %d samples: must be positive", a.Every)
 	}
+	if a.Precision == Auto {
+		a.Precision = Single
+		if c.CountVolts == nil {
+			a.Precision = Double
+		}
+	}
 	c.Tones = slices.Clone(c.Tones)
 	s := &Continuous{cfg: c, averaging: a}
 	var err error
@@ -91,6 +97,7 @@ func NewContinuous(c Config, a Averaging) (*Continuous, error) {
 	s.ones = s.lowPass.NewFilter(a.Every)
 	s.engine = newEngine(&s.cfg, s.lowPass, a)
 	s.frame, s.weighed = s.cfg.newFrame(), -1
+	s.frame.Shift = float64(s.rests-1)/2 - s.delay
 	s.phasor, s.reference = s.frame.Phasor, s.frame.Reference
 	s.scale = slices.Repeat([]float64{1}, c.Channels)
 	s.buffer = make([]float64, continuousSamples*c.Channels)
@@ -98,24 +105,13 @@ func NewContinuous(c Config, a Averaging) (*Continuous, error) {
 	if a.Samples > 0 {
 		length = int(min(int64(length), max(a.Samples, 8)))
 	}
-	probes, err := newProbes(&s.cfg, length, bankProbes, s.probing())
+	probes, err := newProbes(&s.cfg, length, bankProbes, a.Precision)
 	if err != nil {
 		return nil, err
 	}
 	s.meter = newMeter(probes, c.Channels, pooledWindows, s.scale)
-	s.listen = listener{channels: c.Channels, length: length}
-	return s, s.retune()
-}
-
-// probing is the arithmetic of the noise meter.
-func (s *Continuous) probing() Precision {
-	if s.averaging.Precision == Auto && s.cfg.CountVolts == nil {
-		return Double
-	}
-	if s.averaging.Precision == Auto {
-		return Single
-	}
-	return s.averaging.Precision
+	s.retune()
+	return s, nil
 }
 
 func samplesOf(v float64) int64 { return int64(math.Ceil(v - 1e-6)) }
@@ -123,18 +119,9 @@ func samplesOf(v float64) int64 { return int64(math.Ceil(v - 1e-6)) }
 // LowPass returns the filter as it is realised at the sample rate.
 func (s *Continuous) LowPass() *lowpass.LowPass { return s.lowPass }
 
-// Gain is the variance of each component of a phasor per variance of a white
-// sample, 4·ENBW over the sample rate.
-func (s *Continuous) Gain() float64 { return s.gain }
-
-// Rejection tells by how much a sinusoid at hz is suppressed beside a tone
+// Rejection tells by how much a sinusoid at hz is suppressed beside a tone at toneHz
 // [dB, positive], in closed form: its difference and its sum frequency pass
 // the low-pass.
-func (s *Continuous) Rejection(tone int, hz float64) float64 {
-	return Rejection(s.lowPass, s.cfg.Tones[tone].Hz, hz)
-}
-
-// Rejection is Continuous.Rejection of any low-pass, for a tone at toneHz.
 func Rejection(l *lowpass.LowPass, toneHz, hz float64) float64 {
 	direct, image := cmplx.Abs(l.Response(hz-toneHz)), cmplx.Abs(l.Response(hz+toneHz))
 	return -20 * math.Log10(math.Max(direct, image))
@@ -149,10 +136,8 @@ func (s *Continuous) Tune(hz []float64) error {
 	if err := s.cfg.check(); err != nil {
 		return err
 	}
-	if err := s.retune(); err != nil {
-		return err
-	}
-	probes, err := newProbes(&s.cfg, s.meter.probes.length, bankProbes, s.probing())
+	s.retune()
+	probes, err := newProbes(&s.cfg, s.meter.probes.length, bankProbes, s.averaging.Precision)
 	if err == nil {
 		s.meter.use(probes)
 		s.weighed = -1
@@ -160,10 +145,9 @@ func (s *Continuous) Tune(hz []float64) error {
 	return err
 }
 
-func (s *Continuous) retune() error {
-	omega := make([]float64, len(s.cfg.Tones))
+func (s *Continuous) retune() {
+	omega := s.cfg.omegas()
 	for k, t := range s.cfg.Tones {
-		omega[k] = s.cfg.omega(t.Hz)
 		s.frame.Hz[k] = t.Hz
 	}
 	s.ahead = s.ahead[:0]
@@ -175,15 +159,15 @@ func (s *Continuous) retune() error {
 		s.ahead = append(s.ahead, row)
 	}
 	s.referral, s.lanes = nil, nil
-	return s.engine.tune(omega)
+	s.engine.tune(omega)
 }
 
-// Listen measures the noise in samples, which follow each other, without filtering
-// them. What is written later may begin anywhere.
-func (s *Continuous) Listen(x [][]float64) {
-	s.listen.ahead = true
-	s.inPieces(x, func(piece []float64) error {
-		learnNoise(&s.listen, &s.listen.floats, piece, s.meter)
+// MeasureNoise measures the noise in samples, which follow each other, without
+// filtering them. What is written later may begin anywhere.
+func (s *Continuous) MeasureNoise(x [][]float64) {
+	s.noise.ahead = true
+	inPieces(s.buffer, x, func(piece []float64) error {
+		learnNoise(s, &s.noise.floats, piece)
 		return nil
 	})
 }
@@ -191,26 +175,16 @@ func (s *Continuous) Listen(x [][]float64) {
 // Write feeds samples, channel by channel, and hands every frame that falls
 // due to emit. The frame is overwritten by the next.
 func (s *Continuous) Write(x [][]float64, emit func(*Frame) error) error {
-	s.listen.begin()
-	return s.inPieces(x, func(piece []float64) error {
-		learnNoise(&s.listen, &s.listen.floats, piece, s.meter)
-		for step := s.engine.most() * s.cfg.Channels; len(piece) > 0; {
-			part := piece[:min(step, len(piece))]
-			piece = piece[len(part):]
-			s.settle()
-			if err := s.hand(s.engine.floats(part), emit); err != nil {
-				return err
-			}
-		}
-		return nil
+	return inPieces(s.buffer, x, func(piece []float64) error {
+		return filter(s, &s.noise.floats, piece, emit)
 	})
 }
 
-// ListenInt16 is Listen for counts.
-func (s *Continuous) ListenInt16(x []int16) {
-	s.listen.ahead = true
+// MeasureNoiseInt16 is MeasureNoise for counts.
+func (s *Continuous) MeasureNoiseInt16(x []int16) {
+	s.noise.ahead = true
 	s.count()
-	learnNoise(&s.listen, &s.listen.counts, x, s.meter)
+	learnNoise(s, &s.noise.counts, x)
 }
 
 // count takes samples as counts from now on.
@@ -222,73 +196,75 @@ func (s *Continuous) count() {
 	}
 }
 
-// inPieces interleaves samples that come channel by channel.
-func (s *Continuous) inPieces(x [][]float64, use func([]float64) error) error {
-	for from := 0; from < len(x[0]); from += continuousSamples {
-		piece := s.buffer[:min(continuousSamples, len(x[0])-from)*s.cfg.Channels]
-		interleave(piece, x, from)
-		if err := use(piece); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
 // WriteInt16 feeds counts, all channels of a sample side by side, of the sizes
 // [V] that Config.CountVolts gives. A Continuous takes either counts or floats.
 func (s *Continuous) WriteInt16(x []int16, emit func(*Frame) error) error {
-	s.listen.begin()
 	s.count()
-	learnNoise(&s.listen, &s.listen.counts, x, s.meter)
-	for step := s.engine.most() * s.cfg.Channels; len(x) > 0; {
-		piece := x[:min(step, len(x))]
-		x = x[len(piece):]
-		s.settle()
-		if err := s.hand(s.engine.counts(piece), emit); err != nil {
+	return filter(s, &s.noise.counts, x, emit)
+}
+
+// filter takes interleaved samples through the engine.
+func filter[S sample](s *Continuous, noise *cutter[S], x []S, emit func(*Frame) error) error {
+	if s.noise.ahead { // these samples do not continue the window that is not complete
+		s.noise.ahead, noise.held = false, noise.held[:0]
+	}
+	learnNoise(s, noise, x)
+	most := continuousSamples
+	if _, ok := s.engine.(*stream); ok {
+		most = kernel.Longest
+	}
+	for piece := range slices.Chunk(x, most*s.cfg.Channels) {
+		s.startReferring()
+		if err := s.hand(feedEngine(s.engine, piece), emit); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-// listener cuts windows for the noise meter out of the stream: all of them
+// noiseWindows cuts windows for the noise meter out of the stream: all of them
 // until the estimate has its full memory, then one of every few.
-type listener struct {
-	channels, length int
-	floats           []float64 // interleaved
-	counts           []int16
-	skip             int // samples
-	ahead            bool
+type noiseWindows struct {
+	floats cutter[float64]
+	counts cutter[int16]
+	skip   int  // samples × channels
+	ahead  bool // what was measured last is not filtered
 }
 
-// begin drops the window that listening ahead has left unfinished: the samples to
-// come do not continue it.
-func (l *listener) begin() {
-	if l.ahead {
-		l.ahead, l.floats, l.counts = false, l.floats[:0], l.counts[:0]
-	}
-}
+const noiseEvery = 64 // windows
 
-const listenEvery = 64 // windows
-
-func learnNoise[S sample](l *listener, buffer *[]S, x []S, m *meter) {
+func learnNoise[S sample](s *Continuous, windows *cutter[S], x []S) {
+	size := s.meter.probes.length * s.cfg.Channels
 	for len(x) > 0 {
-		if l.skip > 0 {
-			n := min(l.skip, len(x)/l.channels)
-			l.skip -= n
-			x = x[n*l.channels:]
-			continue
-		}
-		n := min(l.length*l.channels-len(*buffer), len(x))
-		*buffer = append(*buffer, x[:n]...)
-		x = x[n:]
-		if len(*buffer) < l.length*l.channels {
-			return
-		}
-		observe(m, *buffer)
-		*buffer = (*buffer)[:0]
-		if m.windows >= pooledWindows {
-			l.skip = (listenEvery - 1) * l.length
+		skip := min(s.noise.skip, len(x))
+		s.noise.skip -= skip
+		x = x[skip:]
+		if window := windows.next(&x, size); window != nil {
+			observe(s.meter, window)
+			if s.meter.windows >= pooledWindows {
+				s.noise.skip = (noiseEvery - 1) * size
+			}
 		}
 	}
+}
+
+// cutter cuts a stream of interleaved samples into stretches.
+type cutter[S sample] struct {
+	held []S // of a stretch that is not complete
+}
+
+// next takes the next n values, channels counted, off x; nil: there are not as many
+// yet, and all are held.
+func (c *cutter[S]) next(x *[]S, n int) (stretch []S) {
+	if len(c.held) == 0 && len(*x) >= n {
+		stretch, *x = (*x)[:n], (*x)[n:]
+		return stretch
+	}
+	more := min(n-len(c.held), len(*x))
+	c.held, *x = append(c.held, (*x)[:more]...), (*x)[more:]
+	if len(c.held) < n {
+		return nil
+	}
+	stretch, c.held = c.held, c.held[:0]
+	return stretch
 }

@@ -22,7 +22,7 @@ func ExampleContinuous() {
 	}
 	l := c.LowPass()
 	fmt.Printf("ENBW %.4f Hz, group delay %.2f ms, settles to 1 %% in %.2f ms\n", l.ENBWHz(), 1e3*l.GroupDelayS(), 1e3*l.SettlingS(0.01))
-	fmt.Printf("a tone 1.2 kHz away is suppressed by %.1f dB\n", c.Rejection(0, tone+1200))
+	fmt.Printf("a tone 1.2 kHz away is suppressed by %.1f dB\n", multitone.Rejection(l, tone, tone+1200))
 
 	signal, drive := make([]float64, 10000), make([]float64, 10000)
 	for i := range signal {

@@ -67,7 +67,7 @@ func TestContinuousRejectsAsStated(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			stated := s.Rejection(0, tone+away)
+			stated := Rejection(s.LowPass(), tone, tone+away)
 			if stated > 200 {
 				continue // beyond what doubles resolve
 			}
@@ -87,8 +87,6 @@ func TestContinuousRejectsAsStated(t *testing.T) {
 		}
 	}
 }
-
-func abs2(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }
 
 // The tone's own image lies at twice its frequency.
 func TestContinuousImage(t *testing.T) {
@@ -123,7 +121,7 @@ func TestContinuousFIRStopBand(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if stated := s.Rejection(0, tone+away); stated < 120 {
+		if stated := Rejection(s.LowPass(), tone, tone+away); stated < 120 {
 			t.Errorf("%g Hz away: %.1f dB stated", away, stated)
 		}
 		frames := through(t, s, [][]float64{sine(8000, 1, (tone+away)/rate, 0.3)})
@@ -209,7 +207,7 @@ func TestContinuousVariance(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		s.Listen([][]float64{x[0][:50000]})
+		s.MeasureNoise([][]float64{x[0][:50000]})
 		var power, stated float64
 		frames := through(t, s, x)
 		for _, f := range frames {
@@ -219,8 +217,8 @@ func TestContinuousVariance(t *testing.T) {
 		// 20 s · 2·200 Hz · 4 components are 32,000 independent values: 0.8 % of
 		// the variance. The meter rests on 16 windows' worth of 6 probes of 2
 		// components: √(2/(1.3·192)) = 9 %, less over its 40 windows in turn.
-		if math.Abs(power/(sigma*sigma*s.Gain())-1) > 0.04 {
-			t.Errorf("%v: variance %.4g, closed form %.4g", spec.Kind, power, sigma*sigma*s.Gain())
+		if math.Abs(power/(sigma*sigma*s.gain)-1) > 0.04 {
+			t.Errorf("%v: variance %.4g, closed form %.4g", spec.Kind, power, sigma*sigma*s.gain)
 		}
 		if math.Abs(stated/power-1) > 0.15 {
 			t.Errorf("%v: variance %.4g, stated %.4g", spec.Kind, power, stated)

@@ -2,6 +2,7 @@ package multitone
 
 import (
 	"math"
+	"slices"
 
 	"tonepose/multitone/internal/kernel"
 	lowpass "tonepose/multitone/window"
@@ -30,24 +31,16 @@ type blocks struct {
 	order                   int
 	b                       float64 // of a stage: y += b·(x − y)
 	lengths                 []int   // of the blocks between two rows
-	lag                     []float64
-	at                      int // the block that comes next
+	at                      int     // the block that comes next
 	precision               Precision
 	omega                   []float64
-	kinds                   map[int]*momentSums
+	kinds                   map[int]summer    // by the blocks' lengths: their moments
 	steps                   []*kernel.Cascade // to each of the blocks from the one before
 	state                   []complex128
 	results                 []complex128
-	pendingCounts           []int16
-	pendingFloats           []float64
-	rows                    rawRows
-}
-
-// momentSums are the sums over blocks of one length.
-type momentSums struct {
-	sums    summer
-	stride  int // of the channels in the results
-	results int
+	pendingCounts           cutter[int16]
+	pendingFloats           cutter[float64]
+	rawRows
 }
 
 // newBlocks returns nil where blocks do not pay.
@@ -56,7 +49,7 @@ func newBlocks(c *Config, l *lowpass.LowPass, a Averaging) *blocks {
 	if spec.Kind != lowpass.Cascade || a.Every < leastBlock {
 		return nil
 	}
-	e := &blocks{channels: c.Channels, tones: len(c.Tones), order: spec.Order, precision: a.Precision}
+	e := &blocks{channels: c.Channels, tones: len(c.Tones), order: spec.Order, precision: a.Precision, rawRows: plainRows(c)}
 	e.b = -math.Expm1(-1 / (l.TimeConstantS() * c.SampleRate))
 	e.groups = (e.tones + kernel.Lanes - 1) / kernel.Lanes
 	for count := (a.Every + mostBlock - 1) / mostBlock; ; count++ {
@@ -72,11 +65,12 @@ func newBlocks(c *Config, l *lowpass.LowPass, a Averaging) *blocks {
 		}
 		break
 	}
-	e.lag = []float64{float64(e.lengths[len(e.lengths)-1]-1) / 2}
-	e.state = make([]complex128, e.groups*kernel.Lanes*e.channels*e.order)
-	e.rows = rawRows{volts: ones(c.Channels), size: e.groups * kernel.Lanes * e.channels, stride: e.groups * kernel.Lanes * e.channels, step: kernel.Lanes}
-	for k := range e.tones {
-		e.rows.place = append(e.rows.place, k/kernel.Lanes*e.channels*kernel.Lanes+k%kernel.Lanes)
+	e.lag[0] = float64(e.lengths[len(e.lengths)-1]-1) / 2
+	e.size = e.groups * kernel.Lanes * e.channels
+	e.state = make([]complex128, e.size*e.order)
+	e.stride, e.step = e.size, kernel.Lanes
+	for k := range e.offset {
+		e.offset[k] = k/kernel.Lanes*e.channels*kernel.Lanes + k%kernel.Lanes
 	}
 	return e
 }
@@ -99,38 +93,15 @@ func (e *blocks) degree(length int, p Precision) int {
 	}
 }
 
-func (e *blocks) most() int { return continuousSamples }
-
-func (e *blocks) inVolts(scale []float64) { e.rows.volts = scale }
-
-func (e *blocks) lags() []float64 { return e.lag }
-
-func (e *blocks) tune(omega []float64) error {
+func (e *blocks) tune(omega []float64) {
 	e.omega = omega
-	e.kinds = nil // made anew, in the precision of what comes
-	return nil
-}
-
-// prepare makes tables for the frequencies now set.
-func (e *blocks) prepare(counts bool) {
-	p := e.precision
-	if p == Auto {
-		p = Double
-		if counts {
-			p = Single
-		}
-	}
-	longest := 0
-	for _, n := range e.lengths {
-		longest = max(longest, n)
-	}
-	degree := e.degree(longest, p)
-	e.kinds = map[int]*momentSums{}
+	degree := e.degree(slices.Max(e.lengths), e.precision)
+	e.kinds = map[int]summer{}
 	for _, n := range e.lengths {
 		if e.kinds[n] == nil {
-			e.kinds[n] = e.newMomentSums(n, degree, p)
+			e.kinds[n] = e.newMomentSums(n, degree)
 		}
-		e.results = make([]complex128, max(len(e.results), e.kinds[n].results))
+		e.results = make([]complex128, e.kinds[n].Size()) // the same for all
 	}
 	e.steps = e.steps[:0]
 	for i, n := range e.lengths {
@@ -141,14 +112,13 @@ func (e *blocks) prepare(counts bool) {
 
 // newMomentSums tabulates (u/half)ᵈ·e^{−jωu}: real part even and imaginary part
 // odd about the middle for even d, the other way round for odd d.
-func (e *blocks) newMomentSums(length, degree int, p Precision) *momentSums {
+func (e *blocks) newMomentSums(length, degree int) summer {
 	lanes := e.groups * kernel.Lanes
-	m := &momentSums{sums: newSummer(p, length, (degree+1)*lanes, e.channels)}
-	half := m.sums.Half()
-	even, odd := make([]float64, half), make([]float64, half)
+	sums := newSummer(e.precision, length, (degree+1)*lanes, e.channels)
+	even, odd := make([]float64, sums.Half()), make([]float64, sums.Half())
 	for k, w := range e.omega {
 		for d := range degree + 1 {
-			for i := range half {
+			for i := range even {
 				u := float64(i) + 0.5*float64(1-length%2)
 				s, c := math.Sincos(w * u)
 				f := math.Pow(2*u/float64(length), float64(d))
@@ -157,12 +127,10 @@ func (e *blocks) newMomentSums(length, degree int, p Precision) *momentSums {
 					even[i], odd[i] = -f*s, f*c
 				}
 			}
-			m.sums.Set(d*lanes+k, 0, even, odd)
+			sums.Set(d*lanes+k, 0, even, odd)
 		}
 	}
-	m.results = m.sums.Size()
-	m.stride = m.results / ((degree + 1) * lanes)
-	return m
+	return sums
 }
 
 // newStep goes from the middle of a block to that of the next.
@@ -207,59 +175,31 @@ func (e *blocks) newStep(before, length, degree int) *kernel.Cascade {
 	return c
 }
 
-func (e *blocks) floats(x []float64) rawRows {
-	if e.kinds == nil {
-		e.prepare(false)
-	}
-	return advance(e, &e.pendingFloats, x)
-}
+func (e *blocks) floats(x []float64) rawRows { return advance(e, &e.pendingFloats, x) }
 
-func (e *blocks) counts(x []int16) rawRows {
-	if e.kinds == nil {
-		e.prepare(true)
-	}
-	return advance(e, &e.pendingCounts, x)
-}
+func (e *blocks) counts(x []int16) rawRows { return advance(e, &e.pendingCounts, x) }
 
 // advance processes all blocks that are complete and keeps the rest.
-func advance[S sample](e *blocks, pending *[]S, x []S) rawRows {
-	e.rows.values = e.rows.values[:0]
+func advance[S sample](e *blocks, pending *cutter[S], x []S) rawRows {
+	e.values = e.values[:0]
 	for {
-		need := e.lengths[e.at] * e.channels
-		if have := len(*pending); have > 0 {
-			n := min(need-have, len(x))
-			*pending = append(*pending, x[:n]...)
-			x = x[n:]
-			if len(*pending) < need {
-				return e.rows
-			}
-			block(e, *pending)
-			*pending = (*pending)[:0]
-			continue
+		piece := pending.next(&x, e.lengths[e.at]*e.channels)
+		if piece == nil {
+			return e.rawRows
 		}
-		if len(x) < need {
-			*pending = append(*pending, x...)
-			return e.rows
-		}
-		block(e, x[:need])
-		x = x[need:]
+		block(e, piece)
 	}
 }
 
 func block[S sample](e *blocks, x []S) {
-	kind := e.kinds[e.lengths[e.at]]
-	sum(kind.sums, e.results[:kind.results], x)
+	sum(e.kinds[e.lengths[e.at]], e.results, x)
 	var out []complex128
 	if e.at == len(e.lengths)-1 {
-		n := len(e.rows.values)
-		if cap(e.rows.values) < n+e.rows.size {
-			grown := make([]complex128, n, 2*n+4*e.rows.size)
-			copy(grown, e.rows.values)
-			e.rows.values = grown
-		}
-		e.rows.values = e.rows.values[:n+e.rows.size]
-		out = e.rows.values[n:]
+		n := len(e.values)
+		e.values = slices.Grow(e.values, e.size)[:n+e.size]
+		out = e.values[n:]
 	}
-	e.steps[e.at].Advance(e.state, e.results[:kind.results], out, e.channels, kind.stride)
+	step := e.steps[e.at]
+	step.Advance(e.state, e.results, out, e.channels, len(e.results)/((step.Degree+1)*len(step.Turn)))
 	e.at = (e.at + 1) % len(e.lengths)
 }

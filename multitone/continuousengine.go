@@ -18,28 +18,48 @@ type engine interface {
 	inVolts(scale []float64)
 	// lags lists the lags that rows may have.
 	lags() []float64
-	// most is how many samples may be fed at a time.
-	most() int
 	// tune sets the tones' angular frequencies [rad/sample] from the next sample
 	// that is not processed yet; phases go on.
-	tune(omega []float64) error
+	tune(omega []float64)
+}
+
+func feedEngine[S sample](e engine, x []S) rawRows {
+	if x, ok := any(x).([]int16); ok {
+		return e.counts(x)
+	}
+	return e.floats(any(x).([]float64))
 }
 
 // rawRows are rows of phasors: that of tone k and channel c in row r stands at
-// r·stride + place[k] + c·step; its lag is number firstLag + r·lagStep.
+// r·stride + offset[k] + c·step; its lag is number firstLag + r·lagStep.
 type rawRows struct {
 	values            []complex128
 	size, stride      int
-	place             []int
+	offset            []int
 	step              int
-	firstLag, lagStep int
+	lag               []float64 // that rows may have
+	firstLag, lagStep int       // numbers of these
 	volts             []float64 // of a unit of each channel's values
 	decay             []float64 // what the rows of each lag are to be multiplied by; nil: 1
 }
 
+// plainRows are rows of tones × channels without a lag.
+func plainRows(c *Config) rawRows {
+	n := len(c.Tones) * c.Channels
+	r := rawRows{volts: ones(c.Channels), size: n, stride: n, step: 1, lag: []float64{0}}
+	for k := range c.Tones {
+		r.offset = append(r.offset, k*c.Channels)
+	}
+	return r
+}
+
+func (r *rawRows) lags() []float64 { return r.lag }
+
+func (r *rawRows) inVolts(scale []float64) { r.volts = scale }
+
 func ones(n int) []float64 { return slices.Repeat([]float64{1}, n) }
 
-// newEngine chooses: blocks for a cascade with room for them between its
+// newEngine chooses: blocks for a cascade, if they fit between its
 // outputs, else the filter itself.
 func newEngine(c *Config, l *lowpass.LowPass, a Averaging) engine {
 	if e := newBlocks(c, l, a); e != nil {
@@ -63,38 +83,22 @@ type mixer struct {
 	mixed    []complex128
 	out      []complex128
 	widened  []float64
-	rows     rawRows
+	rawRows
 }
 
 func newMixer(c *Config, l *lowpass.LowPass, every int) *mixer {
-	m := &mixer{channels: c.Channels, every: every}
+	m := &mixer{channels: c.Channels, every: every, rawRows: plainRows(c)}
 	m.filters = make([]*lowpass.Filter, len(c.Tones)*c.Channels)
 	for i := range m.filters {
 		m.filters[i] = l.NewFilter(every)
 	}
-	m.phase = make([]complex128, len(c.Tones))
-	m.rows = rawRows{volts: ones(c.Channels), size: len(c.Tones) * c.Channels, stride: len(c.Tones) * c.Channels, step: 1}
-	for k := range m.phase {
-		m.phase[k] = 1
-		m.rows.place = append(m.rows.place, k*c.Channels)
-	}
+	m.phase = slices.Repeat([]complex128{1}, len(c.Tones))
 	m.tone, m.mixed = make([]complex128, continuousSamples), make([]complex128, continuousSamples)
 	m.out = make([]complex128, continuousSamples)
 	return m
 }
 
-func (m *mixer) most() int { return continuousSamples }
-
-func (m *mixer) inVolts(scale []float64) { m.rows.volts = scale }
-
-func (m *mixer) lags() []float64 { return noLag }
-
-var noLag = []float64{0}
-
-func (m *mixer) tune(omega []float64) error {
-	m.omega = omega
-	return nil
-}
+func (m *mixer) tune(omega []float64) { m.omega = omega }
 
 func (m *mixer) counts(x []int16) rawRows {
 	m.widened = m.widened[:0]
@@ -107,10 +111,7 @@ func (m *mixer) counts(x []int16) rawRows {
 func (m *mixer) floats(x []float64) rawRows {
 	n := len(x) / m.channels
 	count := m.filters[0].Outputs(n)
-	if need := count * m.rows.size; cap(m.rows.values) < need {
-		m.rows.values = make([]complex128, need)
-	}
-	m.rows.values = m.rows.values[:count*m.rows.size]
+	m.values = slices.Grow(m.values[:0], count*m.size)[:count*m.size]
 	for k, w := range m.omega {
 		m.spin(k, w, n)
 		for c := range m.channels {
@@ -125,12 +126,12 @@ func (m *mixer) floats(x []float64) rawRows {
 				// to the oscillator's phase at the row's last sample: half of its
 				// conjugate, conjugated
 				o := m.tone[m.every-m.taken-1+r*m.every]
-				m.rows.values[r*m.rows.size+k*m.channels+c] = v * complex(real(o)/2, -imag(o)/2)
+				m.values[r*m.size+k*m.channels+c] = v * complex(real(o)/2, -imag(o)/2)
 			}
 		}
 	}
 	m.taken = (m.taken + n) % m.every
-	return m.rows
+	return m.rawRows
 }
 
 // spin fills the conjugate oscillator, 2·exp(−jφ), over n samples by rotations

@@ -12,9 +12,8 @@ import (
 type stream struct {
 	channels, every int
 	kernel          *kernel.Stream
-	rows            rawRows
 	taken           int // samples since the last row
-	lag             []float64
+	rawRows
 }
 
 // newStream returns nil for other low-passes.
@@ -23,40 +22,32 @@ func newStream(c *Config, l *lowpass.LowPass, a Averaging) *stream {
 	if spec.Kind != lowpass.Cascade {
 		return nil
 	}
-	e := &stream{channels: c.Channels, every: a.Every}
+	e := &stream{channels: c.Channels, every: a.Every, rawRows: plainRows(c)}
 	e.kernel = kernel.NewStream(spec.Order, -math.Expm1(-1/(l.TimeConstantS()*c.SampleRate)), len(c.Tones), ones(c.Channels))
-	e.rows = rawRows{volts: ones(c.Channels), size: e.kernel.Size(), stride: e.kernel.Size() * e.every, step: 1, lagStep: e.every}
-	for k := range c.Tones {
-		e.rows.place = append(e.rows.place, k*c.Channels)
-	}
+	e.stride, e.lagStep, e.lag = e.size*e.every, e.every, nil
 	for u := range kernel.Longest {
 		e.lag = append(e.lag, float64(u))
-		e.rows.decay = append(e.rows.decay, e.kernel.Decay(u))
+		e.decay = append(e.decay, e.kernel.Decay(u))
 	}
-	e.rows.values = make([]complex128, kernel.Longest*e.kernel.Size())
+	e.values = make([]complex128, kernel.Longest*e.size)
 	return e
 }
 
 // inVolts: the rows are in volts already.
 func (e *stream) inVolts(scale []float64) { e.kernel.Scale(scale) }
 
-func (e *stream) most() int { return kernel.Longest }
-
-func (e *stream) lags() []float64 { return e.lag }
-
-func (e *stream) tune(omega []float64) error {
+func (e *stream) tune(omega []float64) {
 	e.kernel.Tune(omega)
 	e.kernel.ReferTo(nil)
-	return nil
 }
 
 func (e *stream) floats(x []float64) rawRows {
-	e.kernel.Floats(e.rows.values[:cap(e.rows.values)], x)
+	e.kernel.Floats(e.values, x)
 	return e.due(len(x) / e.channels)
 }
 
 func (e *stream) counts(x []int16) rawRows {
-	e.kernel.Counts(e.rows.values[:cap(e.rows.values)], x)
+	e.kernel.Counts(e.values, x)
 	return e.due(len(x) / e.channels)
 }
 
@@ -64,12 +55,8 @@ func (e *stream) counts(x []int16) rawRows {
 func (e *stream) due(n int) rawRows {
 	first := e.every - e.taken - 1
 	e.taken = (e.taken + n) % e.every
-	rows := e.rows
+	rows := e.rawRows
 	rows.firstLag = first
-	if first >= n {
-		rows.values = nil
-		return rows
-	}
-	rows.values = e.rows.values[first*rows.size : n*rows.size]
+	rows.values = e.values[min(first, n)*e.size : n*e.size]
 	return rows
 }

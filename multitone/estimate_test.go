@@ -44,7 +44,7 @@ func TestJointTonesDoNotLeak(t *testing.T) {
 			}
 			samples := make([]float64, n)
 			sines(samples, rate, hz, x)
-			v, err := NewInterval(c, 0, n)
+			v, err := new(Plans).NewInterval(c, 0, n)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -73,7 +73,7 @@ func TestIntervalIsTheSameInAnyBlocks(t *testing.T) {
 	c := Config{SampleRate: rate, Channels: 1, Tones: []Tone{{Hz: 1234.5, Reference: NoReference}}}
 	var want complex128
 	for trial := range 3 {
-		v, err := NewInterval(c, 50, 50+n)
+		v, err := new(Plans).NewInterval(c, 50, 50+n)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -118,7 +118,7 @@ func TestLinesAndDriftStayOut(t *testing.T) {
 		samples[i] += 7e-3 + 1e-3*float64(i)/n
 	}
 	c := Config{SampleRate: rate, Channels: 1, Tones: []Tone{{Hz: 5123.4, Reference: NoReference}}, Lines: lines}
-	v, err := NewInterval(c, 0, n)
+	v, err := new(Plans).NewInterval(c, 0, n)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -251,7 +251,7 @@ func TestReferenceHasNoQuadrature(t *testing.T) {
 	sines(x[0], rate, []float64{1003.3}, []complex128{2 * unit(0.1)})
 	sines(x[1], rate, []float64{1003.3}, []complex128{0.5 * unit(0.1+0.25)})
 	c := Config{SampleRate: rate, Channels: 2, Tones: []Tone{{Hz: 1003.3, Reference: 0}}}
-	v, err := NewInterval(c, 0, n)
+	v, err := new(Plans).NewInterval(c, 0, n)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -62,18 +62,18 @@ func (f *Frame) At(tone, channel int) (complex128, float64) {
 	return f.Phasor[i], f.Variance[i]
 }
 
-// refer turns raw phasors, relative to the window's centre, to the phase of
-// each tone's reference there; without a reference to that of
-// exp(j·2π·Hz·t) with t = 0 at the recording's first sample.
-func (f *Frame) refer(tones []Tone, sampleRate float64) {
-	t := f.Time(sampleRate)
+// refer turns raw phasors, relative to the time t [s], to the phase of each tone's
+// reference there; without a reference to that of exp(j·2π·Hz·t) with t = 0 at the
+// recording's first sample.
+func (f *Frame) refer(tones []Tone, t float64) {
 	for k, tone := range tones {
+		f.Hz[k] = tone.Hz
 		row := f.Phasor[k*f.Channels : (k+1)*f.Channels]
 		var turn complex128
 		var size float64
 		if tone.Reference == NoReference {
 			f.Reference[k] = 0
-			turn = unit(-cycles(f.Hz[k] * t))
+			turn = unit(-cycles(tone.Hz * t))
 		} else {
 			f.Reference[k] = row[tone.Reference]
 			size = magnitude(row[tone.Reference])
@@ -94,8 +94,10 @@ func (f *Frame) refer(tones []Tone, sampleRate float64) {
 
 // magnitude is cmplx.Abs, faster where no square leaves the range of numbers.
 func magnitude(z complex128) float64 {
-	if power := real(z)*real(z) + imag(z)*imag(z); power > 1e-280 && power < 1e280 {
+	if power := abs2(z); power > 1e-280 && power < 1e280 {
 		return math.Sqrt(power)
 	}
 	return cmplx.Abs(z)
 }
+
+func abs2(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }

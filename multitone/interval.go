@@ -53,11 +53,6 @@ const (
 )
 
 // NewInterval prepares the measurement of samples start to stop (excluded).
-func NewInterval(c Config, start, stop int64) (*Interval, error) {
-	return new(Plans).NewInterval(c, start, stop)
-}
-
-// NewInterval prepares the measurement of samples start to stop (excluded).
 func (p *Plans) NewInterval(c Config, start, stop int64) (*Interval, error) {
 	if err := c.check(); err != nil {
 		return nil, err
@@ -141,27 +136,24 @@ func (v *Interval) Write(x [][]float64, first int64) (complete bool) {
 	}
 	v.at += int64(to - from)
 	channels := v.cfg.Channels
-	for at := from; at < to; {
-		n := min(to-at, v.plan.probes.length-v.seen)
-		interleave(v.beside[v.seen*channels:(v.seen+n)*channels], x, at)
-		v.seen += n
-		at += n
-		if v.seen == v.plan.probes.length { // then half a window on
-			observe(v.meter, v.beside)
-			half := v.seen / 2
-			v.seen -= half
-			copy(v.beside, v.beside[half*channels:])
+	gather := func(stretch []float64, filled *int, full func()) {
+		for at := from; at < to; {
+			n := min(to-at, len(stretch)/channels-*filled)
+			interleave(stretch[*filled*channels:(*filled+n)*channels], x, at)
+			*filled += n
+			at += n
+			if *filled == len(stretch)/channels {
+				full()
+			}
 		}
 	}
-	for at := from; at < to; {
-		n := min(to-at, v.plan.projection.chunk-v.filled)
-		interleave(v.chunk[v.filled*channels:(v.filled+n)*channels], x, at)
-		v.filled += n
-		at += n
-		if v.filled == v.plan.projection.chunk {
-			v.project()
-		}
-	}
+	gather(v.beside, &v.seen, func() {
+		observe(v.meter, v.beside)
+		half := v.seen / 2 // windows overlap by half
+		v.seen -= half
+		copy(v.beside, v.beside[half*channels:])
+	})
+	gather(v.chunk, &v.filled, v.project)
 	return v.at >= v.stop
 }
 
@@ -183,10 +175,7 @@ func (v *Interval) Frame() (*Frame, error) {
 	f := v.cfg.newFrame()
 	f.Start, f.Stop = v.start, v.stop
 	v.plan.analysis.fill(&f, v.y)
-	for k, t := range v.cfg.Tones {
-		f.Hz[k] = t.Hz
-	}
-	f.refer(v.cfg.Tones, v.cfg.SampleRate)
+	f.refer(v.cfg.Tones, f.Time(v.cfg.SampleRate))
 	v.plan.analysis.weigh(&f, v.meter)
 	v.plan.spare = append(v.plan.spare, v.workspace)
 	v.workspace = nil

@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"gonum.org/v1/gonum/dsp/fourier"
+	"gonum.org/v1/gonum/stat"
 
 	"tonepose/multitone/spectrum"
 )
@@ -14,10 +15,9 @@ const (
 	// Least rate of the averaged samples [Hz]: a bench's tones lie below half
 	// of it, so that little folds back on the mains, where a moving sensor's
 	// sidebands would look like it.
-	mainsRate      = 20000
-	mainsHarmonics = 100
-	mainsSpread    = 0.6  // of the fundamental about 50 or 60 Hz [Hz]
-	mainsLevel     = 30.0 // power over the local floor that counts as a line: exp(−30) by chance
+	mainsRate   = 20000
+	mainsSpread = 0.6  // of the fundamental about 50 or 60 Hz [Hz]
+	mainsLevel  = 30.0 // power over the local floor that counts as a line: exp(−30) by chance
 )
 
 // Mains looks for the harmonics of 50 or 60 Hz in a few seconds of samples,
@@ -33,7 +33,7 @@ type Mains struct {
 	weights    []float64 // of the rising edge
 	series     [][]float64
 	limit      int
-	oldest     int       // place of the first value, once the series are full
+	oldest     int       // index of the first value, once the series are full
 	rising     []float64 // weighted sums of the step being filled
 	falling    []float64
 	before     []float64 // the last step's rising sums
@@ -76,28 +76,20 @@ func (m *Mains) Write(x [][]float64) {
 		if m.count < m.ratio {
 			continue
 		}
-		replaced := m.Full()
+		full := m.Full()
 		for c := range m.series {
-			m.store(c, (m.before[c]+m.falling[c])/float64(m.ratio))
+			v := (m.before[c] + m.falling[c]) / float64(m.ratio)
 			m.before[c], m.rising[c], m.falling[c] = m.rising[c], 0, 0
+			if full {
+				m.series[c][m.oldest] = v
+			} else {
+				m.series[c] = append(m.series[c], v)
+			}
 		}
-		if m.count = 0; replaced {
+		if m.count = 0; full {
 			m.oldest = (m.oldest + 1) % m.limit
 		}
 	}
-}
-
-// store appends a value to a series, or puts it in the place of the oldest.
-func (m *Mains) store(c int, v float64) {
-	s := m.series[c]
-	switch {
-	case len(s) == m.limit:
-		s[m.oldest] = v
-		return
-	case len(s) == cap(s): // few steps: a copy takes as long as what is copied took to come
-		s = append(make([]float64, 0, min(m.limit, max(4*len(s), m.limit/16))), s...)
-	}
-	m.series[c] = append(s, v)
 }
 
 // Full tells that the first seconds are complete.
@@ -121,7 +113,10 @@ func (m *Mains) Lines() (fundamental, sigma float64, lines []float64) {
 	if m.oldest > 0 {
 		m = m.Snapshot()
 	}
-	n := smooth(len(m.series[0]))
+	n := len(m.series[0])
+	for n > 1 && !spectrum.Smooth(n) {
+		n--
+	}
 	rate := m.sampleRate / float64(m.ratio)
 	if float64(n) < 0.1*rate {
 		return 0, 0, nil // shorter than five periods: nothing to tell apart
@@ -129,20 +124,22 @@ func (m *Mains) Lines() (fundamental, sigma float64, lines []float64) {
 	const pad = 2
 	fft := fourier.NewFFT(pad * n)
 	taper := make([]float64, n)
-	shape{n, []float64{0.5, 0.5}}.fill(taper)
+	for i := range taper {
+		taper[i] = shape{n, []float64{0.5, 0.5}}.at(float64(i) - float64(n-1)/2)
+	}
 	padded, coefficients := make([]float64, pad*n), make([]complex128, pad*n/2+1)
 	var best float64
 	var spectra []comb
 	known := m.known(len(coefficients), pad*n)
 	for _, s := range m.series {
-		offset := mean(s[:n])
+		offset := stat.Mean(s[:n], nil)
 		for i, w := range taper { // behind them the padding stays zero
 			padded[i] = (s[i] - offset) * w
 		}
 		fft.Coefficients(coefficients, padded)
 		power := make([]float64, len(coefficients))
 		for i, v := range coefficients {
-			power[i] = real(v)*real(v) + imag(v)*imag(v)
+			power[i] = abs2(v)
 		}
 		spectra = append(spectra, comb{power, rate / float64(pad*n), pad, known})
 	}
@@ -153,17 +150,14 @@ func (m *Mains) Lines() (fundamental, sigma float64, lines []float64) {
 		}
 	}
 	// Where lines are many, as of motion, some fit any frequency.
-	if _, chance := strongest(spectra, 53, 57, step); best < 2*chance {
-		return 0, 0, nil
-	}
-	if best == 0 {
+	if _, chance := strongest(spectra, 53, 57, step); best == 0 || best < 2*chance {
 		return 0, 0, nil
 	}
 	fundamental, sigma = refine(spectra, fundamental)
 	if off := math.Min(math.Abs(fundamental-50), math.Abs(fundamental-60)); off > 0.9*mainsSpread {
 		return 0, 0, nil // the edge of something broader, not a grid's frequency
 	}
-	for h := 1; h <= mainsHarmonics; h++ {
+	for h := 1; h <= spectrum.MostHarmonics; h++ {
 		f := float64(h) * fundamental
 		if slices.ContainsFunc(spectra, func(s comb) bool { return s.excess(f) > 0 }) {
 			lines = append(lines, f)
@@ -210,10 +204,10 @@ func (m *Mains) known(bins, size int) []bool {
 	known := make([]bool, bins)
 	rate := m.sampleRate / float64(m.ratio)
 	step := rate / float64(size)
-	const top = mainsHarmonics * (60 + mainsSpread)
+	const top = spectrum.MostHarmonics * (60 + mainsSpread)
 	width := toneBins * rate / float64(len(m.series[0]))
 	for _, hz := range m.tones {
-		comb := hz > 4*width // else its harmonics would leave no room
+		comb := hz > 4*width // else its harmonics would leave nothing free
 		for h := 1.0; h <= toneHarmonics || comb && h*hz <= top; h++ {
 			at := spectrum.Alias(spectrum.Alias(h*hz, m.sampleRate), rate)
 			reach := width + toneOffset*h*hz
@@ -278,7 +272,7 @@ type peak struct {
 func refine(spectra []comb, fundamental float64) (hz, sigma float64) {
 	hz = fundamental
 	sigma = spectra[0].step / 4 // of the search's grid
-	for _, most := range []int{5, 12, 30, mainsHarmonics} {
+	for _, most := range []int{5, 12, 30, spectrum.MostHarmonics} {
 		var peaks []peak
 		for _, s := range spectra {
 			for h := 1; h <= most; h++ {
@@ -300,7 +294,7 @@ func refine(spectra []comb, fundamental float64) (hz, sigma float64) {
 // does what leaks from beside it.
 const peakFloor = 0.1
 
-// peak finds the highest place that stands out within some reach of f [Hz], and
+// peak finds the highest value that stands out within some reach of f [Hz], and
 // at least two bins, where a parabola through the logarithms of three powers
 // has its top. The variance is the Cramér–Rao bound, 6/(π²·SNR·T²) with SNR the
 // ratio of powers in the bin, times the 1.5 that a Hann window costs.
@@ -358,18 +352,4 @@ func fundamentalOf(peaks []peak) (hz, sigma float64) {
 		limit = max(4*sorted[len(sorted)/2]/0.6745, 2)
 	}
 	return hz, sigma
-}
-
-// smooth is the largest product of 2, 3 and 5 up to n: other lengths make the
-// transform slow.
-func smooth(n int) int {
-	best := 1
-	for a := 1; a <= n; a *= 2 {
-		for b := a; b <= n; b *= 3 {
-			for c := b; c <= n; c *= 5 {
-				best = max(best, c)
-			}
-		}
-	}
-	return best
 }

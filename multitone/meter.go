@@ -3,8 +3,11 @@ package multitone
 import (
 	"fmt"
 	"math"
+	"slices"
 
+	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/stat"
 )
 
 // The memory of a Bank's noise estimate, in windows of the meter; how many are
@@ -31,8 +34,8 @@ type meter struct {
 	fresh    bool      // white is up to date
 }
 
-// probes are the places in the spectrum where noise is measured. Each is a
-// linear function of the samples that is blind to all that is fitted: tones,
+// probes are the frequencies in the spectrum where noise is measured. Each is a
+// linear function of the samples to which nothing that is fitted contributes: tones,
 // the two bins beside each tone (a sensor that moves bends its phasors), drift
 // and the given lines. It is scaled so that its mean square is the variance of
 // a white sample.
@@ -50,53 +53,42 @@ func (c *Config) meterLength(most int) int {
 	return min(max(want, 1024), maxDirect, most)
 }
 
-func newProbes(c *Config, length, perTone int, p Precision) (*probes, error) {
+func newProbes(cfg *Config, length, perTone int, p Precision) (*probes, error) {
 	s := shape{length, []float64{0.5, 0.5}}
-	omega := c.fitted(length, 2, true)
+	omega := cfg.fitted(length, 2, true)
 	known := len(omega)
-	owners, places := c.placeProbes(length, perTone)
-	if len(places) == 0 {
+	owners, probed := cfg.probeFrequencies(length, perTone)
+	if len(probed) == 0 {
 		return nil, fmt.Errorf("multitone: %d samples leave no room in the spectrum to measure the noise beside the tones: take more", length)
 	}
-	pr := &probes{length: length, owners: owners, count: len(places)}
-	omega = append(omega, places...)
-	t := newSystem(s, omega, len(c.Tones))
+	pr := &probes{length: length, owners: owners, count: len(probed)}
+	omega = append(omega, probed...)
+	t := newSystem(s, omega, len(cfg.Tones))
 	n := len(omega)
-	var coefficients [2][]float64
+	c := &combinations{columns: n}
 	for part := range 2 {
 		inv, err := t.solve(part, known, known)
 		if err != nil {
 			return nil, err
 		}
-		rows := make([]float64, len(places)*n)
-		coefficients[part] = rows
-		beside := mat.NewDense(len(places), known, nil)
-		for i := range places {
-			for j := range known {
-				beside.Set(i, j, t.g[part].At(known+i, j))
-			}
-		}
-		var cross mat.Dense
-		cross.Mul(beside, mat.NewDense(known, known, inv))
-		for i := range places {
-			row := rows[i*n : (i+1)*n]
-			for j := range known {
-				row[j] = -cross.At(i, j)
-			}
+		rows := mat.NewDense(len(probed), n, nil)
+		c.parts[part] = rows.RawMatrix().Data
+		fitted := rows.Slice(0, len(probed), 0, known).(*mat.Dense)
+		fitted.Mul(mat.DenseCopyOf(t.g[part]).Slice(known, n, 0, known), mat.NewDense(known, known, inv))
+		fitted.Scale(-1, fitted)
+		for i := range probed {
+			row := rows.RawRowView(i)
 			row[known+i] = 1
-			scale := 1 / math.Sqrt(2*t.gain(part, row)) // two components make a power
-			for j := range row {
-				row[j] *= scale
-			}
+			floats.Scale(1/math.Sqrt(2*t.gain(part, row)), row) // two components make a power
 		}
 	}
-	pr.sums = newSummer(p, length, len(places), c.Channels)
-	h := tabulate(s, omega, coefficients[0], coefficients[1])
-	for i := range places {
+	pr.sums = newSummer(p, length, len(probed), cfg.Channels)
+	h := tabulate(s, omega, c)
+	for i := range probed {
 		pr.sums.Set(i, 0, h.even[i], h.odd[i])
 	}
-	for ch := range c.Channels {
-		for i := range places {
+	for ch := range cfg.Channels {
+		for i := range probed {
 			pr.at = append(pr.at, pr.sums.Index(ch, i))
 		}
 	}
@@ -136,7 +128,7 @@ func observe[S sample](m *meter, x []S) {
 	share := 1 / (keep + 1)
 	for i, at := range m.probes.at {
 		v, old := m.out[at], m.power[i]
-		m.power[i] = old + (real(v)*real(v)+imag(v)*imag(v)-old)*share
+		m.power[i] = old + (abs2(v)-old)*share
 	}
 	m.windows++
 	m.fresh = false
@@ -161,8 +153,8 @@ func (m *meter) variances() []float64 {
 // typical is the power of a tone's probes, so that its inverse has no bias. One that some unknown line sits
 // on stands out against the median of its neighbours and is left out.
 func (m *meter) typical(power []float64, mine []int) float64 {
-	if len(mine) == 0 { // no free place near this tone: all there are
-		return mean(power)
+	if len(mine) == 0 { // nothing free near this tone: all there are
+		return stat.Mean(power, nil)
 	}
 	// A power is a mean over windows of the squares of two components, with a
 	// relative deviation of 1/√windows; six above the median is no chance event.
@@ -180,41 +172,24 @@ func (m *meter) typical(power []float64, mine []int) float64 {
 	}
 	n := len(mine)
 	if high > low*outlying {
-		sum, n = inlying(power, mine, outlying)
+		var space [intervalProbes + 1]float64
+		sorted := space[:n]
+		for i, p := range mine {
+			sorted[i] = power[p]
+		}
+		slices.Sort(sorted)
+		limit := (sorted[n/2] + sorted[(n-1)/2]) / 2 * outlying
+		for n > 1 && sorted[n-1] > limit {
+			n--
+		}
+		sum = 0
+		for _, v := range sorted[:n] {
+			sum += v
+		}
 	}
 	// Weights are inverse variances: what must be right in the mean is 1/σ², and
 	// of ν squares E[1/mean] = ν/(ν−2). Probes 1.5 bins apart share 15 % of their
 	// power, windows that overlap by half 3 %.
 	freedom := max(2*float64(n)*windows/1.37, 4)
 	return sum / float64(n) * freedom / (freedom - 2)
-}
-
-// inlying sums the powers that stand out against their median by no more than a
-// factor, and tells how many these are.
-func inlying(power []float64, mine []int, outlying float64) (sum float64, n int) {
-	var sorted [intervalProbes + 1]float64
-	for _, p := range mine {
-		i := n
-		for ; i > 0 && sorted[i-1] > power[p]; i-- {
-			sorted[i] = sorted[i-1]
-		}
-		sorted[i] = power[p]
-		n++
-	}
-	limit := (sorted[n/2] + sorted[(n-1)/2]) / 2 * outlying
-	for n > 1 && sorted[n-1] > limit {
-		n--
-	}
-	for _, v := range sorted[:n] {
-		sum += v
-	}
-	return sum, n
-}
-
-func mean(x []float64) float64 {
-	var sum float64
-	for _, v := range x {
-		sum += v
-	}
-	return sum / float64(len(x))
 }

@@ -12,12 +12,6 @@ type shape struct {
 
 func (s shape) rectangular() bool { return len(s.cosine) == 1 }
 
-func (s shape) fill(w []float64) {
-	for n := range w {
-		w[n] = s.at(float64(n) - float64(s.length-1)/2)
-	}
-}
-
 // at is the weight at u samples from the middle.
 func (s shape) at(u float64) float64 {
 	w := s.cosine[0]
@@ -50,7 +44,7 @@ func (s shape) spectrum(omega float64) float64 {
 	return sum
 }
 
-// dirichlet is Σ cos(ω·u) over the n places u = −(n−1)/2 … (n−1)/2.
+// dirichlet is Σ cos(ω·u) over the n positions u = −(n−1)/2 … (n−1)/2.
 func dirichlet(omega float64, n int) float64 {
 	s := math.Sin(omega / 2)
 	if math.Abs(s) > 1e-6 {

@@ -1,13 +1,17 @@
 package multitone
 
-import "gonum.org/v1/gonum/mat"
+import (
+	"errors"
+
+	"gonum.org/v1/gonum/mat"
+)
 
 // system holds the Gram matrices of sinusoids ω [rad/sample] under a window w
 // (g) and under w² (q, for variances): one each for cosines and for sines. The
 // weights are even about the window's middle, so cosines and sines do not meet:
 // g = ½[D(ω_i − ω_j) ± D(ω_i + ω_j)] with D the window's spectrum.
 //
-// Nobody wants the amplitudes of the columns behind the tones: a ridge on these
+// The amplitudes of the columns behind the tones are not asked for: a ridge on these
 // keeps the system solvable where a window cannot tell them apart, as mains lines
 // under a rectangular window shorter than their period. A tone by itself is
 // estimated without bias all the same. Of lines with amplitudes b a tone keeps
@@ -48,13 +52,79 @@ func newSystem(s shape, omega []float64, tones int) *system {
 	return t
 }
 
-// solve returns the first rows of the inverse of the leading n columns' matrix.
+// solve returns the first rows of the inverse of the leading n columns' matrix,
+// with zeros for columns without a part of their own: a sine at ω = 0, or the
+// cosine of a ramp.
 func (t *system) solve(part, n, rows int) ([]float64, error) {
-	sign := 1.0
-	if part == 1 {
-		sign = -1
+	var present []int
+	for i, w := range t.omega[:n] {
+		if part == 0 && (w == 0 || w > 2*driftBins*t.shape.spacing()) || part == 1 && w > 0 {
+			present = append(present, i)
+		}
 	}
-	return solveRows(t.g[part].SliceSym(0, n), parts(t.shape, t.omega[:n], sign), rows)
+	sym := mat.NewSymDense(len(present), nil)
+	for i, p := range present {
+		for j := i; j < len(present); j++ {
+			sym.SetSym(i, j, t.g[part].At(p, present[j]))
+		}
+	}
+	var chol mat.Cholesky
+	if !chol.Factorize(sym) {
+		return nil, errors.New("two of them are the same")
+	}
+	var inv mat.SymDense
+	if err := chol.InverseTo(&inv); err != nil {
+		return nil, err
+	}
+	out := make([]float64, rows*n)
+	for i, p := range present {
+		for j, q := range present {
+			if p < rows {
+				out[p*n+q] = inv.At(i, j)
+			}
+		}
+	}
+	return out, nil
+}
+
+// combinations are linear functions of a channel's projections on a system's
+// columns, row by row: cosines for the real part, sines for the imaginary one.
+type combinations struct {
+	columns int
+	parts   [2][]float64
+	// gain is the variance of each component per unit variance of a white sample,
+	// the mean over real and imaginary part.
+	gain []float64
+}
+
+// combine makes combinations of the coefficients of each part.
+func (t *system) combine(columns int, coefficients func(part int) ([]float64, error)) (*combinations, error) {
+	c := &combinations{columns: columns}
+	for part := range c.parts {
+		rows, err := coefficients(part)
+		if err != nil {
+			return nil, err
+		}
+		c.parts[part] = rows
+		if part == 0 {
+			c.gain = make([]float64, len(rows)/columns)
+		}
+		for i := range c.gain {
+			c.gain[i] += t.gain(part, rows[i*columns:(i+1)*columns]) / 2
+		}
+	}
+	return c, nil
+}
+
+// of is function i of one channel's projections y.
+func (c *combinations) of(i int, y []complex128) complex128 {
+	even, odd := c.parts[0][i*c.columns:(i+1)*c.columns], c.parts[1][i*c.columns:(i+1)*c.columns]
+	var re, im float64
+	for j, v := range y[:c.columns] {
+		re += even[j] * real(v)
+		im += odd[j] * imag(v)
+	}
+	return complex(re, im)
 }
 
 // gain is the variance of Σ row_j·y_j per unit variance of a white sample.

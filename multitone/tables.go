@@ -51,22 +51,22 @@ func sum[S sample](s summer, dst []complex128, x []S) {
 	}
 }
 
-// half holds functions on a window's places u ≥ 0: 0, 1, … or ½, 1½, ….
+// half holds functions on a window's positions u ≥ 0: 0, 1, … or ½, 1½, ….
 type half struct{ even, odd [][]float64 }
 
 // tabulate evaluates E_i(u) = w(u)·Σ_j even_ij·cos ω_j u and
-// O_i(u) = −w(u)·Σ_j odd_ij·sin ω_j u, for coefficients row by row.
-func tabulate(s shape, omega, even, odd []float64) half {
-	n := len(omega)
+// O_i(u) = −w(u)·Σ_j odd_ij·sin ω_j u, even and odd being the parts of combinations.
+func tabulate(s shape, omega []float64, c *combinations) half {
+	n, even, odd := c.columns, c.parts[0], c.parts[1]
 	rows := len(even) / n
-	places := (s.length + 1) / 2
+	positions := (s.length + 1) / 2
 	first := float64(1-s.length%2) / 2
 	h := half{make([][]float64, rows), make([][]float64, rows)}
 	for i := range rows {
-		h.even[i], h.odd[i] = make([]float64, places), make([]float64, places)
+		h.even[i], h.odd[i] = make([]float64, positions), make([]float64, positions)
 	}
-	cos, sin := make([]float64, places), make([]float64, places)
-	for j, w := range omega {
+	cos, sin := make([]float64, positions), make([]float64, positions)
+	for j, w := range omega[:n] {
 		sinusoid(cos, sin, w, first)
 		for i := range rows {
 			floats.AddScaled(h.even[i], even[i*n+j], cos)
@@ -86,7 +86,7 @@ func tabulate(s shape, omega, even, odd []float64) half {
 }
 
 // sinusoid writes cos and sin of ω·u for u = first, first+1, …: a rotation by
-// recurrence, restarted exactly every 32 places, so its error stays under
+// recurrence, restarted exactly every 32 positions, so its error stays under
 // 32·2⁻⁵³.
 func sinusoid(cos, sin []float64, omega, first float64) {
 	sw, cw := math.Sincos(omega)

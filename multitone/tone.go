@@ -87,5 +87,14 @@ func (c *Config) minSpacing() float64 {
 	return least
 }
 
+// omegas are the tones' frequencies [rad/sample].
+func (c *Config) omegas() []float64 {
+	var list []float64
+	for _, t := range c.Tones {
+		list = append(list, c.omega(t.Hz))
+	}
+	return list
+}
+
 // omega converts a frequency [Hz] to [rad/sample].
 func (c *Config) omega(hz float64) float64 { return 2 * math.Pi * hz / c.SampleRate }

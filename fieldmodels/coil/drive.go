@@ -8,14 +8,14 @@ const Boltzmann = 1.380649e-23
 // Load is what a coil demands of its driver at one tone. Voltages and currents are
 // peak, the temperature is the given one.
 type Load struct {
-	ResistanceOhm  float64 // at the tone, estimated
-	ReactanceOhm   float64 // ωL
-	VoltageV       float64 // |R + jωL|·I, without a capacitor
-	CapacitorF     float64 // in series, resonant at the tone: 1/(ω²L)
-	ResonantV      float64 // left to drive with that capacitor: R·I
-	CapacitorVoltV float64 // across the capacitor: ωL·I
-	Quality        float64 // ωL/R
-	PowerW         float64 // R·I²/2
+	ResistanceOhm  float64 `json:"resistance_at_tone_ohm"`      // estimated
+	ReactanceOhm   float64 `json:"-"`                           // ωL
+	VoltageV       float64 `json:"drive_v_peak"`                // |R + jωL|·I, without a capacitor
+	CapacitorF     float64 `json:"series_capacitor_f"`          // resonant at the tone: 1/(ω²L)
+	ResonantV      float64 `json:"drive_with_capacitor_v_peak"` // left to drive with that capacitor: R·I
+	CapacitorVoltV float64 `json:"capacitor_v_peak"`            // across the capacitor: ωL·I
+	Quality        float64 `json:"-"`                           // ωL/R
+	PowerW         float64 `json:"power_w"`                     // R·I²/2
 }
 
 // Drive returns the load of a current [A peak] at hz with the winding at a

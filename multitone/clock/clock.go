@@ -34,15 +34,14 @@ const (
 
 // ParseMode reads "common", "each" or "none".
 func ParseMode(s string) (Mode, error) {
-	switch s {
-	case "common", "":
+	if s == "" {
 		return Common, nil
-	case "each":
-		return Each, nil
-	case "none":
-		return None, nil
 	}
-	return 0, fmt.Errorf("clock %q: must be common, each or none", s)
+	mode := slices.Index([]string{Common: "common", Each: "each", None: "none"}, s)
+	if mode < 0 {
+		return 0, fmt.Errorf("clock %q: must be common, each or none", s)
+	}
+	return Mode(mode), nil
 }
 
 // MaxOffset is the largest relative clock offset that is captured.
@@ -78,30 +77,33 @@ type group struct {
 	tones   []int
 	bank    *multitone.Bank
 	prime   []float64 // the first samples, read twice
-	view    [1][]float64
 }
 
 // block holds the phasors of one block, relative to the nominal frequencies.
 type block struct {
-	start, stop int64
-	time        float64
-	phasor      []complex128
-	weight      []float64 // inverse variance of the phase [1/rad²], 0 where lost
-	seen        int
+	start  int64
+	time   float64
+	phasor []complex128
+	weight []float64 // inverse variance of the phase [1/rad²], 0 where lost
+	seen   int       // groups
 }
 
 // Track tells the frequencies along a recording.
 type Track struct {
-	nominal []float64
-	times   []float64   // centres of the segments [s]
-	offsets [][]float64 // relative, segment by segment
-	sigmas  [][]float64
-	Lost    []Loss
+	nominal  []float64
+	segments []segment
+	Lost     []Loss
 	// StrayTone's own offset differs by StrayOffset (relative) from the tones'
 	// median, most of all and beyond chance; 0: none does. Tones that do not
 	// share a generator's clock need Each.
 	StrayTone   int
 	StrayOffset float64
+}
+
+// segment is what was found about its centre [s]: the tones' relative offsets.
+type segment struct {
+	time            float64
+	offsets, sigmas []float64
 }
 
 // Loss is a stretch of samples in which a tone's reference was lost.
@@ -120,17 +122,15 @@ func NewTracker(mode Mode, sampleRate float64, tones []multitone.Tone) (*Tracker
 	if mode == None {
 		return t, nil
 	}
-	byChannel := map[int]int{}
 	highest := 0.0
 	t.spacing = sampleRate
 	for i, tone := range tones {
 		if tone.Reference == multitone.NoReference {
 			continue
 		}
-		g, ok := byChannel[tone.Reference]
-		if !ok {
+		g := slices.IndexFunc(t.groups, func(g group) bool { return g.channel == tone.Reference })
+		if g < 0 {
 			g = len(t.groups)
-			byChannel[tone.Reference] = g
 			t.groups = append(t.groups, group{channel: tone.Reference})
 		}
 		for _, o := range t.groups[g].tones {
@@ -177,9 +177,6 @@ func (g *group) open(t *Tracker) error {
 
 // Follows tells whether a channel's samples are used.
 func (t *Tracker) Follows(channel int) bool {
-	if t.mode == None {
-		return false
-	}
 	return slices.ContainsFunc(t.groups, func(g group) bool { return g.channel == channel })
 }
 
@@ -189,7 +186,7 @@ func (t *Tracker) Write(x [][]float64) error {
 		return nil
 	}
 	if t.primed {
-		return t.feed(x)
+		return t.feed(x, 0)
 	}
 	// The first blocks are read twice: once at the nominal frequencies for a
 	// coarse offset, then at frequencies close enough that the tones on one
@@ -198,9 +195,6 @@ func (t *Tracker) Write(x [][]float64) error {
 	n := min(len(x[0]), primeLen-len(t.groups[0].prime))
 	for i := range t.groups {
 		g := &t.groups[i]
-		if g.prime == nil {
-			g.prime = make([]float64, 0, primeLen)
-		}
 		g.prime = append(g.prime, x[g.channel][:n]...)
 	}
 	if len(t.groups[0].prime) < primeLen {
@@ -209,11 +203,7 @@ func (t *Tracker) Write(x [][]float64) error {
 	if err := t.start(primeLen); err != nil {
 		return err
 	}
-	rest := make([][]float64, len(x))
-	for c := range x {
-		rest[c] = x[c][n:]
-	}
-	return t.feed(rest)
+	return t.feed(x, n)
 }
 
 // start finds the coarse offsets from so many of the first samples, then
@@ -222,7 +212,7 @@ func (t *Tracker) start(primeLen int) error {
 	t.primed = true
 	for i := range t.groups {
 		g := &t.groups[i]
-		if err := g.write(t, g.prime[:primeLen], i); err != nil {
+		if err := t.measure(i, g.prime[:primeLen]); err != nil {
 			return err
 		}
 		if err := g.bank.Flush(t.collect(i)); err != nil {
@@ -236,7 +226,7 @@ func (t *Tracker) start(primeLen int) error {
 		if err := g.open(t); err != nil {
 			return err
 		}
-		if err := g.write(t, g.prime, i); err != nil {
+		if err := t.measure(i, g.prime); err != nil {
 			return err
 		}
 		g.prime = nil
@@ -244,29 +234,27 @@ func (t *Tracker) start(primeLen int) error {
 	return nil
 }
 
-func (t *Tracker) feed(x [][]float64) error {
-	for i := range t.groups {
-		if err := t.groups[i].write(t, x[t.groups[i].channel], i); err != nil {
+// feed takes samples from the given one on.
+func (t *Tracker) feed(x [][]float64, from int) error {
+	for i, g := range t.groups {
+		if err := t.measure(i, x[g.channel][from:]); err != nil {
 			return err
 		}
 	}
-	return t.fitSegments(false)
+	t.fitSegments(false)
+	return nil
 }
 
-func (g *group) write(t *Tracker, x []float64, index int) error {
-	if len(x) == 0 {
-		return nil
-	}
-	g.view[0] = x
-	return g.bank.Write(g.view[:], t.collect(index))
+// measure feeds samples of a group's channel to its bank.
+func (t *Tracker) measure(index int, x []float64) error {
+	return t.groups[index].bank.Write([][]float64{x}, t.collect(index))
 }
 
-// collect stores a group's frame in the block of its place.
+// collect stores a group's frames in their blocks.
 func (t *Tracker) collect(index int) func(*multitone.Frame) error {
 	g := &t.groups[index]
 	return func(f *multitone.Frame) error {
-		b := t.at(f.Start, f.Stop)
-		b.time = f.Time(t.sampleRate)
+		b := t.at(f)
 		for j, i := range g.tones {
 			v, variance := f.At(j, 0)
 			// to the nominal frequency's phase
@@ -284,13 +272,14 @@ func (t *Tracker) collect(index int) func(*multitone.Frame) error {
 	}
 }
 
-func (t *Tracker) at(start, stop int64) *block {
+// at finds the block of a frame, or begins it.
+func (t *Tracker) at(f *multitone.Frame) *block {
 	for i := len(t.segment) - 1; i >= 0; i-- {
-		if t.segment[i].start == start {
+		if t.segment[i].start == f.Start {
 			return &t.segment[i]
 		}
 	}
-	t.segment = append(t.segment, block{start: start, stop: stop,
+	t.segment = append(t.segment, block{start: f.Start, time: f.Time(t.sampleRate),
 		phasor: make([]complex128, len(t.tones)), weight: make([]float64, len(t.tones))})
 	return &t.segment[len(t.segment)-1]
 }
@@ -306,7 +295,7 @@ func (t *Track) lose(tone int, start, stop int64) {
 }
 
 // fitSegments fits the segments that are complete; at the end, what is left.
-func (t *Tracker) fitSegments(last bool) error {
+func (t *Tracker) fitSegments(last bool) {
 	for {
 		complete := 0
 		for complete < len(t.segment) && t.segment[complete].seen == len(t.groups) {
@@ -318,7 +307,7 @@ func (t *Tracker) fitSegments(last bool) error {
 		case last && complete > 0:
 			n = complete
 		default:
-			return nil
+			return
 		}
 		t.fit(t.segment[:n])
 		t.segment = append(t.segment[:0], t.segment[n:]...)
@@ -340,7 +329,7 @@ func (t *Tracker) Track() (*Track, error) {
 		b.phasor, b.weight = slices.Clone(b.phasor), slices.Clone(b.weight)
 		c.segment[i] = b
 	}
-	c.track.times, c.track.offsets, c.track.sigmas = slices.Clip(t.track.times), slices.Clip(t.track.offsets), slices.Clip(t.track.sigmas)
+	c.track.segments = slices.Clip(t.track.segments)
 	c.track.Lost = slices.Clone(t.track.Lost)
 	return c.finish((*multitone.Bank).Waiting)
 }
@@ -350,10 +339,10 @@ func (t *Tracker) Track() (*Track, error) {
 func (t *Tracker) Forget(before float64) {
 	k := &t.track
 	n := 0
-	for n+1 < len(k.times) && k.times[n+1] <= before {
+	for n+1 < len(k.segments) && k.segments[n+1].time <= before {
 		n++
 	}
-	k.times, k.offsets, k.sigmas = k.times[n:], k.offsets[n:], k.sigmas[n:]
+	k.segments = k.segments[n:]
 	k.Lost = slices.DeleteFunc(k.Lost, func(l Loss) bool { return float64(l.Stop) < before*t.sampleRate })
 }
 
@@ -380,10 +369,8 @@ func (t *Tracker) finish(rest func(*multitone.Bank, func(*multitone.Frame) error
 			return nil, err
 		}
 	}
-	if err := t.fitSegments(true); err != nil {
-		return nil, err
-	}
-	if len(t.track.times) == 0 {
+	t.fitSegments(true)
+	if len(t.track.segments) == 0 {
 		return &t.track, ErrNoReference
 	}
 	return &t.track, nil

@@ -164,8 +164,8 @@ func TestForgets(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(late.times) >= len(all.times) {
-		t.Errorf("%d segments kept of %d", len(late.times), len(all.times))
+	if len(late.segments) >= len(all.segments) {
+		t.Errorf("%d segments kept of %d", len(late.segments), len(all.segments))
 	}
 	for _, s := range []float64{2.9, 3.3, 4.99} {
 		if a, b := all.Hz(s, s+0.01), late.Hz(s, s+0.01); !slices.Equal(a, b) || all.Sigma(0, s) != late.Sigma(0, s) {
@@ -176,7 +176,7 @@ func TestForgets(t *testing.T) {
 
 // The offset between the segments' middles is what a plain walk along them says.
 func TestHzIsTheMeanOfTheLine(t *testing.T) {
-	k := &Track{nominal: []float64{1e6}, times: []float64{1, 2, 4}, offsets: [][]float64{{1e-6}, {3e-6}, {2e-6}}, sigmas: [][]float64{{1}, {2}, {3}}}
+	k := &Track{nominal: []float64{1e6}, segments: []segment{{1, []float64{1e-6}, []float64{1}}, {2, []float64{3e-6}, []float64{2}}, {4, []float64{2e-6}, []float64{3}}}}
 	for _, c := range []struct{ start, stop, ppm float64 }{
 		{0, 0.5, 1}, {1, 1, 1}, {1.5, 1.5, 2}, {1, 2, 2}, {2, 4, 2.5}, {3, 3, 2.5}, {4, 4, 2}, {5, 9, 2},
 	} {

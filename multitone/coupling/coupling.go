@@ -18,9 +18,6 @@ import (
 	"tonepose/multitone"
 )
 
-// Channel is the transfer function V_adc/V_coil of one channel at one tone.
-type Channel = complex128
-
 // Emitter says how the current of one tone is known.
 type Emitter struct {
 	// Channel index of the digitised drive and its transfer function times
@@ -30,11 +27,11 @@ type Emitter struct {
 	CurrentA complex128 // peak [A], relative to 2π·tone_hz·t, where there is no reference
 }
 
-// Pickup is one coil of a sensor: its channel, with the transfer function at
-// each tone.
+// Pickup is one coil of a sensor: its channel, with the transfer function
+// V_adc/V_coil at each tone.
 type Pickup struct {
 	Channel  int
-	Response []Channel // by tone
+	Response []complex128 // by tone
 }
 
 // Matrix holds the couplings between all emitters and one sensor's pickups at
@@ -49,7 +46,7 @@ type Matrix struct {
 	Common []float64
 }
 
-// NewMatrix makes room for the couplings of emitters × pickups.
+// NewMatrix returns a matrix for the couplings of emitters × pickups.
 func NewMatrix(emitters, pickups int) Matrix {
 	n := emitters * pickups
 	return Matrix{make([]complex128, n), make([]float64, n), make([]float64, emitters)}

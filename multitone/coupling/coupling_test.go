@@ -18,7 +18,7 @@ func TestCommon(t *testing.T) {
 	const sigma, amplitude, weak = 2e-3, 0.25, 1e-6 // [V]
 	f := &multitone.Frame{Channels: 3, Hz: []float64{5000}, Phasor: make([]complex128, 3), Variance: []float64{weak * weak, weak * weak, sigma * sigma}}
 	emitters := []Emitter{{Channel: 2, PerAmp: 0.5}}
-	pickups := []Pickup{{Channel: 0, Response: []Channel{1}}, {Channel: 1, Response: []Channel{1}}}
+	pickups := []Pickup{{Channel: 0, Response: []complex128{1}}, {Channel: 1, Response: []complex128{1}}}
 	m := NewMatrix(1, 2)
 	exact := []complex128{3e-3i, -1e-3i}
 	var sum, square [2]float64

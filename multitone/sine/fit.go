@@ -148,9 +148,9 @@ func (m *Model) fit(ctx context.Context, x []float64, guess []complex128) (*Fit,
 		return nil, fmt.Errorf("%d samples are too few to fit %d sinusoids", len(x), m.sinusoids())
 	}
 	// The samples are one more column: its products are the right-hand side.
-	wide := size + 1
-	rows := blas64.General{Cols: wide, Stride: wide, Data: make([]float64, fitRows*wide)}
-	sums := blas64.Symmetric{Uplo: blas.Upper, N: wide, Stride: wide, Data: make([]float64, wide*wide)}
+	columns := size + 1
+	rows := blas64.General{Cols: columns, Stride: columns, Data: make([]float64, fitRows*columns)}
+	sums := blas64.Symmetric{Uplo: blas.Upper, N: columns, Stride: columns, Data: make([]float64, columns*columns)}
 	half := float64(len(x)-1) / 2
 	for from := 0; from < len(x); from += fitRows {
 		if err := ctx.Err(); err != nil {
@@ -158,7 +158,7 @@ func (m *Model) fit(ctx context.Context, x []float64, guess []complex128) (*Fit,
 		}
 		rows.Rows = min(fitRows, len(x)-from)
 		for i := range rows.Rows {
-			row := rows.Data[i*wide : (i+1)*wide]
+			row := rows.Data[i*columns : (i+1)*columns]
 			u := float64(from+i) - half
 			m.columns(row, u, half)
 			if guess != nil {
@@ -168,15 +168,10 @@ func (m *Model) fit(ctx context.Context, x []float64, guess []complex128) (*Fit,
 		}
 		blas64.Syrk(blas.Trans, 1, rows, 1, sums)
 	}
-	normal, right := mat.NewSymDense(size, nil), mat.NewVecDense(size, nil)
-	for i := range size {
-		for j := i; j < size; j++ {
-			normal.SetSym(i, j, sums.Data[i*wide+j])
-		}
-		right.SetVec(i, sums.Data[i*wide+size])
-	}
+	products := mat.NewSymDense(columns, sums.Data)
+	right := mat.NewVecDense(size, mat.Col(nil, size, products)[:size])
 	f := &Fit{model: m, half: half}
-	if !f.normal.Factorize(normal) || f.normal.Cond() > 1e14 {
+	if !f.normal.Factorize(products.SliceSym(0, size)) || f.normal.Cond() > 1e14 {
 		return nil, fmt.Errorf("%d samples at %g Hz do not separate %g Hz, its harmonics and what else is there", len(x), m.Rate, m.Hz)
 	}
 	var solution mat.VecDense
@@ -187,7 +182,7 @@ func (m *Model) fit(ctx context.Context, x []float64, guess []complex128) (*Fit,
 		f.Phasors = append(f.Phasors, complex(solution.AtVec(2*k), -solution.AtVec(2*k+1)))
 	}
 	f.Offset = solution.AtVec(2 * m.sinusoids())
-	left := sums.Data[size*wide+size] - mat.Dot(&solution, right)
+	left := products.At(size, size) - mat.Dot(&solution, right)
 	f.Variance = math.Max(0, left) / float64(len(x)-size)
 	for i := m.linear(); i < size; i++ {
 		f.correction = append(f.correction, solution.AtVec(i)/half*m.Rate/(2*math.Pi))

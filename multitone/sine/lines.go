@@ -1,10 +1,12 @@
 package sine
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
 	"gonum.org/v1/gonum/dsp/fourier"
+	"gonum.org/v1/gonum/stat"
 
 	"tonepose/multitone/spectrum"
 )
@@ -23,10 +25,7 @@ type lineSpectrum struct {
 
 func newLineSpectrum(x []float64, rate float64) *lineSpectrum {
 	n := len(x)
-	var mean float64
-	for _, v := range x {
-		mean += v / float64(n)
-	}
+	mean := stat.Mean(x, nil)
 	size := 1 << int(math.Ceil(math.Log2(float64(2*n))))
 	padded := make([]float64, size)
 	for i, v := range x {
@@ -57,12 +56,7 @@ func (s *lineSpectrum) peaks(lo, hi float64) (list []peak) {
 		}
 		list = append(list, peak{(float64(i) + shift) * s.step, b})
 	}
-	slices.SortFunc(list, func(p, q peak) int {
-		if p.amplitude > q.amplitude {
-			return -1
-		}
-		return 1
-	})
+	slices.SortFunc(list, func(p, q peak) int { return cmp.Compare(q.amplitude, p.amplitude) })
 	return list
 }
 

@@ -128,7 +128,7 @@ func (s *Search) Find(ctx context.Context, nearHz float64) (*Tone, error) {
 	return t, nil
 }
 
-// Weak tells whether the tone drowns in noise over so many seconds: its
+// Weak tells whether noise hides the tone over so many seconds: its
 // amplitude is below 10 of its sigmas.
 func (t *Tone) Weak(seconds float64) bool {
 	x := t.Fit.Phasors[0]

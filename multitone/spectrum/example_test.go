@@ -19,7 +19,7 @@ func Example() {
 		x[i] = 1e-5*rng.NormFloat64() + 0.02*math.Cos(2*math.Pi*50.02*t) + 0.004*math.Cos(2*math.Pi*150.06*t) +
 			0.3*math.Cos(2*math.Pi*5125*t) + 0.2*math.Cos(2*math.Pi*6375*t) + 1e-5*math.Cos(2*math.Pi*(2*5125-6375)*t)
 	}
-	w, err := spectrum.NewWelch(rate, spectrum.Options{})
+	w, err := spectrum.NewWelch(rate, 1<<14)
 	if err != nil {
 		fmt.Println(err)
 		return

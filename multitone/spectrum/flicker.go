@@ -3,6 +3,9 @@ package spectrum
 import (
 	"errors"
 	"math"
+
+	"gonum.org/v1/gonum/floats"
+	"gonum.org/v1/gonum/stat"
 )
 
 // Flicker is a fit of white and 1/f noise, S(f) = WhitePSD + FlickerPSD·(1 Hz/f).
@@ -16,7 +19,6 @@ type Flicker struct {
 	// Misfit is the scatter of PSD about the fit over the scatter that noise has: 1 for
 	// a good fit, more when the noise is not of this shape or lines were missed.
 	Misfit float64
-	Bins   int // that took part
 }
 
 // errFewBins reports that too few bins without lines are left to fit noise.
@@ -40,11 +42,7 @@ func (d *Density) FitFlicker(floor Floor, lines []Line, loHz, hiHz float64) (Fli
 	// Fisher scoring is least squares with weights 1/S², repeated. A negative part is
 	// not physical: the fit then falls back to the other alone, whose maximum of
 	// likelihood is a plain mean.
-	mean, meanF := 0.0, 0.0
-	for i := range f {
-		mean += p[i] / float64(len(f))
-		meanF += p[i] * f[i] / float64(len(f))
-	}
+	mean, meanF := stat.Mean(p, nil), floats.Dot(p, f)/float64(len(f))
 	white, pink := mean, 0.0
 	var a, b, c float64 // the information [a b; b c]
 	for range 100 {
@@ -73,7 +71,7 @@ func (d *Density) FitFlicker(floor Floor, lines []Line, loHz, hiHz float64) (Fli
 			break
 		}
 	}
-	r := Flicker{WhitePSD: white, flickerPSD: pink, Bins: len(f), CornerHz: math.Inf(1)}
+	r := Flicker{WhitePSD: white, flickerPSD: pink, CornerHz: math.Inf(1)}
 	for i, fi := range f {
 		e := p[i]/(white+pink/fi) - 1
 		r.Misfit += e * e
@@ -94,11 +92,9 @@ func (d *Density) FitFlicker(floor Floor, lines []Line, loHz, hiHz float64) (Fli
 func (d *Density) occupied(floor Floor, lines []Line) []bool {
 	busy := make([]bool, len(d.PSD))
 	for _, l := range lines {
-		power := l.PeakV * l.PeakV / (2 * d.ENBWHz)
 		for _, step := range []int{-1, 1} {
 			for k := l.Bin; k >= 0 && k < len(busy); k += step {
-				away := math.Abs(float64(k) - l.Hz/d.StepHz)
-				if away > 1 && power*d.lobe.leak(away) < 0.02*floor.PSD[k] {
+				if math.Abs(float64(k)-l.Hz/d.StepHz) > 1 && d.leak(l, k) < 0.02*floor.PSD[k] {
 					break
 				}
 				busy[k] = true

@@ -36,7 +36,7 @@ func TestFitFlicker(t *testing.T) {
 		x := coloured(rng, 1<<15, rate, func(hz float64) float64 { return white * (1 + corner/hz) })
 		addSine(x, rate, 50, 1e-5, 0)
 		addSine(x, rate, 1111, 1e-3, 0)
-		w := mustWelch(t, rate, Options{Size: 2048})
+		w := mustWelch(t, rate, 2048)
 		w.Add(x)
 		d := w.Density()
 		floor := d.Floor(64)
@@ -57,7 +57,7 @@ func TestFitFlicker(t *testing.T) {
 
 func TestFitFlickerOnWhiteNoise(t *testing.T) {
 	rng := rand.New(rand.NewPCG(9, 3))
-	w := mustWelch(t, 1000, Options{Size: 1000})
+	w := mustWelch(t, 1000, 1000)
 	w.Add(whiteNoise(rng, 50000, 1))
 	d := w.Density()
 	f, err := d.FitFlicker(d.Floor(64), nil, 0, 500)
@@ -82,7 +82,7 @@ func TestFloorIgnoresLines(t *testing.T) {
 	for i := range 30 {
 		addSine(x, rate, 500+100*float64(i), 10, float64(i))
 	}
-	w := mustWelch(t, rate, Options{Size: 4096})
+	w := mustWelch(t, rate, 4096)
 	w.Add(x)
 	d := w.Density()
 	floor := d.Floor(64)
@@ -112,7 +112,7 @@ func TestSkirtIsHalfThePhaseNoise(t *testing.T) {
 	for i := range x {
 		x[i] += 0.5 * math.Cos(2*math.Pi*tone*float64(i)/rate+phi[i])
 	}
-	w := mustWelch(t, rate, Options{Size: 4000})
+	w := mustWelch(t, rate, 4000)
 	w.Add(x)
 	d := w.Density()
 	lines := d.Lines(d.Floor(64), 1e-3)
@@ -127,7 +127,5 @@ func TestSkirtIsHalfThePhaseNoise(t *testing.T) {
 	for i := range s.OffsetHz {
 		// A median of at least two times 5 correlated bins of ν ≈ 100: 4 sigma.
 		near(t, "skirt", s.DBcPerHz[i], want, 4.34*4*math.Sqrt(2/d.dof*math.Pi/2*d.lobe.spread/8))
-		near(t, "imbalance", s.imbalanceDB[i], 0, 4.34*4*math.Sqrt(4/d.dof*math.Pi/2*d.lobe.spread/4))
 	}
-	near(t, "far floor", s.floorDBc, want, 0.3)
 }

@@ -2,7 +2,7 @@ package spectrum
 
 import (
 	"math"
-	"sort"
+	"slices"
 
 	"gonum.org/v1/gonum/stat/distuv"
 )
@@ -29,19 +29,17 @@ func (d *Density) Floor(reach int) Floor {
 		return Floor{floor, reach}
 	}
 	bias := d.dof / (distuv.ChiSquared{K: d.dof}).Quantile(0.5)
-	sorted := make([]float64, 0, 2*reach+2)
+	var sorted []float64
 	from, to := 1, 1 // sorted holds PSD[from:to]
 	for k := range floor {
 		lo, hi := d.neighbourhood(k, reach)
 		for ; to < hi; to++ {
-			i := sort.SearchFloat64s(sorted, d.PSD[to])
-			sorted = append(sorted, 0)
-			copy(sorted[i+1:], sorted[i:])
-			sorted[i] = d.PSD[to]
+			i, _ := slices.BinarySearch(sorted, d.PSD[to])
+			sorted = slices.Insert(sorted, i, d.PSD[to])
 		}
 		for ; from < lo; from++ {
-			i := sort.SearchFloat64s(sorted, d.PSD[from])
-			sorted = append(sorted[:i], sorted[i+1:]...)
+			i, _ := slices.BinarySearch(sorted, d.PSD[from])
+			sorted = slices.Delete(sorted, i, i+1)
 		}
 		m := len(sorted)
 		floor[k] = bias * (sorted[(m-1)/2] + sorted[m/2]) / 2

@@ -1,8 +1,9 @@
 package spectrum
 
 import (
+	"cmp"
 	"math"
-	"sort"
+	"slices"
 
 	"gonum.org/v1/gonum/mathext"
 )
@@ -12,9 +13,7 @@ type Line struct {
 	Hz            float64
 	SigmaHz       float64 // one standard deviation of Hz from the noise beside the line
 	PeakV         float64 // peak amplitude [V]
-	floorPSD      float64 // noise density under it [V²/Hz]
 	Bin           int
-	falseAlarm    float64 // chance that noise alone puts a peak as high anywhere in the spectrum
 	ToleranceHz   float64 // how far a true frequency may reasonably lie: 3 sigma and a hundredth of a bin
 	SignalToNoise float64 // mean square of the sine over the noise in one ENBW, dimensionless
 }
@@ -42,14 +41,12 @@ func (d *Density) Lines(floor Floor, falseAlarm float64) []Line {
 			peaks = append(peaks, k)
 		}
 	}
-	sort.Slice(peaks, func(i, j int) bool { return d.PSD[peaks[i]] > d.PSD[peaks[j]] })
+	slices.SortFunc(peaks, func(a, b int) int { return cmp.Compare(d.PSD[b], d.PSD[a]) })
 	var lines []Line
 	for _, k := range peaks {
 		leak := 0.0
-		for i := range lines {
-			l := &lines[i]
-			power := l.PeakV * l.PeakV / (2 * d.ENBWHz)
-			leak += power * d.lobe.leak(float64(k)-l.Hz/d.StepHz)
+		for _, l := range lines {
+			leak += d.leak(l, k)
 		}
 		if d.PSD[k] < 4*leak {
 			continue
@@ -58,8 +55,13 @@ func (d *Density) Lines(floor Floor, falseAlarm float64) []Line {
 			break
 		}
 	}
-	sort.Slice(lines, func(i, j int) bool { return lines[i].Hz < lines[j].Hz })
+	slices.SortFunc(lines, func(a, b Line) int { return cmp.Compare(a.Hz, b.Hz) })
 	return lines
+}
+
+// leak returns the density [V²/Hz] that a line may leave in bin k.
+func (d *Density) leak(l Line, k int) float64 {
+	return l.PeakV * l.PeakV / (2 * d.ENBWHz) * d.lobe.leak(float64(k)-l.Hz/d.StepHz)
 }
 
 // chance returns the chance that noise puts a bin as high over its floor.
@@ -87,10 +89,9 @@ func (d *Density) measure(floor Floor, k int) Line {
 	offset, slope := d.lobe.offset(math.Sqrt(next / top))
 	w := d.lobe.at(offset)
 	l := Line{
-		Bin:      k,
-		Hz:       (float64(k) + float64(side)*offset) * d.StepHz,
-		PeakV:    math.Sqrt(2*top*d.ENBWHz) / w,
-		floorPSD: noise,
+		Bin:   k,
+		Hz:    (float64(k) + float64(side)*offset) * d.StepHz,
+		PeakV: math.Sqrt(2*top*d.ENBWHz) / w,
 	}
 	l.SignalToNoise = l.PeakV * l.PeakV / (2 * noise * d.ENBWHz)
 	variance := noise * d.lobe.ratioVariance(offset, math.Sqrt(top), math.Sqrt(next), d.hop, d.Segments)
@@ -99,6 +100,5 @@ func (d *Density) measure(floor Floor, k int) Line {
 	variance += own / (2 * d.dof)
 	l.SigmaHz = math.Sqrt(variance) / slope * d.StepHz
 	l.ToleranceHz = 3*l.SigmaHz + 0.01*d.StepHz
-	l.falseAlarm = -math.Expm1(float64(len(d.PSD)) * math.Log1p(-d.chance(floor, k)))
 	return l
 }

@@ -27,7 +27,7 @@ func TestCleanSine(t *testing.T) {
 			x := whiteNoise(rng, 8000, 1e-9)
 			hz := 61 + offset
 			addSine(x, rate, hz, 0.25, 1)
-			w := mustWelch(t, rate, Options{Size: size, Taper: taper(t, name)})
+			w := newWelch(rate, size, taper(t, name), 2.0/3)
 			w.Add(x)
 			d := w.Density()
 			lines := d.Lines(d.Floor(64), 1e-3)
@@ -59,7 +59,7 @@ func TestFalseAlarmsStayBelowThePromise(t *testing.T) {
 		alarms := 0
 		const trials = 300
 		for range trials {
-			w := mustWelch(t, 1, Options{Size: 512, Overlap: noOverlap})
+			w := newWelch(1, 512, taper(t, "blackman-harris"), 0)
 			w.Add(whiteNoise(rng, 512*segments, 1))
 			d := w.Density()
 			if len(d.Lines(d.Floor(64), 0.1)) > 0 {
@@ -87,7 +87,7 @@ func TestLineSigma(t *testing.T) {
 				x := whiteNoise(rng, 4000, 1)
 				hz := (100 + offset) * rate / size
 				addSine(x, rate, hz, 0.8, 2*math.Pi*rng.Float64())
-				w := mustWelch(t, rate, Options{Size: size, Taper: taper(t, name)})
+				w := newWelch(rate, size, taper(t, name), 2.0/3)
 				w.Add(x)
 				d := w.Density()
 				var best Line
@@ -115,7 +115,7 @@ func TestWeakLineBesideAStrongOne(t *testing.T) {
 	x := whiteNoise(rand.New(rand.NewPCG(6, 2)), 50000, 1e-6)
 	addSine(x, rate, 1234.5, 1, 0)
 	addSine(x, rate, 1260.1, 1e-4, 1)
-	w := mustWelch(t, rate, Options{Size: 5000})
+	w := mustWelch(t, rate, 5000)
 	w.Add(x)
 	d := w.Density()
 	lines := d.Lines(d.Floor(64), 1e-3)
@@ -125,7 +125,7 @@ func TestWeakLineBesideAStrongOne(t *testing.T) {
 	near(t, "strong", lines[0].Hz, 1234.5, 0.01)
 	near(t, "weak", lines[1].Hz, 1260.1, 0.02)
 	near(t, "weak amplitude", lines[1].PeakV, 1e-4, 2e-6) // the strong one's sidelobes, −92 dB, lie 12 dB below
-	if lines[1].falseAlarm > 1e-12 || lines[1].SignalToNoise < 1e3 {
+	if lines[1].SignalToNoise < 1e3 {
 		t.Errorf("weak line: %+v", lines[1])
 	}
 }

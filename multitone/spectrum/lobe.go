@@ -5,6 +5,7 @@ import (
 	"math/cmplx"
 
 	"gonum.org/v1/gonum/dsp/fourier"
+	"gonum.org/v1/gonum/floats"
 
 	"tonepose/multitone/window"
 )
@@ -14,9 +15,7 @@ import (
 // differs by less than (π·f/lobeSize)²/6 near the middle.
 type lobe struct {
 	taper    []float64
-	power    float64   // Σw²
-	half     []float64 // second half of the symmetric taper, middle outwards
-	odd      bool
+	power    float64 // Σw²
 	sum      float64
 	envelope []float64 // |W|² not exceeded from k/envelopeGrid bins on
 	beside   float64   // correlation of noise in neighbouring bins
@@ -32,11 +31,7 @@ func newLobe(t window.Taper, size int) *lobe {
 	n := min(size, lobeSize)
 	w := make([]float64, n)
 	t.Fill(w)
-	l := &lobe{taper: w, half: w[n/2:], odd: n%2 == 1}
-	for _, v := range w {
-		l.sum += v
-		l.power += v * v
-	}
+	l := &lobe{taper: w, sum: floats.Sum(w), power: floats.Dot(w, w)}
 	padded := make([]float64, envelopeGrid*n)
 	copy(padded, w)
 	for _, c := range fourier.NewFFT(len(padded)).Coefficients(nil, padded) {
@@ -63,20 +58,13 @@ func newLobe(t window.Taper, size int) *lobe {
 
 // at returns W(f)/W(0), real and signed, f in bins.
 func (l *lobe) at(f float64) float64 {
-	n := 2*len(l.half) - 1
-	first := 0.0
-	if !l.odd {
-		n++
-		first = 0.5
-	}
+	n := len(l.taper)
+	half := l.taper[n/2:] // of the symmetric taper, from the middle outwards
 	step := 2 * math.Pi * f / float64(n)
 	ds, dc := math.Sincos(step)
-	s, c := math.Sincos(step * first)
-	sum := 0.0
-	for i, v := range l.half {
-		if l.odd && i == 0 {
-			v /= 2
-		}
+	s, c := math.Sincos(step * float64(1-n%2) / 2)
+	sum := -half[0] / 2 * float64(n%2) // there is one middle sample, or none
+	for _, v := range half {
 		sum += v * c
 		s, c = s*dc+c*ds, c*dc-s*ds
 	}
@@ -86,11 +74,7 @@ func (l *lobe) at(f float64) float64 {
 // leak returns the power, relative to the middle, that a line leaves at least as
 // far away as f bins.
 func (l *lobe) leak(f float64) float64 {
-	k := int(math.Abs(f) * envelopeGrid)
-	if k >= len(l.envelope) {
-		k = len(l.envelope) - 1
-	}
-	return l.envelope[k]
+	return l.envelope[min(int(math.Abs(f)*envelopeGrid), len(l.envelope)-1)]
 }
 
 // offset returns how far, 0..0.5 bins, a line lies from its strongest bin towards

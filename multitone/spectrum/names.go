@@ -1,9 +1,10 @@
 package spectrum
 
 import (
+	"cmp"
 	"fmt"
 	"math"
-	"sort"
+	"slices"
 	"strings"
 )
 
@@ -29,20 +30,15 @@ var originNames = [...]string{KnownTone: "tone", MainsHarmonic: "mains harmonic"
 	MainsSideband: "mains sideband", Intermodulation: "intermodulation"}
 
 func (o Origin) String() string {
-	if o < KnownTone || o > Intermodulation {
-		return fmt.Sprintf("Origin(%d)", int(o))
-	}
 	return originNames[o]
 }
 
 // Explanation is one thing that a line may be.
 type Explanation struct {
-	Origin   Origin
-	Text     string  // such as "3 × mains", "2 × e1 − e4", "alias of 9 × e2"
-	Hz       float64 // where the explanation puts the line, after folding at fs/2
-	OffsetHz float64 // the line's frequency minus that
-	Order    int     // sum of the absolute multiples of tones; 1 for the mains
-	Alias    bool    // the true frequency lies above fs/2
+	Origin Origin
+	Text   string  // such as "3 × mains", "2 × e1 − e4", "alias of 9 × e2"
+	Hz     float64 // where the explanation has the line, after folding at fs/2
+	Alias  bool    // the true frequency lies above fs/2
 	// Chance is how likely a line at a random frequency would be explained by
 	// something at least this simple. Near 1 the explanation explains nothing.
 	Chance float64
@@ -105,7 +101,7 @@ func NewCatalogue(rateHz float64, tones []Tone, mains Mains) *Catalogue {
 		}
 		c.entries = append(c.entries, e)
 	}
-	m := len(tones)
+	m, signs := len(tones), []int{1, -1}
 	if mains.Hz > 0 {
 		for n := 1; n <= MostHarmonics && 3*float64(n)*mains.SigmaHz < mains.Hz/4; n++ {
 			add(MainsHarmonic, 1+0.01*float64(n), m, n)
@@ -118,30 +114,28 @@ func NewCatalogue(rateHz float64, tones []Tone, mains Mains) *Catalogue {
 		}
 		if mains.Hz > 0 {
 			for n := 1; n <= sidebandMultiple; n++ {
-				add(MainsSideband, 2+0.1*float64(n), i, 1, m, n)
-				add(MainsSideband, 2+0.1*float64(n), i, 1, m, -n)
+				for _, sign := range signs {
+					add(MainsSideband, 2+0.1*float64(n), i, 1, m, sign*n)
+				}
 			}
 		}
 		for j := range tones {
-			if j == i {
-				continue
-			}
-			add(Intermodulation, 3, i, 2, j, 1)
-			add(Intermodulation, 3, i, 2, j, -1)
-			if j < i {
-				continue
-			}
-			add(Intermodulation, 2, i, 1, j, 1)
-			add(Intermodulation, 2, i, 1, j, -1)
-			for k := j + 1; k < len(tones); k++ {
-				add(Intermodulation, 4, i, 1, j, 1, k, 1)
-				add(Intermodulation, 4, i, 1, j, 1, k, -1)
-				add(Intermodulation, 4, i, 1, j, -1, k, 1)
-				add(Intermodulation, 4, i, 1, j, -1, k, -1)
+			for _, sign := range signs {
+				if j != i {
+					add(Intermodulation, 3, i, 2, j, sign)
+				}
+				if j <= i {
+					continue
+				}
+				add(Intermodulation, 2, i, 1, j, sign)
+				for k := j + 1; k < len(tones); k++ {
+					add(Intermodulation, 4, i, 1, j, sign, k, 1)
+					add(Intermodulation, 4, i, 1, j, sign, k, -1)
+				}
 			}
 		}
 	}
-	sort.Slice(c.entries, func(a, b int) bool { return c.entries[a].hz < c.entries[b].hz })
+	slices.SortFunc(c.entries, func(a, b entry) int { return cmp.Compare(a.hz, b.hz) })
 	return c
 }
 
@@ -155,26 +149,12 @@ func (c *Catalogue) Explain(hz, toleranceHz float64) []Explanation {
 			found = append(found, e)
 		}
 	}
-	sort.SliceStable(found, func(a, b int) bool {
-		if found[a].rank != found[b].rank {
-			return found[a].rank < found[b].rank
-		}
-		return math.Abs(hz-found[a].hz) < math.Abs(hz-found[b].hz)
+	slices.SortStableFunc(found, func(a, b entry) int {
+		return cmp.Or(cmp.Compare(a.rank, b.rank), cmp.Compare(math.Abs(hz-a.hz), math.Abs(hz-b.hz)))
 	})
-	if len(found) > 5 {
-		found = found[:5]
-	}
 	var out []Explanation
-	for _, e := range found {
-		x := Explanation{Origin: e.origin, Hz: e.hz, OffsetHz: hz - e.hz, Alias: e.alias, Text: c.text(e)}
-		for i, n := range e.times {
-			if e.of[i] >= 0 && int(e.of[i]) < len(c.names)-1 {
-				x.Order += int(math.Abs(float64(n)))
-			}
-		}
-		x.Order = max(x.Order, 1)
-		x.Chance = c.chance(e.rank, toleranceHz)
-		out = append(out, x)
+	for _, e := range found[:min(len(found), 5)] {
+		out = append(out, Explanation{e.origin, c.text(e), e.hz, e.alias, c.chance(e.rank, toleranceHz)})
 	}
 	return out
 }

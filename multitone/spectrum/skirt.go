@@ -2,7 +2,7 @@ package spectrum
 
 import (
 	"math"
-	"sort"
+	"slices"
 
 	"gonum.org/v1/gonum/stat/distuv"
 )
@@ -12,10 +12,8 @@ import (
 // either, and phase noise is at most what stands here. A skirt that is higher on one
 // side is another signal's.
 type Skirt struct {
-	OffsetHz    []float64 // geometric middle of each octave
-	DBcPerHz    []float64 // density of both sides' mean over the tone's power, per side [dB of 1/Hz]
-	imbalanceDB []float64 // upper over lower side
-	floorDBc    float64   // the same for the floor far out, the last octave [dB of 1/Hz]
+	OffsetHz []float64 // geometric middle of each octave
+	DBcPerHz []float64 // density of both sides' mean over the tone's power, per side [dB of 1/Hz]
 }
 
 // Skirt measures the noise beside a line out to maxHz, from where the taper's own
@@ -38,16 +36,11 @@ func (d *Density) Skirt(l Line, maxHz float64) Skirt {
 		}
 		s.OffsetHz = append(s.OffsetHz, lo*math.Sqrt2*d.StepHz)
 		s.DBcPerHz = append(s.DBcPerHz, 10*math.Log10(mean/carrier))
-		s.imbalanceDB = append(s.imbalanceDB, 10*math.Log10(upper/lower))
-	}
-	s.floorDBc = math.NaN()
-	if n := len(s.DBcPerHz); n > 0 {
-		s.floorDBc = s.DBcPerHz[n-1]
 	}
 	return s
 }
 
-// slice returns the densities of the bins between two places, or nil when they do
+// slice returns the densities of the bins between two positions [bins], or nil when they do
 // not all exist.
 func (d *Density) slice(lo, hi float64) []float64 {
 	a, b := int(math.Ceil(lo)), int(math.Floor(hi))
@@ -61,7 +54,6 @@ func median(x []float64) float64 {
 	if len(x) == 0 {
 		return math.NaN()
 	}
-	s := append([]float64(nil), x...)
-	sort.Float64s(s)
+	s := slices.Sorted(slices.Values(x))
 	return (s[(len(s)-1)/2] + s[len(s)/2]) / 2
 }

@@ -1,7 +1,7 @@
 // Package spectrum looks at a recorded channel in the frequency domain: density,
 // noise floor, lines and what they are, flicker, the mains, skirts of a tone.
 //
-//	w, err := spectrum.NewWelch(100e3, spectrum.Options{Size: spectrum.SmoothSize(65536)})
+//	w, err := spectrum.NewWelch(100e3, 1<<16)
 //	w.Add(block)                          // as often as there are samples
 //	d := w.Density()                      // one-sided, V²/Hz
 //	floor := d.Floor(64)
@@ -18,42 +18,24 @@ import (
 	"fmt"
 	"math"
 	"math/bits"
+	"slices"
 
 	"gonum.org/v1/gonum/dsp/fourier"
+	"gonum.org/v1/gonum/floats"
+	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
 
 	"tonepose/multitone/window"
 )
 
-// Options tunes NewWelch. The zero value of a field means its default.
-type Options struct {
-	// Size is the segment's length in samples; the resolution is NENBW·fs/Size.
-	// Default 16384. Powers of two transform fastest, those of four above all; other
-	// sizes from SmoothSize take three times as long, large prime factors far longer.
-	Size int
-	// Taper defaults to the minimum 4-term Blackman–Harris: tones on a bench stand
-	// 100 dB above the floor, and its sidelobes stay 92 dB down. Hann resolves finer
-	// and leaks more.
-	Taper window.Taper
-	// Overlap is the share of a segment that the next one uses again, 0 ≤ Overlap < 1;
-	// default 2/3, near which a Blackman–Harris taper gives every sample almost equal
-	// weight (Heinzel et al. 2002, Appendix C: 66.1 %). noOverlap means 0.
-	Overlap float64
-	// keepMean leaves the mean of each segment in. By default it is taken off, so
-	// that an offset does not leak into the lowest bins.
-	keepMean bool
-}
-
-// noOverlap is the Overlap of segments laid end to end.
-const noOverlap = -1
-
-// Welch accumulates an averaged periodogram from a stream, in bounded memory.
+// Welch accumulates an averaged periodogram from a stream, in bounded memory. The
+// mean of each segment is taken off, so that an offset does not leak into the
+// lowest bins.
 //
 // Source: Welch, IEEE Trans. Audio and Electroacoustics 15(2), 1967.
 type Welch struct {
 	rateHz  float64
 	hop     int
-	mean    bool
 	taper   []float64
 	power   float64 // Σw²
 	shape   window.Taper
@@ -64,49 +46,44 @@ type Welch struct {
 	fft     func(z []complex128) []complex128 // in place
 	sum     []float64                         // of |X|²
 	used    int
-	skipped int
 }
 
-// NewWelch returns an empty accumulator for samples at sampleRateHz.
-func NewWelch(sampleRateHz float64, o Options) (*Welch, error) {
+// NewWelch returns an empty accumulator for samples at sampleRateHz, in segments
+// of size samples: the resolution is NENBW·sampleRateHz/size. Powers of two
+// transform fastest, those of four above all; large prime factors take far longer.
+//
+// The taper is the minimum 4-term Blackman–Harris: tones on a bench stand 100 dB
+// above the floor, and its sidelobes stay 92 dB down. Segments overlap by 2/3, near
+// which it gives every sample almost equal weight (Heinzel et al. 2002, Appendix C:
+// 66.1 %).
+func NewWelch(sampleRateHz float64, size int) (*Welch, error) {
 	if !(sampleRateHz > 0) || math.IsInf(sampleRateHz, 0) {
 		return nil, fmt.Errorf("spectrum: sample rate %g Hz: must be positive and finite", sampleRateHz)
 	}
-	switch {
-	case o.Size == 0:
-		o.Size = 16384
-	case o.Size < 16:
-		return nil, fmt.Errorf("spectrum: segments of %d samples: must be at least 16", o.Size)
+	if size < 16 {
+		return nil, fmt.Errorf("spectrum: segments of %d samples: must be at least 16", size)
 	}
-	switch {
-	case o.Overlap == noOverlap:
-		o.Overlap = 0
-	case o.Overlap == 0:
-		o.Overlap = 2.0 / 3
-	case !(o.Overlap > 0 && o.Overlap < 1):
-		return nil, fmt.Errorf("spectrum: overlap %g: must lie in 0..1, 1 excluded", o.Overlap)
+	taper, err := window.ByName("blackman-harris")
+	if err != nil {
+		return nil, err
 	}
-	if o.Taper.Name == "" {
-		t, err := window.ByName("blackman-harris")
-		if err != nil {
-			return nil, err
-		}
-		o.Taper = t
-	}
+	return newWelch(sampleRateHz, size, taper, 2.0/3), nil
+}
+
+// newWelch has segments overlap by a share of their size, 0 ≤ overlap < 1.
+func newWelch(sampleRateHz float64, size int, taper window.Taper, overlap float64) *Welch {
 	w := &Welch{
-		rateHz: sampleRateHz, mean: !o.keepMean, shape: o.Taper,
-		hop:     max(1, int(math.Round(float64(o.Size)*(1-o.Overlap)))),
-		taper:   make([]float64, o.Size),
-		pending: make([]float64, o.Size),
-		pair:    make([]complex128, o.Size),
-		fft:     transform(o.Size),
-		sum:     make([]float64, o.Size/2+1),
+		rateHz: sampleRateHz, shape: taper,
+		hop:     max(1, int(math.Round(float64(size)*(1-overlap)))),
+		taper:   make([]float64, size),
+		pending: make([]float64, size),
+		pair:    make([]complex128, size),
+		fft:     transform(size),
+		sum:     make([]float64, size/2+1),
 	}
-	o.Taper.Fill(w.taper)
-	for _, v := range w.taper {
-		w.power += v * v
-	}
-	return w, nil
+	taper.Fill(w.taper)
+	w.power = floats.Dot(w.taper, w.taper)
+	return w
 }
 
 // transform returns the fastest transform in place that there is for the size.
@@ -124,21 +101,25 @@ func transform(size int) func([]complex128) []complex128 {
 // SmoothSize returns the smallest size ≥ n, at least 16, that is even and has no
 // prime factor above 5: sizes that the Fourier transform does fast.
 func SmoothSize(n int) int {
-	for n = max(n, 16); ; n++ {
-		m := n
-		for _, p := range []int{2, 3, 5} {
-			for m%p == 0 {
-				m /= p
-			}
-		}
-		if m == 1 && n%2 == 0 {
-			return n
+	n = max(n, 16)
+	for n%2 != 0 || !Smooth(n) {
+		n++
+	}
+	return n
+}
+
+// Smooth tells whether n > 0 has no prime factor above 5.
+func Smooth(n int) bool {
+	for _, p := range []int{2, 3, 5} {
+		for n%p == 0 {
+			n /= p
 		}
 	}
+	return n == 1
 }
 
 // Add takes the next samples of the stream, any number of them. It does not
-// allocate. A segment that holds a NaN or an infinity is left out and counted.
+// allocate. A segment that holds a NaN or an infinity is left out.
 func (w *Welch) Add(block []float64) {
 	for len(block) > 0 {
 		n := copy(w.pending[w.filled:], block)
@@ -156,17 +137,9 @@ func (w *Welch) Add(block []float64) {
 func (w *Welch) Break() { w.filled = 0 }
 
 func (w *Welch) segment() {
-	mean := 0.0
-	for _, v := range w.pending {
-		mean += v
-	}
-	mean /= float64(len(w.pending))
+	mean := stat.Mean(w.pending, nil)
 	if math.IsNaN(mean) || math.IsInf(mean, 0) {
-		w.skipped++
 		return
-	}
-	if !w.mean {
-		mean = 0
 	}
 	if !w.half {
 		for i, v := range w.pending {
@@ -195,11 +168,9 @@ func addPair(sum []float64, z []complex128) {
 
 // Density is a one-sided power spectral density.
 type Density struct {
-	rateHz   float64
 	StepHz   float64   // PSD[k] belongs to k·StepHz
 	PSD      []float64 // [V²/Hz], 0..fs/2
 	Segments int       // averaged
-	skipped  int       // left out for samples that are not finite
 	dof      float64   // equivalent degrees of freedom of PSD[k]; half of it at 0 and fs/2
 	ENBWHz   float64   // equivalent noise bandwidth of one bin
 
@@ -212,22 +183,16 @@ type Density struct {
 func (w *Welch) Density() *Density {
 	n := len(w.taper)
 	d := &Density{
-		rateHz: w.rateHz, StepHz: w.rateHz / float64(n), PSD: make([]float64, len(w.sum)),
-		Segments: w.used, skipped: w.skipped, hop: float64(w.hop) / float64(n),
+		StepHz: w.rateHz / float64(n), PSD: slices.Clone(w.sum),
+		Segments: w.used, dof: w.freedom(), hop: float64(w.hop) / float64(n),
 		ENBWHz: window.NENBW(w.taper) * w.rateHz / float64(n),
 		lobe:   newLobe(w.shape, n),
 	}
-	d.dof = w.freedom()
-	copy(d.PSD, w.sum)
 	if w.half { // one segment still waits for its partner
-		z := append([]complex128(nil), w.pair...)
-		w.fft(z)
-		addPair(d.PSD, z)
+		addPair(d.PSD, w.fft(slices.Clone(w.pair)))
 	}
 	scale := 2 / (w.rateHz * w.power * float64(w.used))
-	for k := range d.PSD {
-		d.PSD[k] *= scale
-	}
+	floats.Scale(scale, d.PSD)
 	d.PSD[0] /= 2
 	if n%2 == 0 {
 		d.PSD[n/2] /= 2

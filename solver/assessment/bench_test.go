@@ -31,7 +31,9 @@ func BenchmarkSummarise(b *testing.B) {
 	b.Run("bootstrap=yes", func(b *testing.B) {
 		for b.Loop() {
 			r, all := Summarise(samples)
-			r.Bootstrap(samples, all, 0.95, 0, 1)
+			if err := r.Bootstrap(b.Context(), samples, all, 0.95, 0, 1); err != nil {
+				b.Fatal(err)
+			}
 		}
 	})
 }

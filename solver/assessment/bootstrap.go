@@ -1,6 +1,7 @@
 package assessment
 
 import (
+	"context"
 	"maps"
 	"math"
 	"math/rand/v2"
@@ -52,14 +53,15 @@ type Confidence struct {
 // many samples) drawn with the seed. What is drawn is what may be taken as
 // independent: stations; visits when there are fewer than five of those; of a
 // motion, blocks of ⌈n^⅓⌉ neighbours. Fewer than five of any of these give no
-// interval, and Confidence stays nil.
+// interval, and Confidence stays nil. It ends with ctx, which it asks before each
+// resample.
 //
 // Sources: Efron and Tibshirani, An Introduction to the Bootstrap (1993),
 // chapter 13; Künsch, Ann. Statist. 17(3), 1989, for blocks.
-func (r *Report) Bootstrap(samples []Sample, all []Errors, level float64, resamples int, seed uint64) {
+func (r *Report) Bootstrap(ctx context.Context, samples []Sample, all []Errors, level float64, resamples int, seed uint64) error {
 	units, name := unitsOf(samples)
 	if len(units) < leastUnits {
-		return
+		return nil
 	}
 	if resamples <= 0 {
 		resamples = int(min(2000, max(200, 4e7/float64(len(samples)))))
@@ -108,12 +110,15 @@ func (r *Report) Bootstrap(samples []Sample, all []Errors, level float64, resamp
 	for range runtime.GOMAXPROCS(0) {
 		workers.Go(func() {
 			counts, times := make([]int, len(samples)), make([]int, len(units))
-			for b := int(next.Add(1)) - 1; b < resamples; b = int(next.Add(1)) - 1 {
+			for b := int(next.Add(1)) - 1; b < resamples && ctx.Err() == nil; b = int(next.Add(1)) - 1 {
 				resample(b, counts, times)
 			}
 		})
 	}
 	workers.Wait()
+	if err := ctx.Err(); err != nil {
+		return err
+	}
 	into := []*Interval{&c.PositionRMS, &c.PositionMedian, &c.PositionP95, &c.PositionP99, &c.PositionMax,
 		&c.OrientationRMS, &c.OrientationMedian, &c.OrientationP95, &c.OrientationP99, &c.OrientationMax,
 		&c.PositionBias[0], &c.PositionBias[1], &c.PositionBias[2], &c.OrientationBias[0], &c.OrientationBias[1], &c.OrientationBias[2],
@@ -124,6 +129,7 @@ func (r *Report) Bootstrap(samples []Sample, all []Errors, level float64, resamp
 		*into[i] = Interval{statistics.Quantile(d, (1-level)/2), statistics.Quantile(d, (1+level)/2)}
 	}
 	r.Confidence = c
+	return nil
 }
 
 const leastUnits = 5

@@ -1,6 +1,8 @@
 package assessment
 
 import (
+	"context"
+	"errors"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -54,7 +56,9 @@ func TestBootstrapCovers(t *testing.T) {
 			samples = append(samples, Sample{Estimate: rigid.Identity().Plus(e, r3.Vec{}), Truth: rigid.Identity(), Station: i + 1, Visit: i + 1})
 		}
 		r, all := Summarise(samples)
-		r.Bootstrap(samples, all, 0.95, 300, uint64(run))
+		if err := r.Bootstrap(t.Context(), samples, all, 0.95, 300, uint64(run)); err != nil {
+			t.Fatal(err)
+		}
 		c := r.Confidence
 		if c.Unit != "stations" || c.Units != stations {
 			t.Fatalf("drew %d %s", c.Units, c.Unit)
@@ -88,7 +92,9 @@ func TestBootstrapDrawsWhatIsIndependent(t *testing.T) {
 	}
 	width := func(samples []Sample) float64 {
 		r, all := Summarise(samples)
-		r.Bootstrap(samples, all, 0.95, 4000, 1)
+		if err := r.Bootstrap(t.Context(), samples, all, 0.95, 4000, 1); err != nil {
+			t.Fatal(err)
+		}
 		return r.Confidence.PositionBias[0].Hi - r.Confidence.PositionBias[0].Lo
 	}
 	// The same draws of stations: the same means.
@@ -107,7 +113,9 @@ func TestBootstrapIsSeeded(t *testing.T) {
 	}
 	run := func(seed uint64) Confidence {
 		r, all := Summarise(samples)
-		r.Bootstrap(samples, all, 0.9, 200, seed)
+		if err := r.Bootstrap(t.Context(), samples, all, 0.9, 200, seed); err != nil {
+			t.Fatal(err)
+		}
 		return *r.Confidence
 	}
 	if a, b := run(1), run(1); a.PositionRMS != b.PositionRMS {
@@ -115,6 +123,12 @@ func TestBootstrapIsSeeded(t *testing.T) {
 	}
 	if a, b := run(1), run(2); a.PositionRMS == b.PositionRMS {
 		t.Error("two seeds gave one interval")
+	}
+	ended, cancel := context.WithCancel(t.Context())
+	cancel()
+	r, all := Summarise(samples)
+	if err := r.Bootstrap(ended, samples, all, 0.9, 200, 1); !errors.Is(err, context.Canceled) || r.Confidence != nil {
+		t.Errorf("of a context that has ended: %v, error %v", r.Confidence, err)
 	}
 	if c := run(1); c.Unit != "blocks" || c.Units != 13 { // ⌈50^⅓⌉ = 4
 		t.Errorf("drew %d %s", c.Units, c.Unit)

@@ -45,7 +45,7 @@ func TestOptimiseFlatRing(t *testing.T) {
 		return prediction.Summarise(spots)
 	}
 	a, b := worst(p), worst(after)
-	t.Logf("worst %.3g → %.3g m, rms %.3g → %.3g m, goal %.3g → %.3g m, %d trials", a.Position.Worst, b.Position.Worst, a.Position.Mean, b.Position.Mean, best.Before, best.After, best.Trials)
+	t.Logf("worst %.3g → %.3g m, rms %.3g → %.3g m, goal %.3g → %.3g m, %d trials", a.Position.Worst, b.Position.Worst, a.Position.RMS, b.Position.RMS, best.Before, best.After, best.Trials)
 	if b.Position.Worst > a.Position.Worst/1.5 || b.Blind > 0 {
 		t.Errorf("worst deviation %.3g m, before %.3g m; %d blind poses", b.Position.Worst, a.Position.Worst, b.Blind)
 	}

@@ -311,7 +311,7 @@ func TestSummaryAndPlaces(t *testing.T) {
 			sum += v * v / (64 * 5)
 		}
 	}
-	near(t, "mean square", s.Position.Mean, math.Sqrt(sum), 1e-12)
+	near(t, "mean square", s.Position.RMS, math.Sqrt(sum), 1e-12)
 	// Slices: corners and the middle plane.
 	for axis, want := range map[int]r3.Vec{0: {X: 0, Y: -0.15, Z: 0.03}, 1: {X: -0.15, Y: 0, Z: 0.03}, 2: {X: -0.15, Y: -0.15, Z: 0.165}} {
 		places := prediction.Slice(p.Volume, axis, 3, 2)

@@ -149,10 +149,10 @@ func (p *Predictor) spot(at r3.Vec, orientations []quat.Number) Spot {
 
 // Spread describes a deviation over all observable poses, in its unit.
 type Spread struct {
-	Mean   float64 // rms
-	Median float64
-	P95    float64
-	Worst  float64
+	RMS    float64 `json:"rms"`
+	Median float64 `json:"median"`
+	P95    float64 `json:"p95"`
+	Worst  float64 `json:"worst"`
 }
 
 // Summary condenses a survey.
@@ -202,5 +202,5 @@ func spread(v []float64) Spread {
 		sum += x * x
 	}
 	q := func(p float64) float64 { return stat.Quantile(p, stat.LinInterp, v, nil) }
-	return Spread{Mean: math.Sqrt(sum / float64(len(v))), Median: q(0.5), P95: q(0.95), Worst: v[len(v)-1]}
+	return Spread{RMS: math.Sqrt(sum / float64(len(v))), Median: q(0.5), P95: q(0.95), Worst: v[len(v)-1]}
 }

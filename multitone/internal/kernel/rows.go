@@ -34,14 +34,14 @@ const (
 // no more than (chain + 2·joined)·2⁻²⁴ in float32, and by far less where rounding errors are
 // not all alike; 16-bit counts are folded exactly.
 type Rows[T Real] struct {
-	length, half   int // samples of a block; places u ≥ 0
-	rows, channels int
-	grid           grid
-	table          []T // groups × padded half × group × (even, odd)
-	run            int // places that are folded before their products are summed
-	fold           []T // run × padded channels × (sum, difference)
-	held           []T // a run's sums until those of the next join them
-	loops          loops[T]
+	length, half int // samples of a block; places u ≥ 0
+	channels     int
+	grid         grid
+	table        []T // groups × padded half × group × (even, odd)
+	run          int // places that are folded before their products are summed
+	fold         []T // run × padded channels × (sum, difference)
+	held         []T // a run's sums until those of the next join them
+	loops        loops[T]
 }
 
 // grid is how tables and sums lie in memory, counted in elements.
@@ -54,7 +54,7 @@ type grid struct {
 
 // New makes the tables, all zero, for blocks of the given length.
 func New[T Real](length, rows, channels int) *Rows[T] {
-	r := &Rows[T]{length: length, half: (length + 1) / 2, rows: rows, channels: channels}
+	r := &Rows[T]{length: length, half: (length + 1) / 2, channels: channels}
 	r.grid = grid{channels: channels, stride: channels, groups: (rows + group - 1) / group, padded: roundUp(r.half, steps)}
 	if channels > 1 {
 		r.grid.stride = roundUp(channels, 4)
@@ -71,9 +71,6 @@ func roundUp(n, to int) int { return (n + to - 1) / to * to }
 
 // Half is the number of places u ≥ 0: 0, 1, … for odd lengths, ½, 1½, … for even.
 func (r *Rows[T]) Half() int { return r.half }
-
-// Length is the number of samples of a block.
-func (r *Rows[T]) Length() int { return r.length }
 
 // Set gives row i its tables, at the places at, at+1, … of u ≥ 0. The middle
 // sample of an odd length is folded onto itself; Set sees to it.
@@ -96,10 +93,10 @@ func (r *Rows[T]) Index(channel, row int) int {
 	return (row/group*r.grid.stride+channel)*group + row%group
 }
 
-// Int16 sums over a block of counts, Length × channels, into dst.
+// Int16 sums over a block of counts, samples × channels, into dst.
 func (r *Rows[T]) Int16(dst []complex128, x []int16) { project(r, dst, x, r.loops.int16) }
 
-// Float64 sums over a block of floats, Length × channels, into dst.
+// Float64 sums over a block of floats, samples × channels, into dst.
 func (r *Rows[T]) Float64(dst []complex128, x []float64) { project(r, dst, x, r.loops.float64) }
 
 func project[T Real, S int16 | float64](r *Rows[T], dst []complex128, x []S, fold func([]T, []S, folding)) {

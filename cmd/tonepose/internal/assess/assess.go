@@ -4,20 +4,23 @@
 package assess
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"path/filepath"
 	"slices"
-	"tonepose/cmd/tonepose/internal/verdict"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver/assessment"
+	"tonepose/solver/assessment/registration"
 )
 
 // Options are how poses are brought together with their truth. The zero
@@ -27,7 +30,7 @@ type Options struct {
 	Register Registering
 	// Transform is a registration found before, used in place of a fit; Run reads
 	// it from TransformFile, and writes the one it found to SaveTransform.
-	Transform                    *Transform
+	Transform                    *registration.Mounting
 	TransformFile, SaveTransform string
 	Force                        bool   // replace SaveTransform
 	KeepAll                      bool   // a registration leaves no outliers out
@@ -55,7 +58,6 @@ type Result struct {
 	Registration *Registered
 
 	truth  map[string]*knownPoses
-	times  map[string][]float64 // of all rows of a sensor, solved or not
 	offset float64
 }
 
@@ -67,12 +69,10 @@ type Row struct {
 	known  sigmas     // of the truth
 }
 
-// ErrNothingToCompare reports that no pose and no truth belong together.
-var ErrNothingToCompare = errors.New("no pose to compare")
-
 // Compare joins the poses in dir with the truth in a CSV. Truth with intervals
 // belongs to the pose whose window it covers; truth with times is interpolated
-// smoothly at the window's centre.
+// smoothly at the window's centre. measure.ErrNoRow reports that no pose and no truth
+// belong together.
 func Compare(ctx context.Context, dir, truth string, o Options) (*Result, error) {
 	r, a, err := openRun(dir)
 	if err != nil {
@@ -99,7 +99,7 @@ func Compare(ctx context.Context, dir, truth string, o Options) (*Result, error)
 		if k == nil {
 			return nil, fmt.Errorf("%s: sensor %s is not in the rig stored with it", dir, row.Sensor)
 		}
-		a.times[row.Sensor] = append(a.times[row.Sensor], row.Time)
+		k.times = append(k.times, row.Time)
 		if row.Estimate == nil {
 			a.Unsolved++
 			continue
@@ -120,7 +120,7 @@ func Compare(ctx context.Context, dir, truth string, o Options) (*Result, error)
 		a.Rows = append(a.Rows, Row{row.Sensor, row.Flags, *row.Estimate, sigma})
 	}
 	if len(a.Samples) == 0 {
-		return nil, errors.Join(ErrNothingToCompare, fmt.Errorf("%s has %d poses, none within the times of %s", dir, a.Beyond, truth))
+		return nil, fmt.Errorf("%s: %w: it has %d poses, none within the times of %s", dir, measure.ErrNoRow, a.Beyond, truth)
 	}
 	if o.AtTip {
 		if err := a.moveToTip(true); err != nil {
@@ -142,12 +142,9 @@ func openRun(dir string) (*tables.Reader[tables.Pose], *Result, error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	a := &Result{Metadata: r.Metadata, times: map[string][]float64{}}
+	a := &Result{Metadata: r.Metadata}
 	// Files that the rig names lie where it lay when the run was made.
-	name := r.Metadata.Options["rig"]
-	if name == "" {
-		name = filepath.Join(dir, "rig")
-	}
+	name := cmp.Or(r.Metadata.Options["rig"], filepath.Join(dir, "rig"))
 	if a.Rig, err = rig.Parse(name, []byte(r.Metadata.Rig), rig.Options{}); err != nil {
 		r.Close()
 		return nil, nil, fmt.Errorf("%s: the rig stored in the table: %w", dir, err)
@@ -168,8 +165,8 @@ func full(c *tables.Covariance) *[6][6]float64 {
 	return &out
 }
 
-// Part is the assessment of those samples that keep chooses.
-func (a *Result) Part(keep func(i int) bool) *Result {
+// part is the assessment of those samples that keep chooses.
+func (a *Result) part(keep func(i int) bool) *Result {
 	part := *a
 	part.Samples, part.Rows = nil, nil
 	for i := range a.Samples {
@@ -182,22 +179,14 @@ func (a *Result) Part(keep func(i int) bool) *Result {
 
 // Sensor is the part of one sensor.
 func (a *Result) Sensor(name string) *Result {
-	return a.Part(func(i int) bool { return a.Rows[i].Sensor == name })
-}
-
-// Unflagged is the part without doubts.
-func (a *Result) Unflagged() *Result {
-	return a.Part(func(i int) bool { return a.Rows[i].Flags == 0 })
+	return a.part(func(i int) bool { return a.Rows[i].Sensor == name })
 }
 
 // SensorNames lists the sensors that have samples, in the rig's order.
-func (a *Result) SensorNames() (names []string) {
-	for _, s := range a.Rig.Sensors {
-		if slices.ContainsFunc(a.Rows, func(r Row) bool { return r.Sensor == s.Name }) {
-			names = append(names, s.Name)
-		}
-	}
-	return names
+func (a *Result) SensorNames() []string {
+	return slices.DeleteFunc(a.Rig.SensorNames(), func(name string) bool {
+		return !slices.ContainsFunc(a.Rows, func(r Row) bool { return r.Sensor == name })
+	})
 }
 
 // moveToTip moves estimates, truth and covariances from the sensors' origins to
@@ -253,4 +242,4 @@ func onAxis(s mutual.Sensor, point r3.Vec) bool {
 	return ok
 }
 
-var stay = rigid.Identity()
+var identity = rigid.Identity()

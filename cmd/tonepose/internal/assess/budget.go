@@ -4,7 +4,9 @@ import (
 	"fmt"
 	"math"
 	"path/filepath"
+	"slices"
 
+	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -17,7 +19,6 @@ import (
 	"tonepose/solver"
 	"tonepose/solver/assessment"
 	"tonepose/solver/assessment/budget"
-	"tonepose/solver/assessment/registration"
 )
 
 // Budget is the uncertainty of a sensor's error by its sources, as RMS over its
@@ -76,7 +77,7 @@ func (a *Result) Budget(dir, sensor string, coverage float64) (*Budget, error) {
 	unweighed := tolerances(a.Rig, index, s.Problem().Array.Covariance == nil)
 	chosen := map[float64]int{}
 	// Where solve gave no covariance, nothing is there to be split.
-	part = part.Part(func(i int) bool { return part.Samples[i].Covariance != nil })
+	part = part.part(func(i int) bool { return part.Samples[i].Covariance != nil })
 	step := max(1, (len(part.Samples)+mostBudget-1)/mostBudget)
 	for i := 0; i < len(part.Samples); i += step {
 		chosen[part.Samples[i].Time] = i
@@ -90,37 +91,32 @@ func (a *Result) Budget(dir, sensor string, coverage float64) (*Budget, error) {
 	}
 	b := &Budget{Sensor: sensor}
 	var squares [budgetSources][6]float64
+	add := func(source int, c rigid.Covariance) {
+		for k := range c {
+			squares[source][k] += c[k][k]
+		}
+	}
 	var observed [6]float64
 	for i, c := range couplings {
-		cov, err := s.Contributions(c, part.Rows[i].raw, unweighed)
+		sample, raw := part.Samples[i], part.Rows[i].raw
+		parts, err := s.Contributions(c, raw, unweighed)
 		if err != nil {
-			return nil, fmt.Errorf("budget at %.6f s: %w", part.Samples[i].Time, err)
+			return nil, fmt.Errorf("budget at %.6f s: %w", sample.Time, err)
 		}
-		arm := r3.Sub(part.Samples[i].Estimate.Position, part.Rows[i].raw.Position)
-		for k := range cov {
-			moved := rigid.CovarianceAt(&cov[k], arm)
-			for c := range 6 {
-				squares[k][c] += moved[c][c]
-			}
+		arm := r3.Sub(sample.Estimate.Position, raw.Position)
+		for k := range parts {
+			add(k, rigid.CovarianceAt(&parts[k], arm))
 		}
 		reference := part.reference(i)
-		reference = rigid.CovarianceAt(&reference, arm)
-		for c := range 6 {
-			squares[fromReference][c] += reference[c][c]
+		add(fromReference, rigid.CovarianceAt(&reference, arm))
+		if t := a.Registration; t != nil && t.Joint != nil {
+			j := t.sensitivity(t.read(sample.Truth))
+			var joint mat.Dense
+			joint.Product(j, t.Covariance(), j.T())
+			add(fromRegistration, covarianceOf(&joint))
 		}
-		if t := a.Registration; t != nil && t.Covariance != nil {
-			j := (&registration.Mounting{Frame: t.Frame, Body: t.Body}).Sensitivity(t.read(part.Samples[i].Truth))
-			n := t.Covariance.SymmetricDim()
-			var half, joint mat.Dense
-			half.Mul(j.Slice(0, 6, 0, n), t.Scaled().Covariance)
-			joint.Mul(&half, j.Slice(0, 6, 0, n).T())
-			for c := range 6 {
-				squares[fromRegistration][c] += joint.At(c, c)
-			}
-		}
-		err6 := errorsOf(part.Samples[i])
-		for c := range 6 {
-			observed[c] += err6[c] * err6[c]
+		for c, e := range errorsOf(sample) {
+			observed[c] += e * e
 		}
 		b.Poses++
 	}
@@ -128,29 +124,25 @@ func (a *Result) Budget(dir, sensor string, coverage float64) (*Budget, error) {
 		return nil, nil
 	}
 	n := float64(b.Poses)
-	var parts [6][]budget.Contribution
 	for k, name := range budgetNames {
 		line := BudgetLine{Source: name}
-		some := false
 		for c := range 6 {
 			line.Sigma[c] = math.Sqrt(squares[k][c] / n)
-			some = some || line.Sigma[c] > 0
-			parts[c] = append(parts[c], budget.Contribution{Name: name, Sigma: line.Sigma[c]})
+			b.Combined[c] = math.Hypot(b.Combined[c], line.Sigma[c])
 		}
-		if some {
+		if line.Sigma != [6]float64{} {
 			b.Lines = append(b.Lines, line)
 		}
 	}
+	b.Factor = budget.CoverageFactor(math.Inf(1), coverage)
 	for c := range 6 {
-		all := budget.Combine(parts[c], coverage)
-		b.Combined[c], b.Expanded[c], b.Factor = all.Sigma, all.Expanded, all.Factor
-		b.Observed[c] = math.Sqrt(observed[c] / n)
+		b.Expanded[c], b.Observed[c] = b.Factor*b.Combined[c], math.Sqrt(observed[c]/n)
 	}
 	return b, nil
 }
 
 // read is a truth as its file has it.
-func (t *Transform) read(carried rigid.Pose) rigid.Pose {
+func (t *Registered) read(carried rigid.Pose) rigid.Pose {
 	return t.Frame.Inverse().Compose(carried).Compose(t.Body.Inverse())
 }
 
@@ -167,14 +159,7 @@ func readCouplings(dir string, r *rig.Rig, index int, chosen map[float64]int) (m
 	}
 	defer rows.Close()
 	s := r.Sensors[index]
-	emitter, coil := map[string]int{}, map[string]int{}
-	for i, e := range r.Emitters {
-		emitter[e.Name] = i
-	}
-	for i, c := range s.Coils {
-		coil[r.Channels[c.Channel].Name] = i
-	}
-	n := len(emitter) * len(coil)
+	n := len(r.Emitters) * len(s.Coils)
 	out := map[int]solver.Couplings{}
 	for row, err := range rows.All() {
 		if err != nil {
@@ -186,14 +171,14 @@ func readCouplings(dir string, r *rig.Rig, index int, chosen map[float64]int) (m
 		}
 		c, ok := out[at]
 		if !ok {
-			c = solver.Couplings{Value: make([]float64, n), Variance: make([]float64, n), Common: make([]float64, len(emitter))}
-			for k := range c.Variance {
-				c.Variance[k] = math.Inf(1) // missing
-			}
+			c = solver.Couplings{Value: make([]float64, n), Variance: make([]float64, n), Common: make([]float64, len(r.Emitters))}
+			floats.AddConst(math.Inf(1), c.Variance) // missing
 			out[at] = c
 		}
-		if !math.IsNaN(row.Sigma) {
-			k := emitter[row.Emitter]*len(coil) + coil[row.Channel]
+		emitter := slices.IndexFunc(r.Emitters, func(e rig.Emitter) bool { return e.Name == row.Emitter })
+		coil := slices.IndexFunc(s.Coils, func(c rig.Coil) bool { return r.Channels[c.Channel].Name == row.Channel })
+		if !math.IsNaN(row.Sigma) && emitter >= 0 && coil >= 0 {
+			k := emitter*len(s.Coils) + coil
 			c.Value[k], c.Variance[k] = row.Value, row.Sigma*row.Sigma
 		}
 	}
@@ -207,23 +192,21 @@ func readReferences(dir string, r *rig.Rig, chosen map[float64]int, couplings ma
 		return err
 	}
 	defer rows.Close()
-	type of struct{ tone, channel string }
-	emitter := map[of]int{}
-	for i, e := range r.Emitters {
-		if e.Reference != nil {
-			emitter[of{e.Name, r.Channels[e.Reference.Channel].Name}] = i
-		}
-	}
 	for row, err := range rows.All() {
 		if err != nil {
 			return err
 		}
 		at, wanted := chosen[row.Time]
-		e, reference := emitter[of{row.Tone, row.Channel}]
-		if c, ok := couplings[at]; ok && wanted && reference {
-			if v := row.Sigma * row.Sigma / (row.InPhase*row.InPhase + row.Quadrature*row.Quadrature); v > 0 && !math.IsInf(v, 0) {
-				c.Common[e] = v
-			}
+		c, ok := couplings[at]
+		if !wanted || !ok {
+			continue
+		}
+		emitter := slices.IndexFunc(r.Emitters, func(e rig.Emitter) bool {
+			return e.Name == row.Tone && e.Reference != nil && r.Channels[e.Reference.Channel].Name == row.Channel
+		})
+		v := row.Sigma * row.Sigma / (row.InPhase*row.InPhase + row.Quadrature*row.Quadrature)
+		if emitter >= 0 && v > 0 && !math.IsInf(v, 0) {
+			c.Common[emitter] = v
 		}
 	}
 	return nil

@@ -5,8 +5,10 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"tonepose/cmd/tonepose/internal/files"
+	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver/assessment/registration"
 )
@@ -38,10 +40,8 @@ type PivotOptions struct {
 // Pivot finds the tip of a sensor from all poses in dir. Flagged poses take no
 // part while enough are left without them.
 func Pivot(ctx context.Context, dir string, o PivotOptions) (*Pivoted, error) {
-	if o.SaveRig != "" {
-		if err := files.Refuse(o.SaveRig, o.Force); err != nil {
-			return nil, err
-		}
+	if err := files.Refuse(o.SaveRig, o.Force); err != nil {
+		return nil, err
 	}
 	r, a, err := openRun(dir)
 	if err != nil {
@@ -73,7 +73,7 @@ func Pivot(ctx context.Context, dir string, o PivotOptions) (*Pivoted, error) {
 	}
 	tip, err := registration.Pivot(all, allCov, blindAxis(a.Rig, index), registration.Options{KeepAll: o.KeepAll, Seed: o.Seed})
 	if errors.Is(err, registration.ErrUndetermined) {
-		return nil, fmt.Errorf("%w: %s, sensor %s with %d poses: %w", ErrNothingToCompare, dir, name, len(all), err)
+		return nil, fmt.Errorf("%s: %w: sensor %s with %d poses: %w", dir, measure.ErrNoRow, name, len(all), err)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("%s: sensor %s: %w", dir, name, err)
@@ -95,15 +95,13 @@ func Pivot(ctx context.Context, dir string, o PivotOptions) (*Pivoted, error) {
 
 // sensorIndex finds a sensor of the rig; an empty name stands for the only one.
 func (a *Result) sensorIndex(name string) (int, error) {
-	if name == "" && len(a.Rig.Sensors) == 1 {
+	names := a.Rig.SensorNames()
+	if name == "" && len(names) == 1 {
 		return 0, nil
 	}
-	var names []string
-	for i, s := range a.Rig.Sensors {
-		if s.Name == name {
-			return i, nil
-		}
-		names = append(names, s.Name)
+	i := slices.Index(names, name)
+	if i < 0 {
+		return 0, fmt.Errorf("sensor %q: name one of %v with --sensor", name, names)
 	}
-	return 0, fmt.Errorf("sensor %q: name one of %v with --sensor", name, names)
+	return i, nil
 }

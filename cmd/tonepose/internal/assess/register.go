@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
@@ -21,29 +22,20 @@ const (
 	HandEye                      // by that and the mounting of marker to sensor, from positions and orientations
 )
 
-// ParseRegistering reads "none", "rigid" or "hand-eye".
-func ParseRegistering(s string) (Registering, error) {
-	switch s {
-	case "none", "":
-		return SameFrame, nil
-	case "rigid":
-		return RigidFit, nil
-	case "hand-eye":
-		return HandEye, nil
-	}
-	return 0, errors.New("must be none, rigid or hand-eye")
-}
-
-// Registered is what a registration found.
+// Registered is what a registration found: pose in the rig frame = Frame ∘ truth ∘ Body.
 type Registered struct {
-	Transform `json:"-"`
-	Kind      string  `json:"kind"` // "rigid", "hand-eye" or "given"
-	RMS       float64 `json:"rms_m"`
-	Used      int     `json:"n"`
-	Chi2      float64 `json:"chi2"` // NaN: covariances unknown
-	DOF       int     `json:"dof"`
-	// Birge multiplies the sigmas of Covariance where the residuals exceed what
-	// was stated; 1 where they do not.
+	// Mounting has Frame, the pose of the truth's frame in the rig, and Body, that of
+	// the sensor in the truth's marker. Joint is over Frame, or Frame and Body; nil:
+	// they are exact.
+	registration.Mounting `json:"-"`
+
+	Kind string  `json:"kind"` // "rigid", "hand-eye" or "given"
+	RMS  float64 `json:"rms_m"`
+	Used int     `json:"n"`
+	Chi2 float64 `json:"chi2"` // NaN: covariances unknown
+	DOF  int     `json:"dof"`
+	// Birge multiplies the sigmas of Joint where the residuals exceed what was
+	// stated; 1 where they do not.
 	Birge    float64   `json:"birge_ratio"`
 	Outliers []Outlier `json:"outliers"`
 }
@@ -55,37 +47,54 @@ type Outlier struct {
 	Station string  `json:"station,omitempty"`
 }
 
-// Scaled is the transform with the covariance that the residuals show.
-func (r *Registered) Scaled() *Transform {
-	t := r.Transform
-	if t.Covariance != nil {
-		t.Covariance = mat.NewSymDense(r.Covariance.SymmetricDim(), nil)
-		t.Covariance.ScaleSym(r.Birge*r.Birge, r.Covariance)
+// Covariance is Joint with the sigmas that the residuals show; nil: exact.
+func (r *Registered) Covariance() *mat.SymDense {
+	if r.Joint == nil {
+		return nil
 	}
-	return &t
+	c := mat.NewSymDense(r.Joint.SymmetricDim(), nil)
+	c.ScaleSym(r.Birge*r.Birge, r.Joint)
+	return c
+}
+
+// sensitivity is the derivative of a pose that was brought over by what Joint is over.
+func (r *Registered) sensitivity(read rigid.Pose) mat.Matrix {
+	return r.Mounting.Sensitivity(read).Slice(0, 6, 0, r.Joint.SymmetricDim())
 }
 
 // register brings the truth over to the rig frame.
 func (a *Result) register(o Options) error {
+	covariance := a.errorCovariance()
+	fit := registration.Options{KeepAll: o.KeepAll, Seed: o.Seed}
+	var err error
 	switch {
 	case o.Transform != nil:
-		a.Registration = &Registered{Transform: *o.Transform, Kind: "given", RMS: math.NaN(), Chi2: math.NaN(), Birge: 1}
-		a.carry(nil, a.errorCovariance())
-		return nil
+		a.Registration = a.registered("given", *o.Transform)
+		covariance = a.errorCovariance()
 	case o.Register == SameFrame:
-		for i, c := range a.errorCovariance() {
+		for i, c := range covariance {
 			a.Samples[i].Covariance = c
 		}
 		return nil
 	case o.Register == RigidFit:
-		return a.registerPlaces(o)
+		err = a.registerPositions(covariance, fit)
+	default:
+		// The weights depend a little on the arm from marker to sensor: found first,
+		// counted the second time.
+		if err = a.registerPoses(covariance, fit); err == nil {
+			covariance = a.errorCovariance()
+			err = a.registerPoses(covariance, fit)
+		}
 	}
-	return a.registerPoses(o)
+	if err == nil {
+		a.carry(covariance)
+	}
+	return err
 }
 
 // errorCovariance adds the truth's own to each estimate's.
-func (a *Result) errorCovariance() []*[6][6]float64 {
-	out := make([]*[6][6]float64, len(a.Samples))
+func (a *Result) errorCovariance() []*rigid.Covariance {
+	out := make([]*rigid.Covariance, len(a.Samples))
 	for i, s := range a.Samples {
 		if s.Covariance == nil {
 			continue
@@ -104,70 +113,48 @@ func (a *Result) errorCovariance() []*[6][6]float64 {
 // reference is the covariance of a sample's truth, in the rig frame and at the
 // sensor: a marker's error of rotation moves the sensor that is fixed to it.
 // About a blind axis no rotation counts.
-func (a *Result) reference(i int) (c [6][6]float64) {
+func (a *Result) reference(i int) (c rigid.Covariance) {
 	s, sigma := &a.Samples[i], a.Rows[i].known
 	for k := range 3 {
 		c[k][k], c[3+k][3+k] = sigma.position*sigma.position, sigma.rotation*sigma.rotation
 	}
 	if s.Axis != nil {
-		u := s.Estimate.Rotate(*s.Axis)
-		axis := [3]float64{u.X, u.Y, u.Z}
-		for r := range 3 {
-			for k := range 3 {
-				c[3+r][3+k] -= sigma.rotation * sigma.rotation * axis[r] * axis[k]
-			}
-		}
+		c = rigid.WithoutRotation(&c, s.Estimate.Rotate(*s.Axis))
 	}
 	if t := a.Registration; t != nil && t.Body.Position != (r3.Vec{}) {
 		// s.Truth is still as read while a registration is under way, and the
 		// estimate close to where it leads.
-		arm := r3.Sub(r3.Vec{}, s.Estimate.Rotate(t.Body.Inverse().Position))
-		return rigid.CovarianceAt(&c, arm)
+		return rigid.CovarianceAt(&c, r3.Scale(-1, s.Estimate.Rotate(t.Body.Inverse().Position)))
 	}
 	return c
 }
 
-func (a *Result) options(o Options) registration.Options {
-	return registration.Options{KeepAll: o.KeepAll, Seed: o.Seed}
-}
-
-// stated reports whether all samples have a covariance: a fit then weighs by them.
-func stated(c []*[6][6]float64) bool {
-	for _, v := range c {
-		if v == nil {
-			return false
-		}
-	}
-	return true
-}
-
-func (a *Result) registerPlaces(o Options) error {
+func (a *Result) registerPositions(covariance []*rigid.Covariance, o registration.Options) error {
 	var from, to []r3.Vec
 	var weights []registration.Cov3
-	covariance := a.errorCovariance()
-	weigh := stated(covariance)
+	weigh := !slices.Contains(covariance, nil)
 	for i, s := range a.Samples {
-		from = append(from, s.Truth.Position)
-		to = append(to, s.Estimate.Position)
+		from, to = append(from, s.Truth.Position), append(to, s.Estimate.Position)
 		if weigh {
 			weights = append(weights, registration.AtPoint(*covariance[i], r3.Vec{}))
 		}
 	}
-	m, err := registration.Points(from, to, weights, a.options(o))
+	m, err := registration.Points(from, to, weights, o)
 	if err != nil {
 		return err
 	}
-	a.Registration = a.registered("rigid", &m.Quality, m.Pose, stay)
-	a.Registration.Covariance = symmetric(m.Covariance)
-	a.carry(m.Used, covariance)
+	joint := mat.NewSymDense(6, dense(&m.Covariance).RawMatrix().Data)
+	a.Registration = a.registered("rigid", registration.Mounting{Frame: m.Pose, Body: identity, Joint: joint, Quality: m.Quality})
 	return nil
 }
 
-func (a *Result) registerPoses(o Options) error {
+func (a *Result) registerPoses(covariance []*rigid.Covariance, o registration.Options) error {
 	if n := len(a.SensorNames()); n > 1 {
 		return fmt.Errorf("hand-eye is for one sensor at a time, the truth has %d: use --sensor", n)
 	}
 	var reference, estimate []rigid.Pose
+	var weights []rigid.Covariance
+	weigh := !slices.Contains(covariance, nil)
 	for i, s := range a.Samples {
 		if s.Axis != nil {
 			return fmt.Errorf("sensor %s does not see rotations about its axis, which hand-eye needs: use --register rigid", a.Rows[i].Sensor)
@@ -176,85 +163,50 @@ func (a *Result) registerPoses(o Options) error {
 			return errors.New("the truth has no orientations, which hand-eye needs: use --register rigid")
 		}
 		reference, estimate = append(reference, s.Truth), append(estimate, s.Estimate)
-	}
-	// The weights depend a little on the arm from marker to sensor: found first,
-	// counted the second time.
-	for pass := range 2 {
-		var weights []registration.Cov6
-		covariance := a.errorCovariance()
-		if stated(covariance) {
-			for _, c := range covariance {
-				weights = append(weights, *c)
-			}
-		}
-		m, err := registration.Poses(reference, estimate, weights, a.options(o))
-		if err != nil {
-			return err
-		}
-		a.Registration = a.registered("hand-eye", &m.Quality, m.Frame, m.Body)
-		a.Registration.Covariance = m.Joint
-		if pass == 1 {
-			a.carry(m.Used, covariance)
+		if weigh {
+			weights = append(weights, *covariance[i])
 		}
 	}
-	return nil
+	m, err := registration.Poses(reference, estimate, weights, o)
+	if err == nil {
+		a.Registration = a.registered("hand-eye", *m)
+	}
+	return err
 }
 
-func (a *Result) registered(kind string, q *registration.Quality, frame, body rigid.Pose) *Registered {
-	r := &Registered{Transform: Transform{Frame: frame, Body: body}, Kind: kind, RMS: q.RMS, DOF: q.DOF, Chi2: math.NaN(), Birge: q.Birge()}
-	for _, i := range q.Outliers() {
+func (a *Result) registered(kind string, m registration.Mounting) *Registered {
+	r := &Registered{Mounting: m, Kind: kind, RMS: m.RMS, DOF: m.DOF, Chi2: math.NaN(), Birge: m.Birge()}
+	for _, i := range m.Outliers() {
 		r.Outliers = append(r.Outliers, Outlier{a.Samples[i].Time, a.Rows[i].Sensor, a.Stations[a.Samples[i].Station]})
 	}
-	r.Used = len(q.Used) - len(r.Outliers)
-	if q.Stated {
-		r.Chi2 = q.ChiSquare
+	r.Used = len(m.Used) - len(r.Outliers)
+	if m.Stated {
+		r.Chi2 = m.ChiSquare
 	}
 	return r
 }
 
 // carry moves the truth over and completes the covariances of the errors. A fit
-// has bent towards the poses that it used (used; nil: none), which lessens their
-// errors; to all others its uncertainty adds.
-func (a *Result) carry(used []bool, covariance []*[6][6]float64) {
+// has bent towards the poses that it used, which lessens their errors; to all others
+// its uncertainty adds.
+func (a *Result) carry(covariance []*rigid.Covariance) {
 	t := a.Registration
 	for _, k := range a.truth {
 		k.frame, k.body = t.Frame, t.Body
 	}
-	mounting := registration.Mounting{Frame: t.Frame, Body: t.Body}
 	for i := range a.Samples {
 		s := &a.Samples[i]
 		read := s.Truth
-		s.Truth = mounting.Predict(read)
-		c := covariance[i]
-		if c == nil || t.Covariance == nil {
-			s.Covariance = c
+		s.Truth, s.Covariance = t.Predict(read), covariance[i]
+		if s.Covariance == nil || t.Joint == nil {
 			continue
 		}
-		j := mounting.Sensitivity(read)
-		if t.Covariance.SymmetricDim() == 6 {
-			j = mat.DenseCopyOf(j.Slice(0, 6, 0, 6))
-		}
+		used := t.Mounting.Used != nil && t.Mounting.Used[i]
+		after := afterFit(s.Covariance, t.sensitivity(read), t.Joint, used, t.Kind == "rigid")
 		if s.Axis != nil {
-			withoutTwist(j, s.Estimate.Rotate(*s.Axis))
+			after = rigid.WithoutRotation(&after, s.Estimate.Rotate(*s.Axis))
 		}
-		after := afterFit(c, j, t.Covariance, used != nil && used[i], t.Kind == "rigid")
 		s.Covariance = &after
-	}
-}
-
-// withoutTwist takes rotations about the blind axis u out of a sensitivity's lower
-// three rows.
-func withoutTwist(j *mat.Dense, u r3.Vec) {
-	axis := [3]float64{u.X, u.Y, u.Z}
-	_, columns := j.Dims()
-	for c := range columns {
-		var about float64
-		for k, v := range axis {
-			about += v * j.At(3+k, c)
-		}
-		for k, v := range axis {
-			j.Set(3+k, c, j.At(3+k, c)-about*v)
-		}
 	}
 }
 
@@ -262,57 +214,39 @@ func withoutTwist(j *mat.Dense, u r3.Vec) {
 // fit with covariance K. If the pose itself took part, by its position alone or
 // whole, cov(δ, ε) = K·Jᵀ·W·cov(·, ε) with W the inverse covariance of the part
 // that did.
-func afterFit(c *[6][6]float64, j *mat.Dense, k *mat.SymDense, used, placeOnly bool) [6][6]float64 {
-	var jk, joint mat.Dense
-	jk.Mul(j, k)
-	joint.Mul(&jk, j.T())
-	out := *c
-	for a := range 6 {
-		for b := range 6 {
-			out[a][b] += joint.At(a, b)
-		}
-	}
-	if !used {
-		return out
-	}
-	pull := mat.DenseCopyOf(&joint) // J·cov(δ, ε)
-	if placeOnly {
-		// K·Jpᵀ·[I, Σpp⁻¹·Σpr].
-		pp, pr := mat.NewDense(3, 3, nil), mat.NewDense(3, 3, nil)
-		for a := range 3 {
-			for b := range 3 {
-				pp.Set(a, b, c[a][b])
-				pr.Set(a, b, c[a][3+b])
-			}
-		}
+func afterFit(c *rigid.Covariance, j mat.Matrix, k mat.Symmetric, used, positionOnly bool) rigid.Covariance {
+	own := dense(c)
+	var joint, after mat.Dense
+	joint.Product(j, k, j.T())
+	after.Add(own, &joint)
+	pull := &joint // J·cov(δ, ε)
+	if used && positionOnly {
+		// K·Jpᵀ·Σpp⁻¹·[Σpp, Σpr].
 		var regress, cross mat.Dense
-		if regress.Solve(pp, pr) != nil {
-			return out
-		}
-		whole := mat.NewDense(3, 6, nil)
-		for a := range 3 {
-			whole.Set(a, a, 1)
-			for b := range 3 {
-				whole.Set(a, 3+b, regress.At(a, b))
-			}
-		}
-		cross.Mul(joint.Slice(0, 6, 0, 3), whole)
-		pull = &cross
-	}
-	for a := range 6 {
-		for b := range 6 {
-			out[a][b] -= pull.At(a, b) + pull.At(b, a)
+		used = regress.Solve(own.Slice(0, 3, 0, 3), own.Slice(0, 3, 0, 6)) == nil
+		if used {
+			cross.Mul(joint.Slice(0, 6, 0, 3), &regress)
+			pull = &cross
 		}
 	}
-	return out
+	if used {
+		after.Sub(&after, pull)
+		after.Sub(&after, pull.T())
+	}
+	return covarianceOf(&after)
 }
 
-func symmetric(c [6][6]float64) *mat.SymDense {
-	s := mat.NewSymDense(6, nil)
+func covarianceOf(m mat.Matrix) (c rigid.Covariance) {
 	for i := range c {
-		for j := i; j < 6; j++ {
-			s.SetSym(i, j, c[i][j])
-		}
+		mat.Row(c[i][:], i, m)
 	}
-	return s
+	return c
+}
+
+func dense(c *rigid.Covariance) *mat.Dense {
+	m := mat.NewDense(6, 6, nil)
+	for i := range c {
+		m.SetRow(i, c[i][:])
+	}
+	return m
 }

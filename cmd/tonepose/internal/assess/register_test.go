@@ -3,6 +3,9 @@ package assess
 import (
 	"math"
 	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"strings"
 	"testing"
 
 	"gonum.org/v1/gonum/mat"
@@ -30,9 +33,9 @@ func TestAfterFitKeepsTheDegreesOfFreedom(t *testing.T) {
 		j.Set(2, 3, p.Y)
 		j.Set(2, 4, -p.X)
 		rows = append(rows, j)
-		place := j.Slice(0, 3, 0, 6)
+		position := j.Slice(0, 3, 0, 6)
 		var square mat.Dense
-		square.Mul(place.T(), place)
+		square.Mul(position.T(), position)
 		for a := range 6 {
 			for b := range a + 1 {
 				normal.SetSym(a, b, normal.At(a, b)+square.At(a, b)/(sigma*sigma))
@@ -62,12 +65,35 @@ func TestAfterFitKeepsTheDegreesOfFreedom(t *testing.T) {
 		if other[0][0] <= c[0][0] {
 			t.Error("a fit adds to the error of a pose that took no part")
 		}
-		// Turns were not fitted: the frame's own uncertainty comes on top.
+		// Rotations were not fitted: the frame's own uncertainty comes on top.
 		if after[3][3] <= c[3][3] {
-			t.Errorf("turn's variance fell from %g to %g", c[3][3], after[3][3])
+			t.Errorf("a rotation's variance fell from %g to %g", c[3][3], after[3][3])
 		}
 	}
 	if math.Abs(right-left-6) > 1e-9 {
 		t.Errorf("a fit of 6 numbers took %.6f degrees of freedom", right-left)
+	}
+}
+
+// Covariances that are none are refused with the row that is wrong.
+func TestTransformRefusesBadCovariances(t *testing.T) {
+	six := func(last string) string {
+		rows := "[1e-8, 0, 0, 0, 0, 0], [0, 1, 0, 0, 0, 0], [0, 0, 1, 0, 0, 0], [0, 0, 0, 1, 0, 0], [0, 0, 0, 0, 1, 0], "
+		return `{"frame": {"position_m": [0, 0, 0], "quaternion": [1, 0, 0, 0]}, "covariance": [` + rows + last + "]}"
+	}
+	name := filepath.Join(t.TempDir(), "transform.json")
+	for last, want := range map[string]string{
+		"[0, 0, 0, 0, 0, 1]":      "",
+		"[]":                      "row 6 has 0 numbers: must be 6",
+		"[0, 0, 0, 0, 0, 1], [0]": "7 rows: must be 6 or 12",
+		"[1, 0, 0, 0, 0, 1]":      "row 6, column 1 = 1: must be symmetric",
+		"[0, 0, 0, 0, 0, -1]":     "row 6, column 6 = -1: must be symmetric, without negative variances",
+	} {
+		if err := os.WriteFile(name, []byte(six(last)), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := ReadTransform(name); want == "" && err != nil || want != "" && (err == nil || !strings.Contains(err.Error(), want)) {
+			t.Errorf("%s: error %v, want %q", last, err, want)
+		}
 	}
 }

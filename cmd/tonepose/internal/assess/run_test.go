@@ -28,7 +28,7 @@ import (
 var data = filepath.Join("..", "..", "..", "..", "testdata")
 
 // coaxialRig is a bench with a probe of two coils on one axis, written to six
-// digits as rig files have it, and its places to the micrometre.
+// digits as rig files have it, and its poses to the micrometre.
 func coaxialRig(t *testing.T) string {
 	t.Helper()
 	text, err := os.ReadFile(filepath.Join(data, "rigs", "micro-coil.rig.yaml"))
@@ -51,9 +51,9 @@ working_volume: {min_m: [-0.15, -0.15, 0.06], max_m: [0.15, 0.15, 0.25]}
 	return name
 }
 
-// run simulates rests of a twentieth of a second at places of a rig, solves and
+// run simulates rests of a twentieth of a second at poses of a rig, solves and
 // assesses them.
-func run(t *testing.T, file string, places []rigid.Pose, how simulate.Options) (string, *Result) {
+func run(t *testing.T, file string, poses []rigid.Pose, how simulate.Options) (string, *Result) {
 	t.Helper()
 	r, err := rig.Load(file, rig.Options{})
 	if err != nil {
@@ -61,7 +61,7 @@ func run(t *testing.T, file string, places []rigid.Pose, how simulate.Options) (
 	}
 	var text strings.Builder
 	text.WriteString("start_s,stop_s,x_m,y_m,z_m,qw,qx,qy,qz\n")
-	for i, pose := range places {
+	for i, pose := range poses {
 		p, q := pose.Position, pose.Rotation
 		fmt.Fprintf(&text, "%.17g,%.17g,%.17g,%.17g,%.17g,%.17g,%.17g,%.17g,%.17g\n", 0.07*float64(i), 0.07*float64(i)+0.05, p.X, p.Y, p.Z, q.Real, q.Imag, q.Jmag, q.Kmag)
 	}
@@ -94,14 +94,14 @@ func solved(t *testing.T, file, recorded, truth string) (string, *Result) {
 }
 
 // A probe with coils on one axis is assessed with the five degrees of freedom that
-// it was solved with: no turn about the axis counts. The mean of n·5 squares is 1
+// it was solved with: no rotation about the axis counts. The mean of n·5 squares is 1
 // within four of its sigmas, √(2/5n).
 func TestCoaxialCoilsAreAssessedInFiveDegrees(t *testing.T) {
-	places := somePlaces(24)
-	_, a := run(t, coaxialRig(t), places, simulate.Options{Noise: 1e-8, Seed: 5})
+	poses := somePoses(24)
+	_, a := run(t, coaxialRig(t), poses, simulate.Options{Noise: 1e-8, Seed: 5})
 	report, all := assessment.Summarise(a.Samples)
-	if report.N != len(places) {
-		t.Fatalf("%d poses of %d places", report.N, len(places))
+	if report.N != len(poses) {
+		t.Fatalf("%d poses of %d", report.N, len(poses))
 	}
 	for i, e := range all {
 		if e.Freedom != 5 {
@@ -118,15 +118,15 @@ func TestCoaxialCoilsAreAssessedInFiveDegrees(t *testing.T) {
 	}
 }
 
-func somePlaces(n int) (places []rigid.Pose) {
+func somePoses(n int) (poses []rigid.Pose) {
 	rng := rand.New(rand.NewPCG(2, 6))
 	for range n {
-		places = append(places, rigid.Pose{
+		poses = append(poses, rigid.Pose{
 			Position: r3.Vec{X: 0.2*rng.Float64() - 0.1, Y: 0.2*rng.Float64() - 0.1, Z: 0.08 + 0.1*rng.Float64()},
 			Rotation: rigid.Exp(r3.Vec{X: rng.NormFloat64(), Y: rng.NormFloat64(), Z: rng.NormFloat64()}),
 		})
 	}
-	return places
+	return poses
 }
 
 // Where the references are weak, their noise moves all couplings of an emitter
@@ -146,7 +146,7 @@ func TestWeakReferences(t *testing.T) {
 	if err := os.WriteFile(file, []byte(weak), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	_, a := run(t, file, somePlaces(weakPoses), simulate.Options{Noise: 1.2e-7, Seed: 3})
+	_, a := run(t, file, somePoses(weakPoses), simulate.Options{Noise: 1.2e-7, Seed: 3})
 	report, _ := assessment.Summarise(a.Samples)
 	n := float64(report.N)
 	spread := math.Sqrt(0.95 * 0.05 / n)

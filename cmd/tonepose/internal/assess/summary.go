@@ -16,11 +16,10 @@ type Summary struct {
 	Beyond   int `json:"n_beyond_truth"` // poses outside of the truth's times
 	Flagged  int `json:"n_flagged"`
 	// Unflagged is the same without flagged poses, where there are some of both.
-	Unflagged    *assessment.Report `json:"unflagged,omitempty"`
-	Registration *Registered        `json:"-"`
-	Stations     []string           `json:"stations,omitempty"` // labels, station 1 first
-	Sensors      []SensorSummary    `json:"sensors"`
-	Result       *Result            `json:"-"`
+	Unflagged *assessment.Report `json:"unflagged,omitempty"`
+	Stations  []string           `json:"stations,omitempty"` // labels, station 1 first
+	Sensors   []SensorSummary    `json:"sensors"`
+	Result    *Result            `json:"-"`
 }
 
 // SensorSummary is about one sensor.
@@ -45,13 +44,11 @@ func Run(ctx context.Context, dir, truth string, o Options) (*Summary, error) {
 			return nil, err
 		}
 	}
-	if o.SaveTransform != "" {
-		if o.Register == SameFrame {
-			return nil, errors.New("--save-transform needs --register rigid or hand-eye")
-		}
-		if err := files.Refuse(o.SaveTransform, o.Force); err != nil {
-			return nil, err
-		}
+	if o.SaveTransform != "" && o.Register == SameFrame {
+		return nil, errors.New("--save-transform needs --register rigid or hand-eye")
+	}
+	if err := files.Refuse(o.SaveTransform, o.Force); err != nil {
+		return nil, err
 	}
 	a, err := Compare(ctx, dir, truth, o)
 	if err != nil {
@@ -61,7 +58,7 @@ func Run(ctx context.Context, dir, truth string, o Options) (*Summary, error) {
 	if err != nil || o.SaveTransform == "" {
 		return sum, err
 	}
-	text, err := a.Registration.Scaled().JSON()
+	text, err := a.Registration.text()
 	if err != nil {
 		return nil, err
 	}
@@ -69,32 +66,31 @@ func Run(ctx context.Context, dir, truth string, o Options) (*Summary, error) {
 }
 
 func (a *Result) summarise(ctx context.Context, dir string, o *Options) (*Summary, error) {
-	sum := &Summary{Report: a.report(o), Unsolved: a.Unsolved, Beyond: a.Beyond, Registration: a.Registration, Stations: a.Stations[1:], Result: a}
-	for _, r := range a.Rows {
-		if r.Flags != 0 {
-			sum.Flagged++
-		}
+	report, err := a.report(ctx, o)
+	if err != nil {
+		return nil, err
 	}
+	sum := &Summary{Report: *report, Unsolved: a.Unsolved, Beyond: a.Beyond, Stations: a.Stations[1:], Result: a}
+	unflagged := a.part(func(i int) bool { return a.Rows[i].Flags == 0 })
+	sum.Flagged = sum.N - len(unflagged.Samples)
 	if sum.Flagged > 0 && sum.Flagged < sum.N {
-		r := a.Unflagged().report(o)
-		sum.Unflagged = &r
+		if sum.Unflagged, err = unflagged.report(ctx, o); err != nil {
+			return nil, err
+		}
 	}
 	names := a.SensorNames()
 	for _, name := range names {
-		if err := ctx.Err(); err != nil {
-			return nil, err
-		}
 		part := a.Sensor(name)
-		s := SensorSummary{Sensor: name, Freedom: assessment.Of(part.Samples[0]).Freedom, Frames: a.Frames(name)}
+		s := SensorSummary{Sensor: name, Freedom: assessment.Of(part.Samples[0]).Freedom, Frames: assessment.Dropped(a.truth[name].times)}
 		if len(names) > 1 {
-			r := part.report(o)
-			s.Report = &r
+			if s.Report, err = part.report(ctx, o); err != nil {
+				return nil, err
+			}
 		}
-		var err error
-		if s.Lag, err = a.Lag(name, o.Reach); err != nil {
+		if s.Lag, err = part.lag(a.truth[name], o.Reach); err != nil {
 			return nil, err
 		}
-		if s.Drift, err = a.Drift(name); err != nil {
+		if s.Drift, err = part.drift(); err != nil {
 			return nil, err
 		}
 		if o.Budget {
@@ -104,13 +100,13 @@ func (a *Result) summarise(ctx context.Context, dir string, o *Options) (*Summar
 		}
 		sum.Sensors = append(sum.Sensors, s)
 	}
-	return sum, nil
+	return sum, ctx.Err()
 }
 
-func (a *Result) report(o *Options) assessment.Report {
+func (a *Result) report(ctx context.Context, o *Options) (*assessment.Report, error) {
 	r, all := assessment.Summarise(a.Samples)
-	if o.Resamples >= 0 {
-		r.Bootstrap(a.Samples, all, o.Confidence, o.Resamples, o.Seed)
+	if o.Resamples < 0 {
+		return &r, nil
 	}
-	return r
+	return &r, r.Bootstrap(ctx, a.Samples, all, o.Confidence, o.Resamples, o.Seed)
 }

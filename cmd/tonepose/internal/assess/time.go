@@ -9,29 +9,18 @@ import (
 	"tonepose/solver/assessment"
 )
 
-// Lag fits how late the poses of a sensor are, where its truth is a motion. nil:
+// lag fits how late the poses of one sensor are, where its truth is a motion. nil:
 // there is none, or it does not move enough.
-func (a *Result) Lag(sensor string, reach float64) (*assessment.Lag, error) {
-	k := a.truth[sensor]
-	if k == nil || k.motion == nil {
+func (a *Result) lag(k *knownPoses, reach float64) (*assessment.Lag, error) {
+	if k.motion == nil {
 		return nil, nil
 	}
-	var samples []assessment.Sample
-	for i, s := range a.Samples {
-		if a.Rows[i].Sensor == sensor && s.Visit == 0 {
-			samples = append(samples, s)
-		}
-	}
-	l, err := assessment.FitLag(samples, trueMotion{k, a.offset}, reach)
+	moving := a.part(func(i int) bool { return a.Samples[i].Visit == 0 })
+	l, err := assessment.FitLag(moving.Samples, trueMotion{k, a.offset}, reach)
 	if errors.Is(err, assessment.ErrNoMotion) {
 		return nil, nil
 	}
 	return l, err
-}
-
-// Frames looks for windows that are missing from a sensor's series.
-func (a *Result) Frames(sensor string) *assessment.Frames {
-	return assessment.Dropped(a.times[sensor])
 }
 
 // Drift is the Allan deviation of the position error over the longest stretch of
@@ -53,20 +42,22 @@ type DriftPoint struct {
 // leastDrift is the fewest windows that show a drift.
 const leastDrift = 16
 
-// Drift is nil when a sensor has too few windows in a row.
-func (a *Result) Drift(sensor string) (*Drift, error) {
-	run, interval := a.evenRun(sensor)
+// drift is that of one sensor; nil: it has too few windows in a row.
+func (a *Result) drift() (*Drift, error) {
+	run, interval := evenRun(a.Samples)
 	if len(run) < leastDrift {
 		return nil, nil
 	}
 	d := &Drift{Interval: interval, N: len(run)}
-	for axis := range 3 {
-		values := make([]float64, len(run))
-		for i, at := range run {
-			p := assessment.Of(a.Samples[at]).Position
-			values[i] = [3]float64{p.X, p.Y, p.Z}[axis]
+	var values [3][]float64
+	for _, s := range run {
+		e := errorsOf(s)
+		for axis := range values {
+			values[axis] = append(values[axis], e[axis])
 		}
-		s, err := stability.Values(values, interval)
+	}
+	for axis := range values {
+		s, err := stability.Values(values[axis], interval)
 		if err != nil {
 			return nil, err
 		}
@@ -88,27 +79,18 @@ func (a *Result) Drift(sensor string) (*Drift, error) {
 
 // evenRun is the longest series of a sensor's samples that follow each other at
 // the usual spacing within one visit.
-func (a *Result) evenRun(sensor string) (best []int, interval float64) {
-	var all []int
-	for i := range a.Samples {
-		if a.Rows[i].Sensor == sensor {
-			all = append(all, i)
-		}
-	}
+func evenRun(all []assessment.Sample) (best []assessment.Sample, interval float64) {
 	var steps []float64
 	for k := 1; k < len(all); k++ {
-		steps = append(steps, a.Samples[all[k]].Time-a.Samples[all[k-1]].Time)
+		steps = append(steps, all[k].Time-all[k-1].Time)
 	}
 	if len(steps) == 0 {
 		return nil, 0
 	}
-	sorted := slices.Clone(steps)
-	slices.Sort(sorted)
-	interval = sorted[len(sorted)/2]
+	interval = slices.Sorted(slices.Values(steps))[len(steps)/2]
 	start := 0
 	for k := 1; k < len(all); k++ {
-		follows := math.Abs(steps[k-1]/interval-1) < 0.05 && a.Samples[all[k]].Visit == a.Samples[all[k-1]].Visit
-		if !follows {
+		if !(math.Abs(steps[k-1]/interval-1) < 0.05) || all[k].Visit != all[k-1].Visit {
 			start = k
 		}
 		if k+1-start > len(best) {

@@ -7,21 +7,15 @@ import (
 	"fmt"
 	"math"
 	"os"
+	"slices"
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels/rigid"
+	"tonepose/solver/assessment/registration"
 )
-
-// Transform carries a truth over: pose in the rig frame = Frame ∘ truth ∘ Body.
-type Transform struct {
-	Frame rigid.Pose // of the truth's frame in the rig
-	Body  rigid.Pose // of the sensor in the truth's marker
-	// Covariance over shift [m] and rotation [rad] of Frame, then of Body; nil: exact.
-	Covariance *mat.SymDense
-}
 
 type transformText struct {
 	Frame      poseText    `json:"frame"`
@@ -35,14 +29,14 @@ type poseText struct {
 	Quaternion []float64 `json:"quaternion"`
 }
 
-// JSON writes the transform as a file that ReadTransform reads.
-func (t *Transform) JSON() ([]byte, error) {
-	text := transformText{Frame: textOf(t.Frame)}
-	if t.Body != stay {
-		body := textOf(t.Body)
+// text is the transform as a file that ReadTransform reads.
+func (r *Registered) text() ([]byte, error) {
+	text := transformText{Frame: textOf(r.Frame)}
+	if r.Body != identity {
+		body := textOf(r.Body)
 		text.Body = &body
 	}
-	if c := t.Covariance; c != nil {
+	if c := r.Covariance(); c != nil {
 		for i := range c.SymmetricDim() {
 			text.Covariance = append(text.Covariance, mat.Row(nil, i, c))
 		}
@@ -60,7 +54,7 @@ func textOf(p rigid.Pose) poseText {
 // z]}, "body": {…}, "covariance": [[…]]}: body and covariance may be missing. The
 // covariance has 6 rows, of frame, or 12, of frame and body: shift [m] and
 // rotation [rad] of each.
-func ReadTransform(file string) (*Transform, error) {
+func ReadTransform(file string) (*registration.Mounting, error) {
 	data, err := os.ReadFile(file)
 	if err != nil {
 		return nil, err
@@ -71,7 +65,7 @@ func ReadTransform(file string) (*Transform, error) {
 	if err := strict.Decode(&text); err != nil {
 		return nil, fmt.Errorf("%s: %w", file, err)
 	}
-	t := &Transform{Body: stay}
+	t := &registration.Mounting{Body: identity, Quality: registration.Quality{RMS: math.NaN()}}
 	if t.Frame, err = text.Frame.pose(); err != nil {
 		return nil, fmt.Errorf("%s: frame: %w", file, err)
 	}
@@ -87,16 +81,17 @@ func ReadTransform(file string) (*Transform, error) {
 	if n != 6 && n != 12 {
 		return nil, fmt.Errorf("%s: covariance has %d rows: must be 6 or 12", file, n)
 	}
-	t.Covariance = mat.NewSymDense(n, nil)
 	for i, row := range text.Covariance {
 		if len(row) != n {
 			return nil, fmt.Errorf("%s: covariance row %d has %d numbers: must be %d", file, i+1, len(row), n)
 		}
+	}
+	t.Joint = mat.NewSymDense(n, slices.Concat(text.Covariance...))
+	for i, row := range text.Covariance {
 		for j, v := range row {
-			if v != text.Covariance[j][i] || i == j && v < 0 {
+			if v != t.Joint.At(i, j) || i == j && v < 0 {
 				return nil, fmt.Errorf("%s: covariance row %d, column %d = %g: must be symmetric, without negative variances", file, i+1, j+1, v)
 			}
-			t.Covariance.SetSym(i, j, v)
 		}
 	}
 	return t, nil

@@ -1,6 +1,7 @@
 package assess
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 
@@ -13,10 +14,10 @@ import (
 
 // knownPoses answers where a sensor truly was.
 type knownPoses struct {
-	sensor      int // in the rig
+	sensor      int       // in the rig
+	times       []float64 // of all rows of the run, solved or not
 	visits      []knownVisit
 	motion      *motion.Spline
-	from, to    float64
 	axis        *r3.Vec
 	placeOnly   bool
 	frame, body rigid.Pose // what a registration found: truth = frame ∘ as read ∘ body
@@ -53,7 +54,7 @@ func (a *Result) readTruth(file string) (map[string]*knownPoses, error) {
 	}
 	known := map[string]*knownPoses{}
 	for i, name := range names {
-		known[name] = &knownPoses{sensor: i, axis: blindAxis(a.Rig, i), frame: stay, body: stay}
+		known[name] = &knownPoses{sensor: i, axis: blindAxis(a.Rig, i), frame: identity, body: identity}
 	}
 	type rest struct {
 		sensor, label string
@@ -76,11 +77,7 @@ func (a *Result) readTruth(file string) (map[string]*knownPoses, error) {
 		if !seen {
 			station = len(a.Stations)
 			stations[at] = station
-			label := row.Label
-			if label == "" {
-				label = fmt.Sprint(station)
-			}
-			a.Stations = append(a.Stations, label)
+			a.Stations = append(a.Stations, cmp.Or(row.Label, fmt.Sprint(station)))
 		}
 		visits++
 		k.visits = append(k.visits, knownVisit{row, station, visits})
@@ -94,7 +91,7 @@ func (a *Result) readTruth(file string) (map[string]*knownPoses, error) {
 }
 
 // interpolate lays a spline through the timed poses.
-func (k *knownPoses) interpolate(rows []tables.Station, sensor string) error {
+func (k *knownPoses) interpolate(rows []tables.Station, sensor string) (err error) {
 	var times []float64
 	var poses []rigid.Pose
 	var squares sigmas
@@ -112,8 +109,6 @@ func (k *knownPoses) interpolate(rows []tables.Station, sensor string) error {
 	}
 	n := float64(len(times))
 	k.sigmas = sigmas{math.Sqrt(squares.position / n), math.Sqrt(squares.rotation / n)}
-	k.from, k.to = times[0], times[len(times)-1]
-	var err error
 	k.motion, err = motion.Through(times, poses)
 	return err
 }
@@ -142,7 +137,7 @@ func (k *knownPoses) at(t, duration float64) (rigid.Pose, *knownVisit, bool) {
 		return visit.Pose, visit, true
 	}
 	// half a window beyond the last truth is still interpolated soundly
-	if k.motion != nil && t >= k.from && t <= k.to+duration/2 {
+	if k.motion != nil && t >= k.motion.First && t <= k.motion.Last+duration/2 {
 		p, _, _ := k.motion.At(t)
 		return p, nil, true
 	}
@@ -158,7 +153,7 @@ type trueMotion struct {
 // At implements assessment.Motion.
 func (m trueMotion) At(t float64) (p rigid.Pose, velocity, angular r3.Vec, ok bool) {
 	t += m.offset
-	if t < m.from || t > m.to {
+	if t < m.motion.First || t > m.motion.Last {
 		return p, velocity, angular, false
 	}
 	p, velocity, angular = m.motion.At(t)

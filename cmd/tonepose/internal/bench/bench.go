@@ -150,7 +150,7 @@ func (b *Bench) Coupler() *Coupler {
 	for _, s := range b.sensors {
 		pickups := make([]coupling.Pickup, len(s.Channels))
 		for p := range pickups {
-			pickups[p] = coupling.Pickup{Channel: s.Channels[p], Response: make([]coupling.Channel, len(b.tones))}
+			pickups[p] = coupling.Pickup{Channel: s.Channels[p], Response: make([]complex128, len(b.tones))}
 		}
 		c.pickups = append(c.pickups, pickups)
 	}

@@ -3,14 +3,12 @@ package cli
 import (
 	"context"
 	"errors"
-	"fmt"
 	"io"
 
 	"github.com/spf13/cobra"
 
 	"tonepose/cmd/tonepose/internal/assess"
 	"tonepose/cmd/tonepose/internal/files"
-	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/report"
 )
@@ -50,27 +48,16 @@ too), 1 no pose could be compared, 2 the call or a file was wrong.`,
   tonepose assess out --truth board.csv --register rigid --out figures
   tonepose assess pivot --pivot --save-rig pointer.rig.yaml`,
 		Args: cobra.ExactArgs(1),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			err := runAssess(cmd.Context(), args[0], &o, s)
-			if errors.Is(err, assess.ErrNothingToCompare) {
-				return fmt.Errorf("%w: %w", measure.ErrNoRow, err)
-			}
-			return err
-		},
+		RunE: func(cmd *cobra.Command, args []string) error { return runAssess(cmd.Context(), args[0], &o, s) },
 	}
 	f := cmd.Flags()
 	f.StringVar(&o.truth, "truth", "", "CSV of known poses")
 	addValue(f, &o.Offset, "time-offset", "", "duration", signedSeconds, "added to the poses' times before they are compared")
-	addValue(f, &o.Register, "register", "none", "fit", assess.ParseRegistering, "bring the truth over to the rig frame: none, rigid or hand-eye")
+	addValue(f, &o.Register, "register", "none", "fit", oneOf([]string{"none", "rigid", "hand-eye"}, assess.SameFrame, assess.RigidFit, assess.HandEye), "bring the truth over to the rig frame: none, rigid or hand-eye")
 	f.StringVar(&o.TransformFile, "transform", "", "JSON of a registration found before, instead of --register")
 	f.StringVar(&o.SaveTransform, "save-transform", "", "write the registration to this file")
 	f.BoolVar(&o.KeepAll, "keep-outliers", false, "let outliers take part in a registration or pivot")
-	addValue(f, &o.AtTip, "at", "origin", "point", func(text string) (bool, error) {
-		if text != "origin" && text != "tip" {
-			return false, errors.New("must be origin or tip")
-		}
-		return text == "tip", nil
-	}, "compare the sensors' origin or their tip")
+	addValue(f, &o.AtTip, "at", "origin", "point", oneOf([]string{"origin", "tip"}, false, true), "compare the sensors' origin or their tip")
 	f.StringVar(&o.Sensor, "sensor", "", "only this sensor")
 	f.BoolVar(&o.pivot, "pivot", false, "find the tip of a pointer that was rotated about it")
 	f.StringVar(&o.saveRig, "save-rig", "", "with --pivot: write the rig with the tip found to this file")

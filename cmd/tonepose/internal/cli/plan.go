@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"math"
 	"path/filepath"
 	"strings"
 
@@ -75,12 +74,12 @@ pose in the working volume can be solved, 2 the call or a file was wrong.`,
 	addValue(f, &o.HighHz, "high", "", "float", atLeast(0), "highest tone to choose, in Hz (default half of Nyquist)")
 	addValue(f, &o.MarginHz, "margin", "", "float", atLeast(0), "distance of tones from mains and products of distortion, in Hz (default half of the tones' grid)")
 	addValue(f, &o.CurrentA, "current", "0.5", "float", atLeast(1e-9), "peak drive current in A of emitters that state none")
-	addValue(f, &o.Wire, "wire", "", "wire", wire, "copper wire of the emitters, as 0.5mm or awg24 (default: one that fits, assumed)")
-	addValue(f, &o.PickupWire, "pickup-wire", "", "wire", wire, "copper wire of the pickups; their thermal noise is then added")
+	addValue(f, &o.Wire, "wire", "", "wire", coil.ParseWire, "copper wire of the emitters, as 0.5mm or awg24 (default: one that fits, assumed)")
+	addValue(f, &o.PickupWire, "pickup-wire", "", "wire", coil.ParseWire, "copper wire of the pickups; their thermal noise is then added")
 	addValue(f, &o.AmbientC, "ambient", "25", "float", atLeast(-200), "temperature in °C")
 	addValue(f, &o.DistancesM, "distance", "50mm,100mm,200mm,300mm,500mm,1m", "lengths", listOf(aboveZero(metres)), "distances from the nearest coil for exposure, separated by commas")
 	addValue(f, &o.Points, "point", "", "x,y,z", func(text string) ([]r3.Vec, error) {
-		p, err := listOf(between(math.Inf(-1), math.Inf(1)))(text)
+		p, err := listOf(number)(text)
 		if err != nil || len(p) != 3 {
 			return nil, fmt.Errorf("want x,y,z in metres, as 0.1,0,0.2")
 		}
@@ -89,7 +88,7 @@ pose in the working volume can be solved, 2 the call or a file was wrong.`,
 	f.BoolVar(&o.optimise, "optimise", false, "move and tilt the emitters, write a new rig file")
 	addValue(f, &o.move, "move", "30mm", "length", metres, "how far an emitter may move along each axis")
 	addValue(f, &o.layout.TiltRad, "tilt", "45", "degrees", angle(180), "how far an emitter may tilt, in degrees")
-	addValue(f, &o.layout.Goal, "goal", "worst", "goal", goal, "what to make small: worst or mean error over the working volume")
+	addValue(f, &o.layout.Goal, "goal", "worst", "goal", oneOf([]string{"worst", "mean"}, prediction.Worst, prediction.Mean), "what to make small: worst or mean error over the working volume")
 	f.StringVar(&o.OptimiseForSensor, "sensor", "", "the sensor to optimise for (default the first)")
 	f.Uint64Var(&o.layout.Seed, "seed", 1, "seed of the random layouts that --optimise begins with")
 	f.StringVar(&o.rigOut, "rig-out", "", "rig file to write, with chosen tones, currents and moved emitters (default DIR/NAME.planned.rig.yaml with --out)")
@@ -129,21 +128,6 @@ func mainsList(text string) ([]float64, error) {
 	return list, nil
 }
 
-func wire(text string) (*coil.Wire, error) {
-	w, err := coil.ParseWire(text)
-	return &w, err
-}
-
-func goal(text string) (prediction.Goal, error) {
-	switch text {
-	case "worst":
-		return prediction.Worst, nil
-	case "mean":
-		return prediction.Mean, nil
-	}
-	return 0, fmt.Errorf("must be worst or mean")
-}
-
 // check completes the options.
 func (o *planOptions) check(file string) error {
 	if b := &o.board; b.PaceS > 0 && b.HoldS > b.PaceS {
@@ -165,9 +149,6 @@ func (o *planOptions) check(file string) error {
 		o.rigOut = filepath.Join(o.out, stem+".planned.rig.yaml")
 	}
 	for _, name := range []string{o.rigOut, o.stations} {
-		if name == "" {
-			continue
-		}
 		if err := files.Refuse(name, o.board.Force); err != nil {
 			return err
 		}

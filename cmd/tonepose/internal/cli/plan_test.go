@@ -63,7 +63,7 @@ func TestPlanOfOneLoopByHand(t *testing.T) {
 	nearly(t, "resistance", c.ResistanceOhm, 1.0/58*2*math.Pi*0.1*10/(math.Pi/4), 1e-9) // mm² and metres
 	nearly(t, "moment", c.MomentAm2, 10*math.Pi*0.01*0.5, 1e-12)
 	nearly(t, "capacitor", c.CapacitorF*c.InductanceH*math.Pow(2*math.Pi*5000, 2), 1, 1e-9)
-	nearly(t, "heat", c.PowerW, c.ACOhm*0.125, 1e-9)
+	nearly(t, "heat", c.PowerW, c.Load.ResistanceOhm*0.125, 1e-9)
 	nearly(t, "sensitivity", p.Pickups[0].LowVT, 2*math.Pi*5000*0.002, 1e-12)
 	// Griffiths, Introduction to Electrodynamics, 4th ed., example 5.6: on the axis
 	// B = μ0NIa²/(2(a²+z²)^(3/2)).

@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"io"
-	"strconv"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -45,9 +44,7 @@ Exit code: 0 done, 2 the call or a file was wrong.`,
   tonepose simulate bench.rig.yaml --path sweep --duration 10s --out run2 --mains 60 --clock-ppm 25 --seed 4
   tonepose simulate bench.rig.yaml --path path.csv --out run3.wav --bits 24 --noise 3e-9 --flicker 200`,
 		Args: cobra.ExactArgs(1),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			return runSimulate(cmd.Context(), args[0], &o, s)
-		},
+		RunE: func(cmd *cobra.Command, args []string) error { return runSimulate(cmd.Context(), args[0], &o, s) },
 	}
 	f := c.Flags()
 	f.StringVar(&o.path, "path", "", `CSV of poses, "stations" or "sweep"`)
@@ -57,12 +54,7 @@ Exit code: 0 done, 2 the call or a file was wrong.`,
 	f.IntVar(&o.Bits, "bits", 16, "resolution of the ADC in bits: 8, 16 or 24; 0 for 32-bit float samples")
 	addValue(f, &o.Noise, "noise", "5e-9", "float", atLeast(0), "white noise density in V/√Hz")
 	addValue(f, &o.FlickerHz, "flicker", "0", "float", atLeast(0), "corner in Hz where flicker noise equals the white")
-	addValue(f, &o.MainsHz, "mains", "0", "float", func(text string) (float64, error) {
-		if text != "50" && text != "60" && text != "0" {
-			return 0, fmt.Errorf("must be 50, 60 or 0")
-		}
-		return strconv.ParseFloat(text, 64)
-	}, "mains hum of 50 or 60 Hz with 80 harmonics; 0 for none")
+	addValue(f, &o.MainsHz, "mains", "0", "float", oneOf([]string{"50", "60", "0"}, 50.0, 60, 0), "mains hum of 50 or 60 Hz with 80 harmonics; 0 for none")
 	addValue(f, &o.MainsV, "mains-level", "10e-6", "float", atLeast(0), "peak of the mains fundamental in V")
 	addValue(f, &o.ClockPPM, "clock-ppm", "0", "float", between(-1e4, 1e4), "generator's clock against the ADC's, in ppm")
 	addValue(f, &o.ClockDriftPPM, "clock-drift", "0", "float", between(-1e4, 1e4), "drift of the generator's clock, in ppm a second")

@@ -68,7 +68,7 @@ func Measure(ctx context.Context, src Source, s *Survey, m Measurement, use func
 		return nil, err
 	}
 	if c, ok := meter.frames.(*multitone.Continuous); ok {
-		if err := listen(ctx, src, c); err != nil {
+		if err := readNoise(ctx, src, c); err != nil {
 			return nil, err
 		}
 	}
@@ -79,18 +79,18 @@ func Measure(ctx context.Context, src Source, s *Survey, m Measurement, use func
 	return meter.averaging, meter.end(err)
 }
 
-// listenSamples bounds what is read ahead to know the noise of the first rows.
-const listenSamples = 1 << 18
+// noiseSamples bounds what is read ahead to know the noise of the first rows.
+const noiseSamples = 1 << 18
 
 var errEnough = errors.New("enough samples")
 
-// listen reads ahead for the noise of the first rows.
-func listen(ctx context.Context, src Source, c *multitone.Continuous) error {
+// readNoise reads ahead for the noise of the first rows.
+func readNoise(ctx context.Context, src Source, c *multitone.Continuous) error {
 	err := Blocks(ctx, src, src.Info().Int16, func(b *Block) error {
-		if b.First >= listenSamples {
+		if b.First >= noiseSamples {
 			return errEnough
 		}
-		listenTo(c, b)
+		measureNoise(c, b)
 		return nil
 	})
 	if errors.Is(err, errEnough) {
@@ -99,11 +99,11 @@ func listen(ctx context.Context, src Source, c *multitone.Continuous) error {
 	return err
 }
 
-func listenTo(c *multitone.Continuous, b *Block) {
+func measureNoise(c *multitone.Continuous, b *Block) {
 	if b.Counts != nil {
-		c.ListenInt16(b.Counts)
+		c.MeasureNoiseInt16(b.Counts)
 	} else {
-		c.Listen(b.Volts)
+		c.MeasureNoise(b.Volts)
 	}
 }
 

@@ -73,7 +73,8 @@ func WriteFile(name string, data []byte) error {
 }
 
 // Refuse is the error of an output that may not be written: a directory has its
-// name, or a file and force is not set. To be asked before a long job.
+// name, or a file and force is not set. To be asked before a long job. No name is no
+// output.
 func Refuse(name string, force bool) error {
 	switch info, err := os.Lstat(name); {
 	case errors.Is(err, fs.ErrNotExist):

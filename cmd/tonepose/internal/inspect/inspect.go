@@ -187,7 +187,7 @@ func welch(ctx context.Context, r *recording.Reader, progress engine.Progress) (
 	}
 	all := make([]*spectrum.Welch, info.Channels)
 	for c := range all {
-		w, err := spectrum.NewWelch(info.SampleRate, spectrum.Options{Size: size})
+		w, err := spectrum.NewWelch(info.SampleRate, size)
 		if err != nil {
 			return nil, err
 		}

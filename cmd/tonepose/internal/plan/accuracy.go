@@ -13,32 +13,19 @@ import (
 
 // Sensor is what a sensor of the bench can be expected to give.
 type Sensor struct {
-	Sensor   string       `json:"sensor"`
-	Freedom  int          `json:"degrees_of_freedom"`
-	Poses    int          `json:"poses"` // looked at
-	Blind    int          `json:"blind_poses"`
-	BlindAt  [][3]float64 `json:"blind_at_m"`
-	Position Spread       `json:"position_m"`
-	Rotation Spread       `json:"orientation_rad"`
-	WorstAt  [3]float64   `json:"worst_at_m"`
-	BestAt   [3]float64   `json:"best_at_m"`
-	Rates    []Rate       `json:"rates"`
-	Wanted   *Wanted      `json:"wanted,omitempty"`
-	Channels []Range      `json:"dynamic_range"`
-	Slices   []Slice      `json:"-"`
-}
-
-// Spread describes the predicted rms errors over all poses that are not
-// blind: √ of the trace of the covariance.
-type Spread struct {
-	RMS    float64 `json:"rms"`
-	Median float64 `json:"median"`
-	P95    float64 `json:"p95"`
-	Worst  float64 `json:"worst"`
-}
-
-func spreadOf(s prediction.Spread) Spread {
-	return Spread{s.Mean, s.Median, s.P95, s.Worst}
+	Sensor   string            `json:"sensor"`
+	Freedom  int               `json:"degrees_of_freedom"`
+	Poses    int               `json:"poses"` // looked at
+	Blind    int               `json:"blind_poses"`
+	BlindAt  [][3]float64      `json:"blind_at_m"`
+	Position prediction.Spread `json:"position_m"`
+	Rotation prediction.Spread `json:"orientation_rad"`
+	WorstAt  [3]float64        `json:"worst_at_m"`
+	BestAt   [3]float64        `json:"best_at_m"`
+	Rates    []Rate            `json:"rates"`
+	Wanted   *Wanted           `json:"wanted,omitempty"`
+	Channels []Range           `json:"dynamic_range"`
+	Slices   []Slice           `json:"-"`
 }
 
 // Rate is what a window length gives.
@@ -76,17 +63,16 @@ type Range struct {
 
 // Slice is the map of predicted errors in a plane through the volume's middle.
 type Slice struct {
-	Axis          int // the plane's normal: 0 x, 1 y, 2 z
-	At            float64
+	At            float64 // along the plane's normal [m]
 	Columns, Rows int
 	PositionM     []float64 // row by row from the lowest; +Inf: blind
 	RotationRad   []float64
 }
 
 const (
-	gridSide  = 9  // positions a side of the working volume
-	turns     = 12 // orientations at each
-	sliceSide = 27 // positions along a slice's longer side
+	gridSide         = 9  // positions a side of the working volume
+	gridOrientations = 12 // at each
+	sliceSide        = 27 // positions along a slice's longer side
 	// gainReserve is how much of full scale the largest peak may take: common
 	// practice, room for noise, mains and coils that differ from their drawing.
 	gainReserve = 0.7
@@ -137,7 +123,7 @@ func (p *Plan) predict(ctx context.Context, array fieldmodels.Array, sensor int)
 	if err != nil {
 		return nil, none, err
 	}
-	spots, err := predictor.Survey(ctx, prediction.Grid(problem.Volume, gridSide), prediction.Orientations(turns))
+	spots, err := predictor.Survey(ctx, prediction.Grid(problem.Volume, gridSide), prediction.Orientations(gridOrientations))
 	if err != nil {
 		return nil, none, err
 	}
@@ -151,7 +137,7 @@ func (p *Plan) sensor(ctx context.Context, array fieldmodels.Array, sensor int) 
 		return nil, err
 	}
 	s := &Sensor{Sensor: r.Sensors[sensor].Name, Freedom: predictor.Freedom(), Poses: sum.Poses, Blind: sum.Blind,
-		Position: spreadOf(sum.Position), Rotation: spreadOf(sum.Rotation), WorstAt: vector(sum.Worst.Position), BestAt: vector(sum.Best.At)}
+		Position: sum.Position, Rotation: sum.Rotation, WorstAt: vector(sum.Worst.Position), BestAt: vector(sum.Best.At)}
 	for _, at := range sum.BlindAt {
 		s.BlindAt = append(s.BlindAt, vector(at))
 	}
@@ -183,38 +169,32 @@ func (p *Plan) sensor(ctx context.Context, array fieldmodels.Array, sensor int) 
 	if s.Channels, err = p.ranges(ctx, array, sensor); err != nil {
 		return nil, err
 	}
-	if !o.Slices {
-		return s, nil
+	if o.Slices {
+		s.Slices, err = slicesOf(ctx, predictor, r.Volume())
 	}
-	for axis := range 3 {
-		slice, err := sliceOf(ctx, predictor, r.Volume(), axis)
+	return s, err
+}
+
+// slicesOf maps the errors in the three planes, by their normals.
+func slicesOf(ctx context.Context, p *prediction.Predictor, v solver.Volume) (all []Slice, err error) {
+	size, lowest := vector(r3.Sub(v.Max, v.Min)), vector(v.Min)
+	for axis, across := range [][2]int{{1, 2}, {0, 2}, {0, 1}} { // along columns and rows
+		a, b := size[across[0]], size[across[1]]
+		longer := math.Max(a, b)
+		s := Slice{At: lowest[axis] + size[axis]/2,
+			Columns: max(5, int(math.Round(sliceSide*a/longer))), Rows: max(5, int(math.Round(sliceSide*b/longer)))}
+		spots, err := p.Survey(ctx, prediction.Slice(v, axis, s.Columns, s.Rows), prediction.Orientations(gridOrientations/2))
 		if err != nil {
 			return nil, err
 		}
-		s.Slices = append(s.Slices, *slice)
+		for _, spot := range spots {
+			s.PositionM = append(s.PositionM, spot.PositionM)
+			s.RotationRad = append(s.RotationRad, spot.RotationRad)
+		}
+		all = append(all, s)
 	}
-	return s, nil
+	return all, nil
 }
-
-func sliceOf(ctx context.Context, p *prediction.Predictor, v solver.Volume, axis int) (*Slice, error) {
-	size, lo := [3]float64{v.Max.X - v.Min.X, v.Max.Y - v.Min.Y, v.Max.Z - v.Min.Z}, [3]float64{v.Min.X, v.Min.Y, v.Min.Z}
-	a, b := size[sliceAxes[axis][0]], size[sliceAxes[axis][1]]
-	longer := math.Max(a, b)
-	s := &Slice{Axis: axis, At: lo[axis] + size[axis]/2,
-		Columns: max(5, int(math.Round(sliceSide*a/longer))), Rows: max(5, int(math.Round(sliceSide*b/longer)))}
-	spots, err := p.Survey(ctx, prediction.Slice(v, axis, s.Columns, s.Rows), prediction.Orientations(turns/2))
-	if err != nil {
-		return nil, err
-	}
-	for _, spot := range spots {
-		s.PositionM = append(s.PositionM, spot.PositionM)
-		s.RotationRad = append(s.RotationRad, spot.RotationRad)
-	}
-	return s, nil
-}
-
-// sliceAxes are the axes along columns and rows of a slice, by its normal.
-var sliceAxes = [3][2]int{{1, 2}, {0, 2}, {0, 1}}
 
 // ranges bounds the signals of a sensor's channels over the working volume.
 func (p *Plan) ranges(ctx context.Context, array fieldmodels.Array, sensor int) ([]Range, error) {
@@ -275,12 +255,8 @@ func (p *Plan) ranges(ctx context.Context, array fieldmodels.Array, sensor int) 
 		d.ClippedAt = float64(clipped) / float64(len(positions))
 		if len(ch.Table) > 0 {
 			d.Gain = math.NaN() // it is the table's
-		}
-		if ch.FullScaleV > 0 {
-			factor := gainReserve * ch.FullScaleV / d.PeakV
-			if len(ch.Table) == 0 {
-				d.Suggested = roundDown(factor * math.Abs(ch.Gain))
-			}
+		} else if ch.FullScaleV > 0 {
+			d.Suggested = roundDown(gainReserve * ch.FullScaleV / d.PeakV * math.Abs(ch.Gain))
 		}
 		out = append(out, d)
 	}
@@ -290,24 +266,20 @@ func (p *Plan) ranges(ctx context.Context, array fieldmodels.Array, sensor int) 
 
 // rangeCautions warns of channels that clip or stay small.
 func (p *Plan) rangeCautions(ranges []Range) {
-	var clip, small []string
-	share, worst, used := 0.0, 0.0, 0.0
+	var clip, small alike
+	share := 0.0
 	for _, d := range ranges {
-		of := d.PeakV / d.FullScaleV
-		switch {
-		case d.FullScaleV == 0:
-		case d.ClippedAt > 0:
-			clip, share, worst = append(clip, d.Channel), math.Max(share, d.ClippedAt), math.Max(worst, of)
-		case of < gainReserve/3:
-			small, used = append(small, d.Channel), math.Max(used, of)
-		}
+		used := d.PeakV / d.FullScaleV
+		clip.add(d.Channel, used, d.ClippedAt > 0)
+		small.add(d.Channel, used, used < gainReserve/3)
+		share = math.Max(share, d.ClippedAt)
 	}
-	if len(clip) > 0 {
-		p.caution("%s: can clip in up to %.2g %% of the working volume, where peaks reach %.3g times full scale in the worst orientation: lower the gain as suggested, or keep away from the coils",
-			names(clip), 100*share, worst)
+	if clip.names != nil {
+		p.caution("%v: can clip in up to %.2g %% of the working volume, where peaks reach %.3g times full scale in the worst orientation: lower the gain as suggested, or keep away from the coils",
+			clip, 100*share, clip.most)
 	}
-	if len(small) > 0 {
-		p.caution("%s: at most %.2g %% of full scale is used: more gain makes quantising noise matter less", names(small), 100*used)
+	if small.names != nil {
+		p.caution("%v: at most %.2g %% of full scale is used: more gain makes quantising noise matter less", small, 100*small.most)
 	}
 }
 

@@ -11,28 +11,20 @@ import (
 	"tonepose/fieldmodels/coil"
 )
 
-// assumedWire is what a coil of unknown wire is taken to be wound of.
-var assumedWire = coil.Enamelled(0.5e-3)
-
-// Coil is what an emitter asks of its driver. Numbers that the model does
-// not give are null.
+// Coil is what an emitter asks of its driver: Load, at its tone and alone. Numbers
+// that the model does not give are NaN.
 type Coil struct {
-	Emitter        string  `json:"emitter"`
-	WireM          float64 `json:"wire_diameter_m"`
-	WireAssumed    bool    `json:"wire_assumed"`
-	Fill           float64 `json:"fill"` // of the cross-section, square packing
-	ResistanceOhm  float64 `json:"resistance_dc_ohm"`
-	InductanceH    float64 `json:"inductance_h"`
-	ACOhm          float64 `json:"resistance_at_tone_ohm"`
-	SkinDepthM     float64 `json:"skin_depth_m"`
-	ResonanceHz    float64 `json:"self_resonance_hz"`
-	VoltageV       float64 `json:"drive_v_peak"`
-	CapacitorF     float64 `json:"series_capacitor_f"`
-	ResonantV      float64 `json:"drive_with_capacitor_v_peak"`
-	CapacitorVoltV float64 `json:"capacitor_v_peak"`
-	PowerW         float64 `json:"power_w"`
-	RiseK          float64 `json:"temperature_rise_k"`
-	MomentAm2      float64 `json:"moment_a_m2_peak"`
+	Emitter       string  `json:"emitter"`
+	WireM         float64 `json:"wire_diameter_m"`
+	WireAssumed   bool    `json:"wire_assumed"`
+	Fill          float64 `json:"fill"` // of the cross-section, square packing
+	ResistanceOhm float64 `json:"resistance_dc_ohm"`
+	InductanceH   float64 `json:"inductance_h"`
+	SkinDepthM    float64 `json:"skin_depth_m"`
+	ResonanceHz   float64 `json:"self_resonance_hz"`
+	coil.Load
+	RiseK     float64 `json:"temperature_rise_k"`
+	MomentAm2 float64 `json:"moment_a_m2_peak"`
 }
 
 // Pickup is a pickup coil.
@@ -47,30 +39,30 @@ type Pickup struct {
 	ThermalV      float64 `json:"thermal_noise_v_per_rt_hz"`
 }
 
-// winding is the coil of a model, if it is one that can be wound.
-func winding(m *rig.Model, w *coil.Wire) (c coil.Coil, ok, assumed bool) {
-	use := assumedWire
-	assumed = w == nil
-	if w != nil {
-		use = *w
+// winding is the coil of a model wound of w, or without w of a wire that suits it;
+// NaN, but for the wire, of a model that is no coil.
+func winding(m *rig.Model, w coil.Wire) coil.Coil {
+	switch {
+	case w != (coil.Wire{}):
+	case m.Type == "sheet": // one layer fills the length
+		w = filling(m.LengthM / m.Turns)
+	case m.Type == "winding":
+		w = filling(math.Sqrt((m.OuterRadiusM - m.InnerRadiusM) * m.LengthM / m.Turns))
+	default:
+		w = coil.Enamelled(0.5e-3)
 	}
 	switch m.Type {
 	case "loop":
-		return coil.Bundle(m.RadiusM, m.Turns, use), true, assumed
+		return coil.Bundle(m.RadiusM, m.Turns, w)
 	case "rectangle":
-		return coil.RectangularBundle(m.WidthM, m.HeightM, m.Turns, use), true, assumed
+		return coil.RectangularBundle(m.WidthM, m.HeightM, m.Turns, w)
 	case "sheet":
-		if assumed { // one layer fills the length
-			use = filling(m.LengthM / m.Turns)
-		}
-		return coil.Coil{InnerRadius: m.RadiusM, OuterRadius: m.RadiusM, Length: m.LengthM, Turns: m.Turns, Wire: use}, true, assumed
+		return coil.Coil{InnerRadius: m.RadiusM, OuterRadius: m.RadiusM, Length: m.LengthM, Turns: m.Turns, Wire: w}
 	case "winding":
-		if assumed {
-			use = filling(math.Sqrt((m.OuterRadiusM - m.InnerRadiusM) * m.LengthM / m.Turns))
-		}
-		return coil.Coil{InnerRadius: m.InnerRadiusM, OuterRadius: m.OuterRadiusM, Length: m.LengthM, Turns: m.Turns, Wire: use}, true, assumed
+		return coil.Coil{InnerRadius: m.InnerRadiusM, OuterRadius: m.OuterRadiusM, Length: m.LengthM, Turns: m.Turns, Wire: w}
 	}
-	return coil.Coil{Wire: use}, false, assumed
+	nan := math.NaN()
+	return coil.Coil{InnerRadius: nan, OuterRadius: nan, Length: nan, Turns: nan, Wire: w}
 }
 
 // filling is a wire as thick as a pitch allows [m], enamel included.
@@ -82,11 +74,8 @@ func filling(pitch float64) coil.Wire {
 	return w
 }
 
-// wireLength is that of a polyline [m]; NaN for other models.
+// wireLength is that of a polyline [m].
 func wireLength(m *rig.Model) float64 {
-	if m.Type != "polyline" {
-		return math.NaN()
-	}
 	sum := 0.0
 	for i := 1; i < len(m.PointsM); i++ {
 		sum += r3.Norm(r3.Sub(m.PointsM[i], m.PointsM[i-1]))
@@ -109,42 +98,29 @@ func (p *Plan) coils() {
 	}
 	for i := range r.Emitters {
 		e := &r.Emitters[i]
-		w, round, assumed := winding(&e.Model, o.Wire)
-		nan := math.NaN()
-		c := Coil{Emitter: e.Name, WireM: w.Wire.Diameter, WireAssumed: assumed, Fill: nan, InductanceH: nan, ACOhm: nan, ResonanceHz: nan,
-			VoltageV: nan, CapacitorF: nan, ResonantV: nan, CapacitorVoltV: nan, PowerW: nan, RiseK: nan, MomentAm2: r3.Norm(e.Model.Moment()) * e.CurrentPeakA}
-		c.SkinDepthM = coil.SkinDepth(coil.Resistivity(o.AmbientC), 1, e.ToneHz)
-		c.ResistanceOhm = w.Wire.Resistance(o.AmbientC) * wireLength(&e.Model)
-		if !round {
-			if math.IsNaN(c.ResistanceOhm) {
-				c.WireM = nan
-			}
+		w := winding(&e.Model, o.Wire)
+		c := Coil{Emitter: e.Name, WireM: w.Wire.Diameter, WireAssumed: o.Wire == (coil.Wire{}), Fill: w.Fill(), ResistanceOhm: w.Resistance(o.AmbientC),
+			InductanceH: w.Inductance(), SkinDepthM: coil.SkinDepth(coil.Resistivity(o.AmbientC), 1, e.ToneHz), ResonanceHz: w.SelfResonance(),
+			Load: w.Drive(e.ToneHz, e.CurrentPeakA, o.AmbientC), RiseK: w.TemperatureRise(e.ToneHz, e.CurrentPeakA, o.AmbientC),
+			MomentAm2: r3.Norm(e.Model.Moment()) * e.CurrentPeakA}
+		switch e.Model.Type {
+		case "polyline":
+			c.ResistanceOhm = w.Wire.Resistance(o.AmbientC) * wireLength(&e.Model)
 			c.PowerW = c.ResistanceOhm * e.CurrentPeakA * e.CurrentPeakA / 2
-			p.Coils = append(p.Coils, c)
-			continue
+		case "dipole", "sum":
+			c.WireM = math.NaN()
 		}
-		l := w.Drive(e.ToneHz, e.CurrentPeakA, o.AmbientC)
-		c.Fill, c.ResistanceOhm, c.InductanceH = w.Fill(), w.Resistance(o.AmbientC), w.Inductance()
-		c.ACOhm, c.ResonanceHz, c.VoltageV = l.ResistanceOhm, w.SelfResonance(), l.VoltageV
-		c.CapacitorF, c.ResonantV, c.CapacitorVoltV = l.CapacitorF, l.ResonantV, l.CapacitorVoltV
-		c.PowerW, c.RiseK = l.PowerW, w.TemperatureRise(e.ToneHz, e.CurrentPeakA, o.AmbientC)
 		p.Coils = append(p.Coils, c)
 	}
 	p.coilCautions()
 	for s := range r.Sensors {
 		for k := range r.Sensors[s].Coils {
 			c := &r.Sensors[s].Coils[k]
-			pick := Pickup{Sensor: r.Sensors[s].Name, Channel: r.Channels[c.Channel].Name, AreaTurnsM2: c.AreaTurnsM2, Turns: math.NaN(),
+			w := pickupWinding(c, o.PickupWire)
+			ohm := w.Resistance(o.AmbientC)
+			p.Pickups = append(p.Pickups, Pickup{Sensor: r.Sensors[s].Name, Channel: r.Channels[c.Channel].Name, AreaTurnsM2: c.AreaTurnsM2, Turns: w.Turns,
 				LowVT: coil.Sensitivity(c.AreaTurnsM2, lowest), HighVT: coil.Sensitivity(c.AreaTurnsM2, highest),
-				ResistanceOhm: math.NaN(), ThermalV: math.NaN()}
-			if c.RadiusM > 0 {
-				pick.Turns = c.AreaTurnsM2 / (math.Pi * c.RadiusM * c.RadiusM)
-			}
-			if w := pickupWinding(c, o.PickupWire); w != nil {
-				pick.ResistanceOhm = w.Resistance(o.AmbientC)
-				pick.ThermalV = p.thermal(c)
-			}
-			p.Pickups = append(p.Pickups, pick)
+				ResistanceOhm: ohm, ThermalV: coil.ThermalNoise(ohm, o.AmbientC)})
 		}
 	}
 }
@@ -152,56 +128,64 @@ func (p *Plan) coils() {
 // coilCautions warns of coils that get hot, resonate, do not fit or make high
 // voltages, those alike together.
 func (p *Plan) coilCautions() {
-	var warm, ringing, full, high []string
-	var rise, voltage, fill float64
-	lowest := math.Inf(1)
+	var warm, ringing, full, high alike
 	for i, c := range p.Coils {
-		name := c.Emitter
-		if v := c.RiseK; v >= hot {
-			warm, rise = append(warm, name), math.Max(rise, v)
-		}
-		if f := c.ResonanceHz; f < 10*p.Bench.Emitters[i].ToneHz {
-			ringing, lowest = append(ringing, name), math.Min(lowest, f)
-		}
-		if v := c.Fill; v > 1+1e-6 {
-			full, fill = append(full, name), math.Max(fill, v)
-		}
-		if v := c.CapacitorVoltV; v > 50 {
-			high, voltage = append(high, name), math.Max(voltage, v)
-		}
+		warm.add(c.Emitter, c.RiseK, c.RiseK >= hot)
+		ringing.add(c.Emitter, -c.ResonanceHz, c.ResonanceHz < 10*p.Bench.Emitters[i].ToneHz)
+		full.add(c.Emitter, c.Fill, c.Fill > 1+1e-6)
+		high.add(c.Emitter, c.CapacitorVoltV, c.CapacitorVoltV > 50)
 	}
-	if len(warm) > 0 {
-		how := fmt.Sprintf("up to %.0f K", rise)
-		if math.IsInf(rise, 1) {
+	if warm.names != nil {
+		how := fmt.Sprintf("up to %.0f K", warm.most)
+		if math.IsInf(warm.most, 1) {
 			how = "without end"
 		}
-		p.caution("%s: warmer by %s in still air: thicker wire, less current or pauses; warm copper drifts by 0.39 %% a kelvin, which the digitised drive current follows", names(warm), how)
+		p.caution("%v: warmer by %s in still air: thicker wire, less current or pauses; warm copper drifts by 0.39 %% a kelvin, which the digitised drive current follows", warm, how)
 	}
-	if len(ringing) > 0 {
-		p.caution("%s: self-resonance, from about %.3g kHz, within ten times the tone: current through the winding's own capacitance makes less field than the drive channel shows", names(ringing), lowest/1e3)
+	if ringing.names != nil {
+		p.caution("%v: self-resonance, from about %.3g kHz, within ten times the tone: current through the winding's own capacitance makes less field than the drive channel shows", ringing, -ringing.most/1e3)
 	}
-	if len(full) > 0 {
-		p.caution("%s: the wire takes up to %.3g times the winding's cross-section: it can not be wound so", names(full), fill)
+	if full.names != nil {
+		p.caution("%v: the wire takes up to %.3g times the winding's cross-section: it can not be wound so", full, full.most)
 	}
-	if len(high) > 0 {
-		p.caution("%s: up to %.0f V peak on a series capacitor: rate it so, and keep hands off", names(high), voltage)
+	if high.names != nil {
+		p.caution("%v: up to %.0f V peak on a series capacitor: rate it so, and keep hands off", high, high.most)
 	}
 }
 
-// names lists a few names, of many the first and the count.
-func names(list []string) string {
-	if len(list) > 8 {
-		return fmt.Sprintf("%s … (%d coils)", strings.Join(list[:3], ", "), len(list))
-	}
-	return strings.Join(list, ", ")
+// alike are coils or channels that one caution is about.
+type alike struct {
+	names []string
+	most  float64 // of the value that it is about
 }
 
-// pickupWinding is a pickup's coil if its radius and wire are known: its mean turn
-// has the stated radius.
-func pickupWinding(c *rig.Coil, w *coil.Wire) *coil.Coil {
-	if w == nil || c.RadiusM == 0 {
-		return nil
+func (a *alike) add(name string, value float64, is bool) {
+	if !is {
+		return
 	}
-	out := coil.Bundle(c.RadiusM, c.AreaTurnsM2/(math.Pi*c.RadiusM*c.RadiusM), *w)
-	return &out
+	if a.names == nil {
+		a.most = value
+	}
+	a.names, a.most = append(a.names, name), math.Max(a.most, value)
+}
+
+// String lists a few names, of many the first and the count.
+func (a alike) String() string {
+	if len(a.names) > 8 {
+		return fmt.Sprintf("%s … (%d coils)", strings.Join(a.names[:3], ", "), len(a.names))
+	}
+	return strings.Join(a.names, ", ")
+}
+
+// pickupWinding is a pickup's coil, whose mean turn has the stated radius. What
+// follows from a radius or a wire that is not known is NaN.
+func pickupWinding(c *rig.Coil, w coil.Wire) coil.Coil {
+	radius := c.RadiusM
+	if radius == 0 {
+		radius = math.NaN()
+	}
+	if w == (coil.Wire{}) {
+		w = coil.Wire{Diameter: math.NaN(), Insulated: math.NaN()}
+	}
+	return coil.Bundle(radius, c.AreaTurnsM2/(math.Pi*radius*radius), w)
 }

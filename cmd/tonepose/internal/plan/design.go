@@ -3,7 +3,10 @@ package plan
 import (
 	"context"
 	"fmt"
+	"math"
 	"slices"
+
+	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/solver"
@@ -36,9 +39,9 @@ type Move struct {
 
 // Outcome is the predicted accuracy of a layout.
 type Outcome struct {
-	Position Spread `json:"position_m"`
-	Rotation Spread `json:"orientation_rad"`
-	Blind    int    `json:"blind_poses"`
+	Position prediction.Spread `json:"position_m"`
+	Rotation prediction.Spread `json:"orientation_rad"`
+	Blind    int               `json:"blind_poses"`
 }
 
 // design moves the emitters and notes the moves in the edit.
@@ -72,39 +75,49 @@ func (p *Plan) design(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	d := &Design{Sensor: r.Sensors[sensor].Name, Goal: "worst", Trials: best.Trials, moves: best.Moves}
-	if layout.Goal == prediction.Mean {
-		d.Goal = "mean"
+	d := &Design{Sensor: r.Sensors[sensor].Name, Goal: map[prediction.Goal]string{prediction.Worst: "worst", prediction.Mean: "mean"}[layout.Goal], Trials: best.Trials, moves: best.Moves}
+	predictor, before, err := p.predict(ctx, array, sensor)
+	if err == nil && o.Slices {
+		d.Slices, err = slicesOf(ctx, predictor, r.Volume())
 	}
-	outcome := func() (Outcome, error) {
-		array, err := p.array()
-		if err != nil {
-			return Outcome{}, err
-		}
-		predictor, sum, err := p.predict(ctx, array, sensor)
-		for axis := range 3 {
-			if err != nil || !o.Slices || p.Design != nil { // those after are the plan's own
-				break
-			}
-			var slice *Slice
-			if slice, err = sliceOf(ctx, predictor, r.Volume(), axis); err == nil {
-				d.Slices = append(d.Slices, *slice)
-			}
-		}
-		return Outcome{spreadOf(sum.Position), spreadOf(sum.Rotation), sum.Blind}, err
-	}
-	if d.Before, err = outcome(); err != nil {
+	if err != nil {
 		return err
 	}
 	p.Design = d
-	if d.After, err = outcome(); err != nil {
+	if array, err = p.array(); err != nil {
 		return err
 	}
+	_, after, err := p.predict(ctx, array, sensor)
+	if err != nil {
+		return err
+	}
+	d.Before, d.After = outcomeOf(before), outcomeOf(after)
 	for i, m := range best.Moves {
-		after := m.Placed(array.Emitters[i])
-		d.Moves = append(d.Moves, Move{r.Emitters[i].Name,
-			vector(m.Shift), vector(m.Tilt), vector(after.Center), vector(after.Axis)})
+		moved := array.Emitters[i]
+		d.Moves = append(d.Moves, Move{moved.Name, vector(m.Shift), vector(m.Tilt), vector(moved.Center), vector(moved.Axis)})
 		p.Edit.MoveEmitter(i, m.Shift, m.Tilt, 1)
 	}
 	return nil
+}
+
+func outcomeOf(s prediction.Summary) Outcome { return Outcome{s.Position, s.Rotation, s.Blind} }
+
+// extent is the radius of a ball round center that holds a model's conductor [m].
+func extent(m *rig.Model, center r3.Vec) float64 {
+	most := 0.0
+	switch m.Type {
+	case "polyline":
+		for _, p := range m.PointsM {
+			most = math.Max(most, r3.Norm(r3.Sub(p, center)))
+		}
+	case "sum":
+		for i := range m.Parts {
+			most = math.Max(most, extent(&m.Parts[i], center))
+		}
+	case "rectangle":
+		most = r3.Norm(r3.Sub(m.CenterM, center)) + math.Hypot(m.WidthM, m.HeightM)/2
+	default:
+		most = r3.Norm(r3.Sub(m.CenterM, center)) + math.Hypot(max(m.RadiusM, m.OuterRadiusM), m.LengthM/2)
+	}
+	return most
 }

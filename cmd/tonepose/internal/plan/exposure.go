@@ -4,11 +4,8 @@ import (
 	"context"
 	"math"
 
-	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/fieldmodels/exposure"
 	"tonepose/solver/prediction"
-
-	"gonum.org/v1/gonum/spatial/r3"
 )
 
 // Exposure compares the field of all tones together with ICNIRP 2010.
@@ -64,28 +61,21 @@ func (p *Plan) exposure(ctx context.Context) error {
 		x.Unavailable = err.Error()
 		return nil
 	}
-	for _, e := range emitters {
-		l := Levels{Emitter: e.Name, Hz: e.Hz}
-		if l.PublicT, err = exposure.ReferenceLevel(exposure.GeneralPublic, e.Hz); err != nil {
+	var reaches [2][]exposure.Reach // by group
+	for group := range reaches {
+		if reaches[group], err = bench.Reaches(ctx, exposure.Group(group)); err != nil {
 			return err
 		}
-		if l.OccupationalT, err = exposure.ReferenceLevel(exposure.Occupational, e.Hz); err != nil {
-			return err
-		}
-		x.Levels = append(x.Levels, l)
-	}
-	public, err := bench.Reaches(ctx, exposure.GeneralPublic)
-	if err != nil {
-		return err
-	}
-	occupational, err := bench.Reaches(ctx, exposure.Occupational)
-	if err != nil {
-		return err
 	}
 	farthest := 0.0
-	for i := range public {
-		x.Reaches = append(x.Reaches, Reach{public[i].Emitter, public[i].DistanceM, occupational[i].DistanceM})
-		farthest = math.Max(farthest, public[i].DistanceM)
+	for i, e := range emitters {
+		// NewBench has refused tones without a level.
+		publicT, _ := exposure.ReferenceLevel(exposure.GeneralPublic, e.Hz)
+		occupationalT, _ := exposure.ReferenceLevel(exposure.Occupational, e.Hz)
+		x.Levels = append(x.Levels, Levels{e.Name, e.Hz, publicT, occupationalT})
+		reach := Reach{e.Name, reaches[exposure.GeneralPublic][i].DistanceM, reaches[exposure.Occupational][i].DistanceM}
+		x.Reaches = append(x.Reaches, reach)
+		farthest = math.Max(farthest, reach.PublicM)
 	}
 	for _, d := range o.DistancesM {
 		largest, err := bench.Largest(ctx, d)
@@ -100,10 +90,9 @@ func (p *Plan) exposure(ctx context.Context) error {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		f := fieldOf(bench.At(at))
-		for _, m := range []struct{ most, v *float64 }{{&x.Volume.PeakT, &f.PeakT}, {&x.Volume.RMST, &f.RMST}, {&x.Volume.Public, &f.Public}, {&x.Volume.Occupational, &f.Occupational}} {
-			*m.most = max(*m.most, *m.v)
-		}
+		f, most := fieldOf(bench.At(at)), &x.Volume
+		most.PeakT, most.RMST = max(most.PeakT, f.PeakT), max(most.RMST, f.RMST)
+		most.Public, most.Occupational = max(most.Public, f.Public), max(most.Occupational, f.Occupational)
 	}
 	for _, at := range o.Points {
 		f := fieldOf(bench.At(at))
@@ -120,37 +109,4 @@ func fieldOf(f exposure.Field) Field {
 	nan := math.NaN()
 	return Field{DistanceM: nan, At: [3]float64{nan, nan, nan}, PeakT: f.PeakT, RMST: f.RMST,
 		Public: f.Ratio[exposure.GeneralPublic], Occupational: f.Ratio[exposure.Occupational]}
-}
-
-// extent is the radius of a ball round the centre of a model that holds its
-// conductor [m].
-func extent(m *rig.Model, center r3.Vec) float64 {
-	switch m.Type {
-	case "loop":
-		return m.RadiusM
-	case "sheet":
-		return math.Hypot(m.RadiusM, m.LengthM/2)
-	case "winding":
-		return math.Hypot(m.OuterRadiusM, m.LengthM/2)
-	case "rectangle":
-		return math.Hypot(m.WidthM, m.HeightM) / 2
-	case "polyline":
-		most := 0.0
-		for _, p := range m.PointsM {
-			most = math.Max(most, r3.Norm(r3.Sub(p, center)))
-		}
-		return most
-	case "sum":
-		most := 0.0
-		for i := range m.Parts {
-			part := &m.Parts[i]
-			at := part.CenterM
-			if part.Type == "polyline" || part.Type == "sum" {
-				at = center
-			}
-			most = math.Max(most, r3.Norm(r3.Sub(at, center))+extent(part, at))
-		}
-		return most
-	}
-	return 0
 }

@@ -11,7 +11,7 @@ import (
 	"tonepose/fieldmodels/rigid"
 )
 
-// Within 5 %, with windows enough to tell: √(2/n)·2 < 0.05 needs 3,200.
+// Within 5 %, with windows enough to show it: √(2/n)·2 < 0.05 needs 3,200.
 func TestPredictionAgainstChainFivePercent(t *testing.T) {
 	o := Options{WindowS: 10e-3, Taper: "hann", NoiseV: 5e-9, Bits: 16}
 	sim := simulate.Options{Bits: 16, Noise: 5e-9, ClockPPM: 20, Seed: 6}
@@ -32,10 +32,10 @@ func TestPredictionAgainstChainQuantising(t *testing.T) {
 func TestPredictionAgainstChainOneCoil(t *testing.T) {
 	o := Options{WindowS: 20e-3, Taper: "hann", NoiseV: 0.5e-9, Bits: 24}
 	sim := simulate.Options{Bits: 24, Noise: 0.5e-9, ClockPPM: 12, Seed: 8}
-	places := []rigid.Pose{
-		{Position: r3.Vec{X: 0.02, Y: -0.03, Z: 0.12}, Rotation: attitude(0.3, 0, 0)},
-		{Position: r3.Vec{X: -0.05, Y: 0.07, Z: 0.10}, Rotation: attitude(0.7, -0.4, 0)},
+	poses := []rigid.Pose{
+		{Position: r3.Vec{X: 0.02, Y: -0.03, Z: 0.12}, Rotation: rotated(0.3, 0, 0)},
+		{Position: r3.Vec{X: -0.05, Y: 0.07, Z: 0.10}, Rotation: rotated(0.7, -0.4, 0)},
 	}
-	position, rotation, n := chain(t, "micro-coil.rig.yaml", o, sim, []float64{0.5, 0.5}, places, 33)
+	position, rotation, n := chain(t, "micro-coil.rig.yaml", o, sim, []float64{0.5, 0.5}, poses, 33)
 	agree(t, position, rotation, n, 0.05)
 }

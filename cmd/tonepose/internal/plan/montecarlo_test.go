@@ -26,7 +26,7 @@ import (
 // demodulates and solves windows of it, and returns the mean of the squared
 // position and orientation errors over their predictions, and the number of
 // windows.
-func chain(t *testing.T, rigFile string, o Options, sim simulate.Options, cosine []float64, places []rigid.Pose, stay float64) (position, rotation float64, n int) {
+func chain(t *testing.T, rigFile string, o Options, sim simulate.Options, cosine []float64, poses []rigid.Pose, stay float64) (position, rotation float64, n int) {
 	t.Helper()
 	r, err := rig.Load("../../../../testdata/rigs/"+rigFile, rig.Options{})
 	if err != nil {
@@ -50,7 +50,7 @@ func chain(t *testing.T, rigFile string, o Options, sim simulate.Options, cosine
 	}
 	const move = 0.1
 	var stations []simulate.Station
-	for i, pose := range places {
+	for i, pose := range poses {
 		start := float64(i) * (stay + move)
 		stations = append(stations, simulate.Station{Start: start, Stop: start + stay, Pose: pose})
 	}
@@ -117,7 +117,7 @@ func agree(t *testing.T, position, rotation float64, n int, within float64) {
 	t.Logf("%d windows: rms error over predicted: position %.4f, orientation %.4f", n, math.Sqrt(position), math.Sqrt(rotation))
 	tolerance := 2 * math.Sqrt(2/float64(n))
 	if tolerance > within {
-		t.Fatalf("%d windows tell no more than ±%.3f", n, tolerance)
+		t.Fatalf("%d windows show no more than ±%.3f", n, tolerance)
 	}
 	for what, square := range map[string]float64{"position": position, "orientation": rotation} {
 		if math.Abs(math.Sqrt(square)-1) > tolerance {
@@ -126,12 +126,12 @@ func agree(t *testing.T, position, rotation float64, n int, within float64) {
 	}
 }
 
-func attitude(x, y, z float64) quat.Number { return rigid.Exp(r3.Vec{X: x, Y: y, Z: z}) }
+func rotated(x, y, z float64) quat.Number { return rigid.Exp(r3.Vec{X: x, Y: y, Z: z}) }
 
 var probePoses = []rigid.Pose{
-	{Position: r3.Vec{X: 0.02, Y: -0.03, Z: 0.12}, Rotation: attitude(0, 0, 0)},
-	{Position: r3.Vec{X: -0.11, Y: 0.07, Z: 0.18}, Rotation: attitude(0.7, -0.4, 1.9)},
-	{Position: r3.Vec{X: 0.15, Y: 0.12, Z: 0.27}, Rotation: attitude(-1.2, 0.9, 0.3)},
+	{Position: r3.Vec{X: 0.02, Y: -0.03, Z: 0.12}, Rotation: rotated(0, 0, 0)},
+	{Position: r3.Vec{X: -0.11, Y: 0.07, Z: 0.18}, Rotation: rotated(0.7, -0.4, 1.9)},
+	{Position: r3.Vec{X: 0.15, Y: 0.12, Z: 0.27}, Rotation: rotated(-1.2, 0.9, 0.3)},
 }
 
 // What plan predicts is what simulating, demodulating and solving finds.

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"math/cmplx"
+	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -46,9 +47,9 @@ func (p *Plan) sigma(density float64) float64 { return density * math.Sqrt(2*p.W
 // thermal is the noise density of a pickup's own resistance [V/√Hz]; 0 where its
 // wire is not known.
 func (p *Plan) thermal(c *rig.Coil) float64 {
-	o := &p.Options
-	if w := pickupWinding(c, o.PickupWire); w != nil {
-		return coil.ThermalNoise(w.Resistance(o.AmbientC), o.AmbientC)
+	w := pickupWinding(c, p.Options.PickupWire)
+	if v := coil.ThermalNoise(w.Resistance(p.Options.AmbientC), p.Options.AmbientC); v > 0 {
+		return v
 	}
 	return 0
 }
@@ -65,7 +66,11 @@ func (p *Plan) noise(sensor int) (prediction.Noise, error) {
 			if err != nil {
 				return n, err
 			}
-			n.SigmaH = append(n.SigmaH, p.sigma(at.density)/(at.gain*omega*e.CurrentPeakA))
+			sigma := p.sigma(at.density) / (at.gain * omega * e.CurrentPeakA)
+			if !(sigma > 0) {
+				return n, fmt.Errorf("coupling %d has no noise at all: give --noise above 0, or --bits and full_scale_v", len(n.SigmaH))
+			}
+			n.SigmaH = append(n.SigmaH, sigma)
 		}
 		relative := 0.0
 		if e.Reference != nil {
@@ -76,11 +81,6 @@ func (p *Plan) noise(sensor int) (prediction.Noise, error) {
 			relative = p.sigma(at.density) / (at.gain * e.Reference.TransimpedanceOhm * e.CurrentPeakA)
 		}
 		n.Relative = append(n.Relative, relative)
-	}
-	for i, s := range n.SigmaH {
-		if !(s > 0) {
-			return n, fmt.Errorf("coupling %d has no noise at all: give --noise above 0, or --bits and full_scale_v", i)
-		}
 	}
 	return n, nil
 }
@@ -111,8 +111,12 @@ func (p *Plan) averaging(context.Context) error {
 		return nil
 	}
 	pickup := &r.Sensors[0].Coils[0]
-	e := rising(len(r.Emitters), func(i int) float64 { return r.Emitters[i].ToneHz })[len(r.Emitters)/2]
-	hz := r.Emitters[e].ToneHz
+	var tones []float64
+	for _, e := range r.Emitters {
+		tones = append(tones, e.ToneHz)
+	}
+	hz := slices.Sorted(slices.Values(tones))[len(tones)/2]
+	e := slices.Index(tones, hz)
 	on, err := p.receiveChain(pickup.Channel, hz, p.thermal(pickup))
 	if err != nil {
 		return err

@@ -34,11 +34,11 @@ type Options struct {
 	Bits      int     // of the ADC; 0: no quantising
 
 	MainsHz           []float64
-	LowHz, HighHz     float64 // band for tones to be chosen; 0: the defaults of frequencyplan
-	MarginHz          float64 // 0: half of 1/OrthogonalS
-	CurrentA          float64 // peak, of emitters that state none
-	Wire              *coil.Wire
-	PickupWire        *coil.Wire
+	LowHz, HighHz     float64   // band for tones to be chosen; 0: the defaults of frequencyplan
+	MarginHz          float64   // 0: half of 1/OrthogonalS
+	CurrentA          float64   // peak, of emitters that state none
+	Wire              coil.Wire // of the emitters; zero: one that suits each
+	PickupWire        coil.Wire // zero: not known
 	AmbientC          float64
 	DistancesM        []float64 // from the nearest coil, for exposure
 	Points            []r3.Vec  // of interest for exposure [m, rig frame]

@@ -62,7 +62,7 @@ func TestPlanNoise(t *testing.T) {
 	r := planRigOf(t, 5000, 6000)
 	o := planDefaults
 	wire := coil.Enamelled(0.05e-3)
-	o.FlickerHz, o.PickupWire = 2500, &wire
+	o.FlickerHz, o.PickupWire = 2500, wire
 	p := &Plan{Bench: r, Options: o, Window: Window{ENBWHz: 1.5 / (2 * 40e-3)}}
 	n, err := p.noise(0)
 	if err != nil {
@@ -128,7 +128,7 @@ func TestCommonPeriod(t *testing.T) {
 }
 
 // Phases come back in the order of the rig, whatever the order of the tones: the
-// waveform they make has the crest factor that is told.
+// waveform they make has the crest factor that the plan states.
 func TestPlanDrives(t *testing.T) {
 	r := planRigOf(t, 7575, 5125, 8925, 6325)
 	p, err := Make(t.Context(), r, planDefaults)
@@ -162,7 +162,7 @@ func TestPlanDrives(t *testing.T) {
 func TestPlanCautions(t *testing.T) {
 	o := planDefaults
 	wire := coil.Enamelled(0.1e-3)
-	o.Wire = &wire
+	o.Wire = wire
 	r := planRigOf(t, 5125, 7375)
 	r.Emitters[0].CurrentPeakA = 3
 	r.Emitters[1].Model.Turns = 3000

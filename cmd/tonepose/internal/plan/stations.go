@@ -1,6 +1,7 @@
 package plan
 
 import (
+	"bufio"
 	"fmt"
 	"io"
 	"math"
@@ -23,7 +24,6 @@ type BoardOptions struct {
 	HoldS        float64 // how long the sensor rests, with PaceS
 	SigmaM       float64 // of each component of a station's position
 	SigmaRad     float64 // of each component of its rotation
-	MaxStations  int     // default 2000
 	Force        bool    // replace an existing file
 }
 
@@ -42,19 +42,18 @@ var orientations = []struct {
 	{"rotated 270° about z", rigid.Exp(r3.Vec{Z: 3 * math.Pi / 2})},
 }
 
+const maxStations = 2000
+
 // WriteStations writes the test plan of a bench to a CSV file: for each orientation,
 // each sensor and each level a grid of positions centred in the working volume,
 // walked forth and back. Columns are those of assess --truth, calibrate
 // --intervals and solve --intervals. It returns the number of rows.
 func WriteStations(r *rig.Rig, file string, o BoardOptions) (int, error) {
-	if o.MaxStations == 0 {
-		o.MaxStations = 2000
-	}
 	v := r.WorkingVolume
 	columns, rows := holes(v.Max.X-v.Min.X, o.SpacingM), holes(v.Max.Y-v.Min.Y, o.SpacingM)
 	count := float64(o.Levels) * float64(o.Orientations) * float64(len(r.Sensors)) * columns * rows
-	if count > float64(o.MaxStations) {
-		return 0, fmt.Errorf("a spacing of %g m makes %.0f stations, more than %d: choose a wider one", o.SpacingM, count, o.MaxStations)
+	if count > maxStations {
+		return 0, fmt.Errorf("a spacing of %g m makes %.0f stations, more than %d: choose a wider one", o.SpacingM, count, maxStations)
 	}
 	batch := &files.Batch{Force: o.Force}
 	defer batch.Abort()
@@ -68,10 +67,9 @@ func WriteStations(r *rig.Rig, file string, o BoardOptions) (int, error) {
 // holes is how many positions of a spacing fit into a length, both ends counted.
 func holes(length, spacing float64) float64 { return math.Floor(length/spacing+1e-9) + 1 }
 
-func writeStations(w io.Writer, r *rig.Rig, o BoardOptions, columns, rows int) error {
-	if _, err := io.WriteString(w, "start_s,stop_s,sensor,x_m,y_m,z_m,qw,qx,qy,qz,sigma_position_m,sigma_rotation_rad,station,orientation\n"); err != nil {
-		return err
-	}
+func writeStations(to io.Writer, r *rig.Rig, o BoardOptions, columns, rows int) error {
+	w := bufio.NewWriter(to)
+	fmt.Fprintln(w, "start_s,stop_s,sensor,x_m,y_m,z_m,qw,qx,qy,qz,sigma_position_m,sigma_rotation_rad,station,orientation")
 	v := r.WorkingVolume
 	middle := r3.Scale(0.5, r3.Add(v.Min, v.Max))
 	number := func(x float64) string { return strconv.FormatFloat(math.Round(x*1e9)/1e9+0, 'g', -1, 64) }
@@ -79,29 +77,25 @@ func writeStations(w io.Writer, r *rig.Rig, o BoardOptions, columns, rows int) e
 	for _, orientation := range orientations[:o.Orientations] {
 		q := orientation.q
 		for _, s := range r.Sensors {
-			for level := range o.Levels {
+			for i := range o.Levels * columns * rows {
+				x, y, level := i%columns, i/columns%rows, i/columns/rows
+				if y%2 == 1 {
+					x = columns - 1 - x
+				}
 				z := middle.Z
 				if o.Levels > 1 {
 					z = v.Min.Z + (v.Max.Z-v.Min.Z)*float64(level)/float64(o.Levels-1)
 				}
-				for i := range columns * rows {
-					x, y := i%columns, i/columns
-					if y%2 == 1 {
-						x = columns - 1 - x
-					}
-					start, stop := "", ""
-					if o.PaceS > 0 {
-						start, stop = number(float64(station)*o.PaceS), number(float64(station)*o.PaceS+o.HoldS)
-					}
-					station++
-					if _, err := fmt.Fprintf(w, "%s,%s,%s,%s,%s,%s,%.9g,%.9g,%.9g,%.9g,%g,%g,%d,%s\n", start, stop, s.Name,
-						number(middle.X+o.SpacingM*(float64(x)-float64(columns-1)/2)), number(middle.Y+o.SpacingM*(float64(y)-float64(rows-1)/2)), number(z),
-						q.Real, q.Imag, q.Jmag, q.Kmag, o.SigmaM, o.SigmaRad, station, orientation.name); err != nil {
-						return err
-					}
+				start, stop := "", ""
+				if o.PaceS > 0 {
+					start, stop = number(float64(station)*o.PaceS), number(float64(station)*o.PaceS+o.HoldS)
 				}
+				station++
+				fmt.Fprintf(w, "%s,%s,%s,%s,%s,%s,%.9g,%.9g,%.9g,%.9g,%g,%g,%d,%s\n", start, stop, s.Name,
+					number(middle.X+o.SpacingM*(float64(x)-float64(columns-1)/2)), number(middle.Y+o.SpacingM*(float64(y)-float64(rows-1)/2)), number(z),
+					q.Real, q.Imag, q.Jmag, q.Kmag, o.SigmaM, o.SigmaRad, station, orientation.name)
 			}
 		}
 	}
-	return nil
+	return w.Flush()
 }

@@ -9,6 +9,8 @@ import (
 	"math/cmplx"
 	"slices"
 
+	"gonum.org/v1/gonum/floats"
+
 	"tonepose/multitone/frequencyplan"
 )
 
@@ -34,19 +36,12 @@ type Tone struct {
 // Hann window are then apart.
 const lobe = 4
 
-func (o *Options) spec(rateHz float64, tones int) frequencyplan.Spec {
-	margin := o.MarginHz
-	if margin == 0 {
-		margin = 0.5 / o.OrthogonalS
-	}
-	return frequencyplan.Spec{Tones: tones, RateHz: rateHz, WindowS: o.OrthogonalS, SpacingHz: math.Max(margin, lobe/o.WindowS), MainsHz: o.MainsHz, MarginHz: margin,
-		LowHz: o.LowHz, HighHz: o.HighHz}
-}
-
 // tones checks the given tones and chooses the missing ones.
 func (p *Plan) tones(ctx context.Context) error {
 	r, o, edit := p.Bench, &p.Options, p.Edit
-	spec := o.spec(r.SampleRateHz, len(r.Emitters))
+	margin := cmp.Or(o.MarginHz, 0.5/o.OrthogonalS)
+	spec := frequencyplan.Spec{Tones: len(r.Emitters), RateHz: r.SampleRateHz, WindowS: o.OrthogonalS, SpacingHz: math.Max(margin, lobe/o.WindowS),
+		MainsHz: o.MainsHz, MarginHz: margin, LowHz: o.LowHz, HighHz: o.HighHz}
 	p.Tones = Tones{GridHz: 1 / o.OrthogonalS, MarginHz: spec.MarginHz}
 	var open []int
 	var given []float64
@@ -59,7 +54,7 @@ func (p *Plan) tones(ctx context.Context) error {
 	}
 	chosen, err := chooseTones(ctx, spec, given, len(open))
 	if err != nil {
-		return err
+		return specError(err)
 	}
 	for k, i := range open {
 		r.Emitters[i].ToneHz = chosen[k]
@@ -78,10 +73,7 @@ func (p *Plan) tones(ctx context.Context) error {
 	}
 	nearest := math.Inf(1)
 	for i, f := range all {
-		nearest = math.Min(nearest, f)
-		for _, g := range all[:i] {
-			nearest = math.Min(nearest, math.Abs(f-g))
-		}
+		nearest = min(nearest, f, distance(f, all[:i]))
 	}
 	if p.Window.LeastS = lobe / 2 / nearest; o.WindowS < p.Window.LeastS*(1-1e-9) {
 		p.caution("windows of %.3g ms do not keep tones %.4g Hz apart from each other, or from zero: noise grows beyond what is predicted below %.3g ms", o.WindowS*1e3, nearest, p.Window.LeastS*1e3)
@@ -109,42 +101,33 @@ func chooseTones(ctx context.Context, spec frequencyplan.Spec, given []float64, 
 	}
 	if len(given) == 0 {
 		spec.Tones = count
-		hz, err := frequencyplan.Choose(ctx, spec)
-		if err != nil {
-			return nil, specError(err)
-		}
-		return hz, nil
+		return frequencyplan.Choose(ctx, spec)
 	}
 	// Beside given tones: one by one, the one that is farthest from all others of
 	// those that bring no conflict.
 	tones := slices.Clone(given)
 	before, err := frequencyplan.Check(spec, tones) // what the given ones have among themselves
 	if err != nil {
-		return nil, specError(err)
+		return nil, err
 	}
-	low, high := spec.LowHz, spec.HighHz
-	if high == 0 {
-		high = spec.RateHz / 4
-	}
+	high := cmp.Or(spec.HighHz, spec.RateHz/4)
 	for range count {
-		best, distance := 0.0, 0.0
-		for n := math.Max(1, math.Ceil(low*spec.WindowS)); n/spec.WindowS <= high; n++ {
+		best, farthest := 0.0, 0.0
+		for n := math.Max(1, math.Ceil(spec.LowHz*spec.WindowS)); n/spec.WindowS <= high; n++ {
 			if err := ctx.Err(); err != nil {
 				return nil, err
 			}
-			hz, near := n/spec.WindowS, math.Inf(1)
-			for _, t := range tones {
-				near = math.Min(near, math.Abs(t-hz))
-			}
-			if near <= distance {
+			hz := n / spec.WindowS
+			near := distance(hz, tones)
+			if near <= farthest {
 				continue
 			}
 			conflicts, err := frequencyplan.Check(spec, append(slices.Clone(tones), hz))
 			if err != nil {
-				return nil, specError(err)
+				return nil, err
 			}
 			if len(conflicts) == len(before) {
-				best, distance = hz, near
+				best, farthest = hz, near
 			}
 		}
 		if best == 0 {
@@ -154,6 +137,15 @@ func chooseTones(ctx context.Context, spec frequencyplan.Spec, given []float64, 
 		tones = append(tones, best)
 	}
 	return tones[len(given):], nil
+}
+
+// distance is that of a frequency to the nearest tone [Hz]; +Inf without tones.
+func distance(hz float64, tones []float64) float64 {
+	near := math.Inf(1)
+	for _, t := range tones {
+		near = math.Min(near, math.Abs(t-hz))
+	}
+	return near
 }
 
 // specError names the flag of plan that a field of a frequencyplan.Spec comes
@@ -206,17 +198,13 @@ func (p *Plan) drives(ctx context.Context) error {
 		if len(hz) == 0 {
 			continue
 		}
-		rms := 0.0
-		for _, v := range volts {
-			d.InPhaseV += v
-			rms += v * v / 2
-		}
-		rms = math.Sqrt(rms)
+		rms := floats.Norm(volts, 2) / math.Sqrt2
+		d.InPhaseV = floats.Sum(volts)
 		d.InPhase = d.InPhaseV / rms
 		d.Crest, d.PeakV = d.InPhase, d.InPhaseV
 		d.PhasesDeg = make([]float64, len(hz))
 		if d.PeriodS = commonPeriod(hz); d.PeriodS > 0 && len(hz) > 1 {
-			phases, crest, err := lowCrestSorted(ctx, hz, volts, d.PeriodS)
+			phases, crest, err := lowCrest(ctx, hz, volts, d.PeriodS)
 			if ctx.Err() != nil {
 				return ctx.Err()
 			}
@@ -224,15 +212,13 @@ func (p *Plan) drives(ctx context.Context) error {
 				d.Explanation = err.Error()
 			} else {
 				d.Crest, d.PeakV = crest, crest*rms
-				for i, v := range phases {
-					d.PhasesDeg[i] = v * 180 / math.Pi
-				}
+				floats.ScaleTo(d.PhasesDeg, 180/math.Pi, phases)
 			}
 		}
-		switch peak := d.PeakV; {
+		switch {
 		case d.FullScaleV == 0:
-		case peak > d.FullScaleV:
-			p.caution("channel %s clips: its tones reach %.3g V with the best phases, full scale is %.3g V: lower the currents or the transimpedance", ch.Name, peak, d.FullScaleV)
+		case d.PeakV > d.FullScaleV:
+			p.caution("channel %s clips: its tones reach %.3g V with the best phases, full scale is %.3g V: lower the currents or the transimpedance", ch.Name, d.PeakV, d.FullScaleV)
 		case d.InPhaseV > d.FullScaleV:
 			p.caution("channel %s clips if its tones peak together, %.3g V of %.3g V: set the phases listed", ch.Name, d.InPhaseV, d.FullScaleV)
 		}
@@ -241,33 +227,19 @@ func (p *Plan) drives(ctx context.Context) error {
 	return nil
 }
 
-// lowCrestSorted is frequencyplan.LowCrest for tones in any order, phases shifted
-// so that the first is zero at time zero.
-func lowCrestSorted(ctx context.Context, hz, volts []float64, period float64) ([]float64, float64, error) {
-	order := rising(len(hz), func(i int) float64 { return hz[i] })
-	f, a := make([]float64, len(hz)), make([]float64, len(hz))
+// lowCrest is frequencyplan.LowCrest for tones in any order.
+func lowCrest(ctx context.Context, hz, volts []float64, period float64) ([]float64, float64, error) {
+	rising, order := slices.Clone(hz), make([]int, len(hz))
+	floats.ArgsortStable(rising, order)
+	amplitudes, phases := make([]float64, len(hz)), make([]float64, len(hz))
 	for k, i := range order {
-		f[k], a[k] = hz[i], volts[i]
+		amplitudes[k] = volts[i]
 	}
-	sorted, crest, err := frequencyplan.LowCrest(ctx, f, a, period)
-	if err != nil {
-		return nil, 0, err
+	found, crest, err := frequencyplan.LowCrest(ctx, rising, amplitudes, period)
+	for k, phase := range found {
+		phases[order[k]] = phase
 	}
-	phases := make([]float64, len(hz))
-	for k, i := range order {
-		phases[i] = sorted[k]
-	}
-	return phases, crest, nil
-}
-
-// rising lists the indices of n tones by their frequency.
-func rising(n int, hz func(i int) float64) []int {
-	order := make([]int, n)
-	for i := range order {
-		order[i] = i
-	}
-	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(hz(a), hz(b)) })
-	return order
+	return phases, crest, err
 }
 
 // commonPeriod is the shortest time that holds whole periods of all tones, which
@@ -279,11 +251,8 @@ func commonPeriod(hz []float64) float64 {
 		if math.Abs(f*1e3-n) > 1e-6 {
 			return 0
 		}
-		for a, b := common, int(n); ; a, b = b, a%b {
-			if b == 0 {
-				common = a
-				break
-			}
+		for n := int(n); n != 0; {
+			common, n = n, common%n
 		}
 	}
 	return 1e3 / float64(common)

@@ -8,6 +8,8 @@ import (
 	"slices"
 	"strings"
 
+	"gonum.org/v1/gonum/floats"
+
 	"tonepose/cmd/tonepose/internal/assess"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver/assessment"
@@ -29,24 +31,23 @@ type Registration struct {
 // AssessmentOf gives a summary its form.
 func AssessmentOf(sum *assess.Summary) AssessmentObject {
 	out := AssessmentObject{Summary: sum}
-	r := sum.Registration
+	r := sum.Result.Registration
 	if r == nil {
 		return out
 	}
 	out.Registration = &Registration{r, PoseOf(r.Frame), PoseOf(r.Body)}
-	c := r.Scaled().Covariance
+	c := r.Covariance()
 	if c == nil {
 		return out
 	}
-	for k, to := range []*Pose{&out.Registration.Frame, &out.Registration.Body} {
-		if 6*k >= c.SymmetricDim() {
-			break
+	for first, to := range map[int]*Pose{0: &out.Registration.Frame, 6: &out.Registration.Body} {
+		if first < c.SymmetricDim() {
+			var sigma [6]float64
+			for i := range sigma {
+				sigma[i] = math.Sqrt(c.At(first+i, first+i))
+			}
+			*to = to.With(&sigma)
 		}
-		var sigma [6]float64
-		for i := range sigma {
-			sigma[i] = math.Sqrt(c.At(6*k+i, 6*k+i))
-		}
-		*to = to.With(&sigma)
 	}
 	return out
 }
@@ -54,7 +55,14 @@ func AssessmentOf(sum *assess.Summary) AssessmentObject {
 // Assessment prints an assessment.
 func Assessment(w io.Writer, sum *assess.Summary) error {
 	p := newPage(w)
-	p.line("%d poses%s%s", sum.N, ofStations(&sum.Report), flaggedWords(sum))
+	words := fmt.Sprintf("%d poses", sum.N)
+	if s := sum.Precision; s != nil {
+		words += fmt.Sprintf(" at %d stations in %d visits", s.Stations, s.Visits)
+	}
+	if sum.Flagged > 0 {
+		words += fmt.Sprintf(", %d of them flagged", sum.Flagged)
+	}
+	p.line("%s", words)
 	if r := AssessmentOf(sum).Registration; r != nil {
 		p.registration(r)
 	}
@@ -70,29 +78,14 @@ func Assessment(w io.Writer, sum *assess.Summary) error {
 	return p.err
 }
 
-func ofStations(r *assessment.Report) string {
-	if r.Precision == nil {
-		return ""
-	}
-	return fmt.Sprintf(" at %d stations in %d visits", r.Precision.Stations, r.Precision.Visits)
-}
-
-func flaggedWords(sum *assess.Summary) string {
-	if sum.Flagged == 0 {
-		return ""
-	}
-	return fmt.Sprintf(", %d of them flagged", sum.Flagged)
-}
-
 func (p *page) report(r *assessment.Report) {
 	columns := []column{text("error"), number("position", "mm"), number("orientation", "°")}
 	c := r.Confidence
 	if c != nil {
-		level := fmt.Sprintf("%g %% interval", 100*c.Level)
-		columns = []column{columns[0], columns[1], text(level), columns[2], text(level)}
-	} else {
-		c = new(assessment.Confidence)
+		level := text(fmt.Sprintf("%g %% interval", 100*c.Level))
+		columns = []column{columns[0], columns[1], level, columns[2], level}
 	}
+	c = cmp.Or(c, new(assessment.Confidence))
 	t := tableOf(columns...)
 	none := assessment.Interval{Lo: math.NaN(), Hi: math.NaN()}
 	for _, row := range []struct {
@@ -123,7 +116,10 @@ func (p *page) report(r *assessment.Report) {
 	if d := r.Distances; d != nil {
 		scale := ""
 		if !math.IsNaN(d.ScalePPM) {
-			scale = fmt.Sprintf(", scale %+.0f ppm%s", d.ScalePPM, confidenceOf(r, func(c *assessment.Confidence) assessment.Interval { return c.ScalePPM }, 3))
+			scale = fmt.Sprintf(", scale %+.0f ppm", d.ScalePPM)
+			if r.Confidence != nil {
+				scale += inBrackets(r.Confidence.ScalePPM)
+			}
 		}
 		p.line("distances between %d positions: RMS %s mm, 95 %% %s mm, largest %s mm%s", d.Places, mm(d.RMS), mm(d.P95), mm(d.Max), scale)
 	}
@@ -151,8 +147,11 @@ func (p *page) consistency(r *assessment.Report) {
 		p.line("\nno uncertainty is stated")
 		return
 	}
-	p.line("\nsquared error over prediction: mean %s%s, median %s, expected 1", Number(r.NormalisedMean, 3),
-		confidenceOf(r, func(c *assessment.Confidence) assessment.Interval { return c.NormalisedMean }, 3), Number(r.NormalisedMedian, 3))
+	mean := Number(r.NormalisedMean, 3)
+	if r.Confidence != nil {
+		mean += inBrackets(r.Confidence.NormalisedMean)
+	}
+	p.line("\nsquared error over prediction: mean %s, median %s, expected 1", mean, Number(r.NormalisedMedian, 3))
 	var words []string
 	for _, c := range r.Coverage {
 		words = append(words, fmt.Sprintf("%.0f %%: %.1f %%", 100*c.Level, 100*c.Position))
@@ -210,9 +209,7 @@ func (p *page) worst(sum *assess.Summary) {
 		return
 	}
 	list := slices.Clone(sum.Precision.ByStation)
-	size := func(s assessment.Station) float64 {
-		return math.Hypot(math.Hypot(s.PositionBias[0], s.PositionBias[1]), s.PositionBias[2])
-	}
+	size := func(s assessment.Station) float64 { return floats.Norm(s.PositionBias[:], 2) }
 	slices.SortStableFunc(list, func(a, b assessment.Station) int { return cmp.Compare(size(b), size(a)) })
 	var words []string
 	for _, s := range list[:3] {
@@ -233,31 +230,32 @@ func (p *page) brief(r *assessment.Report) {
 func (p *page) registration(r *Registration) {
 	p.line("truth carried over by a %s transform: shift %v", r.Kind, r.Frame)
 	p.sigmas(&r.Frame)
-	if r.Transform.Body != rigid.Identity() {
+	if r.Mounting.Body != rigid.Identity() {
 		p.line("sensor on the marker: shift %v", r.Body)
 		p.sigmas(&r.Body)
 	}
 	if r.Kind == "given" {
 		return
 	}
-	p.line("  fitted to %d poses: RMS %s mm%s; a bias that all share is taken into it", r.Used, mm(r.RMS), chiWords(r.Chi2, r.DOF))
+	chi2 := ""
+	if !math.IsNaN(r.Chi2) {
+		chi2 = fmt.Sprintf(", chi-square %.1f of %d", r.Chi2, r.DOF)
+	}
+	p.line("  fitted to %d poses: RMS %s mm%s; a bias that all share is taken into it", r.Used, mm(r.RMS), chi2)
 	if r.Birge > 1.5 {
 		p.line("  residuals are %.3g times what the stated uncertainties allow; the sigmas above are so multiplied", r.Birge)
 	}
-	for i, o := range r.Outliers {
-		if i == 10 {
-			p.line("  … %d outliers in all", len(r.Outliers))
-			break
+	const most = 10
+	for _, o := range r.Outliers[:min(most, len(r.Outliers))] {
+		station := ""
+		if o.Station != "" {
+			station = ", station " + o.Station
 		}
-		p.line("  outlier: %s at %.4f s%s", o.Sensor, o.Time, stationWords(o.Station))
+		p.line("  outlier: %s at %.4f s%s", o.Sensor, o.Time, station)
 	}
-}
-
-func chiWords(chi2 float64, dof int) string {
-	if math.IsNaN(chi2) {
-		return ""
+	if len(r.Outliers) > most {
+		p.line("  … %d outliers in all", len(r.Outliers))
 	}
-	return fmt.Sprintf(", chi-square %.1f of %d", chi2, dof)
 }
 
 // sigmas prints those of a pose, where they are known.
@@ -265,13 +263,6 @@ func (p *page) sigmas(of *Pose) {
 	if of.SigmaPosition != nil {
 		p.line("  sigma (%s) mm, (%s)°", triple(*of.SigmaPosition, 1e-3, 4), triple(*of.SigmaRotation, deg, 4))
 	}
-}
-
-func stationWords(label string) string {
-	if label == "" {
-		return ""
-	}
-	return ", station " + label
 }
 
 func (p *page) sensor(s *assess.SensorSummary, several bool) {
@@ -326,6 +317,7 @@ func (p *page) budget(s *assess.SensorSummary) {
 	p.table(t)
 }
 
+// rangeOf prints an interval in another unit, nothing where there is none.
 func rangeOf(i assessment.Interval, per float64) string {
 	if math.IsNaN(i.Lo) {
 		return ""
@@ -333,15 +325,11 @@ func rangeOf(i assessment.Interval, per float64) string {
 	return Number(i.Lo*per, 3) + " … " + Number(i.Hi*per, 3)
 }
 
-func confidenceOf(r *assessment.Report, of func(*assessment.Confidence) assessment.Interval, digits int) string {
-	if r.Confidence == nil {
-		return ""
-	}
-	i := of(r.Confidence)
+func inBrackets(i assessment.Interval) string {
 	if math.IsNaN(i.Lo) {
 		return ""
 	}
-	return fmt.Sprintf(" (%s … %s)", Number(i.Lo, digits), Number(i.Hi, digits))
+	return " (" + rangeOf(i, 1) + ")"
 }
 
 // Pivot prints the tip of a pointer.

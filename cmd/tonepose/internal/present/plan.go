@@ -6,6 +6,8 @@ import (
 	"math"
 	"strings"
 
+	"gonum.org/v1/gonum/floats"
+
 	"tonepose/cmd/tonepose/internal/plan"
 )
 
@@ -67,12 +69,11 @@ func tonesSheet(p *plan.Plan) *sheet {
 	}
 	t.note("grid of %g Hz; kept clear by %g Hz of %s, harmonics and intermodulation", p.Tones.GridHz, p.Tones.MarginHz, mains)
 	const most = 12
-	for i, c := range p.Tones.Conflicts {
-		if i == most {
-			t.note("… and %d more: --json lists them all", len(p.Tones.Conflicts)-most)
-			break
-		}
+	for _, c := range p.Tones.Conflicts[:min(most, len(p.Tones.Conflicts))] {
 		t.note("conflict: %s", c)
+	}
+	if more := len(p.Tones.Conflicts) - most; more > 0 {
+		t.note("… and %d more: --json lists them all", more)
 	}
 	return t
 }
@@ -85,22 +86,19 @@ func drivesSheet(p *plan.Plan) *sheet {
 		number("were all to peak", "V", "Σ R·I"), number("full scale", "V")}}
 	for _, d := range p.Drives {
 		t.row(d.Channel, fmt.Sprint(len(d.Emitters)), scaled(d.Crest, 1), scaled(d.PeakV, 1), Number(d.InPhaseV, 3), fullScale(d.FullScaleV))
-		if len(d.Emitters) < 2 {
-			continue
-		}
-		if d.Explanation != "" {
+		switch {
+		case len(d.Emitters) < 2:
+		case d.Explanation != "":
 			t.note("%s: no phases found: %s", d.Channel, d.Explanation)
-			continue
-		}
-		if d.PeriodS == 0 {
+		case d.PeriodS == 0:
 			t.note("%s: tones without a common period: no phases keep them from peaking together some time", d.Channel)
-			continue
+		default:
+			var phases []string
+			for i, e := range d.Emitters {
+				phases = append(phases, fmt.Sprintf("%s %.1f", e, d.PhasesDeg[i]))
+			}
+			t.note("%s: phases of the currents in degrees (cosine, at time zero): %s", d.Channel, strings.Join(phases, ", "))
 		}
-		var phases []string
-		for i, e := range d.Emitters {
-			phases = append(phases, fmt.Sprintf("%s %.1f", e, d.PhasesDeg[i]))
-		}
-		t.note("%s: phases of the currents in degrees (cosine, at time zero): %s", d.Channel, strings.Join(phases, ", "))
 	}
 	return t
 }
@@ -129,21 +127,15 @@ func averagingSheet(p *plan.Plan, explain bool) *sheet {
 		if !explain && !brief[q.Name] {
 			continue
 		}
-		value := Number(q.Value, 3)
-		if q.Unit != "" && q.Unit != "dB" {
-			value = Quantity(q.Value, q.Unit)
-		} else if q.Unit != "" {
-			value += " " + q.Unit
+		value := Quantity(q.Value, q.Unit)
+		if q.Unit == "" || q.Unit == "dB" { // take no prefix
+			value = strings.TrimRight(Number(q.Value, 3)+" "+q.Unit, " ")
 		}
-		row := []string{q.Name, q.Symbol, value}
-		if explain {
-			if q.Given {
-				row = append(row, "from the rig and the flags", "")
-			} else {
-				row = append(row, q.Formula, q.Source)
-			}
+		row := []string{q.Name, q.Symbol, value, q.Formula, q.Source}
+		if q.Given {
+			row[3] = "from the rig and the flags"
 		}
-		t.row(row...)
+		t.row(row[:len(t.columns)]...)
 	}
 	return t
 }
@@ -165,7 +157,7 @@ func coilsSheet(p *plan.Plan) *sheet {
 		if c.WireAssumed && wire != "–" {
 			wire, assumed = "~"+wire, true
 		}
-		t.row(c.Emitter, wire, scaled(c.Fill, 0.01), scaled(c.ResistanceOhm, 1), scaled(c.InductanceH, 1e-6), scaled(c.ACOhm, 1), scaled(c.SkinDepthM, 1e-3), scaled(c.ResonanceHz, 1e3), scaled(c.MomentAm2, 1))
+		t.row(c.Emitter, wire, scaled(c.Fill, 0.01), scaled(c.ResistanceOhm, 1), scaled(c.InductanceH, 1e-6), scaled(c.Load.ResistanceOhm, 1), scaled(c.SkinDepthM, 1e-3), scaled(c.ResonanceHz, 1e3), scaled(c.MomentAm2, 1))
 	}
 	if assumed {
 		t.note("~ assumed: the rig does not state the wire; --wire does")
@@ -233,12 +225,11 @@ func accuracySheet(p *plan.Plan, s *plan.Sensor) *sheet {
 	case s.Blind > 0:
 		const most = 5
 		var where []string
-		for i, b := range s.BlindAt {
-			if i == most {
-				where = append(where, "…")
-				break
-			}
+		for _, b := range s.BlindAt[:min(most, len(s.BlindAt))] {
 			where = append(where, "("+triple(b, 1e-3, 0)+")")
+		}
+		if len(s.BlindAt) > most {
+			where = append(where, "…")
 		}
 		t.note("blind spots: %d of %d poses, at %s mm", s.Blind, s.Poses, strings.Join(where, ", "))
 	default:
@@ -314,7 +305,7 @@ func movesSheet(p *plan.Plan) *sheet {
 		text("centre x, y, z (mm)"), text("axis")}}
 	for _, m := range p.Design.Moves {
 		t.row(m.Emitter, triple(m.ShiftM, 1e-3, 1),
-			Number(math.Sqrt(m.TiltRad[0]*m.TiltRad[0]+m.TiltRad[1]*m.TiltRad[1]+m.TiltRad[2]*m.TiltRad[2])/deg, 3),
+			Number(floats.Norm(m.TiltRad[:], 2)/deg, 3),
 			triple(m.CenterM, 1e-3, 1), triple(m.Axis, 1, 3))
 	}
 	return t

@@ -2,6 +2,7 @@ package simulate
 
 import (
 	"fmt"
+	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -11,54 +12,39 @@ import (
 	"tonepose/fieldmodels/rigid"
 )
 
-// couplingMap gives the mutual inductances of all coils on a path.
+// couplingMap gives the mutual inductances of all coils on a path, in the order of
+// their channels.
 type couplingMap struct {
 	path  *Path
 	array fieldmodels.Array
 	coils []pathCoil
-	order []int // coil of each pickup channel, in channel order
-	rest  []restingCouplings
 }
 
-// pathCoil is one pickup on its sensor.
+// pathCoil is one pickup on its sensor. It keeps the couplings m of the pose at which
+// the sensor last rested; empty: it moves.
 type pathCoil struct {
-	track  int
-	name   string
-	pickup mutual.Pickup
+	track, channel int
+	name           string
+	pickup         mutual.Pickup
+	rest           rigid.Pose
+	m              []complex128
 }
 
-// restingCouplings remembers the couplings of a resting sensor's coil.
-type restingCouplings struct {
-	pose   rigid.Pose
-	m      []complex128
-	filled bool
-}
-
-// newCouplingMap also returns the coil on each channel, −1 where none is.
-func newCouplingMap(r *rig.Rig, p *Path) (*couplingMap, []int, error) {
+func newCouplingMap(r *rig.Rig, p *Path) (*couplingMap, error) {
 	array, err := r.Array()
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
 	c := &couplingMap{path: p, array: array}
-	coilOf := make([]int, len(r.Channels))
-	for i := range coilOf {
-		coilOf[i] = -1
-	}
 	for s := range r.Sensors {
 		sensor := r.Sensor(s)
 		for i, coil := range sensor.Coils {
-			channel := r.Sensors[s].Coils[i].Channel
-			coilOf[channel] = len(c.coils)
-			c.coils = append(c.coils, pathCoil{
-				track:  s,
-				name:   fmt.Sprintf("coil %d of sensor %s", i+1, sensor.Name),
-				pickup: mutual.NewPickup(coil),
-			})
-			c.rest = append(c.rest, restingCouplings{m: make([]complex128, len(array.Emitters))})
+			c.coils = append(c.coils, pathCoil{track: s, channel: r.Sensors[s].Coils[i].Channel,
+				name: fmt.Sprintf("coil %d of sensor %s", i+1, sensor.Name), pickup: mutual.NewPickup(coil)})
 		}
 	}
-	return c, coilOf, nil
+	slices.SortFunc(c.coils, func(a, b pathCoil) int { return a.channel - b.channel })
+	return c, nil
 }
 
 // fill is a synth.Couplings: the couplings of all coils at t and their rates.
@@ -66,13 +52,13 @@ func (c *couplingMap) fill(t float64, m, dm []complex128) error {
 	tones := len(c.array.Emitters)
 	var placed mutual.Placed
 	var k mutual.Coupling
-	for p, which := range c.order {
-		coil, rest := &c.coils[which], &c.rest[which]
+	for p := range c.coils {
+		coil := &c.coils[p]
 		pose, v, w := c.path.Tracks[coil.track].At(t)
 		m, dm := m[p*tones:(p+1)*tones], dm[p*tones:(p+1)*tones]
 		resting := v == (r3.Vec{}) && w == (r3.Vec{})
-		if resting && rest.filled && rest.pose == pose {
-			copy(m, rest.m)
+		if resting && len(coil.m) > 0 && coil.rest == pose {
+			copy(m, coil.m)
 			clear(dm)
 			continue
 		}
@@ -86,9 +72,8 @@ func (c *couplingMap) fill(t float64, m, dm []complex128) error {
 			}
 			m[e], dm[e] = complex(k.M, 0), complex(k.Rate(v, w), 0)
 		}
-		if rest.filled = resting; resting {
-			rest.pose = pose
-			copy(rest.m, m)
+		if coil.m = coil.m[:0]; resting {
+			coil.rest, coil.m = pose, append(coil.m, m...)
 		}
 	}
 	return nil

@@ -1,8 +1,10 @@
 package simulate
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 
 	"gonum.org/v1/gonum/spatial/r3"
@@ -16,6 +18,20 @@ type Path struct {
 	Tracks   []Track // one a sensor, in the order of the rig's sensors
 	Duration float64 // up to which the path is known [s]
 	knotStep float64 // couplings between knots are cubic [s]
+}
+
+// newPath takes the tracks that track makes, one a sensor.
+func newPath(sensors []string, knotStep float64, track func(i int, sensor string) (Track, error)) (*Path, error) {
+	p := &Path{knotStep: knotStep}
+	for i, s := range sensors {
+		t, err := track(i, s)
+		if err != nil {
+			return nil, err
+		}
+		p.Tracks = append(p.Tracks, t)
+		p.Duration = math.Max(p.Duration, t.end())
+	}
+	return p, nil
 }
 
 const (
@@ -78,8 +94,7 @@ func (s stationMotion) At(t float64) (p rigid.Pose, velocity, angular r3.Vec) {
 // newStationTrack sorts the stations by time and refuses those that overlap, or
 // that leave no time for a move.
 func newStationTrack(sensor string, stations []Station) (Track, error) {
-	sorted := append([]Station(nil), stations...)
-	sort.SliceStable(sorted, func(i, j int) bool { return sorted[i].Start < sorted[j].Start })
+	sorted := slices.SortedStableFunc(slices.Values(stations), func(a, b Station) int { return cmp.Compare(a.Start, b.Start) })
 	for i := 1; i < len(sorted); i++ {
 		a, b := sorted[i-1], sorted[i]
 		gap := b.Start - a.Stop
@@ -117,13 +132,4 @@ func (t *Track) covers(duration float64) error {
 			t.Sensor, s.Last, duration)
 	}
 	return nil
-}
-
-// longest returns the end of the track that lasts longest.
-func longest(tracks []Track) float64 {
-	d := 0.0
-	for i := range tracks {
-		d = math.Max(d, tracks[i].end())
-	}
-	return d
 }

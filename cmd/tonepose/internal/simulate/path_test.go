@@ -96,7 +96,7 @@ func TestStationsRestAndMoveSmoothly(t *testing.T) {
 		}
 	}
 	if len(seen) != 27 {
-		t.Errorf("%d different places, want 27", len(seen))
+		t.Errorf("%d different positions, want 27", len(seen))
 	}
 	checkDerivatives(t, tr.motion, tr.Stations[3].Stop+1e-4, tr.Stations[4].Start-1e-4)
 }

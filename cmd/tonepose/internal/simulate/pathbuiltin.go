@@ -1,6 +1,7 @@
 package simulate
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -34,30 +35,20 @@ func BuiltinPath(name string, r *rig.Rig, duration float64, seed uint64) (*Path,
 	lowest, highest := r.WorkingVolume.Min, r.WorkingVolume.Max
 	center := r3.Scale(0.5, r3.Add(lowest, highest))
 	half := r3.Scale(0.5*inset, r3.Sub(highest, lowest))
-	p := &Path{knotStep: quickKnots}
-	for i, s := range r.SensorNames() {
+	knots := quickKnots
+	if name == "sweep" {
+		knots = slowKnots
+	}
+	return newPath(r.SensorNames(), knots, func(i int, s string) (Track, error) {
 		random := rand.New(rand.NewPCG(seed, 0x70617468+uint64(i)))
-		var track Track
-		var err error
 		switch name {
 		case "stations":
-			track, err = newStationTrack(s, gridStations(center, half, i, random))
+			return newStationTrack(s, gridStations(center, half, i, random))
 		case "sweep":
-			if duration == 0 {
-				duration = sweepS
-			}
-			p.knotStep = slowKnots
-			track, err = sweepTrack(s, center, half, duration, random)
-		default:
-			err = fmt.Errorf("no built-in path %q: name a CSV file, %q or %q", name, BuiltinPaths[0], BuiltinPaths[1])
+			return sweepTrack(s, center, half, cmp.Or(duration, sweepS), random)
 		}
-		if err != nil {
-			return nil, err
-		}
-		p.Tracks = append(p.Tracks, track)
-	}
-	p.Duration = longest(p.Tracks)
-	return p, nil
+		return Track{}, fmt.Errorf("no built-in path %q: name a CSV file, %q or %q", name, BuiltinPaths[0], BuiltinPaths[1])
+	})
 }
 
 // gridStations visits the grid row by row, forth and back, sensor i starting
@@ -104,8 +95,7 @@ func sweepTrack(sensor string, center, half r3.Vec, duration float64, random *ra
 		return 0.75*math.Sin(slow[i]*t+phase[i]) + 0.25*math.Sin(fast[i]*t+2*phase[i])
 	}
 	const step = 0.02 // [s]
-	n := int(math.Ceil(duration/step)) + 1
-	n = max(n, 4)
+	n := max(4, int(math.Ceil(duration/step))+1)
 	times, poses := make([]float64, n), make([]rigid.Pose, n)
 	for k := range times {
 		t := duration * float64(k) / float64(n-1)

@@ -18,19 +18,21 @@ func ReadPath(name string, sensors []string) (*Path, error) {
 		return nil, err
 	}
 	short := filepath.Base(name)
-	p := &Path{knotStep: quickKnots}
-	for _, s := range sensors {
-		track, err := readTrack(short, s, rows)
-		if err != nil {
-			return nil, err
+	for _, r := range rows {
+		if r.Start < 0 {
+			return nil, fmt.Errorf("%s:%d: time %g s: must not be negative, a recording starts at 0 s", short, r.Line, r.Start)
 		}
-		p.Tracks = append(p.Tracks, track)
 	}
-	p.Duration = longest(p.Tracks)
-	return p, nil
+	return newPath(sensors, quickKnots, func(_ int, sensor string) (Track, error) {
+		track, err := readTrack(sensor, rows)
+		if err != nil {
+			err = fmt.Errorf("%s: %w", short, err)
+		}
+		return track, err
+	})
 }
 
-func readTrack(file, sensor string, rows []tables.Station) (Track, error) {
+func readTrack(sensor string, rows []tables.Station) (track Track, err error) {
 	var times []float64
 	var poses []rigid.Pose
 	var stations []Station
@@ -38,30 +40,21 @@ func readTrack(file, sensor string, rows []tables.Station) (Track, error) {
 		if r.Sensor != sensor {
 			continue
 		}
-		if r.Start < 0 {
-			return Track{}, fmt.Errorf("%s:%d: time %g s: must not be negative, a recording starts at 0 s", file, r.Line, r.Start)
-		}
 		if r.Stop > r.Start {
 			stations = append(stations, Station{r.Start, r.Stop, r.Pose})
 			continue
 		}
 		times, poses = append(times, r.Start), append(poses, r.Pose)
 	}
-	var track Track
-	var err error
 	switch {
 	case len(stations) > 0:
-		track, err = newStationTrack(sensor, stations)
+		return newStationTrack(sensor, stations)
 	case len(times) == 0:
-		err = fmt.Errorf("no row for sensor %s: every sensor of the rig needs a path", sensor)
-	default:
-		track.Sensor = sensor
-		if track.motion, err = motion.Through(times, poses); err != nil {
-			err = fmt.Errorf("sensor %s: %w", sensor, err)
-		}
+		return track, fmt.Errorf("no row for sensor %s: every sensor of the rig needs a path", sensor)
 	}
-	if err != nil {
-		return Track{}, fmt.Errorf("%s: %w", file, err)
+	track.Sensor = sensor
+	if track.motion, err = motion.Through(times, poses); err != nil {
+		err = fmt.Errorf("sensor %s: %w", sensor, err)
 	}
-	return track, nil
+	return track, err
 }

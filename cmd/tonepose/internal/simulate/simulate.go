@@ -100,15 +100,8 @@ func Write(ctx context.Context, r *rig.Rig, p *Path, out string, o Options, prog
 	if o.MainsHz == 0 {
 		o.MainsV = 0
 	}
-	if o.RateHz == 0 {
-		o.RateHz = r.SampleRateHz
-	}
-	if o.DurationS == 0 {
-		o.DurationS = p.Duration
-	}
-	if o.Start.IsZero() {
-		o.Start = time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
-	}
+	o.RateHz, o.DurationS = cmp.Or(o.RateHz, r.SampleRateHz), cmp.Or(o.DurationS, p.Duration)
+	o.Start = cmp.Or(o.Start, time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC))
 	for i := range p.Tracks {
 		if err := p.Tracks[i].covers(o.DurationS); err != nil {
 			return nil, err
@@ -232,7 +225,7 @@ func simulationConfig(ctx context.Context, r *rig.Rig, p *Path, o Options) (synt
 		t.Wander = synth.Wander{Relative: o.CurrentDrift, Hz: 0.05 + 0.25*random.Float64(), Phase: phase()}
 		c.Tones = append(c.Tones, t)
 	}
-	coils, coilOf, err := newCouplingMap(r, p)
+	coils, err := newCouplingMap(r, p)
 	if err != nil {
 		return c, err
 	}
@@ -248,10 +241,9 @@ func simulationConfig(ctx context.Context, r *rig.Rig, p *Path, o Options) (synt
 		if err != nil {
 			return c, err
 		}
-		ch.Pickup = coilOf[i] >= 0
+		ch.Pickup = slices.ContainsFunc(coils.coils, func(c pathCoil) bool { return c.channel == i })
 		if ch.Pickup {
 			ch.Delay += o.PickupDelayS
-			coils.order = append(coils.order, coilOf[i])
 			if o.CrosstalkOhm != 0 {
 				ch.Transimpedance = make([]complex128, len(c.Tones))
 				for k := range ch.Transimpedance {
