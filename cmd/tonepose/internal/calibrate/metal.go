@@ -202,11 +202,3 @@ func (m *Metal) add(sum *Summary, st *Stations, o calibration.Options, c correct
 	sum.Metal.Validation, err = ValidateMetal(&st.Problem, o, c, volume, folds)
 	return err
 }
-
-// Correction is the map, nil without one.
-func (m *Metal) Correction() *correction.Map {
-	if m == nil {
-		return nil
-	}
-	return m.Map
-}

@@ -14,19 +14,11 @@ import (
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/multitone"
-	"tonepose/multitone/clock"
 	"tonepose/multitone/coupling"
 	"tonepose/multitone/recording"
 	"tonepose/solver"
 	"tonepose/solver/calibration"
 )
-
-// StationOptions says how a recording becomes the stations of a calibration.
-type StationOptions struct {
-	Clock    clock.Mode
-	Baseline *recording.Reader // sensor far away: crosstalk to subtract; nil: none
-	Progress engine.Progress
-}
 
 // Stations is what a recording tells of a bench to be calibrated.
 type Stations struct {
@@ -44,22 +36,19 @@ type Stations struct {
 	channels []int // of the rig, for each of Problem.Channels
 }
 
-// Measure measures the couplings of every row, with the rig as drawn for the
+// measure measures the couplings of every row, with the rig as drawn for the
 // rest of the Problem: priors are the rig's tolerances. A row with infinite
 // sigmas has no reference; its first guess is the pose that the rig as drawn
 // gives.
-func Measure(ctx context.Context, r *recording.Reader, b *bench.Bench, rows []tables.Station, o StationOptions) (*Stations, error) {
+func (o *Options) measure(ctx context.Context, r *recording.Reader, b *bench.Bench, rows []tables.Station) (*Stations, error) {
 	out := &Stations{bench: b, tones: b.Tones()}
 	out.channels = draw(b.Rig(), &out.Problem)
-	var err error
-	if out.Survey, err = engine.Observe(ctx, r, out.tones, o.Clock, o.Progress); err != nil {
+	baseline, err := o.Crosstalk(ctx, b)
+	if err != nil {
 		return nil, err
 	}
-	var baseline []coupling.Matrix
-	if o.Baseline != nil {
-		if baseline, err = engine.Baseline(ctx, o.Baseline, b, o.Clock, o.Progress); err != nil {
-			return nil, err
-		}
+	if out.Survey, err = engine.Observe(ctx, r, out.tones, o.Clock, o.Progress); err != nil {
+		return nil, err
 	}
 	at, intervals, err := wanted(rows, r.Info().SampleRate)
 	if err != nil {
@@ -240,13 +229,4 @@ func draw(r *rig.Rig, p *calibration.Problem) (channels []int) {
 		p.Sensors = append(p.Sensors, s)
 	}
 	return channels
-}
-
-// Unreferenced makes rows without a reference from intervals.
-func Unreferenced(intervals []tables.Interval) []tables.Station {
-	out := make([]tables.Station, len(intervals))
-	for i, iv := range intervals {
-		out[i] = tables.Station{Interval: iv, SigmaPosition: math.Inf(1), SigmaRotation: math.Inf(1)}
-	}
-	return out
 }

@@ -102,8 +102,8 @@ func runAssess(ctx context.Context, dir string, o *assessOptions, s Streams) err
 		}
 		return o.output.show(s, tip, func(w io.Writer) error { return present.Pivot(w, tip) })
 	}
-	if err := needed("truth", o.truth, "name the CSV of known poses"); err != nil {
-		return err
+	if o.truth == "" {
+		return errors.New("--truth is missing: name the CSV of known poses")
 	}
 	if o.saveRig != "" {
 		return errors.New("--save-rig needs --pivot")

@@ -6,10 +6,13 @@
 package cli
 
 import (
+	"cmp"
 	"context"
+	"fmt"
 	"io"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 )
 
 // Streams are the three standard streams of a run.
@@ -38,15 +41,26 @@ func newRoot(s Streams) *cobra.Command {
 		Short:         "From raw samples of pickup coils to positions and orientations",
 		SilenceUsage:  true,
 		SilenceErrors: true,
+		// Before any command: the flags that it can't do without.
+		PersistentPreRunE: func(cmd *cobra.Command, _ []string) (err error) {
+			cmd.Flags().VisitAll(func(f *pflag.Flag) {
+				if why := f.Annotations[needed]; why != nil && f.Value.String() == "" {
+					err = cmp.Or(err, fmt.Errorf("--%s is missing: %s", f.Name, why[0]))
+				}
+			})
+			return err
+		},
 	}
-	root.AddCommand(newDemo(s))
-	root.AddCommand(newPlan(s))
-	root.AddCommand(newInspect(s))
-	root.AddCommand(newMeasure(s))
-	root.AddCommand(newSolve(s))
-	root.AddCommand(newCalibrate(s))
-	root.AddCommand(newAssess(s))
-	root.AddCommand(newExport(s))
-	root.AddCommand(newSimulate(s))
+	for _, command := range []func(Streams) *cobra.Command{newDemo, newPlan, newInspect, newMeasure, newSolve, newCalibrate, newAssess, newExport, newSimulate} {
+		root.AddCommand(command(s))
+	}
 	return root
+}
+
+// needed annotates a flag without which its command can't run.
+const needed = "needed"
+
+// require says of a flag that it is needed, and why or for what.
+func require(f *pflag.FlagSet, name, why string) {
+	f.Lookup(name).Annotations = map[string][]string{needed: {why}}
 }

@@ -6,18 +6,19 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/inspect"
+	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/report"
 )
 
 type inspectOptions struct {
-	recording recordingFlags
-	rig       string
-	out       string
-	force     bool
-	output    outputFlags
+	measure.Input
+	out    string
+	force  bool
+	output outputFlags
 }
 
 func newInspect(s Streams) *cobra.Command {
@@ -39,29 +40,30 @@ Exit code: 0 done, whatever was found; 2 the call or a file was wrong.`,
   tonepose inspect noise.wav --json`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			return runInspect(cmd.Context(), args[0], &o, s)
+			o.Recording = args[0]
+			return runInspect(cmd.Context(), &o, s)
 		},
 	}
 	f := cmd.Flags()
-	f.StringVar(&o.rig, "rig", "", "rig file of the bench")
+	f.StringVar(&o.Rig, "rig", "", "rig file of the bench")
 	f.StringVar(&o.out, "out", "", "directory for the figures")
 	f.BoolVar(&o.force, "force", false, "write into a directory that is not empty")
 	o.output.add(f)
-	o.recording.add(f)
-	o.recording.addFullScale(f)
+	addReading(f, &o.Input, s)
+	addFullScale(f, &o.Input)
 	return cmd
 }
 
-func runInspect(ctx context.Context, name string, o *inspectOptions, s Streams) error {
+func runInspect(ctx context.Context, o *inspectOptions, s Streams) error {
 	figures, err := files.Into(o.out, o.force)
 	if err != nil {
 		return err
 	}
 	defer figures.Abort()
-	show, clear := o.output.progress(s)
-	defer clear()
-	in, err := inspect.Run(ctx, inspect.Options{Recording: name, Reading: o.recording.options(s), Rig: o.rig, Progress: show})
-	clear()
+	in, err := run(s, &o.output, func(p engine.Progress) (*inspect.Inspection, error) {
+		o.Progress = p
+		return inspect.Run(ctx, o.Input)
+	})
 	if err != nil {
 		return err
 	}

@@ -9,6 +9,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/simulate"
 )
@@ -87,10 +88,9 @@ func runSimulate(ctx context.Context, file string, o *simulateOptions, s Streams
 	if o.path == "" || o.out == "" {
 		return fmt.Errorf("--path and --out must both be given")
 	}
-	show, clear := o.output.progress(s)
-	defer clear()
-	sum, err := simulate.Run(ctx, file, o.path, o.out, o.Options, func(done, total int64) { show("simulate", done, total) })
-	clear()
+	sum, err := run(s, &o.output, func(p engine.Progress) (*simulate.Summary, error) {
+		return simulate.Run(ctx, file, o.path, o.out, o.Options, func(done, total int64) { p("simulate", done, total) })
+	})
 	if err != nil {
 		return err
 	}

@@ -3,6 +3,7 @@ package cli
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -55,6 +56,9 @@ func between(lowest, highest float64) func(string) (float64, error) {
 	}
 }
 
+// number reads any finite number.
+var number = between(math.Inf(-1), math.Inf(1))
+
 func atLeast(lowest float64) func(string) (float64, error) { return between(lowest, math.Inf(1)) }
 
 // angle reads an angle from 0 to highest degrees, as radians.
@@ -94,11 +98,11 @@ func signedSeconds(text string) (float64, error) {
 	return d.Seconds(), nil
 }
 
-// aboveZero reads what parse does, except zero.
+// aboveZero reads what parse does, if it is positive.
 func aboveZero(parse func(string) (float64, error)) func(string) (float64, error) {
 	return func(text string) (float64, error) {
 		v, err := parse(text)
-		if err == nil && v == 0 {
+		if err == nil && v <= 0 {
 			err = fmt.Errorf("must be positive")
 		}
 		return v, err
@@ -122,6 +126,17 @@ func metres(text string) (float64, error) {
 		return 0, fmt.Errorf("is not a length: write 0.1mm, 30mm or, in metres, 0.03")
 	}
 	return v * unit, nil
+}
+
+// oneOf reads one of several names, each of which stands for a value.
+func oneOf[T any](names []string, values ...T) func(string) (T, error) {
+	return func(text string) (v T, err error) {
+		if i := slices.Index(names, text); i >= 0 {
+			return values[i], nil
+		}
+		last := len(names) - 1
+		return v, fmt.Errorf("must be %s or %s", strings.Join(names[:last], ", "), names[last])
+	}
 }
 
 // listOf reads values between commas.

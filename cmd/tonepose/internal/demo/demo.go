@@ -73,12 +73,12 @@ func (sc Scene) run(ctx context.Context, o Options) (assessment.Report, error) {
 	if err != nil {
 		return none, err
 	}
-	job := measure.Job{Recording: in(sc.Path + ".sigmf-meta"), Out: in(sc.Path), Force: true, Windows: sc.windows,
-		Tool: o.Tool, Options: map[string]string{"demo": sc.Path}, Progress: o.Progress}
+	job := measure.Job{Input: measure.Input{Recording: in(sc.Path + ".sigmf-meta"), Rig: rigFile, Progress: o.Progress},
+		Out: in(sc.Path), Force: true, Windows: sc.windows, Tool: o.Tool, Options: map[string]string{"demo": sc.Path}}
 	if sc.intervals != "" {
 		job.Intervals = in(sc.intervals)
 	}
-	if _, err := solve.Run(ctx, rigFile, solve.Options{Job: job}); err != nil {
+	if _, err := solve.Run(ctx, solve.Options{Job: job}); err != nil {
 		return none, err
 	}
 	a, err := assess.Compare(ctx, job.Out, in(sc.Path+".truth.csv"), assess.Options{})
@@ -86,15 +86,15 @@ func (sc Scene) run(ctx context.Context, o Options) (assessment.Report, error) {
 		return none, err
 	}
 	r, _ := assessment.Summarise(a.Samples)
-	return r, sc.draw(ctx, &job, rigFile, a)
+	return r, sc.draw(ctx, &job, a)
 }
 
-func (sc Scene) draw(ctx context.Context, job *measure.Job, rigFile string, a *assess.Result) error {
+func (sc Scene) draw(ctx context.Context, job *measure.Job, a *assess.Result) error {
 	coupling, err := report.Coupling(job.Out, a.Rig, 0, "Coupling matrix, first window: "+sc.Path, inventedNote)
 	if err != nil {
 		return err
 	}
-	in, err := inspect.Run(ctx, inspect.Options{Recording: job.Recording, Rig: rigFile, Progress: job.Progress})
+	in, err := inspect.Run(ctx, job.Input)
 	if err != nil {
 		return err
 	}

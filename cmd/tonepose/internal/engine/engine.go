@@ -116,9 +116,6 @@ func (e *Engine) Run(ctx context.Context, src Source, use func(*Observation) err
 	if err != nil {
 		return nil, nil, err
 	}
-	if err := survey.Holds(&e.options.Windows); err != nil {
-		return nil, nil, err
-	}
 	averaging, err := Measure(ctx, src, survey, e.Measurement(), measured, progress)
 	return survey, averaging, err
 }

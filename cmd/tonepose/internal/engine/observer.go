@@ -4,8 +4,8 @@ import (
 	"context"
 	"fmt"
 	"sync"
-	"tonepose/cmd/tonepose/internal/verdict"
 
+	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/multitone"
 	"tonepose/multitone/clock"
 	"tonepose/multitone/recording"

@@ -12,6 +12,7 @@ import (
 
 	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/cmd/tonepose/internal/engine"
+	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/multitone"
 	"tonepose/multitone/clock"
@@ -86,32 +87,14 @@ type EventLook struct {
 	StopS   float64 `json:"stop_s"`
 }
 
-// Options says what is inspected.
-type Options struct {
-	Recording string
-	Reading   recording.Options
-	Rig       string // empty: none
-	Progress  engine.Progress
-}
-
 // Run opens a recording and looks at it.
-func Run(ctx context.Context, o Options) (in *Inspection, err error) {
-	var b *bench.Bench
-	open := recording.Open
-	if o.Rig != "" {
-		r, err := rig.Load(o.Rig, rig.Options{})
-		if err != nil {
-			return nil, err
-		}
-		b = bench.New(r)
-		open = b.Open
-	}
-	rec, err := open(ctx, o.Recording, o.Reading)
+func Run(ctx context.Context, from measure.Input) (in *Inspection, err error) {
+	b, rec, err := from.Open(ctx)
 	if err != nil {
 		return nil, err
 	}
 	defer rec.Close()
-	if in, err = look(ctx, rec, b, o.Progress); err == nil {
+	if in, err = look(ctx, rec, b, from.Progress); err == nil {
 		in.Warnings = rec.Info().Warnings
 	}
 	return in, err

@@ -83,7 +83,7 @@ func (in *Inspection) lookAtTones(ctx context.Context, r *recording.Reader, surv
 	// deviation is taken of must be plain averages, end to end.
 	enbw := 0.75 / window
 	measure := func(cosine []float64, use func(*engine.Measured) error) error {
-		w := engine.Windows{Length: window, Hop: window, Cosine: cosine}
+		w := engine.Windows{Length: window, Hop: window, Taper: engine.Taper{Cosine: cosine}}
 		_, err := engine.Measure(ctx, r, survey, engine.Measurement{Tones: in.tones, Windows: w}, use, progress)
 		return err
 	}

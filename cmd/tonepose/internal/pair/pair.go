@@ -20,28 +20,29 @@ import (
 
 // Result is the measurement of one channel against another over a recording.
 type Result struct {
-	FrequencyHz        float64 `json:"frequency_hz"` // of the reference's tone, in the ADC's clock
+	FrequencyHz float64 `json:"frequency_hz"` // of the reference's tone, in the ADC's clock
+	Phasor
+	ENBWHz           float64 `json:"enbw_hz"` // one-sided
+	SigmaFrequencyHz float64 `json:"sigma_frequency_hz"`
+	DurationS        float64 `json:"duration_s"`
+
+	Harmonics []Harmonic `json:"harmonics,omitempty"` // those asked for, if not the first alone
+}
+
+// Phasor is the signal at one frequency, against the reference.
+type Phasor struct {
 	AmplitudePeakV     float64 `json:"amplitude_peak_v"`
 	AmplitudeRMSV      float64 `json:"amplitude_rms_v"`
 	PhaseDeg           float64 `json:"phase_deg"` // signal minus reference, −180 to 180
-	ENBWHz             float64 `json:"enbw_hz"`   // one-sided
 	SigmaAmplitudeRMSV float64 `json:"sigma_amplitude_rms_v"`
 	SigmaPhaseDeg      float64 `json:"sigma_phase_deg"`
-	SigmaFrequencyHz   float64 `json:"sigma_frequency_hz"`
-	DurationS          float64 `json:"duration_s"`
-
-	Harmonics []Harmonic `json:"harmonics,omitempty"` // those asked for, if not the first alone
 }
 
 // Harmonic is the signal at a multiple of the reference's frequency. Its phase
 // is that of the signal minus Number times that of the reference's tone.
 type Harmonic struct {
-	Number             int     `json:"harmonic"`
-	AmplitudePeakV     float64 `json:"amplitude_peak_v"`
-	AmplitudeRMSV      float64 `json:"amplitude_rms_v"`
-	PhaseDeg           float64 `json:"phase_deg"`
-	SigmaAmplitudeRMSV float64 `json:"sigma_amplitude_rms_v"`
-	SigmaPhaseDeg      float64 `json:"sigma_phase_deg"`
+	Number int `json:"harmonic"`
+	Phasor
 }
 
 // Options says what of a recording is measured against what.

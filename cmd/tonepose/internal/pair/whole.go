@@ -154,15 +154,13 @@ func newResult(hz, n, rate, relative float64) *Result {
 
 // add takes in a harmonic: the first is the pair's own result too, and is
 // listed only among others.
-func (r *Result) add(number int, v complex128, variance, phaseVariance float64) {
-	h := Harmonic{Number: number, AmplitudePeakV: cmplx.Abs(v), PhaseDeg: cmplx.Phase(v) * 180 / math.Pi,
+func (r *Result) add(number int, z complex128, variance, phaseVariance float64) {
+	v := Phasor{AmplitudePeakV: cmplx.Abs(z), AmplitudeRMSV: cmplx.Abs(z) / math.Sqrt2, PhaseDeg: cmplx.Phase(z) * 180 / math.Pi,
 		SigmaAmplitudeRMSV: math.Sqrt(variance / 2), SigmaPhaseDeg: sigmaDeg(phaseVariance)}
-	h.AmplitudeRMSV = h.AmplitudePeakV / math.Sqrt2
 	if number == 1 {
-		r.AmplitudePeakV, r.AmplitudeRMSV, r.PhaseDeg = h.AmplitudePeakV, h.AmplitudeRMSV, h.PhaseDeg
-		r.SigmaAmplitudeRMSV, r.SigmaPhaseDeg = h.SigmaAmplitudeRMSV, h.SigmaPhaseDeg
+		r.Phasor = v
 	}
-	r.Harmonics = append(r.Harmonics, h)
+	r.Harmonics = append(r.Harmonics, Harmonic{number, v})
 }
 
 // list keeps the harmonics that were asked for, none where it was the first alone.
