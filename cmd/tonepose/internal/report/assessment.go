@@ -64,7 +64,7 @@ func vectors(a *assess.Result, all []assessment.Errors, e []figure.Emitter, titl
 	d := figure.VectorData{Title: title + ": position errors", Note: note, Emitters: e}
 	step := max(1, len(a.Samples)/400) // more arrows would hide each other
 	for i := 0; i < len(a.Samples); i += step {
-		d.Places = append(d.Places, a.Samples[i].Truth.Position)
+		d.Positions = append(d.Positions, a.Samples[i].Truth.Position)
 		d.Errors = append(d.Errors, all[i].Position)
 		d.Doubtful = append(d.Doubtful, a.Rows[i].Flags != 0)
 	}
@@ -72,7 +72,7 @@ func vectors(a *assess.Result, all []assessment.Errors, e []figure.Emitter, titl
 }
 
 func errorMap(a *assess.Result, all []assessment.Errors, e []figure.Emitter, title, note string) *figure.Figure {
-	d := figure.ErrorMapData{Title: title + ": error against place and attitude", Note: note, Emitters: e, Quantity: "position error", Unit: "m"}
+	d := figure.ErrorMapData{Title: title + ": error against position and orientation", Note: note, Emitters: e, Quantity: "position error", Unit: "m"}
 	step := max(1, len(a.Samples)/1500)
 	for i := 0; i < len(a.Samples); i += step {
 		s := a.Samples[i]
@@ -80,7 +80,7 @@ func errorMap(a *assess.Result, all []assessment.Errors, e []figure.Emitter, tit
 		if s.Axis != nil {
 			axis = *s.Axis
 		}
-		d.Places = append(d.Places, s.Truth.Position)
+		d.Positions = append(d.Positions, s.Truth.Position)
 		d.Directions = append(d.Directions, s.Estimate.Rotate(axis))
 		d.Size = append(d.Size, r3.Norm(all[i].Position))
 	}
