@@ -30,7 +30,7 @@ func SaveInspection(to *files.Batch, in *inspect.Inspection) error {
 // the lines that the rig does not explain.
 func Inspected(in *inspect.Inspection) *figure.Figure {
 	densities := in.Densities()
-	d := figure.SpectrumData{Title: in.Name + ": spectrum", Unit: in.Unit + "/√Hz", LogFrequency: true,
+	d := figure.SpectrumData{Title: in.Name + ": spectrum", Unit: in.Unit + "/√Hz",
 		Note:     fmt.Sprintf("Welch, %d segments, bins of %.3g Hz (noise bandwidth)", densities[0].Segments, in.Resolution),
 		Interval: [2]float64{math.Sqrt(in.ConfidentLo), math.Sqrt(in.ConfidentHi)}}
 	for k := range densities[0].PSD {
