@@ -106,15 +106,14 @@ func (sc Scene) draw(ctx context.Context, job *measure.Job, a *assess.Result) er
 		return err
 	}
 	defer to.Abort()
-	for name, f := range map[string]*figure.Figure{
+	err = report.Save(to, sc.Path+"-", map[string]*figure.Figure{
 		"path":     report.Path(a, "Path of the probe: "+sc.Path, inventedNote),
 		"accuracy": report.Accuracy(a, a.Rig.Sensors[0].Name, "Error against prediction: "+sc.Path, inventedNote),
 		"coupling": coupling,
 		"spectrum": spectrum,
-	} {
-		if err := f.Save(to, sc.Path+"-"+name+".png"); err != nil {
-			return err
-		}
+	}, "png")
+	if err != nil {
+		return err
 	}
 	return to.Commit()
 }

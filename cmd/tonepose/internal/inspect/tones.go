@@ -6,6 +6,9 @@ import (
 	"math/cmplx"
 	"slices"
 
+	"gonum.org/v1/gonum/floats"
+	"gonum.org/v1/gonum/stat"
+
 	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/multitone"
 	"tonepose/multitone/recording"
@@ -197,7 +200,7 @@ func (in *Inspection) lookAtReference(look *ToneLook, k int, lines []spectrum.Li
 	if resp, err := in.rig.Channels[c].Response(look.Hz); err == nil && e.Reference.TransimpedanceOhm > 0 {
 		look.CurrentA = l.Peak / (cmplx.Abs(complex128(resp)) * e.Reference.TransimpedanceOhm)
 	}
-	mean, scatter := meanScatter(s.reference[k])
+	mean, scatter := stat.MeanStdDev(s.reference[k], nil)
 	look.AmplitudeNoise = scatter / mean
 	look.PhaseNoiseDeg = aboutLine(s.time, s.phase[k]) * 360
 	switch {
@@ -214,29 +217,18 @@ func (in *Inspection) lookAtReference(look *ToneLook, k int, lines []spectrum.Li
 	}
 }
 
-func meanScatter(x []float64) (mean, scatter float64) {
-	for _, v := range x {
-		mean += v / float64(len(x))
-	}
-	for _, v := range x {
-		scatter += (v - mean) * (v - mean)
-	}
-	return mean, math.Sqrt(scatter / math.Max(1, float64(len(x)-1)))
-}
-
 // aboutLine is the rms of y about its regression line.
 func aboutLine(x, y []float64) float64 {
 	if len(y) < 3 {
 		return 0
 	}
-	mx, _ := meanScatter(x)
-	my, _ := meanScatter(y)
-	var xx, xy, yy float64
+	alpha, beta := stat.LinearRegression(x, y, nil, false)
+	var sum float64
 	for i := range x {
-		dx, dy := x[i]-mx, y[i]-my
-		xx, xy, yy = xx+dx*dx, xy+dx*dy, yy+dy*dy
+		off := y[i] - alpha - beta*x[i]
+		sum += off * off
 	}
-	return math.Sqrt(math.Max(0, yy-xy*xy/xx) / float64(len(y)-2))
+	return math.Sqrt(sum / float64(len(y)-2))
 }
 
 func decibels(ratio float64) float64 {
@@ -264,12 +256,9 @@ func (in *Inspection) Series() (list []ToneSeries) {
 		if len(in.series.reference[k]) == 0 {
 			continue
 		}
-		mean, _ := meanScatter(in.series.reference[k])
-		s := ToneSeries{Name: t.Name, IntervalS: in.series.window, PhaseTurn: in.series.phase[k]}
-		for _, v := range in.series.reference[k] {
-			s.Amplitude = append(s.Amplitude, v/mean)
-		}
-		list = append(list, s)
+		drive := slices.Clone(in.series.reference[k])
+		floats.Scale(1/stat.Mean(drive, nil), drive)
+		list = append(list, ToneSeries{Name: t.Name, IntervalS: in.series.window, Amplitude: drive, PhaseTurn: in.series.phase[k]})
 	}
 	return list
 }

@@ -22,10 +22,8 @@ func SaveAssessment(to *files.Batch, run string, sum *assess.Summary) error {
 		if len(sum.Sensors) > 1 {
 			prefix, title = name+"-", title+", "+name
 		}
-		for kind, f := range drawn(part, name, title, s.Drift) {
-			if err := f.Save(to, prefix+kind+".png"); err != nil {
-				return err
-			}
+		if err := Save(to, prefix, drawn(part, name, title, s.Drift), "png"); err != nil {
+			return err
 		}
 	}
 	return nil
@@ -50,9 +48,7 @@ func drawn(a *assess.Result, sensor, title string, drift *assess.Drift) map[stri
 		"vectors":   vectors(a, all, e, title, note),
 		"map":       errorMap(a, all, e, title, note),
 		"histogram": histogram(a, all, title, note),
-	}
-	if f := quantiles(all, title, note); f != nil {
-		figures["quantiles"] = f
+		"quantiles": quantiles(all, title, note),
 	}
 	if drift != nil {
 		figures["allan"] = wander(drift, title)
