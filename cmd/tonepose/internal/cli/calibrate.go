@@ -9,7 +9,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"tonepose/cmd/tonepose/internal/calibrate"
-	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/report"
 	"tonepose/fieldmodels/correction"
@@ -71,13 +70,10 @@ wrong.`,
 		},
 	}
 	f := cmd.Flags()
-	f.StringVar(&o.Rig, "rig", "", "rig file of the bench as drawn")
-	require(f, "rig", "calibrating starts from the rig file of the bench as drawn")
-	f.StringVar(&o.Out, "out", "", "rig file to write")
-	require(f, "out", "name the rig file to write")
+	addNeeded(f, &o.Rig, "rig", "rig file of the bench as drawn", "calibrating starts from the rig file of the bench as drawn")
+	addNeeded(f, &o.Out, "out", "rig file to write", "name the rig file to write")
 	f.BoolVar(&o.Force, "force", false, "replace an existing NEW_RIG")
-	f.StringVar(&o.Intervals, "intervals", "", "CSV of the stations and their reference poses")
-	require(f, "intervals", "name the CSV of the stations")
+	addNeeded(f, &o.Intervals, "intervals", "CSV of the stations and their reference poses", "name the CSV of the stations")
 	addValue(f, &o.Adjust.Free, "free", "default", "list", calibration.ParseFree, "parameters that may move")
 	addLoss(f, &o.Adjust.Loss, "give outliers less weight: huber, cauchy, tukey or none")
 	addClock(f, &o.Input)
@@ -102,10 +98,7 @@ func runCalibrate(ctx context.Context, o *calibrateOptions, s Streams) error {
 	if o.Folds != 0 && (o.Folds < 2 || o.Self) {
 		return fmt.Errorf("--cross-validate %d: must be 2 or more, with reference poses", o.Folds)
 	}
-	res, err := run(s, &o.output, func(p engine.Progress) (*calibrate.Result, error) {
-		o.Progress = p
-		return calibrate.Run(ctx, o.Options)
-	})
+	res, err := run(s, &o.output, &o.Progress, func() (*calibrate.Result, error) { return calibrate.Run(ctx, o.Options) })
 	if err != nil {
 		return err
 	}

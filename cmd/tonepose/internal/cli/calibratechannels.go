@@ -9,7 +9,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"tonepose/cmd/tonepose/internal/calibrate"
-	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/present"
 )
 
@@ -38,13 +37,10 @@ or a file was wrong.`,
 		},
 	}
 	f := cmd.Flags()
-	f.StringVar(&o.Rig, "rig", "", "rig file of the bench")
-	require(f, "rig", "it names the channels")
-	f.StringVar(&o.Out, "out", "", "rig file to write")
-	require(f, "out", "name the rig file to write")
+	addNeeded(f, &o.Rig, "rig", "rig file of the bench", "it names the channels")
+	addNeeded(f, &o.Out, "out", "rig file to write", "name the rig file to write")
 	f.BoolVar(&o.Force, "force", false, "replace an existing NEW_RIG")
-	f.StringVar(&o.Reference, "reference", "", "channel that the others are compared with")
-	require(f, "reference", "name the channel that the others are compared with")
+	addNeeded(f, &o.Reference, "reference", "channel that the others are compared with", "name the channel that the others are compared with")
 	addValue(f, &o.Tones, "tones", "", "frequencies", listOf(aboveZero(number)), "tones of the common signal in hertz, separated by commas (default the rig's tones)")
 	addValue(f, &o.MaxDelay, "max-delay", "50µs", "duration", aboveZero(signedSeconds), "largest difference in delay; below half the inverse spacing of the tones")
 	addClock(f, &o.Input)
@@ -54,10 +50,7 @@ or a file was wrong.`,
 }
 
 func runCalibrateChannels(ctx context.Context, o *calibrate.ChannelOptions, output *outputFlags, s Streams) error {
-	res, err := run(s, output, func(p engine.Progress) (*calibrate.ChannelResult, error) {
-		o.Progress = p
-		return calibrate.Channels(ctx, *o)
-	})
+	res, err := run(s, output, &o.Progress, func() (*calibrate.ChannelResult, error) { return calibrate.Channels(ctx, *o) })
 	if err != nil {
 		return err
 	}

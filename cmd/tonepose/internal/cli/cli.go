@@ -64,3 +64,9 @@ const needed = "needed"
 func require(f *pflag.FlagSet, name, why string) {
 	f.Lookup(name).Annotations = map[string][]string{needed: {why}}
 }
+
+// addNeeded adds the flag of a text that is needed.
+func addNeeded(f *pflag.FlagSet, to *string, name, help, why string) {
+	f.StringVar(to, name, "", help)
+	require(f, name, why)
+}

@@ -6,7 +6,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"tonepose/cmd/tonepose/internal/demo"
-	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/present"
 )
 
@@ -26,10 +25,7 @@ Exit code: 0 done, 1 no pose came out, 2 the call was wrong.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			begin := time.Now()
 			o.Tool = version()
-			all, err := run(s, &output, func(p engine.Progress) ([]demo.Result, error) {
-				o.Progress = p
-				return demo.Run(cmd.Context(), o)
-			})
+			all, err := run(s, &output, &o.Progress, func() ([]demo.Result, error) { return demo.Run(cmd.Context(), o) })
 			if err != nil {
 				return err
 			}

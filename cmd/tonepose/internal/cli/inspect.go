@@ -6,7 +6,6 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/inspect"
 	"tonepose/cmd/tonepose/internal/measure"
@@ -60,10 +59,7 @@ func runInspect(ctx context.Context, o *inspectOptions, s Streams) error {
 		return err
 	}
 	defer figures.Abort()
-	in, err := run(s, &o.output, func(p engine.Progress) (*inspect.Inspection, error) {
-		o.Progress = p
-		return inspect.Run(ctx, o.Input)
-	})
+	in, err := run(s, &o.output, &o.Progress, func() (*inspect.Inspection, error) { return inspect.Run(ctx, o.Input) })
 	if err != nil {
 		return err
 	}

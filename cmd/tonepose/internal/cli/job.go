@@ -61,12 +61,13 @@ func version() string {
 	return "tonepose"
 }
 
-// run does a job while its progress shows on stderr: only on a terminal, never
-// when the caller wants silence.
-func run[R any](s Streams, f *outputFlags, job func(engine.Progress) (R, error)) (R, error) {
+// run does a job while what it reports to progress shows on stderr: only on a
+// terminal, never when the caller wants silence.
+func run[R any](s Streams, f *outputFlags, progress *engine.Progress, job func() (R, error)) (R, error) {
 	p := terminal.NewProgress(s.Err, f.quiet || f.json)
 	defer p.Clear()
-	return job(p.Show)
+	*progress = p.Show
+	return job()
 }
 
 // collectOften lets the garbage collector run before the heap has doubled: a stream

@@ -8,7 +8,6 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/pair"
 	"tonepose/cmd/tonepose/internal/present"
@@ -94,10 +93,7 @@ func runMeasure(ctx context.Context, o *measureOptions, s Streams) error {
 		return err
 	}
 	if o.Rig != "" {
-		res, err := run(s, &o.output, func(p engine.Progress) (*measure.Result, error) {
-			o.Progress = p
-			return measure.Tones(ctx, o.Job)
-		})
+		res, err := run(s, &o.output, &o.Progress, func() (*measure.Result, error) { return measure.Tones(ctx, o.Job) })
 		if err != nil {
 			return err
 		}
@@ -106,10 +102,7 @@ func runMeasure(ctx context.Context, o *measureOptions, s Streams) error {
 		sum := present.MeasuredOf(res, o.Out)
 		return o.output.show(s, sum, sum.Print)
 	}
-	res, err := run(s, &o.output, func(p engine.Progress) (*pair.Output, error) {
-		o.Progress = p
-		return pair.Run(ctx, o.Job, o.pair)
-	})
+	res, err := run(s, &o.output, &o.Progress, func() (*pair.Output, error) { return pair.Run(ctx, o.Job, o.pair) })
 	if err != nil {
 		return err
 	}

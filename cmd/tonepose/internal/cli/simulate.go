@@ -88,8 +88,9 @@ func runSimulate(ctx context.Context, file string, o *simulateOptions, s Streams
 	if o.path == "" || o.out == "" {
 		return fmt.Errorf("--path and --out must both be given")
 	}
-	sum, err := run(s, &o.output, func(p engine.Progress) (*simulate.Summary, error) {
-		return simulate.Run(ctx, file, o.path, o.out, o.Options, func(done, total int64) { p("simulate", done, total) })
+	var progress engine.Progress
+	sum, err := run(s, &o.output, &progress, func() (*simulate.Summary, error) {
+		return simulate.Run(ctx, file, o.path, o.out, o.Options, func(done, total int64) { progress("simulate", done, total) })
 	})
 	if err != nil {
 		return err

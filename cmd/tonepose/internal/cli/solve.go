@@ -8,7 +8,6 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
-	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/solve"
 	"tonepose/solver/leastsquares"
@@ -49,8 +48,7 @@ came out, 2 the call or a file was wrong.`,
 		},
 	}
 	f := cmd.Flags()
-	f.StringVar(&o.Rig, "rig", "", "rig file of the bench")
-	require(f, "rig", "solving needs the rig file of the bench")
+	addNeeded(f, &o.Rig, "rig", "rig file of the bench", "solving needs the rig file of the bench")
 	addJob(f, &o.Job, &o.averaging, s)
 	require(f, "out", "name the directory for the tables")
 	addBaseline(f, &o.Input)
@@ -77,10 +75,7 @@ func runSolve(ctx context.Context, o *solveOptions, s Streams) error {
 	if err := o.averaging.finish(&o.Job); err != nil {
 		return err
 	}
-	res, err := run(s, &o.output, func(p engine.Progress) (*solve.Result, error) {
-		o.Progress = p
-		return solve.Run(ctx, o.Options)
-	})
+	res, err := run(s, &o.output, &o.Progress, func() (*solve.Result, error) { return solve.Run(ctx, o.Options) })
 	if err != nil {
 		return err
 	}

@@ -116,10 +116,10 @@ func (in *Inspection) nearestTone(hz float64) (tone int, away float64) {
 
 // nearest is the distance of a tone to the next one, or to either end [Hz].
 func (in *Inspection) nearest(k int) float64 {
-	d := math.Min(in.toneHz[k], in.SampleRate/2-in.toneHz[k])
+	d := min(in.toneHz[k], in.SampleRate/2-in.toneHz[k])
 	for j, hz := range in.toneHz {
 		if j != k {
-			d = math.Min(d, math.Abs(hz-in.toneHz[k]))
+			d = min(d, math.Abs(hz-in.toneHz[k]))
 		}
 	}
 	return d

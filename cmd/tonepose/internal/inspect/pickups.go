@@ -49,6 +49,9 @@ func (in *Inspection) pickups(info recording.Info, s *toneSeries) {
 		look.CrosstalkOhm, look.DelayS = stat.LinearRegression(x, y, weight, false)
 		mean, total := stat.Mean(x, weight), floats.Sum(weight)
 		spread := total * stat.MomentAbout(2, x, mean, weight)
+		if !(spread > 0) {
+			continue
+		}
 		// The model's misfit counts: eddy currents and motion are not in it.
 		var left float64
 		for i, w := range weight {

@@ -108,15 +108,11 @@ func (in *Inspection) lookAtTones(ctx context.Context, r *recording.Reader, surv
 
 // shortest is a window that tells the tones apart, with room for noise between.
 func (in *Inspection) shortest() float64 {
-	rate := in.SampleRate
-	spacing := rate / 2
-	for i, t := range in.tones {
-		spacing = math.Min(spacing, math.Min(t.Hz, rate/2-t.Hz))
-		for _, o := range in.tones[:i] {
-			spacing = math.Min(spacing, math.Abs(t.Hz-o.Hz))
-		}
+	spacing := in.SampleRate / 2
+	for k := range in.tones {
+		spacing = min(spacing, in.nearest(k))
 	}
-	return math.Max(8/spacing, 64/rate)
+	return max(8/spacing, 64/in.SampleRate)
 }
 
 func (s *toneSeries) level(f *engine.Measured) error {

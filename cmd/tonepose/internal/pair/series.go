@@ -36,6 +36,9 @@ func (s *series) frame(f *engine.Measured) []tables.Demodulated {
 	flags := f.Flags | f.Channels[s.signal] | f.Channels[s.reference] | f.Lost[0]
 	s.rows = s.rows[:0]
 	for i, h := range s.harmonics {
+		if !h.asked {
+			continue
+		}
 		v, variance, phaseVariance := s.read(f, h)
 		row := tables.Demodulated{Time: f.Time, Duration: f.Duration, Signal: s.info.Names[s.signal], Reference: s.info.Names[s.reference], Harmonic: h.number,
 			Hz: f.Hz[h.tone], InPhase: real(v), Quadrature: imag(v), Amplitude: cmplx.Abs(v), Sigma: math.Sqrt(variance),

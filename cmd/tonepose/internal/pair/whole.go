@@ -39,11 +39,10 @@ func (p *Pair) Whole(ctx context.Context, r *recording.Reader, progress engine.P
 		n := float64(f.Stop - f.Start)
 		ref, refVariance := f.At(0, p.reference)
 		res = newResult(f.Hz[0], n, p.info.SampleRate, refVariance/abs2(ref))
-		for _, h := range p.measured() {
+		for _, h := range p.harmonics {
 			v, variance, phaseVariance := p.read(f, h)
-			res.add(h.number, v, variance, phaseVariance)
+			p.add(res, h, v, variance, phaseVariance)
 		}
-		res.list(p)
 		return nil
 	}, progress)
 	return res, survey, err
@@ -124,21 +123,15 @@ func (p *Pair) fitAll(ctx context.Context) (*Result, error) {
 	refRelative := 2 * reference.Variance / n / abs2(ref)
 	res := newResult(hz, n, e.Rate, refRelative)
 	res.SigmaFrequencyHz = e.Fit.SigmaHz() // few cycles tell less than the bound of many
-	for _, of := range p.measured() {
+	for _, of := range p.harmonics {
 		h := of.number
 		// Means of stretches see a sine weakened by sin(x)/x at the stretch.
 		x := math.Pi * float64(h) * hz / p.info.SampleRate
 		gain := math.Sin(float64(e.Ratio)*x) / (float64(e.Ratio) * math.Sin(x))
-		turn := cmplx.Rect(1/gain, -float64(h)*cmplx.Phase(ref))
-		v := signal.Phasors[slices.Index(m.Harmonics, h)] * turn
+		v := signal.Phasors[slices.Index(m.Harmonics, h)] * cmplx.Rect(1/gain, -float64(h)*cmplx.Phase(ref))
 		variance := 2 * signal.Variance / n / (gain * gain)
-		phaseVariance := variance/abs2(v) + float64(h*h)*refRelative
-		if p.signal == p.reference && h == 1 {
-			phaseVariance = 0
-		}
-		res.add(h, v, variance, phaseVariance)
+		p.add(res, of, v, variance, p.phaseVariance(of, v, variance, refRelative))
 	}
-	res.list(p)
 	return res, nil
 }
 
@@ -152,24 +145,17 @@ func newResult(hz, n, rate, relative float64) *Result {
 	return r
 }
 
-// add takes in a harmonic: the first is the pair's own result too, and is
-// listed only among others.
-func (r *Result) add(number int, z complex128, variance, phaseVariance float64) {
+// add takes in a harmonic: the first is the result itself, and is listed only
+// among others.
+func (p *Pair) add(r *Result, h harmonic, z complex128, variance, phaseVariance float64) {
 	v := Phasor{AmplitudePeakV: cmplx.Abs(z), AmplitudeRMSV: cmplx.Abs(z) / math.Sqrt2, PhaseDeg: cmplx.Phase(z) * 180 / math.Pi,
 		SigmaAmplitudeRMSV: math.Sqrt(variance / 2), SigmaPhaseDeg: sigmaDeg(phaseVariance)}
-	if number == 1 {
+	if h.number == 1 {
 		r.Phasor = v
 	}
-	r.Harmonics = append(r.Harmonics, Harmonic{number, v})
-}
-
-// list keeps the harmonics that were asked for, none where it was the first alone.
-func (r *Result) list(p *Pair) {
-	if len(p.harmonics) == 1 && p.asked(1) {
-		r.Harmonics = nil
-		return
+	if h.asked && len(p.harmonics) > 1 {
+		r.Harmonics = append(r.Harmonics, Harmonic{h.number, v})
 	}
-	r.Harmonics = slices.DeleteFunc(r.Harmonics, func(h Harmonic) bool { return !p.asked(h.Number) })
 }
 
 // sigmaDeg words the variance of a phase [rad²]; a phase is never further off
