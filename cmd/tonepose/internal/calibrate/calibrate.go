@@ -161,7 +161,13 @@ func (o *Options) summarise(out *Result, st *Stations, metal *Metal, sensors []s
 		sum.Validation = &Validation{o.Folds, cv.PositionRMS, cv.RotationRMS}
 	}
 	if metal != nil {
-		if err := metal.add(sum, st, o.Adjust, correction.Options{Degree: o.Degree}, out.Rig.Volume(), o.Folds); err != nil {
+		m := metal.Map
+		sum.Metal = &MetalSummary{Degree: m.Smoothness.Degree, Falloff: m.Smoothness.Falloff, Before: m.Before, After: m.After,
+			Standardised: m.Standardised, Growth: m.Growth, MinM: vector(m.Min), MaxM: vector(m.Max)}
+	}
+	if metal != nil && o.Folds > 0 {
+		sum.Metal.Validation, err = ValidateMetal(&st.Problem, o.Adjust, correction.Options{Degree: o.Degree}, out.Rig.Volume(), o.Folds)
+		if err != nil {
 			return nil, o.mapError(err)
 		}
 	}

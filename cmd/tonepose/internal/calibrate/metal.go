@@ -11,7 +11,6 @@ import (
 	"tonepose/fieldmodels/correction"
 	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
-	"tonepose/solver"
 	"tonepose/solver/calibration"
 )
 
@@ -188,17 +187,4 @@ func corrected(a fieldmodels.Array, m *correction.Map) fieldmodels.Array {
 		out.Emitters = append(out.Emitters, e)
 	}
 	return out
-}
-
-// add tells how well a map explains what static metal adds; with folds, also at
-// stations left out.
-func (m *Metal) add(sum *Summary, st *Stations, o calibration.Options, c correction.Options, volume solver.Volume, folds int) error {
-	sum.Metal = &MetalSummary{Degree: m.Map.Smoothness.Degree, Falloff: m.Map.Smoothness.Falloff, Before: m.Map.Before, After: m.Map.After, Standardised: m.Map.Standardised, Growth: m.Map.Growth,
-		MinM: vector(m.Map.Min), MaxM: vector(m.Map.Max)}
-	if folds == 0 {
-		return nil
-	}
-	var err error
-	sum.Metal.Validation, err = ValidateMetal(&st.Problem, o, c, volume, folds)
-	return err
 }

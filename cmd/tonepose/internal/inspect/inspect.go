@@ -48,12 +48,13 @@ type Inspection struct {
 	Findings []string      `json:"findings"`
 	Warnings []error       `json:"-"` // of the recording's own description
 
-	densities []*spectrum.Density
-	mains     spectrum.Mains
-	toneHz    []float64
-	series    *toneSeries
-	rig       *rig.Rig // nil: none
-	tones     []multitone.Tone
+	Densities []*spectrum.Density `json:"-"` // of the channels
+	Drives    []ToneSeries        `json:"-"` // none without a rig or references
+
+	mains  spectrum.Mains
+	toneHz []float64
+	rig    *rig.Rig // nil: none
+	tones  []multitone.Tone
 }
 
 // ChannelLook is one channel.
@@ -130,10 +131,10 @@ func look(ctx context.Context, r *recording.Reader, b *bench.Bench, progress eng
 	if in.SHA256, err = hash.Wait(); err != nil {
 		return nil, err
 	}
-	if in.densities, err = welch(ctx, r, progress); err != nil {
+	if in.Densities, err = welch(ctx, r, progress); err != nil {
 		return nil, err
 	}
-	d := in.densities[0]
+	d := in.Densities[0]
 	in.Resolution = d.ENBWHz
 	in.ConfidentLo, in.ConfidentHi = d.Interval(0.95)
 	in.toneHz = survey.Hz()
@@ -230,7 +231,7 @@ func welchSize(samples int64, rate float64) int {
 func (in *Inspection) channels(m *recording.Monitor, info recording.Info) [][]spectrum.Line {
 	lines := make([][]spectrum.Line, info.Channels)
 	for c, seen := range m.Channels() {
-		d := in.densities[c]
+		d := in.Densities[c]
 		floor := d.Floor(64)
 		lines[c] = d.Lines(floor, 1e-3)
 		look := ChannelLook{Name: info.Names[c], Min: seen.Min, Max: seen.Max, DC: seen.DC,

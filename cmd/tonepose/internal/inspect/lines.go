@@ -79,7 +79,7 @@ func (in *Inspection) lookAtMains(lines [][]spectrum.Line, s *engine.Survey, inf
 func (in *Inspection) loudest(lines [][]spectrum.Line) (best spectrum.Line, ok bool) {
 	for c, list := range lines {
 		for _, l := range list {
-			if l.Hz > 3*in.densities[c].StepHz && l.PeakV > best.PeakV && !in.mainsAt(l.Hz, l.ToleranceHz) {
+			if l.Hz > 3*in.Densities[c].StepHz && l.PeakV > best.PeakV && !in.mainsAt(l.Hz, l.ToleranceHz) {
 				best, ok = l, true
 			}
 		}
@@ -141,7 +141,7 @@ func (in *Inspection) lookAtLines(lines [][]spectrum.Line, info recording.Info) 
 	catalogue := spectrum.NewCatalogue(info.SampleRate, tones, in.mains)
 	var all []LineLook
 	for c, list := range lines {
-		d := in.densities[c]
+		d := in.Densities[c]
 		for _, l := range list {
 			if l.Hz < 3*d.StepHz { // drift, not a line
 				continue

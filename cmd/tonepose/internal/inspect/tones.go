@@ -99,7 +99,12 @@ func (in *Inspection) lookAtTones(ctx context.Context, r *recording.Reader, surv
 	if len(s.time) == 0 {
 		return nil
 	}
-	in.series = s
+	for k, drive := range s.reference {
+		if len(drive) > 0 {
+			relative := floats.ScaleTo(make([]float64, len(drive)), 1/stat.Mean(drive, nil), drive)
+			in.Drives = append(in.Drives, ToneSeries{Name: in.tones[k].Name, IntervalS: s.window, Amplitude: relative, PhaseTurn: s.phase[k]})
+		}
+	}
 	in.unsteady(info, s, enbw)
 	in.levels(info, lines, s, enbw)
 	in.pickups(info, s)
@@ -207,7 +212,7 @@ func (in *Inspection) lookAtReference(look *ToneLook, k int, lines []spectrum.Li
 	}
 	for _, line := range lines {
 		if math.Abs(line.Hz-look.Hz) < 2*in.Resolution {
-			skirt := in.densities[c].Skirt(line, 0.4*in.nearest(k))
+			skirt := in.Densities[c].Skirt(line, 0.4*in.nearest(k))
 			look.SkirtHz, look.SkirtDBc = skirt.OffsetHz, skirt.DBcPerHz
 		}
 	}
@@ -242,22 +247,3 @@ type ToneSeries struct {
 	Amplitude []float64 // on the reference channel, relative to its mean
 	PhaseTurn []float64 // about the clock's line, of the same
 }
-
-// Series returns the drives' series; none without a rig or references.
-func (in *Inspection) Series() (list []ToneSeries) {
-	if in.series == nil {
-		return nil
-	}
-	for k, t := range in.Tones {
-		if len(in.series.reference[k]) == 0 {
-			continue
-		}
-		drive := slices.Clone(in.series.reference[k])
-		floats.Scale(1/stat.Mean(drive, nil), drive)
-		list = append(list, ToneSeries{Name: t.Name, IntervalS: in.series.window, Amplitude: drive, PhaseTurn: in.series.phase[k]})
-	}
-	return list
-}
-
-// Densities returns the spectra of the channels.
-func (in *Inspection) Densities() []*spectrum.Density { return in.densities }

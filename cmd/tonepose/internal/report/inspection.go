@@ -16,7 +16,7 @@ import (
 // SaveInspection writes the figures of an inspection: the spectrum, and with a
 // rig the stability of the drives.
 func SaveInspection(to *files.Batch, in *inspect.Inspection) error {
-	if err := Save(to, "", map[string]*figure.Figure{"spectrum": Inspected(in), "stability": Drives(in)}, "png", "svg"); err != nil {
+	if err := Save(to, "", map[string]*figure.Figure{"spectrum": Inspected(in), "stability": drives(in)}, "png", "svg"); err != nil {
 		return err
 	}
 	return to.Commit()
@@ -25,7 +25,7 @@ func SaveInspection(to *files.Batch, in *inspect.Inspection) error {
 // Inspected draws the density of every channel with tones, mains harmonics and
 // the lines that the rig does not explain.
 func Inspected(in *inspect.Inspection) *figure.Figure {
-	densities := in.Densities()
+	densities := in.Densities
 	d := figure.SpectrumData{Title: in.Name + ": spectrum", Unit: in.Unit + "/√Hz",
 		Note:     fmt.Sprintf("Welch, %d segments, bins of %.3g Hz (noise bandwidth)", densities[0].Segments, in.Resolution),
 		Interval: [2]float64{math.Sqrt(in.ConfidentLo), math.Sqrt(in.ConfidentHi)}}
@@ -57,12 +57,12 @@ func Inspected(in *inspect.Inspection) *figure.Figure {
 // namedLines is how many lines a figure has room to name.
 const namedLines = 6
 
-// Drives draws the overlapping Allan deviation of the drives' amplitude and
+// drives draws the overlapping Allan deviation of the drives' amplitude and
 // phase; nil if there are too few windows or no references.
-func Drives(in *inspect.Inspection) *figure.Figure {
+func drives(in *inspect.Inspection) *figure.Figure {
 	amplitude := figure.StabilityPanel{Quantity: "relative amplitude"}
 	phase := figure.StabilityPanel{Quantity: "phase", Unit: "rad"}
-	for _, s := range in.Series() {
+	for _, s := range in.Drives {
 		radians := floats.ScaleTo(make([]float64, len(s.PhaseTurn)), 2*math.Pi, s.PhaseTurn)
 		for panel, values := range map[*figure.StabilityPanel][]float64{&amplitude: s.Amplitude, &phase: radians} {
 			curve, err := allan(s.Name, values, s.IntervalS)

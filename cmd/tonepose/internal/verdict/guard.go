@@ -7,6 +7,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"tonepose/cmd/tonepose/internal/bench"
@@ -107,16 +108,10 @@ func (g *Guard) search(ctx context.Context, c solver.Couplings, r *solver.Result
 // count adds a finding to the evidence.
 func (g *Guard) count(f *integrity.Finding, frames int, joint bool) *Fault {
 	var to *Fault
-	for _, k := range g.result.Faults {
-		if k.fault.Same(*f.Fault) {
-			to = k
-		}
-	}
-	if to == nil {
-		to = &Fault{fault: *f.Fault, Joint: joint}
-		for _, r := range f.Rivals {
-			to.Rivals = append(to.Rivals, r.Words(g.coils, g.emitters))
-		}
+	if i := slices.IndexFunc(g.result.Faults, func(k *Fault) bool { return k.fault.Same(*f.Fault) }); i >= 0 {
+		to = g.result.Faults[i]
+	} else {
+		to = &Fault{fault: *f.Fault, Joint: joint, Rivals: g.rivals(f)}
 		g.result.Faults = append(g.result.Faults, to)
 	}
 	to.Frames += frames
@@ -313,8 +308,13 @@ func (g *Guard) refine(f *integrity.Finding, frames int) {
 		return
 	}
 	first := g.result.Faults[0]
-	first.Words, first.Rivals = f.Fault.Words(g.coils, g.emitters), nil
+	first.Words, first.Rivals = f.Fault.Words(g.coils, g.emitters), g.rivals(f)
+}
+
+// rivals words the faults that explain a finding as well.
+func (g *Guard) rivals(f *integrity.Finding) (all []string) {
 	for _, r := range f.Rivals {
-		first.Rivals = append(first.Rivals, r.Words(g.coils, g.emitters))
+		all = append(all, r.Words(g.coils, g.emitters))
 	}
+	return all
 }

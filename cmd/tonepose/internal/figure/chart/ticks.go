@@ -1,7 +1,9 @@
 package chart
 
 import (
+	"cmp"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -17,13 +19,7 @@ type LinearTicks struct {
 
 // Ticks implements plot.Ticker.
 func (t LinearTicks) Ticks(lo, hi float64) []plot.Tick {
-	unit, count := t.Unit, t.Count
-	if unit == 0 {
-		unit = 1
-	}
-	if count == 0 {
-		count = 5
-	}
+	unit, count := cmp.Or(t.Unit, 1), cmp.Or(t.Count, 5)
 	lo, hi = lo/unit, hi/unit
 	step := NiceStep((hi - lo) / float64(count))
 	if !(step > 0) || math.IsInf(step, 0) {
@@ -75,10 +71,7 @@ func (t LogTicks) Ticks(lo, hi float64) []plot.Tick {
 	if !(lo > 0) || !(hi > lo) || math.IsInf(hi, 0) {
 		return nil
 	}
-	unit := t.Unit
-	if unit == 0 {
-		unit = 1
-	}
+	unit := cmp.Or(t.Unit, 1)
 	decades := math.Log10(hi / lo)
 	if decades < 0.7 {
 		return LinearTicks{Unit: unit}.Ticks(lo, hi)
@@ -97,10 +90,8 @@ func (t LogTicks) Ticks(lo, hi float64) []plot.Tick {
 			if tick.Value < lo*(1-1e-9) || tick.Value > hi*(1+1e-9) {
 				continue
 			}
-			for _, l := range labelled {
-				if m == l && n%every == 0 {
-					tick.Label = t.label(v)
-				}
+			if n%every == 0 && slices.Contains(labelled, m) {
+				tick.Label = t.label(v)
 			}
 			if tick.Label != "" || decades <= 6 {
 				ticks = append(ticks, tick)
