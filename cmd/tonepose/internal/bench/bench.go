@@ -147,7 +147,7 @@ func (b *Bench) Open(ctx context.Context, name string, o recording.Options) (*re
 // Coupler turns frames into couplings. It is for one goroutine.
 type Coupler struct {
 	bench    *Bench
-	hz       []float64 // for which the transfer functions stand
+	hz       []float64 // of the transfer functions
 	emitters []coupling.Emitter
 	pickups  [][]coupling.Pickup // by sensor
 }

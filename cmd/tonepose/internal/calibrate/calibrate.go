@@ -110,7 +110,7 @@ func (o *Options) stations(sensors []string) ([]tables.Station, string, error) {
 	rows, err := tables.ReadReference(o.Intervals, sensors)
 	for _, row := range rows {
 		if !(row.SigmaPosition > 0) || !(row.SigmaRotation > 0) {
-			return nil, "", fmt.Errorf("%s:%d: sigma_position_m = %g, sigma_rotation_rad = %g: must be positive: no reference is exact; a large number, such as 1e3, says that it tells nothing",
+			return nil, "", fmt.Errorf("%s:%d: sigma_position_m = %g, sigma_rotation_rad = %g: must be positive: no reference is exact; a large number, such as 1e3, says that nothing is known",
 				o.Intervals, row.Line, row.SigmaPosition, row.SigmaRotation)
 		}
 	}
@@ -136,7 +136,7 @@ func (o *Options) adjust(out *Result, p *calibration.Problem) (metal *Metal, err
 	return metal, nil
 }
 
-// mapError tells data that hold no map from a wrong call.
+// mapError separates data that hold no map from a wrong call.
 func (o *Options) mapError(err error) error {
 	switch {
 	case errors.Is(err, correction.ErrNothing):

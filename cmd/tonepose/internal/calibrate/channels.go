@@ -42,7 +42,7 @@ type ChannelOptions struct {
 	MaxDelay  float64   // delays are looked for up to this [s]
 }
 
-// ChannelResult is what a recording of a common signal tells of the channels.
+// ChannelResult is what a recording of a common signal shows of the channels.
 type ChannelResult struct {
 	Info      recording.Info   `json:"-"`
 	Recording string           `json:"recording"`

@@ -20,7 +20,7 @@ import (
 	"tonepose/solver/calibration"
 )
 
-// Stations is what a recording tells of a bench to be calibrated.
+// Stations is what a recording holds of a bench to be calibrated.
 type Stations struct {
 	Problem calibration.Problem
 	Rows    []tables.Station // of each station of Problem
@@ -180,7 +180,7 @@ func (out *Stations) station(i int, f *multitone.Frame, m coupling.Matrix, row t
 	return st, nil
 }
 
-// faulty tells whether the samples behind a coupling can't be trusted.
+// faulty reports whether the samples behind a coupling can't be trusted.
 func (out *Stations) faulty(tone, channel int, f *multitone.Frame) bool {
 	flags := out.Survey.Flags(channel, f.Start, f.Stop)
 	if ref := out.tones[tone].Reference; ref != multitone.NoReference {

@@ -15,7 +15,7 @@ import (
 	"tonepose/solver/calibration"
 )
 
-// Summary is what a calibration tells, in the form of its JSON.
+// Summary is what a calibration found, in the form of its JSON.
 type Summary struct {
 	Recording  string        `json:"recording"`
 	Rig        string        `json:"rig"`
@@ -49,7 +49,7 @@ type Parameter struct {
 	Tolerance float64 `json:"tolerance"`
 }
 
-// Gauge is a way to move that no coupling notices.
+// Gauge is a change of parameters that changes no coupling.
 type Gauge struct {
 	Words  string `json:"words"`
 	HeldBy string `json:"held_by"`
@@ -95,7 +95,7 @@ type Validation struct {
 	RotationRMS float64 `json:"orientation_rms_rad"`
 }
 
-// Suggestion is the further station that would tell most.
+// Suggestion is the further station that would add most.
 type Suggestion struct {
 	Line            int     `json:"line"`
 	Before          float64 `json:"worst_before"` // sigma over tolerance

@@ -103,7 +103,7 @@ func runCalibrate(ctx context.Context, o *calibrateOptions, s Streams) error {
 		return err
 	}
 	if res.Rig.Calibration != nil {
-		warn(s, fmt.Sprintf("%s is calibrated: its tolerances speak of the bench as drawn, and its map of metal is left out; start from the drawn rig", o.Rig))
+		warn(s, fmt.Sprintf("%s is calibrated: its tolerances are those of the bench as drawn, and its map of metal is left out; start from the drawn rig", o.Rig))
 	}
 	warn(s, res.Info.Warnings...)
 	if res.Missing > 0 || res.Unsolved > 0 {

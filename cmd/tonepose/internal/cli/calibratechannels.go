@@ -17,15 +17,15 @@ func newCalibrateChannels(s Streams) *cobra.Command {
 	var output outputFlags
 	cmd := &cobra.Command{
 		Use:   "channels RECORDING --rig RIG --reference CHANNEL --out NEW_RIG",
-		Short: "Gain, delay and skew of all channels, from one signal that all of them saw",
+		Short: "Gain, delay and skew of all channels, from one signal that all of them received",
 		Long: `Channels compares every channel with one of them on a recording of a signal that
-all inputs were given at once, and writes the gains and delays that this tells
-into a new rig. The reference channel stays as RIG states it; so does a channel
+all inputs received at once, and writes the gains and delays found into a new
+rig. The reference channel stays as RIG states it; so does a channel
 that does not carry the signal.
 
-The signal holds the rig's tones, or those of --tones. Two tones and more tell a
-delay from a wrong phase; the further apart, the better. A gain that comes out
-negative says that the input is wired the other way round.
+The signal holds the rig's tones, or those of --tones. Two tones and more separate
+a delay from a wrong phase; the further apart, the better. A negative gain means
+that the input is wired the other way round.
 
 Exit code: 0 done, 1 no channel but the reference carries the signal, 2 the call
 or a file was wrong.`,

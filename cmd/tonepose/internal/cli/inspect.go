@@ -25,10 +25,10 @@ func newInspect(s Streams) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "inspect RECORDING [--rig RIG]",
 		Short: "What a recording is, and what is wrong with it",
-		Long: `Inspect reads a recording once or twice and tells what it is: range, offset,
+		Long: `Inspect reads a recording once or twice and describes it: range, offset,
 noise and faults of every channel, the mains, and the strongest lines. With the
-rig it tells the level and the noise of every tone on every channel, which lines
-are harmonics, intermodulation products or aliases of the tones, and what turns
+rig it adds the level and the noise of every tone on every channel, which lines
+are harmonics, intermodulation products or aliases of the tones, and what shifts
 the phases of the couplings.
 
 --out receives spectrum.png and spectrum.svg, and with a rig stability.png and

@@ -62,7 +62,7 @@ func version() string {
 }
 
 // run does a job while what it reports to progress shows on stderr: only on a
-// terminal, never when the caller wants silence.
+// terminal, never with --quiet or --json.
 func run[R any](s Streams, f *outputFlags, progress *engine.Progress, job func() (R, error)) (R, error) {
 	p := terminal.NewProgress(s.Err, f.quiet || f.json)
 	defer p.Clear()

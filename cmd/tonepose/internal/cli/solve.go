@@ -31,10 +31,10 @@ phasors, couplings and poses, and integrity: what each fit is worth, with an
 estimated error of its pose that includes distortion by metal.
 
 A coil or an emitter that reads too much, nothing, with the wrong sign, or that
-has changed places with another, is named on stderr, and its rows are flagged
+is exchanged with another, is named on stderr, and its rows are flagged
 "wrong channel"; --leave-out solves without it. Couplings that do not fit the
 field model otherwise, or that lag as eddy currents do, are flagged "distorted".
-A pose whose fit could not be judged stands, flagged "not judged".
+A pose whose fit could not be judged is kept, flagged "not judged".
 
 Without --window, --intervals or --lowpass the whole recording is one measurement.
 

@@ -128,7 +128,7 @@ func metres(text string) (float64, error) {
 	return v * unit, nil
 }
 
-// oneOf reads one of several names, each of which stands for a value.
+// oneOf reads one of several names, each with its value.
 func oneOf[T any](names []string, values ...T) func(string) (T, error) {
 	return func(text string) (v T, err error) {
 		if i := slices.Index(names, text); i >= 0 {

@@ -61,17 +61,16 @@ func Run(ctx context.Context, o Options) (all []Result, err error) {
 }
 
 // run plays one scene.
-func (sc Scene) run(ctx context.Context, o Options) (assessment.Report, error) {
-	var none assessment.Report
+func (sc Scene) run(ctx context.Context, o Options) (r assessment.Report, err error) {
 	if err := os.MkdirAll(o.Dir, 0o777); err != nil {
-		return none, err
+		return r, err
 	}
 	in := func(name string) string { return filepath.Join(o.Dir, name) }
 	rigFile, err := simulate.Bench(ctx, o.Dir, sc.Path, o.Seed, func(done, total int64) {
 		o.Progress.Report(sc.Path+": simulate", done, total)
 	})
 	if err != nil {
-		return none, err
+		return r, err
 	}
 	job := measure.Job{Input: measure.Input{Recording: in(sc.Path + ".sigmf-meta"), Rig: rigFile, Progress: o.Progress},
 		Out: in(sc.Path), Force: true, Windows: sc.windows, Tool: o.Tool, Options: map[string]string{"demo": sc.Path}}
@@ -79,13 +78,13 @@ func (sc Scene) run(ctx context.Context, o Options) (assessment.Report, error) {
 		job.Intervals = in(sc.intervals)
 	}
 	if _, err := solve.Run(ctx, solve.Options{Job: job}); err != nil {
-		return none, err
+		return r, err
 	}
 	a, err := assess.Compare(ctx, job.Out, in(sc.Path+".truth.csv"), assess.Options{})
 	if err != nil {
-		return none, err
+		return r, err
 	}
-	r, _ := assessment.Summarise(a.Samples)
+	r, _ = assessment.Summarise(a.Samples)
 	return r, sc.draw(ctx, &job, a)
 }
 

@@ -138,7 +138,7 @@ func (a *Averaging) observe(f *multitone.Frame, references []bool) {
 	a.DensityHigh = max(a.DensityHigh, high)
 }
 
-// leastCycles is how many cycles of a tone a window must hold to tell its
+// leastCycles is how many cycles of a tone a window must hold to separate its
 // amplitude from an offset.
 const leastCycles = 1.5
 

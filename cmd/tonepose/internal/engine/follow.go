@@ -87,7 +87,7 @@ func (f *follower) begin() (err error) {
 	f.meter = meter
 	if c, ok := meter.frames.(*multitone.Continuous); ok {
 		for i := range f.held {
-			listenTo(c, &f.held[i])
+			learnNoise(c, &f.held[i])
 		}
 	}
 	for i := range f.held {

@@ -40,7 +40,7 @@ type Measured struct {
 	Flags          verdict.Flags   // Motion, where phasors bend inside the window
 }
 
-// Wanted tells whether a sensor is to be solved in this frame.
+// Wanted reports whether a sensor is to be solved in this frame.
 func (f *Measured) Wanted(sensor string) bool {
 	return f.Sensors == nil || slices.Contains(f.Sensors, sensor)
 }
@@ -68,7 +68,7 @@ func Measure(ctx context.Context, src Source, s *Survey, m Measurement, use func
 		return nil, err
 	}
 	if c, ok := meter.frames.(*multitone.Continuous); ok {
-		if err := listen(ctx, src, c); err != nil {
+		if err := readAhead(ctx, src, c); err != nil {
 			return nil, err
 		}
 	}
@@ -79,18 +79,18 @@ func Measure(ctx context.Context, src Source, s *Survey, m Measurement, use func
 	return meter.averaging, meter.end(err)
 }
 
-// listenSamples bounds what is read ahead to know the noise of the first rows.
-const listenSamples = 1 << 18
+// aheadSamples bounds what is read ahead for the noise of the first rows.
+const aheadSamples = 1 << 18
 
 var errEnough = errors.New("enough samples")
 
-// listen reads ahead for the noise of the first rows.
-func listen(ctx context.Context, src Source, c *multitone.Continuous) error {
+// readAhead reads ahead for the noise of the first rows.
+func readAhead(ctx context.Context, src Source, c *multitone.Continuous) error {
 	err := Blocks(ctx, src, src.Info().Int16, func(b *Block) error {
-		if b.First >= listenSamples {
+		if b.First >= aheadSamples {
 			return errEnough
 		}
-		listenTo(c, b)
+		learnNoise(c, b)
 		return nil
 	})
 	if errors.Is(err, errEnough) {
@@ -99,7 +99,7 @@ func listen(ctx context.Context, src Source, c *multitone.Continuous) error {
 	return err
 }
 
-func listenTo(c *multitone.Continuous, b *Block) {
+func learnNoise(c *multitone.Continuous, b *Block) {
 	if b.Counts != nil {
 		c.ListenInt16(b.Counts)
 	} else {
@@ -131,7 +131,7 @@ type meter struct {
 
 	frames framer  // of windows or of a low-pass
 	queue  *queue  // behind frames
-	spans  *spans  // of intervals, in place of frames
+	spans  *spans  // of intervals, instead of frames
 	survey *Survey // with which the frame at hand is measured
 }
 
@@ -249,7 +249,7 @@ func (v *meter) end(failed error) error {
 	return failed
 }
 
-// References tells which channels carry drives.
+// References says which channels carry drives.
 func References(tones []multitone.Tone, channels int) []bool {
 	is := make([]bool, channels)
 	for _, t := range tones {

@@ -12,7 +12,7 @@ import (
 )
 
 // Survey is what an Observer has learnt. It does not change any more, but for the
-// faults that its Monitor goes on to see.
+// faults that its Monitor goes on to find.
 type Survey struct {
 	Mains
 	Track   *clock.Track
@@ -34,7 +34,7 @@ type Observer struct {
 	volts   converter
 	seen    int64 // samples
 
-	// What the first seconds tell of the mains is found beside the rest of the work.
+	// What the first seconds hold of the mains is found beside the rest of the work.
 	find    func() Mains
 	started bool
 }
@@ -84,7 +84,7 @@ func (o *Observer) Close() {
 	}
 }
 
-// Survey is what the samples so far tell.
+// Survey is what the samples so far show.
 func (o *Observer) Survey() (*Survey, error) {
 	track, err := o.tracker.Track()
 	if o.started {
@@ -93,7 +93,7 @@ func (o *Observer) Survey() (*Survey, error) {
 	return o.survey(track, mainsOf(o.mains), err)
 }
 
-// Finish ends the observation with what the whole stream tells.
+// Finish ends the observation with what the whole stream shows.
 func (o *Observer) Finish() (*Survey, error) {
 	track, err := o.tracker.Finish()
 	return o.survey(track, o.find(), err)
@@ -142,7 +142,7 @@ func (s *Survey) Flags(channel int, start, stop int64) (f verdict.Flags) {
 	return f
 }
 
-// Lost tells whether a tone's reference was lost somewhere in the samples.
+// Lost reports whether a tone's reference was lost somewhere in the samples.
 func (s *Survey) Lost(tone int, start, stop int64) bool {
 	for _, l := range s.Track.Lost {
 		if l.Tone == tone && l.Start < stop && start < l.Stop {

@@ -12,7 +12,7 @@ type Windows struct {
 	Length, Hop float64    // [s]; Hop 0: Length
 	Taper       Taper      // weighting of windows
 	Intervals   []Interval // used when Length is 0
-	LowPass     *LowPass   // in place of windows and intervals
+	LowPass     *LowPass   // instead of windows and intervals
 }
 
 // Taper is a sum of cosines; its zero value is Hann.
@@ -46,7 +46,7 @@ func (l *LowPass) every(p *window.LowPass) int {
 	return int(max(1, math.Round(p.SampleRateHz()/hz)))
 }
 
-// Successive tells whether observations follow each other closely: a pose is then
+// Successive reports whether observations follow each other closely: a pose is then
 // near the last one.
 func (w *Windows) Successive() bool { return w.Length > 0 || w.LowPass != nil }
 

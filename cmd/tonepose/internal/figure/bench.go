@@ -61,7 +61,7 @@ func names(c draw.Canvas, at projection, emitters []Emitter, points []r3.Vec) {
 			points = append(points, r3.Add(e.Center, r3.Scale(float64(k)/8, e.arrow())))
 		}
 	}
-	// One obstacle a square of 2 points: no name needs to know better.
+	// One obstacle a square of 2 points: enough for names.
 	seen := make(map[[2]int]bool)
 	var drawn []vg.Point
 	for _, p := range points {
@@ -84,6 +84,6 @@ func names(c draw.Canvas, at projection, emitters []Emitter, points []r3.Vec) {
 				}
 			}
 		}
-		l.Put(c, style, e.Name, candidates, drawn)
+		l.Print(c, style, e.Name, candidates, drawn)
 	}
 }

@@ -87,7 +87,7 @@ func (d ResidualData) panel(name string, hi, from, to float64, ticks plot.Ticker
 	return p
 }
 
-// named puts names at 1, 2, 3 …, as many as there is room for.
+// named labels 1, 2, 3 … with names, as many as there is room for.
 type named []string
 
 // Ticks implements plot.Ticker.
@@ -226,7 +226,7 @@ type CorrelationData struct {
 	Value []float64 // row by row
 }
 
-// Correlations draws the matrix as a map from −1 to 1. Names stand beside it
+// Correlations draws the matrix as a map from −1 to 1. Names are beside it
 // where there is room, else on every few rows.
 func Correlations(d CorrelationData) *Figure {
 	n := len(d.Names)

@@ -27,9 +27,9 @@ type HistogramPanel struct {
 	Sigma    []float64 // predicted, of Values' length; NaN or nil: not predicted
 }
 
-// Histogram draws the density of each error and the one that its predictions
-// promise: the mean of normal densities, one an error, each taken over the width
-// of a bar, so that it stands at a bar's middle as high as the bar should.
+// Histogram draws the density of each error and the predicted one: the mean of
+// normal densities, one an error, each averaged over the width of a bar, so that
+// its value at a bar's middle is the height that the bar should have.
 func Histogram(d HistogramData) *Figure {
 	const columns = 3
 	rows := (len(d.Panels) + columns - 1) / columns
@@ -60,7 +60,7 @@ func Histogram(d HistogramData) *Figure {
 func (panel HistogramPanel) plot() *plot.Plot {
 	values, sigma := sorted(panel.Values), panel.sigmas()
 	reach := 0.0
-	// Widest predictions and rare errors would squeeze all else into one bar.
+	// The widest predictions and rare errors would leave all else in one bar.
 	if n := len(sigma); n > 0 {
 		reach = 3 * sigma[n*9/10]
 	}
@@ -80,7 +80,7 @@ func (panel HistogramPanel) plot() *plot.Plot {
 	width := 2 * reach / float64(count)
 	bars := make([]float64, count)
 	for _, v := range values {
-		k := min(max(int((v+reach)/width), 0), count-1) // what lies beyond stands at the end
+		k := min(max(int((v+reach)/width), 0), count-1) // what lies beyond counts at the end
 		bars[k] += 1 / (width * float64(len(values)))
 	}
 	grid, density := panel.density(reach, width)

@@ -86,7 +86,7 @@ func (d PathData) legend() (list []chart.Entry) {
 	return list
 }
 
-// trackInk starts with vermillion, which stands out on the true path's blue.
+// trackInk starts with vermillion, which contrasts with the true path's blue.
 func trackInk(i int) int { return (i + 1) % len(colour.Series) }
 
 func estimateGlyph(ink color.Color) draw.GlyphStyle {

@@ -131,7 +131,7 @@ func (v view) panel(lo, hi r3.Vec, scale vg.Length, show func(c draw.Canvas, at 
 	return p
 }
 
-// steps puts ticks at the multiples of a step [m], labelled in millimetres.
+// steps has ticks at the multiples of a step [m], labelled in millimetres.
 type steps struct{ step float64 }
 
 // Ticks implements plot.Ticker.

@@ -12,7 +12,7 @@ import (
 	"tonepose/multitone/recording"
 )
 
-// pickups fits what turns the couplings' phases.
+// pickups fits what shifts the couplings' phases.
 func (in *Inspection) pickups(info recording.Info, s *toneSeries) {
 	frames := float64(len(s.time))
 	reference := engine.References(in.tones, info.Channels)
@@ -45,7 +45,7 @@ func (in *Inspection) pickups(info recording.Info, s *toneSeries) {
 		if len(x) < 3 {
 			continue
 		}
-		look := PickupLook{Channel: info.Names[c], QuadratureDeg: math.Atan(math.Sqrt(imag2/real2)) * 180 / math.Pi}
+		look := Pickup{Channel: info.Names[c], QuadratureDeg: math.Atan(math.Sqrt(imag2/real2)) * 180 / math.Pi}
 		look.CrosstalkOhm, look.DelayS = stat.LinearRegression(x, y, weight, false)
 		mean, total := stat.Mean(x, weight), floats.Sum(weight)
 		spread := total * stat.MomentAbout(2, x, mean, weight)
@@ -61,13 +61,13 @@ func (in *Inspection) pickups(info recording.Info, s *toneSeries) {
 		scale := math.Sqrt(max(1, left/float64(len(x)-2)))
 		look.SigmaDelayS, look.SigmaCrosstalk = scale/math.Sqrt(spread), scale*math.Sqrt(1/total+mean*mean/spread)
 		if math.Abs(look.CrosstalkOhm) > 5*look.SigmaCrosstalk {
-			in.find("channel %s: couplings turned as by crosstalk of %.3g Ω from the drive: measure a baseline with the sensor far away", look.Channel, look.CrosstalkOhm)
+			in.find("channel %s: phases of the couplings are shifted as by crosstalk of %.3g Ω from the drive: measure a baseline with the sensor far away", look.Channel, look.CrosstalkOhm)
 		}
 		if math.Abs(look.DelayS) > 5*look.SigmaDelayS {
-			in.find("channel %s: couplings turned as by a delay that the rig does not know, %.3g s", look.Channel, look.DelayS)
+			in.find("channel %s: phases of the couplings are shifted as by a delay beyond the rig's, %.3g s", look.Channel, look.DelayS)
 		}
 		if look.QuadratureDeg > 1 {
-			in.find("channel %s: couplings are turned by %.2g° rms: motion, metal nearby, crosstalk or a wrong delay", look.Channel, look.QuadratureDeg)
+			in.find("channel %s: phases of the couplings are off by %.2g° rms: motion, metal nearby, crosstalk or a wrong delay", look.Channel, look.QuadratureDeg)
 		}
 		in.Pickups = append(in.Pickups, look)
 	}

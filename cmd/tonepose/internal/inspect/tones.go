@@ -15,8 +15,8 @@ import (
 	"tonepose/multitone/spectrum"
 )
 
-// ToneLook is one tone of the rig on its reference and on every channel.
-type ToneLook struct {
+// Tone is one tone of the rig on its reference and on every channel.
+type Tone struct {
 	Name      string  `json:"tone"`
 	Hz        float64 `json:"hz"`                  // in the ADC's clock
 	Reference string  `json:"reference,omitempty"` // channel
@@ -29,27 +29,27 @@ type ToneLook struct {
 	WindowS        float64 `json:"window_s"`
 	// The noise on one side of the reference's tone, an octave of distance each;
 	// phase noise is at most that.
-	SkirtHz  []float64   `json:"skirt_offset_hz,omitempty"`
-	SkirtDBc []float64   `json:"skirt_dbc_per_hz,omitempty"`
-	Levels   []LevelLook `json:"levels"`
+	SkirtHz  []float64 `json:"skirt_offset_hz,omitempty"`
+	SkirtDBc []float64 `json:"skirt_dbc_per_hz,omitempty"`
+	Levels   []Level   `json:"levels"`
 }
 
-// LevelLook is a tone on one channel.
-type LevelLook struct {
+// Level is a tone on one channel.
+type Level struct {
 	Channel   string  `json:"channel"`
 	Peak      float64 `json:"peak"`                       // rms over the recording, of the peak amplitude, less the noise
 	Density   float64 `json:"noise_density_per_sqrt_hz"`  // beside the tone
 	Broadband float64 `json:"signal_to_noise_db"`         // over all noise up to half the rate
 	InBand    float64 `json:"signal_to_noise_in_1_hz_db"` // over the noise in 1 Hz beside it
-	// Sigmas tells how far the level stands out of the noise: the mean power over
+	// Sigmas is how far the level is above the noise: the mean power over
 	// what noise alone gives, in standard deviations of that.
 	Sigmas float64 `json:"power_over_noise_sigmas"`
 }
 
-// PickupLook hints at what turns the phase of the couplings that a pickup
-// sees. A coupling alone is real. A wrong delay gives Im M = −ω·delay·Re M, a
+// Pickup is what may shift the phase of the couplings that a pickup
+// measures. A coupling alone is real. A wrong delay gives Im M = −ω·delay·Re M, a
 // resistive path from the drive to the pickup Im M = R/ω.
-type PickupLook struct {
+type Pickup struct {
 	Channel        string  `json:"channel"`
 	QuadratureDeg  float64 `json:"quadrature_rms_deg"` // arctan |Im M|/|Re M|, rms over tones
 	DelayS         float64 `json:"delay_error_s"`
@@ -111,7 +111,7 @@ func (in *Inspection) lookAtTones(ctx context.Context, r *recording.Reader, surv
 	return nil
 }
 
-// shortest is a window that tells the tones apart, with room for noise between.
+// shortest is a window that separates the tones, with room for noise between.
 func (in *Inspection) shortest() float64 {
 	spacing := in.SampleRate / 2
 	for k := range in.tones {
@@ -170,12 +170,12 @@ func (in *Inspection) levels(info recording.Info, lines [][]spectrum.Line, s *to
 	frames := float64(len(s.time))
 	reference := engine.References(in.tones, info.Channels)
 	for k, t := range in.tones {
-		look := ToneLook{Name: t.Name, Hz: in.toneHz[k], WindowS: s.window}
+		look := Tone{Name: t.Name, Hz: in.toneHz[k], WindowS: s.window}
 		shown := false
 		for c := range info.Channels {
 			i := k*info.Channels + c
 			variance := s.variance[i] / frames
-			l := LevelLook{Channel: info.Names[c], Peak: math.Sqrt(math.Max(0, s.powers[i]/frames-2*variance)), Density: math.Sqrt(variance / (2 * enbw))}
+			l := Level{Channel: info.Names[c], Peak: math.Sqrt(math.Max(0, s.powers[i]/frames-2*variance)), Density: math.Sqrt(variance / (2 * enbw))}
 			rms := l.Peak / math.Sqrt2
 			l.Broadband, l.InBand = decibels(rms/in.Channels[c].NoiseRMS), decibels(rms/l.Density)
 			l.Sigmas = (s.powers[i]/frames - 2*variance) / (2 * variance / math.Sqrt(frames))
@@ -194,7 +194,7 @@ func (in *Inspection) levels(info recording.Info, lines [][]spectrum.Line, s *to
 	}
 }
 
-func (in *Inspection) lookAtReference(look *ToneLook, k int, lines []spectrum.Line, s *toneSeries) {
+func (in *Inspection) lookAtReference(look *Tone, k int, lines []spectrum.Line, s *toneSeries) {
 	e, c := in.rig.Emitters[k], in.tones[k].Reference
 	l := look.Levels[c]
 	look.Reference = l.Channel
@@ -208,7 +208,7 @@ func (in *Inspection) lookAtReference(look *ToneLook, k int, lines []spectrum.Li
 	case l.Sigmas < 8:
 		in.find("tone %s: its reference on channel %s is lost: the channel does not carry it", look.Name, l.Channel)
 	case look.CurrentA > 0 && look.NominalA > 0 && math.Abs(look.CurrentA/look.NominalA-1) > 0.2:
-		in.find("tone %s: its current is %.3g A peak, the rig says %.3g A", look.Name, look.CurrentA, look.NominalA)
+		in.find("tone %s: its current is %.3g A peak, the rig states %.3g A", look.Name, look.CurrentA, look.NominalA)
 	}
 	for _, line := range lines {
 		if math.Abs(line.Hz-look.Hz) < 2*in.Resolution {

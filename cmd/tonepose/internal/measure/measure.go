@@ -22,7 +22,7 @@ type Job struct {
 	Out       string // directory for the tables
 	Force     bool   // write into a directory that is not empty
 	Windows   engine.Windows
-	Intervals string // CSV whose rows are measured in place of windows; empty: none
+	Intervals string // CSV whose rows are measured instead of windows; empty: none
 	Tool      string // version, for the tables
 	Options   map[string]string
 }

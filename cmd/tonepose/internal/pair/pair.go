@@ -63,7 +63,7 @@ type Pair struct {
 	harmonics []harmonic // measured, rising: the reference's tone is always one
 	others    []int      // harmonics that are there too and must be fitted jointly
 	direct    *sine.Tone // what is too short for anything but one fit to all samples; else nil
-	settled   bool       // the frequency rests on the whole recording
+	whole     bool       // the frequency rests on the whole recording
 	weak      bool       // the reference is too noisy to be followed block by block
 }
 
@@ -125,7 +125,7 @@ func Find(ctx context.Context, r *recording.Reader, o Options) (*Pair, error) {
 		}
 	}
 	p.others = slices.DeleteFunc(slices.Clone(tone.Present), func(n int) bool { return slices.Contains(numbers, n) })
-	p.settled, p.weak = tone.Whole, tone.Weak(followSeconds)
+	p.whole, p.weak = tone.Whole, tone.Weak(followSeconds)
 	cycles := hz * float64(len(tone.Reference)) / tone.Rate
 	if tone.Whole && (cycles < directCycles || len(tone.Reference) < directSamples) {
 		p.direct = tone
@@ -136,7 +136,7 @@ func Find(ctx context.Context, r *recording.Reader, o Options) (*Pair, error) {
 // observe surveys the recording. The frequency is not followed where too few
 // cycles are there, or too short a piece.
 func (p *Pair) observe(ctx context.Context, r *recording.Reader, mode clock.Mode, progress engine.Progress) (*engine.Survey, error) {
-	if p.direct != nil || p.settled && p.weak {
+	if p.direct != nil || p.whole && p.weak {
 		mode = clock.None
 	}
 	return engine.Observe(ctx, r, p.tones, mode, progress)

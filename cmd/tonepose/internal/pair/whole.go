@@ -25,8 +25,8 @@ func (p *Pair) Whole(ctx context.Context, r *recording.Reader, progress engine.P
 		res, err := p.fitAll(ctx)
 		return res, survey, err
 	}
-	// One fit to all samples tells the frequency best.
-	if !p.settled {
+	// One fit to all samples gives the frequency best.
+	if !p.whole {
 		if err := p.meanFrequency(ctx, r, survey, progress); err != nil {
 			return nil, nil, err
 		}
@@ -59,7 +59,7 @@ func (p *Pair) keep(s *engine.Survey) error {
 
 // meanParts is into how many parts a recording is cut to find its mean
 // frequency: the line through their phases loses 1/meanParts² of what all
-// samples tell.
+// samples hold.
 const meanParts = 64
 
 // meanFrequency finds the mean frequency of a long recording.
@@ -122,10 +122,10 @@ func (p *Pair) fitAll(ctx context.Context) (*Result, error) {
 	ref := reference.Phasors[0]
 	refRelative := 2 * reference.Variance / n / abs2(ref)
 	res := newResult(hz, n, e.Rate, refRelative)
-	res.SigmaFrequencyHz = e.Fit.SigmaHz() // few cycles tell less than the bound of many
+	res.SigmaFrequencyHz = e.Fit.SigmaHz() // few cycles give less than the bound of many
 	for _, of := range p.harmonics {
 		h := of.number
-		// Means of stretches see a sine weakened by sin(x)/x at the stretch.
+		// Means of stretches weaken a sine by sin(x)/x at the stretch.
 		x := math.Pi * float64(h) * hz / p.info.SampleRate
 		gain := math.Sin(float64(e.Ratio)*x) / (float64(e.Ratio) * math.Sin(x))
 		v := signal.Phasors[slices.Index(m.Harmonics, h)] * cmplx.Rect(1/gain, -float64(h)*cmplx.Phase(ref))
@@ -135,7 +135,7 @@ func (p *Pair) fitAll(ctx context.Context) (*Result, error) {
 	return res, nil
 }
 
-// newResult begins with what the reference tells: n samples, with the variance of
+// newResult begins with what the reference gives: n samples, with the variance of
 // each component of its phasor relative to its squared amplitude.
 func newResult(hz, n, rate, relative float64) *Result {
 	r := &Result{FrequencyHz: hz, ENBWHz: rate / (2 * n), DurationS: n / rate}

@@ -10,7 +10,7 @@ import (
 )
 
 // SaveCalibration writes the figures of a calibration into a directory; an empty
-// name wants none.
+// name: no figures.
 func SaveCalibration(dir string, r *calibrate.Result) error {
 	to, err := files.Into(dir, true)
 	if err != nil || to == nil {

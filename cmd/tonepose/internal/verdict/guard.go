@@ -1,4 +1,4 @@
-// Package verdict tells what the fit of a pose is worth: whether a channel or an
+// Package verdict judges what the fit of a pose is worth: whether a channel or an
 // emitter is at fault, whether metal distorts the fields, how far the true pose
 // may lie from the estimate, and what only many frames together show.
 package verdict
@@ -32,7 +32,7 @@ type Options struct {
 }
 
 // Guard judges the fits of one sensor, frame by frame, and gathers what many
-// frames tell together. It is for one goroutine.
+// frames show together. It is for one goroutine.
 type Guard struct {
 	inspector       *integrity.Inspector
 	solver          *solver.Solver
@@ -66,7 +66,7 @@ func NewGuard(b *bench.Bench, i int, s *solver.Solver, o Options) *Guard {
 	return g
 }
 
-// suspicious tells whether a fit is bad enough to look for a fault.
+// suspicious reports whether a fit is bad enough to look for a fault.
 func suspicious(r *solver.Result) bool {
 	return r.DOF > 0 && r.Status != solver.Invalid && (r.Status != solver.Converged || integrity.Chance(r.ChiSquare, r.DOF) < distortedChance)
 }
@@ -136,7 +136,7 @@ func (g *Guard) count(f *integrity.Finding, frames int, joint bool) *Fault {
 // found, the frame's time [s] and the flags of its samples. With a fault left
 // out, or with a robust loss, result becomes that of the fit asked for and c what
 // it was made from. It returns the flags to add. Where judging fails the pose
-// stands, flagged as not judged, and Finding says why; the error is the context's.
+// is kept, flagged as not judged, and Finding says why; the error is the context's.
 func (g *Guard) Judge(ctx context.Context, c *solver.Couplings, quadrature []complex128, hz []float64, result *solver.Result, found *integrity.Finding, time float64, flags Flags) (Flags, Verdict, error) {
 	add, row, err := g.judge(ctx, c, quadrature, hz, result, found, time, flags)
 	if err != nil {
@@ -211,9 +211,9 @@ func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []com
 		robust, err := g.inspector.Robust(*c, result, g.options.Robust)
 		switch {
 		case err != nil:
-			failed("no robust fit, plain squares stand", err)
+			failed("no robust fit, plain squares are kept", err)
 		case robust.Status != solver.Converged:
-			failed("no robust fit, plain squares stand", robust.Status)
+			failed("no robust fit, plain squares are kept", robust.Status)
 		default:
 			*result = robust.Result
 			*c = robust.Weighted(*c)

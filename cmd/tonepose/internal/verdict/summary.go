@@ -7,7 +7,7 @@ import (
 	"tonepose/solver/integrity"
 )
 
-// Summary is what a run tells about one sensor, its channels and the
+// Summary is what a run shows of one sensor, its channels and the
 // emitters.
 type Summary struct {
 	Sensor       string `json:"sensor"`

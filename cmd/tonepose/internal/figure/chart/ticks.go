@@ -10,7 +10,7 @@ import (
 	"gonum.org/v1/plot"
 )
 
-// LinearTicks puts about count ticks at multiples of 1, 2 or 5 times a power of
+// LinearTicks has about count ticks at multiples of 1, 2 or 5 times a power of
 // ten of value/unit: data stay in SI, labels count in units of unit.
 type LinearTicks struct {
 	Unit  float64 // 1e-3: labels in thousandths; 0: 1
@@ -27,7 +27,7 @@ func (t LinearTicks) Ticks(lo, hi float64) []plot.Tick {
 	}
 	decimals := max(0, -int(math.Floor(math.Log10(step)+1e-9)))
 	var ticks []plot.Tick
-	// A tick that rounding puts just outside still belongs to the range.
+	// A tick that is just outside by rounding still belongs to the range.
 	for k := math.Ceil(lo/step - 1e-9); k <= math.Floor(hi/step+1e-9); k++ {
 		v := min(max(k*step*unit, lo*unit), hi*unit)
 		ticks = append(ticks, plot.Tick{Value: v, Label: Number(k*step, decimals)})
@@ -115,7 +115,7 @@ func (t LogTicks) label(v float64) string {
 	return Number(v/unit, 0) + " " + prefix
 }
 
-// Prefix returns the SI prefix, and what it stands for, that puts v between 1
+// Prefix returns the SI prefix, and its factor, that brings v between 1
 // and 1000. Beyond femto and tera there is none.
 func Prefix(v float64) (unit float64, prefix string) {
 	v = math.Abs(v) * (1 + 1e-12)
