@@ -32,19 +32,6 @@ const (
 	None               // the nominal frequencies are taken as they stand
 )
 
-// ParseMode reads "common", "each" or "none".
-func ParseMode(s string) (Mode, error) {
-	switch s {
-	case "common", "":
-		return Common, nil
-	case "each":
-		return Each, nil
-	case "none":
-		return None, nil
-	}
-	return 0, fmt.Errorf("clock %q: must be common, each or none", s)
-}
-
 // MaxOffset is the largest relative clock offset that is captured.
 const MaxOffset = 200e-6
 

@@ -49,7 +49,7 @@ too), 1 no pose could be compared, 2 the call or a file was wrong.`,
 		Example: `  tonepose assess out --truth stations.csv
   tonepose assess out --truth board.csv --register rigid --out figures
   tonepose assess pivot --pivot --save-rig pointer.rig.yaml`,
-		Args: cobra.ExactArgs(1),
+		Args: one,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			err := runAssess(cmd.Context(), args[0], &o, s)
 			if errors.Is(err, assess.ErrNothingToCompare) {

@@ -63,7 +63,7 @@ wrong.`,
     --free default,frame,marker --robust huber --cross-validate 5 --figures figures
   tonepose calibrate run.sigmf-meta --rig bench.rig.yaml --self --intervals rests.csv --length e1,e5,0.4,1e-4 --out built.rig.yaml
   tonepose calibrate channels common.wav --rig bench.rig.yaml --reference rx1 --out matched.rig.yaml`,
-		Args: cobra.ExactArgs(1),
+		Args: one,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			o.Recording = args[0]
 			return runCalibrate(cmd.Context(), &o, s)

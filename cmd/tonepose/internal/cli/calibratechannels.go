@@ -30,7 +30,7 @@ that the input is wired the other way round.
 Exit code: 0 done, 1 no channel but the reference carries the signal, 2 the call
 or a file was wrong.`,
 		Example: `  tonepose calibrate channels common.wav --rig bench.rig.yaml --reference rx1 --tones 2e3,5e3,11e3 --out matched.rig.yaml`,
-		Args:    cobra.ExactArgs(1),
+		Args:    one,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			o.Recording = args[0]
 			return runCalibrateChannels(cmd.Context(), &o, &output, s)

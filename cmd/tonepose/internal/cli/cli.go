@@ -8,6 +8,7 @@ package cli
 import (
 	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"io"
 
@@ -51,10 +52,25 @@ func newRoot(s Streams) *cobra.Command {
 			return err
 		},
 	}
+	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error {
+		var bad *pflag.InvalidValueError
+		if errors.As(err, &bad) {
+			return fmt.Errorf("--%s %s: %w", bad.GetFlag().Name, bad.GetValue(), bad.Unwrap())
+		}
+		return err
+	})
 	for _, command := range []func(Streams) *cobra.Command{newDemo, newPlan, newInspect, newMeasure, newSolve, newCalibrate, newAssess, newExport, newSimulate} {
 		root.AddCommand(command(s))
 	}
 	return root
+}
+
+// one refuses anything but the one argument that a command takes.
+func one(cmd *cobra.Command, args []string) error {
+	if len(args) != 1 {
+		return fmt.Errorf("%d names given, one is needed: %s", len(args), cmd.UseLine())
+	}
+	return nil
 }
 
 // needed annotates a flag without which its command can't run.

@@ -26,7 +26,7 @@ Units are in the column names.
 Exit code: 0 done, 2 the call or the file was wrong.`,
 		Example: `  tonepose export demo/poses.parquet --format csv > poses.csv
   tonepose export demo/phasors.parquet --metadata --format json`,
-		Args: cobra.ExactArgs(1),
+		Args: one,
 		RunE: func(cmd *cobra.Command, args []string) error { return runExport(args[0], o, s) },
 	}
 	c.Flags().StringVar(&o.format, "format", "csv", "csv or json")

@@ -37,7 +37,7 @@ stability.svg, the Allan deviation of the drives.
 Exit code: 0 done, whatever was found; 2 the call or a file was wrong.`,
 		Example: `  tonepose inspect run.sigmf-meta --rig bench.rig.yaml --out look
   tonepose inspect noise.wav --json`,
-		Args: cobra.ExactArgs(1),
+		Args: one,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			o.Recording = args[0]
 			return runInspect(cmd.Context(), &o, s)

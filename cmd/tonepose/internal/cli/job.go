@@ -27,7 +27,8 @@ func addFullScale(f *pflag.FlagSet, in *measure.Input) {
 }
 
 func addClock(f *pflag.FlagSet, in *measure.Input) {
-	addValue(f, &in.Clock, "clock", "common", "mode", clock.ParseMode, "what is unknown of the tones' frequencies: common (one clock offset), each or none")
+	addValue(f, &in.Clock, "clock", "common", "mode", oneOf([]string{"common", "each", "none"}, clock.Common, clock.Each, clock.None),
+		"what is unknown of the tones' frequencies: common (one clock offset), each or none")
 }
 
 func addBaseline(f *pflag.FlagSet, in *measure.Input) {

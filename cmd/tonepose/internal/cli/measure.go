@@ -39,7 +39,7 @@ Exit code: 0 done, 1 no phasor came out, 2 the call or a file was wrong.`,
 		Example: `  tonepose measure bridge.csv --signal bridge --reference carrier
   tonepose measure bridge.csv --signal bridge --reference carrier --lowpass cascade4 --time-constant 30ms --out run
   tonepose measure chopped.wav --signal diode --reference chopper --harmonics 1,3,5 --window 100ms --out run`,
-		Args: cobra.ExactArgs(1),
+		Args: one,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			o.Recording = args[0]
 			provenance(cmd.Flags(), &o.Job)

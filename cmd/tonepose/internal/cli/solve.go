@@ -40,7 +40,7 @@ Without --window, --intervals or --lowpass the whole recording is one measuremen
 
 Exit code: 0 done (doubtful rows are flagged and counted on stderr), 1 no pose
 came out, 2 the call or a file was wrong.`,
-		Args: cobra.ExactArgs(1),
+		Args: one,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			o.Recording = args[0]
 			provenance(cmd.Flags(), &o.Job)
