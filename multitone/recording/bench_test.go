@@ -80,7 +80,7 @@ func benchmarkRead(b *testing.B, format string, channels int) {
 	b.ReportMetric(total/b.Elapsed().Seconds()/1e6, "Msamples/s")
 }
 
-// BenchmarkMonitor judges counts in memory: 4 channels of noise with a tone. Metric: Msamples/s.
+// BenchmarkMonitor checks counts in memory: 4 channels of noise with a tone. Metric: Msamples/s.
 func BenchmarkMonitor(b *testing.B) {
 	for _, channels := range []int{1, 2, 4, 12, 32} {
 		b.Run(fmt.Sprintf("format=int16/channels=%d", channels), func(b *testing.B) {
@@ -126,7 +126,8 @@ func testInfo(datatype string, channels int) Info {
 	for c := range in.Scale {
 		in.Scale[c] = 1
 		if in.Integer {
-			in.Bits = in.container()
+			typ, _ := parseDatatype(datatype)
+			in.Bits = 8 * typ.size
 			in.Scale[c] = math.Ldexp(1, 1-in.Bits)
 		}
 	}

@@ -2,6 +2,7 @@ package recording
 
 import (
 	"bytes"
+	"encoding/csv"
 	"fmt"
 	"io"
 	"slices"
@@ -11,9 +12,6 @@ import (
 
 const byteOrderMark = "\xef\xbb\xbf"
 
-// indexRows: the place of every so manyth row is kept, for seeking: 16 bytes for about a megabyte of text.
-const indexRows = 1 << 15
-
 // table is a CSV: where its rows are and which column is which channel.
 type table struct {
 	lines   lines
@@ -22,11 +20,8 @@ type table struct {
 	channel []int // channel of each column, −1: not read
 	names   []string
 	rows    int64
-	pos     int64   // row that lines will give next
-	index   []place // of rows 0, indexRows, …
+	first   cursor // of the rows
 }
-
-type place struct{ offset, line int64 }
 
 // parseCSV finds delimiter, header, time column and channels of a table of numbers, then reads it once to count its
 // rows and to check the time column.
@@ -35,19 +30,18 @@ type place struct{ offset, line int64 }
 // decimal point. Blank lines and lines that start with # are skipped. An empty field is a missing value.
 func parseCSV(f io.ReaderAt, name string, size int64, opt Options) (*layout, error) {
 	t := &table{lines: lines{file: f, name: name}}
-	bom := make([]byte, 3)
-	if n, _ := f.ReadAt(bom, 0); n == 3 && string(bom) == byteOrderMark {
-		t.lines.seek(3, 0)
+	bom, start := make([]byte, len(byteOrderMark)), cursor{}
+	if readAt(f, bom, 0) == nil && string(bom) == byteOrderMark {
+		start.offset = int64(len(bom))
 	}
+	t.lines.seek(start)
 	header, firstIsTime, err := t.head()
 	if err != nil {
 		return nil, err
 	}
-	timed := firstIsTime
-	if !timed && t.columns > 1 && (len(header) == 0 || !slices.Contains(opt.Names, header[0])) {
-		timed = true // perhaps: evenly rising?
-	}
-	clock := newTimeline(name, !firstIsTime)
+	timed := firstIsTime || // or a guess: scan checks that it rises evenly
+		t.columns > 1 && (len(header) == 0 || !slices.Contains(opt.Names, header[0]))
+	clock := &timeline{name: name, guess: !firstIsTime}
 	if timed, err = t.scan(clock, timed); err != nil {
 		return nil, err
 	}
@@ -75,33 +69,28 @@ func parseCSV(f io.ReaderAt, name string, size int64, opt Options) (*layout, err
 // head reads the header, if there is one, and the shape of the first row.
 func (t *table) head() (header []string, isTime bool, err error) {
 	name := t.lines.name
-	at, line := t.lines.at(), t.lines.line
-	text, err := t.lines.row()
-	if err == io.EOF {
-		return nil, false, fmt.Errorf("%s: no row of numbers; the table is empty", name)
-	}
-	if err != nil {
-		return nil, false, err
-	}
-	t.delim = delimiter(text)
-	for _, field := range bytes.Split(text, []byte{t.delim}) {
-		if _, ok := parseNumber(field); !ok {
-			header = split(string(text), t.delim)
-			break
+	lacks := "no row of numbers"
+	for {
+		t.first = t.lines.cursor
+		text, err := t.lines.row()
+		if err == io.EOF {
+			return nil, false, fmt.Errorf("%s: %s; the table is empty", name, lacks)
 		}
-	}
-	t.columns = 1 + bytes.Count(text, []byte{t.delim})
-	if header != nil {
-		at, line = t.lines.at(), t.lines.line
-		if text, err = t.lines.row(); err == io.EOF {
-			return nil, false, fmt.Errorf("%s: a header and no row of numbers; the table is empty", name)
-		} else if err != nil {
+		if err != nil {
 			return nil, false, err
 		}
-		if d := delimiter(text); len(header) == 1 && d != t.delim {
-			t.delim = d // a one-word header says nothing of the delimiter
+		if len(header) < 2 { // a one-word header says nothing of the delimiter
+			t.delim = delimiter(text)
 		}
-		if t.columns = 1 + bytes.Count(text, []byte{t.delim}); t.columns != len(header) {
+		fields := bytes.Split(text, []byte{t.delim})
+		t.columns = len(fields)
+		if header != nil || !slices.ContainsFunc(fields, func(f []byte) bool { _, ok := parseNumber(f); return !ok }) {
+			break
+		}
+		header, lacks = split(string(text), t.delim), "a header and no row of numbers"
+	}
+	if header != nil {
+		if t.columns != len(header) {
 			return nil, false, fmt.Errorf("%s:%d: %s, the header has %d (%s); give every row as many fields as the header",
 				name, t.lines.line, plural(t.columns, "field"), len(header), strings.Join(header, ", "))
 		}
@@ -116,7 +105,7 @@ func (t *table) head() (header []string, isTime bool, err error) {
 	if isTime && t.columns == 1 {
 		return nil, false, fmt.Errorf("%s:%d: a time column and no channel; add one", name, t.lines.line)
 	}
-	t.lines.seek(at, line)
+	t.lines.seek(t.first)
 	return header, isTime, nil
 }
 
@@ -130,29 +119,20 @@ func delimiter(line []byte) byte {
 }
 
 // split parts a header; a quoted name may hold the delimiter.
-func split(line string, delim byte) (fields []string) {
-	quoted, start := false, 0
-	add := func(s string) { fields = append(fields, strings.TrimSpace(strings.Trim(strings.TrimSpace(s), `"`))) }
-	for i := 0; i < len(line); i++ {
-		if line[i] == '"' {
-			quoted = !quoted
-		} else if line[i] == delim && !quoted {
-			add(line[start:i])
-			start = i + 1
-		}
+func split(line string, delim byte) []string {
+	r := csv.NewReader(strings.NewReader(line))
+	r.Comma, r.LazyQuotes, r.TrimLeadingSpace = rune(delim), true, delim != '\t'
+	fields, _ := r.Read()
+	for k := range fields {
+		fields[k] = strings.TrimSpace(fields[k])
 	}
-	add(line[start:])
 	return fields
 }
 
 // scan reads every row once. A first column that is only guessed to be time stops being it where it is not evenly
 // rising.
 func (t *table) scan(clock *timeline, timed bool) (isTime bool, err error) {
-	first := place{t.lines.at(), t.lines.line}
 	for ; ; t.rows++ {
-		if t.rows%indexRows == 0 {
-			t.index = append(t.index, place{t.lines.at(), t.lines.line})
-		}
 		text, err := t.lines.row()
 		if err == io.EOF {
 			break
@@ -180,16 +160,13 @@ func (t *table) scan(clock *timeline, timed bool) (isTime bool, err error) {
 			return false, err
 		}
 	}
-	t.lines.seek(first.offset, first.line)
-	if !timed {
+	if timed {
+		err = clock.end()
+	}
+	if err == errNotTime {
 		return false, nil
 	}
-	if err := clock.end(); err == errNotTime {
-		return false, nil
-	} else if err != nil {
-		return false, err
-	}
-	return true, nil
+	return timed, err
 }
 
 // choose maps columns to channels: by the header's names if it has all that are wanted, else by order.
@@ -202,10 +179,9 @@ func (t *table) choose(header []string, timed bool, name string, opt Options) er
 	for k := range t.channel {
 		t.channel[k] = k - skip
 	}
+	t.names = make([]string, t.columns-skip)
 	if len(header) > 0 {
 		t.names = header[skip:]
-	} else {
-		t.names = make([]string, t.columns-skip)
 	}
 	var missing []string
 	for _, want := range opt.Names {
@@ -233,21 +209,18 @@ func (t *table) choose(header []string, timed bool, name string, opt Options) er
 	return nil
 }
 
-// read parses rows [pos, pos+n).
+// read parses the next n rows, from the first on if pos is 0.
 func (t *table) read(dst [][]float64, n int, pos int64) (nonFinite bool, err error) {
-	if pos != t.pos || pos == 0 {
-		at := t.index[pos/indexRows]
-		t.lines.seek(at.offset, at.line)
-		for t.pos = pos / indexRows * indexRows; t.pos < pos; t.pos++ {
-			if _, err := t.lines.row(); err != nil {
-				return false, unexpected(err)
-			}
-		}
+	if pos == 0 {
+		t.lines.seek(t.first)
 	}
 	for i := range n {
 		text, err := t.lines.row()
+		if err == io.EOF {
+			err = io.ErrUnexpectedEOF
+		}
 		if err != nil {
-			return false, unexpected(err)
+			return false, err
 		}
 		k := 0
 		for more := true; more; k++ {
@@ -279,15 +252,7 @@ func (t *table) read(dst [][]float64, n int, pos int64) (nonFinite bool, err err
 				t.lines.line, plural(k, "field"), t.columns)
 		}
 	}
-	t.pos = pos + int64(n)
 	return nonFinite, nil
-}
-
-func unexpected(err error) error {
-	if err == io.EOF {
-		return io.ErrUnexpectedEOF
-	}
-	return err
 }
 
 // beginCSV writes the header.

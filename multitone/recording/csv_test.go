@@ -142,28 +142,13 @@ func TestCSVGaps(t *testing.T) {
 
 func TestCSVMissingValues(t *testing.T) {
 	r := open(t, save(t, "bench.csv", []byte("t,a,b\n0,1,2\n1,,nan\n2,3,-inf\n3,4,5\n")), Options{})
+	m := NewMonitor(r.Info())
+	r.Watch(m)
 	if d := cmp.Diff([][]float64{{1, 1, 3, 4}, {2, 2, 2, 5}}, readAll(t, r, 3)); d != "" {
 		t.Errorf("-want +got:\n%s", d)
 	}
-	if r.NonFinite() != 3 {
-		t.Errorf("%d replaced, expected 3", r.NonFinite())
-	}
-}
-
-func TestCSVSeek(t *testing.T) {
-	var b strings.Builder
-	for i := range 3*indexRows + 10 {
-		fmt.Fprintf(&b, "%d\n", i)
-	}
-	r := open(t, save(t, "bench.csv", []byte(b.String())), Options{SampleRate: 1})
-	dst := [][]float64{make([]float64, 5)}
-	for _, at := range []int64{2*indexRows + 3, 7, indexRows, 0, 3*indexRows + 5} {
-		if err := r.SeekSample(at); err != nil {
-			t.Fatal(err)
-		}
-		if _, err := r.ReadPlanar(dst); err != nil || dst[0][0] != float64(at) || dst[0][4] != float64(at+4) {
-			t.Errorf("at %d: %v, %v", at, dst, err)
-		}
+	if seen := m.Channels(); seen[0].NonFinite != 1 || seen[1].NonFinite != 2 {
+		t.Errorf("%+v, expected 1 and 2 replaced", seen)
 	}
 }
 

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"strings"
+	"unsafe"
 )
 
 // sampleType is how one sample is stored: kind 'i' signed, 'u' offset binary, 'f' float; size in bytes.
@@ -23,7 +24,7 @@ func parseDatatype(s string) (sampleType, error) {
 			"store I and Q as two channels of a real type", s)
 	}
 	var t sampleType
-	base, order, hasOrder := strings.Cut(s, "_")
+	base, order, _ := strings.Cut(s, "_")
 	switch base {
 	case "ri8", "ru8", "ri16", "ru16", "ri24", "ri32", "ru32", "ri64", "ru64", "rf32", "rf64":
 		var bits int
@@ -33,13 +34,11 @@ func parseDatatype(s string) (sampleType, error) {
 		return t, fmt.Errorf("datatype %q is not known; %s", s, known)
 	}
 	switch {
-	case hasOrder && order == "be":
+	case order == "be":
 		t.big = t.size > 1
-	case hasOrder && order == "le", !hasOrder && t.size == 1:
-	case !hasOrder:
-		return t, fmt.Errorf("datatype %q lacks its byte order; write %s_le or %s_be", s, s, s)
+	case order == "le", base == s && t.size == 1:
 	default:
-		return t, fmt.Errorf("datatype %q: byte order %q; write %s_le or %s_be", s, order, base, base)
+		return t, fmt.Errorf("datatype %q does not end in its byte order; write %s_le or %s_be", s, base, base)
 	}
 	return t, nil
 }
@@ -58,7 +57,19 @@ func (t sampleType) String() string {
 	return s + "_le"
 }
 
-// swap reverses the bytes of every sample, so that one set of loops serves both orders.
+// normalise makes stored samples little-endian and signed, so that one set of loops serves all.
+func (t sampleType) normalise(b []byte) {
+	if t.big {
+		swap(b, t.size)
+	}
+	if t.kind == 'u' {
+		for i := t.size - 1; i < len(b); i += t.size {
+			b[i] ^= 0x80
+		}
+	}
+}
+
+// swap reverses the bytes of every sample.
 func swap(b []byte, size int) {
 	switch size {
 	case 2:
@@ -88,56 +99,38 @@ func swap(b []byte, size int) {
 // integers always are.
 type decoder func(dst []float64, b []byte, step int, scale float64) (nonFinite bool)
 
-// decoder of little-endian samples of this type; big-endian ones go through swap first.
+// decoder of normalised samples of this type.
 func (t sampleType) decoder() decoder {
 	switch {
 	case t.kind == 'f' && t.size == 4:
-		return decodeF32
+		return decodeFloat[float32]
 	case t.kind == 'f':
-		return decodeF64
-	case t.kind == 'i':
-		return map[int]decoder{1: decodeI8, 2: decodeI16, 3: decodeI24, 4: decodeI32, 8: decodeI64}[t.size]
+		return decodeFloat[float64]
 	}
-	return map[int]decoder{1: decodeU8, 2: decodeU16, 4: decodeU32, 8: decodeU64}[t.size]
+	return map[int]decoder{1: decodeInt[int8], 2: decodeInt[int16], 3: decodeInt24, 4: decodeInt[int32], 8: decodeInt[int64]}[t.size]
 }
 
-func decodeI8(dst []float64, b []byte, step int, scale float64) bool {
+func decodeInt[T int8 | int16 | int32 | int64](dst []float64, b []byte, step int, scale float64) bool {
 	o := 0
 	for i := range dst {
-		dst[i] = float64(int8(b[o])) * scale
+		var v T
+		switch unsafe.Sizeof(v) { // known to the compiler
+		case 1:
+			v = T(b[o])
+		case 2:
+			v = T(binary.LittleEndian.Uint16(b[o:]))
+		case 4:
+			v = T(binary.LittleEndian.Uint32(b[o:]))
+		case 8:
+			v = T(binary.LittleEndian.Uint64(b[o:]))
+		}
+		dst[i] = float64(v) * scale
 		o += step
 	}
 	return false
 }
 
-func decodeU8(dst []float64, b []byte, step int, scale float64) bool {
-	o := 0
-	for i := range dst {
-		dst[i] = float64(int8(b[o]^0x80)) * scale
-		o += step
-	}
-	return false
-}
-
-func decodeI16(dst []float64, b []byte, step int, scale float64) bool {
-	o := 0
-	for i := range dst {
-		dst[i] = float64(int16(binary.LittleEndian.Uint16(b[o:]))) * scale
-		o += step
-	}
-	return false
-}
-
-func decodeU16(dst []float64, b []byte, step int, scale float64) bool {
-	o := 0
-	for i := range dst {
-		dst[i] = float64(int16(binary.LittleEndian.Uint16(b[o:])^0x8000)) * scale
-		o += step
-	}
-	return false
-}
-
-func decodeI24(dst []float64, b []byte, step int, scale float64) bool {
+func decodeInt24(dst []float64, b []byte, step int, scale float64) bool {
 	o := 0
 	for i := range dst {
 		s := b[o : o+3 : o+3]
@@ -147,63 +140,21 @@ func decodeI24(dst []float64, b []byte, step int, scale float64) bool {
 	return false
 }
 
-func decodeI32(dst []float64, b []byte, step int, scale float64) bool {
+func decodeFloat[T float32 | float64](dst []float64, b []byte, step int, scale float64) (nonFinite bool) {
 	o := 0
 	for i := range dst {
-		dst[i] = float64(int32(binary.LittleEndian.Uint32(b[o:]))) * scale
+		var v float64
+		if unsafe.Sizeof(T(0)) == 4 {
+			v = float64(math.Float32frombits(binary.LittleEndian.Uint32(b[o:])))
+		} else {
+			v = math.Float64frombits(binary.LittleEndian.Uint64(b[o:]))
+		}
+		v *= scale
+		if v-v != 0 {
+			nonFinite = true
+		}
+		dst[i] = v
 		o += step
 	}
-	return false
-}
-
-func decodeU32(dst []float64, b []byte, step int, scale float64) bool {
-	o := 0
-	for i := range dst {
-		dst[i] = float64(int32(binary.LittleEndian.Uint32(b[o:])^1<<31)) * scale
-		o += step
-	}
-	return false
-}
-
-func decodeI64(dst []float64, b []byte, step int, scale float64) bool {
-	o := 0
-	for i := range dst {
-		dst[i] = float64(int64(binary.LittleEndian.Uint64(b[o:]))) * scale
-		o += step
-	}
-	return false
-}
-
-func decodeU64(dst []float64, b []byte, step int, scale float64) bool {
-	o := 0
-	for i := range dst {
-		dst[i] = float64(int64(binary.LittleEndian.Uint64(b[o:])^1<<63)) * scale
-		o += step
-	}
-	return false
-}
-
-func decodeF32(dst []float64, b []byte, step int, scale float64) (nonFinite bool) {
-	// An exponent of all ones, and only that, carries into the sign bit.
-	var carry uint32
-	o := 0
-	for i := range dst {
-		u := binary.LittleEndian.Uint32(b[o:])
-		carry |= u&^(1<<31) + 1<<23
-		dst[i] = float64(math.Float32frombits(u)) * scale
-		o += step
-	}
-	return carry>>31 != 0
-}
-
-func decodeF64(dst []float64, b []byte, step int, scale float64) (nonFinite bool) {
-	var carry uint64
-	o := 0
-	for i := range dst {
-		u := binary.LittleEndian.Uint64(b[o:])
-		carry |= u&^(1<<63) + 1<<52
-		dst[i] = math.Float64frombits(u) * scale
-		o += step
-	}
-	return carry>>63 != 0
+	return nonFinite
 }

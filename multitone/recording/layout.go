@@ -154,10 +154,7 @@ func (l *layout) scale(name string, opt Options) (scale []float64, volts bool, e
 		if len(opt.FullScale) == 0 || !l.typ.integer() && !l.unit {
 			continue
 		}
-		fs := opt.FullScale[0]
-		if len(opt.FullScale) > 1 {
-			fs = opt.FullScale[c]
-		}
+		fs := opt.FullScale[min(c, len(opt.FullScale)-1)]
 		if !(fs > 0) || math.IsInf(fs, 0) {
 			return nil, false, fmt.Errorf("%s: full scale of channel %d = %g V: must be positive", name, c+1, fs)
 		}

@@ -39,7 +39,7 @@ func (f Flags) String() string {
 // digitally silent is stuck, and rightly so.
 const StuckSamples = 4096
 
-// Event is one fault. Samples [Start, Stop) are concerned; for samples lost by the recorder Start = Stop is the first
+// Event is one fault. Samples [Start, Stop) are affected; for samples lost by the recorder Start = Stop is the first
 // sample after the gap. Faults nearer to each other than 64 samples are one event.
 type Event struct {
 	Kind        Flags
@@ -59,8 +59,8 @@ type Channel struct {
 	Stuck      int64   // samples, of stretches of at least StuckSamples
 }
 
-// Monitor judges the samples of a recording in the stream, without knowing any tone or how long it will be. It looks at
-// each block briefly and into the details only on suspicion. Give it to Reader.Watch, or feed it blocks with Planar or
+// Monitor checks the samples of a recording as they pass, without knowing any tone or how long it will be. It looks at
+// the details of a block only where its extremes give reason to. Give it to Reader.Watch, or feed it blocks with Planar or
 // Int16; its methods may be called meanwhile from other goroutines. Memory is bounded.
 //
 // Integers are clipped at the end codes. Integers and floats are clipped where three or more samples are equal at the
@@ -72,15 +72,22 @@ type Channel struct {
 type Monitor struct {
 	mu       sync.Mutex
 	info     Info
-	piece    int // samples looked at together, a power of two
+	piece    int64 // samples looked at together, a power of two
 	next     int64
 	channels []channelState
-	faults   []spans // [channel+1][kind]
+	faults   []fault // by kind, then channel
 	repeat   repeat
 	scratch  []float64
 	low      []int16 // of a piece of counts, one a channel
 	high     []int16
 	sums     []int64
+}
+
+// fault is one kind of fault on one channel, or on all (−1).
+type fault struct {
+	kind    Flags
+	channel int
+	spans
 }
 
 // channelState is what is kept of a channel.
@@ -93,13 +100,17 @@ type channelState struct {
 	means              means
 }
 
-// NewMonitor makes a Monitor for the recording that info describes. Gaps that its captures tell are flagged at once.
+// NewMonitor makes a Monitor for the recording that info describes. Gaps between its captures are flagged at once.
 func NewMonitor(info Info) *Monitor {
 	m := &Monitor{info: info, piece: 4096, channels: make([]channelState, info.Channels)}
-	for m.piece > 64 && m.piece*info.Channels*2 > 32<<10 { // what the nearest cache holds
+	for m.piece > 64 && m.piece*int64(info.Channels)*2 > 32<<10 { // what the nearest cache holds
 		m.piece /= 2
 	}
-	m.faults = make([]spans, (info.Channels+1)*len(flagNames))
+	for k := range flagNames {
+		for c := -1; c < info.Channels; c++ {
+			m.faults = append(m.faults, fault{kind: 1 << k, channel: c})
+		}
+	}
 	m.scratch, m.sums = make([]float64, m.piece), make([]int64, info.Channels)
 	m.low, m.high = make([]int16, info.Channels), make([]int16, info.Channels)
 	for c := range m.channels {
@@ -108,7 +119,8 @@ func NewMonitor(info Info) *Monitor {
 		s.lowEnd, s.highEnd = math.Inf(-1), math.Inf(1)
 		if info.Integer {
 			s.size = info.Scale[c]
-			bits := info.container()
+			typ, _ := parseDatatype(info.Datatype)
+			bits := 8 * typ.size
 			s.lowEnd = -math.Ldexp(1, bits-1)
 			s.highEnd = math.Ldexp(1, bits-1) - math.Ldexp(1, bits-info.Bits)
 		}
@@ -121,43 +133,26 @@ func NewMonitor(info Info) *Monitor {
 	return m
 }
 
-// container is the width of stored integers.
-func (in Info) container() int {
-	var bits int
-	fmt.Sscanf(in.Datatype[2:], "%d", &bits)
-	return bits
-}
-
 // Flags of samples [start, stop) of a channel; channel −1 asks for any.
 func (m *Monitor) Flags(channel int, start, stop int64) (f Flags) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	first, last := channel, channel
-	if channel == -1 {
-		first, last = 0, len(m.channels)-1
-	}
-	for k := range flagNames {
-		kind := Flags(1) << k
-		found := m.spans(kind, -1).overlap(start, stop)
-		for c := first; c <= last && !found; c++ {
-			found = m.spans(kind, c).overlap(start, stop)
-		}
-		if found {
-			f |= kind
+	for k := range m.faults {
+		s := &m.faults[k]
+		if (channel == -1 || s.channel == -1 || s.channel == channel) && s.overlap(start, stop) {
+			f |= s.kind
 		}
 	}
 	return f
 }
 
-// Events lists the faults found so far and not forgotten, by kind, then channel, then place.
+// Events lists the faults found so far and not forgotten, by kind, then channel, then sample.
 func (m *Monitor) Events() (events []Event) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	for k := range flagNames {
-		for c := -1; c < len(m.channels); c++ {
-			for _, s := range m.spans(1<<k, c).list {
-				events = append(events, Event{1 << k, c, s.start, s.stop})
-			}
+	for _, f := range m.faults {
+		for _, s := range f.list {
+			events = append(events, Event{f.kind, f.channel, s.start, s.stop})
 		}
 	}
 	return events
@@ -173,7 +168,7 @@ func (m *Monitor) Channels() []Channel {
 		dc, drift, sigma := s.means.line()
 		out[c] = Channel{Name: m.info.Names[c], Min: s.min * s.size, Max: s.max * s.size, DC: dc * s.size,
 			Drift: drift * s.size, DriftSigma: sigma * s.size, Clipped: s.clipped, NonFinite: s.nonFinite}
-		_, out[c].Stuck, _ = m.spans(Stuck, c).total()
+		_, out[c].Stuck, _ = m.fault(Stuck, c).total()
 	}
 	return out
 }
@@ -183,30 +178,28 @@ func (m *Monitor) Summary() (text []string) {
 	channels := m.Channels()
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	for k := range flagNames {
-		kind := Flags(1) << k
-		for c := -1; c < len(m.channels); c++ {
-			places, samples, first := m.spans(kind, c).total()
-			if places == 0 {
-				continue
-			}
-			who := "all channels"
-			if c >= 0 {
-				who = channels[c].Name
-				switch kind {
-				case Clipped:
-					samples = channels[c].Clipped
-				case Gap:
-					samples = channels[c].NonFinite
-				}
-			}
-			line := fmt.Sprintf("%s: %s", who, kind)
-			if samples > 0 {
-				line += ", " + plural(int(samples), "sample")
-			}
-			text = append(text, fmt.Sprintf("%s in %s, first at %.6g s (sample %d)", line, plural(places, "place"),
-				m.info.Time(first), first))
+	for _, f := range m.faults {
+		count, samples, first := f.total()
+		if count == 0 {
+			continue
 		}
+		who := "all channels"
+		if f.channel >= 0 {
+			c := channels[f.channel]
+			who = c.Name
+			switch f.kind {
+			case Clipped:
+				samples = c.Clipped
+			case Gap:
+				samples = c.NonFinite
+			}
+		}
+		line := fmt.Sprintf("%s: %s", who, f.kind)
+		if samples > 0 {
+			line += ", " + plural(int(samples), "sample")
+		}
+		text = append(text, fmt.Sprintf("%s in %s, first at %.6g s (sample %d)", line, plural(count, "place"),
+			m.info.Time(first), first))
 	}
 	return text
 }
@@ -216,33 +209,30 @@ func (m *Monitor) Summary() (text []string) {
 func (m *Monitor) Forget(before int64) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	for k := range flagNames {
-		kind := Flags(1) << k
-		for c := -1; c < len(m.channels); c++ {
-			s := m.spans(kind, c)
-			to := min(before, m.next-s.slack)
-			if kind == Repeated && m.repeat.lag != 0 {
-				to = min(to, m.repeat.start-s.slack)
-			}
-			if kind == Stuck && c >= 0 && m.channels[c].run.valid {
-				to = min(to, m.channels[c].run.start-s.slack)
-			}
-			s.forget(to)
+	for k := range m.faults {
+		s := &m.faults[k]
+		to := min(before, m.next-s.slack)
+		if s.kind == Repeated && m.repeat.lag != 0 {
+			to = min(to, m.repeat.start-s.slack)
 		}
+		if s.kind == Stuck && s.channel >= 0 && m.channels[s.channel].run.valid {
+			to = min(to, m.channels[s.channel].run.start-s.slack)
+		}
+		s.forget(to)
 	}
 }
 
-// spans of one kind of fault; the lock is held, or the Monitor is not shared yet.
-func (m *Monitor) spans(kind Flags, channel int) *spans {
-	return &m.faults[(channel+1)*len(flagNames)+bits.TrailingZeros8(uint8(kind))]
+// fault of one kind; the lock is held, or the Monitor is not shared yet.
+func (m *Monitor) fault(kind Flags, channel int) *fault {
+	return &m.faults[bits.TrailingZeros8(uint8(kind))*(len(m.channels)+1)+channel+1]
 }
 
 func (m *Monitor) add(kind Flags, channel int, start, stop int64) {
-	m.spans(kind, channel).add(span{start, stop})
+	m.fault(kind, channel).add(span{start, stop})
 }
 
-// NonFinite notes samples [start, stop) of a channel that were not finite; who replaced them says so before the block is
-// judged.
+// NonFinite notes samples [start, stop) of a channel that were not finite; call it before the block is
+// checked.
 func (m *Monitor) NonFinite(c int, start, stop int64) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
@@ -252,8 +242,11 @@ func (m *Monitor) NonFinite(c int, start, stop int64) {
 	}
 }
 
-// unseen trims samples [pos, pos+n) to those not judged yet. After a jump the running states start anew.
-func (m *Monitor) unseen(pos int64, n int) (skip int) {
+// pieces gives check the samples [pos, pos+n) that were not checked yet, in pieces [start, stop) of the block; at is the
+// sample at start. After a jump the running states start anew.
+func (m *Monitor) pieces(pos int64, n int, check func(start, stop int, at int64)) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
 	if pos > m.next {
 		for c := range m.channels {
 			m.channels[c].run = run{}
@@ -261,5 +254,10 @@ func (m *Monitor) unseen(pos int64, n int) (skip int) {
 		m.repeat.restart()
 		m.next = pos
 	}
-	return int(min(m.next-pos, int64(n)))
+	for stop := pos + int64(n); m.next < stop; {
+		at := m.next
+		count := min(stop-at, m.piece-at%m.piece)
+		check(int(at-pos), int(at-pos+count), at)
+		m.next += count
+	}
 }

@@ -393,7 +393,7 @@ func TestForget(t *testing.T) {
 	}
 }
 
-// TestSecondPass: what is read again is not judged again.
+// TestSecondPass: what is read again is not checked again.
 func TestSecondPass(t *testing.T) {
 	d := []int16{1, 2, 32767, 4, 5, -32768, 7, 8}
 	typ := sampleType{'i', 2, false}

@@ -74,10 +74,12 @@ func TestNPYErrors(t *testing.T) {
 		{npy(1, "<f4", false, "(4, 50000)", make([]byte, 800000)), rate, []string{"(4, 50000)", "50000 channels", "transpose"}},
 		{npy(1, "<f4", false, "(10, 2)", make([]byte, 79)), rate, []string{"[10 2]", "needs 10 samples, the file has 9", "cut off"}},
 		{npy(1, "<f4", false, "(9223372036854775807, 4096)", make([]byte, 8)), rate, []string{"cut off"}},
-		{npy(1, "<f4", false, "(-1,)", nil), rate, []string{`"-1" is no length`}},
+		{npy(1, "<f4", false, "(-1,)", nil), rate, []string{`-1 is no length`}},
 		{npy(4, "<f4", false, "(1,)", nil), rate, []string{"version 4.0", "1 to 3"}},
 		{[]byte(npyMagic + "\x01\x00\xff\xff{}"), rate, []string{"header of 65535 bytes in a file of 12"}},
 		{[]byte(npyMagic + "\x01\x00\x02\x00{}"), rate, []string{`"{}"`, "no descr"}},
+		{append([]byte(npyMagic), fmt.Sprintf("\x01\x00\x34\x00%-52s", "{'descr': '<f4', 'shape': (3L, 4L)}")...), rate, []string{"no fortran_order"}},
+		{append([]byte(npyMagic), fmt.Sprintf("\x01\x00\x34\x00%-52s", "{'descr': '<f4', 'fortran_order': 0}")...), rate, []string{"fortran_order", "damaged"}},
 		{append([]byte(npyMagic), fmt.Sprintf("\x01\x00\x34\x00%-52s", "{'descr': [('a', '<f4')], 'fortran_order': False}")...), rate,
 			[]string{"named fields", "plain array"}},
 	} {

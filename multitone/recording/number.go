@@ -45,23 +45,10 @@ func parseNumber(b []byte) (float64, bool) {
 	if point >= 0 {
 		exp = point - digits
 	}
-	if i < len(b) && digits > 0 && (b[i] == 'e' || b[i] == 'E') {
-		e, n, sign := 0, 0, 1
-		i++
-		if i < len(b) && (b[i] == '-' || b[i] == '+') {
-			if b[i] == '-' {
-				sign = -1
-			}
-			i++
+	if i < len(b) && b[i]|0x20 == 'e' {
+		if e, err := strconv.Atoi(string(b[i+1:])); err == nil {
+			exp, i = exp+e, len(b)
 		}
-		for ; i < len(b) && b[i]-'0' <= 9 && n < 5; i++ {
-			e = e*10 + int(b[i]-'0')
-			n++
-		}
-		if n == 0 {
-			return 0, false
-		}
-		exp += sign * e
 	}
 	if i < len(b) || digits == 0 || digits > 19 || mantissa >= 1<<53 || exp < -22 || exp > 22 {
 		return parseSlow(b)
@@ -78,14 +65,14 @@ func parseNumber(b []byte) (float64, bool) {
 	return v, true
 }
 
-// parseSlow takes long mantissas, far exponents, nan and inf, and turns down everything else.
+// parseSlow takes long mantissas, far exponents, nan and inf, and refuses everything else.
 func parseSlow(b []byte) (float64, bool) {
-	if len(b) > 64 || bytes.ContainsAny(b, "xXpP_") || bytes.Count(b, []byte{','})+bytes.Count(b, []byte{'.'}) > 1 {
+	if len(b) > 64 || bytes.ContainsAny(b, "xXpP_") {
 		return 0, false
 	}
 	var text [64]byte
 	n := copy(text[:], b)
-	if i := bytes.IndexByte(text[:n], ','); i >= 0 {
+	if i := bytes.IndexByte(b, ','); i >= 0 {
 		text[i] = '.'
 	}
 	v, err := strconv.ParseFloat(string(text[:n]), 64)

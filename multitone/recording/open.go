@@ -49,24 +49,21 @@ func Open(ctx context.Context, name string, opt Options) (*Reader, error) {
 
 // openFile takes over f, also when it fails.
 func openFile(ctx context.Context, f file, name string, size int64, opt Options) (*Reader, error) {
-	l, err := parse(patient{ctx, f}, name, size, opt)
-	if err == nil {
-		var r *Reader
-		if r, err = newReader(f, name, size, l, opt); err == nil {
-			return r, nil
-		}
+	l, err := parse(interruptible{ctx, f}, name, size, opt)
+	if err != nil {
+		f.Close()
+		return nil, err
 	}
-	f.Close()
-	return nil, err
+	return newReader(f, name, size, l, opt)
 }
 
-// patient is a file that gives up when its context ends.
-type patient struct {
+// interruptible is a file that cannot be read any more once its context has ended.
+type interruptible struct {
 	ctx context.Context
 	io.ReaderAt
 }
 
-func (p patient) ReadAt(b []byte, at int64) (int, error) {
+func (p interruptible) ReadAt(b []byte, at int64) (int, error) {
 	if err := p.ctx.Err(); err != nil {
 		return 0, err
 	}

@@ -19,10 +19,10 @@ func parseRaw(name string, size int64, opt Options) (*layout, error) {
 	return l, nil
 }
 
-// fill makes one extent of size bytes at offset; a rest that is no whole frame is left out, with a warning.
+// fill makes size bytes at offset the last extent; a rest that is no whole frame is left out, with a warning.
 func (l *layout) fill(name string, offset, size int64) {
 	frame := l.frameBytes()
-	l.extents = []extent{{count: size / frame, offset: offset}}
+	l.extents = append(l.extents, extent{first: l.samples(), count: size / frame, offset: offset})
 	if rest := size % frame; rest != 0 {
 		l.warnf("%s: the last %d bytes are no whole sample of %s of %d bytes: left out", name, rest,
 			plural(l.channels, "channel"), l.typ.size)

@@ -3,21 +3,19 @@ package recording
 import (
 	"fmt"
 	"io"
-	"math"
 )
 
 // blockBytes is read and decoded at a time: large enough that calls to the system cost little, small enough that the
 // bytes are still in the nearer caches when every channel picks its own.
 const blockBytes = 128 << 10
 
-// Reader hands out a recording block by block. Its methods are for one goroutine, except SHA256.
+// Reader reads a recording block by block. Its methods are for one goroutine, except SHA256.
 type Reader struct {
 	info   Info
-	file   *hashed
+	file   file
 	src    source
 	pos    int64
 	last   []float64 // last finite value of each channel
-	counts int64     // samples that were not finite, in this pass
 	watch  *Monitor
 	view   [][]float64 // what it is shown
 	stored bool        // watch sees the stored counts instead of the floats
@@ -34,21 +32,19 @@ type source interface {
 	read(dst [][]float64, n int, pos int64) (nonFinite bool, err error)
 }
 
+// newReader takes over f, also when it fails.
 func newReader(f file, name string, size int64, l *layout, opt Options) (*Reader, error) {
 	in, err := l.info(name, size, opt)
 	if err != nil {
+		f.Close()
 		return nil, err
 	}
-	r := &Reader{info: in, file: &hashed{file: f}, last: make([]float64, in.Channels), view: make([][]float64, in.Channels)}
-	b := binarySource{file: r.file, layout: l, scale: in.Scale, decode: l.typ.decoder()}
-	switch {
-	case l.text != nil:
-		l.text.lines.file = r.file
+	r := &Reader{info: in, file: f, last: make([]float64, in.Channels), view: make([][]float64, in.Channels)}
+	if l.text != nil {
+		l.text.lines.file = f
 		r.src = l.text
-	case l.planar:
-		r.src = &planar{b}
-	default:
-		r.src = &interleaved{binarySource: b}
+	} else {
+		r.src = &samples{file: f, layout: l, scale: in.Scale, decode: l.typ.decoder()}
 	}
 	return r, nil
 }
@@ -60,22 +56,16 @@ func (r *Reader) Info() Info { return r.info }
 func (r *Reader) Close() error { return r.file.Close() }
 
 // Rewind goes back to the first sample.
-func (r *Reader) Rewind() error { return r.SeekSample(0) }
-
-// SeekSample makes sample n the next to be read. A pass that starts there holds 0 in place of non-finite samples until
-// the first finite one.
-func (r *Reader) SeekSample(n int64) error {
-	if n < 0 || n > r.info.Samples {
-		return fmt.Errorf("%s: sample %d is outside 0..%d", r.info.Name, n, r.info.Samples)
-	}
-	r.pos, r.counts = n, 0
+func (r *Reader) Rewind() error {
+	r.pos = 0
 	clear(r.last)
 	return nil
 }
 
 // ReadPlanar fills dst[c] with the next samples of channel c, in volts (see Info.Volts), and returns how many: as many
 // as dst holds except at the end, then 0 and io.EOF. A sample that is not finite is replaced by the last finite one of
-// its channel (0 before the first) and counted; see NonFinite. A Monitor flags it as a gap. dst needs one slice a channel, of equal lengths.
+// its channel (0 before the first); a Monitor counts it and flags it as a gap. dst needs one slice a channel, of equal
+// lengths.
 func (r *Reader) ReadPlanar(dst [][]float64) (n int, err error) {
 	if len(dst) != r.info.Channels {
 		panic(fmt.Sprintf("recording: ReadPlanar: %d slices for %d channels", len(dst), r.info.Channels))
@@ -86,19 +76,15 @@ func (r *Reader) ReadPlanar(dst [][]float64) (n int, err error) {
 			panic("recording: ReadPlanar: slices of unequal length")
 		}
 	}
-	n = int(min(int64(n), r.info.Samples-r.pos))
-	if n == 0 {
-		if r.pos < r.info.Samples {
-			return 0, nil
-		}
-		return 0, io.EOF
+	if n, err = r.left(n); n == 0 {
+		return 0, err
 	}
 	bad, err := r.src.read(dst, n, r.pos)
 	if err != nil {
 		return 0, r.readError(err)
 	}
 	if bad {
-		r.mend(dst, n)
+		r.replace(dst, n)
 	}
 	for c := range dst {
 		r.last[c] = dst[c][n-1]
@@ -117,20 +103,16 @@ func (r *Reader) ReadPlanar(dst [][]float64) (n int, err error) {
 // the number of frames: as many as dst holds except at the end, then 0 and io.EOF. Unsigned samples become signed by
 // subtracting 2^(bits−1). It is an error unless Info.Int16.
 func (r *Reader) ReadInt16(dst []int16) (frames int, err error) {
-	src, ok := r.src.(*interleaved)
-	if !ok || !r.info.Int16 {
+	if !r.info.Int16 {
 		return 0, fmt.Errorf("%s: %s samples are no interleaved counts of 16 bits; read them as floats", r.info.Name,
 			r.info.Datatype)
 	}
-	n := int(min(int64(len(dst)/r.info.Channels), r.info.Samples-r.pos))
+	n, err := r.left(len(dst) / r.info.Channels)
 	if n == 0 {
-		if r.pos < r.info.Samples {
-			return 0, nil
-		}
-		return 0, io.EOF
+		return 0, err
 	}
 	dst = dst[:n*r.info.Channels]
-	if err := src.readInt16(dst, r.pos); err != nil {
+	if err := r.src.(*samples).readInt16(dst, r.pos); err != nil {
 		return 0, r.readError(err)
 	}
 	if r.watch != nil {
@@ -138,6 +120,14 @@ func (r *Reader) ReadInt16(dst []int16) (frames int, err error) {
 	}
 	r.pos += int64(n)
 	return n, nil
+}
+
+// left is how many of n samples there are yet; io.EOF when the recording has ended.
+func (r *Reader) left(n int) (int, error) {
+	if r.pos == r.info.Samples {
+		return 0, io.EOF
+	}
+	return int(min(int64(n), r.info.Samples-r.pos)), nil
 }
 
 func (r *Reader) readError(err error) error {
@@ -148,37 +138,28 @@ func (r *Reader) readError(err error) error {
 	return err
 }
 
-// Watch lets m see every block that the Reader hands out from now on. It judges each sample once: what a second pass
-// reads again is passed over.
+// Watch lets m see every block that the Reader reads from now on. It checks each sample once, and skips
+// what a second pass reads again.
 func (r *Reader) Watch(m *Monitor) {
 	r.watch, r.stored = m, false
-	if src, ok := r.src.(*interleaved); ok && r.info.Integer && src.layout.typ.size == 2 {
+	if src, ok := r.src.(*samples); ok && r.info.Int16 && src.layout.typ.size == 2 {
 		src.watch, r.stored = m, true
 	}
 }
 
-// NonFinite counts the samples replaced since the start of this pass.
-func (r *Reader) NonFinite() int64 { return r.counts }
-
-// mend replaces what is not finite and notes where it was.
-func (r *Reader) mend(dst [][]float64, n int) {
+// replace overwrites what is not finite with the last finite value of its channel, and reports it to the Monitor.
+func (r *Reader) replace(dst [][]float64, n int) {
 	for c, d := range dst {
 		last := r.last[c]
-		for i := 0; i < n; i++ {
-			if v := d[i]; v-v == 0 {
+		for i, v := range d[:n] {
+			if v-v == 0 {
 				last = v
 				continue
 			}
-			start := i
-			for i < n && math.IsNaN(d[i]-d[i]) {
-				d[i] = last
-				i++
+			d[i] = last
+			if at := r.pos + int64(i); r.watch != nil {
+				r.watch.NonFinite(c, at, at+1)
 			}
-			r.counts += int64(i - start)
-			if r.watch != nil {
-				r.watch.NonFinite(c, r.pos+int64(start), r.pos+int64(i))
-			}
-			i--
 		}
 	}
 }

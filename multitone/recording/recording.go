@@ -2,7 +2,7 @@
 // NumPy .npy, CSV, raw interleaved samples, or any of these on standard input. It knows channels, volts and time, and
 // nothing of tones.
 //
-// [Open] names the file and gives a [Reader]; [Reader.Info] says what it is; [Reader.ReadPlanar] hands out blocks of
+// [Open] names the file and gives a [Reader]; [Reader.Info] says what it is; [Reader.ReadPlanar] gives blocks of
 // volts, channel by channel, and [Reader.ReadInt16] the raw counts where the samples are that small. A [Monitor] that
 // watches the Reader flags clipped, missing, repeated and stuck samples in the same pass. A [Writer] writes the same
 // formats.

@@ -8,19 +8,19 @@ import (
 const (
 	history = 1 << 16 // frames that are kept, to compare a block with the one before
 	slots   = 1 << 12 // marks that are kept, to find such a block
-	// markShift: one place in 64 is marked, so a block of 640 samples has no mark with probability e^−9.
+	// markShift: one frame in 64 is marked, so a block of 640 samples has no mark with probability e^−9.
 	markShift = 64 - 6
 	// multiplier carries every bit of a factor into the upper bits of the product (2^64 over the golden ratio; Knuth,
 	// The Art of Computer Programming, 6.4).
 	multiplier = 0x9e3779b97f4a7c15
-	// minRepeat: a shorter block is not worth a word.
+	// minRepeat: shorter blocks are not reported.
 	minRepeat = 64
 	// maxChance: logarithm of the probability at which equal samples are not chance any more. With 10^5 distances and
-	// 10^9 places, e^−46 leaves one false alarm in 10^6 recordings.
+	// 10^9 frames, e^−46 leaves one false alarm in 10^6 recordings.
 	maxChance = -46
 )
 
-// repeat finds blocks that come a second time. Places are marked by the content of the 64 samples up to them alone, so
+// repeat finds blocks that come a second time. Frames are marked by the content of the 64 frames up to them alone, so
 // that the same samples are marked wherever they come; where a mark's content was seen before, all samples about it are
 // compared at that distance.
 //
@@ -109,7 +109,7 @@ func (r *repeat) begin(pos int64) {
 	r.marks, r.keys = r.marks[:0], r.keys[:0]
 }
 
-// mark notes a place of this piece, if it is worth it: where nothing changes all places are alike.
+// mark keeps a frame of this piece, unless the mark before it has the same content: where nothing changes all do.
 func (r *repeat) mark(key uint64, pos int64) {
 	if n := len(r.keys); n == 0 || r.keys[n-1] != key {
 		r.marks, r.keys = append(r.marks, pos), append(r.keys, key)
@@ -150,21 +150,21 @@ func (r *repeat) same(i, lag int64) bool {
 	return r.frame[i&(history-1)] == r.frame[(i-lag)&(history-1)]
 }
 
-// follow goes on to the end of the piece or of the equal frames, and judges them.
+// follow goes on to the end of the piece or of the equal frames, and reports them.
 func (r *repeat) follow(m *Monitor, end int64) {
 	for r.stop < end && r.same(r.stop, r.lag) {
 		r.stop++
 	}
 	over := r.stop < end
-	r.judge(m, over)
+	r.report(m, over)
 	if over {
 		r.lag = 0
 	}
 }
 
-// judge equal frames [start, stop). Those that copy the very start of the recording have no beginning to be seen: more
-// than two copies are a periodic signal, of fewer the end tells, once it is seen.
-func (r *repeat) judge(m *Monitor, over bool) {
+// report flags the equal frames [start, stop) if they are a repeated block. Those that copy the very start of the
+// recording have no beginning to be seen: more than two copies are a periodic signal; for fewer, what follows them decides.
+func (r *repeat) report(m *Monitor, over bool) {
 	n := r.stop - r.start
 	if r.periodic || r.opening.lag != 0 || n < minRepeat || !r.significant() {
 		return
@@ -181,7 +181,7 @@ func (r *repeat) judge(m *Monitor, over bool) {
 	m.add(Repeated, -1, r.start, r.stop)
 }
 
-// goesOn tells whether a channel repeats at a distance of lag in the minRepeat frames from a place on, and not at lag+1,
+// goesOn tells whether a channel repeats at a distance of lag in the minRepeat frames from one on, and not at lag+1,
 // where all is equal that hardly changes. Floats may differ in their last bit here and there.
 func (r *repeat) goesOn(from, lag int64) bool {
 	var equal, chance [4]int
@@ -197,7 +197,7 @@ func (r *repeat) goesOn(from, lag int64) bool {
 	return false
 }
 
-// compareChannels counts in which channels two frames are equal: floats take two places each.
+// compareChannels counts in which channels two frames are equal: floats take two of the four.
 func (r *repeat) compareChannels(equal *[4]int, i, j int64) {
 	differs := r.frame[i&(history-1)] ^ r.frame[j&(history-1)]
 	for c := range equal {

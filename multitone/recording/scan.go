@@ -1,6 +1,9 @@
 package recording
 
-import "math"
+import (
+	"iter"
+	"math"
+)
 
 // run is how long a channel has not changed.
 type run struct {
@@ -9,25 +12,18 @@ type run struct {
 	valid bool
 }
 
-// Planar judges samples of every channel, one slice a channel, from sample pos on, in the blocks' units. For integers
+// Planar checks samples of every channel, one slice a channel, from sample pos on, in the blocks' units. For integers
 // these are brought back to counts by one factor, exactly so as far as the comparison with the end codes needs it.
 func (m *Monitor) Planar(x [][]float64, pos int64) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	n := len(x[0])
-	for done := m.unseen(pos, n); done < n; {
-		at := pos + int64(done)
-		count := min(n-done, m.piece-int(at%int64(m.piece)))
+	m.pieces(pos, len(x[0]), func(start, stop int, at int64) {
 		for c := range m.channels {
-			m.channel(c, x[c][done:done+count], at)
+			m.channel(c, x[c][start:stop], at)
 		}
-		m.repeat.floats(m, x[0][done:done+count], x[len(x)-1][done:done+count], at)
-		done += count
-		m.next = at + int64(count)
-	}
+		m.repeat.floats(m, x[0][start:stop], x[len(x)-1][start:stop], at)
+	})
 }
 
-// channel judges a piece of one channel.
+// channel checks a piece of one channel.
 func (m *Monitor) channel(c int, x []float64, pos int64) {
 	s := &m.channels[c]
 	if s.size != 1 {
@@ -97,22 +93,15 @@ func row(v, prev float64, equal, longest int) (int, int) {
 // stuck follows the time that a channel has not changed through n samples from pos on.
 func (m *Monitor) stuck(c, n int, at func(i int) float64, constant bool, pos int64) {
 	r := &m.channels[c].run
-	last, lead, tail := at(n-1), n, n
+	last, lead, tail := at(n-1), n, n // the first lead samples continue the run, the last tail samples are equal
 	if !constant {
 		for lead = 0; r.valid && at(lead) == r.value; lead++ {
 		}
 		for tail = 1; at(n-1-tail) == last; tail++ {
 		}
-	} else if r.valid && r.value != at(0) {
+	} else if r.valid && r.value != last {
 		lead = 0
 	}
-	m.steady(c, last, lead, tail, n, pos)
-}
-
-// steady goes on with the run of a channel: lead samples of n from pos on still have its value, the last tail samples
-// have the value last.
-func (m *Monitor) steady(c int, last float64, lead, tail, n int, pos int64) {
-	r := &m.channels[c].run
 	end := pos + int64(lead)
 	if r.valid && lead > 0 && end-r.start >= StuckSamples {
 		m.add(Stuck, c, r.start, end)
@@ -127,23 +116,29 @@ func (m *Monitor) steady(c int, last float64, lead, tail, n int, pos int64) {
 	}
 }
 
+// flats are the stretches [start, stop) of equal samples at the extremes lo and hi of x.
+func flats(x []float64, lo, hi float64) iter.Seq2[int, int] {
+	return func(yield func(start, stop int) bool) {
+		for i := 0; i < len(x); {
+			start := i
+			for i++; i < len(x) && x[i] == x[start]; i++ {
+			}
+			if (x[start] == lo || x[start] == hi) && !yield(start, i) {
+				return
+			}
+		}
+	}
+}
+
 // clipping looks for end codes and flat tops in a piece with extremes lo and hi.
 func (m *Monitor) clipping(c int, x []float64, lo, hi float64, pos int64) {
 	s := &m.channels[c]
 	low, high := flatTops(x, lo, hi)
-	for i := 0; i < len(x); {
-		v := x[i]
-		if v != lo && v != hi {
-			i++
-			continue
-		}
-		start := i
-		for i < len(x) && x[i] == v {
-			i++
-		}
-		if v <= s.lowEnd || v >= s.highEnd || (v == lo && low.found() || v == hi && high.found()) && i-start >= 3 {
-			s.clipped += int64(i - start)
-			m.add(Clipped, c, pos+int64(start), pos+int64(i))
+	for start, stop := range flats(x, lo, hi) {
+		v := x[start]
+		if v <= s.lowEnd || v >= s.highEnd || (v == lo && low.found() || v == hi && high.found()) && stop-start >= 3 {
+			s.clipped += int64(stop - start)
+			m.add(Clipped, c, pos+int64(start), pos+int64(stop))
 		}
 	}
 }
@@ -183,29 +178,20 @@ func flatTops(x []float64, lo, hi float64) (low, high tops) {
 			}
 		}
 	}
-	for i := 0; i < len(x); {
-		v := x[i]
-		if v != lo && v != hi {
-			i++
-			continue
-		}
-		start := i
-		for i < len(x) && x[i] == v {
-			i++
-		}
+	for start, stop := range flats(x, lo, hi) {
 		t := &low
-		if v == hi {
+		if x[start] == hi {
 			t = &high
 		}
-		if math.Abs(t.next-v) < (hi-lo)/4 && steep(x, start, i, step) {
+		if math.Abs(t.next-x[start]) < (hi-lo)/4 && steep(x, start, stop, step) {
 			n := float64(t.samples)
-			t.chance += min(0, float64(i-start-1)*math.Log(n/float64(len(x)))+math.Log(n))
+			t.chance += min(0, float64(stop-start-1)*math.Log(n/float64(len(x)))+math.Log(n))
 		}
 	}
 	return low, high
 }
 
-// steep tells a clipped peak from a smooth one that quantisation levels. Of a smooth peak, k equal samples lie within one
+// steep tells a clipped peak from a smooth one that quantisation flattens. Of a smooth peak, k equal samples lie within one
 // step q, so its curvature is at most 8q/(k−1)² a sample squared, and it has fallen by at most q((k+1)/(k−1))² at the
 // samples beside them, and by q more for rounding. A steeper flank, on the side where it is less steep, is a clip.
 func steep(x []float64, start, stop int, step float64) bool {

@@ -7,60 +7,32 @@ import (
 )
 
 // smallCodes: below so many codes from zero a flat top looks like quantisation, and the extreme is met all the time;
-// then only a new extreme is suspicious.
+// then only a new extreme is looked at.
 const smallCodes = 64
 
-// stored16 judges stored little-endian counts of 16 bits, frame after frame from pos on.
-func (m *Monitor) stored16(b []byte, typ sampleType, pos int64) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
+// stored16 checks signed little-endian counts of 16 bits, frame after frame from pos on.
+func (m *Monitor) stored16(b []byte, pos int64) {
 	frame := 2 * len(m.channels)
-	n := len(b) / frame
-	flip := uint16(0)
-	if typ.kind == 'u' {
-		flip = 1 << 15
-	}
-	for done := m.unseen(pos, n); done < n; {
-		at := pos + int64(done)
-		count := min(n-done, m.piece-int(at%int64(m.piece)))
-		m.piece16(b[done*frame:(done+count)*frame], flip, at)
-		done += count
-		m.next = at + int64(count)
-	}
+	m.pieces(pos, len(b)/frame, func(start, stop int, at int64) {
+		piece := b[start*frame : stop*frame]
+		kernel.Extremes(m.low, m.high, m.sums, piece)
+		for c := range m.channels {
+			m.channel16(c, piece, at)
+		}
+		m.repeat.counts(m, piece, frame, at)
+	})
 }
 
-// Int16 judges counts of 16 or fewer bits, all channels of a sample side by side, from sample pos on.
+// Int16 checks counts of 16 or fewer bits, all channels of a sample side by side, from sample pos on.
 func (m *Monitor) Int16(d []int16, pos int64) {
-	if littleEndian {
-		m.stored16(bytesOf(d), sampleType{kind: 'i', size: 2}, pos)
-		return
+	b := bytesOf(d)
+	if !littleEndian {
+		b, _ = binary.Append(nil, binary.LittleEndian, d)
 	}
-	b := make([]byte, 2*len(d))
-	for i, v := range d {
-		binary.LittleEndian.PutUint16(b[2*i:], uint16(v))
-	}
-	m.stored16(b, sampleType{kind: 'i', size: 2}, pos)
+	m.stored16(b, pos)
 }
 
-// piece16 judges a piece: extremes and sums of all channels first, details of those that are suspicious.
-func (m *Monitor) piece16(b []byte, flip uint16, pos int64) {
-	nc := len(m.channels)
-	kernel.Extremes(m.low, m.high, m.sums, b, flip)
-	for c := range nc {
-		m.channel16(c, b, flip, pos)
-	}
-	m.repeat.counts(m, b, 2*nc, pos)
-}
-
-// suspicious tells whether an extreme of a piece is worth a closer look: an end code, or unless it is small and no new
-// extreme, the greatest so far.
-func (s *channelState) suspicious(lo, hi float64) (ends, tops bool) {
-	ends = lo <= s.lowEnd || hi >= s.highEnd
-	tops = lo < s.min || hi > s.max || hi >= smallCodes && hi == s.max || -lo-1 >= smallCodes && lo == s.min
-	return ends, tops
-}
-
-// level tells whether three samples in a row are equal to lo or to hi. One of them is at a place 2, 5, 8, ….
+// level tells whether three samples in a row are equal to lo or to hi. One of them has the index 2, 5, 8, ….
 func level(at func(i int) int16, n int, lo, hi int16) bool {
 	for i := 2; i < n; i += 3 {
 		v := at(i)
@@ -82,14 +54,16 @@ func level(at func(i int) int16, n int, lo, hi int16) bool {
 }
 
 // channel16 goes on with a channel from the extremes and the sum of a piece.
-func (m *Monitor) channel16(c int, b []byte, flip uint16, pos int64) {
+func (m *Monitor) channel16(c int, b []byte, pos int64) {
 	nc := len(m.channels)
 	n := len(b) / (2 * nc)
 	s := &m.channels[c]
-	at := func(i int) int16 { return int16(binary.LittleEndian.Uint16(b[2*(i*nc+c):]) ^ flip) }
+	at := func(i int) int16 { return int16(binary.LittleEndian.Uint16(b[2*(i*nc+c):])) }
 	s.means.add(pos, n, float64(m.sums[c]))
 	lo, hi := float64(m.low[c]), float64(m.high[c])
-	ends, tops := s.suspicious(lo, hi)
+	// Worth a closer look is an end code, or the greatest extreme so far unless it is small and no new one.
+	ends := lo <= s.lowEnd || hi >= s.highEnd
+	tops := lo < s.min || hi > s.max || hi >= smallCodes && hi == s.max || -lo-1 >= smallCodes && lo == s.min
 	s.min, s.max = min(s.min, lo), max(s.max, hi)
 	if ends || tops && level(at, n, m.low[c], m.high[c]) {
 		x := m.scratch[:n]

@@ -73,14 +73,13 @@ func sigmfPair(name string, opt Options) (meta, data string, ok bool) {
 func openSigMF(ctx context.Context, metaName, dataName string, opt Options) (*Reader, error) {
 	base := filepath.Base(metaName)
 	st, err := os.Stat(metaName)
-	if errors.Is(err, fs.ErrNotExist) {
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
 		return nil, fmt.Errorf("%s: no such file beside the data; a SigMF recording is a pair, or give the format of "+
 			"raw samples: %w", metaName, fs.ErrNotExist)
-	}
-	if err != nil {
+	case err != nil:
 		return nil, err
-	}
-	if st.Size() > maxMeta {
+	case st.Size() > maxMeta:
 		return nil, fmt.Errorf("%s: %d bytes of metadata; at most %d are read", base, st.Size(), maxMeta)
 	}
 	text, err := os.ReadFile(metaName)
@@ -101,22 +100,18 @@ func openSigMF(ctx context.Context, metaName, dataName string, opt Options) (*Re
 	if err != nil {
 		return nil, fmt.Errorf("%s: the data of %s cannot be read; keep the pair together: %w", dataName, base, err)
 	}
-	dst, err := f.Stat()
-	if err == nil && !dst.Mode().IsRegular() {
+	var l *layout
+	if st, err = f.Stat(); err == nil && !st.Mode().IsRegular() {
 		err = fmt.Errorf("%s: not a regular file", dataName)
 	}
-	var l *layout
 	if err == nil {
-		l, err = m.layout(patient{ctx, f}, base, filepath.Base(dataName), dst.Size(), opt)
+		l, err = m.layout(interruptible{ctx, f}, base, filepath.Base(dataName), st.Size(), opt)
 	}
-	if err == nil {
-		var r *Reader
-		if r, err = newReader(f, filepath.Base(dataName), dst.Size(), l, opt); err == nil {
-			return r, nil
-		}
+	if err != nil {
+		f.Close()
+		return nil, err
 	}
-	f.Close()
-	return nil, err
+	return newReader(f, filepath.Base(dataName), st.Size(), l, opt)
 }
 
 // parseMeta reads metadata; name is for messages.
@@ -164,11 +159,11 @@ func (m *sigmfMeta) layout(f io.ReaderAt, meta, data string, size int64, opt Opt
 		}
 	}
 	if g.SHA512 != "" && !opt.IgnoreHash {
-		h := sha512.New()
-		if _, err := io.CopyBuffer(h, io.NewSectionReader(f, 0, size), make([]byte, blockBytes)); err != nil {
+		found, err := digest(sha512.New(), f, size)
+		if err != nil {
 			return nil, fmt.Errorf("%s: %w", data, err)
 		}
-		if found := hex.EncodeToString(h.Sum(nil)); !strings.EqualFold(found, g.SHA512) {
+		if !strings.EqualFold(found, g.SHA512) {
 			return nil, fmt.Errorf("%s: %w: found %.12s…, %s states %.12s…; the data are not the ones described: fetch them "+
 				"again, or ignore the hash", data, ErrHash, found, meta, g.SHA512)
 		}
@@ -189,16 +184,15 @@ func (m *sigmfMeta) layout(f io.ReaderAt, meta, data string, size int64, opt Opt
 // extents follows the captures through the data: each may be preceded by bytes that are no samples.
 func (m *sigmfMeta) extents(l *layout, meta, data string, size int64) error {
 	frame := l.frameBytes()
-	at, next := int64(0), int64(0) // place in the file, index of the sample there
+	at, next := int64(0), int64(0) // byte in the file, index of the sample there
 	for k, c := range m.Captures {
 		first := c.SampleStart - m.Global.Offset
-		bytesBefore := first - next
-		if first < next || bytesBefore > (size-at)/frame {
+		if first < next || first-next > (size-at)/frame {
 			return fmt.Errorf("%s: captures[%d] core:sample_start = %d: must rise, and %s holds %d samples to there", meta, k,
 				c.SampleStart, data, next+(size-at)/frame)
 		}
 		if first > next {
-			l.extents = append(l.extents, extent{first: next, count: first - next, offset: at})
+			l.fill(data, at, (first-next)*frame)
 			at += (first - next) * frame
 		}
 		if c.HeaderBytes < 0 || c.HeaderBytes > size-at {
@@ -208,11 +202,7 @@ func (m *sigmfMeta) extents(l *layout, meta, data string, size int64) error {
 		at += c.HeaderBytes
 		next = first
 	}
-	if rest := (size - at) % frame; rest != 0 {
-		l.warnf("%s: the last %d bytes are no whole sample of %s of %d bytes: left out", data, rest,
-			plural(l.channels, "channel"), l.typ.size)
-	}
-	l.extents = append(l.extents, extent{first: next, count: (size - at) / frame, offset: at})
+	l.fill(data, at, size-at)
 	return nil
 }
 

@@ -18,7 +18,7 @@ type spans struct {
 	slack int64
 
 	// Those that were forgotten.
-	places  int
+	count   int
 	samples int64
 	first   int64 // start of the first of them
 }
@@ -27,10 +27,10 @@ type spans struct {
 func (s *spans) forget(before int64) {
 	n := 0
 	for n < len(s.list) && s.list[n].stop < before {
-		if s.places == 0 {
+		if s.count == 0 {
 			s.first = s.list[n].start
 		}
-		s.places++
+		s.count++
 		s.samples += s.list[n].stop - s.list[n].start
 		n++
 	}
@@ -38,15 +38,15 @@ func (s *spans) forget(before int64) {
 }
 
 // total counts all stretches, with their samples, and tells where the first one starts.
-func (s *spans) total() (places int, samples, first int64) {
-	places, samples, first = s.places+len(s.list), s.samples, s.first
-	if s.places == 0 && len(s.list) > 0 {
+func (s *spans) total() (count int, samples, first int64) {
+	count, samples, first = s.count+len(s.list), s.samples, s.first
+	if s.count == 0 && len(s.list) > 0 {
 		first = s.list[0].start
 	}
 	for _, x := range s.list {
 		samples += x.stop - x.start
 	}
-	return places, samples, first
+	return count, samples, first
 }
 
 func (s *spans) add(x span) {

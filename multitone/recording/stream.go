@@ -13,19 +13,19 @@ func openStream(ctx context.Context, in io.Reader, name string, opt Options) (*R
 	if f, ok := in.(*os.File); ok {
 		if st, err := f.Stat(); err == nil && st.Mode().IsRegular() {
 			if at, err := f.Seek(0, io.SeekCurrent); err == nil && at == 0 {
-				return openFile(ctx, borrowed{f}, name, st.Size(), opt)
+				return openFile(ctx, stdinFile{f}, name, st.Size(), opt)
 			}
 		}
 	}
 	f, err := os.CreateTemp("", "tonepose-*")
 	if err != nil {
-		return nil, fmt.Errorf("%s: no place for a temporary copy (set TMPDIR): %w", name, err)
+		return nil, fmt.Errorf("%s: no room for a temporary copy (set TMPDIR): %w", name, err)
 	}
 	s := &spool{File: f}
 	if os.Remove(f.Name()) != nil {
 		s.left = f.Name() // a system that keeps the name of an open file
 	}
-	size, err := io.CopyBuffer(struct{ io.Writer }{f}, Until(ctx, in), make([]byte, streamBytes))
+	size, err := io.CopyBuffer(struct{ io.Writer }{f}, until(ctx, in), make([]byte, streamBytes))
 	switch {
 	case ctx.Err() != nil:
 		s.Close()
@@ -37,10 +37,10 @@ func openStream(ctx context.Context, in io.Reader, name string, opt Options) (*R
 	return openFile(ctx, s, name, size, opt)
 }
 
-// borrowed is a file that its owner closes.
-type borrowed struct{ *os.File }
+// stdinFile is standard input that is a regular file: its owner closes it.
+type stdinFile struct{ *os.File }
 
-func (borrowed) Close() error { return nil }
+func (stdinFile) Close() error { return nil }
 
 // spool is a temporary file; left is its name where it could not be removed while open.
 type spool struct {
@@ -79,39 +79,33 @@ func (s *spool) Close() error {
 // streamBytes is read from a stream at a time.
 const streamBytes = 1 << 20
 
-// Until reads in until its context ends: a read then returns the context's error at once, also while in gives nothing,
+// until reads in until its context ends: a read then returns the context's error at once, also while in gives nothing,
 // as a pipe that nobody writes into. What in still gives after that is lost.
-func Until(ctx context.Context, in io.Reader) io.Reader {
-	return &until{ctx: ctx, in: in, buffer: make([]byte, streamBytes), done: make(chan outcome, 1)}
+func until(ctx context.Context, in io.Reader) io.Reader {
+	return &untilEnd{ctx: ctx, in: in, buffer: make([]byte, streamBytes), done: make(chan struct{}, 1)}
 }
 
-type until struct {
+type untilEnd struct {
 	ctx    context.Context
 	in     io.Reader
 	buffer []byte
 	rest   []byte // of what was read
-	err    error
-	done   chan outcome
+	err    error  // that came with it
+	done   chan struct{}
 }
 
-// outcome of a read.
-type outcome struct {
-	n   int
-	err error
-}
-
-func (u *until) Read(b []byte) (int, error) {
+func (u *untilEnd) Read(b []byte) (int, error) {
 	if err := u.ctx.Err(); err != nil {
 		return 0, err
 	}
 	if len(u.rest) == 0 && u.err == nil {
 		go func() {
 			n, err := u.in.Read(u.buffer)
-			u.done <- outcome{n, err}
+			u.rest, u.err = u.buffer[:n], err
+			u.done <- struct{}{}
 		}()
 		select {
-		case r := <-u.done:
-			u.rest, u.err = u.buffer[:r.n], r.err
+		case <-u.done:
 		case <-u.ctx.Done():
 			return 0, u.ctx.Err()
 		}

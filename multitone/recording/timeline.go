@@ -12,7 +12,7 @@ const (
 	// leadRows are looked at before the step is known.
 	leadRows = 4096
 	// lag over which the step is first measured: rounding of the stamps counts 1/lag, and a gap spoils only lag of the
-	// differences, which the median forgives.
+	// differences, which the median ignores.
 	lag = 32
 	// maxGaps: more are no gaps but uneven sampling.
 	maxGaps = 100_000
@@ -25,7 +25,7 @@ const (
 // starts a new capture.
 type timeline struct {
 	name     string
-	guess    bool // the column is not named as time: it must prove even
+	guess    bool // the column is not named as time: it must rise evenly
 	lead     []float64
 	leadLine []int64
 	known    bool
@@ -49,10 +49,6 @@ type timeline struct {
 // errNotTime: a column that was only guessed to be time is not.
 var errNotTime = errors.New("not a time column")
 
-func newTimeline(name string, guess bool) *timeline {
-	return &timeline{name: name, guess: guess, lead: make([]float64, 0, leadRows), leadLine: make([]int64, 0, leadRows)}
-}
-
 // even tells whether the stamps of the lead rise evenly: at least three, and all steps but 1 % within a tenth of their
 // median. Noise does not pass; the stamps of a logger with a few gaps do.
 func (c *timeline) even() bool {
@@ -60,15 +56,15 @@ func (c *timeline) even() bool {
 	if len(steps) < 2 {
 		return false
 	}
-	sorted := slices.Sorted(slices.Values(steps))
-	median := sorted[len(sorted)/2]
-	odd := 0
+	slices.Sort(steps)
+	median := steps[len(steps)/2]
+	uneven := 0
 	for _, s := range steps {
 		if math.Abs(s-median) > 0.1*median {
-			odd++
+			uneven++
 		}
 	}
-	return median > 0 && odd*100 <= len(steps)
+	return median > 0 && uneven*100 <= len(steps)
 }
 
 func differences(t []float64, lag int) []float64 {
@@ -215,18 +211,16 @@ func (c *timeline) sampleRate() float64 {
 // plainest is the rate 1/step; among the rates within the relative tolerance the one with the fewest digits in either
 // the rate or the step, as instruments are set to round numbers.
 func plainest(step, tolerance float64) float64 {
+	round := func(x float64, digits int) (rounded float64, within bool) {
+		rounded, err := strconv.ParseFloat(strconv.FormatFloat(x, 'g', digits, 64), 64)
+		return rounded, err == nil && math.Abs(rounded-x) <= tolerance*x
+	}
 	for digits := 1; digits <= 16; digits++ {
-		for _, v := range []struct {
-			x    float64
-			rate func(float64) float64
-		}{
-			{1 / step, func(x float64) float64 { return x }},
-			{step, func(x float64) float64 { return 1 / x }},
-		} {
-			round, err := strconv.ParseFloat(strconv.FormatFloat(v.x, 'g', digits, 64), 64)
-			if err == nil && math.Abs(round-v.x) <= tolerance*v.x {
-				return v.rate(round)
-			}
+		if rate, ok := round(1/step, digits); ok {
+			return rate
+		}
+		if step, ok := round(step, digits); ok {
+			return 1 / step
 		}
 	}
 	return 1 / step

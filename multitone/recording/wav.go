@@ -157,12 +157,6 @@ func (w *Writer) beginWAV() error {
 	tag := uint16(wavPCM)
 	if w.Bits == 0 {
 		tag = wavFloat
-		for c, name := range w.Names {
-			if c >= len(w.FullScale) || w.FullScale[c] == 0 {
-				return fmt.Errorf("channel %s has no full scale, which ±1 of a float WAV stands for: state it", name)
-			}
-			w.divisor[c] = w.FullScale[c]
-		}
 	} else if w.Bits == 8 {
 		w.typ.kind = 'u'
 	}

@@ -2,6 +2,7 @@ package recording
 
 import (
 	"bufio"
+	"cmp"
 	"encoding/binary"
 	"fmt"
 	"io"
@@ -21,7 +22,7 @@ type Description struct {
 	Bits int
 	// Samples of each channel, which the headers of WAV and NumPy state before the first of them; 0: not known.
 	Samples int64
-	// FullScale [V] of each channel: what ±1 of a float WAV stands for.
+	// FullScale [V] of each channel, of integers and of a float WAV: what the count 2^(Bits−1), or ±1, stands for.
 	FullScale []float64
 	Start     time.Time // of the first sample; SigMF, zero if not known
 	Text      string    // what the recording is; SigMF
@@ -39,8 +40,8 @@ type Description struct {
 type Writer struct {
 	Description
 	typ     sampleType
-	shift   int       // of a code to the left of its container
-	divisor []float64 // of float samples, a channel: volts of 1
+	shift   int       // of a count to the left of its container
+	one     []float64 // volts of the number 1 in the file, one a channel
 	data    *bufio.Writer
 	row     int64 // samples of each channel so far
 	scratch []byte
@@ -68,9 +69,9 @@ func OutputOf(name string) Output {
 }
 
 // NewWriter begins a recording and writes its header. meta is the metadata file of a SigMF recording and is not used
-// otherwise. The files stay the caller's to close.
+// otherwise. The caller closes the files.
 func NewWriter(data, meta io.Writer, d Description) (*Writer, error) {
-	w := &Writer{Description: d, typ: sampleType{kind: 'i', size: d.Bits / 8}}
+	w := &Writer{Description: d, typ: sampleType{kind: 'i', size: d.Bits / 8}, finish: func() error { return nil }}
 	switch d.Bits {
 	case 0:
 		w.typ = sampleType{kind: 'f', size: 4}
@@ -84,10 +85,6 @@ func NewWriter(data, meta io.Writer, d Description) (*Writer, error) {
 	}
 	if len(d.Names) == 0 || len(d.Names) > maxChannels {
 		return nil, fmt.Errorf("%d channels: must be 1..%d", len(d.Names), maxChannels)
-	}
-	w.divisor = make([]float64, len(d.Names))
-	for c := range w.divisor {
-		w.divisor[c] = 1
 	}
 	w.data = bufio.NewWriterSize(data, 1<<18)
 	var err error
@@ -104,47 +101,27 @@ func NewWriter(data, meta io.Writer, d Description) (*Writer, error) {
 	default:
 		err = fmt.Errorf("format %q: must be sigmf, wav, npy, csv or raw", d.Format)
 	}
+	for c, name := range d.Names {
+		one := 1.0
+		if w.typ.integer() && d.Format != "csv" || d.Format == "wav" {
+			if c >= len(d.FullScale) || d.FullScale[c] == 0 {
+				err = cmp.Or(err, fmt.Errorf("channel %s has no full scale, which integers and a float WAV need: state it", name))
+				break
+			}
+			one = d.FullScale[c] / float64(int(1)<<max(0, d.Bits-1))
+		}
+		w.one = append(w.one, one)
+	}
 	if err != nil {
 		return nil, err
 	}
 	return w, nil
 }
 
-// Counts tells whether WriteCounts takes the samples; else WritePlanar does.
-func (w *Writer) Counts() bool { return w.typ.integer() && w.Format != "csv" }
-
-// WriteCounts writes signed counts of Bits, all channels of a sample side by side.
-func (w *Writer) WriteCounts(counts []int32) error {
-	if channels := len(w.Names); !w.Counts() || len(counts)%channels != 0 {
-		panic(fmt.Sprintf("recording: WriteCounts: %d counts of %d channels into %s", len(counts), channels, w.typ))
-	}
-	b := w.scratch[:0]
-	for _, c := range counts {
-		c <<= w.shift
-		if w.typ.kind == 'u' {
-			c += 128
-		}
-		switch w.typ.size {
-		case 1:
-			b = append(b, byte(c))
-		case 2:
-			b = append(b, byte(c), byte(c>>8))
-		case 3:
-			b = append(b, byte(c), byte(c>>8), byte(c>>16))
-		default:
-			b = append(b, byte(c), byte(c>>8), byte(c>>16), byte(c>>24))
-		}
-	}
-	w.scratch = b
-	w.row += int64(len(counts) / len(w.Names))
-	_, err := w.data.Write(b)
-	return err
-}
-
-// WritePlanar writes volts, one slice a channel, of equal lengths.
-func (w *Writer) WritePlanar(volts [][]float64) error {
-	if len(volts) != len(w.Names) || w.Counts() {
-		panic(fmt.Sprintf("recording: WritePlanar: %d slices for %d channels of %s", len(volts), len(w.Names), w.typ))
+// Write encodes volts, one slice a channel, of equal lengths. Integers are rounded to the nearest count, and clipped.
+func (w *Writer) Write(volts [][]float64) error {
+	if len(volts) != len(w.Names) {
+		panic(fmt.Sprintf("recording: Write: %d slices for %d channels", len(volts), len(w.Names)))
 	}
 	b := w.scratch[:0]
 	for i := range volts[0] {
@@ -152,7 +129,7 @@ func (w *Writer) WritePlanar(volts [][]float64) error {
 			b = w.appendLine(b, volts, i)
 		} else {
 			for c := range volts {
-				b = binary.LittleEndian.AppendUint32(b, math.Float32bits(float32(volts[c][i]/w.divisor[c])))
+				b = w.appendSample(b, volts[c][i]/w.one[c])
 			}
 		}
 		w.row++
@@ -160,6 +137,19 @@ func (w *Writer) WritePlanar(volts [][]float64) error {
 	w.scratch = b
 	_, err := w.data.Write(b)
 	return err
+}
+
+// appendSample appends a number as the file has it.
+func (w *Writer) appendSample(b []byte, x float64) []byte {
+	bits := math.Float32bits(float32(x))
+	if w.typ.integer() {
+		top := float64(int(1) << (w.Bits - 1))
+		bits = uint32(int32(max(-top, min(top-1, math.RoundToEven(x)))) << w.shift)
+	}
+	if w.typ.kind == 'u' {
+		bits ^= 0x80
+	}
+	return binary.LittleEndian.AppendUint32(b, bits)[:len(b)+w.typ.size]
 }
 
 // Close writes what is buffered and what follows the samples. It is an error if the samples are not as many as the
@@ -170,9 +160,6 @@ func (w *Writer) Close() error {
 	}
 	if w.Samples > 0 && w.row != w.Samples {
 		return fmt.Errorf("%d samples written, the header states %d", w.row, w.Samples)
-	}
-	if w.finish == nil {
-		return nil
 	}
 	return w.finish()
 }

@@ -25,22 +25,11 @@ func write(t *testing.T, name string, d Description, x [][]float64) string {
 		t.Fatal(err)
 	}
 	for at := 0; at < len(x[0]); at += 7 {
-		var counts []int32
 		view := make([][]float64, len(x))
 		for c := range x {
 			view[c] = x[c][at:min(at+7, len(x[c]))]
 		}
-		if w.Counts() {
-			for i := range view[0] {
-				for c := range view {
-					counts = append(counts, int32(view[c][i]))
-				}
-			}
-			err = w.WriteCounts(counts)
-		} else {
-			err = w.WritePlanar(view)
-		}
-		if err != nil {
+		if err := w.Write(view); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -58,8 +47,7 @@ func write(t *testing.T, name string, d Description, x [][]float64) string {
 	return to.Data
 }
 
-// What a Writer wrote reads back as what was written: counts as counts, and
-// floats, whole numbers here, exactly.
+// What a Writer wrote reads back as what was written: volts of whole counts and of whole numbers exactly.
 func TestWrittenRecordingsReadBack(t *testing.T) {
 	start := time.Date(2026, 2, 3, 4, 5, 6, 0, time.UTC)
 	for _, ext := range []string{".sigmf-meta", ".wav", ".npy", ".csv", ".raw"} {
@@ -71,12 +59,11 @@ func TestWrittenRecordingsReadBack(t *testing.T) {
 				if ext == ".raw" {
 					d.Format, o.Format = "raw", raw
 				}
-				r := open(t, write(t, filepath.Join(t.TempDir(), "x"+ext), d, x), o)
-				want := x
 				if bits > 0 && ext != ".csv" {
-					want = scaled(x, 2/math.Ldexp(1, bits-1))
+					x = scaled(x, 2/math.Ldexp(1, bits-1))
 				}
-				if diff := cmp.Diff(want, readAll(t, r, 50)); diff != "" {
+				r := open(t, write(t, filepath.Join(t.TempDir(), "x"+ext), d, x), o)
+				if diff := cmp.Diff(x, readAll(t, r, 50)); diff != "" {
 					t.Errorf("-written +read:\n%s", diff)
 				}
 				if in := r.Info(); ext == ".sigmf-meta" && !in.Start.Equal(start) || in.SampleRate != 1000 {
@@ -98,11 +85,12 @@ func TestWritesThePublishedHeader(t *testing.T) {
 		const mask = 12 + 8 + 20
 		want[mask] = 0
 		var got bytes.Buffer
-		w, err := NewWriter(&got, nil, Description{Format: "wav", SampleRate: c.Expected.Rate, Names: make([]string, 3), Bits: 24, Samples: 1})
+		w, err := NewWriter(&got, nil, Description{Format: "wav", SampleRate: c.Expected.Rate, Names: make([]string, 3), Bits: 24, Samples: 1,
+			FullScale: []float64{8388608, 8388608, 8388608}})
 		if err != nil {
 			t.Fatal(err)
 		}
-		if err := w.WriteCounts([]int32{-8388608, 0, 8388607}); err != nil {
+		if err := w.Write([][]float64{{-8388608}, {0}, {8388607}}); err != nil {
 			t.Fatal(err)
 		}
 		if err := w.Close(); err != nil {
@@ -125,6 +113,7 @@ func TestWriterRefuses(t *testing.T) {
 		{Description{Format: "mp3", SampleRate: 1000, Bits: 16}, []string{`"mp3"`, "sigmf, wav"}},
 		{Description{Format: "wav", SampleRate: 1000.5, Bits: 16, Samples: 1}, []string{"whole sample rate", "1000.5 Hz"}},
 		{Description{Format: "wav", SampleRate: 1000, Samples: 1}, []string{"channel a", "full scale"}},
+		{Description{Format: "sigmf", SampleRate: 1000, Bits: 24}, []string{"channel a", "full scale"}},
 		{Description{Format: "wav", SampleRate: 1000, Bits: 16}, []string{"wav", "not known", "SigMF"}},
 		{Description{Format: "wav", SampleRate: 1000, Bits: 16, Samples: 1 << 31}, []string{"4 GiB", "SigMF"}},
 		{Description{Format: "npy", SampleRate: 1000, Bits: 16}, []string{"npy", "not known"}},
@@ -137,14 +126,32 @@ func TestWriterRefuses(t *testing.T) {
 		}
 	}
 	var b bytes.Buffer
-	w, err := NewWriter(&b, nil, Description{Format: "npy", SampleRate: 1000, Bits: 16, Samples: 2, Names: []string{"a"}})
+	w, err := NewWriter(&b, nil, Description{Format: "npy", SampleRate: 1000, Bits: 16, Samples: 2, Names: []string{"a"}, FullScale: []float64{1}})
 	if err != nil {
 		t.Fatal(err)
 	}
-	w.WriteCounts([]int32{1})
+	w.Write([][]float64{{1}})
 	if err := w.Close(); err == nil {
 		t.Error("one sample of two: no error")
 	} else {
 		contains(t, err, "1 samples written", "states 2")
+	}
+}
+
+// Integers are rounded to the nearest count, ties to even, and clipped at the ends of the range.
+func TestWriterRoundsAndClips(t *testing.T) {
+	var b bytes.Buffer
+	w, err := NewWriter(&b, nil, Description{Format: "raw", SampleRate: 1000, Bits: 8, Names: []string{"a"}, FullScale: []float64{128}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := w.Write([][]float64{{0.4, 0.5, 1.5, -0.6, 127.4, 128, 1e9, -128, -129}}); err != nil {
+		t.Fatal(err)
+	}
+	if err := w.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if diff := cmp.Diff([]byte{0, 0, 2, 255, 127, 127, 127, 128, 128}, b.Bytes()); diff != "" {
+		t.Errorf("-want +got:\n%s", diff)
 	}
 }

@@ -38,12 +38,12 @@ func BenchmarkGenerator(b *testing.B) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	codes := make([]int32, 4*1024)
+	volts := [][]float64{make([]float64, 1024), make([]float64, 1024), make([]float64, 1024), make([]float64, 1024)}
 	b.ReportAllocs()
 	for b.Loop() {
-		if _, err := g.ReadCounts(codes); err != nil {
+		if _, err := g.ReadPlanar(volts); err != nil {
 			b.Fatal(err)
 		}
 	}
-	b.ReportMetric(float64(b.N)*float64(len(codes))/b.Elapsed().Seconds()/1e6, "Mchsamples/s")
+	b.ReportMetric(float64(b.N)*4*1024/b.Elapsed().Seconds()/1e6, "Mchsamples/s")
 }

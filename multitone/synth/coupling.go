@@ -3,6 +3,7 @@ package synth
 import (
 	"fmt"
 	"math"
+	"slices"
 )
 
 // knots holds the couplings at the multiples of step that the present chunk
@@ -27,8 +28,7 @@ func (k *knots) cover(a, b float64) error {
 	}
 	for len(k.held) > 0 && k.first < lo {
 		k.spare = append(k.spare, k.held[0])
-		copy(k.held, k.held[1:])
-		k.held = k.held[:len(k.held)-1]
+		k.held = slices.Delete(k.held, 0, 1)
 		k.first++
 	}
 	for next := k.first + int64(len(k.held)); next <= hi; next++ {

@@ -1,6 +1,9 @@
 package synth
 
-import "math"
+import (
+	"math"
+	"math/cmplx"
+)
 
 // currents holds one chunk of every tone's analytic current I [A] and dI/dt
 // [A/s], delayed by one delay; channels of equal delay share it.
@@ -24,7 +27,7 @@ func newCurrents(delay float64, tones int) *currents {
 //
 // The phase φ(t) = φ0 + 2π·Hz·((1+ε)·t + ½·δ·t²) is taken exactly at the
 // chunk's first sample; within it two rotations follow the quadratic phase, so
-// that rounding grows over one chunk only (256 · 2⁻⁵³ turns of the phasor).
+// that rounding grows over one chunk only (256 · 2⁻⁵³ of the phasor).
 func (c *currents) fill(cfg *Config, first int64, n int) {
 	step := 1 / cfg.Rate
 	t0 := float64(first)/cfg.Rate - c.delay
@@ -32,11 +35,11 @@ func (c *currents) fill(cfg *Config, first int64, n int) {
 	for k := range c.tones {
 		tone := &cfg.Tones[k]
 		offset := (cfg.ClockPPM + tone.OffsetPPM) * 1e-6
-		// Whole turns leave from the nominal part alone first: it is the large one.
-		turns := fraction(tone.Hz*t0) + tone.Hz*(offset*t0+drift*t0*t0/2)
-		z := unit(2*math.Pi*fraction(turns) + tone.Phase)
-		w := unit(2 * math.Pi * tone.Hz * step * (1 + offset + drift*(t0+step/2)))
-		turn := unit(2 * math.Pi * tone.Hz * step * step * drift)
+		// Whole cycles are dropped from the nominal part first: it is the large one.
+		cycles := fraction(tone.Hz*t0) + tone.Hz*(offset*t0+drift*t0*t0/2)
+		z := cmplx.Rect(1, 2*math.Pi*fraction(cycles)+tone.Phase)
+		w := cmplx.Rect(1, 2*math.Pi*tone.Hz*step*(1+offset+drift*(t0+step/2)))
+		chirp := cmplx.Rect(1, 2*math.Pi*tone.Hz*step*step*drift)
 		out := c.tones[k]
 		for i := range n {
 			t := t0 + float64(i)*step
@@ -47,12 +50,7 @@ func (c *currents) fill(cfg *Config, first int64, n int) {
 			out.re[i], out.im[i] = a*re, a*im
 			out.dre[i], out.dim[i] = da*re-omega*a*im, da*im+omega*a*re
 			z *= w
-			w *= turn
+			w *= chirp
 		}
 	}
-}
-
-func unit(angle float64) complex128 {
-	s, c := math.Sincos(angle)
-	return complex(c, s)
 }

@@ -79,7 +79,8 @@ func (g *Generator) group(delay float64) *currents {
 	return c
 }
 
-// Clipped returns how many samples of each channel the quantiser has clipped.
+// Clipped returns how many samples of each channel the quantiser has clipped,
+// of all chunks begun.
 func (g *Generator) Clipped() []int64 { return append([]int64(nil), g.clipped...) }
 
 // ReadPlanar fills dst[channel][sample] with the next volts, those of the
@@ -88,68 +89,20 @@ func (g *Generator) Clipped() []int64 { return append([]int64(nil), g.clipped...
 // end. An error of Couplings stays.
 func (g *Generator) ReadPlanar(dst [][]float64) (n int, err error) {
 	for n < len(dst[0]) {
-		if err := g.fill(); err != nil {
-			return n, ended(n, err)
+		if err := g.fill(); err == io.EOF && n > 0 {
+			break
+		} else if err != nil {
+			return n, err
 		}
-		m := min(len(dst[0])-n, g.have-g.at)
+		m := 0
 		for c := range dst {
-			q := g.cfg.Channels[c].Quantiser
-			src := g.volts[c][g.at : g.at+m]
-			if q.Bits == 0 {
-				copy(dst[c][n:], src)
-				continue
-			}
-			for i, v := range src {
-				code, clipped := q.Code(v)
-				if clipped {
-					g.clipped[c]++
-				}
-				dst[c][n+i] = q.Volts(code)
-			}
+			m = copy(dst[c][n:], g.volts[c][g.at:g.have])
 		}
 		g.at += m
 		g.position += int64(m)
 		n += m
 	}
 	return n, nil
-}
-
-// ReadCounts fills dst with the next ADC codes, channels interleaved, and
-// returns how many samples each channel got; the end is as in ReadPlanar. Every
-// channel needs a Quantiser.
-func (g *Generator) ReadCounts(dst []int32) (n int, err error) {
-	channels := len(g.volts)
-	for want := len(dst) / channels; n < want; {
-		if err := g.fill(); err != nil {
-			return n, ended(n, err)
-		}
-		m := min(want-n, g.have-g.at)
-		for c := range channels {
-			q := g.cfg.Channels[c].Quantiser
-			if q.Bits == 0 {
-				panic("synth: ReadCounts of a channel without a quantiser")
-			}
-			for i, v := range g.volts[c][g.at : g.at+m] {
-				code, clipped := q.Code(v)
-				if clipped {
-					g.clipped[c]++
-				}
-				dst[(n+i)*channels+c] = code
-			}
-		}
-		g.at += m
-		g.position += int64(m)
-		n += m
-	}
-	return n, nil
-}
-
-// ended hides the end while some samples were read.
-func ended(n int, err error) error {
-	if n > 0 && err == io.EOF {
-		return nil
-	}
-	return err
 }
 
 // fill computes the next chunk if the present one is used up.
@@ -206,6 +159,16 @@ func (g *Generator) compute(first int64, n int) error {
 		}
 		s.hum.add(v, first, rate)
 		s.noise.add(v)
+		if q := ch.Quantiser; q.Bits != 0 {
+			step := math.Ldexp(q.FullScale, 1-q.Bits)
+			for i := range v {
+				code, clipped := q.Code(v[i])
+				if clipped {
+					g.clipped[c]++
+				}
+				v[i] = float64(code) * step
+			}
+		}
 	}
 	return nil
 }

@@ -2,6 +2,7 @@ package synth
 
 import (
 	"math"
+	"math/cmplx"
 	"math/rand/v2"
 )
 
@@ -91,8 +92,7 @@ func newHum(m Mains, peak float64, random *rand.Rand) *hum {
 		return h
 	}
 	for n := 1; n <= m.Harmonics; n++ {
-		s, c := math.Sincos(2 * math.Pi * random.Float64())
-		h.terms = append(h.terms, complex(peak/float64(n)*c, peak/float64(n)*s))
+		h.terms = append(h.terms, cmplx.Rect(peak/float64(n), 2*math.Pi*random.Float64()))
 	}
 	return h
 }
@@ -121,5 +121,5 @@ func (h *hum) add(dst []float64, first int64, rate float64) {
 	}
 }
 
-// fraction returns the part of x that a whole number of turns leaves.
+// fraction returns x less the whole number below it.
 func fraction(x float64) float64 { return x - math.Floor(x) }

@@ -116,7 +116,8 @@ func TestQuantiserSignalToNoise(t *testing.T) {
 		bits, exact := int(row.Number("bits")), row.Number("full_scale_sine_snr_exact_dB")
 		// Half a code below full scale, so that nothing clips.
 		q := synth.Quantiser{Bits: bits, FullScale: 2.5}
-		amps := 2.5 - q.Step()/2
+		step := math.Ldexp(q.FullScale, 1-q.Bits)
+		amps := 2.5 - step/2
 		c := synth.Config{
 			Rate: 100e3, Samples: 500000, Tones: []synth.Tone{{Hz: 1003.7771, Current: amps}},
 			Channels: []synth.Channel{{Transimpedance: []complex128{1}}, {Transimpedance: []complex128{1}, Quantiser: q}},
@@ -134,7 +135,7 @@ func TestQuantiserSignalToNoise(t *testing.T) {
 		// a Bessel function (Bennett, Bell System Technical Journal 27, 1948).
 		excess := 0.0
 		for m := 1.0; m <= 200; m++ {
-			excess += 12 * math.Cos(math.Pi*m) / (math.Pi * math.Pi * m * m) * math.J0(2*math.Pi*m*amps/q.Step())
+			excess += 12 * math.Cos(math.Pi*m) / (math.Pi * math.Pi * m * m) * math.J0(2*math.Pi*m*amps/step)
 		}
 		want := exact + 20*math.Log10(amps/2.5) - 10*math.Log10(1+excess)
 		// The error power is a mean of N squares uniform in ±step/2: relative
@@ -173,14 +174,14 @@ func TestQuantiserClipsAndCounts(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	codes := make([]int32, 2*8)
-	if n, err := g.ReadCounts(codes); n != 8 || err != nil {
+	volts := [][]float64{make([]float64, 8), make([]float64, 8)}
+	if n, err := g.ReadPlanar(volts); n != 8 || err != nil {
 		t.Fatalf("read %d samples, error %v", n, err)
 	}
 	// 2·cos at eighths of a turn: clipped at 0 and ±1/8 (top), ½ and ½±1/8 (bottom).
-	for i, want := range []int32{127, 127, 0, -128, -128, -128, 0, 127} {
-		if got := codes[2*i+1]; got != want {
-			t.Errorf("sample %d: code %d, want %d", i, got, want)
+	for i, want := range []float64{127, 127, 0, -128, -128, -128, 0, 127} {
+		if got := volts[1][i] * 128; got != want {
+			t.Errorf("sample %d: code %g, want %g", i, got, want)
 		}
 	}
 	if got := g.Clipped(); got[0] != 0 || got[1] != 6 {

@@ -1,9 +1,6 @@
 package synth
 
-import (
-	"fmt"
-	"math"
-)
+import "math"
 
 // Quantiser is an ideal ADC: uniform steps of FullScale/2^(Bits−1), rounded to
 // the nearest code (ties to even), clipped to −2^(Bits−1) … 2^(Bits−1)−1.
@@ -11,19 +8,6 @@ type Quantiser struct {
 	Bits      int     // 2..32
 	FullScale float64 // [V]
 }
-
-func (q Quantiser) check() error {
-	if q.Bits < 2 || q.Bits > 32 {
-		return fmt.Errorf("%d bits: must be 2 to 32", q.Bits)
-	}
-	if !(q.FullScale > 0) || math.IsInf(q.FullScale, 1) {
-		return fmt.Errorf("full scale of %g V: must be positive and finite", q.FullScale)
-	}
-	return nil
-}
-
-// Step returns the size of one code [V].
-func (q Quantiser) Step() float64 { return math.Ldexp(q.FullScale, 1-q.Bits) }
 
 // Code returns the code of v [V], and whether it was clipped. NaN gives 0.
 func (q Quantiser) Code(v float64) (code int32, clipped bool) {
@@ -39,6 +23,3 @@ func (q Quantiser) Code(v float64) (code int32, clipped bool) {
 	}
 	return int32(x), false
 }
-
-// Volts returns the voltage that a code stands for.
-func (q Quantiser) Volts(code int32) float64 { return float64(code) * q.Step() }

@@ -233,13 +233,17 @@ func TestBadConfigNamesFieldAndValue(t *testing.T) {
 		return synth.Config{Rate: 1e5, Tones: []synth.Tone{{Hz: 1000, Current: 1}}, Channels: []synth.Channel{{}}}
 	}
 	for want, spoil := range map[string]func(*synth.Config){
-		"synth: Rate = 0: must be positive and finite":                                 func(c *synth.Config) { c.Rate = 0 },
-		"synth: Tones[0].Hz = -5: must be positive and finite":                         func(c *synth.Config) { c.Tones[0].Hz = -5 },
-		"synth: Channels[0].Delay = 2: must be within ±0.1 s":                          func(c *synth.Config) { c.Channels[0].Delay = 2 },
-		"synth: Channels[0].Pickup = true: Config.Couplings must be given":             func(c *synth.Config) { c.Channels[0].Pickup = true },
-		"synth: Channels[0].Transimpedance = 2: want one entry for each of 1 tones":    func(c *synth.Config) { c.Channels[0].Transimpedance = []complex128{1, 2} },
-		"synth: Channels[0].Quantiser: full scale of 0 V: must be positive and finite": func(c *synth.Config) { c.Channels[0].Quantiser.Bits = 16 },
-		"synth: Channels[0].Noise.Density = -1: must not be negative":                  func(c *synth.Config) { c.Channels[0].Noise.Density = -1 },
+		"synth: Rate = 0: must be positive and finite":                                  func(c *synth.Config) { c.Rate = 0 },
+		"synth: Samples = -1: must be 0 or more":                                        func(c *synth.Config) { c.Samples = -1 },
+		"synth: the number of Channels = 0: must be 1 or more":                          func(c *synth.Config) { c.Channels = nil },
+		"synth: Tones[0].Hz = -5: must be positive and finite":                          func(c *synth.Config) { c.Tones[0].Hz = -5 },
+		"synth: Tones[0].Current = NaN: must be finite":                                 func(c *synth.Config) { c.Tones[0].Current = math.NaN() },
+		"synth: Channels[0].Delay = 2: must be within ±0.1 s":                           func(c *synth.Config) { c.Channels[0].Delay = 2 },
+		"synth: Channels[0].Pickup = true: must be false without Config.Couplings":      func(c *synth.Config) { c.Channels[0].Pickup = true },
+		"synth: Channels[0].Transimpedance = [(1+0i) (2+0i)]: must be one entry a tone": func(c *synth.Config) { c.Channels[0].Transimpedance = []complex128{1, 2} },
+		"synth: Channels[0].Quantiser.FullScale = 0: must be positive and finite":       func(c *synth.Config) { c.Channels[0].Quantiser.Bits = 16 },
+		"synth: Channels[0].Quantiser.Bits = 40: must be 2 to 32":                       func(c *synth.Config) { c.Channels[0].Quantiser.Bits = 40 },
+		"synth: Channels[0].Noise.Density = -1: must be 0 or more":                      func(c *synth.Config) { c.Channels[0].Noise.Density = -1 },
 	} {
 		c := good()
 		spoil(&c)

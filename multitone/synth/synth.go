@@ -3,9 +3,9 @@
 // mains hum, drift, quantising.
 //
 // Describe the bench in a Config, call New, and draw samples of any number with
-// Generator.ReadPlanar (volts) or Generator.ReadCounts (ADC codes). Memory is
-// bounded whatever the length, and the samples do not depend on how many are
-// drawn at a time. The same Config gives the same samples.
+// Generator.ReadPlanar. Memory is bounded whatever the length, and the samples
+// do not depend on how many are drawn at a time. The same Config gives the same
+// samples.
 //
 // Conventions: time zero is the first sample, in the ADC's clock. A tone's
 // current is i(t) = Re{I(t)}, I(t) = A(t)·e^{jφ(t)}. Flux linkage is
@@ -14,6 +14,7 @@
 package synth
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 )
@@ -103,75 +104,42 @@ type Config struct {
 // maxDelay bounds the span of couplings held in memory.
 const maxDelay = 0.1
 
-func (c *Config) check() error {
-	positive := func(x float64) bool { return x > 0 && !math.IsInf(x, 1) }
-	if !positive(c.Rate) {
-		return fmt.Errorf("synth: Rate = %g: must be positive and finite", c.Rate)
+func (c *Config) check() (err error) {
+	must := func(ok bool, field string, value any, rule string) {
+		if !ok && err == nil {
+			err = fmt.Errorf("synth: %s = %v: must be %s", field, value, rule)
+		}
 	}
-	if c.Samples < 0 {
-		return fmt.Errorf("synth: Samples = %d: must not be negative", c.Samples)
-	}
-	if len(c.Channels) == 0 {
-		return fmt.Errorf("synth: no channels: name at least one")
-	}
-	if c.KnotStep == 0 {
-		c.KnotStep = 0.5e-3
-	}
-	if !positive(c.KnotStep) {
-		return fmt.Errorf("synth: KnotStep = %g: must be positive and finite", c.KnotStep)
-	}
-	if c.Mains.Hz < 0 || c.Mains.Harmonics < 0 {
-		return fmt.Errorf("synth: Mains = %+v: must not be negative", c.Mains)
-	}
-	if c.Mains.Harmonics == 0 {
-		c.Mains.Harmonics = 80
-	}
+	positive := func(field string, x float64) { must(x > 0 && !math.IsInf(x, 1), field, x, "positive and finite") }
+	finite := func(field string, x float64) { must(!math.IsNaN(x) && !math.IsInf(x, 0), field, x, "finite") }
+
+	c.KnotStep = cmp.Or(c.KnotStep, 0.5e-3)
+	c.Mains.Harmonics = cmp.Or(c.Mains.Harmonics, 80)
+	positive("Rate", c.Rate)
+	positive("KnotStep", c.KnotStep)
+	must(c.Samples >= 0, "Samples", c.Samples, "0 or more")
+	must(c.Mains.Hz >= 0 && c.Mains.Harmonics > 0, "Mains", c.Mains, "0 or more")
+	must(len(c.Channels) > 0, "the number of Channels", 0, "1 or more")
 	for k, t := range c.Tones {
-		if !positive(t.Hz) {
-			return fmt.Errorf("synth: Tones[%d].Hz = %g: must be positive and finite", k, t.Hz)
-		}
-		if math.IsNaN(t.Current) || math.IsInf(t.Current, 0) {
-			return fmt.Errorf("synth: Tones[%d].Current = %g: must be finite", k, t.Current)
-		}
+		in := fmt.Sprintf("Tones[%d].", k)
+		positive(in+"Hz", t.Hz)
+		finite(in+"Current", t.Current)
 	}
 	for i := range c.Channels {
-		if err := c.checkChannel(i); err != nil {
-			return err
+		ch, in, tones := &c.Channels[i], fmt.Sprintf("Channels[%d].", i), len(c.Tones)
+		ch.Gain = cmp.Or(ch.Gain, 1)
+		finite(in+"Gain", ch.Gain)
+		must(math.Abs(ch.Delay) <= maxDelay, in+"Delay", ch.Delay, fmt.Sprintf("within ±%g s", maxDelay))
+		must(ch.Response == nil || len(ch.Response) == tones, in+"Response", ch.Response, "one entry a tone")
+		must(ch.Transimpedance == nil || len(ch.Transimpedance) == tones, in+"Transimpedance", ch.Transimpedance, "one entry a tone")
+		must(!ch.Pickup || c.Couplings != nil, in+"Pickup", ch.Pickup, "false without Config.Couplings")
+		must(ch.Noise.Density >= 0, in+"Noise.Density", ch.Noise.Density, "0 or more")
+		must(ch.Noise.Corner >= 0, in+"Noise.Corner", ch.Noise.Corner, "0 or more")
+		must(ch.Mains >= 0, in+"Mains", ch.Mains, "0 or more")
+		if q := ch.Quantiser; q.Bits != 0 {
+			must(q.Bits >= 2 && q.Bits <= 32, in+"Quantiser.Bits", q.Bits, "2 to 32")
+			positive(in+"Quantiser.FullScale", q.FullScale)
 		}
 	}
-	return nil
-}
-
-func (c *Config) checkChannel(i int) error {
-	ch := &c.Channels[i]
-	bad := func(field string, value any, must string) error {
-		return fmt.Errorf("synth: Channels[%d].%s = %v: %s", i, field, value, must)
-	}
-	if ch.Gain == 0 {
-		ch.Gain = 1
-	}
-	switch {
-	case math.IsNaN(ch.Gain) || math.IsInf(ch.Gain, 0):
-		return bad("Gain", ch.Gain, "must be finite")
-	case !(math.Abs(ch.Delay) <= maxDelay):
-		return bad("Delay", ch.Delay, fmt.Sprintf("must be within ±%g s", maxDelay))
-	case ch.Response != nil && len(ch.Response) != len(c.Tones):
-		return bad("Response", len(ch.Response), fmt.Sprintf("want one entry for each of %d tones", len(c.Tones)))
-	case ch.Transimpedance != nil && len(ch.Transimpedance) != len(c.Tones):
-		return bad("Transimpedance", len(ch.Transimpedance), fmt.Sprintf("want one entry for each of %d tones", len(c.Tones)))
-	case ch.Pickup && c.Couplings == nil:
-		return bad("Pickup", true, "Config.Couplings must be given")
-	case !(ch.Noise.Density >= 0):
-		return bad("Noise.Density", ch.Noise.Density, "must not be negative")
-	case !(ch.Noise.Corner >= 0):
-		return bad("Noise.Corner", ch.Noise.Corner, "must not be negative")
-	case !(ch.Mains >= 0):
-		return bad("Mains", ch.Mains, "must not be negative")
-	}
-	if ch.Quantiser.Bits != 0 {
-		if err := ch.Quantiser.check(); err != nil {
-			return fmt.Errorf("synth: Channels[%d].Quantiser: %w", i, err)
-		}
-	}
-	return nil
+	return err
 }

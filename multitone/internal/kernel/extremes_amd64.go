@@ -16,9 +16,9 @@ type lanes struct {
 // sums hold 65535 counts.
 //
 //go:noescape
-func lanesAVX2(l *lanes, x *byte, n int, step uintptr, flip uint16)
+func lanesAVX2(l *lanes, x *byte, n int, step uintptr)
 
-func extremesAVX2(low, high []int16, sum []int64, x []byte, flip uint16) int {
+func extremesAVX2(low, high []int16, sum []int64, x []byte) int {
 	channels := len(sum)
 	period := channels // vectors until places hold the same channels again
 	for b := 16; b > 1 && period%2 == 0; b /= 2 {
@@ -29,7 +29,7 @@ func extremesAVX2(low, high []int16, sum []int64, x []byte, flip uint16) int {
 		n := min(rounds-done, 1<<15)
 		for v := range period {
 			var l lanes
-			lanesAVX2(&l, &x[32*(done*period+v)], n, uintptr(32*period), flip)
+			lanesAVX2(&l, &x[32*(done*period+v)], n, uintptr(32*period))
 			c := 16 * v % channels
 			for j := range l.low {
 				low[c], high[c] = min(low[c], l.low[j]), max(high[c], l.high[j])

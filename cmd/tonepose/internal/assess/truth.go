@@ -31,7 +31,7 @@ func sigmasOf(k *tables.Station) (s sigmas) {
 	if !math.IsNaN(k.SigmaPosition) {
 		s.position = k.SigmaPosition
 	}
-	if !math.IsNaN(k.SigmaRotation) && !k.PlaceOnly {
+	if !math.IsNaN(k.SigmaRotation) && !k.PositionOnly {
 		s.rotation = k.SigmaRotation
 	}
 	return s
@@ -64,7 +64,7 @@ func (a *Result) readTruth(file string) (map[string]*knownPoses, error) {
 	visits := 0
 	for _, row := range rows {
 		k := known[row.Sensor]
-		k.placeOnly = row.PlaceOnly
+		k.placeOnly = row.PositionOnly
 		if row.Stop == row.Start {
 			continue
 		}

@@ -172,7 +172,7 @@ func (o *Options) summarise(out *Result, st *Stations, metal *Metal, sensors []s
 		}
 	}
 	if o.Suggest != "" {
-		positions, err := tables.ReadPlaces(o.Suggest, sensors)
+		positions, err := tables.ReadPoses(o.Suggest, sensors)
 		if err != nil {
 			return nil, err
 		}

@@ -43,14 +43,17 @@ func Into(dir string, force bool) (*Batch, error) {
 	if dir == "" {
 		return nil, nil
 	}
-	made, err := makeDir(dir)
+	made, err := missing(dir)
 	if err != nil {
 		return nil, err
 	}
 	b := &Batch{Force: force, dir: dir, made: made}
-	entries, err := os.ReadDir(dir)
-	if err == nil && len(entries) > 0 && !force {
-		err = fmt.Errorf("%s: not empty (it holds %s): name another directory, or add --force to replace its files", dir, entries[0].Name())
+	err = os.MkdirAll(dir, 0o755)
+	if err == nil && !force {
+		var entries []os.DirEntry
+		if entries, err = os.ReadDir(dir); len(entries) > 0 {
+			err = fmt.Errorf("%s: not empty (it holds %s): name another directory, or add --force to replace its files", dir, entries[0].Name())
+		}
 	}
 	if err != nil {
 		b.Abort()
@@ -145,11 +148,10 @@ func (b *Batch) Commit() error {
 	b.closed = true
 	var dirs []string
 	for _, s := range b.staged {
-		if dir := filepath.Dir(s.final); !slices.Contains(dirs, dir) {
-			dirs = append(dirs, dir)
-		}
+		dirs = append(dirs, filepath.Dir(s.final))
 	}
-	for _, dir := range dirs {
+	slices.Sort(dirs)
+	for _, dir := range slices.Compact(dirs) {
 		if err := syncDir(dir); err != nil {
 			return err
 		}
@@ -215,29 +217,19 @@ func (b *Batch) publish() (err error) {
 	return nil
 }
 
-// makeDir makes dir with its parents and returns those that were not there,
-// innermost first.
-func makeDir(dir string) (made []string, err error) {
+// missing lists dir and those of its parents that are not there, innermost first.
+func missing(dir string) (list []string, err error) {
 	for d := filepath.Clean(dir); ; d = filepath.Dir(d) {
-		info, err := os.Stat(d)
-		if err == nil && !info.IsDir() {
+		switch info, err := os.Stat(d); {
+		case err == nil && !info.IsDir():
 			return nil, fmt.Errorf("%s: is a file: must be a directory", d)
-		}
-		if err == nil {
-			break
-		}
-		if !errors.Is(err, fs.ErrNotExist) {
+		case err == nil:
+			return list, nil
+		case !errors.Is(err, fs.ErrNotExist):
 			return nil, err
 		}
-		made = append(made, d)
+		list = append(list, d)
 	}
-	if err := os.MkdirAll(dir, 0o755); err != nil {
-		for _, d := range made {
-			os.Remove(d)
-		}
-		return nil, err
-	}
-	return made, nil
 }
 
 // syncDir makes the names durable where the system can sync a directory.

@@ -18,9 +18,8 @@ import (
 // and rotation have continuous second derivatives; at the knots the pose is the
 // given one.
 type Spline struct {
-	First, Last float64 // times of the first and the last pose [s]
-	x, y, z     interp.PiecewiseCubic
-	q           [4]interp.PiecewiseCubic
+	First, Last float64                  // times of the first and the last pose [s]
+	columns     [7]interp.PiecewiseCubic // position, quaternion
 }
 
 // Through lays a motion through timed poses, at least four at rising times [s].
@@ -51,8 +50,8 @@ func Through(times []float64, poses []rigid.Pose) (*Spline, error) {
 	if err != nil {
 		return nil, fmt.Errorf("spline through %d poses: %w", n, err)
 	}
-	for j, c := range []*interp.PiecewiseCubic{&s.x, &s.y, &s.z, &s.q[0], &s.q[1], &s.q[2], &s.q[3]} {
-		c.FitWithDerivatives(times, mat.Col(nil, j, knots), mat.Col(nil, j, slopes))
+	for j := range s.columns {
+		s.columns[j].FitWithDerivatives(times, mat.Col(nil, j, knots), mat.Col(nil, j, slopes))
 	}
 	return s, nil
 }
@@ -91,11 +90,12 @@ func slopesOf(x []float64, y *mat.Dense) (*mat.Dense, error) {
 // motion goes on straight and evenly.
 func (s *Spline) At(t float64) (p rigid.Pose, velocity, angular r3.Vec) {
 	in := min(max(t, s.First), s.Last)
-	p.Position = r3.Vec{X: s.x.Predict(in), Y: s.y.Predict(in), Z: s.z.Predict(in)}
-	velocity = r3.Vec{X: s.x.PredictDerivative(in), Y: s.y.PredictDerivative(in), Z: s.z.PredictDerivative(in)}
-	q := quat.Number{Real: s.q[0].Predict(in), Imag: s.q[1].Predict(in), Jmag: s.q[2].Predict(in), Kmag: s.q[3].Predict(in)}
-	dq := quat.Number{Real: s.q[0].PredictDerivative(in), Imag: s.q[1].PredictDerivative(in),
-		Jmag: s.q[2].PredictDerivative(in), Kmag: s.q[3].PredictDerivative(in)}
+	var v, d [7]float64
+	for j := range s.columns {
+		v[j], d[j] = s.columns[j].Predict(in), s.columns[j].PredictDerivative(in)
+	}
+	p.Position, velocity = r3.Vec{X: v[0], Y: v[1], Z: v[2]}, r3.Vec{X: d[0], Y: d[1], Z: d[2]}
+	q, dq := quat.Number{Real: v[3], Imag: v[4], Jmag: v[5], Kmag: v[6]}, quat.Number{Real: d[3], Imag: d[4], Jmag: d[5], Kmag: d[6]}
 	// ω = 2·vec(q̇·q*)/|q|²: the part of q̇ along q changes only its length.
 	w := quat.Mul(dq, quat.Conj(q))
 	f := 2 / (q.Real*q.Real + q.Imag*q.Imag + q.Jmag*q.Jmag + q.Kmag*q.Kmag)

@@ -40,7 +40,7 @@ func (s *series) frame(f *engine.Measured) []tables.Demodulated {
 			continue
 		}
 		v, variance, phaseVariance := s.read(f, h)
-		row := tables.Demodulated{Time: f.Time, Duration: f.Duration, Signal: s.info.Names[s.signal], Reference: s.info.Names[s.reference], Harmonic: h.number,
+		row := tables.Demodulated{Time: f.Time, Duration: f.Duration, Signal: s.info.Names[s.signal], Reference: s.info.Names[s.reference], Harmonic: int32(h.number),
 			Hz: f.Hz[h.tone], InPhase: real(v), Quadrature: imag(v), Amplitude: cmplx.Abs(v), Sigma: math.Sqrt(variance),
 			Phase: math.NaN(), Unwrapped: math.NaN(), SigmaPhase: math.NaN(), Flags: flags}
 		if f.Lost[0] == 0 && row.Amplitude > 0 {
@@ -96,7 +96,7 @@ func (p *Pair) write(res *Result, set *tables.Set) error {
 	for _, h := range list {
 		v := cmplx.Rect(h.AmplitudePeakV, h.PhaseDeg*math.Pi/180)
 		row := tables.Demodulated{Time: res.DurationS / 2, Duration: res.DurationS, Signal: p.info.Names[p.signal], Reference: p.info.Names[p.reference],
-			Harmonic: h.Number, Hz: float64(h.Number) * res.FrequencyHz, InPhase: real(v), Quadrature: imag(v), Amplitude: h.AmplitudePeakV,
+			Harmonic: int32(h.Number), Hz: float64(h.Number) * res.FrequencyHz, InPhase: real(v), Quadrature: imag(v), Amplitude: h.AmplitudePeakV,
 			Phase: h.PhaseDeg, Unwrapped: h.PhaseDeg, Sigma: h.SigmaAmplitudeRMSV * math.Sqrt2, SigmaPhase: h.SigmaPhaseDeg}
 		if err := set.Demodulated.Write(row); err != nil {
 			return err

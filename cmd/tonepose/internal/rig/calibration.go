@@ -2,6 +2,7 @@ package rig
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/csv"
 	"errors"
 	"fmt"
@@ -147,12 +148,9 @@ func readCovariance(text []byte) (*covariance, error) {
 
 // covariance loads the rig's covariance file; nil when it has none.
 func (r *Rig) covariance() (*covariance, error) {
-	c := r.Calibration
-	if c == nil || c.Covariance.File == "" {
-		return nil, nil
-	}
+	c := cmp.Or(r.Calibration, &Calibration{})
 	text, err := r.beside("covariance", c.Covariance)
-	if err != nil {
+	if text == nil {
 		return nil, err
 	}
 	cov, err := readCovariance(text)
@@ -168,12 +166,9 @@ func (r *Rig) covariance() (*covariance, error) {
 // Correction loads the map of what static metal adds to the emitters' fields;
 // nil when the rig has none. A wrong file is an *Error.
 func (r *Rig) Correction() (*correction.Map, error) {
-	c := r.Calibration
-	if c == nil || c.Correction.File == "" {
-		return nil, nil
-	}
+	c := cmp.Or(r.Calibration, &Calibration{})
 	text, err := r.beside("correction", c.Correction)
-	if err != nil {
+	if text == nil {
 		return nil, err
 	}
 	m, err := correction.Decode(text, len(r.Emitters), r.parameters())
@@ -194,9 +189,16 @@ func (r *Rig) parameters() int {
 }
 
 // beside reads a file that the calibration block names, relative to the rig's
-// own, and checks its hash.
+// own, and checks its hash. Without a name there is no text.
 func (r *Rig) beside(what string, c Companion) ([]byte, error) {
-	text, err := os.ReadFile(r.pathOf(c.File))
+	file := c.File
+	if file == "" {
+		return nil, nil
+	}
+	if !filepath.IsAbs(file) {
+		file = filepath.Join(filepath.Dir(r.File), file)
+	}
+	text, err := os.ReadFile(file)
 	if err != nil {
 		var pe *os.PathError
 		if errors.As(err, &pe) {
@@ -208,13 +210,6 @@ func (r *Rig) beside(what string, c Companion) ([]byte, error) {
 		return nil, r.besideError(what+"_sha256", c.SHA256, "is not the hash of "+c.File, "calibrate again, or restore the file that the calibration wrote")
 	}
 	return text, nil
-}
-
-func (r *Rig) pathOf(file string) string {
-	if filepath.IsAbs(file) {
-		return file
-	}
-	return filepath.Join(filepath.Dir(r.File), file)
 }
 
 func (r *Rig) besideError(path, value, message, hint string) error {

@@ -1,8 +1,12 @@
 package rig
 
-import "strconv"
+import (
+	"slices"
+	"strconv"
+	"strings"
+)
 
-// checkRig checks what single values cannot tell: tones against the sample
+// checkRig checks what single values cannot show: tones against the sample
 // rate, against each other and against response tables; who uses a channel.
 func (r *reader) checkRig(rg *Rig) {
 	r.checkTones(rg)
@@ -10,90 +14,84 @@ func (r *reader) checkRig(rg *Rig) {
 	r.checkTables(rg)
 }
 
-// element finds root.key[i].
-func element(rg *Rig, key string, i int) *node { return rg.root.get(key).items[i] }
+// at is a value below root.key[i].
+func (r *reader) at(key string, i int, steps ...string) value {
+	v := value{r, r.rig.root.get(key).items[i], index(key, i), ""}
+	for _, step := range steps {
+		v = value{r, v.n.get(step), join(v.path, step), step}
+	}
+	return v
+}
 
 func (r *reader) checkTones(rg *Rig) {
-	byTone := map[float64]int{}
-	for i := range rg.Emitters {
-		e := &rg.Emitters[i]
+	byTone := map[float64]string{}
+	for i, e := range rg.Emitters {
 		if e.ToneHz == 0 {
 			continue
 		}
-		n := element(rg, "emitters", i).get("tone_hz")
-		path := index("emitters", i) + ".tone_hz"
-		if e.ToneHz >= rg.NyquistHz() {
-			r.fail(n.at, path, n.String(), "frequencies are in hertz; choose a lower tone or sample faster",
+		v := r.at("emitters", i, "tone_hz")
+		first, taken := byTone[e.ToneHz]
+		switch {
+		case e.ToneHz >= rg.NyquistHz():
+			v.fail("frequencies are in hertz; choose a lower tone or sample faster",
 				"must be under half the sample rate, %s", format(rg.NyquistHz()))
-			continue
+		case taken:
+			v.fail("every emitter needs a tone of its own", "is already the tone of %s", first)
+		default:
+			byTone[e.ToneHz] = e.Name
 		}
-		if first, ok := byTone[e.ToneHz]; ok {
-			r.fail(n.at, path, n.String(), "every emitter needs a tone of its own", "is already the tone of %s", rg.Emitters[first].Name)
-			continue
-		}
-		byTone[e.ToneHz] = i
 	}
 }
 
 func (r *reader) checkChannels(rg *Rig) {
-	type use struct {
-		by   string
-		line int
-	}
-	pickup := map[int]use{}
-	for i := range rg.Sensors {
-		coils := element(rg, "sensors", i).get("coils")
-		for j := range rg.Sensors[i].Coils {
-			c := rg.Sensors[i].Coils[j].Channel
-			n := coils.items[j].get("channel")
-			path := index(index("sensors", i)+".coils", j)
-			if first, ok := pickup[c]; ok {
-				r.fail(n.at, path+".channel", n.String(), "every pickup coil needs a channel of its own",
-					"is already used by %s in line %s", first.by, strconv.Itoa(first.line))
+	pickup := map[int]value{}
+	for i, s := range rg.Sensors {
+		for j, c := range s.Coils {
+			v := r.at("sensors", i, "coils").item(j)
+			used := value{r, v.n.get("channel"), v.path + ".channel", ""}
+			if first, ok := pickup[c.Channel]; ok {
+				used.fail("every pickup coil needs a channel of its own",
+					"is already used by %s in line %d", strings.TrimSuffix(first.path, ".channel"), first.n.at.line)
 				continue
 			}
-			pickup[c] = use{by: path, line: n.at.line}
+			pickup[c.Channel] = used
 		}
 	}
-	for i := range rg.Emitters {
-		ref := rg.Emitters[i].Reference
-		if ref == nil {
+	for i, e := range rg.Emitters {
+		if e.Reference == nil {
 			continue
 		}
-		if u, ok := pickup[ref.Channel]; ok {
-			n := element(rg, "emitters", i).get("reference").get("channel")
-			r.fail(n.at, index("emitters", i)+".reference.channel", n.String(), "a channel carries a drive current or a pickup, not both",
-				"is the channel of %s in line %d", u.by, u.line)
+		if u, ok := pickup[e.Reference.Channel]; ok {
+			r.at("emitters", i, "reference", "channel").fail("a channel carries a drive current or a pickup, not both",
+				"is the channel of %s in line %d", strings.TrimSuffix(u.path, ".channel"), u.n.at.line)
 		}
 	}
 }
 
 // checkTables finds tones outside the response tables they must pass.
 func (r *reader) checkTables(rg *Rig) {
-	check := func(channel int, e *Emitter) {
-		c := &rg.Channels[channel]
-		if e.ToneHz == 0 || e.ToneHz >= rg.NyquistHz() || len(c.Table) == 0 {
-			return
+	for _, e := range rg.Emitters {
+		if e.ToneHz == 0 || e.ToneHz >= rg.NyquistHz() {
+			continue
 		}
-		if _, err := c.Response(e.ToneHz); err != nil {
-			for _, old := range r.errs {
-				if old.Path == c.path+".response" {
-					return
-				}
-			}
-			r.fail(place{line: c.line}, c.path+".response", "", "measure the response at the tones of all emitters",
-				"must cover the tone of %s, %s Hz; it covers %s to %s Hz", e.Name, format(e.ToneHz), format(c.Table[0].Hz), format(c.Table[len(c.Table)-1].Hz))
-		}
-	}
-	for i := range rg.Emitters {
-		e := &rg.Emitters[i]
+		var passed []int
 		if e.Reference != nil {
-			check(e.Reference.Channel, e)
+			passed = append(passed, e.Reference.Channel)
 		}
 		for _, s := range rg.Sensors {
 			for _, coil := range s.Coils {
-				check(coil.Channel, e)
+				passed = append(passed, coil.Channel)
 			}
+		}
+		for _, i := range passed {
+			c := &rg.Channels[i]
+			path := c.path + ".response"
+			_, outside := c.Response(e.ToneHz)
+			if outside == nil || slices.ContainsFunc(r.errs, func(old *Error) bool { return old.Path == path }) {
+				continue
+			}
+			r.fail(position{line: c.line}, path, "", "measure the response at the tones of all emitters", "must cover the tone of %s, %s Hz; it covers %s to %s Hz",
+				e.Name, format(e.ToneHz), format(c.Table[0].Hz), format(c.Table[len(c.Table)-1].Hz))
 		}
 	}
 }

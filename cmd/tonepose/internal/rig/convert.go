@@ -31,7 +31,12 @@ func (r *Rig) Array() (fieldmodels.Array, error) {
 	if err != nil || cov == nil {
 		return a, err
 	}
-	a.Covariance = r.emitterCovariance(cov)
+	var names []string
+	for i := range r.Emitters {
+		p := EmitterParameters(r.Emitters[i].Name)
+		names = append(names, p[:]...)
+	}
+	a.Covariance = cov.pick(names)
 	return a, nil
 }
 
@@ -52,16 +57,6 @@ func (r *Rig) Drawn() []fieldmodels.Emitter {
 		}
 	}
 	return out
-}
-
-// emitterCovariance picks the emitters' parameters out of a covariance.
-func (r *Rig) emitterCovariance(cov *covariance) *mat.SymDense {
-	var names []string
-	for i := range r.Emitters {
-		p := EmitterParameters(r.Emitters[i].Name)
-		names = append(names, p[:]...)
-	}
-	return cov.pick(names)
 }
 
 // SensorCovariance gives the covariance of the coils of sensor i for the solver,

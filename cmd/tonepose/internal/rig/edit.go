@@ -2,6 +2,8 @@ package rig
 
 import (
 	"fmt"
+	"maps"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -19,199 +21,134 @@ import (
 // call is remembered and returned by Text and Save.
 type Edit struct {
 	rig         *Rig
-	sets        []set
+	want        map[string]string // the values that are set, by their paths, as flatten prints them
 	calibration *Calibration
 	cov         *covariance
 	correction  *correction.Map
 	err         error
 }
 
-// set is one value to write: a number, or a vector of three.
-type set struct {
-	path   string
-	number []float64
-	own    bool // must stand at its own place, even where a shared value agrees
-}
-
-// leaf prints the value as flatten does.
-func (s set) leaf() string {
-	if len(s.number) == 1 {
-		return format(s.number[0])
-	}
-	return "[" + format(s.number[0]) + ", " + format(s.number[1]) + ", " + format(s.number[2]) + "]"
-}
-
 // Edit begins a set of changes; the rig itself stays as it is.
-func (r *Rig) Edit() *Edit { return &Edit{rig: r} }
+func (r *Rig) Edit() *Edit { return &Edit{rig: r, want: map[string]string{}} }
 
 // SetNumber changes one number, in the unit that its key names.
-func (e *Edit) SetNumber(path string, x float64) { e.set(path, x) }
-
-// SetVector changes a vector of three numbers, such as an axis.
-func (e *Edit) SetVector(path string, v r3.Vec) { e.set(path, v.X, v.Y, v.Z) }
-
-func (e *Edit) set(path string, x ...float64) {
-	for _, v := range x {
-		if v-v != 0 && e.err == nil {
-			e.err = fmt.Errorf("rig: %s cannot become %v: must be finite", path, v)
-		}
-	}
-	if len(x) == 1 && strings.HasSuffix(path, "]") && e.err == nil {
+func (e *Edit) SetNumber(path string, x float64) {
+	if strings.HasSuffix(path, "]") && e.err == nil {
 		e.err = fmt.Errorf("rig: %s is one component: set the whole vector", path)
 	}
-	for i := range e.sets {
-		if e.sets[i].path == path {
-			e.sets[i].number = x
-			return
-		}
-	}
-	e.sets = append(e.sets, set{path: path, number: x})
+	e.want[path] = e.number(path, x)
 }
+
+// SetVector changes a vector of three numbers, such as an axis.
+func (e *Edit) SetVector(path string, v r3.Vec) {
+	e.want[path] = "[" + e.number(path, v.X) + ", " + e.number(path, v.Y) + ", " + e.number(path, v.Z) + "]"
+}
+
+func (e *Edit) number(path string, x float64) string {
+	if (math.IsNaN(x) || math.IsInf(x, 0)) && e.err == nil {
+		e.err = fmt.Errorf("rig: %s cannot become %v: must be finite", path, x)
+	}
+	return format(x)
+}
+
+// maxRounds bounds the rounds of an edit; anchors behind anchors need six.
+const maxRounds = 16
 
 // Text returns the changed file. It is read again and compared value by value:
 // what was set must have changed and nothing else.
 func (e *Edit) Text() ([]byte, error) {
+	changed, err := e.changed(e.rig.File)
+	if err != nil {
+		return nil, err
+	}
+	return changed.Text, nil
+}
+
+// changed is the rig of the changed file, under a name.
+func (e *Edit) changed(name string) (*Rig, error) {
 	if e.err != nil {
 		return nil, e.err
 	}
 	want := flatten(e.rig.root)
-	for _, s := range e.sets {
-		want[s.path] = s.leaf()
-	}
-	// A value behind an anchor may serve several places. Where a change shows
-	// up uninvited, the old value is written out there, and the text is made
-	// again; every round pins at least one more place.
-	sets := slices.Clone(e.sets)
-	for {
-		base, err := unshare(e.rig, sets)
-		if err != nil {
-			return nil, err
-		}
-		text, err := e.render(base, sets)
-		if err != nil {
-			return nil, err
-		}
-		changed, err := Parse(e.rig.File, text, e.rig.opts)
-		if err != nil {
-			return nil, fmt.Errorf("rig: the changed file would not be valid: %w", err)
-		}
-		wrong := differences(want, flatten(changed.root))
-		if len(wrong) == 0 {
-			return text, nil
-		}
-		pinned := false
-		for _, path := range wrong {
-			i := slices.IndexFunc(sets, func(o set) bool { return o.path == path })
-			if s, ok := pin(path, want[path]); ok && i < 0 {
-				sets, pinned = append(sets, s), true
-			} else if i >= 0 && !sets[i].own {
-				sets[i].own, pinned = true, true
-			}
-		}
-		if !pinned {
-			return nil, refuse(e.rig, wrong[0], "cannot be changed in place", "write the value out where it is used, without anchors")
+	maps.Copy(want, e.want)
+	s := newScript(e.rig.Text)
+	if e.calibration != nil {
+		if err := s.replaceBlock(e.rig.root, "calibration", e.calibration.yaml(s.newline)); err != nil {
+			return nil, &Error{File: e.rig.File, Message: err.Error(), Hint: "write the top level as key: value lines"}
 		}
 	}
-}
-
-// pin makes the change that writes an old value out.
-func pin(path, leaf string) (set, bool) {
-	s := set{path: path, own: true}
-	for _, part := range strings.Split(strings.Trim(leaf, "[]"), ", ") {
-		x, err := strconv.ParseFloat(part, 64)
-		if err != nil {
-			return s, false
-		}
-		s.number = append(s.number, x)
-	}
-	return s, len(s.number) == 1 || len(s.number) == 3
-}
-
-func refuse(base *Rig, path, message, hint string) error {
-	line := 0
-	if sp := locate(base.root, path); sp.n != nil {
-		line = sp.n.at.line
-	}
-	return &Error{File: base.File, Line: line, Path: path, Message: message, Hint: hint}
-}
-
-// unshare writes out, on one line, every mapping or list that comes by an alias
-// or a merge and in which a value is to change. The values stay as they are.
-func unshare(base *Rig, sets []set) (*Rig, error) {
-	for _, c := range sets {
-		sp := locate(base.root, c.path)
-		if !sp.shared {
-			continue
-		}
-		s := newScript(base.Text)
-		if sp.parent == nil {
-			if err := s.replace(sp.n.at, "*"+sp.n.alias, sp.n.flowText()); err != nil {
-				return nil, err
-			}
-		} else if !s.insertKey(sp.parent, sp.key, sp.n.flowText()) {
-			return nil, refuse(base, c.path, "cannot be added to its mapping", "add the key by hand")
-		}
+	// A value behind an anchor may serve several paths. Where a change shows in
+	// a path that was not set, the next round writes the old value out there.
+	var wrong []string
+	for range maxRounds {
 		text, err := s.run()
 		if err != nil {
 			return nil, err
 		}
-		apart, err := Parse(base.File, text, base.opts)
-		if err != nil {
-			return nil, fmt.Errorf("rig: the changed file would not be valid: %w", err)
+		root, invalid := parseYAML(name, text)
+		if invalid != nil {
+			return nil, fmt.Errorf("rig: the changed file would not be valid: %w", invalid)
 		}
-		return unshare(apart, sets)
+		if wrong = differences(want, flatten(root)); len(wrong) == 0 {
+			changed, err := Parse(name, text, e.rig.opts)
+			if err != nil {
+				return nil, fmt.Errorf("rig: the changed file would not be valid: %w", err)
+			}
+			return changed, nil
+		}
+		s = newScript(text)
+		for _, path := range wrong {
+			if err := e.write(s, root, path, want[path]); err != nil {
+				return nil, err
+			}
+		}
 	}
-	return base, nil
+	return nil, e.refuse(wrong[0], "cannot be changed in place", "write the value out where it is used, without anchors")
 }
 
-// render writes the changes, and the calibration block, into the text.
-func (e *Edit) render(base *Rig, sets []set) ([]byte, error) {
-	s := newScript(base.Text)
-	for _, set := range sets {
-		if err := apply(base, s, set); err != nil {
-			return nil, err
-		}
+func (e *Edit) refuse(path, message, hint string) error {
+	line := 0
+	if n := locate(e.rig.root, path).n; n != nil {
+		line = n.at.line
 	}
-	if e.calibration != nil {
-		if err := s.replaceBlock(base.root, "calibration", e.calibration.yaml(s.newline)); err != nil {
-			return nil, &Error{File: base.File, Message: err.Error(), Hint: "write the top level as key: value lines"}
-		}
-	}
-	return s.run()
+	return &Error{File: e.rig.File, Line: line, Path: path, Message: message, Hint: hint}
 }
 
-func apply(base *Rig, s *script, c set) error {
-	sp := locate(base.root, c.path)
+// write brings the value at a path to the number, or the vector, of leaf. Where
+// the path leads through an alias or a merge, it writes out on one line what
+// stands behind that, unchanged: the next round then finds the value itself.
+func (e *Edit) write(s *script, root *node, path, leaf string) error {
+	numbers := strings.Split(strings.Trim(leaf, "[]"), ", ")
+	if slices.ContainsFunc(numbers, func(x string) bool { return !decimal.MatchString(x) }) {
+		return e.refuse(path, "cannot be changed in place", "write the value out where it is used, without anchors")
+	}
+	sp := locate(root, path)
 	n := sp.n
+	if sp.shared {
+		leaf = n.inline(math.MaxInt, math.MaxInt)
+	}
 	switch {
 	case n == nil && sp.parent == nil:
-		return refuse(base, c.path, "is not in the file", "")
-	case n != nil && !c.own && n.leafOrList() == c.leaf():
-		return nil
+		return e.refuse(path, "is not in the file", "")
 	case sp.parent != nil:
-		if !s.insertKey(sp.parent, sp.key, c.leaf()) {
-			return refuse(base, c.path, "cannot be added to its mapping", "add the key by hand")
+		if !s.insertKey(sp.parent, sp.key, leaf) {
+			return e.refuse(path, "cannot be added to its mapping", "add the key by hand")
 		}
 		return nil
-	case n.alias != "":
-		return s.replace(n.at, "*"+n.alias, c.leaf())
-	case len(c.number) == 1 && n.kind == scalar && n.plain:
-		return s.replace(n.at, n.text, c.leaf())
-	case len(c.number) == 3 && n.kind == list && len(n.items) == 3:
+	case n.alias != "", len(numbers) == 1 && n.kind == scalar && n.plain:
+		return s.replace(n, leaf)
+	case len(numbers) == 3 && n.kind == list && len(n.items) == 3:
 		for i, item := range n.items {
-			old := item.text
-			if item.alias != "" {
-				old = "*" + item.alias
-			} else if item.leaf() == format(c.number[i]) {
+			if item.leaf() == numbers[i] {
 				continue
 			}
-			if err := s.replace(item.at, old, format(c.number[i])); err != nil {
+			if err := s.replace(item, numbers[i]); err != nil {
 				return err
 			}
 		}
 		return nil
 	}
-	return refuse(base, c.path, fmt.Sprintf("is not a value of %d numbers", len(c.number)), "")
+	return e.refuse(path, fmt.Sprintf("is not a value of %d numbers", len(numbers)), "")
 }
 
 // spot is where a path leads.
@@ -219,7 +156,7 @@ type spot struct {
 	n      *node  // the value; nil when missing
 	parent *node  // where to add the key, when it is missing or merely merged
 	key    string // with parent
-	shared bool   // the path goes on inside n, whose text serves other places
+	shared bool   // the path goes on inside n, whose text serves other paths too
 }
 
 func locate(root *node, path string) spot {

@@ -2,8 +2,9 @@ package rig
 
 import (
 	"cmp"
+	"errors"
+	"fmt"
 	"slices"
-	"strconv"
 	"strings"
 )
 
@@ -21,34 +22,25 @@ type Error struct {
 // Error gives "bench.rig.yaml:14: emitters[3].model.radius_m = -0.05: must be
 // positive"; the hint is left to the caller.
 func (e *Error) Error() string {
-	var b strings.Builder
-	b.WriteString(e.File)
+	s := e.File + ": "
 	if e.Line > 0 {
-		b.WriteString(":" + strconv.Itoa(e.Line))
+		s = fmt.Sprintf("%s:%d: ", e.File, e.Line)
 	}
-	b.WriteString(": ")
 	if e.Path != "" {
-		b.WriteString(e.Path)
+		s += e.Path
 		if e.Value != "" {
-			b.WriteString(" = " + e.Value)
+			s += " = " + e.Value
 		}
-		b.WriteString(": ")
+		s += ": "
 	}
-	b.WriteString(e.Message)
-	return b.String()
+	return s + e.Message
 }
 
 // Errors is what is wrong with a rig file, in the file's order: never empty as
 // an error, at most the first twenty. errors.As with *Error finds the first.
 type Errors []*Error
 
-func (es Errors) Error() string {
-	lines := make([]string, len(es))
-	for i, e := range es {
-		lines[i] = e.Error()
-	}
-	return strings.Join(lines, "\n")
-}
+func (es Errors) Error() string { return errors.Join(es.Unwrap()...).Error() }
 
 // Unwrap lists the single errors.
 func (es Errors) Unwrap() []error {
@@ -59,7 +51,7 @@ func (es Errors) Unwrap() []error {
 	return out
 }
 
-// sorted puts the errors into the file's order; nil when there are none.
+// sorted brings the errors into the file's order; nil when there are none.
 func (es Errors) sorted() error {
 	if len(es) == 0 {
 		return nil

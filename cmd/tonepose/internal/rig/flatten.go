@@ -23,15 +23,15 @@ func flatten(root *node) map[string]string {
 				}
 			}
 		case list:
-			var leaves []string
-			for _, item := range n.items {
-				if item.kind != scalar {
-					for i, item := range n.items {
-						walk(item, index(path, i))
-					}
-					return
+			if slices.ContainsFunc(n.items, func(item *node) bool { return item.kind != scalar }) {
+				for i, item := range n.items {
+					walk(item, index(path, i))
 				}
-				leaves = append(leaves, item.leaf())
+				return
+			}
+			leaves := make([]string, len(n.items))
+			for i, item := range n.items {
+				leaves[i] = item.leaf()
 			}
 			out[path] = "[" + strings.Join(leaves, ", ") + "]"
 		}
@@ -49,42 +49,14 @@ func (n *node) leaf() string {
 	return n.text
 }
 
+// differences are the paths whose values differ, or are in one alone.
 func differences(want, got map[string]string) []string {
-	var out []string
-	for _, path := range slices.Sorted(maps.Keys(want)) {
-		if g, ok := got[path]; !ok || g != want[path] {
-			out = append(out, path)
-		}
-	}
-	for _, path := range slices.Sorted(maps.Keys(got)) {
-		if _, ok := want[path]; !ok {
-			out = append(out, path)
-		}
-	}
-	return out
+	all := maps.Clone(want)
+	maps.Copy(all, got)
+	maps.DeleteFunc(all, func(path, _ string) bool {
+		w, wanted := want[path]
+		g, there := got[path]
+		return wanted == there && w == g
+	})
+	return slices.Sorted(maps.Keys(all))
 }
-
-// flowText writes a value on one line, anchors resolved.
-func (n *node) flowText() string {
-	var parts []string
-	switch {
-	case n.null:
-		return "null"
-	case n.kind == scalar && n.plain:
-		return n.text
-	case n.kind == scalar:
-		return strconv.Quote(n.text)
-	case n.kind == list:
-		for _, item := range n.items {
-			parts = append(parts, item.flowText())
-		}
-		return "[" + strings.Join(parts, ", ") + "]"
-	}
-	for _, e := range n.entries {
-		parts = append(parts, e.key+": "+e.value.flowText())
-	}
-	return "{" + strings.Join(parts, ", ") + "}"
-}
-
-// leafOrList is the value as flatten lists it, of a scalar or a list of scalars.
-func (n *node) leafOrList() string { return flatten(n)[""] }

@@ -10,21 +10,18 @@ import (
 // centre_m; of a polyline the mean of its points, of a sum the mean of its
 // parts' centres.
 func (m *Model) center() r3.Vec {
-	var sum r3.Vec
-	n := 0
-	switch m.Type {
-	case "polyline":
-		for _, p := range m.PointsM {
-			sum, n = r3.Add(sum, p), n+1
-		}
-	case "sum":
-		for i := range m.Parts {
-			sum, n = r3.Add(sum, m.Parts[i].center()), n+1
-		}
-	default:
+	points := m.PointsM
+	for i := range m.Parts {
+		points = append(points, m.Parts[i].center())
+	}
+	if len(points) == 0 {
 		return m.CenterM
 	}
-	return r3.Scale(1/float64(n), sum)
+	var sum r3.Vec
+	for _, p := range points {
+		sum = r3.Add(sum, p)
+	}
+	return r3.Scale(1/float64(len(points)), sum)
 }
 
 // Moment is turns times area vector [m²]: the model's dipole moment per ampere.

@@ -1,13 +1,14 @@
 package rig
 
 import (
+	"cmp"
 	"regexp"
 	"slices"
 	"strconv"
 	"strings"
 )
 
-// unit is a spelling of a unit that people put into a key, with the SI unit of
+// unit is a spelling of a unit that people write in a key, with the SI unit of
 // the rig file and the factor to it.
 type unit struct {
 	written string
@@ -56,13 +57,9 @@ func mendKey(key string, value *node, known []string) (meant, hint string) {
 		if unitOf == "" || ks != stem || unitOf == suffix {
 			continue
 		}
-		hint = "write " + k + ", in " + unitName(unitOf)
-		for _, u := range units {
-			if u.written == suffix && u.si == unitOf {
-				if x, ok := scaled(value, u.factor); ok {
-					hint = "write " + k + ": " + x
-				}
-			}
+		hint = "write " + k + ", in " + unitNames[unitOf]
+		if x := scaled(value, suffix, unitOf); x != "" {
+			hint = "write " + k + ": " + x
 		}
 		return k, hint
 	}
@@ -75,94 +72,60 @@ func mendKey(key string, value *node, known []string) (meant, hint string) {
 	if best != "" {
 		return best, "did you mean " + best + "?"
 	}
-	sorted := slices.Clone(known)
-	slices.Sort(sorted)
-	return "", "known here: " + strings.Join(sorted, ", ")
+	return "", "known here: " + strings.Join(slices.Sorted(slices.Values(known)), ", ")
 }
 
-// scaled prints a number or a list of numbers in the right unit.
-func scaled(n *node, factor float64) (string, bool) {
+// scaled prints a number, or a list of three, that was written in one unit in
+// another; nothing for what is neither, and for units that do not convert.
+func scaled(n *node, written, si string) string {
 	if n.kind == list && len(n.items) == 3 {
-		parts := make([]string, 3)
-		for i, item := range n.items {
-			s, ok := scaled(item, factor)
-			if !ok || item.kind != scalar {
-				return "", false
-			}
-			parts[i] = s
+		x, y, z := scaled(n.items[0], written, si), scaled(n.items[1], written, si), scaled(n.items[2], written, si)
+		if x == "" || y == "" || z == "" {
+			return ""
 		}
-		return "[" + strings.Join(parts, ", ") + "]", true
+		return "[" + x + ", " + y + ", " + z + "]"
 	}
-	if n.kind != scalar || !n.plain || !decimal.MatchString(n.text) {
-		return "", false
+	i := slices.IndexFunc(units, func(u unit) bool { return u.written == written && u.si == si })
+	if i < 0 || n.kind != scalar || !n.plain || !decimal.MatchString(n.text) {
+		return ""
 	}
 	x, err := strconv.ParseFloat(n.text, 64)
 	if err != nil {
-		return "", false
+		return ""
 	}
-	return strconv.FormatFloat(x*factor, 'g', 10, 64), true
+	return strconv.FormatFloat(x*units[i].factor, 'g', 10, 64)
 }
 
-func unitName(si string) string {
-	switch si {
-	case "m":
-		return "metres"
-	case "m2":
-		return "square metres"
-	case "s":
-		return "seconds"
-	case "hz":
-		return "hertz"
-	case "v":
-		return "volts"
-	case "ohm":
-		return "ohms"
-	case "rad":
-		return "radians"
-	case "deg":
-		return "degrees"
-	case "a_peak":
-		return "amperes, peak"
-	}
-	return si
+var unitNames = map[string]string{
+	"m": "metres", "m2": "square metres", "s": "seconds", "hz": "hertz", "v": "volts", "ohm": "ohms",
+	"rad": "radians", "deg": "degrees", "a_peak": "amperes, peak",
 }
 
-// keyHint tells the unit of a key by an example.
+// hints show by an example what a key, or else its unit, asks for.
+var hints = map[string]string{
+	"radius_m":           "radii are in metres; 50 mm is 0.05",
+	"inner_radius_m":     "radii are in metres; 50 mm is 0.05",
+	"outer_radius_m":     "radii are in metres; 50 mm is 0.05",
+	"turns":              "turns count the windings and need not be whole; to wind the other way round, reverse the axis",
+	"area_turns_m2":      "turns times area in square metres; 100 turns of 40 mm2 are 0.004",
+	"moment_m2":          "turns times area vector in square metres, such as [0, 0, 0.154]",
+	"axis":               "an axis is a direction, such as [0, 0, 1]; its length does not matter",
+	"width_axis":         "an axis is a direction, such as [0, 0, 1]; its length does not matter",
+	"current_a_peak":     "the nominal peak current in amperes; 0.35 A rms is 0.5",
+	"transimpedance_ohm": "volts at the reference channel per ampere, in ohms",
+	"full_scale_v":       "the voltage of the largest code, in volts",
+	"gain":               "volts at the ADC per volt at the coil; 40 dB is 100",
+	"model":              "such as model: {type: loop, center_m: [0, 0, 0], axis: [0, 0, 1], radius_m: 0.035, turns: 40}",
+	"type":               "one of " + strings.Join(modelTypes, ", "),
+
+	"m":  "lengths are in metres; 50 mm is 0.05",
+	"s":  "times are in seconds; 1.5 µs is 1.5e-6",
+	"hz": "frequencies are in hertz; 5 kHz is 5000",
+}
+
 func keyHint(key string) string {
-	switch key {
-	case "radius_m", "inner_radius_m", "outer_radius_m":
-		return "radii are in metres; 50 mm is 0.05"
-	case "turns":
-		return "turns count the windings and need not be whole; to wind the other way round, reverse the axis"
-	case "area_turns_m2":
-		return "turns times area in square metres; 100 turns of 40 mm2 are 0.004"
-	case "moment_m2":
-		return "turns times area vector in square metres, such as [0, 0, 0.154]"
-	case "axis", "width_axis":
-		return "an axis is a direction, such as [0, 0, 1]; its length does not matter"
-	case "current_a_peak":
-		return "the nominal peak current in amperes; 0.35 A rms is 0.5"
-	case "transimpedance_ohm":
-		return "volts at the reference channel per ampere, in ohms"
-	case "full_scale_v":
-		return "the voltage of the largest code, in volts"
-	case "gain":
-		return "volts at the ADC per volt at the coil; 40 dB is 100"
-	case "model":
-		return "such as model: {type: loop, center_m: [0, 0, 0], axis: [0, 0, 1], radius_m: 0.035, turns: 40}"
-	case "type":
-		return "one of " + strings.Join(modelTypes, ", ")
-	}
 	_, si := split(key)
-	switch si {
-	case "m":
-		return "lengths are in metres; 50 mm is 0.05"
-	case "s":
-		return "times are in seconds; 1.5 µs is 1.5e-6"
-	case "hz":
-		return "frequencies are in hertz; 5 kHz is 5000"
-	}
-	return ""
+	return cmp.Or(hints[key], hints[si])
 }
 
 var withUnit = regexp.MustCompile(`^([-+]?[0-9.]+(?:[eE][-+]?[0-9]+)?) *([a-zA-Zµ]+[0-9]?)$`)
@@ -177,12 +140,8 @@ func numberHint(n *node, key string) string {
 	}
 	if m := withUnit.FindStringSubmatch(n.text); m != nil {
 		_, si := split(key)
-		for _, u := range units {
-			if u.si == si && (u.written == strings.ToLower(m[2])) {
-				if x, ok := scaled(&node{kind: scalar, plain: true, text: m[1]}, u.factor); ok {
-					return "the key names the unit; write " + x
-				}
-			}
+		if x := scaled(&node{plain: true, text: m[1]}, strings.ToLower(m[2]), si); x != "" {
+			return "the key names the unit; write " + x
 		}
 	}
 	if trimmed := strings.ReplaceAll(n.text, "_", ""); trimmed != n.text && decimal.MatchString(trimmed) {

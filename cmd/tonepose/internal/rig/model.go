@@ -1,29 +1,25 @@
 package rig
 
-import (
-	"slices"
-
-	"gonum.org/v1/gonum/spatial/r3"
-)
+import "gonum.org/v1/gonum/spatial/r3"
 
 // Model describes the coil of an emitter, or one part of it, in the rig frame.
 // Which fields count depends on Type; lengths in metres.
 type Model struct {
-	Type         string   // dipole, loop, winding, sheet, polyline, rectangle, sum
-	CenterM      r3.Vec   // all but polyline and sum
-	Axis         r3.Vec   // loop, winding, sheet, rectangle; as in the file, not necessarily unit
-	WidthAxis    r3.Vec   // rectangle; only its part perpendicular to Axis counts
-	MomentM2     r3.Vec   // dipole: turns × area vector
-	RadiusM      float64  // loop, sheet
-	InnerRadiusM float64  // winding
-	OuterRadiusM float64  // winding
-	LengthM      float64  // winding, sheet
-	WidthM       float64  // rectangle, along WidthAxis
-	HeightM      float64  // rectangle
-	Turns        float64  // all but dipole and sum
-	PointsM      []r3.Vec // polyline
-	Closed       bool     // polyline
-	Parts        []Model  // sum
+	Type         string   `rig:"type"`                    // dipole, loop, winding, sheet, polyline, rectangle, sum
+	CenterM      r3.Vec   `rig:"center_m"`                // all but polyline and sum
+	Axis         r3.Vec   `rig:"axis,direction"`          // loop, winding, sheet, rectangle; as in the file, not necessarily unit
+	WidthAxis    r3.Vec   `rig:"width_axis,direction"`    // rectangle; only its part perpendicular to Axis counts
+	MomentM2     r3.Vec   `rig:"moment_m2,direction"`     // dipole: turns × area vector
+	RadiusM      float64  `rig:"radius_m,positive"`       // loop, sheet
+	InnerRadiusM float64  `rig:"inner_radius_m,positive"` // winding
+	OuterRadiusM float64  `rig:"outer_radius_m,positive"` // winding
+	LengthM      float64  `rig:"length_m,positive"`       // winding, sheet
+	WidthM       float64  `rig:"width_m,positive"`        // rectangle, along WidthAxis
+	HeightM      float64  `rig:"height_m,positive"`       // rectangle
+	Turns        float64  `rig:"turns,positive"`          // all but dipole and sum
+	PointsM      []r3.Vec `rig:"points_m"`                // polyline
+	Closed       bool     `rig:"closed,optional"`         // polyline
+	Parts        []Model  `rig:"parts"`                   // sum
 }
 
 var modelTypes = []string{"dipole", "loop", "winding", "sheet", "polyline", "rectangle", "sum"}
@@ -45,124 +41,85 @@ var modelKeys = map[string][]string{
 	"sum":       {"type", "parts"},
 }
 
-func (r *reader) readModel(n *node, path string, depth int) Model {
-	if n == nil {
-		return Model{}
-	}
-	if n.kind != mapping {
-		r.fail(n.at, path, n.String(), keyHint("model"), "must be a mapping")
-		return Model{}
+func (m *Model) read(v value) {
+	r := v.r
+	if v.n.kind != mapping {
+		v.fail(keyHint("model"), "must be a mapping")
+		return
 	}
 	if r.models++; r.models > maxParts {
 		if r.models == maxParts+1 {
-			r.fail(n.at, path, "", "", "the models have more than %d parts", maxParts)
+			r.fail(v.n.at, v.path, "", "", "the models have more than %d parts", maxParts)
 		}
-		return Model{}
+		return
 	}
-	kind := n.get("type")
-	if kind == nil {
-		r.fail(n.at, path+".type", "", keyHint("type"), "is missing")
-		return Model{}
+	kind := value{r, v.n.get("type"), v.path + ".type", "type"}
+	if kind.n == nil {
+		r.fail(v.n.at, kind.path, "", keyHint("type"), "is missing")
+		return
 	}
-	m := Model{Type: r.text(kind, path+".type")}
-	if m.Type == "" {
-		return m
+	if m.Type = kind.text(); m.Type == "" {
+		return
 	}
 	keys, ok := modelKeys[m.Type]
 	if !ok {
-		r.fail(kind.at, path+".type", shorten(m.Type), keyHint("type"), "is not a model type")
-		return m
+		kind.fail(keyHint("type"), "is not a model type")
+		return
 	}
-	o := r.object(n, path, keys...)
-	if slices.Contains(keys, "center_m") {
-		m.CenterM = o.vector("center_m")
+	if m.Type == "sum" && r.depth >= maxDepth {
+		r.fail(v.n.at, v.path, "", "", "sums nest deeper than %d", maxDepth)
+		return
 	}
-	if slices.Contains(keys, "axis") {
-		m.Axis = o.axis("axis")
-	}
-	if slices.Contains(keys, "turns") {
-		m.Turns = o.number("turns", positive)
-	}
+	m.Closed = m.Type == "polyline"
+	r.depth++
+	o := r.fields(v, m, keys)
+	r.depth--
 	switch m.Type {
-	case "dipole":
-		m.MomentM2 = o.axis("moment_m2")
-	case "loop":
-		m.RadiusM = o.number("radius_m", positive)
-	case "sheet":
-		m.RadiusM = o.number("radius_m", positive)
-		m.LengthM = o.number("length_m", positive)
 	case "winding":
-		r.readWinding(&m, o)
+		if m.InnerRadiusM > 0 && m.OuterRadiusM > 0 && m.OuterRadiusM <= m.InnerRadiusM {
+			o.value("outer_radius_m", false).fail(keyHint("outer_radius_m"), "must exceed inner_radius_m, which is %s", format(m.InnerRadiusM))
+		}
 	case "rectangle":
-		m.WidthM = o.number("width_m", positive)
-		m.HeightM = o.number("height_m", positive)
-		before := len(r.errs)
-		m.WidthAxis = o.axis("width_axis")
-		if len(r.errs) == before && o.has("width_axis") && parallel(m.Axis, m.WidthAxis) {
-			o.fail("width_axis", "it points along the sides of length width_m, across the axis", "must not be parallel to axis")
+		if m.Axis != (r3.Vec{}) && m.WidthAxis != (r3.Vec{}) && parallel(m.Axis, m.WidthAxis) {
+			o.value("width_axis", false).fail("it points along the sides of length width_m, across the axis", "must not be parallel to axis")
 		}
 	case "polyline":
-		r.readPolyline(&m, o)
-	case "sum":
-		if depth >= maxDepth {
-			r.fail(n.at, path, "", "", "sums nest deeper than %d", maxDepth)
-			return m
-		}
-		o.list("parts", func(n *node, path string) {
-			m.Parts = append(m.Parts, r.readModel(n, path, depth+1))
-		})
-	}
-	return m
-}
-
-func (r *reader) readWinding(m *Model, o object) {
-	m.LengthM = o.number("length_m", positive)
-	before := len(r.errs)
-	m.InnerRadiusM = o.number("inner_radius_m", positive)
-	m.OuterRadiusM = o.number("outer_radius_m", positive)
-	if len(r.errs) == before && o.has("inner_radius_m") && o.has("outer_radius_m") && m.OuterRadiusM <= m.InnerRadiusM {
-		o.fail("outer_radius_m", keyHint("outer_radius_m"),
-			"must exceed inner_radius_m, which is %s", format(m.InnerRadiusM))
+		m.readPoints(o.value("points_m", true))
 	}
 }
 
-func (r *reader) readPolyline(m *Model, o object) {
-	m.Closed = o.truth("closed", true)
-	n := o.value("points_m", true)
-	if n == nil {
+func (m *Model) readPoints(v value) {
+	if v.n == nil {
 		return
 	}
-	path := o.path + ".points_m"
-	if n.kind != list {
-		r.fail(n.at, path, n.String(), "write [[x, y, z], [x, y, z], ..]", "must be a list of points")
+	if v.n.kind != list {
+		v.fail("write [[x, y, z], [x, y, z], ..]", "must be a list of points")
 		return
 	}
-	before := len(r.errs)
-	for i, item := range n.items {
-		p := r.vector(item, index(path, i), "points_m")
-		if len(r.errs) == before && i > 0 && p == m.PointsM[i-1] {
-			r.fail(item.at, index(path, i), item.String(), "remove one of the two", "repeats the point before")
+	before := len(v.r.errs)
+	var point value
+	for i := range v.n.items {
+		point = v.item(i)
+		p := point.vector(false)
+		if len(v.r.errs) == before && i > 0 && p == m.PointsM[i-1] {
+			point.fail("remove one of the two", "repeats the point before")
 		}
 		m.PointsM = append(m.PointsM, p)
 	}
-	if len(r.errs) > before {
-		return
-	}
-	if m.Closed && len(m.PointsM) > 1 && m.PointsM[0] == m.PointsM[len(m.PointsM)-1] {
-		last := n.items[len(n.items)-1]
-		r.fail(last.at, index(path, len(n.items)-1), last.String(), "remove it: a closed polyline returns to its first point by itself", "repeats the first point")
-		return
-	}
-	least := 2
+	n, least := len(m.PointsM), 2
 	if m.Closed {
 		least = 3
 	}
-	if len(m.PointsM) < least {
-		r.fail(n.at, path, "", "", "must have at least %d points, has %d", least, len(m.PointsM))
+	switch {
+	case len(v.r.errs) > before:
+	case m.Closed && n > 1 && m.PointsM[0] == m.PointsM[n-1]:
+		point.fail("remove it: a closed polyline returns to its first point by itself", "repeats the first point")
+	case n < least:
+		v.r.fail(v.n.at, v.path, "", "", "must have at least %d points, has %d", least, n)
 	}
 }
 
-// parallel tells directions less than a milliradian apart, whose perpendicular
+// parallel reports directions less than a milliradian apart, whose perpendicular
 // part would be rounding more than intent.
 func parallel(a, b r3.Vec) bool {
 	return r3.Norm(r3.Cross(unit3(a), unit3(b))) < 1e-3

@@ -13,20 +13,19 @@ import (
 // turns, or its moment, by strength. What stays the same keeps its text.
 func (e *Edit) MoveEmitter(i int, shift, tilt r3.Vec, strength float64) {
 	m := &e.rig.Emitters[i].Model
-	e.move(m, index("emitters", i)+".model", motion{m.center(), rigid.Exp(tilt), shift, strength, tilt != r3.Vec{}})
+	e.move(m, index("emitters", i)+".model", motion{m.center(), rigid.Exp(tilt), shift, strength})
 }
 
 type motion struct {
 	pivot    r3.Vec
-	turn     quat.Number
+	rotation quat.Number
 	shift    r3.Vec
 	strength float64
-	turns    bool
 }
 
 func (mo motion) point(p r3.Vec) r3.Vec {
-	if mo.turns {
-		p = r3.Add(mo.pivot, rigid.Rotate(mo.turn, r3.Sub(p, mo.pivot)))
+	if mo.rotation != (quat.Number{Real: 1}) { // which would leave roundings
+		p = r3.Add(mo.pivot, rigid.Rotate(mo.rotation, r3.Sub(p, mo.pivot)))
 	}
 	return r3.Add(p, mo.shift)
 }
@@ -46,18 +45,14 @@ func (e *Edit) move(m *Model, path string, mo motion) {
 		e.SetVector(path+".center_m", mo.point(m.CenterM))
 	}
 	if m.Type == "dipole" {
-		v := m.MomentM2
-		if mo.turns {
-			v = rigid.Rotate(mo.turn, v)
-		}
-		e.SetVector(path+".moment_m2", r3.Scale(mo.strength, v))
+		e.SetVector(path+".moment_m2", r3.Scale(mo.strength, rigid.Rotate(mo.rotation, m.MomentM2)))
 		return
 	}
-	if mo.turns && m.Type != "polyline" {
-		e.SetVector(path+".axis", rigid.Rotate(mo.turn, m.Axis))
+	if m.Type != "polyline" {
+		e.SetVector(path+".axis", rigid.Rotate(mo.rotation, m.Axis))
 	}
-	if mo.turns && m.Type == "rectangle" {
-		e.SetVector(path+".width_axis", rigid.Rotate(mo.turn, m.WidthAxis))
+	if m.Type == "rectangle" {
+		e.SetVector(path+".width_axis", rigid.Rotate(mo.rotation, m.WidthAxis))
 	}
 	e.SetNumber(path+".turns", m.Turns*mo.strength)
 }

@@ -2,8 +2,10 @@ package rig
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
+	"strconv"
 	"strings"
 
 	"github.com/goccy/go-yaml"
@@ -22,37 +24,32 @@ const (
 )
 
 // node is a YAML value with aliases and merges resolved, each part still
-// knowing its place in the text.
+// knowing its position in the text.
 type node struct {
 	kind    kind
-	at      place  // of the value; of the alias where it came by one
-	text    string // of a scalar
-	plain   bool   // a scalar without quotes
+	at      position // of the value; of the alias where it came by one
+	text    string   // of a scalar
+	plain   bool     // a scalar without quotes
 	null    bool
-	flow    bool  // {…} or […]
-	end     place // of the closing bracket of a flow mapping
+	flow    bool     // {…} or […]
+	end     position // of the closing bracket of a flow mapping
 	items   []*node
 	entries []entry
-	twice   []duplicate
-	alias   string // name, when it came by an alias
-}
-
-type duplicate struct {
-	key           string
-	first, second place
+	twice   []entry // keys that were there before
+	alias   string  // name, when it came by an alias
 }
 
 type entry struct {
 	key    string
-	at     place // of the key
+	at     position // of the key
 	value  *node
 	merged bool // supplied by <<
 }
 
-// place is 1-based; columns count runes.
-type place struct{ line, column int }
+// position is 1-based; columns count runes.
+type position struct{ line, column int }
 
-func at(t *token.Token) place { return place{t.Position.Line, t.Position.Column} }
+func at(t *token.Token) position { return position{t.Position.Line, t.Position.Column} }
 
 func (n *node) get(key string) *node {
 	if e := find(n.entries, key); e != nil {
@@ -61,35 +58,38 @@ func (n *node) get(key string) *node {
 	return nil
 }
 
-// String gives the value on one line, as a message quotes it.
-func (n *node) String() string { return shorten(n.brief(0)) }
+// String gives the value as a message quotes it.
+func (n *node) String() string { return shorten(n.inline(6, 2)) }
 
-func (n *node) brief(depth int) string {
-	switch {
-	case n.kind == scalar && !n.plain && !n.null:
-		return `"` + n.text + `"`
-	case n.kind == scalar:
-		return n.text
-	case depth > 2:
-		return "…"
-	}
+// inline writes the value on one line, anchors resolved: the first elements of
+// each list and mapping, down to a depth.
+func (n *node) inline(elements, depth int) string {
 	var parts []string
-	if n.kind == list {
-		for i, item := range n.items {
-			if i == 6 {
-				parts = append(parts, "…")
-				break
-			}
-			parts = append(parts, item.brief(depth+1))
+	add := func(key string, value *node) {
+		switch {
+		case len(parts) < elements:
+			parts = append(parts, key+value.inline(elements, depth-1))
+		case len(parts) == elements:
+			parts = append(parts, "…")
+		}
+	}
+	switch {
+	case n.null:
+		return cmp.Or(n.text, "null")
+	case n.kind == scalar && n.plain:
+		return n.text
+	case n.kind == scalar:
+		return strconv.Quote(n.text)
+	case depth < 0:
+		return "…"
+	case n.kind == list:
+		for _, item := range n.items {
+			add("", item)
 		}
 		return "[" + strings.Join(parts, ", ") + "]"
 	}
-	for i, e := range n.entries {
-		if i == 6 {
-			parts = append(parts, "…")
-			break
-		}
-		parts = append(parts, e.key+": "+e.value.brief(depth+1))
+	for _, e := range n.entries {
+		add(e.key+": ", e.value)
 	}
 	return "{" + strings.Join(parts, ", ") + "}"
 }
@@ -197,7 +197,7 @@ type converter struct {
 	err     *Error
 }
 
-func (c *converter) fail(p place, format string, args ...any) *node {
+func (c *converter) fail(p position, format string, args ...any) *node {
 	if c.err == nil {
 		c.err = &Error{File: c.file, Line: p.line, Message: fmt.Sprintf(format, args...)}
 	}
@@ -205,13 +205,10 @@ func (c *converter) fail(p place, format string, args ...any) *node {
 }
 
 func (c *converter) node(n ast.Node) *node {
-	if n == nil {
-		return c.fail(place{}, "a value is missing")
+	if n == nil || n.GetToken() == nil {
+		return c.fail(position{}, "a value is missing")
 	}
 	t := n.GetToken()
-	if t == nil {
-		return c.fail(place{}, "a value is missing")
-	}
 	p := at(t)
 	switch n := n.(type) {
 	case *ast.MappingNode:
@@ -279,8 +276,8 @@ func (c *converter) mapping(n *ast.MappingNode) *node {
 			c.fail(e.at, "complex keys (?) are not part of a rig file")
 			return out
 		}
-		if first := find(out.entries, e.key); first != nil {
-			out.twice = append(out.twice, duplicate{key: e.key, first: first.at, second: e.at})
+		if find(out.entries, e.key) != nil {
+			out.twice = append(out.twice, e)
 			continue
 		}
 		e.value = c.node(v.Value)

@@ -3,6 +3,7 @@ package rig
 import (
 	"fmt"
 	"math"
+	"reflect"
 	"regexp"
 	"slices"
 	"strconv"
@@ -15,21 +16,40 @@ import (
 type reader struct {
 	file   string
 	opts   Options
+	rig    *Rig
 	errs   Errors
-	models int // parts read so far
+	names  map[string]position // where a name that must be unique was read
+	models int                 // parts read so far
+	depth  int                 // of sums
 }
 
-func (r *reader) fail(at place, path, value, hint, message string, args ...any) {
+func (r *reader) fail(at position, path, value, hint, message string, args ...any) {
 	r.errs = append(r.errs, &Error{File: r.file, Line: at.line, Path: path, Value: value,
 		Message: fmt.Sprintf(message, args...), Hint: hint})
 }
 
+// value is a node with what its messages need.
+type value struct {
+	r    *reader
+	n    *node // nil: there is no value, which was reported where it is an error
+	path string
+	key  string // that names the unit
+}
+
+func (v value) fail(hint, message string, args ...any) {
+	v.r.fail(v.n.at, v.path, v.n.String(), hint, message, args...)
+}
+
+// item is an element of a list.
+func (v value) item(i int) value { return value{v.r, v.n.items[i], index(v.path, i), v.key} }
+
 // object is a mapping whose keys are known.
 type object struct {
-	r    *reader
-	n    *node // nil when the value was no mapping: getters then stay silent
-	path string
-	lost map[string]bool // keys whose absence another message explains
+	r        *reader
+	n        *node // nil when the value was no mapping: getters then report nothing
+	path     string
+	misspelt map[string]bool // keys whose absence another message explains
+	before   int             // errors before it was read
 }
 
 func join(path, key string) string {
@@ -41,19 +61,104 @@ func join(path, key string) string {
 
 func index(path string, i int) string { return path + "[" + strconv.Itoa(i) + "]" }
 
-// object checks that n is a mapping with no other keys than those named.
-func (r *reader) object(n *node, path string, keys ...string) object {
-	o := object{r: r, path: path, lost: map[string]bool{}}
+// read fills a struct: by its own method, or from a mapping by the tags of its
+// fields, which its method check then compares.
+func (r *reader) read(v value, dst any) {
+	if d, ok := dst.(interface{ read(value) }); ok {
+		d.read(v)
+		return
+	}
+	o := r.fields(v, dst, nil)
+	if c, ok := dst.(interface{ check(object) }); ok && o.n != nil {
+		c.check(o)
+	}
+}
+
+// fields fills a struct from a mapping. Tags of its fields name the key, then
+// what is asked of the value: optional; planned, so optional on request; unique
+// among its like; direction, not the zero vector; or a rule of numbers. Of the
+// keys only those given are known, nil for all.
+func (r *reader) fields(v value, dst any, keys []string) object {
+	s := reflect.ValueOf(dst).Elem()
+	if keys == nil {
+		for _, f := range reflect.VisibleFields(s.Type()) {
+			if tag, ok := f.Tag.Lookup("rig"); ok {
+				keys = append(keys, strings.Split(tag, ",")[0])
+			}
+		}
+	}
+	o := r.object(v, keys...)
+	if o.n == nil {
+		return o
+	}
+	for i := range s.NumField() {
+		tag := s.Type().Field(i).Tag
+		words := strings.Split(tag.Get("rig"), ",")
+		asked := func(word string) bool { return slices.Contains(words[1:], word) }
+		if !slices.Contains(keys, words[0]) {
+			continue
+		}
+		v := o.value(words[0], !asked("optional") && !(asked("planned") && r.opts.AllowMissingTones))
+		if v.n == nil {
+			continue
+		}
+		switch p := s.Field(i).Addr().Interface().(type) {
+		case *string:
+			if *p = v.text(); asked("unique") {
+				v.unique(o.path[:strings.LastIndex(o.path, "[")], *p, "names must differ", "is already used in line %d")
+			}
+		case *float64:
+			*p = v.number(rules[words[len(words)-1]])
+		case *bool:
+			*p = v.truth()
+		case *int:
+			*p = v.channel()
+		case *r3.Vec:
+			*p = v.vector(asked("direction"))
+		case **r3.Vec:
+			tip := v.vector(false)
+			*p = &tip
+		case *Tolerance:
+			r.fields(v, p, strings.Fields(tag.Get("keys")))
+		case *[]r3.Vec: // by Model.read
+		default:
+			r.parts(v, s.Field(i))
+		}
+	}
+	return o
+}
+
+// parts fills a struct, a pointer to one, or a list of them.
+func (r *reader) parts(v value, dst reflect.Value) {
+	switch dst.Kind() {
+	case reflect.Struct:
+		r.read(v, dst.Addr().Interface())
+	case reflect.Pointer:
+		dst.Set(reflect.New(dst.Type().Elem()))
+		r.read(v, dst.Interface())
+	case reflect.Slice:
+		items := v.elements()
+		dst.Set(reflect.MakeSlice(dst.Type(), len(items), len(items)))
+		for i, item := range items {
+			r.read(item, dst.Index(i).Addr().Interface())
+		}
+	}
+}
+
+// object checks that v is a mapping with no other keys than those named.
+func (r *reader) object(v value, keys ...string) object {
+	n, path := v.n, v.path
+	o := object{r: r, path: path, misspelt: map[string]bool{}, before: len(r.errs)}
 	if n == nil {
 		return o
 	}
 	if n.kind != mapping {
-		r.fail(n.at, path, n.String(), "write key: value pairs: "+strings.Join(keys, ", "), "must be a mapping")
+		v.fail("write key: value pairs: "+strings.Join(keys, ", "), "must be a mapping")
 		return o
 	}
 	o.n = n
 	for _, d := range n.twice {
-		r.fail(d.second, join(path, shorten(d.key)), "", "keep one of the two", "stands twice, first in line %d", d.first.line)
+		r.fail(d.at, join(path, shorten(d.key)), "", "keep one of the two", "stands twice, first in line %d", find(n.entries, d.key).at.line)
 	}
 	for _, e := range n.entries {
 		if slices.Contains(keys, e.key) {
@@ -61,7 +166,7 @@ func (r *reader) object(n *node, path string, keys ...string) object {
 		}
 		meant, hint := mendKey(e.key, e.value, keys)
 		if meant != "" {
-			o.lost[meant] = true
+			o.misspelt[meant] = true
 		}
 		value := ""
 		if e.value.kind == scalar {
@@ -73,69 +178,48 @@ func (r *reader) object(n *node, path string, keys ...string) object {
 }
 
 // value finds a key; a missing one is reported when required.
-func (o object) value(key string, required bool) *node {
+func (o object) value(key string, required bool) value {
+	v := value{o.r, nil, join(o.path, key), key}
 	if o.n == nil {
-		return nil
+		return v
 	}
 	n := o.n.get(key)
 	switch {
-	case n == nil && required && !o.lost[key]:
-		o.r.fail(o.n.at, join(o.path, key), "", keyHint(key), "is missing")
+	case n == nil && required && !o.misspelt[key]:
+		o.r.fail(o.n.at, v.path, "", keyHint(key), "is missing")
 	case n != nil && n.null:
-		o.r.fail(n.at, join(o.path, key), "", keyHint(key), "has no value")
-		return nil
+		o.r.fail(n.at, v.path, "", keyHint(key), "has no value")
+	default:
+		v.n = n
 	}
-	return n
+	return v
 }
 
 func (o object) has(key string) bool { return o.n != nil && o.n.get(key) != nil }
 
-// at is the place of a key: of its value when that is a scalar; without the
-// key, of the mapping.
-func (o object) at(key string) place {
-	if o.n == nil {
-		return place{}
+// unique reports a text that was read before in the same group.
+func (v value) unique(group, text, hint, message string) {
+	if text == "" {
+		return
 	}
-	e := find(o.n.entries, key)
-	switch {
-	case e == nil:
-		return o.n.at
-	case e.value.kind == scalar:
-		return e.value.at
+	group += " " + text
+	if first, ok := v.r.names[group]; ok {
+		v.fail(hint, message, first.line)
+		return
 	}
-	return e.at
-}
-
-// fail reports the value of a key that is there.
-func (o object) fail(key, hint, message string, args ...any) {
-	o.r.fail(o.at(key), join(o.path, key), o.n.get(key).String(), hint, message, args...)
+	v.r.names[group] = v.n.at
 }
 
 // rule is what a number has to satisfy.
 type rule struct {
-	ok   func(float64) bool
-	want string
+	broken func(float64) bool
+	want   string
 }
 
-var (
-	finite      = rule{func(float64) bool { return true }, ""}
-	positive    = rule{func(x float64) bool { return x > 0 }, "must be positive"}
-	nonNegative = rule{func(x float64) bool { return x >= 0 }, "must not be negative"}
-	nonZero     = rule{func(x float64) bool { return x != 0 }, "must not be zero"}
-)
-
-// number reads a required number.
-func (o object) number(key string, must rule) float64 {
-	return o.r.number(o.value(key, true), join(o.path, key), key, must)
-}
-
-// numberOr reads an optional number.
-func (o object) numberOr(key string, byDefault float64, must rule) float64 {
-	n := o.value(key, false)
-	if n == nil {
-		return byDefault
-	}
-	return o.r.number(n, join(o.path, key), key, must)
+var rules = map[string]rule{
+	"positive":    {func(x float64) bool { return x <= 0 }, "must be positive"},
+	"nonnegative": {func(x float64) bool { return x < 0 }, "must not be negative"},
+	"nonzero":     {func(x float64) bool { return x == 0 }, "must not be zero"},
 }
 
 // decimal is a number of the YAML 1.2 core schema (section 10.3.2) in base ten,
@@ -144,124 +228,85 @@ var decimal = regexp.MustCompile(`^[-+]?(\.[0-9]+|(0|[1-9][0-9]*)(\.[0-9]*)?)([e
 
 var notFinite = regexp.MustCompile(`^([-+]?\.(inf|Inf|INF)|\.(nan|NaN|NAN))$`)
 
-func (r *reader) number(n *node, path, key string, must rule) float64 {
-	if n == nil {
+func (v value) number(must rule) float64 {
+	plain := v.n.kind == scalar && v.n.plain
+	if !plain || !decimal.MatchString(v.n.text) && !notFinite.MatchString(v.n.text) {
+		v.fail(numberHint(v.n, v.key), "must be a number")
 		return 0
 	}
-	if n.kind != scalar || !n.plain || !decimal.MatchString(n.text) {
-		if n.kind == scalar && n.plain && notFinite.MatchString(n.text) {
-			r.fail(n.at, path, n.String(), keyHint(key), "must be finite")
-			return 0
-		}
-		r.fail(n.at, path, n.String(), numberHint(n, key), "must be a number")
-		return 0
-	}
-	x, err := strconv.ParseFloat(n.text, 64)
+	x, err := strconv.ParseFloat(v.n.text, 64)
 	switch {
 	case err != nil || math.IsInf(x, 0):
-		r.fail(n.at, path, n.String(), keyHint(key), "must be finite")
+		v.fail(keyHint(v.key), "must be finite")
 		return 0
-	case !must.ok(x):
-		r.fail(n.at, path, n.String(), keyHint(key), "%s", must.want)
+	case must.broken != nil && must.broken(x):
+		v.fail(keyHint(v.key), "%s", must.want)
 		return 0
 	}
 	return x
 }
 
-func (o object) text(key string) string { return o.textOf(key, true) }
-
-func (o object) textOf(key string, required bool) string {
-	return o.r.text(o.value(key, required), join(o.path, key))
-}
-
 var notText = regexp.MustCompile(`^(true|True|TRUE|false|False|FALSE)$`)
 
-func (r *reader) text(n *node, path string) string {
-	if n == nil {
+// text reads one line; nothing where there is none.
+func (v value) text() string {
+	if v.n == nil {
 		return ""
 	}
+	text := v.n.text
 	switch {
-	case n.kind != scalar || n.null || n.plain && notText.MatchString(n.text):
-		r.fail(n.at, path, n.String(), "", "must be text")
-		return ""
-	case strings.TrimSpace(n.text) == "":
-		r.fail(n.at, path, n.String(), "", "must not be empty")
-		return ""
-	case strings.TrimSpace(n.text) != n.text || strings.ContainsFunc(n.text, func(c rune) bool { return c < ' ' || c == 0x7f }):
-		r.fail(n.at, path, n.String(), "", "must be one line without spaces at its ends")
-		return ""
+	case v.n.kind != scalar || v.n.null || v.n.plain && notText.MatchString(text):
+		v.fail("", "must be text")
+	case strings.TrimSpace(text) == "":
+		v.fail("", "must not be empty")
+	case strings.TrimSpace(text) != text || strings.ContainsFunc(text, func(c rune) bool { return c < ' ' || c == 0x7f }):
+		v.fail("", "must be one line without spaces at its ends")
+	default:
+		return text
 	}
-	return n.text
+	return ""
 }
 
-func (o object) truth(key string, byDefault bool) bool {
-	n := o.value(key, false)
-	if n == nil {
-		return byDefault
+func (v value) truth() bool {
+	if v.n.kind != scalar || !v.n.plain || !notText.MatchString(v.n.text) {
+		v.fail("", "must be true or false")
 	}
-	if n.kind == scalar && n.plain {
-		switch n.text {
-		case "true", "True", "TRUE":
-			return true
-		case "false", "False", "FALSE":
-			return false
+	return strings.EqualFold(v.n.text, "true")
+}
+
+// vector reads three numbers; the zero vector where one is wrong.
+func (v value) vector(direction bool) r3.Vec {
+	switch {
+	case v.n.kind != list:
+		v.fail("write [x, y, z]", "must be a list of three numbers")
+		return r3.Vec{}
+	case len(v.n.items) != 3:
+		v.fail("write [x, y, z]", "must have three numbers, has %d", len(v.n.items))
+		return r3.Vec{}
+	}
+	before := len(v.r.errs)
+	p := r3.Vec{X: v.item(0).number(rule{}), Y: v.item(1).number(rule{}), Z: v.item(2).number(rule{})}
+	switch {
+	case len(v.r.errs) > before:
+		return r3.Vec{}
+	case direction && p == r3.Vec{}:
+		v.fail(keyHint(v.key), "must not be the zero vector")
+	}
+	return p
+}
+
+// elements are those of a list, at least one.
+func (v value) elements() (items []value) {
+	switch {
+	case v.n == nil:
+	case v.n.kind != list:
+		v.fail("begin each element with a dash", "must be a list")
+	case len(v.n.items) == 0:
+		v.fail("", "must have at least one element")
+	default:
+		for i := range v.n.items {
+			items = append(items, v.item(i))
 		}
 	}
-	o.r.fail(n.at, join(o.path, key), n.String(), "", "must be true or false")
-	return byDefault
-}
-
-// vector reads a required vector of three numbers.
-func (o object) vector(key string) r3.Vec {
-	return o.r.vector(o.value(key, true), join(o.path, key), key)
-}
-
-// axis reads a required vector that must have a direction.
-func (o object) axis(key string) r3.Vec {
-	before := len(o.r.errs)
-	n := o.value(key, true)
-	v := o.r.vector(n, join(o.path, key), key)
-	if n != nil && len(o.r.errs) == before && v == (r3.Vec{}) {
-		o.r.fail(n.at, join(o.path, key), n.String(), keyHint(key), "must not be the zero vector")
-	}
-	return v
-}
-
-func (r *reader) vector(n *node, path, key string) r3.Vec {
-	if n == nil {
-		return r3.Vec{}
-	}
-	if n.kind != list {
-		r.fail(n.at, path, n.String(), "write [x, y, z]", "must be a list of three numbers")
-		return r3.Vec{}
-	}
-	if len(n.items) != 3 {
-		r.fail(n.at, path, n.String(), "write [x, y, z]", "must have three numbers, has %d", len(n.items))
-		return r3.Vec{}
-	}
-	var x [3]float64
-	for i, item := range n.items {
-		x[i] = r.number(item, index(path, i), key, finite)
-	}
-	return r3.Vec{X: x[0], Y: x[1], Z: x[2]}
-}
-
-// list reads a list of at least one element, calling each in turn.
-func (o object) list(key string, each func(n *node, path string)) {
-	n := o.value(key, true)
-	if n == nil {
-		return
-	}
-	path := join(o.path, key)
-	if n.kind != list {
-		o.r.fail(n.at, path, n.String(), "begin each element with a dash", "must be a list")
-		return
-	}
-	if len(n.items) == 0 {
-		o.r.fail(n.at, path, "[]", "", "must have at least one element")
-		return
-	}
-	for i, item := range n.items {
-		each(item, index(path, i))
-	}
+	return items
 }

@@ -17,8 +17,8 @@ const tableMargin = 1e-3
 //
 // Between the rows of a table ln(gain) is linear in ln(hz), which is exact for
 // a slope of constant decibels per octave, and the phase is linear in hz, which
-// is exact for a delay. The phase is taken to turn by less than half a turn
-// from row to row. Beyond its ends by more than 0.1 % a table is an error
+// is exact for a delay. The phase is taken to change by less than 180° from
+// row to row. Beyond its ends by more than 0.1 % a table is an error
 // (*Error); within, the outermost segment goes on.
 func (c *Channel) Response(hz float64) (complex128, error) {
 	if len(c.Table) == 0 {
@@ -38,8 +38,8 @@ func (c *Channel) Response(hz float64) (complex128, error) {
 	k = min(max(k, 1), last)
 	a, b := t[k-1], t[k]
 	inLog := math.Log(hz/a.Hz) / math.Log(b.Hz/a.Hz)
-	turn := math.Remainder(b.PhaseDeg-a.PhaseDeg, 360)
-	phase := a.PhaseDeg + turn*(hz-a.Hz)/(b.Hz-a.Hz)
+	change := math.Remainder(b.PhaseDeg-a.PhaseDeg, 360)
+	phase := a.PhaseDeg + change*(hz-a.Hz)/(b.Hz-a.Hz)
 	gain := a.Gain * math.Pow(b.Gain/a.Gain, inLog)
 	return cmplx.Rect(gain, phase*math.Pi/180), nil
 }

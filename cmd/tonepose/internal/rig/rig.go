@@ -27,14 +27,17 @@ type Options struct {
 }
 
 // Rig is a bench as its file states it.
+//
+// Here and below, a tag names a key of the file and what is asked of its value:
+// see reader.fields.
 type Rig struct {
-	Name          string
-	SampleRateHz  float64
-	WorkingVolume Box
-	Channels      []Channel // in the recording's column order
-	Emitters      []Emitter
-	Sensors       []Sensor
-	Calibration   *Calibration // nil for a rig that was never calibrated
+	Name          string       `rig:"name"`
+	SampleRateHz  float64      `rig:"sample_rate_hz,positive"`
+	WorkingVolume Box          `rig:"working_volume"`
+	Channels      []Channel    `rig:"channels"` // in the recording's column order
+	Emitters      []Emitter    `rig:"emitters"`
+	Sensors       []Sensor     `rig:"sensors"`
+	Calibration   *Calibration `rig:"calibration,optional"` // nil for a rig that was never calibrated
 
 	File   string // as given to Load or Parse
 	Text   []byte // the whole file
@@ -45,16 +48,19 @@ type Rig struct {
 }
 
 // Box is an axis-parallel box in the rig frame [m].
-type Box struct{ Min, Max r3.Vec }
+type Box struct {
+	Min r3.Vec `rig:"min_m"`
+	Max r3.Vec `rig:"max_m"`
+}
 
 // Channel is one column of a recording.
 type Channel struct {
-	Name       string
-	FullScaleV float64 // [V]; 0 when the file does not state it (float recordings)
-	Gain       float64 // V_adc/V_coil, negative when inverting; 1 with a Table
-	DelayS     float64 // [s]; 0 with a Table
-	Table      []ResponsePoint
-	Tolerance  Tolerance
+	Name       string          `rig:"name,unique"`
+	FullScaleV float64         `rig:"full_scale_v,optional,positive"` // [V]; 0 when the file does not state it (float recordings)
+	Gain       float64         `rig:"gain,optional,nonzero"`          // V_adc/V_coil, negative when inverting; 1 with a Table
+	DelayS     float64         `rig:"delay_s,optional"`               // [s]; 0 with a Table
+	Table      []ResponsePoint `rig:"response,optional"`
+	Tolerance  Tolerance       `rig:"tolerance,optional" keys:"gain delay_s"`
 
 	path string
 	file string
@@ -63,52 +69,54 @@ type Channel struct {
 
 // ResponsePoint is one row of a channel's measured transfer V_adc/V_coil.
 type ResponsePoint struct {
-	Hz, Gain, PhaseDeg float64
+	Hz       float64 `rig:"hz,positive"`
+	Gain     float64 `rig:"gain,positive"`
+	PhaseDeg float64 `rig:"phase_deg"`
 }
 
 // Emitter is one driven coil.
 type Emitter struct {
-	Name         string
-	ToneHz       float64    // in the generator's clock; 0 when missing was allowed
-	CurrentPeakA float64    // nominal [A]; 0 when missing was allowed
-	Reference    *Reference // nil: the nominal current at PhaseDeg is all that is known
-	PhaseDeg     float64    // of the current at the recording's first sample; without Reference only
-	Model        Model
-	Tolerance    Tolerance
+	Name         string     `rig:"name,unique"`
+	ToneHz       float64    `rig:"tone_hz,planned,positive"`        // in the generator's clock; 0 when missing was allowed
+	CurrentPeakA float64    `rig:"current_a_peak,planned,positive"` // nominal [A]; 0 when missing was allowed
+	Reference    *Reference `rig:"reference,optional"`              // nil: the nominal current at PhaseDeg is all that is known
+	PhaseDeg     float64    `rig:"phase_deg,optional"`              // of the current at the recording's first sample; without Reference only
+	Model        Model      `rig:"model"`
+	Tolerance    Tolerance  `rig:"tolerance,optional" keys:"center_m axis_rad strength"`
 }
 
 // Reference says where an emitter's current is digitised.
 type Reference struct {
-	Channel           int     // index into Rig.Channels
-	TransimpedanceOhm float64 // V_coil of the channel per ampere [Ω]
+	Channel           int     `rig:"channel"`                     // index into Rig.Channels
+	TransimpedanceOhm float64 `rig:"transimpedance_ohm,positive"` // V_coil of the channel per ampere [Ω]
 }
 
 // Sensor is a rigid body with pickup coils; vectors are in its own frame.
 type Sensor struct {
-	Name  string
-	TipM  *r3.Vec // point of interest [m]; nil when not stated
-	Coils []Coil
+	Name  string  `rig:"name,unique"`
+	TipM  *r3.Vec `rig:"tip_m,optional"` // point of interest [m]; nil when not stated
+	Coils []Coil  `rig:"coils"`
 }
 
 // Coil is one pickup of a sensor.
 type Coil struct {
-	Channel     int    // index into Rig.Channels
-	CenterM     r3.Vec // [m]
-	Axis        r3.Vec // as in the file, not necessarily unit
-	AreaTurnsM2 float64
-	RadiusM     float64 // 0: a point
-	Tolerance   Tolerance
+	Channel     int       `rig:"channel"`        // index into Rig.Channels
+	CenterM     r3.Vec    `rig:"center_m"`       // [m]
+	Axis        r3.Vec    `rig:"axis,direction"` // as in the file, not necessarily unit
+	AreaTurnsM2 float64   `rig:"area_turns_m2,positive"`
+	RadiusM     float64   `rig:"radius_m,optional,nonnegative"` // 0: a point
+	Tolerance   Tolerance `rig:"tolerance,optional" keys:"center_m axis_rad sensitivity"`
 }
 
 // Tolerance holds one standard deviation of what a calibration may move;
 // 0 where the file states none.
 type Tolerance struct {
-	CenterM     float64 // of each component [m]
-	AxisRad     float64 // of each component of the tilt [rad]
-	Strength    float64 // of an emitter, relative
-	Sensitivity float64 // of a coil, relative
-	Gain        float64 // of a channel, relative
-	DelayS      float64 // of a channel [s]
+	CenterM     float64 `rig:"center_m,optional,positive"`    // of each component [m]
+	AxisRad     float64 `rig:"axis_rad,optional,positive"`    // of each component of the tilt [rad]
+	Strength    float64 `rig:"strength,optional,positive"`    // of an emitter, relative
+	Sensitivity float64 `rig:"sensitivity,optional,positive"` // of a coil, relative
+	Gain        float64 `rig:"gain,optional,positive"`        // of a channel, relative
+	DelayS      float64 `rig:"delay_s,optional,positive"`     // of a channel [s]
 }
 
 // Load reads and checks a rig file. What is wrong with its content comes back
@@ -136,8 +144,8 @@ func Parse(name string, text []byte, opts Options) (*Rig, error) {
 		return nil, Errors{perr}
 	}
 	rg := &Rig{File: name, Text: text, SHA256: sha256Of(text), root: root, opts: opts}
-	r := &reader{file: name, opts: opts}
-	r.readRig(rg, root)
+	r := &reader{file: name, opts: opts, rig: rg, names: map[string]position{}}
+	r.read(value{r, root, "", ""}, rg)
 	if len(r.errs) == 0 {
 		r.checkRig(rg)
 	}

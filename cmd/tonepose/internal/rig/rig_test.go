@@ -2,6 +2,8 @@ package rig
 
 import (
 	"path/filepath"
+	"reflect"
+	"slices"
 	"strings"
 	"testing"
 
@@ -100,5 +102,35 @@ func TestSHA256OfText(t *testing.T) {
 	rg := load(t, "pipe-bench.rig.yaml")
 	if rg.SHA256 != want {
 		t.Errorf("sha256 %s, want %s", rg.SHA256, want)
+	}
+}
+
+// A key that is listed for a model type or a tolerance but has no field would be
+// accepted and dropped.
+func TestListedKeysHaveFields(t *testing.T) {
+	tagged := func(of reflect.Type) (keys []string) {
+		for i := range of.NumField() {
+			keys = append(keys, strings.Split(of.Field(i).Tag.Get("rig"), ",")[0])
+		}
+		return keys
+	}
+	for _, kind := range modelTypes {
+		for _, key := range modelKeys[kind] {
+			if !slices.Contains(tagged(reflect.TypeFor[Model]()), key) {
+				t.Errorf("%s: no field of Model for %s", kind, key)
+			}
+		}
+	}
+	for _, owner := range []reflect.Type{reflect.TypeFor[Channel](), reflect.TypeFor[Emitter](), reflect.TypeFor[Coil]()} {
+		f, _ := owner.FieldByName("Tolerance")
+		keys := strings.Fields(f.Tag.Get("keys"))
+		if len(keys) == 0 {
+			t.Errorf("%v: its tolerance has no keys", owner)
+		}
+		for _, key := range keys {
+			if !slices.Contains(tagged(reflect.TypeFor[Tolerance]()), key) {
+				t.Errorf("%v: no field of Tolerance for %s", owner, key)
+			}
+		}
 	}
 }

@@ -2,7 +2,6 @@ package rig
 
 import (
 	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"path/filepath"
@@ -24,13 +23,9 @@ func (e *Edit) Save(name string) (*Rig, error) {
 	if err != nil {
 		return nil, err
 	}
-	text, err := e.Text()
+	saved, err := e.changed(name)
 	if err != nil {
 		return nil, err
-	}
-	saved, err := Parse(name, text, e.rig.opts)
-	if err != nil {
-		return nil, fmt.Errorf("rig: the changed file would not be valid: %w", err)
 	}
 	if c, s := e.calibration, saved.Calibration; c != nil &&
 		(s == nil || s.ReferenceSHA256 != c.ReferenceSHA256 || s.Covariance != c.Covariance || s.Correction != c.Correction ||
@@ -40,9 +35,9 @@ func (e *Edit) Save(name string) (*Rig, error) {
 	// The rig, which names the others, is created first and seen last.
 	batch := files.Batch{Force: true}
 	defer batch.Abort()
-	err = batch.Write(name, text)
-	for _, c := range companions {
-		err = errors.Join(err, batch.Write(filepath.Join(filepath.Dir(name), c.file), c.text))
+	err = batch.Write(name, saved.Text)
+	for file, text := range companions {
+		err = errors.Join(err, batch.Write(filepath.Join(filepath.Dir(name), file), text))
 	}
 	if err == nil {
 		err = batch.Commit()
@@ -53,22 +48,16 @@ func (e *Edit) Save(name string) (*Rig, error) {
 	return saved, nil
 }
 
-// companion is a file beside a rig.
-type companion struct {
-	file string
-	text []byte
-}
-
-// companions are the files to write beside the rig, whose names and hashes the
-// calibration block takes up.
-func (e *Edit) companions(name string) ([]companion, error) {
-	var out []companion
+// companions are the texts of the files to write beside the rig. Their names and
+// hashes are entered in the calibration block.
+func (e *Edit) companions(name string) (map[string][]byte, error) {
+	out := map[string][]byte{}
 	if e.calibration == nil {
 		return e.inherited(name)
 	}
 	stem := strings.TrimSuffix(strings.TrimSuffix(filepath.Base(name), filepath.Ext(name)), ".rig")
 	add := func(file string, text []byte, err error) (Companion, error) {
-		out = append(out, companion{file, text})
+		out[file] = text
 		return Companion{file, sha256Of(text)}, err
 	}
 	var err error
@@ -85,25 +74,25 @@ func (e *Edit) companions(name string) ([]companion, error) {
 
 // inherited are the files of a calibration that stays, where the rig goes to
 // another folder.
-func (e *Edit) inherited(name string) (out []companion, err error) {
+func (e *Edit) inherited(name string) (map[string][]byte, error) {
+	out := map[string][]byte{}
 	c := e.rig.Calibration
 	if c == nil || filepath.Clean(filepath.Dir(name)) == filepath.Clean(filepath.Dir(e.rig.File)) {
 		return nil, nil
 	}
 	for what, f := range c.companions {
-		if f.File == "" || filepath.IsAbs(f.File) {
+		if filepath.IsAbs(f.File) {
 			continue
 		}
 		text, err := e.rig.beside(what, f)
 		if err != nil {
 			return nil, err
 		}
-		out = append(out, companion{f.File, text})
+		if text != nil {
+			out[f.File] = text
+		}
 	}
 	return out, nil
 }
 
-func sha256Of(text []byte) string {
-	sum := sha256.Sum256(text)
-	return hex.EncodeToString(sum[:])
-}
+func sha256Of(text []byte) string { return fmt.Sprintf("%x", sha256.Sum256(text)) }

@@ -39,8 +39,8 @@ func newScript(text []byte) *script {
 	return s
 }
 
-// offset turns a place into a byte offset; -1 outside the text.
-func (s *script) offset(p place) int {
+// offset turns a position into a byte offset; -1 outside the text.
+func (s *script) offset(p position) int {
 	if p.line < 1 || p.line > len(s.lines) {
 		return -1
 	}
@@ -55,20 +55,28 @@ func (s *script) offset(p place) int {
 	return o
 }
 
-// replace puts text in the place of old, which must stand there.
-func (s *script) replace(p place, old, text string) error {
-	o := s.offset(p)
+// replace writes text over a scalar or an alias.
+func (s *script) replace(n *node, text string) error {
+	old := n.text
+	if n.alias != "" {
+		old = "*" + n.alias
+	}
+	o := s.offset(n.at)
 	if o < 0 || !bytes.HasPrefix(s.text[o:], []byte(old)) {
-		return fmt.Errorf("rig: %q not found in line %d", old, p.line)
+		return fmt.Errorf("rig: %q not found in line %d", old, n.at.line)
 	}
 	s.cuts = append(s.cuts, cut{o, o + len(old), text})
 	return nil
 }
 
-// insertKey adds a key to a mapping and tells whether it found a good place.
+// insertKey adds a key to a mapping and says whether it found where.
 func (s *script) insertKey(m *node, key, value string) bool {
 	pair := key + ": " + value
-	var own []place
+	insert := func(o int, text string) bool {
+		s.cuts = append(s.cuts, cut{o, o, text})
+		return o >= 0
+	}
+	var own []position
 	for _, e := range m.entries {
 		if !e.merged {
 			own = append(own, e.at)
@@ -82,16 +90,9 @@ func (s *script) insertKey(m *node, key, value string) bool {
 		line := s.text[s.lines[m.end.line-1]:end]
 		bare := bytes.TrimRight(line, " ")
 		if len(bytes.TrimLeft(bare, " ")) > 0 && !bytes.ContainsRune(line, '#') && !bytes.HasSuffix(bare, []byte("{")) && !bytes.HasSuffix(bare, []byte(",")) {
-			o := end - (len(line) - len(bare))
-			s.cuts = append(s.cuts, cut{o, o, ", " + pair})
-			return true
+			return insert(end-len(line)+len(bare), ", "+pair)
 		}
-		if len(own) == 0 {
-			return false
-		}
-		o := s.offset(own[len(own)-1])
-		s.cuts = append(s.cuts, cut{o, o, pair + ", "})
-		return o >= 0
+		return len(own) > 0 && insert(s.offset(own[len(own)-1]), pair+", ")
 	}
 	if len(own) == 0 {
 		return false
@@ -105,17 +106,13 @@ func (s *script) insertKey(m *node, key, value string) bool {
 			for line-1 > own[0].line && s.isComment(line-1) {
 				line--
 			}
-			o = s.lines[line-1]
-			s.cuts = append(s.cuts, cut{o, o, indent + pair + s.newline})
-			return true
+			return insert(s.lines[line-1], indent+pair+s.newline)
 		}
 	}
-	o := s.offset(own[0])
-	s.cuts = append(s.cuts, cut{o, o, pair + s.newline + strings.Repeat(" ", own[0].column-1)})
-	return o >= 0
+	return insert(s.offset(own[0]), pair+s.newline+strings.Repeat(" ", own[0].column-1))
 }
 
-// isComment tells a line (1-based) that is blank or holds a comment only.
+// isComment reports whether a line (1-based) is blank or holds a comment only.
 func (s *script) isComment(line int) bool {
 	end := len(s.text)
 	if line < len(s.lines) {
@@ -162,16 +159,13 @@ func (s *script) replaceBlock(root *node, key, block string) error {
 	return nil
 }
 
-// run applies the cuts; equal cuts count once, insertions at one place follow
+// run applies the cuts; equal cuts count once, insertions at one offset follow
 // each other in the order they were asked for.
 func (s *script) run() ([]byte, error) {
 	slices.SortStableFunc(s.cuts, func(a, b cut) int { return cmp.Compare(a.from, b.from) })
 	var out []byte
 	at := 0
-	for i, c := range s.cuts {
-		if i > 0 && c == s.cuts[i-1] {
-			continue
-		}
+	for _, c := range slices.Compact(s.cuts) {
 		if c.from < at {
 			return nil, errors.New("rig: two changes of one value")
 		}

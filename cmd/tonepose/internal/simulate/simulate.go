@@ -188,7 +188,6 @@ func createRecording(batch *files.Batch, to recording.Output, r *rig.Rig, o Opti
 // drain writes all samples block by block.
 func drain(ctx context.Context, g *synth.Generator, rec *recording.Writer, total int64, progress func(done, total int64)) error {
 	const block = 4096
-	counts := make([]int32, block*len(rec.Names))
 	volts, view := make([][]float64, len(rec.Names)), make([][]float64, len(rec.Names))
 	for c := range volts {
 		volts[c] = make([]float64, block)
@@ -197,28 +196,17 @@ func drain(ctx context.Context, g *synth.Generator, rec *recording.Writer, total
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		var n int
-		var err error
-		if rec.Counts() {
-			n, err = g.ReadCounts(counts)
-		} else {
-			n, err = g.ReadPlanar(volts)
-		}
+		n, err := g.ReadPlanar(volts)
 		if errors.Is(err, io.EOF) {
 			return nil
 		}
 		if err != nil {
 			return err
 		}
-		if rec.Counts() {
-			err = rec.WriteCounts(counts[:n*len(rec.Names)])
-		} else {
-			for c := range view {
-				view[c] = volts[c][:n]
-			}
-			err = rec.WritePlanar(view)
+		for c := range view {
+			view[c] = volts[c][:n]
 		}
-		if err != nil {
+		if err := rec.Write(view); err != nil {
 			return err
 		}
 		done += int64(n)

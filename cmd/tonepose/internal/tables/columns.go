@@ -1,7 +1,6 @@
 package tables
 
 import (
-	"bufio"
 	"bytes"
 	"encoding/csv"
 	"errors"
@@ -25,19 +24,14 @@ type textTable struct {
 }
 
 func newTextTable(r io.Reader, name string) (*textTable, error) {
-	buffered := bufio.NewReader(r)
-	if bom, _ := buffered.Peek(3); bytes.Equal(bom, []byte("\xef\xbb\xbf")) {
-		buffered.Discard(3)
-	}
-	// The header is looked at before it is read: it tells the separator.
-	skipped, separator, err := skipToHeader(buffered)
+	text, err := io.ReadAll(r)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", name, err)
 	}
-	t := &textTable{name: name, comma: separator == ','}
-	// Lines passed over stay counted: they are put back as empty ones.
-	t.csv = csv.NewReader(io.MultiReader(strings.NewReader(strings.Repeat("\n", skipped)), buffered))
-	t.csv.Comma = separator
+	text = bytes.TrimPrefix(text, []byte("\xef\xbb\xbf"))
+	t := &textTable{name: name, csv: csv.NewReader(bytes.NewReader(text))}
+	t.csv.Comma = separator(text)
+	t.comma = t.csv.Comma == ','
 	t.csv.Comment = '#'
 	t.csv.FieldsPerRecord = -1
 	t.csv.ReuseRecord = true
@@ -59,45 +53,19 @@ func newTextTable(r io.Reader, name string) (*textTable, error) {
 	return t, nil
 }
 
-// skipToHeader passes comments and empty lines and finds the separator in the
-// line after them, which it does not consume.
-func skipToHeader(r *bufio.Reader) (lines int, separator rune, err error) {
-	for {
-		start, err := r.Peek(r.Size())
-		if len(start) == 0 {
-			if err != io.EOF {
-				return lines, 0, err
-			}
-			return lines, ',', nil
+// separator is that of the header, the first line that is no comment.
+func separator(text []byte) rune {
+	for line := range bytes.Lines(text) {
+		line = bytes.TrimRight(line, "\r\n")
+		if len(line) == 0 || line[0] == '#' {
+			continue
 		}
-		line, _, _ := bytes.Cut(start, []byte("\n"))
-		line = bytes.TrimRight(line, "\r")
-		if len(line) > 0 && line[0] != '#' {
-			if i := bytes.IndexAny(line, ",;\t"); i >= 0 {
-				return lines, rune(line[i]), nil
-			}
-			return lines, ',', nil
+		if i := bytes.IndexAny(line, ",;\t"); i >= 0 {
+			return rune(line[i])
 		}
-		for more := true; more; {
-			var piece []byte
-			piece, more, err = readPiece(r)
-			if bytes.HasSuffix(piece, []byte("\n")) {
-				lines++
-			}
-			if err != nil && err != io.EOF {
-				return lines, 0, err
-			}
-		}
+		break
 	}
-}
-
-// readPiece consumes up to the end of a line, or a buffer full of it.
-func readPiece(r *bufio.Reader) (piece []byte, more bool, err error) {
-	piece, err = r.ReadSlice('\n')
-	if errors.Is(err, bufio.ErrBufferFull) {
-		return piece, true, nil
-	}
-	return piece, false, err
+	return ','
 }
 
 // column returns the field number of a column, or -1.
@@ -132,7 +100,13 @@ func (t *textTable) next() error {
 	return nil
 }
 
-func (t *textTable) text(column int) string { return strings.TrimSpace(t.fields[column]) }
+// text is a field of the row; of a column that is not there, nothing.
+func (t *textTable) text(column int) string {
+	if column < 0 {
+		return ""
+	}
+	return strings.TrimSpace(t.fields[column])
+}
 
 // number reads a finite number.
 func (t *textTable) number(column int) (float64, error) {
@@ -145,16 +119,6 @@ func (t *textTable) number(column int) (float64, error) {
 		return 0, t.errorf("%s = %q: must be a finite number", t.header[column], t.text(column))
 	}
 	return v, nil
-}
-
-// numbers reads the given columns into dst.
-func (t *textTable) numbers(dst []float64, columns []int) (err error) {
-	for i, c := range columns {
-		if dst[i], err = t.number(c); err != nil {
-			return err
-		}
-	}
-	return nil
 }
 
 // line is that of the row read last, from 1.

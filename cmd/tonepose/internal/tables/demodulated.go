@@ -14,56 +14,44 @@ const DemodulatedName = "demodulated"
 // window. NaN in Phase, Unwrapped or SigmaPhase stands for "no value" (the
 // signal or the reference is lost in noise) and is NULL in the table.
 type Demodulated struct {
-	Time       float64 // centre of the window [s]
-	Duration   float64 // [s]
-	Signal     string  // channel
-	Reference  string  // channel
-	Harmonic   int     // of the reference's tone
-	Hz         float64 // of that harmonic, in the converter's clock
-	InPhase    float64 // peak [V]
-	Quadrature float64 // peak [V]
-	Amplitude  float64 // peak [V]
-	Phase      float64 // signal minus Harmonic times the reference [°], −180 to 180
-	Unwrapped  float64 // the same without jumps from row to row [°]
-	Sigma      float64 // one standard deviation of each component [V]
-	SigmaPhase float64 // [°]
-	Flags      verdict.Flags
+	Time       float64       `parquet:"time_s,split,zstd"`       // centre of the window [s]
+	Duration   float64       `parquet:"duration_s,dict,zstd"`    // [s]
+	Signal     string        `parquet:"signal,dict,zstd"`        // channel
+	Reference  string        `parquet:"reference,dict,zstd"`     // channel
+	Harmonic   int32         `parquet:"harmonic,dict,zstd"`      // of the reference's tone
+	Hz         float64       `parquet:"harmonic_hz,split,zstd"`  // of that harmonic, in the converter's clock
+	InPhase    float64       `parquet:"in_phase_v,split,zstd"`   // peak [V]
+	Quadrature float64       `parquet:"quadrature_v,split,zstd"` // peak [V]
+	Amplitude  float64       `parquet:"amplitude_v,split,zstd"`  // peak [V]
+	Phase      float64       `parquet:"-"`                       // signal minus Harmonic times the reference [°], −180 to 180
+	Unwrapped  float64       `parquet:"-"`                       // the same without jumps from row to row [°]
+	Sigma      float64       `parquet:"-"`                       // one standard deviation of each component [V]
+	SigmaPhase float64       `parquet:"-"`                       // [°]
+	Flags      verdict.Flags `parquet:"-"`
 }
 
 type demodulatedRow struct {
-	Time       float64  `parquet:"time_s,split,zstd"`
-	Duration   float64  `parquet:"duration_s,dict,zstd"`
-	Signal     string   `parquet:"signal,dict,zstd"`
-	Reference  string   `parquet:"reference,dict,zstd"`
-	Harmonic   int32    `parquet:"harmonic,dict,zstd"`
-	Hz         float64  `parquet:"harmonic_hz,split,zstd"`
-	InPhase    float64  `parquet:"in_phase_v,split,zstd"`
-	Quadrature float64  `parquet:"quadrature_v,split,zstd"`
-	Amplitude  float64  `parquet:"amplitude_v,split,zstd"`
-	Phase      *float64 `parquet:"phase_deg,split,zstd,optional"`
-	Unwrapped  *float64 `parquet:"unwrapped_deg,split,zstd,optional"`
-	Sigma      float64  `parquet:"sigma_v,split,zstd"`
-	SigmaPhase *float64 `parquet:"sigma_phase_deg,split,zstd,optional"`
-	Flags      string   `parquet:"flags,dict,zstd"`
-
-	values [3]float64
+	Demodulated
+	Degrees    *float64 `parquet:"phase_deg,split,zstd,optional"`
+	Continuous *float64 `parquet:"unwrapped_deg,split,zstd,optional"`
+	Error      float64  `parquet:"sigma_v,split,zstd"`
+	PhaseError *float64 `parquet:"sigma_phase_deg,split,zstd,optional"`
+	Names      string   `parquet:"flags,dict,zstd"`
 }
 
-func (r *demodulatedRow) put(d *Demodulated) error {
+func (r *demodulatedRow) store(d *Demodulated) error {
 	if s := d.Hz + d.InPhase + d.Quadrature + d.Sigma; s-s != 0 {
 		return fmt.Errorf("harmonic %d of %s on channel %s at %g s: %g Hz, %g + j %g V, sigma %g V: must be finite",
 			d.Harmonic, d.Reference, d.Signal, d.Time, d.Hz, d.InPhase, d.Quadrature, d.Sigma)
 	}
-	*r = demodulatedRow{Time: d.Time, Duration: d.Duration, Signal: d.Signal, Reference: d.Reference, Harmonic: int32(d.Harmonic), Hz: d.Hz,
-		InPhase: d.InPhase, Quadrature: d.Quadrature, Amplitude: d.Amplitude, Sigma: d.Sigma, Flags: d.Flags.String(),
-		values: [3]float64{d.Phase, d.Unwrapped, d.SigmaPhase}}
-	r.Phase, r.Unwrapped, r.SigmaPhase = known(&r.values[0]), known(&r.values[1]), known(&r.values[2])
+	*r = demodulatedRow{Demodulated: *d, Error: d.Sigma, Names: d.Flags.String()}
+	r.Degrees, r.Continuous, r.PhaseError = known(&r.Phase), known(&r.Unwrapped), known(&r.SigmaPhase)
 	return nil
 }
 
-func (r *demodulatedRow) get(d *Demodulated) error {
-	flags, err := verdict.ParseFlags(r.Flags)
-	*d = Demodulated{r.Time, r.Duration, r.Signal, r.Reference, int(r.Harmonic), r.Hz, r.InPhase, r.Quadrature, r.Amplitude,
-		orNaN(r.Phase), orNaN(r.Unwrapped), r.Sigma, orNaN(r.SigmaPhase), flags}
+func (r *demodulatedRow) load(d *Demodulated) (err error) {
+	*d = r.Demodulated
+	d.Phase, d.Unwrapped, d.Sigma, d.SigmaPhase = orNaN(r.Degrees), orNaN(r.Continuous), r.Error, orNaN(r.PhaseError)
+	d.Flags, err = verdict.ParseFlags(r.Names)
 	return err
 }

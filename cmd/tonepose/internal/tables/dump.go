@@ -2,6 +2,7 @@ package tables
 
 import (
 	"bufio"
+	"encoding/csv"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -40,13 +41,13 @@ func (d *Dump) Close() error { return d.file.Close() }
 
 // WriteMetadataCSV writes the key-value pairs, one a line, below a header.
 func (d *Dump) WriteMetadataCSV(w io.Writer) error {
-	text := []byte("key,value\n")
+	out := csv.NewWriter(w)
+	out.Write([]string{"key", "value"})
 	for _, kv := range d.table.Metadata().KeyValueMetadata {
-		text = append(appendField(text, kv.Key), ',')
-		text = append(appendField(text, kv.Value), '\n')
+		out.Write([]string{kv.Key, kv.Value})
 	}
-	_, err := w.Write(text)
-	return err
+	out.Flush()
+	return out.Error()
 }
 
 // WriteMetadataJSON writes the key-value pairs as one object of texts.
@@ -64,40 +65,27 @@ func (d *Dump) WriteMetadataJSON(w io.Writer) error {
 // WriteCSV writes a header and one line a row; no number is an empty field. Others
 // are the shortest that read back as the same.
 func (d *Dump) WriteCSV(w io.Writer) error {
-	out := bufio.NewWriterSize(w, 1<<16)
-	for i, name := range d.names {
-		if i > 0 {
-			out.WriteByte(',')
-		}
-		out.Write(appendField(nil, name))
-	}
-	out.WriteByte('\n')
-	var line []byte
+	out := csv.NewWriter(w)
+	out.Write(d.names)
+	fields := make([]string, len(d.names))
 	err := d.each(func(row parquet.Row) error {
-		line = line[:0]
 		for i, v := range row {
-			if i > 0 {
-				line = append(line, ',')
-			}
-			line = d.appendValue(line, i, v, "", appendField)
+			fields[i], _ = d.value(i, v)
 		}
-		_, err := out.Write(append(line, '\n'))
-		return err
+		return out.Write(fields)
 	})
-	return errors.Join(err, out.Flush())
+	out.Flush()
+	return errors.Join(err, out.Error())
 }
 
 // WriteJSON writes an array with one object a row, a line each; no number is null.
 func (d *Dump) WriteJSON(w io.Writer) error {
 	out := bufio.NewWriterSize(w, 1<<16)
-	keys := make([][]byte, len(d.names))
+	keys := make([]string, len(d.names))
 	for i, name := range d.names {
-		lead := ","
-		if i == 0 {
-			lead = "{"
-		}
-		keys[i] = append(append([]byte(lead), quoted(name)...), ':')
+		keys[i] = "," + jsonText(name) + ":"
 	}
+	keys[0] = "{" + keys[0][1:]
 	out.WriteByte('[')
 	lead := "\n"
 	var line []byte
@@ -105,8 +93,14 @@ func (d *Dump) WriteJSON(w io.Writer) error {
 		line = append(line[:0], lead...)
 		lead = ",\n"
 		for i, v := range row {
-			line = append(line, keys[i]...)
-			line = d.appendValue(line, i, v, "null", func(b []byte, s string) []byte { return append(b, quoted(s)...) })
+			text, isText := d.value(i, v)
+			switch {
+			case isText:
+				text = jsonText(text)
+			case text == "":
+				text = "null"
+			}
+			line = append(append(line, keys[i]...), text...)
 		}
 		_, err := out.Write(append(line, '}'))
 		return err
@@ -141,41 +135,21 @@ func (d *Dump) each(row func(parquet.Row) error) error {
 // CSV.
 func IsNumber(v float64) bool { return v-v == 0 }
 
-// appendValue prints the value of a column; none is the word for no number.
-func (d *Dump) appendValue(b []byte, column int, v parquet.Value, none string, text func([]byte, string) []byte) []byte {
+// value prints the value of a column: no number is empty.
+func (d *Dump) value(column int, v parquet.Value) (s string, isText bool) {
 	switch {
 	case v.IsNull(), v.Kind() == parquet.Double && !IsNumber(v.Double()):
-		return append(b, none...)
+		return "", false
 	case v.Kind() == parquet.Double:
-		return strconv.AppendFloat(b, v.Double(), 'g', -1, 64)
-	case v.Kind() == parquet.Int32:
-		return strconv.AppendInt(b, int64(v.Int32()), 10)
+		return strconv.FormatFloat(v.Double(), 'g', -1, 64), false
 	case v.Kind() != parquet.ByteArray:
-		return append(b, v.String()...)
+		return v.String(), false
 	}
-	s := string(v.ByteArray())
+	s = string(v.ByteArray())
 	if d.names[column] == "flags" {
 		if f, err := verdict.ParseFlags(s); err == nil { // under today's names
 			s = f.String()
 		}
 	}
-	return text(b, s)
-}
-
-// appendField quotes a text where RFC 4180 asks for it.
-func appendField(b []byte, s string) []byte {
-	if !strings.ContainsAny(s, ",\"\r\n") {
-		return append(b, s...)
-	}
-	b = append(b, '"')
-	b = append(b, strings.ReplaceAll(s, `"`, `""`)...)
-	return append(b, '"')
-}
-
-func quoted(s string) []byte {
-	text, err := json.Marshal(s)
-	if err != nil {
-		panic(err) // a string always has JSON
-	}
-	return text
+	return s, true
 }

@@ -1,6 +1,8 @@
 package tables
 
 import (
+	"math"
+
 	"tonepose/cmd/tonepose/internal/verdict"
 )
 
@@ -49,49 +51,42 @@ type integrityRow struct {
 	values [20]float64
 }
 
-// optional lists the columns that may be NULL, in the order of numbers.
-func (r *integrityRow) optional() [20]**float64 {
-	return [20]**float64{&r.Chi2, &r.QuadratureChi2, &r.Spread, &r.PositionError, &r.RotationError,
-		&r.Nonlinearity, &r.LowX, &r.HighX, &r.LowY, &r.HighY, &r.LowZ, &r.HighZ,
-		&r.RunnerUpX, &r.RunnerUpY, &r.RunnerUpZ, &r.RunnerUpQW, &r.RunnerUpQX, &r.RunnerUpQY, &r.RunnerUpQZ, &r.RunnerUpRatio}
-}
-
-// numbers are where those columns' values are kept, but for the runner-up's.
-func (v *Integrity) numbers() [12]*float64 {
-	return [12]*float64{&v.Chi2, &v.QuadratureChi2, &v.Spread, &v.PositionError, &v.RotationError,
+// numbers are where the values of the nullable columns are kept, in their
+// order: those of the runner-up's pose and ratio apart.
+func (v *Integrity) numbers(runnerUp *[8]float64) [20]*float64 {
+	return [20]*float64{&v.Chi2, &v.QuadratureChi2, &v.Spread, &v.PositionError, &v.RotationError,
+		&runnerUp[0], &runnerUp[1], &runnerUp[2], &runnerUp[3], &runnerUp[4], &runnerUp[5], &runnerUp[6], &runnerUp[7],
 		&v.Nonlinearity, &v.Low[0], &v.High[0], &v.Low[1], &v.High[1], &v.Low[2], &v.High[2]}
 }
 
-func (r *integrityRow) put(v *Integrity) error {
+func (r *integrityRow) store(v *Integrity) error {
 	*r = integrityRow{Time: v.Time, Duration: v.Duration, Sensor: v.Sensor, DOF: int32(v.DOF), QuadratureDOF: int32(v.QuadratureDOF),
 		Finding: v.Finding, Flags: v.Flags.String()}
-	for i, n := range v.numbers() {
+	nan := math.NaN()
+	runnerUp := [8]float64{nan, nan, nan, nan, nan, nan, nan, nan}
+	if v.RunnerUp != nil {
+		*(*[7]float64)(runnerUp[:]) = poseNumbers(v.RunnerUp)
+		runnerUp[7] = v.RunnerUpRatio
+	}
+	for i, n := range v.numbers(&runnerUp) {
 		r.values[i] = *n
 	}
-	columns := r.optional()
-	known := columns[:12]
-	if v.RunnerUp != nil {
-		pose := poseNumbers(v.RunnerUp)
-		r.values[19] = v.RunnerUpRatio
-		copy(r.values[12:], pose[:])
-		known = columns[:]
-	}
-	link(known, r.values[:])
+	link(r, r.values[:])
 	return nil
 }
 
-func (r *integrityRow) get(v *Integrity) error {
+func (r *integrityRow) load(v *Integrity) error {
 	flags, err := verdict.ParseFlags(r.Flags)
 	*v = Integrity{Time: r.Time, Duration: r.Duration, Sensor: r.Sensor, Flags: flags,
 		Verdict: verdict.Verdict{DOF: int(r.DOF), QuadratureDOF: int(r.QuadratureDOF), Finding: r.Finding}}
-	columns := r.optional()
-	unlink(r.values[:], columns[:])
-	for i, n := range v.numbers() {
+	unlink(r.values[:], r)
+	var runnerUp [8]float64
+	for i, n := range v.numbers(&runnerUp) {
 		*n = r.values[i]
 	}
-	v.RunnerUpRatio = r.values[19]
+	v.RunnerUpRatio = runnerUp[7]
 	if r.RunnerUpX != nil {
-		v.RunnerUp = poseOf([7]float64(r.values[12:19]))
+		v.RunnerUp = poseOf([7]float64(runnerUp[:]))
 	}
 	return err
 }

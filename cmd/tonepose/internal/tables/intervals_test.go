@@ -15,7 +15,7 @@ import (
 )
 
 func intervalsOf(text string, sensors ...string) ([]Interval, error) {
-	return readIntervals(strings.NewReader(text), "bench.csv", sensors)
+	return distinct(readStations(strings.NewReader(text), "bench.csv", sensors, demand{timesOnly: true}))
 }
 
 func TestReadIntervals(t *testing.T) {
@@ -160,7 +160,7 @@ func FuzzReadStations(f *testing.F) {
 				t.Errorf("accepted %+v", s)
 			}
 		}
-		intervals, err := readIntervals(strings.NewReader(string(data)), "f.csv", []string{"a", "b"})
+		intervals, err := distinct(readStations(strings.NewReader(string(data)), "f.csv", []string{"a", "b"}, demand{timesOnly: true}))
 		if err != nil && !strings.HasPrefix(err.Error(), "f.csv:") {
 			t.Errorf("error %q does not name the file", err)
 		}
@@ -179,7 +179,7 @@ type brokenReader struct{}
 func (brokenReader) Read([]byte) (int, error) { return 0, io.ErrUnexpectedEOF }
 
 func TestReadErrorIsPassedOn(t *testing.T) {
-	_, err := readIntervals(io.MultiReader(strings.NewReader("start_s,stop_s\n0,1\n"), brokenReader{}), "f.csv", nil)
+	_, err := readStations(io.MultiReader(strings.NewReader("start_s,stop_s\n0,1\n"), brokenReader{}), "f.csv", nil, demand{timesOnly: true})
 	if !cmp.Equal(err, io.ErrUnexpectedEOF, cmpopts.EquateErrors()) {
 		t.Error(err)
 	}

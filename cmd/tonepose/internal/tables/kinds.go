@@ -9,9 +9,9 @@ type Row interface {
 type kind[T, S any] struct {
 	name string
 	grouping
-	put  func(*S, *T) error
-	get  func(*S, *T) error
-	slot func(*Set) *Writer[T]
+	store func(*S, *T) error
+	load  func(*S, *T) error
+	slot  func(*Set) *Writer[T]
 }
 
 // table is a kind without its types.
@@ -23,15 +23,15 @@ type table interface {
 var kinds = [...]table{phasors, couplings, poses, demodulated, integrity}
 
 var (
-	phasors = kind[Phasor, phasorRow]{PhasorsName, narrow, (*phasorRow).put, (*phasorRow).get,
+	phasors = kind[Phasor, phasorRow]{PhasorsName, narrow, (*phasorRow).store, (*phasorRow).load,
 		func(s *Set) *Writer[Phasor] { return &s.Phasors }}
-	couplings = kind[Coupling, couplingRow]{CouplingsName, modest, (*couplingRow).put, (*couplingRow).get,
+	couplings = kind[Coupling, couplingRow]{CouplingsName, modest, (*couplingRow).store, (*couplingRow).load,
 		func(s *Set) *Writer[Coupling] { return &s.Couplings }}
-	poses = kind[Pose, poseRow]{PosesName, wide, (*poseRow).put, (*poseRow).get,
+	poses = kind[Pose, poseRow]{PosesName, wide, (*poseRow).store, (*poseRow).load,
 		func(s *Set) *Writer[Pose] { return &s.Poses }}
-	demodulated = kind[Demodulated, demodulatedRow]{DemodulatedName, narrow, (*demodulatedRow).put, (*demodulatedRow).get,
+	demodulated = kind[Demodulated, demodulatedRow]{DemodulatedName, narrow, (*demodulatedRow).store, (*demodulatedRow).load,
 		func(s *Set) *Writer[Demodulated] { return &s.Demodulated }}
-	integrity = kind[Integrity, integrityRow]{IntegrityName, wide, (*integrityRow).put, (*integrityRow).get,
+	integrity = kind[Integrity, integrityRow]{IntegrityName, wide, (*integrityRow).store, (*integrityRow).load,
 		func(s *Set) *Writer[Integrity] { return &s.Integrity }}
 )
 

@@ -2,7 +2,6 @@ package tables
 
 import (
 	"crypto/sha256"
-	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -65,12 +64,11 @@ func (m Metadata) pairs(columns [][]string) [][2]string {
 		{"recording_size", strconv.FormatInt(m.Recording.Size, 10)},
 		{"recording_sha256", m.Recording.SHA256},
 		{"recording_start", ""},
-		{"options", compactJSON(options)},
-		{"units", compactJSON(units)},
+		{"options", jsonText(options)},
+		{"units", jsonText(units)},
 	}
 	if m.Rig != "" {
-		sum := sha256.Sum256([]byte(m.Rig))
-		p[3][1] = hex.EncodeToString(sum[:])
+		p[3][1] = fmt.Sprintf("%x", sha256.Sum256([]byte(m.Rig)))
 	}
 	if !m.Recording.Start.IsZero() {
 		p[7][1] = m.Recording.Start.UTC().Format(time.RFC3339Nano)
@@ -81,11 +79,11 @@ func (m Metadata) pairs(columns [][]string) [][2]string {
 	return p
 }
 
-// compactJSON sorts the keys, so equal runs store equal text.
-func compactJSON(m map[string]string) string {
-	text, err := json.Marshal(m)
+// jsonText is the JSON of a text, or of a map of texts, keys sorted.
+func jsonText(v any) string {
+	text, err := json.Marshal(v)
 	if err != nil {
-		panic(err) // a map of strings always has JSON
+		panic(err) // texts always have JSON
 	}
 	return string(text)
 }

@@ -16,7 +16,7 @@ import (
 type Reader[T any] struct {
 	Metadata Metadata
 
-	read    func(dst []T) (int, error)
+	batch   func() ([]T, error) // the next rows; io.EOF after the last
 	decoder io.Closer
 	file    *os.File
 }
@@ -34,22 +34,12 @@ func Open[T Row](path string) (*Reader[T], error) {
 	panic("tables: a row without a table")
 }
 
-// Read fills dst and returns how many rows it holds, io.EOF after the last.
-func (r *Reader[T]) Read(dst []T) (int, error) {
-	n, err := r.read(dst)
-	if err != nil && err != io.EOF {
-		err = fmt.Errorf("%s: %w", r.file.Name(), err)
-	}
-	return n, err
-}
-
 // All yields the rows that were not read yet; an error ends it.
 func (r *Reader[T]) All() iter.Seq2[T, error] {
 	return func(yield func(T, error) bool) {
-		batch := make([]T, batchRows)
 		for {
-			n, err := r.Read(batch)
-			for _, row := range batch[:n] {
+			batch, err := r.batch()
+			for _, row := range batch {
 				if !yield(row, nil) {
 					return
 				}
@@ -58,7 +48,7 @@ func (r *Reader[T]) All() iter.Seq2[T, error] {
 				return
 			}
 			if err != nil {
-				yield(*new(T), err)
+				yield(*new(T), fmt.Errorf("%s: %w", r.file.Name(), err))
 				return
 			}
 		}
@@ -79,8 +69,19 @@ func (k kind[T, S]) open(path string) (*Reader[T], error) {
 		f.Close()
 		return nil, fmt.Errorf("%s: %w", path, err)
 	}
-	src := &rows[T, S]{kind: k, dec: parquet.NewGenericReader[S](pf), buf: make([]S, batchRows)}
-	return &Reader[T]{Metadata: m, read: src.read, decoder: src.dec, file: f}, nil
+	dec := parquet.NewGenericReader[S](pf)
+	stored, batch := make([]S, batchRows), make([]T, batchRows)
+	read := func() ([]T, error) {
+		clear(stored)
+		n, err := guard(func() (int, error) { return dec.Read(stored) })
+		for i := range n {
+			if err := k.load(&stored[i], &batch[i]); err != nil {
+				return batch[:i], err
+			}
+		}
+		return batch[:n], err
+	}
+	return &Reader[T]{Metadata: m, batch: read, decoder: dec, file: f}, nil
 }
 
 // openTable opens any table of ours, whatever its columns.
@@ -88,29 +89,27 @@ func openTable(path string) (f *os.File, pf *parquet.File, m Metadata, schema in
 	if f, err = os.Open(path); err != nil {
 		return nil, nil, m, 0, err
 	}
-	if pf, m, schema, err = parse(f); err != nil {
-		f.Close()
-		return nil, nil, m, 0, fmt.Errorf("%s: %w", path, err)
-	}
-	return f, pf, m, schema, nil
-}
-
-func parse(f *os.File) (pf *parquet.File, m Metadata, schema int, err error) {
+	defer func() {
+		if err != nil {
+			f.Close()
+			err = fmt.Errorf("%s: %w", path, err)
+		}
+	}()
 	info, err := f.Stat()
 	if err != nil {
-		return nil, m, 0, err
+		return f, nil, m, 0, err
 	}
 	if !info.Mode().IsRegular() {
-		return nil, m, 0, errors.New("not a file: must be a Parquet table")
+		return f, nil, m, 0, errors.New("not a file: must be a Parquet table")
 	}
 	pf, err = guard(func() (*parquet.File, error) {
 		return parquet.OpenFile(f, info.Size(), parquet.SkipBloomFilters(true))
 	})
 	if err != nil {
-		return nil, m, 0, fmt.Errorf("not a Parquet file, or cut short: %w", err)
+		return f, nil, m, 0, fmt.Errorf("not a Parquet file, or cut short: %w", err)
 	}
 	m, schema, err = parseMetadata(pf.Lookup)
-	return pf, m, schema, err
+	return f, pf, m, schema, err
 }
 
 // checkColumns looks for every column that is wanted: reading would give zeros,
@@ -132,34 +131,6 @@ func checkColumns(have, want *parquet.Schema, schema int) error {
 		return fmt.Errorf("column %s is missing: not a table of this kind", strings.Join(missing, ", "))
 	}
 	return nil
-}
-
-type rows[T, S any] struct {
-	kind[T, S]
-	dec *parquet.GenericReader[S]
-	buf []S
-}
-
-func (r *rows[T, S]) read(dst []T) (int, error) {
-	n := 0
-	for n < len(dst) {
-		batch := r.buf[:min(len(r.buf), len(dst)-n)]
-		clear(batch)
-		k, err := guard(func() (int, error) { return r.dec.Read(batch) })
-		for i := range batch[:k] {
-			if err := r.get(&batch[i], &dst[n]); err != nil {
-				return n, err
-			}
-			n++
-		}
-		if err == io.EOF && n > 0 {
-			return n, nil // the next call finds the end again
-		}
-		if err != nil {
-			return n, err
-		}
-	}
-	return n, nil
 }
 
 // guard turns a panic of the decoder, which trusts the bytes it is given, into

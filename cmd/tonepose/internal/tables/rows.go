@@ -27,30 +27,30 @@ const (
 // Phasor is one tone on one channel in one window, at the converter's input.
 // All numbers are finite: a phasor that could not be measured has no row.
 type Phasor struct {
-	Time       float64 // centre of the window [s]
-	Duration   float64 // [s]
-	Channel    string
-	Tone       string  // the emitter's name
-	ToneHz     float64 // measured, in the converter's clock
-	InPhase    float64 // peak [V]
-	Quadrature float64 // peak [V]
-	Sigma      float64 // one standard deviation of each component [V]
-	Flags      verdict.Flags
+	Time       float64       `parquet:"time_s,dict"`     // centre of the window [s]
+	Duration   float64       `parquet:"duration_s,dict"` // [s]
+	Channel    string        `parquet:"channel,dict"`
+	Tone       string        `parquet:"tone,dict"`          // the emitter's name
+	ToneHz     float64       `parquet:"tone_hz,dict"`       // measured, in the converter's clock
+	InPhase    float64       `parquet:"in_phase_v,split"`   // peak [V]
+	Quadrature float64       `parquet:"quadrature_v,split"` // peak [V]
+	Sigma      float64       `parquet:"sigma_v,split"`      // one standard deviation of each component [V]
+	Flags      verdict.Flags `parquet:"-"`
 }
 
 // Coupling is the complex mutual inductance of one emitter and one coil in one
 // window. NaN in Value, Quadrature or Sigma stands for "no value" (the drive
 // current was lost) and is NULL in the table.
 type Coupling struct {
-	Time       float64 // centre of the window [s]
-	Duration   float64 // [s]
-	Emitter    string
-	Sensor     string
-	Channel    string  // the coil's channel
-	Value      float64 // Re M [H]
-	Quadrature float64 // Im M [H]
-	Sigma      float64 // one standard deviation of each component [H]
-	Flags      verdict.Flags
+	Time       float64       `parquet:"time_s,dict"`     // centre of the window [s]
+	Duration   float64       `parquet:"duration_s,dict"` // [s]
+	Emitter    string        `parquet:"emitter,dict"`
+	Sensor     string        `parquet:"sensor,dict"`
+	Channel    string        `parquet:"channel,dict"` // the coil's channel
+	Value      float64       `parquet:"-"`            // Re M [H]
+	Quadrature float64       `parquet:"-"`            // Im M [H]
+	Sigma      float64       `parquet:"-"`            // one standard deviation of each component [H]
+	Flags      verdict.Flags `parquet:"-"`
 }
 
 // Pose is one sensor in one window. What its pointers leave out is NULL.
@@ -74,26 +74,20 @@ type Pose struct {
 type Covariance [21]float64
 
 // At returns the element at row i and column j, 0 to 5.
-func (c *Covariance) At(i, j int) float64 {
-	if i > j {
-		i, j = j, i
-	}
-	return c[upperIndex(i, j)]
-}
+func (c *Covariance) At(i, j int) float64 { return c[upperIndex(i, j)] }
 
 // Set stores v at row i and column j and, the matrix being symmetric, at j, i.
-func (c *Covariance) Set(i, j int, v float64) {
-	if i > j {
-		i, j = j, i
-	}
-	c[upperIndex(i, j)] = v
-}
+func (c *Covariance) Set(i, j int, v float64) { c[upperIndex(i, j)] = v }
 
 // Sigma returns the standard deviation of component i. A variance that
-// rounding has put below zero counts as zero.
+// rounding made negative counts as zero.
 func (c *Covariance) Sigma(i int) float64 {
 	return math.Sqrt(max(c[upperIndex(i, i)], 0))
 }
 
-// upperIndex counts the elements of the upper triangle before (i, j), i ≤ j < 6.
-func upperIndex(i, j int) int { return i*(11-i)/2 + j }
+// upperIndex counts the elements of the upper triangle before (i, j), or before
+// (j, i) if that is in it.
+func upperIndex(i, j int) int {
+	i, j = min(i, j), max(i, j)
+	return i*(11-i)/2 + j
+}

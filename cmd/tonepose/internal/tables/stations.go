@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"os"
+	"slices"
 	"strings"
 	"time"
 
@@ -20,16 +22,17 @@ type Station struct {
 	Pose          rigid.Pose // sensor to the frame of the file
 	SigmaPosition float64    // of each component [m]; NaN: not given
 	SigmaRotation float64    // of each component of the rotation vector [rad]; NaN: not given
-	Label         string     // of the column station; rows of one label are one place
-	PlaceOnly     bool       // the file has no quaternions: Pose.Rotation is the identity
+	Label         string     // of the column station; rows of one label are one position
+	PositionOnly  bool       // the file has no quaternions: Pose.Rotation is the identity
 }
 
 // demand says which columns a file of stations must have, beside x_m y_m z_m.
 type demand struct {
-	clocks    [][]string // ways to say when, the first found counts; nil: no times
-	placeOnly bool       // qw qx qy qz may be missing
-	sigmas    bool       // sigma_position_m and sigma_rotation_rad must be there
-	origin    time.Time  // from which absolute clocks count
+	clocks       [][]string // ways to say when, the first found counts; nil: no times
+	positionOnly bool       // qw qx qy qz may be missing
+	sigmas       bool       // sigma_position_m and sigma_rotation_rad must be there
+	timesOnly    bool       // start_s, stop_s and sensor are all that is read
+	origin       time.Time  // from which absolute clocks count
 }
 
 var clocks = [][]string{{"start_s", "stop_s"}, {"time_s"}, {"start_datetime", "stop_datetime"}, {"datetime"}}
@@ -38,13 +41,13 @@ var clocks = [][]string{{"start_s", "stop_s"}, {"time_s"}, {"start_datetime", "s
 // there, x_m y_m z_m qw qx qy qz sigma_position_m sigma_rotation_rad. Sensors as
 // in ReadIntervals. A quaternion is normalised if its norm is within 1 % of 1.
 func ReadReference(path string, sensors []string) ([]Station, error) {
-	return readStationsOf(path, sensors, demand{clocks: clocks[:1], sigmas: true})
+	return readFile(path, sensors, demand{clocks: clocks[:1], sigmas: true})
 }
 
-// ReadTruth is ReadReference, but time_s may stand in place of start_s and
+// ReadTruth is ReadReference, but time_s may stand instead of start_s and
 // stop_s, and the sigmas may be missing.
 func ReadTruth(path string, sensors []string) ([]Station, error) {
-	return readStationsOf(path, sensors, demand{clocks: clocks[:2]})
+	return readFile(path, sensors, demand{clocks: clocks[:2]})
 }
 
 // ReadKnown reads poses to compare with: as ReadTruth, but the quaternions may be
@@ -52,17 +55,26 @@ func ReadTruth(path string, sensors []string) ([]Station, error) {
 // stop_datetime, or datetime, in RFC 3339 with its zone. Those are counted from
 // origin, the time of the recording's first sample.
 func ReadKnown(path string, sensors []string, origin time.Time) ([]Station, error) {
-	return readStationsOf(path, sensors, demand{clocks: clocks, placeOnly: true, origin: origin})
+	return readFile(path, sensors, demand{clocks: clocks, positionOnly: true, origin: origin})
 }
 
-// ReadPlaces reads poses without times: sensor if there, x_m y_m z_m qw qx qy qz
+// ReadPoses reads poses without times: sensor if there, x_m y_m z_m qw qx qy qz
 // and the sigmas if there.
-func ReadPlaces(path string, sensors []string) ([]Station, error) {
-	return readStationsOf(path, sensors, demand{})
+func ReadPoses(path string, sensors []string) ([]Station, error) {
+	return readFile(path, sensors, demand{})
 }
 
-func readStationsOf(path string, sensors []string, d demand) ([]Station, error) {
-	return read(path, func(r io.Reader) ([]Station, error) { return readStations(r, path, sensors, d) })
+func readFile(path string, sensors []string, d demand) ([]Station, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	list, err := readStations(f, path, sensors, d)
+	if err == nil && len(list) == 0 {
+		err = fmt.Errorf("%s: no row below the header: one row an interval is needed", path)
+	}
+	return list, err
 }
 
 func readStations(r io.Reader, name string, sensors []string, d demand) ([]Station, error) {
@@ -74,19 +86,45 @@ func readStations(r io.Reader, name string, sensors []string, d demand) ([]Stati
 	if err != nil {
 		return nil, err
 	}
-	return collect(t, sensors, func() (Station, error) { return c.station(t) }, func(s *Station) *string { return &s.Sensor })
+	var list []Station
+	for {
+		if err := t.next(); err == io.EOF {
+			return list, nil
+		} else if err != nil {
+			return nil, err
+		}
+		row, err := c.station(t)
+		if err != nil {
+			return nil, err
+		}
+		// A row that names none of the sensors stands for each of them.
+		names := sensors
+		if row.Sensor = strings.Clone(t.text(c.sensor)); row.Sensor != "" || len(sensors) == 0 {
+			names = []string{row.Sensor}
+		}
+		for _, row.Sensor = range names {
+			if len(sensors) > 0 && !slices.Contains(sensors, row.Sensor) {
+				return nil, t.errorf("sensor = %q: must be one of the rig's sensors: %s", row.Sensor, strings.Join(sensors, ", "))
+			}
+			list = append(list, row)
+		}
+	}
 }
 
 // stationColumns are field numbers, −1 of what the file has not.
 type stationColumns struct {
 	when, pose, sigma []int
-	label             int
+	label, sensor     int
 	absolute          bool
 	origin            time.Time
 }
 
 func (d demand) columns(t *textTable) (c stationColumns, err error) {
-	c = stationColumns{label: t.column("station"), origin: d.origin}
+	c = stationColumns{label: t.column("station"), sensor: t.column("sensor"), origin: d.origin}
+	if d.timesOnly {
+		c.when, err = t.columns("start_s", "stop_s")
+		return c, err
+	}
 	needed := make([]string, len(d.clocks))
 	for i, names := range d.clocks {
 		needed[i] = strings.Join(names, " and ")
@@ -105,7 +143,7 @@ func (d demand) columns(t *textTable) (c stationColumns, err error) {
 		return c, fmt.Errorf("%s: the recording states no start time: name times in seconds from its first sample (time_s, or start_s and stop_s)", t.name)
 	}
 	pose := []string{"x_m", "y_m", "z_m", "qw", "qx", "qy", "qz"}
-	if d.placeOnly && t.column("qw") < 0 && t.column("qx") < 0 && t.column("qy") < 0 && t.column("qz") < 0 {
+	if d.positionOnly && t.column("qw") < 0 && t.column("qx") < 0 && t.column("qy") < 0 && t.column("qz") < 0 {
 		pose = pose[:3]
 	}
 	if c.pose, err = t.columns(pose...); err != nil {
@@ -119,73 +157,70 @@ func (d demand) columns(t *textTable) (c stationColumns, err error) {
 }
 
 func (c stationColumns) station(t *textTable) (s Station, err error) {
-	s.PlaceOnly = len(c.pose) == 3
-	if s.Interval, err = t.when(c.when, c.absolute, c.origin); err != nil {
+	s = Station{Pose: rigid.Pose{Rotation: quat.Number{Real: 1}}, SigmaPosition: math.NaN(), SigmaRotation: math.NaN(),
+		Label: strings.Clone(t.text(c.label)), PositionOnly: len(c.pose) == 3}
+	if s.Interval, err = c.interval(t); err != nil {
 		return s, err
 	}
-	if s.Pose, err = c.known(t); err != nil {
-		return s, err
+	var v [7]float64
+	for i, column := range c.pose {
+		if v[i], err = t.number(column); err != nil {
+			return s, err
+		}
 	}
-	if c.label >= 0 {
-		s.Label = strings.Clone(t.text(c.label))
+	s.Pose.Position = r3.Vec{X: v[0], Y: v[1], Z: v[2]}
+	if len(c.pose) == len(v) {
+		q := poseOf(v).Rotation
+		norm := quat.Abs(q)
+		if math.Abs(norm-1) > 0.01 {
+			return s, t.errorf("quaternion qw qx qy qz = %g %g %g %g has norm %.3g: must be 1", v[3], v[4], v[5], v[6], norm)
+		}
+		s.Pose.Rotation = quat.Scale(1/norm, q)
 	}
-	s.SigmaPosition, s.SigmaRotation, err = c.sigmas(t)
-	return s, err
+	for i, dst := range []*float64{&s.SigmaPosition, &s.SigmaRotation} {
+		if c.sigma == nil || c.sigma[i] < 0 {
+			continue
+		}
+		if *dst, err = t.number(c.sigma[i]); err != nil {
+			return s, err
+		}
+		if *dst < 0 {
+			return s, t.errorf("%s = %s: must not be negative", t.header[c.sigma[i]], t.text(c.sigma[i]))
+		}
+	}
+	return s, nil
 }
 
-// when reads an interval or a time, in seconds or absolute.
-func (t *textTable) when(columns []int, absolute bool, origin time.Time) (Interval, error) {
-	if !absolute {
-		return t.interval(columns)
-	}
-	iv := Interval{File: t.name, Line: t.line()}
-	for i, c := range columns {
-		at, err := time.Parse(time.RFC3339Nano, t.text(c))
-		if err != nil {
-			return iv, t.errorf("%s = %q: must be a time in RFC 3339 with its zone, such as 2026-03-01T12:00:00.250Z", t.header[c], t.text(c))
+// interval reads start and stop, or one time that is both, or neither.
+func (c stationColumns) interval(t *textTable) (iv Interval, err error) {
+	iv = Interval{File: t.name, Line: t.line()}
+	for i, column := range c.when {
+		if iv.Stop, err = c.seconds(t, column); err != nil {
+			return iv, err
 		}
-		iv.Stop = at.Sub(origin).Seconds()
 		if i == 0 {
 			iv.Start = iv.Stop
 		}
 	}
-	if len(columns) == 2 && iv.Stop <= iv.Start {
-		return iv, t.errorf("%s = %s: must be later than %s = %s", t.header[columns[1]], t.text(columns[1]), t.header[columns[0]], t.text(columns[0]))
+	if len(c.when) == 2 && iv.Stop <= iv.Start {
+		after := "exceed"
+		if c.absolute {
+			after = "be later than"
+		}
+		start, stop := c.when[0], c.when[1]
+		return iv, t.errorf("%s = %s: must %s %s = %s", t.header[stop], t.text(stop), after, t.header[start], t.text(start))
 	}
 	return iv, nil
 }
 
-func (c stationColumns) known(t *textTable) (p rigid.Pose, err error) {
-	var v [7]float64
-	if err := t.numbers(v[:len(c.pose)], c.pose); err != nil {
-		return p, err
+// seconds reads a time from the recording's first sample, or an absolute one.
+func (c stationColumns) seconds(t *textTable, column int) (float64, error) {
+	if !c.absolute {
+		return t.number(column)
 	}
-	p = rigid.Pose{Position: r3.Vec{X: v[0], Y: v[1], Z: v[2]}, Rotation: quat.Number{Real: 1}}
-	if len(c.pose) == 3 {
-		return p, nil
+	at, err := time.Parse(time.RFC3339Nano, t.text(column))
+	if err != nil {
+		return 0, t.errorf("%s = %q: must be a time in RFC 3339 with its zone, such as 2026-03-01T12:00:00.250Z", t.header[column], t.text(column))
 	}
-	q := quat.Number{Real: v[3], Imag: v[4], Jmag: v[5], Kmag: v[6]}
-	norm := quat.Abs(q)
-	if math.Abs(norm-1) > 0.01 {
-		return p, t.errorf("quaternion qw qx qy qz = %g %g %g %g has norm %.3g: must be 1", v[3], v[4], v[5], v[6], norm)
-	}
-	p.Rotation = quat.Scale(1/norm, q)
-	return p, nil
-}
-
-func (c stationColumns) sigmas(t *textTable) (position, rotation float64, err error) {
-	for i, dst := range []*float64{&position, &rotation} {
-		*dst = math.NaN()
-		column := c.sigma[i]
-		if column < 0 {
-			continue
-		}
-		if *dst, err = t.number(column); err != nil {
-			return position, rotation, err
-		}
-		if *dst < 0 {
-			return position, rotation, t.errorf("%s = %s: must not be negative", t.header[column], t.text(column))
-		}
-	}
-	return position, rotation, nil
+	return at.Sub(c.origin).Seconds(), nil
 }

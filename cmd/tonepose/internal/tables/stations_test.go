@@ -25,14 +25,14 @@ func TestReadKnown(t *testing.T) {
 		t.Fatal(err)
 	}
 	k := list[0]
-	if k.Start != 1.25 || k.Stop != 1.25 || k.Label != "A1" || !k.PlaceOnly || k.Sensor != "probe" || k.Pose.Rotation.Real != 1 || !math.IsNaN(k.SigmaPosition) {
+	if k.Start != 1.25 || k.Stop != 1.25 || k.Label != "A1" || !k.PositionOnly || k.Sensor != "probe" || k.Pose.Rotation.Real != 1 || !math.IsNaN(k.SigmaPosition) {
 		t.Errorf("%+v", k)
 	}
 	list, err = ReadKnown(knownFile(t, "start_datetime;stop_datetime;x_m;y_m;z_m;qw;qx;qy;qz;sigma_position_m\n2026-03-01T12:00:00Z;2026-03-01T12:00:02.5Z;0;0;0,1;0;1;0;0;5e-5\n"), nil, origin)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if k := list[0]; k.Start != -0.5 || k.Stop != 2 || k.PlaceOnly || k.Pose.Rotation.Imag != 1 || k.SigmaPosition != 5e-5 {
+	if k := list[0]; k.Start != -0.5 || k.Stop != 2 || k.PositionOnly || k.Pose.Rotation.Imag != 1 || k.SigmaPosition != 5e-5 {
 		t.Errorf("%+v", k)
 	}
 }

@@ -2,12 +2,15 @@ package tables
 
 import (
 	"fmt"
+	"iter"
 	"math"
-	"tonepose/cmd/tonepose/internal/verdict"
+	"reflect"
 
+	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/fieldmodels/rigid"
 )
 
@@ -19,58 +22,44 @@ import (
 // names are (dict); measured numbers byte by byte (split).
 
 type phasorRow struct {
-	Time       float64 `parquet:"time_s,dict"`
-	Duration   float64 `parquet:"duration_s,dict"`
-	Channel    string  `parquet:"channel,dict"`
-	Tone       string  `parquet:"tone,dict"`
-	ToneHz     float64 `parquet:"tone_hz,dict"`
-	InPhase    float64 `parquet:"in_phase_v,split"`
-	Quadrature float64 `parquet:"quadrature_v,split"`
-	Sigma      float64 `parquet:"sigma_v,split"`
-	Flags      string  `parquet:"flags,dict"`
+	Phasor
+	Names string `parquet:"flags,dict"`
 }
 
-func (r *phasorRow) put(p *Phasor) error {
+func (r *phasorRow) store(p *Phasor) error {
 	// x−x is 0 for every finite x, NaN for the others.
 	if s := p.ToneHz + p.InPhase + p.Quadrature + p.Sigma; s-s != 0 {
 		return fmt.Errorf("phasor of tone %s on channel %s at %g s: %g Hz, %g + j %g V, sigma %g V: must be finite",
 			p.Tone, p.Channel, p.Time, p.ToneHz, p.InPhase, p.Quadrature, p.Sigma)
 	}
-	*r = phasorRow{p.Time, p.Duration, p.Channel, p.Tone, p.ToneHz, p.InPhase, p.Quadrature, p.Sigma, p.Flags.String()}
+	*r = phasorRow{*p, p.Flags.String()}
 	return nil
 }
 
-func (r *phasorRow) get(p *Phasor) error {
-	flags, err := verdict.ParseFlags(r.Flags)
-	*p = Phasor{r.Time, r.Duration, r.Channel, r.Tone, r.ToneHz, r.InPhase, r.Quadrature, r.Sigma, flags}
+func (r *phasorRow) load(p *Phasor) (err error) {
+	*p = r.Phasor
+	p.Flags, err = verdict.ParseFlags(r.Names)
 	return err
 }
 
 type couplingRow struct {
-	Time       float64  `parquet:"time_s,dict"`
-	Duration   float64  `parquet:"duration_s,dict"`
-	Emitter    string   `parquet:"emitter,dict"`
-	Sensor     string   `parquet:"sensor,dict"`
-	Channel    string   `parquet:"channel,dict"`
-	Coupling   *float64 `parquet:"coupling_h,split,optional"`
-	Quadrature *float64 `parquet:"quadrature_h,split,optional"`
-	Sigma      *float64 `parquet:"sigma_h,split,optional"`
-	Flags      string   `parquet:"flags,dict"`
-
-	values [3]float64
+	Coupling
+	Real  *float64 `parquet:"coupling_h,split,optional"`
+	Imag  *float64 `parquet:"quadrature_h,split,optional"`
+	Error *float64 `parquet:"sigma_h,split,optional"`
+	Names string   `parquet:"flags,dict"`
 }
 
-func (r *couplingRow) put(c *Coupling) error {
-	*r = couplingRow{Time: c.Time, Duration: c.Duration, Emitter: c.Emitter, Sensor: c.Sensor, Channel: c.Channel,
-		Flags: c.Flags.String(), values: [3]float64{c.Value, c.Quadrature, c.Sigma}}
-	r.Coupling, r.Quadrature, r.Sigma = known(&r.values[0]), known(&r.values[1]), known(&r.values[2])
+func (r *couplingRow) store(c *Coupling) error {
+	*r = couplingRow{Coupling: *c, Names: c.Flags.String()}
+	r.Real, r.Imag, r.Error = known(&r.Value), known(&r.Quadrature), known(&r.Sigma)
 	return nil
 }
 
-func (r *couplingRow) get(c *Coupling) error {
-	flags, err := verdict.ParseFlags(r.Flags)
-	*c = Coupling{r.Time, r.Duration, r.Emitter, r.Sensor, r.Channel,
-		orNaN(r.Coupling), orNaN(r.Quadrature), orNaN(r.Sigma), flags}
+func (r *couplingRow) load(c *Coupling) (err error) {
+	*c = r.Coupling
+	c.Value, c.Quadrature, c.Sigma = orNaN(r.Real), orNaN(r.Imag), orNaN(r.Error)
+	c.Flags, err = verdict.ParseFlags(r.Names)
 	return err
 }
 
@@ -121,69 +110,50 @@ type poseRow struct {
 	Status     string   `parquet:"status,dict"`
 	Flags      string   `parquet:"flags,dict"`
 
-	estimate [7]float64
-	tip      [3]float64
-	sigma    [6]float64
-	cov      Covariance
-	chi2     float64
+	values [38]float64 // estimate, tip, sigmas, covariance, chi2
 }
 
-func (r *poseRow) put(p *Pose) error {
+func (r *poseRow) store(p *Pose) error {
 	*r = poseRow{Time: p.Time, Duration: p.Duration, Sensor: p.Sensor,
-		DOF: int32(p.DOF), Iterations: int32(p.Iterations), Status: p.Status, Flags: p.Flags.String(), chi2: p.Chi2}
-	r.Chi2 = known(&r.chi2)
+		DOF: int32(p.DOF), Iterations: int32(p.Iterations), Status: p.Status, Flags: p.Flags.String()}
+	v := &r.values
+	for i := range v {
+		v[i] = math.NaN()
+	}
 	if p.Estimate != nil {
-		r.estimate = poseNumbers(p.Estimate)
-		columns := r.estimateColumns()
-		link(columns[:], r.estimate[:])
+		*(*[7]float64)(v[:]) = poseNumbers(p.Estimate)
 	}
-	if t := p.Tip; t != nil {
-		r.tip = [3]float64{t.X, t.Y, t.Z}
-		link([]**float64{&r.TipX, &r.TipY, &r.TipZ}, r.tip[:])
+	if p.Tip != nil {
+		v[7], v[8], v[9] = p.Tip.X, p.Tip.Y, p.Tip.Z
 	}
-	if p.Covariance != nil {
-		r.cov = *p.Covariance
-		for i := range r.sigma {
-			r.sigma[i] = r.cov.Sigma(i)
+	if c := p.Covariance; c != nil {
+		for i := range 6 {
+			v[10+i] = c.Sigma(i)
 		}
-		columns := r.covarianceColumns()
-		link(columns[:], r.cov[:])
-		link([]**float64{&r.SigmaX, &r.SigmaY, &r.SigmaZ, &r.SigmaRX, &r.SigmaRY, &r.SigmaRZ}, r.sigma[:])
+		*(*Covariance)(v[16:]) = *c
 	}
+	v[37] = p.Chi2
+	link(r, v[:])
 	return nil
 }
 
-// get leaves nil what is NULL in any of its columns.
-func (r *poseRow) get(p *Pose) error {
+// load leaves nil what is NULL in any of its columns.
+func (r *poseRow) load(p *Pose) error {
 	flags, err := verdict.ParseFlags(r.Flags)
 	*p = Pose{Time: r.Time, Duration: r.Duration, Sensor: r.Sensor, Chi2: orNaN(r.Chi2),
 		DOF: int(r.DOF), Iterations: int(r.Iterations), Status: r.Status, Flags: flags}
-	if columns := r.estimateColumns(); unlink(r.estimate[:], columns[:]) {
-		p.Estimate = poseOf(r.estimate)
+	v := r.values[:]
+	unlink(v, r)
+	if !floats.HasNaN(v[:7]) {
+		p.Estimate = poseOf([7]float64(v))
 	}
-	if unlink(r.tip[:], []**float64{&r.TipX, &r.TipY, &r.TipZ}) {
-		p.Tip = &r3.Vec{X: r.tip[0], Y: r.tip[1], Z: r.tip[2]}
+	if !floats.HasNaN(v[7:10]) {
+		p.Tip = &r3.Vec{X: v[7], Y: v[8], Z: v[9]}
 	}
-	if columns := r.covarianceColumns(); unlink(r.cov[:], columns[:]) {
-		c := r.cov
+	if c := Covariance(v[16:]); !floats.HasNaN(c[:]) {
 		p.Covariance = &c
 	}
 	return err
-}
-
-func (r *poseRow) estimateColumns() [7]**float64 {
-	return [7]**float64{&r.X, &r.Y, &r.Z, &r.QW, &r.QX, &r.QY, &r.QZ}
-}
-
-func (r *poseRow) covarianceColumns() [21]**float64 {
-	return [21]**float64{
-		&r.CovXX, &r.CovXY, &r.CovXZ, &r.CovXRX, &r.CovXRY, &r.CovXRZ,
-		&r.CovYY, &r.CovYZ, &r.CovYRX, &r.CovYRY, &r.CovYRZ,
-		&r.CovZZ, &r.CovZRX, &r.CovZRY, &r.CovZRZ,
-		&r.CovRXRX, &r.CovRXRY, &r.CovRXRZ,
-		&r.CovRYRY, &r.CovRYRZ,
-		&r.CovRZRZ,
-	}
 }
 
 // poseNumbers are a pose's columns: position, then quaternion.
@@ -195,21 +165,34 @@ func poseOf(v [7]float64) *rigid.Pose {
 	return &rigid.Pose{Position: r3.Vec{X: v[0], Y: v[1], Z: v[2]}, Rotation: quat.Number{Real: v[3], Imag: v[4], Jmag: v[5], Kmag: v[6]}}
 }
 
-// link points columns to values, each to its own.
-func link(columns []**float64, values []float64) {
-	for i, c := range columns {
-		*c = known(&values[i])
+// nullable yields the nullable columns of a stored row, in their order.
+func nullable(row any) iter.Seq[**float64] {
+	return func(yield func(**float64) bool) {
+		fields := reflect.ValueOf(row).Elem()
+		for i := range fields.NumField() {
+			if f := fields.Field(i); f.Kind() == reflect.Pointer && !yield(f.Addr().Interface().(**float64)) {
+				return
+			}
+		}
 	}
 }
 
-// unlink copies what columns point to, NaN for NULL, and tells whether none is.
-func unlink(values []float64, columns []**float64) bool {
-	whole := true
-	for i, c := range columns {
-		values[i] = orNaN(*c)
-		whole = whole && *c != nil
+// link points the nullable columns of a row to its values.
+func link(row any, values []float64) {
+	i := 0
+	for c := range nullable(row) {
+		*c = known(&values[i])
+		i++
 	}
-	return whole
+}
+
+// unlink copies what the nullable columns point to, NaN for NULL.
+func unlink(values []float64, row any) {
+	i := 0
+	for c := range nullable(row) {
+		values[i] = orNaN(*c)
+		i++
+	}
 }
 
 // known returns v, or nil where it is no number.

@@ -131,8 +131,8 @@ func compare[T any](t *testing.T, r *Reader[T], err error, want []T) {
 	if diff := cmp.Diff(want, have, cmpopts.EquateNaNs()); diff != "" {
 		t.Errorf("%T: %.2000s", want, diff)
 	}
-	if n, err := r.Read(make([]T, 1)); n != 0 || err != io.EOF {
-		t.Errorf("after the last row: %d, %v", n, err)
+	if rows, err := r.batch(); len(rows) != 0 || err != io.EOF {
+		t.Errorf("after the last row: %v, %v", rows, err)
 	}
 }
 

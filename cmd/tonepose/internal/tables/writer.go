@@ -22,7 +22,7 @@ type grouping struct {
 }
 
 var (
-	// A split page puts the first bytes of all its numbers together, then the
+	// A split page stores the first bytes of all its numbers together, then the
 	// second ones and so on. Of 65536 numbers these make one block of the
 	// compressor each, which then neither spends time on the bytes that are
 	// noise nor mixes them with those that are not.
@@ -73,7 +73,7 @@ func (w *writer[T, S]) Write(rows ...T) error {
 		return w.err
 	}
 	for i := range rows {
-		err := w.put(&w.buf[w.n], &rows[i])
+		err := w.store(&w.buf[w.n], &rows[i])
 		if err == nil {
 			if w.n++; w.n == len(w.buf) {
 				err = w.flush()

@@ -35,7 +35,7 @@ func NewProgress(w io.Writer, silent bool) *Progress {
 	return &Progress{w: w, width: func() int { return width(w) }, now: time.Now}
 }
 
-// Show tells how far a pass is, at most ten times a second: done of total, in
+// Show prints how far a pass is, at most ten times a second: done of total, in
 // whatever unit; a total of 0 or less is not known. The time that is left is
 // guessed from the time that went by, once a tenth is done.
 func (p *Progress) Show(pass string, done, total int64) {

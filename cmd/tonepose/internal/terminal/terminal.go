@@ -9,7 +9,7 @@ import (
 	"golang.org/x/term"
 )
 
-// isTerminal tells whether w is a terminal that can move its cursor.
+// isTerminal reports whether w is a terminal that can move its cursor.
 func isTerminal(w io.Writer) bool {
 	f, ok := w.(*os.File)
 	return ok && term.IsTerminal(int(f.Fd())) && os.Getenv("TERM") != "dumb"
