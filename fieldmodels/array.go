@@ -6,7 +6,7 @@ import (
 )
 
 // Emitter is one driven coil of a bench. Source is in the rig frame; Center
-// and Axis are what a calibration moves and turns: a shift of the whole source,
+// and Axis are what a calibration moves: a shift of the whole source,
 // a tilt about Center, a factor on its strength.
 type Emitter struct {
 	Name   string
@@ -15,8 +15,8 @@ type Emitter struct {
 	Axis   r3.Vec // unit, rig frame
 }
 
-// ParametersPerEmitter counts what Array.Covariance speaks of for each
-// emitter: shift x, y, z [m] in the rig frame; tilt δx, δy, δz [rad], a
+// ParametersPerEmitter counts the parameters of each emitter in
+// Array.Covariance: shift x, y, z [m] in the rig frame; tilt δx, δy, δz [rad], a
 // rotation vector in the rig frame about Center; relative strength
 // [dimensionless].
 const ParametersPerEmitter = 7

@@ -21,10 +21,17 @@ type axialJet struct {
 	gz    float64 // ∂g/∂z = (∂B_z/∂ρ)/ρ
 }
 
-// jacobian of the source's own frame, at (x, y) with s = x² + y².
-func (a axialJet) jacobian(x, y, s float64) Jacobian {
+// field is B where w is the part of the field point's position square to the axis n.
+func (a axialJet) field(n, w r3.Vec) r3.Vec { return axialVector(a.bz, a.g, n, w) }
+
+func axialVector(bz, g float64, n, w r3.Vec) r3.Vec {
+	return r3.Vec{X: g*w.X + bz*n.X, Y: g*w.Y + bz*n.Y, Z: g*w.Z + bz*n.Z}
+}
+
+// own is B and its Jacobian in the source's own frame, at (x, y) with s = x² + y².
+func (a axialJet) own(x, y, s float64) (r3.Vec, Jacobian) {
 	xy := a.h * x * y
-	return Jacobian{
+	return r3.Vec{X: a.g * x, Y: a.g * y, Z: a.bz}, Jacobian{
 		{a.g + a.h*x*x, xy, a.gz * x},
 		{xy, a.g + a.h*y*y, a.gz * y},
 		{a.gz * x, a.gz * y, -2*a.g - a.h*s},
@@ -32,7 +39,7 @@ func (a axialJet) jacobian(x, y, s float64) Jacobian {
 }
 
 // along returns the Jacobian for an axis n, w being the part of the field
-// point's place that is square to n: g(1−nnᵀ) + h wwᵀ + gz(w nᵀ + n wᵀ) + ∂B_z/∂z nnᵀ.
+// point's position that is square to n: g(1−nnᵀ) + h wwᵀ + gz(w nᵀ + n wᵀ) + ∂B_z/∂z nnᵀ.
 func (a axialJet) along(n, w r3.Vec, s float64) Jacobian {
 	k := -3*a.g - a.h*s
 	kn := r3.Vec{X: k*n.X + a.gz*w.X, Y: k*n.Y + a.gz*w.Y, Z: k*n.Z + a.gz*w.Z}

@@ -58,3 +58,10 @@ func dipoleGradient(m, r r3.Vec, r2 float64) (r3.Vec, Jacobian) {
 		{xz, yz, k3 * (2*m.Z*r.Z + mr - e*r.Z*r.Z)},
 	}
 }
+
+// addDipole adds the field and the derivative of a dipole at distance r.
+func addDipole(b *r3.Vec, j *Jacobian, m, r r3.Vec) {
+	db, dj := dipoleGradient(m, r, r3.Dot(r, r))
+	*b = r3.Add(*b, db)
+	j.add(1, &dj)
+}

@@ -14,14 +14,11 @@ const gaussLimit = 16
 // gaussRule holds nodes on −1..1 and weights that sum to 2.
 type gaussRule struct{ x, w []float64 }
 
-// legendre fills the Gauss–Legendre nodes on −1..1 and their weights.
-func legendre(x, w []float64) { quad.Legendre{}.FixedLocations(x, w, -1, 1) }
-
 var gaussRules = sync.OnceValue(func() *[gaussLimit + 1]gaussRule {
 	var rules [gaussLimit + 1]gaussRule
 	for n := 1; n <= gaussLimit; n++ {
 		r := gaussRule{make([]float64, n), make([]float64, n)}
-		legendre(r.x, r.w)
+		quad.Legendre{}.FixedLocations(r.x, r.w, -1, 1)
 		rules[n] = r
 	}
 	return &rules

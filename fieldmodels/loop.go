@@ -52,10 +52,8 @@ func (l Loop) Field(p r3.Vec) (r3.Vec, error) {
 func (l Loop) Gradient(p r3.Vec) (r3.Vec, Jacobian, error) {
 	s, d := l.radial(p.X, p.Y)
 	jet, err := l.ringGradient(s, d, p.Z)
-	if err != nil {
-		return r3.Vec{}, Jacobian{}, err
-	}
-	return r3.Vec{X: jet.g * p.X, Y: jet.g * p.Y, Z: jet.bz}, jet.jacobian(p.X, p.Y, s), nil
+	b, j := jet.own(p.X, p.Y, s)
+	return b, j, err
 }
 
 func (l Loop) axialField(s, z float64) (bz, g float64, err error) {
@@ -67,7 +65,7 @@ func (l Loop) axialGradient(s, z float64) (axialJet, error) {
 }
 
 // radial returns s = x²+y² and d = a²−s, d rounded once: near the wire the
-// field is as exact as the place is.
+// field is as exact as the position is.
 func (l Loop) radial(x, y float64) (s, d float64) {
 	a := l.Radius
 	aa, xx, yy := float64(a*a), float64(x*x), float64(y*y) // rounded here: none is fused into a sum

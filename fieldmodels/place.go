@@ -8,7 +8,7 @@ import (
 	"tonepose/fieldmodels/rigid"
 )
 
-// Place puts a source of its own frame into the rig frame. What the result
+// Place brings a source of its own frame into the rig frame. What the result
 // needs at every field point is computed once, here: a Loop becomes a
 // *PlacedLoop, a Dipole a *PlacedDipole, a Polyline one with moved points, a Sum
 // one of placed parts; placing twice costs no more than once.
@@ -46,8 +46,8 @@ func Place(src Source, pose rigid.Pose) Source {
 	}
 }
 
-// PlaceAxis puts a source whose axis is +Z at center [m], its axis along axis,
-// which need not be of unit length but must not be zero. The turn about the
+// PlaceAxis brings a source whose axis is +Z to center [m], its axis along axis,
+// which need not be of unit length but must not be zero. The rotation about the
 // axis is that of the smallest rotation; only sources that are not round
 // (Rectangle, Polyline) depend on it: use Place for these.
 func PlaceAxis(src Source, center, axis r3.Vec) Source {
@@ -62,12 +62,7 @@ type PlacedDipole struct {
 
 // Field returns B per ampere [T/A] at p [m]; see Dipole.
 func (d *PlacedDipole) Field(p r3.Vec) (r3.Vec, error) {
-	q := r3.Sub(p, d.Center)
-	r2 := r3.Dot(q, q)
-	if r2 == 0 {
-		return r3.Vec{}, ErrOnConductor
-	}
-	return dipoleField(d.Moment, q, r2), nil
+	return Dipole{d.Moment}.Field(r3.Sub(p, d.Center))
 }
 
 // Gradient returns B per ampere [T/A] and ∂B/∂p [T/(A·m)] at p [m].
@@ -101,7 +96,7 @@ func (d *PlacedDipole) Along(p, n r3.Vec) (b, g r3.Vec, err error) {
 }
 
 // PlacedLoop is a Loop in the rig frame. Axis must have unit length. Near the wire
-// the error grows as 1e-16·|p − Center|/distance, since the place is rounded.
+// the error grows as 1e-16·|p − Center|/distance, since the position is rounded.
 type PlacedLoop struct {
 	Loop   Loop
 	Center r3.Vec // [m]
@@ -112,20 +107,14 @@ type PlacedLoop struct {
 func (l *PlacedLoop) Field(p r3.Vec) (r3.Vec, error) {
 	w, s, z := fromAxis(p, l.Center, l.Axis)
 	bz, g, err := l.Loop.axialField(s, z)
-	n := l.Axis
-	return r3.Vec{X: g*w.X + bz*n.X, Y: g*w.Y + bz*n.Y, Z: g*w.Z + bz*n.Z}, err
+	return axialVector(bz, g, l.Axis, w), err
 }
 
 // Gradient returns B per ampere [T/A] and ∂B/∂p [T/(A·m)] at p [m].
 func (l *PlacedLoop) Gradient(p r3.Vec) (r3.Vec, Jacobian, error) {
 	w, s, z := fromAxis(p, l.Center, l.Axis)
 	jet, err := l.Loop.axialGradient(s, z)
-	if err != nil {
-		return r3.Vec{}, Jacobian{}, err
-	}
-	n := l.Axis
-	b := r3.Vec{X: jet.g*w.X + jet.bz*n.X, Y: jet.g*w.Y + jet.bz*n.Y, Z: jet.g*w.Z + jet.bz*n.Z}
-	return b, jet.along(n, w, s), nil
+	return jet.field(l.Axis, w), jet.along(l.Axis, w, s), err
 }
 
 // fromAxis splits p − center into z along the unit vector n and w square to it,
@@ -146,16 +135,13 @@ type placedAxial struct {
 func (a *placedAxial) Field(p r3.Vec) (r3.Vec, error) {
 	w, s, z := fromAxis(p, a.center, a.axis)
 	bz, g, err := a.source.axialField(s, z)
-	return r3.Add(r3.Scale(g, w), r3.Scale(bz, a.axis)), err
+	return axialVector(bz, g, a.axis, w), err
 }
 
 func (a *placedAxial) Gradient(p r3.Vec) (r3.Vec, Jacobian, error) {
 	w, s, z := fromAxis(p, a.center, a.axis)
 	jet, err := a.source.axialGradient(s, z)
-	if err != nil {
-		return r3.Vec{}, Jacobian{}, err
-	}
-	return r3.Add(r3.Scale(jet.g, w), r3.Scale(jet.bz, a.axis)), jet.along(a.axis, w, s), nil
+	return jet.field(a.axis, w), jet.along(a.axis, w, s), err
 }
 
 // placed is a source without symmetry in the rig frame; r is the matrix of

@@ -23,14 +23,11 @@ type Polyline struct {
 //
 // Source: as Rectangle.
 func (l Polyline) Field(p r3.Vec) (r3.Vec, error) {
-	var b r3.Vec
 	if n, center := l.far(p); n > 0 {
-		l.layer(n, center, func(m, at r3.Vec) {
-			q := r3.Sub(p, at)
-			b = r3.Add(b, dipoleField(m, q, r3.Dot(q, q)))
-		})
+		b, _ := l.layer(n, center, p)
 		return b, nil
 	}
+	var b r3.Vec
 	for i := range l.lines() {
 		if err := addSegmentField(&b, l.Points[i], l.Points[(i+1)%len(l.Points)], p); err != nil {
 			return r3.Vec{}, err
@@ -42,17 +39,12 @@ func (l Polyline) Field(p r3.Vec) (r3.Vec, error) {
 // Gradient returns B per ampere [T/A] and ∂B/∂p [T/(A·m)] at p [m]; errors as
 // Field.
 func (l Polyline) Gradient(p r3.Vec) (r3.Vec, Jacobian, error) {
-	var b r3.Vec
-	var j Jacobian
 	if n, center := l.far(p); n > 0 {
-		l.layer(n, center, func(m, at r3.Vec) {
-			q := r3.Sub(p, at)
-			db, dj := dipoleGradient(m, q, r3.Dot(q, q))
-			b = r3.Add(b, db)
-			j.add(1, &dj)
-		})
+		b, j := l.layer(n, center, p)
 		return b, j, nil
 	}
+	var b r3.Vec
+	var j Jacobian
 	for i := range l.lines() {
 		if err := addSegmentGradient(&b, &j, l.Points[i], l.Points[(i+1)%len(l.Points)], p); err != nil {
 			return r3.Vec{}, Jacobian{}, err
@@ -90,10 +82,11 @@ func (l Polyline) far(p r3.Vec) (n int, center r3.Vec) {
 	return layerPoints(math.Sqrt(distance2 / size2)), center
 }
 
-// layer calls visit with the moment [m²] and the place [m] of n×n dipoles in
-// each of the triangles that span the wire from its centre. A triangle is
-// center + u·((1−v)·a + v·b), whose area element is u·|a×b| du dv.
-func (l Polyline) layer(n int, center r3.Vec, visit func(moment, at r3.Vec)) {
+// layer sums n×n dipoles in each of the triangles that span the wire from its
+// centre. A triangle is center + u·((1−v)·a + v·b), whose area element is
+// u·|a×b| du dv.
+func (l Polyline) layer(n int, center, p r3.Vec) (field r3.Vec, slope Jacobian) {
+	p = r3.Sub(p, center)
 	rule := gaussRules()[n]
 	for i := range l.Points {
 		a := r3.Sub(l.Points[i], center)
@@ -104,8 +97,9 @@ func (l Polyline) layer(n int, center r3.Vec, visit func(moment, at r3.Vec)) {
 			for j, y := range rule.x {
 				v := 0.5 * (1 + y)
 				at := r3.Add(r3.Scale(1-v, a), r3.Scale(v, b))
-				visit(r3.Scale(u*rule.w[i]*rule.w[j], area), r3.Add(center, r3.Scale(u, at)))
+				addDipole(&field, &slope, r3.Scale(u*rule.w[i]*rule.w[j], area), r3.Sub(p, r3.Scale(u, at)))
 			}
 		}
 	}
+	return field, slope
 }

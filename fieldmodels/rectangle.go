@@ -34,11 +34,7 @@ func (r Rectangle) far(p r3.Vec) int {
 // 3e-14 just within 40 half diagonals, and 2e-15 at any distance beyond.
 func (r Rectangle) Field(p r3.Vec) (r3.Vec, error) {
 	if n := r.far(p); n > 0 {
-		var b r3.Vec
-		r.layer(n, func(m, at r3.Vec) {
-			q := r3.Sub(p, at)
-			b = r3.Add(b, dipoleField(m, q, r3.Dot(q, q)))
-		})
+		b, _ := r.layer(n, p)
 		return b, nil
 	}
 	s, ok := r.sides(p)
@@ -52,14 +48,7 @@ func (r Rectangle) Field(p r3.Vec) (r3.Vec, error) {
 // Field.
 func (r Rectangle) Gradient(p r3.Vec) (r3.Vec, Jacobian, error) {
 	if n := r.far(p); n > 0 {
-		var b r3.Vec
-		var j Jacobian
-		r.layer(n, func(m, at r3.Vec) {
-			q := r3.Sub(p, at)
-			db, dj := dipoleGradient(m, q, r3.Dot(q, q))
-			b = r3.Add(b, db)
-			j.add(1, &dj)
-		})
+		b, j := r.layer(n, p)
 		return b, j, nil
 	}
 	s, ok := r.sides(p)
@@ -82,7 +71,7 @@ func (r Rectangle) Gradient(p r3.Vec) (r3.Vec, Jacobian, error) {
 }
 
 // sum returns the field of the four sides. With V of each as in segment, and F
-// even under a turn of the side's direction,
+// even under a reversal of the side's direction,
 //
 //	B = μ0/4π·[F₊ₓ·(z, 0, −x₁) − F₋ₓ·(z, 0, −x₂) + F₊ᵧ·(0, z, −y₁) − F₋ᵧ·(0, z, −y₂)].
 func (r Rectangle) sum(p r3.Vec, s *[4]side) r3.Vec {
@@ -161,13 +150,14 @@ func (g *side) along() float64 {
 	return g.f * ((1/sum-sum*g.iq)*e - g.s1*g.i1*g.i1 - g.s2*g.i2*g.i2)
 }
 
-// layer calls visit with the moment [m²] and the place [m] of n×n dipoles.
-func (r Rectangle) layer(n int, visit func(moment, at r3.Vec)) {
+// layer sums n×n dipoles, spread over the area.
+func (r Rectangle) layer(n int, p r3.Vec) (b r3.Vec, j Jacobian) {
 	rule := gaussRules()[n]
 	k := r.Turns * r.Width * r.Height / 4
 	for i, u := range rule.x {
-		for j, v := range rule.x {
-			visit(r3.Vec{Z: k * rule.w[i] * rule.w[j]}, r3.Vec{X: u * r.Width / 2, Y: v * r.Height / 2})
+		for l, v := range rule.x {
+			addDipole(&b, &j, r3.Vec{Z: k * rule.w[i] * rule.w[l]}, r3.Sub(p, r3.Vec{X: u * r.Width / 2, Y: v * r.Height / 2}))
 		}
 	}
+	return b, j
 }

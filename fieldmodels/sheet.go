@@ -24,7 +24,7 @@ type Sheet struct {
 // Field returns B per ampere [T/A] at p [m]. Nearer than 1e-9 Radius to the
 // sheet it returns ErrOnConductor. The error is below 1e-14 of |B|, beside the
 // sheet 1e-14 of the field inside; in the last 1e-3 Radius before an edge
-// rounding of the place dominates.
+// rounding of the position dominates.
 func (c Sheet) Field(p r3.Vec) (r3.Vec, error) {
 	bz, g, err := c.axialField(p.X*p.X+p.Y*p.Y, p.Z)
 	return r3.Vec{X: g * p.X, Y: g * p.Y, Z: bz}, err
@@ -35,10 +35,8 @@ func (c Sheet) Field(p r3.Vec) (r3.Vec, error) {
 func (c Sheet) Gradient(p r3.Vec) (r3.Vec, Jacobian, error) {
 	s := p.X*p.X + p.Y*p.Y
 	jet, err := c.axialGradient(s, p.Z)
-	if err != nil {
-		return r3.Vec{}, Jacobian{}, err
-	}
-	return r3.Vec{X: jet.g * p.X, Y: jet.g * p.Y, Z: jet.bz}, jet.jacobian(p.X, p.Y, s), nil
+	b, j := jet.own(p.X, p.Y, s)
+	return b, j, err
 }
 
 func (c Sheet) axialField(s, z float64) (bz, g float64, err error) {

@@ -5,7 +5,7 @@
 // A Source gives B per ampere, a vector [T/A], and its exact spatial derivative, a
 // Jacobian [T/(A·m)], at a point [m]. A primitive (Dipole, Loop, Winding, Sheet,
 // Rectangle, Polyline) lives in its own frame, centre at the origin and axis +Z;
-// Place and PlaceAxis put it into the rig frame, Sum connects several in series,
+// Place and PlaceAxis bring it into the rig frame, Sum connects several in series,
 // and Array gathers the emitters of a bench, each with what a calibration may move.
 // All are exact to rounding, do not allocate, and are safe for concurrent use; on
 // the conductor itself they return ErrOnConductor.

@@ -37,10 +37,8 @@ func (w Winding) Field(p r3.Vec) (r3.Vec, error) {
 func (w Winding) Gradient(p r3.Vec) (r3.Vec, Jacobian, error) {
 	s := p.X*p.X + p.Y*p.Y
 	jet, err := w.axialGradient(s, p.Z)
-	if err != nil {
-		return r3.Vec{}, Jacobian{}, err
-	}
-	return r3.Vec{X: jet.g * p.X, Y: jet.g * p.Y, Z: jet.bz}, jet.jacobian(p.X, p.Y, s), nil
+	b, j := jet.own(p.X, p.Y, s)
+	return b, j, err
 }
 
 // within reports whether the point lies in the section, a margin round it.

@@ -184,7 +184,7 @@ func TestStreamMatchesTheFilter(t *testing.T) {
 // limit holds a path "go" to the kernels' definitions until restore is called.
 func limit(path string) (restore func()) {
 	if path == "go" {
-		return variant.Limit(variant.Go)
+		return variant.UseGo()
 	}
 	return func() {}
 }

@@ -116,8 +116,8 @@ func (s *Solver) evaluateSources(st *state) bool {
 			if placed.CoupleFast(&k, src) != nil {
 				return false
 			}
-			row[0][l], row[1][l], row[2][l] = w*k.Place.X, w*k.Place.Y, w*k.Place.Z
-			row[3][l], row[4][l], row[5][l] = w*k.Turn.X, w*k.Turn.Y, w*k.Turn.Z
+			row[0][l], row[1][l], row[2][l] = w*k.Position.X, w*k.Position.Y, w*k.Position.Z
+			row[3][l], row[4][l], row[5][l] = w*k.Rotation.X, w*k.Rotation.Y, w*k.Rotation.Z
 			row[6][l] = w * (k.M - s.data[i][0][l])
 		}
 	}

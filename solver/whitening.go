@@ -170,9 +170,9 @@ func (s *Solver) unweigh(st *state) error {
 		k, l := e/kernel.Lanes*coils+c, e%kernel.Lanes
 		r := &s.rows[k]
 		coupling := mutual.Coupling{
-			M:     r[6][l] + s.data[k][0][l],
-			Place: r3.Vec{X: r[0][l], Y: r[1][l], Z: r[2][l]},
-			Turn:  r3.Vec{X: r[3][l], Y: r[4][l], Z: r[5][l]},
+			M:        r[6][l] + s.data[k][0][l],
+			Position: r3.Vec{X: r[0][l], Y: r[1][l], Z: r[2][l]},
+			Rotation: r3.Vec{X: r[3][l], Y: r[4][l], Z: r[5][l]},
 		}
 		w.emitter[i] = coupling.ByEmitter(r3.Sub(frame.Origin, s.rig.problem.Array.Emitters[e].Center))
 		w.coil[i] = coupling.ByCoil(&frame, frame.Out(toR3(s.rig.pickups[c].arm)))

@@ -5,7 +5,7 @@ import "math"
 // Boltzmann's constant [J/K], exact in the SI since 2019.
 const Boltzmann = 1.380649e-23
 
-// Load is what a coil asks of its driver at one tone. Voltages and currents are
+// Load is what a coil demands of its driver at one tone. Voltages and currents are
 // peak, the temperature is the given one.
 type Load struct {
 	ResistanceOhm  float64 // at the tone, estimated

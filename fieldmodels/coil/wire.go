@@ -4,7 +4,7 @@
 // and thermal noise.
 //
 // ParseWire or AWG gives a wire, Bundle or a Coil literal a winding, Drive what
-// a tone asks of it.
+// a tone demands of it.
 package coil
 
 import (

@@ -21,7 +21,7 @@ type Row struct {
 	ByPose          [6]float64 // by the pose of the station's sensor, in its units
 }
 
-// Station is what a sensor read at one place, and what is known of the place.
+// Station is what a sensor read in one pose, and what is known of the pose.
 type Station struct {
 	Pickups [][]mutual.Point
 	Rows    []Row
@@ -127,7 +127,7 @@ func (q *equations) add(rw *Row, reads []float64, blk *block) {
 	}
 	r := rw.Residual
 	q.yy += r * r
-	put := func(i int, v float64) {
+	by := func(i int, v float64) {
 		q.g[i] += v * r
 		if blk != nil {
 			m := blk.mixed[poses*i : poses*i+poses]
@@ -140,7 +140,7 @@ func (q *equations) add(rw *Row, reads []float64, blk *block) {
 		x := reads[rw.Pickup*q.terms : (rw.Pickup+1)*q.terms]
 		for i, v := range x {
 			v *= rw.ByCoupling
-			put(at+i, v)
+			by(at+i, v)
 			row := q.a[(at+i)*q.n+at : (at+i)*q.n+at+q.terms]
 			f := v * rw.ByCoupling
 			for k := i; k < q.terms; k++ {
@@ -157,7 +157,7 @@ func (q *equations) add(rw *Row, reads []float64, blk *block) {
 		if c = q.column[c]; c < 0 {
 			continue
 		}
-		put(c, rw.By[k])
+		by(c, rw.By[k])
 		for l, d := range rw.Columns {
 			if d = q.column[d]; d >= c {
 				q.a[c*q.n+d] += rw.By[k] * rw.By[l]

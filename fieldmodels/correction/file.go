@@ -11,24 +11,20 @@ import (
 
 // stored is the form of a map's file.
 type stored struct {
-	Format       string          `json:"format"`
-	Center       [3]float64      `json:"center_m"`
-	Radius       float64         `json:"radius_m"`
-	Min          [3]float64      `json:"mapped_min_m"`
-	Max          [3]float64      `json:"mapped_max_m"`
-	Falloff      float64         `json:"falloff"`
-	Shift        [3]float64      `json:"shift_radii"`
-	Relative     float64         `json:"relative_amplitude"`
-	Before       float64         `json:"held_out_mean_square_before"`
-	After        float64         `json:"held_out_mean_square_after"`
-	Standardised float64         `json:"held_out_standardised"`
-	Growth       float64         `json:"variance_factor"`
-	Emitters     []storedEmitter `json:"emitters"`
-	Covariance   triangle        `json:"covariance"` // upper triangle row by row, of all coefficients and the bench's parameters
-}
-
-type storedEmitter struct {
-	Coefficients []float64 `json:"coefficients_t_per_a"`
+	Format       string     `json:"format"`
+	Center       [3]float64 `json:"center_m"`
+	Radius       float64    `json:"radius_m"`
+	Min          [3]float64 `json:"mapped_min_m"`
+	Max          [3]float64 `json:"mapped_max_m"`
+	Falloff      float64    `json:"falloff"`
+	Shift        [3]float64 `json:"shift_radii"`
+	Relative     float64    `json:"relative_amplitude"`
+	Before       float64    `json:"held_out_mean_square_before"`
+	After        float64    `json:"held_out_mean_square_after"`
+	Standardised float64    `json:"held_out_standardised"`
+	Growth       float64    `json:"variance_factor"`
+	Emitters     []Emitter  `json:"emitters"`
+	Covariance   triangle   `json:"covariance"` // upper triangle row by row, of all coefficients and the bench's parameters
 }
 
 // triangle is written with nine digits: a billionth of a variance is nothing, and
@@ -56,10 +52,7 @@ const format = "tonepose correction 2"
 func (m *Map) Encode() ([]byte, error) {
 	s := stored{Format: format, Center: array(m.Center), Radius: m.Radius, Min: array(m.Min), Max: array(m.Max),
 		Falloff: m.Smoothness.Falloff, Shift: array(m.Smoothness.Shift), Relative: m.Smoothness.Relative,
-		Before: m.Before, After: m.After, Standardised: m.Standardised, Growth: m.Growth}
-	for _, e := range m.Emitters {
-		s.Emitters = append(s.Emitters, storedEmitter(e))
-	}
+		Before: m.Before, After: m.After, Standardised: m.Standardised, Growth: m.Growth, Emitters: m.Emitters}
 	n := m.Covariance.SymmetricDim()
 	for i := range n {
 		for k := i; k < n; k++ {
@@ -86,13 +79,12 @@ func Decode(text []byte, emitters, parameters int) (*Map, error) {
 		return nil, fmt.Errorf("radius_m = %g: must be positive", s.Radius)
 	}
 	m := &Map{Center: vector(s.Center), Radius: s.Radius, Min: vector(s.Min), Max: vector(s.Max),
-		Before: s.Before, After: s.After, Standardised: s.Standardised, Growth: s.Growth}
+		Before: s.Before, After: s.After, Standardised: s.Standardised, Growth: s.Growth, Emitters: s.Emitters}
+	degree, ok := degreeOf(len(s.Emitters[0].Coefficients))
 	for i, e := range s.Emitters {
-		n := len(e.Coefficients)
-		if n != len(s.Emitters[0].Coefficients) || !known(n) {
+		if n := len(e.Coefficients); !ok || n != len(s.Emitters[0].Coefficients) {
 			return nil, fmt.Errorf("emitters[%d] has %d coefficients: must be those of one degree up to %d", i, n, MaxDegree)
 		}
-		m.Emitters = append(m.Emitters, Emitter(e))
 	}
 	n := m.fields() + parameters
 	if want := n * (n + 1) / 2; len(s.Covariance) != want {
@@ -109,17 +101,8 @@ func Decode(text []byte, emitters, parameters int) (*Map, error) {
 			return nil, fmt.Errorf("covariance: variance %d = %g: must not be negative", i, m.Covariance.At(i, i))
 		}
 	}
-	m.Smoothness = Smoothness{Degree: degreeOf(len(m.Emitters[0].Coefficients)), Falloff: s.Falloff, Shift: vector(s.Shift), Relative: s.Relative}
+	m.Smoothness = Smoothness{Degree: degree, Falloff: s.Falloff, Shift: vector(s.Shift), Relative: s.Relative}
 	return m, nil
-}
-
-func known(terms int) bool {
-	for l := 1; l <= MaxDegree; l++ {
-		if termsOf(l) == terms {
-			return true
-		}
-	}
-	return false
 }
 
 func array(v r3.Vec) [3]float64  { return [3]float64{v.X, v.Y, v.Z} }

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/blas"
 	"gonum.org/v1/gonum/blas/blas64"
@@ -111,13 +112,7 @@ func (b *Bench) reads(m *Map) [][]float64 {
 	return out
 }
 
-func all(n int) []bool {
-	out := make([]bool, n)
-	for i := range out {
-		out[i] = true
-	}
-	return out
-}
+func all(n int) []bool { return slices.Repeat([]bool{true}, n) }
 
 // sizes are the rms residual fields of the emitters [T/A]; of one without
 // couplings, that of all.
@@ -159,7 +154,7 @@ type posterior struct {
 // sought has an amplitude of its own [T/A].
 func (q *equations) solve(pr *prior, amplitudes []float64) (*posterior, error) {
 	p := &posterior{mean: make([]float64, q.n), minus2: q.yy}
-	a := append([]float64(nil), q.a...)
+	a := slices.Clone(q.a)
 	for e, at := range q.first {
 		if at < 0 || q.terms == 0 {
 			continue

@@ -26,6 +26,9 @@ const MaxDegree = 12
 // termsOf is the number of harmonics of degrees 1 to degree.
 func termsOf(degree int) int { return degree * (degree + 2) }
 
+// term is the coefficient of degree l and order m, the cosine's of two.
+func term(l, m int) int { return termsOf(l-1) + max(0, 2*m-1) }
+
 // Harmonics is a field without sources about a centre: B = Σ c·∇u(S), with S the
 // real solid harmonics of u = (p − centre)/radius, each scaled so that the mean
 // square of its gradient over the sphere |u| = 1 is one.
@@ -41,16 +44,17 @@ type Harmonics struct {
 // termsOf(degree) of them: in the order of degree l = 1, 2, …; within it m = 0, then
 // cosine and sine of m = 1 to l. It panics on any other number.
 func newHarmonics(center r3.Vec, radius float64, coefficients []float64) *Harmonics {
-	h := &Harmonics{center: center, scale: 1 / radius, degree: degreeOf(len(coefficients))}
+	degree, ok := degreeOf(len(coefficients))
+	if !ok {
+		panic("correction: the number of coefficients must be termsOf of a degree up to MaxDegree")
+	}
+	h := &Harmonics{center: center, scale: 1 / radius, degree: degree}
 	potential := newExpansion(h.degree)
-	k := 0
 	for l := 1; l <= h.degree; l++ {
 		for m := 0; m <= l; m++ {
-			c, s := coefficients[k], 0.0
-			k++
+			c, s := coefficients[term(l, m)], 0.0
 			if m > 0 {
-				s = coefficients[k]
-				k++
+				s = coefficients[term(l, m)+1]
 			}
 			potential[index(l, m)] = complex(norms[l][m]*c, -norms[l][m]*s)
 		}
@@ -108,30 +112,15 @@ func (e expansion) derive(degree, axis int) expansion {
 	out := newExpansion(degree - 1)
 	for l := range degree {
 		for m := 0; m <= l; m++ {
-			var v complex128
 			from := func(m int) complex128 { return e[index(l+1, m)] }
-			switch axis {
-			case 0:
-				v = -from(m + 1)
-				if m > 0 {
-					v += from(m - 1)
-				}
-				if m == 1 {
-					v += complex(real(from(0)), 0)
-				}
-				v *= 0.5
-			case 1:
-				v = from(m + 1)
-				if m > 0 {
-					v += from(m - 1)
-				}
-				if m == 1 {
-					v += complex(real(from(0)), 0)
-				}
-				v *= -0.5i
-			default:
-				v = from(m)
+			up, down := from(m+1), complex128(0)
+			if m > 0 {
+				down = from(m - 1)
 			}
+			if m == 1 {
+				down += complex(real(from(0)), 0)
+			}
+			v := [3]complex128{0.5 * (down - up), -0.5i * (down + up), from(m)}[axis]
 			if m == 0 {
 				v = complex(real(v), 0)
 			}
@@ -145,29 +134,24 @@ func (e expansion) derive(degree, axis int) expansion {
 func basis(u r3.Vec, degree int, out []r3.Vec) {
 	var t table
 	t.fill(u, degree)
-	k := 0
 	for l := 1; l <= degree; l++ {
 		for m := 0; m <= l; m++ {
 			x, y, z := t.gradient(l, m)
-			n := norms[l][m]
+			n, k := norms[l][m], term(l, m)
 			out[k] = r3.Vec{X: n * real(x), Y: n * real(y), Z: n * real(z)}
-			k++
 			if m > 0 {
-				out[k] = r3.Vec{X: n * imag(x), Y: n * imag(y), Z: n * imag(z)}
-				k++
+				out[k+1] = r3.Vec{X: n * imag(x), Y: n * imag(y), Z: n * imag(z)}
 			}
 		}
 	}
 }
 
 // degreeOf inverts termsOf.
-func degreeOf(terms int) int {
-	for l := range MaxDegree + 1 {
-		if termsOf(l) == terms {
-			return l
-		}
+func degreeOf(terms int) (degree int, ok bool) {
+	for termsOf(degree) < terms {
+		degree++
 	}
-	panic("correction: the number of coefficients must be termsOf of a degree up to MaxDegree")
+	return degree, termsOf(degree) == terms && degree >= 1 && degree <= MaxDegree
 }
 
 // table holds the regular solid harmonics R(l, m) = r^l·P(l,m)(cos θ)·e^{jmφ}/(l+m)!

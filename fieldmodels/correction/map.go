@@ -2,6 +2,7 @@ package correction
 
 import (
 	"math"
+	"slices"
 	"sync"
 
 	"gonum.org/v1/gonum/floats"
@@ -9,13 +10,14 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels/mutual"
+	"tonepose/fieldmodels/rigid"
 )
 
 // Map is the corrections of all emitters of a bench, with their uncertainty.
 type Map struct {
 	Center     r3.Vec // of the mapped volume [m]
 	Radius     float64
-	Min, Max   r3.Vec // of the mapped places [m]
+	Min, Max   r3.Vec // of the mapped positions [m]
 	Smoothness Smoothness
 	// Before and After are the mean squares of the residuals in sigmas at
 	// stations that had no part in the fit, freed of the errors of their poses:
@@ -29,7 +31,7 @@ type Map struct {
 	// Spent is how many numbers the couplings determine of the coefficients: what
 	// the map takes from the degrees of freedom. It is not kept with the map.
 	Spent float64
-	// Growth is the factor on Covariance that the stations left out asked for.
+	// Growth is the factor on Covariance that makes the errors at stations left out most likely.
 	Growth   float64
 	Emitters []Emitter
 	// Covariance of all emitters' coefficients [T/A], one emitter after another,
@@ -43,10 +45,10 @@ type Map struct {
 
 // Emitter is the correction of one emitter.
 type Emitter struct {
-	Coefficients []float64 // see newHarmonics [T/A]
+	Coefficients []float64 `json:"coefficients_t_per_a"` // see newHarmonics [T/A]
 }
 
-// newMap takes the measured places' ball.
+// newMap takes the ball of the measured positions.
 func newMap(stations []Station, emitters, degree int) *Map {
 	m := &Map{Min: r3.Vec{X: math.Inf(1), Y: math.Inf(1), Z: math.Inf(1)}, Max: r3.Vec{X: math.Inf(-1), Y: math.Inf(-1), Z: math.Inf(-1)}}
 	each := func(use func(p r3.Vec)) {
@@ -74,26 +76,23 @@ func newMap(stations []Station, emitters, degree int) *Map {
 }
 
 // Source is the correction of an emitter: what its model's field lacks.
-func (m *Map) Source(emitter int) *Harmonics {
-	return newHarmonics(m.Center, m.Radius, m.Emitters[emitter].Coefficients)
-}
+func (m *Map) Source(emitter int) *Harmonics { return m.Scaled(emitter, 1) }
 
 // Scaled is the correction of an emitter times k.
 func (m *Map) Scaled(emitter int, k float64) *Harmonics {
-	c := append([]float64(nil), m.Emitters[emitter].Coefficients...)
-	for i := range c {
-		c[i] *= k
-	}
+	c := slices.Clone(m.Emitters[emitter].Coefficients)
+	floats.Scale(k, c)
 	return newHarmonics(m.Center, m.Radius, c)
 }
 
 // reads returns what each pickup reads of each term, row by row [m²].
 func (m *Map) reads(pickups [][]mutual.Point) []float64 {
 	per := len(m.Emitters[0].Coefficients)
+	degree, _ := degreeOf(per)
 	out, b := make([]float64, per*len(pickups)), make([]r3.Vec, per)
 	for c, pickup := range pickups {
 		for _, pt := range pickup {
-			basis(r3.Scale(1/m.Radius, r3.Sub(pt.At, m.Center)), degreeOf(per), b)
+			basis(r3.Scale(1/m.Radius, r3.Sub(pt.At, m.Center)), degree, b)
 			for k, v := range b {
 				out[c*per+k] += r3.Dot(pt.Along, v)
 			}
@@ -118,15 +117,7 @@ func (m *Map) Express(moves *mat.Dense) {
 		t.Set(i, i, 1)
 	}
 	t.Slice(fields, fields+to, fields, n).(*mat.Dense).Copy(moves)
-	var half, out mat.Dense
-	half.Mul(t, m.Covariance)
-	out.Mul(&half, t.T())
-	m.Covariance = mat.NewSymDense(fields+to, nil)
-	for i := range fields + to {
-		for k := i; k < fields+to; k++ {
-			m.Covariance.SetSym(i, k, (out.At(i, k)+out.At(k, i))/2)
-		}
-	}
+	m.Covariance = rigid.Propagate(t, m.Covariance)
 }
 
 // Bench is the part of Covariance that is of the parameters of the bench.

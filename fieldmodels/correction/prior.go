@@ -33,7 +33,7 @@ func newPrior(s Smoothness) (*prior, error) {
 	return p, chol.InverseTo(p.inverse)
 }
 
-// directions is how many places stand for all of the sphere: several for each
+// directions is how many positions stand for all of the sphere: several for each
 // coefficient of degree 12.
 const directions = 300
 
@@ -78,7 +78,6 @@ func dipoles(s r3.Vec, degree int, out *mat.Dense) {
 	r2 := r3.Dot(s, s)
 	at := []float64{s.X, s.Y, s.Z}
 	power := math.Sqrt(r2)
-	k := 0
 	for l := 1; l <= degree; l++ {
 		power *= r2 // |s|^(2l+1)
 		back := float64(2*l+1) / r2
@@ -88,16 +87,12 @@ func dipoles(s r3.Vec, degree int, out *mat.Dense) {
 				f *= 2 // and its conjugate of −m
 			}
 			x, y, z := t.gradient(l, m)
-			v := t[index(l, m)]
+			k, v := term(l, m), t[index(l, m)]
 			for axis, g := range []complex128{x, y, z} {
 				out.Set(axis, k, f*(real(g)-back*real(v)*at[axis]))
 				if m > 0 {
 					out.Set(axis, k+1, f*(imag(g)-back*imag(v)*at[axis]))
 				}
-			}
-			k++
-			if m > 0 {
-				k++
 			}
 		}
 	}

@@ -7,7 +7,7 @@ import (
 	"gonum.org/v1/gonum/mat"
 )
 
-// judged is how many stations are left out in turn, evenly among all.
+// judged is how many stations are left out, one at a time, evenly among all.
 const judged = 200
 
 // validate predicts stations from all others, with the map and with the bench
@@ -149,7 +149,7 @@ func free(q *equations, st *Station, reads []float64) (*mat.Dense, *mat.VecDense
 			row[q.column[c]] += rw.By[k]
 		}
 	}
-	// Places and turns have units of their own.
+	// Positions and rotations have units of their own.
 	for k := range poses {
 		if length := mat.Norm(by.ColView(k), 2); length > 0 {
 			for i := range n {

@@ -51,36 +51,21 @@ const StaticImplantT = 0.5e-3
 //
 // Source: ICNIRP 2010, Tables 3 and 4.
 func ReferenceLevel(g Group, hz float64) (float64, error) {
-	if !(hz >= LowestHz && hz <= HighestHz) {
-		return 0, fmt.Errorf("exposure: %g Hz: ICNIRP 2010 has magnetic reference levels from 1 Hz to 10 MHz", hz)
-	}
-	if g == Occupational {
-		switch {
-		case hz < 8:
-			return 0.2 / (hz * hz), nil
-		case hz < 25:
-			return 2.5e-2 / hz, nil
-		case hz < 300:
-			return 1e-3, nil
-		case hz < 3000:
-			return 0.3 / hz, nil
+	for _, b := range bands[g] {
+		if hz >= LowestHz && hz <= b.to {
+			return b.tesla / math.Pow(hz, b.power), nil
 		}
-		return 1e-4, nil
 	}
-	switch {
-	case hz < 8:
-		return 4e-2 / (hz * hz), nil
-	case hz < 25:
-		return 5e-3 / hz, nil
-	case hz < 400:
-		return 2e-4, nil
-	case hz <= 3000:
-		return 8e-2 / hz, nil
-	}
-	return 2.7e-5, nil
+	return 0, fmt.Errorf("exposure: %g Hz: ICNIRP 2010 has magnetic reference levels from 1 Hz to 10 MHz", hz)
 }
 
-// Tone is one frequency of a field at a place.
+// bands of the reference levels: tesla/hz^power up to a frequency [Hz].
+var bands = [groups][]struct{ to, tesla, power float64 }{
+	GeneralPublic: {{8, 4e-2, 2}, {25, 5e-3, 1}, {400, 2e-4, 0}, {3000, 8e-2, 1}, {HighestHz, 2.7e-5, 0}},
+	Occupational:  {{8, 0.2, 2}, {25, 2.5e-2, 1}, {300, 1e-3, 0}, {3000, 0.3, 1}, {HighestHz, 1e-4, 0}},
+}
+
+// Tone is one frequency of a field at a point.
 type Tone struct {
 	Hz   float64
 	BRMS float64 // [T]
@@ -109,7 +94,7 @@ type Emitter struct {
 	CurrentPeak float64 // [A]
 }
 
-// Field is that of a bench at a place.
+// Field is that of a bench at a point.
 type Field struct {
 	PeakT float64         // Σ of the tones' peaks: what the field can reach when all align
 	RMST  float64         // root of the sum of the tones' squares

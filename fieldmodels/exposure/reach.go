@@ -7,17 +7,19 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
-// directions are spread evenly over the sphere (a Fibonacci lattice).
-func directions() []r3.Vec {
+// directions are spread evenly over the sphere (a Fibonacci lattice), with those of
+// the frame's axes and of axis.
+func directions(axis r3.Vec) []r3.Vec {
 	const n = 400
-	out := make([]r3.Vec, 0, n+6)
+	var out []r3.Vec
 	for k := range n {
 		z := 1 - (2*float64(k)+1)/n
 		s, c := math.Sincos(math.Pi * (3 - math.Sqrt(5)) * float64(k))
 		r := math.Sqrt(1 - z*z)
 		out = append(out, r3.Vec{X: r * c, Y: r * s, Z: z})
 	}
-	return append(out, r3.Vec{X: 1}, r3.Vec{X: -1}, r3.Vec{Y: 1}, r3.Vec{Y: -1}, r3.Vec{Z: 1}, r3.Vec{Z: -1})
+	axis = r3.Unit(axis)
+	return append(out, axis, r3.Scale(-1, axis), r3.Vec{X: 1}, r3.Vec{X: -1}, r3.Vec{Y: 1}, r3.Vec{Y: -1}, r3.Vec{Z: 1}, r3.Vec{Z: -1})
 }
 
 // nearest reports whether no other emitter's centre is nearer to p than that of
@@ -35,8 +37,8 @@ func (b *Bench) nearest(i int, p r3.Vec) bool {
 // Reach is how far from a coil's centre the field of all tones exceeds a level.
 type Reach struct {
 	Emitter   string
-	DistanceM float64 // the farthest place whose nearest coil is this one; 0: nowhere
-	At        r3.Vec  // that place [m]
+	DistanceM float64 // the farthest point whose nearest coil is this one; 0: nowhere
+	At        r3.Vec  // that point [m]
 }
 
 // reachStep is the factor between distances tried, reachBisections how often
@@ -57,7 +59,7 @@ func (b *Bench) limit(ctx context.Context, g Group) float64 {
 	}
 	far := 1e3 * (1 + spread)
 	most := 0.0
-	for _, d := range directions() {
+	for _, d := range directions(b.emitters[0].Axis) {
 		if ctx.Err() != nil {
 			break
 		}
@@ -67,17 +69,15 @@ func (b *Bench) limit(ctx context.Context, g Group) float64 {
 }
 
 // Reaches returns for each emitter how far from its centre the ratio of the whole
-// bench is above 1, over 406 directions, at places that no other coil's centre is
+// bench is above 1, over 406 directions, at points that no other coil's centre is
 // nearer to. Between directions, 9° apart, the distance may be larger by about
 // 1 %. It ends with ctx.
 func (b *Bench) Reaches(ctx context.Context, g Group) ([]Reach, error) {
 	out := make([]Reach, len(b.emitters))
-	dirs := directions()
 	limit := b.limit(ctx, g)
 	for i, e := range b.emitters {
 		out[i].Emitter = e.Name
-		axis := r3.Unit(e.Axis)
-		for _, d := range append(dirs, axis, r3.Scale(-1, axis)) {
+		for _, d := range directions(e.Axis) {
 			at := func(r float64) r3.Vec { return r3.Add(e.Center, r3.Scale(r, d)) }
 			above := func(r float64) bool {
 				p := at(r)
@@ -113,10 +113,8 @@ func (b *Bench) Reaches(ctx context.Context, g Group) ([]Reach, error) {
 // centre, quantity by quantity, over 406 directions from each. It ends with ctx.
 func (b *Bench) Largest(ctx context.Context, distance float64) (Field, error) {
 	var most Field
-	dirs := directions()
 	for i, e := range b.emitters {
-		axis := r3.Unit(e.Axis)
-		for _, d := range append(dirs, axis, r3.Scale(-1, axis)) {
+		for _, d := range directions(e.Axis) {
 			if err := ctx.Err(); err != nil {
 				return most, err
 			}

@@ -3,7 +3,7 @@ package mutual
 import (
 	"math"
 
-	"gonum.org/v1/gonum/integrate/quad"
+	"gonum.org/v1/gonum/mat"
 )
 
 // discNode is one point of a cubature over a pickup's disc, in the coil's own
@@ -14,7 +14,7 @@ type discNode struct {
 	Weight float64 // dimensionless
 }
 
-// maxDiscDegree is the highest degree that discDegree asks for.
+// maxDiscDegree is the highest degree that discDegree returns.
 const maxDiscDegree = 21
 
 // discNodes returns a cubature over a disc of the given radius [m] that is exact
@@ -29,19 +29,21 @@ func discNodes(radius float64, degree int) []discNode {
 	degree = max(1, degree|1)
 	rings := (degree + 1) / 4
 	var nodes []discNode
-	var u, w []float64 // squares of the radii, weights
-	if degree%4 == 1 {
-		var center float64
-		u, w, center = radauRule(rings)
+	radau := degree%4 == 1
+	u, w := gaussRule(rings, radau) // squares of the radii, weights
+	if radau {
+		center := 1.0
+		for i := range w {
+			w[i] /= u[i]
+			center -= w[i]
+		}
 		nodes = append(nodes, discNode{Weight: center})
-	} else {
-		u, w = gaussUnitRule(rings)
 	}
 	n := degree + 1
 	for i := range u {
 		r := radius * math.Sqrt(u[i])
 		for k := range n {
-			// Every second ring is turned by half a step, which spreads the points.
+			// Every second ring is rotated by half a step, which spreads the points.
 			sin, cos := math.Sincos(2 * math.Pi * (float64(k) + 0.5*float64(i%2)) / float64(n))
 			nodes = append(nodes, discNode{X: r * cos, Y: r * sin, Weight: w[i] / float64(n)})
 		}
@@ -49,58 +51,41 @@ func discNodes(radius float64, degree int) []discNode {
 	return nodes
 }
 
-// gaussUnitRule returns the n-point Gauss–Legendre rule on 0..1.
-func gaussUnitRule(n int) (u, w []float64) {
-	u, w = make([]float64, n), make([]float64, n)
-	quad.Legendre{}.FixedLocations(u, w, -1, 1)
-	for i := range u {
-		u[i], w[i] = 0.5*(1+u[i]), 0.5*w[i]
+// gaussRule returns the n-point Gauss rule for ∫f(u) du over 0..1, or for ∫u·f(u) du,
+// whose nodes, with weights over u, are those of the Gauss–Radau rule beside u = 0.
+// Nodes are the eigenvalues of the matrix of the recurrence of Jacobi's polynomials,
+// weights from the first components of its eigenvectors.
+//
+// Source: Golub and Welsch, Calculation of Gauss quadrature rules, Math. Comp. 23
+// (1969).
+func gaussRule(n int, linear bool) (u, w []float64) {
+	if n == 0 {
+		return nil, nil
 	}
-	return u, w
-}
-
-// radauRule returns the Gauss–Radau rule on 0..1 with the fixed node 0 and n
-// others, exact up to degree 2n. On −1..1 the others are the roots of
-// (P_n + P_{n+1})/(1+x), the weight of the fixed node is 2/(n+1)², of the others
-// (1−x)/((n+1)·P_n(x))² (Abramowitz and Stegun, 25.4.31).
-func radauRule(n int) (u, w []float64, fixed float64) {
-	u, w = make([]float64, n), make([]float64, n)
-	m := float64(n + 1)
-	for i := range u {
-		// Interlaced starts, then Newton on the deflated polynomial.
-		x := -math.Cos(math.Pi * (2*float64(i+1) + 0.5) / (2*float64(n) + 1.5))
-		for range 50 {
-			p, q, dp, dq := legendrePair(n, x)
-			f := (p + q) / (1 + x)
-			df := (dp+dq)/(1+x) - f/(1+x)
-			for j := range i {
-				// Roots found so far: keep off them.
-				df -= f / (x - (2*u[j] - 1))
-			}
-			step := f / df
-			x -= step
-			if math.Abs(step) < 1e-16 {
-				break
-			}
+	b := 0.0 // power of u
+	if linear {
+		b = 1
+	}
+	t := mat.NewSymDense(n, nil)
+	for i := range n {
+		k := float64(i)
+		m := 2*k + b
+		t.SetSym(i, i, 0.5+0.5*b/max(1, m*(m+2)))
+		if i > 0 {
+			t.SetSym(i-1, i, k*(k+b)/(m*math.Sqrt(m*m-1)))
 		}
-		p, _, _, _ := legendrePair(n, x)
-		u[i] = 0.5 * (1 + x)
-		w[i] = 0.5 * (1 - x) / (m * p * m * p)
 	}
-	return u, w, 1 / (m * m)
-}
-
-// legendrePair returns P_n, P_{n+1} and their derivatives at x, |x| < 1.
-func legendrePair(n int, x float64) (p, q, dp, dq float64) {
-	p, q = 1, x
-	dp, dq = 0, 1
-	for k := 1; k <= n; k++ {
-		f := float64(k)
-		next := ((2*f+1)*x*q - f*p) / (f + 1)
-		dnext := dp + (2*f+1)*q
-		p, q, dp, dq = q, next, dq, dnext
+	var eigen mat.EigenSym
+	if !eigen.Factorize(t, true) {
+		panic("mutual: eigenvalues of a Gauss rule")
 	}
-	return p, q, dp, dq
+	var vectors mat.Dense
+	eigen.VectorsTo(&vectors)
+	w = make([]float64, n)
+	for i := range w {
+		w[i] = vectors.At(0, i) * vectors.At(0, i) / (1 + b)
+	}
+	return eigen.Values(nil), w
 }
 
 // discDegree returns the least degree of discNodes whose mean field is within

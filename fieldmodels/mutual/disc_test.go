@@ -76,7 +76,7 @@ func TestDiscMean(t *testing.T) {
 			if err := p.couple(&c, src, fast); err != nil {
 				t.Fatal(err)
 			}
-			slope[i] = r3.Add(c.Turn, r3.Scale(distance, c.Place))
+			slope[i] = r3.Add(c.Rotation, r3.Scale(distance, c.Position))
 			e := math.Abs(c.M-r3.Dot(pose.Rotate(r3.Vec{Z: 1}), mean)) / r3.Norm(b)
 			near := distance < 30e-3
 			worst[near] = math.Max(worst[near], e)

@@ -2,18 +2,18 @@
 // bench and the pickups of a sensor: the mutual inductance M [H] of every emitter
 // with every coil, and its derivatives by the pose of the sensor, by what a
 // calibration moves of an emitter (fieldmodels.ParametersPerEmitter) and of a coil
-// (ParametersPerCoil). Solving, predicting, calibrating and simulating all ask it,
+// (ParametersPerCoil). Solving, predicting, calibrating and simulating all use it,
 // and a researcher builds on it.
 //
 // Describe what picks up as a Sensor of Coils, what drives as a
 // fieldmodels.Array, and make a Model of both: its Evaluate gives couplings and
 // their derivatives by the pose, its Derivatives those by every parameter. Whoever
-// moves single coils makes a Pickup, places it with a Frame, and asks Placed.Couple
+// moves single coils makes a Pickup, places it with a Frame, and calls Placed.Couple
 // for its Coupling with one source.
 //
 // The emitters are in the rig frame, the coils in the sensor's; a pose carries
 // sensor vectors to the rig frame. A derivative by a rotation is one by the vector
-// δ [rad] in the rig frame that turns from the left: q' = exp(δ/2)·q. With n the
+// δ [rad] in the rig frame, applied from the left: q' = exp(δ/2)·q. With n the
 // turns × area of a coil times its axis and a the arm from the sensor's origin p to
 // its centre, both in the rig frame,
 //
@@ -37,54 +37,54 @@ import (
 // Coupling is the mutual inductance of one source and one pickup with its
 // derivatives by the sensor's pose.
 type Coupling struct {
-	M     float64 // [H]; positive when the field has a part along the pickup's axis
-	Place r3.Vec  // ∂M/∂p by the place of the sensor's origin, rig frame [H/m]
-	Turn  r3.Vec  // ∂M/∂δ by a turn of the sensor about its origin, rig frame [H/rad]
+	M        float64 // [H]; positive when the field has a part along the pickup's axis
+	Position r3.Vec  // ∂M/∂p by the position of the sensor's origin, rig frame [H/m]
+	Rotation r3.Vec  // ∂M/∂δ by a rotation of the sensor about its origin, rig frame [H/rad]
 }
 
 // Add adds the coupling of a further source that the same current drives.
 func (c *Coupling) Add(o *Coupling) {
 	c.M += o.M
-	c.Place, c.Turn = r3.Add(c.Place, o.Place), r3.Add(c.Turn, o.Turn)
+	c.Position, c.Rotation = r3.Add(c.Position, o.Position), r3.Add(c.Rotation, o.Rotation)
 }
 
 // Scale multiplies the source's strength by k.
 func (c *Coupling) Scale(k float64) {
 	c.M *= k
-	c.Place, c.Turn = r3.Scale(k, c.Place), r3.Scale(k, c.Turn)
+	c.Position, c.Rotation = r3.Scale(k, c.Position), r3.Scale(k, c.Rotation)
 }
 
-// ByPose is ∂M by the place [H/m], then the turn [H/rad] of the sensor.
+// ByPose is ∂M by the position [H/m], then a rotation [H/rad] of the sensor.
 func (c *Coupling) ByPose() [6]float64 {
-	return [6]float64{c.Place.X, c.Place.Y, c.Place.Z, c.Turn.X, c.Turn.Y, c.Turn.Z}
+	return [6]float64{c.Position.X, c.Position.Y, c.Position.Z, c.Rotation.X, c.Rotation.Y, c.Rotation.Z}
 }
 
 // ByEmitter is ∂M by the source's parameters in the order of
 // fieldmodels.ParametersPerEmitter: shift [H/m], tilt about the emitter's centre
 // [H/rad], relative strength [H]. from is the sensor's origin less that centre [m].
 //
-// A shift of the source is one of the sensor the other way; a tilt turns the
+// A shift of the source is one of the sensor the other way; a tilt rotates the
 // sensor the other way about the emitter's centre.
 func (c *Coupling) ByEmitter(from r3.Vec) [fieldmodels.ParametersPerEmitter]float64 {
-	g, t := c.Place, r3.Add(c.Turn, r3.Cross(from, c.Place))
+	g, t := c.Position, r3.Add(c.Rotation, r3.Cross(from, c.Position))
 	return [...]float64{-g.X, -g.Y, -g.Z, -t.X, -t.Y, -t.Z, c.M}
 }
 
-// ByCoil is ∂M by the pickup's parameters in the order of ParametersPerCoil: place
+// ByCoil is ∂M by the pickup's parameters in the order of ParametersPerCoil: position
 // [H/m] and tilt about its own centre [H/rad], both in the sensor frame f; relative
 // sensitivity [H]. arm leads from the sensor's origin to the coil's centre, rig
 // frame [m].
 func (c *Coupling) ByCoil(f *Frame, arm r3.Vec) [ParametersPerCoil]float64 {
-	// A coil that turns about its own centre is the sensor turning about its
-	// origin and shifting back.
-	g, t := f.back(c.Place), f.back(r3.Sub(c.Turn, r3.Cross(arm, c.Place)))
+	// A rotation of a coil about its own centre is one of the sensor about its
+	// origin and a shift back.
+	g, t := f.back(c.Position), f.back(r3.Sub(c.Rotation, r3.Cross(arm, c.Position)))
 	return [...]float64{g.X, g.Y, g.Z, t.X, t.Y, t.Z, c.M}
 }
 
 // Rate is dM/dt [H/s] of a sensor whose origin moves with velocity [m/s] and which
 // turns with the angular velocity spin [rad/s], both in the rig frame.
 func (c *Coupling) Rate(velocity, spin r3.Vec) float64 {
-	return r3.Dot(c.Place, velocity) + r3.Dot(c.Turn, spin)
+	return r3.Dot(c.Position, velocity) + r3.Dot(c.Rotation, spin)
 }
 
 // Derivatives is one coupling with its derivatives by everything that moves it.

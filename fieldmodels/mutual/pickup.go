@@ -16,10 +16,10 @@ type Frame struct {
 // NewFrame is the frame of a pose.
 func NewFrame(p rigid.Pose) Frame { return Frame{p.Position, rigid.Matrix(p.Rotation)} }
 
-// Out turns a vector of the sensor frame to the rig frame.
+// Out carries a vector of the sensor frame to the rig frame.
 func (f *Frame) Out(v r3.Vec) r3.Vec { return rigid.MulVec(&f.R, v) }
 
-// back turns a vector of the rig frame to the sensor frame.
+// back carries a vector of the rig frame to the sensor frame.
 func (f *Frame) back(v r3.Vec) r3.Vec { return rigid.TransMulVec(&f.R, v) }
 
 // Pickup is a Coil made ready to be placed.
@@ -68,7 +68,7 @@ func (p *Placed) Couple(c *Coupling, src fieldmodels.Source) error {
 
 // CoupleFast is Couple with fewer field points for a coil with a radius: M is off
 // by up to 2e-7 of the field from 6 radii on, the derivatives by up to 1e-4 of the
-// field, those by the place of that over the distance. That is enough for a
+// field, those by the position of that over the distance. That is enough for a
 // descent, whose end it does not move by more than 1e-4 of its uncertainty.
 func (p *Placed) CoupleFast(c *Coupling, src fieldmodels.Source) error {
 	return p.couple(c, src, true)
@@ -102,8 +102,8 @@ func (p *Placed) along(j *fieldmodels.Jacobian) r3.Vec {
 func (p *Placed) set(c *Coupling, arm, b, g r3.Vec) {
 	n := p.Moment
 	c.M = n.X*b.X + n.Y*b.Y + n.Z*b.Z
-	c.Place = g
-	c.Turn = r3.Vec{
+	c.Position = g
+	c.Rotation = r3.Vec{
 		X: n.Y*b.Z - n.Z*b.Y + arm.Y*g.Z - arm.Z*g.Y,
 		Y: n.Z*b.X - n.X*b.Z + arm.Z*g.X - arm.X*g.Z,
 		Z: n.X*b.Y - n.Y*b.X + arm.X*g.Y - arm.Y*g.X,
@@ -115,13 +115,13 @@ func (p *Placed) set(c *Coupling, arm, b, g r3.Vec) {
 func (p *Placed) add(c *Coupling, arm, b r3.Vec, j *fieldmodels.Jacobian, value, slope, deriv float64) {
 	var one Coupling
 	p.set(&one, arm, b, p.along(j))
-	c.M += value*one.M + slope*r3.Dot(p.Axis, one.Place)
-	c.Place.X += deriv * one.Place.X
-	c.Place.Y += deriv * one.Place.Y
-	c.Place.Z += deriv * one.Place.Z
-	c.Turn.X += deriv * one.Turn.X
-	c.Turn.Y += deriv * one.Turn.Y
-	c.Turn.Z += deriv * one.Turn.Z
+	c.M += value*one.M + slope*r3.Dot(p.Axis, one.Position)
+	c.Position.X += deriv * one.Position.X
+	c.Position.Y += deriv * one.Position.Y
+	c.Position.Z += deriv * one.Position.Z
+	c.Rotation.X += deriv * one.Rotation.X
+	c.Rotation.Y += deriv * one.Rotation.Y
+	c.Rotation.Z += deriv * one.Rotation.Z
 }
 
 // Point is a field point of a pickup: Along·B is what it adds to the coupling.

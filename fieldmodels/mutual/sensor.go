@@ -25,7 +25,7 @@ type Sensor struct {
 	Covariance *mat.SymDense
 }
 
-// ParametersPerCoil counts what Sensor.Covariance speaks of for each coil: place
+// ParametersPerCoil counts the parameters of each coil in Sensor.Covariance: position
 // x, y, z [m] and tilt δx, δy, δz [rad] about its centre, both in the sensor
 // frame; relative sensitivity [dimensionless].
 const ParametersPerCoil = 7
@@ -67,18 +67,18 @@ func finite(v r3.Vec) bool {
 // sensor's size, the largest distance between the first coil and another; below
 // leastSize [m] that size counts as leastSize.
 //
-// Such a misfit ε changes a coupling by about ε of itself when the sensor turns
-// by a radian about the line. To find the turn, couplings and coils would have to
-// be known to a ten-thousandth; no winding's axis is, nor its place to 0.1 µm.
+// Such a misfit ε changes a coupling by about ε of itself when the sensor rotates
+// by a radian about the line. To find that rotation, couplings and coils would have to
+// be known to a ten-thousandth; no winding's axis is, nor its position to 0.1 µm.
 // Places written to the micrometre and axes of six digits stay well inside.
 const (
 	coaxial   = 1e-4
 	leastSize = 1e-3
 )
 
-// BlindAxis returns the unit vector in the sensor frame about which a turn of
+// BlindAxis returns the unit vector in the sensor frame about which a rotation of
 // the sensor changes no coupling: the axis of its coils, when all of them lie on
-// one line along it. ok is false when they don't: every turn is then seen. Axes
+// one line along it. ok is false when they don't: every rotation then changes some coupling. Axes
 // need not be of unit length, and may point either way; the vector is that of
 // the first coil.
 func (s Sensor) BlindAxis() (axis r3.Vec, ok bool) {

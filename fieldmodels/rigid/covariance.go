@@ -1,6 +1,9 @@
 package rigid
 
-import "gonum.org/v1/gonum/spatial/r3"
+import (
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/spatial/r3"
+)
 
 // Covariance of a pose: over x y z [m] and the rotation vector [rad] of the outer
 // frame, q_true = exp(δ/2)·q.
@@ -56,6 +59,20 @@ func Sandwich(j, c *Covariance) (out Covariance) {
 	return out
 }
 
+// Propagate is m·c·mᵀ, the covariance of m·x for c that of x.
+func Propagate(m *mat.Dense, c *mat.SymDense) *mat.SymDense {
+	var out mat.Dense
+	out.Product(m, c, m.T())
+	n, _ := out.Dims()
+	symmetric := mat.NewSymDense(n, nil)
+	for i := range n {
+		for k := i; k < n; k++ {
+			symmetric.SetSym(i, k, (out.At(i, k)+out.At(k, i))/2)
+		}
+	}
+	return symmetric
+}
+
 // CovarianceAt is the covariance of a pose taken at a point that is fixed to the
 // body, arm [m] away from its origin in the outer frame: of δp + δ × arm and δ.
 func CovarianceAt(c *Covariance, arm r3.Vec) Covariance {
@@ -70,9 +87,9 @@ func CovarianceAt(c *Covariance, arm r3.Vec) Covariance {
 	return Sandwich(&j, c)
 }
 
-// WithoutTurn is the covariance without what lies along a turn about the unit
+// WithoutRotation is the covariance without what lies along a rotation about the unit
 // vector u of the outer frame.
-func WithoutTurn(c *Covariance, u r3.Vec) Covariance {
+func WithoutRotation(c *Covariance, u r3.Vec) Covariance {
 	axis := [3]float64{u.X, u.Y, u.Z}
 	var j Covariance
 	for i := range 3 {

@@ -25,7 +25,7 @@ func TestCovarianceAtIsThatOfDraws(t *testing.T) {
 	}
 	c = Sandwich(&root, &unit)
 	arm, u := r3.Vec{X: 0.5, Y: -1, Z: 2}, r3.Unit(r3.Vec{X: 1, Y: 2, Z: -1})
-	at, off := CovarianceAt(&c, arm), WithoutTurn(&c, u)
+	at, off := CovarianceAt(&c, arm), WithoutRotation(&c, u)
 	var drawnAt, drawnOff Covariance
 	for range n {
 		var z, e [6]float64

@@ -13,7 +13,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
-// Pose is the place and orientation of a body in the rig frame:
+// Pose is the position and orientation of a body in the rig frame:
 // v_rig = Position + R(Rotation)·v_body.
 type Pose struct {
 	Position r3.Vec      // [m]
@@ -54,8 +54,8 @@ func (p Pose) Compose(o Pose) Pose {
 	}
 }
 
-// Plus returns p moved by dp [m] and turned by the rotation vector dr [rad],
-// both in the rig frame, the turn about the body's own origin. The rotation is
+// Plus returns p moved by dp [m] and rotated by the rotation vector dr [rad],
+// both in the rig frame, the rotation about the body's own origin. The rotation is
 // brought back to unit length.
 func (p Pose) Plus(dp, dr r3.Vec) Pose {
 	return Pose{

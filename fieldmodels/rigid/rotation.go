@@ -7,7 +7,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
-// Exp returns the unit quaternion of the rotation vector w [rad]: a turn by
+// Exp returns the unit quaternion of the rotation vector w [rad]: a rotation by
 // |w| about w, right-handed. Exact to rounding for every |w|, zero included.
 func Exp(w r3.Vec) quat.Number {
 	t2 := r3.Dot(w, w)
@@ -50,7 +50,7 @@ func Normalize(q quat.Number) quat.Number {
 	return quat.Scale(1/n, q)
 }
 
-// Rotate returns v turned by the unit quaternion q.
+// Rotate returns v rotated by the unit quaternion q.
 func Rotate(q quat.Number, v r3.Vec) r3.Vec {
 	// v + 2w(u×v) + 2u×(u×v), u the vector part.
 	u := r3.Vec{X: q.Imag, Y: q.Jmag, Z: q.Kmag}
@@ -114,25 +114,12 @@ func Between(a, b r3.Vec) quat.Number {
 		if r3.Dot(a, b) > 0 {
 			return quat.Number{Real: 1}
 		}
-		c = perpendicular(a)
-		n = r3.Norm(c)
+		_, c = Across(a)
+		n = 1
 	}
 	w := r3.Norm(r3.Add(a, b))
 	s := r3.Norm(r3.Sub(a, b)) / n
 	return Normalize(quat.Number{Real: w, Imag: s * c.X, Jmag: s * c.Y, Kmag: s * c.Z})
-}
-
-// perpendicular returns a vector square to the unit vector a, not shorter than 0.8.
-func perpendicular(a r3.Vec) r3.Vec {
-	x, y, z := math.Abs(a.X), math.Abs(a.Y), math.Abs(a.Z)
-	switch {
-	case x <= y && x <= z:
-		return r3.Cross(r3.Vec{X: 1}, a)
-	case y <= z:
-		return r3.Cross(r3.Vec{Y: 1}, a)
-	default:
-		return r3.Cross(r3.Vec{Z: 1}, a)
-	}
 }
 
 // Across returns two unit vectors square to the unit vector a and to each other,

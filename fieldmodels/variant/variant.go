@@ -6,7 +6,7 @@
 // processor features that it needs, and takes it into use where they are there.
 // Callers read the variable alone. Tests go through the variants with Each.
 //
-// The package knows no physics, so all libraries may import it.
+// The package has no physics, so all libraries may import it.
 package variant
 
 import (
@@ -28,7 +28,7 @@ type feature struct {
 }
 
 // The levels, each faster than those before. Every processor with AVX512DQ has BW
-// and VL too, so that finer ones would tell nothing apart.
+// and VL too, so that finer ones would make no difference.
 var (
 	Go   = &Level{Name: "go"}
 	AVX2 = &Level{"avx2", []feature{{"avx2", &cpu.X86.HasAVX2}, {"fma", &cpu.X86.HasFMA}}}
@@ -47,16 +47,6 @@ func (l *Level) Missing() []string {
 		}
 	}
 	return names
-}
-
-// within reports whether l needs nothing that max does not.
-func (l *Level) within(max *Level) bool {
-	for _, f := range l.features {
-		if !slices.Contains(max.features, f) {
-			return false
-		}
-	}
-	return true
 }
 
 // Variant is one form of a kernel.
@@ -84,7 +74,7 @@ type form[T any] struct {
 // registered is a Kernel of any type.
 type registered interface {
 	list() []Variant
-	limit(max *Level) (restore func())
+	useGo() (restore func())
 }
 
 var kernels []registered
@@ -138,14 +128,9 @@ func (k *Kernel[T]) list() []Variant {
 	return all
 }
 
-func (k *Kernel[T]) limit(max *Level) (restore func()) {
-	before, fit := k.chosen, 0
-	for i, f := range k.variants[:before+1] {
-		if f.level.within(max) {
-			fit = i
-		}
-	}
-	k.use(fit)
+func (k *Kernel[T]) useGo() (restore func()) {
+	before := k.chosen
+	k.use(0)
 	return func() { k.use(before) }
 }
 
@@ -158,12 +143,12 @@ func All() []Variant {
 	return all
 }
 
-// Limit takes variants of no higher level than max into use until restore is called.
+// UseGo takes the definitions of all kernels into use until restore is called.
 // Nothing else may use a kernel meanwhile.
-func Limit(max *Level) (restore func()) {
+func UseGo() (restore func()) {
 	var each []func()
 	for _, k := range kernels {
-		each = append(each, k.limit(max))
+		each = append(each, k.useGo())
 	}
 	return func() {
 		for _, f := range each {

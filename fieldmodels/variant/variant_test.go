@@ -65,16 +65,14 @@ func TestEachRunsWhatIsThereAndRestores(t *testing.T) {
 	}
 }
 
-func TestLimit(t *testing.T) {
-	inUse, _, levels := withLevels(t, true, true)
-	for i, want := range []int{1, 10, 20} {
-		restore := Limit(levels[i])
-		if *inUse != want {
-			t.Errorf("limited to %s: %d in use, want %d", levels[i].Name, *inUse, want)
-		}
-		restore()
-		if *inUse != 20 {
-			t.Errorf("restored %d, want 20", *inUse)
-		}
+func TestUseGo(t *testing.T) {
+	inUse, _, _ := withLevels(t, true, true)
+	restore := UseGo()
+	if *inUse != 1 {
+		t.Errorf("%d in use, want the definition, 1", *inUse)
+	}
+	restore()
+	if *inUse != 20 {
+		t.Errorf("restored %d, want 20", *inUse)
 	}
 }

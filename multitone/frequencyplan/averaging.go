@@ -1,7 +1,9 @@
 package frequencyplan
 
 import (
+	"cmp"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 )
@@ -32,99 +34,51 @@ func (b Budget) Value(q Quantity) (float64, bool) {
 // order of Quantity. Given values that contradict each other by more than 0.1 %
 // are an error, which names the formula that fails.
 func Average(given map[Quantity]float64) (Budget, error) {
-	for q := range numberOfQuantities {
-		v, ok := given[q]
-		if !ok {
-			continue
-		}
-		if math.IsNaN(v) || math.IsInf(v, 0) || v <= 0 && q.Unit() != "dB" {
-			return nil, &SpecError{q.String(), v, "must be positive and finite"}
-		}
-	}
-	for q := range given {
+	known := map[Quantity]Entry{}
+	for _, q := range slices.Sorted(maps.Keys(given)) {
 		if q < 0 || q >= numberOfQuantities {
 			return nil, fmt.Errorf("frequencyplan: no quantity %d", int(q))
 		}
+		v := given[q]
+		if math.IsNaN(v) || math.IsInf(v, 0) || v <= 0 && q.Unit() != "dB" {
+			return nil, &SpecError{q.String(), v, "must be positive and finite"}
+		}
+		known[q] = Entry{Quantity: q, Value: v, Given: true}
 	}
-	s := solution{known: map[Quantity]Entry{}}
-	for q, v := range given {
-		s.known[q] = Entry{Quantity: q, Value: v, Given: true}
-	}
+	value := func(q Quantity) float64 { return known[q].Value }
+	isKnown := func(q Quantity) bool { _, ok := known[q]; return ok }
 	all := relations()
 	for again := true; again; {
 		again = false
 		for _, r := range all {
-			derived, err := s.apply(r)
-			if err != nil {
-				return nil, err
+			unknown := slices.DeleteFunc(slices.Clone(r.of), isKnown)
+			if len(unknown) != 1 {
+				continue
 			}
-			again = again || derived
+			q := unknown[0]
+			v := r.solve(q, value)
+			if math.IsNaN(v) || math.IsInf(v, 0) {
+				return nil, fmt.Errorf("frequencyplan: the given values contradict %s: no %s fits", r.formula, q)
+			}
+			known[q] = Entry{Quantity: q, Value: v, Formula: r.formula, Source: r.source}
+			again = true
 		}
 	}
 	for _, r := range all {
-		if err := s.verify(r); err != nil {
-			return nil, err
-		}
-	}
-	var b Budget
-	for _, e := range s.known {
-		b = append(b, e)
-	}
-	slices.SortFunc(b, func(a, c Entry) int { return int(a.Quantity) - int(c.Quantity) })
-	return b, nil
-}
-
-type solution struct {
-	known map[Quantity]Entry
-}
-
-func (s *solution) value(q Quantity) float64 { return s.known[q].Value }
-
-// apply derives the one unknown of a relation, if it has just one.
-func (s *solution) apply(r relation) (bool, error) {
-	unknown := Quantity(-1)
-	for _, q := range r.of {
-		if _, ok := s.known[q]; ok {
+		q := r.of[0]
+		if slices.ContainsFunc(r.of, func(q Quantity) bool { return !isKnown(q) }) {
 			continue
 		}
-		if unknown >= 0 {
-			return false, nil
-		}
-		unknown = q
-	}
-	if unknown < 0 {
-		return false, nil
-	}
-	v := r.solve(unknown, s.value)
-	if math.IsNaN(v) || math.IsInf(v, 0) {
-		return false, fmt.Errorf("frequencyplan: the given values contradict %s: no %s fits", r.formula, unknown)
-	}
-	s.known[unknown] = Entry{Quantity: unknown, Value: v, Formula: r.formula, Source: r.source}
-	return true, nil
-}
-
-// verify checks a relation whose quantities are all known.
-func (s *solution) verify(r relation) error {
-	for _, q := range r.of {
-		if _, ok := s.known[q]; !ok {
-			return nil
-		}
-	}
-	for _, q := range r.of {
-		want := r.solve(q, s.value)
-		have := s.value(q)
-		if math.IsNaN(want) {
-			continue
-		}
+		want, have := r.solve(q, value), value(q)
 		scale := math.Max(math.Abs(want), math.Abs(have))
 		if q.Unit() == "dB" {
 			scale = 8.7 // 0.1 % of an amplitude is 0.0087 dB
 		}
 		if math.Abs(want-have) > 1e-3*scale {
-			return fmt.Errorf("frequencyplan: the given values contradict %s: %s would be %.6g %s, not %.6g",
+			return nil, fmt.Errorf("frequencyplan: the given values contradict %s: %s would be %.6g %s, not %.6g",
 				r.formula, q, want, q.Unit(), have)
 		}
-		return nil
 	}
-	return nil
+	byQuantity := func(a, b Entry) int { return cmp.Compare(a.Quantity, b.Quantity) }
+	return slices.SortedFunc(maps.Values(known), byQuantity), nil
 }

@@ -84,24 +84,24 @@ func (b *board) over(limit int) bool {
 
 func (b *board) clear() {
 	for len(b.tones) > 0 {
-		b.take()
+		b.removeLast()
 	}
 	copy(b.open[0], b.free)
 }
 
-// put and take place a tone and take the last one back.
-func (b *board) put(n int) {
+// add adds a tone, removeLast removes the last one.
+func (b *board) add(n int) {
 	b.tones = append(b.tones, n)
-	b.crowd(n, 1)
+	b.countNear(n, 1)
 }
 
-func (b *board) take() {
+func (b *board) removeLast() {
 	last := len(b.tones) - 1
-	b.crowd(b.tones[last], -1)
+	b.countNear(b.tones[last], -1)
 	b.tones = b.tones[:last]
 }
 
-func (b *board) crowd(n int, by int8) {
+func (b *board) countNear(n int, by int8) {
 	for i := max(0, n-b.guard+1); i <= min(b.samples/2, n+b.guard-1); i++ {
 		b.near[i] += by
 	}
@@ -109,15 +109,15 @@ func (b *board) crowd(n int, by int8) {
 
 // compatible gathers the products that x makes with the tones so far, and tells
 // whether all keep clear of x and of those tones. Products of the tones so far
-// with each other were struck. It stops at the first conflict.
+// with each other are no longer open. It stops at the first conflict.
 func (b *board) compatible(x int) bool {
 	p := b.products[:0]
 	defer func() {
 		b.products = p
 		b.work += len(p)
 	}()
-	// add folds a product and tells whether it is clear.
-	add := func(v int) bool {
+	// clear folds a product, notes it and tells whether it keeps clear.
+	clear := func(v int) bool {
 		v = b.fold(v)
 		p = append(p, v)
 		d := v - x
@@ -125,25 +125,25 @@ func (b *board) compatible(x int) bool {
 	}
 	if b.rules&harmonicRule != 0 {
 		for k := 2; k <= harmonics; k++ {
-			if !add(k * x) {
+			if !clear(k * x) {
 				return false
 			}
 		}
 	}
 	if b.rules&secondOrderRule != 0 {
 		for _, s := range b.tones {
-			if !add(x+s) || !add(x-s) {
+			if !clear(x+s) || !clear(x-s) {
 				return false
 			}
 		}
 	}
 	if b.rules&thirdOrderRule != 0 {
 		for i, s := range b.tones {
-			if !add(2*x+s) || !add(2*x-s) || !add(2*s+x) || !add(2*s-x) {
+			if !clear(2*x+s) || !clear(2*x-s) || !clear(2*s+x) || !clear(2*s-x) {
 				return false
 			}
 			for _, t := range b.tones[:i] {
-				if !add(x+s+t) || !add(x+s-t) || !add(x-s+t) || !add(x-s-t) {
+				if !clear(x+s+t) || !clear(x+s-t) || !clear(x-s+t) || !clear(x-s-t) {
 					return false
 				}
 			}
@@ -152,8 +152,8 @@ func (b *board) compatible(x int) bool {
 	return true
 }
 
-// strike copies open to dst without the neighbourhoods of the gathered products.
-func (b *board) strike(dst, open stepSet) {
+// closeNear copies open to dst without the neighbourhoods of the gathered products.
+func (b *board) closeNear(dst, open stepSet) {
 	copy(dst, open)
 	b.work += len(dst)/8 + len(b.products)*(1+b.guard/32)
 	for _, p := range b.products {

@@ -112,31 +112,28 @@ func (p *product) name(tones []float64) string {
 	if p.kind == nearHarmonic {
 		return fmt.Sprintf("harmonic %d × %g Hz", p.terms[0].factor, tones[p.terms[0].tone])
 	}
-	var b strings.Builder
-	b.WriteString("2nd-order intermodulation ")
+	order := "2nd"
 	if p.kind == nearIntermod3 {
-		b.Reset()
-		b.WriteString("3rd-order intermodulation ")
+		order = "3rd"
 	}
-	first := true
-	for _, t := range p.terms {
+	var b strings.Builder
+	for i, t := range p.terms {
 		f := t.factor
 		switch {
-		case f == 0:
-			continue
 		case f < 0:
 			b.WriteString(" − ")
 			f = -f
-		case !first:
+		case f > 0 && i > 0:
 			b.WriteString(" + ")
 		}
-		first = false
 		if f > 1 {
 			fmt.Fprintf(&b, "%d × ", f)
 		}
-		fmt.Fprintf(&b, "%g", tones[t.tone])
+		if f > 0 {
+			fmt.Fprintf(&b, "%g", tones[t.tone])
+		}
 	}
-	return b.String() + " Hz"
+	return order + "-order intermodulation " + b.String() + " Hz"
 }
 
 // products calls each with every harmonic and intermodulation product of the

@@ -3,7 +3,7 @@ package frequencyplan
 import "math/rand/v2"
 
 const (
-	// sample is how many candidates grow compares for a place.
+	// sample is how many candidates grow compares for each tone.
 	sample = 48
 	// regrowths is how often a set that cannot grow is thinned and regrown before
 	// a fresh start.
@@ -24,7 +24,7 @@ func (b *board) pack(spacing, limit int) bool {
 			kept = append(kept[:0], best...)
 			random.Shuffle(len(kept), func(i, j int) { kept[i], kept[j] = kept[j], kept[i] })
 			for _, n := range kept[:len(kept)-1-random.IntN(max(1, len(kept)/2))] {
-				b.putBack(n, spacing)
+				b.restore(n, spacing)
 			}
 		}
 		if b.grow(spacing, random) {
@@ -40,13 +40,13 @@ func (b *board) pack(spacing, limit int) bool {
 	return false
 }
 
-// putBack places a tone that is known to be compatible, in any order of frequency.
-func (b *board) putBack(n, spacing int) {
+// restore adds a tone that is known to be compatible, in any order of frequency.
+func (b *board) restore(n, spacing int) {
 	b.compatible(n) // gathers its products
 	after := b.open[len(b.tones)+1]
-	b.strike(after, b.open[len(b.tones)])
+	b.closeNear(after, b.open[len(b.tones)])
 	after.remove(max(b.lo, n-spacing+1)-b.lo, min(b.hi, n+spacing-1)-b.lo)
-	b.put(n)
+	b.add(n)
 }
 
 // grow adds tones in any order of frequency: of a random sample of candidates
@@ -66,7 +66,7 @@ func (b *board) grow(spacing int, random *rand.Rand) bool {
 				continue
 			}
 			tried++
-			b.strike(b.trial, open)
+			b.closeNear(b.trial, open)
 			b.trial.remove(max(0, i-spacing+1), min(b.hi-b.lo, i+spacing-1))
 			b.work += len(b.trial) / 4
 			if left := b.trial.count(); left > most {
@@ -77,7 +77,7 @@ func (b *board) grow(spacing int, random *rand.Rand) bool {
 		if best < 0 {
 			return false
 		}
-		b.put(b.lo + best)
+		b.add(b.lo + best)
 		b.most = max(b.most, len(b.tones))
 	}
 	return true

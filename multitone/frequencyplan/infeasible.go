@@ -21,22 +21,18 @@ type Infeasible struct {
 }
 
 func (e *Infeasible) Error() string {
-	var s strings.Builder
-	if e.Proven {
-		fmt.Fprintf(&s, "frequencyplan: no set of %d tones exists", e.Tones)
-	} else {
-		fmt.Fprintf(&s, "frequencyplan: no set of %d tones found, at most %d", e.Tones, e.Most)
+	found := "exists"
+	if !e.Proven {
+		found = fmt.Sprintf("found, at most %d", e.Most)
 	}
-	fmt.Fprintf(&s, ": %s; ", e.detail)
-	if len(e.Binding) == 0 {
-		s.WriteString("several constraints bind together, dropping one does not help")
-	} else {
-		fmt.Fprintf(&s, "what binds: %s", strings.Join(e.Binding, ", or "))
+	binding := "several constraints bind together, dropping one does not help"
+	if len(e.Binding) > 0 {
+		binding = "what binds: " + strings.Join(e.Binding, ", or ")
 	}
-	return s.String()
+	return fmt.Sprintf("frequencyplan: no set of %d tones %s: %s; %s", e.Tones, found, e.detail, binding)
 }
 
-// diagnose drops or widens one constraint at a time.
+// diagnose drops or relaxes one constraint at a time.
 func (g *grid) diagnose(ctx context.Context, proven bool, most int) error {
 	e := &Infeasible{Tones: g.Tones, Most: most, Proven: proven, Band: max(0, g.hi-g.lo+1)}
 	e.Clear = newBoard(ctx, g, mainsRule|harmonicRule).free.count()
@@ -63,9 +59,9 @@ func (g *grid) diagnose(ctx context.Context, proven bool, most int) error {
 			e.Binding = append(e.Binding, c.name)
 		}
 	}
-	wide := *g
-	wide.lo, wide.hi = 1, (g.samples-1)/2
-	if works(&wide, everything) {
+	larger := *g
+	larger.lo, larger.hi = 1, (g.samples-1)/2
+	if works(&larger, everything) {
 		e.Binding = append(e.Binding, fmt.Sprintf("the band of %g to %g Hz (all up to Nyquist works)", g.LowHz, g.topHz))
 	}
 	longer := g.given

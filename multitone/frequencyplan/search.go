@@ -12,9 +12,9 @@ import (
 //
 // It lowers the least spacing from the even one and searches each time depth
 // first in rising frequency: what the products of the tones so far reach is
-// struck from the frequencies that may follow, and a branch ends when too few of
+// removed from the frequencies that may follow, and a branch ends when too few of
 // them are left. Crowded bands, where that comes to no end, are filled tone by
-// tone with the one that strikes least; small ones are searched to the end, so
+// tone with the one that removes least; small ones are searched to the end, so
 // that "no set exists" is a proof.
 func Choose(ctx context.Context, s Spec) ([]float64, error) {
 	g, err := newGrid(s)
@@ -103,7 +103,7 @@ func (g *grid) choose(ctx context.Context, r rules, e effort) (tones []int, prov
 // success, b.work within the limit tells that it looked at every possibility.
 func (b *board) descend(spacing, limit int) bool { return b.place(b.lo, spacing, limit) }
 
-// place puts the next tone at from or above, and all after it.
+// place adds the next tone at from or above, and all after it.
 func (b *board) place(from, spacing, limit int) bool {
 	depth := len(b.tones)
 	b.most = max(b.most, depth)
@@ -118,12 +118,12 @@ func (b *board) place(from, spacing, limit int) bool {
 		if !b.compatible(n) {
 			continue
 		}
-		b.strike(b.open[depth+1], open)
-		b.put(n)
+		b.closeNear(b.open[depth+1], open)
+		b.add(n)
 		if b.place(n+spacing, spacing, limit) {
 			return true
 		}
-		b.take()
+		b.removeLast()
 	}
 	return false
 }

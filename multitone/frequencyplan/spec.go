@@ -6,7 +6,7 @@
 // and of the aliases of all these; Check lists in words what is wrong with given
 // tones. CrestFactor, SchroederPhases, NewmanPhases and LowCrest see to it that
 // tones that share an amplifier or an ADC channel do not all peak at once.
-// Average tells, from any sufficient few of density, bandwidth, time, bits,
+// Average works out, from any sufficient few of density, bandwidth, time, bits,
 // signal and so on, the rest.
 //
 // It serves the command; see multitone for what to build on.

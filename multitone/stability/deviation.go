@@ -111,70 +111,53 @@ func (k Statistic) terms(n, m int) int {
 	return n - k.span(m) + 1
 }
 
-// variance returns the square of the deviation and the number of terms in it.
+// variance returns the square of the deviation and the number of terms in it: squares
+// of differences, or of running sums of m neighbouring ones.
 func (k Statistic) variance(s Series, m int) (float64, int) {
-	tau := float64(m) * s.tau0
-	stride := 1
-	if k == Allan || k == Hadamard {
-		stride = m
+	order, norm := k.differences(), 2.0
+	if order == 3 {
+		norm = 6
 	}
-	sum, terms := 0.0, 0
+	difference := func(i int) (d float64, ok bool) {
+		if order == 3 {
+			d = s.x[i+3*m] - 3*s.x[i+2*m] + 3*s.x[i+m] - s.x[i]
+		} else {
+			d = s.x[i+2*m] - 2*s.x[i+m] + s.x[i]
+		}
+		return d, !math.IsNaN(d) && s.whole(i, i+order*m)
+	}
+	stride, width := 1, 1
 	switch k {
-	case Allan, Overlapping:
-		for i := 0; i+2*m < len(s.x); i += stride {
-			d := s.x[i+2*m] - 2*s.x[i+m] + s.x[i]
-			if math.IsNaN(d) || !s.whole(i, i+2*m) {
-				continue
-			}
-			sum += d * d
-			terms++
-		}
-		return sum / (2 * tau * tau * float64(terms)), terms
-	case Hadamard, OverlappingHadamard:
-		for i := 0; i+3*m < len(s.x); i += stride {
-			d := s.x[i+3*m] - 3*s.x[i+2*m] + 3*s.x[i+m] - s.x[i]
-			if math.IsNaN(d) || !s.whole(i, i+3*m) {
-				continue
-			}
-			sum += d * d
-			terms++
-		}
-		return sum / (6 * tau * tau * float64(terms)), terms
+	case Allan, Hadamard:
+		stride = m
+	case Modified, Time:
+		width = m
 	}
-	v, terms := modified(s, m)
-	if k == Time {
-		v *= tau * tau / 3
-	}
-	return v, terms
-}
-
-// modified keeps a running sum of m second differences.
-func modified(s Series, m int) (float64, int) {
-	tau := float64(m) * s.tau0
 	running, missing := 0.0, 0
-	second := func(i int) (float64, bool) {
-		d := s.x[i+2*m] - 2*s.x[i+m] + s.x[i]
-		return d, !math.IsNaN(d) && s.whole(i, i+2*m)
-	}
 	sum, terms := 0.0, 0
-	for i := 0; i+2*m < len(s.x); i++ {
-		if d, ok := second(i); ok {
+	for i := 0; i+order*m < len(s.x); i += stride {
+		if d, ok := difference(i); ok {
 			running += d
 		} else {
 			missing++
 		}
-		if i < m-1 {
+		if i < width-1 {
 			continue
 		}
 		if missing == 0 {
 			sum += running * running
 			terms++
 		}
-		if d, ok := second(i - m + 1); ok {
+		if d, ok := difference(i - width + 1); ok {
 			running -= d
 		} else {
 			missing--
 		}
 	}
-	return sum / (2 * tau * tau * float64(m) * float64(m) * float64(terms)), terms
+	tau := float64(m) * s.tau0
+	variance := sum / (norm * tau * tau * float64(width) * float64(width) * float64(terms))
+	if k == Time {
+		variance *= tau * tau / 3
+	}
+	return variance, terms
 }

@@ -69,27 +69,24 @@ type covariance struct {
 	d      int
 }
 
-// sw is the generalised autocovariance of the phase's integral, up to a factor.
+// sw is the generalised autocovariance of the phase's integral, up to a factor:
+// ±t^(3−α), times ln t for odd α.
 func sw(t float64, alpha int) float64 {
 	t = math.Abs(t)
 	if t == 0 {
 		return 0
 	}
-	switch alpha {
-	case 2:
-		return -t
-	case 1:
-		return t * t * math.Log(t)
-	case 0:
-		return t * t * t
-	case -1:
-		return -t * t * t * t * math.Log(t)
-	case -2:
-		return -math.Pow(t, 5)
-	case -3:
-		return math.Pow(t, 6) * math.Log(t)
+	power := t
+	for range 2 - alpha {
+		power *= t
 	}
-	return math.Pow(t, 7)
+	if alpha%2 != 0 {
+		power *= math.Log(t)
+	}
+	if alpha == 2 || alpha == -1 || alpha == -2 {
+		return -power
+	}
+	return power
 }
 
 func (c covariance) sx(t float64) float64 {

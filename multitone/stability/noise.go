@@ -2,7 +2,7 @@ package stability
 
 import "math"
 
-// Noise is the exponent α of a power-law spectrum S_y(f) ∝ f^α of the values.
+// powerLaw is the exponent α of a power-law spectrum S_y(f) ∝ f^α of the values.
 type powerLaw int
 
 const (
@@ -72,14 +72,7 @@ func differenced(z []float64) []float64 {
 // lag1 returns Σ(z[i]−z̄)(z[i+1]−z̄)/Σ(z[i]−z̄)² over what is there, and the number
 // of pairs.
 func lag1(z []float64) (rho float64, pairs int) {
-	mean, n := 0.0, 0
-	for _, v := range z {
-		if !math.IsNaN(v) {
-			mean += v
-			n++
-		}
-	}
-	mean /= float64(n)
+	mean, n := meanOf(z)
 	var top, bottom float64
 	for i, v := range z {
 		if math.IsNaN(v) {

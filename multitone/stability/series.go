@@ -1,4 +1,4 @@
-// Package stability tells how a series of values wanders with averaging time: the
+// Package stability computes how a series of values wanders with averaging time: the
 // Allan family of deviations with confidence intervals.
 //
 //	s, err := stability.Values(amplitudes, 0.01)          // one value each 10 ms
@@ -19,6 +19,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 )
 
 // Series is an evenly spaced series, kept as its sum over time.
@@ -38,33 +39,23 @@ func Values(y []float64, tau0 float64) (Series, error) {
 		return Series{}, err
 	}
 	// Differences do not see a constant; without it the sum keeps its digits.
-	mean, n := 0.0, 0
-	for _, v := range y {
-		if !math.IsNaN(v) {
-			mean += v
-			n++
-		}
-	}
+	mean, n := meanOf(y)
 	if n < 2 {
 		return Series{}, errTooShort
 	}
-	mean /= float64(n)
 	s := Series{tau0: tau0, x: make([]float64, len(y)+1)}
 	if n < len(y) {
 		s.gaps = make([]int, len(y)+1)
 	}
 	for i, v := range y {
-		missing := math.IsNaN(v)
-		if missing {
-			v = mean
-		}
-		s.x[i+1] = s.x[i] + (v-mean)*tau0
 		if s.gaps != nil {
 			s.gaps[i+1] = s.gaps[i]
-			if missing {
-				s.gaps[i+1]++
-			}
 		}
+		if math.IsNaN(v) {
+			v = mean
+			s.gaps[i+1]++
+		}
+		s.x[i+1] = s.x[i] + (v-mean)*tau0
 	}
 	return s, nil
 }
@@ -78,7 +69,18 @@ func Phase(x []float64, tau0 float64) (Series, error) {
 	if len(x) < 3 {
 		return Series{}, errTooShort
 	}
-	return Series{tau0: tau0, x: append([]float64(nil), x...)}, nil
+	return Series{tau0: tau0, x: slices.Clone(x)}, nil
+}
+
+// meanOf returns the mean of the values that are there, and their number.
+func meanOf(values []float64) (mean float64, n int) {
+	for _, v := range values {
+		if !math.IsNaN(v) {
+			mean += v
+			n++
+		}
+	}
+	return mean / float64(n), n
 }
 
 func check(v []float64, tau0 float64) error {

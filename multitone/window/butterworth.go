@@ -78,11 +78,13 @@ func (b butterworth) enbw() float64 {
 
 func (b butterworth) cutoff() float64 { return math.Atan(b.g) / math.Pi }
 
-func (b butterworth) timeConstant() float64 { return 1 / (2 * math.Pi * b.cutoff()) }
-
-// groupDelay is the prototype's 1/(ωc·sin(π/2n)) with ωc = 2Ωc per sample.
-func (b butterworth) groupDelay() float64 {
-	return 1 / (2 * b.g * math.Sin(math.Pi/(2*float64(b.n))))
+func (b butterworth) sampled() sampled {
+	return sampled{
+		enbw: b.enbw(), cutoff: b.cutoff(), tau: 1 / (2 * math.Pi * b.cutoff()),
+		// the prototype's 1/(ωc·sin(π/2n)) with ωc = 2Ωc per sample
+		delay:    1 / (2 * b.g * math.Sin(math.Pi/(2*float64(b.n)))),
+		response: b.response, settling: b.settling, newState: b.newState,
+	}
 }
 
 // settling expands H in partial fractions Σ cᵢ/(u−sᵢ), u = (z−1)/(Ωc(z+1)). After
@@ -124,18 +126,9 @@ func (b butterworth) settling(remaining float64) float64 {
 	if k < 0 {
 		k = -1
 	}
-	lo, hi := k, k+step // too much remains after lo+1 samples, not after hi+1
-	for hi-lo > 1 {
-		if mid := math.Floor((lo + hi) / 2); left(mid) > remaining {
-			lo = mid
-		} else {
-			hi = mid
-		}
-	}
-	return hi + 1
+	// Too much remains after k+1 samples, not after k+step+1.
+	return firstWithin(k, k+step, func(k float64) bool { return left(k) <= remaining }) + 1
 }
-
-func (b butterworth) taps() []float64 { return nil }
 
 func (b butterworth) newState() state {
 	s := &butterworthState{g: b.g, odd: b.n%2 == 1}

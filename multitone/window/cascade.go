@@ -57,9 +57,13 @@ func (c cascade) cutoff() float64 {
 	return math.Asin(math.Sqrt(q)) / math.Pi
 }
 
-func (c cascade) timeConstant() float64 { return -1 / math.Log1p(-c.b) }
-
-func (c cascade) groupDelay() float64 { return float64(c.n) * (1 - c.b) / c.b }
+func (c cascade) sampled() sampled {
+	return sampled{
+		enbw: c.enbw(), cutoff: c.cutoff(), tau: -1 / math.Log1p(-c.b), delay: float64(c.n) * (1 - c.b) / c.b,
+		response: c.response, settling: c.settling,
+		newState: func() state { return &cascadeState{n: c.n, b: c.b} },
+	}
+}
 
 // settling: after k+1 samples of a step, m = k+n, what remains is the chance of
 // fewer than n successes in m trials of probability b, Σ_{j<n} C(m,j) bʲ a^{m−j}.
@@ -77,19 +81,8 @@ func (c cascade) settling(remaining float64) float64 {
 	for left(hi) > remaining {
 		lo, hi = hi, 2*hi
 	}
-	for hi-lo > 1 {
-		if mid := math.Floor((lo + hi) / 2); left(mid) > remaining {
-			lo = mid
-		} else {
-			hi = mid
-		}
-	}
-	return hi - n + 1
+	return firstWithin(lo, hi, func(m float64) bool { return left(m) <= remaining }) - n + 1
 }
-
-func (c cascade) taps() []float64 { return nil }
-
-func (c cascade) newState() state { return &cascadeState{n: c.n, b: c.b} }
 
 type cascadeState struct {
 	n      int

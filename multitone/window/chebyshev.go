@@ -1,31 +1,21 @@
 package window
 
 import (
-	"fmt"
 	"math"
 	"math/cmplx"
 
 	"gonum.org/v1/gonum/dsp/fourier"
 )
 
-// dolphChebyshev returns the taper with the narrowest main lobe for a sidelobe
-// level of −decibel (20..300), all sidelobes equal. It exists per length N only:
+// fillChebyshev writes the taper with the narrowest main lobe that is ratio times as
+// high as its sidelobes, all of them equal. It exists per length N only:
 //
-//	W(k) = T_{N−1}(β cos(πk/N)), β = cosh(arcosh(10^{decibel/20})/(N−1)),
+//	W(k) = T_{N−1}(β cos(πk/N)), β = cosh(arcosh(ratio)/(N−1)),
 //
 // transformed back and divided by its largest value. Filling a prime length takes
 // O(N²).
 //
 // Source: Dolph, Proc. IRE 34, 1946; Harris, Proc. IEEE 66(1), 1978, eq. (41).
-func dolphChebyshev(decibel float64) (Taper, error) {
-	if !(decibel >= 20 && decibel <= 300) {
-		return Taper{}, fmt.Errorf("window: dolph-chebyshev sidelobes = %g dB: must lie in 20..300", decibel)
-	}
-	return Taper{Name: named("dolph-chebyshev", decibel), fill: func(dst []float64) {
-		fillChebyshev(dst, math.Pow(10, decibel/20))
-	}}, nil
-}
-
 func fillChebyshev(dst []float64, ratio float64) {
 	n := len(dst)
 	if n < 3 { // order 0 or 1 leaves no freedom: equal weights

@@ -60,10 +60,6 @@ type tapState struct {
 	next int
 }
 
-func newTapState(taps []float64) *tapState {
-	return &tapState{taps: taps, past: make([]complex128, 2*len(taps))}
-}
-
 func (s *tapState) process(dst, src []complex128, wait, every int) (n, left int) {
 	size := len(s.taps)
 	for _, x := range src {

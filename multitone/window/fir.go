@@ -14,20 +14,14 @@ const (
 	defaultStopDB = 120
 )
 
-// fir is an odd, symmetric, Kaiser-windowed sinc.
+// newFIR finds the shortest odd, symmetric, Kaiser-windowed sinc with the wanted cutoff
+// or ENBW that holds the attenuation from stop on. The attenuation is measured, not
+// trusted to Kaiser's formula: when it falls short the design aims higher.
 //
 // Source: Kaiser, Nonrecursive digital filter design using the I₀-sinh window
 // function, Proc. IEEE Int. Symp. Circuits and Systems, 1974 (length and β from
 // attenuation and transition width).
-type fir struct {
-	h     []float64
-	width float64 // cutoff in cycles per sample
-}
-
-// newFIR finds the shortest filter of this family with the wanted cutoff or ENBW
-// that holds the attenuation from stop on. The attenuation is measured, not
-// trusted to Kaiser's formula: when it falls short the design aims higher.
-func newFIR(w band, stop, stopDB float64) (fir, error) {
+func newFIR(w band, stop, stopDB float64) (sampled, error) {
 	if w.tau > 0 {
 		w = band{cutoff: 1 / (2 * math.Pi * w.tau)}
 	}
@@ -42,17 +36,17 @@ func newFIR(w band, stop, stopDB float64) (fir, error) {
 		stopDB = defaultStopDB
 	}
 	if !(stop >= 1.05*wanted && stop < 0.5) {
-		return fir{}, fmt.Errorf("window: fir stop-band from %.4g times the cutoff, %.4g of the sample rate: must begin at 1.05 times the cutoff or later and below half the rate", stop/wanted, stop)
+		return sampled{}, fmt.Errorf("window: fir stop-band from %.4g times the cutoff, %.4g of the sample rate: must begin at 1.05 times the cutoff or later and below half the rate", stop/wanted, stop)
 	}
 	if !(stopDB >= 20 && stopDB <= 200) {
-		return fir{}, fmt.Errorf("window: fir stop-band attenuation %g dB: must lie in 20..200", stopDB)
+		return sampled{}, fmt.Errorf("window: fir stop-band attenuation %g dB: must lie in 20..200", stopDB)
 	}
 	aim := stopDB + 0.5
 	for range 20 {
 		k := kaiserSinc(aim)
 		n, err := k.length(wanted, stop, figure)
 		if err != nil {
-			return fir{}, err
+			return sampled{}, err
 		}
 		h, taper := make([]float64, n), k.taper(n)
 		windowedSinc(h, taper, root(0, stop, func(c float64) float64 {
@@ -63,9 +57,10 @@ func newFIR(w band, stop, stopDB float64) (fir, error) {
 			aim += math.Max(0.2, math.Min(5, stopDB-got))
 			continue
 		}
-		return fir{h, tapCutoff(h)}, nil
+		cutoff := tapCutoff(h)
+		return ofTaps(h, cutoff, 1/(2*math.Pi*cutoff)), nil
 	}
-	return fir{}, fmt.Errorf("window: fir with %g dB from %.4g of the sample rate not found: begin the stop-band later or ask for less", stopDB, stop)
+	return sampled{}, fmt.Errorf("window: fir with %g dB from %.4g of the sample rate not found: begin the stop-band later or ask for less", stopDB, stop)
 }
 
 // kaiser is the family of Kaiser-windowed sincs with one sidelobe level.
@@ -168,34 +163,10 @@ func stopAttenuation(h []float64, stop float64) float64 {
 	}
 	for i := range 128 {
 		if f := stop + float64(i)/float64(64*len(h)); f <= 0.5 {
-			worst = math.Max(worst, tapMagnitude(h, f))
+			worst = math.Max(worst, cmplx.Abs(transform(h, f)))
 		}
 	}
 	return -decibels(worst) - 0.2
-}
-
-// tapMagnitude returns |H| of symmetric taps at f cycles per sample.
-func tapMagnitude(h []float64, f float64) float64 { return math.Abs(tapReal(h, f)) }
-
-// tapReal returns H·e^{jω·delay}, which is real for symmetric taps. The cosines
-// come from a rotation that starts anew every 64 taps, so that rounding stays
-// below 64·2⁻⁵³.
-func tapReal(h []float64, f float64) float64 {
-	n := len(h)
-	ds, dc := math.Sincos(2 * math.Pi * f)
-	sum := 0.0
-	for start := 0; start < n/2; start += 64 {
-		s, c := math.Sincos(2 * math.Pi * f * (float64(n-1)/2 - float64(start)))
-		for _, v := range h[start:min(start+64, n/2)] {
-			sum += v * c
-			s, c = s*dc-c*ds, c*dc+s*ds
-		}
-	}
-	sum *= 2
-	if n%2 == 1 {
-		sum += h[n/2]
-	}
-	return sum
 }
 
 // tapCutoff returns the lowest frequency where a low-pass of n taps, sum 1, has
@@ -204,13 +175,13 @@ func tapCutoff(h []float64) float64 {
 	// The pass-band's ripple is far below 3 dB and the stop-band's far beyond: H
 	// crosses once, and doubling can't jump over it.
 	lo, hi := 0.0, math.Min(0.25/float64(len(h)), 0.5)
-	for tapReal(h, hi) >= math.Sqrt2/2 {
+	for real(transform(h, hi)) >= math.Sqrt2/2 {
 		if hi == 0.5 {
 			return math.NaN()
 		}
 		lo, hi = hi, math.Min(2*hi, 0.5)
 	}
-	return root(lo, hi, func(f float64) float64 { return math.Sqrt2/2 - tapReal(h, f) })
+	return root(lo, hi, func(f float64) float64 { return math.Sqrt2/2 - real(transform(h, f)) })
 }
 
 // tapENBW returns ½·Σh²/(Σh)² [cycles per sample].
@@ -228,20 +199,15 @@ func tapSettling(h []float64, remaining float64) float64 {
 	return 0
 }
 
-func (f fir) response(c float64) complex128 {
-	return complex(tapReal(f.h, c), 0) * cmplx.Rect(1, -2*math.Pi*c*f.groupDelay())
+// ofTaps is the filter of symmetric taps, sum 1.
+func ofTaps(h []float64, cutoff, tau float64) sampled {
+	delay := float64(len(h)-1) / 2
+	return sampled{
+		enbw: tapENBW(h), cutoff: cutoff, tau: tau, delay: delay, taps: h,
+		response: func(cycles float64) complex128 {
+			return transform(h, cycles) * cmplx.Rect(1, -2*math.Pi*cycles*delay)
+		},
+		settling: func(remaining float64) float64 { return tapSettling(h, remaining) },
+		newState: func() state { return &tapState{taps: h, past: make([]complex128, 2*len(h))} },
+	}
 }
-
-func (f fir) enbw() float64 { return tapENBW(f.h) }
-
-func (f fir) cutoff() float64 { return f.width }
-
-func (f fir) timeConstant() float64 { return 1 / (2 * math.Pi * f.width) }
-
-func (f fir) groupDelay() float64 { return float64(len(f.h)-1) / 2 }
-
-func (f fir) settling(remaining float64) float64 { return tapSettling(f.h, remaining) }
-
-func (f fir) taps() []float64 { return f.h }
-
-func (f fir) newState() state { return newTapState(f.h) }

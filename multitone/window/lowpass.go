@@ -3,6 +3,7 @@ package window
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 )
 
@@ -59,15 +60,13 @@ type LowPass struct {
 }
 
 // sampled is a filter in units of samples and cycles per sample.
-type sampled interface {
-	response(cycles float64) complex128
-	enbw() float64
-	cutoff() float64
-	timeConstant() float64
-	groupDelay() float64
-	settling(remaining float64) float64
-	taps() []float64 // nil with a recursion
-	newState() state
+type sampled struct {
+	enbw, cutoff float64
+	tau, delay   float64   // time constant and group delay
+	taps         []float64 // nil with a recursion
+	response     func(cycles float64) complex128
+	settling     func(remaining float64) float64
+	newState     func() state
 }
 
 // Design realises spec at the sample rate [Hz]. The figure that spec gives holds
@@ -94,22 +93,22 @@ func Design(spec Spec, sampleRateHz float64) (*LowPass, error) {
 	if err := b.check(spec, sampleRateHz); err != nil {
 		return nil, err
 	}
-	l := &LowPass{spec: spec, rateHz: sampleRateHz}
+	var s sampled
 	var err error
 	switch spec.Kind {
 	case Cascade:
-		l.sampled = newCascade(spec.Order, b)
+		s = newCascade(spec.Order, b).sampled()
 	case Butterworth:
-		l.sampled = newButterworth(spec.Order, b)
+		s = newButterworth(spec.Order, b).sampled()
 	case FIR:
-		l.sampled, err = newFIR(b, spec.StopHz/sampleRateHz, spec.StopDB)
+		s, err = newFIR(b, spec.StopHz/sampleRateHz, spec.StopDB)
 	case MovingAverage:
-		l.sampled, err = newAverage(spec.Order, b)
+		s, err = newAverage(spec.Order, b)
 	}
 	if err != nil {
 		return nil, err
 	}
-	return l, nil
+	return &LowPass{spec, sampleRateHz, s}, nil
 }
 
 // band is the wanted width in cycles per sample or samples; one is set.
@@ -156,17 +155,17 @@ func (l *LowPass) SampleRateHz() float64 { return l.rateHz }
 
 // ENBWHz returns the one-sided equivalent noise bandwidth [Hz],
 // (fs/2)·Σh²/(Σh)²: noise of one-sided density S leaves a variance S·ENBWHz.
-func (l *LowPass) ENBWHz() float64 { return l.sampled.enbw() * l.rateHz }
+func (l *LowPass) ENBWHz() float64 { return l.sampled.enbw * l.rateHz }
 
 // CutoffHz returns the lowest frequency at which |H|² = 1/2 [Hz].
-func (l *LowPass) CutoffHz() float64 { return l.sampled.cutoff() * l.rateHz }
+func (l *LowPass) CutoffHz() float64 { return l.sampled.cutoff * l.rateHz }
 
 // TimeConstantS returns the time constant in the sense of Spec [s].
-func (l *LowPass) TimeConstantS() float64 { return l.sampled.timeConstant() / l.rateHz }
+func (l *LowPass) TimeConstantS() float64 { return l.sampled.tau / l.rateHz }
 
 // GroupDelayS returns the delay of slow changes, the group delay at 0 Hz [s]. An
 // output computed when sample n has entered belongs to the time n/fs − GroupDelayS.
-func (l *LowPass) GroupDelayS() float64 { return l.sampled.groupDelay() / l.rateHz }
+func (l *LowPass) GroupDelayS() float64 { return l.sampled.delay / l.rateHz }
 
 // SettlingS returns how long after a step the output stays within the share
 // remaining (0.01 for 1 %) of its final value [s], in whole samples; the first
@@ -184,4 +183,4 @@ func (l *LowPass) Response(hz float64) complex128 { return l.sampled.response(hz
 
 // Taps returns the impulse response of FIR and MovingAverage, sum 1 and symmetric,
 // or nil for the recursive kinds.
-func (l *LowPass) Taps() []float64 { return append([]float64(nil), l.sampled.taps()...) }
+func (l *LowPass) Taps() []float64 { return slices.Clone(l.sampled.taps) }

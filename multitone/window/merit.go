@@ -5,6 +5,7 @@ import (
 	"math/cmplx"
 
 	"gonum.org/v1/gonum/dsp/fourier"
+	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/stat"
 )
 
@@ -27,12 +28,8 @@ type Merit struct {
 // NENBW returns the equivalent noise bandwidth N·Σw²/(Σw)² [bins], without the
 // other figures' cost.
 func NENBW(w []float64) float64 {
-	var s1, s2 float64
-	for _, x := range w {
-		s1 += x
-		s2 += x * x
-	}
-	return float64(len(w)) * s2 / (s1 * s1)
+	sum := floats.Sum(w)
+	return float64(len(w)) * floats.Dot(w, w) / (sum * sum)
 }
 
 const (
@@ -47,10 +44,7 @@ func Figures(w []float64) Merit {
 	n := len(w)
 	nan := math.NaN()
 	m := Merit{0, nan, nan, nan, nan, nan, nan, nan, nan, nan}
-	sum := 0.0
-	for _, x := range w {
-		sum += x
-	}
+	sum := floats.Sum(w)
 	if n == 0 || sum == 0 {
 		return m
 	}
@@ -108,45 +102,35 @@ func Figures(w []float64) Merit {
 	return m
 }
 
-// magnitude returns |Σ w[i] e^{−j2π·bins·i/N}|. The phase is a rotation that starts
-// anew every 64 samples, so that rounding stays below 64·2⁻⁵³ of Σ|w|.
-func magnitude(w []float64, bins float64) float64 {
-	n := float64(len(w))
-	step := 2 * math.Pi * bins / n
+// transform returns Σ w[i] e^{−jωi}, i counted from the middle, ω = 2π·cycles; it is
+// real for symmetric weights. The phase is a rotation that starts anew every 64 samples,
+// so that rounding stays below 64·2⁻⁵³ of Σ|w|.
+func transform(w []float64, cycles float64) complex128 {
+	step := 2 * math.Pi * cycles
 	ds, dc := math.Sincos(step)
 	var re, im float64
 	for start := 0; start < len(w); start += 64 {
-		// Counted from the middle, so that the argument stays small.
-		s, c := math.Sincos(step * (float64(start) - (n-1)/2))
+		s, c := math.Sincos(step * (float64(start) - float64(len(w)-1)/2))
 		for _, x := range w[start:min(start+64, len(w))] {
 			re += x * c
-			im += x * s
+			im -= x * s
 			s, c = s*dc+c*ds, c*dc-s*ds
 		}
 	}
-	return math.Hypot(re, im)
+	return complex(re, im)
+}
+
+func magnitude(w []float64, bins float64) float64 {
+	return cmplx.Abs(transform(w, bins/float64(len(w))))
 }
 
 // halfWidth returns the lowest frequency [bins] at which gain falls to level.
 func halfWidth(gain func(float64) float64, n int, level float64) float64 {
 	const step = 1.0 / oversampling
 	for f := step; f <= float64(n)/2; f += step {
-		if gain(f) >= level {
-			continue
+		if gain(f) < level {
+			return root(f-step, f, func(f float64) float64 { return gain(f) - level })
 		}
-		lo, hi := f-step, f
-		for hi-lo > 1e-12*hi {
-			mid := (lo + hi) / 2
-			if mid == lo || mid == hi {
-				break
-			}
-			if gain(mid) >= level {
-				lo = mid
-			} else {
-				hi = mid
-			}
-		}
-		return (lo + hi) / 2
 	}
 	return math.NaN()
 }

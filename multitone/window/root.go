@@ -2,52 +2,44 @@ package window
 
 import "math"
 
-// root returns x in lo..hi with f(x) = 0 to rounding; f(lo) and f(hi) must differ
+// root returns x in a..b with f(x) = 0 to rounding, by the secant method with the
+// value of an end that stays halved each time (Illinois); f(a) and f(b) must differ
 // in sign, else the end nearer to zero comes back.
 //
-// Source: Ridders, IEEE Trans. Circuits and Systems 26(11), 1979.
-func root(lo, hi float64, f func(float64) float64) float64 {
-	flo, fhi := f(lo), f(hi)
-	if (flo > 0) == (fhi > 0) && flo != 0 && fhi != 0 {
-		if math.Abs(flo) < math.Abs(fhi) {
-			return lo
+// Source: Dowell and Jarratt, BIT 11, 1971.
+func root(a, b float64, f func(float64) float64) float64 {
+	fa, fb := f(a), f(b)
+	if fa*fb > 0 {
+		if math.Abs(fa) < math.Abs(fb) {
+			return a
 		}
-		return hi
+		return b
 	}
 	for range 100 {
-		if flo == 0 {
-			return lo
-		}
-		if fhi == 0 {
-			return hi
-		}
-		mid := lo + (hi-lo)/2
-		if mid <= lo || mid >= hi || hi-lo < 1e-15*math.Abs(hi) {
-			return mid
-		}
-		fmid := f(mid)
-		if fmid == 0 {
-			return mid
-		}
-		x := mid + (mid-lo)*math.Copysign(fmid, flo*fmid)/math.Sqrt(fmid*fmid-flo*fhi)
-		if !(x > lo && x < hi) {
-			x = mid
-		}
-		fx := f(x)
-		// Keep the shortest bracket that mid and x allow.
-		for _, p := range [2][2]float64{{mid, fmid}, {x, fx}} {
-			if p[0] <= lo || p[0] >= hi {
-				continue
-			}
-			if (p[1] > 0) == (flo > 0) && p[1] != 0 {
-				lo, flo = p[0], p[1]
-			} else {
-				hi, fhi = p[0], p[1]
-			}
-		}
-		if fx == 0 {
+		x := b - fb*(b-a)/(fb-fa)
+		if x == a || x == b || math.Abs(b-a) < 1e-15*math.Abs(b) {
 			return x
 		}
+		fx := f(x)
+		if fx*fb < 0 {
+			a, fa = b, fb
+		} else {
+			fa /= 2
+		}
+		b, fb = x, fx
 	}
-	return lo + (hi-lo)/2
+	return b
+}
+
+// firstWithin returns the least whole number in lo+1..hi that is within; lo is not, hi
+// is, and so are all after the first.
+func firstWithin(lo, hi float64, within func(float64) bool) float64 {
+	for hi-lo > 1 {
+		if mid := math.Floor((lo + hi) / 2); within(mid) {
+			hi = mid
+		} else {
+			lo = mid
+		}
+	}
+	return hi
 }

@@ -19,10 +19,13 @@ package window
 
 import (
 	"fmt"
+	"maps"
 	"math"
-	"sort"
+	"slices"
 	"strconv"
 	"strings"
+
+	"gonum.org/v1/gonum/floats"
 )
 
 // Taper is a weighting of the samples of one frame, largest (1) in the middle.
@@ -63,7 +66,7 @@ func (t Taper) Fill(dst []float64) {
 // a taper that is not a sum of cosines. Counted from the frame's first sample
 // the signs alternate.
 func (t Taper) Coefficients() []float64 {
-	return append([]float64(nil), t.terms...)
+	return slices.Clone(t.terms)
 }
 
 // ByName returns the taper of that name, letter case ignored. Names with a
@@ -82,13 +85,22 @@ func ByName(name string) (Taper, error) {
 		if err != nil {
 			return Taper{}, fmt.Errorf("window: taper %q: %q is not a number: want %s:%s", name, arg, key, p.meaning)
 		}
-		return p.make(x)
+		if !(x >= p.least && x <= p.most) {
+			return Taper{}, fmt.Errorf("window: taper %q: %s must lie in %g..%g", name, p.meaning, p.least, p.most)
+		}
+		t := Taper{Name: key + ":" + strconv.FormatFloat(x, 'g', -1, 64)}
+		if p.shape != nil {
+			t.shape = p.shape(x)
+		} else {
+			t.fill = func(dst []float64) { fillChebyshev(dst, math.Pow(10, x/20)) }
+		}
+		return t, nil
 	}
 	if hasArg {
 		key = "" // a fixed taper takes no parameter; fall through to the list
 	}
 	if a, ok := cosineSums[key]; ok {
-		return cosineSum(key, a...)
+		return cosineSum(key, a), nil
 	}
 	if f, ok := fixedShapes[key]; ok {
 		return Taper{Name: key, shape: f}, nil
@@ -98,38 +110,20 @@ func ByName(name string) (Taper, error) {
 
 // names lists what ByName understands, sorted; parameters stand as name:MEANING.
 func names() []string {
-	var names []string
-	for k := range cosineSums {
-		names = append(names, k)
-	}
-	for k := range fixedShapes {
-		names = append(names, k)
-	}
+	names := slices.AppendSeq(slices.Collect(maps.Keys(cosineSums)), maps.Keys(fixedShapes))
 	for k, p := range parametric {
 		names = append(names, k+":"+p.meaning)
 	}
-	sort.Strings(names)
+	slices.Sort(names)
 	return names
 }
 
 // cosineSum returns w(v) = Σ aₖ cos(πkv), v = −1..1, divided by Σaₖ so that the
 // middle is 1. The coefficients are those of the middle: all positive for the
 // usual tapers, while tables that count from the frame's edge alternate the sign.
-func cosineSum(name string, a ...float64) (Taper, error) {
-	sum := 0.0
-	for k, x := range a {
-		if math.IsNaN(x) || math.IsInf(x, 0) {
-			return Taper{}, fmt.Errorf("window: cosine coefficient %d is %g: must be finite", k, x)
-		}
-		sum += x
-	}
-	if !(sum > 0) {
-		return Taper{}, fmt.Errorf("window: cosine coefficients sum to %g: must be positive", sum)
-	}
-	terms := make([]float64, len(a))
-	for k, x := range a {
-		terms[k] = x / sum
-	}
+func cosineSum(name string, a []float64) Taper {
+	terms := slices.Clone(a)
+	floats.Scale(1/floats.Sum(a), terms)
 	return Taper{Name: name, terms: terms, shape: func(v float64) float64 {
 		// Clenshaw's recurrence for Σ aₖ Tₖ(cos πv).
 		c := 2 * math.Cos(math.Pi*v)
@@ -138,5 +132,5 @@ func cosineSum(name string, a ...float64) (Taper, error) {
 			b1, b2 = terms[k]+c*b1-b2, b1
 		}
 		return terms[0] + c/2*b1 - b2
-	}}, nil
+	}}
 }

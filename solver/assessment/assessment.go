@@ -8,7 +8,7 @@
 // body, is brought over with the package registration; package budget says where
 // uncertainty comes from.
 //
-// In results NaN stands for what the samples do not tell.
+// In results NaN stands for what the samples do not determine.
 package assessment
 
 import (
@@ -28,13 +28,13 @@ type Sample struct {
 	// rig frame: that of the estimate and, if it is known, of the truth; nil: not
 	// stated. Rank 5 for a sensor of one axis.
 	Covariance *[6][6]float64
-	// Axis is the sensor-frame direction about which a turn can't be seen, for
+	// Axis is the sensor-frame direction about which a rotation can't be seen, for
 	// sensors with five degrees of freedom; nil for six.
 	Axis *r3.Vec
 	// PlaceOnly: nothing is known of the true orientation.
 	PlaceOnly bool
 	Sensor    int // samples of different sensors do not follow each other
-	// Station and Visit number, from 1, the place that the sensor rested at and
+	// Station and Visit number, from 1, the position that the sensor rested at and
 	// the stay there; a station may be visited again. 0: it did not rest.
 	Station, Visit int
 }

@@ -1,6 +1,7 @@
 package assessment
 
 import (
+	"maps"
 	"math"
 	"math/rand/v2"
 	"runtime"
@@ -11,7 +12,7 @@ import (
 	"tonepose/solver/internal/statistics"
 )
 
-// Interval holds a value with the confidence asked.
+// Interval holds a value at a level of confidence.
 type Interval struct {
 	Lo float64 `json:"low"`
 	Hi float64 `json:"high"`
@@ -50,7 +51,7 @@ type Confidence struct {
 // confidence intervals: percentiles over resamples (default 2000, fewer of very
 // many samples) drawn with the seed. What is drawn is what may be taken as
 // independent: stations; visits when there are fewer than five of those; of a
-// motion, blocks of ⌈n^⅓⌉ neighbours. Fewer than five of any of these tell no
+// motion, blocks of ⌈n^⅓⌉ neighbours. Fewer than five of any of these give no
 // interval, and Confidence stays nil.
 //
 // Sources: Efron and Tibshirani, An Introduction to the Bootstrap (1993),
@@ -65,7 +66,7 @@ func (r *Report) Bootstrap(samples []Sample, all []Errors, level float64, resamp
 	}
 	c := &Confidence{Level: level, Resamples: resamples, Unit: name, Units: len(units)}
 	position, rotation := lengths(all)
-	places, turns := newDistribution(position), newDistribution(rotation)
+	positions, rotations := newDistribution(position), newDistribution(rotation)
 	plan := r.Precision.plan(samples, all)
 	pairs := newPairs(samples)
 	const numbers = 5 + 5 + 6 + 2 + 3 + 2
@@ -88,19 +89,19 @@ func (r *Report) Bootstrap(samples []Sample, all []Errors, level float64, resamp
 			}
 		}
 		k := 0
-		put := func(values ...float64) {
+		note := func(values ...float64) {
 			for _, v := range values {
 				draws[k][b] = v
 				k++
 			}
 		}
-		place, turn, bias, split := places.statistics(counts), turns.statistics(counts), biasOf(all, counts), plan.split(counts)
-		put(place[:]...)
-		put(turn[:]...)
-		put(bias[:]...)
-		put(honesty(all, counts))
-		put(split[:]...)
-		put(pairs.judge(counts))
+		position, rotation, bias, split := positions.statistics(counts), rotations.statistics(counts), biasOf(all, counts), plan.split(counts)
+		note(position[:]...)
+		note(rotation[:]...)
+		note(bias[:]...)
+		note(agreement(all, counts))
+		note(split[:]...)
+		note(pairs.judge(counts))
 	}
 	var next atomic.Int64
 	var workers sync.WaitGroup
@@ -141,12 +142,7 @@ func unitsOf(samples []Sample) (units [][]int, name string) {
 	if len(stations) < leastUnits {
 		groups, name = visits, "visits"
 	}
-	var keys []int
-	for k := range groups {
-		keys = append(keys, k)
-	}
-	slices.Sort(keys)
-	for _, k := range keys {
+	for _, k := range slices.Sorted(maps.Keys(groups)) {
 		units = append(units, groups[k])
 	}
 	return units, name
@@ -185,7 +181,9 @@ func biasOf(all []Errors, counts []int) (bias [6]float64) {
 	return bias
 }
 
-func honesty(all []Errors, counts []int) (normal, inside float64) {
+// agreement is the mean normalised squared error and the share of positions inside
+// their stated 95 % ellipsoid.
+func agreement(all []Errors, counts []int) (normal, inside float64) {
 	var n float64
 	cut := limit(3, 0.95)
 	for i := range all {

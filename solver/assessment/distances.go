@@ -9,7 +9,7 @@ import (
 	"tonepose/solver/internal/statistics"
 )
 
-// Distances compares the distances between places with the true ones, for which
+// Distances compares the distances between positions with the true ones, for which
 // no frame need be known.
 type Distances struct {
 	Places int     `json:"positions"`
@@ -25,13 +25,13 @@ type Distances struct {
 // mostPlaces bounds the work: 4,950 pairs.
 const mostPlaces = 100
 
-// place is where a station is, as seen and in truth.
+// place is where a station is, as estimated and in truth.
 type place struct {
 	seen, truth r3.Vec
 	sample      int // one of its samples
 }
 
-// pair is the distance between two places.
+// pair is the distance between two positions.
 type pair struct {
 	a, b         int // a sample of each
 	error, truth float64
@@ -90,11 +90,15 @@ func places(samples []Sample) (list []place) {
 	return list
 }
 
-// judge returns the RMS error and the scale under a resampling of the places.
+// judge returns the RMS error and the scale, least squares through zero, under a
+// resampling of the positions; nil: each counts once.
 func (p pairs) judge(counts []int) (rms, scale float64) {
 	var squares, weight, top, bottom float64
 	for _, d := range p.list {
-		w := float64(counts[d.a] * counts[d.b])
+		w := 1.0
+		if counts != nil {
+			w = float64(counts[d.a] * counts[d.b])
+		}
 		squares += w * d.error * d.error
 		weight += w
 		top += w * d.error * d.truth
@@ -110,15 +114,12 @@ func distancesOf(samples []Sample) *Distances {
 	}
 	d := &Distances{Places: p.places, N: len(p.list)}
 	var size []float64
-	var top, bottom float64
 	for _, e := range p.list {
 		d.Mean += e.error / float64(d.N)
-		top += e.error * e.truth
-		bottom += e.truth * e.truth
 		size = append(size, math.Abs(e.error))
 	}
 	slices.Sort(size)
-	d.RMS, d.P95, d.Max = rms(size), statistics.Quantile(size, 0.95), size[len(size)-1]
-	d.ScalePPM = 1e6 * top / bottom // least squares through zero
+	d.RMS, d.ScalePPM = p.judge(nil)
+	d.P95, d.Max = statistics.Quantile(size, 0.95), size[len(size)-1]
 	return d
 }

@@ -1,6 +1,7 @@
 package assessment
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -21,15 +22,7 @@ func newDistribution(list []float64) distribution {
 			d.index = append(d.index, i)
 		}
 	}
-	slices.SortFunc(d.index, func(a, b int) int {
-		switch {
-		case list[a] < list[b]:
-			return -1
-		case list[a] > list[b]:
-			return 1
-		}
-		return a - b
-	})
+	slices.SortFunc(d.index, func(a, b int) int { return cmp.Compare(list[a], list[b]) })
 	for _, i := range d.index {
 		d.value = append(d.value, list[i])
 	}
@@ -38,49 +31,29 @@ func newDistribution(list []float64) distribution {
 
 // statistics are RMS, median, 95th and 99th percentile and the largest. counts
 // nil: each number once.
-func (d distribution) statistics(counts []int) (s [5]float64) {
-	s = [5]float64{math.NaN(), math.NaN(), math.NaN(), math.NaN(), math.NaN()}
-	if counts == nil {
-		if len(d.value) > 0 {
-			s = [5]float64{rms(d.value), statistics.Quantile(d.value, 0.5), statistics.Quantile(d.value, 0.95), statistics.Quantile(d.value, 0.99), d.value[len(d.value)-1]}
+func (d distribution) statistics(counts []int) [5]float64 {
+	drawn := d.value
+	if counts != nil {
+		// Room for one more, so that a number not drawn is written and overwritten
+		// without a branch.
+		total := 0
+		for _, i := range d.index {
+			total += counts[i]
 		}
-		return s
-	}
-	total := 0
-	var squares float64
-	for k, i := range d.index {
-		total += counts[i]
-		squares += float64(counts[i]) * d.value[k] * d.value[k]
-	}
-	if total == 0 {
-		return s
-	}
-	s[0] = math.Sqrt(squares / float64(total))
-	// One walk finds the order statistics either side of each quantile.
-	want := [3]float64{0.5, 0.95, 0.99}
-	next, before := 0, 0 // numbers passed
-	var low [3]float64
-	var have [3]bool
-	for k, i := range d.index {
-		if counts[i] == 0 {
-			continue
-		}
-		before = next
-		next += counts[i]
-		s[4] = d.value[k]
-		for q, p := range want {
-			at := p * float64(total-1)
-			j := int(at)
-			if !have[q] && before <= j && j < next {
-				low[q], have[q] = d.value[k], true
-				s[q+1] = low[q]
+		drawn = make([]float64, total+1)
+		at := 0
+		for k, i := range d.index {
+			n := counts[i]
+			drawn[at] = d.value[k]
+			for j := 1; j < n; j++ {
+				drawn[at+j] = d.value[k]
 			}
-			if upper := min(j+1, total-1); have[q] && before <= upper && upper < next {
-				s[q+1] = low[q] + (at-float64(j))*(d.value[k]-low[q])
-			}
+			at += n
 		}
+		drawn = drawn[:total]
 	}
-	return s
+	quantile := func(p float64) float64 { return statistics.Quantile(drawn, p) }
+	return [5]float64{rms(drawn), quantile(0.5), quantile(0.95), quantile(0.99), quantile(1)}
 }
 
 func rms(x []float64) float64 {

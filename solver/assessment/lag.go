@@ -19,7 +19,7 @@ type Motion interface {
 }
 
 // Lag says how far a moving sensor's poses are behind the truth in time, and what
-// error is left when that is put right.
+// error is left when that is corrected.
 type Lag struct {
 	N       int     `json:"n"`
 	Seconds float64 `json:"lag_s"`       // positive: poses come late
@@ -38,11 +38,11 @@ type Lag struct {
 const leastCorrelation = 0.5
 
 // ErrNoMotion reports that a sensor rested, so that time can't be known.
-var ErrNoMotion = errors.New("assessment: the sensor does not move enough to tell a lag")
+var ErrNoMotion = errors.New("assessment: the sensor does not move enough to find a lag")
 
 // FitLag finds the lag τ that makes estimate(t) ≈ truth(t − τ) + constant in the
 // least squares sense, within ±reach [s]: a scan of the cross-correlation in
-// steps, then Gauss–Newton. A constant difference of place is left free, as it is
+// steps, then Gauss–Newton. A constant difference of position is left free, as it is
 // in a correlation.
 func FitLag(samples []Sample, truth Motion, reach float64) (*Lag, error) {
 	if len(samples) < 8 {

@@ -3,12 +3,14 @@ package assessment
 import (
 	"math"
 	"slices"
+
+	"gonum.org/v1/gonum/spatial/r3"
 )
 
 // Precision splits the errors at stations as ISO 5725-1:1994 has it: trueness, how
-// far the mean at a place is from the true value, and precision, how results
+// far the mean at a station is from the true value, and precision, how results
 // scatter about their mean: from window to window of one stay (repeatability
-// conditions), and from one stay to another at the same place too
+// conditions), and from one stay to another at the same station too
 // (reproducibility; of the same bench, so "intermediate precision" of ISO 5725-3).
 // All are lengths over three axes, √(sum of the axes' variances).
 type Precision struct {
@@ -38,7 +40,7 @@ type Split struct {
 	Orientation float64 `json:"orientation_rad"`
 }
 
-// Station is what was found at one place.
+// Station is what was found at one position.
 type Station struct {
 	Station      int        `json:"station"`
 	Visits       int        `json:"visits"`
@@ -56,6 +58,7 @@ type visit struct {
 	n       int
 	mean    [6]float64
 	squares [6]float64
+	truth   r3.Vec // mean of the true positions
 }
 
 // visits are sorted by station.
@@ -83,6 +86,7 @@ func visitsOf(samples []Sample, all []Errors) visits {
 		}
 		v := &list[k]
 		v.n++
+		v.truth = r3.Add(v.truth, r3.Scale(1/float64(v.n), r3.Sub(s.Truth.Position, v.truth)))
 		// Welford's update.
 		for c, e := range all[i].components() {
 			d := e - v.mean[c]
@@ -92,6 +96,30 @@ func visitsOf(samples []Sample, all []Errors) visits {
 	}
 	slices.SortStableFunc(list, func(a, b visit) int { return a.station - b.station })
 	return list
+}
+
+// stations yields the visits of one station after another.
+func (list visits) stations(yield func(stays visits) bool) {
+	for len(list) > 0 {
+		n := 1
+		for n < len(list) && list[n].station == list[0].station {
+			n++
+		}
+		if !yield(list[:n]) {
+			return
+		}
+		list = list[n:]
+	}
+}
+
+// mean is that of all stays, each counting alike.
+func (stays visits) mean() (mean [6]float64) {
+	for _, v := range stays {
+		for c := range mean {
+			mean[c] += v.mean[c] / float64(len(stays))
+		}
+	}
+	return mean
 }
 
 // variances are the estimates of one component of a nested design.
@@ -107,26 +135,24 @@ type variances struct {
 // stations are its levels and the visits its laboratories.
 func (list visits) analyse(c int, weight func(station visit) float64) (v variances) {
 	var within, withinDOF, between, betweenDOF, spread float64
-	for from := 0; from < len(list); {
-		to := from
-		var n, mean, squares, stays float64
-		for ; to < len(list) && list[to].station == list[from].station; to++ {
-			s := &list[to]
+	for stays := range list.stations {
+		var n, mean, squares float64
+		for i := range stays {
+			s := &stays[i]
 			n += float64(s.n)
 			mean += float64(s.n) * s.mean[c]
 			squares += float64(s.n) * float64(s.n)
-			stays++
 		}
 		mean /= n
-		w := weight(list[from])
-		for _, s := range list[from:to] {
+		w := weight(stays[0])
+		for i := range stays {
+			s := &stays[i]
 			within += w * s.squares[c]
 			withinDOF += w * float64(s.n-1)
 			between += w * float64(s.n) * (s.mean[c] - mean) * (s.mean[c] - mean)
 		}
-		betweenDOF += w * (stays - 1)
+		betweenDOF += w * float64(len(stays)-1)
 		spread += w * (n - squares/n)
-		from = to
 	}
 	v = variances{math.NaN(), math.NaN(), math.NaN()}
 	if withinDOF > 0 {
@@ -155,30 +181,12 @@ func (list visits) split(counts []int) [3]float64 {
 		out[1] += v.total
 	}
 	var total, sum float64
-	list.means(func(first visit, _ int, mean [6]float64) {
-		w := weight(first)
+	for stays := range list.stations {
+		mean, w := stays.mean(), weight(stays[0])
 		total += w
 		sum += w * (mean[0]*mean[0] + mean[1]*mean[1] + mean[2]*mean[2])
-	})
-	return [3]float64{math.Sqrt(out[0]), math.Sqrt(out[1]), math.Sqrt(sum / total)}
-}
-
-// means yields every station's mean over its visits.
-func (list visits) means(yield func(first visit, visits int, mean [6]float64)) {
-	for from := 0; from < len(list); {
-		var mean [6]float64
-		to := from
-		for ; to < len(list) && list[to].station == list[from].station; to++ {
-			for c := range mean {
-				mean[c] += list[to].mean[c]
-			}
-		}
-		for c := range mean {
-			mean[c] /= float64(to - from)
-		}
-		yield(list[from], to-from, mean)
-		from = to
 	}
+	return [3]float64{math.Sqrt(out[0]), math.Sqrt(out[1]), math.Sqrt(sum / total)}
 }
 
 func precisionOf(samples []Sample, all []Errors) *Precision {
@@ -205,49 +213,27 @@ func precisionOf(samples []Sample, all []Errors) *Precision {
 	}
 	p.RepeatabilityLimit = worst(func(v variances) float64 { return v.within })
 	p.ReproducibilityLimit = worst(func(v variances) float64 { return v.total })
-	var place, turn float64
-	list.means(func(first visit, stays int, m [6]float64) {
-		s := Station{Station: first.station, Visits: stays,
-			PositionBias: [3]float64{m[0], m[1], m[2]}, RotationBias: [3]float64{m[3], m[4], m[5]}}
-		place += m[0]*m[0] + m[1]*m[1] + m[2]*m[2]
-		turn += m[3]*m[3] + m[4]*m[4] + m[5]*m[5]
-		p.ByStation = append(p.ByStation, s)
-	})
+	for stays := range list.stations {
+		st, bias := Station{Station: stays[0].station, Visits: len(stays)}, stays.mean()
+		st.PositionBias, st.RotationBias = [3]float64(bias[:3]), [3]float64(bias[3:])
+		var truth r3.Vec
+		var squares [2]float64 // of single windows about the station's mean
+		for _, v := range stays {
+			st.Windows += v.n
+			truth = r3.Add(truth, r3.Scale(float64(v.n), v.truth))
+			for c, b := range bias {
+				squares[c/3] += v.squares[c] + float64(v.n)*(v.mean[c]-b)*(v.mean[c]-b)
+			}
+		}
+		truth = r3.Scale(1/float64(st.Windows), truth)
+		st.Truth = [3]float64{truth.X, truth.Y, truth.Z}
+		st.Spread = Split{math.Sqrt(squares[0] / float64(st.Windows-1)), math.Sqrt(squares[1] / float64(st.Windows-1))}
+		p.Windows += st.Windows
+		p.Trueness.Position += bias[0]*bias[0] + bias[1]*bias[1] + bias[2]*bias[2]
+		p.Trueness.Orientation += bias[3]*bias[3] + bias[4]*bias[4] + bias[5]*bias[5]
+		p.ByStation = append(p.ByStation, st)
+	}
 	p.Stations = len(p.ByStation)
-	p.Trueness = Split{math.Sqrt(place / float64(p.Stations)), math.Sqrt(turn / float64(p.Stations))}
-	p.describe(samples, all)
+	p.Trueness = Split{math.Sqrt(p.Trueness.Position / float64(p.Stations)), math.Sqrt(p.Trueness.Orientation / float64(p.Stations))}
 	return p
-}
-
-// describe fills what the stations' tables show beside their bias.
-func (p *Precision) describe(samples []Sample, all []Errors) {
-	at := map[int]*Station{}
-	for i := range p.ByStation {
-		at[p.ByStation[i].Station] = &p.ByStation[i]
-	}
-	squares := map[int]*[2]float64{}
-	for i, s := range samples {
-		if s.Visit == 0 {
-			continue
-		}
-		p.Windows++
-		st := at[s.Station]
-		st.Windows++
-		x := s.Truth.Position
-		for k, v := range [3]float64{x.X, x.Y, x.Z} {
-			st.Truth[k] += (v - st.Truth[k]) / float64(st.Windows)
-		}
-		if squares[s.Station] == nil {
-			squares[s.Station] = new([2]float64)
-		}
-		for k, v := range all[i].components() {
-			bias := [6]float64{st.PositionBias[0], st.PositionBias[1], st.PositionBias[2], st.RotationBias[0], st.RotationBias[1], st.RotationBias[2]}
-			squares[s.Station][k/3] += (v - bias[k]) * (v - bias[k])
-		}
-	}
-	for i := range p.ByStation {
-		st := &p.ByStation[i]
-		q := squares[st.Station]
-		st.Spread = Split{math.Sqrt(q[0] / float64(st.Windows-1)), math.Sqrt(q[1] / float64(st.Windows-1))}
-	}
 }

@@ -7,8 +7,8 @@ import (
 	"tonepose/fieldmodels/rigid"
 )
 
-// Trends say how much of the position errors' variance goes evenly with the place
-// or turns with the sensor. Shares are adjusted for the numbers fitted: about
+// Trends say how much of the position errors' variance is linear in the position
+// or rotates with the sensor. Shares are adjusted for the numbers fitted: about
 // zero, and as often below it, where there is no trend.
 type Trends struct {
 	ByPlace struct {
@@ -27,8 +27,8 @@ type Trends struct {
 // fewest samples that a trend of twelve numbers is fitted to.
 const leastTrend = 12
 
-// trendsOf fits error = b + G·(place − mean place) and error = b + R·offset by
-// plain least squares. nil: too few samples, or all in one place or attitude.
+// trendsOf fits error = b + G·(place − mean position) and error = b + R·offset by
+// plain least squares. nil: too few samples, or all in one position or orientation.
 func trendsOf(samples []Sample, all []Errors) *Trends {
 	n := len(samples)
 	if n < leastTrend {
@@ -88,7 +88,7 @@ func adjusted(a *mat.Dense, e *mat.VecDense) (x *mat.VecDense, share float64, ok
 	rows, columns := a.Dims()
 	var qr mat.QR
 	qr.Factorize(a)
-	if !(qr.Cond() < 1e8) { // one place, one line, one attitude
+	if !(qr.Cond() < 1e8) { // one position, one line, one orientation
 		return nil, 0, false
 	}
 	x = mat.NewVecDense(columns, nil)

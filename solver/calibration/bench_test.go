@@ -40,7 +40,7 @@ func newInvented(free Group, seed uint64) *invented {
 				Source: fieldmodels.PlaceAxis(fieldmodels.Loop{Radius: 0.03, Turns: 40}, center, axis),
 			},
 			Hz:        5000 + 1300*float64(i),
-			Tolerance: EmitterTolerance{Place: 1e-3, Axis: 0.02, Strength: 0.02},
+			Tolerance: EmitterTolerance{Position: 1e-3, Axis: 0.02, Strength: 0.02},
 		})
 	}
 	probe := Sensor{
@@ -57,7 +57,7 @@ func newInvented(free Group, seed uint64) *invented {
 				Axis:   r3.Unit(vecAt(axis[:], 0)), AreaTurns: 0.004, Radius: 0.004,
 			},
 			Channel:   i,
-			Tolerance: CoilTolerance{Axis: 0.02, Place: 5e-4, Sensitivity: 0.03},
+			Tolerance: CoilTolerance{Axis: 0.02, Position: 5e-4, Sensitivity: 0.03},
 		})
 		v.problem.Channels = append(v.problem.Channels, Channel{
 			Name: fmt.Sprintf("rx%d", i+1), Tolerance: ChannelTolerance{Gain: 0.01, Phase: 0.02, Delay: 5e-7},
@@ -115,7 +115,7 @@ func (v *invented) measure(noise float64) {
 		for k := range f.offset[s+1] - f.offset[s] {
 			f.data[f.offset[s]+k] = observed{weight: 1}
 		}
-		predicted, err := f.residuals(s)
+		predicted, err := f.residuals(make([]float64, len(f.normal.a)), s)
 		if err != nil {
 			panic(err)
 		}

@@ -116,7 +116,7 @@ func poseOf(v []float64) rigid.Pose {
 	return rigid.Pose{Position: r3.Vec{X: v[0], Y: v[1], Z: v[2]}, Rotation: quat.Number{Real: v[3], Imag: v[4], Jmag: v[5], Kmag: v[6]}}
 }
 
-const bundleFree = EmitterPlace | EmitterAxis | EmitterStrength | CoilSensitivity
+const bundleFree = EmitterPosition | EmitterAxis | EmitterStrength | CoilSensitivity
 
 func BenchmarkCalibrate(b *testing.B) {
 	for _, repeat := range []int{1, 10, 50} {

@@ -1,6 +1,7 @@
 package calibration
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -22,15 +23,7 @@ type Options struct {
 }
 
 func (o Options) withDefaults() (Options, error) {
-	if o.Free == 0 {
-		o.Free = DefaultFree
-	}
-	if o.MaxIterations == 0 {
-		o.MaxIterations = 100
-	}
-	if o.Tol == 0 {
-		o.Tol = 1e-6
-	}
+	o.Free, o.MaxIterations, o.Tol = cmp.Or(o.Free, DefaultFree), cmp.Or(o.MaxIterations, 100), cmp.Or(o.Tol, 1e-6)
 	switch {
 	case o.Free>>numGroups != 0:
 		return o, fmt.Errorf("calibration: Options.Free = %#x: unknown groups", uint16(o.Free))
@@ -43,26 +36,13 @@ func (o Options) withDefaults() (Options, error) {
 }
 
 // Status says why Calibrate stopped.
-type Status int
+type Status string
 
 const (
-	// Converged: no step is worth Options.Tol any more.
-	Converged Status = iota
-	// IterationLimit: Options.MaxIterations were used up.
-	IterationLimit
-	// Stalled: no step lowers the cost, though the equations promise it.
-	Stalled
+	Converged      Status = "converged"       // no step is worth Options.Tol any more
+	IterationLimit Status = "iteration limit" // Options.MaxIterations were used up
+	Stalled        Status = "stalled"         // no step lowers the cost, though the equations promise it
 )
-
-func (s Status) String() string {
-	switch s {
-	case Converged:
-		return "converged"
-	case IterationLimit:
-		return "iteration limit"
-	}
-	return "stalled"
-}
 
 // ErrNotConverged reports that Calibrate stopped early; its Result is filled.
 var ErrNotConverged = errors.New("calibration: not converged")
@@ -120,7 +100,10 @@ func Calibrate(p *Problem, o Options) (*Result, error) {
 	}
 	cost := f.linearise()
 	if math.IsInf(cost, 1) {
-		return nil, f.startError()
+		if f.fieldErr != nil {
+			return nil, f.fieldErr
+		}
+		return nil, errors.New("calibration: the couplings of the bench as drawn are not finite: positions and moments must be")
 	}
 	gauges, err := f.holdGauges()
 	if err != nil {
@@ -128,7 +111,7 @@ func Calibrate(p *Problem, o Options) (*Result, error) {
 	}
 	cost, iterations, status := f.descend(cost)
 	if f.options.Loss != nil {
-		// Redescending losses need a start that the outliers have not spoilt.
+		// Redescending losses need a start that the outliers have not shifted.
 		for _, loss := range []leastsquares.Loss{leastsquares.Huber{}, f.options.Loss} {
 			f.loss = loss
 			var more int
@@ -137,13 +120,6 @@ func Calibrate(p *Problem, o Options) (*Result, error) {
 		}
 	}
 	return f.result(cost, iterations, status, gauges)
-}
-
-func (f *fit) startError() error {
-	if f.fieldErr != nil {
-		return f.fieldErr
-	}
-	return fmt.Errorf("calibration: the couplings of the bench as drawn are not finite: places and moments must be")
 }
 
 func newFit(p *Problem, o Options) (*fit, error) {
@@ -207,7 +183,7 @@ func (f *fit) descend(cost float64) (float64, int, Status) {
 	return cost, iterations, Converged
 }
 
-// descent is a fit as leastsquares.Descend asks it. A point without fields has the
+// descent is a fit as leastsquares.Descend needs it. A point without fields has the
 // cost +Inf.
 type descent fit
 

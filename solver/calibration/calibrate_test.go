@@ -41,8 +41,7 @@ func TestDerivatives(t *testing.T) {
 	f.linearise()
 	n := f.normal.n
 	a, g := make([]float64, n*n), append([]float64(nil), f.normal.g...)
-	f.addLengths(a, g)
-	f.addPriors(a, g)
+	f.known(f.addTo(a, g))
 	check := func(name string, got, step, scale float64, move func(h float64)) {
 		t.Helper()
 		move(step)
@@ -83,7 +82,7 @@ func TestDerivatives(t *testing.T) {
 // Without noise the truth comes back, wherever the tolerances do not pull: they
 // are 1e5 times the sigmas of a noise that is not there.
 func TestExactRecovery(t *testing.T) {
-	v := newInvented(EmitterPlace|EmitterAxis|EmitterStrength|CoilAxis|ChannelDelay, 2)
+	v := newInvented(EmitterPosition|EmitterAxis|EmitterStrength|CoilAxis|ChannelDelay, 2)
 	for i := range v.problem.Emitters {
 		v.problem.Emitters[i].Tolerance = EmitterTolerance{}
 	}
@@ -169,10 +168,10 @@ func TestMonteCarlo(t *testing.T) {
 // A bench whose reference frame is the rig frame and whose marker is the sensor
 // needs neither stated.
 func TestZeroFrameIsIdentity(t *testing.T) {
-	v := newInvented(EmitterPlace, 4)
+	v := newInvented(EmitterPosition, 4)
 	v.problem.Frame, v.problem.Sensors[0].Marker = rigid.Pose{}, rigid.Pose{}
 	v.draw(8, 1)
-	res, err := Calibrate(&v.problem, Options{Free: EmitterPlace})
+	res, err := Calibrate(&v.problem, Options{Free: EmitterPosition})
 	if err != nil || res.Status != Converged {
 		t.Fatal(err, res)
 	}

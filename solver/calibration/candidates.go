@@ -20,7 +20,7 @@ func (d direction) add(column int, v float64) {
 // present parameters, with Direction in plain units.
 func (f *fit) candidates() []Gauge {
 	var out []Gauge
-	put := func(words string, fill func(d direction)) {
+	offer := func(words string, fill func(d direction)) {
 		d := make(direction, f.normal.n)
 		fill(d)
 		out = append(out, Gauge{Words: words, Direction: d})
@@ -28,7 +28,7 @@ func (f *fit) candidates() []Gauge {
 	free := f.options.Free
 	for i := range f.layout.columns {
 		if f.normal.a[i*f.normal.n+i] == 0 {
-			put(f.layout.columns[i].name+" alone: nothing measured depends on it", func(d direction) { d[i] = 1 })
+			offer(f.layout.columns[i].name+" alone: nothing measured depends on it", func(d direction) { d[i] = 1 })
 		}
 	}
 	strengths := func(d direction, factor float64) {
@@ -37,7 +37,7 @@ func (f *fit) candidates() []Gauge {
 		}
 	}
 	if free&EmitterStrength != 0 && free&CoilSensitivity != 0 {
-		put("all strengths against all sensitivities", func(d direction) {
+		offer("all strengths against all sensitivities", func(d direction) {
 			strengths(d, 1)
 			for i := range f.bench.coils {
 				d.add(f.layout.coils[i].sensitivity, -1)
@@ -45,14 +45,14 @@ func (f *fit) candidates() []Gauge {
 		})
 	}
 	if free&EmitterStrength != 0 && free&ChannelGain != 0 {
-		put("all strengths against all gains", func(d direction) {
+		offer("all strengths against all gains", func(d direction) {
 			strengths(d, 1)
 			f.gains(d, -1, -1)
 		})
 	}
 	for h, ch := range f.layout.channels {
 		if ch.gain >= 0 && free&CoilSensitivity != 0 {
-			put("gain of "+f.problem.Channels[h].Name+" against the sensitivity of its coils", func(d direction) {
+			offer("gain of "+f.problem.Channels[h].Name+" against the sensitivity of its coils", func(d direction) {
 				f.gains(d, h, 1)
 				for _, c := range f.layout.coils {
 					if c.channel == h {
@@ -62,7 +62,7 @@ func (f *fit) candidates() []Gauge {
 			})
 		}
 		if ch.phase >= 0 && ch.delay >= 0 {
-			put("phase of "+f.problem.Channels[h].Name+" against its delay", func(d direction) {
+			offer("phase of "+f.problem.Channels[h].Name+" against its delay", func(d direction) {
 				omega := 0.0
 				for i := range f.bench.emitters {
 					omega += f.bench.emitters[i].omega / float64(len(f.bench.emitters))
@@ -72,28 +72,39 @@ func (f *fit) candidates() []Gauge {
 			})
 		}
 	}
-	together, with := " of all emitters and stations together", false
-	if free&Frame != 0 {
-		together, with = " of all emitters against the reference frame", true
-	}
-	if free&(EmitterPlace|EmitterAxis) != 0 {
-		f.emitterMotions(put, together, with)
+	emitters := f.emitterParts()
+	if free&(EmitterPosition|EmitterAxis) != 0 {
+		together := " of all emitters and stations together"
+		if free&Frame != 0 {
+			together = " of all emitters against the reference frame"
+		}
+		still := func(axis r3.Vec) r3.Vec { return axis }
+		f.motions(offer, together, emitters, f.layout.frame, f.bench.frame.Position, still)
 		if free&EmitterStrength != 0 {
-			put("scale of all lengths against all strengths", func(d direction) {
+			offer("scale of all lengths against all strengths", func(d direction) {
 				strengths(d, 3)
-				for i := range f.bench.emitters {
-					d.addVec(f.layout.emitters[i].place, f.bench.emitters[i].center)
+				for _, p := range emitters {
+					d.addVec(p.place, p.center)
 				}
-				for i := range f.bench.coils {
-					d.addVec(f.layout.coils[i].place, f.bench.coils[i].center)
+				for s := range f.problem.Sensors {
+					for _, p := range f.coilParts(s) {
+						d.addVec(p.place, p.center)
+					}
 				}
 			})
 		}
 	}
 	for s := range f.problem.Sensors {
-		if free&(CoilPlace|CoilAxis) != 0 {
-			f.sensorMotions(put, s)
+		if free&(CoilPosition|CoilAxis) == 0 {
+			break
 		}
+		words, at := " of all coils of "+f.problem.Sensors[s].Name, f.layout.markers[s]
+		if at >= 0 {
+			words += " against its marker"
+		}
+		r := rigid.Matrix(f.bench.markers[s].Rotation)
+		back := func(axis r3.Vec) r3.Vec { return r3.Scale(-1, rigid.MulVec(&r, axis)) }
+		f.motions(offer, words, f.coilParts(s), at, r3.Vec{}, back)
 	}
 	return out
 }
@@ -119,71 +130,33 @@ func (d direction) addVec(at int, v r3.Vec) {
 
 var axisNames = [3]string{"x", "y", "z"}
 
-// emitterMotions are shifts and turns of the whole array in the rig frame, with
-// the reference frame when it is free.
-func (f *fit) emitterMotions(put func(string, func(direction)), words string, frame bool) {
+// motions are shifts and rotations of all parts of the array or of a sensor along
+// and about the axes of their frame. The reference frame or the marker, at column
+// at, moves along when it is free: outer gives its axis, arm its origin.
+func (f *fit) motions(offer func(string, func(direction)), words string, parts []part, at int, arm r3.Vec, outer func(r3.Vec) r3.Vec) {
 	for k, name := range axisNames {
 		axis := axes[k]
-		put("shift along "+name+words, func(d direction) {
-			for i := range f.layout.emitters {
-				d.addVec(f.layout.emitters[i].place, axis)
+		offer("shift along "+name+words, func(d direction) {
+			for _, p := range parts {
+				d.addVec(p.place, axis)
 			}
-			if frame {
-				d.addVec(f.layout.frame, axis)
-			}
+			d.addVec(at, outer(axis))
 		})
 	}
 	for k, name := range axisNames {
 		axis := axes[k]
-		put("turn about "+name+words, func(d direction) {
-			for i := range f.layout.emitters {
-				e, c := &f.bench.emitters[i], &f.layout.emitters[i]
-				d.addVec(c.place, r3.Cross(axis, e.center))
-				if c.axis >= 0 {
-					for t := range c.tilts {
-						d[c.axis+t] += r3.Dot(e.basis[t], axis) / r3.Norm2(e.basis[t])
-					}
-				}
-			}
-			if frame && f.layout.frame >= 0 {
-				d.addVec(f.layout.frame, r3.Cross(axis, f.bench.frame.Position))
-				d.addVec(f.layout.frame+3, f.unturned(f.layout.frame+3, axis))
-			}
-		})
-	}
-}
-
-// sensorMotions are shifts and turns of all coils of a sensor, in its frame, with
-// the marker when it is free.
-func (f *fit) sensorMotions(put func(string, func(direction)), s int) {
-	words := " of all coils of " + f.problem.Sensors[s].Name
-	at := f.layout.markers[s]
-	if at >= 0 {
-		words += " against its marker"
-	}
-	first, count := f.layout.first[s], len(f.problem.Sensors[s].Coils)
-	turn := rigid.Matrix(f.bench.markers[s].Rotation)
-	for k, name := range axisNames {
-		axis := axes[k]
-		back := r3.Scale(-1, rigid.MulVec(&turn, axis))
-		put("shift along "+name+words, func(d direction) {
-			for i := first; i < first+count; i++ {
-				d.addVec(f.layout.coils[i].place, axis)
-			}
-			d.addVec(at, back)
-		})
-		put("turn about "+name+words, func(d direction) {
-			for i := first; i < first+count; i++ {
-				c, l := &f.bench.coils[i], &f.layout.coils[i]
-				d.addVec(l.place, r3.Cross(axis, c.center))
-				if l.axis >= 0 {
-					for t := range 2 {
-						d[l.axis+t] += r3.Dot(c.basis[t], axis) / r3.Norm2(c.basis[t])
+		offer("rotation about "+name+words, func(d direction) {
+			for _, p := range parts {
+				d.addVec(p.place, r3.Cross(axis, p.center))
+				if p.axis >= 0 {
+					for t, b := range p.basis {
+						d[p.axis+t] += r3.Dot(b, axis) / r3.Norm2(b)
 					}
 				}
 			}
 			if at >= 0 {
-				d.addVec(at+3, f.unturned(at+3, back))
+				d.addVec(at, r3.Cross(outer(axis), arm))
+				d.addVec(at+3, f.unturned(at+3, outer(axis)))
 			}
 		})
 	}

@@ -4,6 +4,9 @@ import (
 	"fmt"
 	"math"
 	"math/cmplx"
+
+	"gonum.org/v1/gonum/floats"
+	"gonum.org/v1/gonum/stat"
 )
 
 // CommonTone is one tone of a signal that was fed to all channels at once.
@@ -25,7 +28,7 @@ type ChannelMatch struct {
 
 // MatchChannels measures gain, phase and delay of every channel against channel
 // reference, from one signal common to all. With a single tone phase and delay
-// cannot be told apart: the delay is then taken as zero. Delays are looked for
+// cannot be separated: the delay is then taken as zero. Delays are looked for
 // up to maxDelay [s], which must be below half the inverse spacing of the tones.
 func MatchChannels(tones []CommonTone, reference int, maxDelay float64) ([]ChannelMatch, error) {
 	if len(tones) == 0 {
@@ -67,37 +70,36 @@ func matchChannel(tones []CommonTone, reference, c int, maxDelay float64) Channe
 		weight[i] = 1 / (t.Variance[c]/norm2(a) + t.Variance[reference]/norm2(b))
 		low, high = min(low, omega[i]), max(high, omega[i])
 	}
-	var sum, logs float64
+	logs := make([]float64, len(ratio))
 	for i, r := range ratio {
-		sum += weight[i]
-		logs += weight[i] * math.Log(cmplx.Abs(r))
+		logs[i] = math.Log(cmplx.Abs(r))
 	}
-	gain := math.Exp(logs / sum)
-	m := ChannelMatch{Gain: gain, SigmaGain: gain / math.Sqrt(sum)}
-	for i, r := range ratio {
-		d := math.Log(cmplx.Abs(r) / gain)
-		m.ChiSquare += weight[i] * d * d
+	sum, level := floats.Sum(weight), stat.Mean(logs, weight)
+	gain := math.Exp(level)
+	m := ChannelMatch{Gain: gain, SigmaGain: gain / math.Sqrt(sum), DOF: 2*len(tones) - 2}
+	for i, l := range logs {
+		m.ChiSquare += weight[i] * (l - level) * (l - level)
 	}
 	delay := 0.0
 	if high > low {
 		delay = coarseDelay(ratio, weight, omega, maxDelay, math.Pi/(4*(high-low)))
 	}
 	// What is left after the coarse delay, about the mean phase, is well below a
-	// turn: a straight line about the weighted mean frequency.
-	mean, middle := complex(0, 0), 0.0
+	// cycle: a straight line about the weighted mean frequency.
+	var mean complex128
 	for i, r := range ratio {
-		mean += complex(weight[i], 0) * unitPhasor(r) * cmplx.Exp(complex(0, omega[i]*delay))
-		middle += weight[i] * omega[i] / sum
+		ratio[i] = r * cmplx.Exp(complex(0, omega[i]*delay))
+		mean += complex(weight[i], 0) * unitPhasor(ratio[i])
 	}
-	var level, slope, square float64
+	middle := stat.Mean(omega, weight)
+	var slope, square float64
 	rest := make([]float64, len(ratio))
 	for i, r := range ratio {
-		rest[i] = cmplx.Phase(r * cmplx.Exp(complex(0, omega[i]*delay)) * cmplx.Conj(mean))
-		level += weight[i] * rest[i] / sum
+		rest[i] = cmplx.Phase(r * cmplx.Conj(mean))
 		slope += weight[i] * (omega[i] - middle) * rest[i]
 		square += weight[i] * (omega[i] - middle) * (omega[i] - middle)
 	}
-	m.DOF = 2*len(tones) - 2
+	level = stat.Mean(rest, weight)
 	variance := 1 / sum
 	if square > 0 {
 		slope /= square

@@ -7,7 +7,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
-	"tonepose/fieldmodels/mutual"
+	"tonepose/fieldmodels/rigid"
 )
 
 // emitterCovariance is the covariance for fieldmodels.Array: seven numbers per
@@ -17,19 +17,24 @@ import (
 // Commission, 1973), because the others go along as exact values.
 func (r *Result) emitterCovariance() (*mat.SymDense, error) {
 	f := r.fit
-	if f.normal.n == 0 || f.options.Free&(EmitterPlace|EmitterAxis|EmitterStrength) == 0 {
+	if f.normal.n == 0 || f.options.Free&(EmitterPosition|EmitterAxis|EmitterStrength) == 0 {
 		return nil, nil
 	}
+	return r.covarianceOf(f.emitterParts())
+}
+
+// covarianceOf is the covariance of the seven numbers of each part.
+func (r *Result) covarianceOf(parts []part) (*mat.SymDense, error) {
 	t, err := r.othersKept()
 	if err != nil {
 		return nil, err
 	}
 	var m mat.Dense
-	m.Mul(r.emitterMoves(), t)
-	return sandwich(&m, r.joint()), nil
+	m.Mul(r.moves(parts), t)
+	return rigid.Propagate(&m, r.joint()), nil
 }
 
-// joint is the covariance of the columns that knows most.
+// joint is the covariance of the columns that holds most.
 func (r *Result) joint() *mat.SymDense {
 	if r.wider != nil {
 		return r.wider
@@ -37,27 +42,52 @@ func (r *Result) joint() *mat.SymDense {
 	return r.inner
 }
 
-// emitterMoves is how the seven numbers of each emitter follow the columns.
-func (r *Result) emitterMoves() *mat.Dense {
-	f := r.fit
-	const per = fieldmodels.ParametersPerEmitter
-	move := mat.NewDense(per*len(f.bench.emitters), f.normal.n, nil)
+// part is an emitter or a coil as its columns move it.
+type part struct {
+	place, axis int      // first columns; −1: not free
+	basis       []r3.Vec // rotation per unit of each tilt
+	center      r3.Vec
+	factors     []int // columns of its strength or sensitivity; −1: not free
+}
+
+func (f *fit) emitterParts() (parts []part) {
 	for i := range f.bench.emitters {
 		e, c := &f.bench.emitters[i], &f.layout.emitters[i]
-		for k := range 3 {
-			if c.place >= 0 {
-				move.Set(per*i+k, c.place+k, 1)
+		parts = append(parts, part{c.place, c.axis, e.basis[:c.tilts], e.center, []int{c.strength}})
+	}
+	return parts
+}
+
+// coilParts are the coils of sensor s.
+func (f *fit) coilParts(s int) (parts []part) {
+	for i := range f.problem.Sensors[s].Coils {
+		i += f.layout.first[s]
+		c, l := &f.bench.coils[i], &f.layout.coils[i]
+		parts = append(parts, part{l.place, l.axis, c.basis[:], c.center, []int{l.sensitivity, f.layout.channels[l.channel].gain}})
+	}
+	return parts
+}
+
+// moves is how the seven numbers of each part follow the columns, in the order of
+// fieldmodels.ParametersPerEmitter and mutual.ParametersPerCoil.
+func (r *Result) moves(parts []part) *mat.Dense {
+	const per = fieldmodels.ParametersPerEmitter
+	move := mat.NewDense(per*len(parts), r.fit.normal.n, nil)
+	for i, p := range parts {
+		for k, axis := range axes {
+			if p.place >= 0 {
+				move.Set(per*i+k, p.place+k, 1)
 			}
-		}
-		if c.axis >= 0 {
-			for t := range c.tilts {
-				for k, axis := range axes {
-					move.Set(per*i+3+k, c.axis+t, r3.Dot(axis, e.basis[t]))
+			if p.axis >= 0 {
+				for t, b := range p.basis {
+					move.Set(per*i+3+k, p.axis+t, r3.Dot(axis, b))
 				}
 			}
 		}
-		if c.strength >= 0 {
-			move.Set(per*i+6, c.strength, 1) // relative: of its logarithm
+		for _, at := range p.factors {
+			if at >= 0 {
+				move.Set(per*i+6, at, 1) // relative: of its logarithm
+			}
 		}
 	}
 	return move
@@ -69,7 +99,7 @@ func (r *Result) othersKept() (*mat.Dense, error) {
 	f := r.fit
 	weight := make([]float64, f.normal.n) // of keeping a parameter as it is
 	for i := range weight {
-		if f.layout.columns[i].group&(EmitterPlace|EmitterAxis|EmitterStrength) == 0 {
+		if f.layout.columns[i].group&(EmitterPosition|EmitterAxis|EmitterStrength) == 0 {
 			weight[i] = 1 / (f.size(i) * f.size(i))
 		}
 	}
@@ -84,46 +114,10 @@ func (r *Result) othersKept() (*mat.Dense, error) {
 // mutual.ParametersPerCoil, in the gauge of Array's; nil when none of them was
 // free. Channel gains count as sensitivity.
 func (r *Result) SensorCovariance(s int) (*mat.SymDense, error) {
-	f := r.fit
-	if f.options.Free&(CoilAxis|CoilPlace|CoilSensitivity|ChannelGain) == 0 {
+	if r.fit.options.Free&(CoilAxis|CoilPosition|CoilSensitivity|ChannelGain) == 0 {
 		return nil, nil
 	}
-	t, err := r.othersKept()
-	if err != nil {
-		return nil, err
-	}
-	var m mat.Dense
-	m.Mul(r.sensorMoves(s), t)
-	return sandwich(&m, r.joint()), nil
-}
-
-// sensorMoves is how the seven numbers of each coil of a sensor follow the
-// columns.
-func (r *Result) sensorMoves(s int) *mat.Dense {
-	f := r.fit
-	const per = mutual.ParametersPerCoil
-	count := len(f.problem.Sensors[s].Coils)
-	move := mat.NewDense(per*count, f.normal.n, nil)
-	for k := range count {
-		i := f.layout.first[s] + k
-		c, l := &f.bench.coils[i], &f.layout.coils[i]
-		for j, axis := range axes {
-			if l.place >= 0 {
-				move.Set(per*k+j, l.place+j, 1)
-			}
-			if l.axis >= 0 {
-				for d := range 2 {
-					move.Set(per*k+3+j, l.axis+d, r3.Dot(axis, c.basis[d]))
-				}
-			}
-		}
-		for _, at := range []int{l.sensitivity, f.layout.channels[l.channel].gain} {
-			if at >= 0 {
-				move.Set(per*k+6, at, 1) // relative: of its logarithm
-			}
-		}
-	}
-	return move
+	return r.covarianceOf(r.fit.coilParts(s))
 }
 
 // freeDirections are the gauge freedoms at the solution, in plain units.
@@ -173,21 +167,6 @@ func keep(free [][]float64, weight []float64) *mat.Dense {
 	taken.Mul(gm, &solved)
 	t.Sub(t, &taken)
 	return t
-}
-
-// sandwich is M·C·Mᵀ.
-func sandwich(m *mat.Dense, c *mat.SymDense) *mat.SymDense {
-	var mc, out mat.Dense
-	mc.Mul(m, c)
-	out.Mul(&mc, m.T())
-	n, _ := out.Dims()
-	sym := mat.NewSymDense(n, nil)
-	for i := range n {
-		for k := i; k < n; k++ {
-			sym.SetSym(i, k, (out.At(i, k)+out.At(k, i))/2)
-		}
-	}
-	return sym
 }
 
 // Correlation returns the correlation matrix of the parameters.

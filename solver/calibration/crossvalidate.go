@@ -12,7 +12,7 @@ import (
 // on the others, and compared with its reference.
 type CrossValidation struct {
 	PositionRMS float64 // [m], the reference's own error included
-	RotationRMS float64 // [rad], alike; a turn that no coupling sees counts as right
+	RotationRMS float64 // [rad], alike; a rotation that changes no coupling counts as right
 	Stations    []HeldOut
 }
 
@@ -24,7 +24,7 @@ type HeldOut struct {
 }
 
 // CrossValidate calibrates k times, each time without one k-th of the stations,
-// taken in turns (station s is in fold s mod k). Stations without reference
+// round by round (station s is in fold s mod k). Stations without reference
 // have nothing to be compared with and are left in.
 func CrossValidate(p *Problem, o Options, k int) (*CrossValidation, error) {
 	if k < 2 || k > len(p.Stations) {

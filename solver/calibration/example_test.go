@@ -27,7 +27,7 @@ func ExampleCalibrate() {
 				Name: fmt.Sprintf("e%d", i+1), Center: center, Axis: axis,
 				Source: fieldmodels.PlaceAxis(loop, center, axis),
 			},
-			Tolerance: calibration.EmitterTolerance{Place: 0.002},
+			Tolerance: calibration.EmitterTolerance{Position: 0.002},
 		})
 		built = append(built, fieldmodels.PlaceAxis(loop, r3.Add(center, r3.Vec{X: 0.001 * float64(i)}), axis))
 	}
@@ -47,7 +47,7 @@ func ExampleCalibrate() {
 		}
 		p.Stations = append(p.Stations, s)
 	}
-	res, err := calibration.Calibrate(&p, calibration.Options{Free: calibration.EmitterPlace})
+	res, err := calibration.Calibrate(&p, calibration.Options{Free: calibration.EmitterPosition})
 	if err != nil {
 		panic(err)
 	}

@@ -10,11 +10,11 @@ type Group uint16
 
 // The groups. Parameters outside the free set stay as drawn.
 const (
-	EmitterPlace    Group = 1 << iota // shift of the whole emitter [m]
+	EmitterPosition Group = 1 << iota // shift of the whole emitter [m]
 	EmitterAxis                       // tilt about its centre [rad]
 	EmitterStrength                   // relative
 	CoilAxis                          // tilt of the pickup about its centre [rad]
-	CoilPlace                         // shift in the sensor frame [m]
+	CoilPosition                      // shift in the sensor frame [m]
 	CoilSensitivity                   // relative
 	ChannelGain                       // relative
 	ChannelPhase                      // [rad], the same at every tone
@@ -27,7 +27,7 @@ const (
 )
 
 // DefaultFree is what Calibrate moves when Options.Free is zero.
-const DefaultFree = EmitterPlace | EmitterAxis | EmitterStrength | CoilAxis | CoilSensitivity
+const DefaultFree = EmitterPosition | EmitterAxis | EmitterStrength | CoilAxis | CoilSensitivity
 
 var groupNames = [numGroups]string{
 	"emitter-place", "emitter-axis", "emitter-strength", "coil-axis", "coil-place", "coil-sensitivity",

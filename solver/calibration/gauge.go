@@ -1,13 +1,14 @@
 package calibration
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
 	"slices"
-	"sort"
 	"strings"
 
+	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/lapack"
 	"gonum.org/v1/gonum/lapack/lapack64"
 )
@@ -18,7 +19,7 @@ type Gauge struct {
 	// Words names it, such as "all strengths against all sensitivities".
 	Words string
 	// Default: no stated tolerance held it, so tolerances of a usual size were
-	// put on the parameters that take part. What it moves is then known to no
+	// given to the parameters that take part. What it moves is then known to no
 	// more than that.
 	Default bool
 	// Direction is the move, one number per parameter, each in units of the
@@ -42,14 +43,14 @@ func (f *fit) nullSpace() (columns [][]float64, scale []float64, err error) {
 	scale = make([]float64, n)
 	a := make([]float64, n*n)
 	copy(a, f.normal.a)
-	f.addLengths(a, make([]float64, n))
+	f.lengths(f.addTo(a, make([]float64, n)))
 	for i := range n {
 		scale[i] = math.Sqrt(a[i*n+i])
 		if scale[i] == 0 {
 			scale[i] = 1 // never seen: its row of S is zero
 		}
 	}
-	s := symmetric(n, append([]float64(nil), f.reduced.bareS...))
+	s := symmetric(n, slices.Clone(f.reduced.bareS))
 	for i := range n {
 		for k := i; k < n; k++ {
 			s.Data[i*n+k] /= scale[i] * scale[k]
@@ -86,7 +87,7 @@ func (f *fit) nullSpace() (columns [][]float64, scale []float64, err error) {
 }
 
 // holdGauges names the gauge freedoms and, where stated tolerances do not hold
-// them all, puts tolerances of a usual size on the parameters that take part.
+// them all, gives tolerances of a usual size to the parameters that take part.
 func (f *fit) holdGauges() ([]Gauge, error) {
 	null, scale, err := f.nullSpace()
 	if err != nil {
@@ -115,15 +116,15 @@ func (f *fit) holdGauges() ([]Gauge, error) {
 	return f.holdWeak(gauges)
 }
 
-// holdWeak puts a tolerance of a usual size on parameters without a stated one
-// that the data fix to no better than that, the worst first: such as the turn of
+// holdWeak gives a tolerance of a usual size to parameters without a stated one
+// that the data fix to no better than that, the worst first: such as the rotation of
 // a coil about its own axis when it is nearly, not quite, round. Unheld they
 // would run off to where the linearised equations mean nothing.
 func (f *fit) holdWeak(gauges []Gauge) ([]Gauge, error) {
 	n := f.normal.n
 	for range n {
 		f.reduce(0)
-		cov, err := invert(n, append([]float64(nil), f.reduced.s...))
+		cov, err := invert(n, slices.Clone(f.reduced.s))
 		if err != nil {
 			return gauges, nil // the descent damps, and the result says so
 		}
@@ -172,23 +173,20 @@ func (f *fit) held(null [][]float64, scale []float64) bool {
 	return rank == g
 }
 
-// name puts words to the free directions: first the freedoms that this kind of
+// name describes the free directions: first the freedoms that this kind of
 // bench can have, as far as they lie in what is free, then what is left by its
 // largest parts.
 func (f *fit) name(null [][]float64, scale []float64) []Gauge {
 	var out []Gauge
 	var named [][]float64 // orthonormal, in scaled parameters
 	for _, c := range f.candidates() {
-		u := make([]float64, len(scale))
-		for i, v := range c.Direction {
-			u[i] = v * scale[i]
-		}
+		u := floats.MulTo(make([]float64, len(scale)), c.Direction, scale)
 		if !normalise(u) {
 			continue
 		}
 		share := 0.0
 		for _, v := range null {
-			share += inner(v, u) * inner(v, u)
+			share += floats.Dot(v, u) * floats.Dot(v, u)
 		}
 		if share < 0.999 || !straighten(u, named) {
 			continue
@@ -200,16 +198,12 @@ func (f *fit) name(null [][]float64, scale []float64) []Gauge {
 		if len(named) == len(null) {
 			break
 		}
-		u = append([]float64(nil), u...)
+		u = slices.Clone(u)
 		if !straighten(u, named) {
 			continue
 		}
 		named = append(named, u)
-		d := make([]float64, len(scale))
-		for i := range d {
-			d[i] = u[i] / scale[i]
-		}
-		d = f.inTolerances(d)
+		d := f.inTolerances(floats.DivTo(make([]float64, len(scale)), u, scale))
 		out = append(out, Gauge{Words: f.describe(d), Direction: d})
 	}
 	return out
@@ -220,12 +214,9 @@ func (f *fit) name(null [][]float64, scale []float64) []Gauge {
 func straighten(u []float64, others [][]float64) bool {
 	for range 2 { // twice is enough
 		for _, d := range others {
-			w := inner(d, u)
-			for i := range u {
-				u[i] -= w * d[i]
-			}
+			floats.AddScaled(u, -floats.Dot(d, u), d)
 		}
-		if inner(u, u) < 0.01 {
+		if floats.Dot(u, u) < 0.01 {
 			return false
 		}
 		normalise(u)
@@ -235,31 +226,29 @@ func straighten(u []float64, others [][]float64) bool {
 
 // describe lists the largest parts of a direction.
 func (f *fit) describe(d []float64) string {
-	order := make([]int, len(d))
-	for i := range order {
-		order[i] = i
+	var large []int
+	for i, v := range d {
+		if math.Abs(v) >= 0.3 {
+			large = append(large, i)
+		}
 	}
-	sort.Slice(order, func(a, b int) bool { return math.Abs(d[order[a]]) > math.Abs(d[order[b]]) })
+	slices.SortFunc(large, func(a, b int) int { return cmp.Compare(math.Abs(d[b]), math.Abs(d[a])) })
 	var words []string
-	for _, i := range order {
-		if math.Abs(d[i]) < 0.3 {
-			break
-		}
-		if len(words) == 4 {
-			words = append(words, "others")
-			break
-		}
+	for _, i := range large {
 		words = append(words, f.layout.columns[i].name)
 	}
 	if len(words) == 1 {
 		return words[0] + " alone"
+	}
+	if len(words) > 4 {
+		words = append(words[:4], "others")
 	}
 	return strings.Join(words, " with ")
 }
 
 // inTolerances brings a direction to units of tolerances, the largest part 1.
 func (f *fit) inTolerances(d []float64) []float64 {
-	out := append([]float64(nil), d...)
+	out := slices.Clone(d)
 	most := 0.0
 	for i, v := range d {
 		most = max(most, math.Abs(v)/f.size(i))
@@ -278,21 +267,11 @@ func (f *fit) size(i int) float64 {
 	return f.layout.columns[i].prior
 }
 
-func inner(a, b []float64) float64 {
-	sum := 0.0
-	for i := range a {
-		sum += a[i] * b[i]
-	}
-	return sum
-}
-
 func normalise(u []float64) bool {
-	norm := math.Sqrt(inner(u, u))
+	norm := floats.Norm(u, 2)
 	if norm == 0 {
 		return false
 	}
-	for i := range u {
-		u[i] /= norm
-	}
+	floats.Scale(1/norm, u)
 	return true
 }

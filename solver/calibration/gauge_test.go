@@ -29,10 +29,10 @@ func (v *invented) untold() {
 
 // Every freedom that a set of free parameters has by its physics, and no other.
 func TestGaugesAreNamed(t *testing.T) {
-	emitters := EmitterPlace | EmitterAxis
+	emitters := EmitterPosition | EmitterAxis
 	six := func(words string) []string {
 		var out []string
-		for _, kind := range []string{"shift along ", "turn about "} {
+		for _, kind := range []string{"shift along ", "rotation about "} {
 			for _, axis := range axisNames {
 				out = append(out, kind+axis+words)
 			}
@@ -45,10 +45,10 @@ func TestGaugesAreNamed(t *testing.T) {
 		spoil func(v *invented)
 		want  []string
 	}{
-		"none":        {free: EmitterPlace | EmitterAxis | EmitterStrength},
+		"none":        {free: EmitterPosition | EmitterAxis | EmitterStrength},
 		"default":     {free: DefaultFree, want: []string{strengths}},
 		"frame":       {free: emitters | Frame, want: six(" of all emitters against the reference frame")},
-		"marker":      {free: CoilPlace | CoilAxis | Marker, want: six(" of all coils of probe against its marker")},
+		"marker":      {free: CoilPosition | CoilAxis | Marker, want: six(" of all coils of probe against its marker")},
 		"frame alone": {free: Frame | Marker | CoilSensitivity},
 		"gains": {free: CoilSensitivity | ChannelGain, want: []string{
 			"gain of rx1 against the sensitivity of its coils",
@@ -66,13 +66,13 @@ func TestGaugesAreNamed(t *testing.T) {
 				}
 			},
 			want: []string{"probe rx2 sensitivity alone: nothing measured depends on it"}},
-		"no references": {free: emitters | EmitterStrength | CoilSensitivity | CoilPlace | CoilAxis, spoil: func(v *invented) { v.unmeasured() },
+		"no references": {free: emitters | EmitterStrength | CoilSensitivity | CoilPosition | CoilAxis, spoil: func(v *invented) { v.unmeasured() },
 			want: append(append(six(" of all emitters and stations together"), six(" of all coils of probe")...),
 				strengths, "scale of all lengths against all strengths")},
 		// Known distances of the coils, or of two emitters, fix the scale.
 		"no references, coils known": {free: emitters | EmitterStrength, spoil: func(v *invented) { v.unmeasured() },
 			want: six(" of all emitters and stations together")},
-		"no references, one length": {free: emitters | EmitterStrength | CoilPlace | CoilAxis,
+		"no references, one length": {free: emitters | EmitterStrength | CoilPosition | CoilAxis,
 			spoil: func(v *invented) {
 				v.unmeasured()
 				a, b := v.built(0), v.built(3)

@@ -38,7 +38,7 @@ func (c *column) change(x float64) (change, slope float64) {
 // practice. They scale the rank analysis, and hold gauge freedoms that no
 // stated tolerance holds.
 const (
-	sizePlace     = 0.005 // [m]
+	sizePosition  = 0.005 // [m]
 	sizeAxis      = 0.05  // [rad]
 	sizeRelative  = 0.1
 	sizeDelay     = 1e-6 // [s]
@@ -60,7 +60,7 @@ type layout struct {
 
 type emitterColumns struct {
 	place, axis, strength int
-	tilts                 int // 2 when a turn about the axis changes nothing, else 3
+	tilts                 int // 2 when a rotation about the axis changes nothing, else 3
 }
 
 type coilColumns struct{ axis, place, sensitivity, channel int }
@@ -75,7 +75,7 @@ func newLayout(p *Problem, free Group) *layout {
 		if p.axisymmetric(i) {
 			c.tilts = 2
 		}
-		c.place = l.add(free, EmitterPlace, i, e.Tolerance.Place, sizePlace, "m", e.Name+" place", "x", "y", "z")
+		c.place = l.add(free, EmitterPosition, i, e.Tolerance.Position, sizePosition, "m", e.Name+" place", "x", "y", "z")
 		tilts := []string{"about x", "about y", "about z"}
 		if c.tilts == 2 {
 			tilts = []string{"1", "2"}
@@ -90,7 +90,7 @@ func newLayout(p *Problem, free Group) *layout {
 			c, name, i := &p.Sensors[s].Coils[k], p.coilName(s, k), len(l.coils)
 			l.coils = append(l.coils, coilColumns{
 				axis:        l.add(free, CoilAxis, i, c.Tolerance.Axis, sizeAxis, "rad", name+" tilt", "1", "2"),
-				place:       l.add(free, CoilPlace, i, c.Tolerance.Place, sizePlace, "m", name+" place", "x", "y", "z"),
+				place:       l.add(free, CoilPosition, i, c.Tolerance.Position, sizePosition, "m", name+" place", "x", "y", "z"),
 				sensitivity: l.add(free, CoilSensitivity, i, c.Tolerance.Sensitivity, sizeRelative, "", name+" sensitivity"),
 				channel:     c.Channel,
 			})
@@ -147,12 +147,12 @@ func (l *layout) add(free, group Group, owner int, prior, size float64, unit, na
 }
 
 func (l *layout) motion(free, group Group, owner int, tol MotionTolerance, name string) int {
-	at := l.add(free, group, owner, tol.Position, sizePlace, "m", name+" place", "x", "y", "z")
+	at := l.add(free, group, owner, tol.Position, sizePosition, "m", name+" place", "x", "y", "z")
 	l.add(free, group, owner, tol.Rotation, sizeAxis, "rad", name+" tilt", "about x", "about y", "about z")
 	return at
 }
 
-// coilName is the coil's channel, or its place in the sensor.
+// coilName is the coil's channel, or its number in the sensor.
 func (p *Problem) coilName(sensor, coil int) string {
 	s := &p.Sensors[sensor]
 	if len(p.Channels) > 0 {
@@ -161,7 +161,7 @@ func (p *Problem) coilName(sensor, coil int) string {
 	return fmt.Sprintf("%s coil %d", s.Name, coil+1)
 }
 
-// axisymmetric reports whether a turn of the emitter about its axis leaves its
+// axisymmetric reports whether a rotation of the emitter about its axis leaves its
 // field as it is at the stations, to 1e-7 of itself per radian.
 func (p *Problem) axisymmetric(emitter int) bool {
 	e := &p.Emitters[emitter]

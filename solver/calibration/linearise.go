@@ -39,13 +39,20 @@ type row struct {
 	v  [24]float64
 }
 
+// put adds the derivative by a column; −1: by none.
 func (r *row) put(column int, v float64) {
+	if column < 0 {
+		return
+	}
 	r.at[r.n], r.v[r.n] = column, v
 	r.n++
 }
 
-// putVec puts a vector into three columns from column on.
+// putVec adds those by three columns from column on; −1: by none.
 func (r *row) putVec(column int, v r3.Vec) {
+	if column < 0 {
+		return
+	}
 	r.put(column, v.X)
 	r.put(column+1, v.Y)
 	r.put(column+2, v.Z)
@@ -84,7 +91,7 @@ func (f *fit) linearise() float64 {
 	for i, v := range f.normal.g {
 		r.bareG[i] += v
 	}
-	f.addLengths(r.bareS, r.bareG)
+	f.lengths(f.addTo(r.bareS, r.bareG))
 	return cost
 }
 
@@ -125,18 +132,14 @@ func (f *fit) station(s int) error {
 			// What is nearby stays where it is, and goes with the strength.
 			by := own.ByEmitter(from)
 			rw.n = 0
-			if ec.place >= 0 {
-				rw.putVec(ec.place, vecAt(by[:], 0))
-			}
+			rw.putVec(ec.place, vecAt(by[:], 0))
 			if ec.axis >= 0 {
 				tilt := vecAt(by[:], 3)
 				for i := range ec.tilts {
 					rw.put(ec.axis+i, r3.Dot(em.basis[i], tilt))
 				}
 			}
-			if ec.strength >= 0 {
-				rw.put(ec.strength, cp.M)
-			}
+			rw.put(ec.strength, cp.M)
 			f.coilColumns(&rw, first+c, &cp, &picks[c], &frame)
 			f.observe(blk, mixed, &rw, &cp, obs, e, first+c)
 		}
@@ -169,16 +172,10 @@ func (f *fit) coilColumns(rw *row, i int, cp *mutual.Coupling, p *mutual.Placed,
 			rw.put(cc.axis, r3.Dot(coil.basis[0], tilt))
 			rw.put(cc.axis+1, r3.Dot(coil.basis[1], tilt))
 		}
-		if cc.place >= 0 {
-			rw.putVec(cc.place, vecAt(by[:], 0))
-		}
+		rw.putVec(cc.place, vecAt(by[:], 0))
 	}
-	if cc.sensitivity >= 0 {
-		rw.put(cc.sensitivity, cp.M)
-	}
-	if ch := &f.layout.channels[cc.channel]; ch.gain >= 0 {
-		rw.put(ch.gain, cp.M)
-	}
+	rw.put(cc.sensitivity, cp.M)
+	rw.put(f.layout.channels[cc.channel].gain, cp.M)
 }
 
 // observe adds the residuals of one coupling. Without free phases and delays
@@ -186,7 +183,7 @@ func (f *fit) coilColumns(rw *row, i int, cp *mutual.Coupling, p *mutual.Placed,
 func (f *fit) observe(blk *block, mixed []float64, rw *row, cp *mutual.Coupling, obs *observed, e, i int) {
 	by := cp.ByPose()
 	if f.tap != nil {
-		f.tap.emitter, f.tap.coil, f.tap.gain = e, i-f.layout.first[f.problem.Stations[f.tap.station].Sensor], f.bench.coils[i].gain
+		f.tap.emitter, f.tap.coil, f.tap.gain = e, i-f.layout.first[f.problem.Stations[f.tap.station].Sensor], f.bench.coils[i].Gain
 	}
 	cross := -1
 	if f.layout.crosstalk >= 0 {
@@ -204,25 +201,21 @@ func (f *fit) observe(blk *block, mixed []float64, rw *row, cp *mutual.Coupling,
 	c := &f.bench.coils[i]
 	ch := &f.layout.channels[f.layout.coils[i].channel]
 	omega := f.bench.emitters[e].omega
-	sin, cos := math.Sincos(c.phase - omega*c.delay)
+	sin, cos := math.Sincos(c.Phase - omega*c.Delay)
 	turned := *rw
 	part := func(scale, slope, residual float64, crosstalk bool) {
 		turned.n = rw.n
 		for k := range rw.n {
 			turned.v[k] = scale * rw.v[k]
 		}
-		if ch.phase >= 0 {
-			turned.put(ch.phase, slope*cp.M)
-		}
-		if ch.delay >= 0 {
-			turned.put(ch.delay, -omega*slope*cp.M)
-		}
+		turned.put(ch.phase, slope*cp.M)
+		turned.put(ch.delay, -omega*slope*cp.M)
 		if crosstalk && cross >= 0 {
 			turned.put(cross, 1)
 			residual += f.x[cross]
 		}
 		if f.tap != nil {
-			f.tap.gain = c.gain * scale
+			f.tap.gain = c.Gain * scale
 		}
 		scaled := by
 		for k := range scaled {
@@ -237,20 +230,20 @@ func (f *fit) observe(blk *block, mixed []float64, rw *row, cp *mutual.Coupling,
 // accumulate adds one residual r with its derivatives to the normal equations,
 // weighted by 1/sigma and the loss.
 func (f *fit) accumulate(blk *block, mixed []float64, rw *row, by *[6]float64, r, weight float64) {
-	r *= weight
-	rho, root := f.lose(r)
+	plain := r * weight
+	rho, root := f.lose(plain)
 	blk.cost += rho / 2
-	blk.chi2 += r * r
+	blk.chi2 += plain * plain
 	blk.used++
 	w := weight * root
-	r *= root
+	r = plain * root
 	n := f.normal.n
 	b := [6]float64{w * by[0], w * by[1], w * by[2], w * by[3], w * by[4], w * by[5]}
 	for i := range rw.n {
 		rw.v[i] *= w
 	}
 	if f.tap != nil {
-		f.tap.take(rw, &b, r, w)
+		f.tap.take(rw, &b, plain, r, w)
 	}
 	addStation(&blk.c, &blk.g, &b, r)
 	for i := range rw.n {

@@ -27,9 +27,7 @@ type coil struct {
 	axis     r3.Vec        // unit
 	basis    [2]r3.Vec     // sensor-frame rotation per unit of each tilt parameter
 	relative float64
-	gain     float64
-	phase    float64
-	delay    float64
+	ChannelMove
 }
 
 // bench is everything that the stations share, at the present parameters.
@@ -62,13 +60,7 @@ func (b *bench) update(p *Problem, l *layout, x []float64) {
 	for i := range b.emitters {
 		e, c := &b.emitters[i], &l.emitters[i]
 		drawn := &p.Emitters[i]
-		e.center, e.strength, e.nearby = drawn.Center, 1, drawn.Nearby
-		if c.place >= 0 {
-			e.center = r3.Add(e.center, vecAt(x, c.place))
-		}
-		if c.strength >= 0 {
-			e.strength = math.Exp(x[c.strength])
-		}
+		e.center, e.strength, e.nearby = r3.Add(drawn.Center, vecAt(x, c.place)), factorAt(x, c.strength), drawn.Nearby
 		t := c.axes(drawn.Axis)
 		w := c.tilt(&t, x)
 		jl := rigid.LeftJacobian(w)
@@ -114,27 +106,32 @@ func (c *emitterColumns) tilt(about *[3]r3.Vec, x []float64) (w r3.Vec) {
 	return w
 }
 
-// vecAt is the vector in the three columns from at on.
-func vecAt(x []float64, at int) r3.Vec { return r3.Vec{X: x[at], Y: x[at+1], Z: x[at+2]} }
+// vecAt is the vector in the three columns from at on; −1: zero.
+func vecAt(x []float64, at int) r3.Vec {
+	if at < 0 {
+		return r3.Vec{}
+	}
+	return r3.Vec{X: x[at], Y: x[at+1], Z: x[at+2]}
+}
+
+// valueAt is the number in a column; −1: zero.
+func valueAt(x []float64, at int) float64 {
+	if at < 0 {
+		return 0
+	}
+	return x[at]
+}
+
+// factorAt is the factor whose logarithm is in a column; −1: one.
+func factorAt(x []float64, at int) float64 { return math.Exp(valueAt(x, at)) }
+
+func (c *channelColumns) move(x []float64) ChannelMove {
+	return ChannelMove{Gain: factorAt(x, c.gain), Phase: valueAt(x, c.phase), Delay: valueAt(x, c.delay)}
+}
 
 func (b *bench) updateCoil(i int, l *coilColumns, ch *channelColumns, x []float64) {
 	d, c := &b.drawn[i], &b.coils[i]
-	c.center, c.relative, c.gain, c.phase, c.delay = d.Center, 1, 1, 0, 0
-	if l.place >= 0 {
-		c.center = r3.Add(c.center, vecAt(x, l.place))
-	}
-	if l.sensitivity >= 0 {
-		c.relative = math.Exp(x[l.sensitivity])
-	}
-	if ch.gain >= 0 {
-		c.gain = math.Exp(x[ch.gain])
-	}
-	if ch.phase >= 0 {
-		c.phase = x[ch.phase]
-	}
-	if ch.delay >= 0 {
-		c.delay = x[ch.delay]
-	}
+	c.center, c.relative, c.ChannelMove = r3.Add(d.Center, vecAt(x, l.place)), factorAt(x, l.sensitivity), ch.move(x)
 	t1, t2 := rigid.Across(d.Axis)
 	var w r3.Vec
 	if l.axis >= 0 {
@@ -143,7 +140,7 @@ func (b *bench) updateCoil(i int, l *coilColumns, ch *channelColumns, x []float6
 	jl := rigid.LeftJacobian(w)
 	c.basis = [2]r3.Vec{rigid.MulVec(&jl, t1), rigid.MulVec(&jl, t2)}
 	c.axis = r3.Unit(rigid.Rotate(rigid.Exp(w), d.Axis))
-	c.pickup = mutual.NewPickup(mutual.Coil{Center: c.center, Axis: c.axis, AreaTurns: d.AreaTurns * c.relative * c.gain, Radius: d.Radius})
+	c.pickup = mutual.NewPickup(mutual.Coil{Center: c.center, Axis: c.axis, AreaTurns: d.AreaTurns * c.relative * c.Gain, Radius: d.Radius})
 }
 
 // moved returns a nominal pose moved by the six parameters at column at, and

@@ -1,5 +1,5 @@
-// Package calibration finds the array that was really built: places, axes and
-// strengths of the emitters, axes, places and sensitivities of the pickups,
+// Package calibration finds the array that was really built: positions, axes and
+// strengths of the emitters, axes, positions and sensitivities of the pickups,
 // gains and delays of the channels, from couplings taken at stations whose poses
 // a reference device has measured, with an uncertainty of its own.
 //
@@ -57,7 +57,7 @@ type Emitter struct {
 
 // EmitterTolerance is one sigma each; zero: nothing is known.
 type EmitterTolerance struct {
-	Place    float64 // [m], along each axis
+	Position float64 // [m], along each axis
 	Axis     float64 // [rad], about each axis
 	Strength float64 // relative
 }
@@ -72,7 +72,7 @@ type Sensor struct {
 	MarkerTolerance MotionTolerance
 }
 
-// drawn is the sensor without what only a calibration knows of it.
+// drawn is the sensor without what only a calibration needs.
 func (s *Sensor) drawn() mutual.Sensor {
 	out := mutual.Sensor{Name: s.Name}
 	for _, c := range s.Coils {
@@ -91,7 +91,7 @@ type Coil struct {
 // CoilTolerance is one sigma each; zero: nothing is known.
 type CoilTolerance struct {
 	Axis        float64 // [rad], about each axis across the coil's own
-	Place       float64 // [m], along each axis
+	Position    float64 // [m], along each axis
 	Sensitivity float64 // relative
 }
 
@@ -206,10 +206,8 @@ func (p *Problem) checkStation(s *Station, free Group) error {
 			return fmt.Errorf("coupling %d = %g with variance %g: must be finite with a positive variance, or missing with +Inf", k, v, w)
 		}
 	}
-	for _, v := range []float64{s.Reference.Position.X, s.Reference.Position.Y, s.Reference.Position.Z} {
-		if math.IsNaN(v) || math.IsInf(v, 0) {
-			return fmt.Errorf("reference position %v: must be finite", s.Reference.Position)
-		}
+	if !s.Reference.Finite() {
+		return fmt.Errorf("reference pose %v: must be finite", s.Reference)
 	}
 	return nil
 }

@@ -4,7 +4,6 @@ import (
 	"gonum.org/v1/gonum/blas"
 	"gonum.org/v1/gonum/blas/blas64"
 	"gonum.org/v1/gonum/lapack/lapack64"
-	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels/rigid"
 )
@@ -53,13 +52,12 @@ func (f *fit) reduce(mu float64) {
 	if mu == 0 {
 		copy(r.s, r.bareS)
 		copy(r.g, r.bareG)
-		f.addPriors(r.s, r.g)
+		f.tolerances(f.addTo(r.s, r.g))
 		return
 	}
 	copy(r.s, f.normal.a)
 	copy(r.g, f.normal.g)
-	f.addLengths(r.s, r.g)
-	f.addPriors(r.s, r.g)
+	f.known(f.addTo(r.s, r.g))
 	for i := range n {
 		r.damp[i] = mu * r.s[i*n+i]
 		r.s[i*n+i] += r.damp[i]
@@ -139,28 +137,6 @@ func (f *fit) solve(mu float64) (fall float64, ok bool) {
 		r.steps[s] = d
 	}
 	return (stiff - slope) / 2, true
-}
-
-// priorSlope is what tolerances and lengths add to the slope along a step.
-func (f *fit) priorSlope(step []float64) float64 {
-	sum := 0.0
-	for i, s := range f.prior {
-		if s > 0 {
-			d, slope := f.layout.columns[i].change(f.x[i])
-			sum += slope * d / (s * s) * step[i]
-		}
-	}
-	for i := range f.problem.Lengths {
-		r, d := f.length(i)
-		l := &f.problem.Lengths[i]
-		if at := f.layout.emitters[l.B].place; at >= 0 {
-			sum += r * r3.Dot(d, vecAt(step, at))
-		}
-		if at := f.layout.emitters[l.A].place; at >= 0 {
-			sum -= r * r3.Dot(d, vecAt(step, at))
-		}
-	}
-	return sum
 }
 
 // advance moves all parameters by the step.

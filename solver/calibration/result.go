@@ -3,6 +3,7 @@ package calibration
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/lapack/lapack64"
 	"gonum.org/v1/gonum/mat"
@@ -59,25 +60,23 @@ func (p Parameter) Moved() float64 { return (p.After - p.Before) / p.Sigma }
 func (f *fit) result(cost float64, iterations int, status Status, gauges []Gauge) (*Result, error) {
 	r := &Result{
 		Cost: cost, Iterations: iterations, Status: status, Gauges: gauges, fit: f,
-		EmitterChiSquare: append([]float64(nil), f.emitterChi2...), EmitterCount: append([]int(nil), f.emitterCount...),
+		EmitterChiSquare: slices.Clone(f.emitterChi2), EmitterCount: slices.Clone(f.emitterCount),
 	}
 	f.reduce(0)
 	var err error
-	if r.inner, err = invert(f.normal.n, append([]float64(nil), f.reduced.s...)); err != nil {
+	if r.inner, err = invert(f.normal.n, slices.Clone(f.reduced.s)); err != nil {
 		return nil, err
 	}
 	for i, c := range f.layout.columns {
 		before := f.nominal(i)
-		change, slope := c.change(f.x[i])
-		p := Parameter{
-			Name: c.name, Unit: c.unit, Group: c.group, Tolerance: f.prior[i],
-			Before: before, After: before + change, Sigma: slope * math.Sqrt(r.inner.At(i, i)),
-		}
+		change, _ := c.change(f.x[i])
 		if f.prior[i] > 0 && !f.assumed[i] {
 			r.ChiSquare += change * change / (f.prior[i] * f.prior[i])
 			r.DOF++
 		}
-		r.Parameters = append(r.Parameters, p)
+		r.Parameters = append(r.Parameters, Parameter{
+			Name: c.name, Unit: c.unit, Group: c.group, Tolerance: f.prior[i], Before: before, After: before + change,
+		})
 	}
 	r.DOF -= len(f.x)
 	for _, g := range gauges {
@@ -86,18 +85,11 @@ func (f *fit) result(cost float64, iterations int, status Status, gauges []Gauge
 		}
 	}
 	r.Covariance = mat.NewSymDense(max(1, len(f.x)), nil)
-	for i := range f.x {
-		_, si := f.layout.columns[i].change(f.x[i])
-		for k := i; k < len(f.x); k++ {
-			_, sk := f.layout.columns[k].change(f.x[k])
-			r.Covariance.SetSym(i, k, si*sk*r.inner.At(i, k))
-		}
-	}
-	for i := range f.problem.Lengths {
-		l, _ := f.length(i)
-		r.ChiSquare += l * l
+	r.express(r.inner)
+	f.lengths(func(_ *row, d float64) {
+		r.ChiSquare += d * d
 		r.DOF++
-	}
+	})
 	for s := range f.normal.blocks {
 		b := &f.normal.blocks[s]
 		r.ChiSquare += b.chi2 + b.prior
@@ -109,6 +101,19 @@ func (f *fit) result(cost float64, iterations int, status Status, gauges []Gauge
 		}
 	}
 	return r, nil
+}
+
+// express fills the covariance of the parameters, and their sigmas, from that of the
+// columns, where factors are logarithms.
+func (r *Result) express(inner *mat.SymDense) {
+	for i := range r.Parameters {
+		_, si := r.fit.layout.columns[i].change(r.fit.x[i])
+		r.Parameters[i].Sigma = si * math.Sqrt(inner.At(i, i))
+		for k := i; k < len(r.Parameters); k++ {
+			_, sk := r.fit.layout.columns[k].change(r.fit.x[k])
+			r.Covariance.SetSym(i, k, si*sk*inner.At(i, k))
+		}
+	}
 }
 
 // invert returns the inverse of the positive definite matrix whose upper
@@ -138,9 +143,9 @@ func (f *fit) nominal(i int) float64 {
 		return 0
 	}
 	switch c.group {
-	case EmitterPlace:
+	case EmitterPosition:
 		return part(f.layout.emitters[c.owner].place, f.problem.Emitters[c.owner].Center)
-	case CoilPlace:
+	case CoilPosition:
 		return part(f.layout.coils[c.owner].place, f.bench.drawn[c.owner].Center)
 	case EmitterStrength, CoilSensitivity, ChannelGain:
 		return 1
@@ -153,43 +158,28 @@ func (f *fit) nominal(i int) float64 {
 }
 
 // residuals returns a station's coupling residuals, predicted less observed in
-// sigmas, at index e·coils + c, real parts before imaginary ones; NaN where
-// missing.
-func (f *fit) residuals(s int) ([]float64, error) {
-	frame := mutual.NewFrame(f.poses[s])
-	first, picks := f.pickups(s, &frame)
-	data := f.data[f.offset[s]:f.offset[s+1]]
-	out := make([]float64, len(data), 2*len(data))
-	var imaginary []float64
-	if f.complex {
-		out = out[:2*len(data)]
-		imaginary = out[len(data):]
+// sigmas and without the loss, at index e·coils + c, real parts before imaginary
+// ones; NaN where missing. It writes the station's information into info.
+func (f *fit) residuals(info []float64, s int) ([]float64, error) {
+	f.tap = &tap{}
+	defer func() { f.tap = nil }()
+	if err := f.information(info, s); err != nil {
+		return nil, err
 	}
-	var cp, apart mutual.Coupling
-	for k := range data {
-		e, c := k/len(picks), k%len(picks)
-		obs := &data[k]
-		if obs.weight == 0 {
-			out[k] = math.NaN()
-			if f.complex {
-				imaginary[k] = math.NaN()
-			}
+	n, coils := f.offset[s+1]-f.offset[s], len(f.problem.Sensors[f.problem.Stations[s].Sensor].Coils)
+	out := slices.Repeat([]float64{math.NaN()}, n)
+	if f.complex {
+		out = append(out, out...)
+	}
+	for i, rw := range f.tap.rows {
+		if rw.Emitter < 0 {
 			continue
 		}
-		em := &f.bench.emitters[e]
-		if err := em.couple(&cp, &apart, &picks[c]); err != nil {
-			return nil, err
+		k := rw.Emitter*coils + rw.Pickup
+		if f.complex && i%2 == 1 { // the couplings' rows are in pairs, before those of the reference
+			k += n
 		}
-		coil := &f.bench.coils[first+c]
-		sin, cos := math.Sincos(coil.phase - em.omega*coil.delay)
-		straight := 0.0
-		if f.layout.crosstalk >= 0 {
-			straight = f.x[f.layout.crosstalk+e*len(f.bench.coils)+first+c]
-		}
-		out[k] = (cp.M*cos + straight - obs.value) * obs.weight
-		if f.complex {
-			imaginary[k] = (cp.M*sin - obs.quadrature) * obs.weight
-		}
+		out[k] = f.tap.plain[i]
 	}
 	return out, nil
 }
@@ -249,19 +239,7 @@ type ChannelMove struct {
 }
 
 // Channel returns how channel i differs from nominal.
-func (r *Result) Channel(i int) ChannelMove {
-	m, c := ChannelMove{Gain: 1}, &r.fit.layout.channels[i]
-	if c.gain >= 0 {
-		m.Gain = math.Exp(r.fit.x[c.gain])
-	}
-	if c.phase >= 0 {
-		m.Phase = r.fit.x[c.phase]
-	}
-	if c.delay >= 0 {
-		m.Delay = r.fit.x[c.delay]
-	}
-	return m
-}
+func (r *Result) Channel(i int) ChannelMove { return r.fit.layout.channels[i].move(r.fit.x) }
 
 // Frame returns the pose of the reference device's frame in the rig frame.
 func (r *Result) Frame() rigid.Pose { return r.fit.bench.frame }

@@ -78,7 +78,7 @@ func TestRowsFollowTheCouplings(t *testing.T) {
 	}
 	row := func() Row {
 		for _, rw := range res.Rows() {
-			if rw.Station == 2 && rw.Emitter == 4 && rw.Coil == 1 {
+			if rw.Station == 2 && rw.Emitter == 4 && rw.Pickup == 1 {
 				return rw // the real part
 			}
 		}
@@ -92,7 +92,7 @@ func TestRowsFollowTheCouplings(t *testing.T) {
 	ch := &f.bench.coils[1]
 	model := (before.Residual/f.data[f.offset[2]+4*3+1].weight + f.data[f.offset[2]+4*3+1].value)
 	straight := f.x[f.layout.crosstalk+4*len(f.bench.coils)+1]
-	coupling := (model - straight) / (ch.gain * math.Cos(ch.phase-f.bench.emitters[4].omega*ch.delay))
+	coupling := (model - straight) / (ch.Gain * math.Cos(ch.Phase-f.bench.emitters[4].omega*ch.Delay))
 	for k, c := range before.Columns {
 		if c == column {
 			if want := before.By[k] / coupling; math.Abs(before.ByCoupling-want) > 1e-9*math.Abs(want) {

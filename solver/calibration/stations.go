@@ -43,10 +43,7 @@ func (r *Result) Stations() ([]StationReport, error) {
 		rep.Name, rep.Pose = f.problem.Stations[s].Name, f.poses[s]
 		rep.OffPosition, rep.OffRotation = f.off(s)
 		var err error
-		if rep.Residuals, err = f.residuals(s); err != nil {
-			return nil, err
-		}
-		if err := f.information(info, s); err != nil {
+		if rep.Residuals, err = f.residuals(info, s); err != nil {
 			return nil, err
 		}
 		blk := &f.normal.blocks[s]

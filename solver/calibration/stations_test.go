@@ -158,7 +158,7 @@ func TestCrossValidate(t *testing.T) {
 // The suggested station does what is promised: calibrated again with it, the
 // worst parameter has the sigma that was foretold.
 func TestSuggest(t *testing.T) {
-	v := newInvented(EmitterPlace|EmitterAxis|EmitterStrength|CoilSensitivity, 24)
+	v := newInvented(EmitterPosition|EmitterAxis|EmitterStrength|CoilSensitivity, 24)
 	v.untold()
 	v.draw(8, 0)
 	for s := range v.problem.Stations { // all on one side, far from e4
@@ -219,10 +219,10 @@ func TestSuggest(t *testing.T) {
 // Without reference poses: a sensor moved freely, its coils known, gives the
 // array up to where it is as a whole. Distances between emitters are found.
 func TestSelfCalibration(t *testing.T) {
-	free := EmitterPlace | EmitterAxis | EmitterStrength | CoilPlace | CoilAxis
+	free := EmitterPosition | EmitterAxis | EmitterStrength | CoilPosition | CoilAxis
 	v := newInvented(free, 25)
 	for i := range v.problem.Sensors[0].Coils {
-		v.problem.Sensors[0].Coils[i].Tolerance = CoilTolerance{Axis: 0.02, Place: 5e-4}
+		v.problem.Sensors[0].Coils[i].Tolerance = CoilTolerance{Axis: 0.02, Position: 5e-4}
 	}
 	v.draw(60, 1)
 	v.unmeasured()
@@ -275,7 +275,7 @@ func TestSelfCalibration(t *testing.T) {
 // A single coil fixes five degrees of freedom; with a reference that tells no
 // rotation, the turn about it stays where it was.
 func TestSingleCoil(t *testing.T) {
-	v := newInvented(EmitterPlace|EmitterStrength, 26)
+	v := newInvented(EmitterPosition|EmitterStrength, 26)
 	v.problem.Sensors[0].Coils = v.problem.Sensors[0].Coils[:1]
 	v.problem.Sensors[0].Coils[0].Center = r3.Vec{}
 	v.draw(25, 1)

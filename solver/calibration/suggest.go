@@ -9,7 +9,7 @@ import (
 	"tonepose/solver/internal/statistics"
 )
 
-// Candidate is a place where a further station could be taken.
+// Candidate is a pose in which a further station could be taken.
 type Candidate struct {
 	Sensor        int
 	Pose          rigid.Pose // of the sensor, rig frame
@@ -42,7 +42,7 @@ func (r *Result) Suggest(candidates []Candidate) (best int, gains []Gain, before
 		weight[i] = 1 / (f.size(i) * f.size(i))
 	}
 	project := keep(free, weight)
-	before = f.worst(sandwich(project, r.inner))
+	before = f.worst(rigid.Propagate(project, r.inner))
 	f.reduce(0)
 	now := append([]float64(nil), f.reduced.s...)
 	best = -1
@@ -58,7 +58,7 @@ func (r *Result) Suggest(candidates []Candidate) (best int, gains []Gain, before
 		if err != nil {
 			return -1, nil, before, err
 		}
-		gains = append(gains, f.worst(sandwich(project, cov)))
+		gains = append(gains, f.worst(rigid.Propagate(project, cov)))
 		if best < 0 || gains[len(gains)-1].Worst < gains[best].Worst {
 			best = len(gains) - 1
 		}

@@ -14,7 +14,7 @@ import (
 // that axis is not free in the strict sense, but the data say next to nothing of
 // it. It must be named, held, and not spoil the convergence.
 func TestNearlyRoundEmitter(t *testing.T) {
-	v := newInvented(EmitterPlace|EmitterAxis|EmitterStrength, 3)
+	v := newInvented(EmitterPosition|EmitterAxis|EmitterStrength, 3)
 	for i := range v.problem.Emitters {
 		v.problem.Emitters[i].Tolerance = EmitterTolerance{}
 	}

@@ -32,7 +32,7 @@ func (f *information) plus(o *information) {
 // squared, a direction 10⁻⁵ of the others' weight.
 const smallestPivot = 1e-11
 
-// invert writes the inverse. For a sensor that is blind to turns about u, a unit
+// invert writes the inverse. For a sensor whose couplings do not change with rotations about u, a unit
 // vector, the inverse has rank 5: zero about u. It reports false for a singular
 // matrix.
 func (f *information) invert(c *[6][6]float64, u r3.Vec) bool {

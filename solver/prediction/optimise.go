@@ -1,6 +1,7 @@
 package prediction
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"math"
@@ -34,7 +35,7 @@ type Layout struct {
 	// first. Nil: all 0.
 	RadiusM []float64
 	Goal    Goal
-	Grid    int // places a side of the volume; default 4
+	Grid    int // positions along a side of the volume; default 4
 	Starts  int // first as it stands, then from random placements; default 3
 	Seed    uint64
 }
@@ -84,7 +85,7 @@ func Optimise(ctx context.Context, p solver.Problem, n Noise, l Layout) (*Optimu
 			return nil, err
 		}
 		if best == nil || s.value < best.After {
-			best = &Optimum{Moves: append([]Move(nil), s.moves()...), After: s.value}
+			best = &Optimum{Moves: s.moves(), After: s.value}
 		}
 	}
 	best.Before, best.Trials = s.before, s.trials
@@ -114,16 +115,10 @@ type layoutSearch struct {
 	value  float64
 	before float64
 	trials int
-	scale  float64 // of deviations, so that powers do not overflow [m]
 }
 
 func newLayoutSearch(p solver.Problem, n Noise, l Layout) (*layoutSearch, error) {
-	if l.Grid == 0 {
-		l.Grid = 4
-	}
-	if l.Starts == 0 {
-		l.Starts = 3
-	}
+	l.Grid, l.Starts = cmp.Or(l.Grid, 4), cmp.Or(l.Starts, 3)
 	if err := p.Validate(); err != nil {
 		return nil, err
 	}
@@ -163,7 +158,6 @@ func newLayoutSearch(p solver.Problem, n Noise, l Layout) (*layoutSearch, error)
 		s.each = append(s.each, make([]information, len(s.poses)))
 	}
 	s.rest, s.trial = make([]information, len(s.poses)), make([]information, len(s.poses))
-	s.scale = s.basis.limit
 	return s, nil
 }
 
@@ -172,30 +166,21 @@ func (s *layoutSearch) begin(ctx context.Context, start int) error {
 	s.places = make([]place, len(s.each))
 	random := rand.New(rand.NewPCG(s.Seed, uint64(start)))
 	for e := range s.places {
-		if start > 0 {
-			for try := 0; ; try++ {
-				for k := range s.places[e] {
-					s.places[e][k] = 2*random.Float64() - 1
-				}
-				if s.allowed(e, s.places[e]) {
-					break
-				}
-				if try == 100 {
-					s.places[e] = place{}
-					break
-				}
+		for try := 0; start > 0 && try <= 100; try++ {
+			var p place
+			for k := range p {
+				p[k] = 2*random.Float64() - 1
+			}
+			if s.allowed(e, p) {
+				s.places[e] = p
+				break
 			}
 		}
 		if err := s.inform(ctx, s.each[e], e, s.move(e, s.places[e])); err != nil {
 			return err
 		}
 	}
-	clear(s.rest)
-	for e := range s.each {
-		for i := range s.rest {
-			s.rest[i].plus(&s.each[e][i])
-		}
-	}
+	s.sum(-1)
 	s.value = s.judge(s.rest)
 	if start == 0 {
 		s.before = s.value
@@ -203,7 +188,19 @@ func (s *layoutSearch) begin(ctx context.Context, start int) error {
 	return nil
 }
 
-// move turns shares into a move. A tilt beyond the bound is shortened to it.
+// sum fills rest with the information of all emitters but one.
+func (s *layoutSearch) sum(but int) {
+	clear(s.rest)
+	for e := range s.each {
+		if e != but {
+			for i := range s.rest {
+				s.rest[i].plus(&s.each[e][i])
+			}
+		}
+	}
+}
+
+// move makes a move of shares. A tilt beyond the bound is shortened to it.
 func (s *layoutSearch) move(e int, p place) Move {
 	// Whole tenths of a millimetre and milliradians, towards zero: what a builder
 	// can set, and never beyond the bounds.
@@ -274,7 +271,7 @@ func (s *layoutSearch) inform(ctx context.Context, dst []information, e int, m M
 // softness is the power whose mean stands for the worst case.
 const softness = 16
 
-// judge is the mean power of the deviations, in units of scale; blind poses count
+// judge is the mean power of the deviations, over the largest, so that powers do not overflow; poses that are not observable count
 // as the volume's size.
 func (s *layoutSearch) judge(total []information) float64 {
 	sum := 0.0
@@ -282,7 +279,7 @@ func (s *layoutSearch) judge(total []information) float64 {
 		b := s.basis.bound(&total[i], s.poses[i])
 		d := 1.0
 		if b.Observable {
-			d = b.PositionM / s.scale
+			d = b.PositionM / s.basis.limit
 		}
 		if s.Goal == Mean {
 			sum += d * d
@@ -293,12 +290,12 @@ func (s *layoutSearch) judge(total []information) float64 {
 	return sum / float64(len(total))
 }
 
-// deviation turns a value of judge into metres.
+// deviation is a value of judge in metres.
 func (s *layoutSearch) deviation(v float64) float64 {
 	if s.Goal == Mean {
-		return s.scale * math.Sqrt(v)
+		return s.basis.limit * math.Sqrt(v)
 	}
-	return s.scale * math.Pow(v, 1.0/softness)
+	return s.basis.limit * math.Pow(v, 1.0/softness)
 }
 
 // descend is the pattern search from where the emitters stand. A pass that gains
@@ -324,14 +321,7 @@ func (s *layoutSearch) descend(ctx context.Context) error {
 // improve tries both ways along each parameter of emitter e.
 func (s *layoutSearch) improve(ctx context.Context, e int, step float64, candidate []information) error {
 	bounds := [5]float64{s.ShiftM.X, s.ShiftM.Y, s.ShiftM.Z, s.TiltRad, s.TiltRad}
-	clear(s.rest)
-	for k := range s.each {
-		if k != e {
-			for i := range s.rest {
-				s.rest[i].plus(&s.each[k][i])
-			}
-		}
-	}
+	s.sum(e)
 	for k := range bounds {
 		if bounds[k] == 0 {
 			continue

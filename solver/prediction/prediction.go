@@ -1,9 +1,9 @@
 // Package prediction says before anything is built or recorded how well a bench
 // will find its sensors: the Cramér–Rao bound of position and orientation over
-// the working volume, blind spots, and where emitters had better stand.
+// the working volume, poses that cannot be found, and better positions for the emitters.
 //
 // New takes a solver.Problem and the noise of its couplings; Survey visits many
-// places, Summarise condenses them; Optimise moves the emitters.
+// positions, Summarise condenses them; Optimise moves the emitters.
 package prediction
 
 import (
@@ -50,7 +50,7 @@ func (n *Noise) check(p *solver.Problem) error {
 	return nil
 }
 
-// inform adds what the couplings of one emitter tell, given their values [H] and
+// inform adds the information of the couplings of one emitter, given their values [H] and
 // derivatives. With m the values and D the variances of the pickups' noise their
 // covariance is D + r²·m·mᵀ, and its inverse D⁻¹ − r²/(1+r²·mᵀD⁻¹m)·D⁻¹m·mᵀD⁻¹
 // (Sherman and Morrison, Annals of Mathematical Statistics 21, 1950).
@@ -155,7 +155,7 @@ func (p *Predictor) clone() *Predictor {
 func (p *Predictor) At(pose rigid.Pose) Bound {
 	pose.Position = pose.Apply(p.center)
 	if p.model.Evaluate(pose, p.value, p.slope) != nil {
-		return blind
+		return unobservable
 	}
 	var f information
 	for first := 0; first < len(p.value); first += p.coils {
@@ -164,13 +164,14 @@ func (p *Predictor) At(pose rigid.Pose) Bound {
 	return p.bound(&f, pose)
 }
 
-var blind = Bound{PositionM: math.Inf(1), RotationRad: math.Inf(1)}
+// unobservable is the bound of a pose that the couplings do not determine.
+var unobservable = Bound{PositionM: math.Inf(1), RotationRad: math.Inf(1)}
 
 // bound inverts the information at a pose.
 func (m *basis) bound(f *information, pose rigid.Pose) Bound {
 	var b Bound
 	if !f.invert(&b.Covariance, pose.Rotate(m.blind)) {
-		return blind
+		return unobservable
 	}
 	var position, rotation float64
 	b.Observable = true
@@ -178,7 +179,7 @@ func (m *basis) bound(f *information, pose rigid.Pose) Bound {
 		position += b.Covariance[i][i]
 		rotation += b.Covariance[3+i][3+i]
 		if !(b.Covariance[i][i] < m.limit*m.limit) || !(b.Covariance[3+i][3+i] < 1) {
-			return blind
+			return unobservable
 		}
 	}
 	b.PositionM, b.RotationRad = math.Sqrt(position), math.Sqrt(rotation)

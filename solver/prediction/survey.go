@@ -17,7 +17,7 @@ import (
 
 // Orientations returns n unit quaternions that are spread evenly over all
 // rotations, best in multiples of twelve: the rotations of a tetrahedron, whose
-// means up to second order are those of all rotations, each turned by the points
+// means up to second order are those of all rotations, each combined with the points
 // of a spiral. Twelve of them take any direction to six, the first six take z to
 // six.
 //
@@ -49,7 +49,7 @@ func Orientations(n int) []quat.Number {
 	return out
 }
 
-// Grid returns n × n × n places over a box, its faces included.
+// Grid returns n × n × n positions over a box, its faces included.
 func Grid(v solver.Volume, n int) []r3.Vec {
 	var out []r3.Vec
 	for i := range n * n * n {
@@ -58,23 +58,16 @@ func Grid(v solver.Volume, n int) []r3.Vec {
 	return out
 }
 
-// Slice returns columns × rows places in the plane through the box's middle that
+// Slice returns columns × rows positions in the plane through the box's middle that
 // is square to axis 0 (x: columns run along y, rows along z), 1 (y: along x and z)
 // or 2 (z: along x and y), row by row from the lowest.
 func Slice(v solver.Volume, axis, columns, rows int) []r3.Vec {
+	across := [3][2]int{{1, 2}, {0, 2}, {0, 1}}[axis]
 	var out []r3.Vec
-	for j := range rows {
-		for i := range columns {
-			a, b := share(i, columns), share(j, rows)
-			switch axis {
-			case 0:
-				out = append(out, within(v, 0.5, a, b))
-			case 1:
-				out = append(out, within(v, a, 0.5, b))
-			default:
-				out = append(out, within(v, a, b, 0.5))
-			}
-		}
+	for i := range columns * rows {
+		at := [3]float64{0.5, 0.5, 0.5}
+		at[across[0]], at[across[1]] = share(i%columns, columns), share(i/columns, rows)
+		out = append(out, within(v, at[0], at[1], at[2]))
 	}
 	return out
 }
@@ -90,22 +83,22 @@ func within(v solver.Volume, x, y, z float64) r3.Vec {
 	return r3.Vec{X: v.Min.X + x*(v.Max.X-v.Min.X), Y: v.Min.Y + y*(v.Max.Y-v.Min.Y), Z: v.Min.Z + z*(v.Max.Z-v.Min.Z)}
 }
 
-// Spot is what Survey found at one place. Poses in which the sensor is blind
-// count in Blind alone.
+// Spot is what Survey found at one position. Poses that are not observable count in
+// Blind alone.
 type Spot struct {
 	At            r3.Vec
 	Orientations  int
 	Blind         int
-	PositionM     float64 // rms over the orientations [m]; +Inf when all are blind
+	PositionM     float64 // rms over the orientations [m]; +Inf when none is observable
 	RotationRad   float64 // [rad]
-	WorstM        float64 // in the worst orientation that is not blind
+	WorstM        float64 // in the worst observable orientation
 	WorstRad      float64
 	WorstRotation quat.Number // of WorstM
 
-	bounds [][2]float64 // position and rotation of every pose that is not blind
+	bounds [][2]float64 // position and rotation of every observable pose
 }
 
-// Survey bounds the poses at all places in all orientations, on all processors.
+// Survey bounds the poses at all positions in all orientations, on all processors.
 func (p *Predictor) Survey(ctx context.Context, places []r3.Vec, orientations []quat.Number) ([]Spot, error) {
 	out := make([]Spot, len(places))
 	next := make(chan int)
@@ -154,7 +147,7 @@ func (p *Predictor) spot(at r3.Vec, orientations []quat.Number) Spot {
 	return s
 }
 
-// Spread describes a deviation over all poses that are not blind, in its unit.
+// Spread describes a deviation over all observable poses, in its unit.
 type Spread struct {
 	Mean   float64 // rms
 	Median float64
@@ -167,9 +160,9 @@ type Summary struct {
 	Poses, Blind int
 	Position     Spread     // [m]
 	Rotation     Spread     // [rad]
-	Best         Spot       // the place with the least position deviation
-	Worst        rigid.Pose // the worst pose that is not blind
-	BlindAt      []r3.Vec   // places where any orientation is blind
+	Best         Spot       // the position with the least position deviation
+	Worst        rigid.Pose // the worst observable pose
+	BlindAt      []r3.Vec   // positions with an orientation that is not observable
 }
 
 // Summarise condenses the spots of a survey.

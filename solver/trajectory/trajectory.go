@@ -170,7 +170,7 @@ func (f *filter) smallestTurn(s *State) {
 	seen := s.Pose.Apply(f.center)
 	q := rigid.Between(*f.axis, a)
 	s.Pose = rigid.Pose{Position: r3.Sub(seen, rigid.Rotate(q, f.center)), Rotation: q}
-	s.Covariance = rigid.WithoutTurn(&s.Covariance, a)
+	s.Covariance = rigid.WithoutRotation(&s.Covariance, a)
 }
 
 // step is the filter at one frame, kept for the smoother.

@@ -1,4 +1,4 @@
-// Package varianttest has the tests of kernels run every variant and tell which ran.
+// Package varianttest has the tests of kernels run every variant and print which ran.
 package varianttest
 
 import (
@@ -31,7 +31,7 @@ func Main(m *testing.M) {
 	os.Exit(code)
 }
 
-// report writes what became of the variants, in the order of their kernels, and tells
+// report writes what became of the variants, in the order of their kernels, and reports
 // whether all that could be tested were.
 func report(w io.Writer, variants []variant.Variant) (complete bool) {
 	complete = true

@@ -6,27 +6,14 @@ import "tonepose/fieldmodels/variant"
 
 func init() { cascadeKernel.Add(variant.AVX512, cascadeAVX512) }
 
-// The loops in assembly are those of four stages with three to seven moments
-// beyond the plain sum. They advance the states of channels many channels of
-// one group of tones: a channel's moment d is d·step bytes on. coefficients are
-// six of Shift below its diagonal of ones, Add row by row as for seven moments,
-// and Out; turns are the real parts, twice each, of Lanes tones, then the
-// imaginary ones.
-
+// cascade4avx512 advances the states of four stages with three to seven moments beyond
+// the plain sum, of channels many channels of one group of tones: a channel's moment d
+// is d·step bytes on. coefficients are six of Shift below its diagonal of ones, Add row
+// by row as for seven moments, and Out; turns are the real parts, twice each, of Lanes
+// tones, then the imaginary ones.
+//
 //go:noescape
-func cascade4x3avx512(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64)
-
-//go:noescape
-func cascade4x4avx512(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64)
-
-//go:noescape
-func cascade4x5avx512(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64)
-
-//go:noescape
-func cascade4x6avx512(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64)
-
-//go:noescape
-func cascade4x7avx512(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64)
+func cascade4avx512(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64, degree int)
 
 func cascadeAVX512(c *Cascade) cascadeLoop {
 	if c.Order != 4 || c.Degree < 3 || c.Degree > 7 {
@@ -68,16 +55,5 @@ func advanceAVX512(c *Cascade, state, moments, out []complex128, group, channels
 		y = &out[:channels*Lanes][0]
 	}
 	turns := &c.packed[cascadeCoefficients+group*4*Lanes]
-	switch c.Degree {
-	case 3:
-		cascade4x3avx512(&state[0], &moments[0], y, channels, uintptr(step)*16, &c.packed[0], turns)
-	case 4:
-		cascade4x4avx512(&state[0], &moments[0], y, channels, uintptr(step)*16, &c.packed[0], turns)
-	case 6:
-		cascade4x6avx512(&state[0], &moments[0], y, channels, uintptr(step)*16, &c.packed[0], turns)
-	case 7:
-		cascade4x7avx512(&state[0], &moments[0], y, channels, uintptr(step)*16, &c.packed[0], turns)
-	default:
-		cascade4x5avx512(&state[0], &moments[0], y, channels, uintptr(step)*16, &c.packed[0], turns)
-	}
+	cascade4avx512(&state[0], &moments[0], y, channels, uintptr(step)*16, &c.packed[0], turns, c.Degree)
 }

@@ -82,13 +82,6 @@
 	ADD(c, Z9, Z2);     \
 	ADD(d, Z9, Z3)
 
-// MOREn adds the block's moments beyond the third, up to n.
-#define MORE3(o)
-#define MORE4(o) EVEN(R12, o, 10, 17, 23, 28)
-#define MORE5(o) MORE4(o); ODD(R13, o, 11, 18, 24, 29)
-#define MORE6(o) MORE5(o); EVEN(R8, o, 12, 19, 25, 30)
-#define MORE7(o) MORE6(o); ODD(AX, o, 13, 20, 26, 31)
-
 // FINISH stores the moments and leaves the output in y.
 #define FINISH(o, y) \
 	VMOVUPD Z0, (o)(SI);     \
@@ -100,52 +93,47 @@
 	ADD(34, Z2, y);          \
 	ADD(35, Z3, y)
 
-// CASCADE is the whole of a function. Without an output, DI is 0.
-#define CASCADE(more) \
-	ARGS; \
-channel: \
-	BASE(0, Z20, Z22);   \
-	more(0);             \
-	FINISH(0, Z18);      \
-	BASE(64, Z21, Z23);  \
-	more(64);            \
-	FINISH(64, Z19);     \
-	TESTQ DI, DI;        \
-	JZ    silent;        \
-	VMOVUPD Z18, (DI);   \
-	VMOVUPD Z19, 64(DI); \
-	ADDQ    $128, DI;    \
-silent: \
-	ADDQ $512, SI;  \
-	ADDQ $128, DX;  \
-	ADDQ $128, R9;  \
-	ADDQ $128, R10; \
-	ADDQ $128, R11; \
-	ADDQ $128, R12; \
-	ADDQ $128, R13; \
-	ADDQ $128, R8;  \
-	ADDQ $128, AX;  \
-	DECQ CX;        \
-	JNZ channel;    \
-	VZEROUPPER;     \
+// VECTOR advances one of the vectors, with the block's moments up to the degree in R14.
+#define VECTOR(o, re, im, y, finish) \
+	BASE(o, re, im);              \
+	CMPQ R14, $4;                 \
+	JLT  finish;                  \
+	EVEN(R12, o, 10, 17, 23, 28); \
+	JEQ  finish;                  \
+	ODD(R13, o, 11, 18, 24, 29);  \
+	CMPQ R14, $6;                 \
+	JLT  finish;                  \
+	EVEN(R8, o, 12, 19, 25, 30);  \
+	JEQ  finish;                  \
+	ODD(AX, o, 13, 20, 26, 31);   \
+finish:                           \
+	FINISH(o, y)
+
+// func cascade4avx512(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64, degree int)
+TEXT ·cascade4avx512(SB), NOSPLIT, $0-64
+	ARGS
+	MOVQ degree+56(FP), R14
+
+channel:
+	VECTOR(0, Z20, Z22, Z18, first)
+	VECTOR(64, Z21, Z23, Z19, second)
+	TESTQ DI, DI // 0 without an output
+	JZ    next
+	VMOVUPD Z18, (DI)
+	VMOVUPD Z19, 64(DI)
+	ADDQ    $128, DI
+
+next:
+	ADDQ $512, SI
+	ADDQ $128, DX
+	ADDQ $128, R9
+	ADDQ $128, R10
+	ADDQ $128, R11
+	ADDQ $128, R12
+	ADDQ $128, R13
+	ADDQ $128, R8
+	ADDQ $128, AX
+	DECQ CX
+	JNZ  channel
+	VZEROUPPER
 	RET
-
-// func cascade4x3avx512(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64)
-TEXT ·cascade4x3avx512(SB), NOSPLIT, $0-56
-	CASCADE(MORE3)
-
-// func cascade4x4avx512(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64)
-TEXT ·cascade4x4avx512(SB), NOSPLIT, $0-56
-	CASCADE(MORE4)
-
-// func cascade4x5avx512(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64)
-TEXT ·cascade4x5avx512(SB), NOSPLIT, $0-56
-	CASCADE(MORE5)
-
-// func cascade4x6avx512(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64)
-TEXT ·cascade4x6avx512(SB), NOSPLIT, $0-56
-	CASCADE(MORE6)
-
-// func cascade4x7avx512(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64)
-TEXT ·cascade4x7avx512(SB), NOSPLIT, $0-56
-	CASCADE(MORE7)

@@ -9,7 +9,7 @@ func init() { extremesKernel.Add(variant.AVX2, extremesAVX2) }
 // lanes is what one of the sixteen places of a vector shows.
 type lanes struct {
 	low, high [16]int16
-	even, odd [8]int32 // sums of places 0, 2, … and 1, 3, …
+	sums      [2][8]int32 // of places 0, 2, … and 1, 3, …
 }
 
 // lanesAVX2 goes through n vectors of 32 bytes, step bytes apart. The lanes'
@@ -33,11 +33,7 @@ func extremesAVX2(low, high []int16, sum []int64, x []byte) int {
 			c := 16 * v % channels
 			for j := range l.low {
 				low[c], high[c] = min(low[c], l.low[j]), max(high[c], l.high[j])
-				if j%2 == 0 {
-					sum[c] += int64(l.even[j/2])
-				} else {
-					sum[c] += int64(l.odd[j/2])
-				}
+				sum[c] += int64(l.sums[j%2][j/2])
 				if c++; c == channels {
 					c = 0
 				}

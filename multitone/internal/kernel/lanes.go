@@ -1,13 +1,9 @@
 package kernel
 
-import (
-	"math"
-
-	"tonepose/fieldmodels/variant"
-)
+import "tonepose/fieldmodels/variant"
 
 // LaneReferral turns rows that lie as those of a Cascade to the phase of each
-// tone's reference, and puts them tone by tone, channel by channel.
+// tone's reference, and writes them tone by tone, channel by channel.
 type LaneReferral struct {
 	channels, tones, groups int
 	channel                 []int     // of each tone's reference
@@ -63,15 +59,11 @@ func turnLanesGo(r *LaneReferral, out, row []complex128) {
 		ref := from[c*Lanes]
 		at := k/Lanes*2*Lanes + k%Lanes
 		r.References[k] = ref * complex(r.ahead[at], r.ahead[at+Lanes])
-		re, im := 1.0, 0.0
-		if power := real(ref)*real(ref) + imag(ref)*imag(ref); power > 0 {
-			size := math.Sqrt(power)
-			re, im = real(ref)/size, -imag(ref)/size
-		}
+		turn := turnBack(ref, 1)
 		to := out[k*r.channels:][:r.channels]
 		for c, volts := range r.gain[:len(to)] {
-			v := from[c*Lanes]
-			to[c] = complex((real(v)*re-imag(v)*im)*volts, (real(v)*im+imag(v)*re)*volts)
+			v := from[c*Lanes] * turn
+			to[c] = complex(real(v)*volts, imag(v)*volts)
 		}
 	}
 }

@@ -9,10 +9,13 @@ import (
 )
 
 func init() {
-	singlesKernel.Add(variant.AVX2, loops[float32]{usual, foldQuads(fold16f32avx2), foldQuads(fold64f32avx2), sumSingleAVX2})
-	doublesKernel.Add(variant.AVX2, loops[float64]{usual, foldQuads(fold16f64avx2), foldQuads(fold64f64avx2), sumDoubleAVX2})
-	singlesKernel.Add(variant.AVX512, loops[float32]{runs, foldAll(fold16f32avx512), foldAll(fold64f32avx512), sumSingleAVX512})
-	doublesKernel.Add(variant.AVX512, loops[float64]{usual, foldAll(fold16f64avx512), foldAll(fold64f64avx512), sumDoubleAVX512})
+	singlesKernel.Add(variant.AVX2, loops[float32]{usual, folds(4, fold16f32avx2), folds(4, fold64f32avx2),
+		sumGroups(chain, true, tile[float32]{4, 2, tile4f32avx2}, tile[float32]{1, 1, tile1f32avx2})})
+	doublesKernel.Add(variant.AVX2, loops[float64]{usual, folds(4, fold16f64avx2), folds(4, fold64f64avx2),
+		sumGroups(run, true, tile[float64]{2, 2, tile2f64avx2}, tile[float64]{1, 1, tile1f64avx2})})
+	singlesKernel.Add(variant.AVX512, loops[float32]{runs, folds(1, fold16f32avx512), folds(1, fold64f32avx512), sumPairs})
+	doublesKernel.Add(variant.AVX512, loops[float64]{usual, folds(1, fold16f64avx512), folds(1, fold64f64avx512),
+		sumGroups(run, false, tile[float64]{12, 12, tile12f64avx512}, tile[float64]{4, 2, tile4f64avx512}, tile[float64]{1, 1, tile1f64avx512})})
 }
 
 // The loops in assembly fold n places; a place of the channels' sums and
@@ -43,23 +46,15 @@ func fold64f32avx2(dst *float32, up, down *float64, n, quads int, dstStep, step 
 //go:noescape
 func fold64f64avx2(dst *float64, up, down *float64, n, quads int, dstStep, step uintptr)
 
-// foldAll is a fold whose assembly takes all channels.
-func foldAll[T Real, S int16 | float64](vector func(dst *T, up, down *S, n, channels int, dstStep, step uintptr)) func(dst []T, x []S, f folding) {
-	return func(dst []T, x []S, f folding) {
-		up, down := ends(dst, x, f)
-		vector(&dst[0], up, down, f.n, f.channels, 2*uintptr(f.stride)*unsafe.Sizeof(dst[0]), uintptr(f.channels)*unsafe.Sizeof(x[0]))
-	}
-}
-
-// foldQuads is a fold whose assembly takes four channels at a time, with the rest
+// folds is a fold whose assembly takes whole sets of so many channels, with the rest
 // in Go.
-func foldQuads[T Real, S int16 | float64](vector func(dst *T, up, down *S, n, quads int, dstStep, step uintptr)) func(dst []T, x []S, f folding) {
+func folds[T Real, S int16 | float64](set int, vector func(dst *T, up, down *S, n, sets int, dstStep, step uintptr)) func(dst []T, x []S, f folding) {
 	return func(dst []T, x []S, f folding) {
 		up, down := ends(dst, x, f)
-		if quads := f.channels / 4; quads > 0 {
-			vector(&dst[0], up, down, f.n, quads, 2*uintptr(f.stride)*unsafe.Sizeof(dst[0]), uintptr(f.channels)*unsafe.Sizeof(x[0]))
+		if sets := f.channels / set; sets > 0 {
+			vector(&dst[0], up, down, f.n, sets, 2*uintptr(f.stride)*unsafe.Sizeof(dst[0]), uintptr(f.channels)*unsafe.Sizeof(x[0]))
 		}
-		if rest := f.channels % 4; rest > 0 {
+		if rest := f.channels % set; rest > 0 {
 			foldFrom(dst, x, f, f.channels-rest)
 		}
 	}
@@ -75,7 +70,7 @@ func ends[T Real, S int16 | float64](dst []T, x []S, f folding) (up, down *S) {
 
 // The tiles add the products of n places for some channels and one or two
 // groups of rows to the sums; the steps are in bytes. Where keep, a mask, is 0, the
-// sums are overwritten instead.
+// sums are overwritten instead; those with AVX2 add whatever keep is.
 
 //go:noescape
 func tile12x2f32avx512(sums *complex128, held, table, fold *float32, p *tilePair)
@@ -111,16 +106,16 @@ func tile4f64avx512(sums *complex128, table, fold *float64, n int, foldStep, kee
 func tile1f64avx512(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
 
 //go:noescape
-func tile4f32avx2(sums *complex128, table, fold *float32, n int, foldStep uintptr)
+func tile4f32avx2(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
 
 //go:noescape
-func tile1f32avx2(sums *complex128, table, fold *float32, n int, foldStep uintptr)
+func tile1f32avx2(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
 
 //go:noescape
-func tile2f64avx2(sums *complex128, table, fold *float64, n int, foldStep uintptr)
+func tile2f64avx2(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
 
 //go:noescape
-func tile1f64avx2(sums *complex128, table, fold *float64, n int, foldStep uintptr)
+func tile1f64avx2(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
 
 // runs are longer where the places of one go to several chains.
 func runs(channels int) int {
@@ -156,116 +151,65 @@ func keeping(first bool) uintptr {
 	return 0xff
 }
 
-func sumSingleAVX512(sums []complex128, held, table, fold []float32, n int, g grid, now turn) {
+// tile is a loop for some channels of one group of rows.
+type tile[T Real] struct {
+	channels, least int // that it takes; that must be left for it
+	sum             func(sums *complex128, table, fold *T, n int, foldStep, keep uintptr)
+}
+
+// sumTiles sums over n places the channels from first on of one group of rows, each
+// time with the first tile that enough are left for.
+func sumTiles[T Real](tiles []tile[T], sums []complex128, table *T, fold []T, first, n int, g grid, keep uintptr) {
+	for c := first; c < g.channels; {
+		i := 0
+		for g.channels-c < tiles[i].least {
+			i++
+		}
+		tiles[i].sum(&sums[c*group], table, &fold[2*c], n, 2*uintptr(g.stride)*unsafe.Sizeof(*table), keep)
+		c += tiles[i].channels
+	}
+}
+
+// sumGroups sums group by group over at most so many places in one go, by tiles which
+// may only add.
+func sumGroups[T Real](most int, add bool, tiles ...tile[T]) func(sums []complex128, held, table, fold []T, n int, g grid, now turn) {
+	return func(sums []complex128, _, table, fold []T, n int, g grid, now turn) {
+		within(sums, table, fold, n, g)
+		if add && now.first() {
+			clear(sums)
+		}
+		for from := 0; from < n; from += most {
+			for k := range g.groups {
+				sumTiles(tiles, sums[k*g.stride*group:], &table[(k*g.padded+from)*2*group], fold[from*g.stride*2:], 0, min(most, n-from), g, keeping(now.first()))
+			}
+		}
+	}
+}
+
+var groupTiles = []tile[float32]{{12, 12, tile12f32avx512}, {4, 2, tile4f32avx512}, {1, 1, tile1f32avx512}}
+
+// sumPairs sums two groups at a time, which share what is loaded.
+func sumPairs(sums []complex128, held, table, fold []float32, n int, g grid, now turn) {
 	within(sums, table, fold, n, g)
 	_ = held[g.groups*g.stride*2*group-1]
 	keep := keeping(now.first())
-	step, tableStep, sumsStep := uintptr(g.stride)*8, uintptr(g.padded)*8*group, uintptr(g.stride)*16*group
-	pair := tilePair{n: n, foldStep: step, tableStep: tableStep, sumsStep: sumsStep, keep: keeping(now.i < joined), joins: uintptr(min(now.i%joined, 1)), holds: now.holds(), up: now.up, down: now.down}
-	k := 0
-	for ; k+1 < g.groups; k += 2 { // two groups share what is loaded
+	pair := tilePair{n: n, foldStep: uintptr(g.stride) * 8, tableStep: uintptr(g.padded) * 8 * group, sumsStep: uintptr(g.stride) * 16 * group,
+		keep: keeping(now.i < joined), joins: uintptr(min(now.i%joined, 1)), holds: now.holds(), up: now.up, down: now.down}
+	for k := 0; k < g.groups; k += 2 {
+		c := 0
 		s, h, t := sums[k*g.stride*group:], held[k*g.stride*2*group:], table[k*g.padded*2*group:]
-		for c := 0; c < g.channels; {
-			at, f := &s[c*group], &fold[2*c]
-			second, secondTable := &s[(g.stride+c)*group], &t[g.padded*2*group]
-			switch left := g.channels - c; {
-			case left > 8 && left <= 12:
-				tile12x2f32avx512(at, &h[c*2*group], &t[0], f, &pair)
-				c += 12
-			case left > 4:
-				tile8x2f32avx512(at, &h[c*2*group], &t[0], f, &pair)
-				c += 8
-			case left > 1:
-				tile4f32avx512(at, &t[0], f, n, step, keep)
-				tile4f32avx512(second, secondTable, f, n, step, keep)
-				c += 4
-			default:
-				tile1f32avx512(at, &t[0], f, n, step, keep)
-				tile1f32avx512(second, secondTable, f, n, step, keep)
-				c++
-			}
-		}
-	}
-	if k == g.groups {
-		return
-	}
-	s, t := sums[k*g.stride*group:], &table[k*g.padded*2*group]
-	for c := 0; c < g.channels; {
-		switch left := g.channels - c; {
-		case left >= 12:
-			tile12f32avx512(&s[c*group], t, &fold[2*c], n, step, keep)
-			c += 12
-		case left > 1:
-			tile4f32avx512(&s[c*group], t, &fold[2*c], n, step, keep)
-			c += 4
-		default:
-			tile1f32avx512(&s[c*group], t, &fold[2*c], n, step, keep)
-			c++
-		}
-	}
-}
-
-func sumDoubleAVX512(sums []complex128, _, table, fold []float64, n int, g grid, now turn) {
-	within(sums, table, fold, n, g)
-	keep := keeping(now.first())
-	step := uintptr(g.stride) * 16
-	for k := range g.groups {
-		s, t := sums[k*g.stride*group:], &table[k*g.padded*2*group]
-		for c := 0; c < g.channels; {
-			switch left := g.channels - c; {
-			case left >= 12:
-				tile12f64avx512(&s[c*group], t, &fold[2*c], n, step, keep)
-				c += 12
-			case left > 1:
-				tile4f64avx512(&s[c*group], t, &fold[2*c], n, step, keep)
-				c += 4
-			default:
-				tile1f64avx512(&s[c*group], t, &fold[2*c], n, step, keep)
-				c++
-			}
-		}
-	}
-}
-
-func sumSingleAVX2(sums []complex128, _, table, fold []float32, n int, g grid, now turn) {
-	within(sums, table, fold, n, g)
-	if now.first() {
-		clear(sums)
-	}
-	step := uintptr(g.stride) * 8
-	for from := 0; from < n; from += chain {
-		places, fold := min(chain, n-from), fold[from*g.stride*2:]
-		for k := range g.groups {
-			s, t := sums[k*g.stride*group:], &table[(k*g.padded+from)*2*group]
-			for c := 0; c < g.channels; {
-				if g.channels-c > 1 {
-					tile4f32avx2(&s[c*group], t, &fold[2*c], places, step)
-					c += 4
+		if k+1 < g.groups {
+			for left := g.channels; left > 4; left = g.channels - c {
+				if left > 8 && left <= 12 {
+					tile12x2f32avx512(&s[c*group], &h[c*2*group], &t[0], &fold[2*c], &pair)
+					c += 12
 				} else {
-					tile1f32avx2(&s[c*group], t, &fold[2*c], places, step)
-					c++
+					tile8x2f32avx512(&s[c*group], &h[c*2*group], &t[0], &fold[2*c], &pair)
+					c += 8
 				}
 			}
+			sumTiles(groupTiles, s[g.stride*group:], &t[g.padded*2*group], fold, c, n, g, keep)
 		}
-	}
-}
-
-func sumDoubleAVX2(sums []complex128, _, table, fold []float64, n int, g grid, now turn) {
-	within(sums, table, fold, n, g)
-	if now.first() {
-		clear(sums)
-	}
-	step := uintptr(g.stride) * 16
-	for k := range g.groups {
-		s, t := sums[k*g.stride*group:], &table[k*g.padded*2*group]
-		for c := 0; c < g.channels; {
-			if g.channels-c > 1 {
-				tile2f64avx2(&s[c*group], t, &fold[2*c], n, step)
-				c += 2
-			} else {
-				tile1f64avx2(&s[c*group], t, &fold[2*c], n, step)
-				c++
-			}
-		}
+		sumTiles(groupTiles, s, &t[0], fold, c, n, g, keep)
 	}
 }

@@ -110,13 +110,7 @@ func (s *Stream) Counts(out []complex128, x []int16) {
 // Floats is Counts for floats.
 func (s *Stream) Floats(out []complex128, x []float64) {
 	n := len(x) / s.channels
-	for u := range n {
-		to := s.spread[u*s.vectors*8:]
-		for c, v := range x[u*s.channels : (u+1)*s.channels] {
-			v *= s.gain[2*c]
-			to[2*c], to[2*c+1] = v, v
-		}
-	}
+	spreadFrom(s, x, 0, n)
 	s.mixAll(out, n)
 }
 
@@ -141,11 +135,14 @@ func (s *Stream) mixAll(out []complex128, n int) {
 	}
 }
 
-func spreadCountsGo(s *Stream, x []int16, n int) {
-	for u := range n {
+func spreadCountsGo(s *Stream, x []int16, n int) { spreadFrom(s, x, 0, n) }
+
+// spreadFrom spreads the samples from the given one on, up to n.
+func spreadFrom[S int16 | float64](s *Stream, x []S, from, n int) {
+	for u := from; u < n; u++ {
 		to := s.spread[u*s.vectors*8:]
-		for c, count := range x[u*s.channels : (u+1)*s.channels] {
-			v := float64(count) * s.gain[2*c]
+		for c, sample := range x[u*s.channels : (u+1)*s.channels] {
+			v := float64(sample) * s.gain[2*c]
 			to[2*c], to[2*c+1] = v, v
 		}
 	}
@@ -245,15 +242,22 @@ func referGo(s *Stream, out []complex128, n int) {
 			ref := own[c]
 			at := r.at(u, k)
 			references[k] = ref * complex(r.ahead[at], r.ahead[at+Lanes])
-			re, im := s.decay[u], 0.0
-			if power := real(ref)*real(ref) + imag(ref)*imag(ref); power > 0 {
-				size := s.decay[u] / math.Sqrt(power)
-				re, im = real(ref)*size, -imag(ref)*size
-			}
+			turn := turnBack(ref, s.decay[u])
 			for i, v := range own {
-				own[i] = complex(real(v)*re-imag(v)*im, real(v)*im+imag(v)*re)
+				own[i] = v * turn
 			}
 			own[c] = complex(real(own[c]), 0)
 		}
 	}
+}
+
+// turnBack is what turns numbers to the phase of a reference, times gain; where the
+// reference is 0, the gain alone.
+func turnBack(reference complex128, gain float64) complex128 {
+	re, im := real(reference), imag(reference)
+	if power := re*re + im*im; power > 0 {
+		size := gain / math.Sqrt(power)
+		return complex(re*size, -im*size)
+	}
+	return complex(gain, 0)
 }

@@ -80,13 +80,7 @@ func spreadCountsAVX512(s *Stream, x []int16, n int) {
 		_ = s.spread[safe*s.vectors*8-1]
 		spread16avx512(&s.spread[0], &x[0], &s.gain[0], safe, s.vectors, uintptr(s.channels)*2)
 	}
-	for u := safe; u < n; u++ {
-		to := s.spread[u*s.vectors*8:]
-		for c, count := range x[u*s.channels : (u+1)*s.channels] {
-			v := float64(count) * s.gain[2*c]
-			to[2*c], to[2*c+1] = v, v
-		}
-	}
+	spreadFrom(s, x, safe, n)
 }
 
 func mixAVX512(s *Stream, out []complex128, tone, n int) {

@@ -32,8 +32,8 @@
 	VFMADD231PS  Y8, Y10, a;   \
 	VFMADD231PS  Y9, Y10, b
 
-// func tile4f32avx2(sums *complex128, table, fold *float32, n int, foldStep uintptr)
-TEXT ·tile4f32avx2(SB), NOSPLIT, $0-40
+// func tile4f32avx2(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
+TEXT ·tile4f32avx2(SB), NOSPLIT, $0-48
 	ARGS
 	ZERO(Y0); ZERO(Y1); ZERO(Y2); ZERO(Y3); ZERO(Y4); ZERO(Y5); ZERO(Y6); ZERO(Y7)
 
@@ -73,8 +73,8 @@ place:
 	VFMADD231PS  (off+32)(SI), Y10, b;   \
 	ADDQ         R8, DX
 
-// func tile1f32avx2(sums *complex128, table, fold *float32, n int, foldStep uintptr)
-TEXT ·tile1f32avx2(SB), NOSPLIT, $0-40
+// func tile1f32avx2(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
+TEXT ·tile1f32avx2(SB), NOSPLIT, $0-48
 	ARGS
 	ZERO(Y0); ZERO(Y1); ZERO(Y2); ZERO(Y3); ZERO(Y4); ZERO(Y5); ZERO(Y6); ZERO(Y7)
 
@@ -105,8 +105,8 @@ place:
 	VFMADD231PD    Y10, Y12, c;  \
 	VFMADD231PD    Y11, Y12, d
 
-// func tile2f64avx2(sums *complex128, table, fold *float64, n int, foldStep uintptr)
-TEXT ·tile2f64avx2(SB), NOSPLIT, $0-40
+// func tile2f64avx2(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
+TEXT ·tile2f64avx2(SB), NOSPLIT, $0-48
 	ARGS
 	ZERO(Y0); ZERO(Y1); ZERO(Y2); ZERO(Y3); ZERO(Y4); ZERO(Y5); ZERO(Y6); ZERO(Y7)
 
@@ -141,8 +141,8 @@ place:
 	VFMADD231PD    (off+96)(SI), Y12, d;  \
 	ADDQ           R8, DX
 
-// func tile1f64avx2(sums *complex128, table, fold *float64, n int, foldStep uintptr)
-TEXT ·tile1f64avx2(SB), NOSPLIT, $0-40
+// func tile1f64avx2(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
+TEXT ·tile1f64avx2(SB), NOSPLIT, $0-48
 	ARGS
 	ZERO(Y0); ZERO(Y1); ZERO(Y2); ZERO(Y3); ZERO(Y4); ZERO(Y5); ZERO(Y6); ZERO(Y7)
 

@@ -49,113 +49,76 @@
 	MOVQ 32(BX), CX; \
 	KMOVW CX, K1
 
-// What is done for each of many vectors is done by an op. In an op(z, y, i, base)
-// vector z, whose lower half is y, holds channel i of the group whose sums, held sums
-// or samples base leads to.
-// In an op(i, a, b) vectors a and b hold the same channel i.
+// What is done for each channel i is done by an op(i, a, ya, b, yb): vectors a and b,
+// whose lower halves are ya and yb, hold the sums of two groups or of two places.
 
-#define FIRST8(op, base) \
-	op(Z0, Y0, 0, base); \
-	op(Z1, Y1, 1, base); \
-	op(Z2, Y2, 2, base); \
-	op(Z3, Y3, 3, base); \
-	op(Z4, Y4, 4, base); \
-	op(Z5, Y5, 5, base); \
-	op(Z6, Y6, 6, base); \
-	op(Z7, Y7, 7, base)
-
-#define SECOND8(op, base) \
-	op(Z8, Y8, 0, base);  \
-	op(Z9, Y9, 1, base);  \
-	op(Z10, Y10, 2, base); \
-	op(Z11, Y11, 3, base); \
-	op(Z12, Y12, 4, base); \
-	op(Z13, Y13, 5, base); \
-	op(Z14, Y14, 6, base); \
-	op(Z15, Y15, 7, base)
-
-#define FIRST12(op, base) \
-	FIRST8(op, base); \
-	op(Z8, Y8, 8, base);  \
-	op(Z9, Y9, 9, base);  \
-	op(Z10, Y10, 10, base); \
-	op(Z11, Y11, 11, base)
-
-#define SECOND12(op, base) \
-	op(Z12, Y12, 0, base);  \
-	op(Z13, Y13, 1, base);  \
-	op(Z14, Y14, 2, base);  \
-	op(Z15, Y15, 3, base);  \
-	op(Z16, Y16, 4, base);  \
-	op(Z17, Y17, 5, base);  \
-	op(Z18, Y18, 6, base);  \
-	op(Z19, Y19, 7, base);  \
-	op(Z20, Y20, 8, base);  \
-	op(Z21, Y21, 9, base);  \
-	op(Z22, Y22, 10, base); \
-	op(Z23, Y23, 11, base)
+#define PAIRS4(op) \
+	op(0, Z0, Y0, Z4, Y4); \
+	op(1, Z1, Y1, Z5, Y5); \
+	op(2, Z2, Y2, Z6, Y6); \
+	op(3, Z3, Y3, Z7, Y7)
 
 #define PAIRS8(op) \
-	op(0, Z0, Z8);  \
-	op(1, Z1, Z9);  \
-	op(2, Z2, Z10); \
-	op(3, Z3, Z11); \
-	op(4, Z4, Z12); \
-	op(5, Z5, Z13); \
-	op(6, Z6, Z14); \
-	op(7, Z7, Z15)
+	op(0, Z0, Y0, Z8, Y8); \
+	op(1, Z1, Y1, Z9, Y9); \
+	op(2, Z2, Y2, Z10, Y10); \
+	op(3, Z3, Y3, Z11, Y11); \
+	op(4, Z4, Y4, Z12, Y12); \
+	op(5, Z5, Y5, Z13, Y13); \
+	op(6, Z6, Y6, Z14, Y14); \
+	op(7, Z7, Y7, Z15, Y15)
 
 #define PAIRS12(op) \
-	op(0, Z0, Z12);  \
-	op(1, Z1, Z13);  \
-	op(2, Z2, Z14);  \
-	op(3, Z3, Z15);  \
-	op(4, Z4, Z16);  \
-	op(5, Z5, Z17);  \
-	op(6, Z6, Z18);  \
-	op(7, Z7, Z19);  \
-	op(8, Z8, Z20);  \
-	op(9, Z9, Z21);  \
-	op(10, Z10, Z22); \
-	op(11, Z11, Z23)
+	op(0, Z0, Y0, Z12, Y12); \
+	op(1, Z1, Y1, Z13, Y13); \
+	op(2, Z2, Y2, Z14, Y14); \
+	op(3, Z3, Y3, Z15, Y15); \
+	op(4, Z4, Y4, Z16, Y16); \
+	op(5, Z5, Y5, Z17, Y17); \
+	op(6, Z6, Y6, Z18, Y18); \
+	op(7, Z7, Y7, Z19, Y19); \
+	op(8, Z8, Y8, Z20, Y20); \
+	op(9, Z9, Y9, Z21, Y21); \
+	op(10, Z10, Y10, Z22, Y22); \
+	op(11, Z11, Y11, Z23, Y23)
 
-#define ZERO(z, y, i, base) VPXORQ z, z, z
+#define ZERO(i, a, ya, b, yb) \
+	VPXORQ a, a, a; \
+	VPXORQ b, b, b
 
-#define ZERO8 FIRST8(ZERO, 0)
-#define ZERO16 FIRST8(ZERO, 0); SECOND8(ZERO, 0)
-#define ZERO24 FIRST12(ZERO, 0); SECOND12(ZERO, 0)
-
-// WIDEN makes 16 floats the doubles in Z30 and Z31.
-#define WIDEN(z, y) \
-	VEXTRACTF64X4 $1, z, Y31; \
-	VCVTPS2PD     y, Z30;     \
-	VCVTPS2PD     Y31, Z31
-
-// SET32 makes 16 floats the sums, ADD32 and ADD64 add to those that K1 keeps.
-#define SET32(z, y, i, base) \
-	WIDEN(z, y);                       \
-	VMOVUPD       Z30, (128*i)(base);  \
-	VMOVUPD       Z31, (128*i+64)(base)
-
+// ADD32 and ADD64 add to the sums that K1 keeps, 16 floats or doubles.
 #define ADD32(z, y, i, base) \
-	WIDEN(z, y);                                  \
+	VEXTRACTF64X4 $1, z, Y31;                     \
+	VCVTPS2PD     y, Z30;                         \
+	VCVTPS2PD     Y31, Z31;                       \
 	VADDPD        (128*i)(base), Z30, K1, Z30;    \
 	VADDPD        (128*i+64)(base), Z31, K1, Z31; \
 	VMOVUPD       Z30, (128*i)(base);             \
 	VMOVUPD       Z31, (128*i+64)(base)
 
-#define ADD64(i, a, b) \
+#define ADD(i, a, ya, b, yb) \
+	ADD32(a, ya, i, DI); \
+	ADD32(b, yb, i, R10)
+
+#define ADDFIRST(i, a, ya, b, yb) ADD32(a, ya, i, DI)
+
+#define ADD64(i, a, ya, b, yb) \
 	VADDPD  (128*i)(DI), a, K1, a;    \
 	VMOVUPD a, (128*i)(DI);           \
 	VADDPD  (128*i+64)(DI), b, K1, b; \
 	VMOVUPD b, (128*i+64)(DI)
 
 // JOIN adds the sums that are held, HOLD stores them there.
-#define JOIN(z, y, i, base) VADDPS (64*i)(base), z, z
-#define HOLD(z, y, i, base) VMOVUPS z, (64*i)(base)
+#define JOIN(i, a, ya, b, yb) \
+	VADDPS (64*i)(R13), a, a; \
+	VADDPS (64*i)(AX), b, b
+
+#define HOLD(i, a, ya, b, yb) \
+	VMOVUPS a, (64*i)(R13); \
+	VMOVUPS b, (64*i)(AX)
 
 // PAIR32 adds a channel's products with two groups' tables, in Z24 and Z25.
-#define PAIR32(i, a, b) \
+#define PAIR32(i, a, ya, b, yb) \
 	VBROADCASTSD (8*i)(DX), Z26; \
 	VFMADD231PS  Z24, Z26, a;    \
 	VFMADD231PS  Z25, Z26, b
@@ -182,7 +145,7 @@ TEXT ·tile12x2f32avx512(SB), NOSPLIT, $0-40
 
 next:
 	CHAIN
-	ZERO24
+	PAIRS12(ZERO)
 
 place:
 	PLACE(PAIRS12)
@@ -190,8 +153,7 @@ place:
 
 	TESTQ R14, R14
 	JEQ   apart
-	FIRST12(JOIN, R13)
-	SECOND12(JOIN, AX)
+	PAIRS12(JOIN)
 
 apart:
 	TESTQ R15, R15
@@ -199,31 +161,21 @@ apart:
 	CMPQ  48(BX), $0
 	JNE   hold
 	KEEP
-	TESTQ CX, CX
-	JEQ   set
-	FIRST12(ADD32, DI)
-	SECOND12(ADD32, R10)
-	VZEROUPPER
-	RET
-
-set:
-	FIRST12(SET32, DI)
-	SECOND12(SET32, R10)
+	PAIRS12(ADD)
 	VZEROUPPER
 	RET
 
 hold:
-	FIRST12(HOLD, R13)
-	SECOND12(HOLD, AX)
+	PAIRS12(HOLD)
 	MOVQ  $1, R14
 	TESTQ R15, R15
 	JNE   next
 	VZEROUPPER
 	RET
 
-// WAITING lists the vectors of a first chain of eight channels and where they wait
-// for the second: those that find no register on the stack.
-#define WAITING(op) \
+// KEPT lists the vectors of a first chain of eight channels and where they are kept
+// during the second: those that find no register, on the stack.
+#define KEPT(op) \
 	op(Z0, Z16);  \
 	op(Z1, Z17);  \
 	op(Z2, Z18);  \
@@ -247,7 +199,7 @@ TEXT ·tile8x2f32avx512(SB), NOSPLIT, $192-40
 	MOVQ 56(BX), R11
 	MOVQ 64(BX), R12
 	CHAIN
-	ZERO16
+	PAIRS8(ZERO)
 
 place:
 	PLACE(PAIRS8)
@@ -256,17 +208,17 @@ place:
 	JEQ  done
 
 	// Two chains at the most.
-	WAITING(LEAVE)
+	KEPT(LEAVE)
 	VMOVUPS Z13, first-64(SP)
 	VMOVUPS Z14, first-128(SP)
 	VMOVUPS Z15, first-192(SP)
 	MOVQ R15, CX
-	ZERO16
+	PAIRS8(ZERO)
 
 more:
 	PLACE(PAIRS8)
 	JNZ  more
-	WAITING(FETCH)
+	KEPT(FETCH)
 	VADDPS first-64(SP), Z13, Z13
 	VADDPS first-128(SP), Z14, Z14
 	VADDPS first-192(SP), Z15, Z15
@@ -274,91 +226,80 @@ more:
 done:
 	TESTQ R14, R14
 	JEQ   apart
-	FIRST8(JOIN, R13)
-	SECOND8(JOIN, AX)
+	PAIRS8(JOIN)
 
 apart:
 	CMPQ  48(BX), $0
 	JNE   hold
 	KEEP
-	FIRST8(ADD32, DI)
-	SECOND8(ADD32, R10)
+	PAIRS8(ADD)
 	VZEROUPPER
 	RET
 
 hold:
-	FIRST8(HOLD, R13)
-	SECOND8(HOLD, AX)
+	PAIRS8(HOLD)
 	VZEROUPPER
 	RET
 
-// ONE32 adds a channel's products with the table in Z24.
-#define ONE32(z, y, i, base) \
-	VBROADCASTSD (8*i)(base), Z26; \
-	VFMADD231PS  Z24, Z26, z
+// BOTH32 adds a channel's products of two places, whose tables are in Z24 and Z25.
+#define BOTH32(i, a, ya, b, yb) \
+	VBROADCASTSD (8*i)(DX), Z26;       \
+	VBROADCASTSD (8*i)(DX)(R8*1), Z27; \
+	VFMADD231PS  Z24, Z26, a;          \
+	VFMADD231PS  Z25, Z27, b
 
-#define JOIN32(i, a, b) VADDPS b, a, a
-#define JOIN64(i, a, b) VADDPD b, a, a
+#define JOIN32(i, a, ya, b, yb) VADDPS b, a, a
+#define JOIN64(i, a, ya, b, yb) VADDPD b, a, a
 
 // func tile12f32avx512(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
 TEXT ·tile12f32avx512(SB), NOSPLIT, $0-48
 	ARGS
-	ZERO24
+	PAIRS12(ZERO)
 
 place:
 	VMOVUPS (SI), Z24
-	FIRST12(ONE32, DX)
-	ADDQ R8, DX
-	VMOVUPS 64(SI), Z24
-	SECOND12(ONE32, DX)
+	VMOVUPS 64(SI), Z25
+	PAIRS12(BOTH32)
 	ADDQ $128, SI
-	ADDQ R8, DX
+	LEAQ (DX)(R8*2), DX
 	SUBQ $2, CX
 	JNZ  place
 
 	PAIRS12(JOIN32)
-	FIRST12(ADD32, DI)
+	PAIRS12(ADDFIRST)
 	VZEROUPPER
 	RET
 
+// ONE32 adds a channel's products with the table in Z24.
+#define ONE32(i, z) \
+	VBROADCASTSD (8*i)(DX), Z26; \
+	VFMADD231PS  Z24, Z26, z
+
 #define FOUR32(off, a, b, c, d) \
-	VMOVUPS off(SI), Z24;  \
-	ONE32(a, a, 0, DX);    \
-	ONE32(b, b, 1, DX);    \
-	ONE32(c, c, 2, DX);    \
-	ONE32(d, d, 3, DX);    \
+	VMOVUPS off(SI), Z24; \
+	ONE32(0, a);          \
+	ONE32(1, b);          \
+	ONE32(2, c);          \
+	ONE32(3, d);          \
 	ADDQ R8, DX
 
 // func tile4f32avx512(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
 TEXT ·tile4f32avx512(SB), NOSPLIT, $0-48
 	ARGS
-	ZERO16
+	PAIRS8(ZERO)
 
 place:
 	FOUR32(0, Z0, Z1, Z2, Z3)
-	FOUR32(64, Z4, Z5, Z6, Z7)
-	FOUR32(128, Z8, Z9, Z10, Z11)
+	FOUR32(64, Z8, Z9, Z10, Z11)
+	FOUR32(128, Z4, Z5, Z6, Z7)
 	FOUR32(192, Z12, Z13, Z14, Z15)
 	ADDQ $256, SI
 	SUBQ $4, CX
 	JNZ  place
 
-	VADDPS Z4, Z0, Z0
-	VADDPS Z5, Z1, Z1
-	VADDPS Z6, Z2, Z2
-	VADDPS Z7, Z3, Z3
-	VADDPS Z12, Z8, Z8
-	VADDPS Z13, Z9, Z9
-	VADDPS Z14, Z10, Z10
-	VADDPS Z15, Z11, Z11
-	VADDPS Z8, Z0, Z0
-	VADDPS Z9, Z1, Z1
-	VADDPS Z10, Z2, Z2
-	VADDPS Z11, Z3, Z3
-	ADD32(Z0, Y0, 0, DI)
-	ADD32(Z1, Y1, 1, DI)
-	ADD32(Z2, Y2, 2, DI)
-	ADD32(Z3, Y3, 3, DI)
+	PAIRS8(JOIN32)
+	PAIRS4(JOIN32)
+	PAIRS4(ADDFIRST)
 	VZEROUPPER
 	RET
 
@@ -370,7 +311,7 @@ place:
 // func tile1f32avx512(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
 TEXT ·tile1f32avx512(SB), NOSPLIT, $0-48
 	ARGS
-	ZERO8
+	PAIRS4(ZERO)
 
 place:
 	NEXT32(0, Z0)
@@ -397,7 +338,7 @@ place:
 	RET
 
 // PAIR64 is PAIR32 with the two halves of a group's table.
-#define PAIR64(i, a, b) \
+#define PAIR64(i, a, ya, b, yb) \
 	VBROADCASTF64X2 (16*i)(DX), Z26; \
 	VFMADD231PD     Z24, Z26, a;  \
 	VFMADD231PD     Z25, Z26, b
@@ -405,7 +346,7 @@ place:
 // func tile12f64avx512(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
 TEXT ·tile12f64avx512(SB), NOSPLIT, $0-48
 	ARGS
-	ZERO24
+	PAIRS12(ZERO)
 
 place:
 	VMOVUPD (SI), Z24
@@ -423,16 +364,16 @@ place:
 #define FOUR64(off, a, b, c, d, e, f, g, h) \
 	VMOVUPD off(SI), Z24;      \
 	VMOVUPD (off+64)(SI), Z25; \
-	PAIR64(0, a, e);           \
-	PAIR64(1, b, f);           \
-	PAIR64(2, c, g);           \
-	PAIR64(3, d, h);           \
+	PAIR64(0, a, a, e, e);         \
+	PAIR64(1, b, b, f, f);         \
+	PAIR64(2, c, c, g, g);         \
+	PAIR64(3, d, d, h, h);         \
 	ADDQ R8, DX
 
 // func tile4f64avx512(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
 TEXT ·tile4f64avx512(SB), NOSPLIT, $0-48
 	ARGS
-	ZERO16
+	PAIRS8(ZERO)
 
 place:
 	FOUR64(0, Z0, Z1, Z2, Z3, Z4, Z5, Z6, Z7)
@@ -442,10 +383,7 @@ place:
 	JNZ  place
 
 	PAIRS8(JOIN64)
-	ADD64(0, Z0, Z4)
-	ADD64(1, Z1, Z5)
-	ADD64(2, Z2, Z6)
-	ADD64(3, Z3, Z7)
+	PAIRS4(ADD64)
 	VZEROUPPER
 	RET
 
@@ -458,7 +396,7 @@ place:
 // func tile1f64avx512(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
 TEXT ·tile1f64avx512(SB), NOSPLIT, $0-48
 	ARGS
-	ZERO8
+	PAIRS4(ZERO)
 
 place:
 	NEXT64(0, Z0, Z4)
@@ -475,6 +413,6 @@ place:
 	VADDPD Z7, Z6, Z6
 	VADDPD Z2, Z0, Z0
 	VADDPD Z6, Z4, Z4
-	ADD64(0, Z0, Z4)
+	ADD64(0, Z0, Y0, Z4, Y4)
 	VZEROUPPER
 	RET

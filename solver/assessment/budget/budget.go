@@ -11,6 +11,8 @@ import (
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
+
+	"tonepose/fieldmodels/rigid"
 )
 
 // Contribution is one independent part of a combined uncertainty.
@@ -24,7 +26,7 @@ type Contribution struct {
 type Combined struct {
 	Sigma    float64 // combined standard uncertainty
 	DOF      float64 // effective degrees of freedom; +Inf when all are known
-	Factor   float64 // coverage factor k for the coverage asked
+	Factor   float64 // coverage factor k for the wanted coverage
 	Expanded float64 // k·Sigma
 }
 
@@ -128,9 +130,7 @@ func Propagate(model func(y, x []float64), outputs int, inputs []Input, correlat
 			sensitivity.Set(k, i, (up[k]-down[k])/(2*h))
 		}
 	}
-	var half, joint mat.Dense
-	half.Mul(sensitivity, covariance)
-	joint.Mul(&half, sensitivity.T())
+	joint := rigid.Propagate(sensitivity, covariance)
 	for k := range outputs {
 		o := &b.Outputs[k]
 		o.Value = y[k]

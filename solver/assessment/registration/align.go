@@ -2,8 +2,11 @@ package registration
 
 import (
 	"math"
+	"slices"
 
+	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/stat"
 )
 
 // alignment is y ≈ scale·rotation·x + shift in any number of dimensions.
@@ -13,7 +16,7 @@ type alignment struct {
 	scale    float64
 	mse      float64 // weighted mean of the squared distances
 	// gap is by how much the second smallest singular value, the smallest one's
-	// sign taken in, stands above zero, over the largest: 0 when a turn is open.
+	// sign taken in, stands above zero, over the largest: 0 when a rotation is not determined.
 	gap float64
 }
 
@@ -25,45 +28,32 @@ type alignment struct {
 // 4(4), 1987.
 func align(x, y *mat.Dense, weight []float64, fitScale bool) alignment {
 	n, m := x.Dims()
-	total := 0.0
-	meanX, meanY := make([]float64, m), make([]float64, m)
-	w := func(i int) float64 {
-		if weight == nil {
-			return 1
+	if weight == nil {
+		weight = slices.Repeat([]float64{1}, n)
+	}
+	total := floats.Sum(weight)
+	// Rows less their mean, by the root of their share of the weight.
+	center := func(a *mat.Dense) (*mat.Dense, []float64) {
+		rows, mean := mat.DenseCopyOf(a), make([]float64, m)
+		for k := range mean {
+			mean[k] = stat.Mean(mat.Col(nil, k, a), weight)
 		}
-		return weight[i]
-	}
-	for i := range n {
-		total += w(i)
-		for k := range m {
-			meanX[k] += w(i) * x.At(i, k)
-			meanY[k] += w(i) * y.At(i, k)
+		for i, w := range weight {
+			floats.Sub(rows.RawRowView(i), mean)
+			floats.Scale(math.Sqrt(w/total), rows.RawRowView(i))
 		}
+		return rows, mean
 	}
-	for k := range m {
-		meanX[k] /= total
-		meanY[k] /= total
-	}
-	cross := mat.NewDense(m, m, nil) // Σ w (y−ȳ)(x−x̄)ᵀ / Σw
-	var spreadX, spreadY float64
-	for i := range n {
-		for r := range m {
-			dy := y.At(i, r) - meanY[r]
-			dx := x.At(i, r) - meanX[r]
-			spreadX += w(i) * dx * dx / total
-			spreadY += w(i) * dy * dy / total
-			for c := range m {
-				cross.Set(r, c, cross.At(r, c)+w(i)*dy*(x.At(i, c)-meanX[c])/total)
-			}
-		}
-	}
+	fromX, meanX := center(x)
+	fromY, meanY := center(y)
+	normX, normY := mat.Norm(fromX, 2), mat.Norm(fromY, 2)
+	spreadX, spreadY := normX*normX, normY*normY
+	var cross mat.Dense // Σ w (y−ȳ)(x−x̄)ᵀ / Σw
+	cross.Mul(fromY.T(), fromX)
 	a := alignment{scale: 1, shift: make([]float64, m)}
 	var values []float64
-	a.rotation, values = nearestRotation(cross)
-	var trace float64
-	for _, v := range values {
-		trace += v
-	}
+	a.rotation, values = nearestRotation(&cross)
+	trace := floats.Sum(values)
 	if fitScale {
 		a.scale = trace / spreadX
 	}
@@ -86,7 +76,7 @@ func nearestRotation(a *mat.Dense) (*mat.Dense, []float64) {
 	var svd mat.SVD
 	if !svd.Factorize(a, mat.SVDFull) {
 		n, _ := a.Dims()
-		return identity(n), make([]float64, n)
+		return mat.DenseCopyOf(mat.NewDiagDense(n, slices.Repeat([]float64{1}, n))), make([]float64, n)
 	}
 	var u, v, r mat.Dense
 	svd.UTo(&u)
@@ -101,12 +91,4 @@ func nearestRotation(a *mat.Dense) (*mat.Dense, []float64) {
 	}
 	r.Mul(&u, v.T())
 	return &r, values
-}
-
-func identity(n int) *mat.Dense {
-	m := mat.NewDense(n, n, nil)
-	for i := range n {
-		m.Set(i, i, 1)
-	}
-	return m
 }

@@ -10,14 +10,6 @@ import (
 	"tonepose/solver/internal/statistics"
 )
 
-// candidate is a fit to some of the data. distance gives the square of a
-// datum's residual in units of its variance (or in any one unit, without
-// covariances).
-type candidate interface {
-	fit(use []int) error
-	distance(i int) float64
-}
-
 const (
 	// draws of a minimal set: with 40 % outliers and sets of three, the chance
 	// that none of 300 is clean is (1 − 0.6³)³⁰⁰ < 1e-31; with sets of six 1e-6.
@@ -30,62 +22,55 @@ const (
 	resolution = 1e-18
 )
 
-// consensus finds which of n data most agree on, when fewer than half are
-// outliers: the least median of squares over fits to minimal sets of the given
-// size, then fits to all within reach of it until the set stays. components is
-// the number of components of a residual, parameters of the fit.
+// consensus finds which of the data most agree on, when fewer than half are
+// outliers: the least median of squares over fits to minimal sets, then fits to
+// all within reach of it until the set stays.
 //
 // Source: Rousseeuw and Leroy, Robust Regression and Outlier Detection (1987),
 // chapter 5.
-func consensus(c candidate, n, size, components, parameters int, stated bool, seed uint64) []bool {
+func (a *adjustment) consensus(seed uint64) []bool {
+	n := a.n
 	used := slices.Repeat([]bool{true}, n)
-	if n < 2*size || components*n < 2*parameters {
-		return used // too few to tell which are the odd ones
+	if n < 2*a.size || a.components*n < 2*a.parameters {
+		return used // too few to find the odd ones
 	}
-	chi := distuv.ChiSquared{K: float64(components)}
+	chi := distuv.ChiSquared{K: float64(a.components)}
 	cut := chi.Quantile(1 - falseAlarm/float64(n))
 	middle := chi.Quantile(0.5)
 	// A few data are followed too closely by their own fit.
-	small := 1 + 5/float64(components*n-parameters)
+	small := 1 + 5/float64(a.components*n-a.parameters)
 	scaleOf := func(d []float64) float64 {
 		s := small * small * statistics.Median(d) / middle
-		if stated {
+		if a.stated {
 			return max(s, 1) // stated variances may be too small, never too large
 		}
 		return max(s, resolution)
 	}
 	random := rand.New(rand.NewPCG(seed, 0x7265676973746572))
-	judged := n
 	order := random.Perm(n)
-	if judged > scored {
-		judged = scored
-	}
 	distances := make([]float64, n)
 	measure := func(ids []int) []float64 {
 		d := distances[:0]
 		for _, i := range ids {
-			d = append(d, c.distance(i))
+			d = append(d, a.distance(i))
 		}
 		return d
 	}
 	best, bestSet := math.Inf(1), []int(nil)
-	set := make([]int, size)
+	set := make([]int, a.size)
 	for range draws {
 		draw(random, set, n)
-		if c.fit(set) != nil {
+		if a.start(set) != nil {
 			continue
 		}
-		if m := statistics.Median(measure(order[:judged])); m < best {
+		if m := statistics.Median(measure(order[:min(n, scored)])); m < best {
 			best, bestSet = m, slices.Clone(set)
 		}
 	}
-	if bestSet == nil || c.fit(bestSet) != nil {
+	if bestSet == nil || a.start(bestSet) != nil {
 		return used
 	}
-	all := make([]int, n)
-	for i := range all {
-		all[i] = i
-	}
+	all := indices(used)
 	for range 20 {
 		d := slices.Clone(measure(all))
 		limit := cut * scaleOf(slices.Clone(d))
@@ -99,7 +84,7 @@ func consensus(c candidate, n, size, components, parameters int, stated bool, se
 				keep = append(keep, i)
 			}
 		}
-		if len(keep)*components <= parameters || c.fit(keep) != nil {
+		if len(keep)*a.components <= a.parameters || a.start(keep) != nil {
 			return slices.Repeat([]bool{true}, n)
 		}
 		if !changed {

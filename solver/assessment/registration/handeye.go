@@ -13,7 +13,7 @@ import (
 
 // HandEye finds X in A·X = X·B from movements of two bodies that are fixed to
 // each other: a as one system saw them, b as the other, X the pose of the second
-// body in the first. No frame need be known. Two movements at least that turn
+// body in the first. No frame need be known. At least two movements that rotate
 // about axes not parallel are needed.
 //
 // Rotations: vec(X) is the first singular vector of Σ A ⊗ B, for A·X·Bᵀ = X.
@@ -26,25 +26,11 @@ func HandEye(a, b []rigid.Pose) (rigid.Pose, error) {
 	if len(a) < 2 {
 		return rigid.Pose{}, fmt.Errorf("%w: %d movements, at least 2 are needed", ErrUndetermined, len(a))
 	}
-	k := mat.NewDense(9, 9, nil)
-	for i := range a {
-		addKronecker(k, rigid.Matrix(a[i].Rotation), rigid.Matrix(b[i].Rotation))
+	_, turn, err := singular(len(a), func(k int) (_, _ quat.Number) { return a[k].Rotation, b[k].Rotation })
+	if err != nil {
+		return rigid.Pose{}, err
 	}
-	var svd mat.SVD
-	if !svd.Factorize(k, mat.SVDThin) {
-		return rigid.Pose{}, ErrUndetermined
-	}
-	values := svd.Values(nil)
-	if values[0]-values[1] < 1e-9*float64(len(a)) {
-		return rigid.Pose{}, fmt.Errorf("%w: the movements must turn about two axes that are not parallel", ErrUndetermined)
-	}
-	var v mat.Dense
-	svd.VTo(&v)
-	turn := mat.NewDense(3, 3, mat.Col(nil, 0, &v))
-	if mat.Det(turn) < 0 {
-		turn.Scale(-1, turn)
-	}
-	x := rigid.Pose{Rotation: rotationOf(turn)}
+	x := rigid.Pose{Rotation: quaternion(turn)}
 	m, d := mat.NewDense(3*len(a), 3, nil), mat.NewVecDense(3*len(a), nil)
 	for i := range a {
 		left := rigid.Matrix(a[i].Rotation)
@@ -56,14 +42,66 @@ func HandEye(a, b []rigid.Pose) (rigid.Pose, error) {
 			d.SetVec(3*i+k, v)
 		}
 	}
-	var shift mat.VecDense
-	if err := shift.SolveVec(m, d); err != nil {
-		if c, bad := err.(mat.Condition); !bad || math.IsInf(float64(c), 0) {
-			return rigid.Pose{}, ErrUndetermined
-		}
+	shift, err := linear(m, d)
+	if err != nil {
+		return rigid.Pose{}, err
 	}
 	x.Position = r3.Vec{X: shift.AtVec(0), Y: shift.AtVec(1), Z: shift.AtVec(2)}
 	return x, nil
+}
+
+// singular returns the first singular vectors of Σ a ⊗ b over n pairs of rotations,
+// read as matrices, the right one with a positive determinant: with matrices read
+// row by row, vec(a·X·bᵀ) = (a ⊗ b)·vec(X).
+func singular(n int, pair func(k int) (a, b quat.Number)) (left, right *mat.Dense, err error) {
+	sum := mat.NewDense(9, 9, nil)
+	for k := range n {
+		p, q := pair(k)
+		a, b := rigid.Matrix(p), rigid.Matrix(q)
+		for i := range 9 {
+			for j := range 9 {
+				sum.Set(i, j, sum.At(i, j)+a[i/3][j/3]*b[i%3][j%3])
+			}
+		}
+	}
+	var svd mat.SVD
+	if !svd.Factorize(sum, mat.SVDThin) {
+		return nil, nil, ErrUndetermined
+	}
+	if values := svd.Values(nil); values[0]-values[1] < 1e-9*float64(n) {
+		return nil, nil, fmt.Errorf("%w: the body must turn about two axes that are not parallel", ErrUndetermined)
+	}
+	var u, v mat.Dense
+	svd.UTo(&u)
+	svd.VTo(&v)
+	left, right = mat.NewDense(3, 3, mat.Col(nil, 0, &u)), mat.NewDense(3, 3, mat.Col(nil, 0, &v))
+	if mat.Det(right) < 0 { // the pair's sign is free
+		left.Scale(-1, left)
+		right.Scale(-1, right)
+	}
+	return left, right, nil
+}
+
+// linear solves a·x = b by least squares. A large condition number only costs
+// digits.
+func linear(a *mat.Dense, b *mat.VecDense) (*mat.VecDense, error) {
+	var x mat.VecDense
+	if err := x.SolveVec(a, b); err != nil {
+		if c, large := err.(mat.Condition); !large || math.IsInf(float64(c), 0) {
+			return nil, ErrUndetermined
+		}
+	}
+	return &x, nil
+}
+
+// quaternion is that of the rotation nearest to m.
+func quaternion(m *mat.Dense) quat.Number {
+	r, _ := nearestRotation(m)
+	var a mat3
+	for i := range a {
+		copy(a[i][:], r.RawRowView(i))
+	}
+	return rigid.FromMatrix(a)
 }
 
 // Movements are the steps from the first pose to every other in the body's own

@@ -25,7 +25,7 @@ import (
 )
 
 // ErrUndetermined reports that the data leave a part of the result open: points
-// on one line, turns about one axis.
+// on one line, rotations about one axis.
 var ErrUndetermined = errors.New("registration: not determined by the data")
 
 // Options tunes a fit. The zero value of a field means its default.
@@ -43,7 +43,7 @@ type Quality struct {
 	RMS       float64
 	ChiSquare float64 // weighted squares of the used residuals; without covariances over their own variance
 	DOF       int
-	// Stated tells whether covariances were given: ChiSquare is then a test of
+	// Stated is whether covariances were given: ChiSquare is then a test of
 	// them, and else equals DOF.
 	Stated bool
 }
@@ -70,7 +70,7 @@ func (q *Quality) Birge() float64 {
 	return max(1, math.Sqrt(q.ChiSquare/float64(q.DOF)))
 }
 
-// Cov3 is the covariance of a place [m²], Cov6 that of a pose over x y z [m] and
+// Cov3 is the covariance of a position [m²], Cov6 that of a pose over x y z [m] and
 // the rotation vector [rad], q_true = exp(δ/2)·q.
 type (
 	Cov3 = [3][3]float64
@@ -90,7 +90,7 @@ func setBlock(j *mat.Dense, i, k int, s float64, a mat3) {
 	}
 }
 
-// whitener turns residuals into units of their standard deviation: L⁻¹ of the
+// whitener scales residuals to units of their standard deviation: L⁻¹ of the
 // covariance L·Lᵀ, n×n.
 type whitener struct {
 	n     int
@@ -163,40 +163,10 @@ func (w whitener) rows(j *mat.Dense, first int) {
 	}
 }
 
-// solve runs a weighted fit and refuses one that leaves something open.
-func solve(p leastsquares.Problem, start []float64) (leastsquares.Result, error) {
-	r, err := leastsquares.Solve(p, start, leastsquares.Options{RankTol: 1e-9})
-	if err != nil {
-		return r, fmt.Errorf("registration: %w", err)
-	}
-	if r.Rank < r.Covariance.SymmetricDim() {
-		return r, ErrUndetermined
-	}
-	// Exact data stall at rounding; any other early stop is a failure.
-	if err := r.Status.Err(); err != nil && r.Status != leastsquares.Stalled {
-		return r, fmt.Errorf("registration: %w", err)
-	}
-	return r, nil
-}
-
-// judge fills chi-square and the covariance's scale.
-func (q *Quality) judge(r leastsquares.Result, stated bool) (scale float64) {
-	q.Stated, q.DOF = stated, r.DOF()
-	q.ChiSquare = 2 * r.Cost
-	if stated {
-		return 1
-	}
-	if q.DOF <= 0 {
-		return math.NaN()
-	}
-	scale = r.Variance()
-	q.ChiSquare = float64(q.DOF)
-	return scale
-}
-
-func cov3(c mat.Symmetric, at int, scale float64) (out Cov3) {
-	for i := range out {
-		for j := range out {
+// cov3 is n × n of c from row at on, times scale.
+func cov3(c mat.Symmetric, at, n int, scale float64) (out Cov3) {
+	for i := range n {
+		for j := range n {
 			out[i][j] = scale * c.At(at+i, at+j)
 		}
 	}

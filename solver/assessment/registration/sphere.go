@@ -6,8 +6,6 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
-
-	"tonepose/solver/leastsquares"
 )
 
 // Ball is a sphere through points.
@@ -26,41 +24,14 @@ func Sphere(points []r3.Vec, o Options) (*Ball, error) {
 		return nil, fmt.Errorf("%w: %d points, at least 4 are needed", ErrUndetermined, len(points))
 	}
 	c := &sphereFit{points: points}
-	b := &Ball{}
-	b.Used = make([]bool, len(points))
-	for i := range b.Used {
-		b.Used[i] = true
-	}
-	if !o.KeepAll {
-		b.Used = consensus(c, len(points), 4, 1, 4, false, o.Seed)
-	}
-	use := indices(b.Used)
-	if err := c.fit(use); err != nil {
-		return nil, err
-	}
-	fit, err := solve(leastsquares.Problem{
-		Residuals: len(use),
-		Function: func(x, r []float64) error {
-			for k, i := range use {
-				r[k] = r3.Norm(r3.Sub(points[i], r3.Vec{X: x[0], Y: x[1], Z: x[2]})) - x[3]
-			}
-			return nil
-		},
-		Jacobian: func(x []float64, j *mat.Dense) error {
-			for k, i := range use {
-				d := r3.Unit(r3.Sub(points[i], r3.Vec{X: x[0], Y: x[1], Z: x[2]}))
-				j.SetRow(k, []float64{-d.X, -d.Y, -d.Z, -1})
-			}
-			return nil
-		},
-	}, []float64{c.center.X, c.center.Y, c.center.Z, c.radius})
+	a := &adjustment{model: c, n: len(points), size: 4, components: 1, parameters: 4, weights: make([]whitener, len(points)),
+		open: "the points lie in one plane"}
+	fit, quality, scale, err := a.run(o)
 	if err != nil {
 		return nil, err
 	}
-	b.Center, b.Radius = r3.Vec{X: fit.X[0], Y: fit.X[1], Z: fit.X[2]}, fit.X[3]
-	b.RMS = math.Sqrt(2 * fit.Cost / float64(len(use)))
-	b.Covariance = mat.NewSymDense(4, nil)
-	b.Covariance.ScaleSym(b.judge(fit, false), fit.Covariance)
+	b := &Ball{c.center, c.radius, mat.NewSymDense(4, nil), quality}
+	b.Covariance.ScaleSym(scale, fit.Covariance)
 	return b, nil
 }
 
@@ -70,9 +41,9 @@ type sphereFit struct {
 	radius float64
 }
 
-// fit solves 2 p·c + (r² − |c|²) = |p|², linear in its four unknowns, from the
+// start solves 2 p·c + (r² − |c|²) = |p|², linear in its four unknowns, from the
 // points' mean as origin.
-func (c *sphereFit) fit(use []int) error {
+func (c *sphereFit) start(use []int) error {
 	var mean r3.Vec
 	for _, i := range use {
 		mean = r3.Add(mean, r3.Scale(1/float64(len(use)), c.points[i]))
@@ -92,7 +63,19 @@ func (c *sphereFit) fit(use []int) error {
 	return nil
 }
 
-func (c *sphereFit) distance(i int) float64 {
-	d := r3.Norm(r3.Sub(c.points[i], c.center)) - c.radius
-	return d * d
+func (c *sphereFit) numbers() []float64 {
+	return []float64{c.center.X, c.center.Y, c.center.Z, c.radius}
+}
+
+func (c *sphereFit) set(x []float64) {
+	c.center, c.radius = r3.Vec{X: x[0], Y: x[1], Z: x[2]}, x[3]
+}
+
+func (c *sphereFit) residual(i int, r []float64) {
+	r[0] = r3.Norm(r3.Sub(c.points[i], c.center)) - c.radius
+}
+
+func (c *sphereFit) derivative(i int, j *mat.Dense, row int) {
+	d := r3.Unit(r3.Sub(c.points[i], c.center))
+	j.SetRow(row, []float64{-d.X, -d.Y, -d.Z, -1})
 }

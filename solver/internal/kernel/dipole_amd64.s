@@ -2,123 +2,147 @@
 
 #include "textflag.h"
 
-// FIELD computes in every lane, with d in Z0–Z2, m in Z3–Z5, n in Z6–Z8:
-// B in Z17–Z19, g in Z22–Z24, the coupling in Z25.
+// ROW computes the lanes at offset o of a row at DI from the emitter at SI, the coil at
+// BX and the datum at R8, in vectors of any length. op loads the coil's quantity of
+// index i among nine; inverse takes d² to 1/d² and 1/d³; mx, my and mz are the
+// emitter's m, in memory or in registers.
 //
-// 1/|d| comes from the 14-bit estimate and two Newton steps, y ← y(3/2 − r²y²/2),
-// which leave the rounding of the last one.
-#define FIELD \
-	VMULPD Z0, Z0, Z9 \
-	VFMADD231PD Z1, Z1, Z9 \
-	VFMADD231PD Z2, Z2, Z9 \
-	VRSQRT14PD Z9, Z10 \
-	VMULPD.BCST ·half(SB), Z9, Z9 \
-	VMULPD Z10, Z10, Z11 \
-	VBROADCASTSD ·threeHalves(SB), Z12 \
-	VMULPD Z3, Z0, Z13 \
-	VMULPD Z6, Z0, Z14 \
-	VMULPD Z3, Z6, Z15 \
-	VFNMADD213PD Z12, Z9, Z11 \
-	VFMADD231PD Z4, Z1, Z13 \
-	VFMADD231PD Z7, Z1, Z14 \
-	VFMADD231PD Z4, Z7, Z15 \
-	VMULPD Z11, Z10, Z10 \
-	VFMADD231PD Z5, Z2, Z13 \
-	VFMADD231PD Z8, Z2, Z14 \
-	VFMADD231PD Z5, Z8, Z15 \
-	VMULPD Z10, Z10, Z11 \
-	VFNMADD213PD Z12, Z9, Z11 \
-	VMULPD Z11, Z10, Z11 \
-	VMULPD Z11, Z11, Z10 \
-	VMULPD Z10, Z11, Z11 \
-	VMULPD Z10, Z11, Z12 \
-	VMULPD.BCST ·three(SB), Z12, Z12 \
-	VMULPD Z13, Z12, Z16 \
-	VMULPD Z14, Z12, Z20 \
-	VMULPD Z0, Z16, Z17 \
-	VMULPD Z1, Z16, Z18 \
-	VMULPD Z2, Z16, Z19 \
-	VMULPD Z13, Z14, Z21 \
-	VMULPD Z10, Z21, Z21 \
-	VFNMADD231PD Z3, Z11, Z17 \
-	VFNMADD231PD Z4, Z11, Z18 \
-	VFNMADD231PD Z5, Z11, Z19 \
-	VFNMADD132PD.BCST ·five(SB), Z15, Z21 \
-	VMULPD Z12, Z21, Z21 \
-	VMULPD Z3, Z20, Z22 \
-	VMULPD Z4, Z20, Z23 \
-	VMULPD Z5, Z20, Z24 \
-	VFMADD231PD Z6, Z16, Z22 \
-	VFMADD231PD Z7, Z16, Z23 \
-	VFMADD231PD Z8, Z16, Z24 \
-	VFMADD231PD Z0, Z21, Z22 \
-	VFMADD231PD Z1, Z21, Z23 \
-	VFMADD231PD Z2, Z21, Z24 \
-	VMULPD Z15, Z11, Z25 \
-	VFMSUB231PD Z14, Z16, Z25
+// d in V0–V2, 1/d² in V3, 1/d³ in V4, 3/d⁵ in V5, m·d in V6, n·d in V7, n in
+// V8–V10, m·n in V11; then b in V12, the factors of m and d in g in V13 and V14,
+// the coupling in V15; then B in V3, V5, V6 and g in V7, V11, V15.
+#define ROW(o, op, inverse, mx, my, mz, V0, V1, V2, V3, V4, V5, V6, V7, V8, V9, V10, V11, V12, V13, V14, V15) \
+	op(0, V0) \
+	op(1, V1) \
+	op(2, V2) \
+	VSUBPD o+0(SI), V0, V0 \
+	VSUBPD o+64(SI), V1, V1 \
+	VSUBPD o+128(SI), V2, V2 \
+	VMULPD V0, V0, V3 \
+	VFMADD231PD V1, V1, V3 \
+	VFMADD231PD V2, V2, V3 \
+	inverse(V3, V4, V5, V6) \
+	op(3, V8) \
+	op(4, V9) \
+	op(5, V10) \
+	VMULPD mx, V0, V6 \
+	VMULPD V8, V0, V7 \
+	VMULPD mx, V8, V11 \
+	VFMADD231PD my, V1, V6 \
+	VFMADD231PD V9, V1, V7 \
+	VFMADD231PD my, V9, V11 \
+	VFMADD231PD mz, V2, V6 \
+	VFMADD231PD V10, V2, V7 \
+	VFMADD231PD mz, V10, V11 \
+	VBROADCASTSD ·three(SB), V5 \
+	VMULPD V3, V5, V5 \
+	VMULPD V4, V5, V5 \
+	VMULPD V6, V5, V12 \
+	VMULPD V7, V5, V13 \
+	VMULPD V6, V7, V14 \
+	VMULPD V3, V14, V14 \
+	VBROADCASTSD ·five(SB), V15 \
+	VFNMADD213PD V11, V15, V14 \
+	VMULPD V5, V14, V14 \
+	VMULPD V4, V11, V15 \
+	VFMSUB231PD V7, V12, V15 \
+	VSUBPD o+0(R8), V15, V15 \
+	VMULPD o+64(R8), V15, V15 \
+	VMOVUPD V15, o+384(DI) \
+	VMULPD V0, V12, V3 \
+	VMULPD V1, V12, V5 \
+	VMULPD V2, V12, V6 \
+	VFNMADD231PD mx, V4, V3 \
+	VFNMADD231PD my, V4, V5 \
+	VFNMADD231PD mz, V4, V6 \
+	VMULPD mx, V13, V7 \
+	VMULPD my, V13, V11 \
+	VMULPD mz, V13, V15 \
+	VFMADD231PD V8, V12, V7 \
+	VFMADD231PD V9, V12, V11 \
+	VFMADD231PD V10, V12, V15 \
+	VFMADD231PD V0, V14, V7 \
+	VFMADD231PD V1, V14, V11 \
+	VFMADD231PD V2, V14, V15 \
+	op(6, V12) \
+	op(7, V13) \
+	op(8, V14) \
+	VMULPD V13, V15, V0 \
+	VMULPD V14, V7, V1 \
+	VMULPD V12, V11, V2 \
+	VFNMADD231PD V14, V11, V0 \
+	VFNMADD231PD V12, V15, V1 \
+	VFNMADD231PD V13, V7, V2 \
+	VFMADD231PD V9, V6, V0 \
+	VFMADD231PD V10, V3, V1 \
+	VFMADD231PD V8, V5, V2 \
+	VFNMADD231PD V10, V5, V0 \
+	VFNMADD231PD V8, V6, V1 \
+	VFNMADD231PD V9, V3, V2 \
+	VMOVUPD o+64(R8), V4 \
+	VMULPD V4, V7, V7 \
+	VMULPD V4, V11, V11 \
+	VMULPD V4, V15, V15 \
+	VMULPD V4, V0, V0 \
+	VMULPD V4, V1, V1 \
+	VMULPD V4, V2, V2 \
+	VMOVUPD V7, o+0(DI) \
+	VMOVUPD V11, o+64(DI) \
+	VMOVUPD V15, o+128(DI) \
+	VMOVUPD V0, o+192(DI) \
+	VMOVUPD V1, o+256(DI) \
+	VMOVUPD V2, o+320(DI)
 
-// TURN adds n×B to Z26–Z28, which hold a×g, and stores the weighted row.
-#define TURN \
-	VFMADD231PD Z7, Z19, Z26 \
-	VFNMADD231PD Z8, Z18, Z26 \
-	VFMADD231PD Z8, Z17, Z27 \
-	VFNMADD231PD Z6, Z19, Z27 \
-	VFMADD231PD Z6, Z18, Z28 \
-	VFNMADD231PD Z7, Z17, Z28 \
-	VMOVUPD 64(R8), Z29 \
-	VSUBPD (R8), Z25, Z25 \
-	VMULPD Z29, Z22, Z22 \
-	VMULPD Z29, Z23, Z23 \
-	VMULPD Z29, Z24, Z24 \
-	VMULPD Z29, Z26, Z26 \
-	VMULPD Z29, Z27, Z27 \
-	VMULPD Z29, Z28, Z28 \
-	VMULPD Z29, Z25, Z25 \
-	VMOVUPD Z22, (DI) \
-	VMOVUPD Z23, 64(DI) \
-	VMOVUPD Z24, 128(DI) \
-	VMOVUPD Z26, 192(DI) \
-	VMOVUPD Z27, 256(DI) \
-	VMOVUPD Z28, 320(DI) \
-	VMOVUPD Z25, 384(DI) \
-	ADDQ $448, DI \
-	ADDQ $128, R8
+// SAME is a number for all lanes, EACH one of each.
+#define SAME(i, v) VBROADCASTSD (8*i)(BX), v
+#define EACH(i, v) VMOVUPD (64*i)(BX), v
 
-// ROWS is the whole of a function: op loads a quantity of the coil at BX, at its place i
-// among nine; coils are size bytes apart. SI leads to the emitters.
-#define ROWS(op, size) \
+#define DIVIDED(d2, d3, t, u) \
+	VBROADCASTSD ·one(SB), t \
+	VDIVPD  d2, t, d2 \
+	VSQRTPD d2, d3 \
+	VMULPD  d2, d3, d3
+
+// ESTIMATED takes the 14-bit estimate y of 1/d and two Newton steps,
+// y ← y(3/2 − d²y²/2), which leave the rounding of the last one.
+#define ESTIMATED(d2, d3, t, u) \
+	VRSQRT14PD   d2, d3 \
+	VMULPD.BCST  ·half(SB), d2, d2 \
+	VBROADCASTSD ·threeHalves(SB), u \
+	VMULPD       d3, d3, t \
+	VFNMADD213PD u, d2, t \
+	VMULPD       t, d3, d3 \
+	VMULPD       d3, d3, t \
+	VFNMADD213PD u, d2, t \
+	VMULPD       t, d3, d3 \
+	VMULPD       d3, d3, d2 \
+	VMULPD       d2, d3, d3
+
+#define ROW256(o) ROW(o, SAME, DIVIDED, o+192(SI), o+256(SI), o+320(SI), Y0, Y1, Y2, Y3, Y4, Y5, Y6, Y7, Y8, Y9, Y10, Y11, Y12, Y13, Y14, Y15)
+#define ROW512(op) ROW(0, op, ESTIMATED, Z16, Z17, Z18, Z0, Z1, Z2, Z3, Z4, Z5, Z6, Z7, Z8, Z9, Z10, Z11, Z12, Z13, Z14, Z15)
+
+#define KEEP512 \
+	VMOVUPD 192(SI), Z16 \
+	VMOVUPD 256(SI), Z17 \
+	VMOVUPD 320(SI), Z18
+
+#define KEEP256
+
+// ROWS is the whole of a function: keep loads what it keeps of an emitter; coils are
+// size bytes apart.
+#define ROWS(keep, row, size) \
 	MOVQ rows+0(FP), DI \
 	MOVQ emitters+8(FP), SI \
 	MOVQ coils+16(FP), DX \
 	MOVQ data+24(FP), R8 \
 	MOVQ e+32(FP), CX \
 emitter: \
-	VMOVUPD 192(SI), Z3 \
-	VMOVUPD 256(SI), Z4 \
-	VMOVUPD 320(SI), Z5 \
-	MOVQ    DX, BX \
-	MOVQ    c+40(FP), R9 \
+	keep \
+	MOVQ DX, BX \
+	MOVQ c+40(FP), R9 \
 coil: \
-	op(0, Z0) \
-	op(1, Z1) \
-	op(2, Z2) \
-	VSUBPD (SI), Z0, Z0 \
-	VSUBPD 64(SI), Z1, Z1 \
-	VSUBPD 128(SI), Z2, Z2 \
-	op(3, Z6) \
-	op(4, Z7) \
-	op(5, Z8) \
-	FIELD \
-	op(6, Z29) \
-	op(7, Z30) \
-	op(8, Z31) \
-	VMULPD       Z30, Z24, Z26 \
-	VMULPD       Z31, Z22, Z27 \
-	VMULPD       Z29, Z23, Z28 \
-	VFNMADD231PD Z31, Z23, Z26 \
-	VFNMADD231PD Z29, Z24, Z27 \
-	VFNMADD231PD Z30, Z22, Z28 \
-	TURN \
+	row \
+	ADDQ $448, DI \
+	ADDQ $128, R8 \
 	ADDQ $size, BX \
 	DECQ R9 \
 	JNZ  coil \
@@ -128,14 +152,14 @@ coil: \
 	VZEROUPPER \
 	RET
 
-// SAME is a number for all lanes, EACH one of each.
-#define SAME(i, z) VBROADCASTSD (8*i)(BX), z
-#define EACH(i, z) VMOVUPD (64*i)(BX), z
+// func dipoleRowsAVX2(rows *Row, emitters *Dipole, coils *Point, data *Datum, e, c int)
+TEXT ·dipoleRowsAVX2(SB), NOSPLIT, $0-48
+	ROWS(KEEP256, ROW256(0); ROW256(32), 72)
 
 // func dipoleRowsAVX512(rows *Row, emitters *Dipole, coils *Point, data *Datum, e, c int)
 TEXT ·dipoleRowsAVX512(SB), NOSPLIT, $0-48
-	ROWS(SAME, 72)
+	ROWS(KEEP512, ROW512(SAME), 72)
 
 // func dipoleRowsManyAVX512(rows *Row, emitters *Dipole, coils *Coil, data *Datum, e, c int)
 TEXT ·dipoleRowsManyAVX512(SB), NOSPLIT, $0-48
-	ROWS(EACH, 576)
+	ROWS(KEEP512, ROW512(EACH), 576)

@@ -16,13 +16,13 @@ const Lanes = 8
 // Vec is one quantity in every lane.
 type Vec [Lanes]float64
 
-// Dipole is a point emitter in every lane: place x, y, z [m] and μ0/4π times
+// Dipole is a point emitter in every lane: position x, y, z [m] and μ0/4π times
 // the moment per ampere x, y, z [T·m³/A]. A lane without an emitter holds a
-// zero moment at a place that no coil reaches.
+// zero moment at a position that no coil reaches.
 type Dipole [6]Vec
 
 // Point is a point pickup: its centre x, y, z [m], its axis times AreaTurns
-// x, y, z [m²] and the arm from the point about which the sensor turns to its
+// x, y, z [m²] and the arm from the point about which the sensor rotates to its
 // centre x, y, z [m], all in the rig frame.
 type Point [9]float64
 
@@ -52,7 +52,7 @@ type Sum [Products]float64
 // SumVec is a Sum in every lane.
 type SumVec [Products]Vec
 
-// At is the place of the product of columns i ≤ j in a Sum.
+// At is the index of the product of columns i ≤ j in a Sum.
 func At(i, j int) int { return i*Columns - i*(i-1)/2 + j - i }
 
 func accumulateGo(sum *SumVec, rows []Row) {
@@ -75,37 +75,14 @@ func accumulateGo(sum *SumVec, rows []Row) {
 func normalGo(sum *Sum, rows []Row) {
 	*sum = Sum{}
 	for k := range rows {
-		r := &rows[k]
-		for l := range Lanes {
-			c0, c1, c2, c3, c4, c5, c6 := r[0][l], r[1][l], r[2][l], r[3][l], r[4][l], r[5][l], r[6][l]
-			sum[0] += c0 * c0
-			sum[1] += c0 * c1
-			sum[2] += c0 * c2
-			sum[3] += c0 * c3
-			sum[4] += c0 * c4
-			sum[5] += c0 * c5
-			sum[6] += c0 * c6
-			sum[7] += c1 * c1
-			sum[8] += c1 * c2
-			sum[9] += c1 * c3
-			sum[10] += c1 * c4
-			sum[11] += c1 * c5
-			sum[12] += c1 * c6
-			sum[13] += c2 * c2
-			sum[14] += c2 * c3
-			sum[15] += c2 * c4
-			sum[16] += c2 * c5
-			sum[17] += c2 * c6
-			sum[18] += c3 * c3
-			sum[19] += c3 * c4
-			sum[20] += c3 * c5
-			sum[21] += c3 * c6
-			sum[22] += c4 * c4
-			sum[23] += c4 * c5
-			sum[24] += c4 * c6
-			sum[25] += c5 * c5
-			sum[26] += c5 * c6
-			sum[27] += c6 * c6
+		n := 0
+		for i := range Columns {
+			a := &rows[k][i]
+			for j := i; j < Columns; j++ {
+				b := &rows[k][j]
+				sum[n] += a[0]*b[0] + a[1]*b[1] + (a[2]*b[2] + a[3]*b[3]) + (a[4]*b[4] + a[5]*b[5] + (a[6]*b[6] + a[7]*b[7]))
+				n++
+			}
 		}
 	}
 }

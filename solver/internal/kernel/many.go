@@ -1,6 +1,6 @@
 package kernel
 
-// Pose is place x, y, z [m] and unit quaternion w, x, y, z in every lane.
+// Pose is position x, y, z [m] and unit quaternion w, x, y, z in every lane.
 type Pose [7]Vec
 
 // FactorVec is a Factor in every lane.
@@ -16,7 +16,7 @@ type Newton struct {
 	Sound  uint64
 }
 
-// AdvanceMany moves every lane's pose by step, q' = exp(δ/2)·q, and puts the
+// AdvanceMany moves every lane's pose by step, q' = exp(δ/2)·q, and writes the
 // points, given as axis times AreaTurns and arm in the sensor's frame, into
 // coils. It holds for |δ| up to 0.7 rad: the series of sine and cosine stop
 // where the next term is below 1e-16.

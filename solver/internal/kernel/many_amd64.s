@@ -3,7 +3,7 @@
 #include "textflag.h"
 
 // TRIANGLE does op(i, z, n) for each number of the lower triangle, row by row; n is
-// its place in a SumVec.
+// its index in a SumVec.
 #define TRIANGLE(op) \
 	op(0, Z0, 0) \
 	op(1, Z1, 1) \
@@ -32,7 +32,7 @@
 
 // ROW eliminates the number x of a row in the column of the inverse pivot d: LESS takes
 // its multiple of a number a above off the number y of the row, at last of x itself off
-// the diagonal. The multiplier stays in place of x.
+// the diagonal. The multiplier replaces x.
 #define ROW(d, x, between, diagonal) \
 	VMULPD d, x, Z27 \
 	between \
@@ -184,7 +184,7 @@ TEXT ·solveManyAVX512(SB), NOSPLIT, $0-32
 
 // func advanceManyAVX512(pose *Pose, step *[6]Vec, points *[6]float64, coils *Coil, n int)
 //
-// δ in Z0–Z2, h² in Z3, q in Z8–Z11, exp(δ/2) in Z4 (w) and Z0–Z2, place in
+// δ in Z0–Z2, h² in Z3, q in Z8–Z11, exp(δ/2) in Z4 (w) and Z0–Z2, position in
 // Z29–Z31, R row by row in Z12–Z20.
 TEXT ·advanceManyAVX512(SB), NOSPLIT, $0-40
 	MOVQ pose+0(FP), DI

@@ -4,8 +4,8 @@ package kernel
 // misfit of the couplings in Score; the assembly has its square root, 2.
 const normWeight = 4
 
-// Score judges eight places a step by how well the couplings of coils (one or
-// three of them) can be had there with any orientation. At a place with fields
+// Score judges eight positions a step by how well the couplings of coils (one or
+// three of them) can be had there with any orientation. At a position with fields
 // B_e, coil c's couplings y_ec are linear in its axis n_c; with weights w_e
 //
 //	N = Σ w_e B_e B_eᵀ,  b_c = Σ w_e y_ec B_e,  n_c = N⁻¹ b_c
@@ -13,9 +13,9 @@ const normWeight = 4
 //
 // the residual of the linear fit plus a misfit of the length of n_c, which is
 // one when y is over the coil's area. power is Σ w_e y_ec², field holds x, y, z
-// of emitter e at place block i in field[(i·E + e)·3:]; w has E entries, wy the
+// of emitter e at block i of positions in field[(i·E + e)·3:]; w has E entries, wy the
 // weighted couplings w_e·y_ec at e·coils+c. Relative errors are up to 1e-7: it
-// ranks places.
+// ranks positions.
 func Score(scores, field []Vec, w, wy []float64, coils int, power float64) {
 	e := len(w)
 	if coils != 1 && coils != 3 || len(wy) < e*coils || len(field) < 3*e*len(scores) {

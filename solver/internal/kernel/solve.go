@@ -7,7 +7,7 @@ type Factor [21]float64
 
 // Decompose factorises the normal matrix of sum with its diagonal times
 // 1 + damping plus the gauge: gauge·u·uᵀ in the rotation block, which fixes the
-// turn about u where the couplings leave it free. It returns the smallest
+// rotation about u where the couplings leave it free. It returns the smallest
 // ratio of a pivot to its diagonal entry, which is 1 minus the largest squared
 // multiple correlation of a parameter with those before it, and is not
 // positive (or is NaN) when the matrix is singular.
@@ -113,7 +113,7 @@ func (f *Factor) Decompose(sum *Sum, damping, gauge float64, u *[3]float64) floa
 	return low
 }
 
-// Solve puts the solution of the factorised system for right-hand side b into x.
+// Solve writes the solution of the factorised system for right-hand side b to x.
 func (f *Factor) Solve(x, b *[6]float64) {
 	y0 := b[0]
 	y1 := b[1] - f[1]*y0
@@ -130,7 +130,7 @@ func (f *Factor) Solve(x, b *[6]float64) {
 	*x = [6]float64{x0, x1, x2, x3, x4, x5}
 }
 
-// Inverse puts the inverse of the factorised matrix, L⁻ᵀ D⁻¹ L⁻¹, into inv.
+// Inverse writes the inverse of the factorised matrix, L⁻ᵀ D⁻¹ L⁻¹, to inv.
 func (f *Factor) Inverse(inv *[6][6]float64) {
 	// m = L⁻¹, of unit diagonal; n = D⁻¹ m.
 	m10 := -f[1]

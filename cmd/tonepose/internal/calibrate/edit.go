@@ -21,7 +21,7 @@ func (s *Stations) edit(r *rig.Rig, res *calibration.Result, free calibration.Gr
 	e := r.Edit()
 	for i := range r.Emitters {
 		m := res.Emitter(i)
-		if free&(calibration.EmitterPlace|calibration.EmitterAxis|calibration.EmitterStrength) != 0 {
+		if free&(calibration.EmitterPosition|calibration.EmitterAxis|calibration.EmitterStrength) != 0 {
 			e.MoveEmitter(i, m.Shift, m.Tilt, m.Strength)
 		}
 	}
@@ -32,7 +32,7 @@ func (s *Stations) edit(r *rig.Rig, res *calibration.Result, free calibration.Gr
 			if free&calibration.CoilAxis != 0 {
 				e.SetVector(path+"axis", coil.Axis)
 			}
-			if free&calibration.CoilPlace != 0 {
+			if free&calibration.CoilPosition != 0 {
 				e.SetVector(path+"center_m", coil.Center)
 			}
 			if free&calibration.CoilSensitivity != 0 {

@@ -152,24 +152,22 @@ func metalBench(p *calibration.Problem, res *calibration.Result) (*correction.Be
 		b.Stations[s].Pickups = pickupPoints(&sensor, res.Pose(s))
 	}
 	for _, rw := range res.Rows() {
-		row := correction.Row{Emitter: rw.Emitter, Pickup: rw.Coil, Residual: rw.Residual, ByCoupling: rw.ByCoupling,
-			Columns: rw.Columns, By: rw.By, ByPose: rw.ByPose}
 		if rw.Station < 0 {
-			b.Known = append(b.Known, row)
+			b.Known = append(b.Known, rw.Row)
 			continue
 		}
 		st := &b.Stations[rw.Station]
-		if rw.Coil >= 0 && p.Emitters[rw.Emitter].Nearby != nil {
+		if rw.Pickup >= 0 && p.Emitters[rw.Emitter].Nearby != nil {
 			strength := res.Emitter(rw.Emitter).Strength
-			for _, pt := range st.Pickups[rw.Coil] {
+			for _, pt := range st.Pickups[rw.Pickup] {
 				field, err := p.Emitters[rw.Emitter].Nearby.Field(pt.At)
 				if err != nil {
 					return nil, err
 				}
-				row.Residual -= row.ByCoupling * strength * r3.Dot(pt.Along, field)
+				rw.Residual -= rw.ByCoupling * strength * r3.Dot(pt.Along, field)
 			}
 		}
-		st.Rows = append(st.Rows, row)
+		st.Rows = append(st.Rows, rw.Row)
 	}
 	return b, nil
 }

@@ -195,7 +195,7 @@ func draw(r *rig.Rig, p *calibration.Problem) (channels []int) {
 	for i, e := range r.Drawn() {
 		drawn := &r.Emitters[i]
 		p.Emitters = append(p.Emitters, calibration.Emitter{Emitter: e, Hz: drawn.ToneHz,
-			Tolerance: calibration.EmitterTolerance{Place: drawn.Tolerance.CenterM, Axis: drawn.Tolerance.AxisRad, Strength: drawn.Tolerance.Strength}})
+			Tolerance: calibration.EmitterTolerance{Position: drawn.Tolerance.CenterM, Axis: drawn.Tolerance.AxisRad, Strength: drawn.Tolerance.Strength}})
 	}
 	for i := range r.Sensors {
 		s := calibration.Sensor{Name: r.Sensors[i].Name}
@@ -210,7 +210,7 @@ func draw(r *rig.Rig, p *calibration.Problem) (channels []int) {
 					Tolerance: calibration.ChannelTolerance{Gain: ch.Tolerance.Gain, Delay: ch.Tolerance.DelayS}})
 			}
 			s.Coils = append(s.Coils, calibration.Coil{Coil: coils[k], Channel: at,
-				Tolerance: calibration.CoilTolerance{Axis: c.Tolerance.AxisRad, Place: c.Tolerance.CenterM, Sensitivity: c.Tolerance.Sensitivity}})
+				Tolerance: calibration.CoilTolerance{Axis: c.Tolerance.AxisRad, Position: c.Tolerance.CenterM, Sensitivity: c.Tolerance.Sensitivity}})
 		}
 		p.Sensors = append(p.Sensors, s)
 	}

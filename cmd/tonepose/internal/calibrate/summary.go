@@ -123,7 +123,7 @@ func vector(v r3.Vec) [3]float64 { return [3]float64{v.X, v.Y, v.Z} }
 
 // summarise gathers a result and what it says of single stations.
 func summarise(st *Stations, res *calibration.Result) (*Summary, error) {
-	sum := &Summary{Status: res.Status.String(), Iterations: res.Iterations, Chi2: res.ChiSquare, DOF: res.DOF,
+	sum := &Summary{Status: string(res.Status), Iterations: res.Iterations, Chi2: res.ChiSquare, DOF: res.DOF,
 		Missing: st.Missing, Frame: res.Frame(), Gauges: []Gauge{}}
 	for _, p := range res.Parameters {
 		sum.Parameters = append(sum.Parameters, Parameter{Name: p.Name, Unit: p.Unit, Before: p.Before, After: p.After,
