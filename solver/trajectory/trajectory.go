@@ -35,17 +35,6 @@ const (
 	ConstantVelocity                   // white acceleration
 )
 
-// ParseMotion reads "acceleration" or "velocity".
-func ParseMotion(s string) (Motion, error) {
-	switch s {
-	case "acceleration", "":
-		return ConstantAcceleration, nil
-	case "velocity":
-		return ConstantVelocity, nil
-	}
-	return 0, fmt.Errorf("motion %q: must be acceleration or velocity", s)
-}
-
 // Options tunes Run and Spline. The zero value of a field means its default.
 type Options struct {
 	Motion Motion

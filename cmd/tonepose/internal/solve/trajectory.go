@@ -1,10 +1,8 @@
 package solve
 
 import (
-	"cmp"
 	"context"
 	"fmt"
-	"slices"
 
 	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/cmd/tonepose/internal/engine"
@@ -25,17 +23,8 @@ const (
 
 var trajectoryNames = []string{"none", "filter", "smooth", "spline"}
 
-// String is the name that ParseTrajectory reads.
+// String names it: "none", "filter", "smooth" or "spline".
 func (t Trajectory) String() string { return trajectoryNames[t] }
-
-// ParseTrajectory reads "none", "filter", "smooth" or "spline"; empty is none.
-func ParseTrajectory(s string) (Trajectory, error) {
-	i := slices.Index(trajectoryNames, cmp.Or(s, "none"))
-	if i < 0 {
-		return 0, fmt.Errorf("trajectory %q: must be none, filter, smooth or spline", s)
-	}
-	return Trajectory(i), nil
-}
 
 // joined keeps one sensor's windows until the recording's end.
 type joined struct {
