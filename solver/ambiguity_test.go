@@ -57,11 +57,9 @@ func ambiguousCases() []ambiguousCase {
 			// axis can follow.
 			name: "planar, moments within, one coil: mirror", place: ring, moment: along, coils: three[2:], volume: both,
 			twin: func(p rigid.Pose) rigid.Pose {
-				var r rotation
-				r.set(&p.Rotation)
-				u := r.apply(&vec3{0, 0, 1})
+				u := p.Rotate(r3.Vec{Z: 1})
 				p = mirror(p)
-				p.Rotation = between(&vec3{0, 0, 1}, &vec3{u[0], u[1], -u[2]})
+				p.Rotation = between(r3.Vec{Z: 1}, r3.Vec{X: u.X, Y: u.Y, Z: -u.Z})
 				return p
 			},
 		},

@@ -3,6 +3,9 @@ package solver
 import (
 	"fmt"
 
+	"gonum.org/v1/gonum/num/quat"
+	"gonum.org/v1/gonum/spatial/r3"
+
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver/internal/kernel"
 )
@@ -75,12 +78,11 @@ func (s *Solver) WarmAll(results []Result, frames []Couplings, starts []rigid.Po
 			if n.frame < 0 {
 				continue
 			}
-			switch s.judgeLane(l) {
-			case laneGoesOn:
+			if again, ok := s.judgeLane(l); again {
 				continue
-			case laneDone:
+			} else if ok {
 				s.finishLane(l, &results[n.frame])
-			case laneFails:
+			} else {
 				results[n.frame] = s.Warm(frames[n.frame], starts[n.frame])
 			}
 			if !s.refill(l, results, frames, starts, &next) {
@@ -90,28 +92,21 @@ func (s *Solver) WarmAll(results []Result, frames []Couplings, starts []rigid.Po
 	}
 }
 
-type verdict uint8
-
-const (
-	laneGoesOn verdict = iota
-	laneDone
-	laneFails
-)
-
-// judgeLane applies descend's rules for plain steps to lane l.
-func (s *Solver) judgeLane(l int) verdict {
+// judgeLane applies descend's rules for plain steps to lane l: whether it goes on, and
+// if not, whether it has converged.
+func (s *Solver) judgeLane(l int) (again, ok bool) {
 	b := s.batch
 	n := &b.lanes[l]
 	chi2, slope := b.sum[chiSquare][l], b.newton.Slope[l]
 	st := &b.newton.Step
 	n.iterations++
 	if b.newton.Sound>>l&1 == 0 || !(slope >= 0) || n.iterations > patience {
-		return laneFails
+		return false, false
 	}
 	if n.iterations > 1 {
 		rho := (n.chi2 - chi2) / n.before
 		if !(rho > 0.25) {
-			return laneFails
+			return false, false
 		}
 		if rho < 0.75 {
 			n.before = 0
@@ -119,14 +114,14 @@ func (s *Solver) judgeLane(l int) verdict {
 	}
 	tol := s.rig.options.StepTol * s.rig.options.StepTol
 	if slope < tol || n.iterations > 1 && last(slope, n.before, tol) {
-		return laneDone
+		return false, true
 	}
 	if !(st[3][l]*st[3][l]+st[4][l]*st[4][l]+st[5][l]*st[5][l] <= maxTurn*maxTurn) ||
 		!((st[0][l]*st[0][l]+st[1][l]*st[1][l]+st[2][l]*st[2][l])*s.rig.stride <= 1) {
-		return laneFails
+		return false, false
 	}
 	n.chi2, n.before = chi2, slope
-	return laneGoesOn
+	return true, true
 }
 
 // finishLane takes the last step of lane l and fills its result.
@@ -134,10 +129,9 @@ func (s *Solver) finishLane(l int, r *Result) {
 	b := s.batch
 	n := &b.lanes[l]
 	var st state
-	for i := range st.x {
-		st.x[i] = b.pose[i][l]
-	}
-	st.q.Real, st.q.Imag, st.q.Jmag, st.q.Kmag = b.pose[3][l], b.pose[4][l], b.pose[5][l], b.pose[6][l]
+	p := &b.pose
+	st.Origin = r3.Vec{X: p[0][l], Y: p[1][l], Z: p[2][l]}
+	st.q = quat.Number{Real: p[3][l], Imag: p[4][l], Jmag: p[5][l], Kmag: p[6][l]}
 	var step [6]float64
 	for i := range step {
 		step[i] = b.newton.Step[i][l]
@@ -168,7 +162,8 @@ func (s *Solver) refill(l int, results []Result, frames []Couplings, starts []ri
 		}
 		if n.variance != &f.Variance[0] {
 			n.variance = nil
-			if !s.weighLane(l, f.Variance) {
+			var ok bool
+			if n.used, ok = inverseSigmas(f.Variance, func(i int) *float64 { return &b.data[i][1][l] }); !ok {
 				results[*next] = Result{Status: Invalid}
 				continue
 			}
@@ -192,10 +187,10 @@ func (s *Solver) refill(l int, results []Result, frames []Couplings, starts []ri
 			continue
 		}
 		st := s.rig.stateOf(starts[*next])
-		for i := range st.x {
-			b.pose[i][l] = st.x[i]
+		o, q := st.Origin, st.q
+		for i, v := range [7]float64{o.X, o.Y, o.Z, q.Real, q.Imag, q.Jmag, q.Kmag} {
+			b.pose[i][l] = v
 		}
-		b.pose[3][l], b.pose[4][l], b.pose[5][l], b.pose[6][l] = st.q.Real, st.q.Imag, st.q.Jmag, st.q.Kmag
 		for i := range b.newton.Step {
 			b.newton.Step[i][l] = 0
 		}
@@ -204,20 +199,4 @@ func (s *Solver) refill(l int, results []Result, frames []Couplings, starts []ri
 		return true
 	}
 	return false
-}
-
-func (s *Solver) weighLane(l int, variance []float64) bool {
-	n := &s.batch.lanes[l]
-	n.used = 0
-	for k, v := range variance {
-		w, ok := weightOf(v)
-		if !ok {
-			return false
-		}
-		if w > 0 {
-			n.used++
-		}
-		s.batch.data[k][1][l] = w
-	}
-	return true
 }

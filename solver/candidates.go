@@ -4,17 +4,19 @@ import (
 	"math"
 	"math/bits"
 
+	"gonum.org/v1/gonum/spatial/r3"
+
 	"tonepose/solver/internal/kernel"
 )
 
-// scored is a place of the grid with its score.
+// scored is a cell of the grid with the score of its centre.
 type scored struct {
 	score float64
-	place int
+	cell  int
 }
 
-// list gathers the places with scores up to limit that lie apart from the
-// places used.
+// list gathers the cells with scores up to limit that lie apart from the
+// cells used.
 func (s *Solver) list(limit float64) {
 	w, g := &s.search, s.rig.grid
 	kernel.Below(w.masks, w.scores, limit)
@@ -22,23 +24,23 @@ func (s *Solver) list(limit float64) {
 	for i, m := range w.masks {
 		for ; m != 0; m &= m - 1 {
 			l := bits.TrailingZeros8(m)
-			if k := i*kernel.Lanes + l; k < len(g.places) {
+			if k := i*kernel.Lanes + l; k < len(g.centers) {
 				w.listed = append(w.listed, scored{w.scores[i][l], k})
 			}
 		}
 	}
 	for i := range w.found {
-		s.strike(w.found[i].place)
+		s.strike(w.found[i].cell)
 	}
 }
 
-// bestPlace returns the listed place with the lowest score and takes it and its
+// bestCell returns the listed cell with the lowest score and takes it and its
 // neighbours off the list; −1 when none is left.
-func (s *Solver) bestPlace() int {
+func (s *Solver) bestCell() int {
 	best, at := math.Inf(1), -1
 	for i := range s.search.listed {
 		if v := &s.search.listed[i]; v.score < best {
-			best, at = v.score, v.place
+			best, at = v.score, v.cell
 		}
 	}
 	if at >= 0 {
@@ -47,15 +49,13 @@ func (s *Solver) bestPlace() int {
 	return at
 }
 
-// strike takes a place and its neighbours off the list.
-func (s *Solver) strike(place int) {
+// strike takes a cell and its neighbours off the list.
+func (s *Solver) strike(cell int) {
 	g := s.rig.grid
-	p, h := &g.places[place], g.size[place]
+	p, h := g.centers[cell], g.size[cell]
 	kept := s.search.listed[:0]
 	for _, v := range s.search.listed {
-		q := &g.places[v.place]
-		d := vec3{p[0] - q[0], p[1] - q[1], p[2] - q[2]}
-		if r := s.search.apart * (h + g.size[v.place]); dot(&d, &d) >= r*r {
+		if r := s.search.apart * (h + g.size[v.cell]); r3.Norm2(r3.Sub(p, g.centers[v.cell])) >= r*r {
 			kept = append(kept, v)
 		}
 	}

@@ -1,30 +1,27 @@
 package solver
 
 import (
+	"errors"
 	"fmt"
 	"math"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 )
 
 // Validate refuses a problem that no couplings could solve.
 func (p *Problem) Validate() error {
 	if len(p.Array.Emitters) == 0 {
-		return fmt.Errorf("solver: Problem.Array has no emitters: at least five couplings are needed")
+		return errors.New("solver: Problem.Array has no emitters: at least five couplings are needed")
 	}
-	for i, e := range p.Array.Emitters {
-		if e.Source == nil {
-			return fmt.Errorf("solver: Problem.Array.Emitters[%d] (%q) has no Source", i, e.Name)
-		}
-	}
-	if err := p.Sensor.Validate(); err != nil {
+	if _, err := mutual.New(p.Array, p.Sensor); err != nil {
 		return err
 	}
-	v := p.Volume
-	if !finite(v.Min) || !finite(v.Max) || !(v.Max.X > v.Min.X && v.Max.Y > v.Min.Y && v.Max.Z > v.Min.Z) {
-		return fmt.Errorf("solver: Problem.Volume = %v to %v: Min must lie below Max in x, y and z", v.Min, v.Max)
+	v := r3.Sub(p.Volume.Max, p.Volume.Min)
+	if !(v.X > 0 && v.Y > 0 && v.Z > 0) || math.IsInf(v.X+v.Y+v.Z, 1) {
+		return fmt.Errorf("solver: Problem.Volume = %v to %v: Min must lie below Max in x, y and z", p.Volume.Min, p.Volume.Max)
 	}
 	if cov := p.Array.Covariance; cov != nil {
 		n, _ := cov.Dims()
@@ -34,9 +31,4 @@ func (p *Problem) Validate() error {
 		}
 	}
 	return nil
-}
-
-func finite(v r3.Vec) bool {
-	s := v.X + v.Y + v.Z
-	return !math.IsNaN(s) && !math.IsInf(v.X, 0) && !math.IsInf(v.Y, 0) && !math.IsInf(v.Z, 0)
 }

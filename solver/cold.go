@@ -13,20 +13,16 @@ type search struct {
 	seen   []int        // emitters seen by each coil
 	noise  []float64    // variances over the coils' areas squared [T²/A²]
 	w, wy  []float64    // of one group of coils, see kernel.Score
-	scores []kernel.Vec // of all places
+	scores []kernel.Vec // of all cells
 	part   []kernel.Vec // of one group of coils
 	masks  []uint8      // which scores are low, see kernel.Below
-	listed []scored     // places that descents may start from
+	listed []scored     // cells that descents may start from
 	apart  float64      // see effort
-	watch  watched
-	found  []minimum // of the last Cold
+	found  []minimum    // of the last Cold
 }
 
 func (c *search) init(g *rig) {
 	c.stale = true
-	if g.axial {
-		c.watch.axial = &g.axis
-	}
 	c.seen = make([]int, len(g.pickups))
 	c.noise = make([]float64, len(g.sources)*len(g.pickups))
 	c.w = make([]float64, len(g.sources))
@@ -35,21 +31,21 @@ func (c *search) init(g *rig) {
 	c.scores = make([]kernel.Vec, blocks)
 	c.part = make([]kernel.Vec, blocks)
 	c.masks = make([]uint8, blocks)
-	c.listed = make([]scored, 0, len(g.grid.places))
+	c.listed = make([]scored, 0, len(g.grid.centers))
 	c.found = make([]minimum, 0, 8*g.options.Candidates)
 }
 
 const (
 	// gridError is the relative error of a field that the grid's spacing makes,
-	// which weighs the couplings when places are judged: strong couplings near
+	// which weighs the couplings when cells are judged: strong couplings near
 	// an emitter must not drown the others.
 	gridError = 0.2
 	// lean is the largest surplus of couplings over unknowns that counts as
-	// little redundancy: false places then fit nearly as well as the true one.
+	// little redundancy: false cells then fit nearly as well as the true one.
 	lean = 2
 	// implausible, in the terms of unlikely: once in two thousand solves.
 	implausible = 3.3
-	// With a surplus of rich couplings, a minimum that enough places lead to is
+	// With a surplus of rich couplings, a minimum that enough cells lead to is
 	// taken for the lowest even if the noise does not explain it.
 	rich, enough = 10, 4
 	// softest is the first softness of a descent that failed without.
@@ -59,7 +55,7 @@ const (
 // effort says how far a cold start searches.
 type effort struct {
 	sigmas   float64 // it is made when the best fit so far is that unlikely
-	reach    float64 // places with scores up to this many times the best, plus one, are listed
+	reach    float64 // cells with scores up to this many times the best, plus one, are listed
 	apart    float64 // descents start farther apart than so many times the sum of their cells' sides
 	descents int     // at most so many times Options.Candidates
 }
@@ -73,10 +69,10 @@ var (
 	leanEffort = effort{0, 10, 0.6, 4}
 )
 
-// Cold solves without any start: at every place of a grid over the working
+// Cold solves without any start: at the centre of every cell of a grid over the working
 // volume the couplings are linear in the coils' axes, so that the best
 // orientation and its misfit follow from one small linear system; descents
-// start from the best distinct places, and the lowest minimum wins. Couplings
+// start from the best distinct cells, and the lowest minimum wins. Couplings
 // of another shape than the problem's panic.
 func (s *Solver) Cold(c Couplings) Result {
 	r, ok := s.load(c)
@@ -84,8 +80,8 @@ func (s *Solver) Cold(c Couplings) Result {
 		return r
 	}
 	s.judge(c.Value)
-	s.hasty = true
-	defer func() { s.hasty = false }()
+	s.searching = true
+	defer func() { s.searching = false }()
 	w := &s.search
 	w.found = w.found[:0]
 	best, hits, stage := -1, 0, 0
@@ -98,11 +94,11 @@ func (s *Solver) Cold(c Couplings) Result {
 	s.list(effort.reach * (least + 1))
 	limit := effort.descents * s.rig.options.Candidates
 	for {
-		place := -1
+		cell := -1
 		if len(w.found) < limit {
-			place = s.bestPlace()
+			cell = s.bestCell()
 		}
-		if place < 0 {
+		if cell < 0 {
 			// Done, unless what was found fits less well than it should.
 			for stage++; stage < len(efforts); stage++ {
 				if e := &efforts[stage]; best < 0 || s.unlikely(w.found[best].d.chi2, e.sigmas) {
@@ -119,33 +115,31 @@ func (s *Solver) Cold(c Couplings) Result {
 		}
 		w.found = w.found[:len(w.found)+1]
 		m := &w.found[len(w.found)-1]
-		m.place = place
-		if !s.orient(&m.state, place) {
+		m.cell = cell
+		if !s.orient(&m.state, cell) {
 			m.again = true // nothing to find here
 			continue
 		}
 		start := m.state
 		if best >= 0 && w.found[best].d.status == Converged {
-			w.watch.state = &w.found[best].state
-			w.watch.radius = 0.1 * s.rig.grid.size[w.found[best].place]
-			s.watch = &w.watch
+			s.best, s.radius = &w.found[best].state, 0.1*s.rig.grid.size[w.found[best].cell]
 		}
 		s.follow(m, 0)
-		m.again = s.watch != nil && s.watch.near(&m.state)
+		m.again = s.near(&m.state)
 		poor := best < 0 || s.unlikely(w.found[best].d.chi2, implausible)
 		if poor && (m.again || m.d.status != Converged || s.unlikely(m.d.chi2, implausible)) {
-			soft := minimum{state: start, place: place}
+			soft := minimum{state: start, cell: cell}
 			s.follow(&soft, softest)
-			if m.again || s.better(&soft, m) {
-				soft.again = s.watch != nil && s.watch.near(&soft.state)
+			if m.again || s.cost(&soft) < s.cost(m) {
+				soft.again = s.near(&soft.state)
 				*m = soft
 			}
 		}
-		s.watch = nil
+		s.best = nil
 		switch {
 		case m.again:
 			hits++
-		case best < 0 || s.better(m, &w.found[best]):
+		case best < 0 || s.cost(m) < s.cost(&w.found[best]):
 			best, hits = len(w.found)-1, 1
 		}
 		if hits >= enough && s.used-s.Freedom() >= rich {
@@ -172,7 +166,7 @@ func (s *Solver) Cold(c Couplings) Result {
 // refit fits what a search has found with the model's own errors in the weights,
 // and returns the best.
 func (s *Solver) refit(found []minimum) (best int) {
-	s.hasty = false
+	s.searching = false
 	for i := range found {
 		m := &found[i]
 		if !m.again && m.d.status == Converged {
@@ -180,7 +174,7 @@ func (s *Solver) refit(found []minimum) (best int) {
 			s.follow(m, 0)
 			m.d.iterations += before
 		}
-		if found[best].again || !m.again && s.better(m, &found[best]) {
+		if found[best].again || !m.again && s.cost(m) < s.cost(&found[best]) {
 			best = i
 		}
 	}

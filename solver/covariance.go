@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/num/quat"
+	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels/rigid"
 )
@@ -15,18 +16,15 @@ func (s *Solver) finish(r *Result, st *state, d *descent) {
 	r.Status, r.ChiSquare, r.Iterations = d.status, d.chi2, d.iterations
 	r.DOF = s.used - s.Freedom()
 	if g.axial {
-		s.smallestTurn(st)
+		s.smallestRotation(st)
 	}
 	r.Pose = g.poseOf(st)
-	r.Outside = !g.inside(&vec3{r.Pose.Position.X, r.Pose.Position.Y, r.Pose.Position.Z})
+	r.Outside = !g.inside(r.Pose.Position)
 	if d.status == Unobservable || math.IsInf(d.chi2, 0) {
 		return
 	}
 	if d.status == NotConverged {
 		u, gauge := s.gauge(st)
-		if !s.rig.axial {
-			gauge = 0
-		}
 		if !(s.factor.Decompose(&s.sum, 0, gauge, &u) > minPivot) {
 			return
 		}
@@ -39,7 +37,7 @@ func (s *Solver) finish(r *Result, st *state, d *descent) {
 			r.Status = Unobservable
 		}
 		if !(r.Covariance[i][i] >= 0) || !(r.Covariance[3+i][3+i] >= 0) {
-			// Rounding has the better of what little is known.
+			// What little is known is lost in rounding.
 			r.Status = Unobservable
 			r.Covariance = [6][6]float64{}
 			return
@@ -51,58 +49,50 @@ func (s *Solver) finish(r *Result, st *state, d *descent) {
 //
 // With the arm a from origin to pivot, the origin moves by δp = δx + a×ω, ω
 // the rotation of the sensor frame. For six degrees of freedom ω = δ. For
-// five, the convention of the smallest rotation turns the frame about its axis
+// five, the convention of the smallest rotation rotates the frame about its axis
 // u when the axis tilts: ω = δ + (κ·δ) u, see twist. Only the position feels
 // it; the rotation part of Covariance stays zero about u.
 func (s *Solver) carry(c *[6][6]float64, st *state) {
-	var u vec3
+	var u r3.Vec
 	if s.rig.axial {
-		u = st.r.apply(&s.rig.axis)
-		project(c, &u)
+		u = st.Out(s.rig.axis)
+		project(c, u)
 	}
-	a := st.r.apply(&s.rig.pivot)
-	if a == (vec3{}) {
+	a := st.Out(s.rig.pivot)
+	if a == (r3.Vec{}) {
 		return
 	}
-	// t = ∂p/∂δ
-	t := [3][3]float64{{0, -a[2], a[1]}, {a[2], 0, -a[0]}, {-a[1], a[0], 0}}
+	t := rigid.Skew(a) // ∂p/∂δ
 	if s.rig.axial {
-		k := s.twist(&u)
-		au := cross(&a, &u)
+		k, au := array(s.twist(u)), array(r3.Cross(a, u))
 		for i := range 3 {
 			for j := range 3 {
 				t[i][j] += au[i] * k[j]
 			}
 		}
 	}
-	// T C Tᵀ with T = [1 t; 0 1], block by block: first C_pδ + t·C_δδ.
-	var m, w [3][3]float64
+	// T C Tᵀ with T = [1 t; 0 1]: rows, then columns, in place.
 	for i := range 3 {
-		for j := range 3 {
-			w[i][j] = t[i][0]*c[3][3+j] + t[i][1]*c[4][3+j] + t[i][2]*c[5][3+j]
-			m[i][j] = c[i][3+j] + w[i][j]
+		row, t0, t1, t2 := &c[i], t[i][0], t[i][1], t[i][2]
+		for j := range 6 {
+			row[j] += t0*c[3][j] + t1*c[4][j] + t2*c[5][j]
 		}
-	}
-	// C_pp + C_pδ·tᵀ + t·C_δp + t·C_δδ·tᵀ
-	for i := range 3 {
-		for j := i; j < 3; j++ {
-			v := c[i][j]
-			for k := range 3 {
-				v += m[i][k]*t[j][k] + t[i][k]*c[j][3+k]
-			}
-			c[i][j], c[j][i] = v, v
+		for j := 3; j < 6; j++ {
+			c[j][i] = row[j]
 		}
 	}
 	for i := range 3 {
-		for j := range 3 {
-			c[i][3+j], c[3+j][i] = m[i][j], m[i][j]
+		for j := range i + 1 {
+			c[j][i] += t[i][0]*c[j][3] + t[i][1]*c[j][4] + t[i][2]*c[j][5]
+			c[i][j] = c[j][i]
 		}
 	}
 }
 
-// project takes what lies along u out of the rotation part of c: P·c·Pᵀ with
-// P = 1 − u·uᵀ there. What the gauge has put there goes with it.
-func project(c *[6][6]float64, u *vec3) {
+// project takes what lies along axis out of the rotation part of c: P·c·Pᵀ with
+// P = 1 − u·uᵀ there. What the gauge has added there goes with it.
+func project(c *[6][6]float64, axis r3.Vec) {
+	u := array(axis)
 	var w [6]float64
 	for i := range 6 {
 		w[i] = c[i][3]*u[0] + c[i][4]*u[1] + c[i][5]*u[2]
@@ -117,50 +107,32 @@ func project(c *[6][6]float64, u *vec3) {
 	}
 }
 
-// smallestTurn puts the smallest rotation that carries the coils' axis to where it
-// is into st.
-func (s *Solver) smallestTurn(st *state) {
-	u := st.r.apply(&s.rig.axis)
-	st.q = between(&s.rig.axis, &u)
-	st.r.set(&st.q)
-}
+// smallestRotation gives st the smallest rotation that carries the coils' axis to where
+// it is.
+func (s *Solver) smallestRotation(st *state) { st.setRotation(between(s.rig.axis, st.Out(s.rig.axis))) }
 
 // between returns the smallest rotation that carries unit vector a to unit
 // vector b; for opposite vectors, a half turn about one of the axes normal to a.
-func between(a, b *vec3) quat.Number {
-	w := 1 + dot(a, b)
-	c := cross(a, b)
+func between(a, b r3.Vec) quat.Number {
+	w, c := 1+r3.Dot(a, b), r3.Cross(a, b)
 	if w < 1e-14 {
-		k := vec3{1, 0, 0}
-		if math.Abs(a[0]) > 0.6 {
-			k = vec3{0, 1, 0}
-		}
-		c = cross(a, &k)
 		w = 0
+		_, c = rigid.Across(a)
 	}
-	return rigid.Normalize(quat.Number{Real: w, Imag: c[0], Jmag: c[1], Kmag: c[2]})
+	return rigid.Normalize(quat.Number{Real: w, Imag: c.X, Jmag: c.Y, Kmag: c.Z})
 }
 
 // twist returns κ with ω = δ + (κ·δ) u: how the smallest rotation from the
-// axis a in the sensor frame to u in the rig frame turns about u when u tilts by
+// axis a in the sensor frame to u in the rig frame rotates about u when u tilts by
 // δ. It is parallel transport over the sphere: tan(θ/2) of the tilt across the
 // great circle from a to u. It grows without bound towards u = −a, where the
 // smallest rotation is not defined, and is held at 1e-9 from there.
-func (s *Solver) twist(u *vec3) vec3 {
-	a := &s.rig.axis
+func (s *Solver) twist(u r3.Vec) r3.Vec {
+	a := s.rig.axis
 	// The tilt δ moves u by δ×u; (u×a)·(δ×u) = −δ·(a − (a·u)u).
-	c := dot(a, u)
-	w := -1 / max(1+c, 1e-9)
-	return vec3{(a[0] - c*u[0]) * w, (a[1] - c*u[1]) * w, (a[2] - c*u[2]) * w}
+	c := r3.Dot(a, u)
+	return r3.Scale(-1/max(1+c, 1e-9), r3.Sub(a, r3.Scale(c, u)))
 }
 
 // inside reports whether p lies in the working volume.
-func (g *rig) inside(p *vec3) bool {
-	lo, hi := fromR3(g.problem.Volume.Min), fromR3(g.problem.Volume.Max)
-	for i := range 3 {
-		if !(p[i] >= lo[i] && p[i] <= hi[i]) {
-			return false
-		}
-	}
-	return true
-}
+func (g *rig) inside(p r3.Vec) bool { return r3.Box(g.problem.Volume).Contains(p) }

@@ -49,7 +49,7 @@ func TestRowsAreMutual(t *testing.T) {
 			if err := s.Evaluate(pose, value, slope); err != nil {
 				t.Fatal(err)
 			}
-			pivot := pose.Rotate(toR3(s.rig.pivot))
+			pivot := pose.Rotate(s.rig.pivot)
 			for i := range n {
 				e, k := i/coils, i%coils
 				row, l := &s.rows[e/kernel.Lanes*coils+k], e%kernel.Lanes

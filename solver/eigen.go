@@ -42,12 +42,9 @@ func (v *eigen) diagonalise(a *eigen, n int, tol float64) {
 					a[i][p], a[i][q] = c*x-s*y, s*x+c*y
 				}
 				for i := range n {
-					x, y := a[p][i], a[q][i]
+					x, y, z, w := a[p][i], a[q][i], v[i][p], v[i][q]
 					a[p][i], a[q][i] = c*x-s*y, s*x+c*y
-				}
-				for i := range n {
-					x, y := v[i][p], v[i][q]
-					v[i][p], v[i][q] = c*x-s*y, s*x+c*y
+					v[i][p], v[i][q] = c*z-s*w, s*z+c*w
 				}
 			}
 		}

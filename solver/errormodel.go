@@ -4,10 +4,10 @@ import (
 	"errors"
 	"math"
 
+	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/mat"
 
 	"tonepose/fieldmodels/rigid"
-	"tonepose/solver/internal/kernel"
 )
 
 // Part is a source of the errors of couplings.
@@ -131,16 +131,18 @@ func (s *Solver) SharesDrive(c *Couplings) bool {
 // pose into dst, n×n row by row, as Warm weighs by it: noise and all parts of the
 // error model. A missing coupling has variance +Inf and no covariances.
 func (s *Solver) ErrorCovariance(dst []float64, c Couplings, pose rigid.Pose) error {
-	st, err := s.look(c, pose)
-	if err != nil {
-		return err
+	if r, ok := s.load(c); !ok && r.Status == Invalid {
+		return ErrInvalid
 	}
 	defer s.plain()
-	if err := s.fill(dst, &s.rig.errors, &st); err != nil {
+	st := s.rig.stateOf(pose)
+	if err := s.unweigh(&st); err != nil {
+		return err
+	}
+	if err := s.fill(dst, &st, true, &s.rig.errors); err != nil {
 		return err
 	}
 	n := len(s.variances)
-	s.addDrive(dst)
 	for i, v := range s.variances {
 		dst[i*n+i] += s.seen.Own(i)
 		if math.IsInf(v, 1) {
@@ -174,8 +176,19 @@ func (s *Solver) Contributions(c Couplings, pose rigid.Pose, more *ErrorModel) (
 	n := len(weighed)
 	errors := make([]float64, n*n)
 	for part := range Parts {
-		if err := s.fillPart(errors, part, &st, more); err != nil {
+		own := s.rig.errors.only(part)
+		models := []*ErrorModel{&own}
+		if more != nil {
+			added := more.only(part)
+			models = append(models, &added)
+		}
+		if err := s.fill(errors, &st, part == Drive, models...); err != nil {
 			return out, err
+		}
+		for i, v := range s.variances {
+			if part == Noise && !math.IsInf(v, 1) {
+				errors[i*n+i] += s.seen.Own(i)
+			}
 		}
 		var moved [6][6]float64 // UᵀCU
 		for i := range n {
@@ -197,93 +210,58 @@ func (s *Solver) Contributions(c Couplings, pose rigid.Pose, more *ErrorModel) (
 	return out, nil
 }
 
-// fillPart writes the covariance that one part makes in the problem's model and in
-// more.
-func (s *Solver) fillPart(dst []float64, part Part, st *state, more *ErrorModel) error {
-	n := len(s.variances)
-	own := s.rig.errors.only(part)
-	if err := s.fill(dst, &own, st); err != nil {
-		return err
-	}
-	if more != nil {
-		added, more := make([]float64, n*n), more.only(part)
-		if err := s.fill(added, &more, st); err != nil {
-			return err
-		}
-		for i, v := range added {
-			dst[i] += v
-		}
-	}
-	switch part {
-	case Noise:
-		for i, v := range s.variances {
-			if !math.IsInf(v, 1) {
-				dst[i*n+i] += s.seen.Own(i)
-			}
-		}
-	case Drive:
-		s.addDrive(dst)
-	}
-	return nil
-}
-
 var errNoField = errors.New("solver: a source has no field at a coil")
 
-// look prepares the derivatives of an observation's couplings by the parameters
-// of a model; plain ends it.
-func (s *Solver) look(c Couplings, pose rigid.Pose) (state, error) {
-	r, ok := s.load(c)
-	if !ok && r.Status == Invalid {
-		return state{}, ErrInvalid
-	}
-	st := s.rig.stateOf(pose)
-	return st, s.unweigh(&st)
-}
-
-// fill writes the covariance of a model's errors.
-func (s *Solver) fill(dst []float64, m *ErrorModel, st *state) error {
-	if m.Joint != nil {
-		return m.Joint.Covariance(dst, s.rig.poseOf(st))
-	}
+// fill writes the covariance of the errors of models at a pose and, with drive, of
+// what the noise of the emitters' references does, at the couplings of the model.
+func (s *Solver) fill(dst []float64, st *state, drive bool, models ...*ErrorModel) error {
 	clear(dst)
-	if m.Exact() {
-		return nil
-	}
-	n := len(s.variances)
-	for i := range n {
-		s.prepare(m, i, 0)
-		for j := range i + 1 {
-			v := s.between(m, i, j)
-			dst[i*n+j], dst[j*n+i] = v, v
+	w, n, coils := &s.white, len(s.variances), len(s.rig.pickups)
+	for _, m := range models {
+		if m.Joint != nil {
+			if w.errors == nil {
+				w.errors = make([]float64, n*n)
+			}
+			if err := m.Joint.Covariance(w.errors, s.rig.poseOf(st)); err != nil {
+				return err
+			}
+			floats.Add(dst, w.errors)
+			continue
+		}
+		if m.Exact() {
+			continue
+		}
+		for i := range n {
+			from := s.firstColumn(i)
+			s.prepare(m, i, from)
+			for j := from; j < i; j++ {
+				v := s.between(m, i, j)
+				dst[i*n+j] += v
+				dst[j*n+i] += v
+			}
+			dst[i*n+i] += s.between(m, i, i)
 		}
 	}
-	return nil
-}
-
-// addDrive adds the common noise of the emitters' references, at the couplings of
-// the model.
-func (s *Solver) addDrive(dst []float64) {
-	n, coils := len(s.variances), len(s.rig.pickups)
-	for e, relative := range s.seen.Common {
-		for i := e * coils; i < (e+1)*coils; i++ {
+	for e, common := range s.seen.Common {
+		for i := e * coils; i < (e+1)*coils && drive; i++ {
 			for j := e * coils; j < (e+1)*coils; j++ {
-				dst[i*n+j] += relative * s.white.emitter[i][6] * s.white.emitter[j][6]
+				dst[i*n+j] += common * w.emitter[i][6] * w.emitter[j][6]
 			}
 		}
 	}
+	return nil
 }
 
 // weighedSlopes returns Σ⁻¹J of what evaluate left.
 func (s *Solver) weighedSlopes() [][6]float64 {
-	n, coils := len(s.variances), len(s.rig.pickups)
+	n := len(s.variances)
 	out := make([][6]float64, n)
 	for i := n - 1; i >= 0; i-- {
-		e, c := i/coils, i%coils
-		row, l := &s.rows[e/kernel.Lanes*coils+c], e%kernel.Lanes
+		at, l := s.rig.slot(i)
 		for k := range out[i] {
-			v := row[k][l]
+			v := s.rows[at][k][l]
 			if !s.white.active {
-				out[i][k] = v * s.data[e/kernel.Lanes*coils+c][1][l]
+				out[i][k] = v * s.data[at][1][l]
 				continue
 			}
 			for j := i + 1; j < n; j++ {

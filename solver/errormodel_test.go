@@ -323,8 +323,11 @@ func TestParameterDerivatives(t *testing.T) {
 	r := rand.New(rand.NewPCG(5, 5))
 	pose := rigid.Pose{Position: r3.Vec{X: 0.03, Y: -0.02, Z: 0.15}, Rotation: randomQuat(r)}
 	y := observe(t, s, pose, sigma, r)
-	st, err := s.look(y, pose)
-	if err != nil {
+	st := s.rig.stateOf(pose)
+	if _, ok := s.load(y); !ok {
+		t.Fatal("couplings refused")
+	}
+	if err := s.unweigh(&st); err != nil {
 		t.Fatal(err)
 	}
 	const h = 1e-5

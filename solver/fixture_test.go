@@ -79,14 +79,14 @@ func fixedProblem(tb testing.TB, dof int, source func(center, moment r3.Vec) fie
 	g := readGeometry(tb)
 	var p Problem
 	for i := range g.Place {
-		c, m := toR3(g.Place[i]), toR3(g.Moment[i])
+		c, m := vector(g.Place[i]), vector(g.Moment[i])
 		p.Array.Emitters = append(p.Array.Emitters, fieldmodels.Emitter{Source: source(c, m), Center: c, Axis: r3.Unit(m)})
 	}
 	if dof == 6 {
 		for i, o := range g.Offset {
 			a := [3]float64{}
 			a[i] = 1
-			p.Sensor.Coils = append(p.Sensor.Coils, mutual.Coil{Center: toR3(o), Axis: toR3(a), AreaTurns: 1})
+			p.Sensor.Coils = append(p.Sensor.Coils, mutual.Coil{Center: vector(o), Axis: vector(a), AreaTurns: 1})
 		}
 	} else {
 		p.Sensor.Coils = []mutual.Coil{{Axis: r3.Vec{Z: 1}, AreaTurns: 1}}
@@ -125,7 +125,7 @@ func fixedProblem(tb testing.TB, dof int, source func(center, moment r3.Vec) fie
 				v = v[7:]
 				return pose
 			}
-			pose.Rotation = between(&vec3{0, 0, 1}, &vec3{v[3], v[4], v[5]})
+			pose.Rotation = between(r3.Vec{Z: 1}, r3.Vec{X: v[3], Y: v[4], Z: v[5]})
 			v = v[6:]
 			return pose
 		}

@@ -68,10 +68,10 @@ func TestColdIsGlobal(t *testing.T) {
 				// minimum gives way to one inside that fits all but as well.
 				slack := 1e-3
 				if warm.Outside && !cold.Outside {
-					slack = -2 * math.Log(s.rig.options.AmbiguityRatio)
+					slack = -2 * math.Log(ambiguityRatio)
 				}
 				switch above := cold.ChiSquare - warm.ChiSquare; {
-				case cold.Status == NotConverged || above > -2*math.Log(s.rig.options.AmbiguityRatio):
+				case cold.Status == NotConverged || above > -2*math.Log(ambiguityRatio):
 					t.Errorf("%v: chi-square %g (%v), from the truth %g (%v)", pose, cold.ChiSquare, cold.Status, warm.ChiSquare, warm.Status)
 				case above > slack:
 					lesser++

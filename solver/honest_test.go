@@ -23,11 +23,7 @@ func deviation(s *Solver, truth, estimate rigid.Pose) (e [6]float64) {
 	e[0], e[1], e[2] = d.X, d.Y, d.Z
 	q := quat.Mul(truth.Rotation, quat.Conj(estimate.Rotation))
 	if s.rig.axial {
-		var a, b rotation
-		a.set(&truth.Rotation)
-		b.set(&estimate.Rotation)
-		u, v := b.apply(&s.rig.axis), a.apply(&s.rig.axis)
-		q = between(&u, &v)
+		q = between(estimate.Rotate(s.rig.axis), truth.Rotate(s.rig.axis))
 	}
 	if q.Real < 0 {
 		q = quat.Scale(-1, q)

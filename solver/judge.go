@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/num/quat"
+	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver/internal/kernel"
@@ -34,7 +35,7 @@ func (s *Solver) plan() {
 	}
 }
 
-// judge fills the scores of all places for couplings y.
+// judge fills the scores of all cells for couplings y.
 func (s *Solver) judge(y []float64) {
 	c, coils := &s.search, len(s.rig.pickups)
 	if c.stale {
@@ -98,28 +99,22 @@ func (s *Solver) weights(y []float64, from, to, group int) float64 {
 	return power
 }
 
-// orient puts place i and the orientation that suits the couplings best there
-// into st; false when they fix none.
+// orient gives st the centre of cell i and the orientation that suits the
+// couplings best there; false when they fix none.
 func (s *Solver) orient(st *state, i int) bool {
 	coils, g := len(s.rig.pickups), s.rig.grid
 	emitters := len(s.rig.sources)
-	st.x = g.places[i]
+	st.Origin = g.centers[i]
 	field := g.field[i/kernel.Lanes*emitters*3:]
 	l := i % kernel.Lanes
 	var k [9]float64 // Σ n_c a_cᵀ
-	var axial vec3
+	var axial r3.Vec
 	for co := range coils {
 		var n [6]float64
-		var b vec3
+		var b [3]float64
 		for e := range emitters {
-			d := &s.data[e/kernel.Lanes*coils+co]
-			v, in := d[0][e%kernel.Lanes], d[1][e%kernel.Lanes]
-			if in == 0 {
-				continue
-			}
-			a := s.rig.pickups[co].inverse
-			v *= a
-			w := 1 / (a*a/(in*in) + gridError*gridError*v*v)
+			v := s.data[e/kernel.Lanes*coils+co][0][e%kernel.Lanes] * s.rig.pickups[co].inverse
+			w := 1 / (s.search.noise[e*coils+co] + gridError*gridError*v*v) // 0: missing
 			x, y, z := field[3*e][l], field[3*e+1][l], field[3*e+2][l]
 			n[0] += w * x * x
 			n[1] += w * x * y
@@ -135,47 +130,41 @@ func (s *Solver) orient(st *state, i int) bool {
 		if !ok {
 			continue
 		}
-		a := s.rig.pickups[co].unit
+		unit := s.rig.pickups[co].unit
+		sign := math.Copysign(1, r3.Dot(unit, s.rig.axis))
+		axial = r3.Add(axial, r3.Scale(sign, vector(axis)))
 		f := 1.0
-		if m := norm(&axis); m > 2 { // a runaway of a poor fit must not rule
+		if m := r3.Norm(vector(axis)); m > 2 { // a runaway of a poor fit must not rule
 			f = 2 / m
 		}
-		sign := 1.0
-		if dot(&a, &s.rig.axis) < 0 {
-			sign = -1
-		}
-		for r := range 3 {
-			axial[r] += sign * axis[r]
-			for q := range 3 {
-				k[3*r+q] += f * axis[r] * a[q]
+		for q, a := range array(unit) {
+			for r, n := range axis {
+				k[3*r+q] += f * n * a
 			}
 		}
 	}
-	if s.rig.axial {
-		m := norm(&axial)
-		if !(m > 0) {
-			return false
-		}
-		u := vec3{axial[0] / m, axial[1] / m, axial[2] / m}
-		st.q = between(&s.rig.axis, &u)
-		st.r.set(&st.q)
+	if !s.rig.axial {
+		st.setRotation(attitude(&k))
 		return true
 	}
-	st.q = attitude(&k)
-	st.r.set(&st.q)
+	m := r3.Norm(axial)
+	if !(m > 0) {
+		return false
+	}
+	st.setRotation(between(s.rig.axis, r3.Scale(1/m, axial)))
 	return true
 }
 
 // solve3 solves the symmetric 3×3 system with upper triangle n.
-func solve3(n *[6]float64, b *vec3) (vec3, bool) {
+func solve3(n *[6]float64, b *[3]float64) ([3]float64, bool) {
 	c00, c01, c02 := n[3]*n[5]-n[4]*n[4], n[2]*n[4]-n[1]*n[5], n[1]*n[4]-n[2]*n[3]
 	c11, c12, c22 := n[0]*n[5]-n[2]*n[2], n[1]*n[2]-n[0]*n[4], n[0]*n[3]-n[1]*n[1]
 	d := n[0]*c00 + n[1]*c01 + n[2]*c02
 	if !(d > 0) {
-		return vec3{}, false
+		return [3]float64{}, false
 	}
 	d = 1 / d
-	return vec3{
+	return [3]float64{
 		d * (c00*b[0] + c01*b[1] + c02*b[2]),
 		d * (c01*b[0] + c11*b[1] + c12*b[2]),
 		d * (c02*b[0] + c12*b[1] + c22*b[2]),

@@ -3,6 +3,10 @@ package solver
 import (
 	"math"
 
+	"gonum.org/v1/gonum/num/quat"
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/fieldmodels/rigid"
 	"tonepose/solver/internal/kernel"
 )
 
@@ -17,7 +21,7 @@ const maxTurn = 0.6
 
 // stale bounds, in squared standard deviations, the last step that a descent
 // takes without looking again: chi-square and covariance then come from the
-// place before it.
+// point before it.
 const stale = 0.005
 
 // descent is what a descent leaves beside s.sum and s.factor.
@@ -45,11 +49,7 @@ func (s *Solver) descend(st *state, lambda float64, limit int) (d descent) {
 	var b, step [6]float64
 	var trial state
 	for c.lambda <= maxDamping {
-		var u vec3
-		gauge := 0.0
-		if s.rig.axial {
-			u, gauge = s.gauge(st)
-		}
+		u, gauge := s.gauge(st)
 		low := s.factor.Decompose(&s.sum, c.lambda, gauge, &u)
 		for i, k := range gradientAt {
 			b[i] = -s.sum[k]
@@ -113,7 +113,7 @@ func (s *Solver) descend(st *state, lambda float64, limit int) (d descent) {
 		if fall > 0 && rho > 1e-3 {
 			*st = trial
 			s.sum = s.next
-			if s.watch != nil && s.watch.near(st) {
+			if s.best != nil && s.near(st) {
 				d.chi2 = s.sum[chiSquare]
 				return d
 			}
@@ -131,7 +131,7 @@ func (s *Solver) descend(st *state, lambda float64, limit int) (d descent) {
 }
 
 // conclude leaves the plain factorisation of s.sum.
-func (s *Solver) conclude(gauge float64, u *vec3) Status {
+func (s *Solver) conclude(gauge float64, u *[3]float64) Status {
 	if s.factor.Decompose(&s.sum, 0, gauge, u) > minPivot {
 		return Converged
 	}
@@ -141,12 +141,11 @@ func (s *Solver) conclude(gauge float64, u *vec3) Status {
 // predict returns the fall of chi-square that the quadratic model promises,
 // b being the negative gradient.
 func (s *Solver) predict(step, b *[6]float64) float64 {
-	linear, square := 0.0, 0.0
+	linear := 0.0
 	for i := range 6 {
 		linear += b[i] * step[i]
 	}
-	square = quadratic(&s.sum, step)
-	return 2*linear - square
+	return 2*linear - quadratic(&s.sum, step)
 }
 
 // flatness returns how flat the normal matrix is along a step against its
@@ -175,14 +174,17 @@ func quadratic(sum *kernel.Sum, step *[6]float64) float64 {
 }
 
 // gauge returns the free axis in the rig frame and the weight that fixes the
-// turn about it. The weight is of the size of the rotation block, so that the
-// factorisation stays well scaled; the turn itself comes out as zero, for the
-// gradient has no part along it.
-func (s *Solver) gauge(st *state) (u vec3, weight float64) {
-	return st.r.apply(&s.rig.axis), s.sum[18] + s.sum[22] + s.sum[25]
+// rotation about it, 0 where there is none. The weight is of the size of the rotation
+// block, so that the factorisation stays well scaled; that rotation itself comes out
+// as zero, for the gradient has no part along it.
+func (s *Solver) gauge(st *state) (u [3]float64, weight float64) {
+	if !s.rig.axial {
+		return u, 0
+	}
+	return array(st.Out(s.rig.axis)), s.sum[18] + s.sum[22] + s.sum[25]
 }
 
-// shorten keeps a step within what the linearised model can mean, and tells
+// shorten keeps a step within what the linearised model can mean, and reports
 // whether it had to.
 func (s *Solver) shorten(step *[6]float64) bool {
 	t2 := (step[3]*step[3] + step[4]*step[4] + step[5]*step[5]) * (1 / (maxTurn * maxTurn))
@@ -199,9 +201,31 @@ func (s *Solver) shorten(step *[6]float64) bool {
 	return true
 }
 
-// move puts st ⊕ step into to.
+// move writes st ⊕ step into to.
 func (s *Solver) move(to, st *state, step *[6]float64) {
-	to.x[0], to.x[1], to.x[2] = st.x[0]+step[0], st.x[1]+step[1], st.x[2]+step[2]
-	turn(&to.q, &st.q, step[3], step[4], step[5])
-	to.r.set(&to.q)
+	to.Origin = r3.Vec{X: st.Origin.X + step[0], Y: st.Origin.Y + step[1], Z: st.Origin.Z + step[2]}
+	rotate(&to.q, &st.q, step[3], step[4], step[5])
+	to.R = rigid.Matrix(to.q)
+}
+
+// rotate writes exp(δ/2)·q, of unit length again, into to.
+func rotate(to, q *quat.Number, dx, dy, dz float64) {
+	h2 := (dx*dx + dy*dy + dz*dz) / 4
+	var c, s float64 // cos(|δ|/2) and sin(|δ|/2)/|δ|
+	if h2 < 1e-3 {   // the next terms are below 1e-16
+		c = 1 - h2*(1./2-h2*(1./24-h2*(1./720-h2/40320)))
+		s = 0.5 * (1 - h2*(1./6-h2*(1./120-h2*(1./5040))))
+	} else {
+		h := math.Sqrt(h2)
+		c = math.Cos(h)
+		s = 0.5 * math.Sin(h) / h
+	}
+	ex, ey, ez := s*dx, s*dy, s*dz
+	w := c*q.Real - ex*q.Imag - ey*q.Jmag - ez*q.Kmag
+	x := c*q.Imag + ex*q.Real + ey*q.Kmag - ez*q.Jmag
+	y := c*q.Jmag + ey*q.Real + ez*q.Imag - ex*q.Kmag
+	z := c*q.Kmag + ez*q.Real + ex*q.Jmag - ey*q.Imag
+	// One Newton step towards unit length: the product is off by rounding only.
+	n := 1.5 - 0.5*(w*w+x*x+y*y+z*z)
+	to.Real, to.Imag, to.Jmag, to.Kmag = w*n, x*n, y*n, z*n
 }

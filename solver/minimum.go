@@ -3,41 +3,36 @@ package solver
 import (
 	"math"
 
+	"gonum.org/v1/gonum/spatial/r3"
+
 	"tonepose/solver/internal/kernel"
 )
 
-// minimum is a place where a descent ended.
+// minimum is where a descent ended.
 type minimum struct {
 	state  state
 	d      descent
 	sum    kernel.Sum
 	factor kernel.Factor
 	inside bool
-	again  bool // ended near the best of those before
-	place  int  // of the grid, from which it was reached
+	again  bool // ended near the best of those before, or never began
+	cell   int  // of the grid, from which it was reached
 }
 
-// watched is a minimum found already: a descent that comes near it ends there.
-type watched struct {
-	state  *state
-	radius float64 // [m]
-	axial  *vec3   // the coils' axis if they have one only
-}
-
-// near reports whether st is within the radius and about a seventh of a radian.
-func (w *watched) near(st *state) bool {
-	a, b := st, w.state
-	d := vec3{a.x[0] - b.x[0], a.x[1] - b.x[1], a.x[2] - b.x[2]}
-	if dot(&d, &d) > w.radius*w.radius {
+// near reports whether st is close to the best minimum found before: within s.radius
+// and about a seventh of a radian.
+func (s *Solver) near(st *state) bool {
+	best := s.best
+	if best == nil || r3.Norm2(r3.Sub(st.Origin, best.Origin)) > s.radius*s.radius {
 		return false
 	}
-	if w.axial != nil {
-		u, v := a.r.apply(w.axial), b.r.apply(w.axial)
-		return dot(&u, &v) > 0.99
+	if s.rig.axial {
+		return r3.Dot(st.Out(s.rig.axis), best.Out(s.rig.axis)) > 0.99
 	}
 	trace := 0.0
-	for i := range a.r {
-		trace += a.r[i] * b.r[i]
+	for i := range 3 {
+		a, b := &st.R[i], &best.R[i]
+		trace += a[0]*b[0] + a[1]*b[1] + a[2]*b[2]
 	}
 	return trace > 3-0.02
 }
@@ -49,27 +44,26 @@ func (w *watched) near(st *state) bool {
 func (s *Solver) follow(m *minimum, softness float64) {
 	damping, n := 1e-3, 0
 	for ; softness > 1e-6; softness *= 0.1 {
-		s.soften(m.place, softness)
+		s.soften(m.cell, softness)
 		d := s.descend(&m.state, damping, s.rig.options.MaxIterations/2)
 		n += d.iterations
 		damping = 0
 	}
 	if n > 0 {
-		s.soften(m.place, 0)
+		s.soften(m.cell, 0)
 	}
 	m.d = s.fit(&m.state, damping, s.rig.options.MaxIterations)
 	m.d.iterations += n
 	m.sum, m.factor = s.sum, s.factor
-	p := s.rig.poseOf(&m.state).Position
-	m.inside = s.rig.inside(&vec3{p.X, p.Y, p.Z})
+	m.inside = s.rig.inside(s.rig.poseOf(&m.state).Position)
 }
 
-// soften adds share of the field at a place times a coil's area to the standard
+// soften adds share of the field at the centre of a cell times a coil's area to the standard
 // deviation of its couplings; a share of 0 restores them.
-func (s *Solver) soften(place int, share float64) {
+func (s *Solver) soften(cell int, share float64) {
 	g, coils := s.rig.grid, len(s.rig.pickups)
-	field := g.field[place/kernel.Lanes*len(s.rig.sources)*3:]
-	l := place % kernel.Lanes
+	field := g.field[cell/kernel.Lanes*len(s.rig.sources)*3:]
+	l := cell % kernel.Lanes
 	for e := range s.rig.sources {
 		x, y, z := field[3*e][l], field[3*e+1][l], field[3*e+2][l]
 		b2 := share * share * (x*x + y*y + z*z)
@@ -81,15 +75,10 @@ func (s *Solver) soften(place int, share float64) {
 	}
 }
 
-// better reports whether minimum a is to be preferred over b: by chi-square,
-// where one outside the volume or not converged must fit better by more than
-// what counts as ambiguous.
-func (s *Solver) better(a, b *minimum) bool {
-	return s.cost(a) < s.cost(b)
-}
-
+// cost is what minima are compared by: chi-square, and for one outside the volume or
+// not converged as much more as counts as ambiguous.
 func (s *Solver) cost(m *minimum) float64 {
-	handicap := -2 * math.Log(s.rig.options.AmbiguityRatio)
+	handicap := -2 * math.Log(ambiguityRatio)
 	c := m.d.chi2 + m.d.logDet
 	if !m.inside {
 		c += handicap
@@ -124,50 +113,31 @@ func (s *Solver) runnerUp(r *Result, found []minimum, best int) {
 		if ratio > r.RunnerUp.Ratio {
 			st := m.state
 			if s.rig.axial {
-				s.smallestTurn(&st)
+				s.smallestRotation(&st)
 			}
 			r.RunnerUp = RunnerUp{s.rig.poseOf(&st), ratio}
 		}
 	}
-	r.Ambiguous = r.RunnerUp.Ratio >= s.rig.options.AmbiguityRatio
+	r.Ambiguous = r.RunnerUp.Ratio >= ambiguityRatio
 }
 
-// sameMinimum reports whether two descents ended in one place: nearer than a
+// sameMinimum reports whether two descents ended at the same minimum: nearer than a
 // tenth of a standard deviation, or than rounding can tell apart.
 func (s *Solver) sameMinimum(a, b *minimum) bool {
-	ra, rb := &a.state.r, &b.state.r
-	var step [6]float64
-	for i := range 3 {
-		step[i] = a.state.x[i] - b.state.x[i]
-	}
+	step, trace := a.state.since(&b.state)
+	apart := trace < 1
 	if s.rig.axial {
-		ua, ub := ra.apply(&s.rig.axis), rb.apply(&s.rig.axis)
-		t := cross(&ub, &ua)
-		step[3], step[4], step[5] = t[0], t[1], t[2]
-		if dot(&ua, &ub) < 0 {
-			return false
-		}
-	} else {
-		// Half the antisymmetric part of Ra·Rbᵀ is sin(angle) times the axis.
-		trace := 0.0
-		for i := range 3 {
-			for j := range 3 {
-				trace += ra[3*i+j] * rb[3*i+j]
-			}
-			j, k := (i+1)%3, (i+2)%3
-			for n := range 3 {
-				step[3+i] += (ra[3*k+n]*rb[3*j+n] - ra[3*j+n]*rb[3*k+n]) / 2
-			}
-		}
-		if trace < 1 {
-			return false
-		}
+		ua, ub := a.state.Out(s.rig.axis), b.state.Out(s.rig.axis)
+		t := r3.Cross(ub, ua)
+		step[3], step[4], step[5] = t.X, t.Y, t.Z
+		apart = r3.Dot(ua, ub) < 0
 	}
-	square := quadratic(&b.sum, &step)
-	if square < 0.01 {
+	if apart {
+		return false
+	}
+	if quadratic(&b.sum, &step) < 0.01 {
 		return true
 	}
-	d := vec3{step[0], step[1], step[2]}
-	t := vec3{step[3], step[4], step[5]}
-	return norm(&d) < 1e-6*s.rig.reach && norm(&t) < 1e-6
+	d, t := vector([3]float64(step[:3])), vector([3]float64(step[3:]))
+	return r3.Norm(d) < 1e-6*s.rig.reach && r3.Norm(t) < 1e-6
 }

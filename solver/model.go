@@ -2,6 +2,7 @@ package solver
 
 import (
 	"gonum.org/v1/gonum/num/quat"
+	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
 	"tonepose/fieldmodels/mutual"
@@ -12,21 +13,27 @@ import (
 // pickup is a coil as the model sees it, in the sensor's frame.
 type pickup struct {
 	coil    mutual.Pickup // its centre as seen from the sensor's pivot
-	unit    vec3          // its axis
+	unit    r3.Vec        // its axis
 	area    float64       // AreaTurns [m²]
 	inverse float64       // 1/AreaTurns [1/m²]
-	arm     vec3          // from the sensor's pivot to the centre [m]
+	arm     r3.Vec        // from the sensor's pivot to the centre [m]
 	point   bool          // it has no radius
 }
 
-// state is a pose as the descent holds it: x is the place of the sensor's
-// pivot (the centroid of its coils), so that shift and turn are as little
+// state is a pose as the descent holds it: the frame has its origin at the sensor's
+// pivot (the centroid of its coils), so that shift and rotation are as little
 // correlated as can be.
 type state struct {
-	x vec3
-	q quat.Number
-	r rotation // R(q)
+	mutual.Frame
+	q quat.Number // of the frame's rotation
 }
+
+// setRotation gives st a rotation.
+func (st *state) setRotation(q quat.Number) { st.q, st.R = q, rigid.Matrix(q) }
+
+func array(v r3.Vec) [3]float64 { return [3]float64{v.X, v.Y, v.Z} }
+
+func vector(a [3]float64) r3.Vec { return r3.Vec{X: a[0], Y: a[1], Z: a[2]} }
 
 // rig is what New prepares; clones share it and nothing writes to it.
 type rig struct {
@@ -35,11 +42,11 @@ type rig struct {
 	model   *mutual.Model
 	sources []fieldmodels.Source
 	pickups []pickup
-	pivot   vec3            // centroid of the coils, sensor frame [m]
+	pivot   r3.Vec          // centroid of the coils, sensor frame [m]
 	blocks  int             // of kernel.Lanes emitters
 	freedom int             // degrees of freedom of a pose
 	axial   bool            // five of them: the sensor has a blind axis
-	axis    vec3            // that of the first coil, sensor frame
+	axis    r3.Vec          // that of the first coil, sensor frame
 	reach   float64         // half the diagonal of the volume [m]
 	stride  float64         // one over the square of the longest step [1/m²]
 	dipoles []kernel.Dipole // one per block when every source is a dipole
@@ -47,20 +54,42 @@ type rig struct {
 	points  [][6]float64    // and axis [m²] and arm [m] of each coil
 	grid    *grid
 	errors  ErrorModel
-	first   []int // see arrangeErrors
+	joined  bool // see arrangeErrors
+}
+
+// slot is where coupling i is in the solver's rows and data.
+func (g *rig) slot(i int) (row, lane int) {
+	coils := len(g.pickups)
+	e := i / coils
+	return e/kernel.Lanes*coils + i%coils, e % kernel.Lanes
+}
+
+// since is the step from another state, good for small rotations: half the
+// antisymmetric part of R·R_fromᵀ is sin(angle) times the axis. trace is that of the
+// product, 1 + 2·cos(angle).
+func (st *state) since(from *state) (step [6]float64, trace float64) {
+	d := r3.Sub(st.Origin, from.Origin)
+	step[0], step[1], step[2] = d.X, d.Y, d.Z
+	a, b := &from.R, &st.R
+	for i := range 3 {
+		j, k := (i+1)%3, (i+2)%3
+		for c := range 3 {
+			step[3+i] += (a[j][c]*b[k][c] - a[k][c]*b[j][c]) / 2
+			trace += a[i][c] * b[i][c]
+		}
+	}
+	return step, trace
 }
 
 func (g *rig) stateOf(p rigid.Pose) state {
-	st := state{q: rigid.Normalize(p.Rotation)}
-	st.r.set(&st.q)
-	a := st.r.apply(&g.pivot)
-	st.x = vec3{p.Position.X + a[0], p.Position.Y + a[1], p.Position.Z + a[2]}
+	var st state
+	st.setRotation(rigid.Normalize(p.Rotation))
+	st.Origin = r3.Add(p.Position, st.Out(g.pivot))
 	return st
 }
 
 func (g *rig) poseOf(st *state) rigid.Pose {
-	a := st.r.apply(&g.pivot)
-	return rigid.Pose{Position: toR3(vec3{st.x[0] - a[0], st.x[1] - a[1], st.x[2] - a[2]}), Rotation: st.q}
+	return rigid.Pose{Position: r3.Sub(st.Origin, st.Out(g.pivot)), Rotation: st.q}
 }
 
 // evaluate fills s.rows and s.next at st. It reports false where a source has
@@ -89,20 +118,19 @@ func (s *Solver) fillRows(st *state) bool {
 	return s.evaluateSources(st)
 }
 
-// chiSquare is the place of the residuals' sum of squares in a kernel.Sum.
+// chiSquare is the index of the residuals' sum of squares in a kernel.Sum.
 const chiSquare = kernel.Products - 1
 
-// gradientAt is the place of the gradient by parameter i in a kernel.Sum.
+// gradientAt is the index of the gradient by parameter i in a kernel.Sum.
 var gradientAt = [6]int{6, 12, 17, 21, 24, 26}
 
 // evaluateSources calls every emitter's own field and gradient.
 func (s *Solver) evaluateSources(st *state) bool {
 	coils := len(s.rig.pickups)
-	frame := st.frame()
 	var placed mutual.Placed
 	var k mutual.Coupling
 	for c := range s.rig.pickups {
-		s.rig.pickups[c].coil.Place(&placed, &frame)
+		s.rig.pickups[c].coil.Place(&placed, &st.Frame)
 		for e, src := range s.rig.sources {
 			i := e/kernel.Lanes*coils + c
 			l := e % kernel.Lanes
@@ -124,13 +152,7 @@ func (s *Solver) evaluateSources(st *state) bool {
 	return true
 }
 
-// frame is where the state puts the sensor's pivot.
-func (st *state) frame() mutual.Frame {
-	r := &st.r
-	return mutual.Frame{Origin: toR3(st.x), R: [3][3]float64{{r[0], r[1], r[2]}, {r[3], r[4], r[5]}, {r[6], r[7], r[8]}}}
-}
-
-// Evaluate puts the couplings [H] that the model predicts at a pose into m and
+// Evaluate writes the couplings [H] that the model predicts at a pose into m and
 // their derivatives into jacobian: by the position of the sensor's origin [H/m]
 // and by the rotation vector of the rig frame [H/rad], at index e·coils+c like
 // Couplings. Either may be nil. It is mutual.Model.Evaluate, and leaves the
@@ -141,19 +163,14 @@ func (s *Solver) Evaluate(pose rigid.Pose, m []float64, jacobian [][6]float64) e
 
 // evaluateDipoles hands the whole array to the kernel.
 func (s *Solver) evaluateDipoles(st *state) {
-	r := &st.r
-	x, y, z := st.x[0], st.x[1], st.x[2]
+	origin := array(st.Origin)
 	for c := range s.coils {
-		p, co := &s.rig.points[c], &s.coils[c]
-		nx, ny, nz, ax, ay, az := p[0], p[1], p[2], p[3], p[4], p[5]
-		co[3] = r[0]*nx + r[1]*ny + r[2]*nz
-		co[4] = r[3]*nx + r[4]*ny + r[5]*nz
-		co[5] = r[6]*nx + r[7]*ny + r[8]*nz
-		bx := r[0]*ax + r[1]*ay + r[2]*az
-		by := r[3]*ax + r[4]*ay + r[5]*az
-		bz := r[6]*ax + r[7]*ay + r[8]*az
-		co[6], co[7], co[8] = bx, by, bz
-		co[0], co[1], co[2] = x+bx, y+by, z+bz
+		p, to := &s.rig.points[c], &s.coils[c]
+		for i := range 3 {
+			r := &st.R[i]
+			arm := r[0]*p[3] + r[1]*p[4] + r[2]*p[5]
+			to[i], to[3+i], to[6+i] = origin[i]+arm, r[0]*p[0]+r[1]*p[1]+r[2]*p[2], arm
+		}
 	}
 	kernel.DipoleRows(s.rows, s.rig.dipoles, s.coils, s.data)
 }

@@ -33,35 +33,26 @@ func TestSmallestRotationMovesOrigin(t *testing.T) {
 	}
 	r := rand.New(rand.NewPCG(3, 4))
 	for range 100 {
-		st := state{x: vec3{0.1, 0.05, 0.2}, q: randomQuat(r)}
-		s.smallestTurn(&st)
-		rot := st.r
-		u := rot.apply(&s.rig.axis)
+		st := s.rig.stateOf(rigid.Pose{Position: r3.Vec{X: 0.1, Y: 0.05, Z: 0.2}, Rotation: randomQuat(r)})
+		s.smallestRotation(&st)
+		u := st.Out(s.rig.axis)
 		// inverse normal matrix of a sure coil centre and one tilt
-		v := vec3{r.NormFloat64(), r.NormFloat64(), r.NormFloat64()}
-		tilt := cross(&u, &v)
+		v := r3.Vec{X: r.NormFloat64(), Y: r.NormFloat64(), Z: r.NormFloat64()}
+		tilt := r3.Cross(u, v)
 		const h = 1e-6
-		a := rot.apply(&s.rig.pivot)
-		k := s.twist(&u)
-		au := cross(&a, &u)
-		at := cross(&a, &tilt)
-		var want, got vec3
+		a := st.Out(s.rig.pivot)
 		ends := [2]rigid.Pose{}
 		for i, sign := range []float64{-1, 1} {
 			e := st
-			s.move(&e, &st, &[6]float64{3: sign * h * tilt[0], 4: sign * h * tilt[1], 5: sign * h * tilt[2]})
-			s.smallestTurn(&e)
+			s.move(&e, &st, &[6]float64{3: sign * h * tilt.X, 4: sign * h * tilt.Y, 5: sign * h * tilt.Z})
+			s.smallestRotation(&e)
 			ends[i] = s.rig.poseOf(&e)
 		}
-		d := r3.Scale(1/(2*h), r3.Sub(ends[1].Position, ends[0].Position))
-		want = fromR3(d)
-		for i := range 3 {
-			got[i] = at[i] + au[i]*dot(&k, &tilt)
-		}
-		for i := range 3 {
-			if math.Abs(got[i]-want[i]) > 1e-6*(1+norm(&want))/(1+dot(&u, &s.rig.axis)) {
-				t.Errorf("axis %v, tilt %v: origin moves by %v, differences %v", u, tilt, got, want)
-				break
+		want := r3.Scale(1/(2*h), r3.Sub(ends[1].Position, ends[0].Position))
+		got := r3.Add(r3.Cross(a, tilt), r3.Scale(r3.Dot(s.twist(u), tilt), r3.Cross(a, u)))
+		for i, d := range array(r3.Sub(got, want)) {
+			if math.Abs(d) > 1e-6*(1+r3.Norm(want))/(1+r3.Dot(u, s.rig.axis)) {
+				t.Errorf("axis %v, tilt %v: component %d of the origin moves by %v, differences %v", u, tilt, i, got, want)
 			}
 		}
 	}

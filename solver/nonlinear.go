@@ -34,8 +34,7 @@ func (s *Solver) Nonlinearity(c Couplings, r *Result) float64 {
 	var cov [6][6]float64
 	s.factor.Inverse(&cov)
 	if s.rig.axial {
-		u := st.r.apply(&s.rig.axis)
-		project(&cov, &u)
+		project(&cov, st.Out(s.rig.axis))
 	}
 	var scale [6]float64
 	for i := range 6 {
@@ -110,11 +109,7 @@ func (s *Solver) resume(c Couplings, r *Result) (state, bool) {
 		return st, false
 	}
 	s.sum = s.next
-	var u vec3
-	gauge := 0.0
-	if s.rig.axial {
-		u, gauge = s.gauge(&st)
-	}
+	u, gauge := s.gauge(&st)
 	return st, s.factor.Decompose(&s.sum, 0, gauge, &u) > minPivot
 }
 
@@ -127,7 +122,7 @@ type pin struct {
 
 // add adds the pin to the sums at st.
 func (p *pin) add(sum *kernel.Sum, st *state) {
-	d := st.x[p.axis] - p.target
+	d := array(st.Origin)[p.axis] - p.target
 	sum[kernel.At(p.axis, p.axis)] += p.weight
 	sum[kernel.At(p.axis, 6)] += p.weight * d
 	sum[chiSquare] += p.weight * d * d
@@ -157,7 +152,8 @@ func (s *Solver) Interval(c Couplings, r *Result, axis int, level float64) (low,
 	var cov [6][6]float64
 	s.factor.Inverse(&cov)
 	sigma := math.Sqrt(cov[axis][axis])
-	return st.x[axis] - s.side(&st, axis, -sigma, base, rise), st.x[axis] + s.side(&st, axis, sigma, base, rise), nil
+	at := array(st.Origin)[axis]
+	return at - s.side(&st, axis, -sigma, base, rise), at + s.side(&st, axis, sigma, base, rise), nil
 }
 
 // side returns the distance from st along an axis, in the direction of sigma's
@@ -173,7 +169,7 @@ func (s *Solver) side(st *state, axis int, sigma, base, rise float64) float64 {
 	from := *st
 	value := func(t float64) float64 {
 		trial := from
-		s.pin.target = st.x[axis] + math.Copysign(t, sigma)
+		s.pin.target = array(st.Origin)[axis] + math.Copysign(t, sigma)
 		d := s.descend(&trial, 0, 2*s.rig.options.MaxIterations)
 		if d.status != Converged {
 			return math.Inf(1)

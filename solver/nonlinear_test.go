@@ -51,7 +51,7 @@ func TestNonlinearity(t *testing.T) {
 		if c == &straight {
 			continue
 		}
-		truth := fromR3(pose.Position)
+		truth := array(pose.Position)
 		for axis := range 3 {
 			low, high, err := s.Interval(y, &res, axis, 0.95)
 			if err != nil {
@@ -101,7 +101,7 @@ func TestIntervalLinear(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			at := fromR3(res.Pose.Position)[axis]
+			at := array(res.Pose.Position)[axis]
 			half := 1.959964 * math.Sqrt(res.Covariance[axis][axis])
 			// The bend within two sigmas, of second order in noise over distance.
 			if math.Abs((high-at)/half-1) > 0.01 || math.Abs((at-low)/half-1) > 0.01 {

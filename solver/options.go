@@ -1,6 +1,9 @@
 package solver
 
-import "fmt"
+import (
+	"cmp"
+	"fmt"
+)
 
 // Options tunes a Solver. The zero value of a field means its default.
 type Options struct {
@@ -11,28 +14,18 @@ type Options struct {
 	// the pose (√(δᵀC⁻¹δ)); default 3e-3. That last step is taken, so that the
 	// distance left is smaller by another order.
 	StepTol float64
-	// Candidates bounds the distinct places of the working volume from which
+	// Candidates bounds the distinct positions in the working volume from which
 	// a cold start descends; default 8. A fit that the noise does not explain
 	// or few couplings make it go on to eight times as many.
 	Candidates int
-	// AmbiguityRatio is the likelihood of the runner-up over that of the best
-	// pose from which on the two count as ambiguous; default 1e-3.
-	AmbiguityRatio float64
 }
 
+// ambiguityRatio is the likelihood of the runner-up over that of the best pose from
+// which on the two count as ambiguous.
+const ambiguityRatio = 1e-3
+
 func (o Options) withDefaults() (Options, error) {
-	if o.MaxIterations == 0 {
-		o.MaxIterations = 60
-	}
-	if o.StepTol == 0 {
-		o.StepTol = 3e-3
-	}
-	if o.Candidates == 0 {
-		o.Candidates = 8
-	}
-	if o.AmbiguityRatio == 0 {
-		o.AmbiguityRatio = 1e-3
-	}
+	o.MaxIterations, o.StepTol, o.Candidates = cmp.Or(o.MaxIterations, 60), cmp.Or(o.StepTol, 3e-3), cmp.Or(o.Candidates, 8)
 	switch {
 	case o.MaxIterations < 0:
 		return o, fmt.Errorf("solver: Options.MaxIterations = %d: must be positive", o.MaxIterations)
@@ -40,8 +33,6 @@ func (o Options) withDefaults() (Options, error) {
 		return o, fmt.Errorf("solver: Options.StepTol = %g: must be positive", o.StepTol)
 	case o.Candidates < 0:
 		return o, fmt.Errorf("solver: Options.Candidates = %d: must be positive", o.Candidates)
-	case !(o.AmbiguityRatio > 0 && o.AmbiguityRatio < 1):
-		return o, fmt.Errorf("solver: Options.AmbiguityRatio = %g: must lie between 0 and 1", o.AmbiguityRatio)
 	}
 	return o, nil
 }

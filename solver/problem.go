@@ -15,11 +15,11 @@
 // The field of a dipole, and from afar of every coil, is even: B(−r) = B(r).
 // So some arrays leave twins of every pose:
 //
-//   - emitters at one place: p and −p about it, with the same orientation;
-//   - emitters in one plane with their moments across it: the mirrored place,
-//     turned by half a turn about the plane's normal;
+//   - emitters at one position: p and −p about it, with the same orientation;
+//   - emitters in one plane with their moments across it: the mirrored position,
+//     with the orientation rotated by 180° about the plane's normal;
 //   - emitters in one plane with their moments within it, and coils on one axis:
-//     the mirrored place with the mirrored axis (three coils would have to be
+//     the mirrored position with the mirrored axis (three coils would have to be
 //     reflected, which no rotation does).
 //
 // Centres of coils off the sensor's origin spoil the symmetry by their size over
@@ -50,7 +50,7 @@ type Problem struct {
 	Array  fieldmodels.Array
 	Sensor mutual.Sensor
 	Volume Volume
-	// Errors, if not nil, tells the errors of the model's couplings where the
+	// Errors, if not nil, gives the errors of the model's couplings where the
 	// covariances of Array and Sensor do not say all, and stands in for them; the
 	// search of a cold start, before its minima are fitted, goes by those alone.
 	Errors Errors

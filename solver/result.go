@@ -33,15 +33,7 @@ var (
 
 // String returns the words of a status.
 func (s Status) String() string {
-	switch s {
-	case Converged:
-		return "converged"
-	case NotConverged:
-		return "not converged"
-	case Unobservable:
-		return "unobservable"
-	}
-	return "invalid"
+	return [...]string{"converged", "not converged", "unobservable", "invalid"}[s]
 }
 
 // RunnerUp is the second-best minimum of chi-square that a cold start found
@@ -72,7 +64,7 @@ type Result struct {
 	// Iterations counts evaluations of the model in the descent that won.
 	Iterations int
 	Status     Status
-	// Ambiguous: RunnerUp is at least Options.AmbiguityRatio as likely.
+	// Ambiguous: RunnerUp is at least a thousandth as likely.
 	Ambiguous bool
 	RunnerUp  RunnerUp
 	// Outside: Position lies outside the working volume.
@@ -81,13 +73,5 @@ type Result struct {
 
 // Err returns nil for a converged result, else the sentinel of its status.
 func (r *Result) Err() error {
-	switch r.Status {
-	case Converged:
-		return nil
-	case NotConverged:
-		return ErrNotConverged
-	case Unobservable:
-		return ErrUnobservable
-	}
-	return ErrInvalid
+	return [...]error{nil, ErrNotConverged, ErrUnobservable, ErrInvalid}[r.Status]
 }

@@ -3,6 +3,7 @@ package solver
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -28,9 +29,10 @@ type Solver struct {
 	seen      Couplings // that observation, the caller's own
 
 	white     whitening
-	hasty     bool // searching: without Problem.Errors
+	searching bool // without Problem.Errors
 	search    search
-	watch     *watched     // in a cold start, the best minimum so far
+	best      *state       // in a cold start, the best minimum so far: a descent that comes near it ends
+	radius    float64      // of what is near [m]
 	pin       pin          // of Interval
 	residuals []kernel.Row // of Nonlinearity
 	batch     *batch       // made by the first WarmAll
@@ -91,9 +93,6 @@ func (s *Solver) Problem() Problem { return s.rig.problem }
 // Freedom returns the degrees of freedom of a pose: those of the problem's sensor.
 func (s *Solver) Freedom() int { return s.rig.freedom }
 
-// redundancy is the surplus of couplings over unknowns when none is missing.
-func (g *rig) redundancy() int { return len(g.sources)*len(g.pickups) - g.freedom }
-
 // Warm solves from a start close by, such as the pose of the frame before. It
 // reaches the minimum in whose basin start lies. Couplings of another shape
 // than the problem's panic.
@@ -113,7 +112,7 @@ func (s *Solver) Warm(c Couplings, start rigid.Pose) Result {
 func (s *Solver) load(c Couplings) (Result, bool) {
 	s.shape(&c)
 	coils := len(s.rig.pickups)
-	if !same(s.variances, c.Variance) {
+	if !slices.Equal(s.variances, c.Variance) {
 		if !s.weigh(c.Variance) {
 			return Result{Status: Invalid}, false
 		}
@@ -155,65 +154,50 @@ func (s *Solver) shape(c *Couplings) {
 	}
 }
 
-// weightOf returns one over the standard deviation, 0 for a missing coupling;
-// false for a variance that is not positive.
-func weightOf(variance float64) (float64, bool) {
-	if !(variance > 0) {
-		return 0, false
-	}
-	return 1 / math.Sqrt(variance), true // 1/+Inf is 0
-}
-
-func same(a, b []float64) bool {
-	for i := range a {
-		if a[i] != b[i] {
-			return false
-		}
-	}
-	return true
-}
-
 // weigh takes the variances into the lanes; false when one is not positive.
-func (s *Solver) weigh(variance []float64) bool {
-	coils := len(s.rig.pickups)
-	s.used = 0
+func (s *Solver) weigh(variance []float64) (ok bool) {
 	s.search.stale = true
-	for k, v := range variance {
-		w, ok := weightOf(v)
-		if !ok {
-			s.variances[0] = 0 // no variance is: the next load weighs anew
-			return false
-		}
-		if w > 0 {
-			s.used++
-		}
-		e, c := k/coils, k%coils
-		s.data[e/kernel.Lanes*coils+c][1][e%kernel.Lanes] = w
-		s.variances[k] = v
+	copy(s.variances, variance)
+	s.used, ok = inverseSigmas(variance, func(i int) *float64 {
+		k, l := s.rig.slot(i)
+		return &s.data[k][1][l]
+	})
+	if !ok {
+		s.variances[0] = 0 // no variance is: the next load weighs anew
 	}
-	return true
+	return ok
+}
+
+// inverseSigmas writes one over the standard deviation of each coupling, 0 for a missing one,
+// and counts those that are not missing; false for a variance that is not positive.
+func inverseSigmas(variance []float64, at func(i int) *float64) (used int, ok bool) {
+	for i, v := range variance {
+		if !(v > 0) {
+			return 0, false
+		}
+		w := 1 / math.Sqrt(v) // 1/+Inf is 0
+		if w > 0 {
+			used++
+		}
+		*at(i) = w
+	}
+	return used, true
 }
 
 // arrangeCoils finds the pivot and the coils as seen from it.
 func (g *rig) arrangeCoils() {
 	coils := g.problem.Sensor.Coils
 	for _, c := range coils {
-		for j, v := range fromR3(c.Center) {
-			g.pivot[j] += v / float64(len(coils))
-		}
+		g.pivot = r3.Add(g.pivot, r3.Scale(1/float64(len(coils)), c.Center))
 	}
-	g.axis = fromR3(r3.Unit(coils[0].Axis))
+	g.axis = r3.Unit(coils[0].Axis)
 	_, g.axial = g.problem.Sensor.BlindAxis()
 	g.freedom = g.problem.Sensor.DegreesOfFreedom()
 	for _, c := range coils {
-		a := r3.Unit(c.Axis)
-		offset := fromR3(c.Center)
-		for j := range offset {
-			offset[j] -= g.pivot[j]
-		}
+		axis, arm := r3.Unit(c.Axis), r3.Sub(c.Center, g.pivot)
 		g.pickups = append(g.pickups, pickup{
-			coil: mutual.NewPickup(mutual.Coil{Center: toR3(offset), Axis: a, AreaTurns: c.AreaTurns, Radius: c.Radius}),
-			unit: fromR3(a), area: c.AreaTurns, inverse: 1 / c.AreaTurns, arm: offset, point: c.Radius == 0,
+			coil: mutual.NewPickup(mutual.Coil{Center: arm, Axis: axis, AreaTurns: c.AreaTurns, Radius: c.Radius}),
+			unit: axis, area: c.AreaTurns, inverse: 1 / c.AreaTurns, arm: arm, point: c.Radius == 0,
 		})
 	}
 }
@@ -232,6 +216,7 @@ func (g *rig) arrangeDipoles() {
 			d[b][0][l] = 1e6 // no emitter: no moment, and no coil is there
 		}
 	}
+	spread := make([]kernel.Dipole, len(g.sources))
 	for e, s := range g.sources {
 		var center, moment r3.Vec
 		switch s := s.(type) {
@@ -242,24 +227,17 @@ func (g *rig) arrangeDipoles() {
 		default:
 			return
 		}
-		c, m := fromR3(center), fromR3(moment)
-		b, l := &d[e/kernel.Lanes], e%kernel.Lanes
-		for j := range 3 {
-			b[j][l], b[3+j][l] = c[j], m[j]*fieldmodels.Mu0/(4*math.Pi)
-		}
-	}
-	g.dipoles = d
-	for e := range g.sources {
-		var one kernel.Dipole
-		for j := range one {
+		moment = r3.Scale(fieldmodels.Mu0/(4*math.Pi), moment)
+		for j, v := range [6]float64{center.X, center.Y, center.Z, moment.X, moment.Y, moment.Z} {
+			d[e/kernel.Lanes][j][e%kernel.Lanes] = v
 			for l := range kernel.Lanes {
-				one[j][l] = d[e/kernel.Lanes][j][e%kernel.Lanes]
+				spread[e][j][l] = v
 			}
 		}
-		g.spread = append(g.spread, one)
 	}
+	g.dipoles, g.spread = d, spread
 	for _, p := range g.pickups {
-		n, a := vec3{p.area * p.unit[0], p.area * p.unit[1], p.area * p.unit[2]}, &p.arm
-		g.points = append(g.points, [6]float64{n[0], n[1], n[2], a[0], a[1], a[2]})
+		n := r3.Scale(p.area, p.unit)
+		g.points = append(g.points, [6]float64{n.X, n.Y, n.Z, p.arm.X, p.arm.Y, p.arm.Z})
 	}
 }

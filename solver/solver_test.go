@@ -19,7 +19,7 @@ func TestFixedProblems(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		t.Logf("places %d", len(s.rig.grid.places))
+		t.Logf("places %d", len(s.rig.grid.centers))
 		var warm, cold float64
 		its, itc, nf := 0, 0, 0
 		for i, task := range tasks {

@@ -14,14 +14,13 @@ import (
 // whitening is a Solver's working memory for errors that couplings share: residuals
 // and Jacobian are multiplied by the inverse of the Cholesky factor of their
 // covariance Σ at the pose of the last reweighing, so that close to the array,
-// where small errors of an emitter's place move its couplings by more than their
+// where small errors of an emitter's position move its couplings by more than their
 // noise, the stated uncertainty holds.
 type whitening struct {
 	active  bool
-	joint   bool                  // Σ is by ErrorModel.Joint
 	drive   bool                  // the common errors of the emitters' currents matter
-	errors  []float64             // of Joint, n×n
-	zeros   []int                 // a first column for each row of it
+	errors  []float64             // of ErrorModel.Joint, n×n
+	joined  bool                  // couplings of different emitters may have a covariance
 	factor  []float64             // lower triangle of Σ's Cholesky factor, n×n row by row; 1/diagonal on it
 	emitter [][parameters]float64 // derivatives by the parameters of its emitter, coupling by coupling
 	coil    [][parameters]float64 // and of its coil
@@ -31,27 +30,19 @@ type whitening struct {
 	logDet  float64               // of Σ over that of diag(variances)
 }
 
-// parameters of an emitter, and of a coil: place, tilt, strength or sensitivity.
+// parameters of an emitter, and of a coil: position, tilt, strength or sensitivity.
 const parameters = fieldmodels.ParametersPerEmitter
 
 var _ = [1]struct{}{}[parameters-mutual.ParametersPerCoil] // as many of one as of the other
 
-// arrangeErrors finds, of each row of Σ's factor, the first column that can differ
-// from zero.
+// arrangeErrors finds out whether errors join the couplings of different emitters.
 func (g *rig) arrangeErrors() {
-	g.first = make([]int, 0, len(g.sources)*len(g.pickups))
-	for i := range g.sources {
-		first := i
-		if g.errors.Pickups != nil { // couplings with one coil share its errors
-			first = 0
-		}
-		for j := range i {
-			if c := g.errors.Emitters; c != nil && related(c, i, j) {
-				first = min(first, j)
+	g.joined = g.errors.Pickups != nil // couplings with one coil share its errors
+	if c := g.errors.Emitters; c != nil {
+		for i := range g.sources {
+			for j := range i {
+				g.joined = g.joined || related(c, i, j)
 			}
-		}
-		for range g.pickups {
-			g.first = append(g.first, first*len(g.pickups))
 		}
 	}
 }
@@ -72,23 +63,20 @@ func (w *whitening) init(g *rig) {
 	w.emitter, w.coil = make([][parameters]float64, n), make([][parameters]float64, n)
 	w.spread, w.across = make([][parameters]float64, len(g.sources)), make([][parameters]float64, len(g.pickups))
 	w.raw = make([]kernel.Datum, g.blocks*len(g.pickups))
-	if g.errors.Joint != nil {
-		w.errors, w.zeros = make([]float64, n*n), make([]int, n)
-	}
 }
 
 // alone tells whether a descent may take every coupling by itself. The search of a
 // cold start leaves to the end what costs most.
 func (s *Solver) alone() bool {
 	m := &s.rig.errors
-	if s.hasty {
+	if s.searching {
 		return m.Emitters == nil && m.Pickups == nil
 	}
 	return m.Exact() && !s.white.drive
 }
 
 // fit descends, with the errors that couplings share in the weights if there are
-// any: the weights belong to a pose and the pose to the weights, so they take turns.
+// any: the weights belong to a pose and the pose to the weights, so they are found alternately.
 func (s *Solver) fit(st *state, damping float64, limit int) descent {
 	if s.alone() {
 		return s.descend(st, damping, limit)
@@ -105,16 +93,7 @@ func (s *Solver) fit(st *state, damping float64, limit int) descent {
 		d.logDet = s.white.logDet
 		n += d.iterations
 		damping = 0
-		var step [6]float64
-		for i := range 3 {
-			step[i] = st.x[i] - from.x[i]
-			// The turn, small by now: half the difference of the columns' cross
-			// products.
-			for c := range 3 {
-				j, k := (i+1)%3, (i+2)%3
-				step[3+i] += 0.5 * (from.r[3*j+c]*st.r[3*k+c] - from.r[3*k+c]*st.r[3*j+c])
-			}
-		}
+		step, _ := st.since(&from)
 		// A hundredth of a standard deviation changes the weights by less than
 		// a share of it over the distance to the array.
 		if d.status != Converged || quadratic(&s.sum, &step) < 1e-4 {
@@ -135,12 +114,15 @@ func (s *Solver) plain() {
 
 // reweigh computes Σ at st and its factor.
 func (s *Solver) reweigh(st *state) bool {
-	w, m := &s.white, &s.rig.errors
-	w.joint = m.Joint != nil && !s.hasty
-	if w.joint && m.Joint.Covariance(w.errors, s.rig.poseOf(st)) != nil {
+	w, m := &s.white, s.rig.errors
+	if s.searching {
+		m.Joint = nil
+	}
+	if s.unweigh(st) != nil {
 		return false
 	}
-	return s.unweigh(st) == nil && s.factorise()
+	w.joined = m.Joint != nil || s.rig.joined
+	return s.fill(w.factor, st, w.drive, &m) == nil && s.factorise()
 }
 
 // unweigh takes the weights off the observation and finds, at st, the derivatives
@@ -160,62 +142,48 @@ func (s *Solver) unweigh(st *state) error {
 			w.raw[i][1][l] = v
 		}
 	}
-	s.data, w.raw, w.active = w.raw, s.data, true
+	s.data, w.raw, w.active, w.joined = w.raw, s.data, true, true
 	if !s.fillRows(st) {
 		return errNoField
 	}
-	coils, frame := len(s.rig.pickups), st.frame()
+	coils := len(s.rig.pickups)
 	for i := range s.variances {
 		e, c := i/coils, i%coils
-		k, l := e/kernel.Lanes*coils+c, e%kernel.Lanes
+		k, l := s.rig.slot(i)
 		r := &s.rows[k]
 		coupling := mutual.Coupling{
 			M:        r[6][l] + s.data[k][0][l],
 			Position: r3.Vec{X: r[0][l], Y: r[1][l], Z: r[2][l]},
 			Rotation: r3.Vec{X: r[3][l], Y: r[4][l], Z: r[5][l]},
 		}
-		w.emitter[i] = coupling.ByEmitter(r3.Sub(frame.Origin, s.rig.problem.Array.Emitters[e].Center))
-		w.coil[i] = coupling.ByCoil(&frame, frame.Out(toR3(s.rig.pickups[c].arm)))
+		w.emitter[i] = coupling.ByEmitter(r3.Sub(st.Origin, s.rig.problem.Array.Emitters[e].Center))
+		w.coil[i] = coupling.ByCoil(&st.Frame, st.Out(s.rig.pickups[c].arm))
 	}
 	return nil
 }
 
-// factorise builds Σ row by row and its Cholesky factor in place.
+// factorise adds the noise of the observation to the Σ in factor and makes it the
+// Cholesky factor, in place.
 func (s *Solver) factorise() bool {
-	w, m := &s.white, &s.rig.errors
-	coils := len(s.rig.pickups)
+	w := &s.white
 	n := len(s.variances)
 	w.logDet = 0
-	first := s.firstColumns()
 	for i := range n {
 		row := w.factor[i*n : (i+1)*n]
-		from := first[i]
+		from := s.firstColumn(i)
 		if math.IsInf(s.variances[i], 1) {
-			clear(row[from:i])
-			row[i] = 0
+			clear(row[from : i+1])
 			continue
 		}
-		if !w.joint {
-			s.prepare(m, i, from)
+		if w.drive {
+			row[i] += s.seen.Own(i)
+		} else {
+			row[i] += s.variances[i]
 		}
 		for j := from; j <= i; j++ {
-			v := 0.0
-			if w.joint {
-				v = w.errors[i*n+j]
-			} else {
-				v = s.between(m, i, j)
-			}
-			if w.drive && i/coils == j/coils {
-				v += s.seen.Common[i/coils] * w.emitter[i][6] * w.emitter[j][6]
-			}
-			switch {
-			case i == j && w.drive:
-				v += s.seen.Own(i)
-			case i == j:
-				v += s.variances[i]
-			}
+			v := row[j]
 			other := w.factor[j*n : (j+1)*n]
-			for k := max(from, first[j]); k < j; k++ {
+			for k := from; k < j; k++ {
 				v -= row[k] * other[k]
 			}
 			if j < i {
@@ -232,12 +200,13 @@ func (s *Solver) factorise() bool {
 	return true
 }
 
-// firstColumns are those of the factor's rows that can differ from zero.
-func (s *Solver) firstColumns() []int {
-	if s.white.joint {
-		return s.white.zeros
+// firstColumn is the first of row i of the factor that can differ from zero.
+func (s *Solver) firstColumn(i int) int {
+	if s.white.joined {
+		return 0
 	}
-	return s.rig.first
+	coils := len(s.rig.pickups)
+	return i / coils * coils
 }
 
 // prepare carries a row's derivatives through a model's covariances, as between
@@ -290,23 +259,22 @@ func (s *Solver) between(m *ErrorModel, i, j int) (v float64) {
 // whiten multiplies the rows by the inverse of the factor.
 func (s *Solver) whiten() {
 	w := &s.white
-	first := s.firstColumns()
-	coils := len(s.rig.pickups)
 	n := len(s.variances)
 	for i := range n {
-		e, c := i/coils, i%coils
-		ri, li := &s.rows[e/kernel.Lanes*coils+c], e%kernel.Lanes
+		at, li := s.rig.slot(i)
+		ri := &s.rows[at]
 		row := w.factor[i*n : (i+1)*n]
 		var v [kernel.Columns]float64
 		for k := range v {
 			v[k] = ri[k][li]
 		}
-		for j := first[i]; j < i; j++ {
+		for j := s.firstColumn(i); j < i; j++ {
 			f := row[j]
 			if f == 0 {
 				continue
 			}
-			rj, lj := &s.rows[j/coils/kernel.Lanes*coils+j%coils], j/coils%kernel.Lanes
+			at, lj := s.rig.slot(j)
+			rj := &s.rows[at]
 			for k := range v {
 				v[k] -= f * rj[k][lj]
 			}

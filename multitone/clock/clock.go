@@ -32,18 +32,6 @@ const (
 	None               // the nominal frequencies are taken as they stand
 )
 
-// ParseMode reads "common", "each" or "none".
-func ParseMode(s string) (Mode, error) {
-	if s == "" {
-		return Common, nil
-	}
-	mode := slices.Index([]string{Common: "common", Each: "each", None: "none"}, s)
-	if mode < 0 {
-		return 0, fmt.Errorf("clock %q: must be common, each or none", s)
-	}
-	return Mode(mode), nil
-}
-
 // MaxOffset is the largest relative clock offset that is captured.
 const MaxOffset = 200e-6
 

@@ -285,14 +285,3 @@ func TestNoUsableReference(t *testing.T) {
 		t.Errorf("error %v, want ErrNoReference", err)
 	}
 }
-
-func TestParseMode(t *testing.T) {
-	for s, want := range map[string]Mode{"common": Common, "each": Each, "none": None} {
-		if m, err := ParseMode(s); err != nil || m != want {
-			t.Errorf("%q: %v, %v", s, m, err)
-		}
-	}
-	if _, err := ParseMode("some"); err == nil {
-		t.Error("an unknown mode was accepted")
-	}
-}

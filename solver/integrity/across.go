@@ -11,7 +11,7 @@ import (
 type Crossing struct {
 	A, B int // coils, of the first and of the second sensor
 	// ChiSquare and DOF of both sensors' frames as they are, Left and LeftDOF with
-	// the two channels put back.
+	// the two channels exchanged back.
 	ChiSquare, Left float64
 	DOF, LeftDOF    int
 	Rivals          [][2]int // other pairs that explain them as well
@@ -21,7 +21,7 @@ type Crossing struct {
 // frames that both took at the same times, with the given fits; false when none
 // explains them. Every pair is a hypothesis, and the best has a name under the
 // rules of Identify for exchanges, with each sensor by itself: one that does not
-// fit as it is must with the pair put back, and one that does still must (a lone
+// fit as it is must with the pair exchanged back, and one that does still must (a lone
 // coil's channel fits wherever its coil is). Frames that fit cost nothing.
 //
 // It ends with the context's error soon after that is done.

@@ -5,6 +5,7 @@ import (
 	"math/rand/v2"
 	"testing"
 
+	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/mat"
 )
 
@@ -34,8 +35,8 @@ func TestBasisFitsLikeNormalEquations(t *testing.T) {
 			b.add(c)
 			if j == 1 {
 				both := make([]float64, n)
-				axpy(2, columns[0], both)
-				axpy(-3, columns[1], both)
+				floats.AddScaled(both, 2, columns[0])
+				floats.AddScaled(both, -3, columns[1])
 				if b.add(both) {
 					t.Error("a dependent column counts")
 				}
@@ -67,7 +68,7 @@ func TestBasisFitsLikeNormalEquations(t *testing.T) {
 	}
 	b.clean(v)
 	for j, c := range columns {
-		if d := math.Abs(dot(c, v)); d > 1e-13*norm(c)*norm(v)*n {
+		if d := math.Abs(floats.Dot(c, v)); d > 1e-13*norm(c)*norm(v)*n {
 			t.Errorf("column %d is left in what was cleaned: %g", j, d)
 		}
 	}

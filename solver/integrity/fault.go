@@ -22,7 +22,7 @@ const (
 	Gain      Kind = iota // couplings too large or too small by one factor
 	Off                   // none at all
 	Reversed              // the sign is wrong
-	Exchanged             // two of a kind have changed places
+	Exchanged             // two of a kind are exchanged
 	Odd                   // nothing simple, but all else agrees without it
 )
 
@@ -92,16 +92,19 @@ func (f *Fault) classify() {
 	}
 }
 
-// touches tells whether coupling i belongs to the faulty part.
-func (f *Fault) touches(i, coils int) bool {
+// at is the coil or emitter of coupling i, whichever the fault is about.
+func (f *Fault) at(i, coils int) int {
 	if f.Part == Coil {
-		return i%coils == f.A
+		return i % coils
 	}
-	return i/coils == f.A
+	return i / coils
 }
 
-// Mend returns couplings from which a fault is taken: an exchanged pair is put
-// back, anything else is left out.
+// touches tells whether coupling i belongs to the faulty part.
+func (f *Fault) touches(i, coils int) bool { return f.at(i, coils) == f.A }
+
+// Mend returns couplings from which a fault is taken: an exchanged pair is
+// exchanged back, anything else is left out.
 func (x *Inspector) Mend(c solver.Couplings, f Fault) solver.Couplings {
 	x.mend(c, &f)
 	return x.trial.Clone()
@@ -114,32 +117,17 @@ func (x *Inspector) mend(c solver.Couplings, f *Fault) {
 	if f.Kind == Exchanged && f.Part == Emitter && len(c.Common) > 0 {
 		out.Common[f.A], out.Common[f.B] = c.Common[f.B], c.Common[f.A]
 	}
+	stride := 1 // from a coupling of one coil or emitter to that of the next
+	if f.Part == Emitter {
+		stride = x.coils
+	}
 	for i := range out.Value {
-		if f.Kind != Exchanged {
-			if f.touches(i, x.coils) {
-				out.Variance[i] = math.Inf(1)
-			}
-			continue
+		switch at := f.at(i, x.coils); {
+		case f.Kind != Exchanged && at == f.A:
+			out.Variance[i] = math.Inf(1)
+		case f.Kind == Exchanged && (at == f.A || at == f.B):
+			from := i + (f.A+f.B-2*at)*stride
+			out.Value[i], out.Variance[i] = c.Value[from], c.Variance[from]
 		}
-		from := x.partner(i, f)
-		out.Value[i], out.Variance[i] = c.Value[from], c.Variance[from]
 	}
-}
-
-// partner is the place of coupling i before an exchange.
-func (x *Inspector) partner(i int, f *Fault) int {
-	e, c := i/x.coils, i%x.coils
-	swap := func(v int) int {
-		switch v {
-		case f.A:
-			return f.B
-		case f.B:
-			return f.A
-		}
-		return v
-	}
-	if f.Part == Coil {
-		return e*x.coils + swap(c)
-	}
-	return swap(e)*x.coils + c
 }

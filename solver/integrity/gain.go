@@ -4,6 +4,8 @@ import (
 	"context"
 	"math"
 
+	"gonum.org/v1/gonum/floats"
+
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver"
 )
@@ -38,21 +40,19 @@ func (x *Inspector) fitGain(ctx context.Context, frames []solver.Couplings, f Fa
 			if ctx.Err() != nil {
 				return f, nil, false
 			}
-			r := x.scaled(c, &f, poses[k])
+			x.scale(c, &f)
+			r := x.solver.Warm(x.trial, poses[k])
 			if r.Status == solver.Invalid || r.Status == solver.Unobservable {
 				return f, nil, false
 			}
 			poses[k] = r.Pose
 			f.ChiSquare += r.ChiSquare
 			f.DOF += r.DOF
-			if x.look(c, r.Pose) != nil {
+			if x.look(c, r.Pose) != nil || !x.project(c, &f, r.Pose) {
 				return f, nil, false
 			}
-			if !x.project(c, &f, r.Pose) {
-				return f, nil, false
-			}
-			slope += dot(x.work, x.residual)
-			curvature += dot(x.work, x.work)
+			slope += floats.Dot(x.work, x.residual)
+			curvature += floats.Dot(x.work, x.work)
 		}
 		if !(curvature > 0) {
 			return f, nil, false
@@ -66,12 +66,6 @@ func (x *Inspector) fitGain(ctx context.Context, frames []solver.Couplings, f Fa
 	}
 	f.classify()
 	return f, poses, f.DOF > 0
-}
-
-// scaled solves a frame of which a part is multiplied by a factor.
-func (x *Inspector) scaled(c solver.Couplings, f *Fault, start rigid.Pose) solver.Result {
-	x.scale(c, f)
-	return x.solver.Warm(x.trial, start)
 }
 
 // scale takes a fault's factor out of couplings, into x.trial.

@@ -43,13 +43,13 @@ const (
 	// of simulated spheres there one in ten, at chi-squares of a hundred or two,
 	// leaves nothing that noise would not explain; at a thousand, one in some
 	// hundred does. Signs, losses and exchanges have no such double. Frames from
-	// several places share the burden: metal weakens the emitter differently at each.
+	// several positions count together: metal weakens the emitter differently at each.
 	sureFall = 1000
 	// oddFall is the same for a coil without which all is well: two coils fit
 	// anything more easily than three. Of a thousand frames with metal three pass
 	// at one thousand, none at ten.
 	oddFall = 10000
-	// apart is the distance [m] from which two poses count as places of their own.
+	// apart is the distance [m] from which two poses count as positions of their own.
 	apart = 0.03
 	// outweighs is by what factor chi-square must fall for a loss, a wrong sign or
 	// an exchange to get a name where noise does not explain the rest, as on a
@@ -76,7 +76,7 @@ const (
 //   - what is left is explained by noise, or, for a loss, a wrong sign or an
 //     exchange, is 25 times less than before,
 //   - and, for a mere factor, chi-square falls by a thousand over the number of
-//     places that the frames come from: metal near an emitter weakens it too.
+//     positions that the frames come from: metal near an emitter weakens it too.
 //
 // Failing that, a coil is called odd if without it the frames fit, and without
 // no other: a channel that carries another sensor's coil, crosstalk, a wrong
@@ -143,7 +143,7 @@ func (x *Inspector) odd(ctx context.Context, frames []solver.Couplings, fits []s
 	for _, a := range coils {
 		f := Fault{Part: Coil, Kind: Odd, A: a, Gain: 1}
 		f, poses, ok := x.try(ctx, frames, f, out.ChiSquare)
-		if !ok || Chance(f.ChiSquare, f.DOF) < explained || (out.ChiSquare-f.ChiSquare)*places(poses) < oddFall {
+		if !ok || Chance(f.ChiSquare, f.DOF) < explained || (out.ChiSquare-f.ChiSquare)*positions(poses) < oddFall {
 			continue
 		}
 		if out.Fault != nil { // one as good as another: it is something else
@@ -199,7 +199,7 @@ func (x *Inspector) identify(ctx context.Context, frames []solver.Couplings, fit
 		return out
 	}
 	if f.Kind == Gain {
-		if math.Abs(f.Gain-1) < leastGain || fall*places(poses[best]) < sureFall || Chance(f.ChiSquare, f.DOF) < explained {
+		if math.Abs(f.Gain-1) < leastGain || fall*positions(poses[best]) < sureFall || Chance(f.ChiSquare, f.DOF) < explained {
 			return out
 		}
 	} else if Chance(f.ChiSquare, f.DOF) < explained && out.ChiSquare < outweighs*f.ChiSquare {
@@ -214,12 +214,12 @@ func (x *Inspector) identify(ctx context.Context, frames []solver.Couplings, fit
 	return out
 }
 
-// Most hypotheses are wrong; a right one fits from one of the first places and
+// Most hypotheses are wrong; a right one fits from one of the first cells and
 // within a few steps.
-const hastyCandidates, hastyIterations = 1, 12
+const quickCandidates, quickIterations = 1, 12
 
-// places counts the poses that are apart from all counted before.
-func places(poses []rigid.Pose) float64 {
+// positions counts the poses that are apart from all counted before.
+func positions(poses []rigid.Pose) float64 {
 	var seen []rigid.Pose
 	for _, p := range poses {
 		if !slices.ContainsFunc(seen, func(q rigid.Pose) bool { return r3.Norm(r3.Sub(p.Position, q.Position)) < apart }) {
@@ -231,12 +231,12 @@ func places(poses []rigid.Pose) float64 {
 
 // hurry prepares the solver for hypotheses; false if there is none to be had.
 func (x *Inspector) hurry() bool {
-	if x.hasty == nil {
+	if x.quick == nil {
 		// The problem has passed New before; were it refused now, nothing could
 		// be tried.
-		x.hasty, _ = solver.New(x.solver.Problem(), solver.Options{Candidates: hastyCandidates, MaxIterations: hastyIterations})
+		x.quick, _ = solver.New(x.solver.Problem(), solver.Options{Candidates: quickCandidates, MaxIterations: quickIterations})
 	}
-	return x.hasty != nil
+	return x.quick != nil
 }
 
 // score compares faults: chi-square, and one more for a fitted factor, by
@@ -279,7 +279,7 @@ func (x *Inspector) try(ctx context.Context, frames []solver.Couplings, f Fault,
 	return best, poses, poses != nil
 }
 
-// start solves the frames as prepare puts them into x.trial, quickly. Poses are
+// start solves the frames as prepare writes them to x.trial, quickly. Poses are
 // nil when chi-square exceeds limit or, observable being false, when the
 // couplings fix none; or when ctx is done.
 func (x *Inspector) start(ctx context.Context, frames []solver.Couplings, limit float64, prepare func(solver.Couplings)) (poses []rigid.Pose, chi2 float64, dof int, observable bool) {
@@ -288,7 +288,7 @@ func (x *Inspector) start(ctx context.Context, frames []solver.Couplings, limit 
 			return nil, 0, 0, true
 		}
 		prepare(c)
-		r := x.hasty.Cold(x.trial)
+		r := x.quick.Cold(x.trial)
 		if r.Status == solver.NotConverged && r.ChiSquare < limit {
 			r = x.solver.Warm(x.trial, r.Pose)
 		}

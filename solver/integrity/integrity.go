@@ -1,5 +1,5 @@
-// Package integrity asks whether couplings are what they claim to be: fits
-// that a few wrong couplings do not rule, channels and emitters that are
+// Package integrity judges whether couplings are what they should be: fits
+// that a few wrong couplings do not dominate, channels and emitters that are
 // wrong, metal near the bench, and how far a pose can be off for it.
 //
 // New makes an Inspector of a Solver. Robust solves with a loss in place of
@@ -16,8 +16,8 @@ import (
 	"tonepose/solver"
 )
 
-// Observation is one frame of couplings, with what tells metal, motion and a
-// wrong delay apart.
+// Observation is one frame of couplings, with what distinguishes metal, motion and a
+// wrong delay.
 type Observation struct {
 	solver.Couplings
 	Quadrature []float64 // Im M [H], with the variances of Re M; nil: not known
@@ -28,7 +28,7 @@ type Observation struct {
 // concurrent use.
 type Inspector struct {
 	solver   *solver.Solver
-	hasty    *solver.Solver // gives up sooner on couplings that fit nowhere; nil until needed
+	quick    *solver.Solver // gives up sooner on couplings that fit nowhere; nil until needed
 	emitters int
 	coils    int
 	free     int // degrees of freedom of a pose

@@ -3,6 +3,8 @@ package integrity
 import (
 	"math"
 
+	"gonum.org/v1/gonum/floats"
+
 	"tonepose/fieldmodels/rigid"
 )
 
@@ -69,5 +71,5 @@ func (x *Inspector) quadrature(o *Observation, pose rigid.Pose) (Quadrature, err
 	}
 	value, sigma := b.fit(x.work)
 	b.clean(x.work)
-	return Quadrature{ChiSquare: dot(x.work, x.work), DOF: n - b.count, Delay: value[first:], DelaySigma: sigma[first:]}, nil
+	return Quadrature{ChiSquare: floats.Dot(x.work, x.work), DOF: n - b.count, Delay: value[first:], DelaySigma: sigma[first:]}, nil
 }

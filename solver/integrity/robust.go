@@ -2,7 +2,6 @@ package integrity
 
 import (
 	"math"
-	"slices"
 
 	"gonum.org/v1/gonum/integrate/quad"
 	"gonum.org/v1/gonum/stat/distuv"
@@ -12,7 +11,7 @@ import (
 	"tonepose/solver/leastsquares"
 )
 
-// Robust is a pose that a few wrong couplings do not rule.
+// Robust is a pose that a few wrong couplings do not dominate.
 type Robust struct {
 	// Result of the weighted fit: Covariance allows for the loss and for Scale,
 	// ChiSquare is that of the weighted residuals.
@@ -70,7 +69,6 @@ func (x *Inspector) Robust(c solver.Couplings, start *solver.Result, loss leasts
 		}
 		out.Result, scale = first.Result, first.Scale
 	}
-	weighted := solver.Couplings{Value: c.Value, Variance: slices.Clone(c.Variance), Common: c.Common}
 	var sizes []float64
 	n := used(c.Variance)
 	for range robustRounds {
@@ -100,15 +98,13 @@ func (x *Inspector) Robust(c solver.Couplings, start *solver.Result, loss leasts
 			out.Scale = max(1, statistics.Median(sizes)/unitMedian)
 		}
 		for i, w := range x.weight {
-			out.Weight[i], weighted.Variance[i] = 0, math.Inf(1)
+			out.Weight[i] = 0
 			if w > 0 {
 				z := x.residual[i] / out.Scale
-				if _, out.Weight[i] = loss.Rho(z * z); out.Weight[i] > leastWeight {
-					weighted.Variance[i] = c.Variance[i] / out.Weight[i]
-				}
+				_, out.Weight[i] = loss.Rho(z * z)
 			}
 		}
-		r := x.solver.Warm(weighted, out.Pose)
+		r := x.solver.Warm(out.Weighted(c), out.Pose)
 		if r.Status == solver.Invalid || r.Status == solver.Unobservable {
 			// The loss took too much away: the step before stands.
 			out.Result.Status = r.Status
@@ -126,7 +122,7 @@ func (x *Inspector) Robust(c solver.Couplings, start *solver.Result, loss leasts
 		}
 	}
 	// The median is hard to fool but wastes half of what the residuals know of
-	// their scale; for the covariance the mean of ψ² tells it better.
+	// their scale; for the covariance the mean of ψ² is the better estimate.
 	bounded := 0.0
 	for i, w := range out.Weight {
 		bounded += w * w * x.residual[i] * x.residual[i] / float64(n)

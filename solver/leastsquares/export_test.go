@@ -10,7 +10,7 @@ import (
 
 const IterationLimit = iterationLimit
 
-func (s Status) Converged() bool { return s.converged() }
+func (s Status) Converged() bool { return s.Err() == nil }
 
 // Sigma is the standard deviation of each tangent coordinate after Covariance.
 func (r Result) Sigma() []float64 {
@@ -28,12 +28,12 @@ func CheckJacobian(p Problem, x []float64) (worst float64, err error) {
 	if p.Manifold == nil {
 		p.Manifold = Euclidean(len(x))
 	}
-	n := p.Manifold.tangent()
+	_, n := p.Manifold.dimensions()
 	analytic, numeric := mat.NewDense(p.Residuals, n, nil), mat.NewDense(p.Residuals, n, nil)
 	if err := p.Jacobian(x, analytic); err != nil {
 		return math.NaN(), err
 	}
-	if err := newDifferences(p).jacobian(p.Function, x, numeric); err != nil {
+	if err := p.differences(x, numeric); err != nil {
 		return math.NaN(), err
 	}
 	for k := range n {

@@ -1,9 +1,12 @@
 package leastsquares
 
-import "math"
+import (
+	"cmp"
+	"math"
+)
 
 // Loss replaces the square s = r² of a residual by ρ(s) ≤ s, so that a few
-// outliers do not rule the fit. Rho returns ρ(s) and its derivative, the
+// outliers do not dominate the fit. Rho returns ρ(s) and its derivative, the
 // weight ρ'(s) in 0..1 that the residual's square gets in the next step
 // (iteratively reweighted least squares).
 //
@@ -20,7 +23,7 @@ type Huber struct {
 }
 
 func (l Huber) Rho(s float64) (rho, weight float64) {
-	k := orDefault(l.K, 1.345)
+	k := cmp.Or(l.K, 1.345)
 	if s <= k*k {
 		return s, 1
 	}
@@ -34,7 +37,7 @@ type Cauchy struct {
 }
 
 func (l Cauchy) Rho(s float64) (rho, weight float64) {
-	k := orDefault(l.K, 2.385)
+	k := cmp.Or(l.K, 2.385)
 	u := s / (k * k)
 	return k * k * math.Log1p(u), 1 / (1 + u)
 }
@@ -45,17 +48,10 @@ type Tukey struct {
 }
 
 func (l Tukey) Rho(s float64) (rho, weight float64) {
-	k := orDefault(l.K, 4.685)
+	k := cmp.Or(l.K, 4.685)
 	u := 1 - s/(k*k)
 	if u <= 0 {
 		return k * k / 3, 0
 	}
 	return k * k / 3 * (1 - u*u*u), u * u
-}
-
-func orDefault(v, def float64) float64 {
-	if v == 0 {
-		return def
-	}
-	return v
 }

@@ -39,7 +39,8 @@ func point(t *rapid.T, m Manifold) (x, delta []float64) {
 	case Euclidean:
 		return unit(int(m), 10), unit(int(m), arc)
 	default:
-		return unit(m.ambient(), 1), unit(m.tangent(), arc)
+		ambient, tangent := m.dimensions()
+		return unit(ambient, 1), unit(tangent, arc)
 	}
 }
 
@@ -53,7 +54,7 @@ func TestPlusInPlace(t *testing.T) {
 	for name, m := range manifolds {
 		t.Run(name, rapid.MakeCheck(func(t *rapid.T) {
 			x, delta := point(t, m)
-			y := make([]float64, m.ambient())
+			y := make([]float64, len(x))
 			m.plus(y, x, delta)
 			m.plus(x, x, delta)
 			for i := range x {

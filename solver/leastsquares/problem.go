@@ -5,8 +5,8 @@
 // call Solve. The parameters may be plain numbers (Euclidean), unit
 // quaternions (Rotation) or a Product of these; a
 // derivative is always taken along the manifold's tangent, so no parameter
-// is ever redundant or constrained. A Loss makes the sum robust. Result holds the
-// covariance and the rank.
+// is ever redundant or constrained. Result holds the covariance and the rank. A
+// Loss weighs residuals for who solves again with its weights.
 //
 // Linear algebra is by orthogonal factors of the Jacobian, never by the
 // normal equations, so that no digits are squared away.

@@ -3,30 +3,27 @@ package leastsquares
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/blas/blas64"
+	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/mat"
 )
 
 // fit is the state of one Solve.
 type fit struct {
-	p        Problem
-	opt      Options
-	m        Manifold
-	x        []float64
-	r        []float64 // residuals at x
-	weighted []float64 // √ρ'·r at x
-	trial    []float64
-	rTrial   []float64
-	j        *mat.Dense // √ρ'·J at x
-	scale    []float64  // D, the largest norm that each column of J had
-	size     []float64
-	weight   []float64 // √ρ'
-	delta    []float64
-	bend     []float64
-	f        *factor
-	diff     *differences
-	calls    int
+	p      Problem
+	opt    Options
+	x      []float64
+	r      []float64 // residuals at x
+	trial  []float64
+	rTrial []float64
+	j      *mat.Dense // at x
+	scale  []float64  // D, the largest norm that each column of J had
+	size   []float64
+	delta  []float64
+	bend   []float64
+	f      *factor
 }
 
 // Solve minimises p from start, which it leaves untouched. The error is for a
@@ -34,7 +31,7 @@ type fit struct {
 // ended is Result.Status.
 //
 // Trust region after Moré (1978) with column scaling and second-order
-// correction; a Loss enters as iteratively reweighted squares.
+// correction.
 func Solve(p Problem, start []float64, opt Options) (Result, error) {
 	s, err := newFit(p, start, opt)
 	if err != nil {
@@ -54,44 +51,42 @@ func newFit(p Problem, start []float64, opt Options) (*fit, error) {
 	if p.Manifold == nil {
 		p.Manifold = Euclidean(len(start))
 	}
-	n := p.Manifold.tangent()
+	ambient, n := p.Manifold.dimensions()
 	switch {
 	case p.Function == nil:
 		return nil, fmt.Errorf("leastsquares: Problem.Function is nil: must write the residuals")
 	case p.Residuals < 1 || n < 1:
 		return nil, fmt.Errorf("leastsquares: %d residuals of %d parameters: need at least one of each", p.Residuals, n)
-	case len(start) != p.Manifold.ambient():
-		return nil, fmt.Errorf("leastsquares: start has %d numbers: the manifold stores %d", len(start), p.Manifold.ambient())
-	}
-	s := &fit{
-		p: p, opt: opt, m: p.Manifold,
-		x: append([]float64(nil), start...), r: make([]float64, p.Residuals),
-		trial: make([]float64, len(start)), rTrial: make([]float64, p.Residuals),
-		weighted: make([]float64, p.Residuals),
-		j:        mat.NewDense(p.Residuals, n, nil),
-		scale:    make([]float64, n), size: make([]float64, n), delta: make([]float64, n), bend: make([]float64, n), weight: ones(p.Residuals),
-		f: newFactor(p.Residuals, n),
+	case len(start) != ambient:
+		return nil, fmt.Errorf("leastsquares: start has %d numbers: the manifold stores %d", len(start), ambient)
 	}
 	if p.Jacobian == nil {
-		s.diff = newDifferences(p)
+		p.Jacobian = p.differences
 	}
-	return s, nil
+	return &fit{
+		p: p, opt: opt,
+		x: slices.Clone(start), r: make([]float64, p.Residuals),
+		trial: make([]float64, len(start)), rTrial: make([]float64, p.Residuals),
+		j:     mat.NewDense(p.Residuals, n, nil),
+		scale: make([]float64, n), size: make([]float64, n), delta: make([]float64, n), bend: make([]float64, n),
+		f: newFactor(p.Residuals, n),
+	}, nil
 }
 
 func (s *fit) run() (Result, error) {
-	if err := s.call(s.x, s.r); err != nil {
+	if err := s.p.Function(s.x, s.r); err != nil {
 		return Result{}, fmt.Errorf("leastsquares: at the start: %w", err)
 	}
-	cost := s.cost(s.r)
+	cost := halfSquare(s.r)
 	if !isFinite(cost) {
 		return Result{}, fmt.Errorf("leastsquares: at the start: the cost is %g: residuals must be finite", cost)
 	}
 	if err := s.linearise(); err != nil {
 		return Result{}, err
 	}
-	radius := s.opt.Radius * s.scaledSize()
+	radius := firstRadius * s.scaledSize()
 	if radius == 0 {
-		radius = s.opt.Radius
+		radius = firstRadius
 	}
 	status := notStarted
 	iterations, stale, lowest := 0, 0, math.Inf(1)
@@ -106,14 +101,14 @@ func (s *fit) run() (Result, error) {
 		iterations++
 		length, fall, lambda := s.f.step(s.delta, s.scale, radius)
 		flat := fall <= costTol*cost
-		short := length <= s.opt.StepTol*s.scaledSize()
+		short := length <= stepTol*s.scaledSize()
 		if !flat && !short {
 			s.accelerate(lambda, length)
 		}
-		s.m.plus(s.trial, s.x, s.delta)
+		s.p.Manifold.plus(s.trial, s.x, s.delta)
 		trialCost := math.Inf(1)
-		if err := s.call(s.trial, s.rTrial); err == nil {
-			if c := s.cost(s.rTrial); isFinite(c) {
+		if err := s.p.Function(s.trial, s.rTrial); err == nil {
+			if c := halfSquare(s.rTrial); isFinite(c) {
 				trialCost = c
 			}
 		}
@@ -174,68 +169,27 @@ func (s *fit) run() (Result, error) {
 // result fills the covariance with the scale of the last Jacobian alone.
 func (s *fit) result(status Status, iterations int, cost float64) (Result, error) {
 	s.columnNorms(false)
-	if err := s.f.factorise(s.j, s.weighted, s.scale, s.opt.RankTol); err != nil {
+	if err := s.f.factorise(s.j, s.r, s.scale, s.opt.RankTol); err != nil {
 		return Result{}, err
 	}
-	res := Result{
+	return Result{
 		X: s.x, Residuals: s.r, Cost: cost,
 		Covariance: s.f.covariance(s.scale), Rank: s.f.rank,
-		Status: status, Iterations: iterations, Evaluations: s.calls,
-	}
-	if s.opt.Loss != nil {
-		res.Weights = make([]float64, len(s.r))
-		for i, r := range s.r {
-			_, res.Weights[i] = s.opt.Loss.Rho(r * r)
-		}
-	}
-	return res, nil
+		Status: status, Iterations: iterations,
+	}, nil
 }
 
-func (s *fit) call(x, r []float64) error {
-	s.calls++
-	return s.p.Function(x, r)
-}
+func halfSquare(r []float64) float64 { return floats.Dot(r, r) / 2 }
 
-func (s *fit) cost(r []float64) float64 {
-	sum := 0.0
-	for _, v := range r {
-		if s.opt.Loss != nil {
-			rho, _ := s.opt.Loss.Rho(v * v)
-			sum += rho
-		} else {
-			sum += v * v
-		}
-	}
-	return sum / 2
-}
-
-// linearise takes the weighted Jacobian at x and factorises it.
+// linearise takes the Jacobian at x and factorises it.
 func (s *fit) linearise() error {
-	var err error
-	if s.diff != nil {
-		err = s.diff.jacobian(s.call, s.x, s.j)
-	} else {
-		err = s.p.Jacobian(s.x, s.j)
-	}
-	if err != nil {
+	if err := s.p.Jacobian(s.x, s.j); err != nil {
 		return fmt.Errorf("leastsquares: Jacobian: %w", err)
-	}
-	copy(s.weighted, s.r)
-	if s.opt.Loss != nil {
-		for i, r := range s.r {
-			_, w := s.opt.Loss.Rho(r * r)
-			s.weight[i] = math.Sqrt(w)
-			s.weighted[i] *= s.weight[i]
-			row := s.j.RawRowView(i)
-			for k := range row {
-				row[k] *= s.weight[i]
-			}
-		}
 	}
 	if err := s.columnNorms(true); err != nil {
 		return err
 	}
-	return s.f.factorise(s.j, s.weighted, s.scale, s.opt.RankTol)
+	return s.f.factorise(s.j, s.r, s.scale, s.opt.RankTol)
 }
 
 // columnNorms sets the scale to the norms of the Jacobian's columns, or raises
@@ -260,12 +214,9 @@ func (s *fit) columnNorms(keep bool) error {
 
 // scaledSize is |D·size of the parameters|.
 func (s *fit) scaledSize() float64 {
-	sizes(s.m, s.size, s.x)
-	sum := 0.0
-	for k, v := range s.size {
-		sum += v * s.scale[k] * v * s.scale[k]
-	}
-	return math.Sqrt(sum)
+	s.p.Manifold.sizes(s.size, s.x)
+	floats.Mul(s.size, s.scale)
+	return floats.Norm(s.size, 2)
 }
 
 // accelerate bends the step along the curve that the residuals' second
@@ -278,28 +229,21 @@ func (s *fit) scaledSize() float64 {
 // h and the limit of 0.75 are theirs.
 func (s *fit) accelerate(lambda, length float64) {
 	const h = 0.1
-	for k, d := range s.delta {
-		s.bend[k] = h * d
-	}
-	s.m.plus(s.trial, s.x, s.bend)
-	if s.call(s.trial, s.rTrial) != nil {
+	floats.ScaleTo(s.bend, h, s.delta)
+	s.p.Manifold.plus(s.trial, s.x, s.bend)
+	if s.p.Function(s.trial, s.rTrial) != nil {
 		return
 	}
 	for i, r := range s.rTrial {
-		slope := 0.0
-		for k, v := range s.j.RawRowView(i) {
-			slope += v * s.delta[k]
-		}
-		second := (s.weight[i]*(r-s.r[i])/h - slope) / h // half of it
+		slope := floats.Dot(s.j.RawRowView(i), s.delta)
+		second := ((r-s.r[i])/h - slope) / h // half of it
 		if !isFinite(second) {
 			return
 		}
 		s.rTrial[i] = second
 	}
 	if 2*s.f.correction(s.bend, s.rTrial, s.scale, lambda) <= 0.75*length {
-		for k, d := range s.bend {
-			s.delta[k] += d
-		}
+		floats.Add(s.delta, s.bend)
 	}
 }
 

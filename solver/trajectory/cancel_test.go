@@ -50,7 +50,7 @@ func TestTrajectoriesEndWithTheirContext(t *testing.T) {
 			return err
 		},
 		"spline": func(ctx context.Context) error {
-			_, err := Spline(ctx, s, frames, SplineOptions{})
+			_, err := Spline(ctx, s, frames, Options{})
 			return err
 		},
 	} {

@@ -8,6 +8,7 @@ import (
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/fieldmodels/rigid"
 	"tonepose/solver"
 	"tonepose/solver/internal/statistics"
 )
@@ -19,7 +20,7 @@ const (
 	startTurnRate     = 50.0  // [rad/s]
 	startAcceleration = 200.0 // [m/s²]
 	startTurnAccel    = 2000.0
-	blindSigma        = 1e-3 // of the turn about a blind axis [rad]: fixed, not known
+	freeSigma         = 1e-3 // of the rotation about an axis that no coil sees [rad]: fixed, not known
 	maxUpdates        = 12   // linearisations of one update
 	maxHalvings       = 5    // of one step
 	maxOutage         = 10   // windows passed over in a row before the filter starts afresh
@@ -30,27 +31,24 @@ type filter struct {
 	solver   *solver.Solver
 	shared   *shared // nil: the model is exact
 	options  Options
-	axis     *r3.Vec // about which a turn can't be seen, sensor frame; nil: none
+	axis     *r3.Vec // about which a rotation can't be seen, sensor frame; nil: none
 	center   r3.Vec  // the point on it that the coils see
 	mean     []float64
 	value    []float64
 	residual []float64
 	inverse  []float64 // of sigma
 	jacobian [][6]float64
-	h        [][]float64
-	along    []float64
+	h        *mat.Dense // derivatives of the couplings by the unknowns
+	along    []float64  // as many as unknowns
 }
 
-func newFilter(ctx context.Context, s *solver.Solver, o Options) *filter {
+// newFilter prepares a filter for frames that depend on so many unknowns each.
+func newFilter(ctx context.Context, s *solver.Solver, o Options, unknowns int) *filter {
 	p := s.Problem()
 	n := len(p.Array.Emitters) * len(p.Sensor.Coils)
 	f := &filter{ctx: ctx, solver: s, shared: newShared(s), options: o, mean: make([]float64, n), value: make([]float64, n),
-		residual: make([]float64, n), inverse: make([]float64, n), jacobian: make([][6]float64, n)}
-	f.h = make([][]float64, n)
-	for i := range f.h {
-		f.h[i] = make([]float64, o.Motion.size())
-	}
-	f.along = make([]float64, max(o.Motion.size(), columns))
+		residual: make([]float64, n), inverse: make([]float64, n), jacobian: make([][6]float64, n),
+		h: mat.NewDense(n, unknowns, nil), along: make([]float64, unknowns)}
 	if axis, ok := p.Sensor.BlindAxis(); ok {
 		f.axis, f.center = &axis, p.Sensor.Coils[0].Center
 	}
@@ -85,15 +83,8 @@ func (f *filter) run(frames []Frame) ([]step, float64, error) {
 		n := f.options.Motion.size()
 		p.transition = before.x.transition(dt, n)
 		p.predicted = before.x.after(dt)
-		p.predictedC = f.options.Motion.noise(dt, f.options.PositionNoise, f.options.RotationNoise, f.blindNow(p.predicted.pose))
-		var fp, fpf mat.Dense
-		fp.Mul(p.transition, before.cov)
-		fpf.Mul(&fp, p.transition.T())
-		for r := range n {
-			for c := r; c < n; c++ {
-				p.predictedC.SetSym(r, c, p.predictedC.At(r, c)+(fpf.At(r, c)+fpf.At(c, r))/2)
-			}
-		}
+		p.predictedC = f.options.Motion.noise(dt, f.options.PositionNoise, f.options.RotationNoise, f.across(p.predicted.pose))
+		p.predictedC.AddSym(p.predictedC, sandwich(p.transition, before.cov))
 		l, err := f.update(p, &frames[i])
 		if err != nil {
 			return nil, 0, fmt.Errorf("trajectory: frame %d at %g s: %w", i, fr.Time, err)
@@ -110,10 +101,11 @@ func (f *filter) run(frames []Frame) ([]step, float64, error) {
 
 // start begins at a frame solved by itself.
 func (f *filter) start(p *step, fr Frame) (bool, error) {
-	r, ok := fr.seen, fr.seen != nil
-	if !ok {
-		cold := f.solver.Cold(fr.Couplings)
-		r = &cold
+	var r solver.Result
+	if fr.seen != nil {
+		r = fr.seen.Result
+	} else {
+		r = f.solver.Cold(fr.Couplings)
 	}
 	if r.Status != solver.Converged {
 		return false, nil
@@ -122,22 +114,15 @@ func (f *filter) start(p *step, fr Frame) (bool, error) {
 	p.restarted = true
 	p.x = motion{pose: r.Pose}
 	p.cov = mat.NewSymDense(n, nil)
-	for i := range 6 {
+	pose := f.covariance(&r, freeSigma)
+	for i := range n {
+		if i >= 6 {
+			sigma := [...]float64{startSpeed, startTurnRate, startAcceleration, startTurnAccel}[i/3-2]
+			p.cov.SetSym(i, i, sigma*sigma)
+			continue
+		}
 		for j := i; j < 6; j++ {
-			p.cov.SetSym(i, j, r.Covariance[i][j]*f.options.Correlation)
-		}
-	}
-	widths := []float64{startSpeed, startTurnRate, startAcceleration, startTurnAccel}
-	for k := range n/3 - 2 {
-		for i := range 3 {
-			p.cov.SetSym(6+3*k+i, 6+3*k+i, widths[k]*widths[k])
-		}
-	}
-	if a := f.blindNow(r.Pose); a != nil {
-		for i := range 3 {
-			for j := i; j < 3; j++ {
-				p.cov.SetSym(3+i, 3+j, p.cov.At(3+i, 3+j)+blindSigma*blindSigma*at(*a, i)*at(*a, j))
-			}
+			p.cov.SetSym(i, j, pose.At(i, j))
 		}
 	}
 	p.chi2, p.dof = r.ChiSquare, r.DOF
@@ -157,7 +142,12 @@ func (f *filter) update(p *step, fr *Frame) (float64, error) {
 		return 0, err
 	}
 	x := p.predicted
-	e, err := f.measure(x, fr)
+	measure := func(x motion) (*evidence, error) {
+		return f.measure(fr, f.options.WindowSpread, func(dt float64) (rigid.Pose, *mat.Dense) {
+			return x.after(dt).pose, x.transition(dt, n)
+		})
+	}
+	e, err := measure(x)
 	if err != nil {
 		return 0, err
 	}
@@ -177,20 +167,18 @@ func (f *filter) update(p *step, fr *Frame) (float64, error) {
 		if posterior, logInformation, err = inverse(information); err != nil {
 			return 0, err
 		}
-		right := mat.NewVecDense(n, append([]float64{}, e.b...))
-		var pull, d, id mat.VecDense
-		pull.MulVec(prior, mat.NewVecDense(n, p.predicted.minus(x, n)))
-		right.AddVec(right, &pull)
-		d.MulVec(posterior, right)
-		id.MulVec(information, &d)
-		expected := mat.Dot(&d, &id) // squared step in its own standard deviations
-		if expected < 1e-8*float64(e.used) {
+		var right, d mat.VecDense
+		right.MulVec(prior, mat.NewVecDense(n, p.predicted.minus(x, n)))
+		right.AddVec(&right, mat.NewVecDense(n, e.b))
+		d.MulVec(posterior, &right)
+		// squared step in its own standard deviations
+		if mat.Inner(&d, information, &d) < 1e-8*float64(e.used) {
 			break
 		}
 		better := false
 		for range maxHalvings {
 			next := x.plus(d.RawVector().Data)
-			trial, err := f.measure(next, fr)
+			trial, err := measure(next)
 			if err != nil {
 				return 0, err
 			}
@@ -214,16 +202,16 @@ func (f *filter) update(p *step, fr *Frame) (float64, error) {
 }
 
 // inverse of a covariance or information matrix, scaled to unit diagonal first
-// (metres and radians, places and accelerations differ by many orders), with
+// (metres and radians, positions and accelerations differ by many orders), with
 // the logarithm of its determinant.
 func inverse(m *mat.SymDense) (*mat.SymDense, float64, error) {
 	n := m.SymmetricDim()
 	scale := make([]float64, n)
 	for i := range n {
-		scale[i] = 1 / math.Sqrt(m.At(i, i))
-		if !finite(scale[i]) {
+		if !(m.At(i, i) > 0) {
 			return nil, 0, fmt.Errorf("component %d of the state has variance or information %g", i, m.At(i, i))
 		}
+		scale[i] = 1 / math.Sqrt(m.At(i, i))
 	}
 	s := mat.NewSymDense(n, nil)
 	for i := range n {

@@ -7,53 +7,35 @@ import (
 	"math"
 	"slices"
 
+	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/fieldmodels/rigid"
 	"tonepose/solver"
 	"tonepose/solver/internal/statistics"
 	"tonepose/solver/leastsquares"
 )
 
-// SplineOptions tunes Spline. The zero value of a field means its default.
-type SplineOptions struct {
-	// Knots is the time between knots [s]; 0: chosen by cross-validation.
-	Knots float64
-	// WindowSpread and Correlation are those of Options.
-	WindowSpread float64
-	Correlation  float64
-	// Gate is the probability below which a window's misfit to the curve counts
-	// as foreign to it; default 1e-6. Such windows are left out of a second fit.
-	Gate float64
-}
-
 // folds of the cross-validation: every fifth window is predicted by the others.
 const folds = 5
 
 // Spline fits one smooth curve of poses to the couplings of all frames at once,
-// by Levenberg–Marquardt on banded normal equations. Where no window speaks, a
+// by Levenberg–Marquardt on banded normal equations. Where there is no window, a
 // vague bound on the acceleration bridges.
 //
 // Spline ends with the context's error soon after that is done.
-func Spline(ctx context.Context, s *solver.Solver, frames []Frame, o SplineOptions) (*Track, error) {
-	if o.Correlation == 0 {
-		o.Correlation = 1
-	}
-	if o.Gate == 0 {
-		o.Gate = 1e-6
-	}
-	if o.Knots < 0 || o.WindowSpread < 0 || o.Correlation < 1 {
-		return nil, fmt.Errorf("trajectory: SplineOptions %+v: Knots and WindowSpread must not be negative, Correlation at least 1", o)
+func Spline(ctx context.Context, s *solver.Solver, frames []Frame, o Options) (*Track, error) {
+	o, err := o.withDefaults()
+	if err != nil {
+		return nil, err
 	}
 	if len(frames) < order {
 		return nil, fmt.Errorf("trajectory: %d windows are too few for a spline: %d are needed", len(frames), order)
 	}
 	frames = slices.Clone(frames)
-	f := newFilter(ctx, s, Options{Motion: ConstantVelocity, WindowSpread: o.WindowSpread, Correlation: o.Correlation})
-	fit := &splineFit{filter: f, frames: frames, use: make([]bool, len(frames))}
-	for i := range fit.use {
-		fit.use[i] = true
-	}
+	f := newFilter(ctx, s, o, columns)
+	fit := &splineFit{filter: f, frames: frames, out: make([]bool, len(frames))}
 	fit.solved = f.solved(frames)
 	if err := ctx.Err(); err != nil {
 		return nil, err
@@ -62,7 +44,6 @@ func Spline(ctx context.Context, s *solver.Solver, frames []Frame, o SplineOptio
 		return nil, ErrNoStart
 	}
 	if o.Knots == 0 {
-		var err error
 		if o.Knots, err = fit.validate(); err != nil {
 			return nil, err
 		}
@@ -73,12 +54,12 @@ func Spline(ctx context.Context, s *solver.Solver, frames []Frame, o SplineOptio
 	}
 	foreign := 0
 	for i := range frames {
-		chi2, dof, err := fit.misfit(c, i)
+		e, _, err := fit.window(c, i)
 		if err != nil {
 			return nil, err
 		}
-		if chi2 > float64(dof) && statistics.Chance(chi2, dof) < o.Gate {
-			fit.use[i] = false
+		if e.c > float64(e.used) && statistics.Chance(e.c, e.used) < o.Gate {
+			fit.out[i] = true
 			foreign++
 		}
 	}
@@ -97,11 +78,11 @@ func Spline(ctx context.Context, s *solver.Solver, frames []Frame, o SplineOptio
 type splineFit struct {
 	filter *filter
 	frames []Frame
-	use    []bool
+	out    []bool  // left out
 	solved []Frame // one by one, for a start
 }
 
-// initial places the control points on the poses solved one by one.
+// initial sets the control points to the poses solved one by one.
 func (f *splineFit) initial(knots float64) *curve {
 	c := newCurve(f.frames[0].Time, f.frames[len(f.frames)-1].Time, knots)
 	k := 0
@@ -131,7 +112,7 @@ const (
 	// bridges between control points that no window sees: far beyond a hand
 	splineAcceleration = 1e4 // [m/s²]
 	splineTurnAccel    = 1e5 // [rad/s²]
-	splineBlind        = 0.3 // of a turn that can't be seen [rad]
+	splineFree         = 0.3 // of a rotation that can't be seen [rad]
 )
 
 // run fits the curve with the given time between knots.
@@ -141,7 +122,7 @@ func (f *splineFit) run(knots float64) (*curve, error) {
 	if err != nil {
 		return nil, err
 	}
-	d := &descent{fit: f, start: start, at: point{start, e}}
+	d := &descent{fit: f, start: start, at: e}
 	_, _, _, err = leastsquares.Descend(d, e.cost, splineTol*float64(e.used), splineIterations)
 	return d.at.curve, err
 }
@@ -150,28 +131,21 @@ func (f *splineFit) run(knots float64) (*curve, error) {
 type descent struct {
 	fit        *splineFit
 	start      *curve
-	at, before point
+	at, before *normal
 	step       []float64
 }
 
-// point is a curve with its equations.
-type point struct {
-	curve  *curve
-	normal *normal
-}
-
 func (d *descent) Step(damping float64) (fall float64, ok bool) {
-	d.step, fall, ok = d.at.normal.solve(damping)
+	d.step, fall, ok = d.at.solve(damping)
 	return fall, ok
 }
 
 func (d *descent) Take() (float64, error) {
-	next := d.at.curve.move(d.step)
-	e, err := d.fit.linearise(next, d.start)
+	e, err := d.fit.linearise(d.at.curve.move(d.step), d.start)
 	if err != nil {
 		return 0, err
 	}
-	d.before, d.at = d.at, point{next, e}
+	d.before, d.at = d.at, e
 	return e.cost, nil
 }
 
@@ -182,159 +156,70 @@ func (d *descent) Back() error {
 
 // linearise gathers the normal equations of all frames in use.
 func (f *splineFit) linearise(c, start *curve) (*normal, error) {
-	e := newNormal(6 * len(c.control))
+	e := newNormal(c)
 	for i := range f.frames {
 		if err := f.filter.ctx.Err(); err != nil {
 			return nil, err
 		}
-		if f.use[i] {
-			if err := f.window(c, &f.frames[i], e); err != nil {
-				return nil, err
-			}
+		if f.out[i] {
+			continue
 		}
+		window, first, err := f.window(c, i)
+		if err != nil {
+			return nil, err
+		}
+		e.add(6*first, window)
 	}
 	f.bridge(c, start, e)
 	return e, nil
 }
 
-// window adds one frame: the weighted mean of the couplings along the curve
-// during the window.
-func (f *splineFit) window(c *curve, fr *Frame, e *normal) error {
-	g := f.filter
-	if fr.seen != nil {
-		return f.solvedWindow(c, fr, e)
+// window compares frame i with the curve: by the control points of two segments,
+// the first of which is returned too.
+func (f *splineFit) window(c *curve, i int) (e *evidence, first int, err error) {
+	fr, spread := &f.frames[i], f.filter.options.WindowSpread
+	if 2*math.Sqrt(3)*spread > c.step { // more than two segments: its middle has to do
+		spread = 0
 	}
-	if !fr.widened {
-		middle, _ := c.at(fr.Time, nil)
-		if err := g.widen(fr, middle); err != nil {
-			return err
-		}
-	}
-	first, _ := c.locate(fr.Time - math.Sqrt(3)*g.options.WindowSpread)
-	clear(g.mean)
-	rows := make([][]float64, len(g.mean))
-	for i, all := 0, make([]float64, len(g.mean)*columns); i < len(rows); i++ {
-		rows[i] = all[i*columns:][:columns]
-	}
-	for k, node := range nodes {
-		weight := node.weight
-		if g.options.WindowSpread == 0 {
-			if k > 0 {
-				break
-			}
-			weight = 1
-		}
+	first, _ = c.locate(fr.Time - math.Sqrt(3)*spread)
+	e, err = f.filter.measure(fr, spread, func(dt float64) (rigid.Pose, *mat.Dense) {
 		var d [order][6][6]float64
-		pose, segment := c.at(fr.Time+node.at*g.options.WindowSpread, &d)
-		if segment-first > 1 { // a window of several segments: its middle has to do
-			weight = 0
-		}
-		if weight == 0 {
-			continue
-		}
-		if err := g.solver.Evaluate(pose, g.value, g.jacobian); err != nil {
-			return err
-		}
-		for i, jac := range g.jacobian {
-			g.mean[i] += weight * g.value[i]
+		pose, segment := c.at(fr.Time+dt, &d)
+		byControl := mat.NewDense(6, columns, nil)
+		for r := range 6 {
 			for j := range d {
-				out := rows[i][6*(segment-first+j):]
-				for r, v := range jac {
-					for s := range 6 {
-						out[s] += weight * v * d[j][r][s]
-					}
-				}
+				copy(byControl.RawRowView(r)[6*(segment-first+j):], d[j][r][:])
 			}
 		}
-	}
-	g.compareWith(fr)
-	_, used := g.weigh(fr, g.residual, rows)
-	for i, r := range g.residual {
-		e.add(6*first, rows[i], r, 1)
-	}
-	e.used += used
-	return nil
+		return pose, byControl
+	})
+	return e, first, err
 }
 
-// solvedWindow adds the pose of a frame that was solved by itself.
-func (f *splineFit) solvedWindow(c *curve, fr *Frame, e *normal) error {
-	var d [order][6][6]float64
-	pose, segment := c.at(fr.Time, &d)
-	says, err := f.filter.compare(motion{pose: pose}, fr.seen)
-	if err != nil {
-		return err
-	}
-	// rows of a square root of the information: whitened
-	info := mat.NewSymDense(6, nil)
-	for i := range 6 {
-		for j := i; j < 6; j++ {
-			info.SetSym(i, j, says.a.At(i, j))
-		}
-	}
-	var chol mat.Cholesky
-	if !chol.Factorize(info) {
-		return nil // nothing known
-	}
-	var upper mat.TriDense
-	chol.UTo(&upper)
-	var white mat.VecDense // U⁻ᵀ·b = U·r
-	if err := white.SolveVec(upper.T(), mat.NewVecDense(6, says.b[:6])); err != nil {
-		if _, ok := err.(mat.Condition); !ok {
-			return err
-		}
-	}
-	row := make([]float64, 6*order)
-	for r := range 6 {
-		clear(row)
-		for j := range d {
-			for k := r; k < 6; k++ {
-				for s := range 6 {
-					row[6*j+s] += upper.At(r, k) * d[j][k][s]
-				}
-			}
-		}
-		e.add(6*segment, row, white.AtVec(r), 1)
-	}
-	e.used += 6
-	return nil
+// row is one equation row·x = residual with a standard deviation.
+func row(row []float64, residual, sigma float64) *evidence {
+	e := newEvidence(len(row))
+	e.a.SymOuterK(1/(sigma*sigma), mat.NewVecDense(len(row), row))
+	floats.AddScaled(e.b, residual/(sigma*sigma), row)
+	e.c = residual * residual / (sigma * sigma)
+	return e
 }
 
-// add puts one weighted row into the normal equations.
-func (e *normal) add(at int, row []float64, residual, weight float64) {
-	e.cost += weight * residual * residual
-	if e.a == nil { // only the cost is asked
-		return
-	}
-	raw := e.a.RawSymBand() // row i holds its diagonal first
-	for p, v := range row {
-		if v == 0 {
-			continue
-		}
-		e.b[at+p] += weight * residual * v
-		line := raw.Data[(at+p)*raw.Stride:]
-		for q, w := range row[p:] {
-			if w != 0 {
-				line[q] += weight * v * w
-			}
-		}
-	}
-}
-
-// bridge bounds the second differences of the control points, and holds a turn
+// bridge bounds the second differences of the control points, and holds a rotation
 // that can't be seen near its start.
 func (f *splineFit) bridge(c, start *curve, e *normal) {
 	h2 := c.step * c.step
 	for i := 1; i+1 < len(c.control); i++ {
 		backP, backR := c.control[i-1].Minus(c.control[i])
 		onP, onR := c.control[i+1].Minus(c.control[i])
-		for k := range 6 {
-			residual, sigma := at(backP, k%3)+at(onP, k%3), splineAcceleration*h2
+		for k, second := range flat(r3.Add(backP, onP), r3.Add(backR, onR)) {
+			sigma := splineAcceleration * h2
 			if k >= 3 {
-				residual, sigma = at(backR, k%3)+at(onR, k%3), splineTurnAccel*h2
+				sigma = splineTurnAccel * h2
 			}
-			row := make([]float64, 13)
-			row[0], row[6], row[12] = 1, -2, 1
-			e.add(6*(i-1)+k, row, -residual, 1/(sigma*sigma))
+			byControl := make([]float64, 13)
+			byControl[0], byControl[6], byControl[12] = 1, -2, 1
+			e.add(6*(i-1)+k, row(byControl, -second, sigma))
 		}
 	}
 	if f.filter.axis == nil {
@@ -343,17 +228,8 @@ func (f *splineFit) bridge(c, start *curve, e *normal) {
 	for i := range c.control {
 		a := c.control[i].Rotate(*f.filter.axis)
 		_, dr := c.control[i].Minus(start.control[i])
-		e.add(6*i+3, []float64{a.X, a.Y, a.Z}, -r3.Dot(dr, a), 1/(splineBlind*splineBlind))
+		e.add(6*i+3, row(flat(a), -r3.Dot(dr, a), splineFree))
 	}
-}
-
-// misfit is a frame's chi-square to the curve.
-func (f *splineFit) misfit(c *curve, i int) (float64, int, error) {
-	var e normal
-	if err := f.window(c, &f.frames[i], &e); err != nil {
-		return 0, 0, err
-	}
-	return e.cost, e.used, nil
 }
 
 // validate chooses the time between knots under which windows that were left
@@ -361,7 +237,7 @@ func (f *splineFit) misfit(c *curve, i int) (float64, int, error) {
 func (f *splineFit) validate() (float64, error) {
 	// Poses solved one by one stand for their couplings: the same evidence, and
 	// some hundred fits need no field models.
-	f = &splineFit{filter: f.filter, frames: f.solved, solved: f.solved, use: make([]bool, len(f.solved))}
+	f = &splineFit{filter: f.filter, frames: f.solved, solved: f.solved, out: make([]bool, len(f.solved))}
 	if len(f.frames) < 2*order {
 		return 0, fmt.Errorf("trajectory: %d windows with a pose are too few to choose the spline's knots: give them", len(f.frames))
 	}
@@ -372,8 +248,8 @@ func (f *splineFit) validate() (float64, error) {
 	for knots := 2 * hop; knots < span/2; knots *= math.Sqrt2 {
 		var score float64
 		for fold := range folds {
-			for i := range f.use {
-				f.use[i] = i%folds != fold
+			for i := range f.out {
+				f.out[i] = i%folds == fold
 			}
 			c, err := f.run(knots)
 			if done := f.filter.ctx.Err(); done != nil {
@@ -384,12 +260,12 @@ func (f *splineFit) validate() (float64, error) {
 				break
 			}
 			for i := fold; i < len(f.frames); i += folds {
-				chi2, dof, err := f.misfit(c, i)
+				e, _, err := f.window(c, i)
 				if err != nil {
 					return 0, err
 				}
 				// one foreign window must not decide
-				score += math.Min(chi2, 10*float64(dof))
+				score += math.Min(e.c, 10*float64(e.used))
 			}
 		}
 		if score < best {
@@ -420,7 +296,7 @@ func (f *splineFit) track(c *curve) (*Track, error) {
 		if err := f.filter.ctx.Err(); err != nil {
 			return nil, err
 		}
-		s := State{Time: fr.Time, Passed: !f.use[i]}
+		s := State{Time: fr.Time, Passed: f.out[i]}
 		var d [order][6][6]float64
 		var segment int
 		s.Pose, segment = c.at(fr.Time, &d)
@@ -445,11 +321,13 @@ func (f *splineFit) track(c *curve) (*Track, error) {
 				s.Covariance[r][k] = (cov.At(r, k) + cov.At(k, r)) / 2
 			}
 		}
-		if s.ChiSquare, s.DOF, err = f.misfit(c, i); err != nil {
+		window, _, err := f.window(c, i)
+		if err != nil {
 			return nil, err
 		}
+		s.ChiSquare, s.DOF = window.c, window.used
 		if f.filter.axis != nil {
-			f.filter.smallestTurn(&s)
+			f.filter.smallestRotation(&s)
 		}
 		t.States = append(t.States, s)
 	}

@@ -80,20 +80,24 @@ func (x motion) plus(d []float64) motion {
 // minus is the error that carries o to x.
 func (x motion) minus(o motion, n int) []float64 {
 	dp, dr := x.pose.Minus(o.pose)
-	d := make([]float64, n)
-	parts := []r3.Vec{dp, dr, r3.Sub(x.v, o.v), r3.Sub(x.w, o.w), r3.Sub(x.a, o.a), r3.Sub(x.b, o.b)}
-	for i := range n / 3 {
-		d[3*i], d[3*i+1], d[3*i+2] = parts[i].X, parts[i].Y, parts[i].Z
-	}
-	return d
+	return flat(dp, dr, r3.Sub(x.v, o.v), r3.Sub(x.w, o.w), r3.Sub(x.a, o.a), r3.Sub(x.b, o.b))[:n]
 }
 
 func vec(d []float64) r3.Vec { return r3.Vec{X: d[0], Y: d[1], Z: d[2]} }
 
+// flat is the components of vectors, one vector after the other.
+func flat(vectors ...r3.Vec) []float64 {
+	d := make([]float64, 0, 18)
+	for _, v := range vectors {
+		d = append(d, v.X, v.Y, v.Z)
+	}
+	return d
+}
+
 // noise is the covariance that white jerk or acceleration of strengths q and r
-// adds over dt (Bar-Shalom et al., eqs. 6.2.2-4 and 6.2.3-4). About a blind
-// axis there is none: nothing would ever correct that turn.
-func (m Motion) noise(dt, q, r float64, blind *r3.Vec) *mat.SymDense {
+// adds over dt (Bar-Shalom et al., eqs. 6.2.2-4 and 6.2.3-4), that of the rotation
+// within what the coils see: nothing would ever correct the rest.
+func (m Motion) noise(dt, q, r float64, across [3][3]float64) *mat.SymDense {
 	n := m.size()
 	orders := n / 6 // position, velocity[, acceleration]
 	c := mat.NewSymDense(n, nil)
@@ -105,15 +109,8 @@ func (m Motion) noise(dt, q, r float64, blind *r3.Vec) *mat.SymDense {
 			for k := range 3 {
 				c.SetSym(6*i+k, 6*j+k, q*v)
 				for l := range 3 {
-					t := 0.0
-					if k == l {
-						t = 1
-					}
-					if blind != nil {
-						t -= at(*blind, k) * at(*blind, l)
-					}
 					if i != j || l >= k {
-						c.SetSym(6*i+3+k, 6*j+3+l, r*v*t)
+						c.SetSym(6*i+3+k, 6*j+3+l, r*v*across[k][l])
 					}
 				}
 			}
@@ -129,5 +126,3 @@ func factorial(n int) float64 {
 	}
 	return f
 }
-
-func at(v r3.Vec, i int) float64 { return [3]float64{v.X, v.Y, v.Z}[i] }

@@ -4,6 +4,9 @@ import (
 	"errors"
 	"math"
 
+	"gonum.org/v1/gonum/floats"
+	"gonum.org/v1/gonum/mat"
+
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver"
 )
@@ -96,7 +99,7 @@ func add(to, c *[6][6]float64) {
 //
 // with D their independent variances and m the couplings that the motion predicts;
 // (1 + u·uᵀ)^−½ is 1 − β·u·uᵀ, β = (1 − 1/√(1 + u²))/u².
-func (f *filter) weigh(fr *Frame, residual []float64, rows [][]float64) (logDet float64, used int) {
+func (f *filter) weigh(fr *Frame, residual []float64, rows *mat.Dense) (logDet float64, used int) {
 	c := &fr.Couplings
 	drive := f.solver.SharesDrive(c)
 	coils := len(f.solver.Problem().Sensor.Coils)
@@ -107,14 +110,14 @@ func (f *filter) weigh(fr *Frame, residual []float64, rows [][]float64) (logDet 
 		}
 		if v *= f.options.Correlation; !(v > 0) || math.IsInf(v, 0) {
 			residual[i] = 0
-			clear(rows[i])
+			clear(rows.RawRowView(i))
 			continue
 		}
 		logDet += math.Log(v)
 		used++
 		f.inverse[i] = 1 / math.Sqrt(v)
 		residual[i] *= f.inverse[i]
-		scale(rows[i], f.inverse[i])
+		floats.Scale(f.inverse[i], rows.RawRowView(i))
 	}
 	if !drive {
 		return logDet, used
@@ -136,22 +139,12 @@ func (f *filter) weigh(fr *Frame, residual []float64, rows [][]float64) (logDet 
 		clear(f.along)
 		for k, v := range u {
 			along += v * residual[e*coils+k]
-			for q, h := range rows[e*coils+k] {
-				f.along[q] += v * h
-			}
+			floats.AddScaled(f.along, v, rows.RawRowView(e*coils+k))
 		}
 		for k, v := range u {
 			residual[e*coils+k] -= beta * v * along
-			for q := range rows[e*coils+k] {
-				rows[e*coils+k][q] -= beta * v * f.along[q]
-			}
+			floats.AddScaled(rows.RawRowView(e*coils+k), -beta*v, f.along)
 		}
 	}
 	return logDet, used
-}
-
-func scale(v []float64, by float64) {
-	for i := range v {
-		v[i] *= by
-	}
 }

@@ -62,7 +62,7 @@ func TestSharedErrors(t *testing.T) {
 				for k, of := range []*solver.Solver{s, exact} {
 					var track *Track
 					if how == "spline" {
-						track, err = Spline(t.Context(), of, frames, SplineOptions{Knots: 0.06})
+						track, err = Spline(t.Context(), of, frames, Options{Knots: 0.06})
 					} else {
 						track, err = Run(t.Context(), of, frames, Options{Smooth: true, PositionNoise: 1e-9, RotationNoise: 1e-9, Gate: 1e-300})
 					}
@@ -110,7 +110,7 @@ func overPosition(t *testing.T, s *State, truth rigid.Pose) float64 {
 // covariance gives.
 func TestWeigh(t *testing.T) {
 	s := bench(t, 3)
-	f := newFilter(t.Context(), s, Options{Correlation: 1.3})
+	f := newFilter(t.Context(), s, Options{Correlation: 1.3}, 2)
 	rng := rand.New(rand.NewPCG(2, 8))
 	n := len(f.mean)
 	fr := observe(t, s, []motion{{pose: rigid.Pose{Position: r3.Vec{Z: 0.15}, Rotation: rigid.Exp(r3.Vec{X: 1})}}}, 1, 1e-11, rng)[0]
@@ -122,7 +122,7 @@ func TestWeigh(t *testing.T) {
 	missing := 7
 	c.Variance[missing], c.Value[missing] = math.Inf(1), math.NaN()
 	whole := mat.NewSymDense(n, nil)
-	rows, residual := make([][]float64, n), mat.NewVecDense(n, nil)
+	rows, residual := mat.NewDense(n, 2, nil), mat.NewVecDense(n, nil)
 	plain := mat.NewDense(n, 2, nil)
 	for i := range n {
 		f.mean[i] = c.Value[i] * (1 + 0.01*rng.NormFloat64())
@@ -131,7 +131,7 @@ func TestWeigh(t *testing.T) {
 	for i := range n {
 		whole.SetSym(i, i, 1)
 		if i == missing {
-			rows[i] = []float64{1, 1}
+			rows.SetRow(i, []float64{1, 1})
 			continue
 		}
 		for j := i - i%3; j <= i; j++ {
@@ -143,8 +143,8 @@ func TestWeigh(t *testing.T) {
 				whole.SetSym(i, j, 1.3*v)
 			}
 		}
-		rows[i] = []float64{rng.NormFloat64(), rng.NormFloat64()}
-		plain.SetRow(i, rows[i])
+		rows.SetRow(i, []float64{rng.NormFloat64(), rng.NormFloat64()})
+		plain.SetRow(i, rows.RawRowView(i))
 		residual.SetVec(i, c.Value[i]-f.mean[i])
 	}
 	var chol mat.Cholesky
@@ -169,7 +169,7 @@ func TestWeigh(t *testing.T) {
 	for a := range 2 {
 		b := 0.0
 		for i := range n {
-			b += rows[i][a] * got[i]
+			b += rows.At(i, a) * got[i]
 		}
 		// Sums of 23 terms over matrices of condition 1e4 after scaling.
 		if math.Abs(b-pull.AtVec(a)) > 1e-10*math.Sqrt(want.At(a, a))*10 {
@@ -178,7 +178,7 @@ func TestWeigh(t *testing.T) {
 		for k := range 2 {
 			v := 0.0
 			for i := range n {
-				v += rows[i][a] * rows[i][k]
+				v += rows.At(i, a) * rows.At(i, k)
 			}
 			if math.Abs(v-want.At(a, k)) > 1e-10*math.Sqrt(want.At(a, a)*want.At(k, k)) {
 				t.Errorf("information %d %d is %.12g: want %.12g", a, k, v, want.At(a, k))

@@ -1,6 +1,7 @@
 package trajectory
 
 import (
+	"cmp"
 	"math"
 
 	"gonum.org/v1/gonum/mat"
@@ -29,21 +30,11 @@ func (f *filter) smooth(steps []step) {
 		gain.Mul(&pf, info)
 		var d mat.VecDense
 		d.MulVec(&gain, mat.NewVecDense(n, next.x.minus(next.predicted, n)))
-		diff := mat.NewSymDense(n, nil)
-		for r := range n {
-			for c := r; c < n; c++ {
-				diff.SetSym(r, c, next.cov.At(r, c)-next.predictedC.At(r, c))
-			}
-		}
-		var gd, gdg mat.Dense
-		gd.Mul(&gain, diff)
-		gdg.Mul(&gd, gain.T())
-		cov := mat.NewSymDense(n, nil)
-		for r := range n {
-			for c := r; c < n; c++ {
-				cov.SetSym(r, c, now.cov.At(r, c)+(gdg.At(r, c)+gdg.At(c, r))/2)
-			}
-		}
+		var diff mat.SymDense
+		diff.ScaleSym(-1, next.predictedC)
+		diff.AddSym(&diff, next.cov)
+		cov := sandwich(&gain, &diff)
+		cov.AddSym(now.cov, cov)
 		now.x, now.cov = now.x.plus(d.RawVector().Data), cov
 	}
 }
@@ -61,20 +52,23 @@ func (f *filter) solved(frames []Frame) []Frame {
 		if last != nil {
 			r = f.solver.Warm(fr.Couplings, last.Pose)
 		}
-		if last == nil || r.Status != solver.Converged || unlikely(&r) {
+		if last == nil || !fits(&r) {
 			r = f.solver.Cold(fr.Couplings)
 		}
-		if r.Status != solver.Converged || unlikely(&r) {
-			continue // a window that fits no pose tells nothing of the motion
+		if !fits(&r) {
+			continue // such a window says nothing about the motion
 		}
 		last = &r
-		out = append(out, Frame{Time: fr.Time, Couplings: fr.Couplings, seen: &r})
+		if seen, ok := f.know(&r); ok {
+			out = append(out, Frame{Time: fr.Time, Couplings: fr.Couplings, seen: seen})
+		}
 	}
 	return out
 }
 
-func unlikely(r *solver.Result) bool {
-	return statistics.Chance(r.ChiSquare, r.DOF) < 1e-9
+// fits tells whether a pose explains a window.
+func fits(r *solver.Result) bool {
+	return r.Status == solver.Converged && statistics.Chance(r.ChiSquare, r.DOF) >= 1e-9
 }
 
 // learnFrames bounds the stretch from which the noise is learnt.
@@ -98,15 +92,10 @@ func (f *filter) learn(frames []Frame) error {
 	if f.options.Motion == ConstantVelocity {
 		start = []float64{math.Log(1), math.Log(100)}
 	}
-	fixed := [2]float64{f.options.PositionNoise, f.options.RotationNoise}
+	positionNoise, rotationNoise := f.options.PositionNoise, f.options.RotationNoise
 	set := func(x []float64) {
-		f.options.PositionNoise, f.options.RotationNoise = math.Exp(x[0]), math.Exp(x[1])
-		if fixed[0] > 0 {
-			f.options.PositionNoise = fixed[0]
-		}
-		if fixed[1] > 0 {
-			f.options.RotationNoise = fixed[1]
-		}
+		f.options.PositionNoise = cmp.Or(positionNoise, math.Exp(x[0]))
+		f.options.RotationNoise = cmp.Or(rotationNoise, math.Exp(x[1]))
 	}
 	var failure error
 	gate := f.options.Gate
@@ -131,10 +120,7 @@ func (f *filter) learn(frames []Frame) error {
 		return err
 	}
 	if result == nil || math.IsInf(result.F, 0) {
-		if failure != nil {
-			return failure
-		}
-		return err
+		return cmp.Or(failure, err)
 	}
 	set(result.X)
 	return nil

@@ -4,6 +4,7 @@ import (
 	"math"
 	"slices"
 
+	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -43,7 +44,7 @@ func newCurve(from, to, step float64) *curve {
 // center is the time at which a control point weighs most.
 func (c *curve) center(i int) float64 { return c.start + float64(i-1)*c.step }
 
-// locate gives the segment of a time and the place in it, 0 to 1.
+// locate gives the segment of a time and the position in it, 0 to 1.
 func (c *curve) locate(t float64) (segment int, u float64) {
 	x := (t - c.start) / c.step
 	segment = min(max(int(math.Floor(x)), 0), len(c.control)-order)
@@ -73,38 +74,34 @@ func (c *curve) at(t float64, d *[order][6][6]float64) (rigid.Pose, int) {
 	for j, q := range control {
 		p = r3.Add(p, r3.Scale(b[j], q.Position))
 	}
-	var byRotation [order][3][3]float64
-	byRotation[0] = rigid.Unit3
-	turned := rigid.Pose{Rotation: control[0].Rotation}
+	if d != nil {
+		*d = [order][6][6]float64{}
+		for r := range 3 {
+			for j := range d {
+				d[j][r][r] = b[j]
+			}
+			d[0][3+r][3+r] = 1
+		}
+	}
+	product := rigid.Pose{Rotation: control[0].Rotation}
 	for j := 1; j < order; j++ {
 		before := control[j-1]
 		delta := rigid.Log(before.Inverse().Compose(control[j]).Rotation)
 		if d != nil {
 			// δ += R(so far)·J_l(β·d)·β·J_l⁻¹(d)·R_{j−1}ᵀ·(δ_j − δ_{j−1})
-			m := rigid.Mul(rigid.Matrix(turned.Rotation), rigid.LeftJacobian(r3.Scale(cum[j], delta)))
+			m := rigid.Mul(rigid.Matrix(product.Rotation), rigid.LeftJacobian(r3.Scale(cum[j], delta)))
 			m = rigid.Mul(m, rigid.LeftJacobianInverse(delta))
 			m = rigid.Mul(m, rigid.Transpose(rigid.Matrix(before.Rotation)))
 			for r := range 3 {
 				for s := range 3 {
-					byRotation[j][r][s] += cum[j] * m[r][s]
-					byRotation[j-1][r][s] -= cum[j] * m[r][s]
+					d[j][3+r][3+s] += cum[j] * m[r][s]
+					d[j-1][3+r][3+s] -= cum[j] * m[r][s]
 				}
 			}
 		}
-		turned = turned.Compose(rigid.Pose{Rotation: rigid.Exp(r3.Scale(cum[j], delta))})
+		product = product.Compose(rigid.Pose{Rotation: rigid.Exp(r3.Scale(cum[j], delta))})
 	}
-	if d != nil {
-		for j := range d {
-			d[j] = [6][6]float64{}
-			for r := range 3 {
-				d[j][r][r] = b[j]
-				for s := range 3 {
-					d[j][3+r][3+s] = byRotation[j][r][s]
-				}
-			}
-		}
-	}
-	return rigid.Pose{Position: p, Rotation: turned.Rotation}, segment
+	return rigid.Pose{Position: p, Rotation: product.Rotation}, segment
 }
 
 // move applies one step of the unknowns, six for each control point.
@@ -120,19 +117,33 @@ func (c *curve) move(step []float64) *curve {
 // nodes reach into the neighbouring segment.
 const band = columns - 1
 
-// columns of a window's rows.
+// columns is the number of unknowns that a window depends on.
 const columns = 6 * (order + 1)
 
-// normal is the normal equations of a fit.
+// normal is the normal equations of a fit at a curve.
 type normal struct {
-	a    *mat.SymBandDense
-	b    []float64
-	cost float64
-	used int
+	curve *curve
+	a     *mat.SymBandDense
+	b     []float64
+	cost  float64
+	used  int
 }
 
-func newNormal(n int) *normal {
-	return &normal{a: mat.NewSymBandDense(n, min(band, n-1), nil), b: make([]float64, n)}
+func newNormal(c *curve) *normal {
+	n := 6 * len(c.control)
+	return &normal{curve: c, a: mat.NewSymBandDense(n, min(band, n-1), nil), b: make([]float64, n)}
+}
+
+// add adds what is known of the unknowns from number at on.
+func (e *normal) add(at int, o *evidence) {
+	e.cost += o.c
+	e.used += o.used
+	n := min(len(o.b), len(e.b)-at) // the derivatives by control points beyond the last are zero
+	band, block := e.a.RawSymBand(), o.a.RawSymmetric()
+	for p, v := range o.b[:n] {
+		e.b[at+p] += v
+		floats.Add(band.Data[(at+p)*band.Stride:][:n-p], block.Data[p*block.Stride+p:][:n-p])
+	}
 }
 
 // solve returns the damped step and the fall of the cost that it promises; false where

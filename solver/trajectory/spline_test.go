@@ -62,7 +62,7 @@ func TestCurveDerivatives(t *testing.T) {
 	}
 }
 
-func component(v r3.Vec, i int) float64 { return at(v, i) }
+func component(v r3.Vec, i int) float64 { return flat(v)[i] }
 
 // The basis sums to one everywhere, and a curve whose control points move
 // evenly moves evenly: both are exact properties of uniform B-splines.
@@ -106,7 +106,7 @@ func TestSplineConsistent(t *testing.T) {
 		rng := rand.New(rand.NewPCG(3, uint64(run)))
 		truth := wander((n-1)*dt, 0.03, rng)
 		frames, path := curveFrames(t, s, truth, n, dt, sigma, rng)
-		track, err := Spline(t.Context(), s, frames, SplineOptions{Knots: 0.03})
+		track, err := Spline(t.Context(), s, frames, Options{Knots: 0.03})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -128,7 +128,7 @@ func TestSplineChoosesKnots(t *testing.T) {
 	for k := range frames[77].Couplings.Value { // one foreign window
 		frames[77].Couplings.Value[k] *= 1.3
 	}
-	track, err := Spline(t.Context(), s, frames, SplineOptions{})
+	track, err := Spline(t.Context(), s, frames, Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -145,7 +145,7 @@ func TestSplineFiveDegrees(t *testing.T) {
 	s := bench(t, 1)
 	rng := rand.New(rand.NewPCG(5, 5))
 	frames, path := curveFrames(t, s, wander((n-1)*dt, 0.05, rng), n, dt, sigma, rng)
-	track, err := Spline(t.Context(), s, frames, SplineOptions{Knots: 0.05})
+	track, err := Spline(t.Context(), s, frames, Options{Knots: 0.05})
 	if err != nil {
 		t.Fatal(err)
 	}

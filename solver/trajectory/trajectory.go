@@ -1,10 +1,10 @@
 // Package trajectory estimates the motion of a sensor from the couplings of
 // successive windows: an error-state Kalman filter on the manifold of poses, a
 // Rauch–Tung–Striebel smoother, and the likelihood from which the strength of
-// the motion's randomness is learnt.
+// the process noise is learnt.
 //
 // The filter works on couplings, not on poses: a window in which some couplings
-// are missing, or which alone would leave the pose ambiguous, still tells
+// are missing, or which alone would leave the pose ambiguous, still adds
 // what it knows. A window's phasor is a weighted mean over the window; so is
 // what the filter predicts, from velocity and turn rate.
 //
@@ -14,10 +14,10 @@
 package trajectory
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
-	"math"
 	"slices"
 
 	"gonum.org/v1/gonum/mat"
@@ -35,22 +35,11 @@ const (
 	ConstantVelocity                   // white acceleration
 )
 
-// ParseMotion reads "acceleration" or "velocity".
-func ParseMotion(s string) (Motion, error) {
-	switch s {
-	case "acceleration", "":
-		return ConstantAcceleration, nil
-	case "velocity":
-		return ConstantVelocity, nil
-	}
-	return 0, fmt.Errorf("motion %q: must be acceleration or velocity", s)
-}
-
-// Options tunes Run. The zero value of a field means its default.
+// Options tunes Run and Spline. The zero value of a field means its default.
 type Options struct {
 	Motion Motion
-	// PositionNoise is the one-sided strength of the white noise that drives
-	// the position: [m²/s⁵] of jerk, or [m²/s³] of acceleration. 0: learnt
+	// PositionNoise is the one-sided strength of the white process noise of the
+	// position: [m²/s⁵] of jerk, or [m²/s³] of acceleration. 0: learnt
 	// from the data by maximum likelihood.
 	PositionNoise float64
 	// RotationNoise alike, [rad²/s⁵] or [rad²/s³].
@@ -62,20 +51,24 @@ type Options struct {
 	// overlap; default 1. Variances are multiplied by it, which makes the
 	// smoothed covariance right.
 	Correlation float64
-	// Gate is the probability below which a window's innovation counts as
-	// foreign to the motion; default 1e-6. The window is then passed over.
+	// Gate is the probability below which a window's innovation, or its misfit to
+	// the spline, counts as foreign to the motion; default 1e-6. The filter then
+	// passes the window over; the spline is fitted again without such windows.
 	Gate float64
-	// Smooth runs the smoother too.
+	// Smooth runs the smoother after the filter.
 	Smooth bool
+	// Knots is the time between the knots of a spline [s]; 0: chosen by
+	// cross-validation.
+	Knots float64
 }
 
-// Frame is what one window saw.
+// Frame is the couplings of one window.
 type Frame struct {
 	Time      float64 // centre of the window [s]
 	Couplings solver.Couplings
 
-	seen    *solver.Result // solved by itself: taken in place of the couplings
-	widened bool           // the variances have those of the model's errors
+	seen    *known // solved by itself: taken in place of the couplings
+	widened bool   // the variances have those of the model's errors
 }
 
 // State is the estimate at one window's centre.
@@ -105,17 +98,12 @@ type Track struct {
 var ErrNoStart = errors.New("trajectory: no window gives a pose to start from")
 
 func (o Options) withDefaults() (Options, error) {
-	if o.Correlation == 0 {
-		o.Correlation = 1
-	}
-	if o.Gate == 0 {
-		o.Gate = 1e-6
-	}
+	o.Correlation, o.Gate = cmp.Or(o.Correlation, 1), cmp.Or(o.Gate, 1e-6)
 	switch {
 	case o.PositionNoise < 0 || o.RotationNoise < 0:
 		return o, fmt.Errorf("trajectory: Options.PositionNoise = %g, RotationNoise = %g: must not be negative", o.PositionNoise, o.RotationNoise)
-	case o.WindowSpread < 0:
-		return o, fmt.Errorf("trajectory: Options.WindowSpread = %g s: must not be negative", o.WindowSpread)
+	case o.WindowSpread < 0 || o.Knots < 0:
+		return o, fmt.Errorf("trajectory: Options.WindowSpread = %g s, Knots = %g s: must not be negative", o.WindowSpread, o.Knots)
 	case o.Correlation < 1:
 		return o, fmt.Errorf("trajectory: Options.Correlation = %g: must be at least 1", o.Correlation)
 	case o.Gate < 0 || o.Gate >= 1:
@@ -140,7 +128,7 @@ func Run(ctx context.Context, s *solver.Solver, frames []Frame, o Options) (*Tra
 		}
 	}
 	frames = slices.Clone(frames)
-	f := newFilter(ctx, s, o)
+	f := newFilter(ctx, s, o, o.Motion.size())
 	if o.PositionNoise == 0 || o.RotationNoise == 0 {
 		if err := f.learn(frames); err != nil {
 			return nil, err
@@ -168,15 +156,15 @@ func (p *step) state(f *filter, time float64) State {
 		}
 	}
 	if f.axis != nil {
-		f.smallestTurn(&s)
+		f.smallestRotation(&s)
 	}
 	return s
 }
 
-// smallestTurn gives a five-degree pose the smallest rotation that carries the
-// coils' axis, as the solver does, and takes the unknown turn out of its
+// smallestRotation gives a five-degree pose the smallest rotation that carries the
+// coils' axis, as the solver does, and takes the unknown rotation about it out of its
 // covariance. The point of the axis that the coils see stays where it is.
-func (f *filter) smallestTurn(s *State) {
+func (f *filter) smallestRotation(s *State) {
 	a := s.Pose.Rotate(*f.axis)
 	seen := s.Pose.Apply(f.center)
 	q := rigid.Between(*f.axis, a)
@@ -196,5 +184,3 @@ type step struct {
 	passed     bool
 	restarted  bool
 }
-
-func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }

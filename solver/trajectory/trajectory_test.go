@@ -46,7 +46,7 @@ func bench(t *testing.T, coils int) *solver.Solver {
 func drive(m Motion, n int, dt, q, r float64, rng *rand.Rand) []motion {
 	x := motion{pose: rigid.Pose{Position: r3.Vec{Z: 0.16}, Rotation: rigid.Exp(r3.Vec{X: 0.3})}}
 	var chol mat.Cholesky
-	chol.Factorize(m.noise(dt, q, r, nil))
+	chol.Factorize(m.noise(dt, q, r, rigid.Unit3))
 	var lower mat.TriDense
 	chol.LTo(&lower)
 	path := []motion{x}
@@ -150,10 +150,10 @@ func TestConsistent(t *testing.T) {
 	}
 }
 
-// The strengths of the driving noise are found to within what 80 windows can
+// The strengths of the process noise are found to within what 80 windows can
 // tell: a variance from less than 3·80 increments, seen through noise; a factor
 // of three either way is beyond four of its sigmas.
-func TestLearnsTheDrivingNoise(t *testing.T) {
+func TestLearnsTheProcessNoise(t *testing.T) {
 	const n, dt, sigma, q, r = 80, 5e-3, 1e-11, 5.0, 100.0
 	s := bench(t, 3)
 	rng := rand.New(rand.NewPCG(3, 3))
@@ -290,7 +290,7 @@ func TestTransitionAgainstDifferences(t *testing.T) {
 	}
 }
 
-// The driving noise's covariance against its definition, the integral of
+// The process noise's covariance against its definition, the integral of
 // Φ(s)·G·Gᵀ·Φ(s)ᵀ, by the midpoint rule with 4000 steps: (1/4000)² relative.
 func TestNoiseAgainstItsIntegral(t *testing.T) {
 	const dt, q, r = 0.3, 2.0, 3.0
@@ -311,7 +311,7 @@ func TestNoiseAgainstItsIntegral(t *testing.T) {
 			pgg.Mul(&pg, pg.T())
 			want.Add(want, &pgg)
 		}
-		got := m.noise(dt, q, r, nil)
+		got := m.noise(dt, q, r, rigid.Unit3)
 		for i := range n {
 			for j := range n {
 				if d := math.Abs(got.At(i, j) - want.At(i, j)); d > 1e-6*math.Sqrt(want.At(i, i)*want.At(j, j))+1e-15 {

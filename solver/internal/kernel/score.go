@@ -5,7 +5,7 @@ package kernel
 const normWeight = 4
 
 // Score judges eight positions a step by how well the couplings of coils (one or
-// three of them) can be had there with any orientation. At a position with fields
+// three of them) can be reached there with any orientation. At a position with fields
 // B_e, coil c's couplings y_ec are linear in its axis n_c; with weights w_e
 //
 //	N = Σ w_e B_e B_eᵀ,  b_c = Σ w_e y_ec B_e,  n_c = N⁻¹ b_c

@@ -1,7 +1,6 @@
 package assess
 
 import (
-	"context"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -12,15 +11,12 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r3"
 
-	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/cmd/tonepose/internal/calibrate"
 	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/simulate"
 	"tonepose/cmd/tonepose/internal/solve"
-	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/fieldmodels/rigid"
-	"tonepose/multitone/recording"
 	"tonepose/solver/assessment"
 	"tonepose/solver/calibration"
 )
@@ -83,7 +79,7 @@ func run(t *testing.T, file string, poses []rigid.Pose, how simulate.Options) (s
 func solved(t *testing.T, file, recorded, truth string) (string, *Result) {
 	t.Helper()
 	dir := filepath.Join(t.TempDir(), "run")
-	if _, err := solve.Run(t.Context(), file, solve.Options{Job: measure.Job{Recording: recorded, Out: dir, Intervals: truth, Options: map[string]string{"rig": file}}}); err != nil {
+	if _, err := solve.Run(t.Context(), solve.Options{Job: measure.Job{Input: measure.Input{Recording: recorded, Rig: file}, Out: dir, Intervals: truth, Options: map[string]string{"rig": file}}}); err != nil {
 		t.Fatal(err)
 	}
 	a, err := Compare(t.Context(), dir, truth, Options{})
@@ -171,34 +167,17 @@ func TestBudgetIsWhatThePosesState(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	b := bench.New(r)
-	rec, err := b.Open(context.Background(), recorded(".sigmf-meta"), recording.Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer rec.Close()
-	rows, err := tables.ReadReference(recorded(".reference.csv"), []string{r.Sensors[0].Name})
-	if err != nil {
-		t.Fatal(err)
-	}
-	stations, err := calibrate.Measure(t.Context(), rec, b, rows, calibrate.StationOptions{})
-	if err != nil {
-		t.Fatal(err)
-	}
 	free, err := calibration.ParseFree("default")
 	if err != nil {
 		t.Fatal(err)
 	}
-	found, err := calibration.Calibrate(&stations.Problem, calibration.Options{Free: free})
-	if err != nil {
-		t.Fatal(err)
-	}
-	edit, err := stations.Edit(r, found, calibrate.Calibrated{Free: free})
-	if err != nil {
-		t.Fatal(err)
-	}
 	built := filepath.Join(t.TempDir(), "built.rig.yaml")
-	if _, err := edit.Save(built); err != nil {
+	found, err := calibrate.Run(t.Context(), calibrate.Options{Input: measure.Input{Recording: recorded(".sigmf-meta"), Rig: drawn}, Out: built,
+		Intervals: recorded(".reference.csv"), Adjust: calibration.Options{Free: free}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := found.Save(); err != nil {
 		t.Fatal(err)
 	}
 	for name, file := range map[string]string{"calibrated": built, "drawn": drawn} {

@@ -9,12 +9,12 @@ import (
 	"math"
 	"slices"
 	"sync"
-	"tonepose/fieldmodels/mutual"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/multitone"
 	"tonepose/multitone/coupling"
 	"tonepose/multitone/recording"
@@ -68,6 +68,14 @@ func (b *Bench) Tones() []multitone.Tone { return slices.Clone(b.tones) }
 
 // Sensors are the rig's sensors. They must not be changed.
 func (b *Bench) Sensors() []Sensor { return b.sensors }
+
+// SensorNames are the names of the sensors.
+func (b *Bench) SensorNames() (names []string) {
+	for _, s := range b.sensors {
+		names = append(names, s.Name)
+	}
+	return names
+}
 
 // Solver returns a solver for poses of sensor i, for one goroutine. The first call
 // computes the fields on a grid over the working volume; further calls share them.
@@ -139,7 +147,7 @@ func (b *Bench) Open(ctx context.Context, name string, o recording.Options) (*re
 // Coupler turns frames into couplings. It is for one goroutine.
 type Coupler struct {
 	bench    *Bench
-	hz       []float64 // for which the transfer functions stand
+	hz       []float64 // of the transfer functions
 	emitters []coupling.Emitter
 	pickups  [][]coupling.Pickup // by sensor
 }

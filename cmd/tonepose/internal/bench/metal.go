@@ -20,7 +20,7 @@ type Metal struct {
 	first  int // of the sensor's coils among the parameters of the map's bench
 }
 
-// NewMetal knows the errors of a map for one sensor, the parameters of whose coils
+// NewMetal has the errors of a map for one sensor, the parameters of whose coils
 // start at first among those of the map's bench.
 func NewMetal(known *correction.Map, own fieldmodels.Array, s mutual.Sensor, first int) *Metal {
 	m := &Metal{known: known, own: own, sensor: s, first: first}

@@ -10,34 +10,27 @@ import (
 	"os"
 	"time"
 
-	"tonepose/cmd/tonepose/internal/bench"
-	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/fieldmodels/correction"
-	"tonepose/multitone/clock"
 	"tonepose/multitone/recording"
 	"tonepose/solver/calibration"
 )
 
 // Options says what is calibrated, and how.
 type Options struct {
-	Recording string
-	Reading   recording.Options
-	Rig, Out  string // rig file of the bench as drawn, and the one to write
-	Force     bool   // replace an existing Out
-	Intervals string // CSV of the stations
-	Clock     clock.Mode
-	Baseline  string   // recording with the sensor far away: crosstalk to subtract; empty: none
-	Self      bool     // there are no reference poses
-	Lengths   []string // distances between emitters, each as A,B,METRES,SIGMA
-	Adjust    calibration.Options
-	Map       bool   // also map what static metal adds to the fields
-	Degree    int    // of the map's potentials; 0: as the couplings ask for
-	Folds     int    // of the cross-validation; 0: none
-	Suggest   string // CSV of places for a further station; empty: none
-	Progress  engine.Progress
+	measure.Input          // with the rig of the bench as drawn
+	Out           string   // rig file to write
+	Force         bool     // replace an existing Out
+	Intervals     string   // CSV of the stations
+	Self          bool     // there are no reference poses
+	Lengths       []string // distances between emitters, each as A,B,METRES,SIGMA
+	Adjust        calibration.Options
+	Map           bool   // also map what static metal adds to the fields
+	Degree        int    // of the map's potentials; 0: found from the couplings
+	Folds         int    // of the cross-validation; 0: none
+	Suggest       string // CSV of positions for a further station; empty: none
 }
 
 // Result is a calibration, not yet written.
@@ -64,35 +57,20 @@ func Run(ctx context.Context, o Options) (*Result, error) {
 	if err := newRigFree(o.Out, o.Rig, o.Force); err != nil {
 		return nil, err
 	}
-	r, err := rig.Load(o.Rig, rig.Options{})
-	if err != nil {
-		return nil, err
-	}
-	b := bench.New(r)
-	var names []string
-	for _, s := range b.Sensors() {
-		names = append(names, s.Name)
-	}
-	rows, hash, err := o.stations(names)
-	if err != nil {
-		return nil, err
-	}
-	rec, err := b.Open(ctx, o.Recording, o.Reading)
+	b, rec, err := o.Open(ctx)
 	if err != nil {
 		return nil, err
 	}
 	defer rec.Close()
-	how := StationOptions{Clock: o.Clock, Progress: o.Progress}
-	if o.Baseline != "" {
-		if how.Baseline, err = b.Open(ctx, o.Baseline, o.Reading); err != nil {
-			return nil, err
-		}
-		defer how.Baseline.Close()
-	}
-	st, err := Measure(ctx, rec, b, rows, how)
+	rows, hash, err := o.stations(b.SensorNames())
 	if err != nil {
 		return nil, err
 	}
+	st, err := o.measure(ctx, rec, b, rows)
+	if err != nil {
+		return nil, err
+	}
+	r := b.Rig()
 	out := &Result{Info: rec.Info(), Rig: r, Missing: st.Missing, Unsolved: st.Unsolved, out: o.Out}
 	if len(st.Problem.Stations) == 0 {
 		return nil, fmt.Errorf("%s: %w: no station can be used", o.Recording, measure.ErrNoRow)
@@ -104,10 +82,12 @@ func Run(ctx context.Context, o Options) (*Result, error) {
 	if err != nil {
 		return nil, err
 	}
-	if out.Summary, err = o.summarise(out, st, metal, names); err != nil {
+	if out.Summary, err = o.summarise(out, st, metal, b.SensorNames()); err != nil {
 		return nil, err
 	}
-	out.edit, err = st.Edit(r, out.Adjustment, Calibrated{Date: time.Now().UTC().Truncate(time.Second), ReferenceSHA256: hash, Free: o.Adjust.Free, Metal: metal.Correction()})
+	if out.edit, err = st.edit(r, out.Adjustment, o.Adjust.Free, hash); err == nil && metal != nil {
+		out.edit.SetCorrection(metal.Map)
+	}
 	out.Summary.ElapsedS = time.Since(begin).Seconds()
 	return out, err
 }
@@ -121,16 +101,16 @@ func (o *Options) stations(sensors []string) ([]tables.Station, string, error) {
 	sum := sha256.Sum256(text)
 	if o.Self {
 		intervals, err := tables.ReadIntervals(o.Intervals, sensors)
-		out := make([]tables.Station, len(intervals))
-		for i, iv := range intervals {
-			out[i] = tables.Station{Interval: iv, SigmaPosition: math.Inf(1), SigmaRotation: math.Inf(1)}
+		var out []tables.Station
+		for _, iv := range intervals {
+			out = append(out, tables.Station{Interval: iv, SigmaPosition: math.Inf(1), SigmaRotation: math.Inf(1)})
 		}
 		return out, "", err
 	}
 	rows, err := tables.ReadReference(o.Intervals, sensors)
 	for _, row := range rows {
 		if !(row.SigmaPosition > 0) || !(row.SigmaRotation > 0) {
-			return nil, "", fmt.Errorf("%s:%d: sigma_position_m = %g, sigma_rotation_rad = %g: must be positive: no reference is exact; a large number, such as 1e3, says that it tells nothing",
+			return nil, "", fmt.Errorf("%s:%d: sigma_position_m = %g, sigma_rotation_rad = %g: must be positive: no reference is exact; a large number, such as 1e3, says that nothing is known",
 				o.Intervals, row.Line, row.SigmaPosition, row.SigmaRotation)
 		}
 	}
@@ -156,7 +136,7 @@ func (o *Options) adjust(out *Result, p *calibration.Problem) (metal *Metal, err
 	return metal, nil
 }
 
-// mapError tells data that hold no map from a wrong call.
+// mapError separates data that hold no map from a wrong call.
 func (o *Options) mapError(err error) error {
 	switch {
 	case errors.Is(err, correction.ErrNothing):
@@ -174,21 +154,29 @@ func (o *Options) summarise(out *Result, st *Stations, metal *Metal, sensors []s
 	}
 	sum.Recording, sum.Rig, sum.Out, sum.Free = out.Info.Name, o.Rig, o.Out, o.Adjust.Free.String()
 	if o.Folds > 0 {
-		if err := sum.crossValidate(st, o.Adjust, o.Folds); err != nil {
+		cv, err := calibration.CrossValidate(&st.Problem, o.Adjust, o.Folds)
+		if err != nil {
 			return nil, err
 		}
+		sum.Validation = &Validation{o.Folds, cv.PositionRMS, cv.RotationRMS}
 	}
 	if metal != nil {
-		if err := metal.add(sum, st, o.Adjust, correction.Options{Degree: o.Degree}, out.Rig.Volume(), o.Folds); err != nil {
+		m := metal.Map
+		sum.Metal = &MetalSummary{Degree: m.Smoothness.Degree, Falloff: m.Smoothness.Falloff, Before: m.Before, After: m.After,
+			Standardised: m.Standardised, Growth: m.Growth, MinM: vector(m.Min), MaxM: vector(m.Max)}
+	}
+	if metal != nil && o.Folds > 0 {
+		sum.Metal.Validation, err = ValidateMetal(&st.Problem, o.Adjust, correction.Options{Degree: o.Degree}, out.Rig.Volume(), o.Folds)
+		if err != nil {
 			return nil, o.mapError(err)
 		}
 	}
 	if o.Suggest != "" {
-		places, err := tables.ReadPoses(o.Suggest, sensors)
+		positions, err := tables.ReadPoses(o.Suggest, sensors)
 		if err != nil {
 			return nil, err
 		}
-		if err := sum.suggest(st, out.Adjustment, places); err != nil {
+		if err := sum.suggest(st, out.Adjustment, positions); err != nil {
 			return nil, err
 		}
 	}

@@ -7,12 +7,10 @@ import (
 	"math/cmplx"
 	"slices"
 
-	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/multitone"
-	"tonepose/multitone/clock"
 	"tonepose/multitone/recording"
 	"tonepose/solver/calibration"
 )
@@ -36,18 +34,15 @@ type MatchedChannel struct {
 
 // ChannelOptions says what the common signal is made of.
 type ChannelOptions struct {
-	Recording string
-	Reading   recording.Options
-	Rig, Out  string
-	Force     bool
+	measure.Input
+	Out       string    // rig file to write
+	Force     bool      // replace an existing Out
 	Reference string    // channel taken as right
 	Tones     []float64 // [Hz]; none: the rig's
 	MaxDelay  float64   // delays are looked for up to this [s]
-	Clock     clock.Mode
-	Progress  engine.Progress
 }
 
-// ChannelResult is what a recording of a common signal tells of the channels.
+// ChannelResult is what a recording of a common signal shows of the channels.
 type ChannelResult struct {
 	Info      recording.Info   `json:"-"`
 	Recording string           `json:"recording"`
@@ -61,42 +56,36 @@ func Channels(ctx context.Context, o ChannelOptions) (*ChannelResult, error) {
 	if err := newRigFree(o.Out, o.Rig, o.Force); err != nil {
 		return nil, err
 	}
-	r, err := rig.Load(o.Rig, rig.Options{})
+	b, rec, err := o.Open(ctx)
 	if err != nil {
 		return nil, err
 	}
+	defer rec.Close()
+	r := b.Rig()
 	for _, hz := range o.Tones {
 		if !(hz > 0 && hz < r.NyquistHz()) {
 			return nil, fmt.Errorf("--tones %g: must lie between 0 and %g Hz", hz, r.NyquistHz())
 		}
 	}
-	rec, err := bench.New(r).Open(ctx, o.Recording, o.Reading)
-	if err != nil {
-		return nil, err
-	}
-	defer rec.Close()
 	out := &ChannelResult{Info: rec.Info(), Recording: rec.Info().Name, Reference: o.Reference, Out: o.Out}
 	if out.Channels, err = matchChannels(ctx, rec, r, o); err != nil {
 		return nil, err
 	}
-	if carrying := len(out.Channels) - silent(out.Channels); carrying < 2 {
-		return nil, fmt.Errorf("%s: %w: only %s carries the tones", o.Recording, measure.ErrNoRow, o.Reference)
+	edit, carrying := r.Edit(), 0
+	for _, m := range out.Channels {
+		if m.Silent {
+			continue
+		}
+		carrying++
+		if err := editChannel(edit, r, m.channel, calibration.ChannelMove{Gain: m.Gain, Delay: m.DelayS}); err != nil {
+			return nil, err
+		}
 	}
-	edit, err := editChannels(r, out.Channels)
-	if err != nil {
-		return nil, err
+	if carrying < 2 {
+		return nil, fmt.Errorf("%s: %w: only %s carries the tones", o.Recording, measure.ErrNoRow, o.Reference)
 	}
 	_, err = edit.Save(o.Out)
 	return out, err
-}
-
-func silent(all []MatchedChannel) (n int) {
-	for _, m := range all {
-		if m.Silent {
-			n++
-		}
-	}
-	return n
 }
 
 // silentSigmas is the size below which a tone counts as absent from a channel.
@@ -110,13 +99,13 @@ func matchChannels(ctx context.Context, rec *recording.Reader, r *rig.Rig, o Cha
 		return nil, fmt.Errorf("--reference %s: is not a channel of %s", o.Reference, r.File)
 	}
 	var tones []multitone.Tone
-	for _, e := range r.Emitters {
-		if len(o.Tones) == 0 {
-			tones = append(tones, multitone.Tone{Name: e.Name, Hz: e.ToneHz, Reference: reference})
-		}
-	}
 	for i, hz := range o.Tones {
 		tones = append(tones, multitone.Tone{Name: fmt.Sprintf("tone %d", i+1), Hz: hz, Reference: reference})
+	}
+	if len(tones) == 0 {
+		for _, e := range r.Emitters {
+			tones = append(tones, multitone.Tone{Name: e.Name, Hz: e.ToneHz, Reference: reference})
+		}
 	}
 	survey, err := engine.Observe(ctx, rec, tones, o.Clock, o.Progress)
 	if err != nil {
@@ -155,7 +144,7 @@ func match(f *multitone.Frame, r *rig.Rig, reference int, maxDelay float64) ([]M
 				return nil, err
 			}
 			tones[k].Phasor = append(tones[k].Phasor, v/nominal)
-			tones[k].Variance = append(tones[k].Variance, variance/(real(nominal)*real(nominal)+imag(nominal)*imag(nominal)))
+			tones[k].Variance = append(tones[k].Variance, variance/power(nominal))
 		}
 	}
 	at := slices.Index(carries, reference)
@@ -198,17 +187,3 @@ func straightDelay(tones []calibration.CommonTone, c, reference int, inverted bo
 }
 
 func power(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }
-
-// editChannels writes the gains and delays of matched channels.
-func editChannels(r *rig.Rig, matched []MatchedChannel) (*rig.Edit, error) {
-	e := r.Edit()
-	for _, m := range matched {
-		if m.Silent {
-			continue
-		}
-		if err := editChannel(e, r, m.channel, calibration.ChannelMove{Gain: m.Gain, Delay: m.DelayS}); err != nil {
-			return nil, err
-		}
-	}
-	return e, nil
-}

@@ -11,25 +11,17 @@ import (
 
 	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/rig"
-	"tonepose/fieldmodels/correction"
 	"tonepose/solver/calibration"
 )
 
-// Calibrated is what goes into a calibrated rig.
-type Calibrated struct {
-	Date            time.Time
-	ReferenceSHA256 string // of the file of reference poses; empty without one
-	Free            calibration.Group
-	Metal           *correction.Map // nil: none
-}
-
-// Edit writes what a calibration moved into the rig's own text: emitters, coils,
-// gains and delays, and the covariance of emitters and coils.
-func (s *Stations) Edit(r *rig.Rig, res *calibration.Result, c Calibrated) (*rig.Edit, error) {
+// edit writes what a calibration moved into the rig's own text: emitters, coils,
+// gains and delays, and the covariance of emitters and coils. hash is that of the
+// file of reference poses, empty without one.
+func (s *Stations) edit(r *rig.Rig, res *calibration.Result, free calibration.Group, hash string) (*rig.Edit, error) {
 	e := r.Edit()
 	for i := range r.Emitters {
 		m := res.Emitter(i)
-		if c.Free&(calibration.EmitterPosition|calibration.EmitterAxis|calibration.EmitterStrength) != 0 {
+		if free&(calibration.EmitterPosition|calibration.EmitterAxis|calibration.EmitterStrength) != 0 {
 			e.MoveEmitter(i, m.Shift, m.Tilt, m.Strength)
 		}
 	}
@@ -37,18 +29,18 @@ func (s *Stations) Edit(r *rig.Rig, res *calibration.Result, c Calibrated) (*rig
 		found := res.Sensor(i)
 		for k, coil := range found.Coils {
 			path := fmt.Sprintf("sensors[%d].coils[%d].", i, k)
-			if c.Free&calibration.CoilAxis != 0 {
+			if free&calibration.CoilAxis != 0 {
 				e.SetVector(path+"axis", coil.Axis)
 			}
-			if c.Free&calibration.CoilPosition != 0 {
+			if free&calibration.CoilPosition != 0 {
 				e.SetVector(path+"center_m", coil.Center)
 			}
-			if c.Free&calibration.CoilSensitivity != 0 {
+			if free&calibration.CoilSensitivity != 0 {
 				e.SetNumber(path+"area_turns_m2", coil.AreaTurns)
 			}
 		}
 	}
-	if c.Free&(calibration.ChannelGain|calibration.ChannelPhase|calibration.ChannelDelay) != 0 {
+	if free&(calibration.ChannelGain|calibration.ChannelPhase|calibration.ChannelDelay) != 0 {
 		for i, channel := range s.channels {
 			if err := editChannel(e, r, channel, res.Channel(i)); err != nil {
 				return nil, err
@@ -59,10 +51,7 @@ func (s *Stations) Edit(r *rig.Rig, res *calibration.Result, c Calibrated) (*rig
 	if err != nil {
 		return nil, err
 	}
-	e.SetCalibration(rig.Calibration{Date: c.Date, ReferenceSHA256: c.ReferenceSHA256, Parameters: names}, cov)
-	if c.Metal != nil {
-		e.SetCorrection(c.Metal)
-	}
+	e.SetCalibration(rig.Calibration{Date: time.Now().UTC().Truncate(time.Second), ReferenceSHA256: hash, Parameters: names}, cov)
 	return e, nil
 }
 

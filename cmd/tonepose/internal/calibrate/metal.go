@@ -11,7 +11,6 @@ import (
 	"tonepose/fieldmodels/correction"
 	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
-	"tonepose/solver"
 	"tonepose/solver/calibration"
 )
 
@@ -40,10 +39,10 @@ type Metal struct {
 	Array  fieldmodels.Array // without the map
 }
 
-// Bench and map take turns until no parameter of the bench moves by more than
+// Bench and map are found in turn until no parameter of the bench moves by more than
 // metalStill of its sigma, or metalRounds are over. Each map is found together
 // with what the bench's parameters and the poses could do in its place, so the
-// turns are Newton's steps of a joint fit: the distance left falls with its square.
+// rounds are Newton's steps of a joint fit: the distance left falls with its square.
 const (
 	metalRounds = 10
 	metalStill  = 0.1
@@ -54,12 +53,12 @@ const (
 	metalFirst = 6
 )
 
-// MapMetal finds what static metal adds to the fields, in turns with the
+// MapMetal finds what static metal adds to the fields, in turn with the
 // calibration: the map from what the bench does not explain, the bench with the
 // map in its fields. The covariances of both are those of the joint fit.
 func MapMetal(p *calibration.Problem, o calibration.Options, c correction.Options) (*Metal, error) {
 	if o.Free&calibration.Crosstalk != 0 {
-		return nil, fmt.Errorf("crosstalk is free: it and the fields of metal can't be told apart station by station; take it off with a baseline")
+		return nil, fmt.Errorf("crosstalk is free: station by station it can't be separated from the fields of metal; take it off with a baseline")
 	}
 	if len(p.Stations) < 10 {
 		return nil, fmt.Errorf("%d stations: a map needs ten", len(p.Stations))
@@ -134,7 +133,7 @@ func jointly(p *calibration.Problem, res *calibration.Result, c correction.Optio
 	return out, err
 }
 
-// still tells whether the parameters of a bench have stopped moving.
+// still reports whether the parameters of a bench have stopped moving.
 func still(was, is *calibration.Result) bool {
 	for i, p := range is.Parameters {
 		if !(math.Abs(p.After-was.Parameters[i].After) < metalStill*p.Sigma) {
@@ -186,25 +185,4 @@ func corrected(a fieldmodels.Array, m *correction.Map) fieldmodels.Array {
 		out.Emitters = append(out.Emitters, e)
 	}
 	return out
-}
-
-// add tells how well a map explains what static metal adds; with folds, also at
-// stations left out.
-func (m *Metal) add(sum *Summary, st *Stations, o calibration.Options, c correction.Options, volume solver.Volume, folds int) error {
-	sum.Metal = &MetalSummary{Degree: m.Map.Smoothness.Degree, Falloff: m.Map.Smoothness.Falloff, Before: m.Map.Before, After: m.Map.After, Standardised: m.Map.Standardised, Growth: m.Map.Growth,
-		MinM: vector(m.Map.Min), MaxM: vector(m.Map.Max)}
-	if folds == 0 {
-		return nil
-	}
-	var err error
-	sum.Metal.Validation, err = ValidateMetal(&st.Problem, o, c, volume, folds)
-	return err
-}
-
-// Correction is the map, nil without one.
-func (m *Metal) Correction() *correction.Map {
-	if m == nil {
-		return nil
-	}
-	return m.Map
 }

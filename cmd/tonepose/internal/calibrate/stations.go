@@ -14,21 +14,13 @@ import (
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/multitone"
-	"tonepose/multitone/clock"
 	"tonepose/multitone/coupling"
 	"tonepose/multitone/recording"
 	"tonepose/solver"
 	"tonepose/solver/calibration"
 )
 
-// StationOptions says how a recording becomes the stations of a calibration.
-type StationOptions struct {
-	Clock    clock.Mode
-	Baseline *recording.Reader // sensor far away: crosstalk to subtract; nil: none
-	Progress engine.Progress
-}
-
-// Stations is what a recording tells of a bench to be calibrated.
+// Stations is what a recording holds of a bench to be calibrated.
 type Stations struct {
 	Problem calibration.Problem
 	Rows    []tables.Station // of each station of Problem
@@ -44,73 +36,62 @@ type Stations struct {
 	channels []int // of the rig, for each of Problem.Channels
 }
 
-// Measure measures the couplings of every row, with the rig as drawn for the
+// measure measures the couplings of every row, with the rig as drawn for the
 // rest of the Problem: priors are the rig's tolerances. A row with infinite
 // sigmas has no reference; its first guess is the pose that the rig as drawn
 // gives.
-func Measure(ctx context.Context, r *recording.Reader, b *bench.Bench, rows []tables.Station, o StationOptions) (*Stations, error) {
+func (o *Options) measure(ctx context.Context, r *recording.Reader, b *bench.Bench, rows []tables.Station) (*Stations, error) {
 	out := &Stations{bench: b, tones: b.Tones()}
 	out.channels = draw(b.Rig(), &out.Problem)
-	var err error
-	if out.Survey, err = engine.Observe(ctx, r, out.tones, o.Clock, o.Progress); err != nil {
-		return nil, err
-	}
-	var baseline []coupling.Matrix
-	if o.Baseline != nil {
-		if baseline, err = engine.Baseline(ctx, o.Baseline, b, o.Clock, o.Progress); err != nil {
-			return nil, err
-		}
-	}
-	at, intervals, err := wanted(rows, r.Info().SampleRate)
+	baseline, err := o.Crosstalk(ctx, b)
 	if err != nil {
 		return nil, err
 	}
-	frames, err := out.frames(ctx, r, intervals, o.Progress)
+	if out.Survey, err = engine.Observe(ctx, r, out.tones, o.Clock, o.Progress); err != nil {
+		return nil, err
+	}
+	rows, intervals, err := distinct(rows, r.Info().SampleRate)
+	if err != nil {
+		return nil, err
+	}
+	var frames []*multitone.Frame
+	at := map[[2]int64]*multitone.Frame{}
+	measured := engine.Measurement{Tones: out.tones, Windows: engine.Windows{Intervals: intervals}}
+	_, err = engine.Measure(ctx, r, out.Survey, measured, func(f *engine.Measured) error {
+		kept := new(multitone.Frame)
+		f.CopyTo(kept)
+		frames, at[[2]int64{f.Start, f.Stop}] = append(frames, kept), kept
+		return nil
+	}, o.Progress)
 	if err != nil {
 		return nil, err
 	}
 	steady(frames)
-	found := make([]*calibration.Station, len(rows))
 	coupler := b.Coupler()
-	for _, f := range frames {
+	for _, row := range rows {
+		f, i := at[stretch(&row, r.Info().SampleRate)], slices.Index(b.SensorNames(), row.Sensor)
+		if f == nil {
+			return nil, fmt.Errorf("%s:%d: the recording ends before %g s", row.File, row.Line, row.Stop)
+		}
 		if err := coupler.Tune(f.Hz); err != nil {
 			return nil, err
 		}
-		for i, s := range b.Sensors() {
-			row, ok := at[stretchOf{f.Start, f.Stop, s.Name}]
-			if !ok {
-				continue
-			}
-			m := coupler.Matrix(i)
-			coupler.Fill(m, i, f)
-			if baseline != nil {
-				if err := m.Subtract(baseline[i]); err != nil {
-					return nil, err
-				}
-			}
-			if found[row], err = out.station(i, f, m, rows[row]); err != nil {
+		m := coupler.Matrix(i)
+		coupler.Fill(m, i, f)
+		if baseline != nil {
+			if err := m.Subtract(baseline[i]); err != nil {
 				return nil, err
 			}
 		}
-	}
-	for i, st := range found {
+		st, err := out.station(i, f, m, row)
+		if err != nil {
+			return nil, err
+		}
 		if st != nil {
-			out.Problem.Stations = append(out.Problem.Stations, *st)
-			out.Rows = append(out.Rows, rows[i])
+			out.Problem.Stations, out.Rows = append(out.Problem.Stations, *st), append(out.Rows, row)
 		}
 	}
 	return out, nil
-}
-
-// frames measures the intervals and keeps them all.
-func (out *Stations) frames(ctx context.Context, r *recording.Reader, intervals []engine.Interval, progress engine.Progress) (all []*multitone.Frame, err error) {
-	_, err = engine.Measure(ctx, r, out.Survey, engine.Measurement{Tones: out.tones, Windows: engine.Windows{Intervals: intervals}}, func(f *engine.Measured) error {
-		kept := new(multitone.Frame)
-		f.CopyTo(kept)
-		all = append(all, kept)
-		return nil
-	}, progress)
-	return all, err
 }
 
 // noisier is the share of the common noise beyond which a frame counts as
@@ -147,28 +128,22 @@ func steady(frames []*multitone.Frame) {
 	}
 }
 
-// stretchOf names one measurement of one sensor, in samples.
-type stretchOf struct {
-	start, stop int64
-	sensor      string
+// stretch is a row's first sample, and the one after its last.
+func stretch(row *tables.Station, rate float64) [2]int64 {
+	return [2]int64{int64(math.Round(row.Start * rate)), int64(math.Round(row.Stop * rate))}
 }
 
-// wanted indexes the rows by their samples; equal rows count once.
-func wanted(rows []tables.Station, rate float64) (map[stretchOf]int, []engine.Interval, error) {
-	at := map[stretchOf]int{}
-	var intervals []engine.Interval
-	for i, row := range rows {
-		key := stretchOf{int64(math.Round(row.Start * rate)), int64(math.Round(row.Stop * rate)), row.Sensor}
-		if before, ok := at[key]; ok {
-			if row.Pose != rows[before].Pose {
-				return nil, nil, fmt.Errorf("%s:%d: sensor %s was elsewhere at these times in line %d", row.File, row.Line, row.Sensor, rows[before].Line)
-			}
-			continue
+// distinct are the rows without repetitions of others, and their intervals.
+func distinct(rows []tables.Station, rate float64) (all []tables.Station, intervals []engine.Interval, err error) {
+	for _, row := range rows {
+		same := slices.IndexFunc(all, func(o tables.Station) bool { return o.Sensor == row.Sensor && stretch(&o, rate) == stretch(&row, rate) })
+		if same < 0 {
+			all, intervals = append(all, row), append(intervals, measure.Interval(&row.Interval))
+		} else if row.Pose != all[same].Pose {
+			return nil, nil, fmt.Errorf("%s:%d: sensor %s was elsewhere at these times in line %d", row.File, row.Line, row.Sensor, all[same].Line)
 		}
-		at[key] = i
-		intervals = append(intervals, measure.Interval(&row.Interval))
 	}
-	return at, intervals, nil
+	return all, intervals, nil
 }
 
 // station makes the station of one row; nil where it has no reference and no
@@ -205,7 +180,7 @@ func (out *Stations) station(i int, f *multitone.Frame, m coupling.Matrix, row t
 	return st, nil
 }
 
-// faulty tells whether the samples behind a coupling can't be trusted.
+// faulty reports whether the samples behind a coupling can't be trusted.
 func (out *Stations) faulty(tone, channel int, f *multitone.Frame) bool {
 	flags := out.Survey.Flags(channel, f.Start, f.Stop)
 	if ref := out.tones[tone].Reference; ref != multitone.NoReference {
@@ -240,13 +215,4 @@ func draw(r *rig.Rig, p *calibration.Problem) (channels []int) {
 		p.Sensors = append(p.Sensors, s)
 	}
 	return channels
-}
-
-// Unreferenced makes rows without a reference from intervals.
-func Unreferenced(intervals []tables.Interval) []tables.Station {
-	out := make([]tables.Station, len(intervals))
-	for i, iv := range intervals {
-		out[i] = tables.Station{Interval: iv, SigmaPosition: math.Inf(1), SigmaRotation: math.Inf(1)}
-	}
-	return out
 }

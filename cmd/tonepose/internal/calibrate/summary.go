@@ -3,6 +3,7 @@ package calibrate
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -14,7 +15,7 @@ import (
 	"tonepose/solver/calibration"
 )
 
-// Summary is what a calibration tells, in the form of its JSON.
+// Summary is what a calibration found, in the form of its JSON.
 type Summary struct {
 	Recording  string        `json:"recording"`
 	Rig        string        `json:"rig"`
@@ -48,7 +49,7 @@ type Parameter struct {
 	Tolerance float64 `json:"tolerance"`
 }
 
-// Gauge is a way to move that no coupling notices.
+// Gauge is a change of parameters that changes no coupling.
 type Gauge struct {
 	Words  string `json:"words"`
 	HeldBy string `json:"held_by"`
@@ -94,7 +95,7 @@ type Validation struct {
 	RotationRMS float64 `json:"orientation_rms_rad"`
 }
 
-// Suggestion is the further station that would tell most.
+// Suggestion is the further station that would add most.
 type Suggestion struct {
 	Line            int     `json:"line"`
 	Before          float64 `json:"worst_before"` // sigma over tolerance
@@ -159,21 +160,11 @@ func summarise(st *Stations, res *calibration.Result) (*Summary, error) {
 	return sum, nil
 }
 
-// crossValidate adds the errors of stations that had no part in a calibration.
-func (sum *Summary) crossValidate(st *Stations, o calibration.Options, folds int) error {
-	cv, err := calibration.CrossValidate(&st.Problem, o, folds)
-	if err != nil {
-		return err
-	}
-	sum.Validation = &Validation{folds, cv.PositionRMS, cv.RotationRMS}
-	return nil
-}
-
-// suggest adds which of the places would tell most. Sigmas that are not given
+// suggest adds which of the positions would add most. Sigmas that are not given
 // are those of the first station.
-func (sum *Summary) suggest(st *Stations, res *calibration.Result, places []tables.Station) error {
+func (sum *Summary) suggest(st *Stations, res *calibration.Result, positions []tables.Station) error {
 	var candidates []calibration.Candidate
-	for _, p := range places {
+	for _, p := range positions {
 		c := calibration.Candidate{Pose: p.Pose, SigmaPosition: p.SigmaPosition, SigmaRotation: p.SigmaRotation}
 		first := &st.Problem.Stations[0]
 		if math.IsNaN(c.SigmaPosition) {
@@ -182,11 +173,7 @@ func (sum *Summary) suggest(st *Stations, res *calibration.Result, places []tabl
 		if math.IsNaN(c.SigmaRotation) {
 			c.SigmaRotation = first.SigmaRotation
 		}
-		for i := range st.Problem.Sensors {
-			if st.Problem.Sensors[i].Name == p.Sensor {
-				c.Sensor = i
-			}
-		}
+		c.Sensor = max(0, slices.Index(st.bench.SensorNames(), p.Sensor))
 		candidates = append(candidates, c)
 	}
 	best, gains, before, err := res.Suggest(candidates)
@@ -199,7 +186,7 @@ func (sum *Summary) suggest(st *Stations, res *calibration.Result, places []tabl
 		}
 		return res.Parameters[i].Name
 	}
-	sum.Suggestion = &Suggestion{Line: places[best].Line, Before: before.Worst, BeforeParameter: name(before.Parameter),
+	sum.Suggestion = &Suggestion{Line: positions[best].Line, Before: before.Worst, BeforeParameter: name(before.Parameter),
 		After: gains[best].Worst, AfterParameter: name(gains[best].Parameter)}
 	return nil
 }
@@ -214,12 +201,7 @@ func parseLengths(texts []string, r *rig.Rig) ([]calibration.Length, error) {
 		}
 		var l calibration.Length
 		for i, at := range []*int{&l.A, &l.B} {
-			*at = -1
-			for k, e := range r.Emitters {
-				if e.Name == strings.TrimSpace(part[i]) {
-					*at = k
-				}
-			}
+			*at = slices.IndexFunc(r.Emitters, func(e rig.Emitter) bool { return e.Name == strings.TrimSpace(part[i]) })
 			if *at < 0 {
 				return nil, fmt.Errorf("--length %s: %s is not an emitter of %s", text, part[i], r.File)
 			}

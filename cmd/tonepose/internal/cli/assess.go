@@ -47,7 +47,7 @@ too), 1 no pose could be compared, 2 the call or a file was wrong.`,
 		Example: `  tonepose assess out --truth stations.csv
   tonepose assess out --truth board.csv --register rigid --out figures
   tonepose assess pivot --pivot --save-rig pointer.rig.yaml`,
-		Args: cobra.ExactArgs(1),
+		Args: one,
 		RunE: func(cmd *cobra.Command, args []string) error { return runAssess(cmd.Context(), args[0], &o, s) },
 	}
 	f := cmd.Flags()
@@ -89,8 +89,8 @@ func runAssess(ctx context.Context, dir string, o *assessOptions, s Streams) err
 		}
 		return o.output.show(s, tip, func(w io.Writer) error { return present.Pivot(w, tip) })
 	}
-	if err := needed("truth", o.truth, "name the CSV of known poses"); err != nil {
-		return err
+	if o.truth == "" {
+		return errors.New("--truth is missing: name the CSV of known poses")
 	}
 	if o.saveRig != "" {
 		return errors.New("--save-rig needs --pivot")

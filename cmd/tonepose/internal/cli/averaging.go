@@ -1,84 +1,105 @@
 package cli
 
 import (
+	"errors"
 	"fmt"
-	"math"
 	"strconv"
 	"strings"
-	"time"
 
 	"github.com/spf13/pflag"
 
 	"tonepose/cmd/tonepose/internal/engine"
+	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/multitone/window"
 )
 
-// lowPassFlags describe continuous averaging.
-type lowPassFlags struct {
-	kind         string
-	bandwidth    float64
-	timeConstant time.Duration
-	enbw         float64
-	stopFrom     float64
-	stopDepth    float64
-	output       float64
+// averagingFlags say how a recording is cut and averaged.
+type averagingFlags struct {
+	flags   *pflag.FlagSet
+	kind    window.Spec // kind and order
+	lowPass engine.LowPass
 }
 
-func (f *lowPassFlags) add(flags *pflag.FlagSet) {
-	flags.StringVar(&f.kind, "lowpass", "", "average continuously in place of windows: cascade1 … cascade8, butterworth1 … butterworth8 or fir")
-	flags.Float64Var(&f.bandwidth, "bandwidth", 0, "−3 dB bandwidth of the low-pass in hertz")
-	flags.DurationVar(&f.timeConstant, "time-constant", 0, "time constant of the low-pass, for a cascade of each stage, as 3ms")
-	flags.Float64Var(&f.enbw, "enbw", 0, "equivalent noise bandwidth of the low-pass in hertz, one-sided")
-	flags.Float64Var(&f.stopFrom, "stop-from", 0, "hertz from which a fir suppresses (default: 2.5 times its bandwidth)")
-	flags.Float64Var(&f.stopDepth, "stop-depth", 0, "decibels by which a fir suppresses (default 120)")
-	flags.Float64Var(&f.output, "output-rate", 0, "rows a second of a low-pass, up to the sample rate (default: four times its bandwidth)")
+// lowPassFlags are those that need --lowpass.
+var lowPassFlags = []string{"bandwidth", "time-constant", "enbw", "stop-from", "stop-depth", "output-rate"}
+
+func (a *averagingFlags) add(f *pflag.FlagSet, j *measure.Job) {
+	a.flags = f
+	w, spec := &j.Windows, &a.lowPass.Spec
+	addValue(f, &w.Length, "window", "", "duration", aboveZero(signedSeconds), "length of successive windows, as 10ms")
+	addValue(f, &w.Hop, "hop", "", "duration", aboveZero(signedSeconds), "from one window's start to the next (default: the window's length)")
+	addValue(f, &w.Taper, "taper", "hann", "name", taper, "weighting of the windows, a sum of cosines: hann, rectangular, blackman-harris, hft95 (a flat-top) …")
+	f.StringVar(&j.Intervals, "intervals", "", "CSV with start_s, stop_s and, if wanted, sensor: one measurement a row")
+	addValue(f, &a.kind, "lowpass", "", "kind", lowPass, "average continuously instead of in windows: cascade1 … cascade8, butterworth1 … butterworth8 or fir")
+	addValue(f, &spec.CutoffHz, "bandwidth", "", "float", aboveZero(number), "−3 dB bandwidth of the low-pass in hertz")
+	addValue(f, &spec.TimeConstantS, "time-constant", "", "duration", aboveZero(signedSeconds), "time constant of the low-pass, for a cascade of each stage, as 3ms")
+	addValue(f, &spec.ENBWHz, "enbw", "", "float", aboveZero(number), "equivalent noise bandwidth of the low-pass in hertz, one-sided")
+	addValue(f, &spec.StopHz, "stop-from", "", "float", aboveZero(number), "hertz from which a fir suppresses (default: 2.5 times its bandwidth)")
+	addValue(f, &spec.StopDB, "stop-depth", "", "float", aboveZero(number), "decibels by which a fir suppresses (default 120)")
+	addValue(f, &a.lowPass.OutputHz, "output-rate", "", "float", aboveZero(number), "rows a second of a low-pass, up to the sample rate (default: four times its bandwidth)")
 }
 
-// lowPass returns nil if continuous averaging is not asked for.
-func (f *lowPassFlags) lowPass() (*engine.LowPass, error) {
-	if f.kind == "" {
-		for _, v := range []struct {
-			name string
-			set  bool
-		}{{"bandwidth", f.bandwidth != 0}, {"time-constant", f.timeConstant != 0}, {"enbw", f.enbw != 0},
-			{"stop-from", f.stopFrom != 0}, {"stop-depth", f.stopDepth != 0}, {"output-rate", f.output != 0}} {
-			if v.set {
-				return nil, fmt.Errorf("--%s needs --lowpass", v.name)
+func taper(text string) (engine.Taper, error) {
+	t, err := window.ByName(text)
+	if err == nil && t.Coefficients() == nil {
+		err = errors.New("must be a sum of cosines, as hann or rectangular")
+	}
+	return engine.Taper{Name: text, Cosine: t.Coefficients()}, err
+}
+
+// lowPass reads the kind of a low-pass with its order.
+func lowPass(text string) (spec window.Spec, err error) {
+	name := strings.TrimRight(text, "0123456789")
+	order := text[len(name):]
+	spec.Kind, err = window.KindByName(name)
+	switch {
+	case err != nil || spec.Kind == window.MovingAverage:
+		return spec, errors.New("must be cascade1 to cascade8, butterworth1 to butterworth8 or fir")
+	case spec.Kind == window.FIR && order != "":
+		return spec, errors.New("a fir has no order, its length follows from --bandwidth, --stop-from and --stop-depth")
+	case spec.Kind == window.FIR:
+		return spec, nil
+	case order == "":
+		return spec, fmt.Errorf("give the order, as in %s4", name)
+	}
+	if spec.Order, err = strconv.Atoi(order); err != nil || spec.Order < 1 || spec.Order > 8 {
+		err = errors.New("the order must lie in 1 to 8")
+	}
+	return spec, err
+}
+
+// finish completes the windows of a job.
+func (a *averagingFlags) finish(j *measure.Job) error {
+	w := &j.Windows
+	switch {
+	case w.Length > 0 && j.Intervals != "":
+		return errors.New("--window and --intervals exclude each other")
+	case w.Length == 0 && w.Hop > 0:
+		return fmt.Errorf("--hop %gs needs --window", w.Hop)
+	case w.Hop == 0:
+		w.Hop = w.Length
+	}
+	if a.kind.Kind == 0 {
+		for _, name := range lowPassFlags {
+			if a.flags.Changed(name) {
+				return fmt.Errorf("--%s needs --lowpass", name)
 			}
 		}
-		return nil, nil
+		return nil
 	}
-	name := strings.TrimRight(f.kind, "0123456789")
-	kind, err := window.KindByName(name)
-	if err != nil || kind == window.MovingAverage {
-		return nil, fmt.Errorf("--lowpass %s: must be cascade1 to cascade8, butterworth1 to butterworth8 or fir", f.kind)
-	}
-	spec := window.Spec{Kind: kind, CutoffHz: f.bandwidth, TimeConstantS: f.timeConstant.Seconds(), ENBWHz: f.enbw, StopHz: f.stopFrom, StopDB: f.stopDepth}
-	switch order := f.kind[len(name):]; {
-	case order != "":
-		if spec.Order, err = strconv.Atoi(order); err != nil || kind != window.FIR && (spec.Order < 1 || spec.Order > 8) {
-			return nil, fmt.Errorf("--lowpass %s: the order must lie in 1 to 8", f.kind)
-		}
-		if kind == window.FIR {
-			return nil, fmt.Errorf("--lowpass %s: a fir has no order, its length follows from --bandwidth, --stop-from and --stop-depth", f.kind)
-		}
-	case kind != window.FIR:
-		return nil, fmt.Errorf("--lowpass %s: give the order, as in %s4", f.kind, name)
+	if w.Length > 0 || j.Intervals != "" {
+		return errors.New("--lowpass excludes --window and --intervals")
 	}
 	given := 0
-	for _, v := range []float64{f.bandwidth, f.timeConstant.Seconds(), f.enbw} {
-		if v < 0 || math.IsNaN(v) || math.IsInf(v, 0) {
-			return nil, fmt.Errorf("--bandwidth %g --time-constant %v --enbw %g: must be positive", f.bandwidth, f.timeConstant, f.enbw)
-		}
-		if v > 0 {
+	for _, name := range lowPassFlags[:3] {
+		if a.flags.Changed(name) {
 			given++
 		}
 	}
 	if given != 1 {
-		return nil, fmt.Errorf("--lowpass %s: give one of --bandwidth, --time-constant and --enbw, not %d of them", f.kind, given)
+		return fmt.Errorf("--lowpass: give one of --bandwidth, --time-constant and --enbw, not %d of them", given)
 	}
-	if f.output < 0 || math.IsNaN(f.output) || math.IsInf(f.output, 0) {
-		return nil, fmt.Errorf("--output-rate %g: must be positive", f.output)
-	}
-	return &engine.LowPass{Spec: spec, OutputHz: f.output}, nil
+	w.LowPass = &a.lowPass
+	w.LowPass.Spec.Kind, w.LowPass.Spec.Order = a.kind.Kind, a.kind.Order
+	return nil
 }

@@ -2,6 +2,7 @@ package cli
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 
@@ -10,30 +11,14 @@ import (
 	"tonepose/cmd/tonepose/internal/calibrate"
 	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/report"
-	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/fieldmodels/correction"
-	"tonepose/multitone/clock"
 	"tonepose/solver/calibration"
 )
 
 type calibrateOptions struct {
-	recording recordingFlags
-	rig       string
-	out       string
-	force     bool
-	intervals string
-	free      string
-	robust    string
-	clock     string
-	baseline  string
-	figures   string
-	folds     int
-	suggest   string
-	metal     bool
-	degree    int
-	self      bool
-	lengths   []string
-	output    outputFlags
+	calibrate.Options
+	figures string
+	output  outputFlags
 }
 
 func newCalibrate(s Streams) *cobra.Command {
@@ -41,19 +26,19 @@ func newCalibrate(s Streams) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "calibrate RECORDING --rig RIG --intervals CSV --out NEW_RIG",
 		Short: "Find the array that was really built, and write it as a new rig",
-		Long: `Calibrate adjusts places, axes and strengths of the emitters, axes and
+		Long: `Calibrate adjusts positions, axes and strengths of the emitters, axes and
 sensitivities of the pickups, and all poses together, to the couplings measured
-at stations whose poses a reference device has told. NEW_RIG is RIG with the
-found values in place of the drawn ones; beside it appears their covariance,
-with which solve widens its uncertainties. RIG itself is never overwritten.
+at stations whose poses a reference device has measured. NEW_RIG is RIG with the
+values found instead of the drawn ones; their covariance is written beside it,
+and solve adds it to its uncertainties. RIG itself is never overwritten.
 
 The CSV has one row a station: start_s, stop_s and, if wanted, sensor, then the
 pose x_m y_m z_m qw qx qy qz and its sigma_position_m and sigma_rotation_rad.
 
-What is known beforehand are the tolerances in RIG, one sigma each. Moves of many
-parameters at once that no coupling notices (all strengths against all
-sensitivities) are named, and held by the tolerances, or where none is stated by
-usual ones: what such a move alone would tell is then known to no more than that.
+What is known beforehand are the tolerances in RIG, one sigma each. Changes of many
+parameters together that change no coupling (all strengths against all
+sensitivities) are named, and bounded by the tolerances, or by usual ones where
+none is stated: such a combination is then known no better than its tolerance.
 
 --free takes default, or names separated by commas: emitter-place, emitter-axis,
 emitter-strength, coil-axis, coil-place, coil-sensitivity, channel-gain,
@@ -78,78 +63,47 @@ wrong.`,
     --free default,frame,marker --robust huber --cross-validate 5 --figures figures
   tonepose calibrate run.sigmf-meta --rig bench.rig.yaml --self --intervals rests.csv --length e1,e5,0.4,1e-4 --out built.rig.yaml
   tonepose calibrate channels common.wav --rig bench.rig.yaml --reference rx1 --out matched.rig.yaml`,
-		Args: cobra.ExactArgs(1),
+		Args: one,
 		RunE: func(cmd *cobra.Command, args []string) error {
-			return runCalibrate(cmd.Context(), args[0], &o, s)
+			o.Recording = args[0]
+			return runCalibrate(cmd.Context(), &o, s)
 		},
 	}
 	f := cmd.Flags()
-	f.StringVar(&o.rig, "rig", "", "rig file of the bench as drawn")
-	f.StringVar(&o.out, "out", "", "rig file to write")
-	f.BoolVar(&o.force, "force", false, "replace an existing NEW_RIG")
-	f.StringVar(&o.intervals, "intervals", "", "CSV of the stations and their reference poses")
-	f.StringVar(&o.free, "free", "default", "parameters that may move")
-	f.StringVar(&o.robust, "robust", "none", "give outliers less weight: huber, cauchy or tukey")
-	addClock(f, &o.clock)
-	f.StringVar(&o.baseline, "baseline", "", "recording with the sensor far away: crosstalk to subtract")
+	addNeeded(f, &o.Rig, "rig", "rig file of the bench as drawn", "calibrating starts from the rig file of the bench as drawn")
+	addNeeded(f, &o.Out, "out", "rig file to write", "name the rig file to write")
+	f.BoolVar(&o.Force, "force", false, "replace an existing NEW_RIG")
+	addNeeded(f, &o.Intervals, "intervals", "CSV of the stations and their reference poses", "name the CSV of the stations")
+	addValue(f, &o.Adjust.Free, "free", "default", "list", calibration.ParseFree, "parameters that may move")
+	addLoss(f, &o.Adjust.Loss, "give outliers less weight: huber, cauchy, tukey or none")
+	addClock(f, &o.Input)
+	addBaseline(f, &o.Input)
 	f.StringVar(&o.figures, "figures", "", "directory for figures: residuals, parameters, correlations")
-	f.IntVar(&o.folds, "cross-validate", 0, "calibrate so many times without a share of the stations, and solve these")
-	f.StringVar(&o.suggest, "suggest", "", "CSV of places for a further station (x_m … qz, and the sigmas if wanted): say which tells most")
-	f.BoolVar(&o.metal, "map-metal", false, "also map what static metal adds to the fields, and let solve use it")
-	f.IntVar(&o.degree, "map-degree", 0, "degree of the map's potentials, 1 to 12; 0: as the couplings ask for")
-	f.BoolVar(&o.self, "self", false, "there are no reference poses")
-	f.StringArrayVar(&o.lengths, "length", nil, "distance between the centres of two emitters, as e1,e5,0.4,1e-4 (metres, one sigma); may be repeated")
+	f.IntVar(&o.Folds, "cross-validate", 0, "number of calibrations without a share of the stations, each of which then solves that share; 0: none")
+	f.StringVar(&o.Suggest, "suggest", "", "CSV of positions for a further station (x_m … qz, and the sigmas if wanted): say which adds most")
+	f.BoolVar(&o.Map, "map-metal", false, "also map what static metal adds to the fields, and let solve use it")
+	addValue(f, &o.Degree, "map-degree", "0", "int", whole(0, correction.MaxDegree), "degree of the map's potentials, 1 to 12; 0: found from the couplings")
+	f.BoolVar(&o.Self, "self", false, "there are no reference poses")
+	f.StringArrayVar(&o.Lengths, "length", nil, "distance between the centres of two emitters, as e1,e5,0.4,1e-4 (metres, one sigma); may be repeated")
 	o.output.add(f)
-	o.recording.add(f)
+	addReading(f, &o.Input, s)
 	cmd.AddCommand(newCalibrateChannels(s))
 	return cmd
 }
 
-// job is what the flags ask for.
-func (o *calibrateOptions) job(name string, s Streams) (calibrate.Options, error) {
-	job := calibrate.Options{Recording: name, Reading: o.recording.options(s), Rig: o.rig, Out: o.out, Force: o.force, Intervals: o.intervals,
-		Baseline: o.baseline, Self: o.self, Lengths: o.lengths, Map: o.metal, Degree: o.degree, Folds: o.folds, Suggest: o.suggest}
-	if err := needed("rig", o.rig, "calibrating starts from the rig file of the bench as drawn"); err != nil {
-		return job, err
+func runCalibrate(ctx context.Context, o *calibrateOptions, s Streams) error {
+	if o.Map && o.Self {
+		return errors.New("--map-metal needs reference poses: it and --self exclude each other")
 	}
-	if err := needed("out", o.out, "name the rig file to write"); err != nil {
-		return job, err
+	if o.Folds != 0 && (o.Folds < 2 || o.Self) {
+		return fmt.Errorf("--cross-validate %d: must be 2 or more, with reference poses", o.Folds)
 	}
-	if err := needed("intervals", o.intervals, "name the CSV of the stations"); err != nil {
-		return job, err
-	}
-	if o.metal && (o.self || o.degree < 0 || o.degree > correction.MaxDegree) {
-		return job, fmt.Errorf("--map-metal --map-degree %d: needs reference poses and a degree up to %d", o.degree, correction.MaxDegree)
-	}
-	if o.folds != 0 && (o.folds < 2 || o.self) {
-		return job, fmt.Errorf("--cross-validate %d: must be 2 or more, with reference poses", o.folds)
-	}
-	var err error
-	if job.Adjust.Free, err = calibration.ParseFree(o.free); err != nil {
-		return job, fmt.Errorf("--free: %w", err)
-	}
-	if job.Adjust.Loss, err = verdict.ParseLoss(o.robust); err != nil {
-		return job, fmt.Errorf("--%w", err)
-	}
-	job.Clock, err = clock.ParseMode(o.clock)
-	return job, err
-}
-
-func runCalibrate(ctx context.Context, name string, o *calibrateOptions, s Streams) error {
-	run, err := o.job(name, s)
-	if err != nil {
-		return err
-	}
-	var clear func()
-	run.Progress, clear = o.output.progress(s)
-	defer clear()
-	res, err := calibrate.Run(ctx, run)
-	clear()
+	res, err := run(s, &o.output, &o.Progress, func() (*calibrate.Result, error) { return calibrate.Run(ctx, o.Options) })
 	if err != nil {
 		return err
 	}
 	if res.Rig.Calibration != nil {
-		warn(s, fmt.Sprintf("%s is calibrated: its tolerances speak of the bench as drawn, and its map of metal is left out; start from the drawn rig", o.rig))
+		warn(s, fmt.Sprintf("%s is calibrated: its tolerances are those of the bench as drawn, and its map of metal is left out; start from the drawn rig", o.Rig))
 	}
 	warn(s, res.Info.Warnings...)
 	if res.Missing > 0 || res.Unsolved > 0 {

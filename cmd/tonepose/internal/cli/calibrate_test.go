@@ -174,7 +174,7 @@ func TestCalibrateRefusesBadCalls(t *testing.T) {
 		{"never overwritten", []string{recording, "--rig", drawn, "--out", drawn, "--force", "--intervals", reference}},
 		{"add --force", []string{recording, "--rig", drawn, "--out", taken, "--intervals", reference}},
 		{`free = "colour"`, []string{recording, "--rig", drawn, "--out", out, "--intervals", reference, "--free", "colour"}},
-		{`--robust "median": must be`, []string{recording, "--rig", drawn, "--out", out, "--intervals", reference, "--robust", "median"}},
+		{"--robust median: must be none, huber, cauchy or tukey", []string{recording, "--rig", drawn, "--out", out, "--intervals", reference, "--robust", "median"}},
 		{"sigma_position_m = 0", []string{recording, "--rig", drawn, "--out", out, "--intervals", exact}},
 		{"e9 is not an emitter", []string{recording, "--rig", drawn, "--out", out, "--intervals", reference, "--self", "--length", "e1,e9,0.3,1e-4"}},
 		{"a gain and a delay can't hold a phase", []string{recording, "--rig", drawn, "--out", out, "--intervals", reference, "--free", "default,channel-phase"}},

@@ -36,7 +36,7 @@ func TestCalibrateSelf(t *testing.T) {
 	want := map[string]bool{"all strengths against all sensitivities": true}
 	for _, axis := range []string{"x", "y", "z"} {
 		want["shift along "+axis+" of all emitters and stations together"] = true
-		want["turn about "+axis+" of all emitters and stations together"] = true
+		want["rotation about "+axis+" of all emitters and stations together"] = true
 	}
 	for _, g := range sum.Gauges {
 		if !want[g.Words] {

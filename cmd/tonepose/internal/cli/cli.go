@@ -6,10 +6,14 @@
 package cli
 
 import (
+	"cmp"
 	"context"
+	"errors"
+	"fmt"
 	"io"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 )
 
 // Streams are the three standard streams of a run.
@@ -38,15 +42,47 @@ func newRoot(s Streams) *cobra.Command {
 		Short:         "From raw samples of pickup coils to positions and orientations",
 		SilenceUsage:  true,
 		SilenceErrors: true,
+		// Before any command: the flags that it can't do without.
+		PersistentPreRunE: func(cmd *cobra.Command, _ []string) (err error) {
+			cmd.Flags().VisitAll(func(f *pflag.Flag) {
+				if why := f.Annotations[needed]; why != nil && f.Value.String() == "" {
+					err = cmp.Or(err, fmt.Errorf("--%s is missing: %s", f.Name, why[0]))
+				}
+			})
+			return err
+		},
 	}
-	root.AddCommand(newDemo(s))
-	root.AddCommand(newPlan(s))
-	root.AddCommand(newInspect(s))
-	root.AddCommand(newMeasure(s))
-	root.AddCommand(newSolve(s))
-	root.AddCommand(newCalibrate(s))
-	root.AddCommand(newAssess(s))
-	root.AddCommand(newExport(s))
-	root.AddCommand(newSimulate(s))
+	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error {
+		var bad *pflag.InvalidValueError
+		if errors.As(err, &bad) {
+			return fmt.Errorf("--%s %s: %w", bad.GetFlag().Name, bad.GetValue(), bad.Unwrap())
+		}
+		return err
+	})
+	for _, command := range []func(Streams) *cobra.Command{newDemo, newPlan, newInspect, newMeasure, newSolve, newCalibrate, newAssess, newExport, newSimulate} {
+		root.AddCommand(command(s))
+	}
 	return root
+}
+
+// one refuses anything but the one argument that a command takes.
+func one(cmd *cobra.Command, args []string) error {
+	if len(args) != 1 {
+		return fmt.Errorf("%d names given, one is needed: %s", len(args), cmd.UseLine())
+	}
+	return nil
+}
+
+// needed annotates a flag without which its command can't run.
+const needed = "needed"
+
+// require says of a flag that it is needed, and why or for what.
+func require(f *pflag.FlagSet, name, why string) {
+	f.Lookup(name).Annotations = map[string][]string{needed: {why}}
+}
+
+// addNeeded adds the flag of a text that is needed.
+func addNeeded(f *pflag.FlagSet, to *string, name, help, why string) {
+	f.StringVar(to, name, "", help)
+	require(f, name, why)
 }

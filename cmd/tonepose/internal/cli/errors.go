@@ -32,7 +32,7 @@ func exitCode(w io.Writer, err error) int {
 	return 2
 }
 
-// hinted is an error that knows how to mend it.
+// hinted is an error with a hint how to correct it.
 type hinted struct {
 	err  error
 	hint string

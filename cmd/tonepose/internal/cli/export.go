@@ -21,12 +21,12 @@ func newExport(s Streams) *cobra.Command {
 		Short: "Print a table as CSV or JSON",
 		Long: `Print the columns of a table under their names: numbers as the shortest text
 that reads back as the same, no value as an empty field (CSV) or null (JSON).
-Units stand in the column names.
+Units are in the column names.
 
 Exit code: 0 done, 2 the call or the file was wrong.`,
 		Example: `  tonepose export demo/poses.parquet --format csv > poses.csv
   tonepose export demo/phasors.parquet --metadata --format json`,
-		Args: cobra.ExactArgs(1),
+		Args: one,
 		RunE: func(cmd *cobra.Command, args []string) error { return runExport(args[0], o, s) },
 	}
 	c.Flags().StringVar(&o.format, "format", "csv", "csv or json")

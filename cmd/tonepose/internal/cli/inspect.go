@@ -8,16 +8,16 @@ import (
 
 	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/inspect"
+	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/report"
 )
 
 type inspectOptions struct {
-	recording recordingFlags
-	rig       string
-	out       string
-	force     bool
-	output    outputFlags
+	measure.Input
+	out    string
+	force  bool
+	output outputFlags
 }
 
 func newInspect(s Streams) *cobra.Command {
@@ -25,10 +25,10 @@ func newInspect(s Streams) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "inspect RECORDING [--rig RIG]",
 		Short: "What a recording is, and what is wrong with it",
-		Long: `Inspect reads a recording once or twice and tells what it is: range, offset,
+		Long: `Inspect reads a recording once or twice and describes it: range, offset,
 noise and faults of every channel, the mains, and the strongest lines. With the
-rig it tells the level and the noise of every tone on every channel, which lines
-are harmonics, intermodulation products or aliases of the tones, and what turns
+rig it adds the level and the noise of every tone on every channel, which lines
+are harmonics, intermodulation products or aliases of the tones, and what shifts
 the phases of the couplings.
 
 --out receives spectrum.png and spectrum.svg, and with a rig stability.png and
@@ -37,31 +37,29 @@ stability.svg, the Allan deviation of the drives.
 Exit code: 0 done, whatever was found; 2 the call or a file was wrong.`,
 		Example: `  tonepose inspect run.sigmf-meta --rig bench.rig.yaml --out look
   tonepose inspect noise.wav --json`,
-		Args: cobra.ExactArgs(1),
+		Args: one,
 		RunE: func(cmd *cobra.Command, args []string) error {
-			return runInspect(cmd.Context(), args[0], &o, s)
+			o.Recording = args[0]
+			return runInspect(cmd.Context(), &o, s)
 		},
 	}
 	f := cmd.Flags()
-	f.StringVar(&o.rig, "rig", "", "rig file of the bench")
+	f.StringVar(&o.Rig, "rig", "", "rig file of the bench")
 	f.StringVar(&o.out, "out", "", "directory for the figures")
 	f.BoolVar(&o.force, "force", false, "write into a directory that is not empty")
 	o.output.add(f)
-	o.recording.add(f)
-	o.recording.addFullScale(f)
+	addReading(f, &o.Input, s)
+	addFullScale(f, &o.Input)
 	return cmd
 }
 
-func runInspect(ctx context.Context, name string, o *inspectOptions, s Streams) error {
+func runInspect(ctx context.Context, o *inspectOptions, s Streams) error {
 	figures, err := files.Into(o.out, o.force)
 	if err != nil {
 		return err
 	}
 	defer figures.Abort()
-	show, clear := o.output.progress(s)
-	defer clear()
-	in, err := inspect.Run(ctx, inspect.Options{Recording: name, Reading: o.recording.options(s), Rig: o.rig, Progress: show})
-	clear()
+	in, err := run(s, &o.output, &o.Progress, func() (*inspect.Inspection, error) { return inspect.Run(ctx, o.Input) })
 	if err != nil {
 		return err
 	}

@@ -229,7 +229,7 @@ func TestInspectHintsAtCrosstalk(t *testing.T) {
 		t.Errorf("leaky pickup: delay %.3g ± %.2g s, crosstalk %.3g ± %.2g Ω", leaky.DelayS, leaky.SigmaDelayS, leaky.CrosstalkOhm, leaky.SigmaCrosstalk)
 	}
 	findings := strings.Join(in.Findings, "\n")
-	if !strings.Contains(findings, "rx1: couplings turned as by a delay") || !strings.Contains(findings, "rx2: couplings turned as by crosstalk") {
+	if !strings.Contains(findings, "rx1: phases of the couplings are shifted as by a delay") || !strings.Contains(findings, "rx2: phases of the couplings are shifted as by crosstalk") {
 		t.Errorf("findings:\n%s", findings)
 	}
 }

@@ -1,41 +1,81 @@
 package cli
 
 import (
+	"os"
+	"runtime/debug"
+
 	"github.com/spf13/pflag"
 
+	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/measure"
+	"tonepose/cmd/tonepose/internal/terminal"
 	"tonepose/multitone/clock"
 )
 
-// jobFlags are those of the commands that make tables of a recording.
-type jobFlags struct {
-	recording recordingFlags
-	out       string
-	force     bool
-	framing   framingFlags
-	clock     string
-	output    outputFlags
+// addReading adds the flags for recordings that do not describe themselves.
+func addReading(f *pflag.FlagSet, in *measure.Input, s Streams) {
+	in.Reading.Stdin = s.In
+	f.StringVar(&in.Reading.Format, "format", "", "format of the recording: sigmf, wav, npy, csv, or raw samples as ri16_le, rf32_le … (default: by content)")
+	f.Float64Var(&in.Reading.SampleRate, "rate", 0, "sample rate in hertz, where the recording does not state it")
+	f.IntVar(&in.Reading.Channels, "channels", 0, "number of channels of raw samples")
+	f.BoolVar(&in.Reading.IgnoreHash, "ignore-hash", false, "read a SigMF recording whose sha512 does not agree")
 }
 
-func (f *jobFlags) add(flags *pflag.FlagSet) {
-	flags.StringVar(&f.out, "out", "", "directory for the tables")
-	flags.BoolVar(&f.force, "force", false, "write into a directory that is not empty")
-	f.framing.add(flags)
-	addClock(flags, &f.clock)
-	f.output.add(flags)
-	f.recording.add(flags)
+func addFullScale(f *pflag.FlagSet, in *measure.Input) {
+	f.Float64SliceVar(&in.Reading.FullScale, "full-scale", nil, "`volts` at full scale of integer samples: one number, or one per channel")
+	f.Lookup("full-scale").DefValue = ""
 }
 
-// job is what the flags ask for. clear takes the line of its progress away.
-func (f *jobFlags) job(name string, options map[string]string, s Streams) (j measure.Job, clear func(), err error) {
-	j = measure.Job{Recording: name, Reading: f.recording.options(s), Out: f.out, Force: f.force,
-		Intervals: f.framing.intervals, Tool: version(), Options: options}
-	if j.Clock, err = clock.ParseMode(f.clock); err != nil {
-		return j, nil, err
+func addClock(f *pflag.FlagSet, in *measure.Input) {
+	addValue(f, &in.Clock, "clock", "common", "mode", oneOf([]string{"common", "each", "none"}, clock.Common, clock.Each, clock.None),
+		"what is unknown of the tones' frequencies: common (one clock offset), each or none")
+}
+
+func addBaseline(f *pflag.FlagSet, in *measure.Input) {
+	f.StringVar(&in.Baseline, "baseline", "", "recording with the sensor far away: crosstalk to subtract")
+}
+
+// addJob adds the flags of the commands that make tables of a recording.
+func addJob(f *pflag.FlagSet, j *measure.Job, a *averagingFlags, s Streams) {
+	f.StringVar(&j.Out, "out", "", "directory for the tables")
+	f.BoolVar(&j.Force, "force", false, "write into a directory that is not empty")
+	a.add(f, j)
+	addClock(f, &j.Input)
+	addReading(f, &j.Input, s)
+}
+
+// provenance notes the version of the tool and all options for the tables.
+func provenance(f *pflag.FlagSet, j *measure.Job) {
+	j.Tool, j.Options = version(), map[string]string{}
+	f.VisitAll(func(f *pflag.Flag) {
+		if f.Name != "help" {
+			j.Options[f.Name] = f.Value.String()
+		}
+	})
+}
+
+// version names the build: the module's version, or its revision.
+func version() string {
+	if info, ok := debug.ReadBuildInfo(); ok {
+		return "tonepose " + info.Main.Version
 	}
-	if j.Windows, err = f.framing.windows(); err != nil {
-		return j, nil, err
+	return "tonepose"
+}
+
+// run does a job while what it reports to progress shows on stderr: only on a
+// terminal, never with --quiet or --json.
+func run[R any](s Streams, f *outputFlags, progress *engine.Progress, job func() (R, error)) (R, error) {
+	p := terminal.NewProgress(s.Err, f.quiet || f.json)
+	defer p.Clear()
+	*progress = p.Show
+	return job()
+}
+
+// collectOften lets the garbage collector run before the heap has doubled: a stream
+// makes little garbage, so this costs next to nothing, and the memory of a long
+// run stays near what it really holds. A caller's own GOGC is left alone.
+func collectOften() {
+	if os.Getenv("GOGC") == "" {
+		debug.SetGCPercent(40)
 	}
-	j.Progress, clear = f.output.progress(s)
-	return j, clear, nil
 }

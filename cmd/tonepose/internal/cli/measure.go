@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"math"
 
 	"github.com/spf13/cobra"
 
@@ -15,12 +14,10 @@ import (
 )
 
 type measureOptions struct {
-	jobFlags
-	rig       string
-	signal    string
-	reference string
-	harmonics []int
-	near      float64
+	measure.Job
+	averaging averagingFlags
+	pair      pair.Options
+	output    outputFlags
 }
 
 func newMeasure(s Streams) *cobra.Command {
@@ -42,75 +39,74 @@ Exit code: 0 done, 1 no phasor came out, 2 the call or a file was wrong.`,
 		Example: `  tonepose measure bridge.csv --signal bridge --reference carrier
   tonepose measure bridge.csv --signal bridge --reference carrier --lowpass cascade4 --time-constant 30ms --out run
   tonepose measure chopped.wav --signal diode --reference chopper --harmonics 1,3,5 --window 100ms --out run`,
-		Args: cobra.ExactArgs(1),
+		Args: one,
 		RunE: func(cmd *cobra.Command, args []string) error {
-			return runMeasure(cmd.Context(), args[0], &o, record(cmd.Flags()), s)
+			o.Recording = args[0]
+			provenance(cmd.Flags(), &o.Job)
+			return runMeasure(cmd.Context(), &o, s)
 		},
 	}
 	f := cmd.Flags()
-	f.StringVar(&o.rig, "rig", "", "rig file whose tones are measured")
-	f.StringVar(&o.signal, "signal", "", "channel to measure, by its name")
-	f.StringVar(&o.reference, "reference", "", "channel that carries the reference, by its name")
-	f.IntSliceVar(&o.harmonics, "harmonics", nil, "multiples of the reference's frequency to measure, as 1,3,5 (default 1)")
-	f.Float64Var(&o.near, "near", 0, "frequency in hertz near which the reference's tone is sought, within 5 % (default: its strongest line)")
-	o.add(f)
-	o.recording.addFullScale(f)
+	f.StringVar(&o.Rig, "rig", "", "rig file whose tones are measured")
+	f.StringVar(&o.pair.Signal, "signal", "", "channel to measure, by its name")
+	f.StringVar(&o.pair.Reference, "reference", "", "channel that carries the reference, by its name")
+	f.IntSliceVar(&o.pair.Harmonics, "harmonics", nil, "multiples of the reference's frequency to measure, as 1,3,5 (default 1)")
+	addValue(f, &o.pair.NearHz, "near", "", "float", aboveZero(number), "frequency in hertz near which the reference's tone is sought, within 5 % (default: its strongest line)")
+	addJob(f, &o.Job, &o.averaging, s)
+	addFullScale(f, &o.Input)
+	o.output.add(f)
 	return cmd
 }
 
 func (o *measureOptions) check() error {
-	pair := o.signal != "" || o.reference != ""
+	p := &o.pair
+	paired := p.Signal != "" || p.Reference != ""
 	switch {
-	case pair && o.rig != "":
+	case paired && o.Rig != "":
 		return errors.New("--rig and --signal/--reference exclude each other")
-	case !pair && o.rig == "":
+	case !paired && o.Rig == "":
 		return errors.New("nothing to measure: give --rig, or --signal and --reference")
-	case pair && (o.signal == "" || o.reference == ""):
+	case paired && (p.Signal == "" || p.Reference == ""):
 		return errors.New("--signal and --reference go together")
-	case o.rig != "" && o.out == "":
+	case o.Rig != "" && o.Out == "":
 		return errors.New("--out is missing: name the directory for phasors.parquet")
-	case !pair && (o.harmonics != nil || o.near != 0):
+	case !paired && (p.Harmonics != nil || p.NearHz != 0):
 		return errors.New("--harmonics and --near need --signal and --reference")
-	case o.framing.series() && o.out == "":
-		return errors.New("--out is missing: a time series goes to tables in a directory")
-	case o.near < 0 || math.IsNaN(o.near) || math.IsInf(o.near, 0):
-		return fmt.Errorf("--near %g: must be positive", o.near)
 	}
-	for _, h := range o.harmonics {
+	for _, h := range p.Harmonics {
 		if h < 1 || h > 64 {
 			return fmt.Errorf("--harmonics %d: must lie in 1 to 64", h)
 		}
 	}
+	if err := o.averaging.finish(&o.Job); err != nil {
+		return err
+	}
+	if (o.Windows.Successive() || o.Intervals != "") && o.Out == "" {
+		return errors.New("--out is missing: a time series goes to tables in a directory")
+	}
 	return nil
 }
 
-func runMeasure(ctx context.Context, name string, o *measureOptions, options map[string]string, s Streams) error {
+func runMeasure(ctx context.Context, o *measureOptions, s Streams) error {
 	collectOften()
 	if err := o.check(); err != nil {
 		return err
 	}
-	j, clear, err := o.job(name, options, s)
-	if err != nil {
-		return err
-	}
-	defer clear()
-	if o.rig != "" {
-		res, err := measure.Tones(ctx, o.rig, j)
-		clear()
+	if o.Rig != "" {
+		res, err := run(s, &o.output, &o.Progress, func() (*measure.Result, error) { return measure.Tones(ctx, o.Job) })
 		if err != nil {
 			return err
 		}
 		warn(s, res.Info.Warnings...)
 		warn(s, res.Survey.Faults()...)
-		sum := present.MeasuredOf(res, o.out)
-		return o.output.show(s, sum, func(w io.Writer) error { return sum.Print(w) })
+		sum := present.MeasuredOf(res, o.Out)
+		return o.output.show(s, sum, sum.Print)
 	}
-	res, err := pair.Run(ctx, j, pair.Options{Signal: o.signal, Reference: o.reference, Harmonics: o.harmonics, NearHz: o.near})
-	clear()
+	res, err := run(s, &o.output, &o.Progress, func() (*pair.Output, error) { return pair.Run(ctx, o.Job, o.pair) })
 	if err != nil {
 		return err
 	}
 	warn(s, res.Info.Warnings...)
 	warn(s, res.Faults...)
-	return o.output.show(s, res, func(w io.Writer) error { return present.Pair(w, res, o.signal, o.reference) })
+	return o.output.show(s, res, func(w io.Writer) error { return present.Pair(w, res, o.pair.Signal, o.pair.Reference) })
 }

@@ -6,9 +6,7 @@ import (
 
 	"github.com/spf13/pflag"
 
-	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/present"
-	"tonepose/cmd/tonepose/internal/terminal"
 )
 
 // outputFlags say what a command prints.
@@ -19,14 +17,7 @@ func (f *outputFlags) add(flags *pflag.FlagSet) {
 	flags.BoolVar(&f.quiet, "quiet", false, "no progress, no notes, no text: files, JSON, warnings and errors alone")
 }
 
-// progress shows on stderr how far a pass is: only on a terminal, never when
-// the caller wants silence. clear takes its line away before other text.
-func (f *outputFlags) progress(s Streams) (show engine.Progress, clear func()) {
-	p := terminal.NewProgress(s.Err, f.quiet || f.json)
-	return func(pass string, done, total int64) { p.Show(pass, done, total) }, p.Clear
-}
-
-// note tells on stderr what was done.
+// note says on stderr what was done.
 func (f *outputFlags) note(s Streams, format string, values ...any) {
 	if !f.quiet {
 		fmt.Fprintf(s.Err, "tonepose: "+format+"\n", values...)

@@ -58,7 +58,7 @@ pose in the working volume can be solved, 2 the call or a file was wrong.`,
 		Example: `  tonepose plan bench.rig.yaml --window 40ms --accuracy 0.1mm --explain
   tonepose plan bench.rig.yaml --optimise --move 30mm --tilt 45 --rig-out better.rig.yaml
   tonepose plan bench.rig.yaml --out plan --stations board.csv --spacing 50mm --levels 3`,
-		Args: cobra.ExactArgs(1),
+		Args: one,
 		RunE: func(cmd *cobra.Command, args []string) error { return runPlan(cmd.Context(), args[0], &o, s) },
 	}
 	f := cmd.Flags()

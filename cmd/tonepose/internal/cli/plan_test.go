@@ -256,17 +256,17 @@ func TestPlanRefuses(t *testing.T) {
 		want string
 		args []string
 	}{
-		{2, `invalid argument "0" for "--window" flag: must be positive`, []string{pipe, "--window", "0"}},
+		{2, `--window 0: must be positive`, []string{pipe, "--window", "0"}},
 		{2, "--orthogonal", []string{ring, "--orthogonal", "10.0033ms"}},
 		{1, "what binds: the band", []string{ring, "--low", "20000", "--high", "20500"}},
 		{2, "--rig-out", []string{pipe, "--optimise"}},
 		{2, "is not a length", []string{pipe, "--accuracy", "3 parsec"}},
 		{2, "without mm in metres", []string{pipe, "--wire", "5"}},
 		{2, "want x,y,z", []string{pipe, "--point", "1,2"}},
-		{2, `"--mains" flag: want 50, 60, both or none`, []string{pipe, "--mains", "55x"}},
-		{2, `"--noise" flag: must be at least 0`, []string{pipe, "--noise", "-1"}},
+		{2, `--mains 55x: want 50, 60, both or none`, []string{pipe, "--mains", "55x"}},
+		{2, `--noise -1: must be at least 0`, []string{pipe, "--noise", "-1"}},
 		{2, "no noise at all", []string{pipe, "--noise", "0", "--bits", "0"}},
-		{2, `"--bits" flag: must be`, []string{pipe, "--bits", "3"}},
+		{2, `--bits 3: must be`, []string{pipe, "--bits", "3"}},
 		{2, "sum of cosines", []string{pipe, "--taper", "kaiser:3"}},
 		{2, "choose a wider one", []string{pipe, "--stations", filepath.Join(dir, "x.csv"), "--spacing", "2mm"}},
 		{2, "no sensor \"foo\"", []string{pipe, "--optimise", "--sensor", "foo", "--rig-out", filepath.Join(dir, "y.yaml")}},

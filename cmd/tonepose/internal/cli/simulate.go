@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/simulate"
 )
@@ -43,7 +44,7 @@ Exit code: 0 done, 2 the call or a file was wrong.`,
 		Example: `  tonepose simulate bench.rig.yaml --path stations --out run1.sigmf-meta
   tonepose simulate bench.rig.yaml --path sweep --duration 10s --out run2 --mains 60 --clock-ppm 25 --seed 4
   tonepose simulate bench.rig.yaml --path path.csv --out run3.wav --bits 24 --noise 3e-9 --flicker 200`,
-		Args: cobra.ExactArgs(1),
+		Args: one,
 		RunE: func(cmd *cobra.Command, args []string) error { return runSimulate(cmd.Context(), args[0], &o, s) },
 	}
 	f := c.Flags()
@@ -79,10 +80,10 @@ func runSimulate(ctx context.Context, file string, o *simulateOptions, s Streams
 	if o.path == "" || o.out == "" {
 		return fmt.Errorf("--path and --out must both be given")
 	}
-	show, clear := o.output.progress(s)
-	defer clear()
-	sum, err := simulate.Run(ctx, file, o.path, o.out, o.Options, func(done, total int64) { show("simulate", done, total) })
-	clear()
+	var progress engine.Progress
+	sum, err := run(s, &o.output, &progress, func() (*simulate.Summary, error) {
+		return simulate.Run(ctx, file, o.path, o.out, o.Options, func(done, total int64) { progress("simulate", done, total) })
+	})
 	if err != nil {
 		return err
 	}

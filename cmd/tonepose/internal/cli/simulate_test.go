@@ -69,10 +69,10 @@ func TestSimulateRefusesBadCalls(t *testing.T) {
 	}
 	for want, extra := range map[string][]string{
 		"--path and --out must both be given":   {},
-		`"--mains" flag: must be 50, 60 or 0`:   {"--path", "sweep", "--out", out, "--mains", "55"},
-		`"--noise" flag: must be at least 0`:    {"--path", "sweep", "--out", out, "--noise", "-1"},
+		`--mains 55: must be 50, 60 or 0`:       {"--path", "sweep", "--out", out, "--mains", "55"},
+		`--noise -1: must be at least 0`:        {"--path", "sweep", "--out", out, "--noise", "-1"},
 		"built-in paths are stations and sweep": {"--path", filepath.Join(dir, "nosuch"), "--out", out},
-		`"--start" flag: want a time such`:      {"--path", "sweep", "--out", out, "--start", "yesterday"},
+		`--start yesterday: want a time such`:   {"--path", "sweep", "--out", out, "--start", "yesterday"},
 	} {
 		var stdout, stderr bytes.Buffer
 		code := Run(t.Context(), append([]string{"simulate", rigFile}, extra...), Streams{Out: &stdout, Err: &stderr})

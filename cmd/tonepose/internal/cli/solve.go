@@ -3,26 +3,21 @@ package cli
 import (
 	"context"
 	"fmt"
-	"io"
 	"time"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 
 	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/solve"
-	"tonepose/cmd/tonepose/internal/verdict"
+	"tonepose/solver/leastsquares"
 	"tonepose/solver/trajectory"
 )
 
 type solveOptions struct {
-	jobFlags
-	rig        string
-	baseline   string
-	trajectory string
-	motion     string
-	knots      time.Duration
-	robust     string
-	leaveOut   bool
+	solve.Options
+	averaging averagingFlags
+	output    outputFlags
 }
 
 func newSolve(s Streams) *cobra.Command {
@@ -36,59 +31,51 @@ phasors, couplings and poses, and integrity: what each fit is worth, with an
 estimated error of its pose that includes distortion by metal.
 
 A coil or an emitter that reads too much, nothing, with the wrong sign, or that
-has changed places with another, is named on stderr, and its rows are flagged
+is exchanged with another, is named on stderr, and its rows are flagged
 "wrong channel"; --leave-out solves without it. Couplings that do not fit the
 field model otherwise, or that lag as eddy currents do, are flagged "distorted".
-A pose whose fit could not be judged stands, flagged "not judged".
+A pose whose fit could not be judged is kept, flagged "not judged".
 
 Without --window, --intervals or --lowpass the whole recording is one measurement.
 
 Exit code: 0 done (doubtful rows are flagged and counted on stderr), 1 no pose
 came out, 2 the call or a file was wrong.`,
-		Args: cobra.ExactArgs(1),
+		Args: one,
 		RunE: func(cmd *cobra.Command, args []string) error {
-			return runSolve(cmd.Context(), args[0], &o, record(cmd.Flags()), s)
+			o.Recording = args[0]
+			provenance(cmd.Flags(), &o.Job)
+			return runSolve(cmd.Context(), &o, s)
 		},
 	}
 	f := cmd.Flags()
-	f.StringVar(&o.rig, "rig", "", "rig file of the bench")
-	o.add(f)
-	f.StringVar(&o.baseline, "baseline", "", "recording with the sensor far away: crosstalk to subtract")
-	f.StringVar(&o.trajectory, "trajectory", "none", "join the poses of successive windows: none, filter (by what came before), smooth (by all) or spline (one curve through all)")
-	f.DurationVar(&o.knots, "knots", 0, "time between the knots of a spline (default: chosen by cross-validation)")
-	f.StringVar(&o.motion, "motion", "acceleration", "motion model of a trajectory, constant but for white process noise: acceleration or velocity")
-	f.StringVar(&o.robust, "robust", "none", "loss that keeps a few wrong couplings from ruling a pose: huber, cauchy, tukey or none")
-	f.BoolVar(&o.leaveOut, "leave-out", false, "leave out a coil or an emitter found wrong, put an exchanged pair back")
+	addNeeded(f, &o.Rig, "rig", "rig file of the bench", "solving needs the rig file of the bench")
+	addJob(f, &o.Job, &o.averaging, s)
+	require(f, "out", "name the directory for the tables")
+	addBaseline(f, &o.Input)
+	addValue(f, &o.Trajectory, "trajectory", "none", "kind", oneOf([]string{"none", "filter", "smooth", "spline"}, solve.Unjoined, solve.Filtered, solve.Smoothed, solve.Splined),
+		"join the poses of successive windows: none, filter (by what came before), smooth (by all) or spline (one curve through all)")
+	addValue(f, &o.Knots, "knots", "", "duration", aboveZero(signedSeconds), "time between the knots of a spline (default: chosen by cross-validation)")
+	addValue(f, &o.Motion.Motion, "motion", "acceleration", "model", oneOf([]string{"acceleration", "velocity"}, trajectory.ConstantAcceleration, trajectory.ConstantVelocity),
+		"motion model of a trajectory, constant but for white process noise: acceleration or velocity")
+	addLoss(f, &o.Verdict.Robust, "loss that keeps a few wrong couplings from deciding a pose: huber, cauchy, tukey or none")
+	f.BoolVar(&o.Verdict.LeaveOut, "leave-out", false, "solve without a coil or an emitter found wrong, and with an exchanged pair in its right order")
+	o.output.add(f)
 	return cmd
 }
 
-func runSolve(ctx context.Context, name string, o *solveOptions, options map[string]string, s Streams) error {
+// addLoss adds the flag of a robust fit; nil is plain squares.
+func addLoss(f *pflag.FlagSet, to *leastsquares.Loss, help string) {
+	losses := oneOf[leastsquares.Loss]([]string{"none", "huber", "cauchy", "tukey"}, nil, leastsquares.Huber{}, leastsquares.Cauchy{}, leastsquares.Tukey{})
+	addValue(f, to, "robust", "none", "loss", losses, help)
+}
+
+func runSolve(ctx context.Context, o *solveOptions, s Streams) error {
 	begin := time.Now()
 	collectOften()
-	if err := needed("rig", o.rig, "solving needs the rig file of the bench"); err != nil {
+	if err := o.averaging.finish(&o.Job); err != nil {
 		return err
 	}
-	if err := needed("out", o.out, "name the directory for the tables"); err != nil {
-		return err
-	}
-	run := solve.Options{Baseline: o.baseline, Knots: o.knots.Seconds(), Verdict: verdict.Options{LeaveOut: o.leaveOut}}
-	var err error
-	if run.Trajectory, err = solve.ParseTrajectory(o.trajectory); err != nil {
-		return err
-	}
-	if run.Motion.Motion, err = trajectory.ParseMotion(o.motion); err != nil {
-		return err
-	}
-	if run.Verdict.Robust, err = verdict.ParseLoss(o.robust); err != nil {
-		return fmt.Errorf("--%w", err)
-	}
-	var clear func()
-	if run.Job, clear, err = o.job(name, options, s); err != nil {
-		return err
-	}
-	defer clear()
-	res, err := solve.Run(ctx, o.rig, run)
-	clear()
+	res, err := run(s, &o.output, &o.Progress, func() (*solve.Result, error) { return solve.Run(ctx, o.Options) })
 	if err != nil {
 		return err
 	}
@@ -102,6 +89,6 @@ func runSolve(ctx context.Context, name string, o *solveOptions, options map[str
 			fmt.Fprintf(s.Err, "tonepose: %s\n", line)
 		}
 	}
-	sum := present.SolvedOf(res, o.out, time.Since(begin))
-	return o.output.show(s, sum, func(w io.Writer) error { return sum.Print(w) })
+	sum := present.SolvedOf(res, o.Out, time.Since(begin))
+	return o.output.show(s, sum, sum.Print)
 }

@@ -61,40 +61,39 @@ func Run(ctx context.Context, o Options) (all []Result, err error) {
 }
 
 // run plays one scene.
-func (sc Scene) run(ctx context.Context, o Options) (assessment.Report, error) {
-	var none assessment.Report
+func (sc Scene) run(ctx context.Context, o Options) (r assessment.Report, err error) {
 	if err := os.MkdirAll(o.Dir, 0o777); err != nil {
-		return none, err
+		return r, err
 	}
 	in := func(name string) string { return filepath.Join(o.Dir, name) }
 	rigFile, err := simulate.Bench(ctx, o.Dir, sc.Path, o.Seed, func(done, total int64) {
 		o.Progress.Report(sc.Path+": simulate", done, total)
 	})
 	if err != nil {
-		return none, err
+		return r, err
 	}
-	job := measure.Job{Recording: in(sc.Path + ".sigmf-meta"), Out: in(sc.Path), Force: true, Windows: sc.windows,
-		Tool: o.Tool, Options: map[string]string{"demo": sc.Path}, Progress: o.Progress}
+	job := measure.Job{Input: measure.Input{Recording: in(sc.Path + ".sigmf-meta"), Rig: rigFile, Progress: o.Progress},
+		Out: in(sc.Path), Force: true, Windows: sc.windows, Tool: o.Tool, Options: map[string]string{"demo": sc.Path}}
 	if sc.intervals != "" {
 		job.Intervals = in(sc.intervals)
 	}
-	if _, err := solve.Run(ctx, rigFile, solve.Options{Job: job}); err != nil {
-		return none, err
+	if _, err := solve.Run(ctx, solve.Options{Job: job}); err != nil {
+		return r, err
 	}
 	a, err := assess.Compare(ctx, job.Out, in(sc.Path+".truth.csv"), assess.Options{})
 	if err != nil {
-		return none, err
+		return r, err
 	}
-	r, _ := assessment.Summarise(a.Samples)
-	return r, sc.draw(ctx, &job, rigFile, a)
+	r, _ = assessment.Summarise(a.Samples)
+	return r, sc.draw(ctx, &job, a)
 }
 
-func (sc Scene) draw(ctx context.Context, job *measure.Job, rigFile string, a *assess.Result) error {
+func (sc Scene) draw(ctx context.Context, job *measure.Job, a *assess.Result) error {
 	coupling, err := report.Coupling(job.Out, a.Rig, 0, "Coupling matrix, first window: "+sc.Path, inventedNote)
 	if err != nil {
 		return err
 	}
-	in, err := inspect.Run(ctx, inspect.Options{Recording: job.Recording, Rig: rigFile, Progress: job.Progress})
+	in, err := inspect.Run(ctx, job.Input)
 	if err != nil {
 		return err
 	}
@@ -106,15 +105,14 @@ func (sc Scene) draw(ctx context.Context, job *measure.Job, rigFile string, a *a
 		return err
 	}
 	defer to.Abort()
-	for name, f := range map[string]*figure.Figure{
+	err = report.Save(to, sc.Path+"-", map[string]*figure.Figure{
 		"path":     report.Path(a, "Path of the probe: "+sc.Path, inventedNote),
 		"accuracy": report.Accuracy(a, a.Rig.Sensors[0].Name, "Error against prediction: "+sc.Path, inventedNote),
 		"coupling": coupling,
 		"spectrum": spectrum,
-	} {
-		if err := f.Save(to, sc.Path+"-"+name+".png"); err != nil {
-			return err
-		}
+	}, "png")
+	if err != nil {
+		return err
 	}
 	return to.Commit()
 }

@@ -1,6 +1,7 @@
 package engine
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"math/cmplx"
@@ -77,15 +78,13 @@ func newAveraging(info recording.Info, s *Survey, m *Measurement) (*Averaging, e
 			}
 		}
 	}
-	cosine := w.cosine()
-	if w.Length == 0 {
-		cosine = []float64{1}
-	}
 	nenbw := 1.0
-	for _, c := range cosine[1:] {
-		nenbw += c * c / (2 * cosine[0] * cosine[0])
+	if cosine := w.Taper.cosine(); w.Length > 0 {
+		for _, c := range cosine[1:] {
+			nenbw += c * c / (2 * cosine[0] * cosine[0])
+		}
 	}
-	a := &Averaging{Kind: w.taper() + " window", ENBWHz: nenbw / (2 * length), GroupDelayS: length / 2, Settling1S: length, Settling01S: length, Joint: true}
+	a := &Averaging{Kind: cmp.Or(w.Taper.Name, "hann") + " window", ENBWHz: nenbw / (2 * length), GroupDelayS: length / 2, Settling1S: length, Settling01S: length, Joint: true}
 	switch {
 	case w.Length > 0:
 		a.RowsHz, a.WindowS = 1/w.Hop, w.Length
@@ -139,12 +138,12 @@ func (a *Averaging) observe(f *multitone.Frame, references []bool) {
 	a.DensityHigh = max(a.DensityHigh, high)
 }
 
-// leastCycles is how many cycles of a tone a window must hold to tell its
+// leastCycles is how many cycles of a tone a window must hold to separate its
 // amplitude from an offset.
 const leastCycles = 1.5
 
-// Holds refuses windows that hold too little of a tone.
-func (s *Survey) Holds(w *Windows) error {
+// holds refuses windows that hold too little of a tone.
+func (s *Survey) holds(w *Windows) error {
 	for k, hz := range s.Hz() {
 		if w.Length > 0 && w.Length*hz < leastCycles {
 			return fmt.Errorf("a window of %g s holds %.2g cycles of tone %s at %.6g Hz: at least %g are needed", w.Length, w.Length*hz, s.tones[k].Name, hz, leastCycles)

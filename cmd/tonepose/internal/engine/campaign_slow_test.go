@@ -21,7 +21,7 @@ func TestMotionInsideWindowsAtLength(t *testing.T) {
 	}
 	for name, w := range averaging {
 		for _, speed := range []float64{0, 0.5, 1} {
-			c := cell{fmt.Sprintf("%s, %g m/s", name, speed), w, speed, 6 * speed}
+			c := cell{fmt.Sprintf("%s, %g m/s", name, speed), w, speed, 6 * speed, false}
 			t.Run(c.name, func(t *testing.T) {
 				hop := max(w.Length, 5e-3)
 				const seconds = 4

@@ -96,7 +96,7 @@ type score struct {
 }
 
 // play adds the frames of one recording.
-func (s *score) play(t *testing.T, b *bench.Bench, w *wander, windows Windows, seconds float64, seed uint64) {
+func (s *score) play(t *testing.T, b *bench.Bench, w *wander, c *cell, seconds float64, seed uint64) {
 	t.Helper()
 	name := w.record(t, b, seconds, seed)
 	variance := map[float64]float64{}
@@ -106,7 +106,7 @@ func (s *score) play(t *testing.T, b *bench.Bench, w *wander, windows Windows, s
 			t.Fatal(err)
 		}
 		defer rec.Close()
-		e, err := New(b, Options{Windows: windows, Sharp: sharp})
+		e, err := New(b, Options{Windows: c.windows, Sharp: sharp, Causal: c.causal})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -160,6 +160,7 @@ type cell struct {
 	name         string
 	windows      Windows
 	speed, turns float64
+	causal       bool // as a stream, without the frames to come
 }
 
 func hann(length float64) Windows { return Windows{Length: length, Hop: length} }
@@ -176,7 +177,7 @@ func (c cell) check(t *testing.T, recordings int, seconds float64) {
 	var s score
 	for seed := range recordings {
 		w := newWander(rand.New(rand.NewPCG(uint64(seed+1), 10)), c.speed, c.turns)
-		s.play(t, b, w, c.windows, seconds, uint64(seed+1))
+		s.play(t, b, w, &c, seconds, uint64(seed+1))
 	}
 	n := float64(s.n)
 	independent := n
@@ -207,10 +208,12 @@ func (c cell) check(t *testing.T, recordings int, seconds float64) {
 // known as they say.
 func TestMotionInsideWindows(t *testing.T) {
 	for _, c := range []cell{
-		{"at rest", hann(10e-3), 0, 0},
-		{"hann 20 ms", hann(20e-3), 0.5, 3},
-		{"hann 40 ms", hann(40e-3), 1, 6},
-		{"cascade", lowPass(window.Spec{Kind: window.Cascade, Order: 4, TimeConstantS: 2e-3}), 0.5, 3},
+		{"at rest", hann(10e-3), 0, 0, false},
+		{"hann 20 ms", hann(20e-3), 0.5, 3, false},
+		{"hann 20 ms, live", hann(20e-3), 0.5, 3, true},
+		{"hann 40 ms", hann(40e-3), 1, 6, false},
+		{"cascade", lowPass(window.Spec{Kind: window.Cascade, Order: 4, TimeConstantS: 2e-3}), 0.5, 3, false},
+		{"soft cascade", lowPass(window.Spec{Kind: window.Cascade, Order: 4, TimeConstantS: 0.5e-3}), 0.5, 3, false},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			t.Parallel()

@@ -30,13 +30,13 @@ type Options struct {
 	Sharp bool
 }
 
-// Observation is what one frame tells of all sensors. The next one overwrites it.
+// Observation is what one frame shows of all sensors. The next one overwrites it.
 type Observation struct {
 	*Measured
 	Sensors []Sensed // of those for which the frame is meant
 }
 
-// Sensed is what one frame tells of one sensor.
+// Sensed is what one frame shows of one sensor.
 type Sensed struct {
 	Sensor    int
 	Couplings coupling.Matrix // as measured, a baseline taken off
@@ -111,9 +111,6 @@ func (e *Engine) Run(ctx context.Context, src Source, use func(*Observation) err
 		if survey, err = Observe(ctx, src, e.tones, e.options.Clock, progress); err != nil {
 			return nil, nil, err
 		}
-		if err = survey.Holds(&e.options.Windows); err != nil {
-			return nil, nil, err
-		}
 		averaging, err = Measure(ctx, src, survey, e.Measurement(), measured, progress)
 	}
 	if err == nil {
@@ -125,7 +122,7 @@ func (e *Engine) Run(ctx context.Context, src Source, use func(*Observation) err
 // Subtract takes crosstalk off the couplings of every further frame; see Baseline.
 func (e *Engine) Subtract(crosstalk []coupling.Matrix) { e.baseline = crosstalk }
 
-// Conclude is what all frames so far tell of each sensor, its channels and the
+// Conclude is what all frames so far show of each sensor, its channels and the
 // emitters.
 func (e *Engine) Conclude(ctx context.Context) ([]*verdict.Summary, error) {
 	return verdict.Conclude(ctx, e.guards)
@@ -189,7 +186,7 @@ func (e *Engine) doubts(f *Measured, i int, v *Sensed) verdict.Flags {
 
 // judge judges the fit of one sensor in one frame.
 func (e *Engine) judge(ctx context.Context, v *Sensed, f *Measured, found *integrity.Finding) error {
-	fitted := v.Fitted // Judge may put others in its place
+	fitted := v.Fitted // Judge may replace it
 	judged, worth, err := e.guards[v.Sensor].Judge(ctx, &fitted, v.Couplings.Value, f.Hz, &v.Fit, found, f.Time, v.Doubts)
 	if err != nil {
 		return err
@@ -225,7 +222,7 @@ func (e *Engine) fit(ctx context.Context, s *sensor, guard *verdict.Guard, c sol
 	}
 	result = s.solver.Warm(c, *s.last)
 	if found = guard.Known(ctx, c, &result); found != nil {
-		return result, found // wrong in the same way as earlier frames: no other place fits
+		return result, found // wrong in the same way as earlier frames: no other position fits
 	}
 	if result.Status != solver.Converged || result.Outside || integrity.Chance(result.ChiSquare, result.DOF) < verdict.Doubtful {
 		cold := s.solver.Cold(c)

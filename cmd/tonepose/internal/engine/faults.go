@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
+	"strings"
 
 	"tonepose/multitone/clock"
 )
@@ -27,18 +28,14 @@ func (s *Survey) DoubtfulReferences() (lines []string) {
 			continue
 		}
 		var samples int64
-		text := ""
-		for i, l := range list {
+		var words []string
+		for _, l := range list {
 			samples += l.Stop - l.Start
-			switch {
-			case i == 3:
-				text += fmt.Sprintf(" and %d more stretches", len(list)-3)
-			case i < 3:
-				if i > 0 {
-					text += ", "
-				}
-				text += fmt.Sprintf("%.4g to %.4g s", float64(l.Start)/rate, float64(l.Stop)/rate)
-			}
+			words = append(words, fmt.Sprintf("%.4g to %.4g s", float64(l.Start)/rate, float64(l.Stop)/rate))
+		}
+		text := strings.Join(words[:min(3, len(words))], ", ")
+		if more := len(words) - 3; more > 0 {
+			text += fmt.Sprintf(" and %d more stretches", more)
 		}
 		lines = append(lines, fmt.Sprintf("reference lost or too small: tone %s on channel %s for %.4g s (%s)", t.Name, s.info.Names[t.Reference], float64(samples)/rate, text))
 	}

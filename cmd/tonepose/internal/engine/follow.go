@@ -76,9 +76,6 @@ func (f *follower) begin() (err error) {
 	if f.survey, err = f.observer.Survey(); err != nil {
 		return err
 	}
-	if err := f.survey.Holds(&f.m.Windows); err != nil {
-		return err
-	}
 	if f.m.Windows.LowPass == nil && f.m.Windows.Length == 0 && f.m.Windows.Intervals == nil {
 		return fmt.Errorf("%s: a stream has no end that could be waited for: give windows, intervals or a low-pass", f.observer.info.Name)
 	}

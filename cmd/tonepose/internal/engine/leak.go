@@ -3,6 +3,7 @@ package engine
 import (
 	"math"
 	"math/cmplx"
+	"slices"
 
 	"gonum.org/v1/gonum/mat"
 
@@ -35,13 +36,10 @@ func newLeak(p *window.LowPass, tones []multitone.Tone) *leak {
 
 // tune prepares for tones at the frequencies of a frame [Hz].
 func (l *leak) tune(hz []float64) error {
-	if len(l.hz) > 0 && !moved(l.tones, hz, l.lowPass.GroupDelayS()) {
+	if slices.Equal(l.hz, hz) {
 		return nil
 	}
 	l.hz = append(l.hz[:0], hz...)
-	for k := range l.tones {
-		l.tones[k].Hz = hz[k]
-	}
 	n := len(hz)
 	through := func(f float64) complex128 {
 		return cmplx.Rect(1, -2*math.Pi*math.Mod(f*l.lowPass.GroupDelayS(), 1)) * cmplx.Conj(l.lowPass.Response(f))

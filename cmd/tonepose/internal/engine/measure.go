@@ -6,8 +6,8 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"tonepose/cmd/tonepose/internal/verdict"
 
+	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/multitone"
 	"tonepose/multitone/recording"
 	"tonepose/multitone/window"
@@ -40,7 +40,7 @@ type Measured struct {
 	Flags          verdict.Flags   // Motion, where phasors bend inside the window
 }
 
-// Wanted tells whether a sensor is to be solved in this frame.
+// Wanted reports whether a sensor is to be solved in this frame.
 func (f *Measured) Wanted(sensor string) bool {
 	return f.Sensors == nil || slices.Contains(f.Sensors, sensor)
 }
@@ -114,9 +114,16 @@ const (
 	streamSeconds = 0.1
 )
 
-// meter cuts blocks into frames.
+// meter cuts blocks into frames, and adds to each what is known of its samples.
 type meter struct {
-	*judge
+	info      recording.Info
+	m         *Measurement
+	averaging *Averaging
+	reference []bool // of the channels
+	leak      *leak  // of a low-pass; nil: tones are estimated jointly
+	measured  Measured
+	next      func(*Measured) error
+
 	cfg    multitone.Config
 	counts bool    // takes counts rather than volts
 	length float64 // of the memory of a frame [s]: how closely the clock must be followed
@@ -125,7 +132,7 @@ type meter struct {
 
 	frames framer  // of windows or of a low-pass
 	queue  *queue  // behind frames
-	spans  *spans  // of intervals, in place of frames
+	spans  *spans  // of intervals, instead of frames
 	survey *Survey // with which the frame at hand is measured
 }
 
@@ -138,13 +145,16 @@ type framer interface {
 
 func newMeter(info recording.Info, s *Survey, m *Measurement, use func(*Measured) error) (*meter, error) {
 	w := &m.Windows
+	if err := s.holds(w); err != nil {
+		return nil, err
+	}
 	averaging, err := newAveraging(info, s, m)
 	if err != nil {
 		return nil, err
 	}
-	lines := slices.Concat(m.Joint, s.Lines)
-	v := &meter{retune: retuneSeconds, judge: newJudge(info, m, averaging, use), survey: s,
-		cfg: multitone.Config{SampleRate: info.SampleRate, Channels: info.Channels, Tones: slices.Clone(m.Tones), Lines: lines}}
+	v := &meter{info: info, m: m, averaging: averaging, reference: References(m.Tones, info.Channels), next: use, retune: retuneSeconds, survey: s,
+		measured: Measured{Channels: make([]verdict.Flags, info.Channels), Lost: make([]verdict.Flags, len(m.Tones))}}
+	v.cfg = multitone.Config{SampleRate: info.SampleRate, Channels: info.Channels, Tones: slices.Clone(m.Tones), Lines: slices.Concat(m.Joint, s.Lines)}
 	if !w.Successive() {
 		v.spans, err = newSpans(w.Intervals, info)
 		return v, err
@@ -163,7 +173,7 @@ func newMeter(info recording.Info, s *Survey, m *Measurement, use func(*Measured
 			return nil, fmt.Errorf("%s: the low-pass settles to 0.1 %% in %.4g s, longer than the recording, %g s: widen it", info.Name, p.SettlingS(1e-3), info.Duration())
 		}
 		v.length = 2 * p.GroupDelayS()
-		v.leak = newLeak(p, slices.Clone(m.Tones))
+		v.leak = newLeak(p, m.Tones)
 		v.frames, err = multitone.NewContinuous(v.cfg, multitone.Averaging{LowPass: w.LowPass.Spec, Every: w.LowPass.every(p), Samples: info.Samples})
 		if err != nil {
 			return nil, err
@@ -174,12 +184,12 @@ func newMeter(info recording.Info, s *Survey, m *Measurement, use func(*Measured
 			return nil, fmt.Errorf("%s: a window of %g s is longer than the recording, %g s", info.Name, w.Length, info.Duration())
 		}
 		v.length = w.Length
-		v.frames, err = multitone.NewBank(v.cfg, multitone.Framing{Length: length, Hop: hop, Cosine: w.Cosine})
+		v.frames, err = multitone.NewBank(v.cfg, multitone.Framing{Length: length, Hop: hop, Cosine: w.Taper.Cosine})
 		if err != nil {
 			return nil, err
 		}
 	}
-	v.queue = newQueue(info.Channels*len(m.Tones), func(f *multitone.Frame, s *Survey) error { return v.judge.use(f, s, nil) })
+	v.queue = newQueue(info.Channels*len(m.Tones), func(f *multitone.Frame, s *Survey) error { return v.judge(f, s, nil) })
 	return v, nil
 }
 
@@ -187,7 +197,7 @@ func newMeter(info recording.Info, s *Survey, m *Measurement, use func(*Measured
 func (v *meter) write(b *Block, s *Survey) error {
 	v.survey = s
 	if v.spans != nil {
-		return v.spans.write(b, s, v.cfg, func(f *multitone.Frame, sensors []string) error { return v.judge.use(f, s, sensors) })
+		return v.spans.write(b, s, v.cfg, func(f *multitone.Frame, sensors []string) error { return v.judge(f, s, sensors) })
 	}
 	if err := v.follow(float64(b.First)/v.info.SampleRate, s); err != nil {
 		return err
@@ -200,31 +210,24 @@ func (v *meter) write(b *Block, s *Survey) error {
 
 func (v *meter) emit(f *multitone.Frame) error { return v.queue.emit(f, v.survey) }
 
-// follow retunes to the clock at time t [s].
+// follow retunes to the clock at time t [s] where a frequency has changed by more
+// than a thousandth of a turn over a window: less changes no phasor.
 func (v *meter) follow(t float64, s *Survey) error {
 	if t <= v.tuned+v.retune {
 		return nil
 	}
 	v.tuned = t
-	hz := s.Track.Hz(t, t+v.retune)
-	if !moved(v.cfg.Tones, hz, v.length) {
+	hz, moved := s.Track.Hz(t, t+v.retune), false
+	for k := range hz {
+		moved = moved || math.Abs(hz[k]-v.cfg.Tones[k].Hz)*v.length > 1e-3
+	}
+	if !moved {
 		return nil
 	}
 	for k := range hz {
 		v.cfg.Tones[k].Hz = hz[k]
 	}
 	return v.frames.Tune(hz)
-}
-
-// moved tells whether a frequency changed by more than a thousandth of a turn
-// over a window: less changes no phasor.
-func moved(tones []multitone.Tone, hz []float64, length float64) bool {
-	for k, t := range tones {
-		if math.Abs(hz[k]-t.Hz)*length > 1e-3 {
-			return true
-		}
-	}
-	return false
 }
 
 func tune(cfg *multitone.Config, s *Survey, start, stop float64) {
@@ -248,24 +251,7 @@ func (v *meter) end(failed error) error {
 	return failed
 }
 
-// judge adds to frames what is known of their samples, before they are used.
-type judge struct {
-	info      recording.Info
-	m         *Measurement
-	averaging *Averaging
-	reference []bool
-	leak      *leak // of a low-pass; nil: tones are estimated jointly
-	measured  Measured
-	next      func(*Measured) error
-}
-
-func newJudge(info recording.Info, m *Measurement, a *Averaging, use func(*Measured) error) *judge {
-	j := &judge{info: info, m: m, averaging: a, next: use, reference: References(m.Tones, info.Channels)}
-	j.measured.Channels, j.measured.Lost = make([]verdict.Flags, info.Channels), make([]verdict.Flags, len(m.Tones))
-	return j
-}
-
-// References tells which channels carry drives.
+// References says which channels carry drives.
 func References(tones []multitone.Tone, channels int) []bool {
 	is := make([]bool, channels)
 	for _, t := range tones {
@@ -276,34 +262,35 @@ func References(tones []multitone.Tone, channels int) []bool {
 	return is
 }
 
-func (j *judge) use(f *multitone.Frame, s *Survey, sensors []string) error {
-	v := &j.measured
-	v.Frame, v.Sensors, v.Flags = f, sensors, 0
-	v.Time, v.Duration = f.Time(j.info.SampleRate), f.Duration(j.info.SampleRate)
+// judge adds what is known of a frame's samples, and lets it be used.
+func (v *meter) judge(f *multitone.Frame, s *Survey, sensors []string) error {
+	j := &v.measured
+	j.Frame, j.Sensors, j.Flags = f, sensors, 0
+	j.Time, j.Duration = f.Time(v.info.SampleRate), f.Duration(v.info.SampleRate)
 	broken := false // a fault bends phasors as motion does
-	for c := range v.Channels {
-		v.Channels[c] = s.Flags(c, f.Start, f.Stop)
-		broken = broken || v.Channels[c] != 0 && (j.m.Rests == nil || j.m.Rests[c])
+	for c := range j.Channels {
+		j.Channels[c] = s.Flags(c, f.Start, f.Stop)
+		broken = broken || j.Channels[c] != 0 && (v.m.Rests == nil || v.m.Rests[c])
 	}
-	for k := range v.Lost {
-		v.Lost[k] = 0
+	for k := range j.Lost {
+		j.Lost[k] = 0
 		if s.Lost(k, f.Start, f.Stop) {
-			v.Lost[k], broken = verdict.ReferenceLost, true
+			j.Lost[k], broken = verdict.ReferenceLost, true
 		}
 	}
-	j.averaging.observe(f, j.reference)
-	if j.leak != nil {
-		if err := j.leak.remove(f, j.info.SampleRate); err != nil {
+	v.averaging.observe(f, v.reference)
+	if v.leak != nil {
+		if err := v.leak.remove(f, v.info.SampleRate); err != nil {
 			return err
 		}
 	}
 	if f.BendDOF > 0 && !broken && integrity.Chance(f.Bend, f.BendDOF) < motionChance {
-		v.Flags = verdict.Motion
-		if j.m.Widen {
+		j.Flags = verdict.Motion
+		if v.m.Widen {
 			for i, pull := range f.Pull {
 				f.Variance[i] += pull
 			}
 		}
 	}
-	return j.next(v)
+	return v.next(j)
 }

@@ -46,7 +46,7 @@ func weightingOf(w *Windows, sampleRate float64) (weighting, error) {
 		for i := range n {
 			u := (float64(i)+0.5)/n - 0.5
 			sum := 0.0
-			for k, a := range w.cosine() {
+			for k, a := range w.Taper.cosine() {
 				sum += a * math.Cos(2*math.Pi*float64(k)*u)
 			}
 			at, weight = append(at, u*w.Length), append(weight, sum)

@@ -4,21 +4,19 @@ import (
 	"context"
 	"fmt"
 	"sync"
-	"tonepose/cmd/tonepose/internal/verdict"
 
+	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/multitone"
 	"tonepose/multitone/clock"
 	"tonepose/multitone/recording"
 )
 
 // Survey is what an Observer has learnt. It does not change any more, but for the
-// faults that its Monitor goes on to see.
+// faults that its Monitor goes on to find.
 type Survey struct {
-	Track        *clock.Track
-	MainsHz      float64 // fundamental, 0: none seen
-	MainsSigmaHz float64
-	Lines        []float64          // its harmonics that stand out [Hz]
-	Monitor      *recording.Monitor // faults of the samples
+	Mains
+	Track   *clock.Track
+	Monitor *recording.Monitor // faults of the samples
 
 	tones []multitone.Tone
 	info  recording.Info
@@ -36,15 +34,16 @@ type Observer struct {
 	volts   converter
 	seen    int64 // samples
 
-	// What the first seconds tell of the mains is found beside the rest of the work.
-	find    func() mainsLines
+	// What the first seconds hold of the mains is found beside the rest of the work.
+	find    func() Mains
 	started bool
 }
 
-// mainsLines are the harmonics of the mains that stand out.
-type mainsLines struct {
-	hz, sigmaHz float64
-	lines       []float64
+// Mains is what a stream shows of the mains.
+type Mains struct {
+	MainsHz      float64 // fundamental, 0: none seen
+	MainsSigmaHz float64
+	Lines        []float64 // its harmonics that stand out [Hz]
 }
 
 // NewObserver watches a source whose tones are near the given frequencies.
@@ -56,14 +55,14 @@ func NewObserver(src Source, tones []multitone.Tone, mode clock.Mode) (*Observer
 	}
 	o := &Observer{info: info, tones: tones, tracker: tracker, monitor: recording.NewMonitor(info),
 		mains: multitone.NewMains(info.SampleRate, info.Channels, tones), volts: converter{info: info}}
-	o.find = sync.OnceValue(func() mainsLines { return linesOf(o.mains) })
+	o.find = sync.OnceValue(func() Mains { return mainsOf(o.mains) })
 	src.Watch(o.monitor)
 	return o, nil
 }
 
-func linesOf(m *multitone.Mains) (f mainsLines) {
-	f.hz, f.sigmaHz, f.lines = m.Lines()
-	return f
+func mainsOf(m *multitone.Mains) (found Mains) {
+	found.MainsHz, found.MainsSigmaHz, found.Lines = m.Lines()
+	return found
 }
 
 // Write takes the next block.
@@ -85,27 +84,26 @@ func (o *Observer) Close() {
 	}
 }
 
-// Survey is what the samples so far tell.
+// Survey is what the samples so far show.
 func (o *Observer) Survey() (*Survey, error) {
 	track, err := o.tracker.Track()
 	if o.started {
 		return o.survey(track, o.find(), err)
 	}
-	return o.survey(track, linesOf(o.mains), err)
+	return o.survey(track, mainsOf(o.mains), err)
 }
 
-// Finish ends the observation with what the whole stream tells.
+// Finish ends the observation with what the whole stream shows.
 func (o *Observer) Finish() (*Survey, error) {
 	track, err := o.tracker.Finish()
 	return o.survey(track, o.find(), err)
 }
 
-func (o *Observer) survey(track *clock.Track, found mainsLines, err error) (*Survey, error) {
+func (o *Observer) survey(track *clock.Track, found Mains, err error) (*Survey, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", o.info.Name, err)
 	}
-	return &Survey{Track: track, MainsHz: found.hz, MainsSigmaHz: found.sigmaHz, Lines: found.lines, Monitor: o.monitor,
-		tones: o.tones, info: o.info, seen: float64(o.seen) / o.info.SampleRate}, nil
+	return &Survey{Mains: found, Track: track, Monitor: o.monitor, tones: o.tones, info: o.info, seen: float64(o.seen) / o.info.SampleRate}, nil
 }
 
 // Observe reads a source to its end.
@@ -144,7 +142,7 @@ func (s *Survey) Flags(channel int, start, stop int64) (f verdict.Flags) {
 	return f
 }
 
-// Lost tells whether a tone's reference was lost somewhere in the samples.
+// Lost reports whether a tone's reference was lost somewhere in the samples.
 func (s *Survey) Lost(tone int, start, stop int64) bool {
 	for _, l := range s.Track.Lost {
 		if l.Tone == tone && l.Start < stop && start < l.Stop {

@@ -27,7 +27,7 @@ type Source interface {
 	// of each channel; 0 and io.EOF at the end.
 	ReadPlanar(dst [][]float64) (int, error)
 	ReadInt16(dst []int16) (int, error)
-	// Watch lets a Monitor see the samples as they are stored.
+	// Watch hands a Monitor the samples as they are stored.
 	Watch(*recording.Monitor)
 }
 
@@ -95,7 +95,7 @@ func Blocks(ctx context.Context, src Source, counts bool, use func(*Block) error
 				} else {
 					f.n, f.err = src.ReadPlanar(b.Volts)
 				}
-				full <- f // never blocks: there are no more blocks than places
+				full <- f // never blocks: there are no more blocks than the channel holds
 				if f.err != nil {
 					return
 				}
@@ -175,10 +175,10 @@ func (v *converter) volts(b *Block, wanted func(channel int) bool) [][]float64 {
 	return v.view
 }
 
-// Progress is told how far a pass has come, in samples; nil is silent.
+// Progress receives how far a pass has come, in samples; nil is silent.
 type Progress func(pass string, done, total int64)
 
-// Report tells it.
+// Report hands it on.
 func (p Progress) Report(pass string, done, total int64) {
 	if p != nil {
 		p(pass, done, total)

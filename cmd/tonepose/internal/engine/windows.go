@@ -10,10 +10,15 @@ import (
 // intervals, by a low-pass, or with none of these as a whole.
 type Windows struct {
 	Length, Hop float64    // [s]; Hop 0: Length
-	Cosine      []float64  // coefficients of the taper, a sum of cosines; nil: Hann
-	Taper       string     // its name, for the reader
+	Taper       Taper      // weighting of windows
 	Intervals   []Interval // used when Length is 0
-	LowPass     *LowPass   // in place of windows and intervals
+	LowPass     *LowPass   // instead of windows and intervals
+}
+
+// Taper is a sum of cosines; its zero value is Hann.
+type Taper struct {
+	Name   string    // for the reader
+	Cosine []float64 // coefficients
 }
 
 // Interval is a stretch of time that is measured by itself.
@@ -50,13 +55,13 @@ func (l *LowPass) interval(sampleRate float64) (float64, error) {
 	return float64(l.every(p)) / sampleRate, nil
 }
 
-// Successive tells whether observations follow each other closely: a pose is then
+// Successive reports whether observations follow each other closely: a pose is then
 // near the last one.
 func (w *Windows) Successive() bool { return w.Length > 0 || w.LowPass != nil }
 
 // Spread is the standard deviation of time under a window's weights [s].
 func (w *Windows) Spread() float64 {
-	cosine := w.cosine()
+	cosine := w.Taper.cosine()
 	second := cosine[0] / 12
 	for k, a := range cosine[1:] {
 		j := float64(k + 1)
@@ -69,7 +74,7 @@ func (w *Windows) Spread() float64 {
 // that overlap.
 func (w *Windows) Correlation() float64 {
 	const n = 2000
-	cosine := w.cosine()
+	cosine := w.Taper.cosine()
 	taper := make([]float64, n)
 	var power float64
 	for i := range taper {
@@ -91,16 +96,9 @@ func (w *Windows) Correlation() float64 {
 	}
 }
 
-func (w *Windows) cosine() []float64 {
-	if w.Cosine == nil {
+func (t Taper) cosine() []float64 {
+	if t.Cosine == nil {
 		return []float64{0.5, 0.5}
 	}
-	return w.Cosine
-}
-
-func (w *Windows) taper() string {
-	if w.Taper == "" && w.Cosine == nil {
-		return "hann"
-	}
-	return w.Taper
+	return t.Cosine
 }

@@ -25,7 +25,7 @@ func inventedErrors(n int) (places, errors, directions []r3.Vec, size, sigma []f
 func TestVectors(t *testing.T) {
 	for _, n := range []int{27, 400} {
 		places, errors, _, _, _ := inventedErrors(n)
-		d := VectorData{Title: "Position errors", Note: "invented data: pipe-bench", Emitters: inventedBench(4, 0).Emitters, Places: places, Errors: errors, Doubtful: make([]bool, n)}
+		d := VectorData{Title: "Position errors", Note: "invented data: pipe-bench", Emitters: inventedBench(4, 0).Emitters, Positions: places, Errors: errors, Doubtful: make([]bool, n)}
 		d.Doubtful[3] = true
 		places[5] = r3.Vec{X: math.NaN()}
 		look(t, "vectors-"+map[int]string{27: "few", 400: "many"}[n], Vectors(d))
@@ -49,8 +49,8 @@ func TestErrorMap(t *testing.T) {
 	for _, n := range []int{27, 1200} {
 		places, _, directions, size, _ := inventedErrors(n)
 		size[2] = math.NaN()
-		d := ErrorMapData{Title: "Error against place and attitude", Note: "invented data", Emitters: inventedBench(4, 0).Emitters,
-			Places: places, Directions: directions, Size: size, Quantity: "position error", Unit: "m"}
+		d := ErrorMapData{Title: "Error against position and orientation", Note: "invented data", Emitters: inventedBench(4, 0).Emitters,
+			Positions: places, Directions: directions, Size: size, Quantity: "position error", Unit: "m"}
 		look(t, "map-"+map[int]string{27: "few", 1200: "many"}[n], ErrorMap(d))
 	}
 	look(t, "map-empty", ErrorMap(ErrorMapData{Title: "Nothing", Quantity: "error", Unit: "m"}))

@@ -2,6 +2,7 @@ package figure
 
 import (
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
 	"gonum.org/v1/plot/vg"
@@ -10,24 +11,6 @@ import (
 	"tonepose/cmd/tonepose/internal/figure/chart"
 	"tonepose/cmd/tonepose/internal/figure/colour"
 )
-
-// projection takes a place on the bench to the paper.
-type projection func(r3.Vec) vg.Point
-
-// draw draws emitters and paths, the estimate on top.
-func (d PathData) draw(c draw.Canvas, at projection) {
-	for _, t := range d.True {
-		t.draw(c, at, trueLine, stationGlyph)
-	}
-	for _, e := range d.Emitters {
-		e.draw(c, at)
-	}
-	for i, t := range d.Estimated {
-		ink := colour.Series[trackInk(i)]
-		t.draw(c, at, chart.Stroke(ink, 1), estimateGlyph(ink))
-	}
-	d.names(c, at)
-}
 
 func (t Track) draw(c draw.Canvas, at projection, line draw.LineStyle, glyph draw.GlyphStyle) {
 	var run []vg.Point
@@ -56,52 +39,51 @@ func (t Track) draw(c draw.Canvas, at projection, line draw.LineStyle, glyph dra
 	end()
 }
 
-func (e Emitter) draw(c draw.Canvas, at projection) {
-	e.outlined(c, at, coilLine)
-	from, to := at(e.Center), at(r3.Add(e.Center, e.arrow()))
-	if math.Hypot(float64(to.X-from.X), float64(to.Y-from.Y)) < 1.5 { // seen end on: towards the eye
-		c.DrawGlyphNoClip(chart.Dot(colour.SoftInk, 1.3), from)
-		return
+func drawEmitters(c draw.Canvas, at projection, emitters []Emitter) {
+	for _, e := range emitters {
+		e.outlined(c, at, coilLine)
+		from, to := at(e.Center), at(r3.Add(e.Center, e.arrow()))
+		if math.Hypot(float64(to.X-from.X), float64(to.Y-from.Y)) < 1.5 { // seen end on: towards the eye
+			c.DrawGlyphNoClip(chart.Dot(colour.SoftInk, 1.3), from)
+			continue
+		}
+		chart.Arrow(c, from, to, coilLine, 0.45)
 	}
-	chart.Arrow(c, from, to, coilLine, 0.45)
 }
 
 // names prints each emitter's name near its arrow's tip or centre, clear of
-// other names and, as far as may be, of the drawing; a view in which there is no
-// such place goes without.
-func (d PathData) names(c draw.Canvas, at projection) {
-	// One obstacle a square of 2 points: no name needs to know better.
+// other names and, as far as possible, of the points drawn; a view without such
+// a position goes without.
+func names(c draw.Canvas, at projection, emitters []Emitter, points []r3.Vec) {
+	points = slices.Clip(points)
+	for _, e := range emitters {
+		for k := range 9 { // along the arrow
+			points = append(points, r3.Add(e.Center, r3.Scale(float64(k)/8, e.arrow())))
+		}
+	}
+	// One obstacle a square of 2 points: enough for names.
 	seen := make(map[[2]int]bool)
 	var drawn []vg.Point
-	add := func(p r3.Vec) {
+	for _, p := range points {
 		pt := at(p)
-		key := [2]int{int(pt.X / 2), int(pt.Y / 2)}
-		if !seen[key] {
+		if key := [2]int{int(pt.X / 2), int(pt.Y / 2)}; !seen[key] {
 			seen[key] = true
 			drawn = append(drawn, pt)
 		}
 	}
-	for p := range d.points() {
-		add(p)
-	}
-	for _, e := range d.Emitters {
-		for k := range 9 { // along the arrow
-			add(r3.Add(e.Center, r3.Scale(float64(k)/8, e.arrow())))
-		}
-	}
 	var l chart.Labels
 	style := chart.Bold(chart.Lettering(chart.SmallSize, colour.Ink, 0, 0))
-	for _, e := range d.Emitters {
+	for _, e := range emitters {
 		from, tip := at(e.Center), at(r3.Add(e.Center, e.arrow()))
-		var places []vg.Point
+		var candidates []vg.Point
 		for _, reach := range []vg.Length{8, 11, 15, 20, 26, 32} {
 			for _, around := range []vg.Point{tip, from} {
 				for k := range 12 {
 					sin, cos := math.Sincos(math.Pi / 6 * float64(k))
-					places = append(places, vg.Point{X: around.X + reach*vg.Length(cos), Y: around.Y + reach*vg.Length(sin)})
+					candidates = append(candidates, vg.Point{X: around.X + reach*vg.Length(cos), Y: around.Y + reach*vg.Length(sin)})
 				}
 			}
 		}
-		l.Put(c, style, e.Name, places, drawn)
+		l.Print(c, style, e.Name, candidates, drawn)
 	}
 }

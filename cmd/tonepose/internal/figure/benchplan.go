@@ -25,19 +25,8 @@ var (
 
 // Bench draws emitters and the working volume in three views and for the eye.
 func Bench(d BenchData) *Figure {
-	corner := func(i int) r3.Vec {
-		p := d.Min
-		if i&1 != 0 {
-			p.X = d.Max.X
-		}
-		if i&2 != 0 {
-			p.Y = d.Max.Y
-		}
-		if i&4 != 0 {
-			p.Z = d.Max.Z
-		}
-		return p
-	}
+	ends := [2]r3.Vec{d.Min, d.Max}
+	corner := func(i int) r3.Vec { return r3.Vec{X: ends[i&1].X, Y: ends[i>>1&1].Y, Z: ends[i>>2&1].Z} }
 	var edges [][2]r3.Vec
 	for i := range 8 {
 		for _, bit := range []int{1, 2, 4} {
@@ -46,19 +35,22 @@ func Bench(d BenchData) *Figure {
 			}
 		}
 	}
-	var about []r3.Vec // what the drawing must hold, and names keep clear of
+	points := emitterPoints(d.Emitters) // what the drawing must hold, and names keep clear of
+	for _, e := range d.Before {
+		points = append(points, e.Outline...)
+	}
 	for _, e := range edges {
-		const points = 128
-		for k := range points + 1 {
-			about = append(about, r3.Add(e[0], r3.Scale(float64(k)/points, r3.Sub(e[1], e[0]))))
+		const parts = 128
+		for k := range parts + 1 {
+			points = append(points, r3.Add(e[0], r3.Scale(float64(k)/parts, r3.Sub(e[1], e[0]))))
 		}
 	}
-	for _, e := range d.Before {
-		about = append(about, e.Outline...)
+	f := &Figure{Title: d.Title, Note: d.Note, Legend: []chart.Entry{chart.LineEntry("emitter, arrow along its field", coilLine)}}
+	if len(d.Before) > 0 {
+		f.Legend = append(f.Legend, chart.LineEntry("before", beforeLine))
 	}
-	now := PathData{Emitters: d.Emitters, True: []Track{{Points: about}}}
-	lo, hi := now.bounds()
-	show := func(c draw.Canvas, at projection) {
+	f.Legend = append(f.Legend, chart.LineEntry("working volume", volumeLine))
+	return scene(f, points, func(c draw.Canvas, at projection) {
 		for _, e := range edges {
 			from, to := at(e[0]), at(e[1])
 			c.StrokeLine2(volumeLine, from.X, from.Y, to.X, to.Y)
@@ -66,19 +58,9 @@ func Bench(d BenchData) *Figure {
 		for _, e := range d.Before {
 			e.outlined(c, at, beforeLine)
 		}
-		for _, e := range d.Emitters {
-			e.draw(c, at)
-		}
-		now.names(c, at)
-	}
-	f := &Figure{Title: d.Title, Note: d.Note, Legend: []chart.Entry{chart.LineEntry("emitter, arrow along its field", coilLine)}}
-	if len(d.Before) > 0 {
-		f.Legend = append(f.Legend, chart.LineEntry("before", beforeLine))
-	}
-	f.Legend = append(f.Legend, chart.LineEntry("working volume", volumeLine))
-	threeViews(f, lo, hi, func(_ view, c draw.Canvas, at projection) { show(c, at) },
-		func(c draw.Canvas, r vg.Rectangle) { now.obliqueOf(c, r, show) })
-	return f
+		drawEmitters(c, at, d.Emitters)
+		names(c, at, d.Emitters, points)
+	})
 }
 
 // outlined draws the outline alone.

@@ -87,7 +87,7 @@ func (d ResidualData) panel(name string, hi, from, to float64, ticks plot.Ticker
 	return p
 }
 
-// named puts names at 1, 2, 3 …, as many as there is room for.
+// named labels 1, 2, 3 … with names, as many as there is room for.
 type named []string
 
 // Ticks implements plot.Ticker.
@@ -118,18 +118,19 @@ const shownParameters = 120
 // Parameters draws a table of parameters before and after, and how many sigmas
 // each moved, on an axis that is even below one sigma and logarithmic above.
 func Parameters(d ParameterData) *Figure {
-	rows := make([]int, len(d.Names))
-	for i := range rows {
-		rows[i] = i
-	}
 	move := func(i int) float64 { return (d.After[i] - d.Before[i]) / d.Sigma[i] }
+	rows := chart.Rising(len(d.Names), func(i int) float64 {
+		if m := math.Abs(move(i)); m > 0 {
+			return -m
+		}
+		return 0
+	})
 	note := d.Note
 	if len(rows) > shownParameters {
-		slices.SortStableFunc(rows, func(a, b int) int { return int(math.Copysign(1, math.Abs(move(b))-math.Abs(move(a)))) })
 		rows = rows[:shownParameters]
-		slices.Sort(rows)
 		note += fmt.Sprintf("; the %d of %d parameters that moved most", shownParameters, len(d.Names))
 	}
+	slices.Sort(rows)
 	hi := 10.0
 	for _, i := range rows {
 		if m := math.Abs(move(i)); m < math.Inf(1) {
@@ -225,7 +226,7 @@ type CorrelationData struct {
 	Value []float64 // row by row
 }
 
-// Correlations draws the matrix as a map from −1 to 1. Names stand beside it
+// Correlations draws the matrix as a map from −1 to 1. Names are beside it
 // where there is room, else on every few rows.
 func Correlations(d CorrelationData) *Figure {
 	n := len(d.Names)

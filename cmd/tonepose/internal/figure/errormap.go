@@ -12,24 +12,23 @@ import (
 	"tonepose/cmd/tonepose/internal/figure/colour"
 )
 
-// ErrorMapData is the size of an error at each of many places and attitudes.
+// ErrorMapData is the size of an error at each of many positions and orientations.
 type ErrorMapData struct {
 	Title, Note string
 
 	Emitters   []Emitter
-	Places     []r3.Vec  // [m, rig frame]
+	Positions  []r3.Vec  // [m, rig frame]
 	Directions []r3.Vec  // of the sensor's axis in the rig frame, unit
 	Size       []float64 // ≥ 0
 	Quantity   string    // "position error"
 	Unit       string    // "m"
 }
 
-// ErrorMap colours places in three views by the size of the error there, and the
+// ErrorMap colours positions in three views by the size of the error there, and the
 // directions of the sensor's axis, on the whole sphere, in the corner. Larger
 // errors are drawn on top.
 func ErrorMap(d ErrorMapData) *Figure {
-	base := PathData{Emitters: d.Emitters, True: []Track{{Points: d.Places}}}
-	lo, hi := base.bounds()
+	points := PathData{Emitters: d.Emitters, True: []Track{{Points: d.Positions}}}.points()
 	least, most := chart.SpanOr(true, 0.1, 1, d.Size)
 	unit, prefix := chart.Prefix(most)
 	var marker plot.Ticker = chart.LinearTicks{Unit: unit}
@@ -50,35 +49,31 @@ func ErrorMap(d ErrorMapData) *Figure {
 		c.DrawGlyphNoClip(chart.Dot(colour.Viridis.At(share(v)), radius), at)
 		c.DrawGlyphNoClip(draw.GlyphStyle{Color: colour.Mix(colour.Viridis.At(share(v)), colour.Black, 0.35), Radius: radius, Shape: draw.RingGlyph{}}, at)
 	}
-	threeViews(f, lo, hi, func(_ view, c draw.Canvas, at projection) {
-		for _, e := range d.Emitters {
-			e.draw(c, at)
-		}
+	return threeViews(f, points, func(c draw.Canvas, at projection) {
+		drawEmitters(c, at, d.Emitters)
 		for _, i := range order {
-			if finite3(d.Places[i]) && !math.IsNaN(d.Size[i]) {
-				mark(c, at(d.Places[i]), d.Size[i])
+			if finite3(d.Positions[i]) && !math.IsNaN(d.Size[i]) {
+				mark(c, at(d.Positions[i]), d.Size[i])
 			}
 		}
 	}, func(c draw.Canvas, r vg.Rectangle) {
 		r.Max.X -= 62
 		chart.ColourBar(c, chart.Box(r.Min.X, r.Min.Y+24, r.Max.X, r.Max.Y-18), colour.Viridis, from, most, scale, marker, d.Quantity+" ("+prefix+d.Unit+")")
-		sphere(c, r, func(show func(direction r3.Vec, draw func(at vg.Point))) {
-			for _, i := range order {
-				if finite3(d.Directions[i]) && !math.IsNaN(d.Size[i]) {
-					show(d.Directions[i], func(at vg.Point) { mark(c, at, d.Size[i]) })
-				}
+		at := sphere(c, r)
+		for _, i := range order {
+			if finite3(d.Directions[i]) && !math.IsNaN(d.Size[i]) {
+				mark(c, at(d.Directions[i]), d.Size[i])
 			}
-		})
+		}
 	})
-	return f
 }
 
-// sphere draws the whole sphere of directions on a disc, equal areas staying
+// sphere draws, and returns how to draw on it, the whole sphere of directions on a disc, equal areas staying
 // equal: +z in the middle, −z all round the edge, x to the right.
 //
 // Source: Lambert's azimuthal projection, Snyder, Map Projections, USGS
 // Professional Paper 1395 (1987), eq. (24-1): r = 2·sin(θ/2).
-func sphere(c draw.Canvas, r vg.Rectangle, each func(show func(direction r3.Vec, draw func(at vg.Point)))) {
+func sphere(c draw.Canvas, r vg.Rectangle) projection {
 	size := r.Size()
 	radius := min(size.X, size.Y-26) / 2
 	centre := vg.Point{X: (r.Min.X + r.Max.X) / 2, Y: (r.Min.Y+r.Max.Y)/2 + 2}
@@ -103,12 +98,12 @@ func sphere(c draw.Canvas, r vg.Rectangle, each func(show func(direction r3.Vec,
 	c.FillText(small, vg.Point{X: centre.X + radius + 8, Y: centre.Y}, "x")
 	c.FillText(small, vg.Point{X: centre.X, Y: centre.Y + radius + 6}, "y")
 	c.FillText(small, vg.Point{X: centre.X, Y: centre.Y - radius - 9}, "sensor's axis: +z in the middle, −z at the edge")
-	each(func(d r3.Vec, show func(at vg.Point)) {
+	return func(d r3.Vec) vg.Point {
 		across := math.Hypot(d.X, d.Y)
 		out := math.Sin(math.Atan2(across, d.Z) / 2)
 		if across == 0 {
 			across = 1
 		}
-		show(vg.Point{X: centre.X + radius*vg.Length(out*d.X/across), Y: centre.Y + radius*vg.Length(out*d.Y/across)})
-	})
+		return vg.Point{X: centre.X + radius*vg.Length(out*d.X/across), Y: centre.Y + radius*vg.Length(out*d.Y/across)}
+	}
 }

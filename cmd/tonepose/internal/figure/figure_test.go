@@ -95,7 +95,7 @@ func TestMatrix(t *testing.T) {
 
 func inventedSpectrum(n int, rate float64) SpectrumData {
 	random := rand.New(rand.NewPCG(5, 6))
-	d := SpectrumData{Title: "Spectrum of the moving recording", Note: "invented data: pipe-bench, Welch average, resolution 6 Hz", Unit: "V/√Hz"}
+	d := SpectrumData{Title: "Spectrum of the moving recording", Note: "invented data: pipe-bench, Welch average, resolution 6 Hz", Unit: "V/√Hz", MinHz: 10, MaxHz: rate / 2}
 	for i := range 8 {
 		d.Tones = append(d.Tones, Mark{5125 + 1375*float64(i), "e" + string(rune('1'+i))})
 	}
@@ -133,11 +133,10 @@ func inventedSpectrum(n int, rate float64) SpectrumData {
 
 func TestSpectrum(t *testing.T) {
 	d := inventedSpectrum(8193, 100e3)
-	d.MaxHz = 20e3
-	look(t, "spectrum", Spectrum(d))
-	d.LogFrequency, d.MinHz, d.MaxHz = true, 10, 50e3
 	look(t, "spectrum-log", Spectrum(d))
-	look(t, "spectrum-empty", Spectrum(SpectrumData{Title: "Nothing", Unit: "V"}))
+	d.MinHz, d.MaxHz = 0, 20e3
+	look(t, "spectrum", Spectrum(d))
+	look(t, "spectrum-empty", Spectrum(SpectrumData{Title: "Nothing", Unit: "V/√Hz", MinHz: 10, MaxHz: 1e3}))
 }
 
 // inventedBench has two rings of tilted coils below a winding path.

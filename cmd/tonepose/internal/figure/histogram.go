@@ -4,6 +4,7 @@ import (
 	"math"
 	"slices"
 
+	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
@@ -26,9 +27,9 @@ type HistogramPanel struct {
 	Sigma    []float64 // predicted, of Values' length; NaN or nil: not predicted
 }
 
-// Histogram draws the density of each error and the one that its predictions
-// promise: the mean of normal densities, one an error, each taken over the width
-// of a bar, so that it stands at a bar's middle as high as the bar should.
+// Histogram draws the density of each error and the predicted one: the mean of
+// normal densities, one an error, each averaged over the width of a bar, so that
+// its value at a bar's middle is the height that the bar should have.
 func Histogram(d HistogramData) *Figure {
 	const columns = 3
 	rows := (len(d.Panels) + columns - 1) / columns
@@ -57,22 +58,9 @@ func Histogram(d HistogramData) *Figure {
 }
 
 func (panel HistogramPanel) plot() *plot.Plot {
-	var values []float64
-	for _, v := range panel.Values {
-		if v-v == 0 {
-			values = append(values, v)
-		}
-	}
-	slices.Sort(values)
-	var sigma []float64
-	for _, s := range panel.Sigma {
-		if s > 0 && s-s == 0 {
-			sigma = append(sigma, s)
-		}
-	}
-	slices.Sort(sigma)
+	values, sigma := sorted(panel.Values), panel.sigmas()
 	reach := 0.0
-	// Widest predictions and rare errors would squeeze all else into one bar.
+	// The widest predictions and rare errors would leave all else in one bar.
 	if n := len(sigma); n > 0 {
 		reach = 3 * sigma[n*9/10]
 	}
@@ -92,19 +80,11 @@ func (panel HistogramPanel) plot() *plot.Plot {
 	width := 2 * reach / float64(count)
 	bars := make([]float64, count)
 	for _, v := range values {
-		k := min(max(int((v+reach)/width), 0), count-1) // what lies beyond stands at the end
+		k := min(max(int((v+reach)/width), 0), count-1) // what lies beyond counts at the end
 		bars[k] += 1 / (width * float64(len(values)))
 	}
 	grid, density := panel.density(reach, width)
-	top := 0.0
-	for _, list := range [][]float64{bars, density} {
-		if len(list) > 0 {
-			top = max(top, slices.Max(list))
-		}
-	}
-	if top == 0 {
-		top = 1
-	}
+	_, top := chart.SpanOr(true, 0, 1, bars, density)
 	p.Y.Min, p.Y.Max = 0, 1.08*top
 	p.Y.Tick.Marker = plot.ConstantTicks(nil)
 	p.Add(chart.Drawing(func(c draw.Canvas, _ *plot.Plot, x, y func(float64) vg.Length) {
@@ -118,10 +98,7 @@ func (panel HistogramPanel) plot() *plot.Plot {
 		p.Add(chart.Curve(grid, density, chart.Stroke(colour.Vermillion, 1.4)))
 	}
 	if len(values) > 0 {
-		mean := 0.0
-		for _, v := range values {
-			mean += v / float64(len(values))
-		}
+		mean := stat.Mean(values, nil)
 		p.Add(chart.Drawing(func(c draw.Canvas, _ *plot.Plot, x, _ func(float64) vg.Length) {
 			if at := x(mean); c.ContainsX(at) {
 				c.StrokeLine2(chart.Dashed(colour.Ink, 0.8), at, c.Min.Y, at, c.Max.Y)
@@ -134,28 +111,33 @@ func (panel HistogramPanel) plot() *plot.Plot {
 // barCount grows with the root of n, as few readers need more than 40.
 func barCount(n int) int { return min(max(int(math.Sqrt(float64(n))), 9), 40) | 1 }
 
+// sorted are the finite ones of the values, rising.
+func sorted(values []float64) []float64 {
+	list := slices.DeleteFunc(slices.Clone(values), func(v float64) bool { return v-v != 0 })
+	slices.Sort(list)
+	return list
+}
+
+// sigmas are those that were predicted, rising.
+func (panel HistogramPanel) sigmas() []float64 {
+	return slices.DeleteFunc(sorted(panel.Sigma), func(s float64) bool { return s <= 0 })
+}
+
 // density of the predictions; nil: there are none.
 func (panel HistogramPanel) density(reach, width float64) (grid, density []float64) {
-	n := 0
-	for _, s := range panel.Sigma {
-		if s > 0 && s-s == 0 {
-			n++
-		}
-	}
-	if n == 0 {
+	sigma := panel.sigmas()
+	if len(sigma) == 0 {
 		return nil, nil
 	}
 	const points = 241
 	for k := range points {
 		x := reach * (2*float64(k)/(points-1) - 1)
 		sum := 0.0
-		for _, s := range panel.Sigma {
-			if s > 0 && s-s == 0 {
-				at := func(x float64) float64 { return math.Erf(x/(s*math.Sqrt2)) / 2 }
-				sum += (at(x+width/2) - at(x-width/2)) / width
-			}
+		for _, s := range sigma {
+			below := func(x float64) float64 { return math.Erf(x/(s*math.Sqrt2)) / 2 }
+			sum += (below(x+width/2) - below(x-width/2)) / width
 		}
-		grid, density = append(grid, x), append(density, sum/float64(n))
+		grid, density = append(grid, x), append(density, sum/float64(len(sigma)))
 	}
 	return grid, density
 }

@@ -28,7 +28,7 @@ type QuantilePanel struct {
 }
 
 // Quantiles draws, as lengths √(eᵀC⁻¹e), the quantiles of the errors against those
-// that the prediction promises. Honest errors lie on the line, within the band in
+// that are predicted. If the prediction is right they lie on the line, within the band in
 // which each quantile stays in 95 % of cases; above it, the prediction is too
 // small.
 func Quantiles(d QuantileData) *Figure {

@@ -57,12 +57,12 @@ func Slices(d SlicesData) *Figure {
 	const left, bottom, gap, bar, head, least = 42, 34, 46, 74, 16, 100
 	free := f.Width - 2*chart.Margin - left - 2*gap - bar
 	var panels [3]vg.Point
-	wide, high := vg.Length(0), vg.Length(least)
+	width, high := vg.Length(0), vg.Length(least)
 	for axis := range 3 {
-		wide += vg.Length(size[sliceAxes[axis][0]])
+		width += vg.Length(size[sliceAxes[axis][0]])
 	}
 	for axis := range 3 {
-		w, h := vg.Length(size[sliceAxes[axis][0]])*free/wide, vg.Length(size[sliceAxes[axis][1]])*free/wide
+		w, h := vg.Length(size[sliceAxes[axis][0]])*free/width, vg.Length(size[sliceAxes[axis][1]])*free/width
 		if slender(size) { // to scale, a panel would be a thread
 			w, h = free/3, min(max(free/3*vg.Length(size[sliceAxes[axis][1]]/size[sliceAxes[axis][0]]), least), 2.5*least)
 		}
@@ -139,7 +139,7 @@ func (d SlicesData) Range() (lo, hi float64) {
 	return chart.SpanOr(true, 0, 0, d.Slices[0].Value, d.Slices[1].Value, d.Slices[2].Value)
 }
 
-// blind tells whether any value is missing.
+// blind reports whether any value is missing.
 func (d SlicesData) blind() bool {
 	for _, s := range d.Slices {
 		for _, v := range s.Value {
@@ -151,7 +151,7 @@ func (d SlicesData) blind() bool {
 	return false
 }
 
-// slender tells whether a box's sides are too unlike to be drawn to scale.
+// slender reports whether a box's sides are too unlike to be drawn to scale.
 func slender(size [3]float64) bool {
 	return max(size[0], size[1], size[2]) > 3*min(size[0], size[1], size[2])
 }
@@ -159,12 +159,12 @@ func slender(size [3]float64) bool {
 // name writes a contour's value on it, over a pale box.
 func (s Slice) name(c draw.Canvas, l *chart.Labels, at func(i, j float64) vg.Point, lines [][4]float64, text string) {
 	style := chart.Lettering(chart.SmallSize, colour.Ink, draw.XCenter, draw.YCenter)
-	var places []vg.Point
+	var positions []vg.Point
 	for _, k := range []float64{0.5, 0.35, 0.65, 0.2, 0.8, 0.05, 0.95} {
 		v := lines[int(k*float64(len(lines)-1))]
-		places = append(places, at((v[0]+v[2])/2, (v[1]+v[3])/2))
+		positions = append(positions, at((v[0]+v[2])/2, (v[1]+v[3])/2))
 	}
-	if room, ok := l.Place(c, style, text, places, nil); ok {
+	if room, ok := l.Reserve(c, style, text, positions, nil); ok {
 		chart.Fill(c, colour.Mix(colour.White, colour.Viridis[5], 0.1), room)
 		c.FillText(style, vg.Point{X: (room.Min.X + room.Max.X) / 2, Y: (room.Min.Y+room.Max.Y)/2 + 0.5}, text)
 	}

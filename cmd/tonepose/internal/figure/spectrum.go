@@ -25,7 +25,7 @@ type SpectrumData struct {
 
 	Hz       []float64 // rising
 	Channels []Channel
-	Unit     string // "V/√Hz" of a density, "V" of amplitudes
+	Unit     string // "V/√Hz"
 
 	Tones []Mark    // of the emitters: labelled above the panel
 	Mains []float64 // [Hz], the harmonics that are worth a mark
@@ -35,8 +35,7 @@ type SpectrumData struct {
 	// factors; zero: not drawn.
 	Interval [2]float64
 
-	LogFrequency bool
-	MinHz, MaxHz float64 // shown; both 0: all
+	MinHz, MaxHz float64 // shown
 }
 
 // Channel is one spectrum, of Hz's length.
@@ -45,13 +44,8 @@ type Channel struct {
 	Density []float64
 }
 
-const (
-	toneInk  = 0 // of the two inks of marks: emitters' tones, other lines
-	otherInk = 1
-)
-
 var (
-	markInks  = [2]draw.LineStyle{chart.Stroke(colour.SoftInk, 0.7), chart.Dashed(colour.Black, 0.8)}
+	markInks  = [2]draw.LineStyle{chart.Stroke(colour.SoftInk, 0.7), chart.Dashed(colour.Black, 0.8)} // of tones, of other lines
 	mainsMark = draw.GlyphStyle{Color: colour.Orange, Radius: 2.6, Shape: draw.PyramidGlyph{}}
 )
 
@@ -63,13 +57,13 @@ func Spectrum(d SpectrumData) *Figure {
 		f.Legend = append(f.Legend, chart.LineEntry(ch.Name, chart.SeriesLine(i, 1)))
 	}
 	if len(d.Tones) > 0 {
-		f.Legend = append(f.Legend, chart.LineEntry("tone of an emitter", markInks[toneInk]))
+		f.Legend = append(f.Legend, chart.LineEntry("tone of an emitter", markInks[0]))
 	}
 	if len(d.Mains) > 0 {
 		f.Legend = append(f.Legend, chart.GlyphEntry("mains harmonic", mainsMark))
 	}
 	if len(d.Lines) > 0 {
-		f.Legend = append(f.Legend, chart.LineEntry("other line", markInks[otherInk]))
+		f.Legend = append(f.Legend, chart.LineEntry("other line", markInks[1]))
 	}
 	p := d.panel()
 	f.Body = func(c draw.Canvas) { d.draw(c, p) }
@@ -78,40 +72,19 @@ func Spectrum(d SpectrumData) *Figure {
 
 func (d SpectrumData) panel() *plot.Plot {
 	p := chart.NewPlot("frequency (Hz)", "spectral density ("+d.Unit+")")
-	if d.Unit == "V" {
-		p.Y.Label.Text = "amplitude (V)"
+	p.X.Scale, p.X.Tick.Marker = plot.LogScale{}, chart.LogTicks{}
+	p.X.Min, p.X.Max = max(d.MinHz, d.MaxHz/1e4, math.SmallestNonzeroFloat64), d.MaxHz
+	var shown [][]float64
+	first, _ := slices.BinarySearch(d.Hz, p.X.Min)
+	last, found := slices.BinarySearch(d.Hz, p.X.Max)
+	if found {
+		last++
 	}
-	p.X.Min, p.X.Max = d.MinHz, d.MaxHz
-	if lo, hi, ok := chart.Span(d.LogFrequency, d.Hz); ok && d.MinHz == 0 && d.MaxHz == 0 {
-		p.X.Min, p.X.Max = lo, hi
-	}
-	p.X.Tick.Marker = chart.LinearTicks{Count: 8}
-	if p.X.Max >= 2000 {
-		p.X.Label.Text, p.X.Tick.Marker = "frequency (kHz)", chart.LinearTicks{Unit: 1e3, Count: 8}
-	}
-	if d.LogFrequency {
-		p.X.Label.Text = "frequency (Hz)"
-		p.X.Scale, p.X.Tick.Marker = plot.LogScale{}, chart.LogTicks{}
-		if !(p.X.Min > 0) {
-			p.X.Min = max(p.X.Max/1e4, math.SmallestNonzeroFloat64)
-		}
-	}
-	lo, hi := math.Inf(1), math.Inf(-1)
 	for i, ch := range d.Channels {
-		shown := make([]float64, 0, len(d.Hz))
-		for k, hz := range d.Hz {
-			if hz >= p.X.Min && hz <= p.X.Max {
-				shown = append(shown, ch.Density[k])
-			}
-		}
-		if l, h, ok := chart.Span(true, shown); ok {
-			lo, hi = min(lo, l), max(hi, h)
-		}
+		shown = append(shown, ch.Density[first:last])
 		p.Add(chart.Curve(d.Hz, ch.Density, chart.SeriesLine(i, 0.7)))
 	}
-	if lo > hi {
-		lo, hi = 1e-9, 1e-6
-	}
+	lo, hi := chart.SpanOr(true, 1e-9, 1e-6, shown...)
 	p.Y.Scale, p.Y.Tick.Marker = plot.LogScale{}, chart.LogTicks{}
 	p.Y.Min, p.Y.Max = lo/1.5, hi*2.5
 	p.Add(chart.Drawing(func(c draw.Canvas, p *plot.Plot, x, y func(float64) vg.Length) {
@@ -164,7 +137,7 @@ func (d SpectrumData) draw(c draw.Canvas, p *plot.Plot) {
 	var marks []inkedMark
 	for ink, list := range [2][]Mark{d.Tones, d.Lines} {
 		for _, m := range list {
-			if m.Hz >= p.X.Min && m.Hz <= p.X.Max && (m.Hz > 0 || !d.LogFrequency) {
+			if m.Hz >= p.X.Min && m.Hz <= p.X.Max {
 				marks = append(marks, inkedMark{m, ink})
 			}
 		}

@@ -38,21 +38,17 @@ func Stability(d StabilityData) *Figure {
 	inks := map[string]int{}
 	var panels []*plot.Plot
 	var shares []float64
-	lo, hi := math.Inf(1), math.Inf(-1)
+	var taus [][]float64
 	for _, panel := range d.Panels {
 		for _, c := range panel.Curves {
+			taus = append(taus, c.Tau)
 			if _, ok := inks[c.Name]; !ok {
 				inks[c.Name] = len(inks)
 				f.Legend = append(f.Legend, chart.LineEntry(c.Name, chart.SeriesLine(inks[c.Name], 1.2)))
 			}
-			if l, h, ok := chart.Span(true, c.Tau); ok {
-				lo, hi = math.Min(lo, l), math.Max(hi, h)
-			}
 		}
 	}
-	if lo > hi {
-		lo, hi = 1, 10
-	}
+	lo, hi := chart.SpanOr(true, 1, 10, taus...)
 	for _, panel := range d.Panels {
 		p := panel.plot(inks)
 		p.X.Scale, p.X.Tick.Marker = plot.LogScale{}, chart.LogTicks{Plain: true}

@@ -31,41 +31,35 @@ const fewRows = 80
 
 // Demodulation draws amplitudes above unwrapped phases.
 func Demodulation(d DemodulationData) *Figure {
-	amplitude, phase := chart.NewPlot("", "amplitude"), chart.NewPlot("time (s)", "phase, unwrapped (°)")
+	f := &Figure{Width: 7.2 * vg.Inch, Height: 4.6 * vg.Inch, Title: d.Title, Note: d.Note}
+	amplitude, phase := chart.NewPlot("", ""), chart.NewPlot("time (s)", "phase, unwrapped (°)")
+	curve := func(p *plot.Plot, values []float64, style draw.LineStyle) {
+		p.Add(chart.Curve(d.Time, values, style))
+		if len(d.Time) <= fewRows {
+			p.Add(chart.Dots(d.Time, values, chart.Dot(style.Color, 1.7)))
+		}
+	}
 	var amplitudes, phases [][]float64
-	var legend []chart.Entry
 	for i, t := range d.Tones {
 		style := chart.SeriesLine(i, 1)
-		legend = append(legend, chart.LineEntry(t.Name, style))
+		f.Legend = append(f.Legend, chart.LineEntry(t.Name, style))
 		amplitudes, phases = append(amplitudes, t.Amplitude), append(phases, t.Phase)
-		for _, p := range []struct {
-			panel  *plot.Plot
-			values []float64
-		}{{amplitude, t.Amplitude}, {phase, t.Phase}} {
-			p.panel.Add(chart.Curve(d.Time, p.values, style))
-			if len(d.Time) <= fewRows {
-				p.panel.Add(chart.Dots(d.Time, p.values, chart.Dot(style.Color, 1.7)))
-			}
-		}
+		curve(amplitude, t.Amplitude, style)
+		curve(phase, t.Phase, style)
 	}
-	for _, p := range []struct {
-		panel  *plot.Plot
-		values [][]float64
-		zero   bool // the axis starts at 0 unless all lies in a narrow band
-	}{{amplitude, amplitudes, true}, {phase, phases, false}} {
-		chart.TimeAxis(p.panel, d.Time)
-		low, high := chart.SpanOr(false, 0, 1, p.values...)
-		if p.zero && low > 0 && low < 0.7*high {
-			low = 0
-		}
-		p.panel.Y.Min, p.panel.Y.Max = chart.Widen(low, high, 0.06)
-		p.panel.Y.Tick.Marker = chart.LinearTicks{Count: 5}
-		if p.zero {
-			scale, prefix := chart.Prefix(math.Max(math.Abs(high), 1e-15))
-			p.panel.Y.Label.Text = "amplitude, peak (" + prefix + d.Unit + ")"
-			p.panel.Y.Tick.Marker = chart.LinearTicks{Unit: scale, Count: 5}
-		}
+	low, high := chart.SpanOr(false, 0, 1, amplitudes...)
+	if low > 0 && low < 0.7*high { // the axis starts at 0 unless all lies in a narrow band
+		low = 0
 	}
-	return &Figure{Width: 7.2 * vg.Inch, Height: 4.6 * vg.Inch, Title: d.Title, Note: d.Note, Legend: legend,
-		Body: func(c draw.Canvas) { chart.Stack(c, []*plot.Plot{amplitude, phase}, []float64{1, 1}) }}
+	scale, prefix := chart.Prefix(math.Max(math.Abs(high), 1e-15))
+	amplitude.Y.Label.Text = "amplitude, peak (" + prefix + d.Unit + ")"
+	amplitude.Y.Min, amplitude.Y.Max = chart.Widen(low, high, 0.06)
+	amplitude.Y.Tick.Marker = chart.LinearTicks{Unit: scale, Count: 5}
+	low, high = chart.SpanOr(false, 0, 1, phases...)
+	phase.Y.Min, phase.Y.Max = chart.Widen(low, high, 0.06)
+	phase.Y.Tick.Marker = chart.LinearTicks{Count: 5}
+	chart.TimeAxis(amplitude, d.Time)
+	chart.TimeAxis(phase, d.Time)
+	f.Body = func(c draw.Canvas) { chart.Stack(c, []*plot.Plot{amplitude, phase}, []float64{1, 1}) }
+	return f
 }

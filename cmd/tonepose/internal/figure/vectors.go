@@ -6,21 +6,20 @@ import (
 	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
-	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
 
 	"tonepose/cmd/tonepose/internal/figure/chart"
 	"tonepose/cmd/tonepose/internal/figure/colour"
 )
 
-// VectorData is an error at each of many places.
+// VectorData is an error at each of many positions.
 type VectorData struct {
 	Title, Note string
 
-	Emitters []Emitter
-	Places   []r3.Vec // [m, rig frame]
-	Errors   []r3.Vec // [m], of the length of Places
-	Doubtful []bool   // of the same length, or nil: drawn in another colour
+	Emitters  []Emitter
+	Positions []r3.Vec // [m, rig frame]
+	Errors    []r3.Vec // [m], of the length of Positions
+	Doubtful  []bool   // of the same length, or nil: drawn in another colour
 }
 
 var (
@@ -28,21 +27,20 @@ var (
 	vectorInk   = colour.Blue
 )
 
-// Vectors draws errors as arrows from the true places, many times enlarged, in
+// Vectors draws errors as arrows from the true positions, many times enlarged, in
 // three views, and how the magnification reads.
 func Vectors(d VectorData) *Figure {
-	base := PathData{Emitters: d.Emitters, True: []Track{{Points: d.Places}}}
-	lo, hi := base.bounds()
-	factor := d.factor(lo, hi)
-	var tips []r3.Vec
-	for i, p := range d.Places {
-		tips = append(tips, r3.Add(p, r3.Scale(factor, d.Errors[i])))
+	points := PathData{Emitters: d.Emitters, True: []Track{{Points: d.Positions}}}.points()
+	factor := d.factor(bounds(points))
+	tip := func(i int) r3.Vec { return r3.Add(d.Positions[i], r3.Scale(factor, d.Errors[i])) }
+	for i := range d.Positions {
+		if finite3(tip(i)) {
+			points = append(points, tip(i))
+		}
 	}
-	base.True = append(base.True, Track{Points: tips})
-	lo, hi = base.bounds()
 	f := &Figure{Title: d.Title, Note: d.Note}
 	f.Legend = []chart.Entry{
-		chart.GlyphEntry("true place", chart.Dot(colour.SoftInk, 1.2)),
+		chart.GlyphEntry("true position", chart.Dot(colour.SoftInk, 1.2)),
 		chart.ArrowEntry(fmt.Sprintf("error, %s times enlarged", grouped(factor)), vectorInk),
 	}
 	if slices.Contains(d.Doubtful, true) {
@@ -51,12 +49,10 @@ func Vectors(d VectorData) *Figure {
 	if len(d.Emitters) > 0 {
 		f.Legend = append(f.Legend, chart.LineEntry("emitter", coilLine))
 	}
-	show := func(c draw.Canvas, at projection) {
-		for _, e := range d.Emitters {
-			e.draw(c, at)
-		}
-		for i, p := range d.Places {
-			if !finite3(p) || !finite3(d.Errors[i]) {
+	return scene(f, points, func(c draw.Canvas, at projection) {
+		drawEmitters(c, at, d.Emitters)
+		for i, p := range d.Positions {
+			if !finite3(tip(i)) {
 				continue
 			}
 			ink := vectorInk
@@ -65,13 +61,9 @@ func Vectors(d VectorData) *Figure {
 			}
 			from := at(p)
 			c.DrawGlyph(chart.Dot(colour.SoftInk, 1.2), from)
-			chart.Arrow(c, from, at(r3.Add(p, r3.Scale(factor, d.Errors[i]))), chart.Stroke(ink, 0.9), 0.4)
+			chart.Arrow(c, from, at(tip(i)), chart.Stroke(ink, 0.9), 0.4)
 		}
-	}
-	threeViews(f, lo, hi, func(_ view, c draw.Canvas, at projection) { show(c, at) }, func(c draw.Canvas, r vg.Rectangle) {
-		base.obliqueOf(c, r, func(c draw.Canvas, at projection) { show(c, at) })
 	})
-	return f
 }
 
 // factor enlarges the 90th percentile of the errors to a twelfth of the box, to

@@ -27,11 +27,7 @@ type WindowsData struct {
 // logarithmic: averaging n times longer gains the root of n.
 func Windows(d WindowsData) *Figure {
 	panel := func(name, unit string, a, b []float64, wanted float64) *plot.Plot {
-		extra := []float64{}
-		if wanted > 0 {
-			extra = append(extra, wanted)
-		}
-		lo, hi := chart.SpanOr(true, 0.1, 1, a, b, extra)
+		lo, hi := chart.SpanOr(true, 0.1, 1, a, b, []float64{wanted})
 		p := chart.LogPanel(name, unit, lo, hi, lo*3)
 		if lo, hi = chart.SpanOr(true, 1e-3, 1, d.Window); lo == hi {
 			lo, hi = 1e-3, 1

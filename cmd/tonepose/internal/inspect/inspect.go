@@ -1,4 +1,4 @@
-// Package inspect tells what a recording is and what is wrong with it: the job of
+// Package inspect describes a recording and what is wrong with it: the job of
 // the command inspect.
 package inspect
 
@@ -10,8 +10,11 @@ import (
 	"slices"
 	"time"
 
+	"gonum.org/v1/gonum/floats"
+
 	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/cmd/tonepose/internal/engine"
+	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/multitone"
 	"tonepose/multitone/clock"
@@ -19,7 +22,7 @@ import (
 	"tonepose/multitone/spectrum"
 )
 
-// Inspection is what a look at a recording tells, in SI units. What needs a rig
+// Inspection describes a recording, in SI units. What needs a rig
 // is empty without one.
 type Inspection struct {
 	Name        string    `json:"recording"`
@@ -38,25 +41,26 @@ type Inspection struct {
 	ConfidentLo float64   `json:"density_95_low"`
 	ConfidentHi float64   `json:"density_95_high"` // factors about a bin's density
 
-	Channels []ChannelLook `json:"channels"`
-	Mains    *MainsLook    `json:"mains,omitempty"`
-	Tones    []ToneLook    `json:"tones,omitempty"`
-	Pickups  []PickupLook  `json:"pickups,omitempty"`
-	Lines    []LineLook    `json:"lines"`  // the strongest that the rig does not explain
-	Events   []EventLook   `json:"events"` // faults of the samples
-	Findings []string      `json:"findings"`
-	Warnings []error       `json:"-"` // of the recording's own description
+	Channels []Channel `json:"channels"`
+	Mains    *Mains    `json:"mains,omitempty"`
+	Tones    []Tone    `json:"tones,omitempty"`
+	Pickups  []Pickup  `json:"pickups,omitempty"`
+	Lines    []Line    `json:"lines"`  // the strongest that the rig does not explain
+	Events   []Event   `json:"events"` // faults of the samples
+	Findings []string  `json:"findings"`
+	Warnings []error   `json:"-"` // of the recording's own description
 
-	densities []*spectrum.Density
-	mains     spectrum.Mains
-	toneHz    []float64
-	series    *toneSeries
-	rig       *rig.Rig // nil: none
-	tones     []multitone.Tone
+	Densities []*spectrum.Density `json:"-"` // of the channels
+	Drives    []ToneSeries        `json:"-"` // none without a rig or references
+
+	mains  spectrum.Mains
+	toneHz []float64
+	rig    *rig.Rig // nil: none
+	tones  []multitone.Tone
 }
 
-// ChannelLook is one channel.
-type ChannelLook struct {
+// Channel is one channel.
+type Channel struct {
 	Name           string  `json:"channel"`
 	Min            float64 `json:"min"`
 	Max            float64 `json:"max"`
@@ -73,57 +77,39 @@ type ChannelLook struct {
 	SigmaCorner    float64 `json:"sigma_flicker_corner_hz"`
 	NoiseRMS       float64 `json:"noise_rms"` // all that is no line, up to half the rate
 	// Misfit is the scatter of the spectrum about white plus 1/f noise over what
-	// steady noise has: 1. From unsteadyMisfit on the noise is what stands beside
+	// steady noise has: 1. From unsteadyMisfit on the noise is that beside
 	// the rig's tones, if there are any.
 	Misfit float64 `json:"noise_misfit"`
 }
 
-// EventLook is one fault of the samples.
-type EventLook struct {
+// Event is one fault of the samples.
+type Event struct {
 	Kind    string  `json:"kind"`
 	Channel string  `json:"channel,omitempty"` // empty: all
 	StartS  float64 `json:"start_s"`
 	StopS   float64 `json:"stop_s"`
 }
 
-// Options says what is inspected.
-type Options struct {
-	Recording string
-	Reading   recording.Options
-	Rig       string // empty: none
-	Progress  engine.Progress
-}
-
-// Run opens a recording and looks at it.
-func Run(ctx context.Context, o Options) (in *Inspection, err error) {
-	var b *bench.Bench
-	open := recording.Open
-	if o.Rig != "" {
-		r, err := rig.Load(o.Rig, rig.Options{})
-		if err != nil {
-			return nil, err
-		}
-		b = bench.New(r)
-		open = b.Open
-	}
-	rec, err := open(ctx, o.Recording, o.Reading)
+// Run opens a recording and inspects it.
+func Run(ctx context.Context, from measure.Input) (in *Inspection, err error) {
+	b, rec, err := from.Open(ctx)
 	if err != nil {
 		return nil, err
 	}
 	defer rec.Close()
-	if in, err = look(ctx, rec, b, o.Progress); err == nil {
+	if in, err = look(ctx, rec, b, from.Progress); err == nil {
 		in.Warnings = rec.Info().Warnings
 	}
 	return in, err
 }
 
-// look looks at a recording. r is opened by the bench if there is a rig; b is nil
+// look inspects a recording. r is opened by the bench if there is a rig; b is nil
 // without one.
 func look(ctx context.Context, r *recording.Reader, b *bench.Bench, progress engine.Progress) (*Inspection, error) {
 	info := r.Info()
 	in := &Inspection{Name: info.Name, Format: info.Format, Datatype: info.Datatype, SizeBytes: info.SizeBytes, Start: info.Start,
 		SampleRate: info.SampleRate, Samples: info.Samples, DurationS: info.Duration(), Bits: info.Bits, Unit: "V",
-		Lines: []LineLook{}, Events: []EventLook{}, Findings: []string{}}
+		Lines: []Line{}, Events: []Event{}, Findings: []string{}}
 	if !info.Volts {
 		in.Unit = "full scale"
 	}
@@ -147,10 +133,10 @@ func look(ctx context.Context, r *recording.Reader, b *bench.Bench, progress eng
 	if in.SHA256, err = hash.Wait(); err != nil {
 		return nil, err
 	}
-	if in.densities, err = welch(ctx, r, progress); err != nil {
+	if in.Densities, err = welch(ctx, r, progress); err != nil {
 		return nil, err
 	}
-	d := in.densities[0]
+	d := in.Densities[0]
 	in.Resolution = d.ENBWHz
 	in.ConfidentLo, in.ConfidentHi = d.Interval(0.95)
 	in.toneHz = survey.Hz()
@@ -243,14 +229,14 @@ func welchSize(samples int64, rate float64) int {
 	return size
 }
 
-// channels fills what each channel tells by itself and returns its lines.
+// channels describes each channel by itself and returns its lines.
 func (in *Inspection) channels(m *recording.Monitor, info recording.Info) [][]spectrum.Line {
 	lines := make([][]spectrum.Line, info.Channels)
 	for c, seen := range m.Channels() {
-		d := in.densities[c]
+		d := in.Densities[c]
 		floor := d.Floor(64)
 		lines[c] = d.Lines(floor, 1e-3)
-		look := ChannelLook{Name: info.Names[c], Min: seen.Min, Max: seen.Max, DC: seen.DC,
+		look := Channel{Name: info.Names[c], Min: seen.Min, Max: seen.Max, DC: seen.DC,
 			DriftPerS: seen.Drift / info.Duration(), SigmaDrift: seen.DriftSigma / info.Duration(),
 			Clipped: seen.Clipped, Stuck: seen.Stuck, NonFinite: seen.NonFinite}
 		full := 0.0
@@ -264,11 +250,7 @@ func (in *Inspection) channels(m *recording.Monitor, info recording.Info) [][]sp
 			look.FullScaleShare = math.Max(seen.Max, -seen.Min) / full
 		}
 		look.RMS = math.Sqrt(d.Power(d.StepHz, info.SampleRate/2))
-		var noise float64
-		for _, v := range floor.PSD[1:] {
-			noise += v * d.StepHz
-		}
-		look.NoiseRMS = math.Sqrt(noise)
+		look.NoiseRMS = math.Sqrt(floats.Sum(floor.PSD[1:]) * d.StepHz)
 		f, err := d.FitFlicker(floor, lines[c], 2*d.StepHz, 0.45*info.SampleRate)
 		if err == nil {
 			look.WhiteDensity = math.Sqrt(f.WhitePSD)
@@ -296,7 +278,7 @@ func (in *Inspection) channels(m *recording.Monitor, info recording.Info) [][]sp
 			in.find("channel %s: stuck for %.3g s", look.Name, float64(seen.Stuck)/info.SampleRate)
 		}
 		if info.Bits > 0 && full > 0 && look.NoiseRMS < 0.5*full/math.Exp2(float64(info.Bits-1)) && seen.Stuck == 0 {
-			in.find("channel %s: noise of %.2g of a count: quantising is no noise there, and averaging gains less than it seems", look.Name, look.NoiseRMS/full*math.Exp2(float64(info.Bits-1)))
+			in.find("channel %s: noise of %.2g of a count: quantising is no noise there, and averaging gains less than its noise suggests", look.Name, look.NoiseRMS/full*math.Exp2(float64(info.Bits-1)))
 		}
 		in.Channels = append(in.Channels, look)
 	}
@@ -305,7 +287,7 @@ func (in *Inspection) channels(m *recording.Monitor, info recording.Info) [][]sp
 
 func (in *Inspection) events(m *recording.Monitor, info recording.Info) {
 	for _, e := range m.Events() {
-		look := EventLook{Kind: e.Kind.String(), StartS: float64(e.Start) / info.SampleRate, StopS: float64(e.Stop) / info.SampleRate}
+		look := Event{Kind: e.Kind.String(), StartS: float64(e.Start) / info.SampleRate, StopS: float64(e.Stop) / info.SampleRate}
 		if e.Channel >= 0 {
 			look.Channel = info.Names[e.Channel]
 		}

@@ -11,8 +11,8 @@ import (
 	"tonepose/multitone/spectrum"
 )
 
-// MainsLook is the mains as all channels show it.
-type MainsLook struct {
+// Mains is the mains as all channels show it.
+type Mains struct {
 	Hz        float64         `json:"hz"`
 	SigmaHz   float64         `json:"sigma_hz"`
 	Family    int             `json:"family_hz"` // 50 or 60
@@ -27,9 +27,9 @@ type MainsHarmonic struct {
 	Channel string  `json:"channel"`
 }
 
-// LineLook is a line that is neither a tone of the rig nor a harmonic of the
+// Line is a line that is neither a tone of the rig nor a harmonic of the
 // mains, on the channel that shows it most.
-type LineLook struct {
+type Line struct {
 	Channel string  `json:"channel"`
 	Hz      float64 `json:"hz"`
 	SigmaHz float64 `json:"sigma_hz"`
@@ -49,7 +49,7 @@ func (in *Inspection) lookAtMains(lines [][]spectrum.Line, s *engine.Survey, inf
 	}
 	// A grid wanders while the recording lasts.
 	in.mains = spectrum.Mains{Hz: s.MainsHz, SigmaHz: math.Hypot(s.MainsSigmaHz, spectrum.MainsWanderHz)}
-	look := &MainsLook{Hz: in.mains.Hz, SigmaHz: in.mains.SigmaHz, Family: 10 * int(math.Round(s.MainsHz/10))}
+	look := &Mains{Hz: in.mains.Hz, SigmaHz: in.mains.SigmaHz, Family: 10 * int(math.Round(s.MainsHz/10))}
 	best := map[int]MainsHarmonic{}
 	for c, list := range lines {
 		for _, l := range list {
@@ -79,18 +79,12 @@ func (in *Inspection) lookAtMains(lines [][]spectrum.Line, s *engine.Survey, inf
 func (in *Inspection) loudest(lines [][]spectrum.Line) (best spectrum.Line, ok bool) {
 	for c, list := range lines {
 		for _, l := range list {
-			if l.Hz > 3*in.densities[c].StepHz && l.PeakV > best.PeakV && !in.mainsAt(l.Hz, l.ToleranceHz) {
+			if _, mains := in.harmonic(l.Hz, l.ToleranceHz); !mains && l.Hz > 3*in.Densities[c].StepHz && l.PeakV > best.PeakV {
 				best, ok = l, true
 			}
 		}
 	}
 	return best, ok
-}
-
-// mainsAt tells whether a line is a harmonic of the mains.
-func (in *Inspection) mainsAt(hz, tolerance float64) bool {
-	_, ok := in.harmonic(hz, tolerance)
-	return ok
 }
 
 // harmonic is the number of the mains harmonic that a line is, if it is one.
@@ -116,10 +110,10 @@ func (in *Inspection) nearestTone(hz float64) (tone int, away float64) {
 
 // nearest is the distance of a tone to the next one, or to either end [Hz].
 func (in *Inspection) nearest(k int) float64 {
-	d := math.Min(in.toneHz[k], in.SampleRate/2-in.toneHz[k])
+	d := min(in.toneHz[k], in.SampleRate/2-in.toneHz[k])
 	for j, hz := range in.toneHz {
 		if j != k {
-			d = math.Min(d, math.Abs(hz-in.toneHz[k]))
+			d = min(d, math.Abs(hz-in.toneHz[k]))
 		}
 	}
 	return d
@@ -139,14 +133,14 @@ func (in *Inspection) lookAtLines(lines [][]spectrum.Line, info recording.Info) 
 		tones = append(tones, spectrum.Tone{Name: t.Name, Hz: in.toneHz[k], ToleranceHz: 2e-7 * in.toneHz[k]})
 	}
 	catalogue := spectrum.NewCatalogue(info.SampleRate, tones, in.mains)
-	var all []LineLook
+	var all []Line
 	for c, list := range lines {
-		d := in.densities[c]
+		d := in.Densities[c]
 		for _, l := range list {
 			if l.Hz < 3*d.StepHz { // drift, not a line
 				continue
 			}
-			look := LineLook{Channel: info.Names[c], Hz: l.Hz, SigmaHz: l.SigmaHz, Peak: l.PeakV, OverDB: 10 * math.Log10(l.SignalToNoise)}
+			look := Line{Channel: info.Names[c], Hz: l.Hz, SigmaHz: l.SigmaHz, Peak: l.PeakV, OverDB: 10 * math.Log10(l.SignalToNoise)}
 			if near, away := in.nearestTone(l.Hz); near >= 0 && math.Abs(away) < 0.1*in.nearest(near) {
 				if math.Abs(away) < 3*in.Resolution {
 					continue // the tone itself, of changing amplitude
@@ -164,9 +158,9 @@ func (in *Inspection) lookAtLines(lines [][]spectrum.Line, info recording.Info) 
 			all = append(all, look)
 		}
 	}
-	slices.SortFunc(all, func(a, b LineLook) int { return cmp.Compare(b.Peak, a.Peak) })
+	slices.SortFunc(all, func(a, b Line) int { return cmp.Compare(b.Peak, a.Peak) })
 	for _, l := range all {
-		near := func(o LineLook) bool { return math.Abs(o.Hz-l.Hz) < 2*in.Resolution }
+		near := func(o Line) bool { return math.Abs(o.Hz-l.Hz) < 2*in.Resolution }
 		if len(in.Lines) < shownLines && !slices.ContainsFunc(in.Lines, near) {
 			in.Lines = append(in.Lines, l)
 		}

@@ -4,14 +4,15 @@ import (
 	"math"
 	"math/cmplx"
 
-	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/floats"
+	"gonum.org/v1/gonum/stat"
 
 	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/multitone"
 	"tonepose/multitone/recording"
 )
 
-// pickups fits what turns the couplings' phases.
+// pickups fits what shifts the couplings' phases.
 func (in *Inspection) pickups(info recording.Info, s *toneSeries) {
 	frames := float64(len(s.time))
 	reference := engine.References(in.tones, info.Channels)
@@ -19,7 +20,7 @@ func (in *Inspection) pickups(info recording.Info, s *toneSeries) {
 		if reference[c] {
 			continue
 		}
-		var rows, right []float64
+		var x, y, weight []float64 // Im M·ω = R − delay·ω²·Re M
 		var real2, imag2 float64
 		for k, t := range in.tones {
 			e := in.rig.Emitters[k]
@@ -38,41 +39,35 @@ func (in *Inspection) pickups(info recording.Info, s *toneSeries) {
 			m := s.sums[i] / complex(frames, 0) / per
 			sigma := math.Sqrt(s.variance[i]/frames) / cmplx.Abs(per)
 			real2, imag2 = real2+real(m)*real(m), imag2+imag(m)*imag(m)
-			rows = append(rows, -omega*real(m)/sigma, 1/(omega*sigma))
-			right = append(right, imag(m)/sigma)
+			x, y = append(x, -omega*omega*real(m)), append(y, omega*imag(m))
+			weight = append(weight, 1/(omega*sigma*omega*sigma))
 		}
-		if len(right) < 3 {
+		if len(x) < 3 {
 			continue
 		}
-		look := PickupLook{Channel: info.Names[c], QuadratureDeg: math.Atan(math.Sqrt(imag2/real2)) * 180 / math.Pi}
-		a := mat.NewDense(len(right), 2, rows)
-		var normal mat.SymDense
-		normal.SymOuterK(1, a.T())
-		var chol mat.Cholesky
-		if !chol.Factorize(&normal) {
-			continue
-		}
-		var atb, x mat.VecDense
-		atb.MulVec(a.T(), mat.NewVecDense(len(right), right))
-		var inv mat.SymDense
-		if chol.SolveVecTo(&x, &atb) != nil || chol.InverseTo(&inv) != nil {
+		look := Pickup{Channel: info.Names[c], QuadratureDeg: math.Atan(math.Sqrt(imag2/real2)) * 180 / math.Pi}
+		look.CrosstalkOhm, look.DelayS = stat.LinearRegression(x, y, weight, false)
+		mean, total := stat.Mean(x, weight), floats.Sum(weight)
+		spread := total * stat.MomentAbout(2, x, mean, weight)
+		if !(spread > 0) {
 			continue
 		}
 		// The model's misfit counts: eddy currents and motion are not in it.
-		var left mat.VecDense
-		left.MulVec(a, &x)
-		left.SubVec(mat.NewVecDense(len(right), right), &left)
-		scale := math.Sqrt(math.Max(1, mat.Dot(&left, &left)/math.Max(1, float64(len(right)-2))))
-		look.DelayS, look.SigmaDelayS = x.AtVec(0), scale*math.Sqrt(inv.At(0, 0))
-		look.CrosstalkOhm, look.SigmaCrosstalk = x.AtVec(1), scale*math.Sqrt(inv.At(1, 1))
+		var left float64
+		for i, w := range weight {
+			off := y[i] - look.CrosstalkOhm - look.DelayS*x[i]
+			left += w * off * off
+		}
+		scale := math.Sqrt(max(1, left/float64(len(x)-2)))
+		look.SigmaDelayS, look.SigmaCrosstalk = scale/math.Sqrt(spread), scale*math.Sqrt(1/total+mean*mean/spread)
 		if math.Abs(look.CrosstalkOhm) > 5*look.SigmaCrosstalk {
-			in.find("channel %s: couplings turned as by crosstalk of %.3g Ω from the drive: measure a baseline with the sensor far away", look.Channel, look.CrosstalkOhm)
+			in.find("channel %s: phases of the couplings are shifted as by crosstalk of %.3g Ω from the drive: measure a baseline with the sensor far away", look.Channel, look.CrosstalkOhm)
 		}
 		if math.Abs(look.DelayS) > 5*look.SigmaDelayS {
-			in.find("channel %s: couplings turned as by a delay that the rig does not know, %.3g s", look.Channel, look.DelayS)
+			in.find("channel %s: phases of the couplings are shifted as by a delay beyond the rig's, %.3g s", look.Channel, look.DelayS)
 		}
 		if look.QuadratureDeg > 1 {
-			in.find("channel %s: couplings are turned by %.2g° rms: motion, metal nearby, crosstalk or a wrong delay", look.Channel, look.QuadratureDeg)
+			in.find("channel %s: phases of the couplings are off by %.2g° rms: motion, metal nearby, crosstalk or a wrong delay", look.Channel, look.QuadratureDeg)
 		}
 		in.Pickups = append(in.Pickups, look)
 	}

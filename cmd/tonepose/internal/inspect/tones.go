@@ -6,14 +6,17 @@ import (
 	"math/cmplx"
 	"slices"
 
+	"gonum.org/v1/gonum/floats"
+	"gonum.org/v1/gonum/stat"
+
 	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/multitone"
 	"tonepose/multitone/recording"
 	"tonepose/multitone/spectrum"
 )
 
-// ToneLook is one tone of the rig on its reference and on every channel.
-type ToneLook struct {
+// Tone is one tone of the rig on its reference and on every channel.
+type Tone struct {
 	Name      string  `json:"tone"`
 	Hz        float64 `json:"hz"`                  // in the ADC's clock
 	Reference string  `json:"reference,omitempty"` // channel
@@ -26,27 +29,27 @@ type ToneLook struct {
 	WindowS        float64 `json:"window_s"`
 	// The noise on one side of the reference's tone, an octave of distance each;
 	// phase noise is at most that.
-	SkirtHz  []float64   `json:"skirt_offset_hz,omitempty"`
-	SkirtDBc []float64   `json:"skirt_dbc_per_hz,omitempty"`
-	Levels   []LevelLook `json:"levels"`
+	SkirtHz  []float64 `json:"skirt_offset_hz,omitempty"`
+	SkirtDBc []float64 `json:"skirt_dbc_per_hz,omitempty"`
+	Levels   []Level   `json:"levels"`
 }
 
-// LevelLook is a tone on one channel.
-type LevelLook struct {
+// Level is a tone on one channel.
+type Level struct {
 	Channel   string  `json:"channel"`
 	Peak      float64 `json:"peak"`                       // rms over the recording, of the peak amplitude, less the noise
 	Density   float64 `json:"noise_density_per_sqrt_hz"`  // beside the tone
 	Broadband float64 `json:"signal_to_noise_db"`         // over all noise up to half the rate
 	InBand    float64 `json:"signal_to_noise_in_1_hz_db"` // over the noise in 1 Hz beside it
-	// Sigmas tells how far the level stands out of the noise: the mean power over
+	// Sigmas is how far the level is above the noise: the mean power over
 	// what noise alone gives, in standard deviations of that.
 	Sigmas float64 `json:"power_over_noise_sigmas"`
 }
 
-// PickupLook hints at what turns the phase of the couplings that a pickup
-// sees. A coupling alone is real. A wrong delay gives Im M = −ω·delay·Re M, a
+// Pickup is what may shift the phase of the couplings that a pickup
+// measures. A coupling alone is real. A wrong delay gives Im M = −ω·delay·Re M, a
 // resistive path from the drive to the pickup Im M = R/ω.
-type PickupLook struct {
+type Pickup struct {
 	Channel        string  `json:"channel"`
 	QuadratureDeg  float64 `json:"quadrature_rms_deg"` // arctan |Im M|/|Re M|, rms over tones
 	DelayS         float64 `json:"delay_error_s"`
@@ -83,7 +86,7 @@ func (in *Inspection) lookAtTones(ctx context.Context, r *recording.Reader, surv
 	// deviation is taken of must be plain averages, end to end.
 	enbw := 0.75 / window
 	measure := func(cosine []float64, use func(*engine.Measured) error) error {
-		w := engine.Windows{Length: window, Hop: window, Cosine: cosine}
+		w := engine.Windows{Length: window, Hop: window, Taper: engine.Taper{Cosine: cosine}}
 		_, err := engine.Measure(ctx, r, survey, engine.Measurement{Tones: in.tones, Windows: w}, use, progress)
 		return err
 	}
@@ -96,24 +99,25 @@ func (in *Inspection) lookAtTones(ctx context.Context, r *recording.Reader, surv
 	if len(s.time) == 0 {
 		return nil
 	}
-	in.series = s
+	for k, drive := range s.reference {
+		if len(drive) > 0 {
+			relative := floats.ScaleTo(make([]float64, len(drive)), 1/stat.Mean(drive, nil), drive)
+			in.Drives = append(in.Drives, ToneSeries{Name: in.tones[k].Name, IntervalS: s.window, Amplitude: relative, PhaseTurn: s.phase[k]})
+		}
+	}
 	in.unsteady(info, s, enbw)
 	in.levels(info, lines, s, enbw)
 	in.pickups(info, s)
 	return nil
 }
 
-// shortest is a window that tells the tones apart, with room for noise between.
+// shortest is a window that separates the tones, with room for noise between.
 func (in *Inspection) shortest() float64 {
-	rate := in.SampleRate
-	spacing := rate / 2
-	for i, t := range in.tones {
-		spacing = math.Min(spacing, math.Min(t.Hz, rate/2-t.Hz))
-		for _, o := range in.tones[:i] {
-			spacing = math.Min(spacing, math.Abs(t.Hz-o.Hz))
-		}
+	spacing := in.SampleRate / 2
+	for k := range in.tones {
+		spacing = min(spacing, in.nearest(k))
 	}
-	return math.Max(8/spacing, 64/rate)
+	return max(8/spacing, 64/in.SampleRate)
 }
 
 func (s *toneSeries) level(f *engine.Measured) error {
@@ -166,12 +170,12 @@ func (in *Inspection) levels(info recording.Info, lines [][]spectrum.Line, s *to
 	frames := float64(len(s.time))
 	reference := engine.References(in.tones, info.Channels)
 	for k, t := range in.tones {
-		look := ToneLook{Name: t.Name, Hz: in.toneHz[k], WindowS: s.window}
+		look := Tone{Name: t.Name, Hz: in.toneHz[k], WindowS: s.window}
 		shown := false
 		for c := range info.Channels {
 			i := k*info.Channels + c
 			variance := s.variance[i] / frames
-			l := LevelLook{Channel: info.Names[c], Peak: math.Sqrt(math.Max(0, s.powers[i]/frames-2*variance)), Density: math.Sqrt(variance / (2 * enbw))}
+			l := Level{Channel: info.Names[c], Peak: math.Sqrt(math.Max(0, s.powers[i]/frames-2*variance)), Density: math.Sqrt(variance / (2 * enbw))}
 			rms := l.Peak / math.Sqrt2
 			l.Broadband, l.InBand = decibels(rms/in.Channels[c].NoiseRMS), decibels(rms/l.Density)
 			l.Sigmas = (s.powers[i]/frames - 2*variance) / (2 * variance / math.Sqrt(frames))
@@ -190,38 +194,28 @@ func (in *Inspection) levels(info recording.Info, lines [][]spectrum.Line, s *to
 	}
 }
 
-func (in *Inspection) lookAtReference(look *ToneLook, k int, lines []spectrum.Line, s *toneSeries) {
+func (in *Inspection) lookAtReference(look *Tone, k int, lines []spectrum.Line, s *toneSeries) {
 	e, c := in.rig.Emitters[k], in.tones[k].Reference
 	l := look.Levels[c]
 	look.Reference = l.Channel
 	if resp, err := in.rig.Channels[c].Response(look.Hz); err == nil && e.Reference.TransimpedanceOhm > 0 {
 		look.CurrentA = l.Peak / (cmplx.Abs(complex128(resp)) * e.Reference.TransimpedanceOhm)
 	}
-	mean, scatter := meanScatter(s.reference[k])
+	mean, scatter := stat.MeanStdDev(s.reference[k], nil)
 	look.AmplitudeNoise = scatter / mean
 	look.PhaseNoiseDeg = aboutLine(s.time, s.phase[k]) * 360
 	switch {
 	case l.Sigmas < 8:
 		in.find("tone %s: its reference on channel %s is lost: the channel does not carry it", look.Name, l.Channel)
 	case look.CurrentA > 0 && look.NominalA > 0 && math.Abs(look.CurrentA/look.NominalA-1) > 0.2:
-		in.find("tone %s: its current is %.3g A peak, the rig says %.3g A", look.Name, look.CurrentA, look.NominalA)
+		in.find("tone %s: its current is %.3g A peak, the rig states %.3g A", look.Name, look.CurrentA, look.NominalA)
 	}
 	for _, line := range lines {
 		if math.Abs(line.Hz-look.Hz) < 2*in.Resolution {
-			skirt := in.densities[c].Skirt(line, 0.4*in.nearest(k))
+			skirt := in.Densities[c].Skirt(line, 0.4*in.nearest(k))
 			look.SkirtHz, look.SkirtDBc = skirt.OffsetHz, skirt.DBcPerHz
 		}
 	}
-}
-
-func meanScatter(x []float64) (mean, scatter float64) {
-	for _, v := range x {
-		mean += v / float64(len(x))
-	}
-	for _, v := range x {
-		scatter += (v - mean) * (v - mean)
-	}
-	return mean, math.Sqrt(scatter / math.Max(1, float64(len(x)-1)))
 }
 
 // aboutLine is the rms of y about its regression line.
@@ -229,14 +223,13 @@ func aboutLine(x, y []float64) float64 {
 	if len(y) < 3 {
 		return 0
 	}
-	mx, _ := meanScatter(x)
-	my, _ := meanScatter(y)
-	var xx, xy, yy float64
+	alpha, beta := stat.LinearRegression(x, y, nil, false)
+	var sum float64
 	for i := range x {
-		dx, dy := x[i]-mx, y[i]-my
-		xx, xy, yy = xx+dx*dx, xy+dx*dy, yy+dy*dy
+		off := y[i] - alpha - beta*x[i]
+		sum += off * off
 	}
-	return math.Sqrt(math.Max(0, yy-xy*xy/xx) / float64(len(y)-2))
+	return math.Sqrt(sum / float64(len(y)-2))
 }
 
 func decibels(ratio float64) float64 {
@@ -254,25 +247,3 @@ type ToneSeries struct {
 	Amplitude []float64 // on the reference channel, relative to its mean
 	PhaseTurn []float64 // about the clock's line, of the same
 }
-
-// Series returns the drives' series; none without a rig or references.
-func (in *Inspection) Series() (list []ToneSeries) {
-	if in.series == nil {
-		return nil
-	}
-	for k, t := range in.Tones {
-		if len(in.series.reference[k]) == 0 {
-			continue
-		}
-		mean, _ := meanScatter(in.series.reference[k])
-		s := ToneSeries{Name: t.Name, IntervalS: in.series.window, PhaseTurn: in.series.phase[k]}
-		for _, v := range in.series.reference[k] {
-			s.Amplitude = append(s.Amplitude, v/mean)
-		}
-		list = append(list, s)
-	}
-	return list
-}
-
-// Densities returns the spectra of the channels.
-func (in *Inspection) Densities() []*spectrum.Density { return in.densities }

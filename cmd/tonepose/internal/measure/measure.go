@@ -9,46 +9,31 @@ import (
 
 	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/cmd/tonepose/internal/engine"
-	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/tables"
-	"tonepose/multitone/clock"
 	"tonepose/multitone/recording"
 )
 
 // ErrNoRow reports a run whose data or numerics gave no row at all.
 var ErrNoRow = errors.New("no row came out")
 
-// Job is what all jobs on a recording need.
+// Job is what the jobs that make tables of a recording need.
 type Job struct {
-	Recording string
-	Reading   recording.Options
+	Input
 	Out       string // directory for the tables
 	Force     bool   // write into a directory that is not empty
-	Clock     clock.Mode
 	Windows   engine.Windows
-	Intervals string // CSV whose rows are measured in place of windows; empty: none
+	Intervals string // CSV whose rows are measured instead of windows; empty: none
 	Tool      string // version, for the tables
 	Options   map[string]string
-	Progress  engine.Progress
-}
-
-// Metadata is the provenance of tables made from a recording.
-func (j *Job) Metadata(info recording.Info, rigText string) tables.Metadata {
-	return tables.Metadata{Tool: j.Tool, Rig: rigText, Options: j.Options,
-		Recording: tables.Recording{Name: info.Name, Size: info.SizeBytes, Start: info.Start}}
 }
 
 // ReadIntervals fills in the intervals of the job's CSV, if there is one; sensors
 // are the names that it may have.
-func (j *Job) ReadIntervals(sensors []bench.Sensor) error {
+func (j *Job) ReadIntervals(sensors []string) error {
 	if j.Intervals == "" {
 		return nil
 	}
-	var names []string
-	for _, s := range sensors {
-		names = append(names, s.Name)
-	}
-	rows, err := tables.ReadIntervals(j.Intervals, names)
+	rows, err := tables.ReadIntervals(j.Intervals, sensors)
 	if err != nil {
 		return err
 	}
@@ -57,6 +42,30 @@ func (j *Job) ReadIntervals(sensors []bench.Sensor) error {
 		j.Windows.Intervals = append(j.Windows.Intervals, Interval(&rows[i]))
 	}
 	return nil
+}
+
+// Write makes the named tables, whose rows fill writes, with their provenance: b
+// is the bench, nil without a rig. The recording is hashed meanwhile.
+func (j *Job) Write(ctx context.Context, b *bench.Bench, rec *recording.Reader, fill func(*tables.Set) error, names ...string) error {
+	info, from := rec.Info(), tables.Metadata{Tool: j.Tool, Options: j.Options}
+	from.Recording = tables.Recording{Name: info.Name, Size: info.SizeBytes, Start: info.Start}
+	if b != nil {
+		from.Rig = string(b.Rig().Text)
+	}
+	set, err := tables.Create(j.Out, j.Force, from, names...)
+	if err != nil {
+		return err
+	}
+	defer set.Abort()
+	hash := rec.Hash(ctx)
+	defer hash.Stop()
+	if err := fill(set); err != nil {
+		return err
+	}
+	if set.Metadata.Recording.SHA256, err = hash.Wait(); err != nil {
+		return err
+	}
+	return set.Close()
 }
 
 // Interval is a row of an intervals file.
@@ -72,48 +81,34 @@ type Result struct {
 	Frames    int
 }
 
-// Tones measures the tones of a rig on every channel.
-func Tones(ctx context.Context, file string, j Job) (*Result, error) {
-	r, err := rig.Load(file, rig.Options{})
-	if err != nil {
-		return nil, err
-	}
-	b := bench.New(r)
-	if err := j.ReadIntervals(nil); err != nil {
-		return nil, err
-	}
-	rec, err := b.Open(ctx, j.Recording, j.Reading)
+// Tones measures the tones of the job's rig on every channel.
+func Tones(ctx context.Context, j Job) (*Result, error) {
+	b, rec, err := j.Open(ctx)
 	if err != nil {
 		return nil, err
 	}
 	defer rec.Close()
+	if err := j.ReadIntervals(nil); err != nil {
+		return nil, err
+	}
 	out := &Result{Info: rec.Info()}
-	set, err := tables.Create(j.Out, j.Force, j.Metadata(out.Info, string(r.Text)), tables.PhasorsName)
-	if err != nil {
-		return nil, err
+	return out, j.Write(ctx, b, rec, func(set *tables.Set) (err error) {
+		if out.Survey, err = engine.Observe(ctx, rec, b.Tones(), j.Clock, j.Progress); err != nil {
+			return err
+		}
+		write := Phasors(b.Tones(), out.Info.Names, set.Phasors.Write)
+		return out.Measure(ctx, rec, engine.Measurement{Tones: b.Tones(), Windows: j.Windows, Widen: true}, write, j.Progress)
+	}, tables.PhasorsName)
+}
+
+// Measure measures frames, counts them and hands them to use.
+func (r *Result) Measure(ctx context.Context, rec *recording.Reader, m engine.Measurement, use func(*engine.Measured) error, progress engine.Progress) (err error) {
+	r.Averaging, err = engine.Measure(ctx, rec, r.Survey, m, func(f *engine.Measured) error {
+		r.Frames++
+		return use(f)
+	}, progress)
+	if err == nil && r.Frames == 0 {
+		err = fmt.Errorf("%s: %w: the recording is shorter than a window", r.Info.Name, ErrNoRow)
 	}
-	defer set.Abort()
-	hash := rec.Hash(ctx)
-	defer hash.Stop()
-	if out.Survey, err = engine.Observe(ctx, rec, b.Tones(), j.Clock, j.Progress); err != nil {
-		return nil, err
-	}
-	if err := out.Survey.Holds(&j.Windows); err != nil {
-		return nil, err
-	}
-	write := Phasors(b.Tones(), out.Info.Names, set.Phasors.Write)
-	out.Averaging, err = engine.Measure(ctx, rec, out.Survey, engine.Measurement{Tones: b.Tones(), Windows: j.Windows, Widen: true}, func(f *engine.Measured) error {
-		out.Frames++
-		return write(f)
-	}, j.Progress)
-	if err != nil {
-		return nil, err
-	}
-	if out.Frames == 0 {
-		return nil, fmt.Errorf("%s: %w: the recording is shorter than a window", j.Recording, ErrNoRow)
-	}
-	if set.Metadata.Recording.SHA256, err = hash.Wait(); err != nil {
-		return nil, err
-	}
-	return out, set.Close()
+	return err
 }

@@ -20,28 +20,29 @@ import (
 
 // Result is the measurement of one channel against another over a recording.
 type Result struct {
-	FrequencyHz        float64 `json:"frequency_hz"` // of the reference's tone, in the ADC's clock
+	FrequencyHz float64 `json:"frequency_hz"` // of the reference's tone, in the ADC's clock
+	Phasor
+	ENBWHz           float64 `json:"enbw_hz"` // one-sided
+	SigmaFrequencyHz float64 `json:"sigma_frequency_hz"`
+	DurationS        float64 `json:"duration_s"`
+
+	Harmonics []Harmonic `json:"harmonics,omitempty"` // those asked for, if not the first alone
+}
+
+// Phasor is the signal at one frequency, against the reference.
+type Phasor struct {
 	AmplitudePeakV     float64 `json:"amplitude_peak_v"`
 	AmplitudeRMSV      float64 `json:"amplitude_rms_v"`
 	PhaseDeg           float64 `json:"phase_deg"` // signal minus reference, −180 to 180
-	ENBWHz             float64 `json:"enbw_hz"`   // one-sided
 	SigmaAmplitudeRMSV float64 `json:"sigma_amplitude_rms_v"`
 	SigmaPhaseDeg      float64 `json:"sigma_phase_deg"`
-	SigmaFrequencyHz   float64 `json:"sigma_frequency_hz"`
-	DurationS          float64 `json:"duration_s"`
-
-	Harmonics []Harmonic `json:"harmonics,omitempty"` // those asked for, if not the first alone
 }
 
 // Harmonic is the signal at a multiple of the reference's frequency. Its phase
 // is that of the signal minus Number times that of the reference's tone.
 type Harmonic struct {
-	Number             int     `json:"harmonic"`
-	AmplitudePeakV     float64 `json:"amplitude_peak_v"`
-	AmplitudeRMSV      float64 `json:"amplitude_rms_v"`
-	PhaseDeg           float64 `json:"phase_deg"`
-	SigmaAmplitudeRMSV float64 `json:"sigma_amplitude_rms_v"`
-	SigmaPhaseDeg      float64 `json:"sigma_phase_deg"`
+	Number int `json:"harmonic"`
+	Phasor
 }
 
 // Options says what of a recording is measured against what.
@@ -59,28 +60,18 @@ type Pair struct {
 	// measured without a reference of their own, as a sine has no harmonics to
 	// refer to.
 	tones     []multitone.Tone
-	harmonics []harmonic // asked for, rising
+	harmonics []harmonic // measured, rising: the reference's tone is always one
 	others    []int      // harmonics that are there too and must be fitted jointly
 	direct    *sine.Tone // what is too short for anything but one fit to all samples; else nil
-	settled   bool       // the frequency rests on the whole recording
+	whole     bool       // the frequency rests on the whole recording
 	weak      bool       // the reference is too noisy to be followed block by block
 }
 
-// harmonic is a multiple of the reference's frequency and its place among the
-// tones.
-type harmonic struct{ number, tone int }
-
-// measured are the harmonics that are measured: the reference's tone always is.
-func (p *Pair) measured() []harmonic {
-	if p.harmonics[0].number == 1 {
-		return p.harmonics
-	}
-	return append([]harmonic{{1, 0}}, p.harmonics...)
-}
-
-// asked tells whether a harmonic was asked for.
-func (p *Pair) asked(number int) bool {
-	return slices.ContainsFunc(p.harmonics, func(h harmonic) bool { return h.number == number })
+// harmonic is a multiple of the reference's frequency, its index among the tones,
+// and whether it was asked for.
+type harmonic struct {
+	number, tone int
+	asked        bool
 }
 
 const (
@@ -126,20 +117,15 @@ func Find(ctx context.Context, r *recording.Reader, o Options) (*Pair, error) {
 	if top := numbers[len(numbers)-1]; float64(top)*hz >= info.SampleRate/2 {
 		return nil, fmt.Errorf("harmonic %d of %.6g Hz: must lie below half the sample rate, %g Hz", top, hz, info.SampleRate/2)
 	}
+	p.harmonics = []harmonic{{1, 0, numbers[0] == 1}}
 	for _, n := range numbers {
-		h := harmonic{number: n}
 		if n > 1 {
-			h.tone = len(p.tones)
+			p.harmonics = append(p.harmonics, harmonic{n, len(p.tones), true})
 			p.tones = append(p.tones, multitone.Tone{Name: fmt.Sprintf("%d × %s", n, o.Reference), Hz: float64(n) * hz, Reference: multitone.NoReference})
 		}
-		p.harmonics = append(p.harmonics, h)
 	}
-	for _, n := range tone.Present {
-		if !p.asked(n) {
-			p.others = append(p.others, n)
-		}
-	}
-	p.settled, p.weak = tone.Whole, tone.Weak(followSeconds)
+	p.others = slices.DeleteFunc(slices.Clone(tone.Present), func(n int) bool { return slices.Contains(numbers, n) })
+	p.whole, p.weak = tone.Whole, tone.Weak(followSeconds)
 	cycles := hz * float64(len(tone.Reference)) / tone.Rate
 	if tone.Whole && (cycles < directCycles || len(tone.Reference) < directSamples) {
 		p.direct = tone
@@ -150,7 +136,7 @@ func Find(ctx context.Context, r *recording.Reader, o Options) (*Pair, error) {
 // observe surveys the recording. The frequency is not followed where too few
 // cycles are there, or too short a piece.
 func (p *Pair) observe(ctx context.Context, r *recording.Reader, mode clock.Mode, progress engine.Progress) (*engine.Survey, error) {
-	if p.direct != nil || p.settled && p.weak {
+	if p.direct != nil || p.whole && p.weak {
 		mode = clock.None
 	}
 	return engine.Observe(ctx, r, p.tones, mode, progress)
@@ -177,9 +163,14 @@ func (p *Pair) read(f *engine.Measured, h harmonic) (v complex128, variance, pha
 		turns := f.Hz[h.tone]*f.Time - float64(h.number)*cmplx.Phase(f.Reference[0])/(2*math.Pi)
 		v *= cmplx.Rect(1, 2*math.Pi*(turns-math.Round(turns)))
 	}
-	phaseVariance = variance/abs2(v) + float64(h.number*h.number)*refVariance/abs2(ref)
+	return v, variance, p.phaseVariance(h, v, variance, refVariance/abs2(ref))
+}
+
+// phaseVariance is that of a harmonic against the reference [rad²], relative the
+// variance of a component of the reference over its squared amplitude.
+func (p *Pair) phaseVariance(h harmonic, v complex128, variance, relative float64) float64 {
 	if p.signal == p.reference && h.number == 1 {
-		phaseVariance = 0
+		return 0
 	}
-	return v, variance, phaseVariance
+	return variance/abs2(v) + float64(h.number*h.number)*relative
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 
 	"tonepose/cmd/tonepose/internal/measure"
+	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/multitone/recording"
 )
 
@@ -25,7 +26,7 @@ func Run(ctx context.Context, j measure.Job, o Options) (*Output, error) {
 	if err := j.ReadIntervals(nil); err != nil {
 		return nil, err
 	}
-	rec, err := recording.Open(ctx, j.Recording, j.Reading)
+	_, rec, err := j.Open(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -51,13 +52,9 @@ func Run(ctx context.Context, j measure.Job, o Options) (*Output, error) {
 		return out, nil
 	}
 	out.Faults = survey.Faults()
-	if j.Out != "" {
-		sum, err := rec.SHA256(ctx)
-		if err != nil {
-			return nil, err
-		}
-		out.Rows = 1
-		return out, p.Write(res, sum, j)
+	if j.Out == "" {
+		return out, nil
 	}
-	return out, nil
+	out.Rows = 1
+	return out, j.Write(ctx, nil, rec, func(set *tables.Set) error { return p.write(res, set) }, tables.DemodulatedName)
 }

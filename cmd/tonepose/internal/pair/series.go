@@ -36,6 +36,9 @@ func (s *series) frame(f *engine.Measured) []tables.Demodulated {
 	flags := f.Flags | f.Channels[s.signal] | f.Channels[s.reference] | f.Lost[0]
 	s.rows = s.rows[:0]
 	for i, h := range s.harmonics {
+		if !h.asked {
+			continue
+		}
 		v, variance, phaseVariance := s.read(f, h)
 		row := tables.Demodulated{Time: f.Time, Duration: f.Duration, Signal: s.info.Names[s.signal], Reference: s.info.Names[s.reference], Harmonic: int32(h.number),
 			Hz: f.Hz[h.tone], InPhase: real(v), Quadrature: imag(v), Amplitude: cmplx.Abs(v), Sigma: math.Sqrt(variance),
@@ -59,62 +62,36 @@ func (s *series) frame(f *engine.Measured) []tables.Demodulated {
 // values and of phasors, with a figure beside them.
 func (p *Pair) Series(ctx context.Context, r *recording.Reader, j measure.Job) (*measure.Result, error) {
 	out := &measure.Result{Info: p.info}
-	set, err := tables.Create(j.Out, j.Force, j.Metadata(p.info, ""), tables.DemodulatedName, tables.PhasorsName)
-	if err != nil {
-		return nil, err
-	}
-	defer set.Abort()
-	hash := r.Hash(ctx)
-	defer hash.Stop()
-	if out.Survey, err = p.observe(ctx, r, j.Clock, j.Progress); err != nil {
-		return nil, err
-	}
-	if err := out.Survey.Holds(&j.Windows); err != nil {
-		return nil, err
-	}
-	m := p.measurement(out.Survey, j.Windows)
-	m.Widen = true
-	drawn := report.NewDemodulation(p.info.Volts)
-	rows, phasors := p.series(), measure.Phasors(p.tones, p.info.Names, set.Phasors.Write)
-	out.Averaging, err = engine.Measure(ctx, r, out.Survey, m, func(f *engine.Measured) error {
-		out.Frames++
-		if err := phasors(f); err != nil {
+	return out, j.Write(ctx, nil, r, func(set *tables.Set) (err error) {
+		if out.Survey, err = p.observe(ctx, r, j.Clock, j.Progress); err != nil {
 			return err
 		}
-		list := rows.frame(f)
-		drawn.Add(list...)
-		return set.Demodulated.Write(list...)
-	}, j.Progress)
-	if err != nil {
-		return nil, err
-	}
-	if out.Frames == 0 {
-		return nil, fmt.Errorf("%s: %w: the recording is shorter than a window", p.info.Name, measure.ErrNoRow)
-	}
-	if set.Metadata.Recording.SHA256, err = hash.Wait(); err != nil {
-		return nil, err
-	}
-	title := fmt.Sprintf("%s against %s", p.info.Names[p.signal], p.info.Names[p.reference])
-	note := fmt.Sprintf("%s, %s, equivalent noise bandwidth %.4g Hz", p.info.Name, out.Averaging.Kind, out.Averaging.ENBWHz)
-	if err := drawn.Figure(title, note).Save(set.Files, tables.DemodulatedName+".png"); err != nil {
-		return nil, err
-	}
-	return out, set.Close()
+		m := p.measurement(out.Survey, j.Windows)
+		m.Widen = true
+		drawn := report.NewDemodulation(p.info.Volts)
+		rows, phasors := p.series(), measure.Phasors(p.tones, p.info.Names, set.Phasors.Write)
+		err = out.Measure(ctx, r, m, func(f *engine.Measured) error {
+			if err := phasors(f); err != nil {
+				return err
+			}
+			list := rows.frame(f)
+			drawn.Add(list...)
+			return set.Demodulated.Write(list...)
+		}, j.Progress)
+		if err != nil {
+			return err
+		}
+		title := fmt.Sprintf("%s against %s", p.info.Names[p.signal], p.info.Names[p.reference])
+		note := fmt.Sprintf("%s, %s, equivalent noise bandwidth %.4g Hz", p.info.Name, out.Averaging.Kind, out.Averaging.ENBWHz)
+		return drawn.Figure(title, note).Save(set.Files, tables.DemodulatedName+".png")
+	}, tables.DemodulatedName, tables.PhasorsName)
 }
 
-// Write writes the result over the whole recording as a table of one row a
-// harmonic.
-func (p *Pair) Write(res *Result, sha256 string, j measure.Job) error {
-	meta := j.Metadata(p.info, "")
-	meta.Recording.SHA256 = sha256
-	set, err := tables.Create(j.Out, j.Force, meta, tables.DemodulatedName)
-	if err != nil {
-		return err
-	}
-	defer set.Abort()
+// write writes the result over the whole recording, a row a harmonic.
+func (p *Pair) write(res *Result, set *tables.Set) error {
 	list := res.Harmonics
 	if len(list) == 0 {
-		list = []Harmonic{{1, res.AmplitudePeakV, res.AmplitudeRMSV, res.PhaseDeg, res.SigmaAmplitudeRMSV, res.SigmaPhaseDeg}}
+		list = []Harmonic{{1, res.Phasor}}
 	}
 	for _, h := range list {
 		v := cmplx.Rect(h.AmplitudePeakV, h.PhaseDeg*math.Pi/180)
@@ -125,5 +102,5 @@ func (p *Pair) Write(res *Result, sha256 string, j measure.Job) error {
 			return err
 		}
 	}
-	return set.Close()
+	return nil
 }

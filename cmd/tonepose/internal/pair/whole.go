@@ -25,8 +25,8 @@ func (p *Pair) Whole(ctx context.Context, r *recording.Reader, progress engine.P
 		res, err := p.fitAll(ctx)
 		return res, survey, err
 	}
-	// One fit to all samples tells the frequency best.
-	if !p.settled {
+	// One fit to all samples gives the frequency best.
+	if !p.whole {
 		if err := p.meanFrequency(ctx, r, survey, progress); err != nil {
 			return nil, nil, err
 		}
@@ -39,11 +39,10 @@ func (p *Pair) Whole(ctx context.Context, r *recording.Reader, progress engine.P
 		n := float64(f.Stop - f.Start)
 		ref, refVariance := f.At(0, p.reference)
 		res = newResult(f.Hz[0], n, p.info.SampleRate, refVariance/abs2(ref))
-		for _, h := range p.measured() {
+		for _, h := range p.harmonics {
 			v, variance, phaseVariance := p.read(f, h)
-			res.add(h.number, v, variance, phaseVariance)
+			p.add(res, h, v, variance, phaseVariance)
 		}
-		res.list(p)
 		return nil
 	}, progress)
 	return res, survey, err
@@ -60,7 +59,7 @@ func (p *Pair) keep(s *engine.Survey) error {
 
 // meanParts is into how many parts a recording is cut to find its mean
 // frequency: the line through their phases loses 1/meanParts² of what all
-// samples tell.
+// samples hold.
 const meanParts = 64
 
 // meanFrequency finds the mean frequency of a long recording.
@@ -123,26 +122,20 @@ func (p *Pair) fitAll(ctx context.Context) (*Result, error) {
 	ref := reference.Phasors[0]
 	refRelative := 2 * reference.Variance / n / abs2(ref)
 	res := newResult(hz, n, e.Rate, refRelative)
-	res.SigmaFrequencyHz = e.Fit.SigmaHz() // few cycles tell less than the bound of many
-	for _, of := range p.measured() {
+	res.SigmaFrequencyHz = e.Fit.SigmaHz() // few cycles give less than the bound of many
+	for _, of := range p.harmonics {
 		h := of.number
-		// Means of stretches see a sine weakened by sin(x)/x at the stretch.
+		// Means of stretches weaken a sine by sin(x)/x at the stretch.
 		x := math.Pi * float64(h) * hz / p.info.SampleRate
 		gain := math.Sin(float64(e.Ratio)*x) / (float64(e.Ratio) * math.Sin(x))
-		turn := cmplx.Rect(1/gain, -float64(h)*cmplx.Phase(ref))
-		v := signal.Phasors[slices.Index(m.Harmonics, h)] * turn
+		v := signal.Phasors[slices.Index(m.Harmonics, h)] * cmplx.Rect(1/gain, -float64(h)*cmplx.Phase(ref))
 		variance := 2 * signal.Variance / n / (gain * gain)
-		phaseVariance := variance/abs2(v) + float64(h*h)*refRelative
-		if p.signal == p.reference && h == 1 {
-			phaseVariance = 0
-		}
-		res.add(h, v, variance, phaseVariance)
+		p.add(res, of, v, variance, p.phaseVariance(of, v, variance, refRelative))
 	}
-	res.list(p)
 	return res, nil
 }
 
-// newResult begins with what the reference tells: n samples, with the variance of
+// newResult begins with what the reference gives: n samples, with the variance of
 // each component of its phasor relative to its squared amplitude.
 func newResult(hz, n, rate, relative float64) *Result {
 	r := &Result{FrequencyHz: hz, ENBWHz: rate / (2 * n), DurationS: n / rate}
@@ -152,26 +145,17 @@ func newResult(hz, n, rate, relative float64) *Result {
 	return r
 }
 
-// add takes in a harmonic: the first is the pair's own result too, and is
-// listed only among others.
-func (r *Result) add(number int, v complex128, variance, phaseVariance float64) {
-	h := Harmonic{Number: number, AmplitudePeakV: cmplx.Abs(v), PhaseDeg: cmplx.Phase(v) * 180 / math.Pi,
+// add takes in a harmonic: the first is the result itself, and is listed only
+// among others.
+func (p *Pair) add(r *Result, h harmonic, z complex128, variance, phaseVariance float64) {
+	v := Phasor{AmplitudePeakV: cmplx.Abs(z), AmplitudeRMSV: cmplx.Abs(z) / math.Sqrt2, PhaseDeg: cmplx.Phase(z) * 180 / math.Pi,
 		SigmaAmplitudeRMSV: math.Sqrt(variance / 2), SigmaPhaseDeg: sigmaDeg(phaseVariance)}
-	h.AmplitudeRMSV = h.AmplitudePeakV / math.Sqrt2
-	if number == 1 {
-		r.AmplitudePeakV, r.AmplitudeRMSV, r.PhaseDeg = h.AmplitudePeakV, h.AmplitudeRMSV, h.PhaseDeg
-		r.SigmaAmplitudeRMSV, r.SigmaPhaseDeg = h.SigmaAmplitudeRMSV, h.SigmaPhaseDeg
+	if h.number == 1 {
+		r.Phasor = v
 	}
-	r.Harmonics = append(r.Harmonics, h)
-}
-
-// list keeps the harmonics that were asked for, none where it was the first alone.
-func (r *Result) list(p *Pair) {
-	if len(p.harmonics) == 1 && p.asked(1) {
-		r.Harmonics = nil
-		return
+	if h.asked && len(p.harmonics) > 1 {
+		r.Harmonics = append(r.Harmonics, Harmonic{h.number, v})
 	}
-	r.Harmonics = slices.DeleteFunc(r.Harmonics, func(h Harmonic) bool { return !p.asked(h.Number) })
 }
 
 // sigmaDeg words the variance of a phase [rad²]; a phase is never further off

@@ -77,7 +77,7 @@ func chain(t *testing.T, rigFile string, o Options, sim simulate.Options, cosine
 		t.Fatal(err)
 	}
 	defer rec.Close()
-	eng, err := engine.New(b, engine.Options{Windows: engine.Windows{Length: o.WindowS, Hop: o.WindowS, Cosine: cosine}})
+	eng, err := engine.New(b, engine.Options{Windows: engine.Windows{Length: o.WindowS, Hop: o.WindowS, Taper: engine.Taper{Cosine: cosine}}})
 	if err != nil {
 		t.Fatal(err)
 	}

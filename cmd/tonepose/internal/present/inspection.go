@@ -85,7 +85,7 @@ func unitOf(in *inspect.Inspection) string {
 	return "FS"
 }
 
-func channelFaults(c inspect.ChannelLook) string {
+func channelFaults(c inspect.Channel) string {
 	var found []string
 	for _, f := range []struct {
 		name  string

@@ -25,7 +25,7 @@ import (
 //     [w, x, y, z];
 //   - omitempty and omitzero leave out whatever is zero, structs and arrays too.
 //
-// Lists of numbers stand on one line.
+// Lists of numbers are on one line.
 func JSON(w io.Writer, v any) error {
 	var b bytes.Buffer
 	if err := encode(&b, shape(reflect.ValueOf(v)), "  "); err != nil {
@@ -114,7 +114,7 @@ func (o object) MarshalJSON() ([]byte, error) {
 	return b.Bytes(), nil
 }
 
-// members of a struct, those of embedded structs in their place.
+// members of a struct, those of embedded structs among them, in their order.
 func members(v reflect.Value) (all object) {
 	for i := range v.NumField() {
 		field, value := v.Type().Field(i), v.Field(i)

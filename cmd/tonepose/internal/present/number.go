@@ -7,7 +7,7 @@ import (
 )
 
 // Number prints v to a number of significant digits without an exponent where
-// a reader would not want one; "–" stands for NaN.
+// a reader would not want one; "–" for NaN.
 func Number(v float64, digits int) string {
 	if math.IsNaN(v) {
 		return "–"

@@ -3,6 +3,7 @@ package present
 import (
 	"fmt"
 	"io"
+	"slices"
 	"time"
 
 	"tonepose/cmd/tonepose/internal/engine"
@@ -94,10 +95,7 @@ func (s *Solved) Print(w io.Writer) error {
 }
 
 func spanPPM(ppm []float64) string {
-	lo, hi := ppm[0], ppm[0]
-	for _, v := range ppm {
-		lo, hi = min(lo, v), max(hi, v)
-	}
+	lo, hi := slices.Min(ppm), slices.Max(ppm)
 	if hi-lo < 0.001 {
 		return fmt.Sprintf("%.3f ppm", lo)
 	}

@@ -22,10 +22,8 @@ func SaveAssessment(to *files.Batch, run string, sum *assess.Summary) error {
 		if len(sum.Sensors) > 1 {
 			prefix, title = name+"-", title+", "+name
 		}
-		for kind, f := range drawn(part, name, title, s.Drift) {
-			if err := f.Save(to, prefix+kind+".png"); err != nil {
-				return err
-			}
+		if err := Save(to, prefix, drawn(part, name, title, s.Drift), "png"); err != nil {
+			return err
 		}
 	}
 	return nil
@@ -50,9 +48,7 @@ func drawn(a *assess.Result, sensor, title string, drift *assess.Drift) map[stri
 		"vectors":   vectors(a, all, e, title, note),
 		"map":       errorMap(a, all, e, title, note),
 		"histogram": histogram(a, all, title, note),
-	}
-	if f := quantiles(all, title, note); f != nil {
-		figures["quantiles"] = f
+		"quantiles": quantiles(all, title, note),
 	}
 	if drift != nil {
 		figures["allan"] = wander(drift, title)
@@ -64,7 +60,7 @@ func vectors(a *assess.Result, all []assessment.Errors, e []figure.Emitter, titl
 	d := figure.VectorData{Title: title + ": position errors", Note: note, Emitters: e}
 	step := max(1, len(a.Samples)/400) // more arrows would hide each other
 	for i := 0; i < len(a.Samples); i += step {
-		d.Places = append(d.Places, a.Samples[i].Truth.Position)
+		d.Positions = append(d.Positions, a.Samples[i].Truth.Position)
 		d.Errors = append(d.Errors, all[i].Position)
 		d.Doubtful = append(d.Doubtful, a.Rows[i].Flags != 0)
 	}
@@ -72,7 +68,7 @@ func vectors(a *assess.Result, all []assessment.Errors, e []figure.Emitter, titl
 }
 
 func errorMap(a *assess.Result, all []assessment.Errors, e []figure.Emitter, title, note string) *figure.Figure {
-	d := figure.ErrorMapData{Title: title + ": error against place and attitude", Note: note, Emitters: e, Quantity: "position error", Unit: "m"}
+	d := figure.ErrorMapData{Title: title + ": error against position and orientation", Note: note, Emitters: e, Quantity: "position error", Unit: "m"}
 	step := max(1, len(a.Samples)/1500)
 	for i := 0; i < len(a.Samples); i += step {
 		s := a.Samples[i]
@@ -80,7 +76,7 @@ func errorMap(a *assess.Result, all []assessment.Errors, e []figure.Emitter, tit
 		if s.Axis != nil {
 			axis = *s.Axis
 		}
-		d.Places = append(d.Places, s.Truth.Position)
+		d.Positions = append(d.Positions, s.Truth.Position)
 		d.Directions = append(d.Directions, s.Estimate.Rotate(axis))
 		d.Size = append(d.Size, r3.Norm(all[i].Position))
 	}

@@ -10,7 +10,7 @@ import (
 )
 
 // SaveCalibration writes the figures of a calibration into a directory; an empty
-// name wants none.
+// name: no figures.
 func SaveCalibration(dir string, r *calibrate.Result) error {
 	to, err := files.Into(dir, true)
 	if err != nil || to == nil {
@@ -19,14 +19,13 @@ func SaveCalibration(dir string, r *calibrate.Result) error {
 	defer to.Abort()
 	sum, name := r.Summary, r.Rig.Name
 	note := fmt.Sprintf("%s, chi-square %.1f of %d", sum.Recording, sum.Chi2, sum.DOF)
-	for file, f := range map[string]*figure.Figure{
-		"calibration-residuals.png":    calibrationResiduals(sum, name+": residuals of the calibration", note),
-		"calibration-parameters.png":   calibrationParameters(sum, name+": what the calibration moved", note),
-		"calibration-correlations.png": calibrationCorrelations(r.Adjustment, name+": correlations of the parameters", note),
-	} {
-		if err := f.Save(to, file); err != nil {
-			return err
-		}
+	err = Save(to, "calibration-", map[string]*figure.Figure{
+		"residuals":    calibrationResiduals(sum, name+": residuals of the calibration", note),
+		"parameters":   calibrationParameters(sum, name+": what the calibration changed", note),
+		"correlations": calibrationCorrelations(r.Adjustment, name+": correlations of the parameters", note),
+	}, "png")
+	if err != nil {
+		return err
 	}
 	return to.Commit()
 }

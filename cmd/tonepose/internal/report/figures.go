@@ -10,10 +10,27 @@ import (
 
 	"tonepose/cmd/tonepose/internal/assess"
 	"tonepose/cmd/tonepose/internal/figure"
+	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/solver/assessment"
 )
+
+// Save adds figures to files under prefix and their names, in each of the formats,
+// "png" or "svg"; nil ones are left out.
+func Save(to *files.Batch, prefix string, figures map[string]*figure.Figure, formats ...string) error {
+	for name, f := range figures {
+		for _, format := range formats {
+			if f == nil {
+				continue
+			}
+			if err := f.Save(to, prefix+name+"."+format); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
 
 // Path draws emitters, solved positions and the truth in three views.
 func Path(a *assess.Result, title, note string) *figure.Figure {

@@ -1,11 +1,14 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"math"
-	"tonepose/cmd/tonepose/internal/files"
+
+	"gonum.org/v1/gonum/floats"
 
 	"tonepose/cmd/tonepose/internal/figure"
+	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/inspect"
 	"tonepose/multitone/stability"
 )
@@ -13,15 +16,8 @@ import (
 // SaveInspection writes the figures of an inspection: the spectrum, and with a
 // rig the stability of the drives.
 func SaveInspection(to *files.Batch, in *inspect.Inspection) error {
-	for name, f := range map[string]*figure.Figure{"spectrum": Inspected(in), "stability": Drives(in)} {
-		if f == nil {
-			continue
-		}
-		for _, format := range []string{".png", ".svg"} {
-			if err := f.Save(to, name+format); err != nil {
-				return err
-			}
-		}
+	if err := Save(to, "", map[string]*figure.Figure{"spectrum": Inspected(in), "stability": drives(in)}, "png", "svg"); err != nil {
+		return err
 	}
 	return to.Commit()
 }
@@ -29,8 +25,8 @@ func SaveInspection(to *files.Batch, in *inspect.Inspection) error {
 // Inspected draws the density of every channel with tones, mains harmonics and
 // the lines that the rig does not explain.
 func Inspected(in *inspect.Inspection) *figure.Figure {
-	densities := in.Densities()
-	d := figure.SpectrumData{Title: in.Name + ": spectrum", Unit: in.Unit + "/√Hz", LogFrequency: true,
+	densities := in.Densities
+	d := figure.SpectrumData{Title: in.Name + ": spectrum", Unit: in.Unit + "/√Hz",
 		Note:     fmt.Sprintf("Welch, %d segments, bins of %.3g Hz (noise bandwidth)", densities[0].Segments, in.Resolution),
 		Interval: [2]float64{math.Sqrt(in.ConfidentLo), math.Sqrt(in.ConfidentHi)}}
 	for k := range densities[0].PSD {
@@ -51,15 +47,8 @@ func Inspected(in *inspect.Inspection) *figure.Figure {
 			d.Mains = append(d.Mains, h.Hz)
 		}
 	}
-	for i, l := range in.Lines {
-		if i == namedLines {
-			break
-		}
-		name := l.Name
-		if name == "" {
-			name = "?"
-		}
-		d.Lines = append(d.Lines, figure.Mark{Hz: l.Hz, Name: name})
+	for _, l := range in.Lines[:min(namedLines, len(in.Lines))] {
+		d.Lines = append(d.Lines, figure.Mark{Hz: l.Hz, Name: cmp.Or(l.Name, "?")})
 	}
 	d.MinHz, d.MaxHz = 2*densities[0].StepHz, in.SampleRate/2
 	return figure.Spectrum(d)
@@ -68,25 +57,19 @@ func Inspected(in *inspect.Inspection) *figure.Figure {
 // namedLines is how many lines a figure has room to name.
 const namedLines = 6
 
-// Drives draws the overlapping Allan deviation of the drives' amplitude and
+// drives draws the overlapping Allan deviation of the drives' amplitude and
 // phase; nil if there are too few windows or no references.
-func Drives(in *inspect.Inspection) *figure.Figure {
+func drives(in *inspect.Inspection) *figure.Figure {
 	amplitude := figure.StabilityPanel{Quantity: "relative amplitude"}
 	phase := figure.StabilityPanel{Quantity: "phase", Unit: "rad"}
-	for _, s := range in.Series() {
-		turns := make([]float64, len(s.PhaseTurn))
-		for i, v := range s.PhaseTurn {
-			turns[i] = 2 * math.Pi * v
-		}
-		for _, q := range []struct {
-			panel  *figure.StabilityPanel
-			values []float64
-		}{{&amplitude, s.Amplitude}, {&phase, turns}} {
-			points, err := allan(q.values, s.IntervalS)
+	for _, s := range in.Drives {
+		radians := floats.ScaleTo(make([]float64, len(s.PhaseTurn)), 2*math.Pi, s.PhaseTurn)
+		for panel, values := range map[*figure.StabilityPanel][]float64{&amplitude: s.Amplitude, &phase: radians} {
+			curve, err := allan(s.Name, values, s.IntervalS)
 			if err != nil {
 				return nil
 			}
-			q.panel.Curves = append(q.panel.Curves, deviation(s.Name, points))
+			panel.Curves = append(panel.Curves, curve)
 		}
 	}
 	if len(amplitude.Curves) == 0 || len(amplitude.Curves[0].Tau) < 2 {
@@ -97,19 +80,17 @@ func Drives(in *inspect.Inspection) *figure.Figure {
 		Panels: []figure.StabilityPanel{amplitude, phase}})
 }
 
-func allan(values []float64, interval float64) ([]stability.Point, error) {
+// allan is the deviation of values that are interval apart [s].
+func allan(name string, values []float64, interval float64) (d figure.Deviation, err error) {
 	s, err := stability.Values(values, interval)
 	if err != nil {
-		return nil, err
+		return d, err
 	}
-	return stability.Deviations(s, stability.Overlapping, stability.Octaves(s.Len()), 0.95)
-}
-
-func deviation(name string, points []stability.Point) figure.Deviation {
-	d := figure.Deviation{Name: name}
+	points, err := stability.Deviations(s, stability.Overlapping, stability.Octaves(s.Len()), 0.95)
+	d.Name = name
 	for _, p := range points {
 		d.Tau, d.Value = append(d.Tau, p.TauS), append(d.Value, p.Deviation)
 		d.Low, d.High = append(d.Low, p.Lo), append(d.High, p.Hi)
 	}
-	return d
+	return d, err
 }

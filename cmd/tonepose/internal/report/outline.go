@@ -21,7 +21,7 @@ func emitters(r *rig.Rig) []figure.Emitter {
 	return out
 }
 
-// outline is a closed line around a coil's mean turn [m, rig frame]; empty for
+// outline is a closed line along a coil's mean turn [m, rig frame]; empty for
 // a dipole.
 func outline(m *rig.Model) []r3.Vec {
 	switch m.Type {

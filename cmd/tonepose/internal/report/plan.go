@@ -16,12 +16,7 @@ func SavePlan(to *files.Batch, p *plan.Plan) error {
 	if err != nil {
 		return err
 	}
-	for name, f := range figures {
-		if err := f.Save(to, name+".png"); err != nil {
-			return err
-		}
-	}
-	return nil
+	return Save(to, "", figures, "png")
 }
 
 // planFigures draws the bench as planned, for every sensor the predicted position

@@ -25,15 +25,11 @@ type writer struct {
 	phasors func(*engine.Measured) error
 	rows    []tables.Coupling // one frame's, reused
 	joined  []joined          // by sensor; nil: poses are written as they come
-	result  Result
+	result  *Result
 }
 
-func newWriter(b *bench.Bench, set *tables.Set, o *Options) (*writer, error) {
-	var channels []string
-	for _, c := range b.Rig().Channels {
-		channels = append(channels, c.Name)
-	}
-	w := &writer{bench: b, tones: b.Tones(), set: set, options: o, phasors: measure.Phasors(b.Tones(), channels, set.Phasors.Write)}
+func newWriter(b *bench.Bench, set *tables.Set, o *Options, out *Result) (*writer, error) {
+	w := &writer{bench: b, tones: b.Tones(), set: set, options: o, phasors: measure.Phasors(b.Tones(), out.Info.Names, set.Phasors.Write), result: out}
 	if o.Trajectory != Unjoined {
 		w.joined = make([]joined, len(b.Sensors()))
 	}

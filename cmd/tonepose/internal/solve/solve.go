@@ -6,21 +6,18 @@ import (
 	"context"
 	"fmt"
 
-	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/cmd/tonepose/internal/verdict"
-	"tonepose/multitone/recording"
 	"tonepose/solver/trajectory"
 )
 
 // Options says how a recording becomes poses.
 type Options struct {
 	measure.Job
-	Verdict  verdict.Options
-	Baseline string // recording with the sensor far away: crosstalk to subtract; empty: none
+	Verdict verdict.Options
 
 	Trajectory Trajectory // needs windows
 	Motion     trajectory.Options
@@ -42,70 +39,45 @@ type Result struct {
 }
 
 // Run solves a recording of the bench of a rig file.
-func Run(ctx context.Context, file string, o Options) (*Result, error) {
-	r, err := rig.Load(file, rig.Options{})
-	if err != nil {
-		return nil, err
-	}
-	b := bench.New(r)
-	if err := o.ReadIntervals(b.Sensors()); err != nil {
-		return nil, err
-	}
+func Run(ctx context.Context, o Options) (*Result, error) {
 	if o.Trajectory != Unjoined && o.Windows.Length == 0 {
 		return nil, fmt.Errorf("joining poses to a trajectory needs successive windows: give --window")
 	}
-	rec, err := b.Open(ctx, o.Recording, o.Reading)
+	b, rec, err := o.Open(ctx)
 	if err != nil {
 		return nil, err
 	}
 	defer rec.Close()
-	how := engine.Options{Clock: o.Clock, Windows: o.Windows, Verdict: o.Verdict, Sharp: o.Trajectory != Unjoined}
-	var baseline *recording.Reader
-	if o.Baseline != "" {
-		if baseline, err = b.Open(ctx, o.Baseline, o.Reading); err != nil {
-			return nil, err
-		}
-		defer baseline.Close()
+	if err := o.ReadIntervals(b.SensorNames()); err != nil {
+		return nil, err
 	}
-	eng, err := engine.New(b, how)
+	eng, err := engine.New(b, engine.Options{Clock: o.Clock, Windows: o.Windows, Verdict: o.Verdict, Sharp: o.Trajectory != Unjoined})
 	if err != nil {
 		return nil, err
 	}
-	set, err := tables.Create(o.Out, o.Force, o.Metadata(rec.Info(), string(r.Text)),
-		tables.PhasorsName, tables.CouplingsName, tables.PosesName, tables.IntegrityName)
-	if err != nil {
-		return nil, err
-	}
-	defer set.Abort()
-	hash := rec.Hash(ctx)
-	defer hash.Stop()
-	if baseline != nil {
-		crosstalk, err := engine.Baseline(ctx, baseline, b, o.Clock, o.Progress)
+	out := &Result{Result: measure.Result{Info: rec.Info()}, Rig: b.Rig(), Trajectory: o.Trajectory, Motion: o.Motion.Motion}
+	return out, o.Write(ctx, b, rec, func(set *tables.Set) error {
+		crosstalk, err := o.Crosstalk(ctx, b)
 		if err != nil {
-			return nil, err
+			return err
 		}
 		eng.Subtract(crosstalk)
-	}
-	w, err := newWriter(b, set, &o)
-	if err != nil {
-		return nil, err
-	}
-	w.result.Info, w.result.Rig, w.result.Trajectory, w.result.Motion = rec.Info(), r, o.Trajectory, o.Motion.Motion
-	out := &w.result
-	if out.Survey, out.Averaging, err = eng.Run(ctx, rec, w.observation, o.Progress); err != nil {
-		return nil, err
-	}
-	if out.Verdicts, err = eng.Conclude(ctx); err != nil {
-		return nil, err
-	}
-	if err := w.join(ctx); err != nil {
-		return nil, err
-	}
-	if out.Poses == 0 {
-		return nil, fmt.Errorf("%s: %w: none of %d frames gave a pose", o.Recording, measure.ErrNoRow, out.Frames)
-	}
-	if set.Metadata.Recording.SHA256, err = hash.Wait(); err != nil {
-		return nil, err
-	}
-	return out, set.Close()
+		w, err := newWriter(b, set, &o, out)
+		if err != nil {
+			return err
+		}
+		if out.Survey, out.Averaging, err = eng.Run(ctx, rec, w.observation, o.Progress); err != nil {
+			return err
+		}
+		if out.Verdicts, err = eng.Conclude(ctx); err != nil {
+			return err
+		}
+		if err := w.join(ctx); err != nil {
+			return err
+		}
+		if out.Poses == 0 {
+			return fmt.Errorf("%s: %w: none of %d frames gave a pose", o.Recording, measure.ErrNoRow, out.Frames)
+		}
+		return nil
+	}, tables.PhasorsName, tables.CouplingsName, tables.PosesName, tables.IntegrityName)
 }

@@ -1,10 +1,8 @@
 package solve
 
 import (
-	"cmp"
 	"context"
 	"fmt"
-	"slices"
 
 	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/cmd/tonepose/internal/engine"
@@ -25,17 +23,8 @@ const (
 
 var trajectoryNames = []string{"none", "filter", "smooth", "spline"}
 
-// String is the name that ParseTrajectory reads.
+// String names it: "none", "filter", "smooth" or "spline".
 func (t Trajectory) String() string { return trajectoryNames[t] }
-
-// ParseTrajectory reads "none", "filter", "smooth" or "spline"; empty is none.
-func ParseTrajectory(s string) (Trajectory, error) {
-	i := slices.Index(trajectoryNames, cmp.Or(s, "none"))
-	if i < 0 {
-		return 0, fmt.Errorf("trajectory %q: must be none, filter, smooth or spline", s)
-	}
-	return Trajectory(i), nil
-}
 
 // joined keeps one sensor's windows until the recording's end.
 type joined struct {
@@ -60,7 +49,8 @@ func (j *joined) join(ctx context.Context, s *bench.Sensor, o *Options) (t *traj
 	motion.Smooth = o.Trajectory == Smoothed
 	motion.WindowSpread, motion.Correlation = w.Spread(), w.Correlation()
 	if o.Trajectory == Splined {
-		t, err = trajectory.Spline(ctx, j.solver, j.frames, trajectory.SplineOptions{Knots: o.Knots, WindowSpread: motion.WindowSpread, Correlation: motion.Correlation, Gate: motion.Gate})
+		motion.Knots = o.Knots
+		t, err = trajectory.Spline(ctx, j.solver, j.frames, motion)
 	} else {
 		t, err = trajectory.Run(ctx, j.solver, j.frames, motion)
 	}

@@ -8,23 +8,23 @@ import (
 	"tonepose/solver"
 )
 
-// bentShare is the uncertainty of a pose, relative to its distance from the
+// curvedShare is the uncertainty of a pose, relative to its distance from the
 // nearest emitter or in radians, below which the model is straight enough: its
 // curvature is of the order of that share, in standard deviations.
-const bentShare = 0.01
+const curvedShare = 0.01
 
 // rareRatio is a likelihood ratio too small to mention.
 const rareRatio = 1e-6
 
 // bound says what the covariance of a pose leaves out: a second pose that
-// fits almost as well, and how far the model bends within the uncertainty. Where
-// it bends too far, intervals by profile likelihood stand in for the covariance.
+// fits almost as well, and how far the model is curved within the uncertainty. Where
+// it is curved too far, intervals by profile likelihood replace the covariance.
 func (row *Verdict) bound(s *solver.Solver, c solver.Couplings, r *solver.Result) {
 	if r.RunnerUp.Ratio > rareRatio {
 		second := r.RunnerUp.Pose
 		row.RunnerUp, row.RunnerUpRatio = &second, r.RunnerUp.Ratio
 	}
-	if r.Status != solver.Converged || !wide(s, r) {
+	if r.Status != solver.Converged || !uncertain(s, r) {
 		return
 	}
 	row.Nonlinearity = s.Nonlinearity(c, r)
@@ -49,13 +49,13 @@ func (row *Verdict) bound(s *solver.Solver, c solver.Couplings, r *solver.Result
 	}
 }
 
-// wide tells whether a pose is uncertain enough for the model's curvature to
+// uncertain reports whether a pose is uncertain enough for the model's curvature to
 // matter.
-func wide(s *solver.Solver, r *solver.Result) bool {
+func uncertain(s *solver.Solver, r *solver.Result) bool {
 	k := &r.Covariance
 	nearest := math.Inf(1)
 	for _, e := range s.Problem().Array.Emitters {
 		nearest = min(nearest, r3.Norm(r3.Sub(r.Pose.Position, e.Center)))
 	}
-	return math.Sqrt(k[0][0]+k[1][1]+k[2][2]) > bentShare*nearest || math.Sqrt(k[3][3]+k[4][4]+k[5][5]) > bentShare
+	return math.Sqrt(k[0][0]+k[1][1]+k[2][2]) > curvedShare*nearest || math.Sqrt(k[3][3]+k[4][4]+k[5][5]) > curvedShare
 }

@@ -39,7 +39,7 @@ func exchangedWords(a, b *Guard, coils [2]int) string {
 	return fmt.Sprintf("channels %s and %s look exchanged", a.coils[coils[0]], b.coils[coils[1]])
 }
 
-// unexplained tells whether frames do not fit, and nothing of the sensor's own
+// unexplained reports whether frames do not fit, and nothing of the sensor's own
 // explains it but that a coil is odd.
 func (g *Guard) unexplained() bool {
 	return g.result.Distorted+g.result.WrongChannel > 0 &&

@@ -3,6 +3,7 @@ package verdict
 import (
 	"fmt"
 	"math/bits"
+	"slices"
 	"strings"
 	"sync/atomic"
 )
@@ -87,10 +88,8 @@ func ParseFlags(s string) (Flags, error) {
 }
 
 func flagOf(name string) (Flags, bool) {
-	for i, n := range flagNames {
-		if n == name {
-			return 1 << i, true
-		}
+	if i := slices.Index(flagNames[:], name); i >= 0 {
+		return 1 << i, true
 	}
 	f, ok := formerNames[name]
 	return f, ok

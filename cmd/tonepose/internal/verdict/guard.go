@@ -1,4 +1,4 @@
-// Package verdict tells what the fit of a pose is worth: whether a channel or an
+// Package verdict judges what the fit of a pose is worth: whether a channel or an
 // emitter is at fault, whether metal distorts the fields, how far the true pose
 // may lie from the estimate, and what only many frames together show.
 package verdict
@@ -7,6 +7,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"tonepose/cmd/tonepose/internal/bench"
@@ -31,7 +32,7 @@ type Options struct {
 }
 
 // Guard judges the fits of one sensor, frame by frame, and gathers what many
-// frames tell together. It is for one goroutine.
+// frames show together. It is for one goroutine.
 type Guard struct {
 	inspector       *integrity.Inspector
 	solver          *solver.Solver
@@ -65,7 +66,7 @@ func NewGuard(b *bench.Bench, i int, s *solver.Solver, o Options) *Guard {
 	return g
 }
 
-// suspicious tells whether a fit is bad enough to look for a fault.
+// suspicious reports whether a fit is bad enough to look for a fault.
 func suspicious(r *solver.Result) bool {
 	return r.DOF > 0 && r.Status != solver.Invalid && (r.Status != solver.Converged || integrity.Chance(r.ChiSquare, r.DOF) < distortedChance)
 }
@@ -107,16 +108,10 @@ func (g *Guard) search(ctx context.Context, c solver.Couplings, r *solver.Result
 // count adds a finding to the evidence.
 func (g *Guard) count(f *integrity.Finding, frames int, joint bool) *Fault {
 	var to *Fault
-	for _, k := range g.result.Faults {
-		if k.fault.Same(*f.Fault) {
-			to = k
-		}
-	}
-	if to == nil {
-		to = &Fault{fault: *f.Fault, Joint: joint}
-		for _, r := range f.Rivals {
-			to.Rivals = append(to.Rivals, r.Words(g.coils, g.emitters))
-		}
+	if i := slices.IndexFunc(g.result.Faults, func(k *Fault) bool { return k.fault.Same(*f.Fault) }); i >= 0 {
+		to = g.result.Faults[i]
+	} else {
+		to = &Fault{fault: *f.Fault, Joint: joint, Rivals: g.rivals(f)}
 		g.result.Faults = append(g.result.Faults, to)
 	}
 	to.Frames += frames
@@ -141,7 +136,7 @@ func (g *Guard) count(f *integrity.Finding, frames int, joint bool) *Fault {
 // found, the frame's time [s] and the flags of its samples. With a fault left
 // out, or with a robust loss, result becomes that of the fit asked for and c what
 // it was made from. It returns the flags to add. Where judging fails the pose
-// stands, flagged as not judged, and Finding says why; the error is the context's.
+// is kept, flagged as not judged, and Finding says why; the error is the context's.
 func (g *Guard) Judge(ctx context.Context, c *solver.Couplings, quadrature []complex128, hz []float64, result *solver.Result, found *integrity.Finding, time float64, flags Flags) (Flags, Verdict, error) {
 	add, row, err := g.judge(ctx, c, quadrature, hz, result, found, time, flags)
 	if err != nil {
@@ -216,9 +211,9 @@ func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []com
 		robust, err := g.inspector.Robust(*c, result, g.options.Robust)
 		switch {
 		case err != nil:
-			failed("no robust fit, plain squares stand", err)
+			failed("no robust fit, plain squares are kept", err)
 		case robust.Status != solver.Converged:
-			failed("no robust fit, plain squares stand", robust.Status)
+			failed("no robust fit, plain squares are kept", robust.Status)
 		default:
 			*result = robust.Result
 			*c = robust.Weighted(*c)
@@ -313,8 +308,13 @@ func (g *Guard) refine(f *integrity.Finding, frames int) {
 		return
 	}
 	first := g.result.Faults[0]
-	first.Words, first.Rivals = f.Fault.Words(g.coils, g.emitters), nil
+	first.Words, first.Rivals = f.Fault.Words(g.coils, g.emitters), g.rivals(f)
+}
+
+// rivals words the faults that explain a finding as well.
+func (g *Guard) rivals(f *integrity.Finding) (all []string) {
 	for _, r := range f.Rivals {
-		first.Rivals = append(first.Rivals, r.Words(g.coils, g.emitters))
+		all = append(all, r.Words(g.coils, g.emitters))
 	}
+	return all
 }

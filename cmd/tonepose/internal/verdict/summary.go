@@ -5,25 +5,9 @@ import (
 	"math"
 
 	"tonepose/solver/integrity"
-	"tonepose/solver/leastsquares"
 )
 
-// ParseLoss reads "none", "huber", "cauchy" or "tukey"; nil for none.
-func ParseLoss(s string) (leastsquares.Loss, error) {
-	switch s {
-	case "none", "":
-		return nil, nil
-	case "huber":
-		return leastsquares.Huber{}, nil
-	case "cauchy":
-		return leastsquares.Cauchy{}, nil
-	case "tukey":
-		return leastsquares.Tukey{}, nil
-	}
-	return nil, fmt.Errorf("robust %q: must be huber, cauchy, tukey or none", s)
-}
-
-// Summary is what a run tells about one sensor, its channels and the
+// Summary is what a run shows of one sensor, its channels and the
 // emitters.
 type Summary struct {
 	Sensor       string `json:"sensor"`

@@ -6,7 +6,7 @@ import (
 	"tonepose/fieldmodels/rigid"
 )
 
-// Verdict is what one fit is worth. NaN in a number stands for "no value".
+// Verdict is what one fit is worth. NaN in a number is "no value".
 type Verdict struct {
 	Chi2           float64 // of the in-phase parts' fit
 	DOF            int

@@ -58,13 +58,9 @@ func decimate(x, y []float64, lo, step float64) [][]int {
 func Curve(x, y []float64, style draw.LineStyle) plot.Plotter {
 	return Drawing(func(c draw.Canvas, p *plot.Plot, px, py func(float64) vg.Length) {
 		x, y := drawable(p.X, x), drawable(p.Y, y)
-		column := func(v float64) float64 { return float64((px(v) - c.Min.X) / Pixel) }
 		at := make([]float64, len(x))
 		for i, v := range x {
-			at[i] = math.NaN()
-			if !math.IsNaN(v) {
-				at[i] = column(v)
-			}
+			at[i] = float64((px(v) - c.Min.X) / Pixel)
 		}
 		for _, line := range decimate(at, y, 0, 1) {
 			points := make([]vg.Point, len(line))

@@ -5,10 +5,10 @@ import (
 	"gonum.org/v1/plot/vg/draw"
 )
 
-// Labels places texts so that none covers another.
+// Labels finds positions for texts so that none covers another.
 type Labels struct{ taken []vg.Rectangle }
 
-// free tells whether r touches no text placed before, and lies inside.
+// free reports whether r touches no earlier text, and lies inside.
 func (l *Labels) free(r, inside vg.Rectangle) bool {
 	if r.Min.X < inside.Min.X || r.Max.X > inside.Max.X || r.Min.Y < inside.Min.Y || r.Max.Y > inside.Max.Y {
 		return false
@@ -21,9 +21,10 @@ func (l *Labels) free(r, inside vg.Rectangle) bool {
 	return true
 }
 
-// Put prints the text where place finds room for it, if there is any.
-func (l *Labels) Put(c draw.Canvas, style draw.TextStyle, text string, places, obstacles []vg.Point) {
-	if room, ok := l.Place(c, style, text, places, obstacles); ok {
+// Print prints the text at one of the positions, as Reserve chooses, if there is
+// room.
+func (l *Labels) Print(c draw.Canvas, style draw.TextStyle, text string, positions, obstacles []vg.Point) {
+	if room, ok := l.Reserve(c, style, text, positions, obstacles); ok {
 		style.XAlign, style.YAlign = draw.XCenter, draw.YCenter
 		c.FillText(style, room.Min.Add(half(style, text)), text)
 	}
@@ -34,12 +35,12 @@ func half(style draw.TextStyle, text string) vg.Point {
 	return vg.Point{X: style.Width(text)/2 + 1, Y: style.Height(text) / 2}
 }
 
-// Place takes the room for the text about the place, of those where it covers no
+// Reserve takes the room for the text about the position, of those where it covers no
 // other text, that covers the fewest obstacles; the first of equals. ok is false
 // if there is none.
-func (l *Labels) Place(c draw.Canvas, style draw.TextStyle, text string, places, obstacles []vg.Point) (best vg.Rectangle, ok bool) {
+func (l *Labels) Reserve(c draw.Canvas, style draw.TextStyle, text string, positions, obstacles []vg.Point) (best vg.Rectangle, ok bool) {
 	half, least := half(style, text), -1
-	for _, at := range places {
+	for _, at := range positions {
 		box := vg.Rectangle{Min: at.Sub(half), Max: at.Add(half)}
 		if !l.free(box, c.Rectangle) {
 			continue

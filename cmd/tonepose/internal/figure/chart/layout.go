@@ -129,7 +129,7 @@ func Place(p *plot.Plot, c draw.Canvas, data vg.Rectangle) {
 }
 
 // Room measures the axes of p as edgesOf does, but gives the far ends only what
-// tick labels need there: the library takes a label on a log axis to stand
+// tick labels need there: the library takes a label on a log axis to be
 // where half of the sum of its ends is, near the far end.
 func Room(p *plot.Plot, c draw.Canvas) edges {
 	e := edgesOf(p, c, c.Rectangle)

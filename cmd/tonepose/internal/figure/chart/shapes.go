@@ -23,6 +23,9 @@ func Box(x0, y0, x1, y1 vg.Length) vg.Rectangle {
 	return vg.Rectangle{Min: vg.Point{X: x0, Y: y0}, Max: vg.Point{X: x1, Y: y1}}
 }
 
+// Centre is the middle of r.
+func Centre(r vg.Rectangle) vg.Point { return r.Min.Add(r.Max).Scale(0.5) }
+
 // Fill paints all of r.
 func Fill(c draw.Canvas, ink color.Color, r vg.Rectangle) {
 	c.SetColor(ink)

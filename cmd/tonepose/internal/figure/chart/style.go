@@ -89,7 +89,7 @@ func NewPlot(xLabel, yLabel string) *plot.Plot {
 	return p
 }
 
-// Drawing is a plotter that knows the panel's scales.
+// Drawing is a plotter with the panel's scales.
 type Drawing func(c draw.Canvas, p *plot.Plot, x, y func(float64) vg.Length)
 
 // Plot implements plot.Plotter.

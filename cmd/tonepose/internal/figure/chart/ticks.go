@@ -1,14 +1,16 @@
 package chart
 
 import (
+	"cmp"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
 	"gonum.org/v1/plot"
 )
 
-// LinearTicks puts about count ticks at multiples of 1, 2 or 5 times a power of
+// LinearTicks has about count ticks at multiples of 1, 2 or 5 times a power of
 // ten of value/unit: data stay in SI, labels count in units of unit.
 type LinearTicks struct {
 	Unit  float64 // 1e-3: labels in thousandths; 0: 1
@@ -17,13 +19,7 @@ type LinearTicks struct {
 
 // Ticks implements plot.Ticker.
 func (t LinearTicks) Ticks(lo, hi float64) []plot.Tick {
-	unit, count := t.Unit, t.Count
-	if unit == 0 {
-		unit = 1
-	}
-	if count == 0 {
-		count = 5
-	}
+	unit, count := cmp.Or(t.Unit, 1), cmp.Or(t.Count, 5)
 	lo, hi = lo/unit, hi/unit
 	step := NiceStep((hi - lo) / float64(count))
 	if !(step > 0) || math.IsInf(step, 0) {
@@ -31,7 +27,7 @@ func (t LinearTicks) Ticks(lo, hi float64) []plot.Tick {
 	}
 	decimals := max(0, -int(math.Floor(math.Log10(step)+1e-9)))
 	var ticks []plot.Tick
-	// A tick that rounding puts just outside still belongs to the range.
+	// A tick that is just outside by rounding still belongs to the range.
 	for k := math.Ceil(lo/step - 1e-9); k <= math.Floor(hi/step+1e-9); k++ {
 		v := min(max(k*step*unit, lo*unit), hi*unit)
 		ticks = append(ticks, plot.Tick{Value: v, Label: Number(k*step, decimals)})
@@ -75,10 +71,7 @@ func (t LogTicks) Ticks(lo, hi float64) []plot.Tick {
 	if !(lo > 0) || !(hi > lo) || math.IsInf(hi, 0) {
 		return nil
 	}
-	unit := t.Unit
-	if unit == 0 {
-		unit = 1
-	}
+	unit := cmp.Or(t.Unit, 1)
 	decades := math.Log10(hi / lo)
 	if decades < 0.7 {
 		return LinearTicks{Unit: unit}.Ticks(lo, hi)
@@ -97,10 +90,8 @@ func (t LogTicks) Ticks(lo, hi float64) []plot.Tick {
 			if tick.Value < lo*(1-1e-9) || tick.Value > hi*(1+1e-9) {
 				continue
 			}
-			for _, l := range labelled {
-				if m == l && n%every == 0 {
-					tick.Label = t.label(v)
-				}
+			if n%every == 0 && slices.Contains(labelled, m) {
+				tick.Label = t.label(v)
 			}
 			if tick.Label != "" || decades <= 6 {
 				ticks = append(ticks, tick)
@@ -124,7 +115,7 @@ func (t LogTicks) label(v float64) string {
 	return Number(v/unit, 0) + " " + prefix
 }
 
-// Prefix returns the SI prefix, and what it stands for, that puts v between 1
+// Prefix returns the SI prefix, and its factor, that brings v between 1
 // and 1000. Beyond femto and tera there is none.
 func Prefix(v float64) (unit float64, prefix string) {
 	v = math.Abs(v) * (1 + 1e-12)
