@@ -81,7 +81,7 @@ func New(b *bench.Bench, o Options) (*Engine, error) {
 			return nil, err
 		}
 		n := len(e.tones) * len(b.Sensors()[i].Channels)
-		e.sensors = append(e.sensors, sensor{solver: sv, bender: bender{solver: sv, along: make([]float64, n), value: make([]float64, n)}})
+		e.sensors = append(e.sensors, sensor{solver: sv, bender: bender{solver: sv, mean: make([]float64, n), value: make([]float64, n)}})
 		e.guards = append(e.guards, verdict.NewGuard(b, i, sv, o.Verdict))
 	}
 	return e, nil

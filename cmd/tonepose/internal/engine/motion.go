@@ -5,6 +5,7 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
+	"gonum.org/v1/gonum/stat/combin"
 
 	"tonepose/fieldmodels/rigid"
 	"tonepose/multitone/window"
@@ -117,34 +118,27 @@ type path struct {
 	offset  [][6]float64
 }
 
-// layPath chooses the frames of a path. It reports false where there are fewer
-// than three.
-func layPath(s *stencil, spacing float64) (p path, ok bool) {
+// available is how many frames before and after the one at hand follow without a
+// hole.
+func (s *stencil) available() (first, last int) {
 	there := func(i int) bool { return i >= -reach && i <= reach && s[reach+i] != nil && s[reach+i].good }
-	first, last := 0, 0
 	for there(first - 1) {
 		first--
 	}
 	for there(last + 1) {
 		last++
 	}
-	most := pathPoints
-	if min(last, -first) < most/2 {
-		most -= 2 // beside the end of a run the highest orders follow the noise
-	}
-	for last-first >= most {
-		if last > -first {
-			last--
-		} else {
-			first++
-		}
-	}
-	p = path{spacing: spacing, first: first}
+	return first, last
+}
+
+// path goes through the frames from first to last.
+func (s *stencil) path(first, last int, spacing float64) path {
+	p := path{spacing: spacing, first: first}
 	for i := first; i <= last; i++ {
 		dp, dr := s[reach+i].pose.Minus(s[reach].pose)
 		p.offset = append(p.offset, [6]float64{dp.X, dp.Y, dp.Z, dr.X, dr.Y, dr.Z})
 	}
-	return p, last-first >= 2
+	return p
 }
 
 // nearest is the path through the n frames of it nearest to the one at hand.
@@ -233,24 +227,90 @@ const orderShare = 0.08
 type bender struct {
 	solver    *solver.Solver
 	weighting weighting
-	along     []float64 // couplings: mean along the path
+	mean      []float64 // couplings: mean along the path
 	value     []float64
 	straight  solver.Couplings
 }
 
-// look lays a path through the points about a frame.
+// look lays a path through the points about a frame: the longest and most even one
+// that is smooth, so that none reaches over a jump from one rest to the next.
 func (b *bender) look(s *stencil, spacing float64) (v bend, ok bool) {
-	if v.path, ok = layPath(s, spacing); !ok {
-		return v, false
+	first, last := s.available()
+	for n := min(pathPoints, last-first+1); n >= 3; n-- {
+		for lean := range n {
+			// Evenly first, then leaning to either side.
+			before := n/2 + (lean+1)/2*(2*(lean%2)-1)
+			if before < 0 || before > n-1 || -before < first || n-1-before > last {
+				continue
+			}
+			if n > 5 && min(before, n-1-before) < n/2 {
+				continue // beside the end of a run the highest orders follow the noise
+			}
+			v = b.along(s.path(-before, n-1-before, spacing), s)
+			if v.smooth(&s[reach].sigma) || n == 3 && last-first == 2 {
+				return v, true
+			}
+		}
 	}
+	return v, false
+}
+
+// along is what a path says.
+func (b *bender) along(p path, s *stencil) (v bend) {
+	v.path = p
 	v.share = curvedShare(s, &v.path, b.solver.Freedom())
 	v.mean, v.shift = b.shift(&v.path, v.share)
-	near := v.path.nearest(max(3, len(v.path.offset)-2))
-	_, without := b.shift(&near, v.share)
-	for c := range v.doubt {
-		v.doubt[c] = orderShare * (v.shift[c] - without[c])
+	if n := len(v.path.offset); n > 3 {
+		near := v.path.nearest(max(3, n-2))
+		_, without := b.shift(&near, v.share)
+		for c := range v.doubt {
+			v.doubt[c] = orderShare * (v.shift[c] - without[c])
+		}
 	}
-	return v, true
+	return v
+}
+
+// smoothShare bounds the higher differences of a smooth path's poses by the largest
+// second one: those of a sinusoid of angular frequency Ω are (Ω·spacing)^(order−2) of
+// it, of a jump one of them at least is as large. smoothSquares is what the square of
+// a difference without motion hardly ever exceeds, in units of its variance, summed
+// over six components: once in thirty thousand.
+const (
+	smoothShare   = 0.8
+	smoothSquares = 30
+)
+
+// smooth tells whether the poses of a path follow each other as those of a smooth
+// motion do. Three alone are smooth at rest.
+func (v *bend) smooth(sigma *[6]float64) bool {
+	n := len(v.path.offset)
+	if n == 3 {
+		return v.share == 0
+	}
+	var largest [pathPoints]float64 // squares of differences by order, in sigmas
+	for c, s := range sigma {
+		if s == 0 {
+			continue
+		}
+		var d [pathPoints]float64
+		for i, offset := range v.path.offset {
+			d[i] = offset[c] / s
+		}
+		for order := 1; order < n; order++ {
+			most := 0.0
+			for i := range n - order {
+				d[i] = d[i+1] - d[i]
+				most = max(most, d[i]*d[i])
+			}
+			largest[order] += most
+		}
+	}
+	for order := 3; order < n; order++ {
+		if largest[order] > smoothShare*smoothShare*largest[2]+smoothSquares*float64(combin.Binomial(2*order, order)) {
+			return false
+		}
+	}
+	return true
 }
 
 // shift is the mean of a path over the window.
@@ -307,13 +367,13 @@ func (b *bender) fit(v *bend, c solver.Couplings, first *solver.Result, rounds i
 	origin := v.centre(first.Pose)
 	b.straight.Variance, b.straight.Common = c.Variance, c.Common
 	for range rounds {
-		clear(b.along)
+		clear(b.mean)
 		for i, t := range b.weighting.at {
 			if b.solver.Evaluate(v.path.at(origin, t, v.share), b.value, nil) != nil {
 				return result, false
 			}
 			for k, value := range b.value {
-				b.along[k] += b.weighting.weight[i] * value
+				b.mean[k] += b.weighting.weight[i] * value
 			}
 		}
 		if b.solver.Evaluate(origin, b.value, nil) != nil {
@@ -321,7 +381,7 @@ func (b *bender) fit(v *bend, c solver.Couplings, first *solver.Result, rounds i
 		}
 		b.straight.Value = append(b.straight.Value[:0], c.Value...)
 		for k, value := range b.value {
-			b.straight.Value[k] -= b.along[k] - value
+			b.straight.Value[k] -= b.mean[k] - value
 		}
 		if result = b.solver.Warm(b.straight, origin); result.Status != solver.Converged {
 			return result, false

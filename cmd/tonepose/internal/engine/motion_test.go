@@ -73,8 +73,9 @@ func TestPathFollowsAPolynomial(t *testing.T) {
 		if s[reach] == nil {
 			continue
 		}
-		p, ok := layPath(&s, spacing)
-		if !ok || len(p.offset) != 5 {
+		first, last := s.available()
+		p := s.path(first, last, spacing)
+		if len(p.offset) != 5 {
 			t.Fatalf("frame %d: %d frames", now, len(p.offset))
 		}
 		for _, u := range []float64{-0.5, 0, 0.3} {
@@ -92,7 +93,39 @@ func TestPathFollowsAPolynomial(t *testing.T) {
 			}
 		}
 	}
-	if _, ok := layPath(&stencil{reach: {good: true}, reach + 1: {good: true}}, spacing); ok {
-		t.Error("a path through two poses")
+}
+
+// Frames at rest beside a jump keep their poses: no path reaches over it, whether a
+// window lies half way through the jump or not.
+func TestNoPathReachesOverAJump(t *testing.T) {
+	b := pipeBench(t)
+	sv, err := b.Solver(0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	w := hann(20e-3)
+	weighting, err := weightingOf(&w, 1e5)
+	if err != nil {
+		t.Fatal(err)
+	}
+	bender := bender{solver: sv, weighting: weighting}
+	const sigma = 1e-5
+	for _, course := range [][]float64{{0, 0, 0, 0, 0.5, 1, 1, 1, 1}, {0, 0, 0, 0, 0.3, 1, 1, 1, 1}, {0, 0, 0, 0, 1, 1, 1, 1, 1}} {
+		for now := range 4 {
+			var s stencil
+			for i := range s {
+				if k := now + i - reach; k >= 0 && k < len(course) {
+					s[i] = &point{good: true, sigma: [6]float64{sigma, sigma, sigma, sigma, sigma, sigma},
+						pose: rigid.Pose{Position: r3.Vec{X: 0.06 * course[k]}, Rotation: rigid.Exp(r3.Vec{Y: course[k]})}}
+				}
+			}
+			if v, ok := bender.look(&s, 20e-3); ok {
+				for c, d := range v.shift {
+					if math.Abs(d) > sigma/10 {
+						t.Errorf("jump %v, frame %d: component %d is shifted by %.3g sigmas", course, now, c, d/sigma)
+					}
+				}
+			}
+		}
 	}
 }
