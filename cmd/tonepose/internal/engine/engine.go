@@ -158,7 +158,7 @@ func (e *Engine) sense(ctx context.Context, h *held) error {
 			s.last = &pose
 		}
 		p := &h.point[i]
-		*p = point{time: f.Time, pose: v.Fit.Pose, good: good && v.Doubts&^verdict.Motion == 0 && h.found[i] == nil}
+		*p = point{time: f.Time, pose: v.Fit.Pose, good: good && v.Doubts&^verdict.Motion == 0 && h.found[i] == nil, steady: f.BendDOF > 0 && f.Flags&verdict.Motion == 0}
 		for k := range p.sigma {
 			p.sigma[k] = math.Sqrt(v.Fit.Covariance[k][k])
 		}

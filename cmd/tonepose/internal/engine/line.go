@@ -161,7 +161,7 @@ func (e *Engine) unbend() {
 			continue
 		}
 		h.better[i].pose = bend.centre(h.point[i].pose)
-		if bend.strong(&h.point[i].sigma) {
+		if bend.beyond(strongBend, &h.point[i].sigma) {
 			if fit, ok := b.fit(&bend, h.sensed[i].Fitted, &h.sensed[i].Fit, 2); ok {
 				h.better[i].pose = fit.Pose
 			}
@@ -200,7 +200,7 @@ func (e *Engine) straighten(h *held, i int) {
 		around := e.around(l.next, i, func(h *held) *point { return &h.better[i] })
 		if bend, ok := b.look(&around, l.spacing); ok {
 			rounds := 1
-			if bend.strong(&h.point[i].sigma) {
+			if bend.beyond(strongBend, &h.point[i].sigma) {
 				rounds = 2
 			}
 			if fit, ok := b.fit(&bend, v.Fitted, &v.Fit, rounds); ok {

@@ -97,6 +97,8 @@ type point struct {
 	pose  rigid.Pose
 	sigma [6]float64
 	good  bool
+	// steady: the frame's own phasors were looked at, and do not bend.
+	steady bool
 }
 
 // A path goes through up to pathPoints frames, as many before as after; beside the
@@ -247,6 +249,9 @@ func (b *bender) look(s *stencil, spacing float64) (v bend, ok bool) {
 				continue // beside the end of a run the highest orders follow the noise
 			}
 			v = b.along(s.path(-before, n-1-before, spacing), s)
+			if s[reach].steady && v.beyond(visibleBend, &s[reach].sigma) {
+				continue // so much motion would show in the frame itself
+			}
 			if v.smooth(&s[reach].sigma) || n == 3 && last-first == 2 {
 				return v, true
 			}
@@ -334,15 +339,18 @@ func (v *bend) centre(pose rigid.Pose) rigid.Pose {
 	return pose.Plus(r3.Vec{X: -d[0], Y: -d[1], Z: -d[2]}, r3.Vec{X: -d[3], Y: -d[4], Z: -d[5]})
 }
 
-// strongBend is the shift in sigmas from which its first order is not enough: what it
-// leaves out is smaller by the shift over the distance to the emitters, and by that
-// over the window of what the path's curvature changes.
-const strongBend = 3
+// From so many sigmas of a shift its first order is not enough: what that leaves out
+// is smaller by the shift over the distance to the emitters. And from so many a
+// frame's own phasors bend visibly; they tell a bend some four times less well.
+const (
+	strongBend  = 3
+	visibleBend = 15
+)
 
-// strong tells whether the first order of a shift is not enough.
-func (v *bend) strong(sigma *[6]float64) bool {
+// beyond tells whether a component of the shift exceeds so many sigmas.
+func (v *bend) beyond(sigmas float64, sigma *[6]float64) bool {
 	for k, d := range v.shift {
-		if math.Abs(d) > strongBend*sigma[k] && sigma[k] > 0 {
+		if sigma[k] > 0 && math.Abs(d) > sigmas*sigma[k] {
 			return true
 		}
 	}

@@ -115,7 +115,7 @@ func TestNoPathReachesOverAJump(t *testing.T) {
 			var s stencil
 			for i := range s {
 				if k := now + i - reach; k >= 0 && k < len(course) {
-					s[i] = &point{good: true, sigma: [6]float64{sigma, sigma, sigma, sigma, sigma, sigma},
+					s[i] = &point{good: true, steady: course[k] == 0, sigma: [6]float64{sigma, sigma, sigma, sigma, sigma, sigma},
 						pose: rigid.Pose{Position: r3.Vec{X: 0.06 * course[k]}, Rotation: rigid.Exp(r3.Vec{Y: course[k]})}}
 				}
 			}
