@@ -191,38 +191,48 @@ func (e *Engine) around(frame, i int, of func(*held) *point) (s stencil) {
 // Where no path tells it, what the bend of the phasors may hide goes into their
 // variances.
 func (e *Engine) straighten(h *held, i int) {
-	l, v := &e.line, &h.sensed[i]
-	if l.step == 0 {
+	v := &h.sensed[i]
+	if e.line.step == 0 || e.alongPath(h, i) || v.Doubts&verdict.Motion == 0 || v.Fit.Status != solver.Converged {
 		return
 	}
-	b := &e.sensors[i].bender
-	if h.point[i].good {
-		around := e.around(l.next, i, func(h *held) *point { return &h.better[i] })
-		if bend, ok := b.look(&around, l.spacing); ok {
-			rounds := 1
-			if bend.beyond(strongBend, &h.point[i].sigma) {
-				rounds = 2
-			}
-			if fit, ok := b.fit(&bend, v.Fitted, &v.Fit, rounds); ok {
-				v.Fit = fit
-				copy(v.Fitted.Value, b.straight.Value)
-				return
-			}
-		}
-	}
-	if v.Doubts&verdict.Motion == 0 || v.Fit.Status != solver.Converged {
-		return
-	}
-	for k, s := range e.bench.Sensors()[i].Channels {
-		for tone := range e.tones {
-			at := tone*len(e.bench.Sensors()[i].Channels) + k
-			phasor, variance := h.frame.At(tone, s)
-			if p := real(phasor * cmplx.Conj(phasor)); p > 0 && variance > 0 {
+	channels := e.bench.Sensors()[i].Channels
+	for tone := range e.tones {
+		for k, channel := range channels {
+			phasor, _ := h.frame.At(tone, channel)
+			if power := real(phasor * cmplx.Conj(phasor)); power > 0 {
+				at := tone*len(channels) + k
 				m := v.Couplings.Value[at]
-				v.Couplings.Variance[at] += h.frame.Pull[tone*h.frame.Channels+s] / p * real(m*cmplx.Conj(m))
+				v.Couplings.Variance[at] += h.frame.Pull[tone*h.frame.Channels+channel] / power * real(m*cmplx.Conj(m))
 				v.Fitted.Variance[at] = v.Couplings.Variance[at]
 			}
 		}
 	}
 	v.Fit = e.sensors[i].solver.Warm(v.Fitted, v.Fit.Pose)
+}
+
+// alongPath compares a frame's couplings with the mean of the model along the path
+// that the poses about it tell. It reports false where they tell none.
+func (e *Engine) alongPath(h *held, i int) bool {
+	p, v, b := &h.point[i], &h.sensed[i], &e.sensors[i].bender
+	if !p.good {
+		return false
+	}
+	around := e.around(e.line.next, i, func(h *held) *point { return &h.better[i] })
+	bend, ok := b.look(&around, e.line.spacing)
+	if !ok {
+		return false
+	}
+	if bend.still(&p.sigma) {
+		return v.Doubts&verdict.Motion == 0 // what bends the phasors then is no motion
+	}
+	rounds := 1
+	if bend.beyond(strongBend, &p.sigma) {
+		rounds = 2
+	}
+	fit, ok := b.fit(&bend, v.Fitted, &v.Fit, rounds)
+	if ok {
+		v.Fit = fit
+		copy(v.Fitted.Value, b.straight.Value)
+	}
+	return ok
 }

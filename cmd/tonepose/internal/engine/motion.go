@@ -357,6 +357,24 @@ func (v *bend) beyond(sigmas float64, sigma *[6]float64) bool {
 	return false
 }
 
+// still tells whether the mean of the model along the path is that at its middle to a
+// twentieth of a sigma: the path does not curve, and the fields of emitters 2 cm away
+// and further do not over its length either, which is taken as one spacing.
+func (v *bend) still(sigma *[6]float64) bool {
+	const near, share = 0.02, 0.05 // [m]
+	if v.share > 0 {
+		return false
+	}
+	least := min(sigma[0], sigma[1], sigma[2])
+	for _, d := range v.path.nearest(3).offset {
+		moved := math.Hypot(math.Hypot(d[0], d[1]), d[2]) + near*math.Hypot(math.Hypot(d[3], d[4]), d[5])
+		if moved*moved/(60*near) > share*least { // a sixtieth: half of a window's variance over the square of its length
+			return false
+		}
+	}
+	return true
+}
+
 // grown is by how much the noise of the neighbours' poses multiplies the variance of
 // a pose: to first order it is twice its own less the path's mean.
 func (v *bend) grown() (sum float64) {
