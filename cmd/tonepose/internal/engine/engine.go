@@ -146,6 +146,13 @@ func (e *Engine) sense(ctx context.Context, h *held) error {
 			}
 		}
 		v.Doubts = e.doubts(f, i, v)
+		// What a channel that does not move shows is no coupling: the others stand.
+		channels := e.bench.Sensors()[i].Channels
+		for k := range v.Couplings.Variance {
+			if f.Channels[channels[k%len(channels)]]&verdict.Stuck != 0 {
+				v.Couplings.Variance[k] = math.Inf(1)
+			}
+		}
 		for k, m := range v.Couplings.Value {
 			v.Fitted.Value[k], v.Fitted.Variance[k] = real(m), v.Couplings.Variance[k]
 		}
