@@ -42,7 +42,6 @@ func TestBlocksMatchTheFilter(t *testing.T) {
 					if fast == nil {
 						t.Fatalf("order %d, every %d samples, %g s: no blocks", order, every, tau)
 					}
-					slow := newMixer(&cfg, l, every)
 					// −140 dB of the largest input in single precision; in double what is
 					// left out of the series, 1e-14, and rounding over the moments.
 					for _, single := range []bool{false, true} {
@@ -53,7 +52,7 @@ func TestBlocksMatchTheFilter(t *testing.T) {
 						}
 						*fast = *newBlocks(&cfg, l, a)
 						fast.tune(omega)
-						slow = newMixer(&cfg, l, every)
+						slow := newMixer(&cfg, l, every)
 						slow.tune(omega)
 						var worst float64
 						row := 0
