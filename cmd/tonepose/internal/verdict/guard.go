@@ -6,6 +6,7 @@ package verdict
 import (
 	"context"
 	"fmt"
+	"gonum.org/v1/gonum/spatial/r3"
 	"math"
 	"slices"
 	"strings"
@@ -54,8 +55,8 @@ type Guard struct {
 // NewGuard judges the fits that s makes of sensor i of a bench.
 func NewGuard(b *bench.Bench, i int, s *solver.Solver, o Options) *Guard {
 	sensor, tones := &b.Sensors()[i], b.Tones()
-	x := integrity.New(s)
-	g := &Guard{inspector: x, solver: s, coils: sensor.Coils, options: o, result: Summary{Sensor: sensor.Name},
+	x, volume := integrity.New(s), s.Problem().Volume
+	g := &Guard{inspector: x, solver: s, coils: sensor.Coils, options: o, result: Summary{Sensor: sensor.Name, volumeM: r3.Norm(r3.Sub(volume.Max, volume.Min))},
 		delay: make([]float64, len(sensor.Coils)), certain: make([]float64, len(sensor.Coils))}
 	x.Unreferenced = make([]bool, len(tones))
 	for e, t := range tones {

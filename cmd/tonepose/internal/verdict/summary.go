@@ -22,6 +22,8 @@ type Summary struct {
 
 	Faults []*Fault `json:"faults,omitempty"`
 	Delays []Delay  `json:"delays,omitempty"`
+
+	volumeM float64 // diagonal of the working volume
 }
 
 // Fault is one fault with its evidence, over the frames that show it.
@@ -74,7 +76,16 @@ func (g *Summary) Lines() []string {
 		case g.Distorted == g.Frames && g.Frames > 1:
 			text += ", all of them: a bench that differs from its rig everywhere needs calibration, metal disturbs nearby"
 		}
-		out = append(out, fmt.Sprintf("%s; estimated error up to %.3g mm and %.3g° at %.4g s", text, g.WorstPositionErrorM*1e3, g.WorstRotationErrorRad*180/math.Pi, g.WorstTimeS))
+		out = append(out, fmt.Sprintf("%s; %s at %.4g s", text, g.worst(), g.WorstTimeS))
 	}
 	return out
+}
+
+// worst words the largest estimated error. A position known to no more than ten
+// working volumes, or an orientation to no more than half a turn, is not known.
+func (g *Summary) worst() string {
+	if g.volumeM > 0 && g.WorstPositionErrorM > 10*g.volumeM || g.WorstRotationErrorRad > math.Pi {
+		return "not located"
+	}
+	return fmt.Sprintf("estimated error up to %.3g mm and %.3g°", g.WorstPositionErrorM*1e3, g.WorstRotationErrorRad*180/math.Pi)
 }
