@@ -6,10 +6,11 @@ package verdict
 import (
 	"context"
 	"fmt"
-	"gonum.org/v1/gonum/spatial/r3"
 	"math"
 	"slices"
 	"strings"
+
+	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/multitone"

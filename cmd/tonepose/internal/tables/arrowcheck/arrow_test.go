@@ -24,6 +24,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/fieldmodels/rigid"
 )
 
@@ -105,7 +106,7 @@ func TestWrittenTables(t *testing.T) {
 	for i := range n {
 		p := tables.Phasor{Time: float64(i), Duration: 0.01, Channel: "rx1", Tone: "e1", ToneHz: 5125 + 1/float64(i+1)}
 		if i%3 == 0 {
-			p.Channel, p.Flags = "rx2", tables.Clipped|tables.Motion
+			p.Channel, p.Flags = "rx2", verdict.Clipped|verdict.Motion
 		}
 		hz[i], channel[i], flags[i] = p.ToneHz, p.Channel, p.Flags.String()
 		if err := s.Phasors.Write(p); err != nil {
@@ -115,7 +116,7 @@ func TestWrittenTables(t *testing.T) {
 	nan := math.NaN()
 	s.Couplings.Write(
 		tables.Coupling{Time: 1, Emitter: "e1", Sensor: "probe", Channel: "rx1", Value: -1.0 / 3, Quadrature: 0, Sigma: 5e-324},
-		tables.Coupling{Time: 2, Emitter: "e1", Sensor: "probe", Channel: "rx1", Value: nan, Quadrature: nan, Sigma: nan, Flags: tables.ReferenceLost})
+		tables.Coupling{Time: 2, Emitter: "e1", Sensor: "probe", Channel: "rx1", Value: nan, Quadrature: nan, Sigma: nan, Flags: verdict.ReferenceLost})
 	var cov tables.Covariance
 	for i := range 6 {
 		cov.Set(i, i, math.Pow(4, -float64(i)))
@@ -124,7 +125,7 @@ func TestWrittenTables(t *testing.T) {
 	s.Poses.Write(
 		tables.Pose{Time: 1, Sensor: "probe", Estimate: &rigid.Pose{Position: r3.Vec{X: 0.1, Z: -0.2}, Rotation: quat.Number{Real: 1}},
 			Tip: &r3.Vec{Y: 0.5}, Covariance: &cov, Chi2: 17.25, DOF: 18, Iterations: 5, Status: "converged"},
-		tables.Pose{Time: 2, Sensor: "probe", Chi2: nan, Status: "failed", Flags: tables.NotConverged})
+		tables.Pose{Time: 2, Sensor: "probe", Chi2: nan, Status: "failed", Flags: verdict.NotConverged})
 	if err := s.Close(); err != nil {
 		t.Fatal(err)
 	}
