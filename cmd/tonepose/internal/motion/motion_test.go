@@ -9,30 +9,9 @@ import (
 	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/cmd/tonepose/internal/motion/motiontest"
 	"tonepose/fieldmodels/rigid"
 )
-
-// checkDerivatives compares velocity and angular velocity with central
-// differences: error h²/6 of the third derivative, and rounding 2⁻⁵³/h.
-func checkDerivatives(t *testing.T, m *Spline, from, to float64) {
-	t.Helper()
-	const h = 1e-5
-	for i := range 400 {
-		at := from + (to-from)*(float64(i)+0.5)/400
-		_, v, w := m.At(at)
-		a, _, _ := m.At(at - h)
-		b, _, _ := m.At(at + h)
-		dp, dr := b.Minus(a)
-		// Third derivatives of these paths stay below 60·(0.3 m)/(20 ms)³.
-		const tolerance = h*h/6*60*0.3/8e-6 + 1e-9
-		if d := r3.Norm(r3.Sub(r3.Scale(0.5/h, dp), v)); d > tolerance {
-			t.Fatalf("t = %g s: velocity %v, differences differ by %g", at, v, d)
-		}
-		if d := r3.Norm(r3.Sub(r3.Scale(0.5/h, dr), w)); d > 10*tolerance {
-			t.Fatalf("t = %g s: angular velocity %v, differences differ by %g", at, w, d)
-		}
-	}
-}
 
 func TestSplinePassesThroughItsPosesWhateverTheirSigns(t *testing.T) {
 	times := []float64{0, 0.1, 0.2, 0.35, 0.5}
@@ -56,7 +35,7 @@ func TestSplinePassesThroughItsPosesWhateverTheirSigns(t *testing.T) {
 			t.Errorf("knot %d missed by %g m, %g rad", i, r3.Norm(dp), r3.Norm(dr))
 		}
 	}
-	checkDerivatives(t, m, -0.02, 0.52)
+	motiontest.Derivatives(t, m.At, -0.02, 0.52)
 }
 
 // Not-a-knot splines of a cubic polynomial are that polynomial, at any knots; of

@@ -9,30 +9,9 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/cmd/tonepose/internal/motion/motiontest"
 	"tonepose/cmd/tonepose/internal/rig"
 )
-
-// checkDerivatives compares velocity and angular velocity with central
-// differences: error h²/6 of the third derivative, and rounding 2⁻⁵³/h.
-func checkDerivatives(t *testing.T, m movement, from, to float64) {
-	t.Helper()
-	const h = 1e-5
-	for i := range 400 {
-		at := from + (to-from)*(float64(i)+0.5)/400
-		_, v, w := m.At(at)
-		a, _, _ := m.At(at - h)
-		b, _, _ := m.At(at + h)
-		dp, dr := b.Minus(a)
-		// Third derivatives of these paths stay below 60·(0.3 m)/(20 ms)³.
-		const tolerance = h*h/6*60*0.3/8e-6 + 1e-9
-		if d := r3.Norm(r3.Sub(r3.Scale(0.5/h, dp), v)); d > tolerance {
-			t.Fatalf("t = %g s: velocity %v, differences differ by %g", at, v, d)
-		}
-		if d := r3.Norm(r3.Sub(r3.Scale(0.5/h, dr), w)); d > 10*tolerance {
-			t.Fatalf("t = %g s: angular velocity %v, differences differ by %g", at, w, d)
-		}
-	}
-}
 
 // boxed is a rig of named sensors in a working volume, without anything else.
 func boxed(lowest, highest r3.Vec, sensors ...string) *rig.Rig {
@@ -54,7 +33,7 @@ func TestSweepDerivativesAndBounds(t *testing.T) {
 		t.Errorf("duration %g s, want 2 s", p.Duration)
 	}
 	for i := range p.Tracks {
-		checkDerivatives(t, p.Tracks[i].motion, 0, 2)
+		motiontest.Derivatives(t, p.Tracks[i].motion.At, 0, 2)
 		for at := 0.0; at < 2; at += 0.01 {
 			pose, _, _ := p.Tracks[i].At(at)
 			if c := pose.Position; c.X < lo.X || c.X > hi.X || c.Y < lo.Y || c.Y > hi.Y || c.Z < lo.Z || c.Z > hi.Z {
@@ -98,7 +77,7 @@ func TestStationsRestAndMoveSmoothly(t *testing.T) {
 	if len(seen) != 27 {
 		t.Errorf("%d different positions, want 27", len(seen))
 	}
-	checkDerivatives(t, tr.motion, tr.Stations[3].Stop+1e-4, tr.Stations[4].Start-1e-4)
+	motiontest.Derivatives(t, tr.motion.At, tr.Stations[3].Stop+1e-4, tr.Stations[4].Start-1e-4)
 }
 
 func TestPathFile(t *testing.T) {
