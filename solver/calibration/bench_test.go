@@ -126,9 +126,9 @@ func (v *invented) measure(noise float64) {
 				st.Quadrature[k] = predicted[n+k] + noise*v.sigma*v.rng.NormFloat64()
 			}
 		}
-		// told = F·T·K must be the pose but for the reference's own error.
-		told := pose.Plus(gaussian(v.rng, noise*st.SigmaPosition), gaussian(v.rng, noise*st.SigmaRotation))
-		st.Reference = f.bench.frame.Inverse().Compose(told).Compose(f.bench.markers[st.Sensor].Inverse())
+		// stated = F·T·K must be the pose but for the reference's own error.
+		stated := pose.Plus(gaussian(v.rng, noise*st.SigmaPosition), gaussian(v.rng, noise*st.SigmaRotation))
+		st.Reference = f.bench.frame.Inverse().Compose(stated).Compose(f.bench.markers[st.Sensor].Inverse())
 	}
 }
 

@@ -86,7 +86,7 @@ func loadBundle(t testing.TB, repeat int) (*Problem, *bundle) {
 	return p, b
 }
 
-// bundleStations returns the rows of testdata/bundle_stations.csv: the told pose,
+// bundleStations returns the rows of testdata/bundle_stations.csv: the stated pose,
 // the true one, then the couplings, coil by coil.
 func bundleStations(t testing.TB) (rows [][]float64) {
 	t.Helper()

@@ -26,7 +26,7 @@ func TestDerivatives(t *testing.T) {
 	v.problem.Lengths = []Length{{A: 3, B: 0, Meters: 0.28, Sigma: 1e-4}}
 	v.draw(3, 1)
 	f := v.fit()
-	for i := range f.x { // somewhere else than truth, drawing and told poses
+	for i := range f.x { // somewhere else than truth, drawing and stated poses
 		f.x[i] = v.truth[i] + 0.5*f.size(i)*v.rng.NormFloat64()
 	}
 	for s := range f.poses {

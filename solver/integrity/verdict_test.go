@@ -117,7 +117,7 @@ func TestCleanFramesRaiseNoAlarm(t *testing.T) {
 }
 
 // Motion and wrong delays are no metal: they are fitted and taken off, and the
-// delays are told.
+// delays are reported.
 func TestMotionAndDelaysAreNoMetal(t *testing.T) {
 	s := newBench(t)
 	x := New(s)

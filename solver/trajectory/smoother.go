@@ -74,7 +74,7 @@ func fits(r *solver.Result) bool {
 // learnFrames bounds the stretch from which the noise is learnt.
 const learnFrames = 400
 
-// learn finds the strengths of the driving noise under which the innovations
+// learn finds the strengths of the process noise under which the innovations
 // are most likely.
 func (f *filter) learn(frames []Frame) error {
 	if len(frames) > learnFrames {

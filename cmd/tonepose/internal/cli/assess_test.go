@@ -428,7 +428,7 @@ func TestAssessOneCoil(t *testing.T) {
 }
 
 // Two sensors on one bench, one of them with too few couplings to be solved: each
-// is told by itself, and what is flagged does not hide what is not.
+// is reported by itself, and what is flagged does not hide what is not.
 func TestAssessSeveralSensors(t *testing.T) {
 	dir, rig := t.TempDir(), rigFile("square-bench.rig.yaml")
 	run, out := filepath.Join(dir, "run"), filepath.Join(dir, "out")

@@ -54,7 +54,7 @@ func spoiled(t *testing.T) []string {
 }
 
 // Each fault must be flagged in every table where and only where it is, never
-// as motion, and be told on stderr with channel and time.
+// as motion, and be reported on stderr with channel and time.
 func TestFaultsReachTheTables(t *testing.T) {
 	file := spoiled(t)
 	dir := filepath.Join(t.TempDir(), "run")
@@ -67,7 +67,7 @@ func TestFaultsReachTheTables(t *testing.T) {
 		flag        verdict.Flags
 		channel     string // empty: all
 		start, stop float64
-		told        string
+		reported    string
 	}{
 		{verdict.Clipped, "rx1", 0.5, 0.52, "clipped"},
 		{verdict.Gap, "rx2", 1.0, 1.005, "gap"},
@@ -105,7 +105,7 @@ func TestFaultsReachTheTables(t *testing.T) {
 				t.Errorf("%s: row of %s at %.4f s is flagged %q, a fault of %s", table, channel, time, flags, f.channel)
 			}
 			if flags&f.flag != 0 {
-				seen[table+" "+f.told]++
+				seen[table+" "+f.reported]++
 			}
 		}
 		if flags&all != 0 && flags&(verdict.Motion|verdict.Distorted) != 0 {
@@ -147,8 +147,8 @@ func TestFaultsReachTheTables(t *testing.T) {
 	}
 	for _, f := range faults {
 		for _, table := range []string{"phasors", "couplings", "poses"} {
-			if seen[table+" "+f.told] == 0 {
-				t.Errorf("%s: no row is flagged %s", table, f.told)
+			if seen[table+" "+f.reported] == 0 {
+				t.Errorf("%s: no row is flagged %s", table, f.reported)
 			}
 		}
 	}

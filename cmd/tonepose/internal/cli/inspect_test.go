@@ -184,7 +184,7 @@ func TestInspectRecordings(t *testing.T) {
 }
 
 // A pickup that the rig believes to be 200 ns faster than it is, and one that
-// hears the drive through 0.2 mΩ, are told apart by how the couplings' phases
+// picks up the drive through 0.2 mΩ, are told apart by how the couplings' phases
 // go with frequency.
 func TestInspectHintsAtCrosstalk(t *testing.T) {
 	const delay, crosstalk = 200e-9, 0.2e-3

@@ -116,7 +116,7 @@ func TestMicroCoilRecording(t *testing.T) {
 	}
 }
 
-// Where the model bends within the uncertainty, intervals by profile likelihood
+// Where the model is not linear over the uncertainty, intervals by profile likelihood
 // are offered. Of 12 intervals at 95 % three or more miss the truth in one case
 // of fifty; the one coil sits at the sensor's origin, so its centroid is that.
 func TestMicroCoilIntervals(t *testing.T) {
