@@ -216,6 +216,15 @@ func TestBetween(t *testing.T) {
 			t.Fatalf("Between(%v, %v) misses by %.1e; axis along a by %.1e", a, b, miss, along)
 		}
 	})
+	// Opposite but for rounding, and with a cross product below 1e-290.
+	for _, c := range [][2]r3.Vec{
+		{{X: -0.9883336593359705, Y: 0.1257430869563802, Z: 0.0859375}, {X: 0.9883336593359707, Y: -0.12574308695638023, Z: -0.08593750000000001}},
+		{{X: 0.5403023058681398, Y: 0.8414709848078965, Z: 5.010420900022432e-293}, {X: -0.5403023058681398, Y: -0.8414709848078965, Z: -5.0104209000224314e-293}},
+	} {
+		if miss, along := check(c[0], c[1]); miss > 2e-15 || along > 1e-15 {
+			t.Errorf("Between(%v, %v) misses by %.1e; axis along a by %.1e", c[0], c[1], miss, along)
+		}
+	}
 	for _, a := range []r3.Vec{{X: 1}, {Y: -2}, {Z: 3}, {X: 1, Y: 1, Z: 1}} {
 		for _, s := range []float64{1, -1} {
 			if miss, _ := check(a, r3.Scale(s, a)); miss > 1e-15 {

@@ -107,10 +107,12 @@ func Between(a, b r3.Vec) quat.Number {
 		Z: float64(a.X*b.Y) - float64(a.Y*b.X),
 	}
 	// Rounding leaves a part of c along a, which near opposite directions would
-	// tilt the axis: take it out.
-	c = r3.Sub(c, r3.Scale(r3.Dot(c, a), a))
+	// tilt the axis: take it out, twice since c may be little else.
+	for range 2 {
+		c = r3.Sub(c, r3.Scale(r3.Dot(c, a), a))
+	}
 	n := r3.Norm(c)
-	if n == 0 {
+	if n < 1e-150 { // its squares, and what is divided by it, leave the range of numbers
 		if r3.Dot(a, b) > 0 {
 			return quat.Number{Real: 1}
 		}
