@@ -1,7 +1,6 @@
 package cli
 
 import (
-	"os"
 	"runtime/debug"
 
 	"github.com/spf13/pflag"
@@ -69,13 +68,4 @@ func run[R any](s Streams, f *outputFlags, progress *engine.Progress, job func()
 	defer p.Clear()
 	*progress = p.Show
 	return job()
-}
-
-// collectOften lets the garbage collector run before the heap has doubled: a stream
-// makes little garbage, so this costs next to nothing, and the memory of a long
-// run stays near what it really holds. A caller's own GOGC is left alone.
-func collectOften() {
-	if os.Getenv("GOGC") == "" {
-		debug.SetGCPercent(40)
-	}
 }

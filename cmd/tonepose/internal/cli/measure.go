@@ -88,7 +88,6 @@ func (o *measureOptions) check() error {
 }
 
 func runMeasure(ctx context.Context, o *measureOptions, s Streams) error {
-	collectOften()
 	if err := o.check(); err != nil {
 		return err
 	}

@@ -71,7 +71,6 @@ func addLoss(f *pflag.FlagSet, to *leastsquares.Loss, help string) {
 
 func runSolve(ctx context.Context, o *solveOptions, s Streams) error {
 	begin := time.Now()
-	collectOften()
 	if err := o.averaging.finish(&o.Job); err != nil {
 		return err
 	}
