@@ -103,7 +103,7 @@ func TestNoPathReachesOverAJump(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	w := hann(20e-3)
+	w := Windows{Length: 20e-3, Hop: 20e-3}
 	weighting, err := weightingOf(&w, 1e5)
 	if err != nil {
 		t.Fatal(err)
