@@ -132,3 +132,51 @@ func TestAmbiguity(t *testing.T) {
 		})
 	}
 }
+
+// A board of flat coils in one plane, drawn anew, a sensor of one coil, and a working
+// volume on both sides: every pose has its mirror image, and no pose comes out
+// that is neither right nor flagged. The weakest couplings are near the noise, so that
+// a search seldom meets both.
+func TestCoplanarBoardIsAmbiguous(t *testing.T) {
+	for seed := range uint64(12) {
+		r := rand.New(rand.NewPCG(seed+1, 11))
+		p := Problem{Volume: Volume{Min: r3.Vec{X: -0.15, Y: -0.15, Z: -0.25}, Max: r3.Vec{X: 0.15, Y: 0.15, Z: 0.25}}}
+		normal := r3.Unit(r3.Vec{X: 0.2 * r.NormFloat64(), Y: 0.2 * r.NormFloat64(), Z: 1})
+		across, along := rigid.Across(normal)
+		for range 6 + r.IntN(5) {
+			at := r3.Add(r3.Scale(0.15*(2*r.Float64()-1), across), r3.Scale(0.15*(2*r.Float64()-1), along))
+			loop := &fieldmodels.PlacedLoop{Loop: fieldmodels.Loop{Radius: 0.01 + 0.02*r.Float64(), Turns: 30}, Center: at, Axis: normal}
+			p.Array.Emitters = append(p.Array.Emitters, fieldmodels.Emitter{Source: loop, Center: at, Axis: normal})
+		}
+		p.Sensor.Coils = []mutual.Coil{{Axis: r3.Vec{Z: 1}, AreaTurns: 1e-3, Radius: 2e-3}}
+		s, err := New(p, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for range 30 {
+			pose := rigid.Pose{Position: randomIn(r, p.Volume), Rotation: randomQuat(r)}
+			y := observe(t, s, pose, 2e-12, r)
+			res := s.Cold(y)
+			if res.Status != Converged {
+				continue
+			}
+			// Images across the board; one closer to it than the noise is no other pose.
+			sigma := math.Sqrt(res.Covariance[0][0] + res.Covariance[1][1] + res.Covariance[2][2])
+			twinInside := func(of r3.Vec) bool {
+				image := r3.Sub(of, r3.Scale(2*r3.Dot(of, normal), normal))
+				return r3.Box(p.Volume).Contains(image) && r3.Norm(r3.Sub(image, of)) > 6*sigma
+			}
+			off := r3.Norm(r3.Sub(res.Pose.Position, pose.Position))
+			if off > 6*sigma && !res.Ambiguous {
+				t.Errorf("bench %d: %.1f mm off, stated %.2f, not ambiguous", seed+1, 1e3*off, 1e3*sigma)
+			}
+			if twinInside(pose.Position) && !res.Ambiguous {
+				t.Errorf("bench %d: the twin of %v is not found", seed+1, pose.Position)
+			}
+			warm := s.Warm(y, res.Pose)
+			if s.Twins(y, &warm); twinInside(warm.Pose.Position) && !warm.Ambiguous {
+				t.Errorf("bench %d: followed, the twin of %v is not found", seed+1, warm.Pose.Position)
+			}
+		}
+	}
+}

@@ -72,7 +72,8 @@ var (
 // Cold solves without any start: at the centre of every cell of a grid over the working
 // volume the couplings are linear in the coils' axes, so that the best
 // orientation and its misfit follow from one small linear system; descents
-// start from the best distinct cells, and the lowest minimum wins. Couplings
+// start from the best distinct cells, and the lowest minimum wins. Where the array has a
+// symmetry, the twin of that pose is looked at too. Couplings
 // of another shape than the problem's panic.
 func (s *Solver) Cold(c Couplings) Result {
 	r, ok := s.load(c)
@@ -160,6 +161,8 @@ func (s *Solver) Cold(c Couplings) Result {
 	st := m.state
 	s.finish(&r, &st, &m.d)
 	s.runnerUp(&r, found, best)
+	s.searching = false
+	s.settle(c, &r)
 	return r
 }
 

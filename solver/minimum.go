@@ -121,13 +121,16 @@ func (s *Solver) runnerUp(r *Result, found []minimum, best int) {
 	r.Ambiguous = r.RunnerUp.Ratio >= ambiguityRatio
 }
 
-// sameMinimum reports whether two descents ended at the same minimum: nearer than a
-// tenth of a standard deviation, or than rounding can tell apart.
-func (s *Solver) sameMinimum(a, b *minimum) bool {
-	step, trace := a.state.since(&b.state)
+// sameMinimum reports whether two descents ended at the same minimum.
+func (s *Solver) sameMinimum(a, b *minimum) bool { return s.same(&a.state, &b.state, &b.sum) }
+
+// same reports whether two states are nearer than a tenth of a standard deviation, as
+// the normal sums at b have it, or than rounding can tell apart.
+func (s *Solver) same(a, b *state, sum *kernel.Sum) bool {
+	step, trace := a.since(b)
 	apart := trace < 1
 	if s.rig.axial {
-		ua, ub := a.state.Out(s.rig.axis), b.state.Out(s.rig.axis)
+		ua, ub := a.Out(s.rig.axis), b.Out(s.rig.axis)
 		t := r3.Cross(ub, ua)
 		step[3], step[4], step[5] = t.X, t.Y, t.Z
 		apart = r3.Dot(ua, ub) < 0
@@ -135,7 +138,7 @@ func (s *Solver) sameMinimum(a, b *minimum) bool {
 	if apart {
 		return false
 	}
-	if quadratic(&b.sum, &step) < 0.01 {
+	if quadratic(sum, &step) < 0.01 {
 		return true
 	}
 	d, t := vector([3]float64(step[:3])), vector([3]float64(step[3:]))

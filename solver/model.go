@@ -53,6 +53,7 @@ type rig struct {
 	spread  []kernel.Dipole // then one per emitter, the same in every lane
 	points  [][6]float64    // and axis [m²] and arm [m] of each coil
 	grid    *grid
+	twins   []twin // symmetries of the array
 	errors  ErrorModel
 	joined  bool // see arrangeErrors
 }

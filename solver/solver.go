@@ -66,6 +66,7 @@ func New(p Problem, o Options) (*Solver, error) {
 	if g.grid, err = newGrid(g); err != nil {
 		return nil, err
 	}
+	g.arrangeTwins()
 	return (&Solver{rig: g}).Clone(), nil
 }
 
