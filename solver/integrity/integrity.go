@@ -22,6 +22,7 @@ type Observation struct {
 	solver.Couplings
 	Quadrature []float64 // Im M [H], with the variances of Re M; nil: not known
 	Hz         []float64 // frequency of each emitter's tone; not needed without Quadrature
+	Moving     bool      // the sensor moves within the window, which the quadrature parts show
 }
 
 // Inspector holds the working memory for one sensor. It is not safe for

@@ -3,8 +3,6 @@ package integrity
 import (
 	"math"
 
-	"gonum.org/v1/gonum/spatial/r3"
-
 	"tonepose/solver"
 	"tonepose/solver/internal/statistics"
 )
@@ -26,6 +24,13 @@ type Verdict struct {
 	// PositionError [m] and RotationError [rad] are radii that hold the true
 	// pose about 95 times in 100, noise and distortion together.
 	PositionError, RotationError float64
+	// Misfit: the in-phase parts alone deny the field model, whatever the reason.
+	// Growth is then by what the covariance of noise is multiplied, and Covariance
+	// the pose's with that and with the emitters' contradictions; else 1 and the
+	// fit's own.
+	Misfit     bool
+	Growth     float64
+	Covariance [6][6]float64
 	// Eddy: the imaginary parts show currents that lag, as in metal near the
 	// bench. Distorted: the couplings as a whole do not fit the field model.
 	Eddy, Distorted bool
@@ -47,8 +52,9 @@ const (
 	upper95  = 1.644853627
 )
 
-// Verdict judges the fit of one frame. A frame that moves within its window
-// (moving) is not called distorted.
+// Verdict judges the fit of one frame. One that is excused, as its samples are known to
+// be wrong, is not called distorted; one that moves within its window not for its
+// imaginary parts.
 //
 // The estimated error joins three things. The noise: the radius of a sphere
 // about the 95 % ellipsoid. Distortion that raised chi-square: what the
@@ -62,8 +68,12 @@ const (
 // that each alone falls short where the disturbance is not of its kind. With the
 // three degrees of freedom that one coil and eight emitters leave, metal shows
 // less: a tenth of what does harm there goes beyond the estimate.
-func (x *Inspector) Verdict(o *Observation, r *solver.Result, moving bool) (Verdict, error) {
-	v := Verdict{Spread: math.NaN(), RotationSpread: math.NaN(), Chance: Chance(r.ChiSquare, r.DOF)}
+//
+// Covariance says the same in six dimensions where a misfit is beyond chance: the
+// growth of the noise's and the jackknife's second moments. Elsewhere it stays as the
+// fit states it: sound poses are neither widened nor told from others by their noise.
+func (x *Inspector) Verdict(o *Observation, r *solver.Result, excused bool) (Verdict, error) {
+	v := Verdict{Spread: math.NaN(), RotationSpread: math.NaN(), Chance: Chance(r.ChiSquare, r.DOF), Growth: 1, Covariance: r.Covariance}
 	q, err := x.quadrature(o, r.Pose)
 	if err != nil {
 		return v, err
@@ -75,19 +85,36 @@ func (x *Inspector) Verdict(o *Observation, r *solver.Result, moving bool) (Verd
 	}
 	position := within95 * growth * widest(&r.Covariance, 0)
 	rotation := within95 * growth * widest(&r.Covariance, 3)
+	var spread [6][6]float64
 	if min(v.Chance, v.QuadratureChance) < doubt {
-		if p, q, ok := x.spread(o.Couplings, r); ok {
-			v.Spread, v.RotationSpread = p, q
-			position += within95 / 3 * p * p
-			rotation += within95 / 3 * q * q
+		if second, ok := x.spread(o.Couplings, r); ok {
+			spread = second
+			p, q := trace(&second, 0), trace(&second, 3)
+			v.Spread, v.RotationSpread = math.Sqrt(p), math.Sqrt(q)
+			position += within95 / 3 * p
+			rotation += within95 / 3 * q
 		}
 	}
 	v.PositionError, v.RotationError = math.Sqrt(position), math.Sqrt(rotation)
-	if !moving {
-		v.Eddy = v.QuadratureChance < alarm
-		v.Distorted = v.Eddy || v.Chance < alarm
+	v.Misfit = v.Chance < alarm
+	eddy := v.QuadratureChance < alarm && !o.Moving
+	if v.Misfit || eddy {
+		v.Growth = growth
+		for i := range v.Covariance {
+			for j := range v.Covariance[i] {
+				v.Covariance[i][j] = growth*r.Covariance[i][j] + spread[i][j]
+			}
+		}
+	}
+	if !excused {
+		v.Eddy, v.Distorted = eddy, eddy || v.Misfit
 	}
 	return v, nil
+}
+
+// trace sums the diagonal of the 3×3 block of a covariance at from.
+func trace(c *[6][6]float64, from int) float64 {
+	return c[from][from] + c[from+1][from+1] + c[from+2][from+2]
 }
 
 // Chance is the probability of a chi-square at least this large; 1 without
@@ -102,8 +129,9 @@ func nonCentrality(chi2, dof float64) float64 {
 	return max(0, excess+upper95*math.Sqrt(2*dof+4*max(0, excess)))
 }
 
-// spread refits without each emitter in turn.
-func (x *Inspector) spread(c solver.Couplings, r *solver.Result) (position, rotation float64, ok bool) {
+// spread refits without each emitter in turn: the jackknife's second moments of
+// the pose, position [m] before rotation [rad].
+func (x *Inspector) spread(c solver.Couplings, r *solver.Result) (second [6][6]float64, ok bool) {
 	n := 0
 	for e := range x.emitters {
 		if used(c.Variance[e*x.coils:(e+1)*x.coils]) == 0 {
@@ -118,15 +146,23 @@ func (x *Inspector) spread(c solver.Couplings, r *solver.Result) (position, rota
 			continue
 		}
 		dp, dr := without.Pose.Minus(r.Pose)
-		position += r3.Norm2(dp)
-		rotation += r3.Norm2(dr)
+		d := [6]float64{dp.X, dp.Y, dp.Z, dr.X, dr.Y, dr.Z}
+		for i := range d {
+			for j := range d {
+				second[i][j] += d[i] * d[j]
+			}
+		}
 		n++
 	}
 	if n < 2 {
-		return 0, 0, false
+		return second, false
 	}
-	f := float64(n-1) / float64(n)
-	return math.Sqrt(f * position), math.Sqrt(f * rotation), true
+	for i := range second {
+		for j := range second[i] {
+			second[i][j] *= float64(n-1) / float64(n)
+		}
+	}
+	return second, true
 }
 
 // widest is the largest eigenvalue of the 3×3 block of a covariance at from, by

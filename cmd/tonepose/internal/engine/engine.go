@@ -74,6 +74,7 @@ type sensor struct {
 
 // New makes an Engine for a bench.
 func New(b *bench.Bench, o Options) (*Engine, error) {
+	o.Verdict.Bent = o.Sharp
 	e := &Engine{bench: b, tones: b.Tones(), coupler: b.Coupler(), options: o}
 	for i := range b.Sensors() {
 		sv, err := b.Solver(i)
@@ -193,6 +194,9 @@ func (e *Engine) doubts(f *Measured, i int, v *Sensed) verdict.Flags {
 
 // judge judges the fit of one sensor in one frame.
 func (e *Engine) judge(ctx context.Context, v *Sensed, f *Measured, found *integrity.Finding) error {
+	if v.Fit.Status == solver.Converged {
+		e.sensors[v.Sensor].solver.Twins(v.Fitted, &v.Fit) // a pose that was followed has met none
+	}
 	fitted := v.Fitted // Judge may replace it
 	judged, worth, err := e.guards[v.Sensor].Judge(ctx, &fitted, v.Couplings.Value, f.Hz, &v.Fit, found, f.Time, v.Doubts)
 	if err != nil {

@@ -45,18 +45,19 @@ type integrityRow struct {
 	HighY          *float64 `parquet:"high_y_m,split,zstd,optional"`
 	LowZ           *float64 `parquet:"low_z_m,split,zstd,optional"`
 	HighZ          *float64 `parquet:"high_z_m,split,zstd,optional"`
+	Growth         *float64 `parquet:"misfit_growth,dict,zstd,optional"`
 	Finding        string   `parquet:"finding,dict,zstd"`
 	Flags          string   `parquet:"flags,dict,zstd"`
 
-	values [20]float64
+	values [21]float64
 }
 
 // numbers are where the values of the nullable columns are kept, in their
 // order: those of the runner-up's pose and ratio apart.
-func (v *Integrity) numbers(runnerUp *[8]float64) [20]*float64 {
-	return [20]*float64{&v.Chi2, &v.QuadratureChi2, &v.Spread, &v.PositionError, &v.RotationError,
+func (v *Integrity) numbers(runnerUp *[8]float64) [21]*float64 {
+	return [21]*float64{&v.Chi2, &v.QuadratureChi2, &v.Spread, &v.PositionError, &v.RotationError,
 		&runnerUp[0], &runnerUp[1], &runnerUp[2], &runnerUp[3], &runnerUp[4], &runnerUp[5], &runnerUp[6], &runnerUp[7],
-		&v.Nonlinearity, &v.Low[0], &v.High[0], &v.Low[1], &v.High[1], &v.Low[2], &v.High[2]}
+		&v.Nonlinearity, &v.Low[0], &v.High[0], &v.Low[1], &v.High[1], &v.Low[2], &v.High[2], &v.Growth}
 }
 
 func (r *integrityRow) store(v *Integrity) error {

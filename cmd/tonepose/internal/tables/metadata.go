@@ -16,12 +16,15 @@ import (
 //   - 1: poses outside the working volume are flagged "outside volume"; tables of
 //     what fits are worth may end before the runner-up.
 //   - 2: that flag is "outside working volume".
-const schemaVersion = 2
+//   - 3: tables of what fits are worth tell by what a misfit multiplies variances;
+//     the sigmas of poses have it.
+const schemaVersion = 3
 
-// added are the columns that tables of schema 1 may lack.
+// added are the columns that tables of earlier schemas may lack.
 var added = []string{
 	"runner_up_x_m", "runner_up_y_m", "runner_up_z_m", "runner_up_qw", "runner_up_qx", "runner_up_qy", "runner_up_qz", "runner_up_ratio",
 	"nonlinearity", "low_x_m", "high_x_m", "low_y_m", "high_y_m", "low_z_m", "high_z_m",
+	"misfit_growth",
 }
 
 // Metadata says where a table comes from. It is stored with each table, with
@@ -127,7 +130,7 @@ var unitSuffixes = [...]struct{ suffix, unit string }{
 // number and "" for text.
 func unitOf(column string) string {
 	switch column {
-	case "qw", "qx", "qy", "qz", "chi2", "dof", "iterations", "harmonic":
+	case "qw", "qx", "qy", "qz", "chi2", "dof", "iterations", "harmonic", "misfit_growth":
 		return "1"
 	}
 	if of, ok := strings.CutPrefix(column, "cov_"); ok {

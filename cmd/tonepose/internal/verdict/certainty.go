@@ -24,7 +24,7 @@ func (row *Verdict) bound(s *solver.Solver, c solver.Couplings, r *solver.Result
 		second := r.RunnerUp.Pose
 		row.RunnerUp, row.RunnerUpRatio = &second, r.RunnerUp.Ratio
 	}
-	if r.Status != solver.Converged || !uncertain(s, r) {
+	if r.Status != solver.Converged || row.Growth > 1 || !uncertain(s, r) { // noise is not what makes a misfit uncertain
 		return
 	}
 	row.Nonlinearity = s.Nonlinearity(c, r)

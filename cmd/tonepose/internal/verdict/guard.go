@@ -31,6 +31,9 @@ const Doubtful = 1e-3
 type Options struct {
 	Robust   leastsquares.Loss // nil: plain squares
 	LeaveOut bool              // solve without what is found at fault
+	// Bent: couplings have the motion inside of their windows still in them, which
+	// then explains why they do not fit.
+	Bent bool
 }
 
 // Guard judges the fits of one sensor, frame by frame, and gathers what many
@@ -48,7 +51,8 @@ type Guard struct {
 	pause, passed int
 
 	observed integrity.Observation
-	delay    []float64 // Σ delay/σ² and Σ 1/σ², by coil
+	widened  *[6][6]float64 // covariance of the pose at hand with what its misfit shows; nil: as fitted
+	delay    []float64      // Σ delay/σ² and Σ 1/σ², by coil
 	certain  []float64
 	kept     sample
 }
@@ -139,24 +143,29 @@ func (g *Guard) count(f *integrity.Finding, frames int, joint bool) *Fault {
 // out, or with a robust loss, result becomes that of the fit asked for and c what
 // it was made from. It returns the flags to add. Where judging fails the pose
 // is kept, flagged as not judged, and Finding says why; the error is the context's.
+// The covariance of result grows by what a misfit shows.
 func (g *Guard) Judge(ctx context.Context, c *solver.Couplings, quadrature []complex128, hz []float64, result *solver.Result, found *integrity.Finding, time float64, flags Flags) (Flags, Verdict, error) {
 	add, row, err := g.judge(ctx, c, quadrature, hz, result, found, time, flags)
 	if err != nil {
 		return add, row, err
 	}
 	row.bound(g.solver, *c, result)
+	if g.widened != nil {
+		result.Covariance = *g.widened
+	}
 	return add, row, nil
 }
 
 func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []complex128, hz []float64, result *solver.Result, found *integrity.Finding, time float64, flags Flags) (add Flags, row Verdict, err error) {
-	row = unjudged()
+	row, g.widened = unjudged(), nil
 	var words []string
 	defer func() { row.Finding = strings.Join(words, "; ") }()
 	failed := func(what string, reason any) {
 		add |= NotJudged
 		words = append(words, fmt.Sprintf("%s: %v", what, reason))
 	}
-	excused := flags&(Motion|SampleFaults) != 0
+	moving := flags&Motion != 0
+	excused := flags&SampleFaults != 0 || moving && g.options.Bent
 	for i, v := range quadrature {
 		g.observed.Quadrature[i] = imag(v)
 	}
@@ -165,7 +174,7 @@ func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []com
 			return add, row, err
 		}
 	}
-	if !excused {
+	if !excused && !moving {
 		g.kept.take(*c, result, time)
 	}
 	left := false
@@ -184,7 +193,7 @@ func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []com
 	if result.Status != solver.Converged {
 		return add, row, nil
 	}
-	g.observed.Couplings, g.observed.Hz = *c, hz
+	g.observed.Couplings, g.observed.Hz, g.observed.Moving = *c, hz, moving
 	v, err := g.inspector.Verdict(&g.observed, result, excused)
 	if err != nil {
 		failed("the fit is not judged", err)
@@ -206,7 +215,7 @@ func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []com
 		}
 		words = append(words, text)
 	}
-	if !excused && unexplained && v.QuadratureChance > Doubtful {
+	if !excused && !moving && unexplained && v.QuadratureChance > Doubtful {
 		g.lag(&v.Quadrature)
 	}
 	if g.options.Robust != nil {
@@ -226,7 +235,10 @@ func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []com
 			}
 		}
 	}
-	row.Spread, row.PositionError, row.RotationError = v.Spread, v.PositionError, v.RotationError
+	row.Spread, row.PositionError, row.RotationError, row.Growth = v.Spread, v.PositionError, v.RotationError, v.Growth
+	if !(moving && g.options.Bent) {
+		g.widened = &v.Covariance
+	}
 	if v.PositionError > g.result.WorstPositionErrorM {
 		g.result.WorstPositionErrorM, g.result.WorstRotationErrorRad = v.PositionError, v.RotationError
 		g.result.WorstTimeS = time

@@ -15,6 +15,7 @@ type Verdict struct {
 	Spread         float64 // of the position over fits without one emitter each [m]
 	PositionError  float64 // radius that holds the true position about 95 times in 100, distortion included [m]
 	RotationError  float64 // alike [rad]
+	Growth         float64 // by what the variances of noise were multiplied for the misfit, beside the spread's; 1: they stand
 	// RunnerUp is the second-best pose that a cold start found, nil if it found
 	// none, and RunnerUpRatio its likelihood over that of the best.
 	RunnerUp      *rigid.Pose
@@ -33,7 +34,7 @@ func unjudged() Verdict {
 	nan := math.NaN()
 	none := [3]float64{nan, nan, nan}
 	return Verdict{Chi2: nan, QuadratureChi2: nan, Spread: nan, PositionError: nan, RotationError: nan,
-		RunnerUpRatio: nan, Nonlinearity: nan, Low: none, High: none}
+		Growth: nan, RunnerUpRatio: nan, Nonlinearity: nan, Low: none, High: none}
 }
 
 // SampleFaults are the flags that a single channel or tone can be blamed for.
