@@ -115,10 +115,11 @@ func (v *invented) measure(noise float64) {
 		for k := range f.offset[s+1] - f.offset[s] {
 			f.data[f.offset[s]+k] = observed{weight: 1}
 		}
-		predicted, err := f.residuals(make([]float64, len(f.normal.a)), s)
+		rows, err := f.rows(make([]float64, len(f.normal.a)), s)
 		if err != nil {
 			panic(err)
 		}
+		predicted := f.residuals(rows, s)
 		n := len(st.Couplings.Value)
 		for k := range n {
 			st.Couplings.Value[k] = predicted[k] + noise*v.sigma*v.rng.NormFloat64()

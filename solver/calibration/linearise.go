@@ -183,7 +183,7 @@ func (f *fit) coilColumns(rw *row, i int, cp *mutual.Coupling, p *mutual.Placed,
 func (f *fit) observe(blk *block, mixed []float64, rw *row, cp *mutual.Coupling, obs *observed, e, i int) {
 	by := cp.ByPose()
 	if f.tap != nil {
-		f.tap.emitter, f.tap.coil, f.tap.gain = e, i-f.layout.first[f.problem.Stations[f.tap.station].Sensor], f.bench.coils[i].Gain
+		f.tap.now, f.tap.emitter, f.tap.coil, f.tap.gain = CouplingNoise, e, i-f.layout.first[f.problem.Stations[f.tap.station].Sensor], f.bench.coils[i].Gain
 	}
 	cross := -1
 	if f.layout.crosstalk >= 0 {

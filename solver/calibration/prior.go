@@ -40,7 +40,7 @@ func (f *fit) reference(blk *block, mixed []float64, s int) {
 		rw.putVec(markerAt, r3.Scale(-1, rigid.TransMulVec(&rot, e)))
 		var by [6]float64
 		by[i] = 1
-		f.addReference(blk, mixed, &rw, &by, r3.Dot(dp, e), position)
+		f.addReference(blk, mixed, &rw, &by, r3.Dot(dp, e), position, ReferencePosition)
 	}
 	for i, e := range axes {
 		if rotation == 0 {
@@ -55,14 +55,14 @@ func (f *fit) reference(blk *block, mixed []float64, s int) {
 			rw.putVec(markerAt+3, rigid.TransMulVec(markerJl, rigid.TransMulVec(&rot, back)))
 		}
 		by := [6]float64{3: byOwn[i][0], 4: byOwn[i][1], 5: byOwn[i][2]}
-		f.addReference(blk, mixed, &rw, &by, r3.Dot(dr, e), rotation)
+		f.addReference(blk, mixed, &rw, &by, r3.Dot(dr, e), rotation, ReferenceRotation)
 	}
 }
 
 // addReference is accumulate, counted apart from the couplings.
-func (f *fit) addReference(blk *block, mixed []float64, rw *row, by *[6]float64, r, weight float64) {
+func (f *fit) addReference(blk *block, mixed []float64, rw *row, by *[6]float64, r, weight float64, part Input) {
 	if f.tap != nil {
-		f.tap.emitter, f.tap.coil = -1, -1
+		f.tap.now, f.tap.emitter, f.tap.coil = part, -1, -1
 	}
 	chi2 := blk.chi2
 	f.accumulate(blk, mixed, rw, by, r, weight)

@@ -10,6 +10,9 @@
 // Parameters that only change together without the data noticing (gauge
 // freedoms) are found by their rank, named, and held by tolerances.
 //
+// Reconcile is Calibrate for inputs that may contradict each other: it finds out
+// which station, or which stated sigmas, the rest speaks against.
+//
 // The Result holds the moved parameters with their covariance, and answers for
 // single stations and emitters; CrossValidate and Result.Suggest say how far
 // it is to be trusted and where to measure next.

@@ -157,21 +157,25 @@ func (f *fit) nominal(i int) float64 {
 	return 0
 }
 
+// rows returns a station's residuals with their derivatives, and writes its
+// information into info.
+func (f *fit) rows(info []float64, s int) (*tap, error) {
+	rows := &tap{}
+	f.tap = rows
+	defer func() { f.tap = nil }()
+	return rows, f.information(info, s)
+}
+
 // residuals returns a station's coupling residuals, predicted less observed in
 // sigmas and without the loss, at index e·coils + c, real parts before imaginary
-// ones; NaN where missing. It writes the station's information into info.
-func (f *fit) residuals(info []float64, s int) ([]float64, error) {
-	f.tap = &tap{}
-	defer func() { f.tap = nil }()
-	if err := f.information(info, s); err != nil {
-		return nil, err
-	}
+// ones; NaN where missing.
+func (f *fit) residuals(rows *tap, s int) []float64 {
 	n, coils := f.offset[s+1]-f.offset[s], len(f.problem.Sensors[f.problem.Stations[s].Sensor].Coils)
 	out := slices.Repeat([]float64{math.NaN()}, n)
 	if f.complex {
 		out = append(out, out...)
 	}
-	for i, rw := range f.tap.rows {
+	for i, rw := range rows.rows {
 		if rw.Emitter < 0 {
 			continue
 		}
@@ -179,9 +183,9 @@ func (f *fit) residuals(info []float64, s int) ([]float64, error) {
 		if f.complex && i%2 == 1 { // the couplings' rows are in pairs, before those of the reference
 			k += n
 		}
-		out[k] = f.tap.plain[i]
+		out[k] = rows.plain[i]
 	}
-	return out, nil
+	return out
 }
 
 // Array returns the calibrated emitters, without what is Nearby, with their covariance: what is certain

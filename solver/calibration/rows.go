@@ -22,6 +22,8 @@ type Row struct {
 type tap struct {
 	rows                   []Row
 	plain                  []float64 // residual of each without the loss
+	input                  []Input   // of each
+	now                    Input
 	station, emitter, coil int
 	gain                   float64 // of the coupling's part that is at hand
 }
@@ -32,7 +34,7 @@ func (t *tap) take(rw *row, by *[6]float64, plain, r, weight float64) {
 	if t.coil >= 0 {
 		n.ByCoupling = weight * t.gain
 	}
-	t.rows, t.plain = append(t.rows, n), append(t.plain, plain)
+	t.rows, t.plain, t.input = append(t.rows, n), append(t.plain, plain), append(t.input, t.now)
 }
 
 func (r *row) public(station int, residual float64) Row {

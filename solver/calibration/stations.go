@@ -23,15 +23,43 @@ type StationReport struct {
 	ChiSquare          float64 // of the couplings
 	ReferenceChiSquare float64
 	DOF                float64 // of both: expected sum, what the station itself determines taken off
+	// Parts are the sums of its inputs, at the index of each Input but Tolerance.
+	Parts [Tolerance]Share
 	// PValue is the probability of a larger sum; tiny: the station does not fit.
 	PValue float64
 	// Leverage is the number of shared parameters that this station determines:
 	// all stations together and the tolerances make up their number.
 	Leverage float64
-	// Outlier: the sum is too large by a chance of one in a thousand for any of
+	// Outlier: the sum is too large by a chance of one in ten thousand for any of
 	// all stations.
 	Outlier bool
 }
+
+// Share is a sum of squared residuals in sigmas, and what is expected of it: the
+// trace of the residuals' covariance (the redundancy numbers of Baarda, A testing
+// procedure for use in geodetic networks, Netherlands Geodetic Commission, 1968).
+type Share struct {
+	ChiSquare, Redundancy float64
+	Count                 int // of residuals
+}
+
+func (s *Share) add(o Share) {
+	s.ChiSquare += o.ChiSquare
+	s.Redundancy += o.Redundancy
+	s.Count += o.Count
+}
+
+// beyond is the probability of a larger sum.
+func (s *Share) beyond() float64 {
+	if !(s.Redundancy > 0) {
+		return 1
+	}
+	return distuv.ChiSquared{K: s.Redundancy}.Survival(s.ChiSquare)
+}
+
+// alarm is the chance with which a sound calibration has anything called
+// contradictory: a station of all, or any one input.
+const alarm = 1e-4
 
 // Stations reports every station. It costs about two iterations.
 func (r *Result) Stations() ([]StationReport, error) {
@@ -42,10 +70,11 @@ func (r *Result) Stations() ([]StationReport, error) {
 		rep := &out[s]
 		rep.Name, rep.Pose = f.problem.Stations[s].Name, f.poses[s]
 		rep.OffPosition, rep.OffRotation = f.off(s)
-		var err error
-		if rep.Residuals, err = f.residuals(info, s); err != nil {
+		rows, err := f.rows(info, s)
+		if err != nil {
 			return nil, err
 		}
+		rep.Residuals = f.residuals(rows, s)
 		blk := &f.normal.blocks[s]
 		rep.ChiSquare, rep.ReferenceChiSquare = blk.chi2, blk.prior
 		rep.Leverage = trace(r.inner, info)
@@ -55,13 +84,48 @@ func (r *Result) Stations() ([]StationReport, error) {
 				rep.DOF--
 			}
 		}
-		rep.PValue = 1
-		if rep.DOF > 0 {
-			rep.PValue = distuv.ChiSquared{K: rep.DOF}.Survival(rep.ChiSquare + rep.ReferenceChiSquare)
-		}
-		rep.Outlier = rep.PValue < 1e-3/float64(len(out))
+		r.share(rep, rows, s)
+		sum := Share{ChiSquare: rep.ChiSquare + rep.ReferenceChiSquare, Redundancy: rep.DOF}
+		rep.PValue = sum.beyond()
+		rep.Outlier = rep.PValue < alarm/float64(len(out))
 	}
 	return out, nil
+}
+
+// share fills in the parts of a station's sum. With a and b the derivatives of a
+// residual by the shared parameters and by the pose, B and C the station's blocks and
+// S the reduced equations, a residual is lessened by what the adjustment takes
+// from it, bᵀC⁻¹b + tᵀS⁻¹t with t = a − B·C⁻¹·b.
+func (r *Result) share(rep *StationReport, rows *tap, s int) {
+	f, n := r.fit, r.fit.normal.n
+	mixed, t := f.normal.mixed[6*n*s:6*n*(s+1)], make([]float64, n)
+	for k, rw := range rows.rows {
+		if rows.input[k] == CouplingNoise {
+			continue
+		}
+		own := rw.ByPose
+		f.reduced.own[s].Solve(&own)
+		taken := 0.0
+		for i, v := range own {
+			taken += v * rw.ByPose[i]
+		}
+		for i := range t {
+			t[i] = 0
+			for j, v := range own {
+				t[i] -= mixed[6*i+j] * v
+			}
+		}
+		for i, at := range rw.Columns {
+			t[at] += rw.By[i]
+		}
+		if n > 0 {
+			v := mat.NewVecDense(n, t)
+			taken += mat.Inner(v, r.inner, v)
+		}
+		rep.Parts[rows.input[k]].add(Share{rows.plain[k] * rows.plain[k], 1 - taken, 1})
+	}
+	position, rotation := &rep.Parts[ReferencePosition], &rep.Parts[ReferenceRotation]
+	rep.Parts[CouplingNoise] = Share{rep.ChiSquare, rep.DOF - position.Redundancy - rotation.Redundancy, len(rows.rows) - position.Count - rotation.Count}
 }
 
 // off is a station's adjusted pose less the one that its reference gives.

@@ -66,6 +66,9 @@ func Run(ctx context.Context, o Options) (*Result, error) {
 	if err != nil {
 		return nil, err
 	}
+	if err := o.reasonable(rows, b.Rig().Volume()); err != nil {
+		return nil, err
+	}
 	st, err := o.measure(ctx, rec, b, rows)
 	if err != nil {
 		return nil, err
@@ -78,12 +81,16 @@ func Run(ctx context.Context, o Options) (*Result, error) {
 	if st.Problem.Lengths, err = parseLengths(o.Lengths, r); err != nil {
 		return nil, err
 	}
-	metal, err := o.adjust(out, &st.Problem)
+	all := st.Rows
+	metal, agreed, err := o.adjust(out, st)
 	if err != nil {
 		return nil, err
 	}
 	if out.Summary, err = o.summarise(out, st, metal, b.SensorNames()); err != nil {
 		return nil, err
+	}
+	if agreed != nil {
+		out.Summary.reconcile(all, agreed, b)
 	}
 	if out.edit, err = st.edit(r, out.Adjustment, o.Adjust.Free, hash); err == nil && metal != nil {
 		out.edit.SetCorrection(metal.Map)
@@ -117,23 +124,25 @@ func (o *Options) stations(sensors []string) ([]tables.Station, string, error) {
 	return rows, hex.EncodeToString(sum[:]), err
 }
 
-// adjust calibrates, with the map of metal if one is wanted.
-func (o *Options) adjust(out *Result, p *calibration.Problem) (metal *Metal, err error) {
+// adjust calibrates, with the map of metal if one is wanted, else with inputs that
+// agree; st keeps the stations that were used.
+func (o *Options) adjust(out *Result, st *Stations) (metal *Metal, agreed *calibration.Reconciled, err error) {
 	if o.Map {
-		if metal, err = MapMetal(p, o.Adjust, correction.Options{Degree: o.Degree}); err == nil {
+		if metal, err = MapMetal(&st.Problem, o.Adjust, correction.Options{Degree: o.Degree}); err == nil {
 			out.Adjustment = metal.Result
 		}
-	} else {
-		out.Adjustment, err = calibration.Calibrate(p, o.Adjust)
+	} else if agreed, err = calibration.Reconcile(&st.Problem, o.Adjust); err == nil {
+		out.Adjustment = agreed.Result
+		st.keep(agreed)
 	}
 	if err != nil {
-		return nil, o.mapError(err)
+		return nil, nil, o.mapError(err)
 	}
 	res := out.Adjustment
 	if err := res.Status.Err(); err != nil {
-		return nil, fmt.Errorf("%s: %w: %w after %d iterations, chi-square %.4g of %d", o.Recording, measure.ErrNoRow, err, res.Iterations, res.ChiSquare, res.DOF)
+		return nil, nil, fmt.Errorf("%s: %w: %w after %d iterations, chi-square %.4g of %d", o.Recording, measure.ErrNoRow, err, res.Iterations, res.ChiSquare, res.DOF)
 	}
-	return metal, nil
+	return metal, agreed, nil
 }
 
 // mapError separates data that hold no map from a wrong call.

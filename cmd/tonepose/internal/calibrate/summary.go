@@ -9,6 +9,7 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/fieldmodels/rigid"
@@ -17,25 +18,35 @@ import (
 
 // Summary is what a calibration found, in the form of its JSON.
 type Summary struct {
-	Recording  string        `json:"recording"`
-	Rig        string        `json:"rig"`
-	Out        string        `json:"out"`
-	Free       string        `json:"free"`
-	Status     string        `json:"status"`
-	Iterations int           `json:"iterations"`
-	ElapsedS   float64       `json:"elapsed_s"`
-	Chi2       float64       `json:"chi2"`
-	DOF        int           `json:"dof"`
-	Missing    int           `json:"missing_couplings"`
-	Parameters []Parameter   `json:"parameters"`
-	Gauges     []Gauge       `json:"gauges"`
-	Emitters   []Emitter     `json:"emitters"`
-	Stations   []Station     `json:"stations"`
-	Frame      rigid.Pose    `json:"frame"`   // of the reference device in the rig frame
-	Markers    []Marker      `json:"markers"` // of each sensor in its marker's frame
-	Validation *Validation   `json:"cross_validation,omitempty"`
-	Suggestion *Suggestion   `json:"suggestion,omitempty"`
-	Metal      *MetalSummary `json:"metal,omitempty"`
+	Recording      string        `json:"recording"`
+	Rig            string        `json:"rig"`
+	Out            string        `json:"out"`
+	Free           string        `json:"free"`
+	Status         string        `json:"status"`
+	Iterations     int           `json:"iterations"`
+	ElapsedS       float64       `json:"elapsed_s"`
+	Chi2           float64       `json:"chi2"` // with sigmas as counted: see Inputs
+	DOF            int           `json:"dof"`
+	Missing        int           `json:"missing_couplings"`
+	Stated         *AsStated     `json:"as_stated,omitempty"`
+	Inputs         []Input       `json:"inputs"`
+	LeftOut        []Station     `json:"left_out"`       // stations that contradict the others
+	Contradictions []string      `json:"contradictions"` // in words, with what to do
+	Parameters     []Parameter   `json:"parameters"`
+	Gauges         []Gauge       `json:"gauges"`
+	Emitters       []Emitter     `json:"emitters"`
+	Stations       []Station     `json:"stations"`
+	Frame          rigid.Pose    `json:"frame"`   // of the reference device in the rig frame
+	Markers        []Marker      `json:"markers"` // of each sensor in its marker's frame
+	Validation     *Validation   `json:"cross_validation,omitempty"`
+	Suggestion     *Suggestion   `json:"suggestion,omitempty"`
+	Metal          *MetalSummary `json:"metal,omitempty"`
+}
+
+// AsStated is how everything fits as it was stated, all stations counted.
+type AsStated struct {
+	Chi2 float64 `json:"chi2"`
+	DOF  int     `json:"dof"`
 }
 
 // Parameter is one number that was free.
@@ -45,8 +56,8 @@ type Parameter struct {
 	Before    float64 `json:"before"`
 	After     float64 `json:"after"`
 	Sigma     float64 `json:"sigma"`
-	Moved     float64 `json:"moved"` // in sigmas; NaN where nothing is known
-	Tolerance float64 `json:"tolerance"`
+	Moved     float64 `json:"moved"`     // in sigmas; NaN where nothing is known
+	Tolerance float64 `json:"tolerance"` // as counted
 }
 
 // Gauge is a change of parameters that changes no coupling.
@@ -124,7 +135,7 @@ func vector(v r3.Vec) [3]float64 { return [3]float64{v.X, v.Y, v.Z} }
 // summarise gathers a result and what it says of single stations.
 func summarise(st *Stations, res *calibration.Result) (*Summary, error) {
 	sum := &Summary{Status: string(res.Status), Iterations: res.Iterations, Chi2: res.ChiSquare, DOF: res.DOF,
-		Missing: st.Missing, Frame: res.Frame(), Gauges: []Gauge{}}
+		Missing: st.Missing, Frame: res.Frame(), Gauges: []Gauge{}, Inputs: []Input{}, LeftOut: []Station{}, Contradictions: []string{}}
 	for _, p := range res.Parameters {
 		sum.Parameters = append(sum.Parameters, Parameter{Name: p.Name, Unit: p.Unit, Before: p.Before, After: p.After,
 			Sigma: p.Sigma, Moved: p.Moved(), Tolerance: p.Tolerance})
@@ -151,13 +162,31 @@ func summarise(st *Stations, res *calibration.Result) (*Summary, error) {
 		share += rep.Leverage / float64(len(reports))
 	}
 	for i, rep := range reports {
-		row := &st.Rows[i]
-		out := Station{Line: row.Line, StartS: row.Start, StopS: row.Stop, Sensor: row.Sensor, Chi2: rep.ChiSquare, ReferenceChi2: rep.ReferenceChiSquare,
-			DOF: rep.DOF, PValue: rep.PValue, Leverage: rep.Leverage, Leading: rep.Leverage > 3*share && len(reports) > 3, Outlier: rep.Outlier,
-			Coils: len(st.Problem.Sensors[st.Problem.Stations[i].Sensor].Coils), OffPositionM: vector(rep.OffPosition), OffRotation: vector(rep.OffRotation), Residuals: rep.Residuals}
+		out := stationOf(&st.Rows[i], &rep, len(st.Problem.Sensors[st.Problem.Stations[i].Sensor].Coils))
+		out.Leading = rep.Leverage > 3*share && len(reports) > 3
 		sum.Stations = append(sum.Stations, out)
 	}
 	return sum, nil
+}
+
+func stationOf(row *tables.Station, rep *calibration.StationReport, coils int) Station {
+	return Station{Line: row.Line, StartS: row.Start, StopS: row.Stop, Sensor: row.Sensor, Chi2: rep.ChiSquare, ReferenceChi2: rep.ReferenceChiSquare,
+		DOF: rep.DOF, PValue: rep.PValue, Leverage: rep.Leverage, Outlier: rep.Outlier,
+		Coils: coils, OffPositionM: vector(rep.OffPosition), OffRotation: vector(rep.OffRotation), Residuals: rep.Residuals}
+}
+
+// reconcile adds what the inputs say of each other; all are the rows of the stations
+// before any was left out.
+func (sum *Summary) reconcile(all []tables.Station, r *calibration.Reconciled, b *bench.Bench) {
+	sum.Stated = &AsStated{r.Stated.ChiSquare, r.Stated.DOF}
+	sum.Inputs = inputs(r.Components)
+	for _, o := range r.Omitted {
+		row := &all[o.Station]
+		sum.LeftOut = append(sum.LeftOut, stationOf(row, &o.StationReport, len(b.Sensors()[slices.Index(b.SensorNames(), row.Sensor)].Coils)))
+	}
+	if words := contradictions(all, r); words != nil {
+		sum.Contradictions = words
+	}
 }
 
 // suggest adds which of the positions would add most. Sigmas that are not given

@@ -40,6 +40,11 @@ parameters together that change no coupling (all strengths against all
 sensitivities) are named, and bounded by the tolerances, or by usual ones where
 none is stated: such a combination is then known no better than its tolerance.
 
+What contradicts the rest is said on standard error, with what to do: a single
+station is left out, and the sigmas of couplings, references or tolerances are
+counted as large as the misfit shows them to be, so that the new rig's covariance
+holds. References that agree much better than their sigmas are counted as that good.
+
 --free takes default, or names separated by commas: emitter-place, emitter-axis,
 emitter-strength, coil-axis, coil-place, coil-sensitivity, channel-gain,
 channel-phase, channel-delay, frame (of the reference device in the rig frame),
@@ -109,6 +114,7 @@ func runCalibrate(ctx context.Context, o *calibrateOptions, s Streams) error {
 	if res.Missing > 0 || res.Unsolved > 0 {
 		fmt.Fprintf(s.Err, "tonepose: %d couplings with faulty samples or a lost reference are left out, %d stations gave no pose to start from\n", res.Missing, res.Unsolved)
 	}
+	warn(s, res.Summary.Contradictions...)
 	if err := report.SaveCalibration(o.figures, res); err != nil {
 		return err
 	}

@@ -3,8 +3,10 @@ package cli
 import (
 	"bytes"
 	"encoding/json"
+	"fmt"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -116,34 +118,105 @@ func TestCalibrationRecording(t *testing.T) {
 	}
 }
 
-// A reference that is wrong at one station, and a robust fit that names it and
-// is not moved by it.
-func TestCalibrationNamesAnOutlier(t *testing.T) {
-	dir := t.TempDir()
+// references writes the reference of the recording for calibration with rows changed:
+// fields by line, from 2 on.
+func references(t *testing.T, change func(line int, fields []string)) string {
+	t.Helper()
 	text, err := os.ReadFile(recordingFile("pipe-bench-calibration.reference.csv"))
 	if err != nil {
 		t.Fatal(err)
 	}
-	lines := strings.Split(string(text), "\n")
-	fields := strings.Split(lines[20], ",")
-	fields[4] = "0.05" // x_m of station 20, centimetres off
-	lines[20] = strings.Join(fields, ",")
-	reference := filepath.Join(dir, "reference.csv")
-	if err := os.WriteFile(reference, []byte(strings.Join(lines, "\n")), 0o644); err != nil {
+	lines := strings.Split(strings.TrimSpace(string(text)), "\n")
+	for i, line := range lines {
+		if fields := strings.Split(line, ","); i > 0 {
+			change(i+1, fields)
+			lines[i] = strings.Join(fields, ",")
+		}
+	}
+	name := filepath.Join(t.TempDir(), "reference.csv")
+	if err := os.WriteFile(name, []byte(strings.Join(lines, "\n")), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	built := filepath.Join(dir, "built.rig.yaml")
-	sum := calibrated(t, recordingFile("pipe-bench-calibration.sigmf-meta"), "--rig", rigFile("pipe-bench.rig.yaml"), "--intervals", reference, "--out", built, "--robust", "tukey")
+	return name
+}
+
+const columnX = 4 // of x_m
+
+// shifted has station 20 centimetres off.
+func shifted(t *testing.T) string {
+	return references(t, func(line int, fields []string) {
+		if line == 21 {
+			fields[columnX] = "0.05"
+		}
+	})
+}
+
+// A reference that is wrong at one station, and a robust fit that names it and
+// is not moved by it.
+func TestCalibrationNamesAnOutlier(t *testing.T) {
+	built := filepath.Join(t.TempDir(), "built.rig.yaml")
+	sum := calibrated(t, recordingFile("pipe-bench-calibration.sigmf-meta"), "--rig", rigFile("pipe-bench.rig.yaml"), "--intervals", shifted(t), "--out", built, "--robust", "tukey")
 	for _, st := range sum.Stations {
 		if st.Outlier != (st.Line == 21) {
 			t.Errorf("line %d: outlier %v", st.Line, st.Outlier)
 		}
 	}
+	validated(t, built)
+}
+
+// validated holds poses on the built rig to what a sound method reaches, 0.029 mm
+// (testdata/README.md), and to what they say of themselves.
+func validated(t *testing.T, built string) {
+	t.Helper()
 	truth := "pipe-bench-calibration-validation.truth.csv"
 	after, _ := assessed(t, truth, recordingFile("pipe-bench-calibration-validation.sigmf-meta"), "--intervals", recordingFile(truth), "--rig", built)
-	if after.PositionRMS > 0.035e-3 {
-		t.Errorf("validation: %.4f mm", after.PositionRMS*1e3)
+	if after.PositionRMS > 0.035e-3 || after.Coverage95 < 0.9 || after.PredictedPosition > 2*after.PositionRMS {
+		t.Errorf("validation: %.4f mm, stated %.4f mm, %.2f inside their 95 %% regions", after.PositionRMS*1e3, after.PredictedPosition*1e3, after.Coverage95)
 	}
+}
+
+// Inputs that contradict each other: tolerances ten times too small, and a reference
+// that is wrong at one station. Both are said on standard error, neither counts.
+func TestCalibrationSaysWhatContradicts(t *testing.T) {
+	text, err := os.ReadFile(rigFile("pipe-bench.rig.yaml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	const reference = "  reference: {channel: drive, transimpedance_ohm: 0.5}\n"
+	// The bench was built to 1.5 mm, 1.5° and 2 %.
+	tight := strings.ReplaceAll(string(text), reference, reference+"  tolerance: {center_m: 1.5e-4, axis_rad: 2.6e-3, strength: 2e-3}\n")
+	drawn, built := filepath.Join(t.TempDir(), "tight.rig.yaml"), filepath.Join(t.TempDir(), "built.rig.yaml")
+	if err := os.WriteFile(drawn, []byte(tight), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	var stdout, stderr bytes.Buffer
+	args := []string{"calibrate", recordingFile("pipe-bench-calibration.sigmf-meta"), "--rig", drawn, "--intervals", shifted(t), "--out", built, "--json"}
+	if code := Run(t.Context(), args, Streams{Out: &stdout, Err: &stderr}); code != 0 {
+		t.Fatalf("exit code %d, %s", code, &stderr)
+	}
+	for _, want := range []string{"line 21, sensor probe contradicts the other stations", "left out, 59 stations are left",
+		"contradict the tolerances of emitter-place", "contradict the tolerances of emitter-axis", "contradict the tolerances of emitter-strength"} {
+		if !strings.Contains(stderr.String(), want) {
+			t.Errorf("no %q in %s", want, &stderr)
+		}
+	}
+	if n := strings.Count(stderr.String(), "warning"); n != 4 {
+		t.Errorf("%d warnings, want 4: %s", n, &stderr)
+	}
+	var sum calibrate.Summary
+	if err := json.Unmarshal(stdout.Bytes(), &sum); err != nil {
+		t.Fatal(err)
+	}
+	if len(sum.Contradictions) != 4 || len(sum.LeftOut) != 1 || sum.LeftOut[0].Line != 21 || len(sum.Stations) != 59 || sum.Stated.Chi2 < 5*float64(sum.Stated.DOF) {
+		t.Errorf("%d contradictions, left out %v, %d stations, as stated %+v", len(sum.Contradictions), sum.LeftOut, len(sum.Stations), sum.Stated)
+	}
+	for _, in := range sum.Inputs {
+		// Eight numbers give their size to a quarter, one sigma.
+		if strings.HasPrefix(in.Name, "tolerances of emitter") && (in.Factor < 4 || in.Factor > 20) {
+			t.Errorf("%s: counted as %.3g times larger, are 10", in.Name, in.Factor)
+		}
+	}
+	validated(t, built)
 }
 
 func TestCalibrateRefusesBadCalls(t *testing.T) {
@@ -164,6 +237,15 @@ func TestCalibrateRefusesBadCalls(t *testing.T) {
 		t.Fatal(err)
 	}
 	recording, reference := recordingFile("pipe-bench-calibration.sigmf-meta"), recordingFile("pipe-bench-calibration.reference.csv")
+	millimetres := references(t, func(_ int, fields []string) {
+		for k := columnX; k < columnX+3; k++ {
+			v, err := strconv.ParseFloat(fields[k], 64)
+			if err != nil {
+				t.Fatal(err)
+			}
+			fields[k] = fmt.Sprint(1000 * v)
+		}
+	})
 	out := filepath.Join(dir, "new.rig.yaml")
 	for _, c := range []struct {
 		want string
@@ -176,6 +258,7 @@ func TestCalibrateRefusesBadCalls(t *testing.T) {
 		{`free = "colour"`, []string{recording, "--rig", drawn, "--out", out, "--intervals", reference, "--free", "colour"}},
 		{"--robust median: must be none, huber, cauchy or tukey", []string{recording, "--rig", drawn, "--out", out, "--intervals", reference, "--robust", "median"}},
 		{"sigma_position_m = 0", []string{recording, "--rig", drawn, "--out", out, "--intervals", exact}},
+		{"as are 60 of 60 stations: they look like millimetres", []string{recording, "--rig", drawn, "--out", out, "--intervals", millimetres}},
 		{"e9 is not an emitter", []string{recording, "--rig", drawn, "--out", out, "--intervals", reference, "--self", "--length", "e1,e9,0.3,1e-4"}},
 		{"a gain and a delay can't hold a phase", []string{recording, "--rig", drawn, "--out", out, "--intervals", reference, "--free", "default,channel-phase"}},
 	} {

@@ -12,6 +12,17 @@ import (
 func Calibration(w io.Writer, sum *calibrate.Summary) error {
 	p := newPage(w)
 	p.line("%s: %d stations, chi-square %.1f of %d (%.3f), %d iterations", sum.Recording, len(sum.Stations), sum.Chi2, sum.DOF, sum.Chi2/float64(max(1, sum.DOF)), sum.Iterations)
+	if st := sum.Stated; st != nil && len(sum.Contradictions) > 0 {
+		p.line("as stated, all stations counted: chi-square %.1f of %d (%.3f)", st.Chi2, st.DOF, st.Chi2/float64(max(1, st.DOF)))
+	}
+	for _, in := range sum.Inputs {
+		if in.Factor != 1 {
+			p.line("%s: sigmas counted as %.3g times those stated", in.Name, in.Factor)
+		}
+	}
+	for _, st := range sum.LeftOut {
+		p.line("left out: line %d, sensor %s: chi-square %.1f of %.1f", st.Line, st.Sensor, st.Chi2+st.ReferenceChi2, st.DOF)
+	}
 	t := tableOf(text("parameter"), text("unit"), number("before", ""), number("after", ""), number("sigma", ""), number("moved", "sigmas"))
 	for _, v := range sum.Parameters {
 		t.Row(v.Name, v.Unit, Number(v.Before, 6), Number(v.After, 6), Number(v.Sigma, 2), Number(v.Moved, 3))
