@@ -112,10 +112,18 @@ func (l Loop) ringField(s, d, z float64) (bz, g float64, err error) {
 func (l Loop) ringGradient(s, d, z float64) (axialJet, error) {
 	a2, z2 := l.Radius*l.Radius, z*z
 	e := d - z2
-	b4 := e*e + 4*a2*z2
-	if b4 <= 4*nearWire*nearWire*a2*a2 {
+	if e*e+4*a2*z2 <= 4*nearWire*nearWire*a2*a2 {
 		return axialJet{}, ErrOnConductor
 	}
+	return ringJet(a2, Mu0/4*l.Turns*a2, s, d, z), nil
+}
+
+// ringJet is ringGradient of a loop with a² and f0 = μ0/4·turns·a², at a point that is
+// not on the wire.
+func ringJet(a2, f0, s, d, z float64) axialJet {
+	z2 := z * z
+	e := d - z2
+	b4 := e*e + 4*a2*z2
 	b2 := math.Sqrt(b4)
 	x := a2 + s + z2
 	h := 0.5 * (x + b2)
@@ -125,7 +133,7 @@ func (l Loop) ringGradient(s, d, z float64) (axialJet, error) {
 	sigma := 1 + c*tau
 	sh := sigma * ih
 	ib4 := 1 / b4
-	f := Mu0 / 4 * l.Turns * a2 * im * ib4
+	f := f0 * im * ib4
 	t := sh * s
 	w := 4 - sh*x
 	g2 := 2 - sigma
@@ -137,7 +145,7 @@ func (l Loop) ringGradient(s, d, z float64) (axialJet, error) {
 		g:  f * z * w,
 		h:  2 * f * z * big * ib4,
 		gz: f * (w - z2*(x*w+12*(b2+c*g2))*ib4),
-	}, nil
+	}
 }
 
 // ringMean carries the arithmetic-geometric mean on from the squares h, q of

@@ -41,6 +41,7 @@ type rig struct {
 	options Options
 	model   *mutual.Model
 	sources []fieldmodels.Source
+	placed  *mutual.Sources // the same, by blocks
 	pickups []pickup
 	pivot   r3.Vec          // centroid of the coils, sensor frame [m]
 	blocks  int             // of kernel.Lanes emitters
@@ -128,30 +129,34 @@ var gradientAt = [6]int{6, 12, 17, 21, 24, 26}
 // evaluateSources calls every emitter's own field and gradient.
 func (s *Solver) evaluateSources(st *state) bool {
 	coils := len(s.rig.pickups)
-	var placed mutual.Placed
-	var k mutual.Coupling
+	var placed mutual.Sampled
+	var k mutual.Couplings
 	for c := range s.rig.pickups {
-		s.rig.pickups[c].coil.Place(&placed, &st.Frame)
-		for e, src := range s.rig.sources {
-			i := e/kernel.Lanes*coils + c
-			l := e % kernel.Lanes
-			row, w := &s.rows[i], s.data[i][1][l]
-			if w == 0 {
-				for j := range row {
-					row[j][l] = 0
-				}
-				continue
-			}
-			if placed.CoupleFast(&k, src) != nil {
+		placed.Place(&s.rig.pickups[c].coil, &st.Frame)
+		for b := range s.rig.blocks {
+			if placed.CoupleBlock(&k, s.rig.placed, b, true) != nil {
 				return false
 			}
-			row[0][l], row[1][l], row[2][l] = w*k.Position.X, w*k.Position.Y, w*k.Position.Z
-			row[3][l], row[4][l], row[5][l] = w*k.Rotation.X, w*k.Rotation.Y, w*k.Rotation.Z
-			row[6][l] = w * (k.M - s.data[i][0][l])
+			row, data := &s.rows[b*coils+c], &s.data[b*coils+c]
+			for l, w := range &data[1] {
+				if w == 0 { // nothing was observed, or there is no emitter
+					for j := range row {
+						row[j][l] = 0
+					}
+					continue
+				}
+				for j := range 3 {
+					row[j][l], row[3+j][l] = w*k.Position[j][l], w*k.Rotation[j][l]
+				}
+				row[6][l] = w * (k.Value[l] - data[0][l])
+			}
 		}
 	}
 	return true
 }
+
+// A block of sources fills the lanes.
+const _ = uint(kernel.Lanes-mutual.Block) + uint(mutual.Block-kernel.Lanes)
 
 // Evaluate writes the couplings [H] that the model predicts at a pose into m and
 // their derivatives into jacobian: by the position of the sensor's origin [H/m]
@@ -160,6 +165,12 @@ func (s *Solver) evaluateSources(st *state) bool {
 // Solver's observation alone.
 func (s *Solver) Evaluate(pose rigid.Pose, m []float64, jacobian [][6]float64) error {
 	return s.rig.model.Evaluate(pose, m, jacobian)
+}
+
+// EvaluateFast is Evaluate with the errors of mutual.Placed.CoupleFast, which are those
+// of a fit: enough for differences between poses.
+func (s *Solver) EvaluateFast(pose rigid.Pose, m []float64, jacobian [][6]float64) error {
+	return s.rig.model.EvaluateFast(pose, m, jacobian)
 }
 
 // evaluateDipoles hands the whole array to the kernel.

@@ -54,6 +54,7 @@ func New(p Problem, o Options) (*Solver, error) {
 	for _, e := range p.Array.Emitters {
 		g.sources = append(g.sources, e.Source)
 	}
+	g.placed = mutual.NewSources(g.sources)
 	if g.model, err = mutual.New(p.Array, p.Sensor); err != nil {
 		return nil, err
 	}

@@ -170,12 +170,15 @@ func TestRate(t *testing.T) {
 
 // Neither couplings nor derivatives allocate, with discs near and far.
 func TestNoAllocation(t *testing.T) {
-	m, err := New(fieldmodels.Array{Emitters: []fieldmodels.Emitter{{Source: fieldmodels.PlaceAxis(fieldmodels.Loop{Radius: 0.03, Turns: 1}, r3.Vec{}, r3.Vec{Z: 1})}}},
+	loop := func(x float64) fieldmodels.Emitter {
+		return fieldmodels.Emitter{Source: fieldmodels.PlaceAxis(fieldmodels.Loop{Radius: 0.03, Turns: 1}, r3.Vec{X: x}, r3.Vec{Z: 1})}
+	}
+	m, err := New(fieldmodels.Array{Emitters: []fieldmodels.Emitter{loop(0), loop(0.1), loop(0.2)}},
 		Sensor{Coils: []Coil{{Axis: r3.Vec{Z: 1}, AreaTurns: 1, Radius: 0.004}, {Axis: r3.Vec{X: 1}, AreaTurns: 1}}})
 	if err != nil {
 		t.Fatal(err)
 	}
-	value, slope, all := make([]float64, 2), make([][6]float64, 2), make([]Derivatives, 2)
+	value, slope, all := make([]float64, 6), make([][6]float64, 6), make([]Derivatives, 6)
 	for _, z := range []float64{0.01, 0.2} {
 		pose := rigid.Pose{Position: r3.Vec{Z: z}, Rotation: rigid.Identity().Rotation}
 		if n := testing.AllocsPerRun(100, func() {

@@ -107,6 +107,9 @@ func clearance(src fieldmodels.Source, p, b r3.Vec, j *fieldmodels.Jacobian) flo
 	return 1.4 * r3.Norm(b) / j.Norm()
 }
 
+// exactly is the error of a mean, of the field, that no use of a coupling sees.
+const exactly = 1e-11
+
 // mean adds up a pickup with a radius, whose field and gradient at the centre are b
 // and j: axial points where they are exact enough and fast is set, else a cubature
 // over the disc, whose derivatives are those of its value.
@@ -134,7 +137,7 @@ func (p *Placed) mean(c *Coupling, src fieldmodels.Source, b r3.Vec, j *fieldmod
 	// what a difference quotient would see.
 	tolerance := 1e-7
 	if !fast {
-		tolerance = 1e-11
+		tolerance = exactly
 	}
 	for _, n := range unitDisc[discDegree(1, far, tolerance)/2] {
 		off := r3.Add(r3.Scale(n.X*p.radius, p.across[0]), r3.Scale(n.Y*p.radius, p.across[1]))

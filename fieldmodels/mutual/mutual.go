@@ -26,6 +26,7 @@
 package mutual
 
 import (
+	"errors"
 	"fmt"
 
 	"gonum.org/v1/gonum/spatial/r3"
@@ -99,6 +100,7 @@ type Derivatives struct {
 // concurrent use.
 type Model struct {
 	array   fieldmodels.Array
+	sources *Sources
 	pickups []Pickup
 }
 
@@ -114,6 +116,11 @@ func New(a fieldmodels.Array, s Sensor) (*Model, error) {
 		return nil, err
 	}
 	m := &Model{array: a}
+	var sources []fieldmodels.Source
+	for _, e := range a.Emitters {
+		sources = append(sources, e.Source)
+	}
+	m.sources = NewSources(sources)
 	for _, c := range s.Coils {
 		m.pickups = append(m.pickups, NewPickup(c))
 	}
@@ -125,21 +132,34 @@ func New(a fieldmodels.Array, s Sensor) (*Model, error) {
 // e·coils + c. Either may be nil. On a conductor the source's own error is
 // returned. It does not allocate.
 func (m *Model) Evaluate(pose rigid.Pose, value []float64, slope [][6]float64) error {
+	return m.evaluate(pose, value, slope, false)
+}
+
+// EvaluateFast is Evaluate with the errors of Placed.CoupleFast, for several times
+// the speed where coils have a radius.
+func (m *Model) EvaluateFast(pose rigid.Pose, value []float64, slope [][6]float64) error {
+	return m.evaluate(pose, value, slope, true)
+}
+
+func (m *Model) evaluate(pose rigid.Pose, value []float64, slope [][6]float64, fast bool) error {
 	f := NewFrame(pose)
-	var p Placed
-	var c Coupling
+	var p Sampled
+	var c Couplings
 	for k := range m.pickups {
-		m.pickups[k].Place(&p, &f)
-		for e := range m.array.Emitters {
-			if err := m.couple(&c, &p, e, k); err != nil {
-				return err
+		p.Place(&m.pickups[k], &f)
+		for b := range m.sources.sets {
+			if err := p.CoupleBlock(&c, m.sources, b, fast); err != nil {
+				return m.failed(err, k)
 			}
-			i := e*len(m.pickups) + k
-			if value != nil {
-				value[i] = c.M
-			}
-			if slope != nil {
-				slope[i] = c.ByPose()
+			i := b*Block*len(m.pickups) + k
+			for l := range m.sources.block(b) {
+				if value != nil {
+					value[i] = c.Value[l]
+				}
+				if slope != nil {
+					slope[i] = [6]float64{c.Position[0][l], c.Position[1][l], c.Position[2][l], c.Rotation[0][l], c.Rotation[1][l], c.Rotation[2][l]}
+				}
+				i += len(m.pickups)
 			}
 		}
 	}
@@ -150,25 +170,29 @@ func (m *Model) Evaluate(pose rigid.Pose, value []float64, slope [][6]float64) e
 // index e·coils + c; errors as Evaluate. It does not allocate.
 func (m *Model) Derivatives(dst []Derivatives, pose rigid.Pose) error {
 	f := NewFrame(pose)
-	var p Placed
-	var c Coupling
+	var p Sampled
+	var all Couplings
 	for k := range m.pickups {
-		m.pickups[k].Place(&p, &f)
-		for e := range m.array.Emitters {
-			if err := m.couple(&c, &p, e, k); err != nil {
-				return err
+		p.Place(&m.pickups[k], &f)
+		for b := range m.sources.sets {
+			if err := p.CoupleBlock(&all, m.sources, b, false); err != nil {
+				return m.failed(err, k)
 			}
-			dst[e*len(m.pickups)+k] = Derivatives{c.M, c.ByPose(),
-				c.ByEmitter(r3.Sub(pose.Position, m.array.Emitters[e].Center)), c.ByCoil(&f, p.Arm)}
+			for l := range m.sources.block(b) {
+				e, c := b*Block+l, at(&all, l)
+				dst[e*len(m.pickups)+k] = Derivatives{c.M, c.ByPose(),
+					c.ByEmitter(r3.Sub(pose.Position, m.array.Emitters[e].Center)), c.ByCoil(&f, p.Arm)}
+			}
 		}
 	}
 	return nil
 }
 
-func (m *Model) couple(c *Coupling, p *Placed, emitter, coil int) error {
-	e := &m.array.Emitters[emitter]
-	if err := p.Couple(c, e.Source); err != nil {
-		return fmt.Errorf("mutual: emitter %d (%q), coil %d: %w", emitter, e.Name, coil, err)
+// failed names the emitter whose field is none.
+func (m *Model) failed(err error, coil int) error {
+	of := new(SourceError)
+	if !errors.As(err, &of) {
+		return err
 	}
-	return nil
+	return fmt.Errorf("mutual: emitter %d (%q), coil %d: %w", of.Source, m.array.Emitters[of.Source].Name, coil, of.Err)
 }

@@ -391,18 +391,19 @@ func (v *bend) grown() (sum float64) {
 // rounds; first is the fit of the frame by itself.
 func (b *bender) fit(v *bend, c solver.Couplings, first *solver.Result, rounds int) (result solver.Result, ok bool) {
 	origin := v.centre(first.Pose)
+	// The fit's own means over the coils are good enough: what counts is a difference.
 	b.straight.Variance, b.straight.Common = c.Variance, c.Common
 	for range rounds {
 		clear(b.mean)
 		for i, t := range b.weighting.at {
-			if b.solver.Evaluate(v.path.at(origin, t, v.share), b.value, nil) != nil {
+			if b.solver.EvaluateFast(v.path.at(origin, t, v.share), b.value, nil) != nil {
 				return result, false
 			}
 			for k, value := range b.value {
 				b.mean[k] += b.weighting.weight[i] * value
 			}
 		}
-		if b.solver.Evaluate(origin, b.value, nil) != nil {
+		if b.solver.EvaluateFast(origin, b.value, nil) != nil {
 			return result, false
 		}
 		b.straight.Value = append(b.straight.Value[:0], c.Value...)

@@ -1,0 +1,73 @@
+// Command generate writes the assembly of kernels for every vector width from one
+// description: the order of operations is in one place, and a width is a parameter.
+//
+//	go run . -root ../../..          # writes the files
+//	go run . -root ../../.. -check   # compares them, exit 1 if any differs
+//
+// It is a module of its own, so that no user builds it. The Go twin of a kernel, in
+// the package that it serves, is its definition; see varianttest.
+package main
+
+import (
+	"bytes"
+	"flag"
+	"fmt"
+	"os"
+	"path/filepath"
+
+	"github.com/mmcloughlin/avo/build"
+	"github.com/mmcloughlin/avo/pass"
+	"github.com/mmcloughlin/avo/printer"
+)
+
+// kernels are the files and what they hold.
+var kernels = []struct {
+	file  string // below the module's root
+	write func(*build.Context)
+}{
+	{"fieldmodels/loopset_amd64.s", loopSet},
+}
+
+func main() {
+	root := flag.String("root", "../../..", "directory of the module that the kernels belong to")
+	check := flag.Bool("check", false, "compare the files and write none")
+	flag.Parse()
+	failed := false
+	for _, k := range kernels {
+		text, err := assembly(k.write)
+		if err != nil {
+			fmt.Fprintf(os.Stderr, "%s: %v\n", k.file, err)
+			os.Exit(2)
+		}
+		name := filepath.Join(*root, filepath.FromSlash(k.file))
+		if !*check {
+			if err := os.WriteFile(name, text, 0o644); err != nil {
+				fmt.Fprintln(os.Stderr, err)
+				os.Exit(2)
+			}
+			continue
+		}
+		if have, err := os.ReadFile(name); err != nil || !bytes.Equal(have, text) {
+			fmt.Fprintf(os.Stderr, "%s is not what its generator writes: run go run . in fieldmodels/variant/generate\n", k.file)
+			failed = true
+		}
+	}
+	if failed {
+		os.Exit(1)
+	}
+}
+
+// assembly is the text of one file.
+func assembly(write func(*build.Context)) ([]byte, error) {
+	c := build.NewContext()
+	c.ConstraintExpr("!purego")
+	write(c)
+	file, err := c.Result()
+	if err != nil {
+		return nil, err
+	}
+	if err := pass.Compile.Execute(file); err != nil {
+		return nil, err
+	}
+	return printer.NewGoAsm(printer.Config{Name: "fieldmodels/variant/generate", Pkg: "tonepose"}).Print(file)
+}
