@@ -11,6 +11,8 @@ type analysis struct {
 	bends     []int // tones whose bend is measured
 	bend      *combinations
 	judged    []bool // channels whose bend counts: those that are no reference
+
+	references []int // of the tones
 }
 
 // newAnalysis prepares the joint fit for the frequencies in the configuration;
@@ -20,6 +22,9 @@ func newAnalysis(c *Config, s shape, still bool) (*analysis, error) {
 	a := &analysis{shape: s, omega: c.fitted(s.length, halfLobe, !still), judged: make([]bool, c.Channels)}
 	for ch := range a.judged {
 		a.judged[ch] = !slices.ContainsFunc(c.Tones, func(t Tone) bool { return t.Reference == ch })
+	}
+	for _, t := range c.Tones {
+		a.references = append(a.references, t.Reference)
 	}
 	plain := len(c.fitted(s.length, halfLobe, false))
 	t := newSystem(s, a.omega, len(c.Tones))
@@ -45,7 +50,7 @@ func (a *analysis) fill(f *Frame, y []complex128) {
 			f.Phasor[k*f.Channels+c] = a.estimator.of(k, row)
 		}
 		for i := range a.bends {
-			f.bent[i*f.Channels+c] = abs2(a.bend.of(i, row))
+			f.bent[i*f.Channels+c] = a.bend.of(i, row)
 		}
 	}
 }
@@ -63,16 +68,34 @@ func (a *analysis) weigh(f *Frame, m *meter) {
 	f.Bend, f.BendDOF = 0, 0
 	clear(f.Pull)
 	for i, k := range a.bends {
-		var sum float64
+		gain := a.bend.gain[i]
 		bent, pull := f.bent[i*f.Channels:(i+1)*f.Channels], f.Pull[k*f.Channels:(k+1)*f.Channels]
-		for ch, v := range white[k*f.Channels : (k+1)*f.Channels] {
-			if v > 0 && a.judged[ch] {
-				sum += bent[ch] / v
-				pull[ch] = max(0, bent[ch]-2*v*a.bend.gain[i])
-				f.BendDOF += 2
-			}
+		phasor, noise := f.Phasor[k*f.Channels:(k+1)*f.Channels], white[k*f.Channels:(k+1)*f.Channels]
+		// A channel that sees the drive through a constant coupling M has M times its
+		// phasor and M times its bend, whatever the drive does. The reference's noise
+		// σr² is in all channels' bends against it: their covariance is
+		// diag(σ²) + σr²·M·Mᴴ, inverted by the formula of Sherman and Morrison.
+		reference := a.references[k]
+		var drive, swing complex128
+		var driven, shared float64 // Σ|M|²/σ², and σr²
+		if reference != NoReference && phasor[reference] != 0 {
+			drive, swing, shared = 1/phasor[reference], bent[reference], noise[reference]
 		}
-		f.Bend += sum / a.bend.gain[i]
+		var sum float64
+		var along complex128
+		for ch, v := range noise {
+			if !(v > 0) || !a.judged[ch] {
+				continue
+			}
+			m := phasor[ch] * drive
+			b := bent[ch] - m*swing
+			sum += abs2(b) / v
+			along += complex(real(m)/v, -imag(m)/v) * b
+			driven += abs2(m) / v
+			pull[ch] = max(0, abs2(b)-2*(v+abs2(m)*shared)*gain)
+			f.BendDOF += 2
+		}
+		f.Bend += (sum - abs2(along)*shared/(1+driven*shared)) / gain
 	}
 }
 
@@ -85,6 +108,6 @@ func (c *Config) newFrame() Frame {
 		Variance:  make([]float64, n),
 		Reference: make([]complex128, len(c.Tones)),
 		Pull:      make([]float64, n),
-		bent:      make([]float64, n),
+		bent:      make([]complex128, n),
 	}
 }

@@ -112,7 +112,6 @@ func (b *Bank) tabulate() {
 	tones, rows := len(b.cfg.Tones), len(b.cfg.Tones)+len(a.bends)
 	if b.direct == nil || b.direct.rows != rows {
 		b.direct = newDirect(b.precision, n, rows, b.cfg.Channels, n%2 == 0 && b.framing.Hop == n/2)
-		b.scratch = make([]complex128, b.cfg.Channels*len(a.bends))
 	}
 	b.direct.set(0, tabulate(a.shape, a.omega, a.estimator))
 	if len(a.bends) > 0 {
@@ -255,14 +254,11 @@ func take[S sample](b *Bank, x []S, emit func(*Frame) error) error {
 	if b.direct != nil {
 		window(b.direct, x, f.Start)
 		b.direct.values(f.Phasor, 0, b.scale)
-		b.direct.values(b.scratch, len(b.cfg.Tones), b.scale)
-		for i, v := range b.scratch {
-			f.bent[i] = abs2(v)
-		}
+		b.direct.values(f.bent[:len(b.analysis.bends)*b.cfg.Channels], len(b.cfg.Tones), b.scale)
 	} else {
 		inChunks(b, f, x)
 	}
-	f.refer(b.cfg.Tones, f.Time(b.cfg.SampleRate))
+	f.refer(&b.cfg, f.Time(b.cfg.SampleRate))
 	if b.holding {
 		if b.meter.windows == 0 || b.meter.windows < primingWindows && len(b.held) < maxHeld {
 			return nil

@@ -175,7 +175,7 @@ func (v *Interval) Frame() (*Frame, error) {
 	f := v.cfg.newFrame()
 	f.Start, f.Stop = v.start, v.stop
 	v.plan.analysis.fill(&f, v.y)
-	f.refer(v.cfg.Tones, f.Time(v.cfg.SampleRate))
+	f.refer(&v.cfg, f.Time(v.cfg.SampleRate))
 	v.plan.analysis.weigh(&f, v.meter)
 	v.plan.spare = append(v.plan.spare, v.workspace)
 	v.workspace = nil

@@ -40,6 +40,10 @@ type Config struct {
 	// harmonics, estimated jointly with the tones where the window resolves
 	// them. Those nearer to a tone than two bins are left out.
 	Lines []float64
+	// Course is followed inside of windows that are long enough for the tones' phases
+	// to leave those of constant frequencies, and tells the phases of tones without
+	// a reference; nil: the frequencies are constant.
+	Course Course
 	// CountVolts is the size [V] of one count of Bank.WriteInt16, by channel;
 	// nil: phasors are in counts.
 	CountVolts []float64

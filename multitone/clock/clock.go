@@ -5,8 +5,9 @@
 // over a second a few of them turn a phasor by degrees: nothing may be
 // averaged before the frequencies are known. A Tracker reads a recording once,
 // measures every tone in short blocks, and fits a line to the phases of each
-// segment of blocks; a Track answers which frequency a tone had when. It may be
-// asked for at any time, so that a stream is followed as it comes.
+// segment of blocks; a Track answers which frequency a tone had when, and how far it
+// had turned. It may be asked for at any time, so that a stream is followed as it
+// comes.
 //
 // The line fit over m blocks loses 1/m² of the information (Cramér–Rao bound
 // 6/(π²·SNR·N·T²) on the frequency's variance, SNR = A²/2σ²; Rife and
@@ -33,7 +34,7 @@ const (
 )
 
 // MaxOffset is the largest relative clock offset that is captured.
-const MaxOffset = 200e-6
+const MaxOffset = 250e-6
 
 const (
 	segmentSeconds = 1.0
@@ -76,22 +77,18 @@ type block struct {
 	seen   int       // groups
 }
 
-// Track tells the frequencies along a recording.
+// Track tells the frequencies and phases along a recording: it is a
+// multitone.Course.
 type Track struct {
 	nominal  []float64
 	segments []segment
+	origin   []float64 // how far each tone's clock is ahead at time zero [s], once forgotten
 	Lost     []Loss
 	// StrayTone's own offset differs by StrayOffset (relative) from the tones'
 	// median, most of all and beyond chance; 0: none does. Tones that do not
 	// share a generator's clock need Each.
 	StrayTone   int
 	StrayOffset float64
-}
-
-// segment is what was found about its centre [s]: the tones' relative offsets.
-type segment struct {
-	time            float64
-	offsets, sigmas []float64
 }
 
 // Loss is a stretch of samples in which a tone's reference was lost.
@@ -329,6 +326,9 @@ func (t *Tracker) Forget(before float64) {
 	n := 0
 	for n+1 < len(k.segments) && k.segments[n+1].time <= before {
 		n++
+	}
+	if n > 0 && k.origin == nil {
+		k.origin = k.start()
 	}
 	k.segments = k.segments[n:]
 	k.Lost = slices.DeleteFunc(k.Lost, func(l Loss) bool { return float64(l.Stop) < before*t.sampleRate })
