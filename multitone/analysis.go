@@ -7,8 +7,9 @@ import "slices"
 type analysis struct {
 	shape     shape
 	omega     []float64 // the fitted columns, then the tones' neighbour bins
+	tones     []int     // whose course each column follows, or fixed
 	estimator *combinations
-	bends     []int // tones whose bend is measured
+	bends     []bend // of the tones whose bend is measured
 	bend      *combinations
 	judged    []bool // channels whose bend counts: those that are no reference
 
@@ -19,38 +20,44 @@ type analysis struct {
 // a still one says nothing on motion.
 func newAnalysis(c *Config, s shape, still bool) (*analysis, error) {
 	halfLobe := float64(len(s.cosine)) // bins to the first zero
-	a := &analysis{shape: s, omega: c.fitted(s.length, halfLobe, !still), judged: make([]bool, c.Channels)}
+	a := &analysis{shape: s, judged: make([]bool, c.Channels)}
+	a.omega, a.tones = c.fitted(s.length, halfLobe, !still)
 	for ch := range a.judged {
 		a.judged[ch] = !slices.ContainsFunc(c.Tones, func(t Tone) bool { return t.Reference == ch })
 	}
 	for _, t := range c.Tones {
 		a.references = append(a.references, t.Reference)
 	}
-	plain := len(c.fitted(s.length, halfLobe, false))
+	plain, _ := c.fitted(s.length, halfLobe, false)
 	t := newSystem(s, a.omega, len(c.Tones))
 	var err error
-	if a.estimator, err = newEstimator(t, plain, len(c.Tones)); err != nil {
+	if a.estimator, err = newEstimator(t, len(plain), len(c.Tones)); err != nil {
 		return nil, err
 	}
 	if !still {
-		if a.bends, a.bend, err = newBend(t, plain, len(c.Tones)); err != nil {
+		if a.bends, a.bend, err = newBend(t, len(plain), len(c.Tones)); err != nil {
 			a.bends = nil // neighbour bins that can't be distinguished: no statement on motion
 		}
 	}
 	return a, nil
 }
 
+// linear is a set of functions of one channel's projections y.
+type linear interface {
+	of(i int, y []complex128) complex128
+}
+
 // fill writes the frame's raw phasors and bends from the projections y of all
 // channels on all columns.
-func (a *analysis) fill(f *Frame, y []complex128) {
+func (a *analysis) fill(f *Frame, y []complex128, estimator, bend linear) {
 	n := len(a.omega)
 	for c := range f.Channels {
 		row := y[c*n : (c+1)*n]
 		for k := range a.estimator.gain {
-			f.Phasor[k*f.Channels+c] = a.estimator.of(k, row)
+			f.Phasor[k*f.Channels+c] = estimator.of(k, row)
 		}
 		for i := range a.bends {
-			f.bent[i*f.Channels+c] = a.bend.of(i, row)
+			f.bent[i*f.Channels+c] = bend.of(i, row)
 		}
 	}
 }
@@ -67,8 +74,8 @@ func (a *analysis) weigh(f *Frame, m *meter) {
 	}
 	f.Bend, f.BendDOF = 0, 0
 	clear(f.Pull)
-	for i, k := range a.bends {
-		gain := a.bend.gain[i]
+	for i, b := range a.bends {
+		k, gain := b.tone, a.bend.gain[i]
 		bent, pull := f.bent[i*f.Channels:(i+1)*f.Channels], f.Pull[k*f.Channels:(k+1)*f.Channels]
 		phasor, noise := f.Phasor[k*f.Channels:(k+1)*f.Channels], white[k*f.Channels:(k+1)*f.Channels]
 		// A channel that sees the drive through a constant coupling M has M times its
