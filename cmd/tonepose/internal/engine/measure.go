@@ -139,6 +139,7 @@ type meter struct {
 // framer is a Bank or a Continuous.
 type framer interface {
 	Tune(hz []float64) error
+	Follow(multitone.Course)
 	Write(x [][]float64, emit func(*multitone.Frame) error) error
 	WriteInt16(x []int16, emit func(*multitone.Frame) error) error
 }
@@ -199,6 +200,7 @@ func (v *meter) write(b *Block, s *Survey) error {
 	if v.spans != nil {
 		return v.spans.write(b, s, v.cfg, func(f *multitone.Frame, sensors []string) error { return v.judge(f, s, sensors) })
 	}
+	v.frames.Follow(s.Track)
 	if err := v.follow(float64(b.First)/v.info.SampleRate, s); err != nil {
 		return err
 	}

@@ -17,7 +17,6 @@ type Survey struct {
 	Mains
 	Track   *clock.Track
 	Monitor *recording.Monitor // faults of the samples
-	Start   *Start             // of the drives that the recorder plays; nil: they are digitised, or not looked for
 
 	tones []multitone.Tone
 	info  recording.Info

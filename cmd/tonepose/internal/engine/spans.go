@@ -60,6 +60,7 @@ func (s *spans) write(b *Block, survey *Survey, cfg multitone.Config, use func(*
 	end := b.First + int64(len(b.Volts[0]))
 	for s.begun < len(s.all) && s.all[s.begun].start < end {
 		v := &s.all[s.begun]
+		cfg.Course = survey.Track
 		tune(&cfg, survey, float64(v.start)/cfg.SampleRate, float64(v.stop)/cfg.SampleRate)
 		var err error
 		if v.interval, err = s.plans.NewInterval(cfg, v.start, v.stop); err != nil {
@@ -71,6 +72,7 @@ func (s *spans) write(b *Block, survey *Survey, cfg multitone.Config, use func(*
 	still := s.open[:0]
 	for _, i := range s.open {
 		v := &s.all[i]
+		v.interval.Follow(survey.Track)
 		if !v.interval.Write(b.Volts, b.First) {
 			still = append(still, i)
 			continue

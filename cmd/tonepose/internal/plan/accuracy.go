@@ -24,7 +24,6 @@ type Sensor struct {
 	BestAt   [3]float64        `json:"best_at_m"`
 	Rates    []Rate            `json:"rates"`
 	Wanted   *Wanted           `json:"wanted,omitempty"`
-	Undriven *Undriven         `json:"undriven,omitempty"` // where currents are not measured; all else is as if they were
 	Channels []Range           `json:"dynamic_range"`
 	Slices   []Slice           `json:"-"`
 }
@@ -166,9 +165,6 @@ func (p *Plan) sensor(ctx context.Context, array fieldmodels.Array, sensor int) 
 		if !s.Wanted.Reached {
 			p.caution("sensor %s does not reach %.3g mm in 95 %% of the poses with windows of %.3g ms: it takes %.3g ms", s.Sensor, o.AccuracyM*1e3, o.WindowS*1e3, t*1e3)
 		}
-	}
-	if s.Undriven, err = p.undriven(ctx, array, sensor, s); err != nil {
-		return nil, err
 	}
 	if s.Channels, err = p.ranges(ctx, array, sensor); err != nil {
 		return nil, err

@@ -15,8 +15,7 @@ import (
 
 // Array gives the emitters as sources of field, in the file's order, with the
 // covariance and the correction of a calibration, which it reads from their
-// files, and with the tolerances of currents that nothing measures: a current and
-// the strength of its emitter act alike. A wrong file is an *Error.
+// files. A wrong file is an *Error.
 func (r *Rig) Array() (fieldmodels.Array, error) {
 	a := fieldmodels.Array{Emitters: r.Drawn()}
 	metal, err := r.Correction()
@@ -29,27 +28,15 @@ func (r *Rig) Array() (fieldmodels.Array, error) {
 		}
 	}
 	cov, err := r.covariance()
-	if err != nil {
+	if err != nil || cov == nil {
 		return a, err
 	}
-	if cov != nil {
-		var names []string
-		for i := range r.Emitters {
-			p := EmitterParameters(r.Emitters[i].Name)
-			names = append(names, p[:]...)
-		}
-		a.Covariance = cov.pick(names)
+	var names []string
+	for i := range r.Emitters {
+		p := EmitterParameters(r.Emitters[i].Name)
+		names = append(names, p[:]...)
 	}
-	for i, e := range r.Emitters {
-		if e.Reference != nil || e.Tolerance.Current == 0 {
-			continue
-		}
-		if a.Covariance == nil {
-			a.Covariance = mat.NewSymDense(fieldmodels.ParametersPerEmitter*len(r.Emitters), nil)
-		}
-		strength := fieldmodels.ParametersPerEmitter*(i+1) - 1
-		a.Covariance.SetSym(strength, strength, a.Covariance.At(strength, strength)+e.Tolerance.Current*e.Tolerance.Current)
-	}
+	a.Covariance = cov.pick(names)
 	return a, nil
 }
 

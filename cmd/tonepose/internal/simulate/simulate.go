@@ -40,6 +40,9 @@ type Options struct {
 	CurrentDrift  float64 // relative slow wander of each drive current, peak
 	PickupDelayS  float64 // of every pickup channel beside the rig's, which does not know of it
 	CrosstalkOhm  float64 // magnitude of drive-to-pickup voltage per ampere; phases random
+	// Clock is how far the generator's clock is ahead beside all that [s] at time t [s],
+	// and the rate at which it gains; nil: not at all.
+	Clock func(t float64) (ahead, rate float64)
 
 	Seed  uint64
 	Start time.Time // core:datetime; default 2026-01-01T00:00:00Z, so that equal calls give equal files
@@ -214,17 +217,13 @@ func simulationConfig(ctx context.Context, r *rig.Rig, p *Path, o Options) (synt
 	random := rand.New(rand.NewPCG(o.Seed, 0x73696d))
 	phase := func() float64 { return 2 * math.Pi * random.Float64() }
 	c := synth.Config{
-		Rate: o.RateHz, ClockPPM: o.ClockPPM, ClockDrift: o.ClockDriftPPM, Seed: o.Seed, KnotStep: p.knotStep,
+		Rate: o.RateHz, ClockPPM: o.ClockPPM, ClockDrift: o.ClockDriftPPM, Clock: o.Clock, Seed: o.Seed, KnotStep: p.knotStep,
 		Mains: synth.Mains{Hz: o.MainsHz * (1 + 5e-4*(2*random.Float64()-1))},
-	}
-	begun := 0.0 // instant at which phase_deg holds [s]
-	if b := r.Playback; b != nil {
-		begun = b.EarliestS + (b.LatestS-b.EarliestS)*rand.New(rand.NewPCG(o.Seed, 0x706c6179)).Float64()
 	}
 	for _, e := range r.Emitters {
 		t := synth.Tone{Hz: e.ToneHz, Current: e.CurrentPeakA, Phase: phase(), OffsetPPM: o.OwnPPM * random.NormFloat64()}
 		if e.Reference == nil {
-			t.Phase = e.PhaseDeg*math.Pi/180 - 2*math.Pi*math.Mod(e.ToneHz*begun, 1)
+			t.Phase = e.PhaseDeg * math.Pi / 180
 		}
 		t.Wander = synth.Wander{Relative: o.CurrentDrift, Hz: 0.05 + 0.25*random.Float64(), Phase: phase()}
 		c.Tones = append(c.Tones, t)
