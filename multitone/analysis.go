@@ -7,45 +7,57 @@ import "slices"
 type analysis struct {
 	shape     shape
 	omega     []float64 // the fitted columns, then the tones' neighbour bins
+	tones     []int     // whose course each column follows, or fixed
 	estimator *combinations
-	bends     []int // tones whose bend is measured
+	bends     []bend // of the tones whose bend is measured
 	bend      *combinations
 	judged    []bool // channels whose bend counts: those that are no reference
+
+	references []int // of the tones
 }
 
 // newAnalysis prepares the joint fit for the frequencies in the configuration;
 // a still one says nothing on motion.
 func newAnalysis(c *Config, s shape, still bool) (*analysis, error) {
 	halfLobe := float64(len(s.cosine)) // bins to the first zero
-	a := &analysis{shape: s, omega: c.fitted(s.length, halfLobe, !still), judged: make([]bool, c.Channels)}
+	a := &analysis{shape: s, judged: make([]bool, c.Channels)}
+	a.omega, a.tones = c.fitted(s.length, halfLobe, !still)
 	for ch := range a.judged {
 		a.judged[ch] = !slices.ContainsFunc(c.Tones, func(t Tone) bool { return t.Reference == ch })
 	}
-	plain := len(c.fitted(s.length, halfLobe, false))
+	for _, t := range c.Tones {
+		a.references = append(a.references, t.Reference)
+	}
+	plain, _ := c.fitted(s.length, halfLobe, false)
 	t := newSystem(s, a.omega, len(c.Tones))
 	var err error
-	if a.estimator, err = newEstimator(t, plain, len(c.Tones)); err != nil {
+	if a.estimator, err = newEstimator(t, len(plain), len(c.Tones)); err != nil {
 		return nil, err
 	}
 	if !still {
-		if a.bends, a.bend, err = newBend(t, plain, len(c.Tones)); err != nil {
+		if a.bends, a.bend, err = newBend(t, len(plain), len(c.Tones)); err != nil {
 			a.bends = nil // neighbour bins that can't be distinguished: no statement on motion
 		}
 	}
 	return a, nil
 }
 
+// linear is a set of functions of one channel's projections y.
+type linear interface {
+	of(i int, y []complex128) complex128
+}
+
 // fill writes the frame's raw phasors and bends from the projections y of all
 // channels on all columns.
-func (a *analysis) fill(f *Frame, y []complex128) {
+func (a *analysis) fill(f *Frame, y []complex128, estimator, bend linear) {
 	n := len(a.omega)
 	for c := range f.Channels {
 		row := y[c*n : (c+1)*n]
 		for k := range a.estimator.gain {
-			f.Phasor[k*f.Channels+c] = a.estimator.of(k, row)
+			f.Phasor[k*f.Channels+c] = estimator.of(k, row)
 		}
 		for i := range a.bends {
-			f.bent[i*f.Channels+c] = abs2(a.bend.of(i, row))
+			f.bent[i*f.Channels+c] = bend.of(i, row)
 		}
 	}
 }
@@ -62,17 +74,35 @@ func (a *analysis) weigh(f *Frame, m *meter) {
 	}
 	f.Bend, f.BendDOF = 0, 0
 	clear(f.Pull)
-	for i, k := range a.bends {
-		var sum float64
+	for i, b := range a.bends {
+		k, gain := b.tone, a.bend.gain[i]
 		bent, pull := f.bent[i*f.Channels:(i+1)*f.Channels], f.Pull[k*f.Channels:(k+1)*f.Channels]
-		for ch, v := range white[k*f.Channels : (k+1)*f.Channels] {
-			if v > 0 && a.judged[ch] {
-				sum += bent[ch] / v
-				pull[ch] = max(0, bent[ch]-2*v*a.bend.gain[i])
-				f.BendDOF += 2
-			}
+		phasor, noise := f.Phasor[k*f.Channels:(k+1)*f.Channels], white[k*f.Channels:(k+1)*f.Channels]
+		// A channel that sees the drive through a constant coupling M has M times its
+		// phasor and M times its bend, whatever the drive does. The reference's noise
+		// σr² is in all channels' bends against it: their covariance is
+		// diag(σ²) + σr²·M·Mᴴ, inverted by the formula of Sherman and Morrison.
+		reference := a.references[k]
+		var drive, swing complex128
+		var driven, shared float64 // Σ|M|²/σ², and σr²
+		if reference != NoReference && phasor[reference] != 0 {
+			drive, swing, shared = 1/phasor[reference], bent[reference], noise[reference]
 		}
-		f.Bend += sum / a.bend.gain[i]
+		var sum float64
+		var along complex128
+		for ch, v := range noise {
+			if !(v > 0) || !a.judged[ch] {
+				continue
+			}
+			m := phasor[ch] * drive
+			b := bent[ch] - m*swing
+			sum += abs2(b) / v
+			along += complex(real(m)/v, -imag(m)/v) * b
+			driven += abs2(m) / v
+			pull[ch] = max(0, abs2(b)-2*(v+abs2(m)*shared)*gain)
+			f.BendDOF += 2
+		}
+		f.Bend += (sum - abs2(along)*shared/(1+driven*shared)) / gain
 	}
 }
 
@@ -85,6 +115,6 @@ func (c *Config) newFrame() Frame {
 		Variance:  make([]float64, n),
 		Reference: make([]complex128, len(c.Tones)),
 		Pull:      make([]float64, n),
-		bent:      make([]float64, n),
+		bent:      make([]complex128, n),
 	}
 }

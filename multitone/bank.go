@@ -35,6 +35,7 @@ type Bank struct {
 	direct     *direct     // of windows up to maxDirect
 	projection *projection // of longer ones
 	scratch    []complex128
+	bows       bows   // along a window that is projected in chunks
 	meter      *meter // nil without noise
 	counts     feed[int16]
 	floats     feed[float64]
@@ -105,14 +106,13 @@ func (b *Bank) prepare() error {
 func (b *Bank) tabulate() {
 	a, n := b.analysis, b.framing.Length
 	if n > maxDirect {
-		b.projection = newProjection(a.shape, a.omega, b.cfg.Channels)
+		b.projection = newProjection(&b.cfg, a)
 		b.scratch = make([]complex128, b.cfg.Channels*len(a.omega))
 		return
 	}
 	tones, rows := len(b.cfg.Tones), len(b.cfg.Tones)+len(a.bends)
 	if b.direct == nil || b.direct.rows != rows {
 		b.direct = newDirect(b.precision, n, rows, b.cfg.Channels, n%2 == 0 && b.framing.Hop == n/2)
-		b.scratch = make([]complex128, b.cfg.Channels*len(a.bends))
 	}
 	b.direct.set(0, tabulate(a.shape, a.omega, a.estimator))
 	if len(a.bends) > 0 {
@@ -255,14 +255,13 @@ func take[S sample](b *Bank, x []S, emit func(*Frame) error) error {
 	if b.direct != nil {
 		window(b.direct, x, f.Start)
 		b.direct.values(f.Phasor, 0, b.scale)
-		b.direct.values(b.scratch, len(b.cfg.Tones), b.scale)
-		for i, v := range b.scratch {
-			f.bent[i] = abs2(v)
-		}
+		b.direct.values(f.bent[:len(b.analysis.bends)*b.cfg.Channels], len(b.cfg.Tones), b.scale)
 	} else {
-		inChunks(b, f, x)
+		if err := inChunks(b, f, x); err != nil {
+			return err
+		}
 	}
-	f.refer(b.cfg.Tones, f.Time(b.cfg.SampleRate))
+	f.refer(&b.cfg, f.Time(b.cfg.SampleRate))
 	if b.holding {
 		if b.meter.windows == 0 || b.meter.windows < primingWindows && len(b.held) < maxHeld {
 			return nil
@@ -275,12 +274,16 @@ func take[S sample](b *Bank, x []S, emit func(*Frame) error) error {
 	return emit(f)
 }
 
+// Follow tells the course of the tones' phases for the windows that follow.
+func (b *Bank) Follow(c Course) { b.cfg.Course = c }
+
 // inChunks measures a window that is too long for tables of its own.
-func inChunks[S sample](b *Bank, f *Frame, x []S) {
+func inChunks[S sample](b *Bank, f *Frame, x []S) error {
 	clear(b.scratch)
 	step := b.projection.chunk * b.cfg.Channels
+	b.bows.reset(&b.cfg, b.cfg.Tones, b.projection, f.Start)
 	for i := range b.projection.chunks {
-		project(b.projection, b.scratch, i, x[i*step:min((i+1)*step, len(x))])
+		project(b.projection, b.scratch, i, x[i*step:min((i+1)*step, len(x))], b.bows.follow(&b.cfg, i))
 	}
 	for c, s := range b.scale {
 		row := b.scratch[c*len(b.analysis.omega) : (c+1)*len(b.analysis.omega)]
@@ -288,5 +291,5 @@ func inChunks[S sample](b *Bank, f *Frame, x []S) {
 			row[j] *= complex(s, 0)
 		}
 	}
-	b.analysis.fill(f, b.scratch)
+	return b.bows.fill(&b.cfg, b.analysis, f, b.scratch)
 }

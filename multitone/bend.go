@@ -2,25 +2,31 @@ package multitone
 
 import "math"
 
+// bend is a tone with the columns of both its neighbour bins.
+type bend struct {
+	tone  int
+	sides [2]int
+}
+
 // newBend tells how far the curvature of a phasor inside its window pulls the
 // window's weighted mean away from the value at its centre: the amplitude of a
 // fit with both neighbour bins, at the centre, less that of the plain fit. For
 // a tone that keeps still it is zero within the noise.
 //
 // The tones are the first of the system's columns; the first plain of them are
-// without neighbour bins. bends lists the tones that have both of these.
-func newBend(t *system, plain, tones int) (bends []int, c *combinations, err error) {
+// without neighbour bins.
+func newBend(t *system, plain, tones int) (bends []bend, c *combinations, err error) {
 	n := len(t.omega)
-	sides := make([][]int, tones)
 	step := t.shape.spacing()
 	for k := range tones {
+		var sides []int
 		for i := plain; i < n; i++ {
 			if d := math.Abs(t.omega[i] - t.omega[k]); d > 0.99*step && d < 1.01*step {
-				sides[k] = append(sides[k], i)
+				sides = append(sides, i)
 			}
 		}
-		if len(sides[k]) == 2 {
-			bends = append(bends, k)
+		if len(sides) == 2 {
+			bends = append(bends, bend{k, [2]int{sides[0], sides[1]}})
 		}
 	}
 	c, err = t.combine(n, func(part int) ([]float64, error) {
@@ -33,13 +39,13 @@ func newBend(t *system, plain, tones int) (bends []int, c *combinations, err err
 			return nil, err
 		}
 		rows := make([]float64, len(bends)*n)
-		for i, k := range bends {
+		for i, b := range bends {
 			row := rows[i*n : (i+1)*n]
 			for j := range n {
-				row[j] = full[k*n+j] + full[sides[k][0]*n+j] + full[sides[k][1]*n+j]
+				row[j] = full[b.tone*n+j] + full[b.sides[0]*n+j] + full[b.sides[1]*n+j]
 			}
 			for j := range plain {
-				row[j] -= short[k*plain+j]
+				row[j] -= short[b.tone*plain+j]
 			}
 		}
 		return rows, nil

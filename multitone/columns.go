@@ -20,26 +20,37 @@ const (
 
 // fitted lists the columns of a joint fit [rad/sample]: the tones first, then
 // slow drift, then the resolved lines, then, if wanted, both neighbour bins of
-// every tone, where they are clear of all else.
-func (c *Config) fitted(length int, halfLobe float64, sidebands bool) []float64 {
+// every tone, where they are clear of all else. tones tells for each column the tone
+// whose course it follows, or fixed.
+func (c *Config) fitted(length int, halfLobe float64, sidebands bool) (omega []float64, tones []int) {
 	bin := 2 * math.Pi / float64(length)
-	omega := append(c.omegas(), 0, driftBins*bin) // offset and ramp
+	omega = c.omegas()
+	for k := range omega {
+		tones = append(tones, k)
+	}
+	omega = append(omega, 0, driftBins*bin) // offset and ramp
 	for _, hz := range c.resolved(c.Lines, length, halfLobe) {
 		omega = append(omega, c.omega(hz))
 	}
-	if !sidebands {
-		return omega
+	for len(tones) < len(omega) {
+		tones = append(tones, fixed)
 	}
-	for _, tone := range c.omegas() {
+	if !sidebands {
+		return omega, tones
+	}
+	for k, tone := range c.omegas() {
 		for _, side := range []float64{-1, 1} {
 			w := tone + side*bin
 			if c.clear(w, omega, 0.9*bin) {
-				omega = append(omega, w)
+				omega, tones = append(omega, w), append(tones, k)
 			}
 		}
 	}
-	return omega
+	return omega, tones
 }
+
+// fixed marks a column of constant frequency.
+const fixed = -1
 
 func (c *Config) clear(w float64, omega []float64, distance float64) bool {
 	if w < distance || w > math.Pi-distance {

@@ -145,6 +145,10 @@ func (s *Continuous) Tune(hz []float64) error {
 	return err
 }
 
+// Follow tells the course of the tones' phases, for those without a reference, from
+// the next frame on.
+func (s *Continuous) Follow(c Course) { s.cfg.Course = c }
+
 func (s *Continuous) retune() {
 	omega := s.cfg.omegas()
 	for k, t := range s.cfg.Tones {

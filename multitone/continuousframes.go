@@ -110,7 +110,7 @@ func (s *Continuous) refer(rows rawRows, raw []complex128, lag int, scale float6
 			f.Phasor[k*f.Channels+c] = complex(real(v)*size, imag(v)*size)
 		}
 	}
-	f.refer(s.cfg.Tones, (float64(f.Stop-1)-rows.lag[lag])/s.cfg.SampleRate)
+	f.refer(&s.cfg, (float64(f.Stop-1)-rows.lag[lag])/s.cfg.SampleRate)
 	for k, ahead := range s.ahead[lag] {
 		f.Reference[k] *= ahead
 	}

@@ -17,10 +17,11 @@ type Frame struct {
 	Phasor    []complex128 // peak [V] at the window's centre, relative to the tone's phase there
 	Variance  []float64    // of each component of the phasor [V²]
 	Reference []complex128 // raw phasor of each tone on its reference channel, 0 without one
-	// Bend says how far phasors bend inside the window: the squared curvature
-	// of each, in units of its variance, summed over all tones and all channels
-	// that are no reference. It is chi-square distributed with BendDOF degrees
-	// of freedom where nothing moves.
+	// Bend says how far phasors bend inside the window against their tone's
+	// reference, which bends where the clock drifts or the current wanders: the
+	// squared curvature of each, in units of its variance, summed over all tones and
+	// all channels that are no reference. It is chi-square distributed with BendDOF
+	// degrees of freedom where nothing moves.
 	Bend    float64
 	BendDOF int
 	// Pull is by how much each squared curvature exceeds its noise [V²]: what the
@@ -29,7 +30,7 @@ type Frame struct {
 	// bend is measured.
 	Pull []float64
 
-	bent []float64 // squared curvatures [V²], before their variance is known
+	bent []complex128 // curvatures [V] of raw phasors, before their variance is known
 }
 
 // Time is the window's centre [s] at the given sample rate [Hz]; behind a
@@ -63,17 +64,17 @@ func (f *Frame) At(tone, channel int) (complex128, float64) {
 }
 
 // refer turns raw phasors, relative to the time t [s], to the phase of each tone's
-// reference there; without a reference to that of exp(j·2π·Hz·t) with t = 0 at the
-// recording's first sample.
-func (f *Frame) refer(tones []Tone, t float64) {
-	for k, tone := range tones {
+// reference there; without a reference to what it has turned since the recording's
+// first sample along its course.
+func (f *Frame) refer(c *Config, t float64) {
+	for k, tone := range c.Tones {
 		f.Hz[k] = tone.Hz
 		row := f.Phasor[k*f.Channels : (k+1)*f.Channels]
 		var turn complex128
 		var size float64
 		if tone.Reference == NoReference {
 			f.Reference[k] = 0
-			turn = unit(-cycles(tone.Hz * t))
+			turn = unit(-cycles(c.turned(k, t)))
 		} else {
 			f.Reference[k] = row[tone.Reference]
 			size = magnitude(row[tone.Reference])

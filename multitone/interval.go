@@ -26,6 +26,7 @@ type workspace struct {
 	chunk  []float64
 	meter  *meter
 	beside []float64 // the meter's window
+	bows   bows
 }
 
 // plan is what intervals of one length share.
@@ -67,6 +68,7 @@ func (p *Plans) NewInterval(c Config, start, stop int64) (*Interval, error) {
 		return nil, err
 	}
 	v.workspace = v.plan.workspace()
+	v.bows.reset(&v.cfg, v.plan.cfg.Tones, v.plan.projection, start)
 	return v, nil
 }
 
@@ -96,6 +98,7 @@ func (p *Plans) find(c *Config, length int) (*plan, error) {
 		}
 	}
 	k := &plan{cfg: *c, length: length}
+	k.cfg.Course = nil
 	k.cfg.Tones, k.cfg.Lines = slices.Clone(c.Tones), slices.Clone(c.Lines)
 	var err error
 	if k.analysis, err = newAnalysis(&k.cfg, shape{length, []float64{1}}, false); err != nil {
@@ -104,7 +107,7 @@ func (p *Plans) find(c *Config, length int) (*plan, error) {
 	if k.probes, err = newProbes(&k.cfg, k.cfg.meterLength(length), intervalProbes, Double); err != nil {
 		return nil, err
 	}
-	k.projection = newProjection(k.analysis.shape, k.analysis.omega, c.Channels)
+	k.projection = newProjection(&k.cfg, k.analysis)
 	if len(p.kept) == maxPlans {
 		p.kept = slices.Delete(p.kept, 0, 1)
 	}
@@ -124,6 +127,9 @@ func (k *plan) suits(c *Config, length int) bool {
 	}
 	return true
 }
+
+// Follow tells the course of the tones' phases, as far as it is known by now.
+func (v *Interval) Follow(c Course) { v.cfg.Course = c }
 
 // Write feeds samples of which the first is number first of the recording;
 // what lies outside of the interval is passed over. It reports whether the
@@ -158,7 +164,7 @@ func (v *Interval) Write(x [][]float64, first int64) (complete bool) {
 }
 
 func (v *Interval) project() {
-	project(v.plan.projection, v.y, v.done, v.chunk[:v.filled*v.cfg.Channels])
+	project(v.plan.projection, v.y, v.done, v.chunk[:v.filled*v.cfg.Channels], v.bows.follow(&v.cfg, v.done))
 	v.done++
 	v.filled = 0
 }
@@ -174,8 +180,16 @@ func (v *Interval) Frame() (*Frame, error) {
 	}
 	f := v.cfg.newFrame()
 	f.Start, f.Stop = v.start, v.stop
-	v.plan.analysis.fill(&f, v.y)
-	f.refer(v.cfg.Tones, f.Time(v.cfg.SampleRate))
+	if c := v.cfg.Course; c != nil {
+		start, stop := float64(v.start)/v.cfg.SampleRate, float64(v.stop)/v.cfg.SampleRate
+		for k := range v.cfg.Tones {
+			v.cfg.Tones[k].Hz = (c.Cycles(k, stop) - c.Cycles(k, start)) / (stop - start)
+		}
+	}
+	if err := v.bows.fill(&v.cfg, v.plan.analysis, &f, v.y); err != nil {
+		return nil, err
+	}
+	f.refer(&v.cfg, f.Time(v.cfg.SampleRate))
 	v.plan.analysis.weigh(&f, v.meter)
 	v.plan.spare = append(v.plan.spare, v.workspace)
 	v.workspace = nil

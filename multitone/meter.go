@@ -55,7 +55,7 @@ func (c *Config) meterLength(most int) int {
 
 func newProbes(cfg *Config, length, perTone int, p Precision) (*probes, error) {
 	s := shape{length, []float64{0.5, 0.5}}
-	omega := cfg.fitted(length, 2, true)
+	omega, _ := cfg.fitted(length, 2, true)
 	known := len(omega)
 	owners, probed := cfg.probeFrequencies(length, perTone)
 	if len(probed) == 0 {

@@ -52,13 +52,18 @@ func newSystem(s shape, omega []float64, tones int) *system {
 	return t
 }
 
+// present tells whether a column has a cosine (part 0) or a sine (1) of its own: not
+// the sine at ω = 0, nor the cosine of a ramp.
+func (s shape) present(part int, omega float64) bool {
+	return part == 0 && (omega == 0 || omega > 2*driftBins*s.spacing()) || part == 1 && omega > 0
+}
+
 // solve returns the first rows of the inverse of the leading n columns' matrix,
-// with zeros for columns without a part of their own: a sine at ω = 0, or the
-// cosine of a ramp.
+// with zeros for columns without a part of their own.
 func (t *system) solve(part, n, rows int) ([]float64, error) {
 	var present []int
 	for i, w := range t.omega[:n] {
-		if part == 0 && (w == 0 || w > 2*driftBins*t.shape.spacing()) || part == 1 && w > 0 {
+		if t.shape.present(part, w) {
 			present = append(present, i)
 		}
 	}

@@ -29,10 +29,6 @@ type Tone struct {
 	Name      string
 	Hz        float64 // frequency in the ADC's clock
 	Reference int     // channel that carries the digitised drive, or NoReference
-	// Pickups are the channels from which the clock is taken where no tone has a
-	// reference, the same for all: each shows the tones with either sign, which may
-	// change. Nil: none.
-	Pickups []int
 }
 
 // Config says what a Bank or an Interval measures.
@@ -44,6 +40,10 @@ type Config struct {
 	// harmonics, estimated jointly with the tones where the window resolves
 	// them. Those nearer to a tone than two bins are left out.
 	Lines []float64
+	// Course is followed inside of windows that are long enough for the tones' phases
+	// to leave those of constant frequencies, and tells the phases of tones without
+	// a reference; nil: the frequencies are constant.
+	Course Course
 	// CountVolts is the size [V] of one count of Bank.WriteInt16, by channel;
 	// nil: phasors are in counts.
 	CountVolts []float64

@@ -5,13 +5,9 @@
 // over a second a few of them turn a phasor by degrees: nothing may be
 // averaged before the frequencies are known. A Tracker reads a recording once,
 // measures every tone in short blocks, and fits a line to the phases of each
-// segment of blocks; a Track answers which frequency a tone had when. It may be
-// asked for at any time, so that a stream is followed as it comes.
-//
-// Where no drive is digitised, the pickups' own tones are followed. A coupling is
-// real and may have changed its sign from one block to the next, so that a phase is
-// known but for half turns: it is followed doubled. Starts then tells when the file
-// with the drives began to play, from the same phases.
+// segment of blocks; a Track answers which frequency a tone had when, and how far it
+// had turned. It may be asked for at any time, so that a stream is followed as it
+// comes.
 //
 // The line fit over m blocks loses 1/m² of the information (Cramér–Rao bound
 // 6/(π²·SNR·N·T²) on the frequency's variance, SNR = A²/2σ²; Rife and
@@ -38,7 +34,7 @@ const (
 )
 
 // MaxOffset is the largest relative clock offset that is captured.
-const MaxOffset = 200e-6
+const MaxOffset = 250e-6
 
 const (
 	segmentSeconds = 1.0
@@ -57,11 +53,6 @@ type Tracker struct {
 	spacing    float64 // between tones, and from them to either end of the spectrum [Hz]
 	length     int     // samples of a block
 	groups     []group
-	// folds is by how much phases are multiplied: 2 on pickups, whose signs are not
-	// known. There tones has those asked for once for each pickup, and asked says how
-	// many these are.
-	folds      float64
-	asked      int
 	segment    []block
 	perSegment int
 	offset     []float64 // relative, per tone, as of the last segment
@@ -86,10 +77,12 @@ type block struct {
 	seen   int       // groups
 }
 
-// Track tells the frequencies along a recording.
+// Track tells the frequencies and phases along a recording: it is a
+// multitone.Course.
 type Track struct {
 	nominal  []float64
 	segments []segment
+	origin   []float64 // how far each tone's clock is ahead at time zero [s], once forgotten
 	Lost     []Loss
 	// StrayTone's own offset differs by StrayOffset (relative) from the tones'
 	// median, most of all and beyond chance; 0: none does. Tones that do not
@@ -98,27 +91,17 @@ type Track struct {
 	StrayOffset float64
 }
 
-// segment is what was found about its centre [s]: the tones' relative offsets.
-type segment struct {
-	time            float64
-	offsets, sigmas []float64
-}
-
 // Loss is a stretch of samples in which a tone's reference was lost.
 type Loss struct {
 	Tone        int
 	Start, Stop int64
 }
 
-// NewTracker prepares to follow the tones' references at a sample rate [Hz]; where
-// no tone has one, its pickups, from which the clock common to all is found.
+// NewTracker prepares to follow the tones' references at a sample rate [Hz].
 func NewTracker(mode Mode, sampleRate float64, tones []multitone.Tone) (*Tracker, error) {
-	t := &Tracker{mode: mode, sampleRate: sampleRate, tones: tones, folds: 1, asked: len(tones)}
-	if shown := onPickups(tones); mode != None && len(shown) > 0 {
-		t.mode, t.tones, t.folds = Common, shown, 2
-	}
-	t.offset, t.track.nominal = make([]float64, len(t.tones)), make([]float64, len(t.tones))
-	for i, tone := range t.tones {
+	t := &Tracker{mode: mode, sampleRate: sampleRate, tones: tones, offset: make([]float64, len(tones))}
+	t.track.nominal = make([]float64, len(tones))
+	for i, tone := range tones {
 		t.track.nominal[i] = tone.Hz
 	}
 	if mode == None {
@@ -126,7 +109,7 @@ func NewTracker(mode Mode, sampleRate float64, tones []multitone.Tone) (*Tracker
 	}
 	highest := 0.0
 	t.spacing = sampleRate
-	for i, tone := range t.tones {
+	for i, tone := range tones {
 		if tone.Reference == multitone.NoReference {
 			continue
 		}
@@ -136,7 +119,7 @@ func NewTracker(mode Mode, sampleRate float64, tones []multitone.Tone) (*Tracker
 			t.groups = append(t.groups, group{channel: tone.Reference})
 		}
 		for _, o := range t.groups[g].tones {
-			t.spacing = min(t.spacing, math.Abs(tone.Hz-t.tones[o].Hz))
+			t.spacing = min(t.spacing, math.Abs(tone.Hz-tones[o].Hz))
 		}
 		t.groups[g].tones = append(t.groups[g].tones, i)
 		highest = max(highest, tone.Hz)
@@ -148,28 +131,7 @@ func NewTracker(mode Mode, sampleRate float64, tones []multitone.Tone) (*Tracker
 	}
 	// Short enough that the largest offset turns a phase by less than a third of
 	// a cycle between blocks.
-	return t, t.cut(int(min(0.02*sampleRate, 0.3*sampleRate/(t.folds*MaxOffset*highest))))
-}
-
-// onPickups lists the tones once for each channel of their pickups, as if that had the
-// drives; none where a tone has a reference.
-func onPickups(tones []multitone.Tone) (shown []multitone.Tone) {
-	if len(tones) == 0 || slices.ContainsFunc(tones, func(t multitone.Tone) bool { return t.Reference != multitone.NoReference }) {
-		return nil
-	}
-	for i := range tones[0].Pickups {
-		for _, tone := range tones {
-			shown = append(shown, multitone.Tone{Name: tone.Name, Hz: tone.Hz, Reference: tone.Pickups[i]})
-		}
-	}
-	return shown
-}
-
-// found is the track of the tones asked for.
-func (t *Tracker) found() *Track {
-	k := t.track
-	k.nominal = k.nominal[:t.asked]
-	return &k
+	return t, t.cut(int(min(0.02*sampleRate, 0.3*sampleRate/(MaxOffset*highest))))
 }
 
 // cut sets the length of the blocks, or as much more as tells the tones apart.
@@ -280,16 +242,13 @@ func (t *Tracker) collect(index int) func(*multitone.Frame) error {
 		b := t.at(f)
 		for j, i := range g.tones {
 			v, variance := f.At(j, 0)
-			power := real(v)*real(v) + imag(v)*imag(v)
 			// to the nominal frequency's phase
-			turns := t.folds * (f.Hz[j] - t.tones[i].Hz) * b.time
-			if t.folds == 2 && power > 0 {
-				v *= v / complex(math.Sqrt(power), 0)
-			}
+			turns := (f.Hz[j] - t.tones[i].Hz) * b.time
 			b.phasor[i] = v * cmplx.Rect(1, 2*math.Pi*(turns-math.Round(turns)))
+			power := real(v)*real(v) + imag(v)*imag(v)
 			if power > lostSigmas*lostSigmas*variance {
-				b.weight[i] = power / max(variance, 1e-30*power) / (t.folds * t.folds)
-			} else if t.folds == 1 {
+				b.weight[i] = power / max(variance, 1e-30*power)
+			} else {
 				t.track.lose(i, f.Start, f.Stop)
 			}
 		}
@@ -368,6 +327,9 @@ func (t *Tracker) Forget(before float64) {
 	for n+1 < len(k.segments) && k.segments[n+1].time <= before {
 		n++
 	}
+	if n > 0 && k.origin == nil {
+		k.origin = k.start()
+	}
 	k.segments = k.segments[n:]
 	k.Lost = slices.DeleteFunc(k.Lost, func(l Loss) bool { return float64(l.Stop) < before*t.sampleRate })
 }
@@ -375,7 +337,7 @@ func (t *Tracker) Forget(before float64) {
 // finish takes in the frames that each bank still has and fits what is left.
 func (t *Tracker) finish(rest func(*multitone.Bank, func(*multitone.Frame) error) error) (*Track, error) {
 	if t.mode == None {
-		return t.found(), nil
+		return &t.track, nil
 	}
 	if !t.primed {
 		// A short recording is cut into shorter blocks.
@@ -396,8 +358,8 @@ func (t *Tracker) finish(rest func(*multitone.Bank, func(*multitone.Frame) error
 		}
 	}
 	t.fitSegments(true)
-	if len(t.track.segments) == 0 && t.folds == 1 { // pickups may be too weak to tell an offset: then there is none
-		return t.found(), ErrNoReference
+	if len(t.track.segments) == 0 {
+		return &t.track, ErrNoReference
 	}
-	return t.found(), nil
+	return &t.track, nil
 }

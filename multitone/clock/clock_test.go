@@ -174,17 +174,32 @@ func TestForgets(t *testing.T) {
 	}
 }
 
-// The offset between the segments' middles is what a plain walk along them says.
-func TestHzIsTheMeanOfTheLine(t *testing.T) {
-	k := &Track{nominal: []float64{1e6}, segments: []segment{{1, []float64{1e-6}, []float64{1}}, {2, []float64{3e-6}, []float64{2}}, {4, []float64{2e-6}, []float64{3}}}}
+// A clock that is ahead by 1, 4, 6 and 6 µs at 1, 2, 4 and 8 s and gains 1, 4, -1 and
+// 0 µs a second there, by hand: of a cubic with rates a, b at its ends and h between
+// them the middle's rate is (3·rise − (a + b)/2)/2, its value the mean of the ends'
+// plus (a − b)·h/8. Before the first middle the parabola of that segment, half a second
+// long, with 2 µs/s².
+func TestTrackIsACubicBetweenMiddles(t *testing.T) {
+	const u = 1e-6
+	at := func(time, offset, ahead, sigma, drift float64) segment {
+		return segment{time: time, half: 0.5, offsets: []float64{offset * u}, sigmas: []float64{sigma}, drifts: []float64{drift * u}, ahead: []float64{ahead * u}}
+	}
+	k := &Track{nominal: []float64{1e6}, segments: []segment{at(1, 1, 1, 1, 2), at(2, 4, 4, 2, 0), at(4, -1, 6, 3, 0), at(8, 0, 6, 4, 0)}}
+	for time, ahead := range map[float64]float64{
+		0: 1 - 0.5 + 0.25, 0.5: 1 - 0.5 + 0.25, 0.75: 1 - 0.25 + 0.0625, 1: 1, 1.5: 2.5 - 3./8, 3: 5 + 5.*2/8, 6: 6 - 4./8, 8: 6, 9: 6,
+	} {
+		if got := (k.Cycles(0, time) - k.Cycles(0, 1)) - 1e6*(time-1); math.Abs(got-(ahead-1)) > 1e-8 {
+			t.Errorf("at %g s ahead by %g µs since 1 s, want %g", time, got, ahead-1)
+		}
+	}
 	for _, c := range []struct{ start, stop, ppm float64 }{
-		{0, 0.5, 1}, {1, 1, 1}, {1.5, 1.5, 2}, {1, 2, 2}, {2, 4, 2.5}, {3, 3, 2.5}, {4, 4, 2}, {5, 9, 2},
+		{0, 0.5, 0}, {1, 1, 1}, {1.5, 1.5, (9 - 2.5) / 2}, {1, 2, 3}, {1, 1.5, 2.25}, {2, 4, 1}, {3, 3, (3 - 1.5) / 2}, {4, 4, -1}, {1, 8, 5. / 7}, {9, 12, 0},
 	} {
 		if got := (k.Hz(c.start, c.stop)[0]/1e6 - 1) * 1e6; math.Abs(got-c.ppm) > 1e-9 {
 			t.Errorf("%g to %g s: %g ppm, want %g", c.start, c.stop, got, c.ppm)
 		}
 	}
-	for s, want := range map[float64]float64{0: 1, 1.4: 1, 1.6: 2, 2.9: 2, 3.1: 3, 9: 3} {
+	for s, want := range map[float64]float64{0: 1, 1.4: 1, 1.6: 2, 2.9: 2, 3.1: 3, 9: 4} {
 		if got := k.Sigma(0, s); got != want {
 			t.Errorf("sigma at %g s is that of segment %g, want %g", s, got, want)
 		}

@@ -4,7 +4,6 @@ import (
 	"math"
 	"math/cmplx"
 	"slices"
-	"sort"
 
 	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/stat"
@@ -25,7 +24,7 @@ func (t *Tracker) coarse() {
 		if sum == 0 {
 			continue
 		}
-		step := t.folds * 2 * math.Pi * tone.Hz * float64(t.length) / t.sampleRate
+		step := 2 * math.Pi * tone.Hz * float64(t.length) / t.sampleRate
 		advance := cmplx.Phase(sum)
 		t.offset[i] = advance / step
 		num += cmplx.Abs(sum) * advance * step
@@ -38,15 +37,54 @@ func (t *Tracker) coarse() {
 	}
 }
 
+// parabola is what the phases y [rad] of one tone's blocks say, x being the phase that
+// a unit of relative offset makes since the segment's middle [rad]:
+//
+//	y = meanY + slope·(x − meanX) + bend·q(x)
+//
+// with q the square of x − meanX less its own line. Weights are inverse variances.
+type parabola struct {
+	meanX, meanY       float64
+	slope, slopeWeight float64
+	bend, bendWeight   float64
+	middle             float64 // q(0)
+}
+
+func (p *parabola) fit(x, y []float64, weight float64) {
+	p.meanX, p.meanY = stat.Mean(x, nil), stat.Mean(y, nil)
+	spread := stat.Variance(x, nil)
+	p.slope = stat.Covariance(x, y, nil) / spread
+	p.slopeWeight = spread * float64(len(x)-1) * weight
+	if len(x) < minBlocks {
+		return
+	}
+	square := make([]float64, len(x))
+	for i, v := range x {
+		square[i] = (v - p.meanX) * (v - p.meanX)
+	}
+	level, tilt := stat.Mean(square, nil), stat.Covariance(x, square, nil)/spread
+	q := func(v float64) float64 { return (v-p.meanX)*(v-p.meanX) - level - tilt*(v-p.meanX) }
+	var power, sum float64
+	for i, v := range x {
+		power += q(v) * q(v)
+		sum += q(v) * y[i]
+	}
+	p.bend, p.bendWeight, p.middle = sum/power, power*weight, q(0)
+}
+
 // fit finds the offsets of one segment: a line through each tone's unwrapped phases,
-// all with one slope per hertz when the clock is common.
+// all with one slope per hertz when the clock is common. The parabola through them
+// tells the drift, and the phase at the middle.
 func (t *Tracker) fit(blocks []block) {
 	var middle float64
 	for _, b := range blocks {
 		middle += b.time / float64(len(blocks))
 	}
-	// Offsets beyond those known so far, and their inverse variances.
-	own, weights := make([]float64, len(t.tones)), make([]float64, len(t.tones))
+	n := len(t.tones)
+	fits := make([]parabola, n)
+	// Offsets beyond those known so far, drifts, and their inverse variances.
+	own, weights := make([]float64, n), make([]float64, n)
+	drifts, driftWeights := make([]float64, n), make([]float64, n)
 	for i, tone := range t.tones {
 		var x, y, w []float64 // [rad per unit of offset], [rad], inverse variances
 		var previous float64
@@ -54,7 +92,7 @@ func (t *Tracker) fit(blocks []block) {
 			if b.weight[i] == 0 {
 				continue
 			}
-			at := t.folds * 2 * math.Pi * tone.Hz * (b.time - middle)
+			at := 2 * math.Pi * tone.Hz * (b.time - middle)
 			previous += math.Remainder(cmplx.Phase(b.phasor[i])-t.offset[i]*at-previous, 2*math.Pi)
 			x, y, w = append(x, at), append(y, previous), append(w, b.weight[i])
 		}
@@ -63,36 +101,58 @@ func (t *Tracker) fit(blocks []block) {
 		}
 		// One weight for all blocks of a tone, that of their mean variance: weights that
 		// followed the noise estimate would pull the slope where a clock drifts.
-		spread := stat.Variance(x, nil)
-		own[i] = stat.Covariance(x, y, nil) / spread
-		weights[i] = spread * float64(len(x)-1) * stat.HarmonicMean(w, nil)
+		p := &fits[i]
+		p.fit(x, y, stat.HarmonicMean(w, nil))
+		own[i], weights[i] = p.slope, p.slopeWeight
+		// A phase 2πf·½·drift·u² is bend·(2πf·u)².
+		turning := 4 * math.Pi * tone.Hz
+		drifts[i], driftWeights[i] = p.bend*turning, p.bendWeight/(turning*turning)
 	}
 	total := floats.Sum(weights)
 	if total == 0 {
 		return
 	}
-	s := segment{time: middle, offsets: slices.Clone(t.offset), sigmas: make([]float64, len(t.tones))}
+	s := segment{time: middle, half: float64(len(blocks)*t.length) / (2 * t.sampleRate), offsets: slices.Clone(t.offset), sigmas: make([]float64, n), drifts: drifts}
 	if t.mode == Common {
-		if t.folds == 1 {
-			t.track.compare(own, weights)
-		}
-		floats.AddConst(stat.Mean(own, weights), s.offsets)
+		t.track.compare(own, weights)
+		slope := stat.Mean(own, weights)
+		floats.AddConst(slope, s.offsets)
 		for i := range s.sigmas {
 			s.sigmas[i] = 1 / math.Sqrt(total)
+			fits[i].slope = slope
 		}
+		level(drifts, driftWeights, func(float64) bool { return true })
 	} else {
 		floats.Add(s.offsets, own)
 		// Most likely one generator drives also the tones without a usable reference.
-		mean := stat.Mean(s.offsets, weights)
+		unknown := func(weight float64) bool { return weight == 0 }
+		level(s.offsets, weights, unknown)
+		level(drifts, driftWeights, unknown)
 		for i, w := range weights {
 			s.sigmas[i] = 1 / math.Sqrt(w)
-			if w == 0 {
-				s.offsets[i] = mean
-			}
 		}
 	}
+	s.cycles, s.measured = make([]float64, n), make([]bool, n)
+	for i, p := range fits {
+		s.measured[i] = weights[i] > 0
+		bend := drifts[i] / (4 * math.Pi * t.tones[i].Hz)
+		s.cycles[i] = (p.meanY - p.slope*p.meanX + bend*p.middle) / (2 * math.Pi)
+	}
 	copy(t.offset, s.offsets)
-	t.track.segments = append(t.track.segments, s)
+	t.track.add(s, weights, t.mode)
+}
+
+// level puts the weighted mean in the place of the values whose weight says so.
+func level(values, weights []float64, replace func(weight float64) bool) {
+	if floats.Sum(weights) == 0 {
+		return
+	}
+	mean := stat.Mean(values, weights)
+	for i, w := range weights {
+		if replace(w) {
+			values[i] = mean
+		}
+	}
 }
 
 // strayOffset is the least difference from the other tones that is worth a
@@ -116,47 +176,4 @@ func (t *Track) compare(own, weights []float64) {
 			t.StrayTone, t.StrayOffset = i, d
 		}
 	}
-}
-
-// Hz returns the frequency of each tone in the ADC's clock, the mean over the
-// stretch from start to stop [s].
-func (t *Track) Hz(start, stop float64) []float64 {
-	a, m, b := t.offsets(start), t.offsets((start+stop)/2), t.offsets(stop)
-	hz := make([]float64, len(t.nominal))
-	for i, f := range t.nominal {
-		// Simpson's rule over the piecewise linear offset
-		hz[i] = f * (1 + (a[i]+4*m[i]+b[i])/6)
-	}
-	return hz
-}
-
-// Sigma returns the standard deviation of a tone's relative offset in the
-// segment nearest to a time [s]; infinite where nothing was measured.
-func (t *Track) Sigma(tone int, time float64) float64 {
-	sigma, nearest := math.Inf(1), math.Inf(1)
-	for _, s := range t.segments {
-		if away := math.Abs(s.time - time); away < nearest {
-			sigma, nearest = s.sigmas[tone], away
-		}
-	}
-	return sigma
-}
-
-// offsets are the tones' relative offsets at a time [s], between those of the
-// segments before and after it. The first and the last segment's hold beyond.
-func (t *Track) offsets(time float64) []float64 {
-	n := len(t.segments)
-	if n == 0 {
-		return make([]float64, len(t.nominal))
-	}
-	i := sort.Search(n, func(i int) bool { return t.segments[i].time >= time })
-	if i == 0 || i == n {
-		return t.segments[min(i, n-1)].offsets
-	}
-	a, b := t.segments[i-1], t.segments[i]
-	share := (time - a.time) / (b.time - a.time)
-	between := slices.Clone(a.offsets)
-	floats.Scale(1-share, between)
-	floats.AddScaled(between, share, b.offsets)
-	return between
 }

@@ -25,9 +25,6 @@ type Emitter struct {
 	Channel  int
 	PerAmp   complex128
 	CurrentA complex128 // peak [A], relative to 2π·tone_hz·t, where there is no reference
-	// Relative is the variance of the relative error of CurrentA, new in every
-	// frame: all couplings of the emitter share it.
-	Relative float64
 }
 
 // Pickup is one coil of a sensor: its channel, with the transfer function
@@ -64,14 +61,14 @@ const lostSigmas = 10
 func (m Matrix) Fill(f *multitone.Frame, emitters []Emitter, pickups []Pickup) {
 	for e, em := range emitters {
 		omega := 2 * math.Pi * f.Hz[e]
-		current, relative := em.CurrentA, em.Relative
+		current, relative := em.CurrentA, 0.0
 		if em.Channel != multitone.NoReference {
 			r, v := f.At(e, em.Channel)
 			current = r / em.PerAmp
 			relative = v / (real(r)*real(r) + imag(r)*imag(r))
 		}
 		m.Common[e] = relative
-		lost := current == 0 || em.Channel != multitone.NoReference && !(relative < 1.0/(lostSigmas*lostSigmas))
+		lost := !(relative < 1.0/(lostSigmas*lostSigmas)) || current == 0
 		if lost {
 			m.Common[e] = 0
 		}

@@ -93,6 +93,30 @@ func TestClockDriftAndOwnOffsetBendThePhaseQuadratically(t *testing.T) {
 	}
 }
 
+// A clock of any course. The quadratic phase over 256 samples misses what the rate bends
+// in h = 2.56 ms, at most h³/12 times its second derivative (π·0.8 a second squared
+// times 2 ppm).
+func TestClockOfAnyCourse(t *testing.T) {
+	const rate, hz, size, spin = 100e3, 5125.0, 2e-6, math.Pi * 0.8
+	got := draw(t, synth.Config{
+		Rate: rate, Samples: 100000, ClockPPM: 20, ClockDrift: 3,
+		Tones:    []synth.Tone{{Hz: hz, Current: 1}},
+		Channels: []synth.Channel{{Transimpedance: []complex128{1}}},
+		Clock: func(t float64) (ahead, rate float64) {
+			s, c := math.Sincos(spin * t)
+			return size * s / spin, size * c
+		},
+	}, 512)
+	limit := rounding + 2*math.Pi*hz*size*spin*spin*math.Pow(256/rate, 3)/12
+	for n, v := range got[0] {
+		at := float64(n) / rate
+		want := math.Cos(2 * math.Pi * hz * (at*(1+20e-6) + 3e-6*at*at/2 + size*math.Sin(spin*at)/spin))
+		if math.Abs(v-want) > limit {
+			t.Fatalf("sample %d: %g V, want %g V within %g", n, v, want, limit)
+		}
+	}
+}
+
 func TestMotionAddsQuadrature(t *testing.T) {
 	// M(t) = M0 + M1·t is its own cubic, so the fit of the four columns
 	// cos, sin, t·cos, t·sin is exact: V = (−jωM − dM/dt)·I, hence

@@ -94,11 +94,14 @@ type Config struct {
 	Couplings Couplings
 	KnotStep  float64 // [s]; default 0.5 ms
 	// A real tone has the frequency Hz·(1 + (ClockPPM + OffsetPPM +
-	// ClockDrift·t)·10⁻⁶) in the ADC's clock.
+	// ClockDrift·t)·10⁻⁶ + rate of Clock) in the ADC's clock.
 	ClockPPM   float64
 	ClockDrift float64 // [ppm/s]
-	Mains      Mains
-	Seed       uint64
+	// Clock, when not nil, is how far the generator's clock is ahead beside that [s]
+	// at time t [s], and the rate at which it gains. It bends little in 256 samples.
+	Clock func(t float64) (ahead, rate float64)
+	Mains Mains
+	Seed  uint64
 }
 
 // maxDelay bounds the span of couplings held in memory.
