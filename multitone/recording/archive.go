@@ -60,12 +60,15 @@ func parseArchive(f io.ReaderAt, name string, size int64, opt Options) (*layout,
 	if err != nil {
 		return nil, err
 	}
-	l, err := m.layout(io.NewSectionReader(f, data.offset, data.size), name+": "+meta.name, name+": "+data.name, data.size, opt)
+	l, err := m.layout(name+": "+meta.name, name+": "+data.name, data.size, opt)
 	if err != nil {
 		return nil, err
 	}
 	for i := range l.extents {
 		l.extents[i].offset += data.offset
+	}
+	if l.stated != nil {
+		l.stated.offset = data.offset
 	}
 	return l, nil
 }

@@ -95,14 +95,15 @@ func FuzzSigMF(f *testing.F) {
 		if err != nil {
 			return
 		}
-		l, err := m.layout(bytes.NewReader(data), "fuzz.sigmf-meta", "fuzz.sigmf-data", int64(len(data)), Options{})
+		l, err := m.layout("fuzz.sigmf-meta", "fuzz.sigmf-data", int64(len(data)), Options{})
 		if err != nil {
 			return
 		}
-		r, err := newReader(memory{bytes.NewReader(data)}, "fuzz.sigmf-data", int64(len(data)), l, Options{})
+		r, err := newReader(t.Context(), memory{bytes.NewReader(data)}, "fuzz.sigmf-data", int64(len(data)), l, Options{})
 		if err != nil {
 			return
 		}
+		defer r.Close()
 		NewMonitor(r.Info())
 		n := int64(0)
 		dst := make([][]float64, r.Info().Channels)

@@ -22,7 +22,8 @@ type layout struct {
 	start    time.Time
 	captures []Capture
 	warnings []error
-	text     *table // CSV: the samples are numbers in lines
+	stated   *stated // nil: no hash to be compared with
+	text     *table  // CSV: the samples are numbers in lines
 }
 
 // extent is a stretch of samples that lie side by side in the file.

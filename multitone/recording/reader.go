@@ -1,6 +1,7 @@
 package recording
 
 import (
+	"context"
 	"fmt"
 	"io"
 )
@@ -19,6 +20,8 @@ type Reader struct {
 	watch  *Monitor
 	view   [][]float64 // what it is shown
 	stored bool        // watch sees the stored counts instead of the floats
+	check  *background // of the stated hash; nil: none is
+	hashed bool        // who called Hash waits for check
 }
 
 // file is the data: a regular file, or standard input spooled into one.
@@ -33,7 +36,7 @@ type source interface {
 }
 
 // newReader takes over f, also when it fails.
-func newReader(f file, name string, size int64, l *layout, opt Options) (*Reader, error) {
+func newReader(ctx context.Context, f file, name string, size int64, l *layout, opt Options) (*Reader, error) {
 	in, err := l.info(name, size, opt)
 	if err != nil {
 		f.Close()
@@ -46,6 +49,9 @@ func newReader(f file, name string, size int64, l *layout, opt Options) (*Reader
 	} else {
 		r.src = &samples{file: f, layout: l, scale: in.Scale, decode: l.typ.decoder()}
 	}
+	if l.stated != nil {
+		r.verify(ctx, l.stated)
+	}
 	return r, nil
 }
 
@@ -53,7 +59,12 @@ func newReader(f file, name string, size int64, l *layout, opt Options) (*Reader
 func (r *Reader) Info() Info { return r.info }
 
 // Close releases the file.
-func (r *Reader) Close() error { return r.file.Close() }
+func (r *Reader) Close() error {
+	if r.check != nil {
+		r.check.stop()
+	}
+	return r.file.Close()
+}
 
 // Rewind goes back to the first sample.
 func (r *Reader) Rewind() error {
@@ -122,9 +133,14 @@ func (r *Reader) ReadInt16(dst []int16) (frames int, err error) {
 	return n, nil
 }
 
-// left is how many of n samples there are yet; io.EOF when the recording has ended.
+// left is how many of n samples there are yet; io.EOF when the recording has ended and is the one that was described.
 func (r *Reader) left(n int) (int, error) {
 	if r.pos == r.info.Samples {
+		if !r.hashed {
+			if err := r.Verify(); err != nil {
+				return 0, err
+			}
+		}
 		return 0, io.EOF
 	}
 	return int(min(int64(n), r.info.Samples-r.pos)), nil

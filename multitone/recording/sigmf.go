@@ -105,13 +105,13 @@ func openSigMF(ctx context.Context, metaName, dataName string, opt Options) (*Re
 		err = fmt.Errorf("%s: not a regular file", dataName)
 	}
 	if err == nil {
-		l, err = m.layout(interruptible{ctx, f}, base, filepath.Base(dataName), st.Size(), opt)
+		l, err = m.layout(base, filepath.Base(dataName), st.Size(), opt)
 	}
 	if err != nil {
 		f.Close()
 		return nil, err
 	}
-	return newReader(f, filepath.Base(dataName), st.Size(), l, opt)
+	return newReader(ctx, f, filepath.Base(dataName), st.Size(), l, opt)
 }
 
 // parseMeta reads metadata; name is for messages.
@@ -132,8 +132,8 @@ func parseMeta(text []byte, name string) (*sigmfMeta, error) {
 	return m, nil
 }
 
-// layout lays out size bytes of data as the metadata say. The hash is checked first.
-func (m *sigmfMeta) layout(f io.ReaderAt, meta, data string, size int64, opt Options) (*layout, error) {
+// layout lays out size bytes of data as the metadata say.
+func (m *sigmfMeta) layout(meta, data string, size int64, opt Options) (*layout, error) {
 	g := &m.Global
 	if g.MetadataOnly {
 		return nil, fmt.Errorf("%s: core:metadata_only: the samples were not distributed with it", meta)
@@ -159,14 +159,7 @@ func (m *sigmfMeta) layout(f io.ReaderAt, meta, data string, size int64, opt Opt
 		}
 	}
 	if g.SHA512 != "" && !opt.IgnoreHash {
-		found, err := digest(sha512.New(), f, size)
-		if err != nil {
-			return nil, fmt.Errorf("%s: %w", data, err)
-		}
-		if !strings.EqualFold(found, g.SHA512) {
-			return nil, fmt.Errorf("%s: %w: found %.12s…, %s states %.12s…; the data are not the ones described: fetch them "+
-				"again, or ignore the hash", data, ErrHash, found, meta, g.SHA512)
-		}
+		l.stated = &stated{sum: g.SHA512, size: size, meta: meta, data: data}
 	}
 	if g.TrailingBytes < 0 || g.TrailingBytes > size {
 		return nil, fmt.Errorf("%s: core:trailing_bytes = %d: must be 0..%d, the size of %s", meta, g.TrailingBytes, size, data)

@@ -3,11 +3,11 @@ package recording
 import (
 	"archive/tar"
 	"bytes"
-	"context"
 	"crypto/sha512"
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"strings"
@@ -202,11 +202,27 @@ func TestSigMFErrors(t *testing.T) {
 func TestSigMFHash(t *testing.T) {
 	stem := pair(t, `{"global": {"core:datatype": "ri8", "core:sample_rate": 1, "core:sha512": "`+strings.Repeat("ab", 64)+`"}}`,
 		[]byte("abc"))
-	_, err := Open(context.Background(), stem, Options{})
-	if !errors.Is(err, ErrHash) {
-		t.Fatalf("%v, expected ErrHash", err)
+	for way, end := range map[string]func(*Reader) error{
+		"a pass to the end": func(r *Reader) error { _, err := io.Copy(io.Discard, counts{r}); return err },
+		"the other hash":    func(r *Reader) error { h := r.Hash(t.Context()); defer h.Stop(); _, err := h.Wait(); return err },
+		"asking":            (*Reader).Verify,
+	} {
+		err := end(open(t, stem, Options{}))
+		if !errors.Is(err, ErrHash) {
+			t.Fatalf("%s: %v, expected ErrHash", way, err)
+		}
+		// FIPS 180-2, appendix C.1: SHA-512 of "abc" starts with ddaf35a19361.
+		contains(t, err, "bench.sigmf-data", "ddaf35a19361", "abababababab", "fetch them again")
 	}
-	// FIPS 180-2, appendix C.1: SHA-512 of "abc" starts with ddaf35a19361.
-	contains(t, err, "bench.sigmf-data", "ddaf35a19361", "abababababab", "fetch them again")
-	open(t, stem, Options{IgnoreHash: true})
+	if _, err := io.Copy(io.Discard, counts{open(t, stem, Options{IgnoreHash: true})}); err != nil {
+		t.Error(err)
+	}
+}
+
+// counts reads a recording as it comes, its numbers left alone.
+type counts struct{ *Reader }
+
+func (c counts) Read(b []byte) (int, error) {
+	n, err := c.ReadInt16(make([]int16, max(1, len(b))))
+	return min(n, len(b)), err
 }

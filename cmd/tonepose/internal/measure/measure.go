@@ -60,6 +60,10 @@ func (j *Job) Write(ctx context.Context, b *bench.Bench, rec *recording.Reader, 
 	hash := rec.Hash(ctx)
 	defer hash.Stop()
 	if err := fill(set); err != nil {
+		// Data that are not the ones described are the likelier reason.
+		if wrong := rec.Verify(); errors.Is(wrong, recording.ErrHash) {
+			return wrong
+		}
 		return err
 	}
 	if set.Metadata.Recording.SHA256, err = hash.Wait(); err != nil {
