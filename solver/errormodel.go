@@ -155,6 +155,20 @@ func (s *Solver) ErrorCovariance(dst []float64, c Couplings, pose rigid.Pose) er
 	return nil
 }
 
+// CovarianceAt is the covariance of a Result whose pose is the given one and whose
+// couplings are nearly those of the model there, as Warm weighs them; false where
+// they do not fix the pose.
+func (s *Solver) CovarianceAt(c Couplings, pose rigid.Pose) (covariance [6][6]float64, ok bool) {
+	st, ok := s.resume(c, &Result{Pose: pose})
+	defer s.plain()
+	if !ok {
+		return covariance, false
+	}
+	var r Result
+	s.finish(&r, &st, &descent{status: Converged})
+	return r.Covariance, r.Status == Converged
+}
+
 // Contributions splits the covariance of a pose by the parts of the error model:
 // what each makes of the pose's error when couplings are weighed as Warm weighs
 // them. The parts of the problem's own model sum to the covariance of a Result

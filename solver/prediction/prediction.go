@@ -1,6 +1,7 @@
 // Package prediction says before anything is built or recorded how well a bench
 // will find its sensors: the Cramér–Rao bound of position and orientation over
 // the working volume, poses that cannot be found, and better positions for the emitters.
+// A bench with a covariance of its own, as calibrations leave it, errs by that too.
 //
 // New takes a solver.Problem and the noise of its couplings; Survey visits many
 // positions, Summarise condenses them; Optimise moves the emitters.
@@ -11,6 +12,7 @@ import (
 	"math"
 	"slices"
 
+	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels/mutual"
@@ -95,6 +97,12 @@ type Predictor struct {
 	basis
 	value []float64
 	slope [][6]float64
+
+	// stated solves for the sensor of a bench with errors of its own: what it states
+	// is the bound. Nil: the bench is exact.
+	stated   *solver.Solver
+	variance []float64
+	common   []float64
 }
 
 // basis is what a bound is taken by.
@@ -114,7 +122,7 @@ func newBasis(p *solver.Problem) (basis, mutual.Sensor) {
 		return b, p.Sensor
 	}
 	b.blind = axis
-	s := mutual.Sensor{Name: p.Sensor.Name, Coils: slices.Clone(p.Sensor.Coils)}
+	s := mutual.Sensor{Name: p.Sensor.Name, Coils: slices.Clone(p.Sensor.Coils), Covariance: p.Sensor.Covariance}
 	for _, c := range s.Coils {
 		b.center = r3.Add(b.center, r3.Scale(1/float64(len(s.Coils)), c.Center))
 	}
@@ -137,16 +145,53 @@ func New(p solver.Problem, n Noise) (*Predictor, error) {
 	if err != nil {
 		return nil, err
 	}
-	return (&Predictor{model: model, noise: n, coils: len(sensor.Coils), basis: basis}).clone(), nil
+	out := &Predictor{model: model, noise: n, coils: len(sensor.Coils), basis: basis}
+	if m := p.ErrorModel(); !m.Exact() {
+		if p.Sensor = sensor; p.Errors != nil && basis.center != (r3.Vec{}) {
+			p.Errors = moved{p.Errors, basis.center}
+		}
+		if out.stated, err = solver.New(p, solver.Options{}); err != nil {
+			return nil, err
+		}
+	}
+	return out.clone(), nil
+}
+
+// moved is the errors of a sensor by the pose of another origin, at a place in its
+// own frame.
+type moved struct {
+	solver.Errors
+	origin r3.Vec
+}
+
+func (m moved) Covariance(dst []float64, pose rigid.Pose) error {
+	pose.Position = pose.Apply(r3.Scale(-1, m.origin))
+	return m.Errors.Covariance(dst, pose)
 }
 
 // Freedom returns the degrees of freedom of a pose: those of the problem's sensor.
 func (p *Predictor) Freedom() int { return p.freedom }
 
+// Exact tells whether the bench has no errors of its own: bounds are then
+// proportional to the noise.
+func (p *Predictor) Exact() bool { return p.stated == nil }
+
+// Scaled returns a Predictor for so many times the noise.
+func (p *Predictor) Scaled(by float64) *Predictor {
+	c := p.clone()
+	c.noise.SigmaH, c.noise.Relative = slices.Clone(p.noise.SigmaH), slices.Clone(p.noise.Relative)
+	floats.Scale(by, c.noise.SigmaH)
+	floats.Scale(by, c.noise.Relative)
+	return c
+}
+
 // clone returns a Predictor with working memory of its own.
 func (p *Predictor) clone() *Predictor {
-	c := *p
-	c.value, c.slope = make([]float64, len(p.noise.SigmaH)), make([][6]float64, len(p.noise.SigmaH))
+	c, n := *p, len(p.noise.SigmaH)
+	c.value, c.slope = make([]float64, n), make([][6]float64, n)
+	if p.stated != nil {
+		c.stated, c.variance, c.common = p.stated.Clone(), make([]float64, n), make([]float64, n/p.coils)
+	}
 	return &c
 }
 
@@ -157,6 +202,10 @@ func (p *Predictor) At(pose rigid.Pose) Bound {
 	if p.model.Evaluate(pose, p.value, p.slope) != nil {
 		return unobservable
 	}
+	if p.stated != nil {
+		c, ok := p.stated.CovarianceAt(p.couplings(), pose)
+		return p.judge(&c, ok)
+	}
 	var f information
 	for first := 0; first < len(p.value); first += p.coils {
 		p.noise.inform(&f, first/p.coils, p.value[first:][:p.coils], p.slope[first:])
@@ -164,17 +213,37 @@ func (p *Predictor) At(pose rigid.Pose) Bound {
 	return p.bound(&f, pose)
 }
 
+// couplings are those that Evaluate left, with their noise.
+func (p *Predictor) couplings() solver.Couplings {
+	for e := range p.common {
+		if p.noise.Relative != nil {
+			p.common[e] = p.noise.Relative[e] * p.noise.Relative[e]
+		}
+	}
+	for i, m := range p.value {
+		sigma := p.noise.SigmaH[i]
+		p.variance[i] = sigma*sigma + p.common[i/p.coils]*m*m
+	}
+	return solver.Couplings{Value: p.value, Variance: p.variance, Common: p.common}
+}
+
 // unobservable is the bound of a pose that the couplings do not determine.
 var unobservable = Bound{PositionM: math.Inf(1), RotationRad: math.Inf(1)}
 
 // bound inverts the information at a pose.
 func (m *basis) bound(f *information, pose rigid.Pose) Bound {
-	var b Bound
-	if !f.invert(&b.Covariance, pose.Rotate(m.blind)) {
+	var c [6][6]float64
+	ok := f.invert(&c, pose.Rotate(m.blind))
+	return m.judge(&c, ok)
+}
+
+// judge is the bound by a covariance, if there is one.
+func (m *basis) judge(c *[6][6]float64, ok bool) Bound {
+	if !ok {
 		return unobservable
 	}
+	b := Bound{Covariance: *c, Observable: true}
 	var position, rotation float64
-	b.Observable = true
 	for i := range 3 {
 		position += b.Covariance[i][i]
 		rotation += b.Covariance[3+i][3+i]

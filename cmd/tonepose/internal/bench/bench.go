@@ -88,31 +88,45 @@ func (b *Bench) Solver(i int) (*solver.Solver, error) {
 }
 
 func (b *Bench) solvers() ([]*solver.Solver, error) {
-	array, err := b.rig.Array()
-	if err != nil {
-		return nil, err
-	}
-	mapped, err := b.rig.Correction()
+	problems, err := Problems(b.rig)
 	if err != nil {
 		return nil, err
 	}
 	var out []*solver.Solver
-	first := fieldmodels.ParametersPerEmitter * len(array.Emitters)
-	for i, s := range b.rig.Sensors {
-		device := b.rig.Sensor(i)
-		if device.Covariance, err = b.rig.SensorCovariance(i); err != nil {
-			return nil, err
-		}
-		problem := solver.Problem{Array: array, Sensor: device, Volume: b.rig.Volume()}
-		if mapped != nil {
-			problem.Errors = NewMetal(mapped, fieldmodels.Array{Emitters: b.rig.Drawn()}, device, first)
-			first += mutual.ParametersPerCoil * len(s.Coils)
-		}
-		sv, err := solver.New(problem, solver.Options{})
+	for i := range problems {
+		sv, err := solver.New(problems[i], solver.Options{})
 		if err != nil {
-			return nil, fmt.Errorf("sensor %s: %w", s.Name, err)
+			return nil, fmt.Errorf("sensor %s: %w", b.rig.Sensors[i].Name, err)
 		}
 		out = append(out, sv)
+	}
+	return out, nil
+}
+
+// Problems are what is solved for each sensor of a rig, with the errors that its
+// calibration left.
+func Problems(r *rig.Rig) ([]solver.Problem, error) {
+	array, err := r.Array()
+	if err != nil {
+		return nil, err
+	}
+	mapped, err := r.Correction()
+	if err != nil {
+		return nil, err
+	}
+	var out []solver.Problem
+	first := fieldmodels.ParametersPerEmitter * len(array.Emitters)
+	for i, s := range r.Sensors {
+		device := r.Sensor(i)
+		if device.Covariance, err = r.SensorCovariance(i); err != nil {
+			return nil, err
+		}
+		problem := solver.Problem{Array: array, Sensor: device, Volume: r.Volume()}
+		if mapped != nil {
+			problem.Errors = NewMetal(mapped, fieldmodels.Array{Emitters: r.Drawn()}, device, first)
+			first += mutual.ParametersPerCoil * len(s.Coils)
+		}
+		out = append(out, problem)
 	}
 	return out, nil
 }

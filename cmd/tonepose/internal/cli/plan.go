@@ -51,7 +51,8 @@ keep to --pace), then give the file to solve --intervals, assess --truth or
 calibrate --intervals.
 
 Errors are rms lengths: the square root of the trace of the covariance. They are
-what noise alone leaves, the Cramér–Rao bound, which solve reaches.
+what noise alone leaves, the Cramér–Rao bound, which solve reaches; for a
+calibrated rig with its covariance, what solve then states.
 
 Exit code: 0 done (cautions are part of a plan), 1 no tones meet the wishes or no
 pose in the working volume can be solved, 2 the call or a file was wrong.`,

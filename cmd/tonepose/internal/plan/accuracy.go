@@ -6,6 +6,7 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/fieldmodels"
 	"tonepose/solver"
 	"tonepose/solver/prediction"
@@ -23,9 +24,12 @@ type Sensor struct {
 	WorstAt  [3]float64        `json:"worst_at_m"`
 	BestAt   [3]float64        `json:"best_at_m"`
 	Rates    []Rate            `json:"rates"`
-	Wanted   *Wanted           `json:"wanted,omitempty"`
-	Channels []Range           `json:"dynamic_range"`
-	Slices   []Slice           `json:"-"`
+	// Left is the position error that no window lessens, that of the calibration, in
+	// 95 % of the poses [m]; 0: the rig has no covariance.
+	Left     float64 `json:"calibration_p95_m"`
+	Wanted   *Wanted `json:"wanted,omitempty"`
+	Channels []Range `json:"dynamic_range"`
+	Slices   []Slice `json:"-"`
 }
 
 // Rate is what a window length gives.
@@ -81,9 +85,6 @@ const (
 	coarse = 0.03
 )
 
-// rateWindows are the windows of the trade between rate and accuracy [s].
-var rateWindows = []float64{1e-3, 2e-3, 5e-3, 10e-3, 20e-3, 50e-3, 0.1, 0.2, 0.5, 1, 2}
-
 func (p *Plan) sensors(ctx context.Context) error {
 	array, err := p.array()
 	if err != nil {
@@ -111,19 +112,30 @@ func (p *Plan) array() (fieldmodels.Array, error) {
 	return array, nil
 }
 
+// predictor predicts what solve states of a sensor: by the noise, and by what a
+// calibration has left of errors.
+func (p *Plan) predictor(array fieldmodels.Array, sensor int) (*prediction.Predictor, error) {
+	noise, err := p.noise(sensor)
+	if err != nil {
+		return nil, err
+	}
+	problems, err := bench.Problems(p.Bench)
+	if err != nil {
+		return nil, err
+	}
+	problem := problems[sensor]
+	problem.Array = array
+	return prediction.New(problem, noise)
+}
+
 // predict surveys the working volume for a sensor.
 func (p *Plan) predict(ctx context.Context, array fieldmodels.Array, sensor int) (*prediction.Predictor, prediction.Summary, error) {
 	var none prediction.Summary
-	noise, err := p.noise(sensor)
+	predictor, err := p.predictor(array, sensor)
 	if err != nil {
 		return nil, none, err
 	}
-	problem := solver.Problem{Array: array, Sensor: p.Bench.Sensor(sensor), Volume: p.Bench.Volume()}
-	predictor, err := prediction.New(problem, noise)
-	if err != nil {
-		return nil, none, err
-	}
-	spots, err := predictor.Survey(ctx, prediction.Grid(problem.Volume, gridSide), prediction.Orientations(gridOrientations))
+	spots, err := predictor.Survey(ctx, prediction.Grid(p.Bench.Volume(), gridSide), prediction.Orientations(gridOrientations))
 	if err != nil {
 		return nil, none, err
 	}
@@ -151,20 +163,8 @@ func (p *Plan) sensor(ctx context.Context, array fieldmodels.Array, sensor int) 
 	if x := s.Position.P95; x > coarse*reach && !math.IsInf(x, 1) {
 		p.caution("sensor %s: predicted errors come to a good part of the working volume: the bound takes fields for straight over an error's length, so real errors are larger, and poses ambiguous", s.Sensor)
 	}
-	for _, t := range rateWindows {
-		if t < p.Window.LeastS*(1-1e-9) {
-			continue
-		}
-		// Noise, and with it every deviation, falls as the root of the window.
-		f := math.Sqrt(o.WindowS / t)
-		s.Rates = append(s.Rates, Rate{t, 1 / t, s.Position.Median * f, s.Position.P95 * f, s.Rotation.Median * f, s.Rotation.P95 * f})
-	}
-	if o.AccuracyM > 0 {
-		t := math.Max(p.Window.LeastS, o.WindowS*math.Pow(s.Position.P95/o.AccuracyM, 2))
-		s.Wanted = &Wanted{AccuracyM: o.AccuracyM, WindowS: t, UpdateHz: 1 / t, Reached: t <= o.WindowS}
-		if !s.Wanted.Reached {
-			p.caution("sensor %s does not reach %.3g mm in 95 %% of the poses with windows of %.3g ms: it takes %.3g ms", s.Sensor, o.AccuracyM*1e3, o.WindowS*1e3, t*1e3)
-		}
+	if err := p.rates(ctx, s, predictor); err != nil {
+		return nil, err
 	}
 	if s.Channels, err = p.ranges(ctx, array, sensor); err != nil {
 		return nil, err

@@ -218,7 +218,11 @@ func accuracySheet(p *plan.Plan, s *plan.Sensor) *sheet {
 	unit, word := lengthUnit(s.Position.P95)
 	t.row("position", scaled(s.Position.Median, unit), scaled(s.Position.P95, unit), scaled(s.Position.Worst, unit), scaled(s.Position.RMS, unit), word)
 	t.row("orientation", scaled(s.Rotation.Median, deg), scaled(s.Rotation.P95, deg), scaled(s.Rotation.Worst, deg), scaled(s.Rotation.RMS, deg), "°")
-	t.note("noise alone; calibration, metal nearby and motion add to it. %d poses; best about (%s) mm, worst at (%s) mm", s.Poses, triple(s.BestAt, 1e-3, 0), triple(s.WorstAt, 1e-3, 0))
+	errors := "noise alone; calibration"
+	if s.Left > 0 {
+		errors = fmt.Sprintf("noise, and what the calibration leaves: %s alone for 95 %% of the poses; time since then", Quantity(s.Left, "m"))
+	}
+	t.note("%s, metal nearby and motion add to it. %d poses; best about (%s) mm, worst at (%s) mm", errors, s.Poses, triple(s.BestAt, 1e-3, 0), triple(s.WorstAt, 1e-3, 0))
 	switch {
 	case s.Blind == s.Poses:
 		t.note("blind everywhere")
@@ -249,7 +253,7 @@ func ratesSheet(p *plan.Plan, s *plan.Sensor) *sheet {
 	unit, word := lengthUnit(s.Position.P95)
 	t := &sheet{title: "Update rate against accuracy, " + s.Sensor, columns: []column{
 		number("window", "ms"), number("updates", "Hz", "1/window, no overlap"),
-		number("position median", word, "∝ 1/√window", practice), number("95 %", word, "likewise"),
+		number("position median", word, "∝ 1/√window; with the covariance of a calibration predicted for each", practice), number("95 %", word, "likewise"),
 		number("orientation median", "°", "likewise"), number("95 % ", "°", "likewise")}}
 	for _, r := range s.Rates {
 		t.row(Number(r.WindowS*1e3, 3), Number(r.UpdateHz, 3), scaled(r.PositionMedian, unit), scaled(r.PositionP95, unit), scaled(r.RotationMedian, deg), scaled(r.RotationP95, deg))
