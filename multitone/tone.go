@@ -29,6 +29,10 @@ type Tone struct {
 	Name      string
 	Hz        float64 // frequency in the ADC's clock
 	Reference int     // channel that carries the digitised drive, or NoReference
+	// Pickups are the channels from which the clock is taken where no tone has a
+	// reference, the same for all: each shows the tones with either sign, which may
+	// change. Nil: none.
+	Pickups []int
 }
 
 // Config says what a Bank or an Interval measures.

@@ -9,6 +9,11 @@
 // had turned. It may be asked for at any time, so that a stream is followed as it
 // comes.
 //
+// Where no drive is digitised, the pickups' own tones are followed. A coupling is
+// real and may have changed its sign from one block to the next, so that a phase is
+// known but for half turns: it is followed doubled. Starts then tells when the file
+// with the drives began to play, from the same phases.
+//
 // The line fit over m blocks loses 1/m² of the information (Cramér–Rao bound
 // 6/(π²·SNR·N·T²) on the frequency's variance, SNR = A²/2σ²; Rife and
 // Boorstyn, IEEE Trans. Inf. Theory 20, 1974).
@@ -53,6 +58,11 @@ type Tracker struct {
 	spacing    float64 // between tones, and from them to either end of the spectrum [Hz]
 	length     int     // samples of a block
 	groups     []group
+	// folds is by how much phases are multiplied: 2 on pickups, whose signs are not
+	// known. There tones has those asked for once for each pickup, and asked says how
+	// many these are.
+	folds      float64
+	asked      int
 	segment    []block
 	perSegment int
 	offset     []float64 // relative, per tone, as of the last segment
@@ -97,11 +107,15 @@ type Loss struct {
 	Start, Stop int64
 }
 
-// NewTracker prepares to follow the tones' references at a sample rate [Hz].
+// NewTracker prepares to follow the tones' references at a sample rate [Hz]; where
+// no tone has one, its pickups, from which the clock common to all is found.
 func NewTracker(mode Mode, sampleRate float64, tones []multitone.Tone) (*Tracker, error) {
-	t := &Tracker{mode: mode, sampleRate: sampleRate, tones: tones, offset: make([]float64, len(tones))}
-	t.track.nominal = make([]float64, len(tones))
-	for i, tone := range tones {
+	t := &Tracker{mode: mode, sampleRate: sampleRate, tones: tones, folds: 1, asked: len(tones)}
+	if shown := onPickups(tones); mode != None && len(shown) > 0 {
+		t.mode, t.tones, t.folds = Common, shown, 2
+	}
+	t.offset, t.track.nominal = make([]float64, len(t.tones)), make([]float64, len(t.tones))
+	for i, tone := range t.tones {
 		t.track.nominal[i] = tone.Hz
 	}
 	if mode == None {
@@ -109,7 +123,7 @@ func NewTracker(mode Mode, sampleRate float64, tones []multitone.Tone) (*Tracker
 	}
 	highest := 0.0
 	t.spacing = sampleRate
-	for i, tone := range tones {
+	for i, tone := range t.tones {
 		if tone.Reference == multitone.NoReference {
 			continue
 		}
@@ -119,7 +133,7 @@ func NewTracker(mode Mode, sampleRate float64, tones []multitone.Tone) (*Tracker
 			t.groups = append(t.groups, group{channel: tone.Reference})
 		}
 		for _, o := range t.groups[g].tones {
-			t.spacing = min(t.spacing, math.Abs(tone.Hz-tones[o].Hz))
+			t.spacing = min(t.spacing, math.Abs(tone.Hz-t.tones[o].Hz))
 		}
 		t.groups[g].tones = append(t.groups[g].tones, i)
 		highest = max(highest, tone.Hz)
@@ -131,7 +145,28 @@ func NewTracker(mode Mode, sampleRate float64, tones []multitone.Tone) (*Tracker
 	}
 	// Short enough that the largest offset turns a phase by less than a third of
 	// a cycle between blocks.
-	return t, t.cut(int(min(0.02*sampleRate, 0.3*sampleRate/(MaxOffset*highest))))
+	return t, t.cut(int(min(0.02*sampleRate, 0.3*sampleRate/(t.folds*MaxOffset*highest))))
+}
+
+// onPickups lists the tones once for each channel of their pickups, as if that had the
+// drives; none where a tone has a reference.
+func onPickups(tones []multitone.Tone) (shown []multitone.Tone) {
+	if len(tones) == 0 || slices.ContainsFunc(tones, func(t multitone.Tone) bool { return t.Reference != multitone.NoReference }) {
+		return nil
+	}
+	for i := range tones[0].Pickups {
+		for _, tone := range tones {
+			shown = append(shown, multitone.Tone{Name: tone.Name, Hz: tone.Hz, Reference: tone.Pickups[i]})
+		}
+	}
+	return shown
+}
+
+// found is the track of the tones asked for.
+func (t *Tracker) found() *Track {
+	k := t.track
+	k.nominal = k.nominal[:t.asked]
+	return &k
 }
 
 // cut sets the length of the blocks, or as much more as tells the tones apart.
@@ -242,13 +277,16 @@ func (t *Tracker) collect(index int) func(*multitone.Frame) error {
 		b := t.at(f)
 		for j, i := range g.tones {
 			v, variance := f.At(j, 0)
-			// to the nominal frequency's phase
-			turns := (f.Hz[j] - t.tones[i].Hz) * b.time
-			b.phasor[i] = v * cmplx.Rect(1, 2*math.Pi*(turns-math.Round(turns)))
 			power := real(v)*real(v) + imag(v)*imag(v)
+			// to the nominal frequency's phase
+			turns := t.folds * (f.Hz[j] - t.tones[i].Hz) * b.time
+			if t.folds == 2 && power > 0 {
+				v *= v / complex(math.Sqrt(power), 0)
+			}
+			b.phasor[i] = v * cmplx.Rect(1, 2*math.Pi*(turns-math.Round(turns)))
 			if power > lostSigmas*lostSigmas*variance {
-				b.weight[i] = power / max(variance, 1e-30*power)
-			} else {
+				b.weight[i] = power / max(variance, 1e-30*power) / (t.folds * t.folds)
+			} else if t.folds == 1 {
 				t.track.lose(i, f.Start, f.Stop)
 			}
 		}
@@ -337,7 +375,7 @@ func (t *Tracker) Forget(before float64) {
 // finish takes in the frames that each bank still has and fits what is left.
 func (t *Tracker) finish(rest func(*multitone.Bank, func(*multitone.Frame) error) error) (*Track, error) {
 	if t.mode == None {
-		return &t.track, nil
+		return t.found(), nil
 	}
 	if !t.primed {
 		// A short recording is cut into shorter blocks.
@@ -358,8 +396,8 @@ func (t *Tracker) finish(rest func(*multitone.Bank, func(*multitone.Frame) error
 		}
 	}
 	t.fitSegments(true)
-	if len(t.track.segments) == 0 {
-		return &t.track, ErrNoReference
+	if len(t.track.segments) == 0 && t.folds == 1 { // pickups may be too weak to tell an offset: then there is none
+		return t.found(), ErrNoReference
 	}
-	return &t.track, nil
+	return t.found(), nil
 }

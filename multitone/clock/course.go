@@ -15,14 +15,14 @@ type segment struct {
 	offsets, sigmas []float64 // the tones' relative offsets
 	drifts          []float64 // change of these [1/s]
 	measured        []bool    // tones that have a phase of their own
-	cycles          []float64 // these phases against those of the nominal frequencies, but for whole turns
+	cycles          []float64 // these phases against those of the nominal frequencies, but for whole or half turns
 	ahead           []float64 // how far the tones' clock is ahead of the ADC's [s], but for a constant
 }
 
 // add joins a segment to those before. Between the middles a clock gains what the
-// offsets say on the mean; the phases at the middles tell it better. weights are those
-// of the tones' phases.
-func (t *Track) add(s segment, weights []float64, mode Mode) {
+// offsets say on the mean; the phases at the middles tell it better, each but for
+// multiples of unit [cycles]. weights are those of the tones' phases.
+func (t *Track) add(s segment, weights []float64, mode Mode, unit float64) {
 	n := len(t.nominal)
 	s.ahead = make([]float64, n)
 	if len(t.segments) > 0 {
@@ -32,7 +32,7 @@ func (t *Track) add(s segment, weights []float64, mode Mode) {
 			gain := (last.offsets[i] + s.offsets[i]) / 2 * (s.time - last.time)
 			s.ahead[i] = last.ahead[i] + gain
 			if s.measured[i] && last.measured[i] {
-				better[i] = math.Remainder(s.cycles[i]-last.cycles[i]-hz*gain, 1) / hz
+				better[i] = math.Remainder(s.cycles[i]-last.cycles[i]-hz*gain, unit) / hz
 				known[i] = weights[i]
 			}
 		}

@@ -24,7 +24,7 @@ func (t *Tracker) coarse() {
 		if sum == 0 {
 			continue
 		}
-		step := 2 * math.Pi * tone.Hz * float64(t.length) / t.sampleRate
+		step := t.folds * 2 * math.Pi * tone.Hz * float64(t.length) / t.sampleRate
 		advance := cmplx.Phase(sum)
 		t.offset[i] = advance / step
 		num += cmplx.Abs(sum) * advance * step
@@ -92,7 +92,7 @@ func (t *Tracker) fit(blocks []block) {
 			if b.weight[i] == 0 {
 				continue
 			}
-			at := 2 * math.Pi * tone.Hz * (b.time - middle)
+			at := t.folds * 2 * math.Pi * tone.Hz * (b.time - middle)
 			previous += math.Remainder(cmplx.Phase(b.phasor[i])-t.offset[i]*at-previous, 2*math.Pi)
 			x, y, w = append(x, at), append(y, previous), append(w, b.weight[i])
 		}
@@ -105,7 +105,7 @@ func (t *Tracker) fit(blocks []block) {
 		p.fit(x, y, stat.HarmonicMean(w, nil))
 		own[i], weights[i] = p.slope, p.slopeWeight
 		// A phase 2πf·½·drift·u² is bend·(2πf·u)².
-		turning := 4 * math.Pi * tone.Hz
+		turning := t.folds * 4 * math.Pi * tone.Hz
 		drifts[i], driftWeights[i] = p.bend*turning, p.bendWeight/(turning*turning)
 	}
 	total := floats.Sum(weights)
@@ -114,7 +114,9 @@ func (t *Tracker) fit(blocks []block) {
 	}
 	s := segment{time: middle, half: float64(len(blocks)*t.length) / (2 * t.sampleRate), offsets: slices.Clone(t.offset), sigmas: make([]float64, n), drifts: drifts}
 	if t.mode == Common {
-		t.track.compare(own, weights)
+		if t.folds == 1 {
+			t.track.compare(own, weights)
+		}
 		slope := stat.Mean(own, weights)
 		floats.AddConst(slope, s.offsets)
 		for i := range s.sigmas {
@@ -135,11 +137,11 @@ func (t *Tracker) fit(blocks []block) {
 	s.cycles, s.measured = make([]float64, n), make([]bool, n)
 	for i, p := range fits {
 		s.measured[i] = weights[i] > 0
-		bend := drifts[i] / (4 * math.Pi * t.tones[i].Hz)
-		s.cycles[i] = (p.meanY - p.slope*p.meanX + bend*p.middle) / (2 * math.Pi)
+		bend := drifts[i] / (t.folds * 4 * math.Pi * t.tones[i].Hz)
+		s.cycles[i] = (p.meanY - p.slope*p.meanX + bend*p.middle) / (t.folds * 2 * math.Pi)
 	}
 	copy(t.offset, s.offsets)
-	t.track.add(s, weights, t.mode)
+	t.track.add(s, weights, t.mode, 1/t.folds)
 }
 
 // level puts the weighted mean in the place of the values whose weight says so.

@@ -25,6 +25,9 @@ type Emitter struct {
 	Channel  int
 	PerAmp   complex128
 	CurrentA complex128 // peak [A], relative to 2π·tone_hz·t, where there is no reference
+	// Relative is the variance of the relative error of CurrentA, new in every
+	// frame: all couplings of the emitter share it.
+	Relative float64
 }
 
 // Pickup is one coil of a sensor: its channel, with the transfer function
@@ -61,14 +64,14 @@ const lostSigmas = 10
 func (m Matrix) Fill(f *multitone.Frame, emitters []Emitter, pickups []Pickup) {
 	for e, em := range emitters {
 		omega := 2 * math.Pi * f.Hz[e]
-		current, relative := em.CurrentA, 0.0
+		current, relative := em.CurrentA, em.Relative
 		if em.Channel != multitone.NoReference {
 			r, v := f.At(e, em.Channel)
 			current = r / em.PerAmp
 			relative = v / (real(r)*real(r) + imag(r)*imag(r))
 		}
 		m.Common[e] = relative
-		lost := !(relative < 1.0/(lostSigmas*lostSigmas)) || current == 0
+		lost := current == 0 || em.Channel != multitone.NoReference && !(relative < 1.0/(lostSigmas*lostSigmas))
 		if lost {
 			m.Common[e] = 0
 		}

@@ -7,6 +7,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"math/cmplx"
 	"slices"
 	"sync"
 
@@ -40,10 +41,18 @@ type Sensor struct {
 // New prepares a rig.
 func New(r *rig.Rig) *Bench {
 	b := &Bench{rig: r}
+	var pickups []int
+	for _, s := range r.Sensors {
+		for _, c := range s.Coils {
+			pickups = append(pickups, c.Channel)
+		}
+	}
 	for _, e := range r.Emitters {
 		t := multitone.Tone{Name: e.Name, Hz: e.ToneHz, Reference: multitone.NoReference}
 		if e.Reference != nil {
 			t.Reference = e.Reference.Channel
+		} else if r.Playback != nil {
+			t.Pickups = pickups
 		}
 		b.tones = append(b.tones, t)
 	}
@@ -204,8 +213,7 @@ func (c *Coupler) Tune(hz []float64) error {
 			c.emitters[e].Channel = em.Reference.Channel
 			c.emitters[e].PerAmp = response * complex(em.Reference.TransimpedanceOhm, 0)
 		} else {
-			sin, cos := math.Sincos(em.PhaseDeg * math.Pi / 180)
-			c.emitters[e].CurrentA = complex(em.CurrentPeakA*cos, em.CurrentPeakA*sin)
+			c.drive(e, em.PhaseDeg*math.Pi/180)
 		}
 		for _, pickups := range c.pickups {
 			for p := range pickups {
@@ -219,6 +227,22 @@ func (c *Coupler) Tune(hz []float64) error {
 	}
 	c.hz = append(c.hz, hz...)
 	return nil
+}
+
+func (c *Coupler) drive(emitter int, phase float64) {
+	c.emitters[emitter].CurrentA = cmplx.Rect(c.bench.rig.Emitters[emitter].CurrentPeakA, phase)
+}
+
+// Drive takes the phase of each current that is not digitised [rad], in place of the
+// rig's, for the frames that follow, and its standard deviation [rad]. An error δ of it leaves cos δ of the couplings: 1 − δ²/2,
+// of which the mean square is 3σ⁴/4.
+func (c *Coupler) Drive(phases, sigmas []float64) {
+	for e := range c.emitters {
+		if c.emitters[e].Channel == multitone.NoReference {
+			c.drive(e, phases[e])
+			c.emitters[e].Relative = 0.75 * math.Pow(sigmas[e], 4)
+		}
+	}
 }
 
 // Fill computes the couplings of one sensor from a frame for whose frequencies

@@ -42,6 +42,9 @@ type Stations struct {
 // gives.
 func (o *Options) measure(ctx context.Context, r *recording.Reader, b *bench.Bench, rows []tables.Station) (*Stations, error) {
 	out := &Stations{bench: b, tones: b.Tones()}
+	if b.Rig().Playback != nil {
+		return nil, fmt.Errorf("%s: calibrating %w: calibrate with one, then play", r.Info().Name, engine.ErrUndriven)
+	}
 	out.channels = draw(b.Rig(), &out.Problem)
 	baseline, err := o.Crosstalk(ctx, b)
 	if err != nil {

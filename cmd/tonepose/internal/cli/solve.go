@@ -36,6 +36,17 @@ is exchanged with another, is named on stderr, and its rows are flagged
 field model otherwise, or that lag as eddy currents do, are flagged "distorted".
 A pose whose fit could not be judged is kept, flagged "not judged".
 
+Where the recorder itself plays the drives from a file and records only pickups,
+the rig states playback: {earliest_s, latest_s}, between which instants of the
+recording the file began, and of each emitter phase_deg at the file's first sample
+and tolerance: {current} of its current, relative. The clock is then that of the
+pickups' own tones, the start is found from their phases and the poses, and the
+tolerances are in the stated sigmas. Signs that stay open are said, and the
+poses flagged "ambiguous". Drives and pickups on two recorders are not supported:
+two clocks part by tens of ppm and wander, 1 ppm turns a 10 kHz tone by 3.6° every
+second, and nothing in the pickups tells that from another start. Record a drive
+beside the pickups instead.
+
 Without --window, --intervals or --lowpass the whole recording is one measurement.
 
 Exit code: 0 done (doubtful rows are flagged and counted on stderr), 1 no pose
@@ -80,6 +91,7 @@ func runSolve(ctx context.Context, o *solveOptions, s Streams) error {
 	}
 	warn(s, res.Info.Warnings...)
 	warn(s, res.Survey.Faults()...)
+	warn(s, res.Survey.Start.Doubts()...)
 	if res.Flagged > 0 || res.Unsolved > 0 {
 		fmt.Fprintf(s.Err, "tonepose: %d of %d poses are flagged, %d rows are unsolved: see the flags column\n", res.Flagged, res.Poses+res.Unsolved, res.Unsolved)
 	}

@@ -61,6 +61,7 @@ type Engine struct {
 	guards  []*verdict.Guard
 	seen    Observation
 	line    line
+	start   *Start // of the drives, where the recorder plays them
 
 	baseline []coupling.Matrix // of each sensor; nil: none
 }
@@ -107,11 +108,18 @@ func (e *Engine) Run(ctx context.Context, src Source, use func(*Observation) err
 	}
 	measured := func(f *Measured) error { return e.add(ctx, f, use) }
 	if e.options.Causal {
+		if e.bench.Rig().Playback != nil {
+			return nil, nil, fmt.Errorf("%s: a stream %w: signs and start are told by the whole of a recording", src.Info().Name, ErrUndriven)
+		}
 		survey, averaging, err = Follow(ctx, src, e.options.Clock, e.Measurement(), measured, progress)
 	} else {
 		if survey, err = Observe(ctx, src, e.tones, e.options.Clock, progress); err != nil {
 			return nil, nil, err
 		}
+		if survey.Start, err = FindStart(ctx, src, e.bench, survey, e.options.Windows, progress); err != nil {
+			return nil, nil, fmt.Errorf("%s: %w", src.Info().Name, err)
+		}
+		e.start = survey.Start
 		averaging, err = Measure(ctx, src, survey, e.Measurement(), measured, progress)
 	}
 	if err == nil {
@@ -134,6 +142,9 @@ func (e *Engine) sense(ctx context.Context, h *held) error {
 	f := &h.Measured
 	if err := e.coupler.Tune(f.Hz); err != nil {
 		return err
+	}
+	if e.start != nil {
+		e.coupler.Drive(e.start.at(e.tones, f.Time), e.start.sigmas)
 	}
 	for i := range e.sensors {
 		v := &h.sensed[i]
@@ -213,7 +224,7 @@ func (e *Engine) judge(ctx context.Context, v *Sensed, f *Measured, found *integ
 	case solver.Unobservable, solver.Invalid:
 		v.Flags |= verdict.Unobservable
 	}
-	if v.Fit.Ambiguous {
+	if v.Fit.Ambiguous || e.start.ambiguous(v.Sensor) {
 		v.Flags |= verdict.Ambiguous
 	}
 	if v.Fit.Outside {
@@ -247,6 +258,9 @@ func (e *Engine) fit(ctx context.Context, s *sensor, guard *verdict.Guard, c sol
 // Baseline measures the couplings of a whole source in which the sensors are far
 // away: the crosstalk from drives to pickups.
 func Baseline(ctx context.Context, src Source, b *bench.Bench, mode clock.Mode, progress Progress) ([]coupling.Matrix, error) {
+	if b.Rig().Playback != nil {
+		return nil, fmt.Errorf("baseline: crosstalk from the drives %w: their signs are told by poses alone", ErrUndriven)
+	}
 	tones, coupler := b.Tones(), b.Coupler()
 	survey, err := Observe(ctx, src, tones, mode, progress)
 	if err != nil {

@@ -61,15 +61,16 @@ func (l *leak) tune(hz []float64) error {
 	return l.inverse.Inverse(a)
 }
 
-// remove takes the leak off a frame's phasors.
-func (l *leak) remove(f *multitone.Frame, sampleRate float64) error {
+// remove takes the leak off a frame's phasors. Those of tones without a reference are
+// relative to a course.
+func (l *leak) remove(f *multitone.Frame, sampleRate float64, course multitone.Course) error {
 	if err := l.tune(f.Hz); err != nil {
 		return err
 	}
 	t := f.Time(sampleRate)
 	for k, tone := range l.tones {
 		if tone.Reference == multitone.NoReference {
-			l.turns[k] = cmplx.Rect(1, 2*math.Pi*math.Mod(f.Hz[k]*t, 1))
+			l.turns[k] = cmplx.Rect(1, 2*math.Pi*math.Mod(course.Cycles(k, t), 1))
 		} else if size := cmplx.Abs(f.Reference[k]); size > 0 {
 			l.turns[k] = f.Reference[k] / complex(size, 0)
 		} else {

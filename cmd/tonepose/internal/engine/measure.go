@@ -282,7 +282,7 @@ func (v *meter) judge(f *multitone.Frame, s *Survey, sensors []string) error {
 	}
 	v.averaging.observe(f, v.reference)
 	if v.leak != nil {
-		if err := v.leak.remove(f, v.info.SampleRate); err != nil {
+		if err := v.leak.remove(f, v.info.SampleRate, s.Track); err != nil {
 			return err
 		}
 	}

@@ -17,6 +17,7 @@ type Survey struct {
 	Mains
 	Track   *clock.Track
 	Monitor *recording.Monitor // faults of the samples
+	Start   *Start             // of the drives that the recorder plays; nil: they are digitised, or not looked for
 
 	tones []multitone.Tone
 	info  recording.Info

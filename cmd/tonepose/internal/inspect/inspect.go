@@ -45,10 +45,12 @@ type Inspection struct {
 	Mains    *Mains    `json:"mains,omitempty"`
 	Tones    []Tone    `json:"tones,omitempty"`
 	Pickups  []Pickup  `json:"pickups,omitempty"`
-	Lines    []Line    `json:"lines"`  // the strongest that the rig does not explain
-	Events   []Event   `json:"events"` // faults of the samples
-	Findings []string  `json:"findings"`
-	Warnings []error   `json:"-"` // of the recording's own description
+	// DriveStart is of the drives, where the recorder plays them.
+	DriveStart *engine.Start `json:"drive_start,omitempty"`
+	Lines      []Line        `json:"lines"`  // the strongest that the rig does not explain
+	Events     []Event       `json:"events"` // faults of the samples
+	Findings   []string      `json:"findings"`
+	Warnings   []error       `json:"-"` // of the recording's own description
 
 	Densities []*spectrum.Density `json:"-"` // of the channels
 	Drives    []ToneSeries        `json:"-"` // none without a rig or references
@@ -152,8 +154,24 @@ func look(ctx context.Context, r *recording.Reader, b *bench.Bench, progress eng
 		if err := in.lookAtTones(ctx, r, survey, lines, progress); err != nil {
 			return nil, err
 		}
+		if err := in.lookForStart(ctx, r, b, survey, progress); err != nil {
+			return nil, err
+		}
 	}
 	return in, nil
+}
+
+// lookForStart finds when the file of the drives began, where the recorder plays it.
+func (in *Inspection) lookForStart(ctx context.Context, r *recording.Reader, b *bench.Bench, survey *engine.Survey, progress engine.Progress) (err error) {
+	info := r.Info()
+	window := min(max(info.Duration()/inspectWindows, in.shortest()), info.Duration()/4)
+	in.DriveStart, err = engine.FindStart(ctx, r, b, survey, engine.Windows{Length: window, Hop: window}, progress)
+	if err != nil && ctx.Err() == nil {
+		in.find("the start of the drives is not found: %v", err)
+		return nil
+	}
+	in.Findings = append(append(in.Findings, in.DriveStart.Words(in.rig)...), in.DriveStart.Doubts()...)
+	return err
 }
 
 // unsteadyMisfit is far from what chance or leakage makes of white plus 1/f

@@ -24,12 +24,14 @@ type Sensor struct {
 	WorstAt  [3]float64        `json:"worst_at_m"`
 	BestAt   [3]float64        `json:"best_at_m"`
 	Rates    []Rate            `json:"rates"`
-	// Left is the position error that no window lessens, that of the calibration, in
-	// 95 % of the poses [m]; 0: the rig has no covariance.
-	Left     float64 `json:"calibration_p95_m"`
-	Wanted   *Wanted `json:"wanted,omitempty"`
-	Channels []Range `json:"dynamic_range"`
-	Slices   []Slice `json:"-"`
+	// Left is the position error that no window lessens, that of the calibration and of
+	// stated currents, in 95 % of the poses [m]; 0: the rig has no covariance.
+	Left   float64 `json:"calibration_p95_m"`
+	Wanted *Wanted `json:"wanted,omitempty"`
+	// Digitised is what there would be with the currents measured; nil: they are.
+	Digitised *Digitised `json:"digitised,omitempty"`
+	Channels  []Range    `json:"dynamic_range"`
+	Slices    []Slice    `json:"-"`
 }
 
 // Rate is what a window length gives.
@@ -164,6 +166,9 @@ func (p *Plan) sensor(ctx context.Context, array fieldmodels.Array, sensor int) 
 		p.caution("sensor %s: predicted errors come to a good part of the working volume: the bound takes fields for straight over an error's length, so real errors are larger, and poses ambiguous", s.Sensor)
 	}
 	if err := p.rates(ctx, s, predictor); err != nil {
+		return nil, err
+	}
+	if s.Digitised, err = p.digitised(ctx, array, sensor, s); err != nil {
 		return nil, err
 	}
 	if s.Channels, err = p.ranges(ctx, array, sensor); err != nil {

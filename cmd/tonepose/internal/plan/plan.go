@@ -103,7 +103,7 @@ func Make(ctx context.Context, r *rig.Rig, o Options) (*Plan, error) {
 	}
 	p.coils()
 	// The drives come last: their phases take long, and refuse least.
-	for _, stage := range []func(context.Context) error{p.design, p.sensors, p.averaging, p.exposure, p.drives} {
+	for _, stage := range []func(context.Context) error{p.design, p.sensors, p.starts, p.averaging, p.exposure, p.drives} {
 		if err := stage(ctx); err != nil {
 			return nil, err
 		}

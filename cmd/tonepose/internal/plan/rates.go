@@ -55,7 +55,7 @@ func (p *Plan) rates(ctx context.Context, s *Sensor, predictor *prediction.Predi
 		s.Wanted = &Wanted{AccuracyM: o.AccuracyM, WindowS: window, UpdateHz: 1 / window, Reached: window <= o.WindowS}
 		switch {
 		case s.Left >= o.AccuracyM:
-			p.caution("sensor %s reaches %.3g mm in 95 %% of the poses with no window: what the calibration leaves alone is %.3g mm: calibrate with more stations or a better reference", s.Sensor, o.AccuracyM*1e3, s.Left*1e3)
+			p.caution("sensor %s reaches %.3g mm in 95 %% of the poses with no window: what the calibration leaves alone, and currents that are stated and not measured, is %.3g mm: record the drives, calibrate with more stations or a better reference", s.Sensor, o.AccuracyM*1e3, s.Left*1e3)
 		case !s.Wanted.Reached:
 			p.caution("sensor %s does not reach %.3g mm in 95 %% of the poses with windows of %.3g ms: it takes %.3g ms", s.Sensor, o.AccuracyM*1e3, o.WindowS*1e3, window*1e3)
 		}

@@ -221,6 +221,9 @@ func accuracySheet(p *plan.Plan, s *plan.Sensor) *sheet {
 	errors := "noise alone; calibration"
 	if s.Left > 0 {
 		errors = fmt.Sprintf("noise, and what the calibration leaves: %s alone for 95 %% of the poses; time since then", Quantity(s.Left, "m"))
+		if s.Digitised != nil {
+			errors = fmt.Sprintf("noise, and what calibration and the stated currents leave: %s alone for 95 %% of the poses; all later changes", Quantity(s.Left, "m"))
+		}
 	}
 	t.note("%s, metal nearby and motion add to it. %d poses; best about (%s) mm, worst at (%s) mm", errors, s.Poses, triple(s.BestAt, 1e-3, 0), triple(s.WorstAt, 1e-3, 0))
 	switch {

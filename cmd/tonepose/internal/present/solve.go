@@ -50,7 +50,8 @@ func (m *Measured) mains() string {
 // Solved is what solving a recording gave, in the form of its JSON.
 type Solved struct {
 	Measured
-	ClockPPM []float64          `json:"clock_ppm"` // offset of each tone, mean over the recording
+	ClockPPM []float64          `json:"clock_ppm"`             // offset of each tone, mean over the recording
+	Start    *engine.Start      `json:"drive_start,omitempty"` // of the drives, where the recorder plays them
 	Poses    int                `json:"poses"`
 	Unsolved int                `json:"unsolved"`
 	Flagged  int                `json:"flagged"`
@@ -63,7 +64,7 @@ type Solved struct {
 // SolvedOf gathers it.
 func SolvedOf(r *solve.Result, out string, elapsed time.Duration) Solved {
 	s := Solved{Measured: MeasuredOf(&r.Result, out), Poses: r.Poses, Unsolved: r.Unsolved, Flagged: r.Flagged,
-		ElapsedS: elapsed.Seconds(), Verdicts: r.Verdicts, result: r}
+		ElapsedS: elapsed.Seconds(), Verdicts: r.Verdicts, Start: r.Survey.Start, result: r}
 	for k, hz := range r.Survey.Hz() {
 		s.ClockPPM = append(s.ClockPPM, (hz/r.Rig.Emitters[k].ToneHz-1)*1e6)
 	}
@@ -88,6 +89,9 @@ func (s *Solved) Print(w io.Writer) error {
 			p.line("%s: %v, process noise %.3g m²/%s and %.3g rad²/%s, latency of the filter %s", name, s.result.Trajectory,
 				t.PositionNoise, per, t.RotationNoise, per, Quantity(s.Averaging.WindowS/2, "s"))
 		}
+	}
+	for _, line := range s.Start.Words(s.result.Rig) {
+		p.line("%s", line)
 	}
 	p.line("clock offset %s, mains %s, solved in %.2g s", spanPPM(s.ClockPPM), s.mains(), s.ElapsedS)
 	p.averaging(s.Averaging)

@@ -12,6 +12,7 @@ func (r *reader) checkRig(rg *Rig) {
 	r.checkTones(rg)
 	r.checkChannels(rg)
 	r.checkTables(rg)
+	r.checkPlayback(rg)
 }
 
 // at is a value below root.key[i].
@@ -66,6 +67,30 @@ func (r *reader) checkChannels(rg *Rig) {
 				"is the channel of %s in line %d", strings.TrimSuffix(u.path, ".channel"), u.n.at.line)
 		}
 	}
+}
+
+// checkPlayback finds emitters that a playback does not go with.
+func (r *reader) checkPlayback(rg *Rig) {
+	if rg.Playback == nil {
+		return
+	}
+	if c := rg.Calibration; c != nil && c.Correction.File != "" {
+		v := value{r, rg.root.get("calibration").get("correction_file"), "calibration.correction_file", "correction_file"}
+		v.fail("record the drives: what the map leaves open and what the currents do is known of them together only", "stands beside playback")
+	}
+	for i, e := range rg.Emitters {
+		if e.Reference != nil {
+			r.at("emitters", i, "reference").fail("remove it or playback: what digitises one drive tells the start of all", "stands beside playback")
+		} else if e.Tolerance.Current == 0 && !r.reported(index("emitters", i)) {
+			at := r.at("emitters", i)
+			r.fail(at.n.at, at.path+".tolerance.current", "", keyHint("current"), "is missing")
+		}
+	}
+}
+
+// reported tells whether anything is wrong below a path.
+func (r *reader) reported(path string) bool {
+	return slices.ContainsFunc(r.errs, func(e *Error) bool { return strings.HasPrefix(e.Path, path+".") })
 }
 
 // checkTables finds tones outside the response tables they must pass.

@@ -15,7 +15,8 @@ import (
 
 // Array gives the emitters as sources of field, in the file's order, with the
 // covariance and the correction of a calibration, which it reads from their
-// files. A wrong file is an *Error.
+// files, and with the tolerances of currents that nothing measures: a current and
+// the strength of its emitter act alike. A wrong file is an *Error.
 func (r *Rig) Array() (fieldmodels.Array, error) {
 	a := fieldmodels.Array{Emitters: r.Drawn()}
 	metal, err := r.Correction()
@@ -28,15 +29,27 @@ func (r *Rig) Array() (fieldmodels.Array, error) {
 		}
 	}
 	cov, err := r.covariance()
-	if err != nil || cov == nil {
+	if err != nil {
 		return a, err
 	}
-	var names []string
-	for i := range r.Emitters {
-		p := EmitterParameters(r.Emitters[i].Name)
-		names = append(names, p[:]...)
+	if cov != nil {
+		var names []string
+		for i := range r.Emitters {
+			p := EmitterParameters(r.Emitters[i].Name)
+			names = append(names, p[:]...)
+		}
+		a.Covariance = cov.pick(names)
 	}
-	a.Covariance = cov.pick(names)
+	for i, e := range r.Emitters {
+		if e.Reference != nil || e.Tolerance.Current == 0 {
+			continue
+		}
+		if a.Covariance == nil {
+			a.Covariance = mat.NewSymDense(fieldmodels.ParametersPerEmitter*len(r.Emitters), nil)
+		}
+		strength := fieldmodels.ParametersPerEmitter*(i+1) - 1
+		a.Covariance.SetSym(strength, strength, a.Covariance.At(strength, strength)+e.Tolerance.Current*e.Tolerance.Current)
+	}
 	return a, nil
 }
 

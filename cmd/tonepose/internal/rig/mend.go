@@ -112,6 +112,8 @@ var hints = map[string]string{
 	"axis":               "an axis is a direction, such as [0, 0, 1]; its length does not matter",
 	"width_axis":         "an axis is a direction, such as [0, 0, 1]; its length does not matter",
 	"current_a_peak":     "the nominal peak current in amperes; 0.35 A rms is 0.5",
+	"current":            "nothing measures the current that a playback drives: state its relative standard deviation, such as tolerance: {current: 0.02}",
+	"latest_s":           "the instants of the recording between which the file of the drives begins, in seconds",
 	"transimpedance_ohm": "volts at the reference channel per ampere, in ohms",
 	"full_scale_v":       "the voltage of the largest code, in volts",
 	"gain":               "volts at the ADC per volt at the coil; 40 dB is 100",

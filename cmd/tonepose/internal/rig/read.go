@@ -48,6 +48,28 @@ func (e *Emitter) check(o object) {
 	if e.Reference != nil && o.has("phase_deg") {
 		o.value("phase_deg", false).fail("remove it: the reference channel measures the phase", "stands beside reference")
 	}
+	if e.Reference == nil || !o.has("tolerance") {
+		return
+	}
+	tolerance := o.value("tolerance", false)
+	for _, key := range []string{"current", "phase_deg"} {
+		if n := tolerance.n.get(key); n != nil {
+			value{o.r, n, join(tolerance.path, key), key}.fail("remove it: the reference channel measures the current", "stands beside reference")
+		}
+	}
+}
+
+// maxPlaybackS bounds the search for the start of a drive file.
+const maxPlaybackS = 10.0
+
+func (p *Playback) check(o object) {
+	switch {
+	case len(o.r.errs) > o.before:
+	case p.LatestS <= p.EarliestS:
+		o.value("latest_s", false).fail(keyHint("latest_s"), "must exceed earliest_s, which is %s", format(p.EarliestS))
+	case p.LatestS-p.EarliestS > maxPlaybackS:
+		o.value("latest_s", false).fail("let the file begin closer to the recording's own start", "must be within %s s of earliest_s, which is %s", format(maxPlaybackS), format(p.EarliestS))
+	}
 }
 
 // channel reads the name of a channel.

@@ -37,6 +37,7 @@ type Rig struct {
 	Channels      []Channel    `rig:"channels"` // in the recording's column order
 	Emitters      []Emitter    `rig:"emitters"`
 	Sensors       []Sensor     `rig:"sensors"`
+	Playback      *Playback    `rig:"playback,optional"`    // nil: the drives are digitised, or begin with the recording
 	Calibration   *Calibration `rig:"calibration,optional"` // nil for a rig that was never calibrated
 
 	File   string // as given to Load or Parse
@@ -51,6 +52,14 @@ type Rig struct {
 type Box struct {
 	Min r3.Vec `rig:"min_m"`
 	Max r3.Vec `rig:"max_m"`
+}
+
+// Playback says that the recorder itself plays the drives from a file, by the clock
+// that it records with, and digitises none of them. When the file began is known to
+// lie between two instants of the recording only [s].
+type Playback struct {
+	EarliestS float64 `rig:"earliest_s"`
+	LatestS   float64 `rig:"latest_s"`
 }
 
 // Channel is one column of a recording.
@@ -80,9 +89,9 @@ type Emitter struct {
 	ToneHz       float64    `rig:"tone_hz,planned,positive"`        // in the generator's clock; 0 when missing was allowed
 	CurrentPeakA float64    `rig:"current_a_peak,planned,positive"` // nominal [A]; 0 when missing was allowed
 	Reference    *Reference `rig:"reference,optional"`              // nil: the nominal current at PhaseDeg is all that is known
-	PhaseDeg     float64    `rig:"phase_deg,optional"`              // of the current at the recording's first sample; without Reference only
+	PhaseDeg     float64    `rig:"phase_deg,optional"`              // of the current at the recording's first sample, with a Playback at its file's; without Reference only
 	Model        Model      `rig:"model"`
-	Tolerance    Tolerance  `rig:"tolerance,optional" keys:"center_m axis_rad strength"`
+	Tolerance    Tolerance  `rig:"tolerance,optional" keys:"center_m axis_rad strength current phase_deg"`
 }
 
 // Reference says where an emitter's current is digitised.
@@ -108,13 +117,15 @@ type Coil struct {
 	Tolerance   Tolerance `rig:"tolerance,optional" keys:"center_m axis_rad sensitivity"`
 }
 
-// Tolerance holds one standard deviation of what a calibration may move;
-// 0 where the file states none.
+// Tolerance holds one standard deviation of what a calibration may move, and of what
+// is stated of a current because nothing measures it; 0 where the file states none.
 type Tolerance struct {
 	CenterM     float64 `rig:"center_m,optional,positive"`    // of each component [m]
 	AxisRad     float64 `rig:"axis_rad,optional,positive"`    // of each component of the tilt [rad]
 	Strength    float64 `rig:"strength,optional,positive"`    // of an emitter, relative
 	Sensitivity float64 `rig:"sensitivity,optional,positive"` // of a coil, relative
+	Current     float64 `rig:"current,optional,positive"`     // of an emitter without reference, relative
+	PhaseDeg    float64 `rig:"phase_deg,optional,positive"`   // of the same
 	Gain        float64 `rig:"gain,optional,positive"`        // of a channel, relative
 	DelayS      float64 `rig:"delay_s,optional,positive"`     // of a channel [s]
 }

@@ -220,10 +220,14 @@ func simulationConfig(ctx context.Context, r *rig.Rig, p *Path, o Options) (synt
 		Rate: o.RateHz, ClockPPM: o.ClockPPM, ClockDrift: o.ClockDriftPPM, Clock: o.Clock, Seed: o.Seed, KnotStep: p.knotStep,
 		Mains: synth.Mains{Hz: o.MainsHz * (1 + 5e-4*(2*random.Float64()-1))},
 	}
+	begun := 0.0 // instant at which phase_deg holds [s]
+	if b := r.Playback; b != nil {
+		begun = b.EarliestS + (b.LatestS-b.EarliestS)*rand.New(rand.NewPCG(o.Seed, 0x706c6179)).Float64()
+	}
 	for _, e := range r.Emitters {
 		t := synth.Tone{Hz: e.ToneHz, Current: e.CurrentPeakA, Phase: phase(), OffsetPPM: o.OwnPPM * random.NormFloat64()}
 		if e.Reference == nil {
-			t.Phase = e.PhaseDeg * math.Pi / 180
+			t.Phase = e.PhaseDeg*math.Pi/180 - 2*math.Pi*math.Mod(e.ToneHz*begun, 1)
 		}
 		t.Wander = synth.Wander{Relative: o.CurrentDrift, Hz: 0.05 + 0.25*random.Float64(), Phase: phase()}
 		c.Tones = append(c.Tones, t)
