@@ -15,27 +15,28 @@ const (
 	// in either precision: −160 and −280 dB.
 	mostDegree                = 10
 	singleMissing, allMissing = 1e-8, 1e-14
+	// Sums in single precision serve modes that cancel by so much at most: what their
+	// rounding makes of an output grows with it.
+	mostCancellation = 8
 )
 
-// blocks is the engine of a cascade of n equal stages that works at block rate.
+// blocks is an engine that works at block rate, for low-passes that are a memory.
 //
-// The filter weighs a sample that is m samples old by bⁿ·C(m+n−1, n−1)·aᵐ, a
-// polynomial of degree n−1 times an exponential. So n moments of the past,
-// S_j = Σ aᵘ·(b·μ)ʲ·x·e^{−jωt}, hold all that its outputs will ever need, and
-// they move from a block's middle to the next by the binomial theorem. What a
-// block adds to them follows from its plain moments Σ x·uᵈ·e^{−jωu}, sums over
-// samples that the framed kernels compute, by the series of aᵘ; how many are
-// needed follows from the block's length times ln a.
+// A few moments of the past hold all that a filter's outputs will ever need: of a
+// cascade S_j = Σ aᵘ·(b·μ)ʲ·x·e^{−jωt}. What a block adds to them follows from its
+// plain moments Σ x·uᵈ·e^{−jωu}, sums over samples that the framed kernels compute, by
+// power series; how many are needed follows from the block's length times the
+// memory's rate.
 type blocks struct {
 	channels, tones, groups int
-	order                   int
-	b                       float64 // of a stage: y += b·(x − y)
-	lengths                 []int   // of the blocks between two rows
-	at                      int     // the block that comes next
+	memory                  memory
+	lengths                 []int // of the blocks between two rows
+	at                      int   // the block that comes next
 	precision               Precision
 	omega                   []float64
 	kinds                   map[int]summer    // by the blocks' lengths: their moments
 	steps                   []*kernel.Cascade // to each of the blocks from the one before
+	newest                  []complex128      // by tone: what the newest sample is multiplied by beside the memory
 	state                   []complex128
 	results                 []complex128
 	pendingCounts           cutter[int16]
@@ -45,12 +46,14 @@ type blocks struct {
 
 // newBlocks returns nil where blocks do not pay.
 func newBlocks(c *Config, l *lowpass.LowPass, a Averaging) *blocks {
-	spec := l.Spec()
-	if spec.Kind != lowpass.Cascade || a.Every < leastBlock {
+	m := newMemory(l, c.SampleRate)
+	if m == nil || a.Every < leastBlock {
 		return nil
 	}
-	e := &blocks{channels: c.Channels, tones: len(c.Tones), order: spec.Order, precision: a.Precision, rawRows: plainRows(c)}
-	e.b = -math.Expm1(-1 / (l.TimeConstantS() * c.SampleRate))
+	e := &blocks{channels: c.Channels, tones: len(c.Tones), memory: m, precision: a.Precision, rawRows: plainRows(c)}
+	if m, ok := m.(modal); ok && m.cancellation() > mostCancellation {
+		e.precision = Double
+	}
 	e.groups = (e.tones + kernel.Lanes - 1) / kernel.Lanes
 	for count := (a.Every + mostBlock - 1) / mostBlock; ; count++ {
 		length := (a.Every + count - 1) / count
@@ -67,7 +70,7 @@ func newBlocks(c *Config, l *lowpass.LowPass, a Averaging) *blocks {
 	}
 	e.lag[0] = float64(e.lengths[len(e.lengths)-1]-1) / 2
 	e.size = e.groups * kernel.Lanes * e.channels
-	e.state = make([]complex128, e.size*e.order)
+	e.state = make([]complex128, e.size*e.memory.size())
 	e.stride, e.step = e.size, kernel.Lanes
 	for k := range e.offset {
 		e.offset[k] = k/kernel.Lanes*e.channels*kernel.Lanes + k%kernel.Lanes
@@ -83,11 +86,11 @@ func (e *blocks) degree(length int, p Precision) int {
 	}
 	// aᵘ = e^{αu} with |u| ≤ L/2; the mean of the first term left out, which
 	// counts for the moment 0 and less for the others.
-	x := -math.Log1p(-e.b) * float64(length) / 2
+	x := e.memory.rate() * float64(length) / 2
 	term := 1.0
 	for d := 1; ; d++ {
 		term *= x / float64(d)
-		if term/float64(d+1) < missing && d > e.order-1 {
+		if term/float64(d+1) < missing && d > e.memory.least() {
 			return d - 1
 		}
 	}
@@ -102,6 +105,10 @@ func (e *blocks) tune(omega []float64) {
 			e.kinds[n] = e.newMomentSums(n, degree)
 		}
 		e.results = make([]complex128, e.kinds[n].Size()) // the same for all
+	}
+	e.newest = e.newest[:0]
+	for _, w := range omega {
+		e.newest = append(e.newest, unit(-cycles(w*e.lag[0]/(2*math.Pi)))*complex(2*e.memory.direct(), 0))
 	}
 	e.steps = e.steps[:0]
 	for i, n := range e.lengths {
@@ -135,42 +142,13 @@ func (e *blocks) newMomentSums(length, degree int) summer {
 
 // newStep goes from the middle of a block to that of the next.
 func (e *blocks) newStep(before, length, degree int) *kernel.Cascade {
-	n, b := e.order, e.b
-	alpha := -math.Log1p(-b)
-	delta := float64(before+length) / 2
+	n, delta := e.memory.size(), float64(before+length)/2
 	c := &kernel.Cascade{Order: n, Degree: degree, Shift: make([]float64, n*n), Add: make([]float64, n*(degree+1)),
 		Out: make([]float64, n), Turn: make([]complex128, e.groups*kernel.Lanes)}
-	for j := range n {
-		f := 1.0 // C(j, i)·(b·delta)^{j−i}
-		for i := j; i >= 0; i-- {
-			c.Shift[j*n+i] = f
-			f *= float64(i) / float64(j-i+1) * b * delta
-		}
-		// (−b)ʲ·α^{d−j}/(d−j)!·(L/2)ᵈ: μ = −u
-		f = math.Pow(-b*float64(length)/2, float64(j))
-		for d := j; d <= degree; d++ {
-			c.Add[j*(degree+1)+d] = f
-			f *= alpha / float64(d-j+1) * float64(length) / 2
-		}
-	}
-	decay := math.Exp(-alpha * delta)
+	decay := e.memory.fill(c, delta, length)
 	for k, w := range e.omega {
 		c.Turn[k] = unit(cycles(w*delta/(2*math.Pi))) * complex(decay, 0)
 	}
-	// After the last sample, m = μ + h: bⁿ·aᵐ·Π (m+i)/i in powers of b·μ, twice
-	// for peak values.
-	h := float64(length-1) / 2
-	p := make([]float64, n)
-	p[0] = 2 * math.Pow(b, float64(n)) * math.Exp(-alpha*h)
-	for i := 1; i < n; i++ {
-		for j := i; j >= 0; j-- {
-			p[j] *= (h + float64(i)) / float64(i)
-			if j > 0 {
-				p[j] += p[j-1] / (b * float64(i))
-			}
-		}
-	}
-	copy(c.Out, p)
 	c.Prepare()
 	return c
 }
@@ -201,5 +179,12 @@ func block[S sample](e *blocks, x []S) {
 	}
 	step := e.steps[e.at]
 	step.Advance(e.state, e.results, out, e.channels, len(e.results)/((step.Degree+1)*len(step.Turn)))
+	if out != nil && e.memory.direct() != 0 {
+		for k, newest := range e.newest {
+			for c, v := range x[len(x)-e.channels:] {
+				out[e.offset[k]+c*e.step] += newest * complex(float64(v), 0)
+			}
+		}
+	}
 	e.at = (e.at + 1) % len(e.lengths)
 }

@@ -29,10 +29,13 @@ func TestBlocksMatchTheFilter(t *testing.T) {
 			cfg.Tones = append(cfg.Tones, Tone{Name: fmt.Sprint(k), Hz: 5000 + 1193*float64(k), Reference: NoReference})
 			omega = append(omega, cfg.omega(cfg.Tones[k].Hz))
 		}
-		for _, order := range []int{1, 2, 4, 8} {
+		for _, order := range []int{1, 2, 4, 8, -1, -2, -3, -4, -8} { // negative: a Butterworth's
 			for _, every := range []int{16, 64, 97, 301} {
 				for _, tau := range []float64{1.5e-3, 30e-3} {
 					spec := lowpass.Spec{Kind: lowpass.Cascade, Order: order, TimeConstantS: tau}
+					if order < 0 {
+						spec.Kind, spec.Order = lowpass.Butterworth, -order
+					}
 					l, err := lowpass.Design(spec, rate)
 					if err != nil {
 						t.Fatal(err)
@@ -184,36 +187,47 @@ func limit(path string) (restore func()) {
 	return func() {}
 }
 
-// BenchmarkContinuous measures 12 channels with 8 tones behind a cascade of
-// four stages, from counts of 16 bits in memory to frames, variances included.
+// BenchmarkContinuous measures 12 channels with 8 tones behind a low-pass, from
+// counts of 16 bits in memory to frames, variances included.
 func BenchmarkContinuous(b *testing.B) {
 	c := benches[0]
 	x := c.counts(1 << 16)
-	for _, every := range []int{64, 1} {
-		for _, path := range []string{"float32", "float64", "go"} {
-			b.Run(fmt.Sprintf("kind=cascade4/output=%d/path=%s", every, path), func(b *testing.B) {
-				defer limit(path)()
-				a := Averaging{LowPass: lowpass.Spec{Kind: lowpass.Cascade, Order: 4, TimeConstantS: 10e-3}, Every: every, Precision: Single}
-				if path == "float64" {
-					a.Precision = Double
-				}
-				s, err := NewContinuous(c.config(), a)
-				if err != nil {
-					b.Fatal(err)
-				}
-				frames := 0
-				emit := func(*Frame) error { frames++; return nil }
-				if err := s.WriteInt16(x, emit); err != nil { // tables, first frames
-					b.Fatal(err)
-				}
-				b.ReportAllocs()
-				for b.Loop() {
-					if err := s.WriteInt16(x, emit); err != nil {
+	for _, v := range []struct {
+		name  string
+		spec  lowpass.Spec
+		every []int
+	}{
+		{"cascade4", lowpass.Spec{Kind: lowpass.Cascade, Order: 4, TimeConstantS: 10e-3}, []int{64, 1}},
+		{"butterworth2", lowpass.Spec{Kind: lowpass.Butterworth, Order: 2, CutoffHz: 50}, []int{64}},
+		{"butterworth4", lowpass.Spec{Kind: lowpass.Butterworth, Order: 4, CutoffHz: 50}, []int{64}},
+		{"butterworth8", lowpass.Spec{Kind: lowpass.Butterworth, Order: 8, CutoffHz: 50}, []int{64}},
+	} {
+		for _, every := range v.every {
+			for _, path := range []string{"float32", "float64", "go"} {
+				b.Run(fmt.Sprintf("kind=%s/output=%d/path=%s", v.name, every, path), func(b *testing.B) {
+					defer limit(path)()
+					a := Averaging{LowPass: v.spec, Every: every, Precision: Single}
+					if path == "float64" {
+						a.Precision = Double
+					}
+					s, err := NewContinuous(c.config(), a)
+					if err != nil {
 						b.Fatal(err)
 					}
-				}
-				b.ReportMetric(float64(b.N)*float64(len(x))/b.Elapsed().Seconds()/1e6, "Mchsamples/s")
-			})
+					frames := 0
+					emit := func(*Frame) error { frames++; return nil }
+					if err := s.WriteInt16(x, emit); err != nil { // tables, first frames
+						b.Fatal(err)
+					}
+					b.ReportAllocs()
+					for b.Loop() {
+						if err := s.WriteInt16(x, emit); err != nil {
+							b.Fatal(err)
+						}
+					}
+					b.ReportMetric(float64(b.N)*float64(len(x))/b.Elapsed().Seconds()/1e6, "Mchsamples/s")
+				})
+			}
 		}
 	}
 }

@@ -59,7 +59,7 @@ func (r *rawRows) inVolts(scale []float64) { r.volts = scale }
 
 func ones(n int) []float64 { return slices.Repeat([]float64{1}, n) }
 
-// newEngine chooses: blocks for a cascade, if they fit between its
+// newEngine chooses: blocks for a cascade or a Butterworth, if they fit between its
 // outputs, else the filter itself.
 func newEngine(c *Config, l *lowpass.LowPass, a Averaging) engine {
 	if e := newBlocks(c, l, a); e != nil {

@@ -83,7 +83,7 @@ func (b butterworth) sampled() sampled {
 		enbw: b.enbw(), cutoff: b.cutoff(), tau: 1 / (2 * math.Pi * b.cutoff()),
 		// the prototype's 1/(ωc·sin(π/2n)) with ωc = 2Ωc per sample
 		delay:    1 / (2 * b.g * math.Sin(math.Pi/(2*float64(b.n)))),
-		response: b.response, settling: b.settling, newState: b.newState,
+		response: b.response, settling: b.settling, newState: b.newState, modes: b.modes,
 	}
 }
 
@@ -128,6 +128,40 @@ func (b butterworth) settling(remaining float64) float64 {
 	}
 	// Too much remains after k+1 samples, not after k+step+1.
 	return firstWithin(k, k+step, func(k float64) bool { return left(k) <= remaining }) + 1
+}
+
+// modes expands H in partial fractions as settling does: with kᵢ = Ωc·cᵢ/(1−Ωc sᵢ),
+//
+//	H = Σ kᵢ·(1+z⁻¹)/(1−pᵢz⁻¹) = −Σ kᵢ/pᵢ + Σ kᵢ·(1+1/pᵢ)/(1−pᵢz⁻¹).
+func (b butterworth) modes() (direct float64, modes []Mode) {
+	g := complex(b.g, 0)
+	for i := range b.n {
+		si := b.pole(i)
+		c := complex(1, 0)
+		for m := range b.n {
+			if m == i {
+				c *= -si
+			} else {
+				c *= -b.pole(m) / (si - b.pole(m))
+			}
+		}
+		// ln p by what it is beyond 0: p may be 1 but for its last digits.
+		log := log1p(2 * g * si / (1 - g*si))
+		k, p := c*g/(1-g*si), (1+g*si)/(1-g*si)
+		direct -= real(k / p)
+		if 2*i+1 < b.n { // the others are their conjugates
+			modes = append(modes, Mode{LogPole: log, Weight: 2 * k * (1 + 1/p)})
+		} else if 2*i+1 == b.n {
+			modes = append(modes, Mode{LogPole: complex(real(log), 0), Weight: complex(real(k*(1+1/p)), 0)})
+		}
+	}
+	return direct, modes
+}
+
+// log1p is ln(1+z), exact for small z too.
+func log1p(z complex128) complex128 {
+	x, y := real(z), imag(z)
+	return complex(0.5*math.Log1p(x*(2+x)+y*y), math.Atan2(y, 1+x))
 }
 
 func (b butterworth) newState() state {

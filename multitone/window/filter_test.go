@@ -53,6 +53,44 @@ func TestBlocksAndDecimationChangeNothing(t *testing.T) {
 	}
 }
 
+// The sum of exponentials is the impulse response, for any order and down to a
+// cutoff at 1e-6 of the rate. What the modes cancel of each other costs digits:
+// some 2⁻⁵² of their sizes, times the turns that rounding has had in the filter.
+func TestModesAreTheImpulseResponse(t *testing.T) {
+	const rate = 1e6
+	for order := 1; order <= 8; order++ {
+		for _, cutoff := range []float64{1, 1e3, 2e5} {
+			l := mustDesign(t, Spec{Kind: Butterworth, Order: order, CutoffHz: cutoff}, rate)
+			direct, modes, ok := l.Modes()
+			if !ok {
+				t.Fatal("a Butterworth is no sum of exponentials")
+			}
+			size := math.Abs(direct)
+			for _, m := range modes {
+				size += cmplx.Abs(m.Weight)
+			}
+			x := make([]complex128, 3000)
+			x[0] = 1
+			l.NewFilter(1).Process(x, x)
+			for m, want := range x {
+				got := 0.0
+				if m == 0 {
+					got = direct
+				}
+				for _, v := range modes {
+					got += real(v.Weight * cmplx.Exp(v.LogPole*complex(float64(m), 0)))
+				}
+				if d := math.Abs(got - real(want)); !(d <= 1e-15*size*float64(m+8)) {
+					t.Fatalf("order %d, cutoff %g Hz, after %d samples: %g, want %g (sizes %g)", order, cutoff, m, got, real(want), size)
+				}
+			}
+		}
+	}
+	if _, _, ok := mustDesign(t, Spec{Kind: FIR, CutoffHz: 1000}, rate).Modes(); ok {
+		t.Error("an FIR is a sum of exponentials")
+	}
+}
+
 // A very narrow filter follows a step as the continuous one does: with the
 // cutoff at 1e-6 of the rate, the eighth-order Butterworth written as plain
 // sections would have lost all digits.

@@ -67,6 +67,21 @@ type sampled struct {
 	response     func(cycles float64) complex128
 	settling     func(remaining float64) float64
 	newState     func() state
+	modes        func() (direct float64, modes []Mode) // nil: not as a sum of exponentials
+}
+
+// Mode is a part Re{Weight·exp(LogPole·m)} of an impulse response, m samples after
+// the impulse.
+type Mode struct{ LogPole, Weight complex128 }
+
+// Modes returns the impulse response as a sum of exponentials, beside what is of the
+// impulse's own sample alone: a Butterworth's; ok is false for others.
+func (l *LowPass) Modes() (direct float64, modes []Mode, ok bool) {
+	if l.sampled.modes == nil {
+		return 0, nil, false
+	}
+	direct, modes = l.sampled.modes()
+	return direct, modes, true
 }
 
 // Design realises spec at the sample rate [Hz]. The figure that spec gives holds

@@ -238,8 +238,6 @@ func coupleLoops(file *build.Context, name string, width int, n numbers) {
 	g.ADDQ(operand.U32(8*width), set)
 	g.DECQ(parts)
 	g.JNZ(operand.LabelRef("part"))
-	if width == 4 || width == 8 {
-		g.VZEROUPPER()
-	}
+	g.VZEROUPPER()
 	g.RET()
 }

@@ -6,22 +6,32 @@ import "tonepose/fieldmodels/variant"
 // tones in the states that a Cascade advances.
 const Lanes = group
 
-// Cascade advances low-passes of equal first-order stages over a block of
-// samples, many at once. For every channel and tone it keeps the moments of all
-// that came before, each sample weighted by aᵘ·(b·μ)ʲ at its distance μ from the
-// block's middle; a block brings its plain moments Σ x·(u/half)ᵈ·e^{−jωu}.
+// Cascade advances low-passes of a few states over a block of samples, many at once.
+// For every channel and tone it keeps moments of all that came before: each sample
+// weighted by what its distance μ from the block's middle makes of it, aᵘ·(b·μ)ʲ
+// for equal first-order stages, the real and imaginary parts of pᵘ for pairs of poles
+// p. A block brings its plain moments Σ x·(u/half)ᵈ·e^{−jωu}.
 //
 // With tones in groups of Lanes, states lie group by group, channel by channel,
 // moment by moment; results channel by channel in each group.
 type Cascade struct {
 	Order, Degree int
-	Shift         []float64    // Order×Order, lower: old moments to new ones
-	Add           []float64    // Order×(Degree+1), upper: the block's moments to new ones
+	Full          bool         // all of Shift and Add counts; else a triangle of each
+	Shift         []float64    // Order×Order, lower unless Full: old moments to new ones
+	Add           []float64    // Order×(Degree+1), upper unless Full: the block's moments to new ones
 	Out           []float64    // Order: moments to the filter's output
 	Turn          []complex128 // groups × Lanes: old moments to the new middle
 
 	packed []float64 // for the loops in assembly
 	loop   cascadeLoop
+}
+
+// columns are how many columns of row j of Shift count, and the first that does of Add.
+func (c *Cascade) columns(j int) (shift, add int) {
+	if c.Full {
+		return c.Order, 0
+	}
+	return j + 1, j
 }
 
 // cascadeLoop advances one group of tones.
@@ -64,11 +74,12 @@ func advanceGo(c *Cascade, state, moments, out []complex128, group, channels, st
 			var y complex128
 			for j := range n {
 				var re, im float64
-				for i, f := range c.Shift[j*n : j*n+j+1] {
+				shift, add := c.columns(j)
+				for i, f := range c.Shift[j*n : j*n+shift] {
 					re += f * real(old[i])
 					im += f * imag(old[i])
 				}
-				for d := j; d < wide; d++ {
+				for d := add; d < wide; d++ {
 					q, f := moments[d*step+ch*Lanes+lane], c.Add[j*wide+d]
 					if d%2 == 0 {
 						re += f * real(q)

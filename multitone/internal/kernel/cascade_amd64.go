@@ -4,7 +4,65 @@ package kernel
 
 import "tonepose/fieldmodels/variant"
 
-func init() { cascadeKernel.Add(variant.AVX512, cascadeAVX512) }
+func init() {
+	cascadeKernel.Add(variant.AVX2, func(c *Cascade) cascadeLoop { return c.wide(advanceAVX2) })
+	cascadeKernel.Add(variant.AVX512, cascadeAVX512)
+}
+
+// advancer advances a group of tones by a block; see its generator for the arguments.
+type advancer func(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64, order, wide, first, more int)
+
+//go:noescape
+func advanceAVX2(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64, order, wide, first, more int)
+
+//go:noescape
+func advanceAVX512(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64, order, wide, first, more int)
+
+// What the loops have room for.
+const mostStates, mostMoments = 8, 11
+
+// wide packs the coefficients and returns the loop of any order and degree.
+func (c *Cascade) wide(advance advancer) cascadeLoop {
+	n, wide := c.Order, c.Degree+1
+	if n > mostStates || wide > mostMoments {
+		return advanceGo
+	}
+	c.packed = c.packed[:0]
+	for j := range n {
+		shift, add := c.columns(j)
+		c.packed = append(c.packed, c.Shift[j*n:j*n+shift]...)
+		c.packed = append(c.packed, c.Add[j*wide+add:(j+1)*wide]...)
+		c.packed = append(c.packed, c.Out[j])
+	}
+	coefficients := len(c.packed)
+	c.packTurns()
+	first, _ := c.columns(0)
+	more := 1
+	if c.Full {
+		more = 0
+	}
+	return func(c *Cascade, state, moments, out []complex128, group, channels, step int) {
+		_ = state[channels*n*Lanes-1]
+		_ = moments[c.Degree*step+channels*Lanes-1]
+		var y *complex128
+		if out != nil {
+			y = &out[:channels*Lanes][0]
+		}
+		advance(&state[0], &moments[0], y, channels, uintptr(step)*16, &c.packed[0], &c.packed[coefficients+group*4*Lanes], n, wide, first, more)
+	}
+}
+
+// packTurns appends each group's turns: real parts, twice each, then imaginary ones.
+func (c *Cascade) packTurns() {
+	for g := 0; g < len(c.Turn); g += Lanes {
+		for _, t := range c.Turn[g : g+Lanes] {
+			c.packed = append(c.packed, real(t), real(t))
+		}
+		for _, t := range c.Turn[g : g+Lanes] {
+			c.packed = append(c.packed, imag(t), imag(t))
+		}
+	}
+}
 
 // cascade4avx512 advances the states of four stages with three to seven moments beyond
 // the plain sum, of channels many channels of one group of tones: a channel's moment d
@@ -16,8 +74,8 @@ func init() { cascadeKernel.Add(variant.AVX512, cascadeAVX512) }
 func cascade4avx512(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64, degree int)
 
 func cascadeAVX512(c *Cascade) cascadeLoop {
-	if c.Order != 4 || c.Degree < 3 || c.Degree > 7 {
-		return advanceGo
+	if c.Full || c.Order != 4 || c.Degree < 3 || c.Degree > 7 {
+		return c.wide(advanceAVX512)
 	}
 	c.packed = c.packed[:0]
 	for j := 1; j < 4; j++ {
@@ -33,21 +91,14 @@ func cascadeAVX512(c *Cascade) cascadeLoop {
 		}
 	}
 	c.packed = append(c.packed, c.Out...)
-	for g := 0; g < len(c.Turn); g += Lanes {
-		for _, t := range c.Turn[g : g+Lanes] {
-			c.packed = append(c.packed, real(t), real(t))
-		}
-		for _, t := range c.Turn[g : g+Lanes] {
-			c.packed = append(c.packed, imag(t), imag(t))
-		}
-	}
-	return advanceAVX512
+	c.packTurns()
+	return advance4AVX512
 }
 
 // cascadeCoefficients is how many numbers precede the turns.
 const cascadeCoefficients = 6 + 26 + 4
 
-func advanceAVX512(c *Cascade, state, moments, out []complex128, group, channels, step int) {
+func advance4AVX512(c *Cascade, state, moments, out []complex128, group, channels, step int) {
 	_ = state[channels*4*Lanes-1]
 	_ = moments[c.Degree*step+channels*Lanes-1]
 	var y *complex128

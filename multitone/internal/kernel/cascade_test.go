@@ -24,15 +24,17 @@ func TestCascadeMatchesGo(t *testing.T) { varianttest.Each(t, cascadeKernel, tes
 func testCascade(t *testing.T) {
 	rng := rand.New(rand.NewPCG(1, 8))
 	for _, order := range []int{1, 3, 4, 8} {
-		for degree := order; degree <= 8; degree++ {
+		for degree := order; degree <= 10; degree++ {
 			for _, channels := range []int{1, 2, 5, 12} {
-				for _, groups := range []int{1, 3} {
-					t.Run(fmt.Sprintf("order=%d/degree=%d/channels=%d/groups=%d", order, degree, channels, groups), func(t *testing.T) {
-						c := &Cascade{Order: order, Degree: degree, Turn: random(rng, groups*Lanes)}
+				for _, groups := range []int{1, 3, -3} {
+					full := groups < 0
+					groups = max(groups, -groups)
+					t.Run(fmt.Sprintf("order=%d/degree=%d/channels=%d/groups=%d/full=%v", order, degree, channels, groups, full), func(t *testing.T) {
+						c := &Cascade{Order: order, Degree: degree, Full: full, Turn: random(rng, groups*Lanes)}
 						for j := range order {
 							for i := range order {
 								v := 0.0
-								if i < j {
+								if i < j || full {
 									v = rng.NormFloat64()
 								} else if i == j {
 									v = 1
@@ -41,7 +43,7 @@ func testCascade(t *testing.T) {
 							}
 							for d := range degree + 1 {
 								v := 0.0
-								if d >= j {
+								if d >= j || full {
 									v = rng.NormFloat64()
 								}
 								c.Add = append(c.Add, v)
