@@ -172,3 +172,17 @@ func (v *invented) off(res *Result, i int) float64 {
 	p := res.Parameters[i]
 	return p.After - p.Before - truth
 }
+
+// share lets the couplings of a station share a relative error of each emitter's
+// current.
+func (v *invented) share(station int, relative float64) {
+	c := &v.problem.Stations[station].Couplings
+	coils := len(c.Value) / len(v.problem.Emitters)
+	c.Common = make([]float64, len(v.problem.Emitters))
+	for e := range c.Common {
+		c.Common[e] = relative * relative
+	}
+	for k, m := range c.Value {
+		c.Variance[k] += c.Common[k/coils] * m * m
+	}
+}

@@ -83,6 +83,13 @@ type fit struct {
 
 	emitterChi2  []float64 // of the couplings, without the loss
 	emitterCount []int
+
+	// What couplings of one emitter at one station share: shared.go.
+	taken   []float64 // by station and emitter; 0: nothing
+	waiting []pending
+	columns []int
+	along   [2][]float64 // one number a column
+	mixture []float64
 }
 
 // Calibrate adjusts the free parameters of p and all its stations' poses. The
@@ -137,9 +144,7 @@ func newFit(p *Problem, o Options) (*fit, error) {
 		f.offset = append(f.offset, len(f.data))
 		for k, v := range st.Couplings.Value {
 			d := observed{value: v}
-			if w := st.Couplings.Variance[k]; !math.IsInf(w, 1) {
-				d.weight = 1 / math.Sqrt(w)
-			} else {
+			if math.IsInf(st.Couplings.Variance[k], 1) {
 				d.value = 0
 			}
 			if f.complex {
@@ -147,6 +152,7 @@ func newFit(p *Problem, o Options) (*fit, error) {
 			}
 			f.data = append(f.data, d)
 		}
+		f.weigh(s)
 		ref := st.Reference
 		ref.Rotation = rigid.Normalize(ref.Rotation)
 		f.references = append(f.references, ref)
@@ -159,6 +165,7 @@ func newFit(p *Problem, o Options) (*fit, error) {
 		f.prior = append(f.prior, c.prior)
 	}
 	f.assumed = make([]bool, n)
+	f.along, f.mixture = [2][]float64{make([]float64, n), make([]float64, n)}, make([]float64, n)
 	f.x, f.kept = make([]float64, n), make([]float64, n)
 	f.emitterChi2, f.emitterCount = make([]float64, len(p.Emitters)), make([]int, len(p.Emitters))
 	f.keptPoses = make([]rigid.Pose, len(f.poses))

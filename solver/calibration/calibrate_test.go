@@ -25,6 +25,7 @@ func TestDerivatives(t *testing.T) {
 	v.problem.Sensors[0].Coils[0].Radius = 0
 	v.problem.Lengths = []Length{{A: 3, B: 0, Meters: 0.28, Sigma: 1e-4}}
 	v.draw(3, 1)
+	v.share(1, 1e-2)
 	f := v.fit()
 	for i := range f.x { // somewhere else than truth, drawing and stated poses
 		f.x[i] = v.truth[i] + 0.5*f.size(i)*v.rng.NormFloat64()

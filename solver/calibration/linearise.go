@@ -59,7 +59,8 @@ func (r *row) putVec(column int, v r3.Vec) {
 }
 
 // observed is one coupling: value, quadrature and 1/sigma [1/H], 0 where missing.
-type observed struct{ value, quadrature, weight float64 }
+// share is its part of what the emitter's couplings share: see shared.go.
+type observed struct{ value, quadrature, weight, share float64 }
 
 // linearise fills the bench and the normal equations at the present parameters
 // and poses, and eliminates the stations while they are in the cache. It returns
@@ -143,6 +144,9 @@ func (f *fit) station(s int) error {
 			f.coilColumns(&rw, first+c, &cp, &picks[c], &frame)
 			f.observe(blk, mixed, &rw, &cp, obs, e, first+c)
 		}
+		if taken := f.taken[s*len(f.bench.emitters)+e]; taken > 0 {
+			f.takeShared(blk, mixed, taken)
+		}
 		f.emitterChi2[e] += blk.chi2 - chi2
 		f.emitterCount[e] += blk.used - used
 	}
@@ -195,7 +199,7 @@ func (f *fit) observe(blk *block, mixed []float64, rw *row, cp *mutual.Coupling,
 			r += f.x[cross]
 			rw.put(cross, 1)
 		}
-		f.accumulate(blk, mixed, rw, &by, r, obs.weight)
+		f.coupling(blk, mixed, rw, &by, r, obs, 0)
 		return
 	}
 	c := &f.bench.coils[i]
@@ -203,14 +207,14 @@ func (f *fit) observe(blk *block, mixed []float64, rw *row, cp *mutual.Coupling,
 	omega := f.bench.emitters[e].omega
 	sin, cos := math.Sincos(c.Phase - omega*c.Delay)
 	turned := *rw
-	part := func(scale, slope, residual float64, crosstalk bool) {
+	part := func(scale, slope, residual float64, imaginary int) {
 		turned.n = rw.n
 		for k := range rw.n {
 			turned.v[k] = scale * rw.v[k]
 		}
 		turned.put(ch.phase, slope*cp.M)
 		turned.put(ch.delay, -omega*slope*cp.M)
-		if crosstalk && cross >= 0 {
+		if imaginary == 0 && cross >= 0 {
 			turned.put(cross, 1)
 			residual += f.x[cross]
 		}
@@ -221,15 +225,16 @@ func (f *fit) observe(blk *block, mixed []float64, rw *row, cp *mutual.Coupling,
 		for k := range scaled {
 			scaled[k] *= scale
 		}
-		f.accumulate(blk, mixed, &turned, &scaled, residual, obs.weight)
+		f.coupling(blk, mixed, &turned, &scaled, residual, obs, imaginary)
 	}
-	part(cos, -sin, cp.M*cos-obs.value, true)
-	part(sin, cos, cp.M*sin-obs.quadrature, false)
+	part(cos, -sin, cp.M*cos-obs.value, 0)
+	part(sin, cos, cp.M*sin-obs.quadrature, 1)
 }
 
-// accumulate adds one residual r with its derivatives to the normal equations,
-// weighted by 1/sigma and the loss.
-func (f *fit) accumulate(blk *block, mixed []float64, rw *row, by *[6]float64, r, weight float64) {
+// accumulate adds one residual r with its derivatives, by the shared parameters in
+// columns that rise and by the pose, to the normal equations, weighted by 1/sigma and
+// the loss. It uses v up.
+func (f *fit) accumulate(blk *block, mixed []float64, columns []int, v []float64, by *[6]float64, r, weight float64) {
 	plain := r * weight
 	rho, root := f.lose(plain)
 	blk.cost += rho / 2
@@ -239,19 +244,21 @@ func (f *fit) accumulate(blk *block, mixed []float64, rw *row, by *[6]float64, r
 	r = plain * root
 	n := f.normal.n
 	b := [6]float64{w * by[0], w * by[1], w * by[2], w * by[3], w * by[4], w * by[5]}
-	for i := range rw.n {
-		rw.v[i] *= w
+	for i := range v {
+		v[i] *= w
 	}
 	if f.tap != nil {
-		f.tap.take(rw, &b, plain, r, w)
+		f.tap.take(columns, v, &b, plain, r, w)
 	}
 	addStation(&blk.c, &blk.g, &b, r)
-	for i := range rw.n {
-		v, at := rw.v[i], rw.at[i]
+	for i, at := range columns {
+		others := columns[i:]
+		rest := v[i:][:len(others)]
+		v := v[i]
 		f.normal.g[at] += v * r
 		a := f.normal.a[at*n : at*n+n]
-		for k := i; k < rw.n; k++ {
-			a[rw.at[k]] += v * rw.v[k]
+		for k, at := range others {
+			a[at] += v * rest[k]
 		}
 		m := (*[6]float64)(mixed[6*at:])
 		m[0] += v * b[0]

@@ -65,7 +65,7 @@ func (f *fit) addReference(blk *block, mixed []float64, rw *row, by *[6]float64,
 		f.tap.now, f.tap.emitter, f.tap.coil = part, -1, -1
 	}
 	chi2 := blk.chi2
-	f.accumulate(blk, mixed, rw, by, r, weight)
+	f.accumulate(blk, mixed, rw.at[:rw.n], rw.v[:rw.n], by, r, weight)
 	blk.prior += blk.chi2 - chi2
 	blk.chi2 = chi2
 }

@@ -21,6 +21,7 @@ package calibration
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -128,7 +129,8 @@ type Station struct {
 	SigmaPosition float64 // [m], along each axis; +Inf: not measured
 	SigmaRotation float64 // [rad], about each axis; +Inf: not measured
 	// Couplings of every emitter and coil of the sensor, at index
-	// e·len(Coils)+c; variance +Inf: missing.
+	// e·len(Coils)+c; variance +Inf: missing. What those of an emitter share of the
+	// noise of its current's reference, Common, is weighed as such.
 	Couplings solver.Couplings
 	// Quadrature is Im M [H], with the variances of Couplings. It is used only
 	// where phases or delays are free, and must then be there.
@@ -196,6 +198,9 @@ func (p *Problem) checkStation(s *Station, free Group) error {
 	n := len(p.Emitters) * len(p.Sensors[s.Sensor].Coils)
 	if len(s.Couplings.Value) != n || len(s.Couplings.Variance) != n {
 		return fmt.Errorf("%d couplings with %d variances: emitters times coils is %d", len(s.Couplings.Value), len(s.Couplings.Variance), n)
+	}
+	if c := s.Couplings.Common; len(c) != 0 && len(c) != len(p.Emitters) || slices.ContainsFunc(c, func(v float64) bool { return !(v >= 0) || math.IsInf(v, 1) }) {
+		return fmt.Errorf("Couplings.Common = %v: must have a finite variance for each of %d emitters, or none", c, len(p.Emitters))
 	}
 	if free.complex() && len(s.Quadrature) != n {
 		return fmt.Errorf("%d quadratures, with phases or delays free: emitters times coils is %d", len(s.Quadrature), n)

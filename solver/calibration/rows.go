@@ -28,8 +28,8 @@ type tap struct {
 	gain                   float64 // of the coupling's part that is at hand
 }
 
-func (t *tap) take(rw *row, by *[6]float64, plain, r, weight float64) {
-	n := rw.public(t.station, r)
+func (t *tap) take(columns []int, v []float64, by *[6]float64, plain, r, weight float64) {
+	n := public(columns, v, t.station, r)
 	n.Emitter, n.Pickup, n.ByPose = t.emitter, t.coil, *by
 	if t.coil >= 0 {
 		n.ByCoupling = weight * t.gain
@@ -37,13 +37,15 @@ func (t *tap) take(rw *row, by *[6]float64, plain, r, weight float64) {
 	t.rows, t.plain, t.input = append(t.rows, n), append(t.plain, plain), append(t.input, t.now)
 }
 
-func (r *row) public(station int, residual float64) Row {
+func public(columns []int, v []float64, station int, residual float64) Row {
 	return Row{station, correction.Row{Emitter: -1, Pickup: -1, Residual: residual,
-		Columns: slices.Clone(r.at[:r.n]), By: slices.Clone(r.v[:r.n])}}
+		Columns: slices.Clone(columns), By: slices.Clone(v)}}
 }
 
 // Rows linearises the adjustment at its solution. The normal equations of all
-// rows are those that gave the result; a loss is in them as weights.
+// rows are those that gave the result; a loss is in them as weights. Where couplings
+// share the noise of a reference (Couplings.Common) a row is of all that share it, and
+// ByCoupling says nothing.
 func (r *Result) Rows() []Row {
 	f := r.fit
 	f.tap = &tap{}
@@ -51,7 +53,7 @@ func (r *Result) Rows() []Row {
 	f.reduce(0)
 	rows := f.tap.rows
 	f.tap = nil
-	f.known(func(rw *row, r float64) { rows = append(rows, rw.public(-1, r)) })
+	f.known(func(rw *row, r float64) { rows = append(rows, public(rw.at[:rw.n], rw.v[:rw.n], -1, r)) })
 	return rows
 }
 

@@ -64,7 +64,10 @@ func MapMetal(p *calibration.Problem, o calibration.Options, c correction.Option
 		return nil, fmt.Errorf("%d stations: a map needs ten", len(p.Stations))
 	}
 	q := *p
-	q.Emitters = slices.Clone(p.Emitters)
+	q.Emitters, q.Stations = slices.Clone(p.Emitters), slices.Clone(p.Stations)
+	for s := range q.Stations {
+		q.Stations[s].Couplings.Common = nil // a map is found coupling by coupling
+	}
 	res, err := calibration.Calibrate(&q, o)
 	if err != nil {
 		return nil, err

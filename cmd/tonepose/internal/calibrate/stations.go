@@ -154,6 +154,7 @@ func distinct(rows []tables.Station, rate float64) (all []tables.Station, interv
 func (out *Stations) station(i int, f *multitone.Frame, m coupling.Matrix, row tables.Station) (*calibration.Station, error) {
 	st := &calibration.Station{Name: fmt.Sprintf("line %d", row.Line), Sensor: i,
 		Reference: row.Pose, SigmaPosition: row.SigmaPosition, SigmaRotation: row.SigmaRotation}
+	st.Couplings.Common = slices.Clone(m.Common)
 	channels := out.bench.Sensors()[i].Channels
 	for k, v := range m.Value {
 		variance := m.Variance[k]

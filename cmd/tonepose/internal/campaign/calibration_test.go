@@ -191,6 +191,18 @@ func factorOf(r *calibration.Reconciled, input calibration.Input, group calibrat
 	return 1
 }
 
+// noisy is a bench whose currents are measured to a thousandth: most of the noise
+// near the coils, common to all pickups.
+var noisy = spoilt(func(c *conditions) { c.common = 5e-3 })
+
+func sound(r *calibration.Reconciled) bool {
+	ok := len(r.Omitted) == 0 && r.Thin == nil
+	for _, c := range r.Components {
+		ok = ok && c.Factor == 1
+	}
+	return ok
+}
+
 func onlyStation(which ...int) func(r *calibration.Reconciled) bool {
 	return func(r *calibration.Reconciled) bool {
 		if len(r.Omitted) != len(which) {
@@ -210,13 +222,8 @@ func onlyStation(which ...int) func(r *calibration.Reconciled) bool {
 }
 
 var contradictions = []contradiction{
-	{name: "none", stations: 27, are: usual, stated: usual, named: func(r *calibration.Reconciled) bool {
-		ok := len(r.Omitted) == 0 && r.Thin == nil
-		for _, c := range r.Components {
-			ok = ok && c.Factor == 1
-		}
-		return ok
-	}},
+	{name: "none", stations: 27, are: usual, stated: usual, named: sound},
+	{name: "none, and the drive reference is noisy", stations: 27, are: noisy, stated: noisy, named: sound},
 	{name: "tolerances ten times too small", stations: 27, are: usual, stated: spoilt(func(c *conditions) {
 		c.place, c.axis, c.strength, c.coilAxis, c.sensitivity = c.place/10, c.axis/10, c.strength/10, c.coilAxis/10, c.sensitivity/10
 	}), named: func(r *calibration.Reconciled) bool {
@@ -299,7 +306,7 @@ func TestContradictoryCalibration(t *testing.T) {
 	for _, c := range contradictions {
 		t.Run(c.name, func(t *testing.T) {
 			t.Parallel()
-			c.check(t, 5, 20)
+			c.check(t, 4, 20)
 		})
 	}
 }
