@@ -11,7 +11,10 @@ type analysis struct {
 	estimator *combinations
 	bends     []bend // of the tones whose bend is measured
 	bend      *combinations
-	judged    []bool // channels whose bend counts: those that are no reference
+	// left and leftBend are the mean squares, in one component, that foreign lines
+	// leave in the phasors and in the bends [V²], row by row for all channels.
+	left, leftBend []float64
+	judged         []bool // channels whose bend counts: those that are no reference
 
 	references []int // of the tones
 }
@@ -20,23 +23,27 @@ type analysis struct {
 // a still one says nothing on motion.
 func newAnalysis(c *Config, s shape, still bool) (*analysis, error) {
 	halfLobe := float64(len(s.cosine)) // bins to the first zero
+	foreign := c.joint(s)
 	a := &analysis{shape: s, judged: make([]bool, c.Channels)}
-	a.omega, a.tones = c.fitted(s.length, halfLobe, !still)
+	a.omega, a.tones = c.fitted(s.length, halfLobe, foreign, !still)
 	for ch := range a.judged {
 		a.judged[ch] = !slices.ContainsFunc(c.Tones, func(t Tone) bool { return t.Reference == ch })
 	}
 	for _, t := range c.Tones {
 		a.references = append(a.references, t.Reference)
 	}
-	plain, _ := c.fitted(s.length, halfLobe, false)
-	t := newSystem(s, a.omega, len(c.Tones))
+	plain, _ := c.fitted(s.length, halfLobe, foreign, false)
+	t := newSystem(s, a.omega, len(c.Tones), len(foreign))
 	var err error
 	if a.estimator, err = newEstimator(t, len(plain), len(c.Tones)); err != nil {
 		return nil, err
 	}
+	a.left = c.left(s, a.omega, a.estimator, foreign)
 	if !still {
 		if a.bends, a.bend, err = newBend(t, len(plain), len(c.Tones)); err != nil {
 			a.bends = nil // neighbour bins that can't be distinguished: no statement on motion
+		} else {
+			a.leftBend = c.left(s, a.omega, a.bend, foreign)
 		}
 	}
 	return a, nil
@@ -69,13 +76,14 @@ func (a *analysis) weigh(f *Frame, m *meter) {
 	for k, gain := range a.estimator.gain {
 		row := f.Variance[k*f.Channels : (k+1)*f.Channels]
 		for i, v := range white[k*f.Channels : (k+1)*f.Channels] {
-			row[i] = v * gain
+			row[i] = v*gain + a.left[k*f.Channels+i]
 		}
 	}
 	f.Bend, f.BendDOF = 0, 0
 	clear(f.Pull)
 	for i, b := range a.bends {
 		k, gain := b.tone, a.bend.gain[i]
+		left := a.leftBend[i*f.Channels : (i+1)*f.Channels]
 		bent, pull := f.bent[i*f.Channels:(i+1)*f.Channels], f.Pull[k*f.Channels:(k+1)*f.Channels]
 		phasor, noise := f.Phasor[k*f.Channels:(k+1)*f.Channels], white[k*f.Channels:(k+1)*f.Channels]
 		// A channel that sees the drive through a constant coupling M has M times its
@@ -86,7 +94,7 @@ func (a *analysis) weigh(f *Frame, m *meter) {
 		var drive, swing complex128
 		var driven, shared float64 // Σ|M|²/σ², and σr²
 		if reference != NoReference && phasor[reference] != 0 {
-			drive, swing, shared = 1/phasor[reference], bent[reference], noise[reference]
+			drive, swing, shared = 1/phasor[reference], bent[reference], noise[reference]+left[reference]/gain
 		}
 		var sum float64
 		var along complex128
@@ -94,6 +102,7 @@ func (a *analysis) weigh(f *Frame, m *meter) {
 			if !(v > 0) || !a.judged[ch] {
 				continue
 			}
+			v += left[ch] / gain
 			m := phasor[ch] * drive
 			b := bent[ch] - m*swing
 			sum += abs2(b) / v

@@ -18,18 +18,21 @@ const (
 	probeReach     = 40.0
 )
 
-// fitted lists the columns of a joint fit [rad/sample]: the tones first, then
-// slow drift, then the resolved lines, then, if wanted, both neighbour bins of
-// every tone, where they are clear of all else. tones tells for each column the tone
-// whose course it follows, or fixed.
-func (c *Config) fitted(length int, halfLobe float64, sidebands bool) (omega []float64, tones []int) {
+// fitted lists the columns of a joint fit [rad/sample]: the tones first, then the
+// given foreign lines, slow drift, the resolved lines, and, if wanted, both neighbour
+// bins of every tone, where they are clear of all else. tones tells for each column the
+// tone whose course it follows, or fixed.
+func (c *Config) fitted(length int, halfLobe float64, foreign []float64, sidebands bool) (omega []float64, tones []int) {
 	bin := 2 * math.Pi / float64(length)
 	omega = c.omegas()
 	for k := range omega {
 		tones = append(tones, k)
 	}
+	for _, hz := range foreign {
+		omega = append(omega, c.omega(hz))
+	}
 	omega = append(omega, 0, driftBins*bin) // offset and ramp
-	for _, hz := range c.resolved(c.Lines, length, halfLobe) {
+	for _, hz := range c.resolved(c.Lines, length, halfLobe, foreign) {
 		omega = append(omega, c.omega(hz))
 	}
 	for len(tones) < len(omega) {
@@ -72,6 +75,9 @@ func (c *Config) probeFrequencies(length, perTone int) (owners [][]int, omega []
 	var lines []float64
 	for _, hz := range c.Lines {
 		lines = append(lines, c.omega(hz))
+	}
+	for _, l := range c.Foreign {
+		lines = append(lines, c.omega(l.Hz))
 	}
 	owners = make([][]int, len(c.Tones))
 	for _, clearance := range []float64{probeClear, 2.5, 1.5} {

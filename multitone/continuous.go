@@ -35,7 +35,7 @@ const settledShare = 1e-3
 //
 // Other tones and lines are suppressed by the low-pass alone, as Rejection
 // tells: nothing is estimated jointly. Variances are expected ones, from the
-// noise measured beside each tone; call MeasureNoise first, or the first frames'
+// noise measured beside each tone and what is left of Config.Foreign; call MeasureNoise first, or the first frames'
 // variances are infinite.
 type Continuous struct {
 	cfg       Config
@@ -51,6 +51,7 @@ type Continuous struct {
 	meter     *meter
 	noise     noiseWindows
 	gain      float64   // variance of a component per variance of a white sample, 4·ENBW over the sample rate
+	left      []float64 // mean squares that foreign lines leave in a component [V²]
 	scale     []float64 // [V] of a unit of the samples, by channel
 	counting  bool
 	buffer    []float64 // interleaved
@@ -162,6 +163,7 @@ func (s *Continuous) retune() {
 		}
 		s.ahead = append(s.ahead, row)
 	}
+	s.left = s.cfg.leftBehind(s.lowPass)
 	s.referral, s.lanes = nil, nil
 	s.engine.tune(omega)
 }

@@ -93,7 +93,7 @@ func (s *Continuous) weigh() {
 	}
 	if s.meter.windows > 0 {
 		for i, v := range s.meter.variances() {
-			s.frame.Variance[i] = v * s.gain
+			s.frame.Variance[i] = v*s.gain + s.left[i]
 		}
 	}
 }

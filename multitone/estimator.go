@@ -3,6 +3,7 @@ package multitone
 import (
 	"fmt"
 	"math"
+	"slices"
 )
 
 // newEstimator prepares the weighted least squares for the complex amplitudes of the
@@ -41,8 +42,8 @@ const driftBins = 0.05
 const linesApart = 0.4
 
 // resolved keeps the lines [Hz] that a window of the given length can tell
-// from every tone, from each other and from zero.
-func (c *Config) resolved(lines []float64, length int, halfLobe float64) []float64 {
+// from every tone, from each other, from the foreign lines and from zero.
+func (c *Config) resolved(lines []float64, length int, halfLobe float64, foreign []float64) []float64 {
 	bin := c.SampleRate / float64(length)
 	apart := halfLobe
 	if halfLobe <= 1 {
@@ -54,7 +55,7 @@ func (c *Config) resolved(lines []float64, length int, halfLobe float64) []float
 		for _, t := range c.Tones {
 			ok = ok && math.Abs(t.Hz-hz) > halfLobe*bin
 		}
-		for _, k := range kept {
+		for _, k := range slices.Concat(kept, foreign) {
 			ok = ok && math.Abs(k-hz) > apart*bin
 		}
 		if ok {

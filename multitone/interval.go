@@ -117,7 +117,8 @@ func (p *Plans) find(c *Config, length int) (*plan, error) {
 
 func (k *plan) suits(c *Config, length int) bool {
 	if k.length != length || k.cfg.SampleRate != c.SampleRate || k.cfg.Channels != c.Channels ||
-		len(k.cfg.Tones) != len(c.Tones) || !slices.Equal(k.cfg.Lines, c.Lines) {
+		len(k.cfg.Tones) != len(c.Tones) || !slices.Equal(k.cfg.Lines, c.Lines) ||
+		!slices.EqualFunc(k.cfg.Foreign, c.Foreign, func(a, b Line) bool { return a.Hz == b.Hz }) {
 		return false
 	}
 	for i, t := range c.Tones {

@@ -92,6 +92,9 @@ func (m *Mains) Write(x [][]float64) {
 	}
 }
 
+// Values is how many averaged samples there are of each channel.
+func (m *Mains) Values() int { return len(m.series[0]) }
+
 // Full tells that the first seconds are complete.
 func (m *Mains) Full() bool { return len(m.series[0]) >= m.limit }
 

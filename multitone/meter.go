@@ -55,7 +55,11 @@ func (c *Config) meterLength(most int) int {
 
 func newProbes(cfg *Config, length, perTone int, p Precision) (*probes, error) {
 	s := shape{length, []float64{0.5, 0.5}}
-	omega, _ := cfg.fitted(length, 2, true)
+	var foreign []float64
+	for _, l := range cfg.Foreign {
+		foreign = append(foreign, l.Hz)
+	}
+	omega, _ := cfg.fitted(length, 2, foreign, true)
 	known := len(omega)
 	owners, probed := cfg.probeFrequencies(length, perTone)
 	if len(probed) == 0 {
@@ -63,7 +67,7 @@ func newProbes(cfg *Config, length, perTone int, p Precision) (*probes, error) {
 	}
 	pr := &probes{length: length, owners: owners, count: len(probed)}
 	omega = append(omega, probed...)
-	t := newSystem(s, omega, len(cfg.Tones))
+	t := newSystem(s, omega, len(cfg.Tones), len(foreign))
 	n := len(omega)
 	c := &combinations{columns: n}
 	for part := range 2 {

@@ -25,8 +25,13 @@ type system struct {
 
 const ridge = 1e-8
 
-// newSystem makes the matrices; the first so many columns are tones.
-func newSystem(s shape, omega []float64, tones int) *system {
+// strongRidge is that of lines which may be far stronger than a tone: a window that
+// fits them tells them from it.
+const strongRidge = 1e-12
+
+// newSystem makes the matrices; the first columns are so many tones, and so many
+// lines that may be strong.
+func newSystem(s shape, omega []float64, tones, strong int) *system {
 	t := &system{shape: s, omega: omega}
 	n := len(omega)
 	for part := range 2 {
@@ -45,8 +50,12 @@ func newSystem(s shape, omega []float64, tones int) *system {
 		}
 	}
 	for i := tones; i < n; i++ {
+		extra := ridge
+		if i < tones+strong {
+			extra = strongRidge
+		}
 		for _, g := range t.g {
-			g.SetSym(i, i, g.At(i, i)*(1+ridge))
+			g.SetSym(i, i, g.At(i, i)*(1+extra))
 		}
 	}
 	return t

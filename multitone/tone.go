@@ -48,6 +48,10 @@ type Config struct {
 	// to leave those of constant frequencies, and tells the phases of tones without
 	// a reference; nil: the frequencies are constant.
 	Course Course
+	// Foreign are lines of known power. Each is estimated jointly with the tones where
+	// it would cost more to leave it; what is left of the others in a tone is part of
+	// its variance.
+	Foreign []Line
 	// CountVolts is the size [V] of one count of Bank.WriteInt16, by channel;
 	// nil: phasors are in counts.
 	CountVolts []float64

@@ -32,6 +32,8 @@ type Averaging struct {
 	Image    *Rejection `json:"image,omitempty"`
 	Mains    *Rejection `json:"mains,omitempty"`
 	Joint    bool       `json:"estimated_jointly"` // tones, and the mains lines found
+	// Disturbers are the lines beside the tones that matter.
+	Disturbers []Disturber `json:"disturbing_lines,omitempty"`
 
 	// The noise beside the tones, rms: the least and the largest of all tones on
 	// all channels that are no reference.
@@ -50,6 +52,10 @@ type Rejection struct {
 // newAveraging describes how a measurement averages.
 func newAveraging(info recording.Info, s *Survey, m *Measurement) (*Averaging, error) {
 	hz, w := s.Hz(), &m.Windows
+	cfg := multitone.Config{SampleRate: info.SampleRate, Channels: info.Channels, Foreign: s.Foreign}
+	for _, f := range hz {
+		cfg.Tones = append(cfg.Tones, multitone.Tone{Hz: f})
+	}
 	if w.LowPass != nil {
 		p, err := window.Design(w.LowPass.Spec, info.SampleRate)
 		if err != nil {
@@ -67,6 +73,7 @@ func newAveraging(info recording.Info, s *Survey, m *Measurement) (*Averaging, e
 			a.Kind += fmt.Sprintf(" of %d taps", len(p.Taps()))
 		}
 		a.reject(m.Tones, hz, s.Lines, p)
+		a.Disturbers = s.disturbers(cfg.EffectsBehind(p))
 		return a, nil
 	}
 	length := w.Length
@@ -93,6 +100,11 @@ func newAveraging(info recording.Info, s *Survey, m *Measurement) (*Averaging, e
 	default:
 		a.Kind = "plain average of the whole recording"
 	}
+	shape := []float64{1}
+	if w.Length > 0 {
+		shape = w.Taper.cosine()
+	}
+	a.Disturbers = s.disturbers(cfg.Effects(max(1, int(math.Round(length*info.SampleRate))), shape))
 	return a, nil
 }
 

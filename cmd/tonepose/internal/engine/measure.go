@@ -155,7 +155,7 @@ func newMeter(info recording.Info, s *Survey, m *Measurement, use func(*Measured
 	}
 	v := &meter{info: info, m: m, averaging: averaging, reference: References(m.Tones, info.Channels), next: use, retune: retuneSeconds, survey: s,
 		measured: Measured{Channels: make([]verdict.Flags, info.Channels), Lost: make([]verdict.Flags, len(m.Tones))}}
-	v.cfg = multitone.Config{SampleRate: info.SampleRate, Channels: info.Channels, Tones: slices.Clone(m.Tones), Lines: slices.Concat(m.Joint, s.Lines)}
+	v.cfg = multitone.Config{SampleRate: info.SampleRate, Channels: info.Channels, Tones: slices.Clone(m.Tones), Lines: s.lines(m.Joint), Foreign: s.Foreign}
 	if !w.Successive() {
 		v.spans, err = newSpans(w.Intervals, info)
 		return v, err

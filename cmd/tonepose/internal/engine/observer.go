@@ -15,6 +15,7 @@ import (
 // faults that its Monitor goes on to find.
 type Survey struct {
 	Mains
+	Foreign []multitone.Line // beside the tones, in rising order
 	Track   *clock.Track
 	Monitor *recording.Monitor // faults of the samples
 	Start   *Start             // of the drives that the recorder plays; nil: they are digitised, or not looked for
@@ -35,9 +36,21 @@ type Observer struct {
 	volts   converter
 	seen    int64 // samples
 
-	// What the first seconds hold of the mains is found beside the rest of the work.
-	find    func() Mains
+	foreign  *multitone.Foreign // nil: tones too close to each other to look between them
+	tracked  bool               // frequencies are measured
+	searched int                // values of the mains' series that found rests on
+
+	// What the first seconds hold of the mains and of other lines is found beside the
+	// rest of the work.
+	find    func() lines
 	started bool
+	found   lines // so far
+}
+
+// lines are what a stream shows beside its tones.
+type lines struct {
+	Mains
+	foreign []multitone.Line
 }
 
 // Mains is what a stream shows of the mains.
@@ -56,26 +69,62 @@ func NewObserver(src Source, tones []multitone.Tone, mode clock.Mode) (*Observer
 	}
 	o := &Observer{info: info, tones: tones, tracker: tracker, monitor: recording.NewMonitor(info),
 		mains: multitone.NewMains(info.SampleRate, info.Channels, tones), volts: converter{info: info}}
-	o.find = sync.OnceValue(func() Mains { return mainsOf(o.mains) })
+	o.tracked = mode != clock.None
+	cfg := multitone.Config{SampleRate: info.SampleRate, Channels: info.Channels, Tones: tones}
+	if info.Int16 {
+		cfg.CountVolts = info.Scale
+	}
+	if len(tones) > 0 {
+		o.foreign, _ = multitone.NewForeign(cfg)
+	}
 	src.Watch(o.monitor)
 	return o, nil
 }
 
-func mainsOf(m *multitone.Mains) (found Mains) {
-	found.MainsHz, found.MainsSigmaHz, found.Lines = m.Lines()
+// search looks for lines in what has been seen so far, beside tones of the
+// frequencies that the clock tells.
+func (o *Observer) search(track *clock.Track) (found lines) {
+	found.MainsHz, found.MainsSigmaHz, found.Lines = o.mains.Lines()
+	if o.foreign != nil {
+		found.foreign = o.foreign.Lines(track.Hz(0, o.foreign.Seconds()), o.tracked)
+	}
 	return found
 }
+
+// full tells that the first seconds are seen.
+func (o *Observer) full() bool { return o.mains.Full() && (o.foreign == nil || o.foreign.Full()) }
 
 // Write takes the next block.
 func (o *Observer) Write(b *Block) error {
 	x := o.volts.volts(b, func(c int) bool { return !o.mains.Full() || o.tracker.Follows(c) })
 	o.mains.Write(x)
+	if err := o.writeForeign(b, x); err != nil {
+		return err
+	}
 	o.seen = b.First + int64(len(x[0]))
-	if o.mains.Full() && !o.started {
+	if err := o.tracker.Write(x); err != nil {
+		return err
+	}
+	if o.full() && !o.started {
+		track, err := o.tracker.Track()
+		if err != nil { // no reference carries its tone: Survey says so
+			return nil
+		}
 		o.started = true
+		o.find = sync.OnceValue(func() lines { return o.search(track) })
 		go o.find()
 	}
-	return o.tracker.Write(x)
+	return nil
+}
+
+func (o *Observer) writeForeign(b *Block, x [][]float64) error {
+	switch {
+	case o.foreign == nil:
+		return nil
+	case b.Counts != nil:
+		return o.foreign.WriteInt16(b.Counts)
+	}
+	return o.foreign.Write(x)
 }
 
 // Close waits for what runs beside the work.
@@ -88,23 +137,27 @@ func (o *Observer) Close() {
 // Survey is what the samples so far show.
 func (o *Observer) Survey() (*Survey, error) {
 	track, err := o.tracker.Track()
-	if o.started {
-		return o.survey(track, o.find(), err)
-	}
-	return o.survey(track, mainsOf(o.mains), err)
+	return o.survey(track, err)
 }
 
 // Finish ends the observation with what the whole stream shows.
 func (o *Observer) Finish() (*Survey, error) {
 	track, err := o.tracker.Finish()
-	return o.survey(track, o.find(), err)
+	o.searched = 0 // with all there is
+	return o.survey(track, err)
 }
 
-func (o *Observer) survey(track *clock.Track, found Mains, err error) (*Survey, error) {
+func (o *Observer) survey(track *clock.Track, err error) (*Survey, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", o.info.Name, err)
 	}
-	return &Survey{Mains: found, Track: track, Monitor: o.monitor, tones: o.tones, info: o.info, seen: float64(o.seen) / o.info.SampleRate}, nil
+	switch seen := o.mains.Values(); {
+	case o.started:
+		o.found = o.find()
+	case o.searched == 0 || seen >= 2*o.searched: // of a stream, as its beginning grows
+		o.found, o.searched = o.search(track), max(seen, 1)
+	}
+	return &Survey{Mains: o.found.Mains, Foreign: o.found.foreign, Track: track, Monitor: o.monitor, tones: o.tones, info: o.info, seen: float64(o.seen) / o.info.SampleRate}, nil
 }
 
 // Observe reads a source to its end.

@@ -33,6 +33,9 @@ func (p *page) averaging(a *engine.Averaging) {
 		}
 		p.line("suppression at worst (what leaks of the tones is taken off): %s", strings.Join(words, ", "))
 	}
+	for i := range a.Disturbers {
+		p.line("%s", &a.Disturbers[i])
+	}
 	if a.DensityHigh > 0 {
 		p.line("sigma per root hertz of an rms amplitude: %s to %s", q(a.DensityLow, "V/√Hz"), q(a.DensityHigh, "V/√Hz"))
 	}

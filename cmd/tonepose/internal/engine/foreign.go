@@ -1,0 +1,117 @@
+package engine
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"tonepose/multitone"
+	"tonepose/multitone/spectrum"
+)
+
+// harmonic is the number of the mains harmonic that a frequency is, within a tolerance
+// [Hz] and three sigmas of the mains, if it is one.
+func (m *Mains) harmonic(hz, tolerance float64) (number int, ok bool) {
+	if m.MainsHz == 0 {
+		return 0, false
+	}
+	n := math.Round(hz / m.MainsHz)
+	known := 3 * n * m.MainsSigmaHz
+	return int(n), n >= 1 && known < m.MainsHz/4 && math.Abs(hz-n*m.MainsHz) <= tolerance+known
+}
+
+// nameTolerance is how far a line may be from what it is named for, beside its own
+// sigma and the clocks' [Hz].
+const nameTolerance = 0.05
+
+// Name says what a line is: a harmonic of the mains first, then what the tones make;
+// empty where nothing known is there.
+func (s *Survey) Name(hz, sigma float64) string {
+	tolerance := 3*sigma + nameTolerance
+	if n, ok := s.harmonic(hz, tolerance+spectrum.MainsWanderHz*hz/max(s.MainsHz, 1)); ok {
+		return fmt.Sprintf("%s harmonic of %.4g Hz", ordinal(n), s.MainsHz)
+	}
+	var tones []spectrum.Tone
+	for k, f := range s.Hz() {
+		tones = append(tones, spectrum.Tone{Name: s.tones[k].Name, Hz: f, ToleranceHz: 2e-7 * f})
+	}
+	if e := spectrum.NewCatalogue(s.info.SampleRate, tones, spectrum.Mains{}).Explain(hz, tolerance); len(e) > 0 && e[0].Chance < 0.1 {
+		return e[0].Text
+	}
+	return ""
+}
+
+func ordinal(n int) string {
+	ending := "th"
+	if n%100 < 11 || n%100 > 13 {
+		switch n % 10 {
+		case 1:
+			ending = "st"
+		case 2:
+			ending = "nd"
+		case 3:
+			ending = "rd"
+		}
+	}
+	return fmt.Sprint(n, ending)
+}
+
+// lines are those that are estimated with the tones, but for the foreign ones: a
+// mains harmonic whose own frequency was measured is one of these.
+func (s *Survey) lines(joint []float64) (list []float64) {
+	list = slices.Clone(joint)
+	for _, hz := range s.Lines {
+		n := hz / s.MainsHz
+		near := 3*n*s.MainsSigmaHz + spectrum.MainsWanderHz*n + 2/max(s.seen, 1)
+		if !slices.ContainsFunc(s.Foreign, func(l multitone.Line) bool { return math.Abs(l.Hz-hz) < near }) {
+			list = append(list, hz)
+		}
+	}
+	return list
+}
+
+// Disturber is a line beside a tone that matters to a measurement.
+type Disturber struct {
+	Hz       float64 `json:"hz"`
+	SigmaHz  float64 `json:"sigma_hz"`
+	Name     string  `json:"name,omitempty"` // of what it is, if that is known
+	Tone     string  `json:"tone"`           // that it disturbs most
+	OffsetHz float64 `json:"offset_hz"`      // from that
+	PeakV    float64 `json:"peak_v"`
+	Channel  string  `json:"channel"` // that shows it most
+	// Resolved: it is estimated with the tones. Else its power is in the tone's sigma.
+	Resolved bool `json:"resolved"`
+}
+
+// disturbers words what the foreign lines do to a measurement.
+func (s *Survey) disturbers(effects []multitone.Effect) (list []Disturber) {
+	hz := s.Hz()
+	for _, e := range effects {
+		loudest := 0
+		for c, p := range e.Power {
+			if p > e.Power[loudest] {
+				loudest = c
+			}
+		}
+		list = append(list, Disturber{Hz: e.Hz, SigmaHz: e.SigmaHz, Name: s.Name(e.Hz, e.SigmaHz), Tone: s.tones[e.Tone].Name,
+			OffsetHz: e.Hz - hz[e.Tone], PeakV: math.Sqrt(e.Power[loudest]), Channel: s.info.Names[loudest], Resolved: e.Fitted})
+	}
+	return list
+}
+
+// String words a disturber for a reader.
+func (d *Disturber) String() string {
+	side := "above"
+	if d.OffsetHz < 0 {
+		side = "below"
+	}
+	text := fmt.Sprintf("a line of %.3g V at %.3f Hz on %s", d.PeakV, d.Hz, d.Channel)
+	if d.Name != "" {
+		text += " (" + d.Name + ")"
+	}
+	text += fmt.Sprintf(" lies %.3g Hz %s tone %s: ", math.Abs(d.OffsetHz), side, d.Tone)
+	if d.Resolved {
+		return text + "estimated with the tones"
+	}
+	return text + "too near to be told apart, its power is in the tone's sigma"
+}

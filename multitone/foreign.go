@@ -1,0 +1,438 @@
+package multitone
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"math/cmplx"
+	"slices"
+
+	"gonum.org/v1/gonum/dsp/fourier"
+	"gonum.org/v1/gonum/stat/distuv"
+
+	"tonepose/multitone/spectrum"
+)
+
+// Line is a sinusoid that is no tone.
+type Line struct {
+	Hz, SigmaHz float64
+	// Power is the mean square of its peak amplitude on each channel [V²], Noise the
+	// variance of a white sample whose density is that of the noise beside it [V²].
+	Power, Noise []float64
+}
+
+const (
+	foreignSeconds = 4.0 // how much of a recording is looked at
+	// False alarms of a search in noise alone.
+	foreignChance = 1e-6
+	// toneApart is how near a line may be to its tone, and to another one [bins of
+	// the search]: where the main lobes of a Hann window end.
+	toneApart = 2.0
+	// bandBins is how far from its tone a line is looked for, in bins of the
+	// baseband's windows: what folds there comes from beyond 5 bins, where four
+	// cosines suppress by 92 dB.
+	bandBins    = 2.5
+	windowsLobe = 8 // windows of the baseband overlap by so much: one a bin of its rate
+	// floorBins on either side of a frequency are what its noise is judged by, from
+	// floorClear bins on.
+	floorBins, floorClear = 32, 3
+	mostForeign           = 8 // of a tone
+	// foldedShare of a line's power may appear elsewhere: twice what the windows' 92 dB
+	// leave.
+	foldedShare = 1.3e-9
+)
+
+// The minimum four-term Blackman–Harris window (Harris, Proc. IEEE 66(1), 1978).
+var blackmanHarris = []float64{0.35875, 0.48829, 0.14128, 0.01168}
+
+// Foreign looks for lines beside the tones in the first seconds of samples: about
+// each tone, as far as half of the least distance between tones. Every channel is
+// mixed with every tone and decimated; the tone is taken off, and in what is left a
+// line stands out of the noise at one frequency on some or all channels.
+//
+// What moves a sensor, or changes a drive, modulates a tone: it puts equal powers on
+// both sides of it. So a line must also stand out of what is on the tone's other side.
+type Foreign struct {
+	cfg    Config
+	bank   *Bank
+	hop    int
+	limit  int            // frames
+	series [][]complex128 // tone·channels + channel: phasors [V] about the nominal frequency
+	lobe   shape          // of the bank's windows
+}
+
+// NewForeign prepares the search.
+func NewForeign(c Config) (*Foreign, error) {
+	length := int(math.Ceil(4.5 * c.SampleRate / c.minSpacing()))
+	if float64(length) > foreignSeconds*c.SampleRate/16 {
+		return nil, fmt.Errorf("multitone: tones %g Hz apart leave no room to look for lines beside them", c.minSpacing())
+	}
+	hop := max(8, (length+windowsLobe-1)/windowsLobe)
+	length = windowsLobe * hop
+	s := &Foreign{cfg: c, hop: hop, lobe: shape{length, blackmanHarris}, limit: int(foreignSeconds * c.SampleRate / float64(hop))}
+	s.cfg.Tones = slices.Clone(c.Tones)
+	for k := range s.cfg.Tones {
+		s.cfg.Tones[k].Reference = NoReference
+	}
+	s.cfg.Lines, s.cfg.Foreign = nil, nil
+	var err error
+	s.bank, err = NewBank(s.cfg, Framing{Length: length, Hop: hop, Cosine: blackmanHarris, Precision: Double, NoNoise: true, NoBend: true})
+	s.series = make([][]complex128, len(c.Tones)*c.Channels)
+	return s, err
+}
+
+// Write feeds samples [V], channel by channel.
+func (s *Foreign) Write(x [][]float64) error {
+	if s.Full() {
+		return nil
+	}
+	return s.bank.Write(x, s.take)
+}
+
+// WriteInt16 feeds counts, all channels of a sample side by side.
+func (s *Foreign) WriteInt16(x []int16) error {
+	if s.Full() {
+		return nil
+	}
+	return s.bank.WriteInt16(x, s.take)
+}
+
+func (s *Foreign) take(f *Frame) error {
+	if !s.Full() {
+		for i, v := range f.Phasor {
+			if n := len(s.series[i]); cmplx.IsNaN(v) || cmplx.IsInf(v) { // of samples that are no numbers
+				if v = 0; n > 0 {
+					v = s.series[i][n-1]
+				}
+			}
+			s.series[i] = append(s.series[i], v)
+		}
+	}
+	return nil
+}
+
+// Seconds is how much of the samples has been seen [s].
+func (s *Foreign) Seconds() float64 {
+	return float64(len(s.series[0])*s.hop) / s.cfg.SampleRate
+}
+
+// Full tells that the first seconds are complete.
+func (s *Foreign) Full() bool { return len(s.series[0]) >= s.limit }
+
+// Lines are the lines found so far beside tones of the given frequencies [Hz], in
+// rising order. tracked tells that these are measured, not nominal. It may be asked at
+// any time.
+func (s *Foreign) Lines(hz []float64, tracked bool) []Line {
+	n := len(s.series[0])
+	for n > 1 && !spectrum.Smooth(n) {
+		n--
+	}
+	if n < 2*(floorBins+floorClear) {
+		return nil
+	}
+	z := newZoom(s, n)
+	var all []found
+	for k := range hz {
+		all = append(all, z.beside(k, hz[k], tracked)...)
+	}
+	// Two tones may see the same line: the nearer one sees it better.
+	slices.SortFunc(all, func(a, b found) int { return cmp.Compare(math.Abs(a.offset), math.Abs(b.offset)) })
+	var lines []Line
+	for _, f := range all {
+		if !slices.ContainsFunc(lines, func(l Line) bool { return math.Abs(l.Hz-f.Hz) < toneApart*z.bin }) {
+			lines = append(lines, f.Line)
+		}
+	}
+	strongest := make([]float64, s.cfg.Channels)
+	for _, l := range lines {
+		for c, p := range l.Power {
+			strongest[c] = max(strongest[c], p)
+		}
+	}
+	lines = slices.DeleteFunc(lines, func(l Line) bool {
+		for c, p := range l.Power {
+			if p > foldedShare*strongest[c] {
+				return false
+			}
+		}
+		return true
+	})
+	slices.SortFunc(lines, func(a, b Line) int { return cmp.Compare(a.Hz, b.Hz) })
+	return lines
+}
+
+// found is a line beside a tone.
+type found struct {
+	Line
+	offset  float64 // from the tone [Hz]
+	phasors []complex128
+}
+
+// zoom looks at the neighbourhoods of tones in n frames.
+type zoom struct {
+	*Foreign
+	n      int
+	bin    float64   // [Hz]
+	rate   float64   // of frames [Hz]
+	taper  []float64 // Hann, of sum 1
+	reach  int       // bins
+	chance float64   // below which a bin's power is a line
+	fft    *fourier.CmplxFFT
+	rest   [][]complex128 // by channel: what is left of the series
+	power  [][]float64    // by channel: its spectrum, 0 Hz in the middle
+	buffer []complex128
+	sorted []float64
+}
+
+func newZoom(s *Foreign, n int) *zoom {
+	z := &zoom{Foreign: s, n: n, rate: s.cfg.SampleRate / float64(s.hop), fft: fourier.NewCmplxFFT(n), buffer: make([]complex128, n)}
+	z.bin = z.rate / float64(n)
+	z.taper = make([]float64, n)
+	hann := shape{n, []float64{0.5, 0.5}}
+	for i := range z.taper {
+		z.taper[i] = hann.at(float64(i)-float64(n-1)/2) / hann.spectrum(0)
+	}
+	z.reach = min(int(bandBins*s.cfg.SampleRate/float64(s.lobe.length)/z.bin), n/2-floorBins-floorClear-1)
+	z.chance = foreignChance / float64(len(s.cfg.Tones)*2*z.reach)
+	for range s.cfg.Channels {
+		z.rest = append(z.rest, make([]complex128, n))
+		z.power = append(z.power, make([]float64, n))
+	}
+	return z
+}
+
+// beside finds the lines beside tone k at its frequency [Hz], the strongest first.
+func (z *zoom) beside(k int, hz float64, tracked bool) (all []found) {
+	for c := range z.rest {
+		z.turn(z.rest[c], z.series[k*z.cfg.Channels+c], hz-z.cfg.Tones[k].Hz)
+	}
+	guard := toneApart * z.bin
+	tone := found{phasors: make([]complex128, z.cfg.Channels)}
+	if !tracked { // its real frequency may be anywhere near
+		guard += toneOffset * hz
+		z.transform()
+		if i := z.strongest(int(guard / z.bin)); i != 0 {
+			tone.offset = float64(i) * z.bin
+		}
+		z.refine(&tone)
+	} else {
+		z.measure(&tone)
+	}
+	z.add(&tone, -1)
+	for len(all) < mostForeign {
+		z.transform()
+		i := z.outstanding(guard, all)
+		if i == 0 {
+			break
+		}
+		f := found{offset: float64(i) * z.bin, phasors: make([]complex128, z.cfg.Channels)}
+		f.Power, f.Noise = make([]float64, z.cfg.Channels), make([]float64, z.cfg.Channels)
+		for c := range f.Noise {
+			f.Noise[c] = z.floor(c, i)
+		}
+		z.refine(&f)
+		z.add(&f, -1)
+		all = append(all, f)
+		// They leak into each other, and into the tone.
+		for range 3 {
+			z.add(&tone, 1)
+			z.measure(&tone)
+			z.add(&tone, -1)
+			for j := range all {
+				z.add(&all[j], 1)
+				z.refine(&all[j])
+				z.add(&all[j], -1)
+			}
+		}
+	}
+	for i := range all {
+		z.finish(&all[i], hz)
+	}
+	return slices.DeleteFunc(all, func(f found) bool { return math.Abs(f.offset) < guard })
+}
+
+// turn writes a series as it is about a frequency that is off by so much [Hz].
+func (z *zoom) turn(dst, src []complex128, off float64) {
+	for i := range dst {
+		dst[i] = src[i] * unit(-cycles(off*float64(i)/z.rate))
+	}
+}
+
+// add adds a line's series times a factor to the rest.
+func (z *zoom) add(f *found, factor float64) {
+	z.along(f.offset, func(i int, turn complex128) {
+		for c, a := range f.phasors {
+			z.rest[c][i] += complex(factor, 0) * a * turn
+		}
+	})
+}
+
+// along walks through the frames with the phase of an offset [Hz], 1 in the middle.
+func (z *zoom) along(offset float64, use func(i int, turn complex128)) {
+	middle := float64(z.n-1) / 2
+	step := unit(cycles(offset / z.rate))
+	var turn complex128
+	for i := range z.n {
+		if i%64 == 0 { // exact again
+			turn = unit(cycles(offset * (float64(i) - middle) / z.rate))
+		}
+		use(i, turn)
+		turn *= step
+	}
+}
+
+// measure takes a line's phasors in the middle from the rest.
+func (z *zoom) measure(f *found) {
+	clear(f.phasors)
+	z.along(f.offset, func(i int, turn complex128) {
+		w := complex(z.taper[i], 0) * cmplx.Conj(turn)
+		for c := range f.phasors {
+			f.phasors[c] += w * z.rest[c][i]
+		}
+	})
+}
+
+// refine fits a line's frequency and phasors to the rest: Gauss and Newton's steps,
+// the channels weighed by their noise.
+func (z *zoom) refine(f *found) {
+	var second float64 // of time about the middle [s²]
+	for i, w := range z.taper {
+		t := (float64(i) - float64(z.n-1)/2) / z.rate
+		second += w * t * t
+	}
+	slopes := make([]complex128, len(f.phasors))
+	for range 12 {
+		z.measure(f)
+		clear(slopes)
+		z.along(f.offset, func(i int, turn complex128) {
+			t := (float64(i) - float64(z.n-1)/2) / z.rate
+			w := complex(z.taper[i]*t, 0) * cmplx.Conj(turn)
+			for c := range slopes {
+				slopes[c] += w * z.rest[c][i]
+			}
+		})
+		var up, down float64
+		for c, a := range f.phasors {
+			weight := 1.0
+			if f.Noise != nil {
+				weight = 1 / max(f.Noise[c], 1e-300)
+			}
+			up += weight * imag(slopes[c]*cmplx.Conj(a))
+			down += weight * abs2(a)
+		}
+		if !(down > 0) {
+			return
+		}
+		f.SigmaHz = math.Sqrt(foreignVariance/(2*down)) / (2 * math.Pi * math.Sqrt(second))
+		step := up / (2 * math.Pi * down * second)
+		step = max(-0.5*z.bin, min(0.5*z.bin, step))
+		f.offset += step
+		if math.Abs(step) < 1e-3*f.SigmaHz || math.Abs(step) < 1e-12*z.rate {
+			break
+		}
+	}
+	z.measure(f)
+}
+
+// foreignVariance is that of a frequency under a Hann window over that of the noise
+// that it lets through: ∫w²t²·∫w / (∫wt²·∫w²) for w = 1 + cos 2πt.
+const foreignVariance = 0.6124
+
+// transform makes the spectra of the rest.
+func (z *zoom) transform() {
+	for c, x := range z.rest {
+		for i, v := range x {
+			z.buffer[i] = v * complex(z.taper[i], 0)
+		}
+		z.fft.Coefficients(z.buffer, z.buffer)
+		for i, v := range z.buffer {
+			z.power[c][(i+z.n/2)%z.n] = abs2(v)
+		}
+	}
+}
+
+// at is the power in a bin from the tone.
+func (z *zoom) at(c, bin int) float64 { return z.power[c][bin+z.n/2] }
+
+// strongest is the bin about the tone that has most power on all channels.
+func (z *zoom) strongest(reach int) (best int) {
+	most := 0.0
+	for i := -reach; i <= reach; i++ {
+		var sum float64
+		for c := range z.power {
+			sum += z.at(c, i)
+		}
+		if sum > most {
+			best, most = i, sum
+		}
+	}
+	return best
+}
+
+// floor is the noise power about a bin: the larger of the medians on its two sides,
+// so that no slope makes a line.
+func (z *zoom) floor(c, bin int) (most float64) {
+	for _, side := range []int{-1, 1} {
+		z.sorted = z.sorted[:0]
+		for d := floorClear; d < floorClear+floorBins; d++ {
+			z.sorted = append(z.sorted, z.at(c, bin+side*d))
+		}
+		slices.Sort(z.sorted)
+		most = max(most, (z.sorted[floorBins/2-1]+z.sorted[floorBins/2])/2/math.Ln2)
+	}
+	return most
+}
+
+// floorFreedom is half the degrees of freedom of a floor: the median of m powers
+// of an exponential law knows their mean as m·ln²2 of them do, and powers in
+// neighbouring bins of a Hann window share 1 + 2·(4/9 + 1/36) = 1.94.
+const floorFreedom = floorBins * math.Ln2 * math.Ln2 / 1.94
+
+// outstanding is the bin with the line that chance explains least; 0: there is none.
+func (z *zoom) outstanding(guard float64, known []found) (best int) {
+	least := z.chance
+	chi := distuv.ChiSquared{K: 2 * float64(z.cfg.Channels)}
+	for i := -z.reach; i <= z.reach; i++ {
+		off := float64(i) * z.bin
+		if math.Abs(off) < guard || slices.ContainsFunc(known, func(f found) bool { return math.Abs(f.offset-off) < 2*toneApart*z.bin }) || !z.peaks(i) {
+			continue
+		}
+		// By chance each power is at least as large with a probability p, by Fisher's
+		// F; the chance of all of them is that of −2Σ ln p (Fisher 1932; Brown's
+		// correction is not needed: channels have their own noise).
+		var sum float64
+		for c := range z.power {
+			floor := max(z.floor(c, i), z.at(c, -i-1), z.at(c, -i), z.at(c, -i+1))
+			if floor > 0 {
+				sum += 2 * floorFreedom * math.Log1p(z.at(c, i)/floor/floorFreedom)
+			}
+		}
+		if p := chi.Survival(sum); p < least {
+			best, least = i, p
+		}
+	}
+	return best
+}
+
+// peaks tells that a bin is higher than its neighbours on some channel.
+func (z *zoom) peaks(i int) bool {
+	for c := range z.power {
+		if p := z.at(c, i); p >= z.at(c, i-1) && p >= z.at(c, i+1) && p > 0 {
+			return true
+		}
+	}
+	return false
+}
+
+// finish states a line as it is in the samples.
+func (z *zoom) finish(f *found, hz float64) {
+	f.Hz = hz + f.offset
+	pass := z.lobe.spectrum(z.cfg.omega(f.offset)) / z.lobe.spectrum(0)
+	pass *= pass
+	for c, a := range f.phasors {
+		f.Power[c] = max(0, abs2(a)-f.Noise[c]) / pass
+		// A phasor of n white samples under a Hann window has a mean square of
+		// 4·1.5/n times their variance.
+		f.Noise[c] *= float64(z.n*z.hop) / 6 / pass
+	}
+}
