@@ -59,6 +59,7 @@ type Foreign struct {
 	limit  int            // frames
 	series [][]complex128 // tone·channels + channel: phasors [V] about the nominal frequency
 	lobe   shape          // of the bank's windows
+	chance float64        // of a false alarm in noise alone
 }
 
 // NewForeign prepares the search.
@@ -69,7 +70,7 @@ func NewForeign(c Config) (*Foreign, error) {
 	}
 	hop := max(8, (length+windowsLobe-1)/windowsLobe)
 	length = windowsLobe * hop
-	s := &Foreign{cfg: c, hop: hop, lobe: shape{length, blackmanHarris}, limit: int(foreignSeconds * c.SampleRate / float64(hop))}
+	s := &Foreign{cfg: c, hop: hop, chance: foreignChance, lobe: shape{length, blackmanHarris}, limit: int(foreignSeconds * c.SampleRate / float64(hop))}
 	s.cfg.Tones = slices.Clone(c.Tones)
 	for k := range s.cfg.Tones {
 		s.cfg.Tones[k].Reference = NoReference
@@ -176,7 +177,7 @@ type zoom struct {
 	rate   float64   // of frames [Hz]
 	taper  []float64 // Hann, of sum 1
 	reach  int       // bins
-	chance float64   // below which a bin's power is a line
+	least  float64   // chance of a bin's power, below which it is a line
 	fft    *fourier.CmplxFFT
 	rest   [][]complex128 // by channel: what is left of the series
 	power  [][]float64    // by channel: its spectrum, 0 Hz in the middle
@@ -193,7 +194,7 @@ func newZoom(s *Foreign, n int) *zoom {
 		z.taper[i] = hann.at(float64(i)-float64(n-1)/2) / hann.spectrum(0)
 	}
 	z.reach = min(int(bandBins*s.cfg.SampleRate/float64(s.lobe.length)/z.bin), n/2-floorBins-floorClear-1)
-	z.chance = foreignChance / float64(len(s.cfg.Tones)*2*z.reach)
+	z.least = s.chance / float64(len(s.cfg.Tones)*2*z.reach)
 	for range s.cfg.Channels {
 		z.rest = append(z.rest, make([]complex128, n))
 		z.power = append(z.power, make([]float64, n))
@@ -390,7 +391,7 @@ const floorFreedom = floorBins * math.Ln2 * math.Ln2 / 1.94
 
 // outstanding is the bin with the line that chance explains least; 0: there is none.
 func (z *zoom) outstanding(guard float64, known []found) (best int) {
-	least := z.chance
+	least := z.least
 	chi := distuv.ChiSquared{K: 2 * float64(z.cfg.Channels)}
 	for i := -z.reach; i <= z.reach; i++ {
 		off := float64(i) * z.bin

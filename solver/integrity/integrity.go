@@ -48,6 +48,7 @@ type Inspector struct {
 	nuisance basis // what else moves the quadrature
 	work     []float64
 	trial    solver.Couplings
+	off      []complex128 // of Without
 }
 
 // New prepares an Inspector. It solves with a copy of s.

@@ -169,6 +169,9 @@ func (e *Engine) sense(ctx context.Context, h *held) error {
 			v.Fitted.Value[k], v.Fitted.Variance[k] = real(m), v.Couplings.Variance[k]
 		}
 		copy(v.Fitted.Common, v.Couplings.Common)
+		if e.guards[i].Weigh(&v.Fitted) {
+			v.Doubts |= verdict.DisturbedTone
+		}
 		s := &e.sensors[i]
 		v.Fit, h.found[i] = e.fit(ctx, s, e.guards[i], v.Fitted)
 		good := v.Fit.Status == solver.Converged && v.Fit.Pose.Finite()
@@ -177,7 +180,7 @@ func (e *Engine) sense(ctx context.Context, h *held) error {
 			s.last = &pose
 		}
 		p := &h.point[i]
-		*p = point{time: f.Time, pose: v.Fit.Pose, good: good && v.Doubts&^verdict.Motion == 0 && h.found[i] == nil, steady: f.BendDOF > 0 && f.Flags&verdict.Motion == 0}
+		*p = point{time: f.Time, pose: v.Fit.Pose, good: good && v.Doubts&^(verdict.Motion|verdict.DisturbedTone) == 0 && h.found[i] == nil, steady: f.BendDOF > 0 && f.Flags&verdict.Motion == 0}
 		for k := range p.sigma {
 			p.sigma[k] = math.Sqrt(v.Fit.Covariance[k][k])
 		}
@@ -209,7 +212,7 @@ func (e *Engine) judge(ctx context.Context, v *Sensed, f *Measured, found *integ
 		e.sensors[v.Sensor].solver.Twins(v.Fitted, &v.Fit) // a pose that was followed has met none
 	}
 	fitted := v.Fitted // Judge may replace it
-	judged, worth, err := e.guards[v.Sensor].Judge(ctx, &fitted, v.Couplings.Value, f.Hz, &v.Fit, found, f.Time, v.Doubts)
+	judged, worth, err := e.guards[v.Sensor].Judge(ctx, &fitted, v.Couplings.Value, f.Hz, &v.Fit, found, f.Time, f.Shares, v.Doubts)
 	if err != nil {
 		return err
 	}

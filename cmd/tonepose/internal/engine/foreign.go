@@ -41,6 +41,34 @@ func (s *Survey) Name(hz, sigma float64) string {
 	return ""
 }
 
+// usualWanderHz is how far a grid's frequency usually is from nominal: common practice
+// of large grids, most of the time.
+const usualWanderHz = 0.02
+
+// share words what lies at a tone's frequency, nearer than the recording resolves: a
+// harmonic of the mains that was seen or, where none was, of one near its nominal
+// frequency.
+func (s *Survey) share(hz float64) string {
+	apart := 2 / min(max(s.seen, 0.1), foreignSeconds)
+	if n, ok := s.harmonic(hz, apart+spectrum.MainsWanderHz*hz/max(s.MainsHz, 1)); ok {
+		return fmt.Sprintf("it lies on the %s harmonic of %.0f Hz", ordinal(n), s.MainsHz)
+	}
+	if s.MainsHz > 0 {
+		return ""
+	}
+	for _, mains := range []float64{50, 60} {
+		n := math.Round(hz / mains)
+		// Beyond, some harmonic is near everywhere.
+		if reach := usualWanderHz*n + apart; n >= 1 && reach < mains/8 && math.Abs(hz-n*mains) < reach {
+			return fmt.Sprintf("it lies on the %s harmonic of %.0f Hz", ordinal(int(n)), mains)
+		}
+	}
+	return ""
+}
+
+// foreignSeconds is how much of a stream is searched for lines at most.
+const foreignSeconds = 4
+
 func ordinal(n int) string {
 	ending := "th"
 	if n%100 < 11 || n%100 > 13 {

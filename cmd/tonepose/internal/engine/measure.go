@@ -38,6 +38,7 @@ type Measured struct {
 	Channels       []verdict.Flags // faults of the samples, by channel
 	Lost           []verdict.Flags // ReferenceLost where it was, by tone
 	Flags          verdict.Flags   // Motion, where phasors bend inside the window
+	Shares         []string        // by tone: what shares its frequency, in words; empty: nothing known
 }
 
 // Wanted reports whether a sensor is to be solved in this frame.
@@ -267,7 +268,7 @@ func References(tones []multitone.Tone, channels int) []bool {
 // judge adds what is known of a frame's samples, and lets it be used.
 func (v *meter) judge(f *multitone.Frame, s *Survey, sensors []string) error {
 	j := &v.measured
-	j.Frame, j.Sensors, j.Flags = f, sensors, 0
+	j.Frame, j.Sensors, j.Flags, j.Shares = f, sensors, 0, s.shares
 	j.Time, j.Duration = f.Time(v.info.SampleRate), f.Duration(v.info.SampleRate)
 	broken := false // a fault bends phasors as motion does
 	for c := range j.Channels {

@@ -27,6 +27,7 @@ const (
 	NotConverged                    // the fit stopped early
 	Unobservable                    // the couplings do not fix the pose
 	NotJudged                       // the fit could not be judged: the row of the integrity table says why
+	DisturbedTone                   // a tone shares its frequency with something else: its couplings count less
 
 	allFlags = 1<<iota - 1
 )
@@ -34,7 +35,7 @@ const (
 var flagNames = [...]string{
 	"clipped", "gap", "repeated", "stuck", "reference lost", "motion", "distorted",
 	"wrong channel", "ambiguous", "outside working volume", "not converged", "unobservable",
-	"not judged",
+	"not judged", "disturbed tone",
 }
 
 // formerNames are those of earlier schemas.

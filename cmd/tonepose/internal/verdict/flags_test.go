@@ -6,7 +6,7 @@ import (
 )
 
 // The names and their order are a contract with every reader of the tables.
-const flagOrder = "clipped;gap;repeated;stuck;reference lost;motion;distorted;wrong channel;ambiguous;outside working volume;not converged;unobservable;not judged"
+const flagOrder = "clipped;gap;repeated;stuck;reference lost;motion;distorted;wrong channel;ambiguous;outside working volume;not converged;unobservable;not judged;disturbed tone"
 
 func TestFlagNames(t *testing.T) {
 	if have := Flags(allFlags).String(); have != flagOrder {

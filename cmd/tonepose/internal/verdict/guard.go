@@ -139,13 +139,14 @@ func (g *Guard) count(f *integrity.Finding, frames int, joint bool) *Fault {
 
 // Judge judges a frame's fit: the couplings c with their quadrature parts at the
 // tones' frequencies [Hz], the result of fitting them, the fault that Known
-// found, the frame's time [s] and the flags of its samples. With a fault left
+// found, the frame's time [s], what each tone is known to share its frequency with, in
+// words, and the flags of its samples. With a fault left
 // out, or with a robust loss, result becomes that of the fit asked for and c what
 // it was made from. It returns the flags to add. Where judging fails the pose
 // is kept, flagged as not judged, and Finding says why; the error is the context's.
 // The covariance of result grows by what a misfit shows.
-func (g *Guard) Judge(ctx context.Context, c *solver.Couplings, quadrature []complex128, hz []float64, result *solver.Result, found *integrity.Finding, time float64, flags Flags) (Flags, Verdict, error) {
-	add, row, err := g.judge(ctx, c, quadrature, hz, result, found, time, flags)
+func (g *Guard) Judge(ctx context.Context, c *solver.Couplings, quadrature []complex128, hz []float64, result *solver.Result, found *integrity.Finding, time float64, shares []string, flags Flags) (Flags, Verdict, error) {
+	add, row, err := g.judge(ctx, c, quadrature, hz, result, found, time, shares, flags)
 	if err != nil {
 		return add, row, err
 	}
@@ -156,7 +157,7 @@ func (g *Guard) Judge(ctx context.Context, c *solver.Couplings, quadrature []com
 	return add, row, nil
 }
 
-func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []complex128, hz []float64, result *solver.Result, found *integrity.Finding, time float64, flags Flags) (add Flags, row Verdict, err error) {
+func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []complex128, hz []float64, result *solver.Result, found *integrity.Finding, time float64, shares []string, flags Flags) (add Flags, row Verdict, err error) {
 	row, g.widened = unjudged(), nil
 	var words []string
 	defer func() { row.Finding = strings.Join(words, "; ") }()
@@ -168,6 +169,16 @@ func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []com
 	excused := flags&SampleFaults != 0 || moving && g.options.Bent
 	for i, v := range quadrature {
 		g.observed.Quadrature[i] = imag(v)
+	}
+	g.observed.Couplings, g.observed.Hz, g.observed.Moving = *c, hz, moving
+	if !excused && flags&DisturbedTone == 0 && g.doubtful(result) && g.shared(c, result, shares) {
+		add |= DisturbedTone
+		found = nil
+	}
+	if (flags|add)&DisturbedTone != 0 {
+		for _, d := range g.result.Disturbed {
+			words = append(words, fmt.Sprintf("tone %s is disturbed: %s", d.Tone, d.Cause))
+		}
 	}
 	if found == nil && flags&(Motion|Clipped|Gap|Repeated) == 0 {
 		if found, err = g.search(ctx, *c, result); err != nil {
@@ -193,7 +204,7 @@ func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []com
 	if result.Status != solver.Converged {
 		return add, row, nil
 	}
-	g.observed.Couplings, g.observed.Hz, g.observed.Moving = *c, hz, moving
+	g.observed.Couplings = *c
 	v, err := g.inspector.Verdict(&g.observed, result, excused)
 	if err != nil {
 		failed("the fit is not judged", err)

@@ -20,8 +20,9 @@ type Summary struct {
 	WorstRotationErrorRad float64 `json:"worst_rotation_error_rad"`
 	WorstTimeS            float64 `json:"worst_time_s"`
 
-	Faults []*Fault `json:"faults,omitempty"`
-	Delays []Delay  `json:"delays,omitempty"`
+	Faults    []*Fault     `json:"faults,omitempty"`
+	Disturbed []*Disturbed `json:"disturbed,omitempty"`
+	Delays    []Delay      `json:"delays,omitempty"`
 
 	volumeM float64 // diagonal of the working volume
 }
@@ -64,6 +65,9 @@ func (g *Summary) Lines() []string {
 			where += " together"
 		}
 		out = append(out, fmt.Sprintf("%s: %s (%s; chi-square %.4g of %d before, %.4g of %d after)", g.Sensor, text, where, f.Before, f.DOF, f.After, f.Left))
+	}
+	for _, d := range g.Disturbed {
+		out = append(out, fmt.Sprintf("%s: %v", g.Sensor, d))
 	}
 	for _, d := range g.Delays {
 		out = append(out, fmt.Sprintf("%s: channel %s lags %.4g ± %.2g ns beyond its delay in the rig", g.Sensor, d.Channel, d.DelayS*1e9, d.SigmaS*1e9))

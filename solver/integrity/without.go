@@ -1,0 +1,49 @@
+package integrity
+
+import (
+	"math"
+
+	"tonepose/solver"
+)
+
+// Without fits a frame again without some emitters, and judges both parts of what is
+// left: where all others agree, something is added to the tones of those. Off holds, at
+// the places of their couplings, what was measured less what the pose gives [H], zero
+// elsewhere; it is the Inspector's own, until the next call.
+func (x *Inspector) Without(o *Observation, r *solver.Result, emitters ...int) (result solver.Result, q Quadrature, off []complex128, ok bool) {
+	x.take(o.Couplings)
+	for _, e := range emitters {
+		for i := e * x.coils; i < (e+1)*x.coils; i++ {
+			x.trial.Variance[i] = math.Inf(1)
+		}
+	}
+	left := x.trial.Clone()
+	result = x.solver.Warm(left, r.Pose)
+	if result.Status != solver.Converged || result.Outside || Chance(result.ChiSquare, result.DOF) < explained {
+		if cold := x.solver.Cold(left); cold.Status == solver.Converged && (result.Status != solver.Converged || cold.ChiSquare < result.ChiSquare) {
+			result = cold
+		}
+	}
+	if result.Status != solver.Converged || result.DOF <= 0 {
+		return result, q, nil, false
+	}
+	q, err := x.quadrature(&Observation{Couplings: left, Quadrature: o.Quadrature, Hz: o.Hz, Moving: o.Moving}, result.Pose)
+	if err != nil {
+		return result, q, nil, false
+	}
+	if x.off == nil {
+		x.off = make([]complex128, len(o.Value))
+	}
+	clear(x.off)
+	for _, e := range emitters {
+		for i := e * x.coils; i < (e+1)*x.coils; i++ {
+			x.off[i] = complex(o.Value[i]-x.model[i], o.Quadrature[i])
+		}
+	}
+	return result, q, x.off, true
+}
+
+// Agrees tells that noise explains both parts of a frame.
+func Agrees(r *solver.Result, q *Quadrature) bool {
+	return Chance(r.ChiSquare, r.DOF) >= explained && Chance(q.ChiSquare, q.DOF) >= explained
+}
