@@ -36,8 +36,8 @@ func TestLinesBesideTonesManyTimes(t *testing.T) {
 			t.Errorf("RMS error %.3f times that without the line", ratio)
 		}
 		for f, n := range s.flags {
-			if f != 0 && c.speed == 0 {
-				t.Errorf("%d frames are flagged %q", n, f)
+			if f != 0 && c.speed == 0 && n > s.sound[f] {
+				t.Errorf("%d frames are flagged %q, %d without the line", n, f, s.sound[f])
 			}
 		}
 	}

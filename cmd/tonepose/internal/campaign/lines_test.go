@@ -47,13 +47,13 @@ type disturbed struct {
 // seen is what recordings with and without the line give.
 type seen struct {
 	with, without Score
-	flags         map[verdict.Flags]int // of the frames with the line
+	flags, sound  map[verdict.Flags]int // of the frames with the line, and without
 	words         []string
 }
 
 // play simulates recordings of so many seconds.
 func (d *disturbed) play(t *testing.T, recordings int, seconds float64) *seen {
-	s := &seen{flags: map[verdict.Flags]int{}}
+	s := &seen{flags: map[verdict.Flags]int{}, sound: map[verdict.Flags]int{}}
 	r := PipeBench(t)
 	if d.toneHz > 0 {
 		r.Emitters[0].ToneHz = d.toneHz
@@ -96,6 +96,8 @@ func (d *disturbed) one(t *testing.T, r *rig.Rig, seed uint64, seconds float64, 
 		score.Add(t, v.Fit.Pose, &v.Fit.Covariance, w.At(o.Time))
 		if with {
 			s.flags[v.Flags]++
+		} else {
+			s.sound[v.Flags]++
 		}
 		return nil
 	}, nil)

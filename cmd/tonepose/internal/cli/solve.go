@@ -34,6 +34,11 @@ A coil or an emitter that reads too much, nothing, with the wrong sign, or that
 is exchanged with another, is named on stderr, and its rows are flagged
 "wrong channel"; --leave-out solves without it. Couplings that do not fit the
 field model otherwise, or that lag as eddy currents do, are flagged "distorted".
+A line beside a tone is estimated with it; where a window cannot tell them apart,
+its power is in the tone's sigma. A tone that lies on a harmonic of the mains, and
+without which all others agree, is named; its couplings count less, or --leave-out
+leaves them out, and its rows are flagged "disturbed tone".
+
 A pose whose fit could not be judged is kept, flagged "not judged".
 
 Where the recorder itself plays the drives from a file and records only pickups,
@@ -69,7 +74,7 @@ came out, 2 the call or a file was wrong.`,
 	addValue(f, &o.Motion.Motion, "motion", "acceleration", "model", oneOf([]string{"acceleration", "velocity"}, trajectory.ConstantAcceleration, trajectory.ConstantVelocity),
 		"motion model of a trajectory, constant but for white process noise: acceleration or velocity")
 	addLoss(f, &o.Verdict.Robust, "loss that keeps a few wrong couplings from deciding a pose: huber, cauchy, tukey or none")
-	f.BoolVar(&o.Verdict.LeaveOut, "leave-out", false, "solve without a coil or an emitter found wrong, and with an exchanged pair in its right order")
+	f.BoolVar(&o.Verdict.LeaveOut, "leave-out", false, "solve without a coil or an emitter found wrong or disturbed, and with an exchanged pair in its right order")
 	o.output.add(f)
 	return cmd
 }
