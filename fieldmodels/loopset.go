@@ -28,14 +28,14 @@ func NewLoopSet(loops []*PlacedLoop) *LoopSet {
 	}
 	s := new(LoopSet)
 	for i := range LoopSetSize {
-		k := ring{cx: 1e3, nz: 1, a2: 1, a2x4: 4}
+		l := &PlacedLoop{Loop: Loop{Radius: 1}, Center: r3.Vec{X: 1e3}, Axis: r3.Vec{Z: 1}}
 		if i < len(loops) && loops[i] != nil {
-			k = newRing(loops[i].Loop, loops[i].Center, loops[i].Axis)
+			l = loops[i]
 		}
-		for c, v := range [3][2]float64{{k.cx, k.nx}, {k.cy, k.ny}, {k.cz, k.nz}} {
-			s.center[c][i], s.axis[c][i] = v[0], v[1]
-		}
-		s.a2[i], s.a2x4[i], s.f[i] = k.a2, k.a2x4, k.f
+		s.center[0][i], s.center[1][i], s.center[2][i] = l.Center.X, l.Center.Y, l.Center.Z
+		s.axis[0][i], s.axis[1][i], s.axis[2][i] = l.Axis.X, l.Axis.Y, l.Axis.Z
+		a2 := l.Loop.Radius * l.Loop.Radius
+		s.a2[i], s.a2x4[i], s.f[i] = a2, 4*a2, Mu0*l.Loop.Turns*a2
 	}
 	return s
 }

@@ -7,7 +7,11 @@ import (
 	"testing"
 
 	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/fieldmodels/variant/varianttest"
 )
+
+func TestMain(m *testing.M) { varianttest.Main(m) }
 
 // drawLoops draws loops about the origin, as many as asked for.
 func drawLoops(rng *rand.Rand, n int) (loops []*PlacedLoop) {

@@ -3,8 +3,6 @@ package solver
 import (
 	"fmt"
 	"testing"
-
-	"tonepose/fieldmodels/rigid"
 )
 
 func BenchmarkSolve(b *testing.B) {
@@ -39,33 +37,6 @@ func benchmarkSolve(b *testing.B, model string, dof int) {
 			b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "solves/s")
 		})
 	}
-}
-
-func BenchmarkSolveAll(b *testing.B) {
-	for _, dof := range []int{6, 5} {
-		p, tasks := fixedProblem(b, dof, knownDipole)
-		s, err := New(p, Options{})
-		if err != nil {
-			b.Fatal(err)
-		}
-		results, frames, starts := lineUp(tasks)
-		b.Run(fmt.Sprintf("dof=%d/start=warm/model=dipole", dof), func(b *testing.B) {
-			b.ReportAllocs()
-			s.WarmAll(results, frames, starts)
-			for b.Loop() {
-				s.WarmAll(results, frames, starts)
-			}
-			b.ReportMetric(float64(b.N*len(tasks))/b.Elapsed().Seconds(), "solves/s")
-		})
-	}
-}
-
-func lineUp(tasks []task) ([]Result, []Couplings, []rigid.Pose) {
-	frames, starts := make([]Couplings, len(tasks)), make([]rigid.Pose, len(tasks))
-	for i, t := range tasks {
-		frames[i], starts[i] = t.couplings, t.start
-	}
-	return make([]Result, len(tasks)), frames, starts
 }
 
 // modelProblem is the fixed problem with dipoles, or with loops of 35 mm and the

@@ -13,7 +13,7 @@ import (
 // minPivot is the smallest pivot over its diagonal that counts as observable:
 // a parameter whose squared multiple correlation with others is nearer to one
 // is lost in the rounding of the normal matrix, about 1e-16 times the condition.
-const minPivot = kernel.MinPivot
+const minPivot = 1e-12
 
 // maxTurn bounds the rotation of one step [rad]: beyond it the linearised
 // rotation says nothing.

@@ -51,7 +51,6 @@ type rig struct {
 	reach   float64         // half the diagonal of the volume [m]
 	stride  float64         // one over the square of the longest step [1/m²]
 	dipoles []kernel.Dipole // one per block when every source is a dipole
-	spread  []kernel.Dipole // then one per emitter, the same in every lane
 	points  [][6]float64    // and axis [m²] and arm [m] of each coil
 	grid    *grid
 	twins   []twin // symmetries of the array

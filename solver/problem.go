@@ -2,8 +2,7 @@
 // pickup coils of a sensor into the sensor's pose, with its covariance.
 //
 // New prepares a Solver for one sensor in one array; its Cold finds the pose
-// anywhere in the working volume, its Warm follows from a pose close by, WarmAll
-// solves many frames at once. A Result carries the pose, its covariance,
+// anywhere in the working volume, its Warm follows from a pose close by. A Result carries the pose, its covariance,
 // chi-square with degrees of freedom and a status; Nonlinearity and Interval
 // serve where a covariance is not enough.
 //

@@ -35,7 +35,6 @@ type Solver struct {
 	radius    float64      // of what is near [m]
 	pin       pin          // of Interval
 	residuals []kernel.Row // of Nonlinearity
-	batch     *batch       // made by the first WarmAll
 }
 
 // New prepares a Solver: it checks the problem and computes the field on a
@@ -218,7 +217,6 @@ func (g *rig) arrangeDipoles() {
 			d[b][0][l] = 1e6 // no emitter: no moment, and no coil is there
 		}
 	}
-	spread := make([]kernel.Dipole, len(g.sources))
 	for e, s := range g.sources {
 		var center, moment r3.Vec
 		switch s := s.(type) {
@@ -232,12 +230,9 @@ func (g *rig) arrangeDipoles() {
 		moment = r3.Scale(fieldmodels.Mu0/(4*math.Pi), moment)
 		for j, v := range [6]float64{center.X, center.Y, center.Z, moment.X, moment.Y, moment.Z} {
 			d[e/kernel.Lanes][j][e%kernel.Lanes] = v
-			for l := range kernel.Lanes {
-				spread[e][j][l] = v
-			}
 		}
 	}
-	g.dipoles, g.spread = d, spread
+	g.dipoles = d
 	for _, p := range g.pickups {
 		n := r3.Scale(p.area, p.unit)
 		g.points = append(g.points, [6]float64{n.X, n.Y, n.Z, p.arm.X, p.arm.Y, p.arm.Z})

@@ -19,44 +19,21 @@ func DipoleRows(rows []Row, emitters []Dipole, coils []Point, data []Datum) {
 	dipoleRows(rows[:n], emitters, coils, data[:n])
 }
 
-// DipoleRowsMany is DipoleRows with another pose in every lane.
-func DipoleRowsMany(rows []Row, emitters []Dipole, coils []Coil, data []Datum) {
-	n := len(emitters) * len(coils)
-	if n == 0 {
-		return
-	}
-	dipoleRowsMany(rows[:n], emitters, coils, data[:n])
-}
-
 func dipoleRowsGo(rows []Row, emitters []Dipole, coils []Point, data []Datum) {
-	for c := range coils {
-		var co Coil
-		for j, v := range coils[c] {
-			co[j] = Vec{v, v, v, v, v, v, v, v}
-		}
-		for e := range emitters {
-			k := e*len(coils) + c
-			dipoleRowGo(&rows[k], &emitters[e], &co, &data[k])
-		}
-	}
-}
-
-func dipoleRowsManyGo(rows []Row, emitters []Dipole, coils []Coil, data []Datum) {
-	k := 0
 	for e := range emitters {
 		for c := range coils {
+			k := e*len(coils) + c
 			dipoleRowGo(&rows[k], &emitters[e], &coils[c], &data[k])
-			k++
 		}
 	}
 }
 
-func dipoleRowGo(row *Row, em *Dipole, co *Coil, da *Datum) {
+func dipoleRowGo(row *Row, em *Dipole, co *Point, da *Datum) {
+	nx, ny, nz := co[3], co[4], co[5]
+	ax, ay, az := co[6], co[7], co[8]
 	for l := range Lanes {
-		dx, dy, dz := co[0][l]-em[0][l], co[1][l]-em[1][l], co[2][l]-em[2][l]
+		dx, dy, dz := co[0]-em[0][l], co[1]-em[1][l], co[2]-em[2][l]
 		mx, my, mz := em[3][l], em[4][l], em[5][l]
-		nx, ny, nz := co[3][l], co[4][l], co[5][l]
-		ax, ay, az := co[6][l], co[7][l], co[8][l]
 		i2 := 1 / (dx*dx + dy*dy + dz*dz)
 		i3 := i2 * math.Sqrt(i2)
 		i5 := 3 * i3 * i2

@@ -92,9 +92,8 @@
 	VMOVUPD V1, o+256(DI) \
 	VMOVUPD V2, o+320(DI)
 
-// SAME is a number for all lanes, EACH one of each.
+// SAME is a number for all lanes.
 #define SAME(i, v) VBROADCASTSD (8*i)(BX), v
-#define EACH(i, v) VMOVUPD (64*i)(BX), v
 
 #define DIVIDED(d2, d3, t, u) \
 	VBROADCASTSD ·one(SB), t \
@@ -159,7 +158,3 @@ TEXT ·dipoleRowsAVX2(SB), NOSPLIT, $0-48
 // func dipoleRowsAVX512(rows *Row, emitters *Dipole, coils *Point, data *Datum, e, c int)
 TEXT ·dipoleRowsAVX512(SB), NOSPLIT, $0-48
 	ROWS(KEEP512, ROW512(SAME), 72)
-
-// func dipoleRowsManyAVX512(rows *Row, emitters *Dipole, coils *Coil, data *Datum, e, c int)
-TEXT ·dipoleRowsManyAVX512(SB), NOSPLIT, $0-48
-	ROWS(KEEP512, ROW512(EACH), 576)

@@ -1,10 +1,8 @@
 // Package kernel holds the inner loops of the pose solver: eight lanes of
 // couplings, their derivatives and the sums of a normal matrix.
 //
-// Everything is laid out in Vec, eight float64 side by side. The lanes are
-// either eight emitters seen by one coil (one solve at a time) or eight
-// independent solves of one emitter and coil (many at once); the arithmetic is
-// the same. Each kernel has a Go twin, which defines the result; on amd64 it is
+// Everything is laid out in Vec, eight float64 side by side: eight emitters seen by
+// one coil. Each kernel has a Go twin, which defines the result; on amd64 it is
 // replaced by AVX-512 or AVX2 code whose sums may differ by rounding.
 package kernel
 
@@ -26,9 +24,6 @@ type Dipole [6]Vec
 // centre x, y, z [m], all in the rig frame.
 type Point [9]float64
 
-// Coil is a Point in every lane.
-type Coil [9]Vec
-
 // Datum is a coupling [H] and the inverse of its standard deviation [1/H] in
 // every lane; the latter is zero where nothing was observed.
 type Datum [2]Vec
@@ -49,28 +44,8 @@ const Products = Columns * (Columns + 1) / 2
 // and chi-square (last entry).
 type Sum [Products]float64
 
-// SumVec is a Sum in every lane.
-type SumVec [Products]Vec
-
 // At is the index of the product of columns i ≤ j in a Sum.
 func At(i, j int) int { return i*Columns - i*(i-1)/2 + j - i }
-
-func accumulateGo(sum *SumVec, rows []Row) {
-	*sum = SumVec{}
-	for k := range rows {
-		r := &rows[k]
-		n := 0
-		for i := range Columns {
-			for j := i; j < Columns; j++ {
-				s, a, b := &sum[n], &r[i], &r[j]
-				for l := range Lanes {
-					s[l] += a[l] * b[l]
-				}
-				n++
-			}
-		}
-	}
-}
 
 func normalGo(sum *Sum, rows []Row) {
 	*sum = Sum{}
@@ -96,38 +71,17 @@ func Normal(sum *Sum, rows []Row) {
 	normal(sum, rows)
 }
 
-// Accumulate sums the products of all rows over rows, lane by lane.
-func Accumulate(sum *SumVec, rows []Row) {
-	if len(rows) == 0 {
-		*sum = SumVec{}
-		return
-	}
-	accumulate(sum, rows)
-}
-
-// Many reports whether the kernels for many solves at once are faster than as
-// many single ones.
-func Many() bool { return solveManyKernel.Chosen() != variant.Go }
-
 // The kernels in use, and the registry that chose them.
 var (
-	dipoleRows     = dipoleRowsGo
-	dipoleRowsMany = dipoleRowsManyGo
-	normal         = normalGo
-	accumulate     = accumulateGo
-	advanceMany    = advanceManyGo
-	solveMany      = solveManyGo
-	score          = scoreGo
-	least          = leastGo
-	below          = belowGo
+	dipoleRows = dipoleRowsGo
+	normal     = normalGo
+	score      = scoreGo
+	least      = leastGo
+	below      = belowGo
 
-	dipoleRowsKernel     = variant.New("solver.DipoleRows", &dipoleRows)
-	dipoleRowsManyKernel = variant.New("solver.DipoleRowsMany", &dipoleRowsMany)
-	normalKernel         = variant.New("solver.Normal", &normal)
-	accumulateKernel     = variant.New("solver.Accumulate", &accumulate)
-	advanceManyKernel    = variant.New("solver.AdvanceMany", &advanceMany)
-	solveManyKernel      = variant.New("solver.SolveMany", &solveMany)
-	scoreKernel          = variant.New("solver.Score", &score)
-	leastKernel          = variant.New("solver.Least", &least)
-	belowKernel          = variant.New("solver.Below", &below)
+	dipoleRowsKernel = variant.New("solver.DipoleRows", &dipoleRows)
+	normalKernel     = variant.New("solver.Normal", &normal)
+	scoreKernel      = variant.New("solver.Score", &score)
+	leastKernel      = variant.New("solver.Least", &least)
+	belowKernel      = variant.New("solver.Below", &below)
 )

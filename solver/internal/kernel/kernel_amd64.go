@@ -11,16 +11,8 @@ func init() {
 	dipoleRowsKernel.Add(variant.AVX512, func(rows []Row, emitters []Dipole, coils []Point, data []Datum) {
 		dipoleRowsAVX512(&rows[0], &emitters[0], &coils[0], &data[0], len(emitters), len(coils))
 	})
-	dipoleRowsManyKernel.Add(variant.AVX512, func(rows []Row, emitters []Dipole, coils []Coil, data []Datum) {
-		dipoleRowsManyAVX512(&rows[0], &emitters[0], &coils[0], &data[0], len(emitters), len(coils))
-	})
 	normalKernel.Add(variant.AVX2, func(sum *Sum, rows []Row) { normalAVX2(sum, &rows[0], len(rows)) })
 	normalKernel.Add(variant.AVX512, func(sum *Sum, rows []Row) { normalAVX512(sum, &rows[0], len(rows)) })
-	accumulateKernel.Add(variant.AVX512, func(sum *SumVec, rows []Row) { accumulateAVX512(sum, &rows[0], len(rows)) })
-	advanceManyKernel.Add(variant.AVX512, func(pose *Pose, step *[6]Vec, points [][6]float64, coils []Coil) {
-		advanceManyAVX512(pose, step, &points[0], &coils[0], len(points))
-	})
-	solveManyKernel.Add(variant.AVX512, solveManyAVX512)
 	scoreKernel.Add(variant.AVX2, func(scores, field []Vec, w, wy []float64, coils int, power float64) {
 		scoreAVX2(&scores[0], &field[0], &w[0], &wy[0], power, len(scores), len(w), coils)
 	})
@@ -41,25 +33,13 @@ func init() {
 func dipoleRowsAVX512(rows *Row, emitters *Dipole, coils *Point, data *Datum, e, c int)
 
 //go:noescape
-func dipoleRowsManyAVX512(rows *Row, emitters *Dipole, coils *Coil, data *Datum, e, c int)
-
-//go:noescape
 func normalAVX512(sum *Sum, rows *Row, n int)
-
-//go:noescape
-func accumulateAVX512(sum *SumVec, rows *Row, n int)
 
 //go:noescape
 func score1AVX512(scores, field *Vec, w, wy *float64, power float64, blocks, emitters int)
 
 //go:noescape
 func score3AVX512(scores, field *Vec, w, wy *float64, power float64, blocks, emitters int)
-
-//go:noescape
-func advanceManyAVX512(pose *Pose, step *[6]Vec, points *[6]float64, coils *Coil, n int)
-
-//go:noescape
-func solveManyAVX512(n *Newton, sum *SumVec, coil *Coil, scale float64)
 
 //go:noescape
 func dipoleRowsAVX2(rows *Row, emitters *Dipole, coils *Point, data *Datum, e, c int)

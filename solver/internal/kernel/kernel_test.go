@@ -63,19 +63,6 @@ func TestDipoleRowsMatchGo(t *testing.T) {
 	})
 }
 
-func TestDipoleRowsManyMatchGo(t *testing.T) {
-	varianttest.Each(t, dipoleRowsManyKernel, func(t *testing.T) {
-		testRows(t, func(r *rand.Rand, want, got []Row, emitters []Dipole, coils int, data []Datum) {
-			places := make([]Coil, coils)
-			for i := range places {
-				fill(r, places[i][:])
-			}
-			dipoleRowsManyGo(want, emitters, places, data)
-			DipoleRowsMany(got, emitters, places, data)
-		})
-	})
-}
-
 func testRows(t *testing.T, both func(r *rand.Rand, want, got []Row, emitters []Dipole, coils int, data []Datum)) {
 	r := rand.New(rand.NewPCG(1, 1))
 	for e := 1; e <= 4; e++ {
@@ -116,11 +103,6 @@ func TestNormalMatchesGo(t *testing.T) {
 	varianttest.Each(t, normalKernel, testNormal)
 }
 
-func TestAccumulateMatchesGo(t *testing.T) {
-	varianttest.Each(t, accumulateKernel, testNormal)
-}
-
-// Both sums of the variants in use, whose lanes must join to the same.
 func testNormal(t *testing.T) {
 	r := rand.New(rand.NewPCG(2, 1))
 	for n := 0; n <= 40; n++ {
@@ -129,11 +111,8 @@ func testNormal(t *testing.T) {
 			fill(r, rows[i][:])
 		}
 		var want, got, size Sum
-		var wantVec, gotVec SumVec
 		normalGo(&want, rows)
 		Normal(&got, rows)
-		accumulateGo(&wantVec, rows)
-		Accumulate(&gotVec, rows)
 		for i := range Columns {
 			for j := i; j < Columns; j++ {
 				for k := range rows {
@@ -148,16 +127,6 @@ func testNormal(t *testing.T) {
 			tol := 16 * float64(n) * 0x1p-53 * size[k]
 			if d := math.Abs(want[k] - got[k]); !(d <= tol) {
 				t.Fatalf("%d rows, entry %d: %g, Go %g", n, k, got[k], want[k])
-			}
-			lanes := 0.0
-			for l := range Lanes {
-				if d := math.Abs(wantVec[k][l] - gotVec[k][l]); !(d <= tol) {
-					t.Fatalf("%d rows, entry %d, lane %d: %g, Go %g", n, k, l, gotVec[k][l], wantVec[k][l])
-				}
-				lanes += gotVec[k][l]
-			}
-			if d := math.Abs(want[k] - lanes); !(d <= tol) {
-				t.Fatalf("%d rows, entry %d: lanes sum to %g, Go %g", n, k, lanes, want[k])
 			}
 		}
 	}
@@ -320,117 +289,5 @@ func TestFactor(t *testing.T) {
 	var f Factor
 	if low := f.Decompose(&sum, 0, 0, nil); low > 1e-14 {
 		t.Fatalf("equal columns leave a pivot ratio of %g", low)
-	}
-}
-
-func TestAdvanceManyMatchesGo(t *testing.T) {
-	varianttest.Each(t, advanceManyKernel, testAdvance)
-}
-
-func testAdvance(t *testing.T) {
-	r := rand.New(rand.NewPCG(6, 1))
-	for n := 1; n <= 4; n++ {
-		var pose Pose
-		var step [6]Vec
-		fill(r, pose[:])
-		fill(r, step[:])
-		for l := range Lanes {
-			q := 0.0
-			for i := 3; i < 7; i++ {
-				q += pose[i][l] * pose[i][l]
-			}
-			for i := 3; i < 7; i++ {
-				pose[i][l] /= math.Sqrt(q)
-			}
-			d := math.Sqrt(step[3][l]*step[3][l] + step[4][l]*step[4][l] + step[5][l]*step[5][l])
-			for i := 3; i < 6; i++ {
-				step[i][l] *= 0.7 * r.Float64() / d
-			}
-		}
-		points := make([][6]float64, n)
-		for k := range points {
-			for i := range points[k] {
-				points[k][i] = r.NormFloat64()
-			}
-		}
-		start, other := pose, pose
-		want, got := make([]Coil, n), make([]Coil, n)
-		advanceManyGo(&pose, &step, points, want)
-		AdvanceMany(&other, &step, points, got)
-		for i := range pose {
-			for l := range Lanes {
-				if math.Abs(pose[i][l]-other[i][l]) > 1e-14 {
-					t.Fatalf("pose %d lane %d: %g, Go %g", i, l, other[i][l], pose[i][l])
-				}
-			}
-		}
-		for k := range want {
-			for i := range want[k] {
-				for l := range Lanes {
-					if math.Abs(want[k][i][l]-got[k][i][l]) > 1e-14 {
-						t.Fatalf("coil %d entry %d lane %d: %g, Go %g", k, i, l, got[k][i][l], want[k][i][l])
-					}
-				}
-			}
-		}
-		// Against the library's sine and cosine: half the step about its axis.
-		for l := range Lanes {
-			h := math.Sqrt(step[3][l]*step[3][l]+step[4][l]*step[4][l]+step[5][l]*step[5][l]) / 2
-			dot := 0.0
-			for i := range 3 {
-				dot += step[3+i][l] * start[4+i][l]
-			}
-			if w := math.Cos(h)*start[3][l] - math.Sin(h)/(2*h)*dot; math.Abs(w-pose[3][l]) > 1e-15 {
-				t.Fatalf("w of the product %g, want %g", pose[3][l], w)
-			}
-		}
-	}
-}
-
-func TestSolveManyMatchesGo(t *testing.T) {
-	varianttest.Each(t, solveManyKernel, testSolveMany)
-}
-
-func testSolveMany(t *testing.T) {
-	r := rand.New(rand.NewPCG(7, 1))
-	for range 20 {
-		rows := make([]Row, 12)
-		for i := range rows {
-			fill(r, rows[i][:])
-		}
-		for i := range rows {
-			rows[i][2][3] = rows[i][1][3] // a singular lane
-		}
-		var sum SumVec
-		Accumulate(&sum, rows)
-		var coil Coil
-		fill(r, coil[:])
-		for _, scale := range []float64{0, 0.3} {
-			var want, got Newton
-			solveManyGo(&want, &sum, &coil, scale)
-			SolveMany(&got, &sum, &coil, scale)
-			if want.Sound != got.Sound || want.Sound != 0xf7 {
-				t.Fatalf("sound %08b, Go %08b, want all but lane 3", got.Sound, want.Sound)
-			}
-			for l := range Lanes {
-				if l == 3 {
-					continue
-				}
-				// Conditions of these matrices stay below 1e4.
-				for i := range 6 {
-					if math.Abs(want.Step[i][l]-got.Step[i][l]) > 1e-11 {
-						t.Fatalf("step %d lane %d: %g, Go %g", i, l, got.Step[i][l], want.Step[i][l])
-					}
-				}
-				if math.Abs(want.Slope[l]-got.Slope[l]) > 1e-11*(1+want.Slope[l]) {
-					t.Fatalf("slope of lane %d: %g, Go %g", l, got.Slope[l], want.Slope[l])
-				}
-				for k := range want.Factor {
-					if math.Abs(want.Factor[k][l]-got.Factor[k][l]) > 1e-11*(1+math.Abs(want.Factor[k][l])) {
-						t.Fatalf("factor %d lane %d: %g, Go %g", k, l, got.Factor[k][l], want.Factor[k][l])
-					}
-				}
-			}
-		}
 	}
 }

@@ -122,21 +122,6 @@ row:
 	VZEROUPPER
 	RET
 
-// func accumulateAVX512(sum *SumVec, rows *Row, n int)
-TEXT ·accumulateAVX512(SB), NOSPLIT, $0-24
-	MOVQ sum+0(FP), DI
-	MOVQ rows+8(FP), SI
-	MOVQ n+16(FP), CX
-	EACH(CLEAR)
-
-row:
-	PRODUCTS
-	DECQ    CX
-	JNZ     row
-	EACH(STORE)
-	VZEROUPPER
-	RET
-
 // Without AVX-512, four lanes a step in three sweeps over the rows.
 
 #define CLEAR12 \
