@@ -71,31 +71,49 @@ func Of(s Sample) Errors {
 	c := s.Covariance
 	e.PredictedM = math.Sqrt(c[0][0] + c[1][1] + c[2][2])
 	e.PredictedRd = math.Sqrt(c[3][3] + c[4][4] + c[5][5])
-	v := []float64{dp.X, dp.Y, dp.Z, dr.X, dr.Y, dr.Z}
-	e.PositionSq = mahalanobis(c, v, 3, 3)
-	if s.PlaceOnly {
-		e.NormalSq = e.PositionSq / 3
-	} else {
-		e.NormalSq = mahalanobis(c, v, 6, e.Freedom) / float64(e.Freedom)
+	v := [6]float64{dp.X, dp.Y, dp.Z, dr.X, dr.Y, dr.Z}
+	e.PositionSq, e.NormalSq = mahalanobis(c, v)
+	switch {
+	case s.PlaceOnly:
+		e.NormalSq = e.PositionSq
+	case s.Axis != nil:
+		e.NormalSq = pseudoSquare(c, v, e.Freedom)
 	}
+	e.NormalSq /= float64(e.Freedom)
 	return e
 }
 
-// mahalanobis is vᵀC⁺v over the first n components, C⁺ the pseudo-inverse of
-// the given rank. Components are scaled to unit variance first: metres and
-// radians do not compare.
-func mahalanobis(c *[6][6]float64, v []float64, n, rank int) float64 {
+// mahalanobis is vᵀC⁻¹v of the position and of the whole pose: with C = L·Lᵀ those of the
+// first three and of all components of L⁻¹v. NaN where C is not positive definite.
+func mahalanobis(c *[6][6]float64, v [6]float64) (position, pose float64) {
+	var f rigid.Factor
+	f.Decompose(c, 0)
+	f.Forward(&v)
+	for i, y := range v {
+		if f.Inverse[i] == 0 {
+			y = math.NaN()
+		}
+		pose += y * y
+		if i == 2 {
+			position = pose
+		}
+	}
+	return position, pose
+}
+
+// pseudoSquare is vᵀC⁺v, C⁺ the pseudo-inverse of the given rank. Components are
+// scaled to unit variance first: metres and radians do not compare.
+func pseudoSquare(c *[6][6]float64, v [6]float64, rank int) float64 {
+	const n = len(v)
 	sym := mat.NewSymDense(n, nil)
-	scale := make([]float64, n)
+	var scale [n]float64
 	for i := range n {
 		scale[i] = math.Sqrt(c[i][i])
 		if !(scale[i] > 0) {
-			// A coil that looks along a coordinate axis has no variance about it.
-			if c[i][i] == 0 && rank < n {
-				scale[i] = 1
-				continue
+			if c[i][i] != 0 {
+				return math.NaN()
 			}
-			return math.NaN()
+			scale[i] = 1 // a coil that looks along a coordinate axis has no variance about it
 		}
 	}
 	for i := range n {

@@ -61,6 +61,48 @@ func TestHonestErrorsLookHonest(t *testing.T) {
 	}
 }
 
+// The square of an error over its covariance, of the position and of the whole pose,
+// is that by the inverse matrix; of a singular covariance there is none.
+func TestNormalisedSquaresAgainstTheInverse(t *testing.T) {
+	rng := rand.New(rand.NewPCG(7, 7))
+	for range 20 {
+		a, c := mat.NewDense(6, 6, nil), mat.NewDense(6, 6, nil)
+		e := mat.NewVecDense(6, nil)
+		for i := range 6 {
+			unit := []float64{1e-5, 1e-3}[i/3] // metres and radians
+			e.SetVec(i, unit*rng.NormFloat64())
+			for j := range 6 {
+				a.Set(i, j, unit*rng.NormFloat64())
+			}
+			a.Set(i, i, 3*unit)
+		}
+		c.Mul(a, a.T())
+		var cov [6][6]float64
+		for i := range 6 {
+			copy(cov[i][:], c.RawRowView(i))
+		}
+		position, pose := mahalanobis(&cov, [6]float64(e.RawVector().Data))
+		for n, got := range map[int]float64{3: position, 6: pose} {
+			var inverse mat.Dense
+			if err := inverse.Inverse(c.Slice(0, n, 0, n)); err != nil && inverse.IsEmpty() {
+				t.Fatal(err)
+			}
+			part := e.SliceVec(0, n)
+			// The unscaled matrix has a condition of up to 1e8, of units mostly.
+			if want := mat.Inner(part, &inverse, part); math.Abs(got/want-1) > 1e-7 {
+				t.Errorf("of %d components %.12g, want %.12g", n, got, want)
+			}
+		}
+		cov[5] = cov[4]
+		for i := range cov {
+			cov[i][5] = cov[i][4]
+		}
+		if again, none := mahalanobis(&cov, [6]float64(e.RawVector().Data)); again != position || !math.IsNaN(none) {
+			t.Errorf("of a singular covariance %g and %g, want %g and NaN", again, none, position)
+		}
+	}
+}
+
 // With one coil a turn about its axis is no error.
 func TestTurnAboutTheBlindAxisIsNoError(t *testing.T) {
 	axis := r3.Vec{Z: 1}
@@ -79,7 +121,7 @@ func TestTurnAboutTheBlindAxisIsNoError(t *testing.T) {
 // Hyndman and Fan, The American Statistician 50(4), 1996, definition 7, by
 // hand: for 1 2 3 4 the median is 2.5 and the 95th percentile 1 + 0.95·3.
 func TestQuantiles(t *testing.T) {
-	s := newDistribution([]float64{4, 2, math.NaN(), 1, 3}).statistics(nil)
+	s := statisticsOf([]float64{4, 2, math.NaN(), 1, 3})
 	if s[1] != 2.5 || math.Abs(s[2]-3.85) > 1e-12 || s[4] != 4 || math.Abs(s[0]-math.Sqrt(7.5)) > 1e-15 {
 		t.Errorf("%g", s)
 	}

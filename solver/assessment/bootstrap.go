@@ -59,16 +59,17 @@ type Confidence struct {
 // Sources: Efron and Tibshirani, An Introduction to the Bootstrap (1993),
 // chapter 13; Künsch, Ann. Statist. 17(3), 1989, for blocks.
 func (r *Report) Bootstrap(ctx context.Context, samples []Sample, all []Errors, level float64, resamples int, seed uint64) error {
-	units, name := unitsOf(samples)
-	if len(units) < leastUnits {
+	u := unitsOf(samples)
+	if u.n < leastUnits {
 		return nil
 	}
 	if resamples <= 0 {
 		resamples = int(min(2000, max(200, 4e7/float64(len(samples)))))
 	}
-	c := &Confidence{Level: level, Resamples: resamples, Unit: name, Units: len(units)}
+	c := &Confidence{Level: level, Resamples: resamples, Unit: u.name, Units: u.n}
 	position, rotation := lengths(all)
-	positions, rotations := newDistribution(position), newDistribution(rotation)
+	positions, rotations := newDistribution(position, u.of), newDistribution(rotation, u.of)
+	sums := sumsOf(all, u)
 	plan := r.Precision.plan(samples, all)
 	pairs := newPairs(samples)
 	const numbers = 5 + 5 + 6 + 2 + 3 + 2
@@ -78,17 +79,11 @@ func (r *Report) Bootstrap(ctx context.Context, samples []Sample, all []Errors, 
 	}
 	// Each resample has a source of its own, so that the work can be shared out and
 	// the result stays the same.
-	resample := func(b int, counts, times []int) {
+	resample := func(b int, times []int) {
 		random := rand.New(rand.NewPCG(seed, 0x626f6f7473747261+uint64(b)))
-		clear(counts)
 		clear(times)
-		for range units {
-			times[random.IntN(len(units))]++
-		}
-		for u, n := range times {
-			for _, i := range units[u] {
-				counts[i] = n
-			}
+		for range times {
+			times[random.IntN(len(times))]++
 		}
 		k := 0
 		note := func(values ...float64) {
@@ -97,21 +92,22 @@ func (r *Report) Bootstrap(ctx context.Context, samples []Sample, all []Errors, 
 				k++
 			}
 		}
-		position, rotation, bias, split := positions.statistics(counts), rotations.statistics(counts), biasOf(all, counts), plan.split(counts)
+		drawn := func(sample int) float64 { return float64(times[u.of[sample]]) }
+		position, rotation, bias, split := positions.statistics(times), rotations.statistics(times), sums.bias(times), plan.split(drawn)
 		note(position[:]...)
 		note(rotation[:]...)
 		note(bias[:]...)
-		note(agreement(all, counts))
+		note(sums.agreement(times))
 		note(split[:]...)
-		note(pairs.judge(counts))
+		note(pairs.judge(drawn))
 	}
 	var next atomic.Int64
 	var workers sync.WaitGroup
 	for range runtime.GOMAXPROCS(0) {
 		workers.Go(func() {
-			counts, times := make([]int, len(samples)), make([]int, len(units))
+			times := make([]int, u.n)
 			for b := int(next.Add(1)) - 1; b < resamples && ctx.Err() == nil; b = int(next.Add(1)) - 1 {
-				resample(b, counts, times)
+				resample(b, times)
 			}
 		})
 	}
@@ -134,74 +130,114 @@ func (r *Report) Bootstrap(ctx context.Context, samples []Sample, all []Errors, 
 
 const leastUnits = 5
 
-// unitsOf groups samples into what may be taken as independent.
-func unitsOf(samples []Sample) (units [][]int, name string) {
-	stations, visits := map[int][]int{}, map[int][]int{}
-	for i, s := range samples {
+// units are what of the samples may be taken as independent.
+type units struct {
+	name string
+	n    int
+	of   []int // the unit of each sample
+}
+
+func unitsOf(samples []Sample) units {
+	stations, visits := map[int]int{}, map[int]int{}
+	for _, s := range samples {
 		if s.Visit == 0 {
-			return blocks(samples), "blocks"
+			return blocks(samples)
 		}
-		stations[s.Station] = append(stations[s.Station], i)
-		visits[s.Visit] = append(visits[s.Visit], i)
+		stations[s.Station], visits[s.Visit] = 0, 0
 	}
-	groups, name := stations, "stations"
-	if len(stations) < leastUnits {
-		groups, name = visits, "visits"
+	u := units{name: "stations", n: len(stations), of: make([]int, len(samples))}
+	groups := stations
+	if u.n < leastUnits {
+		u.name, u.n, groups = "visits", len(visits), visits
 	}
-	for _, k := range slices.Sorted(maps.Keys(groups)) {
-		units = append(units, groups[k])
+	for i, k := range slices.Sorted(maps.Keys(groups)) {
+		groups[k] = i
 	}
-	return units, name
+	for i, s := range samples {
+		u.of[i] = stations[s.Station]
+		if u.name == "visits" {
+			u.of[i] = visits[s.Visit]
+		}
+	}
+	return u
 }
 
 // blocks cuts each sensor's samples into runs of neighbours.
-func blocks(samples []Sample) (units [][]int) {
+func blocks(samples []Sample) units {
+	u := units{name: "blocks", of: make([]int, len(samples))}
 	length := int(math.Ceil(math.Cbrt(float64(len(samples)))))
-	open := map[int]int{} // unit of each sensor
+	type run struct{ unit, samples int }
+	open := map[int]*run{} // of each sensor
 	for i, s := range samples {
-		u, ok := open[s.Sensor]
-		if !ok || len(units[u]) >= length {
-			u = len(units)
-			units = append(units, nil)
-			open[s.Sensor] = u
+		b := open[s.Sensor]
+		if b == nil || b.samples == length {
+			b = &run{unit: u.n}
+			u.n++
+			open[s.Sensor] = b
 		}
-		units[u] = append(units[u], i)
+		b.samples++
+		u.of[i] = b.unit
 	}
-	return units
+	return u
 }
 
-func biasOf(all []Errors, counts []int) (bias [6]float64) {
-	var n float64
+// sums are over the samples of each unit, so that a resample costs as much as there
+// are units.
+type sums []unitSum
+
+type unitSum struct {
+	n, stated, inside int // samples; of them with a covariance, and inside its 95 % ellipsoid
+	errors            [6]float64
+	normal            float64
+}
+
+func sumsOf(all []Errors, u units) sums {
+	list := make(sums, u.n)
+	cut := limit(3, 0.95)
 	for i := range all {
-		if counts[i] == 0 {
+		s := &list[u.of[i]]
+		s.n++
+		for k, v := range all[i].components() {
+			s.errors[k] += v
+		}
+		if math.IsNaN(all[i].NormalSq) {
 			continue
 		}
-		n += float64(counts[i])
-		for k, v := range all[i].components() {
-			bias[k] += float64(counts[i]) * v
+		s.stated++
+		s.normal += all[i].NormalSq
+		if all[i].PositionSq <= cut {
+			s.inside++
+		}
+	}
+	return list
+}
+
+func (list sums) bias(times []int) (bias [6]float64) {
+	n := 0
+	for i := range list {
+		s := &list[i]
+		if times[i] == 0 { // an unknown error that was not drawn does no harm
+			continue
+		}
+		n += times[i] * s.n
+		for k, v := range s.errors {
+			bias[k] += float64(times[i]) * v
 		}
 	}
 	for k := range bias {
-		bias[k] /= n
+		bias[k] /= float64(n)
 	}
 	return bias
 }
 
 // agreement is the mean normalised squared error and the share of positions inside
 // their stated 95 % ellipsoid.
-func agreement(all []Errors, counts []int) (normal, inside float64) {
-	var n float64
-	cut := limit(3, 0.95)
-	for i := range all {
-		if counts[i] == 0 || math.IsNaN(all[i].NormalSq) {
-			continue
-		}
-		w := float64(counts[i])
-		n += w
-		normal += w * all[i].NormalSq
-		if all[i].PositionSq <= cut {
-			inside += w
-		}
+func (list sums) agreement(times []int) (normal, inside float64) {
+	stated, held := 0, 0
+	for i := range list {
+		s := &list[i]
+		stated, held = stated+times[i]*s.stated, held+times[i]*s.inside
+		normal += float64(times[i]) * s.normal
 	}
-	return normal / n, inside / n
+	return normal / float64(stated), float64(held) / float64(stated)
 }

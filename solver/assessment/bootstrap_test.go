@@ -15,19 +15,23 @@ import (
 	"tonepose/solver/internal/statistics"
 )
 
-// A resampling by counts is the list written out.
+// A resampling by units is the list written out.
 func TestResampledStatistics(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
-		values := rapid.SliceOfN(rapid.Float64Range(0, 10), 1, 30).Draw(rt, "values")
-		counts := rapid.SliceOfN(rapid.IntRange(0, 4), len(values), len(values)).Draw(rt, "counts")
+		values := rapid.SliceOfN(rapid.OneOf(rapid.Float64Range(0, 10), rapid.Just(math.NaN())), 1, 30).Draw(rt, "values")
+		units := rapid.SliceOfN(rapid.IntRange(0, 9), len(values), len(values)).Draw(rt, "units")
+		times := rapid.SliceOfN(rapid.IntRange(0, 4), 10, 10).Draw(rt, "times")
 		var list []float64
-		for i, n := range counts {
-			list = append(list, slices.Repeat(values[i:i+1], n)...)
+		for i, u := range units {
+			if !math.IsNaN(values[i]) {
+				list = append(list, slices.Repeat(values[i:i+1], times[u])...)
+			}
 		}
 		if len(list) == 0 {
 			rt.Skip("nothing drawn")
 		}
-		got := newDistribution(values).statistics(counts)
+		d := newDistribution(values, units)
+		got := d.statistics(times[:len(d.n)])
 		slices.Sort(list)
 		want := [5]float64{rms(list), statistics.Quantile(list, 0.5), statistics.Quantile(list, 0.95), statistics.Quantile(list, 0.99), list[len(list)-1]}
 		for k := range want {
@@ -36,6 +40,55 @@ func TestResampledStatistics(t *testing.T) {
 			}
 		}
 	})
+}
+
+// Bias and agreement of a resampling are those of the samples written out: of poses
+// whose orientation or covariance is not known, too.
+func TestResampledBiasAndAgreement(t *testing.T) {
+	rng := rand.New(rand.NewPCG(6, 6))
+	u := units{n: 4, of: []int{0, 1, 0, 2, 3, 1, 2, 3, 0}}
+	times := []int{2, 0, 1, 3}
+	all := make([]Errors, len(u.of))
+	var drawn []Errors
+	for i := range all {
+		e := &all[i]
+		e.Position, e.Rotation = r3.Vec{X: rng.NormFloat64(), Y: 1, Z: rng.NormFloat64()}, r3.Vec{X: rng.NormFloat64(), Y: 2, Z: rng.NormFloat64()}
+		e.NormalSq, e.PositionSq = rng.ExpFloat64(), 10*rng.Float64()
+		if u.of[i] == 1 { // not drawn
+			e.Rotation.X = math.NaN()
+		}
+		if i%4 == 3 {
+			e.NormalSq, e.PositionSq = math.NaN(), math.NaN()
+		}
+		drawn = append(drawn, slices.Repeat(all[i:i+1], times[u.of[i]])...)
+	}
+	list := sumsOf(all, u)
+	var want [6]float64
+	var normal, inside, stated float64
+	for _, e := range drawn {
+		for k, v := range e.components() {
+			want[k] += v / float64(len(drawn))
+		}
+		if math.IsNaN(e.NormalSq) {
+			continue
+		}
+		stated++
+		normal += e.NormalSq
+		// The 95 % point of chi-square with 3 degrees of freedom: Abramowitz and
+		// Stegun, table 26.8.
+		if e.PositionSq <= 7.81473 {
+			inside++
+		}
+	}
+	got := list.bias(times)
+	for k := range want {
+		if !(math.Abs(got[k]-want[k]) < 1e-14) {
+			t.Errorf("component %d: %g, want %g", k, got[k], want[k])
+		}
+	}
+	if n, i := list.agreement(times); math.Abs(n-normal/stated) > 1e-14 || i != inside/stated {
+		t.Errorf("agreement %g, %g, want %g, %g", n, i, normal/stated, inside/stated)
+	}
 }
 
 // 95 % intervals of the RMS and of the bias hold the true value in about 95 % of

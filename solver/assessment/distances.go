@@ -33,23 +33,22 @@ type place struct {
 
 // pair is the distance between two positions.
 type pair struct {
-	a, b         int // a sample of each
+	a, b         int // the places
 	error, truth float64
 }
 
 type pairs struct {
-	places int
+	places []place
 	list   []pair
 }
 
 // newPairs takes the mean of every station; of a motion, samples evenly apart.
 func newPairs(samples []Sample) (p pairs) {
-	list := places(samples)
-	p.places = len(list)
-	for i, a := range list {
-		for _, b := range list[:i] {
+	p.places = places(samples)
+	for i, a := range p.places {
+		for k, b := range p.places[:i] {
 			truth := r3.Norm(r3.Sub(a.truth, b.truth))
-			p.list = append(p.list, pair{a.sample, b.sample, r3.Norm(r3.Sub(a.seen, b.seen)) - truth, truth})
+			p.list = append(p.list, pair{i, k, r3.Norm(r3.Sub(a.seen, b.seen)) - truth, truth})
 		}
 	}
 	return p
@@ -91,14 +90,15 @@ func places(samples []Sample) (list []place) {
 }
 
 // judge returns the RMS error and the scale, least squares through zero, under a
-// resampling of the positions; nil: each counts once.
-func (p pairs) judge(counts []int) (rms, scale float64) {
+// resampling: drawn says how often a sample was drawn.
+func (p pairs) judge(drawn func(sample int) float64) (rms, scale float64) {
+	var times [mostPlaces]float64
+	for i, at := range p.places {
+		times[i] = drawn(at.sample)
+	}
 	var squares, weight, top, bottom float64
 	for _, d := range p.list {
-		w := 1.0
-		if counts != nil {
-			w = float64(counts[d.a] * counts[d.b])
-		}
+		w := times[d.a] * times[d.b]
 		squares += w * d.error * d.error
 		weight += w
 		top += w * d.error * d.truth
@@ -112,14 +112,14 @@ func distancesOf(samples []Sample) *Distances {
 	if p.list == nil {
 		return nil
 	}
-	d := &Distances{Places: p.places, N: len(p.list)}
+	d := &Distances{Places: len(p.places), N: len(p.list)}
 	var size []float64
 	for _, e := range p.list {
 		d.Mean += e.error / float64(d.N)
 		size = append(size, math.Abs(e.error))
 	}
 	slices.Sort(size)
-	d.RMS, d.ScalePPM = p.judge(nil)
+	d.RMS, d.ScalePPM = p.judge(func(int) float64 { return 1 })
 	d.P95, d.Max = statistics.Quantile(size, 0.95), size[len(size)-1]
 	return d
 }

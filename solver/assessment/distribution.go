@@ -4,56 +4,80 @@ import (
 	"cmp"
 	"math"
 	"slices"
-
-	"tonepose/solver/internal/statistics"
 )
 
-// distribution is a list of numbers that can be resampled: counts say how often
-// each was drawn. NaN are left out.
+// distribution is a list of numbers of which units can be drawn again and again. NaN
+// are left out.
 type distribution struct {
-	value []float64 // rising
-	index []int     // of each in the list it came from
+	value   []float64 // rising
+	unit    []int     // of each
+	n       []int     // numbers of each unit
+	squares []float64 // their sum of squares
 }
 
-func newDistribution(list []float64) distribution {
-	var d distribution
+// newDistribution takes a list and the unit of each number, counted from 0.
+func newDistribution(list []float64, units []int) distribution {
+	count := 0
+	for _, u := range units {
+		count = max(count, u+1)
+	}
+	d := distribution{n: make([]int, count), squares: make([]float64, count)}
+	var order []int
 	for i, v := range list {
 		if !math.IsNaN(v) {
-			d.index = append(d.index, i)
+			order = append(order, i)
+			d.n[units[i]]++
+			d.squares[units[i]] += v * v
 		}
 	}
-	slices.SortFunc(d.index, func(a, b int) int { return cmp.Compare(list[a], list[b]) })
-	for _, i := range d.index {
-		d.value = append(d.value, list[i])
+	slices.SortFunc(order, func(a, b int) int { return cmp.Compare(list[a], list[b]) })
+	for _, i := range order {
+		d.value, d.unit = append(d.value, list[i]), append(d.unit, units[i])
 	}
 	return d
 }
 
-// statistics are RMS, median, 95th and 99th percentile and the largest. counts
-// nil: each number once.
-func (d distribution) statistics(counts []int) [5]float64 {
-	drawn := d.value
-	if counts != nil {
-		// Room for one more, so that a number not drawn is written and overwritten
-		// without a branch.
-		total := 0
-		for _, i := range d.index {
-			total += counts[i]
-		}
-		drawn = make([]float64, total+1)
-		at := 0
-		for k, i := range d.index {
-			n := counts[i]
-			drawn[at] = d.value[k]
-			for j := 1; j < n; j++ {
-				drawn[at+j] = d.value[k]
-			}
-			at += n
-		}
-		drawn = drawn[:total]
+// statistics are RMS, median, 95th and 99th percentile and the largest of the numbers,
+// each unit taken as often as times says.
+func (d *distribution) statistics(times []int) (s [5]float64) {
+	total, squares := 0, 0.0
+	for u, n := range times {
+		total += n * d.n[u]
+		squares += float64(n) * d.squares[u]
 	}
-	quantile := func(p float64) float64 { return statistics.Quantile(drawn, p) }
-	return [5]float64{rms(drawn), quantile(0.5), quantile(0.95), quantile(0.99), quantile(1)}
+	if total == 0 {
+		return [5]float64{math.NaN(), math.NaN(), math.NaN(), math.NaN(), math.NaN()}
+	}
+	// Value k has the ranks from first on, as many as it was drawn. Most of what is
+	// asked for is near the largest.
+	k, first := len(d.value), total
+	rank := func(i int) float64 {
+		for first > i {
+			k--
+			first -= times[d.unit[k]]
+		}
+		for first+times[d.unit[k]] <= i {
+			first += times[d.unit[k]]
+			k++
+		}
+		return d.value[k]
+	}
+	// As statistics.Quantile.
+	quantile := func(p float64) float64 {
+		at := p * float64(total-1)
+		i := int(at)
+		above, below := rank(min(i+1, total-1)), rank(i)
+		return below + (at-float64(i))*(above-below)
+	}
+	s[0] = math.Sqrt(squares / float64(total))
+	s[4], s[3], s[2], s[1] = quantile(1), quantile(0.99), quantile(0.95), quantile(0.5)
+	return s
+}
+
+// statisticsOf are those of a list as it is.
+func statisticsOf(list []float64) [5]float64 {
+	d := newDistribution(list, make([]int, len(list)))
+	return d.statistics([]int{1}[:len(d.n)])
 }
 
 func rms(x []float64) float64 {

@@ -171,10 +171,10 @@ func (list visits) analyse(c int, weight func(station visit) float64) (v varianc
 }
 
 // split returns repeatability, reproducibility and trueness of the position under
-// a resampling of stations or visits.
-func (list visits) split(counts []int) [3]float64 {
+// a resampling of stations or visits: drawn says how often a sample was drawn.
+func (list visits) split(drawn func(sample int) float64) [3]float64 {
 	var out [3]float64
-	weight := func(v visit) float64 { return float64(counts[v.sample]) }
+	weight := func(v visit) float64 { return drawn(v.sample) }
 	for c := range 3 {
 		v := list.analyse(c, weight)
 		out[0] += v.within

@@ -82,7 +82,7 @@ func Summarise(samples []Sample) (Report, []Errors) {
 	}
 	r := Report{N: len(samples)}
 	position, rotation := lengths(all)
-	p, o := newDistribution(position).statistics(nil), newDistribution(rotation).statistics(nil)
+	p, o := statisticsOf(position), statisticsOf(rotation)
 	r.PositionRMS, r.PositionMedian, r.PositionP95, r.PositionP99, r.PositionMax = p[0], p[1], p[2], p[3], p[4]
 	r.OrientationRMS, r.OrientationMedian, r.OrientationP95, r.OrientationP99, r.OrientationMax = o[0], o[1], o[2], o[3], o[4]
 	var body []r3.Vec

@@ -34,82 +34,102 @@ func trendsOf(samples []Sample, all []Errors) *Trends {
 	if n < leastTrend {
 		return nil
 	}
-	place, attitude, e := mat.NewDense(3*n, 12, nil), mat.NewDense(3*n, 6, nil), mat.NewVecDense(3*n, nil)
-	var mean r3.Vec
-	for _, s := range samples {
+	place, attitude := newFit(12), newFit(6)
+	var mean, bias r3.Vec
+	for i, s := range samples {
 		mean = r3.Add(mean, r3.Scale(1/float64(n), s.Truth.Position))
+		bias = r3.Add(bias, r3.Scale(1/float64(n), all[i].Position))
 	}
+	before := 0.0 // squares about the mean
 	for i, s := range samples {
 		d := r3.Sub(s.Truth.Position, mean)
 		turn := rigid.Matrix(s.Estimate.Rotation)
 		c := all[i].components()
 		for k := range 3 {
-			row := 3*i + k
-			e.SetVec(row, c[k])
-			place.Set(row, k, 1)
-			attitude.Set(row, k, 1)
-			for a, v := range [3]float64{d.X, d.Y, d.Z} {
-				place.Set(row, 3+3*k+a, v)
-				attitude.Set(row, 3+a, turn[k][a])
-			}
+			row := place.next(c[k])
+			row[k], row[3+3*k], row[4+3*k], row[5+3*k] = 1, d.X, d.Y, d.Z
+			row = attitude.next(c[k])
+			row[k], row[3], row[4], row[5] = 1, turn[k][0], turn[k][1], turn[k][2]
 		}
+		before += r3.Norm2(r3.Sub(all[i].Position, bias))
 	}
-	t := &Trends{}
-	g, share, ok := adjusted(place, e)
-	if !ok {
+	before /= float64(3*n - 3)
+	g, left, ok := place.solve()
+	if !ok || before == 0 {
 		return nil
 	}
-	t.ByPlace.Share = share
-	gradient := mat.NewDense(3, 3, nil)
+	t := &Trends{}
+	t.ByPlace.Share = 1 - left/before
+	gradient := mat.NewDense(3, 3, g[3:])
 	for k := range 3 {
-		for a := range 3 {
-			t.ByPlace.Gradient[k][a] = g.AtVec(3 + 3*k + a)
-			gradient.Set(k, a, g.AtVec(3+3*k+a))
-		}
+		copy(t.ByPlace.Gradient[k][:], gradient.RawRowView(k))
 	}
 	var svd mat.SVD
 	if svd.Factorize(gradient, mat.SVDNone) {
 		t.ByPlace.Largest = svd.Values(nil)[0]
 	}
-	o, share, ok := adjusted(attitude, e)
+	o, left, ok := attitude.solve()
 	if !ok {
 		return nil
 	}
-	t.ByAttitude.Share = share
-	for a := range 3 {
-		t.ByAttitude.Offset[a] = o.AtVec(3 + a)
-	}
+	t.ByAttitude.Share = 1 - left/before
+	t.ByAttitude.Offset = [3]float64(o[3:])
 	return t
 }
 
-// adjusted fits e by the columns of a, the first three being the constants, and
-// returns by which share the variance about the means alone is less.
-func adjusted(a *mat.Dense, e *mat.VecDense) (x *mat.VecDense, share float64, ok bool) {
-	rows, columns := a.Dims()
+// fit is a linear least squares problem taken row by row: of all rows before it keeps
+// the triangle of their QR factorisation, the right side as its last column.
+//
+// Source: Golub and Van Loan, Matrix Computations (2013), section 6.5.3, by blocks of
+// rows in place of single ones.
+type fit struct {
+	rows    *mat.Dense
+	filled  int // rows of it
+	seen    int
+	columns int
+}
+
+func newFit(columns int) *fit {
+	return &fit{rows: mat.NewDense(256, columns+1, nil), columns: columns}
+}
+
+// next returns the coefficients of the next equation, all zero, to be filled in.
+func (f *fit) next(right float64) []float64 {
+	if height, _ := f.rows.Dims(); f.filled == height {
+		f.reduce()
+	}
+	row := f.rows.RawRowView(f.filled)
+	clear(row)
+	row[f.columns] = right
+	f.filled++
+	f.seen++
+	return row[:f.columns]
+}
+
+// reduce replaces the rows by the triangle of their factorisation.
+func (f *fit) reduce() {
 	var qr mat.QR
-	qr.Factorize(a)
-	if !(qr.Cond() < 1e8) { // one position, one line, one orientation
+	var r mat.Dense
+	qr.Factorize(f.rows.Slice(0, f.filled, 0, f.columns+1))
+	qr.RTo(&r)
+	f.filled = f.columns + 1
+	f.rows.Slice(0, f.filled, 0, f.filled).(*mat.Dense).Copy(&r)
+}
+
+// solve returns the solution and the variance of what is left. It reports false where
+// the rows do not fix the solution: all in one position, one line, one orientation.
+func (f *fit) solve() (x []float64, left float64, ok bool) {
+	f.reduce()
+	c := f.columns
+	var qr mat.QR
+	qr.Factorize(f.rows.Slice(0, c, 0, c))
+	if !(qr.Cond() < 1e8) {
 		return nil, 0, false
 	}
-	x = mat.NewVecDense(columns, nil)
-	if qr.SolveVecTo(x, false, e) != nil {
+	v := mat.NewVecDense(c, nil)
+	if qr.SolveVecTo(v, false, f.rows.Slice(0, c, c, c+1).(*mat.Dense).ColView(0)) != nil {
 		return nil, 0, false
 	}
-	var left mat.VecDense
-	left.MulVec(a, x)
-	left.SubVec(e, &left)
-	var mean [3]float64
-	for i := range rows {
-		mean[i%3] += e.AtVec(i) * 3 / float64(rows)
-	}
-	var before float64
-	for i := range rows {
-		d := e.AtVec(i) - mean[i%3]
-		before += d * d
-	}
-	if before == 0 {
-		return nil, 0, false
-	}
-	after := mat.Dot(&left, &left)
-	return x, 1 - after/float64(rows-columns)/(before/float64(rows-3)), true
+	last := f.rows.At(c, c)
+	return v.RawVector().Data, last * last / float64(f.seen-c), true
 }

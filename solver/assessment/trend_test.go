@@ -5,6 +5,7 @@ import (
 	"math/rand/v2"
 	"testing"
 
+	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels/rigid"
@@ -49,5 +50,46 @@ func TestTrends(t *testing.T) {
 	}
 	if r.Trends.ByAttitude.Share < 0.9 {
 		t.Errorf("share by attitude %.3f", r.Trends.ByAttitude.Share)
+	}
+}
+
+// A fit taken row by row is that of the whole matrix.
+func TestFitRowByRow(t *testing.T) {
+	rng := rand.New(rand.NewPCG(11, 11))
+	for _, rows := range []int{6, 256, 257, 2000} {
+		const columns = 5
+		f, a, e := newFit(columns), mat.NewDense(rows, columns, nil), mat.NewVecDense(rows, nil)
+		for i := range rows {
+			e.SetVec(i, rng.NormFloat64())
+			row := f.next(e.AtVec(i))
+			for k := range row {
+				a.Set(i, k, rng.NormFloat64())
+				row[k] = a.At(i, k)
+			}
+		}
+		x, left, ok := f.solve()
+		var want, rest mat.VecDense
+		if err := want.SolveVec(a, e); err != nil || !ok {
+			t.Fatal(ok, err)
+		}
+		// Gaussian columns have a condition of a few, of six rows some ten.
+		for k := range x {
+			if math.Abs(x[k]-want.AtVec(k)) > 1e-12 {
+				t.Errorf("%d rows: x[%d] = %.15g, want %.15g", rows, k, x[k], want.AtVec(k))
+			}
+		}
+		rest.MulVec(a, &want)
+		rest.SubVec(e, &rest)
+		if w := mat.Dot(&rest, &rest) / float64(rows-columns); math.Abs(left/w-1) > 1e-11 {
+			t.Errorf("%d rows leave %.15g, want %.15g", rows, left, w)
+		}
+	}
+	alike := newFit(2)
+	for range 600 {
+		row := alike.next(1)
+		row[0], row[1] = 1, 0.1
+	}
+	if _, _, ok := alike.solve(); ok {
+		t.Error("equal columns have a solution")
 	}
 }

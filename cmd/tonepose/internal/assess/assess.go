@@ -168,7 +168,16 @@ func full(c *tables.Covariance) *[6][6]float64 {
 // part is the assessment of those samples that keep chooses.
 func (a *Result) part(keep func(i int) bool) *Result {
 	part := *a
-	part.Samples, part.Rows = nil, nil
+	n := 0
+	for i := range a.Samples {
+		if keep(i) {
+			n++
+		}
+	}
+	if n == len(a.Samples) {
+		return &part
+	}
+	part.Samples, part.Rows = make([]assessment.Sample, 0, n), make([]Row, 0, n)
 	for i := range a.Samples {
 		if keep(i) {
 			part.Samples, part.Rows = append(part.Samples, a.Samples[i]), append(part.Rows, a.Rows[i])

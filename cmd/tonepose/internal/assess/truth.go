@@ -95,12 +95,13 @@ func (k *knownPoses) interpolate(rows []tables.Station, sensor string) (err erro
 	var times []float64
 	var poses []rigid.Pose
 	var squares sigmas
-	for _, r := range rows {
+	for i := range rows {
+		r := &rows[i]
 		if r.Sensor != sensor || r.Stop > r.Start {
 			continue
 		}
 		times, poses = append(times, r.Start), append(poses, r.Pose)
-		own := sigmasOf(&r)
+		own := sigmasOf(r)
 		squares.position += own.position * own.position
 		squares.rotation += own.rotation * own.rotation
 	}
@@ -157,6 +158,9 @@ func (m trueMotion) At(t float64) (p rigid.Pose, velocity, angular r3.Vec, ok bo
 		return p, velocity, angular, false
 	}
 	p, velocity, angular = m.motion.At(t)
+	if m.frame == identity && m.body == identity { // as read, which most truth is
+		return p, velocity, angular, true
+	}
 	velocity = r3.Add(velocity, r3.Cross(angular, p.Rotate(m.body.Position)))
 	return m.frame.Compose(p).Compose(m.body), m.frame.Rotate(velocity), m.frame.Rotate(angular), true
 }

@@ -4,8 +4,8 @@ package motion
 
 import (
 	"fmt"
+	"sort"
 
-	"gonum.org/v1/gonum/interp"
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
@@ -18,8 +18,14 @@ import (
 // and rotation have continuous second derivatives; at the knots the pose is the
 // given one.
 type Spline struct {
-	First, Last float64                  // times of the first and the last pose [s]
-	columns     [7]interp.PiecewiseCubic // position, quaternion
+	First, Last float64 // times of the first and the last pose [s]
+	knots       []knot
+}
+
+// knot is one pose: the values of position and quaternion, and their slopes [1/s].
+type knot struct {
+	time          float64 // [s]
+	value, change [7]float64
 }
 
 // Through lays a motion through timed poses, at least four at rising times [s].
@@ -33,8 +39,8 @@ func Through(times []float64, poses []rigid.Pose) (*Spline, error) {
 	if n < 4 {
 		return nil, fmt.Errorf("%d timed poses: a smooth motion needs at least 4", n)
 	}
-	s := &Spline{First: times[0], Last: times[n-1]}
-	knots := mat.NewDense(n, 7, nil)
+	s := &Spline{First: times[0], Last: times[n-1], knots: make([]knot, n)}
+	values := mat.NewDense(n, 7, nil)
 	sign := 1.0
 	for i, p := range poses {
 		if i > 0 {
@@ -44,16 +50,27 @@ func Through(times []float64, poses []rigid.Pose) (*Spline, error) {
 			}
 		}
 		q := quat.Scale(sign, p.Rotation)
-		knots.SetRow(i, []float64{p.Position.X, p.Position.Y, p.Position.Z, q.Real, q.Imag, q.Jmag, q.Kmag})
+		values.SetRow(i, []float64{p.Position.X, p.Position.Y, p.Position.Z, q.Real, q.Imag, q.Jmag, q.Kmag})
 	}
-	slopes, err := slopesOf(times, knots)
+	slopes, err := slopesOf(times, values)
 	if err != nil {
 		return nil, fmt.Errorf("spline through %d poses: %w", n, err)
 	}
-	for j := range s.columns {
-		s.columns[j].FitWithDerivatives(times, mat.Col(nil, j, knots), mat.Col(nil, j, slopes))
+	for i := range s.knots {
+		s.knots[i] = knot{times[i], [7]float64(values.RawRowView(i)), [7]float64(slopes.RawRowView(i))}
 	}
 	return s, nil
+}
+
+// around returns the two poses that a time between First and Last lies between. Of
+// poses that come evenly, as they mostly do, the time itself tells; of others a search.
+func (s *Spline) around(t float64) (a, b *knot) {
+	last := len(s.knots) - 2
+	i := max(0, min(int((t-s.First)/(s.Last-s.First)*float64(last+1)), last))
+	if !(s.knots[i].time <= t && t < s.knots[i+1].time) {
+		i = sort.Search(last, func(i int) bool { return t < s.knots[i+1].time })
+	}
+	return &s.knots[i], &s.knots[i+1]
 }
 
 // slopesOf returns the derivatives at the knots of the cubic splines through the
@@ -90,9 +107,14 @@ func slopesOf(x []float64, y *mat.Dense) (*mat.Dense, error) {
 // motion goes on straight and evenly.
 func (s *Spline) At(t float64) (p rigid.Pose, velocity, angular r3.Vec) {
 	in := min(max(t, s.First), s.Last)
+	a, b := s.around(in)
+	u, perStep := in-a.time, 1/(b.time-a.time)
 	var v, d [7]float64
-	for j := range s.columns {
-		v[j], d[j] = s.columns[j].Predict(in), s.columns[j].PredictDerivative(in)
+	for j := range v {
+		rise := (b.value[j] - a.value[j]) * perStep
+		c1, c2, c3 := a.change[j], (3*rise-2*a.change[j]-b.change[j])*perStep, (a.change[j]+b.change[j]-2*rise)*perStep*perStep
+		v[j] = a.value[j] + u*(c1+u*(c2+u*c3))
+		d[j] = c1 + u*(2*c2+u*3*c3)
 	}
 	p.Position, velocity = r3.Vec{X: v[0], Y: v[1], Z: v[2]}, r3.Vec{X: d[0], Y: d[1], Z: d[2]}
 	q, dq := quat.Number{Real: v[3], Imag: v[4], Jmag: v[5], Kmag: v[6]}, quat.Number{Real: d[3], Imag: d[4], Jmag: d[5], Kmag: d[6]}
