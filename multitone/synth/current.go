@@ -5,6 +5,38 @@ import (
 	"math/cmplx"
 )
 
+// rotation is e^{j·angle} of the first samples after a chunk's first.
+type rotation [chunk]complex128
+
+func newRotation(cyclesPerSample float64) *rotation {
+	r := new(rotation)
+	for i := range r {
+		r[i] = cmplx.Rect(1, 2*math.Pi*fraction(float64(i)*cyclesPerSample))
+	}
+	return r
+}
+
+// rotations are those of one tone, the same in all chunks.
+type rotations struct {
+	tone   *rotation // at its frequency of time zero, the clock keeping still
+	wander *rotation // of the amplitude; nil: it keeps still
+}
+
+func newRotations(cfg *Config) []rotations {
+	list := make([]rotations, len(cfg.Tones))
+	for k := range list {
+		t := &cfg.Tones[k]
+		list[k].tone = newRotation(t.Hz / cfg.Rate * (1 + cfg.offset(t)))
+		if w := t.Wander; w.Relative != 0 {
+			list[k].wander = newRotation(w.Hz / cfg.Rate)
+		}
+	}
+	return list
+}
+
+// offset is the relative one of a tone's frequency at time zero.
+func (c *Config) offset(t *Tone) float64 { return (c.ClockPPM + t.OffsetPPM) * 1e-6 }
+
 // currents holds one chunk of every tone's analytic current I [A] and dI/dt
 // [A/s], delayed by one delay; channels of equal delay share it.
 type currents struct {
@@ -26,10 +58,10 @@ func newCurrents(delay float64, tones int) *currents {
 // fill computes n samples from sample first on.
 //
 // The phase φ(t) = φ0 + 2π·Hz·((1+ε)·t + ½·δ·t²), and what the clock is ahead beside
-// that, is taken exactly at the chunk's first sample; within it two rotations follow
-// the quadratic phase, so that rounding grows over one chunk only (256 · 2⁻⁵³ of
-// the phasor).
-func (c *currents) fill(cfg *Config, first int64, n int) {
+// that, is taken exactly at the chunk's first sample. From there it goes on by the
+// tone's rotation; where the clock does not keep still, two more follow its quadratic
+// phase, so that their rounding grows over one chunk only (256 · 2⁻⁵³ of the phasor).
+func (c *currents) fill(cfg *Config, turns []rotations, first int64, n int) {
 	step := 1 / cfg.Rate
 	t0 := float64(first)/cfg.Rate - c.delay
 	drift := cfg.ClockDrift * 1e-6
@@ -42,23 +74,34 @@ func (c *currents) fill(cfg *Config, first int64, n int) {
 	}
 	for k := range c.tones {
 		tone := &cfg.Tones[k]
-		offset := (cfg.ClockPPM + tone.OffsetPPM) * 1e-6
+		offset := cfg.offset(tone)
 		// Whole cycles are dropped from the nominal part first: it is the large one.
 		cycles := fraction(tone.Hz*t0) + tone.Hz*(offset*t0+ahead)
 		z := cmplx.Rect(1, 2*math.Pi*fraction(cycles)+tone.Phase)
-		w := cmplx.Rect(1, 2*math.Pi*tone.Hz*step*(1+offset+gains+drift*step/2))
+		w := cmplx.Rect(1, 2*math.Pi*tone.Hz*step*(gains+drift*step/2))
 		chirp := cmplx.Rect(1, 2*math.Pi*tone.Hz*step*step*drift)
-		out := c.tones[k]
-		for i := range n {
-			t := t0 + float64(i)*step
-			factor, rate := tone.Wander.at(t)
-			a, da := tone.Current*factor, tone.Current*rate
-			omega := 2 * math.Pi * tone.Hz * (1 + offset + gains + drift*(t-t0))
-			re, im := real(z), imag(z)
-			out.re[i], out.im[i] = a*re, a*im
-			out.dre[i], out.dim[i] = da*re-omega*a*im, da*im+omega*a*re
-			z *= w
-			w *= chirp
+		omega, bend := 2*math.Pi*tone.Hz*(1+offset+gains), 2*math.Pi*tone.Hz*drift*step
+		out, turn := c.tones[k], turns[k].tone
+		re, im, dre, dim := out.re[:n], out.im[:n], out.dre[:n], out.dim[:n]
+		for i := range re {
+			y := z * turn[i]
+			if w != 1 || chirp != 1 {
+				z *= w
+				w *= chirp
+			}
+			omega := omega + bend*float64(i)
+			re[i], im[i] = tone.Current*real(y), tone.Current*imag(y)
+			dre[i], dim[i] = -omega*im[i], omega*re[i]
+		}
+		if turn := turns[k].wander; turn != nil {
+			v := tone.Wander
+			z := cmplx.Rect(v.Relative, 2*math.Pi*fraction(v.Hz*t0)+v.Phase)
+			for i := range re {
+				y := z * turn[i]
+				factor, rate := 1+imag(y), 2*math.Pi*v.Hz*real(y)
+				dre[i], dim[i] = factor*dre[i]+rate*re[i], factor*dim[i]+rate*im[i]
+				re[i], im[i] = factor*re[i], factor*im[i]
+			}
 		}
 	}
 }

@@ -16,6 +16,7 @@ type Generator struct {
 	volts    [][]float64 // the present chunk, [channel][chunk]
 	at, have int         // within the present chunk
 	knots    *knots      // nil: no pickup
+	turns    []rotations // by tone
 	groups   []*currents
 	channels []channelState
 	early    float64 // smallest and
@@ -38,7 +39,7 @@ func New(c Config) (*Generator, error) {
 	if err := c.check(); err != nil {
 		return nil, err
 	}
-	g := &Generator{cfg: c, clipped: make([]int64, len(c.Channels))}
+	g := &Generator{cfg: c, turns: newRotations(&c), clipped: make([]int64, len(c.Channels))}
 	pickups := 0
 	for i, ch := range c.Channels {
 		delay := ch.Delay
@@ -131,7 +132,7 @@ func (g *Generator) fill() error {
 func (g *Generator) compute(first int64, n int) error {
 	rate := g.cfg.Rate
 	for _, c := range g.groups {
-		c.fill(&g.cfg, first, n)
+		c.fill(&g.cfg, g.turns, first, n)
 	}
 	if g.knots != nil {
 		if err := g.knots.cover(float64(first)/rate-g.late, float64(first+int64(n))/rate-g.early); err != nil {

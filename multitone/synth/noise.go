@@ -2,7 +2,6 @@ package synth
 
 import (
 	"math"
-	"math/cmplx"
 	"math/rand/v2"
 )
 
@@ -79,47 +78,3 @@ func (s *noiseSource) add(dst []float64) {
 		st.state = x
 	}
 }
-
-// hum is the mains on one channel: Re Σ c_n·z^n with z = e^{j2π·Hz·t}.
-type hum struct {
-	hz    float64
-	terms []complex128 // c_1, c_2, …
-}
-
-func newHum(m Mains, peak float64, random *rand.Rand) *hum {
-	h := &hum{hz: m.Hz}
-	if m.Hz == 0 || peak == 0 {
-		return h
-	}
-	for n := 1; n <= m.Harmonics; n++ {
-		h.terms = append(h.terms, cmplx.Rect(peak/float64(n), 2*math.Pi*random.Float64()))
-	}
-	return h
-}
-
-// add adds the hum of the samples from first on to dst.
-func (h *hum) add(dst []float64, first int64, rate float64) {
-	if len(h.terms) == 0 {
-		return
-	}
-	// Four samples at a time: Horner's scheme waits for its own results.
-	for i := 0; i < len(dst); i += 4 {
-		var s, c, re, im [4]float64
-		for l := range s {
-			s[l], c[l] = math.Sincos(2 * math.Pi * fraction(float64(first+int64(i+l))*h.hz/rate))
-		}
-		for n := len(h.terms) - 1; n >= 0; n-- {
-			tr, ti := real(h.terms[n]), imag(h.terms[n])
-			for l := range s {
-				r, q := re[l]+tr, im[l]+ti
-				re[l], im[l] = r*c[l]-q*s[l], r*s[l]+q*c[l]
-			}
-		}
-		for l := range min(4, len(dst)-i) {
-			dst[i+l] += re[l]
-		}
-	}
-}
-
-// fraction returns x less the whole number below it.
-func fraction(x float64) float64 { return x - math.Floor(x) }

@@ -37,15 +37,6 @@ type Wander struct {
 	Phase    float64 // [rad]
 }
 
-// at returns the factor and its time derivative [1/s].
-func (w Wander) at(t float64) (factor, rate float64) {
-	if w.Relative == 0 {
-		return 1, 0
-	}
-	s, c := math.Sincos(2*math.Pi*w.Hz*t + w.Phase)
-	return 1 + w.Relative*s, 2 * math.Pi * w.Hz * w.Relative * c
-}
-
 // Channel is one column of the recording.
 type Channel struct {
 	// Gain and Delay [s] of a tone of phasor V: V·Gain·e^{−jω·Delay} is what

@@ -9,7 +9,6 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r3"
 
-	"tonepose/cmd/tonepose/internal/motion"
 	"tonepose/fieldmodels/rigid"
 )
 
@@ -29,7 +28,7 @@ func newPath(sensors []string, knotStep float64, track func(i int, sensor string
 			return nil, err
 		}
 		p.Tracks = append(p.Tracks, t)
-		p.Duration = math.Max(p.Duration, t.end())
+		p.Duration = math.Max(p.Duration, t.last)
 	}
 	return p, nil
 }
@@ -44,9 +43,10 @@ const (
 // Track is the motion of one sensor: through timed poses, or resting at
 // stations with smooth moves between.
 type Track struct {
-	Sensor   string
-	Stations []Station // nil: a free motion
-	motion   movement
+	Sensor      string
+	Stations    []Station // nil: a free motion
+	motion      movement
+	first, last float64 // times that it is given for [s]
 }
 
 // Station is a rest of a sensor.
@@ -63,7 +63,7 @@ type movement interface {
 
 // At returns the pose at t [s], its velocity [m/s] and angular velocity [rad/s]
 // in the rig frame. Before a path's start and after its end, resting sensors
-// stay, and moving ones go on straight and evenly.
+// stay, and those on a path of timed poses go on straight and evenly.
 func (t *Track) At(time float64) (p rigid.Pose, velocity, angular r3.Vec) {
 	return t.motion.At(time)
 }
@@ -107,29 +107,21 @@ func newStationTrack(sensor string, stations []Station) (Track, error) {
 				sensor, b.Start)
 		}
 	}
-	return Track{Sensor: sensor, Stations: sorted, motion: stationMotion(sorted)}, nil
+	return Track{Sensor: sensor, Stations: sorted, motion: stationMotion(sorted), first: sorted[0].Start, last: sorted[len(sorted)-1].Stop}, nil
 }
 
-// end is the time up to which a track is known.
-func (t *Track) end() float64 {
-	if s, ok := t.motion.(*motion.Spline); ok {
-		return s.Last
-	}
-	return t.Stations[len(t.Stations)-1].Stop
-}
-
-// covers reports an error unless the track is known from 0 s to duration.
+// covers reports an error unless the track is known from 0 s to duration. At its first
+// and last station a sensor rests on.
 func (t *Track) covers(duration float64) error {
-	s, ok := t.motion.(*motion.Spline)
-	if !ok {
+	if t.Stations != nil {
 		return nil
 	}
-	if s.First > 0 {
-		return fmt.Errorf("sensor %s: the path starts at %g s: it must start at 0 s, with the recording", t.Sensor, s.First)
+	if t.first > 0 {
+		return fmt.Errorf("sensor %s: the path starts at %g s: it must start at 0 s, with the recording", t.Sensor, t.first)
 	}
-	if s.Last < duration {
+	if t.last < duration {
 		return fmt.Errorf("sensor %s: the path ends at %g s, before the recording's %g s: shorten --duration or lengthen the path",
-			t.Sensor, s.Last, duration)
+			t.Sensor, t.last, duration)
 	}
 	return nil
 }

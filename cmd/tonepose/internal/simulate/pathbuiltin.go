@@ -9,7 +9,6 @@ import (
 	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
 
-	"tonepose/cmd/tonepose/internal/motion"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/fieldmodels/rigid"
 )
@@ -45,7 +44,7 @@ func BuiltinPath(name string, r *rig.Rig, duration float64, seed uint64) (*Path,
 		case "stations":
 			return newStationTrack(s, gridStations(center, half, i, random))
 		case "sweep":
-			return sweepTrack(s, center, half, cmp.Or(duration, sweepS), random)
+			return Track{Sensor: s, motion: newSweepMotion(center, half, random), last: cmp.Or(duration, sweepS)}, nil
 		}
 		return Track{}, fmt.Errorf("no built-in path %q: name a CSV file, %q or %q", name, BuiltinPaths[0], BuiltinPaths[1])
 	})
@@ -81,30 +80,38 @@ func randomRotation(r *rand.Rand) quat.Number {
 	return rigid.Normalize(q)
 }
 
-// sweepTrack moves along each axis as a sum of two sines of 0.2 to 0.7 Hz, and
-// rotates likewise by up to a radian about each axis from a random orientation.
-func sweepTrack(sensor string, center, half r3.Vec, duration float64, random *rand.Rand) (Track, error) {
-	var slow, fast, phase [6]float64
-	for i := range phase {
-		slow[i] = 2 * math.Pi * (0.2 + 0.15*random.Float64())
-		fast[i] = 2 * math.Pi * (0.5 + 0.2*random.Float64())
-		phase[i] = 2 * math.Pi * random.Float64()
+// sweepMotion moves along each axis as a sum of two sines of 0.2 to 0.7 Hz, and rotates
+// likewise by up to a radian about each axis from a random orientation.
+type sweepMotion struct {
+	center, half      r3.Vec
+	start             quat.Number
+	slow, fast, phase [6]float64 // angular frequencies [rad/s]; phases at time zero [rad]
+}
+
+func newSweepMotion(center, half r3.Vec, random *rand.Rand) *sweepMotion {
+	s := &sweepMotion{center: center, half: half}
+	for i := range s.phase {
+		s.slow[i] = 2 * math.Pi * (0.2 + 0.15*random.Float64())
+		s.fast[i] = 2 * math.Pi * (0.5 + 0.2*random.Float64())
+		s.phase[i] = 2 * math.Pi * random.Float64()
 	}
-	start := randomRotation(random)
-	value := func(i int, t float64) float64 {
-		return 0.75*math.Sin(slow[i]*t+phase[i]) + 0.25*math.Sin(fast[i]*t+2*phase[i])
+	s.start = randomRotation(random)
+	return s
+}
+
+// At implements movement: rotation Exp(θ)·start, angular velocity Jl(θ)·θ̇ with Jl the
+// left Jacobian.
+func (s *sweepMotion) At(t float64) (p rigid.Pose, velocity, angular r3.Vec) {
+	var x, dx [6]float64
+	for i := range x {
+		sin, cos := math.Sincos(s.slow[i]*t + s.phase[i])
+		sin2, cos2 := math.Sincos(s.fast[i]*t + 2*s.phase[i])
+		x[i], dx[i] = 0.75*sin+0.25*sin2, 0.75*s.slow[i]*cos+0.25*s.fast[i]*cos2
 	}
-	const step = 0.02 // [s]
-	n := max(4, int(math.Ceil(duration/step))+1)
-	times, poses := make([]float64, n), make([]rigid.Pose, n)
-	for k := range times {
-		t := duration * float64(k) / float64(n-1)
-		times[k] = t
-		poses[k] = rigid.Pose{
-			Position: r3.Add(center, r3.Vec{X: half.X * value(0, t), Y: half.Y * value(1, t), Z: half.Z * value(2, t)}),
-			Rotation: quat.Mul(rigid.Exp(r3.Vec{X: value(3, t), Y: value(4, t), Z: value(5, t)}), start),
-		}
-	}
-	m, err := motion.Through(times, poses)
-	return Track{Sensor: sensor, motion: m}, err
+	p.Position = r3.Add(s.center, r3.Vec{X: s.half.X * x[0], Y: s.half.Y * x[1], Z: s.half.Z * x[2]})
+	velocity = r3.Vec{X: s.half.X * dx[0], Y: s.half.Y * dx[1], Z: s.half.Z * dx[2]}
+	turn := r3.Vec{X: x[3], Y: x[4], Z: x[5]}
+	p.Rotation = quat.Mul(rigid.Exp(turn), s.start)
+	jacobian := rigid.LeftJacobian(turn)
+	return p, velocity, rigid.MulVec(&jacobian, r3.Vec{X: dx[3], Y: dx[4], Z: dx[5]})
 }

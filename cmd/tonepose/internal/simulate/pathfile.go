@@ -52,9 +52,9 @@ func readTrack(sensor string, rows []tables.Station) (track Track, err error) {
 	case len(times) == 0:
 		return track, fmt.Errorf("no row for sensor %s: every sensor of the rig needs a path", sensor)
 	}
-	track.Sensor = sensor
-	if track.motion, err = motion.Through(times, poses); err != nil {
-		err = fmt.Errorf("sensor %s: %w", sensor, err)
+	m, err := motion.Through(times, poses)
+	if err != nil {
+		return track, fmt.Errorf("sensor %s: %w", sensor, err)
 	}
-	return track, err
+	return Track{Sensor: sensor, motion: m, first: m.First, last: m.Last}, nil
 }

@@ -368,7 +368,7 @@ func TestSimulationEndsWithinABlock(t *testing.T) {
 	defer cancel()
 	const truth = 1*truthRateHz + 1 // its rows ask first
 	m := &ending{last: truth + 10, end: cancel}
-	p := &Path{Tracks: []Track{{Sensor: "probe", motion: m}}, Duration: 1, knotStep: quickKnots}
+	p := &Path{Tracks: []Track{{Sensor: "probe", motion: m, last: 1}}, Duration: 1, knotStep: quickKnots}
 	if _, err := Write(ctx, r, p, filepath.Join(t.TempDir(), "run"), Options{}, nil); !errors.Is(err, context.Canceled) {
 		t.Fatalf("error %v", err)
 	}
