@@ -80,12 +80,13 @@ func (c *currents) fill(cfg *Config, turns []rotations, first int64, n int) {
 		z := cmplx.Rect(1, 2*math.Pi*fraction(cycles)+tone.Phase)
 		w := cmplx.Rect(1, 2*math.Pi*tone.Hz*step*(gains+drift*step/2))
 		chirp := cmplx.Rect(1, 2*math.Pi*tone.Hz*step*step*drift)
+		moves := w != 1 || chirp != 1
 		omega, bend := 2*math.Pi*tone.Hz*(1+offset+gains), 2*math.Pi*tone.Hz*drift*step
 		out, turn := c.tones[k], turns[k].tone
 		re, im, dre, dim := out.re[:n], out.im[:n], out.dre[:n], out.dim[:n]
 		for i := range re {
 			y := z * turn[i]
-			if w != 1 || chirp != 1 {
+			if moves {
 				z *= w
 				w *= chirp
 			}
