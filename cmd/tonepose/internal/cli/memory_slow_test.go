@@ -22,6 +22,32 @@ func TestMain(m *testing.M) {
 	os.Exit(m.Run())
 }
 
+// peak runs a command by itself and returns the most memory that it held [MiB].
+func peak(t *testing.T, args ...string) int64 {
+	t.Helper()
+	cmd := exec.Command(os.Args[0])
+	cmd.Env = append(os.Environ(), childArgs+"="+strings.Join(args, "\n"))
+	if text, err := cmd.CombinedOutput(); err != nil {
+		t.Fatalf("%v: %v\n%s", args, err, text)
+	}
+	mib := cmd.ProcessState.SysUsage().(*syscall.Rusage).Maxrss >> 10
+	t.Logf("%v: %d MiB", args[:1], mib)
+	return mib
+}
+
+// A simulation holds as much memory for ten minutes as for ten seconds, but for what a
+// collector leaves behind by chance.
+func TestMemoryOfSimulations(t *testing.T) {
+	dir := t.TempDir()
+	simulated := func(duration string) int64 {
+		return peak(t, "simulate", rigFile("pipe-bench.rig.yaml"), "--rate", "30000", "--path", "sweep", "--duration", duration,
+			"--mains", "50", "--out", filepath.Join(dir, duration), "--quiet")
+	}
+	if short, long := simulated("10s"), simulated("10m"); long > short+10 {
+		t.Errorf("%d MiB for ten minutes, %d MiB for ten seconds", long, short)
+	}
+}
+
 // Memory is bounded whatever the length of a recording: a file of 4 GB, all
 // holes, in less than 100 MiB.
 func TestMemoryIsBounded(t *testing.T) {
@@ -42,15 +68,8 @@ func TestMemoryIsBounded(t *testing.T) {
 		{"solve", big, "--window", "50ms"},
 	} {
 		args = append(append(args, common...), "--out", filepath.Join(dir, args[0]), "--force")
-		cmd := exec.Command(os.Args[0])
-		cmd.Env = append(os.Environ(), childArgs+"="+strings.Join(args, "\n"))
-		if text, err := cmd.CombinedOutput(); err != nil {
-			t.Fatalf("%v: %v\n%s", args, err, text)
-		}
-		peak := cmd.ProcessState.SysUsage().(*syscall.Rusage).Maxrss >> 10
-		t.Logf("%v: %d MiB", args[:1], peak)
-		if peak > 100 {
-			t.Errorf("%v: %d MiB", args, peak)
+		if mib := peak(t, args...); mib > 100 {
+			t.Errorf("%v: %d MiB", args, mib)
 		}
 	}
 }
