@@ -72,25 +72,15 @@ func (s *LoopSet) Flux(dst *LoopFlux, p *FluxPickup, points []FluxPoint) {
 	if len(points) == 0 {
 		panic("fieldmodels: Flux: no point")
 	}
-	if coupleLoops == fluxGo {
+	if coupleLoops == vectorsNone {
 		coupleLoopsGo(dst, s, p, points)
 	} else {
 		coupleLoopsVectors(coupleLoops, dst, s, p, points)
 	}
 }
 
-// fluxForm is a form of the kernel. It is no function, through which what is handed
-// over would escape to the heap.
-type fluxForm int
-
-const (
-	fluxGo fluxForm = iota
-	fluxAVX2
-	fluxAVX512
-)
-
 var (
-	coupleLoops       = fluxGo
+	coupleLoops       = vectorsNone
 	coupleLoopsKernel = variant.New("fieldmodels.LoopSet.Flux", &coupleLoops)
 )
 

@@ -59,20 +59,33 @@ func (c Sheet) on(s, z float64) bool {
 	return math.Abs(z) <= c.Length/2+near && math.Abs(math.Sqrt(s)-c.Radius) <= near
 }
 
+// stack adds the loops that stand for the sheet, at height z; false where only the
+// closed form is exact.
+func (c Sheet) stack(r *ringStack, z float64) bool {
+	n := gaussPoints(0, c.Length/2, z, math.Sqrt(r.s)-c.Radius)
+	if n > gaussLimit {
+		return false
+	}
+	c.stackOf(r, z, n)
+	return true
+}
+
+// stackOf is stack with n loops.
+func (c Sheet) stackOf(r *ringStack, z float64, n int) {
+	half, rule := c.Length/2, &gaussRules()[n]
+	for i, x := range rule.x {
+		r.add(c.Radius, c.Turns/2*rule.w[i], z-half*x)
+	}
+}
+
 // sheetField is the field without regard to ErrOnConductor; on the sheet itself
 // it is the mean of both sides.
 func (c Sheet) sheetField(s, z float64) (bz, g float64) {
 	a, half := c.Radius, c.Length/2
 	rho := math.Sqrt(s)
-	if n := gaussPoints(0, half, z, rho-a); n <= gaussLimit {
-		rule := gaussRules()[n]
-		loop := Loop{Radius: a, Turns: c.Turns / 2}
-		for i, x := range rule.x {
-			dbz, dg, _ := loop.axialField(s, z-half*x)
-			bz += rule.w[i] * dbz
-			g += rule.w[i] * dg
-		}
-		return bz, g
+	if r := (ringStack{s: s}); c.stack(&r, z) {
+		jet := r.sum()
+		return jet.bz, jet.g
 	}
 	k := Mu0 * c.Turns / c.Length
 	top, bottom := z+half, z-half
@@ -83,19 +96,8 @@ func (c Sheet) sheetField(s, z float64) (bz, g float64) {
 
 func (c Sheet) sheetGradient(s, z float64) (axialJet, error) {
 	a, half := c.Radius, c.Length/2
-	rho := math.Sqrt(s)
-	if n := gaussPoints(0, half, z, rho-a); n <= gaussLimit {
-		var sum axialJet
-		rule := gaussRules()[n]
-		loop := Loop{Radius: a, Turns: c.Turns / 2}
-		for i, x := range rule.x {
-			jet, err := loop.axialGradient(s, z-half*x)
-			if err != nil {
-				return axialJet{}, err
-			}
-			sum.add(rule.w[i], jet)
-		}
-		return sum, nil
+	if r := (ringStack{s: s}); c.stack(&r, z) {
+		return r.sum(), nil
 	}
 	var jet axialJet
 	jet.bz, jet.g = c.sheetField(s, z)

@@ -57,13 +57,20 @@ func (w Winding) axialField(s, z float64) (bz, g float64, err error) {
 		return bz, g, nil
 	}
 	turns := w.Turns / (w.OuterRadius - w.InnerRadius)
+	stack, enough := ringStack{s: s}, w.enough(s, z)
 	w.panels(s, z, func(a, weight float64) error {
-		dbz, dg := Sheet{a, w.Length, weight * turns}.sheetField(s, z)
-		bz += dbz
-		g += dg
+		c := Sheet{a, w.Length, weight * turns}
+		if enough <= gaussLimit {
+			c.stackOf(&stack, z, enough)
+		} else if !c.stack(&stack, z) {
+			dbz, dg := c.sheetField(s, z)
+			bz += dbz
+			g += dg
+		}
 		return nil
 	})
-	return bz, g, nil
+	jet := stack.sum()
+	return bz + jet.bz, g + jet.g, nil
 }
 
 func (w Winding) axialGradient(s, z float64) (axialJet, error) {
@@ -75,12 +82,29 @@ func (w Winding) axialGradient(s, z float64) (axialJet, error) {
 	}
 	var sum axialJet
 	turns := w.Turns / (w.OuterRadius - w.InnerRadius)
+	stack, enough := ringStack{s: s}, w.enough(s, z)
 	err := w.panels(s, z, func(a, weight float64) error {
-		jet, err := Sheet{a, w.Length, weight * turns}.sheetGradient(s, z)
+		c := Sheet{a, w.Length, weight * turns}
+		if enough <= gaussLimit {
+			c.stackOf(&stack, z, enough)
+			return nil
+		}
+		if c.stack(&stack, z) {
+			return nil
+		}
+		jet, err := c.sheetGradient(s, z)
 		sum.add(1, jet)
 		return err
 	})
+	sum.add(1, stack.sum())
 	return sum, err
+}
+
+// enough is how many loops along the length serve every sheet of the winding: those of
+// the nearest one.
+func (w Winding) enough(s, z float64) int {
+	rho := math.Sqrt(s)
+	return gaussPoints(0, w.Length/2, z, rho-min(max(rho, w.InnerRadius), w.OuterRadius))
 }
 
 // panels calls visit for every Gauss point: a radius and its weight [m].

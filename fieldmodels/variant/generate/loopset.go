@@ -19,7 +19,7 @@ const (
 
 // loopSet writes coupleLoops for both widths.
 func loopSet(c *build.Context) {
-	n := constants(c, "loopSet", 0.0625, 0.125, 9./64, 0.25, 0.5, 1, 2, 3, 4, 6, 10, 12, 16, 2.5e-4, 41./1024, 25./256)
+	n := ringConstants(c, "loopSet", 3)
 	coupleLoops(c, "coupleLoopsAVX2", 4, n)
 	coupleLoops(c, "coupleLoopsAVX512", 8, n)
 }
@@ -40,7 +40,7 @@ func coupleLoops(file *build.Context, name string, width int, n numbers) {
 	for k := range 3 {
 		w[k], sumG[k], sumB[k], sumT[k] = g.slot(), g.slot(), g.slot(), g.slot()
 	}
-	zeta, s, d, x, b2, ih, cc, mw, mn, value := g.slot(), g.slot(), g.slot(), g.slot(), g.slot(), g.slot(), g.slot(), g.slot(), g.slot(), g.slot()
+	r, mw, mn, value := newRings(g), g.slot(), g.slot(), g.slot()
 
 	g.Label("part")
 	point := g.Load(g.Param("points"), g.GP64())
@@ -76,107 +76,8 @@ func coupleLoops(file *build.Context, name string, width int, n numbers) {
 	g.to(along, g.every(of(pickup, pickupMoment+1)), q[1])
 	g.to(along, g.every(of(pickup, pickupMoment+2)), q[2])
 	g.store(along, mw)
-	g.store(z, zeta)
-	g.store(ss, s)
 
-	// The terms of Loop's comment.
-	a2 := g.load(at(set, setA2))
-	z2 := g.mul(z, z)
-	dd := g.sub(a2, ss)
-	g.store(dd, d)
-	e := g.sub(dd, z2)
-	b4 := g.mul(e, e)
-	g.to(b4, z2, at(set, setA2x4))
-	sum := g.add(g.add(a2, ss), z2)
-	g.store(sum, x)
-	qq := g.sqrt(b4)
-	g.store(qq, b2)
-	h := g.mul(g.add(sum, qq), g.number(0.5))
-	one := g.load(g.number(1))
-	inverse := g.div(one, h)
-	g.store(inverse, ih)
-	ib4 := g.div(one, b4)
-	cn := g.mul(g.mul(a2, ss), inverse)
-	g.store(cn, cc)
-
-	// ringMean, until the last lane has converged; those ahead only get more exact.
-	k, power, tau := g.load(g.number(1)), g.load(g.number(1)), g.reg()
-	g.VXORPD(tau, tau, tau)
-	steps := g.GP64()
-	g.MOVQ(operand.U32(16), steps)
-	m, i := g.reg(), g.reg()
-	g.JMP(operand.LabelRef("step"))
-	g.Label("again")
-	g.to(tau, k, power)
-	g.VMULPD(cn, k, k)
-	g.Label("step")
-	g.VMULPD(qq, h, m)
-	g.VADDPD(qq, h, h)
-	g.VSQRTPD(m, qq)
-	g.VMULPD(g.number(0.25), h, h)
-	g.VFMADD231PD(g.number(0.5), qq, h)
-	g.VMOVUPD(g.number(0.0625), i)
-	g.VDIVPD(h, i, i) // 1/(16h)
-	g.VMULPD(i, k, k)
-	g.VMULPD(cn, cn, cn)
-	g.VMULPD(i, cn, cn)
-	g.VMULPD(i, cn, m)
-	g.VMULPD(g.number(16), m, m)
-	g.VADDPD(power, power, power)
-	g.DECQ(steps)
-	g.JZ(operand.LabelRef("converged"))
-	g.anyAbove(m, g.number(2.5e-4), "again")
-	g.Label("converged")
-	tail := g.load(g.number(41. / 1024))
-	for _, v := range []float64{0.0625, 0.125, 1} {
-		g.horner(tail, m, g.number(v))
-	}
-	g.to(tau, g.mul(k, power), tail)
-	mean := g.load(g.number(25. / 256))
-	for _, v := range []float64{9. / 64, 0.25, 1} {
-		g.horner(mean, m, g.number(v))
-	}
-	f := g.mul(g.mul(g.mul(mean, g.sqrt(i)), at(set, setF)), ib4)
-
-	// The field along the axis bz and over ρ g, and the derivatives h and gz.
-	c := g.load(cc)
-	sigma := g.load(g.number(1))
-	g.to(sigma, c, tau)
-	inverse = g.load(ih)
-	sh := g.mul(sigma, inverse)
-	t := g.mul(sh, s)
-	w4 := g.load(g.number(4))
-	g.less(w4, sh, x)
-	g2 := g.sub(g.load(g.number(2)), sigma)
-	b2r := g.load(b2)
-	z = g.load(zeta)
-	z2 = g.mul(z, z)
-	// gz = f·(w − ζ²·(X·w + 12·(b² + c·g₂))/b⁴)
-	inner := g.add(b2r, g.mul(c, g2))
-	inner = g.mul(inner, g.number(12))
-	g.to(inner, w4, x)
-	inner = g.mul(g.mul(inner, ib4), z2)
-	gz := g.mul(g.sub(w4, inner), f)
-	// T = g₂·[4a²(d+ζ²+b²)/h + ε(a²−h)] + ε·[σ(10a²−X)/2 − 6h + a²(2−ε)(hτ−σ)]
-	eps := g.mul(b2r, inverse)
-	half := g.mul(g.add(b2r, x), g.number(0.5)) // h
-	a2 = g.load(at(set, setA2))
-	first := g.mul(g.mul(g.add(g.add(z2, d), b2r), inverse), at(set, setA2x4))
-	g.to(first, eps, g.sub(a2, half))
-	last := g.mul(g.sub(g.load(g.number(2)), eps), a2)
-	ht := g.sub(g.mul(half, tau), sigma)
-	last = g.mul(last, ht)
-	g.less(last, half, g.number(6))
-	ten := g.sub(g.mul(a2, g.number(10)), x)
-	g.to(last, g.mul(ten, sigma), g.number(0.5))
-	big := g.mul(g2, first)
-	g.to(big, eps, last)
-	fz := g.mul(f, z)
-	hh := g.mul(g.mul(g.mul(big, ib4), fz), g.number(2))
-	gg := g.mul(fz, w4)
-	bz := g.mul(g.sub(g.load(g.number(2)), t), d)
-	g.to(bz, g.add(g.load(g.number(2)), t), z2)
-	bz = g.mul(bz, f)
+	bz, gg, hh, gz := r.jet(ss, z, at(set, setA2), at(set, setA2x4), at(set, setF))
 
 	// n·B, B and ∇(n·B) for the moment n.
 	mwr, mnr := g.load(mw), g.load(mn)
@@ -185,7 +86,7 @@ func coupleLoops(file *build.Context, name string, width int, n numbers) {
 	byW := g.mul(hh, mwr) // what multiplies w in the gradient
 	g.to(byW, gz, mnr)
 	byN := g.mul(gz, mwr) // and the loop's axis
-	k3 := g.mul(hh, s)
+	k3 := g.mul(hh, r.s)
 	g.to(k3, gg, g.number(3))
 	g.less(byN, k3, mnr)
 

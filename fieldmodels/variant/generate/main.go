@@ -26,6 +26,7 @@ var kernels = []struct {
 	write func(*build.Context)
 }{
 	{"fieldmodels/loopset_amd64.s", loopSet},
+	{"fieldmodels/ringstack_amd64.s", ringStack},
 	{"multitone/internal/kernel/advance_amd64.s", advance},
 }
 

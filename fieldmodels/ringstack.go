@@ -1,0 +1,71 @@
+package fieldmodels
+
+import "tonepose/fieldmodels/variant"
+
+// ringPlaces is the room of a ringStack.
+const ringPlaces = 32
+
+// ringStack is a number of loops about one axis whose fields are summed, several at a
+// time where the processor has vectors. The assembly reads it by the fields' order.
+type ringStack struct {
+	a2, a2x4, f, z [ringPlaces]float64 // a², 4a², μ0·turns·a²; height of the field point over it [m]
+	n              int
+	done           axialJet // of those that are summed already
+	s              float64  // square of the field point's distance from the axis
+}
+
+// add adds a loop.
+func (r *ringStack) add(radius, turns, z float64) {
+	if r.n == ringPlaces {
+		r.flush()
+	}
+	a2 := radius * radius
+	r.a2[r.n], r.a2x4[r.n], r.f[r.n], r.z[r.n] = a2, 4*a2, Mu0*turns*a2, z
+	r.n++
+}
+
+// sum is the field of all loops.
+func (r *ringStack) sum() axialJet {
+	r.flush()
+	return r.done
+}
+
+func (r *ringStack) flush() {
+	for ; r.n%LoopSetSize != 0; r.n++ { // no turns, far away
+		r.a2[r.n], r.a2x4[r.n], r.f[r.n], r.z[r.n] = 1, 4, 0, 1e3
+	}
+	if r.n == 0 {
+		return
+	}
+	var sums [4][LoopSetSize]float64
+	if stackRings == vectorsNone {
+		stackRingsGo(&sums, r)
+	} else {
+		stackRingsVectors(stackRings, &sums, r)
+	}
+	var jet [4]float64
+	for k := range sums {
+		for _, v := range sums[k] {
+			jet[k] += v
+		}
+	}
+	r.done.add(1, axialJet{jet[0], jet[1], jet[2], jet[3]})
+	r.n = 0
+}
+
+var (
+	stackRings       = vectorsNone
+	stackRingsKernel = variant.New("fieldmodels.ringStack", &stackRings)
+)
+
+// stackRingsGo is the definition of the kernels: the terms of Loop, summed lane by lane.
+func stackRingsGo(sums *[4][LoopSetSize]float64, r *ringStack) {
+	for i := range r.n {
+		jet := ringJet(r.a2[i], 0.25*r.f[i], r.s, r.a2[i]-r.s, r.z[i])
+		l := i % LoopSetSize
+		sums[0][l] += jet.bz
+		sums[1][l] += jet.g
+		sums[2][l] += jet.h
+		sums[3][l] += jet.gz
+	}
+}

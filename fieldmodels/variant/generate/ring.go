@@ -1,0 +1,132 @@
+package main
+
+import (
+	"github.com/mmcloughlin/avo/build"
+	"github.com/mmcloughlin/avo/operand"
+	"github.com/mmcloughlin/avo/reg"
+)
+
+// rings emits the field of loops, one a lane, by the formulas of fieldmodels.Loop.
+type rings struct {
+	*vector
+	zeta, s, d, x, b2, ih, c operand.Mem // what is needed later
+}
+
+// ringSlots are the vectors that rings keep on the stack.
+const ringSlots = 7
+
+func newRings(g *vector) rings {
+	return rings{g, g.slot(), g.slot(), g.slot(), g.slot(), g.slot(), g.slot(), g.slot()}
+}
+
+// ringConstants lays out the constants of a file with rings, and more.
+func ringConstants(c *build.Context, name string, more ...float64) numbers {
+	return constants(c, name, append(more, 0.0625, 0.125, 9./64, 0.25, 0.5, 1, 2, 4, 6, 10, 12, 16, 2.5e-4, 41./1024, 25./256)...)
+}
+
+// jet is ringJet at the square ss of the distance from the axis and the height z: of a
+// loop with a², 4a² and μ0·turns·a².
+func (r rings) jet(ss, z reg.VecVirtual, a2Of, a2x4, f0 operand.Mem) (bz, gg, hh, gz reg.VecVirtual) {
+	g := r.vector
+	// The terms of Loop's comment.
+	g.store(z, r.zeta)
+	g.store(ss, r.s)
+	a2 := g.load(a2Of)
+	z2 := g.mul(z, z)
+	dd := g.sub(a2, ss)
+	g.store(dd, r.d)
+	e := g.sub(dd, z2)
+	b4 := g.mul(e, e)
+	g.to(b4, z2, a2x4)
+	sum := g.add(g.add(a2, ss), z2)
+	g.store(sum, r.x)
+	qq := g.sqrt(b4)
+	g.store(qq, r.b2)
+	h := g.mul(g.add(sum, qq), g.number(0.5))
+	one := g.load(g.number(1))
+	inverse := g.div(one, h)
+	g.store(inverse, r.ih)
+	ib4 := g.div(one, b4)
+	cn := g.mul(g.mul(a2, ss), inverse)
+	g.store(cn, r.c)
+
+	// ringMean, until the last lane has converged; those ahead only get more exact.
+	k, power, tau := g.load(g.number(1)), g.load(g.number(1)), g.reg()
+	g.VXORPD(tau, tau, tau)
+	steps := g.GP64()
+	g.MOVQ(operand.U32(16), steps)
+	m, i := g.reg(), g.reg()
+	g.JMP(operand.LabelRef("step"))
+	g.Label("again")
+	g.to(tau, k, power)
+	g.VMULPD(cn, k, k)
+	g.Label("step")
+	g.VMULPD(qq, h, m)
+	g.VADDPD(qq, h, h)
+	g.VSQRTPD(m, qq)
+	g.VMULPD(g.number(0.25), h, h)
+	g.VFMADD231PD(g.number(0.5), qq, h)
+	g.VMOVUPD(g.number(0.0625), i)
+	g.VDIVPD(h, i, i) // 1/(16h)
+	g.VMULPD(i, k, k)
+	g.VMULPD(cn, cn, cn)
+	g.VMULPD(i, cn, cn)
+	g.VMULPD(i, cn, m)
+	g.VMULPD(g.number(16), m, m)
+	g.VADDPD(power, power, power)
+	g.DECQ(steps)
+	g.JZ(operand.LabelRef("converged"))
+	g.anyAbove(m, g.number(2.5e-4), "again")
+	g.Label("converged")
+	tail := g.load(g.number(41. / 1024))
+	for _, v := range []float64{0.0625, 0.125, 1} {
+		g.horner(tail, m, g.number(v))
+	}
+	g.to(tau, g.mul(k, power), tail)
+	mean := g.load(g.number(25. / 256))
+	for _, v := range []float64{9. / 64, 0.25, 1} {
+		g.horner(mean, m, g.number(v))
+	}
+	f := g.mul(g.mul(g.mul(mean, g.sqrt(i)), f0), ib4)
+
+	// The field along the axis bz and over ρ g, and the derivatives h and gz.
+	c := g.load(r.c)
+	sigma := g.load(g.number(1))
+	g.to(sigma, c, tau)
+	inverse = g.load(r.ih)
+	sh := g.mul(sigma, inverse)
+	t := g.mul(sh, r.s)
+	w4 := g.load(g.number(4))
+	g.less(w4, sh, r.x)
+	g2 := g.sub(g.load(g.number(2)), sigma)
+	b2r := g.load(r.b2)
+	z = g.load(r.zeta)
+	z2 = g.mul(z, z)
+	// gz = f·(w − ζ²·(X·w + 12·(b² + c·g₂))/b⁴)
+	inner := g.add(b2r, g.mul(c, g2))
+	inner = g.mul(inner, g.number(12))
+	g.to(inner, w4, r.x)
+	inner = g.mul(g.mul(inner, ib4), z2)
+	gz = g.mul(g.sub(w4, inner), f)
+	// T = g₂·[4a²(d+ζ²+b²)/h + ε(a²−h)] + ε·[σ(10a²−X)/2 − 6h + a²(2−ε)(hτ−σ)]
+	eps := g.mul(b2r, inverse)
+	half := g.mul(g.add(b2r, r.x), g.number(0.5)) // h
+	a2 = g.load(a2Of)
+	first := g.mul(g.mul(g.add(g.add(z2, r.d), b2r), inverse), a2x4)
+	g.to(first, eps, g.sub(a2, half))
+	last := g.mul(g.sub(g.load(g.number(2)), eps), a2)
+	ht := g.sub(g.mul(half, tau), sigma)
+	last = g.mul(last, ht)
+	g.less(last, half, g.number(6))
+	ten := g.sub(g.mul(a2, g.number(10)), r.x)
+	g.to(last, g.mul(ten, sigma), g.number(0.5))
+	big := g.mul(g2, first)
+	g.to(big, eps, last)
+	fz := g.mul(f, z)
+	hh = g.mul(g.mul(g.mul(big, ib4), fz), g.number(2))
+	gg = g.mul(fz, w4)
+	bz = g.mul(g.sub(g.load(g.number(2)), t), r.d)
+	g.to(bz, g.add(g.load(g.number(2)), t), z2)
+	bz = g.mul(bz, f)
+	return bz, gg, hh, gz
+}

@@ -1,0 +1,54 @@
+package main
+
+import (
+	"github.com/mmcloughlin/avo/build"
+	"github.com/mmcloughlin/avo/operand"
+	"github.com/mmcloughlin/avo/reg"
+)
+
+// ringStack writes stackRings for both widths.
+func ringStack(c *build.Context) {
+	n := ringConstants(c, "ringStack")
+	stackRings(c, "stackRingsAVX2", 4, n)
+	stackRings(c, "stackRingsAVX512", 8, n)
+}
+
+// stackRings writes stackRingsGo for one width.
+func stackRings(file *build.Context, name string, width int, n numbers) {
+	g := begin(file, name, name+" is stackRingsGo.", "func(sums, stack *float64, s float64, vectors int)", width, ringSlots+4, n)
+	r := newRings(g)
+	square, err := g.Param("s").Resolve()
+	if err != nil {
+		panic(err)
+	}
+	stack := g.Load(g.Param("stack"), g.GP64())
+	count := g.Load(g.Param("vectors"), g.GP64())
+	at := func(p reg.Register, vector int) operand.Mem {
+		return operand.Mem{Base: p, Disp: 8 * ringPlaces * vector}
+	}
+	var sums [4]operand.Mem
+	zero := g.reg()
+	g.VXORPD(zero, zero, zero)
+	for k := range sums {
+		sums[k] = g.slot()
+		g.store(zero, sums[k])
+	}
+	g.Label("ring")
+	z := g.load(at(stack, 3))
+	bz, gg, hh, gz := r.jet(g.every(square.Addr), z, at(stack, 0), at(stack, 1), at(stack, 2))
+	for k, v := range []reg.VecVirtual{bz, gg, hh, gz} {
+		g.store(g.add(v, sums[k]), sums[k])
+	}
+	g.ADDQ(operand.U32(8*width), stack)
+	g.DECQ(count)
+	g.JNZ(operand.LabelRef("ring"))
+	sum := g.Load(g.Param("sums"), g.GP64())
+	for k := range sums {
+		g.store(g.load(sums[k]), operand.Mem{Base: sum, Disp: 8 * lanes * k})
+	}
+	g.VZEROUPPER()
+	g.RET()
+}
+
+// ringPlaces is the room of a stack.
+const ringPlaces = 32

@@ -1,0 +1,42 @@
+//go:build !purego
+
+package fieldmodels
+
+import "tonepose/fieldmodels/variant"
+
+func init() {
+	coupleLoopsKernel.Add(variant.AVX2, vectorsAVX2)
+	coupleLoopsKernel.Add(variant.AVX512, vectorsAVX512)
+	stackRingsKernel.Add(variant.AVX2, vectorsAVX2)
+	stackRingsKernel.Add(variant.AVX512, vectorsAVX512)
+}
+
+func coupleLoopsVectors(v vectors, dst *LoopFlux, s *LoopSet, p *FluxPickup, points []FluxPoint) {
+	if v == vectorsAVX512 {
+		coupleLoopsAVX512(&dst.Value[0], &s.center[0][0], &p.Moment.X, &points[0].At.X, len(points))
+	} else {
+		coupleLoopsAVX2(&dst.Value[0], &s.center[0][0], &p.Moment.X, &points[0].At.X, len(points))
+	}
+}
+
+func stackRingsVectors(v vectors, sums *[4][LoopSetSize]float64, r *ringStack) {
+	if v == vectorsAVX512 {
+		stackRingsAVX512(&sums[0][0], &r.a2[0], r.s, r.n/8)
+	} else {
+		stackRingsAVX2(&sums[0][0], &r.a2[0], r.s, r.n/4)
+	}
+}
+
+//go:noescape
+func coupleLoopsAVX2(dst, set, pickup, points *float64, count int)
+
+//go:noescape
+func coupleLoopsAVX512(dst, set, pickup, points *float64, count int)
+
+// A vector of 4 lanes fills the first half of each sum.
+//
+//go:noescape
+func stackRingsAVX2(sums, stack *float64, s float64, vectors int)
+
+//go:noescape
+func stackRingsAVX512(sums, stack *float64, s float64, vectors int)

@@ -1,0 +1,9 @@
+//go:build !amd64 || purego
+
+package fieldmodels
+
+func coupleLoopsVectors(_ vectors, dst *LoopFlux, s *LoopSet, p *FluxPickup, points []FluxPoint) {
+	coupleLoopsGo(dst, s, p, points)
+}
+
+func stackRingsVectors(_ vectors, sums *[4][LoopSetSize]float64, r *ringStack) { stackRingsGo(sums, r) }
