@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"gonum.org/v1/gonum/mathext"
+	"gonum.org/v1/gonum/stat/distuv"
 )
 
 // Line is a narrow peak of a density, taken to be a sine.
@@ -24,9 +25,10 @@ const maxLines = 2000
 // Lines returns the lines that stand out of the floor, rising in frequency. Noise
 // alone yields one at all with a chance of at most falseAlarm (0.001) a spectrum:
 // a bin's power over the floor follows Fisher's F with the degrees of freedom of
-// both. A peak that the sidelobes of a stronger line reach within 6 dB is not a
-// line; nor is one that belongs to the same main lobe. Sines nearer than a main
-// lobe's half width count as one.
+// both. It must stand out of what is next to it as well, on either side: the skirt of
+// a tone whose level changes has peaks, but no lines. A peak that the sidelobes of a
+// stronger line reach within 6 dB is not a line; nor is one that belongs to the same
+// main lobe. Sines nearer than a main lobe's half width count as one.
 func (d *Density) Lines(floor Floor, falseAlarm float64) []Line {
 	n := len(d.PSD)
 	if d.dof == 0 || n < 8 {
@@ -37,7 +39,8 @@ func (d *Density) Lines(floor Floor, falseAlarm float64) []Line {
 	for k := 2; k < n-2; k++ {
 		p := d.PSD[k]
 		// chance costs an incomplete beta function: the comparisons come first.
-		if p > d.PSD[k-1] && p >= d.PSD[k+1] && p > floor.PSD[k] && d.chance(floor, k) < perBin {
+		if p > d.PSD[k-1] && p >= d.PSD[k+1] && p > floor.PSD[k] && d.chance(floor, k, floor.PSD[k]) < perBin &&
+			d.chance(floor, k, max(floor.PSD[k], d.shoulder(k))) < perBin {
 			peaks = append(peaks, k)
 		}
 	}
@@ -64,12 +67,36 @@ func (d *Density) leak(l Line, k int) float64 {
 	return l.PeakV * l.PeakV / (2 * d.ENBWHz) * d.lobe.leak(float64(k)-l.Hz/d.StepHz)
 }
 
-// chance returns the chance that noise puts a bin as high over its floor.
-func (d *Density) chance(floor Floor, k int) float64 {
-	if floor.PSD[k] == 0 {
+// A shoulder is that of so many bins, from where a line's main lobe ends: few enough
+// to follow a skirt, more than twice as many as the main lobe of another line.
+const shoulderBins, shoulderClear = 24, 5
+
+// shoulder returns the density [V²/Hz] next to a bin: the larger of the medians on its
+// two sides, times the same factor as a floor's.
+func (d *Density) shoulder(k int) (most float64) {
+	for _, side := range []int{-1, 1} {
+		var space [shoulderBins]float64
+		near := space[:0]
+		for i := shoulderClear; i < shoulderClear+shoulderBins; i++ {
+			if at := k + side*i; at >= 1 && at < len(d.PSD) {
+				near = append(near, d.PSD[at])
+			}
+		}
+		if len(near) >= shoulderBins/2 {
+			slices.Sort(near)
+			most = max(most, (near[(len(near)-1)/2]+near[len(near)/2])/2)
+		}
+	}
+	return most * d.dof / (distuv.ChiSquared{K: d.dof}).Quantile(0.5)
+}
+
+// chance returns the chance that noise of a density puts a bin as high over it, known
+// as well as the floor there.
+func (d *Density) chance(floor Floor, k int, density float64) float64 {
+	if density == 0 {
 		return 0
 	}
-	ratio := d.PSD[k] / floor.PSD[k]
+	ratio := d.PSD[k] / density
 	m := d.floorFreedom(k, floor.Reach)
 	// The upper tail of F(ν, m), not one minus the lower: it reaches far below 1e-16.
 	return mathext.RegIncBeta(m/2, d.dof/2, m/(m+d.dof*ratio))

@@ -72,3 +72,12 @@ func TestNoLinesWhereThereAreNone(t *testing.T) {
 		}
 	}
 }
+
+// Of 40 recordings without lines inspect lists some of at most three: each of three
+// spectra may show one in a thousand, 0.12 in all, and three or fewer of 40 have a
+// probability of 1 − 10⁻⁵ then.
+func TestInspectInventsNoLinesManyTimes(t *testing.T) {
+	if n := listed(t, 40, 2); n > 3 {
+		t.Errorf("%d of 40 recordings list lines", n)
+	}
+}

@@ -28,8 +28,8 @@ const nameTolerance = 0.05
 // empty where nothing known is there.
 func (s *Survey) Name(hz, sigma float64) string {
 	tolerance := 3*sigma + nameTolerance
-	if n, ok := s.harmonic(hz, tolerance+spectrum.MainsWanderHz*hz/max(s.MainsHz, 1)); ok {
-		return fmt.Sprintf("%s harmonic of %.4g Hz", ordinal(n), s.MainsHz)
+	if mains := s.Harmonic(hz, sigma); mains != "" {
+		return mains
 	}
 	var tones []spectrum.Tone
 	for k, f := range s.Hz() {
@@ -40,6 +40,10 @@ func (s *Survey) Name(hz, sigma float64) string {
 	}
 	return ""
 }
+
+// Shares words what shares a tone's frequency, as far as the recording tells; empty:
+// nothing known.
+func (s *Survey) Shares(tone int) string { return s.shares[tone] }
 
 // usualWanderHz is how far a grid's frequency usually is from nominal: common practice
 // of large grids, most of the time.
@@ -68,6 +72,15 @@ func (s *Survey) share(hz float64) string {
 
 // foreignSeconds is how much of a stream is searched for lines at most.
 const foreignSeconds = 4
+
+// Harmonic words which harmonic of the mains a line is; empty: none.
+func (s *Survey) Harmonic(hz, sigma float64) string {
+	n, ok := s.harmonic(hz, 3*sigma+nameTolerance+spectrum.MainsWanderHz*hz/max(s.MainsHz, 1))
+	if !ok {
+		return ""
+	}
+	return fmt.Sprintf("%s harmonic of %.4g Hz", ordinal(n), s.MainsHz)
+}
 
 func ordinal(n int) string {
 	ending := "th"

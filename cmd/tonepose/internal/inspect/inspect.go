@@ -57,6 +57,7 @@ type Inspection struct {
 
 	mains  spectrum.Mains
 	toneHz []float64
+	moves  []bool   // tones × channels: the tone's level changes by more than noise
 	rig    *rig.Rig // nil: none
 	tones  []multitone.Tone
 }
@@ -144,7 +145,6 @@ func look(ctx context.Context, r *recording.Reader, b *bench.Bench, progress eng
 	in.toneHz = survey.Hz()
 	lines := in.channels(survey.Monitor, info)
 	in.lookAtMains(lines, survey, info)
-	in.lookAtLines(lines, info)
 	in.events(survey.Monitor, info)
 	in.Findings = append(in.Findings, survey.DoubtfulReferences()...)
 	if len(in.tones) > 0 {
@@ -158,6 +158,8 @@ func look(ctx context.Context, r *recording.Reader, b *bench.Bench, progress eng
 			return nil, err
 		}
 	}
+	in.lookAtLines(lines, survey, info)
+	in.shared(survey)
 	return in, nil
 }
 

@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"tonepose/cmd/tonepose/internal/engine"
+	"tonepose/multitone"
 	"tonepose/multitone/recording"
 	"tonepose/multitone/spectrum"
 )
@@ -122,9 +123,13 @@ func (in *Inspection) nearest(k int) float64 {
 // shownLines bounds the list of lines.
 const shownLines = 12
 
+// doubtfulChance is how often a line anywhere may find an explanation that is still
+// taken before a high harmonic of the mains.
+const doubtfulChance = 0.05
+
 // lookAtLines lists the strongest lines that are no tone and no mains harmonic,
-// each once.
-func (in *Inspection) lookAtLines(lines [][]spectrum.Line, info recording.Info) {
+// each once; those beside a tone are also the survey's.
+func (in *Inspection) lookAtLines(lines [][]spectrum.Line, s *engine.Survey, info recording.Info) {
 	var tones []spectrum.Tone
 	if strongest, ok := in.loudest(lines); ok && len(in.tones) == 0 {
 		tones = append(tones, spectrum.Tone{Name: "f1", Hz: strongest.Hz, ToleranceHz: strongest.SigmaHz})
@@ -141,21 +146,43 @@ func (in *Inspection) lookAtLines(lines [][]spectrum.Line, info recording.Info) 
 				continue
 			}
 			look := Line{Channel: info.Names[c], Hz: l.Hz, SigmaHz: l.SigmaHz, Peak: l.PeakV, OverDB: 10 * math.Log10(l.SignalToNoise)}
-			if near, away := in.nearestTone(l.Hz); near >= 0 && math.Abs(away) < 0.1*in.nearest(near) {
-				if math.Abs(away) < 3*in.Resolution {
-					continue // the tone itself, of changing amplitude
-				}
+			near, away := in.nearestTone(l.Hz)
+			if near >= 0 && math.Abs(away) < 3*in.Resolution {
+				continue // the tone itself, of changing amplitude
+			}
+			if _, mains := in.harmonic(l.Hz, l.ToleranceHz); mains {
+				continue
+			}
+			var e spectrum.Explanation
+			if all := catalogue.Explain(l.Hz, l.ToleranceHz); len(all) > 0 {
+				e = all[0]
+			}
+			if o := e.Origin; !e.Alias && (o == spectrum.KnownTone && len(in.tones) > 0 || o == spectrum.MainsHarmonic) {
+				continue
+			}
+			mains := ""
+			if in.mains.Hz > 0 {
+				mains = s.Harmonic(l.Hz, l.SigmaHz)
+			}
+			switch {
+			// What tones make is where it is to a hundredth of a hertz, a high harmonic of
+			// the mains to a few: the former first, unless it would be anywhere.
+			case mains != "" && (e.Origin == 0 || e.Origin == spectrum.MainsSideband || e.Chance > doubtfulChance):
+				look.Name, look.Kind = mains, spectrum.MainsHarmonic.String()
+			case near >= 0 && math.Abs(away) < 0.1*in.nearest(near) && in.sideband(near, c, l, list):
 				look.Name, look.Kind = fmt.Sprintf("%s %+.4g Hz", in.tones[near].Name, away), "sideband of a changing level"
-			} else if e := catalogue.Explain(l.Hz, l.ToleranceHz); len(e) > 0 {
-				if o := e[0].Origin; o == spectrum.KnownTone && !e[0].Alias && len(in.tones) > 0 || o == spectrum.MainsHarmonic && !e[0].Alias {
-					continue
-				}
-				look.Name, look.Kind, look.Chance = e[0].Text, e[0].Origin.String(), e[0].Chance
-				if e[0].Alias {
+			case e.Origin != 0:
+				look.Name, look.Kind, look.Chance = e.Text, e.Origin.String(), e.Chance
+				if e.Alias {
 					look.Kind = "alias"
 				}
 			}
 			all = append(all, look)
+		}
+	}
+	for _, l := range s.Foreign {
+		if _, mains := in.harmonic(l.Hz, 3*l.SigmaHz); !mains {
+			all = append(all, in.foreign(l, s, info))
 		}
 	}
 	slices.SortFunc(all, func(a, b Line) int { return cmp.Compare(b.Peak, a.Peak) })
@@ -163,6 +190,49 @@ func (in *Inspection) lookAtLines(lines [][]spectrum.Line, info recording.Info) 
 		near := func(o Line) bool { return math.Abs(o.Hz-l.Hz) < 2*in.Resolution }
 		if len(in.Lines) < shownLines && !slices.ContainsFunc(in.Lines, near) {
 			in.Lines = append(in.Lines, l)
+		}
+	}
+}
+
+// sideband tells whether a line beside a tone is one of a pair that the tone's changing
+// level makes: as far on the other side is another, of about the same size.
+func (in *Inspection) sideband(tone, channel int, l spectrum.Line, all []spectrum.Line) bool {
+	if i := tone*len(in.Channels) + channel; i >= len(in.moves) || !in.moves[i] {
+		return false
+	}
+	return slices.ContainsFunc(all, func(o spectrum.Line) bool {
+		return math.Abs(o.Hz+l.Hz-2*in.toneHz[tone]) < in.Resolution+o.ToleranceHz+l.ToleranceHz && o.PeakV < 2*l.PeakV && l.PeakV < 2*o.PeakV
+	})
+}
+
+// foreign is a line that the survey found beside a tone.
+func (in *Inspection) foreign(l multitone.Line, s *engine.Survey, info recording.Info) Line {
+	loudest := 0
+	for c, p := range l.Power {
+		if p > l.Power[loudest] {
+			loudest = c
+		}
+	}
+	look := Line{Channel: info.Names[loudest], Hz: l.Hz, SigmaHz: l.SigmaHz, Peak: math.Sqrt(l.Power[loudest]), Name: s.Name(l.Hz, l.SigmaHz)}
+	if s.Harmonic(l.Hz, l.SigmaHz) != "" {
+		look.Kind = spectrum.MainsHarmonic.String()
+	}
+	// The noise in a bin of the spectrum: a white sample's variance over half the rate.
+	look.OverDB = 10 * math.Log10(l.Power[loudest]/2/(l.Noise[loudest]*2/in.SampleRate*in.Resolution))
+	return look
+}
+
+// shared names the tones that the recording cannot tell from a harmonic of the mains,
+// and those with a line beside them that a spectrum does not tell from them.
+func (in *Inspection) shared(s *engine.Survey) {
+	for k, t := range in.tones {
+		if what := s.Shares(k); what != "" {
+			in.find("tone %s at %.6g Hz: %s, and cannot be told from what that adds", t.Name, in.toneHz[k], what)
+		}
+		for _, l := range s.Foreign {
+			if away := l.Hz - in.toneHz[k]; math.Abs(away) < 3*in.Resolution {
+				in.find("tone %s: a line of %.3g V at %.3f Hz lies %.3g Hz beside it", t.Name, math.Sqrt(slices.Max(l.Power)), l.Hz, math.Abs(away))
+			}
 		}
 	}
 }

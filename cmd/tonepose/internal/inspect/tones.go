@@ -181,6 +181,10 @@ func (in *Inspection) levels(info recording.Info, lines [][]spectrum.Line, s *to
 			l.Sigmas = (s.powers[i]/frames - 2*variance) / (2 * variance / math.Sqrt(frames))
 			shown = shown || !reference[c] && l.Sigmas > 8
 			look.Levels = append(look.Levels, l)
+			mean := s.sums[i] / complex(frames, 0)
+			scatter := s.powers[i]/frames - real(mean*cmplx.Conj(mean))
+			// Of noise alone it is 2·variance, within √(1/frames) of itself.
+			in.moves = append(in.moves, scatter > 2*variance*(1+6/math.Sqrt(frames)))
 		}
 		e := in.rig.Emitters[k]
 		look.NominalA = e.CurrentPeakA
