@@ -29,8 +29,9 @@ func newMeasure(s Streams) *cobra.Command {
 
 With --signal and --reference no rig is needed: one channel is measured against
 the tone that another carries, whatever its frequency; a square wave does as
-well as a sine. The result over the whole recording is printed. With --window
-or --lowpass, in-phase and quadrature part, amplitude and phase against time go
+well as a sine. The result over the whole recording is printed; of a signal that
+changes meanwhile it is the mean, and sigmas tell how far the signal is from it.
+With --window or --lowpass, in-phase and quadrature part, amplitude and phase against time go
 to demodulated.parquet and demodulated.png in --out. Phases are those of the
 signal minus those of the reference; of harmonic n, minus n times those of the
 reference's tone.

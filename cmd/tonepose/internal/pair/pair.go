@@ -25,6 +25,9 @@ type Result struct {
 	ENBWHz           float64 `json:"enbw_hz"` // one-sided
 	SigmaFrequencyHz float64 `json:"sigma_frequency_hz"`
 	DurationS        float64 `json:"duration_s"`
+	// Changes says that the signal does not keep still over the recording: the phasors
+	// are means, and their sigmas tell how far it is from these.
+	Changes bool `json:"changes_during_recording"`
 
 	Harmonics []Harmonic `json:"harmonics,omitempty"` // those asked for, if not the first alone
 }
@@ -65,6 +68,8 @@ type Pair struct {
 	direct    *sine.Tone // what is too short for anything but one fit to all samples; else nil
 	whole     bool       // the frequency rests on the whole recording
 	weak      bool       // the reference is too noisy to be followed block by block
+
+	course *clock.Track // of the tones' phases
 }
 
 // harmonic is a multiple of the reference's frequency, its index among the tones,
@@ -139,7 +144,11 @@ func (p *Pair) observe(ctx context.Context, r *recording.Reader, mode clock.Mode
 	if p.direct != nil || p.whole && p.weak {
 		mode = clock.None
 	}
-	return engine.Observe(ctx, r, p.tones, mode, progress)
+	survey, err := engine.Observe(ctx, r, p.tones, mode, progress)
+	if err == nil {
+		p.course = survey.Track
+	}
+	return survey, err
 }
 
 // measurement is of the tones, and jointly of the harmonics that are there and
@@ -154,16 +163,24 @@ func (p *Pair) measurement(s *engine.Survey, w engine.Windows) engine.Measuremen
 
 // read reads a harmonic of the signal from a frame: its phasor relative to
 // as many times the phase of the reference's tone, the variance of each of its
-// components, and that of the phase from both channels [rad²].
+// components with what its noise does not show, and that of the phase from both
+// channels [rad²].
 func (p *Pair) read(f *engine.Measured, h harmonic) (v complex128, variance, phaseVariance float64) {
 	v, variance = f.At(h.tone, p.signal)
 	ref, refVariance := f.At(0, p.reference)
 	if h.number > 1 {
-		// From the phase of 2π·Hz·t to that of the reference at the same time.
-		turns := f.Hz[h.tone]*f.Time - float64(h.number)*cmplx.Phase(f.Reference[0])/(2*math.Pi)
+		// From the phase of the course to that of the reference at the same time.
+		turns := p.course.Cycles(h.tone, f.Time) - float64(h.number)*cmplx.Phase(f.Reference[0])/(2*math.Pi)
 		v *= cmplx.Rect(1, 2*math.Pi*(turns-math.Round(turns)))
 	}
-	return v, variance, p.phaseVariance(h, v, variance, refVariance/abs2(ref))
+	n := float64(f.Stop - f.Start)
+	variance = p.floored(variance, p.signal, cmplx.Abs(v), f.Hz[h.tone], n)
+	return v, variance, p.phaseVariance(h, v, variance, p.relative(ref, refVariance, f.Hz[0], n))
+}
+
+// relative is the variance of a component of the reference over its squared size.
+func (p *Pair) relative(ref complex128, variance, hz, n float64) float64 {
+	return p.floored(variance, p.reference, cmplx.Abs(ref), hz, n) / abs2(ref)
 }
 
 // phaseVariance is that of a harmonic against the reference [rad²], relative the

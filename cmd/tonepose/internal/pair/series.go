@@ -10,6 +10,7 @@ import (
 	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/report"
 	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/multitone/recording"
 )
 
@@ -98,6 +99,9 @@ func (p *Pair) write(res *Result, set *tables.Set) error {
 		row := tables.Demodulated{Time: res.DurationS / 2, Duration: res.DurationS, Signal: p.info.Names[p.signal], Reference: p.info.Names[p.reference],
 			Harmonic: int32(h.Number), Hz: float64(h.Number) * res.FrequencyHz, InPhase: real(v), Quadrature: imag(v), Amplitude: h.AmplitudePeakV,
 			Phase: h.PhaseDeg, Unwrapped: h.PhaseDeg, Sigma: h.SigmaAmplitudeRMSV * math.Sqrt2, SigmaPhase: h.SigmaPhaseDeg}
+		if res.Changes {
+			row.Flags = verdict.Motion
+		}
 		if err := set.Demodulated.Write(row); err != nil {
 			return err
 		}

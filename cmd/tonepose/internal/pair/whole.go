@@ -10,6 +10,7 @@ import (
 	"gonum.org/v1/gonum/stat"
 
 	"tonepose/cmd/tonepose/internal/engine"
+	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/multitone/clock"
 	"tonepose/multitone/recording"
 	"tonepose/multitone/sine"
@@ -31,17 +32,38 @@ func (p *Pair) Whole(ctx context.Context, r *recording.Reader, progress engine.P
 			return nil, nil, err
 		}
 	}
+	followed := survey.Track
 	if err := p.keep(survey); err != nil {
 		return nil, nil, err
+	}
+	list, err := p.parts(ctx, r, survey, progress)
+	if err != nil {
+		return nil, nil, err
+	}
+	wanders := wander(list, p.tones[0].Hz)
+	if wanders > 0 {
+		survey.Track, p.course = followed, followed
+		if list, err = p.parts(ctx, r, survey, progress); err != nil {
+			return nil, nil, err
+		}
 	}
 	var res *Result
 	_, err = engine.Measure(ctx, r, survey, p.measurement(survey, engine.Windows{}), func(f *engine.Measured) error {
 		n := float64(f.Stop - f.Start)
 		ref, refVariance := f.At(0, p.reference)
-		res = newResult(f.Hz[0], n, p.info.SampleRate, refVariance/abs2(ref))
-		for _, h := range p.harmonics {
-			v, variance, phaseVariance := p.read(f, h)
-			p.add(res, h, v, variance, phaseVariance)
+		relative := p.relative(ref, refVariance, f.Hz[0], n)
+		res = newResult(f.Hz[0], n, p.info.SampleRate, relative)
+		res.SigmaFrequencyHz = math.Hypot(res.SigmaFrequencyHz, wanders)
+		if wanders == 0 {
+			res.FrequencyHz = p.tones[0].Hz // that of the fit to all samples
+		}
+		for k, h := range p.harmonics {
+			v, variance, _ := p.read(f, h)
+			excess := change(list, k, h.number, variance*float64(len(list)), meteredFreedom)
+			if pull := f.Pull[h.tone*f.Frame.Channels+p.signal]; f.Flags&verdict.Motion != 0 && pull > variance {
+				excess = max(excess, pull)
+			}
+			p.add(res, h, v, variance, relative, excess)
 		}
 		return nil
 	}, progress)
@@ -53,6 +75,7 @@ func (p *Pair) keep(s *engine.Survey) error {
 	t, err := clock.NewTracker(clock.None, p.info.SampleRate, p.tones)
 	if err == nil {
 		s.Track, err = t.Finish()
+		p.course = s.Track
 	}
 	return err
 }
@@ -120,17 +143,22 @@ func (p *Pair) fitAll(ctx context.Context) (*Result, error) {
 	}
 	n := float64(len(e.Reference))
 	ref := reference.Phasors[0]
-	refRelative := 2 * reference.Variance / n / abs2(ref)
+	all := n * float64(e.Ratio)
+	refRelative := p.relative(ref, 2*reference.Variance/n, hz, all)
+	list, variances, freedom, err := p.fitParts(ctx, &m)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", p.info.Name, err)
+	}
 	res := newResult(hz, n, e.Rate, refRelative)
 	res.SigmaFrequencyHz = e.Fit.SigmaHz() // few cycles give less than the bound of many
-	for _, of := range p.harmonics {
+	for k, of := range p.harmonics {
 		h := of.number
 		// Means of stretches weaken a sine by sin(x)/x at the stretch.
 		x := math.Pi * float64(h) * hz / p.info.SampleRate
 		gain := math.Sin(float64(e.Ratio)*x) / (float64(e.Ratio) * math.Sin(x))
 		v := signal.Phasors[slices.Index(m.Harmonics, h)] * cmplx.Rect(1/gain, -float64(h)*cmplx.Phase(ref))
-		variance := 2 * signal.Variance / n / (gain * gain)
-		p.add(res, of, v, variance, p.phaseVariance(of, v, variance, refRelative))
+		variance := p.floored(2*signal.Variance/n/(gain*gain), p.signal, cmplx.Abs(v), float64(h)*hz, all)
+		p.add(res, of, v, variance, refRelative, change(list, k, h, variances[k], freedom)/(gain*gain))
 	}
 	return res, nil
 }
@@ -141,13 +169,20 @@ func newResult(hz, n, rate, relative float64) *Result {
 	r := &Result{FrequencyHz: hz, ENBWHz: rate / (2 * n), DurationS: n / rate}
 	// Cramér–Rao bound of a frequency, var ω = 24σ²/(A²·N(N²−1)) per sample²,
 	// with the white-equivalent σ² = variance·N/2 (Rife and Boorstyn 1974).
-	r.SigmaFrequencyHz = math.Sqrt(12*relative/(n*n-1)) * rate / (2 * math.Pi)
+	// A number holds 53 bits.
+	r.SigmaFrequencyHz = math.Hypot(math.Sqrt(12*relative/(n*n-1))*rate/(2*math.Pi), hz/(1<<52))
 	return r
 }
 
 // add takes in a harmonic: the first is the result itself, and is listed only
-// among others.
-func (p *Pair) add(r *Result, h harmonic, z complex128, variance, phaseVariance float64) {
+// among others. relative is the variance of the reference over its squared size, excess
+// the mean square of what the signal changes.
+func (p *Pair) add(r *Result, h harmonic, z complex128, variance, relative, excess float64) {
+	if excess > 0 {
+		r.Changes = r.Changes || h.asked
+		variance += excess
+	}
+	phaseVariance := p.phaseVariance(h, z, variance, relative)
 	v := Phasor{AmplitudePeakV: cmplx.Abs(z), AmplitudeRMSV: cmplx.Abs(z) / math.Sqrt2, PhaseDeg: cmplx.Phase(z) * 180 / math.Pi,
 		SigmaAmplitudeRMSV: math.Sqrt(variance / 2), SigmaPhaseDeg: sigmaDeg(phaseVariance)}
 	if h.number == 1 {

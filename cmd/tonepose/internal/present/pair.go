@@ -23,6 +23,12 @@ func Pair(w io.Writer, m *pair.Output, signal, reference string) error {
 	for _, h := range m.Harmonics {
 		p.line("harmonic %-2d %s rms, (%s)°", h.Number, amplitude(h.AmplitudeRMSV, h.SigmaAmplitudeRMSV), PlusMinus(h.PhaseDeg, h.SigmaPhaseDeg))
 	}
+	switch {
+	case m.Changes && m.Series != nil:
+		p.line("the signal changes during the recording, as the time series shows: sigmas say how far it is from its mean")
+	case m.Changes:
+		p.line("the signal changes during the recording: use --window; sigmas say how far it is from its mean")
+	}
 	p.line("equivalent noise bandwidth %.4g Hz", m.ENBWHz)
 	if m.Series != nil {
 		p.line("time series: %d rows in %s", m.Rows, m.Out)
