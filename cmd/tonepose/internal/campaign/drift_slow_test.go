@@ -14,17 +14,18 @@ func TestClockThatDriftsAtLength(t *testing.T) {
 	b := slowBench(t)
 	for _, cell := range []struct {
 		name                 string
-		windows              engine.Windows
+		options              engine.Options
 		recordings, stations int
 		seconds              float64
 	}{
-		{"2 s", engine.Windows{}, 20, 5, 2},
-		{"10 s", engine.Windows{}, 12, 2, 10},
-		{"windows of 500 ms", hann(500e-3), 6, 2, 8.2},
+		{"2 s", engine.Options{}, 20, 5, 2},
+		{"10 s", engine.Options{}, 12, 2, 10},
+		{"windows of 500 ms", engine.Options{Windows: hann(500e-3)}, 6, 2, 8.2},
+		{"3 s, live", engine.Options{Causal: true}, 10, 4, 3},
 	} {
 		play := func(t *testing.T, c *clockCourse) (s Score) {
 			for seed := range cell.recordings {
-				c.play(t, b, cell.windows, cell.stations, cell.seconds, uint64(seed+1), &s)
+				c.play(t, b, cell.options, cell.stations, cell.seconds, uint64(seed+1), &s)
 			}
 			return s
 		}

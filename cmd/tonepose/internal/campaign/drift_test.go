@@ -76,7 +76,7 @@ func wandering(random *rand.Rand, seconds float64) func(t float64) (ahead, rate 
 const pause = 20e-3
 
 // play adds the stations of one recording, or the windows inside of them.
-func (c *clockCourse) play(t *testing.T, b *bench.Bench, w engine.Windows, stations int, seconds float64, seed uint64, s *Score) {
+func (c *clockCourse) play(t *testing.T, b *bench.Bench, o engine.Options, stations int, seconds float64, seed uint64, s *Score) {
 	t.Helper()
 	random := rand.New(rand.NewPCG(seed, 30))
 	how := simulate.Options{Noise: 8e-9, FlickerHz: 200, MainsHz: 50, MainsV: 5e-6, Seed: seed, ClockPPM: c.offset, ClockDriftPPM: c.drift, CurrentDrift: c.current}
@@ -89,13 +89,13 @@ func (c *clockCourse) play(t *testing.T, b *bench.Bench, w engine.Windows, stati
 	if c.beside != nil {
 		how.Clock = c.beside(random, how.DurationS)
 	}
-	if w.Length == 0 {
+	if o.Windows.Length == 0 {
 		for i := range poses {
 			start := float64(i) * (seconds + pause)
-			w.Intervals = append(w.Intervals, engine.Interval{Start: start, Stop: start + seconds, Origin: "station"})
+			o.Windows.Intervals = append(o.Windows.Intervals, engine.Interval{Start: start, Stop: start + seconds, Origin: "station"})
 		}
 	}
-	Play(t, b, Record(t, b, path, how, nil), recording.Options{}, engine.Options{Windows: w}, func(seen *engine.Observation) {
+	Play(t, b, Record(t, b, path, how, nil), recording.Options{}, o, func(seen *engine.Observation) {
 		i := int(seen.Time / (seconds + pause))
 		start, half := float64(i)*(seconds+pause), seen.Duration/2
 		v := &seen.Sensors[0]
@@ -137,7 +137,7 @@ func slowBench(t *testing.T) *bench.Bench {
 func TestClockThatDriftsWithinStations(t *testing.T) {
 	b := slowBench(t)
 	var twin Score
-	(&clockCourse{name: "still"}).play(t, b, engine.Windows{}, 2, 2, 1, &twin)
+	(&clockCourse{name: "still"}).play(t, b, engine.Options{}, 2, 2, 1, &twin)
 	for i := range clockCourses {
 		c := &clockCourses[i]
 		if !c.short {
@@ -146,7 +146,7 @@ func TestClockThatDriftsWithinStations(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			t.Parallel()
 			var s Score
-			c.play(t, b, engine.Windows{}, 2, 2, 1, &s)
+			c.play(t, b, engine.Options{}, 2, 2, 1, &s)
 			c.check(t, &s, &twin)
 		})
 	}
