@@ -2,6 +2,7 @@ package clock
 
 import (
 	"cmp"
+	"errors"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -115,7 +116,7 @@ func TestStartsThatStayAmbiguous(t *testing.T) {
 }
 
 func TestStartNeedsAxes(t *testing.T) {
-	if _, _, err := Starts([]Played{{Hz: 5000}}, []Axis{{Sigma: math.Inf(1)}}, 0, 1); err == nil {
-		t.Error("no error where no tone is seen")
+	if _, _, err := Starts([]Played{{Hz: 5000}}, []Axis{{Sigma: math.Inf(1)}}, 0, 1); !errors.Is(err, ErrNoStart) {
+		t.Errorf("where no tone is seen: %v", err)
 	}
 }

@@ -1,6 +1,7 @@
 package clock
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -33,6 +34,9 @@ type Start struct {
 	Repeats     int       // further starts with the same phases
 }
 
+// ErrNoStart reports that phases do not tell when a file began.
+var ErrNoStart = errors.New("clock: the start of the drive file is not told")
+
 // Likelihood is how much less likely than the best a start may be and still counts.
 const Likelihood = 1e-3
 
@@ -54,7 +58,7 @@ func Starts(tones []Played, axes []Axis, earliest, latest float64) (found []Star
 		}
 	}
 	if dof < 0 {
-		return nil, 0, fmt.Errorf("clock: no pickup shows a tone well enough to tell its phase")
+		return nil, 0, fmt.Errorf("%w: no pickup shows a tone well enough to tell its phase", ErrNoStart)
 	}
 	// From one trial to the next the fastest tone turns by a quarter turn at most.
 	trials := int((latest-earliest)*8*highest) + 2
@@ -82,7 +86,7 @@ func Starts(tones []Played, axes []Axis, earliest, latest float64) (found []Star
 		switch {
 		case same < 0:
 			if found = append(found, next); len(found) > maxStarts {
-				return nil, dof, fmt.Errorf("clock: more than %d starts with different phases are as likely", maxStarts)
+				return nil, dof, fmt.Errorf("%w: more than %d starts with different phases are as likely", ErrNoStart, maxStarts)
 			}
 		case math.Abs(found[same].Time-next.Time) < step: // found from both sides
 		case next.ChiSquare < found[same].ChiSquare:

@@ -1,9 +1,12 @@
 package campaign
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"path/filepath"
+	"strings"
 	"testing"
 
 	"tonepose/cmd/tonepose/internal/bench"
@@ -11,6 +14,7 @@ import (
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/simulate"
 	"tonepose/cmd/tonepose/internal/verdict"
+	"tonepose/multitone/clock"
 	"tonepose/multitone/recording"
 )
 
@@ -163,5 +167,86 @@ func TestUndrivenSignsThatStayAmbiguous(t *testing.T) {
 				t.Errorf("%+v of %+v", r, start)
 			}
 		})
+	}
+}
+
+// Before the file begins the pickups hear noise alone: those frames have no pose, and
+// say that the drive is missing. The rest is as good as ever.
+func TestUndrivenBeforeTheFileBegins(t *testing.T) {
+	t.Parallel()
+	u := undriven{current: 0.02}
+	stated, built := u.benches(t, 1)
+	const seconds, begins = 0.2, 0.0537
+	w := NewWander(rand.New(rand.NewPCG(1, 22)), 0, 0)
+	how := simulate.Options{DurationS: seconds, Noise: 8e-9, Seed: 1}
+	name := Record(t, built, w.Path(t, built, seconds), how, func(rate float64, volts [][]float64) [][]float64 {
+		random := rand.New(rand.NewPCG(1, 23))
+		for _, x := range volts {
+			for i := range int(begins * rate) {
+				x[i] = 2e-4 * random.NormFloat64()
+			}
+		}
+		return volts
+	})
+	var s Score
+	Play(t, stated, name, recording.Options{}, engine.Options{Windows: hann(10e-3)}, func(seen *engine.Observation) {
+		v := &seen.Sensors[0]
+		want := verdict.Flags(0)
+		if seen.Time-seen.Duration/2 < begins {
+			want = verdict.ReferenceLost
+		}
+		if v.Flags&verdict.ReferenceLost != want || want == 0 && v.Flags != 0 {
+			t.Errorf("at %.3f s flagged %q", seen.Time, v.Flags)
+		}
+		if want == 0 {
+			s.Add(t, v.Fit.Pose, &v.Fit.Covariance, w.At(seen.Time))
+		}
+	})
+	// All share the errors of one draw of the currents.
+	if s.N != 14 || s.Normalised() > 4 {
+		t.Errorf("%d poses, normalised error² %.2f", s.N, s.Normalised())
+	}
+}
+
+// A phase that is not that of the file is named, once it exceeds its tolerance.
+func TestUndrivenNamesAWrongPhase(t *testing.T) {
+	t.Parallel()
+	u := undriven{current: 0.02, phaseDeg: 2, seconds: 0.1}
+	stated, built := u.benches(t, 2)
+	built.Rig().Emitters[4].PhaseDeg += 25
+	w := NewWander(rand.New(rand.NewPCG(2, 22)), 0, 0)
+	name := Record(t, built, w.Path(t, built, u.seconds), simulate.Options{DurationS: u.seconds, Noise: 8e-9, Seed: 2}, nil)
+	survey := Play(t, stated, name, recording.Options{}, engine.Options{Windows: hann(10e-3)}, func(*engine.Observation) {})
+	doubts := survey.Start.Doubts()
+	if len(doubts) == 0 || !strings.Contains(doubts[0], "tone e5 is off by 2") {
+		t.Errorf("%q", doubts)
+	}
+}
+
+// Where no pickup hears a drive, there is no start, and no pose.
+func TestUndrivenInSilence(t *testing.T) {
+	t.Parallel()
+	u := undriven{current: 0.02}
+	stated, _ := u.benches(t, 1)
+	random := rand.New(rand.NewPCG(1, 24))
+	volts := make([][]float64, len(stated.Rig().Channels))
+	for c := range volts {
+		for range 10000 {
+			volts[c] = append(volts[c], 2e-4*random.NormFloat64())
+		}
+	}
+	name := filepath.Join(t.TempDir(), "silence")
+	Digitise(t, stated, name, volts)
+	rec, err := stated.Open(t.Context(), name+".sigmf-meta", recording.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer rec.Close()
+	e, err := engine.New(stated, engine.Options{Windows: hann(10e-3)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, _, err := e.Run(t.Context(), rec, func(*engine.Observation) error { return nil }, nil); !errors.Is(err, clock.ErrNoStart) {
+		t.Errorf("%v", err)
 	}
 }

@@ -7,6 +7,7 @@ import (
 
 	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/multitone/clock"
 )
 
 // exitCode writes an error with its hint and returns the exit code.
@@ -26,7 +27,7 @@ func exitCode(w io.Writer, err error) int {
 	if errors.As(err, &h) {
 		fmt.Fprintf(w, "tonepose: hint: %s\n", h.hint)
 	}
-	if errors.Is(err, measure.ErrNoRow) {
+	if errors.Is(err, measure.ErrNoRow) || errors.Is(err, clock.ErrNoStart) {
 		return 1
 	}
 	return 2

@@ -157,6 +157,9 @@ func (e *Engine) sense(ctx context.Context, h *held) error {
 				return err
 			}
 		}
+		if e.start != nil {
+			e.start.hush(f, &v.Couplings)
+		}
 		v.Doubts = e.doubts(f, i, v)
 		// What a channel that does not move shows is no coupling: the others stand.
 		channels := e.bench.Sensors()[i].Channels

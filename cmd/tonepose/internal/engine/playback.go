@@ -107,7 +107,7 @@ func FindStart(ctx context.Context, src Source, b *bench.Bench, s *Survey, w Win
 			}
 			m := coupler.Matrix(i)
 			coupler.Fill(m, i, f.Frame)
-			sound := true
+			sound := !silent(&m)
 			for k := range m.Value {
 				if f.Channels[sensor.Channels[k%len(sensor.Channels)]] != 0 {
 					sound, m.Variance[k] = false, math.Inf(1)

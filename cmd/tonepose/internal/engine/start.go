@@ -14,6 +14,7 @@ import (
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/multitone"
 	"tonepose/multitone/clock"
+	"tonepose/multitone/coupling"
 	"tonepose/solver"
 	"tonepose/solver/integrity"
 )
@@ -39,6 +40,7 @@ type Start struct {
 	late           late
 	phases, sigmas []float64 // of the currents at the recording's first sample [rad]
 	turned         []float64
+	silent         int64 // sample up to which frames heard nothing
 }
 
 // Rival is a start that fits as well.
@@ -72,6 +74,34 @@ func (s *Start) at(tones []multitone.Tone, t float64) []float64 {
 	return s.turned
 }
 
+// hush takes for lost what was measured before the file began, or where it paused:
+// couplings that noise alone explains, and those of the frame after, in which the
+// drives set in.
+func (s *Start) hush(f *Measured, m *coupling.Matrix) {
+	switch {
+	case silent(m):
+		s.silent = max(s.silent, f.Stop)
+	case s.silent == 0 || f.Start > s.silent:
+		return
+	}
+	for k := range m.Value {
+		m.Value[k], m.Variance[k] = complex(math.NaN(), math.NaN()), math.Inf(1)
+	}
+}
+
+// silent tells whether couplings are within four sigmas of what noise makes of the sum
+// of their squares.
+func silent(m *coupling.Matrix) bool {
+	sum, n := 0.0, 0.0
+	for k, v := range m.Value {
+		if variance := m.Variance[k]; !math.IsInf(variance, 1) {
+			sum += real(v*cmplx.Conj(v)) / variance
+			n++
+		}
+	}
+	return n > 0 && sum < 2*n+8*math.Sqrt(n)
+}
+
 // ambiguous tells whether another start gives other poses of a sensor.
 func (s *Start) ambiguous(sensor int) bool {
 	return s != nil && slices.ContainsFunc(s.Rivals, func(r Rival) bool { return r.differs[sensor] })
@@ -81,7 +111,7 @@ func (s *Start) ambiguous(sensor int) bool {
 func (l *listening) conclude(ctx context.Context) (*Start, error) {
 	r := l.bench.Rig()
 	if len(l.stretch) == 0 {
-		return nil, fmt.Errorf("no sound frame to find the start of the drives in")
+		return nil, fmt.Errorf("%w: there is no frame to look in", clock.ErrNoStart)
 	}
 	whole, variance := l.align()
 	var tones []clock.Played

@@ -169,7 +169,7 @@ func (in *Inspection) lookForStart(ctx context.Context, r *recording.Reader, b *
 	window := min(max(info.Duration()/inspectWindows, in.shortest()), info.Duration()/4)
 	in.DriveStart, err = engine.FindStart(ctx, r, b, survey, engine.Windows{Length: window, Hop: window}, progress)
 	if err != nil && ctx.Err() == nil {
-		in.find("the start of the drives is not found: %v", err)
+		in.find("%v", err)
 		return nil
 	}
 	in.Findings = append(append(in.Findings, in.DriveStart.Words(in.rig)...), in.DriveStart.Doubts()...)

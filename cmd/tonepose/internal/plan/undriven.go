@@ -65,7 +65,7 @@ func (p *Plan) starts(context.Context) error {
 	}
 	found, _, err := clock.Starts(tones, axes, b.EarliestS, b.LatestS)
 	if err != nil {
-		p.caution("the start of the drive file stays open: %v: narrow playback, or record a drive", err)
+		p.caution("%v: narrow playback, or record a drive", err)
 		return nil
 	}
 	// The best of them is the true one, in the middle.
