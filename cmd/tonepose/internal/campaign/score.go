@@ -50,6 +50,13 @@ func (s *Score) Add(t testing.TB, pose rigid.Pose, covariance *[6][6]float64, tr
 	}
 }
 
+// Join counts what another score has counted.
+func (s *Score) Join(o *Score) {
+	s.N, s.position, s.inside = s.N+o.N, s.position+o.position, s.inside+o.inside
+	s.square, s.turned, s.stated, s.whole = s.square+o.square, s.turned+o.turned, s.stated+o.stated, s.whole+o.whole
+	s.error = r3.Add(s.error, o.error)
+}
+
 // Variance is that of a position [m²]: the sum over its three components.
 func Variance(covariance *[6][6]float64) float64 {
 	return covariance[0][0] + covariance[1][1] + covariance[2][2]

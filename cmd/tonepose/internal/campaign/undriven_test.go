@@ -85,9 +85,8 @@ func (u *undriven) play(t *testing.T, seed uint64, s *Score) (start *engine.Star
 
 // check holds poses of as many recordings, each of a bench, start and path of its own,
 // to their stated errors, and to no flag.
-func (u *undriven) check(t *testing.T, recordings int) {
+func (u *undriven) check(t *testing.T, recordings int) (s Score) {
 	t.Helper()
-	var s Score
 	for seed := range uint64(recordings) {
 		start, flags := u.play(t, seed+1, &s)
 		for i, f := range flags {
@@ -105,6 +104,7 @@ func (u *undriven) check(t *testing.T, recordings int) {
 	if loose := 3 * math.Sqrt(2./6/float64(s.N)); math.Abs(s.Normalised()-1) > 0.1+loose {
 		t.Errorf("normalised error² is %.3f, want 1 ± 0.1 ± %.3f", s.Normalised(), loose)
 	}
+	return s
 }
 
 // multiples of 125 Hz about those of the pipe bench: all odd, so that half a period

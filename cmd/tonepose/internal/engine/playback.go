@@ -8,6 +8,7 @@ import (
 
 	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/multitone/clock"
+	"tonepose/multitone/coupling"
 	"tonepose/solver"
 )
 
@@ -69,15 +70,38 @@ type tried struct {
 	variance []float64
 }
 
+// sample keeps frames of one sensor, evenly spread over a recording of unknown length.
+type sample struct {
+	frames       []tried
+	seen, stride int
+}
+
+func (s *sample) take(most int, f tried) {
+	s.stride = max(s.stride, 1)
+	if s.seen++; (s.seen-1)%s.stride != 0 {
+		return
+	}
+	if len(s.frames) == most {
+		for i := range most / 2 {
+			s.frames[i] = s.frames[2*i]
+		}
+		s.frames, s.stride = s.frames[:most/2], 2*s.stride
+		if (s.seen-1)%s.stride != 0 {
+			return
+		}
+	}
+	f.value, f.variance = slices.Clone(f.value), slices.Clone(f.variance)
+	s.frames = append(s.frames, f)
+}
+
 // listening gathers what a recording shows of its start.
 type listening struct {
 	bench   *bench.Bench
 	late    late
 	stretch map[int]*axes
-	last    int // stretch
-	frames  []tried
-	seen    int
-	stride  int
+	last    int      // stretch
+	kept    []sample // by sensor
+	frames  []tried  // of all, once all is heard
 	solvers []*solver.Solver
 }
 
@@ -86,15 +110,16 @@ func FindStart(ctx context.Context, src Source, b *bench.Bench, s *Survey, w Win
 	if b.Rig().Playback == nil {
 		return nil, nil
 	}
-	l := &listening{bench: b, stretch: map[int]*axes{}, stride: 1}
+	l := &listening{bench: b, stretch: map[int]*axes{}, kept: make([]sample, len(b.Sensors()))}
+	coupler := b.Coupler()
+	var matrices []coupling.Matrix
 	for i := range b.Sensors() {
 		sv, err := b.Solver(i)
 		if err != nil {
 			return nil, err
 		}
-		l.solvers = append(l.solvers, sv)
+		l.solvers, matrices = append(l.solvers, sv), append(matrices, coupler.Matrix(i))
 	}
-	coupler := b.Coupler()
 	zero := make([]float64, len(s.tones))
 	_, err := Measure(ctx, src, s, Measurement{Tones: b.Tones(), Windows: w}, func(f *Measured) error {
 		if err := coupler.Tune(f.Hz); err != nil {
@@ -105,7 +130,7 @@ func FindStart(ctx context.Context, src Source, b *bench.Bench, s *Survey, w Win
 			if !f.Wanted(sensor.Name) {
 				continue
 			}
-			m := coupler.Matrix(i)
+			m := matrices[i]
 			coupler.Fill(m, i, f.Frame)
 			sound := !silent(&m)
 			for k := range m.Value {
@@ -119,6 +144,9 @@ func FindStart(ctx context.Context, src Source, b *bench.Bench, s *Survey, w Win
 	}, progress)
 	if err != nil {
 		return nil, err
+	}
+	for _, s := range l.kept {
+		l.frames = append(l.frames, s.frames...)
 	}
 	return l.conclude(ctx)
 }
@@ -136,22 +164,10 @@ func (l *listening) hear(sensor, coils int, time float64, value []complex128, va
 			a.add(k/coils, z, variance[k])
 		}
 	}
-	if !sound {
-		return
+	if sound {
+		even := startFrames / len(l.kept) / 2 * 2
+		l.kept[sensor].take(max(4, even), tried{sensor, time, value, variance})
 	}
-	if l.seen++; (l.seen-1)%l.stride != 0 {
-		return
-	}
-	if len(l.frames) == startFrames {
-		for i := range startFrames / 2 {
-			l.frames[i] = l.frames[2*i]
-		}
-		l.frames, l.stride = l.frames[:startFrames/2], 2*l.stride
-		if (l.seen-1)%l.stride != 0 {
-			return
-		}
-	}
-	l.frames = append(l.frames, tried{sensor, time, value, variance})
 }
 
 // align follows the player's clock from stretch to stretch, and returns the axes of

@@ -132,6 +132,7 @@ func (l *listening) conclude(ctx context.Context) (*Start, error) {
 	s := &Start{Seconds: best.Time, SigmaS: best.Sigma, Repeats: best.Repeats, Chi2: best.ChiSquare, DOF: dof, RuledOut: len(starts) - len(rest),
 		late: l.late, phases: best.Phases, turned: make([]float64, len(tones))}
 	misfit := max(1, s.Chi2/float64(max(dof, 1)))
+	s.SigmaS *= math.Sqrt(misfit)
 	worst := 0.0
 	for k, tone := range tones {
 		slope := 2 * math.Pi * tone.Hz
@@ -148,6 +149,9 @@ func (l *listening) conclude(ctx context.Context) (*Start, error) {
 			if math.Cos(starts[o.start].Phases[k]-best.Phases[k]) < 0 {
 				rival.Reversed = append(rival.Reversed, e.Name)
 			}
+		}
+		for i, kept := range l.kept {
+			rival.differs[i] = len(kept.frames) == 0 // nothing tells
 		}
 		for i, f := range o.fits {
 			rival.compare(l.frames[i].sensor, &rest[0].fits[i], &f)
