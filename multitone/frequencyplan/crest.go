@@ -3,11 +3,10 @@ package frequencyplan
 import (
 	"fmt"
 	"math"
+	"math/cmplx"
 	"slices"
 
-	"gonum.org/v1/gonum/dsp/fourier"
-
-	"tonepose/multitone/spectrum"
+	"gonum.org/v1/gonum/floats"
 )
 
 // multisine is Σ amplitude·cos(2π·order·t + phase) over one period.
@@ -17,7 +16,7 @@ type multisine struct {
 	rms        float64
 }
 
-// maxOrder bounds the length of the transforms.
+// maxOrder bounds the length of a period.
 const maxOrder = 1 << 17
 
 // newMultisine reduces tones that are multiples of 1/windowS to their own
@@ -60,20 +59,71 @@ func gcd(a, b int) int {
 	return a
 }
 
-// length is the number of samples a period, at least perCycle to a cycle of the
-// highest tone.
-func (m *multisine) length(perCycle int) int {
-	return spectrum.SmoothSize(perCycle * slices.Max(m.orders))
+// length is the number of samples a period: perCycle to a cycle of the highest tone.
+func (m *multisine) length(perCycle int) int { return perCycle * slices.Max(m.orders) }
+
+// stretch is how many samples are made at a time: so few that they and all tones'
+// cosines and sines over them stay in the nearest cache.
+const stretch = 128
+
+// sampler makes the samples of a period, a stretch at a time: a tone's over a stretch
+// are those over the first, rotated.
+type sampler struct {
+	*multisine
+	n        int
+	cos, sin [][]float64  // of 2π·order·i/n, by tone, over the first stretch
+	turn     []complex128 // of each tone over a stretch
 }
 
-// waveform fills x with one period; bins is scratch of len(x)/2+1.
-func (m *multisine) waveform(x []float64, bins []complex128, fft *fourier.FFT, phases []float64) {
-	clear(bins)
-	for k, n := range m.orders {
-		s, c := math.Sincos(phases[k])
-		bins[n] += complex(m.amplitudes[k]/2*c, m.amplitudes[k]/2*s)
+func (m *multisine) sampler(n int) *sampler {
+	s := &sampler{multisine: m, n: n}
+	for _, order := range m.orders {
+		cos, sin := make([]float64, stretch), make([]float64, stretch)
+		for i := range cos {
+			sin[i], cos[i] = math.Sincos(s.angle(order, i))
+		}
+		s.cos, s.sin = append(s.cos, cos), append(s.sin, sin)
+		s.turn = append(s.turn, cmplx.Rect(1, s.angle(order, stretch)))
 	}
-	fft.Sequence(x, bins)
+	return s
+}
+
+// angle is that of a tone at sample i, exact in whole periods.
+func (s *sampler) angle(order, i int) float64 {
+	return 2 * math.Pi * float64(order*i%s.n) / float64(s.n)
+}
+
+// samples visits the period's samples with the first one's index. each may overwrite
+// them; what it leaves is then correlated with each tone: sums[k] gains
+// Σ x·e^{−2πj·order·i/n}. Nil sums: it is not.
+func (s *sampler) samples(phases []float64, sums []complex128, each func(first int, x []float64)) {
+	at := make([]complex128, len(phases)) // of each tone at the stretch's first sample
+	for k, phase := range phases {
+		at[k] = cmplx.Rect(1, phase)
+		if sums != nil {
+			sums[k] = 0
+		}
+	}
+	from := slices.Repeat([]complex128{1}, len(phases)) // without its phase
+	var buffer [stretch]float64
+	for first := 0; first < s.n; first += stretch {
+		x := buffer[:min(stretch, s.n-first)]
+		clear(x)
+		for k, a := range s.amplitudes {
+			floats.AddScaled(x, a*real(at[k]), s.cos[k][:len(x)])
+			floats.AddScaled(x, -a*imag(at[k]), s.sin[k][:len(x)])
+			at[k] *= s.turn[k]
+		}
+		each(first, x)
+		if sums == nil {
+			continue
+		}
+		for k := range sums {
+			sum := complex(floats.Dot(x, s.cos[k][:len(x)]), -floats.Dot(x, s.sin[k][:len(x)]))
+			sums[k] += sum * cmplx.Conj(from[k])
+			from[k] *= s.turn[k]
+		}
+	}
 }
 
 // CrestFactor returns the peak of |Σ amplitude·cos(2π·hz·t + phase)| over its rms,
@@ -97,11 +147,13 @@ func CrestFactor(hz, amplitudes, phases []float64, windowS float64) (float64, er
 func (m *multisine) crest(phases []float64) float64 {
 	n := m.length(16)
 	x := make([]float64, n)
-	m.waveform(x, make([]complex128, n/2+1), fourier.NewFFT(n), phases)
 	peak := 0.0
-	for _, v := range x {
-		peak = math.Max(peak, math.Abs(v))
-	}
+	m.sampler(n).samples(phases, nil, func(first int, part []float64) {
+		copy(x[first:], part)
+		for _, v := range part {
+			peak = max(peak, math.Abs(v))
+		}
+	})
 	const loss = math.Pi * math.Pi / 2 / 256
 	onGrid := peak
 	for i, v := range x {

@@ -5,7 +5,6 @@ import (
 	"math"
 	"math/rand/v2"
 
-	"gonum.org/v1/gonum/dsp/fourier"
 	"gonum.org/v1/gonum/floats"
 )
 
@@ -91,16 +90,13 @@ func LowCrest(ctx context.Context, hz, amplitudes []float64, windowS float64) (p
 
 // powerMean is ln(mean((x/rms)^p))/p as a function of the phases.
 type powerMean struct {
-	*multisine
+	*sampler
 	p    int // a power of two
-	fft  *fourier.FFT
-	x    []float64
-	bins []complex128
+	sums []complex128
 }
 
 func newPowerMean(m *multisine) *powerMean {
-	n := m.length(5)
-	return &powerMean{multisine: m, fft: fourier.NewFFT(n), x: make([]float64, n), bins: make([]complex128, n/2+1)}
+	return &powerMean{sampler: m.sampler(m.length(5)), sums: make([]complex128, len(m.orders))}
 }
 
 // descend minimises for rising even p from the given phases, along the gradient
@@ -160,32 +156,32 @@ func (f *powerMean) power(u float64) float64 {
 }
 
 func (f *powerMean) value(phases []float64) float64 {
-	f.waveform(f.x, f.bins, f.fft, phases)
 	sum := 0.0
-	for _, v := range f.x {
-		sum += f.power(v / f.rms)
-	}
-	return math.Log(sum/float64(len(f.x))) / float64(f.p)
+	f.samples(phases, nil, func(_ int, x []float64) {
+		for _, v := range x {
+			sum += f.power(v / f.rms)
+		}
+	})
+	return math.Log(sum/float64(f.n)) / float64(f.p)
 }
 
 // gradient: ∂/∂φ_k mean(x^p) = mean(p·x^(p−1)·(−a_k·sin(2πn_k·t + φ_k))), and the
-// means for all k are one transform of x^(p−1).
+// means are correlations of x^(p−1) with the tones.
 func (f *powerMean) gradient(dst, phases []float64) {
-	f.waveform(f.x, f.bins, f.fft, phases)
 	sum := 0.0
-	for i, v := range f.x {
-		u := v / f.rms
-		w := f.power(u)
-		sum += w
-		if f.x[i] = 0; u != 0 {
-			f.x[i] = w / u
+	f.samples(phases, f.sums, func(_ int, x []float64) {
+		for i, v := range x {
+			u := v / f.rms
+			w := f.power(u)
+			sum += w
+			if x[i] = 0; u != 0 {
+				x[i] = w / u
+			}
 		}
-	}
-	f.fft.Coefficients(f.bins, f.x)
-	for k, n := range f.orders {
+	})
+	for k, of := range f.sums {
 		s, c := math.Sincos(phases[k])
-		// Σ w·sin(θ+φ) with Σ w·e^{−jθ} = bin: Im(e^{jφ}·conj(bin)).
-		re, im := real(f.bins[n]), imag(f.bins[n])
-		dst[k] = -f.amplitudes[k] / f.rms * (s*re - c*im) / sum
+		// Σ w·sin(θ+φ) with Σ w·e^{−jθ}: Im(e^{jφ}·conj).
+		dst[k] = -f.amplitudes[k] / f.rms * (s*real(of) - c*imag(of)) / sum
 	}
 }
