@@ -1,6 +1,9 @@
 package multitone
 
-import "slices"
+import (
+	"math"
+	"slices"
+)
 
 // analysis is the joint fit of one length of window: the estimates that it
 // gives are linear functions of the samples.
@@ -8,6 +11,8 @@ type analysis struct {
 	shape     shape
 	omega     []float64 // the fitted columns, then the tones' neighbour bins
 	tones     []int     // whose course each column follows, or fixed
+	plain     int       // columns without the neighbour bins
+	strong    int       // of them lines that may be strong, behind the tones
 	estimator *combinations
 	bends     []bend // of the tones whose bend is measured
 	bend      *combinations
@@ -34,6 +39,7 @@ func newAnalysis(c *Config, s shape, still bool) (*analysis, error) {
 	}
 	plain, _ := c.fitted(s.length, halfLobe, foreign, false)
 	t := newSystem(s, a.omega, len(c.Tones), len(foreign))
+	a.plain, a.strong = len(plain), len(foreign)
 	var err error
 	if a.estimator, err = newEstimator(t, len(plain), len(c.Tones)); err != nil {
 		return nil, err
@@ -79,6 +85,14 @@ func (a *analysis) weigh(f *Frame, m *meter) {
 			row[i] = v*gain + a.left[k*f.Channels+i]
 		}
 	}
+	for c, r := range f.remnants {
+		for k, gain := range r.tones.gain {
+			f.Variance[k*f.Channels+c] = white[k*f.Channels+c]*gain + a.left[k*f.Channels+c]
+			if math.IsInf(gain, 1) {
+				f.Variance[k*f.Channels+c] = gain
+			}
+		}
+	}
 	f.Bend, f.BendDOF = 0, 0
 	clear(f.Pull)
 	for i, b := range a.bends {
@@ -91,15 +105,22 @@ func (a *analysis) weigh(f *Frame, m *meter) {
 		// σr² is in all channels' bends against it: their covariance is
 		// diag(σ²) + σr²·M·Mᴴ, inverted by the formula of Sherman and Morrison.
 		reference := a.references[k]
+		white := func(ch int) float64 { // what the noise of the samples left makes of it
+			if r := f.remnants[ch]; r != nil {
+				return noise[ch] * r.bends.gain[i] / gain
+			}
+			return noise[ch]
+		}
 		var drive, swing complex128
 		var driven, shared float64 // Σ|M|²/σ², and σr²
 		if reference != NoReference && phasor[reference] != 0 {
-			drive, swing, shared = 1/phasor[reference], bent[reference], noise[reference]+left[reference]/gain
+			drive, swing, shared = 1/phasor[reference], bent[reference], white(reference)+left[reference]/gain
 		}
 		var sum float64
 		var along complex128
-		for ch, v := range noise {
-			if !(v > 0) || !a.judged[ch] {
+		for ch := range noise {
+			v := white(ch)
+			if !(v > 0) || math.IsInf(v, 1) || math.IsInf(shared, 1) || !a.judged[ch] {
 				continue
 			}
 			v += left[ch] / gain

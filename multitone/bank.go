@@ -37,6 +37,8 @@ type Bank struct {
 	scratch    []complex128
 	bows       bows   // along a window that is projected in chunks
 	meter      *meter // nil without noise
+	omitted    omissions
+	remainder  *remainder // of windows of which samples are left out
 	counts     feed[int16]
 	floats     feed[float64]
 	planar     []float64 // interleaved by Write
@@ -82,6 +84,7 @@ func (b *Bank) start(p Precision) error {
 
 // prepare makes the tables for the frequencies now set.
 func (b *Bank) prepare() error {
+	b.remainder = nil
 	b.tabulate()
 	if b.framing.NoNoise {
 		return nil
@@ -134,6 +137,15 @@ func (b *Bank) Tune(hz []float64) error {
 		return err
 	}
 	return b.prepare()
+}
+
+// Omit tells that samples [start, stop) of a channel weigh nothing, before they are
+// written; what is written in their place serves the noise estimate alone, and
+// should be near to what they would have been. The window's sums leave them out, and
+// the variance of each phasor is that of the samples left: infinite where these do
+// not fix it.
+func (b *Bank) Omit(channel int, start, stop int64) {
+	b.omitted.add(b.cfg.Channels, channel, start, stop)
 }
 
 // Write feeds samples [V], channel by channel, and hands every completed frame
@@ -223,7 +235,8 @@ func process[S sample](b *Bank, x []S, start int64, emit func(*Frame) error) (ne
 		if b.meter != nil {
 			meterEnd := b.metered + int64(b.meter.probes.length)
 			if meterEnd <= min(end, frameEnd) {
-				observe(b.meter, x[int(b.metered-start)*channels:int(meterEnd-start)*channels])
+				lost := b.omitted.lost(b.meter.probes.shape, channels, b.metered)
+				observe(b.meter, x[int(b.metered-start)*channels:int(meterEnd-start)*channels], lost)
 				b.metered = meterEnd
 				if b.meter.windows >= pooledWindows {
 					b.metered += (meterEvery - 1) * int64(b.meter.probes.length)
@@ -241,6 +254,13 @@ func process[S sample](b *Bank, x []S, start int64, emit func(*Frame) error) (ne
 			return 0, err
 		}
 		b.next += int64(b.framing.Hop)
+		if b.omitted.meet(b.next) {
+			needed := b.next
+			if b.meter != nil {
+				needed = min(needed, b.metered)
+			}
+			b.omitted.forget(needed)
+		}
 	}
 }
 
@@ -261,6 +281,9 @@ func take[S sample](b *Bank, x []S, emit func(*Frame) error) error {
 			return err
 		}
 	}
+	if f.remnants = nil; b.omitted.meet(f.Start) {
+		leaveOut(b, f, x)
+	}
 	f.refer(&b.cfg, f.Time(b.cfg.SampleRate))
 	if b.holding {
 		if b.meter.windows == 0 || b.meter.windows < primingWindows && len(b.held) < maxHeld {
@@ -276,6 +299,31 @@ func take[S sample](b *Bank, x []S, emit func(*Frame) error) error {
 
 // Follow tells the course of the tones' phases for the windows that follow.
 func (b *Bank) Follow(c Course) { b.cfg.Course = c }
+
+// leaveOut measures anew the channels of a window of which samples weigh nothing.
+func leaveOut[S sample](b *Bank, f *Frame, x []S) {
+	if b.remainder == nil {
+		b.remainder = newRemainder(&b.cfg, b.analysis)
+	}
+	var list []Span
+	for c := range b.omitted.lists {
+		if list = b.omitted.within(list, c, f.Start, f.Stop); len(list) == 0 {
+			continue
+		}
+		for i := range list {
+			list[i].Start, list[i].Stop = list[i].Start-f.Start, list[i].Stop-f.Start
+		}
+		if b.direct == nil && !b.bows.flat(&b.cfg) {
+			b.analysis.trust(f, c, list)
+			continue
+		}
+		b.remainder.measure(f, c, list, func(samples []float64) {
+			for n := range samples {
+				samples[n] = float64(x[n*b.cfg.Channels+c]) * b.scale[c]
+			}
+		})
+	}
+}
 
 // inChunks measures a window that is too long for tables of its own.
 func inChunks[S sample](b *Bank, f *Frame, x []S) error {

@@ -51,7 +51,7 @@ func (b *bows) mean(c *Config, tone int, u float64, length int) float64 {
 // fill writes the frame's raw phasors and bends from the projections of all
 // chunks. Where the courses are bowed, the fit is made for them.
 func (b *bows) fill(c *Config, a *analysis, f *Frame, y []complex128) error {
-	if c.Course == nil || b.straight(c) {
+	if b.flat(c) {
 		a.fill(f, y, a.estimator, a.bend)
 		return nil
 	}
@@ -63,7 +63,11 @@ func (b *bows) fill(c *Config, a *analysis, f *Frame, y []complex128) error {
 	return nil
 }
 
-func (b *bows) straight(c *Config) bool {
+// flat tells whether the window is fitted as if the frequencies were constant.
+func (b *bows) flat(c *Config) bool {
+	if c.Course == nil {
+		return true
+	}
 	n := len(b.tables)
 	for i := range b.projection.chunks {
 		u, _ := b.projection.middle(i)

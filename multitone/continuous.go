@@ -246,7 +246,7 @@ func learnNoise[S sample](s *Continuous, windows *cutter[S], x []S) {
 		s.noise.skip -= skip
 		x = x[skip:]
 		if window := windows.next(&x, size); window != nil {
-			observe(s.meter, window)
+			observe(s.meter, window, nil)
 			if s.meter.windows >= pooledWindows {
 				s.noise.skip = (noiseEvery - 1) * size
 			}

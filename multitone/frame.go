@@ -30,7 +30,8 @@ type Frame struct {
 	// bend is measured.
 	Pull []float64
 
-	bent []complex128 // curvatures [V] of raw phasors, before their variance is known
+	bent     []complex128     // curvatures [V] of raw phasors, before their variance is known
+	remnants map[int]*remnant // of the channels of which samples are left out; nil: of none
 }
 
 // Time is the window's centre [s] at the given sample rate [Hz]; behind a
@@ -54,6 +55,7 @@ func (f *Frame) CopyTo(dst *Frame) {
 	dst.Reference = append(reference[:0], f.Reference...)
 	dst.Pull = append(pull[:0], f.Pull...)
 	dst.bent = append(bent[:0], f.bent...)
+	dst.remnants = nil // a frame that is handed out has its variances
 }
 
 // At returns the phasor of a tone on a channel and the variance of each of its

@@ -14,10 +14,13 @@ type Interval struct {
 	start, stop int64
 	at          int64 // the next sample expected
 	plan        *plan
-	*workspace      // nil once the frame is made
-	filled      int // samples of the chunk
-	done        int // chunks projected
-	seen        int // samples of the meter's window
+	*workspace        // nil once the frame is made
+	filled      int   // samples of the chunk
+	done        int   // chunks projected
+	beginning   int64 // first sample of the meter's window
+	omitted     omissions
+	gone        []complex128 // projections of what is left out; nil: of nothing
+	seen        int          // samples of the meter's window
 }
 
 // workspace is an Interval's memory, which goes back to its plan.
@@ -62,7 +65,7 @@ func (p *Plans) NewInterval(c Config, start, stop int64) (*Interval, error) {
 		return nil, fmt.Errorf("multitone: interval of %d samples: at least 8 are needed", stop-start)
 	}
 	c.Tones = slices.Clone(c.Tones)
-	v := &Interval{cfg: c, start: start, stop: stop, at: start}
+	v := &Interval{cfg: c, start: start, stop: stop, at: start, beginning: start}
 	var err error
 	if v.plan, err = p.find(&c, int(stop-start)); err != nil {
 		return nil, err
@@ -132,6 +135,12 @@ func (k *plan) suits(c *Config, length int) bool {
 // Follow tells the course of the tones' phases, as far as it is known by now.
 func (v *Interval) Follow(c Course) { v.cfg.Course = c }
 
+// Omit tells that samples [start, stop) of a channel weigh nothing, before they are
+// written; see Bank.Omit.
+func (v *Interval) Omit(channel int, start, stop int64) {
+	v.omitted.add(v.cfg.Channels, channel, max(start, v.start), min(stop, v.stop))
+}
+
 // Write feeds samples of which the first is number first of the recording;
 // what lies outside of the interval is passed over. It reports whether the
 // interval is complete.
@@ -155,8 +164,9 @@ func (v *Interval) Write(x [][]float64, first int64) (complete bool) {
 		}
 	}
 	gather(v.beside, &v.seen, func() {
-		observe(v.meter, v.beside)
+		observe(v.meter, v.beside, v.omitted.lost(v.meter.probes.shape, channels, v.beginning))
 		half := v.seen / 2 // windows overlap by half
+		v.beginning += int64(half)
 		v.seen -= half
 		copy(v.beside, v.beside[half*channels:])
 	})
@@ -165,9 +175,72 @@ func (v *Interval) Write(x [][]float64, first int64) (complete bool) {
 }
 
 func (v *Interval) project() {
-	project(v.plan.projection, v.y, v.done, v.chunk[:v.filled*v.cfg.Channels], v.bows.follow(&v.cfg, v.done))
+	channels, first := v.cfg.Channels, v.start+int64(v.done*v.plan.projection.chunk)
+	chunk, bows := v.chunk[:v.filled*channels], v.bows.follow(&v.cfg, v.done)
+	project(v.plan.projection, v.y, v.done, chunk, bows)
+	if v.omitted.meet(first) {
+		v.projectOmitted(chunk, first, bows)
+	}
 	v.done++
 	v.filled = 0
+}
+
+// projectOmitted adds a chunk's samples that are left out to the projections of such
+// samples. It leaves nothing else in the chunk.
+func (v *Interval) projectOmitted(chunk []float64, first int64, bows []float64) {
+	channels, any := v.cfg.Channels, false
+	var list []Span
+	for c := range channels {
+		at := 0
+		list = v.omitted.within(list, c, first, first+int64(v.filled))
+		for _, s := range append(list, Span{first + int64(v.filled), 0}) {
+			for ; at < int(s.Start-first); at++ {
+				chunk[at*channels+c] = 0
+			}
+			at = int(s.Stop - first)
+		}
+		any = any || len(list) > 0
+	}
+	if any {
+		if v.gone == nil {
+			v.gone = make([]complex128, len(v.y))
+		}
+		project(v.plan.projection, v.gone, v.done, chunk, bows)
+	}
+}
+
+// leaveOut measures anew the channels of which samples weigh nothing.
+func (v *Interval) leaveOut(f *Frame) {
+	a := v.plan.analysis
+	columns := len(a.omega)
+	var t *system
+	var r *remnant // channels often miss the same samples
+	var list []Span
+	for c := range v.omitted.lists {
+		if list = v.omitted.within(list, c, v.start, v.stop); len(list) == 0 {
+			continue
+		}
+		for i := range list {
+			list[i].Start, list[i].Stop = list[i].Start-v.start, list[i].Stop-v.start
+		}
+		if !v.bows.flat(&v.cfg) {
+			a.trust(f, c, list)
+			continue
+		}
+		if t == nil {
+			t = newSystem(a.shape, a.omega, len(v.cfg.Tones), a.strong)
+		}
+		if r == nil || !slices.Equal(r.without, list) {
+			r = newRemnant(a, t, func(column int) bool { return column < a.plain }, list)
+		}
+		y := v.y[c*columns : (c+1)*columns]
+		if v.gone != nil {
+			for j, out := range v.gone[c*columns : (c+1)*columns] {
+				y[j] -= out
+			}
+		}
+		r.fill(f, c, y)
+	}
 }
 
 // Frame finishes the estimate, once. It is an error if the samples ended before
@@ -190,6 +263,7 @@ func (v *Interval) Frame() (*Frame, error) {
 	if err := v.bows.fill(&v.cfg, v.plan.analysis, &f, v.y); err != nil {
 		return nil, err
 	}
+	v.leaveOut(&f)
 	f.refer(&v.cfg, f.Time(v.cfg.SampleRate))
 	v.plan.analysis.weigh(&f, v.meter)
 	v.plan.spare = append(v.plan.spare, v.workspace)

@@ -27,7 +27,8 @@ type meter struct {
 	channels int
 	memory   int       // windows after which old ones fade; 0: a plain mean of all
 	scale    []float64 // [V] of a unit of the samples, by channel
-	power    []float64 // channels × probes: mean residual power as variance of a white sample
+	power    []float64 // channels × probes: mean residual power as variance of a white sample, times weight
+	weight   []float64 // of each channel, of the windows that it was measured in: 1 of all
 	windows  int
 	out      []complex128
 	white    []float64 // tones × channels: variance of a white sample [V²]
@@ -40,6 +41,7 @@ type meter struct {
 // and the given lines. It is scaled so that its mean square is the variance of
 // a white sample.
 type probes struct {
+	shape  shape
 	length int
 	owners [][]int // of each tone
 	count  int
@@ -65,7 +67,7 @@ func newProbes(cfg *Config, length, perTone int, p Precision) (*probes, error) {
 	if len(probed) == 0 {
 		return nil, fmt.Errorf("multitone: %d samples leave no room in the spectrum to measure the noise beside the tones: take more", length)
 	}
-	pr := &probes{length: length, owners: owners, count: len(probed)}
+	pr := &probes{shape: s, length: length, owners: owners, count: len(probed)}
 	omega = append(omega, probed...)
 	t := newSystem(s, omega, len(cfg.Tones), len(foreign))
 	n := len(omega)
@@ -102,6 +104,7 @@ func newProbes(cfg *Config, length, perTone int, p Precision) (*probes, error) {
 func newMeter(p *probes, channels, memory int, scale []float64) *meter {
 	m := &meter{channels: channels, memory: memory, scale: scale}
 	m.white = make([]float64, len(p.owners)*channels)
+	m.weight = make([]float64, channels)
 	m.use(p)
 	return m
 }
@@ -111,6 +114,7 @@ func (m *meter) use(p *probes) {
 	m.probes = p
 	if len(m.power) != m.channels*p.count {
 		m.power, m.windows = make([]float64, m.channels*p.count), 0
+		clear(m.weight)
 	}
 	m.out = make([]complex128, p.sums.Size())
 	m.fresh = false
@@ -119,11 +123,21 @@ func (m *meter) use(p *probes) {
 // reset forgets what was learnt.
 func (m *meter) reset() {
 	clear(m.power)
+	clear(m.weight)
 	m.windows, m.fresh = 0, false
 }
 
-// observe measures the noise in one window of samples.
-func observe[S sample](m *meter, x []S) {
+// leastWeight is what a channel's weight must have kept of its windows for a noise
+// that is known.
+const leastWeight = 1e-9
+
+// mostLost is the share of a window that may be filled in on a channel whose noise is
+// measured in it.
+const mostLost = 0.5
+
+// observe measures the noise in one window of samples. lost is the share of each
+// channel's squared weights that was filled in with what has no noise; nil: nothing.
+func observe[S sample](m *meter, x []S, lost []float64) {
 	sum(m.probes.sums, m.out, x)
 	keep := float64(m.windows)
 	if m.memory > 0 {
@@ -134,8 +148,34 @@ func observe[S sample](m *meter, x []S) {
 		v, old := m.out[at], m.power[i]
 		m.power[i] = old + (abs2(v)-old)*share
 	}
+	for c, old := range m.weight {
+		m.weight[c] = old + (1-old)*share
+	}
+	if lost != nil {
+		m.correct(lost, share)
+	}
 	m.windows++
 	m.fresh = false
+}
+
+// correct does justice to the channels of which something was filled in: to what is
+// left, or by passing over the window.
+func (m *meter) correct(lost []float64, share float64) {
+	n := m.probes.count
+	for c, part := range lost {
+		for i := c * n; i < (c+1)*n; i++ {
+			now := abs2(m.out[m.probes.at[i]])
+			switch {
+			case part > mostLost:
+				m.power[i] -= now * share
+			case part > 0:
+				m.power[i] += now * share * part / (1 - part)
+			}
+		}
+		if part > mostLost {
+			m.weight[c] -= share
+		}
+	}
 }
 
 // variances are those of white samples [V²] whose density equals the noise
@@ -147,7 +187,11 @@ func (m *meter) variances() []float64 {
 	n := m.probes.count
 	for k, mine := range m.probes.owners {
 		for c, s := range m.scale {
-			m.white[k*m.channels+c] = s * s * m.typical(m.power[c*n:(c+1)*n], mine)
+			v := math.Inf(1)
+			if w := m.weight[c]; w > leastWeight {
+				v = s * s * m.typical(m.power[c*n:(c+1)*n], mine) / w
+			}
+			m.white[k*m.channels+c] = v
 		}
 	}
 	m.fresh = true

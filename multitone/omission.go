@@ -1,0 +1,84 @@
+package multitone
+
+import (
+	"cmp"
+	"slices"
+)
+
+// Span is samples [Start, Stop).
+type Span struct{ Start, Stop int64 }
+
+// omissions are samples that weigh nothing, by channel, in rising order and apart.
+type omissions struct {
+	lists [][]Span
+	last  int64 // where the last of them ends
+}
+
+// add takes samples [start, stop) of a channel.
+func (o *omissions) add(channels, channel int, start, stop int64) {
+	if start >= stop {
+		return
+	}
+	if o.lists == nil {
+		o.lists = make([][]Span, channels)
+	}
+	o.last = max(o.last, stop)
+	list := o.lists[channel]
+	i, _ := slices.BinarySearchFunc(list, start, func(s Span, at int64) int { return cmp.Compare(s.Stop, at) })
+	j := i
+	for j < len(list) && list[j].Start <= stop {
+		start, stop = min(start, list[j].Start), max(stop, list[j].Stop)
+		j++
+	}
+	o.lists[channel] = slices.Replace(list, i, j, Span{start, stop})
+}
+
+// meet tells whether anything of samples from start on is left out.
+func (o *omissions) meet(start int64) bool { return start < o.last }
+
+// within are the samples of a channel that are left out, of [start, stop), in
+// memory of list.
+func (o *omissions) within(list []Span, channel int, start, stop int64) []Span {
+	list = list[:0]
+	for _, s := range o.lists[channel] {
+		if s.Start < stop && start < s.Stop {
+			list = append(list, Span{max(s.Start, start), min(s.Stop, stop)})
+		}
+	}
+	return list
+}
+
+// forget drops what ends before a sample.
+func (o *omissions) forget(before int64) {
+	for c, list := range o.lists {
+		n := 0
+		for n < len(list) && list[n].Stop <= before {
+			n++
+		}
+		o.lists[c] = slices.Delete(list, 0, n)
+	}
+}
+
+// lost is the share of a window's squared weights that is left out of each channel;
+// nil where nothing is.
+func (o *omissions) lost(s shape, channels int, start int64) (share []float64) {
+	stop := start + int64(s.length)
+	if !o.meet(start) {
+		return nil
+	}
+	squared := s.squared()
+	whole := squared.spectrum(0)
+	for c := range o.lists {
+		for _, v := range o.lists[c] {
+			from, to := max(v.Start, start), min(v.Stop, stop)
+			if from >= to {
+				continue
+			}
+			if share == nil {
+				share = make([]float64, channels)
+			}
+			share[c] += real(squared.partial(0, int(from-start), int(to-start))) / whole
+		}
+	}
+	return share
+}
