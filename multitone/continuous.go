@@ -50,6 +50,9 @@ type Continuous struct {
 	settling  int64 // samples until the step response is 1 to rounding
 	meter     *meter
 	noise     noiseWindows
+	omitted   omissions
+	shares    []*share  // of each channel, once something of it was left out; nil: of none
+	fed       int64     // samples
 	gain      float64   // variance of a component per variance of a white sample, 4·ENBW over the sample rate
 	left      []float64 // mean squares that foreign lines leave in a component [V²]
 	scale     []float64 // [V] of a unit of the samples, by channel
@@ -215,12 +218,14 @@ func filter[S sample](s *Continuous, noise *cutter[S], x []S, emit func(*Frame) 
 		s.noise.ahead, noise.held = false, noise.held[:0]
 	}
 	learnNoise(s, noise, x)
+	s.omitted.forget(s.fed - int64(s.meter.probes.length))
 	most := continuousSamples
 	if _, ok := s.engine.(*stream); ok {
 		most = kernel.Longest
 	}
 	for piece := range slices.Chunk(x, most*s.cfg.Channels) {
 		s.startReferring()
+		s.follow(int64(len(piece) / s.cfg.Channels))
 		if err := s.hand(feedEngine(s.engine, piece), emit); err != nil {
 			return err
 		}
@@ -241,12 +246,17 @@ const noiseEvery = 64 // windows
 
 func learnNoise[S sample](s *Continuous, windows *cutter[S], x []S) {
 	size := s.meter.probes.length * s.cfg.Channels
+	end := s.fed + int64(len(x)/s.cfg.Channels)
 	for len(x) > 0 {
 		skip := min(s.noise.skip, len(x))
 		s.noise.skip -= skip
 		x = x[skip:]
 		if window := windows.next(&x, size); window != nil {
-			observe(s.meter, window, nil)
+			var lost []float64
+			if !s.noise.ahead {
+				lost = s.omitted.lost(s.meter.probes.shape, s.cfg.Channels, end-int64((len(x)+size)/s.cfg.Channels))
+			}
+			observe(s.meter, window, lost)
 			if s.meter.windows >= pooledWindows {
 				s.noise.skip = (noiseEvery - 1) * size
 			}

@@ -22,6 +22,9 @@ func (s *Continuous) hand(rows rawRows, emit func(*Frame) error) error {
 			continue
 		}
 		f.Start, f.Stop = count-s.rests, count
+		if s.shares != nil {
+			s.widen(r)
+		}
 		switch {
 		case s.referral != nil:
 			f.Phasor, f.Reference = row, s.referral.Row(r)
