@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/bits"
+	"sort"
 	"strings"
 	"sync"
 )
@@ -14,9 +15,9 @@ type Flags uint8
 // The faults, in the order in which tables name them.
 const (
 	Clipped  Flags = 1 << iota // at the end of the converter's range, or a flat top
-	Gap                        // samples lost, or not finite
+	Gap                        // samples lost, not finite, or held on all channels
 	Repeated                   // a block delivered twice
-	Stuck                      // no change for StuckSamples
+	Stuck                      // no change for StuckSamples, or for longer than chance allows
 )
 
 var flagNames = []string{"clipped", "gap", "repeated", "stuck"}
@@ -76,6 +77,8 @@ type Monitor struct {
 	next     int64
 	channels []channelState
 	faults   []fault // by kind, then channel
+	unsound  []spans // of all channels, then of each
+	held     heldFrames
 	repeat   repeat
 	scratch  []float64
 	low      []int16 // of a piece of counts, one a channel
@@ -110,6 +113,10 @@ func NewMonitor(info Info) *Monitor {
 		for c := -1; c < info.Channels; c++ {
 			m.faults = append(m.faults, fault{kind: 1 << k, channel: c})
 		}
+	}
+	m.unsound = make([]spans, info.Channels+1)
+	for k := range m.unsound {
+		m.unsound[k].slack = 1
 	}
 	m.scratch, m.sums = make([]float64, m.piece), make([]int64, info.Channels)
 	m.low, m.high = make([]int16, info.Channels), make([]int16, info.Channels)
@@ -220,6 +227,9 @@ func (m *Monitor) Forget(before int64) {
 		}
 		s.forget(to)
 	}
+	for k := range m.unsound {
+		m.unsound[k].forget(before)
+	}
 }
 
 // fault of one kind; the lock is held, or the Monitor is not shared yet.
@@ -229,6 +239,31 @@ func (m *Monitor) fault(kind Flags, channel int) *fault {
 
 func (m *Monitor) add(kind Flags, channel int, start, stop int64) {
 	m.fault(kind, channel).add(span{start, stop})
+	if kind != Clipped && start < stop {
+		m.unsound[channel+1].add(span{start, stop})
+	}
+}
+
+// Slip notes that somewhere in samples [start, stop) some were lost or came twice: it
+// flags a gap.
+func (m *Monitor) Slip(start, stop int64) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.fault(Gap, -1).add(span{start, stop})
+}
+
+// Unsound goes through the stretches within samples [start, stop) of a channel that tell
+// nothing of its signal: not finite, held, stuck or repeated. They may overlap.
+func (m *Monitor) Unsound(channel int, start, stop int64, use func(start, stop int64)) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	for _, k := range []int{0, channel + 1} {
+		list := m.unsound[k].list
+		i := sort.Search(len(list), func(i int) bool { return list[i].stop > start })
+		for ; i < len(list) && list[i].start < stop; i++ {
+			use(max(list[i].start, start), min(list[i].stop, stop))
+		}
+	}
 }
 
 // NonFinite notes samples [start, stop) of a channel that were not finite; call it before the block is
@@ -252,6 +287,7 @@ func (m *Monitor) pieces(pos int64, n int, check func(start, stop int, at int64)
 			m.channels[c].run = run{}
 		}
 		m.repeat.restart()
+		m.held.valid = false
 		m.next = pos
 	}
 	for stop := pos + int64(n); m.next < stop; {

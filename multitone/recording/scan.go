@@ -16,10 +16,11 @@ type run struct {
 // these are brought back to counts by one factor, exactly so as far as the comparison with the end codes needs it.
 func (m *Monitor) Planar(x [][]float64, pos int64) {
 	m.pieces(pos, len(x[0]), func(start, stop int, at int64) {
+		m.repeat.floats(m, x[0][start:stop], x[len(x)-1][start:stop], at)
+		m.held.frames(m, at, stop-start, func(c, i int) float64 { return x[c][start+i] })
 		for c := range m.channels {
 			m.channel(c, x[c][start:stop], at)
 		}
-		m.repeat.floats(m, x[0][start:stop], x[len(x)-1][start:stop], at)
 	})
 }
 
@@ -40,7 +41,12 @@ func (m *Monitor) channel(c int, x []float64, pos int64) {
 	if lo <= s.lowEnd || hi >= s.highEnd || longest >= 3 && lo < hi {
 		m.clipping(c, x, lo, hi, pos)
 	}
-	m.stuck(c, len(x), func(i int) float64 { return x[i] }, lo == hi, pos)
+	value := func(i int) float64 { return x[i] }
+	if longest >= minHeld || s.run.valid && pos-s.run.start > 1 {
+		chance := strides(value, len(x))
+		m.heldRuns(c, len(x), value, lo, hi, &chance, pos)
+	}
+	m.stuck(c, len(x), value, lo == hi, pos)
 }
 
 // extremes of x, its sum and the longest row of equal samples. Two sums keep the additions from waiting for each

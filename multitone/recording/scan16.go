@@ -16,10 +16,13 @@ func (m *Monitor) stored16(b []byte, pos int64) {
 	m.pieces(pos, len(b)/frame, func(start, stop int, at int64) {
 		piece := b[start*frame : stop*frame]
 		kernel.Extremes(m.low, m.high, m.sums, piece)
+		m.repeat.counts(m, piece, frame, at)
+		m.held.frames(m, at, stop-start, func(c, i int) float64 {
+			return float64(int16(binary.LittleEndian.Uint16(piece[i*frame+2*c:])))
+		})
 		for c := range m.channels {
 			m.channel16(c, piece, at)
 		}
-		m.repeat.counts(m, piece, frame, at)
 	})
 }
 
@@ -72,5 +75,9 @@ func (m *Monitor) channel16(c int, b []byte, pos int64) {
 		}
 		m.clipping(c, x, lo, hi, pos)
 	}
-	m.stuck(c, n, func(i int) float64 { return float64(at(i)) }, lo == hi, pos)
+	value := func(i int) float64 { return float64(at(i)) }
+	if chance := strides16(b, 2*nc, 2*c, n); chance.runs || s.run.valid && pos-s.run.start > 1 {
+		m.heldRuns(c, n, value, lo, hi, &chance, pos)
+	}
+	m.stuck(c, n, value, lo == hi, pos)
 }
