@@ -75,8 +75,8 @@ func (v *share) take(n int) {
 	v.rows = v.rows[:v.filter.Process(v.rows[:n], v.in[:n])]
 }
 
-// leastLeft of a low-pass's weight is worth a phasor.
-const leastLeft = 1e-2
+// leastKept of a low-pass's weight is worth a phasor.
+const leastKept = 1e-2
 
 // widen states the variances of row r of those handed out together.
 func (s *Continuous) widen(r int) {
@@ -88,7 +88,7 @@ func (s *Continuous) widen(r int) {
 		}
 		left := 1 - math.Abs(real(v.rows[r]))
 		for k := range s.cfg.Tones {
-			if at := k*s.cfg.Channels + c; left < leastLeft {
+			if at := k*s.cfg.Channels + c; left < leastKept {
 				s.frame.Variance[at] = math.Inf(1)
 			} else {
 				s.frame.Variance[at] /= left * left

@@ -11,7 +11,10 @@ import (
 // pieces short enough that nothing moves by more than a parabola: it finds samples
 // that stand out of the noise, and puts in the place of bad ones what the fit to the
 // others says. It is for one goroutine.
-type Mender struct{ short, long *piece }
+type Mender struct {
+	cfg         Config
+	short, long *piece
+}
 
 const (
 	// A short piece has so many periods of the tones' least spacing and no fewer samples
@@ -30,18 +33,32 @@ func NewMender(c Config, stretch int) (*Mender, error) {
 	if err := c.check(); err != nil {
 		return nil, err
 	}
-	length := max(int(math.Ceil(pieceSpacings*c.SampleRate/c.minSpacing())), pieceColumns*(6*len(c.Tones)+4))
+	length := max(int(math.Ceil(pieceSpacings*c.SampleRate/c.minSpacing())), pieceColumns*(6*len(c.Tones)+2*len(c.Foreign)+4))
 	most := max(min(mostPiece, stretch), 8)
-	return &Mender{
+	c.Tones = slices.Clone(c.Tones)
+	return &Mender{c,
 		newPiece(&c, min(max(length, shortPiece), most), slowBins),
 		newPiece(&c, min(max(length, longPiece), most), slowBins, 1, 2), // the mains beside a drift
 	}, nil
+}
+
+// fitting is a piece, or one as long as a stretch that is shorter; nil if that is too
+// short for any.
+func (m *Mender) fitting(p *piece, stretch int) *piece {
+	if stretch >= p.length {
+		return p
+	}
+	if columns, _ := m.short.basis.Dims(); stretch < 2*columns {
+		return nil
+	}
+	return newPiece(&m.cfg, stretch, slowBins)
 }
 
 // piece is the fit to so many samples: the tones with amplitudes that change slowly,
 // and drift.
 type piece struct {
 	length int
+	start  int        // in the stretch at hand
 	basis  *mat.Dense // columns × length: cosines and sines about a piece's middle
 	gram   *mat.SymDense
 	y, a   *mat.VecDense
@@ -60,6 +77,9 @@ func newPiece(c *Config, length int, driftBins ...float64) *piece {
 	}
 	for _, w := range c.omegas() {
 		omega = append(omega, w-slowBins*bin, w, w+slowBins*bin)
+	}
+	for _, l := range c.Foreign {
+		omega = append(omega, c.omega(l.Hz))
 	}
 	var rows []float64
 	for i, w := range omega {
@@ -123,6 +143,9 @@ func (m *Mender) Mend(x []float64, bad []Span) (left []Span) {
 		if bad[i].Stop-from > int64(p.length)/4 {
 			p = m.long
 		}
+		if p = m.fitting(p, len(x)); p == nil {
+			return bad
+		}
 		// As many of them as one piece about the first covers in its middle half.
 		j := i + 1
 		for j < len(bad) && bad[j].Stop-from <= int64(p.length)/4 {
@@ -130,7 +153,7 @@ func (m *Mender) Mend(x []float64, bad []Span) (left []Span) {
 		}
 		middle := (from + bad[j-1].Stop) / 2
 		start := max(0, min(int(middle)-p.length/2, len(x)-p.length))
-		if start+p.length > len(x) || !p.mend(x[start:start+p.length], bad, int64(start), bad[i:j]) {
+		if !p.mend(x, start, bad, bad[i:j]) {
 			left = append(left, bad[i:j]...)
 		}
 		i = j
@@ -138,19 +161,16 @@ func (m *Mender) Mend(x []float64, bad []Span) (left []Span) {
 	return left
 }
 
-// mend replaces some of the samples bad in the piece x.
-func (m *piece) mend(x []float64, bad []Span, start int64, some []Span) bool {
+// mend replaces some of the samples bad in the piece of x that begins at start.
+func (m *piece) mend(all []float64, start int, bad, some []Span) bool {
+	m.start = start
+	x := all[start : start+m.length]
 	clear(m.out)
-	m.each(bad, start, func(i int) { m.out[i] = true })
-	if !m.fit(x) {
+	m.each(bad, func(i int) { m.out[i] = true })
+	if some[0].Start < int64(start) || some[len(some)-1].Stop > int64(start+m.length) || !m.fit(x) {
 		return false
 	}
-	for _, s := range some {
-		if s.Start < start || s.Stop > start+int64(m.length) {
-			return false
-		}
-		copy(x[s.Start-start:s.Stop-start], m.fitted[s.Start-start:s.Stop-start])
-	}
+	m.each(some, func(i int) { x[i] = m.fitted[i] })
 	return true
 }
 
@@ -168,50 +188,71 @@ const (
 	// off, so more than two of a piece in one of 1e8.
 	tailing     = 5
 	mostTailing = 2
+	// restless: a piece with so much more noise than the quietest has a step or a motion
+	// in it, which hides bursts.
+	restless = 1.5
 	// firstOutlying: what is left of the greatest outliers pulls the fit at the samples
 	// beside them by less than this share of them, so the lesser ones wait until the
 	// greatest are out.
 	firstOutlying = 0.3
 )
 
-// Outliers appends to list the samples of a stretch x, counted from its start, that
+// Outliers finds the samples of a stretch x, counted from its start, that
 // stand out of the noise: the residual beside the fit to the others is more than
-// eight robust sigmas, of which none is less than least. bad are known already.
+// eight robust sigmas, of which none is less than least. bad are known already. list gives the memory.
 func (m *Mender) Outliers(list []Span, x []float64, bad []Span, least float64) []Span {
-	p := m.short
-	if len(x) < p.length {
+	p := m.fitting(m.short, len(x))
+	if p == nil {
 		return list
 	}
-	pieces := (len(x) + p.length - 1) / p.length
-	for k := range pieces {
-		start := min(k*p.length, len(x)-p.length)
-		if !p.outliers(x[start:start+p.length], bad, int64(start), least) {
+	list = list[:0]
+	quiet := math.Inf(1)
+	for at := 0; at < len(x); at += p.length {
+		sigma, ok := p.outliers(x, min(at, len(x)-p.length), bad, least)
+		if quiet = min(quiet, sigma); ok && sigma < restless*quiet {
+			list = p.found(list, at)
 			continue
 		}
-		for i := k*p.length - start; i < p.length; i++ {
-			first := i
-			for i < p.length && p.out[i] {
-				i++
+		// Something happens in this piece: those half a piece before and after it may be
+		// of one kind.
+		for _, start := range []int{at - p.length/2, at + p.length/2} {
+			start = max(0, min(start, len(x)-p.length))
+			if _, ok := p.outliers(x, start, bad, least); ok {
+				list = p.found(list, start)
 			}
-			if i > first {
-				list = append(list, Span{int64(start + first), int64(start + i)})
-			}
+		}
+	}
+	return Join(list)
+}
+
+// found appends what is out of the piece, from a sample on.
+func (m *piece) found(list []Span, from int) []Span {
+	for i := max(from-m.start, 0); i < m.length; i++ {
+		first := i
+		for i < m.length && m.out[i] {
+			i++
+		}
+		if i > first {
+			list = append(list, Span{int64(m.start + first), int64(m.start + i)})
 		}
 	}
 	return list
 }
 
-// outliers marks in out what stands out of the piece x; it reports whether anything
-// does, and not so much that the tones explain the signal ill.
-func (m *piece) outliers(x []float64, bad []Span, start int64, least float64) bool {
+// outliers marks in out what stands out of the piece of x that begins at start, and
+// returns its noise. It is not ok where so much does that the tones explain the signal ill.
+func (m *piece) outliers(all []float64, start int, bad []Span, least float64) (sigma float64, ok bool) {
+	m.start = start
+	x := all[start : start+m.length]
 	clear(m.out)
-	m.each(bad, start, func(i int) { m.out[i] = true })
+	m.each(bad, func(i int) { m.out[i] = true })
 	most := int(mostOutlying * float64(m.length))
 	for found := 0; ; {
 		if !m.fit(x) {
-			return false
+			return math.Inf(1), false
 		}
-		greatest, limit := 0.0, outlying*m.noise(x, least)
+		sigma = m.noise(x, least)
+		greatest, limit := 0.0, outlying*sigma
 		for i, off := range m.off {
 			if !m.out[i] {
 				greatest = max(greatest, off)
@@ -219,7 +260,7 @@ func (m *piece) outliers(x []float64, bad []Span, start int64, least float64) bo
 		}
 		if greatest <= limit {
 			if found == 0 {
-				return false
+				break
 			}
 			// What was pulled out by others beside it goes back.
 			count, tail := 0, 0
@@ -235,7 +276,7 @@ func (m *piece) outliers(x []float64, bad []Span, start int64, least float64) bo
 				}
 			}
 			if tail > max(mostTailing, count) {
-				return false
+				return sigma, false
 			}
 			break
 		}
@@ -246,15 +287,16 @@ func (m *piece) outliers(x []float64, bad []Span, start int64, least float64) bo
 			}
 		}
 		if found > most {
-			return false
+			return sigma, false
 		}
 	}
-	m.each(bad, start, func(i int) { m.out[i] = false })
-	return true
+	m.each(bad, func(i int) { m.out[i] = false })
+	return sigma, true
 }
 
 // each goes through the samples of some spans that lie in a piece.
-func (m *piece) each(list []Span, start int64, do func(i int)) {
+func (m *piece) each(list []Span, do func(i int)) {
+	start := int64(m.start)
 	for _, s := range list {
 		for i := max(s.Start-start, 0); i < min(s.Stop-start, int64(m.length)); i++ {
 			do(int(i))

@@ -8,6 +8,20 @@ import (
 // Span is samples [Start, Stop).
 type Span struct{ Start, Stop int64 }
 
+// Join sorts spans and joins those that touch, in their own memory.
+func Join(list []Span) []Span {
+	slices.SortFunc(list, func(a, b Span) int { return cmp.Compare(a.Start, b.Start) })
+	kept := list[:0]
+	for _, s := range list {
+		if n := len(kept); n > 0 && s.Start <= kept[n-1].Stop {
+			kept[n-1].Stop = max(kept[n-1].Stop, s.Stop)
+		} else {
+			kept = append(kept, s)
+		}
+	}
+	return kept
+}
+
 // omissions are samples that weigh nothing, by channel, in rising order and apart.
 type omissions struct {
 	lists [][]Span

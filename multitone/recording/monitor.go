@@ -18,9 +18,10 @@ const (
 	Gap                        // samples lost, not finite, or held on all channels
 	Repeated                   // a block delivered twice
 	Stuck                      // no change for StuckSamples, or for longer than chance allows
+	Burst                      // off the signal by more than its noise; found by who knows the tones, see Monitor.Burst
 )
 
-var flagNames = []string{"clipped", "gap", "repeated", "stuck"}
+var flagNames = []string{"clipped", "gap", "repeated", "stuck", "burst"}
 
 // String joins the names by semicolons; empty if there is no fault.
 func (f Flags) String() string {
@@ -78,6 +79,7 @@ type Monitor struct {
 	channels []channelState
 	faults   []fault // by kind, then channel
 	unsound  []spans // of all channels, then of each
+	slips    spans   // where the time line breaks
 	held     heldFrames
 	repeat   repeat
 	scratch  []float64
@@ -100,6 +102,9 @@ type channelState struct {
 	size               float64 // of a stored unit in the blocks' units
 	run                run
 	clipped, nonFinite int64
+	bursts             int64
+	usual              float64 // how far from zero the channel reaches
+	reached            spans   // where it reaches farther
 	means              means
 }
 
@@ -114,6 +119,7 @@ func NewMonitor(info Info) *Monitor {
 			m.faults = append(m.faults, fault{kind: 1 << k, channel: c})
 		}
 	}
+	m.slips.slack = 1
 	m.unsound = make([]spans, info.Channels+1)
 	for k := range m.unsound {
 		m.unsound[k].slack = 1
@@ -134,7 +140,7 @@ func NewMonitor(info Info) *Monitor {
 	}
 	for _, c := range info.Captures {
 		if c.Missing > 0 {
-			m.add(Gap, -1, c.Start, c.Start)
+			m.Slip(c.Start, c.Start)
 		}
 	}
 	return m
@@ -199,6 +205,8 @@ func (m *Monitor) Summary() (text []string) {
 				samples = c.Clipped
 			case Gap:
 				samples = c.NonFinite
+			case Burst:
+				samples = m.channels[f.channel].bursts
 			}
 		}
 		line := fmt.Sprintf("%s: %s", who, f.kind)
@@ -230,6 +238,10 @@ func (m *Monitor) Forget(before int64) {
 	for k := range m.unsound {
 		m.unsound[k].forget(before)
 	}
+	m.slips.forget(before)
+	for c := range m.channels {
+		m.channels[c].reached.forget(before)
+	}
 }
 
 // fault of one kind; the lock is held, or the Monitor is not shared yet.
@@ -244,12 +256,54 @@ func (m *Monitor) add(kind Flags, channel int, start, stop int64) {
 	}
 }
 
-// Slip notes that somewhere in samples [start, stop) some were lost or came twice: it
-// flags a gap.
+// Slip notes that somewhere in samples [start, stop), or right before start = stop,
+// some were lost or came twice: it flags a gap.
 func (m *Monitor) Slip(start, stop int64) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.fault(Gap, -1).add(span{start, stop})
+	m.slips.add(span{start, stop})
+}
+
+// Slipped tells whether the time line breaks in samples [start, stop).
+func (m *Monitor) Slipped(start, stop int64) bool {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.slips.overlap(start, stop)
+}
+
+// Burst notes that samples [start, stop) of a channel stood out of its noise and were
+// left out.
+func (m *Monitor) Burst(c int, start, stop int64) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.channels[c].bursts += stop - start
+	m.fault(Burst, c).add(span{start, stop})
+}
+
+const (
+	// A channel that reaches so many times farther than it used to may have a burst. What
+	// it is used to grows by usualGrowth a piece at most, as of a sensor that moves.
+	farReach    = 1.25
+	usualGrowth = 1.1
+)
+
+// reach follows how far from zero a channel reaches, in the piece [start, stop).
+func (s *channelState) reach(lo, hi float64, start, stop int64) {
+	far := max(-lo, hi)
+	if s.usual > 0 && far > farReach*s.usual {
+		s.reached.add(span{start, stop})
+		far = min(far, usualGrowth*s.usual)
+	}
+	s.usual = far
+}
+
+// Reached tells whether a channel reached farther from zero in samples [start, stop) than
+// it used to: where a burst may be.
+func (m *Monitor) Reached(c int, start, stop int64) bool {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.channels[c].reached.overlap(start, stop)
 }
 
 // Unsound goes through the stretches within samples [start, stop) of a channel that tell

@@ -38,6 +38,7 @@ func (m *Monitor) channel(c int, x []float64, pos int64) {
 	lo, hi, sum, longest := extremes(x)
 	s.means.add(pos, len(x), sum)
 	s.min, s.max = min(s.min, lo), max(s.max, hi)
+	s.reach(lo, hi, pos, pos+int64(len(x)))
 	if lo <= s.lowEnd || hi >= s.highEnd || longest >= 3 && lo < hi {
 		m.clipping(c, x, lo, hi, pos)
 	}

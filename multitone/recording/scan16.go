@@ -68,6 +68,7 @@ func (m *Monitor) channel16(c int, b []byte, pos int64) {
 	ends := lo <= s.lowEnd || hi >= s.highEnd
 	tops := lo < s.min || hi > s.max || hi >= smallCodes && hi == s.max || -lo-1 >= smallCodes && lo == s.min
 	s.min, s.max = min(s.min, lo), max(s.max, hi)
+	s.reach(lo, hi, pos, pos+int64(n))
 	if ends || tops && level(at, n, m.low[c], m.high[c]) {
 		x := m.scratch[:n]
 		for i := range x {

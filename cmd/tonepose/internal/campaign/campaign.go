@@ -62,8 +62,14 @@ type Disturbance func(sampleRate float64, volts [][]float64) [][]float64
 // motion and noise. It returns the recording's file.
 func Record(t testing.TB, b *bench.Bench, path *simulate.Path, how simulate.Options, disturb Disturbance) string {
 	t.Helper()
+	return record(t, b, path, how, 16, disturb)
+}
+
+// record digitises with so many bits; 0: as floats, which may be no numbers.
+func record(t testing.TB, b *bench.Bench, path *simulate.Path, how simulate.Options, bits int, disturb Disturbance) string {
+	t.Helper()
 	name := filepath.Join(t.TempDir(), "recording")
-	how.Bits = 16
+	how.Bits = bits
 	if disturb == nil {
 		if _, err := simulate.Write(t.Context(), b.Rig(), path, name, how, nil); err != nil {
 			t.Fatal(err)
@@ -95,7 +101,7 @@ func Record(t testing.TB, b *bench.Bench, path *simulate.Path, how simulate.Opti
 		}
 		done += n
 	}
-	Digitise(t, b, name, disturb(info.SampleRate, volts))
+	store(t, b, name, bits, disturb(info.SampleRate, volts))
 	return name + ".sigmf-meta"
 }
 
@@ -103,7 +109,12 @@ func Record(t testing.TB, b *bench.Bench, path *simulate.Path, how simulate.Opti
 // STEM.sigmf-meta and -data. What exceeds a full scale is clipped.
 func Digitise(t testing.TB, b *bench.Bench, stem string, volts [][]float64) {
 	t.Helper()
-	d := recording.Description{Format: "sigmf", SampleRate: b.Rig().SampleRateHz, Bits: 16, Samples: int64(len(volts[0])), Text: "Simulated; invented data"}
+	store(t, b, stem, 16, volts)
+}
+
+func store(t testing.TB, b *bench.Bench, stem string, bits int, volts [][]float64) {
+	t.Helper()
+	d := recording.Description{Format: "sigmf", SampleRate: b.Rig().SampleRateHz, Bits: bits, Samples: int64(len(volts[0])), Text: "Simulated; invented data"}
 	for _, c := range b.Rig().Channels {
 		d.Names, d.FullScale = append(d.Names, c.Name), append(d.FullScale, c.FullScaleV)
 	}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"math/cmplx"
 	"slices"
 
 	"tonepose/cmd/tonepose/internal/bench"
@@ -161,13 +162,6 @@ func (e *Engine) sense(ctx context.Context, h *held) error {
 			e.start.hush(f, &v.Couplings)
 		}
 		v.Doubts = e.doubts(f, i, v)
-		// What a channel that does not move shows is no coupling: the others stand.
-		channels := e.bench.Sensors()[i].Channels
-		for k := range v.Couplings.Variance {
-			if f.Channels[channels[k%len(channels)]]&verdict.Stuck != 0 {
-				v.Couplings.Variance[k] = math.Inf(1)
-			}
-		}
 		for k, m := range v.Couplings.Value {
 			v.Fitted.Value[k], v.Fitted.Variance[k] = real(m), v.Couplings.Variance[k]
 		}
@@ -183,7 +177,7 @@ func (e *Engine) sense(ctx context.Context, h *held) error {
 			s.last = &pose
 		}
 		p := &h.point[i]
-		*p = point{time: f.Time, pose: v.Fit.Pose, good: good && v.Doubts&^(verdict.Motion|verdict.DisturbedTone) == 0 && h.found[i] == nil, steady: f.BendDOF > 0 && f.Flags&verdict.Motion == 0}
+		*p = point{time: f.Time, pose: v.Fit.Pose, good: good && v.Doubts&^(verdict.Motion|verdict.DisturbedTone|leftOut) == 0 && h.found[i] == nil, steady: f.BendDOF > 0 && f.Flags&verdict.Motion == 0}
 		for k := range p.sigma {
 			p.sigma[k] = math.Sqrt(v.Fit.Covariance[k][k])
 		}
@@ -203,7 +197,7 @@ func (e *Engine) doubts(f *Measured, i int, v *Sensed) verdict.Flags {
 			flags |= f.Channels[t.Reference]
 		}
 	}
-	if slices.ContainsFunc(v.Couplings.Variance, func(v float64) bool { return math.IsInf(v, 1) }) {
+	if slices.ContainsFunc(v.Couplings.Value, cmplx.IsNaN) { // a pickup without samples has a value, of no weight
 		flags |= verdict.ReferenceLost
 	}
 	return flags

@@ -56,6 +56,9 @@ func (f *Measured) Doubts(t multitone.Tone, tone, channel int) verdict.Flags {
 	return flags
 }
 
+// leftOut are the faults of samples that weigh nothing.
+const leftOut = verdict.Gap | verdict.Repeated | verdict.Stuck
+
 // motionChance is the probability of a bend below which a frame is flagged:
 // noise alone does it to one frame in a hundred thousand.
 const motionChance = 1e-5
@@ -69,7 +72,7 @@ func Measure(ctx context.Context, src Source, s *Survey, m Measurement, use func
 		return nil, err
 	}
 	if c, ok := meter.frames.(*multitone.Continuous); ok {
-		if err := readNoise(ctx, src, c); err != nil {
+		if err := meter.readNoise(ctx, src, s, c); err != nil {
 			return nil, err
 		}
 	}
@@ -86,12 +89,16 @@ const noiseSamples = 1 << 18
 var errEnough = errors.New("enough samples")
 
 // readNoise reads ahead for the noise of the first rows.
-func readNoise(ctx context.Context, src Source, c *multitone.Continuous) error {
-	err := Blocks(ctx, src, src.Info().Int16, func(b *Block) error {
+func (v *meter) readNoise(ctx context.Context, src Source, s *Survey, c *multitone.Continuous) error {
+	ahead, err := newScreen(v.info, v.cfg)
+	if err != nil {
+		return err
+	}
+	err = Blocks(ctx, src, src.Info().Int16, func(b *Block) error {
 		if b.First >= noiseSamples {
 			return errEnough
 		}
-		measureNoise(c, b)
+		measureNoise(c, ahead.clean(b, s.Monitor))
 		return nil
 	})
 	if errors.Is(err, errEnough) {
@@ -131,6 +138,7 @@ type meter struct {
 	tuned  float64 // time of the last tuning [s]
 	retune float64 // time between tunings [s]
 
+	screen *screen
 	frames framer  // of windows or of a low-pass
 	queue  *queue  // behind frames
 	spans  *spans  // of intervals, instead of frames
@@ -141,6 +149,7 @@ type meter struct {
 type framer interface {
 	Tune(hz []float64) error
 	Follow(multitone.Course)
+	Omit(channel int, start, stop int64)
 	Write(x [][]float64, emit func(*multitone.Frame) error) error
 	WriteInt16(x []int16, emit func(*multitone.Frame) error) error
 }
@@ -157,6 +166,10 @@ func newMeter(info recording.Info, s *Survey, m *Measurement, use func(*Measured
 	v := &meter{info: info, m: m, averaging: averaging, reference: References(m.Tones, info.Channels), next: use, retune: retuneSeconds, survey: s,
 		measured: Measured{Channels: make([]verdict.Flags, info.Channels), Lost: make([]verdict.Flags, len(m.Tones))}}
 	v.cfg = multitone.Config{SampleRate: info.SampleRate, Channels: info.Channels, Tones: slices.Clone(m.Tones), Lines: s.lines(m.Joint), Foreign: s.Foreign}
+	tune(&v.cfg, s, 0, retuneSeconds)
+	if v.screen, err = newScreen(info, v.cfg); err != nil {
+		return nil, err
+	}
 	if !w.Successive() {
 		v.spans, err = newSpans(w.Intervals, info)
 		return v, err
@@ -165,7 +178,6 @@ func newMeter(info recording.Info, s *Survey, m *Measurement, use func(*Measured
 	if info.Int16 {
 		v.cfg.CountVolts = info.Scale
 	}
-	tune(&v.cfg, s, 0, retuneSeconds)
 	if w.LowPass != nil {
 		p, err := window.Design(w.LowPass.Spec, info.SampleRate)
 		if err != nil {
@@ -198,6 +210,7 @@ func newMeter(info recording.Info, s *Survey, m *Measurement, use func(*Measured
 // write measures a block with what is known of the stream by now.
 func (v *meter) write(b *Block, s *Survey) error {
 	v.survey = s
+	b = v.screen.clean(b, s.Monitor)
 	if v.spans != nil {
 		return v.spans.write(b, s, v.cfg, func(f *multitone.Frame, sensors []string) error { return v.judge(f, s, sensors) })
 	}
@@ -205,6 +218,7 @@ func (v *meter) write(b *Block, s *Survey) error {
 	if err := v.follow(float64(b.First)/v.info.SampleRate, s); err != nil {
 		return err
 	}
+	b.omit(v.frames.Omit)
 	if b.Counts != nil {
 		return v.frames.WriteInt16(b.Counts, v.emit)
 	}
@@ -270,10 +284,11 @@ func (v *meter) judge(f *multitone.Frame, s *Survey, sensors []string) error {
 	j := &v.measured
 	j.Frame, j.Sensors, j.Flags, j.Shares = f, sensors, 0, s.shares
 	j.Time, j.Duration = f.Time(v.info.SampleRate), f.Duration(v.info.SampleRate)
-	broken := false // a fault bends phasors as motion does
+	// A fault bends phasors as motion does, unless its samples are left out.
+	broken := s.Monitor.Slipped(f.Start, f.Stop)
 	for c := range j.Channels {
 		j.Channels[c] = s.Flags(c, f.Start, f.Stop)
-		broken = broken || j.Channels[c] != 0 && (v.m.Rests == nil || v.m.Rests[c])
+		broken = broken || j.Channels[c]&^leftOut != 0 && (v.m.Rests == nil || v.m.Rests[c])
 	}
 	for k := range j.Lost {
 		j.Lost[k] = 0

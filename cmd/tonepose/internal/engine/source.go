@@ -16,6 +16,7 @@ import (
 	"errors"
 	"io"
 
+	"tonepose/multitone"
 	"tonepose/multitone/recording"
 )
 
@@ -42,6 +43,17 @@ type Block struct {
 	First  int64       // its first sample
 	Counts []int16     // raw counts, all channels of a sample side by side; nil: the block holds Volts
 	Volts  [][]float64 // by channel
+	// Unsound are samples that tell nothing of their channel's signal, by channel;
+	// others stand in their place. Nil: none.
+	Unsound [][]multitone.Span
+}
+
+// samples is how many there are of each channel.
+func (b *Block) samples(channels int) int {
+	if b.Counts != nil {
+		return len(b.Counts) / channels
+	}
+	return len(b.Volts[0])
 }
 
 // What is read at a time, and how many blocks may wait: reading goes ahead of

@@ -73,6 +73,7 @@ func (s *spans) write(b *Block, survey *Survey, cfg multitone.Config, use func(*
 	for _, i := range s.open {
 		v := &s.all[i]
 		v.interval.Follow(survey.Track)
+		b.omit(v.interval.Omit)
 		if !v.interval.Write(b.Volts, b.First) {
 			still = append(still, i)
 			continue

@@ -1,0 +1,179 @@
+package campaign
+
+import (
+	"math"
+	"math/rand/v2"
+	"strings"
+	"testing"
+
+	"tonepose/cmd/tonepose/internal/bench"
+	"tonepose/cmd/tonepose/internal/engine"
+	"tonepose/cmd/tonepose/internal/simulate"
+	"tonepose/cmd/tonepose/internal/verdict"
+	"tonepose/fieldmodels/rigid"
+	"tonepose/multitone/recording"
+	"tonepose/multitone/window"
+)
+
+// spoil is a way in which samples go wrong.
+type spoil struct {
+	name string
+	bits int
+	// at does it to a recording of sound volts.
+	at func(random *rand.Rand, sampleRate float64, volts [][]float64)
+	// named is a word of what is said of the samples; lost the greatest share of them
+	// that weighs nothing.
+	named string
+	lost  float64
+}
+
+// everyChannel does the same stretch of samples to all channels, about so many a second.
+func everyChannel(perSecond float64, do func(random *rand.Rand, volts [][]float64, start int)) func(*rand.Rand, float64, [][]float64) {
+	return func(random *rand.Rand, rate float64, volts [][]float64) {
+		n, mean := len(volts[0]), rate/perSecond
+		for at := int(mean * random.Float64()); at+400 < n; at += int(mean * (0.5 + random.Float64())) {
+			if at > 0 {
+				do(random, volts, at)
+			}
+		}
+	}
+}
+
+// held fills 10 to 400 samples with the one before, or with zeros.
+func held(zero bool) func(random *rand.Rand, volts [][]float64, start int) {
+	return func(random *rand.Rand, volts [][]float64, start int) {
+		n := 10 + random.IntN(391)
+		for _, x := range volts {
+			v := x[start-1]
+			if zero {
+				v = 0
+			}
+			for i := range n {
+				x[start+i] = v
+			}
+		}
+	}
+}
+
+// single spoils single samples of each channel by itself, one in so many.
+func single(oneIn int, by func(random *rand.Rand, v float64) float64) func(*rand.Rand, float64, [][]float64) {
+	return func(random *rand.Rand, _ float64, volts [][]float64) {
+		for _, x := range volts {
+			for i := random.IntN(2 * oneIn); i < len(x); i += 1 + random.IntN(2*oneIn) {
+				x[i] = by(random, x[i])
+			}
+		}
+	}
+}
+
+var spoils = []spoil{
+	{"not a number", 0, single(800, func(*rand.Rand, float64) float64 { return math.NaN() }), "gap", 1.5e-3},
+	{"zeros", 16, everyChannel(4, held(true)), "gap", 0.01},
+	{"held", 16, everyChannel(4, held(false)), "gap", 0.01},
+	{"bursts", 16, single(2000, func(random *rand.Rand, v float64) float64 {
+		return v + math.Copysign(0.2, random.Float64()-0.5)
+	}), "burst", 6e-4},
+}
+
+// average is what the samples are measured with.
+type average struct {
+	name    string
+	windows engine.Windows
+}
+
+// averagesOf are several for so many stations of a length [s] with moves of 20 ms between.
+func averagesOf(stations int, seconds float64) []average {
+	var rows []engine.Interval
+	for k := range stations {
+		start := float64(k) * (seconds + 0.02)
+		rows = append(rows, engine.Interval{Start: start + 0.01, Stop: start + seconds - 0.01})
+	}
+	return []average{
+		{"hann 10 ms", hann(10e-3)},
+		{"hann 80 ms", hann(80e-3)},
+		{"stations", engine.Windows{Intervals: rows}},
+		{"cascade", lowPass(window.Spec{Kind: window.Cascade, Order: 4, TimeConstantS: 2e-3})},
+	}
+}
+
+// restOf is the pose in which the sensor rests during a frame, of length seconds each
+// with moves of 20 ms between; false where it moves within what the frame rests on.
+func restOf(poses []rigid.Pose, length float64, f *engine.Observation) (rigid.Pose, bool) {
+	start, stop := float64(f.Start)/sampleHz, float64(f.Stop)/sampleHz
+	k := int(f.Time / (length + 0.02))
+	from := float64(k) * (length + 0.02)
+	return poses[min(k, len(poses)-1)], k < len(poses) && start > from-1e-9 && stop < from+length+1e-9
+}
+
+const sampleHz = 100e3 // of the pipe bench
+
+// A recording of which samples are bad is as good as its twin with the same noise
+// but for those samples: the errors grow by no more than what is lost, and are
+// those that are stated; no frame is flagged for anything else.
+func TestSamplesThatAreBad(t *testing.T) {
+	b := bench.New(PipeBench(t))
+	for _, s := range spoils {
+		t.Run(s.name, func(t *testing.T) {
+			t.Parallel()
+			s.check(t, b, 1, 2, 0.4)
+		})
+	}
+}
+
+// check plays as many recordings of several stations, with every averaging.
+func (s *spoil) check(t *testing.T, b *bench.Bench, recordings, stations int, seconds float64) {
+	averages := averagesOf(stations, seconds)
+	spoilt, sound := make([]Score, len(averages)), make([]Score, len(averages))
+	for seed := range uint64(recordings) {
+		random := rand.New(rand.NewPCG(seed+1, 60))
+		poses := make([]rigid.Pose, stations)
+		for k := range poses {
+			poses[k] = Pose(random)
+		}
+		path := Rests(t, b, seconds, poses...)
+		how := simulate.Options{DurationS: float64(stations)*(seconds+0.02) - 0.02, Noise: 8e-9, FlickerHz: 200, MainsHz: 50, MainsV: 5e-6, ClockPPM: 20, Seed: seed + 1}
+		for i, disturb := range []Disturbance{nil, func(rate float64, volts [][]float64) [][]float64 {
+			s.at(rand.New(rand.NewPCG(seed+1, 61)), rate, volts)
+			return volts
+		}} {
+			name := record(t, b, path, how, s.bits, disturb)
+			for k, a := range averages {
+				to := &sound[k]
+				if i == 1 {
+					to = &spoilt[k]
+				}
+				survey := Play(t, b, name, recording.Options{}, engine.Options{Windows: a.windows}, func(seen *engine.Observation) {
+					truth, rests := restOf(poses, seconds, seen)
+					if !rests {
+						return
+					}
+					v := &seen.Sensors[0]
+					if other := v.Flags &^ (verdict.Gap | verdict.Stuck); other != 0 || !v.Solved {
+						t.Errorf("%s, %g s: %v, solved %v", a.name, seen.Time, v.Flags, v.Solved)
+					}
+					to.Add(t, v.Fit.Pose, &v.Fit.Covariance, truth)
+				})
+				if said := strings.Join(survey.Faults(), "\n"); strings.Contains(said, s.named) != (i == 1) {
+					t.Errorf("%s: said of the samples: %q", a.name, said)
+				}
+			}
+		}
+	}
+	for k, a := range averages {
+		t.Logf("%s: sound, then spoilt", a.name)
+		sound[k].Log(t)
+		spoilt[k].Log(t)
+		n := float64(spoilt[k].N)
+		if a.windows.LowPass != nil {
+			n = float64(recordings*stations) * seconds * 50 // independent rows behind a low-pass of 20 ms
+		}
+		// The twin has the same noise: of a share f that is lost the errors differ by
+		// √(2f) of themselves or so, each pose by itself.
+		if rms, twin := spoilt[k].RMS(), sound[k].RMS(); rms > 1.05*twin*(1+3*math.Sqrt(2*s.lost/n)) {
+			t.Errorf("%s: RMS error %.4f mm, of the twin %.4f", a.name, 1e3*rms, 1e3*twin)
+		}
+		if len(a.windows.Intervals) == 0 {
+			spoilt[k].Covers(t, n)
+		}
+	}
+}
