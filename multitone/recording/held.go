@@ -117,8 +117,8 @@ func (m *Monitor) heldRuns(c, n int, at func(i int) float64, lo, hi float64, cha
 		if length < minHeld || length >= StuckSamples || v == lo || v == hi || float64(length-1)*math.Log(chance.each()) > maxChance {
 			return
 		}
-		shared := m.unsound[0].overlap(start+1, pos+int64(stop))
-		if !shared && jumps(v, stop, n, at) {
+		known := m.unsound[0].overlap(start+1, pos+int64(stop)) || m.unsound[c+1].overlap(start+1, pos+int64(stop))
+		if !known && jumps(v, stop, n, at) {
 			m.add(Stuck, c, start, pos+int64(stop))
 		}
 	}

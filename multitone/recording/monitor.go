@@ -251,7 +251,7 @@ func (m *Monitor) fault(kind Flags, channel int) *fault {
 
 func (m *Monitor) add(kind Flags, channel int, start, stop int64) {
 	m.fault(kind, channel).add(span{start, stop})
-	if kind != Clipped && start < stop {
+	if (kind == Gap || kind == Stuck) && start < stop {
 		m.unsound[channel+1].add(span{start, stop})
 	}
 }
@@ -307,7 +307,8 @@ func (m *Monitor) Reached(c int, start, stop int64) bool {
 }
 
 // Unsound goes through the stretches within samples [start, stop) of a channel that tell
-// nothing of its signal: not finite, held, stuck or repeated. They may overlap.
+// nothing of its signal: not finite, held or stuck. They may overlap. A block that came twice
+// does: all channels show it as it was.
 func (m *Monitor) Unsound(channel int, start, stop int64, use func(start, stop int64)) {
 	m.mu.Lock()
 	defer m.mu.Unlock()

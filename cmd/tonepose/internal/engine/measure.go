@@ -57,7 +57,7 @@ func (f *Measured) Doubts(t multitone.Tone, tone, channel int) verdict.Flags {
 }
 
 // leftOut are the faults of samples that weigh nothing.
-const leftOut = verdict.Gap | verdict.Repeated | verdict.Stuck
+const leftOut = verdict.Gap | verdict.Stuck
 
 // motionChance is the probability of a bend below which a frame is flagged:
 // noise alone does it to one frame in a hundred thousand.

@@ -8,8 +8,7 @@ import (
 	"tonepose/multitone"
 )
 
-// Phasors turns frames into rows, one a tone and channel, and writes them. A channel of
-// which no sample is left has none.
+// Phasors turns frames into rows, one a tone and channel, and writes them.
 func Phasors(tones []multitone.Tone, channels []string, write func(...tables.Phasor) error) func(*engine.Measured) error {
 	var rows []tables.Phasor // one frame's, reused
 	return func(f *engine.Measured) error {
@@ -17,9 +16,6 @@ func Phasors(tones []multitone.Tone, channels []string, write func(...tables.Pha
 		for k, t := range tones {
 			for c, name := range channels {
 				v, variance := f.At(k, c)
-				if math.IsInf(variance, 1) {
-					continue
-				}
 				rows = append(rows, tables.Phasor{Time: f.Time, Duration: f.Duration, Channel: name, Tone: t.Name, ToneHz: f.Hz[k],
 					InPhase: real(v), Quadrature: imag(v), Sigma: math.Sqrt(variance), Flags: f.Doubts(t, k, c)})
 			}

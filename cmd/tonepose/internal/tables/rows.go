@@ -34,7 +34,7 @@ type Phasor struct {
 	ToneHz     float64       `parquet:"tone_hz,dict"`       // measured, in the converter's clock
 	InPhase    float64       `parquet:"in_phase_v,split"`   // peak [V]
 	Quadrature float64       `parquet:"quadrature_v,split"` // peak [V]
-	Sigma      float64       `parquet:"sigma_v,split"`      // one standard deviation of each component [V]
+	Sigma      float64       `parquet:"sigma_v,split"`      // one standard deviation of each component [V]; +Inf: no sample is left
 	Flags      verdict.Flags `parquet:"-"`
 }
 

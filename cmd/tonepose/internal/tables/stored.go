@@ -28,7 +28,7 @@ type phasorRow struct {
 
 func (r *phasorRow) store(p *Phasor) error {
 	// x−x is 0 for every finite x, NaN for the others.
-	if s := p.ToneHz + p.InPhase + p.Quadrature + p.Sigma; s-s != 0 {
+	if s := p.ToneHz + p.InPhase + p.Quadrature; s-s != 0 || !(p.Sigma > math.Inf(-1)) {
 		return fmt.Errorf("phasor of tone %s on channel %s at %g s: %g Hz, %g + j %g V, sigma %g V: must be finite",
 			p.Tone, p.Channel, p.Time, p.ToneHz, p.InPhase, p.Quadrature, p.Sigma)
 	}
