@@ -5,6 +5,7 @@ import (
 
 	"gonum.org/v1/gonum/blas"
 	"gonum.org/v1/gonum/blas/blas64"
+	"gonum.org/v1/gonum/floats"
 
 	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
@@ -82,7 +83,7 @@ func (q *equations) gather(stations []Station, reads [][]float64, known []Row) {
 	y := blas64.Vector{N: poses * batch, Inc: 1, Data: make([]float64, poses*batch)}
 	flush := func() {
 		if q.n > 0 {
-			blas64.Syrk(blas.NoTrans, -1, w, 1, blas64.Symmetric{N: q.n, Stride: q.n, Data: q.a, Uplo: blas.Upper})
+			addSquare(-1, blas64.Symmetric{N: q.n, Stride: q.n, Data: q.a, Uplo: blas.Upper}, w)
 			blas64.Gemv(blas.NoTrans, -1, w, y, 1, blas64.Vector{N: q.n, Inc: 1, Data: q.g})
 		}
 		clear(w.Data)
@@ -117,6 +118,24 @@ func (q *equations) gather(stations []Station, reads [][]float64, known []Row) {
 	}
 }
 
+// addSquare adds factor·w·wᵀ to the upper triangle of a: the half off the diagonal as
+// a general product, which is the quicker, then the halves of the diagonal alike.
+func addSquare(factor float64, a blas64.Symmetric, w blas64.General) {
+	const small = 128
+	if a.N <= small {
+		blas64.Syrk(blas.NoTrans, factor, w, 1, a)
+		return
+	}
+	half := a.N / 2
+	upper, lower := w, w
+	upper.Rows, lower.Rows, lower.Data = half, a.N-half, w.Data[half*w.Stride:]
+	blas64.Gemm(blas.NoTrans, blas.Trans, factor, upper, lower, 1, blas64.General{Rows: half, Cols: a.N - half, Stride: a.Stride, Data: a.Data[half:]})
+	first, second := a, a
+	first.N, second.N, second.Data = half, a.N-half, a.Data[half*a.Stride+half:]
+	addSquare(factor, first, upper)
+	addSquare(factor, second, lower)
+}
+
 // add adds one row, of a station unless blk is nil.
 func (q *equations) add(rw *Row, reads []float64, blk *block) {
 	at := -1
@@ -141,11 +160,7 @@ func (q *equations) add(rw *Row, reads []float64, blk *block) {
 		for i, v := range x {
 			v *= rw.ByCoupling
 			by(at+i, v)
-			row := q.a[(at+i)*q.n+at : (at+i)*q.n+at+q.terms]
-			f := v * rw.ByCoupling
-			for k := i; k < q.terms; k++ {
-				row[k] += f * x[k]
-			}
+			floats.AddScaled(q.a[(at+i)*q.n+at+i:(at+i)*q.n+at+q.terms], v*rw.ByCoupling, x[i:])
 			for k, c := range rw.Columns {
 				if c = q.column[c]; c >= 0 {
 					q.a[(at+i)*q.n+c] += v * rw.By[k]

@@ -110,14 +110,32 @@ func (m *Map) Parameters() int { return m.Covariance.SymmetricDim() - m.fields()
 // Express replaces the parameters of the bench in Covariance by others, to which
 // moves leads: one row for each.
 func (m *Map) Express(moves *mat.Dense) {
-	fields, n := m.fields(), m.Covariance.SymmetricDim()
-	to, _ := moves.Dims()
-	t := mat.NewDense(fields+to, n, nil)
+	fields := m.fields()
+	to, from := moves.Dims()
+	out := mat.NewSymDense(fields+to, nil)
 	for i := range fields {
-		t.Set(i, i, 1)
+		for k := i; k < fields; k++ {
+			out.SetSym(i, k, m.Covariance.At(i, k))
+		}
 	}
-	t.Slice(fields, fields+to, fields, n).(*mat.Dense).Copy(moves)
-	m.Covariance = rigid.Propagate(t, m.Covariance)
+	across := mat.NewDense(from, fields, nil)
+	for i := range from {
+		for k := range fields {
+			across.Set(i, k, m.Covariance.At(fields+i, k))
+		}
+	}
+	var moved mat.Dense
+	moved.Mul(moves, across)
+	own := rigid.Propagate(moves, m.Bench())
+	for i := range to {
+		for k := range fields {
+			out.SetSym(fields+i, k, moved.At(i, k))
+		}
+		for k := i; k < to; k++ {
+			out.SetSym(fields+i, fields+k, own.At(i, k))
+		}
+	}
+	m.Covariance = out
 }
 
 // Bench is the part of Covariance that is of the parameters of the bench.
@@ -161,14 +179,19 @@ func (m *Map) Propagate(dst []float64, pickups [][]mutual.Point, bench []float64
 
 // rows is the whole of Covariance, both triangles.
 func (m *Map) rows() []float64 {
-	m.once.Do(func() {
-		n := m.Covariance.SymmetricDim()
-		m.full = make([]float64, n*n)
-		for i := range n {
-			for k := range n {
-				m.full[i*n+k] = m.Covariance.At(i, k)
-			}
-		}
-	})
+	m.once.Do(func() { m.full = rowsOf(m.Covariance) })
 	return m.full
+}
+
+// rowsOf is a symmetric matrix row by row, both triangles.
+func rowsOf(c *mat.SymDense) []float64 {
+	n := c.SymmetricDim()
+	full := make([]float64, n*n)
+	for i := range n {
+		for k := i; k < n; k++ {
+			v := c.At(i, k)
+			full[i*n+k], full[k*n+i] = v, v
+		}
+	}
+	return full
 }

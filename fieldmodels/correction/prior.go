@@ -41,7 +41,7 @@ const directions = 300
 // everywhere on the sphere, but for a factor.
 func (s Smoothness) covariance() *mat.SymDense {
 	terms := termsOf(s.Degree)
-	fields := mat.NewDense(3*directions, terms, nil)
+	fields, three := mat.NewDense(terms, 3*directions, nil), mat.NewDense(3, terms, nil)
 	h, nearest := r3.Norm(s.Shift), 1/s.Falloff
 	radius := nearest + h
 	golden := math.Pi * (3 - math.Sqrt(5))
@@ -57,14 +57,26 @@ func (s Smoothness) covariance() *mat.SymDense {
 		if along < 0 {
 			d = nearest * (nearest + 2*h) / (root - along)
 		}
-		three := fields.Slice(3*i, 3*i+3, 0, terms).(*mat.Dense)
 		dipoles(r3.Scale(d, u), s.Degree, three)
-		three.Scale(d*math.Sqrt(radius/root), three) // root of area over solid angle
+		size := d * math.Sqrt(radius/root) // root of area over solid angle
+		for axis := range 3 {
+			for k, v := range three.RawRowView(axis) {
+				fields.Set(k, 3*i+axis, size*v)
+			}
+		}
 	}
 	cov := mat.NewSymDense(terms, nil)
-	cov.SymOuterK(1, fields.T())
+	addSquare(1, cov.RawSymmetric(), fields.RawMatrix())
 	return cov
 }
+
+var factorials = func() (f [2*MaxDegree + 1]float64) {
+	f[0] = 1
+	for n := 1; n < len(f); n++ {
+		f[n] = f[n-1] * float64(n)
+	}
+	return f
+}()
 
 // dipoles writes the coefficients of the fields of dipoles along x, y and z at s
 // [radii of the ball, from its centre], but for a common factor: with
@@ -82,7 +94,7 @@ func dipoles(s r3.Vec, degree int, out *mat.Dense) {
 		power *= r2 // |s|^(2l+1)
 		back := float64(2*l+1) / r2
 		for m := 0; m <= l; m++ {
-			f := math.Gamma(float64(l-m+1)) * math.Gamma(float64(l+m+1)) / (power * norms[l][m])
+			f := factorials[l-m] * factorials[l+m] / (power * norms[l][m])
 			if m > 0 {
 				f *= 2 // and its conjugate of −m
 			}

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"math"
 
+	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/mat"
 )
 
@@ -89,16 +90,19 @@ func (h *heldOut) growth() float64 {
 // 2006, section 5.4.2; recalled, not seen).
 func (b *Bench) leaveOut(q *equations, mean []float64, cov *mat.SymDense, reads [][]float64) *heldOut {
 	out := &heldOut{}
+	full := rowsOf(cov)
 	step := (len(b.Stations) + judged - 1) / judged
 	for s := 0; s < len(b.Stations); s += step {
-		z, y := free(q, &b.Stations[s], reads[s])
-		if z == nil {
+		st := &b.Stations[s]
+		rest := q.freed(st)
+		if rest == nil {
 			continue
 		}
-		n, _ := z.Dims()
-		var zc, k mat.Dense
-		zc.Mul(z, cov)
-		k.Mul(&zc, z.T())
+		_, n := rest.Dims()
+		x := q.sparse(st, reads[s])
+		var half, k mat.Dense
+		half.Mul(rest.T(), covarianceOf(x, full, q.n))
+		k.Mul(&half, rest)
 		inverse := mat.NewSymDense(n, nil)
 		for i := range n {
 			for j := i; j < n; j++ {
@@ -113,8 +117,11 @@ func (b *Bench) leaveOut(q *equations, mean []float64, cov *mat.SymDense, reads 
 		var vectors mat.Dense
 		eigen.VectorsTo(&vectors)
 		var left, part mat.VecDense
-		left.MulVec(z, mat.NewVecDense(q.n, mean))
-		left.AddVec(&left, y)
+		predicted := mat.NewVecDense(len(x), nil)
+		for i := range x {
+			predicted.SetVec(i, st.Rows[i].Residual+x[i].dot(mean))
+		}
+		left.MulVec(rest.T(), predicted)
 		part.MulVec(vectors.T(), &left)
 		for i, d := range eigen.Values(nil) {
 			if d < 1e-9 { // fixed by this station alone
@@ -128,26 +135,16 @@ func (b *Bench) leaveOut(q *equations, mean []float64, cov *mat.SymDense, reads 
 	return out
 }
 
-// free returns the rows of a station, and its residuals, in the directions that
-// no error of its pose moves.
-func free(q *equations, st *Station, reads []float64) (*mat.Dense, *mat.VecDense) {
+// freed are the directions among a station's rows that no error of its pose moves,
+// as columns; nil: none.
+func (q *equations) freed(st *Station) mat.Matrix {
 	n := len(st.Rows)
 	if n <= poses || q.n == 0 {
-		return nil, nil
+		return nil
 	}
-	by, y, x := mat.NewDense(n, poses, nil), mat.NewVecDense(n, nil), mat.NewDense(n, q.n, nil)
+	by := mat.NewDense(n, poses, nil)
 	for i := range st.Rows {
-		rw, row := &st.Rows[i], x.RawRowView(i)
-		y.SetVec(i, rw.Residual)
-		by.SetRow(i, rw.ByPose[:])
-		if rw.Pickup >= 0 {
-			for k, v := range reads[rw.Pickup*q.terms : (rw.Pickup+1)*q.terms] {
-				row[q.first[rw.Emitter]+k] = rw.ByCoupling * v
-			}
-		}
-		for k, c := range rw.Columns {
-			row[q.column[c]] += rw.By[k]
-		}
+		by.SetRow(i, st.Rows[i].ByPose[:])
 	}
 	// Positions and rotations have units of their own.
 	for k := range poses {
@@ -159,15 +156,61 @@ func free(q *equations, st *Station, reads []float64) (*mat.Dense, *mat.VecDense
 	}
 	var svd mat.SVD
 	if !svd.Factorize(by, mat.SVDFullU) {
-		return nil, nil
+		return nil
 	}
-	var u, z mat.Dense
+	var u mat.Dense
 	svd.UTo(&u)
-	rest := u.Slice(0, n, svd.Rank(1e-10), n)
-	var r mat.VecDense
-	z.Mul(rest.T(), x)
-	r.MulVec(rest.T(), y)
-	return &z, &r
+	return u.Slice(0, n, svd.Rank(1e-10), n)
+}
+
+// sparse is the derivatives of a residual by the unknowns: those of its emitter's
+// coefficients, one after another, and a few parameters.
+type sparse struct {
+	first   int
+	terms   []float64
+	columns []int
+	by      []float64
+}
+
+func (q *equations) sparse(st *Station, reads []float64) []sparse {
+	out := make([]sparse, len(st.Rows))
+	for i := range st.Rows {
+		rw, x := &st.Rows[i], &out[i]
+		if rw.Pickup >= 0 {
+			x.first = q.first[rw.Emitter]
+			x.terms = floats.ScaleTo(make([]float64, q.terms), rw.ByCoupling, reads[rw.Pickup*q.terms:(rw.Pickup+1)*q.terms])
+		}
+		for k, c := range rw.Columns {
+			x.columns, x.by = append(x.columns, q.column[c]), append(x.by, rw.By[k])
+		}
+	}
+	return out
+}
+
+func (x *sparse) dot(y []float64) float64 {
+	sum := floats.Dot(x.terms, y[x.first:][:len(x.terms)])
+	for k, c := range x.columns {
+		sum += x.by[k] * y[c]
+	}
+	return sum
+}
+
+// covarianceOf is x·C·xᵀ, with C of n unknowns row by row.
+func covarianceOf(x []sparse, c []float64, n int) *mat.Dense {
+	out, y := mat.NewDense(len(x), len(x), nil), make([]float64, n)
+	for i := range x {
+		clear(y)
+		for k, v := range x[i].terms {
+			floats.AddScaled(y, v, c[(x[i].first+k)*n:][:n])
+		}
+		for k, at := range x[i].columns {
+			floats.AddScaled(y, x[i].by[k], c[at*n:][:n])
+		}
+		for j := range x {
+			out.Set(i, j, x[j].dot(y))
+		}
+	}
+	return out
 }
 
 // usual reports a number that is neither NaN nor infinite.

@@ -135,6 +135,22 @@ func TestMapMetalOfTwoSensors(t *testing.T) {
 	all.check(t)
 }
 
+func BenchmarkMapMetal(b *testing.B) {
+	for _, n := range []int{80, 1000} {
+		b.Run(fmt.Sprintf("stations=%d", n), func(b *testing.B) {
+			bench := newMetalledBench(b, 1, 1, plate(-0.15, steel))
+			for range n {
+				bench.station(b, 5e-5, 1e-3)
+			}
+			for b.Loop() {
+				if _, err := MapMetal(&bench.problem, calibration.Options{Free: calibration.DefaultFree}, correction.Options{}); err != nil {
+					b.Fatal(err)
+				}
+			}
+		})
+	}
+}
+
 func BenchmarkSolveOverMetal(b *testing.B) {
 	p := newMetalledBench(b, 1, 1, plate(-0.1, steel))
 	for range 40 {
