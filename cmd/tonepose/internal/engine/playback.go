@@ -74,6 +74,10 @@ type tried struct {
 type sample struct {
 	frames       []tried
 	seen, stride int
+
+	// Of the frame before, its time [s] and the tones' powers over the noise's.
+	time  float64
+	power []float64
 }
 
 func (s *sample) take(most int, f tried) {
@@ -99,9 +103,11 @@ type listening struct {
 	bench   *bench.Bench
 	late    late
 	stretch map[int]*axes
-	last    int      // stretch
-	kept    []sample // by sensor
-	frames  []tried  // of all, once all is heard
+	last    int       // stretch
+	kept    []sample  // by sensor
+	frames  []tried   // of all, once all is heard
+	power   []float64 // by tone, of one frame over its noise
+	swing   []float64 // by tone: sum over frames of the rate of its power [1/s]
 	solvers []*solver.Solver
 }
 
@@ -110,7 +116,7 @@ func FindStart(ctx context.Context, src Source, b *bench.Bench, s *Survey, w Win
 	if b.Rig().Playback == nil {
 		return nil, nil
 	}
-	l := &listening{bench: b, stretch: map[int]*axes{}, kept: make([]sample, len(b.Sensors()))}
+	l := &listening{bench: b, stretch: map[int]*axes{}, kept: make([]sample, len(b.Sensors())), power: make([]float64, len(s.tones)), swing: make([]float64, len(s.tones))}
 	coupler := b.Coupler()
 	var matrices []coupling.Matrix
 	for i := range b.Sensors() {
@@ -159,11 +165,20 @@ func (l *listening) hear(sensor, coils int, time float64, value []complex128, va
 		a = newAxes(len(value) / coils)
 		l.stretch[at], l.last = a, max(l.last, at)
 	}
+	clear(l.power)
 	for k, z := range value {
 		if !math.IsInf(variance[k], 1) {
 			a.add(k/coils, z, variance[k])
+			l.power[k/coils] += real(z*cmplx.Conj(z)) / variance[k]
 		}
 	}
+	before := &l.kept[sensor]
+	for k, power := range before.power {
+		if time > before.time {
+			l.swing[k] += (l.power[k] - power) / (time - before.time)
+		}
+	}
+	before.time, before.power = time, append(before.power[:0], l.power...)
 	if sound {
 		even := startFrames / len(l.kept) / 2 * 2
 		l.kept[sensor].take(max(4, even), tried{sensor, time, value, variance})

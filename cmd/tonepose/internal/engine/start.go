@@ -118,7 +118,11 @@ func (l *listening) conclude(ctx context.Context) (*Start, error) {
 	var axes []clock.Axis
 	for k, e := range r.Emitters {
 		tones = append(tones, clock.Played{Hz: e.ToneHz, Phase: e.PhaseDeg * math.Pi / 180, Sigma: e.Tolerance.PhaseDeg * math.Pi / 180})
-		axes = append(axes, clock.Axis{Phase: cmplx.Phase(whole.square[k]) / 2, Sigma: whole.sigma(k)})
+		// A coil that moves adds −(dM/dt)/ω to a coupling, and to its square on average
+		// −(1/ω)·d(M²)/dt, square to it: as far as that is from zero over the whole
+		// recording the axis may be off.
+		moved := l.swing[k] / (4 * math.Pi * e.ToneHz * cmplx.Abs(whole.square[k]))
+		axes = append(axes, clock.Axis{Phase: cmplx.Phase(whole.square[k]) / 2, Sigma: math.Hypot(whole.sigma(k), moved)})
 	}
 	starts, dof, err := clock.Starts(tones, axes, r.Playback.EarliestS, r.Playback.LatestS)
 	if err != nil {
