@@ -16,7 +16,11 @@ type Averaging struct {
 	Every   int // samples from one frame to the next; 0: 1
 	// Samples is the length of the recording, so that a short one is not
 	// measured for noise in windows longer than itself; 0: long enough.
-	Samples   int64
+	Samples int64
+	// Lines are frequencies [Hz] that are measured like tones without a reference: they
+	// follow the tones in every frame, with a variance of 0, as the noise beside them
+	// is not measured.
+	Lines     []float64
 	Precision Precision // Auto: by whether Config.CountVolts promises counts
 }
 
@@ -38,7 +42,8 @@ const settledShare = 1e-3
 // noise measured beside each tone and what is left of Config.Foreign; call MeasureNoise first, or the first frames'
 // variances are infinite.
 type Continuous struct {
-	cfg       Config
+	cfg       Config // with the lines behind the tones
+	tones     Config // without
 	averaging Averaging
 	lowPass   *lowpass.LowPass
 	engine    engine
@@ -87,8 +92,15 @@ func NewContinuous(c Config, a Averaging) (*Continuous, error) {
 			a.Precision = Double
 		}
 	}
-	c.Tones = slices.Clone(c.Tones)
-	s := &Continuous{cfg: c, averaging: a}
+	s := &Continuous{tones: c, cfg: c, averaging: a}
+	s.tones.Tones, s.tones.Lines = slices.Clone(c.Tones), slices.Concat(c.Lines, a.Lines)
+	s.cfg.Tones = slices.Clone(c.Tones)
+	for _, hz := range a.Lines {
+		s.cfg.Tones = append(s.cfg.Tones, Tone{Hz: hz, Reference: NoReference})
+	}
+	if err := s.cfg.check(); err != nil {
+		return nil, err
+	}
 	var err error
 	if s.lowPass, err = lowpass.Design(a.LowPass, c.SampleRate); err != nil {
 		return nil, err
@@ -105,11 +117,11 @@ func NewContinuous(c Config, a Averaging) (*Continuous, error) {
 	s.phasor, s.reference = s.frame.Phasor, s.frame.Reference
 	s.scale = slices.Repeat([]float64{1}, c.Channels)
 	s.buffer = make([]float64, continuousSamples*c.Channels)
-	length := s.cfg.meterLength(maxDirect)
+	length := s.tones.meterLength(maxDirect)
 	if a.Samples > 0 {
 		length = int(min(int64(length), max(a.Samples, 8)))
 	}
-	probes, err := newProbes(&s.cfg, length, bankProbes, a.Precision)
+	probes, err := newProbes(&s.tones, length, bankProbes, a.Precision)
 	if err != nil {
 		return nil, err
 	}
@@ -134,14 +146,14 @@ func Rejection(l *lowpass.LowPass, toneHz, hz float64) float64 {
 // Tune sets the tones' frequencies [Hz] in the ADC's clock from the next
 // sample on. Phases go on without a step.
 func (s *Continuous) Tune(hz []float64) error {
-	for k := range s.cfg.Tones {
-		s.cfg.Tones[k].Hz = hz[k]
+	for k := range s.tones.Tones {
+		s.tones.Tones[k].Hz, s.cfg.Tones[k].Hz = hz[k], hz[k]
 	}
 	if err := s.cfg.check(); err != nil {
 		return err
 	}
 	s.retune()
-	probes, err := newProbes(&s.cfg, s.meter.probes.length, bankProbes, s.averaging.Precision)
+	probes, err := newProbes(&s.tones, s.meter.probes.length, bankProbes, s.averaging.Precision)
 	if err == nil {
 		s.meter.use(probes)
 		s.weighed = -1
@@ -151,7 +163,33 @@ func (s *Continuous) Tune(hz []float64) error {
 
 // Follow tells the course of the tones' phases, for those without a reference, from
 // the next frame on.
-func (s *Continuous) Follow(c Course) { s.cfg.Course = c }
+func (s *Continuous) Follow(c Course) {
+	s.cfg.Course = c
+	if c != nil && len(s.averaging.Lines) > 0 {
+		s.cfg.Course = &withLines{c, len(s.tones.Tones), s.averaging.Lines}
+	}
+}
+
+// withLines is the course of tones, and behind them of lines that keep still.
+type withLines struct {
+	Course
+	tones int
+	hz    []float64
+}
+
+func (c *withLines) Cycles(tone int, time float64) float64 {
+	if tone >= c.tones {
+		return c.hz[tone-c.tones] * time
+	}
+	return c.Course.Cycles(tone, time)
+}
+
+func (c *withLines) HzAt(tone int, time float64) float64 {
+	if tone >= c.tones {
+		return c.hz[tone-c.tones]
+	}
+	return c.Course.HzAt(tone, time)
+}
 
 func (s *Continuous) retune() {
 	omega := s.cfg.omegas()
@@ -166,7 +204,7 @@ func (s *Continuous) retune() {
 		}
 		s.ahead = append(s.ahead, row)
 	}
-	s.left = s.cfg.leftBehind(s.lowPass)
+	s.left = s.tones.leftBehind(s.lowPass)
 	s.referral, s.lanes = nil, nil
 	s.engine.tune(omega)
 }

@@ -91,7 +91,7 @@ func (s *Continuous) weigh() {
 		return
 	}
 	s.weighed = s.meter.windows
-	for i := range s.frame.Variance {
+	for i := range s.left {
 		s.frame.Variance[i] = math.Inf(1)
 	}
 	if s.meter.windows > 0 {

@@ -25,7 +25,8 @@ type Effect struct {
 	// Left is what it would leave in the tone, over the variance that noise makes, on
 	// the channel where that is most.
 	Left   float64
-	Fitted bool // it is estimated jointly: nothing is left
+	Share  float64 // of its power that a low-pass lets through there
+	Fitted bool    // it is estimated jointly: nothing is left
 }
 
 // Effects are those of the foreign lines that matter under a window of so many samples,
@@ -139,6 +140,11 @@ func passed(p *lowpass.LowPass, tone, hz float64) float64 {
 	return abs2(p.Response(hz-tone)) + abs2(p.Response(hz+tone))
 }
 
+// leastBehind is the share of a tone's variance that a line must make behind a low-pass
+// to be one of its effects: less than in windows, as it may disturb what is measured of
+// other lines far more.
+const leastBehind = leastLeft / 20
+
 // EffectsBehind are those of the foreign lines that matter behind a low-pass, where
 // nothing is fitted.
 func (c *Config) EffectsBehind(p *lowpass.LowPass) (all []Effect) {
@@ -149,11 +155,11 @@ func (c *Config) EffectsBehind(p *lowpass.LowPass) (all []Effect) {
 			for ch, power := range l.Power {
 				// A component's variance is 4·ENBW over the sample rate times the noise.
 				if left := power / 2 * share / (l.Noise[ch] * 4 * p.ENBWHz() / c.SampleRate); left > at.Left {
-					at.Tone, at.Left = k, left
+					at.Tone, at.Left, at.Share = k, left, share
 				}
 			}
 		}
-		if at.Left > leastLeft {
+		if at.Left > leastBehind {
 			all = append(all, at)
 		}
 	}

@@ -116,37 +116,14 @@ func (m *Mains) Lines() (fundamental, sigma float64, lines []float64) {
 	if m.oldest > 0 {
 		m = m.Snapshot()
 	}
-	n := len(m.series[0])
-	for n > 1 && !spectrum.Smooth(n) {
-		n--
-	}
+	n := m.smooth()
 	rate := m.sampleRate / float64(m.ratio)
 	if float64(n) < 0.1*rate {
 		return 0, 0, nil // shorter than five periods: nothing to tell apart
 	}
-	const pad = 2
-	fft := fourier.NewFFT(pad * n)
-	taper := make([]float64, n)
-	for i := range taper {
-		taper[i] = shape{n, []float64{0.5, 0.5}}.at(float64(i) - float64(n-1)/2)
-	}
-	padded, coefficients := make([]float64, pad*n), make([]complex128, pad*n/2+1)
 	var best float64
-	var spectra []comb
-	known := m.known(len(coefficients), pad*n)
-	for _, s := range m.series {
-		offset := stat.Mean(s[:n], nil)
-		for i, w := range taper { // behind them the padding stays zero
-			padded[i] = (s[i] - offset) * w
-		}
-		fft.Coefficients(coefficients, padded)
-		power := make([]float64, len(coefficients))
-		for i, v := range coefficients {
-			power[i] = abs2(v)
-		}
-		spectra = append(spectra, comb{power, rate / float64(pad*n), pad, known})
-	}
-	step := rate / float64(pad*n) / 4
+	spectra := m.spectra(n)
+	step := spectra[0].step / 4
 	for _, nominal := range []float64{50, 60} {
 		if f, score := strongest(spectra, nominal-mainsSpread, nominal+mainsSpread, step); score > best {
 			best, fundamental = score, f
@@ -170,6 +147,70 @@ func (m *Mains) Lines() (fundamental, sigma float64, lines []float64) {
 		return 0, 0, nil
 	}
 	return fundamental, sigma, lines
+}
+
+// spectra are those of the first n values of each channel, under a Hann window.
+func (m *Mains) spectra(n int) (spectra []comb) {
+	rate := m.sampleRate / float64(m.ratio)
+	const pad = 2
+	fft := fourier.NewFFT(pad * n)
+	taper := make([]float64, n)
+	for i := range taper {
+		taper[i] = shape{n, []float64{0.5, 0.5}}.at(float64(i) - float64(n-1)/2)
+	}
+	padded, coefficients := make([]float64, pad*n), make([]complex128, pad*n/2+1)
+	known := m.known(len(coefficients), pad*n)
+	for _, s := range m.series {
+		offset := stat.Mean(s[:n], nil)
+		for i, w := range taper { // behind them the padding stays zero
+			padded[i] = (s[i] - offset) * w
+		}
+		fft.Coefficients(coefficients, padded)
+		power := make([]float64, len(coefficients))
+		for i, v := range coefficients {
+			power[i] = abs2(v)
+		}
+		spectra = append(spectra, comb{power, rate / float64(pad*n), pad, known})
+	}
+	return spectra
+}
+
+// Measure tells the powers of lines that Lines found on all channels, and the noise
+// beside them.
+func (m *Mains) Measure(hz []float64) (lines []Line) {
+	if len(hz) == 0 {
+		return nil
+	}
+	if m.oldest > 0 {
+		m = m.Snapshot()
+	}
+	n := m.smooth()
+	spectra := m.spectra(n)
+	// A line of amplitude a has the power (a·Σw/2)² in its bin, Σw = n/2; noise of n
+	// values, as an amplitude squared, a mean of 4·1.5/n times the variance of one,
+	// and each is a mean of ratio samples.
+	scale := 16 / float64(n*n)
+	for _, f := range hz {
+		l := Line{Hz: f}
+		for _, s := range spectra {
+			i := int(math.Round(f / s.step))
+			floor, _ := s.floor(i)
+			power := max(s.power[i-1], s.power[i], s.power[i+1])
+			l.Power = append(l.Power, max(0, power-floor)*scale)
+			l.Noise = append(l.Noise, floor*scale*float64(n*m.ratio)/6)
+		}
+		lines = append(lines, l)
+	}
+	return lines
+}
+
+// smooth is how many of the values a fast transform takes.
+func (m *Mains) smooth() int {
+	n := len(m.series[0])
+	for n > 1 && !spectrum.Smooth(n) {
+		n--
+	}
+	return n
 }
 
 // strongest is the fundamental between two frequencies of which the first ten
@@ -238,6 +279,15 @@ func (s comb) excess(f float64) float64 {
 	if i < len(s.known) && s.known[i] {
 		return 0
 	}
+	floor, ok := s.floor(i)
+	if !ok || s.power[i] <= mainsLevel*floor {
+		return 0
+	}
+	return math.Log(s.power[i] / (mainsLevel * floor))
+}
+
+// floor is the noise power about a bin; false where the spectrum ends too near.
+func (s comb) floor(i int) (power float64, ok bool) {
 	clear := 4 * s.pad // outside of the line's own lobe
 	reach := 12 * s.pad
 	if i-reach < 1 {
@@ -246,7 +296,7 @@ func (s comb) excess(f float64) float64 {
 	if reach <= clear || i+reach >= len(s.power) {
 		clear = max(reach*2/3, 1)
 		if i < 2 || i+reach >= len(s.power) {
-			return 0
+			return 0, false
 		}
 	}
 	var space [64]float64
@@ -255,11 +305,8 @@ func (s comb) excess(f float64) float64 {
 		around = append(around, s.power[i-d], s.power[i+d])
 	}
 	slices.Sort(around)
-	floor := around[len(around)/2] / math.Ln2 // median of an exponential law to its mean
-	if !(floor > 0) || s.power[i] <= mainsLevel*floor {
-		return 0
-	}
-	return math.Log(s.power[i] / (mainsLevel * floor))
+	power = around[len(around)/2] / math.Ln2 // median of an exponential law to its mean
+	return power, power > 0
 }
 
 // peak is where a harmonic stands in one spectrum.

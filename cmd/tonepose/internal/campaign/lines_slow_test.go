@@ -81,3 +81,10 @@ func TestInspectInventsNoLinesManyTimes(t *testing.T) {
 		t.Errorf("%d of 40 recordings list lines", n)
 	}
 }
+
+// At length, each low-pass over eight recordings of two seconds.
+func TestSoftLowPassesBesideMainsAtLength(t *testing.T) {
+	for name, spec := range softPasses {
+		t.Run(name, func(t *testing.T) { soft(t, spec, 8, 2) })
+	}
+}

@@ -12,6 +12,7 @@ import (
 	"tonepose/cmd/tonepose/internal/simulate"
 	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/multitone/recording"
+	"tonepose/multitone/window"
 )
 
 // sinusoid adds a line to the first channels, of so many volts on each, with phases of
@@ -164,4 +165,68 @@ func TestLinesBesideTones(t *testing.T) {
 			c.check(t, 1, 1.2, c.most)
 		})
 	}
+}
+
+// offsets adds an offset to each pickup and mains of 20, 10 and 6 mV up to the fifth
+// harmonic, as on the bench's shipped recordings.
+func offsets(random *rand.Rand) Disturbance {
+	return func(rate float64, x [][]float64) [][]float64 {
+		for i, v := range []float64{20e-3, 10e-3, 6e-3} {
+			x = sinusoid(random, 49.99*float64(2*i+1), v, v, v)(rate, x)
+		}
+		for c, v := range []float64{-4e-3, 0, 4e-3} {
+			for i := range x[c] {
+				x[c][i] += v
+			}
+		}
+		return x
+	}
+}
+
+// soft plays recordings of a sensor at rest behind a low-pass that hardly holds
+// back the mains and the offsets.
+func soft(t *testing.T, spec window.Spec, recordings int, seconds float64) {
+	b := bench.New(PipeBench(t))
+	var s Score
+	flagged := 0
+	for seed := range uint64(recordings) {
+		random := rand.New(rand.NewPCG(seed+1, 53))
+		w := NewWander(random, 0, 0)
+		how := simulate.Options{DurationS: seconds, Noise: 8e-9, FlickerHz: 200, ClockPPM: 20, Seed: seed + 1}
+		name := Record(t, b, w.Path(t, b, seconds), how, offsets(random))
+		Play(t, b, name, recording.Options{}, engine.Options{Windows: lowPass(spec)}, func(o *engine.Observation) {
+			v := &o.Sensors[0]
+			s.Add(t, v.Fit.Pose, &v.Fit.Covariance, w.At(o.Time))
+			if v.Flags != 0 {
+				flagged++
+			}
+		})
+	}
+	s.Log(t)
+	p, err := window.Design(spec, 1e5)
+	if err != nil {
+		t.Fatal(err)
+	}
+	// White noise behind a low-pass is independent every 1/(2·ENBW).
+	s.Covers(t, min(float64(s.N), float64(recordings)*seconds*2*p.ENBWHz()))
+	if flagged > 0 {
+		t.Errorf("%d of %d frames are flagged", flagged, s.N)
+	}
+}
+
+// What a soft low-pass lets through of mains and offsets is taken off: it is no metal,
+// and sigma holds.
+func TestSoftLowPassesBesideMains(t *testing.T) {
+	for name, spec := range softPasses {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			soft(t, spec, 1, 0.8)
+		})
+	}
+}
+
+var softPasses = map[string]window.Spec{
+	"cascade1":     {Kind: window.Cascade, Order: 1, TimeConstantS: 3e-3},
+	"cascade2":     {Kind: window.Cascade, Order: 2, TimeConstantS: 1e-3},
+	"butterworth2": {Kind: window.Butterworth, Order: 2, CutoffHz: 100},
 }

@@ -73,7 +73,6 @@ func newAveraging(info recording.Info, s *Survey, m *Measurement) (*Averaging, e
 			a.Kind += fmt.Sprintf(" of %d taps", len(p.Taps()))
 		}
 		a.reject(m.Tones, hz, s.Lines, p)
-		a.Disturbers = s.disturbers(cfg.EffectsBehind(p))
 		return a, nil
 	}
 	length := w.Length

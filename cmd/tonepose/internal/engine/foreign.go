@@ -1,12 +1,14 @@
 package engine
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
 
 	"tonepose/multitone"
 	"tonepose/multitone/spectrum"
+	"tonepose/multitone/window"
 )
 
 // harmonic is the number of the mains harmonic that a frequency is, within a tolerance
@@ -107,6 +109,43 @@ func (s *Survey) lines(joint []float64) (list []float64) {
 		if !slices.ContainsFunc(s.Foreign, func(l multitone.Line) bool { return math.Abs(l.Hz-hz) < near }) {
 			list = append(list, hz)
 		}
+	}
+	return list
+}
+
+const (
+	// mostBehind bounds the lines that are measured like tones behind a low-pass.
+	mostBehind = 16
+	// nearBehind is what a low-pass may at most let through of a line, as an amplitude,
+	// for the line to be told from a tone by their phasors alone: taking it off adds
+	// the square of this to the tone's noise.
+	nearBehind = 0.3
+)
+
+// behind chooses the lines that a low-pass lets through to be measured like tones, so
+// that they can be taken off [Hz]; of the others that matter what is left goes into
+// the tones' variances, by the configuration's Foreign.
+func (s *Survey) behind(p *window.LowPass, cfg *multitone.Config) (lines []float64, rest []multitone.Effect) {
+	all := *cfg
+	all.Foreign = slices.Concat(s.mains.Measure(s.lines(nil)), s.Foreign)
+	effects := all.EffectsBehind(p)
+	slices.SortStableFunc(effects, func(a, b multitone.Effect) int { return cmp.Compare(b.Left, a.Left) })
+	cfg.Foreign = nil
+	for _, e := range effects {
+		if len(lines) < mostBehind && e.Share < nearBehind*nearBehind {
+			lines = append(lines, e.Hz)
+			continue
+		}
+		cfg.Foreign = append(cfg.Foreign, e.Line)
+		rest = append(rest, e)
+	}
+	return lines, rest
+}
+
+// offsets are those of the channels [V].
+func (s *Survey) offsets() (list []float64) {
+	for _, c := range s.Monitor.Channels() {
+		list = append(list, c.DC)
 	}
 	return list
 }

@@ -11,16 +11,20 @@ import (
 	"tonepose/multitone/window"
 )
 
-// leak is what a low-pass lets through of the other tones, and of each tone's image
-// at twice its frequency, and takes it off: their phasors are known, and so is the
-// low-pass. Phasors R at a frame's time become, for amplitudes that keep still over
+// leak is what a low-pass lets through of the other tones, of each tone's image at
+// twice its frequency, of lines that are measured like tones and of the channels'
+// offsets, and takes it off: their phasors are known, and so is the low-pass. Phasors R at a frame's time become, for amplitudes that keep still over
 // the memory of a low-pass H with group delay d,
 //
 //	R_k + Σ_j R_j·e^{−j(ω_k−ω_j)d}·H*(ω_k−ω_j) + Σ_j R_j*·e^{−j(ω_k+ω_j)d}·H*(ω_k+ω_j),
 //
-// the first sum without j = k.
+// the first sum without j = k. An offset is a phasor of 0 Hz: it adds itself by both
+// sums.
 type leak struct {
-	tones   []multitone.Tone
+	tones   []multitone.Tone // and behind them lines
+	kept    int              // how many are tones
+	offset  []float64        // of each channel [V]
+	passed  []complex128     // of an offset to each tone
 	lowPass *window.LowPass
 	hz      []float64  // for which inverse stands
 	inverse *mat.Dense // of the above, in real and imaginary parts
@@ -29,9 +33,14 @@ type leak struct {
 	turns   []complex128 // from a frame's phasors to those at its time
 }
 
-func newLeak(p *window.LowPass, tones []multitone.Tone) *leak {
-	n := 2 * len(tones)
-	return &leak{tones: tones, lowPass: p, raw: make([]float64, n), sound: make([]float64, n), turns: make([]complex128, len(tones))}
+func newLeak(p *window.LowPass, tones []multitone.Tone, lines, offset []float64) *leak {
+	l := &leak{tones: slices.Clone(tones), kept: len(tones), offset: offset, passed: make([]complex128, len(tones)+len(lines)), lowPass: p}
+	for _, hz := range lines {
+		l.tones = append(l.tones, multitone.Tone{Hz: hz, Reference: multitone.NoReference})
+	}
+	n := 2 * len(l.tones)
+	l.raw, l.sound, l.turns = make([]float64, n), make([]float64, n), make([]complex128, len(l.tones))
+	return l
 }
 
 // tune prepares for tones at the frequencies of a frame [Hz].
@@ -46,6 +55,7 @@ func (l *leak) tune(hz []float64) error {
 	}
 	a := mat.NewDense(2*n, 2*n, nil)
 	for k := range n {
+		l.passed[k] = 2 * through(hz[k])
 		for j := range n {
 			direct, image := complex128(1), through(hz[k]+hz[j])
 			if j != k {
@@ -61,7 +71,7 @@ func (l *leak) tune(hz []float64) error {
 	return l.inverse.Inverse(a)
 }
 
-// remove takes the leak off a frame's phasors. Those of tones without a reference are
+// remove takes the leak off a frame's phasors, and from the frame what is no tone. Those of tones without a reference are
 // relative to a course.
 func (l *leak) remove(f *multitone.Frame, sampleRate float64, course multitone.Course) error {
 	if err := l.tune(f.Hz); err != nil {
@@ -70,7 +80,11 @@ func (l *leak) remove(f *multitone.Frame, sampleRate float64, course multitone.C
 	t := f.Time(sampleRate)
 	for k, tone := range l.tones {
 		if tone.Reference == multitone.NoReference {
-			l.turns[k] = cmplx.Rect(1, 2*math.Pi*math.Mod(course.Cycles(k, t), 1))
+			turns := f.Hz[k] * t // of a line, which keeps still
+			if k < l.kept {
+				turns = course.Cycles(k, t)
+			}
+			l.turns[k] = cmplx.Rect(1, 2*math.Pi*math.Mod(turns, 1))
 		} else if size := cmplx.Abs(f.Reference[k]); size > 0 {
 			l.turns[k] = f.Reference[k] / complex(size, 0)
 		} else {
@@ -80,7 +94,7 @@ func (l *leak) remove(f *multitone.Frame, sampleRate float64, course multitone.C
 	raw, sound := mat.NewVecDense(len(l.raw), l.raw), mat.NewVecDense(len(l.sound), l.sound)
 	for c := range f.Channels {
 		for k, turn := range l.turns {
-			v := f.Phasor[k*f.Channels+c] * turn
+			v := f.Phasor[k*f.Channels+c]*turn - complex(l.offset[c], 0)*l.passed[k]
 			l.raw[2*k], l.raw[2*k+1] = real(v), imag(v)
 		}
 		sound.MulVec(l.inverse, raw)
@@ -88,8 +102,11 @@ func (l *leak) remove(f *multitone.Frame, sampleRate float64, course multitone.C
 			f.Phasor[k*f.Channels+c] = complex(l.sound[2*k], l.sound[2*k+1]) * cmplx.Conj(turn)
 		}
 	}
+	n := l.kept
+	f.Hz, f.Reference = f.Hz[:n], f.Reference[:n]
+	f.Phasor, f.Variance, f.Pull = f.Phasor[:n*f.Channels], f.Variance[:n*f.Channels], f.Pull[:n*f.Channels]
 	// The references' own phases have moved by as much.
-	for k, tone := range l.tones {
+	for k, tone := range l.tones[:n] {
 		if tone.Reference == multitone.NoReference {
 			continue
 		}

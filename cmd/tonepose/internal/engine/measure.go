@@ -187,8 +187,10 @@ func newMeter(info recording.Info, s *Survey, m *Measurement, use func(*Measured
 			return nil, fmt.Errorf("%s: the low-pass settles to 0.1 %% in %.4g s, longer than the recording, %g s: widen it", info.Name, p.SettlingS(1e-3), info.Duration())
 		}
 		v.length = 2 * p.GroupDelayS()
-		v.leak = newLeak(p, m.Tones)
-		v.frames, err = multitone.NewContinuous(v.cfg, multitone.Averaging{LowPass: w.LowPass.Spec, Every: w.LowPass.every(p), Samples: info.Samples})
+		lines, rest := s.behind(p, &v.cfg)
+		v.leak = newLeak(p, m.Tones, lines, s.offsets())
+		averaging.Disturbers = s.disturbers(rest)
+		v.frames, err = multitone.NewContinuous(v.cfg, multitone.Averaging{LowPass: w.LowPass.Spec, Every: w.LowPass.every(p), Samples: info.Samples, Lines: lines})
 		if err != nil {
 			return nil, err
 		}
@@ -296,12 +298,12 @@ func (v *meter) judge(f *multitone.Frame, s *Survey, sensors []string) error {
 			j.Lost[k], broken = verdict.ReferenceLost, true
 		}
 	}
-	v.averaging.observe(f, v.reference)
 	if v.leak != nil {
 		if err := v.leak.remove(f, v.info.SampleRate, s.Track); err != nil {
 			return err
 		}
 	}
+	v.averaging.observe(f, v.reference)
 	if f.BendDOF > 0 && !broken && integrity.Chance(f.Bend, f.BendDOF) < motionChance {
 		j.Flags = verdict.Motion
 		if v.m.Widen {

@@ -22,6 +22,7 @@ type Survey struct {
 
 	tones []multitone.Tone
 	info  recording.Info
+	mains *multitone.Mains
 	seen  float64 // how much of the stream was seen [s]
 	// shares words what shares each tone's frequency as far as can be told.
 	shares []string
@@ -159,7 +160,7 @@ func (o *Observer) survey(track *clock.Track, err error) (*Survey, error) {
 	case o.searched == 0 || seen >= 2*o.searched: // of a stream, as its beginning grows
 		o.found, o.searched = o.search(track), max(seen, 1)
 	}
-	s := &Survey{Mains: o.found.Mains, Foreign: o.found.foreign, Track: track, Monitor: o.monitor, tones: o.tones, info: o.info, seen: float64(o.seen) / o.info.SampleRate}
+	s := &Survey{Mains: o.found.Mains, Foreign: o.found.foreign, Track: track, Monitor: o.monitor, mains: o.mains, tones: o.tones, info: o.info, seen: float64(o.seen) / o.info.SampleRate}
 	for _, hz := range s.Hz() {
 		s.shares = append(s.shares, s.share(hz))
 	}

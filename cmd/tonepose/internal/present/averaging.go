@@ -31,7 +31,7 @@ func (p *page) averaging(a *engine.Averaging) {
 				words = append(words, fmt.Sprintf("%s −%.1f dB (%s beside %s)", r.what, r.DB, q(r.Hz, "Hz"), r.Tone))
 			}
 		}
-		p.line("suppression at worst (what leaks of the tones is taken off): %s", strings.Join(words, ", "))
+		p.line("suppression at worst (what leaks of tones, mains and offsets is taken off): %s", strings.Join(words, ", "))
 	}
 	for i := range a.Disturbers {
 		p.line("%s", &a.Disturbers[i])
