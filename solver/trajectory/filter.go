@@ -2,10 +2,8 @@ package trajectory
 
 import (
 	"context"
-	"fmt"
 	"math"
 
-	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels/rigid"
@@ -14,227 +12,352 @@ import (
 )
 
 // What is known before the first window: little. A hand moves at metres and
-// tens of radians a second.
+// tens of radians a second, and changes that within tens of ms.
 const (
-	startSpeed        = 5.0   // [m/s]
-	startTurnRate     = 50.0  // [rad/s]
-	startAcceleration = 200.0 // [m/s²]
-	startTurnAccel    = 2000.0
+	startPosition     = 0.1  // [m], about the first window's own pose
+	startRotation     = 0.5  // [rad]
+	startSpeed        = 5.0  // [m/s]
+	startTurnRate     = 50.0 // [rad/s]
+	startAcceleration = 50.0 // [m/s²]
+	startTurnAccel    = 1000.0
 	freeSigma         = 1e-3 // of the rotation about an axis that no coil sees [rad]: fixed, not known
-	maxUpdates        = 12   // linearisations of one update
-	maxHalvings       = 5    // of one step
+	maxReadings       = 12   // of a frame that gives no pose by itself
 	maxOutage         = 10   // windows passed over in a row before the filter starts afresh
+	// lost is the rotation [rad] by which a sensor may have left its even motion in a
+	// gap before the filter starts afresh: more can't be told from a turn less.
+	lost = 1.0
+	// settled is the square of a step in its own standard deviations after which a
+	// reading need not be taken anew: see reading.
+	settled = 1
+	// bowed is the square of the bends' shift from which on a frame is read again where
+	// it belongs: its own pose then lies so far off that the field's slopes differ.
+	bowed = 0.25
 )
 
-type filter struct {
+// tracker follows one sensor through its frames.
+type tracker struct {
 	ctx      context.Context // of the one call that it serves
-	solver   *solver.Solver
-	shared   *shared // nil: the model is exact
+	reader   *reader
 	options  Options
-	axis     *r3.Vec // about which a rotation can't be seen, sensor frame; nil: none
-	center   r3.Vec  // the point on it that the coils see
-	mean     []float64
-	value    []float64
-	residual []float64
-	inverse  []float64 // of sigma
-	jacobian [][6]float64
-	h        *mat.Dense // derivatives of the couplings by the unknowns
-	along    []float64  // as many as unknowns
+	share    share
+	sides    [][2]float64 // see sidesOf
+	spans    [2]float64   // 1/ω_c of position and rotation [s], see share
+	variance float64      // 1 + 2Σρ: of readings, so that they count as independent
+	axis     *r3.Vec      // about which a rotation can't be seen, sensor frame; nil: none
+	center   r3.Vec       // the point on it that the coils see
+
+	frames  []Frame
+	records []record
+	now     estimate
+	outage  int
+	started bool
 }
 
-// newFilter prepares a filter for frames that depend on so many unknowns each.
-func newFilter(ctx context.Context, s *solver.Solver, o Options, unknowns int) *filter {
-	p := s.Problem()
-	n := len(p.Array.Emitters) * len(p.Sensor.Coils)
-	f := &filter{ctx: ctx, solver: s, shared: newShared(s), options: o, mean: make([]float64, n), value: make([]float64, n),
-		residual: make([]float64, n), inverse: make([]float64, n), jacobian: make([][6]float64, n),
-		h: mat.NewDense(n, unknowns, nil), along: make([]float64, unknowns)}
-	if axis, ok := p.Sensor.BlindAxis(); ok {
-		f.axis, f.center = &axis, p.Sensor.Coils[0].Center
+// record is what is kept of a frame.
+type record struct {
+	reading
+	chi2      float64
+	passed    bool // says nothing of the motion
+	restarted bool // the filter starts here
+	unknown   bool // the filter has not started yet
+}
+
+func newTracker(ctx context.Context, s *solver.Solver, frames []Frame, o Options) *tracker {
+	t := &tracker{ctx: ctx, reader: newReader(s, &o), options: o, variance: 1, frames: frames, records: make([]record, len(frames))}
+	for _, rho := range o.Correlation {
+		t.variance += 2 * rho
 	}
-	return f
+	if axis, ok := s.Problem().Sensor.BlindAxis(); ok {
+		t.axis, t.center = &axis, s.Problem().Sensor.Coils[0].Center
+	}
+	return t
 }
 
-// run filters all frames.
-func (f *filter) run(frames []Frame) ([]step, float64, error) {
-	steps := make([]step, len(frames))
-	var likelihood float64
-	started, outage := false, 0
-	for i, fr := range frames {
-		if err := f.ctx.Err(); err != nil {
-			return nil, 0, err
+// bend is what an acceleration does to the mean of the way over a window [s²].
+func (t *tracker) bend() float64 { return t.options.WindowSpread * t.options.WindowSpread / 2 }
+
+func (t *tracker) noise(c *matrix, dt float64, p rigid.Pose) {
+	across := t.across(p)
+	t.options.Motion.addNoise(c, dt, t.options.PositionNoise, t.options.RotationNoise, &across)
+}
+
+// vague is what is known before a reading: next to nothing, about its own pose.
+func (t *tracker) vague(o *reading) (e estimate) {
+	_, step := o.solve(1)
+	e.x.pose = o.pose.Plus(vec(step[:]), vec(step[3:]))
+	across := t.across(e.x.pose)
+	for i := range 3 {
+		e.cov[i][i] = startPosition * startPosition
+		for k := range 3 {
+			e.cov[3+i][3+k] = startRotation*startRotation*across[i][k] + freeSigma*freeSigma*(rigid.Unit3[i][k]-across[i][k])
 		}
-		p := &steps[i]
-		if !started || outage > maxOutage {
-			ok, err := f.start(p, fr)
-			if err != nil {
-				return nil, 0, err
-			}
-			switch {
-			case ok:
-				started, outage = true, 0
-				continue
-			case !started:
-				return nil, 0, fmt.Errorf("%w: frame %d at %g s", ErrNoStart, i, fr.Time)
-			}
-		}
-		before := &steps[i-1]
-		dt := fr.Time - frames[i-1].Time
-		n := f.options.Motion.size()
-		p.transition = before.x.transition(dt, n)
-		p.predicted = before.x.after(dt)
-		p.predictedC = f.options.Motion.noise(dt, f.options.PositionNoise, f.options.RotationNoise, f.across(p.predicted.pose))
-		p.predictedC.AddSym(p.predictedC, sandwich(p.transition, before.cov))
-		l, err := f.update(p, &frames[i])
-		if err != nil {
-			return nil, 0, fmt.Errorf("trajectory: frame %d at %g s: %w", i, fr.Time, err)
-		}
-		if p.passed {
-			outage++
-		} else {
-			outage = 0
-			likelihood += l
+		e.cov[6+i][6+i], e.cov[9+i][9+i] = startSpeed*startSpeed, startTurnRate*startTurnRate
+		if t.options.Motion == ConstantAcceleration {
+			e.cov[12+i][12+i], e.cov[15+i][15+i] = startAcceleration*startAcceleration, startTurnAccel*startTurnAccel
 		}
 	}
-	return steps, likelihood, nil
+	return e
 }
 
-// start begins at a frame solved by itself.
-func (f *filter) start(p *step, fr Frame) (bool, error) {
+// solve gives a reading's own pose, as an offset, with its covariance for errors of
+// a variance. A direction of which it says nothing does not move, and has a unit
+// variance.
+func (o *reading) solve(variance float64) (cov rigid.Covariance, step [6]float64) {
+	// columns of U⁻¹
+	var inverse [6][6]float64
+	for j := 5; j >= 0; j-- {
+		d, s := o.root[j][j], math.Sqrt(variance)
+		if d == 0 {
+			d, s = 1, 1
+		}
+		for c := j; c < 6; c++ {
+			v := 0.0
+			if c == j {
+				v = s
+			}
+			for k := j + 1; k <= c; k++ {
+				v -= o.root[j][k] * inverse[k][c]
+			}
+			inverse[j][c] = v / d
+		}
+		v := o.y[j]
+		for k := j + 1; k < 6; k++ {
+			v -= o.root[j][k] * step[k]
+		}
+		step[j] = v / d
+	}
+	for i := range 6 {
+		for k := range i + 1 {
+			for c := i; c < 6; c++ {
+				cov[i][k] += inverse[i][c] * inverse[k][c]
+			}
+			cov[k][i] = cov[i][k]
+		}
+	}
+	return cov, step
+}
+
+// across projects a rotation vector of the rig frame on what the coils see: all of
+// it, or what lies across their one axis at a pose.
+func (t *tracker) across(p rigid.Pose) [3][3]float64 {
+	m := rigid.Unit3
+	if t.axis == nil {
+		return m
+	}
+	v := p.Rotate(*t.axis)
+	a := [3]float64{v.X, v.Y, v.Z}
+	for i := range 3 {
+		for j := range 3 {
+			m[i][j] -= a[i] * a[j]
+		}
+	}
+	return m
+}
+
+// step takes in frame i: predicts the motion to its time and corrects it.
+func (t *tracker) step(i int) error {
+	if err := t.ctx.Err(); err != nil {
+		return err
+	}
+	fr, rec := &t.frames[i], &t.records[i]
+	*rec = record{}
+	if !t.started {
+		return t.start(i)
+	}
+	dt := fr.Time - t.frames[i-1].Time
+	t.now.predict(dt, t.noise)
+	var gap matrix
+	t.noise(&gap, dt, t.now.x.pose)
+	if t.outage > maxOutage || gap[3][3]+gap[4][4]+gap[5][5] > lost*lost {
+		if err := t.start(i); err != nil || rec.restarted {
+			return err
+		}
+		*rec = record{}
+	}
+	return t.update(fr, rec)
+}
+
+// start begins at a frame that gives a pose by itself. How fast the sensor goes, and
+// so how the field bends on its way, is seen from the next such frame.
+func (t *tracker) start(i int) error {
+	fr, rec := &t.frames[i], &t.records[i]
+	if fr.Pose == nil {
+		t.sole(fr, nil)
+	}
+	if fr.Pose == nil {
+		rec.unknown, rec.passed = !t.started, true
+		return nil
+	}
+	about := motion{pose: *fr.Pose}
+	about.v, about.w = t.heading(i)
+	for n := 0; ; n++ {
+		if n == maxReadings { // bends beyond what a step can follow
+			about = motion{pose: *fr.Pose}
+		}
+		if err := t.reader.at(&rec.reading, fr, about.pose); err != nil {
+			return err
+		}
+		if n == maxReadings {
+			break
+		}
+		if _, err := t.reader.bent(&rec.reading, fr, &about); err != nil {
+			return err
+		}
+		square := 0.0
+		for _, y := range rec.y {
+			square += y * y
+		}
+		if square < settled {
+			break
+		}
+		_, step := rec.solve(1)
+		about.pose = rec.pose.Plus(vec(step[:]), vec(step[3:]))
+	}
+	t.begin(i)
+	t.take(rec)
+	rec.restarted = true
+	t.started, t.outage = true, 0
+	return nil
+}
+
+// heading is the velocity and turn rate from a frame's own pose to that of the next.
+func (t *tracker) heading(i int) (v, w r3.Vec) {
+	if i+1 == len(t.frames) || t.frames[i].Pose == nil || t.frames[i+1].Pose == nil {
+		return v, w
+	}
+	dp, dr := t.frames[i+1].Pose.Minus(*t.frames[i].Pose)
+	per := 1 / (t.frames[i+1].Time - t.frames[i].Time)
+	return r3.Scale(per, dp), r3.Scale(per, dr)
+}
+
+// begin makes the estimate what is known before frame i, at which all begins.
+func (t *tracker) begin(i int) {
+	t.now = t.vague(&t.records[i].reading)
+	t.now.x.v, t.now.x.w = t.heading(i)
+}
+
+// sole seeks the pose that a frame gives by itself, near one or anywhere.
+func (t *tracker) sole(fr *Frame, near *rigid.Pose) {
 	var r solver.Result
-	if fr.seen != nil {
-		r = fr.seen.Result
+	if near != nil {
+		r = t.reader.solver.Warm(fr.Couplings, *near)
 	} else {
-		r = f.solver.Cold(fr.Couplings)
+		r = t.reader.solver.Cold(fr.Couplings)
 	}
-	if r.Status != solver.Converged {
-		return false, nil
+	if r.Status == solver.Converged {
+		fr.Pose = &r.Pose
 	}
-	n := f.options.Motion.size()
-	p.restarted = true
-	p.x = motion{pose: r.Pose}
-	p.cov = mat.NewSymDense(n, nil)
-	pose := f.covariance(&r, freeSigma)
-	for i := range n {
-		if i >= 6 {
-			sigma := [...]float64{startSpeed, startTurnRate, startAcceleration, startTurnAccel}[i/3-2]
-			p.cov.SetSym(i, i, sigma*sigma)
-			continue
-		}
-		for j := i; j < 6; j++ {
-			p.cov.SetSym(i, j, pose.At(i, j))
-		}
-	}
-	p.chi2, p.dof = r.ChiSquare, r.DOF
-	return true, nil
 }
 
-// update corrects the prediction by a frame: the minimum of both misfits,
-// found by repeated linearisation with halved steps where one misleads. It
-// returns the log-likelihood of the innovation.
-//
-// The misfit at the minimum is the innovation's chi-square where the model is
-// linear, and stays fair where the prediction is too vague for that.
-func (f *filter) update(p *step, fr *Frame) (float64, error) {
-	n := f.options.Motion.size()
-	prior, logPrior, err := inverse(p.predictedC)
-	if err != nil {
-		return 0, err
+// update corrects the prediction by a frame, read about the pose that it gives by
+// itself, or else about the prediction. A frame foreign to the motion is passed over.
+func (t *tracker) update(fr *Frame, rec *record) error {
+	predicted := t.now
+	if fr.Pose == nil {
+		t.sole(fr, &predicted.x.pose)
 	}
-	x := p.predicted
-	measure := func(x motion) (*evidence, error) {
-		return f.measure(fr, f.options.WindowSpread, func(dt float64) (rigid.Pose, *mat.Dense) {
-			return x.after(dt).pose, x.transition(dt, n)
-		})
-	}
-	e, err := measure(x)
-	if err != nil {
-		return 0, err
-	}
-	pass := func() (float64, error) {
-		p.x, p.cov, p.passed = p.predicted, p.predictedC, true
-		return 0, nil
-	}
-	if e.used == 0 {
-		return pass()
-	}
-	cost := e.c
-	information := mat.NewSymDense(n, nil)
-	var posterior *mat.SymDense
-	var logInformation float64
-	for range maxUpdates {
-		information.AddSym(prior, e.a)
-		if posterior, logInformation, err = inverse(information); err != nil {
-			return 0, err
+	if fr.Pose != nil {
+		if err := t.reader.at(&rec.reading, fr, *fr.Pose); err != nil {
+			return err
 		}
-		var right, d mat.VecDense
-		right.MulVec(prior, mat.NewVecDense(n, p.predicted.minus(x, n)))
-		right.AddVec(&right, mat.NewVecDense(n, e.b))
-		d.MulVec(posterior, &right)
-		// squared step in its own standard deviations
-		if mat.Inner(&d, information, &d) < 1e-8*float64(e.used) {
-			break
+		t.take(rec)
+		shift, err := t.reader.bent(&rec.reading, fr, &t.now.x)
+		if err != nil {
+			return err
 		}
-		better := false
-		for range maxHalvings {
-			next := x.plus(d.RawVector().Data)
-			trial, err := measure(next)
-			if err != nil {
-				return 0, err
+		t.now = predicted
+		t.take(rec)
+		if shift > bowed {
+			if err := t.settle(fr, rec, &predicted, t.now.x); err != nil {
+				return err
 			}
-			off := mat.NewVecDense(n, next.minus(p.predicted, n))
-			if c := trial.c + mat.Inner(off, prior, off); c < cost {
-				better, x, e, cost = true, next, trial, c
-				break
-			}
-			d.ScaleVec(0.5, &d)
 		}
-		if !better {
+		if !t.foreign(rec) {
+			t.outage = 0
+			return nil
+		}
+	}
+	// By itself the frame may give another pose than with the motion known.
+	sole := *rec
+	if err := t.settle(fr, rec, &predicted, predicted.x); err != nil {
+		return err
+	}
+	if !t.foreign(rec) {
+		t.outage = 0
+		return nil
+	}
+	if fr.Pose != nil {
+		*rec = sole
+	}
+	t.now, rec.passed = predicted, true
+	t.outage++
+	return nil
+}
+
+// settle reads a frame about a motion, corrects the prediction by it, and again about
+// the motion that comes out, until that stays.
+func (t *tracker) settle(fr *Frame, rec *record, predicted *estimate, about motion) error {
+	for range maxReadings {
+		if err := t.reader.at(&rec.reading, fr, about.pose); err != nil {
+			return err
+		}
+		if _, err := t.reader.bent(&rec.reading, fr, &about); err != nil {
+			return err
+		}
+		t.now = *predicted
+		t.take(rec)
+		dp, dr := t.now.x.pose.Minus(about.pose)
+		about = t.now.x
+		m := six(dp, dr)
+		square := 0.0
+		for j := range 6 {
+			u := 0.0
+			for k := j; k < 6; k++ {
+				u += rec.root[j][k] * m[k]
+			}
+			square += u * u
+		}
+		if square < settled {
 			break
 		}
 	}
-	p.chi2, p.dof = cost, e.used
-	if p.chi2 > float64(p.dof) && statistics.Chance(p.chi2, p.dof) < f.options.Gate {
-		return pass()
-	}
-	p.x, p.cov = x, posterior
-	return -0.5 * (cost + e.logR + logPrior + logInformation), nil
+	return nil
 }
 
-// inverse of a covariance or information matrix, scaled to unit diagonal first
-// (metres and radians, positions and accelerations differ by many orders), with
-// the logarithm of its determinant.
-func inverse(m *mat.SymDense) (*mat.SymDense, float64, error) {
-	n := m.SymmetricDim()
-	scale := make([]float64, n)
-	for i := range n {
-		if !(m.At(i, i) > 0) {
-			return nil, 0, fmt.Errorf("component %d of the state has variance or information %g", i, m.At(i, i))
-		}
-		scale[i] = 1 / math.Sqrt(m.At(i, i))
+// take absorbs a record's reading.
+func (t *tracker) take(rec *record) {
+	chi2, _ := t.now.absorb(&rec.reading, t.bend(), t.variance)
+	rec.chi2 = chi2 + rec.rest/t.variance
+}
+
+// foreign tells whether a frame's innovation speaks against the motion.
+func (t *tracker) foreign(rec *record) bool {
+	return rec.used == 0 || rec.chi2 > float64(rec.used) && statistics.Chance(rec.chi2, rec.used) < t.options.Gate
+}
+
+// state is an estimate as it is shown.
+func (t *tracker) state(i int, e *estimate) State {
+	rec := &t.records[i]
+	if rec.unknown {
+		return State{Time: t.frames[i].Time, Unknown: true, Passed: true}
 	}
-	s := mat.NewSymDense(n, nil)
-	for i := range n {
-		for j := i; j < n; j++ {
-			s.SetSym(i, j, m.At(i, j)*scale[i]*scale[j])
-		}
+	s := State{Time: t.frames[i].Time, Pose: e.x.pose, Velocity: e.x.v, TurnRate: e.x.w, ChiSquare: rec.chi2, DOF: rec.used, Passed: rec.passed}
+	for r := range s.Covariance {
+		copy(s.Covariance[r][:], e.cov[r][:6])
 	}
-	var chol mat.Cholesky
-	if !chol.Factorize(s) {
-		return nil, 0, fmt.Errorf("the state's covariance is not positive definite")
+	if t.axis != nil {
+		t.smallestRotation(&s)
 	}
-	out := mat.NewSymDense(n, nil)
-	if err := chol.InverseTo(out); err != nil {
-		if _, ok := err.(mat.Condition); !ok {
-			return nil, 0, err
-		}
-	}
-	logDet := chol.LogDet()
-	for i := range n {
-		logDet -= 2 * math.Log(scale[i])
-		for j := i; j < n; j++ {
-			out.SetSym(i, j, out.At(i, j)*scale[i]*scale[j])
-		}
-	}
-	return out, logDet, nil
+	return s
+}
+
+// smallestRotation gives a five-degree pose the smallest rotation that carries the
+// coils' axis, as the solver does, and takes the unknown rotation about it out of its
+// covariance. The point of the axis that the coils see stays where it is.
+func (t *tracker) smallestRotation(s *State) {
+	a := s.Pose.Rotate(*t.axis)
+	seen := s.Pose.Apply(t.center)
+	q := rigid.Between(*t.axis, a)
+	s.Pose = rigid.Pose{Position: r3.Sub(seen, rigid.Rotate(q, t.center)), Rotation: q}
+	s.Covariance = rigid.WithoutRotation(&s.Covariance, a)
 }

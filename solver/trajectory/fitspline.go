@@ -1,345 +1,455 @@
 package trajectory
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"math"
-	"slices"
 
-	"gonum.org/v1/gonum/floats"
-	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/blas/blas64"
+	"gonum.org/v1/gonum/lapack/lapack64"
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver"
-	"tonepose/solver/internal/statistics"
 	"tonepose/solver/leastsquares"
 )
 
-// folds of the cross-validation: every fifth window is predicted by the others.
-const folds = 5
-
-// Spline fits one smooth curve of poses to the couplings of all frames at once,
-// by Levenberg–Marquardt on banded normal equations. Where there is no window, a
-// vague bound on the acceleration bridges.
+// Spline lays smooth curves of poses through the windows: the smoother finds out
+// where the motion goes on without a break, and each such part becomes one
+// cubic curve, by Gauss–Newton on banded normal equations with the process noise as
+// prior: it bounds the third derivative (of a constant velocity the second) by
+//
+//	∫|p⁽³⁾|²/q dt
+//
+// and bridges where there is no window, so that the curve's knots may be as close as
+// windows tell apart. What wider knots can't follow is in the covariances: see
+// unfollowed. Parts with fewer windows than a segment has control points stay as
+// smoothed.
 //
 // Spline ends with the context's error soon after that is done.
 func Spline(ctx context.Context, s *solver.Solver, frames []Frame, o Options) (*Track, error) {
-	o, err := o.withDefaults()
-	if err != nil {
-		return nil, err
-	}
 	if len(frames) < order {
 		return nil, fmt.Errorf("trajectory: %d windows are too few for a spline: %d are needed", len(frames), order)
 	}
-	frames = slices.Clone(frames)
-	f := newFilter(ctx, s, o, columns)
-	fit := &splineFit{filter: f, frames: frames, out: make([]bool, len(frames))}
-	fit.solved = f.solved(frames)
-	if err := ctx.Err(); err != nil {
-		return nil, err
-	}
-	if len(fit.solved) == 0 {
-		return nil, ErrNoStart
-	}
-	if o.Knots == 0 {
-		if o.Knots, err = fit.validate(); err != nil {
-			return nil, err
-		}
-	}
-	c, err := fit.run(o.Knots)
+	t, err := prepare(ctx, s, frames, o)
 	if err != nil {
 		return nil, err
 	}
-	foreign := 0
-	for i := range frames {
-		e, _, err := fit.window(c, i)
-		if err != nil {
-			return nil, err
-		}
-		if e.c > float64(e.used) && statistics.Chance(e.c, e.used) < o.Gate {
-			fit.out[i] = true
-			foreign++
-		}
-	}
-	if foreign > 0 && foreign < len(frames)-order {
-		if c, err = fit.run(o.Knots); err != nil {
-			return nil, err
-		}
-	}
-	t, err := fit.track(c)
+	states, err := t.smooth()
 	if err != nil {
 		return nil, err
 	}
-	return t, f.addShared(t.States, frames)
-}
-
-type splineFit struct {
-	filter *filter
-	frames []Frame
-	out    []bool  // left out
-	solved []Frame // one by one, for a start
-}
-
-// initial sets the control points to the poses solved one by one.
-func (f *splineFit) initial(knots float64) *curve {
-	c := newCurve(f.frames[0].Time, f.frames[len(f.frames)-1].Time, knots)
-	k := 0
-	for i := range c.control {
-		t := c.center(i)
-		for k+1 < len(f.solved) && f.solved[k+1].Time <= t {
-			k++
-		}
-		a := f.solved[k]
-		if k+1 == len(f.solved) || t <= a.Time {
-			c.control[i] = a.seen.Pose
-			continue
-		}
-		b := f.solved[k+1]
-		u := (t - a.Time) / (b.Time - a.Time)
-		dp, dr := b.seen.Pose.Minus(a.seen.Pose)
-		c.control[i] = a.seen.Pose.Plus(r3.Scale(u, dp), r3.Scale(u, dr))
+	knots := t.knots()
+	if err := t.curves(states, knots, splinePiece); err != nil {
+		return nil, err
 	}
-	return c
+	track, err := t.track(states)
+	if track != nil {
+		track.Knots = knots
+	}
+	return track, err
+}
+
+// splinePiece is how many windows are fitted at once, and splineMargin how many of the
+// spans over which a smoother averages, and of knots, a piece reaches beyond what is read
+// off it on either side: what lies further away counts for less than e^(−½·20). So
+// memory and the time to an end that is asked for do not grow with the recording.
+const (
+	splinePiece  = 4096
+	splineMargin = 20
+)
+
+// curves lays curves through all parts of the motion that go on without a break.
+func (t *tracker) curves(states []State, knots float64, piece int) error {
+	margin := int(splineMargin * max(t.spans[0], t.spans[1], knots) / t.hop())
+	from := 0
+	for from < len(states) && states[from].Unknown {
+		from++
+	}
+	for from < len(states) {
+		to := from + 1
+		for to < len(states) && !t.records[to].restarted {
+			to++
+		}
+		// All pieces have the knots of the whole.
+		whole := newCurve(t.frames[from].Time, t.frames[to-1].Time, knots)
+		for at := from; at < to; at += piece {
+			until := at + piece
+			if until+margin >= to {
+				until = to
+			}
+			s := &spline{tracker: t, from: max(from, at-margin), to: min(to, until+margin)}
+			if err := s.lay(states, at, until, whole.between(t.frames[s.from].Time, t.frames[s.to-1].Time)); err != nil {
+				return err
+			}
+			if until == to {
+				break
+			}
+		}
+		from = to
+	}
+	return nil
+}
+
+// knotShare is the share of a smoother's variance that knots chosen for it may leave.
+const knotShare = 0.01
+
+// knots is the time between knots: as asked, or so that they leave little; never
+// closer than the nodes of a window, which reach into two segments at most.
+func (t *tracker) knots() float64 {
+	at, _ := t.reader.nodes()
+	return max(cmp.Or(t.options.Knots, t.fine()), t.hop()/2, 2*at)
+}
+
+// fine is the time between knots that leave little.
+func (t *tracker) fine() float64 {
+	// A smoother's variance is q·τ^(2m−1)/(2m·sin(π/2m)): the integral of A·S.
+	order := float64(t.options.Motion.free() / 3)
+	return min(t.spans[0], t.spans[1]) * math.Pow(knotShare/(t.options.Motion.unfollowed()*order*math.Sin(math.Pi/order)), 1/(order-1))
+}
+
+// spline is a curve being laid through windows.
+type spline struct {
+	*tracker
+	from, to int // the windows
+	start    []rigid.Pose
+	at       *normal
+	before   *normal
+	step     []float64
+}
+
+// normal is the normal equations of a fit at a curve.
+type normal struct {
+	curve *curve
+	a     *band
+	b     []float64
+	cost  float64
 }
 
 const (
 	splineIterations = 30
-	// splineTol is the fall of chi-square, over the couplings, that a step must
-	// promise: all of it is a hundredth of a sigma, over all components.
-	splineTol = 1e-8
-	// bridges between control points that no window sees: far beyond a hand
-	splineAcceleration = 1e4 // [m/s²]
-	splineTurnAccel    = 1e5 // [rad/s²]
-	splineFree         = 0.3 // of a rotation that can't be seen [rad]
+	// splineTol is the fall of chi-square that a step must promise.
+	splineTol  = 1e-4
+	splineFree = 0.3 // of a rotation that can't be seen [rad]
 )
 
-// run fits the curve with the given time between knots.
-func (f *splineFit) run(knots float64) (*curve, error) {
-	start := f.initial(knots)
-	e, err := f.linearise(start, start)
-	if err != nil {
-		return nil, err
+// lay fits a curve to the windows and writes what it says of those from one to
+// another into states.
+func (s *spline) lay(states []State, first, end int, c *curve) error {
+	used := 0
+	for i := s.from; i < s.to; i++ {
+		if !s.records[i].passed {
+			used++
+		}
 	}
-	d := &descent{fit: f, start: start, at: e}
-	_, _, _, err = leastsquares.Descend(d, e.cost, splineTol*float64(e.used), splineIterations)
-	return d.at.curve, err
+	if used < order {
+		return nil
+	}
+	k := s.from
+	for i := range c.control {
+		at := c.center(i)
+		for k+2 < s.to && states[k+1].Time <= at {
+			k++
+		}
+		a, b := &states[k], &states[k+1]
+		u := (at - a.Time) / (b.Time - a.Time)
+		dp, dr := b.Pose.Minus(a.Pose)
+		c.control[i] = a.Pose.Plus(r3.Scale(u, dp), r3.Scale(u, dr))
+	}
+	s.start = c.control
+	if err := s.run(c); err != nil {
+		return err
+	}
+	// To knots too wide for the motion all windows are foreign.
+	if c.step <= s.fine() && s.sort() {
+		if err := s.run(s.at.curve); err != nil {
+			return err
+		}
+	}
+	return s.read(states, first, end)
 }
 
-// descent is a fit as leastsquares.Descend asks it.
-type descent struct {
-	fit        *splineFit
-	start      *curve
-	at, before *normal
-	step       []float64
+// run descends to the best curve.
+func (s *spline) run(c *curve) (err error) {
+	if s.at, err = s.linearise(c); err != nil {
+		return err
+	}
+	_, _, _, err = leastsquares.Descend(s, s.at.cost, splineTol, splineIterations)
+	return err
 }
 
-func (d *descent) Step(damping float64) (fall float64, ok bool) {
-	d.step, fall, ok = d.at.solve(damping)
-	return fall, ok
+// Step, Take and Back make a spline a problem of leastsquares.Descend.
+func (s *spline) Step(damping float64) (fall float64, ok bool) {
+	u, ok := s.at.a.factor(damping)
+	if !ok {
+		return 0, false
+	}
+	s.step = append(s.step[:0], s.at.b...)
+	lapack64.Pbtrs(u, blas64.General{Rows: len(s.step), Cols: 1, Stride: 1, Data: s.step})
+	for i, d := range s.step { // |r|² − |r − J·d|²
+		fall += d * (s.at.b[i] + damping*(*s.at.a.at(i, i))*d)
+	}
+	return fall, true
 }
 
-func (d *descent) Take() (float64, error) {
-	e, err := d.fit.linearise(d.at.curve.move(d.step), d.start)
+func (s *spline) Take() (float64, error) {
+	e, err := s.linearise(s.at.curve.move(s.step))
 	if err != nil {
 		return 0, err
 	}
-	d.before, d.at = d.at, e
+	s.before, s.at = s.at, e
 	return e.cost, nil
 }
 
-func (d *descent) Back() error {
-	d.at = d.before
+func (s *spline) Back() error {
+	s.at = s.before
 	return nil
 }
 
-// linearise gathers the normal equations of all frames in use.
-func (f *splineFit) linearise(c, start *curve) (*normal, error) {
-	e := newNormal(c)
-	for i := range f.frames {
-		if err := f.filter.ctx.Err(); err != nil {
+// linearise gathers the normal equations of the windows in use and of the prior.
+func (s *spline) linearise(c *curve) (*normal, error) {
+	n := 6 * len(c.control)
+	e := &normal{curve: c, a: newBand(n), b: make([]float64, n)}
+	var w window
+	for i := s.from; i < s.to; i++ {
+		if err := s.ctx.Err(); err != nil {
 			return nil, err
 		}
-		if f.out[i] {
+		rec := &s.records[i]
+		if rec.passed {
 			continue
 		}
-		window, first, err := f.window(c, i)
-		if err != nil {
-			return nil, err
+		s.window(c, i, &w)
+		for j := range w.row {
+			e.add(6*w.first, w.row[j][:], w.residual[j], 1/s.variance)
 		}
-		e.add(6*first, window)
 	}
-	f.bridge(c, start, e)
+	s.prior(e)
 	return e, nil
 }
 
-// window compares frame i with the curve: by the control points of two segments,
-// the first of which is returned too.
-func (f *splineFit) window(c *curve, i int) (e *evidence, first int, err error) {
-	fr, spread := &f.frames[i], f.filter.options.WindowSpread
-	if 2*math.Sqrt(3)*spread > c.step { // more than two segments: its middle has to do
-		spread = 0
+// add adds an equation row·x = residual.
+func (e *normal) add(first int, row []float64, residual, weight float64) {
+	e.a.addSquare(first, row, weight)
+	for p, v := range row[:min(len(row), len(e.b)-first)] {
+		e.b[first+p] += weight * v * residual
 	}
-	first, _ = c.locate(fr.Time - math.Sqrt(3)*spread)
-	e, err = f.filter.measure(fr, spread, func(dt float64) (rigid.Pose, *mat.Dense) {
-		var d [order][6][6]float64
-		pose, segment := c.at(fr.Time+dt, &d)
-		byControl := mat.NewDense(6, columns, nil)
-		for r := range 6 {
-			for j := range d {
-				copy(byControl.RawRowView(r)[6*(segment-first+j):], d[j][r][:])
-			}
-		}
-		return pose, byControl
-	})
-	return e, first, err
+	e.cost += weight * residual * residual
 }
 
-// row is one equation row·x = residual with a standard deviation.
-func row(row []float64, residual, sigma float64) *evidence {
-	e := newEvidence(len(row))
-	e.a.SymOuterK(1/(sigma*sigma), mat.NewVecDense(len(row), row))
-	floats.AddScaled(e.b, residual/(sigma*sigma), row)
-	e.c = residual * residual / (sigma * sigma)
-	return e
+// window is what a frame says of the control points from number first on.
+type window struct {
+	first    int
+	row      [6][columns]float64
+	residual [6]float64
 }
 
-// bridge bounds the second differences of the control points, and holds a rotation
-// that can't be seen near its start.
-func (f *splineFit) bridge(c, start *curve, e *normal) {
-	h2 := c.step * c.step
-	for i := 1; i+1 < len(c.control); i++ {
-		backP, backR := c.control[i-1].Minus(c.control[i])
-		onP, onR := c.control[i+1].Minus(c.control[i])
-		for k, second := range flat(r3.Add(backP, onP), r3.Add(backR, onR)) {
-			sigma := splineAcceleration * h2
-			if k >= 3 {
-				sigma = splineTurnAccel * h2
+// window compares frame i with a curve and returns the mean of the curve's poses during
+// the window, as an offset from the pose that the frame was read about.
+func (s *spline) window(c *curve, i int, w *window) (mean [6]float64) {
+	rec := &s.records[i]
+	at, weight := s.reader.nodes()
+	time := s.frames[i].Time
+	*w = window{}
+	w.first, _ = c.locate(time - at)
+	var derivative [6][columns]float64
+	var d [order][6][6]float64
+	for _, node := range [3]struct{ at, weight float64 }{{0, 1 - 2*weight}, {-at, weight}, {at, weight}} {
+		pose, segment := c.at(time+node.at, &d)
+		dp, dr := pose.Minus(rec.pose)
+		for k, v := range six(dp, dr) {
+			mean[k] += node.weight * v
+		}
+		for j := range d {
+			to := 6 * (segment - w.first + j)
+			for r := range 6 {
+				for k, v := range d[j][r] {
+					derivative[r][to+k] += node.weight * v
+				}
 			}
-			byControl := make([]float64, 13)
-			byControl[0], byControl[6], byControl[12] = 1, -2, 1
-			e.add(6*(i-1)+k, row(byControl, -second, sigma))
 		}
 	}
-	if f.filter.axis == nil {
+	for j := range 6 {
+		w.residual[j] = rec.misfit(j, &mean)
+		for k := j; k < 6; k++ {
+			if u := rec.root[j][k]; u != 0 {
+				for p, v := range derivative[k] {
+					w.row[j][p] += u * v
+				}
+			}
+		}
+	}
+	return mean
+}
+
+// prior adds the process noise: what its strengths expect of the curve's derivatives.
+// The third is constant in each segment; the square of the second is integrated
+// exactly by Gauss's rule of two points.
+func (s *spline) prior(e *normal) {
+	c, h := e.curve, e.curve.step
+	type rule struct{ by [order - 1]float64 } // of the differences of the control points
+	rules, power := []rule{{[3]float64{1, -2, 1}}}, math.Pow(h, 5)
+	if s.options.Motion == ConstantVelocity {
+		rules = rules[:0]
+		for _, u := range []float64{0.5 - 0.5/math.Sqrt(3), 0.5 + 0.5/math.Sqrt(3)} {
+			rules = append(rules, rule{[3]float64{u - 1, 1 - 2*u, u}})
+		}
+		power = 2 * h * h * h
+	}
+	for i := 0; i+order <= len(c.control); i++ {
+		var difference [order - 1][6]float64
+		var right, left [order - 1][3][3]float64 // derivatives of the rotations by the later and the earlier point
+		for j := range difference {
+			dp, dr := c.control[i+j+1].Minus(c.control[i+j])
+			difference[j] = six(dp, dr)
+			right[j], left[j] = rigid.LeftJacobianInverse(dr), rigid.RightJacobianInverse(dr)
+		}
+		for _, r := range rules {
+			for k := range 6 {
+				var row [6 * order]float64
+				residual, strength := 0.0, s.options.PositionNoise
+				if k >= 3 {
+					strength = s.options.RotationNoise
+				}
+				for j, by := range r.by {
+					residual -= by * difference[j][k]
+					if k < 3 {
+						row[6*(j+1)+k] += by
+						row[6*j+k] -= by
+						continue
+					}
+					for l := range 3 {
+						row[6*(j+1)+3+l] += by * right[j][k-3][l]
+						row[6*j+3+l] -= by * left[j][k-3][l]
+					}
+				}
+				e.add(6*i, row[:], residual, 1/(strength*power))
+			}
+		}
+	}
+	if s.axis == nil {
 		return
 	}
 	for i := range c.control {
-		a := c.control[i].Rotate(*f.filter.axis)
-		_, dr := c.control[i].Minus(start.control[i])
-		e.add(6*i+3, row(flat(a), -r3.Dot(dr, a), splineFree))
+		a := c.control[i].Rotate(*s.axis)
+		_, dr := c.control[i].Minus(rigid.Pose{Rotation: s.start[i].Rotation})
+		e.add(6*i+3, []float64{a.X, a.Y, a.Z}, -r3.Dot(dr, a), 1/(splineFree*splineFree))
 	}
 }
 
-// validate chooses the time between knots under which windows that were left
-// out are predicted best.
-func (f *splineFit) validate() (float64, error) {
-	// Poses solved one by one stand for their couplings: the same evidence, and
-	// some hundred fits need no field models.
-	f = &splineFit{filter: f.filter, frames: f.solved, solved: f.solved, out: make([]bool, len(f.solved))}
-	if len(f.frames) < 2*order {
-		return 0, fmt.Errorf("trajectory: %d windows with a pose are too few to choose the spline's knots: give them", len(f.frames))
-	}
-	span := f.frames[len(f.frames)-1].Time - f.frames[0].Time
-	hop := span / float64(len(f.frames)-1)
-	best, chosen := math.Inf(1), 0.0
-	worse := 0
-	for knots := 2 * hop; knots < span/2; knots *= math.Sqrt2 {
-		var score float64
-		for fold := range folds {
-			for i := range f.out {
-				f.out[i] = i%folds == fold
-			}
-			c, err := f.run(knots)
-			if done := f.filter.ctx.Err(); done != nil {
-				return 0, done
-			}
-			if err != nil {
-				score = math.Inf(1)
-				break
-			}
-			for i := fold; i < len(f.frames); i += folds {
-				e, _, err := f.window(c, i)
-				if err != nil {
-					return 0, err
-				}
-				// one foreign window must not decide
-				score += math.Min(e.c, 10*float64(e.used))
-			}
+// sort compares all windows with the curve: which of them are foreign to it, now that
+// it is known from both sides. It reports whether that changed.
+func (s *spline) sort() (changed bool) {
+	passed := make([]bool, s.to-s.from)
+	used := 0
+	for i := s.from; i < s.to; i++ {
+		rec := &s.records[i]
+		if rec.used == 0 {
+			passed[i-s.from] = true
+			continue
 		}
-		if score < best {
-			best, chosen, worse = score, knots, 0
-		} else if worse++; worse == 3 {
-			break
+		s.misfit(s.at.curve, i)
+		passed[i-s.from] = s.foreign(rec)
+		if passed[i-s.from] != rec.passed {
+			changed = true
+		}
+		if !passed[i-s.from] {
+			used++
 		}
 	}
-	if chosen == 0 {
-		return 0, errors.New("trajectory: no spacing of knots fits these windows")
+	if used < order {
+		return false
 	}
-	return chosen, nil
+	for i := range passed {
+		s.records[s.from+i].passed = passed[i]
+	}
+	return changed
 }
 
-// track reads poses, velocities and covariances off the curve.
-func (f *splineFit) track(c *curve) (*Track, error) {
-	e, err := f.linearise(c, c)
-	if err != nil {
-		return nil, err
+// misfit sets a frame's chi-square to that against a curve.
+func (s *spline) misfit(c *curve, i int) {
+	var w window
+	s.window(c, i, &w)
+	rec := &s.records[i]
+	rec.chi2 = rec.rest / s.variance
+	for _, v := range w.residual {
+		rec.chi2 += v * v / s.variance
 	}
-	var chol mat.BandCholesky
-	if !chol.Factorize(e.a) {
-		return nil, errors.New("trajectory: the spline's normal equations are singular")
+}
+
+var errSingular = errors.New("trajectory: the spline's normal equations are singular")
+
+// read reads poses, velocities and covariances of windows from first to end off the
+// curve.
+func (s *spline) read(states []State, first, end int) error {
+	c := s.at.curve
+	u, ok := s.at.a.factor(0)
+	if !ok {
+		return errSingular
 	}
-	t := &Track{Knots: c.step}
-	n := len(e.b)
-	for i, fr := range f.frames {
-		if err := f.filter.ctx.Err(); err != nil {
-			return nil, err
+	z := inverse(u)
+	var left leftover
+	var d [order][6][6]float64
+	for i := first; i < end; i++ {
+		if err := s.ctx.Err(); err != nil {
+			return err
 		}
-		s := State{Time: fr.Time, Passed: f.out[i]}
-		var d [order][6][6]float64
+		s.misfit(c, i)
+		rec, state := &s.records[i], State{Time: s.frames[i].Time}
+		state.ChiSquare, state.DOF, state.Passed = rec.chi2, rec.used, rec.passed
 		var segment int
-		s.Pose, segment = c.at(fr.Time, &d)
-		s.Velocity, s.TurnRate = c.rates(fr.Time)
-		right, solved := mat.NewDense(n, 6, nil), mat.NewDense(n, 6, nil)
-		for j := range d {
-			for r := range 6 {
-				for k := range 6 {
-					right.Set(6*(segment+j)+k, r, d[j][r][k])
-				}
-			}
+		state.Pose, segment = c.at(state.Time, &d)
+		state.Velocity, state.TurnRate = c.rates(state.Time)
+		covariance(&state.Covariance, z, 6*segment, &d)
+		if !rec.passed {
+			left.add(s, c, i, &state.Covariance)
 		}
-		if err := chol.SolveTo(solved, right); err != nil {
-			if _, ok := err.(mat.Condition); !ok {
-				return nil, err
-			}
-		}
-		var cov mat.Dense
-		cov.Mul(right.T(), solved)
-		for r := range 6 {
-			for k := range 6 {
-				s.Covariance[r][k] = (cov.At(r, k) + cov.At(k, r)) / 2
-			}
-		}
-		window, _, err := f.window(c, i)
-		if err != nil {
-			return nil, err
-		}
-		s.ChiSquare, s.DOF = window.c, window.used
-		if f.filter.axis != nil {
-			f.filter.smallestRotation(&s)
-		}
-		t.States = append(t.States, s)
+		states[i] = state
 	}
-	return t, nil
+	unfollowed := left.of(s, c.step)
+	for i := first; i < end; i++ {
+		state := &states[i]
+		s.share.scale(&state.Covariance, s.sides[i])
+		across := s.across(state.Pose)
+		for k := range 3 {
+			state.Covariance[k][k] += unfollowed[0]
+			for l := range 3 {
+				state.Covariance[3+k][3+l] += unfollowed[1] * across[k][l]
+			}
+		}
+		if s.axis != nil {
+			s.smallestRotation(state)
+		}
+	}
+	return nil
 }
 
-// rates are the derivatives by central differences of a thousandth of a knot:
-// exact to 1e-6 of the curve's second derivative times the knots' spacing.
-func (c *curve) rates(t float64) (velocity, turn r3.Vec) {
-	h := c.step / 1000
-	a, _ := c.at(t-h, nil)
-	b, _ := c.at(t+h, nil)
-	dp, dr := b.Minus(a)
-	return r3.Scale(1/(2*h), dp), r3.Scale(1/(2*h), dr)
+// covariance is D·Z·Dᵀ of the control points from unknown first on.
+func covariance(to *rigid.Covariance, z *band, first int, d *[order][6][6]float64) {
+	const n = 6 * order
+	for r := range 6 {
+		// half = D_r·Z, of which positions and rotations have three components a point
+		var half [n]float64
+		for p := range n {
+			v := d[p/6][r][p%6]
+			if v == 0 {
+				continue
+			}
+			for q := range p {
+				half[q] += v * z.data[(first+q)*columns+p-q]
+			}
+			for q, w := range z.data[(first+p)*columns:][:n-p] {
+				half[p+q] += v * w
+			}
+		}
+		for c := range r + 1 {
+			v := 0.0
+			for q, w := range half {
+				v += w * d[q/6][c][q%6]
+			}
+			to[r][c], to[c][r] = v, v
+		}
+	}
 }

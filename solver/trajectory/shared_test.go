@@ -69,7 +69,9 @@ func TestSharedErrors(t *testing.T) {
 					if err != nil {
 						t.Fatal(err)
 					}
-					square := overPosition(t, &track.States[windows/2], at.pose) / 3 / runs
+					st := &track.States[windows/2]
+					dp, _ := st.Pose.Minus(at.pose)
+					square := over(st.Covariance, []float64{dp.X, dp.Y, dp.Z}) / 3 / runs
 					if k == 0 {
 						with += square
 					} else {
@@ -86,103 +88,5 @@ func TestSharedErrors(t *testing.T) {
 				t.Errorf("squared error %.2f with the array taken as exact: the test shows nothing", without)
 			}
 		})
-	}
-}
-
-func overPosition(t *testing.T, s *State, truth rigid.Pose) float64 {
-	t.Helper()
-	c := mat.NewSymDense(3, nil)
-	for i := range 3 {
-		for k := i; k < 3; k++ {
-			c.SetSym(i, k, s.Covariance[i][k])
-		}
-	}
-	info, _, err := inverse(c)
-	if err != nil {
-		t.Fatal(err)
-	}
-	dp, _ := s.Pose.Minus(truth)
-	d := mat.NewVecDense(3, []float64{dp.X, dp.Y, dp.Z})
-	return mat.Inner(d, info, d)
-}
-
-// Rows and residuals weighed one by one give what the inverse of the whole
-// covariance gives.
-func TestWeigh(t *testing.T) {
-	s := bench(t, 3)
-	f := newFilter(t.Context(), s, Options{Correlation: 1.3}, 2)
-	rng := rand.New(rand.NewPCG(2, 8))
-	n := len(f.mean)
-	fr := observe(t, s, []motion{{pose: rigid.Pose{Position: r3.Vec{Z: 0.15}, Rotation: rigid.Exp(r3.Vec{X: 1})}}}, 1, 1e-11, rng)[0]
-	c := &fr.Couplings
-	c.Common = make([]float64, n/3)
-	for e := range c.Common {
-		c.Common[e] = 1e-4
-	}
-	missing := 7
-	c.Variance[missing], c.Value[missing] = math.Inf(1), math.NaN()
-	whole := mat.NewSymDense(n, nil)
-	rows, residual := mat.NewDense(n, 2, nil), mat.NewVecDense(n, nil)
-	plain := mat.NewDense(n, 2, nil)
-	for i := range n {
-		f.mean[i] = c.Value[i] * (1 + 0.01*rng.NormFloat64())
-		c.Variance[i] += c.Common[i/3] * c.Value[i] * c.Value[i]
-	}
-	for i := range n {
-		whole.SetSym(i, i, 1)
-		if i == missing {
-			rows.SetRow(i, []float64{1, 1})
-			continue
-		}
-		for j := i - i%3; j <= i; j++ {
-			v := c.Common[i/3] * f.mean[i] * f.mean[j]
-			if i == j {
-				v += c.Variance[i] - c.Common[i/3]*c.Value[i]*c.Value[i]
-			}
-			if j != missing {
-				whole.SetSym(i, j, 1.3*v)
-			}
-		}
-		rows.SetRow(i, []float64{rng.NormFloat64(), rng.NormFloat64()})
-		plain.SetRow(i, rows.RawRowView(i))
-		residual.SetVec(i, c.Value[i]-f.mean[i])
-	}
-	var chol mat.Cholesky
-	var solved mat.Dense
-	var want mat.Dense
-	if !chol.Factorize(whole) {
-		t.Fatal("not positive definite")
-	}
-	if err := chol.SolveTo(&solved, plain); err != nil {
-		if _, ok := err.(mat.Condition); !ok { // of the missing one's unit variance
-			t.Fatal(err)
-		}
-	}
-	want.Mul(plain.T(), &solved)
-	var pull mat.VecDense
-	pull.MulVec(solved.T(), residual)
-	got := append([]float64(nil), residual.RawVector().Data...)
-	logDet, used := f.weigh(&fr, got, rows)
-	if used != n-1 || math.Abs(logDet-chol.LogDet()) > 1e-9*math.Abs(logDet) {
-		t.Errorf("%d couplings with log-determinant %.12g: want %d, %.12g", used, logDet, n-1, chol.LogDet())
-	}
-	for a := range 2 {
-		b := 0.0
-		for i := range n {
-			b += rows.At(i, a) * got[i]
-		}
-		// Sums of 23 terms over matrices of condition 1e4 after scaling.
-		if math.Abs(b-pull.AtVec(a)) > 1e-10*math.Sqrt(want.At(a, a))*10 {
-			t.Errorf("right side %d is %.12g: want %.12g", a, b, pull.AtVec(a))
-		}
-		for k := range 2 {
-			v := 0.0
-			for i := range n {
-				v += rows.At(i, a) * rows.At(i, k)
-			}
-			if math.Abs(v-want.At(a, k)) > 1e-10*math.Sqrt(want.At(a, a)*want.At(k, k)) {
-				t.Errorf("information %d %d is %.12g: want %.12g", a, k, v, want.At(a, k))
-			}
-		}
 	}
 }

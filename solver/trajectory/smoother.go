@@ -1,127 +1,103 @@
 package trajectory
 
-import (
-	"cmp"
-	"math"
+// block is how many frames the smoother goes back at a time: it keeps the filter's
+// estimate at the start of each block alone, and filters the block at hand again.
+const block = 64
 
-	"gonum.org/v1/gonum/mat"
-	"gonum.org/v1/gonum/optimize"
-
-	"tonepose/solver"
-	"tonepose/solver/internal/statistics"
-)
-
-// smooth carries what later frames know back to earlier ones (Rauch, Tung and
-// Striebel 1965), on the manifold: errors are taken at each state's own
-// prediction.
-func (f *filter) smooth(steps []step) {
-	n := f.options.Motion.size()
-	for i := len(steps) - 2; i >= 0; i-- {
-		now, next := &steps[i], &steps[i+1]
-		if next.restarted {
-			continue
-		}
-		info, _, err := inverse(next.predictedC)
-		if err != nil {
-			continue // the filter inverted it before; nothing better is known
-		}
-		var pf, gain mat.Dense
-		pf.Mul(now.cov, next.transition.T())
-		gain.Mul(&pf, info)
-		var d mat.VecDense
-		d.MulVec(&gain, mat.NewVecDense(n, next.x.minus(next.predicted, n)))
-		var diff mat.SymDense
-		diff.ScaleSym(-1, next.predictedC)
-		diff.AddSym(&diff, next.cov)
-		cov := sandwich(&gain, &diff)
-		cov.AddSym(now.cov, cov)
-		now.x, now.cov = now.x.plus(d.RawVector().Data), cov
-	}
+// kept is the filter at a frame of the block at hand.
+type kept struct {
+	flow          flow // from the frame before
+	predicted, at estimate
 }
 
-// solved solves frames one by one, so that the strengths can be tried without
-// the field models.
-func (f *filter) solved(frames []Frame) []Frame {
-	out := make([]Frame, 0, len(frames))
-	var last *solver.Result
-	for _, fr := range frames {
-		if f.ctx.Err() != nil {
-			break
+// filter runs through all frames.
+func (t *tracker) filter() ([]State, error) {
+	states := make([]State, 0, len(t.frames))
+	n := newLagged(t)
+	for i := range t.frames {
+		if err := t.step(i); err != nil {
+			return nil, t.place(i, err)
 		}
-		var r solver.Result
-		if last != nil {
-			r = f.solver.Warm(fr.Couplings, last.Pose)
+		cov := n.follow(t, i)
+		e := t.now
+		for r := range cov {
+			copy(e.cov[r][:6], cov[r][:])
 		}
-		if last == nil || !fits(&r) {
-			r = f.solver.Cold(fr.Couplings)
-		}
-		if !fits(&r) {
-			continue // such a window says nothing about the motion
-		}
-		last = &r
-		if seen, ok := f.know(&r); ok {
-			out = append(out, Frame{Time: fr.Time, Couplings: fr.Couplings, seen: seen})
-		}
+		states = append(states, t.state(i, &e))
 	}
-	return out
+	if !t.started {
+		return nil, ErrNoStart
+	}
+	return states, nil
 }
 
-// fits tells whether a pose explains a window.
-func fits(r *solver.Result) bool {
-	return r.Status == solver.Converged && statistics.Chance(r.ChiSquare, r.DOF) >= 1e-9
+// smooth runs through all frames and carries what later ones know back to earlier
+// ones, on the manifold: errors are taken at each state's own estimate.
+func (t *tracker) smooth() ([]State, error) {
+	begins := make([]estimate, 0, len(t.frames)/block+1) // before the first frame of each block
+	for i := range t.frames {
+		if i%block == 0 {
+			begins = append(begins, t.now)
+		}
+		if err := t.step(i); err != nil {
+			return nil, t.place(i, err)
+		}
+	}
+	if !t.started {
+		return nil, ErrNoStart
+	}
+	states := make([]State, len(t.frames))
+	ratios := make([][2]float64, len(t.frames))
+	steps := make([]kept, block)
+	var next estimate // with all that is known
+	var by kept       // the way to it
+	for b := len(begins) - 1; b >= 0; b-- {
+		if err := t.ctx.Err(); err != nil {
+			return nil, err
+		}
+		from, to := b*block, min((b+1)*block, len(t.frames))
+		t.now = begins[b]
+		for i := from; i < to; i++ {
+			t.repeat(i, &steps[i-from])
+		}
+		for i := to - 1; i >= from; i-- {
+			k := &steps[i-from]
+			if i+1 < len(t.frames) && !t.records[i+1].restarted {
+				e := k.at
+				e.back(&by.flow, &by.predicted, &next, t.options.Motion.free())
+				next = e
+			} else {
+				next = k.at
+			}
+			states[i] = t.state(i, &next)
+			for r := range 6 {
+				ratios[i][r/3] += next.cov[r][r] / k.at.cov[r][r] / 3
+			}
+			by.flow, by.predicted = k.flow, k.predicted
+		}
+	}
+	t.sides = sidesOf(ratios)
+	for i := range states {
+		t.share.scale(&states[i].Covariance, t.sides[i])
+	}
+	return states, nil
 }
 
-// learnFrames bounds the stretch from which the noise is learnt.
-const learnFrames = 400
-
-// learn finds the strengths of the process noise under which the innovations
-// are most likely.
-func (f *filter) learn(frames []Frame) error {
-	if len(frames) > learnFrames {
-		frames = frames[:learnFrames]
-	}
-	frames = f.solved(frames)
-	if err := f.ctx.Err(); err != nil {
-		return err
-	}
-	if len(frames) < 4 {
-		return ErrNoStart
-	}
-	// A hand changes its acceleration by tens of m/s² within tens of ms.
-	start := []float64{math.Log(1e3), math.Log(1e5)}
-	if f.options.Motion == ConstantVelocity {
-		start = []float64{math.Log(1), math.Log(100)}
-	}
-	positionNoise, rotationNoise := f.options.PositionNoise, f.options.RotationNoise
-	set := func(x []float64) {
-		f.options.PositionNoise = cmp.Or(positionNoise, math.Exp(x[0]))
-		f.options.RotationNoise = cmp.Or(rotationNoise, math.Exp(x[1]))
-	}
-	var failure error
-	gate := f.options.Gate
-	f.options.Gate = 0 // else passing windows over would look likely
-	cost := func(x []float64) float64 {
-		if math.Abs(x[0]) > 40 || math.Abs(x[1]) > 40 {
-			return math.Inf(1)
+// repeat takes in frame i as step has done before.
+func (t *tracker) repeat(i int, k *kept) {
+	rec := &t.records[i]
+	switch {
+	case rec.unknown:
+		return
+	case rec.restarted:
+		t.begin(i)
+		t.now.absorb(&rec.reading, t.bend(), t.variance)
+	default:
+		k.flow = t.now.predict(t.frames[i].Time-t.frames[i-1].Time, t.noise)
+		k.predicted = t.now
+		if !rec.passed {
+			t.now.absorb(&rec.reading, t.bend(), t.variance)
 		}
-		set(x)
-		_, l, err := f.run(frames)
-		if err != nil {
-			failure = err
-			return math.Inf(1)
-		}
-		return -l
 	}
-	result, err := optimize.Minimize(optimize.Problem{Func: cost}, start,
-		&optimize.Settings{FuncEvaluations: 60, Converger: &optimize.FunctionConverge{Absolute: 0.05, Iterations: 8}},
-		&optimize.NelderMead{SimplexSize: 1.5})
-	f.options.Gate = gate
-	if err := f.ctx.Err(); err != nil {
-		return err
-	}
-	if result == nil || math.IsInf(result.F, 0) {
-		return cmp.Or(failure, err)
-	}
-	set(result.X)
-	return nil
+	k.at = t.now
 }

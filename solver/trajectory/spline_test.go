@@ -11,9 +11,9 @@ import (
 	"tonepose/solver"
 )
 
-// wander is a random curve that the spline can follow exactly: control points
+// bends is a random curve that the spline can follow exactly: control points
 // that step at random about the bench's middle.
-func wander(span, knots float64, rng *rand.Rand) *curve {
+func bends(span, knots float64, rng *rand.Rand) *curve {
 	c := newCurve(0, span, knots)
 	p := rigid.Pose{Position: r3.Vec{Z: 0.17}, Rotation: rigid.Exp(r3.Vec{X: 0.4})}
 	for i := range c.control {
@@ -30,7 +30,7 @@ func wander(span, knots float64, rng *rand.Rand) *curve {
 // h² = 1e-10 of truncation and 1e-16/h = 1e-11 of rounding.
 func TestCurveDerivatives(t *testing.T) {
 	rng := rand.New(rand.NewPCG(1, 2))
-	c := wander(1, 0.1, rng)
+	c := bends(1, 0.1, rng)
 	for i := range c.control { // large turns between control points too
 		c.control[i].Rotation = rigid.Exp(r3.Vec{X: rng.NormFloat64(), Y: rng.NormFloat64(), Z: rng.NormFloat64()})
 	}
@@ -62,7 +62,7 @@ func TestCurveDerivatives(t *testing.T) {
 	}
 }
 
-func component(v r3.Vec, i int) float64 { return flat(v)[i] }
+func component(v r3.Vec, i int) float64 { return [3]float64{v.X, v.Y, v.Z}[i] }
 
 // The basis sums to one everywhere, and a curve whose control points move
 // evenly moves evenly: both are exact properties of uniform B-splines.
@@ -104,7 +104,7 @@ func TestSplineConsistent(t *testing.T) {
 	var sum float64
 	for run := range runs {
 		rng := rand.New(rand.NewPCG(3, uint64(run)))
-		truth := wander((n-1)*dt, 0.03, rng)
+		truth := bends((n-1)*dt, 0.03, rng)
 		frames, path := curveFrames(t, s, truth, n, dt, sigma, rng)
 		track, err := Spline(t.Context(), s, frames, Options{Knots: 0.03})
 		if err != nil {
@@ -117,26 +117,30 @@ func TestSplineConsistent(t *testing.T) {
 	}
 }
 
-// Cross-validation finds a spacing within a factor of two of the true one: half
-// of it wastes half of the information, twice of it can't follow.
-func TestSplineChoosesKnots(t *testing.T) {
+// A foreign window is left out of the curve, and knots too close are thinned to what
+// windows tell apart: half of their distance.
+func TestSplineLeavesOutAForeignWindow(t *testing.T) {
 	const n, dt, sigma = 200, 5e-3, 3e-11
 	s := bench(t, 3)
 	rng := rand.New(rand.NewPCG(4, 4))
-	truth := wander((n-1)*dt, 0.04, rng)
-	frames, _ := curveFrames(t, s, truth, n, dt, sigma, rng)
-	for k := range frames[77].Couplings.Value { // one foreign window
+	truth := bends((n-1)*dt, 0.04, rng)
+	frames, path := curveFrames(t, s, truth, n, dt, sigma, rng)
+	for k := range frames[77].Couplings.Value {
 		frames[77].Couplings.Value[k] *= 1.3
 	}
-	track, err := Spline(t.Context(), s, frames, Options{})
+	track, err := Spline(t.Context(), s, frames, Options{Knots: 1e-4})
 	if err != nil {
 		t.Fatal(err)
 	}
-	if track.Knots < 0.02 || track.Knots > 0.08 {
-		t.Errorf("knots every %.4f s, true 0.04 s", track.Knots)
+	if math.Abs(track.Knots-dt/2) > 1e-12 {
+		t.Errorf("knots every %g s of windows every %g s", track.Knots, dt)
 	}
 	if !track.States[77].Passed {
 		t.Error("the foreign window was fitted")
+	}
+	// 200 windows of hardly any smoothing: six components each, 1 ± 4·√(2/1200).
+	if sum := nees(track.States, path); math.Abs(sum-1) > 0.17 {
+		t.Errorf("normalised error %.3f", sum)
 	}
 }
 
@@ -144,7 +148,7 @@ func TestSplineFiveDegrees(t *testing.T) {
 	const n, dt, sigma = 100, 5e-3, 1e-11
 	s := bench(t, 1)
 	rng := rand.New(rand.NewPCG(5, 5))
-	frames, path := curveFrames(t, s, wander((n-1)*dt, 0.05, rng), n, dt, sigma, rng)
+	frames, path := curveFrames(t, s, bends((n-1)*dt, 0.05, rng), n, dt, sigma, rng)
 	track, err := Spline(t.Context(), s, frames, Options{Knots: 0.05})
 	if err != nil {
 		t.Fatal(err)
@@ -156,5 +160,44 @@ func TestSplineFiveDegrees(t *testing.T) {
 	}
 	if sum > 2 { // ten segments, three components: 1 + 4·√(2/30)
 		t.Errorf("normalised position error %.2f", sum)
+	}
+}
+
+// Curves laid piece by piece are the one through all: what lies beyond a piece's
+// margins counts for less than e^(−10), 5e-5, of what a window tells.
+func TestSplineInPieces(t *testing.T) {
+	const n, dt = 1200, 5e-3
+	s := bench(t, 3)
+	rng := rand.New(rand.NewPCG(6, 5))
+	at := wander(0.3, 2, rng)
+	var path []motion
+	for i := range n {
+		path = append(path, motion{pose: at(float64(i) * dt)})
+	}
+	frames := observe(t, s, path, dt, 5e-13, rng)
+	var all [2][]State
+	for k, piece := range []int{n, 128} {
+		tr, err := prepare(t.Context(), s, frames, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if all[k], err = tr.smooth(); err != nil {
+			t.Fatal(err)
+		}
+		if margin := splineMargin * tr.spans[0] / tr.hop(); margin > 400 {
+			t.Fatalf("a margin of %.0f windows: the test shows nothing", margin)
+		}
+		if err := tr.curves(all[k], tr.fine(), piece); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for i := range all[0] {
+		a, b := &all[0][i], &all[1][i]
+		dp, _ := a.Pose.Minus(b.Pose)
+		// At an end the variance is six times that inside: e^(−10)·√6 = 1e-4 of a sigma
+		// arrives, and what the tolerance of the fit leaves.
+		if off := over(a.Covariance, []float64{dp.X, dp.Y, dp.Z}); off > 1e-6 || math.Abs(b.Covariance[0][0]/a.Covariance[0][0]-1) > 1e-3 {
+			t.Fatalf("window %d: squared distance %.2g sigma², sigma %.3g and %.3g m", i, off, math.Sqrt(a.Covariance[0][0]), math.Sqrt(b.Covariance[0][0]))
+		}
 	}
 }

@@ -1,12 +1,18 @@
 // Package trajectory estimates the motion of a sensor from the couplings of
 // successive windows: an error-state Kalman filter on the manifold of poses, a
-// Rauch–Tung–Striebel smoother, and the likelihood from which the strength of
-// the process noise is learnt.
+// Rauch–Tung–Striebel smoother, a spline with the same prior, and the likelihood from
+// which the strength of the process noise is learnt. Run filters or smooths, Spline
+// lays curves; their cost grows with the number of windows alone.
 //
-// The filter works on couplings, not on poses: a window in which some couplings
+// All work on couplings, not on poses: a window in which some couplings
 // are missing, or which alone would leave the pose ambiguous, still adds
 // what it knows. A window's phasor is a weighted mean over the window; so is
-// what the filter predicts, from velocity and turn rate.
+// what is predicted of it, from velocity and turn rate.
+//
+// Covariances hold for the motion that was there. Windows that overlap share noise:
+// see lagged. A smoother's covariance has what the motion's model lets through; how much
+// of that there is, the windows tell: see share. What a spline's knots can't follow
+// is in its covariances: see leftover.
 //
 // Sources: Rauch, Tung and Striebel, AIAA Journal 3(8), 1965; Bar-Shalom, Li
 // and Kirubarajan, Estimation with Applications to Tracking and Navigation,
@@ -20,11 +26,11 @@ import (
 	"fmt"
 	"slices"
 
-	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver"
+	"tonepose/solver/internal/statistics"
 )
 
 // Motion says what is taken as constant between windows but for white noise.
@@ -47,28 +53,35 @@ type Options struct {
 	// WindowSpread is the standard deviation of time under a window's weights
 	// [s]: T·√(1/12 − 1/2π²) for Hann. 0: the window is taken as an instant.
 	WindowSpread float64
-	// Correlation is 1 + 2Σρ over the correlations of the noise of windows that
-	// overlap; default 1. Variances are multiplied by it, which makes the
-	// smoothed covariance right.
-	Correlation float64
+	// WindowKurtosis is the fourth moment of time under a window's weights over the
+	// square of the second; default 2.406, that of Hann.
+	WindowKurtosis float64
+	// Correlation of the noise of windows 1, 2, 3 … apart, where they overlap; nil:
+	// they are independent.
+	Correlation []float64
 	// Gate is the probability below which a window's innovation, or its misfit to
-	// the spline, counts as foreign to the motion; default 1e-6. The filter then
-	// passes the window over; the spline is fitted again without such windows.
+	// the spline, counts as foreign to the motion; default 1e-6. The window is then
+	// passed over.
 	Gate float64
 	// Smooth runs the smoother after the filter.
 	Smooth bool
-	// Knots is the time between the knots of a spline [s]; 0: chosen by
-	// cross-validation.
+	// Knots is the time between the knots of a spline [s]; 0: as wide as costs a
+	// hundredth of the variance. Closer ones than windows tell apart are thinned.
 	Knots float64
 }
+
+// hannKurtosis is (1/80 − 1/4π² + 3/2π⁴)/(1/12 − 1/2π²)².
+const hannKurtosis = 2.4062
 
 // Frame is the couplings of one window.
 type Frame struct {
 	Time      float64 // centre of the window [s]
 	Couplings solver.Couplings
+	// Pose that the couplings give by themselves, near which they are compared with
+	// the motion; nil: it is sought.
+	Pose *rigid.Pose
 
-	seen    *known // solved by itself: taken in place of the couplings
-	widened bool   // the variances have those of the model's errors
+	widened bool // the variances have those of the model's errors
 }
 
 // State is the estimate at one window's centre.
@@ -84,6 +97,7 @@ type State struct {
 	ChiSquare float64
 	DOF       int
 	Passed    bool // the window was gated out or had no usable coupling
+	Unknown   bool // before the first window that gives a pose: nothing else is filled but Time
 }
 
 // Track is the motion of one sensor.
@@ -91,21 +105,23 @@ type Track struct {
 	States        []State
 	PositionNoise float64 // as given or learnt
 	RotationNoise float64
-	Knots         float64 // time between the knots of a spline [s], given or chosen
+	Knots         float64 // time between the knots of a spline [s], given or chosen; never closer than windows tell apart
 }
 
 // ErrNoStart reports that no window gave a pose to start from.
 var ErrNoStart = errors.New("trajectory: no window gives a pose to start from")
 
 func (o Options) withDefaults() (Options, error) {
-	o.Correlation, o.Gate = cmp.Or(o.Correlation, 1), cmp.Or(o.Gate, 1e-6)
+	o.Gate, o.WindowKurtosis = cmp.Or(o.Gate, 1e-6), cmp.Or(o.WindowKurtosis, hannKurtosis)
 	switch {
 	case o.PositionNoise < 0 || o.RotationNoise < 0:
 		return o, fmt.Errorf("trajectory: Options.PositionNoise = %g, RotationNoise = %g: must not be negative", o.PositionNoise, o.RotationNoise)
 	case o.WindowSpread < 0 || o.Knots < 0:
 		return o, fmt.Errorf("trajectory: Options.WindowSpread = %g s, Knots = %g s: must not be negative", o.WindowSpread, o.Knots)
-	case o.Correlation < 1:
-		return o, fmt.Errorf("trajectory: Options.Correlation = %g: must be at least 1", o.Correlation)
+	case slices.ContainsFunc(o.Correlation, func(rho float64) bool { return !(rho >= 0 && rho < 1) }):
+		return o, fmt.Errorf("trajectory: Options.Correlation = %g: each must be at least 0 and below 1", o.Correlation)
+	case !(o.WindowKurtosis >= 1):
+		return o, fmt.Errorf("trajectory: Options.WindowKurtosis = %g: must be at least 1", o.WindowKurtosis)
 	case o.Gate < 0 || o.Gate >= 1:
 		return o, fmt.Errorf("trajectory: Options.Gate = %g: must lie between 0 and 1", o.Gate)
 	}
@@ -118,6 +134,23 @@ func (o Options) withDefaults() (Options, error) {
 //
 // Run ends with the context's error soon after that is done.
 func Run(ctx context.Context, s *solver.Solver, frames []Frame, o Options) (*Track, error) {
+	t, err := prepare(ctx, s, frames, o)
+	if err != nil {
+		return nil, err
+	}
+	follow := t.filter
+	if o.Smooth {
+		follow = t.smooth
+	}
+	states, err := follow()
+	if err != nil {
+		return nil, err
+	}
+	return t.track(states)
+}
+
+// prepare checks the call and learns what it leaves open.
+func prepare(ctx context.Context, s *solver.Solver, frames []Frame, o Options) (*tracker, error) {
 	o, err := o.withDefaults()
 	if err != nil {
 		return nil, err
@@ -127,60 +160,56 @@ func Run(ctx context.Context, s *solver.Solver, frames []Frame, o Options) (*Tra
 			return nil, fmt.Errorf("trajectory: frame %d at %g s does not follow %g s", i, frames[i].Time, frames[i-1].Time)
 		}
 	}
-	frames = slices.Clone(frames)
-	f := newFilter(ctx, s, o, o.Motion.size())
-	if o.PositionNoise == 0 || o.RotationNoise == 0 {
-		if err := f.learn(frames); err != nil {
+	t := newTracker(ctx, s, slices.Clone(frames), o)
+	return t, t.learn()
+}
+
+// track is what states and options make, with the errors of the model added to the
+// covariances. A window whose couplings fix no pose has those of the one before it,
+// or else of the one after.
+func (t *tracker) track(states []State) (*Track, error) {
+	out := &Track{States: states, PositionNoise: t.options.PositionNoise, RotationNoise: t.options.RotationNoise}
+	shared := t.reader.shared
+	if shared == nil {
+		return out, nil
+	}
+	var last *rigid.Covariance
+	waiting := 0
+	for i := range states {
+		if err := t.ctx.Err(); err != nil {
 			return nil, err
 		}
-	}
-	steps, _, err := f.run(frames)
-	if err != nil {
-		return nil, err
-	}
-	t := &Track{PositionNoise: f.options.PositionNoise, RotationNoise: f.options.RotationNoise}
-	if o.Smooth {
-		f.smooth(steps)
-	}
-	for i := range steps {
-		t.States = append(t.States, steps[i].state(f, frames[i].Time))
-	}
-	return t, f.addShared(t.States, frames)
-}
-
-func (p *step) state(f *filter, time float64) State {
-	s := State{Time: time, Pose: p.x.pose, Velocity: p.x.v, TurnRate: p.x.w, ChiSquare: p.chi2, DOF: p.dof, Passed: p.passed}
-	for i := range 6 {
-		for j := range 6 {
-			s.Covariance[i][j] = p.cov.At(i, j)
+		if states[i].Unknown {
+			waiting = i + 1
+			continue
+		}
+		sum, ok, err := shared.contribution(t.frames[i].Couplings, states[i].Pose)
+		if err != nil {
+			return nil, t.place(i, err)
+		}
+		if ok {
+			last = &sum
+		}
+		for ; last != nil && waiting <= i; waiting++ {
+			add(&states[waiting].Covariance, last)
 		}
 	}
-	if f.axis != nil {
-		f.smallestRotation(&s)
+	return out, nil
+}
+
+// place adds to an error where it happened.
+func (t *tracker) place(i int, err error) error {
+	if t.ctx.Err() != nil {
+		return err
 	}
-	return s
+	return fmt.Errorf("trajectory: frame %d at %g s: %w", i, t.frames[i].Time, err)
 }
 
-// smallestRotation gives a five-degree pose the smallest rotation that carries the
-// coils' axis, as the solver does, and takes the unknown rotation about it out of its
-// covariance. The point of the axis that the coils see stays where it is.
-func (f *filter) smallestRotation(s *State) {
-	a := s.Pose.Rotate(*f.axis)
-	seen := s.Pose.Apply(f.center)
-	q := rigid.Between(*f.axis, a)
-	s.Pose = rigid.Pose{Position: r3.Sub(seen, rigid.Rotate(q, f.center)), Rotation: q}
-	s.Covariance = rigid.WithoutRotation(&s.Covariance, a)
-}
-
-// step is the filter at one frame, kept for the smoother.
-type step struct {
-	x          motion        // estimate
-	cov        *mat.SymDense // of its error
-	predicted  motion        // from the frame before
-	predictedC *mat.SymDense
-	transition *mat.Dense // from the frame before
-	chi2       float64
-	dof        int
-	passed     bool
-	restarted  bool
+// hop is the time from one window to the next [s], the median.
+func (t *tracker) hop() float64 {
+	steps := make([]float64, len(t.frames)-1)
+	for i := range steps {
+		steps[i] = t.frames[i+1].Time - t.frames[i].Time
+	}
+	return statistics.Median(steps)
 }

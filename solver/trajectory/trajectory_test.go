@@ -6,98 +6,19 @@ import (
 	"math/rand/v2"
 	"testing"
 
-	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
 
-	"tonepose/fieldmodels"
-	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver"
 )
 
-// bench is an invented array of tilted dipoles with a probe of three coils, or
-// of one.
-func bench(t *testing.T, coils int) *solver.Solver {
-	t.Helper()
-	p := solver.Problem{Volume: solver.Volume{Min: r3.Vec{X: -0.15, Y: -0.15, Z: 0.08}, Max: r3.Vec{X: 0.15, Y: 0.15, Z: 0.3}}}
-	rng := rand.New(rand.NewPCG(1, 1))
-	for i := range 8 {
-		s, c := math.Sincos(2 * math.Pi * float64(i) / 8)
-		r := 0.12 + 0.08*float64(i%2)
-		m := r3.Scale(0.15, r3.Unit(r3.Vec{X: 0.4 * rng.NormFloat64(), Y: 0.4 * rng.NormFloat64(), Z: 1}))
-		p.Array.Emitters = append(p.Array.Emitters, fieldmodels.Emitter{
-			Name: string(rune('a' + i)), Center: r3.Vec{X: r * c, Y: r * s}, Axis: r3.Unit(m),
-			Source: fieldmodels.Place(fieldmodels.Dipole{Moment: m}, rigid.Pose{Position: r3.Vec{X: r * c, Y: r * s}, Rotation: rigid.Identity().Rotation}),
-		})
-	}
-	axes := []r3.Vec{{Z: 1}, {X: 1}, {Y: 1}}
-	for i := range coils {
-		p.Sensor.Coils = append(p.Sensor.Coils, mutual.Coil{Axis: axes[i], AreaTurns: 0.004})
-	}
-	s, err := solver.New(p, solver.Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	return s
-}
-
-// drive simulates the very motion that the filter believes in: white jerk, or
-// white acceleration, drawn exactly from the model's covariance.
-func drive(m Motion, n int, dt, q, r float64, rng *rand.Rand) []motion {
-	x := motion{pose: rigid.Pose{Position: r3.Vec{Z: 0.16}, Rotation: rigid.Exp(r3.Vec{X: 0.3})}}
-	var chol mat.Cholesky
-	chol.Factorize(m.noise(dt, q, r, rigid.Unit3))
-	var lower mat.TriDense
-	chol.LTo(&lower)
-	path := []motion{x}
-	for range n - 1 {
-		z := mat.NewVecDense(m.size(), nil)
-		for i := range m.size() {
-			z.SetVec(i, rng.NormFloat64())
-		}
-		var d mat.VecDense
-		d.MulVec(&lower, z)
-		x = x.after(dt).plus(d.RawVector().Data)
-		path = append(path, x)
-	}
-	return path
-}
-
-func observe(t *testing.T, s *solver.Solver, path []motion, dt, sigma float64, rng *rand.Rand) []Frame {
-	t.Helper()
-	var frames []Frame
-	for i, x := range path {
-		n := len(s.Problem().Array.Emitters) * len(s.Problem().Sensor.Coils)
-		c := solver.Couplings{Value: make([]float64, n), Variance: make([]float64, n)}
-		if err := s.Evaluate(x.pose, c.Value, nil); err != nil {
-			t.Fatal(err)
-		}
-		for k := range c.Value {
-			c.Value[k] += sigma * rng.NormFloat64()
-			c.Variance[k] = sigma * sigma
-		}
-		frames = append(frames, Frame{Time: float64(i) * dt, Couplings: c})
-	}
-	return frames
-}
-
 // nees is the mean of eᵀC⁻¹e over the degrees of freedom.
 func nees(states []State, path []motion) float64 {
 	var sum float64
-	for i, s := range states {
-		dp, dr := s.Pose.Minus(path[i].pose)
-		c := mat.NewSymDense(6, nil)
-		for r := range 6 {
-			for k := r; k < 6; k++ {
-				c.SetSym(r, k, s.Covariance[r][k])
-			}
-		}
-		inv, _, err := inverse(c)
-		if err != nil {
-			return math.NaN()
-		}
-		d := mat.NewVecDense(6, []float64{dp.X, dp.Y, dp.Z, dr.X, dr.Y, dr.Z})
-		sum += mat.Inner(d, inv, d) / 6
+	for i := range states {
+		dp, dr := states[i].Pose.Minus(path[i].pose)
+		e := six(dp, dr)
+		sum += over(states[i].Covariance, e[:]) / 6
 	}
 	return sum / float64(len(states))
 }
@@ -261,30 +182,32 @@ func TestFiveDegrees(t *testing.T) {
 	}
 }
 
-// Transition against differences: h = 1e-6 leaves h² = 1e-12 of truncation and
+// The flow against differences: h = 1e-6 leaves h² = 1e-12 of truncation and
 // 1e-16/h = 1e-10 of rounding, relative to entries of at most 1.
-func TestTransitionAgainstDifferences(t *testing.T) {
+func TestFlowAgainstDifferences(t *testing.T) {
 	x := motion{pose: rigid.Pose{Position: r3.Vec{X: 0.1}, Rotation: rigid.Exp(r3.Vec{X: 1, Y: -0.5, Z: 0.2})},
 		v: r3.Vec{X: 1, Y: 2, Z: -1}, w: r3.Vec{X: 5, Y: -3, Z: 8}, a: r3.Vec{Z: 9}, b: r3.Vec{X: 30, Y: 10, Z: -20}}
-	for _, n := range []int{12, 18} {
-		const dt, h = 0.02, 1e-6
-		y := x
-		if n == 12 {
-			y.a, y.b = r3.Vec{}, r3.Vec{}
+	const dt, h = 0.02, 1e-6
+	f := x.flow(dt)
+	var unit matrix
+	for i := range unit {
+		unit[i][i] = 1
+	}
+	rows := unit.rows()
+	f.forward(&rows)
+	base := x.after(dt)
+	for j := range size {
+		var difference [2]vector
+		for side, s := range []float64{h, -h} {
+			var d vector
+			d[j] = s
+			y := x.plus(&d)
+			y = y.after(dt)
+			difference[side] = y.minus(&base)
 		}
-		f := y.transition(dt, n)
-		for j := range n {
-			d := make([]float64, n)
-			d[j] = h
-			up := y.plus(d).after(dt)
-			d[j] = -h
-			down := y.plus(d).after(dt)
-			base := y.after(dt)
-			a, b := up.minus(base, n), down.minus(base, n)
-			for i := range n {
-				if got := (a[i] - b[i]) / (2 * h); math.Abs(got-f.At(i, j)) > 1e-8 {
-					t.Errorf("n=%d ∂%d/∂%d: %g by differences, %g", n, i, j, got, f.At(i, j))
-				}
+		for i := range size {
+			if got := (difference[0][i] - difference[1][i]) / (2 * h); math.Abs(got-unit[i][j]) > 1e-8 {
+				t.Errorf("∂%d/∂%d: %g by differences, %g", i, j, got, unit[i][j])
 			}
 		}
 	}
@@ -295,27 +218,28 @@ func TestTransitionAgainstDifferences(t *testing.T) {
 func TestNoiseAgainstItsIntegral(t *testing.T) {
 	const dt, q, r = 0.3, 2.0, 3.0
 	for _, m := range []Motion{ConstantVelocity, ConstantAcceleration} {
-		n := m.size()
-		want := mat.NewDense(n, n, nil)
+		var want, got matrix
 		const steps = 4000
+		rest := motion{pose: rigid.Identity()}
 		for k := range steps {
-			s := (float64(k) + 0.5) / steps * dt
-			phi := motion{pose: rigid.Identity()}.transition(s, n)
-			g := mat.NewDense(n, 6, nil)
-			for i := range 3 {
-				g.Set(n-6+i, i, math.Sqrt(q*dt/steps))
-				g.Set(n-3+i, 3+i, math.Sqrt(r*dt/steps))
+			f := rest.flow((float64(k) + 0.5) / steps * dt)
+			for c := range 6 {
+				var g matrix // in its first column
+				g[m.free()-6+c][0] = math.Sqrt(map[bool]float64{true: q, false: r}[c < 3] * dt / steps)
+				rows := g.rows()
+				f.forward(&rows)
+				for i := range size {
+					for j := range size {
+						want[i][j] += g[i][0] * g[j][0]
+					}
+				}
 			}
-			var pg, pgg mat.Dense
-			pg.Mul(phi, g)
-			pgg.Mul(&pg, pg.T())
-			want.Add(want, &pgg)
 		}
-		got := m.noise(dt, q, r, rigid.Unit3)
-		for i := range n {
-			for j := range n {
-				if d := math.Abs(got.At(i, j) - want.At(i, j)); d > 1e-6*math.Sqrt(want.At(i, i)*want.At(j, j))+1e-15 {
-					t.Errorf("motion %v, %d %d: %g, want %g", m, i, j, got.At(i, j), want.At(i, j))
+		m.addNoise(&got, dt, q, r, &rigid.Unit3)
+		for i := range size {
+			for j := range size {
+				if d := math.Abs(got[i][j] - want[i][j]); d > 1e-6*math.Sqrt(want[i][i]*want[j][j])+1e-15 {
+					t.Errorf("motion %v, %d %d: %g, want %g", m, i, j, got[i][j], want[i][j])
 				}
 			}
 		}

@@ -70,30 +70,50 @@ func (w *Windows) Spread() float64 {
 	return w.Length * math.Sqrt(second/cosine[0])
 }
 
-// Correlation is 1 + 2Σρ over the correlations of white noise between windows
-// that overlap.
-func (w *Windows) Correlation() float64 {
+// Kurtosis is the fourth moment of time under a window's weights over the square of
+// the second.
+func (w *Windows) Kurtosis() float64 {
 	const n = 2000
-	cosine := w.Taper.cosine()
-	taper := make([]float64, n)
-	var power float64
-	for i := range taper {
+	var sum, second, fourth float64
+	for i, v := range w.Taper.sampled(n) {
 		u := (float64(i)+0.5)/n - 0.5
-		for j, a := range cosine {
-			taper[i] += a * math.Cos(2*math.Pi*float64(j)*u)
-		}
-		power += taper[i] * taper[i]
+		sum, second, fourth = sum+v, second+v*u*u, fourth+v*u*u*u*u
 	}
-	sum := 1.0
+	return fourth * sum / (second * second)
+}
+
+// Correlation is that of white noise between windows 1, 2, 3 … apart, as long as they
+// overlap.
+func (w *Windows) Correlation() (rho []float64) {
+	const n = 2000
+	taper := w.Taper.sampled(n)
+	var power float64
+	for _, v := range taper {
+		power += v * v
+	}
 	for k := 1; ; k++ {
 		shift := int(math.Round(float64(k) * w.Hop / w.Length * n))
 		if shift >= n || shift < 1 {
-			return sum
+			return rho
 		}
+		sum := 0.0
 		for i := shift; i < n; i++ {
-			sum += 2 * taper[i] * taper[i-shift] / power
+			sum += taper[i] * taper[i-shift] / power
+		}
+		rho = append(rho, sum)
+	}
+}
+
+// sampled is a taper at the middles of n parts of its window.
+func (t Taper) sampled(n int) []float64 {
+	out := make([]float64, n)
+	for i := range out {
+		u := (float64(i)+0.5)/float64(n) - 0.5
+		for j, a := range t.cosine() {
+			out[i] += a * math.Cos(2*math.Pi*float64(j)*u)
 		}
 	}
+	return out
 }
 
 func (t Taper) cosine() []float64 {

@@ -36,7 +36,12 @@ type joined struct {
 // keep stores a window instead of writing its pose.
 func (j *joined) keep(row tables.Pose, v *engine.Sensed) {
 	j.rows = append(j.rows, row)
-	j.frames = append(j.frames, trajectory.Frame{Time: row.Time, Couplings: v.Fitted.Clone()})
+	fr := trajectory.Frame{Time: row.Time, Couplings: v.Fitted.Clone()}
+	if v.Fit.Status == solver.Converged {
+		pose := v.Fit.Pose
+		fr.Pose = &pose
+	}
+	j.frames = append(j.frames, fr)
 }
 
 // join replaces the poses of one sensor's windows by those of the joint
@@ -47,7 +52,7 @@ func (j *joined) join(ctx context.Context, s *bench.Sensor, o *Options) (t *traj
 	}
 	motion, w := o.Motion, &o.Windows
 	motion.Smooth = o.Trajectory == Smoothed
-	motion.WindowSpread, motion.Correlation = w.Spread(), w.Correlation()
+	motion.WindowSpread, motion.WindowKurtosis, motion.Correlation = w.Spread(), w.Kurtosis(), w.Correlation()
 	if o.Trajectory == Splined {
 		motion.Knots = o.Knots
 		t, err = trajectory.Spline(ctx, j.solver, j.frames, motion)
@@ -55,10 +60,13 @@ func (j *joined) join(ctx context.Context, s *bench.Sensor, o *Options) (t *traj
 		t, err = trajectory.Run(ctx, j.solver, j.frames, motion)
 	}
 	if err != nil {
-		return nil, fmt.Errorf("sensor %s: %w", s.Name, err)
+		return nil, fmt.Errorf("sensor %s: joining poses, --trajectory %v: %w: %w", s.Name, o.Trajectory, err, ErrUnjoined)
 	}
 	for i := range j.rows {
 		row, state := &j.rows[i], &t.States[i]
+		if state.Unknown {
+			continue
+		}
 		pose := state.Pose
 		row.Estimate, row.Covariance, row.Tip = &pose, upper(&state.Covariance), tip(s, &pose)
 		row.Chi2, row.DOF = state.ChiSquare, state.DOF
