@@ -7,6 +7,7 @@ import (
 
 	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/cmd/tonepose/internal/solve"
 	"tonepose/multitone/clock"
 )
 
@@ -27,7 +28,7 @@ func exitCode(w io.Writer, err error) int {
 	if errors.As(err, &h) {
 		fmt.Fprintf(w, "tonepose: hint: %s\n", h.hint)
 	}
-	if errors.Is(err, measure.ErrNoRow) || errors.Is(err, clock.ErrNoStart) {
+	if errors.Is(err, measure.ErrNoRow) || errors.Is(err, clock.ErrNoStart) || errors.Is(err, solve.ErrUnjoined) {
 		return 1
 	}
 	return 2

@@ -6,6 +6,7 @@ import (
 	"math"
 	"path/filepath"
 	"slices"
+	"strings"
 	"testing"
 	"tonepose/cmd/tonepose/internal/verdict"
 
@@ -236,5 +237,34 @@ func TestMovingRecordingSmoothed(t *testing.T) {
 	// Some 60 stretches of independent error, six components: 4·√(2/360).
 	if math.Abs(smooth.NormalisedMean-1) > 0.3 {
 		t.Errorf("mean squared error over prediction %.2f", smooth.NormalisedMean)
+	}
+}
+
+// Poses that can't be joined are written as they are: two windows
+// are too few for a spline. The step that failed is named.
+func TestPosesThatCannotBeJoinedAreWritten(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "run")
+	var out, errs bytes.Buffer
+	code := Run(t.Context(), []string{"solve", recordingFile("pipe-bench-stations.sigmf-meta"), "--rig", rigFile("pipe-bench.rig.yaml"),
+		"--window", "900ms", "--trajectory", "spline", "--out", dir}, Streams{Out: &out, Err: &errs})
+	if want := "sensor probe: joining poses, --trajectory spline"; code != 1 || !strings.Contains(errs.String(), want) {
+		t.Errorf("exit code %d, %s; want 1 and %q", code, &errs, want)
+	}
+	rows, err := tables.Open[tables.Pose](filepath.Join(dir, tables.PosesName+".parquet"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer rows.Close()
+	n := 0
+	for row, err := range rows.All() {
+		if err != nil {
+			t.Fatal(err)
+		}
+		if row.Estimate != nil {
+			n++
+		}
+	}
+	if n != 2 {
+		t.Errorf("%d poses of 2 windows", n)
 	}
 }

@@ -2,6 +2,7 @@ package cli
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 
@@ -55,7 +56,8 @@ beside the pickups instead.
 Without --window, --intervals or --lowpass the whole recording is one measurement.
 
 Exit code: 0 done (doubtful rows are flagged and counted on stderr), 1 no pose
-came out, 2 the call or a file was wrong.`,
+came out or poses could not be joined (those of single windows are written), 2 the
+call or a file was wrong.`,
 		Args: one,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			o.Recording = args[0]
@@ -70,7 +72,7 @@ came out, 2 the call or a file was wrong.`,
 	addBaseline(f, &o.Input)
 	addValue(f, &o.Trajectory, "trajectory", "none", "kind", oneOf([]string{"none", "filter", "smooth", "spline"}, solve.Unjoined, solve.Filtered, solve.Smoothed, solve.Splined),
 		"join the poses of successive windows: none, filter (by what came before), smooth (by all) or spline (one curve through all)")
-	addValue(f, &o.Knots, "knots", "", "duration", aboveZero(signedSeconds), "time between the knots of a spline (default: chosen by cross-validation)")
+	addValue(f, &o.Knots, "knots", "", "duration", aboveZero(signedSeconds), "time between the knots of a spline, never closer than the windows tell apart (default: chosen by the motion)")
 	addValue(f, &o.Motion.Motion, "motion", "acceleration", "model", oneOf([]string{"acceleration", "velocity"}, trajectory.ConstantAcceleration, trajectory.ConstantVelocity),
 		"motion model of a trajectory, constant but for white process noise: acceleration or velocity")
 	addLoss(f, &o.Verdict.Robust, "loss that keeps a few wrong couplings from deciding a pose: huber, cauchy, tukey or none")
@@ -106,5 +108,8 @@ func runSolve(ctx context.Context, o *solveOptions, s Streams) error {
 		}
 	}
 	sum := present.SolvedOf(res, o.Out, time.Since(begin))
-	return o.output.show(s, sum, sum.Print)
+	if err := o.output.show(s, sum, sum.Print); err != nil {
+		return err
+	}
+	return errors.Join(res.Unjoined...)
 }

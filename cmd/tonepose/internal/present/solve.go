@@ -80,7 +80,11 @@ func (s *Solved) Print(w io.Writer) error {
 		switch {
 		case t == nil:
 		case t.Knots > 0:
-			p.line("%s: spline, knots every %s", name, Quantity(t.Knots, "s"))
+			closer := ""
+			if asked := s.result.Knots; t.Knots > asked && asked > 0 {
+				closer = fmt.Sprintf(": the windows do not tell apart those asked for, every %s", Quantity(asked, "s"))
+			}
+			p.line("%s: spline, knots every %s%s", name, Quantity(t.Knots, "s"), closer)
 		default:
 			per := "s⁵" // of white noise in the jerk
 			if s.result.Motion == trajectory.ConstantVelocity {

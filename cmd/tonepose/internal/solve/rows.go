@@ -3,6 +3,9 @@ package solve
 import (
 	"context"
 	"math"
+	"runtime"
+	"slices"
+	"sync"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -14,6 +17,7 @@ import (
 	"tonepose/fieldmodels/rigid"
 	"tonepose/multitone"
 	"tonepose/solver"
+	"tonepose/solver/trajectory"
 )
 
 // writer turns observations into rows of the tables and counts them.
@@ -104,19 +108,28 @@ func (w *writer) pose(f *engine.Measured, v *engine.Sensed) error {
 	return w.set.Poses.Write(row)
 }
 
-// join writes the poses that waited for the recording's end, in the order of
-// time.
+// join writes the poses that waited for the recording's end, in the order of time. A
+// sensor whose poses can't be joined keeps those of its single windows.
 func (w *writer) join(ctx context.Context) error {
 	if w.joined == nil {
 		return nil
 	}
+	w.result.Tracks = make([]*trajectory.Track, len(w.joined))
+	failed := make([]error, len(w.joined))
+	var workers sync.WaitGroup
+	turns := make(chan struct{}, runtime.GOMAXPROCS(0))
 	for i := range w.joined {
-		t, err := w.joined[i].join(ctx, &w.bench.Sensors()[i], w.options)
-		if err != nil {
-			return err
-		}
-		w.result.Tracks = append(w.result.Tracks, t)
+		turns <- struct{}{}
+		workers.Go(func() {
+			w.result.Tracks[i], failed[i] = w.joined[i].join(ctx, &w.bench.Sensors()[i], w.options)
+			<-turns
+		})
 	}
+	workers.Wait()
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	w.result.Unjoined = slices.DeleteFunc(failed, func(err error) bool { return err == nil })
 	for k := range w.joined[0].rows {
 		for i := range w.joined {
 			if err := w.set.Poses.Write(w.joined[i].rows[k]); err != nil {

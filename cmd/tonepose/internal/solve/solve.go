@@ -4,6 +4,7 @@ package solve
 
 import (
 	"context"
+	"errors"
 	"fmt"
 
 	"tonepose/cmd/tonepose/internal/engine"
@@ -21,7 +22,7 @@ type Options struct {
 
 	Trajectory Trajectory // needs windows
 	Motion     trajectory.Options
-	Knots      float64 // of a spline [s]; 0: by cross-validation
+	Knots      float64 // of a spline [s]; 0: chosen by the motion
 }
 
 // Result is what a run gave besides its tables.
@@ -32,11 +33,17 @@ type Result struct {
 	Unsolved int                 // rows without a pose
 	Flagged  int                 // rows with a flag
 	Tracks   []*trajectory.Track // by sensor, where poses were joined
+	Unjoined []error             // of sensors whose poses could not be joined
 
 	Trajectory Trajectory // as asked for
 	Motion     trajectory.Motion
+	Knots      float64            // as asked for
 	Verdicts   []*verdict.Summary // by sensor
 }
+
+// ErrUnjoined reports that poses could not be joined to a trajectory: those of
+// single windows are written.
+var ErrUnjoined = errors.New("poses of single windows are written, their motion inside of a window not taken off")
 
 // Run solves a recording of the bench of a rig file.
 func Run(ctx context.Context, o Options) (*Result, error) {
@@ -55,7 +62,7 @@ func Run(ctx context.Context, o Options) (*Result, error) {
 	if err != nil {
 		return nil, err
 	}
-	out := &Result{Result: measure.Result{Info: rec.Info()}, Rig: b.Rig(), Trajectory: o.Trajectory, Motion: o.Motion.Motion}
+	out := &Result{Result: measure.Result{Info: rec.Info()}, Rig: b.Rig(), Trajectory: o.Trajectory, Motion: o.Motion.Motion, Knots: o.Knots}
 	return out, o.Write(ctx, b, rec, func(set *tables.Set) error {
 		crosstalk, err := o.Crosstalk(ctx, b)
 		if err != nil {
