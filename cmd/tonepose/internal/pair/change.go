@@ -2,6 +2,7 @@ package pair
 
 import (
 	"context"
+	"fmt"
 	"math"
 	"math/cmplx"
 	"slices"
@@ -37,9 +38,9 @@ type part struct {
 	values    []complex128 // of each harmonic, against the reference
 }
 
-// parts measures the parts of a recording, of which there are fewer where the parts
-// would not tell a tone from a line that the whole does; nil: less than two.
-func (p *Pair) parts(ctx context.Context, r *recording.Reader, s *engine.Survey, progress engine.Progress) (list []part, err error) {
+// parts measures a recording and the parts of it, of which there are fewer where the
+// parts would not tell a tone from a line that the whole does; nil: less than two.
+func (p *Pair) parts(ctx context.Context, r *recording.Reader, s *engine.Survey, progress engine.Progress) (whole *engine.Measured, list []part, err error) {
 	seconds := p.info.Duration()
 	m := p.measurement(s, engine.Windows{})
 	n := min(changeParts, p.tones[0].Hz*seconds/partCycles, float64(p.info.Samples)/partSamples)
@@ -50,13 +51,21 @@ func (p *Pair) parts(ctx context.Context, r *recording.Reader, s *engine.Survey,
 			}
 		}
 	}
-	if n = math.Floor(n); n < 2 {
-		return nil, nil
+	interval := func(start, stop float64) {
+		m.Windows.Intervals = append(m.Windows.Intervals, engine.Interval{Start: start, Stop: stop, Origin: p.info.Name})
 	}
-	for i := range int(n) {
-		m.Windows.Intervals = append(m.Windows.Intervals, engine.Interval{Start: seconds / n * float64(i), Stop: seconds / n * float64(i+1), Origin: p.info.Name})
+	interval(0, seconds)
+	if n = math.Floor(n); n >= 2 {
+		for i := range int(n) {
+			interval(seconds/n*float64(i), seconds/n*float64(i+1))
+		}
 	}
 	_, err = engine.Measure(ctx, r, s, m, func(f *engine.Measured) error {
+		if f.Stop-f.Start == p.info.Samples {
+			all := *f
+			whole = &all
+			return nil
+		}
 		ref, variance := f.At(0, p.reference)
 		v := part{time: f.Time, reference: f.Reference[0], relative: p.relative(ref, variance, f.Hz[0], float64(f.Stop-f.Start))}
 		for _, h := range p.harmonics {
@@ -66,7 +75,10 @@ func (p *Pair) parts(ctx context.Context, r *recording.Reader, s *engine.Survey,
 		list = append(list, v)
 		return nil
 	}, progress)
-	return list, err
+	if err == nil && whole == nil {
+		err = fmt.Errorf("%s ends before the %d samples that it states", p.info.Name, p.info.Samples)
+	}
+	return whole, list, err
 }
 
 // fitParts fits sines to parts of the samples of a short recording, and returns the

@@ -36,38 +36,34 @@ func (p *Pair) Whole(ctx context.Context, r *recording.Reader, progress engine.P
 	if err := p.keep(survey); err != nil {
 		return nil, nil, err
 	}
-	list, err := p.parts(ctx, r, survey, progress)
+	f, list, err := p.parts(ctx, r, survey, progress)
 	if err != nil {
 		return nil, nil, err
 	}
 	wanders := wander(list, p.tones[0].Hz)
 	if wanders > 0 {
 		survey.Track, p.course = followed, followed
-		if list, err = p.parts(ctx, r, survey, progress); err != nil {
+		if f, list, err = p.parts(ctx, r, survey, progress); err != nil {
 			return nil, nil, err
 		}
 	}
-	var res *Result
-	_, err = engine.Measure(ctx, r, survey, p.measurement(survey, engine.Windows{}), func(f *engine.Measured) error {
-		n := float64(f.Stop - f.Start)
-		ref, refVariance := f.At(0, p.reference)
-		relative := p.relative(ref, refVariance, f.Hz[0], n)
-		res = newResult(f.Hz[0], n, p.info.SampleRate, relative)
-		res.SigmaFrequencyHz = math.Hypot(res.SigmaFrequencyHz, wanders)
-		if wanders == 0 {
-			res.FrequencyHz = p.tones[0].Hz // that of the fit to all samples
+	n := float64(f.Stop - f.Start)
+	ref, refVariance := f.At(0, p.reference)
+	relative := p.relative(ref, refVariance, f.Hz[0], n)
+	res := newResult(f.Hz[0], n, p.info.SampleRate, relative)
+	res.SigmaFrequencyHz = math.Hypot(res.SigmaFrequencyHz, wanders)
+	if wanders == 0 {
+		res.FrequencyHz = p.tones[0].Hz // that of the fit to all samples
+	}
+	for k, h := range p.harmonics {
+		v, variance, _ := p.read(f, h)
+		excess := change(list, k, h.number, variance*float64(len(list)), meteredFreedom)
+		if pull := f.Pull[h.tone*f.Frame.Channels+p.signal]; f.Flags&verdict.Motion != 0 && pull > variance {
+			excess = max(excess, pull)
 		}
-		for k, h := range p.harmonics {
-			v, variance, _ := p.read(f, h)
-			excess := change(list, k, h.number, variance*float64(len(list)), meteredFreedom)
-			if pull := f.Pull[h.tone*f.Frame.Channels+p.signal]; f.Flags&verdict.Motion != 0 && pull > variance {
-				excess = max(excess, pull)
-			}
-			p.add(res, h, v, variance, relative, excess)
-		}
-		return nil
-	}, progress)
-	return res, survey, err
+		p.add(res, h, v, variance, relative, excess)
+	}
+	return res, survey, nil
 }
 
 // keep makes a survey keep to the pair's frequencies.
