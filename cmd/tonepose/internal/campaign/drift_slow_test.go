@@ -3,7 +3,6 @@
 package campaign
 
 import (
-	"fmt"
 	"testing"
 
 	"tonepose/cmd/tonepose/internal/engine"
@@ -29,16 +28,18 @@ func TestClockThatDriftsAtLength(t *testing.T) {
 			}
 			return s
 		}
-		twin := play(t, &clockCourse{name: "still"})
-		twin.Log(t)
-		for i := range clockCourses {
-			c := &clockCourses[i]
-			t.Run(fmt.Sprintf("%s, %s", cell.name, c.name), func(t *testing.T) {
-				t.Parallel()
-				s := play(t, c)
-				c.check(t, &s, &twin)
-				s.Covers(t, 0)
-			})
-		}
+		t.Run(cell.name, func(t *testing.T) {
+			twin := play(t, &clockCourse{name: "still"})
+			twin.Log(t)
+			for i := range clockCourses {
+				c := &clockCourses[i]
+				t.Run(c.name, func(t *testing.T) {
+					t.Parallel()
+					s := play(t, c)
+					c.check(t, &s, &twin)
+					s.Covers(t, 0)
+				})
+			}
+		})
 	}
 }
