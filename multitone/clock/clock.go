@@ -68,6 +68,7 @@ type Tracker struct {
 	offset     []float64 // relative, per tone, as of the last segment
 	track      Track
 	primed     bool
+	fed        int64 // samples
 }
 
 // group is the tones that share a reference channel.
@@ -75,6 +76,7 @@ type group struct {
 	channel int
 	tones   []int
 	bank    *multitone.Bank
+	hz      []float64 // that the bank is tuned to
 	prime   []float64 // the first samples, read twice
 }
 
@@ -184,7 +186,9 @@ func (t *Tracker) cut(length int) error {
 // open starts the group's bank at the frequencies known so far.
 func (g *group) open(t *Tracker) error {
 	c := multitone.Config{SampleRate: t.sampleRate, Channels: 1}
+	g.hz = nil
 	for _, i := range g.tones {
+		g.hz = append(g.hz, t.tones[i].Hz*(1+t.offset[i]))
 		c.Tones = append(c.Tones, multitone.Tone{Name: t.tones[i].Name, Hz: t.tones[i].Hz * (1 + t.offset[i]), Reference: multitone.NoReference})
 	}
 	var err error
@@ -229,7 +233,7 @@ func (t *Tracker) Write(x [][]float64) error {
 // start finds the coarse offsets from so many of the first samples, then
 // measures all of them.
 func (t *Tracker) start(primeLen int) error {
-	t.primed = true
+	t.primed, t.fed = true, int64(primeLen)
 	for i := range t.groups {
 		g := &t.groups[i]
 		if err := t.measure(i, g.prime[:primeLen]); err != nil {
@@ -254,14 +258,51 @@ func (t *Tracker) start(primeLen int) error {
 	return nil
 }
 
-// feed takes samples from the given one on.
+// feed takes samples from the given one on, block by block.
 func (t *Tracker) feed(x [][]float64, from int) error {
-	for i, g := range t.groups {
-		if err := t.measure(i, x[g.channel][from:]); err != nil {
+	for n := len(x[0]); from < n; {
+		to := min(n, from+t.length-int(t.fed%int64(t.length)))
+		for i, g := range t.groups {
+			if err := t.measure(i, x[g.channel][from:to]); err != nil {
+				return err
+			}
+		}
+		t.fed += int64(to - from)
+		from = to
+		if t.fed%int64(t.length) == 0 && t.fitSegments(false) {
+			if err := t.retune(); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// mostOff is by how much of a turn a tone may be off over a block. Its phase is then
+// off by π·mostOff at the block's ends, and of a neighbour at least six bins away on
+// the same channel remains mostOff/12 = 0.08 mrad: that tilts the line of a segment of
+// one second by six times as much at the most, 0.016 ppm of 5 kHz.
+const mostOff = 1e-3
+
+// retune has the banks follow a clock that drifts, so that tones on one channel do not
+// leak into each other.
+func (t *Tracker) retune() error {
+	now := float64(t.fed) / t.sampleRate
+	for _, g := range t.groups {
+		var hz []float64
+		moved := false
+		for j, i := range g.tones {
+			hz = append(hz, t.track.HzAt(i, now))
+			moved = moved || math.Abs(hz[j]-g.hz[j])*float64(t.length) > mostOff*t.sampleRate
+		}
+		if !moved {
+			continue
+		}
+		copy(g.hz, hz)
+		if err := g.bank.Tune(hz); err != nil {
 			return err
 		}
 	}
-	t.fitSegments(false)
 	return nil
 }
 
@@ -317,9 +358,10 @@ func (t *Track) lose(tone int, start, stop int64) {
 	t.Lost = append(t.Lost, Loss{tone, start, stop})
 }
 
-// fitSegments fits the segments that are complete; at the end, what is left.
-func (t *Tracker) fitSegments(last bool) {
-	for {
+// fitSegments fits the segments that are complete; at the end, what is left. It tells
+// whether there were any.
+func (t *Tracker) fitSegments(last bool) (any bool) {
+	for ; ; any = true {
 		complete := 0
 		for complete < len(t.segment) && t.segment[complete].seen == len(t.groups) {
 			complete++
@@ -330,7 +372,7 @@ func (t *Tracker) fitSegments(last bool) {
 		case last && complete > 0:
 			n = complete
 		default:
-			return
+			return any
 		}
 		t.fit(t.segment[:n])
 		t.segment = append(t.segment[:0], t.segment[n:]...)

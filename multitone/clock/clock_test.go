@@ -246,6 +246,31 @@ func TestFollowsADriftingClock(t *testing.T) {
 	}
 }
 
+// Neighbours on one channel that drift together by 100 ppm are not taken for tones with
+// clocks of their own. If the blocks of 20 ms did not follow, 5 kHz would be 0.01 turns
+// off over one at the end, and leave 0.01/12 of a radian in a neighbour six bins away,
+// whose beat of half a turn a second would tilt its line by 2.6 mrad a second: 0.08 ppm.
+func TestDriftingNeighboursDoNotStray(t *testing.T) {
+	const n = 500000
+	rng := rand.New(rand.NewPCG(19, 20))
+	hz := []float64{5125, 5425.5, 14925}
+	var tones []multitone.Tone
+	x := [][]float64{make([]float64, n)}
+	for k, f := range hz {
+		tones = append(tones, multitone.Tone{Hz: f, Reference: 0})
+		for i := range x[0] {
+			s := float64(i) / rate
+			x[0][i] += 0.25 * math.Cos(2*math.Pi*math.Mod(f*(s+10e-6*s*s), 1)+float64(k))
+		}
+	}
+	for i := range x[0] {
+		x[0][i] += 1e-5 * rng.NormFloat64()
+	}
+	if track := follow(t, Common, x, tones, 8192); track.StrayOffset != 0 {
+		t.Errorf("tone %d is called a stray by %.3g ppm", track.StrayTone, track.StrayOffset*1e6)
+	}
+}
+
 // The course of a clock that drifts, of tones with a reference and of one without, which
 // must turn as the common clock tells. Segments are a second long, h: between their
 // middles a cubic with true values and rates departs from x(t) by h⁴/384 times its fourth
