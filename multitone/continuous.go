@@ -38,9 +38,10 @@ const settledShare = 1e-3
 // that a phasor that keeps still is right from the first one on.
 //
 // Other tones and lines are suppressed by the low-pass alone, as Rejection
-// tells: nothing is estimated jointly. Variances are expected ones, from the
-// noise measured beside each tone and what is left of Config.Foreign; call MeasureNoise first, or the first frames'
-// variances are infinite.
+// tells: nothing is estimated jointly; a Leak takes off what comes through.
+// Variances are expected ones, from the noise measured beside each tone and what is
+// left of Config.Foreign; call MeasureNoise first, or the first frames' variances are
+// infinite.
 type Continuous struct {
 	cfg       Config // with the lines behind the tones
 	tones     Config // without

@@ -127,8 +127,8 @@ type meter struct {
 	info      recording.Info
 	m         *Measurement
 	averaging *Averaging
-	reference []bool // of the channels
-	leak      *leak  // of a low-pass; nil: tones are estimated jointly
+	reference []bool          // of the channels
+	leak      *multitone.Leak // of a low-pass; nil: tones are estimated jointly
 	measured  Measured
 	next      func(*Measured) error
 
@@ -188,7 +188,7 @@ func newMeter(info recording.Info, s *Survey, m *Measurement, use func(*Measured
 		}
 		v.length = 2 * p.GroupDelayS()
 		lines, rest := s.behind(p, &v.cfg)
-		v.leak = newLeak(p, m.Tones, lines, s.offsets())
+		v.leak = multitone.NewLeak(p, m.Tones, lines, s.offsets())
 		averaging.Disturbers = s.disturbers(rest)
 		v.frames, err = multitone.NewContinuous(v.cfg, multitone.Averaging{LowPass: w.LowPass.Spec, Every: w.LowPass.every(p), Samples: info.Samples, Lines: lines})
 		if err != nil {
@@ -299,7 +299,7 @@ func (v *meter) judge(f *multitone.Frame, s *Survey, sensors []string) error {
 		}
 	}
 	if v.leak != nil {
-		if err := v.leak.remove(f, v.info.SampleRate, s.Track); err != nil {
+		if err := v.leak.Remove(f, v.info.SampleRate, s.Track); err != nil {
 			return err
 		}
 	}

@@ -1,12 +1,11 @@
-package engine
+package multitone
 
 import (
 	"math"
 	"math/cmplx"
 	"testing"
 
-	"tonepose/multitone"
-	"tonepose/multitone/window"
+	lowpass "tonepose/multitone/window"
 )
 
 // Two steady tones behind a single stage of 3 ms, which lets 4 % of the one through
@@ -15,21 +14,21 @@ import (
 // leak. The step response is within 1e-12 of its end after 28 time constants.
 func TestLeakOfOtherTonesIsTakenOff(t *testing.T) {
 	const rate, tau = 1e5, 3e-3
-	tones := []multitone.Tone{{Name: "a", Hz: 5125, Reference: 1}, {Name: "b", Hz: 6325, Reference: multitone.NoReference}}
+	tones := []Tone{{Name: "a", Hz: 5125, Reference: 1}, {Name: "b", Hz: 6325, Reference: NoReference}}
 	// Peak phasors of both tones on a pickup and on the drive's channel.
 	truth := [2][2]complex128{{cmplx.Rect(2e-3, 0.4), cmplx.Rect(0.25, 1.1)}, {cmplx.Rect(0.06, -2), cmplx.Rect(1e-4, 0.3)}}
-	spec := window.Spec{Kind: window.Cascade, Order: 1, TimeConstantS: tau}
+	spec := lowpass.Spec{Kind: lowpass.Cascade, Order: 1, TimeConstantS: tau}
 	mains, offset := 150.0, []float64{5e-3, -2e-3}
-	c, err := multitone.NewContinuous(multitone.Config{SampleRate: rate, Channels: 2, Tones: tones},
-		multitone.Averaging{LowPass: spec, Every: 300, Precision: multitone.Double, Lines: []float64{mains}})
+	c, err := NewContinuous(Config{SampleRate: rate, Channels: 2, Tones: tones},
+		Averaging{LowPass: spec, Every: 300, Precision: Double, Lines: []float64{mains}})
 	if err != nil {
 		t.Fatal(err)
 	}
-	p, err := window.Design(spec, rate)
+	p, err := lowpass.Design(spec, rate)
 	if err != nil {
 		t.Fatal(err)
 	}
-	x := planes(2, int(0.2*rate))
+	x := [][]float64{make([]float64, int(0.2*rate)), make([]float64, int(0.2*rate))}
 	for i := range x[0] {
 		for channel := range x {
 			x[channel][i] += offset[channel] + 20e-3*math.Cos(2*math.Pi*mains*float64(i)/rate+float64(channel))
@@ -41,9 +40,9 @@ func TestLeakOfOtherTonesIsTakenOff(t *testing.T) {
 			}
 		}
 	}
-	l := newLeak(p, tones, []float64{mains}, offset)
+	l := NewLeak(p, tones, []float64{mains}, offset)
 	before, after := 0.0, 0.0
-	worst := func(f *multitone.Frame) (e float64) {
+	worst := func(f *Frame) (e float64) {
 		for channel := range x {
 			for k := range tones {
 				want := truth[k][channel]
@@ -55,13 +54,13 @@ func TestLeakOfOtherTonesIsTakenOff(t *testing.T) {
 		}
 		return e
 	}
-	err = c.Write(x, func(raw *multitone.Frame) error {
-		f := new(multitone.Frame) // which loses the line
+	err = c.Write(x, func(raw *Frame) error {
+		f := new(Frame) // which loses the line
 		if raw.CopyTo(f); f.Stop < int64(30*tau*rate) {
 			return nil
 		}
 		before = max(before, worst(f))
-		if err := l.remove(f, rate, steady(tones)); err != nil {
+		if err := l.Remove(f, rate, steady(tones)); err != nil {
 			return err
 		}
 		after = max(after, worst(f))
@@ -77,7 +76,7 @@ func TestLeakOfOtherTonesIsTakenOff(t *testing.T) {
 }
 
 // steady is the course of tones that keep their frequencies.
-type steady []multitone.Tone
+type steady []Tone
 
 func (s steady) Cycles(tone int, time float64) float64 { return s[tone].Hz * time }
 func (s steady) HzAt(tone int, _ float64) float64      { return s[tone].Hz }

@@ -1,4 +1,4 @@
-package engine
+package multitone
 
 import (
 	"math"
@@ -7,25 +7,25 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 
-	"tonepose/multitone"
-	"tonepose/multitone/window"
+	lowpass "tonepose/multitone/window"
 )
 
-// leak is what a low-pass lets through of the other tones, of each tone's image at
+// Leak is what a low-pass lets through of the other tones, of each tone's image at
 // twice its frequency, of lines that are measured like tones and of the channels'
-// offsets, and takes it off: their phasors are known, and so is the low-pass. Phasors R at a frame's time become, for amplitudes that keep still over
-// the memory of a low-pass H with group delay d,
+// offsets, and takes it off: their phasors are known, and so is the low-pass. Phasors
+// R at a frame's time become, for amplitudes that keep still over the memory of a
+// low-pass H with group delay d,
 //
 //	R_k + Σ_j R_j·e^{−j(ω_k−ω_j)d}·H*(ω_k−ω_j) + Σ_j R_j*·e^{−j(ω_k+ω_j)d}·H*(ω_k+ω_j),
 //
 // the first sum without j = k. An offset is a phasor of 0 Hz: it adds itself by both
 // sums.
-type leak struct {
-	tones   []multitone.Tone // and behind them lines
-	kept    int              // how many are tones
-	offset  []float64        // of each channel [V]
-	passed  []complex128     // of an offset to each tone
-	lowPass *window.LowPass
+type Leak struct {
+	tones   []Tone       // and behind them lines
+	kept    int          // how many are tones
+	offset  []float64    // of each channel [V]
+	passed  []complex128 // of an offset to each tone
+	lowPass *lowpass.LowPass
 	hz      []float64  // for which inverse stands
 	inverse *mat.Dense // of the above, in real and imaginary parts
 	raw     []float64
@@ -33,10 +33,12 @@ type leak struct {
 	turns   []complex128 // from a frame's phasors to those at its time
 }
 
-func newLeak(p *window.LowPass, tones []multitone.Tone, lines, offset []float64) *leak {
-	l := &leak{tones: slices.Clone(tones), kept: len(tones), offset: offset, passed: make([]complex128, len(tones)+len(lines)), lowPass: p}
+// NewLeak prepares for frames of a Continuous behind a low-pass, with the given tones,
+// Averaging.Lines [Hz] and offsets of the channels [V].
+func NewLeak(p *lowpass.LowPass, tones []Tone, lines, offset []float64) *Leak {
+	l := &Leak{tones: slices.Clone(tones), kept: len(tones), offset: offset, passed: make([]complex128, len(tones)+len(lines)), lowPass: p}
 	for _, hz := range lines {
-		l.tones = append(l.tones, multitone.Tone{Hz: hz, Reference: multitone.NoReference})
+		l.tones = append(l.tones, Tone{Hz: hz, Reference: NoReference})
 	}
 	n := 2 * len(l.tones)
 	l.raw, l.sound, l.turns = make([]float64, n), make([]float64, n), make([]complex128, len(l.tones))
@@ -44,7 +46,7 @@ func newLeak(p *window.LowPass, tones []multitone.Tone, lines, offset []float64)
 }
 
 // tune prepares for tones at the frequencies of a frame [Hz].
-func (l *leak) tune(hz []float64) error {
+func (l *Leak) tune(hz []float64) error {
 	if slices.Equal(l.hz, hz) {
 		return nil
 	}
@@ -71,15 +73,15 @@ func (l *leak) tune(hz []float64) error {
 	return l.inverse.Inverse(a)
 }
 
-// remove takes the leak off a frame's phasors, and from the frame what is no tone. Those of tones without a reference are
+// Remove takes the leak off a frame's phasors, and from the frame what is no tone. Those of tones without a reference are
 // relative to a course.
-func (l *leak) remove(f *multitone.Frame, sampleRate float64, course multitone.Course) error {
+func (l *Leak) Remove(f *Frame, sampleRate float64, course Course) error {
 	if err := l.tune(f.Hz); err != nil {
 		return err
 	}
 	t := f.Time(sampleRate)
 	for k, tone := range l.tones {
-		if tone.Reference == multitone.NoReference {
+		if tone.Reference == NoReference {
 			turns := f.Hz[k] * t // of a line, which keeps still
 			if k < l.kept {
 				turns = course.Cycles(k, t)
@@ -107,7 +109,7 @@ func (l *leak) remove(f *multitone.Frame, sampleRate float64, course multitone.C
 	f.Phasor, f.Variance, f.Pull = f.Phasor[:n*f.Channels], f.Variance[:n*f.Channels], f.Pull[:n*f.Channels]
 	// The references' own phases have moved by as much.
 	for k, tone := range l.tones[:n] {
-		if tone.Reference == multitone.NoReference {
+		if tone.Reference == NoReference {
 			continue
 		}
 		at := f.Phasor[k*f.Channels+tone.Reference]
