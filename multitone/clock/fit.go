@@ -50,10 +50,11 @@ type parabola struct {
 	middle             float64 // q(0)
 }
 
-func (p *parabola) fit(x, y []float64, weight float64) {
-	p.meanX, p.meanY = stat.Mean(x, nil), stat.Mean(y, nil)
-	spread := stat.Variance(x, nil)
-	p.slope = stat.Covariance(x, y, nil) / spread
+// own are relative weights of the points, with a mean of 1; nil: all alike.
+func (p *parabola) fit(x, y, own []float64, weight float64) {
+	p.meanX, p.meanY = stat.Mean(x, own), stat.Mean(y, own)
+	spread := stat.Variance(x, own)
+	p.slope = stat.Covariance(x, y, own) / spread
 	p.slopeWeight = spread * float64(len(x)-1) * weight
 	if len(x) < minBlocks {
 		return
@@ -62,14 +63,24 @@ func (p *parabola) fit(x, y []float64, weight float64) {
 	for i, v := range x {
 		square[i] = (v - p.meanX) * (v - p.meanX)
 	}
-	level, tilt := stat.Mean(square, nil), stat.Covariance(x, square, nil)/spread
+	level, tilt := stat.Mean(square, own), stat.Covariance(x, square, own)/spread
 	q := func(v float64) float64 { return (v-p.meanX)*(v-p.meanX) - level - tilt*(v-p.meanX) }
-	var power, sum float64
+	var power, sum, left float64
 	for i, v := range x {
-		power += q(v) * q(v)
-		sum += q(v) * y[i]
+		w := 1.0
+		if own != nil {
+			w = own[i]
+		}
+		off := y[i] - p.meanY - p.slope*(v-p.meanX)
+		power += w * q(v) * q(v)
+		sum += w * q(v) * off
+		left += w * off * off
 	}
 	p.bend, p.bendWeight, p.middle = sum/power, power*weight, q(0)
+	if own != nil { // the scatter of the points, where it exceeds what they say
+		more := max(1, (left-sum*sum/power)*weight/float64(len(x)-3))
+		p.slopeWeight, p.bendWeight = p.slopeWeight/more, p.bendWeight/more
+	}
 }
 
 // fit finds the offsets of one segment: a line through each tone's unwrapped phases,
@@ -102,7 +113,14 @@ func (t *Tracker) fit(blocks []block) {
 		// One weight for all blocks of a tone, that of their mean variance: weights that
 		// followed the noise estimate would pull the slope where a clock drifts.
 		p := &fits[i]
-		p.fit(x, y, stat.HarmonicMean(w, nil))
+		if mean := stat.Mean(w, nil); t.folds == 1 {
+			p.fit(x, y, nil, stat.HarmonicMean(w, nil))
+		} else {
+			// On pickups the couplings change, and where they do so within a block what
+			// other tones leave there is larger than this tone may be.
+			floats.Scale(1/mean, w)
+			p.fit(x, y, w, mean)
+		}
 		own[i], weights[i] = p.slope, p.slopeWeight
 		// A phase 2πf·½·drift·u² is bend·(2πf·u)².
 		turning := t.folds * 4 * math.Pi * tone.Hz
