@@ -148,6 +148,10 @@ func (b *Bank) Omit(channel int, start, stop int64) {
 	b.omitted.add(b.cfg.Channels, channel, start, stop)
 }
 
+// Break tells that the time line breaks somewhere in samples [start, stop], before they are
+// written: no noise is measured across it.
+func (b *Bank) Break(start, stop int64) { b.omitted.cut(start, stop) }
+
 // Write feeds samples [V], channel by channel, and hands every completed frame
 // to emit. The frame is overwritten by the next.
 func (b *Bank) Write(x [][]float64, emit func(*Frame) error) error {
@@ -254,7 +258,7 @@ func process[S sample](b *Bank, x []S, start int64, emit func(*Frame) error) (ne
 			return 0, err
 		}
 		b.next += int64(b.framing.Hop)
-		if b.omitted.meet(b.next) {
+		if b.omitted.lists != nil || b.omitted.breaks != nil {
 			needed := b.next
 			if b.meter != nil {
 				needed = min(needed, b.metered)

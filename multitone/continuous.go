@@ -210,15 +210,19 @@ func (s *Continuous) retune() {
 	s.engine.tune(omega)
 }
 
-// MeasureNoise measures the noise in samples, which follow each other, without
-// filtering them. What is written later may begin anywhere.
+// MeasureNoise measures the noise in samples, which follow each other from the first
+// on, without filtering them. What is written later begins with the first again.
 func (s *Continuous) MeasureNoise(x [][]float64) {
 	s.noise.ahead = true
 	inPieces(s.buffer, x, func(piece []float64) error {
-		learnNoise(s, &s.noise.floats, piece)
+		learnAhead(s, &s.noise.floats, piece)
 		return nil
 	})
 }
+
+// Break tells that the time line breaks somewhere in samples [start, stop], before they are
+// written: no noise is measured across it.
+func (s *Continuous) Break(start, stop int64) { s.omitted.cut(start, stop) }
 
 // Write feeds samples, channel by channel, and hands every frame that falls
 // due to emit. The frame is overwritten by the next.
@@ -232,7 +236,12 @@ func (s *Continuous) Write(x [][]float64, emit func(*Frame) error) error {
 func (s *Continuous) MeasureNoiseInt16(x []int16) {
 	s.noise.ahead = true
 	s.count()
-	learnNoise(s, &s.noise.counts, x)
+	learnAhead(s, &s.noise.counts, x)
+}
+
+func learnAhead[S sample](s *Continuous, windows *cutter[S], x []S) {
+	s.noise.read += int64(len(x) / s.cfg.Channels)
+	learnNoise(s, windows, x, s.noise.read)
 }
 
 // count takes samples as counts from now on.
@@ -256,7 +265,7 @@ func filter[S sample](s *Continuous, noise *cutter[S], x []S, emit func(*Frame) 
 	if s.noise.ahead { // these samples do not continue the window that is not complete
 		s.noise.ahead, noise.held = false, noise.held[:0]
 	}
-	learnNoise(s, noise, x)
+	learnNoise(s, noise, x, s.fed+int64(len(x)/s.cfg.Channels))
 	s.omitted.forget(s.fed - int64(s.meter.probes.length))
 	most := continuousSamples
 	if _, ok := s.engine.(*stream); ok {
@@ -277,24 +286,22 @@ func filter[S sample](s *Continuous, noise *cutter[S], x []S, emit func(*Frame) 
 type noiseWindows struct {
 	floats cutter[float64]
 	counts cutter[int16]
-	skip   int  // samples × channels
-	ahead  bool // what was measured last is not filtered
+	skip   int   // samples × channels
+	ahead  bool  // what was measured last is not filtered
+	read   int64 // samples that were measured so
 }
 
 const noiseEvery = 64 // windows
 
-func learnNoise[S sample](s *Continuous, windows *cutter[S], x []S) {
+// learnNoise measures noise in samples that end at the given one.
+func learnNoise[S sample](s *Continuous, windows *cutter[S], x []S, end int64) {
 	size := s.meter.probes.length * s.cfg.Channels
-	end := s.fed + int64(len(x)/s.cfg.Channels)
 	for len(x) > 0 {
 		skip := min(s.noise.skip, len(x))
 		s.noise.skip -= skip
 		x = x[skip:]
 		if window := windows.next(&x, size); window != nil {
-			var lost []float64
-			if !s.noise.ahead {
-				lost = s.omitted.lost(s.meter.probes.shape, s.cfg.Channels, end-int64((len(x)+size)/s.cfg.Channels))
-			}
+			lost := s.omitted.lost(s.meter.probes.shape, s.cfg.Channels, end-int64((len(x)+size)/s.cfg.Channels))
 			observe(s.meter, window, lost)
 			if s.meter.windows >= pooledWindows {
 				s.noise.skip = (noiseEvery - 1) * size

@@ -141,6 +141,10 @@ func (v *Interval) Omit(channel int, start, stop int64) {
 	v.omitted.add(v.cfg.Channels, channel, max(start, v.start), min(stop, v.stop))
 }
 
+// Break tells that the time line breaks somewhere in samples [start, stop], before they are
+// written: no noise is measured across it.
+func (v *Interval) Break(start, stop int64) { v.omitted.cut(start, stop) }
+
 // Write feeds samples of which the first is number first of the recording;
 // what lies outside of the interval is passed over. It reports whether the
 // interval is complete.

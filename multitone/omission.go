@@ -24,8 +24,9 @@ func Join(list []Span) []Span {
 
 // omissions are samples that weigh nothing, by channel, in rising order and apart.
 type omissions struct {
-	lists [][]Span
-	last  int64 // where the last of them ends
+	lists  [][]Span
+	last   int64  // where the last of them ends
+	breaks []Span // where the time line breaks
 }
 
 // add takes samples [start, stop) of a channel.
@@ -64,6 +65,7 @@ func (o *omissions) within(list []Span, channel int, start, stop int64) []Span {
 
 // forget drops what ends before a sample.
 func (o *omissions) forget(before int64) {
+	o.breaks = slices.DeleteFunc(o.breaks, func(s Span) bool { return s.Stop < before })
 	for c, list := range o.lists {
 		n := 0
 		for n < len(list) && list[n].Stop <= before {
@@ -73,10 +75,23 @@ func (o *omissions) forget(before int64) {
 	}
 }
 
+// cut notes that the time line breaks somewhere in [start, stop]: what holds a break is
+// no measure of noise.
+func (o *omissions) cut(start, stop int64) {
+	if n := len(o.breaks); n == 0 || o.breaks[n-1] != (Span{start, stop}) {
+		o.breaks = append(o.breaks, Span{start, stop})
+	}
+}
+
 // lost is the share of a window's squared weights that is left out of each channel;
 // nil where nothing is.
 func (o *omissions) lost(s shape, channels int, start int64) (share []float64) {
 	stop := start + int64(s.length)
+	for _, b := range o.breaks {
+		if b.Start <= stop && start <= b.Stop {
+			return slices.Repeat([]float64{1}, channels)
+		}
+	}
 	if !o.meet(start) {
 		return nil
 	}

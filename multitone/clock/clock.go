@@ -64,6 +64,7 @@ type Tracker struct {
 	folds      float64
 	asked      int
 	segment    []block
+	slips      slips
 	perSegment int
 	offset     []float64 // relative, per tone, as of the last segment
 	track      Track
@@ -96,6 +97,7 @@ type Track struct {
 	segments []segment
 	origin   []float64 // how far each tone's clock is ahead at time zero [s], once forgotten
 	Lost     []Loss
+	Slips    []Slip // in their order; frequencies and phases are as if there were none
 	// StrayTone's own offset differs by StrayOffset (relative) from the tones'
 	// median, most of all and beyond chance; 0: none does. Tones that do not
 	// share a generator's clock need Each.
@@ -374,8 +376,12 @@ func (t *Tracker) fitSegments(last bool) (any bool) {
 		default:
 			return any
 		}
+		// A break in the last block shows in those behind it.
+		known := min(complete, n+slipBlocks+1)
+		t.repair(t.segment[min(t.slips.done, known):known])
 		t.fit(t.segment[:n])
 		t.segment = append(t.segment[:0], t.segment[n:]...)
+		t.slips.done = known - n
 	}
 }
 
@@ -396,6 +402,7 @@ func (t *Tracker) Track() (*Track, error) {
 	}
 	c.track.segments = slices.Clip(t.track.segments)
 	c.track.Lost = slices.Clone(t.track.Lost)
+	c.track.Slips, c.slips = slices.Clip(t.track.Slips), t.slips.clone()
 	return c.finish((*multitone.Bank).Waiting)
 }
 

@@ -14,13 +14,14 @@ import (
 func (t *Tracker) coarse() {
 	var num, den float64
 	for i, tone := range t.tones {
-		var sum complex128
+		var advances []complex128
 		for j := 1; j < len(t.segment); j++ {
 			a, b := &t.segment[j-1], &t.segment[j]
 			if a.weight[i] > 0 && b.weight[i] > 0 {
-				sum += b.phasor[i] * cmplx.Conj(a.phasor[i])
+				advances = append(advances, b.phasor[i]*cmplx.Conj(a.phasor[i]))
 			}
 		}
+		sum := t.agreed(advances)
 		if sum == 0 {
 			continue
 		}
@@ -35,6 +36,42 @@ func (t *Tracker) coarse() {
 			t.offset[i] = num / den
 		}
 	}
+}
+
+// agreed sums the advances of a drive that are like most of the others: where the time
+// line breaks, one or two are not.
+func (t *Tracker) agreed(advances []complex128) (sum complex128) {
+	if t.folds != 1 || len(advances) < 3 {
+		for _, a := range advances {
+			sum += a
+		}
+		return sum
+	}
+	// Angles against the one that is nearest to all others, and their median.
+	var off []float64
+	best := math.Inf(1)
+	for _, a := range advances {
+		angles, away := make([]float64, len(advances)), 0.0
+		for j, b := range advances {
+			angles[j] = cmplx.Phase(b * cmplx.Conj(a))
+			away += math.Abs(angles[j])
+		}
+		if away < best {
+			best, off = away, angles
+		}
+	}
+	median := func(v []float64) float64 { return slices.Sorted(slices.Values(v))[len(v)/2] }
+	middle := median(off)
+	for j := range off {
+		off[j] = math.Abs(off[j] - middle)
+	}
+	limit := 10 * max(median(off), 1e-4) // seven sigmas
+	for j, a := range advances {
+		if off[j] <= limit {
+			sum += a
+		}
+	}
+	return sum
 }
 
 // parabola is what the phases y [rad] of one tone's blocks say, x being the phase that

@@ -272,6 +272,17 @@ func (m *Monitor) Slipped(start, stop int64) bool {
 	return m.slips.overlap(start, stop)
 }
 
+// Slips goes through the places within samples [start, stop) where the time line breaks.
+func (m *Monitor) Slips(start, stop int64, use func(start, stop int64)) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	for _, s := range m.slips.list {
+		if s.start < stop && start <= s.stop {
+			use(s.start, s.stop)
+		}
+	}
+}
+
 // Burst notes that samples [start, stop) of a channel stood out of its noise and were
 // left out.
 func (m *Monitor) Burst(c int, start, stop int64) {

@@ -15,3 +15,5 @@ func TestSamplesThatAreBadAtLength(t *testing.T) {
 		t.Run(s.name, func(t *testing.T) { s.check(t, b, 12, 4, 0.5) })
 	}
 }
+
+func TestSamplesThatSlipAtLength(t *testing.T) { slips(t, 12, 4) }

@@ -1,8 +1,10 @@
 package campaign
 
 import (
+	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 
@@ -174,6 +176,94 @@ func (s *spoil) check(t *testing.T, b *bench.Bench, recordings, stations int, se
 		}
 		if len(a.windows.Intervals) == 0 {
 			spoilt[k].Covers(t, n)
+		}
+	}
+}
+
+// slip takes n samples out of all channels at a place, or gives the last −n twice.
+func slip(volts [][]float64, at, n int) [][]float64 {
+	for c, x := range volts {
+		if n > 0 {
+			volts[c] = slices.Delete(x, at, at+n)
+		} else {
+			volts[c] = slices.Insert(x, at, slices.Clone(x[at+n:at])...)
+		}
+	}
+	return volts
+}
+
+// Samples that were lost or came twice without a mark are named with their number and
+// place; poses after them are at their times, as good as those of the twin, and only
+// the frames about the breaks are flagged.
+func TestSamplesThatSlip(t *testing.T) {
+	slips(t, 1, 1.6)
+}
+
+func slips(t *testing.T, recordings int, seconds float64) {
+	b := bench.New(PipeBench(t))
+	windows := []engine.Windows{hann(10e-3), lowPass(window.Spec{Kind: window.Cascade, Order: 4, TimeConstantS: 1e-3})}
+	slipped, sound := make([]Score, len(windows)), make([]Score, len(windows))
+	for seed := range uint64(recordings) {
+		random := rand.New(rand.NewPCG(seed+1, 62))
+		w := NewWander(random, 0.5, 3)
+		how := simulate.Options{DurationS: seconds, Noise: 8e-9, FlickerHz: 200, MainsHz: 50, MainsV: 5e-6, ClockPPM: 20, Seed: seed + 1}
+		path := w.Path(t, b, seconds)
+		twin := Record(t, b, path, how, nil)
+		var want []string
+		name := Record(t, b, path, how, func(rate float64, volts [][]float64) [][]float64 {
+			for at := int(0.3*rate) + random.IntN(10_000); at < int((seconds-0.3)*rate); at += int((0.2 + 0.4*random.Float64()) * rate) {
+				n := 1 + random.IntN(100)
+				text := fmt.Sprintf("%d samples lost", n)
+				if random.IntN(3) == 0 {
+					text = fmt.Sprintf("%d samples too many", n)
+					n = -n
+				}
+				if n == 1 || n == -1 {
+					text = strings.Replace(text, "samples", "sample", 1)
+				}
+				volts, want = slip(volts, at, n), append(want, text)
+			}
+			return volts
+		})
+		for k, averaging := range windows {
+			Play(t, b, twin, recording.Options{}, engine.Options{Windows: averaging}, func(seen *engine.Observation) {
+				sound[k].Add(t, seen.Sensors[0].Fit.Pose, &seen.Sensors[0].Fit.Covariance, w.At(seen.Time))
+			})
+			flagged := 0
+			survey := Play(t, b, name, recording.Options{}, engine.Options{Windows: averaging}, func(seen *engine.Observation) {
+				v := &seen.Sensors[0]
+				if v.Flags&verdict.Gap != 0 {
+					flagged++
+					return
+				}
+				if other := v.Flags &^ verdict.Motion; other != 0 {
+					t.Errorf("seed %d, %g s: %v", seed+1, seen.Time, v.Flags)
+				}
+				slipped[k].Add(t, v.Fit.Pose, &v.Fit.Covariance, w.At(seen.Time))
+			})
+			said := strings.Join(survey.Slips(), "\n")
+			for _, text := range want {
+				if !strings.Contains(said, text) {
+					t.Errorf("seed %d: %q is not said:\n%s", seed+1, text, said)
+				}
+			}
+			if len(survey.Slips()) != len(want) || len(survey.DoubtfulReferences()) > 0 {
+				t.Errorf("seed %d: said %q, want %q", seed+1, survey.Faults(), want)
+			}
+			if flagged < len(want) || flagged > 20*len(want) {
+				t.Errorf("seed %d: %d frames flagged for %d breaks", seed+1, flagged, len(want))
+			}
+		}
+	}
+	for k, averaging := range windows {
+		sound[k].Log(t)
+		slipped[k].Log(t)
+		n := float64(slipped[k].N)
+		if averaging.LowPass != nil {
+			n = float64(recordings) * seconds * 100
+		}
+		if rms, twin := slipped[k].RMS(), sound[k].RMS(); rms > twin*(1.05+RMSLoose(n)) {
+			t.Errorf("RMS error %.4f mm, of the twin %.4f", 1e3*rms, 1e3*twin)
 		}
 	}
 }

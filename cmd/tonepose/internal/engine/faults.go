@@ -3,6 +3,7 @@ package engine
 import (
 	"cmp"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 
@@ -12,7 +13,58 @@ import (
 // Faults words what was wrong with the samples: the kind, the channel or tone,
 // and when. Never nil.
 func (s *Survey) Faults() []string {
-	return append(append([]string{}, s.Monitor.Summary()...), s.DoubtfulReferences()...)
+	return slices.Concat([]string{}, s.Monitor.Summary(), s.Slips(), s.DoubtfulReferences())
+}
+
+// Slips words where the time line breaks without a mark: what the phases of all drives
+// say together.
+func (s *Survey) Slips() (lines []string) {
+	for _, v := range s.Track.Slips {
+		n, how := v.Lost, "lost"
+		if n < 0 {
+			n, how = -n, "too many"
+		}
+		noun := "samples"
+		if n == 1 {
+			noun = "sample"
+		}
+		lines = append(lines, fmt.Sprintf("%d %s %s at %.4g s (sample %d): the time line goes on after them", n, noun, how, float64(v.At)/s.info.SampleRate, v.At))
+		if len(lines) == mostSlipLines {
+			if more := len(s.Track.Slips) - mostSlipLines; more > 0 {
+				lines = append(lines, fmt.Sprintf("and %d more breaks of the time line", more))
+			}
+			break
+		}
+	}
+	return lines
+}
+
+// mostSlipLines is how many slips are named one by one.
+const mostSlipLines = 10
+
+// Time is that of a point among the samples [s] after the first, with those counted
+// that the phases of the drives show to be lost.
+func (s *Survey) Time(sample float64) float64 {
+	for _, v := range s.Track.Slips {
+		if float64(v.At) > sample {
+			break
+		}
+		sample += float64(v.Lost)
+	}
+	return sample / s.info.SampleRate
+}
+
+// Sample is the sample of a time [s].
+func (s *Survey) Sample(time float64) int64 {
+	at := time * s.info.SampleRate
+	lost := int64(0)
+	for _, v := range s.Track.Slips {
+		if float64(v.At+lost+v.Lost) > at {
+			break
+		}
+		lost += v.Lost
+	}
+	return int64(math.Round(at - float64(lost)))
 }
 
 // DoubtfulReferences words where the references of tones were lost, a line a

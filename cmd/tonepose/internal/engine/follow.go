@@ -86,8 +86,12 @@ func (f *follower) begin() (err error) {
 	meter.retune = streamSeconds
 	f.meter = meter
 	if c, ok := meter.frames.(*multitone.Continuous); ok {
+		ahead, err := newScreen(meter.info, meter.cfg)
+		if err != nil {
+			return err
+		}
 		for i := range f.held {
-			measureNoise(c, &f.held[i])
+			measureNoise(c, ahead.clean(&f.held[i], f.survey.Monitor))
 		}
 	}
 	for i := range f.held {

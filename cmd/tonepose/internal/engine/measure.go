@@ -108,6 +108,7 @@ func (v *meter) readNoise(ctx context.Context, src Source, s *Survey, c *multito
 }
 
 func measureNoise(c *multitone.Continuous, b *Block) {
+	b.tell(c)
 	if b.Counts != nil {
 		c.MeasureNoiseInt16(b.Counts)
 	} else {
@@ -149,7 +150,7 @@ type meter struct {
 type framer interface {
 	Tune(hz []float64) error
 	Follow(multitone.Course)
-	Omit(channel int, start, stop int64)
+	omitter
 	Write(x [][]float64, emit func(*multitone.Frame) error) error
 	WriteInt16(x []int16, emit func(*multitone.Frame) error) error
 }
@@ -171,7 +172,7 @@ func newMeter(info recording.Info, s *Survey, m *Measurement, use func(*Measured
 		return nil, err
 	}
 	if !w.Successive() {
-		v.spans, err = newSpans(w.Intervals, info)
+		v.spans, err = newSpans(w.Intervals, info, s)
 		return v, err
 	}
 	v.counts = info.Int16
@@ -220,7 +221,7 @@ func (v *meter) write(b *Block, s *Survey) error {
 	if err := v.follow(float64(b.First)/v.info.SampleRate, s); err != nil {
 		return err
 	}
-	b.omit(v.frames.Omit)
+	b.tell(v.frames)
 	if b.Counts != nil {
 		return v.frames.WriteInt16(b.Counts, v.emit)
 	}
@@ -285,11 +286,18 @@ func References(tones []multitone.Tone, channels int) []bool {
 func (v *meter) judge(f *multitone.Frame, s *Survey, sensors []string) error {
 	j := &v.measured
 	j.Frame, j.Sensors, j.Flags, j.Shares = f, sensors, 0, s.shares
-	j.Time, j.Duration = f.Time(v.info.SampleRate), f.Duration(v.info.SampleRate)
+	j.Time, j.Duration = s.Time(f.Time(1)), f.Duration(v.info.SampleRate)
 	// A fault bends phasors as motion does, unless its samples are left out.
-	broken := s.Monitor.Slipped(f.Start, f.Stop)
+	from := f.Start
+	if v.leak != nil { // a low-pass rests on as much before, by a hundredth: of steps in all tones too much
+		from -= f.Stop - f.Start
+	}
+	broken, slipped := s.Monitor.Slipped(from, f.Stop), verdict.Flags(0)
+	if broken {
+		slipped = verdict.Gap
+	}
 	for c := range j.Channels {
-		j.Channels[c] = s.Flags(c, f.Start, f.Stop)
+		j.Channels[c] = s.Flags(c, f.Start, f.Stop) | slipped
 		broken = broken || j.Channels[c]&^leftOut != 0 && (v.m.Rests == nil || v.m.Rests[c])
 	}
 	for k := range j.Lost {

@@ -38,6 +38,7 @@ type Observer struct {
 	monitor *recording.Monitor
 	volts   converter
 	seen    int64 // samples
+	slips   int   // told to the monitor
 
 	foreign  *multitone.Foreign // nil: tones too close to each other to look between them
 	tracked  bool               // frequencies are measured
@@ -160,6 +161,10 @@ func (o *Observer) survey(track *clock.Track, err error) (*Survey, error) {
 	case o.searched == 0 || seen >= 2*o.searched: // of a stream, as its beginning grows
 		o.found, o.searched = o.search(track), max(seen, 1)
 	}
+	for _, slip := range track.Slips[min(o.slips, len(track.Slips)):] {
+		o.monitor.Slip(slip.Start, slip.Stop)
+	}
+	o.slips = max(o.slips, len(track.Slips))
 	s := &Survey{Mains: o.found.Mains, Foreign: o.found.foreign, Track: track, Monitor: o.monitor, mains: o.mains, tones: o.tones, info: o.info, seen: float64(o.seen) / o.info.SampleRate}
 	for _, hz := range s.Hz() {
 		s.shares = append(s.shares, s.share(hz))

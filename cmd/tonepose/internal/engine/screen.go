@@ -81,8 +81,12 @@ func (v *screen) clean(b *Block, m *recording.Monitor) *Block {
 		}
 	}
 	if out == nil {
-		return b
+		out = b
 	}
+	out.Breaks = out.Breaks[:0]
+	m.Slips(b.First, b.First+int64(n), func(start, stop int64) {
+		out.Breaks = append(out.Breaks, multitone.Span{Start: start, Stop: stop})
+	})
 	return out
 }
 
@@ -139,11 +143,20 @@ func (v *screen) copy(b *Block) *Block {
 	return o
 }
 
-// omit tells of all unsound samples of the block.
-func (b *Block) omit(tell func(channel int, start, stop int64)) {
+// omitter leaves samples out of what it measures.
+type omitter interface {
+	Omit(channel int, start, stop int64)
+	Break(start, stop int64)
+}
+
+// tell tells of all unsound samples of the block, and of the breaks of its time line.
+func (b *Block) tell(o omitter) {
+	for _, s := range b.Breaks {
+		o.Break(s.Start, s.Stop)
+	}
 	for c, list := range b.Unsound {
 		for _, s := range list {
-			tell(c, s.Start, s.Stop)
+			o.Omit(c, s.Start, s.Stop)
 		}
 	}
 }

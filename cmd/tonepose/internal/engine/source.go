@@ -46,6 +46,7 @@ type Block struct {
 	// Unsound are samples that tell nothing of their channel's signal, by channel;
 	// others stand in their place. Nil: none.
 	Unsound [][]multitone.Span
+	Breaks  []multitone.Span // where the time line breaks
 }
 
 // samples is how many there are of each channel.

@@ -3,7 +3,6 @@ package engine
 import (
 	"cmp"
 	"fmt"
-	"math"
 	"slices"
 
 	"tonepose/multitone"
@@ -29,14 +28,14 @@ type spans struct {
 
 // newSpans joins intervals of equal times and sorts them by start. Without any
 // the whole recording is one.
-func newSpans(rows []Interval, info recording.Info) (*spans, error) {
+func newSpans(rows []Interval, info recording.Info, survey *Survey) (*spans, error) {
 	if len(rows) == 0 {
 		return &spans{all: []span{{start: 0, stop: info.Samples}}}, nil
 	}
 	s := &spans{}
 	at := map[[2]int64]int{}
 	for _, row := range rows {
-		start, stop := int64(math.Round(row.Start*info.SampleRate)), int64(math.Round(row.Stop*info.SampleRate))
+		start, stop := survey.Sample(row.Start), survey.Sample(row.Stop)
 		if start < 0 || info.Samples >= 0 && stop > info.Samples {
 			return nil, fmt.Errorf("%s: %g s to %g s: %s has samples from 0 s to %g s", row.Origin, row.Start, row.Stop, info.Name, info.Duration())
 		}
@@ -73,7 +72,7 @@ func (s *spans) write(b *Block, survey *Survey, cfg multitone.Config, use func(*
 	for _, i := range s.open {
 		v := &s.all[i]
 		v.interval.Follow(survey.Track)
-		b.omit(v.interval.Omit)
+		b.tell(v.interval)
 		if !v.interval.Write(b.Volts, b.First) {
 			still = append(still, i)
 			continue
