@@ -5,7 +5,8 @@
 // gives one Frame for a stretch of any length. Either way all tones are
 // estimated jointly by weighted least squares, together with the lines that
 // disturb them (mains harmonics, slow drift), and the variance of every phasor
-// comes from the noise measured beside its tone.
+// comes from the noise measured beside its tone. Samples that are known to be bad
+// weigh nothing (Bank.Omit); a Mender finds those that stand out of the noise.
 //
 // The package opens no file and knows no coil: samples in, phasors out.
 //

@@ -14,6 +14,10 @@
 // known but for half turns: it is followed doubled. Starts then tells when the file
 // with the drives began to play, from the same phases.
 //
+// Samples that the recorder lost, or gave twice, without a mark make the phases of
+// all tones step at once, each by 2πf times the same time: the Track names these
+// slips, and its frequencies are as if there were none.
+//
 // The line fit over m blocks loses 1/m² of the information (Cramér–Rao bound
 // 6/(π²·SNR·N·T²) on the frequency's variance, SNR = A²/2σ²; Rife and
 // Boorstyn, IEEE Trans. Inf. Theory 20, 1974).

@@ -65,6 +65,9 @@ type Channel struct {
 // the details of a block only where its extremes give reason to. Give it to Reader.Watch, or feed it blocks with Planar or
 // Int16; its methods may be called meanwhile from other goroutines. Memory is bounded.
 //
+// A run of equal samples that ends in a jump was held by the recorder if it is longer than chance allows: on all channels
+// (a gap) from about ten samples on, on one (stuck) from 16 or more, by how often neighbours are equal otherwise.
+//
 // Integers are clipped at the end codes. Integers and floats are clipped where three or more samples are equal at the
 // extreme of a stretch, between flanks that no smooth peak under this quantisation has. A block is repeated when it is
 // equal, beyond chance, to one at most 61,440 samples before, in the first four channels of 16-bit counts, or the first
