@@ -14,10 +14,13 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strings"
 
 	"github.com/mmcloughlin/avo/build"
+	"github.com/mmcloughlin/avo/ir"
 	"github.com/mmcloughlin/avo/pass"
 	"github.com/mmcloughlin/avo/printer"
+	"github.com/mmcloughlin/avo/reg"
 )
 
 // kernels are the files and what they hold.
@@ -28,6 +31,7 @@ var kernels = []struct {
 	{"fieldmodels/loopset_amd64.s", loopSet},
 	{"fieldmodels/ringstack_amd64.s", ringStack},
 	{"multitone/internal/kernel/advance_amd64.s", advance},
+	{"multitone/internal/kernel/stream_amd64.s", stream},
 }
 
 func main() {
@@ -71,5 +75,26 @@ func assembly(write func(*build.Context)) ([]byte, error) {
 	if err := pass.Compile.Execute(file); err != nil {
 		return nil, err
 	}
+	if err := withinAVX2(file); err != nil {
+		return nil, err
+	}
 	return printer.NewGoAsm(printer.Config{Name: "fieldmodels/variant/generate", Pkg: "tonepose"}).Print(file)
+}
+
+// withinAVX2 refuses vectors that only AVX-512 has in functions for AVX2: the registers
+// are handed out without regard to it.
+func withinAVX2(file *ir.File) error {
+	for _, f := range file.Functions() {
+		if !strings.HasSuffix(f.Name, "AVX2") {
+			continue
+		}
+		for _, i := range f.Instructions() {
+			for _, r := range i.Registers() {
+				if p := reg.ToPhysical(r); p != nil && p.Kind() == reg.KindVector && p.PhysicalIndex() > 15 {
+					return fmt.Errorf("%s needs more than the 16 vectors of AVX2", f.Name)
+				}
+			}
+		}
+	}
+	return nil
 }

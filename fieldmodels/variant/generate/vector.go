@@ -54,6 +54,8 @@ func (g *vector) load(m operand.Op) reg.VecVirtual {
 	return r
 }
 
+func (g *vector) move(from, to reg.VecVirtual) { g.VMOVUPD(from, to) }
+
 func (g *vector) store(r reg.VecVirtual, m operand.Op) { g.VMOVUPD(r, m) }
 
 // every is one number in every lane.

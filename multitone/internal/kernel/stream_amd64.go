@@ -5,72 +5,94 @@ package kernel
 import "tonepose/fieldmodels/variant"
 
 func init() {
-	streamKernel.Add(variant.AVX512, streamAVX512)
-	laneKernel.Add(variant.AVX512, func(tones int) func(r *LaneReferral, out, row []complex128) {
-		if tones%Lanes != 0 {
-			return turnLanesGo
-		}
-		return referLanesAVX512
-	})
+	for _, w := range []struct {
+		level *variant.Level
+		loops streamVectors
+	}{
+		{variant.AVX2, streamVectors{spreadAVX2, referencesAVX2,
+			[]stagesLoop{{1, mixAVX2, mixPartAVX2}}, []stagesLoop{{1, mixReferAVX2, mixReferPartAVX2}}}},
+		{variant.AVX512, streamVectors{spreadAVX512, referencesAVX512,
+			[]stagesLoop{{3, mixThreeAVX512, mixThreeAVX512}, {1, mixPartAVX512, mixPartAVX512}},
+			[]stagesLoop{{3, mixReferThreeAVX512, mixReferThreeAVX512}, {1, mixReferPartAVX512, mixReferPartAVX512}}}},
+	} {
+		streamKernel.Add(w.level, w.loops.loopsFor)
+	}
+	laneKernel.Add(variant.AVX2, lanesWith(turnsAVX2, turnLanesAVX2))
+	laneKernel.Add(variant.AVX512, lanesWith(turnsAVX512, turnLanesAVX512))
 }
 
-// spread16avx512 writes n samples of vectors·4 channels twice each, times gain;
-// samples are step bytes apart. It reads four counts for each vector.
-//
-//go:noescape
-func spread16avx512(dst *float64, x *int16, gain *float64, n, vectors int, step uintptr)
+// streamVectors are the loops of one width; see their generator for the arguments.
+type streamVectors struct {
+	spread     func(dst *float64, x *int16, gain *float64, n, fours int, step uintptr)
+	references func(turns *float64, references, state, turn *complex128, offsets *int64, spread, carrier, ahead, decay *float64, n int, spreadStep, step uintptr)
+	raw, refer []stagesLoop // the one that takes the most channels first
+}
 
-// mix4avx512 filters one tone of four channels by four stages: states are
-// multiplied by turn first; samples are spreadStep bytes apart, outputs outStep.
-// Only the numbers (halves of complex ones) in mask are stored.
-//
-//go:noescape
-func mix4avx512(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask uint64)
+// stagesLoop takes some fours of channels: all of them whole, or the last one in part.
+type stagesLoop struct {
+	fours       int
+	whole, part stagesMixer
+}
 
-// mix4x3avx512 is mix4avx512 for twelve channels at once; mask is that of the
-// last four.
-//
-//go:noescape
-func mix4x3avx512(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask uint64)
+type stagesMixer func(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask *uint64, turns *float64, turnsStep uintptr, keep *uint64)
 
-// turns8avx512 gathers the references of up to eight tones from each of n rows,
-// rowStep bytes apart, and writes the pairs that turn to their phases, times
-// decay, and the references times ahead. These all are 128·groups bytes apart.
-//
 //go:noescape
-func turns8avx512(turns *float64, references *complex128, row *complex128, offsets *int64, ahead, decay *float64, n int, rowStep, step uintptr)
+func spreadAVX2(dst *float64, x *int16, gain *float64, n, fours int, step uintptr)
 
-// references8avx512 filters the references of eight tones over n samples from
-// the states as they are, and writes as turns8avx512 does, but the turns' real
-// and imaginary parts side by side. offsets are three by eight; carriers too are
-// step bytes apart.
-//
 //go:noescape
-func references8avx512(turns *float64, references, state, turn *complex128, offsets *int64, spread, carrier, ahead, decay *float64, n int, spreadStep, step uintptr)
+func spreadAVX512(dst *float64, x *int16, gain *float64, n, fours int, step uintptr)
 
-// mixRefer4avx512 is mix4avx512 that multiplies what it stores by turns,
-// turnsStep bytes apart with the imaginary part 64 bytes on, and stores 0 for
-// numbers that are not in keep.
-//
 //go:noescape
-func mixRefer4avx512(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask uint64, turns *float64, turnsStep uintptr, keep uint64)
+func mixAVX2(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask *uint64, turns *float64, turnsStep uintptr, keep *uint64)
 
-// mixRefer4x3avx512 is mixRefer4avx512 for twelve channels at once; mask is that
-// of the last four.
-//
 //go:noescape
-func mixRefer4x3avx512(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask uint64, turns *float64, turnsStep uintptr, keep uint64)
+func mixPartAVX2(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask *uint64, turns *float64, turnsStep uintptr, keep *uint64)
 
-func streamAVX512(s *Stream) streamLoops {
-	l := portableStream
-	l.counts = spreadCountsAVX512
+//go:noescape
+func mixReferAVX2(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask *uint64, turns *float64, turnsStep uintptr, keep *uint64)
+
+//go:noescape
+func mixReferPartAVX2(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask *uint64, turns *float64, turnsStep uintptr, keep *uint64)
+
+//go:noescape
+func mixThreeAVX512(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask *uint64, turns *float64, turnsStep uintptr, keep *uint64)
+
+//go:noescape
+func mixPartAVX512(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask *uint64, turns *float64, turnsStep uintptr, keep *uint64)
+
+//go:noescape
+func mixReferThreeAVX512(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask *uint64, turns *float64, turnsStep uintptr, keep *uint64)
+
+//go:noescape
+func mixReferPartAVX512(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask *uint64, turns *float64, turnsStep uintptr, keep *uint64)
+
+//go:noescape
+func referencesAVX2(turns *float64, references, state, turn *complex128, offsets *int64, spread, carrier, ahead, decay *float64, n int, spreadStep, step uintptr)
+
+//go:noescape
+func referencesAVX512(turns *float64, references, state, turn *complex128, offsets *int64, spread, carrier, ahead, decay *float64, n int, spreadStep, step uintptr)
+
+//go:noescape
+func turnsAVX2(turns *float64, references, row *complex128, offsets *int64, ahead, gain *float64)
+
+//go:noescape
+func turnsAVX512(turns *float64, references, row *complex128, offsets *int64, ahead, gain *float64)
+
+//go:noescape
+func turnLanesAVX2(out, row *complex128, turns, gain *float64, channels int, outStep uintptr)
+
+//go:noescape
+func turnLanesAVX512(out, row *complex128, turns, gain *float64, channels int, outStep uintptr)
+
+func (w streamVectors) loopsFor(s *Stream) streamLoops {
+	l := streamLoops{w.spreadCounts, mixGo, referGo}
 	if s.Order == 4 {
-		l.mix, l.refer = mixAVX512, referAVX512
+		l.mix, l.refer = w.mixTone, w.mixReferred
 	}
 	return l
 }
 
-func spreadCountsAVX512(s *Stream, x []int16, n int) {
+func (w streamVectors) spreadCounts(s *Stream, x []int16, n int) {
 	// The last vector of a sample reads into the next one; the last samples,
 	// behind which there is nothing, are spread in Go.
 	behind := s.vectors*4 - s.channels
@@ -78,71 +100,100 @@ func spreadCountsAVX512(s *Stream, x []int16, n int) {
 	if safe > 0 {
 		_ = x[(safe-1)*s.channels+s.vectors*4-1]
 		_ = s.spread[safe*s.vectors*8-1]
-		spread16avx512(&s.spread[0], &x[0], &s.gain[0], safe, s.vectors, uintptr(s.channels)*2)
+		w.spread(&s.spread[0], &x[0], &s.gain[0], safe, s.vectors, uintptr(s.channels)*2)
 	}
 	spreadFrom(s, x, safe, n)
 }
 
-func mixAVX512(s *Stream, out []complex128, tone, n int) {
-	s.within(out, tone, n)
-	for v := 0; v < s.vectors; {
-		mix, wide, mask := mix4avx512, 1, s.mask(v+1)
-		if s.vectors-v >= 3 {
-			mix, wide, mask = mix4x3avx512, 3, s.mask(v+3)
-		}
-		mix(&out[tone*s.channels+4*v], &s.state[(tone*s.vectors+v)*16], &s.carrier[tone*Longest], &s.spread[8*v],
-			n, uintptr(s.Size())*16, uintptr(s.vectors)*64, &s.turn[tone], mask)
-		v += wide
+func (w streamVectors) mixTone(s *Stream, out []complex128, tone, n int) {
+	s.mixStages(w.raw, out, tone, n, nil, nil)
+}
+
+func (w streamVectors) mixReferred(s *Stream, out []complex128, n int) {
+	r := s.referral
+	_, _ = r.turns[n*r.groups*16-1], s.decay[n-1]
+	for g := range r.groups {
+		w.references(&r.turns[g*16], &r.References[g*Lanes], &s.state[0], &s.turn[0], &r.offsets[g*3*Lanes],
+			&s.spread[0], &r.carrier[g*16], &r.ahead[g*16], &s.decay[0], n, s.spreadStep(), r.step())
+	}
+	for tone := range r.channel {
+		s.mixStages(w.refer, out, tone, n, r, &r.turns[r.at(0, tone)])
 	}
 }
 
-// within checks the bounds of what the loops touch.
-func (s *Stream) within(out []complex128, tone, n int) {
+// mixStages takes all channels of a tone through loops.
+func (s *Stream) mixStages(loops []stagesLoop, out []complex128, tone, n int, r *Referral, turns *float64) {
 	_ = s.carrier[tone*Longest+n-1]
 	_ = out[(n-1)*s.Size()+tone*s.channels+s.channels-1]
 	_ = s.spread[n*s.vectors*8-1]
+	var turnsStep uintptr
+	if r != nil {
+		turnsStep = r.step()
+	}
+	for v := 0; v < s.vectors; {
+		i := 0
+		for s.vectors-v < loops[i].fours {
+			i++
+		}
+		l := &loops[i]
+		mix, mask, keep := l.whole, &someLanes[0], &allButOne[0]
+		if behind := 4*(v+l.fours) - s.channels; behind > 0 {
+			mix, mask = l.part, &someLanes[2*behind]
+		}
+		if r != nil {
+			keep = keepNumbers(r.channel[tone]-4*v, l.fours)
+		}
+		mix(&out[tone*s.channels+4*v], &s.state[(tone*s.vectors+v)*16], &s.carrier[tone*Longest], &s.spread[8*v],
+			n, uintptr(s.Size())*16, s.spreadStep(), &s.turn[tone], mask, turns, turnsStep, keep)
+		v += l.fours
+	}
 }
 
-// mask names the numbers that are there in the last of so many vectors.
-func (s *Stream) mask(vectors int) uint64 { return 0xff >> max(0, 8*vectors-2*s.channels) }
+func (s *Stream) spreadStep() uintptr { return uintptr(s.vectors) * 64 }
 
-func referAVX512(s *Stream, out []complex128, n int) {
-	r := s.referral
-	step, spreadStep := uintptr(r.groups)*128, uintptr(s.vectors)*64
-	_, _ = r.turns[n*r.groups*16-1], s.decay[n-1]
-	for g := range r.groups {
-		references8avx512(&r.turns[g*16], &r.References[g*Lanes], &s.state[0], &s.turn[0], &r.offsets[g*3*Lanes],
-			&s.spread[0], &r.carrier[g*16], &r.ahead[g*16], &s.decay[0], n, spreadStep, step)
+func (r *Referral) step() uintptr { return uintptr(r.groups) * 128 }
+
+const (
+	mostNumbers = 8 * 3 // that a loop takes at a time
+	inIt        = ^uint64(0)
+)
+
+// Sets of lanes: someLanes from 8−n on are the first n of eight lanes; allButOne from
+// mostNumbers−i on is all lanes but lane i, from mostNumbers+1 on all.
+var (
+	someLanes = [16]uint64{inIt, inIt, inIt, inIt, inIt, inIt, inIt, inIt}
+	allButOne = func() (a [2*mostNumbers + 1]uint64) {
+		for i := range a {
+			a[i] = inIt
+		}
+		a[mostNumbers] = 0
+		return a
+	}()
+)
+
+// keepNumbers are the numbers of some fours of channels but the imaginary part of one
+// of these: a reference is real, and the product leaves a rounding error.
+func keepNumbers(reference, fours int) *uint64 {
+	if reference < 0 || reference >= 4*fours {
+		return &allButOne[mostNumbers+1]
 	}
-	for tone, c := range r.channel {
-		s.within(out, tone, n)
-		for v := 0; v < s.vectors; {
-			mix, wide, mask := mixRefer4avx512, 1, s.mask(v+1)
-			if s.vectors-v >= 3 {
-				mix, wide, mask = mixRefer4x3avx512, 3, s.mask(v+3)
-			}
-			keep := ^uint64(0)
-			if c >= 4*v { // a reference is real; the product leaves a rounding error
-				keep &^= 2 << (2 * (c - 4*v))
-			}
-			mix(&out[tone*s.channels+4*v], &s.state[(tone*s.vectors+v)*16], &s.carrier[tone*Longest], &s.spread[8*v],
-				n, uintptr(s.Size())*16, spreadStep, &s.turn[tone], mask, &r.turns[r.at(0, tone)], step, keep)
-			v += wide
+	return &allButOne[mostNumbers-(2*reference+1)]
+}
+
+// lanesWith returns the loop of a LaneReferral.
+func lanesWith(turns func(turns *float64, references, row *complex128, offsets *int64, ahead, gain *float64),
+	turn func(out, row *complex128, turns, gain *float64, channels int, outStep uintptr)) func(tones int) func(r *LaneReferral, out, row []complex128) {
+	refer := func(r *LaneReferral, out, row []complex128) {
+		step := uintptr(r.channels) * 16
+		for g := range r.groups {
+			turns(&r.turns[g*16], &r.References[g*Lanes], &row[0], &r.offsets[g*Lanes], &r.ahead[g*16], &r.one)
+			turn(&out[g*Lanes*r.channels], &row[g*r.channels*Lanes], &r.turns[g*16], &r.gain[0], r.channels, step)
 		}
 	}
-}
-
-// turnLanesAVX512 multiplies eight tones of channels many channels by their
-// pairs of turns and the channels' gains, and stores them tone by tone, outStep
-// bytes apart.
-//
-//go:noescape
-func turnLanesAVX512(out, row *complex128, turns, gain *float64, channels int, outStep uintptr)
-
-func referLanesAVX512(r *LaneReferral, out, row []complex128) {
-	step := uintptr(r.channels) * 16
-	for g := range r.groups {
-		turns8avx512(&r.turns[g*16], &r.References[g*Lanes], &row[0], &r.offsets[g*Lanes], &r.ahead[g*16], &r.one, 1, 0, 0)
-		turnLanesAVX512(&out[g*Lanes*r.channels], &row[g*r.channels*Lanes], &r.turns[g*16], &r.gain[0], r.channels, step)
+	return func(tones int) func(r *LaneReferral, out, row []complex128) {
+		if tones%Lanes != 0 {
+			return turnLanesGo
+		}
+		return refer
 	}
 }

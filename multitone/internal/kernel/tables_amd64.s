@@ -27,12 +27,3 @@ EIGHT(·high32, $0x1800000008, $0x1900000009, $0x1a0000000a, $0x1b0000000b, $0x1
 // reverse turns a vector about.
 EIGHT(·reverse64, $7, $6, $5, $4, $3, $2, $1, $0)
 EIGHT(·reverse32, $0x0e0000000f, $0x0c0000000d, $0x0a0000000b, $0x0800000009, $0x0600000007, $0x0400000005, $0x0200000003, $0x0000000001)
-
-// twice takes each of four numbers twice.
-EIGHT(·twice, $0, $0, $1, $1, $2, $2, $3, $3)
-
-// apart parts the pairs that unpacking leaves: 0 4 1 5 2 6 3 7 from 0 2 4 6 1 3 5 7.
-EIGHT(·apart, $0, $2, $4, $6, $1, $3, $5, $7)
-
-// beside are the offsets of eight complex numbers side by side, in bytes.
-EIGHT(·beside, $0, $16, $32, $48, $64, $80, $96, $112)
