@@ -3,8 +3,6 @@ package trajectory
 import (
 	"math"
 
-	"gonum.org/v1/gonum/floats"
-
 	"tonepose/fieldmodels/rigid"
 )
 
@@ -30,9 +28,9 @@ func (e *estimate) absorb(o *reading, bend, variance float64) (chi2, logs float6
 	for j := range 6 {
 		for k := j; k < 6; k++ {
 			if u := o.root[j][k]; u != 0 {
-				floats.AddScaled(w[j][:], u, e.cov[k][:])
+				addScaled(w[j][:], u, e.cov[k][:])
 				if bend != 0 {
-					floats.AddScaled(w[j][:], u*bend, e.cov[12+k][:])
+					addScaled(w[j][:], u*bend, e.cov[12+k][:])
 				}
 			}
 		}
@@ -57,20 +55,20 @@ func (e *estimate) absorb(o *reading, bend, variance float64) (chi2, logs float6
 			l /= s[j][j]
 			s[i][j] = l
 			s[i][i] -= l * l
-			floats.AddScaled(w[i][:], -l, w[j][:])
+			addScaled(w[i][:], -l, w[j][:])
 			v -= l * m[j]
 		}
 		s[i][i] = math.Sqrt(s[i][i])
-		floats.Scale(1/s[i][i], w[i][:])
+		scale(1/s[i][i], w[i][:])
 		m[i] = v / s[i][i] // of the whitened innovation from here on
-		floats.AddScaled(d[:], m[i], w[i][:])
+		addScaled(d[:], m[i], w[i][:])
 		chi2 += m[i] * m[i]
 		logs += 2 * math.Log(s[i][i])
 	}
 	for i := range size {
 		row := e.cov[i][: i+1 : i+1]
 		for j := range w {
-			floats.AddScaled(row, -w[j][i], w[j][:i+1])
+			addScaled(row, -w[j][i], w[j][:i+1])
 		}
 	}
 	e.cov.mirror()
@@ -110,13 +108,13 @@ func (e *estimate) back(f *flow, predicted, next *estimate, n int) {
 	for k := range n {
 		to := &half[k]
 		for l, v := range diff[k][:n] {
-			floats.AddScaled(to[:n], v, gain[l][:n])
+			addScaled(to[:n], v, gain[l][:n])
 		}
 	}
 	for k := range n {
 		from := &half[k]
 		for i, v := range gain[k][:n] {
-			floats.AddScaled(e.cov[i][:i+1], v, from[:i+1])
+			addScaled(e.cov[i][:i+1], v, from[:i+1])
 		}
 	}
 	e.cov.mirror()
@@ -128,18 +126,18 @@ func (e *estimate) back(f *flow, predicted, next *estimate, n int) {
 // orders. False where it is not positive definite.
 func (m *matrix) solve(b *matrix, n int) bool {
 	var l matrix
-	var scale vector
+	var unit vector
 	for i := range n {
 		if !(m[i][i] > 0) {
 			return false
 		}
-		scale[i] = 1 / math.Sqrt(m[i][i])
+		unit[i] = 1 / math.Sqrt(m[i][i])
 	}
 	for i := range n {
 		row := &l[i]
 		for j := range i + 1 {
 			other := &l[j]
-			v := m[i][j] * scale[i] * scale[j]
+			v := m[i][j] * unit[i] * unit[j]
 			for k := range j {
 				v -= row[k] * other[k]
 			}
@@ -155,21 +153,36 @@ func (m *matrix) solve(b *matrix, n int) bool {
 	}
 	for i := range n {
 		to := b[i][:n]
-		floats.Scale(scale[i], to)
+		scale(unit[i], to)
 		for k, v := range l[i][:i] {
-			floats.AddScaled(to, -v, b[k][:n])
+			addScaled(to, -v, b[k][:n])
 		}
-		floats.Scale(l[i][i], to)
+		scale(l[i][i], to)
 	}
 	for i := n - 1; i >= 0; i-- {
 		to := b[i][:n]
 		for k := i + 1; k < n; k++ {
-			floats.AddScaled(to, -l[k][i], b[k][:n])
+			addScaled(to, -l[k][i], b[k][:n])
 		}
-		floats.Scale(l[i][i], to)
+		scale(l[i][i], to)
 	}
 	for i := range n {
-		floats.Scale(scale[i], b[i][:n])
+		scale(unit[i], b[i][:n])
 	}
 	return true
+}
+
+// addScaled adds a multiple of a row to another. That of gonum's floats would let the
+// rows, which live on the stack, escape to the heap.
+func addScaled(to []float64, by float64, row []float64) {
+	row = row[:len(to)]
+	for i, v := range row {
+		to[i] += by * v
+	}
+}
+
+func scale(by float64, row []float64) {
+	for i := range row {
+		row[i] *= by
+	}
 }
