@@ -401,18 +401,29 @@ func (z *zoom) outstanding(guard float64, known []found) (best int) {
 		// By chance each power is at least as large with a probability p, by Fisher's
 		// F; the chance of all of them is that of −2Σ ln p (Fisher 1932; Brown's
 		// correction is not needed: channels have their own noise).
-		var sum float64
-		for c := range z.power {
-			floor := max(z.floor(c, i), z.at(c, -i-1), z.at(c, -i), z.at(c, -i+1))
-			if floor > 0 {
-				sum += 2 * floorFreedom * math.Log1p(z.at(c, i)/floor/floorFreedom)
-			}
+		if chi.Survival(z.excess(i, false)) >= least {
+			continue // the other side alone explains it: medians cost more
 		}
-		if p := chi.Survival(sum); p < least {
+		if p := chi.Survival(z.excess(i, true)); p < least {
 			best, least = i, p
 		}
 	}
 	return best
+}
+
+// excess is −2Σ ln p over the channels, p being the chance of a bin's power over that
+// on the tone's other side and, if asked for, over the noise about it.
+func (z *zoom) excess(i int, noise bool) (sum float64) {
+	for c := range z.power {
+		floor := max(z.at(c, -i-1), z.at(c, -i), z.at(c, -i+1))
+		if noise {
+			floor = max(floor, z.floor(c, i))
+		}
+		if floor > 0 {
+			sum += 2 * floorFreedom * math.Log1p(z.at(c, i)/floor/floorFreedom)
+		}
+	}
+	return sum
 }
 
 // peaks tells that a bin is higher than its neighbours on some channel.
