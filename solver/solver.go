@@ -88,6 +88,17 @@ func (s *Solver) Clone() *Solver {
 	return c
 }
 
+// With returns a Solver of the same problem with other options.
+func (s *Solver) With(o Options) (*Solver, error) {
+	o, err := o.withDefaults()
+	if err != nil {
+		return nil, err
+	}
+	g := *s.rig
+	g.options = o
+	return (&Solver{rig: &g}).Clone(), nil
+}
+
 // Problem returns what New was given.
 func (s *Solver) Problem() Problem { return s.rig.problem }
 

@@ -26,8 +26,8 @@ type Crossing struct {
 //
 // It ends with the context's error soon after that is done.
 func Across(ctx context.Context, x, y *Inspector, framesX, framesY []solver.Couplings, fitsX, fitsY []solver.Result) (Crossing, bool, error) {
-	ofX, badX := before(fitsX)
-	ofY, badY := before(fitsY)
+	ofX, badX := before(framesX, fitsX)
+	ofY, badY := before(framesY, fitsY)
 	if !badX && !badY || ofX.DOF == 0 || ofY.DOF == 0 || len(framesX) != len(framesY) || x.emitters != y.emitters || !x.hurry() || !y.hurry() {
 		return Crossing{}, false, nil
 	}

@@ -46,6 +46,10 @@ var injected = []struct {
 	{Fault{Part: Emitter, A: 3, Kind: Reversed, Gain: -1}, "emitter e4 looks reversed"},
 	{Fault{Part: Emitter, A: 3, Kind: Reversed, Gain: -2}, "emitter e4 looks reversed and is "},
 	{Fault{Part: Emitter, A: 1, B: 6, Kind: Exchanged}, "emitters e2 and e7 look exchanged"},
+	{Fault{Part: Whole, Gain: 0.9}, "all couplings are 0.9"},
+	{Fault{Part: Whole, Gain: 0.28}, "all couplings are 0.2"},
+	{Fault{Part: Whole, Kind: Reversed, Gain: -1}, "all couplings have the wrong sign: "},
+	{Fault{Part: Whole, Kind: Reversed, Gain: -0.8}, "all couplings have the wrong sign and are 0."},
 }
 
 // A fault is named from one frame, its gain found within its standard
@@ -71,9 +75,11 @@ func TestFaultsAreNamed(t *testing.T) {
 				gain += z * z
 				n++
 			}
-			mended := s.Warm(x.Mend(o.Couplings, *found.Fault), found.Poses[0])
+			without := x.Mend(o.Couplings, *found.Fault)
+			mended := s.Warm(without, found.Poses[0])
+			x.AddGain(without, *found.Fault, &mended)
 			poor += normalised(&mended, pose) / 6
-			again := x.Confirm(t.Context(), o.Couplings, &solver.Result{ChiSquare: found.ChiSquare, DOF: found.DOF}, *found.Fault)
+			again := x.Confirm(t.Context(), []solver.Couplings{o.Couplings}, []solver.Result{{ChiSquare: found.ChiSquare, DOF: found.DOF}}, *found.Fault)
 			if again.Fault == nil || !again.Fault.Same(*found.Fault) {
 				t.Errorf("%s: not confirmed: %+v", c.words, again.Fault)
 			}
@@ -121,8 +127,8 @@ func TestFramesTogetherShowASmallFault(t *testing.T) {
 }
 
 // Three coils about one point, at right angles and alike: a reversed coil is a
-// mirror image of the probe, and so is each other reversed coil, and each
-// exchange, but for a rotation. All are named, none is preferred.
+// mirror image of the probe, and so is each other reversed coil, all three of them, and
+// each exchange, but for a rotation. All are named, none is preferred.
 func TestFaultsThatCannotBeToldApartAreAllNamed(t *testing.T) {
 	p := benchProblem()
 	for i := range p.Sensor.Coils {
@@ -148,12 +154,13 @@ func TestFaultsThatCannotBeToldApartAreAllNamed(t *testing.T) {
 		all[f.Words(coilNames, emitterNames)] = true
 	}
 	for _, words := range []string{"coil rx1 looks reversed", "coil rx2 looks reversed", "coil rx3 looks reversed",
+		Fault{Part: Whole, Kind: Reversed, Gain: -1}.Words(nil, nil),
 		"coils rx1 and rx2 look exchanged", "coils rx1 and rx3 look exchanged", "coils rx2 and rx3 look exchanged"} {
 		if !all[words] {
 			t.Errorf("%q is not among %v", words, all)
 		}
 	}
-	if len(all) != 6 {
+	if len(all) != 7 {
 		t.Errorf("also named: %v", all)
 	}
 }
@@ -250,7 +257,7 @@ func TestOddCoil(t *testing.T) {
 			t.Errorf("coil %d: found %+v of chi-square %.0f", c, found.Fault, found.ChiSquare)
 			continue
 		}
-		if again := x.Confirm(t.Context(), o.Couplings, &fit, *found.Fault); again.Fault == nil || !again.Fault.Same(*found.Fault) {
+		if again := x.Confirm(t.Context(), []solver.Couplings{o.Couplings}, []solver.Result{fit}, *found.Fault); again.Fault == nil || !again.Fault.Same(*found.Fault) {
 			t.Errorf("coil %d: not confirmed", c)
 		}
 		mended := s.Warm(x.Mend(o.Couplings, *found.Fault), found.Poses[0])
@@ -273,7 +280,7 @@ func TestLoneCoil(t *testing.T) {
 	x := New(s)
 	r := rand.New(rand.NewPCG(17, 1))
 	for _, c := range injected {
-		if c.fault.Part == Coil {
+		if c.fault.Part == Coil || c.fault.Part == Whole && c.fault.Gain < 0 { // a wrong sign is that of its axis
 			continue
 		}
 		pose := randomPose(r)

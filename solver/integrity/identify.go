@@ -1,6 +1,7 @@
 package integrity
 
 import (
+	"cmp"
 	"context"
 	"math"
 	"slices"
@@ -21,6 +22,9 @@ type Finding struct {
 	Fault *Fault
 	// Rivals explain them as well: the noise cannot decide.
 	Rivals []Fault
+	// Next is the likeliest of the others, or where no fault is named the likeliest of
+	// all; nil: none was tried to its end.
+	Next *Fault
 	// Poses of the frames with the fault taken into account.
 	Poses []rigid.Pose
 }
@@ -36,8 +40,11 @@ const (
 	// this probability.
 	explained = 1e-4
 	// leastGain is the smallest relative error of a gain that is given a name:
-	// less is a matter of calibration, and easily mimicked by metal.
-	leastGain = 0.005
+	// less is a matter of calibration, and easily mimicked by metal. In many
+	// positions metal does not mimic it: there it is leastGainOfMany.
+	leastGain, leastGainOfMany = 0.005, 0.002
+	// many is the number of positions that metal does not affect alike.
+	many = 4
 	// sureFall is by how much chi-square must fall for a mere factor to get a
 	// name. A piece of metal near one emitter weakens it almost alike in all coils:
 	// of simulated spheres there one in ten, at chi-squares of a hundred or two,
@@ -65,16 +72,19 @@ const (
 // Identify looks for one fault that explains why frames with the given fits do
 // not fit. Every
 // single fault of the sensor's coils and the array's emitters is a hypothesis:
-// a factor on a coil or an emitter, fitted together with the poses and common
-// to all frames, and every exchange of two coils or of two emitters. The best
-// is named if
+// a factor on a coil, an emitter or on all couplings of the sensor, fitted together
+// with the poses and common to all frames, and every exchange of two coils or of
+// two emitters. Small factors are found by their first order, others race: after
+// each frame the worse half of them is left behind. All are compared by one score,
+// chi-square and its expected fall by what is fitted beside. The best is named if
 //
 //   - the frames as they are have a probability below 1e-5,
 //   - chi-square falls by more than chance would let the best of so many
 //     hypotheses fall (Bonferroni), measured in what is left of it per degree
 //     of freedom,
-//   - what is left is explained by noise, or, for a loss, a wrong sign or an
-//     exchange, is 25 times less than before,
+//   - what is left is explained by noise, or, for a loss, a wrong sign, an
+//     exchange, a factor on all or one seen from many positions, is 25 times less than
+//     before,
 //   - and, for a mere factor, chi-square falls by a thousand over the number of
 //     positions that the frames come from: metal near an emitter weakens it too.
 //
@@ -96,6 +106,7 @@ func (x *Inspector) Identify(ctx context.Context, frames []solver.Couplings, fit
 			all[c] = c
 		}
 		if f := x.odd(ctx, frames, fits, all); f.Fault != nil {
+			f.Next = found.Next
 			found = f
 		}
 	}
@@ -105,22 +116,22 @@ func (x *Inspector) Identify(ctx context.Context, frames []solver.Couplings, fit
 	return found, nil
 }
 
-// Confirm asks whether one fault, seen in other frames, explains this one too:
-// much cheaper than Identify.
-func (x *Inspector) Confirm(ctx context.Context, c solver.Couplings, fit *solver.Result, f Fault) Finding {
+// Confirm asks whether one fault, seen in other frames, explains these too: much
+// cheaper than Identify.
+func (x *Inspector) Confirm(ctx context.Context, frames []solver.Couplings, fits []solver.Result, f Fault) Finding {
 	if f.Kind == Odd {
-		return x.odd(ctx, []solver.Couplings{c}, []solver.Result{*fit}, []int{f.A})
+		return x.odd(ctx, frames, fits, []int{f.A})
 	}
 	if f.Kind != Exchanged {
 		f.Kind = Gain
 	}
 	f.ChiSquare, f.DOF = 0, 0
-	return x.identify(ctx, []solver.Couplings{c}, []solver.Result{*fit}, []Fault{f})
+	return x.identify(ctx, frames, fits, []Fault{f})
 }
 
 // hypotheses lists the faults to try; a Gain stands for all its kinds.
 func (x *Inspector) hypotheses() []Fault {
-	var out []Fault
+	out := []Fault{{Part: Whole}}
 	for part, n := range []int{Coil: x.coils, Emitter: x.emitters} {
 		for a := range n {
 			if n > 1 {
@@ -136,14 +147,15 @@ func (x *Inspector) hypotheses() []Fault {
 
 // odd looks for one coil without which the frames fit.
 func (x *Inspector) odd(ctx context.Context, frames []solver.Couplings, fits []solver.Result, coils []int) Finding {
-	out, ok := before(fits)
+	out, ok := before(frames, fits)
 	if !ok || !x.hurry() {
 		return out
 	}
 	for _, a := range coils {
 		f := Fault{Part: Coil, Kind: Odd, A: a, Gain: 1}
-		f, poses, ok := x.try(ctx, frames, f, out.ChiSquare)
-		if !ok || Chance(f.ChiSquare, f.DOF) < explained || (out.ChiSquare-f.ChiSquare)*positions(poses) < oddFall {
+		poses, left, dof, _ := x.start(ctx, frames, out.ChiSquare, func(c solver.Couplings) { x.mend(c, &f) })
+		f.ChiSquare, f.DOF = left, dof
+		if poses == nil || dof <= 0 || Chance(f.ChiSquare, f.DOF) < explained || (out.ChiSquare-f.ChiSquare)*positions(poses) < oddFall {
 			continue
 		}
 		if out.Fault != nil { // one as good as another: it is something else
@@ -156,12 +168,19 @@ func (x *Inspector) odd(ctx context.Context, frames []solver.Couplings, fits []s
 }
 
 // before sums what frames are without any fault; false where that gives no cause
-// to look for one.
-func before(fits []solver.Result) (Finding, bool) {
+// to look for one. A frame without any fit has the chi-square of no coupling at all.
+func before(frames []solver.Couplings, fits []solver.Result) (Finding, bool) {
 	var out Finding
 	for i := range fits {
 		if fits[i].Status == solver.Invalid || fits[i].DOF <= 0 {
 			return Finding{}, false
+		}
+		if fits[i].Status != solver.Converged && fits[i].ChiSquare == 0 {
+			for k, v := range frames[i].Variance {
+				if !math.IsInf(v, 1) {
+					out.ChiSquare += frames[i].Value[k] * frames[i].Value[k] / v
+				}
+			}
 		}
 		out.ChiSquare += fits[i].ChiSquare
 		out.DOF += fits[i].DOF
@@ -170,27 +189,17 @@ func before(fits []solver.Result) (Finding, bool) {
 }
 
 func (x *Inspector) identify(ctx context.Context, frames []solver.Couplings, fits []solver.Result, hypotheses []Fault) Finding {
-	out, ok := before(fits)
+	out, ok := before(frames, fits)
 	if !ok || !x.hurry() {
 		return out
 	}
-	var tried []Fault
-	var poses [][]rigid.Pose
-	best := -1
-	for _, h := range hypotheses {
-		f, p, ok := x.try(ctx, frames, h, out.ChiSquare)
-		if !ok {
-			continue
-		}
-		tried, poses = append(tried, f), append(poses, p)
-		if best < 0 || score(&f) < score(&tried[best]) {
-			best = len(tried) - 1
-		}
-	}
-	if best < 0 {
+	tried := x.race(ctx, frames, fits, hypotheses, out.ChiSquare)
+	if len(tried) == 0 {
 		return out
 	}
-	f := tried[best]
+	slices.SortStableFunc(tried, func(a, b racer) int { return cmp.Compare(score(&a.fault), score(&b.fault)) })
+	f := tried[0].fault
+	out.Next = &f
 	// What is left of chi-square beyond its degrees of freedom is taken for
 	// noise that nobody stated.
 	dispersion := max(1, f.ChiSquare/float64(f.DOF))
@@ -198,17 +207,23 @@ func (x *Inspector) identify(ctx context.Context, frames []solver.Couplings, fit
 	if Chance(fall/dispersion, 1)*float64(len(hypotheses)) > falseName {
 		return out
 	}
-	if f.Kind == Gain {
-		if math.Abs(f.Gain-1) < leastGain || fall*positions(poses[best]) < sureFall || Chance(f.ChiSquare, f.DOF) < explained {
-			return out
-		}
-	} else if Chance(f.ChiSquare, f.DOF) < explained && out.ChiSquare < outweighs*f.ChiSquare {
+	places := positions(tried[0].poses)
+	accounted := Chance(f.ChiSquare, f.DOF) >= explained || out.ChiSquare >= outweighs*f.ChiSquare && (f.Kind != Gain || f.Part == Whole || places >= many)
+	least := leastGain
+	if places >= many {
+		least = leastGainOfMany
+	}
+	if !accounted || f.Kind == Gain && (math.Abs(f.Gain-1) < least || fall*places < sureFall) {
 		return out
 	}
-	out.Fault, out.Poses = &f, poses[best]
-	for i := range tried {
-		if i != best && (score(&tried[i])-score(&f))/dispersion < -2*math.Log(rivalry) {
-			out.Rivals = append(out.Rivals, tried[i])
+	out.Fault, out.Poses, out.Next = &f, tried[0].poses, nil
+	for i := range tried[1:] {
+		r := tried[1+i].fault
+		if out.Next == nil {
+			out.Next = &r
+		}
+		if (score(&r)-score(&f))/dispersion < -2*math.Log(rivalry) {
+			out.Rivals = append(out.Rivals, r)
 		}
 	}
 	return out
@@ -232,9 +247,7 @@ func positions(poses []rigid.Pose) float64 {
 // hurry prepares the solver for hypotheses; false if there is none to be had.
 func (x *Inspector) hurry() bool {
 	if x.quick == nil {
-		// The problem has passed New before; were it refused now, nothing could
-		// be tried.
-		x.quick, _ = solver.New(x.solver.Problem(), solver.Options{Candidates: quickCandidates, MaxIterations: quickIterations})
+		x.quick, _ = x.solver.With(solver.Options{Candidates: quickCandidates, MaxIterations: quickIterations})
 	}
 	return x.quick != nil
 }
@@ -246,37 +259,6 @@ func score(f *Fault) float64 {
 		return f.ChiSquare
 	}
 	return f.ChiSquare + 1
-}
-
-// try fits one hypothesis to the frames; it gives up on one that leaves
-// chi-square above limit.
-func (x *Inspector) try(ctx context.Context, frames []solver.Couplings, f Fault, limit float64) (Fault, []rigid.Pose, bool) {
-	poses, left, dof, observable := x.start(ctx, frames, limit, func(c solver.Couplings) { x.mend(c, &f) })
-	switch {
-	case f.Kind == Exchanged || f.Kind == Odd:
-		f.ChiSquare, f.DOF = left, dof
-		return f, poses, poses != nil && dof > 0
-	case observable:
-		if poses == nil {
-			return f, nil, false
-		}
-		return x.fitGain(ctx, frames, f, poses)
-	}
-	// What is left fixes no pose, but with the part taken as right, or as
-	// reversed, there is one to start from.
-	var best Fault
-	for _, gain := range []float64{1, -1} {
-		from := f
-		from.Gain = gain
-		start, _, _, _ := x.start(ctx, frames, math.Inf(1), func(c solver.Couplings) { x.scale(c, &from) })
-		if start == nil {
-			continue
-		}
-		if g, p, ok := x.fitGain(ctx, frames, from, start); ok && (poses == nil || g.ChiSquare < best.ChiSquare) {
-			best, poses = g, p
-		}
-	}
-	return best, poses, poses != nil
 }
 
 // start solves the frames as prepare writes them to x.trial, quickly. Poses are

@@ -3,6 +3,8 @@ package integrity
 import (
 	"math"
 
+	"gonum.org/v1/gonum/floats"
+
 	"tonepose/solver"
 	"tonepose/solver/internal/statistics"
 )
@@ -87,7 +89,7 @@ func (x *Inspector) Verdict(o *Observation, r *solver.Result, excused bool) (Ver
 	rotation := within95 * growth * widest(&r.Covariance, 3)
 	var spread [6][6]float64
 	if min(v.Chance, v.QuadratureChance) < doubt {
-		if second, ok := x.spread(o.Couplings, r); ok {
+		if second, ok := x.spread(o.Couplings, r, growth); ok {
 			spread = second
 			p, q := trace(&second, 0), trace(&second, 3)
 			v.Spread, v.RotationSpread = math.Sqrt(p), math.Sqrt(q)
@@ -130,14 +132,20 @@ func nonCentrality(chi2, dof float64) float64 {
 }
 
 // spread refits without each emitter in turn: the jackknife's second moments of
-// the pose, position [m] before rotation [rad].
-func (x *Inspector) spread(c solver.Couplings, r *solver.Result) (second [6][6]float64, ok bool) {
+// the pose, position [m] before rotation [rad]. Where couplings err each by itself, the
+// misfit counts as their noise, by which all variances grow: that moves no minimum, and
+// the fits end as soon as they are near it by that noise.
+func (x *Inspector) spread(c solver.Couplings, r *solver.Result, growth float64) (second [6][6]float64, ok bool) {
 	n := 0
 	for e := range x.emitters {
 		if used(c.Variance[e*x.coils:(e+1)*x.coils]) == 0 {
 			continue
 		}
 		x.take(c)
+		if x.solver.Independent(&c) {
+			floats.Scale(growth, x.trial.Variance)
+			x.trial.Common = x.trial.Common[:0]
+		}
 		for i := e * x.coils; i < (e+1)*x.coils; i++ {
 			x.trial.Variance[i] = math.Inf(1)
 		}
@@ -145,13 +153,7 @@ func (x *Inspector) spread(c solver.Couplings, r *solver.Result) (second [6][6]f
 		if without.Status != solver.Converged {
 			continue
 		}
-		dp, dr := without.Pose.Minus(r.Pose)
-		d := [6]float64{dp.X, dp.Y, dp.Z, dr.X, dr.Y, dr.Z}
-		for i := range d {
-			for j := range d {
-				second[i][j] += d[i] * d[j]
-			}
-		}
+		AddDoubt(&second, r.Pose, without.Pose)
 		n++
 	}
 	if n < 2 {

@@ -167,6 +167,22 @@ func (b *Bench) Open(ctx context.Context, name string, o recording.Options) (*re
 	return r, nil
 }
 
+// DriveVolts are the amplitudes [V] that the rig states of each tone at the
+// converter's input of its drive channel; 0: without one, or not stated.
+func (b *Bench) DriveVolts() []float64 {
+	out := make([]float64, len(b.tones))
+	for e := range b.rig.Emitters {
+		em := &b.rig.Emitters[e]
+		if em.Reference == nil {
+			continue
+		}
+		if response, err := b.rig.Channels[em.Reference.Channel].Response(em.ToneHz); err == nil {
+			out[e] = em.CurrentPeakA * math.Abs(em.Reference.TransimpedanceOhm) * cmplx.Abs(response)
+		}
+	}
+	return out
+}
+
 // Coupler turns frames into couplings. It is for one goroutine.
 type Coupler struct {
 	bench    *Bench

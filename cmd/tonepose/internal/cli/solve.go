@@ -32,15 +32,22 @@ phasors, couplings and poses, and integrity: what each fit is worth, with an
 estimated error of its pose that includes distortion by metal.
 
 A coil or an emitter that reads too much, nothing, with the wrong sign, or that
-is exchanged with another, is named on stderr, and its rows are flagged
-"wrong channel"; --leave-out solves without it. Couplings that do not fit the
-field model otherwise, or that lag as eddy currents do, are flagged "distorted".
+is exchanged with another, or one factor on all couplings of a sensor, is named
+on stderr with its evidence and the next best explanation, and its rows are
+flagged "wrong channel"; --leave-out solves without it. What only all frames
+together show is settled by them, and the frames are solved once more. Couplings
+that do not fit the field model otherwise, or that lag as eddy currents do, are
+flagged "distorted". Sigmas of poses that do not fit include what their misfit
+shows; the parts are in the table integrity. A pose whose fit could not be
+judged is kept, flagged "not judged".
+
 A line beside a tone is estimated with it; where a window cannot tell them apart,
 its power is in the tone's sigma. A tone that lies on a harmonic of the mains, and
 without which all others agree, is named; its couplings count less, or --leave-out
 leaves them out, and its rows are flagged "disturbed tone".
 
-A pose whose fit could not be judged is kept, flagged "not judged".
+A drive that is not recorded, at another frequency than its tone_hz, or in
+another column than the rig says, is named too.
 
 Where the recorder itself plays the drives from a file and records only pickups,
 the rig states playback: {earliest_s, latest_s}, between which instants of the

@@ -63,6 +63,8 @@ type Engine struct {
 	seen    Observation
 	line    line
 	start   *Start // of the drives, where the recorder plays them
+	survey  *Survey
+	again   bool // the next run is of the same source
 
 	baseline []coupling.Matrix // of each sensor; nil: none
 }
@@ -72,6 +74,7 @@ type sensor struct {
 	solver *solver.Solver
 	bender bender
 	last   *rigid.Pose // the last good one
+	seek   seeker
 }
 
 // New makes an Engine for a bench.
@@ -84,7 +87,7 @@ func New(b *bench.Bench, o Options) (*Engine, error) {
 			return nil, err
 		}
 		n := len(e.tones) * len(b.Sensors()[i].Channels)
-		e.sensors = append(e.sensors, sensor{solver: sv, bender: bender{solver: sv, mean: make([]float64, n), value: make([]float64, n)}})
+		e.sensors = append(e.sensors, sensor{solver: sv, seek: seeker{solver: sv}, bender: bender{solver: sv, mean: make([]float64, n), value: make([]float64, n)}})
 		e.guards = append(e.guards, verdict.NewGuard(b, i, sv, o.Verdict))
 	}
 	return e, nil
@@ -114,11 +117,16 @@ func (e *Engine) Run(ctx context.Context, src Source, use func(*Observation) err
 		}
 		survey, averaging, err = Follow(ctx, src, e.options.Clock, e.Measurement(), measured, progress)
 	} else {
-		if survey, err = Observe(ctx, src, e.tones, e.options.Clock, progress); err != nil {
-			return nil, nil, err
+		if !e.again {
+			if e.survey, err = e.surveyed(ctx, src, progress); err != nil {
+				return nil, nil, err
+			}
 		}
-		if survey.Start, err = FindStart(ctx, src, e.bench, survey, e.options.Windows, progress); err != nil {
-			return nil, nil, fmt.Errorf("%s: %w", src.Info().Name, err)
+		survey, e.again = e.survey, false
+		if survey.Start == nil {
+			if survey.Start, err = FindStart(ctx, src, e.bench, survey, e.options.Windows, progress); err != nil {
+				return nil, nil, fmt.Errorf("%s: %w", src.Info().Name, err)
+			}
 		}
 		e.start = survey.Start
 		averaging, err = Measure(ctx, src, survey, e.Measurement(), measured, progress)
@@ -136,6 +144,20 @@ func (e *Engine) Subtract(crosstalk []coupling.Matrix) { e.baseline = crosstalk 
 // emitters.
 func (e *Engine) Conclude(ctx context.Context) ([]*verdict.Summary, error) {
 	return verdict.Conclude(ctx, e.guards)
+}
+
+// Again prepares to run the same source once more, with the conclusions of a run that
+// has ended; false where they change no observation.
+func (e *Engine) Again() bool {
+	next := verdict.Again(e.guards)
+	if next == nil || e.options.Causal {
+		return false
+	}
+	e.guards, e.again = next, true
+	for i := range e.sensors {
+		e.sensors[i].last, e.sensors[i].seek = nil, seeker{solver: e.sensors[i].solver}
+	}
+	return true
 }
 
 // sense takes the couplings of a frame and finds the pose of each sensor by itself.
@@ -161,6 +183,12 @@ func (e *Engine) sense(ctx context.Context, h *held) error {
 		if e.start != nil {
 			e.start.hush(f, &v.Couplings)
 		}
+		// What a drive divides that is not there is no coupling.
+		for k := range v.Couplings.Variance {
+			if e.absent(k / len(e.bench.Sensors()[i].Channels)) {
+				v.Couplings.Variance[k] = math.Inf(1)
+			}
+		}
 		v.Doubts = e.doubts(f, i, v)
 		for k, m := range v.Couplings.Value {
 			v.Fitted.Value[k], v.Fitted.Variance[k] = real(m), v.Couplings.Variance[k]
@@ -169,6 +197,7 @@ func (e *Engine) sense(ctx context.Context, h *held) error {
 		if e.guards[i].Weigh(&v.Fitted) {
 			v.Doubts |= verdict.DisturbedTone
 		}
+		e.guards[i].Prepare(&v.Fitted)
 		s := &e.sensors[i]
 		v.Fit, h.found[i] = e.fit(ctx, s, e.guards[i], v.Fitted)
 		good := v.Fit.Status == solver.Converged && v.Fit.Pose.Finite()
@@ -183,6 +212,11 @@ func (e *Engine) sense(ctx context.Context, h *held) error {
 		}
 	}
 	return nil
+}
+
+// absent tells whether a tone was not found on the channel of its drive.
+func (e *Engine) absent(tone int) bool {
+	return e.survey != nil && e.survey.drives.Absent != nil && e.survey.drives.Absent[tone]
 }
 
 // doubts gathers the flags of all that a sensor's pose rests on.
@@ -246,13 +280,7 @@ func (e *Engine) fit(ctx context.Context, s *sensor, guard *verdict.Guard, c sol
 	if found = guard.Known(ctx, c, &result); found != nil {
 		return result, found // wrong in the same way as earlier frames: no other position fits
 	}
-	if result.Status != solver.Converged || result.Outside || integrity.Chance(result.ChiSquare, result.DOF) < verdict.Doubtful {
-		cold := s.solver.Cold(c)
-		if cold.Status == solver.Converged && (result.Status != solver.Converged || cold.ChiSquare < result.ChiSquare) {
-			result = cold
-		}
-	}
-	return result, found
+	return s.seek.follow(c, result), nil
 }
 
 // Baseline measures the couplings of a whole source in which the sensors are far

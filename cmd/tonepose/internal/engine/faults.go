@@ -71,12 +71,13 @@ func (s *Survey) Sample(time float64) int64 {
 // tone, and names a tone that does not share the others' clock.
 func (s *Survey) DoubtfulReferences() (lines []string) {
 	rate := s.info.SampleRate
-	if off := s.Track.StrayOffset; off != 0 {
+	lines = append(lines, s.drives.Words...)
+	if off := s.Track.StrayOffset; off != 0 && !(s.drives.Absent != nil && s.drives.Absent[s.Track.StrayTone]) {
 		lines = append(lines, fmt.Sprintf("tone %s is off the other tones' clock by %.3g ppm: if they do not share one, use --clock each", s.tones[s.Track.StrayTone].Name, off*1e6))
 	}
 	for k, t := range s.tones {
 		list := stretchesLost(s.Track.Lost, k)
-		if len(list) == 0 {
+		if len(list) == 0 || s.drives.Absent != nil && s.drives.Absent[k] {
 			continue
 		}
 		var samples int64

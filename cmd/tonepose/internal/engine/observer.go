@@ -26,6 +26,8 @@ type Survey struct {
 	seen  float64 // how much of the stream was seen [s]
 	// shares words what shares each tone's frequency as far as can be told.
 	shares []string
+	first  *drives
+	drives Drives // found wrong with the drives, where the rig was asked
 }
 
 // Observer learns from the samples of a stream, as they come, what measuring them
@@ -39,6 +41,7 @@ type Observer struct {
 	volts   converter
 	seen    int64 // samples
 	slips   int   // told to the monitor
+	first   drives
 
 	foreign  *multitone.Foreign // nil: tones too close to each other to look between them
 	tracked  bool               // frequencies are measured
@@ -72,7 +75,7 @@ func NewObserver(src Source, tones []multitone.Tone, mode clock.Mode) (*Observer
 		return nil, err
 	}
 	o := &Observer{info: info, tones: tones, tracker: tracker, monitor: recording.NewMonitor(info),
-		mains: multitone.NewMains(info.SampleRate, info.Channels, tones), volts: converter{info: info}}
+		mains: multitone.NewMains(info.SampleRate, info.Channels, tones), volts: converter{info: info}, first: drives{want: int(driveSeconds * info.SampleRate)}}
 	o.tracked = mode != clock.None
 	cfg := multitone.Config{SampleRate: info.SampleRate, Channels: info.Channels, Tones: tones}
 	if info.Int16 {
@@ -105,6 +108,7 @@ func (o *Observer) Write(b *Block) error {
 	if err := o.writeForeign(b, x); err != nil {
 		return err
 	}
+	o.first.write(x)
 	o.seen = b.First + int64(len(x[0]))
 	if err := o.tracker.Write(x); err != nil {
 		return err
@@ -165,7 +169,7 @@ func (o *Observer) survey(track *clock.Track, err error) (*Survey, error) {
 		o.monitor.Slip(slip.Start, slip.Stop)
 	}
 	o.slips = max(o.slips, len(track.Slips))
-	s := &Survey{Mains: o.found.Mains, Foreign: o.found.foreign, Track: track, Monitor: o.monitor, mains: o.mains, tones: o.tones, info: o.info, seen: float64(o.seen) / o.info.SampleRate}
+	s := &Survey{Mains: o.found.Mains, Foreign: o.found.foreign, Track: track, Monitor: o.monitor, mains: o.mains, tones: o.tones, info: o.info, first: &o.first, seen: float64(o.seen) / o.info.SampleRate}
 	for _, hz := range s.Hz() {
 		s.shares = append(s.shares, s.share(hz))
 	}
@@ -210,6 +214,9 @@ func (s *Survey) Flags(channel int, start, stop int64) (f verdict.Flags) {
 
 // Lost reports whether a tone's reference was lost somewhere in the samples.
 func (s *Survey) Lost(tone int, start, stop int64) bool {
+	if s.drives.Absent != nil && s.drives.Absent[tone] {
+		return true
+	}
 	for _, l := range s.Track.Lost {
 		if l.Tone == tone && l.Start < stop && start < l.Stop {
 			return true

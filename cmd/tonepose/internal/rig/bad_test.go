@@ -116,6 +116,7 @@ func TestBadFiles(t *testing.T) {
 		{"    axis: [0, 0, 1]", "    axis: [0, 0, -0.0]", "16: emitters[0].model.axis = [0, 0, -0.0]: must not be the zero vector", "an axis is a direction, such as [0, 0, 1]; its length does not matter"},
 		{"moment_m2: [0, 0, 1]", "moment_m2: [0, 0, 0]", "36: emitters[4].model.parts[0].moment_m2 = [0, 0, 0]: must not be the zero vector", "turns times area vector in square metres, such as [0, 0, 0.154]"},
 		{"max_m: [0.2, 0.2, 0.4]", "max_m: [0.2, 0.2, 0.03]", "3: working_volume.max_m = [0.2, 0.2, 0.03]: must exceed min_m along z, which is 0.03", "lengths are in metres; the box needs room along every axis"},
+		{"max_m: [0.2, 0.2, 0.4]", "max_m: [200, 0.2, 0.4]", "3: working_volume.max_m = [200, 0.2, 0.4]: must be at most 100 m from min_m along x, not 200.2: no couplings reach that far", "lengths are in metres, not millimetres: 400 mm is 0.4"},
 
 		// Models.
 		{"type: loop", "type: lop", "14: emitters[0].model.type = lop: is not a model type", "one of dipole, loop, winding, sheet, polyline, rectangle, sum"},

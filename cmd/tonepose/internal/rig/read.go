@@ -16,8 +16,17 @@ func (b *Box) check(o object) {
 				"must exceed min_m along %c, which is %s", "xyz"[i], format(c[0]))
 			return
 		}
+		if side := c[1] - c[0]; side > longestSideM {
+			o.value("max_m", false).fail("lengths are in metres, not millimetres: 400 mm is 0.4",
+				"must be at most %d m from min_m along %c, not %s: no couplings reach that far", longestSideM, "xyz"[i], format(side))
+			return
+		}
 	}
 }
+
+// longestSideM is more than any bench has room for: the field of a coil falls with the
+// cube of the distance.
+const longestSideM = 100
 
 func (c *Channel) check(o object) {
 	c.path, c.file = o.path, o.r.file

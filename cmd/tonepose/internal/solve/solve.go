@@ -7,11 +7,13 @@ import (
 	"errors"
 	"fmt"
 
+	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/cmd/tonepose/internal/verdict"
+	"tonepose/multitone/recording"
 	"tonepose/solver/trajectory"
 )
 
@@ -62,14 +64,27 @@ func Run(ctx context.Context, o Options) (*Result, error) {
 	if err != nil {
 		return nil, err
 	}
+	crosstalk, err := o.Crosstalk(ctx, b)
+	if err != nil {
+		return nil, err
+	}
+	eng.Subtract(crosstalk)
+	for {
+		out, err := o.pass(ctx, b, rec, eng)
+		if !errors.Is(err, errAgain) {
+			return out, err
+		}
+	}
+}
+
+// errAgain ends a pass whose frames all together showed what changes them.
+var errAgain = errors.New("once more")
+
+// pass solves all frames, as far as is known by now of what is at fault.
+func (o *Options) pass(ctx context.Context, b *bench.Bench, rec *recording.Reader, eng *engine.Engine) (*Result, error) {
 	out := &Result{Result: measure.Result{Info: rec.Info()}, Rig: b.Rig(), Trajectory: o.Trajectory, Motion: o.Motion.Motion, Knots: o.Knots}
 	return out, o.Write(ctx, b, rec, func(set *tables.Set) error {
-		crosstalk, err := o.Crosstalk(ctx, b)
-		if err != nil {
-			return err
-		}
-		eng.Subtract(crosstalk)
-		w, err := newWriter(b, set, &o, out)
+		w, err := newWriter(b, set, o, out)
 		if err != nil {
 			return err
 		}
@@ -79,11 +94,18 @@ func Run(ctx context.Context, o Options) (*Result, error) {
 		if out.Verdicts, err = eng.Conclude(ctx); err != nil {
 			return err
 		}
+		if eng.Again() {
+			return errAgain
+		}
 		if err := w.join(ctx); err != nil {
 			return err
 		}
-		if out.Poses == 0 {
-			return fmt.Errorf("%s: %w: none of %d frames gave a pose", o.Recording, measure.ErrNoRow, out.Frames)
+		if out.Poses == 0 || out.Survey.DrivesAbsent() {
+			err := fmt.Errorf("%s: %w: none of %d frames gave a pose", o.Recording, measure.ErrNoRow, out.Frames)
+			if why := out.Survey.DoubtfulReferences(); len(why) > 0 {
+				err = fmt.Errorf("%w: %s", err, why[0])
+			}
+			return err
 		}
 		return nil
 	}, tables.PhasorsName, tables.CouplingsName, tables.PosesName, tables.IntegrityName)

@@ -25,7 +25,7 @@ func exchanges(ctx context.Context, guards []*Guard) error {
 				continue
 			}
 			found := &Fault{Words: exchangedWords(a, b, [2]int{f.A, f.B}), Frames: len(of[0].frames), Joint: true,
-				Gain: 1, Before: f.ChiSquare, DOF: f.DOF, After: f.Left, Left: f.LeftDOF}
+				Gain: 1, Before: f.ChiSquare, DOF: f.DOF, After: f.Left, Left: f.LeftDOF, across: true}
 			for _, r := range f.Rivals {
 				found.Rivals = append(found.Rivals, exchangedWords(a, b, r))
 			}

@@ -7,12 +7,12 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"slices"
 	"strings"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/cmd/tonepose/internal/bench"
+	"tonepose/fieldmodels/rigid"
 	"tonepose/multitone"
 	"tonepose/solver"
 	"tonepose/solver/integrity"
@@ -45,16 +45,13 @@ type Guard struct {
 	options         Options
 	result          Summary
 
-	// A full search among the faults takes as long as hundreds of fits: after
-	// one that found nothing, pause frames go by without, twice as many each
-	// time.
-	pause, passed int
+	evidence
 
 	observed integrity.Observation
 	widened  *[6][6]float64 // covariance of the pose at hand with what its misfit shows; nil: as fitted
+	doubt    *rigid.Pose    // where that pose would be without what is at fault and not left out
 	delay    []float64      // Σ delay/σ² and Σ 1/σ², by coil
 	certain  []float64
-	kept     sample
 }
 
 // NewGuard judges the fits that s makes of sensor i of a bench.
@@ -69,72 +66,8 @@ func NewGuard(b *bench.Bench, i int, s *solver.Solver, o Options) *Guard {
 		x.Unreferenced[e] = t.Reference == multitone.NoReference
 	}
 	g.observed.Quadrature = make([]float64, len(tones)*len(sensor.Coils))
+	g.due = 1
 	return g
-}
-
-// suspicious reports whether a fit is bad enough to look for a fault.
-func suspicious(r *solver.Result) bool {
-	return r.DOF > 0 && r.Status != solver.Invalid && (r.Status != solver.Converged || integrity.Chance(r.ChiSquare, r.DOF) < distortedChance)
-}
-
-// Known tries the faults that earlier frames showed.
-func (g *Guard) Known(ctx context.Context, c solver.Couplings, r *solver.Result) *integrity.Finding {
-	if !suspicious(r) {
-		return nil
-	}
-	for _, k := range g.result.Faults {
-		if f := g.inspector.Confirm(ctx, c, r, k.fault); f.Fault != nil && f.Fault.Same(k.fault) {
-			return &f
-		}
-	}
-	return nil
-}
-
-// search tries all faults, if it is time for it.
-func (g *Guard) search(ctx context.Context, c solver.Couplings, r *solver.Result) (*integrity.Finding, error) {
-	if !suspicious(r) {
-		return nil, nil
-	}
-	if g.passed < g.pause {
-		g.passed++
-		return nil, nil
-	}
-	f, err := g.inspector.Identify(ctx, []solver.Couplings{c}, []solver.Result{*r})
-	if err != nil {
-		return nil, err
-	}
-	if f.Fault == nil {
-		g.passed, g.pause = 0, 2*g.pause+1
-		return nil, nil
-	}
-	g.pause = 0
-	return &f, nil
-}
-
-// count adds a finding to the evidence.
-func (g *Guard) count(f *integrity.Finding, frames int, joint bool) *Fault {
-	var to *Fault
-	if i := slices.IndexFunc(g.result.Faults, func(k *Fault) bool { return k.fault.Same(*f.Fault) }); i >= 0 {
-		to = g.result.Faults[i]
-	} else {
-		to = &Fault{fault: *f.Fault, Joint: joint, Rivals: g.rivals(f)}
-		g.result.Faults = append(g.result.Faults, to)
-	}
-	to.Frames += frames
-	to.Before += f.ChiSquare
-	to.DOF += f.DOF
-	to.After += f.Fault.ChiSquare
-	to.Left += f.Fault.DOF
-	to.Gain = 1
-	if f.Fault.GainSigma > 0 {
-		w := 1 / (f.Fault.GainSigma * f.Fault.GainSigma)
-		to.fault.Gain = (to.fault.Gain*to.weight + f.Fault.Gain*w) / (to.weight + w)
-		to.weight += w
-		to.Sigma = 1 / math.Sqrt(to.weight)
-		to.Gain, to.fault.GainSigma = to.fault.Gain, to.Sigma
-	}
-	to.Words = to.fault.Words(g.coils, g.emitters)
-	return to
 }
 
 // Judge judges a frame's fit: the couplings c with their quadrature parts at the
@@ -158,7 +91,7 @@ func (g *Guard) Judge(ctx context.Context, c *solver.Couplings, quadrature []com
 }
 
 func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []complex128, hz []float64, result *solver.Result, found *integrity.Finding, time float64, shares []string, flags Flags) (add Flags, row Verdict, err error) {
-	row, g.widened = unjudged(), nil
+	row, g.widened, g.doubt = unjudged(), nil, nil
 	var words []string
 	defer func() { row.Finding = strings.Join(words, "; ") }()
 	failed := func(what string, reason any) {
@@ -171,7 +104,7 @@ func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []com
 		g.observed.Quadrature[i] = imag(v)
 	}
 	g.observed.Couplings, g.observed.Hz, g.observed.Moving = *c, hz, moving
-	if !excused && flags&DisturbedTone == 0 && g.doubtful(result) && g.shared(c, result, shares) {
+	if !excused && flags&DisturbedTone == 0 && g.doubtful(result) && g.shared(ctx, c, result, shares) {
 		add |= DisturbedTone
 		found = nil
 	}
@@ -181,7 +114,7 @@ func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []com
 		}
 	}
 	if found == nil && flags&(Motion|Clipped|Gap|Repeated) == 0 {
-		if found, err = g.search(ctx, *c, result); err != nil {
+		if found, err = g.search(ctx, *c, result, time); err != nil {
 			return add, row, err
 		}
 	}
@@ -189,16 +122,29 @@ func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []com
 		g.kept.take(*c, result, time)
 	}
 	left := false
+	if g.settled != nil {
+		add |= WrongChannel
+		g.result.WrongChannel++
+		words = append(words, g.settled.Words)
+		if len(g.settled.Rivals) > 0 && g.leaves {
+			add |= Ambiguous // each leaves another pose
+		}
+		left = g.apply(c, result)
+		found = nil
+	}
 	if found != nil {
 		add |= WrongChannel
 		g.result.WrongChannel++
-		named := g.count(found, 1, false)
+		named := g.count(found)
 		words = append(words, named.Words)
 		if g.options.LeaveOut {
 			if len(named.Rivals) > 0 {
 				add |= Ambiguous // each leaves another pose
 			}
 			left = g.leave(found, c, result)
+		}
+		if !left {
+			g.doubt = &found.Poses[0]
 		}
 	}
 	if result.Status != solver.Converged {
@@ -214,7 +160,7 @@ func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []com
 	if v.Quadrature.DOF > 0 {
 		row.QuadratureChi2, row.QuadratureDOF = v.Quadrature.ChiSquare, v.Quadrature.DOF
 	}
-	unexplained := found == nil || left
+	unexplained := g.doubt == nil
 	g.result.Frames++
 	if v.Distorted && unexplained {
 		add |= Distorted
@@ -249,6 +195,9 @@ func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []com
 	row.Spread, row.PositionError, row.RotationError, row.Growth = v.Spread, v.PositionError, v.RotationError, v.Growth
 	if !(moving && g.options.Bent) {
 		g.widened = &v.Covariance
+		if g.doubt != nil {
+			integrity.AddDoubt(g.widened, result.Pose, *g.doubt)
+		}
 	}
 	if v.PositionError > g.result.WorstPositionErrorM {
 		g.result.WorstPositionErrorM, g.result.WorstRotationErrorRad = v.PositionError, v.RotationError
@@ -266,12 +215,19 @@ func (g *Guard) leave(found *integrity.Finding, c *solver.Couplings, result *sol
 	if again.Status != solver.Converged {
 		return false
 	}
-	if f.Kind == integrity.Exchanged {
-		lag := solver.Couplings{Value: g.observed.Quadrature, Variance: c.Variance}
-		copy(g.observed.Quadrature, g.inspector.Mend(lag, f).Value)
-	}
+	g.mendQuadrature(f, c.Variance)
+	g.inspector.AddGain(mended, f, &again)
 	*c, *result = mended, again
 	return true
+}
+
+// mendQuadrature takes a fault from the quadrature parts at hand, where it is taken out
+// and not left out.
+func (g *Guard) mendQuadrature(f integrity.Fault, variance []float64) {
+	if f.Kind == integrity.Exchanged || f.Part == integrity.Whole {
+		lag := solver.Couplings{Value: g.observed.Quadrature, Variance: variance}
+		copy(g.observed.Quadrature, g.inspector.Mend(lag, f).Value)
+	}
 }
 
 // lag gathers what the quadrature parts say about delays.
@@ -290,56 +246,3 @@ const (
 	lagSigmas = 6
 	leastLag  = 1e-9 // [s]
 )
-
-// Conclude draws the conclusions that need all frames, and names channels that
-// were exchanged between the sensors.
-func Conclude(ctx context.Context, guards []*Guard) (all []*Summary, err error) {
-	for _, g := range guards {
-		if err := g.conclude(ctx); err != nil {
-			return nil, err
-		}
-		all = append(all, &g.result)
-	}
-	return all, exchanges(ctx, guards)
-}
-
-func (g *Guard) conclude(ctx context.Context) error {
-	for i, w := range g.certain {
-		if w == 0 {
-			continue
-		}
-		d, sigma := g.delay[i]/w, 1/math.Sqrt(w)
-		if math.Abs(d) > max(lagSigmas*sigma, leastLag) {
-			g.result.Delays = append(g.result.Delays, Delay{Channel: g.coils[i], DelayS: d, SigmaS: sigma})
-		}
-	}
-	if n := len(g.kept.frames); n > 1 && (len(g.result.Faults) == 0 || len(g.result.Faults[0].Rivals) > 0) {
-		f, err := g.inspector.Identify(ctx, g.kept.frames, g.kept.fits)
-		if err != nil {
-			return err
-		}
-		if f.Fault != nil {
-			g.refine(&f, n)
-		}
-	}
-	return nil
-}
-
-// refine takes in what frames showed together: a fault that none showed alone,
-// or which one of several that explained each alone.
-func (g *Guard) refine(f *integrity.Finding, frames int) {
-	if len(g.result.Faults) == 0 {
-		g.count(f, frames, true)
-		return
-	}
-	first := g.result.Faults[0]
-	first.Words, first.Rivals = f.Fault.Words(g.coils, g.emitters), g.rivals(f)
-}
-
-// rivals words the faults that explain a finding as well.
-func (g *Guard) rivals(f *integrity.Finding) (all []string) {
-	for _, r := range f.Rivals {
-		all = append(all, r.Words(g.coils, g.emitters))
-	}
-	return all
-}

@@ -51,6 +51,15 @@ func (s *sample) take(c solver.Couplings, r *solver.Result, time float64) {
 	s.fits, s.times = append(s.fits, *r), append(s.times, time)
 }
 
+// some are up to n of the frames, evenly spread.
+func (s *sample) some(n int) (frames []solver.Couplings, fits []solver.Result) {
+	step := (len(s.frames) + n - 1) / n
+	for i := 0; i < len(s.frames); i += step {
+		frames, fits = append(frames, s.frames[i]), append(fits, s.fits[i])
+	}
+	return frames, fits
+}
+
 // common are the frames of two samples that were taken at the same times.
 func common(a, b *sample) (of [2]sample) {
 	for i, t := range a.times {

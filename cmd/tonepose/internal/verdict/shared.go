@@ -1,6 +1,7 @@
 package verdict
 
 import (
+	"context"
 	"fmt"
 	"math"
 
@@ -59,8 +60,8 @@ func (g *Guard) doubtful(r *solver.Result) bool {
 // shared looks for tones that share their frequency with something else, among those
 // of which shares says so: without them all others must agree, in both parts. One tone
 // is tried before all of them together. It reports whether it found any, and then fits
-// again.
-func (g *Guard) shared(c *solver.Couplings, result *solver.Result, shares []string) bool {
+// again. Where one factor explains the real parts and the imaginary ones fit, it is that.
+func (g *Guard) shared(ctx context.Context, c *solver.Couplings, result *solver.Result, shares []string) bool {
 	var some []int
 	for e, s := range shares {
 		if s != "" && !math.IsInf(c.Variance[e*len(g.coils)], 1) {
@@ -68,6 +69,9 @@ func (g *Guard) shared(c *solver.Couplings, result *solver.Result, shares []stri
 		}
 	}
 	if len(some) == 0 {
+		return false
+	}
+	if v, err := g.inspector.Verdict(&g.observed, result, false); err == nil && !v.Eddy && g.inspector.Factor(ctx, *c, result) {
 		return false
 	}
 	trials := [][]int{}

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"tonepose/fieldmodels/rigid"
 	"tonepose/solver/integrity"
 )
 
@@ -20,7 +21,9 @@ type Summary struct {
 	WorstRotationErrorRad float64 `json:"worst_rotation_error_rad"`
 	WorstTimeS            float64 `json:"worst_time_s"`
 
-	Faults    []*Fault     `json:"faults,omitempty"`
+	Faults []*Fault `json:"faults,omitempty"`
+	// Nearest is the single fault that explains most where none explains all.
+	Nearest   *Fault       `json:"nearest,omitempty"`
 	Disturbed []*Disturbed `json:"disturbed,omitempty"`
 	Delays    []Delay      `json:"delays,omitempty"`
 
@@ -40,9 +43,16 @@ type Fault struct {
 	Left   int      `json:"dof_after"`
 	// Joint: only frames taken together show it.
 	Joint bool `json:"joint,omitempty"`
+	// Next is the next best explanation, with what it leaves.
+	Next     string  `json:"next,omitempty"`
+	NextChi2 float64 `json:"chi2_next,omitempty"`
+	NextDOF  int     `json:"dof_next,omitempty"`
 
-	fault  integrity.Fault
-	weight float64
+	across         bool // between two sensors
+	fault          integrity.Fault
+	shown          *rigid.Pose // of the last frame that showed it
+	wait, patience int
+	weight         float64
 }
 
 // Delay is a channel's lag beyond what the rig says.
@@ -60,11 +70,7 @@ func (g *Summary) Lines() []string {
 		for _, r := range f.Rivals {
 			text += ", or " + r
 		}
-		where := fmt.Sprintf("%d frames", f.Frames)
-		if f.Joint {
-			where += " together"
-		}
-		out = append(out, fmt.Sprintf("%s: %s (%s; chi-square %.4g of %d before, %.4g of %d after)", g.Sensor, text, where, f.Before, f.DOF, f.After, f.Left))
+		out = append(out, fmt.Sprintf("%s: %s (%s)", g.Sensor, text, f.evidence()))
 	}
 	for _, d := range g.Disturbed {
 		out = append(out, fmt.Sprintf("%s: %v", g.Sensor, d))
@@ -80,9 +86,25 @@ func (g *Summary) Lines() []string {
 		case g.Distorted == g.Frames && g.Frames > 1:
 			text += ", all of them: a bench that differs from its rig everywhere needs calibration, metal disturbs nearby"
 		}
+		if f := g.Nearest; f != nil && len(g.Faults) == 0 && g.Eddy == 0 {
+			text += fmt.Sprintf("; no single fault explains it: the nearest, that %s, leaves chi-square %.4g of %d, before %.4g of %d", f.Words, f.After, f.Left, f.Before, f.DOF)
+		}
 		out = append(out, fmt.Sprintf("%s; %s at %.4g s", text, g.worst(), g.WorstTimeS))
 	}
 	return out
+}
+
+// evidence words what speaks for a fault.
+func (f *Fault) evidence() string {
+	text := fmt.Sprintf("%d frames", f.Frames)
+	if f.Joint {
+		text += " together"
+	}
+	text += fmt.Sprintf("; chi-square %.4g of %d before, %.4g of %d after", f.Before, f.DOF, f.After, f.Left)
+	if f.Next != "" && len(f.Rivals) == 0 {
+		text += fmt.Sprintf("; next best, %.4g of %d: %s", f.NextChi2, f.NextDOF, f.Next)
+	}
+	return text
 }
 
 // worst words the largest estimated error. A position known to no more than ten
