@@ -48,6 +48,7 @@ const mostBudget = 200
 const (
 	fromReference = int(solver.Parts) + iota
 	fromRegistration
+	fromMisfit
 	budgetSources
 )
 
@@ -59,10 +60,12 @@ var budgetNames = [budgetSources]string{
 	solver.Joint:     "map of metal, emitters and pickups, found together",
 	fromReference:    "reference device",
 	fromRegistration: "registration",
+	fromMisfit:       "misfit and motion: what poses state beyond these",
 }
 
 // Budget splits the uncertainty of a sensor's poses, from the couplings in dir, by
-// the parts of the error model that solve weighed by. Where the rig was not
+// the parts of the error model that solve weighed by, and what poses state beyond
+// that since they do not fit, or moved inside a window. Where the rig was not
 // calibrated its tolerances add, which solve knows nothing of.
 func (a *Result) Budget(dir, sensor string, coverage float64) (*Budget, error) {
 	part := a.Sensor(sensor)
@@ -103,17 +106,30 @@ func (a *Result) Budget(dir, sensor string, coverage float64) (*Budget, error) {
 		if err != nil {
 			return nil, fmt.Errorf("budget at %.6f s: %w", sample.Time, err)
 		}
+		weighed, err := s.Contributions(c, raw, nil)
+		if err != nil {
+			return nil, fmt.Errorf("budget at %.6f s: %w", sample.Time, err)
+		}
 		arm := r3.Sub(sample.Estimate.Position, raw.Position)
+		explained := rigid.Covariance{}
 		for k := range parts {
 			add(k, rigid.CovarianceAt(&parts[k], arm))
+			explained = sumOf(explained, rigid.CovarianceAt(&weighed[k], arm))
 		}
 		reference := part.reference(i)
 		add(fromReference, rigid.CovarianceAt(&reference, arm))
+		explained = sumOf(explained, rigid.CovarianceAt(&reference, arm))
 		if t := a.Registration; t != nil && t.Joint != nil {
 			j := t.sensitivity(t.read(sample.Truth))
 			var joint mat.Dense
 			joint.Product(j, t.Covariance(), j.T())
 			add(fromRegistration, covarianceOf(&joint))
+			explained = sumOf(explained, covarianceOf(&joint))
+		}
+		for c := range 6 {
+			if stated := sample.Covariance[c][c]; stated > beyondExplained*explained[c][c] {
+				squares[fromMisfit][c] += stated - explained[c][c]
+			}
 		}
 		for c, e := range errorsOf(sample) {
 			observed[c] += e * e
@@ -139,6 +155,19 @@ func (a *Result) Budget(dir, sensor string, coverage float64) (*Budget, error) {
 		b.Expanded[c], b.Observed[c] = b.Factor*b.Combined[c], math.Sqrt(observed[c]/n)
 	}
 	return b, nil
+}
+
+// beyondExplained times the variance that the other sources explain is no difference
+// between the pose that solve weighed at and the one it states.
+const beyondExplained = 1.05
+
+func sumOf(a, b rigid.Covariance) rigid.Covariance {
+	for r := range a {
+		for c := range a[r] {
+			a[r][c] += b[r][c]
+		}
+	}
+	return a
 }
 
 // read is a truth as its file has it.
