@@ -265,7 +265,7 @@ func (g *Guard) conclude(ctx context.Context) error {
 		}
 	}
 	n := len(g.kept.frames)
-	if known := g.result.Faults; g.last || n < 2 || len(known) == 1 && len(known[0].Rivals) == 0 && known[0].Frames >= g.kept.seen {
+	if known := g.result.Faults; g.last || n < 2 || len(known) == 1 && len(known[0].Rivals) == 0 && known[0].Frames >= g.kept.seen && !g.refines(known[0]) {
 		return nil
 	}
 	if known := g.result.Faults; len(known) == 1 && len(known[0].Rivals) == 0 {
@@ -286,6 +286,12 @@ func (g *Guard) conclude(ctx context.Context) error {
 		g.result.Nearest = g.fault(f.Next, &f, n)
 	}
 	return nil
+}
+
+// refines tells whether a factor that is taken out of all couplings is worth knowing
+// from all frames: what one tells of it is an error that their poses would share.
+func (g *Guard) refines(f *Fault) bool {
+	return g.options.LeaveOut && f.fault.Part == integrity.Whole && len(g.kept.frames) > 1
 }
 
 // settle takes in what frames showed together: a fault that none showed alone, or
@@ -315,7 +321,7 @@ func Again(guards []*Guard) (next []*Guard) {
 	changed := false
 	for _, g := range guards {
 		known := slices.DeleteFunc(slices.Clone(g.result.Faults), func(f *Fault) bool { return f.across })
-		changed = changed || !g.last && len(known) > 0 && (g.late > 0 || g.pooled != nil && g.pooled.Joint)
+		changed = changed || !g.last && len(known) > 0 && (g.late > 0 || g.pooled != nil && (g.pooled.Joint || g.refines(g.pooled)))
 		n := *g
 		n.result = Summary{Sensor: g.result.Sensor, volumeM: g.result.volumeM, Nearest: g.result.Nearest}
 		for _, d := range g.result.Disturbed {

@@ -210,6 +210,9 @@ func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []com
 // two coils, all stays as it is, and it returns false.
 func (g *Guard) leave(found *integrity.Finding, c *solver.Couplings, result *solver.Result) bool {
 	f := *found.Fault
+	if k := g.entry(&f); k != nil && f.GainSigma == 0 { // known from other frames
+		f.GainSigma = k.fault.GainSigma
+	}
 	mended := g.inspector.Mend(*c, f)
 	again := g.solver.Warm(mended, found.Poses[0])
 	if again.Status != solver.Converged {
