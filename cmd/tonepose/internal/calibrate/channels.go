@@ -7,9 +7,9 @@ import (
 	"math/cmplx"
 	"slices"
 
-	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/multitone"
 	"tonepose/multitone/recording"
 	"tonepose/solver/calibration"
@@ -107,11 +107,11 @@ func matchChannels(ctx context.Context, rec *recording.Reader, r *rig.Rig, o Cha
 			tones = append(tones, multitone.Tone{Name: e.Name, Hz: e.ToneHz, Reference: reference})
 		}
 	}
-	survey, err := engine.Observe(ctx, rec, tones, o.Clock, o.Progress)
+	survey, err := stream.Observe(ctx, rec, tones, o.Clock, o.Progress)
 	if err != nil {
 		return nil, err
 	}
-	_, err = engine.Measure(ctx, rec, survey, engine.Measurement{Tones: tones}, func(f *engine.Measured) error {
+	_, err = stream.Measure(ctx, rec, survey, stream.Measurement{Tones: tones}, func(f *stream.Measured) error {
 		out, err = match(f.Frame, r, reference, o.MaxDelay)
 		return err
 	}, o.Progress)

@@ -12,6 +12,7 @@ import (
 	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/multitone"
 	"tonepose/multitone/coupling"
@@ -28,7 +29,7 @@ type Stations struct {
 	// their reference lost.
 	Missing  int
 	Unsolved int // stations without reference for which the bench as drawn gave no pose
-	Survey   *engine.Survey
+	Survey   *stream.Survey
 
 	bench *bench.Bench
 	tones []multitone.Tone
@@ -50,7 +51,7 @@ func (o *Options) measure(ctx context.Context, r *recording.Reader, b *bench.Ben
 	if err != nil {
 		return nil, err
 	}
-	if out.Survey, err = engine.Observe(ctx, r, out.tones, o.Clock, o.Progress); err != nil {
+	if out.Survey, err = stream.Observe(ctx, r, out.tones, o.Clock, o.Progress); err != nil {
 		return nil, err
 	}
 	rows, intervals, err := distinct(rows, r.Info().SampleRate)
@@ -59,8 +60,8 @@ func (o *Options) measure(ctx context.Context, r *recording.Reader, b *bench.Ben
 	}
 	var frames []*multitone.Frame
 	at := map[[2]int64]*multitone.Frame{}
-	measured := engine.Measurement{Tones: out.tones, Windows: engine.Windows{Intervals: intervals}}
-	_, err = engine.Measure(ctx, r, out.Survey, measured, func(f *engine.Measured) error {
+	measured := stream.Measurement{Tones: out.tones, Windows: stream.Windows{Intervals: intervals}}
+	_, err = stream.Measure(ctx, r, out.Survey, measured, func(f *stream.Measured) error {
 		kept := new(multitone.Frame)
 		f.CopyTo(kept)
 		frames, at[[2]int64{f.Start, f.Stop}] = append(frames, kept), kept
@@ -137,7 +138,7 @@ func stretch(row *tables.Station, rate float64) [2]int64 {
 }
 
 // distinct are the rows without repetitions of others, and their intervals.
-func distinct(rows []tables.Station, rate float64) (all []tables.Station, intervals []engine.Interval, err error) {
+func distinct(rows []tables.Station, rate float64) (all []tables.Station, intervals []stream.Interval, err error) {
 	for _, row := range rows {
 		same := slices.IndexFunc(all, func(o tables.Station) bool { return o.Sensor == row.Sensor && stretch(&o, rate) == stretch(&row, rate) })
 		if same < 0 {

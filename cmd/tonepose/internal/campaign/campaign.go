@@ -20,6 +20,7 @@ import (
 	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/simulate"
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/multitone/recording"
 )
@@ -139,8 +140,14 @@ func store(t testing.TB, b *bench.Bench, stem string, bits int, volts [][]float6
 	}
 }
 
+// Played is what a recording shows besides its observations.
+type Played struct {
+	*stream.Survey
+	Start *engine.Start // of the drives, where the recorder plays them
+}
+
 // Play solves a recording and lets each observation be seen.
-func Play(t testing.TB, b *bench.Bench, name string, read recording.Options, o engine.Options, see func(*engine.Observation)) *engine.Survey {
+func Play(t testing.TB, b *bench.Bench, name string, read recording.Options, o engine.Options, see func(*engine.Observation)) *Played {
 	t.Helper()
 	rec, err := b.Open(t.Context(), name, read)
 	if err != nil {
@@ -158,5 +165,5 @@ func Play(t testing.TB, b *bench.Bench, name string, read recording.Options, o e
 	if err != nil {
 		t.Fatal(err)
 	}
-	return survey
+	return &Played{survey, e.Start()}
 }

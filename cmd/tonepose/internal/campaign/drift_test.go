@@ -8,6 +8,7 @@ import (
 	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/simulate"
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/multitone/recording"
@@ -92,7 +93,7 @@ func (c *clockCourse) play(t *testing.T, b *bench.Bench, o engine.Options, stati
 	if o.Windows.Length == 0 {
 		for i := range poses {
 			start := float64(i) * (seconds + pause)
-			o.Windows.Intervals = append(o.Windows.Intervals, engine.Interval{Start: start, Stop: start + seconds, Origin: "station"})
+			o.Windows.Intervals = append(o.Windows.Intervals, stream.Interval{Start: start, Stop: start + seconds, Origin: "station"})
 		}
 	}
 	Play(t, b, Record(t, b, path, how, nil), recording.Options{}, o, func(seen *engine.Observation) {

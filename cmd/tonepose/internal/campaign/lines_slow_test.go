@@ -8,8 +8,8 @@ import (
 	"testing"
 
 	"tonepose/cmd/tonepose/internal/bench"
-	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/simulate"
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/multitone/clock"
 	"tonepose/multitone/recording"
 )
@@ -62,7 +62,7 @@ func TestNoLinesWhereThereAreNone(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		survey, err := engine.Observe(t.Context(), rec, b.Tones(), clock.Common, nil)
+		survey, err := stream.Observe(t.Context(), rec, b.Tones(), clock.Common, nil)
 		rec.Close()
 		if err != nil {
 			t.Fatal(err)

@@ -10,6 +10,7 @@ import (
 	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/simulate"
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/multitone/recording"
 	"tonepose/multitone/window"
@@ -35,7 +36,7 @@ func sinusoid(random *rand.Rand, hz float64, volts ...float64) Disturbance {
 // disturbed is a sensor at rest or moving, and a line beside the tone of one emitter.
 type disturbed struct {
 	name         string
-	windows      engine.Windows // intervals: as long as Length, one after the other
+	windows      stream.Windows // intervals: as long as Length, one after the other
 	plain        bool           // plain averages of intervals, not tapered windows
 	speed, turns float64
 	toneHz       float64 // of e1; 0: the rig's
@@ -79,7 +80,7 @@ func (d *disturbed) one(t *testing.T, r *rig.Rig, seed uint64, seconds float64, 
 	o := engine.Options{Windows: d.windows, Verdict: verdict.Options{LeaveOut: d.leaveOut}}
 	if d.plain {
 		for i := range int(seconds / d.windows.Length) {
-			o.Windows.Intervals = append(o.Windows.Intervals, engine.Interval{Start: d.windows.Length * float64(i), Stop: d.windows.Length * float64(i+1)})
+			o.Windows.Intervals = append(o.Windows.Intervals, stream.Interval{Start: d.windows.Length * float64(i), Stop: d.windows.Length * float64(i+1)})
 		}
 		o.Windows.Length = 0
 	}

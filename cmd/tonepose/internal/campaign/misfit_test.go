@@ -14,6 +14,7 @@ import (
 	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/simulate"
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/fieldmodels"
 	"tonepose/fieldmodels/rigid"
@@ -79,9 +80,9 @@ func (c *cause) solve(t *testing.T, seed uint64, leaveOut bool) (out outcome) {
 	}
 	how := simulate.Options{DurationS: start(stations) - moveSeconds, Noise: 8e-9, FlickerHz: 200, MainsHz: 50, MainsV: 5e-6, ClockPPM: clockPPM, Seed: seed}
 	name := Record(t, b, Rests(t, b, stationSeconds, truth...), how, disturb)
-	var w engine.Windows
+	var w stream.Windows
 	for i := range truth {
-		w.Intervals = append(w.Intervals, engine.Interval{Start: start(i), Stop: start(i) + stationSeconds, Origin: fmt.Sprint(i)})
+		w.Intervals = append(w.Intervals, stream.Interval{Start: start(i), Stop: start(i) + stationSeconds, Origin: fmt.Sprint(i)})
 	}
 	b = bench.New(stated)
 	rec, err := b.Open(t.Context(), name, recording.Options{})

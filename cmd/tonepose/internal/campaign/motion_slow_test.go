@@ -6,13 +6,13 @@ import (
 	"fmt"
 	"testing"
 
-	"tonepose/cmd/tonepose/internal/engine"
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/multitone/window"
 )
 
 // Every averaging at rest and at two speeds, over two thousand poses and more.
 func TestMotionInsideWindowsAtLength(t *testing.T) {
-	averaging := map[string]engine.Windows{
+	averaging := map[string]stream.Windows{
 		"hann 5 ms": hann(5e-3), "hann 10 ms": hann(10e-3), "hann 15 ms": hann(15e-3), "hann 20 ms": hann(20e-3), "hann 40 ms": hann(40e-3),
 		"cascade 0.5 ms":     lowPass(window.Spec{Kind: window.Cascade, Order: 4, TimeConstantS: 0.5e-3}),
 		"cascade 1 ms":       lowPass(window.Spec{Kind: window.Cascade, Order: 4, TimeConstantS: 1e-3}),

@@ -8,6 +8,7 @@ import (
 	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/simulate"
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/multitone/recording"
 	"tonepose/multitone/window"
@@ -16,15 +17,15 @@ import (
 // cell is one way of averaging a motion.
 type cell struct {
 	name         string
-	windows      engine.Windows
+	windows      stream.Windows
 	speed, turns float64
 	causal       bool // as a stream, without the frames to come
 }
 
-func hann(length float64) engine.Windows { return engine.Windows{Length: length, Hop: length} }
+func hann(length float64) stream.Windows { return stream.Windows{Length: length, Hop: length} }
 
-func lowPass(s window.Spec) engine.Windows {
-	return engine.Windows{LowPass: &engine.LowPass{Spec: s}}
+func lowPass(s window.Spec) stream.Windows {
+	return stream.Windows{LowPass: &stream.LowPass{Spec: s}}
 }
 
 // play adds the frames of one recording, and the variances that noise alone gives

@@ -11,6 +11,7 @@ import (
 	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/simulate"
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/multitone/recording"
@@ -80,20 +81,20 @@ var spoils = []spoil{
 // average is what the samples are measured with.
 type average struct {
 	name    string
-	windows engine.Windows
+	windows stream.Windows
 }
 
 // averagesOf are several for so many stations of a length [s] with moves of 20 ms between.
 func averagesOf(stations int, seconds float64) []average {
-	var rows []engine.Interval
+	var rows []stream.Interval
 	for k := range stations {
 		start := float64(k) * (seconds + 0.02)
-		rows = append(rows, engine.Interval{Start: start + 0.01, Stop: start + seconds - 0.01})
+		rows = append(rows, stream.Interval{Start: start + 0.01, Stop: start + seconds - 0.01})
 	}
 	return []average{
 		{"hann 10 ms", hann(10e-3)},
 		{"hann 80 ms", hann(80e-3)},
-		{"stations", engine.Windows{Intervals: rows}},
+		{"stations", stream.Windows{Intervals: rows}},
 		{"cascade", lowPass(window.Spec{Kind: window.Cascade, Order: 4, TimeConstantS: 2e-3})},
 	}
 }
@@ -201,7 +202,7 @@ func TestSamplesThatSlip(t *testing.T) {
 
 func slips(t *testing.T, recordings int, seconds float64) {
 	b := bench.New(PipeBench(t))
-	windows := []engine.Windows{hann(10e-3), lowPass(window.Spec{Kind: window.Cascade, Order: 4, TimeConstantS: 1e-3})}
+	windows := []stream.Windows{hann(10e-3), lowPass(window.Spec{Kind: window.Cascade, Order: 4, TimeConstantS: 1e-3})}
 	slipped, sound := make([]Score, len(windows)), make([]Score, len(windows))
 	for seed := range uint64(recordings) {
 		random := rand.New(rand.NewPCG(seed+1, 62))

@@ -9,6 +9,7 @@ import (
 	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/simulate"
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/multitone/recording"
 	"tonepose/solver"
@@ -70,7 +71,7 @@ func (c course) play(t *testing.T, seconds float64, seed uint64, ways []*joining
 	}
 	wander := NewWander(random, c.speed, c.turns)
 	name := Record(t, b, wander.Path(t, b, seconds), simulate.Options{DurationS: seconds, Noise: 8e-9, FlickerHz: 200, MainsHz: 50, MainsV: 5e-6, ClockPPM: 20, Seed: seed}, nil)
-	w := engine.Windows{Length: c.length, Hop: c.length / c.parts}
+	w := stream.Windows{Length: c.length, Hop: c.length / c.parts}
 	var frames []trajectory.Frame
 	clipped := map[float64]bool{}
 	variance := 0.0

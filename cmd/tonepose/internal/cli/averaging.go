@@ -8,8 +8,8 @@ import (
 
 	"github.com/spf13/pflag"
 
-	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/measure"
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/multitone/window"
 )
 
@@ -17,7 +17,7 @@ import (
 type averagingFlags struct {
 	flags   *pflag.FlagSet
 	kind    window.Spec // kind and order
-	lowPass engine.LowPass
+	lowPass stream.LowPass
 }
 
 // lowPassFlags are those that need --lowpass.
@@ -39,12 +39,12 @@ func (a *averagingFlags) add(f *pflag.FlagSet, j *measure.Job) {
 	addValue(f, &a.lowPass.OutputHz, "output-rate", "", "float", aboveZero(number), "rows a second of a low-pass, up to the sample rate (default: four times its bandwidth)")
 }
 
-func taper(text string) (engine.Taper, error) {
+func taper(text string) (stream.Taper, error) {
 	t, err := window.ByName(text)
 	if err == nil && t.Coefficients() == nil {
 		err = errors.New("must be a sum of cosines, as hann or rectangular")
 	}
-	return engine.Taper{Name: text, Cosine: t.Coefficients()}, err
+	return stream.Taper{Name: text, Cosine: t.Coefficients()}, err
 }
 
 // lowPass reads the kind of a low-pass with its order.

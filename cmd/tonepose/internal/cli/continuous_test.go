@@ -8,7 +8,7 @@ import (
 	"strings"
 	"testing"
 
-	"tonepose/cmd/tonepose/internal/engine"
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/testdata/published"
 )
 
@@ -31,7 +31,7 @@ func TestContinuousPoses(t *testing.T) {
 // has ENBW = 5/(64 τ) and settles to 1 % in 10.05 τ (rc_cascade_enbw_settling.csv).
 func TestAveragingIsStated(t *testing.T) {
 	args := []string{"solve", recordingFile("pipe-bench-moving.sigmf-meta"), "--rig", rigFile("pipe-bench.rig.yaml"), "--lowpass", "cascade4", "--time-constant", "2ms"}
-	var sum struct{ Averaging engine.Averaging }
+	var sum struct{ Averaging stream.Averaging }
 	if err := json.Unmarshal([]byte(tonepose(t, append(args, "--json", "--out", filepath.Join(t.TempDir(), "run"))...)), &sum); err != nil {
 		t.Fatal(err)
 	}
@@ -56,7 +56,7 @@ func TestAveragingIsStated(t *testing.T) {
 	// (1 + (2πfτ)²)⁻² of the nearest tones, 1.2 kHz apart, and of e1's image
 	for _, v := range []struct {
 		name string
-		got  *engine.Rejection
+		got  *stream.Rejection
 		hz   float64
 	}{{"next tone", a.NextTone, 1200}, {"image", a.Image, 2 * 5125}, {"mains", a.Mains, 5125 - 250}} {
 		x := 2 * math.Pi * v.hz * 2e-3

@@ -5,8 +5,8 @@ import (
 
 	"github.com/spf13/pflag"
 
-	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/measure"
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/cmd/tonepose/internal/terminal"
 	"tonepose/multitone/clock"
 )
@@ -63,7 +63,7 @@ func version() string {
 
 // run does a job while what it reports to progress shows on stderr: only on a
 // terminal, never with --quiet or --json.
-func run[R any](s Streams, f *outputFlags, progress *engine.Progress, job func() (R, error)) (R, error) {
+func run[R any](s Streams, f *outputFlags, progress *stream.Progress, job func() (R, error)) (R, error) {
 	p := terminal.NewProgress(s.Err, f.quiet || f.json)
 	defer p.Clear()
 	*progress = p.Show

@@ -8,9 +8,9 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/simulate"
+	"tonepose/cmd/tonepose/internal/stream"
 )
 
 type simulateOptions struct {
@@ -80,7 +80,7 @@ func runSimulate(ctx context.Context, file string, o *simulateOptions, s Streams
 	if o.path == "" || o.out == "" {
 		return fmt.Errorf("--path and --out must both be given")
 	}
-	var progress engine.Progress
+	var progress stream.Progress
 	sum, err := run(s, &o.output, &progress, func() (*simulate.Summary, error) {
 		return simulate.Run(ctx, file, o.path, o.out, o.Options, func(done, total int64) { progress("simulate", done, total) })
 	})

@@ -9,7 +9,6 @@ import (
 	"path/filepath"
 
 	"tonepose/cmd/tonepose/internal/assess"
-	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/figure"
 	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/inspect"
@@ -17,6 +16,7 @@ import (
 	"tonepose/cmd/tonepose/internal/report"
 	"tonepose/cmd/tonepose/internal/simulate"
 	"tonepose/cmd/tonepose/internal/solve"
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/solver/assessment"
 )
 
@@ -25,19 +25,19 @@ type Options struct {
 	Dir      string // for recordings, tables and figures; what an earlier demo left there is replaced
 	Seed     uint64
 	Tool     string // version, for the tables
-	Progress engine.Progress
+	Progress stream.Progress
 }
 
 // Scene is one of the demo's recordings and how it is cut.
 type Scene struct {
 	Path, Words string
-	windows     engine.Windows
+	windows     stream.Windows
 	intervals   string // file beside the recording; empty: windows
 }
 
 var scenes = []Scene{
 	{Path: "stations", Words: "27 rests of 80 ms, one measurement each", intervals: "stations.intervals.csv"},
-	{Path: "sweep", Words: "a free motion, windows of 10 ms", windows: engine.Windows{Length: 10e-3, Hop: 10e-3}},
+	{Path: "sweep", Words: "a free motion, windows of 10 ms", windows: stream.Windows{Length: 10e-3, Hop: 10e-3}},
 }
 
 const inventedNote = "Invented data: a simulated plastic-pipe inspection bench."

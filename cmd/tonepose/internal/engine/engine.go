@@ -1,3 +1,10 @@
+// Package engine turns the samples of a bench into observations: couplings, poses and
+// verdicts, frame by frame.
+//
+//	stream.Measured → coupling.Matrix → solver.Result → verdict.Verdict = Observation
+//
+// The poses before and after a frame tell the motion inside of its window, which is
+// taken off.
 package engine
 
 import (
@@ -8,6 +15,7 @@ import (
 	"slices"
 
 	"tonepose/cmd/tonepose/internal/bench"
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/multitone"
@@ -20,7 +28,7 @@ import (
 // Options says how frames become poses.
 type Options struct {
 	Clock   clock.Mode
-	Windows Windows
+	Windows stream.Windows
 	Verdict verdict.Options
 	// Causal measures a stream as it comes, with what has been seen by then. Else
 	// the source is read twice: to its end for the clock, the mains and the faults,
@@ -33,7 +41,7 @@ type Options struct {
 
 // Observation is what one frame shows of all sensors. The next one overwrites it.
 type Observation struct {
-	*Measured
+	*stream.Measured
 	Sensors []Sensed // of those for which the frame is meant
 }
 
@@ -63,7 +71,7 @@ type Engine struct {
 	seen    Observation
 	line    line
 	start   *Start // of the drives, where the recorder plays them
-	survey  *Survey
+	survey  *stream.Survey
 	again   bool // the next run is of the same source
 
 	baseline []coupling.Matrix // of each sensor; nil: none
@@ -94,42 +102,42 @@ func New(b *bench.Bench, o Options) (*Engine, error) {
 }
 
 // Measurement is what the engine needs to have measured.
-func (e *Engine) Measurement() Measurement {
+func (e *Engine) Measurement() stream.Measurement {
 	channels := len(e.bench.Rig().Channels)
-	rests := References(e.tones, channels)
+	rests := stream.References(e.tones, channels)
 	for _, s := range e.bench.Sensors() {
 		for _, c := range s.Channels {
 			rests[c] = true
 		}
 	}
-	return Measurement{Tones: e.tones, Windows: e.options.Windows, Rests: rests, Widen: !e.options.Sharp && e.line.step == 0}
+	return stream.Measurement{Tones: e.tones, Windows: e.options.Windows, Rests: rests, Widen: !e.options.Sharp && e.line.step == 0}
 }
 
 // Run observes a source from its first sample to its last.
-func (e *Engine) Run(ctx context.Context, src Source, use func(*Observation) error, progress Progress) (survey *Survey, averaging *Averaging, err error) {
+func (e *Engine) Run(ctx context.Context, src stream.Source, use func(*Observation) error, progress stream.Progress) (survey *stream.Survey, averaging *stream.Averaging, err error) {
 	if err := e.begin(src.Info().SampleRate); err != nil {
 		return nil, nil, err
 	}
-	measured := func(f *Measured) error { return e.add(ctx, f, use) }
+	measured := func(f *stream.Measured) error { return e.add(ctx, f, use) }
 	if e.options.Causal {
 		if e.bench.Rig().Playback != nil {
 			return nil, nil, fmt.Errorf("%s: a stream %w: signs and start are told by the whole of a recording", src.Info().Name, ErrUndriven)
 		}
-		survey, averaging, err = Follow(ctx, src, e.options.Clock, e.Measurement(), measured, progress)
+		survey, averaging, err = stream.Follow(ctx, src, e.options.Clock, e.Measurement(), measured, progress)
 	} else {
 		if !e.again {
-			if e.survey, err = e.surveyed(ctx, src, progress); err != nil {
+			e.start = nil
+			if e.survey, err = stream.ObserveDriven(ctx, src, e.tones, e.bench.DriveVolts(), e.options.Clock, progress); err != nil {
 				return nil, nil, err
 			}
 		}
 		survey, e.again = e.survey, false
-		if survey.Start == nil {
-			if survey.Start, err = FindStart(ctx, src, e.bench, survey, e.options.Windows, progress); err != nil {
+		if e.start == nil {
+			if e.start, err = FindStart(ctx, src, e.bench, survey, e.options.Windows, progress); err != nil {
 				return nil, nil, fmt.Errorf("%s: %w", src.Info().Name, err)
 			}
 		}
-		e.start = survey.Start
-		averaging, err = Measure(ctx, src, survey, e.Measurement(), measured, progress)
+		averaging, err = stream.Measure(ctx, src, survey, e.Measurement(), measured, progress)
 	}
 	if err == nil {
 		err = e.flush(ctx, use)
@@ -139,6 +147,10 @@ func (e *Engine) Run(ctx context.Context, src Source, use func(*Observation) err
 
 // Subtract takes crosstalk off the couplings of every further frame; see Baseline.
 func (e *Engine) Subtract(crosstalk []coupling.Matrix) { e.baseline = crosstalk }
+
+// Start is when the recorder began to play the drives, once Run has found it; nil
+// where they are digitised.
+func (e *Engine) Start() *Start { return e.start }
 
 // Conclude is what all frames so far show of each sensor, its channels and the
 // emitters.
@@ -206,7 +218,7 @@ func (e *Engine) sense(ctx context.Context, h *held) error {
 			s.last = &pose
 		}
 		p := &h.point[i]
-		*p = point{time: f.Time, pose: v.Fit.Pose, good: good && v.Doubts&^(verdict.Motion|verdict.DisturbedTone|leftOut) == 0 && h.found[i] == nil, steady: f.BendDOF > 0 && f.Flags&verdict.Motion == 0}
+		*p = point{time: f.Time, pose: v.Fit.Pose, good: good && v.Doubts&^(verdict.Motion|verdict.DisturbedTone|verdict.LeftOut) == 0 && h.found[i] == nil, steady: f.BendDOF > 0 && f.Flags&verdict.Motion == 0}
 		for k := range p.sigma {
 			p.sigma[k] = math.Sqrt(v.Fit.Covariance[k][k])
 		}
@@ -216,11 +228,11 @@ func (e *Engine) sense(ctx context.Context, h *held) error {
 
 // absent tells whether a tone was not found on the channel of its drive.
 func (e *Engine) absent(tone int) bool {
-	return e.survey != nil && e.survey.drives.Absent != nil && e.survey.drives.Absent[tone]
+	return e.survey != nil && e.survey.Absent(tone)
 }
 
 // doubts gathers the flags of all that a sensor's pose rests on.
-func (e *Engine) doubts(f *Measured, i int, v *Sensed) verdict.Flags {
+func (e *Engine) doubts(f *stream.Measured, i int, v *Sensed) verdict.Flags {
 	flags := f.Flags
 	for _, c := range e.bench.Sensors()[i].Channels {
 		flags |= f.Channels[c]
@@ -238,7 +250,7 @@ func (e *Engine) doubts(f *Measured, i int, v *Sensed) verdict.Flags {
 }
 
 // judge judges the fit of one sensor in one frame.
-func (e *Engine) judge(ctx context.Context, v *Sensed, f *Measured, found *integrity.Finding) error {
+func (e *Engine) judge(ctx context.Context, v *Sensed, f *stream.Measured, found *integrity.Finding) error {
 	if v.Fit.Status == solver.Converged {
 		e.sensors[v.Sensor].solver.Twins(v.Fitted, &v.Fit) // a pose that was followed has met none
 	}
@@ -285,12 +297,12 @@ func (e *Engine) fit(ctx context.Context, s *sensor, guard *verdict.Guard, c sol
 
 // Baseline measures the couplings of a whole source in which the sensors are far
 // away: the crosstalk from drives to pickups.
-func Baseline(ctx context.Context, src Source, b *bench.Bench, mode clock.Mode, progress Progress) ([]coupling.Matrix, error) {
+func Baseline(ctx context.Context, src stream.Source, b *bench.Bench, mode clock.Mode, progress stream.Progress) ([]coupling.Matrix, error) {
 	if b.Rig().Playback != nil {
 		return nil, fmt.Errorf("baseline: crosstalk from the drives %w: their signs are told by poses alone", ErrUndriven)
 	}
 	tones, coupler := b.Tones(), b.Coupler()
-	survey, err := Observe(ctx, src, tones, mode, progress)
+	survey, err := stream.Observe(ctx, src, tones, mode, progress)
 	if err != nil {
 		return nil, fmt.Errorf("baseline: %w", err)
 	}
@@ -298,7 +310,7 @@ func Baseline(ctx context.Context, src Source, b *bench.Bench, mode clock.Mode, 
 	for i := range b.Sensors() {
 		out = append(out, coupler.Matrix(i))
 	}
-	_, err = Measure(ctx, src, survey, Measurement{Tones: tones}, func(f *Measured) error {
+	_, err = stream.Measure(ctx, src, survey, stream.Measurement{Tones: tones}, func(f *stream.Measured) error {
 		if err := coupler.Tune(f.Hz); err != nil {
 			return err
 		}

@@ -10,6 +10,7 @@ import (
 
 	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/multitone/recording"
 	"tonepose/multitone/window"
@@ -37,7 +38,7 @@ type pose struct {
 
 // run solves the recording of a moving probe, with source put between it and the
 // engine.
-func run(t *testing.T, b *bench.Bench, o Options, source func(*recording.Reader) Source) (all []pose) {
+func run(t *testing.T, b *bench.Bench, o Options, source func(*recording.Reader) stream.Source) (all []pose) {
 	t.Helper()
 	rec, err := b.Open(context.Background(), testdata("recordings", "pipe-bench-moving.sigmf-meta"), recording.Options{})
 	if err != nil {
@@ -67,16 +68,16 @@ func run(t *testing.T, b *bench.Bench, o Options, source func(*recording.Reader)
 	return all
 }
 
-func whole(r *recording.Reader) Source { return r }
+func whole(r *recording.Reader) stream.Source { return r }
 
 // onward is a source that can't be read again.
-func onward(r *recording.Reader) Source { return struct{ Source }{r} }
+func onward(r *recording.Reader) stream.Source { return struct{ stream.Source }{r} }
 
 // Two engines on one bench do not disturb each other, and the solvers that they
 // share are made once. The race detector watches.
 func TestEnginesShareABench(t *testing.T) {
 	b := pipeBench(t)
-	o := Options{Windows: Windows{Length: 10e-3, Hop: 10e-3}}
+	o := Options{Windows: stream.Windows{Length: 10e-3, Hop: 10e-3}}
 	var both [2][]pose
 	var group sync.WaitGroup
 	for i := range both {
@@ -102,12 +103,12 @@ func TestEnginesShareABench(t *testing.T) {
 // a random share move each pose by that share of its sigma at most.
 func TestAStreamGivesThePosesOfTheRecording(t *testing.T) {
 	b := pipeBench(t)
-	rests := []Interval{{Start: 0.3, Stop: 0.32, Origin: "a"}, {Start: 0.31, Stop: 0.33, Origin: "b"}, {Start: 0.05, Stop: 0.07, Origin: "c"}}
+	rests := []stream.Interval{{Start: 0.3, Stop: 0.32, Origin: "a"}, {Start: 0.31, Stop: 0.33, Origin: "b"}, {Start: 0.05, Stop: 0.07, Origin: "c"}}
 	limits := map[string]float64{"windows": 0.01, "intervals": 0.01, "low-pass": 0.2}
-	for name, w := range map[string]Windows{
+	for name, w := range map[string]stream.Windows{
 		"windows":   {Length: 10e-3, Hop: 10e-3},
 		"intervals": {Intervals: rests},
-		"low-pass":  {LowPass: &LowPass{Spec: window.Spec{Kind: window.Butterworth, Order: 4, CutoffHz: 100}}},
+		"low-pass":  {LowPass: &stream.LowPass{Spec: window.Spec{Kind: window.Butterworth, Order: 4, CutoffHz: 100}}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			// Poses on their own: without the future, the motion inside a window is known less well.

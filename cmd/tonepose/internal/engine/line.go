@@ -6,6 +6,7 @@ import (
 	"math/cmplx"
 	"slices"
 
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/multitone"
 	"tonepose/solver"
@@ -26,7 +27,7 @@ type line struct {
 
 // held is a frame with what it tells of each sensor by itself.
 type held struct {
-	Measured
+	stream.Measured
 	frame  multitone.Frame
 	wanted []bool
 	sensed []Sensed
@@ -48,7 +49,7 @@ func (e *Engine) begin(sampleRate float64) error {
 	}
 	hop := w.Hop
 	if w.LowPass != nil {
-		if hop, err = w.LowPass.interval(sampleRate); err != nil {
+		if hop, err = w.LowPass.Interval(sampleRate); err != nil {
 			return err
 		}
 	} else if hop > w.Length*(1+1e-9) {
@@ -66,7 +67,7 @@ func (e *Engine) begin(sampleRate float64) error {
 }
 
 // add takes a frame and hands out the observations that are complete.
-func (e *Engine) add(ctx context.Context, f *Measured, use func(*Observation) error) error {
+func (e *Engine) add(ctx context.Context, f *stream.Measured, use func(*Observation) error) error {
 	h := e.hold(f)
 	if err := e.sense(ctx, h); err != nil {
 		return err
@@ -104,7 +105,7 @@ func (e *Engine) flush(ctx context.Context, use func(*Observation) error) error 
 }
 
 // hold copies a frame into memory of the line.
-func (e *Engine) hold(f *Measured) *held {
+func (e *Engine) hold(f *stream.Measured) *held {
 	var h *held
 	if n := len(e.line.free); n > 0 {
 		h = e.line.free[n-1]

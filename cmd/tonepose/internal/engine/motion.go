@@ -7,6 +7,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 	"gonum.org/v1/gonum/stat/combin"
 
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/multitone/window"
 	"tonepose/solver"
@@ -26,7 +27,7 @@ type weighting struct {
 }
 
 // weightingOf is that of windows or of a low-pass; zero for others.
-func weightingOf(w *Windows, sampleRate float64) (weighting, error) {
+func weightingOf(w *stream.Windows, sampleRate float64) (weighting, error) {
 	var at, weight []float64
 	switch {
 	case w.LowPass != nil:
@@ -47,7 +48,7 @@ func weightingOf(w *Windows, sampleRate float64) (weighting, error) {
 		for i := range n {
 			u := (float64(i)+0.5)/n - 0.5
 			sum := 0.0
-			for k, a := range w.Taper.cosine() {
+			for k, a := range w.Taper.Terms() {
 				sum += a * math.Cos(2*math.Pi*float64(k)*u)
 			}
 			at, weight = append(at, u*w.Length), append(weight, sum)

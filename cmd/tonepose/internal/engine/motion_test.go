@@ -6,6 +6,7 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/multitone/window"
 )
@@ -19,16 +20,16 @@ func TestWeightingsHaveTheMoments(t *testing.T) {
 	const T, tau, rate = 20e-3, 2e-3, 1e5
 	pi2 := math.Pi * math.Pi
 	for name, c := range map[string]struct {
-		w          Windows
+		w          stream.Windows
 		second     float64
 		third      float64
 		fourth     float64
 		memory     float64
 		discretely float64
 	}{
-		"hann": {Windows{Length: T, Hop: T}, T * T * (1./12 - 1/(2*pi2)), 0, math.Pow(T, 4) * (1./80 - 1/(4*pi2) + 3/(2*pi2*pi2)), T / 1.5, 1e-6},
+		"hann": {stream.Windows{Length: T, Hop: T}, T * T * (1./12 - 1/(2*pi2)), 0, math.Pow(T, 4) * (1./80 - 1/(4*pi2) + 3/(2*pi2*pi2)), T / 1.5, 1e-6},
 		// Sampled at 10 µs, a two-hundredth of τ: its moments differ in the order of that.
-		"cascade": {Windows{LowPass: &LowPass{Spec: window.Spec{Kind: window.Cascade, Order: 4, TimeConstantS: tau}}},
+		"cascade": {stream.Windows{LowPass: &stream.LowPass{Spec: window.Spec{Kind: window.Cascade, Order: 4, TimeConstantS: tau}}},
 			4 * tau * tau, -8 * math.Pow(tau, 3), 72 * math.Pow(tau, 4), 6.4 * tau, 0.01},
 	} {
 		v, err := weightingOf(&c.w, rate)
@@ -103,7 +104,7 @@ func TestNoPathReachesOverAJump(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	w := Windows{Length: 20e-3, Hop: 20e-3}
+	w := stream.Windows{Length: 20e-3, Hop: 20e-3}
 	weighting, err := weightingOf(&w, 1e5)
 	if err != nil {
 		t.Fatal(err)

@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"tonepose/cmd/tonepose/internal/bench"
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/multitone/clock"
 	"tonepose/multitone/coupling"
 	"tonepose/solver"
@@ -112,11 +113,11 @@ type listening struct {
 }
 
 // FindStart reads a source for the start of the drives. Nil for a rig without playback.
-func FindStart(ctx context.Context, src Source, b *bench.Bench, s *Survey, w Windows, progress Progress) (*Start, error) {
+func FindStart(ctx context.Context, src stream.Source, b *bench.Bench, s *stream.Survey, w stream.Windows, progress stream.Progress) (*Start, error) {
 	if b.Rig().Playback == nil {
 		return nil, nil
 	}
-	l := &listening{bench: b, stretch: map[int]*axes{}, kept: make([]sample, len(b.Sensors())), power: make([]float64, len(s.tones)), swing: make([]float64, len(s.tones))}
+	l := &listening{bench: b, stretch: map[int]*axes{}, kept: make([]sample, len(b.Sensors())), power: make([]float64, len(b.Tones())), swing: make([]float64, len(b.Tones()))}
 	coupler := b.Coupler()
 	var matrices []coupling.Matrix
 	for i := range b.Sensors() {
@@ -126,8 +127,8 @@ func FindStart(ctx context.Context, src Source, b *bench.Bench, s *Survey, w Win
 		}
 		l.solvers, matrices = append(l.solvers, sv), append(matrices, coupler.Matrix(i))
 	}
-	zero := make([]float64, len(s.tones))
-	_, err := Measure(ctx, src, s, Measurement{Tones: b.Tones(), Windows: w}, func(f *Measured) error {
+	zero := make([]float64, len(b.Tones()))
+	_, err := stream.Measure(ctx, src, s, stream.Measurement{Tones: b.Tones(), Windows: w}, func(f *stream.Measured) error {
 		if err := coupler.Tune(f.Hz); err != nil {
 			return err
 		}

@@ -12,6 +12,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/multitone"
 	"tonepose/multitone/clock"
 	"tonepose/multitone/coupling"
@@ -61,6 +62,9 @@ const (
 	// hopeless stands for the chi-square of couplings that no pose in the working
 	// volume explains.
 	hopeless = 1e6
+	// unlikely is the probability of a chi-square so large below which the phases do not
+	// fit the file: chance does it to one recording in a hundred thousand.
+	unlikely = 1e-5
 	// beyond is how far outside of the working volume a pose is still let pass, in
 	// the volume's diagonals.
 	beyond = 0.05
@@ -77,7 +81,7 @@ func (s *Start) at(tones []multitone.Tone, t float64) []float64 {
 // hush takes for lost what was measured before the file began, or where it paused:
 // couplings that noise alone explains, and those of the frame after, in which the
 // drives set in.
-func (s *Start) hush(f *Measured, m *coupling.Matrix) {
+func (s *Start) hush(f *stream.Measured, m *coupling.Matrix) {
 	switch {
 	case silent(m):
 		s.silent = max(s.silent, f.Stop)
@@ -305,7 +309,7 @@ func (s *Start) Doubts() (lines []string) {
 	if s == nil {
 		return nil
 	}
-	if s.DOF > 0 && integrity.Chance(s.Chi2, s.DOF) < motionChance {
+	if s.DOF > 0 && integrity.Chance(s.Chi2, s.DOF) < unlikely {
 		lines = append(lines, fmt.Sprintf("the pickups' phases do not fit those of the drive file (chi-square %.3g of %d; tone %s is off by %.2g°, furthest for its tolerance): mend phase_deg, or state tolerance: {phase_deg: …}", s.Chi2, s.DOF, s.WorstTone, s.OffDeg))
 	}
 	for _, r := range s.Rivals {

@@ -16,6 +16,7 @@ import (
 	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/multitone"
 	"tonepose/multitone/clock"
 	"tonepose/multitone/recording"
@@ -108,7 +109,7 @@ func Run(ctx context.Context, from measure.Input) (in *Inspection, err error) {
 
 // look inspects a recording. r is opened by the bench if there is a rig; b is nil
 // without one.
-func look(ctx context.Context, r *recording.Reader, b *bench.Bench, progress engine.Progress) (*Inspection, error) {
+func look(ctx context.Context, r *recording.Reader, b *bench.Bench, progress stream.Progress) (*Inspection, error) {
 	info := r.Info()
 	in := &Inspection{Name: info.Name, Format: info.Format, Datatype: info.Datatype, SizeBytes: info.SizeBytes, Start: info.Start,
 		SampleRate: info.SampleRate, Samples: info.Samples, DurationS: info.Duration(), Bits: info.Bits, Unit: "V",
@@ -125,10 +126,10 @@ func look(ctx context.Context, r *recording.Reader, b *bench.Bench, progress eng
 	}
 	hash := r.Hash(ctx)
 	defer hash.Stop()
-	survey, err := engine.Observe(ctx, r, in.tones, mode, progress)
+	survey, err := stream.Observe(ctx, r, in.tones, mode, progress)
 	if errors.Is(err, clock.ErrNoReference) {
 		in.find("no reference channel carries its tone: frequencies are taken from the rig")
-		survey, err = engine.Observe(ctx, r, in.tones, clock.None, progress)
+		survey, err = stream.Observe(ctx, r, in.tones, clock.None, progress)
 	}
 	if err != nil {
 		return nil, err
@@ -164,10 +165,10 @@ func look(ctx context.Context, r *recording.Reader, b *bench.Bench, progress eng
 }
 
 // lookForStart finds when the file of the drives began, where the recorder plays it.
-func (in *Inspection) lookForStart(ctx context.Context, r *recording.Reader, b *bench.Bench, survey *engine.Survey, progress engine.Progress) (err error) {
+func (in *Inspection) lookForStart(ctx context.Context, r *recording.Reader, b *bench.Bench, survey *stream.Survey, progress stream.Progress) (err error) {
 	info := r.Info()
 	window := min(max(info.Duration()/inspectWindows, in.shortest()), info.Duration()/4)
-	in.DriveStart, err = engine.FindStart(ctx, r, b, survey, engine.Windows{Length: window, Hop: window}, progress)
+	in.DriveStart, err = engine.FindStart(ctx, r, b, survey, stream.Windows{Length: window, Hop: window}, progress)
 	if err != nil && ctx.Err() == nil {
 		in.find("%v", err)
 		return nil
@@ -185,7 +186,7 @@ func (in *Inspection) find(format string, args ...any) {
 }
 
 // welch averages the spectra of all channels; segments end at gaps.
-func welch(ctx context.Context, r *recording.Reader, progress engine.Progress) ([]*spectrum.Density, error) {
+func welch(ctx context.Context, r *recording.Reader, progress stream.Progress) ([]*spectrum.Density, error) {
 	info := r.Info()
 	size := welchSize(info.Samples, info.SampleRate)
 	if info.Samples < int64(size) {
@@ -205,7 +206,7 @@ func welch(ctx context.Context, r *recording.Reader, progress engine.Progress) (
 			gaps = append(gaps, c.Start)
 		}
 	}
-	err := engine.Blocks(ctx, r, false, func(b *engine.Block) error {
+	err := stream.Blocks(ctx, r, false, func(b *stream.Block) error {
 		x, first := b.Volts, b.First
 		progress.Report("spectrum", first, info.Samples)
 		from, to := 0, len(x[0])

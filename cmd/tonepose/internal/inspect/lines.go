@@ -6,7 +6,7 @@ import (
 	"math"
 	"slices"
 
-	"tonepose/cmd/tonepose/internal/engine"
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/multitone"
 	"tonepose/multitone/recording"
 	"tonepose/multitone/spectrum"
@@ -43,7 +43,7 @@ type Line struct {
 
 // lookAtMains takes the mains that the survey found. Levels are those of the
 // spectra's lines; where these are too coarse to have one, they are unknown.
-func (in *Inspection) lookAtMains(lines [][]spectrum.Line, s *engine.Survey, info recording.Info) {
+func (in *Inspection) lookAtMains(lines [][]spectrum.Line, s *stream.Survey, info recording.Info) {
 	// one harmonic alone may be any line
 	if len(s.Lines) == 0 || len(s.Lines) == 1 && s.Lines[0] > 1.5*s.MainsHz {
 		return
@@ -129,7 +129,7 @@ const doubtfulChance = 0.05
 
 // lookAtLines lists the strongest lines that are no tone and no mains harmonic,
 // each once; those beside a tone are also the survey's.
-func (in *Inspection) lookAtLines(lines [][]spectrum.Line, s *engine.Survey, info recording.Info) {
+func (in *Inspection) lookAtLines(lines [][]spectrum.Line, s *stream.Survey, info recording.Info) {
 	var tones []spectrum.Tone
 	if strongest, ok := in.loudest(lines); ok && len(in.tones) == 0 {
 		tones = append(tones, spectrum.Tone{Name: "f1", Hz: strongest.Hz, ToleranceHz: strongest.SigmaHz})
@@ -206,7 +206,7 @@ func (in *Inspection) sideband(tone, channel int, l spectrum.Line, all []spectru
 }
 
 // foreign is a line that the survey found beside a tone.
-func (in *Inspection) foreign(l multitone.Line, s *engine.Survey, info recording.Info) Line {
+func (in *Inspection) foreign(l multitone.Line, s *stream.Survey, info recording.Info) Line {
 	loudest := 0
 	for c, p := range l.Power {
 		if p > l.Power[loudest] {
@@ -224,7 +224,7 @@ func (in *Inspection) foreign(l multitone.Line, s *engine.Survey, info recording
 
 // shared names the tones that the recording cannot tell from a harmonic of the mains,
 // and those with a line beside them that a spectrum does not tell from them.
-func (in *Inspection) shared(s *engine.Survey) {
+func (in *Inspection) shared(s *stream.Survey) {
 	for k, t := range in.tones {
 		if what := s.Shares(k); what != "" {
 			in.find("tone %s at %.6g Hz: %s, and cannot be told from what that adds", t.Name, in.toneHz[k], what)

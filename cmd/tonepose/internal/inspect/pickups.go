@@ -7,7 +7,7 @@ import (
 	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/stat"
 
-	"tonepose/cmd/tonepose/internal/engine"
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/multitone"
 	"tonepose/multitone/recording"
 )
@@ -15,7 +15,7 @@ import (
 // pickups fits what shifts the couplings' phases.
 func (in *Inspection) pickups(info recording.Info, s *toneSeries) {
 	frames := float64(len(s.time))
-	reference := engine.References(in.tones, info.Channels)
+	reference := stream.References(in.tones, info.Channels)
 	for c := range info.Channels {
 		if reference[c] {
 			continue

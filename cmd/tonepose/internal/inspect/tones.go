@@ -9,7 +9,7 @@ import (
 	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/stat"
 
-	"tonepose/cmd/tonepose/internal/engine"
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/multitone"
 	"tonepose/multitone/recording"
 	"tonepose/multitone/spectrum"
@@ -72,7 +72,7 @@ type toneSeries struct {
 // inspectWindows is how many windows an inspection cuts at most.
 const inspectWindows = 4096
 
-func (in *Inspection) lookAtTones(ctx context.Context, r *recording.Reader, survey *engine.Survey, lines [][]spectrum.Line, progress engine.Progress) error {
+func (in *Inspection) lookAtTones(ctx context.Context, r *recording.Reader, survey *stream.Survey, lines [][]spectrum.Line, progress stream.Progress) error {
 	info := r.Info()
 	window := math.Max(info.Duration()/inspectWindows, in.shortest())
 	if 4*window > info.Duration() {
@@ -85,15 +85,15 @@ func (in *Inspection) lookAtTones(ctx context.Context, r *recording.Reader, surv
 	// Levels under Hann windows, into which no other line leaks; what an Allan
 	// deviation is taken of must be plain averages, end to end.
 	enbw := 0.75 / window
-	measure := func(cosine []float64, use func(*engine.Measured) error) error {
-		w := engine.Windows{Length: window, Hop: window, Taper: engine.Taper{Cosine: cosine}}
-		_, err := engine.Measure(ctx, r, survey, engine.Measurement{Tones: in.tones, Windows: w}, use, progress)
+	measure := func(cosine []float64, use func(*stream.Measured) error) error {
+		w := stream.Windows{Length: window, Hop: window, Taper: stream.Taper{Cosine: cosine}}
+		_, err := stream.Measure(ctx, r, survey, stream.Measurement{Tones: in.tones, Windows: w}, use, progress)
 		return err
 	}
 	if err := measure([]float64{0.5, 0.5}, s.level); err != nil {
 		return err
 	}
-	if err := measure([]float64{1}, func(f *engine.Measured) error { s.drives(f, in.tones); return nil }); err != nil {
+	if err := measure([]float64{1}, func(f *stream.Measured) error { s.drives(f, in.tones); return nil }); err != nil {
 		return err
 	}
 	if len(s.time) == 0 {
@@ -120,7 +120,7 @@ func (in *Inspection) shortest() float64 {
 	return max(8/spacing, 64/in.SampleRate)
 }
 
-func (s *toneSeries) level(f *engine.Measured) error {
+func (s *toneSeries) level(f *stream.Measured) error {
 	for i, v := range f.Phasor {
 		s.sums[i] += v
 		s.powers[i] += real(v * cmplx.Conj(v))
@@ -129,7 +129,7 @@ func (s *toneSeries) level(f *engine.Measured) error {
 	return nil
 }
 
-func (s *toneSeries) drives(f *engine.Measured, tones []multitone.Tone) {
+func (s *toneSeries) drives(f *stream.Measured, tones []multitone.Tone) {
 	t := f.Time
 	s.time = append(s.time, t)
 	for k, tone := range tones {
@@ -168,7 +168,7 @@ func (in *Inspection) unsteady(info recording.Info, s *toneSeries, enbw float64)
 
 func (in *Inspection) levels(info recording.Info, lines [][]spectrum.Line, s *toneSeries, enbw float64) {
 	frames := float64(len(s.time))
-	reference := engine.References(in.tones, info.Channels)
+	reference := stream.References(in.tones, info.Channels)
 	for k, t := range in.tones {
 		look := Tone{Name: t.Name, Hz: in.toneHz[k], WindowS: s.window}
 		shown := false

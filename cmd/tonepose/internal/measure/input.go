@@ -6,6 +6,7 @@ import (
 	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/multitone/clock"
 	"tonepose/multitone/coupling"
 	"tonepose/multitone/recording"
@@ -18,7 +19,7 @@ type Input struct {
 	Rig       string // rig file of the bench; empty: none
 	Baseline  string // recording with the sensor far away: crosstalk to subtract; empty: none
 	Clock     clock.Mode
-	Progress  engine.Progress
+	Progress  stream.Progress
 }
 
 // Open opens the recording, on the bench of its rig; without a rig the bench is

@@ -8,7 +8,7 @@ import (
 	"fmt"
 
 	"tonepose/cmd/tonepose/internal/bench"
-	"tonepose/cmd/tonepose/internal/engine"
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/multitone/recording"
 )
@@ -21,7 +21,7 @@ type Job struct {
 	Input
 	Out       string // directory for the tables
 	Force     bool   // write into a directory that is not empty
-	Windows   engine.Windows
+	Windows   stream.Windows
 	Intervals string // CSV whose rows are measured instead of windows; empty: none
 	Tool      string // version, for the tables
 	Options   map[string]string
@@ -73,15 +73,15 @@ func (j *Job) Write(ctx context.Context, b *bench.Bench, rec *recording.Reader, 
 }
 
 // Interval is a row of an intervals file.
-func Interval(row *tables.Interval) engine.Interval {
-	return engine.Interval{Start: row.Start, Stop: row.Stop, Sensor: row.Sensor, Origin: fmt.Sprintf("%s:%d", row.File, row.Line)}
+func Interval(row *tables.Interval) stream.Interval {
+	return stream.Interval{Start: row.Start, Stop: row.Stop, Sensor: row.Sensor, Origin: fmt.Sprintf("%s:%d", row.File, row.Line)}
 }
 
 // Result is what a run gave besides its tables.
 type Result struct {
 	Info      recording.Info
-	Survey    *engine.Survey
-	Averaging *engine.Averaging
+	Survey    *stream.Survey
+	Averaging *stream.Averaging
 	Frames    int
 }
 
@@ -97,17 +97,17 @@ func Tones(ctx context.Context, j Job) (*Result, error) {
 	}
 	out := &Result{Info: rec.Info()}
 	return out, j.Write(ctx, b, rec, func(set *tables.Set) (err error) {
-		if out.Survey, err = engine.Observe(ctx, rec, b.Tones(), j.Clock, j.Progress); err != nil {
+		if out.Survey, err = stream.Observe(ctx, rec, b.Tones(), j.Clock, j.Progress); err != nil {
 			return err
 		}
 		write := Phasors(b.Tones(), out.Info.Names, set.Phasors.Write)
-		return out.Measure(ctx, rec, engine.Measurement{Tones: b.Tones(), Windows: j.Windows, Widen: true}, write, j.Progress)
+		return out.Measure(ctx, rec, stream.Measurement{Tones: b.Tones(), Windows: j.Windows, Widen: true}, write, j.Progress)
 	}, tables.PhasorsName)
 }
 
 // Measure measures frames, counts them and hands them to use.
-func (r *Result) Measure(ctx context.Context, rec *recording.Reader, m engine.Measurement, use func(*engine.Measured) error, progress engine.Progress) (err error) {
-	r.Averaging, err = engine.Measure(ctx, rec, r.Survey, m, func(f *engine.Measured) error {
+func (r *Result) Measure(ctx context.Context, rec *recording.Reader, m stream.Measurement, use func(*stream.Measured) error, progress stream.Progress) (err error) {
+	r.Averaging, err = stream.Measure(ctx, rec, r.Survey, m, func(f *stream.Measured) error {
 		r.Frames++
 		return use(f)
 	}, progress)

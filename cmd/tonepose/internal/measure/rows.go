@@ -3,15 +3,15 @@ package measure
 import (
 	"math"
 
-	"tonepose/cmd/tonepose/internal/engine"
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/multitone"
 )
 
 // Phasors turns frames into rows, one a tone and channel, and writes them.
-func Phasors(tones []multitone.Tone, channels []string, write func(...tables.Phasor) error) func(*engine.Measured) error {
+func Phasors(tones []multitone.Tone, channels []string, write func(...tables.Phasor) error) func(*stream.Measured) error {
 	var rows []tables.Phasor // one frame's, reused
-	return func(f *engine.Measured) error {
+	return func(f *stream.Measured) error {
 		rows = rows[:0]
 		for k, t := range tones {
 			for c, name := range channels {

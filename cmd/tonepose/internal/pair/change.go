@@ -10,7 +10,7 @@ import (
 	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
 
-	"tonepose/cmd/tonepose/internal/engine"
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/multitone/recording"
 	"tonepose/multitone/sine"
 )
@@ -40,9 +40,9 @@ type part struct {
 
 // parts measures a recording and the parts of it, of which there are fewer where the
 // parts would not tell a tone from a line that the whole does; nil: less than two.
-func (p *Pair) parts(ctx context.Context, r *recording.Reader, s *engine.Survey, progress engine.Progress) (whole *engine.Measured, list []part, err error) {
+func (p *Pair) parts(ctx context.Context, r *recording.Reader, s *stream.Survey, progress stream.Progress) (whole *stream.Measured, list []part, err error) {
 	seconds := p.info.Duration()
-	m := p.measurement(s, engine.Windows{})
+	m := p.measurement(s, stream.Windows{})
 	n := min(changeParts, p.tones[0].Hz*seconds/partCycles, float64(p.info.Samples)/partSamples)
 	for _, line := range slices.Concat(m.Joint, s.Lines) {
 		for _, t := range p.tones {
@@ -52,7 +52,7 @@ func (p *Pair) parts(ctx context.Context, r *recording.Reader, s *engine.Survey,
 		}
 	}
 	interval := func(start, stop float64) {
-		m.Windows.Intervals = append(m.Windows.Intervals, engine.Interval{Start: start, Stop: stop, Origin: p.info.Name})
+		m.Windows.Intervals = append(m.Windows.Intervals, stream.Interval{Start: start, Stop: stop, Origin: p.info.Name})
 	}
 	interval(0, seconds)
 	if n = math.Floor(n); n >= 2 {
@@ -60,7 +60,7 @@ func (p *Pair) parts(ctx context.Context, r *recording.Reader, s *engine.Survey,
 			interval(seconds/n*float64(i), seconds/n*float64(i+1))
 		}
 	}
-	_, err = engine.Measure(ctx, r, s, m, func(f *engine.Measured) error {
+	_, err = stream.Measure(ctx, r, s, m, func(f *stream.Measured) error {
 		if f.Stop-f.Start == p.info.Samples {
 			all := *f
 			whole = &all

@@ -10,7 +10,7 @@ import (
 	"slices"
 	"strings"
 
-	"tonepose/cmd/tonepose/internal/engine"
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/multitone"
 	"tonepose/multitone/clock"
 	"tonepose/multitone/recording"
@@ -102,7 +102,7 @@ func Find(ctx context.Context, r *recording.Reader, o Options) (*Pair, error) {
 		p.signal = p.reference
 	}
 	search := sine.NewSearch(info.SampleRate, info.Samples)
-	err := engine.Blocks(ctx, r, false, func(b *engine.Block) error {
+	err := stream.Blocks(ctx, r, false, func(b *stream.Block) error {
 		search.Write(b.Volts[p.reference], b.Volts[p.signal])
 		return nil
 	})
@@ -140,11 +140,11 @@ func Find(ctx context.Context, r *recording.Reader, o Options) (*Pair, error) {
 
 // observe surveys the recording. The frequency is not followed where too few
 // cycles are there, or too short a piece.
-func (p *Pair) observe(ctx context.Context, r *recording.Reader, mode clock.Mode, progress engine.Progress) (*engine.Survey, error) {
+func (p *Pair) observe(ctx context.Context, r *recording.Reader, mode clock.Mode, progress stream.Progress) (*stream.Survey, error) {
 	if p.direct != nil || p.whole && p.weak {
 		mode = clock.None
 	}
-	survey, err := engine.Observe(ctx, r, p.tones, mode, progress)
+	survey, err := stream.Observe(ctx, r, p.tones, mode, progress)
 	if err == nil {
 		p.course = survey.Track
 	}
@@ -153,8 +153,8 @@ func (p *Pair) observe(ctx context.Context, r *recording.Reader, mode clock.Mode
 
 // measurement is of the tones, and jointly of the harmonics that are there and
 // not asked for.
-func (p *Pair) measurement(s *engine.Survey, w engine.Windows) engine.Measurement {
-	m := engine.Measurement{Tones: p.tones, Windows: w}
+func (p *Pair) measurement(s *stream.Survey, w stream.Windows) stream.Measurement {
+	m := stream.Measurement{Tones: p.tones, Windows: w}
 	for _, n := range p.others {
 		m.Joint = append(m.Joint, spectrum.Alias(float64(n)*s.Hz()[0], p.info.SampleRate))
 	}
@@ -165,7 +165,7 @@ func (p *Pair) measurement(s *engine.Survey, w engine.Windows) engine.Measuremen
 // as many times the phase of the reference's tone, the variance of each of its
 // components with what its noise does not show, and that of the phase from both
 // channels [rad²].
-func (p *Pair) read(f *engine.Measured, h harmonic) (v complex128, variance, phaseVariance float64) {
+func (p *Pair) read(f *stream.Measured, h harmonic) (v complex128, variance, phaseVariance float64) {
 	v, variance = f.At(h.tone, p.signal)
 	ref, refVariance := f.At(0, p.reference)
 	if h.number > 1 {

@@ -6,9 +6,9 @@ import (
 	"math"
 	"math/cmplx"
 
-	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/report"
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/multitone/recording"
@@ -33,7 +33,7 @@ func (p *Pair) series() *series {
 	return s
 }
 
-func (s *series) frame(f *engine.Measured) []tables.Demodulated {
+func (s *series) frame(f *stream.Measured) []tables.Demodulated {
 	flags := f.Flags | f.Channels[s.signal] | f.Channels[s.reference] | f.Lost[0]
 	s.rows = s.rows[:0]
 	for i, h := range s.harmonics {
@@ -71,7 +71,7 @@ func (p *Pair) Series(ctx context.Context, r *recording.Reader, j measure.Job) (
 		m.Widen = true
 		drawn := report.NewDemodulation(p.info.Volts)
 		rows, phasors := p.series(), measure.Phasors(p.tones, p.info.Names, set.Phasors.Write)
-		err = out.Measure(ctx, r, m, func(f *engine.Measured) error {
+		err = out.Measure(ctx, r, m, func(f *stream.Measured) error {
 			if err := phasors(f); err != nil {
 				return err
 			}

@@ -9,7 +9,7 @@ import (
 
 	"gonum.org/v1/gonum/stat"
 
-	"tonepose/cmd/tonepose/internal/engine"
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/multitone/clock"
 	"tonepose/multitone/recording"
@@ -17,7 +17,7 @@ import (
 )
 
 // Whole measures the whole recording.
-func (p *Pair) Whole(ctx context.Context, r *recording.Reader, progress engine.Progress) (*Result, *engine.Survey, error) {
+func (p *Pair) Whole(ctx context.Context, r *recording.Reader, progress stream.Progress) (*Result, *stream.Survey, error) {
 	survey, err := p.observe(ctx, r, clock.Common, progress)
 	if err != nil {
 		return nil, nil, err
@@ -67,7 +67,7 @@ func (p *Pair) Whole(ctx context.Context, r *recording.Reader, progress engine.P
 }
 
 // keep makes a survey keep to the pair's frequencies.
-func (p *Pair) keep(s *engine.Survey) error {
+func (p *Pair) keep(s *stream.Survey) error {
 	t, err := clock.NewTracker(clock.None, p.info.SampleRate, p.tones)
 	if err == nil {
 		s.Track, err = t.Finish()
@@ -82,7 +82,7 @@ func (p *Pair) keep(s *engine.Survey) error {
 const meanParts = 64
 
 // meanFrequency finds the mean frequency of a long recording.
-func (p *Pair) meanFrequency(ctx context.Context, r *recording.Reader, s *engine.Survey, progress engine.Progress) error {
+func (p *Pair) meanFrequency(ctx context.Context, r *recording.Reader, s *stream.Survey, progress stream.Progress) error {
 	hz := s.Hz()[0]
 	for k, was := len(p.tones)-1, p.tones[0].Hz; k >= 0; k-- {
 		p.tones[k].Hz *= hz / was
@@ -90,13 +90,13 @@ func (p *Pair) meanFrequency(ctx context.Context, r *recording.Reader, s *engine
 	if err := p.keep(s); err != nil {
 		return err
 	}
-	var w engine.Windows
+	var w stream.Windows
 	part := p.info.Duration() / meanParts
 	for i := range meanParts {
-		w.Intervals = append(w.Intervals, engine.Interval{Start: part * float64(i), Stop: part * float64(i+1), Origin: p.info.Name})
+		w.Intervals = append(w.Intervals, stream.Interval{Start: part * float64(i), Stop: part * float64(i+1), Origin: p.info.Name})
 	}
 	var times, phases []float64
-	_, err := engine.Measure(ctx, r, s, p.measurement(s, w), func(f *engine.Measured) error {
+	_, err := stream.Measure(ctx, r, s, p.measurement(s, w), func(f *stream.Measured) error {
 		times = append(times, f.Time)
 		// to the phase of 2π·hz·t
 		turns := cmplx.Phase(f.Reference[0])/(2*math.Pi) - f.Hz[0]*f.Time

@@ -18,6 +18,7 @@ import (
 	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/simulate"
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/multitone/recording"
 	"tonepose/solver"
@@ -103,7 +104,7 @@ func watch(t *testing.T, r *rig.Rig, o Options, sim simulate.Options, cosine []f
 		t.Fatal(err)
 	}
 	defer rec.Close()
-	eng, err := engine.New(b, engine.Options{Windows: engine.Windows{Length: o.WindowS, Hop: o.WindowS, Taper: engine.Taper{Cosine: cosine}}})
+	eng, err := engine.New(b, engine.Options{Windows: stream.Windows{Length: o.WindowS, Hop: o.WindowS, Taper: stream.Taper{Cosine: cosine}}})
 	if err != nil {
 		t.Fatal(err)
 	}

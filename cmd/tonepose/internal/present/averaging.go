@@ -4,11 +4,11 @@ import (
 	"fmt"
 	"strings"
 
-	"tonepose/cmd/tonepose/internal/engine"
+	"tonepose/cmd/tonepose/internal/stream"
 )
 
 // averaging prints what the averaging does to signals and noise.
-func (p *page) averaging(a *engine.Averaging) {
+func (p *page) averaging(a *stream.Averaging) {
 	q := Quantity
 	kind := a.Kind
 	if a.WindowS > 0 {
@@ -25,7 +25,7 @@ func (p *page) averaging(a *engine.Averaging) {
 		var words []string
 		for _, r := range []struct {
 			what string
-			*engine.Rejection
+			*stream.Rejection
 		}{{"next tone", a.NextTone}, {"image", a.Image}, {"mains", a.Mains}} {
 			if r.Rejection != nil {
 				words = append(words, fmt.Sprintf("%s −%.1f dB (%s beside %s)", r.what, r.DB, q(r.Hz, "Hz"), r.Tone))

@@ -9,6 +9,7 @@ import (
 	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/solve"
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/solver/trajectory"
 )
@@ -19,7 +20,7 @@ type Measured struct {
 	DurationS float64           `json:"duration_s"`
 	Frames    int               `json:"frames"`
 	MainsHz   float64           `json:"mains_hz"` // 0: none seen
-	Averaging *engine.Averaging `json:"averaging"`
+	Averaging *stream.Averaging `json:"averaging"`
 	Faults    []string          `json:"faults"` // of the samples, with channel and time
 	Out       string            `json:"out"`
 
@@ -64,7 +65,7 @@ type Solved struct {
 // SolvedOf gathers it.
 func SolvedOf(r *solve.Result, out string, elapsed time.Duration) Solved {
 	s := Solved{Measured: MeasuredOf(&r.Result, out), Poses: r.Poses, Unsolved: r.Unsolved, Flagged: r.Flagged,
-		ElapsedS: elapsed.Seconds(), Verdicts: r.Verdicts, Start: r.Survey.Start, result: r}
+		ElapsedS: elapsed.Seconds(), Verdicts: r.Verdicts, Start: r.Start, result: r}
 	for k, hz := range r.Survey.Hz() {
 		s.ClockPPM = append(s.ClockPPM, (hz/r.Rig.Emitters[k].ToneHz-1)*1e6)
 	}

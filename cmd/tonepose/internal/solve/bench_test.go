@@ -4,9 +4,9 @@ import (
 	"path/filepath"
 	"testing"
 
-	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/simulate"
+	"tonepose/cmd/tonepose/internal/stream"
 )
 
 // BenchmarkSolveRecording solves a recording of four probes, file to tables: 16
@@ -22,7 +22,7 @@ func BenchmarkSolveRecording(b *testing.B) {
 	for b.Loop() {
 		_, err := Run(b.Context(), Options{Job: measure.Job{
 			Input:   measure.Input{Recording: name + ".sigmf-meta", Rig: rigFile},
-			Windows: engine.Windows{Length: 10e-3, Hop: 10e-3}, Out: b.TempDir(), Force: true,
+			Windows: stream.Windows{Length: 10e-3, Hop: 10e-3}, Out: b.TempDir(), Force: true,
 		}})
 		if err != nil {
 			b.Fatal(err)

@@ -12,6 +12,7 @@ import (
 	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/measure"
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/fieldmodels/rigid"
@@ -26,7 +27,7 @@ type writer struct {
 	tones   []multitone.Tone
 	set     *tables.Set
 	options *Options
-	phasors func(*engine.Measured) error
+	phasors func(*stream.Measured) error
 	rows    []tables.Coupling // one frame's, reused
 	joined  []joined          // by sensor; nil: poses are written as they come
 	result  *Result
@@ -63,7 +64,7 @@ func (w *writer) observation(seen *engine.Observation) error {
 	return nil
 }
 
-func (w *writer) couplings(f *engine.Measured, v *engine.Sensed) error {
+func (w *writer) couplings(f *stream.Measured, v *engine.Sensed) error {
 	s := &w.bench.Sensors()[v.Sensor]
 	w.rows = w.rows[:0]
 	for e, t := range w.tones {
@@ -81,7 +82,7 @@ func (w *writer) couplings(f *engine.Measured, v *engine.Sensed) error {
 	return w.set.Couplings.Write(w.rows...)
 }
 
-func (w *writer) pose(f *engine.Measured, v *engine.Sensed) error {
+func (w *writer) pose(f *stream.Measured, v *engine.Sensed) error {
 	s := &w.bench.Sensors()[v.Sensor]
 	row := tables.Pose{Time: f.Time, Duration: f.Duration, Sensor: s.Name, Chi2: math.NaN(), DOF: v.Fit.DOF,
 		Iterations: v.Fit.Iterations, Status: v.Fit.Status.String(), Flags: v.Flags}

@@ -41,6 +41,7 @@ type Result struct {
 	Motion     trajectory.Motion
 	Knots      float64            // as asked for
 	Verdicts   []*verdict.Summary // by sensor
+	Start      *engine.Start      // of the drives, where the recorder plays them
 }
 
 // ErrUnjoined reports that poses could not be joined to a trajectory: those of
@@ -91,6 +92,7 @@ func (o *Options) pass(ctx context.Context, b *bench.Bench, rec *recording.Reade
 		if out.Survey, out.Averaging, err = eng.Run(ctx, rec, w.observation, o.Progress); err != nil {
 			return err
 		}
+		out.Start = eng.Start()
 		if out.Verdicts, err = eng.Conclude(ctx); err != nil {
 			return err
 		}

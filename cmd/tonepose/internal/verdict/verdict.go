@@ -39,3 +39,6 @@ func unjudged() Verdict {
 
 // SampleFaults are the flags that a single channel or tone can be blamed for.
 const SampleFaults = Clipped | Gap | Repeated | Stuck | ReferenceLost
+
+// LeftOut are the faults of samples that weigh nothing.
+const LeftOut = Gap | Stuck

@@ -1,4 +1,4 @@
-package engine
+package stream
 
 import (
 	"cmp"
@@ -85,7 +85,7 @@ func newAveraging(info recording.Info, s *Survey, m *Measurement) (*Averaging, e
 		}
 	}
 	nenbw := 1.0
-	if cosine := w.Taper.cosine(); w.Length > 0 {
+	if cosine := w.Taper.Terms(); w.Length > 0 {
 		for _, c := range cosine[1:] {
 			nenbw += c * c / (2 * cosine[0] * cosine[0])
 		}
@@ -101,7 +101,7 @@ func newAveraging(info recording.Info, s *Survey, m *Measurement) (*Averaging, e
 	}
 	shape := []float64{1}
 	if w.Length > 0 {
-		shape = w.Taper.cosine()
+		shape = w.Taper.Terms()
 	}
 	a.Disturbers = s.disturbers(cfg.Effects(max(1, int(math.Round(length*info.SampleRate))), shape))
 	return a, nil

@@ -1,4 +1,4 @@
-package engine
+package stream
 
 import (
 	"cmp"
@@ -72,12 +72,12 @@ func (s *Survey) Sample(time float64) int64 {
 func (s *Survey) DoubtfulReferences() (lines []string) {
 	rate := s.info.SampleRate
 	lines = append(lines, s.drives.Words...)
-	if off := s.Track.StrayOffset; off != 0 && !(s.drives.Absent != nil && s.drives.Absent[s.Track.StrayTone]) {
+	if off := s.Track.StrayOffset; off != 0 && !s.Absent(s.Track.StrayTone) {
 		lines = append(lines, fmt.Sprintf("tone %s is off the other tones' clock by %.3g ppm: if they do not share one, use --clock each", s.tones[s.Track.StrayTone].Name, off*1e6))
 	}
 	for k, t := range s.tones {
 		list := stretchesLost(s.Track.Lost, k)
-		if len(list) == 0 || s.drives.Absent != nil && s.drives.Absent[k] {
+		if len(list) == 0 || s.Absent(k) {
 			continue
 		}
 		var samples int64

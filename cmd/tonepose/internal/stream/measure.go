@@ -1,4 +1,4 @@
-package engine
+package stream
 
 import (
 	"context"
@@ -55,9 +55,6 @@ func (f *Measured) Doubts(t multitone.Tone, tone, channel int) verdict.Flags {
 	}
 	return flags
 }
-
-// leftOut are the faults of samples that weigh nothing.
-const leftOut = verdict.Gap | verdict.Stuck
 
 // motionChance is the probability of a bend below which a frame is flagged:
 // noise alone does it to one frame in a hundred thousand.
@@ -298,7 +295,7 @@ func (v *meter) judge(f *multitone.Frame, s *Survey, sensors []string) error {
 	}
 	for c := range j.Channels {
 		j.Channels[c] = s.Flags(c, f.Start, f.Stop) | slipped
-		broken = broken || j.Channels[c]&^leftOut != 0 && (v.m.Rests == nil || v.m.Rests[c])
+		broken = broken || j.Channels[c]&^verdict.LeftOut != 0 && (v.m.Rests == nil || v.m.Rests[c])
 	}
 	for k := range j.Lost {
 		j.Lost[k] = 0

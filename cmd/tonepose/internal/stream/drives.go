@@ -1,4 +1,4 @@
-package engine
+package stream
 
 import (
 	"context"
@@ -249,28 +249,32 @@ func (l *level) strongest(low, high float64, pass func(hz float64) bool) (hz, am
 	return hz, amplitude
 }
 
-// surveyed observes a bench's recording to its end, and once more where tones are not on
-// their channels: these say nothing of the clock.
-func (e *Engine) surveyed(ctx context.Context, src Source, progress Progress) (*Survey, error) {
-	s, err := Observe(ctx, src, e.tones, e.options.Clock, progress)
+// Absent tells whether a tone was not found on the channel of its drive.
+func (s *Survey) Absent(tone int) bool { return s.drives.Absent != nil && s.drives.Absent[tone] }
+
+// ObserveDriven is Observe for a recording whose drives are digitised, and reads once
+// more where tones are not on their channels: these say nothing of the clock. volts are
+// what the drives' amplitudes should be, as Survey.Drives wants them.
+func ObserveDriven(ctx context.Context, src Source, tones []multitone.Tone, volts []float64, mode clock.Mode, progress Progress) (*Survey, error) {
+	s, err := Observe(ctx, src, tones, mode, progress)
 	if errors.Is(err, clock.ErrNoReference) {
 		return nil, fmt.Errorf("%w: no drive is recorded: connect it, or correct the rig's reference channels", err)
 	}
 	if err != nil {
 		return nil, err
 	}
-	drives := s.Drives(e.bench.DriveVolts())
+	drives := s.Drives(volts)
 	if slices.Contains(drives.Absent, true) && slices.Contains(drives.Absent, false) {
-		tones := slices.Clone(e.tones)
+		sound := slices.Clone(tones)
 		for k, absent := range drives.Absent {
 			if absent {
-				tones[k].Reference = multitone.NoReference
+				sound[k].Reference = multitone.NoReference
 			}
 		}
-		if s, err = Observe(ctx, src, tones, e.options.Clock, progress); err != nil {
+		if s, err = Observe(ctx, src, sound, mode, progress); err != nil {
 			return nil, err
 		}
-		s.tones = e.tones
+		s.tones = tones
 	}
 	s.drives = drives
 	return s, nil

@@ -1,4 +1,4 @@
-package engine
+package stream
 
 import (
 	"math"
@@ -46,8 +46,8 @@ func (l *LowPass) every(p *window.LowPass) int {
 	return int(max(1, math.Round(p.SampleRateHz()/hz)))
 }
 
-// interval is the time from one row to the next [s].
-func (l *LowPass) interval(sampleRate float64) (float64, error) {
+// Interval is the time from one row to the next [s].
+func (l *LowPass) Interval(sampleRate float64) (float64, error) {
 	p, err := window.Design(l.Spec, sampleRate)
 	if err != nil {
 		return 0, err
@@ -61,7 +61,7 @@ func (w *Windows) Successive() bool { return w.Length > 0 || w.LowPass != nil }
 
 // Spread is the standard deviation of time under a window's weights [s].
 func (w *Windows) Spread() float64 {
-	cosine := w.Taper.cosine()
+	cosine := w.Taper.Terms()
 	second := cosine[0] / 12
 	for k, a := range cosine[1:] {
 		j := float64(k + 1)
@@ -109,14 +109,15 @@ func (t Taper) sampled(n int) []float64 {
 	out := make([]float64, n)
 	for i := range out {
 		u := (float64(i)+0.5)/float64(n) - 0.5
-		for j, a := range t.cosine() {
+		for j, a := range t.Terms() {
 			out[i] += a * math.Cos(2*math.Pi*float64(j)*u)
 		}
 	}
 	return out
 }
 
-func (t Taper) cosine() []float64 {
+// Terms are the taper's cosine terms; those of Hann where none are given.
+func (t Taper) Terms() []float64 {
 	if t.Cosine == nil {
 		return []float64{0.5, 0.5}
 	}

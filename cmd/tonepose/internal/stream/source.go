@@ -1,15 +1,14 @@
-// Package engine turns the samples of a stream into observations: blocks in;
-// frames, couplings, poses and verdicts out. It opens no file, writes no table
-// and prints nothing.
+// Package stream turns samples into frames: blocks in, phasors out, with what is
+// doubtful about them. It opens no file, writes no table and prints nothing.
 //
 // An Observer learns from the samples what measuring needs to know: the tones'
-// real frequencies, the mains, the faults. A file is a stream that the Observer
-// has seen to its end before anything is measured; of a live stream it knows
+// real frequencies, the mains, foreign lines, the faults. A file is a stream that the
+// Observer has seen to its end before anything is measured; of a live stream it knows
 // what has passed.
 //
 //	Source → Block → Observer → Survey
-//	              ↘ Measure → Measured → Engine → Observation
-package engine
+//	              ↘ Measure → Measured
+package stream
 
 import (
 	"context"

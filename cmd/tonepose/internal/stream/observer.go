@@ -1,4 +1,4 @@
-package engine
+package stream
 
 import (
 	"context"
@@ -18,7 +18,6 @@ type Survey struct {
 	Foreign []multitone.Line // beside the tones, in rising order
 	Track   *clock.Track
 	Monitor *recording.Monitor // faults of the samples
-	Start   *Start             // of the drives that the recorder plays; nil: they are digitised, or not looked for
 
 	tones []multitone.Tone
 	info  recording.Info
