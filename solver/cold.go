@@ -75,9 +75,8 @@ var (
 // start from the best distinct cells, and the lowest minimum wins. Where the array has a
 // symmetry, the twin of that pose is looked at too. Couplings
 // of another shape than the problem's panic.
-func (s *Solver) Cold(c Couplings) Result {
-	r, ok := s.load(c)
-	if !ok {
+func (s *Solver) Cold(c Couplings) (r Result) {
+	if !s.load(&r, c) {
 		return r
 	}
 	s.judge(c.Value)

@@ -131,7 +131,8 @@ func (s *Solver) SharesDrive(c *Couplings) bool {
 // pose into dst, n×n row by row, as Warm weighs by it: noise and all parts of the
 // error model. A missing coupling has variance +Inf and no covariances.
 func (s *Solver) ErrorCovariance(dst []float64, c Couplings, pose rigid.Pose) error {
-	if r, ok := s.load(c); !ok && r.Status == Invalid {
+	var r Result
+	if !s.load(&r, c) && r.Status == Invalid {
 		return ErrInvalid
 	}
 	defer s.plain()

@@ -324,7 +324,7 @@ func TestParameterDerivatives(t *testing.T) {
 	pose := rigid.Pose{Position: r3.Vec{X: 0.03, Y: -0.02, Z: 0.15}, Rotation: randomQuat(r)}
 	y := observe(t, s, pose, sigma, r)
 	st := s.rig.stateOf(pose)
-	if _, ok := s.load(y); !ok {
+	if !s.load(new(Result), y) {
 		t.Fatal("couplings refused")
 	}
 	if err := s.unweigh(&st); err != nil {

@@ -205,7 +205,7 @@ func (s *Solver) shorten(step *[6]float64) bool {
 func (s *Solver) move(to, st *state, step *[6]float64) {
 	to.Origin = r3.Vec{X: st.Origin.X + step[0], Y: st.Origin.Y + step[1], Z: st.Origin.Z + step[2]}
 	rotate(&to.q, &st.q, step[3], step[4], step[5])
-	to.R = rigid.Matrix(to.q)
+	rigid.SetMatrix(&to.R, to.q)
 }
 
 // rotate writes exp(δ/2)·q, of unit length again, into to.

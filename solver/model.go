@@ -29,7 +29,10 @@ type state struct {
 }
 
 // setRotation gives st a rotation.
-func (st *state) setRotation(q quat.Number) { st.q, st.R = q, rigid.Matrix(q) }
+func (st *state) setRotation(q quat.Number) {
+	st.q = q
+	rigid.SetMatrix(&st.R, q)
+}
 
 func array(v r3.Vec) [3]float64 { return [3]float64{v.X, v.Y, v.Z} }
 
@@ -82,8 +85,7 @@ func (st *state) since(from *state) (step [6]float64, trace float64) {
 	return step, trace
 }
 
-func (g *rig) stateOf(p rigid.Pose) state {
-	var st state
+func (g *rig) stateOf(p rigid.Pose) (st state) {
 	st.setRotation(rigid.Normalize(p.Rotation))
 	st.Origin = r3.Add(p.Position, st.Out(g.pivot))
 	return st

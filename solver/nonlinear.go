@@ -98,7 +98,7 @@ func (s *Solver) bend(st *state, step *[6]float64) (float64, bool) {
 // resume evaluates the model at a result and factorises its normal matrix; false
 // when the result has no covariance.
 func (s *Solver) resume(c Couplings, r *Result) (state, bool) {
-	if _, ok := s.load(c); !ok {
+	if !s.load(new(Result), c) {
 		return state{}, false
 	}
 	st := s.rig.stateOf(r.Pose)

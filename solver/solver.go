@@ -108,25 +108,25 @@ func (s *Solver) Freedom() int { return s.rig.freedom }
 // Warm solves from a start close by, such as the pose of the frame before. It
 // reaches the minimum in whose basin start lies. Couplings of another shape
 // than the problem's panic.
-func (s *Solver) Warm(c Couplings, start rigid.Pose) Result {
-	if r, ok := s.load(c); !ok {
+func (s *Solver) Warm(c Couplings, start rigid.Pose) (r Result) {
+	if !s.load(&r, c) {
 		return r
 	}
 	st := s.rig.stateOf(start)
 	d := s.fit(&st, 0, s.rig.options.MaxIterations)
-	var r Result
 	s.finish(&r, &st, &d)
 	return r
 }
 
 // load takes an observation into the lanes. It reports false with a result
 // that says why nothing can be solved.
-func (s *Solver) load(c Couplings) (Result, bool) {
+func (s *Solver) load(r *Result, c Couplings) bool {
 	s.shape(&c)
 	coils := len(s.rig.pickups)
 	if !slices.Equal(s.variances, c.Variance) {
 		if !s.weigh(c.Variance) {
-			return Result{Status: Invalid}, false
+			r.Status = Invalid
+			return false
 		}
 	}
 	k := 0
@@ -146,13 +146,15 @@ func (s *Solver) load(c Couplings) (Result, bool) {
 		}
 	}
 	if check != 0 { // NaN or infinite
-		return Result{Status: Invalid}, false
+		r.Status = Invalid
+		return false
 	}
 	s.seen, s.white.drive = c, s.SharesDrive(&c)
 	if s.used < s.Freedom() {
-		return Result{Status: Unobservable, DOF: s.used - s.Freedom()}, false
+		r.Status, r.DOF = Unobservable, s.used-s.Freedom()
+		return false
 	}
-	return Result{}, true
+	return true
 }
 
 // shape panics on couplings of another shape than the problem's.

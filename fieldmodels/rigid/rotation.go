@@ -59,13 +59,18 @@ func Rotate(q quat.Number, v r3.Vec) r3.Vec {
 }
 
 // Matrix returns the rotation matrix R of the unit quaternion q: R·v = Rotate(q, v).
-func Matrix(q quat.Number) [3][3]float64 {
+func Matrix(q quat.Number) (m [3][3]float64) {
+	SetMatrix(&m, q)
+	return m
+}
+
+// SetMatrix writes Matrix(q) into m, without the copy of what Matrix returns, which
+// waits for the numbers just stored.
+func SetMatrix(m *[3][3]float64, q quat.Number) {
 	w, x, y, z := q.Real, q.Imag, q.Jmag, q.Kmag
-	return [3][3]float64{
-		{1 - 2*(y*y+z*z), 2 * (x*y - w*z), 2 * (x*z + w*y)},
-		{2 * (x*y + w*z), 1 - 2*(x*x+z*z), 2 * (y*z - w*x)},
-		{2 * (x*z - w*y), 2 * (y*z + w*x), 1 - 2*(x*x+y*y)},
-	}
+	m[0][0], m[0][1], m[0][2] = 1-2*(y*y+z*z), 2*(x*y-w*z), 2*(x*z+w*y)
+	m[1][0], m[1][1], m[1][2] = 2*(x*y+w*z), 1-2*(x*x+z*z), 2*(y*z-w*x)
+	m[2][0], m[2][1], m[2][2] = 2*(x*z-w*y), 2*(y*z+w*x), 1-2*(x*x+y*y)
 }
 
 // FromMatrix returns the unit quaternion, Real ≥ 0, of the rotation matrix m.

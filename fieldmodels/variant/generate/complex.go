@@ -1,8 +1,6 @@
 package main
 
 import (
-	"math"
-
 	"github.com/mmcloughlin/avo/operand"
 	"github.com/mmcloughlin/avo/reg"
 )
@@ -129,44 +127,3 @@ func (g *vector) storeSome(r reg.VecVirtual, c chosen, m operand.Mem) {
 		g.VMOVUPD(r, c.k, m)
 	}
 }
-
-// inverseRoot is 1/√x of positive numbers, to rounding.
-func (g *vector) inverseRoot(x reg.VecVirtual) reg.VecVirtual {
-	r := g.reg()
-	if g.width == 4 {
-		// Half of the exponent, by whole numbers, is right to 3.5 %; the power series of
-		// (1−e)^{−1/2} about it, e = 1 − x·r², to its fourth power leaves 63/256·e⁵, and
-		// that to its second one 5/16·e³.
-		g.VPSRLQ(operand.Imm(1), x, r)
-		whole := g.reg()
-		g.VMOVDQU(g.number(rootGuess), whole)
-		g.VPSUBQ(r, whole, r)
-		for _, series := range [][]float64{{35. / 128, 0.3125, 0.375, 0.5}, {0.375, 0.5}} {
-			e := g.load(g.number(1))
-			g.less(e, g.mul(r, r), x)
-			sum := g.load(g.number(series[0]))
-			for _, v := range series[1:] {
-				g.horner(sum, e, g.number(v))
-			}
-			g.to(r, g.mul(sum, e), r)
-		}
-		return r
-	}
-	// The estimate is right to 2⁻¹⁴; two steps r·(3/2 − x·r²/2).
-	g.VRSQRT14PD(x, r)
-	half, threeHalves := g.mul(x, g.number(0.5)), g.load(g.number(1.5))
-	for range 2 {
-		s := g.mul(r, r)
-		g.VFNMADD213PD(threeHalves, half, s)
-		next := g.mul(r, s)
-		r = next
-	}
-	return r
-}
-
-// rootGuess has the bits that half of those of x are taken from (M. Robertson, A Brief
-// History of InvSqrt, 2012; from memory).
-var rootGuess = math.Float64frombits(0x5fe6eb50c7b537a9)
-
-// rootNumbers are what inverseRoot needs.
-var rootNumbers = []float64{0.5, 1, 1.5, 0.3125, 0.375, 35. / 128, rootGuess}

@@ -97,6 +97,26 @@ func (g *vector) sqrt(a operand.Op) reg.VecVirtual {
 	return r
 }
 
+// inverseRoot is 1/√x, to rounding: four at a time divide while other units multiply;
+// for eight, an estimate to 2⁻¹⁴ and two Newton steps r·(3/2 − x·r²/2) are faster.
+func (g *vector) inverseRoot(x reg.VecVirtual) reg.VecVirtual {
+	if g.width == 4 {
+		return g.div(g.load(g.number(1)), g.sqrt(x))
+	}
+	r := g.reg()
+	g.VRSQRT14PD(x, r)
+	half, threeHalves := g.mul(x, g.number(0.5)), g.load(g.number(1.5))
+	for range 2 {
+		s := g.mul(r, r)
+		g.VFNMADD213PD(threeHalves, half, s)
+		r = g.mul(r, s)
+	}
+	return r
+}
+
+// rootNumbers are what inverseRoot needs.
+var rootNumbers = []float64{0.5, 1, 1.5}
+
 // to adds a·b to r, less takes it off.
 func (g *vector) to(r, a reg.VecVirtual, b operand.Op)   { g.VFMADD231PD(b, a, r) }
 func (g *vector) less(r, a reg.VecVirtual, b operand.Op) { g.VFNMADD231PD(b, a, r) }

@@ -34,46 +34,6 @@ DATA stream2<>+48(SB)/8, $0x3ff8000000000000
 DATA stream2<>+56(SB)/8, $0x3ff8000000000000
 GLOBL stream2<>(SB), RODATA|NOPTR, $64
 
-DATA stream3<>+0(SB)/8, $0x3fd4000000000000
-DATA stream3<>+8(SB)/8, $0x3fd4000000000000
-DATA stream3<>+16(SB)/8, $0x3fd4000000000000
-DATA stream3<>+24(SB)/8, $0x3fd4000000000000
-DATA stream3<>+32(SB)/8, $0x3fd4000000000000
-DATA stream3<>+40(SB)/8, $0x3fd4000000000000
-DATA stream3<>+48(SB)/8, $0x3fd4000000000000
-DATA stream3<>+56(SB)/8, $0x3fd4000000000000
-GLOBL stream3<>(SB), RODATA|NOPTR, $64
-
-DATA stream4<>+0(SB)/8, $0x3fd8000000000000
-DATA stream4<>+8(SB)/8, $0x3fd8000000000000
-DATA stream4<>+16(SB)/8, $0x3fd8000000000000
-DATA stream4<>+24(SB)/8, $0x3fd8000000000000
-DATA stream4<>+32(SB)/8, $0x3fd8000000000000
-DATA stream4<>+40(SB)/8, $0x3fd8000000000000
-DATA stream4<>+48(SB)/8, $0x3fd8000000000000
-DATA stream4<>+56(SB)/8, $0x3fd8000000000000
-GLOBL stream4<>(SB), RODATA|NOPTR, $64
-
-DATA stream5<>+0(SB)/8, $0x3fd1800000000000
-DATA stream5<>+8(SB)/8, $0x3fd1800000000000
-DATA stream5<>+16(SB)/8, $0x3fd1800000000000
-DATA stream5<>+24(SB)/8, $0x3fd1800000000000
-DATA stream5<>+32(SB)/8, $0x3fd1800000000000
-DATA stream5<>+40(SB)/8, $0x3fd1800000000000
-DATA stream5<>+48(SB)/8, $0x3fd1800000000000
-DATA stream5<>+56(SB)/8, $0x3fd1800000000000
-GLOBL stream5<>(SB), RODATA|NOPTR, $64
-
-DATA stream6<>+0(SB)/8, $0x5fe6eb50c7b537a9
-DATA stream6<>+8(SB)/8, $0x5fe6eb50c7b537a9
-DATA stream6<>+16(SB)/8, $0x5fe6eb50c7b537a9
-DATA stream6<>+24(SB)/8, $0x5fe6eb50c7b537a9
-DATA stream6<>+32(SB)/8, $0x5fe6eb50c7b537a9
-DATA stream6<>+40(SB)/8, $0x5fe6eb50c7b537a9
-DATA stream6<>+48(SB)/8, $0x5fe6eb50c7b537a9
-DATA stream6<>+56(SB)/8, $0x5fe6eb50c7b537a9
-GLOBL stream6<>(SB), RODATA|NOPTR, $64
-
 DATA streamLow<>+0(SB)/8, $0x0000000000000000
 DATA streamLow<>+8(SB)/8, $0x0000000000000008
 DATA streamLow<>+16(SB)/8, $0x0000000000000001
@@ -576,25 +536,9 @@ mix:
 	VMOVUPD      Y4, 32(BX)
 	VMULPD       Y0, Y0, Y3
 	VFMADD231PD  Y1, Y1, Y3
-	VPSRLQ       $0x01, Y3, Y4
-	VMOVDQU      stream6<>+0(SB), Y11
-	VPSUBQ       Y4, Y11, Y4
-	VMOVUPD      stream1<>+0(SB), Y11
-	VMULPD       Y4, Y4, Y12
-	VFNMADD231PD Y3, Y12, Y11
-	VMOVUPD      stream5<>+0(SB), Y12
-	VFMADD213PD  stream3<>+0(SB), Y11, Y12
-	VFMADD213PD  stream4<>+0(SB), Y11, Y12
-	VFMADD213PD  stream0<>+0(SB), Y11, Y12
-	VMULPD       Y11, Y12, Y11
-	VFMADD231PD  Y4, Y11, Y4
-	VMOVUPD      stream1<>+0(SB), Y11
-	VMULPD       Y4, Y4, Y12
-	VFNMADD231PD Y3, Y12, Y11
-	VMOVUPD      stream4<>+0(SB), Y12
-	VFMADD213PD  stream0<>+0(SB), Y11, Y12
-	VMULPD       Y11, Y12, Y11
-	VFMADD231PD  Y4, Y11, Y4
+	VMOVUPD      stream1<>+0(SB), Y4
+	VSQRTPD      Y3, Y11
+	VDIVPD       Y11, Y4, Y4
 	VBROADCASTSD (R9), Y11
 	VMULPD       Y11, Y4, Y4
 	VMULPD       Y4, Y0, Y12
@@ -728,25 +672,9 @@ mix2:
 	VMOVUPD      Y4, 96(BX)
 	VMULPD       Y0, Y0, Y3
 	VFMADD231PD  Y1, Y1, Y3
-	VPSRLQ       $0x01, Y3, Y4
-	VMOVDQU      stream6<>+0(SB), Y11
-	VPSUBQ       Y4, Y11, Y4
-	VMOVUPD      stream1<>+0(SB), Y11
-	VMULPD       Y4, Y4, Y12
-	VFNMADD231PD Y3, Y12, Y11
-	VMOVUPD      stream5<>+0(SB), Y12
-	VFMADD213PD  stream3<>+0(SB), Y11, Y12
-	VFMADD213PD  stream4<>+0(SB), Y11, Y12
-	VFMADD213PD  stream0<>+0(SB), Y11, Y12
-	VMULPD       Y11, Y12, Y11
-	VFMADD231PD  Y4, Y11, Y4
-	VMOVUPD      stream1<>+0(SB), Y11
-	VMULPD       Y4, Y4, Y12
-	VFNMADD231PD Y3, Y12, Y11
-	VMOVUPD      stream4<>+0(SB), Y12
-	VFMADD213PD  stream0<>+0(SB), Y11, Y12
-	VMULPD       Y11, Y12, Y11
-	VFMADD231PD  Y4, Y11, Y4
+	VMOVUPD      stream1<>+0(SB), Y4
+	VSQRTPD      Y3, Y11
+	VDIVPD       Y11, Y4, Y4
 	VBROADCASTSD (R9), Y11
 	VMULPD       Y11, Y4, Y4
 	VMULPD       Y4, Y0, Y12
@@ -801,25 +729,9 @@ TEXT ·turnsAVX2(SB), $0-48
 	VMOVUPD      Y3, 32(CX)
 	VMULPD       Y1, Y1, Y0
 	VFMADD231PD  Y2, Y2, Y0
-	VPSRLQ       $0x01, Y0, Y3
-	VMOVDQU      stream6<>+0(SB), Y4
-	VPSUBQ       Y3, Y4, Y3
-	VMOVUPD      stream1<>+0(SB), Y4
-	VMULPD       Y3, Y3, Y5
-	VFNMADD231PD Y0, Y5, Y4
-	VMOVUPD      stream5<>+0(SB), Y5
-	VFMADD213PD  stream3<>+0(SB), Y4, Y5
-	VFMADD213PD  stream4<>+0(SB), Y4, Y5
-	VFMADD213PD  stream0<>+0(SB), Y4, Y5
-	VMULPD       Y4, Y5, Y4
-	VFMADD231PD  Y3, Y4, Y3
-	VMOVUPD      stream1<>+0(SB), Y4
-	VMULPD       Y3, Y3, Y5
-	VFNMADD231PD Y0, Y5, Y4
-	VMOVUPD      stream4<>+0(SB), Y5
-	VFMADD213PD  stream0<>+0(SB), Y4, Y5
-	VMULPD       Y4, Y5, Y4
-	VFMADD231PD  Y3, Y4, Y3
+	VMOVUPD      stream1<>+0(SB), Y3
+	VSQRTPD      Y0, Y4
+	VDIVPD       Y4, Y3, Y3
 	VBROADCASTSD (DI), Y4
 	VMULPD       Y4, Y3, Y3
 	VMULPD       Y3, Y1, Y1
@@ -858,25 +770,9 @@ TEXT ·turnsAVX2(SB), $0-48
 	VMOVUPD      Y3, 96(CX)
 	VMULPD       Y1, Y1, Y0
 	VFMADD231PD  Y2, Y2, Y0
-	VPSRLQ       $0x01, Y0, Y3
-	VMOVDQU      stream6<>+0(SB), Y4
-	VPSUBQ       Y3, Y4, Y3
-	VMOVUPD      stream1<>+0(SB), Y4
-	VMULPD       Y3, Y3, Y5
-	VFNMADD231PD Y0, Y5, Y4
-	VMOVUPD      stream5<>+0(SB), Y5
-	VFMADD213PD  stream3<>+0(SB), Y4, Y5
-	VFMADD213PD  stream4<>+0(SB), Y4, Y5
-	VFMADD213PD  stream0<>+0(SB), Y4, Y5
-	VMULPD       Y4, Y5, Y4
-	VFMADD231PD  Y3, Y4, Y3
-	VMOVUPD      stream1<>+0(SB), Y4
-	VMULPD       Y3, Y3, Y5
-	VFNMADD231PD Y0, Y5, Y4
-	VMOVUPD      stream4<>+0(SB), Y5
-	VFMADD213PD  stream0<>+0(SB), Y4, Y5
-	VMULPD       Y4, Y5, Y4
-	VFMADD231PD  Y3, Y4, Y3
+	VMOVUPD      stream1<>+0(SB), Y3
+	VSQRTPD      Y0, Y4
+	VDIVPD       Y4, Y3, Y3
 	VBROADCASTSD (DI), Y4
 	VMULPD       Y4, Y3, Y3
 	VMULPD       Y3, Y1, Y1

@@ -6,10 +6,10 @@ import "tonepose/fieldmodels/variant"
 
 func init() {
 	dipoleRowsKernel.Add(variant.AVX2, func(rows []Row, emitters []Dipole, coils []Point, data []Datum) {
-		dipoleRowsAVX2(&rows[0], &emitters[0], &coils[0], &data[0], len(emitters), len(coils))
+		dipoleRowsAVX2(&rows[0][0][0], &emitters[0][0][0], &coils[0][0], &data[0][0][0], len(emitters), len(coils))
 	})
 	dipoleRowsKernel.Add(variant.AVX512, func(rows []Row, emitters []Dipole, coils []Point, data []Datum) {
-		dipoleRowsAVX512(&rows[0], &emitters[0], &coils[0], &data[0], len(emitters), len(coils))
+		dipoleRowsAVX512(&rows[0][0][0], &emitters[0][0][0], &coils[0][0], &data[0][0][0], len(emitters), len(coils))
 	})
 	normalKernel.Add(variant.AVX2, func(sum *Sum, rows []Row) { normalAVX2(sum, &rows[0], len(rows)) })
 	normalKernel.Add(variant.AVX512, func(sum *Sum, rows []Row) { normalAVX512(sum, &rows[0], len(rows)) })
@@ -30,7 +30,7 @@ func init() {
 }
 
 //go:noescape
-func dipoleRowsAVX512(rows *Row, emitters *Dipole, coils *Point, data *Datum, e, c int)
+func dipoleRowsAVX512(rows, emitters, coils, data *float64, e, c int)
 
 //go:noescape
 func normalAVX512(sum *Sum, rows *Row, n int)
@@ -42,7 +42,7 @@ func score1AVX512(scores, field *Vec, w, wy *float64, power float64, blocks, emi
 func score3AVX512(scores, field *Vec, w, wy *float64, power float64, blocks, emitters int)
 
 //go:noescape
-func dipoleRowsAVX2(rows *Row, emitters *Dipole, coils *Point, data *Datum, e, c int)
+func dipoleRowsAVX2(rows, emitters, coils, data *float64, e, c int)
 
 //go:noescape
 func normalAVX2(sum *Sum, rows *Row, n int)

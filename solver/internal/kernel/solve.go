@@ -9,8 +9,8 @@ type Factor [21]float64
 // 1 + damping plus the gauge: gauge·u·uᵀ in the rotation block, which fixes the
 // rotation about u where the couplings leave it free. It returns the smallest
 // ratio of a pivot to its diagonal entry, which is 1 minus the largest squared
-// multiple correlation of a parameter with those before it, and is not
-// positive (or is NaN) when the matrix is singular.
+// multiple correlation of a parameter with those before it, and 0 when the matrix is
+// not positive definite or not of numbers.
 //
 // Scaling of the parameters does not change the relative accuracy of the
 // factorisation (van der Sluis, Numerische Mathematik 14, 1969), so metres and
@@ -85,32 +85,32 @@ func (f *Factor) Decompose(sum *Sum, damping, gauge float64, u *[3]float64) floa
 	a55 -= l54 * a54
 	i5 := 1 / a55
 
-	*f = Factor{
-		i0,
-		l10, i1,
-		l20, l21, i2,
-		l30, l31, l32, i3,
-		l40, l41, l42, l43, i4,
-		l50, l51, l52, l53, l54, i5,
-	}
-	// A NaN anywhere above reaches a55.
-	low := a55 / d5
-	if r := a44 / d4; r < low {
-		low = r
-	}
-	if r := a33 / d3; r < low {
-		low = r
-	}
-	if r := a22 / d2; r < low {
-		low = r
-	}
-	if r := a11 / d1; r < low {
-		low = r
-	}
-	if !(a00 > 0) {
+	// One by one: an array put together elsewhere is copied in pieces larger than those
+	// just stored, which the processor has to wait for.
+	f[0] = i0
+	f[1], f[2] = l10, i1
+	f[3], f[4], f[5] = l20, l21, i2
+	f[6], f[7], f[8], f[9] = l30, l31, l32, i3
+	f[10], f[11], f[12], f[13], f[14] = l40, l41, l42, l43, i4
+	f[15], f[16], f[17], f[18], f[19], f[20] = l50, l51, l52, l53, l54, i5
+	// The inverses of the ratios; a NaN anywhere above reaches the first.
+	r5, r4, r3, r2, r1 := d5*i5, d4*i4, d3*i3, d2*i2, d1*i1
+	if !(r5 > 0 && r4 > 0 && r3 > 0 && r2 > 0 && r1 > 0 && a00 > 0) {
 		return 0
 	}
-	return low
+	if r4 > r5 {
+		r5 = r4
+	}
+	if r3 > r5 {
+		r5 = r3
+	}
+	if r2 > r5 {
+		r5 = r2
+	}
+	if r1 > r5 {
+		r5 = r1
+	}
+	return 1 / r5
 }
 
 // Solve writes the solution of the factorised system for right-hand side b to x.
@@ -127,7 +127,7 @@ func (f *Factor) Solve(x, b *[6]float64) {
 	x2 := y2*f[5] - f[17]*x5 - f[12]*x4 - f[8]*x3
 	x1 := y1*f[2] - f[16]*x5 - f[11]*x4 - f[7]*x3 - f[4]*x2
 	x0 := y0*f[0] - f[15]*x5 - f[10]*x4 - f[6]*x3 - f[3]*x2 - f[1]*x1
-	*x = [6]float64{x0, x1, x2, x3, x4, x5}
+	x[0], x[1], x[2], x[3], x[4], x[5] = x0, x1, x2, x3, x4, x5
 }
 
 // Inverse writes the inverse of the factorised matrix, L⁻ᵀ D⁻¹ L⁻¹, to inv.
@@ -184,12 +184,10 @@ func (f *Factor) Inverse(inv *[6][6]float64) {
 	v44 := f[14] + m54*n54
 	v45 := n54
 	v55 := f[20]
-	*inv = [6][6]float64{
-		{v00, v01, v02, v03, v04, v05},
-		{v01, v11, v12, v13, v14, v15},
-		{v02, v12, v22, v23, v24, v25},
-		{v03, v13, v23, v33, v34, v35},
-		{v04, v14, v24, v34, v44, v45},
-		{v05, v15, v25, v35, v45, v55},
-	}
+	inv[0][0], inv[0][1], inv[0][2], inv[0][3], inv[0][4], inv[0][5] = v00, v01, v02, v03, v04, v05
+	inv[1][0], inv[1][1], inv[1][2], inv[1][3], inv[1][4], inv[1][5] = v01, v11, v12, v13, v14, v15
+	inv[2][0], inv[2][1], inv[2][2], inv[2][3], inv[2][4], inv[2][5] = v02, v12, v22, v23, v24, v25
+	inv[3][0], inv[3][1], inv[3][2], inv[3][3], inv[3][4], inv[3][5] = v03, v13, v23, v33, v34, v35
+	inv[4][0], inv[4][1], inv[4][2], inv[4][3], inv[4][4], inv[4][5] = v04, v14, v24, v34, v44, v45
+	inv[5][0], inv[5][1], inv[5][2], inv[5][3], inv[5][4], inv[5][5] = v05, v15, v25, v35, v45, v55
 }
