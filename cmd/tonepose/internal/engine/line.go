@@ -158,7 +158,7 @@ func (e *Engine) unbend() {
 		around := e.around(l.bent, i, func(h *held) *point { return &h.point[i] })
 		b := &e.sensors[i].bender
 		bend, ok := b.look(&around, l.spacing)
-		if !ok {
+		if !ok || bend.rough {
 			continue
 		}
 		h.better[i].pose = bend.centre(h.point[i].pose)

@@ -219,6 +219,7 @@ type bend struct {
 	mean  [pathPoints]float64 // weights of the path's mean over the window
 	shift [6]float64          // of that mean from the pose, position [m] and rotation [rad]
 	doubt [6]float64          // of the shift: one standard deviation of what the path leaves out
+	rough bool                // longer paths are not smooth
 }
 
 // orderShare is how much of what the last two orders of a path tell the orders
@@ -236,9 +237,12 @@ type bender struct {
 }
 
 // look lays a path through the points about a frame: the longest and most even one
-// that is smooth, so that none reaches over a jump from one rest to the next.
+// that is smooth, so that none reaches over a jump from one rest to the next. Where
+// longer ones are not, the motion begins, ends or turns hereabouts: then all that the
+// path says is in doubt.
 func (b *bender) look(s *stencil, spacing float64) (v bend, ok bool) {
 	first, last := s.available()
+	rough := false
 	for n := min(pathPoints, last-first+1); n >= 3; n-- {
 		for lean := range n {
 			// Evenly first, then leaning to either side.
@@ -251,11 +255,16 @@ func (b *bender) look(s *stencil, spacing float64) (v bend, ok bool) {
 			}
 			v = b.along(s.path(-before, n-1-before, spacing), s)
 			if s[reach].steady && v.beyond(visibleBend, &s[reach].sigma) {
+				rough = true
 				continue // so much motion would show in the frame itself
 			}
 			if v.smooth(&s[reach].sigma) || n == 3 && last-first == 2 {
+				if v.rough = rough; rough {
+					v.doubt = v.shift
+				}
 				return v, true
 			}
+			rough = true
 		}
 	}
 	return v, false
