@@ -290,8 +290,37 @@ func (m *piece) outliers(all []float64, start int, bad []Span, least float64) (s
 			return sigma, false
 		}
 	}
+	m.keepAlone(sigma)
 	m.each(bad, func(i int) { m.out[i] = false })
 	return sigma, true
+}
+
+// quietBeside is how many samples on either side of a burst it must stand out of, where
+// they are restless.
+const quietBeside = 16
+
+// keepAlone keeps of what stands out of a piece what does so of the samples beside it:
+// where a sensor sets off or comes to rest within a piece, these are off the fit as
+// well.
+func (m *piece) keepAlone(sigma float64) {
+	for i := 0; i < m.length; i++ {
+		first, greatest := i, 0.0
+		for i < m.length && m.out[i] {
+			greatest = max(greatest, m.off[i])
+			i++
+		}
+		if i == first {
+			continue
+		}
+		m.rest = m.rest[:0]
+		m.rest = append(append(m.rest, m.off[max(0, first-quietBeside):first]...), m.off[i:min(m.length, i+quietBeside)]...)
+		slices.Sort(m.rest)
+		if local := m.rest[len(m.rest)/2] / 0.6745; local > restless*sigma && greatest < outlying*local {
+			for k := first; k < i; k++ {
+				m.out[k] = false
+			}
+		}
+	}
 }
 
 // each goes through the samples of some spans that lie in a piece.

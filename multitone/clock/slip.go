@@ -95,6 +95,10 @@ func (t *Tracker) repair(blocks []block) {
 			for i := range s.odd {
 				clear(s.odd[i].weight)
 			}
+			if len(s.odd) > 0 { // a tone that the break makes incoherent there is not lost
+				from := s.odd[0].start
+				t.track.Lost = slices.DeleteFunc(t.track.Lost, func(l Loss) bool { return l.Start >= from && l.Stop <= b.start })
+			}
 			s.lost += n
 			t.turnBack(b, n)
 			s.odd, s.before = s.odd[:0], b

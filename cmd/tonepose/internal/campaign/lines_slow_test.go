@@ -36,7 +36,8 @@ func TestLinesBesideTonesManyTimes(t *testing.T) {
 			t.Errorf("RMS error %.3f times that without the line", ratio)
 		}
 		for f, n := range s.flags {
-			if f != 0 && c.speed == 0 && n > s.sound[f] {
+			// Chance flags one frame in 1e5: two of the 3,400 here with a probability of 6e-4.
+			if f != 0 && c.speed == 0 && n > s.sound[f]+1 {
 				t.Errorf("%d frames are flagged %q, %d without the line", n, f, s.sound[f])
 			}
 		}
