@@ -9,8 +9,9 @@ import (
 )
 
 func init() {
-	singlesKernel.Add(variant.AVX2, loops[float32]{usual, folds(4, fold16f32avx2), folds(4, fold64f32avx2),
-		sumGroups(chain, true, tile[float32]{4, 2, tile4f32avx2}, tile[float32]{1, 1, tile1f32avx2})})
+	singlesKernel.Add(variant.AVX2, loops[float32]{chains, folds(4, fold16f32avx2), folds(4, fold64f32avx2),
+		sumGroups(joined*chain, true, tile[float32]{6, 5, tile6f32AVX2}, tile[float32]{4, 3, tile4f32AVX2},
+			tile[float32]{2, 2, tile2f32AVX2}, tile[float32]{1, 1, tile1f32avx2})})
 	doublesKernel.Add(variant.AVX2, loops[float64]{usual, folds(4, fold16f64avx2), folds(4, fold64f64avx2),
 		sumGroups(run, true, tile[float64]{2, 2, tile2f64avx2}, tile[float64]{1, 1, tile1f64avx2})})
 	singlesKernel.Add(variant.AVX512, loops[float32]{runs, folds(1, fold16f32avx512), folds(1, fold64f32avx512), sumPairs})
@@ -106,7 +107,13 @@ func tile4f64avx512(sums *complex128, table, fold *float64, n int, foldStep, kee
 func tile1f64avx512(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
 
 //go:noescape
-func tile4f32avx2(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
+func tile6f32AVX2(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
+
+//go:noescape
+func tile2f32AVX2(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
+
+//go:noescape
+func tile4f32AVX2(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
 
 //go:noescape
 func tile1f32avx2(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
@@ -124,6 +131,14 @@ func runs(channels int) int {
 		return 8 * chain
 	case channels <= 4:
 		return 4 * chain
+	}
+	return run
+}
+
+// chains are four where their places of all channels fit into a cache.
+func chains(channels int) int {
+	if channels <= 12 {
+		return joined * chain
 	}
 	return run
 }

@@ -27,46 +27,6 @@
 	VADDPD  (off)(DI), y, y; \
 	VMOVUPD y, (off)(DI)
 
-#define PAIR32(off, a, b) \
-	VBROADCASTSD off(DX), Y10; \
-	VFMADD231PS  Y8, Y10, a;   \
-	VFMADD231PS  Y9, Y10, b
-
-// func tile4f32avx2(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
-TEXT ·tile4f32avx2(SB), NOSPLIT, $0-48
-	ARGS
-	ZERO(Y0); ZERO(Y1); ZERO(Y2); ZERO(Y3); ZERO(Y4); ZERO(Y5); ZERO(Y6); ZERO(Y7)
-
-place:
-	VMOVUPS (SI), Y8
-	VMOVUPS 32(SI), Y9
-	PAIR32(0, Y0, Y4)
-	PAIR32(8, Y1, Y5)
-	PAIR32(16, Y2, Y6)
-	PAIR32(24, Y3, Y7)
-	ADDQ R8, DX
-	VMOVUPS 64(SI), Y8
-	VMOVUPS 96(SI), Y9
-	PAIR32(0, Y0, Y4)
-	PAIR32(8, Y1, Y5)
-	PAIR32(16, Y2, Y6)
-	PAIR32(24, Y3, Y7)
-	ADDQ R8, DX
-	ADDQ $128, SI
-	SUBQ $2, CX
-	JNZ  place
-
-	ADD32(Y0, X0, 0)
-	ADD32(Y4, X4, 64)
-	ADD32(Y1, X1, 128)
-	ADD32(Y5, X5, 192)
-	ADD32(Y2, X2, 256)
-	ADD32(Y6, X6, 320)
-	ADD32(Y3, X3, 384)
-	ADD32(Y7, X7, 448)
-	VZEROUPPER
-	RET
-
 #define NEXT32(off, a, b) \
 	VBROADCASTSD (DX), Y10;              \
 	VFMADD231PS  off(SI), Y10, a;        \
