@@ -57,6 +57,8 @@ type Sensed struct {
 	Solved  bool          // Fit has a pose
 	Flags   verdict.Flags // of the pose, Doubts among them
 	Verdict verdict.Verdict
+
+	torn bool // the frame lies between two rests, and has couplings of both in it
 }
 
 // Engine makes observations of frames. It is for one goroutine; several on one
@@ -255,7 +257,8 @@ func (e *Engine) judge(ctx context.Context, v *Sensed, f *stream.Measured, found
 		e.sensors[v.Sensor].solver.Twins(v.Fitted, &v.Fit) // a pose that was followed has met none
 	}
 	fitted := v.Fitted // Judge may replace it
-	judged, worth, err := e.guards[v.Sensor].Judge(ctx, &fitted, v.Couplings.Value, f.Hz, &v.Fit, found, f.Time, f.Shares, v.Doubts)
+	judged, worth, err := e.guards[v.Sensor].Judge(ctx, &fitted, v.Couplings.Value, &v.Fit, found,
+		&verdict.Frame{Time: f.Time, Hz: f.Hz, Shares: f.Shares, Flags: v.Doubts, Torn: v.torn})
 	if err != nil {
 		return err
 	}

@@ -43,22 +43,23 @@ func (e *Engine) begin(sampleRate float64) error {
 	if e.options.Sharp || !w.Successive() {
 		return nil
 	}
-	weighting, err := weightingOf(w, sampleRate)
-	if err != nil {
-		return err
-	}
 	hop := w.Hop
 	if w.LowPass != nil {
+		var err error
 		if hop, err = w.LowPass.Interval(sampleRate); err != nil {
 			return err
 		}
 	} else if hop > w.Length*(1+1e-9) {
 		return nil // gaps between the windows: what happened there is not known
 	}
+	weighting, err := weightingOf(w, hop, sampleRate)
+	if err != nil {
+		return err
+	}
 	for i := range e.sensors {
 		e.sensors[i].bender.weighting = weighting
 	}
-	e.line.step = max(1, int(math.Round(stencilMemories*weighting.memory/hop)))
+	e.line.step = weighting.step
 	e.line.spacing = float64(e.line.step) * hop
 	if !e.options.Causal {
 		e.line.lag = reach * e.line.step
@@ -215,13 +216,25 @@ func (e *Engine) straighten(h *held, i int) {
 // that the poses about it tell. It reports false where they tell none.
 func (e *Engine) alongPath(h *held, i int) bool {
 	p, v, b := &h.point[i], &h.sensed[i], &e.sensors[i].bender
+	v.torn = false
 	if !p.good {
 		return false
 	}
 	around := e.around(e.line.next, i, func(h *held) *point { return &h.better[i] })
 	bend, ok := b.look(&around, e.line.spacing)
+	if (!ok || bend.rough && (bend.beyond(1, &p.sigma) || exceeds(&bend.tail, strongBend, &p.sigma))) && around.torn() {
+		v.torn = true
+		v.Doubts |= verdict.Motion
+	}
 	if !ok {
-		return false
+		if v.torn {
+			for k, d := range bend.tail {
+				for c, f := range bend.tail {
+					v.Fit.Covariance[k][c] += d * f
+				}
+			}
+		}
+		return v.torn
 	}
 	if bend.still(&p.sigma) {
 		return v.Doubts&verdict.Motion == 0 // what bends the phasors then is no motion

@@ -24,10 +24,13 @@ type weighting struct {
 	memory float64    // one over twice the equivalent noise bandwidth [s]
 	at     [5]float64 // [s]
 	weight [5]float64
+	step   int                  // frames from one pose of a path to the next
+	share  [2*reach + 1]float64 // of the weights that is nearest to each pose about a frame
 }
 
-// weightingOf is that of windows or of a low-pass; zero for others.
-func weightingOf(w *stream.Windows, sampleRate float64) (weighting, error) {
+// weightingOf is that of windows or of a low-pass, whose frames follow each other by
+// hop [s]; zero for others.
+func weightingOf(w *stream.Windows, hop, sampleRate float64) (weighting, error) {
 	var at, weight []float64
 	switch {
 	case w.LowPass != nil:
@@ -68,6 +71,11 @@ func weightingOf(w *stream.Windows, sampleRate float64) (weighting, error) {
 	}
 	// White noise at the rate 1/δt of the weights: 2·ENBW = Σw²/(Σw)²/δt.
 	v := weighting{memory: math.Abs(at[1]-at[0]) * moments[0] * moments[0] / square}
+	v.step = max(1, int(math.Round(stencilMemories*v.memory/hop)))
+	for i, t := range at {
+		k := min(max(math.Round(t/(float64(v.step)*hop)), -reach), reach)
+		v.share[reach+int(k)] += weight[i] / moments[0]
+	}
 	// A low-pass may have weights below zero, and hardly any second moment. In units of
 	// this scale the equations are well conditioned.
 	scale := max(math.Sqrt(math.Abs(moments[2]/moments[0])), math.Pow(math.Abs(moments[4]/moments[0])/3, 0.25))
@@ -119,6 +127,34 @@ type path struct {
 	spacing float64 // [s]
 	first   int     // of the frames, in spacings from the one at hand: 0 or less
 	offset  [][6]float64
+}
+
+// torn tells whether the sensor rests before the frame at hand and after it, in places
+// as far apart as a frame's own phasors would show.
+func (s *stencil) torn() bool {
+	within := func(i, k int, sigmas float64) bool {
+		a, b := s[reach+i], s[reach+k]
+		if a == nil || b == nil || !a.good || !b.good {
+			return false
+		}
+		dp, dr := a.pose.Minus(b.pose)
+		for c, d := range [6]float64{dp.X, dp.Y, dp.Z, dr.X, dr.Y, dr.Z} {
+			if math.Abs(d) > sigmas*s[reach].sigma[c] {
+				return false
+			}
+		}
+		return true
+	}
+	rests := func(sign int) (at int) { // 0: nowhere
+		for i := sign; i != reach*sign; i += sign {
+			if within(i, i+sign, visibleBend) {
+				return i
+			}
+		}
+		return 0
+	}
+	before, after := rests(-1), rests(1)
+	return before != 0 && after != 0 && s[reach+before].good && s[reach+after].good && !within(before, after, 2*visibleBend)
 }
 
 // available is how many frames before and after the one at hand follow without a
@@ -220,6 +256,7 @@ type bend struct {
 	shift [6]float64          // of that mean from the pose, position [m] and rotation [rad]
 	doubt [6]float64          // of the shift: one standard deviation of what the path leaves out
 	rough bool                // longer paths are not smooth
+	tail  [6]float64          // what a jump hereabouts may leave in the frame, to be doubted like the rest
 }
 
 // orderShare is how much of what the last two orders of a path tell the orders
@@ -260,14 +297,35 @@ func (b *bender) look(s *stencil, spacing float64) (v bend, ok bool) {
 			}
 			if v.smooth(&s[reach].sigma) || n == 3 && last-first == 2 {
 				if v.rough = rough; rough {
-					v.doubt = v.shift
+					v.doubt, v.tail = v.shift, b.across(s)
 				}
 				return v, true
 			}
 			rough = true
 		}
 	}
+	v.tail = b.across(s)
 	return v, false
+}
+
+// across is the shift of a mean over the poses about a frame, each held for the time
+// nearest to it: of a low-pass, which remembers them all. A window ends, and its own
+// phasors show what happens in it.
+func (b *bender) across(s *stencil) (shift [6]float64) {
+	if s[reach].steady {
+		return shift
+	}
+	here := s[reach].pose
+	for i, p := range s {
+		if p == nil || !p.good {
+			continue
+		}
+		dp, dr := p.pose.Minus(here)
+		for c, d := range [6]float64{dp.X, dp.Y, dp.Z, dr.X, dr.Y, dr.Z} {
+			shift[c] += b.weighting.share[i] * d
+		}
+	}
+	return shift
 }
 
 // along is what a path says.
@@ -359,7 +417,11 @@ const (
 
 // beyond tells whether a component of the shift exceeds so many sigmas.
 func (v *bend) beyond(sigmas float64, sigma *[6]float64) bool {
-	for k, d := range v.shift {
+	return exceeds(&v.shift, sigmas, sigma)
+}
+
+func exceeds(shift *[6]float64, sigmas float64, sigma *[6]float64) bool {
+	for k, d := range shift {
 		if sigma[k] > 0 && math.Abs(d) > sigmas*sigma[k] {
 			return true
 		}
@@ -428,7 +490,7 @@ func (b *bender) fit(v *bend, c solver.Couplings, first *solver.Result, rounds i
 	grown := v.grown()
 	for i := range result.Covariance {
 		for k := range result.Covariance[i] {
-			result.Covariance[i][k] = grown*result.Covariance[i][k] + v.doubt[i]*v.doubt[k]
+			result.Covariance[i][k] = grown*result.Covariance[i][k] + v.doubt[i]*v.doubt[k] + v.tail[i]*v.tail[k]
 		}
 	}
 	return result, true

@@ -32,7 +32,7 @@ func TestWeightingsHaveTheMoments(t *testing.T) {
 		"cascade": {stream.Windows{LowPass: &stream.LowPass{Spec: window.Spec{Kind: window.Cascade, Order: 4, TimeConstantS: tau}}},
 			4 * tau * tau, -8 * math.Pow(tau, 3), 72 * math.Pow(tau, 4), 6.4 * tau, 0.01},
 	} {
-		v, err := weightingOf(&c.w, rate)
+		v, err := weightingOf(&c.w, 5e-3, rate)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -105,7 +105,7 @@ func TestNoPathReachesOverAJump(t *testing.T) {
 		t.Fatal(err)
 	}
 	w := stream.Windows{Length: 20e-3, Hop: 20e-3}
-	weighting, err := weightingOf(&w, 1e5)
+	weighting, err := weightingOf(&w, w.Hop, 1e5)
 	if err != nil {
 		t.Fatal(err)
 	}

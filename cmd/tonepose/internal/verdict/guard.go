@@ -70,16 +70,23 @@ func NewGuard(b *bench.Bench, i int, s *solver.Solver, o Options) *Guard {
 	return g
 }
 
-// Judge judges a frame's fit: the couplings c with their quadrature parts at the
-// tones' frequencies [Hz], the result of fitting them, the fault that Known
-// found, the frame's time [s], what each tone is known to share its frequency with, in
-// words, and the flags of its samples. With a fault left
+// Frame is what a Guard is told of a frame besides its fit.
+type Frame struct {
+	Time   float64   // [s]
+	Hz     []float64 // of the tones
+	Shares []string  // what each tone is known to share its frequency with, in words
+	Flags  Flags     // of the samples
+	Torn   bool      // it lies between two rests, and has couplings of both in it
+}
+
+// Judge judges a frame's fit: the couplings c with their quadrature parts, the result
+// of fitting them, and the fault that Known found. With a fault left
 // out, or with a robust loss, result becomes that of the fit asked for and c what
 // it was made from. It returns the flags to add. Where judging fails the pose
 // is kept, flagged as not judged, and Finding says why; the error is the context's.
 // The covariance of result grows by what a misfit shows.
-func (g *Guard) Judge(ctx context.Context, c *solver.Couplings, quadrature []complex128, hz []float64, result *solver.Result, found *integrity.Finding, time float64, shares []string, flags Flags) (Flags, Verdict, error) {
-	add, row, err := g.judge(ctx, c, quadrature, hz, result, found, time, shares, flags)
+func (g *Guard) Judge(ctx context.Context, c *solver.Couplings, quadrature []complex128, result *solver.Result, found *integrity.Finding, f *Frame) (Flags, Verdict, error) {
+	add, row, err := g.judge(ctx, c, quadrature, result, found, f)
 	if err != nil {
 		return add, row, err
 	}
@@ -90,7 +97,8 @@ func (g *Guard) Judge(ctx context.Context, c *solver.Couplings, quadrature []com
 	return add, row, nil
 }
 
-func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []complex128, hz []float64, result *solver.Result, found *integrity.Finding, time float64, shares []string, flags Flags) (add Flags, row Verdict, err error) {
+func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []complex128, result *solver.Result, found *integrity.Finding, f *Frame) (add Flags, row Verdict, err error) {
+	flags := f.Flags
 	row, g.widened, g.doubt = unjudged(), nil, nil
 	var words []string
 	defer func() { row.Finding = strings.Join(words, "; ") }()
@@ -99,12 +107,12 @@ func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []com
 		words = append(words, fmt.Sprintf("%s: %v", what, reason))
 	}
 	moving := flags&Motion != 0
-	excused := flags&SampleFaults != 0 || moving && g.options.Bent
+	excused := flags&SampleFaults != 0 || moving && (g.options.Bent || f.Torn)
 	for i, v := range quadrature {
 		g.observed.Quadrature[i] = imag(v)
 	}
-	g.observed.Couplings, g.observed.Hz, g.observed.Moving = *c, hz, moving
-	if !excused && flags&DisturbedTone == 0 && g.doubtful(result) && g.shared(ctx, c, result, shares) {
+	g.observed.Couplings, g.observed.Hz, g.observed.Moving = *c, f.Hz, moving
+	if !excused && flags&DisturbedTone == 0 && g.doubtful(result) && g.shared(ctx, c, result, f.Shares) {
 		add |= DisturbedTone
 		found = nil
 	}
@@ -114,12 +122,12 @@ func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []com
 		}
 	}
 	if found == nil && flags&(Motion|Clipped|Gap|Repeated) == 0 {
-		if found, err = g.search(ctx, *c, result, time); err != nil {
+		if found, err = g.search(ctx, *c, result, f.Time); err != nil {
 			return add, row, err
 		}
 	}
 	if !excused && !moving {
-		g.kept.take(*c, result, time)
+		g.kept.take(*c, result, f.Time)
 	}
 	left := false
 	if g.settled != nil {
@@ -201,7 +209,7 @@ func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []com
 	}
 	if v.PositionError > g.result.WorstPositionErrorM {
 		g.result.WorstPositionErrorM, g.result.WorstRotationErrorRad = v.PositionError, v.RotationError
-		g.result.WorstTimeS = time
+		g.result.WorstTimeS = f.Time
 	}
 	return add, row, nil
 }

@@ -58,7 +58,7 @@ func TestPoseThatCannotBeJudgedStands(t *testing.T) {
 		for i := range hz {
 			hz[i] = e.ToneHz
 		}
-		flags, row, err := g.Judge(t.Context(), &c, quadrature, hz, &result, nil, 0, nil, 0)
+		flags, row, err := g.Judge(t.Context(), &c, quadrature, &result, nil, &Frame{Hz: hz})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -75,7 +75,7 @@ func TestJudgingEndsWithItsContext(t *testing.T) {
 	cancel()
 	// A misfit that asks for the search of faults.
 	result := solver.Result{Status: solver.Converged, Pose: rigid.Pose{Position: r3.Vec{Z: 0.15}, Rotation: rigid.Identity().Rotation}, ChiSquare: 1e6, DOF: 1}
-	if _, _, err := g.Judge(ctx, &c, make([]complex128, len(c.Value)), make([]float64, len(c.Value)), &result, nil, 0, nil, 0); !errors.Is(err, context.Canceled) {
+	if _, _, err := g.Judge(ctx, &c, make([]complex128, len(c.Value)), &result, nil, &Frame{Hz: make([]float64, len(c.Value))}); !errors.Is(err, context.Canceled) {
 		t.Errorf("%v", err)
 	}
 }
