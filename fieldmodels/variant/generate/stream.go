@@ -22,18 +22,19 @@ func stream(c *build.Context) {
 		width  int
 	}{{"AVX2", 4}, {"AVX512", 8}} {
 		spreadCounts(c, "spread"+w.suffix, w.width)
-		mix := func(name string, fours int, refers, part bool) {
-			mixStages(c, name+w.suffix, w.width, fours, refers, part)
+		mix := func(name string, fours int, v mixing) {
+			mixStages(c, name+w.suffix, w.width, fours, v)
 		}
 		if w.width == 4 {
-			mix("mix", 1, false, false)
-			mix("mixRefer", 1, true, false)
+			mix("mix", 1, mixing{})
+			mix("mixTurn", 1, mixing{turns: true})
+			mix("mixRefer", 1, mixing{turns: true, keeps: true})
 		} else {
-			mix("mixThree", 3, false, true)
-			mix("mixReferThree", 3, true, true)
+			mix("mixThree", 3, mixing{part: true})
+			mix("mixReferThree", 3, mixing{turns: true, keeps: true, part: true})
 		}
-		mix("mixPart", 1, false, true)
-		mix("mixReferPart", 1, true, true)
+		mix("mixPart", 1, mixing{part: true})
+		mix("mixReferPart", 1, mixing{turns: true, keeps: true, part: true})
 		mixReferences(c, "references"+w.suffix, w.width, n, o)
 		turnsOf(c, "turns"+w.suffix, w.width, n, o)
 		turnLanes(c, "turnLanes"+w.suffix, w.width)
@@ -107,18 +108,25 @@ step bytes apart. It reads four counts each time.`, "func(dst *float64, x *int16
 	g.RET()
 }
 
+// mixing says what is done to outputs: turned, some numbers of them left 0, and of the
+// last four channels a part stored.
+type mixing struct{ turns, keeps, part bool }
+
 // mixStages filters one tone of some fours of channels.
-func mixStages(c *build.Context, name string, width, fours int, refers, part bool) {
+func mixStages(c *build.Context, name string, width, fours int, v mixing) {
 	doc := name + ` filters one tone of channels by four stages: states are multiplied by
 turn first; samples are spreadStep bytes apart, outputs outStep.`
 	signature := "out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask *uint64, turns *float64, turnsStep uintptr, keep *uint64"
-	if part {
+	if v.part {
 		doc += ` Of the last four channels
 only the numbers (halves of complex ones) in mask are stored.`
 	}
-	if refers {
+	if v.turns {
 		doc += ` Outputs are
-multiplied by turns, turnsStep bytes apart with the imaginary part 64 bytes on, and 0
+multiplied by turns, turnsStep bytes apart with the imaginary part 64 bytes on.`
+	}
+	if v.keeps {
+		doc += ` They are 0
 where they are not in keep.`
 	}
 	g := begin(c, name, doc, "func("+signature+")", width, 0, nil)
@@ -134,19 +142,22 @@ where they are not in keep.`
 	}
 	mask, keep := make([]chosen, parts), make([]chosen, parts)
 	last := parts - lanes/width // the first of the last four's
-	if part {
+	if v.part {
 		p := g.Load(g.Param("mask"), g.GP64())
 		for i := last; i < parts; i++ {
 			mask[i] = g.choose(pointer(p).Offset(8 * width * (i - last)))
 		}
 	}
 	var turns, turnsStep, keeping reg.GPVirtual
-	if refers {
-		b := g.all("turns", "turnsStep", "keep")
-		turns, turnsStep, keeping = b[0], b[1], b[2]
-		if width == 8 {
-			keep = masks("keep")
-		}
+	if v.turns {
+		b := g.all("turns", "turnsStep")
+		turns, turnsStep = b[0], b[1]
+	}
+	switch {
+	case v.keeps && width == 8:
+		keep = masks("keep")
+	case v.keeps:
+		keeping = g.Load(g.Param("keep"), g.GP64()).(reg.GPVirtual)
 	}
 	// A four's moments lie side by side, and so do the fours.
 	at := func(p, j int) operand.Mem {
@@ -162,7 +173,7 @@ where they are not in keep.`
 	}
 	g.Label("sample")
 	o := g.pair(pointer(carrier))
-	if refers {
+	if v.turns {
 		re, im = g.every(pointer(turns)), g.every(pointer(turns).Offset(groupBytes/2))
 		g.advance(turns, turnsStep)
 	}
@@ -175,20 +186,22 @@ where they are not in keep.`
 	results := make([]reg.VecVirtual, parts)
 	for p := range parts {
 		results[p] = y[p][streamStages-1]
-		if !refers {
+		if !v.turns {
 			continue
 		}
 		r := g.mul(g.exchanged(results[p]), im)
 		if width == 4 {
 			g.VFMADDSUB231PD(re, results[p], r)
-			g.VANDPD(pointer(keeping).Offset(8*width*p), r, r)
+			if v.keeps {
+				g.VANDPD(pointer(keeping).Offset(8*width*p), r, r)
+			}
 		} else {
 			g.VFMADDSUB231PD_Z(re, results[p], keep[p].k, r)
 		}
 		results[p] = r
 	}
 	for p, r := range results {
-		if m := pointer(out).Offset(8 * width * p); part && p >= last {
+		if m := pointer(out).Offset(8 * width * p); v.part && p >= last {
 			g.storeSome(r, mask[p], m)
 		} else {
 			g.store(r, m)
@@ -280,14 +293,14 @@ of samples, of turn.`, "func(turns *float64, references, state, turn *complex128
 		b := g.all("turns", "references", "spread", "carrier", "ahead", "decay", "n", "spreadStep", "step")
 		turns, references, spread, carrier, ahead, decay, count, spreadStep, step := b[0], b[1], b[2], b[3], b[4], b[5], b[6], b[7], b[8]
 		g.VPBROADCASTQ(by(offsets).Offset(8*lanes), same)
-		shared := g.GP64()
-		g.XORQ(shared, shared)
+		apart := g.GP64()
+		g.XORQ(apart, apart)
 		g.alike(at, same, label("one"))
-		g.INCQ(shared)
+		g.INCQ(apart)
 		g.Label(label("one"))
 		g.Label(label("row"))
 		x := g.every(operand.Mem{Base: spread, Index: first, Scale: 1})
-		g.TESTQ(shared, shared)
+		g.TESTQ(apart, apart)
 		g.JZ(operand.LabelRef(label("mix")))
 		g.move(g.gather(pointer(spread), at), x)
 		g.Label(label("mix"))

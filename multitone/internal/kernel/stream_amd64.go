@@ -10,10 +10,10 @@ func init() {
 		loops streamVectors
 	}{
 		{variant.AVX2, streamVectors{spreadAVX2, referencesAVX2,
-			[]stagesLoop{{1, mixAVX2, mixPartAVX2}}, []stagesLoop{{1, mixReferAVX2, mixReferPartAVX2}}}},
+			[]stagesLoop{{1, mixAVX2, mixPartAVX2, nil}}, []stagesLoop{{1, mixReferAVX2, mixReferPartAVX2, mixTurnAVX2}}}},
 		{variant.AVX512, streamVectors{spreadAVX512, referencesAVX512,
-			[]stagesLoop{{3, mixThreeAVX512, mixThreeAVX512}, {1, mixPartAVX512, mixPartAVX512}},
-			[]stagesLoop{{3, mixReferThreeAVX512, mixReferThreeAVX512}, {1, mixReferPartAVX512, mixReferPartAVX512}}}},
+			[]stagesLoop{{3, mixThreeAVX512, mixThreeAVX512, nil}, {1, mixPartAVX512, mixPartAVX512, nil}},
+			[]stagesLoop{{3, mixReferThreeAVX512, mixReferThreeAVX512, nil}, {1, mixReferPartAVX512, mixReferPartAVX512, nil}}}},
 	} {
 		streamKernel.Add(w.level, w.loops.loopsFor)
 	}
@@ -32,6 +32,7 @@ type streamVectors struct {
 type stagesLoop struct {
 	fours       int
 	whole, part stagesMixer
+	all         stagesMixer // whole, where keep is all; nil: none of its own
 }
 
 type stagesMixer func(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask *uint64, turns *float64, turnsStep uintptr, keep *uint64)
@@ -50,6 +51,9 @@ func mixPartAVX2(out, state, carrier *complex128, spread *float64, n int, outSte
 
 //go:noescape
 func mixReferAVX2(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask *uint64, turns *float64, turnsStep uintptr, keep *uint64)
+
+//go:noescape
+func mixTurnAVX2(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask *uint64, turns *float64, turnsStep uintptr, keep *uint64)
 
 //go:noescape
 func mixReferPartAVX2(out, state, carrier *complex128, spread *float64, n int, outStep, spreadStep uintptr, turn *complex128, mask *uint64, turns *float64, turnsStep uintptr, keep *uint64)
@@ -136,12 +140,17 @@ func (s *Stream) mixStages(loops []stagesLoop, out []complex128, tone, n int, r 
 			i++
 		}
 		l := &loops[i]
-		mix, mask, keep := l.whole, &someLanes[0], &allButOne[0]
+		mix, mask, keep := l.whole, &someLanes[0], &allButOne[mostNumbers+1]
+		if r != nil {
+			// A reference is real; the product leaves a rounding error.
+			if c := r.channel[tone] - 4*v; c >= 0 && c < 4*l.fours {
+				keep = &allButOne[mostNumbers-(2*c+1)]
+			} else if l.all != nil {
+				mix = l.all
+			}
+		}
 		if behind := 4*(v+l.fours) - s.channels; behind > 0 {
 			mix, mask = l.part, &someLanes[2*behind]
-		}
-		if r != nil {
-			keep = keepNumbers(r.channel[tone]-4*v, l.fours)
 		}
 		mix(&out[tone*s.channels+4*v], &s.state[(tone*s.vectors+v)*16], &s.carrier[tone*Longest], &s.spread[8*v],
 			n, uintptr(s.Size())*16, s.spreadStep(), &s.turn[tone], mask, turns, turnsStep, keep)
@@ -170,15 +179,6 @@ var (
 		return a
 	}()
 )
-
-// keepNumbers are the numbers of some fours of channels but the imaginary part of one
-// of these: a reference is real, and the product leaves a rounding error.
-func keepNumbers(reference, fours int) *uint64 {
-	if reference < 0 || reference >= 4*fours {
-		return &allButOne[mostNumbers+1]
-	}
-	return &allButOne[mostNumbers-(2*reference+1)]
-}
 
 // lanesWith returns the loop of a LaneReferral.
 func lanesWith(turns func(turns *float64, references, row *complex128, offsets *int64, ahead, gain *float64),

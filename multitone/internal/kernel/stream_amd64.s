@@ -163,6 +163,91 @@ sample:
 	VZEROUPPER
 	RET
 
+// func mixTurnAVX2(out *complex128, state *complex128, carrier *complex128, spread *float64, n int, outStep uintptr, spreadStep uintptr, turn *complex128, mask *uint64, turns *float64, turnsStep uintptr, keep *uint64)
+// Requires: AVX, FMA3
+TEXT ·mixTurnAVX2(SB), $0-96
+	MOVQ           out+0(FP), AX
+	MOVQ           state+8(FP), CX
+	MOVQ           carrier+16(FP), DX
+	MOVQ           spread+24(FP), BX
+	MOVQ           n+32(FP), SI
+	MOVQ           outStep+40(FP), DI
+	MOVQ           spreadStep+48(FP), R8
+	MOVQ           turn+56(FP), R9
+	MOVQ           turns+72(FP), R10
+	MOVQ           turnsStep+80(FP), R11
+	VBROADCASTSD   (R9), Y0
+	VBROADCASTSD   8(R9), Y1
+	VMOVUPD        (CX), Y2
+	VPERMILPD      $0x55, Y2, Y3
+	VMULPD         Y1, Y3, Y3
+	VFMADDSUB231PD Y0, Y2, Y3
+	VMOVUPD        64(CX), Y2
+	VPERMILPD      $0x55, Y2, Y4
+	VMULPD         Y1, Y4, Y4
+	VFMADDSUB231PD Y0, Y2, Y4
+	VMOVUPD        128(CX), Y2
+	VPERMILPD      $0x55, Y2, Y5
+	VMULPD         Y1, Y5, Y5
+	VFMADDSUB231PD Y0, Y2, Y5
+	VMOVUPD        192(CX), Y2
+	VPERMILPD      $0x55, Y2, Y6
+	VMULPD         Y1, Y6, Y6
+	VFMADDSUB231PD Y0, Y2, Y6
+	VMOVUPD        32(CX), Y2
+	VPERMILPD      $0x55, Y2, Y7
+	VMULPD         Y1, Y7, Y7
+	VFMADDSUB231PD Y0, Y2, Y7
+	VMOVUPD        96(CX), Y2
+	VPERMILPD      $0x55, Y2, Y8
+	VMULPD         Y1, Y8, Y8
+	VFMADDSUB231PD Y0, Y2, Y8
+	VMOVUPD        160(CX), Y2
+	VPERMILPD      $0x55, Y2, Y9
+	VMULPD         Y1, Y9, Y9
+	VFMADDSUB231PD Y0, Y2, Y9
+	VMOVUPD        224(CX), Y2
+	VPERMILPD      $0x55, Y2, Y10
+	VMULPD         Y1, Y10, Y1
+	VFMADDSUB231PD Y0, Y2, Y1
+
+sample:
+	VBROADCASTF128 (DX), Y0
+	VBROADCASTSD   (R10), Y2
+	VBROADCASTSD   64(R10), Y10
+	ADDQ           R11, R10
+	VFMADD231PD    (BX), Y0, Y3
+	VADDPD         Y3, Y4, Y4
+	VADDPD         Y4, Y5, Y5
+	VADDPD         Y5, Y6, Y6
+	VFMADD231PD    32(BX), Y0, Y7
+	VADDPD         Y7, Y8, Y8
+	VADDPD         Y8, Y9, Y9
+	VADDPD         Y9, Y1, Y1
+	VPERMILPD      $0x55, Y6, Y0
+	VMULPD         Y10, Y0, Y0
+	VFMADDSUB231PD Y2, Y6, Y0
+	VPERMILPD      $0x55, Y1, Y11
+	VMULPD         Y10, Y11, Y10
+	VFMADDSUB231PD Y2, Y1, Y10
+	VMOVUPD        Y0, (AX)
+	VMOVUPD        Y10, 32(AX)
+	ADDQ           $0x00000010, DX
+	ADDQ           R8, BX
+	ADDQ           DI, AX
+	DECQ           SI
+	JNZ            sample
+	VMOVUPD        Y3, (CX)
+	VMOVUPD        Y4, 64(CX)
+	VMOVUPD        Y5, 128(CX)
+	VMOVUPD        Y6, 192(CX)
+	VMOVUPD        Y7, 32(CX)
+	VMOVUPD        Y8, 96(CX)
+	VMOVUPD        Y9, 160(CX)
+	VMOVUPD        Y1, 224(CX)
+	VZEROUPPER
+	RET
+
 // func mixReferAVX2(out *complex128, state *complex128, carrier *complex128, spread *float64, n int, outStep uintptr, spreadStep uintptr, turn *complex128, mask *uint64, turns *float64, turnsStep uintptr, keep *uint64)
 // Requires: AVX, FMA3
 TEXT ·mixReferAVX2(SB), $0-96
@@ -1012,7 +1097,6 @@ TEXT ·mixReferThreeAVX512(SB), $0-96
 	MOVQ           turns+72(FP), R10
 	MOVQ           turnsStep+80(FP), R11
 	MOVQ           keep+88(FP), R12
-	MOVQ           keep+88(FP), R12
 	VMOVDQU64      (R12), Z0
 	VPTESTMQ       Z0, Z0, K2
 	VMOVDQU64      64(R12), Z0
@@ -1187,7 +1271,6 @@ TEXT ·mixReferPartAVX512(SB), $0-96
 	VPTESTMQ       Z0, Z0, K1
 	MOVQ           turns+72(FP), R10
 	MOVQ           turnsStep+80(FP), R11
-	MOVQ           keep+88(FP), R12
 	MOVQ           keep+88(FP), R12
 	VMOVDQU64      (R12), Z0
 	VPTESTMQ       Z0, Z0, K2
