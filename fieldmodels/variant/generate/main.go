@@ -34,6 +34,7 @@ var kernels = []struct {
 	{"multitone/internal/kernel/stream_amd64.s", stream},
 	{"multitone/internal/kernel/tiles_amd64.s", tiles},
 	{"solver/internal/kernel/dipole_amd64.s", dipoleRows},
+	{"solver/internal/kernel/score_amd64.s", score},
 }
 
 func main() {

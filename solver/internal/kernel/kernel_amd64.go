@@ -13,16 +13,8 @@ func init() {
 	})
 	normalKernel.Add(variant.AVX2, func(sum *Sum, rows []Row) { normalAVX2(sum, &rows[0], len(rows)) })
 	normalKernel.Add(variant.AVX512, func(sum *Sum, rows []Row) { normalAVX512(sum, &rows[0], len(rows)) })
-	scoreKernel.Add(variant.AVX2, func(scores, field []Vec, w, wy []float64, coils int, power float64) {
-		scoreAVX2(&scores[0], &field[0], &w[0], &wy[0], power, len(scores), len(w), coils)
-	})
-	scoreKernel.Add(variant.AVX512, func(scores, field []Vec, w, wy []float64, coils int, power float64) {
-		if coils == 1 {
-			score1AVX512(&scores[0], &field[0], &w[0], &wy[0], power, len(scores), len(w))
-		} else {
-			score3AVX512(&scores[0], &field[0], &w[0], &wy[0], power, len(scores), len(w))
-		}
-	})
+	scoreKernel.Add(variant.AVX2, scoreWith(score1AVX2, score3AVX2))
+	scoreKernel.Add(variant.AVX512, scoreWith(score1AVX512, score3AVX512))
 	leastKernel.Add(variant.AVX2, func(scores []Vec) float64 { return leastAVX2(&scores[0], len(scores)) })
 	belowKernel.Add(variant.AVX2, func(masks []uint8, scores []Vec, limit float64) {
 		belowAVX2(&masks[0], &scores[0], len(scores), limit)
@@ -35,20 +27,34 @@ func dipoleRowsAVX512(rows, emitters, coils, data *float64, e, c int)
 //go:noescape
 func normalAVX512(sum *Sum, rows *Row, n int)
 
-//go:noescape
-func score1AVX512(scores, field *Vec, w, wy *float64, power float64, blocks, emitters int)
+// scoreWith is a score by loops for one coil and for three.
+func scoreWith(one, three func(scores, field, w, wy *float64, power float64, blocks, emitters int)) func([]Vec, []Vec, []float64, []float64, int, float64) {
+	return func(scores, field []Vec, w, wy []float64, coils int, power float64) {
+		loop := three
+		if coils == 1 {
+			loop = one
+		}
+		loop(&scores[0][0], &field[0][0], &w[0], &wy[0], power, len(scores), len(w))
+	}
+}
 
 //go:noescape
-func score3AVX512(scores, field *Vec, w, wy *float64, power float64, blocks, emitters int)
+func score1AVX512(scores, field, w, wy *float64, power float64, blocks, emitters int)
+
+//go:noescape
+func score3AVX512(scores, field, w, wy *float64, power float64, blocks, emitters int)
+
+//go:noescape
+func score1AVX2(scores, field, w, wy *float64, power float64, blocks, emitters int)
+
+//go:noescape
+func score3AVX2(scores, field, w, wy *float64, power float64, blocks, emitters int)
 
 //go:noescape
 func dipoleRowsAVX2(rows, emitters, coils, data *float64, e, c int)
 
 //go:noescape
 func normalAVX2(sum *Sum, rows *Row, n int)
-
-//go:noescape
-func scoreAVX2(scores, field *Vec, w, wy *float64, power float64, blocks, emitters, coils int)
 
 //go:noescape
 func leastAVX2(scores *Vec, n int) float64
