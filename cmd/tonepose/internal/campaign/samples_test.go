@@ -108,6 +108,9 @@ func restOf(poses []rigid.Pose, length float64, f *engine.Observation) (rigid.Po
 	return poses[min(k, len(poses)-1)], k < len(poses) && start > from-1e-9 && stop < from+length+1e-9
 }
 
+// besideMove is how far from a move bursts are surely found: a piece of the tones' fit.
+const besideMove = 600
+
 // restStart is the first sample of the rest that a frame lies in.
 func restStart(f *engine.Observation, length float64) int64 {
 	return int64(sampleHz * (length + 0.02) * math.Floor(f.Time/(length+0.02)))
@@ -154,6 +157,9 @@ func (s *spoil) check(t *testing.T, b *bench.Bench, recordings, stations int, se
 					truth, rests := restOf(poses, seconds, seen)
 					if !rests || a.windows.LowPass != nil && seen.Start-(seen.Stop-seen.Start)/2 < restStart(seen, seconds) {
 						return // a low-pass remembers the move for some longer than it rests on to 99 %
+					}
+					if from := restStart(seen, seconds); s.named == "burst" && (seen.Start < from+besideMove || seen.Stop > from+int64(sampleHz*seconds)-besideMove) {
+						return // a burst is not told from the move beside it: the frame is flagged
 					}
 					v := &seen.Sensors[0]
 					if other := v.Flags &^ (verdict.Gap | verdict.Stuck); other != 0 || !v.Solved {
