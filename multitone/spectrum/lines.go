@@ -121,7 +121,7 @@ func (d *Density) measure(floor Floor, k int) Line {
 		PeakV: math.Sqrt(2*top*d.ENBWHz) / w,
 	}
 	l.SignalToNoise = l.PeakV * l.PeakV / (2 * noise * d.ENBWHz)
-	variance := noise * d.lobe.ratioVariance(offset, math.Sqrt(top), math.Sqrt(next), d.hop, d.Segments)
+	variance := noise * d.lobe.ratioVariance(offset, math.Sqrt(top), math.Sqrt(next), d.overlaps, d.Segments)
 	// The noise's own power matters for weak lines.
 	own := noise * noise * (1/(top*top) + 1/(next*next) - 2*d.lobe.beside*d.lobe.beside/(top*next))
 	variance += own / (2 * d.dof)

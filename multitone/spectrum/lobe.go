@@ -97,12 +97,12 @@ func (l *lobe) offset(ratio float64) (bins, slope float64) {
 
 // ratioVariance returns the variance of ln(next/top), the logarithmic ratio of the
 // amplitudes in the two strongest bins of a line offset bins from the strongest,
-// for noise of power 1 in a bin, averaged over the segments count, hop times the
-// segment's length apart. Seen from the line, noise moves the ratio by its product
+// for noise of power 1 in a bin, averaged over the segments count that overlap so. Seen
+// from the line, noise moves the ratio by its product
 // with g(u) = w(u)·(e^{j2πδu}/top − e^{j2π(δ−1)u}/next), u = −½..½. What one segment
 // counts with one sign a neighbour that overlaps it counts with the other, so that
 // the average is far better than the number of segments says.
-func (l *lobe) ratioVariance(offset, top, next, hop float64, count int) float64 {
+func (l *lobe) ratioVariance(offset, top, next float64, overlaps []overlap, count int) float64 {
 	n := len(l.taper)
 	g := make([]complex128, n)
 	for i, w := range l.taper {
@@ -110,19 +110,16 @@ func (l *lobe) ratioVariance(offset, top, next, hop float64, count int) float64 
 		g[i] = complex(w, 0) * (cmplx.Rect(1/top, offset*u) - cmplx.Rect(1/next, (offset-1)*u))
 	}
 	total := 0.0
-	for j := 0; j < count; j++ {
-		shift := int(math.Round(float64(j) * hop * float64(n)))
-		if shift >= n {
-			break
-		}
+	add := func(shift int, times float64) {
 		c := 0.0
 		for i, v := range g[shift:] {
 			c += real(v)*real(g[i]) + imag(v)*imag(g[i])
 		}
-		if j > 0 {
-			c *= 2 * (1 - float64(j)/float64(count))
-		}
-		total += c
+		total += c * times
+	}
+	add(0, 1)
+	for _, o := range overlaps {
+		add(int(math.Round(o.shift*float64(n))), 2*o.share)
 	}
 	return math.Max(0, total) / (2 * l.power * float64(count))
 }

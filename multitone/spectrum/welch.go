@@ -17,10 +17,8 @@ package spectrum
 import (
 	"fmt"
 	"math"
-	"math/bits"
 	"slices"
 
-	"gonum.org/v1/gonum/dsp/fourier"
 	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
@@ -36,21 +34,21 @@ import (
 type Welch struct {
 	rateHz  float64
 	hop     int
+	pitch   int // from a pair of segments to the next
 	taper   []float64
 	power   float64 // Σw²
 	shape   window.Taper
-	pending []float64 // the segment being filled
+	pending []float64 // a pair being filled: two segments, hop apart
 	filled  int
-	pair    []complex128                      // two tapered segments, one in each part
-	half    bool                              // the real part is taken
-	fft     func(z []complex128) []complex128 // in place
-	sum     []float64                         // of |X|²
+	skip    int // samples to leave out before the next pair
+	powers  powers
+	sum     []float64 // of |Z|² of pairs
 	used    int
 }
 
 // NewWelch returns an empty accumulator for samples at sampleRateHz, in segments
 // of size samples: the resolution is NENBW·sampleRateHz/size. Powers of two
-// transform fastest, those of four above all; large prime factors take far longer.
+// transform fastest, from 128 on; large prime factors take far longer.
 //
 // The taper is the minimum 4-term Blackman–Harris: tones on a bench stand 100 dB
 // above the floor, and its sidelobes stay 92 dB down. Segments overlap by 2/3, near
@@ -74,28 +72,32 @@ func NewWelch(sampleRateHz float64, size int) (*Welch, error) {
 func newWelch(sampleRateHz float64, size int, taper window.Taper, overlap float64) *Welch {
 	w := &Welch{
 		rateHz: sampleRateHz, shape: taper,
-		hop:     max(1, int(math.Round(float64(size)*(1-overlap)))),
-		taper:   make([]float64, size),
-		pending: make([]float64, size),
-		pair:    make([]complex128, size),
-		fft:     transform(size),
-		sum:     make([]float64, size/2+1),
+		hop:   max(1, int(math.Round(float64(size)*(1-overlap)))),
+		taper: make([]float64, size),
 	}
+	w.pitch = 2 * w.hop
 	taper.Fill(w.taper)
 	w.power = floats.Dot(w.taper, w.taper)
-	return w
+	w.powers = newPowers(w.taper)
+	return w.Another()
 }
 
-// transform returns the fastest transform in place that there is for the size.
-func transform(size int) func([]complex128) []complex128 {
-	if twos := bits.TrailingZeros(uint(size)); size == 1<<twos {
-		if twos%2 == 0 {
-			return fourier.CoefficientsRadix4
-		}
-		return fourier.CoefficientsRadix2
+// Another returns an empty accumulator like w, for another channel. Both share tables and room to work
+// in, so that only one may be in use at a time.
+func (w *Welch) Another() *Welch {
+	n := *w
+	n.pending, n.sum = make([]float64, len(w.taper)+w.hop), make([]float64, len(w.taper))
+	n.filled, n.skip, n.used = 0, 0, 0
+	return &n
+}
+
+// Spread leaves samples out of a stream of so many, evenly between pairs of segments,
+// so that about as many segments are averaged as wanted, and no fewer than in the whole
+// stream if that has fewer. A gap begins a pair anew.
+func (w *Welch) Spread(samples int64, segments int) {
+	if pairs := int64(segments+1) / 2; pairs > 1 {
+		w.pitch = int(max(int64(2*w.hop), (samples-int64(len(w.pending)))/(pairs-1)))
 	}
-	fft := fourier.NewCmplxFFT(size)
-	return func(z []complex128) []complex128 { return fft.Coefficients(z, z) }
 }
 
 // SmoothSize returns the smallest size ≥ n, at least 16, that is even and has no
@@ -122,47 +124,43 @@ func Smooth(n int) bool {
 // allocate. A segment that holds a NaN or an infinity is left out.
 func (w *Welch) Add(block []float64) {
 	for len(block) > 0 {
-		n := copy(w.pending[w.filled:], block)
+		n := min(w.skip, len(block))
+		w.skip -= n
+		block = block[n:]
+		n = copy(w.pending[w.filled:], block)
 		block = block[n:]
 		w.filled += n
 		if w.filled == len(w.pending) {
-			w.segment()
-			w.filled = copy(w.pending, w.pending[w.hop:])
+			w.segments()
+			w.filled = copy(w.pending, w.pending[min(w.pitch, len(w.pending)):])
+			w.skip = max(0, w.pitch-len(w.pending))
 		}
 	}
 }
 
 // Break says that the next sample does not follow the last one: a gap. The segment
 // begun is dropped.
-func (w *Welch) Break() { w.filled = 0 }
-
-func (w *Welch) segment() {
-	mean := stat.Mean(w.pending, nil)
-	if math.IsNaN(mean) || math.IsInf(mean, 0) {
-		return
-	}
-	if !w.half {
-		for i, v := range w.pending {
-			w.pair[i] = complex((v-mean)*w.taper[i], 0)
-		}
-	} else {
-		for i, v := range w.pending {
-			w.pair[i] = complex(real(w.pair[i]), (v-mean)*w.taper[i])
-		}
-		w.fft(w.pair)
-		addPair(w.sum, w.pair)
-	}
-	w.half = !w.half
-	w.used++
+func (w *Welch) Break() {
+	w.segments()
+	w.filled, w.skip = 0, 0
 }
 
-// addPair adds |X|² of both segments that were transformed as one, Z = X₁ + jX₂:
-// X of real samples is X₁[k] = (Z[k]+Z*[N−k])/2 and so on, and the sum of the
-// squares is (|Z[k]|² + |Z[N−k]|²)/2.
-func addPair(sum []float64, z []complex128) {
-	for k := range sum {
-		a, b := z[k], z[(len(z)-k)%len(z)]
-		sum[k] += (real(a)*real(a) + imag(a)*imag(a) + real(b)*real(b) + imag(b)*imag(b)) / 2
+// segments takes the full ones that are pending, two or one or none.
+func (w *Welch) segments() {
+	var full [2][]float64
+	var means [2]float64
+	n := 0
+	for end := len(w.taper); end <= w.filled; end += w.hop {
+		x := w.pending[end-len(w.taper) : end]
+		mean := stat.Mean(x, nil)
+		if !math.IsNaN(mean) && !math.IsInf(mean, 0) {
+			full[n], means[n] = x, mean
+			n++
+		}
+	}
+	if n > 0 {
+		w.powers.add(w.sum, full[0], full[1], means[0], means[1])
+		w.used += n
 	}
 }
 
@@ -174,25 +172,35 @@ type Density struct {
 	dof      float64   // equivalent degrees of freedom of PSD[k]; half of it at 0 and fs/2
 	ENBWHz   float64   // equivalent noise bandwidth of one bin
 
-	lobe *lobe
-	hop  float64 // distance of segments over their length
+	lobe     *lobe
+	overlaps []overlap
+}
+
+// overlap is between segments.
+type overlap struct {
+	shift float64 // of one from the other, over their length: 0 … 1
+	share float64 // how many pairs of segments are so far apart, over the number of segments
 }
 
 // Density returns what has been accumulated so far. PSD is all NaN before the
 // first segment is full.
 func (w *Welch) Density() *Density {
 	n := len(w.taper)
+	all := *w
+	if w.filled >= n { // a segment still waits for its partner
+		all.sum = slices.Clone(w.sum)
+		all.segments()
+	}
 	d := &Density{
-		StepHz: w.rateHz / float64(n), PSD: slices.Clone(w.sum),
-		Segments: w.used, dof: w.freedom(), hop: float64(w.hop) / float64(n),
+		StepHz: w.rateHz / float64(n), PSD: make([]float64, n/2+1),
+		Segments: all.used, dof: all.freedom(), overlaps: all.overlaps(),
 		ENBWHz: window.NENBW(w.taper) * w.rateHz / float64(n),
 		lobe:   newLobe(w.shape, n),
 	}
-	if w.half { // one segment still waits for its partner
-		addPair(d.PSD, w.fft(slices.Clone(w.pair)))
+	scale := 1 / (w.rateHz * w.power * float64(all.used))
+	for k := range d.PSD {
+		d.PSD[k] = (all.sum[w.powers.place(k)] + all.sum[w.powers.place((n-k)%n)]) * scale
 	}
-	scale := 2 / (w.rateHz * w.power * float64(w.used))
-	floats.Scale(scale, d.PSD)
 	d.PSD[0] /= 2
 	if n%2 == 0 {
 		d.PSD[n/2] /= 2
@@ -200,23 +208,41 @@ func (w *Welch) Density() *Density {
 	return d
 }
 
+// overlaps lists how segments overlap, as without gaps.
+func (w *Welch) overlaps() (all []overlap) {
+	n := len(w.taper)
+	add := func(shift, pairs int) {
+		if pairs > 0 && shift < n {
+			all = append(all, overlap{float64(shift) / float64(n), float64(pairs) / float64(w.used)})
+		}
+	}
+	// Segments 2i stand at i·pitch, 2i+1 a hop later.
+	even, odd := (w.used+1)/2, w.used/2
+	add(w.hop, odd)
+	for j := 1; j*w.pitch-w.hop < n && j < even; j++ {
+		add(j*w.pitch-w.hop, min(odd, even-j))
+		add(j*w.pitch, even-j+odd-j)
+		add(j*w.pitch+w.hop, odd-j)
+	}
+	return all
+}
+
 // freedom returns Welch's equivalent degrees of freedom of the averaged power,
-// 2K/(1 + 2Σ_{j<K} (1−j/K) ρⱼ²) with ρⱼ = Σ w[n] w[n+jD]/Σw² for segments D apart.
+// 2K/(1 + (2/K) Σ ρ²) over all pairs of K segments, with ρ = Σ w[n] w[n+D]/Σw² for those D apart.
 func (w *Welch) freedom() float64 {
 	if w.used == 0 {
 		return 0
 	}
-	k := float64(w.used)
 	squares := 1.0
-	for j := 1; j < w.used && j*w.hop < len(w.taper); j++ {
+	for _, o := range w.overlaps() {
 		rho := 0.0
-		for i, v := range w.taper[j*w.hop:] {
+		for i, v := range w.taper[int(math.Round(o.shift*float64(len(w.taper)))):] {
 			rho += v * w.taper[i]
 		}
 		rho /= w.power
-		squares += 2 * (1 - float64(j)/k) * rho * rho
+		squares += 2 * o.share * rho * rho
 	}
-	return 2 * k / squares
+	return 2 * float64(w.used) / squares
 }
 
 // Interval returns the factors by which PSD[k] times lo and hi bounds the true

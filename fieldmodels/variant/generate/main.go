@@ -31,6 +31,7 @@ var kernels = []struct {
 	{"fieldmodels/loopset_amd64.s", loopSet},
 	{"fieldmodels/ringstack_amd64.s", ringStack},
 	{"multitone/internal/kernel/advance_amd64.s", advance},
+	{"multitone/internal/kernel/fourier_amd64.s", fourier},
 	{"multitone/internal/kernel/stream_amd64.s", stream},
 	{"multitone/internal/kernel/tiles_amd64.s", tiles},
 	{"solver/internal/kernel/dipole_amd64.s", dipoleRows},

@@ -185,20 +185,22 @@ func (in *Inspection) find(format string, args ...any) {
 	in.Findings = append(in.Findings, fmt.Sprintf(format, args...))
 }
 
-// welch averages the spectra of all channels; segments end at gaps.
+// welch averages the spectra of all channels; segments end at gaps, and of a long
+// recording they are spread over it.
 func welch(ctx context.Context, r *recording.Reader, progress stream.Progress) ([]*spectrum.Density, error) {
 	info := r.Info()
 	size := welchSize(info.Samples, info.SampleRate)
 	if info.Samples < int64(size) {
 		return nil, fmt.Errorf("%s: %d samples are too few for a spectrum: %d are needed", info.Name, info.Samples, size)
 	}
+	first, err := spectrum.NewWelch(info.SampleRate, size)
+	if err != nil {
+		return nil, err
+	}
+	first.Spread(info.Samples, mostSegments)
 	all := make([]*spectrum.Welch, info.Channels)
 	for c := range all {
-		w, err := spectrum.NewWelch(info.SampleRate, size)
-		if err != nil {
-			return nil, err
-		}
-		all[c] = w
+		all[c] = first.Another()
 	}
 	var gaps []int64
 	for _, c := range info.Captures {
@@ -206,7 +208,7 @@ func welch(ctx context.Context, r *recording.Reader, progress stream.Progress) (
 			gaps = append(gaps, c.Start)
 		}
 	}
-	err := stream.Blocks(ctx, r, false, func(b *stream.Block) error {
+	err = stream.Blocks(ctx, r, false, func(b *stream.Block) error {
 		x, first := b.Volts, b.First
 		progress.Report("spectrum", first, info.Samples)
 		from, to := 0, len(x[0])
@@ -240,6 +242,11 @@ func welch(ctx context.Context, r *recording.Reader, progress stream.Progress) (
 	}
 	return out, nil
 }
+
+// mostSegments are enough: more would narrow the 95 % confidence interval of ±0.6 dB by no
+// more than their root, for the time of one transform each. What happens between them
+// the survey sees.
+const mostSegments = 300
 
 // welchSize gives some twenty segments, or bins of half a hertz: powers of two.
 func welchSize(samples int64, rate float64) int {
