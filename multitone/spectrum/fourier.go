@@ -61,6 +61,7 @@ type columns struct {
 	between       []complex128   // in the order of turned
 	turned        []complex128   // strips of four rows, column by column
 	first, second []complex128   // four transforms
+	silence       []float64
 }
 
 const (
@@ -71,7 +72,7 @@ const (
 func newColumns(taper []float64) *columns {
 	n := len(taper)
 	rows := 1 << max(4, bits.TrailingZeros(uint(n))/4*2)
-	c := &columns{rows: rows, across: n / rows, taper: taper, between: make([]complex128, n), turned: make([]complex128, n)}
+	c := &columns{rows: rows, across: n / rows, taper: taper, between: make([]complex128, n), turned: make([]complex128, n), silence: make([]float64, n)}
 	c.down, c.along = stages(c.rows), stages(c.across)
 	c.unpaired = bits.TrailingZeros(uint(c.across))%2 == 1
 	most := side * max(c.rows, c.across)
@@ -121,32 +122,17 @@ func run(all [][]complex128, a, b []complex128) []complex128 {
 }
 
 func (c *columns) add(sum, x, y []float64, meanX, meanY float64) {
-	both := 1.0
 	if y == nil {
-		y, both = x, 0
+		y, meanY = c.silence, 0
 	}
+	a := c.first[:side*c.rows]
 	for from := 0; from < c.across; from += side {
-		a := c.first[:side*c.rows]
-		for at := from; len(a) > 0; at, a = at+c.across, a[side:] {
-			w, x, y, a := c.taper[at:at+side], x[at:at+side], y[at:at+side], a[:side]
-			for i, w := range w {
-				a[i] = complex((x[i]-meanX)*w, (y[i]-meanY)*w*both)
-			}
-		}
-		a = run(c.down, c.first, c.second)
-		for row := 0; row < c.rows; row += side {
-			at := c.strip(row, from)
-			in, turns, out := a[side*row:][:side*side], c.between[at:][:side*side], c.turned[at:][:side*side]
-			for i := range side {
-				for k := range side {
-					out[i*side+k] = in[k*side+i] * turns[i*side+k]
-				}
-			}
-		}
+		kernel.TaperColumns(a, x[from:], y[from:], c.taper[from:], c.across, meanX, meanY)
+		at := c.strip(0, from)
+		kernel.TurnTiles(c.turned[at:], run(c.down, a, c.second[:len(a)]), c.between[at:], side*c.across)
 	}
 	for size, at := side*c.across, 0; at < len(sum); at += size {
 		z := run(c.along, c.turned[at:at+size], c.first[:size])
-		sum, z := sum[at:at+size], z[:size]
 		if c.unpaired {
 			half := size / 2
 			for i, a := range z[:half] {
@@ -154,9 +140,7 @@ func (c *columns) add(sum, x, y []float64, meanX, meanY float64) {
 				z[i], z[half+i] = a+b, a-b
 			}
 		}
-		for i, z := range z {
-			sum[i] += real(z)*real(z) + imag(z)*imag(z)
-		}
+		kernel.AddPowers(sum[at:at+size], z)
 	}
 }
 

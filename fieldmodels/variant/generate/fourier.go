@@ -6,11 +6,15 @@ import (
 	"github.com/mmcloughlin/avo/reg"
 )
 
-// fourier writes quartersGo of multitone's kernels for both widths.
+// fourier writes the inner loops of multitone's Fourier transform: quartersGo for both
+// widths, and what waits for memory anyway for AVX2.
 func fourier(c *build.Context) {
 	n := constants(c, "fourier", 1)
 	quarters(c, "quartersAVX2", 4, n)
 	quarters(c, "quartersAVX512", 8, n)
+	taperColumns(c)
+	turnTiles(c)
+	addPowers(c)
 }
 
 // rowBytes are of the four complex numbers that lie side by side.
@@ -63,6 +67,83 @@ func quarters(c *build.Context, name string, width int, n numbers) {
 	g.ADDQ(operand.U32(48), turns)
 	g.DECQ(outer)
 	g.JNZ(operand.LabelRef("turn"))
+	g.VZEROUPPER()
+	g.RET()
+}
+
+func taperColumns(c *build.Context) {
+	const width = 4
+	g := begin(c, "taperColumnsAVX2", "taperColumnsAVX2 is taperColumnsGo for rows numbers of each column; step is between them [bytes].",
+		"func(to *complex128, x, y, taper *float64, rows int, step uintptr, meanX, meanY float64)", width, 0, nil)
+	a := g.all("to", "x", "y", "taper", "rows", "step")
+	to, x, y, taper, rows, step := a[0], a[1], a[2], a[3], a[4], a[5]
+	mean := func(name string) reg.VecVirtual {
+		m, err := g.Param(name).Resolve()
+		if err != nil {
+			panic(err)
+		}
+		return g.every(m.Addr)
+	}
+	meanX, meanY := mean("meanX"), mean("meanY")
+	g.Label("row")
+	w := g.load(pointer(taper))
+	re := g.mul(g.sub(g.load(pointer(x)), meanX), w)
+	im := g.mul(g.sub(g.load(pointer(y)), meanY), w)
+	g.interleave(re, im, pointer(to), orders{})
+	for _, p := range []reg.GPVirtual{x, y, taper} {
+		g.advance(p, step)
+	}
+	g.ADDQ(operand.U32(rowBytes), to)
+	g.DECQ(rows)
+	g.JNZ(operand.LabelRef("row"))
+	g.VZEROUPPER()
+	g.RET()
+}
+
+func turnTiles(c *build.Context) {
+	const width = 4
+	g := begin(c, "turnTilesAVX2", "turnTilesAVX2 is turnTilesGo for so many tiles; step is between those of to, and of turns [bytes].",
+		"func(to, from, turns *complex128, tiles int, step uintptr)", width, 0, nil)
+	a := g.all("to", "from", "turns", "tiles", "step")
+	to, from, turns, tiles, step := a[0], a[1], a[2], a[3], a[4]
+	g.Label("tile")
+	for column := range 4 {
+		for half := range 2 {
+			at := operand.Mem{Base: from}.Offset(16*column + 2*rowBytes*half)
+			v, out := g.YMM(), rowBytes*column+32*half
+			g.VMOVUPD(at, v.AsX())
+			g.VINSERTF128(operand.Imm(1), at.Offset(rowBytes), v, v)
+			re, im := g.YMM(), g.YMM()
+			g.VMOVDDUP(pointer(turns).Offset(out), re)
+			g.VPERMILPD(operand.Imm(0xf), pointer(turns).Offset(out), im)
+			g.store(g.turned(v, re, im), pointer(to).Offset(out))
+		}
+	}
+	g.ADDQ(operand.U32(4*rowBytes), from)
+	g.advance(to, step)
+	g.advance(turns, step)
+	g.DECQ(tiles)
+	g.JNZ(operand.LabelRef("tile"))
+	g.VZEROUPPER()
+	g.RET()
+}
+
+func addPowers(c *build.Context) {
+	const width = 4
+	g := begin(c, "addPowersAVX2", "addPowersAVX2 is addPowersGo for n numbers, a multiple of four.",
+		"func(sum *float64, z *complex128, n int)", width, 0, nil)
+	a := g.all("sum", "z", "n")
+	sum, z, n := a[0], a[1], a[2]
+	g.Label("four")
+	first, second := g.load(pointer(z)), g.load(pointer(z).Offset(32))
+	first, second = g.mul(first, first), g.mul(second, second)
+	g.VHADDPD(second, first, first)
+	g.VPERMPD(operand.Imm(0xd8), first, first)
+	g.store(g.add(first, pointer(sum)), pointer(sum))
+	g.ADDQ(operand.U32(32), sum)
+	g.ADDQ(operand.U32(64), z)
+	g.SUBQ(operand.U32(4), n)
+	g.JNZ(operand.LabelRef("four"))
 	g.VZEROUPPER()
 	g.RET()
 }

@@ -45,3 +45,58 @@ func quartersGo(to, from, turns []complex128, m, s int) {
 		}
 	}
 }
+
+// TaperColumns writes (x − meanX + j(y − meanY))·taper of FourierColumns columns of
+// matrices that stand row by row, across numbers each, from the first number of the
+// slices on; to has its rows.
+func TaperColumns(to []complex128, x, y, taper []float64, across int, meanX, meanY float64) {
+	rows := len(to) / FourierColumns
+	n := (rows-1)*across + FourierColumns
+	taperColumns(to[:rows*FourierColumns], x[:n], y[:n], taper[:n], across, meanX, meanY)
+}
+
+// TurnTiles takes tiles of FourierColumns rows and columns from rows of that length,
+// transposes them and multiplies them by turns. to and turns have one each step numbers.
+func TurnTiles(to, from, turns []complex128, step int) {
+	tiles := len(from) / (FourierColumns * FourierColumns)
+	n := (tiles-1)*step + FourierColumns*FourierColumns
+	turnTiles(to[:n], from[:tiles*FourierColumns*FourierColumns], turns[:n], step)
+}
+
+// AddPowers adds |z|² to sum; their length is a multiple of four.
+func AddPowers(sum []float64, z []complex128) {
+	addPowers(sum, z[:len(sum)])
+}
+
+var (
+	taperColumns       = taperColumnsGo
+	taperColumnsKernel = variant.New("multitone.TaperColumns", &taperColumns)
+	turnTiles          = turnTilesGo
+	turnTilesKernel    = variant.New("multitone.TurnTiles", &turnTiles)
+	addPowers          = addPowersGo
+	addPowersKernel    = variant.New("multitone.AddPowers", &addPowers)
+)
+
+func taperColumnsGo(to []complex128, x, y, taper []float64, across int, meanX, meanY float64) {
+	for at := 0; len(to) > 0; at, to = at+across, to[FourierColumns:] {
+		w, x, y := taper[at:at+FourierColumns], x[at:at+FourierColumns], y[at:at+FourierColumns]
+		for i, w := range w {
+			to[i] = complex((x[i]-meanX)*w, (y[i]-meanY)*w)
+		}
+	}
+}
+
+func turnTilesGo(to, from, turns []complex128, step int) {
+	for at := 0; len(from) > 0; at, from = at+step, from[FourierColumns*FourierColumns:] {
+		out := to[at : at+FourierColumns*FourierColumns]
+		for i, t := range turns[at : at+FourierColumns*FourierColumns] {
+			out[i] = from[i%FourierColumns*FourierColumns+i/FourierColumns] * t
+		}
+	}
+}
+
+func addPowersGo(sum []float64, z []complex128) {
+	for i, z := range z {
+		sum[i] += real(z)*real(z) + imag(z)*imag(z)
+	}
+}

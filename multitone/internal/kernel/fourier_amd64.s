@@ -160,3 +160,143 @@ row:
 	JNZ            turn
 	VZEROUPPER
 	RET
+
+// func taperColumnsAVX2(to *complex128, x *float64, y *float64, taper *float64, rows int, step uintptr, meanX float64, meanY float64)
+// Requires: AVX
+TEXT ·taperColumnsAVX2(SB), $0-64
+	MOVQ         to+0(FP), AX
+	MOVQ         x+8(FP), CX
+	MOVQ         y+16(FP), DX
+	MOVQ         taper+24(FP), BX
+	MOVQ         rows+32(FP), SI
+	MOVQ         step+40(FP), DI
+	VBROADCASTSD meanX+48(FP), Y0
+	VBROADCASTSD meanY+56(FP), Y1
+
+row:
+	VMOVUPD    (BX), Y2
+	VMOVUPD    (CX), Y3
+	VSUBPD     Y0, Y3, Y3
+	VMULPD     Y2, Y3, Y3
+	VMOVUPD    (DX), Y4
+	VSUBPD     Y1, Y4, Y4
+	VMULPD     Y2, Y4, Y2
+	VUNPCKLPD  Y2, Y3, Y4
+	VUNPCKHPD  Y2, Y3, Y2
+	VPERM2F128 $0x20, Y2, Y4, Y3
+	VPERM2F128 $0x31, Y2, Y4, Y2
+	VMOVUPD    Y3, (AX)
+	VMOVUPD    Y2, 32(AX)
+	ADDQ       DI, CX
+	ADDQ       DI, DX
+	ADDQ       DI, BX
+	ADDQ       $0x00000040, AX
+	DECQ       SI
+	JNZ        row
+	VZEROUPPER
+	RET
+
+// func turnTilesAVX2(to *complex128, from *complex128, turns *complex128, tiles int, step uintptr)
+// Requires: AVX, FMA3
+TEXT ·turnTilesAVX2(SB), $0-40
+	MOVQ to+0(FP), AX
+	MOVQ from+8(FP), CX
+	MOVQ turns+16(FP), DX
+	MOVQ tiles+24(FP), BX
+	MOVQ step+32(FP), SI
+
+tile:
+	VMOVUPD        (CX), X0
+	VINSERTF128    $0x01, 64(CX), Y0, Y0
+	VMOVDDUP       (DX), Y1
+	VPERMILPD      $0x0f, (DX), Y2
+	VPERMILPD      $0x55, Y0, Y3
+	VMULPD         Y2, Y3, Y2
+	VFMADDSUB231PD Y1, Y0, Y2
+	VMOVUPD        Y2, (AX)
+	VMOVUPD        128(CX), X4
+	VINSERTF128    $0x01, 192(CX), Y4, Y4
+	VMOVDDUP       32(DX), Y1
+	VPERMILPD      $0x0f, 32(DX), Y2
+	VPERMILPD      $0x55, Y4, Y3
+	VMULPD         Y2, Y3, Y2
+	VFMADDSUB231PD Y1, Y4, Y2
+	VMOVUPD        Y2, 32(AX)
+	VMOVUPD        16(CX), X5
+	VINSERTF128    $0x01, 80(CX), Y5, Y5
+	VMOVDDUP       64(DX), Y1
+	VPERMILPD      $0x0f, 64(DX), Y2
+	VPERMILPD      $0x55, Y5, Y3
+	VMULPD         Y2, Y3, Y2
+	VFMADDSUB231PD Y1, Y5, Y2
+	VMOVUPD        Y2, 64(AX)
+	VMOVUPD        144(CX), X6
+	VINSERTF128    $0x01, 208(CX), Y6, Y6
+	VMOVDDUP       96(DX), Y1
+	VPERMILPD      $0x0f, 96(DX), Y2
+	VPERMILPD      $0x55, Y6, Y3
+	VMULPD         Y2, Y3, Y2
+	VFMADDSUB231PD Y1, Y6, Y2
+	VMOVUPD        Y2, 96(AX)
+	VMOVUPD        32(CX), X7
+	VINSERTF128    $0x01, 96(CX), Y7, Y7
+	VMOVDDUP       128(DX), Y1
+	VPERMILPD      $0x0f, 128(DX), Y2
+	VPERMILPD      $0x55, Y7, Y3
+	VMULPD         Y2, Y3, Y2
+	VFMADDSUB231PD Y1, Y7, Y2
+	VMOVUPD        Y2, 128(AX)
+	VMOVUPD        160(CX), X8
+	VINSERTF128    $0x01, 224(CX), Y8, Y8
+	VMOVDDUP       160(DX), Y1
+	VPERMILPD      $0x0f, 160(DX), Y2
+	VPERMILPD      $0x55, Y8, Y3
+	VMULPD         Y2, Y3, Y2
+	VFMADDSUB231PD Y1, Y8, Y2
+	VMOVUPD        Y2, 160(AX)
+	VMOVUPD        48(CX), X9
+	VINSERTF128    $0x01, 112(CX), Y9, Y9
+	VMOVDDUP       192(DX), Y1
+	VPERMILPD      $0x0f, 192(DX), Y2
+	VPERMILPD      $0x55, Y9, Y3
+	VMULPD         Y2, Y3, Y2
+	VFMADDSUB231PD Y1, Y9, Y2
+	VMOVUPD        Y2, 192(AX)
+	VMOVUPD        176(CX), X10
+	VINSERTF128    $0x01, 240(CX), Y10, Y10
+	VMOVDDUP       224(DX), Y1
+	VPERMILPD      $0x0f, 224(DX), Y2
+	VPERMILPD      $0x55, Y10, Y3
+	VMULPD         Y2, Y3, Y2
+	VFMADDSUB231PD Y1, Y10, Y2
+	VMOVUPD        Y2, 224(AX)
+	ADDQ           $0x00000100, CX
+	ADDQ           SI, AX
+	ADDQ           SI, DX
+	DECQ           BX
+	JNZ            tile
+	VZEROUPPER
+	RET
+
+// func addPowersAVX2(sum *float64, z *complex128, n int)
+// Requires: AVX, AVX2
+TEXT ·addPowersAVX2(SB), $0-24
+	MOVQ sum+0(FP), AX
+	MOVQ z+8(FP), CX
+	MOVQ n+16(FP), DX
+
+four:
+	VMOVUPD (CX), Y0
+	VMOVUPD 32(CX), Y1
+	VMULPD  Y0, Y0, Y0
+	VMULPD  Y1, Y1, Y1
+	VHADDPD Y1, Y0, Y0
+	VPERMPD $0xd8, Y0, Y0
+	VADDPD  (AX), Y0, Y0
+	VMOVUPD Y0, (AX)
+	ADDQ    $0x00000020, AX
+	ADDQ    $0x00000040, CX
+	SUBQ    $0x00000004, DX
+	JNZ     four
+	VZEROUPPER
+	RET

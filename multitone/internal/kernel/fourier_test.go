@@ -81,3 +81,85 @@ func TestQuartersMakeATransform(t *testing.T) {
 		}
 	})
 }
+
+// Within a rounding of each operation.
+func TestTaperColumnsMatchTheDefinition(t *testing.T) {
+	varianttest.Each(t, taperColumnsKernel, func(t *testing.T) {
+		rng := rand.New(rand.NewPCG(4, 42))
+		const across = 7
+		for rows := 1; rows <= 9; rows++ {
+			size := across * rows
+			x, y, w := floats(rng, size), floats(rng, size), floats(rng, size)
+			inside, untouched := guard[float64](t, 2*rows*FourierColumns)
+			to := complexes(inside)
+			TaperColumns(to, x[3:], y[3:], w[3:], across, 0.25, -0.5)
+			untouched()
+			for i, got := range to {
+				at := 3 + i/FourierColumns*across + i%FourierColumns
+				want := complex((x[at]-0.25)*w[at], (y[at]+0.5)*w[at])
+				if !(cmplx.Abs(got-want) <= 4*0x1p-53*cmplx.Abs(want)) {
+					t.Fatalf("%d rows, number %d: %v, want %v", rows, i, got, want)
+				}
+			}
+		}
+	})
+}
+
+// Row and column change places, and a turn each; nothing is written between tiles. A
+// product has three roundings.
+func TestTurnTilesMatchTheDefinition(t *testing.T) {
+	varianttest.Each(t, turnTilesKernel, func(t *testing.T) {
+		rng := rand.New(rand.NewPCG(4, 43))
+		const tile, step = 16, 21
+		for tiles := 1; tiles <= 5; tiles++ {
+			n := (tiles-1)*step + tile
+			from, turns := random(rng, tiles*tile), random(rng, n)
+			inside, untouched := guard[float64](t, 2*n)
+			to := complexes(inside)
+			for i := range to {
+				to[i] = 7
+			}
+			TurnTiles(to, from, turns, step)
+			untouched()
+			for i, got := range to {
+				want := complex128(7)
+				if at := i % step; at < tile {
+					want = from[i/step*tile+at%4*4+at/4] * turns[i]
+				}
+				if !(cmplx.Abs(got-want) <= 4*0x1p-52*cmplx.Abs(want)) {
+					t.Fatalf("%d tiles, number %d: %v, want %v", tiles, i, got, want)
+				}
+			}
+		}
+	})
+}
+
+// Of positive terms each operation rounds once.
+func TestAddPowersMatchTheDefinition(t *testing.T) {
+	varianttest.Each(t, addPowersKernel, func(t *testing.T) {
+		rng := rand.New(rand.NewPCG(4, 44))
+		for n := 4; n <= 20; n += 4 {
+			z := random(rng, n)
+			sum, untouched := guard[float64](t, n)
+			for i := range sum {
+				sum[i] = float64(i)
+			}
+			AddPowers(sum, z)
+			untouched()
+			for i, z := range z {
+				want := float64(i) + math.Pow(cmplx.Abs(z), 2)
+				if !(math.Abs(sum[i]-want) <= 8*0x1p-52*want) {
+					t.Fatalf("%d numbers, number %d: %v, want %v", n, i, sum[i], want)
+				}
+			}
+		}
+	})
+}
+
+func floats(rng *rand.Rand, n int) []float64 {
+	x := make([]float64, n)
+	for i := range x {
+		x[i] = rng.NormFloat64()
+	}
+	return x
+}
