@@ -314,8 +314,7 @@ func (m *piece) keepAlone(sigma float64) {
 		}
 		m.rest = m.rest[:0]
 		m.rest = append(append(m.rest, m.off[max(0, first-quietBeside):first]...), m.off[i:min(m.length, i+quietBeside)]...)
-		slices.Sort(m.rest)
-		if local := m.rest[len(m.rest)/2] / 0.6745; local > restless*sigma && greatest < outlying*local {
+		if local := middle(m.rest) / 0.6745; local > restless*sigma && greatest < outlying*local {
 			for k := first; k < i; k++ {
 				m.out[k] = false
 			}
@@ -344,6 +343,36 @@ func (m *piece) noise(x []float64, least float64) float64 {
 			m.rest = append(m.rest, m.off[i])
 		}
 	}
-	slices.Sort(m.rest)
-	return max(m.rest[len(m.rest)/2]/0.6745, least)
+	return max(middle(m.rest)/0.6745, least)
+}
+
+// middle is the number that would stand at len(x)/2 if x were sorted; x changes its
+// order. It takes a time in proportion to the length (Hoare, Algorithm 65: Find,
+// Comm. ACM 4(7), 1961).
+func middle(x []float64) float64 {
+	at := len(x) / 2
+	for lo, hi := 0, len(x)-1; lo < hi; {
+		pivot := x[at]
+		i, j := lo, hi
+		for i <= j {
+			for x[i] < pivot {
+				i++
+			}
+			for x[j] > pivot {
+				j--
+			}
+			if i <= j {
+				x[i], x[j] = x[j], x[i]
+				i++
+				j--
+			}
+		}
+		if j < at {
+			lo = i
+		}
+		if i > at {
+			hi = j
+		}
+	}
+	return x[at]
 }

@@ -113,3 +113,17 @@ func TestMend(t *testing.T) {
 		t.Error("a fit to nothing")
 	}
 }
+
+// middle finds what sorting finds, whatever the length and however many are equal.
+func TestMiddle(t *testing.T) {
+	rng := rand.New(rand.NewPCG(9, 9))
+	for n := 1; n <= 300; n++ {
+		x := make([]float64, n)
+		for i := range x {
+			x[i] = float64(rng.IntN(1 + n/2))
+		}
+		if got, want := middle(slices.Clone(x)), slices.Sorted(slices.Values(x))[n/2]; got != want {
+			t.Fatalf("%v: %g, want %g", x, got, want)
+		}
+	}
+}

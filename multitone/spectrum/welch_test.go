@@ -1,12 +1,17 @@
 package spectrum
 
 import (
+	"fmt"
 	"math"
+	"math/bits"
 	"math/cmplx"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 
+	"gonum.org/v1/gonum/dsp/fourier"
+	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/stat"
 
 	"tonepose/multitone/window"
@@ -110,6 +115,60 @@ func TestDensityMatchesItsDefinition(t *testing.T) {
 	}
 }
 
+// The transform in columns gives what one written by others gives, for every power of two
+// whose stages differ, for two segments and for one. The bound is log₂N roundings of
+// the whole power, with room.
+func TestColumnsMatchAnotherTransform(t *testing.T) {
+	rng := rand.New(rand.NewPCG(13, 1))
+	for n := leastColumns; n <= 1<<13; n *= 2 {
+		w := whiteNoise(rng, n, 1)
+		x, y := whiteNoise(rng, n, 1), whiteNoise(rng, n, 1)
+		for _, second := range [][]float64{y, nil} {
+			got, want := make([]float64, n), make([]float64, n)
+			c, p := newColumns(w), &plain{w, make([]complex128, n), fourier.NewCmplxFFT(n)}
+			c.add(got, x, second, 0.1, -0.2)
+			c.add(got, x, second, 0.1, -0.2) // nothing is left of the first
+			p.add(want, x, second, 0.1, -0.2)
+			whole := floats.Sum(want) / float64(n)
+			for k := range n {
+				near(t, "power", got[c.place(k)]/whole, 2*want[k]/whole, 50*float64(bits.Len(uint(n)))*0x1p-52)
+			}
+		}
+	}
+}
+
+// Of a long stream as many segments as wanted are taken, one more at most, to its very
+// end; a short one is used whole, as without Spread.
+func TestSpread(t *testing.T) {
+	const size, wanted = 128, 20
+	for _, n := range []int{size, 500, 1000, 1100, 5000, 100003} {
+		x := whiteNoise(rand.New(rand.NewPCG(14, 1)), n, 1)
+		whole, spread := mustWelch(t, 1, size), mustWelch(t, 1, size)
+		spread.Spread(int64(n), wanted)
+		whole.Add(x)
+		for at := 0; at < n; at += 77 {
+			spread.Add(x[at:min(at+77, n)])
+		}
+		all, some := whole.Density(), spread.Density()
+		if some.Segments < min(all.Segments, wanted) || some.Segments > wanted+1 {
+			t.Errorf("%d samples: %d segments of %d", n, some.Segments, all.Segments)
+		}
+		if all.Segments <= wanted && (some.dof != all.dof || !slices.Equal(some.PSD, all.PSD)) {
+			t.Errorf("%d samples: short, but not used whole", n)
+		}
+	}
+	// A tone in the last segments only is seen, a tenth of the stream from the end.
+	w := mustWelch(t, 1, size)
+	const n = 20000
+	w.Spread(n, wanted)
+	x := make([]float64, n)
+	addSine(x[n-n/10:], 1, 0.125, 1, 0)
+	w.Add(x)
+	if p := w.Density().Power(0.1, 0.15); !(p > 0.5/wanted) {
+		t.Errorf("mean square %g of a tone at the end", p)
+	}
+}
+
 // Overlap correlation at 50 %: Hann 16.7 %, minimum 4-term Blackman–Harris 3.8 %,
 // boxcar 50 %; at 75 %: 65.9 %, 46.0 %, 75 % (Harris, Proc. IEEE 66(1), 1978, Table I,
 // from memory). The printed digits limit the agreement.
@@ -131,25 +190,29 @@ func TestFreedomMatchesHarrisOverlapCorrelation(t *testing.T) {
 }
 
 // The scatter of a bin over many spectra is that of χ²_ν/ν, √(2/ν); the variance of
-// n values scatters by about √(2/n) itself (more for small ν: kurtosis 12/ν).
+// n values scatters by about √(2/n) itself (more for small ν: kurtosis 12/ν). Spread
+// pairs of segments overlap only within themselves, or less than the rest.
 func TestFreedomMatchesScatter(t *testing.T) {
 	rng := rand.New(rand.NewPCG(2, 1))
 	for _, name := range []string{"hann", "blackman-harris"} {
-		var sum, sum2, n, dof float64
-		for range 60 {
-			w := newWelch(1, 256, taper(t, name), 2.0/3)
-			w.Add(whiteNoise(rng, 2000, 1))
-			d := w.Density()
-			dof = d.dof
-			for k := 8; k < 120; k += 8 { // far enough apart to be independent
-				sum += d.PSD[k]
-				sum2 += d.PSD[k] * d.PSD[k]
-				n++
+		for _, samples := range []int{2000, 3000, 6000} {
+			var sum, sum2, n, dof float64
+			for range 60 {
+				w := newWelch(1, 256, taper(t, name), 2.0/3)
+				w.Spread(int64(samples), 22)
+				w.Add(whiteNoise(rng, samples, 1))
+				d := w.Density()
+				dof = d.dof
+				for k := 8; k < 120; k += 8 { // far enough apart to be independent
+					sum += d.PSD[k]
+					sum2 += d.PSD[k] * d.PSD[k]
+					n++
+				}
 			}
+			mean := sum / n
+			got := (sum2/n - mean*mean) / (mean * mean)
+			near(t, fmt.Sprintf("%s, %d samples, variance over 2/ν", name, samples), got*dof/2, 1, 4*math.Sqrt((2+12/dof)/n))
 		}
-		mean := sum / n
-		got := (sum2/n - mean*mean) / (mean * mean)
-		near(t, name+" variance over 2/ν", got*dof/2, 1, 4*math.Sqrt((2+12/dof)/n))
 	}
 }
 
@@ -215,7 +278,7 @@ func BenchmarkWelch(b *testing.B) {
 	for _, c := range []struct {
 		name string
 		size int
-	}{{"4096", 4096}, {"16384", 16384}, {"65610", 65610}} {
+	}{{"4096", 4096}, {"16384", 16384}, {"65610", 65610}, {"131072", 1 << 17}} {
 		b.Run("size="+c.name, func(b *testing.B) {
 			w := mustWelch(b, 1, c.size)
 			x := whiteNoise(rand.New(rand.NewPCG(1, 1)), 1<<17, 1)
@@ -223,7 +286,9 @@ func BenchmarkWelch(b *testing.B) {
 			for b.Loop() {
 				w.Add(x)
 			}
-			b.ReportMetric(float64(len(x))*float64(b.N)/b.Elapsed().Seconds()/1e6, "Msamples/s")
+			perSecond := float64(len(x)) * float64(b.N) / b.Elapsed().Seconds() / 1e6
+			b.ReportMetric(perSecond, "Msamples/s")
+			b.ReportMetric(perSecond*float64(c.size)/float64(w.hop), "Mtransformed/s")
 		})
 	}
 }
