@@ -243,8 +243,8 @@ func welch(ctx context.Context, r *recording.Reader, progress stream.Progress) (
 	return out, nil
 }
 
-// mostSegments are enough: they know a density to ±12 % (95 %), to which four times as many would
-// add half, for four times the time. What happens between them the survey sees.
+// mostSegments are enough: they know a density to ±12 % (95 %), which four times as many
+// would only halve, in four times the time. What happens between them the survey sees.
 const mostSegments = 300
 
 // welchSize gives some twenty segments, or bins of half a hertz: powers of two.
