@@ -159,6 +159,7 @@ func TestLinesBesideTones(t *testing.T) {
 		{disturbed{name: "2 Hz in 20 ms", windows: hann(20e-3), away: 2.5, volts: 1e-3, names: "its power is in the tone's sigma"}, 1.3},
 		{disturbed{name: "on the tone", windows: hann(20e-3), toneHz: 5150, away: -0.07, volts: 1e-3, names: on}, 1.3},
 		{disturbed{name: "left out", windows: hann(20e-3), toneHz: 5150, away: -0.07, volts: 5e-3, leaveOut: true, names: on}, 1.3},
+		{disturbed{name: "on the tone, unknown", windows: hann(20e-3), away: 0.16, volts: 1e-3, names: "tone e1 is disturbed: something adds to it that no pose explains"}, 1.3},
 		{disturbed{name: "moving", windows: hann(20e-3), speed: 0.3, turns: 2, away: 70, volts: 20e-3, names: "estimated with the tones"}, 1.15},
 	} {
 		t.Run(c.name, func(t *testing.T) {

@@ -47,6 +47,8 @@ type Guard struct {
 
 	evidence
 
+	waiting, patience int // frames until tones that stand out are looked for, and after that in vain
+
 	observed integrity.Observation
 	widened  *[6][6]float64 // covariance of the pose at hand with what its misfit shows; nil: as fitted
 	doubt    *rigid.Pose    // where that pose would be without what is at fault and not left out

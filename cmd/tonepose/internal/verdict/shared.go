@@ -61,6 +61,7 @@ func (g *Guard) doubtful(r *solver.Result) bool {
 // of which shares says so: without them all others must agree, in both parts. One tone
 // is tried before all of them together. It reports whether it found any, and then fits
 // again. Where one factor explains the real parts and the imaginary ones fit, it is that.
+// Where nothing is known, one tone or two may still stand out by themselves: see unknown.
 func (g *Guard) shared(ctx context.Context, c *solver.Couplings, result *solver.Result, shares []string) bool {
 	var some []int
 	for e, s := range shares {
@@ -68,7 +69,8 @@ func (g *Guard) shared(ctx context.Context, c *solver.Couplings, result *solver.
 			some = append(some, e)
 		}
 	}
-	if len(some) == 0 {
+	due := g.unknownDue()
+	if len(some) == 0 && !due {
 		return false
 	}
 	if v, err := g.inspector.Verdict(&g.observed, result, false); err == nil && !v.Eddy && g.inspector.Factor(ctx, *c, result) {
@@ -89,12 +91,18 @@ func (g *Guard) shared(ctx context.Context, c *solver.Couplings, result *solver.
 			best, least = t, r.ChiSquare+q.ChiSquare
 		}
 	}
+	cause := func(e int) string { return shares[e] }
+	if best == nil && due {
+		best = g.unknown(c, result)
+		g.tried(best != nil)
+		cause = func(int) string { return unknownCause }
+	}
 	if best == nil {
 		return false
 	}
 	again, _, off, _ := g.inspector.Without(&g.observed, result, best...)
 	for _, e := range best {
-		d := g.disturbed(e, shares[e])
+		d := g.disturbed(e, cause(e))
 		d.Frames++
 		d.shown++
 		for k := range d.power {
@@ -109,6 +117,85 @@ func (g *Guard) shared(ctx context.Context, c *solver.Couplings, result *solver.
 	}
 	*result = g.solver.Warm(*c, again.Pose)
 	return true
+}
+
+// unknownCause is that of a tone that only the misfit shows.
+const unknownCause = "something adds to it that no pose explains, a line at its frequency or metal beside its emitter"
+
+const (
+	// standsOut is by how many sigmas a tone at least is off what all others say, where
+	// nothing else is known of what disturbs it. Metal away from the emitters fades from
+	// tone to tone: where it moves two by so much, others do not agree.
+	standsOut = 10
+	// leastLeft are the degrees of freedom without the tones, which must tell that the others
+	// agree.
+	leastLeft = 5
+	// longestWait is how many frames that do not fit go by at most without a trial.
+	longestWait = 64
+)
+
+// unknownDue tells whether it is time to look for tones that stand out: it takes as
+// long as dozens of fits, so after one in vain ever more frames go by.
+func (g *Guard) unknownDue() bool {
+	if g.waiting > 0 {
+		g.waiting--
+		return false
+	}
+	return true
+}
+
+func (g *Guard) tried(found bool) {
+	g.patience = min(2*g.patience+1, longestWait)
+	if found {
+		g.patience = 0
+	}
+	g.waiting = g.patience
+}
+
+// unknown finds the tone, or the two, without which all others agree in both parts, and
+// which are so far off them, and not in the real part alone, that it is no strength and
+// no place that the rig has wrong.
+func (g *Guard) unknown(c *solver.Couplings, result *solver.Result) (best []int) {
+	var there []int
+	for e := range g.emitters {
+		if !math.IsInf(c.Variance[e*len(g.coils)], 1) {
+			there = append(there, e)
+		}
+	}
+	least := math.Inf(1)
+	try := func(some ...int) {
+		r, q, off, ok := g.inspector.Without(&g.observed, result, some...)
+		if !ok || r.DOF < leastLeft || !integrity.Agrees(&r, &q) || r.ChiSquare+q.ChiSquare >= least {
+			return
+		}
+		turned := false
+		for _, e := range some {
+			most := 0.0
+			for i := e * len(g.coils); i < (e+1)*len(g.coils); i++ {
+				re, im := real(off[i])*real(off[i])/c.Variance[i], imag(off[i])*imag(off[i])/c.Variance[i]
+				most = max(most, re, im)
+				turned = turned || im > standsOut*standsOut
+			}
+			if most < standsOut*standsOut {
+				return
+			}
+		}
+		if turned {
+			best, least = some, r.ChiSquare+q.ChiSquare
+		}
+	}
+	for _, e := range there {
+		try(e)
+	}
+	if best != nil {
+		return best
+	}
+	for i, e := range there {
+		for _, f := range there[:i] {
+			try(f, e)
+		}
+	}
+	return best
 }
 
 // disturbed is what is known of a tone that shares its frequency.
