@@ -61,6 +61,8 @@ type piece struct {
 	start  int        // in the stretch at hand
 	basis  *mat.Dense // columns × length: cosines and sines about a piece's middle
 	gram   *mat.SymDense
+	whole  mat.Cholesky // of gram, if it is definite
+	sound  bool         // it is
 	y, a   *mat.VecDense
 	fitted []float64
 	off    []float64 // the samples off the fit
@@ -97,6 +99,7 @@ func newPiece(c *Config, length int, driftBins ...float64) *piece {
 	for i := range n {
 		m.gram.SetSym(i, i, m.gram.At(i, i)*(1+ridge)) // tones nearer to each other than a piece tells apart
 	}
+	m.sound = m.whole.Factorize(m.gram)
 	m.y, m.a = mat.NewVecDense(n, nil), mat.NewVecDense(n, nil)
 	m.fitted, m.off, m.out = make([]float64, length), make([]float64, length), make([]bool, length)
 	return m
@@ -106,7 +109,7 @@ func newPiece(c *Config, length int, driftBins ...float64) *piece {
 // reports whether these are enough: half of them.
 func (m *piece) fit(x []float64) bool {
 	n, _ := m.basis.Dims()
-	gram, count := m.gram, 0
+	count := 0
 	copy(m.fitted, x)
 	var rows []float64
 	for i, out := range m.out {
@@ -121,13 +124,15 @@ func (m *piece) fit(x []float64) bool {
 			rows = append(rows, m.basis.At(k, i))
 		}
 	}
+	chol, sound := &m.whole, m.sound
 	if count > 0 {
-		gram = mat.NewSymDense(n, nil)
+		gram := mat.NewSymDense(n, nil)
 		gram.SymRankK(m.gram, -1, mat.NewDense(count, n, rows).T())
+		chol = new(mat.Cholesky)
+		sound = chol.Factorize(gram)
 	}
-	var chol mat.Cholesky
 	m.y.MulVec(m.basis, mat.NewVecDense(m.length, m.fitted))
-	if !chol.Factorize(gram) || chol.SolveVecTo(m.a, m.y) != nil {
+	if !sound || chol.SolveVecTo(m.a, m.y) != nil {
 		return false
 	}
 	mat.NewVecDense(m.length, m.fitted).MulVec(m.basis.T(), m.a)

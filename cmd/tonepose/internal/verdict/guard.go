@@ -114,9 +114,14 @@ func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []com
 		g.observed.Quadrature[i] = imag(v)
 	}
 	g.observed.Couplings, g.observed.Hz, g.observed.Moving = *c, f.Hz, moving
-	if !excused && flags&DisturbedTone == 0 && g.doubtful(result) && g.shared(ctx, c, result, f.Shares) {
-		add |= DisturbedTone
-		found = nil
+	var v integrity.Verdict
+	sound := false // v is that of the fit as it stands
+	if !excused && flags&DisturbedTone == 0 {
+		doubt := false
+		if doubt, sound = g.doubtful(result, &v); doubt && g.shared(ctx, c, result, f.Shares) {
+			add |= DisturbedTone
+			found = nil
+		}
 	}
 	if (flags|add)&DisturbedTone != 0 {
 		for _, d := range g.result.Disturbed {
@@ -161,10 +166,11 @@ func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []com
 		return add, row, nil
 	}
 	g.observed.Couplings = *c
-	v, err := g.inspector.Verdict(&g.observed, result, excused)
-	if err != nil {
-		failed("the fit is not judged", err)
-		return add, row, nil
+	if !sound || g.settled != nil || found != nil {
+		if v, err = g.inspector.Verdict(&g.observed, result, excused); err != nil {
+			failed("the fit is not judged", err)
+			return add, row, nil
+		}
 	}
 	row.Chi2, row.DOF = result.ChiSquare, result.DOF
 	if v.Quadrature.DOF > 0 {

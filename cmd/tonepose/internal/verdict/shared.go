@@ -48,13 +48,15 @@ func (d *Disturbed) weigh(c *solver.Couplings, coils int) {
 	}
 }
 
-// doubtful tells that noise does not explain a frame.
-func (g *Guard) doubtful(r *solver.Result) bool {
+// doubtful tells that noise does not explain a frame. Where noise does, the fit is sound, and
+// v is the verdict that says so.
+func (g *Guard) doubtful(r *solver.Result, v *integrity.Verdict) (doubt, sound bool) {
 	if suspicious(r) {
-		return true
+		return true, false
 	}
-	v, err := g.inspector.Verdict(&g.observed, r, false)
-	return err == nil && v.Distorted
+	var err error
+	*v, err = g.inspector.Verdict(&g.observed, r, false)
+	return err == nil && v.Distorted, err == nil && !v.Distorted
 }
 
 // shared looks for tones that share their frequency with something else, among those
