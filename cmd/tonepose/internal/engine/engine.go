@@ -61,8 +61,8 @@ type Sensed struct {
 	torn bool // the frame lies between two rests, and has couplings of both in it
 }
 
-// Engine makes observations of frames. It is for one goroutine; several on one
-// Bench may run beside each other.
+// Engine makes observations of frames. It is for one goroutine, and has others work
+// for it while it runs; several Engines on one Bench may run beside each other.
 type Engine struct {
 	bench   *bench.Bench
 	tones   []multitone.Tone
@@ -83,8 +83,10 @@ type Engine struct {
 type sensor struct {
 	solver *solver.Solver
 	bender bender
-	last   *rigid.Pose // the last good one
+	last   *rigid.Pose // the last good one; nil: none yet
+	pose   rigid.Pose  // its memory
 	seek   seeker
+	failed error // of the chunk at hand
 }
 
 // New makes an Engine for a bench.
@@ -174,8 +176,8 @@ func (e *Engine) Again() bool {
 	return true
 }
 
-// sense takes the couplings of a frame and finds the pose of each sensor by itself.
-func (e *Engine) sense(ctx context.Context, h *held) error {
+// couple takes the couplings of a frame.
+func (e *Engine) couple(h *held) error {
 	f := &h.Measured
 	if err := e.coupler.Tune(f.Hz); err != nil {
 		return err
@@ -203,29 +205,34 @@ func (e *Engine) sense(ctx context.Context, h *held) error {
 				v.Couplings.Variance[k] = math.Inf(1)
 			}
 		}
-		v.Doubts = e.doubts(f, i, v)
-		for k, m := range v.Couplings.Value {
-			v.Fitted.Value[k], v.Fitted.Variance[k] = real(m), v.Couplings.Variance[k]
-		}
-		copy(v.Fitted.Common, v.Couplings.Common)
-		if e.guards[i].Weigh(&v.Fitted) {
-			v.Doubts |= verdict.DisturbedTone
-		}
-		e.guards[i].Prepare(&v.Fitted)
-		s := &e.sensors[i]
-		v.Fit, h.found[i] = e.fit(ctx, s, e.guards[i], v.Fitted)
-		good := v.Fit.Status == solver.Converged && v.Fit.Pose.Finite()
-		if good {
-			pose := v.Fit.Pose
-			s.last = &pose
-		}
-		p := &h.point[i]
-		*p = point{time: f.Time, pose: v.Fit.Pose, good: good && v.Doubts&^(verdict.Motion|verdict.DisturbedTone|verdict.LeftOut) == 0 && h.found[i] == nil, steady: f.BendDOF > 0 && f.Flags&verdict.Motion == 0}
-		for k := range p.sigma {
-			p.sigma[k] = math.Sqrt(v.Fit.Covariance[k][k])
-		}
 	}
 	return nil
+}
+
+// sense finds the pose of one sensor from a frame by itself.
+func (e *Engine) sense(ctx context.Context, h *held, i int) {
+	f, v := &h.Measured, &h.sensed[i]
+	v.Doubts = e.doubts(f, i, v)
+	for k, m := range v.Couplings.Value {
+		v.Fitted.Value[k], v.Fitted.Variance[k] = real(m), v.Couplings.Variance[k]
+	}
+	copy(v.Fitted.Common, v.Couplings.Common)
+	if e.guards[i].Weigh(&v.Fitted) {
+		v.Doubts |= verdict.DisturbedTone
+	}
+	e.guards[i].Prepare(&v.Fitted)
+	s := &e.sensors[i]
+	v.Fit, h.found[i] = e.fit(ctx, s, e.guards[i], v.Fitted)
+	good := v.Fit.Status == solver.Converged && v.Fit.Pose.Finite()
+	if good {
+		s.pose = v.Fit.Pose
+		s.last = &s.pose
+	}
+	p := &h.point[i]
+	*p = point{time: f.Time, pose: v.Fit.Pose, good: good && v.Doubts&^(verdict.Motion|verdict.DisturbedTone|verdict.LeftOut) == 0 && h.found[i] == nil, steady: f.BendDOF > 0 && f.Flags&verdict.Motion == 0}
+	for k := range p.sigma {
+		p.sigma[k] = math.Sqrt(v.Fit.Covariance[k][k])
+	}
 }
 
 // absent tells whether a tone was not found on the channel of its drive.
@@ -252,12 +259,13 @@ func (e *Engine) doubts(f *stream.Measured, i int, v *Sensed) verdict.Flags {
 }
 
 // judge judges the fit of one sensor in one frame.
-func (e *Engine) judge(ctx context.Context, v *Sensed, f *stream.Measured, found *integrity.Finding) error {
+func (e *Engine) judge(ctx context.Context, h *held, i int) error {
+	f, v := &h.Measured, &h.sensed[i]
 	if v.Fit.Status == solver.Converged {
-		e.sensors[v.Sensor].solver.Twins(v.Fitted, &v.Fit) // a pose that was followed has met none
+		e.sensors[i].solver.Twins(v.Fitted, &v.Fit) // a pose that was followed has met none
 	}
 	fitted := v.Fitted // Judge may replace it
-	judged, worth, err := e.guards[v.Sensor].Judge(ctx, &fitted, v.Couplings.Value, &v.Fit, found,
+	judged, worth, err := e.guards[i].Judge(ctx, &fitted, v.Couplings.Value, &v.Fit, h.found[i],
 		&verdict.Frame{Time: f.Time, Hz: f.Hz, Shares: f.Shares, Flags: v.Doubts, Torn: v.torn})
 	if err != nil {
 		return err
@@ -273,7 +281,7 @@ func (e *Engine) judge(ctx context.Context, v *Sensed, f *stream.Measured, found
 	case solver.Unobservable, solver.Invalid:
 		v.Flags |= verdict.Unobservable
 	}
-	if v.Fit.Ambiguous || e.start.ambiguous(v.Sensor) {
+	if v.Fit.Ambiguous || e.start.ambiguous(i) {
 		v.Flags |= verdict.Ambiguous
 	}
 	if v.Fit.Outside {

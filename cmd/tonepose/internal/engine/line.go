@@ -1,10 +1,8 @@
 package engine
 
 import (
-	"context"
 	"math"
 	"math/cmplx"
-	"slices"
 
 	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/cmd/tonepose/internal/verdict"
@@ -20,8 +18,8 @@ type line struct {
 	spacing float64 // the same [s]
 	lag     int     // frames that are waited for
 	frames  []*held // oldest first
-	next    int     // the first that was not handed out
-	bent    int     // the first whose own bend is still in its point
+	at      progress
+	used    int // how many of the frames were handed out
 	free    []*held
 }
 
@@ -67,44 +65,6 @@ func (e *Engine) begin(sampleRate float64) error {
 	return nil
 }
 
-// add takes a frame and hands out the observations that are complete.
-func (e *Engine) add(ctx context.Context, f *stream.Measured, use func(*Observation) error) error {
-	h := e.hold(f)
-	if err := e.sense(ctx, h); err != nil {
-		return err
-	}
-	l := &e.line
-	l.frames = append(l.frames, h)
-	for l.bent+l.lag < len(l.frames) {
-		e.unbend()
-	}
-	for l.next+2*l.lag < len(l.frames) {
-		if err := e.release(ctx, use); err != nil {
-			return err
-		}
-	}
-	for l.next > 2*reach*l.step { // what no further frame needs
-		l.free = append(l.free, l.frames[0])
-		l.frames = slices.Delete(l.frames, 0, 1)
-		l.next--
-		l.bent--
-	}
-	return nil
-}
-
-// flush hands out the observations whose neighbours will not come any more.
-func (e *Engine) flush(ctx context.Context, use func(*Observation) error) error {
-	for e.line.bent < len(e.line.frames) {
-		e.unbend()
-	}
-	for e.line.next < len(e.line.frames) {
-		if err := e.release(ctx, use); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
 // hold copies a frame into memory of the line.
 func (e *Engine) hold(f *stream.Measured) *held {
 	var h *held
@@ -127,58 +87,34 @@ func (e *Engine) hold(f *stream.Measured) *held {
 	return h
 }
 
-// release hands out the next observation.
-func (e *Engine) release(ctx context.Context, use func(*Observation) error) error {
-	l := &e.line
-	h := l.frames[l.next]
-	e.seen = Observation{Measured: &h.Measured, Sensors: e.seen.Sensors[:0]}
-	for i := range e.sensors {
-		if !h.wanted[i] {
-			continue
-		}
-		v := &h.sensed[i]
-		e.straighten(h, i)
-		if err := e.judge(ctx, v, &h.Measured, h.found[i]); err != nil {
-			return err
-		}
-		e.seen.Sensors = append(e.seen.Sensors, *v)
+// unbend takes the motion during a frame's window out of the point that paths of one
+// sensor go through. So many frames are known.
+func (e *Engine) unbend(frame, known, i int) {
+	h := e.line.frames[frame]
+	if h.better[i] = h.point[i]; !h.wanted[i] || e.line.step == 0 || !h.point[i].good {
+		return
 	}
-	l.next++
-	return use(&e.seen)
-}
-
-// unbend takes the motion during the next frame's window out of the points that
-// paths go through.
-func (e *Engine) unbend() {
-	l := &e.line
-	h := l.frames[l.bent]
-	for i := range e.sensors {
-		if h.better[i] = h.point[i]; !h.wanted[i] || l.step == 0 || !h.point[i].good {
-			continue
-		}
-		around := e.around(l.bent, i, func(h *held) *point { return &h.point[i] })
-		b := &e.sensors[i].bender
-		bend, ok := b.look(&around, l.spacing)
-		if !ok || bend.rough {
-			continue
-		}
-		h.better[i].pose = bend.centre(h.point[i].pose)
-		if bend.beyond(strongBend, &h.point[i].sigma) {
-			if fit, ok := b.fit(&bend, h.sensed[i].Fitted, &h.sensed[i].Fit, 2); ok {
-				h.better[i].pose = fit.Pose
-			}
+	around := e.around(frame, known, i, func(h *held) *point { return &h.point[i] })
+	b := &e.sensors[i].bender
+	bend, ok := b.look(&around, e.line.spacing)
+	if !ok || bend.rough {
+		return
+	}
+	h.better[i].pose = bend.centre(h.point[i].pose)
+	if bend.beyond(strongBend, &h.point[i].sigma) {
+		if fit, ok := b.fit(&bend, h.sensed[i].Fitted, &h.sensed[i].Fit, 2); ok {
+			h.better[i].pose = fit.Pose
 		}
 	}
-	l.bent++
 }
 
-// around are the points about a frame.
-func (e *Engine) around(frame, i int, of func(*held) *point) (s stencil) {
+// around are the points about a frame, as far as they are known.
+func (e *Engine) around(frame, known, i int, of func(*held) *point) (s stencil) {
 	l := &e.line
 	now := l.frames[frame].Time
 	for k := range s {
 		at := frame + (k-reach)*l.step
-		if at < 0 || at >= len(l.frames) || !l.frames[at].wanted[i] {
+		if at < 0 || at >= known || !l.frames[at].wanted[i] {
 			continue
 		}
 		p := of(l.frames[at])
@@ -192,9 +128,10 @@ func (e *Engine) around(frame, i int, of func(*held) *point) (s stencil) {
 // straighten takes the motion during a frame's window out of one sensor's pose.
 // Where no path tells it, what the bend of the phasors may hide goes into their
 // variances.
-func (e *Engine) straighten(h *held, i int) {
+func (e *Engine) straighten(frame, known, i int) {
+	h := e.line.frames[frame]
 	v := &h.sensed[i]
-	if e.line.step == 0 || e.alongPath(h, i) || v.Doubts&verdict.Motion == 0 || v.Fit.Status != solver.Converged {
+	if e.line.step == 0 || e.alongPath(frame, known, i) || v.Doubts&verdict.Motion == 0 || v.Fit.Status != solver.Converged {
 		return
 	}
 	channels := e.bench.Sensors()[i].Channels
@@ -214,13 +151,14 @@ func (e *Engine) straighten(h *held, i int) {
 
 // alongPath compares a frame's couplings with the mean of the model along the path
 // that the poses about it tell. It reports false where they tell none.
-func (e *Engine) alongPath(h *held, i int) bool {
+func (e *Engine) alongPath(frame, known, i int) bool {
+	h := e.line.frames[frame]
 	p, v, b := &h.point[i], &h.sensed[i], &e.sensors[i].bender
 	v.torn = false
 	if !p.good {
 		return false
 	}
-	around := e.around(e.line.next, i, func(h *held) *point { return &h.better[i] })
+	around := e.around(frame, known, i, func(h *held) *point { return &h.better[i] })
 	bend, ok := b.look(&around, e.line.spacing)
 	if (!ok || bend.rough && (bend.beyond(1, &p.sigma) || exceeds(&bend.tail, strongBend, &p.sigma))) && around.torn() {
 		v.torn = true
