@@ -211,6 +211,37 @@ func TestSamplesThatSlip(t *testing.T) {
 	slips(t, 1, 1.6)
 }
 
+// A rest in whose middle samples were lost is measured from its longer part.
+func TestRestWithASlip(t *testing.T) {
+	b := bench.New(PipeBench(t))
+	random := rand.New(rand.NewPCG(1, 63))
+	poses := []rigid.Pose{Pose(random), Pose(random), Pose(random), Pose(random), Pose(random), Pose(random)}
+	const seconds = 0.1
+	how := simulate.Options{DurationS: float64(len(poses))*(seconds+0.02) - 0.02, Noise: 8e-9, FlickerHz: 200, MainsHz: 50, MainsV: 5e-6, ClockPPM: 20, Seed: 1}
+	name := Record(t, b, Rests(t, b, seconds, poses...), how, func(rate float64, volts [][]float64) [][]float64 {
+		return slip(volts, int(0.285*rate), 7) // 45 ms into the third rest
+	})
+	var rows []stream.Interval
+	for k := range poses {
+		rows = append(rows, stream.Interval{Start: float64(k) * (seconds + 0.02), Stop: float64(k)*(seconds+0.02) + seconds - 1e-3})
+	}
+	var s Score
+	k := 0
+	Play(t, b, name, recording.Options{}, engine.Options{Windows: stream.Windows{Intervals: rows}}, func(seen *engine.Observation) {
+		v := &seen.Sensors[0]
+		if flags := v.Flags; (flags == verdict.Gap) != (k == 2) || flags&^verdict.Gap != 0 {
+			t.Errorf("rest %d: %v", k+1, flags)
+		}
+		s.Add(t, v.Fit.Pose, &v.Fit.Covariance, poses[k])
+		k++
+	})
+	s.Log(t)
+	// 36 normal deviates: their mean square is 1 ± √(2/36).
+	if k != len(poses) || s.Normalised() > 1+4*math.Sqrt(2./36) {
+		t.Errorf("%d of %d rests, normalised error² %.2f", k, len(poses), s.Normalised())
+	}
+}
+
 func slips(t *testing.T, recordings int, seconds float64) {
 	b := bench.New(PipeBench(t))
 	windows := []stream.Windows{hann(10e-3), lowPass(window.Spec{Kind: window.Cascade, Order: 4, TimeConstantS: 1e-3})}

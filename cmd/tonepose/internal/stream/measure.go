@@ -212,7 +212,7 @@ func (v *meter) write(b *Block, s *Survey) error {
 	v.survey = s
 	b = v.screen.clean(b, s.Monitor)
 	if v.spans != nil {
-		return v.spans.write(b, s, v.cfg, func(f *multitone.Frame, sensors []string) error { return v.judge(f, s, sensors) })
+		return v.spans.write(b, s, v.cfg, func(f *multitone.Frame, of *span) error { return v.judge(f, s, of) })
 	}
 	v.frames.Follow(s.Track)
 	if err := v.follow(float64(b.First)/v.info.SampleRate, s); err != nil {
@@ -279,10 +279,17 @@ func References(tones []multitone.Tone, channels int) []bool {
 	return is
 }
 
-// judge adds what is known of a frame's samples, and lets it be used.
-func (v *meter) judge(f *multitone.Frame, s *Survey, sensors []string) error {
+// judge adds what is known of a frame's samples, and lets it be used: of is the interval
+// that it is of, nil for others.
+func (v *meter) judge(f *multitone.Frame, s *Survey, of *span) error {
 	j := &v.measured
-	j.Frame, j.Sensors, j.Flags, j.Shares = f, sensors, 0, s.shares
+	j.Frame, j.Sensors, j.Flags, j.Shares = f, nil, 0, s.shares
+	if of != nil {
+		j.Sensors = of.sensors
+		if of.cut {
+			j.Flags = verdict.Gap
+		}
+	}
 	j.Time, j.Duration = s.Time(f.Time(1)), f.Duration(v.info.SampleRate)
 	// A fault bends phasors as motion does, unless its samples are left out.
 	from := f.Start
@@ -310,7 +317,7 @@ func (v *meter) judge(f *multitone.Frame, s *Survey, sensors []string) error {
 	}
 	v.averaging.observe(f, v.reference)
 	if f.BendDOF > 0 && !broken && integrity.Chance(f.Bend, f.BendDOF) < motionChance {
-		j.Flags = verdict.Motion
+		j.Flags |= verdict.Motion
 		if v.m.Widen {
 			for i, pull := range f.Pull {
 				f.Variance[i] += pull

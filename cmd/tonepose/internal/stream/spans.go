@@ -12,6 +12,7 @@ import (
 // span is one interval in samples, wanted by one or more rows.
 type span struct {
 	start, stop int64
+	cut         bool // to the longer side of a break of the time line
 	sensors     []string
 	interval    *multitone.Interval // open
 	frame       *multitone.Frame    // measured
@@ -39,12 +40,13 @@ func newSpans(rows []Interval, info recording.Info, survey *Survey) (*spans, err
 		if start < 0 || info.Samples >= 0 && stop > info.Samples {
 			return nil, fmt.Errorf("%s: %g s to %g s: %s has samples from 0 s to %g s", row.Origin, row.Start, row.Stop, info.Name, info.Duration())
 		}
+		start, stop, cut := survey.unbroken(start, stop)
 		key := [2]int64{start, stop}
 		i, ok := at[key]
 		if !ok {
 			i = len(s.all)
 			at[key] = i
-			s.all = append(s.all, span{start: start, stop: stop})
+			s.all = append(s.all, span{start: start, stop: stop, cut: cut})
 		}
 		if row.Sensor != "" && !slices.Contains(s.all[i].sensors, row.Sensor) {
 			s.all[i].sensors = append(s.all[i].sensors, row.Sensor)
@@ -54,8 +56,28 @@ func newSpans(rows []Interval, info recording.Info, survey *Survey) (*spans, err
 	return s, nil
 }
 
+// unbroken is the longer part of an interval beside the breaks of the time line in it:
+// what lies on both sides of one does not add up.
+func (s *Survey) unbroken(start, stop int64) (from, to int64, cut bool) {
+	from, to = start, stop
+	for _, v := range s.Track.Slips {
+		if v.Stop <= from || v.Start >= to {
+			continue
+		}
+		if cut = true; v.Start-from > to-v.Stop {
+			to = v.Start
+		} else {
+			from = v.Stop
+		}
+	}
+	if to <= from {
+		return start, stop, false
+	}
+	return from, to, cut
+}
+
 // write takes the next block of volts and hands out the frames that are complete.
-func (s *spans) write(b *Block, survey *Survey, cfg multitone.Config, use func(*multitone.Frame, []string) error) error {
+func (s *spans) write(b *Block, survey *Survey, cfg multitone.Config, use func(*multitone.Frame, *span) error) error {
 	end := b.First + int64(len(b.Volts[0]))
 	for s.begun < len(s.all) && s.all[s.begun].start < end {
 		v := &s.all[s.begun]
@@ -86,7 +108,7 @@ func (s *spans) write(b *Block, survey *Survey, cfg multitone.Config, use func(*
 	s.open = still
 	for s.next < len(s.all) && s.all[s.next].frame != nil {
 		v := &s.all[s.next]
-		if err := use(v.frame, v.sensors); err != nil {
+		if err := use(v.frame, v); err != nil {
 			return err
 		}
 		v.frame = nil
