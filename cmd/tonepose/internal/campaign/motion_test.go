@@ -103,9 +103,8 @@ func TestMotionInsideWindows(t *testing.T) {
 
 // A sensor that jumps from rest to rest, in 20 ms every 100 ms, is no metal, whatever
 // averages over the jumps, and where its poses are doubted they are as well known as
-// they say: of those at rest at least 90 % lie in their 95 % regions. Before frames knew
-// of jumps it was 85 % of those behind a cascade of two, and a third of all frames read
-// as metal.
+// they say: of those at rest 90 % lie in their 95 % regions, less three sampling errors:
+// of low-passes 92 to 93 % do by position, and 87 to 90 % by all six.
 func TestJumpsBetweenRests(t *testing.T) {
 	for _, c := range []cell{
 		{"hann 10 ms", hann(10e-3), 0, 0, false},
