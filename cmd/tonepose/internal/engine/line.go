@@ -161,7 +161,7 @@ func (e *Engine) alongPath(frame, known, i int) bool {
 	around := e.around(frame, known, i, func(h *held) *point { return &h.better[i] })
 	bend, ok := b.look(&around, e.line.spacing)
 	tail := exceeds(&bend.tail, strongBend, &p.sigma)
-	doubtful := tail || !ok && v.Doubts&verdict.Motion != 0 || bend.rough && bend.beyond(1, &p.sigma)
+	doubtful := tail || !ok && v.Doubts&verdict.Motion != 0 || bend.rough && !p.steady && bend.beyond(1, &p.sigma)
 	if (!ok || bend.rough) && doubtful && around.torn() {
 		v.torn = true
 		v.Doubts |= verdict.Motion
