@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"time"
 
 	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/multitone"
@@ -39,6 +40,8 @@ type Measured struct {
 	Lost           []verdict.Flags // ReferenceLost where it was, by tone
 	Flags          verdict.Flags   // Motion, where phasors bend inside the window
 	Shares         []string        // by tone: what shares its frequency, in words; empty: nothing known
+	Arrived        time.Time       // when its last sample came in; zero: not from a live source
+	Skipped        int             // windows that were not measured right before it, as measuring did not keep up
 }
 
 // Wanted reports whether a sensor is to be solved in this frame.

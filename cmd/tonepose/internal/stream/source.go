@@ -14,6 +14,7 @@ import (
 	"context"
 	"errors"
 	"io"
+	"time"
 
 	"tonepose/multitone"
 	"tonepose/multitone/recording"
@@ -46,6 +47,8 @@ type Block struct {
 	// others stand in their place. Nil: none.
 	Unsound [][]multitone.Span
 	Breaks  []multitone.Span // where the time line breaks
+	Arrived time.Time        // when its last sample came in; zero: not from a live source
+	Reset   bool             // time broke before it, by an unknown amount
 }
 
 // samples is how many there are of each channel.
