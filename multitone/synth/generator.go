@@ -22,14 +22,16 @@ type Generator struct {
 	early    float64 // smallest and
 	late     float64 // largest delay of a pickup [s]
 	clipped  []int64
+	coupled  []float64 // by tone: factor on its couplings
 	err      error
 }
 
 type channelState struct {
-	group  *currents
-	pickup int // −1: none
-	noise  *noiseSource
-	hum    *hum
+	group   *currents
+	pickup  int     // −1: none
+	plugged float64 // factor on what reaches the amplifier
+	noise   *noiseSource
+	hum     *hum
 }
 
 // New checks a Config and prepares its samples.
@@ -40,6 +42,9 @@ func New(c Config) (*Generator, error) {
 		return nil, err
 	}
 	g := &Generator{cfg: c, turns: newRotations(&c), clipped: make([]int64, len(c.Channels))}
+	for range c.Tones {
+		g.coupled = append(g.coupled, 1)
+	}
 	pickups := 0
 	for i, ch := range c.Channels {
 		delay := ch.Delay
@@ -48,9 +53,9 @@ func New(c Config) (*Generator, error) {
 		}
 		s := channelState{
 			group:  g.group(delay),
-			pickup: -1,
-			noise:  newNoise(ch.Noise, c.Rate, stream(c.Seed, uint64(2*i))),
-			hum:    newHum(c.Mains, ch.Mains, stream(c.Seed, uint64(2*i+1))),
+			pickup: -1, plugged: 1,
+			noise: newNoise(ch.Noise, c.Rate, stream(c.Seed, uint64(2*i))),
+			hum:   newHum(c.Mains, ch.Mains, stream(c.Seed, uint64(2*i+1))),
 		}
 		if ch.Pickup {
 			if pickups == 0 {
@@ -114,14 +119,23 @@ func (g *Generator) fill() error {
 	if g.at < g.have {
 		return nil
 	}
-	n := chunk
-	if left := g.cfg.Samples - g.position; g.cfg.Samples > 0 && left < chunk {
-		n = int(left)
+	end := g.position - g.position%chunk + chunk
+	if g.cfg.Samples > 0 {
+		end = min(end, g.cfg.Samples)
 	}
-	if n == 0 {
+	if end == g.position {
 		g.err = io.EOF
 		return g.err
 	}
+	if g.cfg.Before != nil {
+		again, err := g.cfg.Before(g.position)
+		if err != nil {
+			g.err = err
+			return err
+		}
+		end = min(end, max(again, g.position+1))
+	}
+	n := int(end - g.position)
 	if g.err = g.compute(g.position, n); g.err != nil {
 		return g.err
 	}
@@ -151,7 +165,7 @@ func (g *Generator) compute(first int64, n int) error {
 		}
 		if ch.Transimpedance != nil {
 			for k, z := range ch.Transimpedance {
-				z *= ch.gain(k)
+				z *= ch.gain(k) * complex(s.plugged, 0)
 				in := s.group.tones[k]
 				for i := range v {
 					v[i] += real(z)*in.re[i] - imag(z)*in.im[i]
@@ -190,7 +204,11 @@ func (g *Generator) pickUp(v []float64, c int, first int64) error {
 			if err != nil {
 				return err
 			}
-			m.subtract(v[i:end], s.group.tones[k], i, u, step, ch.gain(k))
+			gain := ch.gain(k) * complex(s.plugged*g.coupled[k], 0)
+			if gain == 0 {
+				continue
+			}
+			m.subtract(v[i:end], s.group.tones[k], i, u, step, gain)
 		}
 		i = end
 	}

@@ -93,6 +93,12 @@ type Config struct {
 	Clock func(t float64) (ahead, rate float64)
 	Mains Mains
 	Seed  uint64
+	// Before, when not nil, is called before the samples from first on are made, at
+	// the start and whenever a bound that it returned is reached, perhaps more often.
+	// It may call the Generator's Set methods, which hold from first on, and returns the
+	// sample before which it wants to be called again (math.MaxInt64: never). An error
+	// ends the samples before first.
+	Before func(first int64) (again int64, err error)
 }
 
 // maxDelay bounds the span of couplings held in memory.
