@@ -81,20 +81,27 @@ func (s *samples) readInt16(dst []int16, pos int64) error {
 		count = min(count, int64(len(dst))/channels)
 		d := dst[:count*channels]
 		b := bytesOf(d)[:len(d)*size]
-		if err := s.fill(b, offset); err != nil {
+		if err := readAt(s.file, b, offset); err != nil {
 			return err
 		}
-		for i := len(d) - 1; i >= 0 && (size == 1 || !littleEndian); i-- {
-			if size == 1 {
-				d[i] = int16(int8(b[i]))
-			} else {
-				d[i] = int16(binary.LittleEndian.Uint16(b[2*i:]))
-			}
-		}
+		s.layout.typ.counts(d)
 		pos += count
 		dst = dst[len(d):]
 	}
 	return nil
+}
+
+// counts turns d, which begins with as many stored samples of 8 or 16 bits, into counts.
+func (t sampleType) counts(d []int16) {
+	b := bytesOf(d)[:len(d)*t.size]
+	t.normalise(b)
+	for i := len(d) - 1; i >= 0 && (t.size == 1 || !littleEndian); i-- {
+		if t.size == 1 {
+			d[i] = int16(int8(b[i]))
+		} else {
+			d[i] = int16(binary.LittleEndian.Uint16(b[2*i:]))
+		}
+	}
 }
 
 var littleEndian = binary.NativeEndian.Uint16([]byte{1, 0}) == 1

@@ -4,6 +4,16 @@ import "fmt"
 
 // parseRaw lays out interleaved samples without any header.
 func parseRaw(name string, size int64, opt Options) (*layout, error) {
+	l, err := rawLayout(name, opt)
+	if err != nil {
+		return nil, err
+	}
+	l.fill(name, 0, size)
+	return l, nil
+}
+
+// rawLayout is how the samples are stored, which the options alone say.
+func rawLayout(name string, opt Options) (*layout, error) {
 	typ, err := parseDatatype(opt.Format)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", name, err)
@@ -15,7 +25,6 @@ func parseRaw(name string, size int64, opt Options) (*layout, error) {
 	if l.channels < 1 || l.channels > maxChannels {
 		return nil, fmt.Errorf("%s: %d channels: must be 1..%d", name, l.channels, maxChannels)
 	}
-	l.fill(name, 0, size)
 	return l, nil
 }
 

@@ -94,16 +94,16 @@ func (r *Reader) ReadPlanar(dst [][]float64) (n int, err error) {
 	if err != nil {
 		return 0, r.readError(err)
 	}
-	if bad {
-		r.replace(dst, n)
+	for c := range r.view {
+		r.view[c] = dst[c][:n]
 	}
-	for c := range dst {
-		r.last[c] = dst[c][n-1]
+	if bad {
+		replace(r.view, r.last, r.watch, r.pos)
+	}
+	for c, x := range r.view {
+		r.last[c] = x[n-1]
 	}
 	if r.watch != nil && !r.stored {
-		for c := range r.view {
-			r.view[c] = dst[c][:n]
-		}
 		r.watch.Planar(r.view, r.pos)
 	}
 	r.pos += int64(n)
@@ -164,17 +164,17 @@ func (r *Reader) Watch(m *Monitor) {
 }
 
 // replace overwrites what is not finite with the last finite value of its channel, and reports it to the Monitor.
-func (r *Reader) replace(dst [][]float64, n int) {
-	for c, d := range dst {
-		last := r.last[c]
-		for i, v := range d[:n] {
+func replace(x [][]float64, last []float64, watch *Monitor, pos int64) {
+	for c, d := range x {
+		last := last[c]
+		for i, v := range d {
 			if v-v == 0 {
 				last = v
 				continue
 			}
 			d[i] = last
-			if at := r.pos + int64(i); r.watch != nil {
-				r.watch.NonFinite(c, at, at+1)
+			if at := pos + int64(i); watch != nil {
+				watch.NonFinite(c, at, at+1)
 			}
 		}
 	}

@@ -1,118 +1,147 @@
 package recording
 
 import (
-	"context"
 	"fmt"
 	"io"
-	"os"
 )
 
-// openStream makes a stream readable twice: standard input that is a regular file is read in place, anything else is
-// spooled to a temporary file that has no name any more, so that nothing is left behind even after a crash.
-func openStream(ctx context.Context, in io.Reader, name string, opt Options) (*Reader, error) {
-	if f, ok := in.(*os.File); ok {
-		if st, err := f.Stat(); err == nil && st.Mode().IsRegular() {
-			if at, err := f.Seek(0, io.SeekCurrent); err == nil && at == 0 {
-				return openFile(ctx, stdinFile{f}, name, st.Size(), opt)
-			}
-		}
-	}
-	f, err := os.CreateTemp("", "tonepose-*")
-	if err != nil {
-		return nil, fmt.Errorf("%s: no room for a temporary copy (set TMPDIR): %w", name, err)
-	}
-	s := &spool{File: f}
-	if os.Remove(f.Name()) != nil {
-		s.left = f.Name() // a system that keeps the name of an open file
-	}
-	size, err := io.CopyBuffer(struct{ io.Writer }{f}, until(ctx, in), make([]byte, streamBytes))
-	switch {
-	case ctx.Err() != nil:
-		s.Close()
-		return nil, ctx.Err()
-	case err != nil:
-		s.Close()
-		return nil, fmt.Errorf("%s: copying %d bytes to a temporary file (set TMPDIR to a larger place): %w", name, size, err)
-	}
-	return openFile(ctx, s, name, size, opt)
-}
-
-// stdinFile is standard input that is a regular file: its owner closes it.
-type stdinFile struct{ *os.File }
-
-func (stdinFile) Close() error { return nil }
-
-// spool is a temporary file; left is its name where it could not be removed while open.
-type spool struct {
-	*os.File
-	left string
-}
-
-// pipe is a named pipe, opened when it is first read: that waits for who writes into it.
-type pipe struct {
-	name string
-	file *os.File
-}
-
-func (p *pipe) Read(b []byte) (int, error) {
-	if p.file == nil {
-		var err error
-		if p.file, err = os.Open(p.name); err != nil {
-			return 0, err
-		}
-	}
-	n, err := p.file.Read(b)
-	if err != nil {
-		p.file.Close()
-	}
-	return n, err
-}
-
-func (s *spool) Close() error {
-	err := s.File.Close()
-	if s.left != "" {
-		os.Remove(s.left)
-	}
-	return err
-}
-
-// streamBytes is read from a stream at a time.
-const streamBytes = 1 << 20
-
-// until reads in until its context ends: a read then returns the context's error at once, also while in gives nothing,
-// as a pipe that nobody writes into. What in still gives after that is lost.
-func until(ctx context.Context, in io.Reader) io.Reader {
-	return &untilEnd{ctx: ctx, in: in, buffer: make([]byte, streamBytes), done: make(chan struct{}, 1)}
-}
-
-type untilEnd struct {
-	ctx    context.Context
+// Stream reads a recording that comes once, as from a pipe or a socket. It hands out what has come rather than wait until
+// a block is full, and does not know how long it will be: Info.Samples is negative. Its methods are for one goroutine.
+type Stream struct {
+	info   Info
+	opt    Options
 	in     io.Reader
-	buffer []byte
-	rest   []byte // of what was read
-	err    error  // that came with it
-	done   chan struct{}
+	layout *layout
+	decode decoder
+	buf    []byte
+	part   []byte // of a sample that has not come wholly
+	failed error  // that came with the last bytes
+	pos    int64
+	last   []float64 // last finite value of each channel
+	watch  *Monitor
+	view   [][]float64 // what it is shown
 }
 
-func (u *untilEnd) Read(b []byte) (int, error) {
-	if err := u.ctx.Err(); err != nil {
+// NewStream reads from in what describes the samples, if anything does: raw samples need none, and nothing is read of
+// them. Options are those of Open; name is for messages.
+func NewStream(in io.Reader, name string, opt Options) (*Stream, error) {
+	s := &Stream{opt: opt}
+	if err := s.open(in, name); err != nil {
+		return nil, err
+	}
+	s.last, s.view = make([]float64, s.info.Channels), make([][]float64, s.info.Channels)
+	return s, nil
+}
+
+func (s *Stream) open(in io.Reader, name string) error {
+	l, err := rawLayout(name, s.opt)
+	if err != nil {
+		return err
+	}
+	info, err := l.info(name, -1, s.opt)
+	if err != nil {
+		return err
+	}
+	info.Samples = -1
+	s.info, s.in, s.layout, s.decode = info, in, l, l.typ.decoder()
+	s.part, s.failed = make([]byte, 0, l.frameBytes()), nil
+	if size := max(blockBytes, int(l.frameBytes())); len(s.buf) < size {
+		s.buf = make([]byte, size)
+	}
+	return nil
+}
+
+// Restart goes on with samples from in after a break, as of a connection that was made anew: what describes them is read
+// once more and must say the same. Counting goes on, and a Monitor flags a gap; what had come of a sample is dropped.
+func (s *Stream) Restart(in io.Reader) error {
+	before := s.info
+	if s.watch != nil {
+		s.watch.Slip(s.pos, s.pos)
+	}
+	if err := s.open(in, before.Name); err != nil {
+		return err
+	}
+	if now := s.info; now.Channels != before.Channels || now.SampleRate != before.SampleRate || now.Datatype != before.Datatype {
+		return fmt.Errorf("%s: after a break at sample %d come %s of %s at %g Hz, before it %s of %s at %g Hz: begin anew", now.Name, s.pos,
+			plural(now.Channels, "channel"), now.Datatype, now.SampleRate, plural(before.Channels, "channel"), before.Datatype, before.SampleRate)
+	}
+	return nil
+}
+
+// Info describes the stream.
+func (s *Stream) Info() Info { return s.info }
+
+// Next is the number of the next sample.
+func (s *Stream) Next() int64 { return s.pos }
+
+// Part is how many bytes have come of a sample that is not whole.
+func (s *Stream) Part() int { return len(s.part) }
+
+// Watch lets m see every block that is read from now on.
+func (s *Stream) Watch(m *Monitor) { s.watch = m }
+
+// ReadInt16 is as that of a Reader, but returns as soon as one sample of every channel has come.
+func (s *Stream) ReadInt16(dst []int16) (frames int, err error) {
+	if !s.info.Int16 {
+		return 0, fmt.Errorf("%s: %s samples are no interleaved counts of 16 bits; read them as floats", s.info.Name, s.info.Datatype)
+	}
+	n := len(dst) / s.info.Channels
+	dst = dst[:n*s.info.Channels]
+	if n, err = s.fill(bytesOf(dst)[:len(dst)*s.layout.typ.size]); n == 0 {
 		return 0, err
 	}
-	if len(u.rest) == 0 && u.err == nil {
-		go func() {
-			n, err := u.in.Read(u.buffer)
-			u.rest, u.err = u.buffer[:n], err
-			u.done <- struct{}{}
-		}()
-		select {
-		case <-u.done:
-		case <-u.ctx.Done():
-			return 0, u.ctx.Err()
+	dst = dst[:n*s.info.Channels]
+	s.layout.typ.counts(dst)
+	if s.watch != nil {
+		s.watch.Int16(dst, s.pos)
+	}
+	s.pos += int64(n)
+	return n, nil
+}
+
+// ReadPlanar is as that of a Reader, but returns as soon as one sample of every channel has come.
+func (s *Stream) ReadPlanar(dst [][]float64) (n int, err error) {
+	frame := int(s.layout.frameBytes())
+	if n, err = s.fill(s.buf[:min(len(dst[0]), len(s.buf)/frame)*frame]); n == 0 {
+		return 0, err
+	}
+	b := s.buf[:n*frame]
+	s.layout.typ.normalise(b)
+	bad := false
+	for c := range s.view {
+		s.view[c] = dst[c][:n]
+		if s.decode(s.view[c], b[c*s.layout.typ.size:], frame, s.info.Scale[c]) {
+			bad = true
 		}
 	}
-	n := copy(b, u.rest)
-	if u.rest = u.rest[n:]; n == 0 {
-		return 0, u.err
+	if bad {
+		replace(s.view, s.last, s.watch, s.pos)
 	}
+	for c, x := range s.view {
+		s.last[c] = x[n-1]
+	}
+	if s.watch != nil {
+		s.watch.Planar(s.view, s.pos)
+	}
+	s.pos += int64(n)
 	return n, nil
+}
+
+// fill reads into b, room for whole samples, what there is, and at least one sample. What has come of the next one is
+// kept for the next call.
+func (s *Stream) fill(b []byte) (samples int, err error) {
+	frame := int(s.layout.frameBytes())
+	have := copy(b, s.part)
+	s.part = s.part[:0]
+	for have < frame && len(b) >= frame && s.failed == nil {
+		var n int
+		n, s.failed = s.in.Read(b[have:])
+		have += n
+	}
+	samples = have / frame
+	s.part = append(s.part, b[samples*frame:have]...)
+	if samples == 0 {
+		return 0, s.failed
+	}
+	return samples, nil
 }
