@@ -82,6 +82,14 @@ func NewForeign(c Config) (*Foreign, error) {
 	return s, err
 }
 
+// Expect makes room for what a recording of so many samples will hold; a negative
+// number: not known.
+func (s *Foreign) Expect(samples int64) {
+	for i := range s.series {
+		s.series[i] = slices.Grow(s.series[i], room(s.limit, samples, s.hop))
+	}
+}
+
 // Write feeds samples [V], channel by channel.
 func (s *Foreign) Write(x [][]float64) error {
 	if s.Full() {

@@ -57,6 +57,22 @@ func NewMains(sampleRate float64, channels int, tones []Tone) *Mains {
 	return m
 }
 
+// Expect makes room for what a recording of so many samples will hold; a negative
+// number: not known.
+func (m *Mains) Expect(samples int64) {
+	for c := range m.series {
+		m.series[c] = slices.Grow(m.series[c], room(m.limit, samples, m.ratio))
+	}
+}
+
+// room is how many of at most limit values so many samples make, a step each.
+func room(limit int, samples int64, step int) int {
+	if samples < 0 {
+		return limit
+	}
+	return int(min(int64(limit), samples/int64(step)))
+}
+
 // Write feeds samples, channel by channel.
 func (m *Mains) Write(x [][]float64) {
 	for i := 0; i < len(x[0]) && (m.Latest || !m.Full()); {

@@ -12,48 +12,15 @@ import (
 	"sync"
 )
 
-// Hashing computes the SHA-256 of a recording, and compares its SHA-512 with the one that its metadata state.
-type Hashing struct {
-	reader *Reader
-	sum    background
-}
-
-// Hash starts to hash the recording on a goroutine of its own. End it with Stop. Who calls it need not wait for the
-// SHA-512 at the end of a pass: Wait does that.
-func (r *Reader) Hash(ctx context.Context) *Hashing {
-	r.hashed = true
-	return &Hashing{r, inBackground(ctx, func(ctx context.Context) (string, error) { return r.SHA256(ctx) })}
-}
-
-// Wait returns the SHA-256 in hexadecimal when it is done; an error that is ErrHash if the SHA-512 is not the stated one.
-func (h *Hashing) Wait() (string, error) {
-	if err := h.reader.Verify(); err != nil {
-		return "", err
-	}
-	return h.sum.wait()
-}
-
-// Stop ends the hashing, finished or not.
-func (h *Hashing) Stop() { h.sum.stop() }
-
-// SHA256 of the data file, in hexadecimal, for the provenance of results. It reads the file by itself and may run
-// beside a pass on another goroutine.
-func (r *Reader) SHA256(ctx context.Context) (string, error) {
-	sum, err := digest(sha256.New(), interruptible{ctx, r.file}, 0, r.info.SizeBytes)
-	if err != nil {
-		return "", fmt.Errorf("%s: %w", r.info.Name, err)
-	}
-	return sum, nil
-}
-
-// Verify waits until the SHA-512 of the data is known, and returns an error that is ErrHash if it is not the one that
-// the metadata state; nil where they state none.
-func (r *Reader) Verify() error {
-	if r.check == nil {
-		return nil
-	}
-	_, err := r.check.wait()
-	return err
+// hashing computes the hashes of a recording on goroutines of their own, all from one reading of the file beside the
+// passes over its samples.
+type hashing struct {
+	file   io.ReaderAt // ends with the context
+	cancel context.CancelFunc
+	mu     sync.Mutex
+	sha256 digest  // of the whole file
+	sha512 *digest // of the stretch that stated is about; nil: nothing is stated
+	stated *stated
 }
 
 // stated is the SHA-512 that metadata state of a stretch of the file.
@@ -63,46 +30,144 @@ type stated struct {
 	meta, data   string // for messages
 }
 
-// verify starts to compare the data with what is stated of them.
-func (r *Reader) verify(ctx context.Context, s *stated) {
-	check := inBackground(ctx, func(ctx context.Context) (string, error) {
-		found, err := digest(sha512.New(), interruptible{ctx, r.file}, s.offset, s.size)
-		if err != nil {
-			return "", fmt.Errorf("%s: %w", s.data, err)
-		}
-		if !strings.EqualFold(found, s.sum) {
-			return "", fmt.Errorf("%s: %w: found %.12s…, %s states %.12s…; the data are not the ones described: fetch them "+
-				"again, or ignore the hash", s.data, ErrHash, found, s.meta, s.sum)
-		}
-		return found, nil
-	})
-	r.check = &check
-}
-
-// digest is the hash of size bytes of f, in hexadecimal.
-func digest(h hash.Hash, f io.ReaderAt, offset, size int64) (string, error) {
-	n, err := io.CopyBuffer(h, io.NewSectionReader(f, offset, size), make([]byte, blockBytes))
-	if err == nil && n < size {
-		err = io.ErrUnexpectedEOF
-	}
-	return hex.EncodeToString(h.Sum(nil)), err
-}
-
-// background is work on a goroutine of its own.
-type background struct {
-	cancel context.CancelFunc
-	wait   func() (string, error)
-}
-
-func inBackground(ctx context.Context, work func(context.Context) (string, error)) background {
+func newHashing(ctx context.Context, f io.ReaderAt, size int64, s *stated) *hashing {
 	ctx, cancel := context.WithCancel(ctx)
-	b := background{cancel, sync.OnceValues(func() (string, error) { return work(ctx) })}
-	go b.wait()
-	return b
+	h := &hashing{file: interruptible{ctx, f}, cancel: cancel, stated: s, sha256: digest{hash: sha256.New(), stop: size}}
+	if s != nil {
+		h.sha512 = &digest{hash: sha512.New(), start: s.offset, stop: s.offset + s.size}
+	}
+	return h
 }
 
-// stop ends it, finished or not.
-func (b *background) stop() {
-	b.cancel()
-	b.wait()
+// begin starts the SHA-512 where one is stated, and the SHA-256 if asked for, unless they are under way.
+func (h *hashing) begin(all bool) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	var list []*digest
+	if d := h.sha512; d != nil && d.done == nil {
+		list = append(list, d)
+	}
+	if d := &h.sha256; all && d.done == nil {
+		list = append(list, d)
+	}
+	for _, d := range list {
+		d.done, d.blocks = make(chan struct{}), make(chan *hashed, hashedAhead)
+		go d.run()
+	}
+	if list != nil {
+		go h.read(list)
+	}
+}
+
+// hashedAhead is how many blocks the file is read ahead of the slowest hash.
+const hashedAhead = 3
+
+// hashed is a block of the file; it is read anew when all are done with it.
+type hashed struct {
+	bytes []byte
+	at    int64
+	users sync.WaitGroup
+}
+
+// read hands the file to digests, block by block.
+func (h *hashing) read(list []*digest) {
+	ring := make([]hashed, hashedAhead)
+	at, stop := list[0].start, list[0].stop
+	for _, d := range list {
+		at, stop = min(at, d.start), max(stop, d.stop)
+	}
+	var err error
+	for i := 0; at < stop && err == nil; i++ {
+		b := &ring[i%len(ring)]
+		b.users.Wait()
+		if b.bytes == nil {
+			b.bytes = make([]byte, blockBytes)
+		}
+		b.at, b.bytes = at, b.bytes[:min(blockBytes, stop-at)]
+		if err = readAt(h.file, b.bytes, at); err != nil {
+			break
+		}
+		b.users.Add(len(list))
+		for _, d := range list {
+			d.blocks <- b
+		}
+		at += int64(len(b.bytes))
+	}
+	for _, d := range list {
+		d.err = err
+		close(d.blocks)
+	}
+}
+
+// digest is the hash of a stretch of the file.
+type digest struct {
+	hash        hash.Hash
+	start, stop int64
+	blocks      chan *hashed
+	done        chan struct{} // closed at the end; nil before it has begun
+	sum         string        // in hexadecimal
+	err         error         // of reading
+}
+
+func (d *digest) run() {
+	for b := range d.blocks {
+		from, to := max(d.start-b.at, 0), min(d.stop-b.at, int64(len(b.bytes)))
+		if from < to {
+			d.hash.Write(b.bytes[from:to])
+		}
+		b.users.Done()
+	}
+	d.sum = hex.EncodeToString(d.hash.Sum(nil))
+	close(d.done)
+}
+
+// close ends what is under way.
+func (h *hashing) close() {
+	h.cancel()
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	for _, d := range []*digest{&h.sha256, h.sha512} {
+		if d != nil && d.done != nil {
+			<-d.done
+		}
+	}
+}
+
+// Hash starts to hash the recording for SHA256, in the same reading as what Verify needs if it is called before the
+// first sample is read. Who calls it need not wait for Verify at the end of a pass: SHA256 does that.
+func (r *Reader) Hash() {
+	r.hashed = true
+	r.hashing.begin(true)
+}
+
+// SHA256 waits for that of the data file, in hexadecimal, for the provenance of results; an error that is ErrHash if
+// the SHA-512 is not the stated one. It may be called beside a pass on another goroutine.
+func (r *Reader) SHA256() (string, error) {
+	r.hashing.begin(true)
+	if err := r.Verify(); err != nil {
+		return "", err
+	}
+	d := &r.hashing.sha256
+	if <-d.done; d.err != nil {
+		return "", fmt.Errorf("%s: %w", r.info.Name, d.err)
+	}
+	return d.sum, nil
+}
+
+// Verify waits until the SHA-512 of the data is known, and returns an error that is ErrHash if it is not the one that
+// the metadata state; nil where they state none.
+func (r *Reader) Verify() error {
+	d, s := r.hashing.sha512, r.hashing.stated
+	if d == nil {
+		return nil
+	}
+	r.hashing.begin(false)
+	if <-d.done; d.err != nil {
+		return fmt.Errorf("%s: %w", s.data, d.err)
+	}
+	if !strings.EqualFold(d.sum, s.sum) {
+		return fmt.Errorf("%s: %w: found %.12s…, %s states %.12s…; the data are not the ones described: fetch them "+
+			"again, or ignore the hash", s.data, ErrHash, d.sum, s.meta, s.sum)
+	}
+	return nil
 }

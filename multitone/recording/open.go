@@ -13,8 +13,8 @@ import (
 )
 
 // Open finds out what name holds and reads its description; no sample is read yet, except that a CSV's lines are
-// counted and its time column checked. A SigMF dataset whose hash is stated is hashed meanwhile, and a pass to its end
-// fails with ErrHash if it is another (see Reader.Hash). The name "-" is standard input. A SigMF recording may be named by its .sigmf-meta, its .sigmf-data or their stem.
+// counted and its time column checked. A SigMF dataset whose hash is stated is hashed beside the first pass, and a pass to
+// its end fails with ErrHash if it is another (see Reader.Hash). The name "-" is standard input. A SigMF recording may be named by its .sigmf-meta, its .sigmf-data or their stem.
 //
 // Every error names the file, what was found and how to mend it. When the context ends, Open returns its error within
 // 100 ms, also while a pipe gives nothing.

@@ -12,16 +12,16 @@ const blockBytes = 128 << 10
 
 // Reader reads a recording block by block. Its methods are for one goroutine, except SHA256.
 type Reader struct {
-	info   Info
-	file   file
-	src    source
-	pos    int64
-	last   []float64 // last finite value of each channel
-	watch  *Monitor
-	view   [][]float64 // what it is shown
-	stored bool        // watch sees the stored counts instead of the floats
-	check  *background // of the stated hash; nil: none is
-	hashed bool        // who called Hash waits for check
+	info    Info
+	file    file
+	src     source
+	pos     int64
+	last    []float64 // last finite value of each channel
+	watch   *Monitor
+	view    [][]float64 // what it is shown
+	stored  bool        // watch sees the stored counts instead of the floats
+	hashing *hashing
+	hashed  bool // who called Hash waits for Verify
 }
 
 // file is the data: a regular file, or standard input spooled into one.
@@ -49,9 +49,7 @@ func newReader(ctx context.Context, f file, name string, size int64, l *layout, 
 	} else {
 		r.src = &samples{file: f, layout: l, scale: in.Scale, decode: l.typ.decoder()}
 	}
-	if l.stated != nil {
-		r.verify(ctx, l.stated)
-	}
+	r.hashing = newHashing(ctx, f, size, l.stated)
 	return r, nil
 }
 
@@ -60,9 +58,7 @@ func (r *Reader) Info() Info { return r.info }
 
 // Close releases the file.
 func (r *Reader) Close() error {
-	if r.check != nil {
-		r.check.stop()
-	}
+	r.hashing.close()
 	return r.file.Close()
 }
 
@@ -135,6 +131,9 @@ func (r *Reader) ReadInt16(dst []int16) (frames int, err error) {
 
 // left is how many of n samples there are yet; io.EOF when the recording has ended and is the one that was described.
 func (r *Reader) left(n int) (int, error) {
+	if r.pos == 0 {
+		r.hashing.begin(false)
+	}
 	if r.pos == r.info.Samples {
 		if !r.hashed {
 			if err := r.Verify(); err != nil {

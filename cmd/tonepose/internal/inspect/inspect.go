@@ -124,8 +124,7 @@ func look(ctx context.Context, r *recording.Reader, b *bench.Bench, progress str
 	if len(in.tones) == 0 {
 		mode = clock.None
 	}
-	hash := r.Hash(ctx)
-	defer hash.Stop()
+	r.Hash()
 	survey, err := stream.Observe(ctx, r, in.tones, mode, progress)
 	if errors.Is(err, clock.ErrNoReference) {
 		in.find("no reference channel carries its tone: frequencies are taken from the rig")
@@ -134,7 +133,7 @@ func look(ctx context.Context, r *recording.Reader, b *bench.Bench, progress str
 	if err != nil {
 		return nil, err
 	}
-	if in.SHA256, err = hash.Wait(); err != nil {
+	if in.SHA256, err = r.SHA256(); err != nil {
 		return nil, err
 	}
 	if in.Densities, err = welch(ctx, r, progress); err != nil {

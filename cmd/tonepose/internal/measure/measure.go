@@ -46,7 +46,7 @@ func (j *Job) ReadIntervals(sensors []string) error {
 
 // Write makes the named tables, whose rows fill writes, with their provenance: b
 // is the bench, nil without a rig. The recording is hashed meanwhile.
-func (j *Job) Write(ctx context.Context, b *bench.Bench, rec *recording.Reader, fill func(*tables.Set) error, names ...string) error {
+func (j *Job) Write(b *bench.Bench, rec *recording.Reader, fill func(*tables.Set) error, names ...string) error {
 	info, from := rec.Info(), tables.Metadata{Tool: j.Tool, Options: j.Options}
 	from.Recording = tables.Recording{Name: info.Name, Size: info.SizeBytes, Start: info.Start}
 	if b != nil {
@@ -57,8 +57,7 @@ func (j *Job) Write(ctx context.Context, b *bench.Bench, rec *recording.Reader, 
 		return err
 	}
 	defer set.Abort()
-	hash := rec.Hash(ctx)
-	defer hash.Stop()
+	rec.Hash()
 	if err := fill(set); err != nil {
 		// Data that are not the ones described are the likelier reason.
 		if wrong := rec.Verify(); errors.Is(wrong, recording.ErrHash) {
@@ -66,7 +65,7 @@ func (j *Job) Write(ctx context.Context, b *bench.Bench, rec *recording.Reader, 
 		}
 		return err
 	}
-	if set.Metadata.Recording.SHA256, err = hash.Wait(); err != nil {
+	if set.Metadata.Recording.SHA256, err = rec.SHA256(); err != nil {
 		return err
 	}
 	return set.Close()
@@ -96,7 +95,7 @@ func Tones(ctx context.Context, j Job) (*Result, error) {
 		return nil, err
 	}
 	out := &Result{Info: rec.Info()}
-	return out, j.Write(ctx, b, rec, func(set *tables.Set) (err error) {
+	return out, j.Write(b, rec, func(set *tables.Set) (err error) {
 		if out.Survey, err = stream.Observe(ctx, rec, b.Tones(), j.Clock, j.Progress); err != nil {
 			return err
 		}

@@ -56,5 +56,5 @@ func Run(ctx context.Context, j measure.Job, o Options) (*Output, error) {
 		return out, nil
 	}
 	out.Rows = 1
-	return out, j.Write(ctx, nil, rec, func(set *tables.Set) error { return p.write(res, set) }, tables.DemodulatedName)
+	return out, j.Write(nil, rec, func(set *tables.Set) error { return p.write(res, set) }, tables.DemodulatedName)
 }

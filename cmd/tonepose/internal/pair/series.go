@@ -63,7 +63,7 @@ func (s *series) frame(f *stream.Measured) []tables.Demodulated {
 // values and of phasors, with a figure beside them.
 func (p *Pair) Series(ctx context.Context, r *recording.Reader, j measure.Job) (*measure.Result, error) {
 	out := &measure.Result{Info: p.info}
-	return out, j.Write(ctx, nil, r, func(set *tables.Set) (err error) {
+	return out, j.Write(nil, r, func(set *tables.Set) (err error) {
 		if out.Survey, err = p.observe(ctx, r, j.Clock, j.Progress); err != nil {
 			return err
 		}

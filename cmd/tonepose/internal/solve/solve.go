@@ -84,7 +84,7 @@ var errAgain = errors.New("once more")
 // pass solves all frames, as far as is known by now of what is at fault.
 func (o *Options) pass(ctx context.Context, b *bench.Bench, rec *recording.Reader, eng *engine.Engine) (*Result, error) {
 	out := &Result{Result: measure.Result{Info: rec.Info()}, Rig: b.Rig(), Trajectory: o.Trajectory, Motion: o.Motion.Motion, Knots: o.Knots}
-	return out, o.Write(ctx, b, rec, func(set *tables.Set) error {
+	return out, o.Write(b, rec, func(set *tables.Set) error {
 		w, err := newWriter(b, set, o, out)
 		if err != nil {
 			return err

@@ -14,6 +14,7 @@ import (
 
 	"tonepose/multitone"
 	"tonepose/multitone/clock"
+	"tonepose/multitone/recording"
 	"tonepose/multitone/spectrum"
 )
 
@@ -39,6 +40,15 @@ const (
 	ownBins = 4
 )
 
+// driveSamples is how many samples that are; fewer of a short recording.
+func driveSamples(info recording.Info) int {
+	n := int64(driveSeconds * info.SampleRate)
+	if info.Samples >= 0 {
+		n = min(n, info.Samples)
+	}
+	return int(n)
+}
+
 // drives keeps the first samples of all channels.
 type drives struct {
 	volts [][]float64
@@ -47,7 +57,10 @@ type drives struct {
 
 func (d *drives) write(x [][]float64) {
 	if d.volts == nil {
-		d.volts = make([][]float64, len(x))
+		d.volts = planes(len(x), d.want)
+		for c := range d.volts {
+			d.volts[c] = d.volts[c][:0]
+		}
 	}
 	if n := min(d.want-len(d.volts[0]), len(x[0])); n > 0 {
 		for c := range x {
@@ -186,14 +199,15 @@ func (s *Survey) levels(n int) (all []level) {
 	for _, w := range taper {
 		sum += w
 	}
-	x := make([]float64, n)
+	x, bins := make([]float64, n), make([]complex128, n/2+1)
 	for _, volts := range s.first.volts {
 		for i, w := range taper {
 			x[i] = w * volts[i]
 		}
-		l := level{step: s.info.SampleRate / float64(n)}
-		for _, v := range fft.Coefficients(nil, x) {
-			l.amplitude = append(l.amplitude, 2*cmplx.Abs(v)/sum)
+		fft.Coefficients(bins, x)
+		l := level{step: s.info.SampleRate / float64(n), amplitude: make([]float64, len(bins))}
+		for i, v := range bins {
+			l.amplitude[i] = 2 * cmplx.Abs(v) / sum
 		}
 		all = append(all, l)
 	}

@@ -74,7 +74,7 @@ func NewObserver(src Source, tones []multitone.Tone, mode clock.Mode) (*Observer
 		return nil, err
 	}
 	o := &Observer{info: info, tones: tones, tracker: tracker, monitor: recording.NewMonitor(info),
-		mains: multitone.NewMains(info.SampleRate, info.Channels, tones), volts: converter{info: info}, first: drives{want: int(driveSeconds * info.SampleRate)}}
+		mains: multitone.NewMains(info.SampleRate, info.Channels, tones), volts: converter{info: info}, first: drives{want: driveSamples(info)}}
 	o.tracked = mode != clock.None
 	cfg := multitone.Config{SampleRate: info.SampleRate, Channels: info.Channels, Tones: tones}
 	if info.Int16 {
@@ -82,6 +82,9 @@ func NewObserver(src Source, tones []multitone.Tone, mode clock.Mode) (*Observer
 	}
 	if len(tones) > 0 {
 		o.foreign, _ = multitone.NewForeign(cfg)
+	}
+	if o.mains.Expect(info.Samples); o.foreign != nil {
+		o.foreign.Expect(info.Samples)
 	}
 	src.Watch(o.monitor)
 	return o, nil
