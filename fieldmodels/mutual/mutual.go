@@ -179,7 +179,7 @@ func (m *Model) Derivatives(dst []Derivatives, pose rigid.Pose) error {
 				return m.failed(err, k)
 			}
 			for l := range m.sources.block(b) {
-				e, c := b*Block+l, at(&all, l)
+				e, c := b*Block+l, At(&all, l)
 				dst[e*len(m.pickups)+k] = Derivatives{c.M, c.ByPose(),
 					c.ByEmitter(r3.Sub(pose.Position, m.array.Emitters[e].Center)), c.ByCoil(&f, p.Arm)}
 			}

@@ -46,8 +46,8 @@ func (s *Sources) block(b int) []fieldmodels.Source {
 // by source.
 type Couplings = fieldmodels.LoopFlux
 
-// At is one source's coupling.
-func at(c *Couplings, i int) Coupling {
+// At is the coupling of the source in a place of a block.
+func At(c *Couplings, i int) Coupling {
 	return Coupling{c.Value[i],
 		r3.Vec{X: c.Position[0][i], Y: c.Position[1][i], Z: c.Position[2][i]},
 		r3.Vec{X: c.Rotation[0][i], Y: c.Rotation[1][i], Z: c.Rotation[2][i]}}

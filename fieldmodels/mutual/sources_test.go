@@ -62,7 +62,7 @@ func TestBlocksMatchSingleSources(t *testing.T) {
 					if err != nil {
 						t.Fatal(err)
 					}
-					got, size := at(&c, l), coil.AreaTurns*r3.Norm(field)
+					got, size := At(&c, l), coil.AreaTurns*r3.Norm(field)
 					steep := coil.AreaTurns * max(j.Norm(), r3.Norm(field)/0.02)
 					if d := math.Abs(got.M - want.M); !(d <= value*max(size, steep*coil.Radius)) {
 						t.Errorf("trial %d, fast %v, source %d: M %g, want %g: off by %.1g of the field", trial, fast, b*Block+l, got.M, want.M, d/size)

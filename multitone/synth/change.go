@@ -36,5 +36,5 @@ func (g *Generator) SetNoise(channel int, density float64) {
 // SetMains sets the peak of a channel's mains fundamental [V] at the ADC's input; the
 // phases stay. It needs Config.Mains.Hz.
 func (g *Generator) SetMains(channel int, peak float64) {
-	g.channels[channel].hum = newHum(g.cfg.Mains, peak, stream(g.cfg.Seed, uint64(2*channel+1)))
+	g.channels[channel].hum = newHum(g.cfg.Mains, peak, newNormals(g.cfg.Seed, uint64(2*channel+1)).random)
 }

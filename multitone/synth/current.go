@@ -37,7 +37,7 @@ func newRotations(cfg *Config) []rotations {
 // offset is the relative one of a tone's frequency at time zero.
 func (c *Config) offset(t *Tone) float64 { return (c.ClockPPM + t.OffsetPPM) * 1e-6 }
 
-// currents holds one chunk of every tone's analytic current I [A] and dI/dt
+// currents holds one stretch of every tone's analytic current I [A] and dI/dt
 // [A/s], delayed by one delay; channels of equal delay share it.
 type currents struct {
 	delay float64 // [s]
@@ -49,21 +49,22 @@ type current struct{ re, im, dre, dim []float64 }
 func newCurrents(delay float64, tones int) *currents {
 	c := &currents{delay: delay, tones: make([]current, tones)}
 	for k := range c.tones {
-		b := make([]float64, 4*chunk)
-		c.tones[k] = current{b[:chunk], b[chunk : 2*chunk], b[2*chunk : 3*chunk], b[3*chunk:]}
+		b := make([]float64, 4*stretch)
+		c.tones[k] = current{b[:stretch], b[stretch : 2*stretch], b[2*stretch : 3*stretch], b[3*stretch:]}
 	}
 	return c
 }
 
-// fill computes n samples from sample first on.
+// fill computes the samples from at to end of a stretch that starts at sample first:
+// those of one chunk.
 //
 // The phase φ(t) = φ0 + 2π·Hz·((1+ε)·t + ½·δ·t²), and what the clock is ahead beside
-// that, is taken exactly at the chunk's first sample. From there it goes on by the
+// that, is taken exactly at the first of them. From there it goes on by the
 // tone's rotation; where the clock does not keep still, two more follow its quadratic
 // phase, so that their rounding grows over one chunk only (256 · 2⁻⁵³ of the phasor).
-func (c *currents) fill(cfg *Config, turns []rotations, first int64, n int) {
+func (c *currents) fill(cfg *Config, turns []rotations, first int64, at, end int) {
 	step := 1 / cfg.Rate
-	t0 := float64(first)/cfg.Rate - c.delay
+	t0 := float64(first+int64(at))/cfg.Rate - c.delay
 	drift := cfg.ClockDrift * 1e-6
 	ahead, gains := drift*t0*t0/2, drift*t0 // the clock, at the first sample
 	if cfg.Clock != nil {
@@ -83,7 +84,7 @@ func (c *currents) fill(cfg *Config, turns []rotations, first int64, n int) {
 		moves := w != 1 || chirp != 1
 		omega, bend := 2*math.Pi*tone.Hz*(1+offset+gains), 2*math.Pi*tone.Hz*drift*step
 		out, turn := c.tones[k], turns[k].tone
-		re, im, dre, dim := out.re[:n], out.im[:n], out.dre[:n], out.dim[:n]
+		re, im, dre, dim := out.re[at:end], out.im[at:end], out.dre[at:end], out.dim[at:end]
 		for i := range re {
 			y := z * turn[i]
 			if moves {

@@ -5,16 +5,20 @@ import (
 	"math"
 )
 
-// chunk is the number of samples computed at a time. Chunks start at its
-// multiples, so that the samples do not depend on the caller's block lengths.
-const chunk = 256
+// chunk is the number of samples over which phases go on from an exact one, stretch that
+// of those computed at a time: channels side by side, so long that this pays. Both start
+// at their multiples, so that the samples do not depend on the caller's block lengths.
+const (
+	chunk   = 256
+	stretch = 4 * chunk
+)
 
 // Generator draws the samples that a Config describes.
 type Generator struct {
 	cfg      Config
 	position int64       // next sample to hand out
-	volts    [][]float64 // the present chunk, [channel][chunk]
-	at, have int         // within the present chunk
+	volts    [][]float64 // the present stretch, [channel][stretch]
+	at, have int         // within the present stretch
 	knots    *knots      // nil: no pickup
 	turns    []rotations // by tone
 	groups   []*currents
@@ -23,6 +27,9 @@ type Generator struct {
 	late     float64 // largest delay of a pickup [s]
 	clipped  []int64
 	coupled  []float64 // by tone: factor on its couplings
+	first    int64     // sample of the present stretch
+	count    int       // of its samples
+	team     *team     // computes its channels
 	err      error
 }
 
@@ -54,8 +61,8 @@ func New(c Config) (*Generator, error) {
 		s := channelState{
 			group:  g.group(delay),
 			pickup: -1, plugged: 1,
-			noise: newNoise(ch.Noise, c.Rate, stream(c.Seed, uint64(2*i))),
-			hum:   newHum(c.Mains, ch.Mains, stream(c.Seed, uint64(2*i+1))),
+			noise: newNoise(ch.Noise, c.Rate, newNormals(c.Seed, uint64(2*i))),
+			hum:   newHum(c.Mains, ch.Mains, newNormals(c.Seed, uint64(2*i+1)).random),
 		}
 		if ch.Pickup {
 			if pickups == 0 {
@@ -66,11 +73,12 @@ func New(c Config) (*Generator, error) {
 			pickups++
 		}
 		g.channels = append(g.channels, s)
-		g.volts = append(g.volts, make([]float64, chunk))
+		g.volts = append(g.volts, make([]float64, stretch))
 	}
 	if pickups > 0 {
 		g.knots = &knots{source: c.Couplings, step: c.KnotStep, width: pickups * len(c.Tones)}
 	}
+	g.team = newTeam(g.channel)
 	return g, nil
 }
 
@@ -86,7 +94,7 @@ func (g *Generator) group(delay float64) *currents {
 }
 
 // Clipped returns how many samples of each channel the quantiser has clipped,
-// of all chunks begun.
+// of all stretches begun.
 func (g *Generator) Clipped() []int64 { return append([]int64(nil), g.clipped...) }
 
 // ReadPlanar fills dst[channel][sample] with the next volts, those of the
@@ -111,7 +119,7 @@ func (g *Generator) ReadPlanar(dst [][]float64) (n int, err error) {
 	return n, nil
 }
 
-// fill computes the next chunk if the present one is used up.
+// fill computes the next stretch if the present one is used up.
 func (g *Generator) fill() error {
 	if g.err != nil {
 		return g.err
@@ -119,7 +127,7 @@ func (g *Generator) fill() error {
 	if g.at < g.have {
 		return nil
 	}
-	end := g.position - g.position%chunk + chunk
+	end := g.position - g.position%stretch + stretch
 	if g.cfg.Samples > 0 {
 		end = min(end, g.cfg.Samples)
 	}
@@ -145,44 +153,57 @@ func (g *Generator) fill() error {
 
 func (g *Generator) compute(first int64, n int) error {
 	rate := g.cfg.Rate
-	for _, c := range g.groups {
-		c.fill(&g.cfg, g.turns, first, n)
+	for at := 0; at < n; {
+		end := min(at+chunk-int((first+int64(at))%chunk), n)
+		for _, c := range g.groups {
+			c.fill(&g.cfg, g.turns, first, at, end)
+		}
+		at = end
 	}
 	if g.knots != nil {
 		if err := g.knots.cover(float64(first)/rate-g.late, float64(first+int64(n))/rate-g.early); err != nil {
 			return err
 		}
 	}
-	for c := range g.channels {
-		ch, s, v := &g.cfg.Channels[c], &g.channels[c], g.volts[c][:n]
+	g.first, g.count = first, n
+	return g.team.run(len(g.channels))
+}
+
+// channel computes the present stretch of channel c.
+func (g *Generator) channel(c int) error {
+	ch, s, v := &g.cfg.Channels[c], &g.channels[c], g.volts[c][:g.count]
+	for i := range v {
+		v[i] = ch.Offset
+	}
+	if ch.Drift != 0 {
 		for i := range v {
-			v[i] = ch.Offset + ch.Drift*(float64(first+int64(i))/rate)
+			v[i] += ch.Drift * (float64(g.first+int64(i)) / g.cfg.Rate)
 		}
-		if s.pickup >= 0 {
-			if err := g.pickUp(v, c, first); err != nil {
-				return err
-			}
+	}
+	if s.pickup >= 0 {
+		if err := g.pickUp(v, c, g.first); err != nil {
+			return err
 		}
-		if ch.Transimpedance != nil {
-			for k, z := range ch.Transimpedance {
-				z *= ch.gain(k) * complex(s.plugged, 0)
-				in := s.group.tones[k]
-				for i := range v {
-					v[i] += real(z)*in.re[i] - imag(z)*in.im[i]
-				}
-			}
+	}
+	for k, z := range ch.Transimpedance {
+		if z *= ch.gain(k) * complex(s.plugged, 0); z == 0 {
+			continue
 		}
-		s.hum.add(v, first, rate)
-		s.noise.add(v)
-		if q := ch.Quantiser; q.Bits != 0 {
-			step := math.Ldexp(q.FullScale, 1-q.Bits)
-			for i := range v {
-				code, clipped := q.Code(v[i])
-				if clipped {
-					g.clipped[c]++
-				}
-				v[i] = float64(code) * step
+		re, im := s.group.tones[k].re[:len(v)], s.group.tones[k].im[:len(v)]
+		for i := range v {
+			v[i] += real(z)*re[i] - imag(z)*im[i]
+		}
+	}
+	s.hum.add(v, g.first, g.cfg.Rate)
+	s.noise.add(v)
+	if q := ch.Quantiser; q.Bits != 0 {
+		step := math.Ldexp(q.FullScale, 1-q.Bits)
+		for i, x := range v {
+			code, clipped := q.Code(x)
+			if clipped {
+				g.clipped[c]++
 			}
+			v[i] = float64(code) * step
 		}
 	}
 	return nil

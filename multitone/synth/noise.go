@@ -1,9 +1,6 @@
 package synth
 
-import (
-	"math"
-	"math/rand/v2"
-)
+import "math"
 
 // Noise is random noise of one-sided density Density²·(1 + Corner/f) [V²/Hz].
 type Noise struct {
@@ -29,20 +26,14 @@ const (
 // stages of equal variance, whose poles are spread evenly in log frequency.
 // It is stationary from its first sample.
 type noiseSource struct {
-	random *rand.Rand
+	random *normals
 	sigma  float64 // of the white part [V]
 	stages []stage
 }
 
 type stage struct{ decay, drive, state float64 }
 
-// stream returns the random numbers of one purpose, apart from all others of
-// the same seed.
-func stream(seed, purpose uint64) *rand.Rand {
-	return rand.New(rand.NewPCG(seed, purpose*0x9e3779b97f4a7c15+1))
-}
-
-func newNoise(n Noise, rate float64, random *rand.Rand) *noiseSource {
+func newNoise(n Noise, rate float64, random *normals) *noiseSource {
 	s := &noiseSource{random: random, sigma: n.Density * math.Sqrt(rate/2)}
 	if n.Corner == 0 || n.Density == 0 {
 		return s
@@ -54,7 +45,7 @@ func newNoise(n Noise, rate float64, random *rand.Rand) *noiseSource {
 		s.stages = append(s.stages, stage{
 			decay: decay,
 			drive: sigma * math.Sqrt(1-decay*decay),
-			state: sigma * random.NormFloat64(),
+			state: sigma * random.next(),
 		})
 	}
 	return s
@@ -66,14 +57,14 @@ func (s *noiseSource) add(dst []float64) {
 		return
 	}
 	for i := range dst {
-		dst[i] += s.sigma * s.random.NormFloat64()
+		dst[i] += s.sigma * s.random.next()
 	}
 	for j := range s.stages {
 		st := &s.stages[j]
 		x := st.state
 		for i := range dst {
 			dst[i] += x
-			x = st.decay*x + st.drive*s.random.NormFloat64()
+			x = st.decay*x + st.drive*s.random.next()
 		}
 		st.state = x
 	}

@@ -11,7 +11,7 @@ type Quantiser struct {
 
 // Code returns the code of v [V], and whether it was clipped. NaN gives 0.
 func (q Quantiser) Code(v float64) (code int32, clipped bool) {
-	top := math.Ldexp(1, q.Bits-1)
+	top := float64(int64(1) << (q.Bits - 1))
 	x := math.RoundToEven(v / q.FullScale * top)
 	switch {
 	case x < -top:

@@ -1,6 +1,7 @@
 package simulate
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 
@@ -15,9 +16,10 @@ import (
 // couplingMap gives the mutual inductances of all coils on a path, in the order of
 // their channels.
 type couplingMap struct {
-	path  *Path
-	array fieldmodels.Array
-	coils []pathCoil
+	path    *Path
+	array   fieldmodels.Array
+	sources *mutual.Sources // of the array's emitters
+	coils   []pathCoil
 }
 
 // pathCoil is one pickup on its sensor. It keeps the couplings m of the pose at which
@@ -36,6 +38,11 @@ func newCouplingMap(r *rig.Rig, p *Path) (*couplingMap, error) {
 		return nil, err
 	}
 	c := &couplingMap{path: p, array: array}
+	var sources []fieldmodels.Source
+	for i := range array.Emitters {
+		sources = append(sources, array.Emitters[i].Source)
+	}
+	c.sources = mutual.NewSources(sources)
 	for s := range r.Sensors {
 		sensor := r.Sensor(s)
 		for i, coil := range sensor.Coils {
@@ -50,8 +57,8 @@ func newCouplingMap(r *rig.Rig, p *Path) (*couplingMap, error) {
 // fill is a synth.Couplings: the couplings of all coils at t and their rates.
 func (c *couplingMap) fill(t float64, m, dm []complex128) error {
 	tones := len(c.array.Emitters)
-	var placed mutual.Placed
-	var k mutual.Coupling
+	var placed mutual.Sampled
+	var k mutual.Couplings
 	for p := range c.coils {
 		coil := &c.coils[p]
 		pose, v, w := c.path.Tracks[coil.track].At(t)
@@ -63,14 +70,20 @@ func (c *couplingMap) fill(t float64, m, dm []complex128) error {
 			continue
 		}
 		frame := mutual.NewFrame(pose)
-		coil.pickup.Place(&placed, &frame)
-		for e := range c.array.Emitters {
-			if err := placed.Couple(&k, c.array.Emitters[e].Source); err != nil {
-				at := r3.Add(pose.Position, placed.Arm)
+		placed.Place(&coil.pickup, &frame)
+		for first := 0; first < tones; first += mutual.Block {
+			if err := placed.CoupleBlock(&k, c.sources, first/mutual.Block, false); err != nil {
+				at, of := r3.Add(pose.Position, placed.Arm), new(mutual.SourceError)
+				if !errors.As(err, &of) {
+					return err
+				}
 				return fmt.Errorf("%s at (%.4f, %.4f, %.4f) m, emitter %s: %w: keep the path clear of the coils",
-					coil.name, at.X, at.Y, at.Z, c.array.Emitters[e].Name, err)
+					coil.name, at.X, at.Y, at.Z, c.array.Emitters[of.Source].Name, of.Err)
 			}
-			m[e], dm[e] = complex(k.M, 0), complex(k.Rate(v, w), 0)
+			for e := first; e < min(first+mutual.Block, tones); e++ {
+				one := mutual.At(&k, e-first)
+				m[e], dm[e] = complex(one.M, 0), complex(one.Rate(v, w), 0)
+			}
 		}
 		if coil.m = coil.m[:0]; resting {
 			coil.rest, coil.m = pose, append(coil.m, m...)

@@ -14,6 +14,7 @@ import (
 	"math/rand/v2"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"tonepose/cmd/tonepose/internal/files"
@@ -184,27 +185,47 @@ func createRecording(batch *files.Batch, to recording.Output, r *rig.Rig, o Opti
 // drain writes all samples block by block.
 func drain(ctx context.Context, g *synth.Generator, rec *recording.Writer, total int64, progress func(done, total int64)) error {
 	const block = 4096
-	volts, view := make([][]float64, len(rec.Names)), make([][]float64, len(rec.Names))
-	for c := range volts {
-		volts[c] = make([]float64, block)
+	// One block is written while the next is made.
+	type volts struct {
+		room, view [][]float64
+		err        error // of its writing
 	}
+	made, free := make(chan *volts), make(chan *volts, 2)
+	for range cap(free) {
+		v := &volts{room: make([][]float64, len(rec.Names)), view: make([][]float64, len(rec.Names))}
+		for c := range v.room {
+			v.room[c] = make([]float64, block)
+		}
+		free <- v
+	}
+	var writing sync.WaitGroup
+	writing.Go(func() {
+		for v := range made {
+			v.err = rec.Write(v.view)
+			free <- v
+		}
+	})
+	defer writing.Wait()
+	defer close(made)
 	for done := int64(0); ; {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		n, err := g.ReadPlanar(volts)
+		v := <-free
+		if v.err != nil {
+			return v.err
+		}
+		n, err := g.ReadPlanar(v.room)
 		if errors.Is(err, io.EOF) {
-			return nil
+			return (<-free).err // the other one's
 		}
 		if err != nil {
 			return err
 		}
-		for c := range view {
-			view[c] = volts[c][:n]
+		for c := range v.view {
+			v.view[c] = v.room[c][:n]
 		}
-		if err := rec.Write(view); err != nil {
-			return err
-		}
+		made <- v
 		done += int64(n)
 		if progress != nil {
 			progress(done, total)
