@@ -48,7 +48,11 @@ type knownVisit struct {
 // label are one station, or without labels those with one pose.
 func (a *Result) readTruth(file string) (map[string]*knownPoses, error) {
 	names := a.Rig.SensorNames()
-	rows, err := tables.ReadKnown(file, names, a.Metadata.Recording.Start)
+	read := tables.ReadKnown
+	if isRun(file) {
+		read = readRun
+	}
+	rows, err := read(file, names, a.Metadata.Recording.Start)
 	if err != nil {
 		return nil, err
 	}

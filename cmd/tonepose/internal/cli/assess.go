@@ -23,14 +23,16 @@ type assessOptions struct {
 func newAssess(s Streams) *cobra.Command {
 	var o assessOptions
 	cmd := &cobra.Command{
-		Use:   "assess DIR (--truth CSV | --pivot)",
+		Use:   "assess DIR (--truth CSV|DIR | --pivot)",
 		Short: "Errors of solved poses against known ones, and whether the stated sigmas hold",
 		Long: `Assess compares DIR/poses.parquet with known poses: a CSV with x_m y_m z_m and,
 where known, qw qx qy qz, sigma_position_m and sigma_rotation_rad. Times are given
 by start_s, stop_s (a rest) or time_s (a motion), counted from the recording's
 first sample; or, by another logger, by start_datetime, stop_datetime or
 datetime (RFC 3339 with zone), for recordings that state their start. Rows with
-the same text under station are visits of one position.
+the same text under station are visits of one position. DIR may hold the parts of
+a live stream. Another run's DIR as truth compares two runs at equal times, as
+live with a recording; they share their noise where they share their samples.
 
 Truth in another frame is brought over by --register: rigid fits a rigid motion
 between the positions; hand-eye also the fixed mounting between the reference's
@@ -51,7 +53,7 @@ too), 1 no pose could be compared, 2 the call or a file was wrong.`,
 		RunE: func(cmd *cobra.Command, args []string) error { return runAssess(cmd.Context(), args[0], &o, s) },
 	}
 	f := cmd.Flags()
-	f.StringVar(&o.truth, "truth", "", "CSV of known poses")
+	f.StringVar(&o.truth, "truth", "", "CSV of known poses, or the directory of another run")
 	addValue(f, &o.Offset, "time-offset", "", "duration", signedSeconds, "added to the poses' times before they are compared")
 	addValue(f, &o.Register, "register", "none", "fit", oneOf([]string{"none", "rigid", "hand-eye"}, assess.SameFrame, assess.RigidFit, assess.HandEye), "bring the truth over to the rig frame: none, rigid or hand-eye")
 	f.StringVar(&o.TransformFile, "transform", "", "JSON of a registration found before, instead of --register")
@@ -90,7 +92,7 @@ func runAssess(ctx context.Context, dir string, o *assessOptions, s Streams) err
 		return o.output.show(s, tip, func(w io.Writer) error { return present.Pivot(w, tip) })
 	}
 	if o.truth == "" {
-		return errors.New("--truth is missing: name the CSV of known poses")
+		return errors.New("--truth is missing: name the CSV of known poses, or another run's directory")
 	}
 	if o.saveRig != "" {
 		return errors.New("--save-rig needs --pivot")

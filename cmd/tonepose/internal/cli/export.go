@@ -3,6 +3,8 @@ package cli
 import (
 	"errors"
 	"fmt"
+	"os"
+	"path/filepath"
 
 	"github.com/spf13/cobra"
 
@@ -17,11 +19,12 @@ type exportOptions struct {
 func newExport(s Streams) *cobra.Command {
 	var o exportOptions
 	c := &cobra.Command{
-		Use:   "export TABLE.parquet",
+		Use:   "export TABLE.parquet|DIR",
 		Short: "Print a table as CSV or JSON",
 		Long: `Print the columns of a table under their names: numbers as the shortest text
 that reads back as the same, no value as an empty field (CSV) or null (JSON).
-Units are in the column names.
+Units are in the column names. The parts of a live stream, as poses-000001.parquet
+and so on, are one table, named poses.parquet; a DIR stands for the poses in it.
 
 Exit code: 0 done, 2 the call or the file was wrong.`,
 		Example: `  tonepose export demo/poses.parquet --format csv > poses.csv
@@ -37,6 +40,9 @@ Exit code: 0 done, 2 the call or the file was wrong.`,
 func runExport(path string, o exportOptions, s Streams) (err error) {
 	if o.format != "csv" && o.format != "json" {
 		return fmt.Errorf("--format %s: must be csv or json", o.format)
+	}
+	if info, err := os.Stat(path); err == nil && info.IsDir() {
+		path = filepath.Join(path, tables.PosesName+".parquet")
 	}
 	d, err := tables.OpenDump(path)
 	if err != nil {

@@ -14,6 +14,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 )
 
 // Batch is the files of one result. The zero value takes names as they are and
@@ -104,6 +105,14 @@ func (b *Batch) Create(name string) (io.Writer, error) {
 	}
 	b.staged = append(b.staged, staged{file, final})
 	return file, nil
+}
+
+// Unfinished tells whether a name is that of a file which a Batch has begun and not
+// committed, and whose final name is wanted.
+func Unfinished(name string, wanted func(final string) bool) bool {
+	hidden, ok := strings.CutSuffix(name, ".partial")
+	i := strings.LastIndexByte(hidden, '.')
+	return ok && strings.HasPrefix(name, ".") && i > 0 && wanted(hidden[1:i])
 }
 
 // Fill begins a file and lets write produce all of it.

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"slices"
 	"strconv"
 	"strings"
 	"tonepose/cmd/tonepose/internal/verdict"
@@ -20,20 +21,33 @@ type Dump struct {
 	file  *os.File
 	table *parquet.File
 	names []string
+	parts []string // that follow
 }
 
-// OpenDump opens a table whatever its kind. A Parquet file that tonepose did
-// not write is an error.
+// OpenDump opens a table whatever its kind, or as Open the parts of one. A Parquet
+// file that tonepose did not write is an error.
 func OpenDump(path string) (*Dump, error) {
-	f, table, _, _, err := openTable(path)
-	if err != nil {
+	d := &Dump{}
+	if parts := partsOf(path); len(parts) > 0 {
+		path, d.parts = parts[0], parts[1:]
+	}
+	if err := d.open(path); err != nil {
 		return nil, err
 	}
-	d := &Dump{file: f, table: table}
-	for _, c := range table.Schema().Columns() {
-		d.names = append(d.names, strings.Join(c, "."))
-	}
+	d.names = d.columns()
 	return d, nil
+}
+
+func (d *Dump) open(path string) (err error) {
+	d.file, d.table, _, _, err = openTable(path)
+	return err
+}
+
+func (d *Dump) columns() (names []string) {
+	for _, c := range d.table.Schema().Columns() {
+		names = append(names, strings.Join(c, "."))
+	}
+	return names
 }
 
 // Close releases the file.
@@ -111,6 +125,22 @@ func (d *Dump) WriteJSON(w io.Writer) error {
 
 // each hands over the rows; a row is valid until the next.
 func (d *Dump) each(row func(parquet.Row) error) error {
+	for {
+		if err := d.eachOfPart(row); err != nil || len(d.parts) == 0 {
+			return err
+		}
+		before := d.file
+		if err := errors.Join(d.open(d.parts[0]), before.Close()); err != nil {
+			return err
+		}
+		d.parts = d.parts[1:]
+		if now := d.columns(); !slices.Equal(now, d.names) {
+			return fmt.Errorf("%s: its columns are %s, those of the parts before %s: print them one by one", d.file.Name(), strings.Join(now, ", "), strings.Join(d.names, ", "))
+		}
+	}
+}
+
+func (d *Dump) eachOfPart(row func(parquet.Row) error) error {
 	reader := parquet.NewReader(d.table)
 	defer reader.Close()
 	batch := make([]parquet.Row, 128)

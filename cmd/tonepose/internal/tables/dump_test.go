@@ -123,8 +123,8 @@ func TestDumpOfPoses(t *testing.T) {
 	}
 	none := strings.Repeat(",", 30) // tip, six sigmas and the covariance
 	want := strings.ReplaceAll(poseColumns, " ", ",") + "\n" +
-		"1.5,0.25,probe,0,0,0,0.7071067811865476,0,0,0.7071067811865476" + none + ",0,18,3,converged,\n" +
-		"2,0.25,probe,,,,,,," + none + ",,0,0,failed,not converged\n"
+		"1.5,0.25,probe,0,0,0,0.7071067811865476,0,0,0.7071067811865476" + none + ",0,18,3,converged,,,\n" +
+		"2,0.25,probe,,,,,,," + none + ",,0,0,failed,not converged,,\n"
 	if out.String() != want {
 		t.Errorf("have\n%s\nwant\n%s", out.String(), want)
 	}
@@ -158,7 +158,7 @@ func TestMetadataText(t *testing.T) {
 		t.Fatal(err)
 	}
 	for key, want := range map[string]string{
-		"schema_version": "3", "tool_version": "0.1.0", "rig": invented.Rig,
+		"schema_version": "4", "tool_version": "0.1.0", "rig": invented.Rig,
 		// sha256sum of the rig's text
 		"rig_sha256":     "91dd630e7534a7608addefe3ed2696b4a60a0cae3ed4fda5512d6786a1d92089",
 		"recording_name": "moving.sigmf-meta", "recording_size": "1234", "recording_start": "2026-03-04T05:06:07.89Z",

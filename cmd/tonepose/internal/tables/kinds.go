@@ -1,5 +1,12 @@
 package tables
 
+import (
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+)
+
 // Row is what tables hold, each kind in a table of its own.
 type Row interface {
 	Phasor | Coupling | Pose | Demodulated | Integrity
@@ -17,7 +24,7 @@ type kind[T, S any] struct {
 // table is a kind without its types.
 type table interface {
 	tableName() string
-	begin(*Set) error
+	begin(*Set, io.Writer)
 }
 
 var kinds = [...]table{phasors, couplings, poses, demodulated, integrity}
@@ -44,14 +51,18 @@ func tableNames() (names []string) {
 
 func (k kind[T, S]) tableName() string { return k.name }
 
-// begin adds the table to a set.
-func (k kind[T, S]) begin(s *Set) error {
-	out, err := s.Files.Create(k.name + ".parquet")
-	if err != nil {
-		return err
-	}
+// begin adds the table, written to out, to a set.
+func (k kind[T, S]) begin(s *Set, out io.Writer) {
 	w := newWriter(out, k)
 	*k.slot(s) = w
 	s.writers = append(s.writers, w)
-	return nil
+}
+
+// kindOf finds a table by its name.
+func kindOf(name string) (table, error) {
+	i := slices.IndexFunc(kinds[:], func(k table) bool { return k.tableName() == name })
+	if i < 0 {
+		return nil, fmt.Errorf("table %q: must be one of %s", name, strings.Join(tableNames(), ", "))
+	}
+	return kinds[i], nil
 }

@@ -18,13 +18,15 @@ import (
 //   - 2: that flag is "outside working volume".
 //   - 3: tables of what fits are worth tell by what a misfit multiplies variances;
 //     the sigmas of poses have it.
-const schemaVersion = 3
+//   - 4: poses of live streams tell their latency and the windows skipped before them.
+const schemaVersion = 4
 
 // added are the columns that tables of earlier schemas may lack.
 var added = []string{
 	"runner_up_x_m", "runner_up_y_m", "runner_up_z_m", "runner_up_qw", "runner_up_qx", "runner_up_qy", "runner_up_qz", "runner_up_ratio",
 	"nonlinearity", "low_x_m", "high_x_m", "low_y_m", "high_y_m", "low_z_m", "high_z_m",
 	"misfit_growth",
+	"latency_s", "skipped_windows",
 }
 
 // Metadata says where a table comes from. It is stored with each table, with
@@ -130,7 +132,7 @@ var unitSuffixes = [...]struct{ suffix, unit string }{
 // number and "" for text.
 func unitOf(column string) string {
 	switch column {
-	case "qw", "qx", "qy", "qz", "chi2", "dof", "iterations", "harmonic", "misfit_growth":
+	case "qw", "qx", "qy", "qz", "chi2", "dof", "iterations", "harmonic", "misfit_growth", "skipped_windows":
 		return "1"
 	}
 	if of, ok := strings.CutPrefix(column, "cov_"); ok {

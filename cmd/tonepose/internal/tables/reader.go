@@ -16,18 +16,23 @@ import (
 type Reader[T any] struct {
 	Metadata Metadata
 
-	batch   func() ([]T, error) // the next rows; io.EOF after the last
-	decoder io.Closer
-	file    *os.File
+	batch func() ([]T, error) // the next rows; io.EOF after the last
+	close func() error
+	name  string // of the file that is read
 }
 
 // Open opens a table of rows T, as this version writes it or an earlier one
-// did. The error names a column that is missing or of another type.
+// did. The error names a column that is missing or of another type. Where no file has
+// the name but parts of a stream have it, as poses-000001.parquet for poses.parquet,
+// these are read as one table, with the metadata of the first.
 func Open[T Row](path string) (*Reader[T], error) {
 	for _, k := range kinds {
 		if k, ok := k.(interface {
 			open(path string) (*Reader[T], error)
 		}); ok {
+			if parts := partsOf(path); len(parts) > 0 {
+				return chain(parts, k.open)
+			}
 			return k.open(path)
 		}
 	}
@@ -48,7 +53,7 @@ func (r *Reader[T]) All() iter.Seq2[T, error] {
 				return
 			}
 			if err != nil {
-				yield(*new(T), fmt.Errorf("%s: %w", r.file.Name(), err))
+				yield(*new(T), fmt.Errorf("%s: %w", r.name, err))
 				return
 			}
 		}
@@ -56,8 +61,37 @@ func (r *Reader[T]) All() iter.Seq2[T, error] {
 }
 
 // Close releases the file.
-func (r *Reader[T]) Close() error {
-	return errors.Join(r.decoder.Close(), r.file.Close())
+func (r *Reader[T]) Close() error { return r.close() }
+
+// chain reads parts as one table.
+func chain[T any](parts []string, open func(path string) (*Reader[T], error)) (*Reader[T], error) {
+	at, err := open(parts[0])
+	if err != nil {
+		return nil, err
+	}
+	all := &Reader[T]{Metadata: at.Metadata, name: parts[0]}
+	all.close = func() error { return at.Close() }
+	all.batch = func() ([]T, error) {
+		for {
+			batch, err := at.batch()
+			if err != io.EOF || len(parts) == 1 {
+				return batch, err
+			}
+			if len(batch) > 0 {
+				return batch, nil
+			}
+			next, err := open(parts[1])
+			if err != nil {
+				return nil, err
+			}
+			err = at.Close()
+			at, parts = next, parts[1:]
+			if all.name = parts[0]; err != nil {
+				return nil, err
+			}
+		}
+	}
+	return all, nil
 }
 
 func (k kind[T, S]) open(path string) (*Reader[T], error) {
@@ -81,7 +115,7 @@ func (k kind[T, S]) open(path string) (*Reader[T], error) {
 		}
 		return batch[:n], err
 	}
-	return &Reader[T]{Metadata: m, batch: read, decoder: dec, file: f}, nil
+	return &Reader[T]{Metadata: m, batch: read, close: func() error { return errors.Join(dec.Close(), f.Close()) }, name: path}, nil
 }
 
 // openTable opens any table of ours, whatever its columns.

@@ -66,6 +66,13 @@ type Pose struct {
 	Iterations int
 	Status     string
 	Flags      verdict.Flags
+	Live       *Live // nil: from a recording
+}
+
+// Live is how a pose of a live stream came.
+type Live struct {
+	Latency float64 // from the arrival of the window's last sample to its row [s]; NaN: not known
+	Skipped int     // windows skipped just before this one
 }
 
 // Covariance is the upper triangle, row by row, of the 6×6 covariance of a

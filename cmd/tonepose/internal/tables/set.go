@@ -1,9 +1,8 @@
 package tables
 
 import (
-	"fmt"
+	"io"
 	"slices"
-	"strings"
 
 	"tonepose/cmd/tonepose/internal/files"
 )
@@ -24,6 +23,7 @@ type Set struct {
 
 	writers []interface {
 		finish(Metadata) error
+		restart(io.Writer)
 		discard()
 	}
 }
@@ -55,13 +55,15 @@ func (s *Set) begin(names []string) error {
 		}
 	}
 	for _, name := range names {
-		i := slices.IndexFunc(kinds[:], func(k table) bool { return k.tableName() == name })
-		if i < 0 {
-			return fmt.Errorf("table %q: must be one of %s", name, strings.Join(tableNames(), ", "))
-		}
-		if err := kinds[i].begin(s); err != nil {
+		k, err := kindOf(name)
+		if err != nil {
 			return err
 		}
+		out, err := s.Files.Create(name + ".parquet")
+		if err != nil {
+			return err
+		}
+		k.begin(s, out)
 	}
 	return nil
 }

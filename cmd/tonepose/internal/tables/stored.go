@@ -109,8 +109,11 @@ type poseRow struct {
 	Iterations int32    `parquet:"iterations,dict"`
 	Status     string   `parquet:"status,dict"`
 	Flags      string   `parquet:"flags,dict"`
+	Latency    *float64 `parquet:"latency_s,split,optional"`
+	Skipped    *int32   `parquet:"skipped_windows,dict,optional"`
 
-	values [38]float64 // estimate, tip, sigmas, covariance, chi2
+	values  [39]float64 // estimate, tip, sigmas, covariance, chi2, latency
+	skipped int32
 }
 
 func (r *poseRow) store(p *Pose) error {
@@ -130,9 +133,13 @@ func (r *poseRow) store(p *Pose) error {
 		for i := range 6 {
 			v[10+i] = c.Sigma(i)
 		}
-		*(*Covariance)(v[16:]) = *c
+		*(*Covariance)(v[16:37]) = *c
 	}
 	v[37] = p.Chi2
+	if live := p.Live; live != nil {
+		v[38], r.skipped = live.Latency, int32(live.Skipped)
+		r.Skipped = &r.skipped
+	}
 	link(r, v[:])
 	return nil
 }
@@ -150,8 +157,11 @@ func (r *poseRow) load(p *Pose) error {
 	if !floats.HasNaN(v[7:10]) {
 		p.Tip = &r3.Vec{X: v[7], Y: v[8], Z: v[9]}
 	}
-	if c := Covariance(v[16:]); !floats.HasNaN(c[:]) {
+	if c := Covariance(v[16:37]); !floats.HasNaN(c[:]) {
 		p.Covariance = &c
+	}
+	if r.Skipped != nil {
+		p.Live = &Live{Latency: orNaN(r.Latency), Skipped: int(*r.Skipped)}
 	}
 	return err
 }
@@ -165,12 +175,14 @@ func poseOf(v [7]float64) *rigid.Pose {
 	return &rigid.Pose{Position: r3.Vec{X: v[0], Y: v[1], Z: v[2]}, Rotation: quat.Number{Real: v[3], Imag: v[4], Jmag: v[5], Kmag: v[6]}}
 }
 
-// nullable yields the nullable columns of a stored row, in their order.
+var number = reflect.TypeFor[*float64]()
+
+// nullable yields the nullable columns of numbers of a stored row, in their order.
 func nullable(row any) iter.Seq[**float64] {
 	return func(yield func(**float64) bool) {
 		fields := reflect.ValueOf(row).Elem()
 		for i := range fields.NumField() {
-			if f := fields.Field(i); f.Kind() == reflect.Pointer && !yield(f.Addr().Interface().(**float64)) {
+			if f := fields.Field(i); f.Type() == number && !yield(f.Addr().Interface().(**float64)) {
 				return
 			}
 		}

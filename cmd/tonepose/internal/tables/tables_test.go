@@ -38,6 +38,9 @@ func inventedPoses(n int) []Pose {
 			Estimate:   &rigid.Pose{Position: r3.Vec{X: 0.01, Y: 0, Z: 0.1 + float64(i)}, Rotation: quat.Number{Real: 1}},
 			Tip:        &r3.Vec{X: 0.02, Y: math.Copysign(0, -1), Z: 0.3},
 			Covariance: &cov}
+		if i%2 == 1 {
+			poses[i].Live = &Live{Latency: 1e-3 * float64(i), Skipped: i / 2}
+		}
 		switch i % 3 {
 		case 1:
 			poses[i].Tip, poses[i].Covariance, poses[i].Flags = nil, nil, verdict.Unobservable|verdict.Motion
@@ -56,7 +59,7 @@ const (
 		"sigma_x_m sigma_y_m sigma_z_m sigma_rx_rad sigma_ry_rad sigma_rz_rad " +
 		"cov_x_x cov_x_y cov_x_z cov_x_rx cov_x_ry cov_x_rz cov_y_y cov_y_z cov_y_rx cov_y_ry cov_y_rz " +
 		"cov_z_z cov_z_rx cov_z_ry cov_z_rz cov_rx_rx cov_rx_ry cov_rx_rz cov_ry_ry cov_ry_rz cov_rz_rz " +
-		"chi2 dof iterations status flags"
+		"chi2 dof iterations status flags latency_s skipped_windows"
 )
 
 func TestColumns(t *testing.T) {

@@ -104,5 +104,11 @@ func (w *writer[T, S]) finish(m Metadata) error {
 	return w.err
 }
 
+// restart begins another file of the table with the memory of the one before.
+func (w *writer[T, S]) restart(out io.Writer) {
+	w.enc.Reset(out)
+	w.n, w.err = 0, nil
+}
+
 // discard refuses further rows.
 func (w *writer[T, S]) discard() { w.err = os.ErrClosed }

@@ -124,7 +124,8 @@ func TestWrittenTables(t *testing.T) {
 	cov.Set(1, 4, -0.25)
 	s.Poses.Write(
 		tables.Pose{Time: 1, Sensor: "probe", Estimate: &rigid.Pose{Position: r3.Vec{X: 0.1, Z: -0.2}, Rotation: quat.Number{Real: 1}},
-			Tip: &r3.Vec{Y: 0.5}, Covariance: &cov, Chi2: 17.25, DOF: 18, Iterations: 5, Status: "converged"},
+			Tip: &r3.Vec{Y: 0.5}, Covariance: &cov, Chi2: 17.25, DOF: 18, Iterations: 5, Status: "converged",
+			Live: &tables.Live{Latency: 1.25e-3, Skipped: 2}},
 		tables.Pose{Time: 2, Sensor: "probe", Chi2: nan, Status: "failed", Flags: verdict.NotConverged})
 	if err := s.Close(); err != nil {
 		t.Fatal(err)
@@ -156,8 +157,10 @@ func TestWrittenTables(t *testing.T) {
 	expect(t, poses, "chi2", 17.25, nil)
 	expect(t, poses, "dof", int32(18), int32(0))
 	expect(t, poses, "status", "converged", "failed")
-	if n := poses.NumCols(); n != 45 {
-		t.Errorf("%d columns of poses, want 45", n)
+	expect(t, poses, "latency_s", 1.25e-3, nil)
+	expect(t, poses, "skipped_windows", int32(2), nil)
+	if n := poses.NumCols(); n != 47 {
+		t.Errorf("%d columns of poses, want 47", n)
 	}
 }
 
