@@ -15,9 +15,6 @@ const (
 	// in either precision: −160 and −280 dB.
 	mostDegree                = 10
 	singleMissing, allMissing = 1e-8, 1e-14
-	// Sums in single precision serve modes that cancel by so much at most: what their
-	// rounding makes of an output grows with it.
-	mostCancellation = 8
 )
 
 // blocks is an engine that works at block rate, for low-passes that are a memory.
@@ -26,7 +23,8 @@ const (
 // cascade S_j = Σ aᵘ·(b·μ)ʲ·x·e^{−jωt}. What a block adds to them follows from its
 // plain moments Σ x·uᵈ·e^{−jωu}, sums over samples that the framed kernels compute, by
 // power series; how many are needed follows from the block's length times the
-// memory's rate.
+// memory's rate. Modes share these sums: what is wrong with one of them reaches an output
+// by the low-pass's own response or a derivative of it, however much the modes cancel.
 type blocks struct {
 	channels, tones, groups int
 	memory                  memory
@@ -51,9 +49,6 @@ func newBlocks(c *Config, l *lowpass.LowPass, a Averaging) *blocks {
 		return nil
 	}
 	e := &blocks{channels: c.Channels, tones: len(c.Tones), memory: m, precision: a.Precision, rawRows: plainRows(c)}
-	if m, ok := m.(modal); ok && m.cancellation() > mostCancellation {
-		e.precision = Double
-	}
 	e.groups = (e.tones + kernel.Lanes - 1) / kernel.Lanes
 	for count := (a.Every + mostBlock - 1) / mostBlock; ; count++ {
 		length := (a.Every + count - 1) / count

@@ -113,17 +113,8 @@ func (m modal) rate() (most float64) {
 func (m modal) least() int      { return 0 }
 func (m modal) direct() float64 { return m.newest }
 
-// cancellation is by how much the modes' gains exceed that of the low-pass, 1.
-func (m modal) cancellation() (sum float64) {
-	for _, v := range m.modes {
-		sum += cmplx.Abs(v.Weight) / -math.Expm1(real(v.LogPole))
-	}
-	return sum
-}
-
 func (m modal) fill(c *kernel.Cascade, delta float64, length int) float64 {
 	n, wide := c.Order, c.Degree+1
-	c.Full = true
 	h := complex(float64(length-1)/2, 0)
 	at := 0
 	for _, v := range m.modes {

@@ -13,7 +13,8 @@ func advance(c *build.Context) {
 }
 
 const (
-	groupBytes  = lanes * 16 // of one complex number a tone
+	groupShift  = 7
+	groupBytes  = 1 << groupShift // of one complex number a tone
 	mostStates  = 8
 	mostMoments = 11
 )
@@ -22,10 +23,9 @@ const (
 // side: a coefficient is loaded once for all of them.
 func advanceStates(c *build.Context, name string, width int) {
 	g := begin(c, name, name+` advances the states of a group of tones by a block. coefficients holds, row
-by row, those of Shift and of Add that count and the one of Out; turns the real parts, twice each, of the
-group's tones, then the imaginary ones. first is how many of Shift count in the first row; it grows by
-more a row, as the first that counts of Add does from 0. step is between moments [bytes].`,
-		"func(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64, order, wide, first, more int)", width, 0, nil)
+by row, those of Shift and of Add that count, as rows tells, and the one of Out; turns the real parts, twice
+each, of the group's tones, then the imaginary ones. step is between moments [bytes].`,
+		"func(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64, rows *int64, order, wide int)", width, 0, nil)
 	parts := 2 * lanes / width
 	slots := g.AllocLocal((mostStates + mostMoments) * groupBytes)
 	part := func(m operand.Mem, p int) operand.Mem { return m.Offset(p * 8 * width) }
@@ -84,11 +84,7 @@ more a row, as the first that counts of Add does from 0. step is between moments
 	// Row by row.
 	coefficient := g.Load(g.Param("coefficients"), g.GP64())
 	row := g.Load(g.Param("order"), g.GP64())
-	shifts := g.Load(g.Param("first"), g.GP64())
-	adds := g.Load(g.Param("wide"), g.GP64())
-	more := g.Load(g.Param("more"), g.GP64())
-	from := g.GP64()
-	g.LEAQ(slots.Offset(mostStates*groupBytes), from)
+	columns := g.Load(g.Param("rows"), g.GP64())
 	sums, outputs := make([]reg.VecVirtual, parts), make([]reg.VecVirtual, parts)
 	for p := range parts {
 		sums[p], outputs[p] = g.reg(), g.reg()
@@ -109,12 +105,15 @@ more a row, as the first that counts of Add does from 0. step is between moments
 	for p := range parts {
 		g.VXORPD(sums[p], sums[p], sums[p])
 	}
-	g.LEAQ(slots, slot)
-	g.MOVQ(shifts, count)
-	products("shift")
-	g.MOVQ(from, slot)
-	g.MOVQ(adds, count)
-	products("add")
+	for i, label := range []string{"shift", "add"} { // a span of each
+		first := g.GP64()
+		g.MOVQ(at(columns).Offset(16*i), first)
+		g.MOVQ(at(columns).Offset(16*i+8), count)
+		g.SHLQ(operand.Imm(groupShift), first)
+		g.LEAQ(slots.Offset(i*mostStates*groupBytes), slot)
+		g.ADDQ(first, slot)
+		products(label)
+	}
 	f := g.every(at(coefficient))
 	for p := range parts {
 		g.store(sums[p], part(at(state), p))
@@ -122,11 +121,7 @@ more a row, as the first that counts of Add does from 0. step is between moments
 	}
 	g.ADDQ(operand.U32(8), coefficient)
 	g.ADDQ(operand.U32(groupBytes), state)
-	g.ADDQ(more, shifts)
-	g.SUBQ(more, adds)
-	next := g.GP64()
-	g.IMUL3Q(operand.U32(groupBytes), more, next)
-	g.ADDQ(next, from)
+	g.ADDQ(operand.U32(32), columns)
 	g.DECQ(row)
 	g.JNZ(operand.LabelRef("row"))
 

@@ -2,9 +2,9 @@
 
 //go:build !purego
 
-// func advanceAVX2(state *complex128, moments *complex128, out *complex128, channels int, step uintptr, coefficients *float64, turns *float64, order int, wide int, first int, more int)
+// func advanceAVX2(state *complex128, moments *complex128, out *complex128, channels int, step uintptr, coefficients *float64, turns *float64, rows *int64, order int, wide int)
 // Requires: AVX, FMA3
-TEXT ·advanceAVX2(SB), $2432-88
+TEXT ·advanceAVX2(SB), $2432-80
 	MOVQ state+0(FP), AX
 	MOVQ moments+8(FP), CX
 	MOVQ out+16(FP), DX
@@ -15,7 +15,7 @@ channel:
 	MOVQ step+32(FP), R10
 	MOVQ CX, DI
 	LEAQ 1024(SP), R8
-	MOVQ wide+64(FP), R9
+	MOVQ wide+72(FP), R9
 
 moment:
 	VMOVUPD   (DI), Y0
@@ -50,7 +50,7 @@ moment:
 turned:
 	MOVQ AX, DI
 	LEAQ (SP), R8
-	MOVQ order+56(FP), R9
+	MOVQ order+64(FP), R9
 
 old:
 	VMOVUPD        (DI), Y0
@@ -82,11 +82,8 @@ old:
 	DECQ           R9
 	JNZ            old
 	MOVQ           coefficients+40(FP), DI
-	MOVQ           order+56(FP), R10
-	MOVQ           first+72(FP), R11
-	MOVQ           wide+64(FP), R12
-	MOVQ           more+80(FP), R13
-	LEAQ           1024(SP), R14
+	MOVQ           order+64(FP), R10
+	MOVQ           rows+56(FP), R11
 	VXORPD         Y1, Y1, Y1
 	VXORPD         Y3, Y3, Y3
 	VXORPD         Y5, Y5, Y5
@@ -97,8 +94,11 @@ row:
 	VXORPD Y2, Y2, Y2
 	VXORPD Y4, Y4, Y4
 	VXORPD Y6, Y6, Y6
+	MOVQ   (R11), R12
+	MOVQ   8(R11), R9
+	SHLQ   $0x07, R12
 	LEAQ   (SP), R8
-	MOVQ   R11, R9
+	ADDQ   R12, R8
 
 shift:
 	VBROADCASTSD (DI), Y8
@@ -110,8 +110,11 @@ shift:
 	ADDQ         $0x00000080, R8
 	DECQ         R9
 	JNZ          shift
-	MOVQ         R14, R8
-	MOVQ         R12, R9
+	MOVQ         16(R11), R12
+	MOVQ         24(R11), R9
+	SHLQ         $0x07, R12
+	LEAQ         1024(SP), R8
+	ADDQ         R12, R8
 
 add:
 	VBROADCASTSD (DI), Y8
@@ -134,10 +137,7 @@ add:
 	VFMADD231PD  Y8, Y6, Y7
 	ADDQ         $0x00000008, DI
 	ADDQ         $0x00000080, AX
-	ADDQ         R13, R11
-	SUBQ         R13, R12
-	IMUL3Q       $0x00000080, R13, R8
-	ADDQ         R8, R14
+	ADDQ         $0x00000020, R11
 	DECQ         R10
 	JNZ          row
 	TESTQ        DX, DX
@@ -155,9 +155,9 @@ silent:
 	VZEROUPPER
 	RET
 
-// func advanceAVX512(state *complex128, moments *complex128, out *complex128, channels int, step uintptr, coefficients *float64, turns *float64, order int, wide int, first int, more int)
+// func advanceAVX512(state *complex128, moments *complex128, out *complex128, channels int, step uintptr, coefficients *float64, turns *float64, rows *int64, order int, wide int)
 // Requires: AVX, AVX512DQ, AVX512F
-TEXT ·advanceAVX512(SB), $2432-88
+TEXT ·advanceAVX512(SB), $2432-80
 	MOVQ state+0(FP), AX
 	MOVQ moments+8(FP), CX
 	MOVQ out+16(FP), DX
@@ -168,7 +168,7 @@ channel:
 	MOVQ step+32(FP), R10
 	MOVQ CX, DI
 	LEAQ 1024(SP), R8
-	MOVQ wide+64(FP), R9
+	MOVQ wide+72(FP), R9
 
 moment:
 	VMOVUPD   (DI), Z0
@@ -193,7 +193,7 @@ moment:
 turned:
 	MOVQ AX, DI
 	LEAQ (SP), R8
-	MOVQ order+56(FP), R9
+	MOVQ order+64(FP), R9
 
 old:
 	VMOVUPD        (DI), Z0
@@ -213,19 +213,19 @@ old:
 	DECQ           R9
 	JNZ            old
 	MOVQ           coefficients+40(FP), DI
-	MOVQ           order+56(FP), R10
-	MOVQ           first+72(FP), R11
-	MOVQ           wide+64(FP), R12
-	MOVQ           more+80(FP), R13
-	LEAQ           1024(SP), R14
+	MOVQ           order+64(FP), R10
+	MOVQ           rows+56(FP), R11
 	VXORPD         Z1, Z1, Z1
 	VXORPD         Z3, Z3, Z3
 
 row:
 	VXORPD Z0, Z0, Z0
 	VXORPD Z2, Z2, Z2
+	MOVQ   (R11), R12
+	MOVQ   8(R11), R9
+	SHLQ   $0x07, R12
 	LEAQ   (SP), R8
-	MOVQ   R11, R9
+	ADDQ   R12, R8
 
 shift:
 	VBROADCASTSD (DI), Z4
@@ -235,8 +235,11 @@ shift:
 	ADDQ         $0x00000080, R8
 	DECQ         R9
 	JNZ          shift
-	MOVQ         R14, R8
-	MOVQ         R12, R9
+	MOVQ         16(R11), R12
+	MOVQ         24(R11), R9
+	SHLQ         $0x07, R12
+	LEAQ         1024(SP), R8
+	ADDQ         R12, R8
 
 add:
 	VBROADCASTSD (DI), Z4
@@ -253,10 +256,7 @@ add:
 	VFMADD231PD  Z4, Z2, Z3
 	ADDQ         $0x00000008, DI
 	ADDQ         $0x00000080, AX
-	ADDQ         R13, R11
-	SUBQ         R13, R12
-	IMUL3Q       $0x00000080, R13, R8
-	ADDQ         R8, R14
+	ADDQ         $0x00000020, R11
 	DECQ         R10
 	JNZ          row
 	TESTQ        DX, DX

@@ -16,23 +16,37 @@ const Lanes = group
 // moment by moment; results channel by channel in each group.
 type Cascade struct {
 	Order, Degree int
-	Full          bool         // all of Shift and Add counts; else a triangle of each
-	Shift         []float64    // Order×Order, lower unless Full: old moments to new ones
-	Add           []float64    // Order×(Degree+1), upper unless Full: the block's moments to new ones
+	Shift         []float64    // Order×Order: old moments to new ones
+	Add           []float64    // Order×(Degree+1): the block's moments to new ones
 	Out           []float64    // Order: moments to the filter's output
 	Turn          []complex128 // groups × Lanes: old moments to the new middle
 
-	packed []float64 // for the loops in assembly
-	loop   cascadeLoop
+	columns []columns // of each row of Shift and Add
+	packed  []float64 // for the loops in assembly
+	loop    cascadeLoop
 }
 
-// columns are how many columns of row j of Shift count, and the first that does of Add.
-func (c *Cascade) columns(j int) (shift, add int) {
-	if c.Full {
-		return c.Order, 0
+// columns are those of a row that count, as there are zeros alone before and behind:
+// stages fill a triangle, each pair of poles a square of two by two.
+type columns struct{ shift, add span }
+
+type span struct{ first, count int64 }
+
+// filled is the span of a row that is not zero, or one column where all is.
+func filled(row []float64) span {
+	first, last := 0, 0
+	for i, v := range row {
+		if v != 0 {
+			last = i
+		}
 	}
-	return j + 1, j
+	for first < last && row[first] == 0 {
+		first++
+	}
+	return span{int64(first), int64(last - first + 1)}
 }
+
+func (s span) of(row []float64) []float64 { return row[s.first : s.first+s.count] }
 
 // cascadeLoop advances one group of tones.
 type cascadeLoop func(c *Cascade, state, moments, out []complex128, group, channels, step int)
@@ -43,7 +57,17 @@ var (
 )
 
 // Prepare makes the cascade ready after its tables were filled.
-func (c *Cascade) Prepare() { c.loop = cascadeLoops(c) }
+func (c *Cascade) Prepare() {
+	c.columns = c.columns[:0]
+	for j := range c.Order {
+		c.columns = append(c.columns, columns{filled(c.shifts(j)), filled(c.adds(j))})
+	}
+	c.loop = cascadeLoops(c)
+}
+
+// shifts and adds are row j of Shift and of Add.
+func (c *Cascade) shifts(j int) []float64 { return c.Shift[j*c.Order : (j+1)*c.Order] }
+func (c *Cascade) adds(j int) []float64   { return c.Add[j*(c.Degree+1) : (j+1)*(c.Degree+1)] }
 
 // Advance takes the moments of a block from the results of Rows: moment d of
 // tone k is its row d·len(Turn) + k, with real and imaginary part exchanged for
@@ -63,7 +87,7 @@ func (c *Cascade) Advance(state, moments, out []complex128, channels, stride int
 }
 
 func advanceGo(c *Cascade, state, moments, out []complex128, group, channels, step int) {
-	n, wide := c.Order, c.Degree+1
+	n := c.Order
 	var old [8]complex128
 	for ch := range channels {
 		for lane := range Lanes {
@@ -74,13 +98,15 @@ func advanceGo(c *Cascade, state, moments, out []complex128, group, channels, st
 			var y complex128
 			for j := range n {
 				var re, im float64
-				shift, add := c.columns(j)
-				for i, f := range c.Shift[j*n : j*n+shift] {
-					re += f * real(old[i])
-					im += f * imag(old[i])
+				count := c.columns[j]
+				for i, f := range count.shift.of(c.shifts(j)) {
+					v := old[int(count.shift.first)+i]
+					re += f * real(v)
+					im += f * imag(v)
 				}
-				for d := add; d < wide; d++ {
-					q, f := moments[d*step+ch*Lanes+lane], c.Add[j*wide+d]
+				for i, f := range count.add.of(c.adds(j)) {
+					d := int(count.add.first) + i
+					q := moments[d*step+ch*Lanes+lane]
 					if d%2 == 0 {
 						re += f * real(q)
 						im += f * imag(q)

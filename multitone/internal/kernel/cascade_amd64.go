@@ -10,13 +10,13 @@ func init() {
 }
 
 // advancer advances a group of tones by a block; see its generator for the arguments.
-type advancer func(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64, order, wide, first, more int)
+type advancer func(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64, rows *int64, order, wide int)
 
 //go:noescape
-func advanceAVX2(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64, order, wide, first, more int)
+func advanceAVX2(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64, rows *int64, order, wide int)
 
 //go:noescape
-func advanceAVX512(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64, order, wide, first, more int)
+func advanceAVX512(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64, rows *int64, order, wide int)
 
 // What the loops have room for.
 const mostStates, mostMoments = 8, 11
@@ -29,18 +29,12 @@ func (c *Cascade) wide(advance advancer) cascadeLoop {
 	}
 	c.packed = c.packed[:0]
 	for j := range n {
-		shift, add := c.columns(j)
-		c.packed = append(c.packed, c.Shift[j*n:j*n+shift]...)
-		c.packed = append(c.packed, c.Add[j*wide+add:(j+1)*wide]...)
+		c.packed = append(c.packed, c.columns[j].shift.of(c.shifts(j))...)
+		c.packed = append(c.packed, c.columns[j].add.of(c.adds(j))...)
 		c.packed = append(c.packed, c.Out[j])
 	}
 	coefficients := len(c.packed)
 	c.packTurns()
-	first, _ := c.columns(0)
-	more := 1
-	if c.Full {
-		more = 0
-	}
 	return func(c *Cascade, state, moments, out []complex128, group, channels, step int) {
 		_ = state[channels*n*Lanes-1]
 		_ = moments[c.Degree*step+channels*Lanes-1]
@@ -48,7 +42,7 @@ func (c *Cascade) wide(advance advancer) cascadeLoop {
 		if out != nil {
 			y = &out[:channels*Lanes][0]
 		}
-		advance(&state[0], &moments[0], y, channels, uintptr(step)*16, &c.packed[0], &c.packed[coefficients+group*4*Lanes], n, wide, first, more)
+		advance(&state[0], &moments[0], y, channels, uintptr(step)*16, &c.packed[0], &c.packed[coefficients+group*4*Lanes], &c.columns[0].shift.first, n, wide)
 	}
 }
 
@@ -74,7 +68,7 @@ func (c *Cascade) packTurns() {
 func cascade4avx512(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64, degree int)
 
 func cascadeAVX512(c *Cascade) cascadeLoop {
-	if c.Full || c.Order != 4 || c.Degree < 3 || c.Degree > 7 {
+	if c.Order != 4 || c.Degree < 3 || c.Degree > 7 || !c.stages() {
 		return c.wide(advanceAVX512)
 	}
 	c.packed = c.packed[:0]
@@ -93,6 +87,17 @@ func cascadeAVX512(c *Cascade) cascadeLoop {
 	c.packed = append(c.packed, c.Out...)
 	c.packTurns()
 	return advance4AVX512
+}
+
+// stages tells whether the rows are those of stages: triangles, with ones along the
+// diagonal of Shift.
+func (c *Cascade) stages() bool {
+	for j, v := range c.columns {
+		if v.shift.first+v.shift.count != int64(j+1) || c.shifts(j)[j] != 1 || v.add.first < int64(j) {
+			return false
+		}
+	}
+	return true
 }
 
 // cascadeCoefficients is how many numbers precede the turns.

@@ -26,24 +26,24 @@ func testCascade(t *testing.T) {
 	for _, order := range []int{1, 3, 4, 8} {
 		for degree := order; degree <= 10; degree++ {
 			for _, channels := range []int{1, 2, 5, 12} {
-				for _, groups := range []int{1, 3, -3} {
-					full := groups < 0
-					groups = max(groups, -groups)
-					t.Run(fmt.Sprintf("order=%d/degree=%d/channels=%d/groups=%d/full=%v", order, degree, channels, groups, full), func(t *testing.T) {
-						c := &Cascade{Order: order, Degree: degree, Full: full, Turn: random(rng, groups*Lanes)}
+				for _, filled := range []string{"triangle", "pairs", "full", "none"} {
+					const groups = 3
+					t.Run(fmt.Sprintf("order=%d/degree=%d/channels=%d/filled=%s", order, degree, channels, filled), func(t *testing.T) {
+						c := &Cascade{Order: order, Degree: degree, Turn: random(rng, groups*Lanes)}
+						full := filled == "full"
 						for j := range order {
 							for i := range order {
 								v := 0.0
-								if i < j || full {
+								if i < j && filled == "triangle" || i/2 == j/2 && filled == "pairs" || full {
 									v = rng.NormFloat64()
-								} else if i == j {
+								} else if i == j && filled == "triangle" {
 									v = 1
 								}
 								c.Shift = append(c.Shift, v)
 							}
 							for d := range degree + 1 {
 								v := 0.0
-								if d >= j || full {
+								if d >= j && filled == "triangle" || filled == "pairs" || full {
 									v = rng.NormFloat64()
 								}
 								c.Add = append(c.Add, v)
@@ -57,6 +57,7 @@ func testCascade(t *testing.T) {
 						want, got := make([]complex128, groups*channels*Lanes+1), make([]complex128, groups*channels*Lanes+1)
 						guard := complex(7, 7)
 						want[len(want)-1], got[len(got)-1] = guard, guard
+						c.Prepare()
 						c.loop = advanceGo
 						c.Advance(wantState, moments, want[:len(want)-1], channels, stride)
 						c.Prepare()
