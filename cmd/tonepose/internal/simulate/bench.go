@@ -6,12 +6,16 @@ import (
 	"path/filepath"
 
 	"tonepose/cmd/tonepose/internal/files"
+	"tonepose/cmd/tonepose/internal/rig"
 )
 
 // benchRig is an invented pipe-inspection bench.
 //
 //go:embed bench.rig.yaml
 var benchRig []byte
+
+// BuiltinRig is an invented pipe-inspection bench, as Bench has it.
+func BuiltinRig() (*rig.Rig, error) { return rig.Parse("bench", benchRig, rig.Options{}) }
 
 // Bench writes the rig file of an invented pipe-inspection bench into dir, which
 // must exist, and simulates a built-in path on it: NAME.sigmf-meta and -data,

@@ -3,6 +3,7 @@ package simulate
 import (
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
@@ -13,23 +14,24 @@ import (
 	"tonepose/fieldmodels/rigid"
 )
 
-// couplingMap gives the mutual inductances of all coils on a path, in the order of
-// their channels.
+// couplingMap gives the mutual inductances of all coils on their courses, in the order
+// of their channels.
 type couplingMap struct {
-	path    *Path
+	courses []course // of the sensors
 	array   fieldmodels.Array
 	sources *mutual.Sources // of the array's emitters
 	coils   []pathCoil
+	asked   float64 // time of the last couplings [s]
 }
 
 // pathCoil is one pickup on its sensor. It keeps the couplings m of the pose at which
 // the sensor last rested; empty: it moves.
 type pathCoil struct {
-	track, channel int
-	name           string
-	pickup         mutual.Pickup
-	rest           rigid.Pose
-	m              []complex128
+	sensor, channel int
+	name            string
+	pickup          mutual.Pickup
+	rest            rigid.Pose
+	m               []complex128
 }
 
 func newCouplingMap(r *rig.Rig, p *Path) (*couplingMap, error) {
@@ -37,7 +39,10 @@ func newCouplingMap(r *rig.Rig, p *Path) (*couplingMap, error) {
 	if err != nil {
 		return nil, err
 	}
-	c := &couplingMap{path: p, array: array}
+	c := &couplingMap{array: array, asked: math.Inf(-1)}
+	for i := range p.Tracks {
+		c.courses = append(c.courses, course{{to: p.Tracks[i].motion}})
+	}
 	var sources []fieldmodels.Source
 	for i := range array.Emitters {
 		sources = append(sources, array.Emitters[i].Source)
@@ -46,7 +51,7 @@ func newCouplingMap(r *rig.Rig, p *Path) (*couplingMap, error) {
 	for s := range r.Sensors {
 		sensor := r.Sensor(s)
 		for i, coil := range sensor.Coils {
-			c.coils = append(c.coils, pathCoil{track: s, channel: r.Sensors[s].Coils[i].Channel,
+			c.coils = append(c.coils, pathCoil{sensor: s, channel: r.Sensors[s].Coils[i].Channel,
 				name: fmt.Sprintf("coil %d of sensor %s", i+1, sensor.Name), pickup: mutual.NewPickup(coil)})
 		}
 	}
@@ -57,11 +62,12 @@ func newCouplingMap(r *rig.Rig, p *Path) (*couplingMap, error) {
 // fill is a synth.Couplings: the couplings of all coils at t and their rates.
 func (c *couplingMap) fill(t float64, m, dm []complex128) error {
 	tones := len(c.array.Emitters)
+	c.asked = t
 	var placed mutual.Sampled
 	var k mutual.Couplings
 	for p := range c.coils {
 		coil := &c.coils[p]
-		pose, v, w := c.path.Tracks[coil.track].At(t)
+		pose, v, w := c.courses[coil.sensor].At(t)
 		m, dm := m[p*tones:(p+1)*tones], dm[p*tones:(p+1)*tones]
 		resting := v == (r3.Vec{}) && w == (r3.Vec{})
 		if resting && len(coil.m) > 0 && coil.rest == pose {

@@ -85,10 +85,9 @@ func (s stationMotion) At(t float64) (p rigid.Pose, velocity, angular r3.Vec) {
 	to := s[next]
 	span := to.Start - from.Stop
 	u := (t - from.Stop) / span
-	ease := u * u * u * (10 - u*(15-6*u))
 	rate := 30 * u * u * (1 - u) * (1 - u) / span
 	way, rotation := to.Pose.Minus(from.Pose)
-	return from.Pose.Plus(r3.Scale(ease, way), r3.Scale(ease, rotation)), r3.Scale(rate, way), r3.Scale(rate, rotation)
+	return from.Pose.Plus(r3.Scale(ease(u), way), r3.Scale(ease(u), rotation)), r3.Scale(rate, way), r3.Scale(rate, rotation)
 }
 
 // newStationTrack sorts the stations by time and refuses those that overlap, or

@@ -1,5 +1,7 @@
 // Package simulate writes the recordings that a bench would make: Run follows the
-// sensors on a Path, read from a file (ReadPath) or built in (BuiltinPath).
+// sensors on a Path, read from a file (ReadPath) or built in (BuiltinPath). All samples
+// come from a Generator, which also is the bench as a stream: it can be read without end
+// and turned meanwhile, by a Change.
 package simulate
 
 import (
@@ -10,8 +12,6 @@ import (
 	"io"
 	"io/fs"
 	"math"
-	"math/cmplx"
-	"math/rand/v2"
 	"slices"
 	"strings"
 	"sync"
@@ -20,7 +20,6 @@ import (
 	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/multitone/recording"
-	"tonepose/multitone/synth"
 )
 
 // Options are the length, format and disturbances of a recording. The zero value is a
@@ -48,6 +47,15 @@ type Options struct {
 	Seed  uint64
 	Start time.Time // core:datetime; default 2026-01-01T00:00:00Z, so that equal calls give equal files
 	Force bool      // replace existing files
+}
+
+// fill puts the defaults of a rig and a path in place.
+func (o *Options) fill(r *rig.Rig, p *Path) {
+	if o.MainsHz == 0 {
+		o.MainsV = 0
+	}
+	o.RateHz, o.DurationS = cmp.Or(o.RateHz, r.SampleRateHz), cmp.Or(o.DurationS, p.Duration)
+	o.Start = cmp.Or(o.Start, time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC))
 }
 
 // Summary is what a simulation left.
@@ -101,11 +109,7 @@ func Run(ctx context.Context, rigFile, path, out string, o Options, progress fun
 // recording.OutputOf). Files appear all or none. progress, if not nil, gets the
 // samples done and wanted. Write ends with ctx.
 func Write(ctx context.Context, r *rig.Rig, p *Path, out string, o Options, progress func(done, total int64)) (*Summary, error) {
-	if o.MainsHz == 0 {
-		o.MainsV = 0
-	}
-	o.RateHz, o.DurationS = cmp.Or(o.RateHz, r.SampleRateHz), cmp.Or(o.DurationS, p.Duration)
-	o.Start = cmp.Or(o.Start, time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC))
+	o.fill(r, p)
 	for i := range p.Tracks {
 		if err := p.Tracks[i].covers(o.DurationS); err != nil {
 			return nil, err
@@ -115,12 +119,7 @@ func Write(ctx context.Context, r *rig.Rig, p *Path, out string, o Options, prog
 	if samples < 1 {
 		return nil, fmt.Errorf("%g s at %g Hz hold no sample: lengthen the path or --duration", o.DurationS, o.RateHz)
 	}
-	config, err := simulationConfig(ctx, r, p, o)
-	if err != nil {
-		return nil, err
-	}
-	config.Samples = samples
-	generator, err := synth.New(config)
+	generator, err := NewGenerator(ctx, r, p, o, samples)
 	if err != nil {
 		return nil, err
 	}
@@ -183,7 +182,7 @@ func createRecording(batch *files.Batch, to recording.Output, r *rig.Rig, o Opti
 }
 
 // drain writes all samples block by block.
-func drain(ctx context.Context, g *synth.Generator, rec *recording.Writer, total int64, progress func(done, total int64)) error {
+func drain(ctx context.Context, g *Generator, rec *recording.Writer, total int64, progress func(done, total int64)) error {
 	const block = 4096
 	// One block is written while the next is made.
 	type volts struct {
@@ -231,93 +230,4 @@ func drain(ctx context.Context, g *synth.Generator, rec *recording.Writer, total
 			progress(done, total)
 		}
 	}
-}
-
-// simulationConfig turns rig, path and options into what synth generates.
-func simulationConfig(ctx context.Context, r *rig.Rig, p *Path, o Options) (synth.Config, error) {
-	random := rand.New(rand.NewPCG(o.Seed, 0x73696d))
-	phase := func() float64 { return 2 * math.Pi * random.Float64() }
-	c := synth.Config{
-		Rate: o.RateHz, ClockPPM: o.ClockPPM, ClockDrift: o.ClockDriftPPM, Clock: o.Clock, Seed: o.Seed, KnotStep: p.knotStep,
-		Mains: synth.Mains{Hz: o.MainsHz * (1 + 5e-4*(2*random.Float64()-1))},
-	}
-	begun := 0.0 // instant at which phase_deg holds [s]
-	if b := r.Playback; b != nil {
-		begun = b.EarliestS + (b.LatestS-b.EarliestS)*rand.New(rand.NewPCG(o.Seed, 0x706c6179)).Float64()
-	}
-	for _, e := range r.Emitters {
-		t := synth.Tone{Hz: e.ToneHz, Current: e.CurrentPeakA, Phase: phase(), OffsetPPM: o.OwnPPM * random.NormFloat64()}
-		if e.Reference == nil {
-			t.Phase = e.PhaseDeg*math.Pi/180 - 2*math.Pi*math.Mod(e.ToneHz*begun, 1)
-		}
-		t.Wander = synth.Wander{Relative: o.CurrentDrift, Hz: 0.05 + 0.25*random.Float64(), Phase: phase()}
-		c.Tones = append(c.Tones, t)
-	}
-	coils, err := newCouplingMap(r, p)
-	if err != nil {
-		return c, err
-	}
-	// Between blocks there may be seconds of couplings.
-	c.Couplings = func(t float64, m, dm []complex128) error {
-		if err := ctx.Err(); err != nil {
-			return err
-		}
-		return coils.fill(t, m, dm)
-	}
-	for i := range r.Channels {
-		ch, err := simulatedChannel(r, i, o)
-		if err != nil {
-			return c, err
-		}
-		ch.Pickup = slices.ContainsFunc(coils.coils, func(c pathCoil) bool { return c.channel == i })
-		if ch.Pickup {
-			ch.Delay += o.PickupDelayS
-			if o.CrosstalkOhm != 0 {
-				ch.Transimpedance = make([]complex128, len(c.Tones))
-				for k := range ch.Transimpedance {
-					ch.Transimpedance[k] = cmplx.Rect(o.CrosstalkOhm, phase())
-				}
-			}
-		}
-		for k, e := range r.Emitters {
-			if e.Reference == nil || e.Reference.Channel != i {
-				continue
-			}
-			if ch.Transimpedance == nil {
-				ch.Transimpedance = make([]complex128, len(c.Tones))
-			}
-			ch.Transimpedance[k] = complex(e.Reference.TransimpedanceOhm, 0)
-		}
-		c.Channels = append(c.Channels, ch)
-	}
-	return c, nil
-}
-
-// simulatedChannel is a channel's receive chain and its disturbances, carried
-// to the ADC's input.
-func simulatedChannel(r *rig.Rig, i int, o Options) (synth.Channel, error) {
-	in := &r.Channels[i]
-	ch := synth.Channel{Gain: in.Gain, Delay: in.DelayS}
-	size := math.Abs(in.Gain)
-	if len(in.Table) > 0 {
-		size = 0
-		for _, e := range r.Emitters {
-			g, err := in.Response(e.ToneHz)
-			if err != nil {
-				return ch, err
-			}
-			ch.Response = append(ch.Response, g)
-			size += cmplx.Abs(g) / float64(len(r.Emitters))
-		}
-	}
-	ch.Noise = synth.Noise{Density: o.Noise * size, Corner: o.FlickerHz}
-	ch.Mains = o.MainsV * size
-	if o.Bits > 0 {
-		if in.FullScaleV == 0 {
-			return ch, fmt.Errorf("channel %s has no full_scale_v, which %d-bit samples need: state it in the rig, or ask for float samples (--bits 0)",
-				in.Name, o.Bits)
-		}
-		ch.Quantiser = synth.Quantiser{Bits: o.Bits, FullScale: in.FullScaleV}
-	}
-	return ch, nil
 }
