@@ -6,6 +6,7 @@ import (
 	"fmt"
 
 	"tonepose/cmd/tonepose/internal/files"
+	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/solver/assessment"
 )
 
@@ -15,6 +16,8 @@ type Summary struct {
 	Unsolved int `json:"n_unsolved"`     // rows without a pose
 	Beyond   int `json:"n_beyond_truth"` // poses outside of the truth's times
 	Flagged  int `json:"n_flagged"`
+	// Flags counts the flags of the poses that were compared.
+	Flags verdict.Counts `json:"-"`
 	// Unflagged is the same without flagged poses, where there are some of both.
 	Unflagged *assessment.Report `json:"unflagged,omitempty"`
 	Stations  []string           `json:"stations,omitempty"` // labels, station 1 first
@@ -71,6 +74,9 @@ func (a *Result) summarise(ctx context.Context, dir string, o *Options) (*Summar
 		return nil, err
 	}
 	sum := &Summary{Report: *report, Unsolved: a.Unsolved, Beyond: a.Beyond, Stations: a.Stations[1:], Result: a}
+	for i := range a.Rows {
+		sum.Flags.Add(a.Rows[i].Flags)
+	}
 	unflagged := a.part(func(i int) bool { return a.Rows[i].Flags == 0 })
 	sum.Flagged = sum.N - len(unflagged.Samples)
 	if sum.Flagged > 0 && sum.Flagged < sum.N {

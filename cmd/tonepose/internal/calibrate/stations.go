@@ -14,6 +14,7 @@ import (
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/multitone"
 	"tonepose/multitone/coupling"
 	"tonepose/multitone/recording"
@@ -28,7 +29,8 @@ type Stations struct {
 	// Missing counts the couplings left out because their samples were faulty or
 	// their reference lost.
 	Missing  int
-	Unsolved int // stations without reference for which the bench as drawn gave no pose
+	Flags    verdict.Counts // of the couplings' samples
+	Unsolved int            // stations without reference for which the bench as drawn gave no pose
 	Survey   *stream.Survey
 
 	bench *bench.Bench
@@ -159,7 +161,8 @@ func (out *Stations) station(i int, f *multitone.Frame, m coupling.Matrix, row t
 	channels := out.bench.Sensors()[i].Channels
 	for k, v := range m.Value {
 		variance := m.Variance[k]
-		if !math.IsInf(variance, 1) && out.faulty(k/len(channels), channels[k%len(channels)], f) {
+		flags := out.flags(k/len(channels), channels[k%len(channels)], f)
+		if out.Flags.Add(flags); flags != 0 {
 			variance = math.Inf(1)
 		}
 		if math.IsInf(variance, 1) {
@@ -185,13 +188,16 @@ func (out *Stations) station(i int, f *multitone.Frame, m coupling.Matrix, row t
 	return st, nil
 }
 
-// faulty reports whether the samples behind a coupling can't be trusted.
-func (out *Stations) faulty(tone, channel int, f *multitone.Frame) bool {
+// flags says why the samples behind a coupling can't be trusted.
+func (out *Stations) flags(tone, channel int, f *multitone.Frame) verdict.Flags {
 	flags := out.Survey.Flags(channel, f.Start, f.Stop)
 	if ref := out.tones[tone].Reference; ref != multitone.NoReference {
 		flags |= out.Survey.Flags(ref, f.Start, f.Stop)
 	}
-	return flags != 0 || out.Survey.Lost(tone, f.Start, f.Stop)
+	if out.Survey.Lost(tone, f.Start, f.Stop) {
+		flags |= verdict.ReferenceLost
+	}
+	return flags
 }
 
 // draw fills in the bench as the rig file draws it, and returns the rig's index

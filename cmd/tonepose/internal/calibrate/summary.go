@@ -12,35 +12,37 @@ import (
 	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver/calibration"
 )
 
 // Summary is what a calibration found, in the form of its JSON.
 type Summary struct {
-	Recording      string        `json:"recording"`
-	Rig            string        `json:"rig"`
-	Out            string        `json:"out"`
-	Free           string        `json:"free"`
-	Status         string        `json:"status"`
-	Iterations     int           `json:"iterations"`
-	ElapsedS       float64       `json:"elapsed_s"`
-	Chi2           float64       `json:"chi2"` // with sigmas as counted: see Inputs
-	DOF            int           `json:"dof"`
-	Missing        int           `json:"missing_couplings"`
-	Stated         *AsStated     `json:"as_stated,omitempty"`
-	Inputs         []Input       `json:"inputs"`
-	LeftOut        []Station     `json:"left_out"`       // stations that contradict the others
-	Contradictions []string      `json:"contradictions"` // in words, with what to do
-	Parameters     []Parameter   `json:"parameters"`
-	Gauges         []Gauge       `json:"gauges"`
-	Emitters       []Emitter     `json:"emitters"`
-	Stations       []Station     `json:"stations"`
-	Frame          rigid.Pose    `json:"frame"`   // of the reference device in the rig frame
-	Markers        []Marker      `json:"markers"` // of each sensor in its marker's frame
-	Validation     *Validation   `json:"cross_validation,omitempty"`
-	Suggestion     *Suggestion   `json:"suggestion,omitempty"`
-	Metal          *MetalSummary `json:"metal,omitempty"`
+	Recording      string         `json:"recording"`
+	Rig            string         `json:"rig"`
+	Out            string         `json:"out"`
+	Free           string         `json:"free"`
+	Status         string         `json:"status"`
+	Iterations     int            `json:"iterations"`
+	ElapsedS       float64        `json:"elapsed_s"`
+	Chi2           float64        `json:"chi2"` // with sigmas as counted: see Inputs
+	DOF            int            `json:"dof"`
+	Missing        int            `json:"missing_couplings"`
+	Flags          verdict.Counts `json:"-"` // of the couplings
+	Stated         *AsStated      `json:"as_stated,omitempty"`
+	Inputs         []Input        `json:"inputs"`
+	LeftOut        []Station      `json:"left_out"`       // stations that contradict the others
+	Contradictions []string       `json:"contradictions"` // in words, with what to do
+	Parameters     []Parameter    `json:"parameters"`
+	Gauges         []Gauge        `json:"gauges"`
+	Emitters       []Emitter      `json:"emitters"`
+	Stations       []Station      `json:"stations"`
+	Frame          rigid.Pose     `json:"frame"`   // of the reference device in the rig frame
+	Markers        []Marker       `json:"markers"` // of each sensor in its marker's frame
+	Validation     *Validation    `json:"cross_validation,omitempty"`
+	Suggestion     *Suggestion    `json:"suggestion,omitempty"`
+	Metal          *MetalSummary  `json:"metal,omitempty"`
 }
 
 // AsStated is how everything fits as it was stated, all stations counted.
@@ -135,7 +137,7 @@ func vector(v r3.Vec) [3]float64 { return [3]float64{v.X, v.Y, v.Z} }
 // summarise gathers a result and what it says of single stations.
 func summarise(st *Stations, res *calibration.Result) (*Summary, error) {
 	sum := &Summary{Status: string(res.Status), Iterations: res.Iterations, Chi2: res.ChiSquare, DOF: res.DOF,
-		Missing: st.Missing, Frame: res.Frame(), Gauges: []Gauge{}, Inputs: []Input{}, LeftOut: []Station{}, Contradictions: []string{}}
+		Missing: st.Missing, Flags: st.Flags, Frame: res.Frame(), Gauges: []Gauge{}, Inputs: []Input{}, LeftOut: []Station{}, Contradictions: []string{}}
 	for _, p := range res.Parameters {
 		sum.Parameters = append(sum.Parameters, Parameter{Name: p.Name, Unit: p.Unit, Before: p.Before, After: p.After,
 			Sigma: p.Sigma, Moved: p.Moved(), Tolerance: p.Tolerance})

@@ -121,5 +121,5 @@ func runCalibrate(ctx context.Context, o *calibrateOptions, s Streams) error {
 	if err := res.Save(); err != nil {
 		return err
 	}
-	return o.output.show(s, res.Summary, func(w io.Writer) error { return present.Calibration(w, res.Summary) })
+	return o.output.show(s, present.CalibrationOf(res.Summary), func(w io.Writer) error { return present.Calibration(w, res.Summary) })
 }

@@ -11,6 +11,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"strings"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
@@ -40,6 +41,7 @@ func newRoot(s Streams) *cobra.Command {
 	root := &cobra.Command{
 		Use:           "tonepose",
 		Short:         "From raw samples of pickup coils to positions and orientations",
+		Version:       strings.TrimPrefix(version(), "tonepose "),
 		SilenceUsage:  true,
 		SilenceErrors: true,
 		// Before any command: the flags that it can't do without.
@@ -62,6 +64,9 @@ func newRoot(s Streams) *cobra.Command {
 	for _, command := range []func(Streams) *cobra.Command{newDemo, newPlan, newInspect, newMeasure, newSolve, newCalibrate, newAssess, newExport, newSimulate} {
 		root.AddCommand(command(s))
 	}
+	root.SetVersionTemplate("tonepose {{.Version}}\n")
+	root.SetHelpCommand(newHelp(s))
+	root.Long = root.Short + ".\n\n" + topicList()
 	return root
 }
 

@@ -2,6 +2,7 @@ package cli
 
 import (
 	"runtime/debug"
+	"strings"
 
 	"github.com/spf13/pflag"
 
@@ -53,12 +54,35 @@ func provenance(f *pflag.FlagSet, j *measure.Job) {
 	})
 }
 
-// version names the build: the module's version, or its revision.
+// version names the build: the module's version, or the revision that it was built
+// from and whether files differed from it.
 func version() string {
-	if info, ok := debug.ReadBuildInfo(); ok {
-		return "tonepose " + info.Main.Version
+	info, ok := debug.ReadBuildInfo()
+	if !ok {
+		return "tonepose, of unknown version"
 	}
-	return "tonepose"
+	settings := map[string]string{}
+	for _, s := range info.Settings {
+		settings[s.Key] = s.Value
+	}
+	return "tonepose " + versionOf(info.Main.Version, settings["vcs.revision"], settings["vcs.time"], settings["vcs.modified"] == "true")
+}
+
+func versionOf(module, revision, time string, modified bool) string {
+	if module != "" && module != "(devel)" {
+		return module
+	}
+	if revision == "" {
+		return "(devel)"
+	}
+	text := "revision " + revision[:min(len(revision), 12)]
+	if day, _, ok := strings.Cut(time, "T"); ok {
+		text += " of " + day
+	}
+	if modified {
+		text += ", with changes"
+	}
+	return text
 }
 
 // run does a job while what it reports to progress shows on stderr: only on a

@@ -108,5 +108,5 @@ func runMeasure(ctx context.Context, o *measureOptions, s Streams) error {
 	}
 	warn(s, res.Info.Warnings...)
 	warn(s, res.Faults...)
-	return o.output.show(s, res, func(w io.Writer) error { return present.Pair(w, res, o.pair.Signal, o.pair.Reference) })
+	return o.output.show(s, present.PairOf(res), func(w io.Writer) error { return present.Pair(w, res, o.pair.Signal, o.pair.Reference) })
 }

@@ -106,8 +106,8 @@ func runSolve(ctx context.Context, o *solveOptions, s Streams) error {
 	warn(s, res.Info.Warnings...)
 	warn(s, res.Survey.Faults()...)
 	warn(s, res.Start.Doubts()...)
-	if res.Flagged > 0 || res.Unsolved > 0 {
-		fmt.Fprintf(s.Err, "tonepose: %d of %d poses are flagged, %d rows are unsolved: see the flags column\n", res.Flagged, res.Poses+res.Unsolved, res.Unsolved)
+	if res.Flags.Flagged > 0 || res.Unsolved > 0 {
+		fmt.Fprintf(s.Err, "tonepose: %d of %d poses are flagged, %d rows are unsolved: see the flags column\n", res.Flags.Flagged, res.Poses+res.Unsolved, res.Unsolved)
 	}
 	for _, v := range res.Verdicts {
 		for _, line := range v.Lines() {

@@ -17,6 +17,7 @@ import (
 	"tonepose/cmd/tonepose/internal/simulate"
 	"tonepose/cmd/tonepose/internal/solve"
 	"tonepose/cmd/tonepose/internal/stream"
+	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/solver/assessment"
 )
 
@@ -46,6 +47,7 @@ const inventedNote = "Invented data: a simulated plastic-pipe inspection bench."
 type Result struct {
 	Scene
 	Report assessment.Report
+	Flags  verdict.Counts // of the poses
 }
 
 // Run plays all scenes.
@@ -55,36 +57,38 @@ func Run(ctx context.Context, o Options) (all []Result, err error) {
 		if err != nil {
 			return nil, err
 		}
-		all = append(all, Result{sc, r})
+		all = append(all, *r)
 	}
 	return all, nil
 }
 
 // run plays one scene.
-func (sc Scene) run(ctx context.Context, o Options) (r assessment.Report, err error) {
+func (sc Scene) run(ctx context.Context, o Options) (*Result, error) {
 	if err := os.MkdirAll(o.Dir, 0o777); err != nil {
-		return r, err
+		return nil, err
 	}
 	in := func(name string) string { return filepath.Join(o.Dir, name) }
 	rigFile, err := simulate.Bench(ctx, o.Dir, sc.Path, o.Seed, func(done, total int64) {
 		o.Progress.Report(sc.Path+": simulate", done, total)
 	})
 	if err != nil {
-		return r, err
+		return nil, err
 	}
 	job := measure.Job{Input: measure.Input{Recording: in(sc.Path + ".sigmf-meta"), Rig: rigFile, Progress: o.Progress},
 		Out: in(sc.Path), Force: true, Windows: sc.windows, Tool: o.Tool, Options: map[string]string{"demo": sc.Path}}
 	if sc.intervals != "" {
 		job.Intervals = in(sc.intervals)
 	}
-	if _, err := solve.Run(ctx, solve.Options{Job: job}); err != nil {
-		return r, err
+	solved, err := solve.Run(ctx, solve.Options{Job: job})
+	if err != nil {
+		return nil, err
 	}
 	a, err := assess.Compare(ctx, job.Out, in(sc.Path+".truth.csv"), assess.Options{})
 	if err != nil {
-		return r, err
+		return nil, err
 	}
-	r, _ = assessment.Summarise(a.Samples)
+	r := &Result{Scene: sc, Flags: solved.Flags}
+	r.Report, _ = assessment.Summarise(a.Samples)
 	return r, sc.draw(ctx, &job, a)
 }
 

@@ -10,6 +10,7 @@ import (
 	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/multitone/recording"
 )
 
@@ -82,6 +83,7 @@ type Result struct {
 	Survey    *stream.Survey
 	Averaging *stream.Averaging
 	Frames    int
+	Flags     verdict.Counts // of the rows of the main table
 }
 
 // Tones measures the tones of the job's rig on every channel.
@@ -99,7 +101,7 @@ func Tones(ctx context.Context, j Job) (*Result, error) {
 		if out.Survey, err = stream.Observe(ctx, rec, b.Tones(), j.Clock, j.Progress); err != nil {
 			return err
 		}
-		write := Phasors(b.Tones(), out.Info.Names, set.Phasors.Write)
+		write := Phasors(b.Tones(), out.Info.Names, &out.Flags, set.Phasors.Write)
 		return out.Measure(ctx, rec, stream.Measurement{Tones: b.Tones(), Windows: j.Windows, Widen: true}, write, j.Progress)
 	}, tables.PhasorsName)
 }

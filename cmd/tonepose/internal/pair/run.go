@@ -5,6 +5,7 @@ import (
 
 	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/multitone/recording"
 )
 
@@ -13,6 +14,7 @@ import (
 type Output struct {
 	*Result
 	Rows   int             `json:"rows,omitempty"`
+	Flags  verdict.Counts  `json:"-"` // of the rows
 	Out    string          `json:"out,omitempty"`
 	Faults []string        `json:"faults,omitempty"` // of the samples, with channel and time
 	Info   recording.Info  `json:"-"`
@@ -41,7 +43,7 @@ func Run(ctx context.Context, j measure.Job, o Options) (*Output, error) {
 		if out.Series, err = p.Series(ctx, rec, j); err != nil {
 			return nil, err
 		}
-		out.Rows, out.Faults = out.Series.Frames, out.Series.Survey.Faults()
+		out.Rows, out.Faults, out.Flags = out.Series.Frames, out.Series.Survey.Faults(), out.Series.Flags
 	}
 	res, survey, err := p.Whole(ctx, rec, j.Progress)
 	if err != nil {
@@ -52,6 +54,9 @@ func Run(ctx context.Context, j measure.Job, o Options) (*Output, error) {
 		return out, nil
 	}
 	out.Faults = survey.Faults()
+	for range max(1, len(res.Harmonics)) {
+		out.Flags.Add(res.flags())
+	}
 	if j.Out == "" {
 		return out, nil
 	}

@@ -70,13 +70,16 @@ func (p *Pair) Series(ctx context.Context, r *recording.Reader, j measure.Job) (
 		m := p.measurement(out.Survey, j.Windows)
 		m.Widen = true
 		drawn := report.NewDemodulation(p.info.Volts)
-		rows, phasors := p.series(), measure.Phasors(p.tones, p.info.Names, set.Phasors.Write)
+		rows, phasors := p.series(), measure.Phasors(p.tones, p.info.Names, nil, set.Phasors.Write)
 		err = out.Measure(ctx, r, m, func(f *stream.Measured) error {
 			if err := phasors(f); err != nil {
 				return err
 			}
 			list := rows.frame(f)
 			drawn.Add(list...)
+			for i := range list {
+				out.Flags.Add(list[i].Flags)
+			}
 			return set.Demodulated.Write(list...)
 		}, j.Progress)
 		if err != nil {
@@ -86,6 +89,14 @@ func (p *Pair) Series(ctx context.Context, r *recording.Reader, j measure.Job) (
 		note := fmt.Sprintf("%s, %s, equivalent noise bandwidth %.4g Hz", p.info.Name, out.Averaging.Kind, out.Averaging.ENBWHz)
 		return drawn.Figure(title, note).Save(set.Files, tables.DemodulatedName+".png")
 	}, tables.DemodulatedName, tables.PhasorsName)
+}
+
+// flags are those of the result over the whole recording.
+func (r *Result) flags() verdict.Flags {
+	if r.Changes {
+		return verdict.Motion
+	}
+	return 0
 }
 
 // write writes the result over the whole recording, a row a harmonic.
@@ -99,9 +110,7 @@ func (p *Pair) write(res *Result, set *tables.Set) error {
 		row := tables.Demodulated{Time: res.DurationS / 2, Duration: res.DurationS, Signal: p.info.Names[p.signal], Reference: p.info.Names[p.reference],
 			Harmonic: int32(h.Number), Hz: float64(h.Number) * res.FrequencyHz, InPhase: real(v), Quadrature: imag(v), Amplitude: h.AmplitudePeakV,
 			Phase: h.PhaseDeg, Unwrapped: h.PhaseDeg, Sigma: h.SigmaAmplitudeRMSV * math.Sqrt2, SigmaPhase: h.SigmaPhaseDeg}
-		if res.Changes {
-			row.Flags = verdict.Motion
-		}
+		row.Flags = res.flags()
 		if err := set.Demodulated.Write(row); err != nil {
 			return err
 		}

@@ -19,6 +19,7 @@ import (
 type AssessmentObject struct {
 	*assess.Summary
 	Registration *Registration `json:"registration,omitempty"`
+	Flags        []Flagged     `json:"flags"` // of the poses
 }
 
 // Registration is what a registration found.
@@ -30,7 +31,7 @@ type Registration struct {
 
 // AssessmentOf gives a summary its form.
 func AssessmentOf(sum *assess.Summary) AssessmentObject {
-	out := AssessmentObject{Summary: sum}
+	out := AssessmentObject{Summary: sum, Flags: FlagsOf(&sum.Flags)}
 	r := sum.Result.Registration
 	if r == nil {
 		return out
@@ -75,6 +76,7 @@ func Assessment(w io.Writer, sum *assess.Summary) error {
 	for i := range sum.Sensors {
 		p.sensor(&sum.Sensors[i], len(sum.Sensors) > 1)
 	}
+	p.flags(&sum.Flags, "poses")
 	return p.err
 }
 

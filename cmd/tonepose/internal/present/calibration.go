@@ -8,6 +8,17 @@ import (
 	"tonepose/fieldmodels/correction"
 )
 
+// CalibrationObject is a calibration in the form of its JSON.
+type CalibrationObject struct {
+	*calibrate.Summary
+	Flags []Flagged `json:"flags"` // of the couplings
+}
+
+// CalibrationOf gives a calibration its form.
+func CalibrationOf(sum *calibrate.Summary) CalibrationObject {
+	return CalibrationObject{sum, FlagsOf(&sum.Flags)}
+}
+
 // Calibration prints what a calibration found.
 func Calibration(w io.Writer, sum *calibrate.Summary) error {
 	p := newPage(w)
@@ -60,6 +71,7 @@ func Calibration(w io.Writer, sum *calibrate.Summary) error {
 		p.line("a further station as in line %d of the suggestions: worst parameter from %.3g (%s) to %.3g (%s) of its tolerance",
 			g.Line, g.Before, g.BeforeParameter, g.After, g.AfterParameter)
 	}
+	p.flags(&sum.Flags, "couplings")
 	p.line("wrote %s", sum.Out)
 	return p.err
 }

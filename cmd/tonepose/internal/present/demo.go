@@ -21,6 +21,7 @@ func Demo(w io.Writer, rows []demo.Result, dir string, seconds float64) error {
 	p.line("")
 	for _, row := range rows {
 		p.line("%s: %s", row.Path, row.Words)
+		p.flags(&row.Flags, "poses")
 	}
 	p.line("%s holds the recordings, tables and figures (path, accuracy, spectrum, coupling); %.1f s", dir, seconds)
 	return p.err

@@ -7,6 +7,16 @@ import (
 	"tonepose/cmd/tonepose/internal/pair"
 )
 
+// PairObject is the measurement of a signal against a reference in the form of its
+// JSON.
+type PairObject struct {
+	*pair.Output
+	Flags []Flagged `json:"flags"` // of the rows
+}
+
+// PairOf gives a measurement its form.
+func PairOf(m *pair.Output) PairObject { return PairObject{m, FlagsOf(&m.Flags)} }
+
 // Pair prints the measurement of a signal against a reference.
 func Pair(w io.Writer, m *pair.Output, signal, reference string) error {
 	p := newPage(w)
@@ -34,5 +44,6 @@ func Pair(w io.Writer, m *pair.Output, signal, reference string) error {
 		p.line("time series: %d rows in %s", m.Rows, m.Out)
 		p.averaging(m.Series.Averaging)
 	}
+	p.flags(&m.Flags, "rows")
 	return p.err
 }

@@ -22,15 +22,17 @@ type Measured struct {
 	MainsHz   float64           `json:"mains_hz"` // 0: none seen
 	Averaging *stream.Averaging `json:"averaging"`
 	Faults    []string          `json:"faults"` // of the samples, with channel and time
+	Flags     []Flagged         `json:"flags"`  // of the table's rows
 	Out       string            `json:"out"`
 
-	lines int
+	lines  int
+	counts *verdict.Counts
 }
 
 // MeasuredOf gathers it.
 func MeasuredOf(r *measure.Result, out string) Measured {
 	return Measured{Recording: r.Info.Name, DurationS: r.Info.Duration(), Frames: r.Frames, MainsHz: r.Survey.MainsHz, Averaging: r.Averaging,
-		Faults: r.Survey.Faults(), Out: out, lines: len(r.Survey.Lines)}
+		Faults: r.Survey.Faults(), Flags: FlagsOf(&r.Flags), Out: out, counts: &r.Flags, lines: len(r.Survey.Lines)}
 }
 
 // Print prints it in words.
@@ -38,6 +40,7 @@ func (m *Measured) Print(w io.Writer) error {
 	p := newPage(w)
 	p.line("%s: %.4g s, %d frames in %s, mains %s", m.Recording, m.DurationS, m.Frames, m.Out, m.mains())
 	p.averaging(m.Averaging)
+	p.flags(m.counts, "phasors")
 	return p.err
 }
 
@@ -64,7 +67,7 @@ type Solved struct {
 
 // SolvedOf gathers it.
 func SolvedOf(r *solve.Result, out string, elapsed time.Duration) Solved {
-	s := Solved{Measured: MeasuredOf(&r.Result, out), Poses: r.Poses, Unsolved: r.Unsolved, Flagged: r.Flagged,
+	s := Solved{Measured: MeasuredOf(&r.Result, out), Poses: r.Poses, Unsolved: r.Unsolved, Flagged: r.Flags.Flagged,
 		ElapsedS: elapsed.Seconds(), Verdicts: r.Verdicts, Start: r.Start, result: r}
 	for k, hz := range r.Survey.Hz() {
 		s.ClockPPM = append(s.ClockPPM, (hz/r.Rig.Emitters[k].ToneHz-1)*1e6)
@@ -100,6 +103,7 @@ func (s *Solved) Print(w io.Writer) error {
 	}
 	p.line("clock offset %s, mains %s, solved in %.2g s", spanPPM(s.ClockPPM), s.mains(), s.ElapsedS)
 	p.averaging(s.Averaging)
+	p.flags(s.counts, "poses")
 	return p.err
 }
 

@@ -125,8 +125,10 @@ func (o object) needs(key, other string) {
 	}
 }
 
+var calibrationKeys = []string{"date", "reference_sha256", "parameters", "covariance_file", "covariance_sha256", "correction_file", "correction_sha256"}
+
 func (c *Calibration) read(v value) {
-	o := v.r.object(v, "date", "reference_sha256", "parameters", "covariance_file", "covariance_sha256", "correction_file", "correction_sha256")
+	o := v.r.object(v, calibrationKeys...)
 	if o.n == nil {
 		return
 	}

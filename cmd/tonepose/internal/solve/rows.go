@@ -34,7 +34,7 @@ type writer struct {
 }
 
 func newWriter(b *bench.Bench, set *tables.Set, o *Options, out *Result) (*writer, error) {
-	w := &writer{bench: b, tones: b.Tones(), set: set, options: o, phasors: measure.Phasors(b.Tones(), out.Info.Names, set.Phasors.Write), result: out}
+	w := &writer{bench: b, tones: b.Tones(), set: set, options: o, phasors: measure.Phasors(b.Tones(), out.Info.Names, nil, set.Phasors.Write), result: out}
 	if o.Trajectory != Unjoined {
 		w.joined = make([]joined, len(b.Sensors()))
 	}
@@ -96,9 +96,7 @@ func (w *writer) pose(f *stream.Measured, v *engine.Sensed) error {
 	} else {
 		w.result.Unsolved++
 	}
-	if v.Flags != 0 {
-		w.result.Flagged++
-	}
+	w.result.Flags.Add(v.Flags)
 	if err := w.set.Integrity.Write(tables.Integrity{Time: f.Time, Duration: f.Duration, Sensor: s.Name, Verdict: v.Verdict, Flags: v.Flags}); err != nil {
 		return err
 	}

@@ -33,7 +33,6 @@ type Result struct {
 	Rig      *rig.Rig
 	Poses    int                 // solved
 	Unsolved int                 // rows without a pose
-	Flagged  int                 // rows with a flag
 	Tracks   []*trajectory.Track // by sensor, where poses were joined
 	Unjoined []error             // of sensors whose poses could not be joined
 

@@ -54,8 +54,8 @@ func TestAStuckChannelIsLeftOut(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if res.Poses != 27 || res.Flagged != 27 {
-		t.Fatalf("%d poses, %d flagged: want all 27 of both", res.Poses, res.Flagged)
+	if res.Poses != 27 || res.Flags.Flagged != 27 {
+		t.Fatalf("%d poses, %d flagged: want all 27 of both", res.Poses, res.Flags.Flagged)
 	}
 	known, err := tables.ReadTruth(truth, []string{"probe"})
 	if err != nil {

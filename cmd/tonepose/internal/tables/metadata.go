@@ -132,7 +132,8 @@ var unitSuffixes = [...]struct{ suffix, unit string }{
 // number and "" for text.
 func unitOf(column string) string {
 	switch column {
-	case "qw", "qx", "qy", "qz", "chi2", "dof", "iterations", "harmonic", "misfit_growth", "skipped_windows":
+	case "qw", "qx", "qy", "qz", "chi2", "dof", "iterations", "harmonic", "misfit_growth", "skipped_windows", "quadrature_chi2", "quadrature_dof",
+		"runner_up_qw", "runner_up_qx", "runner_up_qy", "runner_up_qz", "runner_up_ratio", "nonlinearity":
 		return "1"
 	}
 	if of, ok := strings.CutPrefix(column, "cov_"); ok {

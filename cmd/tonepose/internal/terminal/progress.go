@@ -32,7 +32,7 @@ func NewProgress(w io.Writer, silent bool) *Progress {
 	if silent || !isTerminal(w) {
 		return nil
 	}
-	return &Progress{w: w, width: func() int { return width(w) }, now: time.Now}
+	return &Progress{w: w, width: func() int { return Width(w) }, now: time.Now}
 }
 
 // Show prints how far a pass is, at most ten times a second: done of total, in

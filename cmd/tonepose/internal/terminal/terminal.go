@@ -15,8 +15,8 @@ func isTerminal(w io.Writer) bool {
 	return ok && term.IsTerminal(int(f.Fd())) && os.Getenv("TERM") != "dumb"
 }
 
-// width is the number of columns of a terminal, 80 if it does not say.
-func width(w io.Writer) int {
+// Width is the number of columns of a terminal, 80 if it does not say or is none.
+func Width(w io.Writer) int {
 	if f, ok := w.(*os.File); ok {
 		if columns, _, err := term.GetSize(int(f.Fd())); err == nil && columns > 0 {
 			return columns
@@ -31,7 +31,9 @@ type Paint struct{ on bool }
 
 // PaintFor returns the Paint that suits w. A NO_COLOR that is set and not empty
 // switches it off, as no-color.org asks.
-func PaintFor(w io.Writer) Paint { return Paint{isTerminal(w) && os.Getenv("NO_COLOR") == ""} }
+func PaintFor(w io.Writer) Paint { return paintFor(isTerminal(w)) }
+
+func paintFor(terminal bool) Paint { return Paint{terminal && os.Getenv("NO_COLOR") == ""} }
 
 // Bold is for headings.
 func (p Paint) Bold(s string) string { return p.mark("1", s) }

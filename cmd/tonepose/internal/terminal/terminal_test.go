@@ -77,3 +77,17 @@ func TestNoTerminalNoProgressNoPaint(t *testing.T) {
 		t.Errorf("%q", have)
 	}
 }
+
+// https://no-color.org: set and not empty, whatever its value.
+func TestNoColorSwitchesPaintOff(t *testing.T) {
+	for value, on := range map[string]bool{"": true, "1": false, "0": false} {
+		t.Setenv("NO_COLOR", value)
+		if have := paintFor(true).Bold("x") != "x"; have != on {
+			t.Errorf("NO_COLOR=%q: painted is %v", value, have)
+		}
+	}
+	t.Setenv("NO_COLOR", "")
+	if paintFor(false).Bold("x") != "x" {
+		t.Error("painted without a terminal")
+	}
+}

@@ -95,3 +95,34 @@ func flagOf(name string) (Flags, bool) {
 	f, ok := formerNames[name]
 	return f, ok
 }
+
+// Counts counts rows by their flags.
+type Counts struct {
+	Rows    int // all
+	Flagged int // with a flag
+	by      [len(flagNames)]int
+}
+
+// Add counts a row.
+func (c *Counts) Add(f Flags) {
+	c.Rows++
+	if f == 0 {
+		return
+	}
+	c.Flagged++
+	for i := range c.by {
+		if f&(1<<i) != 0 {
+			c.by[i]++
+		}
+	}
+}
+
+// All yields the flags that rows had, in their fixed order, with the number of
+// these rows.
+func (c *Counts) All(yield func(name string, rows int) bool) {
+	for i, n := range c.by {
+		if n > 0 && !yield(flagNames[i], n) {
+			return
+		}
+	}
+}

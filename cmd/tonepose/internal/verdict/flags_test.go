@@ -1,6 +1,7 @@
 package verdict
 
 import (
+	"fmt"
 	"strings"
 	"testing"
 )
@@ -40,5 +41,19 @@ func TestFlagTextCostsNoAllocation(t *testing.T) {
 	f := Motion | Distorted
 	if n := testing.AllocsPerRun(100, func() { _ = f.String() }); n != 0 {
 		t.Errorf("%g allocations", n)
+	}
+}
+
+func TestCounts(t *testing.T) {
+	var c Counts
+	for _, f := range []Flags{0, Motion, Motion | Clipped, DisturbedTone} {
+		c.Add(f)
+	}
+	var have []string
+	for name, rows := range c.All {
+		have = append(have, fmt.Sprint(name, " ", rows))
+	}
+	if want := "clipped 1;motion 2;disturbed tone 1"; strings.Join(have, ";") != want || c.Rows != 4 || c.Flagged != 3 {
+		t.Errorf("%q, %d of %d: want %q, 3 of 4", have, c.Flagged, c.Rows, want)
 	}
 }
