@@ -1,7 +1,9 @@
 package recording
 
 import (
+	"bufio"
 	"bytes"
+	"cmp"
 	"encoding/csv"
 	"fmt"
 	"io"
@@ -19,7 +21,8 @@ type table struct {
 	columns int   // in every row
 	channel []int // channel of each column, −1: not read
 	names   []string
-	rows    int64
+	timed   bool   // the first column is time
+	rows    int64  // of a file
 	first   cursor // of the rows
 }
 
@@ -66,6 +69,25 @@ func parseCSV(f io.ReaderAt, name string, size int64, opt Options) (*layout, err
 	return l, nil
 }
 
+// streamCSV finds delimiter, header and channels of a table that comes line by line.
+func streamCSV(in io.Reader, name string, opt Options) (*layout, error) {
+	t := &table{lines: lines{name: name, text: bufio.NewReaderSize(in, maxLine)}}
+	header, timed, err := t.head()
+	if err != nil {
+		return nil, err
+	}
+	channels := cmp.Or(opt.Channels, len(opt.Names))
+	t.timed = timed || len(header) == 0 && channels > 0 && t.columns == channels+1
+	if err := t.choose(header, t.timed, name, opt); err != nil {
+		return nil, err
+	}
+	l := &layout{format: "CSV", typ: sampleType{kind: 'f', size: 8}, text: t, channels: len(t.names)}
+	if len(header) > 0 {
+		l.names = t.names
+	}
+	return l, nil
+}
+
 // head reads the header, if there is one, and the shape of the first row.
 func (t *table) head() (header []string, isTime bool, err error) {
 	name := t.lines.name
@@ -105,7 +127,7 @@ func (t *table) head() (header []string, isTime bool, err error) {
 	if isTime && t.columns == 1 {
 		return nil, false, fmt.Errorf("%s:%d: a time column and no channel; add one", name, t.lines.line)
 	}
-	t.lines.seek(t.first)
+	t.lines.back()
 	return header, isTime, nil
 }
 
@@ -143,18 +165,7 @@ func (t *table) scan(clock *timeline, timed bool) (isTime bool, err error) {
 		if !timed {
 			continue
 		}
-		field, _, _ := bytes.Cut(text, []byte{t.delim})
-		v, ok := parseNumber(field)
-		switch {
-		case ok && v-v == 0:
-			err = clock.add(v, t.lines.line)
-		case clock.guess && !clock.known:
-			err = errNotTime
-		default:
-			err = fmt.Errorf("%s:%d: time %q is no number; every row needs its time, or leave the column out", t.lines.name,
-				t.lines.line, field)
-		}
-		if err == errNotTime {
+		if err = t.stamp(clock, text); err == errNotTime {
 			timed = false
 		} else if err != nil {
 			return false, err
@@ -167,6 +178,22 @@ func (t *table) scan(clock *timeline, timed bool) (isTime bool, err error) {
 		return false, nil
 	}
 	return timed, err
+}
+
+// stamp tells the clock the time of a row.
+func (t *table) stamp(clock *timeline, text []byte) error {
+	field := text
+	if i := bytes.IndexByte(text, t.delim); i >= 0 {
+		field = text[:i]
+	}
+	v, ok := parseNumber(field)
+	switch {
+	case ok && v-v == 0:
+		return clock.add(v, t.lines.line)
+	case clock.guess && !clock.known:
+		return errNotTime
+	}
+	return fmt.Errorf("%s:%d: time %q is no number; every row needs its time, or leave the column out", t.lines.name, t.lines.line, field)
 }
 
 // choose maps columns to channels: by the header's names if it has all that are wanted, else by order.
@@ -222,35 +249,45 @@ func (t *table) read(dst [][]float64, n int, pos int64) (nonFinite bool, err err
 		if err != nil {
 			return false, err
 		}
-		k := 0
-		for more := true; more; k++ {
-			field := text
-			if j := bytes.IndexByte(text, t.delim); j >= 0 {
-				field, text = text[:j], text[j+1:]
-			} else {
-				more = false
-			}
-			if k >= t.columns {
-				continue
-			}
-			c := t.channel[k]
-			if c < 0 {
-				continue
-			}
-			v, ok := parseNumber(field)
-			if !ok {
-				return false, fmt.Errorf("%s:%d: column %d (%s) = %q: not a number; write plain decimals, or leave the field "+
-					"empty if the value is missing", t.lines.name, t.lines.line, k+1, t.names[c], field)
-			}
-			if v-v != 0 {
-				nonFinite = true
-			}
-			dst[c][i] = v
+		bad, err := t.parse(dst, i, text)
+		if err != nil {
+			return false, err
 		}
-		if k != t.columns {
-			return false, fmt.Errorf("%s:%d: %s, expected %d as in the rows before; mend the row or remove it", t.lines.name,
-				t.lines.line, plural(k, "field"), t.columns)
+		nonFinite = nonFinite || bad
+	}
+	return nonFinite, nil
+}
+
+// parse puts the row in text into sample i.
+func (t *table) parse(dst [][]float64, i int, text []byte) (nonFinite bool, err error) {
+	k := 0
+	for more := true; more; k++ {
+		field := text
+		if j := bytes.IndexByte(text, t.delim); j >= 0 {
+			field, text = text[:j], text[j+1:]
+		} else {
+			more = false
 		}
+		if k >= t.columns {
+			continue
+		}
+		c := t.channel[k]
+		if c < 0 {
+			continue
+		}
+		v, ok := parseNumber(field)
+		if !ok {
+			return false, fmt.Errorf("%s:%d: column %d (%s) = %q: not a number; write plain decimals, or leave the field "+
+				"empty if the value is missing", t.lines.name, t.lines.line, k+1, t.names[c], field)
+		}
+		if v-v != 0 {
+			nonFinite = true
+		}
+		dst[c][i] = v
+	}
+	if k != t.columns {
+		return false, fmt.Errorf("%s:%d: %s, expected %d as in the rows before; mend the row or remove it", t.lines.name,
+			t.lines.line, plural(k, "field"), t.columns)
 	}
 	return nonFinite, nil
 }

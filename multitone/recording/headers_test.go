@@ -161,8 +161,11 @@ func TestPublishedHeaders(t *testing.T) {
 	}
 }
 
-// readAll reads to the end in blocks.
-func readAll(t testing.TB, r *Reader, block int) [][]float64 {
+// readAll reads a Reader or a Stream to the end in blocks.
+func readAll(t testing.TB, r interface {
+	Info() Info
+	ReadPlanar([][]float64) (int, error)
+}, block int) [][]float64 {
 	t.Helper()
 	all := make([][]float64, r.Info().Channels)
 	dst := make([][]float64, len(all))
@@ -181,7 +184,7 @@ func readAll(t testing.TB, r *Reader, block int) [][]float64 {
 			all[c] = append(all[c], dst[c][:n]...)
 		}
 	}
-	if n := int64(len(all[0])); n != r.Info().Samples {
+	if n := int64(len(all[0])); r.Info().Samples >= 0 && n != r.Info().Samples {
 		t.Fatalf("read %d samples, Info says %d", n, r.Info().Samples)
 	}
 	return all

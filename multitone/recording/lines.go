@@ -17,6 +17,9 @@ type lines struct {
 	name string
 	text *bufio.Reader
 	cursor
+	last  []byte // line that was returned
+	start cursor // of it
+	again bool   // it comes once more
 }
 
 // cursor is where the next line starts in the file, and the number of the line before it, from 1.
@@ -28,12 +31,29 @@ func (l *lines) seek(at cursor) {
 		l.text = bufio.NewReaderSize(nil, maxLine)
 	}
 	l.text.Reset(io.NewSectionReader(l.file, at.offset, math.MaxInt64-at.offset))
-	l.cursor = at
+	l.cursor, l.again = at, false
+}
+
+// back lets the line that was returned last come once more.
+func (l *lines) back() { l.cursor, l.again = l.start, true }
+
+// ready tells whether a line has come wholly, so that next does not wait.
+func (l *lines) ready() bool {
+	if l.again {
+		return true
+	}
+	b, _ := l.text.Peek(l.text.Buffered())
+	return bytes.IndexByte(b, '\n') >= 0
 }
 
 // next returns a line without its end, valid until the next call, or io.EOF.
 func (l *lines) next() ([]byte, error) {
-	text, err := l.text.ReadSlice('\n')
+	var err error
+	if !l.again {
+		l.last, err = l.text.ReadSlice('\n')
+	}
+	text := l.last
+	l.again, l.start = false, l.cursor
 	l.offset += int64(len(text))
 	switch {
 	case err == bufio.ErrBufferFull:
@@ -52,8 +72,14 @@ func (l *lines) row() ([]byte, error) {
 		if err != nil {
 			return nil, err
 		}
-		if t := bytes.TrimLeft(text, " "); len(t) > 0 && t[0] != '#' {
+		if !blank(text) {
 			return text, nil
 		}
 	}
+}
+
+// blank tells whether a line has nothing but a comment.
+func blank(text []byte) bool {
+	t := bytes.TrimLeft(text, " ")
+	return len(t) == 0 || t[0] == '#'
 }

@@ -335,6 +335,14 @@ func (m *Monitor) Unsound(channel int, start, stop int64, use func(start, stop i
 	}
 }
 
+// Lost notes that samples [start, stop) of all channels were lost, and that others stand in their place. They are not
+// checked.
+func (m *Monitor) Lost(start, stop int64) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.add(Gap, -1, start, stop)
+}
+
 // NonFinite notes samples [start, stop) of a channel that were not finite; call it before the block is
 // checked.
 func (m *Monitor) NonFinite(c int, start, stop int64) {

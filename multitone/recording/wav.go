@@ -3,6 +3,7 @@ package recording
 import (
 	"bytes"
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -25,28 +26,56 @@ func isWAV(head []byte) bool {
 		(string(head[:4]) == "RIFF" || string(head[:4]) == "RF64" || string(head[:4]) == "BW64")
 }
 
-// parseWAV reads the chunks up to the samples. RF64 and BW64 keep the 64-bit sizes in ds64 (EBU Tech 3306).
-// A data chunk that claims more than the file holds, or that a piped writer could not size, ends with the file.
+// parseWAV finds the samples of a file. A data chunk that claims more than the file holds, or that a piped writer could
+// not size, ends with the file.
 func parseWAV(f io.ReaderAt, name string, size int64) (*layout, error) {
-	var head [12]byte
-	if err := readAt(f, head[:], 0); err != nil || !isWAV(head[:]) {
-		if string(head[:4]) == "RIFX" {
-			return nil, fmt.Errorf("%s: big-endian WAV (RIFX) is not read; convert it to RIFF", name)
-		}
-		return nil, fmt.Errorf("%s: starts with %q, not RIFF or RF64 and WAVE; if it is no WAV, give its format", name,
-			bytes.TrimRight(head[:], "\x00"))
+	l, at, length, err := wavHeader(f, name)
+	switch {
+	case errors.Is(err, io.ErrUnexpectedEOF):
+		return nil, fmt.Errorf("%s: no data chunk within %d bytes; the recording was cut off or is no WAV", name, size)
+	case err != nil:
+		return nil, err
 	}
-	l := &layout{format: "WAV"}
+	if have := max(0, size-at); length < 0 || length > have {
+		if length >= 0 {
+			l.warnf("%s: the header promises %d bytes of samples, the file has %d: read to its end", name, length, have)
+		} else {
+			l.warnf("%s: the header does not state the number of samples: read to the end of the file", name)
+		}
+		length = have
+	}
+	l.fill(name, at, length)
+	return l, nil
+}
+
+// wavHeader reads the chunks up to the samples, which begin at a byte and take so many, negative where the writer did
+// not know. RF64 and BW64 keep the 64-bit sizes in ds64 (EBU Tech 3306). A header without samples is
+// io.ErrUnexpectedEOF.
+func wavHeader(f io.ReaderAt, name string) (l *layout, at, length int64, err error) {
+	fail := func(format string, args ...any) (*layout, int64, int64, error) {
+		return nil, 0, 0, fmt.Errorf(format, args...)
+	}
+	var head [12]byte
+	if err := readAt(f, head[:], 0); err != nil && err != io.ErrUnexpectedEOF {
+		return nil, 0, 0, err
+	}
+	if !isWAV(head[:]) {
+		if string(head[:4]) == "RIFX" {
+			return fail("%s: big-endian WAV (RIFX) is not read; convert it to RIFF", name)
+		}
+		return fail("%s: starts with %q, not RIFF or RF64 and WAVE; if it is no WAV, give its format", name, bytes.TrimRight(head[:], "\x00"))
+	}
+	l = &layout{format: "WAV"}
 	large := string(head[:4]) != "RIFF"
 	if large {
 		l.format = "RF64"
 	}
-	ds64Data := int64(-1)
-	at := int64(12)
+	ds64Data, known := int64(-1), false
+	at = 12
 	for range maxWAVChunks {
 		var h [8]byte
-		if readAt(f, h[:], at) != nil {
-			break
+		if err := readAt(f, h[:], at); err != nil {
+			return nil, 0, 0, err
 		}
 		id, length := string(h[:4]), int64(binary.LittleEndian.Uint32(h[4:]))
 		at += 8
@@ -54,42 +83,31 @@ func parseWAV(f io.ReaderAt, name string, size int64) (*layout, error) {
 		case "ds64":
 			var b [16]byte
 			if length < 24 || readAt(f, b[:], at) != nil {
-				return nil, fmt.Errorf("%s: byte %d: ds64 chunk of %d bytes, needs 24; the header is damaged", name, at, length)
+				return fail("%s: byte %d: ds64 chunk of %d bytes, needs 24; the header is damaged", name, at, length)
 			}
 			ds64Data = int64(binary.LittleEndian.Uint64(b[8:]))
-			if ds64Data < 0 {
-				return nil, fmt.Errorf("%s: byte %d: ds64 states %d bytes of data; the header is damaged", name, at,
-					uint64(ds64Data))
+			if known = true; ds64Data < -1 {
+				return fail("%s: byte %d: ds64 states %d bytes of data; the header is damaged", name, at, uint64(ds64Data))
 			}
 		case "fmt ":
 			if err := l.wavFormat(f, name, at, length); err != nil {
-				return nil, err
+				return nil, 0, 0, err
 			}
 		case "data":
 			if l.channels == 0 {
-				return nil, fmt.Errorf("%s: byte %d: data before the fmt chunk; the header is damaged", name, at-8)
+				return fail("%s: byte %d: data before the fmt chunk; the header is damaged", name, at-8)
 			}
-			unsized := length == 0xffffffff
-			if large && unsized {
-				if ds64Data < 0 {
-					return nil, fmt.Errorf("%s: RF64 without its ds64 chunk; the header is damaged", name)
+			if length == 0xffffffff {
+				if large && !known {
+					return fail("%s: RF64 without its ds64 chunk; the header is damaged", name)
 				}
-				length, unsized = ds64Data, false
+				length = ds64Data
 			}
-			if have := max(0, size-at); unsized || length > have {
-				if !unsized {
-					l.warnf("%s: the header promises %d bytes of samples, the file has %d: read to its end", name, length, have)
-				} else {
-					l.warnf("%s: the header does not state the number of samples: read to the end of the file", name)
-				}
-				length = have
-			}
-			l.fill(name, at, length)
-			return l, nil
+			return l, at, length, nil
 		}
 		at += length + length&1 // chunks are padded to even
 	}
-	return nil, fmt.Errorf("%s: no data chunk within %d bytes; the recording was cut off or is no WAV", name, size)
+	return fail("%s: more than %d chunks before the samples; the header is damaged", name, maxWAVChunks)
 }
 
 // wavFormat reads the fmt chunk.

@@ -2,7 +2,7 @@ package source
 
 import (
 	"errors"
-	"fmt"
+	"io"
 	"math"
 	"time"
 
@@ -16,6 +16,7 @@ type flow struct {
 	feed  *feed
 	lost  []stream.Gap
 	waits bool
+	ended bool // what was missing at the end is noted
 	start time.Time
 }
 
@@ -47,37 +48,62 @@ func (s *flow) Close() error       { return s.feed.close() }
 
 func (s *flow) ReadInt16(dst []int16) (n int, err error) {
 	for {
-		if n, err = s.Stream.ReadInt16(dst); !s.again(n, &err) {
-			return n, err
+		if n, err = s.Stream.ReadInt16(dst); err == nil || !s.mend(&err) {
+			return s.passed(n), err
 		}
 	}
 }
 
 func (s *flow) ReadPlanar(dst [][]float64) (n int, err error) {
 	for {
-		if n, err = s.Stream.ReadPlanar(dst); !s.again(n, &err) {
-			return n, err
+		if n, err = s.Stream.ReadPlanar(dst); err == nil || !s.mend(&err) {
+			return s.passed(n), err
 		}
 	}
 }
 
-// again looks at what a read has given, and tells whether to read on after a break.
-func (s *flow) again(n int, err *error) bool {
+// passed takes the time of the first sample.
+func (s *flow) passed(n int) int {
 	if n > 0 && s.start.IsZero() {
 		s.start = s.feed.arrived.Add(-time.Duration(float64(n) / s.Info().SampleRate * float64(time.Second)))
 	}
-	if !errors.Is(*err, errBroken) {
+	return n
+}
+
+// filledSeconds is how much is filled in for samples that are lost, to keep the time line whole.
+const filledSeconds = 10
+
+// mend notes what was lost, and tells whether reading goes on after it.
+func (s *flow) mend(err *error) bool {
+	var lost *recording.LostError
+	switch {
+	case errors.As(*err, &lost) && float64(lost.Samples) <= filledSeconds*s.Info().SampleRate:
+		s.Fill(lost.Samples)
+		s.lose(stream.Gap{At: s.Next() + lost.Samples, Samples: lost.Samples, Why: lost.Error()})
+	case errors.As(*err, &lost):
+		s.Slip()
+		s.lose(stream.Gap{At: s.Next(), Why: lost.Error()})
+	case errors.Is(*err, errBroken):
+		why, cut := s.feed.begin().Error(), s.Cut()
+		if cut != "" {
+			why += "; " + cut
+		}
+		if *err = s.Restart(s.feed); *err != nil {
+			return errors.Is(*err, errBroken)
+		}
+		s.lose(stream.Gap{At: s.Next(), Why: why})
+	case errors.Is(*err, io.EOF) && s.Cut() != "" && !s.ended:
+		s.ended = true
+		s.lose(stream.Gap{At: s.Next(), Why: s.Cut()})
 		return false
-	}
-	why := s.feed.begin()
-	if part := s.Part(); part > 0 {
-		why = fmt.Errorf("%w; the last %d bytes were no whole sample", why, part)
-	}
-	if *err = s.Restart(s.feed); *err != nil && !errors.Is(*err, errBroken) {
+	default:
 		return false
-	}
-	if len(s.lost) < mostLosses {
-		s.lost = append(s.lost, stream.Gap{At: s.Next(), Why: why.Error()})
 	}
 	return true
+}
+
+func (s *flow) lose(g stream.Gap) {
+	if len(s.lost) < mostLosses {
+		s.lost = append(s.lost, g)
+	}
 }
