@@ -317,3 +317,20 @@ func TestPlanStationsAreUsedByAllCommands(t *testing.T) {
 		t.Errorf("%d stations, rms error %g m; predicted rms %g m, median %g m", report.N, report.RMS, s.RMS, s.Median)
 	}
 }
+
+// Examples are benches that could be built: no channel clips in the working volume,
+// every sensor is located in all of it, no tone lies on mains or a product.
+func TestExampleRigsAreSound(t *testing.T) {
+	for _, name := range []string{"square-bench", "bobbin-bench"} {
+		text := tonepose(t, "plan", rigFile(name+".rig.yaml"))
+		_, cautions, _ := strings.Cut(text, "\nCautions\n")
+		for _, wrong := range []string{"clip", "blind", "located", "conflict"} {
+			if strings.Contains(cautions, wrong) {
+				t.Errorf("%s: %q among the cautions:\n%s", name, wrong, cautions)
+			}
+		}
+		if !strings.Contains(text, "no blind spots") {
+			t.Errorf("%s: has blind spots", name)
+		}
+	}
+}
