@@ -140,9 +140,23 @@ func Problems(r *rig.Rig) ([]solver.Problem, error) {
 	return out, nil
 }
 
-// Open opens a recording of this bench: channel names, full scales and, where
-// the recording does not state it, the sample rate are the rig's.
+// Open opens a recording of this bench, read as Reading says.
 func (b *Bench) Open(ctx context.Context, name string, o recording.Options) (*recording.Reader, error) {
+	r, err := recording.Open(ctx, name, b.Reading(o))
+	if err != nil {
+		return nil, err
+	}
+	info := r.Info()
+	if err := b.InVolts(&info); err != nil {
+		r.Close()
+		return nil, err
+	}
+	return r, nil
+}
+
+// Reading says how samples of this bench are read: channel names, full scales and, where
+// they are not stated otherwise, the sample rate and the number of channels are the rig's.
+func (b *Bench) Reading(o recording.Options) recording.Options {
 	o.Names, o.FullScale = nil, nil
 	scaled := true
 	for _, c := range b.rig.Channels {
@@ -156,15 +170,15 @@ func (b *Bench) Open(ctx context.Context, name string, o recording.Options) (*re
 	if o.SampleRate == 0 {
 		o.SampleRate = b.rig.SampleRateHz
 	}
-	r, err := recording.Open(ctx, name, o)
-	if err != nil {
-		return nil, err
+	return o
+}
+
+// InVolts is an error where samples have no volts.
+func (b *Bench) InVolts(info *recording.Info) error {
+	if !info.Volts {
+		return fmt.Errorf("%s: samples in units of full scale: give every channel of %s its full_scale_v", info.Name, b.rig.File)
 	}
-	if !r.Info().Volts {
-		r.Close()
-		return nil, fmt.Errorf("%s: samples in units of full scale: give every channel of %s its full_scale_v", name, b.rig.File)
-	}
-	return r, nil
+	return nil
 }
 
 // DriveVolts are the amplitudes [V] that the rig states of each tone at the

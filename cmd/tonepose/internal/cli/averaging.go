@@ -29,7 +29,6 @@ func (a *averagingFlags) add(f *pflag.FlagSet, j *measure.Job) {
 	addValue(f, &w.Length, "window", "", "duration", aboveZero(signedSeconds), "length of successive windows, as 10ms")
 	addValue(f, &w.Hop, "hop", "", "duration", aboveZero(signedSeconds), "from one window's start to the next (default: the window's length)")
 	addValue(f, &w.Taper, "taper", "hann", "name", taper, "weighting of the windows, a sum of cosines: hann, rectangular, blackman-harris, hft95 (a flat-top) …")
-	f.StringVar(&j.Intervals, "intervals", "", "CSV with start_s, stop_s and, if wanted, sensor: one measurement a row")
 	addValue(f, &a.kind, "lowpass", "", "kind", lowPass, "average continuously instead of in windows: cascade1 … cascade8, butterworth1 … butterworth8 or fir")
 	addValue(f, &spec.CutoffHz, "bandwidth", "", "float", aboveZero(number), "−3 dB bandwidth of the low-pass in hertz")
 	addValue(f, &spec.TimeConstantS, "time-constant", "", "duration", aboveZero(signedSeconds), "time constant of the low-pass, for a cascade of each stage, as 3ms")

@@ -40,6 +40,7 @@ func addJob(f *pflag.FlagSet, j *measure.Job, a *averagingFlags, s Streams) {
 	f.StringVar(&j.Out, "out", "", "directory for the tables")
 	f.BoolVar(&j.Force, "force", false, "write into a directory that is not empty")
 	a.add(f, j)
+	f.StringVar(&j.Intervals, "intervals", "", "CSV with start_s, stop_s and, if wanted, sensor: one measurement a row")
 	addClock(f, &j.Input)
 	addReading(f, &j.Input, s)
 }

@@ -7,17 +7,13 @@ import (
 	"slices"
 	"sync"
 
-	"gonum.org/v1/gonum/spatial/r3"
-
 	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/cmd/tonepose/internal/verdict"
-	"tonepose/fieldmodels/rigid"
 	"tonepose/multitone"
-	"tonepose/solver"
 	"tonepose/solver/trajectory"
 )
 
@@ -29,6 +25,7 @@ type writer struct {
 	options *Options
 	phasors func(*stream.Measured) error
 	rows    []tables.Coupling // one frame's, reused
+	row     Row               // one pose's, reused
 	joined  []joined          // by sensor; nil: poses are written as they come
 	result  *Result
 }
@@ -84,14 +81,12 @@ func (w *writer) couplings(f *stream.Measured, v *engine.Sensed) error {
 
 func (w *writer) pose(f *stream.Measured, v *engine.Sensed) error {
 	s := &w.bench.Sensors()[v.Sensor]
-	row := tables.Pose{Time: f.Time, Duration: f.Duration, Sensor: s.Name, Chi2: math.NaN(), DOF: v.Fit.DOF,
-		Iterations: v.Fit.Iterations, Status: v.Fit.Status.String(), Flags: v.Flags}
+	row := &w.row
+	if w.joined != nil {
+		row = new(Row) // kept
+	}
+	row.Fill(s, f, v)
 	if v.Solved {
-		pose := v.Fit.Pose
-		row.Estimate, row.Tip, row.Chi2 = &pose, tip(s, &pose), v.Fit.ChiSquare
-		if v.Fit.Status == solver.Converged {
-			row.Covariance = upper(&v.Fit.Covariance)
-		}
 		w.result.Poses++
 	} else {
 		w.result.Unsolved++
@@ -104,7 +99,7 @@ func (w *writer) pose(f *stream.Measured, v *engine.Sensed) error {
 		w.joined[v.Sensor].keep(row, v)
 		return nil
 	}
-	return w.set.Poses.Write(row)
+	return w.set.Poses.Write(row.Pose)
 }
 
 // join writes the poses that waited for the recording's end, in the order of time. A
@@ -131,29 +126,10 @@ func (w *writer) join(ctx context.Context) error {
 	w.result.Unjoined = slices.DeleteFunc(failed, func(err error) bool { return err == nil })
 	for k := range w.joined[0].rows {
 		for i := range w.joined {
-			if err := w.set.Poses.Write(w.joined[i].rows[k]); err != nil {
+			if err := w.set.Poses.Write(w.joined[i].rows[k].Pose); err != nil {
 				return err
 			}
 		}
 	}
 	return nil
-}
-
-// tip is a sensor's point of interest at a pose, nil without one.
-func tip(s *bench.Sensor, pose *rigid.Pose) *r3.Vec {
-	if s.Tip == nil {
-		return nil
-	}
-	at := pose.Apply(*s.Tip)
-	return &at
-}
-
-func upper(c *[6][6]float64) *tables.Covariance {
-	var out tables.Covariance
-	for i := range c {
-		for j := i; j < 6; j++ {
-			out.Set(i, j, c[i][j])
-		}
-	}
-	return &out
 }

@@ -6,7 +6,6 @@ import (
 
 	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/cmd/tonepose/internal/engine"
-	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/solver"
 	"tonepose/solver/trajectory"
 )
@@ -29,12 +28,12 @@ func (t Trajectory) String() string { return trajectoryNames[t] }
 // joined keeps one sensor's windows until the recording's end.
 type joined struct {
 	solver *solver.Solver
-	rows   []tables.Pose
+	rows   []*Row
 	frames []trajectory.Frame
 }
 
 // keep stores a window instead of writing its pose.
-func (j *joined) keep(row tables.Pose, v *engine.Sensed) {
+func (j *joined) keep(row *Row, v *engine.Sensed) {
 	j.rows = append(j.rows, row)
 	fr := trajectory.Frame{Time: row.Time, Couplings: v.Fitted.Clone()}
 	if v.Fit.Status == solver.Converged {
@@ -63,13 +62,7 @@ func (j *joined) join(ctx context.Context, s *bench.Sensor, o *Options) (t *traj
 		return nil, fmt.Errorf("sensor %s: joining poses, --trajectory %v: %w: %w", s.Name, o.Trajectory, err, ErrUnjoined)
 	}
 	for i := range j.rows {
-		row, state := &j.rows[i], &t.States[i]
-		if state.Unknown {
-			continue
-		}
-		pose := state.Pose
-		row.Estimate, row.Covariance, row.Tip = &pose, upper(&state.Covariance), tip(s, &pose)
-		row.Chi2, row.DOF = state.ChiSquare, state.DOF
+		j.rows[i].Join(s, &t.States[i])
 	}
 	return t, nil
 }

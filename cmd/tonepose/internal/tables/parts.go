@@ -30,6 +30,7 @@ type Parts struct {
 	number  int     // of the part at hand or, before it, of the last one
 	until   float64 // where the part at hand ends [s]
 	open    bool
+	made    bool // the directory was not there
 	batch   files.Batch
 }
 
@@ -48,7 +49,7 @@ func Append(dir string, force bool, seconds float64, m Metadata, names ...string
 	entries, err := os.ReadDir(dir)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		err = os.MkdirAll(dir, 0o755)
+		p.made, err = true, os.MkdirAll(dir, 0o755)
 	case err == nil:
 		err = p.inspect(entries, force)
 	}
@@ -154,11 +155,27 @@ func (p *Parts) Close() error {
 	return p.batch.Commit()
 }
 
-// Abort discards the part at hand. After Close it does nothing, so it can be deferred.
+// Written is how many parts this run has completed.
+func (p *Parts) Written() int {
+	if p.open {
+		return p.number - 1 - p.Earlier.Parts
+	}
+	return p.number - p.Earlier.Parts
+}
+
+// Abort discards the part at hand, and the directory if it is new and holds nothing.
+// After Close it does nothing else, so it can be deferred.
 func (p *Parts) Abort() {
+	if p == nil {
+		return
+	}
 	if p.open {
 		p.open = false
+		p.number--
 		p.batch.Abort()
+	}
+	if p.made {
+		os.Remove(p.dir) // fails, rightly, on one with parts
 	}
 }
 

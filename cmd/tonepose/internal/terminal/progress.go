@@ -50,12 +50,30 @@ func (p *Progress) Show(pass string, done, total int64) {
 	} else if now.Sub(p.last) < redrawEvery {
 		return
 	}
-	p.last, p.shown = now, true
-	line := progressLine(pass, done, total, now.Sub(p.begin))
+	p.last = now
+	p.write(progressLine(pass, done, total, now.Sub(p.begin)))
+}
+
+// write writes the line over.
+func (p *Progress) write(line string) {
+	p.shown = true
 	if room := p.width() - 1; utf8.RuneCountInString(line) > room {
 		line = string([]rune(line)[:max(room, 0)])
 	}
 	fmt.Fprintf(p.w, "\r%s\x1b[K", line)
+}
+
+// Line prints what text says, at most ten times a second.
+func (p *Progress) Line(text func() string) {
+	if p == nil {
+		return
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if now := p.now(); now.Sub(p.last) >= redrawEvery {
+		p.last = now
+		p.write(text())
+	}
 }
 
 // Clear takes the line away, so that other text can be written.

@@ -1,0 +1,158 @@
+package present
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"math"
+	"strings"
+
+	"tonepose/cmd/tonepose/internal/live"
+	"tonepose/cmd/tonepose/internal/stream"
+	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/cmd/tonepose/internal/verdict"
+)
+
+// appendQuoted appends a JSON string of any text.
+func appendQuoted(b []byte, s string) []byte {
+	text, err := json.Marshal(s)
+	if err != nil {
+		panic(err) // texts always have JSON
+	}
+	return append(b, text...)
+}
+
+// Followed is what following a stream gave, in the form of its JSON.
+type Followed struct {
+	Source      string             `json:"source"`
+	Interrupted bool               `json:"interrupted"`
+	Frames      int                `json:"frames"`
+	Poses       int                `json:"poses"`
+	Unsolved    int                `json:"unsolved"`
+	Flagged     int                `json:"flagged"`
+	Flags       map[string]int     `json:"flags"` // rows, by flag
+	Skipped     int                `json:"skipped_windows"`
+	Latency     FollowedLatency    `json:"latency"`
+	Lost        []stream.Gap       `json:"lost"`
+	Averaging   *stream.Averaging  `json:"averaging,omitempty"`
+	Faults      []string           `json:"faults"`
+	Out         string             `json:"out,omitempty"`
+	Parts       int                `json:"parts"`
+	Continued   int                `json:"earlier_parts"`
+	Record      string             `json:"record,omitempty"`
+	Verdicts    []*verdict.Summary `json:"integrity"`
+
+	flags []string // in their order
+}
+
+// FollowedLatency is from the arrival of a window's last sample to its rows.
+type FollowedLatency struct {
+	Median    float64    `json:"median_s"`
+	P99       float64    `json:"p99_s"`
+	Largest   float64    `json:"largest_s"`
+	Histogram []live.Bar `json:"histogram"`
+}
+
+// FollowedOf gathers it.
+func FollowedOf(r *live.Result, out, record string) Followed {
+	f := Followed{Source: r.Info.Name, Interrupted: r.Interrupted, Frames: r.Counts.Frames, Poses: r.Counts.Solved, Unsolved: r.Counts.Unsolved,
+		Flagged: r.Counts.Flagged, Flags: map[string]int{}, Skipped: r.Counts.Skipped, Lost: r.Lost, Averaging: r.Averaging,
+		Out: out, Parts: r.Parts, Continued: r.Continued, Record: record, Verdicts: r.Verdicts,
+		Latency: FollowedLatency{r.Latency.Quantile(0.5), r.Latency.Quantile(0.99), r.Latency.Largest, r.Latency.Histogram()}}
+	for k, n := range r.Counts.Flags {
+		if n > 0 {
+			name := verdict.Flags(1 << k).String()
+			f.Flags[name] = n
+			f.flags = append(f.flags, fmt.Sprintf("%s %d", name, n))
+		}
+	}
+	if r.Survey != nil {
+		f.Faults = r.Survey.Faults()
+	}
+	return f
+}
+
+// Print prints it in words.
+func (f *Followed) Print(w io.Writer) error {
+	p := newPage(w)
+	end := ""
+	if f.Interrupted {
+		end = ", interrupted"
+	}
+	p.line("%s: %d windows, %d poses%s", f.Source, f.Frames, f.Poses, end)
+	if f.Out != "" {
+		earlier := ""
+		if f.Continued > 0 {
+			earlier = fmt.Sprintf(" after %d earlier ones", f.Continued)
+		}
+		p.line("%d parts in %s%s", f.Parts, f.Out, earlier)
+	}
+	if f.Record != "" {
+		p.line("samples in %s", f.Record)
+	}
+	flags := "none"
+	if len(f.flags) > 0 {
+		flags = strings.Join(f.flags, ", ")
+	}
+	p.line("flags: %s; windows skipped: %d", flags, f.Skipped)
+	for _, g := range f.Lost {
+		p.line("lost before sample %d: %s", g.At, g.Why)
+	}
+	if l := &f.Latency; len(l.Histogram) > 0 {
+		p.line("latency: median %s, 99 %% %s, largest %s", Quantity(l.Median, "s"), Quantity(l.P99, "s"), Quantity(l.Largest, "s"))
+		f.histogram(p)
+	}
+	if f.Averaging != nil {
+		p.averaging(f.Averaging)
+	}
+	return p.err
+}
+
+// histogram draws the latencies.
+func (f *Followed) histogram(p *page) {
+	const cells = 40
+	most := 0
+	for _, b := range f.Latency.Histogram {
+		most = max(most, b.N)
+	}
+	for _, b := range f.Latency.Histogram {
+		bar := strings.Repeat("█", int(math.Ceil(cells*float64(b.N)/float64(most))))
+		p.line("  up to %-8s %7d  %s", Quantity(b.Up, "s"), b.N, bar)
+	}
+}
+
+// Now is the newest pose of a stream and how it goes, on one line.
+func Now(s *live.State) string {
+	var b strings.Builder
+	for i := range s.Poses {
+		row := &s.Poses[i]
+		if i > 0 {
+			b.WriteString("  ")
+		}
+		b.WriteString(row.Sensor + " " + place(row))
+		if row.Flags != 0 {
+			b.WriteString(" [" + row.Flags.String() + "]")
+		}
+	}
+	latency := "–"
+	if len(s.Poses) > 0 && s.Poses[0].Live != nil && tables.IsNumber(s.Poses[0].Live.Latency) {
+		latency = Quantity(s.Poses[0].Live.Latency, "s")
+	}
+	at := ""
+	if len(s.Poses) > 0 {
+		at = fmt.Sprintf("%.1f s  ", s.Poses[0].Time)
+	}
+	return fmt.Sprintf("%s%s  latency %s  skipped %d", at, b.String(), latency, s.Skipped)
+}
+
+func place(row *tables.Pose) string {
+	if row.Estimate == nil {
+		return "no pose"
+	}
+	at := row.Estimate.Position
+	text := fmt.Sprintf("(%.2f %.2f %.2f) mm", 1e3*at.X, 1e3*at.Y, 1e3*at.Z)
+	if c := row.Covariance; c != nil {
+		text += " ± " + Quantity(math.Sqrt(c.At(0, 0)+c.At(1, 1)+c.At(2, 2)), "m")
+	}
+	return text
+}
