@@ -103,6 +103,9 @@ func (s *Stream) Slip() {
 // flagged as a gap. Counts are not filled.
 func (s *Stream) Fill(n int64) { s.filled += n }
 
+// Endless lets a header's length not count, as of a file that still grows.
+func (s *Stream) Endless() { s.left = -1 }
+
 // Info describes the stream.
 func (s *Stream) Info() Info { return s.info }
 

@@ -46,6 +46,9 @@ type kind struct {
 
 var kinds = []kind{
 	{"-", "- (standard input)", openStdin},
+	{"tcp://", "tcp://HOST:PORT", openTCP},
+	{"tcp-listen://", "tcp-listen://HOST:PORT", openListener},
+	{"growing:", "growing:FILE", openGrowing},
 	{"play:", "play:RECORDING", openPlay},
 }
 

@@ -1,0 +1,88 @@
+package source
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"time"
+)
+
+// idleDefault ends a growing file.
+const idleDefault = 5 * time.Second
+
+// openGrowing reads a file that another program still writes, from its first sample on.
+func openGrowing(ctx context.Context, _, path string, o Options) (Source, error) {
+	file, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	st, err := file.Stat()
+	if err == nil && !st.Mode().IsRegular() {
+		err = fmt.Errorf("%s: not a regular file; name a pipe by feeding it to standard input", path)
+	}
+	if err != nil {
+		file.Close()
+		return nil, err
+	}
+	name := filepath.Base(path)
+	t := &tail{file: file, name: name}
+	s, err := newFlow(newFeed(ctx, t, cmp.Or(o.Idle, idleDefault), false), name, o)
+	if err != nil {
+		return nil, err
+	}
+	s.Endless()
+	return s, nil
+}
+
+// tail is a file as a peer that sends what is appended.
+type tail struct {
+	file  *os.File
+	name  string
+	ctx   context.Context // of the feed
+	at    int64
+	timer *time.Timer
+}
+
+// lookAgain is the time between looks at the end of a file.
+const lookAgain = 5 * time.Millisecond
+
+func (t *tail) open(ctx context.Context, why error) (io.ReadCloser, error) {
+	t.ctx = ctx
+	return t, why
+}
+
+func (t *tail) Close() error { return t.file.Close() }
+
+// Read waits until something was appended.
+func (t *tail) Read(b []byte) (int, error) {
+	for {
+		n, err := t.file.Read(b)
+		if t.at += int64(n); n > 0 {
+			return n, nil
+		}
+		if err != io.EOF {
+			return 0, err
+		}
+		st, err := t.file.Stat()
+		if err != nil {
+			return 0, err
+		}
+		if st.Size() < t.at {
+			return 0, fmt.Errorf("%s: %d bytes are left of %d that were read: it was cut or written anew; begin anew", t.name, st.Size(), t.at)
+		}
+		if t.timer == nil {
+			t.timer = time.NewTimer(lookAgain)
+		} else {
+			t.timer.Reset(lookAgain)
+		}
+		select {
+		case <-t.ctx.Done():
+			t.timer.Stop()
+			return 0, t.ctx.Err()
+		case <-t.timer.C:
+		}
+	}
+}
