@@ -82,11 +82,11 @@ func NewForeign(c Config) (*Foreign, error) {
 	return s, err
 }
 
-// Expect makes room for what a recording of so many samples will hold; a negative
-// number: not known.
+// Expect makes room, before the first samples, for what a recording of so many will
+// hold; a negative number: not known.
 func (s *Foreign) Expect(samples int64) {
 	for i := range s.series {
-		s.series[i] = slices.Grow(s.series[i], room(s.limit, samples, s.hop))
+		s.series[i] = make([]complex128, 0, room(s.limit, samples, s.hop))
 	}
 }
 
@@ -212,9 +212,7 @@ func newZoom(s *Foreign, n int) *zoom {
 
 // beside finds the lines beside tone k at its frequency [Hz], the strongest first.
 func (z *zoom) beside(k int, hz float64, tracked bool) (all []found) {
-	for c := range z.rest {
-		z.turn(z.rest[c], z.series[k*z.cfg.Channels+c], hz-z.cfg.Tones[k].Hz)
-	}
+	z.turn(k, hz-z.cfg.Tones[k].Hz)
 	guard := toneApart * z.bin
 	tone := found{phasors: make([]complex128, z.cfg.Channels)}
 	if !tracked { // its real frequency may be anywhere near
@@ -260,10 +258,14 @@ func (z *zoom) beside(k int, hz float64, tracked bool) (all []found) {
 	return slices.DeleteFunc(all, func(f found) bool { return math.Abs(f.offset) < guard })
 }
 
-// turn writes a series as it is about a frequency that is off by so much [Hz].
-func (z *zoom) turn(dst, src []complex128, off float64) {
-	for i := range dst {
-		dst[i] = src[i] * unit(-cycles(off*float64(i)/z.rate))
+// turn writes the series of tone k as they are about a frequency that is off by so much
+// [Hz].
+func (z *zoom) turn(k int, off float64) {
+	for i := range z.buffer {
+		turn := unit(-cycles(off * float64(i) / z.rate))
+		for c := range z.rest {
+			z.rest[c][i] = z.series[k*z.cfg.Channels+c][i] * turn
+		}
 	}
 }
 

@@ -57,11 +57,11 @@ func NewMains(sampleRate float64, channels int, tones []Tone) *Mains {
 	return m
 }
 
-// Expect makes room for what a recording of so many samples will hold; a negative
-// number: not known.
+// Expect makes room, before the first samples, for what a recording of so many will
+// hold; a negative number: not known.
 func (m *Mains) Expect(samples int64) {
 	for c := range m.series {
-		m.series[c] = slices.Grow(m.series[c], room(m.limit, samples, m.ratio))
+		m.series[c] = make([]float64, 0, room(m.limit, samples, m.ratio))
 	}
 }
 

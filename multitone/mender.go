@@ -61,8 +61,7 @@ type piece struct {
 	start  int        // in the stretch at hand
 	basis  *mat.Dense // columns × length: cosines and sines about a piece's middle
 	gram   *mat.SymDense
-	whole  mat.Cholesky // of gram, if it is definite
-	sound  bool         // it is
+	folded folded // the same, for a piece of which all samples count
 	y, a   *mat.VecDense
 	fitted []float64
 	off    []float64 // the samples off the fit
@@ -99,7 +98,7 @@ func newPiece(c *Config, length int, driftBins ...float64) *piece {
 	for i := range n {
 		m.gram.SetSym(i, i, m.gram.At(i, i)*(1+ridge)) // tones nearer to each other than a piece tells apart
 	}
-	m.sound = m.whole.Factorize(m.gram)
+	m.folded = newFolded(m.basis, m.gram)
 	m.y, m.a = mat.NewVecDense(n, nil), mat.NewVecDense(n, nil)
 	m.fitted, m.off, m.out = make([]float64, length), make([]float64, length), make([]bool, length)
 	return m
@@ -124,13 +123,13 @@ func (m *piece) fit(x []float64) bool {
 			rows = append(rows, m.basis.At(k, i))
 		}
 	}
-	chol, sound := &m.whole, m.sound
-	if count > 0 {
-		gram := mat.NewSymDense(n, nil)
-		gram.SymRankK(m.gram, -1, mat.NewDense(count, n, rows).T())
-		chol = new(mat.Cholesky)
-		sound = chol.Factorize(gram)
+	if count == 0 {
+		return m.folded.fit(m.fitted)
 	}
+	gram := mat.NewSymDense(n, nil)
+	gram.SymRankK(m.gram, -1, mat.NewDense(count, n, rows).T())
+	var chol mat.Cholesky
+	sound := chol.Factorize(gram)
 	m.y.MulVec(m.basis, mat.NewVecDense(m.length, m.fitted))
 	if !sound || chol.SolveVecTo(m.a, m.y) != nil {
 		return false
@@ -349,35 +348,4 @@ func (m *piece) noise(x []float64, least float64) float64 {
 		}
 	}
 	return max(middle(m.rest)/0.6745, least)
-}
-
-// middle is the number that would stand at len(x)/2 if x were sorted; x changes its
-// order. It takes a time in proportion to the length (Hoare, Algorithm 65: Find,
-// Comm. ACM 4(7), 1961).
-func middle(x []float64) float64 {
-	at := len(x) / 2
-	for lo, hi := 0, len(x)-1; lo < hi; {
-		pivot := x[at]
-		i, j := lo, hi
-		for i <= j {
-			for x[i] < pivot {
-				i++
-			}
-			for x[j] > pivot {
-				j--
-			}
-			if i <= j {
-				x[i], x[j] = x[j], x[i]
-				i++
-				j--
-			}
-		}
-		if j < at {
-			lo = i
-		}
-		if i > at {
-			hi = j
-		}
-	}
-	return x[at]
 }

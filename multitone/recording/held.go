@@ -189,20 +189,46 @@ func strides(at func(i int) float64, n int) (s chances) {
 	return s
 }
 
-// strides16 is strides for counts of 16 bits, all channels of a sample side by side.
-func strides16(b []byte, frame, offset, n int) (s chances) {
-	for o := offset + heldStride*frame; o+(heldStride-1)*frame+2 <= n*frame; o += heldStride * frame {
-		v, far := binary.LittleEndian.Uint16(b[o:]), binary.LittleEndian.Uint16(b[o+(heldStride-1)*frame:])
-		s.runs = s.runs || v == far
-		if v == binary.LittleEndian.Uint16(b[o-frame:]) {
-			continue
-		}
-		s.differ++
-		if v == binary.LittleEndian.Uint16(b[o+frame:]) {
-			if s.begin++; v == binary.LittleEndian.Uint16(b[o+2*frame:]) {
-				s.goOn++
+// strides16 is strides for n samples of stored counts of 16 bits, all channels of a
+// sample side by side, a result each.
+func strides16(all []chances, b []byte, n int) {
+	clear(all)
+	frame := 2 * len(all)
+	for i := heldStride; i+heldStride <= n; i += heldStride {
+		before, at := b[(i-1)*frame:][:frame], b[i*frame:][:frame]
+		after, far := b[(i+1)*frame:][:frame], b[(i+heldStride-1)*frame:][:frame]
+		for c := 0; c < len(all); {
+			for len(all)-c >= 4 { // four channels at once, where nothing is equal
+				v := binary.LittleEndian.Uint64(at[2*c:])
+				if anyZero16(v^binary.LittleEndian.Uint64(before[2*c:])) || anyZero16(v^binary.LittleEndian.Uint64(after[2*c:])) ||
+					anyZero16(v^binary.LittleEndian.Uint64(far[2*c:])) {
+					break
+				}
+				for k := range all[c : c+4] {
+					all[c+k].differ++
+				}
+				c += 4
+			}
+			for to := min(c+4, len(all)); c < to; c++ {
+				s, v := &all[c], binary.LittleEndian.Uint16(at[2*c:])
+				s.runs = s.runs || v == binary.LittleEndian.Uint16(far[2*c:])
+				if v == binary.LittleEndian.Uint16(before[2*c:]) {
+					continue
+				}
+				s.differ++
+				if v == binary.LittleEndian.Uint16(after[2*c:]) {
+					if s.begin++; v == binary.LittleEndian.Uint16(b[(i+2)*frame+2*c:]) {
+						s.goOn++
+					}
+				}
 			}
 		}
 	}
-	return s
+}
+
+// anyZero16 tells whether any 16 bits of v are all zero (Warren, Hacker's Delight,
+// section 6-1, for bytes; recalled, not seen).
+func anyZero16(v uint64) bool {
+	const ones, tops = 0x0001000100010001, 0x8000800080008000
+	return (v-ones)&^v&tops != 0
 }

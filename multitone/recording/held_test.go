@@ -91,3 +91,25 @@ func TestHeld(t *testing.T) {
 		}
 	}
 }
+
+// All channels at once are what each is by itself, for any number of them.
+func TestStridesOfAllChannels(t *testing.T) {
+	rng := rand.New(rand.NewPCG(3, 16))
+	for channels := 1; channels <= 13; channels++ {
+		for _, codes := range []int{2, 40, 60000} {
+			n := 100 + rng.IntN(20)
+			x := make([]int16, n*channels)
+			for i := range x {
+				x[i] = int16(rng.IntN(codes) - codes/2)
+			}
+			got := make([]chances, channels)
+			strides16(got, bytesOf(x), n)
+			for c := range got {
+				want := strides(func(i int) float64 { return float64(x[i*channels+c]) }, n)
+				if got[c] != want {
+					t.Fatalf("channel %d of %d, %d codes: %+v, want %+v", c, channels, codes, got[c], want)
+				}
+			}
+		}
+	}
+}

@@ -89,6 +89,7 @@ type Monitor struct {
 	low      []int16 // of a piece of counts, one a channel
 	high     []int16
 	sums     []int64
+	chances  []chances
 }
 
 // fault is one kind of fault on one channel, or on all (−1).
@@ -129,6 +130,7 @@ func NewMonitor(info Info) *Monitor {
 	}
 	m.scratch, m.sums = make([]float64, m.piece), make([]int64, info.Channels)
 	m.low, m.high = make([]int16, info.Channels), make([]int16, info.Channels)
+	m.chances = make([]chances, info.Channels)
 	for c := range m.channels {
 		s := &m.channels[c]
 		s.min, s.max, s.size = math.Inf(1), math.Inf(-1), 1

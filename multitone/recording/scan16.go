@@ -16,6 +16,7 @@ func (m *Monitor) stored16(b []byte, pos int64) {
 	m.pieces(pos, len(b)/frame, func(start, stop int, at int64) {
 		piece := b[start*frame : stop*frame]
 		kernel.Extremes(m.low, m.high, m.sums, piece)
+		strides16(m.chances, piece, stop-start)
 		m.repeat.counts(m, piece, frame, at)
 		m.held.frames(m, at, stop-start, func(c, i int) float64 {
 			return float64(int16(binary.LittleEndian.Uint16(piece[i*frame+2*c:])))
@@ -77,8 +78,8 @@ func (m *Monitor) channel16(c int, b []byte, pos int64) {
 		m.clipping(c, x, lo, hi, pos)
 	}
 	value := func(i int) float64 { return float64(at(i)) }
-	if chance := strides16(b, 2*nc, 2*c, n); chance.runs || s.run.valid && pos-s.run.start > 1 {
-		m.heldRuns(c, n, value, lo, hi, &chance, pos)
+	if chance := &m.chances[c]; chance.runs || s.run.valid && pos-s.run.start > 1 {
+		m.heldRuns(c, n, value, lo, hi, chance, pos)
 	}
 	m.stuck(c, n, value, lo == hi, pos)
 }
