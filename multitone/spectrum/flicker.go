@@ -30,7 +30,7 @@ var errFewBins = errors.New("spectrum: fewer than 8 bins free of lines")
 // no part.
 func (d *Density) FitFlicker(floor Floor, lines []Line, loHz, hiHz float64) (Flicker, error) {
 	busy := d.occupied(floor, lines)
-	var f, p []float64
+	f, p := make([]float64, 0, len(d.PSD)), make([]float64, 0, len(d.PSD))
 	for k := 2; k < len(d.PSD)-1; k++ {
 		if hz := d.Hz(k); hz >= loHz && hz <= hiHz && !busy[k] && d.PSD[k] > 0 {
 			f, p = append(f, hz), append(p, d.PSD[k])
@@ -49,13 +49,14 @@ func (d *Density) FitFlicker(floor Floor, lines []Line, loHz, hiHz float64) (Fli
 		a, b, c = 0, 0, 0
 		var u, v float64
 		for i, fi := range f {
-			s := white + pink/fi
+			r := 1 / fi
+			s := white + pink*r
 			w := 1 / (s * s)
 			a += w
-			b += w / fi
-			c += w / (fi * fi)
+			b += w * r
+			c += w * r * r
 			u += w * p[i]
-			v += w * p[i] / fi
+			v += w * p[i] * r
 		}
 		det := a*c - b*b
 		nw, np := (u*c-v*b)/det, (v*a-u*b)/det

@@ -37,7 +37,7 @@ type Welch struct {
 	pitch   int // from a pair of segments to the next
 	taper   []float64
 	power   float64 // Σw²
-	shape   window.Taper
+	lobe    *lobe
 	pending []float64 // a pair being filled: two segments, hop apart
 	filled  int
 	skip    int // samples to leave out before the next pair
@@ -71,7 +71,7 @@ func NewWelch(sampleRateHz float64, size int) (*Welch, error) {
 // newWelch has segments overlap by a share of their size, 0 ≤ overlap < 1.
 func newWelch(sampleRateHz float64, size int, taper window.Taper, overlap float64) *Welch {
 	w := &Welch{
-		rateHz: sampleRateHz, shape: taper,
+		rateHz: sampleRateHz, lobe: newLobe(taper, size),
 		hop:   max(1, int(math.Round(float64(size)*(1-overlap)))),
 		taper: make([]float64, size),
 	}
@@ -178,8 +178,9 @@ type Density struct {
 
 // overlap is between segments.
 type overlap struct {
-	shift float64 // of one from the other, over their length: 0 … 1
-	share float64 // how many pairs of segments are so far apart, over the number of segments
+	shift    float64 // of one from the other, over their length: 0 … 1
+	share    float64 // how many pairs of segments are so far apart, over the number of segments
+	products         // of the taper, in a lobe
 }
 
 // Density returns what has been accumulated so far. PSD is all NaN before the
@@ -195,7 +196,10 @@ func (w *Welch) Density() *Density {
 		StepHz: w.rateHz / float64(n), PSD: make([]float64, n/2+1),
 		Segments: all.used, dof: all.freedom(), overlaps: all.overlaps(),
 		ENBWHz: window.NENBW(w.taper) * w.rateHz / float64(n),
-		lobe:   newLobe(w.shape, n),
+		lobe:   w.lobe,
+	}
+	for i := range d.overlaps {
+		d.overlaps[i].products = d.lobe.products(d.overlaps[i].shift)
 	}
 	scale := 1 / (w.rateHz * w.power * float64(all.used))
 	for k := range d.PSD {
@@ -213,7 +217,7 @@ func (w *Welch) overlaps() (all []overlap) {
 	n := len(w.taper)
 	add := func(shift, pairs int) {
 		if pairs > 0 && shift < n {
-			all = append(all, overlap{float64(shift) / float64(n), float64(pairs) / float64(w.used)})
+			all = append(all, overlap{shift: float64(shift) / float64(n), share: float64(pairs) / float64(w.used)})
 		}
 	}
 	// Segments 2i stand at i·pitch, 2i+1 a hop later.
