@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"slices"
+
+	"tonepose/multitone/internal/kernel"
 )
 
 // knots holds the couplings at the multiples of step that the present chunk
@@ -70,18 +72,14 @@ func (c cubic) subtract(dst []float64, i current, at int, u, step float64, gain 
 	re, im := i.re[at:at+len(dst)], i.im[at:at+len(dst)]
 	dre, dim := i.dre[at:at+len(dst)], i.dim[at:at+len(dst)]
 	r0, r1, r2, r3 := real(c0), real(c1), real(c2), real(c3)
-	s2, s3 := 2*r2, 3*r3
 	if imag(c0) == 0 && imag(c1) == 0 && imag(c2) == 0 && imag(c3) == 0 {
-		for n := range dst {
-			x := u + float64(n)*step
-			dst[n] += (r0+x*(r1+x*(r2+x*r3)))*dre[n] + (r1+x*(s2+x*s3))*re[n]
-		}
+		kernel.Induce(dst, re, dre, [4]float64{r0, r1, r2, r3}, u, step)
 		return
 	}
 	q0, q1, q2, q3 := imag(c0), imag(c1), imag(c2), imag(c3)
 	for n := range dst {
 		x := u + float64(n)*step
-		dst[n] += (r0+x*(r1+x*(r2+x*r3)))*dre[n] + (r1+x*(s2+x*s3))*re[n] -
+		dst[n] += (r0+x*(r1+x*(r2+x*r3)))*dre[n] + (r1+x*(2*r2+x*3*r3))*re[n] -
 			(q0+x*(q1+x*(q2+x*q3)))*dim[n] - (q1+x*(2*q2+x*3*q3))*im[n]
 	}
 }

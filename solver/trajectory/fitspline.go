@@ -210,6 +210,7 @@ func (s *spline) Back() error {
 
 // linearise gathers the normal equations of the windows in use and of the prior.
 func (s *spline) linearise(c *curve) (*normal, error) {
+	c.ready()
 	n := 6 * len(c.control)
 	e := &normal{curve: c, a: newBand(n), b: make([]float64, n)}
 	var w window
@@ -246,42 +247,58 @@ type window struct {
 	residual [6]float64
 }
 
-// window compares frame i with a curve and returns the mean of the curve's poses during
-// the window, as an offset from the pose that the frame was read about.
-func (s *spline) window(c *curve, i int, w *window) (mean [6]float64) {
+// mean is that of the curve's poses during frame i, as an offset from the pose that the
+// frame was read about. What it has of the errors of the control points from first on
+// goes to w, unless nil.
+func (s *spline) mean(c *curve, i int, w *[order + 1]weight) (mean [6]float64, first int) {
 	rec := &s.records[i]
-	at, weight := s.reader.nodes()
+	at, weigh := s.reader.nodes()
 	time := s.frames[i].Time
-	*w = window{}
-	w.first, _ = c.locate(time - at)
-	var derivative [6][columns]float64
-	var d [order][6][6]float64
-	for _, node := range [3]struct{ at, weight float64 }{{0, 1 - 2*weight}, {-at, weight}, {at, weight}} {
-		pose, segment := c.at(time+node.at, &d)
+	first, _ = c.locate(time - at)
+	var here *[order]weight
+	if w != nil {
+		*w, here = [order + 1]weight{}, new([order]weight)
+	}
+	for _, node := range [3]struct{ at, weight float64 }{{0, 1 - 2*weigh}, {-at, weigh}, {at, weigh}} {
+		pose, segment := c.at(time+node.at, here)
 		dp, dr := pose.Minus(rec.pose)
 		for k, v := range six(dp, dr) {
 			mean[k] += node.weight * v
 		}
-		for j := range d {
-			to := 6 * (segment - w.first + j)
-			for r := range 6 {
-				for k, v := range d[j][r] {
-					derivative[r][to+k] += node.weight * v
+		if w == nil {
+			continue
+		}
+		for j := range here {
+			to := &w[segment-first+j]
+			to.place += node.weight * here[j].place
+			for r := range 3 {
+				for k, v := range here[j].turn[r] {
+					to.turn[r][k] += node.weight * v
 				}
 			}
 		}
 	}
+	return mean, first
+}
+
+// window compares frame i with a curve.
+func (s *spline) window(c *curve, i int, w *window) {
+	rec := &s.records[i]
+	var by [order + 1]weight
+	var mean [6]float64
+	mean, w.first = s.mean(c, i, &by)
 	for j := range 6 {
 		w.residual[j] = rec.misfit(j, &mean)
-		for k := j; k < 6; k++ {
-			if u := rec.root[j][k]; u != 0 {
-				for p, v := range derivative[k] {
-					w.row[j][p] += u * v
-				}
+		u := &rec.root[j]
+		for p := range by {
+			row := (*[6]float64)(w.row[j][6*p:])
+			for k := range 3 {
+				t := &by[p].turn
+				row[k] = u[k] * by[p].place
+				row[3+k] = u[3]*t[0][k] + u[4]*t[1][k] + u[5]*t[2][k]
 			}
 		}
 	}
-	return mean
 }
 
 // prior adds the process noise: what its strengths expect of the curve's derivatives.
@@ -368,15 +385,16 @@ func (s *spline) sort() (changed bool) {
 	return changed
 }
 
-// misfit sets a frame's chi-square to that against a curve.
-func (s *spline) misfit(c *curve, i int) {
-	var w window
-	s.window(c, i, &w)
+// misfit sets a frame's chi-square to that against a curve, and returns the mean of it.
+func (s *spline) misfit(c *curve, i int) (mean [6]float64) {
+	mean, _ = s.mean(c, i, nil)
 	rec := &s.records[i]
 	rec.chi2 = rec.rest / s.variance
-	for _, v := range w.residual {
+	for j := range mean {
+		v := rec.misfit(j, &mean)
 		rec.chi2 += v * v / s.variance
 	}
+	return mean
 }
 
 var errSingular = errors.New("trajectory: the spline's normal equations are singular")
@@ -391,20 +409,20 @@ func (s *spline) read(states []State, first, end int) error {
 	}
 	z := inverse(u)
 	var left leftover
-	var d [order][6][6]float64
+	var w [order]weight
 	for i := first; i < end; i++ {
 		if err := s.ctx.Err(); err != nil {
 			return err
 		}
-		s.misfit(c, i)
+		mean := s.misfit(c, i)
 		rec, state := &s.records[i], State{Time: s.frames[i].Time}
 		state.ChiSquare, state.DOF, state.Passed = rec.chi2, rec.used, rec.passed
 		var segment int
-		state.Pose, segment = c.at(state.Time, &d)
+		state.Pose, segment = c.at(state.Time, &w)
 		state.Velocity, state.TurnRate = c.rates(state.Time)
-		covariance(&state.Covariance, z, 6*segment, &d)
+		covariance(&state.Covariance, z, 6*segment, &w)
 		if !rec.passed {
-			left.add(s, c, i, &state.Covariance)
+			left.add(s, i, &mean, &state.Covariance)
 		}
 		states[i] = state
 	}
@@ -426,14 +444,20 @@ func (s *spline) read(states []State, first, end int) error {
 	return nil
 }
 
-// covariance is D·Z·Dᵀ of the control points from unknown first on.
-func covariance(to *rigid.Covariance, z *band, first int, d *[order][6][6]float64) {
+// covariance is W·Z·Wᵀ of the control points from unknown first on.
+func covariance(to *rigid.Covariance, z *band, first int, w *[order]weight) {
 	const n = 6 * order
 	for r := range 6 {
-		// half = D_r·Z, of which positions and rotations have three components a point
+		// half = W_r·Z, of which positions and rotations have three components a point
 		var half [n]float64
 		for p := range n {
-			v := d[p/6][r][p%6]
+			var v float64
+			switch {
+			case r >= 3 && p%6 >= 3:
+				v = w[p/6].turn[r-3][p%6-3]
+			case r == p%6:
+				v = w[p/6].place
+			}
 			if v == 0 {
 				continue
 			}
@@ -446,8 +470,14 @@ func covariance(to *rigid.Covariance, z *band, first int, d *[order][6][6]float6
 		}
 		for c := range r + 1 {
 			v := 0.0
-			for q, w := range half {
-				v += w * d[q/6][c][q%6]
+			for p := range w {
+				own := (*[6]float64)(half[6*p:])
+				if c < 3 {
+					v += own[c] * w[p].place
+				} else {
+					t := &w[p].turn[c-3]
+					v += own[3]*t[0] + own[4]*t[1] + own[5]*t[2]
+				}
 			}
 			to[r][c], to[c][r] = v, v
 		}

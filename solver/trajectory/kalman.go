@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"tonepose/fieldmodels/rigid"
+	"tonepose/solver/internal/kernel"
 )
 
 // estimate is a state with the covariance of its error.
@@ -24,18 +25,23 @@ func (e *estimate) absorb(o *reading, bend, variance float64) (chi2, logs float6
 	for k, v := range six(e.x.a, e.x.b) {
 		m[k] += bend * v
 	}
-	var w [6]vector // rows: Bᵀ, then Wᵀ
-	for j := range 6 {
-		for k := j; k < 6; k++ {
-			if u := o.root[j][k]; u != 0 {
-				addScaled(w[j][:], u, e.cov[k][:])
-				if bend != 0 {
-					addScaled(w[j][:], u*bend, e.cov[12+k][:])
-				}
+	seen := e.cov[:6] // of the mean of the way
+	var bent, root, w, less [6]kernel.Line
+	if bend != 0 {
+		for k := range bent {
+			from := e.cov[12+k][:size]
+			bent[k] = e.cov[k]
+			for i, v := range from {
+				bent[k][i] += bend * v
 			}
 		}
+		seen = bent[:]
 	}
-	var s [6][6]float64 // lower triangle, then L
+	for j := range root {
+		copy(root[j][j:], o.root[j][j:])
+	}
+	kernel.AddProduct(w[:], root[:], seen) // Bᵀ, then Wᵀ
+	var s [6][6]float64                    // lower triangle, then L
 	for i := range 6 {
 		for j := range i + 1 {
 			for k := i; k < 6; k++ {
@@ -44,36 +50,38 @@ func (e *estimate) absorb(o *reading, bend, variance float64) (chi2, logs float6
 		}
 		s[i][i] += variance
 	}
-	var d vector
+	var d, whitened [1]kernel.Line
+	var inverse [6]float64
+	determinant := 1.0
 	for i := range 6 {
 		v := o.misfit(i, &m)
+		var row [1]kernel.Line // −L
 		for j := range i {
 			l := s[i][j]
 			for k := range j {
 				l -= s[i][k] * s[j][k]
 			}
-			l /= s[j][j]
+			l *= inverse[j]
 			s[i][j] = l
 			s[i][i] -= l * l
-			addScaled(w[i][:], -l, w[j][:])
-			v -= l * m[j]
+			row[0][j] = -l
+			v -= l * whitened[0][j]
 		}
-		s[i][i] = math.Sqrt(s[i][i])
-		scale(1/s[i][i], w[i][:])
-		m[i] = v / s[i][i] // of the whitened innovation from here on
-		addScaled(d[:], m[i], w[i][:])
-		chi2 += m[i] * m[i]
-		logs += 2 * math.Log(s[i][i])
-	}
-	for i := range size {
-		row := e.cov[i][: i+1 : i+1]
-		for j := range w {
-			addScaled(row, -w[j][i], w[j][:i+1])
+		determinant *= s[i][i]
+		inverse[i] = 1 / math.Sqrt(s[i][i])
+		kernel.AddProduct(w[i:i+1], row[:], w[:i])
+		for k, v := range w[i][:size] {
+			v *= inverse[i]
+			w[i][k], less[i][k] = v, -v
 		}
+		v *= inverse[i]
+		whitened[0][i] = v // of the innovation
+		chi2 += v * v
 	}
-	e.cov.mirror()
-	e.x = e.x.plus(&d)
-	return chi2, logs
+	kernel.AddProduct(d[:], whitened[:], w[:])
+	kernel.AddTransposed(e.cov[:], less[:], w[:]) // symmetric to the last bit: so are its terms
+	e.x = e.x.plus((*vector)(d[0][:size]))
+	return chi2, math.Log(determinant)
 }
 
 // predict carries an estimate on by a time [s].
@@ -91,94 +99,58 @@ func (e *estimate) predict(dt float64, noise func(c *matrix, dt float64, p rigid
 // the state's errors the first n count.
 func (e *estimate) back(f *flow, predicted, next *estimate, n int) {
 	gain := e.cov // its transpose: P_p⁻¹·F·P
-	r := gain.rows()
-	f.forward(&r)
+	f.apply(&gain)
 	if !predicted.cov.solve(&gain, n) {
 		return // nothing better is known
 	}
-	ahead := next.x.minus(&predicted.x)
-	var d vector
+	var d, ahead [1]kernel.Line
+	off := next.x.minus(&predicted.x)
+	copy(ahead[0][:], off[:n])
+	kernel.AddProduct(d[:], ahead[:], gain[:n])
 	var diff, half matrix
 	for k := range n {
-		for i := range n {
-			d[i] += gain[k][i] * ahead[k]
-			diff[k][i] = next.cov[k][i] - predicted.cov[k][i]
+		to, a, b := diff[k][:n], next.cov[k][:n], predicted.cov[k][:n]
+		for i := range to {
+			to[i] = a[i] - b[i]
 		}
 	}
-	for k := range n {
-		to := &half[k]
-		for l, v := range diff[k][:n] {
-			addScaled(to[:n], v, gain[l][:n])
-		}
-	}
-	for k := range n {
-		from := &half[k]
-		for i, v := range gain[k][:n] {
-			addScaled(e.cov[i][:i+1], v, from[:i+1])
-		}
-	}
+	kernel.AddProduct(half[:n], diff[:n], gain[:n])
+	kernel.AddTransposed(e.cov[:n], gain[:n], half[:n])
 	e.cov.mirror()
-	e.x = e.x.plus(&d)
+	e.x = e.x.plus((*vector)(d[0][:size]))
 }
 
-// solve makes b m⁻¹·b, of the first n rows. The covariance is scaled to a unit
-// diagonal first: metres and radians, positions and accelerations differ by many
-// orders. False where it is not positive definite.
+// solve makes b m⁻¹·b, of the first n rows, by m = Uᵀ·U. False where m is not positive
+// definite. That metres and radians, positions and accelerations differ by many orders
+// does no harm: rounding errors of U scale with its rows.
+//
+// Source: Higham, Accuracy and Stability of Numerical Algorithms, 2nd ed., theorem 10.5.
 func (m *matrix) solve(b *matrix, n int) bool {
-	var l matrix
-	var unit vector
+	u := *m
+	var less matrix // −Uᵀ, below its diagonal
+	var inverse vector
 	for i := range n {
-		if !(m[i][i] > 0) {
+		kernel.AddProduct(u[i:i+1], less[i:i+1], u[:i])
+		kernel.AddProduct(b[i:i+1], less[i:i+1], b[:i])
+		if !(u[i][i] > 0) {
 			return false
 		}
-		unit[i] = 1 / math.Sqrt(m[i][i])
-	}
-	for i := range n {
-		row := &l[i]
-		for j := range i + 1 {
-			other := &l[j]
-			v := m[i][j] * unit[i] * unit[j]
-			for k := range j {
-				v -= row[k] * other[k]
-			}
-			if j < i {
-				row[j] = v * other[j]
-				continue
-			}
-			if !(v > 0) {
-				return false
-			}
-			row[i] = 1 / math.Sqrt(v)
+		inverse[i] = 1 / math.Sqrt(u[i][i])
+		scale(inverse[i], u[i][i:n])
+		scale(inverse[i], b[i][:n])
+		for j, v := range u[i][i+1 : n] {
+			less[i+1+j][i] = -v
 		}
-	}
-	for i := range n {
-		to := b[i][:n]
-		scale(unit[i], to)
-		for k, v := range l[i][:i] {
-			addScaled(to, -v, b[k][:n])
-		}
-		scale(l[i][i], to)
 	}
 	for i := n - 1; i >= 0; i-- {
-		to := b[i][:n]
+		var row [1]kernel.Line
 		for k := i + 1; k < n; k++ {
-			addScaled(to, -l[k][i], b[k][:n])
+			row[0][k-i-1] = less[k][i]
 		}
-		scale(l[i][i], to)
-	}
-	for i := range n {
-		scale(unit[i], b[i][:n])
+		kernel.AddProduct(b[i:i+1], row[:], b[i+1:n])
+		scale(inverse[i], b[i][:n])
 	}
 	return true
-}
-
-// addScaled adds a multiple of a row to another. That of gonum's floats would let the
-// rows, which live on the stack, escape to the heap.
-func addScaled(to []float64, by float64, row []float64) {
-	row = row[:len(to)]
-	for i, v := range row {
-		to[i] += by * v
-	}
 }
 
 func scale(by float64, row []float64) {

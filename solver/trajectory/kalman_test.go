@@ -54,8 +54,7 @@ func TestSmootherAgainstLeastSquares(t *testing.T) {
 		}
 		rest := motion{pose: rigid.Identity()}
 		flow := rest.flow(dt)
-		rows := unit.rows()
-		flow.forward(&rows)
+		flow.apply(&unit)
 		step, phi := mat.NewDense(free, free, nil), mat.NewDense(free, free, nil)
 		for i := range free {
 			for k := range free {

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"tonepose/fieldmodels/rigid"
+	"tonepose/solver/internal/kernel"
 )
 
 // lagged follows the covariance that a filter's error really has where windows
@@ -19,8 +20,8 @@ type lagged struct {
 	rho   []float64
 	hop   float64 // [s]
 	cov   matrix
-	cross [][size][6]float64 // of e with the errors of the readings 1, 2, 3 … frames later
-	last  float64            // time [s]
+	cross []matrix // of e with the errors of the readings 1, 2, 3 … frames later
+	last  float64  // time [s]
 }
 
 // newLagged returns nil where readings are independent.
@@ -28,7 +29,7 @@ func newLagged(t *tracker) *lagged {
 	if len(t.options.Correlation) == 0 || len(t.frames) < 2 {
 		return nil
 	}
-	return &lagged{rho: t.options.Correlation, hop: t.hop(), cross: make([][size][6]float64, len(t.options.Correlation)+1)}
+	return &lagged{rho: t.options.Correlation, hop: t.hop(), cross: make([]matrix, len(t.options.Correlation)+1)}
 }
 
 // follow goes on by the frame that t took in last and returns the covariance of its
@@ -56,7 +57,7 @@ func (n *lagged) step(t *tracker, i int) {
 	// cross[0] is now that with this frame's own errors, cross[l] with those l later.
 	if rec.passed {
 		copy(n.cross, n.cross[1:])
-		n.cross[len(n.rho)] = [size][6]float64{}
+		n.cross[len(n.rho)] = matrix{}
 		return
 	}
 	bend := t.bend()
@@ -72,13 +73,11 @@ func (n *lagged) step(t *tracker, i int) {
 		}
 		keep[r][r]++
 	}
-	own := times(&keep, &n.cross[0]) // of the error before and this frame's, through the gain
-	half := product(&keep, &n.cov)
-	keep.transpose()
-	n.cov = product(&half, &keep)
-	keep.transpose()
+	own := product(&keep, &n.cross[0]) // of the error before and this frame's, through the gain
+	half, back := product(&keep, &n.cov), keep.transposed()
+	n.cov = product(&half, &back)
 	for r := range size {
-		for c := range size {
+		for c := range r + 1 {
 			for j := range 6 {
 				n.cov[r][c] += gain[r][j]*gain[c][j] - own[r][j]*gain[c][j] - gain[r][j]*own[c][j]
 			}
@@ -86,7 +85,7 @@ func (n *lagged) step(t *tracker, i int) {
 	}
 	n.cov.mirror()
 	for l := range n.rho {
-		next := times(&keep, &n.cross[l+1])
+		next := product(&keep, &n.cross[l+1])
 		for r := range size {
 			for j := range 6 {
 				next[r][j] -= n.rho[l] * gain[r][j]
@@ -94,7 +93,7 @@ func (n *lagged) step(t *tracker, i int) {
 		}
 		n.cross[l] = next
 	}
-	n.cross[len(n.rho)] = [size][6]float64{}
+	n.cross[len(n.rho)] = matrix{}
 }
 
 // predict carries all on to frame i.
@@ -110,17 +109,13 @@ func (n *lagged) predict(t *tracker, i int) {
 	skip := max(1, int(math.Round(dt/n.hop)))
 	for l := range n.cross {
 		if l+skip-1 >= len(n.rho) {
-			n.cross[l] = [size][6]float64{}
+			n.cross[l] = matrix{}
 			continue
 		}
 		if l > 0 || skip > 1 {
 			n.cross[l] = n.cross[l+skip-1]
 		}
-		var rows [size][]float64
-		for r := range rows {
-			rows[r] = n.cross[l][r][:]
-		}
-		f.forward(&rows)
+		f.apply(&n.cross[l])
 	}
 }
 
@@ -136,28 +131,7 @@ func gainOf(p *matrix, o *reading, bend, variance float64) (gain [size][6]float6
 	return gain
 }
 
-func times(a *matrix, b *[size][6]float64) (c [size][6]float64) {
-	for i := range c {
-		for k, v := range a[i] {
-			if v != 0 {
-				for j := range c[i] {
-					c[i][j] += v * b[k][j]
-				}
-			}
-		}
-	}
-	return c
-}
-
 func product(a, b *matrix) (c matrix) {
-	for i := range c {
-		for k, v := range a[i] {
-			if v != 0 {
-				for j := range c[i] {
-					c[i][j] += v * b[k][j]
-				}
-			}
-		}
-	}
+	kernel.AddProduct(c[:], a[:], b[:])
 	return c
 }

@@ -31,16 +31,14 @@ type leftover struct {
 	count    float64
 }
 
-// add adds a window, which took part in the curve: of its variance R, the curve's own P
-// is not left over.
-func (l *leftover) add(s *spline, c *curve, i int, own *rigid.Covariance) {
+// add adds a window with the mean of the curve, in which it took part: of its variance R,
+// the curve's own P is not left over.
+func (l *leftover) add(s *spline, i int, mean *[6]float64, own *rigid.Covariance) {
 	rec := &s.records[i]
 	noise, step := rec.solve(1)
 	if s.axis != nil {
 		noise = rigid.WithoutRotation(&noise, rec.pose.Rotate(*s.axis))
 	}
-	var w window
-	mean := s.window(c, i, &w)
 	across := s.across(rec.pose)
 	r := rigid.MulVec(&across, r3.Sub(vec(step[3:]), vec(mean[3:])))
 	for k, v := range six(r3.Sub(vec(step[:]), vec(mean[:])), r) {

@@ -1,11 +1,10 @@
 package trajectory
 
 import (
-	"math"
-
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels/rigid"
+	"tonepose/solver/internal/kernel"
 )
 
 // motion is the state: pose, velocity, turn rate and, for constant
@@ -23,10 +22,10 @@ type motion struct {
 // size is the length of the error state.
 const size = 18
 
-// vector is an error of the state, matrix its covariance.
+// vector is an error of the state, matrix its covariance, with zeros beside it.
 type (
 	vector [size]float64
-	matrix [size][size]float64
+	matrix [size]kernel.Line
 )
 
 // after is the state dt [s] later.
@@ -106,38 +105,72 @@ func (f *flow) forward(m *[size][]float64) {
 	}
 }
 
-// rows are views of a matrix.
-func (m *matrix) rows() (r [size][]float64) {
-	for i := range m {
-		r[i] = m[i][:]
-	}
-	return r
-}
-
-func (m *matrix) transpose() {
-	for i := range m {
-		for j := range i {
-			m[i][j], m[j][i] = m[j][i], m[i][j]
+// apply makes a matrix F·m.
+func (f *flow) apply(m *matrix) {
+	dt, half := f.dt, f.dt*f.dt/2
+	var by [3]kernel.Line
+	var from [6]kernel.Line
+	for i := range 3 {
+		copy(by[i][:], f.rot[i][:])
+		copy(by[i][3:], f.left[i][:])
+		from[i] = m[3+i]
+		m[3+i] = kernel.Line{}
+		p, v, a := m[i][:size], m[6+i][:size], m[12+i][:size]
+		for j, y := range a {
+			p[j] += dt*v[j] + half*y
+			v[j] += dt * y
+		}
+		r, w, b := from[3+i][:size], m[9+i][:size], m[15+i][:size]
+		for j, y := range b {
+			r[j] = dt*w[j] + half*y
+			w[j] += dt * y
 		}
 	}
+	kernel.AddProduct(m[3:6], by[:], from[:])
+}
+
+func (m *matrix) transposed() (t matrix) {
+	for i := range size {
+		for j, v := range m[i][:size] {
+			t[j][i] = v
+		}
+	}
+	return t
 }
 
 // mirror makes a matrix symmetric by its lower triangle. What rounding leaves of the
 // difference would grow with every flow.
 func (m *matrix) mirror() {
 	for i := range m {
-		for j := range i {
-			m[j][i] = m[i][j]
+		for j, v := range m[i][:i] {
+			m[j][i] = v
 		}
 	}
 }
 
-// carry makes a covariance that after the flow: F·m·Fᵀ.
+// carry makes a covariance that after the flow: F·m·Fᵀ, of which the lower triangle is
+// enough.
 func (f *flow) carry(m *matrix) {
-	r := m.rows()
-	f.forward(&r)
-	m.transpose()
-	f.forward(&r)
+	f.apply(m)
+	dt, half := f.dt, f.dt*f.dt/2
+	for i := range m {
+		row := (*[size]float64)(m[i][:])
+		for k := range 3 {
+			row[k] += dt*row[6+k] + half*row[12+k]
+		}
+		if i < 3 {
+			continue
+		}
+		r0, r1, r2 := row[3], row[4], row[5]
+		w0, w1, w2 := dt*row[9]+half*row[15], dt*row[10]+half*row[16], dt*row[11]+half*row[17]
+		for k := range 3 {
+			a, b := &f.rot[k], &f.left[k]
+			row[3+k] = a[0]*r0 + a[1]*r1 + a[2]*r2 + b[0]*w0 + b[1]*w1 + b[2]*w2
+		}
+		for k := 6; k < 12; k++ {
+			row[k] += dt * row[6+k]
+		}
+	}
 	m.mirror()
 }
 
@@ -149,11 +182,16 @@ func (m Motion) addNoise(c *matrix, dt, q, r float64, across *[3][3]float64) {
 	if m == ConstantVelocity {
 		orders = 2
 	}
+	var power [6]float64 // of dt
+	power[0] = 1
+	for i := range power[1:] {
+		power[i+1] = dt * power[i]
+	}
 	for i := range orders {
 		for j := range orders {
 			// integrals of t^(o−1−i)/(o−1−i)! · t^(o−1−j)/(o−1−j)!
 			p, s := orders-1-i, orders-1-j
-			v := math.Pow(dt, float64(p+s+1)) / (float64(p+s+1) * factorial(p) * factorial(s))
+			v := power[p+s+1] / (float64(p+s+1) * factorial(p) * factorial(s))
 			for k := range 3 {
 				c[6*i+k][6*j+k] += q * v
 				for l := range 3 {

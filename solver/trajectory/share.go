@@ -62,9 +62,9 @@ func (t *tracker) judge(stretches [][]sighting, hop float64) (share, error) {
 		for i := range s {
 			left[i] = s[i]
 			left[i].pose = rigid.Identity() // what is left is a motion about rest
-			dp, dr := smooth[i].x.pose.Minus(s[i].pose)
+			dp, dr := smooth[i].pose.Minus(s[i].pose)
 			m := six(dp, dr)
-			for k, a := range six(smooth[i].x.a, smooth[i].x.b) {
+			for k, a := range six(smooth[i].a, smooth[i].b) {
 				m[k] += t.bend() * a
 			}
 			for j := range 6 {
@@ -80,7 +80,7 @@ func (t *tracker) judge(stretches [][]sighting, hop float64) (share, error) {
 				cov = rigid.WithoutRotation(&cov, s[i].pose.Rotate(*t.axis))
 			}
 			across := t.across(s[i].pose)
-			p, r := again[i].x.pose.Minus(rigid.Identity())
+			p, r := again[i].pose.Minus(rigid.Identity())
 			m := six(p, rigid.MulVec(&across, r))
 			for k := range 3 {
 				rest[0] += m[k] * m[k]
@@ -117,23 +117,46 @@ func (t *tracker) judge(stretches [][]sighting, hop float64) (share, error) {
 	return out, nil
 }
 
-// smoothed smooths windows that stand by themselves.
-func (t *tracker) smoothed(s []sighting) []estimate {
-	steps := make([]kept, len(s))
-	out := make([]estimate, len(s))
-	e := t.vague(&s[0].reading)
-	e.absorb(&s[0].reading, t.bend(), 1)
-	steps[0].at = e
-	for i := 1; i < len(s); i++ {
-		steps[i].flow = e.predict(s[i].time-s[i-1].time, t.noise)
-		steps[i].predicted = e
+// smoothed smooths windows that stand by themselves, block by block as smooth does.
+func (t *tracker) smoothed(s []sighting) []motion {
+	step := func(e *estimate, i int, k *kept) {
+		if i == 0 {
+			*e = t.vague(&s[0].reading)
+		} else {
+			k.flow = e.predict(s[i].time-s[i-1].time, t.noise)
+			k.predicted = *e
+		}
 		e.absorb(&s[i].reading, t.bend(), 1)
-		steps[i].at = e
+		k.at = *e
 	}
-	out[len(s)-1] = e
-	for i := len(s) - 2; i >= 0; i-- {
-		out[i] = steps[i].at
-		out[i].back(&steps[i+1].flow, &steps[i+1].predicted, &out[i+1], t.options.Motion.free())
+	steps := make([]kept, block)
+	begins := make([]estimate, 0, len(s)/block+1) // before the first window of each block
+	var e, next estimate
+	for i := range s {
+		if i%block == 0 {
+			begins = append(begins, e)
+		}
+		step(&e, i, &steps[i%block])
+	}
+	out := make([]motion, len(s))
+	var by kept
+	for b := len(begins) - 1; b >= 0; b-- {
+		from, to := b*block, min((b+1)*block, len(s))
+		if to < len(s) {
+			e = begins[b]
+			for i := from; i < to; i++ {
+				step(&e, i, &steps[i-from])
+			}
+		}
+		for i := to - 1; i >= from; i-- {
+			k := &steps[i-from]
+			e := k.at
+			if i+1 < len(s) {
+				e.back(&by.flow, &by.predicted, &next, t.options.Motion.free())
+			}
+			next, out[i] = e, e.x
+			by.flow, by.predicted = k.flow, k.predicted
+		}
 	}
 	return out
 }

@@ -1,8 +1,10 @@
 package trajectory
 
 import (
-	"gonum.org/v1/gonum/spatial/r3"
 	"math"
+
+	"gonum.org/v1/gonum/num/quat"
+	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels/rigid"
 )
@@ -22,6 +24,36 @@ type curve struct {
 	start   float64 // time of the first segment's start [s]
 	step    float64 // between knots [s]
 	control []rigid.Pose
+	turns   []turn // to each control point from the one before; nil: not made ready
+}
+
+// turn is the way from a control point's rotation to that of the next: its rotation
+// vector δ, and how that changes with the latter from the left, J_l⁻¹(δ)·R_{j−1}ᵀ.
+type turn struct {
+	delta r3.Vec
+	by    [3][3]float64
+}
+
+// ready computes once what every evaluation needs. The control points must stay.
+func (c *curve) ready() {
+	c.turns = make([]turn, len(c.control))
+	for i := 1; i < len(c.control); i++ {
+		c.turns[i] = c.turn(i)
+	}
+}
+
+func (c *curve) turn(i int) (t turn) {
+	before := c.control[i-1]
+	t.delta = rigid.Log(before.Inverse().Compose(c.control[i]).Rotation)
+	t.by = rigid.Mul(rigid.LeftJacobianInverse(t.delta), rigid.Transpose(rigid.Matrix(before.Rotation)))
+	return t
+}
+
+// weight is how much of a control point's error a curve has: of its position, and of its
+// rotation from the left.
+type weight struct {
+	place float64
+	turn  [3][3]float64
 }
 
 // order is the number of control points that shape one segment.
@@ -66,45 +98,46 @@ func basis(u float64) (b, cumulative [order]float64) {
 	return b, cumulative
 }
 
-// at evaluates the curve. The derivative of the pose's error (position, then
-// rotation from the left) by those of the four control points from segment on
-// goes to d, unless nil: d[j] is 6×6.
-func (c *curve) at(t float64, d *[order][6][6]float64) (rigid.Pose, int) {
+// at evaluates the curve. How much the pose has of the errors of the four control points
+// from segment on goes to w, unless nil.
+func (c *curve) at(t float64, w *[order]weight) (rigid.Pose, int) {
 	segment, u := c.locate(t)
 	b, cum := basis(u)
 	control := c.control[segment : segment+order]
 	var p r3.Vec
-	for j, q := range control {
-		p = r3.Add(p, r3.Scale(b[j], q.Position))
+	for j := range control {
+		p = r3.Add(p, r3.Scale(b[j], control[j].Position))
 	}
-	if d != nil {
-		*d = [order][6][6]float64{}
-		for r := range 3 {
-			for j := range d {
-				d[j][r][r] = b[j]
-			}
-			d[0][3+r][3+r] = 1
+	if w != nil {
+		for j := range w {
+			w[j] = weight{place: b[j]}
 		}
+		w[0].turn = rigid.Unit3
 	}
-	product := rigid.Pose{Rotation: control[0].Rotation}
+	product := control[0].Rotation
 	for j := 1; j < order; j++ {
-		before := control[j-1]
-		delta := rigid.Log(before.Inverse().Compose(control[j]).Rotation)
-		if d != nil {
+		var own turn
+		between := &own
+		if c.turns != nil {
+			between = &c.turns[segment+j]
+		} else {
+			own = c.turn(segment + j)
+		}
+		part := r3.Scale(cum[j], between.delta)
+		if w != nil {
 			// δ += R(so far)·J_l(β·d)·β·J_l⁻¹(d)·R_{j−1}ᵀ·(δ_j − δ_{j−1})
-			m := rigid.Mul(rigid.Matrix(product.Rotation), rigid.LeftJacobian(r3.Scale(cum[j], delta)))
-			m = rigid.Mul(m, rigid.LeftJacobianInverse(delta))
-			m = rigid.Mul(m, rigid.Transpose(rigid.Matrix(before.Rotation)))
+			m := rigid.Mul(rigid.Matrix(product), rigid.LeftJacobian(part))
+			m = rigid.Mul(m, between.by)
 			for r := range 3 {
 				for s := range 3 {
-					d[j][3+r][3+s] += cum[j] * m[r][s]
-					d[j-1][3+r][3+s] -= cum[j] * m[r][s]
+					w[j].turn[r][s] += cum[j] * m[r][s]
+					w[j-1].turn[r][s] -= cum[j] * m[r][s]
 				}
 			}
 		}
-		product = product.Compose(rigid.Pose{Rotation: rigid.Exp(r3.Scale(cum[j], delta))})
+		product = quat.Mul(product, rigid.Exp(part))
 	}
-	return rigid.Pose{Position: p, Rotation: product.Rotation}, segment
+	return rigid.Pose{Position: p, Rotation: product}, segment
 }
 
 // move applies one step of the unknowns, six for each control point.

@@ -193,8 +193,7 @@ func TestFlowAgainstDifferences(t *testing.T) {
 	for i := range unit {
 		unit[i][i] = 1
 	}
-	rows := unit.rows()
-	f.forward(&rows)
+	f.apply(&unit)
 	base := x.after(dt)
 	for j := range size {
 		var difference [2]vector
@@ -226,8 +225,7 @@ func TestNoiseAgainstItsIntegral(t *testing.T) {
 			for c := range 6 {
 				var g matrix // in its first column
 				g[m.free()-6+c][0] = math.Sqrt(map[bool]float64{true: q, false: r}[c < 3] * dt / steps)
-				rows := g.rows()
-				f.forward(&rows)
+				f.apply(&g)
 				for i := range size {
 					for j := range size {
 						want[i][j] += g[i][0] * g[j][0]

@@ -32,9 +32,11 @@ var kernels = []struct {
 	{"fieldmodels/ringstack_amd64.s", ringStack},
 	{"multitone/internal/kernel/advance_amd64.s", advance},
 	{"multitone/internal/kernel/fourier_amd64.s", fourier},
+	{"multitone/internal/kernel/induce_amd64.s", induce},
 	{"multitone/internal/kernel/stream_amd64.s", stream},
 	{"multitone/internal/kernel/tiles_amd64.s", tiles},
 	{"solver/internal/kernel/dipole_amd64.s", dipoleRows},
+	{"solver/internal/kernel/lines_amd64.s", addLines},
 	{"solver/internal/kernel/score_amd64.s", score},
 }
 
