@@ -297,54 +297,54 @@ converged:
 	VMULPD       416(SP), Y5, Y7
 	VMOVUPD      loopSet8<>+0(SB), Y8
 	VFNMADD231PD 480(SP), Y5, Y8
-	VMOVUPD      loopSet7<>+0(SB), Y5
-	VSUBPD       Y3, Y5, Y5
-	VMOVUPD      512(SP), Y9
-	VMOVUPD      384(SP), Y10
-	VMULPD       Y10, Y10, Y11
-	VMULPD       Y5, Y1, Y1
-	VADDPD       Y1, Y9, Y1
+	VMOVUPD      384(SP), Y5
+	VMULPD       Y5, Y5, Y9
+	VMOVUPD      loopSet7<>+0(SB), Y10
+	VSUBPD       Y3, Y10, Y10
+	VMOVUPD      512(SP), Y11
+	VMULPD       Y10, Y1, Y1
+	VADDPD       Y1, Y11, Y1
 	VMULPD       loopSet11<>+0(SB), Y1, Y1
 	VFMADD231PD  480(SP), Y8, Y1
 	VMULPD       Y2, Y1, Y1
-	VMULPD       Y11, Y1, Y1
+	VMULPD       Y9, Y1, Y1
 	VSUBPD       Y1, Y8, Y1
 	VMULPD       Y0, Y1, Y1
-	VMULPD       Y4, Y9, Y12
-	VADDPD       480(SP), Y9, Y13
+	VMULPD       Y4, Y11, Y12
+	VADDPD       480(SP), Y11, Y13
 	VMULPD       loopSet5<>+0(SB), Y13, Y13
 	VMOVUPD      384(CX), Y14
-	VADDPD       448(SP), Y11, Y15
-	VADDPD       Y9, Y15, Y9
-	VMULPD       Y4, Y9, Y4
+	VADDPD       448(SP), Y9, Y15
+	VADDPD       Y11, Y15, Y11
+	VMULPD       Y4, Y11, Y4
 	VMULPD       448(CX), Y4, Y4
-	VSUBPD       Y13, Y14, Y9
-	VFMADD231PD  Y9, Y12, Y4
-	VMOVUPD      loopSet7<>+0(SB), Y9
-	VSUBPD       Y12, Y9, Y9
-	VMULPD       Y14, Y9, Y9
+	VSUBPD       Y13, Y14, Y11
+	VFMADD231PD  Y11, Y12, Y4
+	VMOVUPD      loopSet7<>+0(SB), Y11
+	VSUBPD       Y12, Y11, Y11
+	VMULPD       Y14, Y11, Y11
 	VMULPD       Y6, Y13, Y6
 	VSUBPD       Y3, Y6, Y6
-	VMULPD       Y6, Y9, Y6
+	VMULPD       Y6, Y11, Y6
 	VFNMADD231PD loopSet9<>+0(SB), Y13, Y6
-	VMULPD       loopSet10<>+0(SB), Y14, Y9
-	VSUBPD       480(SP), Y9, Y9
-	VMULPD       Y3, Y9, Y3
+	VMULPD       loopSet10<>+0(SB), Y14, Y11
+	VSUBPD       480(SP), Y11, Y11
+	VMULPD       Y3, Y11, Y3
 	VFMADD231PD  loopSet5<>+0(SB), Y3, Y6
-	VMULPD       Y4, Y5, Y3
+	VMULPD       Y4, Y10, Y3
 	VFMADD231PD  Y6, Y12, Y3
-	VMULPD       Y10, Y0, Y4
+	VMULPD       Y5, Y0, Y4
 	VMULPD       Y2, Y3, Y2
 	VMULPD       Y4, Y2, Y2
 	VMULPD       loopSet7<>+0(SB), Y2, Y2
-	VMULPD       Y8, Y4, Y3
-	VMOVUPD      loopSet7<>+0(SB), Y4
-	VSUBPD       Y7, Y4, Y4
-	VMULPD       448(SP), Y4, Y4
+	VMOVUPD      loopSet7<>+0(SB), Y3
+	VSUBPD       Y7, Y3, Y3
+	VMULPD       448(SP), Y3, Y3
 	VMOVUPD      loopSet7<>+0(SB), Y5
 	VADDPD       Y7, Y5, Y5
-	VFMADD231PD  Y11, Y5, Y4
-	VMULPD       Y0, Y4, Y0
+	VFMADD231PD  Y9, Y5, Y3
+	VMULPD       Y0, Y3, Y0
+	VMULPD       Y8, Y4, Y3
 	VMOVUPD      608(SP), Y4
 	VMOVUPD      640(SP), Y5
 	VMULPD       Y5, Y0, Y6
@@ -593,54 +593,54 @@ converged:
 	VMULPD       832(SP), Z5, Z7
 	VMOVUPD      loopSet8<>+0(SB), Z8
 	VFNMADD231PD 960(SP), Z5, Z8
-	VMOVUPD      loopSet7<>+0(SB), Z5
-	VSUBPD       Z3, Z5, Z5
-	VMOVUPD      1024(SP), Z9
-	VMOVUPD      768(SP), Z10
-	VMULPD       Z10, Z10, Z11
-	VMULPD       Z5, Z1, Z1
-	VADDPD       Z1, Z9, Z1
+	VMOVUPD      768(SP), Z5
+	VMULPD       Z5, Z5, Z9
+	VMOVUPD      loopSet7<>+0(SB), Z10
+	VSUBPD       Z3, Z10, Z10
+	VMOVUPD      1024(SP), Z11
+	VMULPD       Z10, Z1, Z1
+	VADDPD       Z1, Z11, Z1
 	VMULPD       loopSet11<>+0(SB), Z1, Z1
 	VFMADD231PD  960(SP), Z8, Z1
 	VMULPD       Z2, Z1, Z1
-	VMULPD       Z11, Z1, Z1
+	VMULPD       Z9, Z1, Z1
 	VSUBPD       Z1, Z8, Z1
 	VMULPD       Z0, Z1, Z1
-	VMULPD       Z4, Z9, Z12
-	VADDPD       960(SP), Z9, Z13
+	VMULPD       Z4, Z11, Z12
+	VADDPD       960(SP), Z11, Z13
 	VMULPD       loopSet5<>+0(SB), Z13, Z13
 	VMOVUPD      384(CX), Z14
-	VADDPD       896(SP), Z11, Z15
-	VADDPD       Z9, Z15, Z9
-	VMULPD       Z4, Z9, Z4
+	VADDPD       896(SP), Z9, Z15
+	VADDPD       Z11, Z15, Z11
+	VMULPD       Z4, Z11, Z4
 	VMULPD       448(CX), Z4, Z4
-	VSUBPD       Z13, Z14, Z9
-	VFMADD231PD  Z9, Z12, Z4
-	VMOVUPD      loopSet7<>+0(SB), Z9
-	VSUBPD       Z12, Z9, Z9
-	VMULPD       Z14, Z9, Z9
+	VSUBPD       Z13, Z14, Z11
+	VFMADD231PD  Z11, Z12, Z4
+	VMOVUPD      loopSet7<>+0(SB), Z11
+	VSUBPD       Z12, Z11, Z11
+	VMULPD       Z14, Z11, Z11
 	VMULPD       Z6, Z13, Z6
 	VSUBPD       Z3, Z6, Z6
-	VMULPD       Z6, Z9, Z6
+	VMULPD       Z6, Z11, Z6
 	VFNMADD231PD loopSet9<>+0(SB), Z13, Z6
-	VMULPD       loopSet10<>+0(SB), Z14, Z9
-	VSUBPD       960(SP), Z9, Z9
-	VMULPD       Z3, Z9, Z3
+	VMULPD       loopSet10<>+0(SB), Z14, Z11
+	VSUBPD       960(SP), Z11, Z11
+	VMULPD       Z3, Z11, Z3
 	VFMADD231PD  loopSet5<>+0(SB), Z3, Z6
-	VMULPD       Z4, Z5, Z3
+	VMULPD       Z4, Z10, Z3
 	VFMADD231PD  Z6, Z12, Z3
-	VMULPD       Z10, Z0, Z4
+	VMULPD       Z5, Z0, Z4
 	VMULPD       Z2, Z3, Z2
 	VMULPD       Z4, Z2, Z2
 	VMULPD       loopSet7<>+0(SB), Z2, Z2
-	VMULPD       Z8, Z4, Z3
-	VMOVUPD      loopSet7<>+0(SB), Z4
-	VSUBPD       Z7, Z4, Z4
-	VMULPD       896(SP), Z4, Z4
+	VMOVUPD      loopSet7<>+0(SB), Z3
+	VSUBPD       Z7, Z3, Z3
+	VMULPD       896(SP), Z3, Z3
 	VMOVUPD      loopSet7<>+0(SB), Z5
 	VADDPD       Z7, Z5, Z5
-	VFMADD231PD  Z11, Z5, Z4
-	VMULPD       Z0, Z4, Z0
+	VFMADD231PD  Z9, Z5, Z3
+	VMULPD       Z0, Z3, Z0
+	VMULPD       Z8, Z4, Z3
 	VMOVUPD      1216(SP), Z4
 	VMOVUPD      1280(SP), Z5
 	VMULPD       Z5, Z0, Z6

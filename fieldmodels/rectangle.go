@@ -4,6 +4,8 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/fieldmodels/variant"
 )
 
 // Rectangle is a thin rectangular coil in its own frame: centre at the origin,
@@ -37,11 +39,11 @@ func (r Rectangle) Field(p r3.Vec) (r3.Vec, error) {
 		b, _ := r.layer(n, p)
 		return b, nil
 	}
-	s, ok := r.sides(p)
-	if !ok {
+	var s sides
+	if !s.see(r, p) {
 		return r3.Vec{}, ErrOnConductor
 	}
-	return r.sum(p, &s), nil
+	return s.field(p, r.Turns), nil
 }
 
 // Gradient returns B per ampere [T/A] and ∂B/∂p [T/(A·m)] at p [m]; errors as
@@ -51,85 +53,97 @@ func (r Rectangle) Gradient(p r3.Vec) (r3.Vec, Jacobian, error) {
 		b, j := r.layer(n, p)
 		return b, j, nil
 	}
-	s, ok := r.sides(p)
-	if !ok {
+	var s sides
+	if !s.see(r, p) {
 		return r3.Vec{}, Jacobian{}, ErrOnConductor
 	}
-	var across [4]float64
-	for i := range s {
-		across[i] = s[i].across()
-	}
 	k := Mu0 / (4 * math.Pi) * r.Turns
-	x1, x2, y1, y2 := p.X-r.Width/2, p.X+r.Width/2, p.Y-r.Height/2, p.Y+r.Height/2
-	kz := k * p.Z
-	xx := kz * (x1*across[0] - x2*across[1])
-	yy := kz * (y1*across[2] - y2*across[3])
-	xy := kz * (s[0].along() - s[1].along())
-	xz := k * (s[0].f - s[1].f + p.Z*p.Z*(across[0]-across[1]))
-	yz := k * (s[2].f - s[3].f + p.Z*p.Z*(across[2]-across[3]))
-	return r.sum(p, &s), Jacobian{{xx, xy, xz}, {xy, yy, yz}, {xz, yz, -xx - yy}}, nil
+	kz, z2 := k*p.Z, p.Z*p.Z
+	right, left := s.side(0, r.Height, s.x1, s.y2, s.y1, z2), s.side(1, r.Height, s.x2, s.y2, s.y1, z2)
+	upper, lower := s.side(2, r.Width, s.y1, s.x2, s.x1, z2), s.side(3, r.Width, s.y2, s.x2, s.x1, z2)
+	acrossRight, acrossLeft, acrossUpper, acrossLower := right.across(), left.across(), upper.across(), lower.across()
+	xx := kz * (s.x1*acrossRight - s.x2*acrossLeft)
+	yy := kz * (s.y1*acrossUpper - s.y2*acrossLower)
+	xy := kz * (right.along() - left.along())
+	xz := k * (right.f - left.f + z2*(acrossRight-acrossLeft))
+	yz := k * (upper.f - lower.f + z2*(acrossUpper-acrossLower))
+	return s.field(p, r.Turns), Jacobian{{xx, xy, xz}, {xy, yy, yz}, {xz, yz, -xx - yy}}, nil
 }
 
-// sum returns the field of the four sides. With V of each as in segment, and F
-// even under a reversal of the side's direction,
+// sides are those at x = Width/2, x = −Width/2, y = Height/2, y = −Height/2, as a field
+// point sees them. For each, as a segment (see there) along a coordinate: F, and the
+// distances to its ends, that with the lesser coordinate first.
+type sides struct {
+	f, r1, r2      [4]float64
+	x1, x2, y1, y2 float64 // the field point's coordinates from the sides
+}
+
+// see fills s; false on the conductor.
+func (s *sides) see(r Rectangle, p r3.Vec) bool {
+	w, h := r.Width/2, r.Height/2
+	s.x1, s.x2, s.y1, s.y2 = p.X-w, p.X+w, p.Y-h, p.Y+h
+	if rectangleSides == vectorsNone {
+		return seeSidesGo(s, p.Z, r.Width, r.Height)
+	}
+	return seeSidesVectors(s, p.Z, r.Width, r.Height)
+}
+
+var (
+	rectangleSides  = vectorsNone
+	rectangleKernel = variant.New("fieldmodels.Rectangle", &rectangleSides)
+)
+
+// field is that of the four sides. With V of each as in segment, and F even under a
+// reversal of the side's direction,
 //
 //	B = μ0/4π·[F₊ₓ·(z, 0, −x₁) − F₋ₓ·(z, 0, −x₂) + F₊ᵧ·(0, z, −y₁) − F₋ᵧ·(0, z, −y₂)].
-func (r Rectangle) sum(p r3.Vec, s *[4]side) r3.Vec {
-	k := Mu0 / (4 * math.Pi) * r.Turns
-	x1, x2, y1, y2 := p.X-r.Width/2, p.X+r.Width/2, p.Y-r.Height/2, p.Y+r.Height/2
+func (s *sides) field(p r3.Vec, turns float64) r3.Vec {
+	k := Mu0 / (4 * math.Pi) * turns
+	f := &s.f
 	return r3.Vec{
-		X: k * p.Z * (s[0].f - s[1].f),
-		Y: k * p.Z * (s[2].f - s[3].f),
-		Z: k * (x2*s[1].f - x1*s[0].f + y2*s[3].f - y1*s[2].f),
+		X: k * p.Z * (f[0] - f[1]),
+		Y: k * p.Z * (f[2] - f[3]),
+		Z: k * (s.x2*f[1] - s.x1*f[0] + s.y2*f[3] - s.y1*f[2]),
 	}
 }
 
-// sides returns the sides at x = Width/2, x = −Width/2, y = Height/2,
-// y = −Height/2; ok = false on the conductor.
-func (r Rectangle) sides(p r3.Vec) (s [4]side, ok bool) {
-	x1, x2, y1, y2 := p.X-r.Width/2, p.X+r.Width/2, p.Y-r.Height/2, p.Y+r.Height/2
-	z2 := p.Z * p.Z
+// seeSidesGo is the definition of the kernels.
+func seeSidesGo(s *sides, z, w, h float64) bool {
+	x1, x2, y1, y2, z2 := s.x1, s.x2, s.y1, s.y2, z*z
 	dx1, dx2, dy1, dy2 := x1*x1+z2, x2*x2+z2, y1*y1+z2, y2*y2+z2
 	r11, r12 := math.Sqrt(dx1+y1*y1), math.Sqrt(dx1+y2*y2)
 	r21, r22 := math.Sqrt(dx2+y1*y1), math.Sqrt(dx2+y2*y2)
-	i11, i12, i21, i22 := 1/r11, 1/r12, 1/r21, 1/r22
-	w, h := r.Width, r.Height
-	s[0], ok = newSide(h, y2, y1, dx1, r12, r11, i12, i11)
-	if !ok {
-		return s, false
-	}
-	s[1], ok = newSide(h, y2, y1, dx2, r22, r21, i22, i21)
-	if !ok {
-		return s, false
-	}
-	s[2], ok = newSide(w, x2, x1, dy1, r21, r11, i21, i11)
-	if !ok {
-		return s, false
-	}
-	s[3], ok = newSide(w, x2, x1, dy2, r22, r12, i22, i12)
-	return s, ok
+	s.r1, s.r2 = [4]float64{r12, r22, r21, r22}, [4]float64{r11, r21, r11, r12}
+	return s.measure(0, h, y2, y1, dx1) && s.measure(1, h, y2, y1, dx2) && s.measure(2, w, x2, x1, dy1) && s.measure(3, w, x2, x1, dy2)
 }
 
-// side is a segment (see there) along a coordinate: s1 and s2 are the field
-// point's coordinates from its two ends, s1 > s2.
+// measure fills F of a side, of which the field point's coordinates from the ends are
+// s1 > s2, its square distance from the line d2.
+func (s *sides) measure(i int, length, s1, s2, d2 float64) bool {
+	near := nearSegment * length
+	r1, r2 := s.r1[i], s.r2[i]
+	if r1 <= near || r2 <= near || s1 > 0 && s2 < 0 && d2 <= near*near {
+		return false
+	}
+	dot, product := s1*s2+d2, r1*r2
+	if dot < 0 {
+		s.f[i] = (r1 + r2) * (product - dot) / (product * (length * d2))
+	} else {
+		s.f[i] = (r1 + r2) * length / (product * (product + dot))
+	}
+	return true
+}
+
+// side is one of sides with what its derivatives need.
 type side struct {
 	s1, s2, d2, r1, r2, i1, i2 float64 // i1 = 1/r1
 	f, iq                      float64 // F; 1/q
 }
 
-func newSide(length, s1, s2, d2, r1, r2, i1, i2 float64) (g side, ok bool) {
-	near := nearSegment * length
-	if r1 <= near || r2 <= near || s1 > 0 && s2 < 0 && d2 <= near*near {
-		return g, false
-	}
-	dot, product := s1*s2+d2, r1*r2
-	var iq float64
-	if dot < 0 {
-		iq = (product - dot) / (length * length * d2)
-	} else {
-		iq = 1 / (product + dot)
-	}
-	return side{s1, s2, d2, r1, r2, i1, i2, length * (r1 + r2) * i1 * i2 * iq, iq}, true
+// side is side i, u square to it.
+func (s *sides) side(i int, length, u, s1, s2, z2 float64) side {
+	r1, r2, f := s.r1[i], s.r2[i], s.f[i]
+	return side{s1, s2, u*u + z2, r1, r2, 1 / r1, 1 / r2, f, f * r1 * r2 / (length * (r1 + r2))}
 }
 
 // across returns G with ∂F/∂u = G·u for both coordinates u square to the side.

@@ -10,21 +10,27 @@ const ringPlaces = 32
 type ringStack struct {
 	a2, a2x4, f, z [ringPlaces]float64 // a², 4a², μ0·turns·a²; height of the field point over it [m]
 	n              int
+	fieldOnly      bool     // derivatives are not wanted: those summed are 0
 	done           axialJet // of those that are summed already
 	s              float64  // square of the field point's distance from the axis
 }
 
-// add adds a loop.
-func (r *ringStack) add(radius, turns, z float64) {
-	if r.n == ringPlaces {
+// add adds loops of one radius at the heights z − half·x, each with a share of the turns.
+func (r *ringStack) add(radius, turns, z, half float64, x, shares []float64) {
+	if r.n+len(x) > ringPlaces {
 		r.flush()
 	}
 	a2 := radius * radius
-	r.a2[r.n], r.a2x4[r.n], r.f[r.n], r.z[r.n] = a2, 4*a2, Mu0*turns*a2, z
-	r.n++
+	f := Mu0 * turns * a2
+	to := r.n
+	r.n += len(x)
+	a2s, a2x4s, fs, zs := r.a2[to:r.n], r.a2x4[to:r.n], r.f[to:r.n], r.z[to:r.n]
+	for i, x := range x[:len(zs)] {
+		a2s[i], a2x4s[i], fs[i], zs[i] = a2, 4*a2, f*shares[i], z-half*x
+	}
 }
 
-// sum is the field of all loops.
+// sum is the field of all loops, with its derivatives unless fieldOnly.
 func (r *ringStack) sum() axialJet {
 	r.flush()
 	return r.done
@@ -38,10 +44,13 @@ func (r *ringStack) flush() {
 		return
 	}
 	var sums [4][LoopSetSize]float64
-	if stackRings == vectorsNone {
-		stackRingsGo(&sums, r)
-	} else {
+	switch {
+	case stackRings != vectorsNone:
 		stackRingsVectors(stackRings, &sums, r)
+	case r.fieldOnly:
+		stackFieldsGo(&sums, r)
+	default:
+		stackRingsGo(&sums, r)
 	}
 	var jet [4]float64
 	for k := range sums {
@@ -67,5 +76,15 @@ func stackRingsGo(sums *[4][LoopSetSize]float64, r *ringStack) {
 		sums[1][l] += jet.g
 		sums[2][l] += jet.h
 		sums[3][l] += jet.gz
+	}
+}
+
+// stackFieldsGo is stackRingsGo without derivatives.
+func stackFieldsGo(sums *[4][LoopSetSize]float64, r *ringStack) {
+	for i := range r.n {
+		bz, g := ringField(r.a2[i], 0.25*r.f[i], r.s, r.a2[i]-r.s, r.z[i])
+		l := i % LoopSetSize
+		sums[0][l] += bz
+		sums[1][l] += g
 	}
 }

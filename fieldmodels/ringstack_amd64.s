@@ -245,54 +245,54 @@ converged:
 	VMULPD       32(SP), Y5, Y7
 	VMOVUPD      ringStack7<>+0(SB), Y8
 	VFNMADD231PD 96(SP), Y5, Y8
-	VMOVUPD      ringStack6<>+0(SB), Y5
-	VSUBPD       Y2, Y5, Y5
-	VMOVUPD      128(SP), Y9
-	VMOVUPD      (SP), Y10
-	VMULPD       Y10, Y10, Y11
-	VMULPD       Y5, Y1, Y1
-	VADDPD       Y1, Y9, Y1
+	VMOVUPD      (SP), Y5
+	VMULPD       Y5, Y5, Y9
+	VMOVUPD      ringStack6<>+0(SB), Y10
+	VSUBPD       Y2, Y10, Y10
+	VMOVUPD      128(SP), Y11
+	VMULPD       Y10, Y1, Y1
+	VADDPD       Y1, Y11, Y1
 	VMULPD       ringStack10<>+0(SB), Y1, Y1
 	VFMADD231PD  96(SP), Y8, Y1
 	VMULPD       Y3, Y1, Y1
-	VMULPD       Y11, Y1, Y1
+	VMULPD       Y9, Y1, Y1
 	VSUBPD       Y1, Y8, Y1
 	VMULPD       Y0, Y1, Y1
-	VMULPD       Y4, Y9, Y12
-	VADDPD       96(SP), Y9, Y13
+	VMULPD       Y4, Y11, Y12
+	VADDPD       96(SP), Y11, Y13
 	VMULPD       ringStack4<>+0(SB), Y13, Y13
 	VMOVUPD      (AX), Y14
-	VADDPD       64(SP), Y11, Y15
-	VADDPD       Y9, Y15, Y9
-	VMULPD       Y4, Y9, Y4
+	VADDPD       64(SP), Y9, Y15
+	VADDPD       Y11, Y15, Y11
+	VMULPD       Y4, Y11, Y4
 	VMULPD       256(AX), Y4, Y4
-	VSUBPD       Y13, Y14, Y9
-	VFMADD231PD  Y9, Y12, Y4
-	VMOVUPD      ringStack6<>+0(SB), Y9
-	VSUBPD       Y12, Y9, Y9
-	VMULPD       Y14, Y9, Y9
+	VSUBPD       Y13, Y14, Y11
+	VFMADD231PD  Y11, Y12, Y4
+	VMOVUPD      ringStack6<>+0(SB), Y11
+	VSUBPD       Y12, Y11, Y11
+	VMULPD       Y14, Y11, Y11
 	VMULPD       Y6, Y13, Y6
 	VSUBPD       Y2, Y6, Y6
-	VMULPD       Y6, Y9, Y6
+	VMULPD       Y6, Y11, Y6
 	VFNMADD231PD ringStack8<>+0(SB), Y13, Y6
-	VMULPD       ringStack9<>+0(SB), Y14, Y9
-	VSUBPD       96(SP), Y9, Y9
-	VMULPD       Y2, Y9, Y2
+	VMULPD       ringStack9<>+0(SB), Y14, Y11
+	VSUBPD       96(SP), Y11, Y11
+	VMULPD       Y2, Y11, Y2
 	VFMADD231PD  ringStack4<>+0(SB), Y2, Y6
-	VMULPD       Y4, Y5, Y2
+	VMULPD       Y4, Y10, Y2
 	VFMADD231PD  Y6, Y12, Y2
-	VMULPD       Y10, Y0, Y4
+	VMULPD       Y5, Y0, Y4
 	VMULPD       Y3, Y2, Y2
 	VMULPD       Y4, Y2, Y2
 	VMULPD       ringStack6<>+0(SB), Y2, Y2
-	VMULPD       Y8, Y4, Y3
-	VMOVUPD      ringStack6<>+0(SB), Y4
-	VSUBPD       Y7, Y4, Y4
-	VMULPD       64(SP), Y4, Y4
+	VMOVUPD      ringStack6<>+0(SB), Y3
+	VSUBPD       Y7, Y3, Y3
+	VMULPD       64(SP), Y3, Y3
 	VMOVUPD      ringStack6<>+0(SB), Y5
 	VADDPD       Y7, Y5, Y5
-	VFMADD231PD  Y11, Y5, Y4
-	VMULPD       Y0, Y4, Y0
+	VFMADD231PD  Y9, Y5, Y3
+	VMULPD       Y0, Y3, Y0
+	VMULPD       Y8, Y4, Y3
 	VADDPD       224(SP), Y0, Y0
 	VMOVUPD      Y0, 224(SP)
 	VADDPD       256(SP), Y3, Y0
@@ -406,54 +406,54 @@ converged:
 	VMULPD       64(SP), Z5, Z7
 	VMOVUPD      ringStack7<>+0(SB), Z8
 	VFNMADD231PD 192(SP), Z5, Z8
-	VMOVUPD      ringStack6<>+0(SB), Z5
-	VSUBPD       Z2, Z5, Z5
-	VMOVUPD      256(SP), Z9
-	VMOVUPD      (SP), Z10
-	VMULPD       Z10, Z10, Z11
-	VMULPD       Z5, Z1, Z1
-	VADDPD       Z1, Z9, Z1
+	VMOVUPD      (SP), Z5
+	VMULPD       Z5, Z5, Z9
+	VMOVUPD      ringStack6<>+0(SB), Z10
+	VSUBPD       Z2, Z10, Z10
+	VMOVUPD      256(SP), Z11
+	VMULPD       Z10, Z1, Z1
+	VADDPD       Z1, Z11, Z1
 	VMULPD       ringStack10<>+0(SB), Z1, Z1
 	VFMADD231PD  192(SP), Z8, Z1
 	VMULPD       Z3, Z1, Z1
-	VMULPD       Z11, Z1, Z1
+	VMULPD       Z9, Z1, Z1
 	VSUBPD       Z1, Z8, Z1
 	VMULPD       Z0, Z1, Z1
-	VMULPD       Z4, Z9, Z12
-	VADDPD       192(SP), Z9, Z13
+	VMULPD       Z4, Z11, Z12
+	VADDPD       192(SP), Z11, Z13
 	VMULPD       ringStack4<>+0(SB), Z13, Z13
 	VMOVUPD      (AX), Z14
-	VADDPD       128(SP), Z11, Z15
-	VADDPD       Z9, Z15, Z9
-	VMULPD       Z4, Z9, Z4
+	VADDPD       128(SP), Z9, Z15
+	VADDPD       Z11, Z15, Z11
+	VMULPD       Z4, Z11, Z4
 	VMULPD       256(AX), Z4, Z4
-	VSUBPD       Z13, Z14, Z9
-	VFMADD231PD  Z9, Z12, Z4
-	VMOVUPD      ringStack6<>+0(SB), Z9
-	VSUBPD       Z12, Z9, Z9
-	VMULPD       Z14, Z9, Z9
+	VSUBPD       Z13, Z14, Z11
+	VFMADD231PD  Z11, Z12, Z4
+	VMOVUPD      ringStack6<>+0(SB), Z11
+	VSUBPD       Z12, Z11, Z11
+	VMULPD       Z14, Z11, Z11
 	VMULPD       Z6, Z13, Z6
 	VSUBPD       Z2, Z6, Z6
-	VMULPD       Z6, Z9, Z6
+	VMULPD       Z6, Z11, Z6
 	VFNMADD231PD ringStack8<>+0(SB), Z13, Z6
-	VMULPD       ringStack9<>+0(SB), Z14, Z9
-	VSUBPD       192(SP), Z9, Z9
-	VMULPD       Z2, Z9, Z2
+	VMULPD       ringStack9<>+0(SB), Z14, Z11
+	VSUBPD       192(SP), Z11, Z11
+	VMULPD       Z2, Z11, Z2
 	VFMADD231PD  ringStack4<>+0(SB), Z2, Z6
-	VMULPD       Z4, Z5, Z2
+	VMULPD       Z4, Z10, Z2
 	VFMADD231PD  Z6, Z12, Z2
-	VMULPD       Z10, Z0, Z4
+	VMULPD       Z5, Z0, Z4
 	VMULPD       Z3, Z2, Z2
 	VMULPD       Z4, Z2, Z2
 	VMULPD       ringStack6<>+0(SB), Z2, Z2
-	VMULPD       Z8, Z4, Z3
-	VMOVUPD      ringStack6<>+0(SB), Z4
-	VSUBPD       Z7, Z4, Z4
-	VMULPD       128(SP), Z4, Z4
+	VMOVUPD      ringStack6<>+0(SB), Z3
+	VSUBPD       Z7, Z3, Z3
+	VMULPD       128(SP), Z3, Z3
 	VMOVUPD      ringStack6<>+0(SB), Z5
 	VADDPD       Z7, Z5, Z5
-	VFMADD231PD  Z11, Z5, Z4
-	VMULPD       Z0, Z4, Z0
+	VFMADD231PD  Z9, Z5, Z3
+	VMULPD       Z0, Z3, Z0
+	VMULPD       Z8, Z4, Z3
 	VADDPD       448(SP), Z0, Z0
 	VMOVUPD      Z0, 448(SP)
 	VADDPD       512(SP), Z3, Z0
@@ -474,5 +474,234 @@ converged:
 	VMOVUPD      Z0, 128(AX)
 	VMOVUPD      640(SP), Z0
 	VMOVUPD      Z0, 192(AX)
+	VZEROUPPER
+	RET
+
+// func stackFieldsAVX2(sums *float64, stack *float64, s float64, vectors int)
+// Requires: AVX, FMA3
+TEXT ·stackFieldsAVX2(SB), $352-32
+	MOVQ    stack+8(FP), AX
+	MOVQ    vectors+24(FP), CX
+	VXORPD  Y0, Y0, Y0
+	VMOVUPD Y0, 224(SP)
+	VMOVUPD Y0, 256(SP)
+
+ring:
+	VMOVUPD      768(AX), Y0
+	VBROADCASTSD s+16(FP), Y1
+	VMOVUPD      Y0, (SP)
+	VMOVUPD      Y1, 32(SP)
+	VMOVUPD      (AX), Y2
+	VMULPD       Y0, Y0, Y0
+	VSUBPD       Y1, Y2, Y3
+	VMOVUPD      Y3, 64(SP)
+	VSUBPD       Y0, Y3, Y3
+	VMULPD       Y3, Y3, Y3
+	VFMADD231PD  256(AX), Y0, Y3
+	VADDPD       Y1, Y2, Y4
+	VADDPD       Y0, Y4, Y0
+	VMOVUPD      Y0, 96(SP)
+	VSQRTPD      Y3, Y4
+	VMOVUPD      Y4, 128(SP)
+	VADDPD       Y4, Y0, Y0
+	VMULPD       ringStack4<>+0(SB), Y0, Y0
+	VMOVUPD      ringStack5<>+0(SB), Y5
+	VDIVPD       Y0, Y5, Y6
+	VMOVUPD      Y6, 160(SP)
+	VDIVPD       Y3, Y5, Y3
+	VMULPD       Y1, Y2, Y1
+	VMULPD       Y6, Y1, Y1
+	VMOVUPD      Y1, 192(SP)
+	VMOVUPD      ringStack5<>+0(SB), Y2
+	VMOVUPD      ringStack5<>+0(SB), Y5
+	VXORPD       Y6, Y6, Y6
+	MOVQ         $0x00000010, DX
+	JMP          step
+
+again:
+	VFMADD231PD Y5, Y2, Y6
+	VMULPD      Y1, Y2, Y2
+
+step:
+	VMULPD      Y4, Y0, Y7
+	VADDPD      Y4, Y0, Y0
+	VSQRTPD     Y7, Y4
+	VMULPD      ringStack3<>+0(SB), Y0, Y0
+	VFMADD231PD ringStack4<>+0(SB), Y4, Y0
+	VMOVUPD     ringStack0<>+0(SB), Y8
+	VDIVPD      Y0, Y8, Y8
+	VMULPD      Y8, Y2, Y2
+	VMULPD      Y1, Y1, Y1
+	VMULPD      Y8, Y1, Y1
+	VMULPD      Y8, Y1, Y7
+	VMULPD      ringStack11<>+0(SB), Y7, Y7
+	VADDPD      Y5, Y5, Y5
+	DECQ        DX
+	JZ          converged
+	VCMPPD      $0x1e, ringStack12<>+0(SB), Y7, Y9
+	VMOVMSKPD   Y9, BX
+	TESTL       BX, BX
+	JNZ         again
+
+converged:
+	VMOVUPD      ringStack13<>+0(SB), Y0
+	VFMADD213PD  ringStack0<>+0(SB), Y7, Y0
+	VFMADD213PD  ringStack1<>+0(SB), Y7, Y0
+	VFMADD213PD  ringStack5<>+0(SB), Y7, Y0
+	VMULPD       Y5, Y2, Y1
+	VFMADD231PD  Y0, Y1, Y6
+	VMOVUPD      ringStack14<>+0(SB), Y0
+	VFMADD213PD  ringStack2<>+0(SB), Y7, Y0
+	VFMADD213PD  ringStack3<>+0(SB), Y7, Y0
+	VFMADD213PD  ringStack5<>+0(SB), Y7, Y0
+	VSQRTPD      Y8, Y1
+	VMULPD       Y1, Y0, Y0
+	VMULPD       512(AX), Y0, Y0
+	VMULPD       Y3, Y0, Y0
+	VMOVUPD      192(SP), Y1
+	VMOVUPD      ringStack5<>+0(SB), Y2
+	VFMADD231PD  Y6, Y1, Y2
+	VMOVUPD      160(SP), Y1
+	VMULPD       Y1, Y2, Y1
+	VMULPD       32(SP), Y1, Y2
+	VMOVUPD      ringStack7<>+0(SB), Y3
+	VFNMADD231PD 96(SP), Y1, Y3
+	VMOVUPD      (SP), Y1
+	VMULPD       Y1, Y1, Y4
+	VMULPD       Y1, Y0, Y1
+	VMOVUPD      ringStack6<>+0(SB), Y5
+	VSUBPD       Y2, Y5, Y5
+	VMULPD       64(SP), Y5, Y5
+	VMOVUPD      ringStack6<>+0(SB), Y6
+	VADDPD       Y2, Y6, Y2
+	VFMADD231PD  Y4, Y2, Y5
+	VMULPD       Y0, Y5, Y0
+	VMULPD       Y3, Y1, Y1
+	VADDPD       224(SP), Y0, Y0
+	VMOVUPD      Y0, 224(SP)
+	VADDPD       256(SP), Y1, Y0
+	VMOVUPD      Y0, 256(SP)
+	ADDQ         $0x00000020, AX
+	DECQ         CX
+	JNZ          ring
+	MOVQ         sums+0(FP), AX
+	VMOVUPD      224(SP), Y0
+	VMOVUPD      Y0, (AX)
+	VMOVUPD      256(SP), Y0
+	VMOVUPD      Y0, 64(AX)
+	VZEROUPPER
+	RET
+
+// func stackFieldsAVX512(sums *float64, stack *float64, s float64, vectors int)
+// Requires: AVX, AVX512DQ, AVX512F
+TEXT ·stackFieldsAVX512(SB), $704-32
+	MOVQ    stack+8(FP), AX
+	MOVQ    vectors+24(FP), CX
+	VXORPD  Z0, Z0, Z0
+	VMOVUPD Z0, 448(SP)
+	VMOVUPD Z0, 512(SP)
+
+ring:
+	VMOVUPD      768(AX), Z0
+	VBROADCASTSD s+16(FP), Z1
+	VMOVUPD      Z0, (SP)
+	VMOVUPD      Z1, 64(SP)
+	VMOVUPD      (AX), Z2
+	VMULPD       Z0, Z0, Z0
+	VSUBPD       Z1, Z2, Z3
+	VMOVUPD      Z3, 128(SP)
+	VSUBPD       Z0, Z3, Z3
+	VMULPD       Z3, Z3, Z3
+	VFMADD231PD  256(AX), Z0, Z3
+	VADDPD       Z1, Z2, Z4
+	VADDPD       Z0, Z4, Z0
+	VMOVUPD      Z0, 192(SP)
+	VSQRTPD      Z3, Z4
+	VMOVUPD      Z4, 256(SP)
+	VADDPD       Z4, Z0, Z0
+	VMULPD       ringStack4<>+0(SB), Z0, Z0
+	VMOVUPD      ringStack5<>+0(SB), Z5
+	VDIVPD       Z0, Z5, Z6
+	VMOVUPD      Z6, 320(SP)
+	VDIVPD       Z3, Z5, Z3
+	VMULPD       Z1, Z2, Z1
+	VMULPD       Z6, Z1, Z1
+	VMOVUPD      Z1, 384(SP)
+	VMOVUPD      ringStack5<>+0(SB), Z2
+	VMOVUPD      ringStack5<>+0(SB), Z5
+	VXORPD       Z6, Z6, Z6
+	MOVQ         $0x00000010, DX
+	JMP          step
+
+again:
+	VFMADD231PD Z5, Z2, Z6
+	VMULPD      Z1, Z2, Z2
+
+step:
+	VMULPD      Z4, Z0, Z7
+	VADDPD      Z4, Z0, Z0
+	VSQRTPD     Z7, Z4
+	VMULPD      ringStack3<>+0(SB), Z0, Z0
+	VFMADD231PD ringStack4<>+0(SB), Z4, Z0
+	VMOVUPD     ringStack0<>+0(SB), Z8
+	VDIVPD      Z0, Z8, Z8
+	VMULPD      Z8, Z2, Z2
+	VMULPD      Z1, Z1, Z1
+	VMULPD      Z8, Z1, Z1
+	VMULPD      Z8, Z1, Z7
+	VMULPD      ringStack11<>+0(SB), Z7, Z7
+	VADDPD      Z5, Z5, Z5
+	DECQ        DX
+	JZ          converged
+	VCMPPD      $0x1e, ringStack12<>+0(SB), Z7, K1
+	KORTESTB    K1, K1
+	JNZ         again
+
+converged:
+	VMOVUPD      ringStack13<>+0(SB), Z0
+	VFMADD213PD  ringStack0<>+0(SB), Z7, Z0
+	VFMADD213PD  ringStack1<>+0(SB), Z7, Z0
+	VFMADD213PD  ringStack5<>+0(SB), Z7, Z0
+	VMULPD       Z5, Z2, Z1
+	VFMADD231PD  Z0, Z1, Z6
+	VMOVUPD      ringStack14<>+0(SB), Z0
+	VFMADD213PD  ringStack2<>+0(SB), Z7, Z0
+	VFMADD213PD  ringStack3<>+0(SB), Z7, Z0
+	VFMADD213PD  ringStack5<>+0(SB), Z7, Z0
+	VSQRTPD      Z8, Z1
+	VMULPD       Z1, Z0, Z0
+	VMULPD       512(AX), Z0, Z0
+	VMULPD       Z3, Z0, Z0
+	VMOVUPD      384(SP), Z1
+	VMOVUPD      ringStack5<>+0(SB), Z2
+	VFMADD231PD  Z6, Z1, Z2
+	VMOVUPD      320(SP), Z1
+	VMULPD       Z1, Z2, Z1
+	VMULPD       64(SP), Z1, Z2
+	VMOVUPD      ringStack7<>+0(SB), Z3
+	VFNMADD231PD 192(SP), Z1, Z3
+	VMOVUPD      (SP), Z1
+	VMULPD       Z1, Z1, Z4
+	VMULPD       Z1, Z0, Z1
+	VMOVUPD      ringStack6<>+0(SB), Z5
+	VSUBPD       Z2, Z5, Z5
+	VMULPD       128(SP), Z5, Z5
+	VMOVUPD      ringStack6<>+0(SB), Z6
+	VADDPD       Z2, Z6, Z2
+	VFMADD231PD  Z4, Z2, Z5
+	VMULPD       Z0, Z5, Z0
+	VMULPD       Z3, Z1, Z1
+	VADDPD       448(SP), Z0, Z0
+	VMOVUPD      Z0, 448(SP)
+	VADDPD       512(SP), Z1, Z0
+	VMOVUPD      Z0, 512(SP)
+	ADDQ         $0x00000040, AX
+	DECQ         CX
+	JNZ          ring
+	MOVQ         sums+0(FP), AX
+	VMOVUPD      448(SP), Z0
+	VMOVUPD      Z0, (AX)
+	VMOVUPD      512(SP), Z0
+	VMOVUPD      Z0, 64(AX)
 	VZEROUPPER
 	RET

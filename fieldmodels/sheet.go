@@ -72,10 +72,8 @@ func (c Sheet) stack(r *ringStack, z float64) bool {
 
 // stackOf is stack with n loops.
 func (c Sheet) stackOf(r *ringStack, z float64, n int) {
-	half, rule := c.Length/2, &gaussRules()[n]
-	for i, x := range rule.x {
-		r.add(c.Radius, c.Turns/2*rule.w[i], z-half*x)
-	}
+	rule := &gaussRules()[n]
+	r.add(c.Radius, c.Turns/2, z, c.Length/2, rule.x, rule.w)
 }
 
 // sheetField is the field without regard to ErrOnConductor; on the sheet itself
@@ -83,7 +81,7 @@ func (c Sheet) stackOf(r *ringStack, z float64, n int) {
 func (c Sheet) sheetField(s, z float64) (bz, g float64) {
 	a, half := c.Radius, c.Length/2
 	rho := math.Sqrt(s)
-	if r := (ringStack{s: s}); c.stack(&r, z) {
+	if r := (ringStack{s: s, fieldOnly: true}); c.stack(&r, z) {
 		jet := r.sum()
 		return jet.bz, jet.g
 	}

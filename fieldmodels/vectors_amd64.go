@@ -7,6 +7,7 @@ import "tonepose/fieldmodels/variant"
 func init() {
 	coupleLoopsKernel.Add(variant.AVX2, vectorsAVX2)
 	coupleLoopsKernel.Add(variant.AVX512, vectorsAVX512)
+	rectangleKernel.Add(variant.AVX2, vectorsAVX2)
 	stackRingsKernel.Add(variant.AVX2, vectorsAVX2)
 	stackRingsKernel.Add(variant.AVX512, vectorsAVX512)
 }
@@ -20,12 +21,24 @@ func coupleLoopsVectors(v vectors, dst *LoopFlux, s *LoopSet, p *FluxPickup, poi
 }
 
 func stackRingsVectors(v vectors, sums *[4][LoopSetSize]float64, r *ringStack) {
-	if v == vectorsAVX512 {
+	switch {
+	case v == vectorsAVX512 && r.fieldOnly:
+		stackFieldsAVX512(&sums[0][0], &r.a2[0], r.s, r.n/8)
+	case v == vectorsAVX512:
 		stackRingsAVX512(&sums[0][0], &r.a2[0], r.s, r.n/8)
-	} else {
+	case r.fieldOnly:
+		stackFieldsAVX2(&sums[0][0], &r.a2[0], r.s, r.n/4)
+	default:
 		stackRingsAVX2(&sums[0][0], &r.a2[0], r.s, r.n/4)
 	}
 }
+
+func seeSidesVectors(s *sides, z, width, height float64) bool {
+	return sidesAVX2(&s.f[0], z, width, height) == 0
+}
+
+//go:noescape
+func sidesAVX2(sides *float64, z, width, height float64) (on uint32)
 
 //go:noescape
 func coupleLoopsAVX2(dst, set, pickup, points *float64, count int)
@@ -40,3 +53,9 @@ func stackRingsAVX2(sums, stack *float64, s float64, vectors int)
 
 //go:noescape
 func stackRingsAVX512(sums, stack *float64, s float64, vectors int)
+
+//go:noescape
+func stackFieldsAVX2(sums, stack *float64, s float64, vectors int)
+
+//go:noescape
+func stackFieldsAVX512(sums, stack *float64, s float64, vectors int)

@@ -7,3 +7,5 @@ func coupleLoopsVectors(_ vectors, dst *LoopFlux, s *LoopSet, p *FluxPickup, poi
 }
 
 func stackRingsVectors(_ vectors, sums *[4][LoopSetSize]float64, r *ringStack) { stackRingsGo(sums, r) }
+
+func seeSidesVectors(s *sides, z, width, height float64) bool { return seeSidesGo(s, z, width, height) }

@@ -57,7 +57,7 @@ func (w Winding) axialField(s, z float64) (bz, g float64, err error) {
 		return bz, g, nil
 	}
 	turns := w.Turns / (w.OuterRadius - w.InnerRadius)
-	stack, enough := ringStack{s: s}, w.enough(s, z)
+	stack, enough := ringStack{s: s, fieldOnly: true}, w.enough(s, z)
 	w.panels(s, z, func(a, weight float64) error {
 		c := Sheet{a, w.Length, weight * turns}
 		if enough <= gaussLimit {

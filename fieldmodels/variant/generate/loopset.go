@@ -77,7 +77,8 @@ func coupleLoops(file *build.Context, name string, width int, n numbers) {
 	g.to(along, g.every(of(pickup, pickupMoment+2)), q[2])
 	g.store(along, mw)
 
-	bz, gg, hh, gz := r.jet(ss, z, at(set, setA2), at(set, setA2x4), at(set, setF))
+	jet := r.jet(4, ss, z, at(set, setA2), at(set, setA2x4), at(set, setF))
+	bz, gg, hh, gz := jet[0], jet[1], jet[2], jet[3]
 
 	// n·B, B and ∇(n·B) for the moment n.
 	mwr, mnr := g.load(mw), g.load(mn)

@@ -29,6 +29,7 @@ var kernels = []struct {
 	write func(*build.Context)
 }{
 	{"fieldmodels/loopset_amd64.s", loopSet},
+	{"fieldmodels/rectangle_amd64.s", rectangle},
 	{"fieldmodels/ringstack_amd64.s", ringStack},
 	{"multitone/internal/kernel/advance_amd64.s", advance},
 	{"multitone/internal/kernel/fourier_amd64.s", fourier},

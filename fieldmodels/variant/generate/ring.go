@@ -25,8 +25,9 @@ func ringConstants(c *build.Context, name string, more ...float64) numbers {
 }
 
 // jet is ringJet at the square ss of the distance from the axis and the height z: of a
-// loop with a², 4a² and μ0·turns·a².
-func (r rings) jet(ss, z reg.VecVirtual, a2Of, a2x4, f0 operand.Mem) (bz, gg, hh, gz reg.VecVirtual) {
+// loop with a², 4a² and μ0·turns·a². Wanted are the first two numbers, the field, or all
+// four.
+func (r rings) jet(wanted int, ss, z reg.VecVirtual, a2Of, a2x4, f0 operand.Mem) []reg.VecVirtual {
 	g := r.vector
 	// The terms of Loop's comment.
 	g.store(z, r.zeta)
@@ -98,16 +99,24 @@ func (r rings) jet(ss, z reg.VecVirtual, a2Of, a2x4, f0 operand.Mem) (bz, gg, hh
 	t := g.mul(sh, r.s)
 	w4 := g.load(g.number(4))
 	g.less(w4, sh, r.x)
-	g2 := g.sub(g.load(g.number(2)), sigma)
-	b2r := g.load(r.b2)
 	z = g.load(r.zeta)
 	z2 = g.mul(z, z)
+	field := func(fz reg.VecVirtual) []reg.VecVirtual {
+		bz := g.mul(g.sub(g.load(g.number(2)), t), r.d)
+		g.to(bz, g.add(g.load(g.number(2)), t), z2)
+		return []reg.VecVirtual{g.mul(bz, f), g.mul(fz, w4)}
+	}
+	if wanted == 2 {
+		return field(g.mul(f, z))
+	}
+	g2 := g.sub(g.load(g.number(2)), sigma)
+	b2r := g.load(r.b2)
 	// gz = f·(w − ζ²·(X·w + 12·(b² + c·g₂))/b⁴)
 	inner := g.add(b2r, g.mul(c, g2))
 	inner = g.mul(inner, g.number(12))
 	g.to(inner, w4, r.x)
 	inner = g.mul(g.mul(inner, ib4), z2)
-	gz = g.mul(g.sub(w4, inner), f)
+	gz := g.mul(g.sub(w4, inner), f)
 	// T = g₂·[4a²(d+ζ²+b²)/h + ε(a²−h)] + ε·[σ(10a²−X)/2 − 6h + a²(2−ε)(hτ−σ)]
 	eps := g.mul(b2r, inverse)
 	half := g.mul(g.add(b2r, r.x), g.number(0.5)) // h
@@ -123,10 +132,6 @@ func (r rings) jet(ss, z reg.VecVirtual, a2Of, a2x4, f0 operand.Mem) (bz, gg, hh
 	big := g.mul(g2, first)
 	g.to(big, eps, last)
 	fz := g.mul(f, z)
-	hh = g.mul(g.mul(g.mul(big, ib4), fz), g.number(2))
-	gg = g.mul(fz, w4)
-	bz = g.mul(g.sub(g.load(g.number(2)), t), r.d)
-	g.to(bz, g.add(g.load(g.number(2)), t), z2)
-	bz = g.mul(bz, f)
-	return bz, gg, hh, gz
+	hh := g.mul(g.mul(g.mul(big, ib4), fz), g.number(2))
+	return append(field(fz), hh, gz)
 }

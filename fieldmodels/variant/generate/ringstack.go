@@ -9,13 +9,18 @@ import (
 // ringStack writes stackRings for both widths.
 func ringStack(c *build.Context) {
 	n := ringConstants(c, "ringStack")
-	stackRings(c, "stackRingsAVX2", 4, n)
-	stackRings(c, "stackRingsAVX512", 8, n)
+	for _, kind := range []struct {
+		name string
+		sums int
+	}{{"Rings", 4}, {"Fields", 2}} {
+		stackRings(c, "stack"+kind.name, "AVX2", 4, kind.sums, n)
+		stackRings(c, "stack"+kind.name, "AVX512", 8, kind.sums, n)
+	}
 }
 
-// stackRings writes stackRingsGo for one width.
-func stackRings(file *build.Context, name string, width int, n numbers) {
-	g := begin(file, name, name+" is stackRingsGo.", "func(sums, stack *float64, s float64, vectors int)", width, ringSlots+4, n)
+// stackRings writes stackRingsGo, or with two sums stackFieldsGo, for one width.
+func stackRings(file *build.Context, kind, level string, width, wanted int, n numbers) {
+	g := begin(file, kind+level, kind+level+" is "+kind+"Go.", "func(sums, stack *float64, s float64, vectors int)", width, ringSlots+4, n)
 	r := newRings(g)
 	square, err := g.Param("s").Resolve()
 	if err != nil {
@@ -26,7 +31,7 @@ func stackRings(file *build.Context, name string, width int, n numbers) {
 	at := func(p reg.Register, vector int) operand.Mem {
 		return operand.Mem{Base: p, Disp: 8 * ringPlaces * vector}
 	}
-	var sums [4]operand.Mem
+	sums := make([]operand.Mem, wanted)
 	zero := g.reg()
 	g.VXORPD(zero, zero, zero)
 	for k := range sums {
@@ -35,8 +40,7 @@ func stackRings(file *build.Context, name string, width int, n numbers) {
 	}
 	g.Label("ring")
 	z := g.load(at(stack, 3))
-	bz, gg, hh, gz := r.jet(g.every(square.Addr), z, at(stack, 0), at(stack, 1), at(stack, 2))
-	for k, v := range []reg.VecVirtual{bz, gg, hh, gz} {
+	for k, v := range r.jet(wanted, g.every(square.Addr), z, at(stack, 0), at(stack, 1), at(stack, 2)) {
 		g.store(g.add(v, sums[k]), sums[k])
 	}
 	g.ADDQ(operand.U32(8*width), stack)
