@@ -47,9 +47,17 @@ func gaussPoints(u, half, v, w float64) int {
 // ϱ^(−2(n−1)) < 2⁻⁴⁹: with the point more that it has, the bound is 64/15·2⁻⁴⁹/ϱ², below
 // 2e-15 from ϱ = 2 on.
 func gaussPointsEllipse(rho float64) int {
-	n := 2
-	for p := rho * rho; p < 0x1p49 && n <= gaussLimit; n++ {
-		p *= rho * rho
+	n, square := 2, rho*rho
+	for n <= gaussLimit && square < gaussEllipses[n] {
+		n++
 	}
 	return n
 }
+
+// gaussEllipses are the least ϱ² for so many points: 2^(49/(n−1)).
+var gaussEllipses = func() (least [gaussLimit + 1]float64) {
+	for n := 2; n <= gaussLimit; n++ {
+		least[n] = math.Exp2(49 / float64(n-1))
+	}
+	return least
+}()

@@ -3,16 +3,16 @@ package fieldmodels
 import "tonepose/fieldmodels/variant"
 
 // ringPlaces is the room of a ringStack.
-const ringPlaces = 32
+const ringPlaces = 40
 
 // ringStack is a number of loops about one axis whose fields are summed, several at a
 // time where the processor has vectors. The assembly reads it by the fields' order.
 type ringStack struct {
-	a2, a2x4, f, z [ringPlaces]float64 // a², 4a², μ0·turns·a²; height of the field point over it [m]
-	n              int
-	fieldOnly      bool     // derivatives are not wanted: those summed are 0
-	done           axialJet // of those that are summed already
-	s              float64  // square of the field point's distance from the axis
+	a2, f, z  [ringPlaces]float64 // a², μ0·turns·a²; height of the field point over it [m]
+	n         int
+	fieldOnly bool     // derivatives are not wanted: those summed are 0
+	done      axialJet // of those that are summed already
+	s         float64  // square of the field point's distance from the axis
 }
 
 // add adds loops of one radius at the heights z − half·x, each with a share of the turns.
@@ -24,9 +24,13 @@ func (r *ringStack) add(radius, turns, z, half float64, x, shares []float64) {
 	f := Mu0 * turns * a2
 	to := r.n
 	r.n += len(x)
-	a2s, a2x4s, fs, zs := r.a2[to:r.n], r.a2x4[to:r.n], r.f[to:r.n], r.z[to:r.n]
-	for i, x := range x[:len(zs)] {
-		a2s[i], a2x4s[i], fs[i], zs[i] = a2, 4*a2, f*shares[i], z-half*x
+	a2s, fs, zs := r.a2[to:r.n], r.f[to:r.n], r.z[to:r.n]
+	shares, fs, zs = shares[:len(x)], fs[:len(x)], zs[:len(x)]
+	for i := range a2s[:len(x)] {
+		a2s[i] = a2
+	}
+	for i, x := range x {
+		fs[i], zs[i] = f*shares[i], z-half*x
 	}
 }
 
@@ -38,12 +42,12 @@ func (r *ringStack) sum() axialJet {
 
 func (r *ringStack) flush() {
 	for ; r.n%LoopSetSize != 0; r.n++ { // no turns, far away
-		r.a2[r.n], r.a2x4[r.n], r.f[r.n], r.z[r.n] = 1, 4, 0, 1e3
+		r.a2[r.n], r.f[r.n], r.z[r.n] = 1, 0, 1e3
 	}
 	if r.n == 0 {
 		return
 	}
-	var sums [4][LoopSetSize]float64
+	var sums [4]float64
 	switch {
 	case stackRings != vectorsNone:
 		stackRingsVectors(stackRings, &sums, r)
@@ -52,13 +56,7 @@ func (r *ringStack) flush() {
 	default:
 		stackRingsGo(&sums, r)
 	}
-	var jet [4]float64
-	for k := range sums {
-		for _, v := range sums[k] {
-			jet[k] += v
-		}
-	}
-	r.done.add(1, axialJet{jet[0], jet[1], jet[2], jet[3]})
+	r.done.add(1, axialJet{sums[0], sums[1], sums[2], sums[3]})
 	r.n = 0
 }
 
@@ -67,24 +65,22 @@ var (
 	stackRingsKernel = variant.New("fieldmodels.ringStack", &stackRings)
 )
 
-// stackRingsGo is the definition of the kernels: the terms of Loop, summed lane by lane.
-func stackRingsGo(sums *[4][LoopSetSize]float64, r *ringStack) {
+// stackRingsGo is the definition of the kernels: the terms of Loop, summed.
+func stackRingsGo(sums *[4]float64, r *ringStack) {
 	for i := range r.n {
 		jet := ringJet(r.a2[i], 0.25*r.f[i], r.s, r.a2[i]-r.s, r.z[i])
-		l := i % LoopSetSize
-		sums[0][l] += jet.bz
-		sums[1][l] += jet.g
-		sums[2][l] += jet.h
-		sums[3][l] += jet.gz
+		sums[0] += jet.bz
+		sums[1] += jet.g
+		sums[2] += jet.h
+		sums[3] += jet.gz
 	}
 }
 
 // stackFieldsGo is stackRingsGo without derivatives.
-func stackFieldsGo(sums *[4][LoopSetSize]float64, r *ringStack) {
+func stackFieldsGo(sums *[4]float64, r *ringStack) {
 	for i := range r.n {
 		bz, g := ringField(r.a2[i], 0.25*r.f[i], r.s, r.a2[i]-r.s, r.z[i])
-		l := i % LoopSetSize
-		sums[0][l] += bz
-		sums[1][l] += g
+		sums[0] += bz
+		sums[1] += g
 	}
 }

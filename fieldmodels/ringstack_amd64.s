@@ -156,7 +156,7 @@ GLOBL ringStack14<>(SB), RODATA|NOPTR, $64
 
 // func stackRingsAVX2(sums *float64, stack *float64, s float64, vectors int)
 // Requires: AVX, FMA3
-TEXT ·stackRingsAVX2(SB), $352-32
+TEXT ·stackRingsAVX2(SB), $384-32
 	MOVQ    stack+8(FP), AX
 	MOVQ    vectors+24(FP), CX
 	VXORPD  Y0, Y0, Y0
@@ -166,7 +166,10 @@ TEXT ·stackRingsAVX2(SB), $352-32
 	VMOVUPD Y0, 320(SP)
 
 ring:
-	VMOVUPD      768(AX), Y0
+	VMOVUPD      (AX), Y0
+	VMULPD       ringStack7<>+0(SB), Y0, Y0
+	VMOVUPD      Y0, 352(SP)
+	VMOVUPD      640(AX), Y0
 	VBROADCASTSD s+16(FP), Y1
 	VMOVUPD      Y0, (SP)
 	VMOVUPD      Y1, 32(SP)
@@ -176,7 +179,7 @@ ring:
 	VMOVUPD      Y3, 64(SP)
 	VSUBPD       Y0, Y3, Y3
 	VMULPD       Y3, Y3, Y3
-	VFMADD231PD  256(AX), Y0, Y3
+	VFMADD231PD  352(SP), Y0, Y3
 	VADDPD       Y1, Y2, Y4
 	VADDPD       Y0, Y4, Y0
 	VMOVUPD      Y0, 96(SP)
@@ -235,7 +238,7 @@ converged:
 	VFMADD213PD  ringStack5<>+0(SB), Y7, Y0
 	VSQRTPD      Y8, Y1
 	VMULPD       Y1, Y0, Y0
-	VMULPD       512(AX), Y0, Y0
+	VMULPD       320(AX), Y0, Y0
 	VMULPD       Y3, Y0, Y0
 	VMOVUPD      192(SP), Y1
 	VMOVUPD      ringStack5<>+0(SB), Y2
@@ -265,7 +268,7 @@ converged:
 	VADDPD       64(SP), Y9, Y15
 	VADDPD       Y11, Y15, Y11
 	VMULPD       Y4, Y11, Y4
-	VMULPD       256(AX), Y4, Y4
+	VMULPD       352(SP), Y4, Y4
 	VSUBPD       Y13, Y14, Y11
 	VFMADD231PD  Y11, Y12, Y4
 	VMOVUPD      ringStack6<>+0(SB), Y11
@@ -306,19 +309,31 @@ converged:
 	JNZ          ring
 	MOVQ         sums+0(FP), AX
 	VMOVUPD      224(SP), Y0
-	VMOVUPD      Y0, (AX)
+	VEXTRACTF128 $0x01, Y0, X1
+	VADDPD       X1, X0, X1
+	VHADDPD      X1, X1, X1
+	VMOVSD       X1, (AX)
 	VMOVUPD      256(SP), Y0
-	VMOVUPD      Y0, 64(AX)
+	VEXTRACTF128 $0x01, Y0, X1
+	VADDPD       X1, X0, X1
+	VHADDPD      X1, X1, X1
+	VMOVSD       X1, 8(AX)
 	VMOVUPD      288(SP), Y0
-	VMOVUPD      Y0, 128(AX)
+	VEXTRACTF128 $0x01, Y0, X1
+	VADDPD       X1, X0, X1
+	VHADDPD      X1, X1, X1
+	VMOVSD       X1, 16(AX)
 	VMOVUPD      320(SP), Y0
-	VMOVUPD      Y0, 192(AX)
+	VEXTRACTF128 $0x01, Y0, X1
+	VADDPD       X1, X0, X1
+	VHADDPD      X1, X1, X1
+	VMOVSD       X1, 24(AX)
 	VZEROUPPER
 	RET
 
 // func stackRingsAVX512(sums *float64, stack *float64, s float64, vectors int)
 // Requires: AVX, AVX512DQ, AVX512F
-TEXT ·stackRingsAVX512(SB), $704-32
+TEXT ·stackRingsAVX512(SB), $768-32
 	MOVQ    stack+8(FP), AX
 	MOVQ    vectors+24(FP), CX
 	VXORPD  Z0, Z0, Z0
@@ -328,7 +343,10 @@ TEXT ·stackRingsAVX512(SB), $704-32
 	VMOVUPD Z0, 640(SP)
 
 ring:
-	VMOVUPD      768(AX), Z0
+	VMOVUPD      (AX), Z0
+	VMULPD       ringStack7<>+0(SB), Z0, Z0
+	VMOVUPD      Z0, 704(SP)
+	VMOVUPD      640(AX), Z0
 	VBROADCASTSD s+16(FP), Z1
 	VMOVUPD      Z0, (SP)
 	VMOVUPD      Z1, 64(SP)
@@ -338,7 +356,7 @@ ring:
 	VMOVUPD      Z3, 128(SP)
 	VSUBPD       Z0, Z3, Z3
 	VMULPD       Z3, Z3, Z3
-	VFMADD231PD  256(AX), Z0, Z3
+	VFMADD231PD  704(SP), Z0, Z3
 	VADDPD       Z1, Z2, Z4
 	VADDPD       Z0, Z4, Z0
 	VMOVUPD      Z0, 192(SP)
@@ -384,102 +402,122 @@ step:
 	JNZ         again
 
 converged:
-	VMOVUPD      ringStack13<>+0(SB), Z0
-	VFMADD213PD  ringStack0<>+0(SB), Z7, Z0
-	VFMADD213PD  ringStack1<>+0(SB), Z7, Z0
-	VFMADD213PD  ringStack5<>+0(SB), Z7, Z0
-	VMULPD       Z5, Z2, Z1
-	VFMADD231PD  Z0, Z1, Z6
-	VMOVUPD      ringStack14<>+0(SB), Z0
-	VFMADD213PD  ringStack2<>+0(SB), Z7, Z0
-	VFMADD213PD  ringStack3<>+0(SB), Z7, Z0
-	VFMADD213PD  ringStack5<>+0(SB), Z7, Z0
-	VSQRTPD      Z8, Z1
-	VMULPD       Z1, Z0, Z0
-	VMULPD       512(AX), Z0, Z0
-	VMULPD       Z3, Z0, Z0
-	VMOVUPD      384(SP), Z1
-	VMOVUPD      ringStack5<>+0(SB), Z2
-	VFMADD231PD  Z6, Z1, Z2
-	VMOVUPD      320(SP), Z4
-	VMULPD       Z4, Z2, Z5
-	VMULPD       64(SP), Z5, Z7
-	VMOVUPD      ringStack7<>+0(SB), Z8
-	VFNMADD231PD 192(SP), Z5, Z8
-	VMOVUPD      (SP), Z5
-	VMULPD       Z5, Z5, Z9
-	VMOVUPD      ringStack6<>+0(SB), Z10
-	VSUBPD       Z2, Z10, Z10
-	VMOVUPD      256(SP), Z11
-	VMULPD       Z10, Z1, Z1
-	VADDPD       Z1, Z11, Z1
-	VMULPD       ringStack10<>+0(SB), Z1, Z1
-	VFMADD231PD  192(SP), Z8, Z1
-	VMULPD       Z3, Z1, Z1
-	VMULPD       Z9, Z1, Z1
-	VSUBPD       Z1, Z8, Z1
-	VMULPD       Z0, Z1, Z1
-	VMULPD       Z4, Z11, Z12
-	VADDPD       192(SP), Z11, Z13
-	VMULPD       ringStack4<>+0(SB), Z13, Z13
-	VMOVUPD      (AX), Z14
-	VADDPD       128(SP), Z9, Z15
-	VADDPD       Z11, Z15, Z11
-	VMULPD       Z4, Z11, Z4
-	VMULPD       256(AX), Z4, Z4
-	VSUBPD       Z13, Z14, Z11
-	VFMADD231PD  Z11, Z12, Z4
-	VMOVUPD      ringStack6<>+0(SB), Z11
-	VSUBPD       Z12, Z11, Z11
-	VMULPD       Z14, Z11, Z11
-	VMULPD       Z6, Z13, Z6
-	VSUBPD       Z2, Z6, Z6
-	VMULPD       Z6, Z11, Z6
-	VFNMADD231PD ringStack8<>+0(SB), Z13, Z6
-	VMULPD       ringStack9<>+0(SB), Z14, Z11
-	VSUBPD       192(SP), Z11, Z11
-	VMULPD       Z2, Z11, Z2
-	VFMADD231PD  ringStack4<>+0(SB), Z2, Z6
-	VMULPD       Z4, Z10, Z2
-	VFMADD231PD  Z6, Z12, Z2
-	VMULPD       Z5, Z0, Z4
-	VMULPD       Z3, Z2, Z2
-	VMULPD       Z4, Z2, Z2
-	VMULPD       ringStack6<>+0(SB), Z2, Z2
-	VMOVUPD      ringStack6<>+0(SB), Z3
-	VSUBPD       Z7, Z3, Z3
-	VMULPD       128(SP), Z3, Z3
-	VMOVUPD      ringStack6<>+0(SB), Z5
-	VADDPD       Z7, Z5, Z5
-	VFMADD231PD  Z9, Z5, Z3
-	VMULPD       Z0, Z3, Z0
-	VMULPD       Z8, Z4, Z3
-	VADDPD       448(SP), Z0, Z0
-	VMOVUPD      Z0, 448(SP)
-	VADDPD       512(SP), Z3, Z0
-	VMOVUPD      Z0, 512(SP)
-	VADDPD       576(SP), Z2, Z0
-	VMOVUPD      Z0, 576(SP)
-	VADDPD       640(SP), Z1, Z0
-	VMOVUPD      Z0, 640(SP)
-	ADDQ         $0x00000040, AX
-	DECQ         CX
-	JNZ          ring
-	MOVQ         sums+0(FP), AX
-	VMOVUPD      448(SP), Z0
-	VMOVUPD      Z0, (AX)
-	VMOVUPD      512(SP), Z0
-	VMOVUPD      Z0, 64(AX)
-	VMOVUPD      576(SP), Z0
-	VMOVUPD      Z0, 128(AX)
-	VMOVUPD      640(SP), Z0
-	VMOVUPD      Z0, 192(AX)
+	VMOVUPD       ringStack13<>+0(SB), Z0
+	VFMADD213PD   ringStack0<>+0(SB), Z7, Z0
+	VFMADD213PD   ringStack1<>+0(SB), Z7, Z0
+	VFMADD213PD   ringStack5<>+0(SB), Z7, Z0
+	VMULPD        Z5, Z2, Z1
+	VFMADD231PD   Z0, Z1, Z6
+	VMOVUPD       ringStack14<>+0(SB), Z0
+	VFMADD213PD   ringStack2<>+0(SB), Z7, Z0
+	VFMADD213PD   ringStack3<>+0(SB), Z7, Z0
+	VFMADD213PD   ringStack5<>+0(SB), Z7, Z0
+	VSQRTPD       Z8, Z1
+	VMULPD        Z1, Z0, Z0
+	VMULPD        320(AX), Z0, Z0
+	VMULPD        Z3, Z0, Z0
+	VMOVUPD       384(SP), Z1
+	VMOVUPD       ringStack5<>+0(SB), Z2
+	VFMADD231PD   Z6, Z1, Z2
+	VMOVUPD       320(SP), Z4
+	VMULPD        Z4, Z2, Z5
+	VMULPD        64(SP), Z5, Z7
+	VMOVUPD       ringStack7<>+0(SB), Z8
+	VFNMADD231PD  192(SP), Z5, Z8
+	VMOVUPD       (SP), Z5
+	VMULPD        Z5, Z5, Z9
+	VMOVUPD       ringStack6<>+0(SB), Z10
+	VSUBPD        Z2, Z10, Z10
+	VMOVUPD       256(SP), Z11
+	VMULPD        Z10, Z1, Z1
+	VADDPD        Z1, Z11, Z1
+	VMULPD        ringStack10<>+0(SB), Z1, Z1
+	VFMADD231PD   192(SP), Z8, Z1
+	VMULPD        Z3, Z1, Z1
+	VMULPD        Z9, Z1, Z1
+	VSUBPD        Z1, Z8, Z1
+	VMULPD        Z0, Z1, Z1
+	VMULPD        Z4, Z11, Z12
+	VADDPD        192(SP), Z11, Z13
+	VMULPD        ringStack4<>+0(SB), Z13, Z13
+	VMOVUPD       (AX), Z14
+	VADDPD        128(SP), Z9, Z15
+	VADDPD        Z11, Z15, Z11
+	VMULPD        Z4, Z11, Z4
+	VMULPD        704(SP), Z4, Z4
+	VSUBPD        Z13, Z14, Z11
+	VFMADD231PD   Z11, Z12, Z4
+	VMOVUPD       ringStack6<>+0(SB), Z11
+	VSUBPD        Z12, Z11, Z11
+	VMULPD        Z14, Z11, Z11
+	VMULPD        Z6, Z13, Z6
+	VSUBPD        Z2, Z6, Z6
+	VMULPD        Z6, Z11, Z6
+	VFNMADD231PD  ringStack8<>+0(SB), Z13, Z6
+	VMULPD        ringStack9<>+0(SB), Z14, Z11
+	VSUBPD        192(SP), Z11, Z11
+	VMULPD        Z2, Z11, Z2
+	VFMADD231PD   ringStack4<>+0(SB), Z2, Z6
+	VMULPD        Z4, Z10, Z2
+	VFMADD231PD   Z6, Z12, Z2
+	VMULPD        Z5, Z0, Z4
+	VMULPD        Z3, Z2, Z2
+	VMULPD        Z4, Z2, Z2
+	VMULPD        ringStack6<>+0(SB), Z2, Z2
+	VMOVUPD       ringStack6<>+0(SB), Z3
+	VSUBPD        Z7, Z3, Z3
+	VMULPD        128(SP), Z3, Z3
+	VMOVUPD       ringStack6<>+0(SB), Z5
+	VADDPD        Z7, Z5, Z5
+	VFMADD231PD   Z9, Z5, Z3
+	VMULPD        Z0, Z3, Z0
+	VMULPD        Z8, Z4, Z3
+	VADDPD        448(SP), Z0, Z0
+	VMOVUPD       Z0, 448(SP)
+	VADDPD        512(SP), Z3, Z0
+	VMOVUPD       Z0, 512(SP)
+	VADDPD        576(SP), Z2, Z0
+	VMOVUPD       Z0, 576(SP)
+	VADDPD        640(SP), Z1, Z0
+	VMOVUPD       Z0, 640(SP)
+	ADDQ          $0x00000040, AX
+	DECQ          CX
+	JNZ           ring
+	MOVQ          sums+0(FP), AX
+	VMOVUPD       448(SP), Z0
+	VEXTRACTF64X4 $0x01, Z0, Y1
+	VADDPD        Y1, Y0, Y1
+	VEXTRACTF128  $0x01, Y1, X0
+	VADDPD        X0, X1, X0
+	VHADDPD       X0, X0, X0
+	VMOVSD        X0, (AX)
+	VMOVUPD       512(SP), Z0
+	VEXTRACTF64X4 $0x01, Z0, Y1
+	VADDPD        Y1, Y0, Y1
+	VEXTRACTF128  $0x01, Y1, X0
+	VADDPD        X0, X1, X0
+	VHADDPD       X0, X0, X0
+	VMOVSD        X0, 8(AX)
+	VMOVUPD       576(SP), Z0
+	VEXTRACTF64X4 $0x01, Z0, Y1
+	VADDPD        Y1, Y0, Y1
+	VEXTRACTF128  $0x01, Y1, X0
+	VADDPD        X0, X1, X0
+	VHADDPD       X0, X0, X0
+	VMOVSD        X0, 16(AX)
+	VMOVUPD       640(SP), Z0
+	VEXTRACTF64X4 $0x01, Z0, Y1
+	VADDPD        Y1, Y0, Y1
+	VEXTRACTF128  $0x01, Y1, X0
+	VADDPD        X0, X1, X0
+	VHADDPD       X0, X0, X0
+	VMOVSD        X0, 24(AX)
 	VZEROUPPER
 	RET
 
 // func stackFieldsAVX2(sums *float64, stack *float64, s float64, vectors int)
 // Requires: AVX, FMA3
-TEXT ·stackFieldsAVX2(SB), $352-32
+TEXT ·stackFieldsAVX2(SB), $384-32
 	MOVQ    stack+8(FP), AX
 	MOVQ    vectors+24(FP), CX
 	VXORPD  Y0, Y0, Y0
@@ -487,7 +525,10 @@ TEXT ·stackFieldsAVX2(SB), $352-32
 	VMOVUPD Y0, 256(SP)
 
 ring:
-	VMOVUPD      768(AX), Y0
+	VMOVUPD      (AX), Y0
+	VMULPD       ringStack7<>+0(SB), Y0, Y0
+	VMOVUPD      Y0, 288(SP)
+	VMOVUPD      640(AX), Y0
 	VBROADCASTSD s+16(FP), Y1
 	VMOVUPD      Y0, (SP)
 	VMOVUPD      Y1, 32(SP)
@@ -497,7 +538,7 @@ ring:
 	VMOVUPD      Y3, 64(SP)
 	VSUBPD       Y0, Y3, Y3
 	VMULPD       Y3, Y3, Y3
-	VFMADD231PD  256(AX), Y0, Y3
+	VFMADD231PD  288(SP), Y0, Y3
 	VADDPD       Y1, Y2, Y4
 	VADDPD       Y0, Y4, Y0
 	VMOVUPD      Y0, 96(SP)
@@ -556,7 +597,7 @@ converged:
 	VFMADD213PD  ringStack5<>+0(SB), Y7, Y0
 	VSQRTPD      Y8, Y1
 	VMULPD       Y1, Y0, Y0
-	VMULPD       512(AX), Y0, Y0
+	VMULPD       320(AX), Y0, Y0
 	VMULPD       Y3, Y0, Y0
 	VMOVUPD      192(SP), Y1
 	VMOVUPD      ringStack5<>+0(SB), Y2
@@ -586,15 +627,21 @@ converged:
 	JNZ          ring
 	MOVQ         sums+0(FP), AX
 	VMOVUPD      224(SP), Y0
-	VMOVUPD      Y0, (AX)
+	VEXTRACTF128 $0x01, Y0, X1
+	VADDPD       X1, X0, X1
+	VHADDPD      X1, X1, X1
+	VMOVSD       X1, (AX)
 	VMOVUPD      256(SP), Y0
-	VMOVUPD      Y0, 64(AX)
+	VEXTRACTF128 $0x01, Y0, X1
+	VADDPD       X1, X0, X1
+	VHADDPD      X1, X1, X1
+	VMOVSD       X1, 8(AX)
 	VZEROUPPER
 	RET
 
 // func stackFieldsAVX512(sums *float64, stack *float64, s float64, vectors int)
 // Requires: AVX, AVX512DQ, AVX512F
-TEXT ·stackFieldsAVX512(SB), $704-32
+TEXT ·stackFieldsAVX512(SB), $768-32
 	MOVQ    stack+8(FP), AX
 	MOVQ    vectors+24(FP), CX
 	VXORPD  Z0, Z0, Z0
@@ -602,7 +649,10 @@ TEXT ·stackFieldsAVX512(SB), $704-32
 	VMOVUPD Z0, 512(SP)
 
 ring:
-	VMOVUPD      768(AX), Z0
+	VMOVUPD      (AX), Z0
+	VMULPD       ringStack7<>+0(SB), Z0, Z0
+	VMOVUPD      Z0, 576(SP)
+	VMOVUPD      640(AX), Z0
 	VBROADCASTSD s+16(FP), Z1
 	VMOVUPD      Z0, (SP)
 	VMOVUPD      Z1, 64(SP)
@@ -612,7 +662,7 @@ ring:
 	VMOVUPD      Z3, 128(SP)
 	VSUBPD       Z0, Z3, Z3
 	VMULPD       Z3, Z3, Z3
-	VFMADD231PD  256(AX), Z0, Z3
+	VFMADD231PD  576(SP), Z0, Z3
 	VADDPD       Z1, Z2, Z4
 	VADDPD       Z0, Z4, Z0
 	VMOVUPD      Z0, 192(SP)
@@ -658,50 +708,60 @@ step:
 	JNZ         again
 
 converged:
-	VMOVUPD      ringStack13<>+0(SB), Z0
-	VFMADD213PD  ringStack0<>+0(SB), Z7, Z0
-	VFMADD213PD  ringStack1<>+0(SB), Z7, Z0
-	VFMADD213PD  ringStack5<>+0(SB), Z7, Z0
-	VMULPD       Z5, Z2, Z1
-	VFMADD231PD  Z0, Z1, Z6
-	VMOVUPD      ringStack14<>+0(SB), Z0
-	VFMADD213PD  ringStack2<>+0(SB), Z7, Z0
-	VFMADD213PD  ringStack3<>+0(SB), Z7, Z0
-	VFMADD213PD  ringStack5<>+0(SB), Z7, Z0
-	VSQRTPD      Z8, Z1
-	VMULPD       Z1, Z0, Z0
-	VMULPD       512(AX), Z0, Z0
-	VMULPD       Z3, Z0, Z0
-	VMOVUPD      384(SP), Z1
-	VMOVUPD      ringStack5<>+0(SB), Z2
-	VFMADD231PD  Z6, Z1, Z2
-	VMOVUPD      320(SP), Z1
-	VMULPD       Z1, Z2, Z1
-	VMULPD       64(SP), Z1, Z2
-	VMOVUPD      ringStack7<>+0(SB), Z3
-	VFNMADD231PD 192(SP), Z1, Z3
-	VMOVUPD      (SP), Z1
-	VMULPD       Z1, Z1, Z4
-	VMULPD       Z1, Z0, Z1
-	VMOVUPD      ringStack6<>+0(SB), Z5
-	VSUBPD       Z2, Z5, Z5
-	VMULPD       128(SP), Z5, Z5
-	VMOVUPD      ringStack6<>+0(SB), Z6
-	VADDPD       Z2, Z6, Z2
-	VFMADD231PD  Z4, Z2, Z5
-	VMULPD       Z0, Z5, Z0
-	VMULPD       Z3, Z1, Z1
-	VADDPD       448(SP), Z0, Z0
-	VMOVUPD      Z0, 448(SP)
-	VADDPD       512(SP), Z1, Z0
-	VMOVUPD      Z0, 512(SP)
-	ADDQ         $0x00000040, AX
-	DECQ         CX
-	JNZ          ring
-	MOVQ         sums+0(FP), AX
-	VMOVUPD      448(SP), Z0
-	VMOVUPD      Z0, (AX)
-	VMOVUPD      512(SP), Z0
-	VMOVUPD      Z0, 64(AX)
+	VMOVUPD       ringStack13<>+0(SB), Z0
+	VFMADD213PD   ringStack0<>+0(SB), Z7, Z0
+	VFMADD213PD   ringStack1<>+0(SB), Z7, Z0
+	VFMADD213PD   ringStack5<>+0(SB), Z7, Z0
+	VMULPD        Z5, Z2, Z1
+	VFMADD231PD   Z0, Z1, Z6
+	VMOVUPD       ringStack14<>+0(SB), Z0
+	VFMADD213PD   ringStack2<>+0(SB), Z7, Z0
+	VFMADD213PD   ringStack3<>+0(SB), Z7, Z0
+	VFMADD213PD   ringStack5<>+0(SB), Z7, Z0
+	VSQRTPD       Z8, Z1
+	VMULPD        Z1, Z0, Z0
+	VMULPD        320(AX), Z0, Z0
+	VMULPD        Z3, Z0, Z0
+	VMOVUPD       384(SP), Z1
+	VMOVUPD       ringStack5<>+0(SB), Z2
+	VFMADD231PD   Z6, Z1, Z2
+	VMOVUPD       320(SP), Z1
+	VMULPD        Z1, Z2, Z1
+	VMULPD        64(SP), Z1, Z2
+	VMOVUPD       ringStack7<>+0(SB), Z3
+	VFNMADD231PD  192(SP), Z1, Z3
+	VMOVUPD       (SP), Z1
+	VMULPD        Z1, Z1, Z4
+	VMULPD        Z1, Z0, Z1
+	VMOVUPD       ringStack6<>+0(SB), Z5
+	VSUBPD        Z2, Z5, Z5
+	VMULPD        128(SP), Z5, Z5
+	VMOVUPD       ringStack6<>+0(SB), Z6
+	VADDPD        Z2, Z6, Z2
+	VFMADD231PD   Z4, Z2, Z5
+	VMULPD        Z0, Z5, Z0
+	VMULPD        Z3, Z1, Z1
+	VADDPD        448(SP), Z0, Z0
+	VMOVUPD       Z0, 448(SP)
+	VADDPD        512(SP), Z1, Z0
+	VMOVUPD       Z0, 512(SP)
+	ADDQ          $0x00000040, AX
+	DECQ          CX
+	JNZ           ring
+	MOVQ          sums+0(FP), AX
+	VMOVUPD       448(SP), Z0
+	VEXTRACTF64X4 $0x01, Z0, Y1
+	VADDPD        Y1, Y0, Y1
+	VEXTRACTF128  $0x01, Y1, X0
+	VADDPD        X0, X1, X0
+	VHADDPD       X0, X0, X0
+	VMOVSD        X0, (AX)
+	VMOVUPD       512(SP), Z0
+	VEXTRACTF64X4 $0x01, Z0, Y1
+	VADDPD        Y1, Y0, Y1
+	VEXTRACTF128  $0x01, Y1, X0
+	VADDPD        X0, X1, X0
+	VHADDPD       X0, X0, X0
+	VMOVSD        X0, 8(AX)
 	VZEROUPPER
 	RET

@@ -20,16 +20,16 @@ func coupleLoopsVectors(v vectors, dst *LoopFlux, s *LoopSet, p *FluxPickup, poi
 	}
 }
 
-func stackRingsVectors(v vectors, sums *[4][LoopSetSize]float64, r *ringStack) {
+func stackRingsVectors(v vectors, sums *[4]float64, r *ringStack) {
 	switch {
 	case v == vectorsAVX512 && r.fieldOnly:
-		stackFieldsAVX512(&sums[0][0], &r.a2[0], r.s, r.n/8)
+		stackFieldsAVX512(&sums[0], &r.a2[0], r.s, r.n/8)
 	case v == vectorsAVX512:
-		stackRingsAVX512(&sums[0][0], &r.a2[0], r.s, r.n/8)
+		stackRingsAVX512(&sums[0], &r.a2[0], r.s, r.n/8)
 	case r.fieldOnly:
-		stackFieldsAVX2(&sums[0][0], &r.a2[0], r.s, r.n/4)
+		stackFieldsAVX2(&sums[0], &r.a2[0], r.s, r.n/4)
 	default:
-		stackRingsAVX2(&sums[0][0], &r.a2[0], r.s, r.n/4)
+		stackRingsAVX2(&sums[0], &r.a2[0], r.s, r.n/4)
 	}
 }
 
@@ -46,8 +46,6 @@ func coupleLoopsAVX2(dst, set, pickup, points *float64, count int)
 //go:noescape
 func coupleLoopsAVX512(dst, set, pickup, points *float64, count int)
 
-// A vector of 4 lanes fills the first half of each sum.
-//
 //go:noescape
 func stackRingsAVX2(sums, stack *float64, s float64, vectors int)
 

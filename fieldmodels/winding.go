@@ -56,8 +56,12 @@ func (w Winding) axialField(s, z float64) (bz, g float64, err error) {
 		bz, g = Sheet{w.OuterRadius, w.Length, w.Turns}.sheetField(s, z)
 		return bz, g, nil
 	}
-	turns := w.Turns / (w.OuterRadius - w.InnerRadius)
 	stack, enough := ringStack{s: s, fieldOnly: true}, w.enough(s, z)
+	if w.stack(&stack, z, enough) {
+		jet := stack.sum()
+		return jet.bz, jet.g, nil
+	}
+	turns := w.Turns / (w.OuterRadius - w.InnerRadius)
 	w.panels(s, z, func(a, weight float64) error {
 		c := Sheet{a, w.Length, weight * turns}
 		if enough <= gaussLimit {
@@ -80,9 +84,12 @@ func (w Winding) axialGradient(s, z float64) (axialJet, error) {
 	if w.InnerRadius == w.OuterRadius {
 		return Sheet{w.OuterRadius, w.Length, w.Turns}.sheetGradient(s, z)
 	}
+	stack, enough := ringStack{s: s}, w.enough(s, z)
+	if w.stack(&stack, z, enough) {
+		return stack.sum(), nil
+	}
 	var sum axialJet
 	turns := w.Turns / (w.OuterRadius - w.InnerRadius)
-	stack, enough := ringStack{s: s}, w.enough(s, z)
 	err := w.panels(s, z, func(a, weight float64) error {
 		c := Sheet{a, w.Length, weight * turns}
 		if enough <= gaussLimit {
@@ -98,6 +105,25 @@ func (w Winding) axialGradient(s, z float64) (axialJet, error) {
 	})
 	sum.add(1, stack.sum())
 	return sum, err
+}
+
+// stack adds the loops that stand for the whole winding, enough of them along the
+// length; false where its section must be cut, or needs sheets.
+func (w Winding) stack(r *ringStack, z float64, enough int) bool {
+	rho, v := math.Sqrt(r.s), math.Abs(math.Abs(z)-w.Length/2)
+	if enough > gaussLimit || w.InnerRadius < rho && rho < w.OuterRadius && math.Abs(z) <= w.Length/2 {
+		return false
+	}
+	middle, half := 0.5*(w.InnerRadius+w.OuterRadius), 0.5*(w.OuterRadius-w.InnerRadius)
+	n := gaussPoints(middle, half, rho, v)
+	if n > gaussLimit {
+		return false
+	}
+	across, along := &gaussRules()[n], &gaussRules()[enough]
+	for i, x := range across.x { // their weights sum to 2, as those along
+		r.add(middle+half*x, w.Turns/4*across.w[i], z, w.Length/2, along.x, along.w)
+	}
+	return true
 }
 
 // enough is how many loops along the length serve every sheet of the winding: those of

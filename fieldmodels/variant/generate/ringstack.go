@@ -20,7 +20,7 @@ func ringStack(c *build.Context) {
 
 // stackRings writes stackRingsGo, or with two sums stackFieldsGo, for one width.
 func stackRings(file *build.Context, kind, level string, width, wanted int, n numbers) {
-	g := begin(file, kind+level, kind+level+" is "+kind+"Go.", "func(sums, stack *float64, s float64, vectors int)", width, ringSlots+4, n)
+	g := begin(file, kind+level, kind+level+" is "+kind+"Go.", "func(sums, stack *float64, s float64, vectors int)", width, ringSlots+5, n)
 	r := newRings(g)
 	square, err := g.Param("s").Resolve()
 	if err != nil {
@@ -38,9 +38,11 @@ func stackRings(file *build.Context, kind, level string, width, wanted int, n nu
 		sums[k] = g.slot()
 		g.store(zero, sums[k])
 	}
+	a2x4 := g.slot()
 	g.Label("ring")
-	z := g.load(at(stack, 3))
-	for k, v := range r.jet(wanted, g.every(square.Addr), z, at(stack, 0), at(stack, 1), at(stack, 2)) {
+	g.store(g.mul(g.load(at(stack, 0)), g.number(4)), a2x4)
+	z := g.load(at(stack, 2))
+	for k, v := range r.jet(wanted, g.every(square.Addr), z, at(stack, 0), a2x4, at(stack, 1)) {
 		g.store(g.add(v, sums[k]), sums[k])
 	}
 	g.ADDQ(operand.U32(8*width), stack)
@@ -48,11 +50,11 @@ func stackRings(file *build.Context, kind, level string, width, wanted int, n nu
 	g.JNZ(operand.LabelRef("ring"))
 	sum := g.Load(g.Param("sums"), g.GP64())
 	for k := range sums {
-		g.store(g.load(sums[k]), operand.Mem{Base: sum, Disp: 8 * lanes * k})
+		g.VMOVSD(g.total(g.load(sums[k])), operand.Mem{Base: sum, Disp: 8 * k})
 	}
 	g.VZEROUPPER()
 	g.RET()
 }
 
 // ringPlaces is the room of a stack.
-const ringPlaces = 32
+const ringPlaces = 40

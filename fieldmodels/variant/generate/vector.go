@@ -132,6 +132,21 @@ func (g *vector) dot(a [3]reg.VecVirtual, b [3]operand.Op) reg.VecVirtual {
 	return r
 }
 
+// total is the sum of all lanes, in the first one.
+func (g *vector) total(r reg.VecVirtual) reg.VecVirtual {
+	if g.width == 8 {
+		upper := g.YMM()
+		g.VEXTRACTF64X4(operand.Imm(1), r, upper)
+		g.VADDPD(upper, r.AsY(), upper)
+		r = upper
+	}
+	upper := g.XMM()
+	g.VEXTRACTF128(operand.Imm(1), r.AsY(), upper)
+	g.VADDPD(upper, r.AsX(), upper)
+	g.VHADDPD(upper, upper, upper)
+	return upper
+}
+
 // anyAbove jumps to label if a lane of r is above a limit; NaN is not.
 func (g *vector) anyAbove(r reg.VecVirtual, limit operand.Op, label string) {
 	const greater = 0x1e // GT_OQ
