@@ -171,13 +171,7 @@ func (t *tracker) stretches(parts, windows int) (out [][]sighting, hop float64, 
 // fitting are such stretches of the windows that a pose explains, or of any with a
 // pose.
 func (t *tracker) fitting(parts, windows int, any bool) (out [][]sighting, hop float64, err error) {
-	stride := 1
-	for l, rho := range t.options.Correlation {
-		if rho > 0.05 { // 1 + 2ρ of a variance
-			stride = l + 2
-		}
-	}
-	stride = min(stride, max(1, len(t.frames)/12)) // few windows rather than none
+	stride := min(strideOf(t.options.Correlation), max(1, len(t.frames)/12)) // few windows rather than none
 	n := len(t.frames) / stride
 	parts = min(parts, max(1, n/windows))
 	each := n / parts

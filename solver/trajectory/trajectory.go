@@ -81,7 +81,8 @@ type Frame struct {
 	// the motion; nil: it is sought.
 	Pose *rigid.Pose
 
-	widened bool // the variances have those of the model's errors
+	widened bool        // the variances have those of the model's errors
+	own     *rigid.Pose // memory of Pose, see Follower
 }
 
 // State is the estimate at one window's centre.

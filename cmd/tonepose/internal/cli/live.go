@@ -124,11 +124,10 @@ func (o *liveOptions) check() error {
 	if err := o.averaging.finish(&o.Job); err != nil {
 		return err
 	}
-	o.Joined = o.Joined || o.Lag > 0
 	switch {
 	case !o.Windows.Successive():
 		return errors.New("a stream has no end that could be waited for: give --window or --lowpass")
-	case o.Joined && o.Windows.Length == 0:
+	case (o.Joined || o.Lag > 0) && o.Windows.Length == 0:
 		return errors.New("--trajectory and --lag need --window")
 	case o.rows != nil && o.output.json:
 		return errors.New("--rows and --json exclude each other: both go to standard output")

@@ -88,7 +88,7 @@ type Result struct {
 // end by the context is none by an error: the part at hand is completed, the unfinished
 // window is dropped.
 func Run(ctx context.Context, o Options) (*Result, error) {
-	if (o.Joined || o.Lag > 0) && o.Windows.Length == 0 {
+	if o.Joined = o.Joined || o.Lag > 0; o.Joined && o.Windows.Length == 0 {
 		return nil, errors.New("joining poses needs successive windows: give --window")
 	}
 	r, err := rig.Load(o.Rig, rig.Options{})

@@ -13,6 +13,7 @@ import (
 	"tonepose/cmd/tonepose/internal/solve"
 	"tonepose/cmd/tonepose/internal/source"
 	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/fieldmodels/rigid"
 )
 
 // How many frames may wait to be shown, and how many more to be kept: a part that is
@@ -38,7 +39,9 @@ type pipeline struct {
 	bench   *bench.Bench
 	src     source.Source
 	parts   *tables.Parts
-	joiners []*joiner // by sensor; nil: poses are of single windows
+	joiners []*joiner  // by sensor; nil: poses are of single windows
+	held    []held     // frames that wait for joiners
+	pose    rigid.Pose // of the window at hand
 	began   bool
 	shift   float64 // added to times [s]
 
@@ -267,8 +270,11 @@ func (p *pipeline) write(f *frame) error {
 // end lets the frames pass that are on their way, and completes the last part. err is how
 // the engine ended.
 func (p *pipeline) end(ctx context.Context, err error) error {
-	if err == nil && p.joiners != nil {
+	if err == nil {
 		err = p.flush()
+	}
+	for _, j := range p.joiners {
+		j.follower.Close()
 	}
 	close(p.full)
 	select {
