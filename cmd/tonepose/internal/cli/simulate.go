@@ -43,7 +43,8 @@ Noise and mains are at the amplifiers' inputs: a channel's gain multiplies them.
 Exit code: 0 done, 2 the call or a file was wrong.`,
 		Example: `  tonepose simulate bench.rig.yaml --path stations --out run1.sigmf-meta
   tonepose simulate bench.rig.yaml --path sweep --duration 10s --out run2 --mains 60 --clock-ppm 25 --seed 4
-  tonepose simulate bench.rig.yaml --path path.csv --out run3.wav --bits 24 --noise 3e-9 --flicker 200`,
+  tonepose simulate bench.rig.yaml --path path.csv --out run3.wav --bits 24 --noise 3e-9 --flicker 200
+  tonepose simulate pair bridge --out bridge.csv`,
 		Args: one,
 		RunE: func(cmd *cobra.Command, args []string) error { return runSimulate(cmd.Context(), args[0], &o, s) },
 	}
@@ -73,6 +74,7 @@ Exit code: 0 done, 2 the call or a file was wrong.`,
 	}, "time of the first sample, RFC 3339")
 	f.BoolVar(&o.Force, "force", false, "replace existing files")
 	o.output.add(f)
+	c.AddCommand(newSimulatePair(s))
 	return c
 }
 

@@ -100,6 +100,9 @@ func (b *Batch) Create(name string) (io.Writer, error) {
 		return nil, err
 	}
 	file, err := os.CreateTemp(filepath.Dir(final), "."+filepath.Base(final)+".*.partial")
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, fmt.Errorf("%s: there is no directory %s: make it first, or name another", final, filepath.Dir(final))
+	}
 	if err != nil {
 		return nil, err
 	}

@@ -196,3 +196,11 @@ func TestExistingFileNeedsForce(t *testing.T) {
 	}
 	expect(t, dir, map[string]string{"file": "old"})
 }
+
+func TestCreateNamesTheMissingDirectory(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "none")
+	name := filepath.Join(dir, "a.csv")
+	if err := WriteFile(name, nil); err == nil || err.Error() != name+": there is no directory "+dir+": make it first, or name another" {
+		t.Errorf("%v", err)
+	}
+}

@@ -131,7 +131,11 @@ func Write(ctx context.Context, r *rig.Rig, p *Path, out string, o Options, prog
 	}
 	batch := &files.Batch{Force: o.Force}
 	defer batch.Abort()
-	rec, err := createRecording(batch, to, r, o, samples)
+	d := recording.Description{SampleRate: o.RateHz, Bits: o.Bits, Samples: samples, Start: o.Start}
+	for _, c := range r.Channels {
+		d.Names, d.FullScale = append(d.Names, c.Name), append(d.FullScale, c.FullScaleV)
+	}
+	rec, err := createRecording(batch, to, d, o.Seed)
 	if err != nil {
 		return nil, err
 	}
@@ -157,13 +161,9 @@ func Write(ctx context.Context, r *rig.Rig, p *Path, out string, o Options, prog
 	return s, nil
 }
 
-// createRecording begins the recording's files.
-func createRecording(batch *files.Batch, to recording.Output, r *rig.Rig, o Options, samples int64) (*recording.Writer, error) {
-	d := recording.Description{Format: to.Format, SampleRate: o.RateHz, Bits: o.Bits, Samples: samples, Start: o.Start,
-		Text: fmt.Sprintf("Simulated; invented data, seed %d", o.Seed), Recorder: "tonepose simulate"}
-	for _, c := range r.Channels {
-		d.Names, d.FullScale = append(d.Names, c.Name), append(d.FullScale, c.FullScaleV)
-	}
+// createRecording begins the files of a simulated recording.
+func createRecording(batch *files.Batch, to recording.Output, d recording.Description, seed uint64) (*recording.Writer, error) {
+	d.Format, d.Text, d.Recorder = to.Format, fmt.Sprintf("Simulated; invented data, seed %d", seed), "tonepose simulate"
 	var meta, data io.Writer
 	var err error
 	if to.Meta != "" {
