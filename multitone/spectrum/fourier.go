@@ -17,6 +17,8 @@ type powers interface {
 	add(sum, x, y []float64, meanX, meanY float64)
 	// place is where sum has bin k of Z, 0 ≤ k < N.
 	place(k int) int
+	// beside is the same with room of its own to work in.
+	beside() powers
 }
 
 // newPowers returns the fastest that there is for the taper's length.
@@ -24,7 +26,7 @@ func newPowers(taper []float64) powers {
 	if n := len(taper); n&(n-1) == 0 && n >= leastColumns {
 		return newColumns(taper)
 	}
-	return &plain{taper, make([]complex128, len(taper)), fourier.NewCmplxFFT(len(taper))}
+	return newPlain(taper)
 }
 
 // plain serves any length.
@@ -46,7 +48,13 @@ func (p *plain) add(sum, x, y []float64, meanX, meanY float64) {
 	}
 }
 
+func newPlain(taper []float64) *plain {
+	return &plain{taper, make([]complex128, len(taper)), fourier.NewCmplxFFT(len(taper))}
+}
+
 func (p *plain) place(k int) int { return k }
+
+func (p *plain) beside() powers { return newPlain(p.taper) }
 
 // columns serves powers of two from leastColumns on. The segment is a matrix of rows
 // by across numbers, row by row: its columns are transformed, turned by
@@ -72,17 +80,29 @@ const (
 func newColumns(taper []float64) *columns {
 	n := len(taper)
 	rows := 1 << max(4, bits.TrailingZeros(uint(n))/4*2)
-	c := &columns{rows: rows, across: n / rows, taper: taper, between: make([]complex128, n), turned: make([]complex128, n), silence: make([]float64, n)}
+	c := &columns{rows: rows, across: n / rows, taper: taper, between: make([]complex128, n), silence: make([]float64, n)}
 	c.down, c.along = stages(c.rows), stages(c.across)
 	c.unpaired = bits.TrailingZeros(uint(c.across))%2 == 1
-	most := side * max(c.rows, c.across)
-	c.first, c.second = make([]complex128, most), make([]complex128, most)
+	c.makeRoom()
 	for k := range c.rows {
 		for i := range c.across {
 			c.between[c.strip(k, i)] = root(k*i, n)
 		}
 	}
 	return c
+}
+
+// makeRoom makes what add overwrites.
+func (c *columns) makeRoom() {
+	most := side * max(c.rows, c.across)
+	c.turned = make([]complex128, len(c.taper))
+	c.first, c.second = make([]complex128, most), make([]complex128, most)
+}
+
+func (c *columns) beside() powers {
+	other := *c
+	other.makeRoom()
+	return &other
 }
 
 // strip is where turned has the number of a row and a column.

@@ -84,8 +84,14 @@ func newWelch(sampleRateHz float64, size int, taper window.Taper, overlap float6
 
 // Another returns an empty accumulator like w, for another channel. Both share tables and room to work
 // in, so that only one may be in use at a time.
-func (w *Welch) Another() *Welch {
+func (w *Welch) Another() *Welch { return w.like(w.powers) }
+
+// Beside returns an empty accumulator like w, which may be in use at the same time.
+func (w *Welch) Beside() *Welch { return w.like(w.powers.beside()) }
+
+func (w *Welch) like(p powers) *Welch {
 	n := *w
+	n.powers = p
 	n.pending, n.sum = make([]float64, len(w.taper)+w.hop), make([]float64, len(w.taper))
 	n.filled, n.skip, n.used = 0, 0, 0
 	return &n

@@ -7,7 +7,9 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"runtime"
 	"slices"
+	"sync"
 	"time"
 
 	"gonum.org/v1/gonum/floats"
@@ -197,9 +199,26 @@ func welch(ctx context.Context, r *recording.Reader, progress stream.Progress) (
 		return nil, err
 	}
 	first.Spread(info.Samples, mostSegments)
+	// Channels are taken side by side, each always by the same worker.
+	workers := min(runtime.GOMAXPROCS(0), info.Channels, mostWorkers)
 	all := make([]*spectrum.Welch, info.Channels)
 	for c := range all {
-		all[c] = first.Another()
+		if c < workers {
+			all[c] = first.Beside()
+		} else {
+			all[c] = all[c-workers].Another()
+		}
+	}
+	add := func(x [][]float64, from, to int) {
+		var wait sync.WaitGroup
+		for k := range workers {
+			wait.Go(func() {
+				for c := k; c < len(all); c += workers {
+					all[c].Add(x[c][from:to])
+				}
+			})
+		}
+		wait.Wait()
 	}
 	var gaps []int64
 	for _, c := range info.Captures {
@@ -222,9 +241,7 @@ func welch(ctx context.Context, r *recording.Reader, progress stream.Progress) (
 			if len(gaps) > 0 && gaps[0] < first+int64(to) {
 				stop = int(gaps[0] - first)
 			}
-			for c, w := range all {
-				w.Add(x[c][from:stop])
-			}
+			add(x, from, stop)
 			from = stop
 		}
 		return nil
@@ -241,6 +258,9 @@ func welch(ctx context.Context, r *recording.Reader, progress stream.Progress) (
 	}
 	return out, nil
 }
+
+// mostWorkers bounds the memory that workers need, some 3 MB each.
+const mostWorkers = 8
 
 // mostSegments are enough: they know a density to ±12 % (95 %), which four times as many
 // would only halve, in four times the time. What happens between them the survey sees.

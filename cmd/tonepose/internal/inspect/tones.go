@@ -85,15 +85,11 @@ func (in *Inspection) lookAtTones(ctx context.Context, r *recording.Reader, surv
 	// Levels under Hann windows, into which no other line leaks; what an Allan
 	// deviation is taken of must be plain averages, end to end.
 	enbw := 0.75 / window
-	measure := func(cosine []float64, use func(*stream.Measured) error) error {
-		w := stream.Windows{Length: window, Hop: window, Taper: stream.Taper{Cosine: cosine}}
-		_, err := stream.Measure(ctx, r, survey, stream.Measurement{Tones: in.tones, Windows: w}, use, progress)
-		return err
-	}
-	if err := measure([]float64{0.5, 0.5}, s.level); err != nil {
-		return err
-	}
-	if err := measure([]float64{1}, func(f *stream.Measured) error { s.drives(f, in.tones); return nil }); err != nil {
+	w := stream.Windows{Length: window, Hop: window}
+	err := stream.Tapers(ctx, r, survey, stream.Measurement{Tones: in.tones, Windows: w},
+		[]stream.Taper{{Cosine: []float64{0.5, 0.5}}, {Cosine: []float64{1}}},
+		[]func(*stream.Measured) error{s.level, func(f *stream.Measured) error { return s.drives(f, in.tones) }}, progress)
+	if err != nil {
 		return err
 	}
 	if len(s.time) == 0 {
@@ -129,7 +125,7 @@ func (s *toneSeries) level(f *stream.Measured) error {
 	return nil
 }
 
-func (s *toneSeries) drives(f *stream.Measured, tones []multitone.Tone) {
+func (s *toneSeries) drives(f *stream.Measured, tones []multitone.Tone) error {
 	t := f.Time
 	s.time = append(s.time, t)
 	for k, tone := range tones {
@@ -144,6 +140,7 @@ func (s *toneSeries) drives(f *stream.Measured, tones []multitone.Tone) {
 		}
 		s.phase[k] = append(s.phase[k], turns)
 	}
+	return nil
 }
 
 // unsteady takes the noise of channels whose spectrum is no steady noise from

@@ -67,20 +67,55 @@ const motionChance = 1e-5
 // frames of intervals in the order of their starts. It returns what the averaging
 // does to signals and noise.
 func Measure(ctx context.Context, src Source, s *Survey, m Measurement, use func(*Measured) error, progress Progress) (*Averaging, error) {
-	meter, err := newMeter(src.Info(), s, &m, use)
+	v, err := newMeter(src.Info(), s, &m, use)
 	if err != nil {
 		return nil, err
 	}
-	if c, ok := meter.frames.(*multitone.Continuous); ok {
-		if err := meter.readNoise(ctx, src, s, c); err != nil {
+	if c, ok := v.frames.(*multitone.Continuous); ok {
+		if err := v.readNoise(ctx, src, s, c); err != nil {
 			return nil, err
 		}
 	}
-	err = Blocks(ctx, src, meter.counts, func(b *Block) error {
-		progress.Report("measure", b.First, meter.info.Samples)
-		return meter.write(b, s)
+	return v.averaging, measure(ctx, src, s, []*meter{v}, progress)
+}
+
+// Tapers measures windows of one length and hop under several tapers in one reading,
+// the frames of each for its own use.
+func Tapers(ctx context.Context, src Source, s *Survey, m Measurement, tapers []Taper, uses []func(*Measured) error, progress Progress) error {
+	var meters []*meter
+	for i, t := range tapers {
+		own := m
+		own.Windows.Taper = t
+		v, err := newMeter(src.Info(), s, &own, uses[i])
+		if err != nil {
+			return end(meters, err)
+		}
+		meters = append(meters, v)
+	}
+	return measure(ctx, src, s, meters, progress)
+}
+
+// measure reads a source once for meters of the same tones and lines.
+func measure(ctx context.Context, src Source, s *Survey, meters []*meter, progress Progress) error {
+	first := meters[0]
+	err := Blocks(ctx, src, first.counts, func(b *Block) error {
+		progress.Report("measure", b.First, first.info.Samples)
+		b = first.screen.clean(b, s.Monitor)
+		for _, v := range meters {
+			if err := v.take(b, s); err != nil {
+				return err
+			}
+		}
+		return nil
 	})
-	return meter.averaging, meter.end(err)
+	return end(meters, err)
+}
+
+func end(meters []*meter, failed error) error {
+	for _, v := range meters {
+		failed = v.end(failed)
+	}
+	return failed
 }
 
 // noiseSamples bounds what is read ahead to know the noise of the first rows.
@@ -211,9 +246,11 @@ func newMeter(info recording.Info, s *Survey, m *Measurement, use func(*Measured
 }
 
 // write measures a block with what is known of the stream by now.
-func (v *meter) write(b *Block, s *Survey) error {
+func (v *meter) write(b *Block, s *Survey) error { return v.take(v.screen.clean(b, s.Monitor), s) }
+
+// take measures a block that has been screened.
+func (v *meter) take(b *Block, s *Survey) error {
 	v.survey = s
-	b = v.screen.clean(b, s.Monitor)
 	if v.spans != nil {
 		return v.spans.write(b, s, v.cfg, func(f *multitone.Frame, of *span) error { return v.judge(f, s, of) })
 	}
