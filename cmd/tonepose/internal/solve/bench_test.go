@@ -4,29 +4,18 @@ import (
 	"path/filepath"
 	"testing"
 
+	"tonepose/cmd/tonepose/internal/growth"
 	"tonepose/cmd/tonepose/internal/measure"
-	"tonepose/cmd/tonepose/internal/simulate"
 	"tonepose/cmd/tonepose/internal/stream"
 )
 
-// BenchmarkSolveRecording solves a recording of four probes, file to tables: 16
-// channels of 200 kS/s, 8 tones, 10 ms windows.
+// BenchmarkSolveRecording solves recordings, file to tables, in windows of 10 ms.
 func BenchmarkSolveRecording(b *testing.B) {
-	const seconds = 10
-	rigFile := filepath.Join("..", "..", "..", "..", "testdata", "rigs", "four-probes.rig.yaml")
-	name := filepath.Join(b.TempDir(), "sweep")
-	how := simulate.Options{DurationS: seconds, Bits: 16, Noise: 5e-9, FlickerHz: 300, MainsHz: 50, MainsV: 10e-6, ClockPPM: 31, Seed: 1}
-	if _, err := simulate.Run(b.Context(), rigFile, "sweep", name, how, nil); err != nil {
-		b.Fatal(err)
-	}
-	for b.Loop() {
+	growth.Recordings(b, filepath.Join("..", "..", "..", "..", "testdata"), func(b *testing.B, rig, recording string) error {
 		_, err := Run(b.Context(), Options{Job: measure.Job{
-			Input:   measure.Input{Recording: name + ".sigmf-meta", Rig: rigFile},
+			Input:   measure.Input{Recording: recording, Rig: rig},
 			Windows: stream.Windows{Length: 10e-3, Hop: 10e-3}, Out: b.TempDir(), Force: true,
 		}})
-		if err != nil {
-			b.Fatal(err)
-		}
-	}
-	b.ReportMetric(seconds*float64(b.N)/b.Elapsed().Seconds(), "s/s")
+		return err
+	})
 }

@@ -1,0 +1,22 @@
+package measure_test
+
+import (
+	"path/filepath"
+	"testing"
+
+	"tonepose/cmd/tonepose/internal/growth"
+	"tonepose/cmd/tonepose/internal/measure"
+	"tonepose/cmd/tonepose/internal/stream"
+)
+
+// BenchmarkMeasureRecording measures the tones of recordings, file to table, in windows of
+// 10 ms.
+func BenchmarkMeasureRecording(b *testing.B) {
+	growth.Recordings(b, filepath.Join("..", "..", "..", "..", "testdata"), func(b *testing.B, rig, recording string) error {
+		_, err := measure.Tones(b.Context(), measure.Job{
+			Input:   measure.Input{Recording: recording, Rig: rig},
+			Windows: stream.Windows{Length: 10e-3, Hop: 10e-3}, Out: b.TempDir(), Force: true,
+		})
+		return err
+	})
+}
