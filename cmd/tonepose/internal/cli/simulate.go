@@ -40,10 +40,15 @@ STEM.truth.csv and, for stations, STEM.intervals.csv. All files appear, or none.
 
 Noise and mains are at the amplifiers' inputs: a channel's gain multiplies them.
 
+A scene puts a ball or a plate of metal near the bench, and tells what happens while
+it is recorded: drives off and on, coils unplugged or reversed, metal brought near.
+"tonepose help scene" explains its keys.
+
 Exit code: 0 done, 2 the call or a file was wrong.`,
 		Example: `  tonepose simulate bench.rig.yaml --path stations --out run1.sigmf-meta
   tonepose simulate bench.rig.yaml --path sweep --duration 10s --out run2 --mains 60 --clock-ppm 25 --seed 4
   tonepose simulate bench.rig.yaml --path path.csv --out run3.wav --bits 24 --noise 3e-9 --flicker 200
+  tonepose simulate bench.rig.yaml --path stations --out run4 --scene plate.scene.yaml
   tonepose simulate pair bridge --out bridge.csv`,
 		Args: one,
 		RunE: func(cmd *cobra.Command, args []string) error { return runSimulate(cmd.Context(), args[0], &o, s) },
@@ -64,6 +69,7 @@ Exit code: 0 done, 2 the call or a file was wrong.`,
 	addValue(f, &o.CurrentDrift, "drift", "0", "float", atLeast(0), "slow relative wander of each drive current, peak")
 	addValue(f, &o.PickupDelayS, "delay", "", "duration", signedSeconds, "delay of the pickups that the rig does not know of, such as 200ns")
 	addValue(f, &o.CrosstalkOhm, "crosstalk", "0", "float", atLeast(0), "drive-to-pickup crosstalk in V per ampere")
+	f.StringVar(&o.Scene, "scene", "", "file of metal near the bench, and of what happens while it is recorded (help scene)")
 	f.Uint64Var(&o.Seed, "seed", 1, "seed of all that is random: noise, phases, the path's orientations")
 	addValue(f, &o.Start, "start", "2026-01-01T00:00:00Z", "time", func(text string) (time.Time, error) {
 		at, err := time.Parse(time.RFC3339, text)

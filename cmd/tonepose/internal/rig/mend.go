@@ -2,10 +2,13 @@ package rig
 
 import (
 	"cmp"
+	"maps"
 	"regexp"
 	"slices"
 	"strconv"
 	"strings"
+
+	"tonepose/fieldmodels/metal"
 )
 
 // unit is a spelling of a unit that people write in a key, with the SI unit of
@@ -119,6 +122,17 @@ var hints = map[string]string{
 	"gain":               "volts at the ADC per volt at the coil; 40 dB is 100",
 	"model":              "such as model: {type: loop, center_m: [0, 0, 0], axis: [0, 0, 1], radius_m: 0.035, turns: 40}",
 	"type":               "one of " + strings.Join(modelTypes, ", "),
+
+	"metal":                "such as {name: ball, shape: ball, center_m: [0.2, 0, 0.2], radius_m: 0.02, material: aluminium}",
+	"shape":                "one of ball, plate",
+	"material":             "one of " + strings.Join(slices.Sorted(maps.Keys(metal.Materials)), ", ") + "; or state conductivity_s_per_m",
+	"conductivity_s_per_m": "in siemens per metre; aluminium has 3.5e7",
+	"permeability":         "relative; 1 for all but ferromagnetic metal",
+	"normal":               "the direction out of the plate's surface, to the coils, such as [0, 0, 1]",
+	"events":               "such as {time_s: 2, emitter: e3, drive: 0}",
+	"drive":                "a factor on the nominal current; 0 is off, 1 on",
+	"noise_v_per_rthz":     "volts per root hertz at the amplifiers' inputs, such as 5e-9",
+	"rotation_rad":         "the vector along the axis of the rotation, as long as its angle in radians",
 
 	"m":  "lengths are in metres; 50 mm is 0.05",
 	"s":  "times are in seconds; 1.5 µs is 1.5e-6",

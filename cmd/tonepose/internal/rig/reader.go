@@ -17,6 +17,7 @@ type reader struct {
 	file   string
 	opts   Options
 	rig    *Rig
+	scene  *Scene // nil: a rig file is read
 	errs   Errors
 	names  map[string]position // where a name that must be unique was read
 	models int                 // parts read so far

@@ -10,7 +10,7 @@ import (
 )
 
 // Change is one thing that is turned on a bench while it is recorded: a Drive, Away,
-// Leads, Noise, Mains, Clock, Move or Return.
+// Leads, Noise, Mains, Clock, Move, Return, Metal or Carry.
 type Change interface {
 	// prepare checks the change and returns what makes it at sample at; called with
 	// the Generator's lock held.
@@ -145,26 +145,26 @@ func (c Move) prepare(g *Generator, at int64) (func(), error) {
 		return nil, fmt.Errorf("move to %v: must be a pose", c.To)
 	}
 	c.To.Rotation = rigid.Normalize(c.To.Rotation)
-	return nil, g.goTo(c.Sensor, at, c.Seconds, still(c.To))
+	if err := among("sensor", c.Sensor, len(g.paths)); err != nil {
+		return nil, err
+	}
+	return nil, g.goTo(&g.coils.courses[c.Sensor], at, c.Seconds, still(c.To))
 }
 
 func (c Return) prepare(g *Generator, at int64) (func(), error) {
 	if err := among("sensor", c.Sensor, len(g.paths)); err != nil {
 		return nil, err
 	}
-	return nil, g.goTo(c.Sensor, at, c.Seconds, g.paths[c.Sensor])
+	return nil, g.goTo(&g.coils.courses[c.Sensor], at, c.Seconds, g.paths[c.Sensor])
 }
 
-// goTo lets a sensor begin a leg at a sample.
-func (g *Generator) goTo(sensor int, at int64, span float64, to movement) error {
-	if err := among("sensor", sensor, len(g.coils.courses)); err != nil {
-		return err
-	}
+// goTo begins a leg of a course at a sample.
+func (g *Generator) goTo(c *course, at int64, span float64, to movement) error {
 	span = cmp.Or(span, 0.05)
 	if !(span >= 1e-3) || math.IsInf(span, 0) {
 		return fmt.Errorf("a move within %g s: must be at least 1 ms", span)
 	}
-	g.coils.courses[sensor].add(leg{float64(at) / g.o.RateHz, span, to}, g.coils.asked)
+	c.add(leg{float64(at) / g.o.RateHz, span, to}, g.coils.asked)
 	return nil
 }
 

@@ -21,6 +21,7 @@ type couplingMap struct {
 	array   fieldmodels.Array
 	sources *mutual.Sources // of the array's emitters
 	coils   []pathCoil
+	metal   []nearby
 	asked   float64 // time of the last couplings [s]
 }
 
@@ -63,6 +64,10 @@ func newCouplingMap(r *rig.Rig, p *Path) (*couplingMap, error) {
 func (c *couplingMap) fill(t float64, m, dm []complex128) error {
 	tones := len(c.array.Emitters)
 	c.asked = t
+	same, err := c.place(t)
+	if err != nil {
+		return err
+	}
 	var placed mutual.Sampled
 	var k mutual.Couplings
 	for p := range c.coils {
@@ -70,7 +75,7 @@ func (c *couplingMap) fill(t float64, m, dm []complex128) error {
 		pose, v, w := c.courses[coil.sensor].At(t)
 		m, dm := m[p*tones:(p+1)*tones], dm[p*tones:(p+1)*tones]
 		resting := v == (r3.Vec{}) && w == (r3.Vec{})
-		if resting && len(coil.m) > 0 && coil.rest == pose {
+		if resting && same && len(coil.m) > 0 && coil.rest == pose {
 			copy(m, coil.m)
 			clear(dm)
 			continue
@@ -89,6 +94,17 @@ func (c *couplingMap) fill(t float64, m, dm []complex128) error {
 			for e := first; e < min(first+mutual.Block, tones); e++ {
 				one := mutual.At(&k, e-first)
 				m[e], dm[e] = complex(one.M, 0), complex(one.Rate(v, w), 0)
+			}
+		}
+		for i := range c.metal {
+			n := &c.metal[i]
+			if !n.on {
+				continue
+			}
+			if err := n.body.Add(m, dm, &coil.pickup, &frame, v, w); err != nil {
+				at := r3.Add(pose.Position, placed.Arm)
+				return fmt.Errorf("%s at (%.4f, %.4f, %.4f) m, metal %s: %w: keep the path clear of it",
+					coil.name, at.X, at.Y, at.Z, n.name, err)
 			}
 		}
 		if coil.m = coil.m[:0]; resting {

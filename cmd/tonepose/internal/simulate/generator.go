@@ -77,6 +77,15 @@ func NewGenerator(ctx context.Context, r *rig.Rig, p *Path, o Options, samples i
 	for range r.Channels {
 		g.volts = append(g.volts, make([]float64, piece))
 	}
+	if o.Scene != "" {
+		scene, err := rig.LoadScene(o.Scene, r)
+		if err != nil {
+			return nil, err
+		}
+		if err := g.Play(scene); err != nil {
+			return nil, fmt.Errorf("%s: %w", o.Scene, err)
+		}
+	}
 	return g, nil
 }
 
@@ -168,6 +177,13 @@ func (g *Generator) Pose(sensor int, t float64) rigid.Pose {
 	defer g.mu.Unlock()
 	p, _, _ := g.coils.courses[sensor].At(t)
 	return p
+}
+
+// carried reports whether a sensor is carried away from its path.
+func (g *Generator) carried() bool {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	return slices.ContainsFunc(g.coils.courses, func(c course) bool { return len(c) > 1 })
 }
 
 // before is synth.Config.Before: it makes the changes that are due, and tells when the

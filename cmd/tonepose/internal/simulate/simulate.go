@@ -44,6 +44,10 @@ type Options struct {
 	// and the rate at which it gains; nil: not at all.
 	Clock func(t float64) (ahead, rate float64)
 
+	// Scene is a file of what stands near the bench and happens on it, see rig.Scene;
+	// empty: nothing.
+	Scene string
+
 	Seed  uint64
 	Start time.Time // core:datetime; default 2026-01-01T00:00:00Z, so that equal calls give equal files
 	Force bool      // replace existing files
@@ -139,10 +143,10 @@ func Write(ctx context.Context, r *rig.Rig, p *Path, out string, o Options, prog
 	if err != nil {
 		return nil, err
 	}
-	if err := batch.Fill(s.Truth, func(w io.Writer) error { return writeTruth(ctx, w, p, s.DurationS) }); err != nil {
+	if err := batch.Fill(s.Truth, func(w io.Writer) error { return writeTruth(ctx, w, p, generator, s.DurationS) }); err != nil {
 		return nil, err
 	}
-	if p.Tracks[0].Stations != nil {
+	if p.Tracks[0].Stations != nil && !generator.carried() {
 		s.Intervals = to.Stem + ".intervals.csv"
 		if err := batch.Fill(s.Intervals, func(w io.Writer) error { return writeIntervals(w, p, s.DurationS) }); err != nil {
 			return nil, err

@@ -10,10 +10,11 @@ import (
 	"tonepose/fieldmodels/rigid"
 )
 
-// writeTruth writes the poses of all tracks: a row a station, or 200 a second.
-func writeTruth(ctx context.Context, to io.Writer, p *Path, duration float64) error {
+// writeTruth writes the poses of all tracks: a row a station, or 200 a second also where
+// a scene carries a sensor away from its stations.
+func writeTruth(ctx context.Context, to io.Writer, p *Path, g *Generator, duration float64) error {
 	w := bufio.NewWriter(to)
-	if p.Tracks[0].Stations != nil {
+	if p.Tracks[0].Stations != nil && !g.carried() {
 		fmt.Fprintln(w, "station,start_s,stop_s,sensor,x_m,y_m,z_m,qw,qx,qy,qz")
 		for i := range p.Tracks {
 			for n, s := range p.Tracks[i].Stations {
@@ -31,8 +32,7 @@ func writeTruth(ctx context.Context, to io.Writer, p *Path, duration float64) er
 		}
 		t := float64(k) / truthRateHz
 		for i := range p.Tracks {
-			pose, _, _ := p.Tracks[i].At(t)
-			fmt.Fprintf(w, "%.6f,%s,%s\n", t, p.Tracks[i].Sensor, poseText(pose))
+			fmt.Fprintf(w, "%.6f,%s,%s\n", t, p.Tracks[i].Sensor, poseText(g.Pose(i, t)))
 		}
 	}
 	return w.Flush()
