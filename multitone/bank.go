@@ -129,6 +129,11 @@ func (b *Bank) Tune(hz []float64) error {
 	for k := range b.cfg.Tones {
 		b.cfg.Tones[k].Hz = hz[k]
 	}
+	return b.tuned()
+}
+
+// tuned takes in what was changed of the configuration.
+func (b *Bank) tuned() error {
 	if err := b.cfg.check(); err != nil {
 		return err
 	}
@@ -137,6 +142,44 @@ func (b *Bank) Tune(hz []float64) error {
 		return err
 	}
 	return b.prepare()
+}
+
+// Disturb sets the lines that disturb the windows that follow: as Config.Lines and
+// Config.Foreign say.
+func (b *Bank) Disturb(lines []float64, foreign []Line) error {
+	b.cfg.Lines, b.cfg.Foreign = lines, foreign
+	if b.meter == nil {
+		return b.tuned()
+	}
+	known, windows := slices.Clone(b.meter.variances()), b.meter.windows
+	if err := b.tuned(); err != nil {
+		return err
+	}
+	b.meter.adopt(known, windows)
+	return nil
+}
+
+// Skip passes over the samples that would come next, up to number to: windows that
+// hold any of them are left out. The others lie as if nothing were missing.
+func (b *Bank) Skip(to int64) {
+	hop := int64(b.framing.Hop)
+	if to > b.next {
+		b.next += (to - b.next + hop - 1) / hop * hop
+	}
+	b.metered = max(b.metered, to)
+	b.counts.filled, b.counts.start = 0, to
+	b.floats.filled, b.floats.start = 0, to
+	b.omitted.forget(to)
+}
+
+// restart begins anew at sample 0, with the tables and the noise that there are.
+func (b *Bank) restart() {
+	b.next, b.metered, b.omitted = 0, 0, omissions{}
+	b.counts.filled, b.counts.start = 0, 0
+	b.floats.filled, b.floats.start = 0, 0
+	if b.direct != nil {
+		b.direct.firstAt = -1
+	}
 }
 
 // Omit tells that samples [start, stop) of a channel weigh nothing, before they are

@@ -120,6 +120,23 @@ func (s *Foreign) take(f *Frame) error {
 	return nil
 }
 
+// Snapshot is a copy of what there is so far, to be asked for Lines while more is
+// written.
+func (s *Foreign) Snapshot() *Foreign {
+	c := *s
+	c.series = slices.Clone(s.series)
+	return &c
+}
+
+// Restart forgets what was written, in the memory at hand. A Snapshot must not be in
+// use any more.
+func (s *Foreign) Restart() {
+	for i := range s.series {
+		s.series[i] = s.series[i][:0]
+	}
+	s.bank.restart()
+}
+
 // Seconds is how much of the samples has been seen [s].
 func (s *Foreign) Seconds() float64 {
 	return float64(len(s.series[0])*s.hop) / s.cfg.SampleRate

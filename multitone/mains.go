@@ -108,6 +108,18 @@ func (m *Mains) Write(x [][]float64) {
 	}
 }
 
+// Restart forgets what was written, in the memory at hand. A Snapshot must not be in
+// use any more.
+func (m *Mains) Restart() {
+	for c := range m.series {
+		m.series[c] = m.series[c][:0]
+	}
+	clear(m.rising)
+	clear(m.falling)
+	clear(m.before)
+	m.count, m.oldest = 0, 0
+}
+
 // Values is how many averaged samples there are of each channel.
 func (m *Mains) Values() int { return len(m.series[0]) }
 
@@ -118,6 +130,10 @@ func (m *Mains) Full() bool { return len(m.series[0]) >= m.limit }
 // is written.
 func (m *Mains) Snapshot() *Mains {
 	c := *m
+	if !m.Latest { // what is there is not written again
+		c.series = slices.Clone(m.series)
+		return &c
+	}
 	c.series, c.oldest = make([][]float64, len(m.series)), 0
 	for i, s := range m.series {
 		c.series[i] = append(slices.Clone(s[m.oldest:]), s[:m.oldest]...)

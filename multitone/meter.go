@@ -120,6 +120,26 @@ func (m *meter) use(p *probes) {
 	m.fresh = false
 }
 
+// adopt takes over the noise [V²] beside each tone that other probes have seen, which lay
+// elsewhere, in so many windows.
+func (m *meter) adopt(white []float64, windows int) {
+	n := m.probes.count
+	m.windows = windows
+	for k, mine := range m.probes.owners {
+		for c, s := range m.scale {
+			v := white[k*m.channels+c]
+			if math.IsInf(v, 1) {
+				continue
+			}
+			for _, p := range mine {
+				m.power[c*n+p] = v / (s * s)
+			}
+			m.weight[c] = 1
+		}
+	}
+	m.fresh = false
+}
+
 // reset forgets what was learnt.
 func (m *meter) reset() {
 	clear(m.power)

@@ -73,7 +73,14 @@ type Tracker struct {
 	offset     []float64 // relative, per tone, as of the last segment
 	track      Track
 	primed     bool
+	begin      int64 // first sample
 	fed        int64 // samples
+	room       *room
+	look       *Tracker // memory of Look
+	looked     int      // segments of it that are the Tracker's own
+	view       Track    // that was looked at last
+	collectors []func(*multitone.Frame) error
+	one        [1][]float64
 }
 
 // group is the tones that share a reference channel.
@@ -118,7 +125,7 @@ type Loss struct {
 // NewTracker prepares to follow the tones' references at a sample rate [Hz]; where
 // no tone has one, its pickups, from which the clock common to all is found.
 func NewTracker(mode Mode, sampleRate float64, tones []multitone.Tone) (*Tracker, error) {
-	t := &Tracker{mode: mode, sampleRate: sampleRate, tones: tones, folds: 1, asked: len(tones)}
+	t := &Tracker{mode: mode, sampleRate: sampleRate, tones: tones, folds: 1, asked: len(tones), room: &room{}}
 	if shown := onPickups(tones); mode != None && len(shown) > 0 {
 		t.mode, t.tones, t.folds = Common, shown, 2
 	}
@@ -202,6 +209,9 @@ func (g *group) open(t *Tracker) error {
 		Length: t.length, Cosine: []float64{1}, NoBend: true,
 		Precision: multitone.Single, // its 1e-7 rad are 1e-12 of a tone's turns in a second
 	})
+	if err == nil && t.begin > 0 {
+		g.bank.Skip(t.begin)
+	}
 	return err
 }
 
@@ -239,7 +249,7 @@ func (t *Tracker) Write(x [][]float64) error {
 // start finds the coarse offsets from so many of the first samples, then
 // measures all of them.
 func (t *Tracker) start(primeLen int) error {
-	t.primed, t.fed = true, int64(primeLen)
+	t.primed, t.fed = true, t.begin+int64(primeLen)
 	for i := range t.groups {
 		g := &t.groups[i]
 		if err := t.measure(i, g.prime[:primeLen]); err != nil {
@@ -268,8 +278,8 @@ func (t *Tracker) start(primeLen int) error {
 func (t *Tracker) feed(x [][]float64, from int) error {
 	for n := len(x[0]); from < n; {
 		to := min(n, from+t.length-int(t.fed%int64(t.length)))
-		for i, g := range t.groups {
-			if err := t.measure(i, x[g.channel][from:to]); err != nil {
+		for i := range t.groups {
+			if err := t.measure(i, x[t.groups[i].channel][from:to]); err != nil {
 				return err
 			}
 		}
@@ -295,7 +305,7 @@ const mostOff = 1e-3
 func (t *Tracker) retune() error {
 	now := float64(t.fed) / t.sampleRate
 	for _, g := range t.groups {
-		var hz []float64
+		hz := t.room.x[:0]
 		moved := false
 		for j, i := range g.tones {
 			hz = append(hz, t.track.HzAt(i, now))
@@ -314,14 +324,21 @@ func (t *Tracker) retune() error {
 
 // measure feeds samples of a group's channel to its bank.
 func (t *Tracker) measure(index int, x []float64) error {
-	return t.groups[index].bank.Write([][]float64{x}, t.collect(index))
+	t.one[0] = x
+	return t.groups[index].bank.Write(t.one[:], t.collect(index))
 }
 
 // collect stores a group's frames in their blocks.
 func (t *Tracker) collect(index int) func(*multitone.Frame) error {
-	g := &t.groups[index]
+	for i := len(t.collectors); i < len(t.groups); i++ {
+		t.collectors = append(t.collectors, t.collector(i))
+	}
+	return t.collectors[index]
+}
+
+func (t *Tracker) collector(index int) func(*multitone.Frame) error {
 	return func(f *multitone.Frame) error {
-		b := t.at(f)
+		g, b := &t.groups[index], t.at(f)
 		for j, i := range g.tones {
 			v, variance := f.At(j, 0)
 			power := real(v)*real(v) + imag(v)*imag(v)
@@ -349,8 +366,9 @@ func (t *Tracker) at(f *multitone.Frame) *block {
 			return &t.segment[i]
 		}
 	}
-	t.segment = append(t.segment, block{start: f.Start, time: f.Time(t.sampleRate),
-		phasor: make([]complex128, len(t.tones)), weight: make([]float64, len(t.tones))})
+	b := t.room.block(len(t.tones))
+	b.start, b.time = f.Start, f.Time(t.sampleRate)
+	t.segment = append(t.segment, b)
 	return &t.segment[len(t.segment)-1]
 }
 
@@ -384,6 +402,9 @@ func (t *Tracker) fitSegments(last bool) (any bool) {
 		known := min(complete, n+slipBlocks+1)
 		t.repair(t.segment[min(t.slips.done, known):known])
 		t.fit(t.segment[:n])
+		if len(t.slips.odd) == 0 { // else these share memory with some of them
+			t.room.blocks = append(t.room.blocks, t.segment[:n]...)
+		}
 		t.segment = append(t.segment[:0], t.segment[n:]...)
 		t.slips.done = known - n
 	}
@@ -397,6 +418,7 @@ func (t *Tracker) Finish() (*Track, error) { return t.finish((*multitone.Bank).F
 func (t *Tracker) Track() (*Track, error) {
 	// A copy takes in what waits, and ends.
 	c := *t
+	c.look, c.collectors, c.room = nil, nil, &room{}
 	c.groups = slices.Clone(t.groups)
 	c.offset = slices.Clone(t.offset)
 	c.segment = make([]block, len(t.segment))
@@ -421,7 +443,14 @@ func (t *Tracker) Forget(before float64) {
 	if n > 0 && k.origin == nil {
 		k.origin = k.start()
 	}
-	k.segments = k.segments[n:]
+	if t.look != nil { // who looks keeps no Track
+		for i := range k.segments[:n] {
+			t.room.segments = append(t.room.segments, k.segments[i])
+		}
+		k.segments = k.segments[:copy(k.segments, k.segments[n:])]
+	} else {
+		k.segments = k.segments[n:]
+	}
 	k.Lost = slices.DeleteFunc(k.Lost, func(l Loss) bool { return float64(l.Stop) < before*t.sampleRate })
 }
 

@@ -22,12 +22,11 @@ type segment struct {
 // add joins a segment to those before. Between the middles a clock gains what the
 // offsets say on the mean; the phases at the middles tell it better, each but for
 // multiples of unit [cycles]. weights are those of the tones' phases.
-func (t *Track) add(s segment, weights []float64, mode Mode, unit float64) {
+func (t *Track) add(s segment, weights []float64, mode Mode, unit float64, room *room) {
 	n := len(t.nominal)
-	s.ahead = make([]float64, n)
 	if len(t.segments) > 0 {
 		last := &t.segments[len(t.segments)-1]
-		better, known := make([]float64, n), make([]float64, n)
+		better, known := zeroed(&room.better, n), zeroed(&room.known, n)
 		for i, hz := range t.nominal {
 			gain := (last.offsets[i] + s.offsets[i]) / 2 * (s.time - last.time)
 			s.ahead[i] = last.ahead[i] + gain

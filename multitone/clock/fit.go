@@ -87,8 +87,9 @@ type parabola struct {
 	middle             float64 // q(0)
 }
 
-// own are relative weights of the points, with a mean of 1; nil: all alike.
-func (p *parabola) fit(x, y, own []float64, weight float64) {
+// own are relative weights of the points, with a mean of 1; nil: all alike. square is
+// memory for as many values.
+func (p *parabola) fit(x, y, own []float64, weight float64, square []float64) {
 	p.meanX, p.meanY = stat.Mean(x, own), stat.Mean(y, own)
 	spread := stat.Variance(x, own)
 	p.slope = stat.Covariance(x, y, own) / spread
@@ -96,7 +97,7 @@ func (p *parabola) fit(x, y, own []float64, weight float64) {
 	if len(x) < minBlocks {
 		return
 	}
-	square := make([]float64, len(x))
+	square = square[:len(x)]
 	for i, v := range x {
 		square[i] = (v - p.meanX) * (v - p.meanX)
 	}
@@ -128,13 +129,14 @@ func (t *Tracker) fit(blocks []block) {
 	for _, b := range blocks {
 		middle += b.time / float64(len(blocks))
 	}
-	n := len(t.tones)
-	fits := make([]parabola, n)
+	n, room := len(t.tones), t.room
+	s := room.segment(n)
+	fits := zeroed(&room.fits, n)
 	// Offsets beyond those known so far, drifts, and their inverse variances.
-	own, weights := make([]float64, n), make([]float64, n)
-	drifts, driftWeights := make([]float64, n), make([]float64, n)
+	own, weights := zeroed(&room.own, n), zeroed(&room.weights, n)
+	drifts, driftWeights := s.drifts, zeroed(&room.driftWeights, n)
 	for i, tone := range t.tones {
-		var x, y, w []float64 // [rad per unit of offset], [rad], inverse variances
+		x, y, w := room.x[:0], room.y[:0], room.w[:0] // [rad per unit of offset], [rad], inverse variances
 		var previous float64
 		for _, b := range blocks {
 			if b.weight[i] == 0 {
@@ -144,19 +146,21 @@ func (t *Tracker) fit(blocks []block) {
 			previous += math.Remainder(cmplx.Phase(b.phasor[i])-t.offset[i]*at-previous, 2*math.Pi)
 			x, y, w = append(x, at), append(y, previous), append(w, b.weight[i])
 		}
+		room.x, room.y, room.w = x, y, w
 		if len(x) < 2 {
 			continue
 		}
+		square := zeroed(&room.square, len(x))
 		// One weight for all blocks of a tone, that of their mean variance: weights that
 		// followed the noise estimate would pull the slope where a clock drifts.
 		p := &fits[i]
 		if mean := stat.Mean(w, nil); t.folds == 1 {
-			p.fit(x, y, nil, stat.HarmonicMean(w, nil))
+			p.fit(x, y, nil, harmonicMean(w, square), square)
 		} else {
 			// On pickups the couplings change, and where they do so within a block what
 			// other tones leave there is larger than this tone may be.
 			floats.Scale(1/mean, w)
-			p.fit(x, y, w, mean)
+			p.fit(x, y, w, mean, square)
 		}
 		own[i], weights[i] = p.slope, p.slopeWeight
 		// A phase 2πf·½·drift·u² is bend·(2πf·u)².
@@ -165,12 +169,14 @@ func (t *Tracker) fit(blocks []block) {
 	}
 	total := floats.Sum(weights)
 	if total == 0 {
+		room.segments = append(room.segments, s)
 		return
 	}
-	s := segment{time: middle, half: float64(len(blocks)*t.length) / (2 * t.sampleRate), offsets: slices.Clone(t.offset), sigmas: make([]float64, n), drifts: drifts}
+	s.time, s.half = middle, float64(len(blocks)*t.length)/(2*t.sampleRate)
+	copy(s.offsets, t.offset)
 	if t.mode == Common {
 		if t.folds == 1 {
-			t.track.compare(own, weights)
+			t.track.compare(own, weights, room)
 		}
 		slope := stat.Mean(own, weights)
 		floats.AddConst(slope, s.offsets)
@@ -189,14 +195,13 @@ func (t *Tracker) fit(blocks []block) {
 			s.sigmas[i] = 1 / math.Sqrt(w)
 		}
 	}
-	s.cycles, s.measured = make([]float64, n), make([]bool, n)
 	for i, p := range fits {
 		s.measured[i] = weights[i] > 0
 		bend := drifts[i] / (t.folds * 4 * math.Pi * t.tones[i].Hz)
 		s.cycles[i] = (p.meanY - p.slope*p.meanX + bend*p.middle) / (t.folds * 2 * math.Pi)
 	}
 	copy(t.offset, s.offsets)
-	t.track.add(s, weights, t.mode, 1/t.folds)
+	t.track.add(s, weights, t.mode, 1/t.folds, room)
 }
 
 // level puts the weighted mean in the place of the values whose weight says so.
@@ -218,13 +223,14 @@ const strayOffset = 0.05e-6
 
 // compare notes the tone whose own offset differs most from the tones' median:
 // then they do not share one clock. weights are inverse variances.
-func (t *Track) compare(own, weights []float64) {
-	var known []float64
+func (t *Track) compare(own, weights []float64, room *room) {
+	known := room.known[:0]
 	for i, w := range weights {
 		if w > 0 {
 			known = append(known, own[i])
 		}
 	}
+	room.known = known
 	slices.Sort(known)
 	for i, w := range weights {
 		d := own[i] - known[len(known)/2]

@@ -46,16 +46,25 @@ type slips struct {
 	done   int    // blocks of the segment that are looked at
 	lost   int64  // samples so far
 	before *block // the last that fits
+	own    block  // its memory
 	odd    []block
 }
 
 // clone shares nothing that changes.
 func (s slips) clone() slips {
+	s.own = block{}
 	s.odd = slices.Clone(s.odd)
 	for i := range s.odd {
 		s.odd[i] = *s.odd[i].clone()
 	}
 	return s
+}
+
+// copyTo makes c equal to b, in its own memory.
+func (b *block) copyTo(c *block) {
+	phasor, weight := append(c.phasor[:0], b.phasor...), append(c.weight[:0], b.weight...)
+	*c = *b
+	c.phasor, c.weight = phasor, weight
 }
 
 func (b *block) clone() *block {
@@ -106,8 +115,9 @@ func (t *Tracker) repair(blocks []block) {
 			s.odd = append(s.odd, *b) // shares its weights
 		}
 	}
-	if s.before != nil { // blocks move in their memory
-		s.before = s.before.clone()
+	if s.before != nil && s.before != &s.own { // blocks move in their memory
+		s.before.copyTo(&s.own)
+		s.before = &s.own
 	}
 }
 
@@ -134,7 +144,8 @@ type step struct {
 
 type steps []step
 
-func (t *Tracker) steps(a, b *block) (list steps) {
+func (t *Tracker) steps(a, b *block) steps {
+	list := t.room.steps[:0]
 	for i, tone := range t.tones {
 		if a.weight[i] == 0 || b.weight[i] == 0 {
 			continue
@@ -146,6 +157,7 @@ func (t *Tracker) steps(a, b *block) (list steps) {
 			perSample: 2 * math.Pi * tone.Hz * (1 + t.offset[i]) / t.sampleRate,
 		})
 	}
+	t.room.steps = list
 	return list
 }
 

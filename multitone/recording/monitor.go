@@ -78,6 +78,7 @@ type Monitor struct {
 	mu       sync.Mutex
 	info     Info
 	piece    int64 // samples looked at together, a power of two
+	even     bool  // see InBlocks
 	next     int64
 	channels []channelState
 	faults   []fault // by kind, then channel
@@ -90,6 +91,7 @@ type Monitor struct {
 	high     []int16
 	sums     []int64
 	chances  []chances
+	marks    []Mark // see NewMarks; nil: the samples are checked
 }
 
 // fault is one kind of fault on one channel, or on all (−1).
@@ -150,6 +152,10 @@ func NewMonitor(info Info) *Monitor {
 	}
 	return m
 }
+
+// InBlocks has the Monitor cut pieces to look at out of each block that it is given, evenly: of blocks
+// that always have the same places, as of a stream. Else pieces have places of their own, whatever the blocks are.
+func (m *Monitor) InBlocks() { m.even = true }
 
 // Flags of samples [start, stop) of a channel; channel −1 asks for any.
 func (m *Monitor) Flags(channel int, start, stop int64) (f Flags) {
@@ -350,6 +356,10 @@ func (m *Monitor) Lost(start, stop int64) {
 func (m *Monitor) NonFinite(c int, start, stop int64) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
+	if m.marks != nil {
+		m.mark(c, start, stop)
+		return
+	}
 	if start = max(start, m.next); start < stop {
 		m.channels[c].nonFinite += stop - start
 		m.add(Gap, c, start, stop)
@@ -361,6 +371,9 @@ func (m *Monitor) NonFinite(c int, start, stop int64) {
 func (m *Monitor) pieces(pos int64, n int, check func(start, stop int, at int64)) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
+	if m.marks != nil {
+		return
+	}
 	if pos > m.next {
 		for c := range m.channels {
 			m.channels[c].run = run{}
@@ -372,6 +385,9 @@ func (m *Monitor) pieces(pos int64, n int, check func(start, stop int, at int64)
 	for stop := pos + int64(n); m.next < stop; {
 		at := m.next
 		count := min(stop-at, m.piece-at%m.piece)
+		if m.even {
+			count = (stop - at) / ((stop - at + m.piece - 1) / m.piece)
+		}
 		check(int(at-pos), int(at-pos+count), at)
 		m.next += count
 	}

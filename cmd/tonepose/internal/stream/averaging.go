@@ -99,12 +99,17 @@ func newAveraging(info recording.Info, s *Survey, m *Measurement) (*Averaging, e
 	default:
 		a.Kind = "plain average of the whole recording"
 	}
+	a.disturb(&cfg, s, w, length)
+	return a, nil
+}
+
+// disturb tells what lines do to windows or intervals of a length [s].
+func (a *Averaging) disturb(cfg *multitone.Config, s *Survey, w *Windows, length float64) {
 	shape := []float64{1}
 	if w.Length > 0 {
 		shape = w.Taper.Terms()
 	}
-	a.Disturbers = s.disturbers(cfg.Effects(max(1, int(math.Round(length*info.SampleRate))), shape))
-	return a, nil
+	a.Disturbers = s.disturbers(cfg.Effects(max(1, int(math.Round(length*cfg.SampleRate))), shape))
 }
 
 // reject finds the worst cases of a low-pass.

@@ -2,100 +2,239 @@ package stream
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 
 	"tonepose/multitone"
 	"tonepose/multitone/clock"
+	"tonepose/multitone/recording"
 )
 
 // captureSeconds is how much of a stream the clock and the mains are found from
 // before the first frame, unless a window is longer.
 const captureSeconds = 0.2
 
-// memorySeconds is how far back the clock's course is kept.
+// memorySeconds is how far back the clock's course and the faults are kept.
 const memorySeconds = 10
 
 // Follow measures a source as it comes: each frame with what has been seen of the
-// clock and of faults by then. The first frames wait until the clock is captured.
+// clock, of lines beside the tones and of faults by then. The first frames wait until the
+// clock is captured; so do those after a break of time. A source that does not wait is
+// skipped in part where measuring does not keep up. Frames depend on the samples alone,
+// unless some were skipped.
 func Follow(ctx context.Context, src Source, mode clock.Mode, m Measurement, use func(*Measured) error, progress Progress) (*Survey, *Averaging, error) {
-	observer, err := NewObserver(src, m.Tones, mode)
-	if err != nil {
+	info := src.Info()
+	if m.Windows.LowPass == nil && m.Windows.Length == 0 && m.Windows.Intervals == nil {
+		return nil, nil, fmt.Errorf("%s: a stream has no end that could be waited for: give windows, intervals or a low-pass", info.Name)
+	}
+	if _, live := src.(Live); live && info.Samples == 0 {
+		info.Samples = -1 // not known
+	}
+	hop := m.Windows.Hop
+	if m.Windows.LowPass != nil {
+		var err error
+		if hop, err = m.Windows.LowPass.Interval(info.SampleRate); err != nil {
+			return nil, nil, err
+		}
+	}
+	cadence := newCadence(info, &m.Windows)
+	f := &follower{info: info, block: int(cadence.longest()), mode: mode, m: &m, finder: newFinder()}
+	defer f.finder.close()
+	if err := f.open(0); err != nil {
 		return nil, nil, err
 	}
-	defer observer.Close()
-	f := &follower{observer: observer, m: &m, use: use}
-	info := src.Info()
-	err = Blocks(ctx, src, info.Int16 && m.Windows.Successive(), func(b *Block) error {
+	f.queue = liveQueue(hop, &m, use)
+	err := newRing(src, info.Int16 && m.Windows.Successive(), cadence).follow(ctx, func(b *filled) error {
 		progress.Report("measure", b.First, info.Samples)
 		return f.write(b)
 	})
-	if err == nil && f.meter == nil {
-		err = f.begin() // a stream that ended while the clock was captured
+	if err == nil && f.meter == nil && (f.averaging == nil || len(f.held) > 0) {
+		// A stream that ended while the clock was captured.
+		if err = f.begin(); f.averaging != nil {
+			err = nil
+		}
 	}
-	if f.meter == nil {
+	if err == nil && f.meter != nil {
+		err = f.meter.flush()
+	}
+	if failed := f.queue.wait(); failed != nil {
+		err = failed
+	}
+	if f.averaging == nil {
 		return nil, nil, err
 	}
-	return f.survey, f.meter.averaging, f.meter.end(err)
+	return f.survey, f.averaging, err
 }
 
-// follower is the state of Follow.
+// follower is the state of Follow. From one break of time to the next lasts a session,
+// with a clock, faults and a numbering of samples of its own.
 type follower struct {
-	observer *Observer
+	info     recording.Info
+	block    int // samples
+	mode     clock.Mode
 	m        *Measurement
-	use      func(*Measured) error
+	finder   *finder
+	queue    *queue
+	observer *Observer
+	base     int64   // first sample of the session
+	next     int64   // the sample to come, in the session's numbering
 	held     []Block // until the clock is captured
-	survey   *Survey
-	meter    *meter
+	meter    *meter  // nil until then
+	undriven bool    // no drive is there to capture a clock from
+
+	survey    *Survey    // of the last session that was measured
+	averaging *Averaging // alike
 }
 
-func (f *follower) write(b *Block) error {
-	if err := f.observer.Write(b); err != nil {
+// open begins a session at a sample.
+func (f *follower) open(at int64) (err error) {
+	if f.meter != nil {
+		if err := f.meter.flush(); err != nil {
+			return err
+		}
+	}
+	f.base, f.next, f.held, f.meter = at, 0, nil, nil
+	info := f.info
+	if at > 0 {
+		info.Captures = nil
+	}
+	f.finder.restart()
+	if f.observer, err = newObserver(info, f.m.Tones, f.mode); err == nil {
+		f.observer.finder = f.finder
+		f.observer.monitor.InBlocks()
+	}
+	return err
+}
+
+func (f *follower) write(b *filled) error {
+	missed := b.First - f.base - f.next
+	switch {
+	case b.Reset && f.next+f.base > 0:
+		if err := f.queue.say(f.m, f.note("time broke: the clock is captured again")); err != nil {
+			return err
+		}
+		fallthrough
+	case missed > 0 && f.meter == nil:
+		if err := f.open(b.First); err != nil {
+			return err
+		}
+	case missed > 0:
+		if err := f.observer.skip(f.next + missed); err != nil {
+			return err
+		}
+		if err := f.meter.skip(f.next, f.next+missed, f.survey); err != nil {
+			return err
+		}
+	}
+	b.First -= f.base
+	f.next = b.First + int64(b.n)
+	f.mark(b)
+	if err := f.observer.Write(&b.Block); err != nil {
 		return err
 	}
-	seen := float64(f.observer.seen) / f.observer.info.SampleRate
+	rate := f.info.SampleRate
+	seen := float64(f.next) / rate
 	if f.meter == nil {
 		f.held = append(f.held, b.clone())
 		if seen < max(captureSeconds, f.m.Windows.Length) {
 			return nil
 		}
-		return f.begin()
+		err := f.begin()
+		if errors.Is(err, clock.ErrNoReference) {
+			if !f.undriven {
+				f.undriven = true
+				err = f.queue.say(f.m, f.note("no drive is there to capture the clock from: frames wait for one"))
+			} else {
+				err = nil
+			}
+			if err == nil {
+				err = f.open(f.base + f.next)
+			}
+		}
+		return err
 	}
-	if seen >= f.survey.seen+streamSeconds {
+	if f.observer.fresh || seen >= f.survey.seen+streamSeconds {
+		f.observer.tracker.Forget(seen - memorySeconds)
+		f.observer.monitor.Forget(int64((seen - memorySeconds) * rate))
+		fresh := f.observer.fresh
 		// A drive that is off for the moment leaves the last frequencies standing.
 		if survey, err := f.observer.Survey(); err == nil {
 			f.survey = survey
 		}
-		f.observer.tracker.Forget(seen - memorySeconds)
+		if fresh {
+			if err := f.meter.renew(f.survey); err != nil {
+				return err
+			}
+		}
 	}
-	return f.meter.write(b, f.survey)
+	f.meter.arrived = b.Arrived
+	return f.meter.write(&b.Block, f.survey)
+}
+
+// note is one about the session's next sample.
+func (f *follower) note(text string) Note {
+	return Note{Time: float64(f.base+f.next) / f.info.SampleRate, Text: text}
+}
+
+// mark tells the Monitor of the samples that are not finite, puts the last ones that are
+// in their place, and has the others checked.
+func (f *follower) mark(b *filled) {
+	monitor := f.observer.monitor
+	for _, m := range b.marks {
+		if m.Stop > f.base {
+			monitor.NonFinite(m.Channel, max(0, m.Start-f.base), m.Stop-f.base)
+		}
+	}
+	if b.Block.Counts != nil {
+		monitor.Int16(b.Block.Counts, b.First)
+		return
+	}
+	for c, x := range b.Volts {
+		last := f.observer.finite[c]
+		for i, v := range x {
+			if v-v == 0 {
+				last = v
+				continue
+			}
+			x[i] = last
+			monitor.NonFinite(c, b.First+int64(i), b.First+int64(i)+1)
+		}
+		f.observer.finite[c] = last
+	}
+	monitor.Planar(b.Volts, b.First)
 }
 
 // begin measures what has been held.
-func (f *follower) begin() (err error) {
-	if f.survey, err = f.observer.Survey(); err != nil {
-		return err
-	}
-	if f.m.Windows.LowPass == nil && f.m.Windows.Length == 0 && f.m.Windows.Intervals == nil {
-		return fmt.Errorf("%s: a stream has no end that could be waited for: give windows, intervals or a low-pass", f.observer.info.Name)
-	}
-	meter, err := newMeter(f.observer.info, f.survey, f.m, f.use)
+func (f *follower) begin() error {
+	survey, err := f.observer.Survey()
 	if err != nil {
 		return err
 	}
-	meter.retune = streamSeconds
-	f.meter = meter
+	meter, err := newMeter(f.observer.info, survey, f.m, nil, f.block)
+	if err != nil {
+		return err
+	}
+	f.survey, f.meter, f.averaging = survey, meter, meter.averaging
+	meter.retune, meter.live, meter.base, meter.queue = streamSeconds, true, f.base, f.queue
+	if f.undriven {
+		f.undriven = false
+		if err := f.queue.say(f.m, Note{Time: float64(f.base) / f.info.SampleRate, Text: "a drive is there: the clock is captured"}); err != nil {
+			return err
+		}
+	}
 	if c, ok := meter.frames.(*multitone.Continuous); ok {
-		ahead, err := newScreen(meter.info, meter.cfg)
+		ahead, err := newScreen(meter.info, meter.cfg, meter.screen.stretch)
 		if err != nil {
 			return err
 		}
 		for i := range f.held {
-			measureNoise(c, ahead.clean(&f.held[i], f.survey.Monitor))
+			measureNoise(c, ahead.clean(&f.held[i], survey.Monitor))
 		}
 	}
 	for i := range f.held {
-		if err := meter.write(&f.held[i], f.survey); err != nil {
+		meter.arrived = f.held[i].Arrived
+		if err := meter.write(&f.held[i], survey); err != nil {
 			return err
 		}
 	}
@@ -105,7 +244,7 @@ func (f *follower) begin() (err error) {
 
 // clone is a copy in memory of its own.
 func (b *Block) clone() Block {
-	c := Block{First: b.First, Counts: slices.Clone(b.Counts)}
+	c := Block{First: b.First, Counts: slices.Clone(b.Counts), Arrived: b.Arrived}
 	for _, x := range b.Volts {
 		c.Volts = append(c.Volts, slices.Clone(x))
 	}

@@ -28,6 +28,8 @@ type Measurement struct {
 	// Widen adds to the variance of each phasor what a bend inside its window may
 	// hide.
 	Widen bool
+	// Note is told, between the frames, what else a live stream shows; nil: nobody is.
+	Note func(Note)
 }
 
 // Measured is one frame with what is doubtful about its samples. The next one
@@ -67,7 +69,7 @@ const motionChance = 1e-5
 // frames of intervals in the order of their starts. It returns what the averaging
 // does to signals and noise.
 func Measure(ctx context.Context, src Source, s *Survey, m Measurement, use func(*Measured) error, progress Progress) (*Averaging, error) {
-	v, err := newMeter(src.Info(), s, &m, use)
+	v, err := measuring(src.Info(), s, &m, use)
 	if err != nil {
 		return nil, err
 	}
@@ -86,7 +88,7 @@ func Tapers(ctx context.Context, src Source, s *Survey, m Measurement, tapers []
 	for i, t := range tapers {
 		own := m
 		own.Windows.Taper = t
-		v, err := newMeter(src.Info(), s, &own, uses[i])
+		v, err := measuring(src.Info(), s, &own, uses[i])
 		if err != nil {
 			return end(meters, err)
 		}
@@ -125,7 +127,7 @@ var errEnough = errors.New("enough samples")
 
 // readNoise reads ahead for the noise of the first rows.
 func (v *meter) readNoise(ctx context.Context, src Source, s *Survey, c *multitone.Continuous) error {
-	ahead, err := newScreen(v.info, v.cfg)
+	ahead, err := newScreen(v.info, v.cfg, v.screen.stretch)
 	if err != nil {
 		return err
 	}
@@ -174,6 +176,11 @@ type meter struct {
 	tuned  float64 // time of the last tuning [s]
 	retune float64 // time between tunings [s]
 
+	live      bool  // what is told of a frame is what is known when it is measured
+	base      int64 // number of the session's first sample in a live stream
+	arrived   time.Time
+	following int64 // start of the window that follows the last; 0: none was
+
 	screen *screen
 	frames framer  // of windows or of a low-pass
 	queue  *queue  // behind frames
@@ -190,7 +197,7 @@ type framer interface {
 	WriteInt16(x []int16, emit func(*multitone.Frame) error) error
 }
 
-func newMeter(info recording.Info, s *Survey, m *Measurement, use func(*Measured) error) (*meter, error) {
+func newMeter(info recording.Info, s *Survey, m *Measurement, use func(*Measured) error, block int) (*meter, error) {
 	w := &m.Windows
 	if err := s.holds(w); err != nil {
 		return nil, err
@@ -203,7 +210,7 @@ func newMeter(info recording.Info, s *Survey, m *Measurement, use func(*Measured
 		measured: Measured{Channels: make([]verdict.Flags, info.Channels), Lost: make([]verdict.Flags, len(m.Tones))}}
 	v.cfg = multitone.Config{SampleRate: info.SampleRate, Channels: info.Channels, Tones: slices.Clone(m.Tones), Lines: s.lines(m.Joint), Foreign: s.Foreign}
 	tune(&v.cfg, s, 0, retuneSeconds)
-	if v.screen, err = newScreen(info, v.cfg); err != nil {
+	if v.screen, err = newScreen(info, v.cfg, block); err != nil {
 		return nil, err
 	}
 	if !w.Successive() {
@@ -241,8 +248,16 @@ func newMeter(info recording.Info, s *Survey, m *Measurement, use func(*Measured
 			return nil, err
 		}
 	}
-	v.queue = newQueue(info.Channels*len(m.Tones), func(f *multitone.Frame, s *Survey) error { return v.judge(f, s, nil) })
 	return v, nil
+}
+
+// measuring makes a meter for a file, of which frames may wait to be judged.
+func measuring(info recording.Info, s *Survey, m *Measurement, use func(*Measured) error) (*meter, error) {
+	v, err := newMeter(info, s, m, use, blockSamples(info.Channels))
+	if err == nil && v.spans == nil {
+		v.queue = newQueue(ahead(info.Channels*len(m.Tones)), func(w *waiting) error { return v.judge(&w.frame, w.survey, nil) })
+	}
+	return v, err
 }
 
 // write measures a block with what is known of the stream by now.
@@ -252,7 +267,12 @@ func (v *meter) write(b *Block, s *Survey) error { return v.take(v.screen.clean(
 func (v *meter) take(b *Block, s *Survey) error {
 	v.survey = s
 	if v.spans != nil {
-		return v.spans.write(b, s, v.cfg, func(f *multitone.Frame, of *span) error { return v.judge(f, s, of) })
+		return v.spans.write(b, s, v.cfg, func(f *multitone.Frame, of *span) error {
+			if v.live {
+				return v.queue.tell(v, f, of)
+			}
+			return v.judge(f, s, of)
+		})
 	}
 	v.frames.Follow(s.Track)
 	if err := v.follow(float64(b.First)/v.info.SampleRate, s); err != nil {
@@ -265,7 +285,12 @@ func (v *meter) take(b *Block, s *Survey) error {
 	return v.frames.Write(b.Volts, v.emit)
 }
 
-func (v *meter) emit(f *multitone.Frame) error { return v.queue.emit(f, v.survey) }
+func (v *meter) emit(f *multitone.Frame) error {
+	if v.live {
+		return v.queue.tell(v, f, nil)
+	}
+	return v.queue.emit(f, v.survey)
+}
 
 // follow retunes to the clock at time t [s] where a frequency has changed by more
 // than a thousandth of a turn over a window: less changes no phasor.
@@ -296,16 +321,24 @@ func tune(cfg *multitone.Config, s *Survey, start, stop float64) {
 // end hands out what is left, unless measuring has failed, and waits until all
 // frames are used.
 func (v *meter) end(failed error) error {
+	if failed == nil {
+		failed = v.flush()
+	}
 	if v.queue == nil {
 		return failed
-	}
-	if bank, ok := v.frames.(*multitone.Bank); ok && failed == nil {
-		failed = bank.Flush(v.emit)
 	}
 	if err := v.queue.wait(); err != nil {
 		return err
 	}
 	return failed
+}
+
+// flush hands out the frames that wait for the noise to be known.
+func (v *meter) flush() error {
+	if bank, ok := v.frames.(*multitone.Bank); ok {
+		return bank.Flush(v.emit)
+	}
+	return nil
 }
 
 // References says which channels carry drives.
@@ -319,11 +352,18 @@ func References(tones []multitone.Tone, channels int) []bool {
 	return is
 }
 
-// judge adds what is known of a frame's samples, and lets it be used: of is the interval
+// judge lets a frame be used, with what is known of its samples: of is the interval
 // that it is of, nil for others.
 func (v *meter) judge(f *multitone.Frame, s *Survey, of *span) error {
-	j := &v.measured
-	j.Frame, j.Sensors, j.Flags, j.Shares = f, nil, 0, s.shares
+	if err := v.tell(&v.measured, f, s, of); err != nil {
+		return err
+	}
+	return v.next(&v.measured)
+}
+
+// tell writes what is known of a frame's samples.
+func (v *meter) tell(j *Measured, f *multitone.Frame, s *Survey, of *span) error {
+	j.Frame, j.Sensors, j.Flags, j.Shares, j.Arrived, j.Skipped = f, nil, 0, s.shares, v.arrived, 0
 	if of != nil {
 		j.Sensors = of.sensors
 		if of.cut {
@@ -364,5 +404,8 @@ func (v *meter) judge(f *multitone.Frame, s *Survey, of *span) error {
 			}
 		}
 	}
-	return v.next(j)
+	if v.live {
+		v.place(j)
+	}
+	return nil
 }

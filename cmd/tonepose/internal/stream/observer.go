@@ -51,6 +51,13 @@ type Observer struct {
 	find    func() lines
 	started bool
 	found   lines // so far
+
+	// Of a live stream they are found again and again.
+	finder *finder // nil: of no live stream
+	track  *clock.Track
+	kept   *Survey
+	finite []float64 // last finite value of each channel
+	fresh  bool      // found has changed since it was last asked for
 }
 
 // lines are what a stream shows beside its tones.
@@ -68,13 +75,20 @@ type Mains struct {
 
 // NewObserver watches a source whose tones are near the given frequencies.
 func NewObserver(src Source, tones []multitone.Tone, mode clock.Mode) (*Observer, error) {
-	info := src.Info()
+	o, err := newObserver(src.Info(), tones, mode)
+	if err == nil {
+		src.Watch(o.monitor)
+	}
+	return o, err
+}
+
+func newObserver(info recording.Info, tones []multitone.Tone, mode clock.Mode) (*Observer, error) {
 	tracker, err := clock.NewTracker(mode, info.SampleRate, tones)
 	if err != nil {
 		return nil, err
 	}
 	o := &Observer{info: info, tones: tones, tracker: tracker, monitor: recording.NewMonitor(info),
-		mains: multitone.NewMains(info.SampleRate, info.Channels, tones), volts: converter{info: info}, first: drives{want: driveSamples(info)}}
+		mains: multitone.NewMains(info.SampleRate, info.Channels, tones), volts: converter{info: info}, finite: make([]float64, info.Channels), first: drives{want: driveSamples(info)}}
 	o.tracked = mode != clock.None
 	cfg := multitone.Config{SampleRate: info.SampleRate, Channels: info.Channels, Tones: tones}
 	if info.Int16 {
@@ -86,16 +100,23 @@ func NewObserver(src Source, tones []multitone.Tone, mode clock.Mode) (*Observer
 	if o.mains.Expect(info.Samples); o.foreign != nil {
 		o.foreign.Expect(info.Samples)
 	}
-	src.Watch(o.monitor)
 	return o, nil
 }
 
 // search looks for lines in what has been seen so far, beside tones of the
 // frequencies that the clock tells.
-func (o *Observer) search(track *clock.Track) (found lines) {
-	found.MainsHz, found.MainsSigmaHz, found.Lines = o.mains.Lines()
+func (o *Observer) search(track *clock.Track) lines {
+	var hz []float64
 	if o.foreign != nil {
-		found.foreign = o.foreign.Lines(track.Hz(0, o.foreign.Seconds()), o.tracked)
+		hz = track.Hz(0, o.foreign.Seconds())
+	}
+	return searched(o.mains, o.foreign, hz, o.tracked)
+}
+
+func searched(mains *multitone.Mains, foreign *multitone.Foreign, hz []float64, tracked bool) (found lines) {
+	found.MainsHz, found.MainsSigmaHz, found.Lines = mains.Lines()
+	if foreign != nil {
+		found.foreign = foreign.Lines(hz, tracked)
 	}
 	return found
 }
@@ -105,7 +126,8 @@ func (o *Observer) full() bool { return o.mains.Full() && (o.foreign == nil || o
 
 // Write takes the next block.
 func (o *Observer) Write(b *Block) error {
-	x := o.volts.volts(b, func(c int) bool { return !o.mains.Full() || o.tracker.Follows(c) })
+	collects := !o.mains.Full()
+	x := o.volts.volts(b, func(c int) bool { return collects || o.tracker.Follows(c) })
 	o.mains.Write(x)
 	if err := o.writeForeign(b, x); err != nil {
 		return err
@@ -114,6 +136,10 @@ func (o *Observer) Write(b *Block) error {
 	o.seen = b.First + int64(len(x[0]))
 	if err := o.tracker.Write(x); err != nil {
 		return err
+	}
+	if o.finder != nil {
+		o.look()
+		return nil
 	}
 	if o.full() && !o.started {
 		track, err := o.tracker.Track()
@@ -144,8 +170,11 @@ func (o *Observer) Close() {
 	}
 }
 
-// Survey is what the samples so far show.
+// Survey is what the samples so far show. Of a live stream the next one overwrites it.
 func (o *Observer) Survey() (*Survey, error) {
+	if o.finder != nil {
+		return o.current()
+	}
 	track, err := o.tracker.Track()
 	return o.survey(track, err)
 }
@@ -167,15 +196,19 @@ func (o *Observer) survey(track *clock.Track, err error) (*Survey, error) {
 	case o.searched == 0 || seen >= 2*o.searched: // of a stream, as its beginning grows
 		o.found, o.searched = o.search(track), max(seen, 1)
 	}
-	for _, slip := range track.Slips[min(o.slips, len(track.Slips)):] {
-		o.monitor.Slip(slip.Start, slip.Stop)
-	}
-	o.slips = max(o.slips, len(track.Slips))
+	o.noteSlips(track)
 	s := &Survey{Mains: o.found.Mains, Foreign: o.found.foreign, Track: track, Monitor: o.monitor, mains: o.mains, tones: o.tones, info: o.info, first: &o.first, seen: float64(o.seen) / o.info.SampleRate}
 	for _, hz := range s.Hz() {
 		s.shares = append(s.shares, s.share(hz))
 	}
 	return s, nil
+}
+
+func (o *Observer) noteSlips(track *clock.Track) {
+	for _, slip := range track.Slips[min(o.slips, len(track.Slips)):] {
+		o.monitor.Slip(slip.Start, slip.Stop)
+	}
+	o.slips = max(o.slips, len(track.Slips))
 }
 
 // Observe reads a source to its end.

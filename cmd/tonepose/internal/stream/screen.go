@@ -15,14 +15,15 @@ import (
 // in some blocks of each channel, where the Monitor saw a channel reach farther than
 // before, and for a while after each burst.
 type screen struct {
-	info   recording.Info
-	mender *multitone.Mender
-	block  Block     // in memory of its own
-	volts  []float64 // of one channel
-	known  []multitone.Span
-	burst  []multitone.Span
-	blocks int
-	alert  []int // blocks for which each channel is looked at yet
+	info    recording.Info
+	mender  *multitone.Mender
+	stretch int       // samples of a block at most
+	block   Block     // in memory of its own
+	volts   []float64 // of one channel
+	known   []multitone.Span
+	burst   []multitone.Span
+	blocks  int
+	alert   []int // blocks for which each channel is looked at yet
 }
 
 const (
@@ -36,9 +37,10 @@ const (
 	leastShare = 1e-6
 )
 
-func newScreen(info recording.Info, cfg multitone.Config) (*screen, error) {
-	m, err := multitone.NewMender(cfg, blockSamples(info.Channels))
-	return &screen{info: info, mender: m, alert: make([]int, info.Channels)}, err
+// newScreen looks at blocks of so many samples.
+func newScreen(info recording.Info, cfg multitone.Config, stretch int) (*screen, error) {
+	m, err := multitone.NewMender(cfg, stretch)
+	return &screen{info: info, mender: m, stretch: stretch, alert: make([]int, info.Channels)}, err
 }
 
 // clean returns a block without its unsound samples: b itself where it has none.

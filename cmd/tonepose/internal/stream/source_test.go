@@ -93,7 +93,7 @@ func TestBlocksEndEarly(t *testing.T) {
 func TestFramesAreUsedInOrder(t *testing.T) {
 	defer goleak.VerifyNone(t)
 	var got []int64
-	s := newQueue(4096, func(f *multitone.Frame, _ *Survey) error { got = append(got, f.Start); return nil })
+	s := newQueue(ahead(4096), func(w *waiting) error { got = append(got, w.frame.Start); return nil })
 	f := multitone.Frame{Hz: []float64{1}}
 	var want []int64
 	for i := range int64(1000) {
@@ -112,7 +112,7 @@ func TestFramesHandBackTheError(t *testing.T) {
 	defer goleak.VerifyNone(t)
 	failure := errors.New("disk full")
 	used := 0
-	s := newQueue(4096, func(*multitone.Frame, *Survey) error { used++; return failure })
+	s := newQueue(ahead(4096), func(*waiting) error { used++; return failure })
 	var err error
 	for i := 0; err == nil && i < 1000; i++ {
 		err = s.emit(&multitone.Frame{}, nil)
