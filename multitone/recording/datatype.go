@@ -43,6 +43,12 @@ func parseDatatype(s string) (sampleType, error) {
 	return t, nil
 }
 
+// Datatype says how large a sample of SigMF's name of a type is, and whether it is a count of an ADC.
+func Datatype(name string) (bytes int, integer bool, err error) {
+	t, err := parseDatatype(name)
+	return t.size, t.integer(), err
+}
+
 func (t sampleType) integer() bool { return t.kind != 'f' }
 
 // String is SigMF's name of the type.

@@ -355,8 +355,9 @@ func (h *head) layout(name string, opt Options) (l *layout, left int64, err erro
 	return l, -1, err
 }
 
-// sizeUnknown tells the length that a writer states which could not know it: none, or about the most that its numbers
-// hold. (SoX writes 0x7ffff000 into a pipe, as its tests here show; of other writers common practice.)
+// sizeUnknown tells the length that a writer states which could not know it: none, or about the most that signed or
+// unsigned numbers hold, less what makes it whole samples or pages. (SoX writes up to 0x7ffff000 into a pipe; of other
+// writers common practice.)
 func sizeUnknown(length int64) bool {
-	return length == 0 || length >= 0x7ffff000 && length <= 0x80000000 || length >= 0xfffff000 && length <= 0xffffffff
+	return length == 0 || length >= 0x7fff0000 && length <= 0x80000000 || length >= 0xffff0000 && length <= 0xffffffff
 }

@@ -1,9 +1,12 @@
 package rig
 
 import (
+	"net"
 	"regexp"
 	"strings"
 	"time"
+
+	"tonepose/multitone/recording"
 )
 
 func (b *Box) check(o object) {
@@ -78,6 +81,27 @@ func (p *Playback) check(o object) {
 		o.value("latest_s", false).fail(keyHint("latest_s"), "must exceed earliest_s, which is %s", format(p.EarliestS))
 	case p.LatestS-p.EarliestS > maxPlaybackS:
 		o.value("latest_s", false).fail("let the file begin closer to the recording's own start", "must be within %s s of earliest_s, which is %s", format(maxPlaybackS), format(p.EarliestS))
+	}
+}
+
+func (i *Instrument) check(o object) {
+	if len(o.r.errs) > o.before {
+		return
+	}
+	if _, port, err := net.SplitHostPort(i.Address); err != nil || port == "" {
+		o.value("address", false).fail(keyHint("address"), "must be host and port")
+	}
+	for _, q := range [][2]string{{"block", i.Block}, {"errors", i.Errors}} {
+		if q[1] != "" && !strings.Contains(q[1], "?") {
+			o.value(q[0], false).fail("a query has a question mark", "must be a query")
+		}
+	}
+	_, integer, err := recording.Datatype(i.Format)
+	if err != nil {
+		_, hint, _ := strings.Cut(err.Error(), "; ")
+		o.value("format", false).fail(hint, "is no type of samples")
+	} else if !integer && i.CountV != 0 {
+		o.value("count_v", false).fail("remove it: float samples are volts", "stands beside a format of floats")
 	}
 }
 

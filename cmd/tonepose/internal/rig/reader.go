@@ -121,6 +121,10 @@ func (r *reader) fields(v value, dst any, keys []string) object {
 			*p = &tip
 		case *Tolerance:
 			r.fields(v, p, strings.Fields(tag.Get("keys")))
+		case *[]string:
+			for _, item := range v.elements() {
+				*p = append(*p, item.text())
+			}
 		case *[]r3.Vec: // by Model.read
 		default:
 			r.parts(v, s.Field(i))

@@ -38,6 +38,7 @@ type Rig struct {
 	Emitters      []Emitter    `rig:"emitters"`
 	Sensors       []Sensor     `rig:"sensors"`
 	Playback      *Playback    `rig:"playback,optional"`    // nil: the drives are digitised, or begin with the recording
+	Source        *Instrument  `rig:"source,optional"`      // nil: samples come another way
 	Calibration   *Calibration `rig:"calibration,optional"` // nil for a rig that was never calibrated
 
 	File   string // as given to Load or Parse
@@ -60,6 +61,20 @@ type Box struct {
 type Playback struct {
 	EarliestS float64 `rig:"earliest_s"`
 	LatestS   float64 `rig:"latest_s"`
+}
+
+// Instrument hands out samples in blocks of IEEE 488.2 when it is asked by text commands
+// over TCP, the channels of a sample side by side.
+type Instrument struct {
+	Address  string   `rig:"address"`                     // host:port
+	Identity string   `rig:"identity,optional"`           // part of what *IDN? answers; empty: it is not asked
+	Start    []string `rig:"start,optional"`              // commands sent once it is connected, which it does not answer
+	Errors   string   `rig:"errors,optional"`             // query that it answers by a number, 0 where nothing is wrong; empty: it is not asked
+	Block    string   `rig:"block"`                       // query that it answers by a block
+	Joined   bool     `rig:"joined,optional"`             // each block goes on where the one before ended
+	Format   string   `rig:"format"`                      // of a sample, in SigMF's names of types
+	CountV   float64  `rig:"count_v,optional,positive"`   // of a count of every channel [V]; 0: by each channel's full_scale_v
+	TimeoutS float64  `rig:"timeout_s,optional,positive"` // longest silence before an answer [s]; 0: 10
 }
 
 // Channel is one column of a recording.

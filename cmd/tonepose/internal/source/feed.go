@@ -62,24 +62,52 @@ func newFeed(ctx context.Context, p peer, idle time.Duration, leave bool) *feed 
 	return f
 }
 
-// run reads one connection after the other.
+// run reads one connection after the other. What broke time is the first that went wrong since bytes came.
 func (f *feed) run() {
 	defer close(f.done)
-	var why error
+	var why, broke error
+	wait := shortestWait
 	for {
 		in, err := f.peer.open(f.ctx, why)
 		if err != nil {
 			f.push(func(p *piece) { p.err = err })
 			return
 		}
-		if why = f.pump(in, why); f.ctx.Err() != nil {
-			return
+		came := false
+		if why, came = f.pump(in, &broke); broke == nil {
+			broke = why
+		}
+		switch {
+		case came:
+			wait = shortestWait
+		case why != io.EOF:
+			if pause(f.ctx, wait) != nil {
+				return
+			}
+			wait = min(2*wait, longestWait)
 		}
 	}
 }
 
-// pump reads one connection to its end, and returns why it ended.
-func (f *feed) pump(in io.ReadCloser, why error) error {
+// How long to wait before the next attempt where one gave nothing: twice as long every time.
+const (
+	shortestWait = 50 * time.Millisecond
+	longestWait  = 2 * time.Second
+)
+
+// pause waits, or until the context ends.
+func pause(ctx context.Context, wait time.Duration) error {
+	select {
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-time.After(wait):
+		return nil
+	}
+}
+
+// pump reads one connection to its end, and returns why it ended and whether any bytes came. The first of these are told
+// what broke time before them.
+func (f *feed) pump(in io.ReadCloser, broke *error) (why error, came bool) {
 	defer in.Close()
 	defer context.AfterFunc(f.ctx, func() { in.Close() })()
 	for {
@@ -89,17 +117,18 @@ func (f *feed) pump(in io.ReadCloser, why error) error {
 			n, err = in.Read(p.bytes[:cap(p.bytes)])
 			p.bytes, p.at = p.bytes[:n], time.Now()
 			if n > 0 {
-				p.why, why = why, nil
+				p.why, *broke = *broke, nil
+				came = true
 			}
 		}) {
-			return f.ctx.Err()
+			return f.ctx.Err(), came
 		}
 		if errors.Is(err, errBroken) {
-			why = err
+			*broke = err
 			continue
 		}
 		if err != nil {
-			return err
+			return err, came
 		}
 	}
 }

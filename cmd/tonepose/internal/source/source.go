@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/multitone/recording"
 )
@@ -34,10 +35,14 @@ type Options struct {
 	Idle time.Duration
 	// AllowRemote lets other machines reach a port that is listened on.
 	AllowRemote bool
+	// Instrument is the source: part of the rig file; nil: it has none.
+	Instrument *rig.Instrument
+
+	dial dial // of tests; nil: the network's
 }
 
 // kind is one kind of source: what its name on the command line begins with, and what opens it. The rest of the name is
-// handed on.
+// handed on; there is none where the prefix does not end in a colon or a slash.
 type kind struct {
 	prefix string
 	shape  string // for messages
@@ -49,6 +54,7 @@ var kinds = []kind{
 	{"tcp://", "tcp://HOST:PORT", openTCP},
 	{"tcp-listen://", "tcp-listen://HOST:PORT", openListener},
 	{"growing:", "growing:FILE", openGrowing},
+	{"instrument", "instrument (the source: of the rig file)", openInstrument},
 	{"play:", "play:RECORDING", openPlay},
 }
 
@@ -56,7 +62,7 @@ var kinds = []kind{
 func Open(ctx context.Context, name string, o Options) (Source, error) {
 	var shapes []string
 	for _, k := range kinds {
-		if rest, ok := strings.CutPrefix(name, k.prefix); ok && (rest == "") == (k.prefix == "-") {
+		if rest, ok := strings.CutPrefix(name, k.prefix); ok && (rest == "") != strings.ContainsAny(k.prefix[len(k.prefix)-1:], ":/") {
 			return k.open(ctx, name, rest, o)
 		}
 		shapes = append(shapes, k.shape)

@@ -15,9 +15,9 @@ func openTCP(ctx context.Context, name, address string, o Options) (Source, erro
 	if err := checkAddress(name, address); err != nil {
 		return nil, err
 	}
-	p := &dialer{address: address}
+	p := &dialer{address: address, dial: o.dial}
 	var err error
-	if p.first, err = p.dial(ctx); err != nil {
+	if p.first, err = p.connect(ctx); err != nil {
 		return nil, fmt.Errorf("%s: %w; start what listens there, or mend the address", name, err)
 	}
 	return newFlow(newFeed(ctx, p, o.Idle, false), name, o)
@@ -57,17 +57,20 @@ func loopback(host string) bool {
 // dialer is a server as a peer.
 type dialer struct {
 	address string
+	dial    dial
 	first   net.Conn // nil: in use
 }
 
-// How long a connection may take, and how long to wait before the next attempt: twice as long every time.
-const (
-	dialTimeout  = 10 * time.Second
-	shortestWait = 50 * time.Millisecond
-	longestWait  = 2 * time.Second
-)
+// dialTimeout is how long a connection may take.
+const dialTimeout = 10 * time.Second
 
-func (d *dialer) dial(ctx context.Context) (net.Conn, error) {
+// dial connects as net.Dialer.DialContext does.
+type dial func(ctx context.Context, network, address string) (net.Conn, error)
+
+func (d *dialer) connect(ctx context.Context) (net.Conn, error) {
+	if d.dial != nil {
+		return d.dial(ctx, "tcp", d.address)
+	}
 	return (&net.Dialer{Timeout: dialTimeout}).DialContext(ctx, "tcp", d.address)
 }
 
@@ -77,13 +80,11 @@ func (d *dialer) open(ctx context.Context, _ error) (io.ReadCloser, error) {
 		return connection{first}, nil
 	}
 	for wait := shortestWait; ; wait = min(2*wait, longestWait) {
-		if conn, err := d.dial(ctx); err == nil {
+		if conn, err := d.connect(ctx); err == nil {
 			return connection{conn}, nil
 		}
-		select {
-		case <-ctx.Done():
-			return nil, ctx.Err()
-		case <-time.After(wait):
+		if err := pause(ctx, wait); err != nil {
+			return nil, err
 		}
 	}
 }
