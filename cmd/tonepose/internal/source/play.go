@@ -10,9 +10,11 @@ import (
 	"tonepose/multitone/recording"
 )
 
-// played is a recording that is handed out as fast as it was made, or so many times faster.
+// played is samples that are there before their time, handed out as fast as they would be made, or so many times faster:
+// a recording, or the simulated bench.
 type played struct {
-	reader *recording.Reader
+	from   stream.Source
+	file   io.Closer // of a recording; nil: none
 	pacer  *pacer
 	ctx    context.Context
 	parent context.Context
@@ -26,25 +28,33 @@ func openPlay(ctx context.Context, _, path string, o Options) (Source, error) {
 	if err != nil {
 		return nil, err
 	}
-	info := reader.Info()
-	p := &played{reader: reader, parent: ctx, view: make([][]float64, info.Channels)}
-	if p.pacer, err = newPacer(info.SampleRate, o.Pace); err != nil {
+	p, err := newPlayed(ctx, reader, reader, o)
+	if err != nil {
 		reader.Close()
+	}
+	return p, err
+}
+
+func newPlayed(ctx context.Context, from stream.Source, file io.Closer, o Options) (Source, error) {
+	info := from.Info()
+	pacer, err := newPacer(info.SampleRate, o.Pace)
+	if err != nil {
 		return nil, err
 	}
+	p := &played{from: from, file: file, pacer: pacer, parent: ctx, view: make([][]float64, info.Channels)}
 	p.ctx, p.end = context.WithCancel(ctx)
 	return p, nil
 }
 
-func (p *played) Info() recording.Info       { return p.reader.Info() }
-func (p *played) Watch(m *recording.Monitor) { p.reader.Watch(m) }
+func (p *played) Info() recording.Info       { return p.from.Info() }
+func (p *played) Watch(m *recording.Monitor) { p.from.Watch(m) }
 func (p *played) Arrived() time.Time         { return p.pacer.arrived }
 func (p *played) Waits() bool                { return math.IsInf(p.pacer.rate, 1) }
 func (p *played) Lost() []stream.Gap         { return nil }
 
-// Start is when the recording was made, where it says so, else when playing began.
+// Start is when the samples were made, where they say so, else when playing began.
 func (p *played) Start() time.Time {
-	if start := p.reader.Info().Start; !start.IsZero() {
+	if start := p.from.Info().Start; !start.IsZero() {
 		return start
 	}
 	return p.pacer.began
@@ -52,13 +62,20 @@ func (p *played) Start() time.Time {
 
 func (p *played) Close() error {
 	p.end()
-	return p.reader.Close()
+	if p.file == nil {
+		return nil
+	}
+	return p.file.Close()
 }
 
-// due waits for some of n samples; none are left at the end.
+// due waits for some of n samples. At the end it waits for none: reading on tells of it.
 func (p *played) due(n int) (int, error) {
-	left := p.reader.Info().Samples - p.pos
-	n, err := p.pacer.due(p.ctx, p.pos, int(min(int64(n), left)))
+	if samples := p.from.Info().Samples; samples == p.pos {
+		return n, nil
+	} else if samples > p.pos {
+		n = int(min(int64(n), samples-p.pos))
+	}
+	n, err := p.pacer.due(p.ctx, p.pos, n)
 	if err != nil && p.parent.Err() == nil {
 		err = io.EOF // closed
 	}
@@ -66,11 +83,11 @@ func (p *played) due(n int) (int, error) {
 }
 
 func (p *played) ReadInt16(dst []int16) (int, error) {
-	n, err := p.due(len(dst) / p.reader.Info().Channels)
+	n, err := p.due(len(dst) / p.from.Info().Channels)
 	if err != nil {
 		return 0, err
 	}
-	n, err = p.reader.ReadInt16(dst[:n*p.reader.Info().Channels])
+	n, err = p.from.ReadInt16(dst[:n*p.from.Info().Channels])
 	return p.passed(n, err)
 }
 
@@ -82,7 +99,7 @@ func (p *played) ReadPlanar(dst [][]float64) (int, error) {
 	for c := range p.view {
 		p.view[c] = dst[c][:n]
 	}
-	n, err = p.reader.ReadPlanar(p.view)
+	n, err = p.from.ReadPlanar(p.view)
 	return p.passed(n, err)
 }
 

@@ -37,12 +37,14 @@ type Options struct {
 	AllowRemote bool
 	// Instrument is the source: part of the rig file; nil: it has none.
 	Instrument *rig.Instrument
+	// Bench is what the simulated bench does.
+	Bench Bench
 
 	dial dial // of tests; nil: the network's
 }
 
 // kind is one kind of source: what its name on the command line begins with, and what opens it. The rest of the name is
-// handed on; there is none where the prefix does not end in a colon or a slash.
+// handed on; there is none where the prefix does not end in a colon or a slash, and may be none of bench:.
 type kind struct {
 	prefix string
 	shape  string // for messages
@@ -56,13 +58,15 @@ var kinds = []kind{
 	{"growing:", "growing:FILE", openGrowing},
 	{"instrument", "instrument (the source: of the rig file)", openInstrument},
 	{"play:", "play:RECORDING", openPlay},
+	{benchPrefix, "bench: or bench:RIG", openBench},
 }
 
 // Open opens a source by its name on the command line. The context ends it, also while Open waits for a peer.
 func Open(ctx context.Context, name string, o Options) (Source, error) {
 	var shapes []string
 	for _, k := range kinds {
-		if rest, ok := strings.CutPrefix(name, k.prefix); ok && (rest == "") != strings.ContainsAny(k.prefix[len(k.prefix)-1:], ":/") {
+		rest, ok := strings.CutPrefix(name, k.prefix)
+		if more := strings.ContainsAny(k.prefix[len(k.prefix)-1:], ":/"); ok && (more != (rest == "") || k.prefix == benchPrefix) {
 			return k.open(ctx, name, rest, o)
 		}
 		shapes = append(shapes, k.shape)
