@@ -3,30 +3,16 @@
 package cli
 
 import (
-	"context"
 	"os"
-	"os/exec"
 	"path/filepath"
-	"strings"
 	"syscall"
 	"testing"
 )
 
-// childArgs names the variable that makes this test program run one command.
-const childArgs = "TONEPOSE_TEST_COMMAND"
-
-func TestMain(m *testing.M) {
-	if args := os.Getenv(childArgs); args != "" {
-		os.Exit(Run(context.Background(), strings.Split(args, "\n"), Streams{Out: os.Stdout, Err: os.Stderr}))
-	}
-	os.Exit(m.Run())
-}
-
 // peak runs a command by itself and returns the most memory that it held [MiB].
 func peak(t *testing.T, args ...string) int64 {
 	t.Helper()
-	cmd := exec.Command(os.Args[0])
-	cmd.Env = append(os.Environ(), childArgs+"="+strings.Join(args, "\n"))
+	cmd := process(t, args...)
 	if text, err := cmd.CombinedOutput(); err != nil {
 		t.Fatalf("%v: %v\n%s", args, err, text)
 	}

@@ -91,6 +91,7 @@ func Run(ctx context.Context, o Options) (*Result, error) {
 	if o.Joined = o.Joined || o.Lag > 0; o.Joined && o.Windows.Length == 0 {
 		return nil, errors.New("joining poses needs successive windows: give --window")
 	}
+	o.PartSeconds = cmp.Or(o.PartSeconds, 10)
 	r, err := rig.Load(o.Rig, rig.Options{})
 	if err != nil {
 		return nil, err
@@ -156,7 +157,7 @@ func (o *Options) parts(b *bench.Bench) (*tables.Parts, error) {
 		return nil, nil
 	}
 	m := tables.Metadata{Tool: o.Tool, Options: o.Options, Rig: string(b.Rig().Text), Recording: tables.Recording{Name: o.Recording}}
-	return tables.Append(o.Out, o.Force, cmp.Or(o.PartSeconds, 10), m, o.Tables...)
+	return tables.Append(o.Out, o.Force, o.PartSeconds, m, o.Tables...)
 }
 
 // shift is what is added to the times of a run that goes on with the parts of others: the

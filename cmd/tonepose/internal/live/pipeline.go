@@ -16,8 +16,7 @@ import (
 	"tonepose/fieldmodels/rigid"
 )
 
-// How many frames may wait to be shown, and how many more to be kept: a part that is
-// completed may hold up the disk for a second or so.
+// How many frames may wait to be shown, and how many more to be kept.
 const (
 	showAhead = 2
 	keepAhead = 254
@@ -51,6 +50,10 @@ type pipeline struct {
 	free, full, keep chan *frame
 	shown, kept      chan struct{} // closed when the stages have ended
 
+	part   int64         // of the frame shown last
+	mark   frame         // has a part completed
+	turned chan struct{} // it is
+
 	mu      sync.Mutex // of what follows
 	over    bool       // nothing is counted any more
 	buffer  []byte
@@ -62,7 +65,7 @@ type pipeline struct {
 
 func newPipeline(ctx context.Context, o *Options, b *bench.Bench, src source.Source, parts *tables.Parts) (*pipeline, error) {
 	p := &pipeline{run: ctx, options: o, bench: b, src: src, parts: parts, shown: make(chan struct{}), kept: make(chan struct{}),
-		free: make(chan *frame, showAhead+keepAhead), full: make(chan *frame, showAhead), keep: make(chan *frame, showAhead+keepAhead+1)}
+		free: make(chan *frame, showAhead+keepAhead), full: make(chan *frame, showAhead), keep: make(chan *frame, showAhead+keepAhead+2), turned: make(chan struct{}, 1)}
 	if o.Joined {
 		for i := range b.Sensors() {
 			j, err := newJoiner(o, b, i)
@@ -155,6 +158,9 @@ func (p *pipeline) show() {
 		}
 	}
 	for f := range p.full {
+		if !p.turn(f) {
+			return
+		}
 		late := f.late()
 		if o.Rows != nil {
 			p.buffer = p.buffer[:0]
@@ -178,6 +184,26 @@ func (p *pipeline) show() {
 			p.look(f)
 		}
 		p.keep <- f // never blocks: it holds all frames there are
+	}
+}
+
+// turn has the part before that of a frame completed before a row of the frame is shown:
+// whatever a reader has seen, no more than one part of it can be lost. False: that failed.
+func (p *pipeline) turn(f *frame) bool {
+	if p.parts == nil || len(f.rows) == 0 {
+		return true
+	}
+	part := int64(f.rows[0].Time / p.options.PartSeconds)
+	if part == p.part {
+		return true
+	}
+	p.part = part
+	p.keep <- &p.mark // never blocks
+	select {
+	case <-p.turned:
+		return true
+	case <-p.ctx.Done():
+		return false
 	}
 }
 
@@ -239,8 +265,16 @@ func (p *pipeline) look(f *frame) {
 func (p *pipeline) keepAll() {
 	defer close(p.kept)
 	for f := range p.keep {
-		if f == nil {
+		switch f {
+		case nil:
 			return
+		case &p.mark:
+			if err := p.parts.Close(); err != nil {
+				p.cancel(err)
+				return
+			}
+			p.turned <- struct{}{}
+			continue
 		}
 		if p.parts != nil {
 			if err := p.write(f); err != nil {

@@ -1,0 +1,27 @@
+package cli
+
+import (
+	"context"
+	"os"
+	"os/exec"
+	"strings"
+	"testing"
+)
+
+// childArgs names the variable that makes this test program run one command.
+const childArgs = "TONEPOSE_TEST_COMMAND"
+
+func TestMain(m *testing.M) {
+	if args := os.Getenv(childArgs); args != "" {
+		os.Exit(Run(context.Background(), strings.Split(args, "\n"), Streams{In: os.Stdin, Out: os.Stdout, Err: os.Stderr}))
+	}
+	os.Exit(m.Run())
+}
+
+// process is a command in a process of its own, not started yet.
+func process(t *testing.T, args ...string) *exec.Cmd {
+	t.Helper()
+	cmd := exec.Command(os.Args[0])
+	cmd.Env = append(os.Environ(), childArgs+"="+strings.Join(args, "\n"))
+	return cmd
+}
