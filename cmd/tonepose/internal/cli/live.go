@@ -38,7 +38,11 @@ window. SOURCE is
   -                 standard input: raw samples (--format, and --rate and --channels
                     unless the rig says), WAV of unknown length, or CSV
   play:PATH         a recording at its own pace, or another --pace: 10, max
-` + moreSources + `
+  growing:PATH      a file that still grows; it ends when nothing came for --idle
+  tcp://HOST:PORT   what a server sends, connected to again where it ends
+  tcp-listen://HOST:PORT    what a client sends; others than this machine with
+                    --allow-remote alone
+
 With --rows each window is a line on standard output as soon as it is solved: an
 object of JSON, or CSV. Without, a terminal shows one line that is written over:
 pose, sigma, flags, latency, windows skipped.
@@ -92,11 +96,10 @@ Exit code: 0 done or interrupted, 1 no pose came out, 2 the call or a file was w
 	return cmd
 }
 
-const moreSources = ``
-
 const liveExamples = `  tonepose live play:moving.sigmf-meta --rig bench.rig.yaml --window 10ms
   tonepose live play:moving.sigmf-meta --rig bench.rig.yaml --window 10ms --hop 5ms --lag 50ms --pace max --out run
-  tonepose live - --format ri16_le --rig bench.rig.yaml --window 10ms --rows json < samples.raw`
+  tonepose live - --format ri16_le --rig bench.rig.yaml --window 10ms --rows json < samples.raw
+  tonepose live tcp://127.0.0.1:5000 --format ri16_le --rig bench.rig.yaml --window 10ms --out run --part 1m`
 
 func addRows(f *pflag.FlagSet, to **present.Lines) {
 	addValue(f, to, "rows", "", "form", func(text string) (*present.Lines, error) {
