@@ -7,6 +7,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/variant/varianttest"
 )
 
 // benchPoints are places of a probe about a bench: 0.15..0.6 m from the coil.
@@ -48,6 +49,9 @@ func benchmarkSource(b *testing.B, src fieldmodels.Source, points []r3.Vec) {
 		reportPoints(b, len(points))
 	})
 }
+
+// BenchmarkMachine measures what the processor does at best; see multitone/LIMITS.md.
+func BenchmarkMachine(b *testing.B) { varianttest.Machine(b) }
 
 func BenchmarkLoop(b *testing.B) {
 	benchmarkSource(b, fieldmodels.Loop{Radius: 0.035, Turns: 40}, benchPoints())

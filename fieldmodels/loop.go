@@ -88,15 +88,6 @@ func (l Loop) ringField(s, d, z float64) (bz, g float64, err error) {
 	if b4 <= 4*nearWire*nearWire*a2*a2 {
 		return 0, 0, ErrOnConductor
 	}
-	bz, g = ringField(a2, Mu0/4*l.Turns*a2, s, d, z)
-	return bz, g, nil
-}
-
-// ringField is the field alone of a loop as in ringJet.
-func ringField(a2, f0, s, d, z float64) (bz, g float64) {
-	z2 := z * z
-	e := d - z2
-	b4 := e*e + 4*a2*z2
 	b2 := math.Sqrt(b4)
 	x := a2 + s + z2
 	h := 0.5 * (x + b2)
@@ -104,9 +95,9 @@ func ringField(a2, f0, s, d, z float64) (bz, g float64) {
 	c := a2 * s * ih
 	im, tau := ringMean(h, b2, c)
 	sh := (1 + c*tau) * ih // σ/h
-	f := f0 * im / b4
+	f := Mu0 / 4 * l.Turns * a2 * im / b4
 	t := sh * s
-	return f * (d*(2-t) + z2*(2+t)), f * z * (4 - sh*x)
+	return f * (d*(2-t) + z2*(2+t)), f * z * (4 - sh*x), nil
 }
 
 // ringGradient adds the derivatives, in the terms of Loop's comment and

@@ -48,13 +48,10 @@ func (r *ringStack) flush() {
 		return
 	}
 	var sums [4]float64
-	switch {
-	case stackRings != vectorsNone:
-		stackRingsVectors(stackRings, &sums, r)
-	case r.fieldOnly:
-		stackFieldsGo(&sums, r)
-	default:
+	if stackRings == vectorsNone {
 		stackRingsGo(&sums, r)
+	} else {
+		stackRingsVectors(stackRings, &sums, r)
 	}
 	r.done.add(1, axialJet{sums[0], sums[1], sums[2], sums[3]})
 	r.n = 0
@@ -71,16 +68,9 @@ func stackRingsGo(sums *[4]float64, r *ringStack) {
 		jet := ringJet(r.a2[i], 0.25*r.f[i], r.s, r.a2[i]-r.s, r.z[i])
 		sums[0] += jet.bz
 		sums[1] += jet.g
-		sums[2] += jet.h
-		sums[3] += jet.gz
-	}
-}
-
-// stackFieldsGo is stackRingsGo without derivatives.
-func stackFieldsGo(sums *[4]float64, r *ringStack) {
-	for i := range r.n {
-		bz, g := ringField(r.a2[i], 0.25*r.f[i], r.s, r.a2[i]-r.s, r.z[i])
-		sums[0] += bz
-		sums[1] += g
+		if !r.fieldOnly {
+			sums[2] += jet.h
+			sums[3] += jet.gz
+		}
 	}
 }

@@ -5,6 +5,8 @@ import (
 	"math"
 	"math/rand/v2"
 	"testing"
+
+	"tonepose/fieldmodels/variant/varianttest"
 )
 
 // bench is a case of the benchmarks: Hann windows that overlap by half, counts
@@ -47,6 +49,9 @@ func (c bench) counts(samples int) []int16 {
 	}
 	return x
 }
+
+// BenchmarkMachine measures what the processor does at best; see multitone/LIMITS.md.
+func BenchmarkMachine(b *testing.B) { varianttest.Machine(b) }
 
 // BenchmarkBank measures the phasors of all tones on all channels in every
 // window: sums over samples and the joint fit, scaled to volts and referred to

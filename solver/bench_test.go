@@ -3,7 +3,12 @@ package solver
 import (
 	"fmt"
 	"testing"
+
+	"tonepose/fieldmodels/variant/varianttest"
 )
+
+// BenchmarkMachine measures what the processor does at best; see multitone/LIMITS.md.
+func BenchmarkMachine(b *testing.B) { varianttest.Machine(b) }
 
 func BenchmarkSolve(b *testing.B) {
 	for _, model := range []string{"dipole", "loop", "loopdisc"} {

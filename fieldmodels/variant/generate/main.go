@@ -31,6 +31,7 @@ var kernels = []struct {
 	{"fieldmodels/loopset_amd64.s", loopSet},
 	{"fieldmodels/rectangle_amd64.s", rectangle},
 	{"fieldmodels/ringstack_amd64.s", ringStack},
+	{"fieldmodels/variant/varianttest/machine_amd64.s", machine},
 	{"multitone/internal/kernel/advance_amd64.s", advance},
 	{"multitone/internal/kernel/fourier_amd64.s", fourier},
 	{"multitone/internal/kernel/induce_amd64.s", induce},

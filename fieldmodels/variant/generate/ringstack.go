@@ -1,6 +1,8 @@
 package main
 
 import (
+	"fmt"
+
 	"github.com/mmcloughlin/avo/build"
 	"github.com/mmcloughlin/avo/operand"
 	"github.com/mmcloughlin/avo/reg"
@@ -18,9 +20,10 @@ func ringStack(c *build.Context) {
 	}
 }
 
-// stackRings writes stackRingsGo, or with two sums stackFieldsGo, for one width.
+// stackRings writes stackRingsGo for one width, with two sums that where only the field is
+// wanted.
 func stackRings(file *build.Context, kind, level string, width, wanted int, n numbers) {
-	g := begin(file, kind+level, kind+level+" is "+kind+"Go.", "func(sums, stack *float64, s float64, vectors int)", width, ringSlots+5, n)
+	g := begin(file, kind+level, fmt.Sprintf("%s%s is stackRingsGo for %d sums.", kind, level, wanted), "func(sums, stack *float64, s float64, vectors int)", width, ringSlots+5, n)
 	r := newRings(g)
 	square, err := g.Param("s").Resolve()
 	if err != nil {

@@ -1,0 +1,5 @@
+//go:build !amd64 || purego
+
+package varianttest
+
+func vectors() *machine { return nil }
