@@ -270,6 +270,9 @@ func (m *Monitor) add(kind Flags, channel int, start, stop int64) {
 // Slip notes that somewhere in samples [start, stop), or right before start = stop,
 // some were lost or came twice: it flags a gap.
 func (m *Monitor) Slip(start, stop int64) {
+	if m.marks != nil { // as for Lost
+		return
+	}
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.fault(Gap, -1).add(span{start, stop})
@@ -346,6 +349,9 @@ func (m *Monitor) Unsound(channel int, start, stop int64, use func(start, stop i
 // Lost notes that samples [start, stop) of all channels were lost, and that others stand in their place. They are not
 // checked.
 func (m *Monitor) Lost(start, stop int64) {
+	if m.marks != nil { // who reads ahead is told by the source
+		return
+	}
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.add(Gap, -1, start, stop)

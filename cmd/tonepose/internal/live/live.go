@@ -113,7 +113,7 @@ func Run(ctx context.Context, o Options) (*Result, error) {
 	}
 	defer parts.Abort()
 	reading := o.Source
-	reading.Reading = b.Reading(o.Reading)
+	reading.Reading, reading.Instrument = b.Reading(o.Reading), r.Source
 	src, err := source.Open(ctx, o.Recording, reading)
 	if err != nil {
 		return nil, err

@@ -69,6 +69,30 @@ func TestLinesWithLosses(t *testing.T) {
 	}
 }
 
+// Who reads ahead has samples checked later; what was lost it is told by the source alone.
+func TestLossesReadAhead(t *testing.T) {
+	o := Options{Reading: recording.Options{SampleRate: 1000, Channels: 1, Stdin: strings.NewReader("0,1\n0.001,2\n0.004,3\n60,4\n")}}
+	src := open(t, "-", o)
+	marks := recording.NewMarks(src.Info())
+	src.Watch(marks)
+	x := [][]float64{make([]float64, 10)}
+	n := 0
+	for {
+		got, err := src.ReadPlanar(x)
+		if err == io.EOF {
+			break
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		n += got
+	}
+	if n != 6 || len(marks.TakeMarks(nil)) != 0 {
+		t.Errorf("%d samples", n)
+	}
+	watch(t, src).lost(stream.Gap{At: 4, Samples: 2, Why: "2 samples lost"}, stream.Gap{At: 5, Why: "59995 samples lost"})
+}
+
 // What ends within a sample, or before the length of its header, says so.
 func TestCutAtTheEnd(t *testing.T) {
 	for text, want := range map[string]stream.Gap{
