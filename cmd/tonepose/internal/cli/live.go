@@ -7,6 +7,7 @@ import (
 	"math"
 	"os"
 	"os/signal"
+	"strings"
 	"syscall"
 	"time"
 
@@ -42,6 +43,8 @@ window. SOURCE is
   tcp://HOST:PORT   what a server sends, connected to again where it ends
   tcp-listen://HOST:PORT    what a client sends; others than this machine with
                     --allow-remote alone
+  bench:            a simulated bench in real time, or at another --pace; bench:RIG
+                    that of a rig file; --path, --scene and --seed say what it does
 
 With --rows each window is a line on standard output as soon as it is solved: an
 object of JSON, or CSV. Without, a terminal shows one line that is written over:
@@ -76,7 +79,7 @@ Exit code: 0 done or interrupted, 1 no pose came out, 2 the call or a file was w
 		},
 	}
 	f := cmd.Flags()
-	addNeeded(f, &o.Rig, "rig", "rig file of the bench", "solving needs the rig file of the bench")
+	f.StringVar(&o.Rig, "rig", "", "rig file of the bench (that of bench: by default)")
 	f.StringVar(&o.Out, "out", "", "directory for parts of tables; those of an earlier run there are continued")
 	f.BoolVar(&o.Force, "force", false, "write into a directory that holds other files")
 	addValue(f, &o.PartSeconds, "part", "10s", "duration", aboveZero(signedSeconds), "length of a part")
@@ -96,7 +99,8 @@ Exit code: 0 done or interrupted, 1 no pose came out, 2 the call or a file was w
 	return cmd
 }
 
-const liveExamples = `  tonepose live play:moving.sigmf-meta --rig bench.rig.yaml --window 10ms
+const liveExamples = `  tonepose live bench: --window 10ms --scene metal.scene.yaml
+  tonepose live play:moving.sigmf-meta --rig bench.rig.yaml --window 10ms
   tonepose live play:moving.sigmf-meta --rig bench.rig.yaml --window 10ms --hop 5ms --lag 50ms --pace max --out run
   tonepose live - --format ri16_le --rig bench.rig.yaml --window 10ms --rows json < samples.raw
   tonepose live tcp://127.0.0.1:5000 --format ri16_le --rig bench.rig.yaml --window 10ms --out run --part 1m`
@@ -120,6 +124,9 @@ func addSource(f *pflag.FlagSet, o *live.Options) {
 		v, err := aboveZero(signedSeconds)(text)
 		return time.Duration(v * float64(time.Second)), err
 	}, "end when nothing came for so long (default: 5s for a growing file, else never)")
+	f.StringVar(&o.Source.Bench.Path, "path", "", "of the simulated bench: sweep, stations, or a CSV of poses (default sweep)")
+	f.StringVar(&o.Source.Bench.Scene, "scene", "", "file of metal near the simulated bench, and of what happens on it (help scene)")
+	f.Uint64Var(&o.Source.Bench.Seed, "seed", 1, "seed of what is random on the simulated bench")
 	f.BoolVar(&o.Source.AllowRemote, "allow-remote", false, "let other machines reach a port that is listened on")
 }
 
@@ -128,6 +135,8 @@ func (o *liveOptions) check() error {
 		return err
 	}
 	switch {
+	case o.Rig == "" && !strings.HasPrefix(o.Recording, "bench:"):
+		return errors.New("solving needs the rig file of the bench: give --rig")
 	case !o.Windows.Successive():
 		return errors.New("a stream has no end that could be waited for: give --window or --lowpass")
 	case (o.Joined || o.Lag > 0) && o.Windows.Length == 0:

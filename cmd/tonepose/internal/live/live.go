@@ -84,6 +84,16 @@ type Result struct {
 	Interrupted bool               // before the stream ended
 }
 
+// rig is the one of the rig file; without one, that of the simulated bench.
+func (o *Options) rig() (*rig.Rig, error) {
+	if o.Rig == "" {
+		if r, err := source.BenchRig(o.Recording); r != nil || err != nil {
+			return r, err
+		}
+	}
+	return rig.Load(o.Rig, rig.Options{})
+}
+
 // Run follows a stream of the bench of a rig file until it ends or the context does. An
 // end by the context is none by an error: the part at hand is completed, the unfinished
 // window is dropped.
@@ -92,7 +102,7 @@ func Run(ctx context.Context, o Options) (*Result, error) {
 		return nil, errors.New("joining poses needs successive windows: give --window")
 	}
 	o.PartSeconds = cmp.Or(o.PartSeconds, 10)
-	r, err := rig.Load(o.Rig, rig.Options{})
+	r, err := o.rig()
 	if err != nil {
 		return nil, err
 	}
