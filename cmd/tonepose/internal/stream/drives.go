@@ -291,5 +291,6 @@ func ObserveDriven(ctx context.Context, src Source, tones []multitone.Tone, volt
 		s.tones = tones
 	}
 	s.drives = drives
+	s.first = nil // asked for no more
 	return s, nil
 }

@@ -40,7 +40,7 @@ type Observer struct {
 	volts   converter
 	seen    int64 // samples
 	slips   int   // told to the monitor
-	first   drives
+	first   *drives
 
 	foreign  *multitone.Foreign // nil: tones too close to each other to look between them
 	tracked  bool               // frequencies are measured
@@ -88,7 +88,7 @@ func newObserver(info recording.Info, tones []multitone.Tone, mode clock.Mode) (
 		return nil, err
 	}
 	o := &Observer{info: info, tones: tones, tracker: tracker, monitor: recording.NewMonitor(info),
-		mains: multitone.NewMains(info.SampleRate, info.Channels, tones), volts: converter{info: info}, finite: make([]float64, info.Channels), first: drives{want: driveSamples(info)}}
+		mains: multitone.NewMains(info.SampleRate, info.Channels, tones), volts: converter{info: info}, finite: make([]float64, info.Channels), first: &drives{want: driveSamples(info)}}
 	o.tracked = mode != clock.None
 	cfg := multitone.Config{SampleRate: info.SampleRate, Channels: info.Channels, Tones: tones}
 	if info.Int16 {
@@ -197,7 +197,7 @@ func (o *Observer) survey(track *clock.Track, err error) (*Survey, error) {
 		o.found, o.searched = o.search(track), max(seen, 1)
 	}
 	o.noteSlips(track)
-	s := &Survey{Mains: o.found.Mains, Foreign: o.found.foreign, Track: track, Monitor: o.monitor, mains: o.mains, tones: o.tones, info: o.info, first: &o.first, seen: float64(o.seen) / o.info.SampleRate}
+	s := &Survey{Mains: o.found.Mains, Foreign: o.found.foreign, Track: track, Monitor: o.monitor, mains: o.mains, tones: o.tones, info: o.info, first: o.first, seen: float64(o.seen) / o.info.SampleRate}
 	for _, hz := range s.Hz() {
 		s.shares = append(s.shares, s.share(hz))
 	}
