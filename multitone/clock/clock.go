@@ -79,6 +79,7 @@ type Tracker struct {
 	look       *Tracker // memory of Look
 	looked     int      // segments of it that are the Tracker's own
 	view       Track    // that was looked at last
+	least      []float64 // power of each tone [V²] below which it is lost; nil: not known
 	collectors []func(*multitone.Frame) error
 	one        [1][]float64
 }
@@ -348,7 +349,7 @@ func (t *Tracker) collector(index int) func(*multitone.Frame) error {
 				v *= v / complex(math.Sqrt(power), 0)
 			}
 			b.phasor[i] = v * cmplx.Rect(1, 2*math.Pi*(turns-math.Round(turns)))
-			if power > lostSigmas*lostSigmas*variance {
+			if power > lostSigmas*lostSigmas*variance && (t.least == nil || power >= t.least[i]) {
 				b.weight[i] = power / max(variance, 1e-30*power) / (t.folds * t.folds)
 			} else if t.folds == 1 {
 				t.track.lose(i, f.Start, f.Stop)

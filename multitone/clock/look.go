@@ -72,8 +72,22 @@ func harmonicMean(x, memory []float64) float64 {
 	return math.Exp(math.Log(float64(len(x))) - floats.LogSumExp(memory[:len(x)]))
 }
 
+// offShare of its amplitude is what a drive that is off may still show: crosstalk, and
+// what other tones on its channel leave there in a block.
+const offShare = 0.01
+
+// Expect tells the amplitudes [V] that the drives should have, as far as they are known;
+// 0: not. One a hundred times weaker is lost.
+func (t *Tracker) Expect(volts []float64) {
+	t.least = make([]float64, len(t.tones))
+	for i := range min(len(volts), t.asked) {
+		t.least[i] = offShare * offShare * volts[i] * volts[i]
+	}
+}
+
 // Look returns what Track would, in memory that the next Look and Forget overwrite: for
-// who follows a stream.
+// who follows a stream. A tone that was lost last is taken to be lost until it is seen
+// again.
 func (t *Tracker) Look() (*Track, error) {
 	c := t.look
 	if c == nil {
@@ -103,6 +117,11 @@ func (t *Tracker) Look() (*Track, error) {
 	}
 	if _, err := c.finish((*multitone.Bank).Waiting); err != nil {
 		return nil, err
+	}
+	for i := range c.track.Lost {
+		if l := &c.track.Lost[i]; l.Stop >= c.fed/int64(max(c.length, 1))*int64(c.length) {
+			l.Stop = math.MaxInt64
+		}
 	}
 	c.view = c.track
 	c.view.nominal = c.view.nominal[:c.asked]

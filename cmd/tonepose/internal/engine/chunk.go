@@ -139,6 +139,9 @@ func (e *Engine) handOut(use func(*Observation) error) error {
 				e.seen.Sensors = append(e.seen.Sensors, h.sensed[i])
 			}
 		}
+		if e.watch != nil {
+			e.watch.see(&e.seen)
+		}
 		if err := use(&e.seen); err != nil {
 			return err
 		}

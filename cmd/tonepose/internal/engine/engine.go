@@ -34,6 +34,12 @@ type Options struct {
 	// the source is read twice: to its end for the clock, the mains and the faults,
 	// then for the frames.
 	Causal bool
+	// Lag is how long an observation of a stream may wait [s] for the frames that tell
+	// how its sensor moves on; 0: not at all.
+	Lag float64
+	// Event is told what begins, ends or happens in a stream, between the observations;
+	// nil: nobody is.
+	Event func(Event)
 	// Sharp keeps the variances of phasors that bend inside a window as noise
 	// alone makes them: for joining poses to a trajectory, which has the motion.
 	Sharp bool
@@ -74,7 +80,8 @@ type Engine struct {
 	line    line
 	start   *Start // of the drives, where the recorder plays them
 	survey  *stream.Survey
-	again   bool // the next run is of the same source
+	again   bool   // the next run is of the same source
+	watch   *watch // of a stream
 
 	baseline []coupling.Matrix // of each sensor; nil: none
 }
@@ -91,7 +98,7 @@ type sensor struct {
 
 // New makes an Engine for a bench.
 func New(b *bench.Bench, o Options) (*Engine, error) {
-	o.Verdict.Bent = o.Sharp
+	o.Verdict.Bent, o.Verdict.Sliding = o.Sharp, o.Causal
 	e := &Engine{bench: b, tones: b.Tones(), coupler: b.Coupler(), options: o}
 	for i := range b.Sensors() {
 		sv, err := b.Solver(i)
@@ -114,13 +121,23 @@ func (e *Engine) Measurement() stream.Measurement {
 			rests[c] = true
 		}
 	}
-	return stream.Measurement{Tones: e.tones, Windows: e.options.Windows, Rests: rests, Widen: !e.options.Sharp && e.line.step == 0}
+	m := stream.Measurement{Tones: e.tones, Windows: e.options.Windows, Rests: rests, Widen: !e.options.Sharp && e.line.step == 0}
+	if e.options.Causal {
+		m.Volts = e.bench.DriveVolts()
+	}
+	if e.options.Event != nil {
+		m.Note = func(n stream.Note) { e.options.Event(Event{Time: n.Time, Text: n.Text}) }
+	}
+	return m
 }
 
 // Run observes a source from its first sample to its last.
 func (e *Engine) Run(ctx context.Context, src stream.Source, use func(*Observation) error, progress stream.Progress) (survey *stream.Survey, averaging *stream.Averaging, err error) {
 	if err := e.begin(src.Info().SampleRate); err != nil {
 		return nil, nil, err
+	}
+	if e.watch = nil; e.options.Causal && e.options.Event != nil {
+		e.watch = newWatch(e.bench, e.options.Event)
 	}
 	measured := func(f *stream.Measured) error { return e.add(ctx, f, use) }
 	if e.options.Causal {

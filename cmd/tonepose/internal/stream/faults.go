@@ -83,6 +83,7 @@ func (s *Survey) DoubtfulReferences() (lines []string) {
 		var samples int64
 		var words []string
 		for _, l := range list {
+			l.Stop = min(l.Stop, int64(math.Round(s.seen*rate))) // of a stream: until it is seen again
 			samples += l.Stop - l.Start
 			words = append(words, fmt.Sprintf("%.4g to %.4g s", float64(l.Start)/rate, float64(l.Stop)/rate))
 		}

@@ -103,6 +103,9 @@ func (f *follower) open(at int64) (err error) {
 	if f.observer, err = newObserver(info, f.m.Tones, f.mode); err == nil {
 		f.observer.finder = f.finder
 		f.observer.monitor.InBlocks()
+		if f.m.Volts != nil {
+			f.observer.tracker.Expect(f.m.Volts)
+		}
 	}
 	return err
 }

@@ -28,6 +28,9 @@ type Measurement struct {
 	// Widen adds to the variance of each phasor what a bend inside its window may
 	// hide.
 	Widen bool
+	// Volts are the amplitudes that the drives of a live stream should have, by tone; nil
+	// or 0: not known.
+	Volts []float64
 	// Note is told, between the frames, what else a live stream shows; nil: nobody is.
 	Note func(Note)
 }

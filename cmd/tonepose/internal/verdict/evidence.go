@@ -94,11 +94,14 @@ func (g *Guard) search(ctx context.Context, c solver.Couplings, r *solver.Result
 	}
 	g.poor.take(c, r, time)
 	g.late++
-	if g.poor.seen < g.due || g.last && !g.leaves {
+	if g.options.Sliding && !g.dueNow(r, time) || !g.options.Sliding && g.poor.seen < g.due || g.last && !g.leaves {
 		return nil, nil
 	}
 	g.due = searchAgain * g.poor.seen
 	frames, fits := g.poor.some(searchFrames)
+	if g.options.Sliding {
+		defer g.poor.reset()
+	}
 	f, err := g.inspector.Identify(ctx, frames, fits)
 	if err != nil {
 		return nil, err

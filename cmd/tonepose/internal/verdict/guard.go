@@ -31,6 +31,8 @@ const Doubtful = 1e-3
 type Options struct {
 	Robust   leastsquares.Loss // nil: plain squares
 	LeaveOut bool              // solve without what is found at fault
+	// Sliding: frames are of a stream, of which only the last seconds count.
+	Sliding bool
 	// Bent: couplings have the motion inside of their windows still in them, which
 	// then explains why they do not fit.
 	Bent bool
@@ -46,6 +48,7 @@ type Guard struct {
 	result          Summary
 
 	evidence
+	slide slide
 
 	waiting, patience int // frames until tones that stand out are looked for, and after that in vain
 
@@ -101,6 +104,9 @@ func (g *Guard) Judge(ctx context.Context, c *solver.Couplings, quadrature []com
 
 func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []complex128, result *solver.Result, found *integrity.Finding, f *Frame) (add Flags, row Verdict, err error) {
 	flags := f.Flags
+	if g.options.Sliding {
+		g.pass(result, f.Time)
+	}
 	row, g.widened, g.doubt = unjudged(), nil, nil
 	var words []string
 	defer func() { row.Finding = strings.Join(words, "; ") }()
@@ -118,13 +124,16 @@ func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []com
 	sound := false // v is that of the fit as it stands
 	if !excused && flags&DisturbedTone == 0 {
 		doubt := false
-		if doubt, sound = g.doubtful(result, &v); doubt && g.shared(ctx, c, result, f.Shares) {
+		if doubt, sound = g.doubtful(result, &v); doubt && g.shared(ctx, c, result, f.Shares, f.Time) {
 			add |= DisturbedTone
 			found = nil
 		}
 	}
 	if (flags|add)&DisturbedTone != 0 {
 		for _, d := range g.result.Disturbed {
+			if d.dormant {
+				continue
+			}
 			words = append(words, fmt.Sprintf("tone %s is disturbed: %s", d.Tone, d.Cause))
 		}
 	}

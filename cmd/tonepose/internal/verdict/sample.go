@@ -17,6 +17,12 @@ type sample struct {
 
 const sampleFrames = 16
 
+// reset forgets the frames, but for their memory.
+func (s *sample) reset() {
+	s.frames, s.fits, s.times = s.frames[:0], s.fits[:0], s.times[:0]
+	s.seen, s.stride = 0, 0
+}
+
 func (s *sample) take(c solver.Couplings, r *solver.Result, time float64) {
 	if s.stride == 0 {
 		s.stride = 1

@@ -19,6 +19,8 @@ type Disturbed struct {
 	Off     float64 `json:"off"`
 	LeftOut bool    `json:"left_out,omitempty"`
 
+	dormant        bool    // it was shown too long ago to count
+	since          float64 // time from which on it was shown [s]
 	emitter        int
 	shown          float64   // frames
 	power          []float64 // Σ |added|² by coil [H²]
@@ -30,11 +32,16 @@ type Disturbed struct {
 // beside the model, on each coil its own, or they are left out. It reports whether any
 // tone is disturbed.
 func (g *Guard) Weigh(c *solver.Couplings) bool {
+	any := false
 	for _, d := range g.result.Disturbed {
+		if d.dormant {
+			continue
+		}
+		any = true
 		d.Frames++
 		d.weigh(c, len(g.coils))
 	}
-	return len(g.result.Disturbed) > 0
+	return any
 }
 
 func (d *Disturbed) weigh(c *solver.Couplings, coils int) {
@@ -64,7 +71,7 @@ func (g *Guard) doubtful(r *solver.Result, v *integrity.Verdict) (doubt, sound b
 // is tried before all of them together. It reports whether it found any, and then fits
 // again. Where one factor explains the real parts and the imaginary ones fit, it is that.
 // Where nothing is known, one tone or two may still stand out by themselves: see unknown.
-func (g *Guard) shared(ctx context.Context, c *solver.Couplings, result *solver.Result, shares []string) bool {
+func (g *Guard) shared(ctx context.Context, c *solver.Couplings, result *solver.Result, shares []string, time float64) bool {
 	var some []int
 	for e, s := range shares {
 		if s != "" && !math.IsInf(c.Variance[e*len(g.coils)], 1) {
@@ -104,7 +111,7 @@ func (g *Guard) shared(ctx context.Context, c *solver.Couplings, result *solver.
 	}
 	again, _, off, _ := g.inspector.Without(&g.observed, result, best...)
 	for _, e := range best {
-		d := g.disturbed(e, cause(e))
+		d := g.disturbed(e, cause(e), time)
 		d.Frames++
 		d.shown++
 		for k := range d.power {
@@ -201,13 +208,17 @@ func (g *Guard) unknown(c *solver.Couplings, result *solver.Result) (best []int)
 }
 
 // disturbed is what is known of a tone that shares its frequency.
-func (g *Guard) disturbed(emitter int, cause string) *Disturbed {
+func (g *Guard) disturbed(emitter int, cause string, time float64) *Disturbed {
 	for _, d := range g.result.Disturbed {
 		if d.emitter == emitter {
+			if d.dormant {
+				d.dormant, d.since, d.shown = false, time, 0
+				clear(d.power)
+			}
 			return d
 		}
 	}
-	d := &Disturbed{Tone: g.emitters[emitter], Cause: cause, LeftOut: g.options.LeaveOut, emitter: emitter, power: make([]float64, len(g.coils))}
+	d := &Disturbed{Tone: g.emitters[emitter], Cause: cause, LeftOut: g.options.LeaveOut, since: time, emitter: emitter, power: make([]float64, len(g.coils))}
 	g.result.Disturbed = append(g.result.Disturbed, d)
 	return d
 }
