@@ -119,6 +119,7 @@ type bender struct {
 	mean      []float64 // couplings: mean along the path
 	value     []float64
 	straight  solver.Couplings
+	offsets   [pathPoints][6]float64 // of the path that was laid last
 }
 
 // look lays a path through the points about a frame: the longest and most even one
@@ -138,7 +139,7 @@ func (b *bender) look(s *stencil, spacing float64) (v bend, ok bool) {
 			if n > 5 && min(before, n-1-before) < n/2 {
 				continue // beside the end of a run the highest orders follow the noise
 			}
-			v = b.along(s.path(-before, n-1-before, spacing), s)
+			v = b.along(s.path(-before, n-1-before, spacing, &b.offsets), s)
 			if s[reach].steady && v.beyond(visibleBend, &s[reach].sigma) {
 				rough = true
 				continue // so much motion would show in the frame itself

@@ -75,7 +75,7 @@ func TestPathFollowsAPolynomial(t *testing.T) {
 			continue
 		}
 		first, last := s.available()
-		p := s.path(first, last, spacing)
+		p := s.path(first, last, spacing, new([pathPoints][6]float64))
 		if len(p.offset) != 5 {
 			t.Fatalf("frame %d: %d frames", now, len(p.offset))
 		}

@@ -83,9 +83,9 @@ func (s *stencil) available() (first, last int) {
 	return first, last
 }
 
-// path goes through the frames from first to last.
-func (s *stencil) path(first, last int, spacing float64) path {
-	p := path{spacing: spacing, first: first}
+// path goes through the frames from first to last; memory holds its offsets.
+func (s *stencil) path(first, last int, spacing float64, memory *[pathPoints][6]float64) path {
+	p := path{spacing: spacing, first: first, offset: memory[:0]}
 	for i := first; i <= last; i++ {
 		dp, dr := s[reach+i].pose.Minus(s[reach].pose)
 		p.offset = append(p.offset, [6]float64{dp.X, dp.Y, dp.Z, dr.X, dr.Y, dr.Z})

@@ -179,8 +179,9 @@ type meter struct {
 	tuned  float64 // time of the last tuning [s]
 	retune float64 // time between tunings [s]
 
-	live      bool  // what is told of a frame is what is known when it is measured
-	base      int64 // number of the session's first sample in a live stream
+	emitting  func(*multitone.Frame) error // emit
+	live      bool                         // what is told of a frame is what is known when it is measured
+	base      int64                        // number of the session's first sample in a live stream
 	arrived   time.Time
 	following int64 // start of the window that follows the last; 0: none was
 
@@ -211,6 +212,7 @@ func newMeter(info recording.Info, s *Survey, m *Measurement, use func(*Measured
 	}
 	v := &meter{info: info, m: m, averaging: averaging, reference: References(m.Tones, info.Channels), next: use, retune: retuneSeconds, survey: s,
 		measured: Measured{Channels: make([]verdict.Flags, info.Channels), Lost: make([]verdict.Flags, len(m.Tones))}}
+	v.emitting = v.emit
 	v.cfg = multitone.Config{SampleRate: info.SampleRate, Channels: info.Channels, Tones: slices.Clone(m.Tones), Lines: s.lines(m.Joint), Foreign: s.Foreign}
 	tune(&v.cfg, s, 0, retuneSeconds)
 	if v.screen, err = newScreen(info, v.cfg, block); err != nil {
@@ -283,9 +285,9 @@ func (v *meter) take(b *Block, s *Survey) error {
 	}
 	b.tell(v.frames)
 	if b.Counts != nil {
-		return v.frames.WriteInt16(b.Counts, v.emit)
+		return v.frames.WriteInt16(b.Counts, v.emitting)
 	}
-	return v.frames.Write(b.Volts, v.emit)
+	return v.frames.Write(b.Volts, v.emitting)
 }
 
 func (v *meter) emit(f *multitone.Frame) error {

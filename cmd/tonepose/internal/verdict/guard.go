@@ -53,9 +53,10 @@ type Guard struct {
 	waiting, patience int // frames until tones that stand out are looked for, and after that in vain
 
 	observed integrity.Observation
-	widened  *[6][6]float64 // covariance of the pose at hand with what its misfit shows; nil: as fitted
-	doubt    *rigid.Pose    // where that pose would be without what is at fault and not left out
-	delay    []float64      // Σ delay/σ² and Σ 1/σ², by coil
+	judged   integrity.Verdict // of the frame at hand
+	widened  *[6][6]float64    // covariance of the pose at hand with what its misfit shows; nil: as fitted
+	doubt    *rigid.Pose       // where that pose would be without what is at fault and not left out
+	delay    []float64         // Σ delay/σ² and Σ 1/σ², by coil
 	certain  []float64
 }
 
@@ -120,11 +121,12 @@ func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []com
 		g.observed.Quadrature[i] = imag(v)
 	}
 	g.observed.Couplings, g.observed.Hz, g.observed.Moving = *c, f.Hz, moving
-	var v integrity.Verdict
+	v := &g.judged
+	*v = integrity.Verdict{}
 	sound := false // v is that of the fit as it stands
 	if !excused && flags&DisturbedTone == 0 {
 		doubt := false
-		if doubt, sound = g.doubtful(result, &v); doubt && g.shared(ctx, c, result, f.Shares, f.Time) {
+		if doubt, sound = g.doubtful(result, v); doubt && g.shared(ctx, c, result, f.Shares, f.Time) {
 			add |= DisturbedTone
 			found = nil
 		}
@@ -176,7 +178,7 @@ func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []com
 	}
 	g.observed.Couplings = *c
 	if !sound || g.settled != nil || found != nil {
-		if v, err = g.inspector.Verdict(&g.observed, result, excused); err != nil {
+		if *v, err = g.inspector.Verdict(&g.observed, result, excused); err != nil {
 			failed("the fit is not judged", err)
 			return add, row, nil
 		}
@@ -211,7 +213,7 @@ func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []com
 			*result = robust.Result
 			*c = robust.Weighted(*c)
 			g.observed.Couplings = *c
-			if v, err = g.inspector.Verdict(&g.observed, result, excused); err != nil {
+			if *v, err = g.inspector.Verdict(&g.observed, result, excused); err != nil {
 				failed("the robust fit is not judged", err)
 				return add, row, nil
 			}
