@@ -105,11 +105,11 @@ func ByName(name string) (Taper, error) {
 	if f, ok := fixedShapes[key]; ok {
 		return Taper{Name: key, shape: f}, nil
 	}
-	return Taper{}, fmt.Errorf("window: unknown taper %q: want one of %s", name, strings.Join(names(), ", "))
+	return Taper{}, fmt.Errorf("window: unknown taper %q: want one of %s", name, strings.Join(Names(), ", "))
 }
 
-// names lists what ByName understands, sorted; parameters stand as name:MEANING.
-func names() []string {
+// Names lists what ByName understands, sorted; parameters stand as name:MEANING.
+func Names() []string {
 	names := slices.AppendSeq(slices.Collect(maps.Keys(cosineSums)), maps.Keys(fixedShapes))
 	for k, p := range parametric {
 		names = append(names, k+":"+p.meaning)

@@ -24,7 +24,7 @@ func filled(t testing.TB, name string, n int) []float64 {
 // anyTaper gives every name a usable parameter.
 func anyTaper() []string {
 	var list []string
-	for _, n := range names() {
+	for _, n := range Names() {
 		key, meaning, _ := strings.Cut(n, ":")
 		switch meaning {
 		case "ALPHA":

@@ -64,6 +64,7 @@ func newRoot(s Streams) *cobra.Command {
 	for _, command := range []func(Streams) *cobra.Command{newDemo, newPlan, newInspect, newMeasure, newSolve, newLive, newCalibrate, newAssess, newExport, newSimulate} {
 		root.AddCommand(command(s))
 	}
+	complete(root)
 	root.SetVersionTemplate("tonepose {{.Version}}\n")
 	root.SetHelpCommand(newHelp(s))
 	root.Long = root.Short + ".\n\n" + topicList()

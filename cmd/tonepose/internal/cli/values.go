@@ -134,9 +134,16 @@ func oneOf[T any](names []string, values ...T) func(string) (T, error) {
 		if i := slices.Index(names, text); i >= 0 {
 			return values[i], nil
 		}
-		last := len(names) - 1
-		return v, fmt.Errorf("must be %s or %s", strings.Join(names[:last], ", "), names[last])
+		return v, &notOneOf{names}
 	}
+}
+
+// notOneOf is the error of a text that is none of several names.
+type notOneOf struct{ names []string }
+
+func (e *notOneOf) Error() string {
+	last := len(e.names) - 1
+	return fmt.Sprintf("must be %s or %s", strings.Join(e.names[:last], ", "), e.names[last])
 }
 
 // listOf reads values between commas.

@@ -123,3 +123,26 @@ func TestHandbookHasEveryKey(t *testing.T) {
 		}
 	}
 }
+
+// The chapter's example is a rig file that the reader takes, and so it is with each of
+// the parts shown.
+func TestHandbookExamplesAreRead(t *testing.T) {
+	text, err := handbook.Text("rig")
+	if err != nil {
+		t.Fatal(err)
+	}
+	whole, parts := "", []string{""}
+	for _, block := range strings.Split(text, "```yaml\n")[1:] {
+		example, _, _ := strings.Cut(block, "```")
+		if strings.HasPrefix(example, "name:") {
+			whole = example
+		} else {
+			parts = append(parts, example)
+		}
+	}
+	for _, part := range parts {
+		if _, err := Parse("help rig", []byte(whole+part), Options{}); err != nil {
+			t.Errorf("%s\n%v", part, err)
+		}
+	}
+}
