@@ -45,6 +45,8 @@ window. SOURCE is
                     --allow-remote alone
   bench:            a simulated bench in real time, or at another --pace; bench:RIG
                     that of a rig file; --path, --scene and --seed say what it does
+  instrument        blocks of samples that an instrument is asked for over TCP, as the
+                    rig's source: says (help rig)
 
 With --rows each window is a line on standard output as soon as it is solved: an
 object of JSON, or CSV. Without, a terminal shows one line that is written over:
@@ -103,7 +105,10 @@ const liveExamples = `  tonepose live bench: --window 10ms --scene metal.scene.y
   tonepose live play:moving.sigmf-meta --rig bench.rig.yaml --window 10ms
   tonepose live play:moving.sigmf-meta --rig bench.rig.yaml --window 10ms --hop 5ms --lag 50ms --pace max --out run
   tonepose live - --format ri16_le --rig bench.rig.yaml --window 10ms --rows json < samples.raw
-  tonepose live tcp://127.0.0.1:5000 --format ri16_le --rig bench.rig.yaml --window 10ms --out run --part 1m`
+  tonepose live tcp://127.0.0.1:5000 --format ri16_le --rig bench.rig.yaml --window 10ms --out run --part 1m
+  arecord -q -t raw -f S16_LE -r 48000 -c 4 | tonepose live - --format ri16_le --rig bench.rig.yaml --window 20ms
+  sed -u 1d < /dev/ttyACM0 | tonepose live - --format csv --rig bench.rig.yaml --window 20ms
+  tonepose live instrument --rig bench.rig.yaml --window 20ms --out run`
 
 func addRows(f *pflag.FlagSet, to **present.Lines) {
 	addValue(f, to, "rows", "", "form", func(text string) (*present.Lines, error) {
