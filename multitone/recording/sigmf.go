@@ -266,26 +266,36 @@ func stampResolution(s string) time.Duration {
 func (w *Writer) beginSigMF(data, meta io.Writer) {
 	sum := sha512.New()
 	w.data = bufio.NewWriterSize(io.MultiWriter(data, sum), 1<<18)
-	w.finish = func() error {
-		global := map[string]any{
-			"core:datatype":     w.typ.String(),
-			"core:sample_rate":  w.SampleRate,
-			"core:version":      "1.2.0",
-			"core:num_channels": len(w.Names),
-			"core:sha512":       hex.EncodeToString(sum.Sum(nil)),
-		}
-		if w.Text != "" {
-			global["core:description"] = w.Text
-		}
-		if w.Recorder != "" {
-			global["core:recorder"] = w.Recorder
-		}
-		capture := map[string]any{"core:sample_start": 0}
-		if !w.Start.IsZero() {
-			capture["core:datetime"] = w.Start.UTC().Format("2006-01-02T15:04:05.999999Z")
-		}
-		e := json.NewEncoder(meta)
-		e.SetIndent("", "  ")
-		return e.Encode(map[string]any{"global": global, "captures": []any{capture}, "annotations": []any{}})
-	}
+	w.finish = func() error { return w.describe(meta, hex.EncodeToString(sum.Sum(nil))) }
 }
+
+// Describe writes the metadata of a SigMF recording as far as it is there, without a hash: who does it at the start has a
+// recording that can be read even where its end never comes.
+func (w *Writer) Describe(meta io.Writer) error { return w.describe(meta, "") }
+
+func (w *Writer) describe(meta io.Writer, hash string) error {
+	global := map[string]any{
+		"core:datatype":     w.typ.String(),
+		"core:sample_rate":  w.SampleRate,
+		"core:version":      "1.2.0",
+		"core:num_channels": len(w.Names),
+	}
+	if hash != "" {
+		global["core:sha512"] = hash
+	}
+	if w.Text != "" {
+		global["core:description"] = w.Text
+	}
+	if w.Recorder != "" {
+		global["core:recorder"] = w.Recorder
+	}
+	capture := map[string]any{"core:sample_start": 0}
+	if !w.Start.IsZero() {
+		capture["core:datetime"] = sigmfTime(w.Start)
+	}
+	e := json.NewEncoder(meta)
+	e.SetIndent("", "  ")
+	return e.Encode(map[string]any{"global": global, "captures": append([]any{capture}, w.captures...), "annotations": append([]any{}, w.annotations...)})
+}
+
+func sigmfTime(t time.Time) string { return t.UTC().Format("2006-01-02T15:04:05.000000Z") }

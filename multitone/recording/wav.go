@@ -169,8 +169,57 @@ func (w *Writer) beginWAV() error {
 	if size+pad > math.MaxUint32-header {
 		return fmt.Errorf("%d bytes of samples: a WAV file holds 4 GiB, write SigMF", size)
 	}
+	b, err := w.wavHead(binary.LittleEndian.AppendUint32([]byte("RIFF"), uint32(header-8+size+pad)), nil)
+	if err != nil {
+		return err
+	}
+	b = binary.LittleEndian.AppendUint32(append(b, "data"...), uint32(size))
+	w.finish = func() error {
+		w.data.Write(make([]byte, pad))
+		return w.data.Flush()
+	}
+	_, err = w.data.Write(b)
+	return err
+}
+
+// beginRF64 writes the same for a WAV of any length (EBU Tech 3306): its sizes, in the chunk ds64, are open until the
+// end is there.
+func (w *Writer) beginRF64(data io.Writer) error {
+	const open = math.MaxUint32
+	le := binary.LittleEndian
+	sizes := func(riff, data, samples uint64) []byte {
+		return le.AppendUint64(le.AppendUint64(le.AppendUint64(nil, riff), data), samples)
+	}
+	ds64 := le.AppendUint32([]byte("ds64"), 28)
+	ds64 = append(ds64, sizes(math.MaxUint64, math.MaxUint64, math.MaxUint64)...)
+	ds64 = le.AppendUint32(ds64, 0) // no further chunks are large
+	b, err := w.wavHead(le.AppendUint32([]byte("RF64"), open), ds64)
+	if err != nil {
+		return err
+	}
+	b = le.AppendUint32(append(b, "data"...), open)
+	header := int64(len(b))
+	w.finish = func() error {
+		size := w.row * int64(len(w.Names)) * int64(w.typ.size)
+		w.data.Write(make([]byte, size&1))
+		if err := w.data.Flush(); err != nil {
+			return err
+		}
+		file, ok := data.(io.WriterAt)
+		if !ok {
+			return nil
+		}
+		_, err := file.WriteAt(sizes(uint64(header-8+size+size&1), uint64(size), uint64(w.row)), 12+8)
+		return err
+	}
+	_, err = w.data.Write(b)
+	return err
+}
+
+// wavHead is what stands before the data chunk, after the form's name and size: chunks that come first, and fmt.
+func (w *Writer) wavHead(b, first []byte) ([]byte, error) {
 	if w.SampleRate != math.Trunc(w.SampleRate) || w.SampleRate > math.MaxUint32 {
-		return fmt.Errorf("a WAV file has a whole sample rate, not %g Hz: write SigMF", w.SampleRate)
+		return nil, fmt.Errorf("a WAV file has a whole sample rate, not %g Hz: write SigMF", w.SampleRate)
 	}
 	tag := uint16(wavPCM)
 	if w.Bits == 0 {
@@ -180,8 +229,8 @@ func (w *Writer) beginWAV() error {
 	}
 	le := binary.LittleEndian
 	frame, bits := len(w.Names)*w.typ.size, uint16(8*w.typ.size)
-	b := le.AppendUint32([]byte("RIFF"), uint32(header-8+size+pad))
-	b = le.AppendUint32(append(b, "WAVEfmt "...), 40)
+	b = append(append(b, "WAVE"...), first...)
+	b = le.AppendUint32(append(b, "fmt "...), 40)
 	b = le.AppendUint16(b, wavExtensible)
 	b = le.AppendUint16(b, uint16(len(w.Names)))
 	b = le.AppendUint32(b, uint32(w.SampleRate))
@@ -191,12 +240,5 @@ func (w *Writer) beginWAV() error {
 	b = le.AppendUint16(b, 22)
 	b = le.AppendUint16(b, bits)
 	b = le.AppendUint32(b, 0) // no loudspeaker positions
-	b = append(le.AppendUint16(b, tag), wavGUIDTail...)
-	b = le.AppendUint32(append(b, "data"...), uint32(size))
-	w.finish = func() error {
-		w.data.Write(make([]byte, pad))
-		return w.data.Flush()
-	}
-	_, err = w.data.Write(b)
-	return err
+	return append(le.AppendUint16(b, tag), wavGUIDTail...), nil
 }

@@ -13,7 +13,8 @@ import (
 
 // Description says what a Writer writes.
 type Description struct {
-	// Format is "sigmf", "wav", "npy", "csv", or "raw" for interleaved samples without any header.
+	// Format is "sigmf", "wav", "rf64" for a WAV of any length, "npy", "csv", or "raw" for interleaved samples without
+	// any header.
 	Format     string
 	SampleRate float64  // Hz
 	Names      []string // one a channel
@@ -34,6 +35,7 @@ type Description struct {
 //   - SigMF: ri8, ri16_le, ri32_le (24 bits to the left: the volts of a full scale are the same) or rf32_le, with the
 //     data's SHA-512;
 //   - WAV: 8-, 16- or 24-bit PCM, or 32-bit float with ±1 for the full scale, up to 4 GiB;
+//   - RF64: as WAV, of any number of samples; sizes are stated in the end where data is an io.WriterAt, else left open;
 //   - NumPy: samples × channels, int8, int16, int32 (24 bits to the left) or float32;
 //   - CSV: time_s and volts;
 //   - raw: ri8, ri16_le, ri24_le or rf32_le.
@@ -46,6 +48,8 @@ type Writer struct {
 	row     int64 // samples of each channel so far
 	scratch []byte
 	finish  func() error // writes what follows the samples
+
+	captures, annotations []any // of SigMF, beside the first capture
 }
 
 // Output names the files of a recording that is to be written.
@@ -93,17 +97,19 @@ func NewWriter(data, meta io.Writer, d Description) (*Writer, error) {
 		w.beginSigMF(data, meta)
 	case "wav":
 		err = w.beginWAV()
+	case "rf64":
+		err = w.beginRF64(data)
 	case "npy":
 		err = w.beginNPY()
 	case "csv":
 		err = w.beginCSV()
 	case "raw":
 	default:
-		err = fmt.Errorf("format %q: must be sigmf, wav, npy, csv or raw", d.Format)
+		err = fmt.Errorf("format %q: must be sigmf, wav, rf64, npy, csv or raw", d.Format)
 	}
 	for c, name := range d.Names {
 		one := 1.0
-		if w.typ.integer() && d.Format != "csv" || d.Format == "wav" {
+		if w.typ.integer() && d.Format != "csv" || d.Format == "wav" || d.Format == "rf64" {
 			if c >= len(d.FullScale) || d.FullScale[c] == 0 {
 				err = cmp.Or(err, fmt.Errorf("channel %s has no full scale, which integers and a float WAV need: state it", name))
 				break
@@ -137,6 +143,32 @@ func (w *Writer) Write(volts [][]float64) error {
 	w.scratch = b
 	_, err := w.data.Write(b)
 	return err
+}
+
+// WriteInt16 encodes counts of 16 bits, all channels of a sample side by side, of a recording of as many bits.
+func (w *Writer) WriteInt16(counts []int16) error {
+	if w.Bits != 16 || w.Format == "csv" {
+		panic(fmt.Sprintf("recording: WriteInt16 to %s of %d bits", w.Format, w.Bits))
+	}
+	b := w.scratch[:0]
+	for _, v := range counts {
+		b = binary.LittleEndian.AppendUint16(b, uint16(v))
+	}
+	w.scratch = b
+	w.row += int64(len(counts) / len(w.Names))
+	_, err := w.data.Write(b)
+	return err
+}
+
+// Break notes that an unknown time passed before the next sample, which came at a time of day: SigMF begins a capture
+// there. Other formats can't tell.
+func (w *Writer) Break(at time.Time) {
+	w.captures = append(w.captures, map[string]any{"core:sample_start": w.row, "core:datetime": sigmfTime(at)})
+}
+
+// Annotate notes in words something about samples [start, stop), in SigMF.
+func (w *Writer) Annotate(start, stop int64, words string) {
+	w.annotations = append(w.annotations, map[string]any{"core:sample_start": start, "core:sample_count": stop - start, "core:comment": words})
 }
 
 // appendSample appends a number as the file has it.

@@ -43,6 +43,8 @@ window. SOURCE is
   tcp://HOST:PORT   what a server sends, connected to again where it ends
   tcp-listen://HOST:PORT    what a client sends; others than this machine with
                     --allow-remote alone
+  instrument        one that answers text commands with blocks over TCP, as the part
+                    source: of the rig file says
   bench:            a simulated bench in real time, or at another --pace; bench:RIG
                     that of a rig file; --path, --scene and --seed say what it does
   instrument        blocks of samples that an instrument is asked for over TCP, as the
@@ -56,7 +58,7 @@ pose, sigma, flags, latency, windows skipped.
 poses-000001.parquet and so on, each complete from the moment it has its name. A run
 that is killed loses the part that is being filled, no more; one that goes on in the
 same directory appends parts, its times going on too. assess and export read the
-directory as one table.
+directory as one table. --record keeps the samples, with the gaps noted in SigMF.
 
 A pose rests on the samples up to the end of its window. With --trajectory filter
 it rests on the windows before it, too; with --lag also on those that follow within
@@ -86,6 +88,7 @@ Exit code: 0 done or interrupted, 1 no pose came out, 2 the call or a file was w
 	f.BoolVar(&o.Force, "force", false, "write into a directory that holds other files")
 	addValue(f, &o.PartSeconds, "part", "10s", "duration", aboveZero(signedSeconds), "length of a part")
 	addRows(f, &o.rows)
+	f.StringVar(&o.Record, "record", "", "keep the samples in this file, to solve them again: SigMF, or RF64 for a name that ends in .wav")
 	o.averaging.add(f, &o.Job)
 	addClock(f, &o.Input)
 	addReading(f, &o.Input, s)
@@ -101,7 +104,7 @@ Exit code: 0 done or interrupted, 1 no pose came out, 2 the call or a file was w
 	return cmd
 }
 
-const liveExamples = `  tonepose live bench: --window 10ms --scene metal.scene.yaml
+const liveExamples = `  tonepose live bench: --window 10ms --scene metal.scene.yaml --record kept --out run
   tonepose live play:moving.sigmf-meta --rig bench.rig.yaml --window 10ms
   tonepose live play:moving.sigmf-meta --rig bench.rig.yaml --window 10ms --hop 5ms --lag 50ms --pace max --out run
   tonepose live - --format ri16_le --rig bench.rig.yaml --window 10ms --rows json < samples.raw

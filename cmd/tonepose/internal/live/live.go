@@ -67,6 +67,9 @@ type Counts struct {
 	Frames, Solved, Unsolved, Flagged int
 	Flags                             [verdict.Named]int // by flag, in their order
 	Skipped                           int                // windows
+	// Waited are windows that had come before the clock was captured: their latencies,
+	// which tell nothing of the others, are not counted.
+	Waited int
 }
 
 // Result is what a run gave.
@@ -102,6 +105,9 @@ func Run(ctx context.Context, o Options) (*Result, error) {
 		return nil, errors.New("joining poses needs successive windows: give --window")
 	}
 	o.PartSeconds = cmp.Or(o.PartSeconds, 10)
+	if err := checkRecord(o.Record, o.Force); err != nil {
+		return nil, err
+	}
 	r, err := o.rig()
 	if err != nil {
 		return nil, err
@@ -133,12 +139,23 @@ func Run(ctx context.Context, o Options) (*Result, error) {
 	if err := b.InVolts(&out.Info); err != nil {
 		return nil, err
 	}
+	read := src
+	var kept *recorder
+	if o.Record != "" {
+		if kept, err = o.record(src, reading.Reading.FullScale); err != nil {
+			return nil, err
+		}
+		read = kept
+	}
 	line, err := newPipeline(ctx, &o, b, src, parts)
 	if err != nil {
 		return nil, err
 	}
-	out.Survey, out.Averaging, err = eng.Run(ctx, src, line.gather, o.Progress)
+	out.Survey, out.Averaging, err = eng.Run(ctx, read, line.gather, o.Progress)
 	err = line.end(ctx, err)
+	if failed := kept.end(); err == nil {
+		err = failed
+	}
 	out.Counts, out.Latency, out.Parts = line.counts, &line.latency, line.written
 	if parts != nil {
 		out.Continued = parts.Earlier.Parts

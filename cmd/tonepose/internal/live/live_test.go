@@ -13,10 +13,14 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
+
 	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/source"
 	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/multitone/recording"
 )
 
 func testdata(name ...string) string {
@@ -191,5 +195,50 @@ func TestTimesGoOn(t *testing.T) {
 		if have := shift(&c.e, c.start); have != want {
 			t.Errorf("%+v: %g s, want %g", c, have, want)
 		}
+	}
+}
+
+// What is kept of a stream is what came, whatever carries it, and solves alike.
+func TestKeptSamples(t *testing.T) {
+	samples, err := os.ReadFile(testdata("recordings", "pipe-bench-moving.sigmf-data"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	var first []tables.Pose
+	for _, name := range []string{"kept", "kept.wav"} {
+		o := moving()
+		o.Out, o.Record = filepath.Join(dir, "of", name), filepath.Join(dir, name)
+		if _, err := Run(t.Context(), o); err != nil {
+			t.Fatal(err)
+		}
+		data := recording.OutputOf(o.Record).Data
+		kept, err := os.ReadFile(data)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !bytes.HasSuffix(kept, samples) { // a WAV has a header
+			t.Errorf("%s is not what came", name)
+		}
+		again := moving()
+		again.Out, again.Recording = filepath.Join(dir, "again", name), "play:"+data
+		if _, err := Run(t.Context(), again); err != nil {
+			t.Fatal(err)
+		}
+		rows := posesOf(t, again.Out)
+		if first == nil {
+			first = posesOf(t, o.Out)
+		}
+		if diff := cmp.Diff(first, rows, cmpopts.IgnoreFields(tables.Live{}, "Latency"), cmpopts.EquateNaNs()); diff != "" {
+			t.Errorf("%s: %.500s", name, diff)
+		}
+		if _, err := Run(t.Context(), o); err == nil || !strings.Contains(err.Error(), "exists") {
+			t.Errorf("kept over what is there: %v", err)
+		}
+	}
+	o := moving()
+	o.Record = filepath.Join(dir, "kept.csv")
+	if _, err := Run(t.Context(), o); err == nil || !strings.Contains(err.Error(), "SigMF") {
+		t.Errorf("kept as CSV: %v", err)
 	}
 }

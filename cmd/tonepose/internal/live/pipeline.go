@@ -42,7 +42,8 @@ type pipeline struct {
 	held    []held     // frames that wait for joiners
 	pose    rigid.Pose // of the window at hand
 	began   bool
-	shift   float64 // added to times [s]
+	first   time.Time // when the first frame was there
+	shift   float64   // added to times [s]
 
 	run              context.Context // of the run
 	ctx              context.Context // ends with the first failure
@@ -86,7 +87,7 @@ func newPipeline(ctx context.Context, o *Options, b *bench.Bench, src source.Sou
 
 // begin notes when the stream began, once its first frame is there.
 func (p *pipeline) begin() {
-	p.began = true
+	p.began, p.first = true, time.Now()
 	start := p.src.Start()
 	if p.parts == nil {
 		return
@@ -227,10 +228,14 @@ func (p *pipeline) count(f *frame, late float64) bool {
 	if p.over {
 		return false
 	}
-	if !math.IsNaN(late) {
+	c := &p.counts
+	switch {
+	case math.IsNaN(late):
+	case f.arrived.Before(p.first):
+		c.Waited++
+	default:
 		p.latency.Add(late)
 	}
-	c := &p.counts
 	c.Frames++
 	c.Skipped += f.skipped
 	for i := range f.rows {

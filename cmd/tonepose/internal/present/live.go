@@ -32,6 +32,7 @@ type Followed struct {
 	Flagged     int                `json:"flagged"`
 	Flags       map[string]int     `json:"flags"` // rows, by flag
 	Skipped     int                `json:"skipped_windows"`
+	Waited      int                `json:"waited_windows"` // for the capture of the clock: their latencies are not counted
 	Latency     FollowedLatency    `json:"latency"`
 	Lost        []stream.Gap       `json:"lost"`
 	Averaging   *stream.Averaging  `json:"averaging,omitempty"`
@@ -56,7 +57,7 @@ type FollowedLatency struct {
 // FollowedOf gathers it.
 func FollowedOf(r *live.Result, out, record string) Followed {
 	f := Followed{Source: r.Info.Name, Interrupted: r.Interrupted, Frames: r.Counts.Frames, Poses: r.Counts.Solved, Unsolved: r.Counts.Unsolved,
-		Flagged: r.Counts.Flagged, Flags: map[string]int{}, Skipped: r.Counts.Skipped, Lost: r.Lost, Averaging: r.Averaging,
+		Flagged: r.Counts.Flagged, Flags: map[string]int{}, Skipped: r.Counts.Skipped, Waited: r.Counts.Waited, Lost: r.Lost, Averaging: r.Averaging,
 		Out: out, Parts: r.Parts, Continued: r.Continued, Record: record, Verdicts: r.Verdicts,
 		Latency: FollowedLatency{r.Latency.Quantile(0.5), r.Latency.Quantile(0.99), r.Latency.Largest, r.Latency.Histogram()}}
 	for k, n := range r.Counts.Flags {
@@ -99,7 +100,11 @@ func (f *Followed) Print(w io.Writer) error {
 		p.line("lost before sample %d: %s", g.At, g.Why)
 	}
 	if l := &f.Latency; len(l.Histogram) > 0 {
-		p.line("latency: median %s, 99 %% %s, largest %s", Quantity(l.Median, "s"), Quantity(l.P99, "s"), Quantity(l.Largest, "s"))
+		waited := ""
+		if f.Waited > 0 {
+			waited = fmt.Sprintf(", without the first %d windows, which waited for the clock", f.Waited)
+		}
+		p.line("latency: median %s, 99 %% %s, largest %s%s", Quantity(l.Median, "s"), Quantity(l.P99, "s"), Quantity(l.Largest, "s"), waited)
 		f.histogram(p)
 	}
 	if f.Averaging != nil {
