@@ -118,24 +118,6 @@ func (q *equations) gather(stations []Station, reads [][]float64, known []Row) {
 	}
 }
 
-// addSquare adds factor·w·wᵀ to the upper triangle of a: the half off the diagonal as
-// a general product, which is the quicker, then the halves of the diagonal alike.
-func addSquare(factor float64, a blas64.Symmetric, w blas64.General) {
-	const small = 128
-	if a.N <= small {
-		blas64.Syrk(blas.NoTrans, factor, w, 1, a)
-		return
-	}
-	half := a.N / 2
-	upper, lower := w, w
-	upper.Rows, lower.Rows, lower.Data = half, a.N-half, w.Data[half*w.Stride:]
-	blas64.Gemm(blas.NoTrans, blas.Trans, factor, upper, lower, 1, blas64.General{Rows: half, Cols: a.N - half, Stride: a.Stride, Data: a.Data[half:]})
-	first, second := a, a
-	first.N, second.N, second.Data = half, a.N-half, a.Data[half*a.Stride+half:]
-	addSquare(factor, first, upper)
-	addSquare(factor, second, lower)
-}
-
 // add adds one row, of a station unless blk is nil.
 func (q *equations) add(rw *Row, reads []float64, blk *block) {
 	at := -1
@@ -159,7 +141,13 @@ func (q *equations) add(rw *Row, reads []float64, blk *block) {
 		x := reads[rw.Pickup*q.terms : (rw.Pickup+1)*q.terms]
 		for i, v := range x {
 			v *= rw.ByCoupling
-			by(at+i, v)
+			q.g[at+i] += v * r
+			if blk != nil {
+				m := (*[poses]float64)(blk.mixed[poses*(at+i):])
+				for k, p := range &rw.ByPose {
+					m[k] += v * p
+				}
+			}
 			floats.AddScaled(q.a[(at+i)*q.n+at+i:(at+i)*q.n+at+q.terms], v*rw.ByCoupling, x[i:])
 			for k, c := range rw.Columns {
 				if c = q.column[c]; c >= 0 {

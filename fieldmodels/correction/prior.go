@@ -41,7 +41,7 @@ const directions = 300
 // everywhere on the sphere, but for a factor.
 func (s Smoothness) covariance() *mat.SymDense {
 	terms := termsOf(s.Degree)
-	fields, three := mat.NewDense(terms, 3*directions, nil), mat.NewDense(3, terms, nil)
+	fields, three := mat.NewDense(terms, 3*directions, nil).RawMatrix(), [3][]float64{make([]float64, terms), make([]float64, terms), make([]float64, terms)}
 	h, nearest := r3.Norm(s.Shift), 1/s.Falloff
 	radius := nearest + h
 	golden := math.Pi * (3 - math.Sqrt(5))
@@ -57,16 +57,15 @@ func (s Smoothness) covariance() *mat.SymDense {
 		if along < 0 {
 			d = nearest * (nearest + 2*h) / (root - along)
 		}
-		dipoles(r3.Scale(d, u), s.Degree, three)
+		dipoles(r3.Scale(d, u), s.Degree, &three)
 		size := d * math.Sqrt(radius/root) // root of area over solid angle
-		for axis := range 3 {
-			for k, v := range three.RawRowView(axis) {
-				fields.Set(k, 3*i+axis, size*v)
-			}
+		for k := range terms {
+			to := fields.Data[k*fields.Stride+3*i:][:3]
+			to[0], to[1], to[2] = size*three[0][k], size*three[1][k], size*three[2][k]
 		}
 	}
 	cov := mat.NewSymDense(terms, nil)
-	addSquare(1, cov.RawSymmetric(), fields.RawMatrix())
+	addSquare(1, cov.RawSymmetric(), fields)
 	return cov
 }
 
@@ -84,7 +83,7 @@ var factorials = func() (f [2*MaxDegree + 1]float64) {
 //	1/|r − s| = Σ R(l,m)(r)·conj I(l,m)(s), I(l,m) = (l−m)!·(l+m)!·R(l,m)(s)/|s|^(2l+1)
 //
 // (Epton and Dembart, see table), a dipole's potential is the gradient by s.
-func dipoles(s r3.Vec, degree int, out *mat.Dense) {
+func dipoles(s r3.Vec, degree int, out *[3][]float64) {
 	var t table
 	t.fill(s, degree)
 	r2 := r3.Dot(s, s)
@@ -101,9 +100,9 @@ func dipoles(s r3.Vec, degree int, out *mat.Dense) {
 			x, y, z := t.gradient(l, m)
 			k, v := term(l, m), t[index(l, m)]
 			for axis, g := range []complex128{x, y, z} {
-				out.Set(axis, k, f*(real(g)-back*real(v)*at[axis]))
+				out[axis][k] = f * (real(g) - back*real(v)*at[axis])
 				if m > 0 {
-					out.Set(axis, k+1, f*(imag(g)-back*imag(v)*at[axis]))
+					out[axis][k+1] = f * (imag(g) - back*imag(v)*at[axis])
 				}
 			}
 		}

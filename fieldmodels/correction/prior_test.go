@@ -16,10 +16,13 @@ import (
 // (|p|/|s|)^12 of the field and less.
 func TestDipolesAreThoseOfTheModel(t *testing.T) {
 	s := r3.Vec{X: 1.2, Y: -2.1, Z: 1.5} // 2.85 radii away
-	fields := mat.NewDense(3, termsOf(MaxDegree), nil)
-	dipoles(s, MaxDegree, fields)
+	var fields [3][]float64
+	for axis := range fields {
+		fields[axis] = make([]float64, termsOf(MaxDegree))
+	}
+	dipoles(s, MaxDegree, &fields)
 	for axis, moment := range []r3.Vec{{X: 1}, {Y: 1}, {Z: 1}} {
-		h := newHarmonics(r3.Vec{}, 1, fields.RawRowView(axis))
+		h := newHarmonics(r3.Vec{}, 1, fields[axis])
 		model := fieldmodels.Place(fieldmodels.Dipole{Moment: moment}, rigid.Pose{Position: s, Rotation: rigid.Identity().Rotation})
 		for _, p := range []r3.Vec{{X: 0.2, Y: 0.3, Z: -0.1}, {Z: 0.4}, {}} {
 			got, _ := h.Field(p)
@@ -72,12 +75,16 @@ func TestPriorShifted(t *testing.T) {
 	want := s.covariance()
 	terms := want.SymmetricDim()
 	random := rand.New(rand.NewPCG(3, 1))
-	drawn, fields := mat.NewSymDense(terms, nil), mat.NewDense(3, terms, nil)
+	drawn := mat.NewSymDense(terms, nil)
+	var fields [3][]float64
+	for axis := range fields {
+		fields[axis] = make([]float64, terms)
+	}
 	for range draws {
 		u := r3.Unit(r3.Vec{X: random.NormFloat64(), Y: random.NormFloat64(), Z: random.NormFloat64()})
-		dipoles(r3.Add(s.Shift, r3.Scale(radius, u)), s.Degree, fields)
+		dipoles(r3.Add(s.Shift, r3.Scale(radius, u)), s.Degree, &fields)
 		for k := range 3 {
-			drawn.SymRankOne(drawn, 1, mat.NewVecDense(terms, fields.RawRowView(k)))
+			drawn.SymRankOne(drawn, 1, mat.NewVecDense(terms, fields[k]))
 		}
 	}
 	scale := mat.Trace(drawn) / mat.Trace(want)

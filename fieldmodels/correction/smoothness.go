@@ -96,15 +96,15 @@ type evidence struct {
 }
 
 func (b *Bench) evidence(degree int) *evidence {
-	out := &evidence{degree: degree, sizes: b.sizes()}
+	out := &evidence{degree: degree, sizes: b.sizes(), parts: make([]*equations, b.Emitters)}
 	reads := b.reads(newMap(b.Stations, b.Emitters, degree))
-	for e := range b.Emitters {
+	sideBySide(b.Emitters, func(e int) {
 		one := make([]bool, b.Emitters)
 		one[e] = true
 		q := newEquations(termsOf(degree), one, b.own(e))
 		q.gather(b.Stations, reads, b.Known)
-		out.parts = append(out.parts, q)
-	}
+		out.parts[e] = q
+	})
 	return out
 }
 
@@ -117,12 +117,15 @@ func (e *evidence) minus2(x []float64) float64 {
 		return math.Inf(1)
 	}
 	amplitudes := s.amplitudes(e.sizes)
-	for _, q := range e.parts {
-		post, err := q.solve(pr, amplitudes)
-		if err != nil {
-			return math.Inf(1)
+	minus2 := make([]float64, len(e.parts))
+	sideBySide(len(e.parts), func(i int) {
+		minus2[i] = math.Inf(1)
+		if post, err := e.parts[i].solve(pr, amplitudes); err == nil {
+			minus2[i] = post.minus2
 		}
-		sum += post.minus2
+	})
+	for _, v := range minus2 {
+		sum += v
 	}
 	if math.IsNaN(sum) {
 		return math.Inf(1)

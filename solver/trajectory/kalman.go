@@ -3,8 +3,8 @@ package trajectory
 import (
 	"math"
 
+	"tonepose/fieldmodels/lines"
 	"tonepose/fieldmodels/rigid"
-	"tonepose/solver/internal/kernel"
 )
 
 // estimate is a state with the covariance of its error.
@@ -26,7 +26,7 @@ func (e *estimate) absorb(o *reading, bend, variance float64) (chi2, logs float6
 		m[k] += bend * v
 	}
 	seen := e.cov[:6] // of the mean of the way
-	var bent, root, w, less [6]kernel.Line
+	var bent, root, w, less [6]lines.Line
 	if bend != 0 {
 		for k := range bent {
 			from := e.cov[12+k][:size]
@@ -40,8 +40,8 @@ func (e *estimate) absorb(o *reading, bend, variance float64) (chi2, logs float6
 	for j := range root {
 		copy(root[j][j:], o.root[j][j:])
 	}
-	kernel.AddProduct(w[:], root[:], seen) // Bᵀ, then Wᵀ
-	var s [6][6]float64                    // lower triangle, then L
+	lines.AddProduct(w[:], root[:], seen) // Bᵀ, then Wᵀ
+	var s [6][6]float64                   // lower triangle, then L
 	for i := range 6 {
 		for j := range i + 1 {
 			for k := i; k < 6; k++ {
@@ -50,12 +50,12 @@ func (e *estimate) absorb(o *reading, bend, variance float64) (chi2, logs float6
 		}
 		s[i][i] += variance
 	}
-	var d, whitened [1]kernel.Line
+	var d, whitened [1]lines.Line
 	var inverse [6]float64
 	determinant := 1.0
 	for i := range 6 {
 		v := o.misfit(i, &m)
-		var row [1]kernel.Line // −L
+		var row [1]lines.Line // −L
 		for j := range i {
 			l := s[i][j]
 			for k := range j {
@@ -69,7 +69,7 @@ func (e *estimate) absorb(o *reading, bend, variance float64) (chi2, logs float6
 		}
 		determinant *= s[i][i]
 		inverse[i] = 1 / math.Sqrt(s[i][i])
-		kernel.AddProduct(w[i:i+1], row[:], w[:i])
+		lines.AddProduct(w[i:i+1], row[:], w[:i])
 		for k, v := range w[i][:size] {
 			v *= inverse[i]
 			w[i][k], less[i][k] = v, -v
@@ -78,8 +78,8 @@ func (e *estimate) absorb(o *reading, bend, variance float64) (chi2, logs float6
 		whitened[0][i] = v // of the innovation
 		chi2 += v * v
 	}
-	kernel.AddProduct(d[:], whitened[:], w[:])
-	kernel.AddTransposed(e.cov[:], less[:], w[:]) // symmetric to the last bit: so are its terms
+	lines.AddProduct(d[:], whitened[:], w[:])
+	lines.AddTransposed(e.cov[:], less[:], w[:]) // symmetric to the last bit: so are its terms
 	e.x = e.x.plus((*vector)(d[0][:size]))
 	return chi2, math.Log(determinant)
 }
@@ -103,10 +103,10 @@ func (e *estimate) back(f *flow, predicted, next *estimate, n int) {
 	if !predicted.cov.solve(&gain, n) {
 		return // nothing better is known
 	}
-	var d, ahead [1]kernel.Line
+	var d, ahead [1]lines.Line
 	off := next.x.minus(&predicted.x)
 	copy(ahead[0][:], off[:n])
-	kernel.AddProduct(d[:], ahead[:], gain[:n])
+	lines.AddProduct(d[:], ahead[:], gain[:n])
 	var diff, half matrix
 	for k := range n {
 		to, a, b := diff[k][:n], next.cov[k][:n], predicted.cov[k][:n]
@@ -114,8 +114,8 @@ func (e *estimate) back(f *flow, predicted, next *estimate, n int) {
 			to[i] = a[i] - b[i]
 		}
 	}
-	kernel.AddProduct(half[:n], diff[:n], gain[:n])
-	kernel.AddTransposed(e.cov[:n], gain[:n], half[:n])
+	lines.AddProduct(half[:n], diff[:n], gain[:n])
+	lines.AddTransposed(e.cov[:n], gain[:n], half[:n])
 	e.cov.mirror()
 	e.x = e.x.plus((*vector)(d[0][:size]))
 }
@@ -130,8 +130,8 @@ func (m *matrix) solve(b *matrix, n int) bool {
 	var less matrix // −Uᵀ, below its diagonal
 	var inverse vector
 	for i := range n {
-		kernel.AddProduct(u[i:i+1], less[i:i+1], u[:i])
-		kernel.AddProduct(b[i:i+1], less[i:i+1], b[:i])
+		lines.AddProduct(u[i:i+1], less[i:i+1], u[:i])
+		lines.AddProduct(b[i:i+1], less[i:i+1], b[:i])
 		if !(u[i][i] > 0) {
 			return false
 		}
@@ -143,11 +143,11 @@ func (m *matrix) solve(b *matrix, n int) bool {
 		}
 	}
 	for i := n - 1; i >= 0; i-- {
-		var row [1]kernel.Line
+		var row [1]lines.Line
 		for k := i + 1; k < n; k++ {
 			row[0][k-i-1] = less[k][i]
 		}
-		kernel.AddProduct(b[i:i+1], row[:], b[i+1:n])
+		lines.AddProduct(b[i:i+1], row[:], b[i+1:n])
 		scale(inverse[i], b[i][:n])
 	}
 	return true

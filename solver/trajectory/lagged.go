@@ -3,8 +3,8 @@ package trajectory
 import (
 	"math"
 
+	"tonepose/fieldmodels/lines"
 	"tonepose/fieldmodels/rigid"
-	"tonepose/solver/internal/kernel"
 )
 
 // lagged follows the covariance that a filter's error really has where windows
@@ -132,6 +132,6 @@ func gainOf(p *matrix, o *reading, bend, variance float64) (gain [size][6]float6
 }
 
 func product(a, b *matrix) (c matrix) {
-	kernel.AddProduct(c[:], a[:], b[:])
+	lines.AddProduct(c[:], a[:], b[:])
 	return c
 }

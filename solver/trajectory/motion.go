@@ -3,8 +3,8 @@ package trajectory
 import (
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/fieldmodels/lines"
 	"tonepose/fieldmodels/rigid"
-	"tonepose/solver/internal/kernel"
 )
 
 // motion is the state: pose, velocity, turn rate and, for constant
@@ -25,7 +25,7 @@ const size = 18
 // vector is an error of the state, matrix its covariance, with zeros beside it.
 type (
 	vector [size]float64
-	matrix [size]kernel.Line
+	matrix [size]lines.Line
 )
 
 // after is the state dt [s] later.
@@ -108,13 +108,13 @@ func (f *flow) forward(m *[size][]float64) {
 // apply makes a matrix F·m.
 func (f *flow) apply(m *matrix) {
 	dt, half := f.dt, f.dt*f.dt/2
-	var by [3]kernel.Line
-	var from [6]kernel.Line
+	var by [3]lines.Line
+	var from [6]lines.Line
 	for i := range 3 {
 		copy(by[i][:], f.rot[i][:])
 		copy(by[i][3:], f.left[i][:])
 		from[i] = m[3+i]
-		m[3+i] = kernel.Line{}
+		m[3+i] = lines.Line{}
 		p, v, a := m[i][:size], m[6+i][:size], m[12+i][:size]
 		for j, y := range a {
 			p[j] += dt*v[j] + half*y
@@ -126,7 +126,7 @@ func (f *flow) apply(m *matrix) {
 			w[j] += dt * y
 		}
 	}
-	kernel.AddProduct(m[3:6], by[:], from[:])
+	lines.AddProduct(m[3:6], by[:], from[:])
 }
 
 func (m *matrix) transposed() (t matrix) {

@@ -28,6 +28,7 @@ var kernels = []struct {
 	file  string // below the module's root
 	write func(*build.Context)
 }{
+	{"fieldmodels/lines/lines_amd64.s", addLines},
 	{"fieldmodels/loopset_amd64.s", loopSet},
 	{"fieldmodels/rectangle_amd64.s", rectangle},
 	{"fieldmodels/ringstack_amd64.s", ringStack},
@@ -38,7 +39,6 @@ var kernels = []struct {
 	{"multitone/internal/kernel/stream_amd64.s", stream},
 	{"multitone/internal/kernel/tiles_amd64.s", tiles},
 	{"solver/internal/kernel/dipole_amd64.s", dipoleRows},
-	{"solver/internal/kernel/lines_amd64.s", addLines},
 	{"solver/internal/kernel/score_amd64.s", score},
 }
 
