@@ -172,6 +172,11 @@ func runPlan(ctx context.Context, file string, o *planOptions, s Streams) error 
 		return err
 	}
 	defer out.Abort()
+	var page *present.PlanPage
+	if !o.output.json && !o.output.quiet { // every table as soon as it is ready
+		page = present.NewPlanPage(s.Out, o.explain)
+		o.Ready = page.Show
+	}
 	p, err := plan.Run(ctx, file, o.Options)
 	var infeasible *frequencyplan.Infeasible
 	if errors.As(err, &infeasible) {
@@ -195,7 +200,12 @@ func runPlan(ctx context.Context, file string, o *planOptions, s Streams) error 
 	if err := o.write(p, s); err != nil {
 		return err
 	}
-	if err := o.output.show(s, p, func(w io.Writer) error { return present.Plan(w, p, o.explain) }); err != nil {
+	if page != nil {
+		err = page.Err()
+	} else {
+		err = o.output.show(s, p, nil)
+	}
+	if err != nil {
 		return err
 	}
 	if p.Blind() {

@@ -98,6 +98,7 @@ func (p *Plan) sensors(ctx context.Context) error {
 			return err
 		}
 		p.Sensors = append(p.Sensors, *s)
+		p.ready(Predicted)
 	}
 	return nil
 }

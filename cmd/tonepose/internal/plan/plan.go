@@ -45,7 +45,23 @@ type Options struct {
 	Slices            bool      // compute the maps for figures
 	Layout            *prediction.Layout
 	OptimiseForSensor string // name; empty: the first
+
+	Ready func(p *Plan, part Part) // called as soon as a part of the plan is ready; nil: not
 }
+
+// Part is a part of a plan.
+type Part int
+
+// The parts of a plan, in the order in which they are ready.
+const (
+	Electrics Part = iota // Tones, Coils, Pickups
+	Moved                 // Design, where one was wished for
+	Predicted             // the last of Sensors yet: ready once a sensor
+	Averaged              // Budget
+	Exposed               // Exposure
+	Driven                // Drives
+	Cautioned             // Cautions: the plan is whole
+)
 
 // Plan is what to do with a bench and what to expect of it.
 type Plan struct {
@@ -102,13 +118,28 @@ func Make(ctx context.Context, r *rig.Rig, o Options) (*Plan, error) {
 		return nil, err
 	}
 	p.coils()
+	p.ready(Electrics)
 	// The drives come last: their phases take long, and refuse least.
-	for _, stage := range []func(context.Context) error{p.design, p.sensors, p.starts, p.averaging, p.exposure, p.drives} {
-		if err := stage(ctx); err != nil {
+	for _, stage := range []struct {
+		do   func(context.Context) error
+		part Part
+	}{{p.design, Moved}, {p.sensors, noPart}, {p.starts, noPart}, {p.averaging, Averaged}, {p.exposure, Exposed}, {p.drives, Driven}} {
+		if err := stage.do(ctx); err != nil {
 			return nil, err
 		}
+		p.ready(stage.part)
 	}
+	p.ready(Cautioned)
 	return p, nil
+}
+
+// noPart is of a stage that tells its parts itself, or has none.
+const noPart Part = -1
+
+func (p *Plan) ready(part Part) {
+	if p.Options.Ready != nil && part != noPart {
+		p.Options.Ready(p, part)
+	}
 }
 
 // begin makes a plan that has its window.

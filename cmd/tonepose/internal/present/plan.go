@@ -13,7 +13,43 @@ import (
 
 // Plan prints a plan; with explain also the formula and source of every number.
 func Plan(w io.Writer, p *plan.Plan, explain bool) error {
-	o := &p.Options
+	out := NewPlanPage(w, explain)
+	for part := plan.Electrics; part <= plan.Cautioned; part++ {
+		out.Show(p, part)
+	}
+	return out.Err()
+}
+
+// PlanPage prints a plan part by part, as they become ready.
+type PlanPage struct {
+	page    *page
+	explain bool
+	sensors int // of those printed
+}
+
+// NewPlanPage makes a page of a plan of which nothing is printed yet.
+func NewPlanPage(w io.Writer, explain bool) *PlanPage {
+	return &PlanPage{page: newPage(w), explain: explain}
+}
+
+// Err is the first error of the writer.
+func (g *PlanPage) Err() error { return g.page.err }
+
+// Show prints a part, of sensors those that were not printed.
+func (g *PlanPage) Show(p *plan.Plan, part plan.Part) {
+	if part == plan.Electrics {
+		g.begin(p)
+	}
+	for _, t := range planSheets(p, part, g.sensors, g.explain) {
+		g.page.sheet(t, g.explain)
+	}
+	if part == plan.Predicted {
+		g.sensors = len(p.Sensors)
+	}
+}
+
+func (g *PlanPage) begin(p *plan.Plan) {
+	o, out := &p.Options, g.page
 	noise := fmt.Sprintf("%s white noise at the amplifiers' inputs", Quantity(o.NoiseV, "V/√Hz"))
 	if o.FlickerHz > 0 {
 		noise += fmt.Sprintf(", flicker corner %s", Quantity(o.FlickerHz, "Hz"))
@@ -21,26 +57,36 @@ func Plan(w io.Writer, p *plan.Plan, explain bool) error {
 	if o.Bits > 0 {
 		noise += fmt.Sprintf(", %d-bit ADC", o.Bits)
 	}
-	out := newPage(w)
 	out.line("%s: %s a channel, %s windows of %s (noise bandwidth %s, %s updates)\n%s", out.paint.Bold(p.Rig), Quantity(p.SampleRateHz, "Hz"),
 		p.Window.Taper, Quantity(p.Window.LengthS, "s"), Quantity(p.Window.ENBWHz, "Hz"), Quantity(p.Window.UpdateHz, "Hz"), noise)
-	if explain {
+	if g.explain {
 		out.line("%s", out.paint.Faint("  · noise bandwidth: NENBW/(2·window), one-sided; NENBW 1 rectangular, 1.5 Hann (Harris, Proc. IEEE 66, 1978)"))
 	}
-	for _, t := range planSheets(p, explain) {
-		out.sheet(t, explain)
-	}
-	return out.err
 }
 
-// planSheets are all tables of a plan; nil: not of this one.
-func planSheets(p *plan.Plan, explain bool) []*sheet {
-	all := []*sheet{tonesSheet(p), drivesSheet(p), averagingSheet(p, explain), coilsSheet(p), drivingSheet(p), pickupsSheet(p)}
-	for i := range p.Sensors {
-		s := &p.Sensors[i]
-		all = append(all, accuracySheet(p, s), ratesSheet(p, s), rangeSheet(s))
+// planSheets are the tables of a part of a plan, of sensors those from one on; nil: not
+// of this one.
+func planSheets(p *plan.Plan, part plan.Part, sensor int, explain bool) (all []*sheet) {
+	switch part {
+	case plan.Electrics:
+		return []*sheet{tonesSheet(p), coilsSheet(p), drivingSheet(p), pickupsSheet(p)}
+	case plan.Moved:
+		return []*sheet{designSheet(p), movesSheet(p)}
+	case plan.Predicted:
+		for i := sensor; i < len(p.Sensors); i++ {
+			s := &p.Sensors[i]
+			all = append(all, accuracySheet(p, s), ratesSheet(p, s), rangeSheet(s))
+		}
+	case plan.Averaged:
+		return []*sheet{averagingSheet(p, explain)}
+	case plan.Exposed:
+		return []*sheet{reachSheet(p), fieldSheet(p)}
+	case plan.Driven:
+		return []*sheet{drivesSheet(p)}
+	case plan.Cautioned:
+		return []*sheet{cautionsSheet(p)}
 	}
-	return append(all, designSheet(p), movesSheet(p), reachSheet(p), fieldSheet(p), cautionsSheet(p))
+	return all
 }
 
 const practice = "common practice"

@@ -22,7 +22,11 @@ func TestPlanExplainsEveryNumber(t *testing.T) {
 		t.Fatal(err)
 	}
 	p.Design = &plan.Design{Moves: []plan.Move{{Emitter: "e1"}}}
-	for _, s := range planSheets(p, false) {
+	var sheets []*sheet
+	for part := plan.Electrics; part <= plan.Cautioned; part++ {
+		sheets = append(sheets, planSheets(p, part, 0, false)...)
+	}
+	for _, s := range sheets {
 		if s.title == "Cautions" || strings.HasPrefix(s.title, "Averaging") {
 			continue // words, and rows with formulas of their own
 		}
