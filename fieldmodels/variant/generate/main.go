@@ -39,6 +39,8 @@ var kernels = []struct {
 	{"multitone/internal/kernel/stream_amd64.s", stream},
 	{"multitone/internal/kernel/tiles_amd64.s", tiles},
 	{"solver/internal/kernel/dipole_amd64.s", dipoleRows},
+	{"solver/internal/kernel/normal_amd64.s", normal},
+	{"solver/internal/kernel/scan_amd64.s", scan},
 	{"solver/internal/kernel/score_amd64.s", score},
 }
 

@@ -65,12 +65,7 @@ func scoreOf(c *build.Context, name string, width, coils, together int, n number
 	}
 	zero := func() (r [3]reg.VecVirtual) {
 		for k := range r {
-			r[k] = g.reg()
-			if width == 4 {
-				g.VXORPD(r[k], r[k], r[k])
-			} else {
-				g.VPXORQ(r[k], r[k], r[k])
-			}
+			r[k] = g.zero()
 		}
 		return r
 	}

@@ -41,6 +41,25 @@ func (g *vector) reg() reg.VecVirtual {
 	return g.ZMM()
 }
 
+// registers is how many vectors there is room for.
+func (g *vector) registers() int {
+	if g.width == 4 {
+		return 16
+	}
+	return 32
+}
+
+// zero is a vector of zeros.
+func (g *vector) zero() reg.VecVirtual {
+	r := g.reg()
+	if g.width == 4 {
+		g.VXORPD(r, r, r)
+	} else {
+		g.VPXORQ(r, r, r)
+	}
+	return r
+}
+
 // slot is a place on the stack for a vector.
 func (g *vector) slot() operand.Mem {
 	m := g.slots.Offset(g.used * 8 * g.width)
