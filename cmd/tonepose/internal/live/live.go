@@ -64,9 +64,9 @@ type State struct {
 
 // Counts are of the rows of poses that were shown.
 type Counts struct {
-	Frames, Solved, Unsolved, Flagged int
-	Flags                             [verdict.Named]int // by flag, in their order
-	Skipped                           int                // windows
+	Frames, Solved, Unsolved int
+	Flags                    verdict.Counts
+	Skipped                  int // windows
 	// Waited are windows that had come before the clock was captured: their latencies,
 	// which tell nothing of the others, are not counted.
 	Waited int

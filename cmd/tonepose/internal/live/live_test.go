@@ -85,8 +85,8 @@ func TestRowsPartsAndCountsAgree(t *testing.T) {
 			t.Fatalf("row %d does not tell how it came", i)
 		}
 	}
-	if flagged != c.Flagged || res.Parts != 6 {
-		t.Errorf("%d flagged, counted %d; %d parts, want 6 of 0.5 s", flagged, c.Flagged, res.Parts)
+	if flagged != c.Flags.Flagged || res.Parts != 6 {
+		t.Errorf("%d flagged, counted %d; %d parts, want 6 of 0.5 s", flagged, c.Flags.Flagged, res.Parts)
 	}
 }
 

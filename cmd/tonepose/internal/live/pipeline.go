@@ -245,14 +245,7 @@ func (p *pipeline) count(f *frame, late float64) bool {
 		} else {
 			c.Unsolved++
 		}
-		if row.Flags != 0 {
-			c.Flagged++
-		}
-		for k := range c.Flags {
-			if row.Flags&(1<<k) != 0 {
-				c.Flags[k]++
-			}
-		}
+		c.Flags.Add(row.Flags)
 	}
 	return true
 }

@@ -30,7 +30,7 @@ type Followed struct {
 	Poses       int                `json:"poses"`
 	Unsolved    int                `json:"unsolved"`
 	Flagged     int                `json:"flagged"`
-	Flags       map[string]int     `json:"flags"` // rows, by flag
+	Flags       []Flagged          `json:"flags"` // of the poses
 	Skipped     int                `json:"skipped_windows"`
 	Waited      int                `json:"waited_windows"` // for the capture of the clock: their latencies are not counted
 	Latency     FollowedLatency    `json:"latency"`
@@ -43,7 +43,7 @@ type Followed struct {
 	Record      string             `json:"record,omitempty"`
 	Verdicts    []*verdict.Summary `json:"integrity"`
 
-	flags []string // in their order
+	counts *verdict.Counts
 }
 
 // FollowedLatency is from the arrival of a window's last sample to its rows.
@@ -57,16 +57,9 @@ type FollowedLatency struct {
 // FollowedOf gathers it.
 func FollowedOf(r *live.Result, out, record string) Followed {
 	f := Followed{Source: r.Info.Name, Interrupted: r.Interrupted, Frames: r.Counts.Frames, Poses: r.Counts.Solved, Unsolved: r.Counts.Unsolved,
-		Flagged: r.Counts.Flagged, Flags: map[string]int{}, Skipped: r.Counts.Skipped, Waited: r.Counts.Waited, Lost: r.Lost, Averaging: r.Averaging,
+		Flagged: r.Counts.Flags.Flagged, Flags: FlagsOf(&r.Counts.Flags), counts: &r.Counts.Flags, Skipped: r.Counts.Skipped, Waited: r.Counts.Waited, Lost: r.Lost, Averaging: r.Averaging,
 		Out: out, Parts: r.Parts, Continued: r.Continued, Record: record, Verdicts: r.Verdicts,
 		Latency: FollowedLatency{r.Latency.Quantile(0.5), r.Latency.Quantile(0.99), r.Latency.Largest, r.Latency.Histogram()}}
-	for k, n := range r.Counts.Flags {
-		if n > 0 {
-			name := verdict.Flags(1 << k).String()
-			f.Flags[name] = n
-			f.flags = append(f.flags, fmt.Sprintf("%s %d", name, n))
-		}
-	}
 	if r.Survey != nil {
 		f.Faults = r.Survey.Faults()
 	}
@@ -91,11 +84,7 @@ func (f *Followed) Print(w io.Writer) error {
 	if f.Record != "" {
 		p.line("samples in %s", f.Record)
 	}
-	flags := "none"
-	if len(f.flags) > 0 {
-		flags = strings.Join(f.flags, ", ")
-	}
-	p.line("flags: %s; windows skipped: %d", flags, f.Skipped)
+	p.line("windows skipped: %d", f.Skipped)
 	for _, g := range f.Lost {
 		p.line("lost before sample %d: %s", g.At, g.Why)
 	}
@@ -110,6 +99,7 @@ func (f *Followed) Print(w io.Writer) error {
 	if f.Averaging != nil {
 		p.averaging(f.Averaging)
 	}
+	p.flags(f.counts, "poses")
 	return p.err
 }
 

@@ -38,9 +38,6 @@ var flagNames = [...]string{
 	"not judged", "disturbed tone",
 }
 
-// Named is how many flags there are: flag k of the order is 1<<k.
-const Named = len(flagNames)
-
 // formerNames are those of earlier schemas.
 var formerNames = map[string]Flags{"outside volume": OutsideVolume}
 
