@@ -52,12 +52,16 @@ func (g *vector) registers() int {
 // zero is a vector of zeros.
 func (g *vector) zero() reg.VecVirtual {
 	r := g.reg()
+	g.clear(r)
+	return r
+}
+
+func (g *vector) clear(r reg.VecVirtual) {
 	if g.width == 4 {
 		g.VXORPD(r, r, r)
 	} else {
 		g.VPXORQ(r, r, r)
 	}
-	return r
 }
 
 // slot is a place on the stack for a vector.

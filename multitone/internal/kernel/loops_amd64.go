@@ -11,12 +11,12 @@ import (
 func init() {
 	singlesKernel.Add(variant.AVX2, loops[float32]{chains, folds(4, fold16f32avx2), folds(4, fold64f32avx2),
 		sumGroups(joined*chain, true, tile[float32]{6, 5, tile6f32AVX2}, tile[float32]{4, 3, tile4f32AVX2},
-			tile[float32]{2, 2, tile2f32AVX2}, tile[float32]{1, 1, tile1f32avx2})})
+			tile[float32]{2, 2, tile2f32AVX2}, tile[float32]{1, 1, tile1f32AVX2})})
 	doublesKernel.Add(variant.AVX2, loops[float64]{usual, folds(4, fold16f64avx2), folds(4, fold64f64avx2),
-		sumGroups(run, true, tile[float64]{2, 2, tile2f64avx2}, tile[float64]{1, 1, tile1f64avx2})})
+		sumGroups(run, true, tile[float64]{2, 2, tile2f64AVX2}, tile[float64]{1, 1, tile1f64AVX2})})
 	singlesKernel.Add(variant.AVX512, loops[float32]{runs, folds(1, fold16f32avx512), folds(1, fold64f32avx512), sumPairs})
 	doublesKernel.Add(variant.AVX512, loops[float64]{usual, folds(1, fold16f64avx512), folds(1, fold64f64avx512),
-		sumGroups(run, false, tile[float64]{12, 12, tile12f64avx512}, tile[float64]{4, 2, tile4f64avx512}, tile[float64]{1, 1, tile1f64avx512})})
+		sumGroups(run, false, tile[float64]{12, 12, tile12f64AVX512}, tile[float64]{4, 2, tile4f64AVX512}, tile[float64]{1, 1, tile1f64AVX512})})
 }
 
 // The loops in assembly fold n places; a place of the channels' sums and
@@ -74,10 +74,10 @@ func ends[T Real, S int16 | float64](dst []T, x []S, f folding) (up, down *S) {
 // sums are overwritten instead; those with AVX2 add whatever keep is.
 
 //go:noescape
-func tile12x2f32avx512(sums *complex128, held, table, fold *float32, p *tilePair)
+func tile12x2f32AVX512(sums *complex128, held, table, fold *float32, p *tilePair)
 
 //go:noescape
-func tile8x2f32avx512(sums *complex128, held, table, fold *float32, p *tilePair)
+func tile8x2f32AVX512(sums *complex128, held, table, fold *float32, p *tilePair)
 
 // tilePair is what the tiles of two groups have in common.
 type tilePair struct {
@@ -89,22 +89,22 @@ type tilePair struct {
 }
 
 //go:noescape
-func tile12f32avx512(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
+func tile12f32AVX512(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
 
 //go:noescape
-func tile4f32avx512(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
+func tile4f32AVX512(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
 
 //go:noescape
-func tile1f32avx512(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
+func tile1f32AVX512(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
 
 //go:noescape
-func tile12f64avx512(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
+func tile12f64AVX512(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
 
 //go:noescape
-func tile4f64avx512(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
+func tile4f64AVX512(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
 
 //go:noescape
-func tile1f64avx512(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
+func tile1f64AVX512(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
 
 //go:noescape
 func tile6f32AVX2(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
@@ -116,13 +116,13 @@ func tile2f32AVX2(sums *complex128, table, fold *float32, n int, foldStep, keep 
 func tile4f32AVX2(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
 
 //go:noescape
-func tile1f32avx2(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
+func tile1f32AVX2(sums *complex128, table, fold *float32, n int, foldStep, keep uintptr)
 
 //go:noescape
-func tile2f64avx2(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
+func tile2f64AVX2(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
 
 //go:noescape
-func tile1f64avx2(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
+func tile1f64AVX2(sums *complex128, table, fold *float64, n int, foldStep, keep uintptr)
 
 // runs are longer where the places of one go to several chains.
 func runs(channels int) int {
@@ -201,7 +201,7 @@ func sumGroups[T Real](most int, add bool, tiles ...tile[T]) func(sums []complex
 	}
 }
 
-var groupTiles = []tile[float32]{{12, 12, tile12f32avx512}, {4, 2, tile4f32avx512}, {1, 1, tile1f32avx512}}
+var groupTiles = []tile[float32]{{12, 12, tile12f32AVX512}, {4, 2, tile4f32AVX512}, {1, 1, tile1f32AVX512}}
 
 // sumPairs sums two groups at a time, which share what is loaded.
 func sumPairs(sums []complex128, held, table, fold []float32, n int, g grid, now turn) {
@@ -216,10 +216,10 @@ func sumPairs(sums []complex128, held, table, fold []float32, n int, g grid, now
 		if k+1 < g.groups {
 			for left := g.channels; left > 4; left = g.channels - c {
 				if left > 8 && left <= 12 {
-					tile12x2f32avx512(&s[c*group], &h[c*2*group], &t[0], &fold[2*c], &pair)
+					tile12x2f32AVX512(&s[c*group], &h[c*2*group], &t[0], &fold[2*c], &pair)
 					c += 12
 				} else {
-					tile8x2f32avx512(&s[c*group], &h[c*2*group], &t[0], &fold[2*c], &pair)
+					tile8x2f32AVX512(&s[c*group], &h[c*2*group], &t[0], &fold[2*c], &pair)
 					c += 8
 				}
 			}
