@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strings"
 	"time"
 )
@@ -130,15 +131,20 @@ func (w *Writer) Write(volts [][]float64) error {
 		panic(fmt.Sprintf("recording: Write: %d slices for %d channels", len(volts), len(w.Names)))
 	}
 	b := w.scratch[:0]
-	for i := range volts[0] {
-		if w.Format == "csv" {
-			b = w.appendLine(b, volts, i)
-		} else {
-			for c := range volts {
-				b = w.appendSample(b, volts[c][i]/w.one[c])
+	if w.Format != "csv" && w.typ.kind == 'i' && w.Bits == 16 {
+		b = w.appendCounts(b, volts)
+		w.row += int64(len(volts[0]))
+	} else {
+		for i := range volts[0] {
+			if w.Format == "csv" {
+				b = w.appendLine(b, volts, i)
+			} else {
+				for c := range volts {
+					b = w.appendSample(b, volts[c][i]/w.one[c])
+				}
 			}
+			w.row++
 		}
-		w.row++
 	}
 	w.scratch = b
 	_, err := w.data.Write(b)
@@ -169,6 +175,26 @@ func (w *Writer) Break(at time.Time) {
 // Annotate notes in words something about samples [start, stop), in SigMF.
 func (w *Writer) Annotate(start, stop int64, words string) {
 	w.annotations = append(w.annotations, map[string]any{"core:sample_start": start, "core:sample_count": stop - start, "core:comment": words})
+}
+
+// appendCounts appends counts of 16 bits, as appendSample does, channel by channel.
+func (w *Writer) appendCounts(b []byte, volts [][]float64) []byte {
+	channels, top := len(volts), float64(1<<15)
+	first := len(b)
+	b = slices.Grow(b, 2*channels*len(volts[0]))[:first+2*channels*len(volts[0])]
+	for c, v := range volts {
+		one, to := w.one[c], b[first+2*c:]
+		for i, x := range v {
+			count := math.RoundToEven(x / one)
+			if count > top-1 {
+				count = top - 1
+			} else if count < -top {
+				count = -top
+			}
+			binary.LittleEndian.PutUint16(to[2*channels*i:], uint16(int32(count)))
+		}
+	}
+	return b
 }
 
 // appendSample appends a number as the file has it.

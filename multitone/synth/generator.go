@@ -197,14 +197,7 @@ func (g *Generator) channel(c int) error {
 	s.hum.add(v, g.first, g.cfg.Rate)
 	s.noise.add(v)
 	if q := ch.Quantiser; q.Bits != 0 {
-		step := math.Ldexp(q.FullScale, 1-q.Bits)
-		for i, x := range v {
-			code, clipped := q.Code(x)
-			if clipped {
-				g.clipped[c]++
-			}
-			v[i] = float64(code) * step
-		}
+		g.clipped[c] += q.apply(v)
 	}
 	return nil
 }

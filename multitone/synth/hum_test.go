@@ -49,3 +49,11 @@ func TestHumAgainstTheSumOfItsHarmonics(t *testing.T) {
 		}
 	}
 }
+
+func BenchmarkHum(b *testing.B) {
+	h, v := newHum(Mains{Hz: 50, Harmonics: 80}, 1, newNormals(1, 3).random), make([]float64, stretch)
+	for first := int64(0); b.Loop(); first += stretch {
+		h.add(v, first, 200e3)
+	}
+	b.ReportMetric(1e-6*stretch*float64(b.N)/b.Elapsed().Seconds(), "Msamples/s")
+}

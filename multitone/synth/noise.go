@@ -29,6 +29,7 @@ type noiseSource struct {
 	random *normals
 	sigma  float64 // of the white part [V]
 	stages []stage
+	drawn  [chunk]float64 // room for numbers
 }
 
 type stage struct{ decay, drive, state float64 }
@@ -42,11 +43,11 @@ func newNoise(n Noise, rate float64, random *normals) *noiseSource {
 	sigma := n.Density * math.Sqrt(n.Corner*math.Log(flickerRatio))
 	for p := flickerTop * rate / math.Sqrt(flickerRatio); p > flickerLowest/flickerRatio; p /= flickerRatio {
 		decay := math.Exp(-2 * math.Pi * p / rate)
-		s.stages = append(s.stages, stage{
-			decay: decay,
-			drive: sigma * math.Sqrt(1-decay*decay),
-			state: sigma * random.next(),
-		})
+		s.stages = append(s.stages, stage{decay: decay, drive: sigma * math.Sqrt(1-decay*decay)})
+	}
+	random.fill(s.drawn[:len(s.stages)])
+	for j := range s.stages {
+		s.stages[j].state = sigma * s.drawn[j]
 	}
 	return s
 }
@@ -56,16 +57,29 @@ func (s *noiseSource) add(dst []float64) {
 	if s.sigma == 0 {
 		return
 	}
-	for i := range dst {
-		dst[i] += s.sigma * s.random.next()
+	for i := 0; i < len(dst); i += chunk {
+		to := dst[i:min(i+chunk, len(dst))]
+		for k, x := range s.draw(len(to)) {
+			to[k] += s.sigma * x
+		}
 	}
 	for j := range s.stages {
 		st := &s.stages[j]
-		x := st.state
-		for i := range dst {
-			dst[i] += x
-			x = st.decay*x + st.drive*s.random.next()
+		x, decay, drive := st.state, st.decay, st.drive
+		for i := 0; i < len(dst); i += chunk {
+			to := dst[i:min(i+chunk, len(dst))]
+			for k, z := range s.draw(len(to)) {
+				to[k] += x
+				x = decay*x + drive*z
+			}
 		}
 		st.state = x
 	}
+}
+
+// draw returns the next numbers, at most chunk of them, until the next call.
+func (s *noiseSource) draw(n int) []float64 {
+	z := s.drawn[:n]
+	s.random.fill(z)
+	return z
 }

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"strconv"
 
 	"tonepose/fieldmodels/rigid"
 )
@@ -19,33 +20,48 @@ func writeTruth(ctx context.Context, to io.Writer, p *Path, g *Generator, durati
 		for i := range p.Tracks {
 			for n, s := range p.Tracks[i].Stations {
 				if s.Stop <= duration {
-					fmt.Fprintf(w, "%d,%.6f,%.6f,%s,%s\n", n+1, s.Start, s.Stop, p.Tracks[i].Sensor, poseText(s.Pose))
+					fmt.Fprintf(w, "%d,%.6f,%.6f,%s,%s\n", n+1, s.Start, s.Stop, p.Tracks[i].Sensor, appendPose(nil, s.Pose))
 				}
 			}
 		}
 		return w.Flush()
 	}
 	fmt.Fprintln(w, "time_s,sensor,x_m,y_m,z_m,qw,qx,qy,qz")
+	var line []byte
 	for k := 0; k <= int(math.Floor(duration*truthRateHz+1e-9)); k++ {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
 		t := float64(k) / truthRateHz
 		for i := range p.Tracks {
-			fmt.Fprintf(w, "%.6f,%s,%s\n", t, p.Tracks[i].Sensor, poseText(g.Pose(i, t)))
+			line = append(strconv.AppendFloat(line[:0], t, 'f', 6, 64), ',')
+			line = append(append(line, p.Tracks[i].Sensor...), ',')
+			line = append(appendPose(line, g.Pose(i, t)), '\n')
+			if _, err := w.Write(line); err != nil {
+				return err
+			}
 		}
 	}
 	return w.Flush()
 }
 
-// poseText has the quaternion of the pair ±q with qw ≥ 0.
-func poseText(p rigid.Pose) string {
+// appendPose has the quaternion of the pair ±q with qw ≥ 0.
+func appendPose(line []byte, p rigid.Pose) []byte {
 	q, sign := p.Rotation, 1.0
 	if q.Real < 0 {
 		sign = -1
 	}
-	return fmt.Sprintf("%.10f,%.10f,%.10f,%.12f,%.12f,%.12f,%.12f",
-		p.Position.X, p.Position.Y, p.Position.Z, sign*q.Real, sign*q.Imag, sign*q.Jmag, sign*q.Kmag)
+	for i, v := range [7]float64{p.Position.X, p.Position.Y, p.Position.Z, sign * q.Real, sign * q.Imag, sign * q.Jmag, sign * q.Kmag} {
+		digits := 10
+		if i >= 3 {
+			digits = 12
+		}
+		if i > 0 {
+			line = append(line, ',')
+		}
+		line = strconv.AppendFloat(line, v, 'f', digits, 64)
+	}
+	return line
 }
 
 // writeIntervals writes the stations' times without their poses.
