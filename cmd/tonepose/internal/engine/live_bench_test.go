@@ -47,7 +47,7 @@ func (s *endless) ReadInt16(dst []int16) (int, error) {
 
 // wideRig is a bench of 16 channels at 200 kS/s: 16 emitters on two circles, driven
 // in fours over four channels, and two probes of six coils. Its tones turn whole times in
-// four seconds. Invented data.
+// two seconds. Invented data.
 func wideRig(tb testing.TB) *rig.Rig {
 	tb.Helper()
 	var text strings.Builder
@@ -62,7 +62,7 @@ func wideRig(tb testing.TB) *rig.Rig {
 	for i := range 16 {
 		angle, radius := 2*math.Pi*float64(i)/16, 0.12+0.08*float64(i%2)
 		fmt.Fprintf(&text, "- {name: e%d, tone_hz: %g, current_a_peak: 0.25, reference: {channel: drive%d, transimpedance_ohm: 0.5}, model: {type: loop, center_m: [%.4f, %.4f, 0], axis: [%.3f, %.3f, 1], radius_m: 0.035, turns: 40}}\n",
-			i+1, 5000+1200*float64(i)+float64(i*i*37%801)/4, i/4+1, radius*math.Cos(angle), radius*math.Sin(angle), 0.3*math.Sin(3*angle), 0.3*math.Cos(2*angle))
+			i+1, 5000+1200*float64(i)+float64(i*i*37%801)/2, i/4+1, radius*math.Cos(angle), radius*math.Sin(angle), 0.3*math.Sin(3*angle), 0.3*math.Cos(2*angle))
 	}
 	text.WriteString("sensors:\n")
 	for s := range 2 {
@@ -81,7 +81,8 @@ func wideRig(tb testing.TB) *rig.Rig {
 	return r
 }
 
-// wideStream is what that bench records of a motion that closes, over and over.
+// wideStream is what that bench records of a motion that closes every two seconds, over
+// and over.
 func wideStream(tb testing.TB, r *rig.Rig, b *bench.Bench, seconds float64) *endless {
 	tb.Helper()
 	var text strings.Builder
@@ -89,7 +90,7 @@ func wideStream(tb testing.TB, r *rig.Rig, b *bench.Bench, seconds float64) *end
 	const step = 0.01
 	for i := range int(seconds/step) + 2 {
 		for s := range 2 {
-			turn := 2*math.Pi*float64(i)*step/seconds*2 + 3*float64(s)
+			turn := 2*math.Pi*float64(i)*step/2 + 3*float64(s)
 			q := rigid.Exp(r3.Vec{X: 0.3 * math.Sin(turn), Y: 0.3 * math.Cos(turn), Z: 1 + 0.2*math.Sin(2*turn)})
 			fmt.Fprintf(&text, "%.2f,probe%d,%.9f,%.9f,%.9f,%.12f,%.12f,%.12f,%.12f\n", float64(i)*step, s+1, 0.06*math.Cos(turn), 0.06*math.Sin(turn), 0.18+0.02*math.Sin(2*turn), q.Real, q.Imag, q.Jmag, q.Kmag)
 		}
