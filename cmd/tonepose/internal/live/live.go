@@ -14,6 +14,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"runtime/debug"
 	"time"
 
 	"tonepose/cmd/tonepose/internal/bench"
@@ -105,6 +106,9 @@ func Run(ctx context.Context, o Options) (*Result, error) {
 		return nil, errors.New("joining poses needs successive windows: give --window")
 	}
 	o.PartSeconds = cmp.Or(o.PartSeconds, 10)
+	// Searches for lines leave tens of MiB every few seconds, frames nothing: what is
+	// collected early costs little.
+	defer debug.SetGCPercent(debug.SetGCPercent(30))
 	if err := checkRecord(o.Record, o.Force); err != nil {
 		return nil, err
 	}

@@ -114,7 +114,7 @@ func (f *follower) write(b *filled) error {
 	missed := b.First - f.base - f.next
 	switch {
 	case b.Reset && f.next+f.base > 0:
-		if err := f.queue.say(f.m, f.note("time broke: the clock is captured again")); err != nil {
+		if err := f.say(f.next, "time broke: the clock is captured again"); err != nil {
 			return err
 		}
 		fallthrough
@@ -145,11 +145,9 @@ func (f *follower) write(b *filled) error {
 		}
 		err := f.begin()
 		if errors.Is(err, clock.ErrNoReference) {
-			if !f.undriven {
+			if err = nil; !f.undriven {
 				f.undriven = true
-				err = f.queue.say(f.m, f.note("no drive is there to capture the clock from: frames wait for one"))
-			} else {
-				err = nil
+				err = f.say(f.next, "no drive is there to capture the clock from: frames wait for one")
 			}
 			if err == nil {
 				err = f.open(f.base + f.next)
@@ -175,9 +173,17 @@ func (f *follower) write(b *filled) error {
 	return f.meter.write(&b.Block, f.survey)
 }
 
-// note is one about the session's next sample.
-func (f *follower) note(text string) Note {
-	return Note{Time: float64(f.base+f.next) / f.info.SampleRate, Text: text}
+// say hands over a note on a sample of the session.
+func (f *follower) say(at int64, text string) error {
+	if f.m.Note == nil {
+		return nil
+	}
+	w, err := f.queue.room()
+	if err == nil {
+		w.note = &Note{Time: float64(f.base+at) / f.info.SampleRate, Text: text}
+		f.queue.full <- w
+	}
+	return err
 }
 
 // mark tells the Monitor of the samples that are not finite, puts the last ones that are
@@ -222,7 +228,7 @@ func (f *follower) begin() error {
 	meter.retune, meter.live, meter.base, meter.queue = streamSeconds, true, f.base, f.queue
 	if f.undriven {
 		f.undriven = false
-		if err := f.queue.say(f.m, Note{Time: float64(f.base) / f.info.SampleRate, Text: "a drive is there: the clock is captured"}); err != nil {
+		if err := f.say(0, "a drive is there: the clock is captured"); err != nil {
 			return err
 		}
 	}

@@ -1,8 +1,6 @@
 package stream
 
 import (
-	"time"
-
 	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/multitone"
 )
@@ -120,23 +118,8 @@ func (q *queue) tell(v *meter, f *multitone.Frame, of *span) error {
 	return nil
 }
 
-// say hands over a note.
-func (q *queue) say(m *Measurement, n Note) error {
-	if m.Note == nil {
-		return nil
-	}
-	w, err := q.room()
-	if err != nil {
-		return err
-	}
-	w.note = &n
-	q.full <- w
-	return nil
-}
-
 // Note is what a live stream shows beside its frames.
 type Note struct {
-	Time    float64 // [s]
-	Text    string
-	Arrived time.Time
+	Time float64 // [s]
+	Text string
 }

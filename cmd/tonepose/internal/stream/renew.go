@@ -15,13 +15,11 @@ import (
 
 const linesEvery = 8.0 // [s]
 
-// searchedAfter is how much of the first stretch is searched [s]; of others all. Lines
-// other than the mains are found with the clock's capture, and then in whole stretches:
-// shorter ones take for a line what changes.
+// searchedAfter is how much of the first stretch is searched [s]; of others all. Lines that
+// are no mains are found at capture and in whole stretches: shorter ones see what changes.
 var searchedAfter = [...]float64{0.5, 1, 2, foreignSeconds}
 
-// counts is how long a search of so much of a stream may take [s] before measuring waits
-// for it.
+// counts is how long a search of so much of a stream may take before it is waited for [s].
 func counts(stretch float64) float64 { return max(0.1, stretch/4) }
 
 // finder runs searches, one at a time, on a goroutine of its own.
@@ -185,16 +183,13 @@ func (v *meter) alike(lines []float64, foreign []multitone.Line) bool {
 		}
 		for c := range a.Power { // half as much again, where it matters
 			low, high := min(a.Power[c], b.Power[c]), max(a.Power[c], b.Power[c])
-			if high > 1.5*low && high > a.Noise[c]*v.share() {
+			if high > 1.5*low && high > a.Noise[c]/(v.length*v.info.SampleRate) {
 				return false
 			}
 		}
 		return true
 	})
 }
-
-// share is that of a white sample's variance which a phasor's component has, about.
-func (v *meter) share() float64 { return 1 / (v.length * v.info.SampleRate) }
 
 // place says where in the stream a frame lies, and what was skipped before it.
 func (v *meter) place(j *Measured) {
@@ -217,26 +212,15 @@ func (v *meter) skip(from, to int64, s *Survey) error {
 		bank.Skip(to)
 		return nil
 	}
-	size := int64(v.screen.stretch)
-	blank := Block{Reset: false}
-	if v.counts {
-		blank.Counts = make([]int16, size*int64(v.info.Channels))
-	} else {
-		blank.Volts = planes(v.info.Channels, int(size))
-	}
 	for c := range v.info.Channels {
 		s.Monitor.NonFinite(c, from, to)
 	}
-	for ; from < to; from += size {
-		b := blank
-		b.First = from
-		if n := to - from; n < size && v.counts {
-			b.Counts = b.Counts[:n*int64(v.info.Channels)]
-		} else if n < size {
-			b.Volts = slices.Clone(b.Volts)
-			for c := range b.Volts {
-				b.Volts[c] = b.Volts[c][:n]
-			}
+	for size := int64(v.screen.stretch); from < to; from += size {
+		b := Block{First: from}
+		if n := int(min(size, to-from)); v.counts {
+			b.Counts = make([]int16, n*v.info.Channels)
+		} else {
+			b.Volts = planes(v.info.Channels, n)
 		}
 		if err := v.write(&b, s); err != nil {
 			return err
