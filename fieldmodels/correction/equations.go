@@ -38,23 +38,29 @@ type equations struct {
 	n      int
 	a      []float64 // n × n, upper triangle
 	g      []float64
-	yy     float64 // sum of squares of the residuals
+	yy     float64          // sum of squares of the residuals
+	read   []blas64.General // by emitter: the coefficients' derivatives that a lacks, a row in each of Cols columns
 }
 
 // poses is how many numbers a station's pose has.
 const poses = 6
 
-// batch is how many stations are eliminated at a time.
-const batch = 32
+const (
+	// batch is how many stations are eliminated at a time.
+	batch = 32
+	// together is how many rows of an emitter are squared at a time.
+	together = 96
+)
 
 // newEquations lays out those of the emitters and the parameters marked.
 func newEquations(terms int, emitters, columns []bool) *equations {
-	q := &equations{terms: terms}
-	for _, in := range emitters {
+	q := &equations{terms: terms, read: make([]blas64.General, len(emitters))}
+	for e, in := range emitters {
 		q.first = append(q.first, -1)
 		if in {
-			q.first[len(q.first)-1] = q.n
+			q.first[e] = q.n
 			q.n += terms
+			q.read[e] = blas64.General{Rows: terms, Stride: together, Data: make([]float64, terms*together)}
 		}
 	}
 	for _, in := range columns {
@@ -70,7 +76,7 @@ func newEquations(terms int, emitters, columns []bool) *equations {
 
 // block is a station while its pose is eliminated.
 type block struct {
-	mixed []float64 // n × poses
+	mixed []float64 // poses × n
 	c     [poses][poses]float64
 	g     [poses]float64
 }
@@ -104,7 +110,10 @@ func (q *equations) gather(stations []Station, reads [][]float64, known []Row) {
 			q.yy -= v * v
 		}
 		for i := range q.n {
-			b := [poses]float64(blk.mixed[poses*i:])
+			var b [poses]float64
+			for k := range b {
+				b[k] = blk.mixed[k*q.n+i]
+			}
 			l.Forward(&b)
 			copy(w.Data[i*w.Stride+at:], b[:])
 		}
@@ -113,12 +122,25 @@ func (q *equations) gather(stations []Station, reads [][]float64, known []Row) {
 		}
 	}
 	flush()
+	for e := range q.read {
+		q.square(e)
+	}
 	for i := range known {
 		q.add(&known[i], nil, nil)
 	}
 }
 
-// add adds one row, of a station unless blk is nil.
+// square brings into the equations what an emitter has read.
+func (q *equations) square(emitter int) {
+	at, read := q.first[emitter], &q.read[emitter]
+	if read.Cols > 0 {
+		addSquare(1, blas64.Symmetric{N: q.terms, Stride: q.n, Data: q.a[at*q.n+at:], Uplo: blas.Upper}, *read)
+		read.Cols = 0
+	}
+}
+
+// add adds one row, of a station unless blk is nil; then it is of no coupling. What its
+// coefficients' derivatives give among each other waits for square.
 func (q *equations) add(rw *Row, reads []float64, blk *block) {
 	at := -1
 	if rw.Pickup >= 0 {
@@ -128,30 +150,24 @@ func (q *equations) add(rw *Row, reads []float64, blk *block) {
 	}
 	r := rw.Residual
 	q.yy += r * r
-	by := func(i int, v float64) {
-		q.g[i] += v * r
-		if blk != nil {
-			m := blk.mixed[poses*i : poses*i+poses]
-			for k, p := range rw.ByPose {
-				m[k] += v * p
-			}
-		}
-	}
 	if at >= 0 {
 		x := reads[rw.Pickup*q.terms : (rw.Pickup+1)*q.terms]
+		floats.AddScaled(q.g[at:at+q.terms], rw.ByCoupling*r, x)
+		for k, p := range rw.ByPose {
+			floats.AddScaled(blk.mixed[k*q.n+at:][:q.terms], rw.ByCoupling*p, x)
+		}
+		read := &q.read[rw.Emitter]
+		if read.Cols == together {
+			q.square(rw.Emitter)
+		}
 		for i, v := range x {
-			v *= rw.ByCoupling
-			q.g[at+i] += v * r
-			if blk != nil {
-				m := (*[poses]float64)(blk.mixed[poses*(at+i):])
-				for k, p := range &rw.ByPose {
-					m[k] += v * p
-				}
-			}
-			floats.AddScaled(q.a[(at+i)*q.n+at+i:(at+i)*q.n+at+q.terms], v*rw.ByCoupling, x[i:])
-			for k, c := range rw.Columns {
-				if c = q.column[c]; c >= 0 {
-					q.a[(at+i)*q.n+c] += v * rw.By[k]
+			read.Data[i*together+read.Cols] = v * rw.ByCoupling
+		}
+		read.Cols++
+		for k, c := range rw.Columns {
+			if c = q.column[c]; c >= 0 {
+				for i, v := range x {
+					q.a[(at+i)*q.n+c] += v * rw.ByCoupling * rw.By[k]
 				}
 			}
 		}
@@ -160,10 +176,16 @@ func (q *equations) add(rw *Row, reads []float64, blk *block) {
 		if c = q.column[c]; c < 0 {
 			continue
 		}
-		by(c, rw.By[k])
+		v := rw.By[k]
+		q.g[c] += v * r
+		if blk != nil {
+			for k, p := range rw.ByPose {
+				blk.mixed[k*q.n+c] += v * p
+			}
+		}
 		for l, d := range rw.Columns {
 			if d = q.column[d]; d >= c {
-				q.a[c*q.n+d] += rw.By[k] * rw.By[l]
+				q.a[c*q.n+d] += v * rw.By[l]
 			}
 		}
 	}
