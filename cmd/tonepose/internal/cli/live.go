@@ -15,6 +15,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"tonepose/cmd/tonepose/internal/live"
+	"tonepose/cmd/tonepose/internal/pair"
 	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/cmd/tonepose/internal/terminal"
@@ -24,6 +25,7 @@ import (
 type liveOptions struct {
 	live.Options
 	averaging averagingFlags
+	pair      pair.Options
 	rows      *present.Lines // nil: none
 	output    outputFlags
 }
@@ -31,7 +33,7 @@ type liveOptions struct {
 func newLive(s Streams) *cobra.Command {
 	var o liveOptions
 	cmd := &cobra.Command{
-		Use:   "live SOURCE --rig RIG",
+		Use:   "live SOURCE (--rig RIG | --signal CHANNEL --reference CHANNEL)",
 		Short: "From a stream to poses while the sensor moves",
 		Long: `Live measures samples as they come, and gives the pose of each sensor for every
 window. SOURCE is
@@ -60,6 +62,10 @@ that is killed loses the part that is being filled, no more; one that goes on in
 same directory appends parts, its times going on too. assess and export read the
 directory as one table. --record keeps the samples, with the gaps noted in SigMF.
 
+With --signal and --reference, rows and parts (demodulated-000001.parquet …) are of
+amplitude and phase of one channel against the tone that another carries: a bridge,
+chopped light, an acoustic path. The tone is sought in the first 0.5 s.
+
 A pose rests on the samples up to the end of its window. With --trajectory filter
 it rests on the windows before it, too; with --lag also on those that follow within
 that time, for which it waits: about 2.5 times as accurate for 50 ms. Until 0.35 s of
@@ -84,6 +90,10 @@ Exit code: 0 done or interrupted, 1 no pose came out, 2 the call or a file was w
 	}
 	f := cmd.Flags()
 	f.StringVar(&o.Rig, "rig", "", "rig file of the bench (that of bench: by default)")
+	f.StringVar(&o.pair.Signal, "signal", "", "channel to measure against a reference, without a rig")
+	f.StringVar(&o.pair.Reference, "reference", "", "channel that carries the reference, by its name")
+	addValue(f, &o.pair.NearHz, "near", "", "float", aboveZero(number), "frequency in hertz near which the reference's tone is sought, within 5 % (default: its strongest line)")
+	addFullScale(f, &o.Input)
 	f.StringVar(&o.Out, "out", "", "directory for parts of tables; those of an earlier run there are continued")
 	f.BoolVar(&o.Force, "force", false, "write into a directory that holds other files")
 	addValue(f, &o.PartSeconds, "part", "10s", "duration", aboveZero(signedSeconds), "length of a part")
@@ -142,8 +152,17 @@ func (o *liveOptions) check() error {
 	if err := o.averaging.finish(&o.Job); err != nil {
 		return err
 	}
+	paired := o.pair.Signal != "" || o.pair.Reference != ""
 	switch {
-	case o.Rig == "" && !strings.HasPrefix(o.Recording, "bench:"):
+	case paired && (o.pair.Signal == "" || o.pair.Reference == ""):
+		return errors.New("--signal and --reference go together")
+	case paired && o.Rig != "":
+		return errors.New("--rig and --signal/--reference exclude each other")
+	case paired && (o.Joined || o.Lag > 0 || o.Baseline != ""):
+		return errors.New("--trajectory, --lag and --baseline are of poses: they exclude --signal and --reference")
+	case !paired && o.pair.NearHz != 0:
+		return errors.New("--near needs --signal and --reference")
+	case !paired && o.Rig == "" && !strings.HasPrefix(o.Recording, "bench:"):
 		return errors.New("solving needs the rig file of the bench: give --rig")
 	case !o.Windows.Successive():
 		return errors.New("a stream has no end that could be waited for: give --window or --lowpass")
@@ -161,7 +180,12 @@ func runLive(ctx context.Context, o *liveOptions, s Streams) error {
 	if err := o.check(); err != nil {
 		return err
 	}
+	follow := func() (*live.Result, error) { return live.Run(ctx, o.Options) }
 	o.Tables = []string{tables.PosesName, tables.IntegrityName}
+	if o.pair.Signal != "" {
+		follow = func() (*live.Result, error) { return live.RunPair(ctx, o.Options, o.pair) }
+		o.Tables = []string{tables.DemodulatedName}
+	}
 	ctx, stop := interruptible(ctx)
 	defer stop()
 	line := terminal.NewProgress(s.Err, o.output.quiet || o.output.json || o.rows != nil)
@@ -170,7 +194,7 @@ func runLive(ctx context.Context, o *liveOptions, s Streams) error {
 	} else if line != nil {
 		o.Look = func(now *live.State) { line.Line(func() string { return present.Now(now) }) }
 	}
-	res, err := live.Run(ctx, o.Options)
+	res, err := follow()
 	line.Clear()
 	if err != nil {
 		return err

@@ -50,16 +50,18 @@ type Options struct {
 
 // Rows are the form of rows that are written as they come.
 type Rows interface {
-	// Head is what stands before the first row.
-	Head() []byte
-	// Pose appends the row of a pose.
+	// Head is what stands before the first row, of poses or of a pair.
+	Head(pair bool) []byte
+	// Pose appends the row of a pose, Pair that of a signal against its reference.
 	Pose(to []byte, row *tables.Pose) []byte
+	Pair(to []byte, row *tables.Demodulated, l tables.Live) []byte
 }
 
 // State is how a run goes: what came last, and the counts so far.
 type State struct {
-	Poses   []tables.Pose // of the newest frame
-	Latency *Latency
+	Poses       []tables.Pose        // of the newest frame
+	Demodulated []tables.Demodulated // of a pair instead
+	Latency     *Latency
 	Counts
 }
 
@@ -187,7 +189,10 @@ func (o *Options) parts(b *bench.Bench) (*tables.Parts, error) {
 	if o.Out == "" {
 		return nil, nil
 	}
-	m := tables.Metadata{Tool: o.Tool, Options: o.Options, Rig: string(b.Rig().Text), Recording: tables.Recording{Name: o.Recording}}
+	m := tables.Metadata{Tool: o.Tool, Options: o.Options, Recording: tables.Recording{Name: o.Recording}}
+	if b != nil {
+		m.Rig = string(b.Rig().Text)
+	}
 	return tables.Append(o.Out, o.Force, o.PartSeconds, m, o.Tables...)
 }
 

@@ -39,9 +39,13 @@ func moving() Options {
 // plain are rows of a time alone.
 type plain struct{}
 
-func (plain) Head() []byte { return []byte("head\n") }
+func (plain) Head(bool) []byte { return []byte("head\n") }
 func (plain) Pose(b []byte, row *tables.Pose) []byte {
 	return append(append(b, row.Sensor...), '\n')
+}
+
+func (plain) Pair(b []byte, row *tables.Demodulated, _ tables.Live) []byte {
+	return append(append(b, row.Signal...), '\n')
 }
 
 func posesOf(t *testing.T, dir string) (rows []tables.Pose) {

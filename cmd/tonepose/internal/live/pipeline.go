@@ -30,6 +30,8 @@ type frame struct {
 	skipped   int       // windows before it
 	rows      []solve.Row
 	integrity []tables.Integrity
+
+	demodulated []tables.Demodulated // instead, of a pair
 }
 
 // pipeline takes rows from the engine to where they are wanted.
@@ -77,8 +79,12 @@ func newPipeline(ctx context.Context, o *Options, b *bench.Bench, src source.Sou
 		}
 	}
 	p.ctx, p.cancel = context.WithCancelCause(context.Background())
+	sensors := 0
+	if b != nil {
+		sensors = len(b.Sensors())
+	}
 	for range cap(p.free) {
-		p.free <- &frame{rows: make([]solve.Row, 0, len(b.Sensors()))}
+		p.free <- &frame{rows: make([]solve.Row, 0, sensors)}
 	}
 	go p.show()
 	go p.keepAll()
@@ -153,7 +159,7 @@ func (p *pipeline) show() {
 	defer close(p.shown)
 	o := p.options
 	if o.Rows != nil {
-		if _, err := o.Stdout.Write(o.Rows.Head()); err != nil {
+		if _, err := o.Stdout.Write(o.Rows.Head(p.bench == nil)); err != nil {
 			p.cancel(err)
 			return
 		}
@@ -168,6 +174,9 @@ func (p *pipeline) show() {
 			for i := range f.rows {
 				f.came(i, late)
 				p.buffer = o.Rows.Pose(p.buffer, &f.rows[i].Pose)
+			}
+			for i := range f.demodulated {
+				p.buffer = o.Rows.Pair(p.buffer, &f.demodulated[i], tables.Live{Latency: late, Skipped: f.skipped})
 			}
 			if _, err := o.Stdout.Write(p.buffer); err != nil {
 				p.cancel(fmt.Errorf("rows: %w", err))
@@ -191,10 +200,18 @@ func (p *pipeline) show() {
 // turn has the part before that of a frame completed before a row of the frame is shown:
 // whatever a reader has seen, no more than one part of it can be lost. False: that failed.
 func (p *pipeline) turn(f *frame) bool {
-	if p.parts == nil || len(f.rows) == 0 {
+	var at float64
+	switch {
+	case p.parts == nil:
+		return true
+	case len(f.rows) > 0:
+		at = f.rows[0].Time
+	case len(f.demodulated) > 0:
+		at = f.demodulated[0].Time
+	default:
 		return true
 	}
-	part := int64(f.rows[0].Time / p.options.PartSeconds)
+	part := int64(at / p.options.PartSeconds)
 	if part == p.part {
 		return true
 	}
@@ -238,6 +255,15 @@ func (p *pipeline) count(f *frame, late float64) bool {
 	}
 	c.Frames++
 	c.Skipped += f.skipped
+	for i := range f.demodulated {
+		row := &f.demodulated[i]
+		if math.IsNaN(row.Phase) {
+			c.Unsolved++
+		} else {
+			c.Solved++
+		}
+		c.Flags.Add(row.Flags)
+	}
 	for i := range f.rows {
 		row := &f.rows[i]
 		if row.Estimate != nil {
@@ -255,6 +281,7 @@ func (p *pipeline) look(f *frame) {
 	for i := range f.rows {
 		p.state.Poses = append(p.state.Poses, f.rows[i].Pose)
 	}
+	p.state.Demodulated = f.demodulated
 	p.state.Latency, p.state.Counts = &p.latency, p.counts
 	p.options.Look(&p.state)
 }
@@ -285,6 +312,12 @@ func (p *pipeline) keepAll() {
 }
 
 func (p *pipeline) write(f *frame) error {
+	if len(f.demodulated) > 0 {
+		if err := p.parts.Turn(f.demodulated[0].Time); err != nil {
+			return err
+		}
+		return p.parts.Demodulated.Write(f.demodulated...)
+	}
 	for i := range f.rows {
 		if err := p.parts.Turn(f.rows[i].Time); err != nil {
 			return err

@@ -11,6 +11,7 @@ import (
 	"strings"
 
 	"tonepose/cmd/tonepose/internal/stream"
+	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/multitone"
 	"tonepose/multitone/clock"
 	"tonepose/multitone/recording"
@@ -90,7 +91,7 @@ const (
 
 // Find finds the reference's tone and prepares the measurement of a signal against
 // it.
-func Find(ctx context.Context, r *recording.Reader, o Options) (*Pair, error) {
+func Find(ctx context.Context, r stream.Source, o Options) (*Pair, error) {
 	info := r.Info()
 	p := &Pair{info: info}
 	for name, to := range map[string]*int{o.Signal: &p.signal, o.Reference: &p.reference} {
@@ -160,6 +161,23 @@ func (p *Pair) measurement(s *stream.Survey, w stream.Windows) stream.Measuremen
 	}
 	return m
 }
+
+// Follow is what is measured of the stream of which Find has seen the first part, and how
+// its clock is followed.
+func (p *Pair) Follow(w stream.Windows, mode clock.Mode) (stream.Measurement, clock.Mode) {
+	m := stream.Measurement{Tones: p.tones, Windows: w, Widen: true}
+	for _, n := range p.others {
+		m.Joint = append(m.Joint, spectrum.Alias(float64(n)*p.tones[0].Hz, p.info.SampleRate))
+	}
+	if p.weak {
+		mode = clock.None
+	}
+	return m, mode
+}
+
+// Rows makes rows of the frames of a stream; the next call overwrites them. Harmonics
+// beyond the first need the course of the whole recording.
+func (p *Pair) Rows() func(*stream.Measured) []tables.Demodulated { return p.series().frame }
 
 // read reads a harmonic of the signal from a frame: its phasor relative to
 // as many times the phase of the reference's tone, the variance of each of its

@@ -44,6 +44,7 @@ type Followed struct {
 	Verdicts    []*verdict.Summary `json:"integrity"`
 
 	counts *verdict.Counts
+	pair   bool
 }
 
 // FollowedLatency is from the arrival of a window's last sample to its rows.
@@ -60,6 +61,7 @@ func FollowedOf(r *live.Result, out, record string) Followed {
 		Flagged: r.Counts.Flags.Flagged, Flags: FlagsOf(&r.Counts.Flags), counts: &r.Counts.Flags, Skipped: r.Counts.Skipped, Waited: r.Counts.Waited, Lost: r.Lost, Averaging: r.Averaging,
 		Out: out, Parts: r.Parts, Continued: r.Continued, Record: record, Verdicts: r.Verdicts,
 		Latency: FollowedLatency{r.Latency.Quantile(0.5), r.Latency.Quantile(0.99), r.Latency.Largest, r.Latency.Histogram()}}
+	f.pair = r.Rig == nil
 	if r.Survey != nil {
 		f.Faults = r.Survey.Faults()
 	}
@@ -73,7 +75,11 @@ func (f *Followed) Print(w io.Writer) error {
 	if f.Interrupted {
 		end = ", interrupted"
 	}
-	p.line("%s: %d windows, %d poses%s", f.Source, f.Frames, f.Poses, end)
+	what := "poses"
+	if f.pair {
+		what = "phases"
+	}
+	p.line("%s: %d windows, %d %s%s", f.Source, f.Frames, f.Poses, what, end)
 	if f.Out != "" {
 		earlier := ""
 		if f.Continued > 0 {
@@ -133,7 +139,14 @@ func Now(s *live.State) string {
 	if len(s.Poses) > 0 && s.Poses[0].Live != nil && tables.IsNumber(s.Poses[0].Live.Latency) {
 		latency = Quantity(s.Poses[0].Live.Latency, "s")
 	}
+	for i := range s.Demodulated {
+		d := &s.Demodulated[i]
+		b.WriteString(fmt.Sprintf("%s %s, %s°", d.Signal, Estimate(d.Amplitude, d.Sigma, "V"), PlusMinus(d.Phase, d.SigmaPhase)))
+	}
 	at := ""
+	if len(s.Demodulated) > 0 {
+		at = fmt.Sprintf("%.1f s  ", s.Demodulated[0].Time)
+	}
 	if len(s.Poses) > 0 {
 		at = fmt.Sprintf("%.1f s  ", s.Poses[0].Time)
 	}

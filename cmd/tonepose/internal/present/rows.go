@@ -23,12 +23,49 @@ const (
 const poseHead = "time_s,duration_s,sensor,x_m,y_m,z_m,qw,qx,qy,qz,tip_x_m,tip_y_m,tip_z_m," +
 	"sigma_x_m,sigma_y_m,sigma_z_m,sigma_rx_rad,sigma_ry_rad,sigma_rz_rad,chi2,dof,status,flags,latency_s,skipped_windows\n"
 
-// Head is what stands before the first pose.
-func (l Lines) Head() []byte {
-	if l == LinesCSV {
-		return []byte(poseHead)
+const pairHead = "time_s,duration_s,signal,reference,harmonic,harmonic_hz,in_phase_v,quadrature_v,amplitude_v," +
+	"phase_deg,unwrapped_deg,sigma_v,sigma_phase_deg,flags,latency_s,skipped_windows\n"
+
+// Head is what stands before the first pose, or the first row of a pair.
+func (l Lines) Head(pair bool) []byte {
+	switch {
+	case l != LinesCSV:
+		return nil
+	case pair:
+		return []byte(pairHead)
 	}
-	return nil
+	return []byte(poseHead)
+}
+
+// Pair appends the row of a signal against its reference: the columns of its table under
+// their names.
+func (l Lines) Pair(b []byte, row *tables.Demodulated, live tables.Live) []byte {
+	numbers := [...]float64{row.Hz, row.InPhase, row.Quadrature, row.Amplitude, row.Phase, row.Unwrapped, row.Sigma, row.SigmaPhase}
+	if l == LinesCSV {
+		b = append(appendNumber(b, row.Time, ""), ',')
+		b = append(appendNumber(b, row.Duration, ""), ',')
+		b = append(appendField(b, row.Signal), ',')
+		b = append(appendField(b, row.Reference), ',')
+		b = strconv.AppendInt(b, int64(row.Harmonic), 10)
+		for _, v := range numbers {
+			b = appendNumber(append(b, ','), v, "")
+		}
+		b = append(appendField(append(b, ','), row.Flags.String()), ',')
+		b = append(appendNumber(b, live.Latency, ""), ',')
+		return append(strconv.AppendInt(b, int64(live.Skipped), 10), '\n')
+	}
+	b = appendNumber(append(b, `{"time_s":`...), row.Time, "null")
+	b = appendNumber(append(b, `,"duration_s":`...), row.Duration, "null")
+	b = appendText(append(b, `,"signal":`...), row.Signal)
+	b = appendText(append(b, `,"reference":`...), row.Reference)
+	b = strconv.AppendInt(append(b, `,"harmonic":`...), int64(row.Harmonic), 10)
+	for i, name := range [...]string{"harmonic_hz", "in_phase_v", "quadrature_v", "amplitude_v", "phase_deg", "unwrapped_deg", "sigma_v", "sigma_phase_deg"} {
+		b = appendNumber(append(append(append(b, `,"`...), name...), `":`...), numbers[i], "null")
+	}
+	b = appendText(append(b, `,"flags":`...), row.Flags.String())
+	b = appendNumber(append(b, `,"latency_s":`...), live.Latency, "null")
+	b = strconv.AppendInt(append(b, `,"skipped_windows":`...), int64(live.Skipped), 10)
+	return append(b, "}\n"...)
 }
 
 // Pose appends the row of a pose.

@@ -88,7 +88,7 @@ func TestRowsOfJSON(t *testing.T) {
 }
 
 func TestRowsOfCSV(t *testing.T) {
-	text := LinesCSV.Head()
+	text := LinesCSV.Head(false)
 	rows := liveRows()
 	for i := range rows {
 		text = LinesCSV.Pose(text, &rows[i])
@@ -139,7 +139,7 @@ func TestRowsDoNotAllocate(t *testing.T) {
 		}
 		write()
 		if n := testing.AllocsPerRun(100, write); n != 0 {
-			t.Errorf("%v: %g allocations", strings.TrimSpace(string(l.Head())), n)
+			t.Errorf("%v: %g allocations", strings.TrimSpace(string(l.Head(false))), n)
 		}
 	}
 }

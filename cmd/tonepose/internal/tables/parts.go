@@ -69,7 +69,7 @@ func Append(dir string, force bool, seconds float64, m Metadata, names ...string
 
 // inspect finds out what earlier runs left.
 func (p *Parts) inspect(entries []os.DirEntry, force bool) error {
-	var poses []string
+	parts := map[string][]string{}
 	for _, e := range entries {
 		name := e.Name()
 		if files.Unfinished(name, func(final string) bool { _, n := partOf(final); return n > 0 }) {
@@ -85,15 +85,29 @@ func (p *Parts) inspect(entries []os.DirEntry, force bool) error {
 			return fmt.Errorf("%s: holds %s, no part of a stream: name another directory, or add --force to write beside it", p.dir, name)
 		}
 		p.Earlier.Parts = max(p.Earlier.Parts, n)
-		if table == PosesName {
-			poses = append(poses, filepath.Join(p.dir, name))
+		if n > 0 {
+			parts[table] = append(parts[table], filepath.Join(p.dir, name))
 		}
 	}
-	if len(poses) == 0 {
-		return nil
+	for table, list := range parts {
+		byNumber(list)
+		var err error
+		switch table {
+		case PosesName:
+			err = earlier(p, list, func(r *Pose) float64 { return r.Time + r.Duration/2 })
+		case DemodulatedName:
+			err = earlier(p, list, func(r *Demodulated) float64 { return r.Time + r.Duration/2 })
+		}
+		if err != nil {
+			return err
+		}
 	}
-	byNumber(poses)
-	first, err := Open[Pose](poses[0])
+	return nil
+}
+
+// earlier finds out when earlier runs began and ended by the parts of one table.
+func earlier[T Row](p *Parts, parts []string, end func(*T) float64) error {
+	first, err := Open[T](parts[0])
 	if err != nil {
 		return err
 	}
@@ -102,7 +116,7 @@ func (p *Parts) inspect(entries []os.DirEntry, force bool) error {
 		return fmt.Errorf("%s: the parts in it were made with another rig file: name another directory", p.dir)
 	}
 	p.Earlier.Start = first.Metadata.Recording.Start
-	last, err := Open[Pose](poses[len(poses)-1])
+	last, err := Open[T](parts[len(parts)-1])
 	if err != nil {
 		return err
 	}
@@ -111,7 +125,7 @@ func (p *Parts) inspect(entries []os.DirEntry, force bool) error {
 		if err != nil {
 			return err
 		}
-		p.Earlier.End = max(p.Earlier.End, row.Time+row.Duration/2)
+		p.Earlier.End = max(p.Earlier.End, end(&row))
 	}
 	return nil
 }
