@@ -16,6 +16,7 @@ import (
 	"tonepose/cmd/tonepose/internal/plan"
 	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/report"
+	"tonepose/cmd/tonepose/internal/terminal"
 	"tonepose/fieldmodels/coil"
 	"tonepose/multitone/frequencyplan"
 	"tonepose/solver/prediction"
@@ -28,6 +29,7 @@ type planOptions struct {
 	board                 plan.BoardOptions
 	optimise              bool
 	rigOut, out, stations string
+	drive                 plan.Waveform
 	explain               bool
 	output                outputFlags
 }
@@ -48,7 +50,10 @@ With --optimise it moves and tilts the emitters within bounds so that the
 predicted position error becomes small, and writes a new rig file. With
 --stations it writes a test plan for a grid board: fill in start_s and stop_s (or
 keep to --pace), then give the file to solve --intervals, assess --truth or
-calibrate --intervals.
+calibrate --intervals. With --drive it writes the signals that drive the coils: one
+channel an amplifier, whole periods of the same tones, phases of low crest (or those
+that the rig states, phase_deg), and beside it in words what full scale stands for
+and what to be careful of.
 
 Errors are rms lengths: the square root of the trace of the covariance. They are
 what noise alone leaves, the Cramér–Rao bound, which solve reaches; for a
@@ -58,7 +63,8 @@ Exit code: 0 done (cautions are part of a plan), 1 no tones meet the wishes or n
 pose in the working volume can be solved, 2 the call or a file was wrong.`,
 		Example: `  tonepose plan bench.rig.yaml --window 40ms --accuracy 0.1mm --explain
   tonepose plan bench.rig.yaml --optimise --move 30mm --tilt 45 --rig-out better.rig.yaml
-  tonepose plan bench.rig.yaml --out plan --stations board.csv --spacing 50mm --levels 3`,
+  tonepose plan bench.rig.yaml --out plan --stations board.csv --spacing 50mm --levels 3
+  tonepose plan bench.rig.yaml --drive drive.wav --drive-ramp 50ms --amplifier-gain 0.5 --rig-out driven.rig.yaml`,
 		Args: one,
 		RunE: func(cmd *cobra.Command, args []string) error { return runPlan(cmd.Context(), args[0], &o, s) },
 	}
@@ -101,11 +107,48 @@ pose in the working volume can be solved, 2 the call or a file was wrong.`,
 	addValue(f, &o.board.HoldS, "hold", "2s", "duration", aboveZero(seconds), "rest at each station, with --pace")
 	addValue(f, &o.board.SigmaM, "board-sigma", "0.1mm", "length", aboveZero(metres), "one sigma of each component of a station's position; no board is exact")
 	addValue(f, &o.board.SigmaRad, "board-rotation-sigma", "0.1", "degrees", aboveZero(angle(180)), "one sigma of each component of a station's rotation, in degrees")
+	f.StringVar(&o.drive.File, "drive", "", "file of the drive signals to write: .wav, .npy or .csv; plays over and over without a seam, with words and cautions beside it")
+	addValue(f, &o.drive.Groups, "drive-channels", "", "channels", o.driveChannels, "amplifier: one channel for emitters that share a reference channel (the default); emitter: one each; or groups, as e1+e2,e3+e4")
+	addValue(f, &o.drive.Bits, "drive-bits", "16", "int", oneOf([]string{"16", "24", "0"}, 16, 24, 0), "bits of its samples; 0: floats")
+	addValue(f, &o.drive.RateHz, "drive-rate", "", "float", atLeast(1), "its sample rate in Hz (default the rig's)")
+	addValue(f, &o.drive.ScaleV, "drive-scale", "", "scale", o.driveScale, "what its full scale stands for: volts of the player, as 2V, or amperes of the coils, as 1A (default: so that the peak is at 90 %)")
+	addValue(f, &o.drive.GainAPerV, "amplifier-gain", "", "float", aboveZero(number), "amperes through the coils per volt of the player, at the tones and with the coils connected")
+	addValue(f, &o.drive.LengthS, "drive-length", "1s", "duration", seconds, "its least length: whole periods are repeated")
+	addValue(f, &o.drive.RampS, "drive-ramp", "", "duration", seconds, "also write a soft start of this length, to be played once before it")
 	f.StringVar(&o.out, "out", "", "directory for plan.txt, plan.json, figures and the planned rig")
 	f.BoolVar(&o.explain, "explain", false, "print the formula and source of every number")
 	f.BoolVar(&o.board.Force, "force", false, "replace existing files")
 	o.output.add(f)
 	return cmd
+}
+
+// driveChannels reads how emitters go to the channels of the drive file.
+func (o *planOptions) driveChannels(text string) (groups [][]string, err error) {
+	o.drive.Each = text == "emitter"
+	if text == "amplifier" || o.drive.Each {
+		return nil, nil
+	}
+	for group := range strings.SplitSeq(text, ",") {
+		names := strings.Split(group, "+")
+		for i := range names {
+			if names[i] = strings.TrimSpace(names[i]); names[i] == "" {
+				return nil, fmt.Errorf("want amplifier, emitter, or groups of emitters, as e1+e2,e3+e4")
+			}
+		}
+		groups = append(groups, names)
+	}
+	return groups, nil
+}
+
+// driveScale reads volts or amperes.
+func (o *planOptions) driveScale(text string) (volts float64, err error) {
+	for unit, to := range map[string]*float64{"V": &volts, "A": &o.drive.ScaleA} {
+		if digits, ok := strings.CutSuffix(text, unit); ok {
+			*to, err = aboveZero(number)(strings.TrimSpace(digits))
+			return volts, err
+		}
+	}
+	return 0, fmt.Errorf("want volts or amperes, as 2V or 0.5A")
 }
 
 func adcBits(text string) (int, error) {
@@ -135,6 +178,9 @@ func (o *planOptions) check(file string) error {
 		return fmt.Errorf("--pace %gs --hold %gs: the rest must not be longer than the pace", b.PaceS, b.HoldS)
 	}
 	o.Slices = o.out != ""
+	if o.drive.File != "" {
+		o.Drive = &o.drive
+	}
 	if o.optimise {
 		if o.rigOut == "" && o.out == "" {
 			return fmt.Errorf("--optimise writes a new rig file: name it with --rig-out, or give a directory with --out")
@@ -149,7 +195,7 @@ func (o *planOptions) check(file string) error {
 		stem := strings.TrimSuffix(strings.TrimSuffix(filepath.Base(file), filepath.Ext(file)), ".rig")
 		o.rigOut = filepath.Join(o.out, stem+".planned.rig.yaml")
 	}
-	for _, name := range []string{o.rigOut, o.stations} {
+	for _, name := range []string{o.rigOut, o.stations, o.drive.File} {
 		if err := files.Refuse(name, o.board.Force); err != nil {
 			return err
 		}
@@ -172,10 +218,16 @@ func runPlan(ctx context.Context, file string, o *planOptions, s Streams) error 
 		return err
 	}
 	defer out.Abort()
+	progress := terminal.NewProgress(s.Err, o.output.quiet || o.output.json)
+	defer progress.Clear()
+	o.Progress = progress.Show
 	var page *present.PlanPage
 	if !o.output.json && !o.output.quiet { // every table as soon as it is ready
 		page = present.NewPlanPage(s.Out, o.explain)
-		o.Ready = page.Show
+		o.Ready = func(p *plan.Plan, part plan.Part) {
+			progress.Clear()
+			page.Show(p, part)
+		}
 	}
 	p, err := plan.Run(ctx, file, o.Options)
 	var infeasible *frequencyplan.Infeasible
@@ -183,6 +235,9 @@ func runPlan(ctx context.Context, file string, o *planOptions, s Streams) error 
 		return withHint(planFailed{err}, "lengthen --orthogonal, widen --low and --high, lower --margin, or ease --mains")
 	}
 	if err != nil {
+		return err
+	}
+	if err := o.writeDrive(p.DriveFile, s); err != nil {
 		return err
 	}
 	if o.out != "" {
@@ -211,6 +266,27 @@ func runPlan(ctx context.Context, file string, o *planOptions, s Streams) error 
 	if p.Blind() {
 		return withHint(planFailed{fmt.Errorf("no pose in the working volume can be solved")},
 			"six degrees of freedom need at least six couplings of emitters that stand and point differently; one pickup coil has five")
+	}
+	return nil
+}
+
+// writeDrive leaves the file of drive signals, with words beside it.
+func (o *planOptions) writeDrive(d *plan.DriveFile, s Streams) error {
+	if d == nil {
+		return nil
+	}
+	batch := &files.Batch{Force: o.board.Force}
+	defer batch.Abort()
+	err := errors.Join(batch.Fill(d.About, func(w io.Writer) error { return present.DriveFile(w, d) }), d.Write(batch))
+	if err == nil {
+		err = batch.Commit()
+	}
+	if err != nil {
+		return err
+	}
+	o.output.note(s, "drive signals in %s, what they are in %s", d.File, d.About)
+	if o.rigOut == "" {
+		o.output.note(s, "--rig-out writes a rig with their tones, currents and phases")
 	}
 	return nil
 }

@@ -47,6 +47,9 @@ type Options struct {
 	OptimiseForSensor string // name; empty: the first
 
 	Ready func(p *Plan, part Part) // called as soon as a part of the plan is ready; nil: not
+	// Progress is told which stage of how many begins; nil: nobody.
+	Progress func(stage string, done, total int64)
+	Drive    *Waveform // the file of drive signals that is wanted; nil: none
 }
 
 // Part is a part of a plan.
@@ -59,24 +62,25 @@ const (
 	Predicted             // the last of Sensors yet: ready once a sensor
 	Averaged              // Budget
 	Exposed               // Exposure
-	Driven                // Drives
+	Driven                // Drives, DriveFile
 	Cautioned             // Cautions: the plan is whole
 )
 
 // Plan is what to do with a bench and what to expect of it.
 type Plan struct {
-	Rig          string    `json:"rig"`
-	SampleRateHz float64   `json:"sample_rate_hz"`
-	Window       Window    `json:"window"`
-	Tones        Tones     `json:"tones"`
-	Drives       []Drive   `json:"shared_drives"`
-	Budget       Averaging `json:"averaging"`
-	Coils        []Coil    `json:"emitter_coils"`
-	Pickups      []Pickup  `json:"pickup_coils"`
-	Sensors      []Sensor  `json:"sensors"`
-	Exposure     Exposure  `json:"exposure"`
-	Design       *Design   `json:"design,omitempty"`
-	Cautions     []string  `json:"cautions"`
+	Rig          string     `json:"rig"`
+	SampleRateHz float64    `json:"sample_rate_hz"`
+	Window       Window     `json:"window"`
+	Tones        Tones      `json:"tones"`
+	Drives       []Drive    `json:"shared_drives"`
+	Budget       Averaging  `json:"averaging"`
+	Coils        []Coil     `json:"emitter_coils"`
+	Pickups      []Pickup   `json:"pickup_coils"`
+	Sensors      []Sensor   `json:"sensors"`
+	Exposure     Exposure   `json:"exposure"`
+	DriveFile    *DriveFile `json:"drive_file,omitempty"`
+	Design       *Design    `json:"design,omitempty"`
+	Cautions     []string   `json:"cautions"`
 
 	Options Options   `json:"-"`
 	Bench   *rig.Rig  `json:"-"` // with the chosen tones and currents, where the emitters stood
@@ -114,16 +118,17 @@ func Make(ctx context.Context, r *rig.Rig, o Options) (*Plan, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := p.tones(ctx); err != nil {
-		return nil, err
-	}
-	p.coils()
-	p.ready(Electrics)
 	// The drives come last: their phases take long, and refuse least.
-	for _, stage := range []struct {
+	stages := []struct {
+		name string
 		do   func(context.Context) error
 		part Part
-	}{{p.design, Moved}, {p.sensors, noPart}, {p.starts, noPart}, {p.averaging, Averaged}, {p.exposure, Exposed}, {p.drives, Driven}} {
+	}{{"tones", p.electrics, Electrics}, {"layout", p.design, Moved}, {"accuracy", p.sensors, noPart}, {"starts", p.starts, noPart},
+		{"averaging", p.averaging, Averaged}, {"exposure", p.exposure, Exposed}, {"phases of low crest", p.drives, noPart}, {"drive file", p.driveFile, Driven}}
+	for i, stage := range stages {
+		if o.Progress != nil {
+			o.Progress("plan: "+stage.name, int64(i), int64(len(stages)))
+		}
 		if err := stage.do(ctx); err != nil {
 			return nil, err
 		}
@@ -131,6 +136,14 @@ func Make(ctx context.Context, r *rig.Rig, o Options) (*Plan, error) {
 	}
 	p.ready(Cautioned)
 	return p, nil
+}
+
+func (p *Plan) electrics(ctx context.Context) error {
+	if err := p.tones(ctx); err != nil {
+		return err
+	}
+	p.coils()
+	return nil
 }
 
 // noPart is of a stage that tells its parts itself, or has none.
@@ -152,6 +165,11 @@ func begin(r *rig.Rig, o Options) (*Plan, error) {
 	if a == nil {
 		return nil, fmt.Errorf("--taper %s: must be a sum of cosines, as hann or rectangular", o.Taper)
 	}
+	if o.Drive != nil {
+		if err := o.Drive.check(r); err != nil {
+			return nil, err
+		}
+	}
 	w := Window{LengthS: o.WindowS, Taper: o.Taper, NENBW: 1, UpdateHz: 1 / o.WindowS}
 	for _, c := range a[1:] {
 		w.NENBW += c * c / (2 * a[0] * a[0])
@@ -160,10 +178,10 @@ func begin(r *rig.Rig, o Options) (*Plan, error) {
 	return &Plan{Rig: r.Name, SampleRateHz: r.SampleRateHz, Window: w, Options: o, Bench: r, Edit: r.Edit()}, nil
 }
 
-// Changed reports whether a plan differs from its rig file: tones or currents were
-// chosen, or emitters moved.
+// Changed reports whether a plan differs from its rig file: tones, currents or phases
+// were chosen, or emitters moved.
 func (p *Plan) Changed() bool {
-	return p.Design != nil || slices.ContainsFunc(p.Tones.Tones, func(t Tone) bool { return t.Chosen || t.Assumed })
+	return p.Design != nil || p.DriveFile != nil || slices.ContainsFunc(p.Tones.Tones, func(t Tone) bool { return t.Chosen || t.Assumed })
 }
 
 // Blind reports that no sensor has a pose in the working volume that can be solved.

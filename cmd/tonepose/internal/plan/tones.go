@@ -11,6 +11,7 @@ import (
 
 	"gonum.org/v1/gonum/floats"
 
+	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/multitone/frequencyplan"
 )
 
@@ -171,9 +172,12 @@ type Drive struct {
 	InPhase     float64   `json:"crest_in_phase"` // were all to peak together
 	PeakV       float64   `json:"peak_v"`         // at the ADC
 	InPhaseV    float64   `json:"peak_in_phase_v"`
-	FullScaleV  float64   `json:"full_scale_v"` // 0: not stated
-	PeriodS     float64   `json:"period_s"`     // after which the waveform repeats
+	FullScaleV  float64   `json:"full_scale_v"`  // 0: not stated
+	PeriodS     float64   `json:"period_s"`      // after which the waveform repeats
+	Stated      bool      `json:"phases_stated"` // by the rig
 	Explanation string    `json:"note,omitempty"`
+
+	hz, volts []float64 // of the tones, at the ADC
 }
 
 // drives finds phases of low crest for the tones on each reference channel.
@@ -198,13 +202,14 @@ func (p *Plan) drives(ctx context.Context) error {
 		if len(hz) == 0 {
 			continue
 		}
+		d.hz, d.volts = hz, volts
 		rms := floats.Norm(volts, 2) / math.Sqrt2
 		d.InPhaseV = floats.Sum(volts)
 		d.InPhase = d.InPhaseV / rms
 		d.Crest, d.PeakV = d.InPhase, d.InPhaseV
 		d.PhasesDeg = make([]float64, len(hz))
 		if d.PeriodS = commonPeriod(hz); d.PeriodS > 0 && len(hz) > 1 {
-			phases, crest, err := lowCrest(ctx, hz, volts, d.PeriodS)
+			phases, crest, err := d.phases(ctx, r, hz, volts)
 			if ctx.Err() != nil {
 				return ctx.Err()
 			}
@@ -227,6 +232,37 @@ func (p *Plan) drives(ctx context.Context) error {
 	return nil
 }
 
+// phases are those that the rig states for all tones of the channel, else of low
+// crest [rad].
+func (d *Drive) phases(ctx context.Context, r *rig.Rig, hz, volts []float64) (phases []float64, crest float64, err error) {
+	d.Stated = true
+	for _, e := range r.Emitters {
+		if slices.Contains(d.Emitters, e.Name) {
+			phases = append(phases, e.PhaseDeg*math.Pi/180)
+			d.Stated = d.Stated && e.PhaseStated
+		}
+	}
+	if !d.Stated {
+		return lowCrest(ctx, hz, volts, d.PeriodS)
+	}
+	crest, err = frequencyplan.CrestFactor(hz, volts, phases, d.PeriodS)
+	return phases, crest, err
+}
+
+// risingSchroeder are Schroeder's phases for tones in any order [rad].
+func risingSchroeder(hz, amplitudes []float64) []float64 {
+	rising, order := slices.Clone(hz), make([]int, len(hz))
+	floats.ArgsortStable(rising, order)
+	sorted, phases := make([]float64, len(hz)), make([]float64, len(hz))
+	for k, i := range order {
+		sorted[k] = amplitudes[i]
+	}
+	for k, phase := range frequencyplan.SchroederPhases(sorted) {
+		phases[order[k]] = phase
+	}
+	return phases
+}
+
 // lowCrest is frequencyplan.LowCrest for tones in any order.
 func lowCrest(ctx context.Context, hz, volts []float64, period float64) ([]float64, float64, error) {
 	rising, order := slices.Clone(hz), make([]int, len(hz))
@@ -247,13 +283,11 @@ func lowCrest(ctx context.Context, hz, volts []float64, period float64) ([]float
 func commonPeriod(hz []float64) float64 {
 	common := 0
 	for _, f := range hz {
-		n := math.Round(f * 1e3)
-		if math.Abs(f*1e3-n) > 1e-6 {
+		n, whole := millihertz(f)
+		if !whole {
 			return 0
 		}
-		for n := int(n); n != 0; {
-			common, n = n, common%n
-		}
+		common = greatestDivisor(common, n)
 	}
 	return 1e3 / float64(common)
 }

@@ -82,9 +82,9 @@ func planSheets(p *plan.Plan, part plan.Part, sensor int, explain bool) (all []*
 	case plan.Exposed:
 		return []*sheet{reachSheet(p), fieldSheet(p)}
 	case plan.Driven:
-		return []*sheet{drivesSheet(p)}
+		return []*sheet{drivesSheet(p), driveFileSheet(p.DriveFile)}
 	case plan.Cautioned:
-		return []*sheet{cautionsSheet(p)}
+		return []*sheet{cautionsSheet(p.Cautions)}
 	}
 	return all
 }
@@ -143,7 +143,11 @@ func drivesSheet(p *plan.Plan) *sheet {
 			for i, e := range d.Emitters {
 				phases = append(phases, fmt.Sprintf("%s %.1f", e, d.PhasesDeg[i]))
 			}
-			t.note("%s: phases of the currents in degrees (cosine, at time zero): %s", d.Channel, strings.Join(phases, ", "))
+			whose := ""
+			if d.Stated {
+				whose = "the rig's "
+			}
+			t.note("%s: %sphases of the currents in degrees (cosine, at time zero): %s", d.Channel, whose, strings.Join(phases, ", "))
 		}
 	}
 	return t
@@ -410,12 +414,12 @@ func fieldSheet(p *plan.Plan) *sheet {
 	return t
 }
 
-func cautionsSheet(p *plan.Plan) *sheet {
+func cautionsSheet(cautions []string) *sheet {
 	t := &sheet{title: "Cautions"}
-	for _, c := range p.Cautions {
+	for _, c := range cautions {
 		t.note("! %s", c)
 	}
-	if len(p.Cautions) == 0 {
+	if len(cautions) == 0 {
 		t.note("none")
 	}
 	return t

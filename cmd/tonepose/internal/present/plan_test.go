@@ -21,6 +21,7 @@ func TestPlanExplainsEveryNumber(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	p.DriveFile = &plan.DriveFile{}
 	p.Design = &plan.Design{Moves: []plan.Move{{Emitter: "e1"}}}
 	var sheets []*sheet
 	for part := plan.Electrics; part <= plan.Cautioned; part++ {

@@ -58,8 +58,20 @@ func TestBenchIsGood(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if !rg.Emitters[3].Model.Closed || rg.Emitters[1].PhaseDeg != 90 || rg.Channels[2].Gain != 1 || rg.Channels[2].FullScaleV != 0 {
+	if rg.Emitters[0].PhaseStated || !rg.Emitters[1].PhaseStated || !rg.Emitters[3].Model.Closed || rg.Emitters[1].PhaseDeg != 90 || rg.Channels[2].Gain != 1 || rg.Channels[2].FullScaleV != 0 {
 		t.Errorf("defaults or values wrong: %+v", rg)
+	}
+}
+
+// A phase beside a reference says how the emitter is driven.
+func TestPhaseBesideReference(t *testing.T) {
+	const reference = "  reference: {channel: drive, transimpedance_ohm: 0.5}\n"
+	rg, err := Parse("bench.rig.yaml", []byte(strings.Replace(bench, reference, reference+"  phase_deg: 3\n", 1)), Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if e := rg.Emitters[0]; e.PhaseDeg != 3 || !e.PhaseStated {
+		t.Errorf("%+v", e)
 	}
 }
 
@@ -136,7 +148,6 @@ func TestBadFiles(t *testing.T) {
 		{"reference: {channel: drive,", "reference: {channel: drve,", "12: emitters[0].reference.channel = drve: is not a channel", "channels are rx1, rx2, drive"},
 		{"channel: rx2", "channel: rx1", "44: sensors[1].coils[0].channel = rx1: is already used by sensors[0].coils[0] in line 41", "every pickup coil needs a channel of its own"},
 		{"channel: rx2", "channel: drive", "12: emitters[0].reference.channel = drive: is the channel of sensors[1].coils[0] in line 44", "a channel carries a drive current or a pickup, not both"},
-		{"  reference: {channel: drive, transimpedance_ohm: 0.5}\n  model:\n", "  reference: {channel: drive, transimpedance_ohm: 0.5}\n  phase_deg: 3\n  model:\n", "13: emitters[0].phase_deg = 3: stands beside reference", "remove it: the reference channel measures the phase"},
 
 		// Tones and responses.
 		{"tone_hz: 5125", "tone_hz: 50000", "10: emitters[0].tone_hz = 50000: must be under half the sample rate, 50000", "frequencies are in hertz; choose a lower tone or sample faster"},

@@ -57,9 +57,7 @@ func (c *Channel) check(o object) {
 }
 
 func (e *Emitter) check(o object) {
-	if e.Reference != nil && o.has("phase_deg") {
-		o.value("phase_deg", false).fail("remove it: the reference channel measures the phase", "stands beside reference")
-	}
+	e.PhaseStated = o.has("phase_deg")
 	if e.Reference == nil || !o.has("tolerance") {
 		return
 	}

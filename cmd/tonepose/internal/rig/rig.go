@@ -104,9 +104,10 @@ type Emitter struct {
 	ToneHz       float64    `rig:"tone_hz,planned,positive"`        // in the generator's clock; 0 when missing was allowed
 	CurrentPeakA float64    `rig:"current_a_peak,planned,positive"` // nominal [A]; 0 when missing was allowed
 	Reference    *Reference `rig:"reference,optional"`              // nil: the nominal current at PhaseDeg is all that is known
-	PhaseDeg     float64    `rig:"phase_deg,optional"`              // of the current at the recording's first sample, with a Playback at its file's; without Reference only
+	PhaseDeg     float64    `rig:"phase_deg,optional"`              // of the current at the recording's first sample, with a Playback at its file's; beside a Reference as it was driven: nothing is solved by it
 	Model        Model      `rig:"model"`
 	Tolerance    Tolerance  `rig:"tolerance,optional" keys:"center_m axis_rad strength current phase_deg"`
+	PhaseStated  bool       // the file has a PhaseDeg
 }
 
 // Reference says where an emitter's current is digitised.

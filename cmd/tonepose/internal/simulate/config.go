@@ -28,6 +28,8 @@ func (g *Generator) config(p *Path) (synth.Config, error) {
 		t := synth.Tone{Hz: e.ToneHz, Current: e.CurrentPeakA, Phase: phase(), OffsetPPM: o.OwnPPM * random.NormFloat64()}
 		if e.Reference == nil {
 			t.Phase = e.PhaseDeg*math.Pi/180 - 2*math.Pi*math.Mod(e.ToneHz*begun, 1)
+		} else if e.PhaseStated {
+			t.Phase = e.PhaseDeg * math.Pi / 180
 		}
 		t.Wander = synth.Wander{Relative: o.CurrentDrift, Hz: 0.05 + 0.25*random.Float64(), Phase: phase()}
 		c.Tones = append(c.Tones, t)
