@@ -58,14 +58,14 @@ func (c *Cascade) packTurns() {
 	}
 }
 
-// cascade4avx512 advances the states of four stages with three to seven moments beyond
+// cascade4AVX512 advances the states of four stages with three to seven moments beyond
 // the plain sum, of channels many channels of one group of tones: a channel's moment d
 // is d·step bytes on. coefficients are six of Shift below its diagonal of ones, Add row
 // by row as for seven moments, and Out; turns are the real parts, twice each, of Lanes
 // tones, then the imaginary ones.
 //
 //go:noescape
-func cascade4avx512(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64, degree int)
+func cascade4AVX512(state, moments, out *complex128, channels int, step uintptr, coefficients, turns *float64, degree int)
 
 func cascadeAVX512(c *Cascade) cascadeLoop {
 	if c.Order != 4 || c.Degree < 3 || c.Degree > 7 || !c.stages() {
@@ -111,5 +111,5 @@ func advance4AVX512(c *Cascade, state, moments, out []complex128, group, channel
 		y = &out[:channels*Lanes][0]
 	}
 	turns := &c.packed[cascadeCoefficients+group*4*Lanes]
-	cascade4avx512(&state[0], &moments[0], y, channels, uintptr(step)*16, &c.packed[0], turns, c.Degree)
+	cascade4AVX512(&state[0], &moments[0], y, channels, uintptr(step)*16, &c.packed[0], turns, c.Degree)
 }
