@@ -36,6 +36,7 @@ var kernels = []struct {
 	{"multitone/internal/kernel/advance_amd64.s", advance},
 	{"multitone/internal/kernel/cascade_amd64.s", cascade},
 	{"multitone/internal/kernel/extremes_amd64.s", extremes},
+	{"multitone/internal/kernel/fold_amd64.s", folds},
 	{"multitone/internal/kernel/fourier_amd64.s", fourier},
 	{"multitone/internal/kernel/halves_amd64.s", halves},
 	{"multitone/internal/kernel/induce_amd64.s", induce},

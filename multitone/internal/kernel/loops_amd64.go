@@ -9,13 +9,13 @@ import (
 )
 
 func init() {
-	singlesKernel.Add(variant.AVX2, loops[float32]{chains, folds(4, fold16f32avx2), folds(4, fold64f32avx2),
+	singlesKernel.Add(variant.AVX2, loops[float32]{chains, folds(4, fold16f32AVX2), folds(4, fold64f32AVX2),
 		sumGroups(joined*chain, true, tile[float32]{6, 5, tile6f32AVX2}, tile[float32]{4, 3, tile4f32AVX2},
 			tile[float32]{2, 2, tile2f32AVX2}, tile[float32]{1, 1, tile1f32AVX2})})
-	doublesKernel.Add(variant.AVX2, loops[float64]{usual, folds(4, fold16f64avx2), folds(4, fold64f64avx2),
+	doublesKernel.Add(variant.AVX2, loops[float64]{usual, folds(4, fold16f64AVX2), folds(4, fold64f64AVX2),
 		sumGroups(run, true, tile[float64]{2, 2, tile2f64AVX2}, tile[float64]{1, 1, tile1f64AVX2})})
-	singlesKernel.Add(variant.AVX512, loops[float32]{runs, folds(1, fold16f32avx512), folds(1, fold64f32avx512), sumPairs})
-	doublesKernel.Add(variant.AVX512, loops[float64]{usual, folds(1, fold16f64avx512), folds(1, fold64f64avx512),
+	singlesKernel.Add(variant.AVX512, loops[float32]{runs, folds(1, fold16f32AVX512), folds(1, fold64f32AVX512), sumPairs})
+	doublesKernel.Add(variant.AVX512, loops[float64]{usual, folds(1, fold16f64AVX512), folds(1, fold64f64AVX512),
 		sumGroups(run, false, tile[float64]{12, 12, tile12f64AVX512}, tile[float64]{4, 2, tile4f64AVX512}, tile[float64]{1, 1, tile1f64AVX512})})
 }
 
@@ -24,28 +24,28 @@ func init() {
 // AVX2 fold 4·quads channels and leave the rest.
 
 //go:noescape
-func fold16f32avx512(dst *float32, up, down *int16, n, channels int, dstStep, step uintptr)
+func fold16f32AVX512(dst *float32, up, down *int16, n, channels int, dstStep, step uintptr)
 
 //go:noescape
-func fold16f64avx512(dst *float64, up, down *int16, n, channels int, dstStep, step uintptr)
+func fold16f64AVX512(dst *float64, up, down *int16, n, channels int, dstStep, step uintptr)
 
 //go:noescape
-func fold64f32avx512(dst *float32, up, down *float64, n, channels int, dstStep, step uintptr)
+func fold64f32AVX512(dst *float32, up, down *float64, n, channels int, dstStep, step uintptr)
 
 //go:noescape
-func fold64f64avx512(dst *float64, up, down *float64, n, channels int, dstStep, step uintptr)
+func fold64f64AVX512(dst *float64, up, down *float64, n, channels int, dstStep, step uintptr)
 
 //go:noescape
-func fold16f32avx2(dst *float32, up, down *int16, n, quads int, dstStep, step uintptr)
+func fold16f32AVX2(dst *float32, up, down *int16, n, quads int, dstStep, step uintptr)
 
 //go:noescape
-func fold16f64avx2(dst *float64, up, down *int16, n, quads int, dstStep, step uintptr)
+func fold16f64AVX2(dst *float64, up, down *int16, n, quads int, dstStep, step uintptr)
 
 //go:noescape
-func fold64f32avx2(dst *float32, up, down *float64, n, quads int, dstStep, step uintptr)
+func fold64f32AVX2(dst *float32, up, down *float64, n, quads int, dstStep, step uintptr)
 
 //go:noescape
-func fold64f64avx2(dst *float64, up, down *float64, n, quads int, dstStep, step uintptr)
+func fold64f64AVX2(dst *float64, up, down *float64, n, quads int, dstStep, step uintptr)
 
 // folds is a fold whose assembly takes whole sets of so many channels, with the rest
 // in Go.
