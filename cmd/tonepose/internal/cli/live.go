@@ -14,6 +14,7 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
+	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/live"
 	"tonepose/cmd/tonepose/internal/pair"
 	"tonepose/cmd/tonepose/internal/present"
@@ -193,6 +194,12 @@ func runLive(ctx context.Context, o *liveOptions, s Streams) error {
 		o.Rows, o.Stdout = *o.rows, s.Out
 	} else if line != nil {
 		o.Look = func(now *live.State) { line.Line(func() string { return present.Now(now) }) }
+	}
+	if !o.output.quiet {
+		o.Event = func(e engine.Event) {
+			line.Clear()
+			fmt.Fprintf(s.Err, "tonepose: %.2f s: %s\n", e.Time, e.Text)
+		}
 	}
 	res, err := follow()
 	line.Clear()

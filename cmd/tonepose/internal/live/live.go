@@ -15,6 +15,7 @@ import (
 	"fmt"
 	"io"
 	"runtime/debug"
+	"syscall"
 	"time"
 
 	"tonepose/cmd/tonepose/internal/bench"
@@ -43,9 +44,10 @@ type Options struct {
 	Tables      []string // that are written in parts
 	Record      string   // file that keeps the samples; empty: none
 
-	Rows   Rows         // nil: none
-	Stdout io.Writer    // of Rows
-	Look   func(*State) // is shown how it goes, once a frame; nil: nobody
+	Rows   Rows               // nil: none
+	Stdout io.Writer          // of Rows
+	Event  func(engine.Event) // is told what begins and ends; nil: nobody is
+	Look   func(*State)       // is shown how it goes, once a frame; nil: nobody
 }
 
 // Rows are the form of rows that are written as they come.
@@ -119,7 +121,7 @@ func Run(ctx context.Context, o Options) (*Result, error) {
 		return nil, err
 	}
 	b := bench.New(r)
-	eng, err := engine.New(b, engine.Options{Clock: o.Clock, Windows: o.Windows, Verdict: o.Verdict, Causal: true, Sharp: o.Joined})
+	eng, err := engine.New(b, engine.Options{Clock: o.Clock, Windows: o.Windows, Verdict: o.Verdict, Causal: true, Sharp: o.Joined, Event: o.Event})
 	if err != nil {
 		return nil, err
 	}
@@ -166,7 +168,7 @@ func Run(ctx context.Context, o Options) (*Result, error) {
 	if parts != nil {
 		out.Continued = parts.Earlier.Parts
 	}
-	if out.Interrupted = ctx.Err() != nil && errors.Is(err, ctx.Err()); out.Interrupted {
+	if out.Interrupted = ended(ctx, err); out.Interrupted {
 		err = nil
 	}
 	if err != nil {
@@ -182,6 +184,12 @@ func Run(ctx context.Context, o Options) (*Result, error) {
 		return out, fmt.Errorf("%s: %w: none of %d frames gave a pose", o.Recording, measure.ErrNoRow, out.Counts.Frames)
 	}
 	return out, nil
+}
+
+// ended tells whether a run ended because it was asked to, or because nobody reads its
+// rows any more.
+func ended(ctx context.Context, err error) bool {
+	return ctx.Err() != nil && errors.Is(err, ctx.Err()) || errors.Is(err, syscall.EPIPE)
 }
 
 // parts begins the tables; nil: none are wanted.

@@ -70,7 +70,7 @@ func RunPair(ctx context.Context, o Options, of pair.Options) (*Result, error) {
 	if parts != nil {
 		out.Continued = parts.Earlier.Parts
 	}
-	if out.Interrupted = ctx.Err() != nil && errors.Is(err, ctx.Err()); out.Interrupted {
+	if out.Interrupted = ended(ctx, err); out.Interrupted {
 		err = nil
 	}
 	if err != nil {
