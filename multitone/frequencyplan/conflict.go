@@ -140,6 +140,13 @@ func (p *product) name(tones []float64) string {
 // tones. Products that contain a tone and its own negative (a + b − b) fall on a
 // tone of any set and are left out.
 func products(tones []float64, rateHz float64, each func(product)) {
+	for i := range tones {
+		productsOf(i, tones, rateHz, each)
+	}
+}
+
+// productsOf calls each with the products of tone i and those before it.
+func productsOf(i int, tones []float64, rateHz float64, each func(product)) {
 	emit := func(k kind, terms ...term) {
 		p := product{kind: k}
 		for i, t := range terms {
@@ -149,22 +156,18 @@ func products(tones []float64, rateHz float64, each func(product)) {
 		p.folded = spectrum.Alias(p.hz, rateHz)
 		each(p)
 	}
-	for i := range tones {
-		for n := 2; n <= harmonics; n++ {
-			emit(nearHarmonic, term{n, i})
-		}
+	for n := 2; n <= harmonics; n++ {
+		emit(nearHarmonic, term{n, i})
 	}
-	for i := range tones {
-		for j := range tones[:i] {
-			emit(nearIntermod2, term{1, i}, term{1, j})
-			emit(nearIntermod2, term{1, i}, term{-1, j})
-			for _, t := range [][2]term{{{2, i}, {1, j}}, {{2, i}, {-1, j}}, {{2, j}, {1, i}}, {{2, j}, {-1, i}}} {
-				emit(nearIntermod3, t[0], t[1])
-			}
-			for k := range tones[:j] {
-				for _, f := range [][2]int{{1, 1}, {1, -1}, {-1, 1}, {-1, -1}} {
-					emit(nearIntermod3, term{1, i}, term{f[0], j}, term{f[1], k})
-				}
+	for j := range tones[:i] {
+		emit(nearIntermod2, term{1, i}, term{1, j})
+		emit(nearIntermod2, term{1, i}, term{-1, j})
+		for _, t := range [][2]term{{{2, i}, {1, j}}, {{2, i}, {-1, j}}, {{2, j}, {1, i}}, {{2, j}, {-1, i}}} {
+			emit(nearIntermod3, t[0], t[1])
+		}
+		for k := range tones[:j] {
+			for _, f := range [][2]int{{1, 1}, {1, -1}, {-1, 1}, {-1, -1}} {
+				emit(nearIntermod3, term{1, i}, term{f[0], j}, term{f[1], k})
 			}
 		}
 	}

@@ -47,6 +47,9 @@ func NewmanPhases(n int) []float64 {
 // its starts beside six random ones. Arguments as in CrestFactor. Equal calls
 // give equal phases.
 //
+// The work is bounded, so that it ends within some seconds: from a period of about a
+// second on, fewer starts are descended from.
+//
 // It minimises the mean of x^p for rising p, which tends to the peak, by
 // descents along the gradient. When the context ends, so does the search, with its
 // error.
@@ -75,9 +78,15 @@ func LowCrest(ctx context.Context, hz, amplitudes []float64, windowS float64) (p
 		}
 	}
 	f := newPowerMean(m)
-	for _, s := range starts {
+	perCrest := m.length(16) * len(m.orders)
+	for i, s := range starts {
+		if f.work += perCrest; i > 1 && f.over() {
+			break
+		}
 		consider(s)
-		consider(f.descend(ctx, s))
+		if f.work += perCrest; !f.over() {
+			consider(f.descend(ctx, s))
+		}
 		if err := ctx.Err(); err != nil {
 			return nil, 0, err
 		}
@@ -92,8 +101,15 @@ func LowCrest(ctx context.Context, hz, amplitudes []float64, windowS float64) (p
 type powerMean struct {
 	*sampler
 	p    int // a power of two
+	work int // samples times tones, made or correlated
 	sums []complex128
 }
+
+// crestEffort bounds the work of LowCrest; a thousand million take about 1.5 s.
+const crestEffort = 3_000_000_000
+
+// over tells that the work is done.
+func (f *powerMean) over() bool { return f.work > crestEffort }
 
 func newPowerMean(m *multisine) *powerMean {
 	return &powerMean{sampler: m.sampler(m.length(5)), sums: make([]complex128, len(m.orders))}
@@ -112,12 +128,14 @@ func (f *powerMean) descend(ctx context.Context, start []float64) []float64 {
 		for i := range last {
 			last[i] = last[0]
 		}
-		f.gradient(slope, at)
+		if f.gradient(slope, at); f.over() {
+			return at
+		}
 		step := 0.1 / (floats.Norm(slope, 2) + 1e-12)
 		for i := range 40 {
 			v := math.Inf(1)
 			for range 20 {
-				if ctx.Err() != nil {
+				if ctx.Err() != nil || f.over() {
 					return at
 				}
 				floats.AddScaledTo(next, at, -step, slope)
@@ -156,6 +174,7 @@ func (f *powerMean) power(u float64) float64 {
 }
 
 func (f *powerMean) value(phases []float64) float64 {
+	f.work += f.n * len(phases)
 	sum := 0.0
 	f.samples(phases, nil, func(_ int, x []float64) {
 		for _, v := range x {
@@ -168,6 +187,7 @@ func (f *powerMean) value(phases []float64) float64 {
 // gradient: ∂/∂φ_k mean(x^p) = mean(p·x^(p−1)·(−a_k·sin(2πn_k·t + φ_k))), and the
 // means are correlations of x^(p−1) with the tones.
 func (f *powerMean) gradient(dst, phases []float64) {
+	f.work += 2 * f.n * len(phases)
 	sum := 0.0
 	f.samples(phases, f.sums, func(_ int, x []float64) {
 		for i, v := range x {

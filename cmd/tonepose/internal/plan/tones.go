@@ -33,6 +33,10 @@ type Tone struct {
 	Conflicts    int     `json:"conflicts"`
 }
 
+// usualLowHz is the low end of tones where nobody states one: a coil's voltage grows with
+// frequency.
+const usualLowHz = 2000
+
 // lobe is the least distance of tones in steps of 1/window: the main lobes of a
 // Hann window are then apart.
 const lobe = 4
@@ -79,6 +83,11 @@ func (p *Plan) tones(ctx context.Context) error {
 	if p.Window.LeastS = lobe / 2 / nearest; o.WindowS < p.Window.LeastS*(1-1e-9) {
 		p.caution("windows of %.3g ms do not keep tones %.4g Hz apart from each other, or from zero: noise grows beyond what is predicted below %.3g ms", o.WindowS*1e3, nearest, p.Window.LeastS*1e3)
 	}
+	for _, e := range r.Emitters {
+		if low := cmp.Or(o.LowHz, usualLowHz); e.ToneHz < low && e.ToneHz < usualLowHz/10 && e.ToneHz*1e3 < r.SampleRateHz/2 {
+			p.caution("%s: tone_hz = %g lies far under the band from %g Hz on: is this kHz? Then write tone_hz: %g", e.Name, e.ToneHz, low, math.Round(e.ToneHz*1e6)/1e3)
+		}
+	}
 	// The band is for tones to be chosen; given ones may lie where they will.
 	spec.LowHz, spec.HighHz = 0, 0
 	conflicts, err := frequencyplan.Check(spec, all)
@@ -104,40 +113,11 @@ func chooseTones(ctx context.Context, spec frequencyplan.Spec, given []float64, 
 		spec.Tones = count
 		return frequencyplan.Choose(ctx, spec)
 	}
-	// Beside given tones: one by one, the one that is farthest from all others of
-	// those that bring no conflict.
-	tones := slices.Clone(given)
-	before, err := frequencyplan.Check(spec, tones) // what the given ones have among themselves
-	if err != nil {
-		return nil, err
+	chosen, err := frequencyplan.Beside(ctx, spec, given, count)
+	if e := (*frequencyplan.SpecError)(nil); err != nil && ctx.Err() == nil && !errors.As(err, &e) {
+		err = fmt.Errorf("%w: leave all tones out of the rig to choose them together, or lengthen --orthogonal", err)
 	}
-	high := cmp.Or(spec.HighHz, spec.RateHz/4)
-	for range count {
-		best, farthest := 0.0, 0.0
-		for n := math.Max(1, math.Ceil(spec.LowHz*spec.WindowS)); n/spec.WindowS <= high; n++ {
-			if err := ctx.Err(); err != nil {
-				return nil, err
-			}
-			hz := n / spec.WindowS
-			near := distance(hz, tones)
-			if near <= farthest {
-				continue
-			}
-			conflicts, err := frequencyplan.Check(spec, append(slices.Clone(tones), hz))
-			if err != nil {
-				return nil, err
-			}
-			if len(conflicts) == len(before) {
-				best, farthest = hz, near
-			}
-		}
-		if best == 0 {
-			return nil, fmt.Errorf("no tone on the grid of %g Hz goes with the %d already there: leave all tones out of the rig to choose them together, or lengthen --orthogonal",
-				1/spec.WindowS, len(tones))
-		}
-		tones = append(tones, best)
-	}
-	return tones[len(given):], nil
+	return chosen, err
 }
 
 // distance is that of a frequency to the nearest tone [Hz]; +Inf without tones.
@@ -214,7 +194,7 @@ func (p *Plan) drives(ctx context.Context) error {
 				return ctx.Err()
 			}
 			if err != nil {
-				d.Explanation = err.Error()
+				d.Explanation = fmt.Sprintf("the tones repeat after %.4g s only, too long to seek phases; in that time they come near to peaking together whatever their phases: put all on one grid", d.PeriodS)
 			} else {
 				d.Crest, d.PeakV = crest, crest*rms
 				floats.ScaleTo(d.PhasesDeg, 180/math.Pi, phases)
