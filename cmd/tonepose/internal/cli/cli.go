@@ -61,7 +61,7 @@ func newRoot(s Streams) *cobra.Command {
 		}
 		return err
 	})
-	for _, command := range []func(Streams) *cobra.Command{newDemo, newPlan, newInspect, newMeasure, newSolve, newLive, newCalibrate, newAssess, newExport, newSimulate} {
+	for _, command := range []func(Streams) *cobra.Command{newDemo, newPlan, newInspect, newMeasure, newSolve, newLive, newCalibrate, newAssess, newReport, newExport, newSimulate} {
 		root.AddCommand(command(s))
 	}
 	complete(root)

@@ -37,7 +37,7 @@ func drawn(a *assess.Result, sensor, title string, drift *assess.Drift) map[stri
 	if r := a.Registration; r != nil {
 		note += ", " + r.Kind + " registration"
 	}
-	e := emitters(a.Rig)
+	e := Emitters(a.Rig)
 	all := make([]assessment.Errors, len(a.Samples))
 	for i, s := range a.Samples {
 		all[i] = assessment.Of(s)
@@ -47,8 +47,8 @@ func drawn(a *assess.Result, sensor, title string, drift *assess.Drift) map[stri
 		"accuracy":  Accuracy(a, sensor, title+": error against prediction", note),
 		"vectors":   vectors(a, all, e, title, note),
 		"map":       errorMap(a, all, e, title, note),
-		"histogram": histogram(a, all, title, note),
-		"quantiles": quantiles(all, title, note),
+		"histogram": Histogram(a, all, title, note),
+		"quantiles": Quantiles(all, title, note),
 	}
 	if drift != nil {
 		figures["allan"] = wander(drift, title)
@@ -83,7 +83,9 @@ func errorMap(a *assess.Result, all []assessment.Errors, e []figure.Emitter, tit
 	return figure.ErrorMap(d)
 }
 
-func histogram(a *assess.Result, all []assessment.Errors, title, note string) *figure.Figure {
+// Histogram draws the errors along and about the axes of the rig; all are those of the
+// samples of a.
+func Histogram(a *assess.Result, all []assessment.Errors, title, note string) *figure.Figure {
 	d := figure.HistogramData{Title: title + ": errors along and about the rig's axes", Note: note}
 	turns := false
 	for c, name := range []string{"along x", "along y", "along z", "about x", "about y", "about z"} {
@@ -104,7 +106,9 @@ func histogram(a *assess.Result, all []assessment.Errors, title, note string) *f
 	return figure.Histogram(d)
 }
 
-func quantiles(all []assessment.Errors, title, note string) *figure.Figure {
+// Quantiles draws squared errors over their prediction against chi-square; nil where no
+// pose states its uncertainty.
+func Quantiles(all []assessment.Errors, title, note string) *figure.Figure {
 	place := figure.QuantilePanel{Name: "position error over its sigma", Freedom: 3}
 	pose := figure.QuantilePanel{Name: "pose error over its sigma"}
 	known := false

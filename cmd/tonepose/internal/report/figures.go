@@ -34,7 +34,7 @@ func Save(to *files.Batch, prefix string, figures map[string]*figure.Figure, for
 
 // Path draws emitters, solved positions and the truth in three views.
 func Path(a *assess.Result, title, note string) *figure.Figure {
-	d := figure.PathData{Title: title, Note: note, Emitters: emitters(a.Rig)}
+	d := figure.PathData{Title: title, Note: note, Emitters: Emitters(a.Rig)}
 	for _, s := range a.Rig.Sensors {
 		truth, solved := figure.Track{Name: s.Name + ", true"}, figure.Track{Name: s.Name + ", solved"}
 		for i, sample := range a.Samples {

@@ -10,9 +10,9 @@ import (
 	"tonepose/fieldmodels/rigid"
 )
 
-// emitters gives a rig's emitters the outlines that figures draw. It needs
+// Emitters gives a rig's emitters the outlines that figures draw. It needs
 // nothing but the rig's text: a table carries no covariance file.
-func emitters(r *rig.Rig) []figure.Emitter {
+func Emitters(r *rig.Rig) []figure.Emitter {
 	var out []figure.Emitter
 	for i, placed := range r.Drawn() {
 		e := &r.Emitters[i]

@@ -25,13 +25,13 @@ func SavePlan(to *files.Batch, p *plan.Plan) error {
 func planFigures(p *plan.Plan) (map[string]*figure.Figure, error) {
 	r, note := p.Bench, planNote(p)
 	bench := figure.BenchData{Title: "Bench " + p.Rig, Note: fmt.Sprintf("Lengths to scale. %d emitters.", len(r.Emitters)), Min: r.WorkingVolume.Min, Max: r.WorkingVolume.Max}
-	bench.Emitters = emitters(r)
+	bench.Emitters = Emitters(r)
 	if p.Design != nil {
 		planned, err := p.Planned()
 		if err != nil {
 			return nil, err
 		}
-		bench.Before, bench.Emitters = bench.Emitters, emitters(planned)
+		bench.Before, bench.Emitters = bench.Emitters, Emitters(planned)
 	}
 	out := map[string]*figure.Figure{"bench": figure.Bench(bench)}
 	for _, s := range p.Sensors {

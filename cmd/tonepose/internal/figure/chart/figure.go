@@ -12,7 +12,6 @@ import (
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
 	"gonum.org/v1/plot/vg/vgimg"
-	"gonum.org/v1/plot/vg/vgsvg"
 
 	"tonepose/cmd/tonepose/internal/figure/colour"
 	"tonepose/cmd/tonepose/internal/files"
@@ -24,8 +23,11 @@ const pngDPI = 180
 type Figure struct {
 	Width, Height vg.Length
 	Title, Note   string // note: a line of small print under the title
+	Alt           string // what it shows, for those who cannot see it; empty: the note
 	Legend        []Entry
 	Body          func(draw.Canvas) // below title and legend
+
+	untitled bool // title and note stand elsewhere
 }
 
 // render fills the canvas.
@@ -37,18 +39,21 @@ func (f *Figure) render(c draw.Canvas) {
 
 // Write encodes the figure as "png" or "svg".
 func (f *Figure) Write(w io.Writer, format string) error {
-	var c vg.CanvasWriterTo
 	switch format {
 	case "png":
-		c = vgimg.PngCanvas{Canvas: vgimg.NewWith(vgimg.UseWH(f.Width, f.Height), vgimg.UseDPI(pngDPI))}
+		c := vgimg.PngCanvas{Canvas: vgimg.NewWith(vgimg.UseWH(f.Width, f.Height), vgimg.UseDPI(pngDPI))}
+		f.render(draw.New(c))
+		_, err := c.WriteTo(w)
+		return err
 	case "svg":
-		c = vgsvg.New(f.Width, f.Height)
-	default:
-		return fmt.Errorf("figure: format %q: must be png or svg", format)
+		text, err := f.svg()
+		if err != nil {
+			return err
+		}
+		_, err = w.Write(text)
+		return err
 	}
-	f.render(draw.New(c))
-	_, err := c.WriteTo(w)
-	return err
+	return fmt.Errorf("figure: format %q: must be png or svg", format)
 }
 
 // Save adds the figure to files: as PNG or SVG, as the end of its name says.

@@ -53,12 +53,12 @@ const (
 // that would be too long smaller, and returns what is left below.
 func (f *Figure) header(c draw.Canvas) draw.Canvas {
 	y := c.Max.Y
-	if f.Title != "" {
+	if f.Title != "" && !f.untitled {
 		style := Bold(Lettering(titleSize, colour.Ink, draw.XLeft, draw.YTop))
 		c.FillText(fitting(style, f.Title, c.Max.X-c.Min.X), vg.Point{X: c.Min.X, Y: y}, f.Title)
 		y -= style.Height(f.Title) + 3
 	}
-	if f.Note != "" {
+	if f.Note != "" && !f.untitled {
 		style := Lettering(SmallSize, colour.SoftInk, draw.XLeft, draw.YTop)
 		c.FillText(fitting(style, f.Note, c.Max.X-c.Min.X), vg.Point{X: c.Min.X, Y: y}, f.Note)
 		y -= style.Height(f.Note) + 3
@@ -73,10 +73,10 @@ func (f *Figure) header(c draw.Canvas) draw.Canvas {
 // HeaderHeight is what header takes, with a legend of one row.
 func (f *Figure) HeaderHeight() vg.Length {
 	height := vg.Length(4)
-	if f.Title != "" {
+	if f.Title != "" && !f.untitled {
 		height += Bold(Lettering(titleSize, colour.Ink, 0, 0)).Height(f.Title) + 3
 	}
-	if f.Note != "" {
+	if f.Note != "" && !f.untitled {
 		height += Lettering(SmallSize, colour.Ink, 0, 0).Height(f.Note) + 3
 	}
 	if len(f.Legend) > 0 {

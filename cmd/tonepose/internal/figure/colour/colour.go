@@ -21,6 +21,9 @@ var (
 	Series = []color.NRGBA{Blue, Vermillion, green, purple, Orange, SkyBlue, Black}
 )
 
+// Alarm marks flags and estimated error, and nothing else.
+var Alarm = RGB(0xb84300)
+
 // Inks of everything that is not data.
 var (
 	White    = color.NRGBA{0xff, 0xff, 0xff, 0xff}

@@ -1,0 +1,134 @@
+package cli
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"path/filepath"
+	"strings"
+
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
+	"tonepose/cmd/tonepose/internal/assess"
+	"tonepose/cmd/tonepose/internal/document"
+	"tonepose/cmd/tonepose/internal/files"
+	"tonepose/cmd/tonepose/internal/tables"
+)
+
+type reportOptions struct {
+	truth  []string
+	out    string
+	force  bool
+	output outputFlags
+}
+
+func newReport(s Streams) *cobra.Command {
+	var o reportOptions
+	c := &cobra.Command{
+		Use:   "report DIR…",
+		Short: "One HTML file about solved runs, to read, print and hand on",
+		Long: `Report gathers the folders that solve or live wrote in one HTML file that needs no
+network and no other file: what was recorded, five questions answered, path and
+uncertainty, couplings and what does not fit, tones and noise, poses, flags with
+their meaning and next step, calibration, provenance and cautions. Figures are
+inside, and it prints to PDF from any browser.
+
+With --truth the errors are in it, as assess finds them. Several runs make one
+file with a table on top, worst first; --truth is then given once for each, in
+their order, empty for none. DIR may hold the parts of a live stream.
+
+Exit code: 0 done, 1 no pose could be compared, 2 the call or a file was wrong.`,
+		Example: `  tonepose report out/stations --truth stations.csv
+  tonepose report monday tuesday --out week.html`,
+		Args: func(cmd *cobra.Command, args []string) error {
+			if len(args) == 0 {
+				return errors.New("no folder given: name those that solve or live wrote")
+			}
+			return nil
+		},
+		RunE: func(cmd *cobra.Command, args []string) error { return runReport(cmd, args, &o, s) },
+	}
+	f := c.Flags()
+	f.StringArrayVar(&o.truth, "truth", nil, "CSV of known poses, or the folder of another run; once for each DIR")
+	f.StringVar(&o.out, "out", "", "the HTML file (default: DIR.html, beside a single DIR)")
+	f.BoolVar(&o.force, "force", false, "replace a file that exists")
+	f.BoolVar(&o.output.quiet, "quiet", false, "no notes: the file, warnings and errors alone")
+	f.Lookup("truth").DefValue = ""
+	return c
+}
+
+func runReport(cmd *cobra.Command, dirs []string, o *reportOptions, s Streams) error {
+	switch {
+	case len(o.truth) > 0 && len(o.truth) != len(dirs):
+		return fmt.Errorf("--truth is given %d times for %d folders: give it once for each, in their order, empty for none", len(o.truth), len(dirs))
+	case o.out == "" && len(dirs) > 1:
+		return errors.New("--out is missing: name the HTML file about several runs")
+	case o.out == "":
+		o.out = filepath.Clean(dirs[0]) + ".html"
+	}
+	if err := files.Refuse(o.out, o.force); err != nil {
+		return err
+	}
+	var runs []*document.Run
+	for i, dir := range dirs {
+		// The interval of an error needs many resamples, and a page shows none.
+		options := document.RunOptions{Assess: assess.Options{Resamples: -1, Reach: 0.5, Confidence: 0.95, Seed: 1}}
+		if len(o.truth) > 0 {
+			options.Truth = o.truth[i]
+		}
+		run, err := document.ReadRun(cmd.Context(), dir, options)
+		if err != nil {
+			return err
+		}
+		runs = append(runs, run)
+	}
+	page := document.Document{Tool: version(), Command: func(m tables.Metadata) string { return commandLine(cmd.Root(), m) }}
+	b := files.Batch{Force: o.force}
+	defer b.Abort()
+	if err := b.Fill(o.out, func(w io.Writer) error { return page.Write(w, runs) }); err != nil {
+		return err
+	}
+	if err := b.Commit(); err != nil {
+		return err
+	}
+	o.output.note(s, "%s: a report of %s", o.out, strings.Join(dirs, ", "))
+	return nil
+}
+
+// commandLine is the one that made a table: that of the command whose flags its
+// options are, those at their defaults left out. Empty: none has them.
+func commandLine(root *cobra.Command, m tables.Metadata) string {
+	if _, ok := m.Options["demo"]; ok {
+		return "tonepose demo"
+	}
+	for _, c := range root.Commands() {
+		known, text := len(m.Options) > 0, "tonepose "+c.Name()
+		for name := range m.Options {
+			known = known && c.Flags().Lookup(name) != nil
+		}
+		if !known || c.Flags().Lookup("out") == nil {
+			continue
+		}
+		text += " " + quoted(m.Recording.Name)
+		c.Flags().VisitAll(func(f *pflag.Flag) {
+			switch v, ok := m.Options[f.Name]; {
+			case !ok || v == f.DefValue || v == "" || v == "[]":
+			case f.Value.Type() == "bool":
+				text += " --" + f.Name
+			default:
+				text += " --" + f.Name + " " + quoted(v)
+			}
+		})
+		return text
+	}
+	return ""
+}
+
+// quoted is a word of a command line, in quotes where a shell would split it.
+func quoted(word string) string {
+	if strings.ContainsAny(word, " \t\n'\"$&;|<>()*?#\\`") {
+		return "'" + strings.ReplaceAll(word, "'", `'\''`) + "'"
+	}
+	return word
+}

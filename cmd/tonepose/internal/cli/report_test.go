@@ -1,0 +1,129 @@
+package cli
+
+import (
+	"bytes"
+	"encoding/xml"
+	"errors"
+	"io"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+)
+
+// reported is the page that report writes with these arguments.
+func reported(t *testing.T, args ...string) string {
+	t.Helper()
+	out := filepath.Join(t.TempDir(), "report.html")
+	tonepose(t, append([]string{"report", "--quiet", "--out", out}, args...)...)
+	text, err := os.ReadFile(out)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(text)
+}
+
+// One file: nothing of it is fetched, figures have words beside them, tables headers.
+func TestReportStandsAlone(t *testing.T) {
+	dir := wholeStations(t)
+	page := reported(t, dir, "--truth", recordingFile("pipe-bench-stations.truth.csv"))
+	if at := regexp.MustCompile(`(?i)(src|href)\s*=\s*"[^#"]|url\(|@import|<script|<link|<iframe`).FindString(page); at != "" {
+		t.Errorf("the page fetches: %q", at)
+	}
+	figures, titles, descriptions := strings.Count(page, "<svg "), strings.Count(page, "<title>")-1, strings.Count(page, "<desc>")
+	if figures < 6 || titles != figures || descriptions != figures {
+		t.Errorf("%d figures with %d titles and %d descriptions", figures, titles, descriptions)
+	}
+	tables := strings.Count(page, "<table ")
+	if heads, captions := strings.Count(page, "<thead>"), strings.Count(page, "<caption "); tables < 7 || heads != tables || captions != tables {
+		t.Errorf("%d tables with %d heads and %d captions", tables, heads, captions)
+	}
+	// An element left open would swallow what follows it.
+	d := xml.NewDecoder(strings.NewReader(page[strings.Index(page, "<body>"):strings.Index(page, "</html>")]))
+	for {
+		if _, err := d.Token(); errors.Is(err, io.EOF) {
+			break
+		} else if err != nil {
+			t.Fatal(err)
+		}
+	}
+	// The design's statement of this recording: position RMS 0.012 mm, as predicted; no flag.
+	for _, want := range []string{`11.6</span> <span class="unit">µm`, "of 27 poses", "tonepose solve pipe-bench-stations.sigmf-data", "--intervals", "nothing is doubtful about any row",
+		"Clinical use is out of scope", "implants", "sha256"} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the page lacks %q", want)
+		}
+	}
+	if strings.Contains(page, "NaN") || strings.Contains(page, "ZgotmplZ") {
+		t.Error("the page prints a number or style that is none")
+	}
+}
+
+// The run with metal near comes first, with its flags, what they mean and what to do.
+func TestReportOfSeveralRunsWorstFirst(t *testing.T) {
+	good, bad := wholeStations(t), filepath.Join(t.TempDir(), "metal")
+	tonepose(t, "solve", recordingFile("pipe-bench-metal.npy"), "--rig", rigFile("pipe-bench.rig.yaml"), "--intervals", recordingFile("pipe-bench-metal.truth.csv"), "--out", bad, "--quiet")
+	page := reported(t, good, bad)
+	table := page[strings.Index(page, "overview"):]
+	if first, second := strings.Index(table, ">metal<"), strings.Index(table, ">out<"); first < 0 || second < first {
+		t.Errorf("metal at %d, stations at %d of the table", first, second)
+	}
+	for _, want := range []string{"distorted", "the couplings do not fit the field model", "take metal away", "3 of 5"} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the page lacks %q", want)
+		}
+	}
+}
+
+// Names come from files of others: they are text.
+func TestReportOfStrangeNames(t *testing.T) {
+	text, err := os.ReadFile(rigFile("pipe-bench.rig.yaml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	name := regexp.MustCompile(`(?m)^name: .*$`)
+	rig, dir := filepath.Join(t.TempDir(), "rig.yaml"), filepath.Join(t.TempDir(), "out")
+	if err := os.WriteFile(rig, name.ReplaceAll(text, []byte(`name: "<b onclick=x>&bench</b>"`)), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	tonepose(t, "solve", recordingFile("pipe-bench-stations.sigmf-meta"), "--rig", rig, "--out", dir, "--quiet")
+	if page := reported(t, dir); strings.Contains(page, "<b onclick") || !strings.Contains(page, "&lt;b onclick") {
+		t.Error("a name is markup")
+	}
+}
+
+// The parts of a stream are one run.
+func TestReportOfParts(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "live")
+	tonepose(t, "live", "play:"+recordingFile("pipe-bench-moving.sigmf-meta"), "--rig", rigFile("pipe-bench.rig.yaml"), "--window", "50ms", "--pace", "max", "--part", "1s", "--out", dir, "--quiet")
+	page := reported(t, dir)
+	for _, want := range []string{"latency", "windows skipped", "tonepose live play:", "--part 1s"} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the page lacks %q", want)
+		}
+	}
+}
+
+func TestReportRefuses(t *testing.T) {
+	dir := t.TempDir()
+	kept := filepath.Join(dir, "kept.html")
+	if err := os.WriteFile(kept, []byte("mine"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct{ args, want string }{
+		{"report", "no folder given"},
+		{"report|" + dir, "holds no poses.parquet"},
+		{"report|a|b", "--out is missing"},
+		{"report|a|b|--out|x.html|--truth|t.csv", "given 1 times for 2 folders"},
+		{"report|a|--out|" + kept, "--force"},
+	} {
+		var errs bytes.Buffer
+		if code := Run(t.Context(), strings.Split(c.args, "|"), Streams{Out: &bytes.Buffer{}, Err: &errs}); code != 2 || !strings.Contains(errs.String(), c.want) {
+			t.Errorf("%s: exit code %d: %s", c.args, code, &errs)
+		}
+	}
+	if text, _ := os.ReadFile(kept); string(text) != "mine" {
+		t.Error("a file was replaced")
+	}
+}

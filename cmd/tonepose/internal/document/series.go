@@ -1,0 +1,256 @@
+package document
+
+import (
+	"context"
+	"math"
+
+	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/fieldmodels/mutual"
+	"tonepose/fieldmodels/rigid"
+)
+
+// point is one row of a sensor: its pose and what that is worth.
+type point struct {
+	tables.Pose
+	sigma, turn            float64 // rms lengths of the stated errors [m], [rad]; NaN: not known
+	estimated, turned      float64 // radii that hold 95 % of the errors, distortion included [m], [rad]
+	quadrature, quadratics float64 // chi-square of the quadrature parts, and its degrees of freedom
+}
+
+// series are the rows of one sensor. Poses and their judgements are in one order, so
+// that thinning keeps the same rows of both.
+type series struct {
+	points thinned[*point]
+	judge  int // judgements seen
+	sums   sums
+}
+
+// sums are over all rows.
+type sums struct {
+	chi2, dof, quadrature, quadratics float64
+	leastSigma, mostSigma             float64
+	mostEstimated, mostAt             float64
+}
+
+func newSeries() series {
+	return series{sums: sums{leastSigma: math.Inf(1), mostSigma: math.Inf(-1), mostEstimated: math.NaN(), mostAt: math.NaN()}}
+}
+
+func (s *series) rows() int { return s.points.seen }
+
+// all are the rows kept.
+func (s *series) all() []*point { return s.points.kept }
+
+func (s *series) pose(p *tables.Pose) {
+	nan := math.NaN()
+	row := &point{Pose: *p, sigma: nan, turn: nan, estimated: nan, turned: nan, quadrature: nan}
+	if c := p.Covariance; c != nil {
+		row.sigma = math.Sqrt(max(0, c.At(0, 0)+c.At(1, 1)+c.At(2, 2)))
+		row.turn = math.Sqrt(max(0, c.At(3, 3)+c.At(4, 4)+c.At(5, 5)))
+		s.sums.leastSigma, s.sums.mostSigma = min(s.sums.leastSigma, row.sigma), max(s.sums.mostSigma, row.sigma)
+	}
+	if p.DOF > 0 && tables.IsNumber(p.Chi2) {
+		s.sums.chi2 += p.Chi2
+		s.sums.dof += float64(p.DOF)
+	}
+	s.points.add(row)
+}
+
+// judged takes the judgement of the next row.
+func (s *series) judged(v *tables.Integrity) {
+	if v.QuadratureDOF > 0 && tables.IsNumber(v.QuadratureChi2) {
+		s.sums.quadrature += v.QuadratureChi2
+		s.sums.quadratics += float64(v.QuadratureDOF)
+	}
+	if v.PositionError > s.sums.mostEstimated || math.IsNaN(s.sums.mostEstimated) {
+		s.sums.mostEstimated, s.sums.mostAt = v.PositionError, v.Time
+	}
+	if s.judge%max(s.points.every, 1) == 0 {
+		if i := s.judge / max(s.points.every, 1); i < len(s.points.kept) && s.points.kept[i].Time == v.Time {
+			p := s.points.kept[i]
+			p.estimated, p.turned, p.quadrature, p.quadratics = v.PositionError, v.RotationError, v.QuadratureChi2, float64(v.QuadratureDOF)
+		}
+	}
+	s.judge++
+}
+
+// couplings are the couplings of one sensor over a run, against those of its field
+// model at the solved poses. Index e·coils + c.
+type couplings struct {
+	Emitters, Channels []string
+	Middle             []float64 // Re M in the run's middle row [H]
+	Low, High          []float64 // of Re M over the run [H]
+	Residual           []moments // (Re M − model)/sigma
+	Quadrature         []moments // Im M/sigma
+	Time               float64   // of the middle row [s]
+
+	model *mutual.Model
+	value []float64
+}
+
+// moments are those of many values.
+type moments struct {
+	n          int
+	sum, power float64
+}
+
+func (m *moments) add(v float64) {
+	if tables.IsNumber(v) {
+		m.n++
+		m.sum += v
+		m.power += v * v
+	}
+}
+
+func (m *moments) mean() float64 { return m.sum / float64(m.n) }
+func (m *moments) rms() float64  { return math.Sqrt(m.power / float64(m.n)) }
+
+// couplings reads the table of couplings beside the poses that were kept.
+func (run *Run) couplings(ctx context.Context) error {
+	at := map[string]map[float64]*point{}
+	for i, s := range run.Sensors {
+		at[s.Name] = map[float64]*point{}
+		for _, p := range s.Series.all() {
+			at[s.Name][p.Time] = p
+		}
+		n := len(run.Rig.Emitters) * len(run.Rig.Sensors[i].Coils)
+		c := &couplings{Middle: make([]float64, n), Low: make([]float64, n), High: make([]float64, n), Residual: make([]moments, n),
+			Quadrature: make([]moments, n), value: make([]float64, n), Time: math.NaN()}
+		for k := range n {
+			c.Middle[k], c.Low[k], c.High[k] = math.NaN(), math.Inf(1), math.Inf(-1)
+		}
+		for _, e := range run.Rig.Emitters {
+			c.Emitters = append(c.Emitters, e.Name)
+		}
+		for _, coil := range run.Rig.Sensors[i].Coils {
+			c.Channels = append(c.Channels, run.Rig.Channels[coil.Channel].Name)
+		}
+		if all := s.Series.all(); len(all) > 0 {
+			c.Time = all[len(all)/2].Time
+		}
+		// Where a calibration's files are elsewhere, couplings stand without residuals.
+		if array, err := run.Rig.Array(); err == nil {
+			c.model, _ = mutual.New(array, run.Rig.Sensor(i))
+		}
+		s.Coupling = c
+	}
+	index := map[[3]string]int{}
+	for _, s := range run.Sensors {
+		for e, emitter := range s.Coupling.Emitters {
+			for c, channel := range s.Coupling.Channels {
+				index[[3]string{s.Name, emitter, channel}] = e*len(s.Coupling.Channels) + c
+			}
+		}
+	}
+	var last *point
+	rows := 0
+	err := rowsOf(ctx, run, tables.CouplingsName, func(v *tables.Coupling) error {
+		rows++
+		k, ok := index[[3]string{v.Sensor, v.Emitter, v.Channel}]
+		p := at[v.Sensor][v.Time]
+		if !ok || p == nil {
+			return nil
+		}
+		c := run.sensor(v.Sensor).Coupling
+		c.Low[k], c.High[k] = min(c.Low[k], v.Value), max(c.High[k], v.Value)
+		if v.Time == c.Time {
+			c.Middle[k] = v.Value
+		}
+		c.Quadrature[k].add(v.Quadrature / v.Sigma)
+		if c.model == nil || p.Estimate == nil {
+			return nil
+		}
+		if p != last {
+			if c.model.Evaluate(*p.Estimate, c.value, nil) != nil { // on a conductor
+				return nil
+			}
+			last = p
+		}
+		c.Residual[k].add((v.Value - c.value[k]) / v.Sigma)
+		return nil
+	})
+	if rows == 0 {
+		for _, s := range run.Sensors {
+			s.Coupling = nil
+		}
+	}
+	return err
+}
+
+// levels are the tones of one sensor over its noise. Index e·coils + c.
+type levels struct {
+	Hz        []float64 // measured, by emitter
+	Amplitude []moments // at the converter [V]
+	Noise     []moments // one standard deviation of a component [V]
+	Clear     []float64 // least level of all coils over their noise, by emitter [sigmas]
+	At        []float64 // when that was [s]
+}
+
+// phasors reads how far the tones stand above the noise.
+func (run *Run) phasors(ctx context.Context) error {
+	type place struct{ sensor, coil int }
+	coils, tones := map[string]place{}, map[string]int{}
+	for i := range run.Rig.Sensors {
+		for c, coil := range run.Rig.Sensors[i].Coils {
+			coils[run.Rig.Channels[coil.Channel].Name] = place{i, c}
+		}
+	}
+	for e, emitter := range run.Rig.Emitters {
+		tones[emitter.Name] = e
+	}
+	open := make([]map[int]float64, len(run.Sensors)) // sum of squares by emitter, in the window at hand
+	for i, s := range run.Sensors {
+		n := len(run.Rig.Emitters)
+		s.Tones = &levels{Hz: make([]float64, n), Amplitude: make([]moments, n*len(run.Rig.Sensors[i].Coils)),
+			Noise: make([]moments, n*len(run.Rig.Sensors[i].Coils)), Clear: make([]float64, n), At: make([]float64, n)}
+		for e := range n {
+			s.Tones.Clear[e] = math.Inf(1)
+		}
+		open[i] = map[int]float64{}
+	}
+	now, rows := math.NaN(), 0
+	end := func() {
+		for i, s := range run.Sensors {
+			for e, power := range open[i] {
+				if level := math.Sqrt(power); level < s.Tones.Clear[e] {
+					s.Tones.Clear[e], s.Tones.At[e] = level, now
+				}
+			}
+			clear(open[i])
+		}
+	}
+	err := rowsOf(ctx, run, tables.PhasorsName, func(v *tables.Phasor) error {
+		if v.Time != now {
+			end()
+			now = v.Time
+		}
+		at, ok := coils[v.Channel]
+		e, too := tones[v.Tone]
+		if !ok || !too {
+			return nil
+		}
+		rows++
+		s, n := run.Sensors[at.sensor], len(run.Rig.Sensors[at.sensor].Coils)
+		level := math.Hypot(v.InPhase, v.Quadrature)
+		s.Tones.Hz[e] = v.ToneHz
+		s.Tones.Amplitude[e*n+at.coil].add(level)
+		s.Tones.Noise[e*n+at.coil].add(v.Sigma)
+		if ratio := level / v.Sigma; tables.IsNumber(ratio) {
+			open[at.sensor][e] += ratio * ratio
+		}
+		return nil
+	})
+	end()
+	if rows == 0 {
+		for _, s := range run.Sensors {
+			s.Tones = nil
+		}
+	}
+	return err
+}
+
+// turned is the rotation vector of a pose [rad].
+func rotation(p *rigid.Pose) [3]float64 {
+	v := rigid.Log(p.Rotation)
+	return [3]float64{v.X, v.Y, v.Z}
+}
