@@ -1,6 +1,10 @@
 package kernel
 
-import "tonepose/fieldmodels/variant"
+import (
+	"unsafe"
+
+	"tonepose/fieldmodels/variant"
+)
 
 // The loops that new Rows take.
 var (
@@ -46,26 +50,34 @@ func sumGo[T Real](sums []complex128, _, table, fold []T, n int, g grid, now tur
 	if now.first() {
 		clear(sums)
 	}
+	pairs := unsafe.Slice((*[2]T)(unsafe.Pointer(&fold[0])), len(fold)/2)
 	for from := 0; from < n; from += chain {
-		places, fold := min(chain, n-from), fold[from*g.stride*2:]
+		places := min(chain, n-from)
 		for k := range g.groups {
+			at := (k*g.padded + from) * 2 * group
+			rows := unsafe.Slice((*[2 * group]T)(unsafe.Pointer(&table[at : at+places*2*group][0])), places)
 			for c := range g.channels {
-				s := sums[(k*g.stride+c)*group:][:group]
-				for r := 0; r < group; r += 4 {
-					four((*[4]complex128)(s[r:]), table[(k*g.padded+from)*2*group+2*r:], fold[2*c:], places, g.stride*2)
-				}
+				s := (*[group]complex128)(sums[(k*g.stride+c)*group:])
+				four((*[4]complex128)(s[:4]), rows, false, pairs[from*g.stride+c:], g.stride)
+				four((*[4]complex128)(s[4:]), rows, true, pairs[from*g.stride+c:], g.stride)
 			}
 		}
 	}
 }
 
-// four adds to the sums of four rows of a channel.
-func four[T Real](s *[4]complex128, table, fold []T, n, step int) {
+// four adds to the sums of a channel's first four rows, or of its last. A channel's pairs
+// are stride apart; an index into them is all that is checked at a place.
+func four[T Real](s *[4]complex128, rows [][2 * group]T, last bool, pairs [][2]T, stride int) {
 	var e0, e1, e2, e3, o0, o1, o2, o3 T
-	for i := range n {
-		f := fold[i*step:][:2]
-		t := table[i*2*group:][:8]
+	at := 0
+	for i := range rows {
+		t := (*[group]T)(rows[i][:group])
+		if last {
+			t = (*[group]T)(rows[i][group:])
+		}
+		f := &pairs[at]
 		even, odd := f[0], f[1]
+		at += stride
 		e0 += even * t[0]
 		o0 += odd * t[1]
 		e1 += even * t[2]
