@@ -128,7 +128,7 @@ func (p *Sampled) around(sources []fieldmodels.Source, alone *[Block]bool, fast 
 			continue
 		}
 		// A wire is not nearer than this.
-		clear := r3.Norm(r3.Sub(center, l.Center)) - l.Loop.Radius
+		clear := math.Sqrt(r3.Norm2(r3.Sub(center, l.Center))) - l.Loop.Radius
 		if alone[i] = !(clear > max(besideWire*l.Loop.Radius, midRule.beyond*p.radius)); !alone[i] {
 			nearest = min(nearest, clear)
 		}
