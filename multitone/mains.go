@@ -141,10 +141,10 @@ func (m *Mains) Snapshot() *Mains {
 	return &c
 }
 
-// Lines returns the fundamental [Hz] with its standard deviation and the
-// frequencies of the harmonics that stand out of the noise on any channel; 0 and
-// none if there is no mains. It may be asked at any time.
-func (m *Mains) Lines() (fundamental, sigma float64, lines []float64) {
+// Lines returns the fundamental [Hz] with its standard deviation and the harmonics that
+// stand out of the noise on any channel, with their powers on all of them; 0 and none if
+// there is no mains. It may be asked at any time.
+func (m *Mains) Lines() (fundamental, sigma float64, lines []Line) {
 	if m.oldest > 0 {
 		m = m.Snapshot()
 	}
@@ -172,7 +172,7 @@ func (m *Mains) Lines() (fundamental, sigma float64, lines []float64) {
 	for h := 1; h <= spectrum.MostHarmonics; h++ {
 		f := float64(h) * fundamental
 		if slices.ContainsFunc(spectra, func(s comb) bool { return s.excess(f) > 0 }) {
-			lines = append(lines, f)
+			lines = append(lines, m.measure(spectra, f, n))
 		}
 	}
 	if len(lines) == 0 {
@@ -207,33 +207,22 @@ func (m *Mains) spectra(n int) (spectra []comb) {
 	return spectra
 }
 
-// Measure tells the powers of lines that Lines found on all channels, and the noise
-// beside them.
-func (m *Mains) Measure(hz []float64) (lines []Line) {
-	if len(hz) == 0 {
-		return nil
-	}
-	if m.oldest > 0 {
-		m = m.Snapshot()
-	}
-	n := m.smooth()
-	spectra := m.spectra(n)
+// measure tells the powers of a line on all channels, and the noise beside it, from
+// spectra of n values.
+func (m *Mains) measure(spectra []comb, hz float64, n int) Line {
 	// A line of amplitude a has the power (a·Σw/2)² in its bin, Σw = n/2; noise of n
 	// values, as an amplitude squared, a mean of 4·1.5/n times the variance of one,
 	// and each is a mean of ratio samples.
 	scale := 16 / float64(n*n)
-	for _, f := range hz {
-		l := Line{Hz: f}
-		for _, s := range spectra {
-			i := int(math.Round(f / s.step))
-			floor, _ := s.floor(i)
-			power := max(s.power[i-1], s.power[i], s.power[i+1])
-			l.Power = append(l.Power, max(0, power-floor)*scale)
-			l.Noise = append(l.Noise, floor*scale*float64(n*m.ratio)/6)
-		}
-		lines = append(lines, l)
+	l := Line{Hz: hz}
+	for _, s := range spectra {
+		i := int(math.Round(hz / s.step))
+		floor, _ := s.floor(i)
+		power := max(s.power[i-1], s.power[i], s.power[i+1])
+		l.Power = append(l.Power, max(0, power-floor)*scale)
+		l.Noise = append(l.Noise, floor*scale*float64(n*m.ratio)/6)
 	}
-	return lines
+	return l
 }
 
 // smooth is how many of the values a fast transform takes.

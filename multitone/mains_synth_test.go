@@ -72,7 +72,7 @@ func TestMainsBesideTones(t *testing.T) {
 		t.Errorf("%d harmonics, want most of 90", len(lines))
 	}
 	for _, tone := range hz {
-		if slices.ContainsFunc(lines, func(l float64) bool { return math.Abs(l-tone) < 1 }) {
+		if slices.ContainsFunc(lines, func(l multitone.Line) bool { return math.Abs(l.Hz-tone) < 1 }) {
 			t.Errorf("tone %g Hz is listed as a harmonic of the mains: %.2f", tone, lines)
 		}
 	}

@@ -38,7 +38,7 @@ func TestMainsFindsFamilyAndHarmonics(t *testing.T) {
 		for _, h := range []float64{1, 3, 5} {
 			found := false
 			for _, l := range lines {
-				found = found || math.Abs(l-h*test.f) < 5*test.within
+				found = found || math.Abs(l.Hz-h*test.f) < 5*test.within
 			}
 			if !found {
 				t.Errorf("%g Hz: harmonic %g is not among %v", test.f, h, lines)

@@ -45,7 +45,7 @@ type Line struct {
 // spectra's lines; where these are too coarse to have one, they are unknown.
 func (in *Inspection) lookAtMains(lines [][]spectrum.Line, s *stream.Survey, info recording.Info) {
 	// one harmonic alone may be any line
-	if len(s.Lines) == 0 || len(s.Lines) == 1 && s.Lines[0] > 1.5*s.MainsHz {
+	if len(s.Lines) == 0 || len(s.Lines) == 1 && s.Lines[0].Hz > 1.5*s.MainsHz {
 		return
 	}
 	// A grid wanders while the recording lasts.
@@ -63,10 +63,10 @@ func (in *Inspection) lookAtMains(lines [][]spectrum.Line, s *stream.Survey, inf
 			}
 		}
 	}
-	for _, hz := range s.Lines {
-		n := int(math.Round(hz / s.MainsHz))
+	for _, l := range s.Lines {
+		n := int(math.Round(l.Hz / s.MainsHz))
 		if _, seen := best[n]; !seen {
-			best[n] = MainsHarmonic{Number: n, Hz: hz}
+			best[n] = MainsHarmonic{Number: n, Hz: l.Hz}
 		}
 	}
 	for _, h := range best {

@@ -44,7 +44,11 @@ func (p *Pair) parts(ctx context.Context, r *recording.Reader, s *stream.Survey,
 	seconds := p.info.Duration()
 	m := p.measurement(s, stream.Windows{})
 	n := min(changeParts, p.tones[0].Hz*seconds/partCycles, float64(p.info.Samples)/partSamples)
-	for _, line := range slices.Concat(m.Joint, s.Lines) {
+	lines := slices.Clone(m.Joint)
+	for _, l := range s.Lines {
+		lines = append(lines, l.Hz)
+	}
+	for _, line := range lines {
 		for _, t := range p.tones {
 			if bins := math.Abs(line-t.Hz) * seconds; bins > 1 {
 				n = min(n, bins/1.5)

@@ -113,7 +113,7 @@ func (a *Averaging) disturb(cfg *multitone.Config, s *Survey, w *Windows, length
 }
 
 // reject finds the worst cases of a low-pass.
-func (a *Averaging) reject(tones []multitone.Tone, hz, lines []float64, p *window.LowPass) {
+func (a *Averaging) reject(tones []multitone.Tone, hz []float64, mains []multitone.Line, p *window.LowPass) {
 	worst := func(into **Rejection, k int, of string, other, value float64) {
 		if *into == nil || value < (*into).DB {
 			*into = &Rejection{Tone: tones[k].Name, Of: of, Hz: other, DB: value}
@@ -126,8 +126,8 @@ func (a *Averaging) reject(tones []multitone.Tone, hz, lines []float64, p *windo
 			}
 		}
 		worst(&a.Image, k, tones[k].Name, 2*hz[k], -20*math.Log10(cmplx.Abs(p.Response(2*hz[k]))))
-		for _, line := range lines {
-			worst(&a.Mains, k, "mains", line, multitone.Rejection(p, hz[k], line))
+		for _, l := range mains {
+			worst(&a.Mains, k, "mains", l.Hz, multitone.Rejection(p, hz[k], l.Hz))
 		}
 	}
 }

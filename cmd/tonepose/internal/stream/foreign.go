@@ -99,16 +99,24 @@ func ordinal(n int) string {
 	return fmt.Sprint(n, ending)
 }
 
-// lines are those that are estimated with the tones, but for the foreign ones: a
-// mains harmonic whose own frequency was measured is one of these.
+// harmonics are those of the mains, but for the foreign lines: one whose own frequency
+// was measured is one of these.
+func (s *Survey) harmonics() (list []multitone.Line) {
+	for _, h := range s.Lines {
+		n := h.Hz / s.MainsHz
+		near := 3*n*s.MainsSigmaHz + spectrum.MainsWanderHz*n + 2/max(s.seen, 1)
+		if !slices.ContainsFunc(s.Foreign, func(l multitone.Line) bool { return math.Abs(l.Hz-h.Hz) < near }) {
+			list = append(list, h)
+		}
+	}
+	return list
+}
+
+// lines are those that are estimated with the tones, but for the foreign ones [Hz].
 func (s *Survey) lines(joint []float64) (list []float64) {
 	list = slices.Clone(joint)
-	for _, hz := range s.Lines {
-		n := hz / s.MainsHz
-		near := 3*n*s.MainsSigmaHz + spectrum.MainsWanderHz*n + 2/max(s.seen, 1)
-		if !slices.ContainsFunc(s.Foreign, func(l multitone.Line) bool { return math.Abs(l.Hz-hz) < near }) {
-			list = append(list, hz)
-		}
+	for _, h := range s.harmonics() {
+		list = append(list, h.Hz)
 	}
 	return list
 }
@@ -127,7 +135,7 @@ const (
 // the tones' variances, by the configuration's Foreign.
 func (s *Survey) behind(p *window.LowPass, cfg *multitone.Config) (lines []float64, rest []multitone.Effect) {
 	all := *cfg
-	all.Foreign = slices.Concat(s.mains.Measure(s.lines(nil)), s.Foreign)
+	all.Foreign = slices.Concat(s.harmonics(), s.Foreign)
 	effects := all.EffectsBehind(p)
 	slices.SortStableFunc(effects, func(a, b multitone.Effect) int { return cmp.Compare(b.Left, a.Left) })
 	cfg.Foreign = nil

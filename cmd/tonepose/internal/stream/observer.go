@@ -21,7 +21,6 @@ type Survey struct {
 
 	tones []multitone.Tone
 	info  recording.Info
-	mains *multitone.Mains
 	seen  float64 // how much of the stream was seen [s]
 	// shares words what shares each tone's frequency as far as can be told.
 	shares []string
@@ -70,7 +69,7 @@ type lines struct {
 type Mains struct {
 	MainsHz      float64 // fundamental, 0: none seen
 	MainsSigmaHz float64
-	Lines        []float64 // its harmonics that stand out [Hz]
+	Lines        []multitone.Line // its harmonics that stand out
 }
 
 // NewObserver watches a source whose tones are near the given frequencies.
@@ -197,7 +196,7 @@ func (o *Observer) survey(track *clock.Track, err error) (*Survey, error) {
 		o.found, o.searched = o.search(track), max(seen, 1)
 	}
 	o.noteSlips(track)
-	s := &Survey{Mains: o.found.Mains, Foreign: o.found.foreign, Track: track, Monitor: o.monitor, mains: o.mains, tones: o.tones, info: o.info, first: o.first, seen: float64(o.seen) / o.info.SampleRate}
+	s := &Survey{Mains: o.found.Mains, Foreign: o.found.foreign, Track: track, Monitor: o.monitor, tones: o.tones, info: o.info, first: o.first, seen: float64(o.seen) / o.info.SampleRate}
 	for _, hz := range s.Hz() {
 		s.shares = append(s.shares, s.share(hz))
 	}
