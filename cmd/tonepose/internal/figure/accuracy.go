@@ -41,7 +41,7 @@ func Accuracy(d AccuracyData) *Figure {
 	}
 	legend := []chart.Entry{
 		shown,
-		chart.LineEntry("predicted, one sigma", chart.Stroke(colour.Vermillion, 1.4)),
+		chart.LineEntry("predicted, one sigma", chart.Stroke(colour.Ink, 1.4)),
 	}
 	if d.Position != nil {
 		add(d.errorPanel("position error", "m", d.Position, d.PositionSigma), 3)
@@ -67,14 +67,14 @@ func Accuracy(d AccuracyData) *Figure {
 
 var (
 	errorDot = chart.Dot(colour.Blue, 1.5)
-	bandInk  = colour.Mix(colour.SkyBlue, colour.White, 0.65)
+	bandInk  = colour.Band
 )
 
 // errorPanel has a log axis in the SI prefix that suits the prediction.
 func (d AccuracyData) errorPanel(name, unit string, errors, sigma []float64) *plot.Plot {
 	lo, hi := chart.SpanOr(true, 0.1, 1, errors, sigma)
 	p := chart.LogPanel(name, unit, lo, hi, math.Sqrt(lo*hi))
-	p.Add(chart.Dots(d.Time, errors, errorDot), chart.Curve(d.Time, sigma, chart.Stroke(colour.Vermillion, 1.4)))
+	p.Add(chart.Dots(d.Time, errors, errorDot), chart.Curve(d.Time, sigma, chart.Stroke(colour.Ink, 1.4)))
 	return p
 }
 
@@ -94,7 +94,7 @@ func (d AccuracyData) ratioPanel() *plot.Plot {
 	}))
 	p.Add(chart.Dots(d.Time, d.Normalised, errorDot))
 	p.Add(chart.Drawing(func(c draw.Canvas, p *plot.Plot, _, y func(float64) vg.Length) {
-		c.StrokeLine2(chart.Stroke(colour.Vermillion, 1.2), c.Min.X, y(1), c.Max.X, y(1))
+		c.StrokeLine2(chart.Stroke(colour.Ink, 1.2), c.Min.X, y(1), c.Max.X, y(1))
 		for _, edge := range []float64{low, high} { // over a crowd that hides the band
 			c.StrokeLine2(chart.Dashed(colour.Blue, 0.5), c.Min.X, y(edge), c.Max.X, y(edge))
 		}

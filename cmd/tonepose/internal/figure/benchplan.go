@@ -20,7 +20,7 @@ type BenchData struct {
 
 var (
 	volumeLine = chart.Dashed(colour.Blue, 0.9)
-	beforeLine = chart.Stroke(colour.Pale(colour.Vermillion), 1)
+	beforeLine = chart.Stroke(colour.Pale(colour.Orange), 1)
 )
 
 // Bench draws emitters and the working volume in three views and for the eye.

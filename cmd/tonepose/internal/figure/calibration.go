@@ -31,7 +31,7 @@ func Residuals(d ResidualData) *Figure {
 	hi = max(4, hi*1.06)
 	legend := []chart.Entry{chart.GlyphEntry("residual", errorDot), chart.AreaEntry("95 % of residuals, were the sigmas right", bandInk)}
 	if len(d.Outliers) > 0 {
-		legend = append(legend, chart.AreaEntry("station that does not fit", colour.Pale(colour.Vermillion)))
+		legend = append(legend, chart.AreaEntry("station that does not fit", colour.Pale(colour.Alarm)))
 	}
 	return &Figure{
 		Width: 7.2 * vg.Inch, Height: 4.6 * vg.Inch, Title: d.Title, Note: d.Note, Legend: legend,
@@ -74,7 +74,7 @@ func (d ResidualData) panel(name string, hi, from, to float64, ticks plot.Ticker
 		chart.Fill(c, bandInk, chart.Box(c.Min.X, y(-1.96), c.Max.X, y(1.96)))
 		if name == "station" {
 			for _, s := range d.Outliers {
-				chart.Fill(c, colour.Pale(colour.Vermillion), chart.Box(x(float64(s)-0.5), c.Min.Y, x(float64(s)+0.5), c.Max.Y))
+				chart.Fill(c, colour.Pale(colour.Alarm), chart.Box(x(float64(s)-0.5), c.Min.Y, x(float64(s)+0.5), c.Max.Y))
 			}
 		}
 		c.StrokeLine2(chart.Stroke(colour.FrameInk, 0.6), c.Min.X, y(0), c.Max.X, y(0))

@@ -36,7 +36,7 @@ func Histogram(d HistogramData) *Figure {
 	f := &Figure{Width: 7.2 * vg.Inch, Height: vg.Length(0.75+1.85*float64(rows)) * vg.Inch, Title: d.Title, Note: d.Note}
 	f.Legend = []chart.Entry{
 		chart.AreaEntry("errors", colour.Pale(colour.Blue)),
-		chart.LineEntry("predicted density", chart.Stroke(colour.Vermillion, 1.4)),
+		chart.LineEntry("predicted density", chart.Stroke(colour.Ink, 1.4)),
 		chart.LineEntry("mean", chart.Dashed(colour.Ink, 0.8)),
 	}
 	f.Body = func(c draw.Canvas) {
@@ -72,8 +72,8 @@ func (panel HistogramPanel) plot() *plot.Plot {
 	if reach == 0 {
 		reach = 1
 	}
-	unit, prefix := chart.Prefix(reach / 1.5)
-	p := chart.NewPlot(panel.Quantity+" ("+prefix+panel.Unit+")", "")
+	unit, name := chart.Scale(reach/1.5, panel.Unit)
+	p := chart.NewPlot(panel.Quantity+" ("+name+")", "")
 	p.X.Min, p.X.Max = -reach, reach
 	p.X.Tick.Marker = chart.LinearTicks{Unit: unit, Count: 5}
 	count := barCount(len(values))
@@ -95,7 +95,7 @@ func (panel HistogramPanel) plot() *plot.Plot {
 		}
 	}))
 	if density != nil {
-		p.Add(chart.Curve(grid, density, chart.Stroke(colour.Vermillion, 1.4)))
+		p.Add(chart.Curve(grid, density, chart.Stroke(colour.Ink, 1.4)))
 	}
 	if len(values) > 0 {
 		mean := stat.Mean(values, nil)

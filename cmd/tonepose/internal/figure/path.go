@@ -38,9 +38,9 @@ type PathData struct {
 const fewPoints = 60
 
 var (
-	trueLine     = chart.Stroke(colour.Pale(colour.SkyBlue), 3.4)
+	trueLine     = chart.Stroke(colour.Band, 5)
 	coilLine     = chart.Stroke(colour.SoftInk, 1)
-	stationGlyph = chart.Dot(colour.Pale(colour.SkyBlue), 4)
+	stationGlyph = chart.Dot(colour.Band, 4.5)
 )
 
 // Path draws emitters and paths from above, from the front and from the side,
@@ -86,8 +86,8 @@ func (d PathData) legend() (list []chart.Entry) {
 	return list
 }
 
-// trackInk starts with vermillion, which contrasts with the true path's blue.
-func trackInk(i int) int { return (i + 1) % len(colour.Series) }
+// trackInk starts with blue, darker than the band of the truth.
+func trackInk(i int) int { return i % len(colour.Series) }
 
 func estimateGlyph(ink color.Color) draw.GlyphStyle {
 	return draw.GlyphStyle{Color: ink, Radius: 2.2, Shape: draw.CrossGlyph{}}

@@ -35,7 +35,7 @@ func Quantiles(d QuantileData) *Figure {
 	f := &Figure{Width: 7.2 * vg.Inch, Height: 4.3 * vg.Inch, Title: d.Title, Note: d.Note}
 	f.Legend = []chart.Entry{
 		chart.GlyphEntry("errors, in order", errorDot),
-		chart.LineEntry("prediction right", chart.Stroke(colour.Vermillion, 1.2)),
+		chart.LineEntry("prediction right", chart.Stroke(colour.Ink, 1.2)),
 		chart.AreaEntry("95 % of cases, were it right", bandInk),
 	}
 	f.Body = func(c draw.Canvas) {
@@ -102,8 +102,14 @@ func (panel QuantilePanel) plot() *plot.Plot {
 		if len(edge) > 4 {
 			c.FillPolygon(bandInk, c.ClipPolygonXY(edge))
 		}
-		c.StrokeLines(chart.Stroke(colour.Vermillion, 1.2), c.ClipLinesXY([]vg.Point{{X: x(origin), Y: y(origin)}, {X: x(2 * most), Y: y(2 * most)}})...)
+		c.StrokeLines(chart.Stroke(colour.Ink, 1.2), c.ClipLinesXY([]vg.Point{{X: x(origin), Y: y(origin)}, {X: x(2 * most), Y: y(2 * most)}})...)
 	}))
 	p.Add(chart.Dots(expected, kept, errorDot))
+	p.Add(chart.Drawing(func(c draw.Canvas, _ *plot.Plot, _, _ func(float64) vg.Length) {
+		above := chart.Lettering(chart.SmallSize, colour.SoftInk, draw.XLeft, draw.YTop)
+		c.FillText(above, vg.Point{X: c.Min.X + 5, Y: c.Max.Y - 4}, "above the line: uncertainty stated too small")
+		below := chart.Lettering(chart.SmallSize, colour.SoftInk, draw.XRight, draw.YBottom)
+		c.FillText(below, vg.Point{X: c.Max.X - 5, Y: c.Min.Y + 4}, "below: stated too large")
+	}))
 	return p
 }

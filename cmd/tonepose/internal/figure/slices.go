@@ -52,7 +52,14 @@ func Slices(d SlicesData) *Figure {
 	if hi < lo*1.05 {
 		lo, hi = lo/1.03, hi*1.03
 	}
-	levels := contourLevels(lo, hi)
+	round := 1.0 // contours are round numbers of the unit shown
+	if d.Unit == "rad" {
+		round = math.Pi / 180
+	}
+	levels := contourLevels(lo/round, hi/round)
+	for i := range levels {
+		levels[i] *= round
+	}
 	size := [3]float64{d.Max.X - d.Min.X, d.Max.Y - d.Min.Y, d.Max.Z - d.Min.Z}
 	const left, bottom, gap, bar, head, least = 42, 34, 46, 74, 16, 100
 	free := f.Width - 2*chart.Margin - left - 2*gap - bar
@@ -71,7 +78,7 @@ func Slices(d SlicesData) *Figure {
 	}
 	f.Legend = []chart.Entry{chart.LineEntry("contour", chart.Stroke(colour.Black, 0.8))}
 	if d.Wanted > 0 {
-		f.Legend = append(f.Legend, chart.LineEntry("wanted: "+chart.WithPrefix(d.Wanted, d.Unit), chart.Stroke(colour.Vermillion, 1.6)))
+		f.Legend = append(f.Legend, chart.LineEntry("wanted: "+chart.WithPrefix(d.Wanted, d.Unit), chart.Stroke(colour.Black, 2)))
 	}
 	if d.blind() {
 		f.Legend = append(f.Legend, chart.AreaEntry("blind", colour.RGB(0xdddddd)))
@@ -85,8 +92,8 @@ func Slices(d SlicesData) *Figure {
 			d.slice(c, axis, chart.Box(x, top-w.Y, x+w.X, top), lo, hi, levels)
 			x += w.X + gap
 		}
-		unit, prefix := chart.Prefix(math.Sqrt(lo * hi))
-		chart.ColourBar(c, chart.Box(c.Min.X, top-high, x-gap, top), colour.Reversed(colour.Viridis), lo, hi, math.Log, chart.LogTicks{Unit: unit, Plain: true}, fmt.Sprintf("%s (%s%s)", d.Quantity, prefix, d.Unit))
+		unit, name := chart.Scale(math.Sqrt(lo*hi), d.Unit)
+		chart.ColourBar(c, chart.Box(c.Min.X, top-high, x-gap, top), colour.Reversed(colour.Viridis), lo, hi, math.Log, chart.LogTicks{Unit: unit, Plain: true}, fmt.Sprintf("%s (%s)", d.Quantity, name))
 	}
 	return f
 }
@@ -115,7 +122,7 @@ func (d SlicesData) slice(c draw.Canvas, axis int, r vg.Rectangle, lo, hi float6
 			}
 		}
 		if d.Wanted > 0 {
-			draw(s.contour(d.Wanted), chart.Stroke(colour.Vermillion, 1.6))
+			draw(s.contour(d.Wanted), chart.Stroke(colour.Black, 2))
 		}
 		var names chart.Labels
 		for _, level := range levels {

@@ -35,7 +35,7 @@ func Windows(d WindowsData) *Figure {
 		p.X.Scale = plot.LogScale{}
 		p.X.Min, p.X.Max = lo, hi
 		p.X.Tick.Marker = chart.LogTicks{Unit: 1e-3, Plain: true}
-		p.Add(chart.Curve(d.Window, a, chart.Stroke(colour.Blue, 1.4)), chart.Curve(d.Window, b, chart.Stroke(colour.Vermillion, 1.4)))
+		p.Add(chart.Curve(d.Window, a, chart.Stroke(colour.Blue, 1.4)), chart.Curve(d.Window, b, chart.Stroke(colour.Purple, 1.4)))
 		p.Add(chart.Drawing(func(c draw.Canvas, p *plot.Plot, x, y func(float64) vg.Length) {
 			if v := d.Planned; v > p.X.Min && v < p.X.Max {
 				c.StrokeLine2(chart.Dashed(colour.SoftInk, 0.9), x(v), c.Min.Y, x(v), c.Max.Y)
@@ -47,7 +47,7 @@ func Windows(d WindowsData) *Figure {
 		return p
 	}
 	f := &Figure{Width: 7.2 * vg.Inch, Height: 4.6 * vg.Inch, Title: d.Title, Note: d.Note,
-		Legend: []chart.Entry{chart.LineEntry(d.MedianName, chart.Stroke(colour.Blue, 1.4)), chart.LineEntry(d.OtherName, chart.Stroke(colour.Vermillion, 1.4))}}
+		Legend: []chart.Entry{chart.LineEntry(d.MedianName, chart.Stroke(colour.Blue, 1.4)), chart.LineEntry(d.OtherName, chart.Stroke(colour.Purple, 1.4))}}
 	if d.Planned > 0 {
 		f.Legend = append(f.Legend, chart.LineEntry("planned window", chart.Dashed(colour.SoftInk, 0.9)))
 	}

@@ -126,8 +126,8 @@ func Widest(style draw.TextStyle, texts []string) (w vg.Length) {
 func LogPanel(quantity, unit string, lo, hi, shown float64) *plot.Plot {
 	ticks := LogTicks{Plain: true}
 	if unit != "" {
-		scale, prefix := Prefix(shown)
-		quantity += " (" + prefix + unit + ")"
+		scale, name := Scale(shown, unit)
+		quantity += " (" + name + ")"
 		ticks.Unit = scale
 	}
 	p := NewPlot("", quantity)

@@ -130,6 +130,16 @@ func Prefix(v float64) (unit float64, prefix string) {
 	return 1, ""
 }
 
+// Scale is what labels of quantities of a unit, about as large as shown, count in, and
+// its name: the unit with the SI prefix that suits, or degrees for radians.
+func Scale(shown float64, unit string) (factor float64, name string) {
+	if unit == "rad" {
+		return math.Pi / 180, "°"
+	}
+	factor, prefix := Prefix(shown)
+	return factor, prefix + unit
+}
+
 // Significant prints v, of magnitude up to 1000, to digits significant digits,
 // but never finer than a thousandth.
 func Significant(v float64, digits int) string {
@@ -140,8 +150,12 @@ func Significant(v float64, digits int) string {
 	return Number(v, max(0, digits-before))
 }
 
-// WithPrefix prints a quantity to three digits with its SI prefix.
+// WithPrefix prints a quantity to three digits with its SI prefix; an angle in degrees.
 func WithPrefix(v float64, unit string) string {
+	if unit == "rad" {
+		v *= 180 / math.Pi
+		return Number(v, max(0, 2-int(math.Floor(math.Log10(math.Abs(v))+1e-9)))) + "°"
+	}
 	scale, prefix := Prefix(v)
 	text := Significant(v/scale, 3)
 	if strings.Contains(text, ".") {

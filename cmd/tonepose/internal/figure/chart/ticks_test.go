@@ -67,11 +67,26 @@ func TestPrefixes(t *testing.T) {
 
 func TestNumbers(t *testing.T) {
 	for _, c := range []struct{ have, want string }{
+		{WithPrefix(2e-5, "m"), "20 µm"}, {WithPrefix(math.Pi/180, "rad"), "1.00°"}, {WithPrefix(math.Pi/18000, "rad"), "0.0100°"},
 		{Number(-0.001, 2), "0.00"}, {Number(-0.006, 2), "−0.01"}, {Number(1200, 0), "1200"},
 		{Significant(0.1234, 3), "0.12"}, {Significant(-12.34, 3), "−12.3"}, {Significant(999.9, 3), "1000"}, {Significant(0, 3), "0.00"},
 	} {
 		if c.have != c.want {
 			t.Errorf("%q, want %q", c.have, c.want)
+		}
+	}
+}
+
+// Angles are shown in degrees, whatever their size; other quantities with a prefix.
+func TestScale(t *testing.T) {
+	for _, c := range []struct {
+		shown float64
+		unit  string
+		want  string
+		each  float64
+	}{{2e-5, "m", "µm", 1e-6}, {2e-5, "rad", "°", math.Pi / 180}, {3, "rad", "°", math.Pi / 180}} {
+		if each, name := Scale(c.shown, c.unit); name != c.want || each != c.each {
+			t.Errorf("%g %s: in %s of %g, want %s of %g", c.shown, c.unit, name, each, c.want, c.each)
 		}
 	}
 }

@@ -8,18 +8,22 @@ import (
 )
 
 // Okabe and Ito, Color Universal Design (2008): eight colours that the common
-// kinds of colour blindness keep apart. Yellow is left out: too pale for lines.
+// kinds of colour blindness keep apart; green and purple darker, as thin lines on white
+// need it. Yellow is left out: too pale for lines; vermillion: too near Alarm.
 var (
-	Black      = color.NRGBA{0x00, 0x00, 0x00, 0xff}
-	Orange     = color.NRGBA{0xe6, 0x9f, 0x00, 0xff}
-	SkyBlue    = color.NRGBA{0x56, 0xb4, 0xe9, 0xff}
-	green      = color.NRGBA{0x00, 0x9e, 0x73, 0xff}
-	Blue       = color.NRGBA{0x00, 0x72, 0xb2, 0xff}
-	Vermillion = color.NRGBA{0xd5, 0x5e, 0x00, 0xff}
-	purple     = color.NRGBA{0xcc, 0x79, 0xa7, 0xff}
+	Black   = color.NRGBA{0x00, 0x00, 0x00, 0xff}
+	Orange  = color.NRGBA{0xe6, 0x9f, 0x00, 0xff}
+	SkyBlue = color.NRGBA{0x56, 0xb4, 0xe9, 0xff}
+	Green   = color.NRGBA{0x00, 0x7a, 0x59, 0xff}
+	Blue    = color.NRGBA{0x00, 0x72, 0xb2, 0xff}
 
-	Series = []color.NRGBA{Blue, Vermillion, green, purple, Orange, SkyBlue, Black}
+	Purple = color.NRGBA{0xa8, 0x50, 0x8a, 0xff}
+
+	Series = []color.NRGBA{Blue, Purple, Green, Orange, SkyBlue, Black}
 )
+
+// Band is the truth, and where 95 % of cases lie.
+var Band = RGB(0xbfe0f5)
 
 // Alarm marks flags and estimated error, and nothing else.
 var Alarm = RGB(0xb84300)
@@ -42,8 +46,9 @@ type Map []color.NRGBA
 var Viridis = Map{RGB(0x440154), RGB(0x482878), RGB(0x3e4a89), RGB(0x31688e), RGB(0x26828e),
 	RGB(0x1f9e89), RGB(0x35b779), RGB(0x6dcd59), RGB(0xb4de2c), RGB(0xfde725)}
 
-// Signed runs from blue over white to vermillion, for values about zero.
-var Signed = Map{Blue, Mix(Blue, White, 0.45), RGB(0xf7f7f7), Mix(Vermillion, White, 0.45), Vermillion}
+// Signed runs from blue over white to ochre, for values about zero; Ink can be read on
+// all of it.
+var Signed = Map{RGB(0x4a94ce), RGB(0xf7f7f7), RGB(0xb9922f)}
 
 // At returns the colour of a share.
 func (m Map) At(share float64) color.NRGBA {

@@ -36,7 +36,7 @@ func TestColorMapsRiseEvenly(t *testing.T) {
 			t.Errorf("signed map at ±%.2f: L* %.0f and %.0f", float64(k)/50, a, b)
 		}
 	}
-	if Signed.At(-3) != Blue || Signed.At(7) != Vermillion || Signed.At(math.NaN()) == Signed.At(0.5) {
+	if Signed.At(-3) != RGB(0x4a94ce) || Signed.At(7) != RGB(0xb9922f) || Signed.At(math.NaN()) == Signed.At(0.5) {
 		t.Error("ends or missing value of the signed map")
 	}
 }
