@@ -74,7 +74,7 @@ too), 1 no pose could be compared, 2 the call or a file was wrong.`,
 	}, "confidence level of the intervals")
 	f.IntVar(&o.Resamples, "resamples", 0, "resamples of the bootstrap; 0: 2000, fewer for very many poses; negative: no intervals")
 	f.Uint64Var(&o.Seed, "seed", 1, "seed of the bootstrap and of the search for outliers")
-	f.StringVar(&o.out, "out", "", "directory for figures (PNG)")
+	f.StringVar(&o.out, "out", "", "directory for figures (PNG and SVG)")
 	f.BoolVar(&o.Force, "force", false, "write figures into a directory that is not empty, and over files that exist")
 	o.output.add(f)
 	return cmd

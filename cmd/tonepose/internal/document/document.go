@@ -155,7 +155,9 @@ func overview(all []*chapter) *grid {
 		fields := []cell{{Dark: c.Name, Link: "#" + c.ID}, {Dark: c.Verdict, Class: c.Class}}
 		for _, l := range first {
 			text := l.Value
-			if l.Unit != "" {
+			if l.Unit == "°" {
+				text += l.Unit
+			} else if l.Unit != "" {
 				text += " " + l.Unit
 			}
 			fields = append(fields, cell{Dark: text})
@@ -227,7 +229,7 @@ func (run *Run) large(s *SensorRun) row {
 		}
 	} else if 2*flagged > s.Series.rows() && !math.IsNaN(middle(estimated)) {
 		out.Numbers = []large{
-			length("estimated error of position", middle(estimated), "median; noise alone σ "+quantity(middle(sigma), "m")),
+			length("estimated error of position", middle(estimated), "median, up to "+quantity(s.Series.sums.mostEstimated, "m")+"; noise σ "+quantity(middle(sigma), "m")),
 			angle("of orientation", middle(turned), "noise alone σ "+degrees(middle(turn))),
 			{"inside the 95 % region", "–", "", "no truth was given"},
 		}

@@ -16,9 +16,9 @@ func TestSeriesFiguresOfOddData(t *testing.T) {
 	}
 	figures := map[string]*Figure{
 		"demodulation, empty":    Demodulation(DemodulationData{Unit: "V"}),
-		"demodulation, one row":  Demodulation(DemodulationData{Unit: "V", Time: []float64{1}, Tones: []ToneSeries{{"a", []float64{1e-6}, []float64{30}}}}),
-		"demodulation, gaps":     Demodulation(DemodulationData{Unit: "V", Time: []float64{0, 1, 2, 3}, Tones: []ToneSeries{{"a", []float64{1, 1, 1, 1}, []float64{nan, 5, nan, 7}}, {"b", []float64{0, 0, 0, 0}, []float64{nan, nan, nan, nan}}}}),
-		"demodulation, crowd":    Demodulation(DemodulationData{Title: "t", Note: "n", Unit: "V", Time: many, Tones: []ToneSeries{{"a", many, many}}}),
+		"demodulation, one row":  Demodulation(DemodulationData{Unit: "V", Time: []float64{1}, Tones: []ToneSeries{{"a", []float64{1e-6}, []float64{30}, []float64{1e-8}, []float64{nan}}}}),
+		"demodulation, gaps":     Demodulation(DemodulationData{Unit: "V", Time: []float64{0, 1, 2, 3}, Tones: []ToneSeries{{"a", []float64{1, 1, 1, 1}, []float64{nan, 5, nan, 7}, []float64{0.1, nan, 0.2, math.Inf(1)}, []float64{nan, 1, nan, 2}}, {"b", []float64{0, 0, 0, 0}, []float64{nan, nan, nan, nan}, nil, nil}}}),
+		"demodulation, crowd":    Demodulation(DemodulationData{Title: "t", Note: "n", Unit: "V", Time: many, Tones: []ToneSeries{{"a", many, many, many, many}}}),
 		"stability, empty":       Stability(StabilityData{}),
 		"stability, empty panel": Stability(StabilityData{Panels: []StabilityPanel{{Quantity: "x"}}}),
 		"stability, odd values": Stability(StabilityData{Panels: []StabilityPanel{{Quantity: "phase", Unit: "rad", Curves: []Deviation{

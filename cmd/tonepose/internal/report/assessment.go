@@ -13,7 +13,7 @@ import (
 	"tonepose/solver/assessment"
 )
 
-// SaveAssessment adds the figures of an assessment to files, as PNG, those of a
+// SaveAssessment adds the figures of an assessment to files, as PNG and SVG, those of a
 // run with several sensors one set each.
 func SaveAssessment(to *files.Batch, run string, sum *assess.Summary) error {
 	for _, s := range sum.Sensors {
@@ -22,7 +22,7 @@ func SaveAssessment(to *files.Batch, run string, sum *assess.Summary) error {
 		if len(sum.Sensors) > 1 {
 			prefix, title = name+"-", title+", "+name
 		}
-		if err := Save(to, prefix, drawn(part, name, title, s.Drift), "png"); err != nil {
+		if err := Save(to, prefix, drawn(part, name, title, s.Drift), "png", "svg"); err != nil {
 			return err
 		}
 	}

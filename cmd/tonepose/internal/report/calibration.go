@@ -23,7 +23,7 @@ func SaveCalibration(dir string, r *calibrate.Result) error {
 		"residuals":    calibrationResiduals(sum, name+": residuals of the calibration", note),
 		"parameters":   calibrationParameters(sum, name+": what the calibration changed", note),
 		"correlations": calibrationCorrelations(r.Adjustment, name+": correlations of the parameters", note),
-	}, "png")
+	}, "png", "svg")
 	if err != nil {
 		return err
 	}

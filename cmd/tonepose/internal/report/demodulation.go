@@ -46,6 +46,7 @@ func (d *Demodulation) Add(rows ...tables.Demodulated) {
 	for i, r := range rows {
 		t := &d.data.Tones[i]
 		t.Amplitude, t.Phase = append(t.Amplitude, r.Amplitude), append(t.Phase, r.Unwrapped)
+		t.Sigma, t.SigmaPhase = append(t.Sigma, r.Sigma), append(t.SigmaPhase, r.SigmaPhase)
 	}
 	if len(d.data.Time) > drawnRows {
 		d.every *= 2
@@ -53,6 +54,7 @@ func (d *Demodulation) Add(rows ...tables.Demodulated) {
 		for i := range d.data.Tones {
 			t := &d.data.Tones[i]
 			t.Amplitude, t.Phase = halved(t.Amplitude), halved(t.Phase)
+			t.Sigma, t.SigmaPhase = halved(t.Sigma), halved(t.SigmaPhase)
 		}
 	}
 }

@@ -16,7 +16,7 @@ func SavePlan(to *files.Batch, p *plan.Plan) error {
 	if err != nil {
 		return err
 	}
-	return Save(to, "", figures, "png")
+	return Save(to, "", figures, "png", "svg")
 }
 
 // planFigures draws the bench as planned, for every sensor the predicted position
