@@ -64,7 +64,7 @@ func (d MatrixData) cells(c draw.Canvas, r vg.Rectangle, cell vg.Point, hi, unit
 			if !math.IsNaN(v) {
 				text = chart.Significant(v/unit, 3)
 			}
-			style := chart.Lettering(chart.TickSize, colour.Readable(shade), draw.XCenter, draw.YCenter)
+			style := chart.Lettering(chart.TickSize, colour.Ink, draw.XCenter, draw.YCenter)
 			c.FillText(style, vg.Point{X: (inside.Min.X + inside.Max.X) / 2, Y: (inside.Min.Y+inside.Max.Y)/2 + 1}, text)
 		}
 	}

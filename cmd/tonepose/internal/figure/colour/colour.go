@@ -71,31 +71,6 @@ func Mix(a, b color.NRGBA, share float64) color.NRGBA {
 	return color.NRGBA{blend(a.R, b.R), blend(a.G, b.G), blend(a.B, b.B), 0xff}
 }
 
-// brightness is the CIE lightness L* of a colour, 0 black to 100 white.
-// Source: CIE 15:2004; sRGB by IEC 61966-2-1.
-func brightness(c color.NRGBA) float64 {
-	linear := func(v uint8) float64 {
-		s := float64(v) / 255
-		if s <= 0.04045 {
-			return s / 12.92
-		}
-		return math.Pow((s+0.055)/1.055, 2.4)
-	}
-	y := 0.2126*linear(c.R) + 0.7152*linear(c.G) + 0.0722*linear(c.B)
-	if y <= 216.0/24389 {
-		return y * 24389 / 27
-	}
-	return 116*math.Cbrt(y) - 16
-}
-
-// Readable is the ink for text on the colour.
-func Readable(c color.NRGBA) color.NRGBA {
-	if brightness(c) < 60 {
-		return White
-	}
-	return Ink
-}
-
 // Pale is the colour mixed with white.
 func Pale(ink color.Color) color.NRGBA {
 	return Mix(color.NRGBAModel.Convert(ink).(color.NRGBA), White, 0.62)

@@ -40,3 +40,20 @@ func TestColorMapsRiseEvenly(t *testing.T) {
 		t.Error("ends or missing value of the signed map")
 	}
 }
+
+// brightness is the CIE lightness L* of a colour, 0 black to 100 white.
+// Source: CIE 15:2004; sRGB by IEC 61966-2-1.
+func brightness(c color.NRGBA) float64 {
+	linear := func(v uint8) float64 {
+		s := float64(v) / 255
+		if s <= 0.04045 {
+			return s / 12.92
+		}
+		return math.Pow((s+0.055)/1.055, 2.4)
+	}
+	y := 0.2126*linear(c.R) + 0.7152*linear(c.G) + 0.0722*linear(c.B)
+	if y <= 216.0/24389 {
+		return y * 24389 / 27
+	}
+	return 116*math.Cbrt(y) - 16
+}
