@@ -22,7 +22,7 @@ func TestHelpShowsCommandsAndTopics(t *testing.T) {
 	}
 	root := newRoot(Streams{Out: &bytes.Buffer{}, Err: &bytes.Buffer{}})
 	for _, topic := range handbook.Topics() {
-		if c, _, err := root.Find([]string{topic.Name}); err == nil && c != root {
+		if c, _, err := root.Find([]string{topic.Name}); err == nil && c != root && topic.Name != "rig" { // help rig is the chapter, rig --help the command's
 			t.Errorf("%s is a command and a topic", topic.Name)
 		}
 		if text := tonepose(t, "help", topic.Name); !strings.HasPrefix(text, strings.ToUpper(topic.Title)+"\n") {

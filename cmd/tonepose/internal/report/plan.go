@@ -19,13 +19,21 @@ func SavePlan(to *files.Batch, p *plan.Plan) error {
 	return Save(to, "", figures, "png", "svg")
 }
 
+// SaveBench adds the drawing of a bench to files.
+func SaveBench(to *files.Batch, r *rig.Rig) error {
+	return Save(to, "", map[string]*figure.Figure{"bench": figure.Bench(benchData(r))}, "png", "svg")
+}
+
+func benchData(r *rig.Rig) figure.BenchData {
+	return figure.BenchData{Title: "Bench " + r.Name, Note: fmt.Sprintf("Lengths to scale. %d emitters.", len(r.Emitters)), Min: r.WorkingVolume.Min, Max: r.WorkingVolume.Max, Emitters: Emitters(r)}
+}
+
 // planFigures draws the bench as planned, for every sensor the predicted position
 // and orientation error in three planes, and both against the window's length. An
 // optimised bench is drawn before and after, on the same scales.
 func planFigures(p *plan.Plan) (map[string]*figure.Figure, error) {
 	r, note := p.Bench, planNote(p)
-	bench := figure.BenchData{Title: "Bench " + p.Rig, Note: fmt.Sprintf("Lengths to scale. %d emitters.", len(r.Emitters)), Min: r.WorkingVolume.Min, Max: r.WorkingVolume.Max}
-	bench.Emitters = Emitters(r)
+	bench := benchData(r)
 	if p.Design != nil {
 		planned, err := p.Planned()
 		if err != nil {
