@@ -176,6 +176,7 @@ func Run(ctx context.Context, o Options) (*Result, error) {
 	}
 	if src.Close(); out.Survey != nil { // nobody reads any more
 		out.Lost = src.Lost()
+		out.Counts.Skipped += out.Survey.Skipped
 	}
 	if out.Verdicts, err = eng.Conclude(context.WithoutCancel(ctx)); err != nil {
 		return nil, err

@@ -85,7 +85,11 @@ func (f *Followed) Print(w io.Writer) error {
 		if f.Continued > 0 {
 			earlier = fmt.Sprintf(" after %d earlier ones", f.Continued)
 		}
-		p.line("%d parts in %s%s", f.Parts, f.Out, earlier)
+		s := "s"
+		if f.Parts == 1 {
+			s = ""
+		}
+		p.line("%d part%s in %s%s", f.Parts, s, f.Out, earlier)
 	}
 	if f.Record != "" {
 		p.line("samples in %s", f.Record)

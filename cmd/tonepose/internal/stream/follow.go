@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 
 	"tonepose/multitone"
@@ -31,6 +32,9 @@ func Follow(ctx context.Context, src Source, mode clock.Mode, m Measurement, use
 	if _, live := src.(Live); live && info.Samples == 0 {
 		info.Samples = -1 // not known
 	}
+	if m.Windows.Hop == 0 {
+		m.Windows.Hop = m.Windows.Length
+	}
 	hop := m.Windows.Hop
 	if m.Windows.LowPass != nil {
 		var err error
@@ -39,13 +43,14 @@ func Follow(ctx context.Context, src Source, mode clock.Mode, m Measurement, use
 		}
 	}
 	cadence := newCadence(info, &m.Windows)
-	f := &follower{info: info, block: int(cadence.longest()), mode: mode, m: &m, finder: newFinder()}
+	ring := newRing(src, info.Int16 && m.Windows.Successive(), cadence)
+	f := &follower{info: info, block: int(cadence.longest()), hop: int64(math.Round(hop * info.SampleRate)), mode: mode, m: &m, finder: newFinder(), ring: ring}
 	defer f.finder.close()
 	if err := f.open(0); err != nil {
 		return nil, nil, err
 	}
 	f.queue = liveQueue(hop, &m, use)
-	err := newRing(src, info.Int16 && m.Windows.Successive(), cadence).follow(ctx, func(b *filled) error {
+	err := ring.follow(ctx, func(b *filled) error {
 		progress.Report("measure", b.First, info.Samples)
 		return f.write(b)
 	})
@@ -64,6 +69,10 @@ func Follow(ctx context.Context, src Source, mode clock.Mode, m Measurement, use
 	if f.averaging == nil {
 		return nil, nil, err
 	}
+	f.survey.Skipped = 0
+	if whole := f.next - int64(math.Round(m.Windows.Length*info.SampleRate)) + 1; err == nil && m.Windows.Length > 0 && !f.undriven {
+		f.survey.Skipped = f.unmeasured(whole)
+	}
 	return f.survey, f.averaging, err
 }
 
@@ -71,10 +80,12 @@ func Follow(ctx context.Context, src Source, mode clock.Mode, m Measurement, use
 // with a clock, faults and a numbering of samples of its own.
 type follower struct {
 	info     recording.Info
-	block    int // samples
+	block    int   // samples
+	hop      int64 // samples from one frame to the next; 0: not known
 	mode     clock.Mode
 	m        *Measurement
 	finder   *finder
+	ring     *ring
 	queue    *queue
 	observer *Observer
 	base     int64   // first sample of the session
@@ -82,6 +93,7 @@ type follower struct {
 	held     []Block // until the clock is captured
 	meter    *meter  // nil until then
 	undriven bool    // no drive is there to capture a clock from
+	skipped  int     // windows before the session that no frame has told of
 
 	survey    *Survey    // of the last session that was measured
 	averaging *Averaging // alike
@@ -94,7 +106,13 @@ func (f *follower) open(at int64) (err error) {
 			return err
 		}
 	}
+	if at > f.base+f.next { // samples were skipped, and with them what was held
+		f.skipped = f.unmeasured(at - f.base)
+	} else if f.meter != nil {
+		f.skipped = f.meter.skipped
+	}
 	f.base, f.next, f.held, f.meter = at, 0, nil, nil
+	f.ring.capturing.Store(true)
 	info := f.info
 	if at > 0 {
 		info.Captures = nil
@@ -108,6 +126,19 @@ func (f *follower) open(at int64) (err error) {
 		}
 	}
 	return err
+}
+
+// unmeasured is how many windows were skipped since the last frame, where those of the
+// session that begin before a sample are not to be measured any more.
+func (f *follower) unmeasured(before int64) int {
+	n, from := f.skipped, int64(0)
+	if f.meter != nil {
+		n, from = f.meter.skipped, f.meter.following
+	}
+	if f.hop > 0 && before > from {
+		n += int((before - from + f.hop - 1) / f.hop)
+	}
+	return n
 }
 
 func (f *follower) write(b *filled) error {
@@ -216,6 +247,7 @@ func (f *follower) mark(b *filled) {
 
 // begin measures what has been held.
 func (f *follower) begin() error {
+	f.ring.capturing.Store(false)
 	survey, err := f.observer.Survey()
 	if err != nil {
 		return err
@@ -226,6 +258,7 @@ func (f *follower) begin() error {
 	}
 	f.survey, f.meter, f.averaging = survey, meter, meter.averaging
 	meter.retune, meter.live, meter.base, meter.queue = streamSeconds, true, f.base, f.queue
+	meter.skipped, f.skipped = f.skipped, 0
 	if f.undriven {
 		f.undriven = false
 		if err := f.say(0, "a drive is there: the clock is captured"); err != nil {

@@ -183,7 +183,8 @@ type meter struct {
 	live      bool                         // what is told of a frame is what is known when it is measured
 	base      int64                        // number of the session's first sample in a live stream
 	arrived   time.Time
-	following int64 // start of the window that follows the last; 0: none was
+	following int64 // start of the frame that follows the last
+	skipped   int   // windows before the session that no frame has told of
 
 	screen *screen
 	frames framer  // of windows or of a low-pass

@@ -22,6 +22,8 @@ type Survey struct {
 	tones []multitone.Tone
 	info  recording.Info
 	seen  float64 // how much of the stream was seen [s]
+	// Skipped are windows of a stream that were skipped after its last frame.
+	Skipped int
 	// shares words what shares each tone's frequency as far as can be told.
 	shares []string
 	first  *drives

@@ -194,12 +194,13 @@ func (v *meter) alike(lines []float64, foreign []multitone.Line) bool {
 // place says where in the stream a frame lies, and what was skipped before it.
 func (v *meter) place(j *Measured) {
 	f := j.Frame
+	j.Skipped, v.skipped = v.skipped, 0
 	if _, ok := v.frames.(*multitone.Bank); ok {
 		hop := int64(math.Round(v.m.Windows.Hop * v.info.SampleRate))
-		if v.following > 0 {
-			j.Skipped = int((f.Start - v.following) / hop)
-		}
+		j.Skipped += int((f.Start - v.following) / hop)
 		v.following = f.Start + hop
+	} else {
+		v.following = f.Stop
 	}
 	j.Time += float64(v.base) / v.info.SampleRate
 	f.Start, f.Stop = f.Start+v.base, f.Stop+v.base

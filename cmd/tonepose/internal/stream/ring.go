@@ -5,6 +5,7 @@ import (
 	"errors"
 	"io"
 	"math"
+	"sync/atomic"
 
 	"tonepose/multitone/recording"
 )
@@ -18,7 +19,8 @@ const leastRing = 4
 // ring holds the blocks of a stream between the goroutine that reads it and that which
 // measures. Where it is full and the source does not wait, all that waits in it is
 // skipped at once: then measuring is up to date again, and no more windows are torn than
-// need be.
+// need be. While a clock is captured reading waits instead: that needs samples without a
+// hole, and no more than a moment for them.
 type ring struct {
 	src       Source
 	live      Live // src, if it is
@@ -28,6 +30,7 @@ type ring struct {
 	free      chan *filled
 	full      chan *filled
 	ended     chan struct{} // reading has ended
+	capturing atomic.Bool   // nothing is skipped
 	marks     *recording.Monitor
 	at        int64   // next sample to be handed over
 	origin    int64   // where time last broke
@@ -145,7 +148,7 @@ func (r *ring) room(ctx context.Context) *filled {
 		return f
 	default:
 	}
-	for r.live != nil && !r.live.Waits() {
+	for r.live != nil && !r.live.Waits() && !r.capturing.Load() {
 		select {
 		case f := <-r.full:
 			r.lost = r.lost || f.Reset
