@@ -205,11 +205,11 @@ const (
 // stand out of the noise: the residual beside the fit to the others is more than
 // eight robust sigmas, of which none is less than least. bad are known already. list gives the memory.
 func (m *Mender) Outliers(list []Span, x []float64, bad []Span, least float64) []Span {
+	list = list[:0]
 	p := m.fitting(m.short, len(x))
 	if p == nil {
 		return list
 	}
-	list = list[:0]
 	quiet := math.Inf(1)
 	for at := 0; at < len(x); at += p.length {
 		sigma, ok := p.outliers(x, min(at, len(x)-p.length), bad, least)

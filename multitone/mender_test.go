@@ -53,6 +53,14 @@ func TestOutliers(t *testing.T) {
 	}
 }
 
+// A stretch too short to be fitted has none that can be told, whatever the memory held.
+func TestNoOutliersOfAShortStretch(t *testing.T) {
+	m := menderOf(t)
+	if got := m.Outliers([]Span{{1, 2}}, make([]float64, 10), nil, 0); len(got) > 0 {
+		t.Errorf("found %v in ten samples", got)
+	}
+}
+
 // Sound signals have no outliers: in noise, without any, moving, and of a tone that
 // is none of ours; nor are flat tops or a drive that is switched taken for them.
 func TestNoOutliers(t *testing.T) {

@@ -73,8 +73,10 @@ func TestABankSkips(t *testing.T) {
 func TestABankTakesInLines(t *testing.T) {
 	x := hum(16000, 8000)
 	for name, tell := range map[string]func(*Bank) error{
-		"line":    func(b *Bank) error { return b.Disturb([]float64{1250}, nil) },
-		"foreign": func(b *Bank) error { return b.Disturb(nil, []Line{{Hz: 1250, SigmaHz: 1e-3, Power: []float64{4}, Noise: []float64{1e-6}}}) },
+		"line": func(b *Bank) error { return b.Disturb([]float64{1250}, nil) },
+		"foreign": func(b *Bank) error {
+			return b.Disturb(nil, []Line{{Hz: 1250, SigmaHz: 1e-3, Power: []float64{4}, Noise: []float64{1e-6}}})
+		},
 		"nothing": func(*Bank) error { return nil },
 	} {
 		b, err := NewBank(Config{SampleRate: 20000, Channels: 1, Tones: []Tone{{Hz: 1000, Reference: NoReference}}}, Framing{Length: 200, Hop: 100})

@@ -76,9 +76,9 @@ type Tracker struct {
 	begin      int64 // first sample
 	fed        int64 // samples
 	room       *room
-	look       *Tracker // memory of Look
-	looked     int      // segments of it that are the Tracker's own
-	view       Track    // that was looked at last
+	look       *Tracker  // memory of Look
+	looked     int       // segments of it that are the Tracker's own
+	view       Track     // that was looked at last
 	least      []float64 // power of each tone [V²] below which it is lost; nil: not known
 	collectors []func(*multitone.Frame) error
 	one        [1][]float64
