@@ -81,30 +81,6 @@ func (x *motion) flow(dt float64) flow {
 	return flow{dt, rigid.Matrix(rigid.Exp(turn)), rigid.LeftJacobian(turn)}
 }
 
-// forward makes m F·m, for as many columns as its rows have.
-func (f *flow) forward(m *[size][]float64) {
-	dt, half := f.dt, f.dt*f.dt/2
-	n := len(m[0])
-	for i := range 3 {
-		p, v, a := m[i][:n], m[6+i][:n], m[12+i][:n]
-		for j := range p {
-			p[j] += dt*v[j] + half*a[j]
-			v[j] += dt * a[j]
-		}
-	}
-	for j := range n {
-		var r, w [3]float64
-		for i := range 3 {
-			r[i], w[i] = m[3+i][j], dt*m[9+i][j]+half*m[15+i][j]
-			m[9+i][j] += dt * m[15+i][j]
-		}
-		for i := range 3 {
-			a, b := &f.rot[i], &f.left[i]
-			m[3+i][j] = a[0]*r[0] + a[1]*r[1] + a[2]*r[2] + b[0]*w[0] + b[1]*w[1] + b[2]*w[2]
-		}
-	}
-}
-
 // apply makes a matrix F·m.
 func (f *flow) apply(m *matrix) {
 	dt, half := f.dt, f.dt*f.dt/2

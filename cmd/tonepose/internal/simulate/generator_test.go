@@ -129,7 +129,7 @@ func TestChangesShowInTheTones(t *testing.T) {
 func TestLateChangeSaysWhenItHolds(t *testing.T) {
 	r := loadRig(t, testRig)
 	g := generator(t, r, resting(t, rigid.Pose{Position: r3.Vec{X: 0.02, Z: 0.1}, Rotation: rigid.Identity().Rotation}), Options{}, 0)
-	x := volts(t, g, 1000)
+	volts(t, g, 1000)
 	at, err := g.Change(10, Drive{0, 0})
 	if err != nil || at < 1000 || at >= 1000+synthAtOnce {
 		t.Fatalf("at sample %d, error %v; want one of the first after 1000", at, err)
@@ -137,7 +137,7 @@ func TestLateChangeSaysWhenItHolds(t *testing.T) {
 	if _, err := g.Change(10, Drive{1, 0}); err != nil {
 		t.Fatal(err)
 	}
-	x = volts(t, g, 2000)
+	x := volts(t, g, 2000)
 	for i, v := range x[1] {
 		if on := v != 0; on != (i+1000 < int(at)) {
 			t.Fatalf("sample %d is %g V; the drives go off at %d", i+1000, v, at)
