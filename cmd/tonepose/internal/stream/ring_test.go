@@ -7,6 +7,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+	"sync"
 	"testing"
 	"time"
 
@@ -92,8 +93,11 @@ func TestTheRingSkips(t *testing.T) {
 	type seen struct{ first, n int64 }
 	var got []seen
 	measuring, done := make(chan seen), make(chan error)
+	taken := make(chan struct{})
+	begun := sync.OnceFunc(func() { close(taken) })
 	go func() {
 		done <- r.follow(context.Background(), func(f *filled) error {
+			begun()
 			for i, v := range f.Counts {
 				if v != int16(f.First+int64(i)) {
 					t.Errorf("sample %d is %d", f.First+int64(i), v)
@@ -107,9 +111,12 @@ func TestTheRingSkips(t *testing.T) {
 		})
 	}()
 	const blocks = 70
-	for range blocks { // the source never waits, though nobody takes the second block
+	for i := range blocks { // the source never waits, though nobody takes the second block
 		<-src.read
 		src.allowed <- 100
+		if i == 0 {
+			<-taken
+		}
 	}
 	<-src.read
 	close(src.allowed)
