@@ -31,13 +31,7 @@ func induceOf(c *build.Context, name string, width int, count operand.Mem, n num
 	}
 	twice, thrice := g.add(c4[2], c4[2]), g.add(c4[3], c4[3])
 	thrice = g.add(thrice, c4[3])
-	same := func(name string) reg.VecVirtual {
-		one, all := g.XMM(), g.reg()
-		g.Load(g.Param(name), one)
-		g.VBROADCASTSD(one, all)
-		return all
-	}
-	u, step := same("u"), same("step")
+	u, step := g.everyArgument("u"), g.everyArgument("step")
 	at := g.load(count)
 	g.Label("samples")
 	x := g.mul(at, step)

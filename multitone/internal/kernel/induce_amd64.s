@@ -35,7 +35,7 @@ DATA induce1<>+56(SB)/8, $0x4020000000000000
 GLOBL induce1<>(SB), RODATA|NOPTR, $64
 
 // func induceAVX2(dst *float64, re *float64, dre *float64, n int, m *float64, u float64, step float64)
-// Requires: AVX, AVX2, FMA3, SSE2
+// Requires: AVX, FMA3
 TEXT ·induceAVX2(SB), $0-56
 	MOVQ         dst+0(FP), AX
 	MOVQ         re+8(FP), CX
@@ -49,10 +49,8 @@ TEXT ·induceAVX2(SB), $0-56
 	VADDPD       Y2, Y2, Y4
 	VADDPD       Y3, Y3, Y5
 	VADDPD       Y3, Y5, Y5
-	MOVSD        u+40(FP), X6
-	VBROADCASTSD X6, Y6
-	MOVSD        step+48(FP), X7
-	VBROADCASTSD X7, Y7
+	VBROADCASTSD u+40(FP), Y6
+	VBROADCASTSD step+48(FP), Y7
 	VMOVUPD      induceCount<>+0(SB), Y8
 
 samples:
@@ -79,7 +77,7 @@ samples:
 	RET
 
 // func induceAVX512(dst *float64, re *float64, dre *float64, n int, m *float64, u float64, step float64)
-// Requires: AVX, AVX512F, SSE2
+// Requires: AVX, AVX512F
 TEXT ·induceAVX512(SB), $0-56
 	MOVQ         dst+0(FP), AX
 	MOVQ         re+8(FP), CX
@@ -93,10 +91,8 @@ TEXT ·induceAVX512(SB), $0-56
 	VADDPD       Z2, Z2, Z4
 	VADDPD       Z3, Z3, Z5
 	VADDPD       Z3, Z5, Z5
-	MOVSD        u+40(FP), X6
-	VBROADCASTSD X6, Z6
-	MOVSD        step+48(FP), X7
-	VBROADCASTSD X7, Z7
+	VBROADCASTSD u+40(FP), Z6
+	VBROADCASTSD step+48(FP), Z7
 	VMOVUPD      induceCount<>+0(SB), Z8
 
 samples:
