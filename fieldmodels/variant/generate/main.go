@@ -41,6 +41,7 @@ var kernels = []struct {
 	{"multitone/internal/kernel/halves_amd64.s", halves},
 	{"multitone/internal/kernel/induce_amd64.s", induce},
 	{"multitone/internal/kernel/polynomial_amd64.s", polynomial},
+	{"multitone/internal/kernel/quantise_amd64.s", quantise},
 	{"multitone/internal/kernel/stream_amd64.s", stream},
 	{"multitone/internal/kernel/tiles_amd64.s", tiles},
 	{"solver/internal/kernel/dipole_amd64.s", dipoleRows},
