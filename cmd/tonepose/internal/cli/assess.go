@@ -16,6 +16,7 @@ import (
 type assessOptions struct {
 	assess.Options
 	truth, out, saveRig string
+	figures             []string
 	pivot               bool
 	output              outputFlags
 }
@@ -74,7 +75,8 @@ too), 1 no pose could be compared, 2 the call or a file was wrong.`,
 	}, "confidence level of the intervals")
 	f.IntVar(&o.Resamples, "resamples", 0, "resamples of the bootstrap; 0: 2000, fewer for very many poses; negative: no intervals")
 	f.Uint64Var(&o.Seed, "seed", 1, "seed of the bootstrap and of the search for outliers")
-	f.StringVar(&o.out, "out", "", "directory for figures (PNG and SVG)")
+	f.StringVar(&o.out, "out", "", "directory for figures")
+	addFigures(f, &o.figures, "png,svg", "the figures in --out")
 	f.BoolVar(&o.Force, "force", false, "write figures into a directory that is not empty, and over files that exist")
 	o.output.add(f)
 	return cmd
@@ -107,7 +109,7 @@ func runAssess(ctx context.Context, dir string, o *assessOptions, s Streams) err
 		return err
 	}
 	if o.out != "" {
-		if err := report.SaveAssessment(figures, dir, sum); err != nil {
+		if err := report.SaveAssessment(figures, dir, sum, o.figures); err != nil {
 			return err
 		}
 		if err := figures.Commit(); err != nil {

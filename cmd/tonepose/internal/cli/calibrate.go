@@ -5,10 +5,13 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"path/filepath"
+	"strings"
 
 	"github.com/spf13/cobra"
 
 	"tonepose/cmd/tonepose/internal/calibrate"
+	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/report"
 	"tonepose/fieldmodels/correction"
@@ -17,7 +20,7 @@ import (
 
 type calibrateOptions struct {
 	calibrate.Options
-	figures string
+	figures []string
 	output  outputFlags
 }
 
@@ -65,7 +68,7 @@ Exit code: 0 done, 1 the adjustment did not converge, 2 the call or a file was
 wrong.`,
 		Example: `  tonepose calibrate run.sigmf-meta --rig bench.rig.yaml --intervals stations.csv --out built.rig.yaml
   tonepose calibrate run.sigmf-meta --rig bench.rig.yaml --intervals stations.csv --out built.rig.yaml \
-    --free default,frame,marker --robust huber --cross-validate 5 --figures figures
+    --free default,frame,marker --robust huber --cross-validate 5 --figures svg
   tonepose calibrate run.sigmf-meta --rig bench.rig.yaml --self --intervals rests.csv --length e1,e5,0.4,1e-4 --out built.rig.yaml
   tonepose calibrate channels common.wav --rig bench.rig.yaml --reference rx1 --out matched.rig.yaml`,
 		Args: one,
@@ -83,7 +86,7 @@ wrong.`,
 	addLoss(f, &o.Adjust.Loss, "give outliers less weight: huber, cauchy, tukey or none")
 	addClock(f, &o.Input)
 	addBaseline(f, &o.Input)
-	f.StringVar(&o.figures, "figures", "", "directory for figures: residuals, parameters, correlations")
+	addFigures(f, &o.figures, "none", "the figures NEW_RIG-residuals, -parameters and -correlations beside NEW_RIG")
 	f.IntVar(&o.Folds, "cross-validate", 0, "number of calibrations without a share of the stations, each of which then solves that share; 0: none")
 	f.StringVar(&o.Suggest, "suggest", "", "CSV of positions for a further station (x_m … qz, and the sigmas if wanted): say which adds most")
 	f.BoolVar(&o.Map, "map-metal", false, "also map what static metal adds to the fields, and let solve use it")
@@ -115,11 +118,21 @@ func runCalibrate(ctx context.Context, o *calibrateOptions, s Streams) error {
 		fmt.Fprintf(s.Err, "tonepose: %d couplings with faulty samples or a lost reference are left out, %d stations gave no pose to start from\n", res.Missing, res.Unsolved)
 	}
 	warn(s, res.Summary.Contradictions...)
-	if err := report.SaveCalibration(o.figures, res); err != nil {
+	figures := files.Batch{Force: o.Force}
+	defer figures.Abort()
+	if err := report.SaveCalibration(&figures, rigStem(o.Out)+"-", res, o.figures); err != nil {
 		return err
 	}
 	if err := res.Save(); err != nil {
 		return err
 	}
+	if err := figures.Commit(); err != nil {
+		return err
+	}
 	return o.output.show(s, present.CalibrationOf(res.Summary), func(w io.Writer) error { return present.Calibration(w, res.Summary) })
+}
+
+// rigStem is the name of a rig file without its endings.
+func rigStem(file string) string {
+	return strings.TrimSuffix(strings.TrimSuffix(file, filepath.Ext(file)), ".rig")
 }

@@ -51,7 +51,7 @@ func TestCalibrationRecording(t *testing.T) {
 	drawn, built := rigFile("pipe-bench.rig.yaml"), filepath.Join(dir, "built.rig.yaml")
 	recording, reference := recordingFile("pipe-bench-calibration.sigmf-meta"), recordingFile("pipe-bench-calibration.reference.csv")
 	sum := calibrated(t, recording, "--rig", drawn, "--intervals", reference, "--out", built, "--cross-validate", "4",
-		"--suggest", reference, "--figures", filepath.Join(dir, "figures"))
+		"--suggest", reference, "--figures", "svg,pdf")
 	// Two sigmas of χ²/dof are 2·√(2/1384) = 0.08.
 	if c := sum.Chi2 / float64(sum.DOF); c < 0.9 || c > 1.1 {
 		t.Errorf("chi-square over degrees of freedom %.3f", c)
@@ -76,8 +76,10 @@ func TestCalibrationRecording(t *testing.T) {
 		t.Errorf("suggestion %+v", s)
 	}
 	for _, name := range []string{"residuals", "parameters", "correlations"} {
-		if _, err := os.Stat(filepath.Join(dir, "figures", "calibration-"+name+".png")); err != nil {
-			t.Error(err)
+		for ending, begins := range map[string]string{".svg": "<?xml", ".pdf": "%PDF"} {
+			if text, err := os.ReadFile(filepath.Join(dir, "built-"+name+ending)); err != nil || !strings.HasPrefix(string(text), begins) {
+				t.Errorf("built-%s%s: %.5q, %v", name, ending, text, err)
+			}
 		}
 	}
 

@@ -34,6 +34,7 @@ Exit code: 0 done, 1 no pose came out, 2 the call was wrong.`,
 	}
 	f := cmd.Flags()
 	f.StringVar(&o.Dir, "dir", "tonepose-demo", "directory for recordings, tables and figures; what an earlier demo left there is replaced")
+	addFigures(f, &o.Figures, "png", "the figures")
 	f.Uint64Var(&o.Seed, "seed", 1, "seed of the invented noise")
 	f.BoolVar(&output.quiet, "quiet", false, "no progress")
 	return cmd

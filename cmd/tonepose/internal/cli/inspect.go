@@ -15,9 +15,10 @@ import (
 
 type inspectOptions struct {
 	measure.Input
-	out    string
-	force  bool
-	output outputFlags
+	out     string
+	force   bool
+	figures []string
+	output  outputFlags
 }
 
 func newInspect(s Streams) *cobra.Command {
@@ -31,8 +32,8 @@ rig it adds the level and the noise of every tone on every channel, which lines
 are harmonics, intermodulation products or aliases of the tones, and what shifts
 the phases of the couplings.
 
---out receives spectrum.png and spectrum.svg, and with a rig stability.png and
-stability.svg, the Allan deviation of the drives.
+--out receives the figures spectrum, one strip a channel, and with a rig stability,
+the Allan deviation of the drives.
 
 Exit code: 0 done, whatever was found; 2 the call or a file was wrong.`,
 		Example: `  tonepose inspect run.sigmf-meta --rig bench.rig.yaml --out look
@@ -47,6 +48,7 @@ Exit code: 0 done, whatever was found; 2 the call or a file was wrong.`,
 	f.StringVar(&o.Rig, "rig", "", "rig file of the bench")
 	f.StringVar(&o.out, "out", "", "directory for the figures")
 	f.BoolVar(&o.force, "force", false, "write into a directory that is not empty")
+	addFigures(f, &o.figures, "png,svg", "the figures in --out")
 	o.output.add(f)
 	addReading(f, &o.Input, s)
 	addFullScale(f, &o.Input)
@@ -65,7 +67,7 @@ func runInspect(ctx context.Context, o *inspectOptions, s Streams) error {
 	}
 	warn(s, in.Warnings...)
 	if o.out != "" {
-		if err := report.SaveInspection(figures, in); err != nil {
+		if err := report.SaveInspection(figures, in, o.figures); err != nil {
 			return err
 		}
 	}

@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
 	"math"
@@ -263,5 +264,23 @@ func TestInspectMainsInMotion(t *testing.T) {
 		if n >= 1 && n <= 80 && math.Abs(l.Hz-n*in.Mains.Hz) < 1 {
 			t.Errorf("harmonic %g of the mains is called %q at %g Hz", n, l.Name, l.Hz)
 		}
+	}
+}
+
+// Figures come in the formats that are asked for; others are refused before anything is
+// read.
+func TestFigureFormats(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "look")
+	tonepose(t, "inspect", recordingFile("pipe-bench-metal.npy"), "--rig", rigFile("pipe-bench.rig.yaml"), "--out", dir, "--figures", "pdf, svg", "--quiet")
+	for name, begins := range map[string]string{"spectrum.pdf": "%PDF", "spectrum.svg": "<?xml", "spectrum.png": ""} {
+		text, err := os.ReadFile(filepath.Join(dir, name))
+		if (err == nil) != (begins != "") || !strings.HasPrefix(string(text), begins) {
+			t.Errorf("%s begins with %.5q: %v", name, text, err)
+		}
+	}
+	var errs bytes.Buffer
+	code := Run(t.Context(), []string{"inspect", "none.wav", "--figures", "svg,gif"}, Streams{Out: &bytes.Buffer{}, Err: &errs})
+	if code != 2 || !strings.Contains(errs.String(), `--figures svg,gif`) || !strings.Contains(errs.String(), "png, svg or pdf") {
+		t.Errorf("exit code %d: %s", code, &errs)
 	}
 }

@@ -4,10 +4,12 @@ import (
 	"fmt"
 	"io"
 	"runtime/debug"
+	"slices"
 	"strings"
 
 	"github.com/spf13/pflag"
 
+	"tonepose/cmd/tonepose/internal/figure/chart"
 	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/stream"
@@ -36,6 +38,24 @@ func addClock(f *pflag.FlagSet, in *measure.Input) {
 
 func addBaseline(f *pflag.FlagSet, in *measure.Input) {
 	f.StringVar(&in.Baseline, "baseline", "", "recording with the sensor far away: crosstalk to subtract")
+}
+
+// addFigures adds the flag of the formats that figures are written in.
+func addFigures(f *pflag.FlagSet, to *[]string, initial, help string) {
+	addValue(f, to, "figures", initial, "formats", figureFormats, "formats of "+help+": png, svg, pdf, separated by commas, or none")
+}
+
+func figureFormats(text string) (formats []string, err error) {
+	if text == "none" {
+		return nil, nil
+	}
+	for format := range strings.SplitSeq(text, ",") {
+		if format = strings.TrimSpace(format); !slices.Contains(chart.Formats, format) {
+			return nil, fmt.Errorf("want png, svg or pdf, separated by commas, or none")
+		}
+		formats = append(formats, format)
+	}
+	return formats, nil
 }
 
 // addJob adds the flags of the commands that make tables of a recording.

@@ -32,7 +32,7 @@ the tone that another carries, whatever its frequency; a square wave does as
 well as a sine. The result over the whole recording is printed; of a signal that
 changes meanwhile it is the mean, and sigmas tell how far the signal is from it.
 With --window or --lowpass, in-phase and quadrature part, amplitude and phase against time go
-to demodulated.parquet and demodulated.png in --out. Phases are those of the
+to demodulated.parquet and the figure demodulated in --out. Phases are those of the
 signal minus those of the reference; of harmonic n, minus n times those of the
 reference's tone.
 
@@ -54,6 +54,7 @@ Exit code: 0 done, 1 no phasor came out, 2 the call or a file was wrong.`,
 	f.IntSliceVar(&o.pair.Harmonics, "harmonics", nil, "multiples of the reference's frequency to measure, as 1,3,5 (default 1)")
 	addValue(f, &o.pair.NearHz, "near", "", "float", aboveZero(number), "frequency in hertz near which the reference's tone is sought, within 5 % (default: its strongest line)")
 	addJob(f, &o.Job, &o.averaging, s)
+	addFigures(f, &o.pair.Figures, "png,svg", "the figure of --signal against time")
 	addFullScale(f, &o.Input)
 	o.output.add(f)
 	return cmd

@@ -29,6 +29,7 @@ type planOptions struct {
 	board                 plan.BoardOptions
 	optimise              bool
 	rigOut, out, stations string
+	figures               []string
 	drive                 plan.Waveform
 	explain               bool
 	output                outputFlags
@@ -116,6 +117,7 @@ pose in the working volume can be solved, 2 the call or a file was wrong.`,
 	addValue(f, &o.drive.LengthS, "drive-length", "1s", "duration", seconds, "its least length: whole periods are repeated")
 	addValue(f, &o.drive.RampS, "drive-ramp", "", "duration", seconds, "also write a soft start of this length, to be played once before it")
 	f.StringVar(&o.out, "out", "", "directory for plan.txt, plan.json, figures and the planned rig")
+	addFigures(f, &o.figures, "png,svg", "the figures in --out and of the sheet of --stations")
 	f.BoolVar(&o.explain, "explain", false, "print the formula and source of every number")
 	f.BoolVar(&o.board.Force, "force", false, "replace existing files")
 	o.output.add(f)
@@ -192,8 +194,7 @@ func (o *planOptions) check(file string) error {
 		o.Layout = &o.layout
 	}
 	if o.out != "" && o.rigOut == "" {
-		stem := strings.TrimSuffix(strings.TrimSuffix(filepath.Base(file), filepath.Ext(file)), ".rig")
-		o.rigOut = filepath.Join(o.out, stem+".planned.rig.yaml")
+		o.rigOut = filepath.Join(o.out, filepath.Base(rigStem(file))+".planned.rig.yaml")
 	}
 	for _, name := range []string{o.rigOut, o.stations, o.drive.File} {
 		if err := files.Refuse(name, o.board.Force); err != nil {
@@ -241,7 +242,7 @@ func runPlan(ctx context.Context, file string, o *planOptions, s Streams) error 
 		return err
 	}
 	if o.out != "" {
-		err := errors.Join(report.SavePlan(out, p),
+		err := errors.Join(report.SavePlan(out, p, o.figures),
 			out.Fill("plan.txt", func(w io.Writer) error { return present.Plan(w, p, true) }),
 			out.Fill("plan.json", func(w io.Writer) error { return present.JSON(w, p) }))
 		if err == nil {

@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"io"
 	"path/filepath"
-	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -59,7 +58,7 @@ Exit code: 0 done, 2 the call was wrong.`,
 				_, err := io.WriteString(s.Out, skeleton.Rig(o))
 				return err
 			}
-			o.Name = strings.TrimSuffix(strings.TrimSuffix(filepath.Base(out), filepath.Ext(out)), ".rig")
+			o.Name = filepath.Base(rigStem(out))
 			batch := &files.Batch{Force: force}
 			defer batch.Abort()
 			if err := batch.Write(out, []byte(skeleton.Rig(o))); err != nil {
@@ -82,6 +81,7 @@ Exit code: 0 done, 2 the call was wrong.`,
 
 func newRigCheck(s Streams) *cobra.Command {
 	var dir string
+	var formats []string
 	var force bool
 	var output outputFlags
 	c := &cobra.Command{
@@ -108,7 +108,7 @@ Exit code: 0 it can be used (warnings too), 2 the call or the file was wrong.`,
 					return err
 				}
 				defer out.Abort()
-				if err := report.SaveBench(out, r); err != nil {
+				if err := report.SaveBench(out, r, formats); err != nil {
 					return err
 				}
 				if err := out.Commit(); err != nil {
@@ -121,6 +121,7 @@ Exit code: 0 it can be used (warnings too), 2 the call or the file was wrong.`,
 	}
 	f := c.Flags()
 	f.StringVar(&dir, "out", "", "directory for a drawing of the bench")
+	addFigures(f, &formats, "png,svg", "the drawing")
 	f.BoolVar(&force, "force", false, "write into a directory that is not empty")
 	output.add(f)
 	return c

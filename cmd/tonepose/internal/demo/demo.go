@@ -27,6 +27,7 @@ type Options struct {
 	Seed     uint64
 	Tool     string // version, for the tables
 	Progress stream.Progress
+	Figures  []string // formats
 }
 
 // Scene is one of the demo's recordings and how it is cut.
@@ -89,10 +90,10 @@ func (sc Scene) run(ctx context.Context, o Options) (*Result, error) {
 	}
 	r := &Result{Scene: sc, Flags: solved.Flags}
 	r.Report, _ = assessment.Summarise(a.Samples)
-	return r, sc.draw(ctx, &job, a)
+	return r, sc.draw(ctx, &job, a, o.Figures)
 }
 
-func (sc Scene) draw(ctx context.Context, job *measure.Job, a *assess.Result) error {
+func (sc Scene) draw(ctx context.Context, job *measure.Job, a *assess.Result, formats []string) error {
 	coupling, err := report.Coupling(job.Out, a.Rig, 0, "Coupling matrix, first window: "+sc.Path, inventedNote)
 	if err != nil {
 		return err
@@ -114,7 +115,7 @@ func (sc Scene) draw(ctx context.Context, job *measure.Job, a *assess.Result) er
 		"accuracy": report.Accuracy(a, a.Rig.Sensors[0].Name, "Error against prediction: "+sc.Path, inventedNote),
 		"coupling": coupling,
 		"spectrum": spectrum,
-	}, "png")
+	}, formats)
 	if err != nil {
 		return err
 	}

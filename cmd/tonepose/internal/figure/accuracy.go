@@ -87,7 +87,7 @@ func (d AccuracyData) ratioPanel() *plot.Plot {
 	p.Y.Tick.Marker = chart.LinearTicks{Count: 4}
 	if hi > 8 { // a prediction that fails spans decades
 		p.Y.Scale, p.Y.Min, p.Y.Max = plot.LogScale{}, min(least, low)/1.2, hi*1.2
-		p.Y.Tick.Marker = chart.LogTicks{Plain: true}
+		p.Y.Tick.Marker = chart.LogTicks{}
 	}
 	p.Add(chart.Drawing(func(c draw.Canvas, p *plot.Plot, _, y func(float64) vg.Length) {
 		chart.Fill(c, bandInk, chart.Box(c.Min.X, y(low), c.Max.X, y(high)))

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/vg"
@@ -107,18 +108,39 @@ type ParameterData struct {
 	Title, Note string
 
 	Names         []string
-	Units         []string // empty: dimensionless
+	Units         []string // "m", "rad", "s", "H"; empty: relative
 	Before, After []float64
 	Sigma         []float64 // of After
+	Tolerance     []float64 // one sigma, of Before; 0: none
 }
 
 // shownParameters bounds the rows of a figure: those that moved most.
 const shownParameters = 120
 
-// Parameters draws a table of parameters before and after, and how many sigmas
-// each moved, on an axis that is even below one sigma and logarithmic above.
+// handy are the units in which a bench is built and read.
+var handy = map[string]struct {
+	scale float64
+	name  string
+}{"m": {1e-3, "mm"}, "rad": {1e-3, "mrad"}, "s": {1e-9, "ns"}, "H": {1e-9, "nH"}, "": {1e-2, "%"}}
+
+// Parameters draws a table of parameters before and after, and how far each moved, with
+// the sigma that is left: in tolerances where most have one, else in the units of the
+// table, on an axis that is even below 1 and logarithmic above.
 func Parameters(d ParameterData) *Figure {
-	move := func(i int) float64 { return (d.After[i] - d.Before[i]) / d.Sigma[i] }
+	stated := 0
+	for _, t := range d.Tolerance {
+		if t > 0 {
+			stated++
+		}
+	}
+	tolerated := 2*stated > len(d.Names)
+	one := func(i int) float64 { // of the axis
+		if tolerated {
+			return d.Tolerance[i]
+		}
+		return handy[d.Units[i]].scale
+	}
+	move := func(i int) float64 { return (d.After[i] - d.Before[i]) / one(i) }
 	rows := chart.Rising(len(d.Names), func(i int) float64 {
 		if m := math.Abs(move(i)); m > 0 {
 			return -m
@@ -131,64 +153,92 @@ func Parameters(d ParameterData) *Figure {
 		note += fmt.Sprintf("; the %d of %d parameters that moved most", shownParameters, len(d.Names))
 	}
 	slices.Sort(rows)
-	hi := 10.0
+	hi := 2.5
 	for _, i := range rows {
-		if m := math.Abs(move(i)); m < math.Inf(1) {
-			hi = max(hi, 1.2*m)
+		if m := math.Abs(move(i)) + d.Sigma[i]/one(i); m < math.Inf(1) {
+			hi = max(hi, 1.06*m)
 		}
 	}
 	const line, head = vg.Length(12), vg.Length(16)
-	f := &Figure{Width: 7.2 * vg.Inch, Title: d.Title, Note: note}
+	f := &Figure{Width: 7.2 * vg.Inch, Title: d.Title, Note: note, Legend: []chart.Entry{
+		chart.LineEntry("moved", movedLine), chart.LineEntry("±1 sigma of after", sigmaLine)}}
+	if tolerated {
+		f.Legend = append(f.Legend, chart.AreaEntry("95 % of moves, were the tolerances right", bandInk))
+	}
 	f.Height = f.HeaderHeight() + head + line*vg.Length(max(1, len(rows))) + 34 + 2*chart.Margin
 	f.Body = func(c draw.Canvas) {
 		name, cell := chart.Lettering(chart.TickSize, colour.Ink, draw.XLeft, draw.YCenter), chart.Lettering(chart.TickSize, colour.Ink, draw.XRight, draw.YCenter)
 		texts := make([]string, len(d.Names))
 		for _, i := range rows {
-			texts[i] = d.Names[i]
-			if d.Units[i] != "" {
-				texts[i] += " (" + d.Units[i] + ")"
-			}
+			texts[i] = chart.In(d.Names[i], handy[d.Units[i]].name)
 		}
-		right := c.Min.X + chart.Widest(name, texts) + 8
-		columns := [3]vg.Length{right + 54, right + 112, right + 156}
+		right := c.Min.X + chart.Widest(name, texts) + 4
+		columns := [4]vg.Length{right + 44, right + 90, right + 130, right + 176}
 		top := c.Max.Y - head
-		for k, title := range []string{"before", "after", "sigma"} {
+		for k, title := range []string{"before", "after", "sigma", "tolerance"} {
 			c.FillText(chart.Bold(cell), vg.Point{X: columns[k], Y: top + head/2}, title)
 		}
-		p := chart.NewPlot("moved (sigmas of after)", "")
+		p := chart.NewPlot("moved (tolerances, one sigma each)", "")
 		p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = -hi, hi, 0, float64(max(1, len(rows)))
-		p.X.Scale, p.X.Tick.Marker = evenThenLog{}, evenThenLogTicks{}
-		p.Y.Tick.Marker = plot.ConstantTicks(nil)
+		p.X.Tick.Marker, p.Y.Tick.Marker = chart.LinearTicks{Count: 6}, plot.ConstantTicks(nil)
+		if !tolerated {
+			var units []string
+			for _, i := range rows {
+				if name := handy[d.Units[i]].name; !slices.Contains(units, name) {
+					units = append(units, name)
+				}
+			}
+			p.X.Label.Text = chart.In("moved", strings.Join(units, ", "))
+			p.X.Scale, p.X.Tick.Marker = evenThenLog{}, evenThenLogTicks{}
+		}
 		p.Add(chart.Drawing(func(c draw.Canvas, p *plot.Plot, x, y func(float64) vg.Length) {
-			chart.Fill(c, bandInk, chart.Box(x(-1.96), c.Min.Y, x(1.96), c.Max.Y))
+			if tolerated {
+				chart.Fill(c, bandInk, chart.Box(x(-1.96), c.Min.Y, x(1.96), c.Max.Y))
+			}
 			for k, i := range rows {
-				m := max(-hi, min(hi, move(i)))
-				if math.IsNaN(m) {
+				at := c.Max.Y - line*vg.Length(float64(k)+0.5)
+				m, s := move(i), d.Sigma[i]/one(i)
+				if math.IsNaN(m+s) || math.IsInf(m+s, 0) {
 					continue
 				}
-				at := c.Max.Y - line*vg.Length(float64(k)+0.5)
-				c.StrokeLine2(chart.Stroke(colour.Blue, 2.5), x(0), at, x(m), at)
+				c.StrokeLine2(movedLine, x(0), at, x(m), at)
+				c.StrokeLine2(sigmaLine, x(m-s), at, x(m+s), at)
 			}
 			c.StrokeLine2(chart.Stroke(colour.FrameInk, 0.8), x(0), c.Min.Y, x(0), c.Max.Y)
 		}))
 		bottom := top - line*vg.Length(max(1, len(rows)))
-		chart.Place(p, c, chart.Box(columns[2]+14, bottom, c.Max.X-8, top))
 		for k, i := range rows {
 			y := top - line*vg.Length(float64(k)+0.5)
 			if k%2 == 1 {
-				chart.Fill(c, colour.RGB(0xf4f4f4), chart.Box(c.Min.X, y-line/2, columns[2]+6, y+line/2))
+				chart.Fill(c, colour.RGB(0xf4f4f4), chart.Box(c.Min.X, y-line/2, columns[3]+6, y+line/2))
 			}
 			c.FillText(name, vg.Point{X: c.Min.X + 2, Y: y + 1}, texts[i])
-			digits := 1 - int(math.Floor(math.Log10(d.Sigma[i])))
-			if !(d.Sigma[i] > 0) || digits > 7 {
-				digits = 7
-			}
-			for j, v := range []float64{d.Before[i], d.After[i], d.Sigma[i]} {
-				c.FillText(cell, vg.Point{X: columns[j], Y: y + 1}, chart.Number(v, max(0, digits)))
+			for j, text := range d.row(i) {
+				c.FillText(cell, vg.Point{X: columns[j], Y: y + 1}, text)
 			}
 		}
+		chart.Place(p, c, chart.Box(columns[3]+14, bottom, c.Max.X-8, top))
 	}
 	return f
+}
+
+var (
+	movedLine = chart.Stroke(colour.Blue, 2.5)
+	sigmaLine = chart.Stroke(colour.Ink, 1)
+)
+
+// row is before, after, sigma and tolerance of a parameter, to the second digit of sigma.
+func (d ParameterData) row(i int) [4]string {
+	scale := handy[d.Units[i]].scale
+	digits := 4
+	if s := d.Sigma[i] / scale; s > 0 && !math.IsInf(s, 1) {
+		digits = min(max(0, 1-int(math.Floor(math.Log10(s)))), 5)
+	}
+	tolerance := "–"
+	if t := d.Tolerance[i]; t > 0 {
+		tolerance = chart.Significant(t/scale, 2)
+	}
+	return [4]string{chart.Number(d.Before[i]/scale, digits), chart.Number(d.After[i]/scale, digits), chart.Number(d.Sigma[i]/scale, digits), tolerance}
 }
 
 // evenThenLog is even between −1 and 1 and logarithmic outside.

@@ -30,13 +30,13 @@ type ErrorMapData struct {
 func ErrorMap(d ErrorMapData) *Figure {
 	points := PathData{Emitters: d.Emitters, True: []Track{{Points: d.Positions}}}.points()
 	least, most := chart.SpanOr(true, 0.1, 1, d.Size)
-	unit, prefix := chart.Prefix(most)
+	unit, name := chart.Scale(most, d.Unit)
 	var marker plot.Ticker = chart.LinearTicks{Unit: unit}
 	scale, from := chart.Linear, 0.0
 	share := func(v float64) float64 { return v / most }
 	if most > 8*least { // a few large errors would leave all else in one colour
 		least = max(least, most/300)
-		marker, scale, from = chart.LogTicks{Unit: unit, Plain: true}, math.Log, least
+		marker, scale, from = chart.LogTicks{Unit: unit}, math.Log, least
 		share = func(v float64) float64 { return math.Log(v/least) / math.Log(most/least) }
 	}
 	order := chart.Rising(len(d.Size), func(i int) float64 { return d.Size[i] })
@@ -46,8 +46,8 @@ func ErrorMap(d ErrorMapData) *Figure {
 		radius = 2
 	}
 	mark := func(c draw.Canvas, at vg.Point, v float64) {
-		c.DrawGlyphNoClip(chart.Dot(colour.Viridis.At(share(v)), radius), at)
-		c.DrawGlyphNoClip(draw.GlyphStyle{Color: colour.Mix(colour.Viridis.At(share(v)), colour.Black, 0.35), Radius: radius, Shape: draw.RingGlyph{}}, at)
+		c.DrawGlyphNoClip(chart.Dot(colour.Size.At(share(v)), radius), at)
+		c.DrawGlyphNoClip(draw.GlyphStyle{Color: colour.Mix(colour.Size.At(share(v)), colour.Black, 0.35), Radius: radius, Shape: draw.RingGlyph{}}, at)
 	}
 	return threeViews(f, points, func(c draw.Canvas, at projection) {
 		drawEmitters(c, at, d.Emitters)
@@ -56,9 +56,10 @@ func ErrorMap(d ErrorMapData) *Figure {
 				mark(c, at(d.Positions[i]), d.Size[i])
 			}
 		}
+		names(c, at, d.Emitters, points)
 	}, func(c draw.Canvas, r vg.Rectangle) {
 		r.Max.X -= 62
-		chart.ColourBar(c, chart.Box(r.Min.X, r.Min.Y+24, r.Max.X, r.Max.Y-18), colour.Viridis, from, most, scale, marker, d.Quantity+" ("+prefix+d.Unit+")")
+		chart.ColourBar(c, chart.Box(r.Min.X, r.Min.Y+24, r.Max.X, r.Max.Y-18), colour.Size, from, most, scale, marker, chart.In(d.Quantity, name))
 		at := sphere(c, r)
 		for _, i := range order {
 			if finite3(d.Directions[i]) && !math.IsNaN(d.Size[i]) {

@@ -1,5 +1,5 @@
 // Package figure draws results: plain slices in SI units go in, a Figure that
-// writes itself as PNG or SVG comes out.
+// writes itself as PNG, SVG or PDF comes out.
 //
 // Every figure keeps the same rules: units on the axes, colours that a
 // colour-blind reader can tell apart, legends and labels outside the data or

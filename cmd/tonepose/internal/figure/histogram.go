@@ -31,18 +31,21 @@ type HistogramPanel struct {
 // normal densities, one an error, each averaged over the width of a bar, so that
 // its value at a bar's middle is the height that the bar should have.
 func Histogram(d HistogramData) *Figure {
-	const columns = 3
+	columns := min(max(1, len(d.Panels)), 3)
 	rows := (len(d.Panels) + columns - 1) / columns
 	f := &Figure{Width: 7.2 * vg.Inch, Height: vg.Length(0.75+1.85*float64(rows)) * vg.Inch, Title: d.Title, Note: d.Note}
-	f.Legend = []chart.Entry{
-		chart.AreaEntry("errors", colour.Pale(colour.Blue)),
-		chart.LineEntry("predicted density", chart.Stroke(colour.Ink, 1.4)),
-		chart.LineEntry("mean", chart.Dashed(colour.Ink, 0.8)),
+	f.Legend = []chart.Entry{chart.AreaEntry("errors", colour.Pale(colour.Blue))}
+	if slices.ContainsFunc(d.Panels, func(p HistogramPanel) bool { n := len(sorted(p.Values)); return n > 0 && n < fewErrors }) {
+		f.Legend = append(f.Legend, chart.LineEntry("each error", eachLine))
 	}
+	if slices.ContainsFunc(d.Panels, func(p HistogramPanel) bool { return len(p.sigmas()) > 0 }) {
+		f.Legend = append(f.Legend, chart.LineEntry("predicted density", chart.Stroke(colour.Ink, 1.4)))
+	}
+	f.Legend = append(f.Legend, chart.LineEntry("mean", chart.Dashed(colour.Ink, 0.8)))
 	f.Body = func(c draw.Canvas) {
 		const left, bottom, gapX, gapY = vg.Length(34), vg.Length(32), vg.Length(16), vg.Length(44)
 		size := c.Size()
-		width := (size.X - left - gapX*(columns-1)) / columns
+		width := (size.X - left - gapX*vg.Length(columns-1)) / vg.Length(columns)
 		height := (size.Y - bottom - gapY*vg.Length(rows-1)) / vg.Length(max(rows, 1))
 		for i, panel := range d.Panels {
 			x := c.Min.X + left + vg.Length(i%columns)*(width+gapX)
@@ -73,7 +76,7 @@ func (panel HistogramPanel) plot() *plot.Plot {
 		reach = 1
 	}
 	unit, name := chart.Scale(reach/1.5, panel.Unit)
-	p := chart.NewPlot(panel.Quantity+" ("+name+")", "")
+	p := chart.NewPlot(chart.In(panel.Quantity, name), "")
 	p.X.Min, p.X.Max = -reach, reach
 	p.X.Tick.Marker = chart.LinearTicks{Unit: unit, Count: 5}
 	count := barCount(len(values))
@@ -93,6 +96,11 @@ func (panel HistogramPanel) plot() *plot.Plot {
 				chart.Fill(c, colour.Pale(colour.Blue), chart.Box(x(-reach+width*float64(k))+0.3, c.Min.Y, x(-reach+width*float64(k+1))-0.3, y(v)))
 			}
 		}
+		for _, v := range values {
+			if at := x(min(max(v, -reach), reach)); len(values) < fewErrors {
+				c.StrokeLine2(eachLine, at, c.Min.Y, at, c.Min.Y+7)
+			}
+		}
 	}))
 	if density != nil {
 		p.Add(chart.Curve(grid, density, chart.Stroke(colour.Ink, 1.4)))
@@ -108,8 +116,14 @@ func (panel HistogramPanel) plot() *plot.Plot {
 	return p
 }
 
-// barCount grows with the root of n, as few readers need more than 40.
-func barCount(n int) int { return min(max(int(math.Sqrt(float64(n))), 9), 40) | 1 }
+// Of so few errors each is marked, as bars alone would not tell where they are.
+const fewErrors = 40
+
+var eachLine = chart.Stroke(colour.Blue, 1)
+
+// barCount is that of bars over both signs, odd: it grows with the root of n, as few readers
+// need more than 40; few errors get no more bars than they fill.
+func barCount(n int) int { return min(max(int(math.Sqrt(float64(n))), 5), 40) | 1 }
 
 // sorted are the finite ones of the values, rising.
 func sorted(values []float64) []float64 {

@@ -1,7 +1,6 @@
 package figure
 
 import (
-	"fmt"
 	"math"
 
 	"gonum.org/v1/plot/vg"
@@ -25,7 +24,7 @@ type MatrixData struct {
 // run evenly from −max to max, so a pale cell is a weak one.
 func Matrix(d MatrixData) *Figure {
 	_, hi := chart.SpanOr(true, 1, 1, chart.Absolute(d.Value))
-	unit, prefix := chart.Prefix(hi)
+	unit, shown := chart.Scale(hi, d.Unit)
 	cell := vg.Point{X: max(44, chart.Widest(chart.Lettering(chart.TickSize, colour.Ink, 0, 0), d.Columns)+12), Y: 22}
 	inside := vg.Point{X: cell.X * vg.Length(len(d.Columns)), Y: cell.Y * vg.Length(len(d.Rows))}
 	name := chart.Lettering(chart.TickSize, colour.Ink, draw.XRight, draw.YCenter)
@@ -44,7 +43,7 @@ func Matrix(d MatrixData) *Figure {
 			for j, column := range d.Columns {
 				c.FillText(top, vg.Point{X: r.Min.X + cell.X*vg.Length(float64(j)+0.5), Y: r.Max.Y + 5}, column)
 			}
-			chart.ColourBar(c, r, colour.Signed, -hi, hi, chart.Linear, chart.LinearTicks{Unit: unit, Count: 6}, fmt.Sprintf("%s (%s%s)", d.Quantity, prefix, d.Unit))
+			chart.ColourBar(c, r, colour.Signed, -hi, hi, chart.Linear, chart.LinearTicks{Unit: unit, Count: 6}, chart.In(d.Quantity, shown))
 		},
 	}
 	f.Height = f.HeaderHeight() + head + inside.Y + 2*chart.Margin

@@ -5,6 +5,8 @@ import (
 	"testing"
 
 	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/cmd/tonepose/internal/figure/colour"
 )
 
 // inventedSlices rises as a power of the distance from a board below.
@@ -32,13 +34,33 @@ func inventedSlices(power float64) SlicesData {
 	return d
 }
 
+// Slices are to one scale, with their contours named; where there is no value they are
+// grey.
 func TestSlices(t *testing.T) {
-	look(t, "slices", Slices(inventedSlices(4)))
-	look(t, "slices-narrow", Slices(inventedSlices(0.2)))
+	d := inventedSlices(4)
+	m := look(t, "slices", Slices(d))
+	for _, text := range []string{"x = 10 mm", "y = 10 mm", "z = 10 mm", "100 µm", "wanted: 100 µm", "blind", "rms position error (µm)"} {
+		m.word(text)
+	}
+	if len(m.images) != 3 {
+		t.Fatalf("%d pictures", len(m.images))
+	}
+	x, z := m.across(0, "−100", "100", false), m.up(0, "100", "200", false)
+	if a, b := x.at(1)-x.at(0), z.at(1)-z.at(0); abs(a/b-1) > 0.02 {
+		t.Errorf("a millimetre is %.3f points across and %.3f up", a, b)
+	}
+	// 2e-4·r⁴ = 1e-4 at r = 0.8409; on the slice's middle, b + 0.3 = r, and b is from 30 to 300 mm.
+	if !m.passes(colour.Black, x.at(0), z.at(30+270*(math.Pow(0.5, 0.25)-0.3))) {
+		t.Error("the contour of 100 µm is not where the values are")
+	}
+	if !m.passes(colour.Black, x.at(0), z.at(30+270*(math.Pow(0.05, 0.25)-0.3))) {
+		t.Error("the contour of 10 µm is not where the values are")
+	}
+	look(t, "slices-narrow", Slices(inventedSlices(0.2))).word("180 µm")
 	long := inventedSlices(2)
 	long.Max.X = 2
-	look(t, "slices-long", Slices(long))
-	look(t, "slices-empty", Slices(SlicesData{Title: "Nothing", Max: r3.Vec{X: 1, Y: 1, Z: 1}, Unit: "m"}))
+	look(t, "slices-long", Slices(long)).word("2000")
+	look(t, "slices-empty", Slices(SlicesData{Title: "Nothing", Max: r3.Vec{X: 1, Y: 1, Z: 1}, Unit: "m"})).word("1000")
 }
 
 // A contour of a function that is exact for the interpolation, ln v linear in the
@@ -113,14 +135,40 @@ func TestWindows(t *testing.T) {
 		d.RotationMedian = append(d.RotationMedian, 8e-5/math.Sqrt(w))
 		d.RotationP95 = append(d.RotationP95, 2e-4/math.Sqrt(w))
 	}
-	look(t, "windows", Windows(d))
-	look(t, "windows-empty", Windows(WindowsData{}))
+	m := look(t, "windows", Windows(d))
+	x, y := m.across(0, "10", "100", true), m.up(0, "10", "100", true)
+	for i, w := range d.Window[1:4] { // in ms and µm
+		if !m.passes(colour.Blue, x.at(1e3*w), y.at(1e6*d.PositionMedian[i+1])) || !m.passes(colour.Purple, x.at(1e3*w), y.at(1e6*d.PositionP95[i+1])) {
+			t.Errorf("no curves at %g s", w)
+		}
+	}
+	if !m.passes(colour.Black, x.at(50), y.at(100)) || !m.passes(colour.SoftInk, x.at(40), y.at(30)) {
+		t.Error("what is wanted or planned is not marked")
+	}
+	m.word("window (ms)")
+	m.word("orientation error (°)")
+	m = look(t, "windows-empty", Windows(WindowsData{}))
+	m.word("window (ms)")
+	m.lacks("wanted", "planned window")
 }
 
+// The working volume's edges and the coils stand where they are, those before pale and
+// without names.
 func TestBench(t *testing.T) {
 	d := inventedBench(3, 0)
 	b := BenchData{Title: "Bench", Note: "invented data", Emitters: d.Emitters, Min: r3.Vec{X: -0.15, Y: -0.15, Z: 0.05}, Max: r3.Vec{X: 0.15, Y: 0.15, Z: 0.3}}
-	look(t, "bench", Bench(b))
+	m := look(t, "bench", Bench(b))
+	x, y := m.across(0, "−100", "100", false), m.up(0, "−100", "100", false)
+	for _, at := range [][2]float64{{-150, 40}, {60, 150}} {
+		if !m.passes(colour.Blue, x.at(at[0]), y.at(at[1])) {
+			t.Errorf("no edge of the working volume at %v", at)
+		}
+	}
+	e := &d.Emitters[2]
+	if p := r3.Scale(1e3, e.Outline[5]); !m.passes(colour.SoftInk, x.at(p.X), y.at(p.Y)) {
+		t.Error("an outline is not drawn where the coil is")
+	}
+	named := len(m.find("e3"))
 	for _, e := range d.Emitters {
 		e.Outline = append([]r3.Vec{}, e.Outline...)
 		for i := range e.Outline {
@@ -128,6 +176,14 @@ func TestBench(t *testing.T) {
 		}
 		b.Before = append(b.Before, e)
 	}
-	look(t, "bench-moved", Bench(b))
-	look(t, "bench-empty", Bench(BenchData{Title: "Nothing"}))
+	m = look(t, "bench-moved", Bench(b))
+	x, y = m.across(0, "−100", "100", false), m.up(0, "−100", "100", false)
+	if p := r3.Scale(1e3, b.Before[2].Outline[5]); !m.passes(colour.Pale(colour.Orange), x.at(p.X), y.at(p.Y)) {
+		t.Error("what was before is not drawn")
+	}
+	if n := len(m.find("e3")); n < 2 || n > named {
+		t.Errorf("e3 is named %d times, without what was before %d", n, named)
+	}
+	m.word("before")
+	look(t, "bench-empty", Bench(BenchData{Title: "Nothing"})).word("working volume")
 }

@@ -39,7 +39,7 @@ func Quality(d QualityData) *Figure {
 	if most > 8*high { // what does not fit spans decades
 		least, _ := chart.SpanOr(true, low, low, d.Chi2)
 		fits.Y.Scale, fits.Y.Min, fits.Y.Max = plot.LogScale{}, min(least, low)/1.2, most*1.3
-		fits.Y.Tick.Marker = chart.LogTicks{Plain: true}
+		fits.Y.Tick.Marker = chart.LogTicks{}
 	}
 	fits.Add(chart.Drawing(func(c draw.Canvas, _ *plot.Plot, _, y func(float64) vg.Length) {
 		chart.Fill(c, bandInk, chart.Box(c.Min.X, y(low), c.Max.X, y(high)))

@@ -89,7 +89,7 @@ func (panel QuantilePanel) plot() *plot.Plot {
 		origin = least / 1.1
 		p.X.Scale, p.Y.Scale = plot.LogScale{}, plot.LogScale{}
 		p.X.Min, p.Y.Min, p.X.Max, p.Y.Max = origin, origin, 1.15*most, 1.15*top
-		p.X.Tick.Marker, p.Y.Tick.Marker = chart.LogTicks{Plain: true}, chart.LogTicks{Plain: true}
+		p.X.Tick.Marker, p.Y.Tick.Marker = chart.LogTicks{}, chart.LogTicks{}
 	}
 	p.Add(chart.Drawing(func(c draw.Canvas, _ *plot.Plot, x, y func(float64) vg.Length) {
 		var edge []vg.Point

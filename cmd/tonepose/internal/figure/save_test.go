@@ -3,6 +3,7 @@ package figure
 import (
 	"bytes"
 	"encoding/xml"
+	"errors"
 	"image/png"
 	"io"
 	"math"
@@ -22,7 +23,7 @@ func TestSave(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer to.Abort()
-	for _, name := range []string{"f.png", "F.SVG"} {
+	for _, name := range []string{"f.png", "F.SVG", "f.pdf"} {
 		if err := f.Save(to, name); err != nil {
 			t.Fatal(err)
 		}
@@ -30,7 +31,7 @@ func TestSave(t *testing.T) {
 	if err := to.Commit(); err != nil {
 		t.Fatal(err)
 	}
-	for name, begin := range map[string]string{"f.png": "\x89PNG", "F.SVG": "<?xml"} {
+	for name, begin := range map[string]string{"f.png": "\x89PNG", "F.SVG": "<?xml", "f.pdf": "%PDF-1."} {
 		if text, err := os.ReadFile(filepath.Join(dir, name)); err != nil || !strings.HasPrefix(string(text), begin) {
 			t.Errorf("%s begins with %.5q, %v", name, text, err)
 		}
@@ -46,8 +47,8 @@ func TestSave(t *testing.T) {
 	if want := int(math.Round(f.Width.Dots(180))); img.Bounds().Dx() != want {
 		t.Errorf("%d pixels wide, want %d, 180 to an inch", img.Bounds().Dx(), want)
 	}
-	if err := f.Save(&files.Batch{}, filepath.Join(dir, "f.pdf")); err == nil || !strings.Contains(err.Error(), "must be png or svg") {
-		t.Errorf("pdf: %v", err)
+	if err := f.Save(&files.Batch{}, filepath.Join(dir, "f.eps")); err == nil || !strings.Contains(err.Error(), "must be png, svg or pdf") {
+		t.Errorf("eps: %v", err)
 	}
 }
 
@@ -68,6 +69,13 @@ func TestBytesAreStable(t *testing.T) {
 		}
 		if !bytes.Equal(first.Bytes(), second.Bytes()) {
 			t.Error("two drawings differ")
+		}
+		var one, other bytes.Buffer
+		if err := errors.Join(draw().Write(&one, "pdf"), draw().Write(&other, "pdf")); err != nil {
+			t.Fatal(err)
+		}
+		if !bytes.Equal(one.Bytes(), other.Bytes()) {
+			t.Error("two pages of PDF differ")
 		}
 		if strings.Contains(first.String(), "NaN") {
 			t.Error("a coordinate is NaN")

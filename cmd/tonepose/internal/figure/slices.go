@@ -93,7 +93,7 @@ func Slices(d SlicesData) *Figure {
 			x += w.X + gap
 		}
 		unit, name := chart.Scale(math.Sqrt(lo*hi), d.Unit)
-		chart.ColourBar(c, chart.Box(c.Min.X, top-high, x-gap, top), colour.Reversed(colour.Viridis), lo, hi, math.Log, chart.LogTicks{Unit: unit, Plain: true}, fmt.Sprintf("%s (%s)", d.Quantity, name))
+		chart.ColourBar(c, chart.Box(c.Min.X, top-high, x-gap, top), colour.Size, lo, hi, math.Log, chart.LogTicks{Unit: unit}, chart.In(d.Quantity, name))
 	}
 	return f
 }
@@ -182,7 +182,7 @@ func (s Slice) picture(lo, hi float64) image.Image {
 	const fine = 8
 	w, h := (s.Columns-1)*fine+1, (s.Rows-1)*fine+1
 	img := image.NewNRGBA(image.Rect(0, 0, w, h))
-	m := colour.Reversed(colour.Viridis)
+	m := colour.Size
 	for y := range h {
 		for x := range w {
 			i, j := min(x/fine, s.Columns-2), min(y/fine, s.Rows-2)

@@ -16,7 +16,7 @@ import (
 // Mark names a line of a spectrum.
 type Mark struct {
 	Hz   float64
-	Name string
+	Name string // empty: its frequency is printed
 }
 
 // SpectrumData is one or more spectra over the same frequencies.
@@ -25,15 +25,10 @@ type SpectrumData struct {
 
 	Hz       []float64 // rising
 	Channels []Channel
-	Unit     string // "V/√Hz"
+	Unit     string // "V"; empty: shares of full scale
 
-	Tones []Mark    // of the emitters: labelled above the panel
+	Tones []Mark    // of the emitters: named above the panels, a pale line through all
 	Mains []float64 // [Hz], the harmonics that are worth a mark
-	Lines []Mark    // others: labelled above the panel too, in another colour
-
-	// Interval bounds the truth about each density with 95 % confidence, as
-	// factors; zero: not drawn.
-	Interval [2]float64
 
 	MinHz, MaxHz float64 // shown
 }
@@ -42,141 +37,205 @@ type SpectrumData struct {
 type Channel struct {
 	Name    string
 	Density []float64
+	Lines   []Mark // neither tones nor mains: an open triangle and the name beside each
 }
 
 var (
-	markInks  = [2]draw.LineStyle{chart.Stroke(colour.SoftInk, 0.7), chart.Dashed(colour.Black, 0.8)} // of tones, of other lines
-	mainsMark = draw.GlyphStyle{Color: colour.Orange, Radius: 2.6, Shape: draw.PyramidGlyph{}}
+	toneMark  = chart.Stroke(colour.Mix(colour.FrameInk, colour.White, 0.4), 0.7)
+	mainsMark = draw.GlyphStyle{Color: colour.Ink, Radius: 2.4, Shape: draw.BoxGlyph{}}
+	lineMark  = draw.GlyphStyle{Color: colour.Ink, Radius: 3, Shape: draw.TriangleGlyph{}}
 )
 
-// Spectrum draws spectra with their tones named above the panel, mains
-// harmonics and other lines marked.
+// Spectrum draws the spectrum of each channel in a strip of its own, so that none hides
+// another, all on the same axes.
 func Spectrum(d SpectrumData) *Figure {
-	f := &Figure{Width: 7.2 * vg.Inch, Height: 4.1 * vg.Inch, Title: d.Title, Note: d.Note}
-	for i, ch := range d.Channels {
-		f.Legend = append(f.Legend, chart.LineEntry(ch.Name, chart.SeriesLine(i, 1)))
-	}
+	n := vg.Length(max(1, len(d.Channels)))
+	strip := min(2.9*vg.Inch, max(0.62*vg.Inch, 4.4*vg.Inch/n))
+	f := &Figure{Width: 7.2 * vg.Inch, Title: d.Title, Note: d.Note}
 	if len(d.Tones) > 0 {
-		f.Legend = append(f.Legend, chart.LineEntry("tone of an emitter", markInks[0]))
+		f.Legend = append(f.Legend, chart.LineEntry("tone of an emitter", toneMark))
 	}
 	if len(d.Mains) > 0 {
 		f.Legend = append(f.Legend, chart.GlyphEntry("mains harmonic", mainsMark))
 	}
-	if len(d.Lines) > 0 {
-		f.Legend = append(f.Legend, chart.LineEntry("other line", markInks[1]))
+	if slices.ContainsFunc(d.Channels, func(c Channel) bool { return len(c.Lines) > 0 }) {
+		f.Legend = append(f.Legend, chart.GlyphEntry("other line", lineMark))
 	}
-	p := d.panel()
-	f.Body = func(c draw.Canvas) { d.draw(c, p) }
+	f.Height = f.HeaderHeight() + strip*n + 0.95*vg.Inch
+	f.Body = d.draw
 	return f
 }
 
-func (d SpectrumData) panel() *plot.Plot {
-	p := chart.NewPlot("frequency (Hz)", "spectral density ("+d.Unit+")")
-	p.X.Scale, p.X.Tick.Marker = plot.LogScale{}, chart.LogTicks{}
-	p.X.Min, p.X.Max = max(d.MinHz, d.MaxHz/1e4, math.SmallestNonzeroFloat64), d.MaxHz
+// densities is the range of all densities shown.
+func (d SpectrumData) densities() (lo, hi float64) {
 	var shown [][]float64
-	first, _ := slices.BinarySearch(d.Hz, p.X.Min)
-	last, found := slices.BinarySearch(d.Hz, p.X.Max)
+	first, _ := slices.BinarySearch(d.Hz, d.lowest())
+	last, found := slices.BinarySearch(d.Hz, d.MaxHz)
 	if found {
 		last++
 	}
-	for i, ch := range d.Channels {
+	for _, ch := range d.Channels {
 		shown = append(shown, ch.Density[first:last])
-		p.Add(chart.Curve(d.Hz, ch.Density, chart.SeriesLine(i, 0.7)))
 	}
-	lo, hi := chart.SpanOr(true, 1e-9, 1e-6, shown...)
-	p.Y.Scale, p.Y.Tick.Marker = plot.LogScale{}, chart.LogTicks{}
-	p.Y.Min, p.Y.Max = lo/1.5, hi*2.5
-	p.Add(chart.Drawing(func(c draw.Canvas, p *plot.Plot, x, y func(float64) vg.Length) {
-		for _, hz := range d.Mains {
-			if v := d.top(hz); hz >= p.X.Min && hz <= p.X.Max && v > 0 {
-				c.DrawGlyphNoClip(mainsMark, vg.Point{X: x(hz), Y: min(y(v)+6, c.Max.Y-4)})
+	lo, hi = chart.SpanOr(true, 1e-9, 1e-6, shown...)
+	return lo / 1.5, hi * 2.5
+}
+
+func (d SpectrumData) quantity() string {
+	if d.Unit == "" {
+		return "density, of full scale"
+	}
+	return "spectral density"
+}
+
+func (d SpectrumData) lowest() float64 {
+	return max(d.MinHz, d.MaxHz/1e4, math.SmallestNonzeroFloat64)
+}
+
+func (d SpectrumData) panel(ch *Channel, lo, hi, unit float64) *plot.Plot {
+	p := chart.NewPlot("", "")
+	p.X.Scale, p.X.Tick.Marker = plot.LogScale{}, chart.LogTicks{}
+	p.X.Min, p.X.Max = d.lowest(), d.MaxHz
+	p.Y.Scale, p.Y.Tick.Marker = plot.LogScale{}, sparse{chart.LogTicks{Unit: unit}, len(d.Channels)}
+	p.Y.Min, p.Y.Max = lo, hi
+	p.Add(chart.Drawing(func(c draw.Canvas, p *plot.Plot, x, _ func(float64) vg.Length) {
+		for _, m := range d.Tones {
+			if at := x(m.Hz); d.shows(m.Hz) {
+				c.StrokeLine2(toneMark, at, c.Min.Y, at, c.Max.Y)
 			}
 		}
 	}))
-	if d.Interval[0] > 0 {
-		p.Add(chart.Drawing(d.bar))
+	if ch == nil {
+		return p
 	}
+	p.Add(chart.Curve(d.Hz, ch.Density, chart.Stroke(colour.Blue, 0.7)))
+	p.Add(chart.Drawing(func(c draw.Canvas, p *plot.Plot, x, y func(float64) vg.Length) { d.mark(c, ch, x, y) }))
 	return p
 }
 
-// bar draws the confidence of a bin, one for all on a log axis, in the upper
-// left corner.
-func (d SpectrumData) bar(c draw.Canvas, _ *plot.Plot, _, y func(float64) vg.Length) {
-	low, high := y(d.Interval[0]), y(d.Interval[1])
-	at, top := c.Min.X+14, c.Max.Y-10
-	style := chart.Stroke(colour.Ink, 0.9)
-	c.StrokeLine2(style, at, top-(high-low), at, top)
-	for _, end := range []vg.Length{top, top - (high - low)} {
-		c.StrokeLine2(style, at-2.5, end, at+2.5, end)
-	}
-	c.FillText(chart.Lettering(chart.SmallSize, colour.SoftInk, draw.XLeft, draw.YCenter), vg.Point{X: at + 6, Y: top - (high-low)/2}, "95 % of a bin")
-}
+func (d SpectrumData) shows(hz float64) bool { return hz >= d.lowest() && hz <= d.MaxHz }
 
-// top is the largest density of any channel at hz or beside it, 0 if none.
-func (d SpectrumData) top(hz float64) float64 {
-	i, _ := slices.BinarySearch(d.Hz, hz)
-	best := 0.0
-	for _, ch := range d.Channels {
-		for k := max(0, i-2); k < min(len(d.Hz), i+3); k++ {
-			if v := ch.Density[k]; v > best && !math.IsInf(v, 0) {
-				best = v
-			}
+// mark names the channel and marks lines above their peaks.
+func (d SpectrumData) mark(c draw.Canvas, ch *Channel, x, y func(float64) vg.Length) {
+	style := chart.Lettering(chart.SmallSize, colour.Ink, draw.XCenter, draw.YCenter)
+	name := chart.Bold(style)
+	var names chart.Labels
+	names.Print(c, name, ch.Name, []vg.Point{{X: c.Min.X + 6 + name.Width(ch.Name)/2, Y: c.Max.Y - 9}}, nil)
+	above := func(hz float64) vg.Point { return vg.Point{X: x(hz), Y: min(y(ch.top(d.Hz, hz))+6, c.Max.Y-4)} }
+	var drawn []vg.Point // what names keep clear of
+	for _, m := range d.Tones {
+		for at := c.Min.Y; d.shows(m.Hz) && at < c.Max.Y; at += 3 {
+			drawn = append(drawn, vg.Point{X: x(m.Hz), Y: at})
 		}
 	}
-	return best
-}
-
-type inkedMark struct {
-	Mark
-	ink int
-}
-
-// draw leaves room above the panel for the names of the marks shown.
-func (d SpectrumData) draw(c draw.Canvas, p *plot.Plot) {
-	var marks []inkedMark
-	for ink, list := range [2][]Mark{d.Tones, d.Lines} {
-		for _, m := range list {
-			if m.Hz >= p.X.Min && m.Hz <= p.X.Max {
-				marks = append(marks, inkedMark{m, ink})
-			}
+	for _, hz := range d.Mains {
+		if d.shows(hz) && ch.stands(d.Hz, hz) {
+			c.DrawGlyphNoClip(mainsMark, above(hz))
+			drawn = append(drawn, above(hz))
 		}
 	}
-	slices.SortStableFunc(marks, func(a, b inkedMark) int { return cmp.Compare(a.Hz, b.Hz) })
-
-	e := chart.Room(p, c)
-	data := chart.Box(c.Min.X+e.Left, c.Min.Y+e.Bottom, c.Max.X-e.Right, c.Max.Y-e.Top)
-	d.name(c, &data, p, marks)
-	chart.Place(p, c, data)
+	lines := slices.DeleteFunc(slices.Clone(ch.Lines), func(m Mark) bool { return !d.shows(m.Hz) })
+	for _, m := range lines {
+		c.DrawGlyphNoClip(lineMark, above(m.Hz))
+		drawn = append(drawn, above(m.Hz))
+	}
+	for _, m := range lines {
+		at, text := above(m.Hz), cmp.Or(m.Name, chart.WithPrefix(m.Hz, "Hz"))
+		aside := style.Width(text)/2 + 6
+		places := []vg.Point{{X: at.X + aside, Y: at.Y}, {X: at.X - aside, Y: at.Y}, {X: at.X, Y: at.Y + 9}, {X: at.X + aside, Y: at.Y + 8},
+			{X: at.X - aside, Y: at.Y + 8}, {X: at.X + aside, Y: at.Y + 16}, {X: at.X - aside, Y: at.Y + 16}}
+		if room, ok := names.Reserve(c, style, text, places, drawn); ok {
+			chart.Fill(c, colour.White, room)
+			c.FillText(style, chart.Centre(room), text)
+		}
+	}
 }
 
-// name prints the marks' names at the top of c, moved apart, each with a leader
-// down to its line's peak, and takes the room for it from data.
-func (d SpectrumData) name(c draw.Canvas, data *vg.Rectangle, p *plot.Plot, marks []inkedMark) {
-	if len(marks) == 0 {
-		return
+// top is the largest density at hz or beside it, 0 if none.
+func (ch *Channel) top(all []float64, hz float64) float64 {
+	i, _ := slices.BinarySearch(all, hz)
+	_, top := chart.SpanOr(true, 0, 0, ch.Density[max(0, i-2):min(len(all), i+3)])
+	return top
+}
+
+// stands tells whether a line at hz rises above what is about it.
+func (ch *Channel) stands(all []float64, hz float64) bool {
+	from, _ := slices.BinarySearch(all, 0.8*hz)
+	to, _ := slices.BinarySearch(all, 1.25*hz)
+	low, _ := chart.SpanOr(true, math.Inf(1), 0, ch.Density[max(0, min(from, to-6)):to])
+	return ch.top(all, hz) > 3*low
+}
+
+// draw stacks the strips, names the tones above them, and leaves the lowest its axis.
+func (d SpectrumData) draw(c draw.Canvas) {
+	lo, hi := d.densities()
+	unit, name := chart.Scale(math.Sqrt(lo*hi), d.Unit)
+	axis := chart.Lettering(chart.LabelSize, colour.Ink, draw.XCenter, draw.YTop)
+	axis.Rotation = math.Pi / 2
+	c.FillText(axis, vg.Point{X: c.Min.X, Y: (c.Min.Y + c.Max.Y) / 2}, d.quantity()+" ("+cmp.Or(name, "1")+"/√Hz)")
+	c.Min.X += axis.Height("Mg") + 4
+	var panels []*plot.Plot
+	var shares []float64
+	for i := range d.Channels {
+		panels, shares = append(panels, d.panel(&d.Channels[i], lo, hi, unit)), append(shares, 1)
 	}
-	style := chart.Lettering(chart.SmallSize, colour.Ink, draw.XCenter, draw.YBottom)
+	if len(panels) == 0 {
+		panels, shares = append(panels, d.panel(nil, lo, hi, unit)), append(shares, 1)
+	}
+	panels[len(panels)-1].X.Label.Text = "frequency (Hz)"
+	const leader = vg.Length(14)
+	style := chart.Lettering(chart.SmallSize, colour.SoftInk, draw.XCenter, draw.YBottom)
+	if len(d.Tones) > 0 {
+		c.Max.Y -= leader + style.Height("Mg")
+	}
+	data := chart.Stack(c, panels, shares)
+	d.name(c, data[0], panels[0], style, leader)
+}
+
+// name prints the tones' names above the first strip, moved apart, each with a leader
+// down to its line.
+func (d SpectrumData) name(c draw.Canvas, data vg.Rectangle, p *plot.Plot, style draw.TextStyle, leader vg.Length) {
+	marks := slices.DeleteFunc(slices.Clone(d.Tones), func(m Mark) bool { return !d.shows(m.Hz) })
+	slices.SortStableFunc(marks, func(a, b Mark) int { return cmp.Compare(a.Hz, b.Hz) })
 	at, widths := make([]vg.Length, len(marks)), make([]vg.Length, len(marks))
 	for i, m := range marks {
 		widths[i] = style.Width(m.Name) + 6
 		at[i] = data.Min.X + (data.Max.X-data.Min.X)*vg.Length(p.X.Norm(m.Hz))
 	}
-	names := chart.Spread(at, widths, c.Min.X, c.Max.X)
-	// Leaders that go far aside need height, or they run into one another.
-	slant := vg.Length(12)
-	for i, x := range names {
-		slant = max(slant, min(0.4*max(x-at[i], at[i]-x), 45))
+	for i, x := range chart.Spread(at, widths, c.Min.X, c.Max.X) {
+		c.FillText(style, vg.Point{X: x, Y: data.Max.Y + leader}, marks[i].Name)
+		c.StrokeLines(toneMark, []vg.Point{{X: x, Y: data.Max.Y + leader - 1}, {X: at[i], Y: data.Max.Y + 3}, {X: at[i], Y: data.Max.Y}})
 	}
-	data.Max.Y = c.Max.Y - style.Height("Mg") - slant
-	for i, x := range names {
-		line := markInks[marks[i].ink]
-		style.Color = line.Color
-		c.FillText(style, vg.Point{X: x, Y: data.Max.Y + slant}, marks[i].Name)
-		foot := data.Min.Y
-		if v := d.top(marks[i].Hz); v > 0 {
-			foot += (data.Max.Y-data.Min.Y)*vg.Length(p.Y.Norm(min(max(v, p.Y.Min), p.Y.Max))) + 2
+}
+
+// sparse labels every so many of a ticker's labelled ticks that strips so many in number
+// have room for.
+type sparse struct {
+	plot.Ticker
+	strips int
+}
+
+// Ticks implements plot.Ticker.
+func (s sparse) Ticks(lo, hi float64) []plot.Tick {
+	ticks := s.Ticker.Ticks(lo, hi)
+	labelled := 0
+	for _, t := range ticks {
+		if !t.IsMinor() {
+			labelled++
 		}
-		c.StrokeLines(line, []vg.Point{{X: x, Y: data.Max.Y + slant - 1}, {X: at[i], Y: data.Max.Y + 3}, {X: at[i], Y: foot}})
 	}
+	every := max(1, int(math.Ceil(float64(labelled)*float64(s.strips)/28)))
+	kept := ticks[:0]
+	for i := 0; i < len(ticks); i++ {
+		if ticks[i].IsMinor() {
+			if every == 1 {
+				kept = append(kept, ticks[i])
+			}
+			continue
+		}
+		if labelled--; labelled%every == 0 {
+			kept = append(kept, ticks[i])
+		}
+	}
+	return kept
 }

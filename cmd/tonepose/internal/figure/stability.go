@@ -51,7 +51,7 @@ func Stability(d StabilityData) *Figure {
 	lo, hi := chart.SpanOr(true, 1, 10, taus...)
 	for _, panel := range d.Panels {
 		p := panel.plot(inks)
-		p.X.Scale, p.X.Tick.Marker = plot.LogScale{}, chart.LogTicks{Plain: true}
+		p.X.Scale, p.X.Tick.Marker = plot.LogScale{}, chart.LogTicks{}
 		p.X.Min, p.X.Max = lo/1.25, hi*1.25
 		panels, shares = append(panels, p), append(shares, 1)
 	}

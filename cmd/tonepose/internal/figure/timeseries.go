@@ -1,6 +1,7 @@
 package figure
 
 import (
+	"cmp"
 	"image/color"
 	"math"
 	"slices"
@@ -18,9 +19,10 @@ import (
 type DemodulationData struct {
 	Title, Note string
 
-	Time  []float64 // rising [s]
-	Unit  string    // of the amplitudes: "V"
-	Tones []ToneSeries
+	Time     []float64 // rising [s]
+	Quantity string    // of the amplitudes; empty: "amplitude, peak"
+	Unit     string    // of the amplitudes: "V"; empty: a share
+	Tones    []ToneSeries
 }
 
 // ToneSeries is one tone; its slices have Time's length, NaN is a gap.
@@ -71,8 +73,8 @@ func Demodulation(d DemodulationData) *Figure {
 	if low > 0 && low < 0.7*high { // the axis starts at 0 unless all lies in a narrow band
 		low = 0
 	}
-	scale, prefix := chart.Prefix(math.Max(math.Abs(high), 1e-15))
-	amplitude.Y.Label.Text = "amplitude, peak (" + prefix + d.Unit + ")"
+	scale, name := chart.Scale(math.Max(math.Abs(high), 1e-15), d.Unit)
+	amplitude.Y.Label.Text = chart.In(cmp.Or(d.Quantity, "amplitude, peak"), name)
 	amplitude.Y.Min, amplitude.Y.Max = chart.Widen(low, high, 0.06)
 	amplitude.Y.Tick.Marker = chart.LinearTicks{Unit: scale, Count: 5}
 	low, high = chart.SpanOr(false, 0, 1, phases...)

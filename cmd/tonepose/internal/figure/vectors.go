@@ -19,11 +19,11 @@ type VectorData struct {
 	Emitters  []Emitter
 	Positions []r3.Vec // [m, rig frame]
 	Errors    []r3.Vec // [m], of the length of Positions
-	Doubtful  []bool   // of the same length, or nil: drawn in another colour
+	Doubtful  []bool   // of the same length, or nil: of a flagged pose
 }
 
 var (
-	doubtfulInk = colour.Orange
+	doubtfulInk = colour.Alarm
 	vectorInk   = colour.Blue
 )
 
@@ -41,7 +41,7 @@ func Vectors(d VectorData) *Figure {
 	f := &Figure{Title: d.Title, Note: d.Note}
 	f.Legend = []chart.Entry{
 		chart.GlyphEntry("true position", chart.Dot(colour.SoftInk, 1.2)),
-		chart.ArrowEntry(fmt.Sprintf("error, %s times enlarged", grouped(factor)), vectorInk),
+		chart.ArrowEntry(fmt.Sprintf("error, %s times enlarged", chart.Number(factor, max(0, -int(math.Floor(math.Log10(factor)+1e-9))))), vectorInk),
 	}
 	if slices.Contains(d.Doubtful, true) {
 		f.Legend = append(f.Legend, chart.ArrowEntry("of a flagged pose", doubtfulInk))
@@ -63,6 +63,7 @@ func Vectors(d VectorData) *Figure {
 			c.DrawGlyph(chart.Dot(colour.SoftInk, 1.2), from)
 			chart.Arrow(c, from, at(tip(i)), chart.Stroke(ink, 0.9), 0.4)
 		}
+		names(c, at, d.Emitters, points)
 	})
 }
 
@@ -88,18 +89,6 @@ func (d VectorData) factor(lo, hi r3.Vec) float64 {
 		}
 	}
 	return power
-}
-
-// grouped prints a large round number with thin spaces between its thousands.
-func grouped(v float64) string {
-	if v < 1 {
-		return fmt.Sprintf("%g", v)
-	}
-	text := fmt.Sprintf("%.0f", v)
-	for i := len(text) - 3; i > 0; i -= 3 {
-		text = text[:i] + " " + text[i:]
-	}
-	return text
 }
 
 func finite3(v r3.Vec) bool { s := v.X + v.Y + v.Z; return s-s == 0 }

@@ -34,7 +34,7 @@ func Windows(d WindowsData) *Figure {
 		}
 		p.X.Scale = plot.LogScale{}
 		p.X.Min, p.X.Max = lo, hi
-		p.X.Tick.Marker = chart.LogTicks{Unit: 1e-3, Plain: true}
+		p.X.Tick.Marker = chart.LogTicks{Unit: 1e-3}
 		p.Add(chart.Curve(d.Window, a, chart.Stroke(colour.Blue, 1.4)), chart.Curve(d.Window, b, chart.Stroke(colour.Purple, 1.4)))
 		p.Add(chart.Drawing(func(c draw.Canvas, p *plot.Plot, x, y func(float64) vg.Length) {
 			if v := d.Planned; v > p.X.Min && v < p.X.Max {

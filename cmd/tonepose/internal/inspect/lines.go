@@ -41,6 +41,9 @@ type Line struct {
 	Chance  float64 `json:"chance"` // that a line anywhere would be named as simply
 }
 
+// Sideband is the kind of a line that a tone of changing level has beside it.
+const Sideband = "sideband of a changing level"
+
 // lookAtMains takes the mains that the survey found. Levels are those of the
 // spectra's lines; where these are too coarse to have one, they are unknown.
 func (in *Inspection) lookAtMains(lines [][]spectrum.Line, s *stream.Survey, info recording.Info) {
@@ -170,7 +173,7 @@ func (in *Inspection) lookAtLines(lines [][]spectrum.Line, s *stream.Survey, inf
 			case mains != "" && (e.Origin == 0 || e.Origin == spectrum.MainsSideband || e.Chance > doubtfulChance):
 				look.Name, look.Kind = mains, spectrum.MainsHarmonic.String()
 			case near >= 0 && math.Abs(away) < 0.1*in.nearest(near) && in.sideband(near, c, l, list):
-				look.Name, look.Kind = fmt.Sprintf("%s %+.4g Hz", in.tones[near].Name, away), "sideband of a changing level"
+				look.Name, look.Kind = fmt.Sprintf("%s %+.4g Hz", in.tones[near].Name, away), Sideband
 			case e.Origin != 0:
 				look.Name, look.Kind, look.Chance = e.Text, e.Origin.String(), e.Chance
 				if e.Alias {

@@ -52,8 +52,9 @@ type Harmonic struct {
 // Options says what of a recording is measured against what.
 type Options struct {
 	Signal, Reference string
-	Harmonics         []int   // of the reference's tone; none: 1
-	NearHz            float64 // where the reference's tone is sought; 0: the strongest line
+	Harmonics         []int    // of the reference's tone; none: 1
+	NearHz            float64  // where the reference's tone is sought; 0: the strongest line
+	Figures           []string // formats of the figure against time
 }
 
 // Pair is a signal and its reference in one recording.

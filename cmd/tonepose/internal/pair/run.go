@@ -40,7 +40,7 @@ func Run(ctx context.Context, j measure.Job, o Options) (*Output, error) {
 	out := &Output{Info: p.info, Out: j.Out}
 	series := j.Windows.Successive() || j.Windows.Intervals != nil
 	if series {
-		if out.Series, err = p.Series(ctx, rec, j); err != nil {
+		if out.Series, err = p.Series(ctx, rec, j, o.Figures); err != nil {
 			return nil, err
 		}
 		out.Rows, out.Faults, out.Flags = out.Series.Frames, out.Series.Survey.Faults(), out.Series.Flags

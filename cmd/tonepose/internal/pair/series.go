@@ -6,6 +6,7 @@ import (
 	"math"
 	"math/cmplx"
 
+	"tonepose/cmd/tonepose/internal/figure"
 	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/report"
 	"tonepose/cmd/tonepose/internal/stream"
@@ -60,8 +61,8 @@ func (s *series) frame(f *stream.Measured) []tables.Demodulated {
 }
 
 // Series measures the pair against time and writes the tables of demodulated
-// values and of phasors, with a figure beside them.
-func (p *Pair) Series(ctx context.Context, r *recording.Reader, j measure.Job) (*measure.Result, error) {
+// values and of phasors, with a figure beside them in these formats.
+func (p *Pair) Series(ctx context.Context, r *recording.Reader, j measure.Job, figures []string) (*measure.Result, error) {
 	out := &measure.Result{Info: p.info}
 	return out, j.Write(nil, r, func(set *tables.Set) (err error) {
 		if out.Survey, err = p.observe(ctx, r, j.Clock, j.Progress); err != nil {
@@ -87,7 +88,7 @@ func (p *Pair) Series(ctx context.Context, r *recording.Reader, j measure.Job) (
 		}
 		title := fmt.Sprintf("%s against %s", p.info.Names[p.signal], p.info.Names[p.reference])
 		note := fmt.Sprintf("%s, %s, equivalent noise bandwidth %.4g Hz", p.info.Name, out.Averaging.Kind, out.Averaging.ENBWHz)
-		return drawn.Figure(title, note).Save(set.Files, tables.DemodulatedName+".png")
+		return report.Save(set.Files, "", map[string]*figure.Figure{tables.DemodulatedName: drawn.Figure(title, note)}, figures)
 	}, tables.DemodulatedName, tables.PhasorsName)
 }
 

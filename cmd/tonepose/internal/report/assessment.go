@@ -13,16 +13,16 @@ import (
 	"tonepose/solver/assessment"
 )
 
-// SaveAssessment adds the figures of an assessment to files, as PNG and SVG, those of a
-// run with several sensors one set each.
-func SaveAssessment(to *files.Batch, run string, sum *assess.Summary) error {
+// SaveAssessment adds the figures of an assessment to files, those of a run with several
+// sensors one set each.
+func SaveAssessment(to *files.Batch, run string, sum *assess.Summary, formats []string) error {
 	for _, s := range sum.Sensors {
 		name, part := s.Sensor, sum.Result.Sensor(s.Sensor)
 		prefix, title := "", filepath.Base(run)
 		if len(sum.Sensors) > 1 {
 			prefix, title = name+"-", title+", "+name
 		}
-		if err := Save(to, prefix, drawn(part, name, title, s.Drift), "png", "svg"); err != nil {
+		if err := Save(to, prefix, drawn(part, name, title, s.Drift), formats); err != nil {
 			return err
 		}
 	}

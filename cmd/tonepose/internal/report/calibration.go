@@ -9,25 +9,15 @@ import (
 	"tonepose/solver/calibration"
 )
 
-// SaveCalibration writes the figures of a calibration into a directory; an empty
-// name: no figures.
-func SaveCalibration(dir string, r *calibrate.Result) error {
-	to, err := files.Into(dir, true)
-	if err != nil || to == nil {
-		return err
-	}
-	defer to.Abort()
+// SaveCalibration adds the figures of a calibration to files, their names after prefix.
+func SaveCalibration(to *files.Batch, prefix string, r *calibrate.Result, formats []string) error {
 	sum, name := r.Summary, r.Rig.Name
 	note := fmt.Sprintf("%s, chi-square %.1f of %d", sum.Recording, sum.Chi2, sum.DOF)
-	err = Save(to, "calibration-", map[string]*figure.Figure{
+	return Save(to, prefix, map[string]*figure.Figure{
 		"residuals":    calibrationResiduals(sum, name+": residuals of the calibration", note),
 		"parameters":   calibrationParameters(sum, name+": what the calibration changed", note),
 		"correlations": calibrationCorrelations(r.Adjustment, name+": correlations of the parameters", note),
-	}, "png", "svg")
-	if err != nil {
-		return err
-	}
-	return to.Commit()
+	}, formats)
 }
 
 // calibrationResiduals draws the couplings' residuals by station and emitter.
@@ -54,6 +44,7 @@ func calibrationParameters(sum *calibrate.Summary, title, note string) *figure.F
 	for _, p := range sum.Parameters {
 		d.Names, d.Units = append(d.Names, p.Name), append(d.Units, p.Unit)
 		d.Before, d.After, d.Sigma = append(d.Before, p.Before), append(d.After, p.After), append(d.Sigma, p.Sigma)
+		d.Tolerance = append(d.Tolerance, p.Tolerance)
 	}
 	return figure.Parameters(d)
 }

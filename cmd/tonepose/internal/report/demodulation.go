@@ -22,7 +22,7 @@ const drawnRows = 1 << 17
 func NewDemodulation(volts bool) *Demodulation {
 	d := &Demodulation{every: 1, data: figure.DemodulationData{Unit: "V"}}
 	if !volts {
-		d.data.Unit = " of full scale"
+		d.data.Quantity, d.data.Unit = "amplitude, peak, of full scale", ""
 	}
 	return d
 }

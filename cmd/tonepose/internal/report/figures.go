@@ -16,9 +16,9 @@ import (
 	"tonepose/solver/assessment"
 )
 
-// Save adds figures to files under prefix and their names, in each of the formats,
-// "png" or "svg"; nil ones are left out.
-func Save(to *files.Batch, prefix string, figures map[string]*figure.Figure, formats ...string) error {
+// Save adds figures to files under prefix and their names, in each of the formats; nil
+// ones are left out.
+func Save(to *files.Batch, prefix string, figures map[string]*figure.Figure, formats []string) error {
 	for name, f := range figures {
 		for _, format := range formats {
 			if f == nil {

@@ -1,7 +1,6 @@
 package report
 
 import (
-	"cmp"
 	"fmt"
 	"math"
 
@@ -10,13 +9,14 @@ import (
 	"tonepose/cmd/tonepose/internal/figure"
 	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/inspect"
+	"tonepose/multitone/spectrum"
 	"tonepose/multitone/stability"
 )
 
 // SaveInspection writes the figures of an inspection: the spectrum, and with a
 // rig the stability of the drives.
-func SaveInspection(to *files.Batch, in *inspect.Inspection) error {
-	if err := Save(to, "", map[string]*figure.Figure{"spectrum": Inspected(in), "stability": drives(in)}, "png", "svg"); err != nil {
+func SaveInspection(to *files.Batch, in *inspect.Inspection, formats []string) error {
+	if err := Save(to, "", map[string]*figure.Figure{"spectrum": Inspected(in), "stability": drives(in)}, formats); err != nil {
 		return err
 	}
 	return to.Commit()
@@ -26,9 +26,8 @@ func SaveInspection(to *files.Batch, in *inspect.Inspection) error {
 // the lines that the rig does not explain.
 func Inspected(in *inspect.Inspection) *figure.Figure {
 	densities := in.Densities
-	d := figure.SpectrumData{Title: in.Name + ": spectrum", Unit: in.Unit + "/√Hz",
-		Note:     fmt.Sprintf("Welch, %d segments, bins of %.3g Hz (noise bandwidth)", densities[0].Segments, in.Resolution),
-		Interval: [2]float64{math.Sqrt(in.ConfidentLo), math.Sqrt(in.ConfidentHi)}}
+	d := figure.SpectrumData{Title: in.Name + ": spectrum", Unit: in.Unit,
+		Note: fmt.Sprintf("Welch, %d segments, bins of %.3g Hz (noise bandwidth); the truth is within %.2f and %.2f times the density of a bin, 95 %%", densities[0].Segments, in.Resolution, math.Sqrt(in.ConfidentLo), math.Sqrt(in.ConfidentHi))}
 	for k := range densities[0].PSD {
 		d.Hz = append(d.Hz, densities[0].Hz(k))
 	}
@@ -36,6 +35,12 @@ func Inspected(in *inspect.Inspection) *figure.Figure {
 		ch := figure.Channel{Name: in.Channels[c].Name}
 		for _, p := range density.PSD {
 			ch.Density = append(ch.Density, math.Sqrt(p))
+		}
+		for _, l := range in.Lines {
+			known := l.Kind == spectrum.MainsHarmonic.String() || l.Kind == inspect.Sideband // marked, or of a motion
+			if l.Channel == ch.Name && !known && len(ch.Lines) < namedLines {
+				ch.Lines = append(ch.Lines, figure.Mark{Hz: l.Hz, Name: l.Name})
+			}
 		}
 		d.Channels = append(d.Channels, ch)
 	}
@@ -47,14 +52,14 @@ func Inspected(in *inspect.Inspection) *figure.Figure {
 			d.Mains = append(d.Mains, h.Hz)
 		}
 	}
-	for _, l := range in.Lines[:min(namedLines, len(in.Lines))] {
-		d.Lines = append(d.Lines, figure.Mark{Hz: l.Hz, Name: cmp.Or(l.Name, "?")})
+	if in.Unit != "V" {
+		d.Unit = ""
 	}
 	d.MinHz, d.MaxHz = 2*densities[0].StepHz, in.SampleRate/2
 	return figure.Spectrum(d)
 }
 
-// namedLines is how many lines a figure has room to name.
+// namedLines is how many lines of a channel a figure has room to name.
 const namedLines = 6
 
 // drives draws the overlapping Allan deviation of the drives' amplitude and

@@ -11,17 +11,17 @@ import (
 
 // SavePlan adds the figures of a plan to files. The plan must have been made with
 // Slices.
-func SavePlan(to *files.Batch, p *plan.Plan) error {
+func SavePlan(to *files.Batch, p *plan.Plan, formats []string) error {
 	figures, err := planFigures(p)
 	if err != nil {
 		return err
 	}
-	return Save(to, "", figures, "png", "svg")
+	return Save(to, "", figures, formats)
 }
 
 // SaveBench adds the drawing of a bench to files.
-func SaveBench(to *files.Batch, r *rig.Rig) error {
-	return Save(to, "", map[string]*figure.Figure{"bench": figure.Bench(benchData(r))}, "png", "svg")
+func SaveBench(to *files.Batch, r *rig.Rig, formats []string) error {
+	return Save(to, "", map[string]*figure.Figure{"bench": figure.Bench(benchData(r))}, formats)
 }
 
 func benchData(r *rig.Rig) figure.BenchData {

@@ -34,7 +34,7 @@ func ColourBar(c draw.Canvas, r vg.Rectangle, m colour.Map, lo, hi float64, scal
 		c.FillText(style, vg.Point{X: r.Max.X + 5, Y: y}, t.Label)
 		widest = max(widest, style.Width(t.Label))
 	}
-	side := Lettering(labelSize, colour.Ink, draw.XCenter, draw.YTop)
+	side := Lettering(LabelSize, colour.Ink, draw.XCenter, draw.YTop)
 	side.Rotation = math.Pi / 2
 	c.FillText(side, vg.Point{X: r.Max.X + 5 + widest + 2, Y: (r.Min.Y + r.Max.Y) / 2}, label)
 }

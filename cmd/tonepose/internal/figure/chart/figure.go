@@ -30,19 +30,22 @@ type Figure struct {
 	untitled bool // title and note stand elsewhere
 }
 
-// render fills the canvas.
-func (f *Figure) render(c draw.Canvas) {
+// Draw fills the canvas.
+func (f *Figure) Draw(c draw.Canvas) {
 	c.SetColor(colour.White)
 	c.Fill(c.Rectangle.Path())
 	f.Body(f.header(draw.Crop(c, Margin, -Margin, Margin, -Margin)))
 }
 
-// Write encodes the figure as "png" or "svg".
+// Formats are those that Write knows.
+var Formats = []string{"png", "svg", "pdf"}
+
+// Write encodes the figure in one of Formats. The same figure gives the same bytes.
 func (f *Figure) Write(w io.Writer, format string) error {
 	switch format {
 	case "png":
 		c := vgimg.PngCanvas{Canvas: vgimg.NewWith(vgimg.UseWH(f.Width, f.Height), vgimg.UseDPI(pngDPI))}
-		f.render(draw.New(c))
+		f.Draw(draw.New(c))
 		_, err := c.WriteTo(w)
 		return err
 	case "svg":
@@ -52,11 +55,13 @@ func (f *Figure) Write(w io.Writer, format string) error {
 		}
 		_, err = w.Write(text)
 		return err
+	case "pdf":
+		return f.pdf(w)
 	}
-	return fmt.Errorf("figure: format %q: must be png or svg", format)
+	return fmt.Errorf("figure: format %q: must be png, svg or pdf", format)
 }
 
-// Save adds the figure to files: as PNG or SVG, as the end of its name says.
+// Save adds the figure to files, in the format that the end of its name says.
 func (f *Figure) Save(to *files.Batch, name string) error {
 	return to.Fill(name, func(w io.Writer) error {
 		return f.Write(w, strings.TrimPrefix(strings.ToLower(filepath.Ext(name)), "."))

@@ -141,8 +141,9 @@ func Room(p *plot.Plot, c draw.Canvas) edges {
 }
 
 // Stack draws panels one below the other over c, their data aligned left and
-// right, heights in proportion to shares. Only the lowest keeps its x labels.
-func Stack(c draw.Canvas, panels []*plot.Plot, shares []float64) {
+// right, heights in proportion to shares. Only the lowest keeps its x labels. It returns
+// where the data of each are.
+func Stack(c draw.Canvas, panels []*plot.Plot, shares []float64) (data []vg.Rectangle) {
 	const gap = vg.Length(9)
 	var all edges
 	var total float64
@@ -162,9 +163,11 @@ func Stack(c draw.Canvas, panels []*plot.Plot, shares []float64) {
 	free := top - bottom - gap*vg.Length(len(panels)-1)
 	for i, p := range panels {
 		height := free * vg.Length(shares[i]/total)
-		Place(p, c, Box(c.Min.X+all.Left, top-height, c.Max.X-all.Right, top))
+		data = append(data, Box(c.Min.X+all.Left, top-height, c.Max.X-all.Right, top))
+		Place(p, c, data[i])
 		top -= height + gap
 	}
+	return data
 }
 
 // unlabelled keeps the grid of its ticker and prints nothing.

@@ -17,7 +17,7 @@ const (
 	Margin = vg.Length(10)
 
 	titleSize = vg.Length(11.5)
-	labelSize = vg.Length(9.5)
+	LabelSize = vg.Length(9.5)
 	TickSize  = vg.Length(8.5)
 	SmallSize = vg.Length(8)
 )
@@ -75,7 +75,7 @@ func NewPlot(xLabel, yLabel string) *plot.Plot {
 		label string
 	}{{&p.X, xLabel}, {&p.Y, yLabel}} {
 		a.axis.Label.Text = a.label
-		a.axis.Label.TextStyle.Font = Lettering(labelSize, colour.Ink, 0, 0).Font
+		a.axis.Label.TextStyle.Font = Lettering(LabelSize, colour.Ink, 0, 0).Font
 		a.axis.Label.TextStyle.Color = colour.Ink
 		a.axis.Label.Padding = 3
 		a.axis.Tick.Label.Font = Lettering(TickSize, colour.Ink, 0, 0).Font
@@ -121,17 +121,12 @@ func Widest(style draw.TextStyle, texts []string) (w vg.Length) {
 	return w
 }
 
-// LogPanel is an empty panel with a log axis from lo to hi, in the SI prefix that
-// suits the value shown; without a unit, in plain numbers.
+// LogPanel is an empty panel with a log axis from lo to hi, in the unit that suits the
+// value shown.
 func LogPanel(quantity, unit string, lo, hi, shown float64) *plot.Plot {
-	ticks := LogTicks{Plain: true}
-	if unit != "" {
-		scale, name := Scale(shown, unit)
-		quantity += " (" + name + ")"
-		ticks.Unit = scale
-	}
-	p := NewPlot("", quantity)
-	p.Y.Scale, p.Y.Tick.Marker = plot.LogScale{}, ticks
+	scale, name := Scale(shown, unit)
+	p := NewPlot("", In(quantity, name))
+	p.Y.Scale, p.Y.Tick.Marker = plot.LogScale{}, LogTicks{scale}
 	p.Y.Min, p.Y.Max = lo/1.3, hi*1.3
 	return p
 }

@@ -18,7 +18,7 @@ var fallback = []byte("font-family:'Liberation Sans',Arial,Helvetica,sans-serif;
 // with faces to fall back on.
 func (f *Figure) svg() ([]byte, error) {
 	c := vgsvg.New(f.Width, f.Height)
-	f.render(draw.New(c))
+	f.Draw(draw.New(c))
 	var b bytes.Buffer
 	if _, err := c.WriteTo(&b); err != nil {
 		return nil, err

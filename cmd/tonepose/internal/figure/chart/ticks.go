@@ -46,24 +46,26 @@ func NiceStep(rough float64) float64 {
 	return 10 * power
 }
 
-// Number prints with a true minus sign and without a negative zero.
+// Number prints with a true minus sign, without a negative zero, and with thin spaces
+// between the thousands of five digits and more.
 func Number(v float64, decimals int) string {
-	text := strconv.FormatFloat(v, 'f', decimals, 64)
-	if body, negative := strings.CutPrefix(text, "-"); negative {
-		if strings.Trim(body, "0.") == "" {
-			return body
+	text, negative := strings.CutPrefix(strconv.FormatFloat(v, 'f', decimals, 64), "-")
+	whole, _, _ := strings.Cut(text, ".")
+	if len(whole) > 4 {
+		for i := len(whole) - 3; i > 0; i -= 3 {
+			text = text[:i] + "\u2009" + text[i:]
 		}
-		return "−" + body
+	}
+	if negative && strings.Trim(text, "0.") != "" {
+		return "−" + text
 	}
 	return text
 }
 
-// LogTicks marks decades, and 2 and 5 in between where there are few, with SI
-// prefixes (20 µ, 1 k) or, if plain, as they are. 10⁻⁵ would need glyphs that
-// the font lacks.
+// LogTicks marks decades, and 2 and 5 in between where there are few, with plain
+// numbers: the axis' label names the unit, with its prefix.
 type LogTicks struct {
-	Unit  float64 // labels count in units of unit; 0: 1
-	Plain bool
+	Unit float64 // labels count in units of unit; 0: 1
 }
 
 // Ticks implements plot.Ticker.
@@ -86,12 +88,12 @@ func (t LogTicks) Ticks(lo, hi float64) []plot.Tick {
 		for m := 1.0; m < 10; m++ {
 			// Parsed, 1e-5 is exact; math.Pow(10, -5) is not.
 			v, _ := strconv.ParseFloat(strconv.Itoa(int(m))+"e"+strconv.Itoa(n), 64)
-			tick := plot.Tick{Value: v * unit}
-			if tick.Value < lo*(1-1e-9) || tick.Value > hi*(1+1e-9) {
+			if v*unit < lo*(1-1e-9) || v*unit > hi*(1+1e-9) {
 				continue
 			}
+			tick := plot.Tick{Value: min(max(v*unit, lo), hi)} // rounded, it may be just outside
 			if n%every == 0 && slices.Contains(labelled, m) {
-				tick.Label = t.label(v)
+				tick.Label = Number(v, max(0, -n))
 			}
 			if tick.Label != "" || decades <= 6 {
 				ticks = append(ticks, tick)
@@ -99,20 +101,6 @@ func (t LogTicks) Ticks(lo, hi float64) []plot.Tick {
 		}
 	}
 	return ticks
-}
-
-func (t LogTicks) label(v float64) string {
-	if t.Plain && v < 1e5 && v > 1e-5 {
-		return Number(v, max(0, -int(math.Floor(math.Log10(v)+1e-9))))
-	}
-	if t.Plain {
-		return strconv.FormatFloat(v, 'e', 0, 64)
-	}
-	unit, prefix := Prefix(v)
-	if prefix == "" {
-		return Number(v, 0)
-	}
-	return Number(v/unit, 0) + " " + prefix
 }
 
 // Prefix returns the SI prefix, and its factor, that brings v between 1
@@ -131,13 +119,27 @@ func Prefix(v float64) (unit float64, prefix string) {
 }
 
 // Scale is what labels of quantities of a unit, about as large as shown, count in, and
-// its name: the unit with the SI prefix that suits, or degrees for radians.
+// its name: the unit with the SI prefix that suits, degrees for radians, and of small
+// numbers without a unit, parts per million.
 func Scale(shown float64, unit string) (factor float64, name string) {
-	if unit == "rad" {
+	switch {
+	case unit == "rad":
 		return math.Pi / 180, "°"
+	case unit == "" && math.Abs(shown) < 1e-3 && shown != 0:
+		return 1e-6, "ppm"
+	case unit == "":
+		return 1, ""
 	}
 	factor, prefix := Prefix(shown)
 	return factor, prefix + unit
+}
+
+// In is a quantity with the name of the unit that it is shown in.
+func In(quantity, unit string) string {
+	if unit == "" {
+		return quantity
+	}
+	return quantity + " (" + unit + ")"
 }
 
 // Significant prints v, of magnitude up to 1000, to digits significant digits,

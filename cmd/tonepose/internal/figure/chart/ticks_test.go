@@ -30,12 +30,12 @@ func TestTicks(t *testing.T) {
 		{LinearTicks{Unit: 1e3, Count: 4}, 0, 50e3, "0|20|40"},
 		{LinearTicks{}, 2, 2, ""},
 		{LinearTicks{}, math.NaN(), 1, ""},
-		{LogTicks{}, 1e-9, 2e-6, "1 n|10 n|100 n|1 µ"},
-		{LogTicks{}, 1e-5, 1e-4, "10 µ|20 µ|50 µ|100 µ"},
-		{LogTicks{}, 10, 50e3, "10|100|1 k|10 k"},
-		{LogTicks{Plain: true}, 0.01, 1, "0.01|0.02|0.05|0.1|0.2|0.5|1"},
-		{LogTicks{Unit: 1e-3, Plain: true}, 1e-5, 1e-3, "0.01|0.02|0.05|0.1|0.2|0.5|1"},
-		{LogTicks{Plain: true}, 1e-7, 1e-4, "1e-07|1e-06|1e-05|0.0001"},
+		{LogTicks{Unit: 1e-9}, 1e-9, 2e-6, "1|10|100|1000"},
+		{LogTicks{Unit: 1e-6}, 1e-5, 1e-4, "10|20|50|100"},
+		{LogTicks{}, 10, 50e3, "10|100|1000|10\u2009000"},
+		{LogTicks{}, 0.01, 1, "0.01|0.02|0.05|0.1|0.2|0.5|1"},
+		{LogTicks{Unit: 1e-3}, 1e-5, 1e-3, "0.01|0.02|0.05|0.1|0.2|0.5|1"},
+		{LogTicks{}, 1e-7, 1e-4, "0.0000001|0.000001|0.00001|0.0001"},
 		{LogTicks{}, 2.1, 3.9, "2.5|3.0|3.5"},
 		{LogTicks{}, 0, 1, ""},
 	} {
@@ -68,7 +68,7 @@ func TestPrefixes(t *testing.T) {
 func TestNumbers(t *testing.T) {
 	for _, c := range []struct{ have, want string }{
 		{WithPrefix(2e-5, "m"), "20 µm"}, {WithPrefix(math.Pi/180, "rad"), "1.00°"}, {WithPrefix(math.Pi/18000, "rad"), "0.0100°"},
-		{Number(-0.001, 2), "0.00"}, {Number(-0.006, 2), "−0.01"}, {Number(1200, 0), "1200"},
+		{Number(-0.001, 2), "0.00"}, {Number(-0.006, 2), "−0.01"}, {Number(1200, 0), "1200"}, {Number(-1234567.8, 1), "−1\u2009234\u2009567.8"}, {Number(12345, 0), "12\u2009345"},
 		{Significant(0.1234, 3), "0.12"}, {Significant(-12.34, 3), "−12.3"}, {Significant(999.9, 3), "1000"}, {Significant(0, 3), "0.00"},
 	} {
 		if c.have != c.want {
@@ -84,7 +84,7 @@ func TestScale(t *testing.T) {
 		unit  string
 		want  string
 		each  float64
-	}{{2e-5, "m", "µm", 1e-6}, {2e-5, "rad", "°", math.Pi / 180}, {3, "rad", "°", math.Pi / 180}} {
+	}{{2e-5, "m", "µm", 1e-6}, {2e-5, "rad", "°", math.Pi / 180}, {3, "rad", "°", math.Pi / 180}, {3e-5, "", "ppm", 1e-6}, {0.3, "", "", 1}} {
 		if each, name := Scale(c.shown, c.unit); name != c.want || each != c.each {
 			t.Errorf("%g %s: in %s of %g, want %s of %g", c.shown, c.unit, name, each, c.want, c.each)
 		}

@@ -46,6 +46,15 @@ type Map []color.NRGBA
 var Viridis = Map{RGB(0x440154), RGB(0x482878), RGB(0x3e4a89), RGB(0x31688e), RGB(0x26828e),
 	RGB(0x1f9e89), RGB(0x35b779), RGB(0x6dcd59), RGB(0xb4de2c), RGB(0xfde725)}
 
+// Size is for errors and sigmas on white: from yellow, small, to dark, large. The palest
+// part of Viridis is left out.
+var Size = func() (m Map) {
+	for k := range 10 {
+		m = append(m, Viridis.At(0.92*(1-float64(k)/9)))
+	}
+	return m
+}()
+
 // Signed runs from blue over white to ochre, for values about zero; Ink can be read on
 // all of it.
 var Signed = Map{RGB(0x4a94ce), RGB(0xf7f7f7), RGB(0xb9922f)}
@@ -74,13 +83,4 @@ func Mix(a, b color.NRGBA, share float64) color.NRGBA {
 // Pale is the colour mixed with white.
 func Pale(ink color.Color) color.NRGBA {
 	return Mix(color.NRGBAModel.Convert(ink).(color.NRGBA), White, 0.62)
-}
-
-// Reversed runs a map the other way.
-func Reversed(m Map) Map {
-	out := make(Map, len(m))
-	for i, c := range m {
-		out[len(m)-1-i] = c
-	}
-	return out
 }
