@@ -10,6 +10,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"tonepose/multitone/internal/kernel"
 )
 
 // Description says what a Writer writes.
@@ -48,6 +50,7 @@ type Writer struct {
 	data    *bufio.Writer
 	row     int64 // samples of each channel so far
 	scratch []byte
+	counts  [256]float64 // a few of one channel
 	finish  func() error // writes what follows the samples
 
 	captures, annotations []any // of SigMF, beside the first capture
@@ -179,19 +182,18 @@ func (w *Writer) Annotate(start, stop int64, words string) {
 
 // appendCounts appends counts of 16 bits, as appendSample does, channel by channel.
 func (w *Writer) appendCounts(b []byte, volts [][]float64) []byte {
-	channels, top := len(volts), float64(1<<15)
+	channels, n := len(volts), len(volts[0])
 	first := len(b)
-	b = slices.Grow(b, 2*channels*len(volts[0]))[:first+2*channels*len(volts[0])]
-	for c, v := range volts {
-		one, to := w.one[c], b[first+2*c:]
-		for i, x := range v {
-			count := math.RoundToEven(x / one)
-			if count > top-1 {
-				count = top - 1
-			} else if count < -top {
-				count = -top
+	b = slices.Grow(b, 2*channels*n)[:first+2*channels*n]
+	for from := 0; from < n; from += len(w.counts) {
+		for c, v := range volts {
+			counts := w.counts[:min(len(w.counts), n-from)]
+			kernel.Quantise(counts, v[from:], w.one[c], 1<<15, 1)
+			to := b[first+2*(channels*from+c):]
+			for _, x := range counts {
+				binary.LittleEndian.PutUint16(to, uint16(int32(x)))
+				to = to[min(2*channels, len(to)):]
 			}
-			binary.LittleEndian.PutUint16(to[2*channels*i:], uint16(int32(count)))
 		}
 	}
 	return b

@@ -56,9 +56,9 @@ type cubic [4]complex128
 // multiple i to the next. A value or slope that is not finite is reported.
 func (k *knots) interval(i int64, j int) (cubic, error) {
 	a, b := k.held[i-k.first], k.held[i-k.first+1]
-	h := complex(k.step, 0)
-	rise := (b.m[j] - a.m[j]) / h
-	c := cubic{a.m[j], a.dm[j], (3*rise - 2*a.dm[j] - b.dm[j]) / h, (a.dm[j] + b.dm[j] - 2*rise) / (h * h)}
+	per := complex(1/k.step, 0)
+	rise := (b.m[j] - a.m[j]) * per
+	c := cubic{a.m[j], a.dm[j], (3*rise - 2*a.dm[j] - b.dm[j]) * per, (a.dm[j] + b.dm[j] - 2*rise) * per * per}
 	if s := real(c[0]) + imag(c[0]) + real(c[3]) + imag(c[3]); math.IsNaN(s) || math.IsInf(s, 0) {
 		return c, fmt.Errorf("synth: couplings from %.6f s on: entry %d is not finite", float64(i)*k.step, j)
 	}

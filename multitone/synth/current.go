@@ -3,18 +3,22 @@ package synth
 import (
 	"math"
 	"math/cmplx"
+
+	"tonepose/multitone/internal/kernel"
 )
 
 // rotation is e^{j·angle} of the first samples after a chunk's first.
-type rotation [chunk]complex128
+type rotation struct{ cos, sin [chunk]float64 }
 
 func newRotation(cyclesPerSample float64) *rotation {
 	r := new(rotation)
-	for i := range r {
-		r[i] = cmplx.Rect(1, 2*math.Pi*fraction(float64(i)*cyclesPerSample))
+	for i := range r.cos {
+		r.sin[i], r.cos[i] = math.Sincos(2 * math.Pi * fraction(float64(i)*cyclesPerSample))
 	}
 	return r
 }
+
+func (r *rotation) at(i int) complex128 { return complex(r.cos[i], r.sin[i]) }
 
 // rotations are those of one tone, the same in all chunks.
 type rotations struct {
@@ -78,28 +82,31 @@ func (c *currents) fill(cfg *Config, turns []rotations, first int64, at, end int
 		offset := cfg.offset(tone)
 		// Whole cycles are dropped from the nominal part first: it is the large one.
 		cycles := fraction(tone.Hz*t0) + tone.Hz*(offset*t0+ahead)
-		z := cmplx.Rect(1, 2*math.Pi*fraction(cycles)+tone.Phase)
+		sin, cos := math.Sincos(2*math.Pi*fraction(cycles) + tone.Phase)
+		z := complex(tone.Current*cos, tone.Current*sin)
 		w := cmplx.Rect(1, 2*math.Pi*tone.Hz*step*(gains+drift*step/2))
 		chirp := cmplx.Rect(1, 2*math.Pi*tone.Hz*step*step*drift)
 		moves := w != 1 || chirp != 1
 		omega, bend := 2*math.Pi*tone.Hz*(1+offset+gains), 2*math.Pi*tone.Hz*drift*step
 		out, turn := c.tones[k], turns[k].tone
 		re, im, dre, dim := out.re[at:end], out.im[at:end], out.dre[at:end], out.dim[at:end]
-		for i := range re {
-			y := z * turn[i]
-			if moves {
+		if moves {
+			for i := range re {
+				y := z * turn.at(i)
 				z *= w
 				w *= chirp
+				omega := omega + bend*float64(i)
+				re[i], im[i] = real(y), imag(y)
+				dre[i], dim[i] = -omega*im[i], omega*re[i]
 			}
-			omega := omega + bend*float64(i)
-			re[i], im[i] = tone.Current*real(y), tone.Current*imag(y)
-			dre[i], dim[i] = -omega*im[i], omega*re[i]
+		} else {
+			kernel.Rotate(re, im, dre, dim, turn.cos[:], turn.sin[:], z, omega)
 		}
 		if turn := turns[k].wander; turn != nil {
 			v := tone.Wander
 			z := cmplx.Rect(v.Relative, 2*math.Pi*fraction(v.Hz*t0)+v.Phase)
 			for i := range re {
-				y := z * turn[i]
+				y := z * turn.at(i)
 				factor, rate := 1+imag(y), 2*math.Pi*v.Hz*real(y)
 				dre[i], dim[i] = factor*dre[i]+rate*re[i], factor*dim[i]+rate*im[i]
 				re[i], im[i] = factor*re[i], factor*im[i]

@@ -73,7 +73,7 @@ func New(c Config) (*Generator, error) {
 			pickups++
 		}
 		g.channels = append(g.channels, s)
-		g.volts = append(g.volts, make([]float64, stretch))
+		g.volts = append(g.volts, make([]float64, stretch+humAtOnce))
 	}
 	if pickups > 0 {
 		g.knots = &knots{source: c.Couplings, step: c.KnotStep, width: pickups * len(c.Tones)}
@@ -172,12 +172,10 @@ func (g *Generator) compute(first int64, n int) error {
 // channel computes the present stretch of channel c.
 func (g *Generator) channel(c int) error {
 	ch, s, v := &g.cfg.Channels[c], &g.channels[c], g.volts[c][:g.count]
-	for i := range v {
-		v[i] = ch.Offset
-	}
-	if ch.Drift != 0 {
+	s.hum.set(v, g.first, g.cfg.Rate)
+	if ch.Offset != 0 || ch.Drift != 0 {
 		for i := range v {
-			v[i] += ch.Drift * (float64(g.first+int64(i)) / g.cfg.Rate)
+			v[i] += ch.Offset + ch.Drift*(float64(g.first+int64(i))/g.cfg.Rate)
 		}
 	}
 	if s.pickup >= 0 {
@@ -194,7 +192,6 @@ func (g *Generator) channel(c int) error {
 			v[i] += real(z)*re[i] - imag(z)*im[i]
 		}
 	}
-	s.hum.add(v, g.first, g.cfg.Rate)
 	s.noise.add(v)
 	if q := ch.Quantiser; q.Bits != 0 {
 		g.clipped[c] += q.apply(v)

@@ -16,7 +16,6 @@ import (
 type hum struct {
 	hz    float64
 	table []humPiece // of one period, a power of two; nil: no hum
-	room  [chunk + humAtOnce]float64
 }
 
 // humPiece holds the coefficients by powers of the distance from its phase, in spacings.
@@ -62,27 +61,25 @@ func newHum(m Mains, peak float64, random *rand.Rand) *hum {
 	return h
 }
 
-// add adds the hum of the samples from first on to dst.
-func (h *hum) add(dst []float64, first int64, rate float64) {
+// set makes dst the hum of the samples from first on; what follows it in memory, up to
+// humAtOnce samples, is overwritten.
+func (h *hum) set(dst []float64, first int64, rate float64) {
 	if h.table == nil {
+		clear(dst)
 		return
 	}
 	pieces, wrap := float64(len(h.table)), len(h.table)-1
 	start, step := pieces*fraction(float64(first)*h.hz/rate), pieces*(h.hz/rate)
-	for done := 0; done < len(dst); done += chunk {
-		to := dst[done:min(done+chunk, len(dst))]
-		for i := 0; i < len(to); {
-			at := start + float64(done+i)*step
-			nearest := math.Floor(at + 0.5)
-			// Samples nearest to this phase, and more: those of the next overwrite them.
-			left := min(float64(len(to)-i), max(1, math.Ceil((nearest+0.5-at)/step)))
-			made := (int(left) + humAtOnce - 1) &^ (humAtOnce - 1)
-			kernel.Polynomial(h.room[i:i+made], h.table[int(nearest)&wrap][:], at-nearest, step)
-			i += int(left)
-		}
-		for i := range to {
-			to[i] += h.room[i]
-		}
+	n, samples := len(dst), 1/step
+	dst = dst[:n+humAtOnce-1]
+	for i := 0; i < n; {
+		at := start + float64(i)*step
+		nearest := math.Floor(at + 0.5)
+		// Samples nearest to this phase, and more: those of the next overwrite them.
+		left := min(n-i, max(1, int(math.Ceil((nearest+0.5-at)*samples))))
+		made := (left + humAtOnce - 1) &^ (humAtOnce - 1)
+		kernel.Polynomial(dst[i:i+made], h.table[int(nearest)&wrap][:], at-nearest, step)
+		i += left
 	}
 }
 

@@ -147,6 +147,9 @@ func (f *Follower) Add(ctx context.Context, fr Frame) ([]State, error) {
 	if len(t.frames) == len(f.frames) {
 		f.forget(len(f.frames) / 2)
 	}
+	if f.frames[0].own == nil {
+		reserve(f.frames, &fr.Couplings)
+	}
 	i := len(t.frames)
 	f.frames[i].take(&fr)
 	t.frames, t.records = f.frames[:i+1], f.records[:i+1]
@@ -169,6 +172,22 @@ func (f *Follower) Add(ctx context.Context, fr Frame) ([]State, error) {
 func (f *Follower) Flush() ([]State, error) {
 	n := len(f.tracker.frames)
 	return f.complete(n-1, n)
+}
+
+// reserve gives frames memory for copies of couplings like these, so that no window
+// allocates.
+func reserve(frames []Frame, like *solver.Couplings) {
+	n, emitters := len(like.Value), len(like.Common)
+	memory, poses := make([]float64, len(frames)*(2*n+emitters)), make([]rigid.Pose, len(frames))
+	cut := func(n int) []float64 {
+		part := memory[:0:n]
+		memory = memory[n:]
+		return part
+	}
+	for i := range frames {
+		frames[i].Couplings = solver.Couplings{Value: cut(n), Variance: cut(n), Common: cut(emitters)}
+		frames[i].own = &poses[i]
+	}
 }
 
 // take copies a frame into memory of this one.
@@ -398,6 +417,7 @@ func (f *Follower) learn(ctx context.Context, i int) error {
 	}
 	n := min(i-c.since, mostWindows*c.stride)
 	frames := make([]Frame, n)
+	reserve(frames, &t.frames[i-n].Couplings)
 	for k := range frames {
 		from := &t.frames[i-n+k]
 		frames[k].take(from)

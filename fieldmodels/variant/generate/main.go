@@ -41,6 +41,7 @@ var kernels = []struct {
 	{"multitone/internal/kernel/halves_amd64.s", halves},
 	{"multitone/internal/kernel/induce_amd64.s", induce},
 	{"multitone/internal/kernel/polynomial_amd64.s", polynomial},
+	{"multitone/internal/kernel/quantise_amd64.s", quantise},
 	{"multitone/internal/kernel/stream_amd64.s", stream},
 	{"multitone/internal/kernel/tiles_amd64.s", tiles},
 	{"solver/internal/kernel/dipole_amd64.s", dipoleRows},
@@ -93,6 +94,9 @@ func assembly(write func(*build.Context)) ([]byte, error) {
 	if err := withinAVX2(file); err != nil {
 		return nil, err
 	}
+	if err := vectorsOnly(file); err != nil {
+		return nil, err
+	}
 	return printer.NewGoAsm(printer.Config{Name: "fieldmodels/variant/generate", Pkg: "tonepose"}).Print(file)
 }
 
@@ -107,6 +111,22 @@ func withinAVX2(file *ir.File) error {
 			for _, r := range i.Registers() {
 				if p := reg.ToPhysical(r); p != nil && p.Kind() == reg.KindVector && p.PhysicalIndex() > 15 {
 					return fmt.Errorf("%s needs more than the 16 vectors of AVX2", f.Name)
+				}
+			}
+		}
+	}
+	return nil
+}
+
+// vectorsOnly refuses the older instructions, which leave the upper parts of a vector's
+// register as they are: several processors take a hundred cycles to change between these
+// and the ones that all else here is.
+func vectorsOnly(file *ir.File) error {
+	for _, f := range file.Functions() {
+		for _, i := range f.Instructions() {
+			for _, r := range i.Registers() {
+				if r.Kind() == reg.KindVector && !strings.HasPrefix(i.Opcode, "V") && !strings.HasPrefix(i.Opcode, "K") {
+					return fmt.Errorf("%s: %s is not of AVX: take its form that begins with V", f.Name, i.Opcode)
 				}
 			}
 		}

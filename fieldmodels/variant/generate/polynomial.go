@@ -25,13 +25,7 @@ func polynomialOf(c *build.Context, name string, width int, count operand.Mem, n
 		"func(dst *float64, n int, c *float64, terms int, x, step float64)", width, 0, n)
 	a := g.all("dst", "n", "c", "terms")
 	dst, left, first, terms := a[0], a[1], a[2], a[3]
-	same := func(name string) reg.VecVirtual {
-		one, all := g.XMM(), g.reg()
-		g.Load(g.Param(name), one)
-		g.VBROADCASTSD(one, all)
-		return all
-	}
-	x, step := same("x"), same("step")
+	x, step := g.everyArgument("x"), g.everyArgument("step")
 	vectors := lanes / width
 	at := make([]reg.VecVirtual, vectors)
 	for k := range at {

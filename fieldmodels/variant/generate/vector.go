@@ -88,6 +88,15 @@ func (g *vector) every(m operand.Mem) reg.VecVirtual {
 	return r
 }
 
+// everyArgument is a number that the function is called with in every lane.
+func (g *vector) everyArgument(name string) reg.VecVirtual {
+	c, err := g.Param(name).Resolve()
+	if err != nil {
+		panic(err)
+	}
+	return g.every(c.Addr)
+}
+
 // Three operands, in the order of the formula: a op b.
 
 func (g *vector) add(a reg.VecVirtual, b operand.Op) reg.VecVirtual {

@@ -24,7 +24,32 @@ func induceFrom(first int, dst, re, dre []float64, m [4]float64, u, step float64
 	}
 }
 
+// Rotate makes a current of so many amperes and radians a second, and its rate:
+//
+//	I = z·(c + js),  dI/dt = jω·I
+//
+// re and im are I, dre and dim are dI/dt; all have the length of re.
+func Rotate(re, im, dre, dim, c, s []float64, z complex128, omega float64) {
+	n := len(re)
+	rotate(re, im[:n], dre[:n], dim[:n], c[:n], s[:n], z, omega)
+}
+
+func rotateGo(re, im, dre, dim, c, s []float64, z complex128, omega float64) {
+	rotateFrom(0, re, im, dre, dim, c, s, z, omega)
+}
+
+// rotateFrom is rotateGo from a sample on.
+func rotateFrom(first int, re, im, dre, dim, c, s []float64, z complex128, omega float64) {
+	for n := first; n < len(re); n++ {
+		x, y := real(z)*c[n]-imag(z)*s[n], real(z)*s[n]+imag(z)*c[n]
+		re[n], im[n], dre[n], dim[n] = x, y, -omega*y, omega*x
+	}
+}
+
 var (
 	induce       = induceGo
 	induceKernel = variant.New("multitone.Induce", &induce)
+
+	rotate       = rotateGo
+	rotateKernel = variant.New("multitone.Rotate", &rotate)
 )

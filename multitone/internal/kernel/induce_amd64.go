@@ -19,6 +19,20 @@ func init() {
 		}
 		induceFrom(whole, dst, re, dre, m, u, step)
 	})
+	rotateKernel.Add(variant.AVX2, func(re, im, dre, dim, c, s []float64, z complex128, omega float64) {
+		whole := len(re) &^ 3
+		if whole > 0 {
+			rotateAVX2(&re[0], &im[0], &dre[0], &dim[0], &c[0], &s[0], whole, real(z), imag(z), omega)
+		}
+		rotateFrom(whole, re, im, dre, dim, c, s, z, omega)
+	})
+	rotateKernel.Add(variant.AVX512, func(re, im, dre, dim, c, s []float64, z complex128, omega float64) {
+		whole := len(re) &^ 7
+		if whole > 0 {
+			rotateAVX512(&re[0], &im[0], &dre[0], &dim[0], &c[0], &s[0], whole, real(z), imag(z), omega)
+		}
+		rotateFrom(whole, re, im, dre, dim, c, s, z, omega)
+	})
 }
 
 //go:noescape
@@ -26,3 +40,9 @@ func induceAVX2(dst, re, dre *float64, n int, m *float64, u, step float64)
 
 //go:noescape
 func induceAVX512(dst, re, dre *float64, n int, m *float64, u, step float64)
+
+//go:noescape
+func rotateAVX2(re, im, dre, dim, c, s *float64, n int, x, y, omega float64)
+
+//go:noescape
+func rotateAVX512(re, im, dre, dim, c, s *float64, n int, x, y, omega float64)

@@ -35,7 +35,7 @@ DATA induce1<>+56(SB)/8, $0x4020000000000000
 GLOBL induce1<>(SB), RODATA|NOPTR, $64
 
 // func induceAVX2(dst *float64, re *float64, dre *float64, n int, m *float64, u float64, step float64)
-// Requires: AVX, AVX2, FMA3, SSE2
+// Requires: AVX, FMA3
 TEXT ·induceAVX2(SB), $0-56
 	MOVQ         dst+0(FP), AX
 	MOVQ         re+8(FP), CX
@@ -49,10 +49,8 @@ TEXT ·induceAVX2(SB), $0-56
 	VADDPD       Y2, Y2, Y4
 	VADDPD       Y3, Y3, Y5
 	VADDPD       Y3, Y5, Y5
-	MOVSD        u+40(FP), X6
-	VBROADCASTSD X6, Y6
-	MOVSD        step+48(FP), X7
-	VBROADCASTSD X7, Y7
+	VBROADCASTSD u+40(FP), Y6
+	VBROADCASTSD step+48(FP), Y7
 	VMOVUPD      induceCount<>+0(SB), Y8
 
 samples:
@@ -79,7 +77,7 @@ samples:
 	RET
 
 // func induceAVX512(dst *float64, re *float64, dre *float64, n int, m *float64, u float64, step float64)
-// Requires: AVX, AVX512F, SSE2
+// Requires: AVX, AVX512F
 TEXT ·induceAVX512(SB), $0-56
 	MOVQ         dst+0(FP), AX
 	MOVQ         re+8(FP), CX
@@ -93,10 +91,8 @@ TEXT ·induceAVX512(SB), $0-56
 	VADDPD       Z2, Z2, Z4
 	VADDPD       Z3, Z3, Z5
 	VADDPD       Z3, Z5, Z5
-	MOVSD        u+40(FP), X6
-	VBROADCASTSD X6, Z6
-	MOVSD        step+48(FP), X7
-	VBROADCASTSD X7, Z7
+	VBROADCASTSD u+40(FP), Z6
+	VBROADCASTSD step+48(FP), Z7
 	VMOVUPD      induceCount<>+0(SB), Z8
 
 samples:
@@ -119,5 +115,85 @@ samples:
 	ADDQ        $0x00000040, DX
 	SUBQ        $0x00000008, BX
 	JNZ         samples
+	VZEROUPPER
+	RET
+
+// func rotateAVX2(re *float64, im *float64, dre *float64, dim *float64, c *float64, s *float64, n int, x float64, y float64, omega float64)
+// Requires: AVX, FMA3
+TEXT ·rotateAVX2(SB), $0-80
+	MOVQ         re+0(FP), AX
+	MOVQ         im+8(FP), CX
+	MOVQ         dre+16(FP), DX
+	MOVQ         dim+24(FP), BX
+	MOVQ         c+32(FP), SI
+	MOVQ         s+40(FP), DI
+	MOVQ         n+48(FP), R8
+	VBROADCASTSD x+56(FP), Y0
+	VBROADCASTSD y+64(FP), Y1
+	VBROADCASTSD omega+72(FP), Y2
+	VXORPD       Y3, Y3, Y3
+	VSUBPD       Y2, Y3, Y3
+
+samples:
+	VMOVUPD      (SI), Y4
+	VMOVUPD      (DI), Y5
+	VMULPD       Y4, Y0, Y6
+	VMULPD       Y5, Y0, Y7
+	VFNMADD231PD Y5, Y1, Y6
+	VFMADD231PD  Y4, Y1, Y7
+	VMOVUPD      Y6, (AX)
+	VMOVUPD      Y7, (CX)
+	VMULPD       Y3, Y7, Y4
+	VMOVUPD      Y4, (DX)
+	VMULPD       Y2, Y6, Y4
+	VMOVUPD      Y4, (BX)
+	ADDQ         $0x00000020, AX
+	ADDQ         $0x00000020, CX
+	ADDQ         $0x00000020, DX
+	ADDQ         $0x00000020, BX
+	ADDQ         $0x00000020, SI
+	ADDQ         $0x00000020, DI
+	SUBQ         $0x00000004, R8
+	JNZ          samples
+	VZEROUPPER
+	RET
+
+// func rotateAVX512(re *float64, im *float64, dre *float64, dim *float64, c *float64, s *float64, n int, x float64, y float64, omega float64)
+// Requires: AVX, AVX512F
+TEXT ·rotateAVX512(SB), $0-80
+	MOVQ         re+0(FP), AX
+	MOVQ         im+8(FP), CX
+	MOVQ         dre+16(FP), DX
+	MOVQ         dim+24(FP), BX
+	MOVQ         c+32(FP), SI
+	MOVQ         s+40(FP), DI
+	MOVQ         n+48(FP), R8
+	VBROADCASTSD x+56(FP), Z0
+	VBROADCASTSD y+64(FP), Z1
+	VBROADCASTSD omega+72(FP), Z2
+	VPXORQ       Z3, Z3, Z3
+	VSUBPD       Z2, Z3, Z3
+
+samples:
+	VMOVUPD      (SI), Z4
+	VMOVUPD      (DI), Z5
+	VMULPD       Z4, Z0, Z6
+	VMULPD       Z5, Z0, Z7
+	VFNMADD231PD Z5, Z1, Z6
+	VFMADD231PD  Z4, Z1, Z7
+	VMOVUPD      Z6, (AX)
+	VMOVUPD      Z7, (CX)
+	VMULPD       Z3, Z7, Z4
+	VMOVUPD      Z4, (DX)
+	VMULPD       Z2, Z6, Z4
+	VMOVUPD      Z4, (BX)
+	ADDQ         $0x00000040, AX
+	ADDQ         $0x00000040, CX
+	ADDQ         $0x00000040, DX
+	ADDQ         $0x00000040, BX
+	ADDQ         $0x00000040, SI
+	ADDQ         $0x00000040, DI
+	SUBQ         $0x00000008, R8
+	JNZ          samples
 	VZEROUPPER
 	RET

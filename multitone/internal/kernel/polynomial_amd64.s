@@ -25,16 +25,14 @@ DATA polynomial0<>+56(SB)/8, $0x4020000000000000
 GLOBL polynomial0<>(SB), RODATA|NOPTR, $64
 
 // func polynomialAVX2(dst *float64, n int, c *float64, terms int, x float64, step float64)
-// Requires: AVX, AVX2, FMA3, SSE2
+// Requires: AVX, FMA3
 TEXT ·polynomialAVX2(SB), $0-48
 	MOVQ         dst+0(FP), AX
 	MOVQ         n+8(FP), CX
 	MOVQ         c+16(FP), DX
 	MOVQ         terms+24(FP), BX
-	MOVSD        x+32(FP), X0
-	VBROADCASTSD X0, Y0
-	MOVSD        step+40(FP), X1
-	VBROADCASTSD X1, Y1
+	VBROADCASTSD x+32(FP), Y0
+	VBROADCASTSD step+40(FP), Y1
 	VMOVUPD      polynomialCount<>+0(SB), Y2
 	VMOVUPD      polynomialCount<>+32(SB), Y3
 	LEAQ         -16(DX)(BX*8), DX
@@ -67,16 +65,14 @@ terms:
 	RET
 
 // func polynomialAVX512(dst *float64, n int, c *float64, terms int, x float64, step float64)
-// Requires: AVX, AVX512F, SSE2
+// Requires: AVX, AVX512F
 TEXT ·polynomialAVX512(SB), $0-48
 	MOVQ         dst+0(FP), AX
 	MOVQ         n+8(FP), CX
 	MOVQ         c+16(FP), DX
 	MOVQ         terms+24(FP), BX
-	MOVSD        x+32(FP), X0
-	VBROADCASTSD X0, Z0
-	MOVSD        step+40(FP), X1
-	VBROADCASTSD X1, Z1
+	VBROADCASTSD x+32(FP), Z0
+	VBROADCASTSD step+40(FP), Z1
 	VMOVUPD      polynomialCount<>+0(SB), Z2
 	LEAQ         -16(DX)(BX*8), DX
 

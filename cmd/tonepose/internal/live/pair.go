@@ -78,6 +78,7 @@ func RunPair(ctx context.Context, o Options, of pair.Options) (*Result, error) {
 	}
 	if src.Close(); out.Survey != nil {
 		out.Lost = src.Lost()
+		out.Counts.Skipped += out.Survey.Skipped
 	}
 	if out.Counts.Frames == 0 && !out.Interrupted {
 		return out, fmt.Errorf("%s: %w: the stream is shorter than a window", o.Recording, measure.ErrNoRow)

@@ -53,6 +53,7 @@ type pipeline struct {
 	free, full, keep chan *frame
 	shown, kept      chan struct{} // closed when the stages have ended
 
+	poses  []tables.Pose // of the frame that is kept
 	part   int64         // of the frame shown last
 	mark   frame         // has a part completed
 	turned chan struct{} // it is
@@ -318,13 +319,18 @@ func (p *pipeline) write(f *frame) error {
 		}
 		return p.parts.Demodulated.Write(f.demodulated...)
 	}
+	if len(f.rows) == 0 {
+		return nil
+	}
+	if err := p.parts.Turn(f.rows[0].Time); err != nil {
+		return err
+	}
+	p.poses = p.poses[:0]
 	for i := range f.rows {
-		if err := p.parts.Turn(f.rows[i].Time); err != nil {
-			return err
-		}
-		if err := p.parts.Poses.Write(f.rows[i].Pose); err != nil {
-			return err
-		}
+		p.poses = append(p.poses, f.rows[i].Pose)
+	}
+	if err := p.parts.Poses.Write(p.poses...); err != nil {
+		return err
 	}
 	if p.parts.Integrity != nil {
 		return p.parts.Integrity.Write(f.integrity...)

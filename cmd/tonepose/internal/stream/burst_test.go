@@ -32,17 +32,27 @@ func (s *bursting) ReadPlanar(dst [][]float64) (int, error) {
 }
 
 // Of samples that come all at once, those that the clock is captured from are measured
-// before anything else comes, and every window that is not measured is counted.
+// before anything else comes, and every window that is not measured is counted, wherever
+// between two skips the stream ends.
 func TestABurstIsCaptured(t *testing.T) {
 	defer goleak.VerifyNone(t)
-	const rate, seconds, length, hop = 20000, 3, 200, 100
-	for _, step := range []float64{5e-3, 0} { // without one, windows follow each other
+	const rate, length, hop = 20000, 200, 100
+	type trial struct {
+		step float64 // without one, windows follow each other
+		end  int64
+	}
+	trials := []trial{{5e-3, 3 * rate}, {0, 3 * rate}}
+	for blocks := range int64(ringSeconds*rate/hop) + 2 { // all there are in a ring
+		trials = append(trials, trial{5e-3, rate + blocks*hop})
+	}
+	for _, c := range trials {
+		step := c.step
 		hop := int64(hop)
 		if step == 0 {
 			hop = length
 		}
 		info := recording.Info{SampleRate: rate, Channels: 2, Names: []string{"drive", "rx"}, Samples: -1}
-		src := &bursting{toned{dripping{info: info, end: seconds * rate}, 150, rand.New(rand.NewPCG(1, 2)), 1 << 30}, make(chan struct{}), make(chan struct{})}
+		src := &bursting{toned{dripping{info: info, end: c.end}, 150, rand.New(rand.NewPCG(1, 2)), 1 << 30}, make(chan struct{}), make(chan struct{})}
 		m := Measurement{Tones: []multitone.Tone{{Name: "a", Hz: 1000, Reference: 0}}, Windows: Windows{Length: 10e-3, Hop: step}}
 		captured := (int64(captureSeconds*rate)-length)/hop + 1
 		next, windows, skipped := int64(0), int64(0), int64(0)
@@ -64,8 +74,8 @@ func TestABurstIsCaptured(t *testing.T) {
 			t.Fatal(err)
 		}
 		skipped += int64(survey.Skipped)
-		if all := (int64(seconds*rate)-length)/hop + 1; windows+skipped != all {
-			t.Errorf("%d windows measured, %d skipped, want %d in all", windows, skipped, all)
+		if all := (c.end-length)/hop + 1; windows+skipped != all {
+			t.Errorf("%d samples: %d windows measured, %d skipped, want %d in all", c.end, windows, skipped, all)
 		}
 	}
 }

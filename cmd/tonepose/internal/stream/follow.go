@@ -70,7 +70,8 @@ func Follow(ctx context.Context, src Source, mode clock.Mode, m Measurement, use
 		return nil, nil, err
 	}
 	f.survey.Skipped = 0
-	if whole := f.next - int64(math.Round(m.Windows.Length*info.SampleRate)) + 1; err == nil && m.Windows.Length > 0 && !f.undriven {
+	last := ring.at - f.base // behind f.next where the end was skipped
+	if whole := last - int64(math.Round(m.Windows.Length*info.SampleRate)) + 1; err == nil && m.Windows.Length > 0 && !f.undriven {
 		f.survey.Skipped = f.unmeasured(whole)
 	}
 	return f.survey, f.averaging, err

@@ -1,0 +1,60 @@
+package main
+
+import (
+	"github.com/mmcloughlin/avo/build"
+	"github.com/mmcloughlin/avo/operand"
+	"github.com/mmcloughlin/avo/reg"
+)
+
+// quantise writes quantiseGo of multitone for both widths.
+func quantise(c *build.Context) {
+	n := constants(c, "quantise", 1)
+	quantiseOf(c, "quantiseAVX2", 4, n)
+	quantiseOf(c, "quantiseAVX512", 8, n)
+}
+
+func quantiseOf(c *build.Context, name string, width int, n numbers) {
+	g := begin(c, name, name+" is quantiseGo for n samples, full vectors of them, between the counts low and high.",
+		"func(dst, v *float64, n int, unit, low, high, step float64) int", width, 0, n)
+	a := g.all("dst", "v", "n")
+	dst, v, left := a[0], a[1], a[2]
+	unit, low, high, step := g.everyArgument("unit"), g.everyArgument("low"), g.everyArgument("high"), g.everyArgument("step")
+	one, clipped := g.load(g.number(1)), g.zero()
+	const (
+		nearest   = 0x08 // ties to even, no exception
+		ordered   = 0x07 // ORD_Q
+		different = 0x0c // NEQ_OQ
+	)
+	g.Label("samples")
+	x, within := g.div(g.load(pointer(v)), unit), g.reg()
+	if width == 4 {
+		number, over := g.reg(), g.reg()
+		g.VCMPPD(operand.Imm(ordered), x, x, number)
+		g.VROUNDPD(operand.Imm(nearest), x, x)
+		g.VANDPD(x, number, x)
+		g.VMAXPD(low, x, within)
+		g.VMINPD(high, within, within)
+		g.VCMPPD(operand.Imm(different), within, x, over)
+		g.VANDPD(one, over, over)
+		g.VADDPD(over, clipped, clipped)
+	} else {
+		number, over := g.K(), g.K()
+		g.VCMPPD(operand.Imm(ordered), x, x, number)
+		g.VRNDSCALEPD_Z(operand.Imm(nearest), x, number, x)
+		g.VMAXPD(low, x, within)
+		g.VMINPD(high, within, within)
+		g.VCMPPD(operand.Imm(different), within, x, over)
+		g.VADDPD(one, clipped, over, clipped)
+	}
+	g.store(g.mul(within, step), pointer(dst))
+	for _, p := range []reg.Register{dst, v} {
+		g.ADDQ(operand.U32(8*width), p)
+	}
+	g.SUBQ(operand.U32(width), left)
+	g.JNZ(operand.LabelRef("samples"))
+	count := g.GP64()
+	g.VCVTTSD2SIQ(g.total(clipped), count)
+	g.Store(count, g.ReturnIndex(0))
+	g.VZEROUPPER()
+	g.RET()
+}
