@@ -38,16 +38,18 @@ const (
 type tracker struct {
 	ctx      context.Context // of the one call that it serves
 	reader   *reader
+	windows  Windows // nil: they are handed in
 	options  Options
 	share    share
-	sides    [][2]float64 // see sidesOf
-	spans    [2]float64   // 1/ω_c of position and rotation [s], see share
-	variance float64      // 1 + 2Σρ: of readings, so that they count as independent
-	axis     *r3.Vec      // about which a rotation can't be seen, sensor frame; nil: none
-	center   r3.Vec       // the point on it that the coils see
+	spans    [2]float64 // 1/ω_c of position and rotation [s], see share
+	variance float64    // 1 + 2Σρ: of readings, so that they count as independent
+	axis     *r3.Vec    // about which a rotation can't be seen, sensor frame; nil: none
+	center   r3.Vec     // the point on it that the coils see
+	hop      float64    // from one of the windows to the next [s], the median
 
-	frames  []Frame
+	frames  []Frame // the last that were taken in
 	records []record
+	first   int // number of the first of them
 	now     estimate
 	outage  int
 	started bool
@@ -57,13 +59,14 @@ type tracker struct {
 type record struct {
 	reading
 	chi2      float64
-	passed    bool // says nothing of the motion
-	restarted bool // the filter starts here
-	unknown   bool // the filter has not started yet
+	passed    bool   // says nothing of the motion
+	unknown   bool   // the filter has not started yet
+	restarted bool   // the filter starts here
+	v, w      r3.Vec // with this velocity and turn rate
 }
 
-func newTracker(ctx context.Context, s *solver.Solver, frames []Frame, o Options) *tracker {
-	t := &tracker{ctx: ctx, reader: newReader(s, &o), options: o, variance: 1, frames: frames, records: make([]record, len(frames))}
+func newTracker(ctx context.Context, s *solver.Solver, o Options) *tracker {
+	t := &tracker{ctx: ctx, reader: newReader(s, &o), options: o, variance: 1}
 	for _, rho := range o.Correlation {
 		t.variance += 2 * rho
 	}
@@ -189,7 +192,8 @@ func (t *tracker) start(i int) error {
 		return nil
 	}
 	about := motion{pose: *fr.Pose}
-	about.v, about.w = t.heading(i)
+	v, w := t.heading(i)
+	about.v, about.w = v, w
 	for n := 0; ; n++ {
 		if n == maxReadings { // bends beyond what a step can follow
 			about = motion{pose: *fr.Pose}
@@ -213,9 +217,9 @@ func (t *tracker) start(i int) error {
 		_, step := rec.solve(1)
 		about.pose = rec.pose.Plus(vec(step[:]), vec(step[3:]))
 	}
-	t.begin(i)
+	rec.restarted, rec.v, rec.w = true, v, w
+	t.begin(rec)
 	t.take(rec)
-	rec.restarted = true
 	t.started, t.outage = true, 0
 	return nil
 }
@@ -230,10 +234,10 @@ func (t *tracker) heading(i int) (v, w r3.Vec) {
 	return r3.Scale(per, dp), r3.Scale(per, dr)
 }
 
-// begin makes the estimate what is known before frame i, at which all begins.
-func (t *tracker) begin(i int) {
-	t.now = t.vague(&t.records[i].reading)
-	t.now.x.v, t.now.x.w = t.heading(i)
+// begin makes the estimate what is known before a frame at which all begins.
+func (t *tracker) begin(rec *record) {
+	t.now = t.vague(&rec.reading)
+	t.now.x.v, t.now.x.w = rec.v, rec.w
 }
 
 // sole seeks the pose that a frame gives by itself, near one or anywhere.

@@ -1,10 +1,8 @@
 package trajectory
 
 import (
-	"cmp"
 	"context"
 	"errors"
-	"fmt"
 	"math"
 
 	"gonum.org/v1/gonum/blas/blas64"
@@ -30,78 +28,63 @@ import (
 //
 // Spline ends with the context's error soon after that is done.
 func Spline(ctx context.Context, s *solver.Solver, frames []Frame, o Options) (*Track, error) {
-	if len(frames) < order {
-		return nil, fmt.Errorf("trajectory: %d windows are too few for a spline: %d are needed", len(frames), order)
-	}
-	t, err := prepare(ctx, s, frames, o)
-	if err != nil {
-		return nil, err
-	}
-	states, err := t.smooth()
-	if err != nil {
-		return nil, err
-	}
-	knots := t.knots()
-	if err := t.curves(states, knots, splinePiece); err != nil {
-		return nil, err
-	}
-	track, err := t.track(states)
-	if track != nil {
-		track.Knots = knots
-	}
-	return track, err
+	o.Spline = true
+	return Run(ctx, s, frames, o)
 }
 
-// splinePiece is how many windows are fitted at once, and splineMargin how many of the
-// spans over which a smoother averages, and of knots, a piece reaches beyond what is read
-// off it on either side: what lies further away counts for less than e^(−½·20). So
-// memory and the time to an end that is asked for do not grow with the recording.
-const (
-	splinePiece  = 4096
-	splineMargin = 20
-)
+// splinePiece is how many windows are fitted at once. A piece reaches margin windows (see
+// smoothPiece) beyond what is read off it on either side. So memory and the time to an
+// end that is asked for do not grow with the recording.
+const splinePiece = 32 * block
 
-// curves lays curves through all parts of the motion that go on without a break.
-func (t *tracker) curves(states []State, knots float64, piece int) error {
-	margin := int(splineMargin * max(t.spans[0], t.spans[1], knots) / t.hop())
-	from := 0
-	for from < len(states) && states[from].Unknown {
-		from++
+// grid is where the knots of one part of the motion lie.
+type grid struct {
+	from        int // number of the part's first frame in memory; below 0: it is gone
+	start, step float64
+}
+
+// curve is that with the grid's knots from one time to another.
+func (g *grid) curve(from, to float64) *curve {
+	first, last := math.Floor((from-g.start)/g.step), math.Floor((to-g.start)/g.step)
+	return &curve{start: g.start + first*g.step, step: g.step, control: make([]rigid.Pose, int(last-first)+order)}
+}
+
+// layNext lays a curve through the next windows of the part of the motion at hand that
+// goes on without a break, or begins the next part.
+func (j *Joiner) layNext() error {
+	from := j.done
+	if err := j.smoothTo(from + j.piece + j.margin); err != nil {
+		return err
 	}
-	for from < len(states) {
-		to := from + 1
-		for to < len(states) && !t.records[to].restarted {
-			to++
-		}
-		// All pieces have the knots of the whole.
-		whole := newCurve(t.frames[from].Time, t.frames[to-1].Time, knots)
-		for at := from; at < to; at += piece {
-			until := at + piece
-			if until+margin >= to {
-				until = to
-			}
-			s := &spline{tracker: t, from: max(from, at-margin), to: min(to, until+margin)}
-			if err := s.lay(states, at, until, whole.between(t.frames[s.from].Time, t.frames[s.to-1].Time)); err != nil {
-				return err
-			}
-			if until == to {
-				break
-			}
-		}
-		from = to
+	for j.done < j.smoothed && j.records[j.done].unknown {
+		j.done++
 	}
+	if j.done > from {
+		return nil
+	}
+	if j.records[from].restarted {
+		// What the first and the last segment overhang is half a segment on average.
+		j.grid = grid{from, j.frames[from].Time - j.knots/2, j.knots}
+	}
+	to := from + 1
+	for to < j.smoothed && !j.records[to].restarted {
+		to++
+	}
+	ended := to < j.smoothed || to == j.left()
+	until := from + j.piece
+	if ended && until+j.margin >= to {
+		until = to
+	}
+	s := &spline{Joiner: j, from: max(j.grid.from, from-j.margin, 0), to: min(to, until+j.margin)}
+	if err := s.lay(j.states, from, until, j.grid.curve(j.frames[s.from].Time, j.frames[s.to-1].Time)); err != nil {
+		return err
+	}
+	j.done = until
 	return nil
 }
 
 // knotShare is the share of a smoother's variance that knots chosen for it may leave.
 const knotShare = 0.01
-
-// knots is the time between knots: as asked, or so that they leave little; never
-// closer than the nodes of a window, which reach into two segments at most.
-func (t *tracker) knots() float64 {
-	at, _ := t.reader.nodes()
-	return max(cmp.Or(t.options.Knots, t.fine()), t.hop()/2, 2*at)
-}
 
 // fine is the time between knots that leave little.
 func (t *tracker) fine() float64 {
@@ -112,7 +95,7 @@ func (t *tracker) fine() float64 {
 
 // spline is a curve being laid through windows.
 type spline struct {
-	*tracker
+	*Joiner
 	from, to int // the windows
 	start    []rigid.Pose
 	at       *normal

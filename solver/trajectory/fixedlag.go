@@ -111,7 +111,8 @@ func NewFollower(s *solver.Solver, o Options, hop, lag float64) (*Follower, erro
 	f.course.next = firstWindows * f.course.stride
 	memory := 2 * (mostWindows*f.course.stride + mostLag)
 	f.frames, f.records, f.steps = make([]Frame, memory), make([]record, memory), make([]step, ahead+strange+2)
-	f.tracker = newTracker(context.Background(), s, f.frames[:0], o)
+	f.tracker = newTracker(context.Background(), s, o)
+	f.tracker.frames = f.frames[:0]
 	f.tracker.share = share{of: [2]float64{1, 1}}
 	if len(o.Correlation) > 0 {
 		f.lagged = &lagged{rho: o.Correlation, hop: hop}
@@ -196,7 +197,7 @@ func (fr *Frame) take(from *Frame) {
 	c.Value = append(c.Value[:0], from.Couplings.Value...)
 	c.Variance = append(c.Variance[:0], from.Couplings.Variance...)
 	c.Common = append(c.Common[:0], from.Couplings.Common...)
-	fr.Time, fr.widened = from.Time, false
+	fr.Time, fr.widened = from.Time, from.widened
 	if from.Pose == nil {
 		fr.Pose = nil
 		return
@@ -211,15 +212,12 @@ func (fr *Frame) take(from *Frame) {
 // forget drops the oldest windows.
 func (f *Follower) forget(n int) {
 	t := f.tracker
-	for i := n; i < len(f.frames); i++ {
-		f.frames[i-n], f.frames[i] = f.frames[i], f.frames[i-n]
-	}
-	copy(f.records, f.records[n:])
+	count := len(t.frames)
+	t.forget(n)
 	turned := slices.Clone(f.steps)
-	for i := max(0, len(t.frames)-len(f.steps)); i < len(t.frames); i++ {
+	for i := max(0, count-len(f.steps)); i < count; i++ {
 		f.steps[modulo(i-n, len(f.steps))] = turned[i%len(turned)]
 	}
-	t.frames, t.records = f.frames[:len(t.frames)-n], f.records[:len(t.frames)-n]
 	f.due -= n
 	f.course.since = max(0, f.course.since-n)
 	f.course.effect -= n
@@ -419,9 +417,7 @@ func (f *Follower) learn(ctx context.Context, i int) error {
 	frames := make([]Frame, n)
 	reserve(frames, &t.frames[i-n].Couplings)
 	for k := range frames {
-		from := &t.frames[i-n+k]
-		frames[k].take(from)
-		frames[k].widened = from.widened
+		frames[k].take(&t.frames[i-n+k])
 	}
 	c.next = min(2*n, n+mostWindows*c.stride/2)
 	if n == mostWindows*c.stride {
@@ -437,22 +433,32 @@ func (f *Follower) learn(ctx context.Context, i int) error {
 
 // learnFrom learns the strengths from windows, for states with so many ahead of them.
 func learnFrom(ctx context.Context, s *solver.Solver, frames []Frame, o Options, ahead int) (l learnt) {
-	t := newTracker(ctx, s, frames, o)
+	t := newTracker(ctx, s, o)
+	t.windows = Frames(frames)
+	if t.hop, l.err = hopOf(t.windows); l.err != nil {
+		return l
+	}
 	if l.err = t.learn(); l.err != nil {
 		return l
 	}
 	l.position, l.rotation, l.share, l.spans = t.options.PositionNoise, t.options.RotationNoise, t.share, t.spans
-	l.side = t.sideAt(t.hop(), ahead, t.spans)
+	l.side = t.sideAt(t.hop, ahead, t.spans)
 	return l
 }
 
-// sideAt is how far states with so many windows ahead of them are at an end, as sidesOf
-// has it: 1 at the last window, 0 far inside. It follows from the filter of a sensor at
-// rest in the middle of the array, seen as well as the spans of the smoother say.
-func (t *tracker) sideAt(hop float64, ahead int, spans [2]float64) (side [2]float64) {
+// sideAt is how far states with so many windows ahead of them are at an end, as side
+// has it: 1 at the last window, 0 far inside.
+func (t *tracker) sideAt(hop float64, ahead int, spans [2]float64) [2]float64 {
 	if ahead == 0 || spans[0] == 0 || spans[1] == 0 {
 		return [2]float64{1, 1}
 	}
+	return t.side(t.steady(hop, ahead, spans))
+}
+
+// steady is the ratio of a smoother's variances to the filter's where so many windows lie
+// ahead, and inside, where many do. It follows from the filter of a sensor at rest in the
+// middle of the array, seen as well as the spans of the smoother say.
+func (t *tracker) steady(hop float64, ahead int, spans [2]float64) (ratio, inside [2]float64) {
 	var o reading
 	o.pose = rigid.Identity()
 	order := float64(t.options.Motion.free() / 3)
@@ -463,11 +469,11 @@ func (t *tracker) sideAt(hop float64, ahead int, spans [2]float64) (side [2]floa
 			o.root[r][r] = 1 / math.Sqrt(v)
 		}
 	}
-	inside := min(int(math.Ceil(6*max(spans[0], spans[1])/hop))+ahead, 1000)
+	within := min(int(math.Ceil(6*max(spans[0], spans[1])/hop))+ahead, 1000)
 	free := *t
 	free.axis = nil
 	e := free.vague(&o)
-	steps := make([]kept, 2*inside)
+	steps := make([]kept, 2*within)
 	for i := range steps {
 		if i > 0 {
 			steps[i].flow = e.predict(hop, free.noise)
@@ -476,25 +482,19 @@ func (t *tracker) sideAt(hop float64, ahead int, spans [2]float64) (side [2]floa
 		e.absorb(&o, t.bend(), 1)
 		steps[i].at = e
 	}
-	var ratio, far [2]float64
 	last := len(steps) - 1
 	next := steps[last].at
-	for back := 1; back <= inside; back++ {
+	for back := 1; back <= within; back++ {
 		i := last - back
 		e := steps[i].at
 		e.back(&steps[i+1].flow, &steps[i+1].predicted, &next, t.options.Motion.free())
 		next = e
-		for k := range far {
-			far[k] = next.cov[3*k][3*k] / steps[i].at.cov[3*k][3*k]
-		}
+		inside = free.ratio(&next, &steps[i].at)
 		if back == ahead {
-			ratio = far
+			ratio = inside
 		}
 	}
-	for k := range side {
-		side[k] = min(1, max(0, (ratio[k]-far[k])/(1-min(far[k], 0.999))))
-	}
-	return side
+	return ratio, inside
 }
 
 // strideOf is how many windows lie from one to the next that shares hardly any noise with it.

@@ -26,10 +26,10 @@ type lagged struct {
 
 // newLagged returns nil where readings are independent.
 func newLagged(t *tracker) *lagged {
-	if len(t.options.Correlation) == 0 || len(t.frames) < 2 {
+	if len(t.options.Correlation) == 0 || t.hop == 0 {
 		return nil
 	}
-	return &lagged{rho: t.options.Correlation, hop: t.hop(), cross: make([]matrix, len(t.options.Correlation)+1)}
+	return &lagged{rho: t.options.Correlation, hop: t.hop, cross: make([]matrix, len(t.options.Correlation)+1)}
 }
 
 // follow goes on by the frame that t took in last and returns the covariance of its

@@ -38,7 +38,7 @@ func (t *tracker) learn() error {
 				return err
 			}
 		}
-		last := k+1 == len(learnParts) || len(t.frames) <= parts.parts*parts.windows
+		last := k+1 == len(learnParts) || t.windows.Len() <= parts.parts*parts.windows
 		if long := t.limit(stretches, hop, position, rotation); long && !last {
 			continue
 		}
@@ -171,13 +171,14 @@ func (t *tracker) stretches(parts, windows int) (out [][]sighting, hop float64, 
 // fitting are such stretches of the windows that a pose explains, or of any with a
 // pose.
 func (t *tracker) fitting(parts, windows int, any bool) (out [][]sighting, hop float64, err error) {
-	stride := min(strideOf(t.options.Correlation), max(1, len(t.frames)/12)) // few windows rather than none
-	n := len(t.frames) / stride
+	stride := min(strideOf(t.options.Correlation), max(1, t.windows.Len()/12)) // few windows rather than none
+	n := t.windows.Len() / stride
 	parts = min(parts, max(1, n/windows))
 	each := n / parts
 	if n > parts*windows {
 		each = windows
 	}
+	fr := new(Frame)
 	for k := range parts {
 		var part []sighting
 		from := (n*k/parts + (n/parts-each)/2) * stride
@@ -185,7 +186,9 @@ func (t *tracker) fitting(parts, windows int, any bool) (out [][]sighting, hop f
 			if err := t.ctx.Err(); err != nil {
 				return nil, 0, err
 			}
-			fr := &t.frames[from+i*stride]
+			if err := t.windows.Read(from+i*stride, fr); err != nil {
+				return nil, 0, err
+			}
 			if fr.Pose == nil && len(part) > 0 {
 				t.sole(fr, &part[len(part)-1].pose)
 			}
@@ -215,7 +218,7 @@ func (t *tracker) fitting(parts, windows int, any bool) (out [][]sighting, hop f
 			out = append(out, part)
 		}
 	}
-	return out, float64(stride) * t.hop(), nil
+	return out, float64(stride) * t.hop, nil
 }
 
 // surprise is −2 times the logarithm of the likelihood of a stretch, but for a

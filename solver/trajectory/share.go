@@ -4,7 +4,6 @@ import (
 	"math"
 
 	"tonepose/fieldmodels/rigid"
-	"tonepose/solver/internal/statistics"
 )
 
 // share is how much smaller or larger than stated a smoother's variances are. It states
@@ -92,7 +91,7 @@ func (t *tracker) judge(stretches [][]sighting, hop float64) (share, error) {
 		}
 	}
 	out := share{of: [2]float64{1, 1}}
-	own := t.hop()
+	own := t.hop
 	for k, strength := range []float64{t.options.PositionNoise, t.options.RotationNoise} {
 		if count == 0 || variance[k] == 0 {
 			continue
@@ -161,21 +160,36 @@ func (t *tracker) smoothed(s []sighting) []motion {
 	return out
 }
 
-// sidesOf is how far states rest on one side only, as at an end, where the filter's own
-// statement holds: 1 there, 0 inside. ratios are the variances of states over those of
-// the filter, and are lost.
-func sidesOf(ratios [][2]float64) [][2]float64 {
-	for k := range 2 {
-		all := make([]float64, len(ratios))
-		for i := range all {
-			all[i] = ratios[i][k]
+// ratio is that of the variances of position and rotation of a smoothed estimate to those
+// of the filter's, as far as the coils see them.
+func (t *tracker) ratio(smoothed, filtered *estimate) (ratio [2]float64) {
+	across := t.across(filtered.x.pose)
+	for k := range ratio {
+		of := &rigid.Unit3
+		if k == 1 {
+			of = &across
 		}
-		inside := min(statistics.Median(all), 0.999)
-		for i := range ratios {
-			ratios[i][k] = min(1, max(0, (ratios[i][k]-inside)/(1-inside)))
+		var sum [2]float64
+		for i := range 3 {
+			for l := range 3 {
+				sum[0] += of[i][l] * smoothed.cov[3*k+i][3*k+l]
+				sum[1] += of[i][l] * filtered.cov[3*k+i][3*k+l]
+			}
 		}
+		ratio[k] = sum[0] / sum[1]
 	}
-	return ratios
+	return ratio
+}
+
+// side is how far a state rests on one side only, as at an end, where the filter's own
+// statement holds: 1 there, 0 inside, where the ratio of its variance to the filter's is
+// inside.
+func (t *tracker) side(ratio, inside [2]float64) (side [2]float64) {
+	for k, r := range ratio {
+		in := min(inside[k], 0.999)
+		side[k] = min(1, max(0, (r-in)/(1-in)))
+	}
+	return side
 }
 
 // scale makes a covariance what it is by the shares.

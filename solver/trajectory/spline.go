@@ -59,23 +59,6 @@ type weight struct {
 // order is the number of control points that shape one segment.
 const order = 4
 
-// newCurve covers from to with knots step apart, all control points at rest in
-// a pose.
-func newCurve(from, to, step float64) *curve {
-	segments := max(1, int(math.Ceil((to-from)/step-1e-9)))
-	c := &curve{start: from, step: step, control: make([]rigid.Pose, segments+order-1)}
-	// centred: what the last knot overhangs is shared by both ends
-	c.start -= (float64(segments)*step - (to - from)) / 2
-	return c
-}
-
-// between is a curve from one time to another with knots where c has them.
-func (c *curve) between(from, to float64) *curve {
-	first, _ := c.locate(from)
-	last, _ := c.locate(to)
-	return &curve{start: c.start + float64(first)*c.step, step: c.step, control: make([]rigid.Pose, last-first+order)}
-}
-
 // center is the time at which a control point weighs most.
 func (c *curve) center(i int) float64 { return c.start + float64(i-1)*c.step }
 

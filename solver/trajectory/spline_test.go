@@ -170,41 +170,88 @@ func TestSplineFiveDegrees(t *testing.T) {
 	}
 }
 
-// Curves laid piece by piece are the one through all: what lies beyond a piece's
-// margins counts for less than e^(−10), 5e-5, of what a window tells.
-func TestSplineInPieces(t *testing.T) {
-	const n, dt = 1200, 5e-3
+// newCurve covers from to with knots step apart, all control points at rest in
+// a pose.
+func newCurve(from, to, step float64) *curve {
+	segments := max(1, int(math.Ceil((to-from)/step-1e-9)))
+	c := &curve{start: from, step: step, control: make([]rigid.Pose, segments+order-1)}
+	// centred: what the last knot overhangs is shared by both ends
+	c.start -= (float64(segments)*step - (to - from)) / 2
+	return c
+}
+
+// What is joined piece by piece is what is joined at once: what lies beyond a piece's
+// margins counts for less than e^(−10), 5e-5, of what a window tells. The sensor is not seen
+// at first, and leaps once.
+func TestInPieces(t *testing.T) {
+	const n, dt = 2600, 5e-3
+	const unseen, leap = 600, 1700
 	s := bench(t, 3)
 	rng := rand.New(rand.NewPCG(6, 5))
 	at := wander(0.3, 2, rng)
 	var path []motion
 	for i := range n {
 		path = append(path, motion{pose: at(float64(i) * dt)})
+		if i >= leap {
+			path[i].pose.Position.Y += 0.02
+		}
 	}
 	frames := observe(t, s, path, dt, 5e-13, rng)
-	var all [2][]State
-	for k, piece := range []int{n, 128} {
-		tr, err := prepare(t.Context(), s, frames, Options{})
-		if err != nil {
-			t.Fatal(err)
-		}
-		if all[k], err = tr.smooth(); err != nil {
-			t.Fatal(err)
-		}
-		if margin := splineMargin * tr.spans[0] / tr.hop(); margin > 400 {
-			t.Fatalf("a margin of %.0f windows: the test shows nothing", margin)
-		}
-		if err := tr.curves(all[k], tr.fine(), piece); err != nil {
-			t.Fatal(err)
+	for i := range unseen {
+		for k := range frames[i].Couplings.Variance {
+			frames[i].Couplings.Variance[k] = math.Inf(1)
 		}
 	}
-	for i := range all[0] {
-		a, b := &all[0][i], &all[1][i]
-		dp, _ := a.Pose.Minus(b.Pose)
-		// At an end the variance is six times that inside: e^(−10)·√6 = 1e-4 of a sigma
-		// arrives, and what the tolerance of the fit leaves.
-		if off := over(a.Covariance, []float64{dp.X, dp.Y, dp.Z}); off > 1e-6 || math.Abs(b.Covariance[0][0]/a.Covariance[0][0]-1) > 1e-3 {
-			t.Fatalf("window %d: squared distance %.2g sigma², sigma %.3g and %.3g m", i, off, math.Sqrt(a.Covariance[0][0]), math.Sqrt(b.Covariance[0][0]))
+	for name, o := range map[string]Options{"smoother": {Smooth: true}, "spline": {Spline: true}} {
+		var all [2][]State
+		for k := range all {
+			j, err := NewJoiner(t.Context(), s, Frames(frames), o)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if j.margin > n/8 {
+				t.Fatalf("%s: a margin of %d windows: the test shows nothing", name, j.margin)
+			}
+			if j.piece = 3 * block; k == 0 {
+				j.margin = 2 * n // all at once
+			}
+			for {
+				states, err := j.Next()
+				if err != nil {
+					t.Fatal(err)
+				}
+				if len(states) == 0 {
+					break
+				}
+				all[k] = append(all[k], states...)
+			}
+			if most := 4*j.margin + 2*j.piece + 3*smoothPiece; k == 1 && len(j.frames) > most {
+				t.Errorf("%s: %d windows in memory, want at most %d", name, len(j.frames), most)
+			}
+		}
+		if len(all[0]) != n || len(all[1]) != n {
+			t.Fatalf("%s: %d and %d states of %d windows", name, len(all[0]), len(all[1]), n)
+		}
+		for i := range all[0] {
+			a, b := &all[0][i], &all[1][i]
+			if a.Time != frames[i].Time || b.Time != a.Time {
+				t.Fatalf("%s: window %d at %g s has states of %g and %g s", name, i, frames[i].Time, a.Time, b.Time)
+			}
+			if a.Unknown != (i < unseen) || b.Unknown != a.Unknown {
+				t.Fatalf("%s: window %d: unknown is %v and %v", name, i, a.Unknown, b.Unknown)
+			}
+			if a.Unknown {
+				continue
+			}
+			if a.Passed != b.Passed {
+				t.Fatalf("%s: window %d: passed over is %v and %v", name, i, a.Passed, b.Passed)
+			}
+			dp, _ := a.Pose.Minus(b.Pose)
+			// At an end the variance is six times that inside: e^(−10)·√6 = 1e-4 of a sigma
+			// arrives, and what the tolerance of the fit leaves.
+			if off := over(a.Covariance, []float64{dp.X, dp.Y, dp.Z}); off > 1e-6 || math.Abs(b.Covariance[0][0]/a.Covariance[0][0]-1) > 1e-3 {
+				t.Fatalf("%s: window %d: squared distance %.2g sigma², sigma %.3g and %.3g m", name, i, off, math.Sqrt(a.Covariance[0][0]), math.Sqrt(b.Covariance[0][0]))
+			}
 		}
 	}
 }

@@ -2,7 +2,8 @@
 // successive windows: an error-state Kalman filter on the manifold of poses, a
 // Rauch–Tung–Striebel smoother, a spline with the same prior, and the likelihood from
 // which the strength of the process noise is learnt. Run filters or smooths, Spline
-// lays curves; their cost grows with the number of windows alone.
+// lays curves; their cost grows with the number of windows alone. A Joiner does either for
+// a recording of any length in the same memory.
 //
 // All work on couplings, not on poses: a window in which some couplings
 // are missing, or which alone would leave the pose ambiguous, still adds
@@ -30,7 +31,6 @@ import (
 
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver"
-	"tonepose/solver/internal/statistics"
 )
 
 // Motion says what is taken as constant between windows but for white noise.
@@ -65,6 +65,8 @@ type Options struct {
 	Gate float64
 	// Smooth runs the smoother after the filter.
 	Smooth bool
+	// Spline lays smooth curves of poses through the windows: see Spline.
+	Spline bool
 	// Knots is the time between the knots of a spline [s]; 0: as wide as costs a
 	// hundredth of the variance. Closer ones than windows tell apart are thinned.
 	Knots float64
@@ -82,7 +84,7 @@ type Frame struct {
 	Pose *rigid.Pose
 
 	widened bool        // the variances have those of the model's errors
-	own     *rigid.Pose // memory of Pose, see Follower
+	own     *rigid.Pose // memory of Pose, see take
 }
 
 // State is the estimate at one window's centre.
@@ -135,67 +137,21 @@ func (o Options) withDefaults() (Options, error) {
 //
 // Run ends with the context's error soon after that is done.
 func Run(ctx context.Context, s *solver.Solver, frames []Frame, o Options) (*Track, error) {
-	t, err := prepare(ctx, s, frames, o)
+	j, err := NewJoiner(ctx, s, Frames(frames), o)
 	if err != nil {
 		return nil, err
 	}
-	follow := t.filter
-	if o.Smooth {
-		follow = t.smooth
-	}
-	states, err := follow()
-	if err != nil {
-		return nil, err
-	}
-	return t.track(states)
-}
-
-// prepare checks the call and learns what it leaves open.
-func prepare(ctx context.Context, s *solver.Solver, frames []Frame, o Options) (*tracker, error) {
-	o, err := o.withDefaults()
-	if err != nil {
-		return nil, err
-	}
-	for i := 1; i < len(frames); i++ {
-		if !(frames[i].Time > frames[i-1].Time) {
-			return nil, fmt.Errorf("trajectory: frame %d at %g s does not follow %g s", i, frames[i].Time, frames[i-1].Time)
-		}
-	}
-	t := newTracker(ctx, s, slices.Clone(frames), o)
-	return t, t.learn()
-}
-
-// track is what states and options make, with the errors of the model added to the
-// covariances. A window whose couplings fix no pose has those of the one before it,
-// or else of the one after.
-func (t *tracker) track(states []State) (*Track, error) {
-	out := &Track{States: states, PositionNoise: t.options.PositionNoise, RotationNoise: t.options.RotationNoise}
-	shared := t.reader.shared
-	if shared == nil {
-		return out, nil
-	}
-	var last *rigid.Covariance
-	waiting := 0
-	for i := range states {
-		if err := t.ctx.Err(); err != nil {
+	track := j.Track()
+	for {
+		states, err := j.Next()
+		if err != nil {
 			return nil, err
 		}
-		if states[i].Unknown {
-			waiting = i + 1
-			continue
+		if len(states) == 0 {
+			return track, nil
 		}
-		sum, ok, err := shared.contribution(t.frames[i].Couplings, states[i].Pose)
-		if err != nil {
-			return nil, t.place(i, err)
-		}
-		if ok {
-			last = &sum
-		}
-		for ; last != nil && waiting <= i; waiting++ {
-			add(&states[waiting].Covariance, last)
-		}
+		track.States = append(track.States, states...)
 	}
-	return out, nil
 }
 
 // place adds to an error where it happened.
@@ -203,14 +159,5 @@ func (t *tracker) place(i int, err error) error {
 	if t.ctx.Err() != nil {
 		return err
 	}
-	return fmt.Errorf("trajectory: frame %d at %g s: %w", i, t.frames[i].Time, err)
-}
-
-// hop is the time from one window to the next [s], the median.
-func (t *tracker) hop() float64 {
-	steps := make([]float64, len(t.frames)-1)
-	for i := range steps {
-		steps[i] = t.frames[i+1].Time - t.frames[i].Time
-	}
-	return statistics.Median(steps)
+	return fmt.Errorf("trajectory: frame %d at %g s: %w", t.first+i, t.frames[i].Time, err)
 }
