@@ -35,7 +35,7 @@ func Spline(ctx context.Context, s *solver.Solver, frames []Frame, o Options) (*
 // splinePiece is how many windows are fitted at once. A piece reaches margin windows (see
 // smoothPiece) beyond what is read off it on either side. So memory and the time to an
 // end that is asked for do not grow with the recording.
-const splinePiece = 32 * block
+const splinePiece = 16 * block
 
 // grid is where the knots of one part of the motion lie.
 type grid struct {
@@ -63,8 +63,10 @@ func (j *Joiner) layNext() error {
 		return nil
 	}
 	if j.records[from].restarted {
-		// What the first and the last segment overhang is half a segment on average.
-		j.grid = grid{from, j.frames[from].Time - j.knots/2, j.knots}
+		// Centred, should the part last to the end: what the last knot overhangs is shared.
+		lasts := j.end - j.frames[from].Time
+		overhang := j.knots*max(1, math.Ceil(lasts/j.knots-1e-9)) - lasts
+		j.grid = grid{from, j.frames[from].Time - overhang/2, j.knots}
 	}
 	to := from + 1
 	for to < j.smoothed && !j.records[to].restarted {

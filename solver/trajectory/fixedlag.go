@@ -152,7 +152,7 @@ func (f *Follower) Add(ctx context.Context, fr Frame) ([]State, error) {
 		reserve(f.frames, &fr.Couplings)
 	}
 	i := len(t.frames)
-	f.frames[i].take(&fr)
+	f.frames[i].Copy(&fr)
 	t.frames, t.records = f.frames[:i+1], f.records[:i+1]
 	if err := f.learn(ctx, i); err != nil {
 		return nil, err
@@ -189,24 +189,6 @@ func reserve(frames []Frame, like *solver.Couplings) {
 		frames[i].Couplings = solver.Couplings{Value: cut(n), Variance: cut(n), Common: cut(emitters)}
 		frames[i].own = &poses[i]
 	}
-}
-
-// take copies a frame into memory of this one.
-func (fr *Frame) take(from *Frame) {
-	c := &fr.Couplings
-	c.Value = append(c.Value[:0], from.Couplings.Value...)
-	c.Variance = append(c.Variance[:0], from.Couplings.Variance...)
-	c.Common = append(c.Common[:0], from.Couplings.Common...)
-	fr.Time, fr.widened = from.Time, from.widened
-	if from.Pose == nil {
-		fr.Pose = nil
-		return
-	}
-	if fr.own == nil {
-		fr.own = new(rigid.Pose)
-	}
-	*fr.own = *from.Pose
-	fr.Pose = fr.own
 }
 
 // forget drops the oldest windows.
@@ -417,7 +399,7 @@ func (f *Follower) learn(ctx context.Context, i int) error {
 	frames := make([]Frame, n)
 	reserve(frames, &t.frames[i-n].Couplings)
 	for k := range frames {
-		frames[k].take(&t.frames[i-n+k])
+		frames[k].Copy(&t.frames[i-n+k])
 	}
 	c.next = min(2*n, n+mostWindows*c.stride/2)
 	if n == mostWindows*c.stride {

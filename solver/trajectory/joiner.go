@@ -28,7 +28,7 @@ func (f Frames) Len() int { return len(f) }
 
 // Read makes a frame window i.
 func (f Frames) Read(i int, to *Frame) error {
-	to.take(&f[i])
+	to.Copy(&f[i])
 	return nil
 }
 
@@ -41,9 +41,10 @@ type Joiner struct {
 	states []State      // of the frames in memory, as far as they are made
 	sides  [][2]float64 // how far they rest on one side only, see side
 	inside [2]float64
-	margin int // windows
-	piece  int // of a spline, windows
-	knots  float64
+	margin int     // windows
+	piece  int     // of a spline, windows
+	knots  float64 // time between those of a spline [s]
+	end    float64 // time of the last window [s], of a spline
 
 	// Numbers of frames in memory: the filter went through those before stepped, those
 	// before smoothed are smoothed, those before done have their state, of which those
@@ -79,7 +80,11 @@ func NewJoiner(ctx context.Context, s *solver.Solver, w Windows, o Options) (*Jo
 	beyond := max(j.spans[0], j.spans[1])
 	switch {
 	case o.Spline:
-		j.knots = j.knotsApart()
+		var last Frame
+		if err := w.Read(w.Len()-1, &last); err != nil {
+			return nil, err
+		}
+		j.end, j.knots = last.Time, j.knotsApart()
 		beyond = max(beyond, j.knots)
 		fallthrough
 	case o.Smooth:

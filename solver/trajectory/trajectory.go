@@ -84,7 +84,25 @@ type Frame struct {
 	Pose *rigid.Pose
 
 	widened bool        // the variances have those of the model's errors
-	own     *rigid.Pose // memory of Pose, see take
+	own     *rigid.Pose // memory of Pose, see Copy
+}
+
+// Copy makes a frame a copy of another, in the memory that it has where that is enough.
+func (fr *Frame) Copy(from *Frame) {
+	c := &fr.Couplings
+	c.Value = append(c.Value[:0], from.Couplings.Value...)
+	c.Variance = append(c.Variance[:0], from.Couplings.Variance...)
+	c.Common = append(c.Common[:0], from.Couplings.Common...)
+	fr.Time, fr.widened = from.Time, from.widened
+	if from.Pose == nil {
+		fr.Pose = nil
+		return
+	}
+	if fr.own == nil {
+		fr.own = new(rigid.Pose)
+	}
+	*fr.own = *from.Pose
+	fr.Pose = fr.own
 }
 
 // State is the estimate at one window's centre.

@@ -27,6 +27,7 @@ type Batch struct {
 	made     []string // directories that Into made, innermost first
 	staged   []staged
 	obsolete []string // to be removed by Commit
+	scratch  []*os.File
 	closed   bool
 }
 
@@ -110,6 +111,31 @@ func (b *Batch) Create(name string) (io.Writer, error) {
 	return file, nil
 }
 
+// Scratch begins a file that is gone with the batch: a job writes and reads what has no
+// room in memory, on the disk that has room for its results. Where the system can, it has
+// no name from the first on, and is gone however the job ends.
+func (b *Batch) Scratch() (*os.File, error) {
+	if b.closed {
+		return nil, os.ErrClosed
+	}
+	file, err := os.CreateTemp(b.dir, ".scratch.*.partial")
+	if err != nil {
+		return nil, err
+	}
+	os.Remove(file.Name()) // fails where a file can't go while it is open
+	b.scratch = append(b.scratch, file)
+	return file, nil
+}
+
+// discardScratch removes what Scratch began.
+func (b *Batch) discardScratch() {
+	for _, file := range b.scratch {
+		file.Close()
+		os.Remove(file.Name())
+	}
+	b.scratch = nil
+}
+
 // Unfinished tells whether a name is that of a file which a Batch has begun and not
 // committed, and whose final name is wanted.
 func Unfinished(name string, wanted func(final string) bool) bool {
@@ -148,6 +174,7 @@ func (b *Batch) Commit() error {
 	if b.closed {
 		return os.ErrClosed
 	}
+	b.discardScratch()
 	for _, s := range b.staged {
 		if err := errors.Join(s.file.Chmod(0o644), s.file.Sync(), s.file.Close()); err != nil {
 			b.Abort()
@@ -179,6 +206,7 @@ func (b *Batch) Abort() {
 		return
 	}
 	b.closed = true
+	b.discardScratch()
 	for _, s := range b.staged {
 		s.file.Close()
 		os.Remove(s.file.Name())

@@ -204,3 +204,48 @@ func TestCreateNamesTheMissingDirectory(t *testing.T) {
 		t.Errorf("%v", err)
 	}
 }
+
+// A scratch file has room for what is written and read back, beside the results, and is
+// gone after the batch, whether that is kept or not.
+func TestScratchIsGoneWithItsBatch(t *testing.T) {
+	for _, kept := range []bool{true, false} {
+		dir := filepath.Join(t.TempDir(), "out")
+		b, err := Into(dir, false)
+		if err != nil {
+			t.Fatal(err)
+		}
+		f, err := b.Scratch()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := f.WriteString("windows"); err != nil {
+			t.Fatal(err)
+		}
+		got := make([]byte, 4)
+		if _, err := f.ReadAt(got, 3); err != nil || string(got) != "dows" {
+			t.Errorf("read %q, %v", got, err)
+		}
+		if err := b.Write("table", []byte("rows")); err != nil {
+			t.Fatal(err)
+		}
+		want := 0
+		if kept {
+			if err := b.Commit(); err != nil {
+				t.Fatal(err)
+			}
+			want = 1
+		} else {
+			b.Abort()
+		}
+		left, err := os.ReadDir(dir)
+		if err != nil && kept {
+			t.Fatal(err)
+		}
+		if len(left) != want {
+			t.Errorf("kept %v: left are %v", kept, left)
+		}
+		if _, err := f.Write([]byte("more")); err == nil {
+			t.Errorf("kept %v: the scratch file is still open", kept)
+		}
+	}
+}

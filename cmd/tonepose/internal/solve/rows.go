@@ -4,7 +4,6 @@ import (
 	"context"
 	"math"
 	"runtime"
-	"slices"
 	"sync"
 
 	"tonepose/cmd/tonepose/internal/bench"
@@ -37,7 +36,12 @@ func newWriter(b *bench.Bench, set *tables.Set, o *Options, out *Result) (*write
 	}
 	for i := range w.joined {
 		var err error
-		if w.joined[i].solver, err = b.Solver(i); err != nil {
+		j := &w.joined[i]
+		j.sensor = &b.Sensors()[i]
+		if j.solver, err = b.Solver(i); err != nil {
+			return nil, err
+		}
+		if j.file, err = set.Files.Scratch(); err != nil {
 			return nil, err
 		}
 	}
@@ -81,11 +85,6 @@ func (w *writer) couplings(f *stream.Measured, v *engine.Sensed) error {
 
 func (w *writer) pose(f *stream.Measured, v *engine.Sensed) error {
 	s := &w.bench.Sensors()[v.Sensor]
-	row := &w.row
-	if w.joined != nil {
-		row = new(Row) // kept
-	}
-	row.Fill(s, f, v)
 	if v.Solved {
 		w.result.Poses++
 	} else {
@@ -96,40 +95,84 @@ func (w *writer) pose(f *stream.Measured, v *engine.Sensed) error {
 		return err
 	}
 	if w.joined != nil {
-		w.joined[v.Sensor].keep(row, v)
-		return nil
+		return w.joined[v.Sensor].keep(f, v)
 	}
-	return w.set.Poses.Write(row.Pose)
+	w.row.Fill(s, f, v)
+	return w.set.Poses.Write(w.row.Pose)
 }
 
-// join writes the poses that waited for the recording's end, in the order of time. A
-// sensor whose poses can't be joined keeps those of its single windows.
+// join writes the poses that waited for the recording's end, in the order of time, those of
+// sensors beside each other. A sensor whose poses can't be joined keeps those of its single
+// windows.
 func (w *writer) join(ctx context.Context) error {
-	if w.joined == nil {
+	if w.joined == nil || w.joined[0].windows == 0 {
 		return nil
 	}
-	w.result.Tracks = make([]*trajectory.Track, len(w.joined))
-	failed := make([]error, len(w.joined))
-	var workers sync.WaitGroup
-	turns := make(chan struct{}, runtime.GOMAXPROCS(0))
 	for i := range w.joined {
-		turns <- struct{}{}
-		workers.Go(func() {
-			w.result.Tracks[i], failed[i] = w.joined[i].join(ctx, &w.bench.Sensors()[i], w.options)
-			<-turns
-		})
+		j := &w.joined[i]
+		if err := j.save(); err != nil {
+			return err
+		}
+		j.rows = j.reader(j.solver)
 	}
-	workers.Wait()
-	if err := ctx.Err(); err != nil {
+	if err := w.together(ctx, 0, func(j *joined) error { return j.begin(ctx, w.options) }); err != nil {
 		return err
 	}
-	w.result.Unjoined = slices.DeleteFunc(failed, func(err error) bool { return err == nil })
-	for k := range w.joined[0].rows {
+	w.result.Tracks = make([]*trajectory.Track, len(w.joined))
+	for i := range w.joined {
+		if j := &w.joined[i]; j.failed == nil {
+			w.result.Tracks[i] = j.joiner.Track()
+		}
+	}
+	for n := 0; n < w.joined[0].windows; n++ {
+		if err := w.together(ctx, n, func(j *joined) error { return j.next() }); err != nil {
+			return err
+		}
 		for i := range w.joined {
-			if err := w.set.Poses.Write(w.joined[i].rows[k].Pose); err != nil {
+			if err := w.joinedRow(&w.joined[i], n); err != nil {
 				return err
 			}
 		}
 	}
+	for i := range w.joined {
+		if err := w.joined[i].failed; err != nil {
+			w.result.Unjoined = append(w.result.Unjoined, err)
+		}
+	}
 	return nil
+}
+
+// together does something for all sensors without states for window n.
+func (w *writer) together(ctx context.Context, n int, do func(j *joined) error) error {
+	var workers sync.WaitGroup
+	turns := make(chan struct{}, runtime.GOMAXPROCS(0))
+	for i := range w.joined {
+		j := &w.joined[i]
+		if len(j.states) > 0 || j.failed != nil {
+			continue
+		}
+		turns <- struct{}{}
+		workers.Go(func() {
+			if err := do(j); err != nil {
+				j.fail(err, n, w.options.Trajectory)
+			}
+			<-turns
+		})
+	}
+	workers.Wait()
+	return ctx.Err()
+}
+
+// joinedRow writes the pose of one sensor's window n.
+func (w *writer) joinedRow(j *joined, n int) error {
+	one, err := j.rows.window(n)
+	if err != nil {
+		return err
+	}
+	w.row.Fill(j.sensor, &one.measured, &one.sensed)
+	if j.failed == nil {
+		w.row.Join(j.sensor, &j.states[0])
+		j.states = j.states[1:]
+	}
+	return w.set.Poses.Write(w.row.Pose)
 }

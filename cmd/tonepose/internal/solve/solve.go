@@ -43,8 +43,8 @@ type Result struct {
 	Start      *engine.Start      // of the drives, where the recorder plays them
 }
 
-// ErrUnjoined reports that poses could not be joined to a trajectory: those of
-// single windows are written.
+// ErrUnjoined reports that poses could not be joined to a trajectory, from some window on:
+// those of single windows are written.
 var ErrUnjoined = errors.New("poses of single windows are written, their motion inside of a window not taken off")
 
 // Run solves a recording of the bench of a rig file.

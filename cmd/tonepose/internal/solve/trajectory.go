@@ -5,7 +5,6 @@ import (
 	"fmt"
 
 	"tonepose/cmd/tonepose/internal/bench"
-	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/solver"
 	"tonepose/solver/trajectory"
 )
@@ -25,44 +24,42 @@ var trajectoryNames = []string{"none", "filter", "smooth", "spline"}
 // String names it: "none", "filter", "smooth" or "spline".
 func (t Trajectory) String() string { return trajectoryNames[t] }
 
-// joined keeps one sensor's windows until the recording's end.
+// joined is one sensor's way from its windows, kept until the recording's end, to joined
+// poses.
 type joined struct {
+	sensor *bench.Sensor
 	solver *solver.Solver
-	rows   []*Row
-	frames []trajectory.Frame
+	spool
+	rows   *spooled // the windows again, for their rows
+	joiner *trajectory.Joiner
+	states []trajectory.State // of the next windows
+	failed error              // the windows from here on stay as they are
 }
 
-// keep stores a window instead of writing its pose.
-func (j *joined) keep(row *Row, v *engine.Sensed) {
-	j.rows = append(j.rows, row)
-	fr := trajectory.Frame{Time: row.Time, Couplings: v.Fitted.Clone()}
-	if v.Fit.Status == solver.Converged {
-		pose := v.Fit.Pose
-		fr.Pose = &pose
-	}
-	j.frames = append(j.frames, fr)
-}
-
-// join replaces the poses of one sensor's windows by those of the joint
-// estimate. What was flagged of a window stays flagged.
-func (j *joined) join(ctx context.Context, s *bench.Sensor, o *Options) (t *trajectory.Track, err error) {
-	if len(j.frames) == 0 {
-		return nil, nil
-	}
+// begin learns how the sensor moves.
+func (j *joined) begin(ctx context.Context, o *Options) error {
 	motion, w := o.Motion, &o.Windows
-	motion.Smooth = o.Trajectory == Smoothed
+	motion.Smooth, motion.Spline = o.Trajectory == Smoothed, o.Trajectory == Splined
 	motion.WindowSpread, motion.WindowKurtosis, motion.Correlation = w.Spread(), w.Kurtosis(), w.Correlation()
-	if o.Trajectory == Splined {
+	if motion.Spline {
 		motion.Knots = o.Knots
-		t, err = trajectory.Spline(ctx, j.solver, j.frames, motion)
-	} else {
-		t, err = trajectory.Run(ctx, j.solver, j.frames, motion)
 	}
-	if err != nil {
-		return nil, fmt.Errorf("sensor %s: joining poses, --trajectory %v: %w: %w", s.Name, o.Trajectory, err, ErrUnjoined)
+	var err error
+	j.joiner, err = trajectory.NewJoiner(ctx, j.solver, j.reader(j.solver), motion)
+	return err
+}
+
+// next has states of the next windows, of all until one failed.
+func (j *joined) next() (err error) {
+	j.states, err = j.joiner.Next()
+	return err
+}
+
+// fail notes why the poses are not joined from window n on.
+func (j *joined) fail(err error, n int, how Trajectory) {
+	where := ""
+	if n > 0 {
+		where = fmt.Sprintf(" from window %d on", n)
 	}
-	for i := range j.rows {
-		j.rows[i].Join(s, &t.States[i])
-	}
-	return t, nil
+	j.failed = fmt.Errorf("sensor %s: joining poses%s, --trajectory %v: %w: %w", j.sensor.Name, where, how, err, ErrUnjoined)
 }
