@@ -125,8 +125,27 @@ func (q *equations) gather(stations []Station, reads [][]float64, known []Row) {
 	for e := range q.read {
 		q.square(e)
 	}
+	q.across()
 	for i := range known {
 		q.add(&known[i], nil, nil)
+	}
+}
+
+// across brings above the diagonal what coefficients have with the bench's parameters.
+func (q *equations) across() {
+	for _, c := range q.column {
+		if c < 0 {
+			continue
+		}
+		for _, at := range q.first {
+			if at < 0 {
+				continue
+			}
+			for i, v := range q.a[c*q.n+at:][:q.terms] {
+				q.a[(at+i)*q.n+c] += v
+			}
+			clear(q.a[c*q.n+at:][:q.terms])
+		}
 	}
 }
 
@@ -166,9 +185,8 @@ func (q *equations) add(rw *Row, reads []float64, blk *block) {
 		read.Cols++
 		for k, c := range rw.Columns {
 			if c = q.column[c]; c >= 0 {
-				for i, v := range x {
-					q.a[(at+i)*q.n+c] += v * rw.ByCoupling * rw.By[k]
-				}
+				// Below the diagonal, where they lie side by side, until across.
+				floats.AddScaled(q.a[c*q.n+at:][:q.terms], rw.ByCoupling*rw.By[k], x)
 			}
 		}
 	}

@@ -34,11 +34,18 @@ func term(l, m int) int { return termsOf(l-1) + max(0, 2*m-1) }
 // square of its gradient over the sphere |u| = 1 is one.
 type Harmonics struct {
 	center r3.Vec
-	scale  float64      // 1/radius [1/m]
-	degree int          // of the potential
-	field  [3]expansion // of each component of B
-	slope  [5]expansion // of ∂B/∂u: xx, xy, xz, yz, zz
+	scale  float64 // 1/radius [1/m]
+	degree int     // of the potential
+	// parts are the expansions of B's components, and of ∂B/∂u: xx, xy, xz, yz, zz. They lie
+	// side by side, so that their sums go on together.
+	parts [][fields + slopes]complex128
 }
+
+// fields and slopes are how many of a field's components, and of their derivatives, tell all.
+const (
+	fields = 3
+	slopes = 5
+)
 
 // newHarmonics makes the field about center [m] of the given coefficients [T/A],
 // termsOf(degree) of them: in the order of degree l = 1, 2, …; within it m = 0, then
@@ -59,11 +66,20 @@ func newHarmonics(center r3.Vec, radius float64, coefficients []float64) *Harmon
 			potential[index(l, m)] = complex(norms[l][m]*c, -norms[l][m]*s)
 		}
 	}
-	for axis := range h.field {
-		h.field[axis] = potential.derive(h.degree, axis)
+	var field [fields]expansion
+	for axis := range field {
+		field[axis] = potential.derive(h.degree, axis)
 	}
-	for i, by := range [5][2]int{{0, 0}, {0, 1}, {0, 2}, {1, 2}, {2, 2}} {
-		h.slope[i] = h.field[by[0]].derive(h.degree-1, by[1])
+	h.parts = make([][fields + slopes]complex128, len(field[0]))
+	for axis, e := range field {
+		for i, a := range e {
+			h.parts[i][axis] = a
+		}
+	}
+	for k, by := range [slopes][2]int{{0, 0}, {0, 1}, {0, 2}, {1, 2}, {2, 2}} {
+		for i, a := range field[by[0]].derive(h.degree-1, by[1]) {
+			h.parts[i][fields+k] = a
+		}
 	}
 	return h
 }
@@ -72,7 +88,14 @@ func newHarmonics(center r3.Vec, radius float64, coefficients []float64) *Harmon
 func (h *Harmonics) Field(p r3.Vec) (r3.Vec, error) {
 	var t table
 	t.fill(r3.Scale(h.scale, r3.Sub(p, h.center)), h.degree-1)
-	return r3.Vec{X: t.sum(h.field[0]), Y: t.sum(h.field[1]), Z: t.sum(h.field[2])}, nil
+	var x, y, z float64
+	for i := range h.parts {
+		re, im, a := real(t[i]), imag(t[i]), &h.parts[i]
+		x += real(a[0])*re - imag(a[0])*im
+		y += real(a[1])*re - imag(a[1])*im
+		z += real(a[2])*re - imag(a[2])*im
+	}
+	return r3.Vec{X: x, Y: y, Z: z}, nil
 }
 
 // Gradient returns B per ampere [T/A] and ∂B/∂p [T/(A·m)] at p [m]. It has no
@@ -80,12 +103,20 @@ func (h *Harmonics) Field(p r3.Vec) (r3.Vec, error) {
 func (h *Harmonics) Gradient(p r3.Vec) (r3.Vec, fieldmodels.Jacobian, error) {
 	var t table
 	t.fill(r3.Scale(h.scale, r3.Sub(p, h.center)), h.degree-1)
-	b := r3.Vec{X: t.sum(h.field[0]), Y: t.sum(h.field[1]), Z: t.sum(h.field[2])}
-	var d [5]float64
-	for i, e := range h.slope {
-		d[i] = h.scale * t.sum(e)
+	var x, y, z, xx, xy, xz, yz, zz float64
+	for i := range h.parts {
+		re, im, a := real(t[i]), imag(t[i]), &h.parts[i]
+		x += real(a[0])*re - imag(a[0])*im
+		y += real(a[1])*re - imag(a[1])*im
+		z += real(a[2])*re - imag(a[2])*im
+		xx += real(a[3])*re - imag(a[3])*im
+		xy += real(a[4])*re - imag(a[4])*im
+		xz += real(a[5])*re - imag(a[5])*im
+		yz += real(a[6])*re - imag(a[6])*im
+		zz += real(a[7])*re - imag(a[7])*im
 	}
-	return b, fieldmodels.Jacobian{{d[0], d[1], d[2]}, {d[1], -d[0] - d[4], d[3]}, {d[2], d[3], d[4]}}, nil
+	k := h.scale
+	return r3.Vec{X: x, Y: y, Z: z}, fieldmodels.Jacobian{{k * xx, k * xy, k * xz}, {k * xy, -k * (xx + zz), k * yz}, {k * xz, k * yz, k * zz}}, nil
 }
 
 // Clearance returns the distance [m] to the sphere within which the series holds,
@@ -183,15 +214,6 @@ func (t *table) fill(u r3.Vec, degree int) {
 			row[m] = complex(k*re, k*im)
 		}
 	}
-}
-
-// sum is an expansion's value.
-func (t *table) sum(e expansion) float64 {
-	v := 0.0
-	for i, a := range e {
-		v += real(a)*real(t[i]) - imag(a)*imag(t[i])
-	}
-	return v
 }
 
 // at is R(l, m) for any m: R(l,−m) = (−1)^m·conj R(l,m), 0 beyond |m| = l.

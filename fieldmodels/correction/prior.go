@@ -3,7 +3,9 @@ package correction
 import (
 	"errors"
 	"math"
+	"sync"
 
+	"gonum.org/v1/gonum/integrate/quad"
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
 )
@@ -16,57 +18,127 @@ type prior struct {
 }
 
 func newPrior(s Smoothness) (*prior, error) {
-	cov := s.covariance()
-	terms := cov.SymmetricDim()
-	trace := mat.Trace(cov)
-	for i := range terms {
-		for k := i; k < terms; k++ {
-			cov.SetSym(i, k, cov.At(i, k)/trace)
+	about := s.about()
+	trace := 0.0
+	for m, block := range about {
+		trace += parts(m) * mat.Trace(block)
+	}
+	logDet := 0.0
+	for m, block := range about {
+		n := block.SymmetricDim()
+		for i := range n {
+			for k := i; k < n; k++ {
+				block.SetSym(i, k, block.At(i, k)/trace)
+			}
+			block.SetSym(i, i, block.At(i, i)*(1+1e-9)) // over the rounding
 		}
-		cov.SetSym(i, i, cov.At(i, i)*(1+1e-9)) // over the rounding
+		var chol mat.Cholesky
+		if !chol.Factorize(block) {
+			return nil, errors.New("correction: the prior of the coefficients is not positive definite")
+		}
+		logDet += parts(m) * chol.LogDet()
+		if err := chol.InverseTo(block); err != nil {
+			return nil, err
+		}
 	}
-	var chol mat.Cholesky
-	if !chol.Factorize(cov) {
-		return nil, errors.New("correction: the prior of the coefficients is not positive definite")
-	}
-	p := &prior{inverse: mat.NewSymDense(terms, nil), logDet: chol.LogDet()}
-	return p, chol.InverseTo(p.inverse)
+	return &prior{inverse: s.turned(about), logDet: logDet}, nil
 }
 
-// directions is how many positions stand for all of the sphere: several for each
-// coefficient of degree 12.
-const directions = 300
+// parts is how many coefficients each degree has of order m.
+func parts(m int) float64 {
+	if m == 0 {
+		return 1
+	}
+	return 2
+}
+
+// directions is how many positions stand for half a circle through the axis of the sphere.
+const directions = 32
+
+// directionsOf has cosines of angles to the axis, and the shares of the solid angle that
+// these stand for.
+var directionsOf = sync.OnceValues(func() (cosines, shares []float64) {
+	cosines, shares = make([]float64, directions), make([]float64, directions)
+	quad.Legendre{}.FixedLocations(cosines, shares, -1, 1)
+	return cosines, shares
+})
 
 // covariance is that of the coefficients of dipoles in all directions, as dense
 // everywhere on the sphere, but for a factor.
-func (s Smoothness) covariance() *mat.SymDense {
+func (s Smoothness) covariance() *mat.SymDense { return s.turned(s.about()) }
+
+// about is that covariance where the sphere is shifted along the axis z. Nothing changes
+// when it turns about this axis, so that orders are independent of each other, cosine's and
+// sine's parts too and alike: a block by the degrees for every order m, from max(1, m) on.
+func (s Smoothness) about() []*mat.SymDense {
+	blocks := make([]*mat.SymDense, s.Degree+1)
+	for m := range blocks {
+		blocks[m] = mat.NewSymDense(s.Degree+1-max(1, m), nil)
+	}
 	terms := termsOf(s.Degree)
-	fields, three := mat.NewDense(terms, 3*directions, nil).RawMatrix(), [3][]float64{make([]float64, terms), make([]float64, terms), make([]float64, terms)}
+	field := [3][]float64{make([]float64, terms), make([]float64, terms), make([]float64, terms)}
 	h, nearest := r3.Norm(s.Shift), 1/s.Falloff
 	radius := nearest + h
-	golden := math.Pi * (3 - math.Sqrt(5))
-	for i := range directions { // a spiral of equal solid angles
-		z := 1 - (2*float64(i)+1)/directions
-		sin, cos := math.Sincos(golden * float64(i))
-		rho := math.Sqrt(1 - z*z)
-		u := r3.Vec{X: rho * cos, Y: rho * sin, Z: z}
+	cosines, shares := directionsOf()
+	for i, z := range cosines {
+		u := r3.Vec{X: math.Sqrt(1 - z*z), Z: z}
 		// |d·u − Shift| = radius, and radius² − h² = nearest² + 2·h·nearest.
-		along := r3.Dot(u, s.Shift)
+		along := h * z
 		root := math.Sqrt(nearest*(nearest+2*h) + along*along)
 		d := along + root
 		if along < 0 {
 			d = nearest * (nearest + 2*h) / (root - along)
 		}
-		dipoles(r3.Scale(d, u), s.Degree, &three)
-		size := d * math.Sqrt(radius/root) // root of area over solid angle
-		for k := range terms {
-			to := fields.Data[k*fields.Stride+3*i:][:3]
-			to[0], to[1], to[2] = size*three[0][k], size*three[1][k], size*three[2][k]
+		dipoles(r3.Scale(d, u), s.Degree, &field)
+		share := shares[i] * d * d * radius / root // area over solid angle
+		for m, block := range blocks {
+			n, first := block.SymmetricDim(), max(1, m)
+			for l := range n {
+				for k := l; k < n; k++ {
+					// Turned all around, a cosine's part is half of either at azimuth 0.
+					sum := 0.0
+					for _, f := range field {
+						a, b := term(first+l, m), term(first+k, m)
+						sum += f[a] * f[b]
+						if m > 0 {
+							sum += f[a+1] * f[b+1]
+						}
+					}
+					block.SetSym(l, k, block.At(l, k)+share/parts(m)*sum)
+				}
+			}
 		}
 	}
-	cov := mat.NewSymDense(terms, nil)
-	addSquare(1, cov.RawSymmetric(), fields)
-	return cov
+	return blocks
+}
+
+// turned is a matrix of coefficients, given by order about an axis, where this axis is that of
+// the sphere's shift.
+func (s Smoothness) turned(about []*mat.SymDense) *mat.SymDense {
+	turn := turning(s.Shift, s.Degree)
+	out := mat.NewSymDense(termsOf(s.Degree), nil)
+	raw := out.RawSymmetric()
+	var left [2*MaxDegree + 1]float64
+	for l := 1; l <= s.Degree; l++ {
+		for k := l; k <= s.Degree; k++ {
+			for i := range 2*l + 1 {
+				from := turn[l][i*(2*l+1):][:2*l+1]
+				for at := range from {
+					m := (at + 1) / 2
+					left[at] = from[at] * about[m].At(l-max(1, m), k-max(1, m))
+				}
+				row := raw.Data[(term(l, 0)+i)*raw.Stride+term(k, 0):]
+				for j := range 2*k + 1 {
+					sum := 0.0
+					for at, v := range turn[k][j*(2*k+1):][:2*l+1] {
+						sum += left[at] * v
+					}
+					row[j] = sum
+				}
+			}
+		}
+	}
+	return out
 }
 
 var factorials = func() (f [2*MaxDegree + 1]float64) {

@@ -52,14 +52,14 @@ func TestPriorAllAround(t *testing.T) {
 	at := 0
 	for l := 1; l <= degree; l++ {
 		for range 2*l + 1 {
-			// Equal solid angles of a spiral of 300 integrate these products to
-			// a few hundredths.
-			if v := cov.At(at, at) / (scale * law(l)); math.Abs(v-1) > 0.05 {
-				t.Errorf("coefficient %d, degree %d: variance %.3f of the law's", at, l, v)
+			// The products are polynomials in the cosine of the angle to an axis, which
+			// the directions integrate exactly: rounding of some hundred sums.
+			if v := cov.At(at, at) / (scale * law(l)); math.Abs(v-1) > 1e-12 {
+				t.Errorf("coefficient %d, degree %d: variance %.15f of the law's", at, l, v)
 			}
 			for k := range at {
-				if r := cov.At(k, at) / math.Sqrt(cov.At(k, k)*cov.At(at, at)); math.Abs(r) > 0.05 {
-					t.Errorf("coefficients %d and %d: correlation %.3f", k, at, r)
+				if r := cov.At(k, at) / math.Sqrt(cov.At(k, k)*cov.At(at, at)); math.Abs(r) > 1e-12 {
+					t.Errorf("coefficients %d and %d: correlation %.3g", k, at, r)
 				}
 			}
 			at++
@@ -98,4 +98,62 @@ func TestPriorShifted(t *testing.T) {
 			}
 		}
 	}
+}
+
+// The directions are enough for spheres near and far, of metal all around and of a plate: a
+// dense spiral of positions all over the sphere, of equal solid angles, which knows of no axis
+// and of no order, gives the same covariance but for its own error: what half as many
+// positions differ by.
+func TestPriorHasDirectionsEnough(t *testing.T) {
+	for _, falloff := range []float64{0.2, 0.6, closest} {
+		for _, size := range []float64{0, 0.3, 3, flat} {
+			s := Smoothness{Degree: 8, Falloff: falloff, Shift: r3.Scale(size, r3.Unit(r3.Vec{X: -0.4, Y: 0.5, Z: -0.3}))}
+			got, half, want := s.covariance(), spiral(s, 1000), spiral(s, 2000)
+			scale := mat.Trace(got) / mat.Trace(want)
+			var off, limit float64 // the largest, in sigmas
+			for i := range got.SymmetricDim() {
+				for k := range i + 1 {
+					sigmas := math.Sqrt(want.At(i, i) * want.At(k, k))
+					off = max(off, math.Abs(got.At(i, k)/scale-want.At(i, k))/sigmas)
+					limit = max(limit, math.Abs(half.At(i, k)-want.At(i, k))/sigmas)
+				}
+			}
+			if limit > 0.01 {
+				t.Fatalf("falloff %g, shift %g: the spiral is off by %.2g itself", falloff, size, limit)
+			}
+			if off > limit {
+				t.Errorf("falloff %g, shift %g: off by %.2g, want at most %.2g", falloff, size, off, limit)
+			}
+		}
+	}
+}
+
+// spiral is Smoothness.covariance from so many positions in the frame of the ball.
+func spiral(s Smoothness, positions int) *mat.SymDense {
+	terms, h, nearest := termsOf(s.Degree), r3.Norm(s.Shift), 1/s.Falloff
+	var f [3][]float64
+	for axis := range f {
+		f[axis] = make([]float64, terms)
+	}
+	fields := mat.NewDense(3*positions, terms, nil)
+	for i := range positions {
+		z := 1 - (2*float64(i)+1)/float64(positions)
+		sin, cos := math.Sincos(math.Pi * (3 - math.Sqrt(5)) * float64(i))
+		rho := math.Sqrt(1 - z*z)
+		u := r3.Vec{X: rho * cos, Y: rho * sin, Z: z}
+		// |d·u − Shift| is the sphere's radius.
+		along := r3.Dot(u, s.Shift)
+		root := math.Sqrt(nearest*(nearest+2*h) + along*along)
+		d := along + root
+		dipoles(r3.Scale(d, u), s.Degree, &f)
+		for axis := range f {
+			row := fields.RawRowView(3*i + axis)
+			for k := range row {
+				row[k] = d * math.Sqrt((nearest+h)/root/float64(positions)) * f[axis][k]
+			}
+		}
+	}
+	var out mat.SymDense
+	out.SymOuterK(1, fields.T())
+	return &out
 }

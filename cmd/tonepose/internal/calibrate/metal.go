@@ -47,7 +47,8 @@ const (
 	metalRounds = 10
 	metalStill  = 0.1
 	// metalSearch is how many of the rounds seek the smoothness: by then the bench
-	// is near enough not to change it.
+	// is near enough not to change it. Its degree is sought in the second: the first is
+	// far off, and what the third one moves is a few sigmas.
 	metalSearch = 3
 	// metalFirst is the degree of the first map, from which the others choose.
 	metalFirst = 6
@@ -81,6 +82,8 @@ func MapMetal(p *calibration.Problem, o calibration.Options, c correction.Option
 		switch round {
 		case 1:
 			c.Degree = degree
+		case 2:
+			c.Degree = c.Start.Degree
 		case metalSearch:
 			c.Known = c.Start
 		}
@@ -100,7 +103,7 @@ func MapMetal(p *calibration.Problem, o calibration.Options, c correction.Option
 		if res, err = calibration.Calibrate(&q, o); err != nil {
 			return nil, err
 		}
-		if round > metalSearch && still(was, res) {
+		if round >= metalSearch && still(was, res) {
 			break
 		}
 		if round == metalRounds {
