@@ -283,7 +283,7 @@ func (e *Engine) judge(ctx context.Context, h *held, i int) error {
 	}
 	fitted := v.Fitted // Judge may replace it
 	judged, worth, err := e.guards[i].Judge(ctx, &fitted, v.Couplings.Value, &v.Fit, h.found[i],
-		&verdict.Frame{Time: f.Time, Hz: f.Hz, Shares: f.Shares, Flags: v.Doubts, Torn: v.torn})
+		&verdict.Frame{Time: f.Time, Duration: f.Duration, Hz: f.Hz, Shares: f.Shares, Flags: v.Doubts, Torn: v.torn})
 	if err != nil {
 		return err
 	}

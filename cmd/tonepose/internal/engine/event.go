@@ -2,6 +2,7 @@ package engine
 
 import (
 	"fmt"
+	"strings"
 
 	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/cmd/tonepose/internal/verdict"
@@ -88,6 +89,11 @@ func (w *watch) see(o *Observation) {
 				}
 				return text
 			})
+			// Single frames may not tell why they do not fit, where many do.
+			if now := &w.sensor[v.Sensor][k]; now.on && flag == verdict.Distorted && strings.Contains(v.Verdict.Finding, verdict.EddyFinding) && !strings.Contains(now.text, verdict.EddyFinding) {
+				now.text = fmt.Sprintf("%s: %v, %s", w.bench.Sensors()[v.Sensor].Name, flag, verdict.EddyFinding)
+				w.tell(Event{Time: o.Time, Flag: flag, Text: now.text})
+			}
 		}
 	}
 }

@@ -20,7 +20,7 @@ type evidence struct {
 	due  int    // how many of these until faults are searched
 	late int    // frames that did not fit before a fault was found
 
-	settled *Fault // shown by the recording as a whole, in an earlier pass
+	settled *Fault // shown by the recording as a whole, in an earlier pass, or of a stream by the last stretch
 	leaves  bool   // settled is taken from the couplings before they are fitted
 	last    bool   // no further pass: conclusions are drawn
 	pooled  *Fault // what the frames together show
@@ -211,7 +211,16 @@ func (g *Guard) apply(c *solver.Couplings, result *solver.Result) bool {
 		g.inspector.AddGain(*c, f, result)
 		return true
 	}
-	if again := g.without(g.settled, g.inspector.Mend(*c, f), result); again != nil {
+	mended := g.inspector.Mend(*c, f)
+	again := g.without(g.settled, mended, result)
+	switch {
+	case again == nil:
+	case g.options.Sliding && g.options.LeaveOut:
+		g.mendQuadrature(f, c.Variance)
+		g.inspector.AddGain(mended, f, again)
+		*c, *result = mended, *again
+		return true
+	default:
 		g.doubt = &again.Pose
 	}
 	return false

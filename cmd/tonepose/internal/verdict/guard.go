@@ -23,6 +23,10 @@ import (
 // in a hundred thousand.
 const distortedChance = 1e-5
 
+// EddyFinding is what a Finding says of frames that do not fit, and whose quadrature parts
+// show currents that lag.
+const EddyFinding = "eddy currents: metal near"
+
 // Doubtful is the probability of a chi-square so large below which a fit is
 // tried again from a cold start, and not used to estimate delays.
 const Doubtful = 1e-3
@@ -48,7 +52,8 @@ type Guard struct {
 	result          Summary
 
 	evidence
-	slide slide
+	slide    slide
+	standing standing
 
 	waiting, patience int // frames until tones that stand out are looked for, and after that in vain
 
@@ -78,11 +83,12 @@ func NewGuard(b *bench.Bench, i int, s *solver.Solver, o Options) *Guard {
 
 // Frame is what a Guard is told of a frame besides its fit.
 type Frame struct {
-	Time   float64   // [s]
-	Hz     []float64 // of the tones
-	Shares []string  // what each tone is known to share its frequency with, in words
-	Flags  Flags     // of the samples
-	Torn   bool      // it lies between two rests, and has couplings of both in it
+	Time     float64   // [s]
+	Duration float64   // [s]; frames closer to each other share noise
+	Hz       []float64 // of the tones
+	Shares   []string  // what each tone is known to share its frequency with, in words
+	Flags    Flags     // of the samples
+	Torn     bool      // it lies between two rests, and has couplings of both in it
 }
 
 // Judge judges a frame's fit: the couplings c with their quadrature parts, the result
@@ -147,12 +153,17 @@ func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []com
 	if !excused && !moving {
 		g.kept.take(*c, result, f.Time)
 	}
+	if g.options.Sliding && found == nil && !excused && !moving && (flags|add)&DisturbedTone == 0 {
+		if err := g.stand(ctx, c, result, f); err != nil {
+			return add, row, err
+		}
+	}
 	left := false
 	if g.settled != nil {
 		add |= WrongChannel
 		g.result.WrongChannel++
 		words = append(words, g.settled.Words)
-		if len(g.settled.Rivals) > 0 && g.leaves {
+		if len(g.settled.Rivals) > 0 && (g.leaves || g.options.Sliding && g.options.LeaveOut) {
 			add |= Ambiguous // each leaves another pose
 		}
 		left = g.apply(c, result)
@@ -193,9 +204,9 @@ func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []com
 		add |= Distorted
 		g.result.Distorted++
 		text := "does not fit the field model"
-		if v.Eddy {
+		if v.Eddy || g.options.Sliding && g.askEddy(v, f) {
 			g.result.Eddy++
-			text = "eddy currents: metal near"
+			text = EddyFinding
 		}
 		words = append(words, text)
 	}
