@@ -33,23 +33,20 @@ func TestMovingBenchAsItComes(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, lag := range []float64{0, 20e-3, 80e-3} {
-		var s Score
-		Play(t, b, stem+".sigmf-meta", recording.Options{}, engine.Options{Windows: hann(10e-3), Causal: true, Lag: lag}, func(seen *engine.Observation) {
-			if seen.Time < settled || seen.Time > path.Duration {
-				return
-			}
-			fit := &seen.Sensors[0].Fit
-			truth, _, _ := path.Tracks[0].At(seen.Time)
-			s.Add(t, fit.Pose, &fit.Covariance, truth)
-		})
-		t.Logf("waiting for %g ms:", 1e3*lag)
-		s.Log(t)
-		if s.N < 198 || s.RMS() > 58e-6 {
-			t.Errorf("%d poses, RMS error %.4f mm, want at most 0.058", s.N, 1e3*s.RMS())
+	var s Score
+	Play(t, b, stem+".sigmf-meta", recording.Options{}, engine.Options{Windows: hann(10e-3), Causal: true}, func(seen *engine.Observation) {
+		if seen.Time < settled || seen.Time > path.Duration {
+			return
 		}
-		s.Covers(t, 0)
+		fit := &seen.Sensors[0].Fit
+		truth, _, _ := path.Tracks[0].At(seen.Time)
+		s.Add(t, fit.Pose, &fit.Covariance, truth)
+	})
+	s.Log(t)
+	if s.N < 198 || s.RMS() > 58e-6 {
+		t.Errorf("%d poses, RMS error %.4f mm, want at most 0.058", s.N, 1e3*s.RMS())
 	}
+	s.Covers(t, 0)
 }
 
 // live plays benches and motions drawn from seeds as they come, 150 ppm off, and counts

@@ -30,13 +30,11 @@ type Options struct {
 	Clock   clock.Mode
 	Windows stream.Windows
 	Verdict verdict.Options
-	// Causal measures a stream as it comes, with what has been seen by then. Else
+	// Causal measures a stream as it comes, with what has been seen by then: no frame
+	// waits for those that tell how its sensor moves on. Else
 	// the source is read twice: to its end for the clock, the mains and the faults,
 	// then for the frames.
 	Causal bool
-	// Lag is how long an observation of a stream may wait [s] for the frames that tell
-	// how its sensor moves on; 0: not at all.
-	Lag float64
 	// Event is told what begins, ends or happens in a stream, between the observations;
 	// nil: nobody is.
 	Event func(Event)

@@ -59,9 +59,8 @@ func (e *Engine) begin(sampleRate float64) error {
 	}
 	e.line.step = weighting.step
 	e.line.spacing = float64(e.line.step) * hop
-	if e.line.lag = reach * e.line.step; e.options.Causal {
-		// A frame waits for its neighbours, and these for theirs.
-		e.line.lag = min(e.line.lag, int(e.options.Lag/hop/2*(1+1e-9)))
+	if !e.options.Causal {
+		e.line.lag = reach * e.line.step
 	}
 	return nil
 }
