@@ -4,8 +4,6 @@ import (
 	"cmp"
 	"math"
 
-	"gonum.org/v1/gonum/optimize"
-
 	"tonepose/solver/internal/statistics"
 )
 
@@ -34,7 +32,11 @@ func (t *tracker) learn() error {
 			return err
 		}
 		if position == 0 || rotation == 0 {
-			if err := t.likeliest(stretches, position, rotation); err != nil {
+			near, step := [2]float64{math.Log(t.options.PositionNoise), math.Log(t.options.RotationNoise)}, firstStep/2
+			if k == 0 {
+				near, step = t.guess(stretches), firstStep
+			}
+			if err := t.likeliest(stretches, position, rotation, near, step); err != nil {
 				return err
 			}
 		}
@@ -48,13 +50,25 @@ func (t *tracker) learn() error {
 	return nil
 }
 
-// likeliest finds the strengths that are not given.
-func (t *tracker) likeliest(stretches [][]sighting, position, rotation float64) error {
-	set := func(x []float64) {
+// What likeliest may cost: sweeps over both strengths, and the fall of the logarithm of the
+// likelihood below which there is no other. A tenth is less than half a standard deviation
+// of a strength, of which a smoother's variance goes by the sixth root. Steps of the
+// logarithm of a strength are those of such a deviation with few and with many windows.
+const (
+	mostSweeps          = 12
+	leastFall           = 0.1
+	firstStep, lastStep = 0.7, 0.2
+)
+
+// likeliest finds the strengths that are not given from logarithms x near them: by parabolas
+// through three values of the logarithm of one and then of the other, which hardly hang
+// together.
+func (t *tracker) likeliest(stretches [][]sighting, position, rotation float64, x [2]float64, first float64) error {
+	set := func(x [2]float64) {
 		t.options.PositionNoise = cmp.Or(position, math.Exp(x[0]))
 		t.options.RotationNoise = cmp.Or(rotation, math.Exp(x[1]))
 	}
-	cost := func(x []float64) float64 {
+	cost := func(x [2]float64) float64 {
 		if t.ctx.Err() != nil || math.Abs(x[0]) > 40 || math.Abs(x[1]) > 40 {
 			return math.Inf(1)
 		}
@@ -65,16 +79,47 @@ func (t *tracker) likeliest(stretches [][]sighting, position, rotation float64) 
 		}
 		return sum
 	}
-	result, err := optimize.Minimize(optimize.Problem{Func: cost}, t.guess(stretches),
-		&optimize.Settings{FuncEvaluations: 60, Converger: &optimize.FunctionConverge{Absolute: 0.1, Iterations: 4}},
-		&optimize.NelderMead{SimplexSize: 0.7})
-	if done := t.ctx.Err(); done != nil {
-		return done
+	least, step := cost(x), [2]float64{first, first}
+	for range mostSweeps {
+		before, wide := least, false
+		for k, given := range [2]float64{position, rotation} {
+			if given != 0 {
+				continue
+			}
+			from, center, h := x, least, step[k]
+			try := func(by float64) float64 {
+				there := from
+				there[k] += by
+				c := cost(there)
+				if c < least {
+					least, x = c, there
+				}
+				return c
+			}
+			below, above := try(-h), try(h)
+			by := h * (below - above) / (2 * (below + above - 2*center)) // of the parabola's least
+			if !(below+above > 2*center) || math.Abs(by) > 2*h {         // too far, or none
+				if by = 2 * h; below < above {
+					by = -2 * h
+				}
+				wide, step[k] = true, 2*h
+			} else {
+				wide = wide || h > firstStep
+				step[k] = min(max(h/2, lastStep), firstStep) // a parabola is the better the closer
+			}
+			try(by)
+		}
+		if done := t.ctx.Err(); done != nil {
+			return done
+		}
+		if !wide && before-least < leastFall {
+			break
+		}
 	}
-	if result == nil || math.IsInf(result.F, 0) {
-		return cmp.Or(err, ErrNoStart)
+	if math.IsInf(least, 0) || math.IsNaN(least) {
+		return ErrNoStart
 	}
-	set(result.X)
+	set(x)
 	return nil
 }
 
@@ -83,7 +128,7 @@ func (t *tracker) likeliest(stretches [][]sighting, position, rotation float64) 
 // strength q makes 11/20·q·h⁵ and independent errors 20 times their variance; for white
 // acceleration the second, 2/3·q·h³ and 6. Both are the square of a B-spline's norm.
 // They are taken over as many windows as it needs for the motion to show.
-func (t *tracker) guess(stretches [][]sighting) []float64 {
+func (t *tracker) guess(stretches [][]sighting) [2]float64 {
 	by, share, errors, power := []float64{-1, 3, -3, 1}, 11./20, 20.0, 5.0
 	if t.options.Motion == ConstantVelocity {
 		by, share, errors, power = []float64{1, -2, 1}, 2./3, 6, 3
@@ -120,7 +165,7 @@ func (t *tracker) guess(stretches [][]sighting) []float64 {
 			}
 		}
 	}
-	return out[:]
+	return out
 }
 
 // limit raises strengths under which the smoother would average over longer than a

@@ -255,3 +255,52 @@ func TestNoStart(t *testing.T) {
 		t.Errorf("error %v, want ErrNoStart", err)
 	}
 }
+
+// The strengths that are learnt are likelier than any nearby, but for what learning leaves:
+// of motions that no model drew, of few windows and of many, one strength given or none.
+func TestLearnsTheLikeliest(t *testing.T) {
+	s := bench(t, 3)
+	rng := rand.New(rand.NewPCG(8, 1))
+	for _, speed := range []float64{0.02, 0.3, 1} {
+		path := wander(speed, 4*speed, rng)
+		frames, rho := hann(t, s, path, 1.5, 0.01, 50, 5e-13, rng)
+		for _, given := range []float64{0, 1} {
+			o, err := Options{WindowSpread: 0.0018, Correlation: rho, RotationNoise: given}.withDefaults()
+			if err != nil {
+				t.Fatal(err)
+			}
+			tr := newTracker(t.Context(), s, o)
+			tr.windows = Frames(frames)
+			stretches, _, err := tr.stretches(8, 40)
+			if err != nil {
+				t.Fatal(err)
+			}
+			cost := func(position, rotation float64) (sum float64) {
+				tr.options.PositionNoise, tr.options.RotationNoise = position, rotation
+				for _, part := range stretches {
+					sum += tr.surprise(part)
+				}
+				return sum
+			}
+			if err := tr.likeliest(stretches, 0, given, tr.guess(stretches), firstStep); err != nil {
+				t.Fatal(err)
+			}
+			q, r := tr.options.PositionNoise, tr.options.RotationNoise
+			if given != 0 && r != given {
+				t.Errorf("speed %g: rotation noise %g, given %g", speed, r, given)
+			}
+			least := cost(q, r)
+			for _, by := range []float64{0.2, 0.5, 0.8, 1.25, 2, 5} {
+				around := []float64{cost(by*q, r)}
+				if given == 0 {
+					around = append(around, cost(q, by*r), cost(by*q, by*r), cost(by*q, r/by))
+				}
+				for _, c := range around {
+					if c < least-2*leastFall { // one more sweep of less than leastFall from each of both
+						t.Errorf("speed %g: strengths %.3g, %.3g: likelier by %.2g at a factor %g", speed, q, r, least-c, by)
+					}
+				}
+			}
+		}
+	}
+}
