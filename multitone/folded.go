@@ -97,24 +97,41 @@ func (p *symmetric) fit() bool {
 	return true
 }
 
-// Buckets of middle: so many to a factor of two, from the greatest number downwards.
+// Buckets of a median: so many to a factor of two, from the greatest number downwards.
 const (
 	bucketShift = 52 - 7
 	buckets     = 1024
 )
 
-// middle is the number that would stand at len(x)/2 if x, of positive numbers, were
-// sorted; x changes its order. It counts how many numbers lie in each of many buckets,
+// median finds medians of positive numbers, in memory of its own.
+type median struct{ own []float64 }
+
+// largest is the greatest of positive numbers, NaN where one is: their order is that of
+// their bits.
+func largest(x []float64) float64 {
+	var most [4]uint64 // four that do not wait for each other
+	i := 0
+	for ; i+4 <= len(x); i += 4 {
+		for k, v := range x[i : i+4 : i+4] {
+			most[k] = max(most[k], math.Float64bits(v))
+		}
+	}
+	for _, v := range x[i:] {
+		most[0] = max(most[0], math.Float64bits(v))
+	}
+	return math.Float64frombits(max(most[0], most[1], most[2], most[3]))
+}
+
+// of is the number that would stand at len(x)/2 if x, of positive numbers of which the
+// greatest is given, were sorted. It counts how many numbers lie in each of many buckets,
 // and looks for it only in its own.
-func middle(x []float64) float64 {
-	greatest := 0.0
-	for _, v := range x {
-		greatest = max(greatest, v)
+func (m *median) of(x []float64, greatest float64) float64 {
+	m.own = m.own[:0]
+	if math.IsNaN(greatest) || len(x) < buckets/8 {
+		m.own = append(m.own, x...)
+		return nth(m.own, len(x)/2)
 	}
 	top := math.Float64bits(greatest) >> bucketShift
-	if math.IsNaN(greatest) || len(x) < buckets/8 {
-		return nth(x, len(x)/2)
-	}
 	bucket := func(v float64) uint64 { return min(top-math.Float64bits(v)>>bucketShift, buckets-1) }
 	var count [buckets]uint32
 	for _, v := range x {
@@ -125,14 +142,12 @@ func middle(x []float64) float64 {
 	for ; at >= count[own]; own++ {
 		at -= count[own]
 	}
-	n := 0
-	for i, v := range x {
+	for _, v := range x {
 		if bucket(v) == own {
-			x[i], x[n] = x[n], v
-			n++
+			m.own = append(m.own, v)
 		}
 	}
-	return nth(x[:n], n-1-int(at))
+	return nth(m.own, len(m.own)-1-int(at))
 }
 
 // nth is the number that would stand at a place if x were sorted; x changes its order

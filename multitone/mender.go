@@ -66,6 +66,7 @@ type piece struct {
 	fitted []float64
 	off    []float64 // the samples off the fit
 	rest   []float64
+	median median
 	out    []bool // samples that the fit leaves out
 }
 
@@ -107,9 +108,12 @@ func newPiece(c *Config, length int, driftBins ...float64) *piece {
 // fit finds what the tones make of a piece from the samples that are not out. It
 // reports whether these are enough: half of them.
 func (m *piece) fit(x []float64) bool {
+	copy(m.fitted, x)
+	if !slices.Contains(m.out, true) {
+		return m.folded.fit(m.fitted)
+	}
 	n, _ := m.basis.Dims()
 	count := 0
-	copy(m.fitted, x)
 	var rows []float64
 	for i, out := range m.out {
 		if !out {
@@ -122,9 +126,6 @@ func (m *piece) fit(x []float64) bool {
 		for k := range n {
 			rows = append(rows, m.basis.At(k, i))
 		}
-	}
-	if count == 0 {
-		return m.folded.fit(m.fitted)
 	}
 	gram := mat.NewSymDense(n, nil)
 	gram.SymRankK(m.gram, -1, mat.NewDense(count, n, rows).T())
@@ -251,17 +252,14 @@ func (m *piece) outliers(all []float64, start int, bad []Span, least float64) (s
 	clear(m.out)
 	m.each(bad, func(i int) { m.out[i] = true })
 	most := int(mostOutlying * float64(m.length))
-	for found := 0; ; {
+	found := 0
+	for {
 		if !m.fit(x) {
 			return math.Inf(1), false
 		}
-		sigma = m.noise(x, least)
-		greatest, limit := 0.0, outlying*sigma
-		for i, off := range m.off {
-			if !m.out[i] {
-				greatest = max(greatest, off)
-			}
-		}
+		var greatest float64
+		sigma, greatest = m.noise(x, least)
+		limit := outlying * sigma
 		if greatest <= limit {
 			if found == 0 {
 				break
@@ -294,7 +292,9 @@ func (m *piece) outliers(all []float64, start int, bad []Span, least float64) (s
 			return sigma, false
 		}
 	}
-	m.keepAlone(sigma)
+	if found > 0 {
+		m.keepAlone(sigma)
+	}
 	m.each(bad, func(i int) { m.out[i] = false })
 	return sigma, true
 }
@@ -318,7 +318,7 @@ func (m *piece) keepAlone(sigma float64) {
 		}
 		m.rest = m.rest[:0]
 		m.rest = append(append(m.rest, m.off[max(0, first-quietBeside):first]...), m.off[i:min(m.length, i+quietBeside)]...)
-		if local := middle(m.rest) / 0.6745; local > restless*sigma && greatest < outlying*local {
+		if local := m.median.of(m.rest, largest(m.rest)) / 0.6745; local > restless*sigma && greatest < outlying*local {
 			for k := first; k < i; k++ {
 				m.out[k] = false
 			}
@@ -336,16 +336,24 @@ func (m *piece) each(list []Span, do func(i int)) {
 	}
 }
 
-// noise writes how far the samples of a piece are off the fit, and returns the robust
-// sigma of those that are not out: the median of |z| of a normal law is 0.6745
-// (Abramowitz and Stegun, Handbook of Mathematical Functions, table 26.1).
-func (m *piece) noise(x []float64, least float64) float64 {
-	m.rest = m.rest[:0]
+// noise writes how far the samples of a piece are off the fit, and returns of those that
+// are not out the robust sigma and the greatest: the median of |z| of a normal law is
+// 0.6745 (Abramowitz and Stegun, Handbook of Mathematical Functions, table 26.1).
+func (m *piece) noise(x []float64, least float64) (sigma, greatest float64) {
+	off, fitted := m.off[:len(x)], m.fitted[:len(x)]
 	for i, v := range x {
-		m.off[i] = math.Abs(v - m.fitted[i])
-		if !m.out[i] {
-			m.rest = append(m.rest, m.off[i])
-		}
+		off[i] = math.Abs(v - fitted[i])
 	}
-	return max(middle(m.rest)/0.6745, least)
+	rest := off
+	if slices.Contains(m.out, true) {
+		m.rest = m.rest[:0]
+		for i, v := range off {
+			if !m.out[i] {
+				m.rest = append(m.rest, v)
+			}
+		}
+		rest = m.rest
+	}
+	greatest = largest(rest)
+	return max(m.median.of(rest, greatest)/0.6745, least), greatest
 }

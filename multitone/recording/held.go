@@ -39,8 +39,10 @@ func (h *heldFrames) frames(m *Monitor, at int64, n int, value func(c, i int) fl
 	if !h.valid {
 		h.start, h.valid = at, true
 	}
-	for i := max(at, h.start+1); i < at+int64(n); i++ {
+	stop := at + int64(n)
+	for i := max(at, h.start+1); i < stop; {
 		if r.same(i, 1) {
+			i++
 			continue
 		}
 		h.differ++
@@ -57,7 +59,9 @@ func (h *heldFrames) frames(m *Monitor, at int64, n int, value func(c, i int) fl
 				}
 			}
 		}
-		h.start = i
+		next := r.changing(i+1, stop)
+		h.differ += float64(next - i - 1)
+		h.start, i = next-1, next
 	}
 	if h.differ > 1<<16 { // follows what changes
 		h.starts, h.differ, h.equal = h.starts/2, h.differ/2, h.equal/2
@@ -193,6 +197,9 @@ func strides(at func(i int) float64, n int) (s chances) {
 // sample side by side, a result each.
 func strides16(all []chances, b []byte, n int) {
 	clear(all)
+	for c := range all {
+		all[c].differ = max(n/heldStride-1, 0) // but for those counted below
+	}
 	frame := 2 * len(all)
 	for i := heldStride; i+heldStride <= n; i += heldStride {
 		before, at := b[(i-1)*frame:][:frame], b[i*frame:][:frame]
@@ -204,18 +211,15 @@ func strides16(all []chances, b []byte, n int) {
 					anyZero16(v^binary.LittleEndian.Uint64(far[2*c:])) {
 					break
 				}
-				for k := range all[c : c+4] {
-					all[c+k].differ++
-				}
 				c += 4
 			}
 			for to := min(c+4, len(all)); c < to; c++ {
 				s, v := &all[c], binary.LittleEndian.Uint16(at[2*c:])
 				s.runs = s.runs || v == binary.LittleEndian.Uint16(far[2*c:])
 				if v == binary.LittleEndian.Uint16(before[2*c:]) {
+					s.differ--
 					continue
 				}
-				s.differ++
 				if v == binary.LittleEndian.Uint16(after[2*c:]) {
 					if s.begin++; v == binary.LittleEndian.Uint16(b[(i+2)*frame+2*c:]) {
 						s.goOn++

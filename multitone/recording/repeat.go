@@ -150,6 +150,18 @@ func (r *repeat) same(i, lag int64) bool {
 	return r.frame[i&(history-1)] == r.frame[(i-lag)&(history-1)]
 }
 
+// changing is the first frame from i up to stop that is equal to the one before.
+func (r *repeat) changing(i, stop int64) int64 {
+	for before := r.frame[(i-1)&(history-1)]; i < stop; i++ {
+		now := r.frame[i&(history-1)]
+		if now == before {
+			break
+		}
+		before = now
+	}
+	return i
+}
+
 // follow goes on to the end of the piece or of the equal frames, and reports them.
 func (r *repeat) follow(m *Monitor, end int64) {
 	for r.stop < end && r.same(r.stop, r.lag) {

@@ -163,7 +163,11 @@ func planes(channels, samples int) [][]float64 {
 type converter struct {
 	info         recording.Info
 	buffer, view [][]float64
+	wanted       []int // channels
 }
+
+// convertedTogether are samples of all channels that the nearest cache holds.
+const convertedTogether = 256
 
 // volts are the samples of the channels that are wanted; the others' are not to
 // be used.
@@ -176,15 +180,20 @@ func (v *converter) volts(b *Block, wanted func(channel int) bool) [][]float64 {
 	if v.buffer == nil || len(v.buffer[0]) < n {
 		v.buffer, v.view = planes(channels, n), make([][]float64, channels)
 	}
+	v.wanted = v.wanted[:0]
 	for c := range v.view {
-		v.view[c] = v.buffer[c][:n]
-		if !wanted(c) {
-			continue
+		if v.view[c] = v.buffer[c][:n]; wanted(c) {
+			v.wanted = append(v.wanted, c)
 		}
-		at, scale := c, v.info.Scale[c]
-		for i := range v.view[c] {
-			v.view[c][i] = float64(b.Counts[at]) * scale
-			at += channels
+	}
+	for from := 0; from < n; from += convertedTogether {
+		to := min(from+convertedTogether, n)
+		for _, c := range v.wanted {
+			x, at, scale := v.view[c][from:to], from*channels+c, v.info.Scale[c]
+			for i := range x {
+				x[i] = float64(b.Counts[at]) * scale
+				at += channels
+			}
 		}
 	}
 	return v.view

@@ -49,7 +49,8 @@ type integrityRow struct {
 	Finding        string   `parquet:"finding,dict,zstd"`
 	Flags          string   `parquet:"flags,dict,zstd"`
 
-	values [21]float64
+	values  [21]float64
+	columns []**float64 // the nullable columns of these values
 }
 
 // numbers are where the values of the nullable columns are kept, in their
@@ -62,7 +63,7 @@ func (v *Integrity) numbers(runnerUp *[8]float64) [21]*float64 {
 
 func (r *integrityRow) store(v *Integrity) error {
 	*r = integrityRow{Time: v.Time, Duration: v.Duration, Sensor: v.Sensor, DOF: int32(v.DOF), QuadratureDOF: int32(v.QuadratureDOF),
-		Finding: v.Finding, Flags: v.Flags.String()}
+		Finding: v.Finding, Flags: v.Flags.String(), columns: columnsOf(r, r.columns)}
 	nan := math.NaN()
 	runnerUp := [8]float64{nan, nan, nan, nan, nan, nan, nan, nan}
 	if v.RunnerUp != nil {
@@ -72,7 +73,7 @@ func (r *integrityRow) store(v *Integrity) error {
 	for i, n := range v.numbers(&runnerUp) {
 		r.values[i] = *n
 	}
-	link(r, r.values[:])
+	link(r.columns, r.values[:])
 	return nil
 }
 

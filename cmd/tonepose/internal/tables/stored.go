@@ -5,6 +5,7 @@ import (
 	"iter"
 	"math"
 	"reflect"
+	"slices"
 
 	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/num/quat"
@@ -114,11 +115,12 @@ type poseRow struct {
 
 	values  [39]float64 // estimate, tip, sigmas, covariance, chi2, latency
 	skipped int32
+	columns []**float64 // the nullable columns of these values
 }
 
 func (r *poseRow) store(p *Pose) error {
-	*r = poseRow{Time: p.Time, Duration: p.Duration, Sensor: p.Sensor,
-		DOF: int32(p.DOF), Iterations: int32(p.Iterations), Status: p.Status, Flags: p.Flags.String()}
+	*r = poseRow{Time: p.Time, Duration: p.Duration, Sensor: p.Sensor, DOF: int32(p.DOF), Iterations: int32(p.Iterations),
+		Status: p.Status, Flags: p.Flags.String(), columns: columnsOf(r, r.columns)}
 	v := &r.values
 	for i := range v {
 		v[i] = math.NaN()
@@ -140,7 +142,7 @@ func (r *poseRow) store(p *Pose) error {
 		v[38], r.skipped = live.Latency, int32(live.Skipped)
 		r.Skipped = &r.skipped
 	}
-	link(r, v[:])
+	link(r.columns, v[:])
 	return nil
 }
 
@@ -189,12 +191,19 @@ func nullable(row any) iter.Seq[**float64] {
 	}
 }
 
-// link points the nullable columns of a row to its values.
-func link(row any, values []float64) {
-	i := 0
-	for c := range nullable(row) {
+// columnsOf are the nullable columns of a row, if they are not known already: a row stays
+// in its place, so that they are looked for once.
+func columnsOf(row any, known []**float64) []**float64 {
+	if known != nil {
+		return known
+	}
+	return slices.Collect(nullable(row))
+}
+
+// link points the nullable columns to their values.
+func link(columns []**float64, values []float64) {
+	for i, c := range columns {
 		*c = known(&values[i])
-		i++
 	}
 }
 
