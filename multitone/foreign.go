@@ -7,7 +7,6 @@ import (
 	"math/cmplx"
 	"slices"
 
-	"gonum.org/v1/gonum/dsp/fourier"
 	"gonum.org/v1/gonum/stat/distuv"
 
 	"tonepose/multitone/spectrum"
@@ -198,26 +197,28 @@ type found struct {
 type zoom struct {
 	*Foreign
 	n      int
-	bin    float64   // [Hz]
-	rate   float64   // of frames [Hz]
-	taper  []float64 // Hann, of sum 1
-	reach  int       // bins
-	least  float64   // chance of a bin's power, below which it is a line
-	fft    *fourier.CmplxFFT
+	bin    float64        // [Hz]
+	rate   float64        // of frames [Hz]
+	taper  []float64      // Hann, of sum 1
+	reach  int            // bins
+	least  float64        // chance of a bin's power, below which it is a line
 	rest   [][]complex128 // by channel: what is left of the series
 	power  [][]float64    // by channel: its spectrum, 0 Hz in the middle
-	buffer []complex128
 	sorted []float64
+
+	spectrum     *spectrum.Transform
+	re, im, bins []float64 // of one channel
 }
 
 func newZoom(s *Foreign, n int) *zoom {
-	z := &zoom{Foreign: s, n: n, rate: s.cfg.SampleRate / float64(s.hop), fft: fourier.NewCmplxFFT(n), buffer: make([]complex128, n)}
+	z := &zoom{Foreign: s, n: n, rate: s.cfg.SampleRate / float64(s.hop), re: make([]float64, n), im: make([]float64, n), bins: make([]float64, n)}
 	z.bin = z.rate / float64(n)
 	z.taper = make([]float64, n)
 	hann := shape{n, []float64{0.5, 0.5}}
 	for i := range z.taper {
 		z.taper[i] = hann.at(float64(i)-float64(n-1)/2) / hann.spectrum(0)
 	}
+	z.spectrum = spectrum.NewTransform(z.taper)
 	z.reach = min(int(bandBins*s.cfg.SampleRate/float64(s.lobe.length)/z.bin), n/2-floorBins-floorClear-1)
 	z.least = s.chance / float64(len(s.cfg.Tones)*2*z.reach)
 	for range s.cfg.Channels {
@@ -278,7 +279,7 @@ func (z *zoom) beside(k int, hz float64, tracked bool) (all []found) {
 // turn writes the series of tone k as they are about a frequency that is off by so much
 // [Hz].
 func (z *zoom) turn(k int, off float64) {
-	for i := range z.buffer {
+	for i := range z.n {
 		turn := unit(-cycles(off * float64(i) / z.rate))
 		for c := range z.rest {
 			z.rest[c][i] = z.series[k*z.cfg.Channels+c][i] * turn
@@ -370,12 +371,11 @@ const foreignVariance = 0.6124
 func (z *zoom) transform() {
 	for c, x := range z.rest {
 		for i, v := range x {
-			z.buffer[i] = v * complex(z.taper[i], 0)
+			z.re[i], z.im[i] = real(v), imag(v)
 		}
-		z.fft.Coefficients(z.buffer, z.buffer)
-		for i, v := range z.buffer {
-			z.power[c][(i+z.n/2)%z.n] = abs2(v)
-		}
+		z.spectrum.Powers(z.bins, z.re, z.im, 0)
+		n := copy(z.power[c][z.n/2:], z.bins)
+		copy(z.power[c], z.bins[n:])
 	}
 }
 

@@ -4,7 +4,6 @@ import (
 	"math"
 	"slices"
 
-	"gonum.org/v1/gonum/dsp/fourier"
 	"gonum.org/v1/gonum/stat"
 
 	"tonepose/multitone/spectrum"
@@ -185,23 +184,17 @@ func (m *Mains) Lines() (fundamental, sigma float64, lines []Line) {
 func (m *Mains) spectra(n int) (spectra []comb) {
 	rate := m.sampleRate / float64(m.ratio)
 	const pad = 2
-	fft := fourier.NewFFT(pad * n)
-	taper := make([]float64, n)
-	for i := range taper {
+	taper := make([]float64, pad*n) // zero over the padding
+	for i := range n {
 		taper[i] = shape{n, []float64{0.5, 0.5}}.at(float64(i) - float64(n-1)/2)
 	}
-	padded, coefficients := make([]float64, pad*n), make([]complex128, pad*n/2+1)
-	known := m.known(len(coefficients), pad*n)
+	transform := spectrum.NewTransform(taper)
+	padded := make([]float64, pad*n)
+	known := m.known(pad*n/2+1, pad*n)
 	for _, s := range m.series {
-		offset := stat.Mean(s[:n], nil)
-		for i, w := range taper { // behind them the padding stays zero
-			padded[i] = (s[i] - offset) * w
-		}
-		fft.Coefficients(coefficients, padded)
-		power := make([]float64, len(coefficients))
-		for i, v := range coefficients {
-			power[i] = abs2(v)
-		}
+		copy(padded, s[:n])
+		power := make([]float64, pad*n/2+1)
+		transform.Powers(power, padded, nil, stat.Mean(s[:n], nil))
 		spectra = append(spectra, comb{power, rate / float64(pad*n), pad, known})
 	}
 	return spectra

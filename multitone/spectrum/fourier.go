@@ -23,10 +23,34 @@ type powers interface {
 
 // newPowers returns the fastest that there is for the taper's length.
 func newPowers(taper []float64) powers {
-	if n := len(taper); n&(n-1) == 0 && n >= leastColumns {
+	if inColumns(len(taper)) {
 		return newColumns(taper)
 	}
 	return newPlain(taper)
+}
+
+// Transform makes power spectra of single series of one length, which may be complex. It is
+// for one goroutine.
+type Transform struct {
+	powers powers
+	sum    []float64
+}
+
+// NewTransform prepares for series under a taper of their length. Lengths without prime
+// factors above five transform fast, those that are multiples of 16 as well several times
+// as fast.
+func NewTransform(taper []float64) *Transform {
+	return &Transform{newPowers(taper), make([]float64, len(taper))}
+}
+
+// Powers writes |Z|² to dst, bin by bin, as many as it holds: of the series (re − mean + j·im)
+// under the taper, or of a real one, if im is nil.
+func (t *Transform) Powers(dst, re, im []float64, mean float64) {
+	clear(t.sum)
+	t.powers.add(t.sum, re, im, mean, 0)
+	for k := range dst {
+		dst[k] = t.sum[t.powers.place(k)]
+	}
 }
 
 // plain serves any length.
@@ -56,31 +80,52 @@ func (p *plain) place(k int) int { return k }
 
 func (p *plain) beside() powers { return newPlain(p.taper) }
 
-// columns serves powers of two from leastColumns on. The segment is a matrix of rows
+// columns serves lengths that inColumns names. The segment is a matrix of rows
 // by across numbers, row by row: its columns are transformed, turned by
 // exp(−j2πkn/N) in row k and column n, and then its rows, so that each transform is
 // short enough for the nearest cache and several go side by side. The result stands in
 // columns (Bailey, J. Supercomputing 4(1), 1990: the four-step method).
 type columns struct {
-	rows, across  int  // powers of four; across may have another two
+	rows, across  int  // multiples of four; across may have another factor of two
 	unpaired      bool // it has
 	taper         []float64
-	down, along   [][]complex128 // turns of the stages
-	between       []complex128   // in the order of turned
-	turned        []complex128   // strips of four rows, column by column
-	first, second []complex128   // four transforms
+	down, along   []stage
+	between       []complex128 // in the order of turned
+	turned        []complex128 // strips of four rows, column by column
+	first, second []complex128 // four transforms
 	silence       []float64
 }
 
 const (
 	side         = kernel.FourierColumns
-	leastColumns = 128 // 16 × 8
+	leastColumns = 128
 )
+
+// inColumns tells whether a length is that of a matrix of which both sides are multiples of
+// four, with no prime factor above five.
+func inColumns(n int) bool { return n >= leastColumns && n%(side*side) == 0 && Smooth(n) }
+
+// sides are those of the matrix, the first as near to the second as its factors allow, and
+// of no more than one factor of two that is not squared: in the second.
+func sides(n int) (rows, across int) {
+	rows, across = side, side
+	rest := n / (side * side)
+	for _, factor := range []int{5, 4, 3} {
+		for ; rest%factor == 0; rest /= factor {
+			if rows < across {
+				rows *= factor
+			} else {
+				across *= factor
+			}
+		}
+	}
+	return rows, across * rest
+}
 
 func newColumns(taper []float64) *columns {
 	n := len(taper)
-	rows := 1 << max(4, bits.TrailingZeros(uint(n))/4*2)
-	c := &columns{rows: rows, across: n / rows, taper: taper, between: make([]complex128, n), silence: make([]float64, n)}
+	c := &columns{taper: taper, between: make([]complex128, n), silence: make([]float64, n)}
+	c.rows, c.across = sides(n)
 	c.down, c.along = stages(c.rows), stages(c.across)
 	c.unpaired = bits.TrailingZeros(uint(c.across))%2 == 1
 	c.makeRoom()
@@ -116,27 +161,41 @@ func root(k, n int) complex128 {
 	return complex(c, s)
 }
 
-// stages are the turns of kernel.Quarters for a length of a power of four, or twice one:
-// then the last stage, of two, is missing.
-func stages(n int) (all [][]complex128) {
-	for ; n >= 4; n /= 4 {
-		var turns []complex128
-		for p := range n / 4 {
-			turns = append(turns, root(p, n), root(2*p, n), root(3*p, n))
+// stage is one of a transform.
+type stage struct {
+	radix int // three, four or five
+	turns []complex128
+}
+
+// stages are those of a length without prime factors above five; of one with an odd number of
+// factors of two the last stage, of two, is missing.
+func stages(n int) (all []stage) {
+	for _, radix := range []int{4, 5, 3} {
+		for ; n%radix == 0; n /= radix {
+			s := stage{radix: radix}
+			for p := range n / radix {
+				for k := 1; k < radix; k++ {
+					s.turns = append(s.turns, root(k*p, n))
+				}
+			}
+			all = append(all, s)
 		}
-		all = append(all, turns)
 	}
 	return all
 }
 
 // run passes the numbers of a through stages, to b and back, and returns the one of both
 // that has the result.
-func run(all [][]complex128, a, b []complex128) []complex128 {
+func run(all []stage, a, b []complex128) []complex128 {
 	s := 1
-	for _, turns := range all {
-		kernel.Quarters(b, a, turns, s)
+	for _, t := range all {
+		if t.radix == 4 {
+			kernel.Quarters(b, a, t.turns, s)
+		} else {
+			kernel.Odds(b, a, t.turns, s, t.radix)
+		}
 		a, b = b, a
-		s *= 4
+		s *= t.radix
 	}
 	return a
 }

@@ -115,12 +115,15 @@ func TestDensityMatchesItsDefinition(t *testing.T) {
 	}
 }
 
-// The transform in columns gives what one written by others gives, for every power of two
-// whose stages differ, for two segments and for one. The bound is log₂N roundings of
+// The transform in columns gives what one written by others gives, for every length whose
+// stages differ, for two segments and for one. The bound is log₂N roundings of
 // the whole power, with room.
 func TestColumnsMatchAnotherTransform(t *testing.T) {
 	rng := rand.New(rand.NewPCG(13, 1))
-	for n := leastColumns; n <= 1<<13; n *= 2 {
+	for n := leastColumns; n <= 1<<13; n += side * side {
+		if !inColumns(n) {
+			continue
+		}
 		w := whiteNoise(rng, n, 1)
 		x, y := whiteNoise(rng, n, 1), whiteNoise(rng, n, 1)
 		for _, second := range [][]float64{y, nil} {

@@ -1,17 +1,24 @@
 package main
 
 import (
+	"fmt"
+	"math"
+
 	"github.com/mmcloughlin/avo/build"
 	"github.com/mmcloughlin/avo/operand"
 	"github.com/mmcloughlin/avo/reg"
 )
 
-// fourier writes the inner loops of multitone's Fourier transform: quartersGo for both
-// widths, and what waits for memory anyway for AVX2.
+// fourier writes the inner loops of multitone's Fourier transform: quartersGo and oddsGo for
+// both widths, and what waits for memory anyway for AVX2.
 func fourier(c *build.Context) {
-	n := constants(c, "fourier", 1)
+	n := constants(c, "fourier", append([]float64{1}, append(angles(3), angles(5)...)...)...)
 	quarters(c, "quartersAVX2", 4, n)
 	quarters(c, "quartersAVX512", 8, n)
+	for _, radix := range []int{3, 5} {
+		odds(c, fmt.Sprintf("odds%dAVX2", radix), 4, radix, n)
+		odds(c, fmt.Sprintf("odds%dAVX512", radix), 8, radix, n)
+	}
 	taperColumns(c)
 	turnTiles(c)
 	addPowers(c)
@@ -65,6 +72,108 @@ func quarters(c *build.Context, name string, width int, n numbers) {
 	g.JNZ(operand.LabelRef("row"))
 	g.ADDQ(stride3, to)
 	g.ADDQ(operand.U32(48), turns)
+	g.DECQ(outer)
+	g.JNZ(operand.LabelRef("turn"))
+	g.VZEROUPPER()
+	g.RET()
+}
+
+// angles are the cosines and the sines of one part of a turn, and of two.
+func angles(parts int) (all []float64) {
+	for k := 1; k <= parts/2; k++ {
+		sin, cos := math.Sincos(2 * math.Pi * float64(k) / float64(parts))
+		all = append(all, cos, sin)
+	}
+	return all
+}
+
+// odds writes oddsGo for one radix. The turns stay on the stack: there are too many of them
+// for the registers.
+func odds(c *build.Context, name string, width, radix int, n numbers) {
+	g := begin(c, name, fmt.Sprintf("%s is oddsGo for a radix of %d.", name, radix), "func(to, from, turns *complex128, m, s int)", width, 2*(radix-1), n)
+	a := g.all("to", "from", "turns", "m")
+	to, from, turns, outer := a[0], a[1], a[2], a[3]
+	inner, count := g.GP64(), g.GP64()
+	part, stride, source, target := g.GP64(), g.GP64(), g.GP64(), g.GP64()
+	g.Load(g.Param("s"), inner)
+	g.MOVQ(inner, stride)
+	g.SHLQ(operand.Imm(6), stride)
+	g.MOVQ(stride, part)
+	g.IMULQ(outer, part)
+	var re, im []operand.Mem
+	for range radix - 1 {
+		re, im = append(re, g.slot()), append(im, g.slot())
+	}
+	angle := angles(radix)
+	half := radix / 2
+
+	g.Label("turn")
+	for k := range re {
+		g.store(g.every(pointer(turns).Offset(16*k)), re[k])
+		g.store(g.every(pointer(turns).Offset(16*k+8)), im[k])
+	}
+	g.MOVQ(inner, count)
+	g.Label("row")
+	for half64 := range lanes / width {
+		at := func(p reg.Register) operand.Mem { return pointer(p).Offset(8 * width * half64) }
+		g.MOVQ(from, source)
+		x := []reg.VecVirtual{g.load(at(source))}
+		for range radix - 1 {
+			g.ADDQ(part, source)
+			x = append(x, g.load(at(source)))
+		}
+		sums, differences := make([]reg.VecVirtual, half), make([]reg.VecVirtual, half)
+		for i := range half {
+			sums[i], differences[i] = g.add(x[1+i], x[radix-1-i]), g.sub(x[1+i], x[radix-1-i])
+		}
+		all := x[0]
+		for _, v := range sums {
+			all = g.add(all, v)
+		}
+		g.store(all, at(to))
+		// Number k and the one as far from the end share their sums: even − j·odd and even + j·odd.
+		var results = make([]reg.VecVirtual, radix)
+		for k := 1; k <= half; k++ {
+			even, odd := g.reg(), reg.VecVirtual(nil)
+			g.move(x[0], even)
+			for i := range half {
+				turned := k * (i + 1) % radix
+				near := min(turned, radix-turned)
+				g.to(even, sums[i], g.number(angle[2*near-2]))
+				sine := g.number(angle[2*near-1])
+				switch {
+				case odd == nil: // of the first the sine is positive
+					odd = g.mul(differences[i], sine)
+				case turned == near:
+					g.to(odd, differences[i], sine)
+				default:
+					g.less(odd, differences[i], sine)
+				}
+			}
+			odd = g.exchanged(odd)
+			first := g.reg()
+			g.move(even, first)
+			g.VFMSUBADD132PD(g.number(1), odd, first)
+			g.VFMADDSUB132PD(g.number(1), odd, even)
+			results[k], results[radix-k] = first, even
+		}
+		g.MOVQ(to, target)
+		for k := 1; k < radix; k++ {
+			g.ADDQ(stride, target)
+			v := results[k]
+			out := g.mul(g.exchanged(v), im[k-1])
+			g.VFMADDSUB231PD(re[k-1], v, out)
+			g.store(out, at(target))
+		}
+	}
+	g.ADDQ(operand.U32(rowBytes), from)
+	g.ADDQ(operand.U32(rowBytes), to)
+	g.DECQ(count)
+	g.JNZ(operand.LabelRef("row"))
+	for range radix - 1 {
+		g.ADDQ(stride, to)
+	}
+	g.ADDQ(operand.U32(uint32(16*(radix-1))), turns)
 	g.DECQ(outer)
 	g.JNZ(operand.LabelRef("turn"))
 	g.VZEROUPPER()

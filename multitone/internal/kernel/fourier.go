@@ -1,6 +1,10 @@
 package kernel
 
-import "tonepose/fieldmodels/variant"
+import (
+	"math"
+
+	"tonepose/fieldmodels/variant"
+)
 
 // FourierColumns is how many transforms Quarters advances side by side.
 const FourierColumns = 4
@@ -22,7 +26,7 @@ func Quarters(to, from, turns []complex128, s int) {
 }
 
 var (
-	quarters       = quartersGo
+	quarters       = stage(quartersGo)
 	quartersKernel = variant.New("multitone.Quarters", &quarters)
 )
 
@@ -42,6 +46,67 @@ func quartersGo(to, from, turns []complex128, m, s int) {
 			x[i] = (odd - oddB) * t1
 			y[i] = (even - evenB) * t2
 			z[i] = (odd + oddB) * t3
+		}
+	}
+}
+
+// Odds is a stage as Quarters is, of radix three or five: of rows a radix-th of from apart
+// it makes the transform of that length, each number but the first times one of radix − 1
+// turns exp(−j2πkp/(radix·m)), k from 1 on.
+func Odds(to, from, turns []complex128, s, radix int) {
+	m := len(turns) / (radix - 1)
+	n := radix * m * s * FourierColumns
+	stage := &threes
+	if radix == 5 {
+		stage = &fives
+	}
+	(*stage)(to[:n], from[:n], turns[:(radix-1)*m], m, s)
+}
+
+type stage func(to, from, turns []complex128, m, s int)
+
+var (
+	threes       = oddsGo(3)
+	threesKernel = variant.New("multitone.Threes", &threes)
+	fives        = oddsGo(5)
+	fivesKernel  = variant.New("multitone.Fives", &fives)
+)
+
+func oddsGo(radix int) stage {
+	half := radix / 2
+	var cos, sin [3][3]float64 // of number k, by pair of rows
+	for k := 1; k <= half; k++ {
+		for i := 1; i <= half; i++ {
+			sin[k][i], cos[k][i] = math.Sincos(2 * math.Pi * float64(i*k%radix) / float64(radix))
+		}
+	}
+	return func(to, from, turns []complex128, m, s int) {
+		part, apart := s*FourierColumns, len(from)/radix
+		var sums, differences [3]complex128
+		for p := range m {
+			turn, out := turns[(radix-1)*p:][:radix-1], to[radix*p*part:][:radix*part]
+			for q := range part {
+				x := from[p*part+q:]
+				first := x[0]
+				all := first
+				for i := 1; i <= half; i++ {
+					a, b := x[i*apart], x[(radix-i)*apart]
+					sums[i], differences[i] = a+b, a-b
+					all += sums[i]
+				}
+				out[q] = all
+				for k := 1; k <= half; k++ {
+					// Number k and the one as far from the end are even − j·odd and even + j·odd.
+					even, odd := first, complex128(0)
+					for i := 1; i <= half; i++ {
+						c, s, a, b := cos[k][i], sin[k][i], sums[i], differences[i]
+						even += complex(c*real(a), c*imag(a))
+						odd += complex(-s*imag(b), s*real(b)) // times j
+					}
+					out[k*part+q] = (even - odd) * turn[k-1]
+					out[(radix-k)*part+q] = (even + odd) * turn[radix-k-1]
+				}
+			}
 		}
 	}
 }

@@ -14,6 +14,66 @@ DATA fourier0<>+48(SB)/8, $0x3ff0000000000000
 DATA fourier0<>+56(SB)/8, $0x3ff0000000000000
 GLOBL fourier0<>(SB), RODATA|NOPTR, $64
 
+DATA fourier1<>+0(SB)/8, $0xbfdffffffffffffc
+DATA fourier1<>+8(SB)/8, $0xbfdffffffffffffc
+DATA fourier1<>+16(SB)/8, $0xbfdffffffffffffc
+DATA fourier1<>+24(SB)/8, $0xbfdffffffffffffc
+DATA fourier1<>+32(SB)/8, $0xbfdffffffffffffc
+DATA fourier1<>+40(SB)/8, $0xbfdffffffffffffc
+DATA fourier1<>+48(SB)/8, $0xbfdffffffffffffc
+DATA fourier1<>+56(SB)/8, $0xbfdffffffffffffc
+GLOBL fourier1<>(SB), RODATA|NOPTR, $64
+
+DATA fourier2<>+0(SB)/8, $0x3febb67ae8584cac
+DATA fourier2<>+8(SB)/8, $0x3febb67ae8584cac
+DATA fourier2<>+16(SB)/8, $0x3febb67ae8584cac
+DATA fourier2<>+24(SB)/8, $0x3febb67ae8584cac
+DATA fourier2<>+32(SB)/8, $0x3febb67ae8584cac
+DATA fourier2<>+40(SB)/8, $0x3febb67ae8584cac
+DATA fourier2<>+48(SB)/8, $0x3febb67ae8584cac
+DATA fourier2<>+56(SB)/8, $0x3febb67ae8584cac
+GLOBL fourier2<>(SB), RODATA|NOPTR, $64
+
+DATA fourier3<>+0(SB)/8, $0x3fd3c6ef372fe950
+DATA fourier3<>+8(SB)/8, $0x3fd3c6ef372fe950
+DATA fourier3<>+16(SB)/8, $0x3fd3c6ef372fe950
+DATA fourier3<>+24(SB)/8, $0x3fd3c6ef372fe950
+DATA fourier3<>+32(SB)/8, $0x3fd3c6ef372fe950
+DATA fourier3<>+40(SB)/8, $0x3fd3c6ef372fe950
+DATA fourier3<>+48(SB)/8, $0x3fd3c6ef372fe950
+DATA fourier3<>+56(SB)/8, $0x3fd3c6ef372fe950
+GLOBL fourier3<>(SB), RODATA|NOPTR, $64
+
+DATA fourier4<>+0(SB)/8, $0x3fee6f0e134454ff
+DATA fourier4<>+8(SB)/8, $0x3fee6f0e134454ff
+DATA fourier4<>+16(SB)/8, $0x3fee6f0e134454ff
+DATA fourier4<>+24(SB)/8, $0x3fee6f0e134454ff
+DATA fourier4<>+32(SB)/8, $0x3fee6f0e134454ff
+DATA fourier4<>+40(SB)/8, $0x3fee6f0e134454ff
+DATA fourier4<>+48(SB)/8, $0x3fee6f0e134454ff
+DATA fourier4<>+56(SB)/8, $0x3fee6f0e134454ff
+GLOBL fourier4<>(SB), RODATA|NOPTR, $64
+
+DATA fourier5<>+0(SB)/8, $0xbfe9e3779b97f4a8
+DATA fourier5<>+8(SB)/8, $0xbfe9e3779b97f4a8
+DATA fourier5<>+16(SB)/8, $0xbfe9e3779b97f4a8
+DATA fourier5<>+24(SB)/8, $0xbfe9e3779b97f4a8
+DATA fourier5<>+32(SB)/8, $0xbfe9e3779b97f4a8
+DATA fourier5<>+40(SB)/8, $0xbfe9e3779b97f4a8
+DATA fourier5<>+48(SB)/8, $0xbfe9e3779b97f4a8
+DATA fourier5<>+56(SB)/8, $0xbfe9e3779b97f4a8
+GLOBL fourier5<>(SB), RODATA|NOPTR, $64
+
+DATA fourier6<>+0(SB)/8, $0x3fe2cf2304755a5f
+DATA fourier6<>+8(SB)/8, $0x3fe2cf2304755a5f
+DATA fourier6<>+16(SB)/8, $0x3fe2cf2304755a5f
+DATA fourier6<>+24(SB)/8, $0x3fe2cf2304755a5f
+DATA fourier6<>+32(SB)/8, $0x3fe2cf2304755a5f
+DATA fourier6<>+40(SB)/8, $0x3fe2cf2304755a5f
+DATA fourier6<>+48(SB)/8, $0x3fe2cf2304755a5f
+DATA fourier6<>+56(SB)/8, $0x3fe2cf2304755a5f
+GLOBL fourier6<>(SB), RODATA|NOPTR, $64
+
 // func quartersAVX2(to *complex128, from *complex128, turns *complex128, m int, s int)
 // Requires: AVX, FMA3
 TEXT ·quartersAVX2(SB), $0-40
@@ -156,6 +216,426 @@ row:
 	JNZ            row
 	ADDQ           R11, AX
 	ADDQ           $0x00000030, DX
+	DECQ           BX
+	JNZ            turn
+	VZEROUPPER
+	RET
+
+// func odds3AVX2(to *complex128, from *complex128, turns *complex128, m int, s int)
+// Requires: AVX, FMA3
+TEXT ·odds3AVX2(SB), $128-40
+	MOVQ  to+0(FP), AX
+	MOVQ  from+8(FP), CX
+	MOVQ  turns+16(FP), DX
+	MOVQ  m+24(FP), BX
+	MOVQ  s+32(FP), SI
+	MOVQ  SI, R9
+	SHLQ  $0x06, R9
+	MOVQ  R9, R8
+	IMULQ BX, R8
+
+turn:
+	VBROADCASTSD (DX), Y0
+	VMOVUPD      Y0, (SP)
+	VBROADCASTSD 8(DX), Y0
+	VMOVUPD      Y0, 32(SP)
+	VBROADCASTSD 16(DX), Y0
+	VMOVUPD      Y0, 64(SP)
+	VBROADCASTSD 24(DX), Y0
+	VMOVUPD      Y0, 96(SP)
+	MOVQ         SI, DI
+
+row:
+	MOVQ           CX, R10
+	VMOVUPD        (R10), Y0
+	ADDQ           R8, R10
+	VMOVUPD        (R10), Y1
+	ADDQ           R8, R10
+	VMOVUPD        (R10), Y2
+	VADDPD         Y2, Y1, Y3
+	VSUBPD         Y2, Y1, Y1
+	VADDPD         Y3, Y0, Y2
+	VMOVUPD        Y2, (AX)
+	VMOVUPD        Y0, Y0
+	VFMADD231PD    fourier1<>+0(SB), Y3, Y0
+	VMULPD         fourier2<>+0(SB), Y1, Y1
+	VPERMILPD      $0x55, Y1, Y1
+	VMOVUPD        Y0, Y2
+	VFMSUBADD132PD fourier0<>+0(SB), Y1, Y2
+	VFMADDSUB132PD fourier0<>+0(SB), Y1, Y0
+	MOVQ           AX, R10
+	ADDQ           R9, R10
+	VPERMILPD      $0x55, Y2, Y1
+	VMULPD         32(SP), Y1, Y1
+	VFMADDSUB231PD (SP), Y2, Y1
+	VMOVUPD        Y1, (R10)
+	ADDQ           R9, R10
+	VPERMILPD      $0x55, Y0, Y1
+	VMULPD         96(SP), Y1, Y1
+	VFMADDSUB231PD 64(SP), Y0, Y1
+	VMOVUPD        Y1, (R10)
+	MOVQ           CX, R10
+	VMOVUPD        32(R10), Y0
+	ADDQ           R8, R10
+	VMOVUPD        32(R10), Y1
+	ADDQ           R8, R10
+	VMOVUPD        32(R10), Y2
+	VADDPD         Y2, Y1, Y3
+	VSUBPD         Y2, Y1, Y1
+	VADDPD         Y3, Y0, Y2
+	VMOVUPD        Y2, 32(AX)
+	VMOVUPD        Y0, Y0
+	VFMADD231PD    fourier1<>+0(SB), Y3, Y0
+	VMULPD         fourier2<>+0(SB), Y1, Y1
+	VPERMILPD      $0x55, Y1, Y1
+	VMOVUPD        Y0, Y2
+	VFMSUBADD132PD fourier0<>+0(SB), Y1, Y2
+	VFMADDSUB132PD fourier0<>+0(SB), Y1, Y0
+	MOVQ           AX, R10
+	ADDQ           R9, R10
+	VPERMILPD      $0x55, Y2, Y1
+	VMULPD         32(SP), Y1, Y1
+	VFMADDSUB231PD (SP), Y2, Y1
+	VMOVUPD        Y1, 32(R10)
+	ADDQ           R9, R10
+	VPERMILPD      $0x55, Y0, Y1
+	VMULPD         96(SP), Y1, Y1
+	VFMADDSUB231PD 64(SP), Y0, Y1
+	VMOVUPD        Y1, 32(R10)
+	ADDQ           $0x00000040, CX
+	ADDQ           $0x00000040, AX
+	DECQ           DI
+	JNZ            row
+	ADDQ           R9, AX
+	ADDQ           R9, AX
+	ADDQ           $0x00000020, DX
+	DECQ           BX
+	JNZ            turn
+	VZEROUPPER
+	RET
+
+// func odds3AVX512(to *complex128, from *complex128, turns *complex128, m int, s int)
+// Requires: AVX, AVX512F
+TEXT ·odds3AVX512(SB), $256-40
+	MOVQ  to+0(FP), AX
+	MOVQ  from+8(FP), CX
+	MOVQ  turns+16(FP), DX
+	MOVQ  m+24(FP), BX
+	MOVQ  s+32(FP), SI
+	MOVQ  SI, R9
+	SHLQ  $0x06, R9
+	MOVQ  R9, R8
+	IMULQ BX, R8
+
+turn:
+	VBROADCASTSD (DX), Z0
+	VMOVUPD      Z0, (SP)
+	VBROADCASTSD 8(DX), Z0
+	VMOVUPD      Z0, 64(SP)
+	VBROADCASTSD 16(DX), Z0
+	VMOVUPD      Z0, 128(SP)
+	VBROADCASTSD 24(DX), Z0
+	VMOVUPD      Z0, 192(SP)
+	MOVQ         SI, DI
+
+row:
+	MOVQ           CX, R10
+	VMOVUPD        (R10), Z0
+	ADDQ           R8, R10
+	VMOVUPD        (R10), Z1
+	ADDQ           R8, R10
+	VMOVUPD        (R10), Z2
+	VADDPD         Z2, Z1, Z3
+	VSUBPD         Z2, Z1, Z1
+	VADDPD         Z3, Z0, Z2
+	VMOVUPD        Z2, (AX)
+	VMOVUPD        Z0, Z0
+	VFMADD231PD    fourier1<>+0(SB), Z3, Z0
+	VMULPD         fourier2<>+0(SB), Z1, Z1
+	VPERMILPD      $0x55, Z1, Z1
+	VMOVUPD        Z0, Z2
+	VFMSUBADD132PD fourier0<>+0(SB), Z1, Z2
+	VFMADDSUB132PD fourier0<>+0(SB), Z1, Z0
+	MOVQ           AX, R10
+	ADDQ           R9, R10
+	VPERMILPD      $0x55, Z2, Z1
+	VMULPD         64(SP), Z1, Z1
+	VFMADDSUB231PD (SP), Z2, Z1
+	VMOVUPD        Z1, (R10)
+	ADDQ           R9, R10
+	VPERMILPD      $0x55, Z0, Z1
+	VMULPD         192(SP), Z1, Z1
+	VFMADDSUB231PD 128(SP), Z0, Z1
+	VMOVUPD        Z1, (R10)
+	ADDQ           $0x00000040, CX
+	ADDQ           $0x00000040, AX
+	DECQ           DI
+	JNZ            row
+	ADDQ           R9, AX
+	ADDQ           R9, AX
+	ADDQ           $0x00000020, DX
+	DECQ           BX
+	JNZ            turn
+	VZEROUPPER
+	RET
+
+// func odds5AVX2(to *complex128, from *complex128, turns *complex128, m int, s int)
+// Requires: AVX, FMA3
+TEXT ·odds5AVX2(SB), $256-40
+	MOVQ  to+0(FP), AX
+	MOVQ  from+8(FP), CX
+	MOVQ  turns+16(FP), DX
+	MOVQ  m+24(FP), BX
+	MOVQ  s+32(FP), SI
+	MOVQ  SI, R9
+	SHLQ  $0x06, R9
+	MOVQ  R9, R8
+	IMULQ BX, R8
+
+turn:
+	VBROADCASTSD (DX), Y0
+	VMOVUPD      Y0, (SP)
+	VBROADCASTSD 8(DX), Y0
+	VMOVUPD      Y0, 32(SP)
+	VBROADCASTSD 16(DX), Y0
+	VMOVUPD      Y0, 64(SP)
+	VBROADCASTSD 24(DX), Y0
+	VMOVUPD      Y0, 96(SP)
+	VBROADCASTSD 32(DX), Y0
+	VMOVUPD      Y0, 128(SP)
+	VBROADCASTSD 40(DX), Y0
+	VMOVUPD      Y0, 160(SP)
+	VBROADCASTSD 48(DX), Y0
+	VMOVUPD      Y0, 192(SP)
+	VBROADCASTSD 56(DX), Y0
+	VMOVUPD      Y0, 224(SP)
+	MOVQ         SI, DI
+
+row:
+	MOVQ           CX, R10
+	VMOVUPD        (R10), Y0
+	ADDQ           R8, R10
+	VMOVUPD        (R10), Y1
+	ADDQ           R8, R10
+	VMOVUPD        (R10), Y2
+	ADDQ           R8, R10
+	VMOVUPD        (R10), Y3
+	ADDQ           R8, R10
+	VMOVUPD        (R10), Y4
+	VADDPD         Y4, Y1, Y5
+	VSUBPD         Y4, Y1, Y1
+	VADDPD         Y3, Y2, Y4
+	VSUBPD         Y3, Y2, Y2
+	VADDPD         Y5, Y0, Y3
+	VADDPD         Y4, Y3, Y3
+	VMOVUPD        Y3, (AX)
+	VMOVUPD        Y0, Y3
+	VFMADD231PD    fourier3<>+0(SB), Y5, Y3
+	VMULPD         fourier4<>+0(SB), Y1, Y6
+	VFMADD231PD    fourier5<>+0(SB), Y4, Y3
+	VFMADD231PD    fourier6<>+0(SB), Y2, Y6
+	VPERMILPD      $0x55, Y6, Y6
+	VMOVUPD        Y3, Y7
+	VFMSUBADD132PD fourier0<>+0(SB), Y6, Y7
+	VFMADDSUB132PD fourier0<>+0(SB), Y6, Y3
+	VMOVUPD        Y0, Y0
+	VFMADD231PD    fourier5<>+0(SB), Y5, Y0
+	VMULPD         fourier6<>+0(SB), Y1, Y1
+	VFMADD231PD    fourier3<>+0(SB), Y4, Y0
+	VFNMADD231PD   fourier4<>+0(SB), Y2, Y1
+	VPERMILPD      $0x55, Y1, Y1
+	VMOVUPD        Y0, Y2
+	VFMSUBADD132PD fourier0<>+0(SB), Y1, Y2
+	VFMADDSUB132PD fourier0<>+0(SB), Y1, Y0
+	MOVQ           AX, R10
+	ADDQ           R9, R10
+	VPERMILPD      $0x55, Y7, Y1
+	VMULPD         32(SP), Y1, Y1
+	VFMADDSUB231PD (SP), Y7, Y1
+	VMOVUPD        Y1, (R10)
+	ADDQ           R9, R10
+	VPERMILPD      $0x55, Y2, Y1
+	VMULPD         96(SP), Y1, Y1
+	VFMADDSUB231PD 64(SP), Y2, Y1
+	VMOVUPD        Y1, (R10)
+	ADDQ           R9, R10
+	VPERMILPD      $0x55, Y0, Y1
+	VMULPD         160(SP), Y1, Y1
+	VFMADDSUB231PD 128(SP), Y0, Y1
+	VMOVUPD        Y1, (R10)
+	ADDQ           R9, R10
+	VPERMILPD      $0x55, Y3, Y0
+	VMULPD         224(SP), Y0, Y0
+	VFMADDSUB231PD 192(SP), Y3, Y0
+	VMOVUPD        Y0, (R10)
+	MOVQ           CX, R10
+	VMOVUPD        32(R10), Y0
+	ADDQ           R8, R10
+	VMOVUPD        32(R10), Y1
+	ADDQ           R8, R10
+	VMOVUPD        32(R10), Y2
+	ADDQ           R8, R10
+	VMOVUPD        32(R10), Y3
+	ADDQ           R8, R10
+	VMOVUPD        32(R10), Y4
+	VADDPD         Y4, Y1, Y5
+	VSUBPD         Y4, Y1, Y1
+	VADDPD         Y3, Y2, Y4
+	VSUBPD         Y3, Y2, Y2
+	VADDPD         Y5, Y0, Y3
+	VADDPD         Y4, Y3, Y3
+	VMOVUPD        Y3, 32(AX)
+	VMOVUPD        Y0, Y3
+	VFMADD231PD    fourier3<>+0(SB), Y5, Y3
+	VMULPD         fourier4<>+0(SB), Y1, Y6
+	VFMADD231PD    fourier5<>+0(SB), Y4, Y3
+	VFMADD231PD    fourier6<>+0(SB), Y2, Y6
+	VPERMILPD      $0x55, Y6, Y6
+	VMOVUPD        Y3, Y7
+	VFMSUBADD132PD fourier0<>+0(SB), Y6, Y7
+	VFMADDSUB132PD fourier0<>+0(SB), Y6, Y3
+	VMOVUPD        Y0, Y0
+	VFMADD231PD    fourier5<>+0(SB), Y5, Y0
+	VMULPD         fourier6<>+0(SB), Y1, Y1
+	VFMADD231PD    fourier3<>+0(SB), Y4, Y0
+	VFNMADD231PD   fourier4<>+0(SB), Y2, Y1
+	VPERMILPD      $0x55, Y1, Y1
+	VMOVUPD        Y0, Y2
+	VFMSUBADD132PD fourier0<>+0(SB), Y1, Y2
+	VFMADDSUB132PD fourier0<>+0(SB), Y1, Y0
+	MOVQ           AX, R10
+	ADDQ           R9, R10
+	VPERMILPD      $0x55, Y7, Y1
+	VMULPD         32(SP), Y1, Y1
+	VFMADDSUB231PD (SP), Y7, Y1
+	VMOVUPD        Y1, 32(R10)
+	ADDQ           R9, R10
+	VPERMILPD      $0x55, Y2, Y1
+	VMULPD         96(SP), Y1, Y1
+	VFMADDSUB231PD 64(SP), Y2, Y1
+	VMOVUPD        Y1, 32(R10)
+	ADDQ           R9, R10
+	VPERMILPD      $0x55, Y0, Y1
+	VMULPD         160(SP), Y1, Y1
+	VFMADDSUB231PD 128(SP), Y0, Y1
+	VMOVUPD        Y1, 32(R10)
+	ADDQ           R9, R10
+	VPERMILPD      $0x55, Y3, Y0
+	VMULPD         224(SP), Y0, Y0
+	VFMADDSUB231PD 192(SP), Y3, Y0
+	VMOVUPD        Y0, 32(R10)
+	ADDQ           $0x00000040, CX
+	ADDQ           $0x00000040, AX
+	DECQ           DI
+	JNZ            row
+	ADDQ           R9, AX
+	ADDQ           R9, AX
+	ADDQ           R9, AX
+	ADDQ           R9, AX
+	ADDQ           $0x00000040, DX
+	DECQ           BX
+	JNZ            turn
+	VZEROUPPER
+	RET
+
+// func odds5AVX512(to *complex128, from *complex128, turns *complex128, m int, s int)
+// Requires: AVX, AVX512F
+TEXT ·odds5AVX512(SB), $512-40
+	MOVQ  to+0(FP), AX
+	MOVQ  from+8(FP), CX
+	MOVQ  turns+16(FP), DX
+	MOVQ  m+24(FP), BX
+	MOVQ  s+32(FP), SI
+	MOVQ  SI, R9
+	SHLQ  $0x06, R9
+	MOVQ  R9, R8
+	IMULQ BX, R8
+
+turn:
+	VBROADCASTSD (DX), Z0
+	VMOVUPD      Z0, (SP)
+	VBROADCASTSD 8(DX), Z0
+	VMOVUPD      Z0, 64(SP)
+	VBROADCASTSD 16(DX), Z0
+	VMOVUPD      Z0, 128(SP)
+	VBROADCASTSD 24(DX), Z0
+	VMOVUPD      Z0, 192(SP)
+	VBROADCASTSD 32(DX), Z0
+	VMOVUPD      Z0, 256(SP)
+	VBROADCASTSD 40(DX), Z0
+	VMOVUPD      Z0, 320(SP)
+	VBROADCASTSD 48(DX), Z0
+	VMOVUPD      Z0, 384(SP)
+	VBROADCASTSD 56(DX), Z0
+	VMOVUPD      Z0, 448(SP)
+	MOVQ         SI, DI
+
+row:
+	MOVQ           CX, R10
+	VMOVUPD        (R10), Z0
+	ADDQ           R8, R10
+	VMOVUPD        (R10), Z1
+	ADDQ           R8, R10
+	VMOVUPD        (R10), Z2
+	ADDQ           R8, R10
+	VMOVUPD        (R10), Z3
+	ADDQ           R8, R10
+	VMOVUPD        (R10), Z4
+	VADDPD         Z4, Z1, Z5
+	VSUBPD         Z4, Z1, Z1
+	VADDPD         Z3, Z2, Z4
+	VSUBPD         Z3, Z2, Z2
+	VADDPD         Z5, Z0, Z3
+	VADDPD         Z4, Z3, Z3
+	VMOVUPD        Z3, (AX)
+	VMOVUPD        Z0, Z3
+	VFMADD231PD    fourier3<>+0(SB), Z5, Z3
+	VMULPD         fourier4<>+0(SB), Z1, Z6
+	VFMADD231PD    fourier5<>+0(SB), Z4, Z3
+	VFMADD231PD    fourier6<>+0(SB), Z2, Z6
+	VPERMILPD      $0x55, Z6, Z6
+	VMOVUPD        Z3, Z7
+	VFMSUBADD132PD fourier0<>+0(SB), Z6, Z7
+	VFMADDSUB132PD fourier0<>+0(SB), Z6, Z3
+	VMOVUPD        Z0, Z0
+	VFMADD231PD    fourier5<>+0(SB), Z5, Z0
+	VMULPD         fourier6<>+0(SB), Z1, Z1
+	VFMADD231PD    fourier3<>+0(SB), Z4, Z0
+	VFNMADD231PD   fourier4<>+0(SB), Z2, Z1
+	VPERMILPD      $0x55, Z1, Z1
+	VMOVUPD        Z0, Z2
+	VFMSUBADD132PD fourier0<>+0(SB), Z1, Z2
+	VFMADDSUB132PD fourier0<>+0(SB), Z1, Z0
+	MOVQ           AX, R10
+	ADDQ           R9, R10
+	VPERMILPD      $0x55, Z7, Z1
+	VMULPD         64(SP), Z1, Z1
+	VFMADDSUB231PD (SP), Z7, Z1
+	VMOVUPD        Z1, (R10)
+	ADDQ           R9, R10
+	VPERMILPD      $0x55, Z2, Z1
+	VMULPD         192(SP), Z1, Z1
+	VFMADDSUB231PD 128(SP), Z2, Z1
+	VMOVUPD        Z1, (R10)
+	ADDQ           R9, R10
+	VPERMILPD      $0x55, Z0, Z1
+	VMULPD         320(SP), Z1, Z1
+	VFMADDSUB231PD 256(SP), Z0, Z1
+	VMOVUPD        Z1, (R10)
+	ADDQ           R9, R10
+	VPERMILPD      $0x55, Z3, Z0
+	VMULPD         448(SP), Z0, Z0
+	VFMADDSUB231PD 384(SP), Z3, Z0
+	VMOVUPD        Z0, (R10)
+	ADDQ           $0x00000040, CX
+	ADDQ           $0x00000040, AX
+	DECQ           DI
+	JNZ            row
+	ADDQ           R9, AX
+	ADDQ           R9, AX
+	ADDQ           R9, AX
+	ADDQ           R9, AX
+	ADDQ           $0x00000040, DX
 	DECQ           BX
 	JNZ            turn
 	VZEROUPPER

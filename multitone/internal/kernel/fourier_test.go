@@ -6,6 +6,7 @@ import (
 	"math/rand/v2"
 	"testing"
 
+	"tonepose/fieldmodels/variant"
 	"tonepose/fieldmodels/variant/varianttest"
 )
 
@@ -80,6 +81,47 @@ func TestQuartersMakeATransform(t *testing.T) {
 			}
 		}
 	})
+}
+
+// One stage is what its formula says, within a rounding of each sum, a cosine and a sine that
+// are rounded, and four roundings of the product; no more is written than its numbers.
+func TestOddsMatchTheDefinition(t *testing.T) {
+	for radix, k := range map[int]*variant.Kernel[stage]{3: threesKernel, 5: fivesKernel} {
+		varianttest.Each(t, k, func(t *testing.T) {
+			rng := rand.New(rand.NewPCG(4, 46))
+			for m := 1; m <= 5; m++ {
+				for s := 1; s <= 5; s++ {
+					n := radix * m * s * FourierColumns
+					from, turns := random(rng, n), random(rng, (radix-1)*m)
+					inside, untouched := guard[float64](t, 2*n)
+					to := complexes(inside)
+					Odds(to, from, turns, s, radix)
+					untouched()
+					for p := range m {
+						for i := range s * FourierColumns {
+							for k := range radix {
+								var want complex128
+								size := 0.0
+								for q := range radix {
+									v := from[q*m*s*FourierColumns+p*s*FourierColumns+i]
+									want += v * cmplx.Rect(1, -2*math.Pi*float64(q*k%radix)/float64(radix))
+									size += cmplx.Abs(v)
+								}
+								if k > 0 {
+									want *= turns[(radix-1)*p+k-1]
+									size *= cmplx.Abs(turns[(radix-1)*p+k-1])
+								}
+								got := to[(radix*p+k)*s*FourierColumns+i]
+								if !(cmplx.Abs(got-want) <= 12*0x1p-52*size) {
+									t.Fatalf("radix %d, m %d, s %d, turn %d, number %d, part %d: %v, want %v", radix, m, s, p, i, k, got, want)
+								}
+							}
+						}
+					}
+				}
+			}
+		})
+	}
 }
 
 // Within a rounding of each operation.

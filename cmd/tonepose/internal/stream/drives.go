@@ -5,12 +5,11 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"math/cmplx"
 	"slices"
 	"strings"
 
-	"gonum.org/v1/gonum/dsp/fourier"
 	"gonum.org/v1/gonum/dsp/window"
+	"gonum.org/v1/gonum/floats"
 
 	"tonepose/multitone"
 	"tonepose/multitone/clock"
@@ -194,20 +193,13 @@ type level struct {
 
 // levels are those of the first n samples of all channels.
 func (s *Survey) levels(n int) (all []level) {
-	fft, taper := fourier.NewFFT(n), window.Hann(slices.Repeat([]float64{1}, n))
-	sum := 0.0
-	for _, w := range taper {
-		sum += w
-	}
-	x, bins := make([]float64, n), make([]complex128, n/2+1)
+	taper := window.Hann(slices.Repeat([]float64{1}, n))
+	sum, transform := floats.Sum(taper), spectrum.NewTransform(taper)
 	for _, volts := range s.first.volts {
-		for i, w := range taper {
-			x[i] = w * volts[i]
-		}
-		fft.Coefficients(bins, x)
-		l := level{step: s.info.SampleRate / float64(n), amplitude: make([]float64, len(bins))}
-		for i, v := range bins {
-			l.amplitude[i] = 2 * cmplx.Abs(v) / sum
+		l := level{step: s.info.SampleRate / float64(n), amplitude: make([]float64, n/2+1)}
+		transform.Powers(l.amplitude, volts[:n], nil, 0)
+		for i, v := range l.amplitude {
+			l.amplitude[i] = 2 * math.Sqrt(v) / sum
 		}
 		all = append(all, l)
 	}
