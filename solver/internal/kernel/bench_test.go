@@ -1,6 +1,7 @@
 package kernel
 
 import (
+	"fmt"
 	"math/rand/v2"
 	"testing"
 )
@@ -38,10 +39,12 @@ func BenchmarkKernels(b *testing.B) {
 		})
 	}
 	for level := range scoreKernel.Each() {
-		b.Run("Score/impl="+level.Name, func(b *testing.B) {
-			for b.Loop() {
-				Score(scores, field, w, wy, 3, 10)
-			}
-		})
+		for _, coils := range []int{1, 3} {
+			b.Run(fmt.Sprintf("Score/coils=%d/impl=%s", coils, level.Name), func(b *testing.B) {
+				for b.Loop() {
+					Score(scores, field, w, wy, coils, 10)
+				}
+			})
+		}
 	}
 }
