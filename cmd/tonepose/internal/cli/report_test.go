@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 )
@@ -64,6 +65,19 @@ func TestReportStandsAlone(t *testing.T) {
 func TestReportOfSeveralRunsWorstFirst(t *testing.T) {
 	good, bad := wholeStations(t), filepath.Join(t.TempDir(), "metal")
 	tonepose(t, "solve", recordingFile("pipe-bench-metal.npy"), "--rig", rigFile("pipe-bench.rig.yaml"), "--intervals", recordingFile("pipe-bench-metal.truth.csv"), "--out", bad, "--quiet")
+	// Beside its tables are its figures, and what each row is worth is told in a word.
+	for _, name := range []string{"path.svg", "quality.svg"} {
+		if text, err := os.ReadFile(filepath.Join(bad, name)); err != nil || !strings.Contains(string(text), "metal: ") {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+	var states []string
+	for line := range strings.Lines(tonepose(t, "export", filepath.Join(bad, "integrity.parquet"))) {
+		states = append(states, strings.TrimSpace(line[strings.LastIndex(line, ",")+1:]))
+	}
+	if states[0] != "state" || !slices.Contains(states[1:], "flagged") || !slices.Contains(states[1:], "sound") {
+		t.Errorf("states %q of rests with metal near and far", states)
+	}
 	page := reported(t, good, bad)
 	table := page[strings.Index(page, "overview"):]
 	if first, second := strings.Index(table, ">metal<"), strings.Index(table, ">out<"); first < 0 || second < first {

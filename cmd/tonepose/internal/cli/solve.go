@@ -29,7 +29,8 @@ func newSolve(s Streams) *cobra.Command {
 		Long: `Solve separates every tone on every channel, refers it to its digitised drive
 current, and fits the pose of each sensor. DIR receives four Parquet tables:
 phasors, couplings and poses, and integrity: what each fit is worth, with an
-estimated error of its pose that includes distortion by metal.
+estimated error of its pose that includes distortion by metal. The figures path and
+quality show the poses and what they are worth.
 
 A coil or an emitter that reads too much, nothing, with the wrong sign, or that
 is exchanged with another, or one factor on all couplings of a sensor, is named
@@ -76,6 +77,7 @@ call or a file was wrong.`,
 	addNeeded(f, &o.Rig, "rig", "rig file of the bench", "solving needs the rig file of the bench")
 	addJob(f, &o.Job, &o.averaging, s)
 	require(f, "out", "name the directory for the tables")
+	addFigures(f, &o.Figures, "svg", "the figures path and quality in --out")
 	addBaseline(f, &o.Input)
 	addValue(f, &o.Trajectory, "trajectory", "none", "kind", oneOf([]string{"none", "filter", "smooth", "spline"}, solve.Unjoined, solve.Filtered, solve.Smoothed, solve.Splined),
 		"join the poses of successive windows: none, filter (by what came before), smooth (by all) or spline (one curve through all)")

@@ -5,8 +5,6 @@ import (
 	"math"
 	"strings"
 
-	"gonum.org/v1/gonum/stat/distuv"
-
 	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/verdict"
 )
@@ -131,7 +129,7 @@ func (run *Run) fits() answer {
 		for _, p := range s.Series.all() {
 			if p.DOF > 0 && p.Flags == 0 {
 				judged++
-				if p.doubtful() {
+				if p.state == verdict.InDoubt {
 					unlikely++
 				}
 			}
@@ -141,21 +139,12 @@ func (run *Run) fits() answer {
 		words = append(words, fmt.Sprintf("%d of %d rows flagged", bad, run.Rows))
 	}
 	a.grade = partly(bad, run.Rows)
-	if expected := doubtShare * float64(judged); float64(unlikely) > expected+4*math.Sqrt(expected)+1 {
+	if expected := 2 * verdict.Doubtful * float64(judged); float64(unlikely) > expected+4*math.Sqrt(expected)+1 {
 		words = append(words, fmt.Sprintf("%d more in doubt, where noise makes %s", unlikely, present.Number(expected, 2)))
 		a.grade = max(a.grade, doubtful)
 	}
 	a.Why, a.Answer = strings.Join(words, "; "), a.answer()
 	return a
-}
-
-// doubtShare is how many of the sound rows have a chi-square that is called doubtful.
-const doubtShare = 1e-3
-
-// doubtful tells whether noise alone makes a chi-square as large as the row's once in
-// a thousand rows at most.
-func (p *point) doubtful() bool {
-	return p.DOF > 0 && distuv.ChiSquared{K: float64(p.DOF)}.Survival(p.Chi2) < doubtShare
 }
 
 func (run *Run) where() answer {

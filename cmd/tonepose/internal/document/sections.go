@@ -34,28 +34,11 @@ func (c *chapter) pictures() error {
 		Note: fmt.Sprintf("%s; lengths to scale, %d emitters, %s", run.Rig.Name, len(e), box(volume.Min, volume.Max))})
 	for _, s := range run.Sensors {
 		path := figure.PathData{Title: c.named("Path of the sensor", s), Emitters: e, Note: fmt.Sprintf("%d poses from %s to %s s", s.Poses, present.Number(max(0, run.Start), 4), present.Number(run.End, 4))}
-		track := figure.Track{Name: s.Name}
-		q := figure.QualityData{Title: c.named("What the poses are worth", s), Note: "sigma: rms length of the stated error of position; estimated error: radius that holds 95 %, distortion by metal included"}
-		all := slices.Clone(s.Series.all())
-		slices.SortStableFunc(all, func(a, b *point) int { // intervals come in any order
-			switch {
-			case a.Time < b.Time:
-				return -1
-			case a.Time > b.Time:
-				return 1
-			}
-			return 0
-		})
-		for _, p := range all {
-			if p.Estimate != nil {
-				track.Points = append(track.Points, p.Estimate.Position)
-			} else {
-				track.Points = append(track.Points, r3.Vec{X: math.NaN()})
-			}
-			q.Time, q.Sigma, q.Estimated = append(q.Time, p.Time), append(q.Sigma, p.sigma), append(q.Estimated, p.estimated)
-			q.Chi2, q.DOF, q.Flagged = append(q.Chi2, p.Chi2), max(q.DOF, p.DOF), append(q.Flagged, p.Flags != 0)
+		drawn := report.Poses{Sensor: s.Name}
+		for _, p := range s.Series.all() {
+			drawn.Add(&p.Pose, p.estimated, p.state)
 		}
-		path.Estimated = []figure.Track{track}
+		path.Estimated = []figure.Track{drawn.Track()}
 		if run.Assessment != nil {
 			known := run.Assessment.Result.Sensor(s.Name)
 			for _, sample := range known.Samples {
@@ -76,7 +59,7 @@ func (c *chapter) pictures() error {
 				return err
 			}
 		}
-		if err := c.show(figure.Quality(q), true); err != nil {
+		if err := c.show(drawn.Quality(c.named("What the poses are worth", s)), true); err != nil {
 			return err
 		}
 	}
@@ -233,7 +216,7 @@ func poseRow(p *point) []cell {
 	flags := cell{Dark: strings.ReplaceAll(p.Flags.String(), ";", ", "), Class: "alarm"}
 	if p.Flags == 0 {
 		flags = cell{}
-		if p.doubtful() {
+		if p.state == verdict.InDoubt {
 			flags.Dark = "in doubt: χ²"
 		}
 	}

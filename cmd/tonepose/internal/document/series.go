@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 )
@@ -15,6 +16,7 @@ type point struct {
 	sigma, turn            float64 // rms lengths of the stated errors [m], [rad]; NaN: not known
 	estimated, turned      float64 // radii that hold 95 % of the errors, distortion included [m], [rad]
 	quadrature, quadratics float64 // chi-square of the quadrature parts, and its degrees of freedom
+	state                  verdict.State
 }
 
 // series are the rows of one sensor. Poses and their judgements are in one order, so
@@ -44,6 +46,8 @@ func (s *series) all() []*point { return s.points.kept }
 func (s *series) pose(p *tables.Pose) {
 	nan := math.NaN()
 	row := &point{Pose: *p, sigma: nan, turn: nan, estimated: nan, turned: nan, quadrature: nan}
+	fit := verdict.Verdict{Chi2: p.Chi2, DOF: p.DOF} // as long as it is not judged
+	row.state = fit.State(p.Flags)
 	if c := p.Covariance; c != nil {
 		row.sigma = math.Sqrt(max(0, c.At(0, 0)+c.At(1, 1)+c.At(2, 2)))
 		row.turn = math.Sqrt(max(0, c.At(3, 3)+c.At(4, 4)+c.At(5, 5)))
@@ -69,6 +73,7 @@ func (s *series) judged(v *tables.Integrity) {
 		if i := s.judge / max(s.points.every, 1); i < len(s.points.kept) && s.points.kept[i].Time == v.Time {
 			p := s.points.kept[i]
 			p.estimated, p.turned, p.quadrature, p.quadratics = v.PositionError, v.RotationError, v.QuadratureChi2, float64(v.QuadratureDOF)
+			p.state = v.State(p.Flags)
 		}
 	}
 	s.judge++

@@ -2,6 +2,7 @@ package figure
 
 import (
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/stat/distuv"
 	"gonum.org/v1/plot"
@@ -21,12 +22,14 @@ type QualityData struct {
 	Sigma     []float64 // stated rms length of the position's error [m]
 	Estimated []float64 // radius that holds 95 % of the positions, distortion included [m]
 	Chi2      []float64
-	DOF       int // of Chi2
+	DOF       int    // of Chi2
+	InDoubt   []bool // not flagged, and yet hardly by noise alone
 	Flagged   []bool
 }
 
 // Quality draws sigma and estimated error above chi-square with the band in which
-// 95 % of it should lie. Flagged rows are marked in both.
+// 95 % of it should lie. Rows in doubt are marked by a half-filled square, flagged ones by
+// a filled one, in both.
 func Quality(d QualityData) *Figure {
 	lo, hi := chart.SpanOr(true, 1e-6, 1e-3, d.Sigma, d.Estimated)
 	size := chart.LogPanel("position", "m", lo, hi, lo)
@@ -44,15 +47,6 @@ func Quality(d QualityData) *Figure {
 	fits.Add(chart.Drawing(func(c draw.Canvas, _ *plot.Plot, _, y func(float64) vg.Length) {
 		chart.Fill(c, bandInk, chart.Box(c.Min.X, y(low), c.Max.X, y(high)))
 	}))
-	flagged := [2][]float64{make([]float64, len(d.Time)), make([]float64, len(d.Time))}
-	any := false
-	for i := range d.Time {
-		flagged[0][i], flagged[1][i] = math.NaN(), math.NaN()
-		if d.Flagged[i] {
-			any = true
-			flagged[0][i], flagged[1][i] = d.Estimated[i], d.Chi2[i]
-		}
-	}
 	sigma, estimated := chart.Stroke(colour.Ink, 1.4), chart.Dashed(colour.Alarm, 1)
 	size.Add(chart.Curve(d.Time, d.Estimated, estimated), chart.Curve(d.Time, d.Sigma, sigma))
 	if len(d.Time) <= fewRows {
@@ -61,15 +55,45 @@ func Quality(d QualityData) *Figure {
 	fits.Add(chart.Dots(d.Time, d.Chi2, errorDot))
 	legend := []chart.Entry{chart.LineEntry("sigma", sigma), chart.LineEntry("estimated error, 95 %", estimated),
 		chart.AreaEntry("95 % of chi-squares, were all modelled", bandInk)}
-	if any {
-		mark := draw.GlyphStyle{Color: colour.Alarm, Radius: 2, Shape: draw.BoxGlyph{}}
-		size.Add(chart.Dots(d.Time, flagged[0], mark))
-		fits.Add(chart.Dots(d.Time, flagged[1], mark))
-		legend = append(legend, chart.GlyphEntry("flagged", mark))
+	for _, kind := range []struct {
+		name  string
+		which []bool
+		shape draw.GlyphDrawer
+	}{{"in doubt", d.InDoubt, halfFilled{}}, {"flagged", d.Flagged, draw.BoxGlyph{}}} {
+		if !slices.Contains(kind.which, true) {
+			continue
+		}
+		mark := draw.GlyphStyle{Color: colour.Alarm, Radius: 2, Shape: kind.shape}
+		size.Add(chart.Dots(d.Time, among(d.Estimated, kind.which), mark))
+		fits.Add(chart.Dots(d.Time, among(d.Chi2, kind.which), mark))
+		legend = append(legend, chart.GlyphEntry(kind.name, mark))
 	}
 	chart.TimeAxis(size, d.Time)
 	chart.TimeAxis(fits, d.Time)
 	fits.X.Label.Text = "time (s)"
 	return &Figure{Width: 7.2 * vg.Inch, Height: 4 * vg.Inch, Title: d.Title, Note: d.Note, Legend: legend,
 		Body: func(c draw.Canvas) { chart.Stack(c, []*plot.Plot{size, fits}, []float64{3, 2}) }}
+}
+
+// among are those of the values that are meant, NaN for the others.
+func among(values []float64, which []bool) []float64 {
+	out := slices.Clone(values)
+	for i, meant := range which {
+		if !meant {
+			out[i] = math.NaN()
+		}
+	}
+	return out
+}
+
+// halfFilled is a square whose lower half is filled.
+type halfFilled struct{}
+
+// DrawGlyph implements draw.GlyphDrawer.
+func (halfFilled) DrawGlyph(c *draw.Canvas, s draw.GlyphStyle, at vg.Point) {
+	half := s.Radius * math.Sqrt2 / 2 * 1.2
+	r := chart.Box(at.X-half, at.Y-half, at.X+half, at.Y+half)
+	chart.Fill(*c, colour.White, r)
+	chart.Fill(*c, s.Color, chart.Box(r.Min.X, r.Min.Y, r.Max.X, at.Y))
+	c.StrokeLines(chart.Stroke(s.Color, 0.7), chart.Outline(r))
 }

@@ -54,6 +54,48 @@ func TestDemodulation(t *testing.T) {
 	m.lacks("±1 sigma")
 }
 
+// Sigma and estimated error are lines, chi-squares dots; what is flagged is marked by a
+// filled square, what is in doubt by a half-filled one.
+func TestQuality(t *testing.T) {
+	d := QualityData{Title: "What the poses are worth", Note: "invented data", DOF: 18}
+	for i := range 100 {
+		d.Time, d.Sigma, d.Estimated = append(d.Time, float64(i)/10), append(d.Sigma, 2e-5), append(d.Estimated, 5e-5)
+		d.Chi2, d.InDoubt, d.Flagged = append(d.Chi2, 18), append(d.InDoubt, i == 30 || i == 50), append(d.Flagged, i > 30 && i < 50)
+		if d.Flagged[i] {
+			d.Estimated[i], d.Chi2[i] = 1e-3, 90
+		}
+		if d.InDoubt[i] {
+			d.Chi2[i] = 45
+		}
+	}
+	m := look(t, "quality", Quality(d))
+	m.word("position (µm)")
+	x, size, chi := m.across(0, "2", "8", false), m.up(0, "50", "200", true), m.up(0, "0", "50", false)
+	if !m.passes(colour.Ink, x.at(1), size.at(20)) || !m.passes(colour.Alarm, x.at(1), size.at(50)) || !m.passes(colour.Alarm, x.at(4), size.at(1000)) {
+		t.Error("sigma or estimated error is not where it should be")
+	}
+	// Chi-square of 18: 95 % lie between 8.231 and 31.526 (NIST/SEMATECH e-Handbook of
+	// Statistical Methods, 1.3.6.7.4, from memory).
+	if b := m.area(colour.Band, x.at(1), chi.at(20)); b == nil || abs(b.room().Min.Y-chi.at(8.231)) > near || abs(b.room().Max.Y-chi.at(31.526)) > near {
+		t.Error("the band is not that of chi-square with 18 degrees of freedom")
+	}
+	full, half := m.area(colour.Alarm, x.at(4), chi.at(90)), m.area(colour.Alarm, x.at(3), chi.at(45))
+	if full == nil || half == nil {
+		t.Fatal("what is flagged or in doubt is not marked")
+	}
+	if f, h := full.room().Size(), half.room().Size(); abs(f.X-f.Y) > 0.01 || h.Y > 0.6*h.X {
+		t.Errorf("the marks are %v, filled, and %v, half-filled", f, h)
+	}
+	if n := m.dots(colour.Alarm); n != 2+2*21 { // one each of the legend; both panels
+		t.Errorf("%d marks of 19 rows flagged and 2 in doubt", n)
+	}
+	m.word("in doubt")
+	d.InDoubt, d.Flagged = make([]bool, 100), make([]bool, 100)
+	m = look(t, "quality-sound", Quality(d))
+	m.lacks("flagged", "in doubt")
+	look(t, "quality-empty", Quality(QualityData{Title: "Nothing"})).word("chi-square")
+}
+
 // Deviations stand at their averaging times with their bounds; shares are in parts per
 // million.
 func TestStability(t *testing.T) {

@@ -59,6 +59,7 @@ type Solved struct {
 	Poses    int                `json:"poses"`
 	Unsolved int                `json:"unsolved"`
 	Flagged  int                `json:"flagged"`
+	InDoubt  int                `json:"in_doubt"`
 	ElapsedS float64            `json:"elapsed_s"`
 	Verdicts []*verdict.Summary `json:"integrity"` // by sensor
 
@@ -67,7 +68,7 @@ type Solved struct {
 
 // SolvedOf gathers it.
 func SolvedOf(r *solve.Result, out string, elapsed time.Duration) Solved {
-	s := Solved{Measured: MeasuredOf(&r.Result, out), Poses: r.Poses, Unsolved: r.Unsolved, Flagged: r.Flags.Flagged,
+	s := Solved{Measured: MeasuredOf(&r.Result, out), Poses: r.Poses, Unsolved: r.Unsolved, Flagged: r.Flags.Flagged, InDoubt: r.InDoubt,
 		ElapsedS: elapsed.Seconds(), Verdicts: r.Verdicts, Start: r.Start, result: r}
 	for k, hz := range r.Survey.Hz() {
 		s.ClockPPM = append(s.ClockPPM, (hz/r.Rig.Emitters[k].ToneHz-1)*1e6)
@@ -104,6 +105,9 @@ func (s *Solved) Print(w io.Writer) error {
 	p.line("clock offset %s, mains %s, solved in %.2g s", spanPPM(s.ClockPPM), s.mains(), s.ElapsedS)
 	p.averaging(s.Averaging)
 	p.flags(s.counts, "poses")
+	if s.InDoubt > 0 {
+		p.line("in doubt: %d poses have no flag, but a chi-square that noise alone makes once in a thousand poses (state in integrity.parquet)", s.InDoubt)
+	}
 	return p.err
 }
 

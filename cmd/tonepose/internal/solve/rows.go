@@ -9,6 +9,7 @@ import (
 	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/measure"
+	"tonepose/cmd/tonepose/internal/report"
 	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/cmd/tonepose/internal/verdict"
@@ -31,6 +32,9 @@ type writer struct {
 
 func newWriter(b *bench.Bench, set *tables.Set, o *Options, out *Result) (*writer, error) {
 	w := &writer{bench: b, tones: b.Tones(), set: set, options: o, phasors: measure.Phasors(b.Tones(), out.Info.Names, nil, set.Phasors.Write), result: out}
+	for i := range b.Sensors() {
+		out.Drawn = append(out.Drawn, &report.Poses{Sensor: b.Sensors()[i].Name})
+	}
 	if o.Trajectory != Unjoined {
 		w.joined = make([]joined, len(b.Sensors()))
 	}
@@ -91,6 +95,9 @@ func (w *writer) pose(f *stream.Measured, v *engine.Sensed) error {
 		w.result.Unsolved++
 	}
 	w.result.Flags.Add(v.Flags)
+	if v.Verdict.State(v.Flags) == verdict.InDoubt {
+		w.result.InDoubt++
+	}
 	if err := w.set.Integrity.Write(tables.Integrity{Time: f.Time, Duration: f.Duration, Sensor: s.Name, Verdict: v.Verdict, Flags: v.Flags}); err != nil {
 		return err
 	}
@@ -98,6 +105,12 @@ func (w *writer) pose(f *stream.Measured, v *engine.Sensed) error {
 		return w.joined[v.Sensor].keep(f, v)
 	}
 	w.row.Fill(s, f, v)
+	return w.done(v)
+}
+
+// done writes the pose at hand, and shows it to the figures.
+func (w *writer) done(v *engine.Sensed) error {
+	w.result.Drawn[v.Sensor].Add(&w.row.Pose, v.Verdict.PositionError, v.Verdict.State(v.Flags))
 	return w.set.Poses.Write(w.row.Pose)
 }
 
@@ -129,7 +142,7 @@ func (w *writer) join(ctx context.Context) error {
 			return err
 		}
 		for i := range w.joined {
-			if err := w.joinedRow(&w.joined[i], n); err != nil {
+			if err := w.joinedRow(i, n); err != nil {
 				return err
 			}
 		}
@@ -163,8 +176,9 @@ func (w *writer) together(ctx context.Context, n int, do func(j *joined) error) 
 	return ctx.Err()
 }
 
-// joinedRow writes the pose of one sensor's window n.
-func (w *writer) joinedRow(j *joined, n int) error {
+// joinedRow writes the pose of sensor i's window n.
+func (w *writer) joinedRow(i, n int) error {
+	j := &w.joined[i]
 	one, err := j.rows.window(n)
 	if err != nil {
 		return err
@@ -174,5 +188,6 @@ func (w *writer) joinedRow(j *joined, n int) error {
 		w.row.Join(j.sensor, &j.states[0])
 		j.states = j.states[1:]
 	}
-	return w.set.Poses.Write(w.row.Pose)
+	one.sensed.Sensor = i
+	return w.done(&one.sensed)
 }

@@ -6,10 +6,12 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"path/filepath"
 
 	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/measure"
+	"tonepose/cmd/tonepose/internal/report"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/cmd/tonepose/internal/verdict"
@@ -25,6 +27,8 @@ type Options struct {
 	Trajectory Trajectory // needs windows
 	Motion     trajectory.Options
 	Knots      float64 // of a spline [s]; 0: chosen by the motion
+
+	Figures []string // formats of those of the poses
 }
 
 // Result is what a run gave besides its tables.
@@ -33,6 +37,8 @@ type Result struct {
 	Rig      *rig.Rig
 	Poses    int                 // solved
 	Unsolved int                 // rows without a pose
+	InDoubt  int                 // rows without a flag whose fit noise alone hardly explains
+	Drawn    []*report.Poses     // by sensor, for figures
 	Tracks   []*trajectory.Track // by sensor, where poses were joined
 	Unjoined []error             // of sensors whose poses could not be joined
 
@@ -108,6 +114,6 @@ func (o *Options) pass(ctx context.Context, b *bench.Bench, rec *recording.Reade
 			}
 			return err
 		}
-		return nil
+		return report.SaveRun(set.Files, filepath.Base(filepath.Clean(o.Out)), out.Rig, out.Drawn, o.Figures)
 	}, tables.PhasorsName, tables.CouplingsName, tables.PosesName, tables.IntegrityName)
 }

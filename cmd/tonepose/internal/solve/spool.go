@@ -55,17 +55,22 @@ func (w *window) each(visit func(*float64)) {
 	if w.sensed.Solved {
 		solved = 1
 	}
-	whole := [...]float64{float64(fit.DOF), float64(fit.Iterations), float64(fit.Status), float64(w.sensed.Flags), solved}
+	judged := &w.sensed.Verdict
+	for _, v := range [...]*float64{&judged.PositionError, &judged.Chi2, &judged.QuadratureChi2} {
+		visit(v)
+	}
+	whole := [...]float64{float64(fit.DOF), float64(fit.Iterations), float64(fit.Status), float64(w.sensed.Flags), solved, float64(judged.DOF), float64(judged.QuadratureDOF)}
 	for i := range whole {
 		visit(&whole[i])
 	}
 	fit.DOF, fit.Iterations = int(whole[0]), int(whole[1])
 	fit.Status, w.sensed.Flags, w.sensed.Solved = solver.Status(whole[2]), verdict.Flags(whole[3]), whole[4] == 1
+	judged.DOF, judged.QuadratureDOF = int(whole[5]), int(whole[6])
 }
 
 // keep adds a window.
 func (s *spool) keep(m *stream.Measured, v *engine.Sensed) error {
-	w := window{stream.Measured{Time: m.Time, Duration: m.Duration}, engine.Sensed{Fitted: v.Fitted, Fit: v.Fit, Solved: v.Solved, Flags: v.Flags}}
+	w := window{stream.Measured{Time: m.Time, Duration: m.Duration}, engine.Sensed{Fitted: v.Fitted, Fit: v.Fit, Solved: v.Solved, Flags: v.Flags, Verdict: v.Verdict}}
 	before := len(s.unsaved)
 	w.each(func(x *float64) { s.unsaved = binary.LittleEndian.AppendUint64(s.unsaved, math.Float64bits(*x)) })
 	s.size = len(s.unsaved) - before

@@ -158,7 +158,7 @@ func TestMetadataText(t *testing.T) {
 		t.Fatal(err)
 	}
 	for key, want := range map[string]string{
-		"schema_version": "4", "tool_version": "0.1.0", "rig": invented.Rig,
+		"schema_version": "5", "tool_version": "0.1.0", "rig": invented.Rig,
 		// sha256sum of the rig's text
 		"rig_sha256":     "91dd630e7534a7608addefe3ed2696b4a60a0cae3ed4fda5512d6786a1d92089",
 		"recording_name": "moving.sigmf-meta", "recording_size": "1234", "recording_start": "2026-03-04T05:06:07.89Z",

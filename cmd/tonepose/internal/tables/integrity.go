@@ -48,10 +48,14 @@ type integrityRow struct {
 	Growth         *float64 `parquet:"misfit_growth,dict,zstd,optional"`
 	Finding        string   `parquet:"finding,dict,zstd"`
 	Flags          string   `parquet:"flags,dict,zstd"`
+	State          *string  `parquet:"state,dict,zstd,optional"`
 
 	values  [21]float64
 	columns []**float64 // the nullable columns of these values
 }
+
+// states are the names of the states, to point to.
+var states = [...]string{verdict.Sound.String(), verdict.InDoubt.String(), verdict.Flagged.String()}
 
 // numbers are where the values of the nullable columns are kept, in their
 // order: those of the runner-up's pose and ratio apart.
@@ -64,6 +68,7 @@ func (v *Integrity) numbers(runnerUp *[8]float64) [21]*float64 {
 func (r *integrityRow) store(v *Integrity) error {
 	*r = integrityRow{Time: v.Time, Duration: v.Duration, Sensor: v.Sensor, DOF: int32(v.DOF), QuadratureDOF: int32(v.QuadratureDOF),
 		Finding: v.Finding, Flags: v.Flags.String(), columns: columnsOf(r, r.columns)}
+	r.State = &states[v.State(v.Flags)]
 	nan := math.NaN()
 	runnerUp := [8]float64{nan, nan, nan, nan, nan, nan, nan, nan}
 	if v.RunnerUp != nil {

@@ -19,7 +19,8 @@ import (
 //   - 3: tables of what fits are worth tell by what a misfit multiplies variances;
 //     the sigmas of poses have it.
 //   - 4: poses of live streams tell their latency and the windows skipped before them.
-const schemaVersion = 4
+//   - 5: what fits are worth is told in a word, too.
+const schemaVersion = 5
 
 // added are the columns that tables of earlier schemas may lack.
 var added = []string{
@@ -27,6 +28,7 @@ var added = []string{
 	"nonlinearity", "low_x_m", "high_x_m", "low_y_m", "high_y_m", "low_z_m", "high_z_m",
 	"misfit_growth",
 	"latency_s", "skipped_windows",
+	"state",
 }
 
 // Metadata says where a table comes from. It is stored with each table, with
