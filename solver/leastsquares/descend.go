@@ -20,18 +20,29 @@ type Equations interface {
 const maxDamping = 1e16
 
 // Descend lowers a cost from the point at hand, where the equations are formed, until
-// a step promises no more than tol, and leaves the equations of the point where it
-// ends. It begins as Gauss–Newton; damping comes with the first step that fails. The
+// an undamped step promises no more than tol, and leaves the equations of the point where
+// it ends. It begins as Gauss–Newton; damping comes with the first step that fails. The
 // error is that of Take or Back.
 //
 // Damping falls by the gain after H. B. Nielsen, Damping parameter in Marquardt's
-// method, IMM-REP-1999-05, Technical University of Denmark, 1999 (recalled, not seen).
+// method, IMM-REP-1999-05, Technical University of Denmark, 1999, who lets it fall to a
+// third at a time at most; to a tenth here, as it is then sooner back at Gauss–Newton, of
+// which the last steps are.
 func Descend(e Equations, cost, tol float64, iterations int) (float64, int, Status, error) {
 	damping, grow := 0.0, 2.0
+	tried := false // undamped, since the last step that helped
 	for iteration := range iterations {
 		fall, ok := e.Step(damping)
 		if ok && fall <= tol {
-			return cost, iteration, costFlat, nil
+			switch {
+			case damping == 0:
+				return cost, iteration, costFlat, nil
+			case tried:
+				return cost, iteration, Stalled, nil
+			}
+			// A damped step promises little anywhere, if it is only damped enough.
+			damping, grow, tried = 0, 2, true
+			continue
 		}
 		if ok {
 			next, err := e.Take()
@@ -39,7 +50,7 @@ func Descend(e Equations, cost, tol float64, iterations int) (float64, int, Stat
 				return cost, iteration, notStarted, err
 			}
 			if ratio := (cost - next) / fall; ratio > 1e-3 {
-				cost = next
+				cost, tried = next, false
 				t := 2*ratio - 1
 				if damping, grow = damping*math.Max(0.1, 1-t*t*t), 2; damping < 1e-9 {
 					damping = 0

@@ -11,7 +11,7 @@ import (
 
 // Options tunes Solve. The zero value of a field means its default.
 type Options struct {
-	MaxIterations int     // accepted and rejected steps; default 200
+	MaxIterations int     // accepted and rejected steps; default 200, and 1000 for a second descent, see Solve
 	RankTol       float64 // singular values of the scaled Jacobian below RankTol of the largest count as zero; default 1e-12, 1e-8 with central differences
 }
 
@@ -23,6 +23,20 @@ const (
 	// size. Moré (1978) allows 0.1 to 100: the larger, the fewer steps on mild
 	// problems, and the more starts that run off on others.
 	firstRadius = 0.1
+	// A point is a minimum where the linear model, in the scale that its own Jacobian has,
+	// promises a step shorter than leastStep of the parameters' size, or a fall below
+	// leastFall of the cost. A descent that has converged is within both by far, but for
+	// residuals or parameters that are zero but for rounding: the one or the other then says
+	// nothing.
+	leastStep, leastFall = 1e-7, 1e-10
+	// zeroCost is a cost at which nothing is left to fit, residuals being in units of their
+	// standard deviation.
+	zeroCost = 1e-20
+	// stepRank of RankTol is what a singular value needs for steps to go along its direction:
+	// on the way, two columns may be alike for a while that differ at the minimum.
+	stepRank = 1e-2
+	// What a descent may take with bends and without.
+	bentIterations, plainIterations = 200, 1000
 )
 
 // check fills the defaults or names the field that is wrong.
@@ -33,7 +47,6 @@ func (o Options) check(numeric bool) (Options, error) {
 	case !(o.RankTol >= 0 && o.RankTol < 1):
 		return o, fmt.Errorf("leastsquares: Options.RankTol = %g: must lie between 0 and 1, or be 0 for its default", o.RankTol)
 	}
-	o.MaxIterations = cmp.Or(o.MaxIterations, 200)
 	if numeric {
 		o.RankTol = cmp.Or(o.RankTol, 1e-8)
 	}
@@ -51,9 +64,10 @@ const (
 	gradientZero          // nothing is left to follow
 	Stalled               // no step lowers the cost, though the model promises it: rounding, or a wrong Jacobian
 	iterationLimit        // MaxIterations reached
+	slopeLeft             // the steps have come to nothing where the cost still falls: no minimum
 )
 
-var statusNames = [...]string{"not started", "step small", "cost flat", "gradient zero", "stalled", "iteration limit"}
+var statusNames = [...]string{"not started", "step small", "cost flat", "gradient zero", "stalled", "iteration limit", "slope left"}
 
 func (s Status) String() string { return statusNames[s] }
 

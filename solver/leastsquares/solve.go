@@ -1,6 +1,7 @@
 package leastsquares
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -23,6 +24,7 @@ type fit struct {
 	size   []float64
 	delta  []float64
 	bend   []float64
+	plain  bool // steps are straight
 	f      *factor
 }
 
@@ -31,13 +33,29 @@ type fit struct {
 // ended is Result.Status.
 //
 // Trust region after Moré (1978) with column scaling and second-order
-// correction.
+// correction. The bends of the latter may lead off a far start to where nothing is left
+// to follow; where they find no minimum, a second descent from the start goes without.
 func Solve(p Problem, start []float64, opt Options) (Result, error) {
-	s, err := newFit(p, start, opt)
-	if err != nil {
-		return Result{}, err
+	var results [2]Result
+	for k := range results {
+		s, err := newFit(p, start, opt)
+		if err != nil {
+			return Result{}, err
+		}
+		s.plain = k == 1
+		s.opt.MaxIterations = cmp.Or(opt.MaxIterations, [...]int{bentIterations, plainIterations}[k])
+		if results[k], err = s.run(); err != nil {
+			return Result{}, err
+		}
+		status := results[k].Status
+		if status.Err() == nil || status == iterationLimit && opt.MaxIterations > 0 {
+			return results[k], nil
+		}
 	}
-	return s.run()
+	if results[1].Cost < results[0].Cost {
+		return results[1], nil
+	}
+	return results[0], nil
 }
 
 // rounding is the relative error of a cost, from residuals good to some ε.
@@ -102,7 +120,7 @@ func (s *fit) run() (Result, error) {
 		length, fall, lambda := s.f.step(s.delta, s.scale, radius)
 		flat := fall <= costTol*cost
 		short := length <= stepTol*s.scaledSize()
-		if !flat && !short {
+		if !flat && !short && !s.plain {
 			s.accelerate(lambda, length)
 		}
 		s.p.Manifold.plus(s.trial, s.x, s.delta)
@@ -166,11 +184,18 @@ func (s *fit) run() (Result, error) {
 	return s.result(status, iterations, cost)
 }
 
-// result fills the covariance with the scale of the last Jacobian alone.
+// result fills the covariance with the scale of the last Jacobian alone. In that scale,
+// too, a point must be a minimum: columns that have shrunk since the start count for nothing
+// in the descent's.
 func (s *fit) result(status Status, iterations int, cost float64) (Result, error) {
 	s.columnNorms(false)
 	if err := s.f.factorise(s.j, s.r, s.scale, s.opt.RankTol); err != nil {
 		return Result{}, err
+	}
+	if status.Err() == nil && cost > zeroCost {
+		if length, fall, _ := s.f.step(s.delta, s.scale, math.Inf(1)); length > leastStep*s.scaledSize() && fall > leastFall*cost {
+			status = slopeLeft
+		}
 	}
 	return Result{
 		X: s.x, Residuals: s.r, Cost: cost,
@@ -189,7 +214,7 @@ func (s *fit) linearise() error {
 	if err := s.columnNorms(true); err != nil {
 		return err
 	}
-	return s.f.factorise(s.j, s.r, s.scale, s.opt.RankTol)
+	return s.f.factorise(s.j, s.r, s.scale, stepRank*s.opt.RankTol)
 }
 
 // columnNorms sets the scale to the norms of the Jacobian's columns, or raises
