@@ -50,7 +50,6 @@ type Writer struct {
 	data    *bufio.Writer
 	row     int64 // samples of each channel so far
 	scratch []byte
-	counts  [256]float64 // a few of one channel
 	finish  func() error // writes what follows the samples
 
 	captures, annotations []any // of SigMF, beside the first capture
@@ -94,7 +93,7 @@ func NewWriter(data, meta io.Writer, d Description) (*Writer, error) {
 	if len(d.Names) == 0 || len(d.Names) > maxChannels {
 		return nil, fmt.Errorf("%d channels: must be 1..%d", len(d.Names), maxChannels)
 	}
-	w.data = bufio.NewWriterSize(data, 1<<18)
+	w.data = bufio.NewWriterSize(data, 1<<16)
 	var err error
 	switch d.Format {
 	case "sigmf":
@@ -180,20 +179,16 @@ func (w *Writer) Annotate(start, stop int64, words string) {
 	w.annotations = append(w.annotations, map[string]any{"core:sample_start": start, "core:sample_count": stop - start, "core:comment": words})
 }
 
-// appendCounts appends counts of 16 bits, as appendSample does, channel by channel.
+// appendCounts appends counts of 16 bits, as appendSample does, some samples of each channel at
+// a time, so that their lines stay near.
 func (w *Writer) appendCounts(b []byte, volts [][]float64) []byte {
-	channels, n := len(volts), len(volts[0])
+	const some = 256
+	stride, n := 2*len(volts), len(volts[0])
 	first := len(b)
-	b = slices.Grow(b, 2*channels*n)[:first+2*channels*n]
-	for from := 0; from < n; from += len(w.counts) {
+	b = slices.Grow(b, stride*n)[:first+stride*n]
+	for from := 0; from < n; from += some {
 		for c, v := range volts {
-			counts := w.counts[:min(len(w.counts), n-from)]
-			kernel.Quantise(counts, v[from:], w.one[c], 1<<15, 1)
-			to := b[first+2*(channels*from+c):]
-			for _, x := range counts {
-				binary.LittleEndian.PutUint16(to, uint16(int32(x)))
-				to = to[min(2*channels, len(to)):]
-			}
+			kernel.Counts(b[first+stride*from+2*c:], stride, v[from:min(from+some, n)], w.one[c])
 		}
 	}
 	return b

@@ -19,7 +19,17 @@ func init() {
 		}
 		return clipped + quantiseFrom(whole, dst, v, unit, top, step)
 	})
+	countsKernel.Add(variant.AVX2, func(dst []byte, stride int, v []float64, unit float64) {
+		whole := len(v) &^ 7
+		if whole > 0 {
+			countsAVX2(&dst[0], stride, &v[0], whole, unit)
+		}
+		countsFrom(whole, dst, stride, v, unit)
+	})
 }
+
+//go:noescape
+func countsAVX2(dst *byte, stride int, v *float64, n int, unit float64)
 
 //go:noescape
 func quantiseAVX2(dst, v *float64, n int, unit, low, high, step float64) int

@@ -14,6 +14,70 @@ DATA quantise0<>+48(SB)/8, $0x3ff0000000000000
 DATA quantise0<>+56(SB)/8, $0x3ff0000000000000
 GLOBL quantise0<>(SB), RODATA|NOPTR, $64
 
+DATA quantise1<>+0(SB)/8, $0xc0e0000000000000
+DATA quantise1<>+8(SB)/8, $0xc0e0000000000000
+DATA quantise1<>+16(SB)/8, $0xc0e0000000000000
+DATA quantise1<>+24(SB)/8, $0xc0e0000000000000
+DATA quantise1<>+32(SB)/8, $0xc0e0000000000000
+DATA quantise1<>+40(SB)/8, $0xc0e0000000000000
+DATA quantise1<>+48(SB)/8, $0xc0e0000000000000
+DATA quantise1<>+56(SB)/8, $0xc0e0000000000000
+GLOBL quantise1<>(SB), RODATA|NOPTR, $64
+
+DATA quantise2<>+0(SB)/8, $0x40dfffc000000000
+DATA quantise2<>+8(SB)/8, $0x40dfffc000000000
+DATA quantise2<>+16(SB)/8, $0x40dfffc000000000
+DATA quantise2<>+24(SB)/8, $0x40dfffc000000000
+DATA quantise2<>+32(SB)/8, $0x40dfffc000000000
+DATA quantise2<>+40(SB)/8, $0x40dfffc000000000
+DATA quantise2<>+48(SB)/8, $0x40dfffc000000000
+DATA quantise2<>+56(SB)/8, $0x40dfffc000000000
+GLOBL quantise2<>(SB), RODATA|NOPTR, $64
+
+// func countsAVX2(dst *byte, stride int, v *float64, n int, unit float64)
+// Requires: AVX
+TEXT ·countsAVX2(SB), $0-40
+	MOVQ         dst+0(FP), AX
+	MOVQ         stride+8(FP), CX
+	MOVQ         v+16(FP), DX
+	MOVQ         n+24(FP), BX
+	VBROADCASTSD unit+32(FP), Y0
+	VMOVUPD      quantise1<>+0(SB), Y1
+	VMOVUPD      quantise2<>+0(SB), Y2
+
+samples:
+	VMOVUPD    (DX), Y3
+	VDIVPD     Y0, Y3, Y3
+	VMAXPD     Y3, Y1, Y3
+	VMINPD     Y3, Y2, Y3
+	VCVTPD2DQY Y3, X3
+	VPEXTRW    $0x00, X3, (AX)
+	ADDQ       CX, AX
+	VPEXTRW    $0x02, X3, (AX)
+	ADDQ       CX, AX
+	VPEXTRW    $0x04, X3, (AX)
+	ADDQ       CX, AX
+	VPEXTRW    $0x06, X3, (AX)
+	ADDQ       CX, AX
+	VMOVUPD    32(DX), Y3
+	VDIVPD     Y0, Y3, Y3
+	VMAXPD     Y3, Y1, Y3
+	VMINPD     Y3, Y2, Y3
+	VCVTPD2DQY Y3, X3
+	VPEXTRW    $0x00, X3, (AX)
+	ADDQ       CX, AX
+	VPEXTRW    $0x02, X3, (AX)
+	ADDQ       CX, AX
+	VPEXTRW    $0x04, X3, (AX)
+	ADDQ       CX, AX
+	VPEXTRW    $0x06, X3, (AX)
+	ADDQ       CX, AX
+	ADDQ       $0x00000040, DX
+	SUBQ       $0x00000008, BX
+	JNZ        samples
+	VZEROUPPER
+	RET
+
 // func quantiseAVX2(dst *float64, v *float64, n int, unit float64, low float64, high float64, step float64) int
 // Requires: AVX
 TEXT ·quantiseAVX2(SB), $0-64

@@ -1,6 +1,7 @@
 package kernel
 
 import (
+	"bytes"
 	"math"
 	"math/rand/v2"
 	"testing"
@@ -61,6 +62,42 @@ func TestQuantiseRoundsAndClips(t *testing.T) {
 				}
 				if clipped != wantClipped {
 					t.Fatalf("n = %d: %d clipped, want %d", n, clipped, wantClipped)
+				}
+			}
+		}
+	})
+}
+
+// Counts are those of Quantise at 16 bits, wherever they lie.
+func TestCountsAreThoseOfQuantise(t *testing.T) {
+	varianttest.Each(t, countsKernel, func(t *testing.T) {
+		r := rand.New(rand.NewPCG(1, 1))
+		for n := range 40 {
+			for stride := 2; stride <= 7; stride++ {
+				const unit = 0.25
+				v, want := make([]float64, n), make([]float64, n)
+				for i := range v {
+					switch r.IntN(8) {
+					case 0:
+						v[i] = []float64{math.NaN(), math.Inf(1), math.Inf(-1), 32767.5 * unit, -32768.5 * unit, 1e300}[r.IntN(6)]
+					case 1:
+						v[i] = unit * (math.Floor(100*r.NormFloat64()) + 0.5)
+					default:
+						v[i] = 20000 * unit * r.NormFloat64()
+					}
+				}
+				quantiseGo(want, v, unit, 1<<15, 1)
+				got := bytes.Repeat([]byte{0xa5}, n*stride+2)
+				Counts(got, stride, v, unit)
+				for i := range n {
+					at := got[i*stride:]
+					if c := int16(uint16(at[0]) | uint16(at[1])<<8); float64(c) != want[i] {
+						t.Fatalf("n = %d: %g is %d, want %g", n, v[i]/unit, c, want[i])
+					}
+					at[0], at[1] = 0xa5, 0xa5
+				}
+				if bytes.Count(got, []byte{0xa5}) != len(got) {
+					t.Fatalf("n = %d, stride %d: written between the counts", n, stride)
 				}
 			}
 		}
