@@ -17,10 +17,12 @@ import (
 )
 
 type reportOptions struct {
-	truth  []string
-	out    string
-	force  bool
-	output outputFlags
+	truth             []string
+	record            []string
+	plan, calibration string
+	out               string
+	force             bool
+	output            outputFlags
 }
 
 func newReport(s Streams) *cobra.Command {
@@ -34,12 +36,15 @@ uncertainty, couplings and what does not fit, tones and noise, poses, flags with
 their meaning and next step, calibration, provenance and cautions. Figures are
 inside, and it prints to PDF from any browser.
 
-With --truth the errors are in it, as assess finds them. Several runs make one
+Where the recording is at hand, range and noise of its channels and their spectrum are
+in it. With --truth the errors are in it, as assess finds them; with --plan what was
+planned; with --calibration its residuals. Several runs make one
 file with a table on top, worst first; --truth is then given once for each, in
 their order, empty for none. DIR may hold the parts of a live stream.
 
 Exit code: 0 done, 1 no pose could be compared, 2 the call or a file was wrong.`,
 		Example: `  tonepose report out/stations --truth stations.csv
+  tonepose report out/stations --plan plan --calibration calibration.json --recording run.sigmf-meta
   tonepose report monday tuesday --out week.html`,
 		Args: func(cmd *cobra.Command, args []string) error {
 			if len(args) == 0 {
@@ -51,10 +56,13 @@ Exit code: 0 done, 1 no pose could be compared, 2 the call or a file was wrong.`
 	}
 	f := c.Flags()
 	f.StringArrayVar(&o.truth, "truth", nil, "CSV of known poses, or the folder of another run; once for each DIR")
+	f.StringArrayVar(&o.record, "recording", nil, "the recording of each DIR, or none (default: a file of its name and size in DIR, above it or here, if there is one)")
+	f.StringVar(&o.plan, "plan", "", "directory that plan --out wrote, to compare with what came")
+	f.StringVar(&o.calibration, "calibration", "", "file that holds what calibrate --json printed: its residuals, and what it changed")
 	f.StringVar(&o.out, "out", "", "the HTML file (default: DIR.html, beside a single DIR)")
 	f.BoolVar(&o.force, "force", false, "replace a file that exists")
 	f.BoolVar(&o.output.quiet, "quiet", false, "no notes: the file, warnings and errors alone")
-	f.Lookup("truth").DefValue = ""
+	f.Lookup("truth").DefValue, f.Lookup("recording").DefValue = "", ""
 	return c
 }
 
@@ -62,6 +70,8 @@ func runReport(cmd *cobra.Command, dirs []string, o *reportOptions, s Streams) e
 	switch {
 	case len(o.truth) > 0 && len(o.truth) != len(dirs):
 		return fmt.Errorf("--truth is given %d times for %d folders: give it once for each, in their order, empty for none", len(o.truth), len(dirs))
+	case len(o.record) > 0 && len(o.record) != len(dirs):
+		return fmt.Errorf("--recording is given %d times for %d folders: give it once for each, in their order, none for none", len(o.record), len(dirs))
 	case o.out == "" && len(dirs) > 1:
 		return errors.New("--out is missing: name the HTML file about several runs")
 	case o.out == "":
@@ -73,9 +83,12 @@ func runReport(cmd *cobra.Command, dirs []string, o *reportOptions, s Streams) e
 	var runs []*document.Run
 	for i, dir := range dirs {
 		// The interval of an error needs many resamples, and a page shows none.
-		options := document.RunOptions{Assess: assess.Options{Resamples: -1, Reach: 0.5, Confidence: 0.95, Seed: 1}}
+		options := document.RunOptions{Assess: assess.Options{Resamples: -1, Reach: 0.5, Confidence: 0.95, Seed: 1}, Plan: o.plan, Calibration: o.calibration}
 		if len(o.truth) > 0 {
 			options.Truth = o.truth[i]
+		}
+		if len(o.record) > 0 {
+			options.Recording = o.record[i]
 		}
 		run, err := document.ReadRun(cmd.Context(), dir, options)
 		if err != nil {

@@ -2,9 +2,12 @@ package cli
 
 import (
 	"bytes"
+	"encoding/binary"
 	"encoding/xml"
 	"errors"
+	"fmt"
 	"io"
+	"math"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -139,5 +142,50 @@ func TestReportRefuses(t *testing.T) {
 	}
 	if text, _ := os.ReadFile(kept); string(text) != "mine" {
 		t.Error("a file was replaced")
+	}
+}
+
+// With the recording at hand the report has range and spectrum; with plan and
+// calibration what was planned and how the calibration fits. Another recording is
+// refused.
+func TestReportOfAllThatCameBefore(t *testing.T) {
+	dir, own := wholeStations(t), recordingFile("pipe-bench-stations.sigmf-meta")
+	temp := t.TempDir()
+	plan, calibration := filepath.Join(temp, "plan"), filepath.Join(temp, "calibration.json")
+	tonepose(t, "plan", rigFile("pipe-bench.rig.yaml"), "--window", "80ms", "--out", plan, "--figures", "none", "--quiet")
+	text := tonepose(t, "calibrate", recordingFile("pipe-bench-calibration.sigmf-meta"), "--rig", rigFile("pipe-bench.rig.yaml"), "--intervals", recordingFile("pipe-bench-calibration.reference.csv"),
+		"--out", filepath.Join(temp, "built.rig.yaml"), "--json")
+	if err := os.WriteFile(calibration, []byte(text), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	page := reported(t, dir, "--recording", own, "--plan", plan, "--calibration", calibration)
+	codes, err := os.ReadFile(recordingFile("pipe-bench-stations.sigmf-data")) // ri16_le of four channels, the drive last
+	if err != nil {
+		t.Fatal(err)
+	}
+	largest := 0.0
+	for i := 6; i+1 < len(codes); i += 8 {
+		largest = max(largest, math.Abs(float64(int16(binary.LittleEndian.Uint16(codes[i:])))))
+	}
+	for _, want := range []string{"Spectrum of every channel", fmt.Sprintf("least margin: drive at %.1f %% of range", 100*largest/32768), "Range and noise of every channel", "What was planned, and what came", "in hann windows of 80.0 ms",
+		"Residuals of the calibration", "What the calibration changed", "60 stations, chi-square 1419 of 1384", "e1 place x (mm)"} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the page lacks %q", want)
+		}
+	}
+	for _, c := range []struct{ args, want string }{
+		{"--recording|" + recordingFile("pipe-bench-moving.sigmf-meta"), "sha256"},
+		{"--plan|" + temp, "plan.json"},
+		{"--calibration|" + filepath.Join(plan, "plan.json"), "calibrate --json"},
+		{"--recording|a|--recording|b", "given 2 times for 1 folders"},
+	} {
+		var errs bytes.Buffer
+		out := filepath.Join(temp, "none.html")
+		if code := Run(t.Context(), append([]string{"report", dir, "--out", out}, strings.Split(c.args, "|")...), Streams{Out: &bytes.Buffer{}, Err: &errs}); code != 2 || !strings.Contains(errs.String(), c.want) {
+			t.Errorf("%s: exit code %d: %s", c.args, code, &errs)
+		}
+		if _, err := os.Stat(out); err == nil {
+			t.Errorf("%s: a page was written", c.args)
+		}
 	}
 }

@@ -67,6 +67,9 @@ func (run *Run) samples() answer {
 	if most > 0 {
 		a.Why = fmt.Sprintf("%s of %d rows", strings.Join(named, ", "), run.Rows)
 	}
+	if margin := run.margin(); margin != "" {
+		a.Why += "; " + margin
+	}
 	a.grade = partly(most, run.Rows)
 	a.Answer = a.answer()
 	return a

@@ -70,6 +70,7 @@ type section struct {
 	Figure      template.HTML
 	Grid        *grid
 	Wide        bool // as wide as the page
+	Tall        bool // a figure much higher than wide: a page of its own in print
 }
 
 // grid is a table with headers.
@@ -179,7 +180,7 @@ func (d *Document) chapter(run *Run) (*chapter, error) {
 	for _, s := range run.Sensors {
 		c.Large = append(c.Large, run.large(s))
 	}
-	for _, part := range []func() error{c.pictures, c.couplings, c.tones, c.poses, c.assessment, c.flags, c.facts, c.calibration} {
+	for _, part := range []func() error{c.pictures, c.samples, c.couplings, c.tones, c.poses, c.assessment, c.flags, c.facts, c.plan, c.calibration, c.calibrated} {
 		if err := part(); err != nil {
 			return nil, err
 		}
@@ -276,7 +277,7 @@ func (c *chapter) show(f *figure.Figure, wide bool) error {
 	if err := f.WriteInline(&b); err != nil {
 		return err
 	}
-	c.add(section{Title: f.Title, Note: f.Note, Figure: template.HTML(b.String()), Wide: wide})
+	c.add(section{Title: f.Title, Note: f.Note, Figure: template.HTML(b.String()), Wide: wide, Tall: f.Height > 1.25*f.Width})
 	return nil
 }
 

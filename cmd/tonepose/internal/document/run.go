@@ -15,9 +15,12 @@ import (
 	"slices"
 
 	"tonepose/cmd/tonepose/internal/assess"
+	"tonepose/cmd/tonepose/internal/calibrate"
+	"tonepose/cmd/tonepose/internal/inspect"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/cmd/tonepose/internal/verdict"
+	"tonepose/multitone/recording"
 )
 
 // Run is one solved run as its document needs it, in memory that does not grow with
@@ -37,8 +40,11 @@ type Run struct {
 	Latency  []float64 // [s]; empty: from a recording
 
 	Sensors    []*SensorRun
-	Findings   []Finding       // what was named wrong, the most frequent first
-	Assessment *assess.Summary // nil: no truth was given
+	Findings   []Finding           // what was named wrong, the most frequent first
+	Inspection *inspect.Inspection // of the recording; nil: it is not at hand
+	plan       *planned            // nil: none was given
+	calibrated *calibrate.Summary  // nil: none was given
+	Assessment *assess.Summary     // nil: no truth was given
 }
 
 // SensorRun is what a run shows of one sensor.
@@ -61,6 +67,12 @@ type Finding struct {
 type RunOptions struct {
 	Truth  string // CSV of known poses, or the folder of another run; empty: none
 	Assess assess.Options
+	// Recording is that of the run; empty: looked for near the run, "none": not looked at.
+	Recording string
+	Reading   recording.Options
+	// Plan is the directory of plan --out, or its plan.json; Calibration a file that holds
+	// what calibrate --json printed; empty: none.
+	Plan, Calibration string
 }
 
 // ReadRun reads the folder of a run, or of the parts of a live one.
@@ -118,6 +130,19 @@ func ReadRun(ctx context.Context, dir string, o RunOptions) (*Run, error) {
 		return nil, err
 	}
 	run.Sensors = slices.DeleteFunc(run.Sensors, func(s *SensorRun) bool { return s.Series.rows() == 0 })
+	if err := run.look(ctx, &o); err != nil {
+		return nil, err
+	}
+	if o.Plan != "" {
+		if run.plan, err = readPlan(o.Plan); err != nil {
+			return nil, err
+		}
+	}
+	if o.Calibration != "" {
+		if run.calibrated, err = readCalibration(o.Calibration); err != nil {
+			return nil, err
+		}
+	}
 	if o.Truth == "" {
 		return run, nil
 	}

@@ -32,7 +32,7 @@ type QualityData struct {
 // a filled one, in both.
 func Quality(d QualityData) *Figure {
 	lo, hi := chart.SpanOr(true, 1e-6, 1e-3, d.Sigma, d.Estimated)
-	size := chart.LogPanel("position", "m", lo, hi, lo)
+	size := chart.LogPanel("position", "m", lo, hi, math.Sqrt(lo*hi))
 	fits := chart.NewPlot("", "chi-square")
 	chi2 := distuv.ChiSquared{K: float64(max(d.DOF, 1))}
 	low, high := chi2.Quantile(0.025), chi2.Quantile(0.975)

@@ -128,8 +128,10 @@ func (d SpectrumData) mark(c draw.Canvas, ch *Channel, x, y func(float64) vg.Len
 			drawn = append(drawn, vg.Point{X: x(m.Hz), Y: at})
 		}
 	}
-	for _, hz := range d.Mains {
-		if d.shows(hz) && ch.stands(d.Hz, hz) {
+	last := vg.Length(math.Inf(-1))
+	for _, hz := range d.Mains { // those far apart enough to be told apart
+		if d.shows(hz) && ch.stands(d.Hz, hz) && x(hz)-last > 8 {
+			last = x(hz)
 			c.DrawGlyphNoClip(mainsMark, above(hz))
 			drawn = append(drawn, above(hz))
 		}

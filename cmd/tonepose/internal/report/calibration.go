@@ -14,14 +14,14 @@ func SaveCalibration(to *files.Batch, prefix string, r *calibrate.Result, format
 	sum, name := r.Summary, r.Rig.Name
 	note := fmt.Sprintf("%s, chi-square %.1f of %d", sum.Recording, sum.Chi2, sum.DOF)
 	return Save(to, prefix, map[string]*figure.Figure{
-		"residuals":    calibrationResiduals(sum, name+": residuals of the calibration", note),
-		"parameters":   calibrationParameters(sum, name+": what the calibration changed", note),
+		"residuals":    CalibrationResiduals(sum, name+": residuals of the calibration", note),
+		"parameters":   CalibrationParameters(sum, name+": what the calibration changed", note),
 		"correlations": calibrationCorrelations(r.Adjustment, name+": correlations of the parameters", note),
 	}, formats)
 }
 
-// calibrationResiduals draws the couplings' residuals by station and emitter.
-func calibrationResiduals(sum *calibrate.Summary, title, note string) *figure.Figure {
+// CalibrationResiduals draws the couplings' residuals by station and emitter.
+func CalibrationResiduals(sum *calibrate.Summary, title, note string) *figure.Figure {
 	d := figure.ResidualData{Title: title, Note: note}
 	for _, e := range sum.Emitters {
 		d.Emitters = append(d.Emitters, e.Name)
@@ -38,8 +38,8 @@ func calibrationResiduals(sum *calibrate.Summary, title, note string) *figure.Fi
 	return figure.Residuals(d)
 }
 
-// calibrationParameters draws what moved.
-func calibrationParameters(sum *calibrate.Summary, title, note string) *figure.Figure {
+// CalibrationParameters draws what moved.
+func CalibrationParameters(sum *calibrate.Summary, title, note string) *figure.Figure {
 	d := figure.ParameterData{Title: title, Note: note}
 	for _, p := range sum.Parameters {
 		d.Names, d.Units = append(d.Names, p.Name), append(d.Units, p.Unit)
