@@ -3,6 +3,8 @@ package coil_test
 import (
 	"math"
 	"math/cmplx"
+	"strconv"
+	"strings"
 	"testing"
 
 	"tonepose/fieldmodels"
@@ -95,7 +97,7 @@ func TestThickAgainstRoundLoop(t *testing.T) {
 
 // Brooks's coil (inner radius = length = depth c): 1.6994 µH/m of mean radius
 // times N². Source: Grover, Inductance Calculations (1946), 0.016994 a N² µH with
-// a in cm; from memory.
+// a in cm (compared with a public copy).
 func TestBrooksCoil(t *testing.T) {
 	const c = 0.02
 	near(t, "Brooks", coil.ThickInductance(c, 2*c, c, 300), 1.6994e-6*1.5*c*300*300, 0.5e-4)
@@ -172,7 +174,7 @@ func TestACResistance(t *testing.T) {
 		near(t, "excess of six layers", f(six, hz)-1, (5*36-1)/45.0*x4, 0.2*x4+1e-9)
 	}
 	// A close-wound layer loses more than its wire would alone, but no more than
-	// about six times (Medhurst's largest factor, 5.8; from memory).
+	// about six times (Medhurst's largest factor, 5.8; not checked against the original).
 	for _, d := range []float64{0.5, 1, 2, 3} {
 		hz := coil.Resistivity(20) / (math.Pi * fieldmodels.Mu0) / math.Pow(w.Diameter/2/d, 2)
 		if alone := roundWire(d); f(one, hz) < alone || f(one, hz) > 6*alone {
@@ -221,11 +223,62 @@ func TestDrive(t *testing.T) {
 	}
 }
 
-// Medhurst's table of H = C/D (pF/cm) by length over diameter: 0.1, 0.96; 0.5,
-// 0.50; 1, 0.46; 2, 0.50; 5, 0.81; 10, 1.32 (Wireless Engineer 24, 1947; from
-// memory). The fit is to be within a tenth.
+// Lyle's inductances of a current sheet of radius 1 m, printed to six or seven digits.
+func TestSheetOfLyle(t *testing.T) {
+	for _, row := range published.Table(t, "lyle_1914_current_sheet.csv") {
+		printed := row.Text("published")
+		want := row.Number("published")
+		mantissa, power, _ := strings.Cut(printed, "e")
+		_, decimals, _ := strings.Cut(mantissa, ".")
+		half := 0.5 * math.Pow(10, -float64(len(decimals)))
+		if power != "" {
+			exponent, err := strconv.Atoi(power)
+			if err != nil {
+				t.Fatal(err)
+			}
+			half *= math.Pow(10, float64(exponent))
+		}
+		unit := 1.0
+		if row.Text("published_unit") == "mu0 H" {
+			unit = fieldmodels.Mu0
+		}
+		got := coil.SheetInductance(1, row.Number("length_m"), 1)
+		// The print has μ0 = 4π·10⁻⁷ H/m.
+		if off := math.Abs(got - want*unit); off > 1.0001*half*unit+1e-9*got {
+			t.Errorf("%v: %.9g H, printed %s %s", row, got, printed, row.Text("published_unit"))
+		}
+	}
+}
+
+// A thin ring of rectangular section is a loop of wire at the section's geometric mean
+// distance g from itself, which Lyle tabulates (recomputed column: his print has single
+// digits wrong): L = μ0·R·(ln(8R/g) − 2). The next term is of order (b/R)²·ln(8R/b), 1e-5
+// of a section of a thousandth. And g is 0.2235 of the sides' sum within 0.17 % whatever
+// the section, as rectangles of wire have it.
+func TestRingsOfRectangularSection(t *testing.T) {
+	for _, row := range published.Table(t, "lyle_1914_rectangle_gmd.csv") {
+		const radius, long = 1.0, 1e-3
+		share := row.Number("computed_gmd_over_b_plus_c")
+		if math.Abs(share/row.Number("published_gmd_over_b_plus_c")-1) > 5e-6 {
+			t.Errorf("%v: printed and computed differ", row)
+		}
+		near(t, row.String(), 0.2235, share, 1.7e-3)
+		b := row.Number("b_over_c") * long
+		if b == 0 {
+			continue
+		}
+		g := share * (b + long)
+		want := fieldmodels.Mu0 * radius * (math.Log(8*radius/g) - 2)
+		near(t, row.String()+", flat", coil.ThickInductance(radius-b/2, radius+b/2, long, 1), want, 1e-5)
+		near(t, row.String()+", upright", coil.ThickInductance(radius-long/2, radius+long/2, b, 1), want, 1e-5)
+	}
+}
+
+// Medhurst's table of H = C/D (pF/cm) by length over diameter, all of it. The fit is to be
+// within a tenth.
 func TestSelfCapacitance(t *testing.T) {
-	for ratio, h := range map[float64]float64{0.1: 0.96, 0.5: 0.50, 1: 0.46, 2: 0.50, 5: 0.81, 10: 1.32} {
+	for _, row := range published.Table(t, "medhurst_1947_self_capacitance.csv") {
+		ratio, h := row.Number("length_over_diameter"), row.Number("published_H_pF_per_cm")
 		const radius = 0.025
 		c := coil.Coil{InnerRadius: radius, OuterRadius: radius, Length: 2 * radius * ratio, Turns: 30, Wire: coil.Enamelled(0.5e-3)}
 		near(t, "capacitance", c.Capacitance(), h*2*radius*100*1e-12, 0.1)
@@ -254,10 +307,20 @@ func TestParseWire(t *testing.T) {
 }
 
 func TestEnamel(t *testing.T) {
-	// Overall diameters of grade 1, IEC 60317-0-1 (from memory): 0.05 → 0.060, 0.1
-	// → 0.117, 0.2 → 0.226, 0.5 → 0.544, 1.0 → 1.062 mm.
-	for d, over := range map[float64]float64{0.05: 0.060, 0.1: 0.117, 0.2: 0.226, 0.5: 0.544, 1: 1.062} {
-		near(t, "enamel", coil.Enamelled(d*1e-3).Insulated*1e3-d, over-d, 0.35)
+	for _, row := range published.Table(t, "iec60317_round_enamelled.csv") {
+		d := row.Number("nominal_diameter_mm")
+		near(t, row.String(), coil.Enamelled(d*1e-3).Insulated*1e3, row.Number("grade1_maximum_overall_mm"), 1e-12)
+	}
+	// Thicker wires of grade 1 (from memory, not checked against the standard).
+	for d, over := range map[float64]float64{0.2: 0.226, 0.5: 0.544, 1: 1.062} {
+		near(t, "enamel", coil.Enamelled(d*1e-3).Insulated*1e3-d, over-d, 0.1)
+	}
+	// Between and below rows: a thicker wire has the thicker coat, without a jump.
+	for d := 5e-6; d < 0.3e-3; d *= 1.001 {
+		a, b := coil.Enamelled(d), coil.Enamelled(1.001*d)
+		if coatA, coatB := a.Insulated-a.Diameter, b.Insulated-b.Diameter; coatB < 0.99*coatA || coatB > 1.01*coatA {
+			t.Fatalf("%g m: coats of %g and, a thousandth thicker, %g m", d, coatA, coatB)
+		}
 	}
 }
 

@@ -28,11 +28,34 @@ type Wire struct {
 	Insulated float64 // over its insulation [m]
 }
 
+// grade1 are the maxima over the enamel of grade 1 of fine wires: copper and overall
+// diameters [mm].
+//
+// Source: IEC 60317-0-1, Table 1, as reprinted (testdata/published/iec60317_round_enamelled.csv).
+var grade1 = [][2]float64{
+	{0.018, 0.022}, {0.020, 0.024}, {0.022, 0.027}, {0.025, 0.031}, {0.028, 0.034}, {0.032, 0.039}, {0.036, 0.044}, {0.040, 0.049},
+	{0.045, 0.055}, {0.050, 0.060}, {0.056, 0.067}, {0.063, 0.076}, {0.071, 0.084}, {0.080, 0.094}, {0.090, 0.105}, {0.100, 0.117},
+}
+
 // Enamelled returns the wire of a copper diameter [m] with a single coat of
-// enamel. The coat follows 0.06 mm·√(d/mm), within a third of the grade 1
-// maxima of IEC 60317-0-1 from 0.05 to 2 mm (values from memory).
+// enamel: up to 0.1 mm as thick as IEC 60317-0-1 allows at most (grade 1), and below
+// its finest, 0.018 mm, in proportion; from 0.2 mm on 0.06 mm·√(d/mm), which was not
+// checked against the standard. What lies between follows lines.
 func Enamelled(diameter float64) Wire {
-	return Wire{diameter, diameter + 0.06e-3*math.Sqrt(diameter/1e-3)}
+	d := diameter * 1e3
+	rule := func(d float64) float64 { return d + 0.06*math.Sqrt(d) }
+	if d >= 0.2 {
+		return Wire{diameter, rule(d) * 1e-3}
+	}
+	before := [2]float64{}
+	for _, row := range append(grade1[:len(grade1):len(grade1)], [2]float64{0.2, rule(0.2)}) {
+		if d <= row[0] {
+			over := before[1] + (row[1]-before[1])*(d-before[0])/(row[0]-before[0])
+			return Wire{diameter, over * 1e-3}
+		}
+		before = row
+	}
+	panic("unreachable")
 }
 
 // AWG returns the enamelled wire of an American wire gauge, −3 (0000) to 50.

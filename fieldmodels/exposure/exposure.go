@@ -42,7 +42,7 @@ const (
 // alternating fields.
 //
 // Source: ICNIRP, Guidelines on limits of exposure to static magnetic fields,
-// Health Physics 96(4):504–514, 2009 (value from memory).
+// Health Physics 96(4):504–514, 2009 (the sentence as quoted in a public archive).
 const StaticImplantT = 0.5e-3
 
 // ReferenceLevel returns the magnetic reference level [T rms] at hz. At 3 kHz,

@@ -12,7 +12,7 @@ import (
 	"tonepose/testdata/published"
 )
 
-// Abramowitz and Stegun, 25.4.61 (from memory): 4 points of degree 3 at h/√2,
+// Abramowitz and Stegun, 25.4.61 (compared with a public copy): 4 points of degree 3 at h/√2,
 // 7 points of degree 5 with weight 1/4 at the centre and 1/8 at √(2/3)·h, 21
 // points of degree 9 with 1/9, (16±√6)/360 at √((6∓√6)/10)·h.
 func TestDiscNodesHandbook(t *testing.T) {

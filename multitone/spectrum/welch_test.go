@@ -174,7 +174,7 @@ func TestSpread(t *testing.T) {
 
 // Overlap correlation at 50 %: Hann 16.7 %, minimum 4-term Blackman–Harris 3.8 %,
 // boxcar 50 %; at 75 %: 65.9 %, 46.0 %, 75 % (Harris, Proc. IEEE 66(1), 1978, Table I,
-// from memory). The printed digits limit the agreement.
+// not checked against the original). The printed digits limit the agreement.
 func TestFreedomMatchesHarrisOverlapCorrelation(t *testing.T) {
 	for _, c := range []struct {
 		name         string

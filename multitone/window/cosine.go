@@ -9,8 +9,6 @@ package window
 // DFT, MPI für Gravitationsphysik, 2002, Appendix C and D (sft…: flat-tops of
 // Salvatore and Trotta, F for fastest decay, M for lowest sidelobe; hft…: flat-tops
 // named by sidelobe level in dB, D where the edges are also differentiable).
-// nuttall3a, nuttall4b, sft4f, sft5m, hft90d, hft144d and hft196d are from memory;
-// the tests hold them to the sidelobe level that they are known for.
 var cosineSums = map[string][]float64{
 	"boxcar":             {1},
 	"hann":               {0.5, 0.5},

@@ -1,13 +1,17 @@
 package assessment
 
 import (
+	"encoding/json"
 	"math"
 	"math/rand/v2"
+	"strconv"
+	"strings"
 	"testing"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels/rigid"
+	"tonepose/testdata/published"
 )
 
 // oneAxis is a sample whose error along x is e.
@@ -15,39 +19,106 @@ func oneAxis(e float64, station, visit int) Sample {
 	return Sample{Estimate: rigid.Identity().Plus(r3.Vec{X: e}, r3.Vec{}), Truth: rigid.Identity(), Station: station, Visit: visit}
 }
 
-// NIST StRD, one-way analysis of variance, data set SiRstv (resistivity of
-// silicon wafers, five instruments, five readings each). Certified: between
-// instruments 5.11462616e-02 with 4 degrees of freedom, within 2.16636560e-01
-// with 20, residual standard deviation 1.04076068334656e-01. Data and values
-// from memory; that the sums of squares come out as certified to nine digits
-// confirms them. Instruments are visits of one station here.
+// NIST StRD, one-way analysis of variance: treatments are visits of one station here.
+// Certified are the sums of squares between and within. Errors as large as 10¹² with a
+// spread of 0.1 are rounded themselves: by ε of their size each.
 func TestAnalysisOfVariance(t *testing.T) {
-	data := [5][5]float64{
-		{196.3052, 196.1240, 196.1890, 196.2569, 196.3403},
-		{196.3042, 196.3825, 196.1669, 196.3257, 196.0422},
-		{196.1303, 196.2005, 196.2889, 196.0343, 196.1811},
-		{196.2795, 196.1748, 196.1494, 196.1485, 195.9885},
-		{196.2119, 196.1051, 196.1850, 196.0052, 196.2090},
+	var file struct {
+		Sets map[string]struct {
+			Certified map[string]json.RawMessage
+			Data      json.RawMessage
+		}
 	}
+	published.JSON(t, "nist_strd_anova.json", &file)
+	if len(file.Sets) < 5 {
+		t.Fatalf("%d sets", len(file.Sets))
+	}
+	for name, set := range file.Sets {
+		number := func(key string) float64 {
+			v, err := strconv.ParseFloat(strings.Trim(string(set.Certified[key]), `"`), 64)
+			if err != nil {
+				t.Fatalf("%s: %s: %v", name, key, err)
+			}
+			return v
+		}
+		var data [][]float64
+		shift := 0.0
+		if err := json.Unmarshal(set.Data, &data); err != nil {
+			// "SmLs01 plus …"
+			of, added, _ := strings.Cut(strings.Trim(string(set.Data), `"`), " plus ")
+			if shift, err = strconv.ParseFloat(added, 64); err != nil {
+				t.Fatalf("%s: %v", name, err)
+			}
+			if err := json.Unmarshal(file.Sets[of].Data, &data); err != nil {
+				t.Fatalf("%s: %v", name, err)
+			}
+		}
+		var samples []Sample
+		largest := 0.0
+		for v, row := range data {
+			for _, x := range row {
+				samples = append(samples, oneAxis(x+shift, 1, v+1))
+				largest = math.Max(largest, math.Abs(x+shift))
+			}
+		}
+		within := math.Sqrt(number("within_sum_of_squares") / number("within_df"))
+		betweenMean := number("between_sum_of_squares") / number("between_df")
+		each := float64(len(samples)) / float64(len(data))
+		between := math.Sqrt((betweenMean - within*within) / each) // s_L² = (MS between − MS within)/n
+		r, _ := Summarise(samples)
+		p := r.Precision
+		tolerance := 1e-9 + 0x1p-52*largest/within
+		if got := p.Repeatability.Position / within; math.Abs(got-1) > tolerance {
+			t.Errorf("%s: repeatability is %.12f of the certified, tolerance %.1g", name, got, tolerance)
+		}
+		if got := p.BetweenVisits.Position / between; math.Abs(got-1) > tolerance*betweenMean/(each*between*between) {
+			t.Errorf("%s: between visits %.9f of the certified, tolerance %.1g", name, got, tolerance)
+		}
+		if d := math.Hypot(p.Repeatability.Position, p.BetweenVisits.Position)/p.Reproducibility.Position - 1; math.Abs(d) > 1e-14 {
+			t.Errorf("%s: s_R² is not s_r² + s_L²: %g", name, d)
+		}
+	}
+}
+
+// JCGM 100:2008, Annex H.5: ten days of five readings. Readings with the days' means and
+// standard deviations stand for those that the standard does not print.
+func TestVisitsOfTenDays(t *testing.T) {
+	var h5 struct {
+		Readings  int       `json:"readings_a_day"`
+		Mean      []float64 `json:"daily_mean_V"`
+		Deviation []float64 `json:"daily_standard_deviation_uV"`
+		Published struct {
+			OfMeans float64 `json:"standard_deviation_of_daily_means_uV"`
+			Within  float64 `json:"pooled_within_uV"`
+			F       float64
+		}
+		Recomputed struct {
+			Between float64 `json:"between_days_uV"`
+			F       float64
+		}
+	}
+	published.JSON(t, "gum_h5_visits.json", &h5)
 	var samples []Sample
-	for v, row := range data {
-		for _, x := range row {
-			samples = append(samples, oneAxis(x, 1, v+1))
+	for day, mean := range h5.Mean {
+		for _, z := range []float64{-2, -1, 0, 1, 2} {
+			// of variance 1
+			samples = append(samples, oneAxis(1e6*(mean-10)+h5.Deviation[day]*z/math.Sqrt(2.5), 1, day+1))
 		}
 	}
 	r, _ := Summarise(samples)
-	// 200 with a spread of 0.1 leaves 12 digits.
-	if got := r.Precision.Repeatability.Position / 1.04076068334656e-01; math.Abs(got-1) > 1e-9 {
-		t.Errorf("repeatability is %.12f of the certified", got)
+	within, between := r.Precision.Repeatability.Position, r.Precision.BetweenVisits.Position
+	n := float64(h5.Readings)
+	ofMeans := math.Sqrt(between*between + within*within/n)
+	if math.Abs(within-h5.Published.Within) > 0.5 || math.Abs(ofMeans-h5.Published.OfMeans) > 0.5 {
+		t.Errorf("within %.2f, of means %.2f µV, printed %g and %g", within, ofMeans, h5.Published.Within, h5.Published.OfMeans)
 	}
-	// s_L² = (MS between − MS within)/n.
-	between := math.Sqrt((5.11462616e-02/4 - 2.16636560e-01/20) / 5)
-	if got := r.Precision.BetweenVisits.Position / between; math.Abs(got-1) > 1e-7 {
-		t.Errorf("between visits %.9f of the certified", got)
+	// 2.25 in print is from readings; the days' rounded values give 2.26.
+	f := n * ofMeans * ofMeans / (within * within)
+	if math.Abs(f-h5.Recomputed.F) > 1e-9*f || math.Abs(f-h5.Published.F) > 0.015 {
+		t.Errorf("F = %.4f, printed %g, recomputed %.4f", f, h5.Published.F, h5.Recomputed.F)
 	}
-	p := r.Precision
-	if d := math.Hypot(p.Repeatability.Position, p.BetweenVisits.Position) - p.Reproducibility.Position; math.Abs(d) > 1e-15 {
-		t.Errorf("s_R² is not s_r² + s_L²: %g", d)
+	if math.Abs(between/h5.Recomputed.Between-1) > 1e-9 {
+		t.Errorf("between days %.6f µV, want %.6f", between, h5.Recomputed.Between)
 	}
 }
 

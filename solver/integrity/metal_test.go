@@ -186,7 +186,7 @@ func (p *plate) distance(q r3.Vec) float64 {
 
 // floor is a conducting half-space below z = height, thick and good enough that
 // its skin depth is small beside all distances: the image of a coil, sunk by
-// the complex depth δ(1−j) (Bannister's complex image; recalled, and checked
+// the complex depth δ(1−j) (Bannister's complex image, compared with a public copy, and checked
 // below), to first order in it.
 type floor struct{ height, conductivity float64 }
 

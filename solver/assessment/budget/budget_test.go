@@ -80,8 +80,8 @@ func TestSimultaneousResistanceAndReactance(t *testing.T) {
 
 // JCGM 100:2008, G.4.1, example: y = b·x1·x2·x3 with relative standard
 // uncertainties 0.25 % (n = 10), 0.57 % (n = 5), 0.82 % (n = 15) has 1.03 %,
-// 19.0 effective degrees of freedom, t95(19) = 2.09 and U95 = 2.2 %. Values from
-// memory.
+// 19.0 effective degrees of freedom, t95(19) = 2.09 and U95 = 2.2 %. Values not
+// checked against the original.
 func TestWelchSatterthwaite(t *testing.T) {
 	b, err := Propagate(func(y, x []float64) { y[0] = 3 * x[0] * x[1] * x[2] }, 1, []Input{
 		{Name: "x1", Value: 2, Sigma: 2 * 0.0025, DOF: 9},
@@ -103,20 +103,85 @@ func TestWelchSatterthwaite(t *testing.T) {
 	}
 }
 
-// JCGM 100:2008, H.1, calibration of an end gauge: 25 nm (18), 9.7 nm (25.6),
-// 2.9 nm (50) and 16.6 nm (2) combine to 32 nm with 16 degrees of freedom;
-// t99(16) = 2.92, U99 = 93 nm. Values from memory; the standard rounds u_c up to
-// 32 nm, 1 %, and 16.7 degrees of freedom down to 16, 0.5 % of t.
+// JCGM 100:2008, H.1, calibration of an end gauge, from its inputs to the expanded
+// uncertainty: products of quantities whose estimates are zero, uniform and arcsine inputs,
+// parts with their own degrees of freedom. Published: components of 25, 9.7, 2.9 and
+// 16.6 nm, u_c = 32 nm with 16 degrees of freedom, t99(16) = 2.92, U99 = 93 nm. The
+// standard rounds u_c up, 1 %, and the degrees of freedom, 16.75, down.
 func TestEndGauge(t *testing.T) {
-	c := Combine([]Contribution{{"standard", 25, 18}, {"difference", 9.7, 25.6}, {"expansion", 2.9, 50}, {"temperature", 16.6, 2}}, 0.99)
-	if math.Abs(c.Sigma-32) > 0.5 || math.Floor(c.DOF) != 16 {
-		t.Errorf("%.2f nm with %.2f degrees of freedom", c.Sigma, c.DOF)
+	type part struct {
+		NM      float64 `json:"u_nm"`
+		K       float64 `json:"u_K"`
+		Arcsine float64 `json:"arcsine_half_width"`
+		DOF     float64
+	}
+	var h1 struct {
+		Inputs []struct {
+			part
+			Name    string
+			NM      float64 `json:"value_nm"`
+			PerK    float64 `json:"value_per_K"`
+			K       float64 `json:"value_K"`
+			U       float64 `json:"u_nm"`
+			Uniform float64 `json:"uniform_half_width"`
+			Parts   []part
+		}
+		Published struct {
+			Components []float64 `json:"components_nm"`
+			U          float64   `json:"u_c_nm"`
+			Level      float64
+		}
+		Recomputed struct {
+			U   float64 `json:"u_c_nm"`
+			DOF float64
+		} `json:"recomputed_first_order"`
+	}
+	published.JSON(t, "gum_h1_end_gauge.json", &h1)
+	var inputs []Input
+	at := map[string]int{}
+	for _, in := range h1.Inputs {
+		x := Input{Name: in.Name, Value: in.NM + in.PerK + in.K, DOF: in.DOF}
+		parts := append(in.Parts, part{NM: in.U, DOF: in.DOF})
+		square, doubt := in.Uniform*in.Uniform/3, 0.0
+		for _, p := range parts {
+			u2 := p.NM*p.NM + p.K*p.K + p.Arcsine*p.Arcsine/2
+			square += u2
+			if p.DOF > 0 {
+				doubt += u2 * u2 / p.DOF
+			}
+		}
+		x.Sigma = math.Sqrt(square)
+		if len(in.Parts) > 0 && doubt > 0 {
+			x.DOF = square * square / doubt
+		}
+		at[in.Name] = len(inputs)
+		inputs = append(inputs, x)
+	}
+	b, err := Propagate(func(y, x []float64) {
+		length := x[at["l_S"]]
+		y[0] = length + x[at["d"]] - length*(x[at["dalpha"]]*x[at["theta"]]+x[at["alpha_S"]]*x[at["dtheta"]])
+	}, 1, inputs, nil, h1.Published.Level)
+	if err != nil {
+		t.Fatal(err)
+	}
+	o := b.Outputs[0]
+	for k, name := range []string{"l_S", "d", "dalpha", "dtheta"} {
+		if got, want := math.Abs(o.Contribution[at[name]]), h1.Published.Components[k]; math.Abs(got-want) > 0.0501 {
+			t.Errorf("%s contributes %.3f nm, printed %g", name, got, want)
+		}
+	}
+	// Derivatives by differences are exact for products, but for the rounding of 5e7 nm.
+	if math.Abs(o.Sigma/h1.Recomputed.U-1) > 1e-6 || math.Abs(o.DOF/h1.Recomputed.DOF-1) > 1e-6 {
+		t.Errorf("%.6f nm with %.6f degrees of freedom, want %.6f and %.6f", o.Sigma, o.DOF, h1.Recomputed.U, h1.Recomputed.DOF)
+	}
+	if math.Abs(o.Sigma-h1.Published.U) > 0.5 || math.Floor(o.DOF) != 16 {
+		t.Errorf("%.2f nm with %.2f degrees of freedom, printed %g with 16", o.Sigma, o.DOF, h1.Published.U)
 	}
 	if k := CoverageFactor(16, 0.99); math.Abs(k-2.92) > 0.005 {
 		t.Errorf("t99(16) = %.3f", k)
 	}
-	if math.Abs(c.Expanded/93-1) > 0.015 {
-		t.Errorf("U = %.1f nm", c.Expanded)
+	if math.Abs(o.Expanded/93-1) > 0.015 {
+		t.Errorf("U = %.1f nm", o.Expanded)
 	}
 }
 

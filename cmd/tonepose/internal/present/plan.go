@@ -194,7 +194,7 @@ func coilsSheet(p *plan.Plan) *sheet {
 	t := &sheet{title: fmt.Sprintf("Emitter coils at %g °C", p.Options.AmbientC), columns: []column{
 		text("emitter"),
 		number("wire", "mm"),
-		number("fill", "%", "turns × (diameter over enamel)² over the cross-section; a thin loop counts as a square bundle", practice),
+		number("fill", "%", "turns × (diameter over enamel)² over the cross-section; a thin loop counts as a square bundle", practice+"; enamel of grade 1, IEC 60317-0-1, up to 0.1 mm; of thicker wires 0.06 mm·√(d/mm), not checked against the original"),
 		number("R dc", "Ω", "ρ(T)·length/area, ρ = 1/58 µΩ·m·(1 + 0.00393 (T − 20 °C))", "IEC 60028"),
 		number("L", "µH", "mean mutual inductance over all pairs of circles in the cross-section", "Maxwell, Treatise, art. 701; Nagaoka 1909 for one layer; Grover 1946 for rectangles"),
 		number("R at tone", "Ω", "Dowell's layers with their skin and proximity effect, an upper estimate", "Dowell, Proc. IEE 113, 1966"),

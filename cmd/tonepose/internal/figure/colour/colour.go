@@ -41,8 +41,8 @@ var (
 type Map []color.NRGBA
 
 // Viridis is a perceptually uniform map, brightness rising evenly, at ten even
-// stations; between them colours are interpolated. Values from memory, their
-// evenness is tested.
+// stations; between them colours are interpolated. Values compared with a public copy;
+// their evenness is tested.
 var Viridis = Map{RGB(0x440154), RGB(0x482878), RGB(0x3e4a89), RGB(0x31688e), RGB(0x26828e),
 	RGB(0x1f9e89), RGB(0x35b779), RGB(0x6dcd59), RGB(0xb4de2c), RGB(0xfde725)}
 
