@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"crypto/sha256"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"io"
@@ -225,5 +226,43 @@ func TestSHA256(t *testing.T) {
 	r = open(t, save(t, "bench.dat", data), Options{Format: "ri8", SampleRate: 1})
 	if got, err := r.SHA256(); got != fmt.Sprintf("%x", sha256.Sum256(data)) || err != nil {
 		t.Errorf("%d bytes: %s, %v", len(data), got, err)
+	}
+}
+
+// Samples read after Seek are those that a reading from the start passes, in binary
+// files and in CSV.
+func TestSeek(t *testing.T) {
+	for _, name := range []string{"a.wav", "a.csv"} {
+		path := filepath.Join(t.TempDir(), name)
+		text := "a,b\n"
+		var pcm []byte
+		for i := range 1000 {
+			text += fmt.Sprintf("%d.5,%d.5\n", i*37%101, i)
+			pcm = binary.LittleEndian.AppendUint16(binary.LittleEndian.AppendUint16(pcm, uint16(i)), uint16(i))
+		}
+		content, o, first := []byte(text), Options{SampleRate: 1000}, 0.5
+		if name == "a.wav" { // raw counts are enough: the header is tested elsewhere
+			content, o, first = pcm, Options{Format: "ri16_le", Channels: 2, SampleRate: 1000, FullScale: []float64{32768}}, 0
+		}
+		if err := os.WriteFile(path, content, 0o644); err != nil {
+			t.Fatal(err)
+		}
+		r, err := Open(t.Context(), path, o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer r.Close()
+		x := [][]float64{make([]float64, 3), make([]float64, 3)}
+		for _, at := range []int64{500, 503, 0, 997, 10} {
+			if err := r.Seek(at); err != nil {
+				t.Fatal(err)
+			}
+			if n, err := r.ReadPlanar(x); n != 3 || err != nil || x[1][0] != float64(at)+first || x[1][2] != float64(at+2)+first {
+				t.Errorf("%s: %d samples from %d: %v %v", name, n, at, x, err)
+			}
+		}
+		if err := r.Seek(1001); err == nil {
+			t.Errorf("%s: a sample beyond the end is no error", name)
+		}
 	}
 }

@@ -258,6 +258,20 @@ func (t *table) read(dst [][]float64, n int, pos int64) (nonFinite bool, err err
 	return nonFinite, nil
 }
 
+// seek passes over rows from one, before which the table stands, to another.
+func (t *table) seek(from, to int64) error {
+	if to < from || from == 0 {
+		from = 0
+		t.lines.seek(t.first)
+	}
+	for ; from < to; from++ {
+		if _, err := t.lines.row(); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 // parse puts the row in text into sample i.
 func (t *table) parse(dst [][]float64, i int, text []byte) (nonFinite bool, err error) {
 	k := 0

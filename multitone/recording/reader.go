@@ -69,6 +69,22 @@ func (r *Reader) Rewind() error {
 	return nil
 }
 
+// Seek goes to a sample, from 0 to Info.Samples, and reads on from there. A sample that is not finite is then replaced by
+// 0 where the one before it was not read. In a CSV all lines before it are passed over.
+func (r *Reader) Seek(sample int64) error {
+	if sample < 0 || sample > r.info.Samples {
+		return fmt.Errorf("%s: sample %d: must lie in 0 to %d", r.info.Name, sample, r.info.Samples)
+	}
+	clear(r.last)
+	if t, ok := r.src.(*table); ok {
+		if err := t.seek(r.pos, sample); err != nil {
+			return r.readError(err)
+		}
+	}
+	r.pos = sample
+	return nil
+}
+
 // ReadPlanar fills dst[c] with the next samples of channel c, in volts (see Info.Volts), and returns how many: as many
 // as dst holds except at the end, then 0 and io.EOF. A sample that is not finite is replaced by the last finite one of
 // its channel (0 before the first); a Monitor counts it and flags it as a gap. dst needs one slice a channel, of equal

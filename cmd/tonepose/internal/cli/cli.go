@@ -66,7 +66,7 @@ func newRoot(s Streams) *cobra.Command {
 		}
 		return err
 	})
-	for _, command := range []func(Streams) *cobra.Command{newDemo, newRig, newPlan, newInspect, newMeasure, newSolve, newLive, newCalibrate, newAssess, newReport, newExport, newSimulate} {
+	for _, command := range []func(Streams) *cobra.Command{newDemo, newRig, newPlan, newInspect, newMeasure, newSolve, newLive, newCalibrate, newAssess, newReport, newWorkbench, newExport, newSimulate} {
 		root.AddCommand(command(s))
 	}
 	complete(root)

@@ -22,19 +22,22 @@ func (g grade) String() string { return [...]string{"sound", "in doubt", "wrong"
 
 func (g grade) answer() string { return [...]string{"yes", "in doubt", "no"}[g] }
 
-// answer is one of the five questions to a run, answered.
-type answer struct {
+// Answer is one of the five questions to a run, answered.
+type Answer struct {
 	Question, Answer, Why string
 	grade
 }
 
-// answers are those to the five questions, in their order.
-func (run *Run) answers() []answer {
-	return []answer{run.samples(), run.tones(), run.fits(), run.where(), run.believed()}
+// Grade is how good it is: sound, in doubt or wrong.
+func (a *Answer) Grade() string { return a.grade.String() }
+
+// Answers are those to the five questions, in their order.
+func (run *Run) Answers() []Answer {
+	return []Answer{run.samples(), run.tones(), run.fits(), run.where(), run.believed()}
 }
 
 // verdict is the worst of the answers, with its reason.
-func verdictOf(all []answer) (worst grade, why string) {
+func verdictOf(all []Answer) (worst grade, why string) {
 	for _, a := range all {
 		if a.grade > worst {
 			worst, why = a.grade, a.Why
@@ -54,8 +57,8 @@ func partly(n, of int) grade {
 	return wrong
 }
 
-func (run *Run) samples() answer {
-	a := answer{Question: "Are the samples sound?", Why: fmt.Sprintf("no faults in %d rows", run.Rows)}
+func (run *Run) samples() Answer {
+	a := Answer{Question: "Are the samples sound?", Why: fmt.Sprintf("no faults in %d rows", run.Rows)}
 	var named []string
 	most := 0
 	for name, rows := range run.Flags.All {
@@ -79,8 +82,8 @@ func (run *Run) samples() answer {
 // coupling is then known to no better than 6 and 20 degrees.
 const clearSigmas, seenSigmas = 10, 3
 
-func (run *Run) tones() answer {
-	a := answer{Question: "Does every tone stand clear?", Answer: "–", Why: "the run kept no phasors"}
+func (run *Run) tones() Answer {
+	a := Answer{Question: "Does every tone stand clear?", Answer: "–", Why: "the run kept no phasors"}
 	least := math.Inf(1)
 	for _, s := range run.Sensors {
 		if s.Tones == nil {
@@ -106,8 +109,8 @@ func (run *Run) tones() answer {
 	return a
 }
 
-func (run *Run) fits() answer {
-	a := answer{Question: "Do the couplings fit?"}
+func (run *Run) fits() Answer {
+	a := Answer{Question: "Do the couplings fit?"}
 	bad := 0
 	for name, rows := range run.Flags.All {
 		if f, err := verdict.ParseFlags(name); err == nil && f&(verdict.Distorted|verdict.WrongChannel|verdict.NotConverged|verdict.DisturbedTone) != 0 {
@@ -150,8 +153,8 @@ func (run *Run) fits() answer {
 	return a
 }
 
-func (run *Run) where() answer {
-	a := answer{Question: "Where is the sensor, how sure?", Answer: "–", Why: "no pose came out"}
+func (run *Run) where() Answer {
+	a := Answer{Question: "Where is the sensor, how sure?", Answer: "–", Why: "no pose came out"}
 	lo, hi, outside := math.Inf(1), math.Inf(-1), 0
 	for _, s := range run.Sensors {
 		lo, hi = min(lo, s.Series.sums.leastSigma), max(hi, s.Series.sums.mostSigma)
@@ -174,8 +177,8 @@ func (run *Run) where() answer {
 	return a
 }
 
-func (run *Run) believed() answer {
-	a := answer{Question: "May I believe it?"}
+func (run *Run) believed() Answer {
+	a := Answer{Question: "May I believe it?"}
 	switch sum := run.Assessment; {
 	case sum == nil && run.Flags.Flagged == 0:
 		a.Why = "no truth was given: the samples show nothing against it"

@@ -46,7 +46,7 @@ type chapter struct {
 	Verdict, Why       string
 	Class              string // of the verdict
 	Large              []row
-	Answers            []answer
+	Answers            []Answer
 	Sections           []section
 
 	run    *Run
@@ -174,7 +174,7 @@ func (d *Document) chapter(run *Run) (*chapter, error) {
 	if abs, err := filepath.Abs(run.Dir); err == nil {
 		name = filepath.Base(abs)
 	}
-	c := &chapter{Name: name, Subtitle: run.subtitle(), Answers: run.answers(), run: run}
+	c := &chapter{Name: name, Subtitle: run.subtitle(), Answers: run.Answers(), run: run}
 	c.grade, c.Why = verdictOf(c.Answers)
 	c.Verdict, c.Class = c.grade.String(), [...]string{"sound", "doubt", "wrong"}[c.grade]
 	for _, s := range run.Sensors {

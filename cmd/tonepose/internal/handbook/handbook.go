@@ -111,15 +111,28 @@ func Headings(topic string) (headings []string) {
 
 // Next is the step that the chapter on flags advises for one of them; empty for a
 // name that it does not have.
-func Next(flag string) string { return steps()[flag] }
+func Next(flag string) string { return flags()[flag].next }
 
-var steps = sync.OnceValue(func() map[string]string {
-	all := map[string]string{}
+// Meaning is what that chapter says of a flag in short.
+func Meaning(flag string) string { return flags()[flag].means }
+
+type flagRow struct{ means, next string }
+
+var flags = sync.OnceValue(func() map[string]flagRow {
+	all := map[string]flagRow{}
 	for _, row := range Rows("flags", "The flags in short") {
-		all[row[0]] = row[2]
+		all[row[0]] = flagRow{row[1], row[2]}
 	}
 	return all
 })
+
+// Flags lists the flags in the order of that chapter.
+func Flags() (names []string) {
+	for _, row := range Rows("flags", "The flags in short") {
+		names = append(names, row[0])
+	}
+	return names
+}
 
 // topicOf is the topic that a link leads to; empty for other links.
 func topicOf(link string) string {

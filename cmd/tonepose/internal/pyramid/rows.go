@@ -1,0 +1,376 @@
+// Package pyramid keeps long series with their least and largest values at several
+// scales, so that any stretch of them is drawn from a few thousand numbers: Rows hold
+// numbers against time, Samples those of a recording's channels.
+//
+// Both may be read by many goroutines while one appends.
+package pyramid
+
+import (
+	"math"
+	"slices"
+	"sort"
+	"sync"
+)
+
+const (
+	fan      = 16             // rows of one level in one of the next
+	perChunk = fan * fan * 16 // rows that are kept, and forgotten, together
+)
+
+// Rows are columns of numbers against time, in 32 bits. NaN is "no value".
+type Rows struct {
+	mu      sync.RWMutex
+	columns int
+	most    int // rows kept; 0: all
+	chunks  []*chunk
+	dropped int // rows forgotten before the first chunk
+	last    float64
+	hops    [64]float64 // the last distances of successive rows
+	n       int
+}
+
+// chunk is perChunk rows; only the last one may have fewer.
+type chunk struct {
+	time   []float64
+	flags  []uint32
+	values [][]float32
+	levels [2]level // of fan and of fan² rows an entry
+}
+
+type level struct {
+	flags     []uint32
+	flagged   []uint16 // rows with a flag
+	low, high [][]float32
+}
+
+// NewRows makes Rows of so many columns that forget the oldest beyond most; 0: none.
+func NewRows(columns, most int) *Rows { return &Rows{columns: columns, most: most, last: math.Inf(-1)} }
+
+// Append adds a row. Times must not fall: it reports false, and adds nothing, for one
+// before the last.
+func (r *Rows) Append(time float64, flags uint32, values []float32) bool {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if !(time >= r.last) {
+		return false
+	}
+	if r.n > 0 {
+		r.hops[r.n%len(r.hops)] = time - r.last
+	}
+	r.last = time
+	r.n++
+	if len(r.chunks) == 0 || len(r.chunks[len(r.chunks)-1].time) == perChunk {
+		r.chunks = append(r.chunks, newChunk(r.columns, len(r.chunks) > 0))
+	}
+	r.chunks[len(r.chunks)-1].append(time, flags, values)
+	if r.most > 0 && r.n-r.dropped >= r.most+perChunk {
+		r.chunks = slices.Delete(r.chunks, 0, 1)
+		r.dropped += perChunk
+	}
+	return true
+}
+
+func newChunk(columns int, whole bool) *chunk {
+	size := 0
+	if whole { // the first may stay small
+		size = perChunk
+	}
+	c := &chunk{time: make([]float64, 0, size), flags: make([]uint32, 0, size), values: make([][]float32, columns)}
+	for i := range c.values {
+		c.values[i] = make([]float32, 0, size)
+	}
+	for l := range c.levels {
+		c.levels[l].low, c.levels[l].high = make([][]float32, columns), make([][]float32, columns)
+	}
+	return c
+}
+
+func (c *chunk) append(time float64, flags uint32, values []float32) {
+	i := len(c.time)
+	c.time, c.flags = append(c.time, time), append(c.flags, flags)
+	for k, v := range values {
+		c.values[k] = append(c.values[k], v)
+	}
+	every := fan
+	for l := range c.levels {
+		c.levels[l].append(i/every, flags, values)
+		every *= fan
+	}
+}
+
+func (l *level) append(i int, flags uint32, values []float32) {
+	if i == len(l.flags) {
+		l.flags, l.flagged = append(l.flags, 0), append(l.flagged, 0)
+		for k := range l.low {
+			l.low[k], l.high[k] = append(l.low[k], nan), append(l.high[k], nan)
+		}
+	}
+	if l.flags[i] |= flags; flags != 0 {
+		l.flagged[i]++
+	}
+	for k, v := range values {
+		widen(&l.low[k][i], &l.high[k][i], v, v)
+	}
+}
+
+var nan = float32(math.NaN())
+
+// widen takes the range from lo to hi into that of low and high; NaN is none.
+func widen(low, high *float32, lo, hi float32) {
+	if !(*low <= lo) && lo == lo { // also where low is NaN
+		*low = lo
+	}
+	if !(*high >= hi) && hi == hi {
+		*high = hi
+	}
+}
+
+// Len is how many rows are kept.
+func (r *Rows) Len() int {
+	r.mu.RLock()
+	defer r.mu.RUnlock()
+	return r.n - r.dropped
+}
+
+// Span is the time of the first and of the last row; ok is false of none.
+func (r *Rows) Span() (first, last float64, ok bool) {
+	r.mu.RLock()
+	defer r.mu.RUnlock()
+	if len(r.chunks) == 0 {
+		return 0, 0, false
+	}
+	return r.chunks[0].time[0], r.last, true
+}
+
+// Hop is the usual distance of successive rows, the median of the last ones; NaN of
+// fewer than two rows.
+func (r *Rows) Hop() float64 {
+	r.mu.RLock()
+	defer r.mu.RUnlock()
+	return r.hop()
+}
+
+func (r *Rows) hop() float64 {
+	n := min(r.n-1, len(r.hops))
+	if n < 1 {
+		return math.NaN()
+	}
+	sorted := make([]float64, 0, len(r.hops))
+	for i := range n {
+		sorted = append(sorted, r.hops[(r.n-1-i)%len(r.hops)])
+	}
+	slices.Sort(sorted)
+	return sorted[n/2]
+}
+
+// Row is one row, by its number from the first that was ever appended.
+type Row struct {
+	Number int
+	Time   float64
+	Flags  uint32
+	Values []float32
+}
+
+// At is the row that is nearest to a time; ok is false where there is none.
+func (r *Rows) At(time float64) (row Row, ok bool) {
+	r.mu.RLock()
+	defer r.mu.RUnlock()
+	n := r.n - r.dropped
+	if n == 0 {
+		return row, false
+	}
+	i := r.search(time)
+	if i == n || i > 0 && time-r.time(i-1) < r.time(i)-time {
+		i--
+	}
+	return r.row(i), true
+}
+
+// Step is the row so many rows after the one nearest to a time, or the outermost.
+func (r *Rows) Step(time float64, by int) (row Row, ok bool) {
+	if row, ok = r.At(time); !ok {
+		return row, false
+	}
+	r.mu.RLock()
+	defer r.mu.RUnlock()
+	i := row.Number - r.dropped + by
+	return r.row(min(max(i, 0), r.n-r.dropped-1)), true
+}
+
+// Turn is the next row after a time, or before it, whose flags differ from those of the
+// row before it and are not none: where a disturbance begins.
+func (r *Rows) Turn(time float64, forward bool) (row Row, ok bool) {
+	r.mu.RLock()
+	defer r.mu.RUnlock()
+	n := r.n - r.dropped
+	begins := func(i int) bool {
+		f := r.flags(i)
+		return f != 0 && (i == 0 || r.flags(i-1)&f != f)
+	}
+	i := r.search(time)
+	if forward {
+		for ; i < n; i++ {
+			if r.time(i) > time && begins(i) {
+				return r.row(i), true
+			}
+		}
+		return row, false
+	}
+	for i = min(i, n) - 1; i >= 0; i-- {
+		if r.time(i) < time && begins(i) {
+			return r.row(i), true
+		}
+	}
+	return row, false
+}
+
+// Number is the i-th of the rows that are kept.
+func (r *Rows) Number(i int) Row {
+	r.mu.RLock()
+	defer r.mu.RUnlock()
+	return r.row(i)
+}
+
+func (r *Rows) time(i int) float64 { return r.chunks[i/perChunk].time[i%perChunk] }
+func (r *Rows) flags(i int) uint32 { return r.chunks[i/perChunk].flags[i%perChunk] }
+
+func (r *Rows) row(i int) Row {
+	c, k := r.chunks[i/perChunk], i%perChunk
+	row := Row{Number: i + r.dropped, Time: c.time[k], Flags: c.flags[k], Values: make([]float32, r.columns)}
+	for j := range row.Values {
+		row.Values[j] = c.values[j][k]
+	}
+	return row
+}
+
+// search is the first row whose time is not below t.
+func (r *Rows) search(t float64) int {
+	return sort.Search(r.n-r.dropped, func(i int) bool { return r.time(i) >= t })
+}
+
+// Picked are rows as they are, some left out: every Every-th and those where flags
+// change. Rows of NaN stand where time has a gap.
+type Picked struct {
+	Every  int
+	Time   []float64
+	Flags  []uint32
+	Values [][]float32 // by column asked for
+}
+
+// Pick picks about so many rows of a stretch of time, both ends included.
+func (r *Rows) Pick(from, to float64, points int, columns []int) Picked {
+	r.mu.RLock()
+	defer r.mu.RUnlock()
+	first, end := r.search(from), r.search(math.Nextafter(to, math.Inf(1)))
+	p := Picked{Every: max(1, (end-first+points-1)/max(points, 1)), Values: make([][]float32, len(columns))}
+	size := min(end-first, points+points/4) + 1
+	p.Time, p.Flags = make([]float64, 0, size), make([]uint32, 0, size)
+	for k := range p.Values {
+		p.Values[k] = make([]float32, 0, size)
+	}
+	hop := 1.5 * r.hop()
+	extra := points / 4 // changes of flags that are kept beside the even rows
+	for i := first; i < end; i++ {
+		c, j := r.chunks[i/perChunk], i%perChunk
+		if i > first && c.time[j]-r.time(i-1) > hop {
+			p.gap((c.time[j] + r.time(i-1)) / 2)
+		} else if (i-first)%p.Every != 0 && i != end-1 {
+			if extra == 0 || c.flags[j] == r.flags(i-1) {
+				continue
+			}
+			extra--
+		}
+		p.Time, p.Flags = append(p.Time, c.time[j]), append(p.Flags, c.flags[j])
+		for k, column := range columns {
+			p.Values[k] = append(p.Values[k], c.values[column][j])
+		}
+	}
+	return p
+}
+
+func (p *Picked) gap(at float64) {
+	p.Time, p.Flags = append(p.Time, at), append(p.Flags, 0)
+	for k := range p.Values {
+		p.Values[k] = append(p.Values[k], nan)
+	}
+}
+
+// Binned is a stretch of time in bins of equal length, those without a row left out.
+type Binned struct {
+	Time      []float64 // middle of each bin
+	Flags     []uint32  // of any of its rows
+	Flagged   []float32 // share of its rows that have a flag
+	Low, High [][]float32
+	Rows      int
+	AllFlags  uint32
+}
+
+// Bin gives least and largest values of a stretch of time in so many bins.
+func (r *Rows) Bin(from, to float64, bins int, columns []int) Binned {
+	r.mu.RLock()
+	defer r.mu.RUnlock()
+	first, end := r.search(from), r.search(math.Nextafter(to, math.Inf(1)))
+	b := Binned{Rows: end - first, Low: make([][]float32, len(columns)), High: make([][]float32, len(columns))}
+	width, at := (to-from)/float64(bins), -1
+	hop := 1.5 * r.hop()
+	count, flagged := 0, 0
+	finish := func() {
+		if count > 0 {
+			b.Flagged[len(b.Flagged)-1] = float32(flagged) / float32(count)
+		}
+		count, flagged = 0, 0
+	}
+	begin := func(i int, t float64, flags uint32) {
+		k := min(max(int((t-from)/width), 0), bins-1)
+		if k != at {
+			finish()
+			if at >= 0 && k > at+1 && i > first && r.time(i)-r.time(i-1) > max(hop, width) {
+				b.add(from+(float64(at)+1.5)*width, true)
+			}
+			b.add(from+(float64(k)+0.5)*width, false)
+			at = k
+		}
+		b.Flags[len(b.Flags)-1] |= flags
+		b.AllFlags |= flags
+	}
+	// An entry of a level is at most a third of a bin, so that bins are blurred by less
+	// than that.
+	scale, level := 1, -1
+	for l := range 2 {
+		if (end-first)/bins >= 3*scale*fan {
+			scale, level = scale*fan, l
+		}
+	}
+	for i := first; i < end; {
+		c, j := r.chunks[i/perChunk], i%perChunk
+		if level < 0 || j%scale != 0 || i+scale > end {
+			begin(i, c.time[j], c.flags[j])
+			if count++; c.flags[j] != 0 {
+				flagged++
+			}
+			for k, column := range columns {
+				v := c.values[column][j]
+				widen(&b.Low[k][len(b.Time)-1], &b.High[k][len(b.Time)-1], v, v)
+			}
+			i++
+			continue
+		}
+		l, e := &c.levels[level], j/scale
+		begin(i, c.time[j+scale/2], l.flags[e])
+		count, flagged = count+scale, flagged+int(l.flagged[e])
+		for k, column := range columns {
+			widen(&b.Low[k][len(b.Time)-1], &b.High[k][len(b.Time)-1], l.low[column][e], l.high[column][e])
+		}
+		i += scale
+	}
+	finish()
+	return b
+}
+
+// add begins a bin; a gap stays without a value.
+func (b *Binned) add(time float64, gap bool) {
+	b.Time, b.Flags, b.Flagged = append(b.Time, time), append(b.Flags, 0), append(b.Flagged, 0)
+	for k := range b.Low {
+		b.Low[k], b.High[k] = append(b.Low[k], nan), append(b.High[k], nan)
+	}
+}

@@ -1,0 +1,146 @@
+package tables
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"sort"
+
+	"github.com/parquet-go/parquet-go"
+)
+
+// Finder reads single rows of a table by their number, and finds them by their time,
+// where the rows before it need not be read. It is for one goroutine.
+type Finder[T Row] struct {
+	Metadata Metadata
+	parts    []found[T]
+}
+
+// found is one file of a table.
+type found[T any] struct {
+	name  string
+	first int64 // number of its first row
+	rows  int64
+	read  func(row int64, dst []T) (int, error) // counted from the file's first
+	close func() error
+}
+
+// Find opens a table of rows T, or the parts of one, as Open does.
+func Find[T Row](path string) (*Finder[T], error) {
+	for _, k := range kinds {
+		k, ok := k.(interface {
+			find(path string) (found[T], Metadata, error)
+		})
+		if !ok {
+			continue
+		}
+		files := partsOf(path)
+		if len(files) == 0 {
+			files = []string{path}
+		}
+		f := new(Finder[T])
+		for i, file := range files {
+			part, m, err := k.find(file)
+			if err != nil {
+				return nil, errors.Join(err, f.Close())
+			}
+			if i == 0 {
+				f.Metadata = m
+			}
+			part.first = f.Rows()
+			f.parts = append(f.parts, part)
+		}
+		return f, nil
+	}
+	panic("tables: a row without a table")
+}
+
+// Rows is how many rows the table has.
+func (f *Finder[T]) Rows() int64 {
+	if len(f.parts) == 0 {
+		return 0
+	}
+	last := &f.parts[len(f.parts)-1]
+	return last.first + last.rows
+}
+
+// Read fills dst with the rows from a number on, and returns how many there are: fewer
+// than asked for at the end of the table only.
+func (f *Finder[T]) Read(row int64, dst []T) (n int, err error) {
+	i := sort.Search(len(f.parts), func(i int) bool { return f.parts[i].first > row }) - 1
+	for ; i >= 0 && i < len(f.parts) && n < len(dst); i++ {
+		p := &f.parts[i]
+		for at := row + int64(n) - p.first; at < p.rows && n < len(dst); at = row + int64(n) - p.first {
+			m, err := p.read(at, dst[n:])
+			if n += m; err != nil && (err != io.EOF || m == 0) {
+				return n, fmt.Errorf("%s: %w", p.name, err)
+			}
+		}
+	}
+	return n, nil
+}
+
+// Search is the number of the first row whose time is not below t [s], for tables whose
+// rows stand in the order of their times; timeOf says what that is.
+func (f *Finder[T]) Search(t float64, timeOf func(*T) float64) (row int64, err error) {
+	var one [1]T
+	row = int64(sort.Search(int(f.Rows()), func(i int) bool {
+		if err != nil {
+			return true
+		}
+		var n int
+		if n, err = f.Read(int64(i), one[:]); err == nil && n == 0 {
+			err = io.ErrUnexpectedEOF
+		}
+		return err != nil || timeOf(&one[0]) >= t
+	}))
+	return row, err
+}
+
+// Close releases the files.
+func (f *Finder[T]) Close() (err error) {
+	for _, p := range f.parts {
+		err = errors.Join(err, p.close())
+	}
+	return err
+}
+
+func (k kind[T, S]) find(path string) (found[T], Metadata, error) {
+	f, pf, m, schema, err := openTable(path)
+	if err != nil {
+		return found[T]{}, m, err
+	}
+	if err := checkColumns(pf.Schema(), parquet.SchemaOf(new(S)), schema); err != nil {
+		f.Close()
+		return found[T]{}, m, fmt.Errorf("%s: %w", path, err)
+	}
+	return found[T]{name: path, rows: pf.NumRows(), read: k.seeking(pf), close: f.Close}, m, nil
+}
+
+// seeking reads rows from any number on, without a search where they follow those read
+// before.
+func (k kind[T, S]) seeking(pf *parquet.File) func(int64, []T) (int, error) {
+	const atOnce = 256
+	stored := make([]S, atOnce)
+	dec := parquet.NewGenericReader[S](pf)
+	next := int64(0)
+	return func(row int64, dst []T) (int, error) {
+		part := stored[:min(len(dst), atOnce)]
+		clear(part)
+		n, err := guard(func() (int, error) {
+			if row != next {
+				if err := dec.SeekToRow(row); err != nil {
+					return 0, err
+				}
+			}
+			return dec.Read(part)
+		})
+		next = row + int64(n)
+		for i := range n {
+			if err := k.load(&part[i], &dst[i]); err != nil {
+				return i, err
+			}
+		}
+		return n, err
+	}
+}

@@ -1,0 +1,504 @@
+package workbench
+
+import (
+	"cmp"
+	"math"
+	"math/cmplx"
+	"net/http"
+	"slices"
+	"strings"
+
+	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/cmd/tonepose/internal/verdict"
+)
+
+// series answers with columns of a sensor against time.
+func (s *server) series(w http.ResponseWriter, r *http.Request) error {
+	a := s.asked(r)
+	t, points := a.track(), a.points(1200)
+	from, to := a.stretch()
+	var chosen []int
+	for _, name := range strings.Split(a.values.Get("columns"), ",") {
+		c := columnOf(name)
+		if c < 0 || len(chosen) >= columns {
+			a.fail("columns", "must be columns of the series with commas between")
+			break
+		}
+		chosen = append(chosen, c)
+	}
+	if a.err != nil {
+		return a.err
+	}
+	out := newArrays()
+	out.set("hop_s", orNull(t.rows.Hop()))
+	b := t.rows.Bin(from, to, points, chosen)
+	out.set("rows", b.Rows)
+	out.set("flags_all", b.AllFlags)
+	out.set("exact", b.Rows <= points)
+	if b.Rows <= points {
+		p := t.rows.Pick(from, to, points, chosen)
+		out.f64("time_s", "s", p.Time)
+		out.u32("flags", p.Flags)
+		for k, c := range chosen {
+			out.f32(columnNames[c].name, columnNames[c].unit, p.Values[k])
+		}
+		return out.write(w)
+	}
+	out.set("bin_s", (to-from)/float64(points))
+	out.f64("time_s", "s", b.Time)
+	out.u32("flags", b.Flags)
+	out.f32("flagged", "", b.Flagged)
+	for k, c := range chosen {
+		out.f32(columnNames[c].name+".min", columnNames[c].unit, b.Low[k])
+		out.f32(columnNames[c].name+".max", columnNames[c].unit, b.High[k])
+	}
+	return out.write(w)
+}
+
+// path answers with where a sensor was.
+func (s *server) path(w http.ResponseWriter, r *http.Request) error {
+	a := s.asked(r)
+	t, points := a.track(), a.points(4000)
+	from, to := a.stretch()
+	if a.err != nil {
+		return a.err
+	}
+	chosen := []int{columnX, columnY, columnZ, columnSigma, columnError}
+	if a.values.Get("truth") == "1" {
+		chosen = append(chosen, columnTrueX, columnTrueY, columnTrueZ)
+	}
+	p := t.rows.Pick(from, to, points, chosen)
+	out := newArrays()
+	out.set("every", p.Every)
+	out.f64("time_s", "s", p.Time)
+	out.u32("flags", p.Flags)
+	for k, c := range chosen {
+		out.f32(columnNames[c].name, columnNames[c].unit, p.Values[k])
+	}
+	return out.write(w)
+}
+
+// at answers with everything at the cursor.
+func (s *server) at(w http.ResponseWriter, r *http.Request) error {
+	a := s.asked(r)
+	time, only := a.number("time", a.last), a.whole("sensor", -1, -1, len(a.stage.tracks)-1)
+	if a.err != nil {
+		return a.err
+	}
+	m, err := at(r.Context(), s.subject, time, only)
+	if err != nil {
+		return err
+	}
+	return answer(w, m)
+}
+
+// next answers where the next flag begins.
+func (s *server) next(w http.ResponseWriter, r *http.Request) error {
+	a := s.asked(r)
+	t, time, direction := a.track(), a.number("time", a.first), a.whole("direction", 1, -1, 1)
+	if a.err != nil {
+		return a.err
+	}
+	row, ok := t.rows.Turn(time, direction >= 0)
+	if !ok {
+		return answer(w, map[string]any{"time_s": nil})
+	}
+	return answer(w, map[string]any{"time_s": row.Time, "flags": verdict.Flags(row.Flags).Names()})
+}
+
+// step answers with the time so many rows on.
+func (s *server) step(w http.ResponseWriter, r *http.Request) error {
+	a := s.asked(r)
+	t, time, rows := a.track(), a.number("time", a.first), a.whole("rows", 1, -1e9, 1e9)
+	if a.err != nil {
+		return a.err
+	}
+	row, ok := t.rows.Step(time, rows)
+	if !ok {
+		return errLater
+	}
+	return answer(w, map[string]any{"time_s": row.Time})
+}
+
+// lane is one flag along the strip of time.
+type lane struct {
+	Name  string       `json:"name"`
+	Grade string       `json:"grade"`
+	Spans [][2]float64 `json:"spans"` // from, to [s]
+}
+
+// flags answers with the stretches of every flag that occurs, wrong ones first.
+func (s *server) flags(w http.ResponseWriter, r *http.Request) error {
+	a := s.asked(r)
+	t, points := a.track(), a.points(1200)
+	from, to := a.stretch()
+	if a.err != nil {
+		return a.err
+	}
+	half := (to - from) / float64(points) / 2
+	b := t.rows.Bin(from, to, points, []int{columnSkipped})
+	if hop := t.rows.Hop(); hop > 0 {
+		half = max(half, hop/2)
+	}
+	lanes := []*lane{}
+	for _, name := range verdict.Flags(b.AllFlags).Names() {
+		lanes = append(lanes, &lane{Name: name, Grade: flagOf(name, 0).Grade, Spans: [][2]float64{}})
+	}
+	gaps, skipped := [][2]float64{}, [][2]float64{}
+	add := func(to *[][2]float64, t float64) {
+		if n := len(*to); n > 0 && t-half <= (*to)[n-1][1]+half/8 {
+			(*to)[n-1][1] = t + half
+			return
+		}
+		*to = append(*to, [2]float64{t - half, t + half})
+	}
+	for i, time := range b.Time {
+		for _, l := range lanes {
+			bit, _ := verdict.ParseFlags(l.Name)
+			if b.Flags[i]&uint32(bit) != 0 {
+				add(&l.Spans, time)
+			}
+		}
+		if b.High[0][i] > 0 {
+			add(&skipped, time)
+		}
+		if i > 0 && time-b.Time[i-1] > 4*half {
+			gaps = append(gaps, [2]float64{b.Time[i-1] + half, time - half})
+		}
+	}
+	slices.SortStableFunc(lanes, func(x, y *lane) int { return cmp.Compare(y.Grade, x.Grade) })
+	return answer(w, map[string]any{"flags": lanes, "skipped": skipped, "gaps": gaps})
+}
+
+// traces answers with least and largest samples.
+func (s *server) traces(w http.ResponseWriter, r *http.Request) error {
+	a := s.asked(r)
+	channels, points := a.channels(), a.points(800)
+	from, to := a.stretch()
+	if a.err != nil {
+		return a.err
+	}
+	film, err := s.film()
+	if err != nil {
+		return err
+	}
+	done, err := s.large(r.Context())
+	if err != nil {
+		return err
+	}
+	defer done()
+	var scale []float64
+	for i := range a.stage.rig.Channels {
+		scale = append(scale, a.stage.rig.Channels[i].FullScaleV)
+	}
+	strip, err := film.strip(r.Context(), channels, max(from, 0), to, points, scale)
+	if err != nil {
+		return err
+	}
+	out := newArrays()
+	out.set("exact", strip.exact)
+	out.set("start_s", strip.start)
+	out.set("step_s", strip.step)
+	unit := "V"
+	if !film.info.Volts {
+		unit = "full scale"
+	}
+	out.set("unit", unit)
+	shares := []map[string]any{}
+	for _, v := range strip.share {
+		shares = append(shares, map[string]any{"channel": v.Channel, "min_v": orNull(v.Min), "max_v": orNull(v.Max), "share": orNull(v.Share), "faults": v.Faults})
+	}
+	out.set("share", shares)
+	for k := range strip.low {
+		name := channelName(channels[k])
+		if strip.exact {
+			out.f32(name, unit, strip.low[k])
+			continue
+		}
+		out.f32(name+".min", unit, strip.low[k])
+		out.f32(name+".max", unit, strip.high[k])
+	}
+	return out.write(w)
+}
+
+// film is the samples, or why there are none as the page is told.
+func (s *server) film() (*footage, error) {
+	film, err := s.subject.samples()
+	if err != nil && err != errLater {
+		return nil, &badRequest{http.StatusConflict, err.Error(), "name the recording with --recording"}
+	}
+	return film, err
+}
+
+// spectrum answers with the spectrum of a stretch.
+func (s *server) spectrum(w http.ResponseWriter, r *http.Request) error {
+	a := s.asked(r)
+	channels, points := a.channels(), a.points(1000)
+	from, to := a.stretch()
+	film, err := s.film()
+	if err == nil {
+		err = a.err
+	}
+	if err != nil {
+		return err
+	}
+	low, high := a.number("low_hz", 0), a.number("high_hz", film.info.SampleRate/2)
+	if low < 0 || !(high > low) {
+		a.fail("high_hz", "must lie above low_hz, which is 0 or more")
+	}
+	if a.err != nil {
+		return a.err
+	}
+	done, err := s.large(r.Context())
+	if err != nil {
+		return err
+	}
+	defer done()
+	h, err := film.hear(r.Context(), a.stage.rig, channels, max(from, 0), to)
+	if err != nil {
+		return err
+	}
+	d := h.densities[0]
+	out := newArrays()
+	out.set("resolution_hz", d.ENBWHz)
+	out.set("averages", d.Segments)
+	out.set("unit", "V/√Hz")
+	slices.SortFunc(h.lines, func(x, y markedLine) int { return cmp.Compare(y.Peak, x.Peak) })
+	lines := []markedLine{}
+	for _, l := range h.lines {
+		if l.Hz >= low && l.Hz <= high && len(lines) < 400 {
+			lines = append(lines, l)
+		}
+	}
+	out.set("lines", lines)
+	out.set("floor", h.floors)
+	first, end := max(1, int(math.Ceil(low/d.StepHz))), min(len(d.PSD), int(high/d.StepHz)+1)
+	edges := binEdges(first, end, points, a.values.Get("scale") == "log")
+	hz := make([]float64, len(edges)-1)
+	for i := range hz {
+		hz[i] = d.Hz(edges[i])
+		if n := edges[i+1] - edges[i]; n > 1 {
+			hz[i] = d.StepHz * (float64(edges[i]) + float64(n-1)/2)
+		}
+	}
+	out.f64("hz", "Hz", hz)
+	for k, c := range channels {
+		v := make([]float32, len(hz))
+		for i := range v {
+			v[i] = float32(math.Sqrt(slices.Max(h.densities[k].PSD[edges[i]:edges[i+1]])))
+		}
+		out.f32(channelName(c), "V/√Hz", v)
+	}
+	return out.write(w)
+}
+
+// binEdges cuts bins from first to end into so many groups at most.
+func binEdges(first, end, groups int, log bool) []int {
+	edges := []int{first}
+	for i := 1; i <= groups; i++ {
+		share := float64(i) / float64(groups)
+		at := float64(first) + share*float64(end-first)
+		if log {
+			at = float64(first) * math.Pow(float64(end)/float64(first), share)
+		}
+		if e := min(int(math.Round(at)), end); e > edges[len(edges)-1] {
+			edges = append(edges, e)
+		}
+	}
+	return edges
+}
+
+// faults answers with what is wrong with the samples.
+func (s *server) faults(w http.ResponseWriter, _ *http.Request) error {
+	film, err := s.film()
+	if err != nil {
+		return err
+	}
+	survey := film.known()
+	if survey == nil {
+		return errLater
+	}
+	type fault struct {
+		Kind    string  `json:"kind"`
+		Channel *int    `json:"channel"`
+		Start   float64 `json:"start_s"`
+		Stop    float64 `json:"stop_s"`
+	}
+	events := []fault{}
+	for _, e := range survey.Monitor.Events() {
+		f := fault{Kind: e.Kind.String(), Start: survey.Time(float64(e.Start)), Stop: survey.Time(float64(e.Stop))}
+		if e.Channel >= 0 {
+			f.Channel = &e.Channel
+		}
+		events = append(events, f)
+	}
+	return answer(w, map[string]any{"events": events, "words": survey.Faults()})
+}
+
+// cloud answers with the phasors of one channel, by emitter.
+func (s *server) cloud(w http.ResponseWriter, r *http.Request) error {
+	a := s.asked(r)
+	channel, points := a.channel(), a.points(2000)
+	from, to := a.stretch()
+	if a.err != nil {
+		return a.err
+	}
+	done, err := s.large(r.Context())
+	if err != nil {
+		return err
+	}
+	defer done()
+	c := newCloud(a.stage.roster.emitters)
+	every, err := s.subject.phasors(r.Context(), channel, from, to, points, c.add)
+	if err != nil {
+		return err
+	}
+	out := newArrays()
+	out.set("decimated", every)
+	c.write(out)
+	return out.write(w)
+}
+
+// phasors answers with one tone on one channel against time.
+func (s *server) phasors(w http.ResponseWriter, r *http.Request) error {
+	a := s.asked(r)
+	channel, points := a.channel(), a.points(2000)
+	emitter := a.whole("emitter", 0, 0, len(a.stage.roster.emitters)-1)
+	from, to := a.stretch()
+	if a.err != nil {
+		return a.err
+	}
+	done, err := s.large(r.Context())
+	if err != nil {
+		return err
+	}
+	defer done()
+	c := newCloud(a.stage.roster.emitters)
+	every, err := s.subject.phasors(r.Context(), channel, from, to, points, c.add)
+	if err != nil {
+		return err
+	}
+	out := newArrays()
+	out.set("exact", every == 1)
+	out.set("decimated", every)
+	c.course(out, emitter)
+	return out.write(w)
+}
+
+// cloud gathers phasors of one channel, by emitter.
+type cloud struct {
+	names []string
+	time  []float64
+	re    [][]float32
+	im    [][]float32
+	sigma [][]float32
+	flags []uint32
+}
+
+func newCloud(emitters []string) *cloud {
+	n := len(emitters)
+	return &cloud{names: emitters, re: make([][]float32, n), im: make([][]float32, n), sigma: make([][]float32, n)}
+}
+
+func (c *cloud) add(p *tables.Phasor) {
+	e := slices.Index(c.names, p.Tone)
+	if e < 0 {
+		return
+	}
+	if n := len(c.time); n == 0 || c.time[n-1] != p.Time {
+		c.time, c.flags = append(c.time, p.Time), append(c.flags, 0)
+		for k := range c.re {
+			c.re[k], c.im[k], c.sigma[k] = append(c.re[k], nan), append(c.im[k], nan), append(c.sigma[k], nan)
+		}
+	}
+	last := len(c.time) - 1
+	c.re[e][last], c.im[e][last], c.sigma[e][last] = float32(p.InPhase), float32(p.Quadrature), float32(p.Sigma)
+	c.flags[last] |= uint32(p.Flags)
+}
+
+// cloudTone is one tone of a cloud.
+type cloudTone struct {
+	Emitter int     `json:"emitter"`
+	MeanRe  float64 `json:"mean_re_v"`
+	MeanIm  float64 `json:"mean_im_v"`
+	Sigma   float64 `json:"sigma_v"`  // stated, of a component
+	Spread  float64 `json:"spread_v"` // seen, of a component
+	Step    float64 `json:"step_v"`   // seen from one window to the next, of a component
+	Wider   float64 `json:"wider"`
+	Cause   string  `json:"cause"`
+}
+
+func (c *cloud) write(out *arrays) {
+	tones := []map[string]any{}
+	out.f64("time_s", "s", c.time)
+	out.u32("flags", c.flags)
+	for e := range c.re {
+		t := c.tone(e)
+		tones = append(tones, map[string]any{"emitter": e, "mean_re_v": orNull(t.MeanRe), "mean_im_v": orNull(t.MeanIm), "sigma_v": orNull(t.Sigma),
+			"spread_v": orNull(t.Spread), "step_v": orNull(t.Step), "wider": orNull(t.Wider), "cause": t.Cause})
+		name := emitterName(e)
+		out.f32(name+".re", "V", c.re[e])
+		out.f32(name+".im", "V", c.im[e])
+	}
+	out.set("tones", tones)
+}
+
+// tone is what the cloud of one emitter amounts to.
+func (c *cloud) tone(e int) cloudTone {
+	var n, steps float64
+	var sum, last complex128
+	var square, sigma, step float64
+	var motion bool
+	for i := range c.time {
+		v := complex(float64(c.re[e][i]), float64(c.im[e][i]))
+		if cmplx.IsNaN(v) {
+			continue
+		}
+		if n++; n > 1 {
+			step += squared(v - last)
+			steps++
+		}
+		last = v
+		sum += v
+		sigma += float64(c.sigma[e][i]) * float64(c.sigma[e][i])
+		motion = motion || c.flags[i]&uint32(verdict.Motion) != 0
+	}
+	mean := sum / complex(n, 0)
+	for i := range c.time {
+		if v := complex(float64(c.re[e][i]), float64(c.im[e][i])); !cmplx.IsNaN(v) {
+			square += squared(v - mean)
+		}
+	}
+	t := cloudTone{Emitter: e, MeanRe: real(mean), MeanIm: imag(mean), Sigma: math.Sqrt(sigma / n),
+		Spread: math.Sqrt(square / 2 / max(n-1, 1)), Step: math.Sqrt(step / 4 / steps)}
+	if t.Wider = t.Spread / t.Sigma; t.Wider > widerThanNoise {
+		switch {
+		case t.Step > widerThanNoise*t.Sigma:
+			t.Cause = "it jumps from window to window: noise that the windows beside the tone do not show, or a tone that shares its frequency"
+		default:
+			t.Cause = "it wanders: the sensor moves, or the current or the clock drifts"
+		}
+	}
+	return t
+}
+
+// widerThanNoise is how much wider than its stated sigma a cloud is called so.
+const widerThanNoise = 1.5
+
+func squared(v complex128) float64 { return real(v)*real(v) + imag(v)*imag(v) }
+
+// course writes one tone against time.
+func (c *cloud) course(out *arrays, e int) {
+	amplitude, phase := make([]float32, len(c.time)), make([]float32, len(c.time))
+	for i := range c.time {
+		a, p := cmplx.Polar(complex(float64(c.re[e][i]), float64(c.im[e][i])))
+		amplitude[i], phase[i] = float32(a), float32(p)
+	}
+	out.f64("time_s", "s", c.time)
+	out.u32("flags", c.flags)
+	out.f32("amplitude_v", "V", amplitude)
+	out.f32("phase_rad", "rad", phase)
+	out.f32("re_v", "V", c.re[e])
+	out.f32("im_v", "V", c.im[e])
+	out.f32("sigma_v", "V", c.sigma[e])
+}

@@ -1,0 +1,471 @@
+package workbench
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"iter"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"sync"
+
+	"tonepose/cmd/tonepose/internal/assess"
+	"tonepose/cmd/tonepose/internal/document"
+	"tonepose/cmd/tonepose/internal/pyramid"
+	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/cmd/tonepose/internal/stream"
+	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/cmd/tonepose/internal/verdict"
+	"tonepose/fieldmodels/rigid"
+	"tonepose/multitone/clock"
+	"tonepose/multitone/recording"
+)
+
+// run is a folder that solve or live wrote, with its recording where that is found.
+type run struct {
+	*stage
+	dir      string
+	metadata tables.Metadata
+	truths   []map[float64]rigid.Pose // by sensor, by the time of a row
+
+	finders sync.Mutex // of what follows
+	poses   *tables.Finder[tables.Pose]
+	worth   *tables.Finder[tables.Integrity] // nil: the run kept none
+	coupled *tables.Finder[tables.Coupling]  // nil alike
+	phasing *tables.Finder[tables.Phasor]    // nil alike
+
+	mu      sync.Mutex // of what follows
+	read    int64      // rows of poses so far
+	counts  verdict.Counts
+	none    int     // rows without a pose
+	start   float64 // of the first window [s]
+	end     float64
+	window  float64
+	ready   bool
+	failed  error
+	version int
+	film    *footage                                         // nil: see why
+	why     string                                           // there are no samples
+	again   func(context.Context) (*recording.Reader, error) // opens them once more
+	report  *document.Run
+	changed func()
+}
+
+// RunOptions say what a run's page shows beside its tables.
+type RunOptions struct {
+	Dir       string
+	Recording string // file of its samples; empty: sought where the run says
+	Reading   recording.Options
+	Truth     string // CSV of known poses, or the folder of another run; empty: none
+}
+
+// openRun opens the tables of a run; index reads them.
+func openRun(o RunOptions, changed func()) (*run, error) {
+	path := func(name string) string { return filepath.Join(o.Dir, name+".parquet") }
+	poses, err := tables.Find[tables.Pose](path(tables.PosesName))
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, fmt.Errorf("%s: holds no %s.parquet and no parts of one: name the folder that solve or live wrote (--out)", o.Dir, tables.PosesName)
+	}
+	if err != nil {
+		return nil, err
+	}
+	r := &run{dir: o.Dir, metadata: poses.Metadata, poses: poses, changed: changed, start: math.Inf(1), end: math.Inf(-1)}
+	name := cmp.Or(poses.Metadata.Options["rig"], filepath.Join(o.Dir, "rig"))
+	bench, err := rig.Parse(name, []byte(poses.Metadata.Rig), rig.Options{})
+	if err != nil {
+		return nil, errors.Join(fmt.Errorf("%s: the rig stored in the table: %w", o.Dir, err), poses.Close())
+	}
+	r.stage = newStage(bench, 0)
+	for _, t := range r.tracks {
+		t.table = []int32{}
+	}
+	if r.worth, err = findOptional[tables.Integrity](path(tables.IntegrityName)); err == nil {
+		if r.coupled, err = findOptional[tables.Coupling](path(tables.CouplingsName)); err == nil {
+			r.phasing, err = findOptional[tables.Phasor](path(tables.PhasorsName))
+		}
+	}
+	if err != nil {
+		r.close()
+		return nil, err
+	}
+	return r, nil
+}
+
+func findOptional[T tables.Row](path string) (*tables.Finder[T], error) {
+	f, err := tables.Find[T](path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
+	}
+	return f, err
+}
+
+func (r *run) close() {
+	r.finders.Lock()
+	defer r.finders.Unlock()
+	r.poses.Close()
+	if r.worth != nil {
+		r.worth.Close()
+	}
+	if r.coupled != nil {
+		r.coupled.Close()
+	}
+	if r.phasing != nil {
+		r.phasing.Close()
+	}
+}
+
+// prepare reads all tables and the recording, and computes what needs all of them.
+func (r *run) prepare(ctx context.Context, o RunOptions) {
+	err := r.truth(ctx, o.Truth)
+	if err == nil {
+		err = r.index(ctx)
+	}
+	r.note(func() { r.ready, r.failed = true, err })
+	if err != nil {
+		return
+	}
+	film, pass, err := r.openRecording(ctx, o)
+	r.note(func() { r.film, r.why = film, words(err) })
+	if film != nil {
+		err := r.survey(ctx, film, pass)
+		r.note(func() { r.why = words(err) })
+	}
+	report, err := document.ReadRun(ctx, r.dir, document.RunOptions{Truth: o.Truth, Assess: assess.Options{Resamples: -1, Reach: 0.5, Confidence: 0.95, Seed: 1}})
+	if err == nil {
+		r.note(func() { r.report = report })
+	}
+}
+
+// note changes what the page shows of the run as a whole.
+func (r *run) note(change func()) {
+	r.mu.Lock()
+	change()
+	r.version++
+	r.mu.Unlock()
+	r.changed()
+}
+
+func words(err error) string {
+	if err == nil {
+		return ""
+	}
+	return err.Error()
+}
+
+// truth reads known poses.
+func (r *run) truth(ctx context.Context, file string) error {
+	if file == "" {
+		return nil
+	}
+	known, err := assess.Compare(ctx, r.dir, file, assess.Options{})
+	if err != nil {
+		return err
+	}
+	for range r.tracks {
+		r.truths = append(r.truths, map[float64]rigid.Pose{})
+	}
+	for _, s := range known.Samples {
+		if s.Sensor < len(r.truths) && !s.PlaceOnly {
+			r.truths[s.Sensor][s.Time] = s.Truth
+		}
+	}
+	return nil
+}
+
+// index reads the tables of poses and of what they are worth, which have one order.
+func (r *run) index(ctx context.Context) error {
+	poses, err := tables.Open[tables.Pose](filepath.Join(r.dir, tables.PosesName+".parquet"))
+	if err != nil {
+		return err
+	}
+	defer poses.Close()
+	next := func() (v tables.Integrity, err error, ok bool) { return }
+	if r.worth != nil {
+		worth, err := tables.Open[tables.Integrity](filepath.Join(r.dir, tables.IntegrityName+".parquet"))
+		if err != nil {
+			return err
+		}
+		defer worth.Close()
+		pull, stop := iter.Pull2(worth.All())
+		defer stop()
+		next = pull
+	}
+	var row [columns]float32
+	late := make([][]lateRow, len(r.tracks)) // of intervals, which come in any order
+	v, failed, more := next()
+	var durations []float64
+	for p, err := range poses.All() {
+		if err := cmp.Or(err, failed, ctx.Err()); err != nil {
+			return err
+		}
+		i := r.sensorOf(p.Sensor)
+		if i < 0 {
+			return fmt.Errorf("%s: sensor %s is not in the rig stored with it", r.dir, p.Sensor)
+		}
+		var own *tables.Integrity
+		if more && v.Time == p.Time && v.Sensor == p.Sensor {
+			own = &v
+		}
+		var known *rigid.Pose
+		if r.truths != nil {
+			if pose, ok := r.truths[i][p.Time]; ok {
+				known = &pose
+			}
+		}
+		fill(&row, &p, own, known)
+		t := r.tracks[i]
+		if late[i] == nil && t.rows.Append(p.Time, uint32(p.Flags), row[:]) {
+			t.table = append(t.table, int32(r.read))
+		} else {
+			late[i] = append(late[i], lateRow{p.Time, uint32(p.Flags), row, int32(r.read)})
+		}
+		if len(durations) < 1000 {
+			durations = append(durations, p.Duration)
+		}
+		r.mu.Lock()
+		r.read++
+		r.counts.Add(p.Flags)
+		if p.Estimate == nil {
+			r.none++
+		}
+		r.start, r.end = min(r.start, p.Time-p.Duration/2), max(r.end, p.Time+p.Duration/2)
+		r.mu.Unlock()
+		if own != nil {
+			v, failed, more = next()
+		}
+	}
+	if r.read == 0 {
+		return fmt.Errorf("%s: its table of poses has no row", r.dir)
+	}
+	for i, rows := range late {
+		if rows != nil {
+			r.sort(i, rows)
+		}
+	}
+	r.mu.Lock()
+	r.window = median(durations)
+	r.mu.Unlock()
+	return nil
+}
+
+type lateRow struct {
+	time  float64
+	flags uint32
+	row   [columns]float32
+	table int32
+}
+
+// sort puts rows that came late among those of a sensor.
+func (r *run) sort(sensor int, rows []lateRow) {
+	t := r.tracks[sensor]
+	for i := range t.rows.Len() {
+		have := t.rows.Number(i)
+		rows = append(rows, lateRow{have.Time, have.Flags, [columns]float32(have.Values), t.table[i]})
+	}
+	slices.SortStableFunc(rows, func(a, b lateRow) int { return cmp.Compare(a.time, b.time) })
+	sorted := &track{rows: pyramid.NewRows(columns, 0), table: []int32{}}
+	for _, l := range rows {
+		sorted.rows.Append(l.time, l.flags, l.row[:])
+		sorted.table = append(sorted.table, l.table)
+	}
+	r.tracks[sensor] = sorted
+}
+
+// openRecording finds the samples of a run.
+func (r *run) openRecording(ctx context.Context, o RunOptions) (film *footage, pass *recording.Reader, err error) {
+	names := []string{o.Recording}
+	if stored := r.metadata.Recording.Name; o.Recording == "" {
+		base := filepath.Base(stored)
+		names = []string{filepath.Join(filepath.Dir(filepath.Clean(r.dir)), base), filepath.Join(r.dir, base), stored}
+		if rig := r.metadata.Options["rig"]; rig != "" {
+			names = append(names, filepath.Join(filepath.Dir(rig), base))
+		}
+	}
+	reading := r.bench.Reading(o.Reading)
+	reading.IgnoreHash = true // this reader looks here and there; the pass over all samples verifies
+	for _, name := range names {
+		if _, err := os.Stat(name); err != nil && o.Recording == "" {
+			continue
+		}
+		reader, err := r.bench.Open(ctx, name, reading)
+		if err != nil {
+			return nil, nil, err
+		}
+		info := reader.Info()
+		if want := r.metadata.Recording.Size; o.Recording == "" && want > 0 && info.SizeBytes != want {
+			reader.Close()
+			continue
+		}
+		if pass, err = r.bench.Open(ctx, name, r.bench.Reading(o.Reading)); err != nil {
+			return nil, nil, errors.Join(err, reader.Close())
+		}
+		r.again = func(ctx context.Context) (*recording.Reader, error) { return r.bench.Open(ctx, name, reading) }
+		return &footage{info: info, reader: reader, pyramid: pyramid.NewSamples(info.Channels, 0)}, pass, nil
+	}
+	return nil, nil, fmt.Errorf("the recording %s was not found beside the run: name it with --recording", r.metadata.Recording.Name)
+}
+
+// mode is what the run took as unknown of the clock.
+func (r *run) mode() clock.Mode {
+	switch r.metadata.Options["clock"] {
+	case "each":
+		return clock.Each
+	case "none":
+		return clock.None
+	}
+	return clock.Common
+}
+
+// survey reads the whole recording once, for its pyramid and for what all samples show.
+func (r *run) survey(ctx context.Context, film *footage, pass *recording.Reader) error {
+	defer pass.Close()
+	survey, err := stream.ObserveDriven(ctx, newTap(pass, film), r.bench.Tones(), r.bench.DriveVolts(), r.mode(), nil)
+	film.mu.Lock()
+	film.survey = survey
+	film.mu.Unlock()
+	return err
+}
+
+// samples are those of the recording, where it was found.
+func (r *run) samples() (*footage, error) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if r.film == nil {
+		if r.why == "" {
+			return nil, errLater
+		}
+		return nil, errors.New(r.why)
+	}
+	return r.film, nil
+}
+
+func (r *run) complete(m *moment) {
+	m.Skipped = 0
+}
+
+// shown reads one window from the tables.
+func (r *run) shown(_ context.Context, sensor int, row pyramid.Row) (*shown, error) {
+	r.finders.Lock()
+	defer r.finders.Unlock()
+	at := int64(r.tracks[sensor].table[row.Number])
+	var pose [1]tables.Pose
+	if n, err := r.poses.Read(at, pose[:]); err != nil || n == 0 {
+		return nil, cmp.Or(err, fs.ErrNotExist)
+	}
+	out := &shown{pose: pose[0]}
+	if r.worth != nil {
+		var worth [1]tables.Integrity
+		if n, err := r.worth.Read(at, worth[:]); err != nil {
+			return nil, err
+		} else if n > 0 && worth[0].Time == out.pose.Time && worth[0].Sensor == out.pose.Sensor {
+			out.worth = &worth[0]
+		}
+	}
+	if r.truths != nil {
+		if known, ok := r.truths[sensor][out.pose.Time]; ok {
+			out.truth = &known
+		}
+	}
+	m := &r.roster.sensors[sensor]
+	err := window(r.coupled, out.pose.Time, func(c *tables.Coupling) float64 { return c.Time }, len(r.roster.emitters)*len(m.coils)*len(r.tracks), func(c *tables.Coupling) {
+		if c.Sensor == m.name {
+			out.couplings = append(out.couplings, *c)
+		}
+	})
+	if err != nil {
+		return nil, err
+	}
+	return out, window(r.phasing, out.pose.Time, func(p *tables.Phasor) float64 { return p.Time }, len(r.roster.emitters)*len(r.rig.Channels), func(p *tables.Phasor) {
+		if slices.Contains(m.coils, p.Channel) {
+			out.phasors = append(out.phasors, *p)
+		}
+	})
+}
+
+// window calls each with the rows of a table that have a time; about so many there are.
+// Rows of intervals may stand in any order: those beside the first are found.
+func window[T tables.Row](f *tables.Finder[T], time float64, timeOf func(*T) float64, about int, each func(*T)) error {
+	if f == nil {
+		return nil
+	}
+	row, err := f.Search(time, timeOf)
+	if err != nil {
+		return err
+	}
+	batch := make([]T, about)
+	for {
+		n, err := f.Read(row, batch)
+		if err != nil {
+			return err
+		}
+		for i := range n {
+			if timeOf(&batch[i]) != time {
+				return nil
+			}
+			each(&batch[i])
+		}
+		if row += int64(n); n == 0 {
+			return nil
+		}
+	}
+}
+
+// mostRows is how many rows of phasors are read in a row; of more, single windows are.
+const mostRows = 1 << 18
+
+// phasors hands out those of a channel from the table, of some windows evenly picked
+// where there are many.
+func (r *run) phasors(ctx context.Context, channel int, from, to float64, windows int, each func(*tables.Phasor)) (every int, err error) {
+	r.finders.Lock()
+	defer r.finders.Unlock()
+	f := r.phasing
+	if f == nil {
+		return 1, nil
+	}
+	timeOf := func(p *tables.Phasor) float64 { return p.Time }
+	first, err := f.Search(from, timeOf)
+	if err != nil {
+		return 1, err
+	}
+	end, err := f.Search(math.Nextafter(to, math.Inf(1)), timeOf)
+	if err != nil {
+		return 1, err
+	}
+	name := r.rig.Channels[channel].Name
+	per := int64(len(r.roster.emitters) * len(r.rig.Channels)) // a window's, at most
+	batch := make([]tables.Phasor, per)
+	every = max(1, int((end-first)/per)/max(windows, 1))
+	step := per
+	if end-first > mostRows {
+		every = max(every, int((end-first)/per)/mostSought)
+		step = per * int64(every)
+	}
+	last, kept := math.NaN(), 0
+	for at := first; at < end; at += step {
+		if err := ctx.Err(); err != nil {
+			return every, err
+		}
+		n, err := f.Read(at, batch[:min(per, end-at)])
+		if err != nil {
+			return every, err
+		}
+		for i := range n {
+			p := &batch[i]
+			if p.Time != last {
+				last = p.Time
+				kept++
+			}
+			if p.Channel == name && (step > per || (kept-1)%every == 0) {
+				each(p)
+			}
+		}
+	}
+	return every, nil
+}
+
+// mostSought windows are sought one by one in a long table.
+const mostSought = 200
