@@ -1,0 +1,232 @@
+// What the page knows: the session, the state at the cursor (or the newest one), rows against time, and what is tried
+// for a moment. Rooms read it and listen; only this file asks the server for what several rooms share.
+
+import { json, post, arrays, newest, events, Refused } from './server.js';
+import { every } from './dom.js';
+
+const COLUMNS = ['sigma_m', 'error_m', 'true_error_m', 'chi2', 'dof', 'quadrature_chi2', 'quadrature_dof', 'skipped'];
+const LIVE_SPAN = 60; // s kept in view while a stream runs
+const LIVE_FETCH = 4; // fetches a second of rows against time while a stream runs
+
+export class Store {
+  constructor(view) {
+    this.view = view;
+    this.listeners = new Map();
+    this.session = null;
+    this.state = null; // as solved
+    this.trial = null; // {before, after, …} of what is left out
+    this.series = []; // a sensor each
+    this.source = null;
+    this.bench = null;
+    this.link = 'up';
+    this.hold = false;
+    this.points = 1200;
+
+    this.askState = newest((time) => json('/api/at', { time }), (state) => this.takeState(state), (error) => this.fail('state', error));
+    this.askSeries = newest((range, sensors) => this.fetchSeries(range, sensors), (series) => {
+      this.series = series;
+      this.tell('series');
+    }, (error) => this.fail('series', error));
+    this.askTrial = newest((body) => post('/api/leaveout', body), (trial, body) => {
+      if (!this.view.out) return;
+      trial.left = { emitters: body.emitters, coils: body.coils };
+      this.trial = trial;
+      this.refused = null;
+      this.tell('state');
+    }, (error) => { this.trial = null; this.refused = error; this.tell('state'); });
+    this.refreshLive = every(LIVE_FETCH, () => { this.fetchRows(); this.tell('tick'); });
+    view.on((changed) => this.viewChanged(changed));
+  }
+
+  on(kind, listen) {
+    for (const k of kind.split(' ')) this.listeners.set(k, [...(this.listeners.get(k) || []), listen]);
+  }
+
+  tell(kind) { for (const listen of this.listeners.get(kind) || []) listen(); }
+
+  fail(kind, error) {
+    if (error instanceof Refused) { this.refusal = error; this.tell('refused'); return; }
+    this.setLink('lost');
+  }
+
+  setLink(link) {
+    if (this.link === link) return;
+    this.link = link;
+    if (link === 'lost') this.lostAt = new Date();
+    this.tell('link');
+    if (link === 'lost') this.retry();
+    else if (this.session) this.start();
+  }
+
+  /** retry looks for the server until it answers again. */
+  retry() {
+    setTimeout(async () => {
+      try { await json('/api/session'); this.setLink('up'); } catch (error) {
+        if (error instanceof Refused) this.setLink('up'); else this.retry();
+      }
+    }, 1500);
+  }
+
+  /** start gets the session and all that follows from it. */
+  async start() {
+    let session;
+    try { session = await json('/api/session'); } catch (error) { this.fail('session', error); return; }
+    this.session = session;
+    this.tell('session');
+    if (!session.ready) setTimeout(() => this.start(), 300);
+    if (session.ready || this.streaming) { this.fetchRows(); this.fetchState(); this.leave(); }
+    if (session.mode === 'bench') this.fetchBench();
+    if (!this.listening) this.listening = events({
+      state: (state) => { if (this.following && !this.hold) this.takeState(state); this.newest = state; this.streamed(state); },
+      session: (event) => { if (event.version !== this.session?.version) this.start(); },
+      source: (source) => { this.source = { ...source, heard: Date.now() }; this.tell('source'); },
+      bench: (bench) => { this.bench = bench; this.tell('bench'); },
+      progress: (progress) => { this.session.progress = progress.progress; this.tell('progress'); },
+    }, (up) => { if (up) this.setLink('up'); else if (this.streaming) this.setLink('lost'); });
+  }
+
+  streamed(state) {
+    if (this.session) this.session.end_s = Math.max(this.session.end_s, state.time_s);
+    if (!this.hold) this.refreshLive();
+  }
+
+  get streaming() { return this.session?.mode === 'live' || this.session?.mode === 'bench'; }
+
+  /** following: the newest state is shown as it comes. */
+  get following() { return this.streaming && this.view.t === null; }
+
+  /** cursor is the time that all rooms show [s]. */
+  get cursor() {
+    if (this.view.t !== null) return this.view.t;
+    return this.state ? this.state.time_s : this.session ? this.session.end_s : 0;
+  }
+
+  /** whole is the run from begin to end, or what is kept of a stream. */
+  get whole() {
+    if (!this.session) return [0, 1];
+    const { start_s: start, end_s: end } = this.session;
+    if (this.streaming) {
+      const to = this.hold && this.heldAt ? this.heldAt : Math.max(end, start + 0.5);
+      return [Math.max(start, to - LIVE_SPAN), to];
+    }
+    return end > start ? [start, end] : [start, start + 1];
+  }
+
+  /** range is the stretch of time that strip and rooms show. */
+  get range() {
+    const zoom = (this.view.zoom || '').split(',').map(Number);
+    if (zoom.length === 2 && zoom[1] > zoom[0]) return zoom;
+    return this.whole;
+  }
+
+  /** stretch is what the person selected, or the range when nothing is. */
+  get stretch() {
+    const { from, to } = this.view;
+    return from !== null && to !== null && to > from ? [from, to] : this.range;
+  }
+
+  get selected() { const { from, to } = this.view; return from !== null && to !== null && to > from; }
+
+  /** hop is the time between rows. */
+  get hop() { return this.session?.hop_s || this.session?.window_s || 0.01; }
+
+  get sensor() { return Math.min(this.view.sensor, Math.max(0, (this.session?.sensors.length ?? 1) - 1)); }
+
+  /** shown is the chosen sensor's part of the state: of the trial where something is left out. */
+  get shown() { return this.trial ? this.trial.after : this.solved; }
+
+  /** solved is the chosen sensor's part of the state, as solved. */
+  get solved() { return this.state?.sensors.find((s) => s.sensor === this.sensor) ?? null; }
+
+  answer(room) { return this.session?.answers?.find((a) => a.room === room) ?? null; }
+
+  takeState(state) {
+    this.state = state;
+    this.stateAt = performance.now();
+    this.setLink('up');
+    this.leave();
+    this.tell('state');
+  }
+
+  fetchState() {
+    if (this.following && this.session.mode !== 'run') { if (this.newest) this.takeState(this.newest); else this.askState(this.whole[1]); return; }
+    const [from, to] = this.whole;
+    if (this.view.t === null) this.view.t = from + 0.5 * (to - from);
+    this.askState(Math.max(from, Math.min(to, this.view.t)));
+  }
+
+  fetchRows() {
+    const many = this.session.sensors.length;
+    const sensors = many > 1 && many <= 4 && this.view.room !== 'recording' ? [...Array(many).keys()] : [this.sensor];
+    this.askSeries(this.range, sensors);
+  }
+
+  async fetchSeries([from, to], sensors) {
+    const list = await Promise.all(sensors.map((sensor) => arrays('/api/series', { sensor, columns: COLUMNS, from, to, points: this.points })));
+    const series = [];
+    sensors.forEach((sensor, i) => { list[i].range = [from, to]; series[sensor] = list[i]; });
+    return series;
+  }
+
+  /** leave asks for the pose without what the view leaves out. */
+  leave() {
+    const { emitters, coils } = this.view.left;
+    if (emitters.length + coils.length === 0 || !this.state) {
+      if (this.trial || this.refused) { this.trial = null; this.refused = null; this.tell('state'); }
+      return;
+    }
+    const [from, to] = this.stretch;
+    this.askTrial({ time_s: this.state.time_s, sensor: this.sensor, emitters, coils, ...(this.streaming ? {} : { from_s: from, to_s: to, points: 300 }) });
+  }
+
+  async fetchBench() {
+    try { this.bench = await json('/api/bench'); this.tell('bench'); } catch (error) { this.fail('bench', error); }
+  }
+
+  /** turn sets knobs of the virtual bench. */
+  async turn(values) {
+    try { this.bench = await post('/api/bench', values); this.tell('bench'); } catch (error) { this.benchRefused = error; this.tell('bench'); }
+  }
+
+  viewChanged(changed) {
+    if (!this.session) return;
+    if (changed.has('t')) this.fetchState();
+    if (changed.has('zoom') || changed.has('sensor')) this.fetchRows();
+    if (changed.has('out') || changed.has('sensor')) this.leave();
+    if (changed.has('sensor')) this.tell('state');
+    this.tell('view');
+  }
+
+  /** move puts the cursor at a time; a stream that is moved no longer follows. */
+  move(time) {
+    const [from, to] = this.whole;
+    this.view.change({ t: Math.max(from, Math.min(to, time)) });
+  }
+
+  now() { this.setHold(false); this.view.change({ t: null, zoom: null }); this.fetchState(); }
+
+  setHold(hold) {
+    if (!this.streaming || hold === this.hold) return;
+    this.hold = hold;
+    this.heldAt = this.session.end_s;
+    if (!hold && this.newest && this.following) this.takeState(this.newest);
+    this.tell('hold');
+  }
+
+  /** step moves the cursor by rows. */
+  async step(rows) {
+    try {
+      const { time_s: time } = await json('/api/step', { time: this.cursor, rows });
+      if (time !== null) this.move(time);
+    } catch (error) { this.fail('step', error); }
+  }
+
+  /** flag moves the cursor to the next row, or the one before, where a flag begins. */
+  async flag(direction) {
+    try {
+      const { time_s: time } = await json('/api/next', { time: this.cursor, direction, sensor: this.sensor });
+      if (time !== null) this.move(time);
+      return time !== null;
+    } catch (error) { this.fail('next', error); return false; }
+  }
+}
