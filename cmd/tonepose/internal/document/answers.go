@@ -25,6 +25,7 @@ func (g grade) answer() string { return [...]string{"yes", "in doubt", "no"}[g] 
 // Answer is one of the five questions to a run, answered.
 type Answer struct {
 	Question, Answer, Why string
+	Short                 string // the answer in a few words
 	grade
 }
 
@@ -58,7 +59,7 @@ func partly(n, of int) grade {
 }
 
 func (run *Run) samples() Answer {
-	a := Answer{Question: "Are the samples sound?", Why: fmt.Sprintf("no faults in %d rows", run.Rows)}
+	a := Answer{Question: "Are the samples sound?", Why: fmt.Sprintf("no faults in %d rows", run.Rows), Short: "no faults"}
 	var named []string
 	most := 0
 	for name, rows := range run.Flags.All {
@@ -69,6 +70,7 @@ func (run *Run) samples() Answer {
 	}
 	if most > 0 {
 		a.Why = fmt.Sprintf("%s of %d rows", strings.Join(named, ", "), run.Rows)
+		a.Short = fmt.Sprintf("%d of %d faulty", most, run.Rows)
 	}
 	if margin := run.margin(); margin != "" {
 		a.Why += "; " + margin
@@ -83,7 +85,7 @@ func (run *Run) samples() Answer {
 const clearSigmas, seenSigmas = 10, 3
 
 func (run *Run) tones() Answer {
-	a := Answer{Question: "Does every tone stand clear?", Answer: "–", Why: "the run kept no phasors"}
+	a := Answer{Question: "Does every tone stand clear?", Answer: "–", Why: "the run kept no phasors", Short: "no phasors kept"}
 	least := math.Inf(1)
 	for _, s := range run.Sensors {
 		if s.Tones == nil {
@@ -92,6 +94,7 @@ func (run *Run) tones() Answer {
 		for e, clear := range s.Tones.Clear {
 			if clear < least {
 				least = clear
+				a.Short = fmt.Sprintf("least %s σ (%s)", present.Number(clear, 3), run.Rig.Emitters[e].Name)
 				a.Why = fmt.Sprintf("all coils of %s together, least %s σ (%s at %s s)", s.Name, present.Number(clear, 3), run.Rig.Emitters[e].Name, present.Number(s.Tones.At[e], 4))
 			}
 		}
@@ -119,8 +122,10 @@ func (run *Run) fits() Answer {
 	}
 	var words []string
 	unlikely, judged := 0, 0
+	chi2, dof, rows := 0.0, 0.0, 0.0
 	for _, s := range run.Sensors {
 		text := ""
+		chi2, dof, rows = chi2+s.Series.sums.chi2, dof+s.Series.sums.dof, rows+float64(s.Poses)
 		if sum := &s.Series.sums; sum.dof > 0 {
 			n := float64(s.Poses)
 			text = fmt.Sprintf("mean χ² %s of %s", present.Number(sum.chi2/n, 3), present.Number(sum.dof/n, 3))
@@ -144,6 +149,9 @@ func (run *Run) fits() Answer {
 	if bad > 0 {
 		words = append(words, fmt.Sprintf("%d of %d rows flagged", bad, run.Rows))
 	}
+	if dof > 0 {
+		a.Short = fmt.Sprintf("mean χ² %s of %s", present.Number(chi2/rows, 3), strings.TrimSuffix(present.Number(dof/rows, 3), ".0"))
+	}
 	a.grade = partly(bad, run.Rows)
 	if expected := 2 * verdict.Doubtful * float64(judged); float64(unlikely) > expected+4*math.Sqrt(expected)+1 {
 		words = append(words, fmt.Sprintf("%d more in doubt, where noise makes %s", unlikely, present.Number(expected, 2)))
@@ -154,7 +162,7 @@ func (run *Run) fits() Answer {
 }
 
 func (run *Run) where() Answer {
-	a := Answer{Question: "Where is the sensor, how sure?", Answer: "–", Why: "no pose came out"}
+	a := Answer{Question: "Where is the sensor, how sure?", Answer: "–", Why: "no pose came out", Short: "no pose"}
 	lo, hi, outside := math.Inf(1), math.Inf(-1), 0
 	for _, s := range run.Sensors {
 		lo, hi = min(lo, s.Series.sums.leastSigma), max(hi, s.Series.sums.mostSigma)
@@ -166,7 +174,7 @@ func (run *Run) where() Answer {
 	}
 	if lo <= hi {
 		a.Answer = fmt.Sprintf("σ %s to %s", present.Quantity(lo, "m"), present.Quantity(hi, "m"))
-		a.Why = "inside the working volume at all times"
+		a.Short, a.Why = a.Answer, "inside the working volume at all times"
 	}
 	if outside > 0 {
 		a.Why = fmt.Sprintf("outside of the working volume in %d of %d rows", outside, run.Rows)
@@ -178,7 +186,7 @@ func (run *Run) where() Answer {
 }
 
 func (run *Run) believed() Answer {
-	a := Answer{Question: "May I believe it?"}
+	a := Answer{Question: "May I believe it?", Short: fmt.Sprintf("%d of %d flagged", run.Flags.Flagged, run.Rows)}
 	switch sum := run.Assessment; {
 	case sum == nil && run.Flags.Flagged == 0:
 		a.Why = "no truth was given: the samples show nothing against it"
@@ -189,6 +197,7 @@ func (run *Run) believed() Answer {
 		a.grade, a.Why = doubtful, "no pose states its uncertainty"
 	default:
 		a.Why = fmt.Sprintf("squared error %s of the predicted one; %s %% inside their 95 %% region", present.Number(sum.NormalisedMean, 3), present.Number(100*sum.Coverage95, 3))
+		a.Short = fmt.Sprintf("%s %% inside 95 %%", present.Number(100*sum.Coverage95, 3))
 		// Three standard deviations of a share of 95 %, and two points for the prediction itself.
 		if spread := 3 * math.Sqrt(0.95*0.05/float64(sum.WithCovariance)); sum.Coverage95 < 0.93-spread {
 			a.grade = doubtful

@@ -139,6 +139,7 @@ type shown struct {
 	truth     *rigid.Pose       // nil: not known
 	couplings []tables.Coupling // none: not known
 	phasors   []tables.Phasor   // of the sensor's coils; none: not known
+	common    map[int]float64   // by emitter: variance of the relative error that its couplings share
 	since     float64           // how long its flags are what they are [s]
 }
 

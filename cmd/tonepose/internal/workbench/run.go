@@ -356,7 +356,7 @@ func (r *run) shown(_ context.Context, sensor int, row pyramid.Row) (*shown, err
 	if n, err := r.poses.Read(at, pose[:]); err != nil || n == 0 {
 		return nil, cmp.Or(err, fs.ErrNotExist)
 	}
-	out := &shown{pose: pose[0]}
+	out := &shown{pose: pose[0], common: map[int]float64{}}
 	if r.worth != nil {
 		var worth [1]tables.Integrity
 		if n, err := r.worth.Read(at, worth[:]); err != nil {
@@ -371,7 +371,7 @@ func (r *run) shown(_ context.Context, sensor int, row pyramid.Row) (*shown, err
 		}
 	}
 	m := &r.roster.sensors[sensor]
-	err := window(r.coupled, out.pose.Time, func(c *tables.Coupling) float64 { return c.Time }, len(r.roster.emitters)*len(m.coils)*len(r.tracks), func(c *tables.Coupling) {
+	err := rowsAt(r.coupled, out.pose.Time, func(c *tables.Coupling) float64 { return c.Time }, len(r.roster.emitters)*len(m.coils)*len(r.tracks), func(c *tables.Coupling) {
 		if c.Sensor == m.name {
 			out.couplings = append(out.couplings, *c)
 		}
@@ -379,16 +379,23 @@ func (r *run) shown(_ context.Context, sensor int, row pyramid.Row) (*shown, err
 	if err != nil {
 		return nil, err
 	}
-	return out, window(r.phasing, out.pose.Time, func(p *tables.Phasor) float64 { return p.Time }, len(r.roster.emitters)*len(r.rig.Channels), func(p *tables.Phasor) {
+	return out, rowsAt(r.phasing, out.pose.Time, func(p *tables.Phasor) float64 { return p.Time }, len(r.roster.emitters)*len(r.rig.Channels), func(p *tables.Phasor) {
 		if slices.Contains(m.coils, p.Channel) {
 			out.phasors = append(out.phasors, *p)
+		}
+		// The noise of a reference is in all couplings of its emitter.
+		e := slices.Index(r.roster.emitters, p.Tone)
+		if e >= 0 && r.rig.Emitters[e].Reference != nil && r.rig.Channels[r.rig.Emitters[e].Reference.Channel].Name == p.Channel {
+			if v := p.Sigma * p.Sigma / (p.InPhase*p.InPhase + p.Quadrature*p.Quadrature); v > 0 && !math.IsInf(v, 0) {
+				out.common[e] = v
+			}
 		}
 	})
 }
 
-// window calls each with the rows of a table that have a time; about so many there are.
+// rowsAt calls each with the rows of a table that have a time; about so many there are.
 // Rows of intervals may stand in any order: those beside the first are found.
-func window[T tables.Row](f *tables.Finder[T], time float64, timeOf func(*T) float64, about int, each func(*T)) error {
+func rowsAt[T tables.Row](f *tables.Finder[T], time float64, timeOf func(*T) float64, about int, each func(*T)) error {
 	if f == nil {
 		return nil
 	}

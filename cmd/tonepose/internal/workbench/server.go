@@ -2,8 +2,11 @@ package workbench
 
 import (
 	"bytes"
+	"compress/gzip"
 	"context"
+	"crypto/sha256"
 	"embed"
+	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -30,6 +33,7 @@ type server struct {
 	routes  map[string]func(http.ResponseWriter, *http.Request) error
 	subject subject
 	feed    *feed
+	trials  trials
 	stopped chan struct{}
 	once    sync.Once
 	work    context.CancelFunc
@@ -56,7 +60,16 @@ func newServer(o Options) *server {
 		"GET /api/cloud":    s.cloud,
 		"GET /api/phasors":  s.phasors,
 		"GET /api/events":   s.events,
-		"GET /report":       s.report,
+		"GET /api/slices":   s.slice,
+		"GET /api/allan":    s.allan,
+		"GET /api/rows.csv": s.rows,
+
+		"POST /api/leaveout":      s.omit,
+		"POST /api/whatif":        s.whatif,
+		"GET /api/whatif/cloud":   s.trialCloud,
+		"GET /api/whatif/phasors": s.trialPhasors,
+		"GET /api/whatif/choices": s.choices,
+		"GET /report":             s.report,
 	}
 	return s
 }
@@ -131,15 +144,56 @@ func (s *server) file(w http.ResponseWriter, r *http.Request) error {
 	if r.URL.Path == "/" {
 		name, ok = "index.html", true
 	}
-	data, err := fs.ReadFile(page, "page/"+name)
-	kind := kinds[path.Ext(name)]
-	if !ok || err != nil || kind == "" {
+	f := files()[name]
+	if !ok || f == nil {
 		return &badRequest{http.StatusNotFound, "nothing is at this address", "begin at /"}
 	}
-	w.Header().Set("Content-Type", kind)
-	_, err = w.Write(data)
+	h := w.Header()
+	h.Set("Content-Type", f.kind)
+	h.Set("Cache-Control", "no-cache") // ask, and hear that nothing changed
+	h.Set("Vary", "Accept-Encoding")
+	h.Set("ETag", f.tag)
+	if r.Header.Get("If-None-Match") == f.tag {
+		w.WriteHeader(http.StatusNotModified)
+		return nil
+	}
+	data := f.plain
+	if strings.Contains(r.Header.Get("Accept-Encoding"), "gzip") {
+		h.Set("Content-Encoding", "gzip")
+		data = f.packed
+	}
+	_, err := w.Write(data)
 	return err
 }
+
+// pageFile is a file of the page as it is sent.
+type pageFile struct {
+	kind, tag     string
+	plain, packed []byte
+}
+
+// files are those of the page, by name.
+var files = sync.OnceValue(func() map[string]*pageFile {
+	all := map[string]*pageFile{}
+	names, err := fs.Glob(page, "page/*")
+	if err != nil {
+		panic(err) // the pattern is right
+	}
+	for _, name := range names {
+		kind := kinds[path.Ext(name)]
+		data, err := fs.ReadFile(page, name)
+		if err != nil || kind == "" {
+			continue
+		}
+		var b bytes.Buffer
+		z, _ := gzip.NewWriterLevel(&b, gzip.BestCompression) // a level that there is
+		z.Write(data)
+		z.Close()
+		sum := sha256.Sum256(data)
+		all[path.Base(name)] = &pageFile{kind, `"` + hex.EncodeToString(sum[:12]) + `"`, data, b.Bytes()}
+	}
+	return all
+})
 
 // badRequest is what the page should not have asked for.
 type badRequest struct {

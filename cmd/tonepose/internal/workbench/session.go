@@ -6,7 +6,6 @@ import (
 	"math"
 	"path/filepath"
 	"slices"
-	"strings"
 	"time"
 
 	"gonum.org/v1/gonum/spatial/r3"
@@ -51,7 +50,8 @@ type session struct {
 	Handbook []flagFacts       `json:"handbook"` // of all flags
 	Findings []finding         `json:"findings"`
 	Answers  []answered        `json:"answers"`
-	Cautions []string          `json:"cautions"`
+	Cautions []string          `json:"cautions"` // that concern this run
+	General  []string          `json:"general_cautions"`
 	Facts    []fact            `json:"facts"`
 	Options  map[string]string `json:"options"`
 	Command  string            `json:"command"`
@@ -172,7 +172,7 @@ func (s *stage) describe(to *session) {
 	for _, name := range handbook.Flags() {
 		to.Handbook = append(to.Handbook, flagOf(name, 0))
 	}
-	to.Cautions = cautions
+	to.Cautions, to.General = []string{}, cautions
 	to.Hop = s.tracks[0].rows.Hop()
 	to.Flags, to.Findings, to.Answers, to.Facts = []flagFacts{}, []finding{}, []answered{}, []fact{}
 }
@@ -260,7 +260,10 @@ func (r *run) facts() *session {
 		f.describe(out.Recording)
 		r.tell(out, f.known())
 	}
-	flagged := fmt.Sprintf("%d", out.Rows)
+	flagged := fmt.Sprintf("%d, windows of %s", out.Rows, present.Quantity(r.window, "s"))
+	if w, ok := r.own(); ok && w.LowPass == nil {
+		flagged += ", " + w.Taper.Name
+	}
 	if out.Flagged > 0 {
 		flagged += fmt.Sprintf(", %d flagged", out.Flagged)
 	}
@@ -271,7 +274,7 @@ func (r *run) facts() *session {
 	if r.report != nil {
 		rooms := []string{"recording", "tones", "couplings", "space", "quality"}
 		for i, a := range r.report.Answers() {
-			out.Answers = append(out.Answers, answered{rooms[i], a.Question, a.Answer, gradeOf(&a), short(a.Why), a.Why})
+			out.Answers = append(out.Answers, answered{rooms[i], a.Question, a.Answer, gradeOf(&a), a.Short, a.Why})
 		}
 		for _, f := range r.report.Findings {
 			out.Findings = append(out.Findings, finding(f))
@@ -310,12 +313,6 @@ func gradeOf(a *document.Answer) string {
 		return "doubt"
 	}
 	return a.Grade()
-}
-
-// short is the first part of words that are made of several.
-func short(words string) string {
-	first, _, _ := strings.Cut(words, ";")
-	return first
 }
 
 func nameOf(dir string) string {
