@@ -12,7 +12,7 @@ import { chi, leftNames } from './reading.js';
 import { flagMark } from './tones.js';
 import { Regions } from './regions.js';
 
-const HEAD = 24, FOOT = 22;
+const FOOT = 22;
 
 export class Couplings {
   constructor(store) {
@@ -30,7 +30,7 @@ export class Couplings {
     this.side = element('div', { class: 'without' }, this.coils, this.moved, this.compare, this.regions.figure.node);
     this.beforeBox = element('div', { class: 'as-solved' }, element('h3', {}, 'as solved, all emitters and coils'), this.before.node);
     this.title = element('h3', { class: 'tried-title' });
-    this.mainBox = element('div', { class: 'trying' }, this.title, this.main);
+    this.mainBox = element('div', { class: 'shown' }, this.title, this.main);
     this.room.inside.append(this.beforeBox, this.mainBox, this.side);
     this.figure.onsize = () => this.placeTicks();
     store.on('session', () => this.offer());
@@ -74,12 +74,15 @@ export class Couplings {
     if (!this.emitterTicks) return;
     const row = this.rowHeight(this.figure.box[1]);
     this.emitterTicks.forEach((label, i) => {
-      label.style.top = `${(HEAD + (i + 0.5) * row) / 16}rem`;
+      label.style.top = `${(this.head + (i + 0.5) * row) / 16}rem`;
       label.classList.toggle('small', row < 15);
     });
   }
 
-  rowHeight(h) { return Math.max(8, Math.min(52, (h - HEAD - FOOT) / Math.max(1, this.store.session?.emitters.length ?? 8))); }
+  /** head is the height above the rows: names of coils, and of sensors where several are shown. */
+  get head() { return this.shown().length > 1 ? 44 : 24; }
+
+  rowHeight(h) { return Math.max(8, Math.min(52, (h - this.head - FOOT) / Math.max(1, this.store.session?.emitters.length ?? 8))); }
 
   refresh() {
     const { store, room } = this;
@@ -100,6 +103,7 @@ export class Couplings {
     room.missing('');
     this.answer(pose, trying);
     if (room.opened) this.showTrial(trying);
+    if (this.headWas !== this.head) { this.headWas = this.head; this.placeTicks(); }
     this.figure.redraw();
     this.before.redraw();
   }
@@ -143,20 +147,25 @@ export class Couplings {
     const n = session.emitters.length, row = this.rowHeight(pen.h);
     const names = 52, plots = this.plotsOf(pen.w, poses.length, poses[0].couplings.channels.length);
     const plotWidth = plots ? Math.min(150, Math.max(90, pen.w * 0.2)) : 0;
-    const width = pen.w - names - plots * (plotWidth + 22);
+    const width = pen.w - names - plots * (plotWidth + 22) - (plots ? 12 : 0);
     const groups = poses.length, gap = groups > 1 ? 8 : 0;
     const cellsWide = poses.reduce((a, p) => a + p.couplings.channels.length, 0);
     const cell = Math.min(96, (width - gap * (groups - 1)) / cellsWide);
-    const top = HEAD, bottom = HEAD + n * row;
+    const top = poses.length > 1 ? 44 : 24, bottom = top + n * row;
     let most = 0;
     for (const p of poses) for (const v of p.couplings.value_h.flat()) most = Math.max(most, Math.abs(v ?? 0));
     let x = names;
     if (named) session.emitters.forEach((e, i) => pen.text(names - 8, top + (i + 0.5) * row + 4, cut(pen, e.name, names - 10, 12, true), { fill: colour.ink, bold: true, align: 'end' }));
     for (const pose of poses) {
+      if (groups > 1) {
+        const wide = pose.couplings.channels.length * cell, chosen = pose.sensor === store.sensor;
+        pen.text(x, 13, cut(pen, session.sensors[pose.sensor].name, wide - 4, 12, chosen), { fill: colour.ink, bold: chosen });
+        pen.line(x, 19, x + wide, 19, { stroke: chosen ? colour.ink : colour.rule, width: chosen ? 2 : 1 });
+      }
       this.matrix(pen, pose, x, top, cell, row, most, store.trial && pose === store.trial.after);
       x += pose.couplings.channels.length * cell + gap;
     }
-    pen.text(names, bottom + 16, groups > 1 ? `nH; ${poses.map((p) => session.sensors[p.sensor].name).join(', ')}` : 'nH', { fill: colour.ink2 });
+    pen.text(names, bottom + 16, 'nH', { fill: colour.ink2 });
     x += 22 - gap;
     const own = poses.find((p) => p.sensor === store.sensor) ?? poses[0];
     if (plots > 0) this.residuals(pen, own, 'residual_sigma', 'residual in σ', x, x + plotWidth, top, bottom, row);
@@ -177,9 +186,9 @@ export class Couplings {
       const x = left + k * cell;
       const name = session.channels[channel].name, width = pen.measure(name) + 14;
       if (width < cell) {
-        pen.marks(shape, [x + cell / 2 - width / 2 + 5, 11], 4.5, { fill: ink });
-        pen.text(x + cell / 2 - width / 2 + 14, 15, name, { fill: colour.ink });
-      } else pen.marks(shape, [x + cell / 2, 11], 4.5, { fill: ink });
+        pen.marks(shape, [x + cell / 2 - width / 2 + 5, top - 13], 4.5, { fill: ink });
+        pen.text(x + cell / 2 - width / 2 + 14, top - 9, name, { fill: colour.ink });
+      } else pen.marks(shape, [x + cell / 2, top - 13], 4.5, { fill: ink });
     });
     const digits = cell > 52 ? 4 : 3;
     couplings.emitters.forEach((emitter, e) => {
@@ -214,7 +223,7 @@ export class Couplings {
     pen.rect(x(-2), top, x(2) - x(-2), bottom - top, { fill: colour.wash });
     for (const v of [-span / 2, span / 2]) pen.line(x(v), top, x(v), bottom, { stroke: colour.grid });
     pen.line(zero, top, zero, bottom, { stroke: colour.frame });
-    pen.text((left + right) / 2, 15, title, { fill: colour.ink2, align: 'middle' });
+    pen.text((left + right) / 2, top - 9, title, { fill: colour.ink2, align: 'middle' });
     couplings.emitters.forEach((emitter, e) => {
       const mid = top + (e + 0.5) * row;
       if (out.emitters.includes(emitter)) { pen.text((left + right) / 2, mid + 4, 'left out', { fill: colour.ink2, align: 'middle' }); return; }

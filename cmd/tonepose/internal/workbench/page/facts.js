@@ -55,7 +55,7 @@ export class Facts {
     table('facts', [...this.facts().slice(0, -1), ...(session.facts ?? []).filter((f) => !['rig', 'clock', 'mains', 'rows'].includes(f.name)).map((f) => [f.name, f.value])]);
     table('cautions', [...(session.cautions ?? []), ...(session.general_cautions ?? [])].map((c, i) => [i + 1, c]));
     table('findings', (session.findings ?? []).map((f) => [f.rows === undefined ? '' : `${integer(f.rows)} rows`, f.words]));
-    table('flags', (session.flags ?? []).map((f) => [f.name, `${integer(f.rows)} rows: ${f.meaning}. ${f.next}`]));
+    table('flags', (session.flags ?? []).map((f) => [f.name, `${integer(f.rows)} rows: ${f.meaning}; ${f.next}`]));
     table('options', Object.entries(session.options ?? {}));
     if (session.command) table('made by', [['command', session.command]]);
     this.sheet.open('facts', body);

@@ -14,8 +14,8 @@ export class Help {
     const body = element('div');
     const table = (title, words, rows) => body.append(element('h3', {}, title), words ? element('p', { class: 'note' }, words) : '', element('table', { class: 'values words' }, element('tbody', {}, ...rows.map(([a, b]) => element('tr', {}, element('th', { scope: 'row' }, a), element('td', {}, b))))));
     table('digits', 'Dark digits are certain. Pale digits lie within sigma, or within the estimated error where that is larger. A number ends at the second digit of its sigma; places keep their column: shorter means less is known.', NUMBERS);
-    table('marks', 'The more ink, the worse.', MARKS.map(([grade, words]) => [element('span', { class: 'mark', 'data-grade': grade }), words]));
-    table('flags', '', (session?.handbook ?? session?.flags ?? []).map((f) => [f.name, `${f.words ?? f.meaning}. ${f.next}`]));
+    table('marks', 'The more ink, the worse.', MARKS.map(([grade, words]) => [element('span', {}, element('span', { class: 'mark', 'data-grade': grade }), grade), words.replace(/^\w+( doubt)?: /, '')]));
+    table('flags', '', (session?.handbook ?? session?.flags ?? []).map((f) => [f.name, `${f.words ?? f.meaning}; ${f.next}`]));
     table('keys', '', KEYS);
     const box = element('input', { type: 'checkbox', checked: this.keys.letters, onchange: () => this.keys.setLetters(box.checked) });
     body.append(element('p', { class: 'switch' }, element('label', {}, box, ' letter keys')));

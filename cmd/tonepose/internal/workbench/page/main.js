@@ -59,7 +59,7 @@ $('tools').append(element('button', { type: 'button', onclick: () => sheet.take(
 // For fingers: what keys do otherwise.
 const touch = (words, label, act) => element('button', { type: 'button', class: 'plain', 'aria-label': label, onclick: act }, words);
 $('touch').append(touch('◂ row', 'one row back', () => store.step(-1)), touch('row ▸', 'one row on', () => store.step(1)),
-  touch('set stretch', 'stretch about the cursor', () => { const [a, b] = store.range, d = (b - a) / 8; view.change(store.selected ? { from: null, to: null } : { from: Math.max(store.whole[0], store.cursor - d), to: Math.min(store.whole[1], store.cursor + d) }); }),
+  touch('set stretch', 'set stretch about the cursor', () => { const [a, b] = store.range, d = (b - a) / 8; view.change(store.selected ? { from: null, to: null } : { from: Math.max(store.whole[0], store.cursor - d), to: Math.min(store.whole[1], store.cursor + d) }); }),
   touch('take away', 'take away', () => sheet.take(store.session, store.stretch)));
 
 const narrow = matchMedia('(max-width: 43.7rem)');
@@ -71,19 +71,20 @@ function arrange() {
   if (room === 'all') room = null;
   const list = room && !narrow.matches ? [room] : bench ? ['bench', 'space', 'experiment', 'couplings', 'tones', 'quality', ...(narrow.matches ? ['recording'] : [])] : ['recording', 'tones', 'couplings', 'space', 'quality'];
   const box = $('rooms');
-  const key = list.join() + (room ?? '') + narrow.matches;
+  const several = store.session?.sensors.length > 1;
+  const key = JSON.stringify([list, room, narrow.matches, several]);
   for (const name of ROOMS) { set($(`tab-${name}`), 'aria-selected', (room ?? 'all') === name); $(`tab-${name}`).tabIndex = (room ?? 'all') === name ? 0 : -1; }
   set(box, 'aria-labelledby', `tab-${room ?? 'all'}`);
   if (key === box.dataset.key) return;
   box.dataset.key = key;
-  box.className = `${room && !narrow.matches ? 'one' : 'all'}${bench ? ' bench' : ''}${store.session?.sensors.length > 1 ? ' several' : ''}`;
+  box.className = `${room && !narrow.matches ? 'one' : 'all'}${bench ? ' bench' : ''}${several ? ' several' : ''}`;
   const nodes = list.map((name) => parts[name].room.node);
   box.replaceChildren(...nodes);
   for (const [name, part] of Object.entries(parts)) {
     const open = room === name;
     part.room.node.classList.toggle('opened', open);
     part.room.node.style.gridArea = room && !narrow.matches ? 'auto' : name;
-    if (part.room.button.type === 'button') set(part.room.button, 'aria-expanded', narrow.matches ? open : open);
+    if (part.room.button.type === 'button') set(part.room.button, 'aria-expanded', open);
   }
   if (narrow.matches && room) $(`room-${room}`)?.scrollIntoView({ block: 'nearest' });
 }

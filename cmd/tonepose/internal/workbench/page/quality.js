@@ -220,7 +220,7 @@ export class Quality {
 
   drawAllan(pen) {
     const data = this.deviation;
-    const left = 60, right = pen.w - 8, top = 24, bottom = pen.h - 34;
+    const left = 60, right = pen.w - 8, top = 24, bottom = pen.h - 38;
     if (bottom - top < 20) return;
     pen.text(0, 13, 'Allan deviation of the position over the stretch', { fill: colour.ink });
     if (!data?.tau_s?.length) { pen.text(0, 32, this.allanWords ?? 'too few rows', { fill: colour.ink2 }); return; }
@@ -237,8 +237,8 @@ export class Quality {
     }));
     frame(pen, left, top, right, bottom);
     let at = left;
-    data.axes.forEach((name, k) => { pen.marks(shapes[k], [at + 4, pen.h - 5], 4, { fill: inks[k] }); pen.text(at + 12, pen.h - 1, name, { fill: colour.ink }); at += 36; });
-    pen.text(right, pen.h - 1, 'averaging time', { fill: colour.ink2, align: 'end' });
+    data.axes.forEach((name, k) => { pen.marks(shapes[k], [at + 4, pen.h - 9], 4, { fill: inks[k] }); pen.text(at + 12, pen.h - 5, name, { fill: colour.ink }); at += 36; });
+    pen.text(right, pen.h - 5, 'averaging time', { fill: colour.ink2, align: 'end' });
   }
 
   allanTable() {

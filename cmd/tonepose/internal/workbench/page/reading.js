@@ -90,8 +90,7 @@ export class Reading {
       say(axis.dark, number.dark);
       say(axis.pale, number.pale);
       set(axis.digits, 'data-value', solved ? value : null);
-      const noise = solved ? pose.sigma_position_m[i] : NaN;
-      say(axis.below, solved ? `${wrong ? 'noise' : 'σ'} ${quantity(noise, 'm')}` : '');
+      say(axis.below, solved ? `σ ${quantity(pose.sigma_position_m[i], 'm')}` : '');
       say(axis.told, solved ? knownTo(sigma) : 'not known');
     });
     const size = solved ? (wrong ? pose.error_m : pose.sigma_m) : NaN;

@@ -47,7 +47,7 @@ export class Recording {
     const all = session.channels.map((_, i) => i).filter((i) => session.channels[i].role !== 'other');
     let list = [...all.filter((i) => session.channels[i].role === 'pickup'), ...all.filter((i) => session.channels[i].role === 'drive')];
     if (view.channel !== null && this.room.opened && this.only) list = list.filter((i) => i === view.channel);
-    const rows = Math.max(1, Math.floor((this.traces.box[1] - 18) / 13));
+    const rows = Math.max(1, Math.floor((this.traces.box[1] - 18) / 10.5));
     return { channels: list.slice(0, rows), all: list.length };
   }
 

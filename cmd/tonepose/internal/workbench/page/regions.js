@@ -48,7 +48,7 @@ export class Regions {
     for (const p of [pose, before]) {
       if (!p) continue;
       const c = cov3(p.covariance);
-      const reach = p.use_error && p.error_m ? p.error_m : P95 * Math.sqrt(Math.max(c[0][0], c[1][1], c[2][2]));
+      const reach = Math.max(p.use_error && p.error_m ? p.error_m : 0, P95 * Math.sqrt(Math.max(c[0][0], c[1][1], c[2][2])));
       const offset = Math.max(...p.position_m.map((v, i) => Math.abs(v - centre[i])));
       need = Math.max(need, offset + reach);
       if (p.truth && !this.compare) need = Math.max(need, Math.min(3 * need, 1.15 * Math.max(...p.truth.position_m.map((v, i) => Math.abs(v - centre[i])))));

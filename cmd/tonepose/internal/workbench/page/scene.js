@@ -111,7 +111,7 @@ export function drawSlice(pen, camera, slice, range) {
       if (!(s > 0)) continue;
       const [a0, a1, b0, b1] = [half(u.values_m, i, -1), half(u.values_m, i, 1), half(v.values_m, j, -1), half(v.values_m, j, 1)];
       const fill = sigmaMap(scale(s));
-      pen.path([...point(a0, b0), ...point(a1, b0), ...point(a1, b1), ...point(a0, b1)], { fill, stroke: fill, width: 0.6, close: true });
+      pen.path([...point(a0, b0), ...point(a1, b0), ...point(a1, b1), ...point(a0, b1)], { fill, stroke: fill, width: 1, close: true });
     }
   }
   const taken = [];

@@ -2,6 +2,7 @@
 
 import { element } from './dom.js';
 import { figures } from './figure.js';
+import { fixed, UNKNOWN } from './number.js';
 
 const MOST = 2000; // rows shown; the CSV has all
 
@@ -41,17 +42,18 @@ export class Sheet {
   /** numbers shows the table of a figure beside it. */
   numbers(figure) {
     if (this.isOpen && this.shown === figure) { this.close(); return; }
-    this.open(`numbers: ${figure.title}`, this.tableOf(figure), takeLinks(figure), figure.node);
+    this.open(figure.title, this.tableOf(figure), takeLinks(figure), figure.node);
     this.shown = figure;
   }
 
   tableOf(figure) {
     const { columns, rows } = figure.table();
+    const scales = columns.map((c, i) => scaleOf(c, rows, i));
     const table = element('table', { class: 'values' },
       element('caption', { class: 'unseen' }, figure.title),
-      element('thead', {}, element('tr', {}, ...columns.map((c) => element('th', { scope: 'col' }, c.unit ? `${c.name} (${c.unit})` : c.name)))),
+      element('thead', {}, element('tr', {}, ...columns.map((c, i) => element('th', { scope: 'col' }, c.unit ? `${c.name} (${scales[i].unit})` : c.name)))),
       element('tbody', {}, ...rows.slice(0, MOST).map((row) => element('tr', {}, ...row.map((v, i) => {
-        const text = cell(v);
+        const text = cell(v, scales[i]);
         return element(i === 0 ? 'th' : 'td', i === 0 ? { scope: 'row' } : { 'data-value': typeof v === 'number' ? v : null }, text);
       })))));
     if (rows.length <= MOST) return table;
@@ -75,10 +77,22 @@ export class Sheet {
   }
 }
 
-function cell(value) {
-  if (value === null || value === undefined || (typeof value === 'number' && !Number.isFinite(value))) return '–';
+const PREFIXED = new Set(['m', 'V', 'H', 'V/√Hz', 'T', 'A']);
+
+/** scaleOf gives a column its prefix and decimals: seven digits of its largest value. */
+function scaleOf({ unit }, rows, i) {
+  let most = 0;
+  for (const row of rows) if (typeof row[i] === 'number' && Math.abs(row[i]) > most && row[i] < Infinity) most = Math.abs(row[i]);
+  if (most === 0) return { factor: 1, unit, decimals: 0 };
+  const power = PREFIXED.has(unit) ? Math.max(-12, Math.min(0, 3 * Math.floor(Math.log10(most) / 3))) : 0;
+  const whole = Math.floor(Math.log10(most / 10 ** power)) + 1;
+  return { factor: 10 ** -power, unit: { '-12': 'p', '-9': 'n', '-6': 'µ', '-3': 'm', 0: '' }[power] + unit, decimals: Math.max(0, Math.min(9, 7 - Math.max(1, whole))) };
+}
+
+function cell(value, scale) {
+  if (value === null || value === undefined || (typeof value === 'number' && !Number.isFinite(value))) return UNKNOWN;
   if (typeof value !== 'number') return String(value);
-  return Number.isInteger(value) ? String(value).replace('-', '−') : String(Number(value.toPrecision(7))).replace('-', '−');
+  return Number.isInteger(value) && scale.factor === 1 ? fixed(value) : fixed(value * scale.factor, scale.decimals);
 }
 
 function takeLinks(figure) {

@@ -132,7 +132,7 @@ export class Space {
     const pose = store.shown;
     if (!store.state) { room.says(UNKNOWN); return; }
     if (!pose?.solved) { room.says('no pose', 'wrong'); return; }
-    if (pose.use_error && pose.error_m) { room.says(pose.truth ? `error ${quantity(pose.truth.error_m, 'm')}, truth known` : `error about ${quantity(pose.error_m, 'm')}`, 'wrong'); return; }
+    if (pose.use_error && pose.error_m) { room.says(pose.truth && store.session.mode === 'bench' ? `error ${quantity(pose.truth.error_m, 'm')}, truth known` : `error about ${quantity(pose.error_m, 'm')}`, 'wrong'); return; }
     const outside = pose.flags.includes('outside working volume');
     const sigmas = store.session.sensors.length > 1 && store.session.sensors.length <= 4 ? store.state.sensors.map((s) => (s.solved ? quantity(s.sigma_m, 'm') : UNKNOWN)).join(', ') : quantity(pose.sigma_m, 'm');
     const inside = store.session.rig?.volume ? (outside ? ', outside the volume' : ', inside the volume') : '';

@@ -108,7 +108,7 @@ export class Strip {
   drawLanes(pen, { left, right, laneTop, lane, list, x, series }) {
     if (list.length === 0) {
       pen.text(left - 7, laneTop + lane - 5, 'flags', { fill: colour.ink2, align: 'end' });
-      const rows = this.store.streaming ? null : this.store.session?.rows;
+      const rows = this.store.streaming ? null : this.store.session?.sensors[this.store.sensor]?.rows ?? this.store.session?.rows;
       if (series && rows !== null) pen.text(left + 8, laneTop + lane - 5, `none in ${rows} rows`, { fill: colour.ink2 });
       return;
     }

@@ -45,7 +45,7 @@ export class WhatIf {
     this.taper = kind === 'window' && name ? name : session.options?.taper ?? this.choices.tapers[0]?.name ?? 'hann';
     this.window = kind === 'window' && Number(a) > 0 ? Number(a) : (session.window_s || 0.01) * 2;
     this.lowpass = kind === 'low-pass' && name ? name : low?.name;
-    this.order = kind === 'low-pass' && Number(a) > 0 ? Number(a) : low?.orders?.[Math.min(3, low.orders.length - 1)] ?? 1;
+    this.order = kind === 'low-pass' && Number(a) > 0 ? Number(a) : low?.orders?.[Math.min(3, low.orders.length - 1)] ?? 0;
     this.bandwidth = kind === 'low-pass' && Number(b) > 0 ? Number(b) : 50;
     this.trialText = view.trial;
   }
@@ -80,7 +80,7 @@ export class WhatIf {
     const row = this.kind === 'window'
       ? [pick('taper', this.choices.tapers.map((t) => ({ value: t.name, words: t.name })), this.taper, (taper) => { this.taper = taper; this.commit(); }),
         turn('window', this.window, 's', (v) => quantity(v, 's', 3), (v) => { this.window = Math.max(this.choices.least_window_s ?? 0.001, Math.min(this.choices.greatest_s ?? 1, v)); this.commit(); })]
-      : [pick('low-pass', this.choices.lowpasses.flatMap((l) => l.orders.map((o) => ({ value: `${l.name}:${o}`, words: l.orders.length > 1 ? `${l.name} ${o}` : l.name }))), `${this.lowpass}:${this.order}`, (text) => { const [name, order] = text.split(':'); this.lowpass = name; this.order = Number(order); this.commit(); }),
+      : [pick('low-pass', this.choices.lowpasses.flatMap((l) => (l.orders ?? [0]).map((o) => ({ value: `${l.name}:${o}`, words: o ? `${l.name} ${o}` : l.name }))), `${this.lowpass}:${this.order}`, (text) => { const [name, order] = text.split(':'); this.lowpass = name; this.order = Number(order); this.commit(); }),
         turn('bandwidth', this.bandwidth, 'Hz', (v) => `${significant(v, 3)}${THIN}Hz`, (v) => { this.bandwidth = v; this.commit(); })];
     const had = this.form.contains(document.activeElement) ? document.activeElement.getAttribute('aria-label') || document.activeElement.dataset.value : null;
     this.form.replaceChildren(element('span', { class: 'label' }, 'what if'), kinds, element('span'), element('span', { class: 'row' }, ...row));
@@ -98,7 +98,7 @@ export class WhatIf {
     const [from, to] = this.store.stretch;
     const body = { from_s: from, to_s: to };
     if (this.kind === 'window') Object.assign(body, { window_s: this.window, hop_s: this.window, taper: this.taper });
-    else body.lowpass = { kind: this.lowpass, order: this.order, bandwidth_hz: this.bandwidth };
+    else body.lowpass = { kind: this.lowpass, order: this.order || undefined, bandwidth_hz: this.bandwidth };
     say(this.words, 'measuring again');
     this.ask(body);
   }
