@@ -93,8 +93,8 @@ func (s *server) events(w http.ResponseWriter, r *http.Request) error {
 		kinds, wake := s.feed.since(seen)
 		var b bytes.Buffer
 		for _, kind := range kinds {
-			if v := s.news(r, kind); v != nil {
-				if err := event1(&b, kind, v); err != nil {
+			if v := s.news(kind); v != nil {
+				if err := writeEvent(&b, kind, v); err != nil {
 					return nil
 				}
 			}
@@ -130,17 +130,31 @@ func (s *server) events(w http.ResponseWriter, r *http.Request) error {
 }
 
 // news is what a kind of news says now; nil: nothing.
-func (s *server) news(r *http.Request, kind string) any {
-	switch kind {
-	case newSession:
-		f := s.subject.facts()
-		return map[string]any{"version": f.Version, "ready": f.Ready, "progress": f.Progress}
+func (s *server) news(kind string) any {
+	now := s.now()
+	f, follows := now.(*follow)
+	switch {
+	case kind == newSession:
+		v := now.facts()
+		return map[string]any{"version": v.Version, "ready": v.Ready, "progress": v.Progress}
+	case kind == newBench && s.bench != nil:
+		return s.bench.facts()
+	case kind == newState && follows:
+		if m := f.latest(); m != nil {
+			return m
+		}
+	case kind == newSource && follows:
+		f.mu.Lock()
+		defer f.mu.Unlock()
+		state := f.state
+		state.For = time.Since(state.Since).Seconds()
+		return state
 	}
 	return nil
 }
 
-// event1 writes one event: its data on one line.
-func event1(b *bytes.Buffer, kind string, v any) error {
+// writeEvent writes one event: its data on one line.
+func writeEvent(b *bytes.Buffer, kind string, v any) error {
 	var data bytes.Buffer
 	if err := present.JSON(&data, v); err != nil {
 		return err

@@ -1,4 +1,392 @@
 package workbench
 
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"sync"
+	"time"
+
+	"tonepose/cmd/tonepose/internal/engine"
+	"tonepose/cmd/tonepose/internal/pyramid"
+	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/cmd/tonepose/internal/source"
+	"tonepose/cmd/tonepose/internal/stream"
+	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/cmd/tonepose/internal/verdict"
+	"tonepose/fieldmodels/rigid"
+	"tonepose/multitone/clock"
+	"tonepose/multitone/recording"
+)
+
 // FollowOptions say which stream is followed, and how.
-type FollowOptions struct{}
+type FollowOptions struct {
+	Name    string // of the source, as live has it; empty: the virtual bench
+	Rig     string
+	Source  source.Options
+	Windows stream.Windows
+	Clock   clock.Mode
+	Verdict verdict.Options
+}
+
+// follow is a stream as it comes: sessions of an engine, one after the other on the same
+// samples.
+type follow struct {
+	*stage
+	mode, name string
+	open       func(context.Context) (source.Source, error) // the samples from now on
+	how        func() engine.Options                        // of the next session
+	truth      func(sensor int, time float64) (rigid.Pose, bool)
+	feed       *feed
+	film       *footage
+	windows    *windows
+
+	mu       sync.Mutex // of what follows
+	restart  context.CancelCauseFunc
+	paused   bool
+	state    sourceState
+	counts   verdict.Counts
+	none     int
+	solved   int
+	skipped  int
+	events   []event
+	version  int
+	answers  []answered
+	answerAt time.Time
+	window   float64
+	hop      float64
+}
+
+// sourceState is how it stands with the samples.
+type sourceState struct {
+	State string    `json:"state"` // running, waiting, capturing, paused, lost or ended
+	Text  string    `json:"text"`
+	Since time.Time `json:"-"`
+	For   float64   `json:"since_s"`
+	Takes float64   `json:"takes_s"` // how long it lasts; 0: not known
+}
+
+const (
+	followRows    = 200_000  // kept of each sensor
+	filmBytes     = 24 << 20 // of the pyramid of samples
+	ringSamples   = 3 << 20  // kept of all channels together
+	mostEvents    = 20
+	answersEvery  = 500 * time.Millisecond
+	captureSecond = 0.2
+)
+
+var errRestart = errors.New("begin anew")
+
+func newFollow(r *rig.Rig, feed *feed) *follow {
+	f := &follow{stage: newStage(r, followRows), feed: feed}
+	f.windows = newWindows(len(r.Emitters), len(r.Channels), f.roster.sensors)
+	return f
+}
+
+// openFollow prepares to follow a source.
+func openFollow(o FollowOptions, feed *feed) (*follow, error) {
+	r, err := source.BenchRig(o.Name)
+	if o.Rig != "" || r == nil && err == nil {
+		r, err = rig.Load(o.Rig, rig.Options{})
+	}
+	if err != nil {
+		return nil, err
+	}
+	f := newFollow(r, feed)
+	f.mode, f.name = "live", o.Name
+	reading := o.Source
+	reading.Reading, reading.Instrument = f.bench.Reading(o.Source.Reading), r.Source
+	f.open = func(ctx context.Context) (source.Source, error) { return source.Open(ctx, o.Name, reading) }
+	f.how = func() engine.Options { return engine.Options{Windows: o.Windows, Clock: o.Clock, Verdict: o.Verdict} }
+	return f, nil
+}
+
+// run follows the stream until the context ends.
+func (f *follow) run(ctx context.Context) {
+	for ctx.Err() == nil {
+		session, cancel := context.WithCancelCause(ctx)
+		f.mu.Lock()
+		f.restart = cancel
+		paused := f.paused
+		f.mu.Unlock()
+		if paused {
+			f.tell("paused", "", 0)
+		} else if err := f.session(session); session.Err() == nil {
+			if err != nil {
+				f.tell("lost", err.Error(), 0)
+			} else {
+				f.tell("ended", "the source has no more samples", 0)
+			}
+		}
+		<-session.Done() // until it is to begin anew
+		cancel(nil)
+	}
+}
+
+// pause stops to follow, or goes on.
+func (f *follow) pause(paused bool) {
+	f.mu.Lock()
+	f.paused = paused
+	f.mu.Unlock()
+	f.again()
+}
+
+// again begins a session anew, with what how and open then say.
+func (f *follow) again() {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.restart != nil {
+		f.restart(errRestart)
+	}
+}
+
+func (f *follow) tell(state, text string, takes float64) {
+	f.mu.Lock()
+	f.state = sourceState{State: state, Text: text, Since: time.Now(), Takes: takes}
+	f.mu.Unlock()
+	f.feed.tell(newSource)
+}
+
+// session follows the samples from now on.
+func (f *follow) session(ctx context.Context) error {
+	f.tell("waiting", "for samples", 0)
+	src, err := f.open(ctx)
+	if err != nil {
+		return err
+	}
+	defer src.Close()
+	info := src.Info()
+	if err := f.bench.InVolts(&info); err != nil {
+		return err
+	}
+	f.begin(&info)
+	o := f.how()
+	o.Causal, o.Event = true, f.event
+	hop := o.Windows.Hop
+	if o.Windows.LowPass != nil {
+		hop, _ = o.Windows.LowPass.Interval(info.SampleRate)
+	}
+	f.mu.Lock()
+	f.window, f.hop = o.Windows.Length, hop
+	f.version++
+	f.mu.Unlock()
+	f.feed.changed()
+	eng, err := engine.New(f.bench, o)
+	if err != nil {
+		return err
+	}
+	f.tell("capturing", "the clock of the tones", max(captureSecond, o.Windows.Length))
+	t := newTap(src, f.film)
+	began := false
+	offset := float64(f.film.ring.end()) / info.SampleRate
+	_, _, err = eng.Run(ctx, &liveTap{t, src}, func(seen *engine.Observation) error {
+		if !began {
+			began = true
+			f.tell("running", "", 0)
+		}
+		f.observe(seen, seen.Time+offset)
+		return ctx.Err()
+	}, nil)
+	if errors.Is(err, io.EOF) {
+		err = nil
+	}
+	return err
+}
+
+// begin makes room for the samples, once they are known.
+func (f *follow) begin(info *recording.Info) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.film != nil {
+		return
+	}
+	// An entry of 64 samples takes two numbers, and those above it a fifteenth more.
+	most := int64(filmBytes) * pyramid.Finest / (9 * int64(info.Channels))
+	f.film = &footage{info: *info, pyramid: pyramid.NewSamples(info.Channels, most), ring: newRing(info.Channels, ringSamples/info.Channels)}
+}
+
+// liveTap is a tap of a source whose samples come while time passes.
+type liveTap struct {
+	*tap
+	live source.Source
+}
+
+func (l *liveTap) Arrived() time.Time { return l.live.Arrived() }
+func (l *liveTap) Lost() []stream.Gap { return l.live.Lost() }
+func (l *liveTap) Waits() bool        { return l.live.Waits() }
+
+// observe keeps what a window shows. It is called by the engine, which waits.
+func (f *follow) observe(seen *engine.Observation, at float64) {
+	late := math.NaN()
+	if !seen.Arrived.IsZero() {
+		late = time.Since(seen.Arrived).Seconds()
+	}
+	k := f.windows.add(f.stage, seen, at, late, f.truth)
+	var row [columns]float32
+	f.mu.Lock()
+	f.skipped += k.skipped
+	for i := range k.sensors {
+		of := &k.sensors[i]
+		if !of.present {
+			continue
+		}
+		var truth *rigid.Pose
+		if of.known {
+			truth = &of.truth
+		}
+		fill(&row, &of.row.Pose, &of.worth, truth)
+		row[columnClear] = float32(k.clear(&f.roster.sensors[i], len(f.rig.Channels)))
+		f.tracks[i].rows.Append(at, uint32(of.row.Flags), row[:])
+		f.counts.Add(of.row.Flags)
+		if of.row.Estimate == nil {
+			f.none++
+		} else {
+			f.solved++
+		}
+	}
+	f.mu.Unlock()
+	f.feed.tell(newState)
+}
+
+func (f *follow) event(e engine.Event) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if len(f.events) >= mostEvents {
+		f.events = slices.Delete(f.events, 0, 1)
+	}
+	f.events = append(f.events, event{e.Time, e.Text})
+}
+
+func (f *follow) samples() (*footage, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.film == nil {
+		return nil, errLater
+	}
+	return f.film, nil
+}
+
+func (f *follow) close() {}
+
+// shown is one window, of which all is kept for a while, and then what its row has.
+func (f *follow) shown(_ context.Context, sensor int, row pyramid.Row) (out *shown, err error) {
+	f.windows.each(row.Time, row.Time, func(k *kept) { out = k.shown(f.stage, sensor) })
+	if out == nil {
+		out = f.remembered(sensor, row)
+	}
+	return out, nil
+}
+
+// remembered is what the row of a window has.
+func (f *follow) remembered(sensor int, row pyramid.Row) *shown {
+	value := func(c int) float64 { return float64(row.Values[c]) }
+	out := &shown{pose: tables.Pose{Time: row.Time, Duration: f.window, Sensor: f.roster.sensors[sensor].name, Chi2: value(columnChi2),
+		DOF: int(value(columnDOF)), Flags: verdict.Flags(row.Flags), Live: &tables.Live{Latency: value(columnLatency)}}}
+	if x := value(columnX); !math.IsNaN(x) {
+		out.pose.Estimate = &rigid.Pose{Rotation: rigid.Exp(vectorOf(value(columnRX), value(columnRY), value(columnRZ)))}
+		out.pose.Estimate.Position = vectorOf(x, value(columnY), value(columnZ))
+	}
+	return out
+}
+
+func (f *follow) phasors(_ context.Context, channel int, from, to float64, count int, each func(*tables.Phasor)) (every int, err error) {
+	n := 0
+	f.windows.each(from, to, func(*kept) { n++ })
+	every, n = max(1, n/max(count, 1)), 0
+	f.windows.each(from, to, func(k *kept) {
+		if n++; (n-1)%every != 0 {
+			return
+		}
+		for e := range k.hz {
+			p := k.row(f.stage, e, channel)
+			each(&p)
+		}
+	})
+	return every, nil
+}
+
+// complete adds what concerns the whole stream.
+func (f *follow) complete(m *moment) {
+	f.windows.newest(func(k *kept) { m.Clock = f.clock(k) })
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	m.Solved, m.Skipped = f.solved, f.skipped
+	m.Events = append(m.Events, f.events...)
+	m.Answers = f.answered()
+}
+
+// clock is how far the generator's clock is off by a window.
+func (f *follow) clock(k *kept) *clockState {
+	var ppm []float64
+	for e, hz := range k.hz {
+		ppm = append(ppm, (hz/f.rig.Emitters[e].ToneHz-1)*1e6)
+	}
+	v := median(ppm)
+	return &clockState{PPM: v, Sigma: math.NaN(), Captured: true, Text: fmt.Sprintf("%.2f ppm", v)}
+}
+
+// latest is the newest window of all sensors; nil: none yet.
+func (f *follow) latest() *moment {
+	m := &moment{Time: math.NaN(), Latency: math.NaN(), Sensors: []reading{}, Events: []event{}}
+	var all []*shown
+	ok := f.windows.newest(func(k *kept) {
+		m.Time, m.Duration, m.Latency = k.time, k.duration, k.latency
+		for i := range f.tracks {
+			all = append(all, k.shown(f.stage, i))
+		}
+	})
+	if !ok {
+		return nil
+	}
+	for i, w := range all {
+		if w == nil {
+			continue
+		}
+		if row, ok := f.tracks[i].rows.At(m.Time); ok {
+			w.since = f.tracks[i].since(row)
+		}
+		f.stage.mu.Lock()
+		m.Sensors = append(m.Sensors, f.roster.reading(i, w))
+		f.stage.mu.Unlock()
+	}
+	f.complete(m)
+	return m
+}
+
+// facts are what the page shows of a stream.
+func (f *follow) facts() *session {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	out := &session{Mode: f.mode, Name: f.name, Version: f.version, Ready: true, Progress: 1, Live: true, Window: f.window, Options: map[string]string{}, Truth: f.truth != nil}
+	f.describe(out)
+	out.Hop = f.hop
+	out.Start, out.End = math.Inf(1), 0
+	for i, t := range f.tracks {
+		if first, last, ok := t.rows.Span(); ok {
+			out.Start, out.End = min(out.Start, first), max(out.End, last)
+		}
+		out.Sensors[i].HasTruth = f.truth != nil
+	}
+	if math.IsInf(out.Start, 1) {
+		out.Start = 0
+	}
+	out.count(&f.counts)
+	out.Unsolved = f.none
+	out.Recording = &recordingFacts{Missing: true, Why: "no sample came yet"}
+	if f.film != nil {
+		out.Recording.Why = ""
+		f.film.describe(out.Recording)
+		out.Recording.Name = f.name
+	}
+	f.windows.newest(func(k *kept) { out.Clock = f.clock(k) })
+	out.Facts = append(out.Facts, fact{"rig", f.rig.Name})
+	if out.Clock != nil {
+		out.Facts = append(out.Facts, fact{"clock", out.Clock.Text})
+	}
+	out.Facts = append(out.Facts, fact{"windows", fmt.Sprintf("%d solved, %d skipped", f.solved, f.skipped)})
+	out.Answers = f.answered()
+	return out
+}

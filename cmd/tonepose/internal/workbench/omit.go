@@ -42,7 +42,7 @@ func (s *server) omit(w http.ResponseWriter, r *http.Request) error {
 	if err := receive(w, r, &ask); err != nil {
 		return err
 	}
-	of := s.subject.base()
+	of := s.now().base()
 	if ask.Sensor < 0 || ask.Sensor >= len(of.tracks) {
 		return bad("must be the number of a sensor", "sensor = %d", ask.Sensor)
 	}
@@ -60,7 +60,7 @@ func (s *server) omit(w http.ResponseWriter, r *http.Request) error {
 	if !ok {
 		return errLater
 	}
-	have, err := s.subject.shown(r.Context(), ask.Sensor, row)
+	have, err := s.now().shown(r.Context(), ask.Sensor, row)
 	if err != nil {
 		return err
 	}
@@ -110,7 +110,7 @@ func (s *server) omit(w http.ResponseWriter, r *http.Request) error {
 
 // omittedPath solves windows of a stretch, evenly picked, without what is left out.
 func (s *server) omittedPath(ctx context.Context, re *resolver, ask *omitAsk, out []bool) (*omitted, error) {
-	track := s.subject.base().tracks[ask.Sensor]
+	track := s.now().base().tracks[ask.Sensor]
 	points := min(max(ask.Points, 1), mostSolved)
 	p := track.rows.Pick(*ask.From, *ask.To, points, nil)
 	path := &omitted{Time: []float64{}, X: []float64{}, Y: []float64{}, Z: []float64{}, Sigma: []float64{}}
@@ -122,7 +122,7 @@ func (s *server) omittedPath(ctx context.Context, re *resolver, ask *omitAsk, ou
 		if !ok || row.Time != p.Time[i] {
 			continue // a gap
 		}
-		have, err := s.subject.shown(ctx, ask.Sensor, row)
+		have, err := s.now().shown(ctx, ask.Sensor, row)
 		if err != nil {
 			return nil, err
 		}

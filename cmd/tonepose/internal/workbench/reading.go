@@ -29,6 +29,7 @@ type moment struct {
 	Skipped int         `json:"skipped_windows"`
 	Clock   *clockState `json:"clock"`
 	Events  []event     `json:"events"`
+	Answers []answered  `json:"answers,omitempty"` // of a stream
 }
 
 // clockState is how far the generator's clock is known.

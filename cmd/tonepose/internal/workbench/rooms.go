@@ -85,7 +85,7 @@ func (s *server) at(w http.ResponseWriter, r *http.Request) error {
 	if a.err != nil {
 		return a.err
 	}
-	m, err := at(r.Context(), s.subject, time, only)
+	m, err := at(r.Context(), s.now(), time, only)
 	if err != nil {
 		return err
 	}
@@ -223,7 +223,7 @@ func (s *server) traces(w http.ResponseWriter, r *http.Request) error {
 
 // film is the samples, or why there are none as the page is told.
 func (s *server) film() (*footage, error) {
-	film, err := s.subject.samples()
+	film, err := s.now().samples()
 	if err != nil && err != errLater {
 		return nil, &badRequest{http.StatusConflict, err.Error(), "name the recording with --recording"}
 	}
@@ -349,7 +349,7 @@ func (s *server) cloud(w http.ResponseWriter, r *http.Request) error {
 	}
 	defer done()
 	c := newCloud(a.stage.roster.emitters)
-	every, err := s.subject.phasors(r.Context(), channel, from, to, points, c.add)
+	every, err := s.now().phasors(r.Context(), channel, from, to, points, c.add)
 	if err != nil {
 		return err
 	}
@@ -374,7 +374,7 @@ func (s *server) phasors(w http.ResponseWriter, r *http.Request) error {
 	}
 	defer done()
 	c := newCloud(a.stage.roster.emitters)
-	every, err := s.subject.phasors(r.Context(), channel, from, to, points, c.add)
+	every, err := s.now().phasors(r.Context(), channel, from, to, points, c.add)
 	if err != nil {
 		return err
 	}
@@ -448,7 +448,6 @@ func (c *cloud) tone(e int) cloudTone {
 	var n, steps float64
 	var sum, last complex128
 	var square, sigma, step float64
-	var motion bool
 	for i := range c.time {
 		v := complex(float64(c.re[e][i]), float64(c.im[e][i]))
 		if cmplx.IsNaN(v) {
@@ -461,7 +460,6 @@ func (c *cloud) tone(e int) cloudTone {
 		last = v
 		sum += v
 		sigma += float64(c.sigma[e][i]) * float64(c.sigma[e][i])
-		motion = motion || c.flags[i]&uint32(verdict.Motion) != 0
 	}
 	mean := sum / complex(n, 0)
 	for i := range c.time {
@@ -472,11 +470,11 @@ func (c *cloud) tone(e int) cloudTone {
 	t := cloudTone{Emitter: e, MeanRe: real(mean), MeanIm: imag(mean), Sigma: math.Sqrt(sigma / n),
 		Spread: math.Sqrt(square / 2 / max(n-1, 1)), Step: math.Sqrt(step / 4 / steps)}
 	if t.Wider = t.Spread / t.Sigma; t.Wider > widerThanNoise {
-		switch {
-		case t.Step > widerThanNoise*t.Sigma:
-			t.Cause = "it jumps from window to window: noise that the windows beside the tone do not show, or a tone that shares its frequency"
-		default:
-			t.Cause = "it wanders: the sensor moves, or the current or the clock drifts"
+		// Noise differs from window to window as much as over the whole stretch.
+		if t.Step < t.Spread/2 {
+			t.Cause = "it wanders over this stretch: the sensor moves, or a current or the clock drifts; choose a stretch at rest"
+		} else {
+			t.Cause = "it jumps from window to window: noise that is not steady, or something that shares its frequency"
 		}
 	}
 	return t

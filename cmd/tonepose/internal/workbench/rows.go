@@ -22,7 +22,7 @@ func (s *server) rows(w http.ResponseWriter, q *http.Request) error {
 	if a.err != nil {
 		return a.err
 	}
-	r, ok := s.subject.(*run)
+	r, ok := s.now().(*run)
 	if !ok {
 		return &badRequest{http.StatusConflict, "the rows of a stream are not kept", "tonepose live --out keeps them"}
 	}

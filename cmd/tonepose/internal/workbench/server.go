@@ -31,7 +31,8 @@ type server struct {
 	options Options
 	guard   admittance
 	routes  map[string]func(http.ResponseWriter, *http.Request) error
-	subject subject
+	shows   subject       // a run or a stream; nil: the virtual bench
+	bench   *virtualBench // nil: another subject
 	feed    *feed
 	trials  trials
 	stopped chan struct{}
@@ -64,6 +65,12 @@ func newServer(o Options) *server {
 		"GET /api/allan":    s.allan,
 		"GET /api/rows.csv": s.rows,
 
+		"GET /api/bench":              s.knobs,
+		"POST /api/bench":             s.turn,
+		"GET /api/experiments":        s.experiments,
+		"POST /api/experiments/start": s.beginExperiment,
+		"POST /api/experiments/step":  s.stepExperiment,
+
 		"POST /api/leaveout":      s.omit,
 		"POST /api/whatif":        s.whatif,
 		"GET /api/whatif/cloud":   s.trialCloud,
@@ -77,17 +84,37 @@ func newServer(o Options) *server {
 // open begins with what is to be shown.
 func (s *server) open(ctx context.Context) error {
 	ctx, s.work = context.WithCancel(ctx)
-	if s.options.Run.Dir == "" {
-		return errors.New("a stream cannot be shown yet: name the folder of a run")
+	o := &s.options
+	switch {
+	case o.Run.Dir != "":
+		r, err := openRun(o.Run, s.changed)
+		if err != nil {
+			return err
+		}
+		s.shows = r
+		s.done.Go(func() { r.prepare(ctx, o.Run) })
+	case o.Follow.Name != "":
+		f, err := openFollow(o.Follow, s.feed)
+		if err != nil {
+			return err
+		}
+		s.shows = f
+		s.done.Go(func() { f.run(ctx) })
+	default:
+		var err error
+		if s.bench, err = openBench(ctx, s.feed); err != nil {
+			return err
+		}
 	}
-	r, err := openRun(s.options.Run, s.changed)
-	if err != nil {
-		s.work()
-		return err
-	}
-	s.subject = r
-	s.done.Go(func() { r.prepare(ctx, s.options.Run) })
 	return nil
+}
+
+// now is what is shown.
+func (s *server) now() subject {
+	if s.bench != nil {
+		return s.bench.subject()
+	}
+	return s.shows
 }
 
 func (s *server) changed() { s.feed.changed() }
@@ -98,8 +125,13 @@ func (s *server) stop() { s.once.Do(func() { close(s.stopped) }) }
 func (s *server) end() {
 	s.stop()
 	s.work()
+	if s.bench != nil {
+		s.bench.close()
+	}
 	s.done.Wait()
-	s.subject.close()
+	if s.shows != nil {
+		s.shows.close()
+	}
 }
 
 func (s *server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
@@ -256,7 +288,7 @@ type asked struct {
 }
 
 func (s *server) asked(r *http.Request) *asked {
-	a := &asked{values: r.URL.Query(), stage: s.subject.base()}
+	a := &asked{values: r.URL.Query(), stage: s.now().base()}
 	a.first, a.last = math.Inf(1), math.Inf(-1)
 	for _, t := range a.stage.tracks {
 		if first, last, ok := t.rows.Span(); ok {
@@ -343,8 +375,8 @@ func (a *asked) channels() (list []int) {
 func (s *server) session(w http.ResponseWriter, _ *http.Request) error { return answer(w, s.facts()) }
 
 func (s *server) facts() *session {
-	f := s.subject.facts()
-	if r, ok := s.subject.(*run); ok && s.options.Command != nil {
+	f := s.now().facts()
+	if r, ok := s.now().(*run); ok && s.options.Command != nil {
 		f.Command = s.options.Command(r.metadata)
 	}
 	return f
@@ -352,7 +384,7 @@ func (s *server) facts() *session {
 
 // report is the document of a run.
 func (s *server) report(w http.ResponseWriter, _ *http.Request) error {
-	r, ok := s.subject.(*run)
+	r, ok := s.now().(*run)
 	if !ok {
 		return &badRequest{http.StatusNotFound, "a stream has no report", "tonepose live --out keeps it, and tonepose report reads that"}
 	}

@@ -38,7 +38,7 @@ func (s *server) slice(w http.ResponseWriter, r *http.Request) error {
 	if !ok {
 		return errLater
 	}
-	have, err := s.subject.shown(r.Context(), sensor, row)
+	have, err := s.now().shown(r.Context(), sensor, row)
 	if err != nil {
 		return err
 	}
@@ -98,6 +98,8 @@ func (s *server) slice(w http.ResponseWriter, r *http.Request) error {
 	}
 	return answer(w, map[string]any{"axis": names[axis], "at_m": height, "u": side{names[u], us}, "v": side{names[v], vs}, "sigma_m": sigma, "unit": "m"})
 }
+
+func vectorOf(x, y, z float64) r3.Vec { return r3.Vec{X: x, Y: y, Z: z} }
 
 func vector(v r3.Vec) [3]float64 { return [3]float64{v.X, v.Y, v.Z} }
 

@@ -349,7 +349,7 @@ func (s *server) whatif(w http.ResponseWriter, q *http.Request) error {
 	if err := receive(w, q, &ask); err != nil {
 		return err
 	}
-	r, ok := s.subject.(*run)
+	r, ok := s.now().(*run)
 	if !ok {
 		return &badRequest{http.StatusConflict, "a stream has no second window at the same samples", "turn the window of the bench, or look at a recording"}
 	}
@@ -389,8 +389,13 @@ func (s *server) whatif(w http.ResponseWriter, q *http.Request) error {
 		}
 	}
 	kept := s.trials.keep(clouds)
-	return answer(w, map[string]any{"id": kept.id, "trial": facts, "run": own, "frames": facts.Frames, "options": flags,
-		"command": "tonepose measure " + film.info.Name + " --rig " + r.metadata.Options["rig"] + " " + flags})
+	command := "tonepose measure " + film.info.Name + " --rig "
+	if name := r.metadata.Options["rig"]; name != "" {
+		command += name
+	} else {
+		command += r.rig.Name + ".rig.yaml"
+	}
+	return answer(w, map[string]any{"id": kept.id, "trial": facts, "run": own, "frames": facts.Frames, "options": flags, "command": command + " " + flags})
 }
 
 // trialError tells the page what its choice was wrong for.
@@ -446,6 +451,6 @@ func (s *server) choices(w http.ResponseWriter, _ *http.Request) error {
 		{Name: "blackman-harris", Words: "Blackman–Harris: 92 dB of leakage down"}, {Name: "hft95", Words: "flat top: amplitude right between bins"}}
 	orders := []int{1, 2, 3, 4, 5, 6, 7, 8}
 	lowPasses := []choice{{"cascade", "equal first-order stages, as an RC filter each", orders}, {"butterworth", "flat up to its bandwidth", orders}, {"fir", "linear phase, steep", nil}}
-	rate := s.subject.base().rig.SampleRateHz
+	rate := s.now().base().rig.SampleRateHz
 	return answer(w, map[string]any{"tapers": tapers, "lowpasses": lowPasses, "least_window_s": 16 / rate, "greatest_s": 60})
 }

@@ -45,10 +45,10 @@ func Serve(ctx context.Context, o Options) error {
 		return fmt.Errorf("address %s: other machines could reach it: add --allow-remote if they shall, or name 127.0.0.1", o.Address)
 	}
 	s := newServer(o)
+	defer s.end()
 	if err := s.open(ctx); err != nil {
 		return err
 	}
-	defer s.end()
 	listener, err := new(net.ListenConfig).Listen(ctx, "tcp", o.Address)
 	if err != nil {
 		return err
