@@ -5,7 +5,7 @@ import { Room } from './room.js';
 import { quantity, significant, fixed, THIN } from './number.js';
 
 const WORDS = {
-  noise: 'noise', mains: 'mains', clock: 'clock offset', clock_ignored: 'ignore it', drive: 'drive current', away: 'emitters', reversed: 'reverse coil', window: 'window', hop: 'hop',
+  noise: 'noise', mains: 'mains', clock: 'clock offset', clock_ignored: 'ignore it', taper: 'taper', variant: 'bench', drive: 'drive current', away: 'emitters', reversed: 'reverse coil', window: 'window', hop: 'hop',
   metal: 'metal ball', metal_position: 'ball at', metal_radius: 'ball radius', follow_path: 'sensor', sensor_position: 'sensor at', sensor_rotation: 'sensor turned',
 };
 const TICKS = 200; // steps of a slider
@@ -37,12 +37,19 @@ export class Bench {
   refresh() {
     const { bench, session, benchRefused } = this.store;
     if (!bench || !session) return;
-    const shape = JSON.stringify([bench.knobs.map((k) => [k.id, k.kind, k.values?.length, k.least, k.greatest]), session.version]);
+    const shape = JSON.stringify([bench.knobs.map((k) => [k.id, k.kind, k.each && k.value.length, k.least, k.greatest]), session.version]);
     if (shape !== this.shape) { this.shape = shape; this.build(); }
     this.running.press(bench.paused ? 'hold' : 'run');
     // A slider that is being dragged is not pulled back by an older answer.
+    const on = (id) => bench.knobs.find((k) => k.id === id)?.value === true;
     const busy = performance.now() - (this.touched ?? -1e9) < 400;
-    for (const knob of bench.knobs) if (!busy || knob.kind === 'switch') this.knobs.get(knob.id)?.show(knob);
+    for (const knob of bench.knobs) {
+      const control = this.knobs.get(knob.id);
+      if (!busy || knob.kind === 'switch') control?.show(knob);
+      // The ball's place means nothing without a ball, the sensor's none while it follows its path.
+      const idle = (/^metal_/.test(knob.id) && !on('metal')) || (/^sensor_/.test(knob.id) && on('follow_path'));
+      control?.nodes.forEach((node) => { node.hidden = idle; });
+    }
     say(this.words, benchRefused ? [benchRefused.message, benchRefused.mend].filter(Boolean).join('; ') : '');
     this.store.benchRefused = null;
     this.experiments.refresh();
@@ -68,8 +75,8 @@ export class Bench {
     if (knob.kind === 'switch' && knob.each) return this.switches(knob, label, words);
     if (knob.kind === 'switch') return this.toggle(knob, label, words);
     if (knob.kind === 'choice') {
-      const group = choice(words, knob.choices, knob.value, (value) => this.set(knob.id, value));
-      return { nodes: [element('div', { class: 'knob wide' }, label, group)], show: (k) => group.press(k.value) };
+      const select = element('select', { 'aria-label': words, onchange: () => this.set(knob.id, select.value) }, ...knob.choices.map((c) => element('option', { value: c.value }, c.words)));
+      return { nodes: [element('div', { class: 'knob wide' }, label, select)], show: (k) => { select.value = k.value; } };
     }
     if (knob.kind === 'place' || knob.kind === 'rotation vector') return this.three(knob, label, words);
     if (knob.each) return this.joint(knob, label, words);
@@ -121,21 +128,21 @@ export class Bench {
   /** joint is one slider for all parts of a knob, such as the current of every emitter. */
   joint(knob, label, words) {
     const slider = this.slider({ ...knob, start: Array.isArray(knob.start) ? knob.start[0] : knob.start ?? 1 }, words, (value) => {
-      this.set(knob.id, Object.fromEntries(knob.values.map((_, i) => [i, value])));
+      this.set(knob.id, Object.fromEntries(knob.value.map((_, i) => [i, value])));
     });
-    return { nodes: [element('div', { class: 'knob' }, label, slider.node, slider.text)], show: (k) => slider.show(Math.max(...k.values)) };
+    return { nodes: [element('div', { class: 'knob' }, label, slider.node, slider.text)], show: (k) => slider.show(Math.max(...k.value)) };
   }
 
   switches(knob, label, words) {
     const { session } = this.store;
-    const names = knob.each === 'emitter' ? session.emitters.map((e) => e.name) : knob.each === 'coil' ? session.sensors.flatMap((s) => s.channels.map((c) => session.channels[c].name)) : knob.values.map((_, i) => String(i + 1));
+    const names = knob.each === 'emitter' ? session.emitters.map((e) => e.name) : knob.each === 'coil' ? session.sensors.flatMap((s) => s.channels.map((c) => session.channels[c].name)) : [];
     const inverse = knob.id === 'away'; // ticked is "there", as in the room of couplings
     if (!inverse) {
-      const buttons = knob.values.map((_, i) => element('button', { type: 'button', class: 'plain', 'aria-pressed': 'false', onclick: () => this.set(knob.id, { [i]: buttons[i].getAttribute('aria-pressed') !== 'true' }) }, names[i] ?? String(i + 1)));
-      return { nodes: [element('div', { class: 'knob wide' }, label, element('span', { class: 'choice', role: 'group', 'aria-label': words }, ...buttons))], show: (k) => k.values.forEach((v, i) => buttons[i].setAttribute('aria-pressed', Boolean(v))) };
+      const buttons = knob.value.map((_, i) => element('button', { type: 'button', class: 'plain', 'aria-pressed': 'false', onclick: () => this.set(knob.id, { [i]: buttons[i].getAttribute('aria-pressed') !== 'true' }) }, names[i] ?? String(i + 1)));
+      return { nodes: [element('div', { class: 'knob wide' }, label, element('span', { class: 'choice', role: 'group', 'aria-label': words }, ...buttons))], show: (k) => k.value.forEach((v, i) => buttons[i].setAttribute('aria-pressed', Boolean(v))) };
     }
-    const boxes = knob.values.map((_, i) => element('input', { type: 'checkbox', onchange: () => this.set(knob.id, { [i]: !boxes[i].checked }) }));
-    return { nodes: [element('div', { class: 'knob wide' }, label, element('span', { class: 'boxes', role: 'group', 'aria-label': words }, ...boxes.map((box, i) => element('label', {}, box, ' ', names[i] ?? String(i + 1)))))], show: (k) => k.values.forEach((v, i) => { boxes[i].checked = !v; }) };
+    const boxes = knob.value.map((_, i) => element('input', { type: 'checkbox', onchange: () => this.set(knob.id, { [i]: !boxes[i].checked }) }));
+    return { nodes: [element('div', { class: 'knob wide' }, label, element('span', { class: 'boxes', role: 'group', 'aria-label': words }, ...boxes.map((box, i) => element('label', {}, box, names[i] ?? String(i + 1)))))], show: (k) => k.value.forEach((v, i) => { boxes[i].checked = !v; }) };
   }
 
   toggle(knob, label, words) {
@@ -147,11 +154,9 @@ export class Bench {
   /** three are the parts of a place or a turn: the keyboard's way to what is dragged in space. */
   three(knob, label, words) {
     const turn = knob.kind === 'rotation vector';
-    const volume = this.store.session.rig?.volume;
     let now = [...(knob.value ?? [0, 0, 0])];
     const sliders = ['x', 'y', 'z'].map((axis, i) => {
-      const margin = turn ? 0 : 0.05;
-      const range = turn ? [-Math.PI, Math.PI] : [knob.least?.[i] ?? (volume ? volume.min_m[i] - margin : -0.3), knob.greatest?.[i] ?? (volume ? volume.max_m[i] + margin : 0.3)];
+      const range = knob.low ? [knob.low[i], knob.high[i]] : [knob.least, knob.greatest];
       return this.slider({ kind: 'linear', least: range[0], greatest: range[1], unit: turn ? 'turn' : 'm', start: knob.start?.[i] }, `${words} ${axis}`, (value) => { now[i] = value; this.set(knob.id, [...now]); if (knob.id === 'sensor_position') this.pending.follow_path = false; });
     });
     const details = element('details', {}, element('summary', {}, label), ...sliders.map((s, i) => element('div', { class: 'knob' }, element('span', { class: 'label axis-name' }, 'xyz'[i]), s.node, s.text)));

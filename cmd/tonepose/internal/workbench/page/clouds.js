@@ -73,7 +73,7 @@ export class Clouds {
     if (!this.small.shown || !store.session || (!store.session.ready && !store.streaming)) return;
     const [from, to] = store.stretch;
     this.askCloud({ sensor: store.sensor, channel: this.channel, from, to, points: 400 });
-    const [a, b] = store.range;
+    const [a, b] = store.recent;
     this.askCourse({ channel: this.channel, emitter: this.emitter, from: a, to: b, points: 600 });
   }
 
@@ -171,7 +171,7 @@ export class Clouds {
     const left = 48, right = pen.w - 1;
     const each = (pen.h - 20 - 44) / 2;
     if (each < 20) return;
-    const x = linear(...store.range, left, right);
+    const x = linear(...store.recent, left, right);
     this.x = x;
     const meanA = tone ? Math.hypot(tone.mean_re_v, tone.mean_im_v) : 0, meanP = tone ? Math.atan2(tone.mean_im_v, tone.mean_re_v) : 0;
     const trial = this.whatIf?.course;

@@ -34,7 +34,8 @@ export class Couplings {
     this.room.inside.append(this.beforeBox, this.mainBox, this.side);
     this.figure.onsize = () => this.placeTicks();
     store.on('session', () => this.offer());
-    store.on('state view', () => this.refresh());
+    store.on('state', () => { this.figure.redraw(); this.before.redraw(); if (this.room.opened) this.regions.refresh(); });
+    store.on('words view', () => this.refresh());
   }
 
   /** shown is the matrices in view: all sensors when there are several and room, else the chosen one. */

@@ -41,12 +41,7 @@ export class Experiments {
     if (key === this.shown) return;
     this.shown = key;
     const { room } = this;
-    if (!running) {
-      room.button.textContent = 'experiment';
-      say(room.question, '');
-      room.inside.replaceChildren(element('div', { class: 'bench-scroll' }, element('p', {}, 'Choose an experiment at the left. It sets the bench up, says what to do and what to watch, and what theory expects. The bench may also be turned freely.')));
-      return;
-    }
+    if (!running) return;
     const { experiment: e, index, step } = running;
     room.button.textContent = `experiment ${index + 1}`;
     say(room.question, e.title);

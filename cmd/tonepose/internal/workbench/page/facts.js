@@ -1,7 +1,7 @@
 // Facts of the run beside the strip: five lines, each whole on click.
 
 import { element, say } from './dom.js';
-import { quantity, integer, fixed, THIN } from './number.js';
+import { quantity, integer, fixed, significant, THIN } from './number.js';
 
 export class Facts {
   constructor(store, box, sheet) {
@@ -13,7 +13,7 @@ export class Facts {
       this.lines.push({ name, value });
       box.append(element('div', {}, name, element('dd', {}, value)));
     }
-    store.on('session state', () => this.refresh());
+    store.on('session words', () => this.refresh());
   }
 
   /** facts are the five lines: what tells one run from another, or how a stream is doing. */
@@ -23,7 +23,7 @@ export class Facts {
     const cautions = session.cautions ?? [];
     const caution = ['cautions', cautions.length ? `${cautions.length}: ${cautions[0]}` : 'none'];
     const clock = state?.clock && streaming
-      ? (state.clock.captured === false ? 'being captured' : `${fixed(state.clock.ppm, 1)} ± ${fixed(state.clock.sigma_ppm, 1)}${THIN}ppm`)
+      ? (state.clock.captured === false ? 'being captured' : `${fixed(state.clock.ppm, 1)}${state.clock.sigma_ppm > 0 ? ` ± ${significant(state.clock.sigma_ppm, 1)}` : ''}${THIN}ppm`)
       : find('clock') ?? session.clock?.text;
     const list = [['rig', session.rig?.name ?? 'none'], ['clock', clock ?? '–']];
     if (streaming) {

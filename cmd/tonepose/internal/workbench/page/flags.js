@@ -1,11 +1,21 @@
 // Flags as lanes over time: which occur, how bad each is, and from when to when.
 
+/** flagsOf are all flags there are, wrong first: a stream may raise any of them later. */
+export function flagsOf(session) {
+  return [...(session.handbook ?? session.flags)].sort((a, b) => (a.grade === 'wrong' ? 0 : 1) - (b.grade === 'wrong' ? 0 : 1));
+}
+
+/** namesOf are the names of the flags set in a mask. */
+export function namesOf(mask, session) {
+  return flagsOf(session).filter((f) => mask & f.bit).map((f) => f.name).join('; ');
+}
+
 /** lanes of the flags that occur in the series, wrong first; more than most are folded into one named "flags". */
 export function lanes(series, session, most = 3) {
   if (!series || !session) return [];
   const { time_s: time, flags, header } = series;
   const all = header.flags_all ?? 0;
-  const occurring = session.flags.filter((f) => (all & f.bit) !== 0);
+  const occurring = flagsOf(session).filter((f) => (all & f.bit) !== 0);
   const step = header.exact ? session.hop_s || session.window_s : header.bin_s;
   let list = occurring.map((f) => ({ name: f.name, grade: f.grade, mask: f.bit }));
   if (list.length > most) {
@@ -53,6 +63,6 @@ export function gaps(series) {
 export function gradeOf(mask, session) {
   if (!mask) return 'sound';
   let grade = 'doubt';
-  for (const f of session.flags) if (mask & f.bit && f.grade === 'wrong') grade = 'wrong';
+  for (const f of session.handbook ?? session.flags) if (mask & f.bit && f.grade === 'wrong') grade = 'wrong';
   return grade;
 }

@@ -50,7 +50,7 @@ export class Keys {
       if (key === 'End' && store.streaming) store.now(); else store.move(store.whole[key === 'Home' ? 0 : 1]);
       return true;
     }
-    if (key === ' ') { if (control || !store.streaming) return false; store.setHold(!store.hold); return true; }
+    if (key === ' ') { if (control || !store.streaming) return false; store.setHold(!(store.bench ? store.bench.paused : store.hold)); return true; }
     if (!this.letters) return false;
     if (!event.shiftKey && ROOMS[key]) { store.view.change({ room: ROOMS[key] }); return true; }
     if (/^[1-9]$/.test(key) && Number(key) <= store.session.sensors.length && store.session.sensors.length > 1) { store.view.change({ sensor: Number(key) - 1 }); return true; }

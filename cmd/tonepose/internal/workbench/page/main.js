@@ -69,7 +69,7 @@ function arrange() {
   const bench = store.session?.mode === 'bench';
   let room = ROOMS.includes(view.room) ? view.room : 'all';
   if (room === 'all') room = null;
-  const list = room && !narrow.matches ? [room] : bench ? ['bench', 'space', 'experiment', 'couplings', 'tones', 'quality', ...(narrow.matches ? ['recording'] : [])] : ['recording', 'tones', 'couplings', 'space', 'quality'];
+  const list = room && !narrow.matches ? [room] : bench ? ['bench', 'space', ...(store.bench?.experiment ? ['experiment'] : []), 'couplings', 'tones', 'quality', ...(narrow.matches ? ['recording'] : [])] : ['recording', 'tones', 'couplings', 'space', 'quality'];
   const box = $('rooms');
   const several = store.session?.sensors.length > 1;
   const key = JSON.stringify([list, room, narrow.matches, several]);
@@ -77,7 +77,7 @@ function arrange() {
   set(box, 'aria-labelledby', `tab-${room ?? 'all'}`);
   if (key === box.dataset.key) return;
   box.dataset.key = key;
-  box.className = `${room && !narrow.matches ? 'one' : 'all'}${bench ? ' bench' : ''}${several ? ' several' : ''}`;
+  box.className = `${room && !narrow.matches ? 'one' : 'all'}${bench ? ' bench' : ''}${bench && !store.bench?.experiment ? ' free' : ''}${several ? ' several' : ''}`;
   const nodes = list.map((name) => parts[name].room.node);
   box.replaceChildren(...nodes);
   for (const [name, part] of Object.entries(parts)) {
@@ -103,11 +103,11 @@ function title() {
   else if (!session.ready) about = `being solved, ${Math.round(100 * (session.progress ?? 0))}${THIN}%`;
   else about = `solved recording, ${fixed(span, span < 10 ? (span % 1 < 0.05 || span % 1 > 0.95 ? 0 : 1) : 0)}${THIN}s, ${integer(session.rows)} rows`;
   if (store.link === 'lost') about = 'the page lost its server; it goes on by itself';
-  else if (store.streaming && store.source && !['running', undefined].includes(store.source.state)) about = `${{ waiting: 'waiting for the source', capturing: `waiting for the clock${store.source.takes_s ? `, ${fixed(store.source.takes_s, 2)}${THIN}s` : ''}`, lost: 'source lost, trying again', ended: 'the source has ended' }[store.source.state] ?? store.source.state}${store.source.text ? `: ${store.source.text}` : ''}`;
+  else if (store.streaming && store.source && !['running', undefined].includes(store.source.state)) about = `${{ paused: 'held', waiting: 'waiting for the source', capturing: `waiting for the clock${store.source.takes_s ? `, ${fixed(store.source.takes_s, 2)}${THIN}s` : ''}`, lost: 'source lost, trying again', ended: 'the source has ended' }[store.source.state] ?? store.source.state}${store.source.text ? `: ${store.source.text}` : ''}`;
   if (store.hold) about = `held; ${about}`;
   say($('about'), about);
   $('about').title = about;
-  hold.hidden = !store.streaming;
+  hold.hidden = session.mode !== 'live';
   say(hold, store.hold ? 'go on' : 'hold');
   set(hold, 'aria-pressed', store.hold);
   report.hidden = !session.report;
@@ -115,6 +115,7 @@ function title() {
 }
 
 store.on('session view', () => { arrange(); title(); });
+store.on('bench', arrange);
 store.on('link source hold progress tick', title);
 store.on('state', () => { if (document.documentElement.dataset.state === 'loading') title(); });
 narrow.addEventListener('change', arrange);

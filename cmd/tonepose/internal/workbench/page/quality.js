@@ -10,7 +10,7 @@ import { linear, logarithmic, ticks, axisX, axisY, frame, padded, extent, extent
 import { quantity, significant, integer, UNKNOWN } from './number.js';
 import { withUnit, hatch } from './strip.js';
 import { steer } from './steer.js';
-import { gradeOf, gaps } from './flags.js';
+import { gradeOf, gaps, namesOf } from './flags.js';
 import { columnOf } from './clouds.js';
 import { chi } from './reading.js';
 
@@ -27,7 +27,8 @@ export class Quality {
     this.askAllan = newest((p) => json('/api/allan', p), (data) => { this.deviation = data; this.allan.redraw(); }, (error) => { this.deviation = null; this.allanWords = error.message; this.allan.redraw(); });
     this.allan.onsize = () => this.fetchAllan();
     store.on('session', () => { this.calm.error.range = this.calm.chi2.range = null; });
-    store.on('session series state view', () => this.refresh());
+    store.on('session series rows state view', () => { this.figure.redraw(); this.fetchAllan(); });
+    store.on('session words view', () => this.say());
   }
 
   fetchAllan() {
@@ -41,12 +42,6 @@ export class Quality {
     this.askAllan({ sensor: store.sensor, from, to });
   }
 
-  refresh() {
-    this.figure.redraw();
-    this.fetchAllan();
-    this.say();
-  }
-
   say() {
     const { store, room } = this;
     const { session } = store;
@@ -55,7 +50,7 @@ export class Quality {
     if (store.streaming) {
       if (!pose) { room.says(UNKNOWN); return; }
       if (pose.grade === 'sound') room.says('yes');
-      else room.says(`${pose.grade === 'doubt' ? 'in doubt' : 'no'}: ${pose.finding || pose.verdict}`, pose.grade === 'doubt' ? 'doubt' : 'wrong');
+      else room.says(`${pose.grade === 'doubt' ? 'in doubt' : 'no'}: ${pose.verdict || 'no pose'}`, pose.grade === 'doubt' ? 'doubt' : 'wrong');
     } else {
       const answer = store.answer('quality');
       if (!answer) { room.says(UNKNOWN); return; }
@@ -90,12 +85,12 @@ export class Quality {
 
   draw(pen) {
     const { store } = this;
-    const list = store.series.map((s, sensor) => ({ s, sensor })).filter(({ s }) => s);
+    const list = store.rows.map((s, sensor) => ({ s, sensor })).filter(({ s }) => s);
     if (list.length === 0 || !store.session) return;
     const left = pen.w > 600 ? 60 : 52, right = pen.w - 4;
-    this.x = linear(...store.range, left, right);
+    this.x = linear(...store.spanOf(list[0].s, store.recent), left, right);
     if (list.length > 1 && !this.room.opened) { this.drawMany(pen, list, left, right); return; }
-    const series = store.series[store.sensor] ?? list[0].s;
+    const series = store.rows[store.sensor] ?? list[0].s;
     const upper = 20, foot = 20, between = 24;
     const each = (pen.h - upper - foot - between) / 2;
     if (each < 16) return;
@@ -163,7 +158,7 @@ export class Quality {
   }
 
   cursor(pen, left, right, top, bottom) {
-    const at = this.x(this.store.cursor);
+    const at = this.store.following ? right - 1 : this.x(this.store.cursor);
     if (at >= left && at <= right) pen.line(at, top, at, bottom, { stroke: colour.ink, width: 1 });
   }
 
@@ -248,11 +243,11 @@ export class Quality {
   }
 
   table() {
-    const s = this.store.series[this.store.sensor];
+    const s = this.store.rows[this.store.sensor];
     const names = ['sigma_m', 'error_m', 'true_error_m', 'chi2', 'quadrature_chi2'];
     const columns = [{ name: 'time', unit: 's' }, { name: 'σ of position', unit: 'm' }, { name: 'estimated error', unit: 'm' }, { name: 'true error', unit: 'm' }, { name: 'χ²' }, { name: 'quadrature' }, { name: 'flags' }];
     if (!s) return { columns, rows: [] };
-    return { columns, rows: Array.from(s.time_s, (t, i) => [t, ...names.map((n) => (s[n] ?? s[n + '.max'])?.[i]), this.store.session.flags.filter((f) => s.flags[i] & f.bit).map((f) => f.name).join('; ')]) };
+    return { columns, rows: Array.from(s.time_s, (t, i) => [t, ...names.map((n) => (s[n] ?? s[n + '.max'])?.[i]), namesOf(s.flags[i], this.store.session)]) };
   }
 }
 

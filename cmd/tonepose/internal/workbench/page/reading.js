@@ -1,7 +1,7 @@
 // The reading: position with certain digits dark, sigma or estimated error, turn, and the verdict. One sensor stands
 // large, two to four a line each, more of them with the chosen one large.
 
-import { element, say, set, every } from './dom.js';
+import { element, say, set } from './dom.js';
 import { certain, quantity, parts, degrees, sigmaDegrees, knownTo, age, UNKNOWN, THIN, significant } from './number.js';
 
 const AXES = ['x', 'y', 'z'];
@@ -14,10 +14,8 @@ export class Reading {
     this.lines = [];
     this.columns = [1, 1, 1];
     this.narrow = matchMedia('(max-width: 43.7rem)'); // one below the other: points in one column
-    // Numerals change at most five times a second, or no one can read them.
-    this.refresh = every(5, () => this.show());
     store.on('session', () => this.build());
-    store.on('state link source', () => (store.streaming && store.following ? this.refresh() : this.show()));
+    store.on('words link source', () => this.show());
     setInterval(() => { if (this.store.streaming) this.show(); }, 500);
   }
 
@@ -117,7 +115,7 @@ export class Reading {
       grade = pose.grade === 'none' || !pose.solved ? 'none' : pose.grade;
       word = pose.solved ? pose.verdict || 'sound' : 'no pose';
       why = pose.reason || pose.finding || '';
-      const next = pose.next && grade !== 'sound' ? pose.next : '';
+      const next = pose.next && grade !== 'sound' ? pose.next.split(';')[0] : ''; // its first advice; the rest is in help
       if (grade === 'sound' && !trial) why = sound(pose);
       else if (!trial && next) why = why ? `${why}; ${next}` : next;
       if (store.following && grade !== 'sound' && pose.since_s !== null && pose.since_s !== undefined) label = `now, and for ${age(pose.since_s)}`;

@@ -30,9 +30,9 @@ export class Recording {
     this.traces.onsize = () => this.fetch();
     this.spectrum.onsize = () => this.fetch();
     steer(this.traces, store, () => this.x);
-    this.askTraces = newest((p) => arrays('/api/traces', p), (data) => { this.data = data; this.room.missing(''); this.traces.redraw(); this.say(); }, (error) => this.failed(error));
+    this.askTraces = newest((p) => arrays('/api/traces', p), (data, p) => { this.data = data; data.range = [p.from, p.to]; this.room.missing(''); this.traces.redraw(); this.say(); }, (error) => this.failed(error));
     this.askSpectrum = newest((p) => arrays('/api/spectrum', p), (data) => { this.lines = data; this.spectrum.redraw(); }, (error) => this.failed(error));
-    this.askFaults = newest(() => json('/api/faults'), (faults) => { this.found = faults; this.traces.redraw(); this.listFaults(); }, () => {});
+    this.askFaults = newest(() => json('/api/faults'), (faults) => { this.found = faults; this.traces.redraw(); this.listFaults(); }, () => { this.found = {}; });
     this.live = every(3, () => this.fetch());
     store.on('session', () => { this.choose(); this.fetch(); this.say(); });
     store.on('view', () => this.fetchChanged());
@@ -75,11 +75,11 @@ export class Recording {
     if (session.recording?.missing) { this.room.missing('The recording was not found.', session.recording.why_missing); return; }
     const { channels } = this.wanted();
     if (channels.length === 0) return;
-    const [from, to] = store.range;
+    const [from, to] = store.recent;
     if (this.traces.shown) this.askTraces({ channels, from, to, points: Math.round(this.plotWidth(this.traces.box[0])) });
-    const [first, last] = store.streaming && !store.selected ? [Math.max(store.range[0], store.range[1] - 1), store.range[1]] : store.stretch;
+    const [first, last] = store.streaming && !store.selected ? [Math.max(store.recent[0], store.recent[1] - 1), store.recent[1]] : store.stretch;
     if (this.spectrum.shown) this.askSpectrum({ channels, from: first, to: last, points: Math.round(this.spectrum.box[0]), scale: 'log' });
-    if (!this.found || store.streaming) this.askFaults();
+    if (!this.found && !store.streaming) this.askFaults();
   }
 
   failed(error) {
@@ -92,7 +92,7 @@ export class Recording {
     const { store } = this;
     const answer = store.answer('recording');
     const faulty = (this.data?.header.share ?? []).filter((s) => s.clipped > 0 || (s.faults ?? []).length > 0);
-    if (answer?.short && !store.streaming) this.room.says(answer.short, gradeOfAnswer(answer));
+    if (answer?.short) this.room.says(answer.short, gradeOfAnswer(answer));
     else if (faulty.length > 0) {
       const names = faulty.slice(0, 2).map((s) => `${store.session.channels[s.channel].name} ${(s.faults ?? [])[0] ?? 'clipped'}`);
       this.room.says(names.join(', ') + (faulty.length > 2 ? ' …' : ''), 'doubt');
@@ -108,7 +108,7 @@ export class Recording {
     const left = wide ? 80 : 46, right = pen.w - (wide ? 70 : 52);
     const axis = wide;
     const top = 2, bottom = pen.h - (axis ? 34 : 18);
-    const x = linear(...store.range, left, right);
+    const x = linear(...store.spanOf(data, store.recent), left, right);
     this.x = x;
     const row = (bottom - top) / channels.length;
     const { start_s: start, step_s: step, exact } = data.header;
@@ -116,7 +116,7 @@ export class Recording {
       const mid = top + (k + 0.5) * row, half = row * 0.42;
       const { shape, colour: ink } = identity(session, channel);
       if (k > 0) pen.line(left, top + k * row, right, top + k * row, { stroke: colour.grid });
-      this.trace(pen, channel, x, mid, half, ink, start, step, exact);
+      pen.clipped(left, top, right - left, bottom - top, () => this.trace(pen, channel, x, mid, half, ink, start, step, exact));
       pen.marks(shape, [7, mid], 4.5, { fill: ink });
       pen.text(16, mid + 4, cut(pen, session.channels[channel].name, left - 18), { fill: colour.ink });
       const share = data.header.share?.find((s) => s.channel === channel);
@@ -129,7 +129,7 @@ export class Recording {
     const words = all > channels.length ? `${channels.length} of ${all} channels; least and largest a pixel` : 'least and largest a pixel, each to its own height';
     pen.text(left, pen.h - (axis ? 2 : 4), words, { fill: colour.ink2 });
     pen.text(pen.w, pen.h - (axis ? 2 : 4), 'of range', { fill: colour.ink2, align: 'end' });
-    const cursor = x(store.cursor);
+    const cursor = store.following ? right - 1 : x(store.cursor);
     if (cursor >= left && cursor <= right) pen.line(cursor, top, cursor, bottom, { stroke: colour.ink, width: 1.2 });
   }
 

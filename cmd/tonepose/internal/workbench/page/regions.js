@@ -54,7 +54,7 @@ export class Regions {
       if (p.truth && !this.compare) need = Math.max(need, Math.min(3 * need, 1.15 * Math.max(...p.truth.position_m.map((v, i) => Math.abs(v - centre[i])))));
     }
     need *= 1.12;
-    if (!this.half || need > this.half || need < this.half / 4) this.half = nice(need);
+    if (!this.half || need > this.half || need < this.half / 3) this.half = nice(need);
     return this.half;
   }
 
@@ -63,7 +63,7 @@ export class Regions {
     if (!scene) { pen.text(0, 14, 'about the pose: no pose', { fill: colour.ink2 }); return; }
     const half = this.width(scene);
     const flagged = scene.pose.use_error && scene.pose.error_m;
-    pen.text(0, 13, `about ${scene.about}, ±${quantity(half, 'm', half < 1e-3 || nice(half) === half ? 1 : 2)}${flagged ? '; dashed: estimated error' : this.compare ? '; outlines hold 95 % by noise' : ''}`, { fill: colour.ink });
+    pen.text(0, 13, `${pen.w < 170 ? '' : `about ${scene.about}, `}±${quantity(half, 'm', half < 1e-3 || nice(half) === half ? 1 : 2)}${flagged ? (pen.w < 170 ? '' : '; dashed: estimated error') : this.compare ? '; outlines hold 95 % by noise' : ''}`, { fill: colour.ink });
     const views = this.compare ? VIEWS.slice(0, 2) : VIEWS;
     const gap = pen.w < 340 ? 8 : 12;
     // As many columns as make the views largest.

@@ -9,6 +9,7 @@ import { colour, sigmaMap } from './colour.js';
 import { logarithmic, ticks, padded, extentPositive } from './axes.js';
 import { quantity, fixed, THIN, UNKNOWN } from './number.js';
 import { Camera } from './camera.js';
+import { namesOf } from './flags.js';
 import { Regions } from './regions.js';
 import { drawVolume, drawTriad, drawEmitters, drawPath, drawSlice, drawEllipsoid, magnification } from './scene.js';
 
@@ -37,6 +38,7 @@ export class Space {
     store.on('tick', () => this.fetch());
     store.on('view', () => this.viewed());
     store.on('state bench', () => this.refresh());
+    store.on('words', () => this.say());
   }
 
   build() {
@@ -82,6 +84,7 @@ export class Space {
     this.choices.colour.press(view.colour ?? 'sigma');
     this.choices.scale.press(view.scale ?? 'fit');
     this.refresh();
+    this.say();
   }
 
   fetch() {
@@ -89,10 +92,7 @@ export class Space {
     if (!store.session?.sensors.length || (!store.session.ready && !store.streaming)) return;
     const n = store.session.sensors.length;
     const sensors = n <= 4 ? [...Array(n).keys()] : [store.sensor];
-    let [from, to] = store.range;
-    // A path of a whole minute hides the pose; a stream shows its last ten seconds.
-    if (store.streaming && !store.view.zoom) from = Math.max(from, to - 10);
-    this.askPaths(from, to, sensors);
+    this.askPaths(...store.recent, sensors);
   }
 
   /** rangeSigma is the span of sigmas that the colours cover; it grows as it must and does not shrink while live. */
@@ -110,7 +110,6 @@ export class Space {
     this.regions.refresh();
     this.refreshKey();
     this.fetchSlice();
-    this.say();
   }
 
   fetchSlice() {
@@ -168,7 +167,7 @@ export class Space {
     const extent = Math.max(...box[1].map((v, i) => v - box[0][i]));
     this.extent = extent;
     const trial = store.view.left.emitters;
-    const away = store.bench?.knobs?.find((k) => k.id === 'away')?.values ?? [];
+    const away = store.bench?.knobs?.find((k) => k.id === 'away')?.value ?? [];
     const out = [...trial, ...away.map((v, i) => (v ? i : -1)).filter((i) => i >= 0)];
     if (session.rig?.volume) drawVolume(pen, camera, session.rig.volume);
     const sliced = Boolean(store.view.slice && this.slice && this.range);
@@ -336,7 +335,7 @@ export class Space {
     const rows = [];
     for (const [sensor, p] of this.paths.entries()) {
       if (!p) continue;
-      for (let i = 0; i < p.time_s.length; i++) rows.push([session.sensors[sensor].name, p.time_s[i], p.x_m[i], p.y_m[i], p.z_m[i], p.sigma_m[i], session.flags.filter((f) => p.flags[i] & f.bit).map((f) => f.name).join('; ')]);
+      for (let i = 0; i < p.time_s.length; i++) rows.push([session.sensors[sensor].name, p.time_s[i], p.x_m[i], p.y_m[i], p.z_m[i], p.sigma_m[i], namesOf(p.flags[i], session)]);
     }
     return { columns, rows };
   }

@@ -5,7 +5,8 @@ import { json, post, arrays, newest, events, Refused } from './server.js';
 import { every } from './dom.js';
 
 const COLUMNS = ['sigma_m', 'error_m', 'true_error_m', 'chi2', 'dof', 'quadrature_chi2', 'quadrature_dof', 'skipped'];
-const LIVE_SPAN = 60; // s kept in view while a stream runs
+const LIVE_SPAN = 60; // s in the strip while a stream runs
+const RECENT = 10; // s in the rooms then
 const LIVE_FETCH = 4; // fetches a second of rows against time while a stream runs
 
 export class Store {
@@ -15,7 +16,8 @@ export class Store {
     this.session = null;
     this.state = null; // as solved
     this.trial = null; // {before, after, …} of what is left out
-    this.series = []; // a sensor each
+    this.series = []; // a sensor each, over the range
+    this.rows = []; // the same over what the rooms show
     this.source = null;
     this.bench = null;
     this.link = 'up';
@@ -25,15 +27,19 @@ export class Store {
     this.askState = newest((time) => json('/api/at', { time }), (state) => this.takeState(state), (error) => this.fail('state', error));
     this.askSeries = newest((range, sensors) => this.fetchSeries(range, sensors), (series) => {
       this.series = series;
+      if (this.streaming && !this.view.zoom) this.askRecent(this.recent, this.wanted()); else this.rows = series;
       this.tell('series');
     }, (error) => this.fail('series', error));
+    this.askRecent = newest((range, sensors) => this.fetchSeries(range, sensors), (rows) => { this.rows = rows; this.tell('rows'); }, (error) => this.fail('series', error));
     this.askTrial = newest((body) => post('/api/leaveout', body), (trial, body) => {
       if (!this.view.out) return;
       trial.left = { emitters: body.emitters, coils: body.coils };
       this.trial = trial;
       this.refused = null;
-      this.tell('state');
-    }, (error) => { this.trial = null; this.refused = error; this.tell('state'); });
+      this.tell('state words');
+    }, (error) => { this.trial = null; this.refused = error; this.tell('state words'); });
+    // Words and numerals change at most five times a second, or no one can read them; figures may be quicker.
+    this.tellWords = every(5, () => this.tell('words'));
     this.refreshLive = every(LIVE_FETCH, () => { this.fetchRows(); this.tell('tick'); });
     view.on((changed) => this.viewChanged(changed));
   }
@@ -42,7 +48,7 @@ export class Store {
     for (const k of kind.split(' ')) this.listeners.set(k, [...(this.listeners.get(k) || []), listen]);
   }
 
-  tell(kind) { for (const listen of this.listeners.get(kind) || []) listen(); }
+  tell(kinds) { for (const kind of kinds.split(' ')) for (const listen of this.listeners.get(kind) || []) listen(); }
 
   fail(kind, error) {
     if (error instanceof Refused) { this.refusal = error; this.tell('refused'); return; }
@@ -119,10 +125,13 @@ export class Store {
     return this.whole;
   }
 
+  /** spanOf is the time that fetched rows were asked for: what a following figure shows, as newer rows are still to come. */
+  spanOf(rows, range) { return this.following && rows?.range ? rows.range : range; }
+
   /** stretch is what the person selected, or the range when nothing is. */
   get stretch() {
     const { from, to } = this.view;
-    return from !== null && to !== null && to > from ? [from, to] : this.range;
+    return from !== null && to !== null && to > from ? [from, to] : this.recent;
   }
 
   get selected() { const { from, to } = this.view; return from !== null && to !== null && to > from; }
@@ -138,7 +147,7 @@ export class Store {
   /** solved is the chosen sensor's part of the state, as solved. */
   get solved() { return this.state?.sensors.find((s) => s.sensor === this.sensor) ?? null; }
 
-  answer(room) { return this.session?.answers?.find((a) => a.room === room) ?? null; }
+  answer(room) { return (this.state?.answers ?? this.session?.answers)?.find((a) => a.room === room) ?? null; }
 
   takeState(state) {
     this.state = state;
@@ -146,6 +155,7 @@ export class Store {
     this.setLink('up');
     this.leave();
     this.tell('state');
+    if (this.following) this.tellWords(); else this.tell('words');
   }
 
   fetchState() {
@@ -156,9 +166,19 @@ export class Store {
   }
 
   fetchRows() {
+    this.askSeries(this.range, this.wanted());
+  }
+
+  /** wanted are the sensors whose rows are shown: all of a few, else the chosen one. */
+  wanted() {
     const many = this.session.sensors.length;
-    const sensors = many > 1 && many <= 4 && this.view.room !== 'recording' ? [...Array(many).keys()] : [this.sensor];
-    this.askSeries(this.range, sensors);
+    return many > 1 && many <= 4 ? [...Array(many).keys()] : [this.sensor];
+  }
+
+  /** recent is what the rooms show: the range, or of a stream that is not zoomed its last seconds. */
+  get recent() {
+    const [from, to] = this.range;
+    return this.streaming && !this.view.zoom ? [Math.max(from, to - RECENT), to] : [from, to];
   }
 
   async fetchSeries([from, to], sensors) {
@@ -172,7 +192,7 @@ export class Store {
   leave() {
     const { emitters, coils } = this.view.left;
     if (emitters.length + coils.length === 0 || !this.state) {
-      if (this.trial || this.refused) { this.trial = null; this.refused = null; this.tell('state'); }
+      if (this.trial || this.refused) { this.trial = null; this.refused = null; this.tell('state words'); }
       return;
     }
     const [from, to] = this.stretch;
@@ -193,7 +213,7 @@ export class Store {
     if (changed.has('t')) this.fetchState();
     if (changed.has('zoom') || changed.has('sensor')) this.fetchRows();
     if (changed.has('out') || changed.has('sensor')) this.leave();
-    if (changed.has('sensor')) this.tell('state');
+    if (changed.has('sensor')) this.tell('state words');
     this.tell('view');
   }
 
@@ -205,7 +225,9 @@ export class Store {
 
   now() { this.setHold(false); this.view.change({ t: null, zoom: null }); this.fetchState(); }
 
+  /** setHold stops what is shown; on the virtual bench, the bench itself. */
   setHold(hold) {
+    if (this.session?.mode === 'bench') { if (hold !== Boolean(this.bench?.paused)) this.turn({ paused: hold }); return; }
     if (!this.streaming || hold === this.hold) return;
     this.hold = hold;
     this.heldAt = this.session.end_s;

@@ -6,7 +6,7 @@ import { Figure } from './figure.js';
 import { colour } from './colour.js';
 import { logarithmic, linear, ticks, axisX, axisY, frame, padded, extentPositive, Calm } from './axes.js';
 import { seconds, fixed, decimalsOf, THIN } from './number.js';
-import { lanes, gaps } from './flags.js';
+import { lanes, gaps, flagsOf, namesOf } from './flags.js';
 
 export class Strip {
   constructor(store, box) {
@@ -59,7 +59,7 @@ export class Strip {
     const list = lanes(series, this.store.session);
     const lane = list.length > 2 ? 13 : list.length === 2 ? 15 : 18;
     const laneTop = bottom - Math.max(1, list.length) * lane;
-    return { left, right, top, bottom, laneTop, lane, list, series, x: linear(...this.store.range, left, right) };
+    return { left, right, top, bottom, laneTop, lane, list, series, x: linear(...this.store.spanOf(series, this.store.range), left, right) };
   }
 
   draw(pen) {
@@ -144,7 +144,7 @@ export class Strip {
 
   drawCursor(pen, { top, bottom, left, right, x }) {
     const { store } = this;
-    const at = x(store.cursor);
+    const at = store.following ? right : x(store.cursor);
     if (at < left - 1 || at > right + 1) return;
     pen.line(at, 22, at, bottom, { stroke: colour.ink, width: 2 });
     const words = (store.following ? 'now, ' : '') + this.time(store.cursor);
@@ -207,7 +207,7 @@ export class Strip {
     const near = (t) => Math.abs(at.x(t) - px) < 7;
     this.figure.node.style.cursor = (store.selected && (near(store.view.from) || near(store.view.to))) || near(store.cursor) || py < at.top ? 'ew-resize' : 'crosshair';
     const lane = py > at.laneTop && py < at.bottom ? at.list[Math.floor((py - at.laneTop) / at.lane)] : null;
-    this.figure.node.title = lane ? (lane.folded ? lane.folded.join(', ') : store.session.flags.find((f) => f.name === lane.name)?.meaning ?? '') : '';
+    this.figure.node.title = lane ? (lane.folded ? lane.folded.join(', ') : flagsOf(store.session).find((f) => f.name === lane.name)?.meaning ?? '') : '';
   }
 
   pinch(drag, places) {
@@ -249,8 +249,7 @@ export class Strip {
     const rows = [];
     const sigma = series.sigma_m ?? series['sigma_m.max'], error = series.error_m ?? series['error_m.max'];
     for (let i = 0; i < series.time_s.length; i++) {
-      const names = session.flags.filter((f) => series.flags[i] & f.bit).map((f) => f.name).join('; ');
-      rows.push([series.time_s[i], sigma[i], error[i], names]);
+      rows.push([series.time_s[i], sigma[i], error[i], namesOf(series.flags[i], session)]);
     }
     return { columns, rows };
   }

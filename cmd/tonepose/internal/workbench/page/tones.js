@@ -23,7 +23,8 @@ export class Tones {
       element('div', { class: 'tones-left' }, this.clouds.channels, this.clouds.small.node, this.levels.node),
       element('div', { class: 'tones-middle' }, this.clouds.large.node, this.clouds.course.node, this.clouds.finding),
       this.whatIf.node);
-    store.on('state view session', () => this.refresh());
+    store.on('state', () => this.levels.redraw());
+    store.on('words view session', () => this.refresh());
   }
 
   tones() { return this.store.solved?.tones ?? null; }
