@@ -240,7 +240,7 @@ export class Couplings {
       });
     });
     frame(pen, left, top, right, bottom);
-    for (const { value, text } of ticks(x, 4)) {
+    for (const { value, text } of ticks(x, right - left < 110 ? 2 : 4)) {
       pen.line(x(value), bottom, x(value), bottom + 4, { stroke: colour.frame });
       pen.text(x(value), bottom + 16, text, { fill: colour.ink2, align: 'middle' });
     }

@@ -29,10 +29,11 @@ export function unit() {
 export class Figure {
   /**
    * name is the file name without ending, title its name in words; draw(pen) draws; table() gives
-   * {columns: [{name, unit}], rows: [[…]]}; summary() tells it in one line.
+   * {columns: [{name, unit}], rows: [[…]]}; data() the same for the file, where it has more than a person would read;
+   * summary() tells it in one line.
    */
-  constructor({ name, title, room, draw, table, summary, interactive, role, least = 24 }) {
-    Object.assign(this, { name, title, room, draw, table, summary });
+  constructor({ name, title, room, draw, table, data, summary, interactive, role, least = 24 }) {
+    Object.assign(this, { name, title, room, draw, table, summary, data: data ?? table });
     this.canvas = element('canvas', { 'aria-hidden': 'true' });
     this.node = element('figure', { class: 'figure', 'data-figure': name, tabindex: '0', role: role || 'figure', 'aria-label': title }, this.canvas);
     if (interactive) this.node.classList.add('touchable');
@@ -99,7 +100,7 @@ export class Figure {
   }
 
   csv() {
-    const { columns, rows } = this.table();
+    const { columns, rows } = this.data();
     const head = columns.map(({ name, unit }) => quoted(unit ? `${name} (${unit})` : name)).join(',');
     const lines = rows.map((row) => row.map((v) => (v === null || v === undefined || v !== v ? '' : quoted(v))).join(','));
     return new Blob([[head, ...lines].join('\r\n') + '\r\n'], { type: 'text/csv' });

@@ -28,7 +28,7 @@ export class Keys {
     const node = document.activeElement?.closest?.('.figure');
     if (node) return node.figure;
     const { room } = this.store.view;
-    return figures.find((f) => f.shown && f.node.isConnected && (room === 'all' ? f.name === 'quality' : f.room === room)) ?? figures.find((f) => f.shown);
+    return figures.find((f) => f.shown && f.table && f.node.isConnected && (room === 'all' ? f.name === 'quality' : f.room === room)) ?? figures.find((f) => f.shown);
   }
 
   press(event) {

@@ -16,7 +16,7 @@ export class Reading {
     this.narrow = matchMedia('(max-width: 43.7rem)'); // one below the other: points in one column
     store.on('session', () => this.build());
     store.on('words link source', () => this.show());
-    setInterval(() => { if (this.store.streaming) this.show(); }, 500);
+    setInterval(() => { if (this.store.session && this.age()) this.show(); }, 500); // an old pose grows older
   }
 
   build() {

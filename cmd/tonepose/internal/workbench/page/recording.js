@@ -22,7 +22,7 @@ export class Recording {
   constructor(store) {
     this.store = store;
     this.room = new Room(store, 'recording', ['are the samples sound?', 'are the samples sound?', 'sound?']);
-    this.traces = new Figure({ name: 'traces', title: 'traces of the channels', room: 'recording', interactive: true, draw: (pen) => this.drawTraces(pen), table: () => this.tracesTable(), summary: () => this.room.words.textContent });
+    this.traces = new Figure({ name: 'traces', title: 'traces of the channels', room: 'recording', interactive: true, draw: (pen) => this.drawTraces(pen), table: () => this.tracesTable(), data: () => this.samples(), summary: () => this.room.words.textContent });
     this.spectrum = new Figure({ name: 'spectrum', title: 'spectrum of the stretch', room: 'recording', draw: (pen) => drawSpectrum(pen, this.lines, this.store, this.wanted().channels), table: () => this.spectrumTable(), summary: () => this.spectrumWords() });
     this.faults = element('div', { class: 'note faults' });
     this.choices = element('div', { class: 'controls choosing' });
@@ -186,6 +186,15 @@ export class Recording {
     const { session } = this.store;
     const columns = [{ name: 'channel' }, { name: 'least', unit: 'V' }, { name: 'largest', unit: 'V' }, { name: 'share of range', unit: '%' }, { name: 'faults' }];
     return { columns, rows: (this.data?.header.share ?? []).map((s) => [session.channels[s.channel].name, s.min_v, s.max_v, 100 * s.share, [s.clipped ? `${s.clipped} clipped` : '', ...(s.faults ?? [])].filter(Boolean).join('; ')]) };
+  }
+
+  /** samples are what is drawn: least and largest of each pixel, or the samples themselves. */
+  samples() {
+    const { session } = this.store;
+    const { channels } = this.wanted();
+    const parts = channels.flatMap((c) => (this.data?.[`C${c}`] ? [[`C${c}`, '']] : [[`C${c}.min`, ' least'], [`C${c}.max`, ' largest']]).map(([key, words]) => ({ column: this.data?.[key] ?? [], name: session.channels[c].name + words, unit: 'V' })));
+    const { start_s: start, step_s: step } = this.data?.header ?? {};
+    return { columns: [{ name: 'time', unit: 's' }, ...parts], rows: Array.from(parts[0]?.column ?? [], (_, i) => [start + i * step, ...parts.map((p) => p.column[i])]) };
   }
 
   spectrumTable() {

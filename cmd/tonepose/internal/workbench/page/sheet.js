@@ -63,7 +63,7 @@ export class Sheet {
   /** take lists every figure that is shown, with its files. */
   take(session, stretch) {
     const body = element('div');
-    const list = figures.filter((f) => f.shown && f.node.isConnected);
+    const list = figures.filter((f) => f.shown && f.table && f.node.isConnected);
     body.append(element('table', { class: 'values words' },
       element('thead', {}, element('tr', {}, element('th', { scope: 'col' }, 'figure'), element('th', { scope: 'col' }, 'as'))),
       element('tbody', {}, ...list.map((f) => element('tr', {}, element('td', {}, f.title), element('td', {}, ...takeLinks(f)))))));

@@ -23,7 +23,7 @@ export class Space {
     this.room = new Room(store, 'space', ['where is the sensor, how sure?', 'where is the sensor, how sure?', 'where, how sure?']);
     this.figure = new Figure({ name: 'space', title: 'emitters, path and pose', room: 'space', interactive: true, draw: (pen) => this.draw(pen), table: () => this.table(), summary: () => this.words() });
     this.regions = new Regions(store, { name: 'regions', title: 'regions about the pose', room: 'space' });
-    this.key = new Figure({ name: 'space-key', title: 'key to space', room: 'space', draw: (pen) => this.drawKey(pen), table: () => ({ columns: [], rows: [] }) });
+    this.key = new Figure({ name: 'space-key', title: 'key to space', room: 'space', draw: (pen) => this.drawKey(pen) });
     this.key.node.removeAttribute('tabindex');
     this.controls = element('div', { class: 'controls space-controls' });
     this.about = element('div', { class: 'space-about' }, this.regions.figure.node, this.key.node);
