@@ -270,19 +270,32 @@ func (r *Rows) Pick(from, to float64, points int, columns []int) Picked {
 	}
 	hop := 1.5 * r.hop()
 	extra := points / 4 // changes of flags that are kept beside the even rows
-	for i := first; i < end; i++ {
+	before, flags, wait := math.NaN(), uint32(0), 0
+	for i := first; i < end; {
 		c, j := r.chunks[i/perChunk], i%perChunk
-		if i > first && c.time[j]-r.time(i-1) > hop {
-			p.gap((c.time[j] + r.time(i-1)) / 2)
-		} else if (i-first)%p.Every != 0 && i != end-1 {
-			if extra == 0 || c.flags[j] == r.flags(i-1) {
+		stop := min(perChunk, j+end-i)
+		for ; j < stop; j, i = j+1, i+1 {
+			t, f := c.time[j], c.flags[j]
+			gap, turn := t-before > hop, f != flags && i > first && extra > 0
+			at := before
+			before, flags = t, f
+			switch {
+			case gap:
+				p.gap((t + at) / 2)
+			case wait == 0 || i == end-1:
+			case turn:
+				extra--
+			default:
+				wait--
 				continue
 			}
-			extra--
-		}
-		p.Time, p.Flags = append(p.Time, c.time[j]), append(p.Flags, c.flags[j])
-		for k, column := range columns {
-			p.Values[k] = append(p.Values[k], c.values[column][j])
+			if wait--; wait < 0 {
+				wait = p.Every - 1
+			}
+			p.Time, p.Flags = append(p.Time, t), append(p.Flags, f)
+			for k, column := range columns {
+				p.Values[k] = append(p.Values[k], c.values[column][j])
+			}
 		}
 	}
 	return p

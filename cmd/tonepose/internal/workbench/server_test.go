@@ -1,0 +1,593 @@
+package workbench
+
+import (
+	"bytes"
+	"context"
+	"encoding/binary"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"net/http"
+	"net/http/cookiejar"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"tonepose/cmd/tonepose/internal/measure"
+	"tonepose/cmd/tonepose/internal/solve"
+	"tonepose/cmd/tonepose/internal/source"
+	"tonepose/cmd/tonepose/internal/stream"
+	"tonepose/cmd/tonepose/internal/tables"
+)
+
+func testdata(name ...string) string {
+	return filepath.Join(append([]string{"..", "..", "..", "..", "testdata"}, name...)...)
+}
+
+var (
+	recorded = testdata("recordings", "pipe-bench-moving.sigmf-meta")
+	truthful = testdata("recordings", "pipe-bench-moving.truth.csv")
+	rigFile  = testdata("rigs", "pipe-bench.rig.yaml")
+)
+
+// solved is the folder of a run of 10 ms windows, made once.
+var solved = sync.OnceValues(func() (string, error) {
+	dir, err := os.MkdirTemp("", "workbench")
+	if err != nil {
+		return "", err
+	}
+	o := solve.Options{Job: measure.Job{Out: filepath.Join(dir, "run"), Windows: stream.Windows{Length: 10e-3, Hop: 10e-3},
+		Options: map[string]string{"window": "10ms", "hop": "", "taper": "hann", "clock": "common", "trajectory": "none", "lowpass": "", "intervals": "", "rig": rigFile}}}
+	o.Recording, o.Rig = recorded, rigFile
+	_, err = solve.Run(context.Background(), o)
+	return o.Out, err
+})
+
+func TestMain(m *testing.M) {
+	code := m.Run()
+	if dir, err := solved(); err == nil {
+		os.RemoveAll(filepath.Dir(dir))
+	}
+	os.Exit(code)
+}
+
+// served begins to serve and returns the address; the server ends with the test.
+func served(t *testing.T, o Options) string {
+	t.Helper()
+	ctx, cancel := context.WithCancel(t.Context())
+	ready, ended := make(chan string, 1), make(chan error, 1)
+	if o.Address == "" {
+		o.Address = "127.0.0.1:0"
+	}
+	o.Ready = func(address string) { ready <- address }
+	go func() { ended <- Serve(ctx, o) }()
+	select {
+	case address := <-ready:
+		t.Cleanup(func() {
+			cancel()
+			if err := <-ended; err != nil {
+				t.Errorf("the server ended with %v", err)
+			}
+		})
+		return address
+	case err := <-ended:
+		cancel()
+		t.Fatal(err)
+		return ""
+	}
+}
+
+// servedRun serves the run with its truth and waits until all of it is known.
+func servedRun(t *testing.T) string {
+	t.Helper()
+	dir, err := solved()
+	if err != nil {
+		t.Fatal(err)
+	}
+	address := served(t, Options{Run: RunOptions{Dir: dir, Recording: recorded, Truth: truthful}})
+	wait(t, address, func(s map[string]any) bool { return s["report"] != "" && s["clock"] != nil })
+	return address
+}
+
+// wait asks for the session until it is as wanted.
+func wait(t *testing.T, address string, enough func(map[string]any) bool) map[string]any {
+	t.Helper()
+	for {
+		s := object(t, address+"api/session")
+		if failed, ok := s["failed"].(string); ok && failed != "" {
+			t.Fatal(failed)
+		}
+		if enough(s) {
+			return s
+		}
+		select {
+		case <-t.Context().Done():
+			t.Fatal("it never came")
+		case <-time.After(20 * time.Millisecond):
+		}
+	}
+}
+
+func get(t *testing.T, address string) (int, []byte) {
+	t.Helper()
+	r, err := http.Get(address)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Body.Close()
+	body, err := io.ReadAll(r.Body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return r.StatusCode, body
+}
+
+func object(t *testing.T, address string) (v map[string]any) {
+	t.Helper()
+	status, body := get(t, address)
+	if err := json.Unmarshal(body, &v); status != http.StatusOK || err != nil {
+		t.Fatalf("%s: %d %.300s", address, status, body)
+	}
+	return v
+}
+
+func post(t *testing.T, address string, ask any) (int, map[string]any) {
+	t.Helper()
+	body, err := json.Marshal(ask)
+	if err != nil {
+		t.Fatal(err)
+	}
+	r, err := http.Post(address, "application/json", bytes.NewReader(body))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Body.Close()
+	var v map[string]any
+	if err := json.NewDecoder(r.Body).Decode(&v); err != nil {
+		t.Fatal(err)
+	}
+	return r.StatusCode, v
+}
+
+// decoded are arrays as the page reads them.
+func decoded(t *testing.T, address string) (map[string]any, map[string][]float64) {
+	t.Helper()
+	status, body := get(t, address)
+	if status != http.StatusOK {
+		t.Fatalf("%s: %d %s", address, status, body)
+	}
+	n := binary.LittleEndian.Uint32(body)
+	if (4+n)%8 != 0 {
+		t.Errorf("%s: the arrays begin at %d, no multiple of 8", address, 4+n)
+	}
+	var head map[string]any
+	if err := json.Unmarshal(body[4:4+n], &head); err != nil {
+		t.Fatal(err)
+	}
+	values, rest := map[string][]float64{}, body[4+n:]
+	for _, a := range head["arrays"].([]any) {
+		a := a.(map[string]any)
+		list, size := []float64{}, map[string]int{"f64": 8, "f32": 4, "u32": 4}[a["type"].(string)]
+		for i := range int(a["length"].(float64)) {
+			switch b := rest[i*size:]; a["type"] {
+			case "f64":
+				list = append(list, math.Float64frombits(binary.LittleEndian.Uint64(b)))
+			case "f32":
+				list = append(list, float64(math.Float32frombits(binary.LittleEndian.Uint32(b))))
+			case "u32":
+				list = append(list, float64(binary.LittleEndian.Uint32(b)))
+			}
+		}
+		values[a["name"].(string)] = list
+		rest = rest[(len(list)*size+7)/8*8:]
+	}
+	if len(rest) != 0 {
+		t.Errorf("%s: %d bytes are left over", address, len(rest))
+	}
+	return head, values
+}
+
+// Who is not this machine's page is not answered, nor what is no file of the page.
+func TestStrangersAreRefused(t *testing.T) {
+	address := servedRun(t)
+	ask := func(method, path string, change func(*http.Request)) int {
+		r, err := http.NewRequestWithContext(t.Context(), method, address+path, strings.NewReader("{}"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if change != nil {
+			change(r)
+		}
+		a, err := http.DefaultTransport.RoundTrip(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		a.Body.Close()
+		if p := a.Header.Get("Content-Security-Policy"); p == "" || strings.Contains(p, "unsafe") && path != "report" {
+			t.Errorf("%s: policy %q", path, p)
+		}
+		return a.StatusCode
+	}
+	header := func(name, value string) func(*http.Request) {
+		return func(r *http.Request) { r.Header.Set(name, value) }
+	}
+	for _, c := range []struct {
+		method, path string
+		change       func(*http.Request)
+		want         int
+	}{
+		{"GET", "", nil, 200},
+		{"GET", "page/style.css", nil, 200},
+		{"GET", "report", nil, 200},
+		{"GET", "api/session", nil, 200},
+		{"GET", "api/session", func(r *http.Request) { r.Host = "evil.example" }, 403},
+		{"GET", "api/session", func(r *http.Request) { r.Host = "127.0.0.1:1" }, 403},
+		{"GET", "api/session", header("Origin", "http://evil.example"), 403},
+		{"GET", "api/session", header("Sec-Fetch-Site", "cross-site"), 403},
+		{"POST", "api/leaveout", nil, 415},
+		{"POST", "api/leaveout", header("Content-Type", "text/plain"), 415},
+		{"DELETE", "api/session", nil, 405},
+		{"GET", "page/../server.go", nil, 404},
+		{"GET", "page/%2e%2e/server.go", nil, 404},
+		{"GET", "page//etc/passwd", nil, 404},
+		{"GET", "api/leaveout", nil, 404},
+		{"GET", "api/series?columns=sigma_m&points=1000000", nil, 400},
+		{"GET", "api/series?columns=nosuch", nil, 400},
+		{"GET", "api/series?columns=sigma_m&sensor=1", nil, 400},
+		{"GET", "api/series?columns=sigma_m&from=nan", nil, 400},
+		{"GET", "api/series?columns=sigma_m&from=2&to=1", nil, 400},
+		{"GET", "api/traces?channels=0,99", nil, 400},
+		{"GET", "api/traces?channels=-1", nil, 400},
+		{"GET", "api/rows.csv?table=../poses", nil, 400},
+		{"GET", "api/bench", nil, 409},
+		{"GET", "api/whatif/cloud?id=7", nil, 410},
+	} {
+		if have := ask(c.method, c.path, c.change); have != c.want {
+			t.Errorf("%s /%s: %d, want %d", c.method, c.path, have, c.want)
+		}
+	}
+}
+
+// Others than this machine need the token, which the address has once.
+func TestRemoteNeedsToken(t *testing.T) {
+	dir, err := solved()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := Serve(t.Context(), Options{Run: RunOptions{Dir: dir}, Address: "0.0.0.0:0"}); err == nil || !strings.Contains(err.Error(), "--allow-remote") {
+		t.Errorf("served to all without being told: %v", err)
+	}
+	address := served(t, Options{Run: RunOptions{Dir: dir}, AllowRemote: true})
+	bare, token, _ := strings.Cut(address, "?token=")
+	if len(token) < 20 {
+		t.Fatalf("%s: no token, or a short one", address)
+	}
+	for _, path := range []string{"", "api/session", "page/style.css", "?token=" + token[1:], "api/session?token=" + token} {
+		if status, _ := get(t, bare+path); status != http.StatusForbidden {
+			t.Errorf("%s: %d without the cookie", path, status)
+		}
+	}
+	jar, err := cookiejar.New(nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	known := &http.Client{Jar: jar}
+	for _, path := range []string{"?token=" + token, "", "api/session"} {
+		r, err := known.Get(bare + path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		r.Body.Close()
+		if r.StatusCode != http.StatusOK || strings.Contains(r.Request.URL.String(), "token") {
+			t.Errorf("%s: %d at %s", path, r.StatusCode, r.Request.URL)
+		}
+	}
+}
+
+// What the cursor shows is what the tables have.
+func TestCursorReadsTheTables(t *testing.T) {
+	address := servedRun(t)
+	dir, _ := solved()
+	poses, err := tables.Open[tables.Pose](filepath.Join(dir, "poses.parquet"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer poses.Close()
+	_, series := decoded(t, address+"api/series?columns=x_m,sigma_m,chi2,true_error_m")
+	i := 0
+	for p, err := range poses.All() {
+		if err != nil {
+			t.Fatal(err)
+		}
+		sigma := math.Sqrt(p.Covariance.At(0, 0) + p.Covariance.At(1, 1) + p.Covariance.At(2, 2))
+		for name, want := range map[string]float64{"time_s": p.Time, "x_m": p.Estimate.Position.X, "sigma_m": sigma, "chi2": p.Chi2} {
+			if have := series[name][i]; math.Abs(have-want) > math.Abs(want)*1e-7 { // 32 bits
+				t.Errorf("%s of row %d is %g, want %g", name, i, have, want)
+			}
+		}
+		if i%97 == 0 {
+			at := object(t, fmt.Sprintf("%sapi/at?time=%g", address, p.Time+1e-4))["sensors"].([]any)[0].(map[string]any)
+			x, q := at["position_m"].([]any), at["quaternion"].([]any)
+			if at["time_s"] != p.Time || x[0] != p.Estimate.Position.X || x[2] != p.Estimate.Position.Z || q[0] != p.Estimate.Rotation.Real || at["chi2"] != p.Chi2 {
+				t.Errorf("row %d: %v, want %+v", i, at, p)
+			}
+			// The truth is known, and errors are about what is stated: under five sigmas in
+			// all but one of a million.
+			if off := at["truth"].(map[string]any)["error_m"].(float64); off > 5*sigma {
+				t.Errorf("row %d is off by %g, sigma %g", i, off, sigma)
+			}
+		}
+		i++
+	}
+	if i != len(series["time_s"]) || i != 300 {
+		t.Errorf("%d rows of the table, %d of the series", i, len(series["time_s"]))
+	}
+}
+
+// Trying a window gives the numbers of measure with the same options.
+func TestTrialIsMeasure(t *testing.T) {
+	address := servedRun(t)
+	status, answer := post(t, address+"api/whatif", map[string]any{"from_s": 1.0, "to_s": 1.5, "window_s": 0.02, "hop_s": 0.005, "taper": "blackman-harris"})
+	if status != http.StatusOK {
+		t.Fatal(answer)
+	}
+	job := measure.Job{Out: filepath.Join(t.TempDir(), "out")}
+	job.Recording, job.Rig = recorded, rigFile
+	var err error
+	ask := trialAsk{Window: 0.02, Hop: 0.005, Taper: "blackman-harris"}
+	if job.Windows, _, err = ask.windows(100e3); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := measure.Tones(t.Context(), job); err != nil {
+		t.Fatal(err)
+	}
+	rows, err := tables.Open[tables.Phasor](filepath.Join(job.Out, "phasors.parquet"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer rows.Close()
+	_, trial := decoded(t, fmt.Sprintf("%sapi/whatif/phasors?id=%s&channel=1&emitter=3", address, answer["id"]))
+	i := 0
+	for p, err := range rows.All() {
+		if err != nil {
+			t.Fatal(err)
+		}
+		if p.Channel != "rx2" || p.Tone != "e4" || p.Time < 1 || p.Time > 1.5 {
+			continue
+		}
+		if trial["time_s"][i] != p.Time || trial["re_v"][i] != float64(float32(p.InPhase)) || trial["im_v"][i] != float64(float32(p.Quadrature)) || trial["sigma_v"][i] != float64(float32(p.Sigma)) {
+			t.Fatalf("window %d: %g s, %g + j%g V, sigma %g V, want %+v", i, trial["time_s"][i], trial["re_v"][i], trial["im_v"][i], trial["sigma_v"][i], p)
+		}
+		i++
+	}
+	if i != len(trial["time_s"]) || i != 100 {
+		t.Errorf("%d windows of measure, %d of the trial, want 100", i, len(trial["time_s"]))
+	}
+	// Harris, Proc. IEEE 66(1), 1978, table I: the minimum 4-term Blackman–Harris has an
+	// equivalent noise bandwidth of 2.00 bins of 1/T; one-sided, as a low-pass, half of it.
+	if enbw := answer["trial"].(map[string]any)["enbw_hz"].(float64); math.Abs(enbw*0.02*2-2.00) > 0.01 {
+		t.Errorf("noise bandwidth %g Hz", enbw)
+	}
+	for _, bad := range []map[string]any{{"from_s": 1, "to_s": 1.5, "window_s": 1e-6}, {"from_s": 1, "to_s": 1.5, "window_s": 0.01, "taper": "none"},
+		{"from_s": 1, "to_s": 1, "window_s": 0.01}, {"from_s": 1, "to_s": 2, "lowpass": map[string]any{"kind": "cascade", "order": 99, "bandwidth_hz": 10}}, {"nosuch": 1}} {
+		if status, answer := post(t, address+"api/whatif", bad); status != http.StatusBadRequest || answer["error"] == "" {
+			t.Errorf("%v: %d %v", bad, status, answer)
+		}
+	}
+}
+
+// Without an emitter and a coil the pose stays within what is stated, and is known less
+// well; with nothing left out it is that of solve.
+func TestLeavingOut(t *testing.T) {
+	address := servedRun(t)
+	ask := func(emitters, coils []int) (map[string]any, map[string]any, map[string]any) {
+		status, answer := post(t, address+"api/leaveout", map[string]any{"time_s": 1.2, "sensor": 0, "emitters": emitters, "coils": coils})
+		if status != http.StatusOK {
+			t.Fatal(answer)
+		}
+		return answer, answer["before"].(map[string]any), answer["after"].(map[string]any)
+	}
+	all, before, after := ask([]int{}, []int{})
+	have := object(t, address+"api/at?time=1.2")["sensors"].([]any)[0].(map[string]any)
+	if all["moved_m"] != 0.0 || before["chi2"] != after["chi2"] {
+		t.Errorf("with all: moved by %v", all["moved_m"])
+	}
+	for axis := range 3 {
+		// Solve takes the motion inside of the window off: half the acceleration, up to
+		// 0.1 m·(2π·0.7 Hz)² on this path, times the variance of time under a Hann window,
+		// (10 ms)²·(1/12 − 1/2π²), which is 3.2 µm; turning may do as much again.
+		x, want := after["position_m"].([]any)[axis].(float64), have["position_m"].([]any)[axis].(float64)
+		if math.Abs(x-want) > 2*3.2e-6 {
+			t.Errorf("axis %d: %g with all, %g by solve", axis, x, want)
+		}
+	}
+	part, before, after := ask([]int{2, 5}, []int{1})
+	if after["dof"].(float64) != 6*2-6 || before["dof"].(float64) != 8*3-6 {
+		t.Errorf("%v of %v degrees of freedom are left", after["dof"], before["dof"])
+	}
+	// What is left out adds information, so the sigma grows; the two poses differ by no
+	// more than the larger, four times over.
+	if after["sigma_m"].(float64) <= before["sigma_m"].(float64) || part["moved_m"].(float64) > 4*after["sigma_m"].(float64) || part["moved_m"] == 0.0 {
+		t.Errorf("moved by %v, sigma %v → %v", part["moved_m"], before["sigma_m"], after["sigma_m"])
+	}
+	residual := after["couplings"].(map[string]any)["residual_sigma"].([]any)
+	if residual[2].([]any)[0] != nil || residual[3].([]any)[1] != nil || residual[3].([]any)[0] == nil {
+		t.Errorf("what is left out has residuals, or the rest has none: %v", residual)
+	}
+	if status, answer := post(t, address+"api/leaveout", map[string]any{"time_s": 1.2, "sensor": 0, "emitters": []int{0, 1, 2, 3, 4, 5}, "coils": []int{1}}); status != http.StatusUnprocessableEntity {
+		t.Errorf("four couplings for six unknowns: %d %v", status, answer)
+	}
+	if status, _ := post(t, address+"api/leaveout", map[string]any{"time_s": 1.2, "sensor": 0, "emitters": []int{9}}); status != http.StatusBadRequest {
+		t.Errorf("emitter 9 of 8: %d", status)
+	}
+}
+
+// Traces at any zoom have the least and largest samples, read here from the recording.
+func TestTracesAreTheSamples(t *testing.T) {
+	address := servedRun(t)
+	raw, err := os.ReadFile(strings.TrimSuffix(recorded, "meta") + "data")
+	if err != nil {
+		t.Fatal(err)
+	}
+	const channels, rate, scale = 4, 100e3, 2.5 / 32768
+	volts := func(channel, i int) float64 {
+		return scale * float64(int16(binary.LittleEndian.Uint16(raw[2*(i*channels+channel):])))
+	}
+	for _, c := range []struct{ from, to float64 }{{0, 3}, {1, 1.5}, {1.2, 1.21}, {1.2, 1.205}} {
+		head, v := decoded(t, fmt.Sprintf("%sapi/traces?channels=1,3&from=%g&to=%g&points=600", address, c.from, c.to))
+		low, high := math.Inf(1), math.Inf(-1)
+		for i := int(c.from * rate); i < int(c.to*rate)-64; i++ { // the last entry may not be full
+			low, high = min(low, volts(1, i)), max(high, volts(1, i))
+		}
+		gotLow, gotHigh := math.Inf(1), math.Inf(-1)
+		names := []string{"C1.min", "C1.max"}
+		if head["exact"] == true {
+			names = []string{"C1"}
+			if n := len(v["C1"]); n != int(math.Round((c.to-c.from)*rate)) {
+				t.Errorf("%v: %d samples", c, n)
+			}
+			for i, x := range v["C1"] {
+				if want := volts(1, int(math.Round(c.from*rate))+i); math.Abs(x-want) > 1e-7 {
+					t.Fatalf("%v: sample %d is %g V, want %g", c, i, x, want)
+				}
+			}
+		}
+		for _, name := range names {
+			for _, x := range v[name] {
+				if !math.IsNaN(x) {
+					gotLow, gotHigh = min(gotLow, x), max(gotHigh, x)
+				}
+			}
+		}
+		if gotLow > low+1e-7 || gotHigh < high-1e-7 {
+			t.Errorf("%v: %g to %g V, want at least %g to %g", c, gotLow, gotHigh, low, high)
+		}
+	}
+}
+
+// The tones stand in the spectrum where the rig has them, −8 ppm off, with their names.
+func TestSpectrumNamesTheTones(t *testing.T) {
+	address := servedRun(t)
+	head, v := decoded(t, address+"api/spectrum?channels=0,1,2,3&from=0&to=3&points=800&scale=log")
+	found := map[string]float64{}
+	for _, l := range head["lines"].([]any) {
+		l := l.(map[string]any)
+		if l["kind"] == "tone" {
+			found[l["name"].(string)] = l["hz"].(float64)
+		}
+	}
+	facts := object(t, address+"api/session")
+	for _, e := range facts["emitters"].([]any) {
+		e := e.(map[string]any)
+		want := e["nominal_hz"].(float64) * (1 - 8e-6)
+		if have := found[e["name"].(string)]; math.Abs(have-want) > head["resolution_hz"].(float64)/2 {
+			t.Errorf("%s is at %g Hz, want %g", e["name"], have, want)
+		}
+	}
+	if ppm := facts["clock"].(map[string]any)["ppm"].(float64); math.Abs(ppm+8) > 0.01 { // simulated so
+		t.Errorf("the clock is off by %g ppm, want −8", ppm)
+	}
+	if n := len(v["hz"]); n < 100 || n > 800 || len(v["C3"]) != n {
+		t.Errorf("%d bins", n)
+	}
+}
+
+// Predicted accuracy over a plane agrees with what the poses state at the same place.
+func TestSliceMeetsThePoses(t *testing.T) {
+	address := servedRun(t)
+	at := object(t, address+"api/at?time=1.2")["sensors"].([]any)[0].(map[string]any)
+	z := at["position_m"].([]any)[2].(float64)
+	s := object(t, fmt.Sprintf("%sapi/slices?axis=z&at_m=%g&cells=60&time=1.2", address, z))
+	nearest := func(side string, x float64) (best int) {
+		list := s[side].(map[string]any)["values_m"].([]any)
+		for i, v := range list {
+			if math.Abs(v.(float64)-x) < math.Abs(list[best].(float64)-x) {
+				best = i
+			}
+		}
+		return best
+	}
+	u, v := nearest("u", at["position_m"].([]any)[0].(float64)), nearest("v", at["position_m"].([]any)[1].(float64))
+	have, want := s["sigma_m"].([]any)[v].([]any)[u].(float64), at["sigma_m"].(float64)
+	// Half a cell is 2.6 mm away, some 150 mm above the coils: sigma goes with the third
+	// power of the distance at least, and by half as much again at most.
+	if have < want/1.5 || have > want*1.5 {
+		t.Errorf("predicted %g at the pose, which states %g", have, want)
+	}
+}
+
+// A stream is followed to its end: windows, times and poses are those of the recording.
+func TestFollowsAStream(t *testing.T) {
+	address := served(t, Options{Follow: FollowOptions{Name: "play:" + recorded, Rig: rigFile, Windows: stream.Windows{Length: 10e-3, Hop: 10e-3}, Source: source.Options{Pace: math.Inf(1)}}})
+	wait(t, address, func(s map[string]any) bool { return s["rows"].(float64) >= 300 })
+	_, path := decoded(t, address+"api/path?points=1000")
+	known, err := tables.ReadTruth(truthful, []string{"probe"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	compared := 0
+	for i, at := range path["time_s"] {
+		for k := 1; k < len(known); k++ {
+			if a, b := known[k-1], known[k]; a.Start <= at && at < b.Start {
+				share := (at - a.Start) / (b.Start - a.Start)
+				want := a.Pose.Position.X + share*(b.Pose.Position.X-a.Pose.Position.X)
+				// Between known poses some ms apart a line is right within a few µm.
+				if math.Abs(path["x_m"][i]-want) > 6*path["sigma_m"][i]+1e-5 {
+					t.Errorf("x at %g s is %g, want %g", at, path["x_m"][i], want)
+				}
+				compared++
+			}
+		}
+	}
+	if compared < 290 {
+		t.Errorf("%d of %d poses could be compared", compared, len(path["time_s"]))
+	}
+	m := object(t, address+"api/at?time=2")
+	if one := m["sensors"].([]any)[0].(map[string]any); one["couplings"] == nil || one["tones"] == nil {
+		t.Error("the window has no couplings or no tones")
+	}
+	if status, _ := post(t, address+"api/whatif", map[string]any{"from_s": 1.0, "to_s": 1.5, "window_s": 0.02}); status != http.StatusConflict {
+		t.Errorf("another window of a stream: %d", status)
+	}
+}
+
+// The end of what is asked for ends the server at once, without an error, though a
+// reader listens.
+func TestEndsWhileAReaderListens(t *testing.T) {
+	dir, err := solved()
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	ready, ended := make(chan string, 1), make(chan error, 1)
+	go func() {
+		ended <- Serve(ctx, Options{Run: RunOptions{Dir: dir}, Address: "127.0.0.1:0", Ready: func(a string) { ready <- a }})
+	}()
+	r, err := http.Get(<-ready + "api/events")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Body.Close()
+	cancel()
+	if err := <-ended; err != nil {
+		t.Errorf("ended with %v", err)
+	}
+	if _, err := io.ReadAll(r.Body); err != nil && !errors.Is(err, io.ErrUnexpectedEOF) {
+		t.Errorf("the reader saw %v", err)
+	}
+}
+
+func TestBadRunsAreNamed(t *testing.T) {
+	empty := t.TempDir()
+	if err := Serve(t.Context(), Options{Run: RunOptions{Dir: empty}, Address: "127.0.0.1:0"}); err == nil || !strings.Contains(err.Error(), "poses.parquet") {
+		t.Errorf("an empty folder: %v", err)
+	}
+	if err := Serve(t.Context(), Options{Address: "127.0.0.1"}); err == nil || !strings.Contains(err.Error(), "host and port") {
+		t.Errorf("an address without a port: %v", err)
+	}
+}
