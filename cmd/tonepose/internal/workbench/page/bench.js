@@ -1,4 +1,4 @@
-// The virtual bench: a control for each knob that the server names, and the list of experiments.
+// The virtual bench: a control for each knob that the server names.
 
 import { element, choice, every, say } from './dom.js';
 import { Room } from './room.js';
@@ -20,7 +20,7 @@ export class Bench {
     this.words = element('p', { class: 'note', role: 'status' });
     this.running = choice('run', [{ value: 'run', words: 'run' }, { value: 'hold', words: 'hold' }], 'run', (value) => store.turn({ paused: value === 'hold' }));
     this.start = element('button', { type: 'button', class: 'plain', onclick: () => store.turn({ reset: true }) }, 'from start');
-    this.room.inside.append(element('div', { class: 'bench-scroll' }, element('div', { class: 'row' }, this.running, this.start), this.form, this.words, experiments.list));
+    this.room.inside.append(element('div', { class: 'bench-scroll' }, element('div', { class: 'row' }, this.running, this.start), this.form, this.words));
     this.send = every(30, () => { const set = this.pending; this.pending = {}; store.turn({ set }); });
     this.pending = {};
     store.on('bench', () => this.refresh());

@@ -240,7 +240,8 @@ export class Couplings {
       });
     });
     frame(pen, left, top, right, bottom);
-    for (const { value, text } of ticks(x, right - left < 110 ? 2 : 4)) {
+    const list = right - left < 110 ? [-span / 2, 0, span / 2].map((v) => ({ value: v, text: fixed(v) })) : ticks(x, 4);
+    for (const { value, text } of list) {
       pen.line(x(value), bottom, x(value), bottom + 4, { stroke: colour.frame });
       pen.text(x(value), bottom + 16, text, { fill: colour.ink2, align: 'middle' });
     }

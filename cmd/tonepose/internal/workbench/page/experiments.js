@@ -10,8 +10,9 @@ export class Experiments {
     this.store = store;
     this.room = new Room(store, 'experiment', '', { open: false });
     this.items = element('ol', { class: 'experiment-list' });
-    this.leave = element('button', { type: 'button', class: 'plain-link', hidden: true, onclick: () => this.post('/api/experiments/step', { stop: true }) }, 'leave');
-    this.list = element('section', { class: 'experiments', 'aria-label': 'experiments' }, element('div', { class: 'head' }, element('h2', { class: 'name' }, 'experiments'), this.leave), this.items);
+    this.leave = element('button', { type: 'button', class: 'plain-link', hidden: true, onclick: () => this.post('/api/experiments/step', { stop: true }) }, 'all experiments');
+    this.room.answer.append(this.leave);
+    this.list = element('div', { class: 'bench-scroll' }, element('p', { class: 'soft' }, 'Each sets the bench up, says what to do and what to watch, and what theory expects.'), this.items);
     store.on('session', () => this.fetch());
     store.on('state', () => this.read());
   }
@@ -19,7 +20,7 @@ export class Experiments {
   async fetch() {
     if (this.store.session.mode !== 'bench' || this.all) return;
     try { this.all = (await json('/api/experiments')).experiments ?? []; } catch { this.all = []; }
-    this.items.replaceChildren(...this.all.map((e, i) => element('li', {}, element('button', { type: 'button', 'data-id': e.id, onclick: () => this.post('/api/experiments/start', { id: e.id }) }, element('span', { class: 'number' }, String(i + 1)), e.title))));
+    this.items.replaceChildren(...this.all.map((e, i) => element('li', {}, element('button', { type: 'button', 'data-id': e.id, onclick: () => this.post('/api/experiments/start', { id: e.id }) }, element('span', { class: 'number' }, String(i + 1)), element('span', {}, e.title)))));
     this.refresh();
   }
 
@@ -36,12 +37,16 @@ export class Experiments {
   refresh() {
     const running = this.running;
     this.leave.hidden = !running;
-    for (const item of this.items.children) item.firstChild.toggleAttribute('aria-current', item.firstChild.dataset.id === running?.experiment.id);
     const key = JSON.stringify([running?.index, running?.step]);
     if (key === this.shown) return;
     this.shown = key;
     const { room } = this;
-    if (!running) return;
+    if (!running) {
+      room.button.textContent = 'experiments';
+      say(room.question, this.all?.length ? `${this.all.length} to try` : 'none yet');
+      room.inside.replaceChildren(this.list);
+      return;
+    }
     const { experiment: e, index, step } = running;
     room.button.textContent = `experiment ${index + 1}`;
     say(room.question, e.title);

@@ -65,7 +65,8 @@ export class Figure {
     if (!this.shown || !this.node.isConnected) return;
     const [w, h] = this.box;
     this.draw(new CanvasPen(this.canvas, w, h, unit() * (window.devicePixelRatio || 1)));
-    this.drawn = performance.now();
+    // Figures say when they are filled with data; when each first was, is kept for whoever measures.
+    if (this.filled && !this.first) { this.first = performance.now(); performance.mark(`first ${this.name}`); }
     if (this.summary && !this.telling) {
       // What a screen reader is told may lag: figures change thirty times a second, words need not.
       this.telling = setTimeout(() => { this.telling = 0; set(this.node, 'aria-label', `${this.title}: ${this.summary()}`); }, 500);

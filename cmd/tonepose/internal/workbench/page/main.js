@@ -69,7 +69,7 @@ function arrange() {
   const bench = store.session?.mode === 'bench';
   let room = ROOMS.includes(view.room) ? view.room : 'all';
   if (room === 'all') room = null;
-  const list = room && !narrow.matches ? [room] : bench ? ['bench', 'space', ...(store.bench?.experiment ? ['experiment'] : []), 'couplings', 'tones', 'quality', ...(narrow.matches ? ['recording'] : [])] : ['recording', 'tones', 'couplings', 'space', 'quality'];
+  const list = room && !narrow.matches ? [room] : bench ? ['bench', 'space', 'experiment', 'couplings', 'tones', 'quality', ...(narrow.matches ? ['recording'] : [])] : ['recording', 'tones', 'couplings', 'space', 'quality'];
   const box = $('rooms');
   const several = store.session?.sensors.length > 1;
   const key = JSON.stringify([list, room, narrow.matches, several]);
@@ -77,7 +77,7 @@ function arrange() {
   set(box, 'aria-labelledby', `tab-${room ?? 'all'}`);
   if (key === box.dataset.key) return;
   box.dataset.key = key;
-  box.className = `${room && !narrow.matches ? 'one' : 'all'}${bench ? ' bench' : ''}${bench && !store.bench?.experiment ? ' free' : ''}${several ? ' several' : ''}`;
+  box.className = `${room && !narrow.matches ? 'one' : 'all'}${bench ? ' bench' : ''}${several ? ' several' : ''}`;
   const nodes = list.map((name) => parts[name].room.node);
   box.replaceChildren(...nodes);
   for (const [name, part] of Object.entries(parts)) {
@@ -115,7 +115,6 @@ function title() {
 }
 
 store.on('session view', () => { arrange(); title(); });
-store.on('bench', arrange);
 store.on('link source hold progress tick', title);
 store.on('state', () => { if (document.documentElement.dataset.state === 'loading') title(); });
 narrow.addEventListener('change', arrange);

@@ -24,6 +24,7 @@ export class Recording {
     this.room = new Room(store, 'recording', ['are the samples sound?', 'are the samples sound?', 'sound?']);
     this.traces = new Figure({ name: 'traces', title: 'traces of the channels', room: 'recording', interactive: true, draw: (pen) => this.drawTraces(pen), table: () => this.tracesTable(), data: () => this.samples(), summary: () => this.room.words.textContent });
     this.spectrum = new Figure({ name: 'spectrum', title: 'spectrum of the stretch', room: 'recording', draw: (pen) => drawSpectrum(pen, this.lines, this.store, this.wanted().channels), table: () => this.spectrumTable(), summary: () => this.spectrumWords() });
+    this.asked = {};
     this.faults = element('div', { class: 'note faults' });
     this.choices = element('div', { class: 'controls choosing' });
     this.room.inside.append(this.choices, this.traces.node, this.spectrum.node, this.faults);
@@ -76,10 +77,19 @@ export class Recording {
     const { channels } = this.wanted();
     if (channels.length === 0) return;
     const [from, to] = store.recent;
-    if (this.traces.shown) this.askTraces({ channels, from, to, points: Math.round(this.plotWidth(this.traces.box[0])) });
+    const again = (what, parameters) => {
+      // Boxes settle in steps and rooms open: the same question is asked once.
+      const key = JSON.stringify([parameters, session.version]);
+      if (this.asked[what] === key) return false;
+      this.asked[what] = key;
+      return true;
+    };
+    const traces = { channels, from, to, points: Math.round(this.plotWidth(this.traces.box[0])) };
+    if (this.traces.shown && again('traces', traces)) this.askTraces(traces);
     const [first, last] = store.streaming && !store.selected ? [Math.max(store.recent[0], store.recent[1] - 1), store.recent[1]] : store.stretch;
-    if (this.spectrum.shown) this.askSpectrum({ channels, from: first, to: last, points: Math.round(this.spectrum.box[0]), scale: 'log' });
-    if (!this.found && !store.streaming) this.askFaults();
+    const spectrum = { channels, from: first, to: last, points: Math.round(this.spectrum.box[0]), scale: 'log' };
+    if (this.spectrum.shown && again('spectrum', spectrum)) this.askSpectrum(spectrum);
+    if (!store.streaming && again('faults', null)) this.askFaults();
   }
 
   failed(error) {

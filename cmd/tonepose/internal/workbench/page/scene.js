@@ -32,6 +32,7 @@ export function drawVolume(pen, camera, volume) {
 /** drawTriad shows where the axes point; they lie in the corner at left and below. */
 export function drawTriad(pen, camera, x, y) {
   const length = 32;
+  x = Math.max(x, 18 - 43 * Math.min(0, camera.right[0], camera.right[1]));
   [['x', camera.right[0], camera.up[0]], ['y', camera.right[1], camera.up[1]], ['z', 0, camera.up[2]]].forEach(([name, u, v]) => {
     const px = x + u * length, py = y - v * length;
     if (Math.hypot(u, v) < 0.08) return;

@@ -173,6 +173,7 @@ export class Space {
     const sliced = Boolean(store.view.slice && this.slice && this.range);
     if (sliced) drawSlice(pen, camera, this.slice, this.range);
     drawEmitters(pen, camera, session.emitters, out, extent * 0.07);
+    this.figure.filled = this.paths.some((p) => p?.time_s.length);
     for (const [sensor, path] of this.paths.entries()) if (path) drawPath(pen, camera, path, { by: store.view.colour ?? 'sigma', range: this.range ?? [1e-6, 1e-3], session, cased: sliced, thin: sensor !== store.sensor });
     if (store.trial?.path) pen.path(store.trial.path.x_m.flatMap((x, i) => camera.at([x, store.trial.path.y_m[i], store.trial.path.z_m[i]])), { stroke: colour.coil2, width: 2 });
     this.drawBall(pen);

@@ -51,7 +51,8 @@ export class Store {
   tell(kinds) { for (const kind of kinds.split(' ')) for (const listen of this.listeners.get(kind) || []) listen(); }
 
   fail(kind, error) {
-    if (error instanceof Refused) { this.refusal = error; this.tell('refused'); return; }
+    // 502 and 504 come from whatever stands between: the server itself does not answer.
+    if (error instanceof Refused && error.status < 502) { this.refusal = error; this.tell('refused'); return; }
     this.setLink('lost');
   }
 
@@ -68,7 +69,7 @@ export class Store {
   retry() {
     setTimeout(async () => {
       try { await json('/api/session'); this.setLink('up'); } catch (error) {
-        if (error instanceof Refused) this.setLink('up'); else this.retry();
+        if (error instanceof Refused && error.status < 502) this.setLink('up'); else this.retry();
       }
     }, 1500);
   }

@@ -70,6 +70,7 @@ export class Strip {
     pen.text(pen.w < 500 ? 0 : 0, 15, pen.w < 500 ? 'σ of position' : 'σ and, pale, estimated error of position', { fill: colour.ink2 });
     if (store.selected) this.drawStretch(pen, at);
     if (series && series.time_s.length) {
+      this.figure.filled = true;
       const [lo, hi] = this.calm.take(...extentPositive(series.sigma_m, series['sigma_m.min'], series.error_m, series['error_m.max'], series['sigma_m.max'], series['error_m.min']), !store.streaming);
       const y = logarithmic(...padded(lo, hi), laneTop, top);
       axisY(pen, y, left, right, ticks(y, 2, 'm'));
