@@ -34,12 +34,12 @@ export class Clouds {
     });
     steer(this.course, store, () => this.x);
     this.askCloud = newest((p) => arrays('/api/cloud', p), (data, p) => { this.data = data; this.channelOf = p.channel; this.redraw(); }, () => {});
-    this.askCourse = newest((p) => arrays('/api/phasors', p), (data) => { this.line = data; this.course.redraw(); }, () => {});
+    this.askCourse = newest((p) => arrays('/api/phasors', p), (data, p) => { this.line = data; data.range = [p.from, p.to]; this.course.redraw(); }, () => {});
     this.live = every(3, () => this.fetch());
     this.small.onsize = () => this.fetch();
-    store.on('session', () => { this.offer(); this.fetch(); });
+    store.on('session', () => { this.data = this.line = null; this.offer(); this.fetch(); });
     store.on('view', () => this.fetchChanged());
-    store.on('state', () => this.course.redraw());
+    store.on('cursor', () => this.course.redraw());
     store.on('tick', () => this.live());
   }
 
@@ -171,7 +171,7 @@ export class Clouds {
     const left = 48, right = pen.w - 1;
     const each = (pen.h - 20 - 44) / 2;
     if (each < 20) return;
-    const x = linear(...store.recent, left, right);
+    const x = linear(...store.spanOf(line, store.recent), left, right);
     this.x = x;
     const meanA = tone ? Math.hypot(tone.mean_re_v, tone.mean_im_v) : 0, meanP = tone ? Math.atan2(tone.mean_im_v, tone.mean_re_v) : 0;
     const trial = this.whatIf?.course;
@@ -198,7 +198,7 @@ export class Clouds {
       });
       frame(pen, left, top, right, bottom);
       axisX(pen, x, top, bottom, withUnit(ticks(x, 6)), { grid: false, labels: k === 1 });
-      const cursor = x(store.cursor);
+      const cursor = store.following ? right - 1 : x(store.cursor);
       if (cursor >= left && cursor <= right) pen.line(cursor, top, cursor, bottom, { stroke: colour.ink, width: 1 });
     });
   }

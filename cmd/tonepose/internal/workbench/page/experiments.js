@@ -21,6 +21,7 @@ export class Experiments {
     if (this.store.session.mode !== 'bench' || this.all) return;
     try { this.all = (await json('/api/experiments')).experiments ?? []; } catch { this.all = []; }
     this.items.replaceChildren(...this.all.map((e, i) => element('li', {}, element('button', { type: 'button', 'data-id': e.id, onclick: () => this.post('/api/experiments/start', { id: e.id }) }, element('span', { class: 'number' }, String(i + 1)), element('span', {}, e.title)))));
+    this.shown = null;
     this.refresh();
   }
 
@@ -76,15 +77,21 @@ export class Experiments {
   }
 }
 
-/** readingOf finds a reading by its name in the state: a member of the pose, or one of its parts. */
+/**
+ * readingOf finds a reading by its name in the state: a path through the pose (sigma_m, sigma_position_m.2,
+ * tones.1.levels.2.sigma_v, couplings.value_h.1.2), or one of the few that have names of their own.
+ */
 function readingOf(reading, pose, store) {
   if (!pose) return null;
-  const [name, part] = reading.id.split('.');
-  if (name === 'true_error_m') return pose.truth?.error_m ?? null;
-  if (name === 'true_error_rad') return pose.truth?.error_rad ?? null;
-  if (name === 'clear' && pose.tones) return part !== undefined ? pose.tones.find((t) => t.emitter === Number(part))?.clear ?? null : Math.min(...pose.tones.map((t) => t.clear));
-  if (name === 'clock_ppm') return store.state?.clock?.ppm ?? null;
-  const value = part !== undefined ? pose[name]?.[part] : pose[name];
+  switch (reading.id) {
+    case 'true_error_m': return pose.truth?.error_m ?? null;
+    case 'true_error_rad': return pose.truth?.error_rad ?? null;
+    case 'clear': return pose.tones ? Math.min(...pose.tones.map((t) => t.clear)) : null;
+    case 'clock_ppm': return store.state?.clock?.ppm ?? null;
+  }
+  const path = reading.id.split('.');
+  if (path[0] === 'clear') return pose.tones?.find((t) => t.emitter === Number(path[1]))?.clear ?? null;
+  const value = path.reduce((part, name) => part?.[name], pose);
   return typeof value === 'number' ? value : null;
 }
 

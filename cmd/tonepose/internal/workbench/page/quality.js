@@ -13,11 +13,13 @@ import { steer } from './steer.js';
 import { gradeOf, gaps, namesOf } from './flags.js';
 import { columnOf } from './clouds.js';
 import { chi } from './reading.js';
+import { cut } from './recording.js';
 
 export class Quality {
   constructor(store) {
     this.store = store;
-    this.calm = { error: new Calm(), chi2: new Calm() };
+    this.calm = { error: new Calm(), chi2: new Calm(), quadrature_chi2: new Calm(), spread: new Calm() };
+    this.far = {};
     this.room = new Room(store, 'quality', ['may I believe it?', 'may I believe it?', 'believe it?']);
     this.figure = new Figure({ name: 'quality', title: 'error, σ and χ² against time', room: 'quality', interactive: true, draw: (pen) => this.draw(pen), table: () => this.table(), summary: () => this.room.words.textContent });
     this.allan = new Figure({ name: 'allan', title: 'Allan deviation of the position', room: 'quality', draw: (pen) => this.drawAllan(pen), table: () => this.allanTable(), summary: () => (this.deviation ? `from ${quantity(this.deviation.tau_s[0] ?? NaN, 's')} on` : 'none') });
@@ -26,8 +28,8 @@ export class Quality {
     steer(this.figure, store, () => this.x);
     this.askAllan = newest((p) => json('/api/allan', p), (data) => { this.deviation = data; this.allan.redraw(); }, (error) => { this.deviation = null; this.allanWords = error.message; this.allan.redraw(); });
     this.allan.onsize = () => this.fetchAllan();
-    store.on('session', () => { this.calm.error.range = this.calm.chi2.range = null; });
-    store.on('session series rows state view', () => { this.figure.redraw(); this.fetchAllan(); });
+    store.on('session', () => { for (const calm of Object.values(this.calm)) calm.range = null; this.far = {}; });
+    store.on('session series rows cursor view', () => { this.figure.redraw(); this.fetchAllan(); });
     store.on('session words view', () => this.say());
   }
 
@@ -91,13 +93,25 @@ export class Quality {
     this.x = linear(...store.spanOf(list[0].s, store.recent), left, right);
     if (list.length > 1 && !this.room.opened) { this.drawMany(pen, list, left, right); return; }
     const series = store.rows[store.sensor] ?? list[0].s;
+    const of = (name) => (series[name] ? mode(series[name]) : store.solved?.[name] ?? '…');
+    const panels = [
+      ['', (top, bottom) => this.drawError(pen, series, left, right, top, bottom)],
+      [`χ² of ${of('dof')}, band holds 95 %`, (top, bottom) => this.drawChi(pen, series, 'chi2', store.solved?.chi2_band, left, right, top, bottom)],
+    ];
+    // Alone the room has height for what else tells a wrong model.
+    if (pen.h > 420) {
+      panels.push([`χ² of the quadrature parts, ${of('quadrature_dof')} on average: eddy currents, motion, delays`, (top, bottom) => this.drawChi(pen, series, 'quadrature_chi2', null, left, right, top, bottom)]);
+      panels.push(['how far the position moves when single emitters are left out', (top, bottom) => this.drawSpread(pen, series, left, right, top, bottom)]);
+    }
     const upper = 20, foot = 20, between = 24;
-    const each = (pen.h - upper - foot - between) / 2;
+    const each = (pen.h - upper - foot - between * (panels.length - 1)) / panels.length;
     if (each < 16) return;
     this.legend(pen, left, series);
-    this.drawError(pen, series, left, right, upper, upper + each);
-    pen.text(left, upper + each + 17, `χ² of ${series.dof ? mode(series.dof) : store.solved?.dof ?? '…'}, band holds 95 %`, { fill: colour.ink2 });
-    this.drawChi(pen, series, left, right, upper + each + between, pen.h - foot);
+    panels.forEach(([words, draw], i) => {
+      const top = upper + i * (each + between);
+      if (words) pen.text(left, top - 7, words, { fill: colour.ink2 });
+      draw(top, top + each);
+    });
     axisX(pen, this.x, upper, pen.h - foot, withUnit(ticks(this.x, pen.w > 600 ? 10 : 4)), { grid: false });
   }
 
@@ -134,18 +148,27 @@ export class Quality {
     this.cursor(pen, left, right, top, bottom);
   }
 
-  drawChi(pen, series, left, right, top, bottom) {
+  drawChi(pen, series, name, band, left, right, top, bottom) {
     const { store } = this;
-    const band = store.solved?.chi2_band;
-    const [, most] = extent(...columnOf(series, 'chi2'));
-    const usual = band ? band[1] * 1.6 : 50;
+    const [, most] = extent(...columnOf(series, name));
+    const usual = store.solved?.chi2_band ? store.solved.chi2_band[1] * 1.6 : 50;
     // Linear while all is usual; logarithmic once something is far beyond, and then it stays so while live.
-    this.far = most > 4 * usual || (store.streaming && this.far);
-    const [, hi] = this.calm.chi2.take(0, Math.max(usual, most), !store.streaming);
-    const y = this.far ? logarithmic(Math.max(1, (band?.[0] ?? 2) / 2), hi * 1.5, bottom, top) : linear(0, hi * 1.05, bottom, top);
+    this.far[name] = most > 4 * usual || (store.streaming && this.far[name]);
+    const [, hi] = this.calm[name].take(0, Math.max(usual, most), !store.streaming);
+    const y = this.far[name] ? logarithmic(Math.max(1, (band?.[0] ?? 2) / 2), hi * 1.5, bottom, top) : linear(0, hi * 1.05, bottom, top);
     if (band) pen.rect(left, Math.max(top, y(band[1])), right - left, Math.min(bottom, y(band[0])) - Math.max(top, y(band[1])), { fill: colour.band });
     axisY(pen, y, left, right, ticks(y, Math.max(2, Math.floor((bottom - top) / 28)), ''), { grid: false });
-    pen.clipped(left, top, right - left, bottom - top, () => this.dots(pen, series, 'chi2', y, bottom - 2, true));
+    pen.clipped(left, top, right - left, bottom - top, () => this.dots(pen, series, name, y, bottom - 2, true));
+    frame(pen, left, top, right, bottom);
+    this.cursor(pen, left, right, top, bottom);
+  }
+
+  drawSpread(pen, series, left, right, top, bottom) {
+    const [lo, hi] = this.calm.spread.take(...extentPositive(...columnOf(series, 'spread_m')), !this.store.streaming);
+    if (!(hi >= lo)) { pen.text(left + 8, top + 18, 'not known here', { fill: colour.ink2 }); frame(pen, left, top, right, bottom); return; }
+    const y = logarithmic(...padded(lo, hi), bottom, top);
+    axisY(pen, y, left, right, ticks(y, Math.max(2, Math.floor((bottom - top) / 26)), 'm'));
+    pen.clipped(left, top, right - left, bottom - top, () => this.dots(pen, series, 'spread_m', y, bottom - 2, true));
     frame(pen, left, top, right, bottom);
     this.cursor(pen, left, right, top, bottom);
   }
@@ -168,7 +191,8 @@ export class Quality {
     const points = [];
     for (let i = 0; i < series.time_s.length; i++) {
       const px = this.x(series.time_s[i]);
-      points.push(px, lo[i] > 0 ? y(lo[i]) : NaN);
+      // Of rows that share a pixel a dashed line follows the largest; a solid one spans them.
+      if (!hi || !style.dash) points.push(px, lo[i] > 0 ? y(lo[i]) : NaN);
       if (hi) points.push(px, hi[i] > 0 ? y(hi[i]) : NaN);
     }
     pen.path(points, style);
@@ -198,7 +222,7 @@ export class Quality {
       const top = i * each + 16, bottom = (i + 1) * each - 4;
       if (bottom - top < 10) continue;
       const pose = store.state?.sensors.find((p) => p.sensor === sensor);
-      pen.text(left, top - 4, store.session.sensors[sensor].name, { fill: colour.ink, bold: sensor === store.sensor });
+      pen.text(left, top - 4, cut(pen, store.session.sensors[sensor].name, right - left - 96, 12, sensor === store.sensor), { fill: colour.ink, bold: sensor === store.sensor });
       pen.text(right, top - 4, pose ? `χ² ${chi(pose)}` : '', { fill: colour.ink2, align: 'end' });
       const columns = ['sigma_m', 'error_m'].flatMap((name) => columnOf(s, name));
       const y = logarithmic(...padded(...extentPositive(...columns)), bottom, top);
@@ -244,8 +268,8 @@ export class Quality {
 
   table() {
     const s = this.store.rows[this.store.sensor];
-    const names = ['sigma_m', 'error_m', 'true_error_m', 'chi2', 'quadrature_chi2'];
-    const columns = [{ name: 'time', unit: 's' }, { name: 'σ of position', unit: 'm' }, { name: 'estimated error', unit: 'm' }, { name: 'true error', unit: 'm' }, { name: 'χ²' }, { name: 'quadrature' }, { name: 'flags' }];
+    const names = ['sigma_m', 'error_m', 'true_error_m', 'chi2', 'quadrature_chi2', 'spread_m'];
+    const columns = [{ name: 'time', unit: 's' }, { name: 'σ of position', unit: 'm' }, { name: 'estimated error', unit: 'm' }, { name: 'true error', unit: 'm' }, { name: 'χ²' }, { name: 'quadrature' }, { name: 'spread of emitters', unit: 'm' }, { name: 'flags' }];
     if (!s) return { columns, rows: [] };
     return { columns, rows: Array.from(s.time_s, (t, i) => [t, ...names.map((n) => (s[n] ?? s[n + '.max'])?.[i]), namesOf(s.flags[i], this.store.session)]) };
   }

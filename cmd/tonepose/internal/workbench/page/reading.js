@@ -28,10 +28,10 @@ export class Reading {
     this.box.classList.toggle('many', many);
     this.box.replaceChildren();
     const volume = rig?.volume;
-    this.columns = AXES.map((_, i) => (volume ? Math.max(Math.abs(volume.min_m[i]), Math.abs(volume.max_m[i])) * 1e3 : 99)).map((mm) => (mm >= 100 && many ? 3 : mm >= 10 ? 2 : 1));
+    this.columns = AXES.map((_, i) => (volume ? Math.max(Math.abs(volume.min_m[i]), Math.abs(volume.max_m[i])) * 1e3 : 99)).map((mm) => (mm >= 10 ? 2 : 1));
     if (many) {
       this.box.append(element('div', { class: 'heads label', 'aria-hidden': 'true' }, element('span', {}, 'sensor'),
-        ...AXES.map((a) => element('span', {}, element('b', {}, a), ' in mm')), element('span', {}, 'σ of position'), element('span', {}, 'turn about'), element('span', {}, 'pose at the cursor')));
+        ...AXES.map((a) => element('span', {}, element('b', {}, a), ' in mm')), element('span', {}, 'σ of position'), element('span', { class: 'turns' }, 'turn about'), element('span', {}, 'pose at the cursor')));
     }
     this.lines = sensors.map((sensor, index) => this.line(sensor, index, many));
     this.box.append(...this.lines.map((line) => line.node));

@@ -35,9 +35,9 @@ export class Recording {
     this.askSpectrum = newest((p) => arrays('/api/spectrum', p), (data) => { this.lines = data; this.spectrum.redraw(); }, (error) => this.failed(error));
     this.askFaults = newest(() => json('/api/faults'), (faults) => { this.found = faults; this.traces.redraw(); this.listFaults(); }, () => { this.found = {}; });
     this.live = every(3, () => this.fetch());
-    store.on('session', () => { this.choose(); this.fetch(); this.say(); });
+    store.on('session', () => { this.data = this.lines = null; this.choose(); this.fetch(); this.say(); });
     store.on('view', () => this.fetchChanged());
-    store.on('state', () => this.traces.redraw());
+    store.on('cursor', () => this.traces.redraw());
     store.on('tick', () => this.live());
   }
 

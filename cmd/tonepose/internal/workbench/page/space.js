@@ -13,6 +13,7 @@ import { namesOf } from './flags.js';
 import { Regions } from './regions.js';
 import { drawVolume, drawTriad, drawEmitters, drawPath, drawSlice, drawEllipsoid, magnification } from './scene.js';
 
+const still = matchMedia('(prefers-reduced-motion: reduce)');
 const VIEWS = { free: null, above: [0, Math.PI / 2], front: [0, 0], side: [Math.PI / 2, 0] };
 
 export class Space {
@@ -34,7 +35,7 @@ export class Space {
     this.refreshKey = every(4, () => this.key.redraw());
     this.build();
     this.listen();
-    store.on('session', () => { this.range = null; this.fetch(); });
+    store.on('session', () => { this.range = null; this.paths = []; this.fetch(); });
     store.on('tick', () => this.fetch());
     store.on('view', () => this.viewed());
     store.on('state bench', () => this.refresh());
@@ -162,7 +163,11 @@ export class Space {
     const small = pen.w < 400;
     const box = this.box();
     const pose = store.shown;
-    camera.follow = store.view.follow && pose?.solved ? pose.position_m : null;
+    // Where the system asks for no motion, following goes in steps of a second.
+    if (!this.stepped || !still.matches || performance.now() - this.stepped > 1000) {
+      this.stepped = performance.now();
+      camera.follow = store.view.follow && pose?.solved ? pose.position_m : null;
+    }
     camera.fit(box, pen.w, pen.h, { left: small ? 50 : 66, right: 18, top: 10, bottom: 14 });
     const extent = Math.max(...box[1].map((v, i) => v - box[0][i]));
     this.extent = extent;

@@ -4,7 +4,7 @@
 import { json, post, arrays, newest, events, Refused } from './server.js';
 import { every } from './dom.js';
 
-const COLUMNS = ['sigma_m', 'error_m', 'true_error_m', 'chi2', 'dof', 'quadrature_chi2', 'quadrature_dof', 'skipped'];
+const COLUMNS = ['sigma_m', 'error_m', 'true_error_m', 'chi2', 'dof', 'quadrature_chi2', 'quadrature_dof', 'spread_m', 'skipped'];
 const LIVE_SPAN = 60; // s in the strip while a stream runs
 const RECENT = 10; // s in the rooms then
 const LIVE_FETCH = 4; // fetches a second of rows against time while a stream runs
@@ -78,6 +78,11 @@ export class Store {
   async start() {
     let session;
     try { session = await json('/api/session'); } catch (error) { this.fail('session', error); return; }
+    if (this.session && session.version !== this.session.version) {
+      // Another content: rows and states of the one before would name channels that are no more.
+      this.state = this.newest = this.trial = null;
+      this.series = this.rows = [];
+    }
     this.session = session;
     this.tell('session');
     if (!session.ready) setTimeout(() => this.start(), 300);
@@ -156,7 +161,7 @@ export class Store {
     this.setLink('up');
     this.leave();
     this.tell('state');
-    if (this.following) this.tellWords(); else this.tell('words');
+    if (this.following) this.tellWords(); else this.tell('words cursor');
   }
 
   fetchState() {

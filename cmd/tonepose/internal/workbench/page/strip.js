@@ -26,7 +26,7 @@ export class Strip {
     this.nowButton = element('button', { id: 'now', type: 'button', class: 'plain-link', hidden: true, onclick: () => store.now() }, 'back to now');
     box.append(this.nowButton);
     this.listen(node);
-    store.on('series state view session hold', () => this.refresh());
+    store.on('series words view session hold', () => this.refresh());
     store.on('session', () => { this.calm.range = null; });
   }
 
@@ -73,7 +73,7 @@ export class Strip {
       this.figure.filled = true;
       const [lo, hi] = this.calm.take(...extentPositive(series.sigma_m, series['sigma_m.min'], series.error_m, series['error_m.max'], series['sigma_m.max'], series['error_m.min']), !store.streaming);
       const y = logarithmic(...padded(lo, hi), laneTop, top);
-      axisY(pen, y, left, right, ticks(y, 2, 'm'));
+      axisY(pen, y, left, right, ticks(y, 2, 'm').filter(({ value }) => y(value) < laneTop - 5)); // clear of the lanes' names
       pen.clipped(left, top, right - left, laneTop - top, () => {
         this.curve(pen, series, 'error_m', x, y, { stroke: colour.ink3, width: 1 });
         this.curve(pen, series, 'sigma_m', x, y, { stroke: colour.ink, width: 2 });

@@ -83,6 +83,8 @@ export class WhatIf {
       : [pick('low-pass', this.choices.lowpasses.flatMap((l) => (l.orders ?? [0]).map((o) => ({ value: `${l.name}:${o}`, words: o ? `${l.name} ${o}` : l.name }))), `${this.lowpass}:${this.order}`, (text) => { const [name, order] = text.split(':'); this.lowpass = name; this.order = Number(order); this.commit(); }),
         turn('bandwidth', this.bandwidth, 'Hz', (v) => `${significant(v, 3)}${THIN}Hz`, (v) => { this.bandwidth = v; this.commit(); })];
     const had = this.form.contains(document.activeElement) ? document.activeElement.getAttribute('aria-label') || document.activeElement.dataset.value : null;
+    this.form.toggleAttribute('inert', this.store.streaming);
+    this.form.classList.toggle('idle', this.store.streaming);
     this.form.replaceChildren(element('span', { class: 'label' }, 'what if'), kinds, element('span'), element('span', { class: 'row' }, ...row));
     if (had) [...this.form.querySelectorAll('button,select')].find((b) => b.getAttribute('aria-label') === had || (b.dataset.value === had && b.tabIndex === 0))?.focus();
   }
@@ -140,9 +142,9 @@ export class WhatIf {
   show() {
     const { store } = this;
     const [from, to] = store.stretch;
-    say(this.caption, `${store.selected ? 'stretch' : 'all'} ${fixed(from, 2)} to ${fixed(to, 2)}${THIN}s`);
+    say(this.caption, store.streaming ? 'of a recording' : `${store.selected ? 'stretch' : 'all'} ${fixed(from, 2)} to ${fixed(to, 2)}${THIN}s`);
     const lines = this.lines();
-    if (lines.length === 0) this.rows.replaceChildren(element('tr', {}, element('td', { colspan: '4' }, 'Choose another window or low-pass: the stretch is measured again with it.')));
+    if (lines.length === 0) this.rows.replaceChildren(element('tr', {}, element('td', { colspan: '4' }, store.streaming ? 'What if measures a recording again. A stream is recorded with tonepose live --record; open what it recorded.' : 'Choose another window or low-pass: the stretch is measured again with it.')));
     else this.rows.replaceChildren(...lines.map(([name, a, b, ratio, unit]) => element('tr', {}, element('td', {}, name), value(a, unit), value(b, unit), element('td', {}, ratio === null ? '' : significant(ratio, 2)))));
     this.step.redraw();
     this.response.redraw();
