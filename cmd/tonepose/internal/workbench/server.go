@@ -281,7 +281,6 @@ func (s *server) large(ctx context.Context) (done func(), err error) {
 type asked struct {
 	values url.Values
 	stage  *stage
-	now    float64 // end of a stream; NaN: of a run
 	first  float64 // where what is shown begins and ends [s]
 	last   float64
 	err    error

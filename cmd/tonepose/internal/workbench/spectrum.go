@@ -116,6 +116,8 @@ func (f *footage) name(h *heard, r *rig.Rig) {
 	var mains spectrum.Mains
 	if survey != nil {
 		mains = spectrum.Mains{Hz: survey.MainsHz, SigmaHz: survey.MainsSigmaHz}
+	} else if f.reader == nil {
+		mains = strongestMains(h.densities)
 	}
 	catalogue := spectrum.NewCatalogue(f.info.SampleRate, tones, mains)
 	strongest := map[int]markedLine{} // by bin, on the channel that shows it most
@@ -145,4 +147,23 @@ func (f *footage) name(h *heard, r *rig.Rig) {
 	for _, m := range strongest {
 		h.lines = append(h.lines, m)
 	}
+}
+
+// strongestMains is the mains whose first harmonics stand out most in the spectra of a
+// stream, of which no survey is at hand: 50 or 60 Hz, within 1 %; none where neither does.
+func strongestMains(densities []*spectrum.Density) (best spectrum.Mains) {
+	for _, nominal := range []float64{50, 60} {
+		var hz, sigma []float64
+		for _, d := range densities {
+			for _, l := range d.Lines(d.Floor(64), lineAlarm) {
+				if n := math.Round(l.Hz / nominal); n >= 1 && n <= 9 && math.Abs(l.Hz-n*nominal) < max(0.01*nominal, l.ToleranceHz) {
+					hz, sigma = append(hz, l.Hz/n), append(sigma, l.SigmaHz/n)
+				}
+			}
+		}
+		if len(hz) >= 2 && (best.Hz == 0 || median(sigma) < best.SigmaHz) {
+			best = spectrum.Mains{Hz: median(hz), SigmaHz: median(sigma) + spectrum.MainsWanderHz}
+		}
+	}
+	return best
 }

@@ -131,12 +131,6 @@ func (w *windows) newest(use func(*kept)) bool {
 	return true
 }
 
-func (w *windows) forget() {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	w.n = 0
-}
-
 // shown is what one window showed of a sensor, in memory of its own; nil: nothing.
 func (k *kept) shown(s *stage, sensor int) *shown {
 	of := &k.sensors[sensor]
