@@ -113,7 +113,7 @@ export class Clouds {
       this.cells.push([x, y, side, side + head, tone.emitter]);
       pen.text(x, y + 11, session.emitters[tone.emitter].name, { fill: colour.ink, bold: true });
       const amplitude = Math.hypot(tone.mean_re_v, tone.mean_im_v);
-      pen.text(x + side, y + 11, quantity(amplitude, 'V', 4), { fill: colour.ink, align: 'end' });
+      pen.text(x + side, y + 11, quantity(amplitude, 'V', side < 80 ? 3 : 4), { fill: colour.ink, align: 'end' });
       pen.text(x + side, y + 24, fixed((180 / Math.PI) * Math.atan2(tone.mean_im_v, tone.mean_re_v), 2) + '°', { fill: colour.ink2, align: 'end' });
       if (tone.wider > WIDE) { named++; flagMark(pen, x, y + 15, 'doubt'); pen.text(x + 15, y + 24, String(named), { fill: colour.ink }); }
       this.plane(pen, this.data, tone, x, y + head, side, 3.5 * tone.sigma_v, colour.estimate, tone.emitter === this.emitter, 1.6);

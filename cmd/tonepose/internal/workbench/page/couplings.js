@@ -25,7 +25,7 @@ export class Couplings {
     this.main = element('div', { class: 'matrix' }, this.figure.node, this.ticks);
     this.moved = element('h3');
     this.rows = element('tbody');
-    this.compare = element('table', { class: 'values' }, element('thead', {}, element('tr', {}, element('td'), element('th', { scope: 'col' }, 'all'), element('th', { scope: 'col' }, 'without'))), this.rows);
+    this.compare = element('table', { class: 'values' }, element('thead', {}, (this.columns = element('tr'))), this.rows);
     this.regions = new Regions(store, { name: 'leaving-out', title: 'poses with all and without', room: 'couplings', compare: true });
     this.side = element('div', { class: 'without' }, this.coils, this.moved, this.compare, this.regions.figure.node);
     this.beforeBox = element('div', { class: 'as-solved' }, element('h3', {}, 'as solved, all emitters and coils'), this.before.node);
@@ -121,14 +121,15 @@ export class Couplings {
     const { store } = this;
     const { trial } = store;
     this.title.replaceChildren(element('b', {}, trying ? `without ${leftNames(store)} ` : 'as solved '), element('span', { class: 'soft' }, 'tick an emitter or a coil to take it in or out'));
+    const head = (...words) => this.columns.replaceChildren(element('td'), ...words.map((w) => element('th', { scope: 'col' }, w)));
     if (!trial) {
-      this.moved.textContent = store.refused && trying ? store.refused.message : 'nothing is left out';
-      this.rows.replaceChildren();
-      this.compare.hidden = true;
+      this.moved.textContent = store.refused && trying ? store.refused.message : 'couplings that fit worst';
+      head('coupling', 'residual', 'quadrature');
+      this.rows.replaceChildren(...this.worst().map((l) => element('tr', {}, ...l.map((v) => element('td', {}, v)))));
     } else {
       const { before, after } = trial;
       this.moved.textContent = `pose moves by ${quantity(trial.moved_m, 'm')}`;
-      this.compare.hidden = false;
+      head('all', 'without');
       const worst = (s) => s.couplings.residual_sigma.flat().filter((v) => v !== null).reduce((a, b) => (Math.abs(b) > Math.abs(a) ? b : a), 0);
       const lines = [['χ²', chi(before), chi(after)], ['worst residual', `${fixed(worst(before), 1)}${THIN}σ`, `${fixed(worst(after), 1)}${THIN}σ`],
         ...['x', 'y', 'z'].map((a, i) => [a, mm(before, i), mm(after, i)]),
@@ -138,6 +139,17 @@ export class Couplings {
       this.rows.replaceChildren(...lines.map((l) => element('tr', {}, ...l.map((v) => element('td', {}, v)))));
     }
     this.regions.refresh();
+  }
+
+  /** worst are the couplings with the largest residuals: name, value with its sigma, residual, quadrature. */
+  worst(most = 8) {
+    const { session } = this.store;
+    const c = this.store.solved?.couplings;
+    if (!c) return [];
+    const list = c.emitters.flatMap((e, i) => c.channels.map((channel, k) => ({ e, channel, value: c.value_h[i]?.[k], sigma: c.sigma_h[i]?.[k], residual: c.residual_sigma[i]?.[k], quadrature: c.quadrature_sigma[i]?.[k] })));
+    const sigmas = (v) => (v === null || v === undefined ? UNKNOWN : `${fixed(v, 1)}${THIN}σ`);
+    return list.filter((x) => x.residual !== null && x.residual !== undefined).sort((a, b) => Math.abs(b.residual) - Math.abs(a.residual)).slice(0, most)
+      .map((x) => [`${session.emitters[x.e].name} on ${session.channels[x.channel].name}`, `${quantity(x.value, 'H', 4)}, σ ${quantity(x.sigma, 'H')}`, sigmas(x.residual), sigmas(x.quadrature)]);
   }
 
   /** draw draws matrices and residuals; named writes the emitters, where no boxes to tick stand beside them. */

@@ -133,6 +133,7 @@ export class Reading {
     say(line.label, label);
     say(line.word, word);
     line.word.title = word;
+    line.word.classList.toggle('long', word.length > 10);
     say(line.why, why);
     line.why.title = why;
     set(line.verdict, 'data-grade', grade);
