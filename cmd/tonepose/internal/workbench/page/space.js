@@ -79,7 +79,7 @@ export class Space {
 
   viewed() {
     const { view } = this.store;
-    const key = JSON.stringify([this.store.range, this.store.sensor]);
+    const key = JSON.stringify([this.store.recent, this.store.sensor]);
     if (key !== this.pathKey) { this.pathKey = key; this.fetch(); }
     this.choices.slice.press((view.slice ?? 'none').split(':')[0]);
     this.choices.colour.press(view.colour ?? 'sigma');

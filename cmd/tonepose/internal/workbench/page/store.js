@@ -181,10 +181,12 @@ export class Store {
     return many > 1 && many <= 4 ? [...Array(many).keys()] : [this.sensor];
   }
 
-  /** recent is what the rooms show: the range, or of a stream that is not zoomed its last seconds. */
+  /** recent is what the rooms show: the range, or of a stream that is not zoomed some seconds that end now, or hold the cursor. */
   get recent() {
     const [from, to] = this.range;
-    return this.streaming && !this.view.zoom ? [Math.max(from, to - RECENT), to] : [from, to];
+    if (!this.streaming || this.view.zoom) return [from, to];
+    const end = this.view.t === null ? to : Math.min(to, Math.max(this.view.t + 0.2 * RECENT, from + RECENT));
+    return [Math.max(from, end - RECENT), end];
   }
 
   async fetchSeries([from, to], sensors) {
@@ -217,7 +219,7 @@ export class Store {
   viewChanged(changed) {
     if (!this.session) return;
     if (changed.has('t')) this.fetchState();
-    if (changed.has('zoom') || changed.has('sensor')) this.fetchRows();
+    if (changed.has('zoom') || changed.has('sensor') || (changed.has('t') && this.streaming)) this.fetchRows();
     if (changed.has('out') || changed.has('sensor')) this.leave();
     if (changed.has('sensor')) this.tell('state words');
     this.tell('view');
