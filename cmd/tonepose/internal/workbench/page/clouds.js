@@ -198,7 +198,7 @@ export class Clouds {
       });
       frame(pen, left, top, right, bottom);
       axisX(pen, x, top, bottom, withUnit(ticks(x, 6)), { grid: false, labels: k === 1 });
-      const cursor = store.following ? right - 1 : x(store.cursor);
+      const cursor = store.atEnd ? right - 1 : x(store.cursor);
       if (cursor >= left && cursor <= right) pen.line(cursor, top, cursor, bottom, { stroke: colour.ink, width: 1 });
     });
   }

@@ -96,7 +96,7 @@ function title() {
   say($('run'), name);
   $('run').title = name;
   document.title = `${name} – tonepose`;
-  let about = '';
+  let about;
   const span = session.end_s - session.start_s;
   if (session.mode === 'bench') about = `${session.rig?.name ?? 'bench'}, simulated at ${fixed(session.rig?.sample_rate_hz / 1e3)}${THIN}kHz; truth is known`;
   else if (session.mode === 'live') about = `${store.source?.text ?? 'live'}; running for ${age(span)}`;

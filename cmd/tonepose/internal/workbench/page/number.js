@@ -129,12 +129,6 @@ export function decimalsOf(step) {
   return decimals;
 }
 
-/** trimmed is a number without needless zeros at its end. */
-export function trimmed(value, digits = 4) {
-  if (!known(value)) return UNKNOWN;
-  return fixed(value, Math.max(0, digits - 1 - exponent(value || 1, digits))).replace(/(\.\d*?)0+$/, '$1').replace(/\.$/, '');
-}
-
 /** age writes how long ago: 0.20 s, 12 s, 3 min. */
 export function age(time) {
   if (!known(time)) return UNKNOWN;

@@ -181,7 +181,7 @@ export class Quality {
   }
 
   cursor(pen, left, right, top, bottom) {
-    const at = this.store.following ? right - 1 : this.x(this.store.cursor);
+    const at = this.store.atEnd ? right - 1 : this.x(this.store.cursor);
     if (at >= left && at <= right) pen.line(at, top, at, bottom, { stroke: colour.ink, width: 1 });
   }
 

@@ -110,7 +110,7 @@ export class Reading {
   judge(line, pose, chosen, old, wrong) {
     const { store } = this;
     const trial = chosen && store.trial ? store.trial : null;
-    let label = store.following ? 'now' : 'pose at the cursor', word = UNKNOWN, why = '', grade = 'sound';
+    let label = store.following ? 'now' : 'pose at the cursor', word = UNKNOWN, why, grade = 'sound';
     if (pose) {
       grade = pose.grade === 'none' || !pose.solved ? 'none' : pose.grade;
       word = pose.solved ? pose.verdict || 'sound' : 'no pose';

@@ -139,7 +139,7 @@ export class Recording {
     const words = all > channels.length ? `${channels.length} of ${all} channels; least and largest a pixel` : 'least and largest a pixel, each to its own height';
     pen.text(left, pen.h - (axis ? 2 : 4), words, { fill: colour.ink2 });
     pen.text(pen.w, pen.h - (axis ? 2 : 4), 'of range', { fill: colour.ink2, align: 'end' });
-    const cursor = store.following ? right - 1 : x(store.cursor);
+    const cursor = store.atEnd ? right - 1 : x(store.cursor);
     if (cursor >= left && cursor <= right) pen.line(cursor, top, cursor, bottom, { stroke: colour.ink, width: 1.2 });
   }
 

@@ -13,7 +13,7 @@ const VIEWS = [{ u: 0, v: 1, words: 'from above' }, { u: 0, v: 2, words: 'from t
 const AXES = 'xyz';
 
 /** cov3 is the covariance of the position, 3 × 3, from the 21 numbers of the 6 × 6 triangle. */
-export function cov3(c) {
+function cov3(c) {
   return [[c[0], c[1], c[2]], [c[1], c[6], c[7]], [c[2], c[7], c[11]]];
 }
 

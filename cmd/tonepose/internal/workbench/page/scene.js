@@ -14,7 +14,7 @@ export function drawVolume(pen, camera, volume) {
   const at = corners(box).map((p) => camera.at(p));
   for (const [i, j] of EDGES) pen.line(...at[i], ...at[j], { stroke: colour.rule });
   const bottom = [0, 1, 2, 3].reduce((a, b) => (at[b][0] < at[a][0] ? b : a));
-  const [x, y, z] = corners(box)[bottom];
+  const [x, y] = corners(box)[bottom];
   const by = step(volume.max_m[2] - volume.min_m[2], 4);
   const heights = [];
   for (let h = Math.ceil(volume.min_m[2] / by) * by; h <= volume.max_m[2] + 1e-9; h += by) heights.push(h);

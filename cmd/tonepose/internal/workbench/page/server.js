@@ -48,7 +48,7 @@ export async function arrays(path, parameters, signal) {
 }
 
 /** unpack reads length, JSON header and the arrays after it, each aligned to eight bytes. */
-export function unpack(buffer) {
+function unpack(buffer) {
   const length = new DataView(buffer).getUint32(0, true);
   const header = JSON.parse(new TextDecoder().decode(new Uint8Array(buffer, 4, length)));
   const columns = { header };

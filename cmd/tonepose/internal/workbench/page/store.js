@@ -107,6 +107,9 @@ export class Store {
   /** following: the newest state is shown as it comes. */
   get following() { return this.streaming && this.view.t === null; }
 
+  /** atEnd: the cursor is the newest state, at the right end of what is shown. */
+  get atEnd() { return this.following && !this.view.zoom; }
+
   /** cursor is the time that all rooms show [s]. */
   get cursor() {
     if (this.view.t !== null) return this.view.t;
@@ -132,7 +135,7 @@ export class Store {
   }
 
   /** spanOf is the time that fetched rows were asked for: what a following figure shows, as newer rows are still to come. */
-  spanOf(rows, range) { return this.following && rows?.range ? rows.range : range; }
+  spanOf(rows, range) { return this.atEnd && rows?.range ? rows.range : range; }
 
   /** stretch is what the person selected, or the range when nothing is. */
   get stretch() {

@@ -143,9 +143,9 @@ export class Strip {
 
   short(value) { return fixed(Number(value.toFixed(3)), decimalsOf(Number(value.toFixed(3)))) + (value === this.store.view.to ? THIN + 's' : ''); }
 
-  drawCursor(pen, { top, bottom, left, right, x }) {
+  drawCursor(pen, { bottom, left, right, x }) {
     const { store } = this;
-    const at = store.following ? right : x(store.cursor);
+    const at = store.atEnd ? right : x(store.cursor);
     if (at < left - 1 || at > right + 1) return;
     pen.line(at, 22, at, bottom, { stroke: colour.ink, width: 2 });
     const words = (store.following ? 'now, ' : '') + this.time(store.cursor);
