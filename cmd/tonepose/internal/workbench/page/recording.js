@@ -117,7 +117,7 @@ export class Recording {
     const wide = pen.w > 700;
     const left = wide ? 80 : 46, right = pen.w - (wide ? 70 : 52);
     const axis = wide;
-    const top = 2, bottom = pen.h - (axis ? 34 : 18);
+    const top = 2, bottom = pen.h - (axis ? 37 : 18);
     const x = linear(...store.spanOf(data, store.recent), left, right);
     this.x = x;
     const row = (bottom - top) / channels.length;
@@ -137,8 +137,8 @@ export class Recording {
     frame(pen, left, top, right, bottom);
     if (axis) axisX(pen, x, top, bottom, withUnit(ticks(x, 10)), { grid: false });
     const words = all > channels.length ? `${channels.length} of ${all} channels; least and largest a pixel` : 'least and largest a pixel, each to its own height';
-    pen.text(left, pen.h - (axis ? 2 : 4), words, { fill: colour.ink2 });
-    pen.text(pen.w, pen.h - (axis ? 2 : 4), 'of range', { fill: colour.ink2, align: 'end' });
+    pen.text(left, pen.h - 4, words, { fill: colour.ink2 });
+    pen.text(pen.w, pen.h - 4, 'of range', { fill: colour.ink2, align: 'end' });
     const cursor = store.atEnd ? right - 1 : x(store.cursor);
     if (cursor >= left && cursor <= right) pen.line(cursor, top, cursor, bottom, { stroke: colour.ink, width: 1.2 });
   }

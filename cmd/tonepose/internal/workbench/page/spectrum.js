@@ -42,7 +42,7 @@ function labels(pen, lines, x, top, left, right, wide) {
   if (mains.length) {
     const a = x(mains[0].hz), b = Math.max(a + 2, x(mains[mains.length - 1].hz));
     pen.line(a, top - 5, b, top - 5, { stroke: colour.ink, width: 1.5 });
-    const words = mains.length > 1 ? `mains, ${mains.length} lines` : `mains ${quantity(mains[0].hz, 'Hz', 4)}`;
+    const words = mains.length > 1 ? `mains, ${mains.length} lines` : 'mains';
     const at = Math.max(left + pen.measure(words) / 2, (a + b) / 2);
     pen.text(at, top - 10, words, { fill: colour.ink2, align: 'middle' });
     taken.push([at - pen.measure(words) / 2, at + pen.measure(words) / 2]);

@@ -67,7 +67,12 @@ export class Strip {
     const at = this.layout(pen);
     const { left, right, top, bottom, laneTop, series, x } = at;
     this.at = at;
-    pen.text(pen.w < 500 ? 0 : 0, 15, pen.w < 500 ? 'σ of position' : 'σ and, pale, estimated error of position', { fill: colour.ink2 });
+    // The tag of the cursor goes before the title.
+    const title = pen.w < 500 ? 'σ of position' : 'σ and, pale, estimated error of position';
+    at.free = pen.measure(title) + 12;
+    const cursor = x(store.cursor);
+    if (cursor < left || cursor - 50 > at.free) pen.text(0, 15, title, { fill: colour.ink2 });
+    if (store.view.zoom) this.drawPart(pen, at);
     if (store.selected) this.drawStretch(pen, at);
     if (series && series.time_s.length) {
       this.figure.filled = true;
@@ -110,7 +115,7 @@ export class Strip {
     if (list.length === 0) {
       pen.text(left - 7, laneTop + lane - 5, 'flags', { fill: colour.ink2, align: 'end' });
       const rows = this.store.streaming ? null : this.store.session?.sensors[this.store.sensor]?.rows ?? this.store.session?.rows;
-      if (series && rows !== null) pen.text(left + 8, laneTop + lane - 5, `none in ${rows} rows`, { fill: colour.ink2 });
+      if (series && rows !== null) pen.text(left + 8, laneTop + lane - 5, this.store.view.zoom ? 'none here' : `none in ${rows} rows`, { fill: colour.ink2 });
       return;
     }
     list.forEach((entry, i) => {
@@ -124,7 +129,15 @@ export class Strip {
     });
   }
 
-  drawStretch(pen, { top, bottom, x, left, right }) {
+  /** drawPart shows above the frame which part of the whole is in view. */
+  drawPart(pen, { left, right, top }) {
+    const whole = linear(...this.store.whole, left, right);
+    const [from, to] = this.store.range;
+    pen.line(left, top - 3, right, top - 3, { stroke: colour.rule });
+    pen.line(whole(from), top - 3, Math.max(whole(to), whole(from) + 3), top - 3, { stroke: colour.ink2, width: 3 });
+  }
+
+  drawStretch(pen, { top, bottom, x, left, right, free }) {
     const { from, to } = this.store.view;
     const a = Math.max(left, x(from)), b = Math.min(right, x(to));
     if (b < left || a > right) return;
@@ -135,7 +148,7 @@ export class Strip {
     const words = `stretch ${this.short(from)} to ${this.short(to)}`;
     const cursor = x(this.store.cursor);
     const width = pen.measure(words);
-    let at = b + 8;
+    let at = Math.max(b + 8, free);
     if (at < cursor + 40 && at + width > cursor - 40) at = cursor + 46;
     if (at + width > right) at = Math.min(a - 8, cursor - 46) - width;
     if (pen.w >= 500) pen.text(at, 15, words, { fill: colour.link });
