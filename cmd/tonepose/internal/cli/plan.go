@@ -51,7 +51,8 @@ With --optimise it moves and tilts the emitters within bounds so that the
 predicted position error becomes small, and writes a new rig file. With
 --stations it writes a test plan for a grid board: fill in start_s and stop_s (or
 keep to --pace), then give the file to solve --intervals, assess --truth or
-calibrate --intervals. With --drive it writes the signals that drive the coils: one
+calibrate --intervals; sheets beside it, drawn for the bench, have places, heights,
+attitudes and the order. With --drive it writes the signals that drive the coils: one
 channel an amplifier, whole periods of the same tones, phases of low crest (or those
 that the rig states, phase_deg), and beside it in words what full scale stands for
 and what to be careful of.
@@ -309,6 +310,13 @@ func (o *planOptions) write(p *plan.Plan, s Streams) error {
 	n, err := plan.WriteStations(p.Bench, o.stations, o.board)
 	if err != nil {
 		return err
+	}
+	sheets, err := report.SaveStations(p.Bench, o.stations, o.figures)
+	if err != nil {
+		return err
+	}
+	for _, name := range sheets {
+		o.output.note(s, "drawn in %s", name)
 	}
 	if o.board.PaceS > 0 {
 		o.output.note(s, "%d stations in %s: begin each at its start_s, counted from the recording's first sample", n, o.stations)

@@ -180,6 +180,13 @@ func TestPlanStations(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	// Two heights in three attitudes, four to a sheet.
+	for name, want := range map[string]string{"-sheet-1.svg": "sheet 1 of 2", "-sheet-2.svg": "z = 400 mm, rotated 90° about y"} {
+		sheet, err := os.ReadFile(strings.TrimSuffix(file, ".csv") + name)
+		if err != nil || !strings.Contains(string(sheet), want) {
+			t.Errorf("%s lacks %q: %v", name, want, err)
+		}
+	}
 	lines := strings.Split(strings.TrimSpace(string(text)), "\n")
 	for i := range lines[1:] {
 		lines[i+1] = strings.Replace(lines[i+1], ",,", fmt.Sprintf("%d.25,%d.25,", i, i+1), 1)
