@@ -237,6 +237,7 @@ export class Couplings {
     for (const v of [-span / 2, span / 2]) pen.line(x(v), top, x(v), bottom, { stroke: colour.grid });
     pen.line(zero, top, zero, bottom, { stroke: colour.frame });
     pen.text((left + right) / 2, top - 9, title, { fill: colour.ink2, align: 'middle' });
+    const written = { '-1': -Infinity, 1: -Infinity }; // the last height at which a value beyond the axis stands
     couplings.emitters.forEach((emitter, e) => {
       const mid = top + (e + 0.5) * row;
       if (out.emitters.includes(emitter)) { pen.text((left + right) / 2, mid + 4, 'left out', { fill: colour.ink2, align: 'middle' }); return; }
@@ -248,7 +249,9 @@ export class Couplings {
         const y = mid + (n > 1 ? (k / (n - 1) - 0.5) * Math.min(12, row * 0.45) : 0);
         const beyond = Math.abs(v) > span;
         pen.marks(shape, [x(Math.max(-span, Math.min(span, v))), y], Math.min(4, row / 4), { fill: ink });
-        if (beyond) pen.text(v > 0 ? right - 8 : left + 8, y + 4, significant(v, 2), { fill: colour.ink, align: v > 0 ? 'end' : 'start' });
+        if (!beyond || y - written[Math.sign(v)] < 11) return;
+        written[Math.sign(v)] = y;
+        pen.text(v > 0 ? right - 8 : left + 8, y + 4, significant(v, 2), { fill: colour.ink, align: v > 0 ? 'end' : 'start' });
       });
     });
     frame(pen, left, top, right, bottom);

@@ -26,7 +26,12 @@ export function lanes(series, session, most = 3) {
   const skipped = series.skipped ?? series['skipped.max'];
   if (skipped) {
     const found = [];
-    for (let i = 0; i < time.length; i++) if (skipped[i] > 0) found.push([time[i] - (skipped[i] + 0.5) * (session.hop_s || step), time[i] - 0.5 * step]);
+    let last = NaN;
+    for (let i = 0; i < time.length; i++) {
+      // From the row before to this one: their windows tell better than the hop, which may have been turned since.
+      if (skipped[i] > 0 && last === last) found.push([last, time[i]]);
+      if (skipped[i] === skipped[i]) last = time[i];
+    }
     if (found.length) list.push({ name: 'skipped', grade: 'missing', spans: found });
   }
   return list;
@@ -44,8 +49,8 @@ function spans(time, is, step) {
   return list;
 }
 
-/** gaps are where the series breaks: NaN rows between others. */
-export function gaps(series) {
+/** gaps are where the series breaks, NaN rows between others, for longer than the hop between rows [s] tells. */
+export function gaps(series, hop) {
   const list = [];
   const { time_s: time } = series;
   const value = series.sigma_m ?? series['sigma_m.max'];
@@ -53,7 +58,7 @@ export function gaps(series) {
     if (value[i] !== value[i] && value[i - 1] === value[i - 1]) {
       let j = i;
       while (j < time.length && value[j] !== value[j]) j++;
-      if (j < time.length && time[j] > time[i - 1]) list.push([time[i - 1], time[j]]);
+      if (j < time.length && time[j] - time[i - 1] > 1.75 * hop) list.push([time[i - 1], time[j]]);
     }
   }
   return list;

@@ -143,7 +143,7 @@ export class Quality {
       this.dots(pen, series, 'true_error_m', y, bottom - 2, false);
       this.line(pen, series, 'sigma_m', y, { stroke: colour.ink, width: 2 });
     });
-    for (const [a, b] of gaps(series)) if (x(b) - x(a) > 2) hatch(pen, Math.max(left, x(a)), top, Math.min(right, x(b)), bottom);
+    for (const [a, b] of gaps(series, store.hop)) if (x(b) - x(a) > 2) hatch(pen, Math.max(left, x(a)), top, Math.min(right, x(b)), bottom);
     frame(pen, left, top, right, bottom);
     this.cursor(pen, left, right, top, bottom);
   }

@@ -166,7 +166,7 @@ function clock(date) { return date.toTimeString().slice(0, 8); }
 /** chi writes "12.6 of 18". */
 export function chi(pose) {
   if (!pose || pose.chi2 === null || pose.chi2 === undefined) return UNKNOWN;
-  return `${significant(pose.chi2, 3)} of ${pose.dof}`;
+  return `${pose.chi2 >= 1e5 ? `${significant(pose.chi2 / 1e6, 3)}${THIN}M` : significant(pose.chi2, 3)} of ${pose.dof}`;
 }
 
 function sound(pose) {

@@ -83,7 +83,7 @@ export class Strip {
         this.curve(pen, series, 'error_m', x, y, { stroke: colour.ink3, width: 1 });
         this.curve(pen, series, 'sigma_m', x, y, { stroke: colour.ink, width: 2 });
       });
-      for (const [a, b] of gaps(series)) hatch(pen, x(a), top, x(b), laneTop);
+      for (const [a, b] of gaps(series, store.hop)) hatch(pen, x(a), top, x(b), laneTop);
     } else {
       pen.text(left + 8, (top + laneTop) / 2 + 4, store.session?.ready === false ? 'being solved' : 'no rows yet', { fill: colour.ink2 });
     }
