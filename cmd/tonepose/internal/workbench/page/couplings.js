@@ -76,7 +76,7 @@ export class Couplings {
     const row = this.rowHeight(this.figure.box[1]);
     this.emitterTicks.forEach((label, i) => {
       label.style.top = `${(this.head + (i + 0.5) * row) / 16}rem`;
-      label.classList.toggle('small', row < 15);
+      label.classList.toggle('small', row < 18);
     });
   }
 
