@@ -63,6 +63,7 @@ func Run(ctx context.Context, o Options) (*Result, error) {
 		return nil, err
 	}
 	defer rec.Close()
+	rec.Hash() // beside what prepares the solvers
 	if err := o.ReadIntervals(b.SensorNames()); err != nil {
 		return nil, err
 	}
