@@ -16,10 +16,14 @@ import (
 // Recordings runs a job on recordings of four probes, 16 channels of 200 kS/s with 8
 // tones, of 1, 2, 4 and 8 times 5 s. It reports how many seconds are done in a second,
 // the most that the heap holds, and the most of it that a collection leaves.
-// testdata is the repository's.
+// testdata is the repository's. In a short run there is the first alone.
 func Recordings(b *testing.B, testdata string, job func(b *testing.B, rig, recording string) error) {
 	rig := filepath.Join(testdata, "rigs", "four-probes.rig.yaml")
-	for _, seconds := range []float64{5, 10, 20, 40} {
+	lengths := []float64{5, 10, 20, 40}
+	if testing.Short() {
+		lengths = lengths[:1]
+	}
+	for _, seconds := range lengths {
 		b.Run(fmt.Sprintf("seconds=%g", seconds), func(b *testing.B) {
 			name := filepath.Join(b.TempDir(), "sweep")
 			how := simulate.Options{DurationS: seconds, Bits: 16, Noise: 5e-9, FlickerHz: 300, MainsHz: 50, MainsV: 10e-6, ClockPPM: 31, Seed: 1}
