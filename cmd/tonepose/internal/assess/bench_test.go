@@ -18,7 +18,7 @@ import (
 // A probe that moves, its truth every 5 ms and a pose of 0.1 mm and 1 mrad noise
 // every 10 ms: rows of truth a second, which do not depend on their number.
 func BenchmarkAssessTimed(b *testing.B) {
-	text, err := os.ReadFile(filepath.Join(data, "rigs", "pipe-bench.rig.yaml"))
+	text, err := os.ReadFile(filepath.Join("..", "..", "..", "..", "testdata", "rigs", "pipe-bench.rig.yaml"))
 	if err != nil {
 		b.Fatal(err)
 	}

@@ -1,5 +1,5 @@
 //go:build slow
 
-package assess
+package assess_test
 
 const weakPoses = 3000

@@ -1,4 +1,4 @@
-package assess
+package assess_test
 
 import (
 	"fmt"
@@ -11,6 +11,7 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/cmd/tonepose/internal/assess"
 	"tonepose/cmd/tonepose/internal/calibrate"
 	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/rig"
@@ -49,7 +50,7 @@ working_volume: {min_m: [-0.15, -0.15, 0.06], max_m: [0.15, 0.15, 0.25]}
 
 // run simulates rests of a twentieth of a second at poses of a rig, solves and
 // assesses them.
-func run(t *testing.T, file string, poses []rigid.Pose, how simulate.Options) (string, *Result) {
+func run(t *testing.T, file string, poses []rigid.Pose, how simulate.Options) (string, *assess.Result) {
 	t.Helper()
 	r, err := rig.Load(file, rig.Options{})
 	if err != nil {
@@ -76,13 +77,13 @@ func run(t *testing.T, file string, poses []rigid.Pose, how simulate.Options) (s
 	return solved(t, file, name+".sigmf-meta", truth)
 }
 
-func solved(t *testing.T, file, recorded, truth string) (string, *Result) {
+func solved(t *testing.T, file, recorded, truth string) (string, *assess.Result) {
 	t.Helper()
 	dir := filepath.Join(t.TempDir(), "run")
 	if _, err := solve.Run(t.Context(), solve.Options{Job: measure.Job{Input: measure.Input{Recording: recorded, Rig: file}, Out: dir, Intervals: truth, Options: map[string]string{"rig": file}}}); err != nil {
 		t.Fatal(err)
 	}
-	a, err := Compare(t.Context(), dir, truth, Options{})
+	a, err := assess.Compare(t.Context(), dir, truth, assess.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
