@@ -141,6 +141,25 @@ func TestPickedRowsShowGaps(t *testing.T) {
 	}
 }
 
+// Where rows come less often from some time on, none is missing.
+func TestLongerHopsAreNoGaps(t *testing.T) {
+	r := NewRows(1, 0)
+	at := 0.0
+	for i := range 400 {
+		hop := 0.01
+		if i >= 200 {
+			hop = 0.2
+		}
+		at += hop
+		r.Append(at, 0, []float32{1})
+	}
+	for _, v := range r.Pick(0, at, 1000, []int{0}).Values[0] {
+		if v != v {
+			t.Fatal("a gap is drawn")
+		}
+	}
+}
+
 // Bins of samples have the least and largest of the samples in them, found here one by
 // one, within an entry at their edges.
 func TestBinsOfSamples(t *testing.T) {

@@ -231,6 +231,20 @@ func (r *Rows) Number(i int) Row {
 	return r.row(i)
 }
 
+// gap tells whether rows are missing before one: it comes later than those beside it
+// would have it come.
+func (r *Rows) gap(i int) bool {
+	wait := r.time(i) - r.time(i-1)
+	beside := 0.0
+	if i > 1 {
+		beside = r.time(i-1) - r.time(i-2)
+	}
+	if i+1 < r.n-r.dropped {
+		beside = max(beside, r.time(i+1)-r.time(i))
+	}
+	return beside > 0 && wait > 1.5*beside
+}
+
 func (r *Rows) time(i int) float64 { return r.chunks[i/perChunk].time[i%perChunk] }
 func (r *Rows) flags(i int) uint32 { return r.chunks[i/perChunk].flags[i%perChunk] }
 
@@ -268,16 +282,17 @@ func (r *Rows) Pick(from, to float64, points int, columns []int) Picked {
 	for k := range p.Values {
 		p.Values[k] = make([]float32, 0, size)
 	}
-	hop := 1.5 * r.hop()
 	extra := points / 4 // changes of flags that are kept beside the even rows
-	before, flags, wait := math.NaN(), uint32(0), 0
+	before, hop, flags, wait := math.NaN(), 0.0, uint32(0), 0
 	for i := first; i < end; {
 		c, j := r.chunks[i/perChunk], i%perChunk
 		stop := min(perChunk, j+end-i)
 		for ; j < stop; j, i = j+1, i+1 {
 			t, f := c.time[j], c.flags[j]
-			gap, turn := t-before > hop, f != flags && i > first && extra > 0
+			gap := t-before > 1.5*hop && i > first && r.gap(i)
+			turn := f != flags && i > first && extra > 0
 			at := before
+			hop = t - before
 			before, flags = t, f
 			switch {
 			case gap:
@@ -325,7 +340,6 @@ func (r *Rows) Bin(from, to float64, bins int, columns []int) Binned {
 	first, end := r.search(from), r.search(math.Nextafter(to, math.Inf(1)))
 	b := Binned{Rows: end - first, Low: make([][]float32, len(columns)), High: make([][]float32, len(columns))}
 	width, at := (to-from)/float64(bins), -1
-	hop := 1.5 * r.hop()
 	count, flagged := 0, 0
 	finish := func() {
 		if count > 0 {
@@ -337,7 +351,7 @@ func (r *Rows) Bin(from, to float64, bins int, columns []int) Binned {
 		k := min(max(int((t-from)/width), 0), bins-1)
 		if k != at {
 			finish()
-			if at >= 0 && k > at+1 && i > first && r.time(i)-r.time(i-1) > max(hop, width) {
+			if at >= 0 && k > at+1 && i > first && r.time(i)-r.time(i-1) > width && r.gap(i) {
 				b.add(from+(float64(at)+1.5)*width, true)
 			}
 			b.add(from+(float64(k)+0.5)*width, false)

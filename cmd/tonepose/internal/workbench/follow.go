@@ -6,7 +6,9 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"path/filepath"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -97,6 +99,9 @@ func openFollow(o FollowOptions, feed *feed) (*follow, error) {
 	}
 	f := newFollow(r, feed)
 	f.mode, f.name = "live", o.Name
+	if kind, path, ok := strings.Cut(o.Name, ":"); ok && (kind == "play" || kind == "growing") {
+		f.name = kind + ": " + filepath.Base(path)
+	}
 	reading := o.Source
 	reading.Reading, reading.Instrument = f.bench.Reading(o.Source.Reading), r.Source
 	f.open = func(ctx context.Context) (source.Source, error) { return source.Open(ctx, o.Name, reading) }
