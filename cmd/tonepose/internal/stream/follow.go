@@ -95,6 +95,7 @@ type follower struct {
 	meter    *meter  // nil until then
 	undriven bool    // no drive is there to capture a clock from
 	skipped  int     // windows before the session that no frame has told of
+	strides  strides // of the clock
 
 	survey    *Survey    // of the last session that was measured
 	averaging *Averaging // alike
@@ -112,7 +113,7 @@ func (f *follower) open(at int64) (err error) {
 	} else if f.meter != nil {
 		f.skipped = f.meter.skipped
 	}
-	f.base, f.next, f.held, f.meter = at, 0, nil, nil
+	f.base, f.next, f.held, f.meter, f.strides = at, 0, nil, nil, strides{}
 	f.ring.capturing.Store(true)
 	info := f.info
 	if at > 0 {
@@ -194,6 +195,17 @@ func (f *follower) write(b *filled) error {
 		// A drive that is off for the moment leaves the last frequencies standing.
 		if survey, err := f.observer.Survey(); err == nil {
 			f.survey = survey
+			if f.strides.jumped(survey.Track, f.m.Tones, seen) {
+				if err := f.say(b.First, "the clock jumped: it is captured again"); err != nil {
+					return err
+				}
+				b.First += f.base
+				if err := f.open(b.First); err != nil {
+					return err
+				}
+				b.Reset = false
+				return f.write(b)
+			}
 		}
 		if fresh {
 			if err := f.meter.renew(f.survey); err != nil {
