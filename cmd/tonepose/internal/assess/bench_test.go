@@ -1,4 +1,4 @@
-package assess
+package assess_test
 
 import (
 	"fmt"
@@ -11,6 +11,7 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/cmd/tonepose/internal/assess"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/fieldmodels/rigid"
 )
@@ -29,7 +30,7 @@ func BenchmarkAssessTimed(b *testing.B) {
 			timedRun(b, string(text), dir, truth, rows)
 			b.ReportAllocs()
 			for b.Loop() {
-				if _, err := Run(b.Context(), dir, truth, Options{Reach: 0.5, Confidence: 0.95, Seed: 1}); err != nil {
+				if _, err := assess.Run(b.Context(), dir, truth, assess.Options{Reach: 0.5, Confidence: 0.95, Seed: 1}); err != nil {
 					b.Fatal(err)
 				}
 			}
