@@ -1,6 +1,8 @@
 package recording
 
 import (
+	"bytes"
+	"encoding/binary"
 	"os"
 	"path/filepath"
 	"strings"
@@ -81,6 +83,78 @@ func TestRF64OfUnknownLength(t *testing.T) {
 		if diff := cmp.Diff(counts, have); diff != "" {
 			t.Errorf("closed %v: -written +read:\n%s", closed, diff)
 		}
+	}
+}
+
+// RF64 notes breaks and what was filled in as cue points with labels and lengths behind
+// the samples, which are read as before; the sizes of the form hold them. Layout: Multimedia
+// Programming Interface and Data Specifications 1.0 (from memory).
+func TestRF64NotesBreaks(t *testing.T) {
+	start := time.Date(2026, 2, 3, 4, 5, 6, 0, time.UTC)
+	d := Description{Format: "rf64", SampleRate: 1000, Names: []string{"a", "b", "c"}, Bits: 16, FullScale: []float64{1, 1, 1}, Start: start}
+	counts := someCounts(3 * 201)
+	_, name, end := keep(t, d, counts, func(w *Writer) {
+		w.Annotate(90, 100, "filled in")
+		w.Break(start.Add(600 * time.Millisecond))
+	})
+	end()
+	b, err := os.ReadFile(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	le := binary.LittleEndian
+	if riff := le.Uint64(b[20:]); string(b[12:16]) != "ds64" || riff != uint64(len(b)-8) {
+		t.Errorf("a form of %d bytes, the file has %d", riff, len(b))
+	}
+	samples := bytes.Index(b, []byte("data")) + 8
+	b = b[samples+2*len(counts):]
+	type cue struct {
+		at, length uint32
+		text       string
+	}
+	notes := map[uint32]*cue{}
+	chunks := func(b []byte, do func(id string, body []byte)) {
+		for len(b) >= 8 {
+			n := int(le.Uint32(b[4:]))
+			do(string(b[:4]), b[8:8+n])
+			b = b[8+n+n&1:]
+		}
+		if len(b) > 0 {
+			t.Errorf("%d bytes behind the last chunk", len(b))
+		}
+	}
+	chunks(b, func(id string, body []byte) {
+		switch id {
+		case "cue ":
+			for k := range int(le.Uint32(body)) {
+				p := body[4+24*k:]
+				notes[le.Uint32(p)] = &cue{at: le.Uint32(p[20:])}
+				if string(p[8:12]) != "data" {
+					t.Errorf("cue point %d in chunk %q", k, p[8:12])
+				}
+			}
+		case "LIST":
+			chunks(body[4:], func(id string, body []byte) {
+				switch n := notes[le.Uint32(body)]; id {
+				case "labl":
+					n.text = string(bytes.TrimRight(body[4:], "\x00"))
+				case "ltxt":
+					n.length = le.Uint32(body[4:])
+				}
+			})
+		}
+	})
+	found := map[cue]bool{}
+	for _, n := range notes {
+		found[*n] = true
+	}
+	want := map[cue]bool{{90, 10, "filled in"}: true, {100, 0, "time broke: the samples from here on began to come at 2026-02-03T04:05:06.600000Z"}: true}
+	if diff := cmp.Diff(want, found, cmp.AllowUnexported(cue{})); diff != "" {
+		t.Errorf("-want +found:\n%s", diff)
+	}
+	r := open(t, name, Options{FullScale: []float64{1}})
+	if in := r.Info(); in.Samples != 201 || len(in.Warnings) > 0 {
+		t.Errorf("%d samples, warnings %v", in.Samples, in.Warnings)
 	}
 }
 

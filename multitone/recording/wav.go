@@ -202,6 +202,8 @@ func (w *Writer) beginRF64(data io.Writer) error {
 	w.finish = func() error {
 		size := w.row * int64(len(w.Names)) * int64(w.typ.size)
 		w.data.Write(make([]byte, size&1))
+		notes := w.cues()
+		w.data.Write(notes)
 		if err := w.data.Flush(); err != nil {
 			return err
 		}
@@ -209,11 +211,49 @@ func (w *Writer) beginRF64(data io.Writer) error {
 		if !ok {
 			return nil
 		}
-		_, err := file.WriteAt(sizes(uint64(header-8+size+size&1), uint64(size), uint64(w.row)), 12+8)
+		_, err := file.WriteAt(sizes(uint64(header-8+size+size&1+int64(len(notes))), uint64(size), uint64(w.row)), 12+8)
 		return err
 	}
 	_, err = w.data.Write(b)
 	return err
+}
+
+// cues are the notes of Break and Annotate as chunks behind the samples: cue points, and a
+// list of their labels and lengths. Cue points have samples of 32 bits: later ones are not
+// noted. Nil: there are none.
+//
+// Source: IBM and Microsoft, Multimedia Programming Interface and Data Specifications 1.0
+// (1991), Waveform Audio File Format: cue-ck, and assoc-data-list with labl-ck and ltxt-ck (from memory).
+func (w *Writer) cues() []byte {
+	le := binary.LittleEndian
+	chunk := func(to []byte, id string, body []byte) []byte {
+		to = append(le.AppendUint32(append(to, id...), uint32(len(body))), body...)
+		return append(to, make([]byte, len(body)&1)...)
+	}
+	var points []byte
+	list := []byte("adtl")
+	n := uint32(0)
+	add := func(start, length int64, words string) {
+		if start+length > math.MaxUint32 {
+			return
+		}
+		n++
+		points = le.AppendUint32(le.AppendUint32(points, n), uint32(start))
+		points = le.AppendUint32(append(points, "data"...), 0)
+		points = le.AppendUint32(le.AppendUint32(points, 0), uint32(start))
+		list = chunk(list, "labl", append(append(le.AppendUint32(nil, n), words...), 0))
+		if length > 0 {
+			text := append(le.AppendUint32(le.AppendUint32(nil, n), uint32(length)), "rgn "...)
+			list = chunk(list, "ltxt", append(text, make([]byte, 8)...)) // country, language, dialect, code page: none
+		}
+	}
+	for _, c := range w.notes {
+		add(c.start, c.length, c.words)
+	}
+	if n == 0 {
+		return nil
+	}
+	return chunk(chunk(nil, "cue ", append(le.AppendUint32(nil, n), points...)), "LIST", list)
 }
 
 // wavHead is what stands before the data chunk, after the form's name and size: chunks that come first, and fmt.

@@ -52,7 +52,14 @@ type Writer struct {
 	scratch []byte
 	finish  func() error // writes what follows the samples
 
-	captures, annotations []any // of SigMF, beside the first capture
+	captures, annotations []any  // of SigMF, beside the first capture
+	notes                 []note // the same, of RF64
+}
+
+// note is what there is to say of samples.
+type note struct {
+	start, length int64
+	words         string
 }
 
 // Output names the files of a recording that is to be written.
@@ -169,13 +176,15 @@ func (w *Writer) WriteInt16(counts []int16) error {
 }
 
 // Break notes that an unknown time passed before the next sample, which came at a time of day: SigMF begins a capture
-// there. Other formats can't tell.
+// there, RF64 has a cue point. Other formats can't tell.
 func (w *Writer) Break(at time.Time) {
+	w.notes = append(w.notes, note{w.row, 0, "time broke: the samples from here on began to come at " + sigmfTime(at)})
 	w.captures = append(w.captures, map[string]any{"core:sample_start": w.row, "core:datetime": sigmfTime(at)})
 }
 
-// Annotate notes in words something about samples [start, stop), in SigMF.
+// Annotate notes in words something about samples [start, stop), in SigMF and RF64.
 func (w *Writer) Annotate(start, stop int64, words string) {
+	w.notes = append(w.notes, note{start, stop - start, words})
 	w.annotations = append(w.annotations, map[string]any{"core:sample_start": start, "core:sample_count": stop - start, "core:comment": words})
 }
 

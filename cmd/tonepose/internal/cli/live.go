@@ -61,7 +61,8 @@ pose, sigma, flags, latency, windows skipped.
 poses-000001.parquet and so on, each complete from the moment it has its name. A run
 that is killed loses the part that is being filled, no more; one that goes on in the
 same directory appends parts, its times going on too. assess and export read the
-directory as one table. --record keeps the samples, with the gaps noted in SigMF.
+directory as one table. --record keeps the samples, with the gaps noted: in SigMF, or
+as cue points of an RF64 file.
 
 With --signal and --reference, rows and parts (demodulated-000001.parquet …) are of
 amplitude and phase of one channel against the tone that another carries: a bridge,
