@@ -254,14 +254,14 @@ func TestSeek(t *testing.T) {
 		defer r.Close()
 		x := [][]float64{make([]float64, 3), make([]float64, 3)}
 		for _, at := range []int64{500, 503, 0, 997, 10} {
-			if err := r.Seek(at); err != nil {
+			if err := r.SeekSample(at); err != nil {
 				t.Fatal(err)
 			}
 			if n, err := r.ReadPlanar(x); n != 3 || err != nil || x[1][0] != float64(at)+first || x[1][2] != float64(at+2)+first {
 				t.Errorf("%s: %d samples from %d: %v %v", name, n, at, x, err)
 			}
 		}
-		if err := r.Seek(1001); err == nil {
+		if err := r.SeekSample(1001); err == nil {
 			t.Errorf("%s: a sample beyond the end is no error", name)
 		}
 	}

@@ -69,9 +69,9 @@ func (r *Reader) Rewind() error {
 	return nil
 }
 
-// Seek goes to a sample, from 0 to Info.Samples, and reads on from there. A sample that is not finite is then replaced by
+// SeekSample goes to a sample, from 0 to Info.Samples, and reads on from there. A sample that is not finite is then replaced by
 // 0 where the one before it was not read. In a CSV all lines before it are passed over.
-func (r *Reader) Seek(sample int64) error {
+func (r *Reader) SeekSample(sample int64) error {
 	if sample < 0 || sample > r.info.Samples {
 		return fmt.Errorf("%s: sample %d: must lie in 0 to %d", r.info.Name, sample, r.info.Samples)
 	}

@@ -38,7 +38,7 @@ func (f *footage) read(from int64, x [][]float64) (int, error) {
 	if from >= f.info.Samples {
 		return 0, nil
 	}
-	if err := f.reader.Seek(from); err != nil {
+	if err := f.reader.SeekSample(from); err != nil {
 		return 0, err
 	}
 	n, err := f.reader.ReadPlanar(x)
