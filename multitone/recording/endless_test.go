@@ -19,7 +19,10 @@ func keep(t *testing.T, d Description, counts []int16, between func(*Writer)) (w
 	if d.Format == "rf64" {
 		name += ".wav"
 	}
-	to := OutputOf(name)
+	to, err := OutputOf(name)
+	if err != nil {
+		t.Fatal(err)
+	}
 	data, err := os.Create(to.Data)
 	if err != nil {
 		t.Fatal(err)
@@ -184,7 +187,7 @@ func TestSigMFTellsBreaks(t *testing.T) {
 	if diff := cmp.Diff(counts, have); diff != "" {
 		t.Error(diff)
 	}
-	text, err := os.ReadFile(OutputOf(name).Meta)
+	text, err := os.ReadFile(sigmfStem(name)+metaExt)
 	if err != nil || !strings.Contains(string(text), `"core:comment": "filled in"`) {
 		t.Errorf("%v: %s", err, text)
 	}
@@ -199,7 +202,7 @@ func TestSigMFCutShort(t *testing.T) {
 	if err := w.Describe(&meta); err != nil {
 		t.Fatal(err)
 	}
-	if err := os.WriteFile(OutputOf(name).Meta, []byte(meta.String()), 0o600); err != nil {
+	if err := os.WriteFile(sigmfStem(name)+metaExt, []byte(meta.String()), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	if err := w.data.Flush(); err != nil {

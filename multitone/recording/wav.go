@@ -158,9 +158,8 @@ func (l *layout) wavFormat(f io.ReaderAt, name string, at, length int64) error {
 	return nil
 }
 
-// beginWAV writes a header with WAVE_FORMAT_EXTENSIBLE, which more than two channels or 16 bits ask for.
 func (w *Writer) beginWAV() error {
-	const header = 12 + 8 + 40 + 8
+	const header = 12 + 8 + 40 + 8 // at most
 	size, err := w.bytes()
 	if err != nil {
 		return err
@@ -169,11 +168,12 @@ func (w *Writer) beginWAV() error {
 	if size+pad > math.MaxUint32-header {
 		return fmt.Errorf("%d bytes of samples: a WAV file holds 4 GiB, write SigMF", size)
 	}
-	b, err := w.wavHead(binary.LittleEndian.AppendUint32([]byte("RIFF"), uint32(header-8+size+pad)), nil)
+	b, err := w.wavHead([]byte("RIFF\x00\x00\x00\x00"), nil)
 	if err != nil {
 		return err
 	}
 	b = binary.LittleEndian.AppendUint32(append(b, "data"...), uint32(size))
+	binary.LittleEndian.PutUint32(b[4:], uint32(int64(len(b)-8)+size+pad))
 	w.finish = func() error {
 		w.data.Write(make([]byte, pad))
 		return w.data.Flush()
@@ -256,7 +256,9 @@ func (w *Writer) cues() []byte {
 	return chunk(chunk(nil, "cue ", append(le.AppendUint32(nil, n), points...)), "LIST", list)
 }
 
-// wavHead is what stands before the data chunk, after the form's name and size: chunks that come first, and fmt.
+// wavHead is what stands before the data chunk, after the form's name and size: chunks that come first, and fmt. That is
+// WAVE_FORMAT_EXTENSIBLE for more than two channels, whose loudspeakers a plain header leaves open, and for floats;
+// integers of one or two channels have the plain header, as many readers know no other.
 func (w *Writer) wavHead(b, first []byte) ([]byte, error) {
 	if w.SampleRate != math.Trunc(w.SampleRate) || w.SampleRate > math.MaxUint32 {
 		return nil, fmt.Errorf("a WAV file has a whole sample rate, not %g Hz: write SigMF", w.SampleRate)
@@ -270,13 +272,20 @@ func (w *Writer) wavHead(b, first []byte) ([]byte, error) {
 	le := binary.LittleEndian
 	frame, bits := len(w.Names)*w.typ.size, uint16(8*w.typ.size)
 	b = append(append(b, "WAVE"...), first...)
-	b = le.AppendUint32(append(b, "fmt "...), 40)
-	b = le.AppendUint16(b, wavExtensible)
+	plain := len(w.Names) <= 2 && tag == wavPCM
+	if plain {
+		b = le.AppendUint16(le.AppendUint32(append(b, "fmt "...), 16), tag)
+	} else {
+		b = le.AppendUint16(le.AppendUint32(append(b, "fmt "...), 40), wavExtensible)
+	}
 	b = le.AppendUint16(b, uint16(len(w.Names)))
 	b = le.AppendUint32(b, uint32(w.SampleRate))
 	b = le.AppendUint32(b, uint32(w.SampleRate)*uint32(frame))
 	b = le.AppendUint16(b, uint16(frame))
 	b = le.AppendUint16(b, bits)
+	if plain {
+		return b, nil
+	}
 	b = le.AppendUint16(b, 22)
 	b = le.AppendUint16(b, bits)
 	b = le.AppendUint32(b, 0) // no loudspeaker positions

@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -37,7 +39,8 @@ type Description struct {
 //
 //   - SigMF: ri8, ri16_le, ri32_le (24 bits to the left: the volts of a full scale are the same) or rf32_le, with the
 //     data's SHA-512;
-//   - WAV: 8-, 16- or 24-bit PCM, or 32-bit float with ±1 for the full scale, up to 4 GiB;
+//   - WAV: 8-, 16- or 24-bit PCM, or 32-bit float with ±1 for the full scale, up to 4 GiB; plain PCM for one or two
+//     channels, which every reader takes, else with the extensible header;
 //   - RF64: as WAV, of any number of samples; sizes are stated in the end where data is an io.WriterAt, else left open;
 //   - NumPy: samples × channels, int8, int16, int32 (24 bits to the left) or float32;
 //   - CSV: time_s and volts;
@@ -70,16 +73,22 @@ type Output struct {
 	Meta   string // of SigMF, else empty
 }
 
+// otherExtension is that of a name which asks for a format: letters and digits, but for a stem's counter.
+var otherExtension = regexp.MustCompile(`^\.[0-9]*[A-Za-z][0-9A-Za-z]{0,7}$`)
+
 // OutputOf tells format and files from a name: wav, npy or csv by its extension; else sigmf, named by its .sigmf-meta,
-// its .sigmf-data or their stem.
-func OutputOf(name string) Output {
+// its .sigmf-data or their stem. The extension of any other format is an error.
+func OutputOf(name string) (Output, error) {
 	for _, format := range []string{"wav", "npy", "csv"} {
 		if stem, ok := strings.CutSuffix(name, "."+format); ok {
-			return Output{Stem: stem, Format: format, Data: name}
+			return Output{Stem: stem, Format: format, Data: name}, nil
 		}
 	}
 	stem := sigmfStem(name)
-	return Output{Stem: stem, Format: "sigmf", Data: stem + dataExt, Meta: stem + metaExt}
+	if ext := filepath.Ext(stem); stem == name && otherExtension.MatchString(ext) {
+		return Output{}, fmt.Errorf("%s: %s is not written: name a .wav, .npy, .csv or .sigmf-meta", name, ext)
+	}
+	return Output{Stem: stem, Format: "sigmf", Data: stem + dataExt, Meta: stem + metaExt}, nil
 }
 
 // NewWriter begins a recording and writes its header. meta is the metadata file of a SigMF recording and is not used

@@ -15,7 +15,13 @@ import (
 // write makes the files of a recording, in blocks of 7 samples.
 func write(t *testing.T, name string, d Description, x [][]float64) string {
 	t.Helper()
-	to := OutputOf(name)
+	to, err := OutputOf(name)
+	if d.Format == "raw" {
+		to, err = Output{Data: name}, nil
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
 	if d.Format == "" {
 		d.Format = to.Format
 	}
@@ -74,34 +80,62 @@ func TestWrittenRecordingsReadBack(t *testing.T) {
 	}
 }
 
-// The extensible WAV file written from its specification, except that the
-// channels are no loudspeakers.
-func TestWritesThePublishedHeader(t *testing.T) {
+// WAV files written from their specifications, except that the channels are no loudspeakers: a plain header for up to
+// two channels, an extensible one for more.
+func TestWritesThePublishedHeaders(t *testing.T) {
+	written := 0
 	for _, c := range headerCases(t) {
-		if c.Name != "WAVE_FORMAT_EXTENSIBLE 24-bit, 3 channels" {
+		bits := map[string]int{"pcm16 stereo": 16, "pcm24 mono, 9-byte data chunk with pad byte": 24, "WAVE_FORMAT_EXTENSIBLE 24-bit, 3 channels": 24}[c.Name]
+		if bits == 0 {
 			continue
 		}
-		want := c.bytes(t)
-		const mask = 12 + 8 + 20
-		want[mask] = 0
+		written++
+		want, frames := c.bytes(t), rows(t, c.Expected.Samples)
+		if c.Expected.Channels > 2 {
+			const mask = 12 + 8 + 20
+			want[mask] = 0
+		}
+		x, full := make([][]float64, c.Expected.Channels), make([]float64, c.Expected.Channels)
+		for i := range x {
+			full[i] = math.Ldexp(1, bits-1)
+			for _, frame := range frames {
+				x[i] = append(x[i], frame[i])
+			}
+		}
 		var got bytes.Buffer
-		w, err := NewWriter(&got, nil, Description{Format: "wav", SampleRate: c.Expected.Rate, Names: make([]string, 3), Bits: 24, Samples: 1,
-			FullScale: []float64{8388608, 8388608, 8388608}})
+		w, err := NewWriter(&got, nil, Description{Format: "wav", SampleRate: c.Expected.Rate, Names: make([]string, len(x)), Bits: bits,
+			Samples: int64(len(frames)), FullScale: full})
 		if err != nil {
 			t.Fatal(err)
 		}
-		if err := w.Write([][]float64{{-8388608}, {0}, {8388607}}); err != nil {
+		if err := w.Write(x); err != nil {
 			t.Fatal(err)
 		}
 		if err := w.Close(); err != nil {
 			t.Fatal(err)
 		}
 		if diff := cmp.Diff(want, got.Bytes()); diff != "" {
-			t.Errorf("-specified +written:\n%s", diff)
+			t.Errorf("%s: -specified +written:\n%s", c.Name, diff)
 		}
-		return
 	}
-	t.Fatal("no such case")
+	if written != 3 {
+		t.Errorf("%d of 3 cases", written)
+	}
+}
+
+func TestOutputOfOtherFormats(t *testing.T) {
+	for _, name := range []string{"x.mp3", "a/x.flac", "x.WAV", "run.sigmf"} {
+		if _, err := OutputOf(name); err == nil {
+			t.Errorf("%s: no error", name)
+		} else {
+			contains(t, err, name, ".wav, .npy, .csv or .sigmf-meta")
+		}
+	}
+	for name, stem := range map[string]string{"run": "run", "day.1": "day.1", "run.2026-03-01": "run.2026-03-01", "x.mp3.sigmf-meta": "x.mp3", "a.b/run": "a.b/run"} {
+		if to, err := OutputOf(name); err != nil || to.Stem != stem || to.Format != "sigmf" {
+			t.Errorf("%s: %+v, %v", name, to, err)
+		}
+	}
 }
 
 func TestWriterRefuses(t *testing.T) {

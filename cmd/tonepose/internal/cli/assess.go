@@ -67,7 +67,7 @@ too), 1 no pose could be compared, 2 the call or a file was wrong.`,
 	f.BoolVar(&o.Budget, "budget", false, "split the uncertainty by its sources: noise, drive, emitters, pickups, map of metal, reference, registration")
 	addValue(f, &o.Reach, "max-lag", "500ms", "duration", aboveZero(seconds), "how far to look for a lag of moving poses")
 	addValue(f, &o.Confidence, "confidence", "0.95", "float", func(text string) (float64, error) {
-		v, err := between(0, 1)(text)
+		v, err := pureNumber.between(0, 1)(text)
 		if err != nil || v == 0 || v == 1 {
 			err = errors.New("must lie between 0 and 1")
 		}

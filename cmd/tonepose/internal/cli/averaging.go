@@ -30,12 +30,12 @@ func (a *averagingFlags) add(f *pflag.FlagSet, j *measure.Job) {
 	addValue(f, &w.Hop, "hop", "", "duration", aboveZero(signedSeconds), "from one window's start to the next (default: the window's length)")
 	addValue(f, &w.Taper, "taper", "hann", "name", taper, "weighting of the windows, a sum of cosines: hann, rectangular, blackman-harris, hft95 (a flat-top) …")
 	addValue(f, &a.kind, "lowpass", "", "kind", lowPass, "average continuously instead of in windows: cascade1 … cascade8, butterworth1 … butterworth8 or fir")
-	addValue(f, &spec.CutoffHz, "bandwidth", "", "float", aboveZero(number), "−3 dB bandwidth of the low-pass in hertz")
+	addValue(f, &spec.CutoffHz, "bandwidth", "", "frequency", hertz.positive, "−3 dB bandwidth of the low-pass in hertz")
 	addValue(f, &spec.TimeConstantS, "time-constant", "", "duration", aboveZero(signedSeconds), "time constant of the low-pass, for a cascade of each stage, as 3ms")
-	addValue(f, &spec.ENBWHz, "enbw", "", "float", aboveZero(number), "equivalent noise bandwidth of the low-pass in hertz, one-sided")
-	addValue(f, &spec.StopHz, "stop-from", "", "float", aboveZero(number), "hertz from which a fir suppresses (default: 2.5 times its bandwidth)")
-	addValue(f, &spec.StopDB, "stop-depth", "", "float", aboveZero(number), "decibels by which a fir suppresses (default 120)")
-	addValue(f, &a.lowPass.OutputHz, "output-rate", "", "float", aboveZero(number), "rows a second of a low-pass, up to the sample rate (default: four times its bandwidth)")
+	addValue(f, &spec.ENBWHz, "enbw", "", "frequency", hertz.positive, "equivalent noise bandwidth of the low-pass in hertz, one-sided")
+	addValue(f, &spec.StopHz, "stop-from", "", "frequency", hertz.positive, "hertz from which a fir suppresses (default: 2.5 times its bandwidth)")
+	addValue(f, &spec.StopDB, "stop-depth", "", "decibels", decibels.positive, "decibels by which a fir suppresses (default 120)")
+	addValue(f, &a.lowPass.OutputHz, "output-rate", "", "frequency", hertz.positive, "rows a second of a low-pass, up to the sample rate (default: four times its bandwidth)")
 }
 
 func taper(text string) (stream.Taper, error) {

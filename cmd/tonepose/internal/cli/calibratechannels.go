@@ -41,7 +41,7 @@ or a file was wrong.`,
 	addNeeded(f, &o.Out, "out", "rig file to write", "name the rig file to write")
 	f.BoolVar(&o.Force, "force", false, "replace an existing NEW_RIG")
 	addNeeded(f, &o.Reference, "reference", "channel that the others are compared with", "name the channel that the others are compared with")
-	addValue(f, &o.Tones, "tones", "", "frequencies", listOf(aboveZero(number)), "tones of the common signal in hertz, separated by commas (default the rig's tones)")
+	addValue(f, &o.Tones, "tones", "", "frequencies", listOf(hertz.positive), "tones of the common signal in hertz, separated by commas (default the rig's tones)")
 	addValue(f, &o.MaxDelay, "max-delay", "50µs", "duration", aboveZero(signedSeconds), "largest difference in delay; below half the inverse spacing of the tones")
 	addClock(f, &o.Input)
 	output.add(f)

@@ -11,6 +11,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"strconv"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -62,7 +63,7 @@ func newRoot(s Streams) *cobra.Command {
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error {
 		var bad *pflag.InvalidValueError
 		if errors.As(err, &bad) {
-			return fmt.Errorf("--%s %s: %w", bad.GetFlag().Name, bad.GetValue(), bad.Unwrap())
+			return fmt.Errorf("--%s %s: %w", bad.GetFlag().Name, bad.GetValue(), inWords(bad.GetFlag(), bad.Unwrap()))
 		}
 		return err
 	})
@@ -74,6 +75,22 @@ func newRoot(s Streams) *cobra.Command {
 	root.SetHelpCommand(newHelp(s))
 	root.Long = root.Short + ".\n\n" + topicList()
 	return root
+}
+
+// inWords is what a flag asks for, where its library's parser says what it met.
+func inWords(f *pflag.Flag, err error) error {
+	if !errors.Is(err, strconv.ErrSyntax) && !errors.Is(err, strconv.ErrRange) {
+		return err
+	}
+	switch f.Value.Type() {
+	case "bool":
+		return errors.New("must be true or false: the flag alone is true")
+	case "uint64":
+		return errors.New("must be a whole number from 0 on")
+	case "intSlice":
+		return errors.New("must be whole numbers, separated by commas, as 1,3,5")
+	}
+	return errors.New("must be a whole number")
 }
 
 // one refuses anything but the one argument that a command takes.

@@ -21,14 +21,13 @@ import (
 func addReading(f *pflag.FlagSet, in *measure.Input, s Streams) {
 	in.Reading.Stdin = s.In
 	f.StringVar(&in.Reading.Format, "format", "", "format of the recording: sigmf, wav, npy, csv, or raw samples as ri16_le, rf32_le … (default: by content)")
-	f.Float64Var(&in.Reading.SampleRate, "rate", 0, "sample rate in hertz, where the recording does not state it")
-	f.IntVar(&in.Reading.Channels, "channels", 0, "number of channels of raw samples")
+	addValue(f, &in.Reading.SampleRate, "rate", "", "frequency", hertz.positive, "sample rate in hertz, where the recording does not state it")
+	addValue(f, &in.Reading.Channels, "channels", "", "int", whole(1, 4096), "number of channels of raw samples")
 	f.BoolVar(&in.Reading.IgnoreHash, "ignore-hash", false, "read a SigMF recording whose sha512 does not agree")
 }
 
 func addFullScale(f *pflag.FlagSet, in *measure.Input) {
-	f.Float64SliceVar(&in.Reading.FullScale, "full-scale", nil, "`volts` at full scale of integer samples: one number, or one per channel")
-	f.Lookup("full-scale").DefValue = ""
+	addValue(f, &in.Reading.FullScale, "full-scale", "", "volts", listOf(volts.positive), "volts at full scale of integer samples: one number, or one per channel")
 }
 
 func addClock(f *pflag.FlagSet, in *measure.Input) {

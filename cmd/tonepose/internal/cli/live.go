@@ -94,7 +94,7 @@ Exit code: 0 done or interrupted, 1 no pose came out, 2 the call or a file was w
 	f.StringVar(&o.Rig, "rig", "", "rig file of the bench (that of bench: by default)")
 	f.StringVar(&o.pair.Signal, "signal", "", "channel to measure against a reference, without a rig")
 	f.StringVar(&o.pair.Reference, "reference", "", "channel that carries the reference, by its name")
-	addValue(f, &o.pair.NearHz, "near", "", "float", aboveZero(number), "frequency in hertz near which the reference's tone is sought, within 5 % (default: its strongest line)")
+	addValue(f, &o.pair.NearHz, "near", "", "frequency", hertz.positive, "frequency in hertz near which the reference's tone is sought, within 5 % (default: its strongest line)")
 	addFullScale(f, &o.Input)
 	f.StringVar(&o.Out, "out", "", "directory for parts of tables; those of an earlier run there are continued")
 	f.BoolVar(&o.Force, "force", false, "write into a directory that holds other files")
@@ -138,7 +138,7 @@ func addSource(f *pflag.FlagSet, o *live.Options) {
 		if text == "max" {
 			return math.Inf(1), nil
 		}
-		return aboveZero(number)(text)
+		return pureNumber.positive(text)
 	}, "how many times faster than its own time a recording plays, or max: as fast as it is read (default 1)")
 	addValue(f, &o.Source.Idle, "idle", "", "duration", func(text string) (time.Duration, error) {
 		v, err := aboveZero(signedSeconds)(text)
@@ -158,6 +158,8 @@ func (o *liveOptions) check() error {
 	switch {
 	case paired && (o.pair.Signal == "" || o.pair.Reference == ""):
 		return errors.New("--signal and --reference go together")
+	case paired && o.pair.Signal == o.pair.Reference:
+		return fmt.Errorf("--signal %s --reference %s: both are one channel, which tells nothing about itself: name another as reference", o.pair.Signal, o.pair.Reference)
 	case paired && o.Rig != "":
 		return errors.New("--rig and --signal/--reference exclude each other")
 	case paired && (o.Joined || o.Lag > 0 || o.Baseline != ""):

@@ -52,7 +52,7 @@ Exit code: 0 done, 1 no phasor came out, 2 the call or a file was wrong.`,
 	f.StringVar(&o.pair.Signal, "signal", "", "channel to measure, by its name")
 	f.StringVar(&o.pair.Reference, "reference", "", "channel that carries the reference, by its name")
 	f.IntSliceVar(&o.pair.Harmonics, "harmonics", nil, "multiples of the reference's frequency to measure, as 1,3,5 (default 1)")
-	addValue(f, &o.pair.NearHz, "near", "", "float", aboveZero(number), "frequency in hertz near which the reference's tone is sought, within 5 % (default: its strongest line)")
+	addValue(f, &o.pair.NearHz, "near", "", "frequency", hertz.positive, "frequency in hertz near which the reference's tone is sought, within 5 % (default: its strongest line)")
 	addJob(f, &o.Job, &o.averaging, s)
 	addFigures(f, &o.pair.Figures, "png,svg", "the figure of --signal against time")
 	addFullScale(f, &o.Input)
@@ -70,6 +70,8 @@ func (o *measureOptions) check() error {
 		return errors.New("nothing to measure: give --rig, or --signal and --reference")
 	case paired && (p.Signal == "" || p.Reference == ""):
 		return errors.New("--signal and --reference go together")
+	case paired && p.Signal == p.Reference:
+		return fmt.Errorf("--signal %s --reference %s: both are one channel, which tells nothing about itself: name another as reference", p.Signal, p.Reference)
 	case o.Rig != "" && o.Out == "":
 		return errors.New("--out is missing: name the directory for phasors.parquet")
 	case !paired && (p.Harmonics != nil || p.NearHz != 0):

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"path/filepath"
 	"strings"
 
@@ -75,22 +76,22 @@ pose in the working volume can be solved, 2 the call or a file was wrong.`,
 	addValue(f, &o.OrthogonalS, "orthogonal", "", "duration", seconds, "time over which tones are orthogonal: multiples of its inverse (default the shortest multiple of the window from 40ms on)")
 	f.StringVar(&o.Taper, "taper", "hann", "weighting of the window: hann, rectangular, blackman-harris, a flat-top …")
 	addValue(f, &o.AccuracyM, "accuracy", "", "length", metres, "wanted rms position error, to be met by 95 % of the poses, as 0.1mm")
-	addValue(f, &o.NoiseV, "noise", "5e-9", "float", atLeast(0), "white noise density at the amplifiers' inputs in V/√Hz")
-	addValue(f, &o.FlickerHz, "flicker", "0", "float", atLeast(0), "corner in Hz where flicker noise equals the white")
+	addValue(f, &o.NoiseV, "noise", "5e-9", "density", density.atLeast(0), "white noise density at the amplifiers' inputs in V/√Hz")
+	addValue(f, &o.FlickerHz, "flicker", "0", "frequency", hertz.atLeast(0), "corner in Hz where flicker noise equals the white")
 	addValue(f, &o.Bits, "bits", "16", "int", adcBits, "resolution of the ADC in bits; 0: no quantising noise")
 	addValue(f, &o.MainsHz, "mains", "50,60", "list", mainsList, "mains frequencies in Hz to keep clear of: 50, 60, both, or none")
-	addValue(f, &o.LowHz, "low", "2000", "float", atLeast(0), "lowest tone to choose, in Hz")
-	addValue(f, &o.HighHz, "high", "", "float", atLeast(0), "highest tone to choose, in Hz (default half of Nyquist)")
-	addValue(f, &o.MarginHz, "margin", "", "float", atLeast(0), "distance of tones from mains and products of distortion, in Hz (default half of the tones' grid)")
-	addValue(f, &o.CurrentA, "current", "0.5", "float", atLeast(1e-9), "peak drive current in A of emitters that state none")
-	addValue(f, &o.Wire, "wire", "", "wire", coil.ParseWire, "copper wire of the emitters, as 0.5mm or awg24 (default: one that fits, assumed)")
-	addValue(f, &o.PickupWire, "pickup-wire", "", "wire", coil.ParseWire, "copper wire of the pickups; their thermal noise is then added")
-	addValue(f, &o.AmbientC, "ambient", "25", "float", atLeast(-200), "temperature in °C")
+	addValue(f, &o.LowHz, "low", "2000", "frequency", hertz.atLeast(0), "lowest tone to choose, in Hz")
+	addValue(f, &o.HighHz, "high", "", "frequency", hertz.atLeast(0), "highest tone to choose, in Hz (default half of Nyquist)")
+	addValue(f, &o.MarginHz, "margin", "", "frequency", hertz.atLeast(0), "distance of tones from mains and products of distortion, in Hz (default half of the tones' grid)")
+	addValue(f, &o.CurrentA, "current", "0.5", "current", amperes.atLeast(1e-9), "peak drive current in A of emitters that state none")
+	addValue(f, &o.Wire, "wire", "", "wire", wire, "copper wire of the emitters, as 0.5mm or awg24 (default: one that fits, assumed)")
+	addValue(f, &o.PickupWire, "pickup-wire", "", "wire", wire, "copper wire of the pickups; their thermal noise is then added")
+	addValue(f, &o.AmbientC, "ambient", "25", "temperature", celsius.atLeast(-200), "temperature in °C")
 	addValue(f, &o.DistancesM, "distance", "50mm,100mm,200mm,300mm,500mm,1m", "lengths", listOf(aboveZero(metres)), "distances from the nearest coil for exposure, separated by commas")
 	addValue(f, &o.Points, "point", "", "x,y,z", func(text string) ([]r3.Vec, error) {
-		p, err := listOf(number)(text)
+		p, err := listOf(metre.number)(text)
 		if err != nil || len(p) != 3 {
-			return nil, fmt.Errorf("want x,y,z in metres, as 0.1,0,0.2")
+			return nil, fmt.Errorf("want x,y,z, as 100mm,0,200mm or, in metres, 0.1,0,0.2")
 		}
 		return append(o.Points, r3.Vec{X: p[0], Y: p[1], Z: p[2]}), nil
 	}, "a position for exposure in m in the rig frame; may repeat")
@@ -111,10 +112,10 @@ pose in the working volume can be solved, 2 the call or a file was wrong.`,
 	addValue(f, &o.board.SigmaRad, "board-rotation-sigma", "0.1", "degrees", aboveZero(angle(180)), "one sigma of each component of a station's rotation, in degrees")
 	f.StringVar(&o.drive.File, "drive", "", "file of the drive signals to write: .wav, .npy or .csv; plays over and over without a seam, with words and cautions beside it")
 	addValue(f, &o.drive.Groups, "drive-channels", "", "channels", o.driveChannels, "amplifier: one channel for emitters that share a reference channel (the default); emitter: one each; or groups, as e1+e2,e3+e4")
-	addValue(f, &o.drive.Bits, "drive-bits", "16", "int", oneOf([]string{"16", "24", "0"}, 16, 24, 0), "bits of its samples; 0: floats")
-	addValue(f, &o.drive.RateHz, "drive-rate", "", "float", atLeast(1), "its sample rate in Hz (default the rig's)")
+	addValue(f, &o.drive.Bits, "drive-bits", "16", "int", sampleBits(16, 24, 0), "bits of its samples; 0: floats")
+	addValue(f, &o.drive.RateHz, "drive-rate", "", "frequency", hertz.atLeast(1), "its sample rate in Hz (default the rig's)")
 	addValue(f, &o.drive.ScaleV, "drive-scale", "", "scale", o.driveScale, "what its full scale stands for: volts of the player, as 2V, or amperes of the coils, as 1A (default: so that the peak is at 90 %)")
-	addValue(f, &o.drive.GainAPerV, "amplifier-gain", "", "float", aboveZero(number), "amperes through the coils per volt of the player, at the tones and with the coils connected")
+	addValue(f, &o.drive.GainAPerV, "amplifier-gain", "", "gain", transfer.positive, "amperes through the coils per volt of the player, at the tones and with the coils connected")
 	addValue(f, &o.drive.LengthS, "drive-length", "1s", "duration", seconds, "its least length: whole periods are repeated")
 	addValue(f, &o.drive.RampS, "drive-ramp", "", "duration", seconds, "also write a soft start of this length, to be played once before it")
 	f.StringVar(&o.out, "out", "", "directory for plan.txt, plan.json, figures and the planned rig")
@@ -144,21 +145,36 @@ func (o *planOptions) driveChannels(text string) (groups [][]string, err error) 
 }
 
 // driveScale reads volts or amperes.
-func (o *planOptions) driveScale(text string) (volts float64, err error) {
-	for unit, to := range map[string]*float64{"V": &volts, "A": &o.drive.ScaleA} {
-		if digits, ok := strings.CutSuffix(text, unit); ok {
-			*to, err = aboveZero(number)(strings.TrimSpace(digits))
-			return volts, err
-		}
+func (o *planOptions) driveScale(text string) (inVolts float64, err error) {
+	switch {
+	case strings.HasSuffix(text, "V"):
+		return volts.positive(text)
+	case strings.HasSuffix(text, "A"):
+		o.drive.ScaleA, err = amperes.positive(text)
+		return 0, err
 	}
 	return 0, fmt.Errorf("want volts or amperes, as 2V or 0.5A")
 }
 
-func adcBits(text string) (int, error) {
-	if text == "0" {
-		return 0, nil
+// wire reads a copper wire.
+func wire(text string) (coil.Wire, error) {
+	w, err := coil.ParseWire(text)
+	if err == nil {
+		return w, nil
 	}
-	return whole(4, 32)(text)
+	if _, bare := pureNumber.number(text); bare == nil {
+		return w, fmt.Errorf("has no unit: write awg%s for a gauge, or a diameter as 0.5mm", text)
+	}
+	_, words, _ := strings.Cut(err.Error(), fmt.Sprintf("wire %q: ", text))
+	return w, errors.New(words)
+}
+
+func adcBits(text string) (int, error) {
+	n, err := bits.number(text)
+	if err == nil && n != 0 && !(n >= 4 && n <= 32 && n == math.Trunc(n)) {
+		err = errors.New("must be a whole number from 4 to 32, or 0")
+	}
+	return int(n), err
 }
 
 func mainsList(text string) ([]float64, error) {
@@ -168,7 +184,7 @@ func mainsList(text string) ([]float64, error) {
 	case "both":
 		return []float64{50, 60}, nil
 	}
-	list, err := listOf(between(10, 1000))(text)
+	list, err := listOf(hertz.between(10, 1000))(text)
 	if err != nil {
 		return nil, fmt.Errorf("want 50, 60, both or none")
 	}

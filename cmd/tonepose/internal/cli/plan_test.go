@@ -268,7 +268,7 @@ func TestPlanRefuses(t *testing.T) {
 		{1, "what binds: the band", []string{ring, "--low", "20000", "--high", "20500"}},
 		{2, "--rig-out", []string{pipe, "--optimise"}},
 		{2, "is not a length", []string{pipe, "--accuracy", "3 parsec"}},
-		{2, "without mm in metres", []string{pipe, "--wire", "5"}},
+		{2, "write awg5 for a gauge", []string{pipe, "--wire", "5"}},
 		{2, "want x,y,z", []string{pipe, "--point", "1,2"}},
 		{2, `--mains 55x: want 50, 60, both or none`, []string{pipe, "--mains", "55x"}},
 		{2, `--noise -1: must be at least 0`, []string{pipe, "--noise", "-1"}},

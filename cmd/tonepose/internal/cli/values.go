@@ -40,35 +40,6 @@ func addValue[T any](flags *pflag.FlagSet, to *T, name, initial, kind string, pa
 	flags.Var(v, name, help)
 }
 
-// between reads a number from lowest to highest.
-func between(lowest, highest float64) func(string) (float64, error) {
-	return func(text string) (float64, error) {
-		v, err := strconv.ParseFloat(text, 64)
-		switch {
-		case err != nil || math.IsNaN(v) || math.IsInf(v, 0):
-			return 0, fmt.Errorf("must be a finite number")
-		case v < lowest && math.IsInf(highest, 1):
-			return 0, fmt.Errorf("must be at least %g", lowest)
-		case v < lowest || v > highest:
-			return 0, fmt.Errorf("must be %g to %g", lowest, highest)
-		}
-		return v, nil
-	}
-}
-
-// number reads any finite number.
-var number = between(math.Inf(-1), math.Inf(1))
-
-func atLeast(lowest float64) func(string) (float64, error) { return between(lowest, math.Inf(1)) }
-
-// angle reads an angle from 0 to highest degrees, as radians.
-func angle(highest float64) func(string) (float64, error) {
-	return func(text string) (float64, error) {
-		v, err := between(0, highest)(text)
-		return v * math.Pi / 180, err
-	}
-}
-
 // whole reads a whole number from lowest to highest.
 func whole(lowest, highest int) func(string) (int, error) {
 	return func(text string) (int, error) {
@@ -91,11 +62,17 @@ func seconds(text string) (float64, error) {
 
 // signedSeconds reads a duration.
 func signedSeconds(text string) (float64, error) {
-	d, err := time.ParseDuration(text)
-	if err != nil {
-		return 0, fmt.Errorf("must be a duration, as 10ms or -2s")
+	d, err := time.ParseDuration(strings.ReplaceAll(text, " ", ""))
+	if err == nil {
+		return d.Seconds(), nil
 	}
-	return d.Seconds(), nil
+	if v, bare := strconv.ParseFloat(text, 64); bare == nil && !math.IsNaN(v) && !math.IsInf(v, 0) {
+		return 0, fmt.Errorf("has no unit: write %sms or %ss", text, text)
+	}
+	if decimalComma.MatchString(text) {
+		return 0, pointed(text)
+	}
+	return 0, fmt.Errorf("must be a duration, as 10ms or -2s")
 }
 
 // aboveZero reads what parse does, if it is positive.
@@ -107,25 +84,6 @@ func aboveZero(parse func(string) (float64, error)) func(string) (float64, error
 		}
 		return v, err
 	}
-}
-
-// metres reads a length in mm, cm, um or m.
-func metres(text string) (float64, error) {
-	unit := 1.0
-	for _, u := range []struct {
-		suffix string
-		unit   float64
-	}{{"mm", 1e-3}, {"cm", 1e-2}, {"um", 1e-6}, {"µm", 1e-6}, {"m", 1}} {
-		if rest, ok := strings.CutSuffix(text, u.suffix); ok {
-			text, unit = strings.TrimSpace(rest), u.unit
-			break
-		}
-	}
-	v, err := strconv.ParseFloat(text, 64)
-	if err != nil || !(v >= 0) || math.IsInf(v, 1) {
-		return 0, fmt.Errorf("is not a length: write 0.1mm, 30mm or, in metres, 0.03")
-	}
-	return v * unit, nil
 }
 
 // oneOf reads one of several names, each with its value.

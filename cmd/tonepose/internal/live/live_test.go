@@ -216,7 +216,11 @@ func TestKeptSamples(t *testing.T) {
 		if _, err := Run(t.Context(), o); err != nil {
 			t.Fatal(err)
 		}
-		data := recording.OutputOf(o.Record).Data
+		to, err := recording.OutputOf(o.Record)
+		if err != nil {
+			t.Fatal(err)
+		}
+		data := to.Data
 		kept, err := os.ReadFile(data)
 		if err != nil {
 			t.Fatal(err)

@@ -33,8 +33,8 @@ func checkRecord(name string, force bool) error {
 	if name == "" {
 		return nil
 	}
-	to := recording.OutputOf(name)
-	if to.Format != "sigmf" && to.Format != "wav" {
+	to, err := recording.OutputOf(name)
+	if err != nil || to.Format != "sigmf" && to.Format != "wav" {
 		return fmt.Errorf("--record %s: must be SigMF (a name without extension, or .sigmf-meta) or RF64 (.wav)", name)
 	}
 	if err := files.Refuse(to.Data, force); err != nil {
@@ -49,7 +49,11 @@ func checkRecord(name string, force bool) error {
 // record begins to keep the samples of a source.
 func (o *Options) record(src source.Source, fullScale []float64) (*recorder, error) {
 	info := src.Info()
-	r := &recorder{Source: src, to: recording.OutputOf(o.Record)}
+	to, err := recording.OutputOf(o.Record)
+	if err != nil {
+		return nil, err
+	}
+	r := &recorder{Source: src, to: to}
 	d := recording.Description{Format: r.to.Format, SampleRate: info.SampleRate, Names: info.Names, FullScale: fullScale,
 		Text: "Kept by live from " + o.Recording, Recorder: o.Tool}
 	if d.Format == "wav" {
@@ -64,7 +68,6 @@ func (o *Options) record(src source.Source, fullScale []float64) (*recorder, err
 	case info.Integer:
 		d.Bits = 24
 	}
-	var err error
 	if r.data, err = os.Create(r.to.Data); err != nil {
 		return nil, err
 	}

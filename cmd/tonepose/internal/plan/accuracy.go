@@ -281,11 +281,11 @@ func (p *Plan) rangeCautions(ranges []Range) {
 		share = math.Max(share, d.ClippedAt)
 	}
 	if clip.names != nil {
-		p.caution("%v: can clip in up to %.2g %% of the working volume, where peaks reach %.3g times full scale in the worst orientation: lower the gain as suggested, or keep away from the coils",
+		p.caution("%v: can clip in up to %.3g %% of the working volume, where peaks reach %.3g times full scale in the worst orientation: lower the gain as suggested, or keep away from the coils",
 			clip, 100*share, clip.most)
 	}
 	if small.names != nil {
-		p.caution("%v: at most %.2g %% of full scale is used: more gain makes quantising noise matter less", small, 100*small.most)
+		p.caution("%v: at most %.3g %% of full scale is used: more gain makes quantising noise matter less", small, 100*small.most)
 	}
 }
 

@@ -86,9 +86,10 @@ const DriveCaution = "Driven coils get hot and can burn, and their fields can di
 
 // check refuses what no bench can have.
 func (w *Waveform) check(r *rig.Rig) error {
-	format, rate := recording.OutputOf(w.File).Format, cmp.Or(w.RateHz, r.SampleRateHz)
+	to, err := recording.OutputOf(w.File)
+	format, rate := to.Format, cmp.Or(w.RateHz, r.SampleRateHz)
 	switch {
-	case format == "sigmf":
+	case err != nil, format == "sigmf":
 		return fmt.Errorf("--drive %s: the name must end in .wav, .npy or .csv", w.File)
 	case w.ScaleV > 0 && w.GainAPerV == 0:
 		return fmt.Errorf("--drive-scale %g V: state with --amplifier-gain how many amperes the coils get per volt, or state the scale in amperes, as 1A", w.ScaleV)
@@ -104,7 +105,10 @@ func (p *Plan) driveFile(ctx context.Context) error {
 		return nil
 	}
 	w := p.Options.Drive
-	to := recording.OutputOf(w.File)
+	to, err := recording.OutputOf(w.File)
+	if err != nil {
+		return err
+	}
 	d := &DriveFile{File: w.File, About: to.Stem + ".txt", RateHz: cmp.Or(w.RateHz, p.Bench.SampleRateHz), Bits: w.Bits, GainAPerV: w.GainAPerV, format: to.Format}
 	groups, err := p.groups(w)
 	if err != nil {

@@ -41,7 +41,7 @@ func (p *Plan) digitised(ctx context.Context, array fieldmodels.Array, sensor in
 	if err != nil {
 		return nil, err
 	}
-	p.caution("sensor %s: no drive is digitised: with currents known to %.2g %% position errors come to %.3g mm (median) and %.3g mm (95 %%), where %.3g mm and %.3g mm would do with the drives recorded",
+	p.caution("sensor %s: no drive is digitised: with currents known to %.4g %% position errors come to %.3g mm (median) and %.3g mm (95 %%), where %.3g mm and %.3g mm would do with the drives recorded",
 		stated.Sensor, 100*most, 1e3*stated.Position.Median, 1e3*stated.Position.P95, 1e3*sum.Position.Median, 1e3*sum.Position.P95)
 	return &Digitised{sum.Position, sum.Rotation}, nil
 }

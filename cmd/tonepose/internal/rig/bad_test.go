@@ -99,10 +99,10 @@ var badFiles = []struct{ old, new, want, hint string }{
 	// Missing.
 	{"sample_rate_hz: 100000\n", "", "1: sample_rate_hz: is missing", "frequencies are in hertz; 5 kHz is 5000"},
 	{"    radius_m: 0.035\n", "", "14: emitters[0].model.radius_m: is missing", "radii are in metres; 50 mm is 0.05"},
-	{"  tone_hz: 5125\n", "", "9: emitters[0].tone_hz: is missing", "frequencies are in hertz; 5 kHz is 5000"},
+	{"  tone_hz: 5125\n", "", "9: emitters[0].tone_hz: is missing", "frequencies are in hertz; 5 kHz is 5000; tonepose plan --rig-out chooses one and writes it"},
 	{"    type: loop\n", "", "14: emitters[0].model.type: is missing", "one of dipole, loop, winding, sheet, polyline, rectangle, sum"},
 	{", area_turns_m2: 8e-5", "", "44: sensors[1].coils[0].area_turns_m2: is missing", "turns times area in square metres; 100 turns of 40 mm2 are 0.004"},
-	{"  tone_hz: 5125", "  tone_hz:", "10: emitters[0].tone_hz: has no value", "frequencies are in hertz; 5 kHz is 5000"},
+	{"  tone_hz: 5125", "  tone_hz:", "10: emitters[0].tone_hz: has no value", "frequencies are in hertz; 5 kHz is 5000; tonepose plan --rig-out chooses one and writes it"},
 	{"channels:\n", "channels: []\nx:\n", "4: channels = []: must have at least one element", ""},
 
 	// Numbers.
@@ -130,7 +130,14 @@ var badFiles = []struct{ old, new, want, hint string }{
 	{"max_m: [0.2, 0.2, 0.4]", "max_m: [200, 0.2, 0.4]", "3: working_volume.max_m = [200, 0.2, 0.4]: must be at most 100 m from min_m along x, not 200.2: no couplings reach that far", "lengths are in metres, not millimetres: 400 mm is 0.4"},
 
 	// Models.
-	{"type: loop", "type: lop", "14: emitters[0].model.type = lop: is not a model type", "one of dipole, loop, winding, sheet, polyline, rectangle, sum"},
+	{"type: loop", "type: lop", "14: emitters[0].model.type = lop: is not a model type", "did you mean loop?"},
+	{"type: loop", "type: Loop", "14: emitters[0].model.type = Loop: is not a model type", "did you mean loop?"},
+	{"type: loop", "type: spiral", "14: emitters[0].model.type = spiral: is not a model type", "one of dipole, loop, winding, sheet, polyline, rectangle, sum"},
+	{"sample_rate_hz: 100000", "rate: 100000", "2: rate = 100000: unknown key", "did you mean sample_rate_hz?"},
+	{"center_m: [0.2, 0, 0]", "center_m: [0,2, 0, 0]", "15: emitters[0].model.center_m = [0, 2, 0, 0]: must have three numbers, has 4", "write [x, y, z]; the decimal sign is a point, a comma begins the next number"},
+	{"  current_a_peak: 0.5", "   current_a_peak: 0.5", "11: wrong indentation", "it stands 3 spaces in; the depth of line 9 is 2: what belongs together begins in one column"},
+	{"    axis: [0, 0, 1]\n    radius_m", "   axis: [0, 0, 1]\n    radius_m", "16: wrong indentation", "it stands 3 spaces in; the depth of line 9 is 2, of line 14 4: what belongs together begins in one column"},
+	{"    type: loop", "     type: loop", "15: wrong indentation", "it stands 4 spaces in; the depth of line 9 is 2, of line 14 5: what belongs together begins in one column"},
 	{"width_axis: [1, 0, 0]", "width_axis: [0, 0, -3]", "23: emitters[1].model.width_axis = [0, 0, -3]: must not be parallel to axis", "it points along the sides of length width_m, across the axis"},
 	{"outer_radius_m: 0.04", "outer_radius_m: 0.03", "28: emitters[2].model.outer_radius_m = 0.03: must exceed inner_radius_m, which is 0.03", "radii are in metres; 50 mm is 0.05"},
 	{", [0, 0.1, 0]]", "]", "32: emitters[3].model.points_m: must have at least 3 points, has 2", ""},
@@ -146,7 +153,7 @@ var badFiles = []struct{ old, new, want, hint string }{
 	{"name: bench", "name: true", "1: name = true: must be text", ""},
 	{"reference: {channel: drive,", "reference: {channel: drve,", "12: emitters[0].reference.channel = drve: is not a channel", "channels are rx1, rx2, drive"},
 	{"channel: rx2", "channel: rx1", "44: sensors[1].coils[0].channel = rx1: is already used by sensors[0].coils[0] in line 41", "every pickup coil needs a channel of its own"},
-	{"channel: rx2", "channel: drive", "12: emitters[0].reference.channel = drive: is the channel of sensors[1].coils[0] in line 44", "a channel carries a drive current or a pickup, not both"},
+	{"channel: rx2", "channel: drive", "12: emitters[0].reference.channel = drive: is the channel of sensors[1].coils[0] in line 44 (and in line 27)", "a channel carries a drive current or a pickup, not both"},
 
 	// Tones and responses.
 	{"tone_hz: 5125", "tone_hz: 50000", "10: emitters[0].tone_hz = 50000: must be under half the sample rate, 50000", "frequencies are in hertz; choose a lower tone or sample faster"},

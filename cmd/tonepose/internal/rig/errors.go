@@ -4,7 +4,9 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
+	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 )
 
@@ -57,7 +59,38 @@ func (es Errors) sorted() error {
 		return nil
 	}
 	slices.SortStableFunc(es, func(a, b *Error) int { return cmp.Compare(a.Line, b.Line) })
+	es = es.folded()
 	return es[:min(len(es), 20)]
+}
+
+var anyIndex = regexp.MustCompile(`\[[0-9]+\]`)
+
+// folded says once what is wrong in the same way at several elements of a list, with the
+// lines of the others.
+func (es Errors) folded() Errors {
+	type slip struct{ path, value, message, hint string }
+	var out Errors
+	first, others := map[slip]*Error{}, map[*Error][]string{}
+	for _, e := range es {
+		s := slip{anyIndex.ReplaceAllString(e.Path, "[]"), e.Value, e.Message, e.Hint}
+		if f := first[s]; f != nil && s.path != e.Path {
+			others[f] = append(others[f], strconv.Itoa(e.Line))
+			continue
+		}
+		first[s] = e
+		out = append(out, e)
+	}
+	for e, lines := range others {
+		in := " (and in line "
+		if len(lines) > 1 {
+			in = " (and in lines "
+		}
+		if n := len(lines); n > 8 {
+			lines = append(lines[:7:7], fmt.Sprintf("… %s: %d in all", lines[n-1], n+1))
+		}
+		e.Message += in + strings.Join(lines, ", ") + ")"
+	}
+	return out
 }
 
 // shorten keeps a quoted value to one readable line.

@@ -66,6 +66,10 @@ func mendKey(key string, value *node, known []string) (meant, hint string) {
 		}
 		return k, hint
 	}
+	// What people call a thing is a part of its key, as rate of sample_rate_hz.
+	if i := slices.IndexFunc(known, func(k string) bool { return len(key) > 3 && strings.Contains("_"+k+"_", "_"+strings.ToLower(key)+"_") }); i >= 0 {
+		return known[i], "did you mean " + known[i] + "?"
+	}
 	best, most := "", 3
 	for _, k := range known {
 		if d := distance(key, k); d < most && d < len(k)/2+1 {

@@ -1,6 +1,11 @@
 package rig
 
-import "gonum.org/v1/gonum/spatial/r3"
+import (
+	"slices"
+	"strings"
+
+	"gonum.org/v1/gonum/spatial/r3"
+)
 
 // Model describes the coil of an emitter, or one part of it, in the rig frame.
 // Which fields count depends on Type; lengths in metres.
@@ -63,7 +68,11 @@ func (m *Model) read(v value) {
 	}
 	keys, ok := modelKeys[m.Type]
 	if !ok {
-		kind.fail(keyHint("type"), "is not a model type")
+		hint := keyHint("type")
+		if i := slices.IndexFunc(modelTypes, func(t string) bool { return distance(strings.ToLower(m.Type), t) < 2 }); i >= 0 {
+			hint = "did you mean " + modelTypes[i] + "?"
+		}
+		kind.fail(hint, "is not a model type")
 		return
 	}
 	if m.Type == "sum" && r.depth >= maxDepth {

@@ -180,8 +180,13 @@ func syntaxError(file string, text []byte, err error) *Error {
 	if t := ye.GetToken(); t != nil {
 		e.Line = t.Position.Line
 		lines := strings.Split(string(text), "\n")
-		if e.Line >= 1 && e.Line <= len(lines) {
-			s := lines[e.Line-1]
+		if e.Line < 1 || e.Line > len(lines) {
+			return e
+		}
+		s := lines[e.Line-1]
+		if line, hint := misindented(lines, e.Line, e.Line+1); line > 0 && !strings.Contains(s, "\t") {
+			e.Line, e.Message, e.Hint = line, "wrong indentation", hint
+		} else {
 			e.Hint = fmt.Sprintf("column %d of %q", t.Position.Column, shorten(s))
 			if strings.Contains(s, "\t") {
 				e.Hint += "; YAML indents by spaces, not tabs"

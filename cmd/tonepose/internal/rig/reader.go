@@ -99,8 +99,12 @@ func (r *reader) fields(v value, dst any, keys []string) object {
 		if !slices.Contains(keys, words[0]) {
 			continue
 		}
+		before := len(r.errs)
 		v := o.value(words[0], !asked("optional") && !(asked("planned") && r.opts.AllowMissingTones))
 		if v.n == nil {
+			if n := len(r.errs); asked("planned") && n > before && r.errs[n-1].Path == v.path {
+				r.errs[n-1].Hint += "; tonepose plan --rig-out chooses one and writes it"
+			}
 			continue
 		}
 		switch p := s.Field(i).Addr().Interface().(type) {
@@ -286,7 +290,11 @@ func (v value) vector(direction bool) r3.Vec {
 		v.fail("write [x, y, z]", "must be a list of three numbers")
 		return r3.Vec{}
 	case len(v.n.items) != 3:
-		v.fail("write [x, y, z]", "must have three numbers, has %d", len(v.n.items))
+		hint := "write [x, y, z]"
+		if whole := regexp.MustCompile(`^[-+]?[0-9]+$`); len(v.n.items) > 3 && !slices.ContainsFunc(v.n.items, func(n *node) bool { return !whole.MatchString(n.text) }) {
+			hint += "; the decimal sign is a point, a comma begins the next number"
+		}
+		v.fail(hint, "must have three numbers, has %d", len(v.n.items))
 		return r3.Vec{}
 	}
 	before := len(v.r.errs)

@@ -100,7 +100,10 @@ func WritePair(ctx context.Context, p Pair, out string) (*Summary, error) {
 	if samples < int64(len(p.Parts)) {
 		return nil, fmt.Errorf("%g s at %g Hz hold no sample for each of %d parts: lengthen the duration", p.DurationS, p.RateHz, len(p.Parts))
 	}
-	to := recording.OutputOf(out)
+	to, err := recording.OutputOf(out)
+	if err != nil {
+		return nil, err
+	}
 	s := &Summary{Recording: cmp.Or(to.Meta, to.Data), Truth: to.Stem + ".truth.csv", Samples: samples, Channels: 2,
 		RateHz: p.RateHz, DurationS: float64(samples) / p.RateHz}
 	batch := &files.Batch{Force: p.Force}

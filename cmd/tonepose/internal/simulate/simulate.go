@@ -128,7 +128,10 @@ func Write(ctx context.Context, r *rig.Rig, p *Path, out string, o Options, prog
 		return nil, err
 	}
 
-	to := recording.OutputOf(out)
+	to, err := recording.OutputOf(out)
+	if err != nil {
+		return nil, err
+	}
 	s := &Summary{
 		Recording: cmp.Or(to.Meta, to.Data), Truth: to.Stem + ".truth.csv", Samples: samples, Channels: len(r.Channels),
 		RateHz: o.RateHz, DurationS: float64(samples) / o.RateHz,

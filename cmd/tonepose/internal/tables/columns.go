@@ -116,7 +116,10 @@ func (t *textTable) number(column int) (float64, error) {
 	}
 	v, err := strconv.ParseFloat(text, 64)
 	if err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
-		return 0, t.errorf("%s = %q: must be a finite number", t.header[column], t.text(column))
+		if text == "" {
+			return 0, t.errorf("%s is empty: a number must stand there", t.header[column])
+		}
+		return 0, t.errorf("%s = %q: must be a finite number", t.header[column], text)
 	}
 	return v, nil
 }

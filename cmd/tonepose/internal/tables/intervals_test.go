@@ -61,7 +61,7 @@ func TestIntervalErrorsNameValuePlaceAndMend(t *testing.T) {
 		"start_s,stop_s,start_s\n":         "bench.csv:1: column start_s stands twice",
 		"start_s,stop_s\n0,one\n":          `bench.csv:2: stop_s = "one": must be a finite number`,
 		"start_s,stop_s\n0,1\n\n2,NaN\n":   `bench.csv:4: stop_s = "NaN"`,
-		"start_s,stop_s\n0,\n":             `bench.csv:2: stop_s = ""`,
+		"start_s,stop_s\n0,\n":             `bench.csv:2: stop_s is empty: fill in`,
 		"start_s,stop_s\n0,1e999\n":        `bench.csv:2: stop_s = "1e999"`,
 		"start_s,stop_s\n1,1\n":            "bench.csv:2: stop_s = 1: must exceed start_s = 1",
 		"start_s,stop_s\n0,1,2\n":          "bench.csv:2: 3 fields: must be 2",

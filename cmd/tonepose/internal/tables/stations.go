@@ -215,6 +215,9 @@ func (c stationColumns) interval(t *textTable) (iv Interval, err error) {
 
 // seconds reads a time from the recording's first sample, or an absolute one.
 func (c stationColumns) seconds(t *textTable, column int) (float64, error) {
+	if t.text(column) == "" {
+		return 0, t.errorf("%s is empty: fill in when the sensor rested, or let tonepose inspect --stations %s propose it", t.header[column], t.name)
+	}
 	if !c.absolute {
 		return t.number(column)
 	}

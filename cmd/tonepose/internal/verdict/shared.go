@@ -225,7 +225,7 @@ func (g *Guard) disturbed(emitter int, cause string, time float64) *Disturbed {
 
 // String words it for a reader.
 func (d *Disturbed) String() string {
-	text := fmt.Sprintf("tone %s is disturbed: %s, which adds %.2g %% to its couplings; ", d.Tone, d.Cause, 100*d.Off)
+	text := fmt.Sprintf("tone %s is disturbed: %s, which adds %.4g %% to its couplings; ", d.Tone, d.Cause, 100*d.Off)
 	if d.LeftOut {
 		return text + fmt.Sprintf("left out of %d frames", d.Frames)
 	}
