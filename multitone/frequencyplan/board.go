@@ -66,6 +66,17 @@ func (b *board) alone(n int) bool {
 	return true
 }
 
+// everyGuard are the free steps that are multiples of the guard.
+func (b *board) everyGuard() stepSet {
+	some := make(stepSet, len(b.free))
+	for i := b.free.next(0); i >= 0; i = b.free.next(i + 1) {
+		if (b.lo+i)%b.guard == 0 {
+			some.insert(i)
+		}
+	}
+	return some
+}
+
 // reset clears the board and its counts.
 func (b *board) reset() {
 	b.clear()

@@ -14,7 +14,7 @@ import (
 // first in rising frequency: what the products of the tones so far reach is
 // removed from the frequencies that may follow, and a branch ends when too few of
 // them are left. Crowded bands, where that comes to no end, are filled tone by
-// tone with the one that removes least; small ones are searched to the end, so
+// tone with the one that removes least, and improved by exchanging tones; small ones are searched to the end, so
 // that "no set exists" is a proof.
 func Choose(ctx context.Context, s Spec) ([]float64, error) {
 	g, err := newGrid(s)
@@ -85,6 +85,13 @@ func (g *grid) choose(ctx context.Context, r rules, e effort) (tones []int, prov
 		spacing, limit := least+(even-least)/share, e.grow/8
 		if share > 16 || spacing == least {
 			spacing, limit = least, e.grow
+			// Whole margins apart, frequencies that differ keep clear, and few are left to search.
+			fine := b.free
+			b.free = b.everyGuard()
+			found := g.guard > 1 && try(func() bool { return b.pack(spacing, limit) })
+			if b.free = fine; found {
+				return done(), false, most
+			}
 		}
 		if try(func() bool { return b.pack(spacing, limit) }) {
 			return done(), false, most

@@ -89,6 +89,9 @@ func TestChosenTonesHoldWhatTheSpecAsks(t *testing.T) {
 		{frequencyplan.Spec{Tones: 32, LowHz: 2000, RateHz: 100e3, WindowS: 1, MainsHz: both, MarginHz: 5}, 100, 25000},
 		// Crowded: rising order comes to no end here.
 		{frequencyplan.Spec{Tones: 32, LowHz: 2000, RateHz: 100e3, WindowS: 0.1, MainsHz: both, MarginHz: 10}, 10, 25000},
+		// More so: 32 tones below 20 kHz, for windows of 100 ms and of 1 s.
+		{frequencyplan.Spec{Tones: 32, LowHz: 2000, HighHz: 20000, RateHz: 96e3, WindowS: 0.1, MainsHz: both, MarginHz: 10, SpacingHz: 40}, 40, 20000},
+		{frequencyplan.Spec{Tones: 32, LowHz: 2000, HighHz: 20000, RateHz: 96e3, WindowS: 1, MainsHz: both, MarginHz: 10}, 10, 20000},
 	} {
 		s := c.spec
 		hz, err := frequencyplan.Choose(context.Background(), s)

@@ -19,7 +19,7 @@ func inspected(t *testing.T, name string) *inspect.Inspection {
 	_, here, _, _ := runtime.Caller(0)
 	var from measure.Input
 	from.Recording, from.Rig = name, filepath.Join(filepath.Dir(here), "..", "..", "..", "..", "testdata", "rigs", "pipe-bench.rig.yaml")
-	in, err := inspect.Run(t.Context(), from)
+	in, err := inspect.Run(t.Context(), from, "")
 	if err != nil {
 		t.Fatal(err)
 	}

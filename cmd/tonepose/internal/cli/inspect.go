@@ -2,7 +2,9 @@ package cli
 
 import (
 	"context"
+	"errors"
 	"io"
+	"path/filepath"
 
 	"github.com/spf13/cobra"
 
@@ -11,14 +13,16 @@ import (
 	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/report"
+	"tonepose/cmd/tonepose/internal/tables"
 )
 
 type inspectOptions struct {
 	measure.Input
-	out     string
-	force   bool
-	figures []string
-	output  outputFlags
+	stations string
+	out      string
+	force    bool
+	figures  []string
+	output   outputFlags
 }
 
 func newInspect(s Streams) *cobra.Command {
@@ -32,11 +36,17 @@ rig it adds the level and the noise of every tone on every channel, which lines
 are harmonics, intermodulation products or aliases of the tones, and what shifts
 the phases of the couplings.
 
+With --stations, a plan as plan --stations writes it, inspect finds where the sensors
+rested, and numbers the rests as the plan does: by the poses that the rig gives them,
+or, where the recorder plays the drives, by their order. --out then also receives
+stations.csv, the plan with start_s and stop_s filled in, for solve, calibrate and assess.
+
 --out receives the figures spectrum, one strip a channel, and with a rig stability,
 the Allan deviation of the drives.
 
 Exit code: 0 done, whatever was found; 2 the call or a file was wrong.`,
 		Example: `  tonepose inspect run.sigmf-meta --rig bench.rig.yaml --out look
+  tonepose inspect run.sigmf-meta --rig bench.rig.yaml --stations board.csv --out look
   tonepose inspect noise.wav --json`,
 		Args: one,
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -46,6 +56,7 @@ Exit code: 0 done, whatever was found; 2 the call or a file was wrong.`,
 	}
 	f := cmd.Flags()
 	f.StringVar(&o.Rig, "rig", "", "rig file of the bench")
+	f.StringVar(&o.stations, "stations", "", "CSV of the stations that were visited: propose when the sensors rested at each")
 	f.StringVar(&o.out, "out", "", "directory for the figures")
 	f.BoolVar(&o.force, "force", false, "write into a directory that is not empty")
 	addFigures(f, &o.figures, "png,svg", "the figures in --out")
@@ -56,20 +67,49 @@ Exit code: 0 done, whatever was found; 2 the call or a file was wrong.`,
 }
 
 func runInspect(ctx context.Context, o *inspectOptions, s Streams) error {
+	if o.stations != "" && o.Rig == "" {
+		return errors.New("--stations needs --rig: couplings tell where the sensors rested")
+	}
 	figures, err := files.Into(o.out, o.force)
 	if err != nil {
 		return err
 	}
 	defer figures.Abort()
-	in, err := run(s, &o.output, &o.Progress, func() (*inspect.Inspection, error) { return inspect.Run(ctx, o.Input) })
+	in, err := run(s, &o.output, &o.Progress, func() (*inspect.Inspection, error) { return inspect.Run(ctx, o.Input, o.stations) })
 	if err != nil {
 		return err
 	}
 	warn(s, in.Warnings...)
+	if in.Rests != nil {
+		if err := o.proposed(in.Rests, figures, s); err != nil {
+			return err
+		}
+	}
 	if o.out != "" {
 		if err := report.SaveInspection(figures, in, o.figures); err != nil {
 			return err
 		}
 	}
 	return o.output.show(s, in, func(w io.Writer) error { return present.Inspection(w, in) })
+}
+
+// stationsName is the file of a plan of stations with the times of the rests that were found.
+const stationsName = "stations.csv"
+
+// proposed writes the plan with the times of the rests that were found.
+func (o *inspectOptions) proposed(rests *inspect.Rests, out *files.Batch, s Streams) error {
+	if out == nil {
+		o.output.note(s, "--out DIR writes the plan with these times as %s", stationsName)
+		return nil
+	}
+	times := map[int][2]float64{}
+	for _, r := range rests.Found {
+		times[r.Line] = [2]float64{r.StartS, r.StopS}
+	}
+	text, err := tables.WithTimes(o.stations, times)
+	if err != nil {
+		return err
+	}
+	o.output.note(s, "%d stations in %s: next, tonepose solve %s --rig %s --intervals %[2]s --out solved", len(rests.Found), filepath.Join(o.out, stationsName), o.Recording, o.Rig)
+	return out.Write(stationsName, text)
 }

@@ -250,7 +250,7 @@ func runPlan(ctx context.Context, file string, o *planOptions, s Streams) error 
 	p, err := plan.Run(ctx, file, o.Options)
 	var infeasible *frequencyplan.Infeasible
 	if errors.As(err, &infeasible) {
-		return withHint(planFailed{err}, "lengthen --orthogonal, widen --low and --high, lower --margin, or ease --mains")
+		return withHint(planFailed{err}, "lengthen --window, so that tones may stand closer, or --orthogonal, which makes their grid finer; widen --low and --high, lower --margin, or ease --mains")
 	}
 	if err != nil {
 		return err

@@ -98,7 +98,7 @@ func (sc Scene) draw(ctx context.Context, job *measure.Job, a *assess.Result, fo
 	if err != nil {
 		return err
 	}
-	in, err := inspect.Run(ctx, job.Input)
+	in, err := inspect.Run(ctx, job.Input, "")
 	if err != nil {
 		return err
 	}

@@ -11,7 +11,7 @@ import (
 // BenchmarkInspect inspects recordings, without figures.
 func BenchmarkInspect(b *testing.B) {
 	growth.Recordings(b, filepath.Join("..", "..", "..", "..", "testdata"), func(b *testing.B, rig, recording string) error {
-		_, err := Run(b.Context(), measure.Input{Recording: recording, Rig: rig})
+		_, err := Run(b.Context(), measure.Input{Recording: recording, Rig: rig}, "")
 		return err
 	})
 }

@@ -50,8 +50,9 @@ type Inspection struct {
 	Pickups  []Pickup  `json:"pickups,omitempty"`
 	// DriveStart is of the drives, where the recorder plays them.
 	DriveStart *engine.Start `json:"drive_start,omitempty"`
-	Lines      []Line        `json:"lines"`  // the strongest that the rig does not explain
-	Events     []Event       `json:"events"` // faults of the samples
+	Rests      *Rests        `json:"rests,omitempty"` // where a plan of stations was asked for
+	Lines      []Line        `json:"lines"`           // the strongest that the rig does not explain
+	Events     []Event       `json:"events"`          // faults of the samples
 	Findings   []string      `json:"findings"`
 	Warnings   []error       `json:"-"` // of the recording's own description
 
@@ -96,14 +97,15 @@ type Event struct {
 	StopS   float64 `json:"stop_s"`
 }
 
-// Run opens a recording and inspects it.
-func Run(ctx context.Context, from measure.Input) (in *Inspection, err error) {
+// Run opens a recording and inspects it; with a plan of stations, a CSV, it also finds the
+// rests of the sensors.
+func Run(ctx context.Context, from measure.Input, stations string) (in *Inspection, err error) {
 	b, rec, err := from.Open(ctx)
 	if err != nil {
 		return nil, err
 	}
 	defer rec.Close()
-	if in, err = look(ctx, rec, b, from.Progress); err == nil {
+	if in, err = look(ctx, rec, b, stations, from.Progress); err == nil {
 		in.Warnings = rec.Info().Warnings
 	}
 	return in, err
@@ -111,7 +113,7 @@ func Run(ctx context.Context, from measure.Input) (in *Inspection, err error) {
 
 // look inspects a recording. r is opened by the bench if there is a rig; b is nil
 // without one.
-func look(ctx context.Context, r *recording.Reader, b *bench.Bench, progress stream.Progress) (*Inspection, error) {
+func look(ctx context.Context, r *recording.Reader, b *bench.Bench, stations string, progress stream.Progress) (*Inspection, error) {
 	info := r.Info()
 	in := &Inspection{Name: info.Name, Format: info.Format, Datatype: info.Datatype, SizeBytes: info.SizeBytes, Start: info.Start,
 		SampleRate: info.SampleRate, Samples: info.Samples, DurationS: info.Duration(), Bits: info.Bits, Unit: "V",
@@ -157,6 +159,11 @@ func look(ctx context.Context, r *recording.Reader, b *bench.Bench, progress str
 			return nil, err
 		}
 		if err := in.lookForStart(ctx, r, b, survey, progress); err != nil {
+			return nil, err
+		}
+	}
+	if stations != "" && b != nil {
+		if err := in.findRests(ctx, r, b, survey, stations, progress); err != nil {
 			return nil, err
 		}
 	}

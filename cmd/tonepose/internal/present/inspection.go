@@ -65,6 +65,7 @@ func Inspection(w io.Writer, in *inspect.Inspection) error {
 	}
 	p.tones(in)
 	p.lines(in)
+	p.rests(in.Rests)
 	for i, e := range in.Events {
 		if i == shownEvents {
 			p.line("and %d more faults", len(in.Events)-i)
@@ -152,4 +153,30 @@ func (p *page) lines(in *inspect.Inspection) {
 	}
 	p.line("")
 	p.table(t)
+}
+
+// rests prints where the sensors rested, station by station.
+func (p *page) rests(r *inspect.Rests) {
+	if r == nil {
+		return
+	}
+	t := tableOf(text("station"), text("sensor"), number("from", "s"), number("to", "s"), number("off", "mm"), number("turned", "°"))
+	for _, at := range r.Found {
+		t.Row(at.Station, at.Sensor, fmt.Sprintf("%.3f", at.StartS), fmt.Sprintf("%.3f", at.StopS), mm(at.OffM), degrees(at.OffRad))
+	}
+	p.line("")
+	p.line("rests at the stations of %s:", r.Plan)
+	p.table(t)
+	if r.ByOrder {
+		p.line("numbered by their order alone: look whether none was left out")
+	} else {
+		p.line("off, turned: how far the pose that the rig gives is from the station's")
+	}
+	for _, at := range r.Beside {
+		p.line("rest of %s from %.3f to %.3f s: at none of the stations", at.Sensor, at.StartS, at.StopS)
+	}
+	if len(r.Missing) > 0 {
+		p.line("no rest found: station %s", strings.Join(r.Missing, ", "))
+	}
+	p.line("")
 }

@@ -1,11 +1,14 @@
 package tables
 
 import (
+	"bytes"
+	"encoding/csv"
 	"fmt"
 	"io"
 	"math"
 	"os"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -24,6 +27,63 @@ type Station struct {
 	SigmaRotation float64    // of each component of the rotation vector [rad]; NaN: not given
 	Label         string     // of the column station; rows of one label are one position
 	PositionOnly  bool       // the file has no quaternions: Pose.Rotation is the identity
+}
+
+// Name is what a reader calls the station: its label, or where it stands.
+func (s *Station) Name() string {
+	if s.Label != "" {
+		return s.Label
+	}
+	return fmt.Sprintf("line %d", s.Line)
+}
+
+// WithTimes is the text of a file of stations with start_s and stop_s [s] of the rows at the
+// given lines; the others, of which no times are known, are left out.
+func WithTimes(path string, times map[int][2]float64) ([]byte, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	t, err := newTextTable(f, path)
+	if err != nil {
+		return nil, err
+	}
+	header := slices.Clone(t.header)
+	column := func(name string) int {
+		i := slices.Index(header, name)
+		if i < 0 {
+			i, header = len(header), append(header, name)
+		}
+		return i
+	}
+	start, stop := column("start_s"), column("stop_s")
+	var out bytes.Buffer
+	w := csv.NewWriter(&out)
+	w.Comma = t.csv.Comma
+	w.Write(header)
+	for {
+		if err := t.next(); err == io.EOF {
+			w.Flush()
+			return out.Bytes(), w.Error()
+		} else if err != nil {
+			return nil, err
+		}
+		at, ok := times[t.line()]
+		if !ok {
+			continue
+		}
+		row := make([]string, len(header))
+		copy(row, t.fields)
+		for i, v := range at {
+			text := strconv.FormatFloat(v, 'f', 6, 64)
+			if !t.comma {
+				text = strings.Replace(text, ".", ",", 1)
+			}
+			row[[2]int{start, stop}[i]] = text
+		}
+		w.Write(row)
+	}
 }
 
 // demand says which columns a file of stations must have, beside x_m y_m z_m.

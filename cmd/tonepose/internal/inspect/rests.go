@@ -1,0 +1,296 @@
+package inspect
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"math/cmplx"
+	"slices"
+
+	"gonum.org/v1/gonum/floats"
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/cmd/tonepose/internal/bench"
+	"tonepose/cmd/tonepose/internal/stream"
+	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/fieldmodels/rigid"
+	"tonepose/multitone/coupling"
+	"tonepose/multitone/recording"
+	"tonepose/solver"
+)
+
+// Rests are the stretches at which sensors rested, beside a plan of stations.
+type Rests struct {
+	Plan    string `json:"plan"`
+	ByOrder bool   `json:"by_order"` // numbered by their order alone; else by the poses that the rig gives
+	Found   []Rest `json:"found"`
+	// Beside are rests at none of the stations, Missing the stations at which no rest was found.
+	Beside  []Rest   `json:"beside"`
+	Missing []string `json:"missing"`
+}
+
+// Rest is one of them, a little inside of it.
+type Rest struct {
+	Station string  `json:"station,omitempty"`
+	Line    int     `json:"line,omitempty"` // of the plan
+	Sensor  string  `json:"sensor"`
+	StartS  float64 `json:"start_s"`
+	StopS   float64 `json:"stop_s"`
+	// OffM and OffRad are how far the pose that the rig gives is from the station's; NaN: not asked.
+	OffM   float64 `json:"off_m"`
+	OffRad float64 `json:"off_rad"`
+
+	couplings solver.Couplings
+}
+
+const (
+	// movedBy is the mean square in sigmas from which a window is elsewhere than those before it: sigmas of short
+	// windows are known to a fifth or so, and a rest that is broken in two is worse than one that a creeping start joins.
+	movedBy = 4
+	// shaken is how far couplings may change at rest, relative: boards tremble, drives wander.
+	shaken = 1e-3
+	// windowsPerStation is into how many windows a station's share of the recording is cut, where the tones allow.
+	windowsPerStation = 16
+	// leastWindows are needed for a rest: one at each end is left out.
+	leastWindows = 4
+	// lever turns an angle between poses into a length [m].
+	lever = 0.1
+)
+
+// findRests finds where the sensors of a plan rested, and which station each rest is.
+func (in *Inspection) findRests(ctx context.Context, r *recording.Reader, b *bench.Bench, survey *stream.Survey, plan string, progress stream.Progress) error {
+	stations, err := tables.ReadPoses(plan, b.SensorNames())
+	if err != nil {
+		return err
+	}
+	info := r.Info()
+	window := max(in.shortest(), min(0.05, info.Duration()/float64(windowsPerStation*len(stations))))
+	watches := make([]*watch, len(b.Sensors()))
+	coupler := b.Coupler()
+	for i := range watches {
+		watches[i] = &watch{window: window, matrix: coupler.Matrix(i)}
+	}
+	driven := b.Rig().Playback == nil
+	_, err = stream.Measure(ctx, r, survey, stream.Measurement{Tones: in.tones, Windows: stream.Windows{Length: window, Hop: window}}, func(f *stream.Measured) error {
+		if err := coupler.Tune(f.Hz); err != nil {
+			return err
+		}
+		for i, w := range watches {
+			coupler.Fill(w.matrix, i, f.Frame)
+			w.see(f.Time-f.Duration/2, in.rig.Playback != nil)
+		}
+		return nil
+	}, progress)
+	if err != nil {
+		return err
+	}
+	in.Rests = &Rests{Plan: plan, Found: []Rest{}, Beside: []Rest{}, Missing: []string{}}
+	for i, w := range watches {
+		name := b.SensorNames()[i]
+		w.end()
+		for k := range w.rests {
+			w.rests[k].Sensor = name
+		}
+		var own []tables.Station
+		for _, s := range stations {
+			if s.Sensor == name {
+				own = append(own, s)
+			}
+		}
+		if err := in.Rests.match(w.rests, own, i, b, driven); err != nil {
+			return err
+		}
+	}
+	slices.SortStableFunc(in.Rests.Found, func(x, y Rest) int { return x.Line - y.Line })
+	return nil
+}
+
+// watch follows the couplings of one sensor and keeps where they do not change.
+type watch struct {
+	window  float64
+	matrix  coupling.Matrix
+	began   float64 // of the windows that agree
+	windows int
+	sum     []complex128
+	noise   []float64 // sum of their variances
+	rests   []Rest
+}
+
+// see takes the couplings of the next window. Currents that are not digitised leave phases open.
+func (w *watch) see(start float64, amplitudes bool) {
+	if amplitudes {
+		for i, v := range w.matrix.Value {
+			w.matrix.Value[i] = complex(cmplx.Abs(v), 0)
+		}
+	}
+	if w.windows > 0 && w.moved() {
+		w.end()
+	}
+	if w.windows == 0 {
+		w.began = start
+		w.sum, w.noise = make([]complex128, len(w.matrix.Value)), make([]float64, len(w.matrix.Value))
+	}
+	w.windows++
+	for i, v := range w.matrix.Value {
+		if variance := w.matrix.Variance[i]; !math.IsInf(variance, 1) {
+			w.sum[i] += v
+			w.noise[i] += variance
+		}
+	}
+}
+
+// moved tells whether the window at hand is elsewhere than the mean of those before.
+func (w *watch) moved() bool {
+	n := float64(w.windows)
+	total := 0.0
+	for _, v := range w.sum {
+		total += real(v)*real(v) + imag(v)*imag(v)
+	}
+	floor := shaken * shaken * total / (n * n) / float64(len(w.sum))
+	square, count := 0.0, 0
+	for i, v := range w.matrix.Value {
+		variance := w.matrix.Variance[i]
+		if math.IsInf(variance, 1) {
+			continue
+		}
+		d := v - w.sum[i]/complex(n, 0)
+		square += (real(d)*real(d) + imag(d)*imag(d)) / (2*(variance+w.noise[i]/(n*n)) + floor)
+		count++
+	}
+	return square > movedBy*float64(count)
+}
+
+// end keeps the windows that agreed, but for the first and the last, if they are enough.
+func (w *watch) end() {
+	if n := w.windows; n >= leastWindows {
+		rest := Rest{StartS: w.began + w.window, StopS: w.began + float64(n-1)*w.window, OffM: math.NaN(), OffRad: math.NaN()}
+		for i, v := range w.sum {
+			rest.couplings.Value = append(rest.couplings.Value, real(v)/float64(n))
+			variance := w.noise[i] / float64(n*n)
+			if variance == 0 {
+				variance = math.Inf(1)
+			}
+			rest.couplings.Variance = append(rest.couplings.Variance, variance)
+		}
+		w.rests = append(w.rests, rest)
+	}
+	w.windows = 0
+}
+
+// match numbers rests by stations, both in the order of time. With digitised drives the pose
+// of each rest tells where it was, so that a station left out, or a rest between two, shifts
+// nothing; else there must be as many of both.
+func (out *Rests) match(rests []Rest, stations []tables.Station, sensor int, b *bench.Bench, driven bool) error {
+	of := make([]int, len(rests)) // station of each rest, −1: none
+	placed := 0
+	if driven && len(stations) > 0 {
+		solve, err := b.Solver(sensor)
+		if err != nil {
+			return err
+		}
+		poses := make([]*rigid.Pose, len(rests))
+		for k := range rests {
+			if found := solve.Cold(rests[k].couplings); found.Status == solver.Converged && found.Pose.Finite() {
+				poses[k] = &found.Pose
+			}
+		}
+		of = align(len(rests), len(stations), gate(stations), func(k, s int) float64 {
+			if poses[k] == nil {
+				return math.Inf(1)
+			}
+			return apart(*poses[k], stations[s].Pose)
+		})
+		for k, s := range of {
+			if s >= 0 {
+				placed++
+				off, turn := poses[k].Minus(stations[s].Pose)
+				rests[k].OffM, rests[k].OffRad = r3.Norm(off), r3.Norm(turn)
+			}
+		}
+	}
+	if 2*placed < len(stations) && len(rests) == len(stations) {
+		out.ByOrder = true
+		for k := range of {
+			of[k] = k
+			rests[k].OffM, rests[k].OffRad = math.NaN(), math.NaN()
+		}
+	} else if 2*placed < len(stations) {
+		return fmt.Errorf("%s: %d stations of sensor %s, and %d rests, of which %d are at their places: is it the plan of this recording, in the frame of the rig? rests are numbered by their order alone where there are as many as stations",
+			out.Plan, len(stations), b.SensorNames()[sensor], len(rests), placed)
+	}
+	taken := make([]bool, len(stations))
+	for k, rest := range rests {
+		s := of[k]
+		if s < 0 {
+			out.Beside = append(out.Beside, rest)
+			continue
+		}
+		taken[s] = true
+		rest.Station, rest.Line = stations[s].Name(), stations[s].Line
+		out.Found = append(out.Found, rest)
+	}
+	for s := range stations {
+		if !taken[s] {
+			out.Missing = append(out.Missing, stations[s].Name())
+		}
+	}
+	return nil
+}
+
+// apart is how far a pose is from another, turns counted with the lever [m].
+func apart(a, b rigid.Pose) float64 {
+	off, turn := a.Minus(b)
+	return math.Hypot(r3.Norm(off), lever*r3.Norm(turn))
+}
+
+// gate is how far a rest may be from its station: half way to the next one.
+func gate(stations []tables.Station) float64 {
+	var nearest []float64
+	for i := range stations {
+		near := lever
+		for k := range stations {
+			if d := apart(stations[i].Pose, stations[k].Pose); k != i && d > 0 {
+				near = min(near, d)
+			}
+		}
+		nearest = append(nearest, near)
+	}
+	return floats.Min(nearest) / 2
+}
+
+// align pairs rests with stations so that both keep their order, every pair is nearer than
+// the gate, and the sum of distances, a gate for what stays alone, is least. It returns the
+// station of each rest, −1 for none.
+func align(rests, stations int, gate float64, distance func(rest, station int) float64) []int {
+	cost := make([][]float64, rests+1) // of the first k rests and s stations
+	for k := range cost {
+		cost[k] = make([]float64, stations+1)
+		for s := range cost[k] {
+			switch {
+			case k == 0:
+				cost[k][s] = float64(s) * gate
+			case s == 0:
+				cost[k][s] = float64(k) * gate
+			default:
+				cost[k][s] = min(cost[k-1][s], cost[k][s-1]) + gate
+				if d := distance(k-1, s-1); d < gate {
+					cost[k][s] = min(cost[k][s], cost[k-1][s-1]+d)
+				}
+			}
+		}
+	}
+	of := make([]int, rests)
+	for k, s := rests, stations; k > 0; {
+		switch {
+		case s > 0 && distance(k-1, s-1) < gate && cost[k][s] == cost[k-1][s-1]+distance(k-1, s-1):
+			k, s = k-1, s-1
+			of[k] = s
+		case s > 0 && cost[k][s] == cost[k][s-1]+gate:
+			s--
+		default:
+			k--
+			of[k] = -1
+		}
+	}
+	return of
+}
