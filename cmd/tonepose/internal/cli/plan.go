@@ -323,9 +323,12 @@ func (o *planOptions) write(p *plan.Plan, s Streams) error {
 	if o.stations == "" {
 		return nil
 	}
-	n, err := plan.WriteStations(p.Bench, o.stations, o.board)
+	n, left, err := p.WriteStations(o.stations, o.board)
 	if err != nil {
 		return err
+	}
+	if left > 0 {
+		o.output.note(s, "%d positions are left out, as channels can clip there", left)
 	}
 	sheets, err := report.SaveStations(p.Bench, o.stations, o.figures)
 	if err != nil {
@@ -337,7 +340,7 @@ func (o *planOptions) write(p *plan.Plan, s Streams) error {
 	if o.board.PaceS > 0 {
 		o.output.note(s, "%d stations in %s: begin each at its start_s, counted from the recording's first sample", n, o.stations)
 	} else {
-		o.output.note(s, "%d stations in %s: fill in start_s and stop_s, the seconds from the recording's first sample between which the sensor rested", n, o.stations)
+		o.output.note(s, "%d stations in %s: visit them in this order, then tonepose inspect RECORDING --rig RIG --stations %[2]s --out DIR finds when the sensor rested at each (or fill in start_s and stop_s, in seconds from the first sample)", n, o.stations)
 	}
 	return nil
 }

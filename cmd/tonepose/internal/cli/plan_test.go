@@ -169,15 +169,23 @@ func TestPlanSaysWhereTheDemoRigExceeds(t *testing.T) {
 func TestPlanStations(t *testing.T) {
 	dir := t.TempDir()
 	file := filepath.Join(dir, "board.csv")
-	_, errs := runPlanTest(t, 0, planRigs+"pipe-bench.rig.yaml", "--stations", file, "--spacing", "100mm", "--levels", "2", "--orientations", "3")
-	if !strings.Contains(errs, "150 stations") || !strings.Contains(errs, "fill in start_s") { // 5 × 5 places
+	// At a tenth of its gain no place clips.
+	text, err := os.ReadFile(planRigs + "pipe-bench.rig.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	faint := filepath.Join(dir, "faint.rig.yaml")
+	if err := os.WriteFile(faint, bytes.ReplaceAll(text, []byte("gain: 100.0"), []byte("gain: 10.0")), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	_, errs := runPlanTest(t, 0, faint, "--stations", file, "--spacing", "100mm", "--levels", "2", "--orientations", "3")
+	if !strings.Contains(errs, "150 stations") || !strings.Contains(errs, "inspect RECORDING --rig RIG --stations") { // 5 × 5 places
 		t.Errorf("message %q", errs)
 	}
 	if _, err := tables.ReadTruth(file, []string{"probe"}); err == nil || !strings.Contains(err.Error(), "2") || !strings.Contains(err.Error(), "start_s") {
 		t.Errorf("without times: %v", err)
 	}
-	text, err := os.ReadFile(file)
-	if err != nil {
+	if text, err = os.ReadFile(file); err != nil {
 		t.Fatal(err)
 	}
 	// Two heights in three attitudes, four to a sheet.
@@ -212,19 +220,19 @@ func TestPlanStations(t *testing.T) {
 			t.Errorf("station %d is not next to the one before", i)
 		}
 	}
-	r, err := rig.Load(planRigs+"pipe-bench.rig.yaml", rig.Options{})
+	r, err := rig.Load(faint, rig.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
 	paced := filepath.Join(dir, "paced.csv")
 	board := plan.BoardOptions{SpacingM: 0.2, Levels: 1, Orientations: 1, PaceS: 5, HoldS: 1.5, SigmaM: 1e-4, SigmaRad: 1e-3}
-	if n, err := plan.WriteStations(r, paced, board); err != nil || n != 9 {
+	if n, left, err := (&plan.Plan{Bench: r}).WriteStations(paced, board); left != 0 || err != nil || n != 9 {
 		t.Fatalf("%d stations, %v", n, err)
 	}
 	if stations, err = tables.ReadReference(paced, []string{"probe"}); err != nil || len(stations) != 9 || stations[8].Start != 40 || stations[8].Stop != 41.5 {
 		t.Errorf("paced: %v, %v", stations, err)
 	}
-	if _, err := plan.WriteStations(r, paced, board); err == nil || !strings.Contains(err.Error(), "--force") {
+	if _, _, err := (&plan.Plan{Bench: r}).WriteStations(paced, board); err == nil || !strings.Contains(err.Error(), "--force") {
 		t.Errorf("over an existing file: %v", err)
 	}
 }
@@ -286,6 +294,50 @@ func TestPlanRefuses(t *testing.T) {
 	}
 	if entries, _ := os.ReadDir(dir); len(entries) > 0 {
 		t.Errorf("%s was left behind", entries[0].Name())
+	}
+}
+
+// Of a bench whose gain is too high near the coils, the stations are those where the simulated
+// converter does not clip at rest; of those that a lower gain would allow, some clip.
+func TestPlanStationsKeepClearOfClipping(t *testing.T) {
+	dir := t.TempDir()
+	text, err := os.ReadFile(planRigs + "pipe-bench.rig.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	bench := func(name, gain string) string {
+		file := filepath.Join(dir, name+".rig.yaml")
+		if err := os.WriteFile(file, bytes.ReplaceAll(text, []byte("gain: 100.0"), []byte("gain: "+gain)), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		return file
+	}
+	loud, quiet := bench("loud", "1000"), bench("quiet", "10")
+	for _, c := range []struct {
+		planned string
+		clips   bool
+	}{{loud, false}, {quiet, true}} {
+		board := filepath.Join(dir, filepath.Base(c.planned)+".csv")
+		_, errs := runPlanTest(t, 0, c.planned, "--stations", board, "--levels", "3", "--orientations", "1", "--pace", "40ms", "--hold", "20ms")
+		if strings.Contains(errs, "left out, as channels can clip there") == c.clips {
+			t.Errorf("%s: %s", c.planned, errs)
+		}
+		var out, warnings bytes.Buffer
+		recorded := strings.TrimSuffix(board, ".csv") + ".wav"
+		for _, args := range [][]string{{"simulate", loud, "--path", board, "--out", recorded, "--quiet"}, {"solve", recorded, "--rig", loud, "--intervals", board, "--out", recorded + ".solved", "--json"}} {
+			out.Reset()
+			if code := Run(t.Context(), args, Streams{Out: &out, Err: &warnings}); code != 0 {
+				t.Fatalf("%v: exit code %d: %s", args, code, &warnings)
+			}
+		}
+		var solved struct{ Flags []struct{ Flag string } }
+		if err := json.Unmarshal(out.Bytes(), &solved); err != nil {
+			t.Fatal(err)
+		}
+		clipped := slices.ContainsFunc(solved.Flags, func(f struct{ Flag string }) bool { return f.Flag == "clipped" })
+		if clipped != c.clips {
+			t.Errorf("%s: flags of the rests %+v", c.planned, solved.Flags)
+		}
 	}
 }
 

@@ -3,7 +3,9 @@ package plan
 import (
 	"context"
 	"math"
+	"slices"
 
+	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/cmd/tonepose/internal/bench"
@@ -211,14 +213,7 @@ func (p *Plan) ranges(ctx context.Context, array fieldmodels.Array, sensor int) 
 		if err := ctx.Err(); err != nil {
 			return nil, err
 		}
-		for e := range array.Emitters {
-			b, err := array.Emitters[e].Source.Field(at)
-			size := math.Inf(1) // on the wire
-			if err == nil {
-				size = r3.Norm(b) * r.Emitters[e].CurrentPeakA
-			}
-			fields[i] = append(fields[i], size)
-		}
+		fields[i] = p.fields(array, at)
 	}
 	var out []Range
 	for k := range r.Sensors[sensor].Coils {
@@ -239,10 +234,9 @@ func (p *Plan) ranges(ctx context.Context, array fieldmodels.Array, sensor int) 
 		clipped := 0
 		strongest := 0.0 // rms, mean over orientations
 		for i, at := range positions {
-			peak, square := 0.0, 0.0
+			peak, square := floats.Dot(perTesla, fields[i]), 0.0
 			for e, b := range fields[i] {
 				v := perTesla[e] * b
-				peak += v
 				square += v * v / 2 / 3 // a third: all orientations alike
 			}
 			rms := math.Sqrt(square)
@@ -268,6 +262,54 @@ func (p *Plan) ranges(ctx context.Context, array fieldmodels.Array, sensor int) 
 	}
 	p.rangeCautions(out)
 	return out, nil
+}
+
+// fields are those of each emitter's current at a position [T peak]; +Inf on a wire.
+func (p *Plan) fields(array fieldmodels.Array, at r3.Vec) (list []float64) {
+	for e := range array.Emitters {
+		b, err := array.Emitters[e].Source.Field(at)
+		size := math.Inf(1)
+		if err == nil {
+			size = r3.Norm(b) * p.Bench.Emitters[e].CurrentPeakA
+		}
+		list = append(list, size)
+	}
+	return list
+}
+
+// clipping tells of a position of a sensor whether one of its channels can exceed full scale
+// there, in the worst orientation.
+func (p *Plan) clipping() (func(sensor int, at r3.Vec) bool, error) {
+	r := p.Bench
+	array, err := p.array()
+	if err != nil {
+		return nil, err
+	}
+	type input struct {
+		perTesla []float64 // of each emitter
+		fullV    float64
+	}
+	inputs := make([][]input, len(r.Sensors)) // of each sensor's coils
+	for s := range r.Sensors {
+		for k := range r.Sensors[s].Coils {
+			c := &r.Sensors[s].Coils[k]
+			in := input{fullV: r.Channels[c.Channel].FullScaleV}
+			for _, e := range r.Emitters {
+				at, err := p.receiveChain(c.Channel, e.ToneHz, p.thermal(c))
+				if err != nil {
+					return nil, err
+				}
+				in.perTesla = append(in.perTesla, at.gain*2*math.Pi*e.ToneHz*c.AreaTurnsM2)
+			}
+			inputs[s] = append(inputs[s], in)
+		}
+	}
+	return func(sensor int, at r3.Vec) bool {
+		fields := p.fields(array, at)
+		return slices.ContainsFunc(inputs[sensor], func(in input) bool {
+			return in.fullV > 0 && floats.Dot(in.perTesla, fields) > in.fullV
+		})
+	}, nil
 }
 
 // rangeCautions warns of channels that clip or stay small.

@@ -46,37 +46,48 @@ const maxStations = 2000
 
 // WriteStations writes the test plan of a bench to a CSV file: for each orientation,
 // each sensor and each level a grid of positions centred in the working volume,
-// walked forth and back. Columns are those of assess --truth, calibrate
-// --intervals and solve --intervals. It returns the number of rows.
-func WriteStations(r *rig.Rig, file string, o BoardOptions) (int, error) {
+// walked forth and back. Positions at which a channel can clip are left out. Columns are
+// those of assess --truth, calibrate --intervals and solve --intervals. It returns the
+// number of rows, and of those left out.
+func (p *Plan) WriteStations(file string, o BoardOptions) (written, left int, err error) {
+	r := p.Bench
 	v := r.WorkingVolume
 	columns, rows := holes(v.Max.X-v.Min.X, o.SpacingM), holes(v.Max.Y-v.Min.Y, o.SpacingM)
 	count := float64(o.Levels) * float64(o.Orientations) * float64(len(r.Sensors)) * columns * rows
 	if count > maxStations {
-		return 0, fmt.Errorf("a spacing of %g m makes %.0f stations, more than %d: choose a wider one", o.SpacingM, count, maxStations)
+		return 0, 0, fmt.Errorf("a spacing of %g m makes %.0f stations, more than %d: choose a wider one", o.SpacingM, count, maxStations)
+	}
+	clips, err := p.clipping()
+	if err != nil {
+		return 0, 0, err
 	}
 	batch := &files.Batch{Force: o.Force}
 	defer batch.Abort()
-	err := batch.Fill(file, func(w io.Writer) error { return writeStations(w, r, o, int(columns), int(rows)) })
-	if err != nil {
-		return 0, err
+	err = batch.Fill(file, func(w io.Writer) error {
+		written, err = writeStations(w, r, o, int(columns), int(rows), clips)
+		return err
+	})
+	if err == nil && written == 0 {
+		err = fmt.Errorf("no station is left: channels can clip at all of %.0f positions: lower the gains as suggested, or the currents", count)
 	}
-	return int(count), batch.Commit()
+	if err != nil {
+		return 0, 0, err
+	}
+	return written, int(count) - written, batch.Commit()
 }
 
 // holes is how many positions of a spacing fit into a length, both ends counted.
 func holes(length, spacing float64) float64 { return math.Floor(length/spacing+1e-9) + 1 }
 
-func writeStations(to io.Writer, r *rig.Rig, o BoardOptions, columns, rows int) error {
+func writeStations(to io.Writer, r *rig.Rig, o BoardOptions, columns, rows int, clips func(sensor int, at r3.Vec) bool) (station int, err error) {
 	w := bufio.NewWriter(to)
 	fmt.Fprintln(w, "start_s,stop_s,sensor,x_m,y_m,z_m,qw,qx,qy,qz,sigma_position_m,sigma_rotation_rad,station,orientation")
 	v := r.WorkingVolume
 	middle := r3.Scale(0.5, r3.Add(v.Min, v.Max))
 	number := func(x float64) string { return strconv.FormatFloat(math.Round(x*1e9)/1e9+0, 'g', -1, 64) }
-	station := 0
 	for _, orientation := range orientations[:o.Orientations] {
 		q := orientation.q
-		for _, s := range r.Sensors {
+		for sensor, s := range r.Sensors {
 			for i := range o.Levels * columns * rows {
 				x, y, level := i%columns, i/columns%rows, i/columns/rows
 				if y%2 == 1 {
@@ -86,16 +97,20 @@ func writeStations(to io.Writer, r *rig.Rig, o BoardOptions, columns, rows int) 
 				if o.Levels > 1 {
 					z = v.Min.Z + (v.Max.Z-v.Min.Z)*float64(level)/float64(o.Levels-1)
 				}
+				at := r3.Vec{X: middle.X + o.SpacingM*(float64(x)-float64(columns-1)/2), Y: middle.Y + o.SpacingM*(float64(y)-float64(rows-1)/2), Z: z}
+				if clips(sensor, at) {
+					continue
+				}
 				start, stop := "", ""
 				if o.PaceS > 0 {
 					start, stop = number(float64(station)*o.PaceS), number(float64(station)*o.PaceS+o.HoldS)
 				}
 				station++
 				fmt.Fprintf(w, "%s,%s,%s,%s,%s,%s,%.9g,%.9g,%.9g,%.9g,%g,%g,%d,%s\n", start, stop, s.Name,
-					number(middle.X+o.SpacingM*(float64(x)-float64(columns-1)/2)), number(middle.Y+o.SpacingM*(float64(y)-float64(rows-1)/2)), number(z),
+					number(at.X), number(at.Y), number(at.Z),
 					q.Real, q.Imag, q.Jmag, q.Kmag, o.SigmaM, o.SigmaRad, station, orientation.name)
 			}
 		}
 	}
-	return w.Flush()
+	return station, w.Flush()
 }
