@@ -13,7 +13,10 @@ import (
 type CrossValidation struct {
 	PositionRMS float64 // [m], the reference's own error included
 	RotationRMS float64 // [rad], alike; a rotation that changes no coupling counts as right
-	Stations    []HeldOut
+	// PositionDrawn and RotationDrawn are the same with the bench as drawn: nothing calibrated
+	// but the frame of the references and the markers, where these are free.
+	PositionDrawn, RotationDrawn float64
+	Stations                     []HeldOut
 }
 
 // HeldOut is one station's error.
@@ -32,6 +35,8 @@ func CrossValidate(p *Problem, o Options, k int) (*CrossValidation, error) {
 	}
 	cv := &CrossValidation{Stations: make([]HeldOut, len(p.Stations))}
 	var used []int
+	drawn := o
+	drawn.Free &= Frame | Marker
 	for fold := range k {
 		part, held := *p, *p
 		part.Stations, held.Stations = nil, nil
@@ -52,19 +57,21 @@ func CrossValidate(p *Problem, o Options, k int) (*CrossValidation, error) {
 		if err != nil {
 			return nil, fmt.Errorf("fold %d of %d: %w", fold+1, k, err)
 		}
-		f, err := newFit(&held, o)
+		f, err := meet(&held, o, res.fit)
 		if err != nil {
-			return nil, err
+			return nil, fmt.Errorf("fold %d of %d: %w", fold+1, k, err)
 		}
-		f.adopt(res.fit)
-		f.frozen = true
-		if _, _, status := f.descend(f.linearise()); status != Converged {
-			return nil, fmt.Errorf("fold %d of %d: poses of the held-out stations: %w", fold+1, k, status.Err())
+		before, err := asDrawn(&part, &held, drawn)
+		if err != nil {
+			return nil, fmt.Errorf("fold %d of %d, as drawn: %w", fold+1, k, err)
 		}
 		for i, s := range index {
 			h := HeldOut{Name: p.Stations[s].Name}
 			h.Position, h.Rotation = f.off(i)
 			cv.Stations[s] = h
+			position, rotation := before.off(i)
+			cv.PositionDrawn += r3.Norm2(position)
+			cv.RotationDrawn += r3.Norm2(rotation)
 		}
 		used = append(used, index...)
 	}
@@ -75,7 +82,38 @@ func CrossValidate(p *Problem, o Options, k int) (*CrossValidation, error) {
 		rotation += r3.Norm2(h.Rotation) / float64(len(used))
 	}
 	cv.PositionRMS, cv.RotationRMS = math.Sqrt(position), math.Sqrt(rotation)
+	n := float64(len(used))
+	cv.PositionDrawn, cv.RotationDrawn = math.Sqrt(cv.PositionDrawn/n), math.Sqrt(cv.RotationDrawn/n)
 	return cv, nil
+}
+
+// meet solves the held-out stations on the bench of another fit.
+func meet(held *Problem, o Options, bench *fit) (*fit, error) {
+	f, err := newFit(held, o)
+	if err != nil {
+		return nil, err
+	}
+	if bench != nil {
+		f.adopt(bench)
+	}
+	f.frozen = true
+	if _, _, status := f.descend(f.linearise()); status != Converged {
+		return nil, fmt.Errorf("poses of the held-out stations: %w", status.Err())
+	}
+	return f, nil
+}
+
+// asDrawn solves them on the bench as drawn, with what else the options leave free.
+func asDrawn(part, held *Problem, o Options) (*fit, error) {
+	if o.Free == 0 {
+		o.Free = EmitterPosition // frozen, so none moves
+		return meet(held, o, nil)
+	}
+	res, err := Calibrate(part, o)
+	if err != nil {
+		return nil, err
+	}
+	return meet(held, o, res.fit)
 }
 
 // adopt takes the parameters and columns of another fit of the same bench.

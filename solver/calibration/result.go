@@ -51,6 +51,7 @@ type Parameter struct {
 	After     float64
 	Sigma     float64 // one standard deviation of After
 	Tolerance float64 // one sigma of Before as it was used; 0: none
+	Assumed   bool    // Tolerance is one of a usual size, as none is stated
 }
 
 // Moved is the deviation from the drawing in standard deviations of After: how
@@ -75,7 +76,7 @@ func (f *fit) result(cost float64, iterations int, status Status, gauges []Gauge
 			r.DOF++
 		}
 		r.Parameters = append(r.Parameters, Parameter{
-			Name: c.name, Unit: c.unit, Group: c.group, Tolerance: f.prior[i], Before: before, After: before + change,
+			Name: c.name, Unit: c.unit, Group: c.group, Tolerance: f.prior[i], Assumed: f.assumed[i], Before: before, After: before + change,
 		})
 	}
 	r.DOF -= len(f.x)

@@ -145,6 +145,11 @@ func TestCrossValidate(t *testing.T) {
 	if least := math.Sqrt(3) * 1e-3; cv.RotationRMS < 0.8*least || cv.RotationRMS > 1.5*least {
 		t.Errorf("rotation %.3f mrad rms, want about %.3f", 1e3*cv.RotationRMS, 1e3*least)
 	}
+	// As drawn, the emitters are off by their tolerances, a millimetre and twenty milliradians, which are far
+	// more than references and noise.
+	if cv.PositionDrawn < 3*cv.PositionRMS || cv.RotationDrawn < 3*cv.RotationRMS {
+		t.Errorf("as drawn %.3f mm and %.3f mrad rms", 1e3*cv.PositionDrawn, 1e3*cv.RotationDrawn)
+	}
 	for s, h := range cv.Stations {
 		if h.Name != v.problem.Stations[s].Name || h.Position == (r3.Vec{}) {
 			t.Errorf("station %d: %+v", s, h)

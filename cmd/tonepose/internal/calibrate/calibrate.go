@@ -29,9 +29,15 @@ type Options struct {
 	Adjust        calibration.Options
 	Map           bool   // also map what static metal adds to the fields
 	Degree        int    // of the map's potentials; 0: found from the couplings
-	Folds         int    // of the cross-validation; 0: none
+	Folds         int    // of the cross-validation; 0: none, FewFolds: a few if stations suffice
 	Suggest       string // CSV of positions for a further station; empty: none
 }
+
+// FewFolds leaves the number of folds to the number of stations.
+const (
+	FewFolds   = -1
+	usualFolds = 5
+)
 
 // Result is a calibration, not yet written.
 type Result struct {
@@ -162,12 +168,17 @@ func (o *Options) summarise(out *Result, st *Stations, metal *Metal, sensors []s
 		return nil, err
 	}
 	sum.Recording, sum.Rig, sum.Out, sum.Free = out.Info.Name, o.Rig, o.Out, o.Adjust.Free.String()
+	if o.Folds == FewFolds {
+		if o.Folds = usualFolds; o.Self || o.Map || len(st.Problem.Stations) < 3*usualFolds {
+			o.Folds = 0
+		}
+	}
 	if o.Folds > 0 {
 		cv, err := calibration.CrossValidate(&st.Problem, o.Adjust, o.Folds)
 		if err != nil {
 			return nil, err
 		}
-		sum.Validation = &Validation{o.Folds, cv.PositionRMS, cv.RotationRMS}
+		sum.Validation = &Validation{o.Folds, cv.PositionDrawn, cv.RotationDrawn, cv.PositionRMS, cv.RotationRMS}
 	}
 	if metal != nil {
 		m := metal.Map

@@ -75,8 +75,8 @@ func (s *Stations) keep(r *calibration.Reconciled) {
 func contradictions(all []tables.Station, r *calibration.Reconciled) (words []string) {
 	for _, o := range r.Omitted {
 		row := &all[o.Station]
-		words = append(words, fmt.Sprintf("line %d, sensor %s contradicts the other stations (chi-square %.4g of %.3g): %s: left out, %d stations are left",
-			row.Line, row.Sensor, o.ChiSquare+o.ReferenceChiSquare, o.DOF, apart(&o.StationReport), len(r.Kept)))
+		words = append(words, fmt.Sprintf("station %s, sensor %s contradicts the other stations (chi-square %.4g of %.3g): %s: left out, %d stations are left",
+			row.Name(), row.Sensor, o.ChiSquare+o.ReferenceChiSquare, o.DOF, apart(&o.StationReport), len(r.Kept)))
 	}
 	for _, c := range r.Components {
 		if c.Factor == 1 {

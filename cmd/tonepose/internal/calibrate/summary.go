@@ -58,8 +58,9 @@ type Parameter struct {
 	Before    float64 `json:"before"`
 	After     float64 `json:"after"`
 	Sigma     float64 `json:"sigma"`
-	Moved     float64 `json:"moved"`     // in sigmas; NaN where nothing is known
-	Tolerance float64 `json:"tolerance"` // as counted
+	Moved     float64 `json:"moved"`            // in sigmas; NaN where nothing is known
+	Tolerance float64 `json:"tolerance"`        // as counted
+	Stated    float64 `json:"stated_tolerance"` // one sigma, as the rig states it; 0: it does not
 }
 
 // Gauge is a change of parameters that changes no coupling.
@@ -78,6 +79,7 @@ type Emitter struct {
 // Station says how one station fits.
 type Station struct {
 	Line          int        `json:"line"` // of the intervals
+	Name          string     `json:"station"`
 	StartS        float64    `json:"start_s"`
 	StopS         float64    `json:"stop_s"`
 	Sensor        string     `json:"sensor"`
@@ -103,14 +105,17 @@ type Marker struct {
 
 // Validation is how well stations are met that had no part in it.
 type Validation struct {
-	Folds       int     `json:"folds"`
-	PositionRMS float64 `json:"position_rms_m"`
-	RotationRMS float64 `json:"orientation_rms_rad"`
+	Folds         int     `json:"folds"`
+	PositionDrawn float64 `json:"position_rms_as_drawn_m"`
+	RotationDrawn float64 `json:"orientation_rms_as_drawn_rad"`
+	PositionRMS   float64 `json:"position_rms_m"`
+	RotationRMS   float64 `json:"orientation_rms_rad"`
 }
 
 // Suggestion is the further station that would add most.
 type Suggestion struct {
 	Line            int     `json:"line"`
+	Name            string  `json:"station"`
 	Before          float64 `json:"worst_before"` // sigma over tolerance
 	BeforeParameter string  `json:"worst_before_parameter"`
 	After           float64 `json:"worst_after"`
@@ -139,8 +144,12 @@ func summarise(st *Stations, res *calibration.Result) (*Summary, error) {
 	sum := &Summary{Status: string(res.Status), Iterations: res.Iterations, Chi2: res.ChiSquare, DOF: res.DOF,
 		Missing: st.Missing, Flags: st.Flags, Frame: res.Frame(), Gauges: []Gauge{}, Inputs: []Input{}, LeftOut: []Station{}, Contradictions: []string{}}
 	for _, p := range res.Parameters {
+		stated := p.Tolerance
+		if p.Assumed {
+			stated = 0
+		}
 		sum.Parameters = append(sum.Parameters, Parameter{Name: p.Name, Unit: p.Unit, Before: p.Before, After: p.After,
-			Sigma: p.Sigma, Moved: p.Moved(), Tolerance: p.Tolerance})
+			Sigma: p.Sigma, Moved: p.Moved(), Tolerance: p.Tolerance, Stated: stated})
 	}
 	for _, g := range res.Gauges {
 		held := "stated tolerances"
@@ -172,7 +181,7 @@ func summarise(st *Stations, res *calibration.Result) (*Summary, error) {
 }
 
 func stationOf(row *tables.Station, rep *calibration.StationReport, coils int) Station {
-	return Station{Line: row.Line, StartS: row.Start, StopS: row.Stop, Sensor: row.Sensor, Chi2: rep.ChiSquare, ReferenceChi2: rep.ReferenceChiSquare,
+	return Station{Line: row.Line, Name: row.Name(), StartS: row.Start, StopS: row.Stop, Sensor: row.Sensor, Chi2: rep.ChiSquare, ReferenceChi2: rep.ReferenceChiSquare,
 		DOF: rep.DOF, PValue: rep.PValue, Leverage: rep.Leverage, Outlier: rep.Outlier,
 		Coils: coils, OffPositionM: vector(rep.OffPosition), OffRotation: vector(rep.OffRotation), Residuals: rep.Residuals}
 }
@@ -182,6 +191,11 @@ func stationOf(row *tables.Station, rep *calibration.StationReport, coils int) S
 func (sum *Summary) reconcile(all []tables.Station, r *calibration.Reconciled, b *bench.Bench) {
 	sum.Stated = &AsStated{r.Stated.ChiSquare, r.Stated.DOF}
 	sum.Inputs = inputs(r.Components)
+	for i, p := range r.Stated.Parameters { // tolerances that the couplings contradict are counted larger
+		if !p.Assumed {
+			sum.Parameters[i].Stated = p.Tolerance
+		}
+	}
 	for _, o := range r.Omitted {
 		row := &all[o.Station]
 		sum.LeftOut = append(sum.LeftOut, stationOf(row, &o.StationReport, len(b.Sensors()[slices.Index(b.SensorNames(), row.Sensor)].Coils)))
@@ -217,7 +231,7 @@ func (sum *Summary) suggest(st *Stations, res *calibration.Result, positions []t
 		}
 		return res.Parameters[i].Name
 	}
-	sum.Suggestion = &Suggestion{Line: positions[best].Line, Before: before.Worst, BeforeParameter: name(before.Parameter),
+	sum.Suggestion = &Suggestion{Line: positions[best].Line, Name: positions[best].Name(), Before: before.Worst, BeforeParameter: name(before.Parameter),
 		After: gains[best].Worst, AfterParameter: name(gains[best].Parameter)}
 	return nil
 }

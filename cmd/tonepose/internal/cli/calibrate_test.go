@@ -3,7 +3,9 @@ package cli
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"math"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -120,6 +122,55 @@ func TestCalibrationRecording(t *testing.T) {
 	}
 }
 
+// What an engineer reads: moves as a drawing has them, beside the tolerance that the rig
+// states, stations by name, and what was gained on stations held out.
+func TestCalibrateTellsMovesBesideTolerances(t *testing.T) {
+	text, err := os.ReadFile(planRigs + "pipe-bench.rig.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	const reference = "  reference: {channel: drive, transimpedance_ohm: 0.5}\n"
+	drawn, built := filepath.Join(t.TempDir(), "drawn.rig.yaml"), filepath.Join(t.TempDir(), "built.rig.yaml")
+	stated := strings.ReplaceAll(string(text), reference, reference+"  tolerance: {center_m: 2e-3, axis_rad: 0.02, strength: 0.02}\n")
+	if err := os.WriteFile(drawn, []byte(stated), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	var stdout, stderr bytes.Buffer
+	args := []string{"calibrate", recordingFile("pipe-bench-calibration.sigmf-meta"), "--rig", drawn, "--intervals", recordingFile("pipe-bench-calibration.reference.csv"), "--out", built}
+	if code := Run(t.Context(), args, Streams{Out: &stdout, Err: &stderr}); code != 0 {
+		t.Fatalf("exit code %d, %s", code, &stderr)
+	}
+	page := stdout.String()
+	wanted := map[string][2]string{"place": {"mm", "2.0"}, "tilt": {"mrad", "20"}, "strength": {"%", "2.0"}} // of a drawing
+	rows := 0
+	for line := range strings.Lines(page) {
+		f := strings.Fields(line)
+		if len(f) < 7 || f[0][0] != 'e' || wanted[f[1]] == [2]string{} {
+			continue
+		}
+		f = f[len(f)-5:]
+		moved, err1 := strconv.ParseFloat(f[0], 64)
+		times, err2 := strconv.ParseFloat(f[4], 64)
+		tolerance, err3 := strconv.ParseFloat(f[3], 64)
+		rows++
+		// Both are printed to two digits and more.
+		if w := wanted[strings.Fields(line)[1]]; errors.Join(err1, err2, err3) != nil || f[2] != w[0] || f[3] != w[1] || math.Abs(math.Abs(moved)/tolerance-times) > 0.06*times+1e-3 {
+			t.Errorf("row %q", line)
+		}
+	}
+	if rows != 8*6 {
+		t.Errorf("%d rows of emitters", rows)
+	}
+	for _, want := range []string{"held-out stations, 5 folds", "position 4.", " mm RMS with the bench as drawn", "leverage:", "next, on stations that had no part in this: tonepose solve"} { // an error of 5 mm: testdata/README.md
+		if !strings.Contains(page, want) {
+			t.Errorf("no %q in\n%s", want, page)
+		}
+	}
+	if strings.Contains(page, "line ") {
+		t.Errorf("stations by their lines:\n%s", page)
+	}
+}
+
 // references writes the reference of the recording for calibration with rows changed:
 // fields by line, from 2 on.
 func references(t *testing.T, change func(line int, fields []string)) string {
@@ -196,7 +247,7 @@ func TestCalibrationSaysWhatContradicts(t *testing.T) {
 	if code := Run(t.Context(), args, Streams{Out: &stdout, Err: &stderr}); code != 0 {
 		t.Fatalf("exit code %d, %s", code, &stderr)
 	}
-	for _, want := range []string{"line 21, sensor probe contradicts the other stations", "left out, 59 stations are left",
+	for _, want := range []string{"station 20, sensor probe contradicts the other stations", "left out, 59 stations are left",
 		"contradict the tolerances of emitter-place", "contradict the tolerances of emitter-axis", "contradict the tolerances of emitter-strength"} {
 		if !strings.Contains(stderr.String(), want) {
 			t.Errorf("no %q in %s", want, &stderr)

@@ -58,6 +58,10 @@ channel an amplifier, whole periods of the same tones, phases of low crest (or t
 that the rig states, phase_deg), and beside it in words what full scale stands for
 and what to be careful of.
 
+Driven coils get hot and can burn, and disturb implants: the plan's cautions come last,
+and say of which. It is arithmetic, no safety assessment; local codes and licensed
+practice decide, and clinical use is out of scope.
+
 Errors are rms lengths: the square root of the trace of the covariance. They are
 what noise alone leaves, the Cramér–Rao bound, which solve reaches; for a
 calibrated rig with its covariance, what solve then states.

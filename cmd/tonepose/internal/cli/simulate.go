@@ -44,6 +44,9 @@ A scene puts a ball or a plate of metal near the bench, and tells what happens w
 it is recorded: drives off and on, coils unplugged or reversed, metal brought near.
 "tonepose help scene" explains its keys.
 
+Nothing is driven here. On a real bench coils get hot and can burn, and disturb
+implants: plan tells of which, before the first one is switched on.
+
 Exit code: 0 done, 2 the call or a file was wrong.`,
 		Example: `  tonepose simulate bench.rig.yaml --path stations --out run1.sigmf-meta
   tonepose simulate bench.rig.yaml --path sweep --duration 10s --out run2 --mains 60 --clock-ppm 25 --seed 4

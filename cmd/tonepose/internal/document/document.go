@@ -12,6 +12,7 @@ import (
 	"slices"
 	"time"
 
+	"tonepose/cmd/tonepose/internal/caution"
 	"tonepose/cmd/tonepose/internal/figure"
 	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/tables"
@@ -128,8 +129,8 @@ func (d *Document) Write(w io.Writer, runs []*Run) error {
 // cautions stand in every document.
 var cautions = []string{
 	"Clinical use is out of scope; it needs regulatory clearance.",
-	"Driven coils make fields that can exceed exposure reference levels near them and can disturb implants: keep people with implants away.",
-	"Windings of driven coils get hot. Follow local codes and licensed practice.",
+	caution.Standing,
+	"Near driven coils fields can exceed exposure reference levels.",
 	"The stated uncertainty covers what was measured and modelled. Metal that keeps still may hide in a calibration without a map.",
 }
 

@@ -136,11 +136,11 @@ func (p *Plan) coilCautions() {
 		high.add(c.Emitter, c.CapacitorVoltV, c.CapacitorVoltV > 50)
 	}
 	if warm.names != nil {
-		how := fmt.Sprintf("up to %.0f K", warm.most)
+		how := fmt.Sprintf("warmer by up to %.0f K", warm.most)
 		if math.IsInf(warm.most, 1) {
-			how = "without end"
+			how = "ever warmer, until the enamel chars,"
 		}
-		p.caution("%v: warmer by %s in still air: thicker wire, less current or pauses; warm copper drifts by 0.39 %% a kelvin, which the digitised drive current follows", warm, how)
+		p.caution("%v: becomes too hot to touch, can burn: %s in still air: thicker wire, less current or pauses; warm copper drifts by 0.39 %% a kelvin, which the digitised drive current follows", warm, how)
 	}
 	if ringing.names != nil {
 		p.caution("%v: self-resonance, from about %.3g kHz, within ten times the tone: current through the winding's own capacitance makes less field than the drive channel shows", ringing, -ringing.most/1e3)

@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strings"
 
+	"tonepose/cmd/tonepose/internal/caution"
 	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/multitone/frequencyplan"
@@ -81,9 +82,6 @@ const (
 	driveReserve = 0.9
 )
 
-// DriveCaution stands at the top of whatever drives coils.
-const DriveCaution = "Driven coils get hot and can burn, and their fields can disturb implants: keep people with implants away, begin at a low level, watch current and temperature. Local codes and licensed practice decide; clinical use is out of scope."
-
 // check refuses what no bench can have.
 func (w *Waveform) check(r *rig.Rig) error {
 	to, err := recording.OutputOf(w.File)
@@ -142,7 +140,7 @@ func (p *Plan) driveFile(ctx context.Context) error {
 	}
 	x := math.Pi * highest / d.RateHz
 	d.HeldLoss = 1 - math.Sin(x)/x
-	d.Cautions = append([]string{DriveCaution}, p.Cautions...)
+	d.Cautions = append([]string{caution.Standing}, p.Cautions...)
 	p.driven(d)
 	for _, c := range d.Channels {
 		for _, t := range c.Tones {

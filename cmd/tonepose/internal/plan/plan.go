@@ -12,6 +12,7 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/cmd/tonepose/internal/caution"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/fieldmodels/coil"
 	"tonepose/multitone/window"
@@ -134,6 +135,7 @@ func Make(ctx context.Context, r *rig.Rig, o Options) (*Plan, error) {
 		}
 		p.ready(stage.part)
 	}
+	p.caution("people with implants or pacemakers: keep them away from driven coils; touch a winding only when it is off and cold, as it can burn; clinical use is out of scope and needs regulatory clearance; local codes and licensed practice decide")
 	p.ready(Cautioned)
 	return p, nil
 }
@@ -175,7 +177,9 @@ func begin(r *rig.Rig, o Options) (*Plan, error) {
 		w.NENBW += c * c / (2 * a[0] * a[0])
 	}
 	w.ENBWHz = w.NENBW / (2 * o.WindowS)
-	return &Plan{Rig: r.Name, SampleRateHz: r.SampleRateHz, Window: w, Options: o, Bench: r, Edit: r.Edit()}, nil
+	edit := r.Edit()
+	edit.SetComment(caution.Standing)
+	return &Plan{Rig: r.Name, SampleRateHz: r.SampleRateHz, Window: w, Options: o, Bench: r, Edit: edit}, nil
 }
 
 // Changed reports whether a plan differs from its rig file: tones, currents or phases

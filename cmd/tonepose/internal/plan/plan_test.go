@@ -170,7 +170,7 @@ func TestPlanCautions(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{"warmer by", "self-resonance", "V peak on a series capacitor", "can not be located", "general-public"} {
+	for _, want := range []string{"too hot to touch", "self-resonance", "V peak on a series capacitor", "can not be located", "general-public"} {
 		if !slices.ContainsFunc(p.Cautions, func(c string) bool { return strings.Contains(c, want) }) {
 			t.Errorf("no caution of %q in %q", want, p.Cautions)
 		}

@@ -10,6 +10,7 @@ import (
 	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/cmd/tonepose/internal/caution"
 	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/fieldmodels/rigid"
@@ -81,6 +82,7 @@ func holes(length, spacing float64) float64 { return math.Floor(length/spacing+1
 
 func writeStations(to io.Writer, r *rig.Rig, o BoardOptions, columns, rows int, clips func(sensor int, at r3.Vec) bool) (station int, err error) {
 	w := bufio.NewWriter(to)
+	fmt.Fprintln(w, "# "+caution.Standing)
 	fmt.Fprintln(w, "start_s,stop_s,sensor,x_m,y_m,z_m,qw,qx,qy,qz,sigma_position_m,sigma_rotation_rad,station,orientation")
 	v := r.WorkingVolume
 	middle := r3.Scale(0.5, r3.Add(v.Min, v.Max))

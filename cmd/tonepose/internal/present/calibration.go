@@ -1,7 +1,9 @@
 package present
 
 import (
+	"fmt"
 	"io"
+	"math"
 	"strings"
 
 	"tonepose/cmd/tonepose/internal/calibrate"
@@ -32,13 +34,9 @@ func Calibration(w io.Writer, sum *calibrate.Summary) error {
 		}
 	}
 	for _, st := range sum.LeftOut {
-		p.line("left out: line %d, sensor %s: chi-square %.1f of %.1f", st.Line, st.Sensor, st.Chi2+st.ReferenceChi2, st.DOF)
+		p.line("left out: station %s, sensor %s: chi-square %.1f of %.1f", st.Name, st.Sensor, st.Chi2+st.ReferenceChi2, st.DOF)
 	}
-	t := tableOf(text("parameter"), text("unit"), number("before", ""), number("after", ""), number("sigma", ""), number("moved", "sigmas"))
-	for _, v := range sum.Parameters {
-		t.Row(v.Name, v.Unit, Number(v.Before, 6), Number(v.After, 6), Number(v.Sigma, 2), Number(v.Moved, 3))
-	}
-	p.table(t)
+	p.moves(sum.Parameters)
 	for _, g := range sum.Gauges {
 		p.line("not observable: %s; held by %s", g.Words, g.HeldBy)
 	}
@@ -55,8 +53,8 @@ func Calibration(w io.Writer, sum *calibrate.Summary) error {
 		}
 	}
 	if cv := sum.Validation; cv != nil {
-		p.line("held-out stations, %d folds: position %s RMS, orientation %s RMS, the reference's own error included",
-			cv.Folds, Quantity(cv.PositionRMS, "m"), Quantity(cv.RotationRMS, "rad"))
+		p.line("held-out stations, %d folds, the reference's own error included: position %s RMS with the bench as drawn, %s as found; orientation %s, %s",
+			cv.Folds, Quantity(cv.PositionDrawn, "m"), Quantity(cv.PositionRMS, "m"), Quantity(cv.RotationDrawn, "rad"), Quantity(cv.RotationRMS, "rad"))
 	}
 	if m := sum.Metal; m != nil {
 		p.line("map of static metal, degree %d: squared residual of couplings left out %.4g before, %.4g after, in sigmas", m.Degree, m.Before, m.After)
@@ -68,12 +66,61 @@ func Calibration(w io.Writer, sum *calibrate.Summary) error {
 		}
 	}
 	if g := sum.Suggestion; g != nil {
-		p.line("a further station as in line %d of the suggestions: worst parameter from %.3g (%s) to %.3g (%s) of its tolerance",
-			g.Line, g.Before, g.BeforeParameter, g.After, g.AfterParameter)
+		p.line("a further station as %s of the suggestions: worst parameter from %.3g (%s) to %.3g (%s) of its tolerance",
+			g.Name, g.Before, g.BeforeParameter, g.After, g.AfterParameter)
 	}
 	p.flags(&sum.Flags, "couplings")
 	p.line("wrote %s", sum.Out)
+	p.line("next, on stations that had no part in this: tonepose solve RECORDING --rig %s --intervals STATIONS.csv --out solved && tonepose assess solved --truth STATIONS.csv", sum.Out)
 	return p.err
+}
+
+// beyond is how many of its stated tolerances a parameter may move before the drawing is in doubt.
+const beyond = 3
+
+// moves prints how far each parameter moved from the drawing, in the units of a drawing, beside
+// the tolerance that the rig states.
+func (p *page) moves(parameters []calibrate.Parameter) {
+	t := tableOf(text("parameter"), number("moved", ""), number("sigma", ""), text("unit"), number("tolerance", ""), number("moved", "tolerances"))
+	stated := false
+	var far []string
+	for _, v := range parameters {
+		unit, name := drawingUnit(v.Unit)
+		moved, tolerance, times := v.After-v.Before, "–", "–"
+		if v.Stated > 0 {
+			stated = true
+			tolerance, times = Number(v.Stated/unit, 2), Number(math.Abs(moved)/v.Stated, 2)
+			if math.Abs(moved) > beyond*v.Stated {
+				far = append(far, fmt.Sprintf("%s by %s %s (%s tolerances)", v.Name, Number(moved/unit, 3), name, times))
+			}
+		}
+		t.Row(v.Name, Number(moved/unit, 3), Number(v.Sigma/unit, 2), name, tolerance, times)
+	}
+	p.table(t)
+	if !stated {
+		p.line("the rig states no tolerance of these: write tolerance: {center_m, axis_rad, strength} beside each emitter, and moves are compared with it (help rig)")
+	}
+	if len(far) > 0 {
+		p.line("moved by more than %d tolerances: %s: look for a mistake in the drawing, or a unit", beyond, strings.Join(far[:min(4, len(far))], "; "))
+		if more := len(far) - 4; more > 0 {
+			p.line("and %d more", more)
+		}
+	}
+}
+
+// drawingUnit is how a workshop reads a unit: millimetres, milliradians, per cent.
+func drawingUnit(unit string) (float64, string) {
+	switch unit {
+	case "m":
+		return 1e-3, "mm"
+	case "rad":
+		return 1e-3, "mrad"
+	case "s":
+		return 1e-9, "ns"
+	case "":
+		return 1e-2, "%"
+	}
+	return 1, unit
 }
 
 // mostOutliers bounds the list of stations that do not fit.
@@ -84,17 +131,22 @@ func (p *page) stations(sum *calibrate.Summary) {
 	for _, st := range sum.Stations {
 		if st.Outlier {
 			if outliers++; outliers <= mostOutliers {
-				p.line("outlier: line %d, sensor %s: chi-square %.1f of %.1f", st.Line, st.Sensor, st.Chi2+st.ReferenceChi2, st.DOF)
+				p.line("outlier: station %s, sensor %s: chi-square %.1f of %.1f", st.Name, st.Sensor, st.Chi2+st.ReferenceChi2, st.DOF)
 			}
 		}
 	}
 	if outliers > mostOutliers {
 		p.line("outliers: %d of %d stations: it is rather the bench that does not fit; free more, or look for metal and for wrong channels", outliers, len(sum.Stations))
 	}
+	var leading []string
 	for _, st := range sum.Stations {
 		if st.Leading {
-			p.line("leverage: line %d, sensor %s: this station determines %.2f of %d parameters", st.Line, st.Sensor, st.Leverage, len(sum.Parameters))
+			leading = append(leading, fmt.Sprintf("%s (%.1f)", st.Name, st.Leverage))
 		}
+	}
+	if leading != nil {
+		p.line("leverage: each of these stations alone determines more than three times its share of the %d parameters (how many): %s", len(sum.Parameters), strings.Join(leading, ", "))
+		p.line("an error of its reference goes into the bench unseen: measure it twice, and take the next stations near it, in other orientations")
 	}
 }
 

@@ -8,6 +8,7 @@ import (
 
 	"gonum.org/v1/gonum/floats"
 
+	"tonepose/cmd/tonepose/internal/caution"
 	"tonepose/cmd/tonepose/internal/plan"
 )
 
@@ -50,6 +51,7 @@ func (g *PlanPage) Show(p *plan.Plan, part plan.Part) {
 
 func (g *PlanPage) begin(p *plan.Plan) {
 	o, out := &p.Options, g.page
+	out.line("%s", caution.Standing)
 	noise := fmt.Sprintf("%s white noise at the amplifiers' inputs", Quantity(o.NoiseV, "V/√Hz"))
 	if o.FlickerHz > 0 {
 		noise += fmt.Sprintf(", flicker corner %s", Quantity(o.FlickerHz, "Hz"))

@@ -1,6 +1,7 @@
 package rig
 
 import (
+	"bytes"
 	"fmt"
 	"maps"
 	"math"
@@ -25,6 +26,7 @@ type Edit struct {
 	calibration *Calibration
 	cov         *covariance
 	correction  *correction.Map
+	comment     string // at the head of the file
 	err         error
 }
 
@@ -37,6 +39,22 @@ func (e *Edit) SetNumber(path string, x float64) {
 		e.err = fmt.Errorf("rig: %s is one component: set the whole vector", path)
 	}
 	e.want[path] = e.number(path, x)
+}
+
+// SetComment puts one line of comment at the head of the file, unless it is there.
+func (e *Edit) SetComment(line string) { e.comment = "# " + line }
+
+// headed is a text with the comment.
+func (e *Edit) headed(text []byte, newline string) []byte {
+	if e.comment == "" || bytes.Contains(text, []byte(e.comment)) {
+		return text
+	}
+	body, marked := bytes.CutPrefix(text, []byte(byteOrderMark))
+	head := e.comment + newline
+	if marked {
+		head = byteOrderMark + head
+	}
+	return append([]byte(head), body...)
 }
 
 // SetVector changes a vector of three numbers, such as an axis.
@@ -85,6 +103,7 @@ func (e *Edit) changed(name string) (*Rig, error) {
 		if err != nil {
 			return nil, err
 		}
+		text = e.headed(text, s.newline)
 		root, invalid := parseYAML(name, text)
 		if invalid != nil {
 			return nil, fmt.Errorf("rig: the changed file would not be valid: %w", invalid)

@@ -7,6 +7,8 @@ import (
 	"strings"
 
 	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/cmd/tonepose/internal/caution"
 )
 
 // Options are the few answers that a rig file begins with.
@@ -38,6 +40,7 @@ func Rig(o Options) string {
 	line("# A rig file to begin with: invented values, replace them by your own. SI units throughout, lengths in metres, angles")
 	line("# in degrees only where a key says deg. `tonepose help rig` explains every key, `tonepose rig check FILE` says what is")
 	line("# wrong or hardly meant, `tonepose plan FILE --rig-out NEW` chooses the tones.")
+	line("# %s", caution.Standing)
 	line("name: %s", o.Name)
 	line("sample_rate_hz: %.10g            # samples a second of each channel", o.RateHz)
 	half := o.SizeM / 2
