@@ -1,6 +1,7 @@
 package fieldmodels
 
 import (
+	"fmt"
 	"math"
 
 	"gonum.org/v1/gonum/spatial/r3"
@@ -40,8 +41,11 @@ const nearWire = 1e-9
 // Field returns B per ampere [T/A] at p [m] in the loop's own frame. Nearer than
 // 1e-9 Radius to the wire it returns ErrOnConductor. The relative error is below
 // 1e-14 from 1e-8 radii beside the wire to a million radii away, typically 3e-16;
-// on and by the axis it is that of B_ρ itself too.
+// on and by the axis it is that of B_ρ itself too. A Radius that is not positive is ErrShape.
 func (l Loop) Field(p r3.Vec) (r3.Vec, error) {
+	if !(l.Radius > 0) {
+		return r3.Vec{}, l.shapeless()
+	}
 	s, d := l.radial(p.X, p.Y)
 	bz, g, err := l.ringField(s, d, p.Z)
 	return r3.Vec{X: g * p.X, Y: g * p.Y, Z: bz}, err
@@ -50,10 +54,17 @@ func (l Loop) Field(p r3.Vec) (r3.Vec, error) {
 // Gradient returns B per ampere [T/A] and ∂B/∂p [T/(A·m)] at p [m] in the loop's
 // own frame, both in closed form; errors as Field.
 func (l Loop) Gradient(p r3.Vec) (r3.Vec, Jacobian, error) {
+	if !(l.Radius > 0) {
+		return r3.Vec{}, Jacobian{}, l.shapeless()
+	}
 	s, d := l.radial(p.X, p.Y)
 	jet, err := l.ringGradient(s, d, p.Z)
 	b, j := jet.own(p.X, p.Y, s)
 	return b, j, err
+}
+
+func (l Loop) shapeless() error {
+	return fmt.Errorf("%w: Loop.Radius = %g m must be positive", ErrShape, l.Radius)
 }
 
 func (l Loop) axialField(s, z float64) (bz, g float64, err error) {

@@ -1,6 +1,7 @@
 package fieldmodels
 
 import (
+	"fmt"
 	"math"
 
 	"gonum.org/v1/gonum/spatial/r3"
@@ -21,8 +22,13 @@ type Polyline struct {
 // length it returns ErrOnConductor. The relative error is a few 1e-15, at most
 // 3e-14 just within 40 half extents of a closed line, and 2e-15 beyond.
 //
+// Fewer than two points are ErrShape.
+//
 // Source: as Rectangle.
 func (l Polyline) Field(p r3.Vec) (r3.Vec, error) {
+	if len(l.Points) < 2 {
+		return r3.Vec{}, l.shapeless()
+	}
 	if n, center := l.far(p); n > 0 {
 		b, _ := l.layer(n, center, p)
 		return b, nil
@@ -39,6 +45,9 @@ func (l Polyline) Field(p r3.Vec) (r3.Vec, error) {
 // Gradient returns B per ampere [T/A] and ∂B/∂p [T/(A·m)] at p [m]; errors as
 // Field.
 func (l Polyline) Gradient(p r3.Vec) (r3.Vec, Jacobian, error) {
+	if len(l.Points) < 2 {
+		return r3.Vec{}, Jacobian{}, l.shapeless()
+	}
 	if n, center := l.far(p); n > 0 {
 		b, j := l.layer(n, center, p)
 		return b, j, nil
@@ -52,6 +61,10 @@ func (l Polyline) Gradient(p r3.Vec) (r3.Vec, Jacobian, error) {
 	}
 	j.scale(l.Turns)
 	return r3.Scale(l.Turns, b), j, nil
+}
+
+func (l Polyline) shapeless() error {
+	return fmt.Errorf("%w: Polyline.Points has %d points, and needs two", ErrShape, len(l.Points))
 }
 
 func (l Polyline) lines() int {

@@ -30,6 +30,10 @@ const Mu0 = 1.25663706127e-6
 // of a thin wire has no finite value.
 var ErrOnConductor = errors.New("fieldmodels: field point lies on the conductor")
 
+// ErrShape reports a model that can be no coil: a radius that is not positive, a polyline
+// of fewer than two points.
+var ErrShape = errors.New("fieldmodels: this can be no coil")
+
 // Jacobian is the spatial derivative of a vector field: J[i][j] = ∂B_i/∂x_j.
 // Off the conductor it is symmetric (curl B = 0) and traceless (div B = 0).
 type Jacobian [3][3]float64

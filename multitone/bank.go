@@ -198,6 +198,14 @@ func (b *Bank) Break(start, stop int64) { b.omitted.cut(start, stop) }
 // Write feeds samples [V], channel by channel, and hands every completed frame
 // to emit. The frame is overwritten by the next.
 func (b *Bank) Write(x [][]float64, emit func(*Frame) error) error {
+	if len(x) != b.cfg.Channels {
+		return fmt.Errorf("multitone: Bank.Write: %d slices of samples for %d channels: one slice a channel", len(x), b.cfg.Channels)
+	}
+	for c := range x {
+		if len(x[c]) != len(x[0]) {
+			return fmt.Errorf("multitone: Bank.Write: %d samples of channel %d, %d of channel 0: as many of each", len(x[c]), c, len(x[0]))
+		}
+	}
 	if b.precision == Auto {
 		if err := b.start(Double); err != nil {
 			return err
@@ -240,6 +248,9 @@ func interleave(dst []float64, x [][]float64, from int) {
 // WriteInt16 feeds counts, all channels of a sample side by side, of the sizes
 // [V] that Config.CountVolts gives. A bank takes either counts or floats.
 func (b *Bank) WriteInt16(x []int16, emit func(*Frame) error) error {
+	if len(x)%b.cfg.Channels != 0 {
+		return fmt.Errorf("multitone: Bank.WriteInt16: %d counts are no whole number of samples of %d channels", len(x), b.cfg.Channels)
+	}
 	if b.precision == Auto {
 		if b.cfg.CountVolts != nil {
 			copy(b.scale, b.cfg.CountVolts)

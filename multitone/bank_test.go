@@ -6,6 +6,7 @@ import (
 	"math/cmplx"
 	"math/rand/v2"
 	"slices"
+	"strings"
 	"testing"
 )
 
@@ -302,5 +303,25 @@ func TestShortWindows(t *testing.T) {
 	}
 	if refused == 0 {
 		t.Error("eight samples were enough for three tones, an offset and a ramp")
+	}
+}
+
+// A wrong shape of the samples is said in words, before any of them is taken.
+func TestBankRefusesShapes(t *testing.T) {
+	c := Config{SampleRate: 1000, Channels: 2, Tones: []Tone{{Name: "a", Hz: 100, Reference: NoReference}}}
+	none := func(*Frame) error { return nil }
+	for want, write := range map[string]func(b *Bank) error{
+		"1 slices of samples for 2 channels":                  func(b *Bank) error { return b.Write([][]float64{{1, 2}}, none) },
+		"0 slices of samples for 2 channels":                  func(b *Bank) error { return b.Write(nil, none) },
+		"1 samples of channel 1, 2 of channel 0":              func(b *Bank) error { return b.Write([][]float64{{1, 2}, {3}}, none) },
+		"3 counts are no whole number of samples of 2 channe": func(b *Bank) error { return b.WriteInt16([]int16{1, 2, 3}, none) },
+	} {
+		b, err := NewBank(c, Framing{Length: 100})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := write(b); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%v, want %q", err, want)
+		}
 	}
 }

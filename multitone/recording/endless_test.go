@@ -187,7 +187,7 @@ func TestSigMFTellsBreaks(t *testing.T) {
 	if diff := cmp.Diff(counts, have); diff != "" {
 		t.Error(diff)
 	}
-	text, err := os.ReadFile(sigmfStem(name)+metaExt)
+	text, err := os.ReadFile(sigmfStem(name) + metaExt)
 	if err != nil || !strings.Contains(string(text), `"core:comment": "filled in"`) {
 		t.Errorf("%v: %s", err, text)
 	}

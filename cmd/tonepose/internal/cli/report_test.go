@@ -54,7 +54,7 @@ func TestReportStandsAlone(t *testing.T) {
 	}
 	// The design's statement of this recording: position RMS 0.012 mm, as predicted; no flag.
 	for _, want := range []string{`11.6</span> <span class="unit">µm`, "of 27 poses", "tonepose solve pipe-bench-stations.sigmf-data", "--intervals", "nothing is doubtful about any row",
-		"Clinical use is out of scope", "implants", "sha256"} {
+		"Clinical use is out of scope", "Driven coils get hot and can burn", "implants", "sha256"} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the page lacks %q", want)
 		}
