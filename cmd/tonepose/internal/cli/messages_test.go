@@ -53,7 +53,7 @@ func TestMessagesNameTheMend(t *testing.T) {
 		{[]string{"rig", "check", rig("loop.yaml", "type: loop", "type: Loop")}, []string{"loop.yaml:14: emitters[0].model.type = Loop: is not a model type (and in lines 24, 34", "did you mean loop?"}},
 		{[]string{"rig", "check", rig("comma.yaml", "radius_m: 0.035", "radius_m: 0,035")}, []string{"emitters[0].model.radius_m = 0,035: must be a number (and in lines", "the decimal sign is a point: 0.035"}},
 		{[]string{"rig", "check", rig("commas.yaml", "[0, 0, 1]", "[0,0, 0,0, 1,0]")}, []string{"must have three numbers, has 6", "the decimal sign is a point, a comma begins the next number"}},
-		{solve("--rig", pipe, "--intervals", blank), []string{"blank.csv:2: start_s is empty", "inspect --stations"}},
+		{solve("--rig", pipe, "--intervals", blank), []string{"blank.csv:3: start_s is empty", "inspect --stations"}},
 		{[]string{"simulate", pipe, "--path", "sweep", "--out", in("x.mp3")}, []string{"x.mp3: .mp3 is not written: name a .wav, .npy, .csv or .sigmf-meta"}},
 		{plan("--drive", in("x.mp3")), []string{"x.mp3: the name must end in .wav, .npy or .csv"}},
 		{[]string{"measure", recorded, "--signal", "rx1", "--reference", "rx1"}, []string{"--signal rx1 --reference rx1: both are one channel"}},
