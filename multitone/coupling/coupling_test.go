@@ -72,3 +72,23 @@ func TestSubtractKeepsShares(t *testing.T) {
 		}
 	}
 }
+
+// A coil that couples 2 µH with a current of 0.5 A at 0.3 rad sees V = −jωM·I, Faraday's
+// law with Lenz's sign; its channel turns and scales that. The variance of the coupling is
+// the voltage's over what multiplies M, and the current's relative one of M.
+func TestCouplingIsFaradays(t *testing.T) {
+	const hz, m, relative = 5e3, 2e-6, 1e-6
+	current, response := cmplx.Rect(0.5, 0.3), cmplx.Rect(100, -0.2)
+	volts := complex(0, -2*math.Pi*hz) * m * current * response
+	f := &multitone.Frame{Channels: 1, Hz: []float64{hz}, Phasor: []complex128{volts}, Variance: []float64{1e-12}}
+	got := NewMatrix(1, 1)
+	got.Fill(f, []Emitter{{Channel: multitone.NoReference, CurrentA: current, Relative: relative}},
+		[]Pickup{{Channel: 0, Response: []complex128{response}}})
+	if off := cmplx.Abs(got.Value[0]-m) / m; off > 1e-14 { // a few roundings
+		t.Errorf("coupling %v, want %g", got.Value[0], m)
+	}
+	per := 2 * math.Pi * hz * 0.5 * 100 // [V/H]
+	if want := 1e-12/(per*per) + relative*m*m; math.Abs(got.Variance[0]/want-1) > 1e-14 {
+		t.Errorf("variance %g, want %g", got.Variance[0], want)
+	}
+}

@@ -74,6 +74,13 @@ func TestAnalysisOfVariance(t *testing.T) {
 		if got := p.BetweenVisits.Position / between; math.Abs(got-1) > tolerance*betweenMean/(each*between*between) {
 			t.Errorf("%s: between visits %.9f of the certified, tolerance %.1g", name, got, tolerance)
 		}
+		// Two results differ by 1.96·√2 deviations in 5 of 100 cases, which ISO 5725-6
+		// rounds to 2.8; all errors lie along one axis here.
+		for _, limit := range [][2]float64{{p.RepeatabilityLimit, p.Repeatability.Position}, {p.ReproducibilityLimit, p.Reproducibility.Position}} {
+			if got := limit[0] / limit[1]; math.Abs(got-1.959964*math.Sqrt2) > 0.05 {
+				t.Errorf("%s: a limit of %.4f deviations", name, got)
+			}
+		}
 		if d := math.Hypot(p.Repeatability.Position, p.BetweenVisits.Position)/p.Reproducibility.Position - 1; math.Abs(d) > 1e-14 {
 			t.Errorf("%s: s_R² is not s_r² + s_L²: %g", name, d)
 		}

@@ -304,3 +304,33 @@ func TestLearnsTheLikeliest(t *testing.T) {
 		}
 	}
 }
+
+// The second pass of a smoother is the first again: at the last window nothing is known
+// later, and the smoother's pose is the filter's to the last bit. Windows that come with
+// their poses tell a velocity at the start.
+func TestSmootherEndsWhereTheFilterDoes(t *testing.T) {
+	s := bench(t, 3)
+	rng := rand.New(rand.NewPCG(11, 1))
+	path := wander(1, 6, rng)
+	var x []motion
+	for i := range 8 {
+		x = append(x, motion{pose: path(float64(i) * 5e-3)})
+	}
+	frames := observe(t, s, x, 5e-3, 3e-11, rng)
+	for i := range frames {
+		pose := s.Warm(frames[i].Couplings, x[i].pose).Pose
+		frames[i].Pose = &pose
+	}
+	var last [2]rigid.Pose
+	for k, smooth := range []bool{false, true} {
+		track, err := Run(t.Context(), s, frames, Options{PositionNoise: 5, RotationNoise: 100, Smooth: smooth, WindowSpread: 1.8e-3})
+		if err != nil {
+			t.Fatal(err)
+		}
+		last[k] = track.States[len(frames)-1].Pose
+	}
+	if last[0] != last[1] {
+		dp, dr := last[1].Minus(last[0])
+		t.Errorf("the smoother ends %.2g m and %.2g rad off the filter", r3.Norm(dp), r3.Norm(dr))
+	}
+}
