@@ -42,7 +42,8 @@ func randomTones(random *rand.Rand) []float64 {
 }
 
 // planRandomSets plans so many benches of random tones and names the slowest.
-func planRandomSets(t *testing.T, count int) (worst time.Duration) {
+func planRandomSets(t *testing.T, count int) {
+	var worst time.Duration
 	random := rand.New(rand.NewPCG(7, 0x706c616e))
 	var of string
 	for i := range count {
@@ -70,7 +71,6 @@ func planRandomSets(t *testing.T, count int) (worst time.Duration) {
 		}
 	}
 	t.Logf("slowest of %d: %v, %s", count, worst, of)
-	return worst
 }
 
 func TestPlanEndsForRandomTones(t *testing.T) { planRandomSets(t, 8) }
