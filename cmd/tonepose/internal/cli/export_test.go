@@ -72,7 +72,7 @@ func TestEarlierFolders(t *testing.T) {
 		if table == "poses.parquet" || table == "integrity.parquet" {
 			want = 1
 		}
-		if n := strings.Count(out, ",outside working volume\n") + strings.Count(out, ",outside working volume,,\n"); n != want || strings.Contains(out, "outside volume") {
+		if n := strings.Count(out, ",outside working volume\n") + strings.Count(out, ",outside working volume,"); n != want || strings.Contains(out, "outside volume") {
 			t.Errorf("%s: %d rows flagged outside working volume, want %d", name, n, want)
 		}
 		if table != "poses.parquet" {
