@@ -31,7 +31,7 @@ type feature struct {
 // and VL too, so that finer ones would make no difference.
 var (
 	Go   = &Level{Name: "go"}
-	AVX2 = &Level{"avx2", []feature{{"avx2", &cpu.X86.HasAVX2}, {"fma", &cpu.X86.HasFMA}, {"bmi1", &cpu.X86.HasBMI1}, {"bmi2", &cpu.X86.HasBMI2}}}
+	AVX2 = &Level{"avx2", []feature{{"avx2", &cpu.X86.HasAVX2}, {"fma", &cpu.X86.HasFMA}}}
 
 	AVX512 = &Level{"avx512", append(slices.Clip(AVX2.features),
 		feature{"avx512f", &cpu.X86.HasAVX512F}, feature{"avx512dq", &cpu.X86.HasAVX512DQ},

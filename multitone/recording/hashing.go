@@ -3,14 +3,13 @@ package recording
 import (
 	"context"
 	"crypto/sha256"
+	"crypto/sha512"
 	"encoding/hex"
 	"fmt"
 	"hash"
 	"io"
 	"strings"
 	"sync"
-
-	"tonepose/multitone/internal/sha512"
 )
 
 // hashing computes the hashes of a recording on goroutines of their own, all from one reading of the file beside the

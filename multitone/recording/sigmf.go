@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"bytes"
 	"context"
+	"crypto/sha512"
 	"encoding/hex"
 	"encoding/json"
 	"errors"
@@ -15,8 +16,6 @@ import (
 	"path/filepath"
 	"strings"
 	"time"
-
-	"tonepose/multitone/internal/sha512"
 )
 
 const (

@@ -44,7 +44,6 @@ var kernels = []struct {
 	{"multitone/internal/kernel/quantise_amd64.s", quantise},
 	{"multitone/internal/kernel/stream_amd64.s", stream},
 	{"multitone/internal/kernel/tiles_amd64.s", tiles},
-	{"multitone/internal/sha512/sha512_amd64.s", sha512},
 	{"solver/internal/kernel/dipole_amd64.s", dipoleRows},
 	{"solver/internal/kernel/normal_amd64.s", normal},
 	{"solver/internal/kernel/scan_amd64.s", scan},
