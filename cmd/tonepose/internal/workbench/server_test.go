@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"math/cmplx"
 	"net/http"
 	"net/http/cookiejar"
 	"os"
@@ -23,6 +24,7 @@ import (
 	"tonepose/cmd/tonepose/internal/source"
 	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/multitone/recording"
 )
 
 func testdata(name ...string) string {
@@ -470,7 +472,46 @@ func TestTracesAreTheSamples(t *testing.T) {
 	}
 }
 
-// The tones stand in the spectrum where the rig has them, −8 ppm off, with their names.
+// clockOf is how far the recording's clock is off [ppm], from how the drive of the first
+// tone, mixed with its nominal frequency, turns from the first tenth of a second to the last.
+func clockOf(t *testing.T) float64 {
+	rec, err := recording.Open(t.Context(), recorded, recording.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer rec.Close()
+	info := rec.Info()
+	const hz, drive = 5125.0, 3 // of the rig
+	n := int(info.Samples)
+	x := make([][]float64, info.Channels)
+	for c := range x {
+		x[c] = make([]float64, n)
+	}
+	for got := 0; got < n; {
+		part := make([][]float64, len(x))
+		for c := range x {
+			part[c] = x[c][got:]
+		}
+		more, err := rec.ReadPlanar(part)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got += more
+	}
+	length := int(info.SampleRate / 10)
+	phase := func(first int) float64 {
+		var sum complex128
+		for i := range length {
+			hann := math.Pow(math.Sin(math.Pi*(float64(i)+0.5)/float64(length)), 2)
+			sum += cmplx.Rect(hann*x[drive][first+i], -2*math.Pi*hz*float64(first+i)/info.SampleRate)
+		}
+		return cmplx.Phase(sum)
+	}
+	turned := math.Remainder(phase(n-length)-phase(0), 2*math.Pi)
+	return 1e6 * turned / (2 * math.Pi * hz * float64(n-length) / info.SampleRate)
+}
+
+// The tones stand in the spectrum where the recording has them, with their names.
 func TestSpectrumNamesTheTones(t *testing.T) {
 	address := servedRun(t)
 	head, v := decoded(t, address+"api/spectrum?channels=0,1,2,3&from=0&to=3&points=800&scale=log")
@@ -481,16 +522,16 @@ func TestSpectrumNamesTheTones(t *testing.T) {
 			found[l["name"].(string)] = l["hz"].(float64)
 		}
 	}
-	facts := object(t, address+"api/session")
+	facts, clock := object(t, address+"api/session"), clockOf(t)
 	for _, e := range facts["emitters"].([]any) {
 		e := e.(map[string]any)
-		want := e["nominal_hz"].(float64) * (1 - 8e-6)
+		want := e["nominal_hz"].(float64) * (1 + 1e-6*clock)
 		if have := found[e["name"].(string)]; math.Abs(have-want) > head["resolution_hz"].(float64)/2 {
 			t.Errorf("%s is at %g Hz, want %g", e["name"], have, want)
 		}
 	}
-	if ppm := facts["clock"].(map[string]any)["ppm"].(float64); math.Abs(ppm+8) > 0.01 { // simulated so
-		t.Errorf("the clock is off by %g ppm, want −8", ppm)
+	if ppm := facts["clock"].(map[string]any)["ppm"].(float64); math.Abs(ppm-clock) > 0.01 { // a tone's phase to 0.3 mrad
+		t.Errorf("the clock is off by %g ppm, want %g", ppm, clock)
 	}
 	if n := len(v["hz"]); n < 100 || n > 800 || len(v["C3"]) != n {
 		t.Errorf("%d bins", n)
