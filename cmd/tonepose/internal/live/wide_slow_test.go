@@ -63,6 +63,7 @@ func (m *minutes) Write(b []byte) (int, error) {
 // its last five minutes than in those after the first five, within a twentieth on the
 // mean, as searches come and go every few seconds; and as many goroutines.
 func TestHalfAnHourInTheSameMemory(t *testing.T) {
+	debug.SetGCPercent(33) // as the program has it
 	w := newWide(t, 2)
 	debug.FreeOSMemory() // of the simulation
 	m := &minutes{t: t}

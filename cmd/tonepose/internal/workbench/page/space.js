@@ -221,7 +221,7 @@ export class Space {
   drawBall(pen) {
     const metal = this.store.bench?.metal;
     this.ball = null;
-    if (!metal?.present) return;
+    if (!metal) return; // carried away
     const [x, y] = this.camera.at(metal.center_m);
     const r = Math.max(5, metal.radius_m * this.camera.scale);
     const [fx, fy] = this.camera.at([metal.center_m[0], metal.center_m[1], this.box()[0][2]]);
