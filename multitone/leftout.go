@@ -276,7 +276,7 @@ type remainder struct {
 const slowBins = 0.25
 
 func newRemainder(c *Config, a *analysis) *remainder {
-	omega := slices.Clone(a.omega)
+	omega := append(slices.Clone(a.omega), a.slow(c)...)
 	for _, tone := range c.omegas() {
 		for _, side := range []float64{-slowBins, slowBins} {
 			if w := tone + side*a.shape.spacing(); c.clear(w, omega, 0.9*slowBins*a.shape.spacing()) {
@@ -287,6 +287,26 @@ func newRemainder(c *Config, a *analysis) *remainder {
 	straight := &analysis{shape: a.shape, omega: omega, tones: slices.Repeat([]int{fixed}, len(omega))}
 	return &remainder{analysis: a, system: newSystem(a.shape, omega, len(c.Tones), a.strong), projection: newProjection(&Config{SampleRate: c.SampleRate, Channels: 1}, straight),
 		samples: make([]float64, a.shape.length), y: make([]complex128, len(omega))}
+}
+
+// slow are the frequencies [rad/sample] of sinusoids for what changes slowly in a window:
+// mains, flicker noise. The taper keeps it from the tones as long as no samples are
+// missing; with a hole it leaks into them, and must be fitted as well. Offset and ramp
+// do not follow it; sinusoids a bin apart do. They end where lines begin to be fitted,
+// and well below the tones, which they would make uncertain. A window without a taper
+// has lines fitted all the way down.
+func (a *analysis) slow(c *Config) (omega []float64) {
+	bin, halfLobe := a.shape.spacing(), float64(len(a.shape.cosine))
+	if halfLobe <= 1 {
+		return nil
+	}
+	lowest := slices.Min(a.omega[:len(c.Tones)])
+	for w := bin / 2; w < (halfLobe+1)*bin && w < lowest-2*halfLobe*bin; w += bin {
+		if c.clear(w, a.omega, 0.4*bin) {
+			omega = append(omega, w)
+		}
+	}
+	return omega
 }
 
 // measure fills one channel of a frame from the samples [V] that get writes, less

@@ -114,14 +114,15 @@ func TestIntervalWithoutSamples(t *testing.T) {
 }
 
 // Hann windows without some samples: without bias for tones that keep still and for
-// those that change by a straight line, with the variance that scatter shows. What
-// stands in place of the samples left out is the fitted signal, as a bank is to be fed.
+// those that change by a straight line, with the variance that scatter shows, whatever
+// mains of half a bin and its third harmonic hum below. What stands in place of the
+// samples left out is the fitted signal, as a bank is to be fed.
 func TestWindowsWithoutSamples(t *testing.T) {
 	const rate, n, sigma, trials = 100e3, 1000, 0.05, 150
 	hz := []float64{5123.4, 7577.7}
 	x := []complex128{1, complex(0, 0.5)}
 	c := Config{SampleRate: rate, Channels: 1, Tones: []Tone{{Hz: hz[0], Reference: NoReference}, {Hz: hz[1], Reference: NoReference}}}
-	for _, test := range leaveOutCases {
+	for _, test := range append([]leaveOutCase{{"the first half", []Span{{0, 500}}}, {"a hole", []Span{{500, 520}}}}, leaveOutCases...) {
 		for _, slope := range []float64{0, 0.2} {
 			rng := rand.New(rand.NewPCG(33, 34))
 			b, err := NewBank(c, Framing{Length: n})
@@ -146,6 +147,8 @@ func TestWindowsWithoutSamples(t *testing.T) {
 			sines(samples, rate, hz, x)
 			for i := range samples {
 				samples[i] *= 1 + slope*(float64(i%n)/n-0.5)
+				at := 2 * math.Pi * 50 / rate * float64(i)
+				samples[i] += 10*math.Cos(at+0.3) + math.Sin(3*at)
 			}
 			clean := append([]float64(nil), samples...)
 			noise(samples, sigma, rng)
