@@ -29,6 +29,7 @@ type meter struct {
 	scale    []float64 // [V] of a unit of the samples, by channel
 	power    []float64 // channels × probes: mean residual power as variance of a white sample, times weight
 	weight   []float64 // of each channel, of the windows that it was measured in: 1 of all
+	passed   []bool    // of each channel, whether the last window was
 	windows  int
 	out      []complex128
 	white    []float64 // tones × channels: variance of a white sample [V²]
@@ -104,7 +105,7 @@ func newProbes(cfg *Config, length, perTone int, p Precision) (*probes, error) {
 func newMeter(p *probes, channels, memory int, scale []float64) *meter {
 	m := &meter{channels: channels, memory: memory, scale: scale}
 	m.white = make([]float64, len(p.owners)*channels)
-	m.weight = make([]float64, channels)
+	m.weight, m.passed = make([]float64, channels), make([]bool, channels)
 	m.use(p)
 	return m
 }
@@ -164,12 +165,25 @@ func observe[S sample](m *meter, x []S, lost []float64) {
 		keep = min(keep, float64(m.memory-1))
 	}
 	share := 1 / (keep + 1)
-	for i, at := range m.probes.at {
-		v, old := m.out[at], m.power[i]
-		m.power[i] = old + (abs2(v)-old)*share
-	}
+	n := m.probes.count
 	for c, old := range m.weight {
-		m.weight[c] = old + (1-old)*share
+		part := 0.0
+		if lost != nil {
+			part = lost[c]
+		}
+		if m.weight[c] = old * (1 - share); m.memory > 0 && part <= mostLost && m.weight[c] > leastKnown && m.outlying(c, old) {
+			for i := c * n; i < (c+1)*n; i++ {
+				m.power[i] *= 1 - share
+			}
+			m.passed[c] = true
+			continue
+		}
+		m.passed[c] = false
+		m.weight[c] += share
+		for i := c * n; i < (c+1)*n; i++ {
+			old := m.power[i]
+			m.power[i] = old + (abs2(m.out[m.probes.at[i]])-old)*share
+		}
 	}
 	if lost != nil {
 		m.correct(lost, share)
@@ -178,11 +192,42 @@ func observe[S sample](m *meter, x []S, lost []float64) {
 	m.fresh = false
 }
 
+const (
+	// leastKnown is the weight that a channel keeps where windows are passed over as
+	// outlying. More of them in a row, a fifth of the memory or so, are a noise that has
+	// risen; so is what comes in every fourth.
+	leastKnown = 0.75
+	// fewWindows tell no window from the others yet.
+	fewWindows = 8
+)
+
+// outlying tells whether the window at hand is none to learn the noise of a channel, of
+// a weight, from: a burst lies in it, or a sensor jumps. Relative to what is known, the powers of
+// probes are squares of two normal components: their mean is 1 ± 1/√n, and 1 + 10/√n is no
+// chance event; as much again leaves room for what is known of a few windows, and for
+// noise that wavers.
+func (m *meter) outlying(c int, weight float64) bool {
+	if m.windows < fewWindows {
+		return false
+	}
+	n := m.probes.count
+	sum := 0.0
+	for i := c * n; i < (c+1)*n; i++ {
+		if v := abs2(m.out[m.probes.at[i]]); v > 0 {
+			sum += v * weight / m.power[i]
+		}
+	}
+	return sum > 2*(1+10/math.Sqrt(float64(n)))*float64(n)
+}
+
 // correct does justice to the channels of which something was filled in: to what is
 // left, or by passing over the window.
 func (m *meter) correct(lost []float64, share float64) {
 	n := m.probes.count
 	for c, part := range lost {
+		if m.passed[c] {
+			continue
+		}
 		for i := c * n; i < (c+1)*n; i++ {
 			now := abs2(m.out[m.probes.at[i]])
 			switch {

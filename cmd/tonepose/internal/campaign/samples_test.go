@@ -144,9 +144,7 @@ func (s *spoil) check(t *testing.T, b *bench.Bench, recordings, stations int, se
 		path := Rests(t, b, seconds, poses...)
 		how := simulate.Options{DurationS: float64(stations)*(seconds+0.02) - 0.02, Noise: 8e-9, FlickerHz: 200, MainsHz: 50, MainsV: 5e-6, ClockPPM: 20, Seed: seed + 1}
 		for i, disturb := range []Disturbance{nil, func(rate float64, volts [][]float64) [][]float64 {
-			moves := s.keepMoves(volts, stations, seconds)
 			s.at(rand.New(rand.NewPCG(seed+1, 61)), rate, volts)
-			moves()
 			return volts
 		}} {
 			name := record(t, b, path, how, s.bits, disturb)
@@ -195,28 +193,6 @@ func (s *spoil) check(t *testing.T, b *bench.Bench, recordings, stations int, se
 		}
 		if len(a.windows.Intervals) == 0 {
 			spoilt[k].Covers(t, n)
-		}
-	}
-}
-
-// keepMoves returns what gives the samples of the moves back: a burst is not told from the move
-// that it falls into, and one that is missed makes its channel weigh less for a while.
-func (s *spoil) keepMoves(volts [][]float64, stations int, seconds float64) func() {
-	if s.named != "burst" {
-		return func() {}
-	}
-	var back []func()
-	for k := range stations - 1 {
-		stop := int(sampleHz * (seconds + 0.02) * float64(k+1))
-		for _, x := range volts {
-			move := x[stop-int(0.02*sampleHz) : stop]
-			kept := slices.Clone(move)
-			back = append(back, func() { copy(move, kept) })
-		}
-	}
-	return func() {
-		for _, give := range back {
-			give()
 		}
 	}
 }

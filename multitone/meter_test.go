@@ -1,0 +1,51 @@
+package multitone
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+)
+
+// A noise that is known is not moved by one window that a burst lies in, and follows
+// what stays.
+func TestOneWindowDoesNotMoveTheNoise(t *testing.T) {
+	const length, sigma = 1024, 0.1
+	cfg := Config{SampleRate: 20000, Channels: 1, Tones: []Tone{{Hz: 1000, Reference: NoReference}, {Hz: 1600, Reference: NoReference}}}
+	probes, err := newProbes(&cfg, length, bankProbes, Double)
+	if err != nil {
+		t.Fatal(err)
+	}
+	m := newMeter(probes, 1, pooledWindows, []float64{1})
+	random := rand.New(rand.NewPCG(8, 8))
+	x := make([]float64, length)
+	windows := func(n int, sigma, burst float64) (mean float64) {
+		for range n {
+			for i := range x {
+				x[i] = sigma * random.NormFloat64()
+			}
+			x[length/2] += burst
+			observe(m, x, nil)
+		}
+		for _, v := range m.variances() {
+			mean += v / 2
+		}
+		return mean
+	}
+	// A mean of n probes over 32 windows that fade, of 64 independent ones: 1/√(64·n),
+	// and the 15 % that neighbours share. Five sigmas.
+	loose := 5 * 1.15 / math.Sqrt(float64(2*pooledWindows*probes.count))
+	quiet := windows(2*pooledWindows, sigma, 0)
+	if math.Abs(quiet/(sigma*sigma)-1) > loose {
+		t.Errorf("variance %g, want %g", quiet, sigma*sigma)
+	}
+	// One window moves a mean over 32 by a thirty-second of what is in it, and the burst
+	// has a hundred times the power of the noise in its window: by three times and more.
+	burst := 10 * sigma * math.Sqrt(length)
+	if after := windows(1, sigma, burst); math.Abs(after/quiet-1) > loose {
+		t.Errorf("variance %g after a burst, before %g", after, quiet)
+	}
+	// Three of four windows count: of 160 windows 120, which leave (31/32)^120 = 2 % of what was.
+	if loud := windows(160, 4*sigma, 0); math.Abs(loud/(16*sigma*sigma)-1) > loose+0.02 {
+		t.Errorf("variance %g of a noise that stays, want %g", loud, 16*sigma*sigma)
+	}
+}
