@@ -30,29 +30,44 @@ func newAnalysis(c *Config, s shape, still bool) (*analysis, error) {
 	halfLobe := float64(len(s.cosine)) // bins to the first zero
 	foreign := c.joint(s)
 	a := &analysis{shape: s, judged: make([]bool, c.Channels)}
-	a.omega, a.tones = c.fitted(s.length, halfLobe, foreign, !still)
 	for ch := range a.judged {
 		a.judged[ch] = !slices.ContainsFunc(c.Tones, func(t Tone) bool { return t.Reference == ch })
 	}
 	for _, t := range c.Tones {
 		a.references = append(a.references, t.Reference)
 	}
-	plain, _ := c.fitted(s.length, halfLobe, foreign, false)
-	t := newSystem(s, a.omega, len(c.Tones), len(foreign))
-	a.plain, a.strong = len(plain), len(foreign)
-	var err error
-	if a.estimator, err = newEstimator(t, len(plain), len(c.Tones)); err != nil {
+	apart := halfLobe // tapers leak too little for more columns to be worth it
+	if halfLobe <= 1 {
+		apart = linesApart
+	}
+	t, err := a.join(c, apart, foreign, !still)
+	if err != nil && apart < halfLobe {
+		// A row of harmonics closer than a bin can mimic a tone in its midst; none can that are a bin apart.
+		t, err = a.join(c, halfLobe, foreign, !still)
+	}
+	if err != nil {
 		return nil, err
 	}
 	a.left = c.left(s, a.omega, a.estimator, foreign)
 	if !still {
-		if a.bends, a.bend, err = newBend(t, len(plain), len(c.Tones)); err != nil {
+		if a.bends, a.bend, err = newBend(t, a.plain, len(c.Tones)); err != nil {
 			a.bends = nil // neighbour bins that can't be distinguished: no statement on motion
 		} else {
 			a.leftBend = c.left(s, a.omega, a.bend, foreign)
 		}
 	}
 	return a, nil
+}
+
+// join fits the tones side by side with lines that are so many bins apart.
+func (a *analysis) join(c *Config, apart float64, foreign []float64, sidebands bool) (t *system, err error) {
+	halfLobe := float64(len(a.shape.cosine))
+	plain, _ := c.fitted(a.shape.length, halfLobe, apart, foreign, false)
+	a.omega, a.tones = c.fitted(a.shape.length, halfLobe, apart, foreign, sidebands)
+	a.plain, a.strong = len(plain), len(foreign)
+	t = newSystem(a.shape, a.omega, len(c.Tones), len(foreign))
+	a.estimator, err = newEstimator(t, a.plain, len(c.Tones))
+	return t, err
 }
 
 // linear is a set of functions of one channel's projections y.

@@ -22,7 +22,7 @@ const (
 // given foreign lines, slow drift, the resolved lines, and, if wanted, both neighbour
 // bins of every tone, where they are clear of all else. tones tells for each column the
 // tone whose course it follows, or fixed.
-func (c *Config) fitted(length int, halfLobe float64, foreign []float64, sidebands bool) (omega []float64, tones []int) {
+func (c *Config) fitted(length int, halfLobe, apart float64, foreign []float64, sidebands bool) (omega []float64, tones []int) {
 	bin := 2 * math.Pi / float64(length)
 	omega = c.omegas()
 	for k := range omega {
@@ -32,7 +32,7 @@ func (c *Config) fitted(length int, halfLobe float64, foreign []float64, sideban
 		omega = append(omega, c.omega(hz))
 	}
 	omega = append(omega, 0, driftBins*bin) // offset and ramp
-	for _, hz := range c.resolved(c.Lines, length, halfLobe, foreign) {
+	for _, hz := range c.resolved(c.Lines, length, halfLobe, apart, foreign) {
 		omega = append(omega, c.omega(hz))
 	}
 	for len(tones) < len(omega) {

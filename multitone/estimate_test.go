@@ -332,3 +332,35 @@ func TestLinesThatNoWindowTellsApart(t *testing.T) {
 		}
 	}
 }
+
+// A tone amid a row of harmonics that are closer than a bin: no length of window is refused
+// for them, and a tone by itself stays exact.
+func TestToneAmidLinesCloserThanABin(t *testing.T) {
+	const rate = 100e3
+	cfg := Config{SampleRate: rate, Channels: 1, Tones: []Tone{{Hz: 2125, Reference: NoReference}, {Hz: 5125, Reference: NoReference}}}
+	for h := 1; h <= 80; h++ {
+		cfg.Lines = append(cfg.Lines, 50*float64(h))
+	}
+	want := []complex128{complex(0.3, -0.4), complex(-1, 0.2)}
+	for _, length := range []int{300, 376, 450, 800, 1500} {
+		x := make([]float64, length)
+		sines(x, rate, []float64{2125, 5125}, want)
+		bank, err := NewBank(cfg, Framing{Length: length, Cosine: []float64{1}, NoNoise: true})
+		if err != nil {
+			t.Errorf("%d samples: %v", length, err)
+			continue
+		}
+		err = bank.Write([][]float64{x}, func(f *Frame) error {
+			for k := range want {
+				// Rounding of numbers around 3 by a system of condition 1/ridge.
+				if got, _ := f.At(k, 0); cmplx.Abs(got-want[k]) > 3*0x1p-53/ridge {
+					t.Errorf("%d samples: tone %d off by %.2g", length, k+1, cmplx.Abs(got-want[k]))
+				}
+			}
+			return nil
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+}

@@ -41,14 +41,10 @@ const driftBins = 0.05
 // leak into no tone, so it costs nothing that they are hard to separate.
 const linesApart = 0.4
 
-// resolved keeps the lines [Hz] that a window of the given length can tell
-// from every tone, from each other, from the foreign lines and from zero.
-func (c *Config) resolved(lines []float64, length int, halfLobe float64, foreign []float64) []float64 {
+// resolved keeps the lines [Hz] that a window of the given length can tell from every
+// tone, and that are so many bins apart from each other, the foreign lines and zero.
+func (c *Config) resolved(lines []float64, length int, halfLobe, apart float64, foreign []float64) []float64 {
 	bin := c.SampleRate / float64(length)
-	apart := halfLobe
-	if halfLobe <= 1 {
-		apart = linesApart // tapers leak too little to be worth the columns
-	}
 	var kept []float64
 	for _, hz := range lines {
 		ok := hz > apart*bin && hz < c.SampleRate/2-halfLobe*bin

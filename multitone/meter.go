@@ -62,7 +62,7 @@ func newProbes(cfg *Config, length, perTone int, p Precision) (*probes, error) {
 	for _, l := range cfg.Foreign {
 		foreign = append(foreign, l.Hz)
 	}
-	omega, _ := cfg.fitted(length, 2, foreign, true)
+	omega, _ := cfg.fitted(length, 2, 2, foreign, true)
 	known := len(omega)
 	owners, probed := cfg.probeFrequencies(length, perTone)
 	if len(probed) == 0 {
