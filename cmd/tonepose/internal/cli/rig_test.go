@@ -14,7 +14,7 @@ import (
 )
 
 // Every skeleton is a rig file that reads, of which nothing is doubted, and plan finds
-// tones for it, with which it can locate the probe.
+// tones for it, with which it can locate the probe, and no channel clips.
 func TestRigNewCanBePlanned(t *testing.T) {
 	dir := t.TempDir()
 	for i, args := range [][]string{
@@ -41,6 +41,9 @@ func TestRigNewCanBePlanned(t *testing.T) {
 		}
 		if s := p.Sensors[0]; s.Blind > 0 || s.Position.Median > 1e-3 {
 			t.Errorf("%v: %d of %d poses blind, %g m median", args, s.Blind, s.Poses, s.Position.Median)
+		}
+		if said := strings.Join(p.Cautions, "\n"); strings.Contains(said, "clip") || strings.Contains(said, "conflict") {
+			t.Errorf("%v: %s", args, said)
 		}
 		if _, err := p.Planned(); err != nil {
 			t.Errorf("%v: %v", args, err)

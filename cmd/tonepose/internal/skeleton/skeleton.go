@@ -51,8 +51,12 @@ func Rig(o Options) string {
 		line("playback: {earliest_s: 0, latest_s: 0.3}   # when the file of the drives begins, from the recording's first sample")
 	}
 	line("channels:                         # in the order of the recording's columns")
+	gain := 40 // clips nowhere in the working volume; close to small layouts voltages are larger
+	if o.SizeM < 0.2 {
+		gain = 20
+	}
 	for k := range o.Coils {
-		line("- {name: rx%d, full_scale_v: %s, gain: 100}   # volts of the largest code; volts at the ADC per volt at the coil", k+1, fullScale(o))
+		line("- {name: rx%d, full_scale_v: %s, gain: %d}   # volts of the largest code; volts at the ADC per volt at the coil", k+1, fullScale(o), gain)
 	}
 	if !o.SoundCard {
 		line("- {name: drive, full_scale_v: %s}   # the common shunt of all emitters", fullScale(o))
@@ -60,6 +64,7 @@ func Rig(o Options) string {
 	line("emitters:                         # the driven coils; tone_hz is left out: plan chooses it")
 	side := int(math.Ceil(math.Sqrt(float64(o.Emitters))))
 	pitch := o.SizeM / float64(max(1, side-1))
+	former := math.Max(1e-3, math.Round(0.1e3*o.SizeM)/1e3) // in whole millimetres, as they are turned
 	for i := range o.Emitters {
 		line("- name: e%d", i+1)
 		line("  current_a_peak: 0.5             # peak; 0.35 A rms is 0.5 A peak")
@@ -78,7 +83,7 @@ func Rig(o Options) string {
 			center, axis = r3.Vec{X: half * math.Cos(turn), Y: half * math.Sin(turn)}, r3.Vec{X: out * math.Cos(turn), Y: out * math.Sin(turn), Z: 1}
 			fallthrough
 		case Grid:
-			line("  model: {type: loop, center_m: [%.4f, %.4f, 0], axis: [%.3f, %.3f, 1], radius_m: %.4g, turns: 40}", center.X+0, center.Y+0, axis.X+0, axis.Y+0, 0.1*o.SizeM)
+			line("  model: {type: loop, center_m: [%.4f, %.4f, 0], axis: [%.3f, %.3f, 1], radius_m: %.4g, turns: 40}", center.X+0, center.Y+0, axis.X+0, axis.Y+0, former)
 		case Plate:
 			width := 0.6 * pitch
 			line("  model: {type: rectangle, center_m: [%.4f, %.4f, 0], axis: [0, 0, 1], width_axis: [1, 0, 0], width_m: %.4g, height_m: %.4g, turns: 20}", center.X+0, center.Y+0, width, width)
