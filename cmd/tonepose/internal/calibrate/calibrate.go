@@ -88,6 +88,7 @@ func Run(ctx context.Context, o Options) (*Result, error) {
 		return nil, err
 	}
 	all := st.Rows
+	o.Progress.Report("adjust", 0, 0)
 	metal, agreed, err := o.adjust(out, st)
 	if err != nil {
 		return nil, err
@@ -174,6 +175,7 @@ func (o *Options) summarise(out *Result, st *Stations, metal *Metal, sensors []s
 		}
 	}
 	if o.Folds > 0 {
+		o.Progress.Report("hold stations out", 0, 0)
 		cv, err := calibration.CrossValidate(&st.Problem, o.Adjust, o.Folds)
 		if err != nil {
 			return nil, err

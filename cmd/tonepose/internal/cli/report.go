@@ -14,6 +14,7 @@ import (
 	"tonepose/cmd/tonepose/internal/document"
 	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/cmd/tonepose/internal/terminal"
 )
 
 type reportOptions struct {
@@ -61,7 +62,7 @@ Exit code: 0 done, 1 no pose could be compared, 2 the call or a file was wrong.`
 	f.StringVar(&o.calibration, "calibration", "", "file that holds what calibrate --json printed: its residuals, and what it changed")
 	f.StringVar(&o.out, "out", "", "the HTML file (default: DIR.html, beside a single DIR)")
 	f.BoolVar(&o.force, "force", false, "replace a file that exists")
-	f.BoolVar(&o.output.quiet, "quiet", false, "no notes: the file, warnings and errors alone")
+	f.BoolVar(&o.output.quiet, "quiet", false, "no progress, no notes: the file, warnings and errors alone")
 	f.Lookup("truth").DefValue, f.Lookup("recording").DefValue = "", ""
 	return c
 }
@@ -80,10 +81,13 @@ func runReport(cmd *cobra.Command, dirs []string, o *reportOptions, s Streams) e
 	if err := files.Refuse(o.out, o.force); err != nil {
 		return err
 	}
+	progress := terminal.NewProgress(s.Err, o.output.quiet)
+	defer progress.Clear()
 	var runs []*document.Run
 	for i, dir := range dirs {
+		progress.Show("report", int64(i), int64(len(dirs)))
 		// The interval of an error needs many resamples, and a page shows none.
-		options := document.RunOptions{Assess: assess.Options{Resamples: -1, Reach: 0.5, Confidence: 0.95, Seed: 1}, Plan: o.plan, Calibration: o.calibration}
+		options := document.RunOptions{Assess: assess.Options{Resamples: -1, Reach: 0.5, Confidence: 0.95, Seed: 1}, Plan: o.plan, Calibration: o.calibration, Progress: progress.Show}
 		if len(o.truth) > 0 {
 			options.Truth = o.truth[i]
 		}
@@ -96,6 +100,7 @@ func runReport(cmd *cobra.Command, dirs []string, o *reportOptions, s Streams) e
 		}
 		runs = append(runs, run)
 	}
+	progress.Show("draw", 0, 0)
 	page := document.Document{Tool: version(), Command: func(m tables.Metadata) string { return commandLine(cmd.Root(), m) }}
 	b := files.Batch{Force: o.force}
 	defer b.Abort()
@@ -105,6 +110,7 @@ func runReport(cmd *cobra.Command, dirs []string, o *reportOptions, s Streams) e
 	if err := b.Commit(); err != nil {
 		return err
 	}
+	progress.Clear()
 	o.output.note(s, "%s: a report of %s", o.out, strings.Join(dirs, ", "))
 	return nil
 }

@@ -18,6 +18,7 @@ import (
 	"tonepose/cmd/tonepose/internal/calibrate"
 	"tonepose/cmd/tonepose/internal/inspect"
 	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/multitone/recording"
@@ -73,6 +74,7 @@ type RunOptions struct {
 	// Plan is the directory of plan --out, or its plan.json; Calibration a file that holds
 	// what calibrate --json printed; empty: none.
 	Plan, Calibration string
+	Progress          stream.Progress // of looking at the recording
 }
 
 // ReadRun reads the folder of a run, or of the parts of a live one.

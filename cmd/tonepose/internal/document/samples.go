@@ -36,7 +36,7 @@ func (run *Run) look(ctx context.Context, o *RunOptions) error {
 	if err := os.WriteFile(rig, []byte(run.Metadata.Rig), 0o600); err != nil {
 		return err
 	}
-	in, err := inspect.Run(ctx, measure.Input{Recording: name, Rig: rig, Reading: o.Reading}, "")
+	in, err := inspect.Run(ctx, measure.Input{Recording: name, Rig: rig, Reading: o.Reading, Progress: o.Progress}, "")
 	switch {
 	case err == nil && in.SHA256 == from.SHA256:
 		run.Inspection = in
