@@ -53,7 +53,8 @@ func TestFlatWindingPublished(t *testing.T) {
 }
 
 // The axis of a thick coil in closed form (Montgomery, Solenoid Magnet Design,
-// 1969, ch. 1; from memory, and by integration of the loop's axial field).
+// 1969, ch. 1; not checked against the
+// original, and by integration of the loop's axial field).
 func TestWindingOnAxis(t *testing.T) {
 	w := fieldmodels.Winding{InnerRadius: 0.02, OuterRadius: 0.035, Length: 0.05, Turns: 500}
 	end := func(u float64) float64 {

@@ -174,7 +174,7 @@ func solve3(n *[6]float64, b *[3]float64) ([3]float64, bool) {
 // attitude returns the rotation R that makes Σ n_c·R a_c largest, k = Σ n_c a_cᵀ:
 // the eigenvector of Davenport's matrix with the largest eigenvalue, by Jacobi
 // rotations (Wahba's problem; Markley and Crassidis, Fundamentals of Spacecraft
-// Attitude Determination and Control, 2014, section 5.3; recalled, not seen).
+// Attitude Determination and Control, 2014, section 5.3; not checked against the original).
 func attitude(k *[9]float64) quat.Number {
 	a := eigen{
 		{k[0] + k[4] + k[8], k[7] - k[5], k[2] - k[6], k[3] - k[1]},

@@ -38,6 +38,14 @@ var mutants = []mutant{
 	{"field of a dipole", "fieldmodels/dipole.go", "Mu0 / (4 * math.Pi)", "Mu0 / (2 * math.Pi)", "fieldmodels", "Dipole"},
 	{"step of a spectrum", "multitone/sine/lines.go", "rate / float64(size)", "rate / float64(n)", "multitone/sine", ""},
 	{"off by one window", "cmd/tonepose/internal/solve/spool.go", "int64(i)*int64(r.size)", "int64(i+1)*int64(r.size)", "cmd/tonepose/internal/solve", "Spool"},
+	{"sign of a channel's delay", "cmd/tonepose/internal/rig/response.go", "cmplx.Rect(c.Gain, -2*math.Pi*hz*c.DelayS)", "cmplx.Rect(c.Gain, 2*math.Pi*hz*c.DelayS)", "cmd/tonepose/internal/rig", "Response|Delay"},
+	{"sign of a low-pass's delay", "multitone/continuous.go", "float64(s.rests-1)/2 - s.delay", "float64(s.rests-1)/2 + s.delay", "multitone", "Continuous"},
+	{"handedness of a rotation", "fieldmodels/rigid/rotation.go", "r3.Scale(2, r3.Cross(u, v))", "r3.Scale(2, r3.Cross(v, u))", "fieldmodels/rigid", ""},
+	{"handedness of a loop", "fieldmodels/loop.go", "f := Mu0 / 4 * l.Turns * a2 * im / b4", "f := -Mu0 / 4 * l.Turns * a2 * im / b4", "fieldmodels", "Loop"},
+	{"swapped channels in a figure", "cmd/tonepose/internal/figure/matrix.go", "d.Value[i*len(d.Columns)+j]", "d.Value[i*len(d.Columns)+len(d.Columns)-1-j]", "cmd/tonepose/internal/figure", "Matrix"},
+	{"phase drawn for the amplitude", "cmd/tonepose/internal/figure/timeseries.go", "curve(amplitude, t.Amplitude, t.Sigma, style)", "curve(amplitude, t.Phase, t.SigmaPhase, style)", "cmd/tonepose/internal/figure", "Demodulation"},
+	{"swapped channels in the figure of a run", "cmd/tonepose/internal/report/figures.go", "slices.Index(d.Columns, row.Channel)] = row.Value", "len(d.Columns)-1-slices.Index(d.Columns, row.Channel)] = row.Value", "cmd/tonepose/internal/report", ""},
+	{"wrong unit in a table", "cmd/tonepose/internal/present/plan.go", "scaled(c.InductanceH, 1e-6)", "scaled(c.InductanceH, 1e-3)", "cmd/tonepose/internal/present", ""},
 }
 
 // Every fault of one line is caught by an ordinary test. The tests see the file with the

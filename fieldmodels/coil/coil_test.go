@@ -104,7 +104,7 @@ func TestBrooksCoil(t *testing.T) {
 }
 
 // A square of side a of round wire of radius r: L = (2μ0a/π)(ln(a/r) − 0.52401),
-// textbook (from memory); its wire has the geometric mean distance e^(−1/4) r of a
+// textbook (not checked against an original); its wire has the geometric mean distance e^(−1/4) r of a
 // disc, our bundle 0.44705 s of a square. What the textbook drops is of order r/a,
 // half of it per side: 2·(g/a) of 1/(ln − 0.524).
 func TestSquare(t *testing.T) {
@@ -288,6 +288,7 @@ func TestSelfCapacitance(t *testing.T) {
 func TestPickup(t *testing.T) {
 	near(t, "sensitivity", coil.Sensitivity(0.004, 10e3), 2*math.Pi*40, 1e-15)
 	// 1 kΩ at 290 K: 4.00 nV/√Hz (textbook, to its three digits).
+	// Nyquist's formula: 1 kΩ at 290 K has 4.00 nV/√Hz, common practice.
 	near(t, "thermal noise", coil.ThermalNoise(1000, 290-273.15), 4.00e-9, 2e-3)
 }
 
@@ -311,7 +312,7 @@ func TestEnamel(t *testing.T) {
 		d := row.Number("nominal_diameter_mm")
 		near(t, row.String(), coil.Enamelled(d*1e-3).Insulated*1e3, row.Number("grade1_maximum_overall_mm"), 1e-12)
 	}
-	// Thicker wires of grade 1 (from memory, not checked against the standard).
+	// Thicker wires of grade 1 (not checked against the original).
 	for d, over := range map[float64]float64{0.2: 0.226, 0.5: 0.544, 1: 1.062} {
 		near(t, "enamel", coil.Enamelled(d*1e-3).Insulated*1e3-d, over-d, 0.1)
 	}

@@ -191,8 +191,8 @@ func degreeOf(terms int) (degree int, ok bool) {
 //
 //	∂z R(l,m) = R(l−1,m)   (∂x + j∂y) R(l,m) = R(l−1,m+1)   (∂x − j∂y) R(l,m) = −R(l−1,m−1)
 //
-// Source: Epton and Dembart, SIAM J. Sci. Comput. 16, 1995 (recalled, not seen;
-// the tests check against differences).
+// Source: Epton and Dembart, SIAM J. Sci. Comput. 16, 1995 (not checked against
+// the original; the tests check against differences).
 type table [(MaxDegree + 1) * (MaxDegree + 2) / 2]complex128
 
 func (t *table) fill(u r3.Vec, degree int) {

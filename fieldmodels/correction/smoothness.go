@@ -87,8 +87,8 @@ func (b *Bench) choose(o *Options) (Smoothness, error) {
 
 // evidence is the probability of the couplings, every emitter's by itself, with
 // its own parameters of the bench free and the others as they are (a composite
-// likelihood: Varin, Reid and Firth, Statistica Sinica 21, 2011; recalled, not
-// seen).
+// likelihood: Varin, Reid and Firth, Statistica Sinica 21, 2011; not checked
+// against the original).
 type evidence struct {
 	degree int
 	sizes  []float64

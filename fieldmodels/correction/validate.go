@@ -87,7 +87,7 @@ func (h *heldOut) growth() float64 {
 // residuals y and rows Z, freed of its pose, I − Z·Σ·Zᵀ is the inverse of the
 // block of y's covariance given all others, and y + Z·mean that block times
 // their errors (Rasmussen and Williams, Gaussian Processes for Machine Learning,
-// 2006, section 5.4.2; recalled, not seen).
+// 2006, section 5.4.2; not checked against the original).
 func (b *Bench) leaveOut(q *equations, mean []float64, cov *mat.SymDense, reads [][]float64) *heldOut {
 	out := &heldOut{}
 	full := rowsOf(cov)

@@ -91,7 +91,7 @@ func TestRF64OfUnknownLength(t *testing.T) {
 
 // RF64 notes breaks and what was filled in as cue points with labels and lengths behind
 // the samples, which are read as before; the sizes of the form hold them. Layout: Multimedia
-// Programming Interface and Data Specifications 1.0 (from memory).
+// Programming Interface and Data Specifications 1.0 (not checked against the original).
 func TestRF64NotesBreaks(t *testing.T) {
 	start := time.Date(2026, 2, 3, 4, 5, 6, 0, time.UTC)
 	d := Description{Format: "rf64", SampleRate: 1000, Names: []string{"a", "b", "c"}, Bits: 16, FullScale: []float64{1, 1, 1}, Start: start}

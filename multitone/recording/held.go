@@ -231,7 +231,7 @@ func strides16(all []chances, b []byte, n int) {
 }
 
 // anyZero16 tells whether any 16 bits of v are all zero (Warren, Hacker's Delight,
-// section 6-1, for bytes; recalled, not seen).
+// section 6-1, for bytes; not checked against the original).
 func anyZero16(v uint64) bool {
 	const ones, tops = 0x0001000100010001, 0x8000800080008000
 	return (v-ones)&^v&tops != 0

@@ -223,7 +223,8 @@ func (w *Writer) beginRF64(data io.Writer) error {
 // noted. Nil: there are none.
 //
 // Source: IBM and Microsoft, Multimedia Programming Interface and Data Specifications 1.0
-// (1991), Waveform Audio File Format: cue-ck, and assoc-data-list with labl-ck and ltxt-ck (from memory).
+// (1991), Waveform Audio File Format: cue-ck, and assoc-data-list with labl-ck and ltxt-ck (not
+// checked against the original).
 func (w *Writer) cues() []byte {
 	le := binary.LittleEndian
 	chunk := func(to []byte, id string, body []byte) []byte {

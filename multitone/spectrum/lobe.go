@@ -96,7 +96,7 @@ func (l *lobe) leak(f float64) float64 {
 func (l *lobe) offset(ratio float64) (bins, slope float64) {
 	f := func(x float64) float64 { return math.Log(l.at(1-x) / l.at(x)) }
 	// The logarithm is nearly a straight line: false position, Illinois' way (Dowell and
-	// Jarratt, BIT 11, 1971; recalled, not seen).
+	// Jarratt, BIT 11, 1971; not checked against the original).
 	lo, hi := 0.0, 0.5
 	below, above := l.farthest-math.Log(ratio), -math.Log(ratio)
 	switch {

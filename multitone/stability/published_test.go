@@ -98,7 +98,7 @@ func TestDeviationsMatchSP1065(t *testing.T) {
 }
 
 // SP 1065 section 12 gives ν = 146.177 for the overlapping deviation of the 1000
-// points at an averaging of 10 (from memory, recomputed from the white FM formula of
+// points at an averaging of 10 (not checked against the original, recomputed from the white FM formula of
 // the next test). Ours is the exact sum that this formula approximates.
 func TestFreedomMatchesSP1065(t *testing.T) {
 	s := mustValues(t, testSuite(t)["nist1000"], 1)
@@ -113,7 +113,7 @@ func TestFreedomMatchesSP1065(t *testing.T) {
 }
 
 // The older empirical formulas for the overlapping Allan deviation (Howe, Allan and
-// Barnes, 1981; SP 1065 Table 5, from memory) agree with the exact sum to some per
+// Barnes, 1981; SP 1065 Table 5, not checked against the original) agree with the exact sum to some per
 // cent where their authors fitted them. Flicker PM is left out: its formula is tens
 // of per cent off (the scatter of simulated series says so too); at m = 1 theirs count
 // on a random walk in steps, ours on averages of a continuous one.

@@ -9,7 +9,7 @@ import (
 // basis is an orthonormal basis of the span of columns that are added one by
 // one (modified Gram–Schmidt, each column twice, so that it stays orthogonal to
 // rounding: Björck, Numerical Methods for Least Squares Problems, 1996,
-// section 2.4; recalled, not seen).
+// section 2.4; not checked against the original).
 type basis struct {
 	columns [][]float64 // orthonormal
 	terms   [][]float64 // terms[k]: columns[k] as a combination of the added columns

@@ -14,7 +14,7 @@ import (
 // factor g, couplings y count as y/g with variance/g², so that the Solver finds
 // the pose; given the poses, g follows from what the poses cannot explain of
 // the couplings that it multiplies (variable projection: Golub and Pereyra,
-// SIAM J. Numer. Anal. 10, 1973; recalled, not seen).
+// SIAM J. Numer. Anal. 10, 1973; not checked against the original).
 func (x *Inspector) fitGain(ctx context.Context, frames []solver.Couplings, f Fault, poses []rigid.Pose) (Fault, []rigid.Pose, bool) {
 	// The poses to start from give a first value.
 	up, down := 0.0, 0.0

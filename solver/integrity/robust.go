@@ -58,7 +58,7 @@ const (
 // at most (n−f)/2 wrong ones can be outvoted, fewer if they agree.
 //
 // Sources: Holland and Welsch, Communications in Statistics A6, 1977; Street,
-// Carroll and Ruppert, American Statistician 42, 1988 (both recalled, not seen).
+// Carroll and Ruppert, American Statistician 42, 1988 (neither checked against the original).
 func (x *Inspector) Robust(c solver.Couplings, start *solver.Result, loss leastsquares.Loss) (Robust, error) {
 	out := Robust{Result: *start, Weight: make([]float64, len(c.Value)), Scale: 1}
 	scale := 0.0

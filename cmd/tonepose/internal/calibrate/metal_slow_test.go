@@ -13,7 +13,7 @@ import (
 )
 
 // ball is a perfectly conducting one: the dipole −2πa³/μ0 times the field that it
-// stands in, which cancels the field across its surface (recalled, common practice).
+// stands in, which cancels the field across its surface (common practice; agrees with a public copy).
 func ball(center r3.Vec, radius float64) nearby {
 	return func(l *fieldmodels.PlacedLoop) fieldmodels.Source {
 		b, _ := l.Field(center)

@@ -152,7 +152,7 @@ func limited(share float64) func(*bench.Bench, []rigid.Pose, *rand.Rand) Disturb
 // sphere is metal near a third of the stations: a small conducting sphere in the
 // field of a dipole has the moment −2πa³·H₀·(…)/…, of which here the limit of a perfect
 // conductor (Jackson, Classical Electrodynamics, 3rd ed., section 5.12 with μ = 0;
-// recalled, not seen).
+// the limit agrees with a public copy).
 func sphere(b *bench.Bench, poses []rigid.Pose, random *rand.Rand) Disturbance {
 	return func(rate float64, volts [][]float64) [][]float64 {
 		r := b.Rig()

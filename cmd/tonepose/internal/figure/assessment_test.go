@@ -179,7 +179,7 @@ func TestQuantiles(t *testing.T) {
 		m.word(text)
 	}
 	// The median of chi-square of 3 is 2.366, of 6 is 5.348 (NIST/SEMATECH e-Handbook of
-	// Statistical Methods, 1.3.6.7.4, from memory); the errors of the second are 1.5 times as long.
+	// Statistical Methods, 1.3.6.7.4, recomputed); the errors of the second are 1.5 times as long.
 	left, up := m.across(0, "1", "3", false), m.up(0, "1", "3", false)
 	if m.area(colour.Blue, left.at(math.Sqrt(2.366)), up.at(middle(right))) == nil {
 		t.Error("no dot at the median of the errors that are predicted rightly")

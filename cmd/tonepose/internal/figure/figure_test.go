@@ -66,7 +66,7 @@ func TestAccuracy(t *testing.T) {
 		t.Errorf("%d dots", n)
 	}
 	// Chi-square of 6: 95 % lie between 1.237 and 14.449 (NIST/SEMATECH e-Handbook of Statistical
-	// Methods, 1.3.6.7.4, from memory).
+	// Methods, 1.3.6.7.4, recomputed).
 	ratio := m.up(0, "0.5", "1.5", false)
 	if b := m.area(colour.Band, x.at(0.5), ratio.at(1)); b == nil || abs(b.room().Max.Y-ratio.at(math.Sqrt(14.449/6))) > near || abs(b.room().Min.Y-ratio.at(math.Sqrt(1.237/6))) > near {
 		t.Error("the band is not that of chi-square with 6 degrees of freedom")

@@ -75,7 +75,7 @@ func TestQuality(t *testing.T) {
 		t.Error("sigma or estimated error is not where it should be")
 	}
 	// Chi-square of 18: 95 % lie between 8.231 and 31.526 (NIST/SEMATECH e-Handbook of
-	// Statistical Methods, 1.3.6.7.4, from memory).
+	// Statistical Methods, 1.3.6.7.4, recomputed).
 	if b := m.area(colour.Band, x.at(1), chi.at(20)); b == nil || abs(b.room().Min.Y-chi.at(8.231)) > near || abs(b.room().Max.Y-chi.at(31.526)) > near {
 		t.Error("the band is not that of chi-square with 18 degrees of freedom")
 	}

@@ -71,7 +71,7 @@ func errorsOf(t *testing.T, rows []tables.Pose, truth string) (rms, inside float
 // that the lag leaves out adds its square: without a lag 5/3·S·ω_c, a factor of √6.
 //
 // Source: the realisable Wiener filter with delay, Van Trees, Detection, Estimation, and
-// Modulation Theory, part I (1968), 6.2 (from memory; √6 is also Yovits and Jackson's
+// Modulation Theory, part I (1968), 6.2 (not checked against the original; √6 is also Yovits and Jackson's
 // formula, 2·3 times the smoother's variance).
 func lagFactor(tau float64) float64 {
 	poles := [3]complex128{1, cmplx.Exp(1i * math.Pi / 3), cmplx.Exp(-1i * math.Pi / 3)}

@@ -129,7 +129,7 @@ func tonesSheet(p *plan.Plan) *sheet {
 func drivesSheet(p *plan.Plan) *sheet {
 	t := &sheet{title: "Drive channels", columns: []column{
 		text("channel"), number("tones", ""),
-		number("crest factor", "", "peak/rms of Σ R·I·cos(2πft + φ) with the phases below", "phases minimised by Guillaume et al., IEEE Trans. Instrum. Meas. 40, 1991"),
+		number("crest factor", "", "peak/rms of Σ R·I·cos(2πft + φ) with the phases below", "phases minimised by the method of Guillaume et al., IEEE Trans. Instrum. Meas. 40, 1991, not checked against the original"),
 		number("peak", "V", "crest factor times rms, at the ADC"),
 		number("were all to peak", "V", "Σ R·I"), number("full scale", "V")}}
 	for _, d := range p.Drives {
@@ -201,7 +201,7 @@ func coilsSheet(p *plan.Plan) *sheet {
 		number("L", "µH", "mean mutual inductance over all pairs of circles in the cross-section", "Maxwell, Treatise, art. 701; Nagaoka 1909 for one layer; Grover 1946 for rectangles"),
 		number("R at tone", "Ω", "Dowell's layers with their skin and proximity effect, an upper estimate", "Dowell, Proc. IEE 113, 1966"),
 		number("skin depth", "mm", "√(2ρ/(ωμ0))", "textbook"),
-		number("self-resonance", "kHz", "1/(2π√(LC)), C within a factor of two", "Medhurst, Wireless Engineer 24, 1947, and layer energy"),
+		number("self-resonance", "kHz", "1/(2π√(LC)), C within a factor of two", "Medhurst, Wireless Engineer 24, 1947, for one layer; layer energy in enamel of permittivity 3.5, not checked against the original"),
 		number("moment", "A·m² peak", "turns × area × current", "textbook")}}
 	assumed := false
 	for _, c := range p.Coils {

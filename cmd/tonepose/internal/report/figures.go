@@ -69,13 +69,23 @@ func Accuracy(a *assess.Result, sensor, title, note string) *figure.Figure {
 
 // Coupling draws the coupling matrix of a sensor in the run's first window.
 func Coupling(dir string, r *rig.Rig, sensor int, title, note string) (*figure.Figure, error) {
-	rows, err := tables.Open[tables.Coupling](filepath.Join(dir, tables.CouplingsName+".parquet"))
+	d, err := couplings(dir, r, sensor)
 	if err != nil {
 		return nil, err
 	}
+	d.Title, d.Note = title, note
+	return figure.Matrix(d), nil
+}
+
+// couplings reads the matrix of a sensor in the run's first window.
+func couplings(dir string, r *rig.Rig, sensor int) (d figure.MatrixData, err error) {
+	rows, err := tables.Open[tables.Coupling](filepath.Join(dir, tables.CouplingsName+".parquet"))
+	if err != nil {
+		return d, err
+	}
 	defer rows.Close()
 	s := r.Sensors[sensor]
-	d := figure.MatrixData{Title: title, Note: note, Quantity: "coupling", Unit: "H"}
+	d.Quantity, d.Unit = "coupling", "H"
 	for _, e := range r.Emitters {
 		d.Rows = append(d.Rows, e.Name)
 	}
@@ -86,7 +96,7 @@ func Coupling(dir string, r *rig.Rig, sensor int, title, note string) (*figure.F
 	first := math.NaN()
 	for row, err := range rows.All() {
 		if err != nil {
-			return nil, err
+			return d, err
 		}
 		if row.Sensor != s.Name {
 			continue
@@ -99,5 +109,5 @@ func Coupling(dir string, r *rig.Rig, sensor int, title, note string) (*figure.F
 		}
 		d.Value[slices.Index(d.Rows, row.Emitter)*len(d.Columns)+slices.Index(d.Columns, row.Channel)] = row.Value
 	}
-	return figure.Matrix(d), nil
+	return d, nil
 }

@@ -12,7 +12,7 @@ const indefinite = -1
 // indefinite.
 //
 // Source: IEEE 488.2-1992, 8.7.9 and 8.7.10, definite and indefinite length arbitrary block response data: # and a digit
-// that counts the digits of the length, then these; or #0. (Clauses from memory.)
+// that counts the digits of the length, then these; or #0. (Clauses not checked against the original.)
 func readBlockHeader(r io.ByteReader) (length int64, err error) {
 	mark, err := r.ReadByte()
 	if err != nil {

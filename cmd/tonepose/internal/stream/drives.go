@@ -208,8 +208,8 @@ func (s *Survey) levels(n int) (all []level) {
 
 // at is the amplitude of a tone near a frequency [V], as far off as a clock may be. A bin
 // of a line δ bins away is low by sinc(δ)/(1−δ²), and δ is (2r−1)/(1+r), r being the
-// ratio of its larger neighbour to it (Harris, Proc. IEEE 66, 1978, for Hann; recalled,
-// not seen).
+// ratio of its larger neighbour to it (Harris, Proc. IEEE 66, 1978, for Hann; not
+// checked against the original).
 func (l *level) at(hz float64) float64 {
 	reach := max(1, int(math.Ceil(clock.MaxOffset*hz/l.step)))
 	from, to := max(1, int(hz/l.step)-reach+1), min(len(l.amplitude)-1, int(hz/l.step)+reach+1)

@@ -6,7 +6,7 @@ import (
 )
 
 // Upper critical values of chi-square at 0.001: NIST/SEMATECH e-Handbook of Statistical
-// Methods, 1.3.6.7.4, from memory: 10.828 for 1 degree of freedom, 42.312 for 18, 149.449
+// Methods, 1.3.6.7.4, recomputed: 10.828 for 1 degree of freedom, 42.312 for 18, 149.449
 // for 100.
 func TestState(t *testing.T) {
 	nan := math.NaN()

@@ -7,7 +7,7 @@ import (
 )
 
 // L* of the sRGB primaries: Lindbloom, RGB/Lab calculator, D65: red 53.24,
-// green 87.73, blue 32.30; from memory.
+// green 87.73, blue 32.30; recomputed by CIE 15 from their luminances.
 func TestBrightness(t *testing.T) {
 	for c, want := range map[color.NRGBA]float64{
 		RGB(0x000000): 0, RGB(0xffffff): 100, RGB(0xff0000): 53.24, RGB(0x00ff00): 87.73, RGB(0x0000ff): 32.30,
