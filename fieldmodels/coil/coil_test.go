@@ -287,8 +287,7 @@ func TestSelfCapacitance(t *testing.T) {
 
 func TestPickup(t *testing.T) {
 	near(t, "sensitivity", coil.Sensitivity(0.004, 10e3), 2*math.Pi*40, 1e-15)
-	// 1 kΩ at 290 K: 4.00 nV/√Hz (textbook, to its three digits).
-	// Nyquist's formula: 1 kΩ at 290 K has 4.00 nV/√Hz, common practice.
+	// Nyquist's formula: 1 kΩ at 290 K has 4.00 nV/√Hz (textbook, to its three digits).
 	near(t, "thermal noise", coil.ThermalNoise(1000, 290-273.15), 4.00e-9, 2e-3)
 }
 
