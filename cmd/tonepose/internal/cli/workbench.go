@@ -13,6 +13,7 @@ import (
 
 	"tonepose/cmd/tonepose/internal/live"
 	"tonepose/cmd/tonepose/internal/solve"
+	"tonepose/cmd/tonepose/internal/subject"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/cmd/tonepose/internal/workbench"
 )
@@ -103,7 +104,7 @@ func runWorkbench(cmd *cobra.Command, name string, o *workbenchOptions, s Stream
 	case err == nil && info.IsDir():
 		o.Run.Dir = name
 	case name == "-" || name == "instrument" || strings.Contains(name, ":"):
-		o.Follow = workbench.FollowOptions{Name: name, Rig: o.live.Rig, Source: o.live.Source, Windows: *w, Clock: o.live.Clock, Verdict: o.live.Verdict}
+		o.Follow = subject.StreamOptions{Name: name, Rig: o.live.Rig, Source: o.live.Source, Windows: *w, Clock: o.live.Clock, Verdict: o.live.Verdict}
 		o.Follow.Source.Reading = o.live.Reading
 	case err != nil:
 		return err

@@ -9,6 +9,7 @@ import (
 	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/handbook"
 	"tonepose/cmd/tonepose/internal/source"
+	"tonepose/cmd/tonepose/internal/subject"
 	"tonepose/cmd/tonepose/internal/virtual"
 	"tonepose/fieldmodels/rigid"
 )
@@ -21,7 +22,7 @@ type virtualBench struct {
 
 	mu         sync.Mutex
 	bench      *virtual.Bench
-	follow     *follow
+	follow     *subject.Stream
 	end        context.CancelFunc // of both
 	done       chan struct{}      // they have ended
 	paused     bool
@@ -46,21 +47,22 @@ func (b *virtualBench) build(variant string) error {
 		end()
 		return err
 	}
-	f := newFollow(made.Rig(), b.feed)
-	f.mode, f.name = "bench", "virtual bench"
-	f.open = func(ctx context.Context) (source.Source, error) { return made.Source(ctx), nil }
-	f.how = func() engine.Options {
-		windows, mode := made.Measuring()
-		return engine.Options{Windows: windows, Clock: mode}
-	}
-	f.truth = func(sensor int, t float64) (rigid.Pose, bool) { return made.Pose(sensor, t), true }
 	b.version += 1000 // of what follows: no version comes twice
-	f.version = b.version
+	f := subject.NewStream(made.Rig(), subject.Setup{
+		Mode: "bench", Name: "virtual bench",
+		Open: func(ctx context.Context) (source.Source, error) { return made.Source(ctx), nil },
+		How: func() engine.Options {
+			windows, mode := made.Measuring()
+			return engine.Options{Windows: windows, Clock: mode}
+		},
+		Truth:   func(sensor int, t float64) (rigid.Pose, bool) { return made.Pose(sensor, t), true },
+		Version: b.version,
+	}, b.feed.tell)
 	b.stop()
 	done := make(chan struct{})
 	go func() {
 		defer close(done)
-		f.run(ctx)
+		f.Run(ctx)
 	}()
 	b.bench, b.follow, b.end, b.done = made, f, end, done
 	return nil
@@ -79,7 +81,7 @@ func (b *virtualBench) close() {
 	b.stop()
 }
 
-func (b *virtualBench) subject() subject {
+func (b *virtualBench) subject() subject.Subject {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	return b.follow
@@ -142,9 +144,9 @@ func (b *virtualBench) set(values map[string]json.RawMessage) error {
 		return bad("see the knobs of /api/bench", "%v", err)
 	}
 	if anew {
-		b.follow.again()
+		b.follow.Again()
 	}
-	b.feed.tell(newBench)
+	b.feed.tell(benchNews)
 	return nil
 }
 
@@ -160,14 +162,14 @@ func (b *virtualBench) back() error {
 	if b.bench.State().Variant != virtual.AsBuilt {
 		b.paused = false
 		err := b.build(virtual.AsBuilt)
-		b.feed.tell(newBench)
+		b.feed.tell(benchNews)
 		return err
 	}
 	anew, err := b.bench.Reset()
 	if anew {
-		b.follow.again()
+		b.follow.Again()
 	}
-	b.feed.tell(newBench)
+	b.feed.tell(benchNews)
 	return err
 }
 
@@ -177,9 +179,9 @@ func (b *virtualBench) pause(paused bool) {
 	defer b.mu.Unlock()
 	if b.paused != paused {
 		b.paused = paused
-		b.follow.pause(paused)
+		b.follow.Pause(paused)
 	}
-	b.feed.tell(newBench)
+	b.feed.tell(benchNews)
 }
 
 // begin sets an experiment up; "" ends the one at hand.
@@ -219,7 +221,7 @@ func (b *virtualBench) step(n int, do bool) error {
 	if do {
 		return b.knobs(b.experiment.Steps[n].Set)
 	}
-	b.feed.tell(newBench)
+	b.feed.tell(benchNews)
 	return nil
 }
 

@@ -8,6 +8,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"tonepose/cmd/tonepose/internal/subject"
 )
 
 // states reads the states that a page is sent, one after the other.
@@ -27,7 +29,7 @@ func states(t *testing.T, address string) (next func() map[string]any) {
 				kind = text
 			}
 			text, ok := strings.CutPrefix(lines.Text(), "data: ")
-			if !ok || kind != newState {
+			if !ok || kind != subject.StateNews {
 				continue
 			}
 			var v map[string]any

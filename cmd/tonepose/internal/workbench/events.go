@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"tonepose/cmd/tonepose/internal/present"
+	"tonepose/cmd/tonepose/internal/subject"
 )
 
 // feed tells readers that something is new. It keeps no queue: whoever is slow finds the
@@ -19,13 +20,8 @@ type feed struct {
 	readers int
 }
 
-// The kinds of news.
-const (
-	newSession = "session"
-	newState   = "state"
-	newSource  = "source"
-	newBench   = "bench"
-)
+// benchNews is news of the virtual bench; the other kinds are those of subjects.
+const benchNews = "bench"
 
 const (
 	mostReaders = 16
@@ -35,8 +31,6 @@ const (
 )
 
 func newFeed() *feed { return &feed{news: map[string]int{}, wake: make(chan struct{})} }
-
-func (f *feed) changed() { f.tell(newSession) }
 
 func (f *feed) tell(kind string) {
 	f.mu.Lock()
@@ -50,7 +44,7 @@ func (f *feed) tell(kind string) {
 func (f *feed) since(seen map[string]int) (kinds []string, wake chan struct{}) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	for _, kind := range []string{newSession, newSource, newBench, newState} {
+	for _, kind := range []string{subject.SessionNews, subject.SourceNews, benchNews, subject.StateNews} {
 		if f.news[kind] != seen[kind] {
 			seen[kind] = f.news[kind]
 			kinds = append(kinds, kind)
@@ -132,23 +126,19 @@ func (s *server) events(w http.ResponseWriter, r *http.Request) error {
 // news is what a kind of news says now; nil: nothing.
 func (s *server) news(kind string) any {
 	now := s.now()
-	f, follows := now.(*follow)
+	f, follows := now.(*subject.Stream)
 	switch {
-	case kind == newSession:
-		v := now.facts()
+	case kind == subject.SessionNews:
+		v := now.Facts()
 		return map[string]any{"version": v.Version, "ready": v.Ready, "progress": v.Progress}
-	case kind == newBench && s.bench != nil:
+	case kind == benchNews && s.bench != nil:
 		return s.bench.facts()
-	case kind == newState && follows:
-		if m := f.latest(); m != nil {
+	case kind == subject.StateNews && follows:
+		if m := f.Latest(); m != nil {
 			return m
 		}
-	case kind == newSource && follows:
-		f.mu.Lock()
-		defer f.mu.Unlock()
-		state := f.state
-		state.For = time.Since(state.Since).Seconds()
-		return state
+	case kind == subject.SourceNews && follows:
+		return f.Source()
 	}
 	return nil
 }

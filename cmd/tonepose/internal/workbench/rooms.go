@@ -3,12 +3,11 @@ package workbench
 import (
 	"cmp"
 	"math"
-	"math/cmplx"
 	"net/http"
 	"slices"
 	"strings"
 
-	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/cmd/tonepose/internal/subject"
 	"tonepose/cmd/tonepose/internal/verdict"
 )
 
@@ -19,8 +18,8 @@ func (s *server) series(w http.ResponseWriter, r *http.Request) error {
 	from, to := a.stretch()
 	var chosen []int
 	for _, name := range strings.Split(a.values.Get("columns"), ",") {
-		c := columnOf(name)
-		if c < 0 || len(chosen) >= columns {
+		c := subject.ColumnOf(name)
+		if c < 0 || len(chosen) >= subject.Columns {
 			a.fail("columns", "must be columns of the series with commas between")
 			break
 		}
@@ -30,17 +29,17 @@ func (s *server) series(w http.ResponseWriter, r *http.Request) error {
 		return a.err
 	}
 	out := newArrays()
-	out.set("hop_s", orNull(t.rows.Hop()))
-	b := t.rows.Bin(from, to, points, chosen)
+	out.set("hop_s", orNull(t.Rows.Hop()))
+	b := t.Rows.Bin(from, to, points, chosen)
 	out.set("rows", b.Rows)
 	out.set("flags_all", b.AllFlags)
 	out.set("exact", b.Rows <= points)
 	if b.Rows <= points {
-		p := t.rows.Pick(from, to, points, chosen)
+		p := t.Rows.Pick(from, to, points, chosen)
 		out.f64("time_s", "s", p.Time)
 		out.u32("flags", p.Flags)
 		for k, c := range chosen {
-			out.f32(columnNames[c].name, columnNames[c].unit, p.Values[k])
+			out.f32(subject.ColumnNames[c].Name, subject.ColumnNames[c].Unit, p.Values[k])
 		}
 		return out.write(w)
 	}
@@ -49,8 +48,8 @@ func (s *server) series(w http.ResponseWriter, r *http.Request) error {
 	out.u32("flags", b.Flags)
 	out.f32("flagged", "", b.Flagged)
 	for k, c := range chosen {
-		out.f32(columnNames[c].name+".min", columnNames[c].unit, b.Low[k])
-		out.f32(columnNames[c].name+".max", columnNames[c].unit, b.High[k])
+		out.f32(subject.ColumnNames[c].Name+".min", subject.ColumnNames[c].Unit, b.Low[k])
+		out.f32(subject.ColumnNames[c].Name+".max", subject.ColumnNames[c].Unit, b.High[k])
 	}
 	return out.write(w)
 }
@@ -63,17 +62,17 @@ func (s *server) path(w http.ResponseWriter, r *http.Request) error {
 	if a.err != nil {
 		return a.err
 	}
-	chosen := []int{columnX, columnY, columnZ, columnSigma, columnError}
+	chosen := []int{subject.ColumnX, subject.ColumnY, subject.ColumnZ, subject.ColumnSigma, subject.ColumnError}
 	if a.values.Get("truth") == "1" {
-		chosen = append(chosen, columnTrueX, columnTrueY, columnTrueZ)
+		chosen = append(chosen, subject.ColumnTrueX, subject.ColumnTrueY, subject.ColumnTrueZ)
 	}
-	p := t.rows.Pick(from, to, points, chosen)
+	p := t.Rows.Pick(from, to, points, chosen)
 	out := newArrays()
 	out.set("every", p.Every)
 	out.f64("time_s", "s", p.Time)
 	out.u32("flags", p.Flags)
 	for k, c := range chosen {
-		out.f32(columnNames[c].name, columnNames[c].unit, p.Values[k])
+		out.f32(subject.ColumnNames[c].Name, subject.ColumnNames[c].Unit, p.Values[k])
 	}
 	return out.write(w)
 }
@@ -81,11 +80,11 @@ func (s *server) path(w http.ResponseWriter, r *http.Request) error {
 // at answers with everything at the cursor.
 func (s *server) at(w http.ResponseWriter, r *http.Request) error {
 	a := s.asked(r)
-	time, only := a.number("time", a.last), a.whole("sensor", -1, -1, len(a.stage.tracks)-1)
+	time, only := a.number("time", a.last), a.whole("sensor", -1, -1, len(a.stage.Tracks)-1)
 	if a.err != nil {
 		return a.err
 	}
-	m, err := at(r.Context(), s.now(), time, only)
+	m, err := subject.At(r.Context(), s.now(), time, only)
 	if err != nil {
 		return err
 	}
@@ -99,7 +98,7 @@ func (s *server) next(w http.ResponseWriter, r *http.Request) error {
 	if a.err != nil {
 		return a.err
 	}
-	row, ok := t.rows.Turn(time, direction >= 0)
+	row, ok := t.Rows.Turn(time, direction >= 0)
 	if !ok {
 		return answer(w, map[string]any{"time_s": nil})
 	}
@@ -113,9 +112,9 @@ func (s *server) step(w http.ResponseWriter, r *http.Request) error {
 	if a.err != nil {
 		return a.err
 	}
-	row, ok := t.rows.Step(time, rows)
+	row, ok := t.Rows.Step(time, rows)
 	if !ok {
-		return errLater
+		return subject.ErrLater
 	}
 	return answer(w, map[string]any{"time_s": row.Time})
 }
@@ -136,13 +135,13 @@ func (s *server) flags(w http.ResponseWriter, r *http.Request) error {
 		return a.err
 	}
 	half := (to - from) / float64(points) / 2
-	b := t.rows.Bin(from, to, points, []int{columnSkipped})
-	if hop := t.rows.Hop(); hop > 0 {
+	b := t.Rows.Bin(from, to, points, []int{subject.ColumnSkipped})
+	if hop := t.Rows.Hop(); hop > 0 {
 		half = max(half, hop/2)
 	}
 	lanes := []*lane{}
 	for _, name := range verdict.Flags(b.AllFlags).Names() {
-		lanes = append(lanes, &lane{Name: name, Grade: flagOf(name, 0).Grade, Spans: [][2]float64{}})
+		lanes = append(lanes, &lane{Name: name, Grade: subject.FlagOf(name, 0).Grade, Spans: [][2]float64{}})
 	}
 	gaps, skipped := [][2]float64{}, [][2]float64{}
 	add := func(to *[][2]float64, t float64) {
@@ -188,43 +187,43 @@ func (s *server) traces(w http.ResponseWriter, r *http.Request) error {
 	}
 	defer done()
 	var scale []float64
-	for i := range a.stage.rig.Channels {
-		scale = append(scale, a.stage.rig.Channels[i].FullScaleV)
+	for i := range a.stage.Rig.Channels {
+		scale = append(scale, a.stage.Rig.Channels[i].FullScaleV)
 	}
-	strip, err := film.strip(r.Context(), channels, max(from, 0), to, points, scale)
+	strip, err := film.Strip(r.Context(), channels, max(from, 0), to, points, scale)
 	if err != nil {
 		return err
 	}
 	out := newArrays()
-	out.set("exact", strip.exact)
-	out.set("start_s", strip.start)
-	out.set("step_s", strip.step)
+	out.set("exact", strip.Exact)
+	out.set("start_s", strip.Start)
+	out.set("step_s", strip.Step)
 	unit := "V"
-	if !film.info.Volts {
+	if !film.Info.Volts {
 		unit = "full scale"
 	}
 	out.set("unit", unit)
 	shares := []map[string]any{}
-	for _, v := range strip.share {
+	for _, v := range strip.Share {
 		shares = append(shares, map[string]any{"channel": v.Channel, "min_v": orNull(v.Min), "max_v": orNull(v.Max), "share": orNull(v.Share), "faults": v.Faults})
 	}
 	out.set("share", shares)
-	for k := range strip.low {
+	for k := range strip.Low {
 		name := channelName(channels[k])
-		if strip.exact {
-			out.f32(name, unit, strip.low[k])
+		if strip.Exact {
+			out.f32(name, unit, strip.Low[k])
 			continue
 		}
-		out.f32(name+".min", unit, strip.low[k])
-		out.f32(name+".max", unit, strip.high[k])
+		out.f32(name+".min", unit, strip.Low[k])
+		out.f32(name+".max", unit, strip.High[k])
 	}
 	return out.write(w)
 }
 
 // film is the samples, or why there are none as the page is told.
-func (s *server) film() (*footage, error) {
-	film, err := s.now().samples()
-	if err != nil && err != errLater {
+func (s *server) film() (*subject.Footage, error) {
+	film, err := s.now().Samples()
+	if err != nil && err != subject.ErrLater {
 		return nil, &badRequest{http.StatusConflict, err.Error(), "name the recording with --recording"}
 	}
 	return film, err
@@ -242,7 +241,7 @@ func (s *server) spectrum(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	low, high := a.number("low_hz", 0), a.number("high_hz", film.info.SampleRate/2)
+	low, high := a.number("low_hz", 0), a.number("high_hz", film.Info.SampleRate/2)
 	if low < 0 || !(high > low) {
 		a.fail("high_hz", "must lie above low_hz, which is 0 or more")
 	}
@@ -254,24 +253,24 @@ func (s *server) spectrum(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	defer done()
-	h, err := film.hear(r.Context(), a.stage.rig, channels, max(from, 0), to)
+	h, err := film.Hear(r.Context(), a.stage.Rig, channels, max(from, 0), to)
 	if err != nil {
 		return err
 	}
-	d := h.densities[0]
+	d := h.Densities[0]
 	out := newArrays()
 	out.set("resolution_hz", d.ENBWHz)
 	out.set("averages", d.Segments)
 	out.set("unit", "V/√Hz")
-	slices.SortFunc(h.lines, func(x, y markedLine) int { return cmp.Compare(y.Peak, x.Peak) })
-	lines := []markedLine{}
-	for _, l := range h.lines {
+	slices.SortFunc(h.Lines, func(x, y subject.MarkedLine) int { return cmp.Compare(y.Peak, x.Peak) })
+	lines := []subject.MarkedLine{}
+	for _, l := range h.Lines {
 		if l.Hz >= low && l.Hz <= high && len(lines) < 400 {
 			lines = append(lines, l)
 		}
 	}
 	out.set("lines", lines)
-	out.set("floor", h.floors)
+	out.set("floor", h.Floors)
 	first, end := max(1, int(math.Ceil(low/d.StepHz))), min(len(d.PSD), int(high/d.StepHz)+1)
 	edges := binEdges(first, end, points, a.values.Get("scale") == "log")
 	hz := make([]float64, len(edges)-1)
@@ -285,7 +284,7 @@ func (s *server) spectrum(w http.ResponseWriter, r *http.Request) error {
 	for k, c := range channels {
 		v := make([]float32, len(hz))
 		for i := range v {
-			v[i] = float32(math.Sqrt(slices.Max(h.densities[k].PSD[edges[i]:edges[i+1]])))
+			v[i] = float32(math.Sqrt(slices.Max(h.Densities[k].PSD[edges[i]:edges[i+1]])))
 		}
 		out.f32(channelName(c), "V/√Hz", v)
 	}
@@ -314,9 +313,9 @@ func (s *server) faults(w http.ResponseWriter, _ *http.Request) error {
 	if err != nil {
 		return err
 	}
-	survey := film.known()
+	survey := film.Known()
 	if survey == nil {
-		return errLater
+		return subject.ErrLater
 	}
 	type fault struct {
 		Kind    string  `json:"kind"`
@@ -348,8 +347,8 @@ func (s *server) cloud(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	defer done()
-	c := newCloud(a.stage.roster.emitters)
-	every, err := s.now().phasors(r.Context(), channel, from, to, points, c.add)
+	c := newCloud(a.stage.Roster.Emitters)
+	every, err := s.now().Phasors(r.Context(), channel, from, to, points, c.add)
 	if err != nil {
 		return err
 	}
@@ -363,7 +362,7 @@ func (s *server) cloud(w http.ResponseWriter, r *http.Request) error {
 func (s *server) phasors(w http.ResponseWriter, r *http.Request) error {
 	a := s.asked(r)
 	channel, points := a.channel(), a.points(2000)
-	emitter := a.whole("emitter", 0, 0, len(a.stage.roster.emitters)-1)
+	emitter := a.whole("emitter", 0, 0, len(a.stage.Roster.Emitters)-1)
 	from, to := a.stretch()
 	if a.err != nil {
 		return a.err
@@ -373,8 +372,8 @@ func (s *server) phasors(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	defer done()
-	c := newCloud(a.stage.roster.emitters)
-	every, err := s.now().phasors(r.Context(), channel, from, to, points, c.add)
+	c := newCloud(a.stage.Roster.Emitters)
+	every, err := s.now().Phasors(r.Context(), channel, from, to, points, c.add)
 	if err != nil {
 		return err
 	}
@@ -383,120 +382,4 @@ func (s *server) phasors(w http.ResponseWriter, r *http.Request) error {
 	out.set("decimated", every)
 	c.course(out, emitter)
 	return out.write(w)
-}
-
-// cloud gathers phasors of one channel, by emitter.
-type cloud struct {
-	names []string
-	time  []float64
-	re    [][]float32
-	im    [][]float32
-	sigma [][]float32
-	flags []uint32
-}
-
-func newCloud(emitters []string) *cloud {
-	n := len(emitters)
-	return &cloud{names: emitters, re: make([][]float32, n), im: make([][]float32, n), sigma: make([][]float32, n)}
-}
-
-func (c *cloud) add(p *tables.Phasor) {
-	e := slices.Index(c.names, p.Tone)
-	if e < 0 {
-		return
-	}
-	if n := len(c.time); n == 0 || c.time[n-1] != p.Time {
-		c.time, c.flags = append(c.time, p.Time), append(c.flags, 0)
-		for k := range c.re {
-			c.re[k], c.im[k], c.sigma[k] = append(c.re[k], nan), append(c.im[k], nan), append(c.sigma[k], nan)
-		}
-	}
-	last := len(c.time) - 1
-	c.re[e][last], c.im[e][last], c.sigma[e][last] = float32(p.InPhase), float32(p.Quadrature), float32(p.Sigma)
-	c.flags[last] |= uint32(p.Flags)
-}
-
-// cloudTone is one tone of a cloud.
-type cloudTone struct {
-	Emitter int     `json:"emitter"`
-	MeanRe  float64 `json:"mean_re_v"`
-	MeanIm  float64 `json:"mean_im_v"`
-	Sigma   float64 `json:"sigma_v"`  // stated, of a component
-	Spread  float64 `json:"spread_v"` // seen, of a component
-	Step    float64 `json:"step_v"`   // seen from one window to the next, of a component
-	Wider   float64 `json:"wider"`
-	Cause   string  `json:"cause"`
-}
-
-func (c *cloud) write(out *arrays) {
-	tones := []map[string]any{}
-	out.f64("time_s", "s", c.time)
-	out.u32("flags", c.flags)
-	for e := range c.re {
-		t := c.tone(e)
-		tones = append(tones, map[string]any{"emitter": e, "mean_re_v": orNull(t.MeanRe), "mean_im_v": orNull(t.MeanIm), "sigma_v": orNull(t.Sigma),
-			"spread_v": orNull(t.Spread), "step_v": orNull(t.Step), "wider": orNull(t.Wider), "cause": t.Cause})
-		name := emitterName(e)
-		out.f32(name+".re", "V", c.re[e])
-		out.f32(name+".im", "V", c.im[e])
-	}
-	out.set("tones", tones)
-}
-
-// tone is what the cloud of one emitter amounts to.
-func (c *cloud) tone(e int) cloudTone {
-	var n, steps float64
-	var sum, last complex128
-	var square, sigma, step float64
-	for i := range c.time {
-		v := complex(float64(c.re[e][i]), float64(c.im[e][i]))
-		if cmplx.IsNaN(v) {
-			continue
-		}
-		if n++; n > 1 {
-			step += squared(v - last)
-			steps++
-		}
-		last = v
-		sum += v
-		sigma += float64(c.sigma[e][i]) * float64(c.sigma[e][i])
-	}
-	mean := sum / complex(n, 0)
-	for i := range c.time {
-		if v := complex(float64(c.re[e][i]), float64(c.im[e][i])); !cmplx.IsNaN(v) {
-			square += squared(v - mean)
-		}
-	}
-	t := cloudTone{Emitter: e, MeanRe: real(mean), MeanIm: imag(mean), Sigma: math.Sqrt(sigma / n),
-		Spread: math.Sqrt(square / 2 / max(n-1, 1)), Step: math.Sqrt(step / 4 / steps)}
-	if t.Wider = t.Spread / t.Sigma; t.Wider > widerThanNoise {
-		// Noise differs from window to window as much as over the whole stretch.
-		if t.Step < t.Spread/2 {
-			t.Cause = "it wanders over this stretch: the sensor moves, or a current or the clock drifts; choose a stretch at rest"
-		} else {
-			t.Cause = "it jumps from window to window: noise that is not steady, or something that shares its frequency"
-		}
-	}
-	return t
-}
-
-// widerThanNoise is how much wider than its stated sigma a cloud is called so.
-const widerThanNoise = 1.5
-
-func squared(v complex128) float64 { return real(v)*real(v) + imag(v)*imag(v) }
-
-// course writes one tone against time.
-func (c *cloud) course(out *arrays, e int) {
-	amplitude, phase := make([]float32, len(c.time)), make([]float32, len(c.time))
-	for i := range c.time {
-		a, p := cmplx.Polar(complex(float64(c.re[e][i]), float64(c.im[e][i])))
-		amplitude[i], phase[i] = float32(a), float32(p)
-	}
-	out.f64("time_s", "s", c.time)
-	out.u32("flags", c.flags)
-	out.f32("amplitude_v", "V", amplitude)
-	out.f32("phase_rad", "rad", phase)
-	out.f32("re_v", "V", c.re[e])
-	out.f32("im_v", "V", c.im[e])
-	out.f32("sigma_v", "V", c.sigma[e])
 }

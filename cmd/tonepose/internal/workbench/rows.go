@@ -8,6 +8,7 @@ import (
 	"strconv"
 
 	"tonepose/cmd/tonepose/internal/present"
+	"tonepose/cmd/tonepose/internal/subject"
 	"tonepose/cmd/tonepose/internal/tables"
 )
 
@@ -22,7 +23,7 @@ func (s *server) rows(w http.ResponseWriter, q *http.Request) error {
 	if a.err != nil {
 		return a.err
 	}
-	r, ok := s.now().(*run)
+	r, ok := s.now().(*subject.Run)
 	if !ok {
 		return &badRequest{http.StatusConflict, "the rows of a stream are not kept", "tonepose live --out keeps them"}
 	}
@@ -30,41 +31,8 @@ func (s *server) rows(w http.ResponseWriter, q *http.Request) error {
 	if name == "" {
 		name = tables.PosesName
 	}
-	r.finders.Lock()
-	defer r.finders.Unlock()
-	out := &csvRows{w: w, name: r.shortName() + "-" + name}
-	var err error
-	switch name {
-	case tables.PosesName:
-		lines := present.LinesCSV
-		err = rowsFrom(r.poses, from, to, func(p *tables.Pose) float64 { return p.Time }, func(p *tables.Pose) error {
-			if out.begin() {
-				if _, err := w.Write(lines.Head(false)); err != nil {
-					return err
-				}
-			}
-			_, err := w.Write(lines.Pose(nil, p))
-			return err
-		})
-	case tables.IntegrityName:
-		err = rowsFrom(r.worth, from, to, func(v *tables.Integrity) float64 { return v.Time }, func(v *tables.Integrity) error {
-			return out.row([]string{"time_s", "duration_s", "sensor", "chi2", "dof", "quadrature_chi2", "quadrature_dof", "spread_m", "position_error_m", "rotation_error_rad", "flags", "finding"},
-				v.Time, v.Duration, v.Sensor, v.Chi2, v.DOF, v.QuadratureChi2, v.QuadratureDOF, v.Spread, v.PositionError, v.RotationError, v.Flags.String(), v.Finding)
-		})
-	case tables.CouplingsName:
-		err = rowsFrom(r.coupled, from, to, func(v *tables.Coupling) float64 { return v.Time }, func(v *tables.Coupling) error {
-			return out.row([]string{"time_s", "duration_s", "emitter", "sensor", "channel", "coupling_h", "quadrature_h", "sigma_h", "flags"},
-				v.Time, v.Duration, v.Emitter, v.Sensor, v.Channel, v.Value, v.Quadrature, v.Sigma, v.Flags.String())
-		})
-	case tables.PhasorsName:
-		err = rowsFrom(r.phasing, from, to, func(v *tables.Phasor) float64 { return v.Time }, func(v *tables.Phasor) error {
-			return out.row([]string{"time_s", "duration_s", "channel", "tone", "tone_hz", "in_phase_v", "quadrature_v", "sigma_v", "flags"},
-				v.Time, v.Duration, v.Channel, v.Tone, v.ToneHz, v.InPhase, v.Quadrature, v.Sigma, v.Flags.String())
-		})
-	default:
-		return bad("must be poses, integrity, couplings or phasors", "table = %q", name)
-	}
-	if err != nil {
+	out := &csvRows{w: w, name: safeName(r.Name()) + "-" + name}
+	if err := r.Look(func(of *subject.Tables) error { return out.table(of, name, from, to) }); err != nil {
 		return err
 	}
 	out.begin()
@@ -74,7 +42,39 @@ func (s *server) rows(w http.ResponseWriter, q *http.Request) error {
 	return nil
 }
 
-func (r *run) shortName() string { return safeName(nameOf(r.dir)) }
+// table writes the rows of a table in a stretch of time.
+func (c *csvRows) table(of *subject.Tables, name string, from, to float64) error {
+	switch name {
+	case tables.PosesName:
+		lines := present.LinesCSV
+		return rowsFrom(of.Poses, from, to, func(p *tables.Pose) float64 { return p.Time }, func(p *tables.Pose) error {
+			if c.begin() {
+				if _, err := c.w.Write(lines.Head(false)); err != nil {
+					return err
+				}
+			}
+			_, err := c.w.Write(lines.Pose(nil, p))
+			return err
+		})
+	case tables.IntegrityName:
+		return rowsFrom(of.Worth, from, to, func(v *tables.Integrity) float64 { return v.Time }, func(v *tables.Integrity) error {
+			return c.row([]string{"time_s", "duration_s", "sensor", "chi2", "dof", "quadrature_chi2", "quadrature_dof", "spread_m", "position_error_m", "rotation_error_rad", "flags", "finding"},
+				v.Time, v.Duration, v.Sensor, v.Chi2, v.DOF, v.QuadratureChi2, v.QuadratureDOF, v.Spread, v.PositionError, v.RotationError, v.Flags.String(), v.Finding)
+		})
+	case tables.CouplingsName:
+		return rowsFrom(of.Coupled, from, to, func(v *tables.Coupling) float64 { return v.Time }, func(v *tables.Coupling) error {
+			return c.row([]string{"time_s", "duration_s", "emitter", "sensor", "channel", "coupling_h", "quadrature_h", "sigma_h", "flags"},
+				v.Time, v.Duration, v.Emitter, v.Sensor, v.Channel, v.Value, v.Quadrature, v.Sigma, v.Flags.String())
+		})
+	case tables.PhasorsName:
+		return rowsFrom(of.Phasing, from, to, func(v *tables.Phasor) float64 { return v.Time }, func(v *tables.Phasor) error {
+			return c.row([]string{"time_s", "duration_s", "channel", "tone", "tone_hz", "in_phase_v", "quadrature_v", "sigma_v", "flags"},
+				v.Time, v.Duration, v.Channel, v.Tone, v.ToneHz, v.InPhase, v.Quadrature, v.Sigma, v.Flags.String())
+		})
+	default:
+		return bad("must be poses, integrity, couplings or phasors", "table = %q", name)
+	}
+}
 
 // safeName is a name as a header can carry it.
 func safeName(name string) string {

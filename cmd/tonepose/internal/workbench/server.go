@@ -21,6 +21,7 @@ import (
 
 	"tonepose/cmd/tonepose/internal/document"
 	"tonepose/cmd/tonepose/internal/present"
+	"tonepose/cmd/tonepose/internal/subject"
 )
 
 //go:embed page
@@ -31,8 +32,8 @@ type server struct {
 	options Options
 	guard   admittance
 	routes  map[string]func(http.ResponseWriter, *http.Request) error
-	shows   subject       // a run or a stream; nil: the virtual bench
-	bench   *virtualBench // nil: another subject
+	shows   subject.Subject // a run or a stream; nil: the virtual bench
+	bench   *virtualBench   // nil: another subject
 	feed    *feed
 	trials  trials
 	stopped chan struct{}
@@ -87,19 +88,19 @@ func (s *server) open(ctx context.Context) error {
 	o := &s.options
 	switch {
 	case o.Run.Dir != "":
-		r, err := openRun(o.Run, s.changed)
+		r, err := subject.OpenRun(o.Run, s.feed.tell)
 		if err != nil {
 			return err
 		}
 		s.shows = r
-		s.done.Go(func() { r.prepare(ctx, o.Run) })
+		s.done.Go(func() { r.Prepare(ctx, o.Run) })
 	case o.Follow.Name != "":
-		f, err := openFollow(o.Follow, s.feed)
+		f, err := subject.OpenStream(o.Follow, s.feed.tell)
 		if err != nil {
 			return err
 		}
 		s.shows = f
-		s.done.Go(func() { f.run(ctx) })
+		s.done.Go(func() { f.Run(ctx) })
 	default:
 		var err error
 		if s.bench, err = openBench(ctx, s.feed); err != nil {
@@ -110,14 +111,12 @@ func (s *server) open(ctx context.Context) error {
 }
 
 // now is what is shown.
-func (s *server) now() subject {
+func (s *server) now() subject.Subject {
 	if s.bench != nil {
 		return s.bench.subject()
 	}
 	return s.shows
 }
-
-func (s *server) changed() { s.feed.changed() }
 
 // stop ends what readers wait for.
 func (s *server) stop() { s.once.Do(func() { close(s.stopped) }) }
@@ -130,7 +129,7 @@ func (s *server) end() {
 	}
 	s.done.Wait()
 	if s.shows != nil {
-		s.shows.close()
+		s.shows.Close()
 	}
 }
 
@@ -155,10 +154,13 @@ func (s *server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	}
 	if err := answer(w, r); err != nil {
 		var b *badRequest
+		var m *subject.Mistake
 		switch {
+		case errors.As(err, &m):
+			refuse(w, http.StatusBadRequest, m.Text, m.Mend)
 		case errors.As(err, &b):
 			refuse(w, b.status, b.text, b.mend)
-		case errors.Is(err, errLater):
+		case errors.Is(err, subject.ErrLater):
 			refuse(w, http.StatusConflict, "this is not known yet", "wait")
 		case r.Context().Err() != nil: // nobody reads
 		default:
@@ -280,17 +282,17 @@ func (s *server) large(ctx context.Context) (done func(), err error) {
 // asked reads the parameters of a request, with the first error.
 type asked struct {
 	values url.Values
-	stage  *stage
+	stage  *subject.Stage
 	first  float64 // where what is shown begins and ends [s]
 	last   float64
 	err    error
 }
 
 func (s *server) asked(r *http.Request) *asked {
-	a := &asked{values: r.URL.Query(), stage: s.now().base()}
+	a := &asked{values: r.URL.Query(), stage: s.now().Base()}
 	a.first, a.last = math.Inf(1), math.Inf(-1)
-	for _, t := range a.stage.tracks {
-		if first, last, ok := t.rows.Span(); ok {
+	for _, t := range a.stage.Tracks {
+		if first, last, ok := t.Rows.Span(); ok {
 			a.first, a.last = min(a.first, first), max(a.last, last)
 		}
 	}
@@ -340,11 +342,11 @@ func (a *asked) stretch() (from, to float64) {
 	return from, to
 }
 
-func (a *asked) sensor() int { return a.whole("sensor", 0, 0, len(a.stage.tracks)-1) }
+func (a *asked) sensor() int { return a.whole("sensor", 0, 0, len(a.stage.Tracks)-1) }
 
-func (a *asked) track() *track { return a.stage.tracks[a.sensor()] }
+func (a *asked) track() *subject.Track { return a.stage.Tracks[a.sensor()] }
 
-func (a *asked) channel() int { return a.whole("channel", 0, 0, len(a.stage.rig.Channels)-1) }
+func (a *asked) channel() int { return a.whole("channel", 0, 0, len(a.stage.Rig.Channels)-1) }
 
 // mostPoints bounds how many points a figure may ask for.
 const mostPoints = 20000
@@ -355,14 +357,14 @@ func (a *asked) points(otherwise int) int { return a.whole("points", otherwise, 
 func (a *asked) channels() (list []int) {
 	text := a.values.Get("channels")
 	if text == "" {
-		for i := range a.stage.rig.Channels {
+		for i := range a.stage.Rig.Channels {
 			list = append(list, i)
 		}
 		return list
 	}
 	for _, word := range strings.Split(text, ",") {
 		c, err := strconv.Atoi(word)
-		if err != nil || c < 0 || c >= len(a.stage.rig.Channels) || len(list) >= len(a.stage.rig.Channels) {
+		if err != nil || c < 0 || c >= len(a.stage.Rig.Channels) || len(list) >= len(a.stage.Rig.Channels) {
 			a.fail("channels", "must be numbers of channels with commas between")
 			return nil
 		}
@@ -373,25 +375,23 @@ func (a *asked) channels() (list []int) {
 
 func (s *server) session(w http.ResponseWriter, _ *http.Request) error { return answer(w, s.facts()) }
 
-func (s *server) facts() *session {
-	f := s.now().facts()
-	if r, ok := s.now().(*run); ok && s.options.Command != nil {
-		f.Command = s.options.Command(r.metadata)
+func (s *server) facts() *subject.Session {
+	f := s.now().Facts()
+	if r, ok := s.now().(*subject.Run); ok && s.options.Command != nil {
+		f.Command = s.options.Command(r.Metadata)
 	}
 	return f
 }
 
 // report is the document of a run.
 func (s *server) report(w http.ResponseWriter, _ *http.Request) error {
-	r, ok := s.now().(*run)
+	r, ok := s.now().(*subject.Run)
 	if !ok {
 		return &badRequest{http.StatusNotFound, "a stream has no report", "tonepose live --out keeps it, and tonepose report reads that"}
 	}
-	r.mu.Lock()
-	doc := r.report
-	r.mu.Unlock()
+	doc := r.Document()
 	if doc == nil {
-		return errLater
+		return subject.ErrLater
 	}
 	w.Header().Set("Content-Security-Policy", reportPolicy)
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")

@@ -23,6 +23,7 @@ import (
 	"tonepose/cmd/tonepose/internal/solve"
 	"tonepose/cmd/tonepose/internal/source"
 	"tonepose/cmd/tonepose/internal/stream"
+	"tonepose/cmd/tonepose/internal/subject"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/multitone/recording"
 )
@@ -91,7 +92,7 @@ func servedRun(t *testing.T) string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	address := served(t, Options{Run: RunOptions{Dir: dir, Recording: recorded, Truth: truthful}})
+	address := served(t, Options{Run: subject.RunOptions{Dir: dir, Recording: recorded, Truth: truthful}})
 	wait(t, address, func(s map[string]any) bool { return s["report"] != "" && s["clock"] != nil })
 	return address
 }
@@ -261,10 +262,10 @@ func TestRemoteNeedsToken(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := Serve(t.Context(), Options{Run: RunOptions{Dir: dir}, Address: "0.0.0.0:0"}); err == nil || !strings.Contains(err.Error(), "--allow-remote") {
+	if err := Serve(t.Context(), Options{Run: subject.RunOptions{Dir: dir}, Address: "0.0.0.0:0"}); err == nil || !strings.Contains(err.Error(), "--allow-remote") {
 		t.Errorf("served to all without being told: %v", err)
 	}
-	address := served(t, Options{Run: RunOptions{Dir: dir}, AllowRemote: true})
+	address := served(t, Options{Run: subject.RunOptions{Dir: dir}, AllowRemote: true})
 	bare, token, _ := strings.Cut(address, "?token=")
 	if len(token) < 20 {
 		t.Fatalf("%s: no token, or a short one", address)
@@ -341,8 +342,8 @@ func TestTrialIsMeasure(t *testing.T) {
 	job := measure.Job{Out: filepath.Join(t.TempDir(), "out")}
 	job.Recording, job.Rig = recorded, rigFile
 	var err error
-	ask := trialAsk{Window: 0.02, Hop: 0.005, Taper: "blackman-harris"}
-	if job.Windows, _, err = ask.windows(100e3); err != nil {
+	ask := subject.Averaging{Window: 0.02, Hop: 0.005, Taper: "blackman-harris"}
+	if job.Windows, _, err = ask.Windows(100e3); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := measure.Tones(t.Context(), job); err != nil {
@@ -564,7 +565,7 @@ func TestSliceMeetsThePoses(t *testing.T) {
 
 // A stream is followed to its end: windows, times and poses are those of the recording.
 func TestFollowsAStream(t *testing.T) {
-	address := served(t, Options{Follow: FollowOptions{Name: "play:" + recorded, Rig: rigFile, Windows: stream.Windows{Length: 10e-3, Hop: 10e-3}, Source: source.Options{Pace: math.Inf(1)}}})
+	address := served(t, Options{Follow: subject.StreamOptions{Name: "play:" + recorded, Rig: rigFile, Windows: stream.Windows{Length: 10e-3, Hop: 10e-3}, Source: source.Options{Pace: math.Inf(1)}}})
 	wait(t, address, func(s map[string]any) bool { return s["rows"].(float64) >= 300 })
 	_, path := decoded(t, address+"api/path?points=1000")
 	known, err := tables.ReadTruth(truthful, []string{"probe"})
@@ -607,7 +608,7 @@ func TestEndsWhileAReaderListens(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	ready, ended := make(chan string, 1), make(chan error, 1)
 	go func() {
-		ended <- Serve(ctx, Options{Run: RunOptions{Dir: dir}, Address: "127.0.0.1:0", Ready: func(a string) { ready <- a }})
+		ended <- Serve(ctx, Options{Run: subject.RunOptions{Dir: dir}, Address: "127.0.0.1:0", Ready: func(a string) { ready <- a }})
 	}()
 	r, err := http.Get(<-ready + "api/events")
 	if err != nil {
@@ -625,7 +626,7 @@ func TestEndsWhileAReaderListens(t *testing.T) {
 
 func TestBadRunsAreNamed(t *testing.T) {
 	empty := t.TempDir()
-	if err := Serve(t.Context(), Options{Run: RunOptions{Dir: empty}, Address: "127.0.0.1:0"}); err == nil || !strings.Contains(err.Error(), "poses.parquet") {
+	if err := Serve(t.Context(), Options{Run: subject.RunOptions{Dir: empty}, Address: "127.0.0.1:0"}); err == nil || !strings.Contains(err.Error(), "poses.parquet") {
 		t.Errorf("an empty folder: %v", err)
 	}
 	if err := Serve(t.Context(), Options{Address: "127.0.0.1"}); err == nil || !strings.Contains(err.Error(), "host and port") {

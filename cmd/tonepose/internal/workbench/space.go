@@ -7,6 +7,7 @@ import (
 	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/cmd/tonepose/internal/subject"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/multitone/stability"
 	"tonepose/solver/prediction"
@@ -18,7 +19,7 @@ func (s *server) slice(w http.ResponseWriter, r *http.Request) error {
 	a := s.asked(r)
 	of := a.stage
 	sensor, cells := a.sensor(), a.whole("cells", 24, 2, 64)
-	volume := of.rig.WorkingVolume
+	volume := of.Rig.WorkingVolume
 	axis, ok := map[string]int{"x": 0, "y": 1, "z": 2, "": 2}[a.values.Get("axis")]
 	if !ok {
 		a.fail("axis", "must be x, y or z")
@@ -34,22 +35,22 @@ func (s *server) slice(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	defer done()
-	row, ok := of.tracks[sensor].rows.At(time)
+	row, ok := of.Tracks[sensor].Rows.At(time)
 	if !ok {
-		return errLater
+		return subject.ErrLater
 	}
-	have, err := s.now().shown(r.Context(), sensor, row)
+	have, err := s.now().Shown(r.Context(), sensor, row)
 	if err != nil {
 		return err
 	}
-	if have == nil || len(have.couplings) == 0 {
+	if have == nil || len(have.Couplings) == 0 {
 		return &badRequest{http.StatusConflict, "no couplings are kept of this window: their noise is not known", "solve the recording with its tables of couplings"}
 	}
-	re, err := of.newResolver(sensor)
+	re, err := of.NewResolver(sensor)
 	if err != nil {
 		return err
 	}
-	c, _ := re.couplings(have, nil)
+	c, _ := re.Couplings(have, nil)
 	noise := prediction.Noise{Relative: make([]float64, len(c.Common))}
 	for i := range c.Value {
 		noise.SigmaH = append(noise.SigmaH, math.Sqrt(c.Own(i)))
@@ -57,13 +58,13 @@ func (s *server) slice(w http.ResponseWriter, r *http.Request) error {
 	for e, v := range c.Common {
 		noise.Relative[e] = math.Sqrt(v)
 	}
-	predictor, err := prediction.New(re.solver.Problem(), noise)
+	predictor, err := prediction.New(re.Solver.Problem(), noise)
 	if err != nil {
 		return &badRequest{http.StatusUnprocessableEntity, err.Error(), "look at a window without lost channels"}
 	}
 	turn := quat.Number{Real: 1}
-	if have.pose.Estimate != nil {
-		turn = have.pose.Estimate.Rotation
+	if have.Pose.Estimate != nil {
+		turn = have.Pose.Estimate.Rotation
 	}
 	u, v := (axis+1)%3, (axis+2)%3
 	if u > v {
@@ -99,8 +100,6 @@ func (s *server) slice(w http.ResponseWriter, r *http.Request) error {
 	return answer(w, map[string]any{"axis": names[axis], "at_m": height, "u": side{names[u], us}, "v": side{names[v], vs}, "sigma_m": sigma, "unit": "m"})
 }
 
-func vectorOf(x, y, z float64) r3.Vec { return r3.Vec{X: x, Y: y, Z: z} }
-
 func vector(v r3.Vec) [3]float64 { return [3]float64{v.X, v.Y, v.Z} }
 
 // mostAllan bounds the rows that a deviation is computed of.
@@ -120,7 +119,7 @@ func (s *server) allan(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	defer done()
-	p := t.rows.Pick(from, to, math.MaxInt32/2, []int{columnX, columnY, columnZ})
+	p := t.Rows.Pick(from, to, math.MaxInt32/2, []int{subject.ColumnX, subject.ColumnY, subject.ColumnZ})
 	if len(p.Time) > mostAllan {
 		p.Time = p.Time[:mostAllan]
 	}
@@ -135,7 +134,7 @@ func (s *server) allan(w http.ResponseWriter, r *http.Request) error {
 	}
 	out := map[string]any{"axes": []string{"x", "y", "z"}, "tau_s": []float64{}}
 	var deviation, lows, highs [3][]float64
-	hop := t.rows.Hop()
+	hop := t.Rows.Hop()
 	if end-first >= 4 && hop > 0 {
 		var taus []float64
 		for k := range 3 {
@@ -147,7 +146,7 @@ func (s *server) allan(w http.ResponseWriter, r *http.Request) error {
 			if err != nil {
 				return err
 			}
-			points, err := stability.Deviations(series, stability.Overlapping, stability.Octaves(series.Len()), bandShare)
+			points, err := stability.Deviations(series, stability.Overlapping, stability.Octaves(series.Len()), subject.BandShare)
 			if err != nil {
 				return err
 			}

@@ -3,39 +3,19 @@ package workbench
 import (
 	"context"
 	"errors"
-	"fmt"
 	"math"
 	"math/cmplx"
 	"net/http"
 	"slices"
 	"strconv"
-	"strings"
 	"sync"
-	"time"
 
 	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/stream"
+	"tonepose/cmd/tonepose/internal/subject"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/multitone/window"
 )
-
-// trialAsk is another way to average a stretch of the recording.
-type trialAsk struct {
-	From    float64     `json:"from_s"`
-	To      float64     `json:"to_s"`
-	Window  float64     `json:"window_s"`
-	Hop     float64     `json:"hop_s"`
-	Taper   string      `json:"taper"`
-	LowPass *lowPassAsk `json:"lowpass"`
-}
-
-type lowPassAsk struct {
-	Kind         string  `json:"kind"`
-	Order        int     `json:"order"`
-	Bandwidth    float64 `json:"bandwidth_hz"`
-	TimeConstant float64 `json:"time_constant_s"`
-	ENBW         float64 `json:"enbw_hz"`
-}
 
 // trial is what became of it.
 type trial struct {
@@ -131,69 +111,23 @@ type toneFacts struct {
 	Ratio     float64 `json:"ratio"` // amplitude over sigma
 }
 
-// windows are those that are asked for.
-func (a *trialAsk) windows(rate float64) (w stream.Windows, flags string, err error) {
-	if l := a.LowPass; l != nil {
-		kind, err := window.KindByName(l.Kind)
-		if err != nil || kind == window.MovingAverage {
-			return w, "", bad("choose one of the list", "low-pass %q", l.Kind)
-		}
-		spec := window.Spec{Kind: kind, Order: l.Order, CutoffHz: l.Bandwidth, TimeConstantS: l.TimeConstant, ENBWHz: l.ENBW}
-		if _, err := window.Design(spec, rate); err != nil {
-			return w, "", bad("choose another bandwidth or order", "%v", err)
-		}
-		name := kind.String()
-		if l.Order > 0 {
-			name += strconv.Itoa(l.Order)
-		}
-		flags = "--lowpass " + name
-		for _, f := range []struct {
-			name, unit string
-			v          float64
-		}{{"bandwidth", "", l.Bandwidth}, {"time-constant", "s", l.TimeConstant}, {"enbw", "", l.ENBW}} {
-			if f.v > 0 {
-				flags += " --" + f.name + " " + strconv.FormatFloat(f.v, 'g', -1, 64) + f.unit
-			}
-		}
-		return stream.Windows{LowPass: &stream.LowPass{Spec: spec}}, flags, nil
-	}
-	if !(a.Window > 0) || a.Window*rate < 16 {
-		return w, "", bad("make the window longer", "window_s = %g", a.Window)
-	}
-	if a.Hop == 0 {
-		a.Hop = a.Window
-	}
-	if !(a.Hop*rate >= 1) {
-		return w, "", bad("must be a sample or more", "hop_s = %g", a.Hop)
-	}
-	if a.Taper == "" {
-		a.Taper = "hann"
-	}
-	taper, err := window.ByName(a.Taper)
-	if err != nil || taper.Coefficients() == nil {
-		return w, "", bad("choose one of the list", "taper %q", a.Taper)
-	}
-	flags = fmt.Sprintf("--window %gs --hop %gs --taper %s", a.Window, a.Hop, a.Taper)
-	return stream.Windows{Length: a.Window, Hop: a.Hop, Taper: stream.Taper{Name: a.Taper, Cosine: taper.Coefficients()}}, flags, nil
-}
-
 // mostValues bounds the phasors that a trial keeps.
 const mostValues = 4 << 20
 
 var errPast = errors.New("the stretch is over")
 
-// measured is the phasors of a stretch as measure gives them with the same windows.
-func (r *run) measured(ctx context.Context, film *footage, survey *stream.Survey, w stream.Windows, from, to float64) (*averagingFacts, []*cloud, error) {
-	rec, err := r.again(ctx)
+// measured is the phasors of a stretch of a run as measure gives them with the same windows.
+func measured(ctx context.Context, r *subject.Run, film *subject.Footage, survey *stream.Survey, w stream.Windows, from, to float64) (*averagingFacts, []*cloud, error) {
+	rec, err := r.Reopen(ctx)
 	if err != nil {
 		return nil, nil, err
 	}
 	defer rec.Close()
-	tones, names := r.bench.Tones(), film.info.Names
+	tones, names := r.Bench.Tones(), film.Info.Names
 	var clouds []*cloud
 	place := map[string]*cloud{}
 	for _, name := range names {
-		c := newCloud(r.roster.emitters)
+		c := newCloud(r.Roster.Emitters)
 		clouds = append(clouds, c)
 		place[name] = c
 	}
@@ -207,7 +141,7 @@ func (r *run) measured(ctx context.Context, film *footage, survey *stream.Survey
 		}
 		return nil
 	})
-	result, frames := measure.Result{Info: film.info, Survey: survey}, 0
+	result, frames := measure.Result{Info: film.Info, Survey: survey}, 0
 	m := stream.Measurement{Tones: tones, Windows: w, Widen: true}
 	err = result.Measure(ctx, rec, m, func(f *stream.Measured) error {
 		switch {
@@ -222,13 +156,13 @@ func (r *run) measured(ctx context.Context, film *footage, survey *stream.Survey
 	if err != nil && !errors.Is(err, errPast) {
 		return nil, nil, err
 	}
-	facts, err := averagingOf(w, film.info.SampleRate, result.Averaging)
+	facts, err := averagingOf(w, film.Info.SampleRate, result.Averaging)
 	if err != nil {
 		return nil, nil, err
 	}
 	facts.Frames = frames
 	for c, of := range clouds {
-		for e := range r.roster.emitters {
+		for e := range r.Roster.Emitters {
 			t := of.tone(e)
 			level, phase := cmplx.Polar(complex(t.MeanRe, t.MeanIm))
 			facts.Tones = append(facts.Tones, toneFacts{e, c, level, phase, t.Sigma, t.Spread, level / t.Sigma})
@@ -316,40 +250,17 @@ func lowPassCurves(p *window.LowPass) (f responseFacts, s stepFacts) {
 	return f, s
 }
 
-// own are the windows that the run was measured with; ok is false for intervals. It is
-// called with the lock of what is known of the run.
-func (r *run) own() (w stream.Windows, ok bool) {
-	o := r.metadata.Options
-	seconds := func(name string) float64 {
-		d, _ := time.ParseDuration(o[name])
-		return d.Seconds()
-	}
-	ask := trialAsk{Window: seconds("window"), Hop: seconds("hop"), Taper: o["taper"]}
-	if kind := o["lowpass"]; kind != "" {
-		name := strings.TrimRight(kind, "0123456789")
-		number := func(name string) float64 { v, _ := strconv.ParseFloat(o[name], 64); return v }
-		order, _ := strconv.Atoi(kind[len(name):])
-		ask.LowPass = &lowPassAsk{name, order, number("bandwidth"), seconds("time-constant"), number("enbw")}
-	}
-	if o["window"] == "" && o["lowpass"] == "" && o["intervals"] == "" { // options of another tool, as demo
-		ask.Window = r.window
-		ask.Hop = r.tracks[0].rows.Hop()
-		if !(math.Abs(ask.Hop-ask.Window) < ask.Window/100) {
-			return w, false
-		}
-		ask.Hop = ask.Window
-	}
-	w, _, err := ask.windows(r.rig.SampleRateHz)
-	return w, err == nil
-}
-
 // whatif measures a stretch in another way beside the run's own.
 func (s *server) whatif(w http.ResponseWriter, q *http.Request) error {
-	var ask trialAsk
+	var ask struct {
+		subject.Averaging
+		From float64 `json:"from_s"`
+		To   float64 `json:"to_s"`
+	}
 	if err := receive(w, q, &ask); err != nil {
 		return err
 	}
-	r, ok := s.now().(*run)
+	r, ok := s.now().(*subject.Run)
 	if !ok {
 		return &badRequest{http.StatusConflict, "a stream has no second window at the same samples", "turn the window of the bench, or look at a recording"}
 	}
@@ -357,11 +268,11 @@ func (s *server) whatif(w http.ResponseWriter, q *http.Request) error {
 	if err != nil {
 		return err
 	}
-	survey := film.known()
+	survey := film.Known()
 	if survey == nil {
-		return errLater
+		return subject.ErrLater
 	}
-	windows, flags, err := ask.windows(film.info.SampleRate)
+	windows, flags, err := ask.Windows(film.Info.SampleRate)
 	if err != nil {
 		return err
 	}
@@ -375,25 +286,22 @@ func (s *server) whatif(w http.ResponseWriter, q *http.Request) error {
 		return err
 	}
 	defer done()
-	facts, clouds, err := r.measured(ctx, film, survey, windows, ask.From, ask.To)
+	facts, clouds, err := measured(ctx, r, film, survey, windows, ask.From, ask.To)
 	if err != nil {
 		return trialError(err)
 	}
 	var own *averagingFacts
-	r.mu.Lock()
-	had, ok := r.own()
-	r.mu.Unlock()
-	if ok {
-		if own, _, err = r.measured(ctx, film, survey, had, ask.From, ask.To); err != nil {
+	if had, ok := r.Windows(); ok {
+		if own, _, err = measured(ctx, r, film, survey, had, ask.From, ask.To); err != nil {
 			return trialError(err)
 		}
 	}
 	kept := s.trials.keep(clouds)
-	command := "tonepose measure " + film.info.Name + " --rig "
-	if name := r.metadata.Options["rig"]; name != "" {
+	command := "tonepose measure " + film.Info.Name + " --rig "
+	if name := r.Metadata.Options["rig"]; name != "" {
 		command += name
 	} else {
-		command += r.rig.Name + ".rig.yaml"
+		command += r.Rig.Name + ".rig.yaml"
 	}
 	return answer(w, map[string]any{"id": kept.id, "trial": facts, "run": own, "frames": facts.Frames, "options": flags, "command": command + " " + flags})
 }
@@ -426,7 +334,7 @@ func (s *server) trialCloud(w http.ResponseWriter, r *http.Request) error {
 
 func (s *server) trialPhasors(w http.ResponseWriter, r *http.Request) error {
 	a := s.asked(r)
-	channel, emitter := a.channel(), a.whole("emitter", 0, 0, len(a.stage.roster.emitters)-1)
+	channel, emitter := a.channel(), a.whole("emitter", 0, 0, len(a.stage.Roster.Emitters)-1)
 	t, err := s.trials.find(a.values.Get("id"))
 	if err == nil {
 		err = a.err
@@ -451,6 +359,6 @@ func (s *server) choices(w http.ResponseWriter, _ *http.Request) error {
 		{Name: "blackman-harris", Words: "Blackman–Harris: 92 dB of leakage down"}, {Name: "hft95", Words: "flat top: amplitude right between bins"}}
 	orders := []int{1, 2, 3, 4, 5, 6, 7, 8}
 	lowPasses := []choice{{"cascade", "equal first-order stages, as an RC filter each", orders}, {"butterworth", "flat up to its bandwidth", orders}, {"fir", "linear phase, steep", nil}}
-	rate := s.now().base().rig.SampleRateHz
+	rate := s.now().Base().Rig.SampleRateHz
 	return answer(w, map[string]any{"tapers": tapers, "lowpasses": lowPasses, "least_window_s": 16 / rate, "greatest_s": 60})
 }

@@ -1,11 +1,9 @@
 // Package workbench serves the page on which a run, a stream or the virtual bench is
 // looked at: files of the page, and data for it.
 //
-//	tables, recording → run ─┐
-//	source → engine → follow ┴→ subject → server → page
+//	subject.Run or subject.Stream, the latter of a virtual bench too → server → page
 //
-// A subject answers what a room of the page asks for; series come from pyramids, single
-// windows from the tables. Everything that the page can ask for is bounded.
+// Everything that the page can ask for is bounded.
 package workbench
 
 import (
@@ -18,6 +16,7 @@ import (
 	"runtime"
 	"time"
 
+	"tonepose/cmd/tonepose/internal/subject"
 	"tonepose/cmd/tonepose/internal/tables"
 )
 
@@ -26,8 +25,8 @@ type Options struct {
 	Tool    string                       // version
 	Command func(tables.Metadata) string // the command line that made a table
 
-	Run    RunOptions    // of a run
-	Follow FollowOptions // of a stream, where Run names no folder
+	Run    subject.RunOptions    // of a run
+	Follow subject.StreamOptions // of a stream, where Run names no folder
 
 	Address     string // to listen on, as 127.0.0.1:0
 	AllowRemote bool   // others than this machine may reach it, with a token

@@ -1,4 +1,4 @@
-package workbench
+package subject
 
 import (
 	"context"
@@ -8,15 +8,16 @@ import (
 	"tonepose/multitone/spectrum"
 )
 
-// heard is the spectrum of a stretch of samples.
-type heard struct {
+// Heard is the spectrum of a stretch of samples.
+type Heard struct {
 	channels  []int
-	densities []*spectrum.Density
-	lines     []markedLine
-	floors    []channelFloor
+	Densities []*spectrum.Density
+	Lines     []MarkedLine
+	Floors    []channelFloor
 }
 
-type markedLine struct {
+// MarkedLine is a line of a spectrum, and what it is.
+type MarkedLine struct {
 	Hz      float64 `json:"hz"`
 	Kind    string  `json:"kind"` // tone, mains, known or unexplained
 	Name    string  `json:"name"`
@@ -36,25 +37,25 @@ const (
 	lineAlarm    = 1e-3    // chance that noise alone makes a line
 )
 
-// hear computes the spectrum of a stretch of time.
-func (f *footage) hear(ctx context.Context, r *rig.Rig, channels []int, from, to float64) (*heard, error) {
+// Hear computes the spectrum of a stretch of time.
+func (f *Footage) Hear(ctx context.Context, r *rig.Rig, channels []int, from, to float64) (*Heard, error) {
 	first, end := f.span()
 	if f.ring != nil { // of a stream only what is kept
 		first = max(first, end-int64(len(f.ring.x[0])))
 	}
-	a := min(max(int64(from*f.info.SampleRate), first), end)
-	b := min(max(int64(to*f.info.SampleRate), a), end)
+	a := min(max(int64(from*f.Info.SampleRate), first), end)
+	b := min(max(int64(to*f.Info.SampleRate), a), end)
 	size := finestBins
 	for size > 256 && int64(size) > (b-a)/4 {
 		size /= 2
 	}
 	if int64(size) > b-a {
-		return nil, errLater
+		return nil, ErrLater
 	}
-	h := &heard{channels: channels}
+	h := &Heard{channels: channels}
 	var all []*spectrum.Welch
 	for range channels {
-		w, err := spectrum.NewWelch(f.info.SampleRate, size)
+		w, err := spectrum.NewWelch(f.Info.SampleRate, size)
 		if err != nil {
 			return nil, err
 		}
@@ -65,7 +66,7 @@ func (f *footage) hear(ctx context.Context, r *rig.Rig, channels []int, from, to
 	if segment := int64(3 * size); b-a > mostSegments/6*segment {
 		take, every = segment, (b-a)/(mostSegments/6)
 	}
-	x := planar(f.info.Channels, readAtOnce)
+	x := planar(f.Info.Channels, readAtOnce)
 	for at := a; at < b; at += every {
 		for stop, pos := min(at+take, b), at; pos < stop; {
 			if err := ctx.Err(); err != nil {
@@ -91,17 +92,17 @@ func (f *footage) hear(ctx context.Context, r *rig.Rig, channels []int, from, to
 		}
 	}
 	for _, w := range all {
-		h.densities = append(h.densities, w.Density())
+		h.Densities = append(h.Densities, w.Density())
 	}
-	if h.densities[0].Segments == 0 {
-		return nil, errLater
+	if h.Densities[0].Segments == 0 {
+		return nil, ErrLater
 	}
 	f.name(h, r)
 	return h, nil
 }
 
 // name finds the lines of a spectrum, and says what they are.
-func (f *footage) name(h *heard, r *rig.Rig) {
+func (f *Footage) name(h *Heard, r *rig.Rig) {
 	f.mu.Lock()
 	survey := f.survey
 	f.mu.Unlock()
@@ -117,18 +118,18 @@ func (f *footage) name(h *heard, r *rig.Rig) {
 	if survey != nil {
 		mains = spectrum.Mains{Hz: survey.MainsHz, SigmaHz: survey.MainsSigmaHz}
 	} else if f.reader == nil {
-		mains = strongestMains(h.densities)
+		mains = strongestMains(h.Densities)
 	}
-	catalogue := spectrum.NewCatalogue(f.info.SampleRate, tones, mains)
-	strongest := map[int]markedLine{} // by bin, on the channel that shows it most
-	for k, d := range h.densities {
+	catalogue := spectrum.NewCatalogue(f.Info.SampleRate, tones, mains)
+	strongest := map[int]MarkedLine{} // by bin, on the channel that shows it most
+	for k, d := range h.Densities {
 		floor := d.Floor(64)
-		h.floors = append(h.floors, channelFloor{h.channels[k], math.Sqrt(median(floor.PSD[1:]))})
+		h.Floors = append(h.Floors, channelFloor{h.channels[k], math.Sqrt(median(floor.PSD[1:]))})
 		for _, l := range d.Lines(floor, lineAlarm) {
 			if have, ok := strongest[l.Bin]; ok && have.Peak >= l.PeakV {
 				continue
 			}
-			m := markedLine{Hz: l.Hz, Kind: "unexplained", Peak: l.PeakV, Channel: h.channels[k], Emitter: -1}
+			m := MarkedLine{Hz: l.Hz, Kind: "unexplained", Peak: l.PeakV, Channel: h.channels[k], Emitter: -1}
 			for e, t := range tones {
 				if math.Abs(l.Hz-t.Hz) <= max(l.ToleranceHz, d.ENBWHz) {
 					m.Kind, m.Name, m.Emitter = "tone", t.Name, e
@@ -145,7 +146,7 @@ func (f *footage) name(h *heard, r *rig.Rig) {
 		}
 	}
 	for _, m := range strongest {
-		h.lines = append(h.lines, m)
+		h.Lines = append(h.Lines, m)
 	}
 }
 

@@ -1,4 +1,4 @@
-package workbench
+package subject
 
 import (
 	"cmp"
@@ -19,8 +19,8 @@ import (
 	"tonepose/cmd/tonepose/internal/verdict"
 )
 
-// session is what the page shows of the whole.
-type session struct {
+// Session is what the page shows of the whole.
+type Session struct {
 	Mode     string  `json:"mode"` // run, live or bench
 	Name     string  `json:"name"`
 	Version  int     `json:"version"`
@@ -144,8 +144,8 @@ type fact struct {
 }
 
 // describe fills what the rig says.
-func (s *stage) describe(to *session) {
-	r := s.rig
+func (s *Stage) describe(to *Session) {
+	r := s.Rig
 	to.Rig = rigFacts{r.Name, boxed{r.WorkingVolume.Min, r.WorkingVolume.Max}, r.SampleRateHz}
 	to.Channels = make([]channelFacts, len(r.Channels))
 	for i := range r.Channels {
@@ -163,17 +163,17 @@ func (s *stage) describe(to *session) {
 		}
 		to.Emitters = append(to.Emitters, f)
 	}
-	for i, m := range s.roster.sensors {
+	for i, m := range s.Roster.sensors {
 		for _, c := range m.channels {
 			to.Channels[c].Role, to.Channels[c].Sensor = "pickup", &i
 		}
-		to.Sensors = append(to.Sensors, sensorFacts{Name: m.name, Channels: m.channels, Rows: s.tracks[i].rows.Len()})
+		to.Sensors = append(to.Sensors, sensorFacts{Name: m.name, Channels: m.channels, Rows: s.Tracks[i].Rows.Len()})
 	}
 	for _, name := range handbook.Flags() {
-		to.Handbook = append(to.Handbook, flagOf(name, 0))
+		to.Handbook = append(to.Handbook, FlagOf(name, 0))
 	}
 	to.Cautions, to.General = []string{}, cautions
-	to.Hop = s.tracks[0].rows.Hop()
+	to.Hop = s.Tracks[0].Rows.Hop()
 	to.Flags, to.Findings, to.Answers, to.Facts = []flagFacts{}, []finding{}, []answered{}, []fact{}
 }
 
@@ -183,8 +183,8 @@ var cautions = []string{
 	"Windings of driven coils get hot.",
 }
 
-// flagOf is what the handbook says of a flag.
-func flagOf(name string, rows int) flagFacts {
+// FlagOf is what the handbook says of a flag.
+func FlagOf(name string, rows int) flagFacts {
 	bit, _ := verdict.ParseFlags(name)
 	grade := "doubt"
 	if bit&wrongFlags != 0 {
@@ -194,22 +194,22 @@ func flagOf(name string, rows int) flagFacts {
 }
 
 // count lists the flags that occur, wrong ones first.
-func (to *session) count(c *verdict.Counts) {
+func (to *Session) count(c *verdict.Counts) {
 	to.Rows, to.Flagged = c.Rows, c.Flagged
 	for name, rows := range c.All {
-		to.Flags = append(to.Flags, flagOf(name, rows))
+		to.Flags = append(to.Flags, FlagOf(name, rows))
 	}
 	slices.SortStableFunc(to.Flags, func(a, b flagFacts) int { return cmp.Compare(b.Grade, a.Grade) }) // wrong before doubt
 }
 
 // tell words what the samples show as a whole.
-func (s *stage) tell(to *session, survey *stream.Survey) {
+func (s *Stage) tell(to *Session, survey *stream.Survey) {
 	if survey == nil {
 		return
 	}
 	lo, hi, sigma := math.Inf(1), math.Inf(-1), 0.0
 	for k, hz := range survey.Hz() {
-		ppm := (hz/s.rig.Emitters[k].ToneHz - 1) * 1e6
+		ppm := (hz/s.Rig.Emitters[k].ToneHz - 1) * 1e6
 		lo, hi = min(lo, ppm), max(hi, ppm)
 		sigma = max(sigma, 1e6*survey.Track.Sigma(k, (to.Start+to.End)/2))
 	}
@@ -243,22 +243,22 @@ func median(values []float64) float64 {
 	return sorted[len(sorted)/2]
 }
 
-// facts are what the page shows of a run.
-func (r *run) facts() *session {
+// Facts are what the page shows of a run.
+func (r *Run) Facts() *Session {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	out := &session{Mode: "run", Name: nameOf(r.dir), Version: r.version, Ready: r.ready, Progress: float64(r.read) / float64(max(r.poses.Rows(), 1)),
-		Failed: words(r.failed), Tool: r.metadata.Tool, Start: max(0, r.start), End: r.end, Window: r.window, Unsolved: r.none, Options: r.metadata.Options, Truth: r.truths != nil}
+	out := &Session{Mode: "run", Name: r.Name(), Version: r.version, Ready: r.ready, Progress: float64(r.read) / float64(max(r.tables.Poses.Rows(), 1)),
+		Failed: words(r.failed), Tool: r.Metadata.Tool, Start: max(0, r.start), End: r.end, Window: r.window, Unsolved: r.none, Options: r.Metadata.Options, Truth: r.truths != nil}
 	r.describe(out)
 	out.count(&r.counts)
 	for i := range out.Sensors {
 		out.Sensors[i].HasTruth = r.truths != nil
 	}
-	out.Facts = append(out.Facts, fact{"rig", r.rig.Name})
-	out.Recording = &recordingFacts{Name: r.metadata.Recording.Name, Start: r.metadata.Recording.Start, Missing: r.film == nil, Why: r.why}
+	out.Facts = append(out.Facts, fact{"rig", r.Rig.Name})
+	out.Recording = &recordingFacts{Name: r.Metadata.Recording.Name, Start: r.Metadata.Recording.Start, Missing: r.film == nil, Why: r.why}
 	if f := r.film; f != nil {
 		f.describe(out.Recording)
-		r.tell(out, f.known())
+		r.tell(out, f.Known())
 	}
 	flagged := fmt.Sprintf("%d, windows of %s", out.Rows, present.Quantity(r.window, "s"))
 	if w, ok := r.own(); ok && w.LowPass == nil {
@@ -284,8 +284,8 @@ func (r *run) facts() *session {
 	return out
 }
 
-func (f *footage) describe(to *recordingFacts) {
-	i := &f.info
+func (f *Footage) describe(to *recordingFacts) {
+	i := &f.Info
 	first, end := f.pyramid.Span()
 	_ = first
 	*to = recordingFacts{Name: i.Name, Samples: i.Samples, Channels: i.Channels, SampleRate: i.SampleRate, Start: i.Start, Bits: i.Bits, Unit: "V",
@@ -298,7 +298,8 @@ func (f *footage) describe(to *recordingFacts) {
 	}
 }
 
-func (f *footage) known() *stream.Survey {
+// Known is what all samples show; nil: not yet known.
+func (f *Footage) Known() *stream.Survey {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	return f.survey
@@ -315,7 +316,9 @@ func gradeOf(a *document.Answer) string {
 	return a.Grade()
 }
 
-func nameOf(dir string) string {
+// Name is that of the run's folder.
+func (r *Run) Name() string {
+	dir := r.dir
 	if abs, err := filepath.Abs(dir); err == nil {
 		dir = abs
 	}
@@ -323,4 +326,4 @@ func nameOf(dir string) string {
 }
 
 // emitters are where the rig has them, with the outlines of their coils.
-func (s *stage) emitters() []figure.Emitter { return report.Emitters(s.rig) }
+func (s *Stage) emitters() []figure.Emitter { return report.Emitters(s.Rig) }

@@ -1,4 +1,4 @@
-package workbench
+package subject
 
 import (
 	"context"
@@ -12,6 +12,8 @@ import (
 	"sync"
 	"time"
 
+	"gonum.org/v1/gonum/spatial/r3"
+
 	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/pyramid"
 	"tonepose/cmd/tonepose/internal/rig"
@@ -24,8 +26,8 @@ import (
 	"tonepose/multitone/recording"
 )
 
-// FollowOptions say which stream is followed, and how.
-type FollowOptions struct {
+// StreamOptions say which stream is followed, and how.
+type StreamOptions struct {
 	Name    string // of the source, as live has it; empty: the virtual bench
 	Rig     string
 	Source  source.Options
@@ -34,22 +36,19 @@ type FollowOptions struct {
 	Verdict verdict.Options
 }
 
-// follow is a stream as it comes: sessions of an engine, one after the other on the same
+// Stream is a stream as it comes: sessions of an engine, one after the other on the same
 // samples.
-type follow struct {
-	*stage
-	mode, name string
-	open       func(context.Context) (source.Source, error) // the samples from now on
-	how        func() engine.Options                        // of the next session
-	truth      func(sensor int, time float64) (rigid.Pose, bool)
-	feed       *feed
-	film       *footage
-	windows    *windows
+type Stream struct {
+	*Stage
+	setup   Setup
+	news    func(kind string)
+	film    *Footage
+	windows *windows
 
 	mu       sync.Mutex // of what follows
 	restart  context.CancelCauseFunc
 	paused   bool
-	state    sourceState
+	state    SourceState
 	counts   verdict.Counts
 	none     int
 	solved   int
@@ -62,8 +61,17 @@ type follow struct {
 	hop      float64
 }
 
-// sourceState is how it stands with the samples.
-type sourceState struct {
+// Setup says what is followed, and how.
+type Setup struct {
+	Mode, Name string
+	Open       func(context.Context) (source.Source, error)      // the samples from now on
+	How        func() engine.Options                             // of the next session
+	Truth      func(sensor int, time float64) (rigid.Pose, bool) // nil: not known
+	Version    int                                               // of what is shown, to begin with
+}
+
+// SourceState is how it stands with the samples.
+type SourceState struct {
 	State string    `json:"state"` // running, waiting, capturing, paused, lost or ended
 	Text  string    `json:"text"`
 	Since time.Time `json:"-"`
@@ -82,14 +90,15 @@ const (
 
 var errRestart = errors.New("begin anew")
 
-func newFollow(r *rig.Rig, feed *feed) *follow {
-	f := &follow{stage: newStage(r, followRows), feed: feed}
-	f.windows = newWindows(len(r.Emitters), len(r.Channels), f.roster.sensors)
+// NewStream prepares to follow samples of a rig; news hears what kind of news there is.
+func NewStream(r *rig.Rig, s Setup, news func(kind string)) *Stream {
+	f := &Stream{Stage: newStage(r, followRows), setup: s, news: news, version: s.Version}
+	f.windows = newWindows(len(r.Emitters), len(r.Channels), f.Roster.sensors)
 	return f
 }
 
-// openFollow prepares to follow a source.
-func openFollow(o FollowOptions, feed *feed) (*follow, error) {
+// OpenStream prepares to follow a source.
+func OpenStream(o StreamOptions, news func(kind string)) (*Stream, error) {
 	r, err := source.BenchRig(o.Name)
 	if o.Rig != "" || r == nil && err == nil {
 		r, err = rig.Load(o.Rig, rig.Options{})
@@ -97,20 +106,19 @@ func openFollow(o FollowOptions, feed *feed) (*follow, error) {
 	if err != nil {
 		return nil, err
 	}
-	f := newFollow(r, feed)
-	f.mode, f.name = "live", o.Name
+	f := NewStream(r, Setup{Mode: "live", Name: o.Name}, news)
 	if kind, path, ok := strings.Cut(o.Name, ":"); ok && (kind == "play" || kind == "growing") {
-		f.name = kind + ": " + filepath.Base(path)
+		f.setup.Name = kind + ": " + filepath.Base(path)
 	}
 	reading := o.Source
-	reading.Reading, reading.Instrument = f.bench.Reading(o.Source.Reading), r.Source
-	f.open = func(ctx context.Context) (source.Source, error) { return source.Open(ctx, o.Name, reading) }
-	f.how = func() engine.Options { return engine.Options{Windows: o.Windows, Clock: o.Clock, Verdict: o.Verdict} }
+	reading.Reading, reading.Instrument = f.Bench.Reading(o.Source.Reading), r.Source
+	f.setup.Open = func(ctx context.Context) (source.Source, error) { return source.Open(ctx, o.Name, reading) }
+	f.setup.How = func() engine.Options { return engine.Options{Windows: o.Windows, Clock: o.Clock, Verdict: o.Verdict} }
 	return f, nil
 }
 
-// run follows the stream until the context ends.
-func (f *follow) run(ctx context.Context) {
+// Run follows the stream until the context ends.
+func (f *Stream) Run(ctx context.Context) {
 	for ctx.Err() == nil {
 		session, cancel := context.WithCancelCause(ctx)
 		f.mu.Lock()
@@ -131,16 +139,16 @@ func (f *follow) run(ctx context.Context) {
 	}
 }
 
-// pause stops to follow, or goes on.
-func (f *follow) pause(paused bool) {
+// Pause stops to follow, or goes on.
+func (f *Stream) Pause(paused bool) {
 	f.mu.Lock()
 	f.paused = paused
 	f.mu.Unlock()
-	f.again()
+	f.Again()
 }
 
-// again begins a session anew, with what how and open then say.
-func (f *follow) again() {
+// Again begins a session anew, with what how and open then say.
+func (f *Stream) Again() {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	if f.restart != nil {
@@ -148,27 +156,36 @@ func (f *follow) again() {
 	}
 }
 
-func (f *follow) tell(state, text string, takes float64) {
+func (f *Stream) tell(state, text string, takes float64) {
 	f.mu.Lock()
-	f.state = sourceState{State: state, Text: text, Since: time.Now(), Takes: takes}
+	f.state = SourceState{State: state, Text: text, Since: time.Now(), Takes: takes}
 	f.mu.Unlock()
-	f.feed.tell(newSource)
+	f.news(SourceNews)
+}
+
+// Source is how it stands with the samples now.
+func (f *Stream) Source() SourceState {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	state := f.state
+	state.For = time.Since(state.Since).Seconds()
+	return state
 }
 
 // session follows the samples from now on.
-func (f *follow) session(ctx context.Context) error {
+func (f *Stream) session(ctx context.Context) error {
 	f.tell("waiting", "for samples", 0)
-	src, err := f.open(ctx)
+	src, err := f.setup.Open(ctx)
 	if err != nil {
 		return err
 	}
 	defer src.Close()
 	info := src.Info()
-	if err := f.bench.InVolts(&info); err != nil {
+	if err := f.Bench.InVolts(&info); err != nil {
 		return err
 	}
 	f.begin(&info)
-	o := f.how()
+	o := f.setup.How()
 	o.Causal, o.Event = true, f.event
 	hop := o.Windows.Hop
 	if o.Windows.LowPass != nil {
@@ -178,8 +195,8 @@ func (f *follow) session(ctx context.Context) error {
 	f.window, f.hop = o.Windows.Length, hop
 	f.version++
 	f.mu.Unlock()
-	f.feed.changed()
-	eng, err := engine.New(f.bench, o)
+	f.news(SessionNews)
+	eng, err := engine.New(f.Bench, o)
 	if err != nil {
 		return err
 	}
@@ -202,7 +219,7 @@ func (f *follow) session(ctx context.Context) error {
 }
 
 // begin makes room for the samples, once they are known.
-func (f *follow) begin(info *recording.Info) {
+func (f *Stream) begin(info *recording.Info) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	if f.film != nil {
@@ -210,7 +227,7 @@ func (f *follow) begin(info *recording.Info) {
 	}
 	// An entry of 64 samples takes two numbers, and those above it a fifteenth more.
 	most := int64(filmBytes) * pyramid.Finest / (9 * int64(info.Channels))
-	f.film = &footage{info: *info, pyramid: pyramid.NewSamples(info.Channels, most), ring: newRing(info.Channels, ringSamples/info.Channels)}
+	f.film = &Footage{Info: *info, pyramid: pyramid.NewSamples(info.Channels, most), ring: newRing(info.Channels, ringSamples/info.Channels)}
 }
 
 // liveTap is a tap of a source whose samples come while time passes.
@@ -224,13 +241,13 @@ func (l *liveTap) Lost() []stream.Gap { return l.live.Lost() }
 func (l *liveTap) Waits() bool        { return l.live.Waits() }
 
 // observe keeps what a window shows. It is called by the engine, which waits.
-func (f *follow) observe(seen *engine.Observation, at float64) {
+func (f *Stream) observe(seen *engine.Observation, at float64) {
 	late := math.NaN()
 	if !seen.Arrived.IsZero() {
 		late = time.Since(seen.Arrived).Seconds()
 	}
-	k := f.windows.add(f.stage, seen, at, late, f.truth)
-	var row [columns]float32
+	k := f.windows.add(f.Stage, seen, at, late, f.setup.Truth)
+	var row [Columns]float32
 	f.mu.Lock()
 	f.skipped += k.skipped
 	for i := range k.sensors {
@@ -243,8 +260,8 @@ func (f *follow) observe(seen *engine.Observation, at float64) {
 			truth = &of.truth
 		}
 		fill(&row, &of.row.Pose, &of.worth, truth)
-		row[columnClear] = float32(k.clear(&f.roster.sensors[i], len(f.rig.Channels)))
-		f.tracks[i].rows.Append(at, uint32(of.row.Flags), row[:])
+		row[ColumnClear] = float32(k.clear(&f.Roster.sensors[i], len(f.Rig.Channels)))
+		f.Tracks[i].Rows.Append(at, uint32(of.row.Flags), row[:])
 		f.counts.Add(of.row.Flags)
 		if of.row.Estimate == nil {
 			f.none++
@@ -253,10 +270,10 @@ func (f *follow) observe(seen *engine.Observation, at float64) {
 		}
 	}
 	f.mu.Unlock()
-	f.feed.tell(newState)
+	f.news(StateNews)
 }
 
-func (f *follow) event(e engine.Event) {
+func (f *Stream) event(e engine.Event) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	if len(f.events) >= mostEvents {
@@ -265,20 +282,22 @@ func (f *follow) event(e engine.Event) {
 	f.events = append(f.events, event{e.Time, e.Text})
 }
 
-func (f *follow) samples() (*footage, error) {
+// Samples are the newest, once the first came.
+func (f *Stream) Samples() (*Footage, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	if f.film == nil {
-		return nil, errLater
+		return nil, ErrLater
 	}
 	return f.film, nil
 }
 
-func (f *follow) close() {}
+// Close does nothing: a stream ends with the context of Run.
+func (f *Stream) Close() {}
 
-// shown is one window, of which all is kept for a while, and then what its row has.
-func (f *follow) shown(_ context.Context, sensor int, row pyramid.Row) (out *shown, err error) {
-	f.windows.each(row.Time, row.Time, func(k *kept) { out = k.shown(f.stage, sensor) })
+// Shown is one window, of which all is kept for a while, and then what its row has.
+func (f *Stream) Shown(_ context.Context, sensor int, row pyramid.Row) (out *Shown, err error) {
+	f.windows.each(row.Time, row.Time, func(k *kept) { out = k.shown(f.Stage, sensor) })
 	if out == nil {
 		out = f.remembered(sensor, row)
 	}
@@ -286,18 +305,19 @@ func (f *follow) shown(_ context.Context, sensor int, row pyramid.Row) (out *sho
 }
 
 // remembered is what the row of a window has.
-func (f *follow) remembered(sensor int, row pyramid.Row) *shown {
+func (f *Stream) remembered(sensor int, row pyramid.Row) *Shown {
 	value := func(c int) float64 { return float64(row.Values[c]) }
-	out := &shown{pose: tables.Pose{Time: row.Time, Duration: f.window, Sensor: f.roster.sensors[sensor].name, Chi2: value(columnChi2),
-		DOF: int(value(columnDOF)), Flags: verdict.Flags(row.Flags), Live: &tables.Live{Latency: value(columnLatency)}}}
-	if x := value(columnX); !math.IsNaN(x) {
-		out.pose.Estimate = &rigid.Pose{Rotation: rigid.Exp(vectorOf(value(columnRX), value(columnRY), value(columnRZ)))}
-		out.pose.Estimate.Position = vectorOf(x, value(columnY), value(columnZ))
+	out := &Shown{Pose: tables.Pose{Time: row.Time, Duration: f.window, Sensor: f.Roster.sensors[sensor].name, Chi2: value(ColumnChi2),
+		DOF: int(value(ColumnDOF)), Flags: verdict.Flags(row.Flags), Live: &tables.Live{Latency: value(ColumnLatency)}}}
+	if x := value(ColumnX); !math.IsNaN(x) {
+		out.Pose.Estimate = &rigid.Pose{Rotation: rigid.Exp(r3.Vec{X: value(ColumnRX), Y: value(ColumnRY), Z: value(ColumnRZ)})}
+		out.Pose.Estimate.Position = r3.Vec{X: x, Y: value(ColumnY), Z: value(ColumnZ)}
 	}
 	return out
 }
 
-func (f *follow) phasors(_ context.Context, channel int, from, to float64, count int, each func(*tables.Phasor)) (every int, err error) {
+// Phasors hands out those of a channel from the windows that are kept.
+func (f *Stream) Phasors(_ context.Context, channel int, from, to float64, count int, each func(*tables.Phasor)) (every int, err error) {
 	n := 0
 	f.windows.each(from, to, func(*kept) { n++ })
 	every, n = max(1, n/max(count, 1)), 0
@@ -306,7 +326,7 @@ func (f *follow) phasors(_ context.Context, channel int, from, to float64, count
 			return
 		}
 		for e := range k.hz {
-			p := k.row(f.stage, e, channel)
+			p := k.row(f.Stage, e, channel)
 			each(&p)
 		}
 	})
@@ -314,7 +334,7 @@ func (f *follow) phasors(_ context.Context, channel int, from, to float64, count
 }
 
 // complete adds what concerns the whole stream.
-func (f *follow) complete(m *moment) {
+func (f *Stream) complete(m *Moment) {
 	f.windows.newest(func(k *kept) { m.Clock = f.clock(k) })
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -324,23 +344,23 @@ func (f *follow) complete(m *moment) {
 }
 
 // clock is how far the generator's clock is off by a window.
-func (f *follow) clock(k *kept) *clockState {
+func (f *Stream) clock(k *kept) *clockState {
 	var ppm []float64
 	for e, hz := range k.hz {
-		ppm = append(ppm, (hz/f.rig.Emitters[e].ToneHz-1)*1e6)
+		ppm = append(ppm, (hz/f.Rig.Emitters[e].ToneHz-1)*1e6)
 	}
 	v := median(ppm)
 	return &clockState{PPM: v, Sigma: math.NaN(), Captured: true, Text: fmt.Sprintf("%.2f ppm", v)}
 }
 
-// latest is the newest window of all sensors; nil: none yet.
-func (f *follow) latest() *moment {
-	m := &moment{Time: math.NaN(), Latency: math.NaN(), Sensors: []reading{}, Events: []event{}}
-	var all []*shown
+// Latest is the newest window of all sensors; nil: none yet.
+func (f *Stream) Latest() *Moment {
+	m := &Moment{Time: math.NaN(), Latency: math.NaN(), Sensors: []Reading{}, Events: []event{}}
+	var all []*Shown
 	ok := f.windows.newest(func(k *kept) {
 		m.Time, m.Duration, m.Latency = k.time, k.duration, k.latency
-		for i := range f.tracks {
-			all = append(all, k.shown(f.stage, i))
+		for i := range f.Tracks {
+			all = append(all, k.shown(f.Stage, i))
 		}
 	})
 	if !ok {
@@ -350,30 +370,28 @@ func (f *follow) latest() *moment {
 		if w == nil {
 			continue
 		}
-		if row, ok := f.tracks[i].rows.At(m.Time); ok {
-			w.since = f.tracks[i].since(row)
+		if row, ok := f.Tracks[i].Rows.At(m.Time); ok {
+			w.since = f.Tracks[i].since(row)
 		}
-		f.stage.mu.Lock()
-		m.Sensors = append(m.Sensors, f.roster.reading(i, w))
-		f.stage.mu.Unlock()
+		m.Sensors = append(m.Sensors, f.Read(i, w))
 	}
 	f.complete(m)
 	return m
 }
 
-// facts are what the page shows of a stream.
-func (f *follow) facts() *session {
+// Facts are what the page shows of a stream.
+func (f *Stream) Facts() *Session {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	out := &session{Mode: f.mode, Name: f.name, Version: f.version, Ready: true, Progress: 1, Live: true, Window: f.window, Options: map[string]string{}, Truth: f.truth != nil}
+	out := &Session{Mode: f.setup.Mode, Name: f.setup.Name, Version: f.version, Ready: true, Progress: 1, Live: true, Window: f.window, Options: map[string]string{}, Truth: f.setup.Truth != nil}
 	f.describe(out)
 	out.Hop = f.hop
 	out.Start, out.End = math.Inf(1), 0
-	for i, t := range f.tracks {
-		if first, last, ok := t.rows.Span(); ok {
+	for i, t := range f.Tracks {
+		if first, last, ok := t.Rows.Span(); ok {
 			out.Start, out.End = min(out.Start, first), max(out.End, last)
 		}
-		out.Sensors[i].HasTruth = f.truth != nil
+		out.Sensors[i].HasTruth = f.setup.Truth != nil
 	}
 	if math.IsInf(out.Start, 1) {
 		out.Start = 0
@@ -384,10 +402,10 @@ func (f *follow) facts() *session {
 	if f.film != nil {
 		out.Recording.Why = ""
 		f.film.describe(out.Recording)
-		out.Recording.Name = f.name
+		out.Recording.Name = f.setup.Name
 	}
 	f.windows.newest(func(k *kept) { out.Clock = f.clock(k) })
-	out.Facts = append(out.Facts, fact{"rig", f.rig.Name})
+	out.Facts = append(out.Facts, fact{"rig", f.Rig.Name})
 	if out.Clock != nil {
 		out.Facts = append(out.Facts, fact{"clock", out.Clock.Text})
 	}

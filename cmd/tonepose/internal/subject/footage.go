@@ -1,4 +1,4 @@
-package workbench
+package subject
 
 import (
 	"context"
@@ -13,10 +13,10 @@ import (
 	"tonepose/multitone/recording"
 )
 
-// footage is the samples behind what is shown: of a recording, or the newest of a
+// Footage is the samples behind what is shown: of a recording, or the newest of a
 // stream.
-type footage struct {
-	info    recording.Info
+type Footage struct {
+	Info    recording.Info
 	pyramid *pyramid.Samples
 
 	mu     sync.Mutex        // of the following
@@ -25,17 +25,15 @@ type footage struct {
 	survey *stream.Survey    // what all samples show; nil: not yet known
 }
 
-var errLater = errors.New("not known yet")
-
 // read fills x, one slice a channel, with the samples from one on and returns how many
 // there are.
-func (f *footage) read(from int64, x [][]float64) (int, error) {
+func (f *Footage) read(from int64, x [][]float64) (int, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	if f.reader == nil {
 		return f.ring.read(from, x)
 	}
-	if from >= f.info.Samples {
+	if from >= f.Info.Samples {
 		return 0, nil
 	}
 	if err := f.reader.SeekSample(from); err != nil {
@@ -49,9 +47,9 @@ func (f *footage) read(from int64, x [][]float64) (int, error) {
 }
 
 // span is the first sample kept and the end of them.
-func (f *footage) span() (first, end int64) {
+func (f *Footage) span() (first, end int64) {
 	if f.reader != nil {
-		return 0, f.info.Samples
+		return 0, f.Info.Samples
 	}
 	first, end = f.pyramid.Span()
 	return first, max(end, f.ring.end())
@@ -68,18 +66,18 @@ func planar(channels, n int) [][]float64 {
 	return x
 }
 
-// strip is least and largest samples of channels against time.
-type strip struct {
-	exact      bool // every sample, in low
-	start      float64
-	step       float64
-	low, high  [][]float32
-	share      []share
+// Strip is least and largest samples of channels against time.
+type Strip struct {
+	Exact      bool // every sample, in low
+	Start      float64
+	Step       float64
+	Low, High  [][]float32
+	Share      []Share
 	firstIndex int64
 }
 
-// share is how much of its range a channel uses.
-type share struct {
+// Share is how much of its range a channel uses.
+type Share struct {
 	Channel int      `json:"channel"`
 	Min     float64  `json:"min_v"`
 	Max     float64  `json:"max_v"`
@@ -87,49 +85,49 @@ type share struct {
 	Faults  []string `json:"faults"`
 }
 
-// strip draws a stretch of time of some channels in so many points.
-func (f *footage) strip(ctx context.Context, channels []int, from, to float64, points int, fullScale []float64) (*strip, error) {
+// Strip draws a stretch of time of some channels in so many points.
+func (f *Footage) Strip(ctx context.Context, channels []int, from, to float64, points int, fullScale []float64) (*Strip, error) {
 	first, end := f.span()
-	a := min(max(int64(math.Floor(from*f.info.SampleRate)), first), end)
-	b := min(max(int64(math.Ceil(to*f.info.SampleRate)), a), end)
-	s := &strip{step: 1 / f.info.SampleRate, firstIndex: a, start: float64(a) / f.info.SampleRate}
+	a := min(max(int64(math.Floor(from*f.Info.SampleRate)), first), end)
+	b := min(max(int64(math.Ceil(to*f.Info.SampleRate)), a), end)
+	s := &Strip{Step: 1 / f.Info.SampleRate, firstIndex: a, Start: float64(a) / f.Info.SampleRate}
 	if b-a < 2 {
 		return s, nil
 	}
 	per := float64(b-a) / float64(points)
 	if per >= 2*pyramid.Finest {
-		s.step = per / f.info.SampleRate
-		s.start += s.step / 2
+		s.Step = per / f.Info.SampleRate
+		s.Start += s.Step / 2
 		for _, c := range channels {
 			low, high := f.pyramid.Bin(c, a, b, points)
-			s.low, s.high = append(s.low, low), append(s.high, high)
+			s.Low, s.High = append(s.Low, low), append(s.High, high)
 		}
 	} else if err := f.fine(ctx, s, channels, a, b, points); err != nil {
 		return nil, err
 	}
 	for k, c := range channels {
-		s.share = append(s.share, f.shareOf(c, s, k, a, b, fullScale[c]))
+		s.Share = append(s.Share, f.shareOf(c, s, k, a, b, fullScale[c]))
 	}
 	return s, nil
 }
 
 // fine reads the samples of a short stretch.
-func (f *footage) fine(ctx context.Context, s *strip, channels []int, a, b int64, points int) error {
+func (f *Footage) fine(ctx context.Context, s *Strip, channels []int, a, b int64, points int) error {
 	n := int(b - a)
-	s.exact = n <= points
+	s.Exact = n <= points
 	bins := n
-	if !s.exact {
+	if !s.Exact {
 		bins = points
-		s.step = float64(n) / float64(points) / f.info.SampleRate
-		s.start += s.step / 2
+		s.Step = float64(n) / float64(points) / f.Info.SampleRate
+		s.Start += s.Step / 2
 	}
 	for range channels {
-		s.low = append(s.low, filled(bins))
-		if !s.exact {
-			s.high = append(s.high, filled(bins))
+		s.Low = append(s.Low, filled(bins))
+		if !s.Exact {
+			s.High = append(s.High, filled(bins))
 		}
 	}
-	x := planar(f.info.Channels, min(n, readAtOnce))
+	x := planar(f.Info.Channels, min(n, readAtOnce))
 	for done := 0; done < n; {
 		if err := ctx.Err(); err != nil {
 			return err
@@ -147,16 +145,16 @@ func (f *footage) fine(ctx context.Context, s *strip, channels []int, a, b int64
 		for k, c := range channels {
 			for i, v := range x[c][:m] {
 				at := (done + i) * bins / n
-				if s.exact {
-					s.low[k][at] = float32(v)
+				if s.Exact {
+					s.Low[k][at] = float32(v)
 					continue
 				}
 				if w := float32(v); w == w {
-					if !(s.low[k][at] <= w) {
-						s.low[k][at] = w
+					if !(s.Low[k][at] <= w) {
+						s.Low[k][at] = w
 					}
-					if !(s.high[k][at] >= w) {
-						s.high[k][at] = w
+					if !(s.High[k][at] >= w) {
+						s.High[k][at] = w
 					}
 				}
 			}
@@ -175,16 +173,16 @@ func filled(n int) []float32 {
 }
 
 // shareOf is how much of its range a channel uses in a stretch.
-func (f *footage) shareOf(c int, s *strip, k int, a, b int64, fullScale float64) share {
-	out := share{Channel: c, Min: math.Inf(1), Max: math.Inf(-1), Share: math.NaN(), Faults: []string{}}
+func (f *Footage) shareOf(c int, s *Strip, k int, a, b int64, fullScale float64) Share {
+	out := Share{Channel: c, Min: math.Inf(1), Max: math.Inf(-1), Share: math.NaN(), Faults: []string{}}
 	take := func(list []float32) {
 		for _, v := range list {
 			out.Min, out.Max = math.Min(out.Min, orInf(v, 1)), math.Max(out.Max, orInf(v, -1))
 		}
 	}
-	take(s.low[k])
-	if !s.exact {
-		take(s.high[k])
+	take(s.Low[k])
+	if !s.Exact {
+		take(s.High[k])
 	}
 	if fullScale > 0 && out.Min <= out.Max {
 		out.Share = math.Max(math.Abs(out.Min), math.Abs(out.Max)) / fullScale
@@ -209,14 +207,14 @@ func orInf(v float32, sign int) float64 {
 // one, once.
 type tap struct {
 	stream.Source
-	to    *footage
+	to    *Footage
 	pos   int64 // next sample that the source gives
 	taken int64
 	x     [][]float32
 	count func(done int64)
 }
 
-func newTap(src stream.Source, to *footage) *tap {
+func newTap(src stream.Source, to *Footage) *tap {
 	t := &tap{Source: src, to: to, x: make([][]float32, src.Info().Channels)}
 	for c := range t.x {
 		t.x[c] = make([]float32, tapAtOnce)
@@ -248,7 +246,7 @@ func (t *tap) ReadPlanar(dst [][]float64) (int, error) {
 
 func (t *tap) ReadInt16(dst []int16) (int, error) {
 	n, err := t.Source.ReadInt16(dst)
-	channels, scale := len(t.x), t.to.info.Scale
+	channels, scale := len(t.x), t.to.Info.Scale
 	t.pass(n, func(c, i, m int) {
 		x, volts := t.x[c][:m], float32(1)
 		if scale != nil {

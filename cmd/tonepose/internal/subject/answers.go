@@ -1,4 +1,4 @@
-package workbench
+package subject
 
 import (
 	"fmt"
@@ -16,18 +16,18 @@ const recently = 10
 
 // answered are the five questions about a stream, by its last seconds: renewed twice a
 // second, with the lock of the stream.
-func (f *follow) answered() []answered {
+func (f *Stream) answered() []answered {
 	if time.Since(f.answerAt) < answersEvery {
 		return f.answers
 	}
 	f.answerAt = time.Now()
 	all := recent{least: math.Inf(1), low: math.Inf(1), high: math.Inf(-1)}
-	for _, t := range f.tracks {
+	for _, t := range f.Tracks {
 		all.take(t)
 	}
 	f.answers = nil
 	if all.rows > 0 {
-		f.answers = all.answers(f.truth != nil)
+		f.answers = all.answers(f.setup.Truth != nil)
 	}
 	return f.answers
 }
@@ -44,12 +44,12 @@ type recent struct {
 
 const misfits = verdict.Distorted | verdict.WrongChannel | verdict.NotConverged | verdict.DisturbedTone
 
-func (a *recent) take(t *track) {
-	_, last, ok := t.rows.Span()
+func (a *recent) take(t *Track) {
+	_, last, ok := t.Rows.Span()
 	if !ok {
 		return
 	}
-	p := t.rows.Pick(last-recently, last, 2000, []int{columnClear, columnChi2, columnDOF, columnSigma, columnTrueError, columnError})
+	p := t.Rows.Pick(last-recently, last, 2000, []int{ColumnClear, ColumnChi2, ColumnDOF, ColumnSigma, ColumnTrueError, ColumnError})
 	for i, bits := range p.Flags {
 		v := func(k int) float64 { return float64(p.Values[k][i]) }
 		f := verdict.Flags(bits)

@@ -1,4 +1,4 @@
-package workbench
+package subject
 
 import (
 	"cmp"
@@ -25,18 +25,15 @@ import (
 	"tonepose/multitone/recording"
 )
 
-// run is a folder that solve or live wrote, with its recording where that is found.
-type run struct {
-	*stage
+// Run is a folder that solve or live wrote, with its recording where that is found.
+type Run struct {
+	*Stage
 	dir      string
-	metadata tables.Metadata
+	Metadata tables.Metadata
 	truths   []map[float64]rigid.Pose // by sensor, by the time of a row
 
 	finders sync.Mutex // of what follows
-	poses   *tables.Finder[tables.Pose]
-	worth   *tables.Finder[tables.Integrity] // nil: the run kept none
-	coupled *tables.Finder[tables.Coupling]  // nil alike
-	phasing *tables.Finder[tables.Phasor]    // nil alike
+	tables  Tables
 
 	mu      sync.Mutex // of what follows
 	read    int64      // rows of poses so far
@@ -48,11 +45,33 @@ type run struct {
 	ready   bool
 	failed  error
 	version int
-	film    *footage                                         // nil: see why
+	film    *Footage                                         // nil: see why
 	why     string                                           // there are no samples
-	again   func(context.Context) (*recording.Reader, error) // opens them once more
+	Reopen  func(context.Context) (*recording.Reader, error) // opens them once more
 	report  *document.Run
-	changed func()
+	news    func(kind string)
+}
+
+// Tables are those of a run; nil: it kept none.
+type Tables struct {
+	Poses   *tables.Finder[tables.Pose] // always there
+	Worth   *tables.Finder[tables.Integrity]
+	Coupled *tables.Finder[tables.Coupling]
+	Phasing *tables.Finder[tables.Phasor]
+}
+
+// Look calls use with the tables of the run, while nobody else reads them.
+func (r *Run) Look(use func(*Tables) error) error {
+	r.finders.Lock()
+	defer r.finders.Unlock()
+	return use(&r.tables)
+}
+
+// Document is the report of the run; nil: not yet known.
+func (r *Run) Document() *document.Run {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.report
 }
 
 // RunOptions say what a run's page shows beside its tables.
@@ -63,8 +82,9 @@ type RunOptions struct {
 	Truth     string // CSV of known poses, or the folder of another run; empty: none
 }
 
-// openRun opens the tables of a run; index reads them.
-func openRun(o RunOptions, changed func()) (*run, error) {
+// OpenRun opens the tables of a run, which Prepare reads; news hears what kind of news
+// there is.
+func OpenRun(o RunOptions, news func(kind string)) (*Run, error) {
 	path := func(name string) string { return filepath.Join(o.Dir, name+".parquet") }
 	poses, err := tables.Find[tables.Pose](path(tables.PosesName))
 	if errors.Is(err, fs.ErrNotExist) {
@@ -73,23 +93,23 @@ func openRun(o RunOptions, changed func()) (*run, error) {
 	if err != nil {
 		return nil, err
 	}
-	r := &run{dir: o.Dir, metadata: poses.Metadata, poses: poses, changed: changed, start: math.Inf(1), end: math.Inf(-1)}
+	r := &Run{dir: o.Dir, Metadata: poses.Metadata, tables: Tables{Poses: poses}, news: news, start: math.Inf(1), end: math.Inf(-1)}
 	name := cmp.Or(poses.Metadata.Options["rig"], filepath.Join(o.Dir, "rig"))
 	bench, err := rig.Parse(name, []byte(poses.Metadata.Rig), rig.Options{})
 	if err != nil {
 		return nil, errors.Join(fmt.Errorf("%s: the rig stored in the table: %w", o.Dir, err), poses.Close())
 	}
-	r.stage = newStage(bench, 0)
-	for _, t := range r.tracks {
+	r.Stage = newStage(bench, 0)
+	for _, t := range r.Tracks {
 		t.table = []int32{}
 	}
-	if r.worth, err = findOptional[tables.Integrity](path(tables.IntegrityName)); err == nil {
-		if r.coupled, err = findOptional[tables.Coupling](path(tables.CouplingsName)); err == nil {
-			r.phasing, err = findOptional[tables.Phasor](path(tables.PhasorsName))
+	if r.tables.Worth, err = findOptional[tables.Integrity](path(tables.IntegrityName)); err == nil {
+		if r.tables.Coupled, err = findOptional[tables.Coupling](path(tables.CouplingsName)); err == nil {
+			r.tables.Phasing, err = findOptional[tables.Phasor](path(tables.PhasorsName))
 		}
 	}
 	if err != nil {
-		r.close()
+		r.Close()
 		return nil, err
 	}
 	return r, nil
@@ -103,23 +123,24 @@ func findOptional[T tables.Row](path string) (*tables.Finder[T], error) {
 	return f, err
 }
 
-func (r *run) close() {
+// Close closes the tables.
+func (r *Run) Close() {
 	r.finders.Lock()
 	defer r.finders.Unlock()
-	r.poses.Close()
-	if r.worth != nil {
-		r.worth.Close()
+	r.tables.Poses.Close()
+	if r.tables.Worth != nil {
+		r.tables.Worth.Close()
 	}
-	if r.coupled != nil {
-		r.coupled.Close()
+	if r.tables.Coupled != nil {
+		r.tables.Coupled.Close()
 	}
-	if r.phasing != nil {
-		r.phasing.Close()
+	if r.tables.Phasing != nil {
+		r.tables.Phasing.Close()
 	}
 }
 
-// prepare reads all tables and the recording, and computes what needs all of them.
-func (r *run) prepare(ctx context.Context, o RunOptions) {
+// Prepare reads all tables and the recording, and computes what needs all of them.
+func (r *Run) Prepare(ctx context.Context, o RunOptions) {
 	err := r.truth(ctx, o.Truth)
 	if err == nil {
 		err = r.index(ctx)
@@ -141,12 +162,12 @@ func (r *run) prepare(ctx context.Context, o RunOptions) {
 }
 
 // note changes what the page shows of the run as a whole.
-func (r *run) note(change func()) {
+func (r *Run) note(change func()) {
 	r.mu.Lock()
 	change()
 	r.version++
 	r.mu.Unlock()
-	r.changed()
+	r.news(SessionNews)
 }
 
 func words(err error) string {
@@ -157,7 +178,7 @@ func words(err error) string {
 }
 
 // truth reads known poses.
-func (r *run) truth(ctx context.Context, file string) error {
+func (r *Run) truth(ctx context.Context, file string) error {
 	if file == "" {
 		return nil
 	}
@@ -165,7 +186,7 @@ func (r *run) truth(ctx context.Context, file string) error {
 	if err != nil {
 		return err
 	}
-	for range r.tracks {
+	for range r.Tracks {
 		r.truths = append(r.truths, map[float64]rigid.Pose{})
 	}
 	for _, s := range known.Samples {
@@ -177,14 +198,14 @@ func (r *run) truth(ctx context.Context, file string) error {
 }
 
 // index reads the tables of poses and of what they are worth, which have one order.
-func (r *run) index(ctx context.Context) error {
+func (r *Run) index(ctx context.Context) error {
 	poses, err := tables.Open[tables.Pose](filepath.Join(r.dir, tables.PosesName+".parquet"))
 	if err != nil {
 		return err
 	}
 	defer poses.Close()
 	next := func() (v tables.Integrity, err error, ok bool) { return }
-	if r.worth != nil {
+	if r.tables.Worth != nil {
 		worth, err := tables.Open[tables.Integrity](filepath.Join(r.dir, tables.IntegrityName+".parquet"))
 		if err != nil {
 			return err
@@ -194,8 +215,8 @@ func (r *run) index(ctx context.Context) error {
 		defer stop()
 		next = pull
 	}
-	var row [columns]float32
-	late := make([][]lateRow, len(r.tracks)) // of intervals, which come in any order
+	var row [Columns]float32
+	late := make([][]lateRow, len(r.Tracks)) // of intervals, which come in any order
 	v, failed, more := next()
 	var durations []float64
 	for p, err := range poses.All() {
@@ -217,8 +238,8 @@ func (r *run) index(ctx context.Context) error {
 			}
 		}
 		fill(&row, &p, own, known)
-		t := r.tracks[i]
-		if late[i] == nil && t.rows.Append(p.Time, uint32(p.Flags), row[:]) {
+		t := r.Tracks[i]
+		if late[i] == nil && t.Rows.Append(p.Time, uint32(p.Flags), row[:]) {
 			t.table = append(t.table, int32(r.read))
 		} else {
 			late[i] = append(late[i], lateRow{p.Time, uint32(p.Flags), row, int32(r.read)})
@@ -255,63 +276,63 @@ func (r *run) index(ctx context.Context) error {
 type lateRow struct {
 	time  float64
 	flags uint32
-	row   [columns]float32
+	row   [Columns]float32
 	table int32
 }
 
 // sort puts rows that came late among those of a sensor.
-func (r *run) sort(sensor int, rows []lateRow) {
-	t := r.tracks[sensor]
-	for i := range t.rows.Len() {
-		have := t.rows.Number(i)
-		rows = append(rows, lateRow{have.Time, have.Flags, [columns]float32(have.Values), t.table[i]})
+func (r *Run) sort(sensor int, rows []lateRow) {
+	t := r.Tracks[sensor]
+	for i := range t.Rows.Len() {
+		have := t.Rows.Number(i)
+		rows = append(rows, lateRow{have.Time, have.Flags, [Columns]float32(have.Values), t.table[i]})
 	}
 	slices.SortStableFunc(rows, func(a, b lateRow) int { return cmp.Compare(a.time, b.time) })
-	sorted := &track{rows: pyramid.NewRows(columns, 0), table: []int32{}}
+	sorted := &Track{Rows: pyramid.NewRows(Columns, 0), table: []int32{}}
 	for _, l := range rows {
-		sorted.rows.Append(l.time, l.flags, l.row[:])
+		sorted.Rows.Append(l.time, l.flags, l.row[:])
 		sorted.table = append(sorted.table, l.table)
 	}
-	r.tracks[sensor] = sorted
+	r.Tracks[sensor] = sorted
 }
 
 // openRecording finds the samples of a run.
-func (r *run) openRecording(ctx context.Context, o RunOptions) (film *footage, pass *recording.Reader, err error) {
+func (r *Run) openRecording(ctx context.Context, o RunOptions) (film *Footage, pass *recording.Reader, err error) {
 	names := []string{o.Recording}
-	if stored := r.metadata.Recording.Name; o.Recording == "" {
+	if stored := r.Metadata.Recording.Name; o.Recording == "" {
 		base := filepath.Base(stored)
 		names = []string{filepath.Join(filepath.Dir(filepath.Clean(r.dir)), base), filepath.Join(r.dir, base), stored}
-		if rig := r.metadata.Options["rig"]; rig != "" {
+		if rig := r.Metadata.Options["rig"]; rig != "" {
 			names = append(names, filepath.Join(filepath.Dir(rig), base))
 		}
 	}
-	reading := r.bench.Reading(o.Reading)
+	reading := r.Bench.Reading(o.Reading)
 	reading.IgnoreHash = true // this reader looks here and there; the pass over all samples verifies
 	for _, name := range names {
 		if _, err := os.Stat(name); err != nil && o.Recording == "" {
 			continue
 		}
-		reader, err := r.bench.Open(ctx, name, reading)
+		reader, err := r.Bench.Open(ctx, name, reading)
 		if err != nil {
 			return nil, nil, err
 		}
 		info := reader.Info()
-		if want := r.metadata.Recording.Size; o.Recording == "" && want > 0 && info.SizeBytes != want {
+		if want := r.Metadata.Recording.Size; o.Recording == "" && want > 0 && info.SizeBytes != want {
 			reader.Close()
 			continue
 		}
-		if pass, err = r.bench.Open(ctx, name, r.bench.Reading(o.Reading)); err != nil {
+		if pass, err = r.Bench.Open(ctx, name, r.Bench.Reading(o.Reading)); err != nil {
 			return nil, nil, errors.Join(err, reader.Close())
 		}
-		r.again = func(ctx context.Context) (*recording.Reader, error) { return r.bench.Open(ctx, name, reading) }
-		return &footage{info: info, reader: reader, pyramid: pyramid.NewSamples(info.Channels, 0)}, pass, nil
+		r.Reopen = func(ctx context.Context) (*recording.Reader, error) { return r.Bench.Open(ctx, name, reading) }
+		return &Footage{Info: info, reader: reader, pyramid: pyramid.NewSamples(info.Channels, 0)}, pass, nil
 	}
-	return nil, nil, fmt.Errorf("the recording %s was not found beside the run: name it with --recording", r.metadata.Recording.Name)
+	return nil, nil, fmt.Errorf("the recording %s was not found beside the run: name it with --recording", r.Metadata.Recording.Name)
 }
 
 // mode is what the run took as unknown of the clock.
-func (r *run) mode() clock.Mode {
-	switch r.metadata.Options["clock"] {
+func (r *Run) mode() clock.Mode {
+	switch r.Metadata.Options["clock"] {
 	case "each":
 		return clock.Each
 	case "none":
@@ -321,71 +342,71 @@ func (r *run) mode() clock.Mode {
 }
 
 // survey reads the whole recording once, for its pyramid and for what all samples show.
-func (r *run) survey(ctx context.Context, film *footage, pass *recording.Reader) error {
+func (r *Run) survey(ctx context.Context, film *Footage, pass *recording.Reader) error {
 	defer pass.Close()
-	survey, err := stream.ObserveDriven(ctx, newTap(pass, film), r.bench.Tones(), r.bench.DriveVolts(), r.mode(), nil)
+	survey, err := stream.ObserveDriven(ctx, newTap(pass, film), r.Bench.Tones(), r.Bench.DriveVolts(), r.mode(), nil)
 	film.mu.Lock()
 	film.survey = survey
 	film.mu.Unlock()
 	return err
 }
 
-// samples are those of the recording, where it was found.
-func (r *run) samples() (*footage, error) {
+// Samples are those of the recording, where it was found.
+func (r *Run) Samples() (*Footage, error) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	if r.film == nil {
 		if r.why == "" {
-			return nil, errLater
+			return nil, ErrLater
 		}
 		return nil, errors.New(r.why)
 	}
 	return r.film, nil
 }
 
-func (r *run) complete(m *moment) {
+func (r *Run) complete(m *Moment) {
 	m.Skipped = 0
 }
 
-// shown reads one window from the tables.
-func (r *run) shown(_ context.Context, sensor int, row pyramid.Row) (*shown, error) {
+// Shown reads one window from the tables.
+func (r *Run) Shown(_ context.Context, sensor int, row pyramid.Row) (*Shown, error) {
 	r.finders.Lock()
 	defer r.finders.Unlock()
-	at := int64(r.tracks[sensor].table[row.Number])
+	at := int64(r.Tracks[sensor].table[row.Number])
 	var pose [1]tables.Pose
-	if n, err := r.poses.Read(at, pose[:]); err != nil || n == 0 {
+	if n, err := r.tables.Poses.Read(at, pose[:]); err != nil || n == 0 {
 		return nil, cmp.Or(err, fs.ErrNotExist)
 	}
-	out := &shown{pose: pose[0], common: map[int]float64{}}
-	if r.worth != nil {
+	out := &Shown{Pose: pose[0], common: map[int]float64{}}
+	if r.tables.Worth != nil {
 		var worth [1]tables.Integrity
-		if n, err := r.worth.Read(at, worth[:]); err != nil {
+		if n, err := r.tables.Worth.Read(at, worth[:]); err != nil {
 			return nil, err
-		} else if n > 0 && worth[0].Time == out.pose.Time && worth[0].Sensor == out.pose.Sensor {
+		} else if n > 0 && worth[0].Time == out.Pose.Time && worth[0].Sensor == out.Pose.Sensor {
 			out.worth = &worth[0]
 		}
 	}
 	if r.truths != nil {
-		if known, ok := r.truths[sensor][out.pose.Time]; ok {
+		if known, ok := r.truths[sensor][out.Pose.Time]; ok {
 			out.truth = &known
 		}
 	}
-	m := &r.roster.sensors[sensor]
-	err := rowsAt(r.coupled, out.pose.Time, func(c *tables.Coupling) float64 { return c.Time }, len(r.roster.emitters)*len(m.coils)*len(r.tracks), func(c *tables.Coupling) {
+	m := &r.Roster.sensors[sensor]
+	err := rowsAt(r.tables.Coupled, out.Pose.Time, func(c *tables.Coupling) float64 { return c.Time }, len(r.Roster.Emitters)*len(m.coils)*len(r.Tracks), func(c *tables.Coupling) {
 		if c.Sensor == m.name {
-			out.couplings = append(out.couplings, *c)
+			out.Couplings = append(out.Couplings, *c)
 		}
 	})
 	if err != nil {
 		return nil, err
 	}
-	return out, rowsAt(r.phasing, out.pose.Time, func(p *tables.Phasor) float64 { return p.Time }, len(r.roster.emitters)*len(r.rig.Channels), func(p *tables.Phasor) {
+	return out, rowsAt(r.tables.Phasing, out.Pose.Time, func(p *tables.Phasor) float64 { return p.Time }, len(r.Roster.Emitters)*len(r.Rig.Channels), func(p *tables.Phasor) {
 		if slices.Contains(m.coils, p.Channel) {
 			out.phasors = append(out.phasors, *p)
 		}
 		// The noise of a reference is in all couplings of its emitter.
-		e := slices.Index(r.roster.emitters, p.Tone)
-		if e >= 0 && r.rig.Emitters[e].Reference != nil && r.rig.Channels[r.rig.Emitters[e].Reference.Channel].Name == p.Channel {
+		e := slices.Index(r.Roster.Emitters, p.Tone)
+		if e >= 0 && r.Rig.Emitters[e].Reference != nil && r.Rig.Channels[r.Rig.Emitters[e].Reference.Channel].Name == p.Channel {
 			if v := p.Sigma * p.Sigma / (p.InPhase*p.InPhase + p.Quadrature*p.Quadrature); v > 0 && !math.IsInf(v, 0) {
 				out.common[e] = v
 			}
@@ -424,12 +445,12 @@ func rowsAt[T tables.Row](f *tables.Finder[T], time float64, timeOf func(*T) flo
 // mostRows is how many rows of phasors are read in a row; of more, single windows are.
 const mostRows = 1 << 18
 
-// phasors hands out those of a channel from the table, of some windows evenly picked
+// Phasors hands out those of a channel from the table, of some windows evenly picked
 // where there are many.
-func (r *run) phasors(ctx context.Context, channel int, from, to float64, windows int, each func(*tables.Phasor)) (every int, err error) {
+func (r *Run) Phasors(ctx context.Context, channel int, from, to float64, windows int, each func(*tables.Phasor)) (every int, err error) {
 	r.finders.Lock()
 	defer r.finders.Unlock()
-	f := r.phasing
+	f := r.tables.Phasing
 	if f == nil {
 		return 1, nil
 	}
@@ -442,8 +463,8 @@ func (r *run) phasors(ctx context.Context, channel int, from, to float64, window
 	if err != nil {
 		return 1, err
 	}
-	name := r.rig.Channels[channel].Name
-	per := int64(len(r.roster.emitters) * len(r.rig.Channels)) // a window's, at most
+	name := r.Rig.Channels[channel].Name
+	per := int64(len(r.Roster.Emitters) * len(r.Rig.Channels)) // a window's, at most
 	batch := make([]tables.Phasor, per)
 	every = max(1, int((end-first)/per)/max(windows, 1))
 	step := per

@@ -1,4 +1,4 @@
-package workbench
+package subject
 
 import (
 	"math"
@@ -57,13 +57,13 @@ func newWindows(emitters, channels int, sensors []member) *windows {
 }
 
 // add keeps what a window shows, time being that of the whole stream.
-func (w *windows) add(s *stage, seen *engine.Observation, time, latency float64, truth func(sensor int, time float64) (rigid.Pose, bool)) *kept {
+func (w *windows) add(s *Stage, seen *engine.Observation, time, latency float64, truth func(sensor int, time float64) (rigid.Pose, bool)) *kept {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	k := &w.slots[w.n%len(w.slots)]
 	w.n++
 	if k.sensors == nil {
-		k.sensors = make([]keptSensor, len(s.tracks))
+		k.sensors = make([]keptSensor, len(s.Tracks))
 	}
 	k.time, k.duration, k.latency, k.skipped, k.flags = time, seen.Duration, latency, seen.Skipped, seen.Flags
 	k.hz = append(k.hz[:0], seen.Hz...)
@@ -75,7 +75,7 @@ func (w *windows) add(s *stage, seen *engine.Observation, time, latency float64,
 	live := tables.Live{Latency: latency, Skipped: seen.Skipped}
 	for i := range seen.Sensors {
 		v := &seen.Sensors[i]
-		of, b := &k.sensors[v.Sensor], &s.bench.Sensors()[v.Sensor]
+		of, b := &k.sensors[v.Sensor], &s.Bench.Sensors()[v.Sensor]
 		of.present = true
 		of.row.Fill(b, seen.Measured, v)
 		of.row.Time = time
@@ -98,8 +98,8 @@ func (k *kept) clear(m *member, channels int) float64 {
 		power := 0.0
 		for _, c := range m.channels {
 			i := e*channels + c
-			if v := k.variance[i]; v > 0 && !math.IsInf(v, 0) {
-				power += squared(k.phasor[i]) / v
+			if v, p := k.variance[i], k.phasor[i]; v > 0 && !math.IsInf(v, 0) {
+				power += (real(p)*real(p) + imag(p)*imag(p)) / v
 			}
 		}
 		least = min(least, math.Sqrt(power))
@@ -132,27 +132,27 @@ func (w *windows) newest(use func(*kept)) bool {
 }
 
 // shown is what one window showed of a sensor, in memory of its own; nil: nothing.
-func (k *kept) shown(s *stage, sensor int) *shown {
+func (k *kept) shown(s *Stage, sensor int) *Shown {
 	of := &k.sensors[sensor]
 	if !of.present {
 		return nil
 	}
-	out := &shown{pose: of.row.Pose, common: map[int]float64{}}
-	own(&out.pose)
+	out := &Shown{Pose: of.row.Pose, common: map[int]float64{}}
+	own(&out.Pose)
 	worth := of.worth
 	out.worth = &worth
 	if of.known {
 		truth := of.truth
 		out.truth = &truth
 	}
-	m := &s.roster.sensors[sensor]
-	for e, name := range s.roster.emitters {
+	m := &s.Roster.sensors[sensor]
+	for e, name := range s.Roster.Emitters {
 		if e < len(of.common) {
 			out.common[e] = of.common[e]
 		}
 		for c, coil := range m.coils {
 			i := e*len(m.coils) + c
-			out.couplings = append(out.couplings, tables.Coupling{Time: k.time, Duration: k.duration, Emitter: name, Sensor: m.name, Channel: coil,
+			out.Couplings = append(out.Couplings, tables.Coupling{Time: k.time, Duration: k.duration, Emitter: name, Sensor: m.name, Channel: coil,
 				Value: real(of.value[i]), Quadrature: imag(of.value[i]), Sigma: math.Sqrt(of.variance[i])})
 			out.phasors = append(out.phasors, k.row(s, e, m.channels[c]))
 		}
@@ -181,12 +181,12 @@ func own(p *tables.Pose) {
 }
 
 // row is one phasor of a window.
-func (k *kept) row(s *stage, tone, channel int) tables.Phasor {
-	i := tone*len(s.rig.Channels) + channel
+func (k *kept) row(s *Stage, tone, channel int) tables.Phasor {
+	i := tone*len(s.Rig.Channels) + channel
 	v := k.phasor[i]
 	if cmplx.IsNaN(v) {
 		v = 0
 	}
-	return tables.Phasor{Time: k.time, Duration: k.duration, Channel: s.rig.Channels[channel].Name, Tone: s.roster.emitters[tone], ToneHz: k.hz[tone],
+	return tables.Phasor{Time: k.time, Duration: k.duration, Channel: s.Rig.Channels[channel].Name, Tone: s.Roster.Emitters[tone], ToneHz: k.hz[tone],
 		InPhase: real(v), Quadrature: imag(v), Sigma: math.Sqrt(k.variance[i]), Flags: k.flags | k.channels[channel]}
 }

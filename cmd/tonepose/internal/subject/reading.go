@@ -1,4 +1,4 @@
-package workbench
+package subject
 
 import (
 	"math"
@@ -18,11 +18,11 @@ import (
 	"tonepose/fieldmodels/rigid"
 )
 
-// moment is what is known at the cursor, or of a stream's newest window.
-type moment struct {
+// Moment is what is known at the cursor, or of a stream's newest window.
+type Moment struct {
 	Time     float64   `json:"time_s"`
 	Duration float64   `json:"duration_s"`
-	Sensors  []reading `json:"sensors"`
+	Sensors  []Reading `json:"sensors"`
 
 	Latency float64     `json:"latency_s"`
 	Solved  int         `json:"solved_windows"`
@@ -46,8 +46,8 @@ type event struct {
 	Text string  `json:"text"`
 }
 
-// reading is what one window shows of one sensor.
-type reading struct {
+// Reading is what one window shows of one sensor.
+type Reading struct {
 	Sensor   int     `json:"sensor"`
 	Time     float64 `json:"time_s"`
 	Duration float64 `json:"duration_s"`
@@ -133,12 +133,12 @@ type coilsLevel struct {
 	Sigma     float64 `json:"sigma_v"`
 }
 
-// shown is one window of one sensor, however it is kept.
-type shown struct {
-	pose      tables.Pose
+// Shown is one window of one sensor, however it is kept.
+type Shown struct {
+	Pose      tables.Pose
 	worth     *tables.Integrity // nil: not known
 	truth     *rigid.Pose       // nil: not known
-	couplings []tables.Coupling // none: not known
+	Couplings []tables.Coupling // none: not known
 	phasors   []tables.Phasor   // of the sensor's coils; none: not known
 	common    map[int]float64   // by emitter: variance of the relative error that its couplings share
 	since     float64           // how long its flags are what they are [s]
@@ -146,12 +146,12 @@ type shown struct {
 
 // bands of χ² hold 95 of 100 sound windows; a row less likely than verdict.Doubtful is
 // in doubt.
-const bandShare = 0.95
+const BandShare = 0.95
 
 // reading is one window of a sensor as the page shows it.
-func (r *roster) reading(sensor int, s *shown) reading {
-	p := &s.pose
-	out := reading{Sensor: sensor, Time: p.Time, Duration: p.Duration, Solved: p.Estimate != nil, Chi2: p.Chi2, DOF: p.DOF,
+func (r *Roster) reading(sensor int, s *Shown) Reading {
+	p := &s.Pose
+	out := Reading{Sensor: sensor, Time: p.Time, Duration: p.Duration, Solved: p.Estimate != nil, Chi2: p.Chi2, DOF: p.DOF,
 		Iterations: p.Iterations, Status: p.Status, Flags: p.Flags.Names(), Since: s.since, Tip: p.Tip,
 		Quadrature: math.NaN(), Error: math.NaN(), ErrorTurn: math.NaN(), Chance: math.NaN(), Band: [2]float64{math.NaN(), math.NaN()}}
 	out.Sigma, out.SigmaTurn = sigmas(p.Covariance)
@@ -168,7 +168,7 @@ func (r *roster) reading(sensor int, s *shown) reading {
 	}
 	if p.DOF > 0 && !math.IsNaN(p.Chi2) {
 		d := distuv.ChiSquared{K: float64(p.DOF)}
-		out.Band = [2]float64{d.Quantile((1 - bandShare) / 2), d.Quantile((1 + bandShare) / 2)}
+		out.Band = [2]float64{d.Quantile((1 - BandShare) / 2), d.Quantile((1 + BandShare) / 2)}
 		out.Chance = d.Survival(p.Chi2)
 	}
 	if v := s.worth; v != nil {
@@ -183,7 +183,7 @@ func (r *roster) reading(sensor int, s *shown) reading {
 	if s.truth != nil {
 		t := &truth{Position: s.truth.Position, Quaternion: s.truth.Rotation, Error: math.NaN(), ErrorTurn: math.NaN()}
 		if p.Estimate != nil {
-			t.Error, t.ErrorTurn = apart(*p.Estimate, *s.truth)
+			t.Error, t.ErrorTurn = Apart(*p.Estimate, *s.truth)
 		}
 		out.Truth = t
 	}
@@ -197,7 +197,7 @@ func (r *roster) reading(sensor int, s *shown) reading {
 const wrongFlags = verdict.Distorted | verdict.WrongChannel | verdict.ReferenceLost | verdict.NotConverged | verdict.Unobservable
 
 // judge words what a pose is worth.
-func (r *reading) judge(f verdict.Flags) {
+func (r *Reading) judge(f verdict.Flags) {
 	if r.UseError = f&(verdict.Distorted|verdict.WrongChannel) != 0 && r.Error > r.Sigma; !r.Solved {
 		r.Grade, r.Verdict = "none", "no pose"
 	}
@@ -256,7 +256,7 @@ func ellipsoidOf(c *tables.Covariance) *ellipsoid {
 	if !eigen.Factorize(m, true) {
 		return nil
 	}
-	factor := distuv.ChiSquared{K: 3}.Quantile(bandShare)
+	factor := distuv.ChiSquared{K: 3}.Quantile(BandShare)
 	var vectors mat.Dense
 	eigen.VectorsTo(&vectors)
 	out := new(ellipsoid)
@@ -269,16 +269,16 @@ func ellipsoidOf(c *tables.Covariance) *ellipsoid {
 	return out
 }
 
-// apart is how far two poses are apart [m], and turned [rad].
-func apart(a, b rigid.Pose) (distance, angle float64) {
+// Apart is how far two poses are apart [m], and turned [rad].
+func Apart(a, b rigid.Pose) (distance, angle float64) {
 	turn := rigid.Log(quat.Mul(a.Rotation, quat.Conj(b.Rotation)))
 	return r3.Norm(r3.Sub(a.Position, b.Position)), r3.Norm(turn)
 }
 
-// roster is who takes part: the rig's emitters and sensors, with the model of their
+// Roster is who takes part: the rig's emitters and sensors, with the model of their
 // couplings. It is for one goroutine at a time.
-type roster struct {
-	emitters []string
+type Roster struct {
+	Emitters []string
 	sensors  []member
 }
 
@@ -291,27 +291,27 @@ type member struct {
 }
 
 // matrix is the couplings of a window beside those of the model at its pose.
-func (r *roster) matrix(sensor int, s *shown) *couplingMatrix {
-	if len(s.couplings) == 0 {
+func (r *Roster) matrix(sensor int, s *Shown) *couplingMatrix {
+	if len(s.Couplings) == 0 {
 		return nil
 	}
 	m := &r.sensors[sensor]
-	known := s.pose.Estimate != nil && m.model != nil && m.model.Evaluate(*s.pose.Estimate, m.value, nil) == nil
+	known := s.Pose.Estimate != nil && m.model != nil && m.model.Evaluate(*s.Pose.Estimate, m.value, nil) == nil
 	out := &couplingMatrix{Channels: m.channels}
 	grid := func() [][]float64 {
-		all := make([][]float64, len(r.emitters))
+		all := make([][]float64, len(r.Emitters))
 		for e := range all {
 			all[e] = slices.Repeat([]float64{math.NaN()}, len(m.coils))
 		}
 		return all
 	}
 	out.Value, out.Quadrature, out.Sigma, out.Model, out.Residual, out.Turned = grid(), grid(), grid(), grid(), grid(), grid()
-	for e := range r.emitters {
+	for e := range r.Emitters {
 		out.Emitters = append(out.Emitters, e)
 	}
-	for i := range s.couplings {
-		c := &s.couplings[i]
-		e, k := slices.Index(r.emitters, c.Emitter), slices.Index(m.coils, c.Channel)
+	for i := range s.Couplings {
+		c := &s.Couplings[i]
+		e, k := slices.Index(r.Emitters, c.Emitter), slices.Index(m.coils, c.Channel)
 		if e < 0 || k < 0 {
 			continue
 		}
@@ -329,12 +329,12 @@ func (r *roster) matrix(sensor int, s *shown) *couplingMatrix {
 const clearSigmas, seenSigmas = 10, 3
 
 // tones are the levels of all tones on a sensor's coils.
-func (r *roster) tones(sensor int, s *shown) (out []toneLevel) {
+func (r *Roster) tones(sensor int, s *Shown) (out []toneLevel) {
 	if len(s.phasors) == 0 {
 		return nil
 	}
 	m := &r.sensors[sensor]
-	for e, name := range r.emitters {
+	for e, name := range r.Emitters {
 		t := toneLevel{Emitter: e, Hz: math.NaN()}
 		power := 0.0
 		for i := range s.phasors {
