@@ -50,7 +50,8 @@ func at(knobs map[string]any) map[string]any {
 }
 
 // The numbers expected are those of the formula beside them, for the invented bench of
-// the virtual one; TestExperiments works each out, and reads the page.
+// the virtual one; TestExperiments works each out, and reads the page. Noise is known to
+// some 6 % from seconds of it, and flicker adds 2.4 % to it at 6 kHz: 15 % holds twice that.
 var experiments = []Experiment{
 	{
 		ID: "below-the-noise", Title: "A tone below the noise", Minutes: 5,
@@ -65,7 +66,7 @@ var experiments = []Experiment{
 			Formula: "σ = 100 · d · √(2 · 1.5/(2T)),  A = 100 · 2πf · I · M",
 			Source:  "ENBW of windows: Heinzel, Rüdiger, Schilling 2002; checked: windows_heinzel2002.csv"},
 		Readings: []Reading{
-			{ID: "tones.1.levels.2.sigma_v", Words: "σ of e2 on rx3", Expected: 2.739e-4, Unit: "V", Tolerance: 0.1},
+			{ID: "tones.1.levels.2.sigma_v", Words: "σ of e2 on rx3", Expected: 2.739e-4, Unit: "V", Tolerance: 0.15},
 			{ID: "tones.1.levels.2.amplitude_v", Words: "amplitude of e2 on rx3", Expected: 1.597e-2, Unit: "V", Tolerance: 0.06},
 		},
 	},
@@ -81,7 +82,7 @@ var experiments = []Experiment{
 		Theory: Theory{Words: "The variance of what is averaged is the density of the noise times the noise bandwidth of the window, and that is inverse to its length.",
 			Formula: "σ = 100 · d · √(2 · NENBW/(2T)),  NENBW = 1 (rectangular), 1.5 (Hann)",
 			Source:  "Harris 1978; Heinzel, Rüdiger, Schilling 2002; checked: windows_harris1978.csv, windows_heinzel2002.csv"},
-		Readings: []Reading{{ID: "tones.4.levels.0.sigma_v", Words: "σ of e5 on rx1", Expected: 6.124e-5, Unit: "V", Tolerance: 0.1}},
+		Readings: []Reading{{ID: "tones.4.levels.0.sigma_v", Words: "σ of e5 on rx1", Expected: 6.124e-5, Unit: "V", Tolerance: 0.15}},
 	},
 	{
 		ID: "close-tones", Title: "Two tones too close", Minutes: 5,
@@ -95,7 +96,7 @@ var experiments = []Experiment{
 			"Here Δf · T = 0.65: g = 0.756, q = 0.845.",
 			Formula: "σ² = ½ σ₀² ((1+q)/(1+g)² + (1−q)/(1−g)²) = 1.60 σ₀²",
 			Source:  "covariance of weighted least squares: common practice; Hann window in closed form"},
-		Readings: []Reading{{ID: "tones.0.levels.0.sigma_v", Words: "σ of e1 on rx1", Expected: 1.549e-4, Unit: "V", Tolerance: 0.12}},
+		Readings: []Reading{{ID: "tones.0.levels.0.sigma_v", Words: "σ of e1 on rx1", Expected: 1.549e-4, Unit: "V", Tolerance: 0.15}},
 	},
 	{
 		ID: "clock-ignored", Title: "A clock offset ignored", Minutes: 5,
