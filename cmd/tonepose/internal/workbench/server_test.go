@@ -1,10 +1,8 @@
 package workbench
 
 import (
-	"bytes"
 	"context"
 	"encoding/binary"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -15,185 +13,15 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
-	"sync"
 	"testing"
-	"time"
 
 	"tonepose/cmd/tonepose/internal/measure"
-	"tonepose/cmd/tonepose/internal/solve"
 	"tonepose/cmd/tonepose/internal/source"
 	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/cmd/tonepose/internal/subject"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/multitone/recording"
 )
-
-func testdata(name ...string) string {
-	return filepath.Join(append([]string{"..", "..", "..", "..", "testdata"}, name...)...)
-}
-
-var (
-	recorded = testdata("recordings", "pipe-bench-moving.sigmf-meta")
-	truthful = testdata("recordings", "pipe-bench-moving.truth.csv")
-	rigFile  = testdata("rigs", "pipe-bench.rig.yaml")
-)
-
-// solved is the folder of a run of 10 ms windows, made once.
-var solved = sync.OnceValues(func() (string, error) {
-	dir, err := os.MkdirTemp("", "workbench")
-	if err != nil {
-		return "", err
-	}
-	o := solve.Options{Job: measure.Job{Out: filepath.Join(dir, "run"), Windows: stream.Windows{Length: 10e-3, Hop: 10e-3},
-		Options: map[string]string{"window": "10ms", "hop": "", "taper": "hann", "clock": "common", "trajectory": "none", "lowpass": "", "intervals": "", "rig": rigFile}}}
-	o.Recording, o.Rig = recorded, rigFile
-	_, err = solve.Run(context.Background(), o)
-	return o.Out, err
-})
-
-func TestMain(m *testing.M) {
-	code := m.Run()
-	if dir, err := solved(); err == nil {
-		os.RemoveAll(filepath.Dir(dir))
-	}
-	os.Exit(code)
-}
-
-// served begins to serve and returns the address; the server ends with the test.
-func served(t *testing.T, o Options) string {
-	t.Helper()
-	ctx, cancel := context.WithCancel(t.Context())
-	ready, ended := make(chan string, 1), make(chan error, 1)
-	if o.Address == "" {
-		o.Address = "127.0.0.1:0"
-	}
-	o.Ready = func(address string) { ready <- address }
-	go func() { ended <- Serve(ctx, o) }()
-	select {
-	case address := <-ready:
-		t.Cleanup(func() {
-			cancel()
-			if err := <-ended; err != nil {
-				t.Errorf("the server ended with %v", err)
-			}
-		})
-		return address
-	case err := <-ended:
-		cancel()
-		t.Fatal(err)
-		return ""
-	}
-}
-
-// servedRun serves the run with its truth and waits until all of it is known.
-func servedRun(t *testing.T) string {
-	t.Helper()
-	dir, err := solved()
-	if err != nil {
-		t.Fatal(err)
-	}
-	address := served(t, Options{Run: subject.RunOptions{Dir: dir, Recording: recorded, Truth: truthful}})
-	wait(t, address, func(s map[string]any) bool { return s["report"] != "" && s["clock"] != nil })
-	return address
-}
-
-// wait asks for the session until it is as wanted.
-func wait(t *testing.T, address string, enough func(map[string]any) bool) map[string]any {
-	t.Helper()
-	for {
-		s := object(t, address+"api/session")
-		if failed, ok := s["failed"].(string); ok && failed != "" {
-			t.Fatal(failed)
-		}
-		if enough(s) {
-			return s
-		}
-		select {
-		case <-t.Context().Done():
-			t.Fatal("it never came")
-		case <-time.After(20 * time.Millisecond):
-		}
-	}
-}
-
-func get(t *testing.T, address string) (int, []byte) {
-	t.Helper()
-	r, err := http.Get(address)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer r.Body.Close()
-	body, err := io.ReadAll(r.Body)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return r.StatusCode, body
-}
-
-func object(t *testing.T, address string) (v map[string]any) {
-	t.Helper()
-	status, body := get(t, address)
-	if err := json.Unmarshal(body, &v); status != http.StatusOK || err != nil {
-		t.Fatalf("%s: %d %.300s", address, status, body)
-	}
-	return v
-}
-
-func post(t *testing.T, address string, ask any) (int, map[string]any) {
-	t.Helper()
-	body, err := json.Marshal(ask)
-	if err != nil {
-		t.Fatal(err)
-	}
-	r, err := http.Post(address, "application/json", bytes.NewReader(body))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer r.Body.Close()
-	var v map[string]any
-	if err := json.NewDecoder(r.Body).Decode(&v); err != nil {
-		t.Fatal(err)
-	}
-	return r.StatusCode, v
-}
-
-// decoded are arrays as the page reads them.
-func decoded(t *testing.T, address string) (map[string]any, map[string][]float64) {
-	t.Helper()
-	status, body := get(t, address)
-	if status != http.StatusOK {
-		t.Fatalf("%s: %d %s", address, status, body)
-	}
-	n := binary.LittleEndian.Uint32(body)
-	if (4+n)%8 != 0 {
-		t.Errorf("%s: the arrays begin at %d, no multiple of 8", address, 4+n)
-	}
-	var head map[string]any
-	if err := json.Unmarshal(body[4:4+n], &head); err != nil {
-		t.Fatal(err)
-	}
-	values, rest := map[string][]float64{}, body[4+n:]
-	for _, a := range head["arrays"].([]any) {
-		a := a.(map[string]any)
-		list, size := []float64{}, map[string]int{"f64": 8, "f32": 4, "u32": 4}[a["type"].(string)]
-		for i := range int(a["length"].(float64)) {
-			switch b := rest[i*size:]; a["type"] {
-			case "f64":
-				list = append(list, math.Float64frombits(binary.LittleEndian.Uint64(b)))
-			case "f32":
-				list = append(list, float64(math.Float32frombits(binary.LittleEndian.Uint32(b))))
-			case "u32":
-				list = append(list, float64(binary.LittleEndian.Uint32(b)))
-			}
-		}
-		values[a["name"].(string)] = list
-		rest = rest[(len(list)*size+7)/8*8:]
-	}
-	if len(rest) != 0 {
-		t.Errorf("%s: %d bytes are left over", address, len(rest))
-	}
-	return head, values
-}
 
 // Who is not this machine's page is not answered, nor what is no file of the page.
 func TestStrangersAreRefused(t *testing.T) {
