@@ -21,7 +21,7 @@ type analysis struct {
 	left, leftBend []float64
 	judged         []bool // channels whose bend counts: those that are no reference
 
-	references []int // of the tones
+	references []Reference // of the tones
 }
 
 // newAnalysis prepares the joint fit for the frequencies in the configuration;
@@ -31,7 +31,7 @@ func newAnalysis(c *Config, s shape, still bool) (*analysis, error) {
 	foreign := c.joint(s)
 	a := &analysis{shape: s, judged: make([]bool, c.Channels)}
 	for ch := range a.judged {
-		a.judged[ch] = !slices.ContainsFunc(c.Tones, func(t Tone) bool { return t.Reference == ch })
+		a.judged[ch] = !slices.ContainsFunc(c.Tones, func(t Tone) bool { return t.Reference == OnChannel(ch) })
 	}
 	for _, t := range c.Tones {
 		a.references = append(a.references, t.Reference)
@@ -119,7 +119,7 @@ func (a *analysis) weigh(f *Frame, m *meter) {
 		// phasor and M times its bend, whatever the drive does. The reference's noise
 		// σr² is in all channels' bends against it: their covariance is
 		// diag(σ²) + σr²·M·Mᴴ, inverted by the formula of Sherman and Morrison.
-		reference := a.references[k]
+		reference, referred := a.references[k].Channel()
 		white := func(ch int) float64 { // what the noise of the samples left makes of it
 			if r := f.remnants[ch]; r != nil {
 				return noise[ch] * r.bends.gain[i] / gain
@@ -128,7 +128,7 @@ func (a *analysis) weigh(f *Frame, m *meter) {
 		}
 		var drive, swing complex128
 		var driven, shared float64 // Σ|M|²/σ², and σr²
-		if reference != NoReference && phasor[reference] != 0 {
+		if referred && phasor[reference] != 0 {
 			drive, swing, shared = 1/phasor[reference], bent[reference], white(reference)+left[reference]/gain
 		}
 		var sum float64

@@ -16,7 +16,7 @@ func mixture(channels, samples int, rng *rand.Rand) (Config, []int16, [][]float6
 	c := Config{SampleRate: 100e3, Channels: channels, CountVolts: make([]float64, channels)}
 	hz := []float64{5125.3, 6325.7, 9811.1}
 	for k, f := range hz {
-		c.Tones = append(c.Tones, Tone{Name: fmt.Sprint("e", k+1), Hz: f, Reference: (k % 2) * (channels - 1)})
+		c.Tones = append(c.Tones, Tone{Name: fmt.Sprint("e", k+1), Hz: f, Reference: OnChannel((k % 2) * (channels - 1))})
 	}
 	counts, volts := make([]int16, channels*samples), make([][]float64, channels)
 	for ch := range volts {
@@ -308,7 +308,7 @@ func TestShortWindows(t *testing.T) {
 
 // A wrong shape of the samples is said in words, before any of them is taken.
 func TestBankRefusesShapes(t *testing.T) {
-	c := Config{SampleRate: 1000, Channels: 2, Tones: []Tone{{Name: "a", Hz: 100, Reference: NoReference}}}
+	c := Config{SampleRate: 1000, Channels: 2, Tones: []Tone{{Name: "a", Hz: 100}}}
 	none := func(*Frame) error { return nil }
 	for want, write := range map[string]func(b *Bank) error{
 		"1 slices of samples for 2 channels":                  func(b *Bank) error { return b.Write([][]float64{{1, 2}}, none) },

@@ -25,7 +25,7 @@ var benches = []bench{
 func (c bench) config() Config {
 	cfg := Config{SampleRate: 100e3, Channels: c.channels, CountVolts: make([]float64, c.channels)}
 	for k := range c.tones {
-		cfg.Tones = append(cfg.Tones, Tone{Name: fmt.Sprint("e", k+1), Hz: 5125 + 1200*float64(k), Reference: c.channels - 1})
+		cfg.Tones = append(cfg.Tones, Tone{Name: fmt.Sprint("e", k+1), Hz: 5125 + 1200*float64(k), Reference: OnChannel(c.channels - 1)})
 	}
 	for i := range cfg.CountVolts {
 		cfg.CountVolts[i] = 2.5 / 32768

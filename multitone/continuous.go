@@ -97,7 +97,7 @@ func NewContinuous(c Config, a Averaging) (*Continuous, error) {
 	s.tones.Tones, s.tones.Lines = slices.Clone(c.Tones), slices.Concat(c.Lines, a.Lines)
 	s.cfg.Tones = slices.Clone(c.Tones)
 	for _, hz := range a.Lines {
-		s.cfg.Tones = append(s.cfg.Tones, Tone{Hz: hz, Reference: NoReference})
+		s.cfg.Tones = append(s.cfg.Tones, Tone{Hz: hz})
 	}
 	if err := s.cfg.check(); err != nil {
 		return nil, err

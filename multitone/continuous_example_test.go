@@ -14,7 +14,7 @@ import (
 func ExampleContinuous() {
 	const rate, tone = 50e3, 5125.0
 	c, err := multitone.NewContinuous(
-		multitone.Config{SampleRate: rate, Channels: 2, Tones: []multitone.Tone{{Name: "e1", Hz: tone, Reference: 1}}},
+		multitone.Config{SampleRate: rate, Channels: 2, Tones: []multitone.Tone{{Name: "e1", Hz: tone, Reference: multitone.OnChannel(1)}}},
 		multitone.Averaging{LowPass: window.Spec{Kind: window.Cascade, Order: 4, TimeConstantS: 5e-3}, Every: 2500})
 	if err != nil {
 		fmt.Println(err)

@@ -63,7 +63,7 @@ func TestContinuousRejectsAsStated(t *testing.T) {
 	const rate, tone = 20000.0, 3000.0
 	for _, spec := range lowPasses {
 		for _, away := range []float64{17, 60, 170} {
-			s, err := NewContinuous(Config{SampleRate: rate, Channels: 1, Tones: []Tone{{Name: "a", Hz: tone, Reference: NoReference}}}, Averaging{LowPass: spec, Every: 7})
+			s, err := NewContinuous(Config{SampleRate: rate, Channels: 1, Tones: []Tone{{Name: "a", Hz: tone}}}, Averaging{LowPass: spec, Every: 7})
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -92,7 +92,7 @@ func TestContinuousRejectsAsStated(t *testing.T) {
 func TestContinuousImage(t *testing.T) {
 	const rate, tone = 20000.0, 310.0
 	for _, spec := range lowPasses {
-		s, err := NewContinuous(Config{SampleRate: rate, Channels: 1, Tones: []Tone{{Name: "a", Hz: tone, Reference: NoReference}}}, Averaging{LowPass: spec})
+		s, err := NewContinuous(Config{SampleRate: rate, Channels: 1, Tones: []Tone{{Name: "a", Hz: tone}}}, Averaging{LowPass: spec})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -117,7 +117,7 @@ func TestContinuousFIRStopBand(t *testing.T) {
 	const rate, tone = 20000.0, 3000.0
 	spec := lowpass.Spec{Kind: lowpass.FIR, CutoffHz: 100, StopHz: 250, StopDB: 120}
 	for _, away := range []float64{-250, 251, 400, 1700} {
-		s, err := NewContinuous(Config{SampleRate: rate, Channels: 1, Tones: []Tone{{Name: "a", Hz: tone, Reference: NoReference}}}, Averaging{LowPass: spec, Every: 11})
+		s, err := NewContinuous(Config{SampleRate: rate, Channels: 1, Tones: []Tone{{Name: "a", Hz: tone}}}, Averaging{LowPass: spec, Every: 11})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -146,7 +146,7 @@ func TestContinuousTimeStamps(t *testing.T) {
 		for i := range signal {
 			signal[i] *= 1 + float64(i)/n
 		}
-		s, err := NewContinuous(Config{SampleRate: rate, Channels: 2, Tones: []Tone{{Name: "a", Hz: tone, Reference: 0}}}, Averaging{LowPass: spec, Every: 50})
+		s, err := NewContinuous(Config{SampleRate: rate, Channels: 2, Tones: []Tone{{Name: "a", Hz: tone, Reference: OnChannel(0)}}}, Averaging{LowPass: spec, Every: 50})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -176,7 +176,7 @@ func TestContinuousTimeStamps(t *testing.T) {
 func TestContinuousStart(t *testing.T) {
 	const rate, tone = 20000.0, 4000.0
 	for _, spec := range lowPasses {
-		s, err := NewContinuous(Config{SampleRate: rate, Channels: 1, Tones: []Tone{{Name: "a", Hz: tone, Reference: NoReference}}}, Averaging{LowPass: spec})
+		s, err := NewContinuous(Config{SampleRate: rate, Channels: 1, Tones: []Tone{{Name: "a", Hz: tone}}}, Averaging{LowPass: spec})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -203,7 +203,7 @@ func TestContinuousVariance(t *testing.T) {
 		x[0][i] = sigma * rng.NormFloat64()
 	}
 	for _, spec := range []lowpass.Spec{{Kind: lowpass.Cascade, Order: 4, ENBWHz: 200}, {Kind: lowpass.Butterworth, Order: 2, ENBWHz: 200}, {Kind: lowpass.FIR, ENBWHz: 200}} {
-		s, err := NewContinuous(Config{SampleRate: rate, Channels: 1, Tones: []Tone{{Name: "a", Hz: 3000, Reference: NoReference}, {Name: "b", Hz: 5100, Reference: NoReference}}}, Averaging{LowPass: spec, Every: 50})
+		s, err := NewContinuous(Config{SampleRate: rate, Channels: 1, Tones: []Tone{{Name: "a", Hz: 3000}, {Name: "b", Hz: 5100}}}, Averaging{LowPass: spec, Every: 50})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -235,7 +235,7 @@ func TestContinuousTune(t *testing.T) {
 			signal[i] = math.Cos(2 * math.Pi * cycles(0.2+3000.5/rate*float64(i)-0.5/rate*n/2))
 		}
 	}
-	s, err := NewContinuous(Config{SampleRate: rate, Channels: 1, Tones: []Tone{{Name: "a", Hz: 3000, Reference: NoReference}}}, Averaging{LowPass: lowpass.Spec{Kind: lowpass.Cascade, Order: 4, CutoffHz: 50}})
+	s, err := NewContinuous(Config{SampleRate: rate, Channels: 1, Tones: []Tone{{Name: "a", Hz: 3000}}}, Averaging{LowPass: lowpass.Spec{Kind: lowpass.Cascade, Order: 4, CutoffHz: 50}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -258,7 +258,7 @@ func TestContinuousTune(t *testing.T) {
 }
 
 func TestContinuousRefuses(t *testing.T) {
-	c := Config{SampleRate: 1000, Channels: 1, Tones: []Tone{{Name: "a", Hz: 100, Reference: NoReference}}}
+	c := Config{SampleRate: 1000, Channels: 1, Tones: []Tone{{Name: "a", Hz: 100}}}
 	for _, a := range []Averaging{
 		{LowPass: lowpass.Spec{Kind: lowpass.Cascade, Order: 9, CutoffHz: 1}},
 		{LowPass: lowpass.Spec{Kind: lowpass.Cascade, Order: 1}},

@@ -26,7 +26,7 @@ func TestBlocksMatchTheFilter(t *testing.T) {
 		cfg := Config{SampleRate: rate, Channels: channels}
 		var omega []float64
 		for k := range tones {
-			cfg.Tones = append(cfg.Tones, Tone{Name: fmt.Sprint(k), Hz: 5000 + 1193*float64(k), Reference: NoReference})
+			cfg.Tones = append(cfg.Tones, Tone{Name: fmt.Sprint(k), Hz: 5000 + 1193*float64(k)})
 			omega = append(omega, cfg.omega(cfg.Tones[k].Hz))
 		}
 		for _, order := range []int{1, 2, 4, 8, -1, -2, -3, -4, -8} { // negative: a Butterworth's
@@ -106,7 +106,7 @@ func TestStreamMatchesTheFilter(t *testing.T) {
 				cfg.CountVolts[c] = 1e-4 * float64(c+1)
 			}
 			for k := range tones {
-				cfg.Tones = append(cfg.Tones, Tone{Name: fmt.Sprint(k), Hz: 5000 + 1193*float64(k), Reference: (k * 3) % channels})
+				cfg.Tones = append(cfg.Tones, Tone{Name: fmt.Sprint(k), Hz: 5000 + 1193*float64(k), Reference: OnChannel((k * 3) % channels)})
 			}
 			counts := make([]int16, n*channels)
 			for i := range counts {

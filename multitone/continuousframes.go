@@ -67,10 +67,11 @@ func (s *Continuous) startReferring() {
 // references lists the tones' reference channels; nil if any has none.
 func (s *Continuous) references() (channels []int) {
 	for _, t := range s.cfg.Tones {
-		if t.Reference == NoReference {
+		channel, ok := t.Reference.Channel()
+		if !ok {
 			return nil
 		}
-		channels = append(channels, t.Reference)
+		channels = append(channels, channel)
 	}
 	return channels
 }

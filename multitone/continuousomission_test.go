@@ -13,7 +13,7 @@ import (
 // each engine, and comes back to what it was; with nothing left it says so.
 func TestContinuousWithoutSamples(t *testing.T) {
 	const rate, n, sigma, period = 100e3, 40000, 1e-3, 8000
-	c := Config{SampleRate: rate, Channels: 1, Tones: []Tone{{Hz: 5123.4, Reference: NoReference}, {Hz: 17577.7, Reference: NoReference}}}
+	c := Config{SampleRate: rate, Channels: 1, Tones: []Tone{{Hz: 5123.4}, {Hz: 17577.7}}}
 	x := []complex128{0.1, complex(0, 0.05)}
 	for _, a := range []Averaging{
 		{LowPass: lowpass.Spec{Kind: lowpass.Cascade, Order: 4, TimeConstantS: 1e-3}, Every: 100},

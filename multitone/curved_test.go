@@ -45,7 +45,7 @@ func TestDriftingClockLeaksNothing(t *testing.T) {
 	sines(samples, rate, lines, []complex128{1, 0.5i, 0.1, 0.2})
 	c := Config{SampleRate: rate, Channels: 1, Course: d, Lines: lines}
 	for k := range x {
-		c.Tones = append(c.Tones, Tone{Hz: d.mean(k, n/rate), Reference: NoReference})
+		c.Tones = append(c.Tones, Tone{Hz: d.mean(k, n/rate)})
 	}
 	check := func(name string, f *Frame, limit float64) {
 		t.Helper()
@@ -89,7 +89,7 @@ func TestCourseKnownLater(t *testing.T) {
 	before.rate = 0
 	c := Config{SampleRate: rate, Channels: 1, Course: before}
 	for k, hz := range d.nominal {
-		c.Tones = append(c.Tones, Tone{Hz: hz, Reference: NoReference})
+		c.Tones = append(c.Tones, Tone{Hz: hz})
 		if turns := d.Cycles(k, n/rate) - before.Cycles(k, n/rate); turns < 0.25 {
 			t.Fatalf("%.2g turns are no test", turns)
 		}
@@ -129,7 +129,7 @@ func TestDriveThatWandersIsNoMotion(t *testing.T) {
 	m := []complex128{cmplx.Rect(0.3, 1), -0.2i}
 	const sigma = 0.05
 	for _, followed := range []bool{false, true} {
-		c := Config{SampleRate: rate, Channels: 3, Tones: []Tone{{Hz: d.mean(0, n/rate), Reference: 2}, {Hz: d.mean(1, n/rate), Reference: 2}}}
+		c := Config{SampleRate: rate, Channels: 3, Tones: []Tone{{Hz: d.mean(0, n/rate), Reference: OnChannel(2)}, {Hz: d.mean(1, n/rate), Reference: OnChannel(2)}}}
 		if followed {
 			c.Course = d
 		}

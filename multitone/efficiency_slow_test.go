@@ -33,7 +33,7 @@ func TestComponentsReachTheBound(t *testing.T) {
 				hz := []float64{5123.4, 7117.7}
 				c := Config{SampleRate: rate, Channels: 1}
 				for _, f := range hz {
-					c.Tones = append(c.Tones, Tone{Hz: f, Reference: NoReference})
+					c.Tones = append(c.Tones, Tone{Hz: f})
 				}
 				w.f.Precision = p
 				b, err := NewBank(c, w.f)
@@ -107,10 +107,10 @@ func TestSigmaIsHonest(t *testing.T) {
 func sigmaHonest(t *testing.T, d disturbance, f Framing) {
 	const rate, seconds, sigma = 100e3, 60, 1e-3
 	rng := rand.New(rand.NewPCG(41, 42))
-	c := Config{SampleRate: rate, Channels: 1, Tones: []Tone{{Hz: 5145.3, Reference: NoReference}}}
+	c := Config{SampleRate: rate, Channels: 1, Tones: []Tone{{Hz: 5145.3}}}
 	hz, x := []float64{5145.3}, []complex128{1e-3}
 	if d.beside != 0 {
-		c.Tones = append(c.Tones, Tone{Hz: 5145.3 + d.beside, Reference: NoReference})
+		c.Tones = append(c.Tones, Tone{Hz: 5145.3 + d.beside})
 		hz, x = append(hz, 5145.3+d.beside), append(x, unit(0.3))
 	}
 	for _, l := range d.lines {
@@ -205,7 +205,7 @@ func TestOtherTonesAreRejected(t *testing.T) {
 						f0 := 6000 + 20000*rng.Float64()
 						hz := []float64{f0, f0 + spacing*bin}
 						x := []complex128{0, unit(rng.Float64())}
-						c := Config{SampleRate: rate, Channels: 1, Tones: []Tone{{Hz: hz[0], Reference: NoReference}, {Hz: hz[1], Reference: NoReference}}}
+						c := Config{SampleRate: rate, Channels: 1, Tones: []Tone{{Hz: hz[0]}, {Hz: hz[1]}}}
 						samples := make([]float64, 3*n)
 						sines(samples, rate, hz, x)
 						b, err := NewBank(c, Framing{Length: n, Hop: hop, Cosine: taper.cosine, Precision: p, NoNoise: true})

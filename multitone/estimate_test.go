@@ -1,6 +1,7 @@
 package multitone
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"math/cmplx"
@@ -40,7 +41,7 @@ func TestJointTonesDoNotLeak(t *testing.T) {
 			x := []complex128{1e-3 * unit(rng.Float64()), unit(rng.Float64()), 0.3 * unit(rng.Float64())}
 			c := Config{SampleRate: rate, Channels: 1}
 			for _, f := range hz {
-				c.Tones = append(c.Tones, Tone{Hz: f, Reference: NoReference})
+				c.Tones = append(c.Tones, Tone{Hz: f})
 			}
 			samples := make([]float64, n)
 			sines(samples, rate, hz, x)
@@ -70,7 +71,7 @@ func TestIntervalIsTheSameInAnyBlocks(t *testing.T) {
 	n := int64(3*maxChunk + 123)
 	samples := make([]float64, n+100)
 	noise(samples, 1, rng)
-	c := Config{SampleRate: rate, Channels: 1, Tones: []Tone{{Hz: 1234.5, Reference: NoReference}}}
+	c := Config{SampleRate: rate, Channels: 1, Tones: []Tone{{Hz: 1234.5}}}
 	var want complex128
 	for trial := range 3 {
 		v, err := new(Plans).NewInterval(c, 50, 50+n)
@@ -117,7 +118,7 @@ func TestLinesAndDriftStayOut(t *testing.T) {
 	for i := range samples {
 		samples[i] += 7e-3 + 1e-3*float64(i)/n
 	}
-	c := Config{SampleRate: rate, Channels: 1, Tones: []Tone{{Hz: 5123.4, Reference: NoReference}}, Lines: lines}
+	c := Config{SampleRate: rate, Channels: 1, Tones: []Tone{{Hz: 5123.4}}, Lines: lines}
 	v, err := new(Plans).NewInterval(c, 0, n)
 	if err != nil {
 		t.Fatal(err)
@@ -149,7 +150,7 @@ func TestVarianceIsTheBound(t *testing.T) {
 		const n = 1000
 		hz := []float64{5123.4, 7577.7}
 		x := []complex128{1, complex(0, 0.5)}
-		c := Config{SampleRate: rate, Channels: 1, Tones: []Tone{{Hz: hz[0], Reference: NoReference}, {Hz: hz[1], Reference: NoReference}}}
+		c := Config{SampleRate: rate, Channels: 1, Tones: []Tone{{Hz: hz[0]}, {Hz: hz[1]}}}
 		b, err := NewBank(c, Framing{Length: n, Cosine: test.cosine})
 		if err != nil {
 			t.Fatal(err)
@@ -190,7 +191,7 @@ func TestVarianceIsTheBound(t *testing.T) {
 func TestBend(t *testing.T) {
 	const rate, n, frames = 100e3, 1000, 400
 	rng := rand.New(rand.NewPCG(9, 10))
-	c := Config{SampleRate: rate, Channels: 2, Tones: []Tone{{Hz: 5125, Reference: NoReference}, {Hz: 9925, Reference: NoReference}}}
+	c := Config{SampleRate: rate, Channels: 2, Tones: []Tone{{Hz: 5125}, {Hz: 9925}}}
 	for _, bent := range []bool{false, true} {
 		b, err := NewBank(c, Framing{Length: n})
 		if err != nil {
@@ -250,7 +251,7 @@ func TestReferenceHasNoQuadrature(t *testing.T) {
 	x := [][]float64{make([]float64, n), make([]float64, n)}
 	sines(x[0], rate, []float64{1003.3}, []complex128{2 * unit(0.1)})
 	sines(x[1], rate, []float64{1003.3}, []complex128{0.5 * unit(0.1+0.25)})
-	c := Config{SampleRate: rate, Channels: 2, Tones: []Tone{{Hz: 1003.3, Reference: 0}}}
+	c := Config{SampleRate: rate, Channels: 2, Tones: []Tone{{Hz: 1003.3, Reference: OnChannel(0)}}}
 	v, err := new(Plans).NewInterval(c, 0, n)
 	if err != nil {
 		t.Fatal(err)
@@ -270,12 +271,51 @@ func TestReferenceHasNoQuadrature(t *testing.T) {
 	}
 }
 
+// A tone of which nothing is said has no reference: channel 0 keeps its phase, relative to the
+// recording's first sample.
+func TestToneWithoutReference(t *testing.T) {
+	const rate, hz, peak, lead = 1000.0, 110.0, 0.7, 1.1
+	x := make([]float64, 100)
+	for i := range x {
+		x[i] = peak * math.Cos(2*math.Pi*hz*float64(i)/rate+lead)
+	}
+	for _, test := range []struct {
+		reference  Reference
+		want, kept complex128
+	}{
+		{Reference{}, cmplx.Rect(peak, lead), 0},
+		{OnChannel(0), peak, cmplx.Rect(peak, lead+2*math.Pi*hz*99/2/rate)}, // at the window's middle
+	} {
+		b, err := NewBank(Config{SampleRate: rate, Channels: 1, Tones: []Tone{{Name: "a", Hz: hz, Reference: test.reference}}}, Framing{Length: len(x)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		frames := 0
+		// A fit of 100 samples to a pure tone errs by rounding alone: 100·2⁻⁵² of the peak at most.
+		const within = 100 * peak / (1 << 52)
+		emit := func(f *Frame) error {
+			frames++
+			if v, _ := f.At(0, 0); !(cmplx.Abs(v-test.want) < within) || !(cmplx.Abs(f.Reference[0]-test.kept) < within) {
+				t.Errorf("%+v: phasor %v of reference %v, want %v of %v", test.reference, v, f.Reference[0], test.want, test.kept)
+			}
+			return nil
+		}
+		if err := errors.Join(b.Write([][]float64{x}, emit), b.Flush(emit)); err != nil || frames != 1 {
+			t.Errorf("%d frames, %v", frames, err)
+		}
+	}
+	if channel, ok := (Tone{}).Reference.Channel(); ok {
+		t.Errorf("a tone of which nothing is said has its reference on channel %d", channel)
+	}
+}
+
 func TestConfigErrorsNameTheValue(t *testing.T) {
 	for _, c := range []Config{
 		{},
 		{SampleRate: 1000, Channels: 1},
-		{SampleRate: 1000, Channels: 1, Tones: []Tone{{Name: "e1", Hz: 600, Reference: NoReference}}},
-		{SampleRate: 1000, Channels: 1, Tones: []Tone{{Name: "e1", Hz: 100, Reference: 1}}},
+		{SampleRate: 1000, Channels: 1, Tones: []Tone{{Name: "e1", Hz: 600}}},
+		{SampleRate: 1000, Channels: 1, Tones: []Tone{{Name: "e1", Hz: 100, Reference: OnChannel(1)}}},
+		{SampleRate: 1000, Channels: 1, Tones: []Tone{{Name: "e1", Hz: 100, Reference: OnChannel(-1)}}},
 	} {
 		if _, err := NewBank(c, Framing{Length: 100}); err == nil {
 			t.Errorf("%+v was accepted", c)
@@ -291,7 +331,7 @@ func TestLinesThatNoWindowTellsApart(t *testing.T) {
 	rng := rand.New(rand.NewPCG(21, 22))
 	cfg := Config{SampleRate: rate, Channels: 2}
 	for k := range 8 {
-		cfg.Tones = append(cfg.Tones, Tone{Name: fmt.Sprint("e", k+1), Hz: 5125 + 1200*float64(k), Reference: NoReference})
+		cfg.Tones = append(cfg.Tones, Tone{Name: fmt.Sprint("e", k+1), Hz: 5125 + 1200*float64(k)})
 	}
 	var hz []float64
 	var amplitudes []complex128
@@ -337,7 +377,7 @@ func TestLinesThatNoWindowTellsApart(t *testing.T) {
 // for them, and a tone by itself stays exact.
 func TestToneAmidLinesCloserThanABin(t *testing.T) {
 	const rate = 100e3
-	cfg := Config{SampleRate: rate, Channels: 1, Tones: []Tone{{Hz: 2125, Reference: NoReference}, {Hz: 5125, Reference: NoReference}}}
+	cfg := Config{SampleRate: rate, Channels: 1, Tones: []Tone{{Hz: 2125}, {Hz: 5125}}}
 	for h := 1; h <= 80; h++ {
 		cfg.Lines = append(cfg.Lines, 50*float64(h))
 	}

@@ -13,7 +13,7 @@ import (
 // lengths, within what rounding does to a system of their condition.
 func TestFoldedFit(t *testing.T) {
 	rng := rand.New(rand.NewPCG(11, 1))
-	cfg := Config{SampleRate: 100e3, Channels: 1, Tones: []Tone{{Hz: 5123.4, Reference: NoReference}, {Hz: 7577.7, Reference: NoReference}}}
+	cfg := Config{SampleRate: 100e3, Channels: 1, Tones: []Tone{{Hz: 5123.4}, {Hz: 7577.7}}}
 	for _, length := range []int{600, 601} {
 		for _, drift := range [][]float64{nil, {slowBins}, {slowBins, 1, 2}} {
 			p := newPiece(&cfg, length, drift...)

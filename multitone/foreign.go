@@ -72,7 +72,7 @@ func NewForeign(c Config) (*Foreign, error) {
 	s := &Foreign{cfg: c, hop: hop, chance: foreignChance, lobe: shape{length, blackmanHarris}, limit: int(foreignSeconds * c.SampleRate / float64(hop))}
 	s.cfg.Tones = slices.Clone(c.Tones)
 	for k := range s.cfg.Tones {
-		s.cfg.Tones[k].Reference = NoReference
+		s.cfg.Tones[k].Reference = Reference{}
 	}
 	s.cfg.Lines, s.cfg.Foreign = nil, nil
 	var err error

@@ -51,7 +51,7 @@ func (b beside) config() Config {
 
 func tonesOf(hz []float64) (list []Tone) {
 	for _, f := range hz {
-		list = append(list, Tone{Hz: f, Reference: NoReference})
+		list = append(list, Tone{Hz: f})
 	}
 	return list
 }

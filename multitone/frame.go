@@ -74,23 +74,24 @@ func (f *Frame) refer(c *Config, t float64) {
 		row := f.Phasor[k*f.Channels : (k+1)*f.Channels]
 		var turn complex128
 		var size float64
-		if tone.Reference == NoReference {
+		channel, referred := tone.Reference.Channel()
+		if !referred {
 			f.Reference[k] = 0
 			turn = unit(-cycles(c.turned(k, t)))
 		} else {
-			f.Reference[k] = row[tone.Reference]
-			size = magnitude(row[tone.Reference])
+			f.Reference[k] = row[channel]
+			size = magnitude(row[channel])
 			turn = 1
 			if size > 0 {
-				turn = complex(real(row[tone.Reference])/size, -imag(row[tone.Reference])/size)
+				turn = complex(real(row[channel])/size, -imag(row[channel])/size)
 			}
 		}
 		for c := range row {
 			row[c] *= turn
 		}
-		if tone.Reference != NoReference {
+		if referred {
 			// exact by definition; the product leaves a rounding error
-			row[tone.Reference] = complex(size, 0)
+			row[channel] = complex(size, 0)
 		}
 	}
 }

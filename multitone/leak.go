@@ -38,7 +38,7 @@ type Leak struct {
 func NewLeak(p *lowpass.LowPass, tones []Tone, lines, offset []float64) *Leak {
 	l := &Leak{tones: slices.Clone(tones), kept: len(tones), offset: offset, passed: make([]complex128, len(tones)+len(lines)), lowPass: p}
 	for _, hz := range lines {
-		l.tones = append(l.tones, Tone{Hz: hz, Reference: NoReference})
+		l.tones = append(l.tones, Tone{Hz: hz})
 	}
 	n := 2 * len(l.tones)
 	l.raw, l.sound, l.turns = make([]float64, n), make([]float64, n), make([]complex128, len(l.tones))
@@ -81,7 +81,7 @@ func (l *Leak) Remove(f *Frame, sampleRate float64, course Course) error {
 	}
 	t := f.Time(sampleRate)
 	for k, tone := range l.tones {
-		if tone.Reference == NoReference {
+		if tone.Reference.None() {
 			turns := f.Hz[k] * t // of a line, which keeps still
 			if k < l.kept {
 				turns = course.Cycles(k, t)
@@ -109,10 +109,11 @@ func (l *Leak) Remove(f *Frame, sampleRate float64, course Course) error {
 	f.Phasor, f.Variance, f.Pull = f.Phasor[:n*f.Channels], f.Variance[:n*f.Channels], f.Pull[:n*f.Channels]
 	// The references' own phases have moved by as much.
 	for k, tone := range l.tones[:n] {
-		if tone.Reference == NoReference {
+		channel, ok := tone.Reference.Channel()
+		if !ok {
 			continue
 		}
-		at := f.Phasor[k*f.Channels+tone.Reference]
+		at := f.Phasor[k*f.Channels+channel]
 		f.Reference[k] = at * l.turns[k]
 		size := cmplx.Abs(at)
 		if size == 0 {

@@ -14,7 +14,7 @@ import (
 // leak. The step response is within 1e-12 of its end after 28 time constants.
 func TestLeakOfOtherTonesIsTakenOff(t *testing.T) {
 	const rate, tau = 1e5, 3e-3
-	tones := []Tone{{Name: "a", Hz: 5125, Reference: 1}, {Name: "b", Hz: 6325, Reference: NoReference}}
+	tones := []Tone{{Name: "a", Hz: 5125, Reference: OnChannel(1)}, {Name: "b", Hz: 6325}}
 	// Peak phasors of both tones on a pickup and on the drive's channel.
 	truth := [2][2]complex128{{cmplx.Rect(2e-3, 0.4), cmplx.Rect(0.25, 1.1)}, {cmplx.Rect(0.06, -2), cmplx.Rect(1e-4, 0.3)}}
 	spec := lowpass.Spec{Kind: lowpass.Cascade, Order: 1, TimeConstantS: tau}

@@ -27,7 +27,7 @@ func bursty(seed uint64, n int, sigma, size float64, every int) (x, sound []floa
 func menderOf(t *testing.T) *Mender {
 	t.Helper()
 	m, err := NewMender(Config{SampleRate: 100e3, Channels: 1, Tones: []Tone{
-		{Hz: 5123.4, Reference: NoReference}, {Hz: 7577.7, Reference: NoReference}, {Hz: 9011.3, Reference: NoReference}}}, 8000)
+		{Hz: 5123.4}, {Hz: 7577.7}, {Hz: 9011.3}}}, 8000)
 	if err != nil {
 		t.Fatal(err)
 	}

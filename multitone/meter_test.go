@@ -10,7 +10,7 @@ import (
 // what stays.
 func TestOneWindowDoesNotMoveTheNoise(t *testing.T) {
 	const length, sigma = 1024, 0.1
-	cfg := Config{SampleRate: 20000, Channels: 1, Tones: []Tone{{Hz: 1000, Reference: NoReference}, {Hz: 1600, Reference: NoReference}}}
+	cfg := Config{SampleRate: 20000, Channels: 1, Tones: []Tone{{Hz: 1000}, {Hz: 1600}}}
 	probes, err := newProbes(&cfg, length, bankProbes, Double)
 	if err != nil {
 		t.Fatal(err)

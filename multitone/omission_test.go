@@ -41,7 +41,7 @@ func TestIntervalWithoutSamples(t *testing.T) {
 	x := []complex128{1, complex(0, 0.5), complex(-0.3, 0.2)}
 	c := Config{SampleRate: rate, Channels: 2}
 	for _, f := range hz {
-		c.Tones = append(c.Tones, Tone{Hz: f, Reference: NoReference})
+		c.Tones = append(c.Tones, Tone{Hz: f})
 	}
 	for _, test := range leaveOutCases {
 		rng := rand.New(rand.NewPCG(31, 32))
@@ -121,7 +121,7 @@ func TestWindowsWithoutSamples(t *testing.T) {
 	const rate, n, sigma, trials = 100e3, 1000, 0.05, 150
 	hz := []float64{5123.4, 7577.7}
 	x := []complex128{1, complex(0, 0.5)}
-	c := Config{SampleRate: rate, Channels: 1, Tones: []Tone{{Hz: hz[0], Reference: NoReference}, {Hz: hz[1], Reference: NoReference}}}
+	c := Config{SampleRate: rate, Channels: 1, Tones: []Tone{{Hz: hz[0]}, {Hz: hz[1]}}}
 	for _, test := range append([]leaveOutCase{{"the first half", []Span{{0, 500}}}, {"a hole", []Span{{500, 520}}}}, leaveOutCases...) {
 		for _, slope := range []float64{0, 0.2} {
 			rng := rand.New(rand.NewPCG(33, 34))
@@ -184,7 +184,7 @@ func TestWindowsWithoutSamples(t *testing.T) {
 
 // A window of which nothing is left says so.
 func TestWindowWithoutAnything(t *testing.T) {
-	c := Config{SampleRate: 100e3, Channels: 2, Tones: []Tone{{Hz: 5123, Reference: NoReference}}}
+	c := Config{SampleRate: 100e3, Channels: 2, Tones: []Tone{{Hz: 5123}}}
 	b, err := NewBank(c, Framing{Length: 1000})
 	if err != nil {
 		t.Fatal(err)

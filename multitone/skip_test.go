@@ -27,7 +27,7 @@ func TestABankSkips(t *testing.T) {
 	const hop = 100
 	x := hum(8000, 8000)
 	run := func(write func(b *Bank, emit func(*Frame) error)) map[int64]complex128 {
-		b, err := NewBank(Config{SampleRate: 20000, Channels: 1, Tones: []Tone{{Hz: 1000, Reference: NoReference}}}, Framing{Length: 200, Hop: hop})
+		b, err := NewBank(Config{SampleRate: 20000, Channels: 1, Tones: []Tone{{Hz: 1000}}}, Framing{Length: 200, Hop: hop})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -79,7 +79,7 @@ func TestABankTakesInLines(t *testing.T) {
 		},
 		"nothing": func(*Bank) error { return nil },
 	} {
-		b, err := NewBank(Config{SampleRate: 20000, Channels: 1, Tones: []Tone{{Hz: 1000, Reference: NoReference}}}, Framing{Length: 200, Hop: 100})
+		b, err := NewBank(Config{SampleRate: 20000, Channels: 1, Tones: []Tone{{Hz: 1000}}}, Framing{Length: 200, Hop: 100})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -116,7 +116,7 @@ func TestABankTakesInLines(t *testing.T) {
 // What begins anew finds in the same samples what one that is new does.
 func TestSearchesBeginAnew(t *testing.T) {
 	x := hum(100000, 0)
-	tones := []Tone{{Hz: 1000, Reference: NoReference}, {Hz: 3000, Reference: NoReference}}
+	tones := []Tone{{Hz: 1000}, {Hz: 3000}}
 	cfg := Config{SampleRate: 20000, Channels: 1, Tones: tones}
 	fresh, err := NewForeign(cfg)
 	if err != nil {

@@ -22,14 +22,27 @@ import (
 	"math"
 )
 
-// NoReference marks a tone whose drive is not digitised.
-const NoReference = -1
+// Reference says which channel carries the digitised drive of a tone. The zero
+// value: none does.
+type Reference struct {
+	channel int
+	known   bool
+}
+
+// OnChannel is a drive that is digitised on a channel, counted from 0.
+func OnChannel(channel int) Reference { return Reference{channel, true} }
+
+// Channel is the channel that carries the drive; ok is false where none does.
+func (r Reference) Channel() (channel int, ok bool) { return r.channel, r.known }
+
+// None tells that no channel carries the drive.
+func (r Reference) None() bool { return !r.known }
 
 // Tone is one sinusoid to be measured on every channel.
 type Tone struct {
 	Name      string
-	Hz        float64 // frequency in the ADC's clock
-	Reference int     // channel that carries the digitised drive, or NoReference
+	Hz        float64   // frequency in the ADC's clock
+	Reference Reference // OnChannel(n) where channel n digitises the drive
 	// Pickups are the channels from which the clock is taken where no tone has a
 	// reference, the same for all: each shows the tones with either sign, which may
 	// change. Nil: none.
@@ -75,8 +88,8 @@ func (c *Config) check() error {
 		if !(t.Hz > 0 && t.Hz < c.SampleRate/2) {
 			return fmt.Errorf("multitone: tone %s at %g Hz: must lie between 0 and half the sample rate, %g Hz", t.Name, t.Hz, c.SampleRate/2)
 		}
-		if t.Reference != NoReference && (t.Reference < 0 || t.Reference >= c.Channels) {
-			return fmt.Errorf("multitone: tone %s: reference channel %d: there are %d channels", t.Name, t.Reference, c.Channels)
+		if ch, ok := t.Reference.Channel(); ok && (ch < 0 || ch >= c.Channels) {
+			return fmt.Errorf("multitone: tone %s: reference channel %d: there are %d channels", t.Name, ch, c.Channels)
 		}
 		for _, o := range c.Tones[:i] {
 			if o.Hz == t.Hz {

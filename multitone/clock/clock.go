@@ -140,13 +140,14 @@ func NewTracker(mode Mode, sampleRate float64, tones []multitone.Tone) (*Tracker
 	highest := 0.0
 	t.spacing = sampleRate
 	for i, tone := range t.tones {
-		if tone.Reference == multitone.NoReference {
+		channel, ok := tone.Reference.Channel()
+		if !ok {
 			continue
 		}
-		g := slices.IndexFunc(t.groups, func(g group) bool { return g.channel == tone.Reference })
+		g := slices.IndexFunc(t.groups, func(g group) bool { return g.channel == channel })
 		if g < 0 {
 			g = len(t.groups)
-			t.groups = append(t.groups, group{channel: tone.Reference})
+			t.groups = append(t.groups, group{channel: channel})
 		}
 		for _, o := range t.groups[g].tones {
 			t.spacing = min(t.spacing, math.Abs(tone.Hz-t.tones[o].Hz))
@@ -167,12 +168,12 @@ func NewTracker(mode Mode, sampleRate float64, tones []multitone.Tone) (*Tracker
 // onPickups lists the tones once for each channel of their pickups, as if that had the
 // drives; none where a tone has a reference.
 func onPickups(tones []multitone.Tone) (shown []multitone.Tone) {
-	if len(tones) == 0 || slices.ContainsFunc(tones, func(t multitone.Tone) bool { return t.Reference != multitone.NoReference }) {
+	if len(tones) == 0 || slices.ContainsFunc(tones, func(t multitone.Tone) bool { return !t.Reference.None() }) {
 		return nil
 	}
 	for i := range tones[0].Pickups {
 		for _, tone := range tones {
-			shown = append(shown, multitone.Tone{Name: tone.Name, Hz: tone.Hz, Reference: tone.Pickups[i]})
+			shown = append(shown, multitone.Tone{Name: tone.Name, Hz: tone.Hz, Reference: multitone.OnChannel(tone.Pickups[i])})
 		}
 	}
 	return shown
@@ -203,7 +204,7 @@ func (g *group) open(t *Tracker) error {
 	g.hz = nil
 	for _, i := range g.tones {
 		g.hz = append(g.hz, t.tones[i].Hz*(1+t.offset[i]))
-		c.Tones = append(c.Tones, multitone.Tone{Name: t.tones[i].Name, Hz: t.tones[i].Hz * (1 + t.offset[i]), Reference: multitone.NoReference})
+		c.Tones = append(c.Tones, multitone.Tone{Name: t.tones[i].Name, Hz: t.tones[i].Hz * (1 + t.offset[i])})
 	}
 	var err error
 	g.bank, err = multitone.NewBank(c, multitone.Framing{

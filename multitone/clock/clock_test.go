@@ -32,7 +32,7 @@ func record(n int, offset func(k int, t float64) float64, sigma float64, shared 
 		if !shared {
 			c = 1 + k
 		}
-		tones = append(tones, multitone.Tone{Hz: f, Reference: c})
+		tones = append(tones, multitone.Tone{Hz: f, Reference: multitone.OnChannel(c)})
 		turns := rng.Float64()
 		for i := range n {
 			x[c][i] += 0.25 * math.Cos(2*math.Pi*turns)
@@ -257,7 +257,7 @@ func TestDriftingNeighboursDoNotStray(t *testing.T) {
 	var tones []multitone.Tone
 	x := [][]float64{make([]float64, n)}
 	for k, f := range hz {
-		tones = append(tones, multitone.Tone{Hz: f, Reference: 0})
+		tones = append(tones, multitone.Tone{Hz: f, Reference: multitone.OnChannel(0)})
 		for i := range x[0] {
 			s := float64(i) / rate
 			x[0][i] += 0.25 * math.Cos(2*math.Pi*math.Mod(f*(s+10e-6*s*s), 1)+float64(k))
@@ -293,7 +293,7 @@ func TestCourseOfADriftingClock(t *testing.T) {
 		"sinusoid":    {func(t float64) float64 { return 2e-6 * (1 - math.Cos(spin*t)) / spin }, func(t float64) float64 { return 2e-6 * math.Sin(spin*t) }, 2e-6 * spin * spin},
 	} {
 		x, tones := record(600000, func(_ int, s float64) float64 { return c.rate(s) }, 1e-3, false, rng)
-		tones[2].Reference = multitone.NoReference
+		tones[2].Reference = multitone.Reference{}
 		track := follow(t, Common, x, tones, 8192)
 		for k, hz := range nominal {
 			// Relative to one time in the middle: the phase at zero is the truth's own.
@@ -353,7 +353,7 @@ func TestNoUsableReference(t *testing.T) {
 	for i := range x[0] {
 		x[0][i] = rng.NormFloat64()
 	}
-	tr, err := NewTracker(Common, rate, []multitone.Tone{{Hz: 5125, Reference: 0}})
+	tr, err := NewTracker(Common, rate, []multitone.Tone{{Hz: 5125, Reference: multitone.OnChannel(0)}})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -12,7 +12,7 @@ import (
 // out 0.1 Hz higher.
 func ExampleTracker() {
 	const rate, n = 100e3, 200_000
-	tones := []multitone.Tone{{Name: "e1", Hz: 5000, Reference: 0}}
+	tones := []multitone.Tone{{Name: "e1", Hz: 5000, Reference: multitone.OnChannel(0)}}
 	tracker, err := clock.NewTracker(clock.Common, rate, tones)
 	if err != nil {
 		fmt.Println(err)

@@ -24,7 +24,7 @@ func drive(n int, rate, ppm float64, off func(i int) bool) []float64 {
 	return x
 }
 
-var driven = []multitone.Tone{{Name: "a", Hz: 1000, Reference: 0}, {Name: "b", Hz: 1600, Reference: 0}}
+var driven = []multitone.Tone{{Name: "a", Hz: 1000, Reference: multitone.OnChannel(0)}, {Name: "b", Hz: 1600, Reference: multitone.OnChannel(0)}}
 
 // A look tells what a Track does, to the last bit, however often it is asked, and takes no
 // memory once the first seconds are over.

@@ -21,7 +21,7 @@ func undriven(n int, ppm, sigma float64, rng *rand.Rand) ([][]float64, []multito
 		x[c] = make([]float64, n)
 	}
 	for k, f := range nominal {
-		tones = append(tones, multitone.Tone{Hz: f, Reference: multitone.NoReference, Pickups: []int{0, 1, 2}})
+		tones = append(tones, multitone.Tone{Hz: f, Pickups: []int{0, 1, 2}})
 		phase := 2 * math.Pi * rng.Float64()
 		for c := range x {
 			pace, lag := 0.3+rng.Float64(), 2*math.Pi*rng.Float64()

@@ -38,7 +38,7 @@ func slipped(seed uint64, hz []float64, samples int, offset, drift float64, at [
 
 func drives(hz []float64) (tones []multitone.Tone) {
 	for _, f := range hz {
-		tones = append(tones, multitone.Tone{Hz: f, Reference: 0})
+		tones = append(tones, multitone.Tone{Hz: f, Reference: multitone.OnChannel(0)})
 	}
 	return tones
 }

@@ -20,11 +20,9 @@ import (
 
 // Emitter says how the current of one tone is known.
 type Emitter struct {
-	// Channel index of the digitised drive and its transfer function times
-	// the transimpedance [V_adc/A]; or Channel multitone.NoReference.
-	Channel  int
-	PerAmp   complex128
-	CurrentA complex128 // peak [A], relative to 2π·tone_hz·t, where there is no reference
+	Reference multitone.Reference // channel of the digitised drive
+	PerAmp    complex128          // transfer function of that channel times the transimpedance [V_adc/A]
+	CurrentA  complex128          // peak [A], relative to 2π·tone_hz·t, where there is no reference
 	// Relative is the variance of the relative error of CurrentA, new in every
 	// frame: all couplings of the emitter share it.
 	Relative float64
@@ -65,13 +63,14 @@ func (m Matrix) Fill(f *multitone.Frame, emitters []Emitter, pickups []Pickup) {
 	for e, em := range emitters {
 		omega := 2 * math.Pi * f.Hz[e]
 		current, relative := em.CurrentA, em.Relative
-		if em.Channel != multitone.NoReference {
-			r, v := f.At(e, em.Channel)
+		channel, referred := em.Reference.Channel()
+		if referred {
+			r, v := f.At(e, channel)
 			current = r / em.PerAmp
 			relative = v / (real(r)*real(r) + imag(r)*imag(r))
 		}
 		m.Common[e] = relative
-		lost := current == 0 || em.Channel != multitone.NoReference && !(relative < 1.0/(lostSigmas*lostSigmas))
+		lost := current == 0 || referred && !(relative < 1.0/(lostSigmas*lostSigmas))
 		if lost {
 			m.Common[e] = 0
 		}

@@ -17,7 +17,7 @@ func TestCommon(t *testing.T) {
 	const n = 20000
 	const sigma, amplitude, weak = 2e-3, 0.25, 1e-6 // [V]
 	f := &multitone.Frame{Channels: 3, Hz: []float64{5000}, Phasor: make([]complex128, 3), Variance: []float64{weak * weak, weak * weak, sigma * sigma}}
-	emitters := []Emitter{{Channel: 2, PerAmp: 0.5}}
+	emitters := []Emitter{{Reference: multitone.OnChannel(2), PerAmp: 0.5}}
 	pickups := []Pickup{{Channel: 0, Response: []complex128{1}}, {Channel: 1, Response: []complex128{1}}}
 	m := NewMatrix(1, 2)
 	exact := []complex128{3e-3i, -1e-3i}
@@ -82,7 +82,7 @@ func TestCouplingIsFaradays(t *testing.T) {
 	volts := complex(0, -2*math.Pi*hz) * m * current * response
 	f := &multitone.Frame{Channels: 1, Hz: []float64{hz}, Phasor: []complex128{volts}, Variance: []float64{1e-12}}
 	got := NewMatrix(1, 1)
-	got.Fill(f, []Emitter{{Channel: multitone.NoReference, CurrentA: current, Relative: relative}},
+	got.Fill(f, []Emitter{{CurrentA: current, Relative: relative}},
 		[]Pickup{{Channel: 0, Response: []complex128{response}}})
 	if off := cmplx.Abs(got.Value[0]-m) / m; off > 1e-14 { // a few roundings
 		t.Errorf("coupling %v, want %g", got.Value[0], m)

@@ -29,8 +29,8 @@ func ExampleMatrix_Fill() {
 	emitters := make([]coupling.Emitter, len(tones))
 	one := make([]complex128, len(tones)) // receivers of gain 1 without delay
 	for i, hz := range tones {
-		config.Tones = append(config.Tones, multitone.Tone{Name: fmt.Sprintf("e%d", i+1), Hz: hz, Reference: drive})
-		emitters[i], one[i] = coupling.Emitter{Channel: drive, PerAmp: ohm}, 1
+		config.Tones = append(config.Tones, multitone.Tone{Name: fmt.Sprintf("e%d", i+1), Hz: hz, Reference: multitone.OnChannel(drive)})
+		emitters[i], one[i] = coupling.Emitter{Reference: multitone.OnChannel(drive), PerAmp: ohm}, 1
 	}
 	pickups := []coupling.Pickup{{Channel: 0, Response: one}, {Channel: 1, Response: one}, {Channel: 2, Response: one}}
 	bank, err := multitone.NewBank(config, multitone.Framing{Length: 4000})

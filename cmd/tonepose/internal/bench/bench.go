@@ -48,9 +48,9 @@ func New(r *rig.Rig) *Bench {
 		}
 	}
 	for _, e := range r.Emitters {
-		t := multitone.Tone{Name: e.Name, Hz: e.ToneHz, Reference: multitone.NoReference}
+		t := multitone.Tone{Name: e.Name, Hz: e.ToneHz}
 		if e.Reference != nil {
-			t.Reference = e.Reference.Channel
+			t.Reference = multitone.OnChannel(e.Reference.Channel)
 		} else if r.Playback != nil {
 			t.Pickups = pickups
 		}
@@ -234,13 +234,13 @@ func (c *Coupler) Tune(hz []float64) error {
 	channels := c.bench.rig.Channels
 	for e := range c.bench.rig.Emitters {
 		em := &c.bench.rig.Emitters[e]
-		c.emitters[e] = coupling.Emitter{Channel: multitone.NoReference}
+		c.emitters[e] = coupling.Emitter{}
 		if em.Reference != nil {
 			response, err := channels[em.Reference.Channel].Response(hz[e])
 			if err != nil {
 				return err
 			}
-			c.emitters[e].Channel = em.Reference.Channel
+			c.emitters[e].Reference = multitone.OnChannel(em.Reference.Channel)
 			c.emitters[e].PerAmp = response * complex(em.Reference.TransimpedanceOhm, 0)
 		} else {
 			c.drive(e, em.PhaseDeg*math.Pi/180)
@@ -268,7 +268,7 @@ func (c *Coupler) drive(emitter int, phase float64) {
 // of which the mean square is 3σ⁴/4.
 func (c *Coupler) Drive(phases, sigmas []float64) {
 	for e := range c.emitters {
-		if c.emitters[e].Channel == multitone.NoReference {
+		if c.emitters[e].Reference.None() {
 			c.drive(e, phases[e])
 			c.emitters[e].Relative = 0.75 * math.Pow(sigmas[e], 4)
 		}

@@ -100,11 +100,11 @@ func matchChannels(ctx context.Context, rec *recording.Reader, r *rig.Rig, o Cha
 	}
 	var tones []multitone.Tone
 	for i, hz := range o.Tones {
-		tones = append(tones, multitone.Tone{Name: fmt.Sprintf("tone %d", i+1), Hz: hz, Reference: reference})
+		tones = append(tones, multitone.Tone{Name: fmt.Sprintf("tone %d", i+1), Hz: hz, Reference: multitone.OnChannel(reference)})
 	}
 	if len(tones) == 0 {
 		for _, e := range r.Emitters {
-			tones = append(tones, multitone.Tone{Name: e.Name, Hz: e.ToneHz, Reference: reference})
+			tones = append(tones, multitone.Tone{Name: e.Name, Hz: e.ToneHz, Reference: multitone.OnChannel(reference)})
 		}
 	}
 	survey, err := stream.Observe(ctx, rec, tones, o.Clock, o.Progress)

@@ -191,7 +191,7 @@ func (out *Stations) station(i int, f *multitone.Frame, m coupling.Matrix, row t
 // flags says why the samples behind a coupling can't be trusted.
 func (out *Stations) flags(tone, channel int, f *multitone.Frame) verdict.Flags {
 	flags := out.Survey.Flags(channel, f.Start, f.Stop)
-	if ref := out.tones[tone].Reference; ref != multitone.NoReference {
+	if ref, ok := out.tones[tone].Reference.Channel(); ok {
 		flags |= out.Survey.Flags(ref, f.Start, f.Stop)
 	}
 	if out.Survey.Lost(tone, f.Start, f.Stop) {

@@ -263,8 +263,8 @@ func (e *Engine) doubts(f *stream.Measured, i int, v *Sensed) verdict.Flags {
 	}
 	for k, t := range e.tones {
 		flags |= f.Lost[k]
-		if t.Reference != multitone.NoReference {
-			flags |= f.Channels[t.Reference]
+		if c, ok := t.Reference.Channel(); ok {
+			flags |= f.Channels[c]
 		}
 	}
 	if slices.ContainsFunc(v.Couplings.Value, cmplx.IsNaN) { // a pickup without samples has a value, of no weight

@@ -8,7 +8,6 @@ import (
 	"gonum.org/v1/gonum/stat"
 
 	"tonepose/cmd/tonepose/internal/stream"
-	"tonepose/multitone"
 	"tonepose/multitone/recording"
 )
 
@@ -24,13 +23,14 @@ func (in *Inspection) pickups(info recording.Info, s *toneSeries) {
 		var real2, imag2 float64
 		for k, t := range in.tones {
 			e := in.rig.Emitters[k]
-			if t.Reference == multitone.NoReference || e.Reference == nil {
+			drive, ok := t.Reference.Channel()
+			if !ok || e.Reference == nil {
 				continue
 			}
 			i := k*info.Channels + c
-			ref, refErr := in.rig.Channels[t.Reference].Response(in.toneHz[k])
+			ref, refErr := in.rig.Channels[drive].Response(in.toneHz[k])
 			own, ownErr := in.rig.Channels[c].Response(in.toneHz[k])
-			current := s.sums[k*info.Channels+t.Reference] / complex(frames, 0) / (complex128(ref) * complex(e.Reference.TransimpedanceOhm, 0))
+			current := s.sums[k*info.Channels+drive] / complex(frames, 0) / (complex128(ref) * complex(e.Reference.TransimpedanceOhm, 0))
 			if refErr != nil || ownErr != nil || current == 0 {
 				continue
 			}

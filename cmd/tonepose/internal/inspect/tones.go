@@ -129,7 +129,7 @@ func (s *toneSeries) drives(f *stream.Measured, tones []multitone.Tone) error {
 	t := f.Time
 	s.time = append(s.time, t)
 	for k, tone := range tones {
-		if tone.Reference == multitone.NoReference {
+		if tone.Reference.None() {
 			continue
 		}
 		ref := f.Reference[k]
@@ -185,8 +185,8 @@ func (in *Inspection) levels(info recording.Info, lines [][]spectrum.Line, s *to
 		}
 		e := in.rig.Emitters[k]
 		look.NominalA = e.CurrentPeakA
-		if t.Reference != multitone.NoReference {
-			in.lookAtReference(&look, k, lines[t.Reference], s)
+		if c, ok := t.Reference.Channel(); ok {
+			in.lookAtReference(&look, k, c, lines[c], s)
 		}
 		if !shown {
 			in.find("tone %s at %.6g Hz is missing: no pickup shows it", t.Name, look.Hz)
@@ -195,9 +195,8 @@ func (in *Inspection) levels(info recording.Info, lines [][]spectrum.Line, s *to
 	}
 }
 
-func (in *Inspection) lookAtReference(look *Tone, k int, lines []spectrum.Line, s *toneSeries) {
-	e, c := in.rig.Emitters[k], in.tones[k].Reference
-	l := look.Levels[c]
+func (in *Inspection) lookAtReference(look *Tone, k, c int, lines []spectrum.Line, s *toneSeries) {
+	e, l := in.rig.Emitters[k], look.Levels[c]
 	look.Reference = l.Channel
 	if resp, err := in.rig.Channels[c].Response(look.Hz); err == nil && e.Reference.TransimpedanceOhm > 0 {
 		look.CurrentA = l.Peak / (cmplx.Abs(complex128(resp)) * e.Reference.TransimpedanceOhm)

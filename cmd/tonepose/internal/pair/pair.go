@@ -116,7 +116,7 @@ func Find(ctx context.Context, r stream.Source, o Options) (*Pair, error) {
 		return nil, fmt.Errorf("%s: channel %s: %w", info.Name, o.Reference, err)
 	}
 	hz := tone.Model.Hz
-	p.tones = []multitone.Tone{{Name: o.Reference, Hz: hz, Reference: p.reference}}
+	p.tones = []multitone.Tone{{Name: o.Reference, Hz: hz, Reference: multitone.OnChannel(p.reference)}}
 	numbers := slices.Compact(slices.Sorted(slices.Values(o.Harmonics)))
 	if len(numbers) == 0 {
 		numbers = []int{1}
@@ -128,7 +128,7 @@ func Find(ctx context.Context, r stream.Source, o Options) (*Pair, error) {
 	for _, n := range numbers {
 		if n > 1 {
 			p.harmonics = append(p.harmonics, harmonic{n, len(p.tones), true})
-			p.tones = append(p.tones, multitone.Tone{Name: fmt.Sprintf("%d × %s", n, o.Reference), Hz: float64(n) * hz, Reference: multitone.NoReference})
+			p.tones = append(p.tones, multitone.Tone{Name: fmt.Sprintf("%d × %s", n, o.Reference), Hz: float64(n) * hz})
 		}
 	}
 	p.others = slices.DeleteFunc(slices.Clone(tone.Present), func(n int) bool { return slices.Contains(numbers, n) })

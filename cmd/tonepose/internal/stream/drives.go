@@ -92,7 +92,7 @@ func (s *Survey) Drives(stated []float64) Drives {
 	for c := range levels {
 		var all, weak []int // tones of a drive channel
 		for k, t := range s.tones {
-			if t.Reference != c || !(stated[k] > 0) {
+			if t.Reference != multitone.OnChannel(c) || !(stated[k] > 0) {
 				continue
 			}
 			all = append(all, k)
@@ -274,7 +274,7 @@ func ObserveDriven(ctx context.Context, src Source, tones []multitone.Tone, volt
 		sound := slices.Clone(tones)
 		for k, absent := range drives.Absent {
 			if absent {
-				sound[k].Reference = multitone.NoReference
+				sound[k].Reference = multitone.Reference{}
 			}
 		}
 		if s, err = Observe(ctx, src, sound, mode, progress); err != nil {

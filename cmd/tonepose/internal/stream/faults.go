@@ -77,7 +77,8 @@ func (s *Survey) DoubtfulReferences() (lines []string) {
 	}
 	for k, t := range s.tones {
 		list := stretchesLost(s.Track.Lost, k)
-		if len(list) == 0 || s.Absent(k) {
+		channel, ok := t.Reference.Channel()
+		if !ok || len(list) == 0 || s.Absent(k) {
 			continue
 		}
 		var samples int64
@@ -91,7 +92,7 @@ func (s *Survey) DoubtfulReferences() (lines []string) {
 		if more := len(words) - 3; more > 0 {
 			text += fmt.Sprintf(" and %d more stretches", more)
 		}
-		lines = append(lines, fmt.Sprintf("reference lost or too small: tone %s on channel %s for %.4g s (%s)", t.Name, s.info.Names[t.Reference], float64(samples)/rate, text))
+		lines = append(lines, fmt.Sprintf("reference lost or too small: tone %s on channel %s for %.4g s (%s)", t.Name, s.info.Names[channel], float64(samples)/rate, text))
 	}
 	return lines
 }

@@ -58,8 +58,8 @@ func (f *Measured) Wanted(sensor string) bool {
 // its tone's reference.
 func (f *Measured) Doubts(t multitone.Tone, tone, channel int) verdict.Flags {
 	flags := f.Flags | f.Channels[channel] | f.Lost[tone]
-	if t.Reference != multitone.NoReference {
-		flags |= f.Channels[t.Reference]
+	if c, ok := t.Reference.Channel(); ok {
+		flags |= f.Channels[c]
 	}
 	return flags
 }
@@ -351,8 +351,8 @@ func (v *meter) flush() error {
 func References(tones []multitone.Tone, channels int) []bool {
 	is := make([]bool, channels)
 	for _, t := range tones {
-		if t.Reference != multitone.NoReference {
-			is[t.Reference] = true
+		if c, ok := t.Reference.Channel(); ok {
+			is[c] = true
 		}
 	}
 	return is

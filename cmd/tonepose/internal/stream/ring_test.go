@@ -223,7 +223,7 @@ func told(what ...any) string { return fmt.Sprintln(what...) }
 
 // Frames depend on the samples alone: not on how many come at a time.
 func TestFramesDoNotDependOnThePaceOfTheSource(t *testing.T) {
-	tones := []multitone.Tone{{Name: "a", Hz: 1000, Reference: 0}}
+	tones := []multitone.Tone{{Name: "a", Hz: 1000, Reference: multitone.OnChannel(0)}}
 	follow := func(most int) (all []string) {
 		info := recording.Info{SampleRate: 20000, Channels: 2, Names: []string{"drive", "rx"}, Samples: -1}
 		src := &toned{dripping{info: info, end: 6 * 20000, waits: true, gaps: []Gap{{At: 30011}}}, 150, rand.New(rand.NewPCG(5, uint64(most))), most}

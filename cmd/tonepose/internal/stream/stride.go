@@ -28,7 +28,7 @@ type strides struct {
 func (s *strides) jumped(track *clock.Track, tones []multitone.Tone, time float64) bool {
 	longest := 0.0
 	for i := range tones {
-		if tones[i].Reference == multitone.NoReference {
+		if tones[i].Reference.None() {
 			return false
 		}
 		rate := track.HzAt(i, time)/tones[i].Hz - 1

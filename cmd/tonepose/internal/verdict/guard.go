@@ -13,7 +13,6 @@ import (
 
 	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/fieldmodels/rigid"
-	"tonepose/multitone"
 	"tonepose/solver"
 	"tonepose/solver/integrity"
 	"tonepose/solver/leastsquares"
@@ -74,7 +73,7 @@ func NewGuard(b *bench.Bench, i int, s *solver.Solver, o Options) *Guard {
 	x.Unreferenced = make([]bool, len(tones))
 	for e, t := range tones {
 		g.emitters = append(g.emitters, t.Name)
-		x.Unreferenced[e] = t.Reference == multitone.NoReference
+		x.Unreferenced[e] = t.Reference.None()
 	}
 	g.observed.Quadrature = make([]float64, len(tones)*len(sensor.Coils))
 	g.due = 1
