@@ -2,9 +2,12 @@ package stream
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"slices"
 	"sync"
 
+	"tonepose/cmd/tonepose/internal/drives"
 	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/multitone"
 	"tonepose/multitone/clock"
@@ -26,8 +29,7 @@ type Survey struct {
 	Skipped int
 	// shares words what shares each tone's frequency as far as can be told.
 	shares []string
-	first  *drives
-	drives Drives // found wrong with the drives, where the rig was asked
+	drives drives.Found // where the rig was asked
 }
 
 // Observer learns from the samples of a stream, as they come, what measuring them
@@ -39,9 +41,9 @@ type Observer struct {
 	mains   *multitone.Mains
 	monitor *recording.Monitor
 	volts   converter
-	seen    int64 // samples
-	slips   int   // told to the monitor
-	first   *drives
+	seen    int64         // samples
+	slips   int           // told to the monitor
+	first   *drives.First // nil: nobody asks for the drives
 
 	foreign  *multitone.Foreign // nil: tones too close to each other to look between them
 	tracked  bool               // frequencies are measured
@@ -89,7 +91,7 @@ func newObserver(info recording.Info, tones []multitone.Tone, mode clock.Mode) (
 		return nil, err
 	}
 	o := &Observer{info: info, tones: tones, tracker: tracker, monitor: recording.NewMonitor(info),
-		mains: multitone.NewMains(info.SampleRate, info.Channels, tones), volts: converter{info: info}, finite: make([]float64, info.Channels), first: &drives{want: driveSamples(info)}}
+		mains: multitone.NewMains(info.SampleRate, info.Channels, tones), volts: converter{info: info}, finite: make([]float64, info.Channels)}
 	o.tracked = mode != clock.None
 	cfg := multitone.Config{SampleRate: info.SampleRate, Channels: info.Channels, Tones: tones}
 	if info.Int16 {
@@ -133,7 +135,9 @@ func (o *Observer) Write(b *Block) error {
 	if err := o.writeForeign(b, x); err != nil {
 		return err
 	}
-	o.first.write(x)
+	if o.first != nil {
+		o.first.Write(x)
+	}
 	o.seen = b.First + int64(len(x[0]))
 	if err := o.tracker.Write(x); err != nil {
 		return err
@@ -198,7 +202,7 @@ func (o *Observer) survey(track *clock.Track, err error) (*Survey, error) {
 		o.found, o.searched = o.search(track), max(seen, 1)
 	}
 	o.noteSlips(track)
-	s := &Survey{Mains: o.found.Mains, Foreign: o.found.foreign, Track: track, Monitor: o.monitor, tones: o.tones, info: o.info, first: o.first, seen: float64(o.seen) / o.info.SampleRate}
+	s := &Survey{Mains: o.found.Mains, Foreign: o.found.foreign, Track: track, Monitor: o.monitor, tones: o.tones, info: o.info, seen: float64(o.seen) / o.info.SampleRate}
 	for _, hz := range s.Hz() {
 		s.shares = append(s.shares, s.share(hz))
 	}
@@ -214,11 +218,16 @@ func (o *Observer) noteSlips(track *clock.Track) {
 
 // Observe reads a source to its end.
 func Observe(ctx context.Context, src Source, tones []multitone.Tone, mode clock.Mode, progress Progress) (*Survey, error) {
+	return observe(ctx, src, tones, mode, nil, progress)
+}
+
+func observe(ctx context.Context, src Source, tones []multitone.Tone, mode clock.Mode, first *drives.First, progress Progress) (*Survey, error) {
 	o, err := NewObserver(src, tones, mode)
 	if err != nil {
 		return nil, err
 	}
 	defer o.Close()
+	o.first = first
 	err = Blocks(ctx, src, o.info.Int16, func(b *Block) error {
 		progress.Report("survey", b.First, o.info.Samples)
 		return o.Write(b)
@@ -227,6 +236,35 @@ func Observe(ctx context.Context, src Source, tones []multitone.Tone, mode clock
 		return nil, err
 	}
 	return o.Finish()
+}
+
+// ObserveDriven is Observe for a recording whose drives are digitised, and reads once
+// more where tones are not on their channels: these say nothing of the clock. volts are
+// what the drives' amplitudes should be, by tone; 0: not known.
+func ObserveDriven(ctx context.Context, src Source, tones []multitone.Tone, volts []float64, mode clock.Mode, progress Progress) (*Survey, error) {
+	first := drives.NewFirst(src.Info(), tones)
+	s, err := observe(ctx, src, tones, mode, first, progress)
+	if errors.Is(err, clock.ErrNoReference) {
+		return nil, fmt.Errorf("%w: no drive is recorded: connect it, or correct the rig's reference channels", err)
+	}
+	if err != nil {
+		return nil, err
+	}
+	found := first.Compare(volts)
+	if slices.Contains(found.Absent, true) && slices.Contains(found.Absent, false) {
+		sound := slices.Clone(tones)
+		for k, absent := range found.Absent {
+			if absent {
+				sound[k].Reference = multitone.Reference{}
+			}
+		}
+		if s, err = Observe(ctx, src, sound, mode, progress); err != nil {
+			return nil, err
+		}
+		s.tones = tones
+	}
+	s.drives = found
+	return s, nil
 }
 
 // Hz are the tones' frequencies in the ADC's clock, means over what was seen.
@@ -250,7 +288,7 @@ func (s *Survey) Flags(channel int, start, stop int64) (f verdict.Flags) {
 
 // Lost reports whether a tone's reference was lost somewhere in the samples.
 func (s *Survey) Lost(tone int, start, stop int64) bool {
-	if s.drives.Absent != nil && s.drives.Absent[tone] {
+	if s.Absent(tone) {
 		return true
 	}
 	for _, l := range s.Track.Lost {
@@ -259,4 +297,12 @@ func (s *Survey) Lost(tone int, start, stop int64) bool {
 		}
 	}
 	return false
+}
+
+// Absent tells whether a tone was not found on the channel of its drive.
+func (s *Survey) Absent(tone int) bool { return s.drives.Absent != nil && s.drives.Absent[tone] }
+
+// DrivesAbsent tells whether no drive is where the rig says: there are no couplings then.
+func (s *Survey) DrivesAbsent() bool {
+	return len(s.drives.Absent) > 0 && !slices.Contains(s.drives.Absent, false)
 }

@@ -102,7 +102,7 @@ func (o *Observer) current() (*Survey, error) {
 	if s == nil {
 		o.found = o.search(track)
 		o.fresh = true
-		s = &Survey{Monitor: o.monitor, tones: o.tones, info: o.info, first: o.first}
+		s = &Survey{Monitor: o.monitor, tones: o.tones, info: o.info}
 		o.kept = s
 	}
 	s.Track, s.seen = track, float64(o.seen)/o.info.SampleRate

@@ -1,8 +1,9 @@
-package stream
+// Package drives tells from the first samples of a recording whether the channels that
+// should carry the drives do: a current that was not recorded, or under another frequency
+// or in another column than the rig says, makes couplings of nothing.
+package drives
 
 import (
-	"context"
-	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -17,12 +18,8 @@ import (
 	"tonepose/multitone/spectrum"
 )
 
-// Before anything is solved, the first samples show whether the channels that should
-// carry the drives do: a current that was not recorded, or under another frequency or
-// in another column than the rig says, makes couplings of nothing.
-
-// driveSeconds is how much is looked at: a bin is then some 3 Hz wide.
-const driveSeconds = 0.35
+// seconds is how much is looked at: a bin is then some 3 Hz wide.
+const seconds = 0.35
 
 const (
 	// A drive below absentShare of what the rig states is crosstalk, whatever it is: no
@@ -39,59 +36,56 @@ const (
 	ownBins = 4
 )
 
-// driveSamples is how many samples that are; fewer of a short recording.
-func driveSamples(info recording.Info) int {
-	n := int64(driveSeconds * info.SampleRate)
+// First keeps the first samples of all channels.
+type First struct {
+	info  recording.Info
+	tones []multitone.Tone
+	volts [][]float64
+}
+
+// NewFirst prepares for the samples of a recording whose tones are driven on the
+// channels of their references.
+func NewFirst(info recording.Info, tones []multitone.Tone) *First {
+	n := int64(seconds * info.SampleRate)
 	if info.Samples >= 0 {
 		n = min(n, info.Samples)
 	}
-	return int(n)
-}
-
-// drives keeps the first samples of all channels.
-type drives struct {
-	volts [][]float64
-	want  int
-}
-
-func (d *drives) write(x [][]float64) {
-	if d.volts == nil {
-		d.volts = planes(len(x), d.want)
-		for c := range d.volts {
-			d.volts[c] = d.volts[c][:0]
-		}
+	f := &First{info: info, tones: tones, volts: make([][]float64, info.Channels)}
+	for c := range f.volts {
+		f.volts[c] = make([]float64, 0, n)
 	}
-	if n := min(d.want-len(d.volts[0]), len(x[0])); n > 0 {
-		for c := range x {
-			d.volts[c] = append(d.volts[c], x[c][:n]...)
-		}
+	return f
+}
+
+// Write takes the next samples [V], by channel, and keeps those that are wanted.
+func (f *First) Write(x [][]float64) {
+	n := min(cap(f.volts[0])-len(f.volts[0]), len(x[0]))
+	for c := range x {
+		f.volts[c] = append(f.volts[c], x[c][:n]...)
 	}
 }
 
-// Drives is what the first samples show of the tones on the channels that should
+// Found is what the first samples show of the tones on the channels that should
 // carry their drives.
-type Drives struct {
+type Found struct {
 	Absent []bool   // by tone: not there at its frequency
 	Words  []string // what is wrong, a line a cause
 }
 
-// Drives compares them with the amplitudes stated [V], by tone; 0: not known.
-func (s *Survey) Drives(stated []float64) Drives {
-	out := Drives{Absent: make([]bool, len(s.tones))}
-	if s.first == nil || len(s.first.volts) == 0 {
-		return out
-	}
-	n := len(s.first.volts[0])
+// Compare compares them with the amplitudes stated [V], by tone; 0: not known.
+func (f *First) Compare(stated []float64) Found {
+	out := Found{Absent: make([]bool, len(f.tones))}
+	n := len(f.volts[0])
 	for n > 1 && !spectrum.Smooth(n) {
 		n--
 	}
 	if n < 64 {
 		return out
 	}
-	levels, hz := s.levels(n), s.nominal()
+	levels, hz := f.levels(n), f.nominal()
 	for c := range levels {
 		var all, weak []int // tones of a drive channel
-		for k, t := range s.tones {
+		for k, t := range f.tones {
 			if t.Reference != multitone.OnChannel(c) || !(stated[k] > 0) {
 				continue
 			}
@@ -103,7 +97,7 @@ func (s *Survey) Drives(stated []float64) Drives {
 		if len(weak) == 0 && (len(all) == 0 || carries(&levels[c], all, hz, stated)) {
 			continue
 		}
-		absent, words := s.drive(c, all, weak, levels, stated)
+		absent, words := f.drive(c, all, weak, levels, stated)
 		out.Words = append(out.Words, words...)
 		for _, k := range absent {
 			out.Absent[k] = true
@@ -114,38 +108,33 @@ func (s *Survey) Drives(stated []float64) Drives {
 
 // nominal are the tones' frequencies as the rig has them: a clock that was followed on
 // the wrong channel tells nothing.
-func (s *Survey) nominal() (hz []float64) {
-	for _, t := range s.tones {
+func (f *First) nominal() (hz []float64) {
+	for _, t := range f.tones {
 		hz = append(hz, t.Hz)
 	}
 	return hz
 }
 
-// DrivesAbsent tells whether no drive is where the rig says: there are no couplings then.
-func (s *Survey) DrivesAbsent() bool {
-	return len(s.drives.Absent) > 0 && !slices.Contains(s.drives.Absent, false)
-}
-
 // drive words why tones of a channel are weak there, and returns those that are
 // absent.
-func (s *Survey) drive(channel int, all, weak []int, levels []level, stated []float64) (absent []int, words []string) {
-	hz, name := s.nominal(), s.info.Names[channel]
+func (f *First) drive(channel int, all, weak []int, levels []level, stated []float64) (absent []int, words []string) {
+	hz, name := f.nominal(), f.info.Names[channel]
 	if !carries(&levels[channel], all, hz, stated) {
 		for c := range levels {
 			if c != channel && carries(&levels[c], all, hz, stated) {
-				return all, []string{fmt.Sprintf("channel %s carries the drives that the rig expects on channel %s: the columns of the recording, or the channels in the rig, are in another order", s.info.Names[c], name)}
+				return all, []string{fmt.Sprintf("channel %s carries the drives that the rig expects on channel %s: the columns of the recording, or the channels in the rig, are in another order", f.info.Names[c], name)}
 			}
 		}
 	}
 	var silent []string
 	for _, k := range weak {
 		l := &levels[channel]
-		if found, ok := s.moved(l, k, hz, stated[k]); ok {
+		if found, ok := f.moved(l, k, hz, stated[k]); ok {
 			absent = append(absent, k)
-			words = append(words, fmt.Sprintf("tone %s is at %.6g Hz on channel %s, %.3g Hz from its tone_hz in the rig, %g: correct it there", s.tones[k].Name, found, name, found-s.tones[k].Hz, s.tones[k].Hz))
+			words = append(words, fmt.Sprintf("tone %s is at %.6g Hz on channel %s, %.3g Hz from its tone_hz in the rig, %g: correct it there", f.tones[k].Name, found, name, found-f.tones[k].Hz, f.tones[k].Hz))
 		} else if at := l.at(hz[k]); at < absentShare*stated[k] || at < lineOverFloor*l.floor(hz[k]) {
 			absent = append(absent, k)
-			silent = append(silent, s.tones[k].Name)
+			silent = append(silent, f.tones[k].Name)
 		}
 	}
 	switch {
@@ -172,15 +161,15 @@ func carries(l *level, tones []int, hz, stated []float64) bool {
 }
 
 // moved looks for the line of a tone at a frequency of its own.
-func (s *Survey) moved(l *level, tone int, hz []float64, stated float64) (float64, bool) {
+func (f *First) moved(l *level, tone int, hz []float64, stated float64) (float64, bool) {
 	reach := math.Inf(1)
 	for k := range hz {
 		if k != tone {
 			reach = min(reach, math.Abs(hz[k]-hz[tone])/2)
 		}
 	}
-	found, amplitude := l.strongest(hz[tone]-min(reach, hz[tone]), hz[tone]+reach, func(f float64) bool {
-		return slices.ContainsFunc(hz, func(other float64) bool { return math.Abs(f-other) < ownBins*l.step })
+	found, amplitude := l.strongest(hz[tone]-min(reach, hz[tone]), hz[tone]+reach, func(at float64) bool {
+		return slices.ContainsFunc(hz, func(other float64) bool { return math.Abs(at-other) < ownBins*l.step })
 	})
 	return found, amplitude > presentShare*stated
 }
@@ -192,11 +181,11 @@ type level struct {
 }
 
 // levels are those of the first n samples of all channels.
-func (s *Survey) levels(n int) (all []level) {
+func (f *First) levels(n int) (all []level) {
 	taper := window.Hann(slices.Repeat([]float64{1}, n))
 	sum, transform := floats.Sum(taper), spectrum.NewTransform(taper)
-	for _, volts := range s.first.volts {
-		l := level{step: s.info.SampleRate / float64(n), amplitude: make([]float64, n/2+1)}
+	for _, volts := range f.volts {
+		l := level{step: f.info.SampleRate / float64(n), amplitude: make([]float64, n/2+1)}
 		transform.Powers(l.amplitude, volts[:n], nil, 0)
 		for i, v := range l.amplitude {
 			l.amplitude[i] = 2 * math.Sqrt(v) / sum
@@ -253,36 +242,4 @@ func (l *level) strongest(low, high float64, pass func(hz float64) bool) (hz, am
 		}
 	}
 	return hz, amplitude
-}
-
-// Absent tells whether a tone was not found on the channel of its drive.
-func (s *Survey) Absent(tone int) bool { return s.drives.Absent != nil && s.drives.Absent[tone] }
-
-// ObserveDriven is Observe for a recording whose drives are digitised, and reads once
-// more where tones are not on their channels: these say nothing of the clock. volts are
-// what the drives' amplitudes should be, as Survey.Drives wants them.
-func ObserveDriven(ctx context.Context, src Source, tones []multitone.Tone, volts []float64, mode clock.Mode, progress Progress) (*Survey, error) {
-	s, err := Observe(ctx, src, tones, mode, progress)
-	if errors.Is(err, clock.ErrNoReference) {
-		return nil, fmt.Errorf("%w: no drive is recorded: connect it, or correct the rig's reference channels", err)
-	}
-	if err != nil {
-		return nil, err
-	}
-	drives := s.Drives(volts)
-	if slices.Contains(drives.Absent, true) && slices.Contains(drives.Absent, false) {
-		sound := slices.Clone(tones)
-		for k, absent := range drives.Absent {
-			if absent {
-				sound[k].Reference = multitone.Reference{}
-			}
-		}
-		if s, err = Observe(ctx, src, sound, mode, progress); err != nil {
-			return nil, err
-		}
-		s.tones = tones
-	}
-	s.drives = drives
-	s.first = nil // asked for no more
-	return s, nil
 }
