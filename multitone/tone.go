@@ -6,7 +6,17 @@
 // estimated jointly by weighted least squares, together with the lines that
 // disturb them (mains harmonics, slow drift), and the variance of every phasor
 // comes from the noise measured beside its tone. Samples that are known to be bad
-// weigh nothing (Bank.Omit); a Mender finds those that stand out of the noise.
+// weigh nothing (Bank.Omit); a Mender finds those that stand out of the noise. Continuous is the
+// other way to average: behind a low-pass, a Frame as often as asked for.
+//
+//	tones := []multitone.Tone{{Name: "e1", Hz: 5125, Reference: multitone.OnChannel(1)}}
+//	b, err := multitone.NewBank(multitone.Config{SampleRate: 50e3, Channels: 2, Tones: tones}, multitone.Framing{Length: 1000})
+//	err = b.Write(samples, emit)	// as often as there are samples; calls emit for each window
+//	err = b.Flush(emit)		// the windows that still wait for their noise
+//
+// Samples are volts, frequencies hertz in the ADC's clock. A phasor X is the peak [V] of
+// x(t) = Re{X·exp(j2πft)} at the middle of its window, turned back by the phase of the tone's
+// reference there; of a tone without a reference, by 2πf times the time since the first sample.
 //
 // The package opens no file and knows no coil: samples in, phasors out.
 //

@@ -9,6 +9,14 @@
 // The model of a coupling is M = AreaTurns·(R·axis)·B(p + R·center), B averaged
 // over the disc of a coil with a radius: package mutual.
 //
+//	s, err := solver.New(solver.Problem{Array: array, Sensor: sensor, Volume: volume}, solver.Options{})
+//	r := s.Cold(couplings)	// r.Pose, r.Covariance, r.Err()
+//	r = s.Warm(next, r.Pose)
+//
+// Couplings are in henry, places in metres, rotations in radians. A pose carries the sensor's
+// vectors to the rig frame, and its covariance is over x, y, z and a rotation applied from the
+// left, in that frame.
+//
 // # What couplings cannot tell
 //
 // The field of a dipole, and from afar of every coil, is even: B(−r) = B(r).

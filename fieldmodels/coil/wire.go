@@ -5,6 +5,13 @@
 //
 // ParseWire or AWG gives a wire, Bundle or a Coil literal a winding, Drive what
 // a tone demands of it.
+//
+//	w, err := coil.ParseWire("0.5mm")	// or "awg 24"
+//	c := coil.Bundle(0.03, 40, w)		// radius [m], turns
+//	load := c.Drive(8, 5125, 20)
+//
+// All is in SI units but temperatures, which are in degrees Celsius; currents and voltages
+// are as each name says.
 package coil
 
 import (

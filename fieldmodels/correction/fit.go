@@ -187,6 +187,9 @@ func (q *equations) solve(pr *prior, amplitudes []float64) (*posterior, error) {
 
 // covariance overwrites the factor.
 func (p *posterior) covariance() (*mat.SymDense, error) {
+	if len(p.mean) == 0 {
+		return new(mat.SymDense), nil
+	}
 	s, ok := lapack64.Potri(p.factor)
 	if !ok {
 		return nil, errors.New("correction: covariance of the coefficients")

@@ -10,6 +10,12 @@
 // and how near, the evidence of the couplings says. The Map has the covariance
 // of all of it, held against predictions of stations that were left out; it
 // grows outside of what was mapped.
+//
+//	m, err := correction.Fit(&correction.Bench{…}, correction.Options{})
+//	lacks := m.Source(emitter)	// add it to the emitter's own field: fieldmodels.Sum
+//	m.Propagate(…)			// what the map's errors do to couplings
+//
+// Places are in metres and fields in T/A, both in the rig frame; residuals are in sigmas.
 package correction
 
 import (

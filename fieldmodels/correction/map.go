@@ -141,6 +141,9 @@ func (m *Map) Express(moves *mat.Dense) {
 // Bench is the part of Covariance that is of the parameters of the bench.
 func (m *Map) Bench() *mat.SymDense {
 	fields, n := m.fields(), m.Covariance.SymmetricDim()
+	if n == fields {
+		return new(mat.SymDense)
+	}
 	out := mat.NewSymDense(n-fields, nil)
 	out.CopySym(m.Covariance.SliceSym(fields, n))
 	return out

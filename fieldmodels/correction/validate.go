@@ -139,7 +139,7 @@ func (b *Bench) leaveOut(q *equations, mean []float64, cov *mat.SymDense, reads 
 // as columns; nil: none.
 func (q *equations) freed(st *Station) mat.Matrix {
 	n := len(st.Rows)
-	if n <= poses || q.n == 0 {
+	if n <= poses {
 		return nil
 	}
 	by := mat.NewDense(n, poses, nil)

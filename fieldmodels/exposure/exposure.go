@@ -8,6 +8,10 @@
 // 100 kHz limits on heating apply besides), they do not assure implants, and
 // what is binding is local law, judged by whoever is licensed to. Clinical use is
 // out of scope.
+//
+// NewBench takes the Emitters; its At tells the Field at a point, Largest the largest at a distance, Reaches how far from
+// each coil the levels are exceeded. ReferenceLevel and Ratio are the published arithmetic alone. Fields are in tesla rms,
+// places in metres in the rig frame.
 package exposure
 
 import (

@@ -8,6 +8,10 @@
 // and adds complex couplings: in x(t) = Re{X·e^{jωt}} the real part is in phase with
 // what the coils couple in air, the imaginary part lags by what eddy currents do. Pieces
 // do not see each other.
+//
+// NewBall or NewPlate makes a Body of a Material; its Add puts on what it adds to a pickup's
+// couplings [H] and, where things move, to their rates [H/s]. Places are in metres, emitters
+// and bodies in the rig frame.
 package metal
 
 import (

@@ -3,7 +3,12 @@
 //
 // A Pose carries a vector of the body's own frame to the rig frame. Small
 // rotations are rotation vectors δ [rad] in the rig frame, applied from the
-// left: q' = exp(δ/2)·q.
+// left: q' = exp(δ/2)·q. Positions are in metres, quaternions are of unit length; covariances are
+// over x, y, z [m] and δ [rad], all in the rig frame.
+//
+//	p := pose.Apply(tip)		// a point of the body in the rig frame
+//	p2 := pose.Plus(dp, delta)	// moved and turned a little; Minus is its inverse
+//	ab := a.Compose(b)		// b's pose is in a's frame
 package rigid
 
 import (

@@ -1,6 +1,12 @@
 // Package coupling turns phasors into mutual inductances. A researcher builds on
 // it and on multitone, which measures the phasors.
 //
+//	m := coupling.NewMatrix(len(emitters), len(pickups))
+//	m.Fill(frame, emitters, pickups)	// of each multitone.Frame
+//
+// An Emitter says how the current of a tone is known, a Pickup which channel a coil is on.
+// The real parts of a Matrix go on to solver.Couplings, with Variance and Common.
+//
 // With flux linkage λ = M·i a pickup's voltage is −dλ/dt, so V = −jωM·I and
 //
 //	M = V / (−jω I).
@@ -8,7 +14,7 @@
 // V and I are what the coil and the emitter saw: the phasors at the ADC's
 // input divided by their channels' transfer functions. Re M is what a field
 // model predicts. Im M is evidence of eddy currents in metal, of a wrong delay
-// or of motion, which adds −(dM/dt)/ω.
+// or of motion, which adds −(dM/dt)/ω. Voltages and currents are peak values [V, A], M is in henry.
 package coupling
 
 import (

@@ -9,6 +9,10 @@
 // Average works out, from any sufficient few of density, bandwidth, time, bits,
 // signal and so on, the rest.
 //
+// A Spec says what tones are chosen for: sample rate, window, band, and how far they keep
+// from what. Frequencies are in hertz, times in seconds, phases in radians; Quantity.Unit
+// tells the units of averaging.
+//
 // It serves the command; see multitone for what to build on.
 package frequencyplan
 

@@ -6,6 +6,14 @@
 // the tone of one channel; a Model fits sines to the samples of a channel, at
 // frequencies as they stand (Fit, the three-parameter sine fit of IEEE Std 1057)
 // or with frequencies refined (Refine, its four-parameter fit).
+//
+//	s := sine.NewSearch(rate, samples)
+//	s.Write(reference, signal)		// as often as there are samples
+//	tone, err := s.Find(ctx, 0)		// or near a frequency [Hz]
+//	fit, err := tone.Model.Fit(ctx, signal)	// fit.Phasors, tone.Model.Hz
+//
+// Frequencies are in hertz of the samples' clock; phasors are peak values in the samples'
+// unit, x(t) = Re{X·exp(j2πft)}, at the middle of the samples.
 package sine
 
 import (

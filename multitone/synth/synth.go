@@ -10,7 +10,7 @@
 // Conventions: time zero is the first sample, in the ADC's clock. A tone's
 // current is i(t) = Re{I(t)}, I(t) = A(t)·e^{jφ(t)}. Flux linkage is
 // λ = Re{M(t)·I(t)}, and the coil's voltage v = −dλ/dt, so that a moving coil
-// shows its motional EMF −(dM/dt)·i.
+// shows its motional EMF −(dM/dt)·i. All is in SI units: amperes peak, henry, volts, seconds.
 package synth
 
 import (

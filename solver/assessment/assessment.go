@@ -8,7 +8,7 @@
 // body, is brought over with the package registration; package budget says where
 // uncertainty comes from.
 //
-// In results NaN stands for what the samples do not determine.
+// Poses are in the rig frame, positions in metres, rotations in radians. In results NaN stands for what the samples do not determine.
 package assessment
 
 import (

@@ -16,6 +16,10 @@
 // The Result holds the moved parameters with their covariance, and answers for
 // single stations and emitters; CrossValidate and Result.Suggest say how far
 // it is to be trusted and where to measure next.
+//
+// Everything is in SI units. Emitters, and the reference device's Frame, are in the rig frame;
+// coils and markers in their sensor's; a station's Reference is the marker's pose in the
+// device's frame. Every Parameter names its unit.
 package calibration
 
 import (

@@ -6,7 +6,8 @@
 // plain squares; Verdict judges one frame and bounds the error of its pose;
 // Identify names the coil or emitter that explains a misfit, from one frame or
 // from several, and Mend leaves it out; Across names channels that were exchanged
-// between two sensors.
+// between two sensors. Couplings are in henry, poses and bounds in metres and radians in the
+// rig frame.
 package integrity
 
 import (

@@ -4,7 +4,8 @@
 // A bench with a covariance of its own, as calibrations leave it, errs by that too.
 //
 // New takes a solver.Problem and the noise of its couplings; Survey visits many
-// positions, Summarise condenses them; Optimise moves the emitters.
+// positions, Summarise condenses them; Optimise moves the emitters. Positions are in metres,
+// orientations in radians, noise in henry, all in the rig frame.
 package prediction
 
 import (

@@ -8,7 +8,8 @@
 // All work on couplings, not on poses: a window in which some couplings
 // are missing, or which alone would leave the pose ambiguous, still adds
 // what it knows. A window's phasor is a weighted mean over the window; so is
-// what is predicted of it, from velocity and turn rate.
+// what is predicted of it, from velocity and turn rate. Times are in seconds, poses in metres and radians, both rates in the
+// rig frame.
 //
 // Covariances hold for the motion that was there. Windows that overlap share noise:
 // see lagged. A smoother's covariance has what the motion's model lets through; how much
