@@ -4,6 +4,12 @@
 // Commit shows all of them, and Abort, which is deferred, leaves what was there
 // before. Into begins one in a directory of output; WriteFile is the short way
 // for a single file.
+//
+// A run may end at any moment. Abandon, for one that is asked to end, takes away
+// all that it has begun. What a run leaves that was killed is taken away by the
+// next batch in the same folder, and an earlier result that was about to be
+// replaced is put back by it, or by Settle, for those who only read. No run
+// touches what another one is writing.
 package files
 
 import (
@@ -14,7 +20,6 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
-	"strings"
 )
 
 // Batch is the files of one result. The zero value takes names as they are and
@@ -25,6 +30,7 @@ type Batch struct {
 
 	dir      string   // names are relative to it
 	made     []string // directories that Into made, innermost first
+	swept    []string // directories without leftovers
 	staged   []staged
 	obsolete []string // to be removed by Commit
 	scratch  []*os.File
@@ -33,14 +39,15 @@ type Batch struct {
 
 // staged is a file under its hidden name.
 type staged struct {
-	file  *os.File
+	file  *os.File // stays open until it is shown: that it is open tells others not to touch it
 	final string
 }
 
 // Into begins a batch in the directory dir, which it makes with its parents if
 // need be. A directory that is not empty is refused, unless force is set: files
-// of the batch then replace those of their names, and others stay. Without a
-// dir there is no batch: nil, which can be aborted.
+// of the batch then replace those of their names, and others stay. What runs left
+// that were killed does not count. Without a dir there is no batch: nil, which can
+// be aborted.
 func Into(dir string, force bool) (*Batch, error) {
 	if dir == "" {
 		return nil, nil
@@ -50,18 +57,33 @@ func Into(dir string, force bool) (*Batch, error) {
 		return nil, err
 	}
 	b := &Batch{Force: force, dir: dir, made: made}
-	err = os.MkdirAll(dir, 0o755)
+	if err = process.enter(b); err == nil {
+		err = os.MkdirAll(dir, 0o755)
+	}
+	if err == nil {
+		err = b.sweep(dir)
+	}
 	if err == nil && !force {
-		var entries []os.DirEntry
-		if entries, err = os.ReadDir(dir); len(entries) > 0 {
-			err = fmt.Errorf("%s: not empty (it holds %s): name another directory, or add --force to replace its files", dir, entries[0].Name())
-		}
+		err = empty(dir)
 	}
 	if err != nil {
 		b.Abort()
 		return nil, err
 	}
 	return b, nil
+}
+
+// empty is an error unless nothing is in a directory.
+func empty(dir string) error {
+	entries, err := os.ReadDir(dir)
+	if err != nil || len(entries) == 0 {
+		return err
+	}
+	name := entries[0].Name()
+	if Unfinished(name) {
+		return fmt.Errorf("%s: another run is writing into it (%s): name another directory, or wait for its end", dir, name)
+	}
+	return fmt.Errorf("%s: not empty (it holds %s): name another directory, or add --force to replace its files", dir, name)
 }
 
 // WriteFile writes a file, or replaces one.
@@ -75,17 +97,22 @@ func WriteFile(name string, data []byte) error {
 }
 
 // Refuse is the error of an output that may not be written: a directory has its
-// name, or a file and force is not set. To be asked before a long job. No name is no
-// output.
+// name, or a file that the run reads (see Reading), or any other and force is not set.
+// To be asked before a long job. No name is no output.
 func Refuse(name string, force bool) error {
-	switch info, err := os.Lstat(name); {
+	info, err := os.Lstat(name)
+	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		return nil
 	case err != nil:
 		return err
 	case info.IsDir():
 		return fmt.Errorf("%s: is a directory: name a file", name)
-	case !force:
+	}
+	if err := process.reads(name); err != nil {
+		return err
+	}
+	if !force {
 		return fmt.Errorf("%s exists: name another file, or add --force to replace it", name)
 	}
 	return nil
@@ -100,15 +127,29 @@ func (b *Batch) Create(name string) (io.Writer, error) {
 	if err := Refuse(final, b.Force); err != nil {
 		return nil, err
 	}
-	file, err := os.CreateTemp(filepath.Dir(final), "."+filepath.Base(final)+".*.partial")
+	dir := filepath.Dir(final)
+	if err := b.sweep(dir); err != nil {
+		return nil, err
+	}
+	file, err := process.create(b, dir, filepath.Base(final), func(f *os.File) {
+		b.staged = append(b.staged, staged{f, final})
+	})
 	if errors.Is(err, fs.ErrNotExist) {
-		return nil, fmt.Errorf("%s: there is no directory %s: make it first, or name another", final, filepath.Dir(final))
+		return nil, fmt.Errorf("%s: there is no directory %s: make it first, or name another", final, dir)
 	}
 	if err != nil {
 		return nil, err
 	}
-	b.staged = append(b.staged, staged{file, final})
 	return file, nil
+}
+
+// sweep takes away what killed runs left in a directory, once a batch.
+func (b *Batch) sweep(dir string) error {
+	if slices.Contains(b.swept, dir) {
+		return nil
+	}
+	b.swept = append(b.swept, dir)
+	return sweep(dir)
 }
 
 // Scratch begins a file that is gone with the batch: a job writes and reads what has no
@@ -118,13 +159,10 @@ func (b *Batch) Scratch() (*os.File, error) {
 	if b.closed {
 		return nil, os.ErrClosed
 	}
-	file, err := os.CreateTemp(b.dir, ".scratch.*.partial")
-	if err != nil {
-		return nil, err
-	}
-	os.Remove(file.Name()) // fails where a file can't go while it is open
-	b.scratch = append(b.scratch, file)
-	return file, nil
+	return process.create(b, filepath.Join(b.dir, "."), "scratch", func(f *os.File) {
+		os.Remove(f.Name()) // fails where a file can't go while it is open
+		b.scratch = append(b.scratch, f)
+	})
 }
 
 // discardScratch removes what Scratch began.
@@ -134,14 +172,6 @@ func (b *Batch) discardScratch() {
 		os.Remove(file.Name())
 	}
 	b.scratch = nil
-}
-
-// Unfinished tells whether a name is that of a file which a Batch has begun and not
-// committed, and whose final name is wanted.
-func Unfinished(name string, wanted func(final string) bool) bool {
-	hidden, ok := strings.CutSuffix(name, ".partial")
-	i := strings.LastIndexByte(hidden, '.')
-	return ok && strings.HasPrefix(name, ".") && i > 0 && wanted(hidden[1:i])
 }
 
 // Fill begins a file and lets write produce all of it.
@@ -161,6 +191,23 @@ func (b *Batch) Write(name string, data []byte) error {
 	})
 }
 
+// Together keeps all files that add begins or, where it fails, none of them: the others
+// of the batch stay.
+func (b *Batch) Together(add func() error) error {
+	before := len(b.staged)
+	err := add()
+	if err != nil && !b.closed {
+		process.mu.Lock()
+		defer process.mu.Unlock()
+		for _, s := range b.staged[before:] {
+			os.Remove(s.file.Name())
+			s.file.Close()
+		}
+		b.staged = b.staged[:before]
+	}
+	return err
+}
+
 // Remove lets Commit take away an older file that would contradict the new
 // ones. It need not exist.
 func (b *Batch) Remove(name string) {
@@ -168,15 +215,15 @@ func (b *Batch) Remove(name string) {
 }
 
 // Commit gives the files their names once all are on the disk, readable by
-// everyone. They appear in the reverse order of their creation: one that names
-// others is created first and seen last. On an error all is as before the batch.
+// everyone: all those of a folder in one step, whatever ends the run meanwhile.
+// On an error all is as before the batch.
 func (b *Batch) Commit() error {
 	if b.closed {
 		return os.ErrClosed
 	}
 	b.discardScratch()
 	for _, s := range b.staged {
-		if err := errors.Join(s.file.Chmod(0o644), s.file.Sync(), s.file.Close()); err != nil {
+		if err := errors.Join(s.file.Chmod(0o644), s.file.Sync()); err != nil {
 			b.Abort()
 			return err
 		}
@@ -185,16 +232,8 @@ func (b *Batch) Commit() error {
 		b.Abort()
 		return err
 	}
-	b.closed = true
-	var dirs []string
 	for _, s := range b.staged {
-		dirs = append(dirs, filepath.Dir(s.final))
-	}
-	slices.Sort(dirs)
-	for _, dir := range slices.Compact(dirs) {
-		if err := syncDir(dir); err != nil {
-			return err
-		}
+		s.file.Close() // Sync told what could be wrong
 	}
 	return nil
 }
@@ -205,57 +244,28 @@ func (b *Batch) Abort() {
 	if b == nil || b.closed {
 		return
 	}
-	b.closed = true
+	process.mu.Lock()
+	defer process.mu.Unlock()
+	b.discard()
+	for _, f := range b.staged {
+		f.file.Close()
+	}
 	b.discardScratch()
+}
+
+// discard takes the names of the batch away; its files may still be written to.
+func (b *Batch) discard() {
+	b.closed = true
+	delete(process.batches, b)
 	for _, s := range b.staged {
-		s.file.Close()
 		os.Remove(s.file.Name())
+	}
+	for _, f := range b.scratch {
+		os.Remove(f.Name())
 	}
 	for _, dir := range b.made {
 		os.Remove(dir) // fails, rightly, on a directory that others use by now
 	}
-}
-
-// publish sets older files aside, then renames the new ones. A failure on the
-// way undoes both.
-func (b *Batch) publish() (err error) {
-	if len(b.staged) == 1 && len(b.obsolete) == 0 {
-		// The system replaces a single file in one step.
-		return os.Rename(b.staged[0].file.Name(), b.staged[0].final)
-	}
-	var undo []func()
-	defer func() {
-		if err != nil {
-			for _, f := range slices.Backward(undo) {
-				f()
-			}
-		}
-	}()
-	old := slices.Clone(b.obsolete)
-	for _, s := range b.staged {
-		old = append(old, s.final)
-	}
-	var aside []string
-	for _, name := range old {
-		kept := filepath.Join(filepath.Dir(name), "."+filepath.Base(name)+".replaced")
-		if err := os.Rename(name, kept); errors.Is(err, fs.ErrNotExist) {
-			continue
-		} else if err != nil {
-			return err
-		}
-		aside = append(aside, kept)
-		undo = append(undo, func() { os.Rename(kept, name) })
-	}
-	for _, s := range slices.Backward(b.staged) {
-		if err := os.Rename(s.file.Name(), s.final); err != nil {
-			return err
-		}
-		undo = append(undo, func() { os.Remove(s.final) })
-	}
-	for _, kept := range aside {
-		os.Remove(kept)
-	}
-	return nil
 }
 
 // missing lists dir and those of its parents that are not there, innermost first.

@@ -18,33 +18,29 @@ import (
 
 // Dump reads any table of ours column by column, to print it elsewhere.
 type Dump struct {
-	file  *os.File
-	table *parquet.File
+	file  *os.File      // the first one
+	table *parquet.File // of it
 	names []string
-	parts []string // that follow
+	more  []string // files that follow
 }
 
 // OpenDump opens a table whatever its kind, or as Open the parts of one. A Parquet
 // file that tonepose did not write is an error.
 func OpenDump(path string) (*Dump, error) {
-	d := &Dump{}
-	if parts := partsOf(path); len(parts) > 0 {
-		path, d.parts = parts[0], parts[1:]
-	}
-	if err := d.open(path); err != nil {
+	list, err := filesOf(path)
+	if err != nil {
 		return nil, err
 	}
-	d.names = d.columns()
+	d := &Dump{more: list[1:]}
+	if d.file, d.table, _, _, err = openTable(list[0]); err != nil {
+		return nil, err
+	}
+	d.names = columns(d.table)
 	return d, nil
 }
 
-func (d *Dump) open(path string) (err error) {
-	d.file, d.table, _, _, err = openTable(path)
-	return err
-}
-
-func (d *Dump) columns() (names []string) {
-	for _, c := range d.table.Schema().Columns() {
+func columns(table *parquet.File) (names []string) {
+	for _, c := range table.Schema().Columns() {
 		names = append(names, strings.Join(c, "."))
 	}
 	return names
@@ -52,6 +48,9 @@ func (d *Dump) columns() (names []string) {
 
 // Close releases the file.
 func (d *Dump) Close() error { return d.file.Close() }
+
+// Check reads all rows: where it returns no error, what is written next is all of the table.
+func (d *Dump) Check() error { return d.each(func(parquet.Row) error { return nil }) }
 
 // WriteMetadataCSV writes the key-value pairs, one a line, below a header.
 func (d *Dump) WriteMetadataCSV(w io.Writer) error {
@@ -125,23 +124,28 @@ func (d *Dump) WriteJSON(w io.Writer) error {
 
 // each hands over the rows; a row is valid until the next.
 func (d *Dump) each(row func(parquet.Row) error) error {
-	for {
-		if err := d.eachOfPart(row); err != nil || len(d.parts) == 0 {
+	if err := eachOf(d.table, d.file.Name(), row); err != nil {
+		return err
+	}
+	for _, name := range d.more {
+		file, table, _, _, err := openTable(name)
+		if err != nil {
 			return err
 		}
-		before := d.file
-		if err := errors.Join(d.open(d.parts[0]), before.Close()); err != nil {
-			return err
+		if now := columns(table); !slices.Equal(now, d.names) {
+			err = fmt.Errorf("%s: its columns are %s, those of the parts before %s: print them one by one", name, strings.Join(now, ", "), strings.Join(d.names, ", "))
+		} else {
+			err = eachOf(table, name, row)
 		}
-		d.parts = d.parts[1:]
-		if now := d.columns(); !slices.Equal(now, d.names) {
-			return fmt.Errorf("%s: its columns are %s, those of the parts before %s: print them one by one", d.file.Name(), strings.Join(now, ", "), strings.Join(d.names, ", "))
+		if err := errors.Join(err, file.Close()); err != nil {
+			return err
 		}
 	}
+	return nil
 }
 
-func (d *Dump) eachOfPart(row func(parquet.Row) error) error {
-	reader := parquet.NewReader(d.table)
+func eachOf(table *parquet.File, name string, row func(parquet.Row) error) error {
+	reader := parquet.NewReader(table)
 	defer reader.Close()
 	batch := make([]parquet.Row, 128)
 	for {
@@ -155,7 +159,7 @@ func (d *Dump) eachOfPart(row func(parquet.Row) error) error {
 			return nil
 		}
 		if err != nil {
-			return fmt.Errorf("%s: %w", d.file.Name(), err)
+			return fmt.Errorf("%s: %w", name, err)
 		}
 	}
 }

@@ -34,9 +34,9 @@ func Find[T Row](path string) (*Finder[T], error) {
 		if !ok {
 			continue
 		}
-		files := partsOf(path)
-		if len(files) == 0 {
-			files = []string{path}
+		files, err := filesOf(path)
+		if err != nil {
+			return nil, err
 		}
 		f := new(Finder[T])
 		for i, file := range files {

@@ -42,18 +42,21 @@ type Earlier struct {
 }
 
 // Append begins the named tables, or goes on with parts that an earlier run of the same
-// rig left in dir: unfinished files of it are taken away. A directory that holds
-// anything else is refused, unless force is set.
+// rig left in dir. A directory that holds anything else is refused, unless force is set.
 func Append(dir string, force bool, seconds float64, m Metadata, names ...string) (*Parts, error) {
 	p := &Parts{Set: &Set{Metadata: m}, dir: dir, seconds: seconds, names: names}
-	entries, err := os.ReadDir(dir)
-	switch {
-	case errors.Is(err, fs.ErrNotExist):
-		p.made, err = true, os.MkdirAll(dir, 0o755)
-	case err == nil:
-		err = p.inspect(entries, force)
+	if _, err := os.Stat(dir); errors.Is(err, fs.ErrNotExist) {
+		p.made = true
 	}
+	batch, err := files.Into(dir, true) // which takes away what killed runs left
 	if err != nil {
+		return nil, err
+	}
+	if err := p.inspect(force); err != nil {
+		batch.Abort()
+		return nil, err
+	}
+	if err := batch.Commit(); err != nil { // the directory stays
 		return nil, err
 	}
 	p.number = p.Earlier.Parts
@@ -68,17 +71,19 @@ func Append(dir string, force bool, seconds float64, m Metadata, names ...string
 }
 
 // inspect finds out what earlier runs left.
-func (p *Parts) inspect(entries []os.DirEntry, force bool) error {
+func (p *Parts) inspect(force bool) error {
+	entries, err := os.ReadDir(p.dir)
+	if err != nil {
+		return err
+	}
 	parts := map[string][]string{}
 	for _, e := range entries {
 		name := e.Name()
-		if files.Unfinished(name, func(final string) bool { _, n := partOf(final); return n > 0 }) {
-			os.Remove(filepath.Join(p.dir, name)) // left by a run that was killed
-			continue
-		}
 		table, n := partOf(name)
 		whole := slices.Contains(tableNames(), strings.TrimSuffix(name, ".parquet"))
 		switch {
+		case files.Unfinished(name):
+			return fmt.Errorf("%s: another run is writing into it (%s): name another directory, or wait for its end", p.dir, name)
 		case whole:
 			return fmt.Errorf("%s: holds %s, of a whole recording: name another directory for the parts of a stream", p.dir, name)
 		case n == 0 && !force:
@@ -193,30 +198,31 @@ func (p *Parts) Abort() {
 	}
 }
 
-// partsOf are the parts of a table, in their order; none where a file has its name.
-func partsOf(path string) (parts []string) {
-	if _, err := os.Lstat(path); err == nil {
-		return nil
+// filesOf are the files of a table: the one that has its name or else its parts, in their
+// order. What a killed run has half replaced is as it was before.
+func filesOf(path string) (parts []string, err error) {
+	if err := files.Settle(filepath.Dir(path)); err != nil {
+		return nil, err
 	}
-	dir, file := filepath.Split(path)
-	name, ok := strings.CutSuffix(file, ".parquet")
-	if !ok {
-		return nil
+	name, ok := strings.CutSuffix(filepath.Base(path), ".parquet")
+	if _, err := os.Lstat(path); err == nil || !ok {
+		return []string{path}, nil
 	}
-	if dir == "" {
-		dir = "."
-	}
+	dir := filepath.Dir(path)
 	entries, err := os.ReadDir(dir)
 	if err != nil {
-		return nil
+		return []string{path}, nil
 	}
 	for _, e := range entries {
 		if table, _ := partOf(e.Name()); table == name {
 			parts = append(parts, filepath.Join(dir, e.Name()))
 		}
 	}
+	if parts == nil {
+		return []string{path}, nil
+	}
 	byNumber(parts)
-	return parts
+	return parts, nil
 }
 
 // partOf is the table and the number that a file's name states, as poses and 12 of

@@ -68,15 +68,21 @@ func TestPartsReadAsOneTable(t *testing.T) {
 }
 
 // A run that was killed leaves an unfinished file; the one that goes on takes it away,
-// and appends.
+// and appends. One that still lives is left alone.
 func TestPartsGoOn(t *testing.T) {
 	dir := t.TempDir()
 	rows := inventedPoses(600)
-	inParts(t, dir, 2.5, rows) // and killed: never closed
+	inParts(t, dir, 2.5, rows).Abort()
+	if err := os.WriteFile(filepath.Join(dir, ".poses-000003.parquet.123.tonepose.partial"), []byte("PAR1"), 0o600); err != nil {
+		t.Fatal(err)
+	}
 	if all, _ := os.ReadDir(dir); len(all) != 3 {
 		t.Fatalf("%v: want two parts and one that is hidden", all)
 	}
 	p := inParts(t, dir, 2.5, rows[:10])
+	if _, err := Append(dir, false, 2.5, invented, PosesName); err == nil || !strings.Contains(err.Error(), "another run is writing into it") {
+		t.Errorf("beside a run that lives: %v", err)
+	}
 	if e := p.Earlier; e.Parts != 2 || !e.Start.Equal(invented.Recording.Start) || e.End != rows[499].Time+rows[499].Duration/2 {
 		t.Errorf("earlier: %+v", e)
 	}

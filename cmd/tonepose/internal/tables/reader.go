@@ -30,10 +30,11 @@ func Open[T Row](path string) (*Reader[T], error) {
 		if k, ok := k.(interface {
 			open(path string) (*Reader[T], error)
 		}); ok {
-			if parts := partsOf(path); len(parts) > 0 {
-				return chain(parts, k.open)
+			files, err := filesOf(path)
+			if err != nil {
+				return nil, err
 			}
-			return k.open(path)
+			return chain(files, k.open)
 		}
 	}
 	panic("tables: a row without a table")

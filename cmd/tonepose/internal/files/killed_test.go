@@ -1,0 +1,373 @@
+package files
+
+import (
+	"fmt"
+	"maps"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+)
+
+// killedAt ends the run that do is at its n-th change of a name, as a kill does: nothing is
+// tidied up, and the system lets go of locks. It returns false where do has fewer.
+func killedAt(t *testing.T, n int, do func()) (killed bool) {
+	t.Helper()
+	type kill struct{}
+	left := n
+	at = func(string) {
+		if left--; left == 0 {
+			panic(kill{})
+		}
+	}
+	defer func() {
+		at = func(string) {}
+		if p := recover(); p != nil {
+			if _, ok := p.(kill); !ok {
+				panic(p)
+			}
+			killed = true
+			for b := range process.batches {
+				delete(process.batches, b)
+				for _, s := range b.staged {
+					s.file.Close()
+				}
+			}
+		}
+	}()
+	do()
+	return false
+}
+
+// visible is what a directory shows.
+func visible(t *testing.T, dir string) map[string]string {
+	all := contents(t, dir)
+	maps.DeleteFunc(all, func(name, _ string) bool { return strings.HasPrefix(name, ".") })
+	return all
+}
+
+// Wherever a run is killed that replaces files, those who look next find all of the earlier
+// result or all of the new one; a run that writes next leaves nothing else. The same if that
+// one is killed while it puts the earlier one back.
+func TestKilledAtAnyStep(t *testing.T) {
+	for name, before := range map[string]map[string]string{
+		"earlier ones replaced": {"a": "old a", "b": "old b", "stale": "old", "notes": "kept"},
+		"some are new":          {"b": "old b", "notes": "kept"},
+		"all are new":           {"notes": "kept"},
+	} {
+		after := map[string]string{"a": "new a", "b": "new b", "c": "new c", "notes": "kept"}
+		replace := func(dir string) {
+			b, err := Into(dir, true)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, n := range []string{"a", "b", "c"} {
+				if err := b.Write(n, []byte("new "+n)); err != nil {
+					t.Fatal(err)
+				}
+			}
+			b.Remove("stale")
+			if err := b.Commit(); err != nil {
+				t.Fatal(err)
+			}
+		}
+		olds, news := 0, 0
+		for n, again := 1, true; again; n++ {
+			for undone := 0; ; undone++ {
+				dir := t.TempDir()
+				write(t, dir, before)
+				if again = killedAt(t, n, func() { replace(dir) }); !again {
+					expect(t, dir, after)
+					break
+				}
+				if undone > 0 && !killedAt(t, undone, func() { Settle(dir) }) {
+					break
+				}
+				where := fmt.Sprintf("%s, killed at change %d, and while it was undone at %d", name, n, undone)
+				if err := Settle(dir); err != nil {
+					t.Fatalf("%s: %v", where, err)
+				}
+				switch seen := visible(t, dir); {
+				case cmp.Equal(seen, before):
+					olds++
+				case cmp.Equal(seen, after):
+					news++
+				default:
+					t.Errorf("%s: a reader finds %v", where, seen)
+				}
+				next, err := Into(dir, true)
+				if err != nil {
+					t.Fatalf("%s: %v", where, err)
+				}
+				next.Abort()
+				if seen := contents(t, dir); len(seen) != len(visible(t, dir)) {
+					t.Errorf("%s: left behind: %v", where, seen)
+				}
+			}
+		}
+		// Where there was nothing before, nothing is to be done after the new files are there.
+		if olds == 0 || news == 0 && len(before) > 1 {
+			t.Errorf("%s: %d times the old files, %d times the new ones: want both", name, olds, news)
+		}
+	}
+}
+
+// A folder that holds only leftovers is an empty one. The files of a run that lives are no
+// leftovers, at whatever step it is.
+func TestOnlyLeftoversAreTakenAway(t *testing.T) {
+	dir := t.TempDir()
+	left := partialName("poses.parquet", "12345")
+	foreign := map[string]string{".poses.parquet.partial": "", ".x.12a.tonepose.partial": "", "y.12.tonepose.partial": "", ".tonepose.partial": "", ".5.tonepose.partial": ""}
+	write(t, dir, map[string]string{left: "killed", asideName("poses.parquet", "77"): "of no use"})
+	b, err := Into(dir, false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	expect(t, dir, map[string]string{})
+	write(t, dir, foreign)
+	for _, n := range []string{"a", "b"} {
+		if err := b.Write(n, []byte("new "+n)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := sweep(dir); err != nil {
+		t.Fatal(err)
+	}
+	if n := len(contents(t, dir)); n != 2+len(foreign) {
+		t.Errorf("%v: want what the run has begun, and the files of others", contents(t, dir))
+	}
+	write(t, dir, map[string]string{"a": "old a"})
+	b.Force = true
+	steps := 0
+	at = func(string) {
+		steps++
+		if err := sweep(dir); err != nil {
+			t.Error(err)
+		}
+	}
+	defer func() { at = func(string) {} }()
+	if err := b.Commit(); err != nil {
+		t.Fatal(err)
+	}
+	want := maps.Clone(foreign)
+	maps.Copy(want, map[string]string{"a": "new a", "b": "new b"})
+	expect(t, dir, want)
+	if steps < 5 {
+		t.Errorf("%d steps", steps)
+	}
+}
+
+func TestAnotherRunIsSaid(t *testing.T) {
+	dir := t.TempDir()
+	b, err := Into(dir, false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer b.Abort()
+	if err := b.Write("a", nil); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := Into(dir, false); err == nil || !strings.Contains(err.Error(), "another run is writing into it") {
+		t.Errorf("%v", err)
+	}
+}
+
+// Whoever may not write in a folder is told that a replacement in it was cut short.
+func TestSettleSaysWhatItCannot(t *testing.T) {
+	if os.Geteuid() == 0 {
+		t.Log("permissions do not hold for root: a folder stands in the way instead")
+	}
+	dir := t.TempDir()
+	write(t, dir, map[string]string{"a": "old a", "b": "old b"})
+	if !killedAt(t, 3, func() {
+		b := &Batch{Force: true, dir: dir}
+		b.Write("a", nil)
+		b.Write("b", nil)
+		b.Commit()
+	}) {
+		t.Fatal("not killed")
+	}
+	gone := "b" // the last created is set aside first
+	if _, err := os.Stat(filepath.Join(dir, gone)); err == nil {
+		t.Fatalf("%v: want b set aside", contents(t, dir))
+	}
+	if err := os.MkdirAll(filepath.Join(dir, gone, "in the way"), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	if err := Settle(dir); err == nil || !strings.Contains(err.Error(), "a run was killed while it replaced files here") {
+		t.Errorf("%v", err)
+	}
+	if err := os.RemoveAll(filepath.Join(dir, gone)); err != nil {
+		t.Fatal(err)
+	}
+	if err := Settle(dir); err != nil {
+		t.Error(err)
+	}
+	if seen := visible(t, dir); !cmp.Equal(seen, map[string]string{"a": "old a", "b": "old b"}) {
+		t.Errorf("%v", seen)
+	}
+}
+
+// resume lets the process write again after Abandon.
+func resume() { process.ended, process.written = false, nil }
+
+func TestAbandon(t *testing.T) {
+	resume()
+	defer resume()
+	root := t.TempDir()
+	whole, err := Into(filepath.Join(root, "whole"), false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := whole.Write("a", []byte("complete")); err != nil {
+		t.Fatal(err)
+	}
+	half, err := Into(filepath.Join(root, "half", "deeper"), false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	w, err := half.Create("b")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := half.Scratch(); err != nil {
+		t.Fatal(err)
+	}
+	temporary, remove, err := Temporary("tonepose-test")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer remove()
+	if err := whole.Commit(); err != nil {
+		t.Fatal(err)
+	}
+	if written := Abandon(); !cmp.Equal(written, []string{filepath.Join(root, "whole", "a")}) {
+		t.Errorf("written: %v", written)
+	}
+	expect(t, root, map[string]string{"whole": "/"})
+	expect(t, filepath.Join(root, "whole"), map[string]string{"a": "complete"})
+	if _, err := os.Stat(temporary); err == nil {
+		t.Errorf("%s is left", temporary)
+	}
+	// Other goroutines go on until the process ends: they can't write any more.
+	w.Write([]byte("late"))
+	if err := half.Commit(); err == nil {
+		t.Error("a batch was shown after Abandon")
+	}
+	var late Batch
+	if err := late.Write(filepath.Join(root, "late"), nil); err == nil {
+		t.Error("a file was begun after Abandon")
+	}
+	if _, err := Into(filepath.Join(root, "late"), false); err == nil {
+		t.Error("a directory was made after Abandon")
+	}
+	expect(t, root, map[string]string{"whole": "/"})
+}
+
+// A batch that is being shown when Abandon comes is there wholly, and named.
+func TestAbandonWaitsForNames(t *testing.T) {
+	resume()
+	defer resume()
+	dir := t.TempDir()
+	b := &Batch{dir: dir}
+	for _, n := range []string{"a", "b", "c"} {
+		if err := b.Write(n, nil); err != nil {
+			t.Fatal(err)
+		}
+	}
+	named, begun := make(chan []string), false
+	at = func(string) {
+		if !begun {
+			begun = true
+			go func() { named <- Abandon() }()
+		}
+	}
+	defer func() { at = func(string) {} }()
+	if err := b.Commit(); err != nil {
+		t.Fatal(err)
+	}
+	if names := <-named; len(names) != 3 {
+		t.Errorf("named as written: %v", names)
+	}
+	expect(t, dir, map[string]string{"a": "", "b": "", "c": ""})
+}
+
+func TestTemporaryFolders(t *testing.T) {
+	t.Setenv("TMPDIR", t.TempDir())
+	living, remove, err := Temporary("tonepose-test")
+	if err != nil {
+		t.Fatal(err)
+	}
+	killed := filepath.Join(os.TempDir(), "tonepose-test-1")
+	if err := os.MkdirAll(filepath.Join(killed, "solved"), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	write(t, killed, map[string]string{partialName("running", "1"): ""})
+	_, second, err := Temporary("tonepose-test")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := os.Stat(killed); err == nil {
+		t.Error("the folder of a killed run is left")
+	}
+	if _, err := os.Stat(living); err != nil {
+		t.Errorf("that of a living one: %v", err)
+	}
+	remove()
+	second()
+	expect(t, os.TempDir(), map[string]string{})
+}
+
+// Neither a name, nor a link, hard or symbolic, lets a run overwrite what it reads.
+func TestWhatIsReadIsNotReplaced(t *testing.T) {
+	dir := t.TempDir()
+	in := func(name string) string { return filepath.Join(dir, name) }
+	write(t, dir, map[string]string{"rig": "read", "other": "may go"})
+	if err := os.Link(in("rig"), in("hard")); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Symlink("rig", in("soft")); err != nil {
+		t.Fatal(err)
+	}
+	done := Reading(in("rig"), in("none"), dir)
+	for _, name := range []string{"rig", "hard", "soft", "./rig", "../" + filepath.Base(dir) + "/rig"} {
+		b := &Batch{Force: true}
+		if err := b.Write(dir+"/"+name, nil); err == nil || !strings.Contains(err.Error(), "never overwritten: name another file") {
+			t.Errorf("%s: %v", name, err)
+		}
+		b.Abort()
+	}
+	if err := WriteFile(in("other"), []byte("new")); err != nil {
+		t.Error(err)
+	}
+	done()
+	if err := WriteFile(in("rig"), []byte("free again")); err != nil {
+		t.Error(err)
+	}
+}
+
+func TestTogether(t *testing.T) {
+	dir := t.TempDir()
+	b := &Batch{dir: dir}
+	if err := b.Write("table", []byte("rows")); err != nil {
+		t.Fatal(err)
+	}
+	err := b.Together(func() error {
+		if err := b.Write("figure 1", nil); err != nil {
+			return err
+		}
+		return fmt.Errorf("figure 2 has no room")
+	})
+	if err == nil {
+		t.Error("no error")
+	}
+	if err := b.Together(func() error { return b.Write("page", nil) }); err != nil {
+		t.Error(err)
+	}
+	if err := b.Commit(); err != nil {
+		t.Fatal(err)
+	}
+	expect(t, dir, map[string]string{"table": "rows", "page": ""})
+}
