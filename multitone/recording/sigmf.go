@@ -70,6 +70,15 @@ func sigmfPair(name string, opt Options) (meta, data string, ok bool) {
 	return stem + metaExt, stem + dataExt, ok
 }
 
+// Files are the files that Open reads of a recording: two of a SigMF pair. They need not
+// exist.
+func Files(name string, opt Options) []string {
+	if meta, data, ok := sigmfPair(name, opt); ok {
+		return []string{meta, data}
+	}
+	return []string{name}
+}
+
 func openSigMF(ctx context.Context, metaName, dataName string, opt Options) (*Reader, error) {
 	base := filepath.Base(metaName)
 	st, err := os.Stat(metaName)

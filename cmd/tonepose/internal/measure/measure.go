@@ -20,8 +20,11 @@ var ErrNoRow = errors.New("no row came out")
 // Job is what the jobs that make tables of a recording need.
 type Job struct {
 	Input
-	Out       string // directory for the tables
-	Force     bool   // write into a directory that is not empty
+	Out   string // directory for the tables
+	Force bool   // write into a directory that is not empty
+	// Partition is the place of the tables in Out, a data set of many recordings; nil: Out is
+	// this recording's own.
+	Partition *tables.Partition
 	Windows   stream.Windows
 	Intervals string // CSV whose rows are measured instead of windows; empty: none
 	Tool      string // version, for the tables
@@ -53,7 +56,7 @@ func (j *Job) Write(b *bench.Bench, rec *recording.Reader, fill func(*tables.Set
 	if b != nil {
 		from.Rig = string(b.Rig().Text)
 	}
-	set, err := tables.Create(j.Out, j.Force, from, names...)
+	set, err := j.create(from, names)
 	if err != nil {
 		return err
 	}
@@ -72,6 +75,13 @@ func (j *Job) Write(b *bench.Bench, rec *recording.Reader, fill func(*tables.Set
 	return set.Close()
 }
 
+func (j *Job) create(from tables.Metadata, names []string) (*tables.Set, error) {
+	if j.Partition != nil {
+		return tables.CreatePartition(j.Out, j.Partition, from, names...)
+	}
+	return tables.Create(j.Out, j.Force, from, names...)
+}
+
 // Interval is a row of an intervals file.
 func Interval(row *tables.Interval) stream.Interval {
 	return stream.Interval{Start: row.Start, Stop: row.Stop, Sensor: row.Sensor, Origin: fmt.Sprintf("%s:%d", row.File, row.Line)}
@@ -80,6 +90,7 @@ func Interval(row *tables.Interval) stream.Interval {
 // Result is what a run gave besides its tables.
 type Result struct {
 	Info      recording.Info
+	SHA256    string // of the recording, where it was asked for
 	Survey    *stream.Survey
 	Averaging *stream.Averaging
 	Frames    int

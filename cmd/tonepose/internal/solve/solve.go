@@ -90,7 +90,7 @@ var errAgain = errors.New("once more")
 // pass solves all frames, as far as is known by now of what is at fault.
 func (o *Options) pass(ctx context.Context, b *bench.Bench, rec *recording.Reader, eng *engine.Engine) (*Result, error) {
 	out := &Result{Result: measure.Result{Info: rec.Info()}, Rig: b.Rig(), Trajectory: o.Trajectory, Motion: o.Motion.Motion, Knots: o.Knots}
-	return out, o.Write(b, rec, func(set *tables.Set) error {
+	err := o.Write(b, rec, func(set *tables.Set) error {
 		w, err := newWriter(b, set, o, out)
 		if err != nil {
 			return err
@@ -116,5 +116,12 @@ func (o *Options) pass(ctx context.Context, b *bench.Bench, rec *recording.Reade
 			return err
 		}
 		return report.SaveRun(set.Files, filepath.Base(filepath.Clean(o.Out)), out.Rig, out.Drawn, o.Figures)
-	}, tables.PhasorsName, tables.CouplingsName, tables.PosesName, tables.IntegrityName)
+	}, Tables...)
+	if err == nil {
+		out.SHA256, err = rec.SHA256()
+	}
+	return out, err
 }
+
+// Tables are the names of those that Run makes.
+var Tables = []string{tables.PhasorsName, tables.CouplingsName, tables.PosesName, tables.IntegrityName}

@@ -70,3 +70,25 @@ func TestWritingPhasorsDoesNotAllocatePerRow(t *testing.T) {
 		t.Errorf("%.3f allocations a row", perRow)
 	}
 }
+
+// BenchmarkWriteLabelledPhasors is BenchmarkWritePhasors with two columns of labels.
+func BenchmarkWriteLabelledPhasors(b *testing.B) {
+	list := frames(1000)
+	var set Set
+	p := Partition{Labels: []Label{{"pipe", "A7"}, {"operator", "invented"}}}
+	if err := p.begin(&set, PhasorsName, io.Discard); err != nil {
+		b.Fatal(err)
+	}
+	b.ReportAllocs()
+	n := 0
+	for b.Loop() {
+		if err := set.Phasors.Write(list...); err != nil {
+			b.Fatal(err)
+		}
+		n += len(list)
+	}
+	if err := set.writers[0].finish(Metadata{}); err != nil {
+		b.Fatal(err)
+	}
+	b.ReportMetric(float64(n)/b.Elapsed().Seconds(), "rows/s")
+}

@@ -5,6 +5,8 @@ import (
 	"io"
 	"slices"
 	"strings"
+
+	"github.com/parquet-go/parquet-go"
 )
 
 // Row is what tables hold, each kind in a table of its own.
@@ -24,6 +26,7 @@ type kind[T, S any] struct {
 // table is a kind without its types.
 type table interface {
 	tableName() string
+	columns() []string
 	begin(*Set, io.Writer)
 }
 
@@ -51,9 +54,17 @@ func tableNames() (names []string) {
 
 func (k kind[T, S]) tableName() string { return k.name }
 
+func (k kind[T, S]) columns() (names []string) {
+	for _, c := range parquet.SchemaOf(new(S)).Columns() {
+		names = append(names, c[0])
+	}
+	return names
+}
+
 // begin adds the table, written to out, to a set.
-func (k kind[T, S]) begin(s *Set, out io.Writer) {
-	w := newWriter(out, k)
+func (k kind[T, S]) begin(s *Set, out io.Writer) { k.add(s, newWriter(out, k)) }
+
+func (k kind[T, S]) add(s *Set, w *writer[T, S]) {
 	*k.slot(s) = w
 	s.writers = append(s.writers, w)
 }

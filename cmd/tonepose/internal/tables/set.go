@@ -2,6 +2,8 @@ package tables
 
 import (
 	"io"
+	"os"
+	"path/filepath"
 	"slices"
 
 	"tonepose/cmd/tonepose/internal/files"
@@ -21,6 +23,7 @@ type Set struct {
 	// may join.
 	Files *files.Batch
 
+	unmake  func() // removes the directories that CreatePartition made and that are empty; nil: none
 	writers []interface {
 		finish(Metadata) error
 		restart(io.Writer)
@@ -35,37 +38,74 @@ func Create(dir string, force bool, m Metadata, names ...string) (*Set, error) {
 	if len(names) == 0 {
 		names = []string{PhasorsName, CouplingsName, PosesName}
 	}
+	return create(dir, force, m, names, func(table string) string { return table + ".parquet" }, beginTable)
+}
+
+// CreatePartition begins the named tables of a recording in the data set in dir: Close
+// replaces those that are there of it.
+func CreatePartition(dir string, p *Partition, m Metadata, names ...string) (*Set, error) {
+	begin := beginTable
+	if len(p.Labels) > 0 {
+		begin = p.begin
+	}
+	unmake := func() {
+		for _, name := range names {
+			os.Remove(filepath.Join(dir, p.Dir(name))) // fails, rightly, on one that holds a table
+		}
+	}
+	for _, name := range names {
+		if err := os.MkdirAll(filepath.Join(dir, p.Dir(name)), 0o755); err != nil {
+			unmake()
+			return nil, err
+		}
+	}
+	s, err := create(dir, true, m, names, p.File, begin)
+	if err != nil {
+		unmake()
+		return nil, err
+	}
+	s.unmake = unmake
+	return s, nil
+}
+
+func create(dir string, force bool, m Metadata, names []string, file func(table string) string, begin func(*Set, string, io.Writer) error) (*Set, error) {
 	batch, err := files.Into(dir, force)
 	if err != nil {
 		return nil, err
 	}
 	s := &Set{Metadata: m, Files: batch}
-	if err := s.begin(names); err != nil {
+	if err := s.begin(names, file, begin); err != nil {
 		s.Abort()
 		return nil, err
 	}
 	return s, nil
 }
 
-func (s *Set) begin(names []string) error {
+func (s *Set) begin(names []string, file func(table string) string, begin func(*Set, string, io.Writer) error) error {
 	// Earlier tables, also of names that this run does not write, are of another run.
 	for _, name := range tableNames() {
 		if !slices.Contains(names, name) {
-			s.Files.Remove(name + ".parquet")
+			s.Files.Remove(file(name))
 		}
 	}
 	for _, name := range names {
-		k, err := kindOf(name)
+		out, err := s.Files.Create(file(name))
 		if err != nil {
 			return err
 		}
-		out, err := s.Files.Create(name + ".parquet")
-		if err != nil {
+		if err := begin(s, name, out); err != nil {
 			return err
 		}
-		k.begin(s, out)
 	}
 	return nil
+}
+
+func beginTable(s *Set, name string, out io.Writer) error {
+	k, err := kindOf(name)
+	if err == nil {
+		k.begin(s, out)
+	}
+	return err
 }
 
 // Close completes the tables and gives all of them their names. On an error
@@ -86,4 +126,7 @@ func (s *Set) Abort() {
 		w.discard()
 	}
 	s.Files.Abort()
+	if s.unmake != nil {
+		s.unmake()
+	}
 }

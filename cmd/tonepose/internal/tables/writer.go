@@ -54,7 +54,7 @@ type writer[T, S any] struct {
 // of the size. Of one codec all tables use the same encoders, of 8 MB each.
 var compression = &zstd.Codec{Level: zstd.SpeedFastest}
 
-func newWriter[T, S any](out io.Writer, k kind[T, S]) *writer[T, S] {
+func newWriter[T, S any](out io.Writer, k kind[T, S], named ...parquet.WriterOption) *writer[T, S] {
 	options := []parquet.WriterOption{
 		parquet.MaxRowsPerRowGroup(k.rows),
 		parquet.CreatedBy("tonepose", "", ""),
@@ -67,6 +67,7 @@ func newWriter[T, S any](out io.Writer, k kind[T, S]) *writer[T, S] {
 			options = append(options, parquet.SkipPageBounds(c.Name()), parquet.SkipPageStatistics(c.Name()))
 		}
 	}
+	options = append(options, named...)
 	return &writer[T, S]{kind: k, enc: parquet.NewGenericWriter[S](out, options...), buf: make([]S, batchRows)}
 }
 
