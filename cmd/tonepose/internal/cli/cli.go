@@ -17,6 +17,7 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
+	"tonepose/cmd/tonepose/internal/batch"
 	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/solve"
@@ -67,7 +68,7 @@ func newRoot(s Streams) *cobra.Command {
 		}
 		return err
 	})
-	for _, command := range []func(Streams) *cobra.Command{newDemo, newRig, newPlan, newInspect, newMeasure, newSolve, newLive, newCalibrate, newAssess, newReport, newWorkbench, newExport, newSimulate} {
+	for _, command := range []func(Streams) *cobra.Command{newDemo, newRig, newPlan, newInspect, newMeasure, newSolve, newBatch, newLive, newCalibrate, newAssess, newReport, newWorkbench, newExport, newSimulate} {
 		root.AddCommand(command(s))
 	}
 	complete(root)
@@ -132,7 +133,7 @@ func exitCode(w io.Writer, err error) int {
 	if errors.As(err, &h) {
 		fmt.Fprintf(w, "tonepose: hint: %s\n", h.hint)
 	}
-	if errors.Is(err, measure.ErrNoRow) || errors.Is(err, clock.ErrNoStart) || errors.Is(err, solve.ErrUnjoined) {
+	if errors.Is(err, measure.ErrNoRow) || errors.Is(err, clock.ErrNoStart) || errors.Is(err, solve.ErrUnjoined) || errors.Is(err, batch.ErrFailed) || errors.Is(err, batch.ErrFull) {
 		return 1
 	}
 	return 2

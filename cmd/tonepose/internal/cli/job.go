@@ -61,6 +61,11 @@ func figureFormats(text string) (formats []string, err error) {
 func addJob(f *pflag.FlagSet, j *measure.Job, a *averagingFlags, s Streams) {
 	f.StringVar(&j.Out, "out", "", "directory for the tables")
 	f.BoolVar(&j.Force, "force", false, "write into a directory that is not empty")
+	addMeasuring(f, j, a, s)
+}
+
+// addMeasuring adds the flags that say how recordings are read and averaged.
+func addMeasuring(f *pflag.FlagSet, j *measure.Job, a *averagingFlags, s Streams) {
 	a.add(f, j)
 	f.StringVar(&j.Intervals, "intervals", "", "CSV with start_s, stop_s and, if wanted, sensor: one measurement a row")
 	addClock(f, &j.Input)

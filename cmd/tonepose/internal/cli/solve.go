@@ -78,6 +78,13 @@ call or a file was wrong.`,
 	addJob(f, &o.Job, &o.averaging, s)
 	require(f, "out", "name the directory for the tables")
 	addFigures(f, &o.Figures, "svg", "the figures path and quality in --out")
+	addSolving(f, &o.Options)
+	o.output.add(f)
+	return cmd
+}
+
+// addSolving adds the flags that say how phasors become poses.
+func addSolving(f *pflag.FlagSet, o *solve.Options) {
 	addBaseline(f, &o.Input)
 	addValue(f, &o.Trajectory, "trajectory", "none", "kind", oneOf([]string{"none", "filter", "smooth", "spline"}, solve.Unjoined, solve.Filtered, solve.Smoothed, solve.Splined),
 		"join the poses of successive windows: none, filter (by what came before), smooth (by all) or spline (one curve through all)")
@@ -86,8 +93,6 @@ call or a file was wrong.`,
 		"motion model of a trajectory, constant but for white process noise: acceleration or velocity")
 	addLoss(f, &o.Verdict.Robust, "loss that keeps a few wrong couplings from deciding a pose: huber, cauchy, tukey or none")
 	f.BoolVar(&o.Verdict.LeaveOut, "leave-out", false, "solve without a coil or an emitter found wrong or disturbed, and with an exchanged pair in its right order")
-	o.output.add(f)
-	return cmd
 }
 
 // addLoss adds the flag of a robust fit; nil is plain squares.

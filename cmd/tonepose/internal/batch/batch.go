@@ -1,0 +1,286 @@
+// Package batch solves many recordings into one data set, on any number of machines: the job
+// of the command batch.
+//
+//	list, folders → Recording → solve.Run → partition of the data set → Outcome
+//
+// Gather makes one list of recordings of lists and folders. Run takes those of its shard,
+// passes over what is finished, and solves the others, one on a processor. The tables of a
+// recording are a partition of the data set, which replaces an earlier one whole; after them
+// comes its Outcome, a file that says of what and how they were made, and what they are
+// worth. A recording that fails leaves an Outcome too, and does not stop the others.
+//
+// Which machine solved what is in no table: the rows are those of one machine.
+package batch
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"maps"
+	"sync"
+	"syscall"
+	"time"
+
+	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/cmd/tonepose/internal/solve"
+	"tonepose/cmd/tonepose/internal/stream"
+	"tonepose/cmd/tonepose/internal/tables"
+)
+
+// Options says how recordings become a data set.
+type Options struct {
+	solve.Options       // of each recording; Out is the data set
+	Jobs          int   // recordings side by side
+	Shard         Shard // of the list; the zero value is all of it
+	Retry         bool  // solve again what failed
+	Progress      stream.Progress
+	Failed        func(*Outcome) // told of each failure when it happens, or is met; nil: nobody is
+}
+
+// Result is what a run came to.
+type Result struct {
+	Recordings int        // of the shard
+	Solved     int        // by this run
+	Finished   int        // before it, or by others meanwhile
+	Failed     []*Outcome // in the order of the list
+}
+
+// ErrFailed reports recordings that could not be solved; the others are.
+var ErrFailed = errors.New("recordings failed")
+
+// ErrFull reports that there is no room for more results: those so far are whole.
+var ErrFull = errors.New("no room for more tables")
+
+// Run solves the recordings of a list that are not finished. Its error is of what concerns
+// them all.
+func Run(ctx context.Context, list []Recording, o Options) (*Result, error) {
+	list = o.Shard.of(list)
+	if err := checkRigs(list, &o); err != nil {
+		return nil, err
+	}
+	set, err := open(o.Out)
+	if err != nil {
+		return nil, err
+	}
+	r := &run{options: &o, set: set, sources: newSources(), list: list, failed: make([]*Outcome, len(list))}
+	ctx, stop := context.WithCancelCause(ctx)
+	defer stop(nil)
+	var workers sync.WaitGroup
+	for range max(1, min(o.Jobs, len(list))) {
+		workers.Go(func() {
+			for i, ok := r.next(); ok && ctx.Err() == nil; i, ok = r.next() {
+				if err := r.settle(ctx, i); err != nil {
+					stop(err)
+				}
+			}
+		})
+	}
+	workers.Wait()
+	if err := context.Cause(ctx); err != nil {
+		return nil, err
+	}
+	out := &Result{Recordings: len(list), Solved: r.solved, Finished: r.finished}
+	for _, f := range r.failed {
+		if f != nil {
+			out.Failed = append(out.Failed, f)
+		}
+	}
+	return out, nil
+}
+
+// checkRigs reads each rig file once, so that a wrong one is not found at the thousandth
+// recording.
+func checkRigs(list []Recording, o *Options) error {
+	seen := map[string]bool{}
+	for i := range list {
+		at := list[i].rig(o)
+		if at == "" {
+			return fmt.Errorf("%s: no rig is stated for %s: fill its column rig, or give --rig", list[i].At(), list[i].Recording)
+		}
+		if seen[at] {
+			continue
+		}
+		seen[at] = true
+		if _, err := rig.Load(at, rig.Options{}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// run is the work on one list.
+type run struct {
+	options *Options
+	set     *dataSet
+	sources *sources
+	list    []Recording
+
+	mu       sync.Mutex
+	begun    int
+	ended    int
+	solved   int
+	finished int
+	failed   []*Outcome
+}
+
+// next is the next recording of the list that nobody has begun with.
+func (r *run) next() (i int, ok bool) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if r.begun == len(r.list) {
+		return 0, false
+	}
+	r.begun++
+	return r.begun - 1, true
+}
+
+// settle has a recording finished or failed. Its error is none of the recording.
+func (r *run) settle(ctx context.Context, i int) error {
+	rec := &r.list[i]
+	origin, wrong := r.sources.origin(rec, r.options)
+	before, err := r.set.outcome(rec.Name)
+	if err != nil {
+		return err
+	}
+	if before != nil && (before.Error == "" || !r.options.Retry) && r.stands(before, origin, wrong, rec) {
+		r.end(i, before, false)
+		return nil
+	}
+	out := &Outcome{Recording: rec.Name, File: rec.Recording, Labels: rec.labels(), Error: textOf(wrong)}
+	if wrong == nil {
+		out.Origin = *origin
+		if err := r.solve(ctx, rec, out); err != nil {
+			return err
+		}
+	}
+	out.Ended = time.Now().UTC()
+	if err := r.set.keep(out); err != nil {
+		return err
+	}
+	r.end(i, out, true)
+	return nil
+}
+
+// stands tells whether what became of a recording before would become of it now, as far as
+// is known of its origin. What is finished stands without its files.
+func (r *run) stands(before *Outcome, now *Origin, wrong error, rec *Recording) bool {
+	if wrong == nil {
+		return r.sources.same(&before.Origin, now, rec, r.options)
+	}
+	return errors.Is(wrong, fs.ErrNotExist) && before.Error == "" && before.Origin.Rig == now.Rig && before.Origin.Options == now.Options
+}
+
+// solve solves a recording; what hinders it is in the outcome, unless it hinders all.
+func (r *run) solve(ctx context.Context, rec *Recording, out *Outcome) error {
+	begin := time.Now()
+	o := rec.job(r.options)
+	// Whatever ends the run before the new tables are whole: the old outcome is not theirs.
+	if err := r.set.forget(rec.Name); err != nil {
+		return err
+	}
+	res, err := solve.Run(ctx, o)
+	if err == nil {
+		out.Origin.solved(res.SHA256)
+		out.Quality, err = r.set.quality(ctx, o.Partition, res)
+	}
+	switch {
+	case ctx.Err() != nil:
+		return ctx.Err()
+	case errors.Is(err, syscall.ENOSPC), errors.Is(err, syscall.EDQUOT):
+		return fmt.Errorf("%s: %w: %w", r.options.Out, ErrFull, err)
+	}
+	if err != nil {
+		out.Error = err.Error()
+		return r.set.drop(o.Partition) // of other options, or another recording of this name
+	}
+	out.BytesIn, out.BytesOut, out.ElapsedS = res.Info.SizeBytes, r.set.size(o.Partition), time.Since(begin).Seconds()
+	return nil
+}
+
+func textOf(err error) string {
+	if err == nil {
+		return ""
+	}
+	return err.Error()
+}
+
+// end notes what became of a recording.
+func (r *run) end(i int, out *Outcome, here bool) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	switch r.ended++; {
+	case out.Error != "":
+		r.failed[i] = out
+		if r.options.Failed != nil {
+			r.options.Failed(out)
+		}
+	case here:
+		r.solved++
+	default:
+		r.finished++
+	}
+	r.options.Progress.Report("recordings", int64(r.ended), int64(len(r.list)))
+}
+
+// job is the job of solving one recording.
+func (rec *Recording) job(o *Options) solve.Options {
+	job := o.Options
+	job.Progress = nil // several run at once: their number is shown
+	job.Recording, job.Rig, job.Baseline = rec.Recording, rec.rig(o), rec.baseline(o)
+	if rec.Intervals != "" { // instead of windows
+		job.Intervals, job.Windows = rec.Intervals, stream.Windows{Taper: o.Windows.Taper}
+	}
+	job.Options = maps.Clone(o.Options.Options)
+	for name, value := range map[string]string{"rig": job.Rig, "baseline": job.Baseline, "intervals": job.Intervals} {
+		if _, ok := job.Options[name]; ok {
+			job.Options[name] = value
+		}
+	}
+	job.Partition = &tables.Partition{Recording: rec.Name, Labels: rec.Labels}
+	return job
+}
+
+func (rec *Recording) rig(o *Options) string {
+	if rec.Rig != "" {
+		return rec.Rig
+	}
+	return o.Rig
+}
+
+func (rec *Recording) baseline(o *Options) string {
+	if rec.Baseline != "" {
+		return rec.Baseline
+	}
+	return o.Baseline
+}
+
+func (rec *Recording) intervals(o *Options) string {
+	if rec.Intervals != "" {
+		return rec.Intervals
+	}
+	return o.Intervals
+}
+
+func (rec *Recording) labels() map[string]string {
+	all := map[string]string{}
+	for _, l := range rec.Labels {
+		all[l.Name] = l.Value
+	}
+	return all
+}
+
+// Shard is a part of a list: number Index, from 0, of Count.
+type Shard struct{ Index, Count int }
+
+// String names it as people count: 1/8 is the first of eight.
+func (s Shard) String() string { return fmt.Sprintf("%d/%d", s.Index+1, max(s.Count, 1)) }
+
+// of is the part of a list: every Count-th row, so that rows that are alike and stand
+// together are spread over the shards.
+func (s Shard) of(list []Recording) (part []Recording) {
+	for i := s.Index; i < len(list); i += max(s.Count, 1) {
+		part = append(part, list[i])
+	}
+	return part
+}

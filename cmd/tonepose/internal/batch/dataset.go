@@ -1,0 +1,124 @@
+package batch
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"time"
+
+	"tonepose/cmd/tonepose/internal/files"
+	"tonepose/cmd/tonepose/internal/solve"
+	"tonepose/cmd/tonepose/internal/tables"
+)
+
+// dataSet is a directory with the tables of many recordings:
+//
+//	poses/recording=NAME/part-0.parquet     and so on for each table
+//	outcomes/NAME.json                      what became of a recording
+type dataSet struct{ dir string }
+
+const outcomes = "outcomes"
+
+// Outcome is what became of a recording.
+type Outcome struct {
+	Recording string            `json:"recording"` // its name
+	File      string            `json:"file"`      // as it was given
+	Labels    map[string]string `json:"labels,omitempty"`
+	Error     string            `json:"error,omitempty"` // why it failed; empty: it is finished
+	Origin    Origin            `json:"origin"`
+	Ended     time.Time         `json:"ended"`
+	ElapsedS  float64           `json:"elapsed_s,omitempty"`
+	BytesIn   int64             `json:"bytes_in,omitempty"`  // of the samples
+	BytesOut  int64             `json:"bytes_out,omitempty"` // of the tables
+	Quality   *Quality          `json:"quality,omitempty"`   // nil: it failed
+}
+
+// open makes the directories of a data set that are not there. A directory that holds
+// something else is refused.
+func open(dir string) (*dataSet, error) {
+	entries, err := os.ReadDir(dir)
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return nil, err
+	}
+	s := &dataSet{dir}
+	if _, err := os.Stat(filepath.Join(dir, outcomes)); err != nil && len(entries) > 0 {
+		return nil, fmt.Errorf("%s: holds %s, and is no data set: name another directory", dir, entries[0].Name())
+	}
+	// First that by which a data set is known.
+	for _, name := range append([]string{outcomes}, solve.Tables...) {
+		if err := os.MkdirAll(filepath.Join(dir, name), 0o755); err != nil {
+			return nil, err
+		}
+	}
+	return s, nil
+}
+
+func (s *dataSet) outcomeFile(name string) string {
+	return filepath.Join(s.dir, outcomes, tables.EscapePartition(name)+".json")
+}
+
+// outcome reads what became of a recording; nil: nothing yet, or what cannot be read.
+func (s *dataSet) outcome(name string) (*Outcome, error) {
+	o, err := readOutcome(s.outcomeFile(name))
+	if errors.Is(err, fs.ErrNotExist) || errors.Is(err, errDamaged) {
+		return nil, nil
+	}
+	return o, err
+}
+
+var errDamaged = errors.New("no outcome of a recording")
+
+func readOutcome(file string) (*Outcome, error) {
+	text, err := os.ReadFile(file)
+	if err != nil {
+		return nil, err
+	}
+	var o Outcome
+	if err := json.Unmarshal(text, &o); err != nil || o.Recording == "" || (o.Error == "") != (o.Quality != nil) {
+		return nil, fmt.Errorf("%s: %w: remove it, and run the batch again", file, errDamaged)
+	}
+	return &o, nil
+}
+
+// keep writes an outcome, after the tables that it tells of.
+func (s *dataSet) keep(o *Outcome) error {
+	text, err := json.MarshalIndent(o, "", "  ")
+	if err != nil {
+		return err
+	}
+	return files.WriteFile(s.outcomeFile(o.Recording), append(text, '\n'))
+}
+
+// forget takes an outcome away.
+func (s *dataSet) forget(name string) error {
+	if err := os.Remove(s.outcomeFile(name)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	return nil
+}
+
+func (s *dataSet) file(p *tables.Partition, table string) string {
+	return filepath.Join(s.dir, p.File(table))
+}
+
+// drop takes a partition away.
+func (s *dataSet) drop(p *tables.Partition) error {
+	var failed error
+	for _, table := range solve.Tables {
+		failed = errors.Join(failed, os.RemoveAll(filepath.Join(s.dir, p.Dir(table))))
+	}
+	return failed
+}
+
+// size is that of a partition's tables.
+func (s *dataSet) size(p *tables.Partition) (bytes int64) {
+	for _, table := range solve.Tables {
+		if info, err := os.Stat(s.file(p, table)); err == nil {
+			bytes += info.Size()
+		}
+	}
+	return bytes
+}

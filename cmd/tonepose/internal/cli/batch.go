@@ -1,0 +1,107 @@
+package cli
+
+import (
+	"context"
+	"fmt"
+	"runtime"
+	"time"
+
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
+	"tonepose/cmd/tonepose/internal/batch"
+	"tonepose/cmd/tonepose/internal/present"
+	"tonepose/cmd/tonepose/internal/terminal"
+)
+
+type batchOptions struct {
+	batch.Options
+	averaging averagingFlags
+	output    outputFlags
+}
+
+func newBatch(s Streams) *cobra.Command {
+	var o batchOptions
+	cmd := &cobra.Command{
+		Use:   "batch LIST|FOLDER… --rig RIG --out DATASET",
+		Short: "From many recordings to one data set, with what each is worth",
+		Long: `Batch solves many recordings, each as solve does. A LIST is a CSV with the
+column recording and, where wanted, name, rig, intervals and baseline; all
+further columns are labels, which become columns of the tables. File names in it
+are relative to the list. A FOLDER stands for the recordings in it and below it;
+a CSV must be listed.
+
+Each recording becomes a partition of the data set, as
+DATASET/poses/recording=NAME/part-0.parquet, and so on for phasors, couplings and
+integrity; each appears whole or not at all. DATASET/outcomes/NAME.json then says
+what the tables were made from and what they are worth, or why there are none.
+
+What is finished is passed over: the same files, rig, options and labels. What
+failed is listed and does not stop the others; --retry tries it again. A batch that
+was ended or killed is gone on with by the same command.
+
+Exit code: 0 all recordings are solved, 1 some failed or the data set can't be
+written, 2 the call, the list or a rig was wrong.`,
+		Example: `  tonepose batch recordings.csv --rig bench.rig.yaml --window 10ms --out campaign
+  tonepose batch monday tuesday --rig bench.rig.yaml --window 10ms --out campaign --jobs 4`,
+		Args: func(cmd *cobra.Command, args []string) error {
+			if len(args) == 0 {
+				return fmt.Errorf("nothing to solve: name a CSV that lists recordings, or a folder of them: %s", cmd.UseLine())
+			}
+			return nil
+		},
+	}
+	f := cmd.Flags()
+	// What changes numbers is noted in the tables; the rest is not.
+	solving := pflag.NewFlagSet("", pflag.ContinueOnError)
+	solving.StringVar(&o.Rig, "rig", "", "rig file of the bench, of recordings whose list states none")
+	addMeasuring(solving, &o.Job, &o.averaging, s)
+	o.Reading.Stdin = nil // a batch reads files
+	addSolving(solving, &o.Options.Options)
+	f.AddFlagSet(solving)
+	addNeeded(f, &o.Out, "out", "directory of the data set", "name the directory of the data set")
+	addValue(f, &o.Jobs, "jobs", "", "int", whole(1, 1<<16), "recordings to be solved side by side, each on a processor (default: one a processor)")
+	f.BoolVar(&o.Retry, "retry", false, "solve again what failed before")
+	o.output.add(f)
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		provenance(solving, &o.Job)
+		return runBatch(cmd.Context(), args, &o, s)
+	}
+	return cmd
+}
+
+func runBatch(ctx context.Context, from []string, o *batchOptions, s Streams) error {
+	begin := time.Now()
+	if err := o.averaging.finish(&o.Job); err != nil {
+		return err
+	}
+	list, err := batch.Gather(from)
+	if err != nil {
+		return err
+	}
+	// A recording keeps one processor busy, in several goroutines.
+	if o.Jobs > 0 {
+		defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(o.Jobs))
+	}
+	o.Jobs = runtime.GOMAXPROCS(0)
+	p := terminal.NewProgress(s.Err, o.output.quiet || o.output.json)
+	defer p.Clear()
+	o.Progress = p.Show
+	o.Failed = func(f *batch.Outcome) {
+		p.Clear()
+		fmt.Fprintf(s.Err, "tonepose: %s failed: %s\n", f.Recording, f.Error)
+	}
+	res, err := batch.Run(ctx, list, o.Options)
+	if err != nil {
+		return err
+	}
+	p.Clear()
+	sum := present.BatchedOf(res, o.Out, time.Since(begin))
+	if err := o.output.show(s, sum, sum.Print); err != nil {
+		return err
+	}
+	if n := len(res.Failed); n > 0 {
+		return fmt.Errorf("%d of %d %w; mend what hinders them and add --retry", n, res.Recordings, batch.ErrFailed)
+	}
+	return nil
+}
