@@ -91,12 +91,15 @@ func TestBatchExitCodes(t *testing.T) {
 	}
 }
 
-// dataSetFiles are the tables of a data set by their names, and how many recordings it says are
-// finished. It fails where a table does not open, or lacks of what is finished.
-func dataSetFiles(t *testing.T, dir string) (all map[string]string, finished int) {
+// dataSetFiles are the tables of a data set by their names, how many recordings it says are
+// finished, and how many files in it are hidden. It fails where a table does not open, or lacks of what is finished.
+func dataSetFiles(t *testing.T, dir string) (all map[string]string, finished, hidden int) {
 	t.Helper()
 	all = map[string]string{}
 	err := filepath.WalkDir(dir, func(path string, e fs.DirEntry, err error) error {
+		if err == nil && strings.HasPrefix(e.Name(), ".") {
+			hidden++
+		}
 		if err != nil || filepath.Ext(path) != ".parquet" {
 			return err
 		}
@@ -130,7 +133,7 @@ func dataSetFiles(t *testing.T, dir string) (all map[string]string, finished int
 			}
 		}
 	}
-	return all, len(outcomes)
+	return all, len(outcomes), hidden
 }
 
 // killedBatch kills a batch after a while and looks at what it left, again and again until
@@ -146,13 +149,16 @@ func killedBatch(t *testing.T, list string, whole map[string]string, after func(
 		timer := time.AfterFunc(after(), func() { cmd.Process.Kill() })
 		err := cmd.Wait()
 		timer.Stop()
-		have, _ := dataSetFiles(t, out)
+		have, _, hidden := dataSetFiles(t, out)
 		for name, rows := range have {
 			if rows != whole[name] {
 				t.Fatalf("after %d kills %s is another table", kills, name)
 			}
 		}
 		if err == nil {
+			if hidden > 0 {
+				t.Fatalf("%d hidden files are left of %d runs that were killed", hidden, kills)
+			}
 			if diff := cmp.Diff(slices.Sorted(maps.Keys(whole)), slices.Sorted(maps.Keys(have))); diff != "" {
 				t.Fatal(diff)
 			}
@@ -167,7 +173,7 @@ func TestBatchKilled(t *testing.T) {
 	begin := time.Now()
 	tonepose(t, batchArgs(list, out)...)
 	took := time.Since(begin)
-	whole, n := dataSetFiles(t, out)
+	whole, n, _ := dataSetFiles(t, out)
 	if n != 4 {
 		t.Fatalf("%d are finished: want 4", n)
 	}

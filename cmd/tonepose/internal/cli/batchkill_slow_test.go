@@ -15,7 +15,7 @@ func TestBatchKilledAnywhere(t *testing.T) {
 	begin := time.Now()
 	tonepose(t, batchArgs(list, out)...)
 	took := time.Since(begin)
-	whole, _ := dataSetFiles(t, out)
+	whole, _, _ := dataSetFiles(t, out)
 	random := rand.New(rand.NewPCG(15, 15))
 	for kills := 0; kills < 50; {
 		kills += killedBatch(t, list, whole, func() time.Duration { return time.Duration(random.Float64() * float64(took)) })

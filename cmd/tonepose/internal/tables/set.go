@@ -38,7 +38,18 @@ func Create(dir string, force bool, m Metadata, names ...string) (*Set, error) {
 	if len(names) == 0 {
 		names = []string{PhasorsName, CouplingsName, PosesName}
 	}
-	return create(dir, force, m, names, func(table string) string { return table + ".parquet" }, beginTable)
+	file := func(table string) string { return table + ".parquet" }
+	s, err := create(dir, force, m, names, file, beginTable)
+	if err != nil {
+		return nil, err
+	}
+	// Earlier tables, also of names that this run does not write, are of another run.
+	for _, name := range tableNames() {
+		if !slices.Contains(names, name) {
+			s.Files.Remove(file(name))
+		}
+	}
+	return s, nil
 }
 
 // CreatePartition begins the named tables of a recording in the data set in dir: Close
@@ -82,12 +93,6 @@ func create(dir string, force bool, m Metadata, names []string, file func(table 
 }
 
 func (s *Set) begin(names []string, file func(table string) string, begin func(*Set, string, io.Writer) error) error {
-	// Earlier tables, also of names that this run does not write, are of another run.
-	for _, name := range tableNames() {
-		if !slices.Contains(names, name) {
-			s.Files.Remove(file(name))
-		}
-	}
 	for _, name := range names {
 		out, err := s.Files.Create(file(name))
 		if err != nil {
