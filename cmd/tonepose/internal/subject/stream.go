@@ -49,6 +49,7 @@ type Stream struct {
 	restart  context.CancelCauseFunc
 	paused   bool
 	state    SourceState
+	came     time.Time // the newest window did
 	counts   verdict.Counts
 	none     int
 	solved   int
@@ -85,6 +86,7 @@ const (
 	ringSamples   = 3 << 20  // kept of all channels together
 	mostEvents    = 20
 	answersEvery  = 500 * time.Millisecond
+	silentAfter   = time.Second // without a window; longer ones are awaited three times over
 	captureSecond = 0.2
 )
 
@@ -201,14 +203,10 @@ func (f *Stream) session(ctx context.Context) error {
 		return err
 	}
 	f.tell("capturing", "the clock of the tones", max(captureSecond, o.Windows.Length))
+	defer f.listen(max(silentAfter, time.Duration(3*o.Windows.Length*float64(time.Second))))()
 	t := newTap(src, f.film)
-	began := false
 	offset := float64(f.film.ring.end()) / info.SampleRate
 	_, _, err = eng.Run(ctx, &liveTap{t, src}, func(seen *engine.Observation) error {
-		if !began {
-			began = true
-			f.tell("running", "", 0)
-		}
 		f.observe(seen, seen.Time+offset)
 		return ctx.Err()
 	}, nil)
@@ -216,6 +214,34 @@ func (f *Stream) session(ctx context.Context) error {
 		err = nil
 	}
 	return err
+}
+
+// listen tells the page when no window has come for so long, until the function that it returns is called.
+func (f *Stream) listen(silent time.Duration) (end func()) {
+	ended, done := make(chan struct{}), make(chan struct{})
+	go func() {
+		defer close(done)
+		for {
+			select {
+			case <-ended:
+				return
+			case <-time.After(silent / 4):
+			}
+			f.mu.Lock()
+			still := f.state.State == "running" && time.Since(f.came) > silent
+			if still {
+				f.state = SourceState{State: "waiting", Since: f.came}
+			}
+			f.mu.Unlock()
+			if still {
+				f.news(SourceNews)
+			}
+		}
+	}()
+	return func() {
+		close(ended)
+		<-done
+	}
 }
 
 // begin makes room for the samples, once they are known.
@@ -249,6 +275,11 @@ func (f *Stream) observe(seen *engine.Observation, at float64) {
 	k := f.windows.add(f.Stage, seen, at, late, f.setup.Truth)
 	var row [Columns]float32
 	f.mu.Lock()
+	f.came = time.Now()
+	again := f.state.State != "running"
+	if again {
+		f.state = SourceState{State: "running", Since: f.came}
+	}
 	f.skipped += k.skipped
 	for i := range k.sensors {
 		of := &k.sensors[i]
@@ -270,6 +301,9 @@ func (f *Stream) observe(seen *engine.Observation, at float64) {
 		}
 	}
 	f.mu.Unlock()
+	if again {
+		f.news(SourceNews)
+	}
 	f.news(StateNews)
 }
 

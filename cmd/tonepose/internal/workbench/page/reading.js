@@ -122,7 +122,7 @@ export class Reading {
     } else why = store.session.ready ? 'no row here' : 'being solved';
     if (trial) {
       label = `without ${leftNames(store)}, at the cursor`;
-      why = `χ² ${chi(pose)}; as solved it was ${chi(trial.before)}, ${trial.before.verdict || 'sound'}. Only shown here; solve again with --leave-out to keep it`;
+      why = `χ² ${chi(pose)}; as solved it was ${chi(trial.before)}, ${trial.before.verdict || 'sound'}. Only shown here; take it out of the rig file to solve without it`;
     }
     if (old !== null) {
       label = 'last pose';
@@ -145,9 +145,9 @@ export class Reading {
   age() {
     const { store } = this;
     if (store.link === 'lost') return { age: (Date.now() - store.lostAt) / 1e3, why: `the page lost its server at ${clock(store.lostAt)}; it goes on by itself` };
-    if (store.streaming && store.following && ['lost', 'ended'].includes(store.source?.state)) {
+    if (store.streaming && store.following && store.state && ['lost', 'ended', 'waiting'].includes(store.source?.state)) {
       const since = (Date.now() - store.source.heard) / 1e3 + (store.source.since_s || 0);
-      return { age: since, why: store.source.state === 'ended' ? 'the source has ended' : `no sample since ${clock(new Date(Date.now() - since * 1e3))}; trying again` };
+      return { age: since, why: store.source.state === 'ended' ? 'the source has ended' : `no sample since ${clock(new Date(Date.now() - since * 1e3))}; it goes on by itself` };
     }
     return null;
   }

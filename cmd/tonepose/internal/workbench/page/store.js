@@ -23,6 +23,7 @@ export class Store {
     this.link = 'up';
     this.hold = false;
     this.points = 1200;
+    this.due = 0; // rows that the cursor is to move
 
     this.askState = newest((time) => json('/api/at', { time }), (state) => this.takeState(state), (error) => this.fail('state', error));
     this.askSeries = newest((range, sensors) => this.fetchSeries(range, sensors), (series) => {
@@ -159,6 +160,7 @@ export class Store {
   answer(room) { return (this.state?.answers ?? this.session?.answers)?.find((a) => a.room === room) ?? null; }
 
   takeState(state) {
+    if (this.streaming && state.sensors.length === 0) return; // no window came yet
     this.state = state;
     this.stateAt = performance.now();
     this.setLink('up');
@@ -246,12 +248,17 @@ export class Store {
     this.tell('hold');
   }
 
-  /** step moves the cursor by rows. */
+  /** step moves the cursor by rows; those that are asked for while the server answers add up, until it is moved elsewhere. */
   async step(rows) {
-    try {
-      const { time_s: time } = await json('/api/step', { time: this.cursor, rows });
-      if (time !== null) this.move(time);
-    } catch (error) { this.fail('step', error); }
+    this.due += rows;
+    if (this.due !== rows) return;
+    while (this.due !== 0) {
+      const due = this.due, from = this.cursor;
+      let time = null;
+      try { time = (await json('/api/step', { time: from, rows: due })).time_s; } catch (error) { this.fail('step', error); }
+      if (time === null || this.cursor !== from) this.due = 0;
+      else { this.move(time); this.due -= due; }
+    }
   }
 
   /** flag moves the cursor to the next row, or the one before, where a flag begins. */
