@@ -7,17 +7,26 @@ import (
 	"encoding/json"
 	"io"
 	"math"
+	"net"
 	"net/http"
 	"os"
 	"path/filepath"
+	"slices"
+	"sort"
+	"strings"
 	"sync"
 	"testing"
 	"time"
 
+	"gonum.org/v1/gonum/spatial/r3"
+
 	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/solve"
+	"tonepose/cmd/tonepose/internal/source"
 	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/cmd/tonepose/internal/subject"
+	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/multitone/recording"
 )
 
 func testdata(name ...string) string {
@@ -32,22 +41,24 @@ var (
 
 // solved is the folder of a run of 10 ms windows, made once.
 var solved = sync.OnceValues(func() (string, error) {
-	dir, err := os.MkdirTemp("", "workbench")
-	if err != nil {
-		return "", err
-	}
-	o := solve.Options{Job: measure.Job{Out: filepath.Join(dir, "run"), Windows: stream.Windows{Length: 10e-3, Hop: 10e-3},
+	o := solve.Options{Job: measure.Job{Out: filepath.Join(scratch, "run"), Windows: stream.Windows{Length: 10e-3, Hop: 10e-3},
 		Options: map[string]string{"window": "10ms", "hop": "", "taper": "hann", "clock": "common", "trajectory": "none", "lowpass": "", "intervals": "", "rig": rigFile}}}
 	o.Recording, o.Rig = recorded, rigFile
-	_, err = solve.Run(context.Background(), o)
+	_, err := solve.Run(context.Background(), o)
 	return o.Out, err
 })
 
+// scratch is a folder for what several tests use.
+var scratch string
+
 func TestMain(m *testing.M) {
-	code := m.Run()
-	if dir, err := solved(); err == nil {
-		os.RemoveAll(filepath.Dir(dir))
+	var err error
+	if scratch, err = os.MkdirTemp("", "workbench"); err != nil {
+		panic(err)
 	}
+	code := m.Run()
+	endChromium()
+	os.RemoveAll(scratch)
 	os.Exit(code)
 }
 
@@ -88,6 +99,76 @@ func servedRun(t *testing.T) string {
 	wait(t, address, func(s map[string]any) bool { return s["report"] != "" && s["clock"] != nil })
 	return address
 }
+
+// player hands the samples of the recording to a server, as a test wants them.
+type player struct {
+	t        *testing.T
+	listener net.Listener
+	conn     net.Conn
+	counts   []byte // of the channels rx1, rx2, rx3 and drive in turn, of 16 bits each
+}
+
+// servedPlayer serves a stream to which nothing was handed yet.
+func servedPlayer(t *testing.T) (address string, p *player) {
+	t.Helper()
+	p = &player{t: t}
+	var err error
+	if p.counts, err = os.ReadFile(strings.TrimSuffix(recorded, "meta") + "data"); err != nil {
+		t.Fatal(err)
+	}
+	if p.listener, err = net.Listen("tcp", "127.0.0.1:0"); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { p.listener.Close() })
+	address = served(t, Options{Follow: subject.StreamOptions{Name: "tcp://" + p.listener.Addr().String(), Rig: rigFile, Windows: stream.Windows{Length: 10e-3, Hop: 10e-3},
+		Source: source.Options{Pace: math.Inf(1), // no window is skipped, however busy the machine is
+			Reading: recording.Options{Format: "ri16_le", SampleRate: 100e3, Channels: 4}}}})
+	p.accept()
+	return address, p
+}
+
+// accept takes the next connection.
+func (p *player) accept() {
+	p.t.Helper()
+	var err error
+	if p.conn, err = p.listener.Accept(); err != nil {
+		p.t.Fatal(err)
+	}
+	conn := p.conn
+	p.t.Cleanup(func() { conn.Close() })
+}
+
+// send hands on what was recorded from one time to another [s], multiplied by the factors of the channels.
+func (p *player) send(from, to float64, factors [4]int16) {
+	p.t.Helper()
+	const frame, rate = 8, 100e3
+	part := slices.Clone(p.counts[frame*int(math.Round(from*rate)) : frame*int(math.Round(to*rate))])
+	for i := 0; i < len(part); i += 2 {
+		binary.LittleEndian.PutUint16(part[i:], uint16(int16(binary.LittleEndian.Uint16(part[i:]))*factors[i/2%4]))
+	}
+	if _, err := p.conn.Write(part); err != nil {
+		p.t.Fatal(err)
+	}
+}
+
+// truthAt is where the probe was in the recording [m], by known poses some ms apart: a line between them is right within
+// a few µm. ok is false before the first and after the last of them.
+func truthAt(t *testing.T, time float64) (at r3.Vec, ok bool) {
+	t.Helper()
+	known, err := truths()
+	if err != nil {
+		t.Fatal(err)
+	}
+	k := sort.Search(len(known), func(i int) bool { return known[i].Start > time })
+	if k == 0 || k == len(known) {
+		return at, false
+	}
+	a, b := known[k-1], known[k]
+	share := (time - a.Start) / (b.Start - a.Start)
+	return r3.Add(r3.Scale(1-share, a.Pose.Position), r3.Scale(share, b.Pose.Position)), true
+}
+
+var truths = sync.OnceValues(func() ([]tables.Station, error) { return tables.ReadTruth(truthful, []string{"probe"}) })
 
 // wait asks for the session until it is as wanted.
 func wait(t *testing.T, address string, enough func(map[string]any) bool) map[string]any {

@@ -161,7 +161,8 @@ func (s *server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		case errors.As(err, &b):
 			refuse(w, b.status, b.text, b.mend)
 		case errors.Is(err, subject.ErrLater):
-			refuse(w, http.StatusConflict, "this is not known yet", "wait")
+			// No fault of the page: a browser would note one in its console.
+			refuse(w, http.StatusAccepted, "this is not known yet", "wait")
 		case r.Context().Err() != nil: // nobody reads
 		default:
 			refuse(w, http.StatusInternalServerError, err.Error(), "")

@@ -22,7 +22,7 @@ export function address(path, parameters = {}) {
 }
 
 async function answer(response) {
-  if (response.ok) return response;
+  if (response.ok && response.status !== 202) return response; // 202: not known yet
   let body = {};
   try { body = await response.json(); } catch { /* an answer without words */ }
   throw new Refused(response.status, body);
