@@ -89,10 +89,11 @@ export class Bench {
     const { least, greatest, kind } = knob;
     const span = kind === 'log' ? Math.log(greatest / least) : greatest - least;
     const low = kind === 'log0' ? (knob.least > 0 ? knob.least : greatest / 1e4) : least;
+    const within = (value) => Math.max(least, Math.min(greatest, value)); // the ends, whatever rounding makes of them
     const toValue = (share) => {
-      if (kind === 'log') return least * Math.exp(share * span);
-      if (kind === 'log0') return share <= 0 ? 0 : low * (greatest / low) ** ((share * TICKS - 1) / (TICKS - 1));
-      return least + share * span;
+      if (kind === 'log') return within(least * Math.exp(share * span));
+      if (kind === 'log0') return share <= 0 ? 0 : within(low * (greatest / low) ** ((share * TICKS - 1) / (TICKS - 1)));
+      return within(least + share * span);
     };
     const toShare = (value) => {
       if (kind === 'log') return Math.log(value / least) / span;
