@@ -1,6 +1,7 @@
 package inspect
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"math"
@@ -49,29 +50,73 @@ const (
 	movedBy = 4
 	// shaken is how far couplings may change at rest, relative: boards tremble, drives wander.
 	shaken = 1e-3
-	// windowsPerStation is into how many windows a station's share of the recording is cut, where the tones allow.
+	// windowsPerStation is into how many windows a station's share of the recording is cut at first.
 	windowsPerStation = 16
-	// leastWindows are needed for a rest: one at each end is left out.
+	mostOverlap       = 4 // windows that have a sample in common, where tones are too close for shorter ones
+	// leastWindows are needed for a rest: one at each end is left out, or half of one where they overlap, which
+	// then have too little of the move in their tapers to show it.
 	leastWindows = 4
 	// lever turns an angle between poses into a length [m].
 	lever = 0.1
 )
 
-// findRests finds where the sensors of a plan rested, and which station each rest is.
+// findRests finds where the sensors of a plan rested, and which station each rest is. It begins with
+// windows that weak couplings need, and takes shorter ones as long as stations are missing: rests may be
+// as short as the tones allow.
 func (in *Inspection) findRests(ctx context.Context, r *recording.Reader, b *bench.Bench, survey *stream.Survey, plan string, progress stream.Progress) error {
 	stations, err := tables.ReadPoses(plan, b.SensorNames())
 	if err != nil {
 		return err
 	}
-	info := r.Info()
-	window := max(in.shortest(), min(0.05, info.Duration()/float64(windowsPerStation*len(stations))))
+	var unlike error // the plan: of the first attempt
+	least := in.shortest()
+	for hop := min(0.05, r.Info().Duration()/float64(windowsPerStation*len(stations))); ; hop /= 2 {
+		found := &Rests{Plan: plan, Found: []Rest{}, Beside: []Rest{}, Missing: []string{}}
+		watches, err := in.watch(ctx, r, b, survey, max(least, hop), max(hop, least/mostOverlap), progress)
+		if err != nil {
+			return err
+		}
+		like := true
+		for i, w := range watches {
+			own := slices.DeleteFunc(slices.Clone(stations), func(s tables.Station) bool { return s.Sensor != w.sensor })
+			mismatch, err := found.match(w.rests, own, i, b)
+			if err != nil {
+				return err
+			}
+			if mismatch != nil {
+				unlike, like = cmp.Or(unlike, mismatch), false
+			}
+		}
+		if like && found.better(in.Rests) {
+			in.Rests = found
+		}
+		if in.Rests != nil && len(in.Rests.Missing) == 0 && (!in.Rests.ByOrder || b.Rig().Playback != nil) || hop <= least/mostOverlap {
+			break
+		}
+	}
+	if in.Rests == nil {
+		return unlike
+	}
+	slices.SortStableFunc(in.Rests.Found, func(x, y Rest) int { return x.Line - y.Line })
+	return nil
+}
+
+// better than others, or than none: numbered by poses, and with fewer stations missing.
+func (out *Rests) better(than *Rests) bool {
+	if than == nil || out.ByOrder != than.ByOrder {
+		return than == nil || than.ByOrder
+	}
+	return len(out.Missing) < len(than.Missing)
+}
+
+// watch goes through the recording once and finds where the couplings of each sensor rest.
+func (in *Inspection) watch(ctx context.Context, r *recording.Reader, b *bench.Bench, survey *stream.Survey, window, hop float64, progress stream.Progress) ([]*watch, error) {
 	watches := make([]*watch, len(b.Sensors()))
 	coupler := b.Coupler()
 	for i := range watches {
-		watches[i] = &watch{window: window, matrix: coupler.Matrix(i)}
+		watches[i] = &watch{sensor: b.SensorNames()[i], window: window, hop: hop, matrix: coupler.Matrix(i)}
 	}
-	driven := b.Rig().Playback == nil
-	_, err = stream.Measure(ctx, r, survey, stream.Measurement{Tones: in.tones, Windows: stream.Windows{Length: window, Hop: window}}, func(f *stream.Measured) error {
+	_, err := stream.Measure(ctx, r, survey, stream.Measurement{Tones: in.tones, Windows: stream.Windows{Length: window, Hop: hop}}, func(f *stream.Measured) error {
 		if err := coupler.Tune(f.Hz); err != nil {
 			return err
 		}
@@ -81,33 +126,17 @@ func (in *Inspection) findRests(ctx context.Context, r *recording.Reader, b *ben
 		}
 		return nil
 	}, progress)
-	if err != nil {
-		return err
-	}
-	in.Rests = &Rests{Plan: plan, Found: []Rest{}, Beside: []Rest{}, Missing: []string{}}
-	for i, w := range watches {
-		name := b.SensorNames()[i]
+	for _, w := range watches {
 		w.end()
-		for k := range w.rests {
-			w.rests[k].Sensor = name
-		}
-		var own []tables.Station
-		for _, s := range stations {
-			if s.Sensor == name {
-				own = append(own, s)
-			}
-		}
-		if err := in.Rests.match(w.rests, own, i, b, driven); err != nil {
-			return err
-		}
 	}
-	slices.SortStableFunc(in.Rests.Found, func(x, y Rest) int { return x.Line - y.Line })
-	return nil
+	return watches, err
 }
 
 // watch follows the couplings of one sensor and keeps where they do not change.
 type watch struct {
+	sensor  string
 	window  float64
+	hop     float64 // from one window to the next
 	matrix  coupling.Matrix
 	began   float64 // of the windows that agree
 	windows int
@@ -163,10 +192,12 @@ func (w *watch) moved() bool {
 // end keeps the windows that agreed, but for the first and the last, if they are enough.
 func (w *watch) end() {
 	if n := w.windows; n >= leastWindows {
-		rest := Rest{StartS: w.began + w.window, StopS: w.began + float64(n-1)*w.window, OffM: math.NaN(), OffRad: math.NaN()}
+		inside := max(w.hop, w.window/2)
+		rest := Rest{Sensor: w.sensor, StartS: w.began + inside, StopS: w.began + float64(n-1)*w.hop + w.window - inside, OffM: math.NaN(), OffRad: math.NaN()}
+		apart := float64(n) * w.hop / w.window // windows of which no two overlap
 		for i, v := range w.sum {
 			rest.couplings.Value = append(rest.couplings.Value, real(v)/float64(n))
-			variance := w.noise[i] / float64(n*n)
+			variance := w.noise[i] / (float64(n) * max(1, apart))
 			if variance == 0 {
 				variance = math.Inf(1)
 			}
@@ -179,14 +210,14 @@ func (w *watch) end() {
 
 // match numbers rests by stations, both in the order of time. With digitised drives the pose
 // of each rest tells where it was, so that a station left out, or a rest between two, shifts
-// nothing; else there must be as many of both.
-func (out *Rests) match(rests []Rest, stations []tables.Station, sensor int, b *bench.Bench, driven bool) error {
+// nothing; else there must be as many of both. A mismatch says that rests and stations are not alike.
+func (out *Rests) match(rests []Rest, stations []tables.Station, sensor int, b *bench.Bench) (mismatch, err error) {
 	of := make([]int, len(rests)) // station of each rest, −1: none
 	placed := 0
-	if driven && len(stations) > 0 {
+	if b.Rig().Playback == nil && len(stations) > 0 {
 		solve, err := b.Solver(sensor)
 		if err != nil {
-			return err
+			return nil, err
 		}
 		poses := make([]*rigid.Pose, len(rests))
 		for k := range rests {
@@ -194,17 +225,20 @@ func (out *Rests) match(rests []Rest, stations []tables.Station, sensor int, b *
 				poses[k] = &found.Pose
 			}
 		}
-		of = align(len(rests), len(stations), gate(stations), func(k, s int) float64 {
+		var axis *r3.Vec // about which no turn is seen
+		if a, blind := solve.Problem().Sensor.BlindAxis(); blind {
+			axis = &a
+		}
+		of = align(len(rests), len(stations), gate(stations, axis), func(k, s int) float64 {
 			if poses[k] == nil {
 				return math.Inf(1)
 			}
-			return apart(*poses[k], stations[s].Pose)
+			return apart(*poses[k], stations[s].Pose, axis)
 		})
 		for k, s := range of {
 			if s >= 0 {
 				placed++
-				off, turn := poses[k].Minus(stations[s].Pose)
-				rests[k].OffM, rests[k].OffRad = r3.Norm(off), r3.Norm(turn)
+				rests[k].OffM, rests[k].OffRad = between(*poses[k], stations[s].Pose, axis)
 			}
 		}
 	}
@@ -216,7 +250,7 @@ func (out *Rests) match(rests []Rest, stations []tables.Station, sensor int, b *
 		}
 	} else if 2*placed < len(stations) {
 		return fmt.Errorf("%s: %d stations of sensor %s, and %d rests, of which %d are at their places: is it the plan of this recording, in the frame of the rig? rests are numbered by their order alone where there are as many as stations",
-			out.Plan, len(stations), b.SensorNames()[sensor], len(rests), placed)
+			out.Plan, len(stations), b.SensorNames()[sensor], len(rests), placed), nil
 	}
 	taken := make([]bool, len(stations))
 	for k, rest := range rests {
@@ -234,22 +268,32 @@ func (out *Rests) match(rests []Rest, stations []tables.Station, sensor int, b *
 			out.Missing = append(out.Missing, stations[s].Name())
 		}
 	}
-	return nil
+	return nil, nil
+}
+
+// between is how far two poses are from each other [m], and how far turned [rad]: where a sensor's
+// coils are on one axis, that axis.
+func between(a, b rigid.Pose, axis *r3.Vec) (off, turn float64) {
+	dp, dr := a.Minus(b)
+	if axis == nil {
+		return r3.Norm(dp), r3.Norm(dr)
+	}
+	return r3.Norm(dp), r3.Norm(rigid.Log(rigid.Between(a.Rotate(*axis), b.Rotate(*axis))))
 }
 
 // apart is how far a pose is from another, turns counted with the lever [m].
-func apart(a, b rigid.Pose) float64 {
-	off, turn := a.Minus(b)
-	return math.Hypot(r3.Norm(off), lever*r3.Norm(turn))
+func apart(a, b rigid.Pose, axis *r3.Vec) float64 {
+	off, turn := between(a, b, axis)
+	return math.Hypot(off, lever*turn)
 }
 
 // gate is how far a rest may be from its station: half way to the next one.
-func gate(stations []tables.Station) float64 {
+func gate(stations []tables.Station, axis *r3.Vec) float64 {
 	var nearest []float64
 	for i := range stations {
 		near := lever
 		for k := range stations {
-			if d := apart(stations[i].Pose, stations[k].Pose); k != i && d > 0 {
+			if d := apart(stations[i].Pose, stations[k].Pose, axis); k != i && d > 0 {
 				near = min(near, d)
 			}
 		}

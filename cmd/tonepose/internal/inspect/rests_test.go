@@ -2,13 +2,17 @@ package inspect
 
 import (
 	"fmt"
+	"math"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
 
+	"gonum.org/v1/gonum/spatial/r3"
+
 	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/fieldmodels/rigid"
 )
 
 // The recording's own truth says when the probe rested at which of 27 stations: every rest is
@@ -20,7 +24,11 @@ func TestRestsAreThoseOfTheTruth(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	plan := func(name string, leave int, more string) string {
+	few := truth[:0:0]
+	for k := 2; k < len(truth); k += 11 {
+		few = append(few, truth[k])
+	}
+	plan := func(name string, truth []tables.Station, leave int, more string) string {
 		var b strings.Builder
 		b.WriteString("start_s,stop_s,station,sensor,x_m,y_m,z_m,qw,qx,qy,qz\n")
 		for i, s := range truth {
@@ -40,11 +48,14 @@ func TestRestsAreThoseOfTheTruth(t *testing.T) {
 	}
 	for _, c := range []struct {
 		plan    string
+		want    []tables.Station
 		without string
 		missing []string
 	}{
-		{plan("whole.csv", -1, ""), "", nil},
-		{plan("changed.csv", 4, ",,never,probe,0.15,0.15,0.35,0,0,0,1\n"), truth[4].Label, []string{"never"}},
+		{plan("whole.csv", truth, -1, ""), truth, "", nil},
+		// Three of 27 stations: the time between them says nothing of how short they are.
+		{plan("few.csv", few, -1, ""), few, "", nil},
+		{plan("changed.csv", truth, 4, ",,never,probe,0.15,0.15,0.35,0,0,0,1\n"), truth, truth[4].Label, []string{"never"}},
 	} {
 		in, err := Run(t.Context(), measure.Input{Recording: recorded + ".sigmf-meta", Rig: "../../../../testdata/rigs/pipe-bench.rig.yaml"}, c.plan)
 		if err != nil {
@@ -55,7 +66,7 @@ func TestRestsAreThoseOfTheTruth(t *testing.T) {
 			found[r.Station] = r
 		}
 		beside := 0
-		for _, s := range truth {
+		for _, s := range c.want {
 			if s.Label == c.without {
 				beside++
 				continue
@@ -65,7 +76,7 @@ func TestRestsAreThoseOfTheTruth(t *testing.T) {
 				t.Errorf("%s: station %s rested from %g to %g s: found %+v", c.plan, s.Label, s.Start, s.Stop, r)
 			}
 		}
-		if r := in.Rests; len(found)+beside != len(truth) || len(r.Beside) != beside || strings.Join(r.Missing, ",") != strings.Join(c.missing, ",") || r.ByOrder {
+		if r := in.Rests; len(found)+beside != len(c.want) || len(r.Beside) != len(truth)-len(found) || strings.Join(r.Missing, ",") != strings.Join(c.missing, ",") || r.ByOrder {
 			t.Errorf("%s: %d found, beside %+v, missing %v", c.plan, len(found), r.Beside, r.Missing)
 		}
 	}
@@ -98,6 +109,25 @@ func TestAlign(t *testing.T) {
 		got := align(c.rests, c.stations, 1, c.distance)
 		if fmt.Sprint(got) != fmt.Sprint(c.want) && !(len(got) == 2 && fmt.Sprint(got) == "[1 -1]" && c.want[1] == 0) {
 			t.Errorf("%d rests, %d stations: %v, want %v", c.rests, c.stations, got, c.want)
+		}
+	}
+}
+
+// A turn about the one axis of a sensor's coils is not seen, one across it is.
+func TestBetweenPosesOfOneAxis(t *testing.T) {
+	axis := r3.Vec{Z: 1}
+	var a rigid.Pose
+	a.Rotation.Real = 1
+	b := a.Plus(r3.Vec{X: 0.003}, r3.Vec{Z: 2})
+	c := b.Plus(r3.Vec{}, r3.Vec{X: 0.25})
+	for _, test := range []struct {
+		pose rigid.Pose
+		axis *r3.Vec
+		turn float64
+	}{{b, &axis, 0}, {b, nil, 2}, {c, &axis, 0.25}} {
+		// Angles come from quaternions of rounded parts, small ones by a root.
+		if off, turn := between(test.pose, a, test.axis); math.Abs(off-0.003) > 1e-15 || math.Abs(turn-test.turn) > 1e-7 {
+			t.Errorf("off %g m, turned %g rad; want 0.003 and %g", off, turn, test.turn)
 		}
 	}
 }
