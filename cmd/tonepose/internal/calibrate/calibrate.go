@@ -25,12 +25,18 @@ type Options struct {
 	Force         bool     // replace an existing Out
 	Intervals     string   // CSV of the stations
 	Self          bool     // there are no reference poses
-	Lengths       []string // distances between emitters, each as A,B,METRES,SIGMA
+	Lengths       []Length // distances between emitters
 	Adjust        calibration.Options
 	Map           bool   // also map what static metal adds to the fields
 	Degree        int    // of the map's potentials; 0: found from the couplings
 	Folds         int    // of the cross-validation; 0: none, FewFolds: a few if stations suffice
 	Suggest       string // CSV of positions for a further station; empty: none
+}
+
+// Length is the known distance between the centres of two emitters, by their names.
+type Length struct {
+	A, B      string
+	M, SigmaM float64
 }
 
 // FewFolds leaves the number of folds to the number of stations.
@@ -84,7 +90,7 @@ func Run(ctx context.Context, o Options) (*Result, error) {
 	if len(st.Problem.Stations) == 0 {
 		return nil, fmt.Errorf("%s: %w: no station can be used", o.Recording, measure.ErrNoRow)
 	}
-	if st.Problem.Lengths, err = parseLengths(o.Lengths, r); err != nil {
+	if st.Problem.Lengths, err = lengths(o.Lengths, r); err != nil {
 		return nil, err
 	}
 	all := st.Rows

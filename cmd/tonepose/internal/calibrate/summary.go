@@ -4,8 +4,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strconv"
-	"strings"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -236,32 +234,19 @@ func (sum *Summary) suggest(st *Stations, res *calibration.Result, positions []t
 	return nil
 }
 
-// parseLengths reads distances between emitters, each as A,B,METRES,SIGMA.
-func parseLengths(texts []string, r *rig.Rig) ([]calibration.Length, error) {
-	var out []calibration.Length
-	for _, text := range texts {
-		part := strings.Split(text, ",")
-		if len(part) != 4 {
-			return nil, fmt.Errorf("--length %s: must be two emitters, metres and one sigma, as e1,e5,0.4,1e-4", text)
-		}
-		var l calibration.Length
-		for i, at := range []*int{&l.A, &l.B} {
-			*at = slices.IndexFunc(r.Emitters, func(e rig.Emitter) bool { return e.Name == strings.TrimSpace(part[i]) })
-			if *at < 0 {
-				return nil, fmt.Errorf("--length %s: %s is not an emitter of %s", text, part[i], r.File)
+// lengths finds the emitters of known distances.
+func lengths(given []Length, r *rig.Rig) (out []calibration.Length, err error) {
+	for _, l := range given {
+		var of [2]int
+		for i, name := range []string{l.A, l.B} {
+			if of[i] = slices.IndexFunc(r.Emitters, func(e rig.Emitter) bool { return e.Name == name }); of[i] < 0 {
+				return nil, fmt.Errorf("--length %s,%s: %s is not an emitter of %s", l.A, l.B, name, r.File)
 			}
 		}
-		for i, to := range []*float64{&l.Meters, &l.Sigma} {
-			v, err := strconv.ParseFloat(strings.TrimSpace(part[2+i]), 64)
-			if err != nil || !(v > 0) || math.IsInf(v, 1) {
-				return nil, fmt.Errorf("--length %s: %s: must be a positive number of metres", text, part[2+i])
-			}
-			*to = v
+		if of[0] == of[1] {
+			return nil, fmt.Errorf("--length %s,%s: must join two emitters", l.A, l.B)
 		}
-		if l.A == l.B {
-			return nil, fmt.Errorf("--length %s: must join two emitters", text)
-		}
-		out = append(out, l)
+		out = append(out, calibration.Length{A: of[0], B: of[1], Meters: l.M, Sigma: l.SigmaM})
 	}
 	return out, nil
 }

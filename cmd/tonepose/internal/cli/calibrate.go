@@ -69,7 +69,7 @@ wrong.`,
 		Example: `  tonepose calibrate run.sigmf-meta --rig bench.rig.yaml --intervals stations.csv --out built.rig.yaml
   tonepose calibrate run.sigmf-meta --rig bench.rig.yaml --intervals stations.csv --out built.rig.yaml \
     --free default,frame,marker --robust huber --cross-validate 5 --figures svg
-  tonepose calibrate run.sigmf-meta --rig bench.rig.yaml --self --intervals rests.csv --length e1,e5,0.4,1e-4 --out built.rig.yaml
+  tonepose calibrate run.sigmf-meta --rig bench.rig.yaml --self --intervals rests.csv --length e1,e5,400mm,0.1mm --out built.rig.yaml
   tonepose calibrate channels common.wav --rig bench.rig.yaml --reference rx1 --out matched.rig.yaml`,
 		Args: one,
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -93,7 +93,7 @@ wrong.`,
 	f.BoolVar(&o.Map, "map-metal", false, "also map what static metal adds to the fields, and let solve use it")
 	addValue(f, &o.Degree, "map-degree", "0", "int", whole(0, correction.MaxDegree), "degree of the map's potentials, 1 to 12; 0: found from the couplings")
 	f.BoolVar(&o.Self, "self", false, "there are no reference poses")
-	f.StringArrayVar(&o.Lengths, "length", nil, "distance between the centres of two emitters, as e1,e5,0.4,1e-4 (metres, one sigma); may be repeated")
+	f.Var((*lengths)(&o.Lengths), "length", "distance between the centres of two emitters and its one sigma, as e1,e5,400mm,0.1mm; may be repeated")
 	o.output.add(f)
 	addReading(f, &o.Input, s)
 	cmd.AddCommand(newCalibrateChannels(s))
@@ -131,6 +131,31 @@ func runCalibrate(ctx context.Context, o *calibrateOptions, s Streams) error {
 		return err
 	}
 	return o.output.show(s, present.CalibrationOf(res.Summary), func(w io.Writer) error { return present.Calibration(w, res.Summary) })
+}
+
+// lengths are the values of --length.
+type lengths []calibrate.Length
+
+func (l *lengths) String() string { return "" }
+func (l *lengths) Type() string   { return "length" }
+
+func (l *lengths) Set(text string) error {
+	part := strings.Split(text, ",")
+	if len(part) != 4 {
+		return errors.New("must be two emitters, their distance and its one sigma, as e1,e5,400mm,0.1mm")
+	}
+	for i := range part {
+		part[i] = strings.TrimSpace(part[i])
+	}
+	next := calibrate.Length{A: part[0], B: part[1]}
+	for i, to := range []*float64{&next.M, &next.SigmaM} {
+		var err error
+		if *to, err = aboveZero(metres)(part[2+i]); err != nil {
+			return fmt.Errorf("%s: %w", part[2+i], err)
+		}
+	}
+	*l = append(*l, next)
+	return nil
 }
 
 // rigStem is the name of a rig file without its endings.

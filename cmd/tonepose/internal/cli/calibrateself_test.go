@@ -27,7 +27,7 @@ func TestCalibrateSelf(t *testing.T) {
 	}
 	found := filepath.Join(b.dir, "found.rig.yaml")
 	sum := calibrated(t, recording, "--rig", b.drawn, "--self", "--intervals", truth, "--out", found,
-		"--length", "e1,e5,"+fmt.Sprintf("%.9f", length(built, 0, 4))+",1e-6")
+		"--length", "e1,e5,"+fmt.Sprintf("%.6fmm", 1e3*length(built, 0, 4))+",1um")
 	if c := sum.Chi2 / float64(sum.DOF); math.Abs(c-1) > 3*math.Sqrt(2/float64(sum.DOF))+0.02 {
 		t.Errorf("chi-square %.1f of %d", sum.Chi2, sum.DOF)
 	}

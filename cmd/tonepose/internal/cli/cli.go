@@ -102,6 +102,14 @@ func one(cmd *cobra.Command, args []string) error {
 	return nil
 }
 
+// none refuses any argument.
+func none(cmd *cobra.Command, args []string) error {
+	if len(args) > 0 {
+		return fmt.Errorf("%s: %s takes no name", args[0], cmd.CommandPath())
+	}
+	return nil
+}
+
 // needed annotates a flag without which its command can't run.
 const needed = "needed"
 

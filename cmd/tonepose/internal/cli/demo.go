@@ -21,7 +21,7 @@ the probe's poses from the samples alone, compares them with the truth, and
 leaves recordings, tables and figures in --dir.
 
 Exit code: 0 done, 1 no pose came out, 2 the call was wrong.`,
-		Args: cobra.NoArgs,
+		Args: none,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			begin := time.Now()
 			o.Tool = version()

@@ -37,6 +37,9 @@ func TestMessagesNameTheMend(t *testing.T) {
 	out := in("out")
 	solve := func(rest ...string) []string { return append([]string{"solve", recorded, "--out", out}, rest...) }
 	plan := func(rest ...string) []string { return append([]string{"plan", pipe}, rest...) }
+	calibrate := func(rest ...string) []string {
+		return append([]string{"calibrate", recorded, "--rig", pipe, "--intervals", blank, "--out", out}, rest...)
+	}
 	for _, c := range []struct {
 		args []string
 		want []string
@@ -48,6 +51,11 @@ func TestMessagesNameTheMend(t *testing.T) {
 		{plan("--noise", "5nV"), []string{"--noise 5nV: is not a noise density: write 5nV/√Hz, 5nV/rtHz or, in V/√Hz, 5e-9"}},
 		{plan("--accuracy", "0,1mm"), []string{"--accuracy 0,1mm: the decimal sign is a point: write 0.1mm"}},
 		{plan("--seed", "1.5"), []string{"--seed 1.5: must be a whole number from 0 on"}},
+		{[]string{"rig", "new", in("mine.rig.yaml")}, []string{"mine.rig.yaml: tonepose rig new takes no name", "mine.rig.yaml writes it there"}},
+		{[]string{"rig", pipe}, []string{"pipe-bench.rig.yaml: is no command of rig", "tonepose rig check"}},
+		{calibrate("--length", "e1,e5,400,mm"), []string{"--length e1,e5,400,mm: mm: is not a length: write 30mm or, in metres, 0.03"}},
+		{calibrate("--length", "e1,e5,0.4"), []string{"must be two emitters, their distance and its one sigma, as e1,e5,400mm,0.1mm"}},
+		{calibrate("--length", "e1,e5,400mm,0"), []string{"0: must be positive"}},
 		{[]string{"rig", "check", rig("indent.yaml", "  current_a_peak", "   current_a_peak")}, []string{"indent.yaml:12: wrong indentation", "it stands 3 spaces in; the depth of line 10 is 2"}},
 		{[]string{"rig", "check", rig("rate.yaml", "sample_rate_hz", "rate")}, []string{"rate.yaml:3: rate = 100000.0: unknown key", "did you mean sample_rate_hz?"}},
 		{[]string{"rig", "check", rig("loop.yaml", "type: loop", "type: Loop")}, []string{"loop.yaml:14: emitters[0].model.type = Loop: is not a model type (and in lines 24, 34", "did you mean loop?"}},

@@ -27,7 +27,12 @@ tonepose help rig explains every key.
 Exit code: 0 done, 2 the call or the file was wrong.`,
 		Example: `  tonepose rig new --layout ring --emitters 8 --coils 3 --out bench.rig.yaml
   tonepose rig check bench.rig.yaml --out drawing`,
-		Args: cobra.NoArgs,
+		Args: func(c *cobra.Command, args []string) error {
+			if len(args) > 0 {
+				return withHint(fmt.Errorf("rig %s: is no command of rig", args[0]), "tonepose rig check %s reads a rig file", args[0])
+			}
+			return nil
+		},
 		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	c.AddCommand(newRigNew(s), newRigCheck(s), newRigSchema(s))
@@ -47,7 +52,12 @@ replaced by the bench's own. Tones are left out, for plan to choose.
 Exit code: 0 done, 2 the call was wrong.`,
 		Example: `  tonepose rig new --layout plate --emitters 9 --coils 1 --out board.rig.yaml
   tonepose rig new --channels sound-card --emitters 6 --coils 2 --out card.rig.yaml`,
-		Args: cobra.NoArgs,
+		Args: func(c *cobra.Command, args []string) error {
+			if len(args) > 0 {
+				return withHint(none(c, args), "--out %s writes it there", args[0])
+			}
+			return nil
+		},
 		RunE: func(*cobra.Command, []string) error {
 			o.SoundCard = channels == "sound-card"
 			if o.RateHz == 0 {
@@ -138,7 +148,7 @@ know: rig check does.
 
 Exit code: 0 done.`,
 		Example: "  tonepose rig schema > rig.schema.json",
-		Args:    cobra.NoArgs,
+		Args:    none,
 		RunE: func(*cobra.Command, []string) error {
 			text, err := rig.Schema()
 			if err != nil {

@@ -52,8 +52,20 @@ func TestRigNewCanBePlanned(t *testing.T) {
 	for _, layout := range skeleton.Layouts {
 		for n := 1; n <= 64; n++ {
 			text := skeleton.Rig(skeleton.Options{Name: "x", Layout: layout, Emitters: n, SizeM: 0.3, Coils: 1 + n%3, SoundCard: n%2 == 0, RateHz: 48000})
-			if _, err := rig.Parse("new", []byte(text), rig.Options{AllowMissingTones: true}); err != nil {
+			r, err := rig.Parse("new", []byte(text), rig.Options{AllowMissingTones: true})
+			if err != nil {
 				t.Fatalf("%s of %d: %v", layout, n, err)
+			}
+			// What a calibration speaks in is stated of every coil.
+			for _, e := range r.Emitters {
+				if to := e.Tolerance; to.CenterM == 0 || to.AxisRad == 0 || to.Strength == 0 {
+					t.Errorf("%s of %d: tolerance of %s is %+v", layout, n, e.Name, to)
+				}
+			}
+			for _, c := range r.Sensors[0].Coils {
+				if to := c.Tolerance; to.CenterM == 0 || to.AxisRad == 0 || to.Sensitivity == 0 {
+					t.Errorf("%s of %d: tolerance of coil on channel %d is %+v", layout, n, c.Channel, to)
+				}
 			}
 		}
 	}

@@ -28,6 +28,8 @@ type Rests struct {
 	// Beside are rests at none of the stations, Missing the stations at which no rest was found.
 	Beside  []Rest   `json:"beside"`
 	Missing []string `json:"missing"`
+
+	left []tables.Station // the missing
 }
 
 // Rest is one of them, a little inside of it.
@@ -50,11 +52,11 @@ const (
 	movedBy = 4
 	// shaken is how far couplings may change at rest, relative: boards tremble, drives wander.
 	shaken = 1e-3
-	// windowsPerStation is into how many windows a station's share of the recording is cut at first.
-	windowsPerStation = 16
-	mostOverlap       = 4 // windows that have a sample in common, where tones are too close for shorter ones
-	// leastWindows are needed for a rest: one at each end is left out, or half of one where they overlap, which
-	// then have too little of the move in their tapers to show it.
+	// hopsPerStation is into how many steps from window to window a station's share of the recording is cut at first.
+	hopsPerStation = 16
+	mostOverlap    = 4 // windows that have a sample in common, where tones are too close for shorter ones; else two
+	// leastWindows are needed for a rest; half of the first and the last, of which too little may lie in the move to
+	// show it, is left out.
 	leastWindows = 4
 	// lever turns an angle between poses into a length [m].
 	lever = 0.1
@@ -70,43 +72,57 @@ func (in *Inspection) findRests(ctx context.Context, r *recording.Reader, b *ben
 	}
 	var unlike error // the plan: of the first attempt
 	least := in.shortest()
-	for hop := min(0.05, r.Info().Duration()/float64(windowsPerStation*len(stations))); ; hop /= 2 {
-		found := &Rests{Plan: plan, Found: []Rest{}, Beside: []Rest{}, Missing: []string{}}
-		watches, err := in.watch(ctx, r, b, survey, max(least, hop), max(hop, least/mostOverlap), progress)
+	for hop := min(0.05, r.Info().Duration()/float64(hopsPerStation*len(stations))); ; hop /= 2 {
+		found := &Rests{Plan: plan, Found: []Rest{}, Beside: []Rest{}}
+		watches, err := in.watch(ctx, r, b, survey, max(least, 2*hop), max(hop, least/mostOverlap), progress)
 		if err != nil {
 			return err
 		}
-		like := true
+		var mismatch error
 		for i, w := range watches {
 			own := slices.DeleteFunc(slices.Clone(stations), func(s tables.Station) bool { return s.Sensor != w.sensor })
-			mismatch, err := found.match(w.rests, own, i, b)
+			other, err := found.match(w.rests, own, i, b)
 			if err != nil {
 				return err
 			}
-			if mismatch != nil {
-				unlike, like = cmp.Or(unlike, mismatch), false
-			}
+			mismatch = cmp.Or(mismatch, other)
 		}
-		if like && found.better(in.Rests) {
+		switch {
+		case mismatch != nil:
+			unlike = cmp.Or(unlike, mismatch)
+		case in.Rests == nil:
 			in.Rests = found
+		default:
+			in.Rests.add(found)
 		}
-		if in.Rests != nil && len(in.Rests.Missing) == 0 && (!in.Rests.ByOrder || b.Rig().Playback != nil) || hop <= least/mostOverlap {
+		if in.Rests != nil && len(in.Rests.left) == 0 || hop <= least/mostOverlap {
 			break
 		}
 	}
 	if in.Rests == nil {
 		return unlike
 	}
+	in.Rests.Missing = []string{}
+	for _, s := range in.Rests.left {
+		in.Rests.Missing = append(in.Rests.Missing, s.Name())
+	}
 	slices.SortStableFunc(in.Rests.Found, func(x, y Rest) int { return x.Line - y.Line })
 	return nil
 }
 
-// better than others, or than none: numbered by poses, and with fewer stations missing.
-func (out *Rests) better(than *Rests) bool {
-	if than == nil || out.ByOrder != than.ByOrder {
-		return than == nil || than.ByOrder
+// add takes the rests at stations that are missing from what shorter windows found.
+func (out *Rests) add(shorter *Rests) {
+	for _, rest := range shorter.Found {
+		if slices.ContainsFunc(out.left, func(s tables.Station) bool { return s.Line == rest.Line }) {
+			out.Found = append(out.Found, rest)
+			out.Beside = slices.DeleteFunc(out.Beside, func(b Rest) bool {
+				return b.Sensor == rest.Sensor && b.StartS < rest.StopS && rest.StartS < b.StopS
+			})
+		}
 	}
-	return len(out.Missing) < len(than.Missing)
+	out.left = slices.DeleteFunc(out.left, func(s tables.Station) bool {
+		return !slices.ContainsFunc(shorter.left, func(o tables.Station) bool { return o.Line == s.Line })
+	})
 }
 
 // watch goes through the recording once and finds where the couplings of each sensor rest.
@@ -136,7 +152,7 @@ func (in *Inspection) watch(ctx context.Context, r *recording.Reader, b *bench.B
 type watch struct {
 	sensor  string
 	window  float64
-	hop     float64 // from one window to the next
+	hop     float64 // from one window's start to the next
 	matrix  coupling.Matrix
 	began   float64 // of the windows that agree
 	windows int
@@ -189,11 +205,10 @@ func (w *watch) moved() bool {
 	return square > movedBy*float64(count)
 }
 
-// end keeps the windows that agreed, but for the first and the last, if they are enough.
+// end keeps the windows that agreed, from the middle of the first to that of the last, if they are enough.
 func (w *watch) end() {
 	if n := w.windows; n >= leastWindows {
-		inside := max(w.hop, w.window/2)
-		rest := Rest{Sensor: w.sensor, StartS: w.began + inside, StopS: w.began + float64(n-1)*w.hop + w.window - inside, OffM: math.NaN(), OffRad: math.NaN()}
+		rest := Rest{Sensor: w.sensor, StartS: w.began + w.window/2, StopS: w.began + float64(n-1)*w.hop + w.window/2, OffM: math.NaN(), OffRad: math.NaN()}
 		apart := float64(n) * w.hop / w.window // windows of which no two overlap
 		for i, v := range w.sum {
 			rest.couplings.Value = append(rest.couplings.Value, real(v)/float64(n))
@@ -265,7 +280,7 @@ func (out *Rests) match(rests []Rest, stations []tables.Station, sensor int, b *
 	}
 	for s := range stations {
 		if !taken[s] {
-			out.Missing = append(out.Missing, stations[s].Name())
+			out.left = append(out.left, stations[s])
 		}
 	}
 	return nil, nil

@@ -172,8 +172,12 @@ func (p *page) rests(r *inspect.Rests) {
 	} else {
 		p.line("off, turned: how far the pose that the rig gives is from the station's")
 	}
-	for _, at := range r.Beside {
+	const most = 8
+	for _, at := range r.Beside[:min(most, len(r.Beside))] {
 		p.line("rest of %s from %.3f to %.3f s: at none of the stations", at.Sensor, at.StartS, at.StopS)
+	}
+	if n := len(r.Beside) - most; n > 0 {
+		p.line("and %d more at none of the stations (--json lists all)", n)
 	}
 	if len(r.Missing) > 0 {
 		p.line("no rest found: station %s", strings.Join(r.Missing, ", "))

@@ -62,6 +62,8 @@ func Rig(o Options) string {
 		line("- {name: drive, full_scale_v: %s}   # the common shunt of all emitters", fullScale(o))
 	}
 	line("emitters:                         # the driven coils; tone_hz is left out: plan chooses it")
+	line("# A tolerance says how well drawing and maker are to be believed, one sigma each: metres, radians (1° is 0.0175) and shares.")
+	line("# Calibrate goes by it, and says by how many of these sigmas a coil stands elsewhere. Of a current that nothing measures, solve too.")
 	side := int(math.Ceil(math.Sqrt(float64(o.Emitters))))
 	pitch := o.SizeM / float64(max(1, side-1))
 	former := math.Max(1e-3, math.Round(0.1e3*o.SizeM)/1e3) // in whole millimetres, as they are turned
@@ -70,10 +72,14 @@ func Rig(o Options) string {
 		line("  current_a_peak: 0.5             # peak; 0.35 A rms is 0.5 A peak")
 		if o.SoundCard {
 			line("  phase_deg: %-4d                 # of the current at the file's first sample", i*i*180/o.Emitters%360)
-			line("  tolerance: {current: 0.02}      # nothing measures the current: how well it is known")
 		} else {
 			line("  reference: {channel: drive, transimpedance_ohm: 0.5}   # volts at the channel per ampere: the shunt")
 		}
+		known := "" // of the current
+		if o.SoundCard {
+			known = "current: 0.02, " // nothing measures it
+		}
+		line("  tolerance: {%scenter_m: 0.001, axis_rad: 0.02, strength: 0.02}", known)
 		center := r3.Vec{X: pitch*float64(i%side) - half, Y: pitch*float64(i/side) - half}
 		axis := []r3.Vec{{X: 0.4, Z: 1}, {Y: 0.4, Z: 1}, {X: -0.4, Z: 1}, {Y: -0.4, Z: 1}}[i%4]
 		turn := 2 * math.Pi * float64(i) / float64(o.Emitters)
@@ -94,7 +100,8 @@ func Rig(o Options) string {
 	line("  coils:                          # in the sensor's own frame; axes by the right hand along the wound wire")
 	for k := range o.Coils {
 		axis := [3]string{"[0, 0, 1]", "[1, 0, 0]", "[0, 1, 0]"}[k]
-		line("  - {channel: rx%d, center_m: [0, 0, %.4g], axis: %s, area_turns_m2: 0.004, radius_m: 0.004}   # 80 turns of 4 mm", k+1, 0.006*float64(k), axis)
+		line("  - {channel: rx%d, center_m: [0, 0, %.4g], axis: %s, area_turns_m2: 0.004, radius_m: 0.004,   # 80 turns of 4 mm", k+1, 0.006*float64(k), axis)
+		line("     tolerance: {center_m: 0.0002, axis_rad: 0.015, sensitivity: 0.03}}")
 	}
 	return b.String()
 }
