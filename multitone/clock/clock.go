@@ -262,6 +262,9 @@ func (t *Tracker) start(primeLen int) error {
 		}
 	}
 	t.coarse()
+	if t.folds == 1 {
+		t.slips.most = t.longestSlip() // now, that no Look has to
+	}
 	t.segment = t.segment[:0]
 	for i := range t.groups {
 		g := &t.groups[i]

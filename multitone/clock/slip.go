@@ -81,9 +81,6 @@ func (t *Tracker) repair(blocks []block) {
 		return // pickups move
 	}
 	s := &t.slips
-	if s.most == 0 {
-		s.most = t.longestSlip()
-	}
 	for k := range blocks {
 		b := &blocks[k]
 		t.turnBack(b, s.lost)
