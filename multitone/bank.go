@@ -21,32 +21,32 @@ type Framing struct {
 	NoBend bool
 }
 
+func (f *Framing) shape() shape { return shape{f.Length, f.Cosine} }
+
 // maxHeld bounds how many frames wait for the noise estimate.
 const maxHeld = 256
 
 // Bank measures all tones on all channels in successive windows. Windows that
 // overlap by exactly half are the cheapest: two share their sums.
 type Bank struct {
-	cfg        Config
-	framing    Framing
-	precision  Precision // Auto until the first samples
-	scale      []float64 // [V] of a unit of the samples, by channel
-	analysis   *analysis
-	direct     *direct     // of windows up to maxDirect
-	projection *projection // of longer ones
-	scratch    []complex128
-	bows       bows   // along a window that is projected in chunks
-	meter      *meter // nil without noise
-	omitted    omissions
-	remainder  *remainder // of windows of which samples are left out
-	counts     feed[int16]
-	floats     feed[float64]
-	planar     []float64 // interleaved by Write
-	next       int64     // start of the next frame
-	metered    int64     // start of the meter's next window
-	frame      Frame
-	held       []Frame // until the noise estimate has seen enough
-	holding    bool
+	cfg       Config
+	framing   Framing
+	precision Precision // Auto until the first samples
+	scale     []float64 // [V] of a unit of the samples, by channel
+	fit
+	scratch   []complex128
+	bows      bows   // along a window that is projected in chunks
+	meter     *meter // nil without noise
+	omitted   omissions
+	remainder *remainder // of windows of which samples are left out
+	counts    feed[int16]
+	floats    feed[float64]
+	planar    []float64 // interleaved by Write
+	next      int64     // start of the next frame
+	metered   int64     // start of the meter's next window
+	frame     Frame
+	held      []Frame // until the noise estimate has seen enough
+	holding   bool
 }
 
 // NewBank prepares a bank.
@@ -66,7 +66,7 @@ func NewBank(c Config, f Framing) (*Bank, error) {
 	c.Tones = slices.Clone(c.Tones)
 	b := &Bank{cfg: c, framing: f, holding: !f.NoNoise, scale: slices.Repeat([]float64{1}, c.Channels)}
 	var err error
-	if b.analysis, err = newAnalysis(&b.cfg, shape{f.Length, f.Cosine}, f.NoBend); err != nil {
+	if b.analysis, err = newAnalysis(&b.cfg, f.shape(), f.NoBend); err != nil {
 		return nil, err
 	}
 	b.frame = b.cfg.newFrame()
@@ -79,48 +79,11 @@ func (b *Bank) start(p Precision) error {
 		p = b.framing.Precision
 	}
 	b.precision = p
-	return b.prepare()
-}
-
-// prepare makes the tables for the frequencies now set.
-func (b *Bank) prepare() error {
-	b.remainder = nil
-	b.tabulate()
-	if b.framing.NoNoise {
-		return nil
-	}
-	length := b.cfg.meterLength(b.framing.Length)
-	if b.meter != nil {
-		length = b.meter.probes.length
-	}
-	probes, err := newProbes(&b.cfg, length, bankProbes, b.precision)
-	if err != nil {
+	if err := b.fit.tabulate(&b.cfg, &b.framing, p, nil); err != nil {
 		return err
 	}
-	if b.meter == nil {
-		b.meter = newMeter(probes, b.cfg.Channels, pooledWindows, b.scale)
-	} else {
-		b.meter.use(probes)
-	}
+	b.use(b.fit)
 	return nil
-}
-
-// tabulate makes the tables of the joint fit.
-func (b *Bank) tabulate() {
-	a, n := b.analysis, b.framing.Length
-	if n > maxDirect {
-		b.projection = newProjection(&b.cfg, a)
-		b.scratch = make([]complex128, b.cfg.Channels*len(a.omega))
-		return
-	}
-	tones, rows := len(b.cfg.Tones), len(b.cfg.Tones)+len(a.bends)
-	if b.direct == nil || b.direct.rows != rows {
-		b.direct = newDirect(b.precision, n, rows, b.cfg.Channels, n%2 == 0 && b.framing.Hop == n/2)
-	}
-	b.direct.set(0, tabulate(a.shape, a.omega, a.estimator))
-	if len(a.bends) > 0 {
-		b.direct.set(tones, tabulate(a.shape, a.omega, a.bend))
-	}
 }
 
 // Tune sets the tones' frequencies [Hz] in the ADC's clock for the windows
@@ -129,34 +92,29 @@ func (b *Bank) Tune(hz []float64) error {
 	for k := range b.cfg.Tones {
 		b.cfg.Tones[k].Hz = hz[k]
 	}
-	return b.tuned()
-}
-
-// tuned takes in what was changed of the configuration.
-func (b *Bank) tuned() error {
 	if err := b.cfg.check(); err != nil {
 		return err
 	}
-	var err error
-	if b.analysis, err = newAnalysis(&b.cfg, b.analysis.shape, b.framing.NoBend); err != nil || b.precision == Auto {
-		return err
+	next, err := b.cfg.newFit(&b.framing, b.precision, b.probes)
+	if err == nil {
+		b.use(next)
 	}
-	return b.prepare()
+	return err
 }
 
-// Disturb sets the lines that disturb the windows that follow: as Config.Lines and
-// Config.Foreign say.
-func (b *Bank) Disturb(lines []float64, foreign []Line) error {
-	b.cfg.Lines, b.cfg.Foreign = lines, foreign
-	if b.meter == nil {
-		return b.tuned()
+// use measures the windows that follow with another fit.
+func (b *Bank) use(f fit) {
+	b.fit, b.remainder = f, nil
+	if f.projection != nil {
+		b.scratch = make([]complex128, b.cfg.Channels*len(f.analysis.omega))
 	}
-	known, windows := slices.Clone(b.meter.variances()), b.meter.windows
-	if err := b.tuned(); err != nil {
-		return err
+	switch {
+	case f.probes == nil:
+	case b.meter == nil:
+		b.meter = newMeter(f.probes, b.cfg.Channels, pooledWindows, b.scale)
+	default:
+		b.meter.use(f.probes)
 	}
-	b.meter.adopt(known, windows)
-	return nil
 }
 
 // Skip passes over the samples that would come next, up to number to: windows that

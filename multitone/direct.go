@@ -15,7 +15,6 @@ const maxDirect = 16384
 // numbers.
 type direct struct {
 	length, channels int
-	rows             int
 	paired           bool
 	sums             summer
 	first, last      []complex128 // of the window's blocks; only last unless paired
@@ -24,7 +23,7 @@ type direct struct {
 }
 
 func newDirect(p Precision, length, rows, channels int, paired bool) *direct {
-	d := &direct{length: length, channels: channels, rows: rows, paired: paired, firstAt: -1}
+	d := &direct{length: length, channels: channels, paired: paired, firstAt: -1}
 	if paired {
 		d.sums = newSummer(p, length/2, 2*rows, channels)
 		d.first = make([]complex128, d.sums.Size())

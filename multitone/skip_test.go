@@ -73,9 +73,9 @@ func TestABankSkips(t *testing.T) {
 func TestABankTakesInLines(t *testing.T) {
 	x := hum(16000, 8000)
 	for name, tell := range map[string]func(*Bank) error{
-		"line": func(b *Bank) error { return b.Disturb([]float64{1250}, nil) },
+		"line": func(b *Bank) error { return b.Renew(b.Renewal([]float64{1250}, nil)) },
 		"foreign": func(b *Bank) error {
-			return b.Disturb(nil, []Line{{Hz: 1250, SigmaHz: 1e-3, Power: []float64{4}, Noise: []float64{1e-6}}})
+			return b.Renew(b.Renewal(nil, []Line{{Hz: 1250, SigmaHz: 1e-3, Power: []float64{4}, Noise: []float64{1e-6}}}))
 		},
 		"nothing": func(*Bank) error { return nil },
 	} {
@@ -109,6 +109,54 @@ func TestABankTakesInLines(t *testing.T) {
 		// Noise of 1e-3 V makes some 1e-3·√(2·1.5/200) = 1.2e-4 V of a component.
 		if name == "nothing" && worst < 0.01 || name != "nothing" && worst > 8e-4 {
 			t.Errorf("%s: off by up to %.3g V", name, worst)
+		}
+	}
+}
+
+// Lines that are prepared beside the bank's work give the same frames as lines that it
+// takes in at once, also where it was tuned meanwhile.
+func TestARenewalBesideTheWork(t *testing.T) {
+	x := hum(64000, 32000)
+	lines, foreign := []float64{1250}, []Line{{Hz: 1700, SigmaHz: 1e-3, Power: []float64{1e-4}, Noise: []float64{1e-6}}}
+	for _, length := range []int{200, 201, 20000} { // half windows shared, none, in chunks
+		for _, tuned := range []bool{false, true} {
+			run := func(beside bool) (all []complex128) {
+				b, err := NewBank(Config{SampleRate: 20000, Channels: 1, Tones: []Tone{{Hz: 1000}}}, Framing{Length: length, Hop: max(100, length/10)})
+				if err != nil {
+					t.Fatal(err)
+				}
+				var r *Renewal
+				prepared := make(chan error, 1)
+				for at := 0; at < len(x); at += 200 {
+					switch {
+					case at == 24000 && beside:
+						r = b.Renewal(lines, foreign)
+						go func() { prepared <- r.Prepare() }()
+					case at == 28000 && tuned:
+						err = b.Tune([]float64{1000.5})
+					case at == 32000 && beside:
+						if err = <-prepared; err == nil {
+							err = b.Renew(r)
+						}
+					case at == 32000:
+						err = b.Renew(b.Renewal(lines, foreign))
+					}
+					if err != nil {
+						t.Fatal(err)
+					}
+					err := b.Write([][]float64{x[at : at+200]}, func(f *Frame) error {
+						all = append(all, f.Phasor[0], complex(f.Variance[0], f.Bend))
+						return nil
+					})
+					if err != nil {
+						t.Fatal(err)
+					}
+				}
+				return all
+			}
+			if at, beside := run(false), run(true); len(at) == 0 || !slices.Equal(at, beside) {
+				t.Errorf("windows of %d, tuned: %t: frames differ", length, tuned)
+			}
 		}
 	}
 }

@@ -52,7 +52,7 @@ func TestABurstIsCaptured(t *testing.T) {
 			hop = length
 		}
 		info := recording.Info{SampleRate: rate, Channels: 2, Names: []string{"drive", "rx"}, Samples: -1}
-		src := &bursting{toned{dripping{info: info, end: c.end}, 150, rand.New(rand.NewPCG(1, 2)), 1 << 30}, make(chan struct{}), make(chan struct{})}
+		src := &bursting{toned{dripping{info: info, end: c.end}, 150, rand.New(rand.NewPCG(1, 2)), 1 << 30, 0}, make(chan struct{}), make(chan struct{})}
 		m := Measurement{Tones: []multitone.Tone{{Name: "a", Hz: 1000, Reference: multitone.OnChannel(0)}}, Windows: Windows{Length: 10e-3, Hop: step}}
 		captured := (int64(captureSeconds*rate)-length)/hop + 1
 		next, windows, skipped := int64(0), int64(0), int64(0)

@@ -44,8 +44,8 @@ func Follow(ctx context.Context, src Source, mode clock.Mode, m Measurement, use
 	}
 	cadence := newCadence(info, &m.Windows)
 	ring := newRing(src, info.Int16 && m.Windows.Successive(), cadence)
-	f := &follower{info: info, block: int(cadence.longest()), hop: int64(math.Round(hop * info.SampleRate)), mode: mode, m: &m, finder: newFinder(), ring: ring}
-	defer f.finder.close()
+	f := &follower{info: info, block: int(cadence.longest()), hop: int64(math.Round(hop * info.SampleRate)), mode: mode, m: &m, assistant: newAssistant(), ring: ring}
+	defer f.assistant.close()
 	if err := f.open(0); err != nil {
 		return nil, nil, err
 	}
@@ -61,7 +61,7 @@ func Follow(ctx context.Context, src Source, mode clock.Mode, m Measurement, use
 		}
 	}
 	if err == nil && f.meter != nil {
-		err = f.meter.flush()
+		err = f.meter.close()
 	}
 	if failed := f.queue.wait(); failed != nil {
 		err = failed
@@ -80,22 +80,22 @@ func Follow(ctx context.Context, src Source, mode clock.Mode, m Measurement, use
 // follower is the state of Follow. From one break of time to the next lasts a session,
 // with a clock, faults and a numbering of samples of its own.
 type follower struct {
-	info     recording.Info
-	block    int   // samples
-	hop      int64 // samples from one frame to the next; 0: not known
-	mode     clock.Mode
-	m        *Measurement
-	finder   *finder
-	ring     *ring
-	queue    *queue
-	observer *Observer
-	base     int64   // first sample of the session
-	next     int64   // the sample to come, in the session's numbering
-	held     []Block // until the clock is captured
-	meter    *meter  // nil until then
-	undriven bool    // no drive is there to capture a clock from
-	skipped  int     // windows before the session that no frame has told of
-	strides  strides // of the clock
+	info      recording.Info
+	block     int   // samples
+	hop       int64 // samples from one frame to the next; 0: not known
+	mode      clock.Mode
+	m         *Measurement
+	assistant *assistant
+	ring      *ring
+	queue     *queue
+	observer  *Observer
+	base      int64   // first sample of the session
+	next      int64   // the sample to come, in the session's numbering
+	held      []Block // until the clock is captured
+	meter     *meter  // nil until then
+	undriven  bool    // no drive is there to capture a clock from
+	skipped   int     // windows before the session that no frame has told of
+	strides   strides // of the clock
 
 	survey    *Survey    // of the last session that was measured
 	averaging *Averaging // alike
@@ -104,7 +104,7 @@ type follower struct {
 // open begins a session at a sample.
 func (f *follower) open(at int64) (err error) {
 	if f.meter != nil {
-		if err := f.meter.flush(); err != nil {
+		if err := f.meter.close(); err != nil {
 			return err
 		}
 	}
@@ -119,9 +119,8 @@ func (f *follower) open(at int64) (err error) {
 	if at > 0 {
 		info.Captures = nil
 	}
-	f.finder.restart()
 	if f.observer, err = newObserver(info, f.m.Tones, f.mode); err == nil {
-		f.observer.finder = f.finder
+		f.observer.finder = &finder{assistant: f.assistant}
 		f.observer.monitor.InBlocks()
 		if f.m.Volts != nil {
 			f.observer.tracker.Expect(f.m.Volts)
@@ -206,11 +205,16 @@ func (f *follower) write(b *filled) error {
 				b.Reset = false
 				return f.write(b)
 			}
-		}
-		if fresh {
-			if err := f.meter.renew(f.survey); err != nil {
-				return err
+			if fresh {
+				if err := f.meter.prepare(survey, f.assistant, f.next); err != nil {
+					return err
+				}
 			}
+		}
+	}
+	if r := f.meter.renewing; r != nil && f.next >= r.due {
+		if err := f.meter.renew(); err != nil {
+			return err
 		}
 	}
 	f.meter.arrived = b.Arrived

@@ -186,6 +186,9 @@ type meter struct {
 	following int64 // start of the frame that follows the last
 	skipped   int   // windows before the session that no frame has told of
 
+	renewing *task[*renewal] // for other lines in a live stream; nil: none is prepared
+	renewed  bool            // the lines are others than at the beginning
+
 	screen *screen
 	frames framer  // of windows or of a low-pass
 	queue  *queue  // behind frames

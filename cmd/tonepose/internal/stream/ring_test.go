@@ -200,7 +200,8 @@ type toned struct {
 	dripping
 	ppm    float64
 	random *rand.Rand
-	most   int // samples of a read
+	most   int   // samples of a read
+	hum    int64 // first sample of the mains on the second channel; 0: never
 }
 
 func (s *toned) ReadInt16([]int16) (int, error) { panic("floats") }
@@ -214,6 +215,10 @@ func (s *toned) ReadPlanar(dst [][]float64) (int, error) {
 		phase := 2 * math.Pi * 1000 * (1 + s.ppm*1e-6) * float64(s.at+int64(i)) / s.info.SampleRate
 		noise := math.Sin(1e9 * math.Sin(float64(s.at+int64(i)))) // depends on the sample alone
 		dst[0][i], dst[1][i] = math.Cos(phase), 0.1*math.Cos(phase-1)+1e-4*noise
+		if s.hum > 0 && s.at+int64(i) >= s.hum {
+			turns := 50 * float64(s.at+int64(i)) / s.info.SampleRate
+			dst[1][i] += 0.02*math.Cos(2*math.Pi*3*turns) + 0.02*math.Cos(2*math.Pi*5*turns) + 0.02*math.Cos(2*math.Pi*25*turns)
+		}
 	}
 	s.at += int64(n)
 	return n, nil
@@ -226,7 +231,7 @@ func TestFramesDoNotDependOnThePaceOfTheSource(t *testing.T) {
 	tones := []multitone.Tone{{Name: "a", Hz: 1000, Reference: multitone.OnChannel(0)}}
 	follow := func(most int) (all []string) {
 		info := recording.Info{SampleRate: 20000, Channels: 2, Names: []string{"drive", "rx"}, Samples: -1}
-		src := &toned{dripping{info: info, end: 6 * 20000, waits: true, gaps: []Gap{{At: 30011}}}, 150, rand.New(rand.NewPCG(5, uint64(most))), most}
+		src := &toned{dripping{info: info, end: 6 * 20000, waits: true, gaps: []Gap{{At: 30011}}}, 150, rand.New(rand.NewPCG(5, uint64(most))), most, 36000}
 		_, _, err := Follow(t.Context(), src, clock.Common, Measurement{Tones: tones, Windows: Windows{Length: 10e-3, Hop: 5e-3}, Note: func(n Note) {
 			all = append(all, told(n.Time, n.Text))
 		}}, func(m *Measured) error {

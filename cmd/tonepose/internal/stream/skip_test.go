@@ -33,7 +33,7 @@ func TestSlowUseSkipsWindows(t *testing.T) {
 	defer goleak.VerifyNone(t)
 	const rate = 20000
 	info := recording.Info{SampleRate: rate, Channels: 2, Names: []string{"drive", "rx"}, Samples: -1}
-	src := &hurried{toned{dripping{info: info}, 150, rand.New(rand.NewPCG(1, 2)), 1 << 30}, make(chan int), make(chan struct{})}
+	src := &hurried{toned{dripping{info: info}, 150, rand.New(rand.NewPCG(1, 2)), 1 << 30, 0}, make(chan int), make(chan struct{})}
 	m := Measurement{Tones: []multitone.Tone{{Name: "a", Hz: 1000, Reference: multitone.OnChannel(0)}}, Windows: Windows{Length: 10e-3, Hop: 5e-3}}
 	type used struct {
 		start   int64
