@@ -15,6 +15,7 @@ import (
 
 	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/fieldmodels/mutual"
@@ -43,6 +44,8 @@ type Options struct {
 	Reach      float64 // how far a lag is looked for [s]
 	Confidence float64 // of the intervals, as 0.95
 	Resamples  int     // of the bootstrap; 0: its default; negative: no intervals
+
+	Progress stream.Progress
 }
 
 // Result is the poses of one run beside their truth.
@@ -88,7 +91,10 @@ func Compare(ctx context.Context, dir, truth string, o Options) (*Result, error)
 	if a.truth, err = a.readTruth(truth); err != nil {
 		return nil, err
 	}
+	read := int64(0)
 	for row, err := range r.All() {
+		read++
+		o.Progress.Report("read", read, 0)
 		if err := errors.Join(err, ctx.Err()); err != nil {
 			return nil, err
 		}

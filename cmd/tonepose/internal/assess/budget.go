@@ -1,6 +1,7 @@
 package assess
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"path/filepath"
@@ -67,7 +68,7 @@ var budgetNames = [budgetSources]string{
 // the parts of the error model that solve weighed by, and what poses state beyond
 // that since they do not fit, or moved inside a window. Where the rig was not
 // calibrated its tolerances add, which solve knows nothing of.
-func (a *Result) Budget(dir, sensor string, coverage float64) (*Budget, error) {
+func (a *Result) Budget(ctx context.Context, dir, sensor string, o *Options) (*Budget, error) {
 	part := a.Sensor(sensor)
 	if len(part.Samples) == 0 {
 		return nil, nil
@@ -85,6 +86,7 @@ func (a *Result) Budget(dir, sensor string, coverage float64) (*Budget, error) {
 	for i := 0; i < len(part.Samples); i += step {
 		chosen[part.Samples[i].Time] = i
 	}
+	o.Progress.Report("budget", 0, int64(len(chosen)))
 	couplings, err := readCouplings(dir, a.Rig, index, chosen)
 	if err != nil {
 		return nil, err
@@ -101,6 +103,10 @@ func (a *Result) Budget(dir, sensor string, coverage float64) (*Budget, error) {
 	}
 	var observed [6]float64
 	for i, c := range couplings {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		o.Progress.Report("budget", int64(b.Poses), int64(len(couplings)))
 		sample, raw := part.Samples[i], part.Rows[i].raw
 		parts, err := s.Contributions(c, raw, unweighed)
 		if err != nil {
@@ -150,7 +156,7 @@ func (a *Result) Budget(dir, sensor string, coverage float64) (*Budget, error) {
 			b.Lines = append(b.Lines, line)
 		}
 	}
-	b.Factor = budget.CoverageFactor(math.Inf(1), coverage)
+	b.Factor = budget.CoverageFactor(math.Inf(1), o.Confidence)
 	for c := range 6 {
 		b.Expanded[c], b.Observed[c] = b.Factor*b.Combined[c], math.Sqrt(observed[c]/n)
 	}

@@ -184,7 +184,7 @@ func TestBudgetIsWhatThePosesState(t *testing.T) {
 	for name, file := range map[string]string{"calibrated": built, "drawn": drawn} {
 		t.Run(name, func(t *testing.T) {
 			dir, a := solved(t, file, recorded("-validation.sigmf-meta"), recorded("-validation.truth.csv"))
-			budget, err := a.Budget(dir, r.Sensors[0].Name, 0.95)
+			budget, err := a.Budget(t.Context(), dir, r.Sensors[0].Name, &assess.Options{Confidence: 0.95})
 			if err != nil {
 				t.Fatal(err)
 			}

@@ -93,6 +93,7 @@ func (a *Result) summarise(ctx context.Context, dir string, o *Options) (*Summar
 				return nil, err
 			}
 		}
+		o.Progress.Report("lag and drift", 0, 0)
 		if s.Lag, err = part.lag(a.truth[name], o.Reach); err != nil {
 			return nil, err
 		}
@@ -100,7 +101,7 @@ func (a *Result) summarise(ctx context.Context, dir string, o *Options) (*Summar
 			return nil, err
 		}
 		if o.Budget {
-			if s.Budget, err = a.Budget(dir, name, o.Confidence); err != nil {
+			if s.Budget, err = a.Budget(ctx, dir, name, o); err != nil {
 				return nil, fmt.Errorf("%s: %w", dir, err)
 			}
 		}
@@ -114,5 +115,6 @@ func (a *Result) report(ctx context.Context, o *Options) (*assessment.Report, er
 	if o.Resamples < 0 {
 		return &r, nil
 	}
+	o.Progress.Report("resample", 0, 0)
 	return &r, r.Bootstrap(ctx, a.Samples, all, o.Confidence, o.Resamples, o.Seed)
 }

@@ -104,12 +104,12 @@ func runAssess(ctx context.Context, dir string, o *assessOptions, s Streams) err
 		return err
 	}
 	defer figures.Abort()
-	sum, err := assess.Run(ctx, dir, o.truth, o.Options)
+	sum, err := run(s, &o.output, &o.Progress, func() (*assess.Summary, error) { return assess.Run(ctx, dir, o.truth, o.Options) })
 	if err != nil {
 		return err
 	}
 	if o.out != "" {
-		if err := report.SaveAssessment(figures, dir, sum, o.figures); err != nil {
+		if err := draw(s, &o.output, func() error { return report.SaveAssessment(figures, dir, sum, o.figures) }); err != nil {
 			return err
 		}
 		if err := figures.Commit(); err != nil {

@@ -121,7 +121,7 @@ func runCalibrate(ctx context.Context, o *calibrateOptions, s Streams) error {
 	warn(s, res.Summary.Contradictions...)
 	figures := files.Batch{Force: o.Force}
 	defer figures.Abort()
-	if err := report.SaveCalibration(&figures, rigStem(o.Out)+"-", res, o.figures); err != nil {
+	if err := draw(s, &o.output, func() error { return report.SaveCalibration(&figures, rigStem(o.Out)+"-", res, o.figures) }); err != nil {
 		return err
 	}
 	if err := res.Save(); err != nil {

@@ -86,7 +86,7 @@ func runInspect(ctx context.Context, o *inspectOptions, s Streams) error {
 		}
 	}
 	if o.out != "" {
-		if err := report.SaveInspection(figures, in, o.figures); err != nil {
+		if err := draw(s, &o.output, func() error { return report.SaveInspection(figures, in, o.figures) }); err != nil {
 			return err
 		}
 	}

@@ -122,6 +122,16 @@ func run[R any](s Streams, f *outputFlags, progress *stream.Progress, job func()
 	return job()
 }
 
+// draw writes figures while stderr says so, as run does.
+func draw(s Streams, f *outputFlags, figures func() error) error {
+	var progress stream.Progress
+	_, err := run(s, f, &progress, func() (any, error) {
+		progress.Report("draw", 0, 0)
+		return nil, figures()
+	})
+	return err
+}
+
 // outputFlags say what a command prints.
 type outputFlags struct{ json, quiet bool }
 

@@ -263,7 +263,7 @@ func runPlan(ctx context.Context, file string, o *planOptions, s Streams) error 
 		return err
 	}
 	if o.out != "" {
-		err := errors.Join(report.SavePlan(out, p, o.figures),
+		err := errors.Join(draw(s, &o.output, func() error { return report.SavePlan(out, p, o.figures) }),
 			out.Fill("plan.txt", func(w io.Writer) error { return present.Plan(w, p, true) }),
 			out.Fill("plan.json", func(w io.Writer) error { return present.JSON(w, p) }))
 		if err == nil {
@@ -334,7 +334,11 @@ func (o *planOptions) write(p *plan.Plan, s Streams) error {
 	if left > 0 {
 		o.output.note(s, "%d positions are left out, as channels can clip there", left)
 	}
-	sheets, err := report.SaveStations(p.Bench, o.stations, o.figures)
+	var sheets []string
+	err = draw(s, &o.output, func() error {
+		sheets, err = report.SaveStations(p.Bench, o.stations, o.figures)
+		return err
+	})
 	if err != nil {
 		return err
 	}

@@ -13,6 +13,7 @@ import (
 
 	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/simulate"
+	"tonepose/cmd/tonepose/internal/stream"
 )
 
 // pairKinds are what simulate pair can make, each with its defaults.
@@ -119,7 +120,10 @@ func runSimulatePair(ctx context.Context, kind string, o *simulatePairOptions, s
 	if err := o.finish(kind); err != nil {
 		return err
 	}
-	sum, err := simulate.WritePair(ctx, o.Pair, o.out)
+	var progress stream.Progress
+	sum, err := run(s, &o.output, &progress, func() (*simulate.Summary, error) {
+		return simulate.WritePair(ctx, o.Pair, o.out, func(done, total int64) { progress("simulate", done, total) })
+	})
 	if err != nil {
 		return err
 	}

@@ -105,6 +105,7 @@ func (sc Scene) draw(ctx context.Context, job *measure.Job, a *assess.Result, fo
 	in.Lines = nil // what motion puts beside the tones needs no names here
 	spectrum := report.Inspected(in)
 	spectrum.Title, spectrum.Note = "Spectrum of every channel: "+sc.Path, inventedNote
+	job.Progress.Report(sc.Path+": draw", 0, 0)
 	to, err := files.Into(filepath.Dir(job.Out), true)
 	if err != nil {
 		return err

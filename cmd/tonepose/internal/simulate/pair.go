@@ -91,8 +91,8 @@ func (p *Pair) check() error {
 
 // WritePair writes the recording, channels signal and reference, and its truth beside
 // it: STEM.truth.csv with the phasor of the signal's fundamental in each part. Files
-// appear all or none.
-func WritePair(ctx context.Context, p Pair, out string) (*Summary, error) {
+// appear all or none. progress, if not nil, is told how many samples of how many are done.
+func WritePair(ctx context.Context, p Pair, out string, progress func(done, total int64)) (*Summary, error) {
 	if err := p.check(); err != nil {
 		return nil, err
 	}
@@ -116,7 +116,7 @@ func WritePair(ctx context.Context, p Pair, out string) (*Summary, error) {
 	if err := batch.Fill(s.Truth, func(w io.Writer) error { return p.writeTruth(w, samples) }); err != nil {
 		return nil, err
 	}
-	if s.Clipped, err = p.write(ctx, rec, samples); err != nil {
+	if s.Clipped, err = p.write(ctx, rec, samples, progress); err != nil {
 		return nil, err
 	}
 	if err := rec.Close(); err != nil {
@@ -135,7 +135,7 @@ func (p *Pair) begin(part int, samples int64) int64 {
 	return int64(part) * samples / int64(len(p.Parts))
 }
 
-func (p *Pair) write(ctx context.Context, rec *recording.Writer, samples int64) (clipped []int64, err error) {
+func (p *Pair) write(ctx context.Context, rec *recording.Writer, samples int64, progress func(done, total int64)) (clipped []int64, err error) {
 	random := rand.New(rand.NewPCG(p.Seed, 0x70616972))
 	start := 2 * math.Pi * random.Float64() // of the reference
 	sigma := p.Noise * math.Sqrt(p.RateHz/2)
@@ -180,6 +180,9 @@ func (p *Pair) write(ctx context.Context, rec *recording.Writer, samples int64) 
 			return nil, err
 		}
 		done += n
+		if progress != nil {
+			progress(done, samples)
+		}
 	}
 	return clipped, nil
 }

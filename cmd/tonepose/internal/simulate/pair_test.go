@@ -62,7 +62,7 @@ func TestChoppedLightHasItsHarmonics(t *testing.T) {
 	out := filepath.Join(t.TempDir(), "light.csv")
 	p := Pair{RateHz: 20000, DurationS: 0.2, ToneHz: 400, Shape: Square, ReferenceV: 1, FullScaleV: 2.5,
 		Parts: []Part{{LevelV: 1e-3, PhaseRad: -0.1}, {LevelV: 2e-3, PhaseRad: -0.1}}}
-	s, err := WritePair(t.Context(), p, out)
+	s, err := WritePair(t.Context(), p, out, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -100,7 +100,7 @@ func TestPairNoiseAndSeed(t *testing.T) {
 	dir := t.TempDir()
 	p := Pair{RateHz: 20000, DurationS: 2, ToneHz: 1000, Parts: []Part{{}}, ReferenceV: 1e-9, Noise: 1e-6, FullScaleV: 1, Seed: 3}
 	for _, name := range []string{"a.csv", "b.csv"} {
-		if _, err := WritePair(t.Context(), p, filepath.Join(dir, name)); err != nil {
+		if _, err := WritePair(t.Context(), p, filepath.Join(dir, name), nil); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -131,7 +131,7 @@ func TestPairRefuses(t *testing.T) {
 	} {
 		p := good
 		change(&p)
-		if _, err := WritePair(t.Context(), p, filepath.Join(t.TempDir(), "x.csv")); err == nil || err.Error() != want {
+		if _, err := WritePair(t.Context(), p, filepath.Join(t.TempDir(), "x.csv"), nil); err == nil || err.Error() != want {
 			t.Errorf("%v, want %q", err, want)
 		}
 	}

@@ -91,6 +91,9 @@ func (p *Progress) Clear() {
 }
 
 func progressLine(pass string, done, total int64, since time.Duration) string {
+	if total <= 0 && done <= 0 {
+		return pass + " …"
+	}
 	if total <= 0 {
 		return fmt.Sprintf("%s  %d", pass, done)
 	}

@@ -53,6 +53,9 @@ func TestProgress(t *testing.T) {
 	if line := step(time.Millisecond, "solving", 3e6, 0); !strings.Contains(line, "solving  3000000") {
 		t.Errorf("a new pass, total unknown: %q", line)
 	}
+	if line := step(time.Millisecond, "drawing", 0, 0); !strings.HasPrefix(line, "\rdrawing …") {
+		t.Errorf("nothing to count: %q", line)
+	}
 	p.width = func() int { return 20 }
 	if line := step(time.Second, "solving", 10, 100); utf8.RuneCountInString(strings.Trim(line, "\r\x1b[K")) > 19 {
 		t.Errorf("wider than the terminal: %q", line)
