@@ -9,6 +9,8 @@
 // comes its Outcome, a file that says of what and how they were made, and what they are
 // worth. A recording that fails leaves an Outcome too, and does not stop the others.
 //
+// Any number of processes may work on one data set, each on a shard of the list or all on the
+// whole of it: who works on a recording has claimed it, and a claim ends with its process.
 // Which machine solved what is in no table: the rows are those of one machine.
 package batch
 
@@ -63,16 +65,15 @@ func Run(ctx context.Context, list []Recording, o Options) (*Result, error) {
 	if err != nil {
 		return nil, err
 	}
-	r := &run{options: &o, set: set, sources: newSources(), list: list, failed: make([]*Outcome, len(list))}
+	set.sweep()
+	r := &run{options: &o, set: set, sources: newSources(), list: list, begin: time.Now(), failed: make([]*Outcome, len(list))}
 	ctx, stop := context.WithCancelCause(ctx)
 	defer stop(nil)
 	var workers sync.WaitGroup
 	for range max(1, min(o.Jobs, len(list))) {
 		workers.Go(func() {
-			for i, ok := r.next(); ok && ctx.Err() == nil; i, ok = r.next() {
-				if err := r.settle(ctx, i); err != nil {
-					stop(err)
-				}
+			if err := r.work(ctx); err != nil {
+				stop(err)
 			}
 		})
 	}
@@ -86,7 +87,7 @@ func Run(ctx context.Context, list []Recording, o Options) (*Result, error) {
 			out.Failed = append(out.Failed, f)
 		}
 	}
-	return out, nil
+	return out, set.ended(o.Shard, out)
 }
 
 // checkRigs reads each rig file once, so that a wrong one is not found at the thousandth
@@ -116,50 +117,112 @@ type run struct {
 	sources *sources
 	list    []Recording
 
+	begin time.Time
+
 	mu       sync.Mutex
 	begun    int
-	ended    int
+	waiting  []int // that others work on
+	done     int
 	solved   int
 	finished int
 	failed   []*Outcome
 }
 
-// next is the next recording of the list that nobody has begun with.
-func (r *run) next() (i int, ok bool) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	if r.begun == len(r.list) {
-		return 0, false
+// work takes recordings until none is left, those last that others work on: what becomes of
+// them is seen, and done if they die.
+func (r *run) work(ctx context.Context) error {
+	for {
+		i, waited, ok := r.next()
+		if !ok {
+			return nil
+		}
+		if waited {
+			select {
+			case <-time.After(patience):
+			case <-ctx.Done():
+			}
+		}
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		settled, err := r.settle(ctx, i)
+		if err != nil {
+			return err
+		}
+		if !settled {
+			r.mu.Lock()
+			r.waiting = append(r.waiting, i)
+			r.mu.Unlock()
+		}
 	}
-	r.begun++
-	return r.begun - 1, true
 }
 
-// settle has a recording finished or failed. Its error is none of the recording.
-func (r *run) settle(ctx context.Context, i int) error {
+// patience is how often is asked what became of a recording that others work on.
+const patience = 500 * time.Millisecond
+
+// next is the next recording of the list that nobody here has begun with.
+func (r *run) next() (i int, waited, ok bool) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	switch {
+	case r.begun < len(r.list):
+		r.begun++
+		return r.begun - 1, false, true
+	case len(r.waiting) > 0:
+		i, r.waiting = r.waiting[0], r.waiting[1:]
+		return i, true, true
+	}
+	return 0, false, false
+}
+
+// settle has a recording finished or failed; false: somebody else works on it. Its error is
+// none of the recording.
+func (r *run) settle(ctx context.Context, i int) (bool, error) {
 	rec := &r.list[i]
 	origin, wrong := r.sources.origin(rec, r.options)
-	before, err := r.set.outcome(rec.Name)
-	if err != nil {
-		return err
-	}
-	if before != nil && (before.Error == "" || !r.options.Retry) && r.stands(before, origin, wrong, rec) {
+	before, err := r.before(rec, origin, wrong)
+	if before != nil || err != nil {
 		r.end(i, before, false)
-		return nil
+		return true, err
 	}
-	out := &Outcome{Recording: rec.Name, File: rec.Recording, Labels: rec.labels(), Error: textOf(wrong)}
-	if wrong == nil {
+	release, ok, err := r.set.claim(rec.Name)
+	if !ok {
+		return false, err
+	}
+	defer release()
+	// It may have been settled since.
+	if before, err = r.before(rec, origin, wrong); before != nil || err != nil {
+		r.end(i, before, false)
+		return true, err
+	}
+	out := &Outcome{Recording: rec.Name, File: rec.Recording, Labels: rec.labels()}
+	if wrong != nil {
+		out.Error = wrong.Error()
+	} else {
 		out.Origin = *origin
 		if err := r.solve(ctx, rec, out); err != nil {
-			return err
+			return false, err
 		}
 	}
 	out.Ended = time.Now().UTC()
 	if err := r.set.keep(out); err != nil {
-		return err
+		return false, err
 	}
 	r.end(i, out, true)
-	return nil
+	return true, nil
+}
+
+// before is what became of a recording already, if that stands; nil: it does not.
+func (r *run) before(rec *Recording, origin *Origin, wrong error) (*Outcome, error) {
+	out, err := r.set.outcome(rec.Name)
+	if err != nil || out == nil {
+		return nil, err
+	}
+	again := out.Error != "" && r.options.Retry && out.Ended.Before(r.begin)
+	if again || !r.stands(out, origin, wrong, rec) {
+		return nil, nil
+	}
+	return out, nil
 }
 
 // stands tells whether what became of a recording before would become of it now, as far as
@@ -198,18 +261,14 @@ func (r *run) solve(ctx context.Context, rec *Recording, out *Outcome) error {
 	return nil
 }
 
-func textOf(err error) string {
-	if err == nil {
-		return ""
-	}
-	return err.Error()
-}
-
 // end notes what became of a recording.
 func (r *run) end(i int, out *Outcome, here bool) {
+	if out == nil {
+		return
+	}
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	switch r.ended++; {
+	switch r.done++; {
 	case out.Error != "":
 		r.failed[i] = out
 		if r.options.Failed != nil {
@@ -220,7 +279,7 @@ func (r *run) end(i int, out *Outcome, here bool) {
 	default:
 		r.finished++
 	}
-	r.options.Progress.Report("recordings", int64(r.ended), int64(len(r.list)))
+	r.options.Progress.Report("recordings", int64(r.done), int64(len(r.list)))
 }
 
 // job is the job of solving one recording.
@@ -268,19 +327,4 @@ func (rec *Recording) labels() map[string]string {
 		all[l.Name] = l.Value
 	}
 	return all
-}
-
-// Shard is a part of a list: number Index, from 0, of Count.
-type Shard struct{ Index, Count int }
-
-// String names it as people count: 1/8 is the first of eight.
-func (s Shard) String() string { return fmt.Sprintf("%d/%d", s.Index+1, max(s.Count, 1)) }
-
-// of is the part of a list: every Count-th row, so that rows that are alike and stand
-// together are spread over the shards.
-func (s Shard) of(list []Recording) (part []Recording) {
-	for i := s.Index; i < len(list); i += max(s.Count, 1) {
-		part = append(part, list[i])
-	}
-	return part
 }

@@ -1,14 +1,17 @@
 package batch
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -119,6 +122,14 @@ func contents(t *testing.T, dir string) map[string]string {
 	return all
 }
 
+// tablesOf are the tables and outcomes of a data set.
+func tablesOf(t *testing.T, dir string) map[string]string {
+	t.Helper()
+	all := contents(t, dir)
+	maps.DeleteFunc(all, func(name, _ string) bool { return strings.HasPrefix(name, shards) })
+	return all
+}
+
 // expect fails unless a run came to so many.
 func expect(t *testing.T, res *Result, solved, finished, failed int) {
 	t.Helper()
@@ -138,6 +149,7 @@ func TestPartitionsAreThoseOfSolve(t *testing.T) {
 	list := gather(t, dir)
 	one := options(filepath.Join(t.TempDir(), "one"))
 	expect(t, mustRun(t, list, one), 4, 0, 0)
+	want := tablesOf(t, one.Out)
 
 	several := options(filepath.Join(t.TempDir(), "several"))
 	several.Jobs = 1
@@ -145,8 +157,7 @@ func TestPartitionsAreThoseOfSolve(t *testing.T) {
 		several.Shard = Shard{Index: i, Count: 3}
 		mustRun(t, list, several)
 	}
-	want := contents(t, one.Out)
-	if diff := cmp.Diff(want, contents(t, several.Out)); diff != "" {
+	if diff := cmp.Diff(want, tablesOf(t, several.Out)); diff != "" {
 		t.Errorf("three shards made another data set than one run: %s", diff)
 	}
 	if len(want) != 4*(len(solve.Tables)+1) {
@@ -334,4 +345,77 @@ func TestListsThatAreRefused(t *testing.T) {
 			t.Error(diff)
 		}
 	}
+}
+
+// Two runs on the whole of one list share it: each recording is solved once, and both end
+// when all are.
+func TestRunsShareAList(t *testing.T) {
+	list := gather(t, pieces(t, 6))
+	out := filepath.Join(t.TempDir(), "set")
+	var results [2]*Result
+	var workers sync.WaitGroup
+	for i := range results {
+		workers.Go(func() {
+			o := options(out)
+			o.Jobs = 1
+			var err error
+			if results[i], err = Run(t.Context(), list, o); err != nil {
+				t.Error(err)
+			}
+		})
+	}
+	workers.Wait()
+	if t.Failed() {
+		return
+	}
+	a, b := results[0], results[1]
+	if a.Solved+b.Solved != 6 || a.Finished != b.Solved || b.Finished != a.Solved {
+		t.Errorf("%+v and %+v of 6 recordings", a, b)
+	}
+	one := options(filepath.Join(t.TempDir(), "one"))
+	mustRun(t, list, one)
+	if diff := cmp.Diff(tablesOf(t, one.Out), tablesOf(t, out)); diff != "" {
+		t.Error(diff)
+	}
+}
+
+// A recording that somebody works on is waited for, and done where they let go of it.
+func TestAClaimIsWaitedFor(t *testing.T) {
+	list := gather(t, pieces(t, 2))
+	o := options(filepath.Join(t.TempDir(), "set"))
+	set, err := open(o.Out)
+	if err != nil {
+		t.Fatal(err)
+	}
+	release, ok, err := set.claim(list[0].Name)
+	if !ok || err != nil {
+		t.Fatal(ok, err)
+	}
+	o.Progress = func(_ string, done, _ int64) {
+		if done == 1 { // the other one
+			release()
+		}
+	}
+	expect(t, mustRun(t, list, o), 2, 0, 0)
+	if left, err := os.ReadDir(filepath.Join(o.Out, claims)); err != nil || len(left) > 0 {
+		t.Errorf("%v, %v is left", left, err)
+	}
+}
+
+// A run that is ended says so and keeps what it has.
+func TestRunEnded(t *testing.T) {
+	list := gather(t, pieces(t, 3))
+	o := options(filepath.Join(t.TempDir(), "set"))
+	o.Jobs = 1
+	ctx, stop := context.WithCancel(t.Context())
+	o.Progress = func(_ string, done, _ int64) {
+		if done == 1 {
+			stop()
+		}
+	}
+	if _, err := Run(ctx, list, o); !errors.Is(err, context.Canceled) {
+		t.Fatal(err)
+	}
+	o.Progress = nil
+	expect(t, mustRun(t, list, o), 2, 1, 0)
 }

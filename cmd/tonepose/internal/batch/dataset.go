@@ -18,9 +18,14 @@ import (
 //
 //	poses/recording=NAME/part-0.parquet     and so on for each table
 //	outcomes/NAME.json                      what became of a recording
+//	shards/3-of-8.json                      what a shard came to
+//	claims/NAME                             locked by who works on a recording
 type dataSet struct{ dir string }
 
-const outcomes = "outcomes"
+const (
+	outcomes = "outcomes"
+	claims   = "claims"
+)
 
 // Outcome is what became of a recording.
 type Outcome struct {
@@ -48,7 +53,7 @@ func open(dir string) (*dataSet, error) {
 		return nil, fmt.Errorf("%s: holds %s, and is no data set: name another directory", dir, entries[0].Name())
 	}
 	// First that by which a data set is known.
-	for _, name := range append([]string{outcomes}, solve.Tables...) {
+	for _, name := range append([]string{outcomes, shards, claims}, solve.Tables...) {
 		if err := os.MkdirAll(filepath.Join(dir, name), 0o755); err != nil {
 			return nil, err
 		}
@@ -90,6 +95,24 @@ func (s *dataSet) keep(o *Outcome) error {
 		return err
 	}
 	return files.WriteFile(s.outcomeFile(o.Recording), append(text, '\n'))
+}
+
+// claim has this process be the only one that works on a recording.
+func (s *dataSet) claim(name string) (release func(), ok bool, err error) {
+	return files.Claim(filepath.Join(s.dir, claims, tables.EscapePartition(name)))
+}
+
+// sweep takes away claims of processes that have ended.
+func (s *dataSet) sweep() {
+	entries, err := os.ReadDir(filepath.Join(s.dir, claims))
+	if err != nil {
+		return // of no consequence
+	}
+	for _, e := range entries {
+		if release, ok, _ := files.Claim(filepath.Join(s.dir, claims, e.Name())); ok {
+			release()
+		}
+	}
 }
 
 // forget takes an outcome away.

@@ -2,8 +2,12 @@ package cli
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"os"
 	"runtime"
+	"strconv"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -17,6 +21,8 @@ import (
 type batchOptions struct {
 	batch.Options
 	averaging averagingFlags
+	shards    int
+	script    string
 	output    outputFlags
 }
 
@@ -40,10 +46,17 @@ What is finished is passed over: the same files, rig, options and labels. What
 failed is listed and does not stop the others; --retry tries it again. A batch that
 was ended or killed is gone on with by the same command.
 
+Several machines share a list. With --shard I/N each takes every N-th recording.
+Tasks of a Slurm array and pods of an indexed Kubernetes job know theirs, and take
+the processors that they are given; --script writes such a job. Without shards,
+any number of processes may be started on one list and one data set: each takes
+what none of the others works on, and goes on with what a dead one has left.
+
 Exit code: 0 all recordings are solved, 1 some failed or the data set can't be
 written, 2 the call, the list or a rig was wrong.`,
 		Example: `  tonepose batch recordings.csv --rig bench.rig.yaml --window 10ms --out campaign
-  tonepose batch monday tuesday --rig bench.rig.yaml --window 10ms --out campaign --jobs 4`,
+  tonepose batch monday tuesday --rig bench.rig.yaml --window 10ms --out campaign --jobs 4
+  tonepose batch recordings.csv --rig bench.rig.yaml --window 10ms --out campaign --shards 8 --script slurm > job.sh`,
 		Args: func(cmd *cobra.Command, args []string) error {
 			if len(args) == 0 {
 				return fmt.Errorf("nothing to solve: name a CSV that lists recordings, or a folder of them: %s", cmd.UseLine())
@@ -62,9 +75,15 @@ written, 2 the call, the list or a rig was wrong.`,
 	addNeeded(f, &o.Out, "out", "directory of the data set", "name the directory of the data set")
 	addValue(f, &o.Jobs, "jobs", "", "int", whole(1, 1<<16), "recordings to be solved side by side, each on a processor (default: one a processor)")
 	f.BoolVar(&o.Retry, "retry", false, "solve again what failed before")
+	addValue(f, &o.Shard, "shard", "", "I/N", shard, "solve this part of the list alone: every N-th recording, from the I-th on (default: as the scheduler says)")
+	addValue(f, &o.shards, "shards", "", "int", whole(1, 1<<20), "how many shards there are, where the scheduler says only which this one is, from 0")
+	addValue(f, &o.script, "script", "", "kind", oneOf([]string{"slurm", "kubernetes"}, "slurm", "kubernetes"), "solve nothing, print a job of --shards tasks with --jobs processors each: slurm or kubernetes")
 	o.output.add(f)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		provenance(solving, &o.Job)
+		if o.script != "" {
+			return writeScript(f, args, &o, s)
+		}
 		return runBatch(cmd.Context(), args, &o, s)
 	}
 	return cmd
@@ -79,11 +98,11 @@ func runBatch(ctx context.Context, from []string, o *batchOptions, s Streams) er
 	if err != nil {
 		return err
 	}
-	// A recording keeps one processor busy, in several goroutines.
-	if o.Jobs > 0 {
-		defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(o.Jobs))
+	if err := o.allot(s); err != nil {
+		return err
 	}
-	o.Jobs = runtime.GOMAXPROCS(0)
+	// A recording keeps one processor busy, in several goroutines.
+	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(o.Jobs))
 	p := terminal.NewProgress(s.Err, o.output.quiet || o.output.json)
 	defer p.Clear()
 	o.Progress = p.Show
@@ -104,4 +123,48 @@ func runBatch(ctx context.Context, from []string, o *batchOptions, s Streams) er
 		return fmt.Errorf("%d of %d %w; mend what hinders them and add --retry", n, res.Recordings, batch.ErrFailed)
 	}
 	return nil
+}
+
+// allot takes the shard and the processors that a scheduler gives, where none are stated.
+func (o *batchOptions) allot(s Streams) error {
+	if o.Jobs == 0 {
+		o.Jobs = batch.Processors(runtime.GOMAXPROCS(0), os.Getenv)
+	}
+	if o.Shard.Count > 0 {
+		if o.shards > 0 {
+			return errors.New("--shard and --shards exclude each other: --shard I/N says both")
+		}
+		return nil
+	}
+	var from string
+	var err error
+	if o.Shard, from, err = batch.ShardOf(o.shards, os.Getenv); from != "" && err == nil {
+		o.output.note(s, "shard %v of the list, by %s; %d at a time", o.Shard, from, o.Jobs)
+	}
+	return err
+}
+
+// shard reads I/N, the I-th of N.
+func shard(text string) (batch.Shard, error) {
+	i, n, ok := strings.Cut(text, "/")
+	index, bad := strconv.Atoi(i)
+	count, worse := strconv.Atoi(n)
+	if !ok || bad != nil || worse != nil || index < 1 || index > count {
+		return batch.Shard{}, errors.New("must be I/N, the I-th of N shards, as 1/8 to 8/8")
+	}
+	return batch.Shard{Index: index - 1, Count: count}, nil
+}
+
+func writeScript(f *pflag.FlagSet, from []string, o *batchOptions, s Streams) error {
+	if o.shards == 0 {
+		return errors.New("--script needs --shards: how many tasks the job has")
+	}
+	script, err := newBatchScript(f, from, o)
+	if err != nil {
+		return err
+	}
+	if o.script == "slurm" {
+		return script.slurm(s.Out)
+	}
+	return script.kubernetes(s.Out)
 }

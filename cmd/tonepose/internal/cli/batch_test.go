@@ -3,12 +3,14 @@ package cli
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"io/fs"
 	"maps"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -20,18 +22,32 @@ import (
 	"tonepose/cmd/tonepose/internal/tables"
 )
 
-// batchList lists the moving recording under several names.
+// batchList lists 0.3 s of the moving recording under several names.
 func batchList(t *testing.T, n int) string {
 	t.Helper()
-	recording, err := filepath.Abs(recordingFile("pipe-bench-moving.sigmf-meta"))
+	samples, err := os.ReadFile(recordingFile("pipe-bench-moving.sigmf-data"))
 	if err != nil {
 		t.Fatal(err)
 	}
+	meta, err := os.ReadFile(recordingFile("pipe-bench-moving.sigmf-meta"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	hash := regexp.MustCompile(`,\s*"core:sha512": *"[0-9a-f]*"`)
+	if !hash.Match(meta) {
+		t.Fatal("the recording states no hash")
+	}
 	text := "recording,name,pipe\n"
 	for i := range n {
-		text += fmt.Sprintf("%s,r%d,A%d\n", recording, i, i%3)
+		text += fmt.Sprintf("short.sigmf-meta,r%d,A%d\n", i, i%3)
 	}
-	return writeFile(t, "list.csv", text)
+	list := writeFile(t, "list.csv", text)
+	short := filepath.Join(filepath.Dir(list), "short")
+	if err := errors.Join(os.WriteFile(short+".sigmf-data", samples[:len(samples)/10], 0o644),
+		os.WriteFile(short+".sigmf-meta", hash.ReplaceAll(meta, nil), 0o644)); err != nil {
+		t.Fatal(err)
+	}
+	return list
 }
 
 func batchArgs(list, out string, more ...string) []string {
@@ -48,8 +64,8 @@ func TestBatch(t *testing.T) {
 		t.Errorf("%+v", sum)
 	}
 	table := filepath.Join(out, "poses", "recording=r1", "part-0.parquet")
-	if csv := tonepose(t, "export", table); !strings.Contains(csv, ",pipe\n") || strings.Count(csv, ",A1\n") != 300 {
-		t.Errorf("%.400s: want 300 rows with the label", csv)
+	if csv := tonepose(t, "export", table); !strings.Contains(csv, ",pipe\n") || strings.Count(csv, ",A1\n") != 30 {
+		t.Errorf("%.400s: want 30 rows with the label", csv)
 	}
 	// Where and beside what a recording was solved is no matter of its tables.
 	var pairs map[string]string
@@ -186,4 +202,49 @@ func TestBatchKilled(t *testing.T) {
 		moments = moments[1:]
 		return time.Duration(share * float64(took))
 	})
+}
+
+// Two processes on one folder share its recordings; of one that is killed the other does what
+// it has left.
+func TestBatchWorkers(t *testing.T) {
+	list, out := batchList(t, 5), filepath.Join(t.TempDir(), "whole")
+	begin := time.Now()
+	tonepose(t, batchArgs(list, out, "--jobs", "1")...)
+	took := time.Since(begin)
+	whole, _, _ := dataSetFiles(t, out)
+	for _, killed := range []bool{false, true} {
+		out := filepath.Join(t.TempDir(), "set")
+		first, second := process(t, batchArgs(list, out, "--jobs", "1")...), process(t, batchArgs(list, out, "--jobs", "1")...)
+		var said [2]bytes.Buffer
+		first.Stdout, second.Stdout = &said[0], &said[1]
+		if err := errors.Join(first.Start(), second.Start()); err != nil {
+			t.Fatal(err)
+		}
+		if killed {
+			time.Sleep(took / 3)
+			first.Process.Kill()
+		}
+		if err := first.Wait(); err != nil && !killed {
+			t.Error(err)
+		}
+		if err := second.Wait(); err != nil {
+			t.Error(err)
+		}
+		have, _, hidden := dataSetFiles(t, out)
+		if diff := cmp.Diff(slices.Sorted(maps.Keys(whole)), slices.Sorted(maps.Keys(have))); diff != "" || hidden > 0 {
+			t.Errorf("killed %v: %d hidden files, %s", killed, hidden, diff)
+		}
+		for name, rows := range have {
+			if rows != whole[name] {
+				t.Errorf("killed %v: %s is another table", killed, name)
+			}
+		}
+		var a, b present.Batched
+		if killed {
+			continue
+		}
+		if err := errors.Join(json.Unmarshal(said[0].Bytes(), &a), json.Unmarshal(said[1].Bytes(), &b)); err != nil || a.Solved+b.Solved != 5 {
+			t.Errorf("%v: %d and %d of 5 recordings were solved", err, a.Solved, b.Solved)
+		}
+	}
 }

@@ -144,10 +144,13 @@ func commandLine(root *cobra.Command, m tables.Metadata) string {
 	return ""
 }
 
-// quoted is a word of a command line, in quotes where a shell would split it.
+// quoted is a word of a command line, in quotes where a shell would do more than read it.
 func quoted(word string) string {
-	if strings.ContainsAny(word, " \t\n'\"$&;|<>()*?#\\`") {
-		return "'" + strings.ReplaceAll(word, "'", `'\''`) + "'"
+	plain := func(r rune) bool {
+		return r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || strings.ContainsRune("_-./=:,+@%", r)
 	}
-	return word
+	if word != "" && strings.IndexFunc(word, func(r rune) bool { return !plain(r) }) < 0 {
+		return word
+	}
+	return "'" + strings.ReplaceAll(word, "'", `'\''`) + "'"
 }

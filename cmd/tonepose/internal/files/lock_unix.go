@@ -42,6 +42,24 @@ func lockLeftover(name string) *os.File {
 	return file
 }
 
+// claim opens a file, new or not, and locks it; nil: another run has it.
+func claim(name string) (*os.File, error) {
+	for {
+		file, err := os.OpenFile(name, os.O_RDWR|os.O_CREATE|syscall.O_NOFOLLOW, 0o600)
+		if err != nil {
+			return nil, err
+		}
+		// Any other error is of a file system without locks.
+		if err := lock(file); errors.Is(err, syscall.EWOULDBLOCK) {
+			return nil, file.Close()
+		}
+		if named(file, name) {
+			return file, nil
+		}
+		file.Close() // who had it took it away just now
+	}
+}
+
 func lock(file *os.File) error {
 	for {
 		err := syscall.Flock(int(file.Fd()), syscall.LOCK_EX|syscall.LOCK_NB)

@@ -1,6 +1,8 @@
 package files
 
 import (
+	"errors"
+	"io/fs"
 	"os"
 	"syscall"
 )
@@ -22,6 +24,18 @@ func lockLeftover(name string) *os.File {
 	}
 	return file
 }
+
+// claim opens a file, new or not, so that no other run can; nil: another has it.
+func claim(name string) (*os.File, error) {
+	file, err := open(name, syscall.GENERIC_READ|syscall.GENERIC_WRITE, syscall.FILE_SHARE_DELETE, syscall.OPEN_ALWAYS)
+	if errors.Is(err, errSharing) || errors.Is(err, fs.ErrPermission) { // that it is being deleted is no permission
+		return nil, nil
+	}
+	return file, err
+}
+
+// errSharing is ERROR_SHARING_VIOLATION.
+const errSharing = syscall.Errno(32)
 
 func open(name string, access, share, how uint32) (*os.File, error) {
 	path, err := syscall.UTF16PtrFromString(name)
