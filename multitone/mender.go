@@ -219,10 +219,12 @@ func (m *Mender) Outliers(list []Span, x []float64, bad []Span, least float64) [
 			continue
 		}
 		// Something happens in this piece: those half a piece before and after it may be
-		// of one kind.
+		// of one kind. In a short stretch they are this one.
 		for _, start := range []int{at - p.length/2, at + p.length/2} {
-			start = max(0, min(start, len(x)-p.length))
-			if _, ok := p.outliers(x, start, bad, least); ok {
+			if start = max(0, min(start, len(x)-p.length)); start != p.start {
+				_, ok = p.outliers(x, start, bad, least)
+			}
+			if ok {
 				list = p.found(list, start)
 			}
 		}

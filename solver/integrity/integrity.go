@@ -67,13 +67,24 @@ func New(s *solver.Solver) *Inspector {
 
 // look evaluates the model at a pose.
 func (x *Inspector) look(c solver.Couplings, pose rigid.Pose) error {
+	x.weigh(c)
+	return x.solver.Evaluate(pose, x.model, x.jacobian)
+}
+
+// glance is look with the errors of a fit: enough for what quadrature parts are judged
+// beside, which are a thousandth of the couplings where a sensor moves.
+func (x *Inspector) glance(c solver.Couplings, pose rigid.Pose) error {
+	x.weigh(c)
+	return x.solver.EvaluateFast(pose, x.model, x.jacobian)
+}
+
+func (x *Inspector) weigh(c solver.Couplings) {
 	for i, v := range c.Variance {
 		x.weight[i] = 0
 		if !math.IsInf(v, 1) {
 			x.weight[i] = 1 / math.Sqrt(v)
 		}
 	}
-	return x.solver.Evaluate(pose, x.model, x.jacobian)
 }
 
 // take copies couplings to x.trial.

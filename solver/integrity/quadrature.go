@@ -32,7 +32,7 @@ func (x *Inspector) quadrature(o *Observation, pose rigid.Pose) (Quadrature, err
 	if o.Quadrature == nil {
 		return Quadrature{}, nil
 	}
-	if err := x.look(o.Couplings, pose); err != nil {
+	if err := x.glance(o.Couplings, pose); err != nil {
 		return Quadrature{}, err
 	}
 	b := &x.nuisance

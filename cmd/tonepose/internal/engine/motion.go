@@ -120,6 +120,33 @@ type bender struct {
 	value     []float64
 	straight  solver.Couplings
 	offsets   [pathPoints][6]float64 // of the path that was laid last
+	nodes     [pathPoints + 1][pathPoints]pathNodes
+}
+
+// pathNodes are what the paths through some frames weigh their offsets with: at the
+// times of the weighting, and for the mean over it.
+type pathNodes struct {
+	spacing float64 // for which they are; 0: none yet
+	at      [5]weights
+	mean    weights
+}
+
+// nodesOf are those of a path. They change with nothing but the frames that it goes through.
+func (b *bender) nodesOf(p *path) *pathNodes {
+	v := &b.nodes[len(p.offset)][-p.first]
+	if v.spacing == p.spacing {
+		return v
+	}
+	*v = pathNodes{spacing: p.spacing}
+	for i, t := range b.weighting.at {
+		w := weightsAt(t/p.spacing, p.first, len(p.offset))
+		v.at[i] = w
+		for k := range w.curved {
+			v.mean.curved[k] += b.weighting.weight[i] * w.curved[k]
+			v.mean.straight[k] += b.weighting.weight[i] * w.straight[k]
+		}
+	}
+	return v
 }
 
 // look lays a path through the points about a frame: the longest and most even one
@@ -237,11 +264,7 @@ func (v *bend) smooth(sigma *[6]float64) bool {
 
 // shift is the mean of a path over the window.
 func (b *bender) shift(p *path, share float64) (mean [pathPoints]float64, shift [6]float64) {
-	for i, t := range b.weighting.at {
-		for k, w := range p.weights(t, share) {
-			mean[k] += b.weighting.weight[i] * w
-		}
-	}
+	mean = b.nodesOf(p).mean.mixed(share)
 	for k, offset := range p.offset {
 		for c, d := range offset {
 			shift[c] += mean[k] * d
@@ -308,24 +331,30 @@ func (v *bend) grown() (sum float64) {
 	return sum
 }
 
+// outerFirst are the times of a weighting, that of the frame itself last: what the model
+// says there is what its mean along the path differs from.
+var outerFirst = [...]int{0, 1, 3, 4, 2}
+
 // fit fits couplings less what the motion along a path adds to them, in as many
 // rounds; first is the fit of the frame by itself.
 func (b *bender) fit(v *bend, c solver.Couplings, first *solver.Result, rounds int) (result solver.Result, ok bool) {
 	origin := v.centre(first.Pose)
 	// The fit's own means over the coils are good enough: what counts is a difference.
 	b.straight.Variance, b.straight.Common = c.Variance, c.Common
+	nodes := b.nodesOf(&v.path)
+	var at [len(nodes.at)][pathPoints]float64
+	for i := range nodes.at {
+		at[i] = nodes.at[i].mixed(v.share)
+	}
 	for range rounds {
 		clear(b.mean)
-		for i, t := range b.weighting.at {
-			if b.solver.EvaluateFast(v.path.at(origin, t, v.share), b.value, nil) != nil {
+		for _, i := range outerFirst {
+			if b.solver.EvaluateFast(v.path.at(origin, &at[i]), b.value, nil) != nil {
 				return result, false
 			}
 			for k, value := range b.value {
 				b.mean[k] += b.weighting.weight[i] * value
 			}
-		}
-		if b.solver.EvaluateFast(origin, b.value, nil) != nil {
-			return result, false
 		}
 		b.straight.Value = append(b.straight.Value[:0], c.Value...)
 		for k, value := range b.value {

@@ -80,7 +80,8 @@ func TestPathFollowsAPolynomial(t *testing.T) {
 			t.Fatalf("frame %d: %d frames", now, len(p.offset))
 		}
 		for _, u := range []float64{-0.5, 0, 0.3} {
-			have, want := p.at(s[reach].pose, u*spacing, 1), motion((float64(now)+u)*spacing)
+			w := p.weights(u*spacing, 1)
+			have, want := p.at(s[reach].pose, &w), motion((float64(now)+u)*spacing)
 			dp, dr := have.Minus(want)
 			if r3.Norm(dp) > 1e-12 || r3.Norm(dr) > 1e-12 {
 				t.Errorf("frame %d, at %g: off by %g and %g", now, u, r3.Norm(dp), r3.Norm(dr))

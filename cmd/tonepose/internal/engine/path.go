@@ -102,29 +102,44 @@ func (p *path) nearest(n int) path {
 // weights are those with which the offsets make the one at a time t [s] from the
 // frame at hand: in a share by the polynomial through all of them, else by the
 // straight line through the frames next to it, which at rest follows less noise.
-func (p *path) weights(t, share float64) (weight [pathPoints]float64) {
-	u, n := t/p.spacing, len(p.offset)
-	for i := range n {
-		product := share
-		for k := range n {
-			if k != i {
-				product *= (u - float64(p.first+k)) / float64(i-k)
-			}
-		}
-		weight[i] = product
-	}
-	here := -p.first
-	before, after := max(here-1, 0), min(here+1, n-1)
-	slope := (1 - share) * u / float64(after-before)
-	weight[before] -= slope
-	weight[after] += slope
-	weight[here] += 1 - share
-	return weight
+func (p *path) weights(t, share float64) [pathPoints]float64 {
+	w := weightsAt(t/p.spacing, p.first, len(p.offset))
+	return w.mixed(share)
 }
 
-// at is the pose at a time t from one at the origin of the path.
-func (p *path) at(origin rigid.Pose, t, share float64) rigid.Pose {
-	w := p.weights(t, share)
+// weights are those of the offsets of a path at one time.
+type weights struct{ curved, straight [pathPoints]float64 }
+
+// weightsAt are those of n frames from first on, at u spacings from the one at hand.
+func weightsAt(u float64, first, n int) (w weights) {
+	for i := range n {
+		product := 1.0
+		for k := range n {
+			if k != i {
+				product *= (u - float64(first+k)) / float64(i-k)
+			}
+		}
+		w.curved[i] = product
+	}
+	here := -first
+	before, after := max(here-1, 0), min(here+1, n-1)
+	slope := u / float64(after-before)
+	w.straight[before] -= slope
+	w.straight[after] += slope
+	w.straight[here]++
+	return w
+}
+
+// mixed are the weights of which a share is curved.
+func (w *weights) mixed(share float64) (sum [pathPoints]float64) {
+	for i, c := range w.curved {
+		sum[i] = share*c + (1-share)*w.straight[i]
+	}
+	return sum
+}
+
+// at is the pose from one at the origin of the path to which the weights lead.
+func (p *path) at(origin rigid.Pose, w *[pathPoints]float64) rigid.Pose {
 	var d [6]float64
 	for i, offset := range p.offset {
 		for k, v := range offset {
