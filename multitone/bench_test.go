@@ -93,3 +93,28 @@ func benchBanks(b *testing.B, lean bool) {
 		}
 	}
 }
+
+// BenchmarkOutliers looks for bursts in the samples of one channel with eight tones at
+// 200 kHz, in a stretch as long as a block of sixteen channels is.
+func BenchmarkOutliers(b *testing.B) {
+	const length = 6144
+	cfg := bench{channels: 1, tones: 8, length: length}.config()
+	cfg.SampleRate = 200e3
+	for k := range cfg.Tones {
+		cfg.Tones[k].Reference = Reference{}
+	}
+	m, err := NewMender(cfg, length)
+	if err != nil {
+		b.Fatal(err)
+	}
+	x := make([]float64, length)
+	for _, t := range cfg.Tones {
+		sines(x, cfg.SampleRate, []float64{t.Hz}, []complex128{0.1})
+	}
+	noise(x, 1e-3, rand.New(rand.NewPCG(1, 1)))
+	var list []Span
+	for b.Loop() {
+		list = m.Outliers(list, x, nil, 0)
+	}
+	b.ReportMetric(length*float64(b.N)/b.Elapsed().Seconds()/1e6, "Msamples/s")
+}

@@ -6,6 +6,8 @@ import (
 	"gonum.org/v1/gonum/blas"
 	"gonum.org/v1/gonum/blas/blas64"
 	"gonum.org/v1/gonum/mat"
+
+	"tonepose/multitone/internal/kernel"
 )
 
 // folded fits cosines and sines about a piece's middle to all of its samples: those on
@@ -17,10 +19,10 @@ type folded struct {
 
 // symmetric is one of both.
 type symmetric struct {
-	basis  *mat.Dense // columns × places from the middle outwards
+	basis  *kernel.Basis // columns × places from the middle outwards
 	factor mat.TriDense
 	sound  bool      // the columns are independent
-	x, a   []float64 // by place, by column
+	x, a   []float64 // by place, by column; as long as the basis
 }
 
 // newFolded takes the basis of a piece, a cosine first and then cosines and sines in
@@ -39,10 +41,10 @@ func newFolded(basis *mat.Dense, gram mat.Symmetric) (f folded) {
 			continue
 		}
 		p := &f.parts[k]
-		p.basis = mat.NewDense(len(list), half, nil)
+		p.basis = kernel.NewBasis(len(list), half)
 		products := mat.NewSymDense(len(list), nil)
 		for i, c := range list {
-			copy(p.basis.RawRowView(i), basis.RawRowView(c)[length-half:])
+			copy(p.basis.Row(i), basis.RawRowView(c)[length-half:])
 			for j := i; j < len(list); j++ {
 				products.SetSym(i, j, gram.At(c, list[j]))
 			}
@@ -51,7 +53,7 @@ func newFolded(basis *mat.Dense, gram mat.Symmetric) (f folded) {
 		if p.sound = chol.Factorize(products); p.sound {
 			chol.UTo(&p.factor)
 		}
-		p.x, p.a = make([]float64, half), make([]float64, len(list))
+		p.x, p.a = make([]float64, p.basis.Places()), make([]float64, p.basis.Rows())
 	}
 	return f
 }
@@ -73,7 +75,7 @@ func (f *folded) fit(x []float64) bool {
 	if !cosines.fit() || sines.x != nil && !sines.fit() {
 		return false
 	}
-	for i, even := range cosines.x {
+	for i, even := range cosines.x[:len(up)] {
 		odd := 0.0
 		if sines.x != nil {
 			odd = sines.x[i]
@@ -88,12 +90,12 @@ func (p *symmetric) fit() bool {
 	if !p.sound {
 		return false
 	}
-	basis, factor := p.basis.RawMatrix(), p.factor.RawTriangular()
-	x, a := blas64.Vector{N: len(p.x), Data: p.x, Inc: 1}, blas64.Vector{N: len(p.a), Data: p.a, Inc: 1}
-	blas64.Gemv(blas.NoTrans, 1, basis, x, 0, a)
+	factor := p.factor.RawTriangular()
+	a := blas64.Vector{N: factor.N, Data: p.a, Inc: 1}
+	p.basis.Project(p.a, p.x)
 	blas64.Trsv(blas.Trans, factor, a)
 	blas64.Trsv(blas.NoTrans, factor, a)
-	blas64.Gemv(blas.Trans, 1, basis, a, 0, x)
+	p.basis.Combine(p.x, p.a)
 	return true
 }
 

@@ -68,6 +68,7 @@ type piece struct {
 	rest   []float64
 	median median
 	out    []bool // samples that the fit leaves out
+	some   bool   // there are any
 }
 
 func newPiece(c *Config, length int, driftBins ...float64) *piece {
@@ -109,7 +110,7 @@ func newPiece(c *Config, length int, driftBins ...float64) *piece {
 // reports whether these are enough: half of them.
 func (m *piece) fit(x []float64) bool {
 	copy(m.fitted, x)
-	if !slices.Contains(m.out, true) {
+	if !m.some {
 		return m.folded.fit(m.fitted)
 	}
 	n, _ := m.basis.Dims()
@@ -170,8 +171,7 @@ func (m *Mender) Mend(x []float64, bad []Span) (left []Span) {
 func (m *piece) mend(all []float64, start int, bad, some []Span) bool {
 	m.start = start
 	x := all[start : start+m.length]
-	clear(m.out)
-	m.each(bad, func(i int) { m.out[i] = true })
+	m.leaveOut(bad)
 	if some[0].Start < int64(start) || some[len(some)-1].Stop > int64(start+m.length) || !m.fit(x) {
 		return false
 	}
@@ -251,8 +251,7 @@ func (m *piece) found(list []Span, from int) []Span {
 func (m *piece) outliers(all []float64, start int, bad []Span, least float64) (sigma float64, ok bool) {
 	m.start = start
 	x := all[start : start+m.length]
-	clear(m.out)
-	m.each(bad, func(i int) { m.out[i] = true })
+	m.leaveOut(bad)
 	most := int(mostOutlying * float64(m.length))
 	found := 0
 	for {
@@ -286,7 +285,7 @@ func (m *piece) outliers(all []float64, start int, bad []Span, least float64) (s
 		}
 		for i, off := range m.off {
 			if !m.out[i] && off > max(limit, firstOutlying*greatest) {
-				m.out[i] = true
+				m.out[i], m.some = true, true
 				found++
 			}
 		}
@@ -328,6 +327,13 @@ func (m *piece) keepAlone(sigma float64) {
 	}
 }
 
+// leaveOut marks bad samples of the piece, and no others.
+func (m *piece) leaveOut(bad []Span) {
+	clear(m.out)
+	m.some = false
+	m.each(bad, func(i int) { m.out[i], m.some = true, true })
+}
+
 // each goes through the samples of some spans that lie in a piece.
 func (m *piece) each(list []Span, do func(i int)) {
 	start := int64(m.start)
@@ -347,7 +353,7 @@ func (m *piece) noise(x []float64, least float64) (sigma, greatest float64) {
 		off[i] = math.Abs(v - fitted[i])
 	}
 	rest := off
-	if slices.Contains(m.out, true) {
+	if m.some {
 		m.rest = m.rest[:0]
 		for i, v := range off {
 			if !m.out[i] {

@@ -34,6 +34,7 @@ var kernels = []struct {
 	{"fieldmodels/ringstack_amd64.s", ringStack},
 	{"fieldmodels/variant/varianttest/machine_amd64.s", machine},
 	{"multitone/internal/kernel/advance_amd64.s", advance},
+	{"multitone/internal/kernel/basis_amd64.s", basis},
 	{"multitone/internal/kernel/cascade_amd64.s", cascade},
 	{"multitone/internal/kernel/extremes_amd64.s", extremes},
 	{"multitone/internal/kernel/fold_amd64.s", folds},

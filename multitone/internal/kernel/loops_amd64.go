@@ -228,3 +228,12 @@ func sumPairs(sums []complex128, held, table, fold []float32, n int, g grid, now
 		sumTiles(groupTiles, s, &t[0], fold, c, n, g, keep)
 	}
 }
+
+func init() {
+	halvesKernel.Add(variant.AVX2, func(dst, first, last []complex128, scale []float64) {
+		halvesAVX2(&dst[0], &first[0], &last[0], &scale[0], len(scale))
+	})
+}
+
+//go:noescape
+func halvesAVX2(dst, first, last *complex128, scale *float64, channels int)

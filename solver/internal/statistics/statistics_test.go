@@ -3,6 +3,8 @@ package statistics
 import (
 	"math"
 	"testing"
+
+	"gonum.org/v1/gonum/mathext"
 )
 
 func TestMedian(t *testing.T) {
@@ -29,5 +31,21 @@ func TestChance(t *testing.T) {
 	}
 	if Chance(5, 0) != 1 {
 		t.Error("without freedom there is nothing to be surprised by")
+	}
+}
+
+// Against the incomplete gamma function, which gonum states to some 1e-14. Where the series
+// ends the other side goes on.
+func TestChanceAgainstGamma(t *testing.T) {
+	for dof := 1; dof <= mostTerms+1; dof++ {
+		for _, chi2 := range []float64{0, 1e-9, 0.3, 1, 7.5, 40, 200, 2*mostHalf - 1e-9, 2 * mostHalf} {
+			want := mathext.GammaIncRegComp(float64(dof)/2, chi2/2)
+			if got := Chance(chi2, dof); math.Abs(got-want) > 1e-11*want {
+				t.Errorf("%g with %d degrees of freedom: %g, want %g", chi2, dof, got, want)
+			}
+		}
+	}
+	if got := Chance(math.NaN(), 5); !math.IsNaN(got) {
+		t.Errorf("of no number %g", got)
 	}
 }
