@@ -42,7 +42,8 @@ window. SOURCE is
   -                 standard input: raw samples (--format, and --rate and --channels
                     unless the rig says), WAV of unknown length, or CSV
   play:PATH         a recording at its own pace, or another --pace: 10, max
-  growing:PATH      a file that still grows; it ends when nothing came for --idle
+  growing:PATH      a file that still grows, or the data of a SigMF recording whose
+                    metadata are there; it ends when nothing came for --idle
   tcp://HOST:PORT   what a server sends, connected to again where it ends
   tcp-listen://HOST:PORT    what a client sends; others than this machine with
                     --allow-remote alone

@@ -8,13 +8,23 @@ import (
 	"os"
 	"path/filepath"
 	"time"
+
+	"tonepose/multitone/recording"
 )
 
 // idleDefault ends a growing file.
 const idleDefault = 5 * time.Second
 
-// openGrowing reads a file that another program still writes, from its first sample on.
+// openGrowing reads a file that another program still writes, from its first sample on: of a SigMF recording that of the
+// data.
 func openGrowing(ctx context.Context, _, path string, o Options) (Source, error) {
+	described, err := recording.NewGrowing(path, o.Reading)
+	if err != nil {
+		return nil, err
+	}
+	if described != nil {
+		path, o.Reading = described.Data, described.Options
+	}
 	file, err := os.Open(path)
 	if err != nil {
 		return nil, err
@@ -28,7 +38,7 @@ func openGrowing(ctx context.Context, _, path string, o Options) (Source, error)
 		return nil, err
 	}
 	name := filepath.Base(path)
-	t := &tail{file: file, name: name}
+	t := &tail{file: file, name: name, described: described}
 	s, err := newFlow(newFeed(ctx, t, cmp.Or(o.Idle, idleDefault), false), name, o)
 	if err != nil {
 		return nil, err
@@ -39,11 +49,12 @@ func openGrowing(ctx context.Context, _, path string, o Options) (Source, error)
 
 // tail is a file as a peer that sends what is appended.
 type tail struct {
-	file  *os.File
-	name  string
-	ctx   context.Context // of the feed
-	at    int64
-	timer *time.Timer
+	file      *os.File
+	name      string
+	described *recording.Growing // nil: by itself, or by options
+	ctx       context.Context    // of the feed
+	at        int64
+	timer     *time.Timer
 }
 
 // lookAgain is the time between looks at the end of a file.
@@ -72,6 +83,11 @@ func (t *tail) Read(b []byte) (int, error) {
 		}
 		if st.Size() < t.at {
 			return 0, fmt.Errorf("%s: %d bytes are left of %d that were read: it was cut or written anew; begin anew", t.name, st.Size(), t.at)
+		}
+		if t.described != nil {
+			if err := t.described.Check(); err != nil {
+				return 0, err
+			}
 		}
 		if t.timer == nil {
 			t.timer = time.NewTimer(lookAgain)

@@ -6,9 +6,12 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
+
+	"tonepose/multitone/recording"
 )
 
 // A file that another writes is read as it grows, and ends when it has rested.
@@ -62,6 +65,87 @@ func TestGrowingWAV(t *testing.T) {
 				t.Errorf("length %d: %d samples, lost %v", length, n, src.Lost())
 			}
 		})
+	}
+}
+
+// Metadata of a SigMF recording (SigMF specification 1.2, core namespace) as they are when the recording begins.
+const growingMeta = `{"global": {"core:datatype": "ri16_le", "core:sample_rate": 1000, "core:num_channels": 2, "core:version": "1.2.0"},
+"captures": [{"core:sample_start": 0, "core:datetime": "2026-03-04T05:06:07Z"}], "annotations": []}`
+
+// The metadata of a SigMF recording that still grows say what its samples are, by whichever name. They may be written anew
+// meanwhile, with a hash, an annotation or a capture that goes on without a gap; what they say of the samples must
+// stay, and they are not read until they are whole.
+func TestGrowingSigMF(t *testing.T) {
+	for name, c := range map[string]struct {
+		ext, before, after, want string // before: nothing, if empty
+	}{
+		"data":      {ext: ".sigmf-data"},
+		"meta":      {ext: ".sigmf-meta"},
+		"stem":      {},
+		"finished":  {before: growingMeta[:40], after: strings.Replace(growingMeta, `"core:version"`, `"core:sha512": "12", "core:version"`, 1)},
+		"annotated": {after: strings.Replace(growingMeta, `"annotations": []`, `"annotations": [{"core:sample_start": 3}]`, 1)},
+		"goes on":   {after: strings.Replace(growingMeta, `Z"}`, `Z"}, {"core:sample_start": 10, "core:datetime": "2026-03-04T05:06:07.010Z"}`, 1)},
+		"channels":  {after: strings.Replace(growingMeta, `channels": 2`, `channels": 3`, 1), want: "bench.sigmf-meta: while the data grew it came to say 3 channels of ri16_le at 1000 Hz, before it said 2 channels of ri16_le at 1000 Hz: begin anew"},
+		"rate":      {after: strings.Replace(growingMeta, `1000`, `2000`, 1), want: "bench.sigmf-meta: while the data grew it came to say 2 channels of ri16_le at 2000 Hz"},
+		"gap":       {after: strings.Replace(growingMeta, `Z"}`, `Z"}, {"core:sample_start": 10, "core:datetime": "2026-03-04T05:06:08.010Z"}`, 1), want: "while the data grew: bench.sigmf-meta: 1000 samples are missing before sample 10"},
+		"header":    {after: strings.Replace(growingMeta, `Z"}`, `Z", "core:header_bytes": 4}`, 1), want: "while the data grew: bench.sigmf-meta: captures[0] core:header_bytes = 4: data that grow are samples alone"},
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			stem := filepath.Join(t.TempDir(), "bench")
+			write := func(ext string, b []byte) {
+				if err := os.WriteFile(stem+ext, b, 0o644); err != nil {
+					t.Fatal(err)
+				}
+			}
+			write(".sigmf-meta", []byte(growingMeta))
+			write(".sigmf-data", counts(2*20))
+			src := open(t, "growing:"+stem+c.ext, Options{Idle: time.Second})
+			if in := src.Info(); in.Channels != 2 || in.SampleRate != 1000 || in.Name != "bench.sigmf-data" || in.Datatype != "ri16_le" {
+				t.Errorf("%s: info %+v", name, in)
+			}
+			dst := make([]int16, 40)
+			if n, err := src.ReadInt16(dst); n != 20 || err != nil || dst[39] != 39 {
+				t.Fatalf("%s: %d samples, %v, error %v", name, n, dst, err)
+			}
+			for _, text := range []string{c.before, c.after} {
+				if text != "" {
+					time.AfterFunc(100*time.Millisecond, func() { write(".sigmf-meta", []byte(text)) })
+					time.Sleep(200 * time.Millisecond)
+				}
+			}
+			if n, err := src.ReadInt16(dst); n != 0 || c.want == "" && err != io.EOF {
+				t.Errorf("%s: %d samples, error %v", name, n, err)
+			} else if c.want != "" {
+				wantError(t, err, c.want)
+			}
+		})
+	}
+}
+
+func TestGrowingSigMFErrors(t *testing.T) {
+	for want, c := range map[string]struct {
+		meta    string
+		reading recording.Options
+	}{
+		"bench.sigmf-meta: file does not exist; a SigMF recording that grows has its metadata from the beginning": {},
+		"bench.sigmf-meta:1: not JSON": {meta: `{"global": `},
+		"bench.sigmf-meta: 1000 samples are missing before sample 10: what grows is taken to be whole; play: the recording once it is complete": {
+			meta: strings.Replace(growingMeta, `Z"}`, `Z"}, {"core:sample_start": 10, "core:datetime": "2026-03-04T05:06:08.010Z"}`, 1)},
+		"bench.sigmf-meta: core:dataset or core:trailing_bytes":            {meta: strings.Replace(growingMeta, `"core:version"`, `"core:dataset": "other.bin", "core:version"`, 1)},
+		"bench.sigmf-data: the recording states 1000 Hz, expected 1001 Hz": {meta: growingMeta, reading: recording.Options{SampleRate: 1001}},
+		"bench.sigmf-data: 2 channels, expected 1 (a)":                     {meta: growingMeta, reading: recording.Options{Names: []string{"a"}}},
+	} {
+		stem := filepath.Join(t.TempDir(), "bench")
+		if err := os.WriteFile(stem+".sigmf-data", counts(4), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		if c.meta != "" {
+			if err := os.WriteFile(stem+".sigmf-meta", []byte(c.meta), 0o644); err != nil {
+				t.Fatal(err)
+			}
+		}
+		_, err := Open(t.Context(), "growing:"+stem+".sigmf-data", Options{Reading: c.reading})
+		wantError(t, err, want)
 	}
 }
 
