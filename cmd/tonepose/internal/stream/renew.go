@@ -21,7 +21,8 @@ type renewal struct {
 }
 
 // prepare has an assistant prepare for the lines beside the tones, where they are others, from a
-// sample on. Behind a low-pass those found first stay.
+// sample on. Behind a low-pass those found first stay: each has a filter that would have to
+// settle first.
 func (v *meter) prepare(s *Survey, a *assistant, at int64) error {
 	if v.renewing != nil { // the samples were skipped from which it counts
 		if err := v.renew(); err != nil {
