@@ -27,32 +27,23 @@ type found[T any] struct {
 
 // Find opens a table of rows T, or the parts of one, as Open does.
 func Find[T Row](path string) (*Finder[T], error) {
-	for _, k := range kinds {
-		k, ok := k.(interface {
-			find(path string) (found[T], Metadata, error)
-		})
-		if !ok {
-			continue
-		}
-		files, err := filesOf(path)
-		if err != nil {
-			return nil, err
-		}
-		f := new(Finder[T])
-		for i, file := range files {
-			part, m, err := k.find(file)
-			if err != nil {
-				return nil, errors.Join(err, f.Close())
-			}
-			if i == 0 {
-				f.Metadata = m
-			}
-			part.first = f.Rows()
-			f.parts = append(f.parts, part)
-		}
-		return f, nil
+	files, err := filesOf(path)
+	if err != nil {
+		return nil, err
 	}
-	panic("tables: a row without a table")
+	k, f := kindFor[T](), new(Finder[T])
+	for i, file := range files {
+		part, m, err := k.find(file)
+		if err != nil {
+			return nil, errors.Join(err, f.Close())
+		}
+		if i == 0 {
+			f.Metadata = m
+		}
+		part.first = f.Rows()
+		f.parts = append(f.parts, part)
+	}
+	return f, nil
 }
 
 // Rows is how many rows the table has.
@@ -106,13 +97,9 @@ func (f *Finder[T]) Close() (err error) {
 }
 
 func (k kind[T, S]) find(path string) (found[T], Metadata, error) {
-	f, pf, m, schema, err := openTable(path)
+	f, pf, m, err := k.file(path)
 	if err != nil {
 		return found[T]{}, m, err
-	}
-	if err := checkColumns(pf.Schema(), parquet.SchemaOf(new(S)), schema); err != nil {
-		f.Close()
-		return found[T]{}, m, fmt.Errorf("%s: %w", path, err)
 	}
 	return found[T]{name: path, rows: pf.NumRows(), read: k.seeking(pf), close: f.Close}, m, nil
 }

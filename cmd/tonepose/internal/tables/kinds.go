@@ -3,6 +3,7 @@ package tables
 import (
 	"fmt"
 	"io"
+	"os"
 	"slices"
 	"strings"
 
@@ -44,6 +45,22 @@ var (
 	integrity = kind[Integrity, integrityRow]{IntegrityName, wide, (*integrityRow).store, (*integrityRow).load,
 		func(s *Set) *Writer[Integrity] { return &s.Integrity }}
 )
+
+// tableOf is a kind by its rows.
+type tableOf[T any] interface {
+	file(path string) (f *os.File, pf *parquet.File, m Metadata, err error)
+	open(path string) (*Reader[T], error)
+	find(path string) (found[T], Metadata, error)
+}
+
+func kindFor[T Row]() tableOf[T] {
+	for _, k := range kinds {
+		if k, ok := k.(tableOf[T]); ok {
+			return k
+		}
+	}
+	panic("tables: a row without a table")
+}
 
 func tableNames() (names []string) {
 	for _, k := range kinds {

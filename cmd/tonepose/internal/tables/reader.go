@@ -26,18 +26,11 @@ type Reader[T any] struct {
 // the name but parts of a stream have it, as poses-000001.parquet for poses.parquet,
 // these are read as one table, with the metadata of the first.
 func Open[T Row](path string) (*Reader[T], error) {
-	for _, k := range kinds {
-		if k, ok := k.(interface {
-			open(path string) (*Reader[T], error)
-		}); ok {
-			files, err := filesOf(path)
-			if err != nil {
-				return nil, err
-			}
-			return chain(files, k.open)
-		}
+	files, err := filesOf(path)
+	if err != nil {
+		return nil, err
 	}
-	panic("tables: a row without a table")
+	return chain(files, kindFor[T]().open)
 }
 
 // All yields the rows that were not read yet; an error ends it.
@@ -96,13 +89,9 @@ func chain[T any](parts []string, open func(path string) (*Reader[T], error)) (*
 }
 
 func (k kind[T, S]) open(path string) (*Reader[T], error) {
-	f, pf, m, schema, err := openTable(path)
+	f, pf, m, err := k.file(path)
 	if err != nil {
 		return nil, err
-	}
-	if err := checkColumns(pf.Schema(), parquet.SchemaOf(new(S)), schema); err != nil {
-		f.Close()
-		return nil, fmt.Errorf("%s: %w", path, err)
 	}
 	dec := parquet.NewGenericReader[S](pf)
 	stored, batch := make([]S, batchRows), make([]T, batchRows)
@@ -117,6 +106,19 @@ func (k kind[T, S]) open(path string) (*Reader[T], error) {
 		return batch[:n], err
 	}
 	return &Reader[T]{Metadata: m, batch: read, close: func() error { return errors.Join(dec.Close(), f.Close()) }, name: path}, nil
+}
+
+// file opens a table that has the columns of its kind.
+func (k kind[T, S]) file(path string) (*os.File, *parquet.File, Metadata, error) {
+	f, pf, m, schema, err := openTable(path)
+	if err != nil {
+		return nil, nil, m, err
+	}
+	if err := checkColumns(pf.Schema(), parquet.SchemaOf(new(S)), schema); err != nil {
+		f.Close()
+		return nil, nil, m, fmt.Errorf("%s: %w", path, err)
+	}
+	return f, pf, m, nil
 }
 
 // openTable opens any table of ours, whatever its columns.
