@@ -4,13 +4,41 @@ import (
 	"cmp"
 	"fmt"
 	"math"
+	"time"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/cmd/tonepose/internal/motion"
+	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/fieldmodels/rigid"
 )
+
+// Truth is where the sensors of a rig truly were.
+type Truth struct{ known []*knownPoses }
+
+// ReadTruth reads the truth of a recording that began at start: a CSV of known poses, or the
+// folder of another run. It answers as Compare does where nothing is registered.
+func ReadTruth(file string, r *rig.Rig, start time.Time) (*Truth, error) {
+	a := &Result{Rig: r, Metadata: tables.Metadata{Recording: tables.Recording{Start: start}}}
+	known, err := a.readTruth(file)
+	if err != nil {
+		return nil, err
+	}
+	t := new(Truth)
+	for _, name := range r.SensorNames() {
+		t.known = append(t.known, known[name])
+	}
+	return t, nil
+}
+
+// At is the true pose of a sensor at the centre of a window [s]; false: it is not known,
+// or its place alone.
+func (t *Truth) At(sensor int, time, duration float64) (rigid.Pose, bool) {
+	k := t.known[sensor]
+	pose, _, ok := k.at(time, duration)
+	return pose, ok && !k.placeOnly
+}
 
 // knownPoses answers where a sensor truly was.
 type knownPoses struct {

@@ -1,6 +1,7 @@
 package pyramid
 
 import (
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -241,4 +242,39 @@ func BenchmarkRows(b *testing.B) {
 			r.Pick(0, 10000, 4000, []int{0, 1, 2})
 		}
 	})
+}
+
+// Rows that come by column are kept as those that come one by one, also where old ones are
+// forgotten; what follows a fall of time is not taken.
+func TestRowsByColumn(t *testing.T) {
+	random := rand.New(rand.NewPCG(3, 4))
+	for _, most := range []int{0, perChunk / 2, perChunk + 5} {
+		one, all := NewRows(2, most), NewRows(2, most)
+		for i := 0; i < 3*perChunk; {
+			n := 1 + random.IntN(perChunk)
+			time, flags, values := make([]float64, n), make([]uint32, n), [][]float32{make([]float32, n), make([]float32, n)}
+			for k := range n {
+				time[k], flags[k], values[0][k], values[1][k] = float64(i+k)/3, random.Uint32N(3), float32(random.NormFloat64()), nan
+				one.Append(time[k], flags[k], []float32{values[0][k], nan})
+			}
+			if got := all.AppendAll(time, flags, values); got != n {
+				t.Fatalf("%d of %d rows were taken", got, n)
+			}
+			i += n
+		}
+		if got := all.AppendAll([]float64{2e6, 2e6, 1e6, 3e6}, make([]uint32, 4), [][]float32{make([]float32, 4), make([]float32, 4)}); got != 2 {
+			t.Errorf("%d rows were taken before time fell, want 2", got)
+		}
+		for range 2 {
+			one.Append(2e6, 0, []float32{0, 0})
+		}
+		if one.n != all.n || one.dropped != all.dropped || one.Hop() != all.Hop() || len(one.chunks) != len(all.chunks) {
+			t.Fatalf("%d rows, %d forgotten; by column %d, %d", one.n, one.dropped, all.n, all.dropped)
+		}
+		for i, c := range one.chunks {
+			if fmt.Sprint(*c) != fmt.Sprint(*all.chunks[i]) {
+				t.Errorf("chunk %d of %d differs", i, len(one.chunks))
+			}
+		}
+	}
 }

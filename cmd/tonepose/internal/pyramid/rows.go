@@ -59,15 +59,56 @@ func (r *Rows) Append(time float64, flags uint32, values []float32) bool {
 	}
 	r.last = time
 	r.n++
+	r.open().append(time, flags, values)
+	r.forget()
+	return true
+}
+
+// AppendAll adds rows that are given by column, as Append does, and returns how many: all,
+// or those before the first whose time falls.
+func (r *Rows) AppendAll(times []float64, flags []uint32, values [][]float32) (n int) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	for n < len(times) {
+		c := r.open()
+		first := n
+		for n < len(times) && n-first < perChunk-len(c.time) && times[n] >= r.last {
+			if r.n > 0 {
+				r.hops[r.n%len(r.hops)] = times[n] - r.last
+			}
+			r.last = times[n]
+			r.n++
+			n++
+		}
+		if n == first {
+			break
+		}
+		c.appendAll(times[first:n], flags[first:n], values, first)
+		r.forget()
+	}
+	return n
+}
+
+// Replace takes the rows of another, which is not used any more.
+func (r *Rows) Replace(by *Rows) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.chunks, r.dropped, r.last, r.hops, r.n = by.chunks, by.dropped, by.last, by.hops, by.n
+}
+
+// open is the chunk that has room.
+func (r *Rows) open() *chunk {
 	if len(r.chunks) == 0 || len(r.chunks[len(r.chunks)-1].time) == perChunk {
 		r.chunks = append(r.chunks, newChunk(r.columns, len(r.chunks) > 0))
 	}
-	r.chunks[len(r.chunks)-1].append(time, flags, values)
+	return r.chunks[len(r.chunks)-1]
+}
+
+func (r *Rows) forget() {
 	if r.most > 0 && r.n-r.dropped >= r.most+perChunk {
 		r.chunks = slices.Delete(r.chunks, 0, 1)
 		r.dropped += perChunk
 	}
-	return true
 }
 
 func newChunk(columns int, whole bool) *chunk {
@@ -98,13 +139,54 @@ func (c *chunk) append(time float64, flags uint32, values []float32) {
 	}
 }
 
-func (l *level) append(i int, flags uint32, values []float32) {
+// appendAll adds rows by column, whose values begin at an index.
+func (c *chunk) appendAll(times []float64, flags []uint32, values [][]float32, first int) {
+	before := len(c.time)
+	c.time, c.flags = append(c.time, times...), append(c.flags, flags...)
+	for k := range values {
+		c.values[k] = append(c.values[k], values[k][first:first+len(times)]...)
+	}
+	every := fan
+	for l := range c.levels {
+		for i := before; i < len(c.time); {
+			entry := i / every
+			stop := min((entry+1)*every, len(c.time))
+			c.levels[l].widen(entry, c.flags[i:stop], c.values, i)
+			i = stop
+		}
+		every *= fan
+	}
+}
+
+// entry makes room for the i-th entry.
+func (l *level) entry(i int) {
 	if i == len(l.flags) {
 		l.flags, l.flagged = append(l.flags, 0), append(l.flagged, 0)
 		for k := range l.low {
 			l.low[k], l.high[k] = append(l.low[k], nan), append(l.high[k], nan)
 		}
 	}
+}
+
+// widen takes rows into the i-th entry, whose values begin at an index.
+func (l *level) widen(i int, flags []uint32, values [][]float32, first int) {
+	l.entry(i)
+	for _, f := range flags {
+		if l.flags[i] |= f; f != 0 {
+			l.flagged[i]++
+		}
+	}
+	for k := range values {
+		low, high := l.low[k][i], l.high[k][i]
+		for _, v := range values[k][first : first+len(flags)] {
+			widen(&low, &high, v, v)
+		}
+		l.low[k][i], l.high[k][i] = low, high
+	}
+}
+
+func (l *level) append(i int, flags uint32, values []float32) {
+	l.entry(i)
 	if l.flags[i] |= flags; flags != 0 {
 		l.flagged[i]++
 	}

@@ -5,8 +5,6 @@ import (
 	"math"
 	"time"
 
-	"gonum.org/v1/gonum/stat/distuv"
-
 	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/verdict"
 )
@@ -70,7 +68,7 @@ func (a *recent) take(t *Track) {
 		a.least = min(a.least, v(0))
 		if v(2) > 0 && !math.IsNaN(v(1)) {
 			a.chi2, a.dof, a.solved = a.chi2+v(1), a.dof+v(2), a.solved+1
-			if f == 0 && (distuv.ChiSquared{K: v(2)}).Survival(v(1)) < verdict.Doubtful {
+			if bits == InDoubt {
 				a.unlikely++
 			}
 		}
@@ -111,7 +109,7 @@ func (a *recent) answers(truth bool) []answered {
 		text := fmt.Sprintf("mean χ² %s of %s", present.Number(a.chi2/float64(a.solved), 3), present.Number(a.dof/float64(a.solved), 2))
 		if a.misfit == 0 {
 			fits.Short = text
-			expected := verdict.Doubtful * float64(a.solved)
+			expected := 2 * verdict.Doubtful * float64(a.solved) // of two chi-squares
 			if float64(a.unlikely) > expected+4*math.Sqrt(expected)+1 {
 				fits.Answer, fits.Grade = "in doubt", "doubt"
 			}

@@ -187,7 +187,7 @@ func (r *Roster) reading(sensor int, s *Shown) Reading {
 		}
 		out.Truth = t
 	}
-	out.judge(p.Flags)
+	out.judge(p.Flags, marksOf(p, s.worth) == InDoubt)
 	out.Couplings = r.matrix(sensor, s)
 	out.Tones = r.tones(sensor, s)
 	return out
@@ -197,7 +197,7 @@ func (r *Roster) reading(sensor int, s *Shown) Reading {
 const wrongFlags = verdict.Distorted | verdict.WrongChannel | verdict.ReferenceLost | verdict.NotConverged | verdict.Unobservable
 
 // judge words what a pose is worth.
-func (r *Reading) judge(f verdict.Flags) {
+func (r *Reading) judge(f verdict.Flags, inDoubt bool) {
 	if r.UseError = f&(verdict.Distorted|verdict.WrongChannel) != 0 && r.Error > r.Sigma; !r.Solved {
 		r.Grade, r.Verdict = "none", "no pose"
 	}
@@ -205,10 +205,9 @@ func (r *Reading) judge(f verdict.Flags) {
 		switch {
 		case !r.Solved:
 			r.Reason = "the couplings gave none: " + r.Status
-		case r.Chance < verdict.Doubtful:
-			r.Grade, r.Verdict = "doubt", "in doubt"
-			r.Reason = "χ² is larger than noise makes it in one window of a thousand"
-			r.Next = "look at couplings for what does not fit"
+		case inDoubt:
+			r.Grade, r.Verdict = "doubt", verdict.InDoubt.String()
+			r.Reason, r.Next = meansDoubt, nextInDoubt
 		default:
 			r.Grade, r.Verdict, r.Reason = "sound", "sound", "χ² as noise makes it, no flag"
 		}
@@ -240,6 +239,12 @@ func (r *Reading) judge(f verdict.Flags) {
 	}
 	r.Next = plainCode(handbook.Next(name))
 }
+
+// What rows in doubt are, and what to do.
+const (
+	meansDoubt  = "no flag, but χ² or that of quadrature is larger than noise makes it in one window of a thousand: often the edge of a disturbance"
+	nextInDoubt = "look at the rows beside it, and at couplings for what does not fit"
+)
 
 func plainCode(text string) string { return strings.ReplaceAll(text, "`", "") }
 

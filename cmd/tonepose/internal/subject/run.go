@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"iter"
 	"math"
 	"os"
 	"path/filepath"
@@ -30,26 +29,27 @@ type Run struct {
 	*Stage
 	dir      string
 	Metadata tables.Metadata
-	truths   []map[float64]rigid.Pose // by sensor, by the time of a row
 
 	finders sync.Mutex // of what follows
 	tables  Tables
 
-	mu      sync.Mutex // of what follows
-	read    int64      // rows of poses so far
-	counts  verdict.Counts
-	none    int     // rows without a pose
-	start   float64 // of the first window [s]
-	end     float64
-	window  float64
-	ready   bool
-	failed  error
-	version int
-	film    *Footage                                         // nil: see why
-	why     string                                           // there are no samples
-	Reopen  func(context.Context) (*recording.Reader, error) // opens them once more
-	report  *document.Run
-	news    func(kind string)
+	mu       sync.Mutex // of what follows
+	read     int64      // rows of poses so far
+	counts   verdict.Counts
+	truth    *assess.Truth // nil: not given; set before the tables are read
+	none     int           // rows without a pose
+	doubtful int           // rows in doubt
+	start    float64       // of the first window [s]
+	end      float64
+	window   float64
+	ready    bool
+	failed   error
+	version  int
+	film     *Footage                                         // nil: see why
+	why      string                                           // there are no samples
+	Reopen   func(context.Context) (*recording.Reader, error) // opens them once more
+	report   *document.Run
+	news     func(kind string)
 }
 
 // Tables are those of a run; nil: it kept none.
@@ -100,19 +100,35 @@ func OpenRun(o RunOptions, news func(kind string)) (*Run, error) {
 		return nil, errors.Join(fmt.Errorf("%s: the rig stored in the table: %w", o.Dir, err), poses.Close())
 	}
 	r.Stage = newStage(bench, 0)
-	for _, t := range r.Tracks {
-		t.table = []int32{}
-	}
 	if r.tables.Worth, err = findOptional[tables.Integrity](path(tables.IntegrityName)); err == nil {
 		if r.tables.Coupled, err = findOptional[tables.Coupling](path(tables.CouplingsName)); err == nil {
 			r.tables.Phasing, err = findOptional[tables.Phasor](path(tables.PhasorsName))
 		}
+	}
+	if err == nil {
+		err = r.extent()
 	}
 	if err != nil {
 		r.Close()
 		return nil, err
 	}
 	return r, nil
+}
+
+// extent takes the times of the first and of the last row, so that what is read first can
+// be drawn in its place.
+func (r *Run) extent() error {
+	var one [1]tables.Pose
+	for _, row := range []int64{0, r.tables.Poses.Rows() - 1} {
+		n, err := r.tables.Poses.Read(row, one[:])
+		if err != nil {
+			return err
+		}
+		if p := &one[0]; n > 0 {
+			r.start, r.end = min(r.start, p.Time-p.Duration/2), max(r.end, p.Time+p.Duration/2)
+		}
+	}
+	return nil
 }
 
 func findOptional[T tables.Row](path string) (*tables.Finder[T], error) {
@@ -141,7 +157,12 @@ func (r *Run) Close() {
 
 // Prepare reads all tables and the recording, and computes what needs all of them.
 func (r *Run) Prepare(ctx context.Context, o RunOptions) {
-	err := r.truth(ctx, o.Truth)
+	var err error
+	if o.Truth != "" {
+		truth, failed := assess.ReadTruth(o.Truth, r.Rig, r.Metadata.Recording.Start)
+		r.note(func() { r.truth = truth })
+		err = failed
+	}
 	if err == nil {
 		err = r.index(ctx)
 	}
@@ -177,123 +198,15 @@ func words(err error) string {
 	return err.Error()
 }
 
-// truth reads known poses.
-func (r *Run) truth(ctx context.Context, file string) error {
-	if file == "" {
+// knownAt is where a sensor truly was at a pose; nil: not known.
+func (r *Run) knownAt(sensor int, p *tables.Pose) *rigid.Pose {
+	if r.truth == nil {
 		return nil
 	}
-	known, err := assess.Compare(ctx, r.dir, file, assess.Options{})
-	if err != nil {
-		return err
-	}
-	for range r.Tracks {
-		r.truths = append(r.truths, map[float64]rigid.Pose{})
-	}
-	for _, s := range known.Samples {
-		if s.Sensor < len(r.truths) && !s.PlaceOnly {
-			r.truths[s.Sensor][s.Time] = s.Truth
-		}
+	if pose, ok := r.truth.At(sensor, p.Time, p.Duration); ok {
+		return &pose
 	}
 	return nil
-}
-
-// index reads the tables of poses and of what they are worth, which have one order.
-func (r *Run) index(ctx context.Context) error {
-	poses, err := tables.Open[tables.Pose](filepath.Join(r.dir, tables.PosesName+".parquet"))
-	if err != nil {
-		return err
-	}
-	defer poses.Close()
-	next := func() (v tables.Integrity, err error, ok bool) { return }
-	if r.tables.Worth != nil {
-		worth, err := tables.Open[tables.Integrity](filepath.Join(r.dir, tables.IntegrityName+".parquet"))
-		if err != nil {
-			return err
-		}
-		defer worth.Close()
-		pull, stop := iter.Pull2(worth.All())
-		defer stop()
-		next = pull
-	}
-	var row [Columns]float32
-	late := make([][]lateRow, len(r.Tracks)) // of intervals, which come in any order
-	v, failed, more := next()
-	var durations []float64
-	for p, err := range poses.All() {
-		if err := cmp.Or(err, failed, ctx.Err()); err != nil {
-			return err
-		}
-		i := r.sensorOf(p.Sensor)
-		if i < 0 {
-			return fmt.Errorf("%s: sensor %s is not in the rig stored with it", r.dir, p.Sensor)
-		}
-		var own *tables.Integrity
-		if more && v.Time == p.Time && v.Sensor == p.Sensor {
-			own = &v
-		}
-		var known *rigid.Pose
-		if r.truths != nil {
-			if pose, ok := r.truths[i][p.Time]; ok {
-				known = &pose
-			}
-		}
-		fill(&row, &p, own, known)
-		t := r.Tracks[i]
-		if late[i] == nil && t.Rows.Append(p.Time, uint32(p.Flags), row[:]) {
-			t.table = append(t.table, int32(r.read))
-		} else {
-			late[i] = append(late[i], lateRow{p.Time, uint32(p.Flags), row, int32(r.read)})
-		}
-		if len(durations) < 1000 {
-			durations = append(durations, p.Duration)
-		}
-		r.mu.Lock()
-		r.read++
-		r.counts.Add(p.Flags)
-		if p.Estimate == nil {
-			r.none++
-		}
-		r.start, r.end = min(r.start, p.Time-p.Duration/2), max(r.end, p.Time+p.Duration/2)
-		r.mu.Unlock()
-		if own != nil {
-			v, failed, more = next()
-		}
-	}
-	if r.read == 0 {
-		return fmt.Errorf("%s: its table of poses has no row", r.dir)
-	}
-	for i, rows := range late {
-		if rows != nil {
-			r.sort(i, rows)
-		}
-	}
-	r.mu.Lock()
-	r.window = median(durations)
-	r.mu.Unlock()
-	return nil
-}
-
-type lateRow struct {
-	time  float64
-	flags uint32
-	row   [Columns]float32
-	table int32
-}
-
-// sort puts rows that came late among those of a sensor.
-func (r *Run) sort(sensor int, rows []lateRow) {
-	t := r.Tracks[sensor]
-	for i := range t.Rows.Len() {
-		have := t.Rows.Number(i)
-		rows = append(rows, lateRow{have.Time, have.Flags, [Columns]float32(have.Values), t.table[i]})
-	}
-	slices.SortStableFunc(rows, func(a, b lateRow) int { return cmp.Compare(a.time, b.time) })
-	sorted := &Track{Rows: pyramid.NewRows(Columns, 0), table: []int32{}}
-	for _, l := range rows {
-		sorted.Rows.Append(l.time, l.flags, l.row[:])
-		sorted.table = append(sorted.table, l.table)
-	}
-	r.Tracks[sensor] = sorted
 }
 
 // openRecording finds the samples of a run.
@@ -372,10 +285,13 @@ func (r *Run) complete(m *Moment) {
 func (r *Run) Shown(_ context.Context, sensor int, row pyramid.Row) (*Shown, error) {
 	r.finders.Lock()
 	defer r.finders.Unlock()
-	at := int64(r.Tracks[sensor].table[row.Number])
+	at := r.Tracks[sensor].inTable(row.Number)
 	var pose [1]tables.Pose
 	if n, err := r.tables.Poses.Read(at, pose[:]); err != nil || n == 0 {
 		return nil, cmp.Or(err, fs.ErrNotExist)
+	}
+	if pose[0].Time != row.Time { // the rows were put in order meanwhile
+		return nil, ErrLater
 	}
 	out := &Shown{Pose: pose[0], common: map[int]float64{}}
 	if r.tables.Worth != nil {
@@ -386,11 +302,7 @@ func (r *Run) Shown(_ context.Context, sensor int, row pyramid.Row) (*Shown, err
 			out.worth = &worth[0]
 		}
 	}
-	if r.truths != nil {
-		if known, ok := r.truths[sensor][out.Pose.Time]; ok {
-			out.truth = &known
-		}
-	}
+	out.truth = r.knownAt(sensor, &out.Pose)
 	m := &r.Roster.sensors[sensor]
 	err := rowsAt(r.tables.Coupled, out.Pose.Time, func(c *tables.Coupling) float64 { return c.Time }, len(r.Roster.Emitters)*len(m.coils)*len(r.Tracks), func(c *tables.Coupling) {
 		if c.Sensor == m.name {

@@ -37,6 +37,7 @@ type Session struct {
 	Rows     int     `json:"rows"`
 	Unsolved int     `json:"unsolved"`
 	Flagged  int     `json:"flagged"`
+	InDoubt  int     `json:"in_doubt"`
 
 	Rig       rigFacts        `json:"rig"`
 	Emitters  []emitterFacts  `json:"emitters"`
@@ -169,8 +170,8 @@ func (s *Stage) describe(to *Session) {
 		}
 		to.Sensors = append(to.Sensors, sensorFacts{Name: m.name, Channels: m.channels, Rows: s.Tracks[i].Rows.Len()})
 	}
-	for _, name := range handbook.Flags() {
-		to.Handbook = append(to.Handbook, FlagOf(name, 0))
+	for _, name := range append(handbook.Flags(), verdict.InDoubt.String()) {
+		to.Handbook = append(to.Handbook, MarkOf(name, 0))
 	}
 	to.Cautions, to.General = []string{}, cautions
 	to.Hop = s.Tracks[0].Rows.Hop()
@@ -183,8 +184,11 @@ var cautions = []string{
 	"Windings of driven coils get hot.",
 }
 
-// FlagOf is what the handbook says of a flag.
-func FlagOf(name string, rows int) flagFacts {
+// MarkOf is what the handbook says of a flag, or of rows in doubt.
+func MarkOf(name string, rows int) flagFacts {
+	if name == verdict.InDoubt.String() {
+		return flagFacts{name, InDoubt, rows, "doubt", meansDoubt, nextInDoubt}
+	}
 	bit, _ := verdict.ParseFlags(name)
 	grade := "doubt"
 	if bit&wrongFlags != 0 {
@@ -193,11 +197,14 @@ func FlagOf(name string, rows int) flagFacts {
 	return flagFacts{name, uint32(bit), rows, grade, handbook.Meaning(name), plainCode(handbook.Next(name))}
 }
 
-// count lists the flags that occur, wrong ones first.
-func (to *Session) count(c *verdict.Counts) {
-	to.Rows, to.Flagged = c.Rows, c.Flagged
+// count lists the flags that occur, wrong ones first, and rows in doubt.
+func (to *Session) count(c *verdict.Counts, doubtful int) {
+	to.Rows, to.Flagged, to.InDoubt = c.Rows, c.Flagged, doubtful
 	for name, rows := range c.All {
-		to.Flags = append(to.Flags, FlagOf(name, rows))
+		to.Flags = append(to.Flags, MarkOf(name, rows))
+	}
+	if doubtful > 0 {
+		to.Flags = append(to.Flags, MarkOf(verdict.InDoubt.String(), doubtful))
 	}
 	slices.SortStableFunc(to.Flags, func(a, b flagFacts) int { return cmp.Compare(b.Grade, a.Grade) }) // wrong before doubt
 }
@@ -248,11 +255,11 @@ func (r *Run) Facts() *Session {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	out := &Session{Mode: "run", Name: r.Name(), Version: r.version, Ready: r.ready, Progress: float64(r.read) / float64(max(r.tables.Poses.Rows(), 1)),
-		Failed: words(r.failed), Tool: r.Metadata.Tool, Start: max(0, r.start), End: r.end, Window: r.window, Unsolved: r.none, Options: r.Metadata.Options, Truth: r.truths != nil}
+		Failed: words(r.failed), Tool: r.Metadata.Tool, Start: max(0, r.start), End: r.end, Window: r.window, Unsolved: r.none, Options: r.Metadata.Options, Truth: r.truth != nil}
 	r.describe(out)
-	out.count(&r.counts)
+	out.count(&r.counts, r.doubtful)
 	for i := range out.Sensors {
-		out.Sensors[i].HasTruth = r.truths != nil
+		out.Sensors[i].HasTruth = r.truth != nil
 	}
 	out.Facts = append(out.Facts, fact{"rig", r.Rig.Name})
 	out.Recording = &recordingFacts{Name: r.Metadata.Recording.Name, Start: r.Metadata.Recording.Start, Missing: r.film == nil, Why: r.why}
@@ -266,6 +273,9 @@ func (r *Run) Facts() *Session {
 	}
 	if out.Flagged > 0 {
 		flagged += fmt.Sprintf(", %d flagged", out.Flagged)
+	}
+	if out.InDoubt > 0 {
+		flagged += fmt.Sprintf(", %d in doubt", out.InDoubt)
 	}
 	if out.Unsolved > 0 {
 		flagged += fmt.Sprintf(", %d without a pose", out.Unsolved)

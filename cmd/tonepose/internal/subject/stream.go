@@ -52,6 +52,7 @@ type Stream struct {
 	came     time.Time // the newest window did
 	counts   verdict.Counts
 	none     int
+	doubtful int
 	solved   int
 	skipped  int
 	events   []event
@@ -292,7 +293,11 @@ func (f *Stream) observe(seen *engine.Observation, at float64) {
 		}
 		fill(&row, &of.row.Pose, &of.worth, truth)
 		row[ColumnClear] = float32(k.clear(&f.Roster.sensors[i], len(f.Rig.Channels)))
-		f.Tracks[i].Rows.Append(at, uint32(of.row.Flags), row[:])
+		marks := marksOf(&of.row.Pose, &of.worth)
+		f.Tracks[i].Rows.Append(at, marks, row[:])
+		if marks == InDoubt {
+			f.doubtful++
+		}
 		f.counts.Add(of.row.Flags)
 		if of.row.Estimate == nil {
 			f.none++
@@ -430,7 +435,7 @@ func (f *Stream) Facts() *Session {
 	if math.IsInf(out.Start, 1) {
 		out.Start = 0
 	}
-	out.count(&f.counts)
+	out.count(&f.counts, f.doubtful)
 	out.Unsolved = f.none
 	out.Recording = &recordingFacts{Missing: true, Why: "no sample came yet"}
 	if f.film != nil {

@@ -2,9 +2,11 @@ package subject
 
 import (
 	"math"
+	"sync"
 
 	"tonepose/cmd/tonepose/internal/pyramid"
 	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/fieldmodels/rigid"
 )
 
@@ -57,8 +59,34 @@ func ColumnOf(name string) int {
 
 // Track is what a sensor did, against time.
 type Track struct {
-	Rows  *pyramid.Rows
-	table []int32 // number of each row in the table of poses; nil: of a stream
+	Rows *pyramid.Rows
+
+	mu    sync.RWMutex
+	table []int32 // number of each row in the table of poses; of a stream none
+}
+
+// InDoubt marks in a track, beside the flags, a row that has none and is in doubt.
+const InDoubt = uint32(1) << 30
+
+// marksOf are the marks of a row in a track.
+func marksOf(p *tables.Pose, v *tables.Integrity) uint32 {
+	worth := verdict.Verdict{Chi2: p.Chi2, DOF: p.DOF}
+	if v != nil {
+		worth = v.Verdict
+	}
+	if worth.State(p.Flags) == verdict.InDoubt {
+		return InDoubt
+	}
+	return uint32(p.Flags)
+}
+
+// MarkNames are the names of the marks of a row.
+func MarkNames(marks uint32) []string {
+	names := verdict.Flags(marks).Names()
+	if marks&InDoubt != 0 {
+		names = append(names, verdict.InDoubt.String())
+	}
+	return names
 }
 
 var nan = float32(math.NaN())

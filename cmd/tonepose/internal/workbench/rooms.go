@@ -8,7 +8,6 @@ import (
 	"strings"
 
 	"tonepose/cmd/tonepose/internal/subject"
-	"tonepose/cmd/tonepose/internal/verdict"
 )
 
 // series answers with columns of a sensor against time.
@@ -102,7 +101,7 @@ func (s *server) next(w http.ResponseWriter, r *http.Request) error {
 	if !ok {
 		return answer(w, map[string]any{"time_s": nil})
 	}
-	return answer(w, map[string]any{"time_s": row.Time, "flags": verdict.Flags(row.Flags).Names()})
+	return answer(w, map[string]any{"time_s": row.Time, "flags": subject.MarkNames(row.Flags)})
 }
 
 // step answers with the time so many rows on.
@@ -140,8 +139,11 @@ func (s *server) flags(w http.ResponseWriter, r *http.Request) error {
 		half = max(half, hop/2)
 	}
 	lanes := []*lane{}
-	for _, name := range verdict.Flags(b.AllFlags).Names() {
-		lanes = append(lanes, &lane{Name: name, Grade: subject.FlagOf(name, 0).Grade, Spans: [][2]float64{}})
+	var bits []uint32
+	for _, name := range subject.MarkNames(b.AllFlags) {
+		mark := subject.MarkOf(name, 0)
+		bits = append(bits, mark.Bit)
+		lanes = append(lanes, &lane{Name: name, Grade: mark.Grade, Spans: [][2]float64{}})
 	}
 	gaps, skipped := [][2]float64{}, [][2]float64{}
 	add := func(to *[][2]float64, t float64) {
@@ -152,9 +154,8 @@ func (s *server) flags(w http.ResponseWriter, r *http.Request) error {
 		*to = append(*to, [2]float64{t - half, t + half})
 	}
 	for i, time := range b.Time {
-		for _, l := range lanes {
-			bit, _ := verdict.ParseFlags(l.Name)
-			if b.Flags[i]&uint32(bit) != 0 {
+		for k, l := range lanes {
+			if b.Flags[i]&bits[k] != 0 {
 				add(&l.Spans, time)
 			}
 		}

@@ -111,7 +111,7 @@ export class Couplings {
 
   answer(pose, trying) {
     const { store } = this;
-    const bad = pose.grade === 'wrong' && (pose.chance ?? 1) < 1e-3, doubt = (pose.chance ?? 1) < 1e-3;
+    const bad = pose.grade === 'wrong' && (pose.chance ?? 1) < 1e-3, doubt = (pose.chance ?? 1) < 1e-3 || (pose.grade === 'doubt' && pose.flags.length === 0);
     if (store.refused && trying) this.room.says(store.refused.message, 'doubt');
     else if (trying && store.trial) this.room.says(bad ? `without ${leftNames(store)} still not: χ² ${chi(pose)}` : `without ${leftNames(store)} ${doubt ? 'in doubt' : 'they do'}: χ² ${chi(pose)}`, bad ? 'wrong' : doubt ? 'doubt' : 'sound');
     else this.room.says(`${bad ? 'no' : doubt ? 'in doubt' : 'yes'}: χ² ${chi(pose)}`, bad ? 'wrong' : doubt ? 'doubt' : 'sound');

@@ -4,7 +4,7 @@ import { element } from './dom.js';
 import { KEYS } from './keys.js';
 
 const NUMBERS = [['position', '−34.969 mm, σ 23 µm'], ['sigma', 'two digits: 6.7 µm, 23 µm, 1.2 mm'], ['coupling', '−5.933 nH'], ['angle', '−3.605°, σ 0.012°'], ['χ²', '12.6 of 18: the sum of squares, and what it is on average'], ['≈', 'an estimated error, where the field model is wrong'], ['–', 'not known, with the reason beside it']];
-const MARKS = [['sound', 'sound: the row may be used with its sigma'], ['doubt', 'in doubt: kept and flagged'], ['wrong', 'wrong: estimated error stands for sigma'], ['missing', 'missing: samples or windows']];
+const MARKS = [['sound', 'sound: the row may be used with its sigma'], ['doubt', 'in doubt: kept; flagged, or χ² hardly by noise alone'], ['wrong', 'wrong: estimated error stands for sigma'], ['missing', 'missing: samples or windows']];
 
 export class Help {
   constructor(store, sheet) { this.store = store; this.sheet = sheet; }

@@ -100,7 +100,7 @@ function title() {
   const span = session.end_s - session.start_s;
   if (session.mode === 'bench') about = `${session.rig?.name ?? 'bench'}, simulated at ${fixed(session.rig?.sample_rate_hz / 1e3)}${THIN}kHz; truth is known`;
   else if (session.mode === 'live') about = `${store.source?.text ?? 'live'}; running for ${age(span)}`;
-  else if (!session.ready) about = `being solved, ${Math.round(100 * (session.progress ?? 0))}${THIN}%`;
+  else if (!session.ready) about = `being read, ${Math.round(100 * (session.progress ?? 0))}${THIN}%`;
   else about = `solved recording, ${fixed(span, span < 10 ? (span % 1 < 0.05 || span % 1 > 0.95 ? 0 : 1) : 0)}${THIN}s, ${integer(session.rows)} rows`;
   if (store.link === 'lost') about = 'the page lost its server; it goes on by itself';
   else if (store.streaming && store.source && !['running', undefined].includes(store.source.state)) about = `${{ paused: 'held', waiting: 'waiting for the source', capturing: `waiting for the clock${store.source.takes_s ? `, ${fixed(store.source.takes_s, 2)}${THIN}s` : ''}`, lost: 'source lost, trying again', ended: 'the source has ended' }[store.source.state] ?? store.source.state}${store.source.text ? `: ${store.source.text}` : ''}`;
@@ -115,7 +115,7 @@ function title() {
 }
 
 store.on('session view', () => { arrange(); title(); });
-store.on('link source hold progress tick', title);
+store.on('link source hold tick', title);
 store.on('state', () => { if (document.documentElement.dataset.state === 'loading') title(); });
 narrow.addEventListener('change', arrange);
 for (const query of ['(prefers-color-scheme: dark)', '(prefers-contrast: more)']) matchMedia(query).addEventListener('change', () => { renew(); redrawAll(); });

@@ -52,7 +52,8 @@ export class Quality {
     if (store.streaming) {
       if (!pose) { room.says(UNKNOWN); return; }
       if (pose.grade === 'sound') room.says('yes');
-      else room.says(`${pose.grade === 'doubt' ? 'in doubt' : 'no'}: ${pose.verdict || 'no pose'}`, pose.grade === 'doubt' ? 'doubt' : 'wrong');
+      else if (pose.grade === 'doubt') room.says(`in doubt: ${pose.flags[0] ?? 'χ² hardly by noise'}`, 'doubt');
+      else room.says(`no: ${pose.verdict || 'no pose'}`, 'wrong');
     } else {
       const answer = store.answer('quality');
       if (!answer) { room.says(UNKNOWN); return; }

@@ -119,7 +119,7 @@ export class Reading {
       if (grade === 'sound' && !trial) why = sound(pose);
       else if (!trial && next) why = why ? `${why}; ${next}` : next;
       if (store.following && grade !== 'sound' && pose.since_s !== null && pose.since_s !== undefined) label = `now, and for ${age(pose.since_s)}`;
-    } else why = store.session.ready ? 'no row here' : 'being solved';
+    } else why = store.session.ready ? 'no row here' : 'being read';
     if (trial) {
       label = `without ${leftNames(store)}, at the cursor`;
       why = `χ² ${chi(pose)}; as solved it was ${chi(trial.before)}, ${trial.before.verdict || 'sound'}. Only shown here; take it out of the rig file to solve without it`;

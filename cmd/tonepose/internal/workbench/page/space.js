@@ -35,7 +35,7 @@ export class Space {
     this.refreshKey = every(4, () => this.key.redraw());
     this.build();
     this.listen();
-    store.on('session', () => { this.range = null; this.paths = []; this.fetch(); });
+    store.on('session', () => { if (store.streaming) { this.range = null; this.paths = []; } this.fetch(); });
     store.on('tick', () => this.fetch());
     store.on('view', () => this.viewed());
     store.on('state bench', () => this.refresh());
@@ -90,7 +90,7 @@ export class Space {
 
   fetch() {
     const { store } = this;
-    if (!store.session?.sensors.length || (!store.session.ready && !store.streaming)) return;
+    if (!store.session?.sensors.length || !store.drawable) return;
     const n = store.session.sensors.length;
     const sensors = n <= 4 ? [...Array(n).keys()] : [store.sensor];
     this.askPaths(...store.recent, sensors);

@@ -79,22 +79,23 @@ export class Store {
   async start() {
     let session;
     try { session = await json('/api/session'); } catch (error) { this.fail('session', error); return; }
-    if (this.session && session.version !== this.session.version) {
+    if (this.session && session.mode !== 'run' && session.version !== this.session.version) {
       // Another content: rows and states of the one before would name channels that are no more.
       this.state = this.newest = this.trial = null;
       this.series = this.rows = [];
     }
     this.session = session;
     this.tell('session');
-    if (!session.ready) setTimeout(() => this.start(), 300);
-    if (session.ready || this.streaming) { this.fetchRows(); this.fetchState(); this.leave(); }
+    clearTimeout(this.later);
+    if (!session.ready) this.later = setTimeout(() => this.start(), 300);
+    if (this.drawable) this.fetchRows();
+    if (session.ready || this.streaming) { this.fetchState(); this.leave(); }
     if (session.mode === 'bench') this.fetchBench();
     if (!this.listening) this.listening = events({
       state: (state) => { if (this.following && !this.hold) this.takeState(state); this.newest = state; this.streamed(state); },
       session: (event) => { if (event.version !== this.session?.version) this.start(); },
       source: (source) => { this.source = { ...source, heard: Date.now() }; this.tell('source'); },
       bench: (bench) => { this.bench = bench; this.tell('bench'); },
-      progress: (progress) => { this.session.progress = progress.progress; this.tell('progress'); },
     }, (up) => { if (up) this.setLink('up'); else if (this.streaming) this.setLink('lost'); });
   }
 
@@ -104,6 +105,9 @@ export class Store {
   }
 
   get streaming() { return this.session?.mode === 'live' || this.session?.mode === 'bench'; }
+
+  /** drawable: there are rows, though of a run that is still being read not yet all. */
+  get drawable() { return this.session?.rows > 0 || this.streaming; }
 
   /** following: the newest state is shown as it comes. */
   get following() { return this.streaming && this.view.t === null; }
