@@ -14,6 +14,7 @@ import (
 
 	"tonepose/cmd/tonepose/internal/assess"
 	"tonepose/cmd/tonepose/internal/document"
+	"tonepose/cmd/tonepose/internal/footage"
 	"tonepose/cmd/tonepose/internal/pyramid"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/stream"
@@ -45,7 +46,7 @@ type Run struct {
 	ready    bool
 	failed   error
 	version  int
-	film     *Footage                                         // nil: see why
+	film     *footage.Footage                                 // nil: see why
 	why      string                                           // there are no samples
 	Reopen   func(context.Context) (*recording.Reader, error) // opens them once more
 	report   *document.Run
@@ -210,7 +211,7 @@ func (r *Run) knownAt(sensor int, p *tables.Pose) *rigid.Pose {
 }
 
 // openRecording finds the samples of a run.
-func (r *Run) openRecording(ctx context.Context, o RunOptions) (film *Footage, pass *recording.Reader, err error) {
+func (r *Run) openRecording(ctx context.Context, o RunOptions) (film *footage.Footage, pass *recording.Reader, err error) {
 	names := []string{o.Recording}
 	if stored := r.Metadata.Recording.Name; o.Recording == "" {
 		base := filepath.Base(stored)
@@ -238,7 +239,7 @@ func (r *Run) openRecording(ctx context.Context, o RunOptions) (film *Footage, p
 			return nil, nil, errors.Join(err, reader.Close())
 		}
 		r.Reopen = func(ctx context.Context) (*recording.Reader, error) { return r.Bench.Open(ctx, name, reading) }
-		return &Footage{Info: info, reader: reader, pyramid: pyramid.NewSamples(info.Channels, 0)}, pass, nil
+		return footage.OfRecording(reader), pass, nil
 	}
 	return nil, nil, fmt.Errorf("the recording %s was not found beside the run: name it with --recording", r.Metadata.Recording.Name)
 }
@@ -255,17 +256,15 @@ func (r *Run) mode() clock.Mode {
 }
 
 // survey reads the whole recording once, for its pyramid and for what all samples show.
-func (r *Run) survey(ctx context.Context, film *Footage, pass *recording.Reader) error {
+func (r *Run) survey(ctx context.Context, film *footage.Footage, pass *recording.Reader) error {
 	defer pass.Close()
-	survey, err := stream.ObserveDriven(ctx, newTap(pass, film), r.Bench.Tones(), r.Bench.DriveVolts(), r.mode(), nil)
-	film.mu.Lock()
-	film.survey = survey
-	film.mu.Unlock()
+	survey, err := stream.ObserveDriven(ctx, film.Tap(pass), r.Bench.Tones(), r.Bench.DriveVolts(), r.mode(), nil)
+	film.Learn(survey)
 	return err
 }
 
 // Samples are those of the recording, where it was found.
-func (r *Run) Samples() (*Footage, error) {
+func (r *Run) Samples() (*footage.Footage, error) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	if r.film == nil {

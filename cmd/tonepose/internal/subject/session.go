@@ -12,6 +12,7 @@ import (
 
 	"tonepose/cmd/tonepose/internal/document"
 	"tonepose/cmd/tonepose/internal/figure"
+	"tonepose/cmd/tonepose/internal/footage"
 	"tonepose/cmd/tonepose/internal/handbook"
 	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/report"
@@ -264,7 +265,7 @@ func (r *Run) Facts() *Session {
 	out.Facts = append(out.Facts, fact{"rig", r.Rig.Name})
 	out.Recording = &recordingFacts{Name: r.Metadata.Recording.Name, Start: r.Metadata.Recording.Start, Missing: r.film == nil, Why: r.why}
 	if f := r.film; f != nil {
-		f.describe(out.Recording)
+		out.Recording.describe(f)
 		r.tell(out, f.Known())
 	}
 	flagged := fmt.Sprintf("%d, windows of %s", out.Rows, present.Quantity(r.window, "s"))
@@ -294,25 +295,16 @@ func (r *Run) Facts() *Session {
 	return out
 }
 
-func (f *Footage) describe(to *recordingFacts) {
+func (to *recordingFacts) describe(f *footage.Footage) {
 	i := &f.Info
-	first, end := f.pyramid.Span()
-	_ = first
 	*to = recordingFacts{Name: i.Name, Samples: i.Samples, Channels: i.Channels, SampleRate: i.SampleRate, Start: i.Start, Bits: i.Bits, Unit: "V",
-		Covered: float64(end) / i.SampleRate, Missing: false, Why: to.Why}
+		Covered: f.Covered(), Missing: false, Why: to.Why}
 	if i.Samples >= 0 {
 		to.Duration = i.Duration()
 	}
 	if !i.Volts {
 		to.Unit = "full scale"
 	}
-}
-
-// Known is what all samples show; nil: not yet known.
-func (f *Footage) Known() *stream.Survey {
-	f.mu.Lock()
-	defer f.mu.Unlock()
-	return f.survey
 }
 
 // gradeOf is the grade that a document gives an answer, as the page names it.

@@ -2,7 +2,7 @@
 // and its recording, or a stream, which an engine follows.
 //
 //	OpenRun, Run.Prepare ────┐
-//	OpenStream, Stream.Run ──┴→ Subject: Facts, Shown, Phasors, Samples → At, Footage, Resolver
+//	OpenStream, Stream.Run ──┴→ Subject: Facts, Shown, Phasors, Samples → At, footage.Footage, Resolver
 //
 // A Subject keeps a Track of every sensor, from which series are drawn, and finds single
 // windows in the tables or in the ring of the newest windows. It knows no HTTP; its words
@@ -11,12 +11,12 @@ package subject
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"math"
 	"sync"
 
 	"tonepose/cmd/tonepose/internal/bench"
+	"tonepose/cmd/tonepose/internal/footage"
 	"tonepose/cmd/tonepose/internal/pyramid"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/tables"
@@ -42,7 +42,7 @@ type Subject interface {
 	// took.
 	Phasors(ctx context.Context, channel int, from, to float64, windows int, each func(*tables.Phasor)) (every int, err error)
 	// Samples are those of a stretch; an error says why there are none.
-	Samples() (*Footage, error)
+	Samples() (*footage.Footage, error)
 	// moment completes what is known at a time with what concerns all sensors.
 	complete(m *Moment)
 	Close()
@@ -58,7 +58,7 @@ func mistaken(mend, format string, values ...any) error {
 }
 
 // ErrLater is the answer to what is not known yet.
-var ErrLater = errors.New("not known yet")
+var ErrLater = footage.ErrLater
 
 // Stage is what runs and streams have in common.
 type Stage struct {

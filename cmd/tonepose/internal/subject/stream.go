@@ -15,6 +15,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/cmd/tonepose/internal/engine"
+	"tonepose/cmd/tonepose/internal/footage"
 	"tonepose/cmd/tonepose/internal/pyramid"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/source"
@@ -42,7 +43,7 @@ type Stream struct {
 	*Stage
 	setup   Setup
 	news    func(kind string)
-	film    *Footage
+	film    *footage.Footage
 	windows *windows
 
 	mu       sync.Mutex // of what follows
@@ -82,9 +83,7 @@ type SourceState struct {
 }
 
 const (
-	followRows    = 200_000  // kept of each sensor
-	filmBytes     = 24 << 20 // of the pyramid of samples
-	ringSamples   = 3 << 20  // kept of all channels together
+	followRows    = 200_000 // kept of each sensor
 	mostEvents    = 20
 	answersEvery  = 500 * time.Millisecond
 	silentAfter   = time.Second // without a window; longer ones are awaited three times over
@@ -205,8 +204,8 @@ func (f *Stream) session(ctx context.Context) error {
 	}
 	f.tell("capturing", "the clock of the tones", max(captureSecond, o.Windows.Length))
 	defer f.listen(max(silentAfter, time.Duration(3*o.Windows.Length*float64(time.Second))))()
-	t := newTap(src, f.film)
-	offset := float64(f.film.ring.end()) / info.SampleRate
+	t := f.film.Tap(src)
+	offset := float64(f.film.End()) / info.SampleRate
 	_, _, err = eng.Run(ctx, &liveTap{t, src}, func(seen *engine.Observation) error {
 		f.observe(seen, seen.Time+offset)
 		return ctx.Err()
@@ -252,14 +251,12 @@ func (f *Stream) begin(info *recording.Info) {
 	if f.film != nil {
 		return
 	}
-	// An entry of 64 samples takes two numbers, and those above it a fifteenth more.
-	most := int64(filmBytes) * pyramid.Finest / (9 * int64(info.Channels))
-	f.film = &Footage{Info: *info, pyramid: pyramid.NewSamples(info.Channels, most), ring: newRing(info.Channels, ringSamples/info.Channels)}
+	f.film = footage.OfStream(*info)
 }
 
 // liveTap is a tap of a source whose samples come while time passes.
 type liveTap struct {
-	*tap
+	*footage.Tap
 	live source.Source
 }
 
@@ -322,7 +319,7 @@ func (f *Stream) event(e engine.Event) {
 }
 
 // Samples are the newest, once the first came.
-func (f *Stream) Samples() (*Footage, error) {
+func (f *Stream) Samples() (*footage.Footage, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	if f.film == nil {
@@ -440,7 +437,7 @@ func (f *Stream) Facts() *Session {
 	out.Recording = &recordingFacts{Missing: true, Why: "no sample came yet"}
 	if f.film != nil {
 		out.Recording.Why = ""
-		f.film.describe(out.Recording)
+		out.Recording.describe(f.film)
 		out.Recording.Name = f.setup.Name
 	}
 	f.windows.newest(func(k *kept) { out.Clock = f.clock(k) })

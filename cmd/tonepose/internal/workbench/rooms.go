@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 
+	"tonepose/cmd/tonepose/internal/footage"
 	"tonepose/cmd/tonepose/internal/subject"
 )
 
@@ -222,7 +223,7 @@ func (s *server) traces(w http.ResponseWriter, r *http.Request) error {
 }
 
 // film is the samples, or why there are none as the page is told.
-func (s *server) film() (*subject.Footage, error) {
+func (s *server) film() (*footage.Footage, error) {
 	film, err := s.now().Samples()
 	if err != nil && err != subject.ErrLater {
 		return nil, &badRequest{http.StatusConflict, err.Error(), "name the recording with --recording"}
@@ -262,9 +263,10 @@ func (s *server) spectrum(w http.ResponseWriter, r *http.Request) error {
 	out := newArrays()
 	out.set("resolution_hz", d.ENBWHz)
 	out.set("averages", d.Segments)
+	out.set("spread", h.Spread)
 	out.set("unit", "V/√Hz")
-	slices.SortFunc(h.Lines, func(x, y subject.MarkedLine) int { return cmp.Compare(y.Peak, x.Peak) })
-	lines := []subject.MarkedLine{}
+	slices.SortFunc(h.Lines, func(x, y footage.MarkedLine) int { return cmp.Compare(y.Peak, x.Peak) })
+	lines := []footage.MarkedLine{}
 	for _, l := range h.Lines {
 		if l.Hz >= low && l.Hz <= high && len(lines) < 400 {
 			lines = append(lines, l)

@@ -10,6 +10,7 @@ import (
 	"strconv"
 	"sync"
 
+	"tonepose/cmd/tonepose/internal/footage"
 	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/cmd/tonepose/internal/subject"
@@ -117,7 +118,7 @@ const mostValues = 4 << 20
 var errPast = errors.New("the stretch is over")
 
 // measured is the phasors of a stretch of a run as measure gives them with the same windows.
-func measured(ctx context.Context, r *subject.Run, film *subject.Footage, survey *stream.Survey, w stream.Windows, from, to float64) (*averagingFacts, []*cloud, error) {
+func measured(ctx context.Context, r *subject.Run, film *footage.Footage, survey *stream.Survey, w stream.Windows, from, to float64) (*averagingFacts, []*cloud, error) {
 	rec, err := r.Reopen(ctx)
 	if err != nil {
 		return nil, nil, err

@@ -189,7 +189,7 @@ export class Recording {
   spectrumWords() {
     const lines = this.lines?.header.lines ?? [];
     const strange = lines.filter((l) => l.kind === 'unexplained').length;
-    return `${lines.filter((l) => l.kind === 'tone').length} tones, ${lines.filter((l) => l.kind === 'mains').length} mains lines, ${strange ? `${strange} unexplained` : 'none unexplained'}; resolution ${quantity(this.lines?.header.resolution_hz ?? NaN, 'Hz')}`;
+    return `${lines.filter((l) => l.kind === 'tone').length} tones, ${lines.filter((l) => l.kind === 'mains').length} mains lines, ${strange ? `${strange} unexplained` : 'none unexplained'}; resolution ${quantity(this.lines?.header.resolution_hz ?? NaN, 'Hz')}, mean of ${this.lines?.header.averages} segments${this.lines?.header.spread ? ' spread over the stretch' : ''}`;
   }
 
   tracesTable() {

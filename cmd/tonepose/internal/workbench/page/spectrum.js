@@ -32,6 +32,7 @@ export function drawSpectrum(pen, data, store, channels) {
   frame(pen, left, top, right, bottom);
   pen.text(right + 6, top + 12, 'V/√Hz', { fill: colour.ink2 });
   pen.text(right + 6, bottom + 4, 'Hz', { fill: colour.ink2 });
+  if (header.spread) pen.text(left + 6, bottom - 6, `mean of ${header.averages} segments spread over the stretch`, { fill: colour.ink2, halo: colour.paper });
   labels(pen, header.lines ?? [], x, top, left, right, wide);
 }
 

@@ -1,9 +1,13 @@
-package subject
+// Package footage keeps the samples behind what the page shows: of a recording, read where
+// they are looked at, or the newest of a stream.
+//
+//	OfRecording, OfStream → Footage: Strip, Hear
+//	      Footage.Tap fills it with what passes from a source
+package footage
 
 import (
 	"context"
 	"errors"
-	"fmt"
 	"io"
 	"math"
 	"sync"
@@ -13,8 +17,10 @@ import (
 	"tonepose/multitone/recording"
 )
 
-// Footage is the samples behind what is shown: of a recording, or the newest of a
-// stream.
+// ErrLater is the answer to what is not known yet.
+var ErrLater = errors.New("not known yet")
+
+// Footage is the samples of a recording, or the newest of a stream.
 type Footage struct {
 	Info    recording.Info
 	pyramid *pyramid.Samples
@@ -23,6 +29,50 @@ type Footage struct {
 	reader *recording.Reader // reads any stretch; nil: of a stream
 	ring   *ring             // of a stream: its newest samples; nil: of a recording
 	survey *stream.Survey    // what all samples show; nil: not yet known
+}
+
+// OfRecording keeps the samples of a recording, which reads any stretch of them.
+func OfRecording(reader *recording.Reader) *Footage {
+	info := reader.Info()
+	return &Footage{Info: info, reader: reader, pyramid: pyramid.NewSamples(info.Channels, 0)}
+}
+
+const (
+	pyramidBytes = 24 << 20 // of a stream
+	ringSamples  = 3 << 20  // kept of all channels together
+)
+
+// OfStream keeps the newest samples of a stream.
+func OfStream(info recording.Info) *Footage {
+	// An entry of 64 samples takes two numbers, and those above it a fifteenth more.
+	most := int64(pyramidBytes) * pyramid.Finest / (9 * int64(info.Channels))
+	return &Footage{Info: info, pyramid: pyramid.NewSamples(info.Channels, most), ring: newRing(info.Channels, ringSamples/info.Channels)}
+}
+
+// Known is what all samples show; nil: not yet known.
+func (f *Footage) Known() *stream.Survey {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.survey
+}
+
+// Learn takes what all samples show.
+func (f *Footage) Learn(s *stream.Survey) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.survey = s
+}
+
+// End is where the samples that came end, counted from the first.
+func (f *Footage) End() int64 {
+	_, end := f.span()
+	return end
+}
+
+// Covered is the time up to which strips can be drawn at any zoom [s].
+func (f *Footage) Covered() float64 {
+	_, end := f.pyramid.Span()
+	return float64(end) / f.Info.SampleRate
 }
 
 // read fills x, one slice a channel, with the samples from one on and returns how many
@@ -164,6 +214,8 @@ func (f *Footage) fine(ctx context.Context, s *Strip, channels []int, a, b int64
 	return nil
 }
 
+var nan = float32(math.NaN())
+
 func filled(n int) []float32 {
 	out := make([]float32, n)
 	for i := range out {
@@ -201,139 +253,4 @@ func orInf(v float32, sign int) float64 {
 		return math.Inf(sign)
 	}
 	return float64(v)
-}
-
-// tap hands the samples that a source gives on to a pyramid, and to a ring if there is
-// one, once.
-type tap struct {
-	stream.Source
-	to    *Footage
-	pos   int64 // next sample that the source gives
-	taken int64
-	x     [][]float32
-	count func(done int64)
-}
-
-func newTap(src stream.Source, to *Footage) *tap {
-	t := &tap{Source: src, to: to, x: make([][]float32, src.Info().Channels)}
-	for c := range t.x {
-		t.x[c] = make([]float32, tapAtOnce)
-	}
-	return t
-}
-
-const tapAtOnce = 4096
-
-// Rewind reads the source again; what was taken is not taken twice.
-func (t *tap) Rewind() error {
-	r, ok := t.Source.(stream.Rewinder)
-	if !ok {
-		return fmt.Errorf("%s: cannot be read twice", t.Source.Info().Name)
-	}
-	t.pos = 0
-	return r.Rewind()
-}
-
-func (t *tap) ReadPlanar(dst [][]float64) (int, error) {
-	n, err := t.Source.ReadPlanar(dst)
-	t.pass(n, func(c, i, m int) {
-		for k, v := range dst[c][i : i+m] {
-			t.x[c][k] = float32(v)
-		}
-	})
-	return n, err
-}
-
-func (t *tap) ReadInt16(dst []int16) (int, error) {
-	n, err := t.Source.ReadInt16(dst)
-	channels, scale := len(t.x), t.to.Info.Scale
-	t.pass(n, func(c, i, m int) {
-		x, volts := t.x[c][:m], float32(1)
-		if scale != nil {
-			volts = float32(scale[c])
-		}
-		at := i*channels + c
-		for k := range x {
-			x[k] = float32(dst[at]) * volts
-			at += channels
-		}
-	})
-	return n, err
-}
-
-// pass hands n samples on; convert writes m of a channel from the i-th on to t.x.
-func (t *tap) pass(n int, convert func(c, i, m int)) {
-	skip := int(min(max(t.taken-t.pos, 0), int64(n)))
-	t.pos += int64(n)
-	for i := skip; i < n; i += tapAtOnce {
-		m := min(tapAtOnce, n-i)
-		part := make([][]float32, len(t.x))
-		for c := range t.x {
-			convert(c, i, m)
-			part[c] = t.x[c][:m]
-		}
-		t.to.pyramid.Append(part)
-		if t.to.ring != nil {
-			t.to.ring.write(part)
-		}
-		t.taken += int64(m)
-	}
-	if t.count != nil && n > 0 {
-		t.count(t.taken)
-	}
-}
-
-// ring keeps the newest samples of a stream.
-type ring struct {
-	mu sync.Mutex
-	x  [][]float32
-	n  int64 // samples so far
-}
-
-func newRing(channels, samples int) *ring {
-	r := &ring{x: make([][]float32, channels)}
-	for c := range r.x {
-		r.x[c] = make([]float32, samples)
-	}
-	return r
-}
-
-func (r *ring) write(x [][]float32) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	size := int64(len(r.x[0]))
-	for c, v := range x {
-		for i := 0; i < len(v); {
-			i += copy(r.x[c][(r.n+int64(i))%size:], v[i:])
-		}
-	}
-	r.n += int64(len(x[0]))
-}
-
-func (r *ring) end() int64 {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	return r.n
-}
-
-// read fills dst with what is kept from a sample on; what is not kept any more is NaN.
-func (r *ring) read(from int64, dst [][]float64) (int, error) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	size := int64(len(r.x[0]))
-	n := int(min(int64(len(dst[0])), r.n-from))
-	if n <= 0 {
-		return 0, nil
-	}
-	for c := range dst {
-		for i := range n {
-			at := from + int64(i)
-			if at < r.n-size || at < 0 {
-				dst[c][i] = math.NaN()
-				continue
-			}
-			dst[c][i] = float64(r.x[c][at%size])
-		}
-	}
-	return n, nil
 }

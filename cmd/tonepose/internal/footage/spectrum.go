@@ -1,8 +1,11 @@
-package subject
+package footage
 
 import (
 	"context"
 	"math"
+	"runtime"
+	"slices"
+	"sync"
 
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/multitone/spectrum"
@@ -10,10 +13,13 @@ import (
 
 // Heard is the spectrum of a stretch of samples.
 type Heard struct {
-	channels  []int
-	Densities []*spectrum.Density
+	Densities []*spectrum.Density // by channel asked for
 	Lines     []MarkedLine
 	Floors    []channelFloor
+	Spread    bool // segments were taken here and there, evenly over the stretch
+
+	channels []int
+	lines    [][]spectrum.Line
 }
 
 // MarkedLine is a line of a spectrum, and what it is.
@@ -32,9 +38,12 @@ type channelFloor struct {
 }
 
 const (
-	finestBins   = 1 << 16 // of a segment
-	mostSegments = 48      // averaged: more would not be seen
-	lineAlarm    = 1e-3    // chance that noise alone makes a line
+	finestBins = 1 << 16 // of a segment
+	// Of a long stretch so many pairs of overlapping segments are averaged: their mean
+	// scatters by a quarter, 1 dB, which on an axis of many decades is a line's width, and a
+	// second of sixteen channels is heard in a fraction of one.
+	mostPairs = 8
+	lineAlarm = 1e-3 // chance that noise alone makes a line
 )
 
 // Hear computes the spectrum of a stretch of time.
@@ -52,23 +61,22 @@ func (f *Footage) Hear(ctx context.Context, r *rig.Rig, channels []int, from, to
 	if int64(size) > b-a {
 		return nil, ErrLater
 	}
-	h := &Heard{channels: channels}
-	var all []*spectrum.Welch
-	for range channels {
-		w, err := spectrum.NewWelch(f.Info.SampleRate, size)
-		if err != nil {
-			return nil, err
-		}
-		all = append(all, w)
+	n := len(channels)
+	h := &Heard{channels: channels, lines: make([][]spectrum.Line, n), Densities: make([]*spectrum.Density, n), Floors: make([]channelFloor, n)}
+	all, err := welches(f.Info.SampleRate, size, n)
+	if err != nil {
+		return nil, err
 	}
-	// Of a long stretch segments are taken evenly, each with the samples of three.
 	take, every := b-a, b-a
-	if segment := int64(3 * size); b-a > mostSegments/6*segment {
-		take, every = segment, (b-a)/(mostSegments/6)
+	if pair := int64(size + size/3 + 1); b-a > mostPairs*pair {
+		h.Spread, take, every = true, pair, (b-a-pair)/(mostPairs-1)
+		for _, w := range all {
+			w.Spread(b-a, 2*mostPairs)
+		}
 	}
-	x := planar(f.Info.Channels, readAtOnce)
-	for at := a; at < b; at += every {
-		for stop, pos := min(at+take, b), at; pos < stop; {
+	x := planar(f.Info.Channels, int(min(take, 4*finestBins)))
+	for at := a; at+take <= b; at += every {
+		for stop, pos := at+take, at; pos < stop; {
 			if err := ctx.Err(); err != nil {
 				return nil, err
 			}
@@ -82,23 +90,61 @@ func (f *Footage) Hear(ctx context.Context, r *rig.Rig, channels []int, from, to
 			if n == 0 {
 				break
 			}
-			for k, c := range channels {
-				all[k].Add(x[c][:n])
-			}
+			eachOf(len(all), func(k int) { all[k].Add(x[channels[k]][:n]) })
 			pos += int64(n)
 		}
 		for _, w := range all {
 			w.Break()
 		}
 	}
-	for _, w := range all {
-		h.Densities = append(h.Densities, w.Density())
-	}
+	eachOf(len(all), func(k int) {
+		d := all[k].Density()
+		h.Densities[k], h.Floors[k] = d, channelFloor{channels[k], math.NaN()}
+		if d.Segments > 0 { // else no sample is finite
+			floor := d.Floor(64)
+			h.lines[k] = d.Lines(floor, lineAlarm)
+			h.Floors[k].Density = math.Sqrt(median(floor.PSD[1:]))
+		}
+	})
 	if h.Densities[0].Segments == 0 {
 		return nil, ErrLater
 	}
 	f.name(h, r)
 	return h, nil
+}
+
+// hands work on channels side by side, each on every so many-th.
+func hands() int { return runtime.GOMAXPROCS(0) }
+
+// eachOf calls do for every channel, from as many goroutines as there are hands.
+func eachOf(channels int, do func(k int)) {
+	var working sync.WaitGroup
+	for h := range min(hands(), channels) {
+		working.Go(func() {
+			for k := h; k < channels; k += hands() {
+				do(k)
+			}
+		})
+	}
+	working.Wait()
+}
+
+// welches are accumulators for channels that eachOf goes through: those of one hand share
+// room to work in.
+func welches(rate float64, size, channels int) ([]*spectrum.Welch, error) {
+	first, err := spectrum.NewWelch(rate, size)
+	if err != nil {
+		return nil, err
+	}
+	all := make([]*spectrum.Welch, channels)
+	for k := range all {
+		if k < hands() {
+			all[k] = first.Beside()
+		} else {
+			all[k] = all[k-hands()].Another()
+		}
+	}
+	return all, nil
 }
 
 // name finds the lines of a spectrum, and says what they are.
@@ -118,14 +164,12 @@ func (f *Footage) name(h *Heard, r *rig.Rig) {
 	if survey != nil {
 		mains = spectrum.Mains{Hz: survey.MainsHz, SigmaHz: survey.MainsSigmaHz}
 	} else if f.reader == nil {
-		mains = strongestMains(h.Densities)
+		mains = strongestMains(h.lines)
 	}
 	catalogue := spectrum.NewCatalogue(f.Info.SampleRate, tones, mains)
 	strongest := map[int]MarkedLine{} // by bin, on the channel that shows it most
 	for k, d := range h.Densities {
-		floor := d.Floor(64)
-		h.Floors = append(h.Floors, channelFloor{h.channels[k], math.Sqrt(median(floor.PSD[1:]))})
-		for _, l := range d.Lines(floor, lineAlarm) {
+		for _, l := range h.lines[k] {
 			if have, ok := strongest[l.Bin]; ok && have.Peak >= l.PeakV {
 				continue
 			}
@@ -150,13 +194,18 @@ func (f *Footage) name(h *Heard, r *rig.Rig) {
 	}
 }
 
+// median of values, of which there is one.
+func median(values []float64) float64 {
+	return slices.Sorted(slices.Values(values))[len(values)/2]
+}
+
 // strongestMains is the mains whose first harmonics stand out most in the spectra of a
 // stream, of which no survey is at hand: 50 or 60 Hz, within 1 %; none where neither does.
-func strongestMains(densities []*spectrum.Density) (best spectrum.Mains) {
+func strongestMains(channels [][]spectrum.Line) (best spectrum.Mains) {
 	for _, nominal := range []float64{50, 60} {
 		var hz, sigma []float64
-		for _, d := range densities {
-			for _, l := range d.Lines(d.Floor(64), lineAlarm) {
+		for _, lines := range channels {
+			for _, l := range lines {
 				if n := math.Round(l.Hz / nominal); n >= 1 && n <= 9 && math.Abs(l.Hz-n*nominal) < max(0.01*nominal, l.ToleranceHz) {
 					hz, sigma = append(hz, l.Hz/n), append(sigma, l.SigmaHz/n)
 				}
