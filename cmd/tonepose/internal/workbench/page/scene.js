@@ -4,7 +4,6 @@ import { colour, sigmaMap } from './colour.js';
 import { step, logarithmic, nice } from './axes.js';
 import { fixed, quantity, THIN } from './number.js';
 import { ring, ellipses, corners } from './camera.js';
-import { gradeOf } from './flags.js';
 
 const EDGES = [[0, 1], [0, 2], [1, 3], [2, 3], [4, 5], [4, 6], [5, 7], [6, 7], [0, 4], [1, 5], [2, 6], [3, 7]];
 
@@ -81,8 +80,9 @@ export function drawPath(pen, camera, path, { by, range, session, cased, thin })
   pen.path(points, { stroke: colour.ink, width: width + 1.2, cap: 'round' });
   const scale = logarithmic(range[0], range[1], 0, 1);
   // Runs of the same colour are one stroke each: 24 steps are more than an eye tells apart.
+  const doubt = session.handbook.find((f) => f.name === 'in doubt')?.bit;
   const shade = (i) => {
-    if (path.flags[i] && gradeOf(path.flags[i], session) !== 'sound') return 'flag';
+    if (path.flags[i]) return path.flags[i] === doubt ? 'doubt' : 'flag';
     if (by === 'flag') return 'plain';
     const v = by === 'error' ? path.error_m?.[i] : path.sigma_m[i];
     return v > 0 ? Math.round(24 * Math.max(0, Math.min(1, scale(v)))) : 'plain';
@@ -92,7 +92,7 @@ export function drawPath(pen, camera, path, { by, range, session, cased, thin })
     const next = i < n ? shade(i) : null;
     if (next === now && i < n) continue;
     const run = points.subarray(2 * from, 2 * Math.min(n, i + 1));
-    if (now === 'flag') pen.path(run, { stroke: colour.alarm, width: 6, cap: 'butt' });
+    if (now === 'flag' || now === 'doubt') pen.path(run, { stroke: colour.alarm, width: now === 'flag' ? 6 : 3.6, cap: 'butt' });
     else pen.path(run, { stroke: now === 'plain' ? colour.estimate : sigmaMap(now / 24), width });
     from = i;
     now = next;

@@ -258,7 +258,7 @@ export class Space {
     const entries = [
       [(m) => pen.rect(0.5, m - 5, 20, 9, { fill: colour.band, stroke: colour.estimate, width: 1.5 }), '95 % region, inside 1 σ'],
       ...(truth ? [[(m) => { pen.rect(0, m - 4, 21, 8, { fill: colour.band }); pen.marks('cross', [10, m], 4.5, { stroke: colour.ink, width: 2 }); }, 'true path, true pose']] : [[() => {}, 'truth not known']]),
-      [(m) => pen.rect(6, m - 4, 9, 9, { fill: colour.alarm }), 'flagged'],
+      [(m) => pen.rect(6, m - 4, 9, 9, { fill: colour.alarm }), 'flagged; thin: in doubt'],
     ];
     for (const [draw, words] of entries) { if (y > pen.h - 4) return; line(y, draw, words); y += step; }
     if (y <= pen.h + 2 && this.times) pen.text(0, y, `ellipsoid drawn × ${fixed(this.times)}`, { fill: colour.ink2 });
