@@ -39,9 +39,11 @@ inside, and it prints to PDF from any browser.
 
 Where the recording is at hand, range and noise of its channels and their spectrum are
 in it. With --truth the errors are in it, as assess finds them; with --plan what was
-planned; with --calibration its residuals. Several runs make one
-file with a table on top, worst first; --truth is then given once for each, in
-their order, empty for none. DIR may hold the parts of a live stream.
+planned; with --calibration its residuals. What is not named is looked for near DIR: in
+it, above it, here, and beside the run's rig file; provenance says what was found, and
+none leaves it out. Several runs make one file with a table on top, worst first;
+--truth is then given once for each, in their order, empty to look for it. DIR may hold
+the parts of a live stream.
 
 Exit code: 0 done, 1 no pose could be compared, 2 the call or a file was wrong.`,
 		Example: `  tonepose report out/stations --truth stations.csv
@@ -56,10 +58,10 @@ Exit code: 0 done, 1 no pose could be compared, 2 the call or a file was wrong.`
 		RunE: func(cmd *cobra.Command, args []string) error { return runReport(cmd, args, &o, s) },
 	}
 	f := c.Flags()
-	f.StringArrayVar(&o.truth, "truth", nil, "CSV of known poses, or the folder of another run; once for each DIR")
-	f.StringArrayVar(&o.record, "recording", nil, "the recording of each DIR, or none (default: a file of its name and size in DIR, above it or here, if there is one)")
-	f.StringVar(&o.plan, "plan", "", "directory that plan --out wrote, to compare with what came")
-	f.StringVar(&o.calibration, "calibration", "", "file that holds what calibrate --json printed: its residuals, and what it changed")
+	f.StringArrayVar(&o.truth, "truth", nil, "CSV of known poses, or the folder of another run, or none; once for each DIR (default: STEM.truth.csv of the recording's name near DIR, if there is one)")
+	f.StringArrayVar(&o.record, "recording", nil, "the recording of each DIR, or none (default: a file of its name and size near DIR, if there is one)")
+	f.StringVar(&o.plan, "plan", "", "directory that plan --out wrote, to compare with what came, or none (default: plan.json or plan/plan.json near each DIR, if it is of the same rig)")
+	f.StringVar(&o.calibration, "calibration", "", "file that holds what calibrate --json printed: its residuals, and what it changed, or none (default: calibration.json near each DIR, if that calibration wrote the run's rig file)")
 	f.StringVar(&o.out, "out", "", "the HTML file (default: DIR.html, beside a single DIR)")
 	f.BoolVar(&o.force, "force", false, "replace a file that exists")
 	f.BoolVar(&o.output.quiet, "quiet", false, "no progress, no notes: the file, warnings and errors alone")
@@ -70,7 +72,7 @@ Exit code: 0 done, 1 no pose could be compared, 2 the call or a file was wrong.`
 func runReport(cmd *cobra.Command, dirs []string, o *reportOptions, s Streams) error {
 	switch {
 	case len(o.truth) > 0 && len(o.truth) != len(dirs):
-		return fmt.Errorf("--truth is given %d times for %d folders: give it once for each, in their order, empty for none", len(o.truth), len(dirs))
+		return fmt.Errorf("--truth is given %d times for %d folders: give it once for each, in their order, empty to look for it", len(o.truth), len(dirs))
 	case len(o.record) > 0 && len(o.record) != len(dirs):
 		return fmt.Errorf("--recording is given %d times for %d folders: give it once for each, in their order, none for none", len(o.record), len(dirs))
 	case o.out == "" && len(dirs) > 1:

@@ -173,6 +173,23 @@ func TestReportOfAllThatCameBefore(t *testing.T) {
 			t.Errorf("the page lacks %q", want)
 		}
 	}
+	// A run of the rig that the calibration wrote, beside them and the truth, needs none named.
+	run := filepath.Join(temp, "run")
+	tonepose(t, "solve", own, "--rig", filepath.Join(temp, "built.rig.yaml"), "--intervals", recordingFile("pipe-bench-stations.truth.csv"), "--out", run, "--quiet")
+	known, err := os.ReadFile(recordingFile("pipe-bench-stations.truth.csv"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(temp, "pipe-bench-stations.truth.csv"), known, 0o644); err != nil {
+		t.Fatal(err)
+	}
+	found := []string{"What was planned, and what came", "Residuals of the calibration", "Assessment against the truth", "<td>pipe-bench-stations.truth.csv</td>", "<td>plan.json</td>", "<td>calibration.json</td>"}
+	beside, without, other := reported(t, run), reported(t, run, "--truth", "none", "--plan", "none", "--calibration", "none"), reported(t, dir)
+	for _, want := range found {
+		if !strings.Contains(beside, want) || strings.Contains(without, want) || strings.Contains(other, want) {
+			t.Errorf("%q is on the page: %v, none wanted: %v, far from it: %v", want, strings.Contains(beside, want), strings.Contains(without, want), strings.Contains(other, want))
+		}
+	}
 	for _, c := range []struct{ args, want string }{
 		{"--recording|" + recordingFile("pipe-bench-moving.sigmf-meta"), "sha256"},
 		{"--plan|" + temp, "plan.json"},

@@ -43,9 +43,11 @@ type Run struct {
 	Sensors    []*SensorRun
 	Findings   []Finding           // what was named wrong, the most frequent first
 	Inspection *inspect.Inspection // of the recording; nil: it is not at hand
-	plan       *planned            // nil: none was given
-	calibrated *calibrate.Summary  // nil: none was given
-	Assessment *assess.Summary     // nil: no truth was given
+	plan       *planned            // nil: none is known
+	calibrated *calibrate.Summary  // nil: none is known
+	Assessment *assess.Summary     // nil: no truth is known
+
+	Truth, Plan, Calibration string // the files of these
 }
 
 // SensorRun is what a run shows of one sensor.
@@ -66,15 +68,15 @@ type Finding struct {
 
 // RunOptions say what a document takes in beside the run's folder.
 type RunOptions struct {
-	Truth  string // CSV of known poses, or the folder of another run; empty: none
-	Assess assess.Options
-	// Recording is that of the run; empty: looked for near the run, "none": not looked at.
-	Recording string
-	Reading   recording.Options
-	// Plan is the directory of plan --out, or its plan.json; Calibration a file that holds
-	// what calibrate --json printed; empty: none.
-	Plan, Calibration string
-	Progress          stream.Progress // of looking at the recording
+	// What is not named is looked for beside the run, and "none" is not. Truth is a CSV of
+	// known poses, or the folder of another run; Recording that of the run; Plan the directory
+	// of plan --out, or its plan.json; Calibration a file that holds what calibrate --json
+	// printed.
+	Truth, Recording, Plan, Calibration string
+
+	Assess   assess.Options
+	Reading  recording.Options
+	Progress stream.Progress // of looking at the recording
 }
 
 // ReadRun reads the folder of a run, or of the parts of a live one.
@@ -135,21 +137,10 @@ func ReadRun(ctx context.Context, dir string, o RunOptions) (*Run, error) {
 	if err := run.look(ctx, &o); err != nil {
 		return nil, err
 	}
-	if o.Plan != "" {
-		if run.plan, err = readPlan(o.Plan); err != nil {
-			return nil, err
-		}
+	if err := run.before(&o); err != nil {
+		return nil, err
 	}
-	if o.Calibration != "" {
-		if run.calibrated, err = readCalibration(o.Calibration); err != nil {
-			return nil, err
-		}
-	}
-	if o.Truth == "" {
-		return run, nil
-	}
-	run.Assessment, err = assess.Run(ctx, dir, o.Truth, o.Assess)
-	return run, err
+	return run, run.assess(ctx, &o)
 }
 
 func (run *Run) sensor(name string) *SensorRun {

@@ -15,16 +15,16 @@ import (
 	"tonepose/cmd/tonepose/internal/report"
 )
 
-// look inspects the run's recording: the one named, or one of its name and size in the
-// run's folder, the folder above, or the present one. Without one there is nothing to
+// look inspects the run's recording: the one named, or one of its name and size beside
+// the run. Without one there is nothing to
 // show.
 func (run *Run) look(ctx context.Context, o *RunOptions) error {
 	from := &run.Metadata.Recording
 	name := o.Recording
 	if name == "" && from.Size > 0 {
-		name = run.find()
+		name = run.recording()
 	}
-	if name == "" || name == "none" {
+	if !named(name) {
 		return nil
 	}
 	temp, err := os.MkdirTemp("", "tonepose-report-")
@@ -47,18 +47,6 @@ func (run *Run) look(ctx context.Context, o *RunOptions) error {
 		return errors.Join(err, ctx.Err())
 	}
 	return nil
-}
-
-// find is a file of the recording's name and size near the run; empty: none.
-func (run *Run) find() string {
-	from := &run.Metadata.Recording
-	for _, dir := range []string{run.Dir, filepath.Join(run.Dir, ".."), "."} {
-		name := filepath.Join(dir, filepath.Base(from.Name))
-		if info, err := os.Stat(name); err == nil && info.Size() == from.Size {
-			return name
-		}
-	}
-	return ""
 }
 
 // margin is the channel nearest to the end of the converter's range, in words; empty: not

@@ -3,6 +3,7 @@ package document
 import (
 	"fmt"
 	"math"
+	"path/filepath"
 	"slices"
 	"strings"
 
@@ -425,6 +426,11 @@ func (c *chapter) provenance(d *Document) {
 	}
 	slices.Sort(options)
 	add("all options", strings.Join(options, "; "))
+	for _, from := range [][2]string{{"truth", c.run.Truth}, {"plan", c.run.Plan}, {"calibration", c.run.Calibration}} {
+		if named(from[1]) {
+			add(from[0], filepath.Base(from[1]))
+		}
+	}
 	if r := c.run.Assessment; r != nil && r.Result.Registration != nil {
 		add("registration", r.Result.Registration.Kind)
 	}

@@ -177,7 +177,7 @@ func (r *Run) Prepare(ctx context.Context, o RunOptions) {
 		err := r.survey(ctx, film, pass)
 		r.note(func() { r.why = words(err) })
 	}
-	report, err := document.ReadRun(ctx, r.dir, document.RunOptions{Truth: o.Truth, Assess: assess.Options{Resamples: -1, Reach: 0.5, Confidence: 0.95, Seed: 1}})
+	report, err := document.ReadRun(ctx, r.dir, document.RunOptions{Truth: cmp.Or(o.Truth, "none"), Assess: assess.Options{Resamples: -1, Reach: 0.5, Confidence: 0.95, Seed: 1}})
 	if err == nil {
 		r.note(func() { r.report = report })
 	}
