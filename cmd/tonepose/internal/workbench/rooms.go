@@ -337,21 +337,26 @@ func (s *server) faults(w http.ResponseWriter, _ *http.Request) error {
 	return answer(w, map[string]any{"events": events, "words": survey.Faults()})
 }
 
-// cloud answers with the phasors of one channel, by emitter.
-func (s *server) cloud(w http.ResponseWriter, r *http.Request) error {
-	a := s.asked(r)
+// gathered are the phasors of one channel in a stretch, of every so many-th window.
+func (s *server) gathered(r *http.Request, a *asked) (c *cloud, every int, err error) {
 	channel, points := a.channel(), a.points(2000)
 	from, to := a.stretch()
 	if a.err != nil {
-		return a.err
+		return nil, 0, a.err
 	}
 	done, err := s.large(r.Context())
 	if err != nil {
-		return err
+		return nil, 0, err
 	}
 	defer done()
-	c := newCloud(a.stage.Roster.Emitters)
-	every, err := s.now().Phasors(r.Context(), channel, from, to, points, c.add)
+	c = newCloud(a.stage.Roster.Emitters)
+	every, err = s.now().Phasors(r.Context(), channel, from, to, points, c.add)
+	return c, every, err
+}
+
+// cloud answers with the phasors of one channel, by emitter.
+func (s *server) cloud(w http.ResponseWriter, r *http.Request) error {
+	c, every, err := s.gathered(r, s.asked(r))
 	if err != nil {
 		return err
 	}
@@ -364,19 +369,8 @@ func (s *server) cloud(w http.ResponseWriter, r *http.Request) error {
 // phasors answers with one tone on one channel against time.
 func (s *server) phasors(w http.ResponseWriter, r *http.Request) error {
 	a := s.asked(r)
-	channel, points := a.channel(), a.points(2000)
 	emitter := a.whole("emitter", 0, 0, len(a.stage.Roster.Emitters)-1)
-	from, to := a.stretch()
-	if a.err != nil {
-		return a.err
-	}
-	done, err := s.large(r.Context())
-	if err != nil {
-		return err
-	}
-	defer done()
-	c := newCloud(a.stage.Roster.Emitters)
-	every, err := s.now().Phasors(r.Context(), channel, from, to, points, c.add)
+	c, every, err := s.gathered(r, a)
 	if err != nil {
 		return err
 	}

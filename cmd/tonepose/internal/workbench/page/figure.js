@@ -30,10 +30,10 @@ export class Figure {
   /**
    * name is the file name without ending, title its name in words; draw(pen) draws; table() gives
    * {columns: [{name, unit}], rows: [[…]]}; data() the same for the file, where it has more than a person would read;
-   * summary() tells it in one line.
+   * summary() tells it in one line; key {height, draw} explains it below what is taken away.
    */
-  constructor({ name, title, room, draw, table, data, summary, interactive, role, least = 24 }) {
-    Object.assign(this, { name, title, room, draw, table, summary, data: data ?? table });
+  constructor({ name, title, room, draw, table, data, summary, interactive, role, key, least = 24 }) {
+    Object.assign(this, { name, title, room, draw, table, summary, key, data: data ?? table });
     this.canvas = element('canvas', { 'aria-hidden': 'true' });
     this.node = element('figure', { class: 'figure', 'data-figure': name, tabindex: '0', role: role || 'figure', 'aria-label': title }, this.canvas);
     if (interactive) this.node.classList.add('touchable');
@@ -83,20 +83,28 @@ export class Figure {
     return this.shown ? this.box : [640, 360];
   }
 
+  /** drawTaken draws figure and key with a pen of the height of both. */
+  drawTaken(pen, h) {
+    const below = pen.h - h;
+    pen.h = h;
+    this.draw(pen);
+    if (this.key) pen.shifted(h + 12, below - 12, () => this.key.draw(pen));
+  }
+
   svg() {
     const [w, h] = this.size();
-    const pen = new SvgPen(w, h, this.title, this.summary ? this.summary() : '', colour.paper);
-    this.draw(pen);
+    const pen = new SvgPen(w, h + (this.key?.height ?? 0), this.title, this.summary ? this.summary() : '', colour.paper);
+    this.drawTaken(pen, h);
     return new Blob([pen.toString()], { type: 'image/svg+xml' });
   }
 
   png() {
     const [w, h] = this.size();
     const canvas = document.createElement('canvas');
-    const pen = new CanvasPen(canvas, w, h, 3);
+    const pen = new CanvasPen(canvas, w, h + (this.key?.height ?? 0), 3);
     pen.taken = true;
-    pen.rect(0, 0, w, h, { fill: colour.paper });
-    this.draw(pen);
+    pen.rect(0, 0, w, pen.h, { fill: colour.paper });
+    this.drawTaken(pen, h);
     return new Promise((done) => canvas.toBlob(done, 'image/png'));
   }
 

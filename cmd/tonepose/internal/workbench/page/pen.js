@@ -106,6 +106,15 @@ export class CanvasPen {
     draw();
     this.c.restore();
   }
+
+  /** shifted draws into a height that begins further down. */
+  shifted(y, height, draw) {
+    this.c.save();
+    this.c.translate(0, y);
+    this.h = height;
+    draw();
+    this.c.restore();
+  }
 }
 
 /** polygon is the outline of a mark. */
@@ -196,6 +205,13 @@ export class SvgPen {
   clipped(x, y, width, height, draw) {
     const id = `clip${this.clips++}`;
     this.parts.push(`<clipPath id="${id}"><rect x="${short(x)}" y="${short(y)}" width="${short(width)}" height="${short(height)}"/></clipPath><g clip-path="url(#${id})">`);
+    draw();
+    this.parts.push('</g>');
+  }
+
+  shifted(y, height, draw) {
+    this.h = height;
+    this.parts.push(`<g transform="translate(0 ${short(y)})">`);
     draw();
     this.parts.push('</g>');
   }

@@ -22,7 +22,7 @@ export class Space {
     this.camera = new Camera();
     this.paths = [];
     this.room = new Room(store, 'space', ['where is the sensor, how sure?', 'where is the sensor, how sure?', 'where, how sure?']);
-    this.figure = new Figure({ name: 'space', title: 'emitters, path and pose', room: 'space', interactive: true, draw: (pen) => this.draw(pen), table: () => this.table(), summary: () => this.words() });
+    this.figure = new Figure({ name: 'space', title: 'emitters, path and pose', room: 'space', interactive: true, key: { height: 152, draw: (pen) => this.drawKey(pen) }, draw: (pen) => this.draw(pen), table: () => this.table(), summary: () => this.words() });
     this.regions = new Regions(store, { name: 'regions', title: 'regions about the pose', room: 'space' });
     this.key = new Figure({ name: 'space-key', title: 'key to space', room: 'space', draw: (pen) => this.drawKey(pen) });
     this.key.node.removeAttribute('tabindex');
