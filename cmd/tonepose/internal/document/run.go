@@ -37,6 +37,7 @@ type Run struct {
 	Rows     int
 	Unsolved int // rows without a pose
 	Flags    verdict.Counts
+	InDoubt  int       // rows in doubt
 	Skipped  int       // windows of a live stream that were passed over
 	Latency  []float64 // [s]; empty: from a recording
 
@@ -115,6 +116,9 @@ func ReadRun(ctx context.Context, dir string, o RunOptions) (*Run, error) {
 			run.Skipped += p.Live.Skipped
 			latencies.add(p.Live.Latency)
 		}
+		if fit := (verdict.Verdict{Chi2: p.Chi2, DOF: p.DOF}); fit.State(p.Flags) == verdict.InDoubt {
+			run.InDoubt++
+		}
 		if p.Estimate == nil {
 			run.Unsolved++
 		} else {
@@ -178,16 +182,20 @@ func rowsOf[T tables.Row](ctx context.Context, run *Run, table string, each func
 const mostFindings = 64
 
 func (run *Run) integrity(ctx context.Context) error {
-	found := map[string]int{}
+	found, doubtful := map[string]int{}, 0
 	err := rowsOf(ctx, run, tables.IntegrityName, func(v *tables.Integrity) error {
 		if v.Finding != "" && (found[v.Finding] > 0 || len(found) < mostFindings) {
 			found[v.Finding]++
+		}
+		if v.State(v.Flags) == verdict.InDoubt {
+			doubtful++
 		}
 		if s := run.sensor(v.Sensor); s != nil {
 			s.Series.judged(v)
 		}
 		return nil
 	})
+	run.InDoubt = max(run.InDoubt, doubtful) // which knows of quadrature too
 	for words, rows := range found {
 		run.Findings = append(run.Findings, Finding{words, rows})
 	}

@@ -295,17 +295,15 @@ func (c *chapter) assessed(sum *assess.Summary) error {
 // flags lists what was flagged, what it means and what to do, and what was found.
 func (c *chapter) flags() error {
 	run := c.run
-	means := map[string][]string{}
-	for _, row := range handbook.Rows("flags", "The flags in short") {
-		means[row[0]] = row
-	}
 	g := &grid{Head: []string{"flag", "rows", "means", "next step"}, Words: true, Class: "flags"}
+	add := func(name string, rows int) {
+		g.Rows = append(g.Rows, words(name, fmt.Sprintf("%d of %d", rows, run.Rows), handbook.Meaning(name), handbook.Next(name)))
+	}
 	for name, rows := range run.Flags.All {
-		row := words(name, fmt.Sprintf("%d of %d", rows, run.Rows), "", handbook.Next(name))
-		if m := means[name]; m != nil {
-			row[2].Dark = m[1]
-		}
-		g.Rows = append(g.Rows, row)
+		add(name, rows)
+	}
+	if run.InDoubt > 0 {
+		add(verdict.InDoubt.String(), run.InDoubt)
 	}
 	if len(g.Rows) == 0 {
 		g.Rows = append(g.Rows, words("none", fmt.Sprintf("0 of %d", run.Rows), "nothing is doubtful about any row", "–"))

@@ -113,14 +113,14 @@ func Headings(topic string) (headings []string) {
 // name that it does not have.
 func Next(flag string) string { return flags()[flag].next }
 
-// Meaning is what that chapter says of a flag in short.
+// Meaning is what that chapter says of a flag, or of rows in doubt, in short.
 func Meaning(flag string) string { return flags()[flag].means }
 
 type flagRow struct{ means, next string }
 
 var flags = sync.OnceValue(func() map[string]flagRow {
 	all := map[string]flagRow{}
-	for _, row := range Rows("flags", "The flags in short") {
+	for _, row := range append(Rows("flags", "The flags in short"), Rows("flags", "Rows in doubt")...) {
 		all[row[0]] = flagRow{row[1], row[2]}
 	}
 	return all

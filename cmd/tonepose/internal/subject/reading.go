@@ -206,8 +206,8 @@ func (r *Reading) judge(f verdict.Flags, inDoubt bool) {
 		case !r.Solved:
 			r.Reason = "the couplings gave none: " + r.Status
 		case inDoubt:
-			r.Grade, r.Verdict = "doubt", verdict.InDoubt.String()
-			r.Reason, r.Next = meansDoubt, nextInDoubt
+			name := verdict.InDoubt.String()
+			r.Grade, r.Verdict, r.Reason, r.Next = "doubt", name, handbook.Meaning(name), plainCode(handbook.Next(name))
 		default:
 			r.Grade, r.Verdict, r.Reason = "sound", "sound", "χ² as noise makes it, no flag"
 		}
@@ -239,12 +239,6 @@ func (r *Reading) judge(f verdict.Flags, inDoubt bool) {
 	}
 	r.Next = plainCode(handbook.Next(name))
 }
-
-// What rows in doubt are, and what to do.
-const (
-	meansDoubt  = "no flag, but χ² or that of quadrature is larger than noise makes it in one window of a thousand: often the edge of a disturbance"
-	nextInDoubt = "look at the rows beside it, and at couplings for what does not fit"
-)
 
 func plainCode(text string) string { return strings.ReplaceAll(text, "`", "") }
 

@@ -187,15 +187,13 @@ var cautions = []string{
 
 // MarkOf is what the handbook says of a flag, or of rows in doubt.
 func MarkOf(name string, rows int) flagFacts {
-	if name == verdict.InDoubt.String() {
-		return flagFacts{name, InDoubt, rows, "doubt", meansDoubt, nextInDoubt}
+	bit, grade := InDoubt, "doubt"
+	if f, err := verdict.ParseFlags(name); err == nil {
+		if bit = uint32(f); f&wrongFlags != 0 {
+			grade = "wrong"
+		}
 	}
-	bit, _ := verdict.ParseFlags(name)
-	grade := "doubt"
-	if bit&wrongFlags != 0 {
-		grade = "wrong"
-	}
-	return flagFacts{name, uint32(bit), rows, grade, handbook.Meaning(name), plainCode(handbook.Next(name))}
+	return flagFacts{name, bit, rows, grade, handbook.Meaning(name), plainCode(handbook.Next(name))}
 }
 
 // count lists the flags that occur, wrong ones first, and rows in doubt.
