@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"slices"
 	"sync"
+	"sync/atomic"
 
 	"tonepose/cmd/tonepose/internal/assess"
 	"tonepose/cmd/tonepose/internal/document"
@@ -30,6 +31,7 @@ type Run struct {
 	*Stage
 	dir      string
 	Metadata tables.Metadata
+	truth    atomic.Pointer[assess.Truth] // nil: not given, or not read yet
 
 	finders sync.Mutex // of what follows
 	tables  Tables
@@ -37,10 +39,9 @@ type Run struct {
 	mu       sync.Mutex // of what follows
 	read     int64      // rows of poses so far
 	counts   verdict.Counts
-	truth    *assess.Truth // nil: not given; set before the tables are read
-	none     int           // rows without a pose
-	doubtful int           // rows in doubt
-	start    float64       // of the first window [s]
+	none     int     // rows without a pose
+	doubtful int     // rows in doubt
+	start    float64 // of the first window [s]
 	end      float64
 	window   float64
 	ready    bool
@@ -161,7 +162,7 @@ func (r *Run) Prepare(ctx context.Context, o RunOptions) {
 	var err error
 	if o.Truth != "" {
 		truth, failed := assess.ReadTruth(o.Truth, r.Rig, r.Metadata.Recording.Start)
-		r.note(func() { r.truth = truth })
+		r.truth.Store(truth)
 		err = failed
 	}
 	if err == nil {
@@ -201,10 +202,11 @@ func words(err error) string {
 
 // knownAt is where a sensor truly was at a pose; nil: not known.
 func (r *Run) knownAt(sensor int, p *tables.Pose) *rigid.Pose {
-	if r.truth == nil {
+	known := r.truth.Load()
+	if known == nil {
 		return nil
 	}
-	if pose, ok := r.truth.At(sensor, p.Time, p.Duration); ok {
+	if pose, ok := known.At(sensor, p.Time, p.Duration); ok {
 		return &pose
 	}
 	return nil
