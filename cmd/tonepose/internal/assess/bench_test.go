@@ -12,6 +12,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/cmd/tonepose/internal/assess"
+	"tonepose/cmd/tonepose/internal/growth"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/fieldmodels/rigid"
 )
@@ -23,20 +24,15 @@ func BenchmarkAssessTimed(b *testing.B) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	for _, rows := range []int{6001, 12001, 24001, 48001} {
-		b.Run(fmt.Sprintf("rows=%d", rows), func(b *testing.B) {
-			dir := filepath.Join(b.TempDir(), "run")
-			truth := dir + ".truth.csv"
-			timedRun(b, string(text), dir, truth, rows)
-			b.ReportAllocs()
-			for b.Loop() {
-				if _, err := assess.Run(b.Context(), dir, truth, assess.Options{Reach: 0.5, Confidence: 0.95, Seed: 1}); err != nil {
-					b.Fatal(err)
-				}
-			}
-			b.ReportMetric(float64(b.N)*float64(rows)/b.Elapsed().Seconds(), "rows/s")
-		})
-	}
+	growth.Row{Length: "rows", First: 6000, Rate: "rows/s", Prepare: func(b *testing.B, rows float64) func() error {
+		dir := filepath.Join(b.TempDir(), "run")
+		truth := dir + ".truth.csv"
+		timedRun(b, string(text), dir, truth, int(rows))
+		return func() error {
+			_, err := assess.Run(b.Context(), dir, truth, assess.Options{Reach: 0.5, Confidence: 0.95, Seed: 1})
+			return err
+		}
+	}}.Run(b)
 }
 
 // timedRun writes a table of poses and the truth that they scatter about.
