@@ -266,7 +266,7 @@ func TestEmptyAndForeignTexts(t *testing.T) {
 func TestLinesOfFilesFromElsewhere(t *testing.T) {
 	text := strings.Replace(bench, "radius_m: 0.035", "radius_m: -0.05", 1)
 	text = strings.ReplaceAll(text, "\n", " # note\n")
-	for _, dressed := range []string{text, strings.ReplaceAll(text, "\n", "\r\n"), byteOrderMark + text} {
+	for _, dressed := range []string{text, strings.ReplaceAll(text, "\n", "\r\n"), "\ufeff" + text} {
 		_, err := Parse("x", []byte(dressed), Options{})
 		if err == nil || !strings.HasPrefix(err.Error(), "x:17: emitters[0].model.radius_m = -0.05: ") {
 			t.Errorf("got %v, want line 17", err)

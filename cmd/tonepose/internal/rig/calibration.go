@@ -17,6 +17,7 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 
+	"tonepose/cmd/tonepose/internal/yamltree"
 	"tonepose/fieldmodels"
 	"tonepose/fieldmodels/correction"
 	"tonepose/fieldmodels/mutual"
@@ -126,7 +127,7 @@ func readCovariance(text []byte) (*covariance, error) {
 		for j, field := range row {
 			x, err := strconv.ParseFloat(field, 64)
 			if err != nil || math.IsNaN(x) || math.IsInf(x, 0) {
-				return nil, fmt.Errorf("line %d, %s = %s: must be a finite number", i+2, rows[0][j], shorten(field))
+				return nil, fmt.Errorf("line %d, %s = %s: must be a finite number", i+2, rows[0][j], yamltree.Shorten(field))
 			}
 			full.Set(i, j, x)
 		}
@@ -214,8 +215,8 @@ func (r *Rig) beside(what string, c Companion) ([]byte, error) {
 
 func (r *Rig) besideError(path, value, message, hint string) error {
 	line := 0
-	if n := r.root.get("calibration").get(path); n != nil {
-		line = n.at.line
+	if n := r.root.Get("calibration").Get(path); n != nil {
+		line = n.At.Line
 	}
 	return &Error{File: r.File, Line: line, Path: "calibration." + path, Value: value, Message: message, Hint: hint}
 }

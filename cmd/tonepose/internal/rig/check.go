@@ -4,6 +4,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"tonepose/cmd/tonepose/internal/yamltree"
 )
 
 // checkRig checks what single values cannot show: tones against the sample
@@ -17,9 +19,9 @@ func (r *reader) checkRig(rg *Rig) {
 
 // at is a value below root.key[i].
 func (r *reader) at(key string, i int, steps ...string) value {
-	v := value{r, r.rig.root.get(key).items[i], index(key, i), ""}
+	v := value{r, r.rig.root.Get(key).Items[i], index(key, i), ""}
 	for _, step := range steps {
-		v = value{r, v.n.get(step), join(v.path, step), step}
+		v = value{r, v.n.Get(step), join(v.path, step), step}
 	}
 	return v
 }
@@ -49,10 +51,10 @@ func (r *reader) checkChannels(rg *Rig) {
 	for i, s := range rg.Sensors {
 		for j, c := range s.Coils {
 			v := r.at("sensors", i, "coils").item(j)
-			used := value{r, v.n.get("channel"), v.path + ".channel", ""}
+			used := value{r, v.n.Get("channel"), v.path + ".channel", ""}
 			if first, ok := pickup[c.Channel]; ok {
 				used.fail("every pickup coil needs a channel of its own",
-					"is already used by %s in line %d", strings.TrimSuffix(first.path, ".channel"), first.n.at.line)
+					"is already used by %s in line %d", strings.TrimSuffix(first.path, ".channel"), first.n.At.Line)
 				continue
 			}
 			pickup[c.Channel] = used
@@ -64,7 +66,7 @@ func (r *reader) checkChannels(rg *Rig) {
 		}
 		if u, ok := pickup[e.Reference.Channel]; ok {
 			r.at("emitters", i, "reference", "channel").fail("a channel carries a drive current or a pickup, not both",
-				"is the channel of %s in line %d", strings.TrimSuffix(u.path, ".channel"), u.n.at.line)
+				"is the channel of %s in line %d", strings.TrimSuffix(u.path, ".channel"), u.n.At.Line)
 		}
 	}
 }
@@ -75,7 +77,7 @@ func (r *reader) checkPlayback(rg *Rig) {
 		return
 	}
 	if c := rg.Calibration; c != nil && c.Correction.File != "" {
-		v := value{r, rg.root.get("calibration").get("correction_file"), "calibration.correction_file", "correction_file"}
+		v := value{r, rg.root.Get("calibration").Get("correction_file"), "calibration.correction_file", "correction_file"}
 		v.fail("record the drives: what the map leaves open and what the currents do is known of them together only", "stands beside playback")
 	}
 	for i, e := range rg.Emitters {
@@ -83,7 +85,7 @@ func (r *reader) checkPlayback(rg *Rig) {
 			r.at("emitters", i, "reference").fail("remove it or playback: what digitises one drive tells the start of all", "stands beside playback")
 		} else if e.Tolerance.Current == 0 && !r.reported(index("emitters", i)) {
 			at := r.at("emitters", i)
-			r.fail(at.n.at, at.path+".tolerance.current", "", keyHint("current"), "is missing")
+			r.fail(at.n.At, at.path+".tolerance.current", "", keyHint("current"), "is missing")
 		}
 	}
 }
@@ -115,7 +117,7 @@ func (r *reader) checkTables(rg *Rig) {
 			if outside == nil || slices.ContainsFunc(r.errs, func(old *Error) bool { return old.Path == path }) {
 				continue
 			}
-			r.fail(position{line: c.line}, path, "", "measure the response at the tones of all emitters", "must cover the tone of %s, %s Hz; it covers %s to %s Hz",
+			r.fail(yamltree.Position{Line: c.line}, path, "", "measure the response at the tones of all emitters", "must cover the tone of %s, %s Hz; it covers %s to %s Hz",
 				e.Name, format(e.ToneHz), format(c.Table[0].Hz), format(c.Table[len(c.Table)-1].Hz))
 		}
 	}

@@ -1,7 +1,6 @@
 package rig
 
 import (
-	"bytes"
 	"fmt"
 	"maps"
 	"math"
@@ -11,6 +10,7 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/cmd/tonepose/internal/yamltree"
 	"tonepose/fieldmodels/correction"
 )
 
@@ -44,19 +44,6 @@ func (e *Edit) SetNumber(path string, x float64) {
 // SetComment puts one line of comment at the head of the file, unless it is there.
 func (e *Edit) SetComment(line string) { e.comment = "# " + line }
 
-// headed is a text with the comment.
-func (e *Edit) headed(text []byte, newline string) []byte {
-	if e.comment == "" || bytes.Contains(text, []byte(e.comment)) {
-		return text
-	}
-	body, marked := bytes.CutPrefix(text, []byte(byteOrderMark))
-	head := e.comment + newline
-	if marked {
-		head = byteOrderMark + head
-	}
-	return append([]byte(head), body...)
-}
-
 // SetVector changes a vector of three numbers, such as an axis.
 func (e *Edit) SetVector(path string, v r3.Vec) {
 	e.want[path] = "[" + e.number(path, v.X) + ", " + e.number(path, v.Y) + ", " + e.number(path, v.Z) + "]"
@@ -89,9 +76,12 @@ func (e *Edit) changed(name string) (*Rig, error) {
 	}
 	want := flatten(e.rig.root)
 	maps.Copy(want, e.want)
-	s := newScript(e.rig.Text)
+	s := yamltree.NewEdits(e.rig.Text)
+	if e.comment != "" {
+		s.Head(e.comment)
+	}
 	if e.calibration != nil {
-		if err := s.replaceBlock(e.rig.root, "calibration", e.calibration.yaml(s.newline)); err != nil {
+		if err := s.SetBlock(e.rig.root, "calibration", e.calibration.yaml(s.Newline)); err != nil {
 			return nil, &Error{File: e.rig.File, Message: err.Error(), Hint: "write the top level as key: value lines"}
 		}
 	}
@@ -99,12 +89,11 @@ func (e *Edit) changed(name string) (*Rig, error) {
 	// a path that was not set, the next round writes the old value out there.
 	var wrong []string
 	for range maxRounds {
-		text, err := s.run()
+		text, err := s.Text()
 		if err != nil {
-			return nil, err
+			return nil, fmt.Errorf("rig: %w", err)
 		}
-		text = e.headed(text, s.newline)
-		root, invalid := parseYAML(name, text)
+		root, invalid := parseTree(name, text)
 		if invalid != nil {
 			return nil, fmt.Errorf("rig: the changed file would not be valid: %w", invalid)
 		}
@@ -115,7 +104,7 @@ func (e *Edit) changed(name string) (*Rig, error) {
 			}
 			return changed, nil
 		}
-		s = newScript(text)
+		s = yamltree.NewEdits(text)
 		for _, path := range wrong {
 			if err := e.write(s, root, path, want[path]); err != nil {
 				return nil, err
@@ -128,41 +117,39 @@ func (e *Edit) changed(name string) (*Rig, error) {
 func (e *Edit) refuse(path, message, hint string) error {
 	line := 0
 	if n := locate(e.rig.root, path).n; n != nil {
-		line = n.at.line
+		line = n.At.Line
 	}
 	return &Error{File: e.rig.File, Line: line, Path: path, Message: message, Hint: hint}
 }
 
-// write brings the value at a path to the number, or the vector, of leaf. Where
+// write brings the value at a path to the number, or the vector, of value. Where
 // the path leads through an alias or a merge, it writes out on one line what
 // stands behind that, unchanged: the next round then finds the value itself.
-func (e *Edit) write(s *script, root *node, path, leaf string) error {
-	numbers := strings.Split(strings.Trim(leaf, "[]"), ", ")
+func (e *Edit) write(s *yamltree.Edits, root *yamltree.Node, path, value string) error {
+	numbers := strings.Split(strings.Trim(value, "[]"), ", ")
 	if slices.ContainsFunc(numbers, func(x string) bool { return !decimal.MatchString(x) }) {
 		return e.refuse(path, "cannot be changed in place", "write the value out where it is used, without anchors")
 	}
 	sp := locate(root, path)
 	n := sp.n
 	if sp.shared {
-		leaf = n.inline(math.MaxInt, math.MaxInt)
+		value = n.Inline()
 	}
 	switch {
 	case n == nil && sp.parent == nil:
 		return e.refuse(path, "is not in the file", "")
 	case sp.parent != nil:
-		if !s.insertKey(sp.parent, sp.key, leaf) {
+		if !s.InsertKey(sp.parent, sp.key, value) {
 			return e.refuse(path, "cannot be added to its mapping", "add the key by hand")
 		}
 		return nil
-	case n.alias != "", len(numbers) == 1 && n.kind == scalar && n.plain:
-		return s.replace(n, leaf)
-	case len(numbers) == 3 && n.kind == list && len(n.items) == 3:
-		for i, item := range n.items {
-			if item.leaf() == numbers[i] {
-				continue
-			}
-			if err := s.replace(item, numbers[i]); err != nil {
-				return err
+	case n.Alias != "", len(numbers) == 1 && n.Kind == yamltree.Scalar && n.Plain:
+		s.Replace(n, value)
+		return nil
+	case len(numbers) == 3 && n.Kind == yamltree.List && len(n.Items) == 3:
+		for i, item := range n.Items {
+			if leaf(item) != numbers[i] {
+				s.Replace(item, numbers[i])
 			}
 		}
 		return nil
@@ -172,36 +159,36 @@ func (e *Edit) write(s *script, root *node, path, leaf string) error {
 
 // spot is where a path leads.
 type spot struct {
-	n      *node  // the value; nil when missing
-	parent *node  // where to add the key, when it is missing or merely merged
-	key    string // with parent
-	shared bool   // the path goes on inside n, whose text serves other paths too
+	n      *yamltree.Node // the value; nil when missing
+	parent *yamltree.Node // where to add the key, when it is missing or merely merged
+	key    string         // with parent
+	shared bool           // the path goes on inside n, whose text serves other paths too
 }
 
-func locate(root *node, path string) spot {
+func locate(root *yamltree.Node, path string) spot {
 	n := root
 	steps := splitPath(path)
 	for k, step := range steps {
 		last := k == len(steps)-1
-		if n.alias != "" {
+		if n.Alias != "" {
 			return spot{n: n, shared: true}
 		}
-		if i, err := strconv.Atoi(step); err == nil && n.kind == list {
-			if i < 0 || i >= len(n.items) {
+		if i, err := strconv.Atoi(step); err == nil && n.Kind == yamltree.List {
+			if i < 0 || i >= len(n.Items) {
 				return spot{}
 			}
-			n = n.items[i]
+			n = n.Items[i]
 			continue
 		}
-		if n.kind != mapping {
+		if n.Kind != yamltree.Mapping {
 			return spot{}
 		}
-		found := find(n.entries, step)
+		found := n.Entry(step)
 		switch {
-		case found != nil && !found.merged:
-			n = found.value
+		case found != nil && !found.Merged:
+			n = found.Value
 		case found != nil:
-			return spot{n: found.value, parent: n, key: step, shared: !last}
+			return spot{n: found.Value, parent: n, key: step, shared: !last}
 		case last:
 			return spot{parent: n, key: step}
 		default:

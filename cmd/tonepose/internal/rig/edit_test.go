@@ -120,7 +120,7 @@ sensors:
     area_turns_m2: 0.0039
 `
 	for _, newline := range []string{"\n", "\r\n"} {
-		for _, mark := range []string{"", byteOrderMark} {
+		for _, mark := range []string{"", "\ufeff"} {
 			dress := func(s string) string { return mark + strings.ReplaceAll(s, "\n", newline) }
 			got := changed(t, parse(t, dress(before)), func(e *Edit) {
 				e.SetNumber("channels[0].gain", 101.25)

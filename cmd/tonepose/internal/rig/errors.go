@@ -92,18 +92,3 @@ func (es Errors) folded() Errors {
 	}
 	return out
 }
-
-// shorten keeps a quoted value to one readable line.
-func shorten(s string) string {
-	s = strings.Map(func(r rune) rune {
-		if r < ' ' || r == 0x7f {
-			return ' '
-		}
-		return r
-	}, s)
-	const most = 60
-	if r := []rune(s); len(r) > most {
-		return string(r[:most]) + "…"
-	}
-	return s
-}

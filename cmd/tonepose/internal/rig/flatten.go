@@ -5,33 +5,35 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"tonepose/cmd/tonepose/internal/yamltree"
 )
 
 // flatten lists every scalar, and every list of scalars, by its path; numbers
 // in their shortest form. The calibration block is compared apart.
-func flatten(root *node) map[string]string {
+func flatten(root *yamltree.Node) map[string]string {
 	out := map[string]string{}
-	var walk func(n *node, path string)
-	walk = func(n *node, path string) {
-		switch n.kind {
-		case scalar:
-			out[path] = n.leaf()
-		case mapping:
-			for _, e := range n.entries {
-				if path != "" || e.key != "calibration" {
-					walk(e.value, join(path, e.key))
+	var walk func(n *yamltree.Node, path string)
+	walk = func(n *yamltree.Node, path string) {
+		switch n.Kind {
+		case yamltree.Scalar:
+			out[path] = leaf(n)
+		case yamltree.Mapping:
+			for _, e := range n.Entries {
+				if path != "" || e.Key != "calibration" {
+					walk(e.Value, join(path, e.Key))
 				}
 			}
-		case list:
-			if slices.ContainsFunc(n.items, func(item *node) bool { return item.kind != scalar }) {
-				for i, item := range n.items {
+		case yamltree.List:
+			if slices.ContainsFunc(n.Items, func(item *yamltree.Node) bool { return item.Kind != yamltree.Scalar }) {
+				for i, item := range n.Items {
 					walk(item, index(path, i))
 				}
 				return
 			}
-			leaves := make([]string, len(n.items))
-			for i, item := range n.items {
-				leaves[i] = item.leaf()
+			leaves := make([]string, len(n.Items))
+			for i, item := range n.Items {
+				leaves[i] = leaf(item)
 			}
 			out[path] = "[" + strings.Join(leaves, ", ") + "]"
 		}
@@ -40,13 +42,14 @@ func flatten(root *node) map[string]string {
 	return out
 }
 
-func (n *node) leaf() string {
-	if n.plain && decimal.MatchString(n.text) {
-		if x, err := strconv.ParseFloat(n.text, 64); err == nil {
+// leaf is a scalar as paths are compared: a number in its shortest form.
+func leaf(n *yamltree.Node) string {
+	if n.Plain && decimal.MatchString(n.Text) {
+		if x, err := strconv.ParseFloat(n.Text, 64); err == nil {
 			return format(x)
 		}
 	}
-	return n.text
+	return n.Text
 }
 
 // differences are the paths whose values differ, or are in one alone.

@@ -8,6 +8,7 @@ import (
 	"strconv"
 	"strings"
 
+	"tonepose/cmd/tonepose/internal/yamltree"
 	"tonepose/fieldmodels/metal"
 )
 
@@ -50,7 +51,7 @@ func split(key string) (stem, suffix string) {
 
 // mendKey guesses which of the known keys was meant by an unknown one, and
 // says how to write it.
-func mendKey(key string, value *node, known []string) (meant, hint string) {
+func mendKey(key string, value *yamltree.Node, known []string) (meant, hint string) {
 	stem, suffix := split(key)
 	for _, k := range known {
 		if strings.EqualFold(k, key) {
@@ -84,19 +85,19 @@ func mendKey(key string, value *node, known []string) (meant, hint string) {
 
 // scaled prints a number, or a list of three, that was written in one unit in
 // another; nothing for what is neither, and for units that do not convert.
-func scaled(n *node, written, si string) string {
-	if n.kind == list && len(n.items) == 3 {
-		x, y, z := scaled(n.items[0], written, si), scaled(n.items[1], written, si), scaled(n.items[2], written, si)
+func scaled(n *yamltree.Node, written, si string) string {
+	if n.Kind == yamltree.List && len(n.Items) == 3 {
+		x, y, z := scaled(n.Items[0], written, si), scaled(n.Items[1], written, si), scaled(n.Items[2], written, si)
 		if x == "" || y == "" || z == "" {
 			return ""
 		}
 		return "[" + x + ", " + y + ", " + z + "]"
 	}
 	i := slices.IndexFunc(units, func(u unit) bool { return u.written == written && u.si == si })
-	if i < 0 || n.kind != scalar || !n.plain || !decimal.MatchString(n.text) {
+	if i < 0 || n.Kind != yamltree.Scalar || !n.Plain || !decimal.MatchString(n.Text) {
 		return ""
 	}
-	x, err := strconv.ParseFloat(n.text, 64)
+	x, err := strconv.ParseFloat(n.Text, 64)
 	if err != nil {
 		return ""
 	}
@@ -156,26 +157,26 @@ func keyHint(key string) string {
 var withUnit = regexp.MustCompile(`^([-+]?[0-9.]+(?:[eE][-+]?[0-9]+)?) *([a-zA-Zµ]+[0-9]?)$`)
 
 // numberHint says how to write what is not a number.
-func numberHint(n *node, key string) string {
-	if n.kind != scalar {
+func numberHint(n *yamltree.Node, key string) string {
+	if n.Kind != yamltree.Scalar {
 		return keyHint(key)
 	}
-	if decimal.MatchString(n.text) {
-		return "write it without quotes: " + n.text
+	if decimal.MatchString(n.Text) {
+		return "write it without quotes: " + n.Text
 	}
-	if m := withUnit.FindStringSubmatch(n.text); m != nil {
+	if m := withUnit.FindStringSubmatch(n.Text); m != nil {
 		_, si := split(key)
-		if x := scaled(&node{plain: true, text: m[1]}, strings.ToLower(m[2]), si); x != "" {
+		if x := scaled(&yamltree.Node{Plain: true, Text: m[1]}, strings.ToLower(m[2]), si); x != "" {
 			return "the key names the unit; write " + x
 		}
 	}
-	if trimmed := strings.ReplaceAll(n.text, "_", ""); trimmed != n.text && decimal.MatchString(trimmed) {
+	if trimmed := strings.ReplaceAll(n.Text, "_", ""); trimmed != n.Text && decimal.MatchString(trimmed) {
 		return "write " + trimmed
 	}
-	if dotted := strings.Replace(n.text, ",", ".", 1); dotted != n.text && decimal.MatchString(dotted) {
+	if dotted := strings.Replace(n.Text, ",", ".", 1); dotted != n.Text && decimal.MatchString(dotted) {
 		return "the decimal sign is a point: " + dotted
 	}
-	if bare := strings.TrimLeft(n.text, "0"); bare != n.text && decimal.MatchString(bare) {
+	if bare := strings.TrimLeft(n.Text, "0"); bare != n.Text && decimal.MatchString(bare) {
 		return "write " + bare + ", without leading zeros"
 	}
 	return keyHint(key)

@@ -5,6 +5,8 @@ import (
 	"strings"
 
 	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/cmd/tonepose/internal/yamltree"
 )
 
 // Model describes the coil of an emitter, or one part of it, in the rig frame.
@@ -48,19 +50,19 @@ var modelKeys = map[string][]string{
 
 func (m *Model) read(v value) {
 	r := v.r
-	if v.n.kind != mapping {
+	if v.n.Kind != yamltree.Mapping {
 		v.fail(keyHint("model"), "must be a mapping")
 		return
 	}
 	if r.models++; r.models > maxParts {
 		if r.models == maxParts+1 {
-			r.fail(v.n.at, v.path, "", "", "the models have more than %d parts", maxParts)
+			r.fail(v.n.At, v.path, "", "", "the models have more than %d parts", maxParts)
 		}
 		return
 	}
-	kind := value{r, v.n.get("type"), v.path + ".type", "type"}
+	kind := value{r, v.n.Get("type"), v.path + ".type", "type"}
 	if kind.n == nil {
-		r.fail(v.n.at, kind.path, "", keyHint("type"), "is missing")
+		r.fail(v.n.At, kind.path, "", keyHint("type"), "is missing")
 		return
 	}
 	if m.Type = kind.text(); m.Type == "" {
@@ -76,7 +78,7 @@ func (m *Model) read(v value) {
 		return
 	}
 	if m.Type == "sum" && r.depth >= maxDepth {
-		r.fail(v.n.at, v.path, "", "", "sums nest deeper than %d", maxDepth)
+		r.fail(v.n.At, v.path, "", "", "sums nest deeper than %d", maxDepth)
 		return
 	}
 	m.Closed = m.Type == "polyline"
@@ -101,13 +103,13 @@ func (m *Model) readPoints(v value) {
 	if v.n == nil {
 		return
 	}
-	if v.n.kind != list {
+	if v.n.Kind != yamltree.List {
 		v.fail("write [[x, y, z], [x, y, z], ..]", "must be a list of points")
 		return
 	}
 	before := len(v.r.errs)
 	var point value
-	for i := range v.n.items {
+	for i := range v.n.Items {
 		point = v.item(i)
 		p := point.vector(false)
 		if len(v.r.errs) == before && i > 0 && p == m.PointsM[i-1] {
@@ -124,7 +126,7 @@ func (m *Model) readPoints(v value) {
 	case m.Closed && n > 1 && m.PointsM[0] == m.PointsM[n-1]:
 		point.fail("remove it: a closed polyline returns to its first point by itself", "repeats the first point")
 	case n < least:
-		v.r.fail(v.n.at, v.path, "", "", "must have at least %d points, has %d", least, n)
+		v.r.fail(v.n.At, v.path, "", "", "must have at least %d points, has %d", least, n)
 	}
 }
 

@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"tonepose/cmd/tonepose/internal/yamltree"
 	"tonepose/multitone/recording"
 )
 
@@ -36,11 +37,11 @@ func (c *Channel) check(o object) {
 	if !o.has("gain") {
 		c.Gain = 1
 	}
-	response := find(o.n.entries, "response")
+	response := o.n.Entry("response")
 	if response == nil {
 		return
 	}
-	c.line = response.at.line
+	c.line = response.At.Line
 	for _, key := range []string{"gain", "delay_s"} {
 		if o.has(key) {
 			o.value(key, false).fail("keep the response table or gain and delay_s, not both", "stands beside response")
@@ -50,8 +51,8 @@ func (c *Channel) check(o object) {
 	for i := 1; i < len(c.Table); i++ {
 		last := c.Table[i-1].Hz
 		if row := rows.item(i); c.Table[i].Hz > 0 && c.Table[i].Hz <= last {
-			value{o.r, row.n.get("hz"), row.path + ".hz", "hz"}.fail("list the rows by rising frequency",
-				"must exceed the row before, %s in line %d", format(last), rows.item(i-1).n.at.line)
+			value{o.r, row.n.Get("hz"), row.path + ".hz", "hz"}.fail("list the rows by rising frequency",
+				"must exceed the row before, %s in line %d", format(last), rows.item(i-1).n.At.Line)
 		}
 	}
 }
@@ -63,7 +64,7 @@ func (e *Emitter) check(o object) {
 	}
 	tolerance := o.value("tolerance", false)
 	for _, key := range []string{"current", "phase_deg"} {
-		if n := tolerance.n.get(key); n != nil {
+		if n := tolerance.n.Get(key); n != nil {
 			value{o.r, n, join(tolerance.path, key), key}.fail("remove it: the reference channel measures the current", "stands beside reference")
 		}
 	}
@@ -112,7 +113,7 @@ func (v value) channel() int {
 		for _, c := range rg.Channels {
 			known = append(known, c.Name)
 		}
-		v.fail("channels are "+shorten(strings.Join(known, ", ")), "is not a channel")
+		v.fail("channels are "+yamltree.Shorten(strings.Join(known, ", ")), "is not a channel")
 	}
 	return i
 }
@@ -143,7 +144,7 @@ func (o object) companion(what string) Companion {
 // needs reports a key that another one asks for.
 func (o object) needs(key, other string) {
 	if !o.has(key) && !o.misspelt[key] {
-		o.r.fail(o.n.at, join(o.path, key), "", other+" needs it", "is missing")
+		o.r.fail(o.n.At, join(o.path, key), "", other+" needs it", "is missing")
 	}
 }
 

@@ -10,6 +10,8 @@ import (
 	"strings"
 
 	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/cmd/tonepose/internal/yamltree"
 )
 
 // reader walks the tree and collects what is wrong.
@@ -19,35 +21,35 @@ type reader struct {
 	rig    *Rig
 	scene  *Scene // nil: a rig file is read
 	errs   Errors
-	names  map[string]position // where a name that must be unique was read
-	models int                 // parts read so far
-	depth  int                 // of sums
+	names  map[string]yamltree.Position // where a name that must be unique was read
+	models int                          // parts read so far
+	depth  int                          // of sums
 }
 
-func (r *reader) fail(at position, path, value, hint, message string, args ...any) {
-	r.errs = append(r.errs, &Error{File: r.file, Line: at.line, Path: path, Value: value,
+func (r *reader) fail(at yamltree.Position, path, value, hint, message string, args ...any) {
+	r.errs = append(r.errs, &Error{File: r.file, Line: at.Line, Path: path, Value: value,
 		Message: fmt.Sprintf(message, args...), Hint: hint})
 }
 
 // value is a node with what its messages need.
 type value struct {
 	r    *reader
-	n    *node // nil: there is no value, which was reported where it is an error
+	n    *yamltree.Node // nil: there is no value, which was reported where it is an error
 	path string
 	key  string // that names the unit
 }
 
 func (v value) fail(hint, message string, args ...any) {
-	v.r.fail(v.n.at, v.path, v.n.String(), hint, message, args...)
+	v.r.fail(v.n.At, v.path, v.n.String(), hint, message, args...)
 }
 
 // item is an element of a list.
-func (v value) item(i int) value { return value{v.r, v.n.items[i], index(v.path, i), v.key} }
+func (v value) item(i int) value { return value{v.r, v.n.Items[i], index(v.path, i), v.key} }
 
 // object is a mapping whose keys are known.
 type object struct {
 	r        *reader
-	n        *node // nil when the value was no mapping: getters then report nothing
+	n        *yamltree.Node // nil when the value was no mapping: getters then report nothing
 	path     string
 	misspelt map[string]bool // keys whose absence another message explains
 	before   int             // errors before it was read
@@ -161,27 +163,27 @@ func (r *reader) object(v value, keys ...string) object {
 	if n == nil {
 		return o
 	}
-	if n.kind != mapping {
+	if n.Kind != yamltree.Mapping {
 		v.fail("write key: value pairs: "+strings.Join(keys, ", "), "must be a mapping")
 		return o
 	}
 	o.n = n
-	for _, d := range n.twice {
-		r.fail(d.at, join(path, shorten(d.key)), "", "keep one of the two", "stands twice, first in line %d", find(n.entries, d.key).at.line)
+	for _, d := range n.Twice {
+		r.fail(d.At, join(path, yamltree.Shorten(d.Key)), "", "keep one of the two", "stands twice, first in line %d", n.Entry(d.Key).At.Line)
 	}
-	for _, e := range n.entries {
-		if slices.Contains(keys, e.key) {
+	for _, e := range n.Entries {
+		if slices.Contains(keys, e.Key) {
 			continue
 		}
-		meant, hint := mendKey(e.key, e.value, keys)
+		meant, hint := mendKey(e.Key, e.Value, keys)
 		if meant != "" {
 			o.misspelt[meant] = true
 		}
 		value := ""
-		if e.value.kind == scalar {
-			value = e.value.String()
+		if e.Value.Kind == yamltree.Scalar {
+			value = e.Value.String()
 		}
-		r.fail(e.at, join(path, shorten(e.key)), value, hint, "unknown key")
+		r.fail(e.At, join(path, yamltree.Shorten(e.Key)), value, hint, "unknown key")
 	}
 	return o
 }
@@ -192,19 +194,19 @@ func (o object) value(key string, required bool) value {
 	if o.n == nil {
 		return v
 	}
-	n := o.n.get(key)
+	n := o.n.Get(key)
 	switch {
 	case n == nil && required && !o.misspelt[key]:
-		o.r.fail(o.n.at, v.path, "", keyHint(key), "is missing")
-	case n != nil && n.null:
-		o.r.fail(n.at, v.path, "", keyHint(key), "has no value")
+		o.r.fail(o.n.At, v.path, "", keyHint(key), "is missing")
+	case n != nil && n.Null:
+		o.r.fail(n.At, v.path, "", keyHint(key), "has no value")
 	default:
 		v.n = n
 	}
 	return v
 }
 
-func (o object) has(key string) bool { return o.n != nil && o.n.get(key) != nil }
+func (o object) has(key string) bool { return o.n != nil && o.n.Get(key) != nil }
 
 // unique reports a text that was read before in the same group.
 func (v value) unique(group, text, hint, message string) {
@@ -213,10 +215,10 @@ func (v value) unique(group, text, hint, message string) {
 	}
 	group += " " + text
 	if first, ok := v.r.names[group]; ok {
-		v.fail(hint, message, first.line)
+		v.fail(hint, message, first.Line)
 		return
 	}
-	v.r.names[group] = v.n.at
+	v.r.names[group] = v.n.At
 }
 
 // rule is what a number has to satisfy.
@@ -238,12 +240,12 @@ var decimal = regexp.MustCompile(`^[-+]?(\.[0-9]+|(0|[1-9][0-9]*)(\.[0-9]*)?)([e
 var notFinite = regexp.MustCompile(`^([-+]?\.(inf|Inf|INF)|\.(nan|NaN|NAN))$`)
 
 func (v value) number(must rule) float64 {
-	plain := v.n.kind == scalar && v.n.plain
-	if !plain || !decimal.MatchString(v.n.text) && !notFinite.MatchString(v.n.text) {
+	plain := v.n.Kind == yamltree.Scalar && v.n.Plain
+	if !plain || !decimal.MatchString(v.n.Text) && !notFinite.MatchString(v.n.Text) {
 		v.fail(numberHint(v.n, v.key), "must be a number")
 		return 0
 	}
-	x, err := strconv.ParseFloat(v.n.text, 64)
+	x, err := strconv.ParseFloat(v.n.Text, 64)
 	switch {
 	case err != nil || math.IsInf(x, 0):
 		v.fail(keyHint(v.key), "must be finite")
@@ -262,9 +264,9 @@ func (v value) text() string {
 	if v.n == nil {
 		return ""
 	}
-	text := v.n.text
+	text := v.n.Text
 	switch {
-	case v.n.kind != scalar || v.n.null || v.n.plain && notText.MatchString(text):
+	case v.n.Kind != yamltree.Scalar || v.n.Null || v.n.Plain && notText.MatchString(text):
 		v.fail("", "must be text")
 	case strings.TrimSpace(text) == "":
 		v.fail("", "must not be empty")
@@ -277,24 +279,24 @@ func (v value) text() string {
 }
 
 func (v value) truth() bool {
-	if v.n.kind != scalar || !v.n.plain || !notText.MatchString(v.n.text) {
+	if v.n.Kind != yamltree.Scalar || !v.n.Plain || !notText.MatchString(v.n.Text) {
 		v.fail("", "must be true or false")
 	}
-	return strings.EqualFold(v.n.text, "true")
+	return strings.EqualFold(v.n.Text, "true")
 }
 
 // vector reads three numbers; the zero vector where one is wrong.
 func (v value) vector(direction bool) r3.Vec {
 	switch {
-	case v.n.kind != list:
+	case v.n.Kind != yamltree.List:
 		v.fail("write [x, y, z]", "must be a list of three numbers")
 		return r3.Vec{}
-	case len(v.n.items) != 3:
+	case len(v.n.Items) != 3:
 		hint := "write [x, y, z]"
-		if whole := regexp.MustCompile(`^[-+]?[0-9]+$`); len(v.n.items) > 3 && !slices.ContainsFunc(v.n.items, func(n *node) bool { return !whole.MatchString(n.text) }) {
+		if whole := regexp.MustCompile(`^[-+]?[0-9]+$`); len(v.n.Items) > 3 && !slices.ContainsFunc(v.n.Items, func(n *yamltree.Node) bool { return !whole.MatchString(n.Text) }) {
 			hint += "; the decimal sign is a point, a comma begins the next number"
 		}
-		v.fail(hint, "must have three numbers, has %d", len(v.n.items))
+		v.fail(hint, "must have three numbers, has %d", len(v.n.Items))
 		return r3.Vec{}
 	}
 	before := len(v.r.errs)
@@ -312,12 +314,12 @@ func (v value) vector(direction bool) r3.Vec {
 func (v value) elements() (items []value) {
 	switch {
 	case v.n == nil:
-	case v.n.kind != list:
+	case v.n.Kind != yamltree.List:
 		v.fail("begin each element with a dash", "must be a list")
-	case len(v.n.items) == 0:
+	case len(v.n.Items) == 0:
 		v.fail("", "must have at least one element")
 	default:
-		for i := range v.n.items {
+		for i := range v.n.Items {
 			items = append(items, v.item(i))
 		}
 	}

@@ -13,6 +13,8 @@ import (
 	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/cmd/tonepose/internal/yamltree"
 )
 
 // maxBytes bounds a rig file; a polyline of 20,000 points fits.
@@ -45,7 +47,7 @@ type Rig struct {
 	Text   []byte // the whole file
 	SHA256 string // of Text, lower-case hexadecimal
 
-	root *node
+	root *yamltree.Node
 	opts Options
 }
 
@@ -166,12 +168,12 @@ func Parse(name string, text []byte, opts Options) (*Rig, error) {
 	if len(text) > maxBytes {
 		return nil, Errors{{File: name, Message: "is larger than 1 MiB, too large for a rig file"}}
 	}
-	root, perr := parseYAML(name, text)
+	root, perr := parseTree(name, text)
 	if perr != nil {
 		return nil, Errors{perr}
 	}
 	rg := &Rig{File: name, Text: text, SHA256: sha256Of(text), root: root, opts: opts}
-	r := &reader{file: name, opts: opts, rig: rg, names: map[string]position{}}
+	r := &reader{file: name, opts: opts, rig: rg, names: map[string]yamltree.Position{}}
 	r.read(value{r, root, "", ""}, rg)
 	if len(r.errs) == 0 {
 		r.checkRig(rg)
@@ -180,6 +182,18 @@ func Parse(name string, text []byte, opts Options) (*Rig, error) {
 		return nil, err
 	}
 	return rg, nil
+}
+
+// parseTree is the tree of a text; a wrong one names its file.
+func parseTree(file string, text []byte) (*yamltree.Node, *Error) {
+	root, invalid := yamltree.Parse("rig file", text)
+	switch {
+	case invalid != nil:
+		return nil, &Error{File: file, Line: invalid.Line, Message: invalid.Message, Hint: invalid.Hint}
+	case root == nil:
+		return nil, &Error{File: file, Message: "is empty", Hint: "a rig file begins with name, sample_rate_hz and channels"}
+	}
+	return root, nil
 }
 
 // ChannelIndex finds a channel by its name.

@@ -9,6 +9,7 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/cmd/tonepose/internal/yamltree"
 	"tonepose/fieldmodels/metal"
 )
 
@@ -84,12 +85,12 @@ func ParseScene(name string, text []byte, rg *Rig) (*Scene, error) {
 	if len(text) > maxBytes {
 		return nil, Errors{{File: name, Message: "is larger than 1 MiB, too large for a scene"}}
 	}
-	root, perr := parseYAML(name, text)
+	root, perr := parseTree(name, text)
 	if perr != nil {
 		return nil, Errors{perr}
 	}
 	s := new(Scene)
-	r := &reader{file: name, rig: rg, scene: s, names: map[string]position{}}
+	r := &reader{file: name, rig: rg, scene: s, names: map[string]yamltree.Position{}}
 	r.read(value{r, root, "", ""}, s)
 	if err := r.errs.sorted(); err != nil {
 		return nil, err
@@ -99,13 +100,13 @@ func ParseScene(name string, text []byte, rg *Rig) (*Scene, error) {
 
 func (m *Metal) read(v value) {
 	r := v.r
-	if v.n.kind != mapping {
+	if v.n.Kind != yamltree.Mapping {
 		v.fail(keyHint("metal"), "must be a mapping")
 		return
 	}
-	shape := value{r, v.n.get("shape"), join(v.path, "shape"), "shape"}
+	shape := value{r, v.n.Get("shape"), join(v.path, "shape"), "shape"}
 	if shape.n == nil {
-		r.fail(v.n.at, shape.path, "", keyHint("shape"), "is missing")
+		r.fail(v.n.At, shape.path, "", keyHint("shape"), "is missing")
 		return
 	}
 	keys, ok := shapeKeys[shape.text()]
@@ -122,7 +123,7 @@ func (m *Metal) read(v value) {
 	case stated:
 		m.Material.Conductivity = o.value("conductivity_s_per_m", true).number(rules["positive"])
 	case named.n == nil:
-		r.fail(v.n.at, named.path, "", keyHint("material"), "is missing")
+		r.fail(v.n.At, named.path, "", keyHint("material"), "is missing")
 	default:
 		if m.Material, ok = metal.Materials[named.text()]; !ok {
 			named.fail(keyHint("material"), "is not a material")
@@ -137,12 +138,12 @@ func (m *Metal) read(v value) {
 
 func (e *Event) read(v value) {
 	r := v.r
-	if v.n.kind != mapping {
+	if v.n.Kind != yamltree.Mapping {
 		v.fail(keyHint("events"), "must be a mapping")
 		return
 	}
 	for _, key := range abouts {
-		if v.n.get(key) != nil {
+		if v.n.Get(key) != nil {
 			e.About = key
 			break
 		}
@@ -153,7 +154,7 @@ func (e *Event) read(v value) {
 	}
 	changes := eventKeys[e.About]
 	for _, key := range changes {
-		if v.n.get(key) != nil {
+		if v.n.Get(key) != nil {
 			e.Key = key
 			break
 		}
@@ -173,7 +174,7 @@ func (e *Event) read(v value) {
 	}
 	if e.Key == "" {
 		if len(r.errs) == before {
-			r.fail(v.n.at, v.path, "", "say what changes: "+strings.Join(changes, ", "), "nothing changes")
+			r.fail(v.n.At, v.path, "", "say what changes: "+strings.Join(changes, ", "), "nothing changes")
 		}
 		return
 	}
@@ -254,7 +255,7 @@ func (v value) among(names []string) int {
 	name := v.text()
 	i := slices.Index(names, name)
 	if i < 0 && name != "" {
-		v.fail("there are "+shorten(strings.Join(names, ", ")), "is not known here")
+		v.fail("there are "+yamltree.Shorten(strings.Join(names, ", ")), "is not known here")
 	}
 	return max(i, 0)
 }

@@ -13,6 +13,8 @@ import (
 	"testing"
 
 	"github.com/santhosh-tekuri/jsonschema/v6"
+
+	"tonepose/cmd/tonepose/internal/yamltree"
 )
 
 func compiledSchema(t *testing.T) *jsonschema.Schema {
@@ -38,32 +40,32 @@ func compiledSchema(t *testing.T) *jsonschema.Schema {
 
 // loose is a tree as an editor has it: scalars by the core schema of YAML 1.2 (section
 // 10.3.2), where 2e-6 is a number.
-func loose(n *node) any {
+func loose(n *yamltree.Node) any {
 	switch {
-	case n.kind == list:
+	case n.Kind == yamltree.List:
 		items := []any{}
-		for _, item := range n.items {
+		for _, item := range n.Items {
 			items = append(items, loose(item))
 		}
 		return items
-	case n.kind == mapping:
+	case n.Kind == yamltree.Mapping:
 		keys := map[string]any{}
-		for _, e := range n.entries {
-			keys[e.key] = loose(e.value)
+		for _, e := range n.Entries {
+			keys[e.Key] = loose(e.Value)
 		}
 		return keys
-	case n.null:
+	case n.Null:
 		return nil
-	case n.plain && notText.MatchString(n.text):
-		return strings.EqualFold(n.text, "true")
-	case n.plain && decimal.MatchString(n.text):
-		x, err := strconv.ParseFloat(n.text, 64)
+	case n.Plain && notText.MatchString(n.Text):
+		return strings.EqualFold(n.Text, "true")
+	case n.Plain && decimal.MatchString(n.Text):
+		x, err := strconv.ParseFloat(n.Text, 64)
 		if err != nil {
-			return json.Number(n.text) // beyond doubles, which JSON is not
+			return json.Number(n.Text) // beyond doubles, which JSON is not
 		}
 		return x
 	}
-	return n.text
+	return n.Text
 }
 
 // relations are messages about several values together, which no schema can express.
@@ -91,7 +93,7 @@ func TestSchemaAgreesWithTheReader(t *testing.T) {
 	good, bad := 0, 0
 	try := func(name, text string) {
 		_, err := Parse(name, []byte(text), Options{AllowMissingTones: true})
-		root, perr := parseYAML(name, []byte(text))
+		root, perr := parseTree(name, []byte(text))
 		if perr != nil {
 			return // no YAML to an editor either
 		}
@@ -125,7 +127,7 @@ func TestSchemaAgreesWithTheReader(t *testing.T) {
 	const whole = bench + `source: {address: "192.0.2.7:5025", block: "READ?", format: ri16_le, start: ["GO"], joined: true, timeout_s: 3}
 calibration: {date: "2026-03-01", reference_sha256: "` + "%s" + `"}
 `
-	root, perr := parseYAML("whole", []byte(fmt.Sprintf(whole, strings.Repeat("0a", 32))))
+	root, perr := parseTree("whole", []byte(fmt.Sprintf(whole, strings.Repeat("0a", 32))))
 	if perr != nil {
 		t.Fatal(perr)
 	}
