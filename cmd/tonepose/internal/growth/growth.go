@@ -7,6 +7,7 @@ import (
 	"math"
 	"path/filepath"
 	"runtime"
+	"runtime/debug"
 	"runtime/metrics"
 	"testing"
 	"time"
@@ -23,11 +24,15 @@ type Row struct {
 	Prepare func(b *testing.B, length float64) (job func() error)
 }
 
+// gcPercent is with what the program itself runs.
+const gcPercent = 33
+
 // Run runs the job at each length, in a short run at the first alone. It reports how many
 // lengths are done in a second, the most that the heap holds, and the most of it that a
 // collection leaves. Last comes how far time and memory are off a straight line over the
 // length, at most: a square of the length would be 51 % off, its power of 1.2 12 %.
 func (r Row) Run(b *testing.B) {
+	defer debug.SetGCPercent(debug.SetGCPercent(gcPercent))
 	var lengths, seconds, bytes []float64
 	for n := 1.0; n <= 8 && (n == 1 || !testing.Short()); n *= 2 {
 		length := n * r.First
