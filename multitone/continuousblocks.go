@@ -11,6 +11,8 @@ import (
 const (
 	// Samples of a block: fewer are not worth it, more need more moments.
 	leastBlock, mostBlock = 16, 128
+	// Samples from one output to the next at most: blocks are listed between them.
+	mostEvery = 1 << 24
 	// Moments a block carries at most, and what may be missing of its weighting
 	// in either precision: −160 and −280 dB.
 	mostDegree                = 10
@@ -45,7 +47,7 @@ type blocks struct {
 // newBlocks returns nil where blocks do not pay.
 func newBlocks(c *Config, l *lowpass.LowPass, a Averaging) *blocks {
 	m := newMemory(l, c.SampleRate)
-	if m == nil || a.Every < leastBlock {
+	if m == nil || a.Every < leastBlock || a.Every > mostEvery {
 		return nil
 	}
 	e := &blocks{channels: c.Channels, tones: len(c.Tones), memory: m, precision: a.Precision, rawRows: plainRows(c)}

@@ -101,7 +101,35 @@ func plural(n int, what string) string {
 // 20 ppm is the usual crystal (common practice).
 const csvRateTolerance = 20e-6
 
+// Sample rates that a recording may have [Hz]. One a quarter of an hour is slower than any that a tone is measured in,
+// and recorders of several channels end below 1e9 (common practice). What reads samples keeps some share of a second of
+// them, so a rate far from what was meant would ask for memory that nobody has.
+const (
+	LeastRate = 1e-3
+	MostRate  = 1e9
+)
+
+// CheckRate refuses a sample rate [Hz] that is none of a recording.
+func CheckRate(rate float64) error {
+	if !(rate >= LeastRate && rate <= MostRate) {
+		return fmt.Errorf("must be positive, from %g Hz to %g Hz: samples a second of each channel", LeastRate, MostRate)
+	}
+	return nil
+}
+
 func (l *layout) agreeRate(name string, opt Options) (float64, error) {
+	rate, err := l.statedRate(name, opt)
+	if err != nil {
+		return 0, err
+	}
+	if err := CheckRate(rate); err != nil {
+		return 0, fmt.Errorf("%s: sample rate %g Hz: %w", name, rate, err)
+	}
+	return rate, nil
+}
+
+// statedRate is that of the file or of the options, which must agree.
+func (l *layout) statedRate(name string, opt Options) (float64, error) {
 	want := opt.SampleRate
 	switch {
 	case want < 0 || math.IsNaN(want) || math.IsInf(want, 0):

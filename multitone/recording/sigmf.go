@@ -163,8 +163,8 @@ func (m *sigmfMeta) layout(meta, data string, size int64, opt Options) (*layout,
 	}
 	if g.SampleRate != nil {
 		l.rate = *g.SampleRate
-		if !(l.rate > 0) || math.IsInf(l.rate, 0) {
-			return nil, fmt.Errorf("%s: core:sample_rate = %g: must be positive, in hertz", meta, l.rate)
+		if err := CheckRate(l.rate); err != nil {
+			return nil, fmt.Errorf("%s: core:sample_rate = %g: %w", meta, l.rate, err)
 		}
 	}
 	if g.SHA512 != "" && !opt.IgnoreHash {

@@ -126,6 +126,23 @@ func Design(spec Spec, sampleRateHz float64) (*LowPass, error) {
 	return &LowPass{spec, sampleRateHz, s}, nil
 }
 
+// narrowest is the least cutoff or bandwidth in cycles per sample, and one over the
+// longest time constant in samples. A thousand times narrower, settling no longer
+// counts in whole samples: the longest times of a cascade of eight, some fifty time
+// constants, would near 2⁵³ samples.
+const narrowest = 1e-9
+
+// width is the figure that spec gives, in words.
+func (s *Spec) width() string {
+	switch {
+	case s.CutoffHz != 0:
+		return fmt.Sprintf("%g Hz", s.CutoffHz)
+	case s.ENBWHz != 0:
+		return fmt.Sprintf("%g Hz equivalent noise bandwidth", s.ENBWHz)
+	}
+	return fmt.Sprintf("%g s", s.TimeConstantS)
+}
+
 // band is the wanted width in cycles per sample or samples; one is set.
 type band struct{ cutoff, tau, enbw float64 }
 
@@ -150,6 +167,10 @@ func (b band) check(spec Spec, rateHz float64) error {
 	if b.cutoff >= 0.25 || b.enbw >= 0.25 {
 		return fmt.Errorf("window: low-pass cutoff or enbw of %g Hz at %g Hz sample rate: must stay below a quarter of the rate",
 			math.Max(spec.CutoffHz, spec.ENBWHz), rateHz)
+	}
+	if b.cutoff > 0 && b.cutoff < narrowest || b.enbw > 0 && b.enbw < narrowest || b.tau > 1/narrowest {
+		return fmt.Errorf("window: a low-pass of %s at %g Hz sample rate: must not be narrower than %g of the rate, nor slower than %g samples; "+
+			"lower the sample rate first", spec.width(), rateHz, narrowest, 1/narrowest)
 	}
 	shortest := 2 / math.Pi // the τ whose 1/(2πτ) is a quarter of the rate
 	if spec.Kind == MovingAverage {

@@ -263,3 +263,30 @@ func TestDesignErrors(t *testing.T) {
 		t.Errorf("KindByName: %v", err)
 	}
 }
+
+// As slow as they may be, low-passes have the figures of the table and settle within
+// finite time; slower ones are refused, and none is designed for ever.
+func TestTheNarrowestLowPasses(t *testing.T) {
+	const rate = 1e5
+	for _, row := range published.Table(t, "rc_cascade_enbw_settling.csv") {
+		n, tau := int(row.Number("order_n")), 1e9/rate
+		l := mustDesign(t, Spec{Kind: Cascade, Order: n, TimeConstantS: tau}, rate)
+		want, half := printed(row, "enbw_times_tau")
+		near(t, fmt.Sprintf("cascade of %d: ENBW", n), l.ENBWHz()*tau, want, half+1e-6)
+		near(t, fmt.Sprintf("cascade of %d: settling", n), l.SettlingS(0.01)/tau, row.Number("t_99pct_over_tau"), 1e-6)
+	}
+	for _, row := range published.Table(t, "butterworth_enbw.csv") {
+		n := int(row.Number("order_n"))
+		want, half := printed(row, "enbw_over_f_3dB")
+		l := mustDesign(t, Spec{Kind: Butterworth, Order: n, CutoffHz: 1e-9 * rate}, rate)
+		near(t, fmt.Sprintf("butterworth %d: ENBW/cutoff", n), l.ENBWHz()/l.CutoffHz(), want, half+1e-6)
+	}
+	for _, s := range []Spec{
+		{Kind: Cascade, Order: 8, TimeConstantS: 2e6 * 3600}, {Kind: Butterworth, Order: 8, CutoffHz: 1e-9},
+		{Kind: Cascade, Order: 1, ENBWHz: 1e-300}, {Kind: FIR, CutoffHz: 1e-300}, {Kind: MovingAverage, Order: 8, TimeConstantS: 1e300},
+	} {
+		if _, err := Design(s, rate); err == nil || !strings.Contains(err.Error(), "must not be narrower than 1e-09 of the rate") {
+			t.Errorf("%+v: %v", s, err)
+		}
+	}
+}

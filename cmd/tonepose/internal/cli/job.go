@@ -21,7 +21,7 @@ import (
 func addReading(f *pflag.FlagSet, in *measure.Input, s Streams) {
 	in.Reading.Stdin = s.In
 	f.StringVar(&in.Reading.Format, "format", "", "format of the recording: sigmf, wav, npy, csv, or raw samples as ri16_le, rf32_le … (default: by content)")
-	addValue(f, &in.Reading.SampleRate, "rate", "", "frequency", hertz.positive, "sample rate in hertz, where the recording does not state it")
+	addValue(f, &in.Reading.SampleRate, "rate", "", "frequency", sampleRate, "sample rate in hertz, where the recording does not state it")
 	addValue(f, &in.Reading.Channels, "channels", "", "int", whole(1, 4096), "number of channels of raw samples")
 	f.BoolVar(&in.Reading.IgnoreHash, "ignore-hash", false, "read a SigMF recording whose sha512 does not agree")
 }

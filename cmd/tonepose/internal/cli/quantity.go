@@ -8,6 +8,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"tonepose/multitone/recording"
 )
 
 // unit is what a number on an option counts where it is written bare, and how its unit
@@ -121,6 +123,15 @@ func (u unit) between(lowest, highest float64) func(string) (float64, error) {
 		}
 		return v, err
 	}
+}
+
+// sampleRate reads that of a recording.
+func sampleRate(text string) (float64, error) {
+	v, err := hertz.number(text)
+	if err == nil {
+		err = recording.CheckRate(v)
+	}
+	return v, err
 }
 
 func (u unit) positive(text string) (float64, error) { return aboveZero(u.number)(text) }

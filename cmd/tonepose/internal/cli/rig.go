@@ -83,7 +83,7 @@ Exit code: 0 done, 2 the call was wrong.`,
 	addValue(f, &o.SizeM, "size", "300mm", "length", aboveZero(metres), "diameter of the ring, side of the grid or plate")
 	addValue(f, &o.Coils, "coils", "3", "int", whole(1, 3), "pickup coils of the sensor, at right angles")
 	addValue(f, &channels, "channels", "adc", "recorder", oneOf([]string{"adc", "sound-card"}, "adc", "sound-card"), "adc: the drive current is digitised on a channel; sound-card: it plays the drives and records the pickups alone")
-	addValue(f, &o.RateHz, "rate", "", "frequency", hertz.positive, "sample rate in Hz (default 100000, of a sound card 48000)")
+	addValue(f, &o.RateHz, "rate", "", "frequency", sampleRate, "sample rate in Hz (default 100000, of a sound card 48000)")
 	f.StringVar(&out, "out", "", "rig file to write (default: standard output)")
 	f.BoolVar(&force, "force", false, "replace an existing file")
 	return c

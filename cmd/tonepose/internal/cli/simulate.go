@@ -60,7 +60,7 @@ Exit code: 0 done, 2 the call or a file was wrong.`,
 	f.StringVar(&o.path, "path", "", `CSV of poses, "stations" or "sweep"`)
 	f.StringVar(&o.out, "out", "", "recording to write")
 	addValue(f, &o.DurationS, "duration", "", "duration", seconds, "length of the recording (default the path's; sweep 3s)")
-	addValue(f, &o.RateHz, "rate", "", "frequency", hertz.atLeast(0), "sample rate in Hz (default the rig's, which solve insists on)")
+	addValue(f, &o.RateHz, "rate", "", "frequency", sampleRate, "sample rate in Hz (default the rig's, which solve insists on)")
 	addValue(f, &o.Bits, "bits", "16", "int", sampleBits(8, 16, 24, 0), "resolution of the ADC in bits: 8, 16 or 24; 0 for 32-bit float samples")
 	addValue(f, &o.Noise, "noise", "5e-9", "density", density.atLeast(0), "white noise density in V/√Hz")
 	addValue(f, &o.FlickerHz, "flicker", "0", "frequency", hertz.atLeast(0), "corner in Hz where flicker noise equals the white")

@@ -65,7 +65,7 @@ Exit code: 0 done, 2 the call or a file was wrong.`,
 	addValue(f, &o.celsius, "temperature", "20", "temperature", celsius.between(-50, 100), "acoustic: of the air, in °C")
 	addValue(f, &o.phase, "phase", "0", "degrees", degrees.number, "bridge, chopper: phase of the signal minus that of the reference, in degrees")
 	addValue(f, &o.ToneHz, "tone", "", "frequency", hertz.positive, "frequency in Hz (default: bridge 1000, chopper 400, acoustic 2000)")
-	addValue(f, &o.RateHz, "rate", "20000", "frequency", hertz.positive, "sample rate in Hz")
+	addValue(f, &o.RateHz, "rate", "20000", "frequency", sampleRate, "sample rate in Hz")
 	addValue(f, &o.DurationS, "duration", "4s", "duration", aboveZero(seconds), "length of the recording")
 	addValue(f, &o.ReferenceV, "reference-level", "1", "voltage", volts.positive, "peak of the reference in V")
 	addValue(f, &o.Noise, "noise", "20e-9", "density", density.atLeast(0), "white noise density of both channels in V/√Hz")

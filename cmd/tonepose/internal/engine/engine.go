@@ -131,6 +131,9 @@ func (e *Engine) Measurement() stream.Measurement {
 
 // Run observes a source from its first sample to its last.
 func (e *Engine) Run(ctx context.Context, src stream.Source, use func(*Observation) error, progress stream.Progress) (survey *stream.Survey, averaging *stream.Averaging, err error) {
+	if err := e.options.Windows.Check(src.Info()); err != nil {
+		return nil, nil, err
+	}
 	if err := e.begin(src.Info().SampleRate); err != nil {
 		return nil, nil, err
 	}

@@ -28,6 +28,11 @@ type weighting struct {
 	share  [2*reach + 1]float64 // of the weights that is nearest to each pose about a frame
 }
 
+// finest is the rate over a recursive low-pass's noise bandwidth beyond which its weights are
+// sampled no finer: of a slow one at a high rate they would fill the memory. A cascade's
+// moments differ by the square of samples over time constants, less than 1e-4.
+const finest = 3000
+
 // weightingOf is that of windows or of a low-pass, whose frames follow each other by
 // hop [s]; zero for others.
 func weightingOf(w *stream.Windows, hop, sampleRate float64) (weighting, error) {
@@ -37,6 +42,12 @@ func weightingOf(w *stream.Windows, hop, sampleRate float64) (weighting, error) 
 		p, err := window.Design(w.LowPass.Spec, sampleRate)
 		if err != nil {
 			return weighting{}, err
+		}
+		if coarse := finest * p.ENBWHz(); coarse < sampleRate && p.Taps() == nil {
+			sampleRate = coarse
+			if p, err = window.Design(w.LowPass.Spec, sampleRate); err != nil {
+				return weighting{}, err
+			}
 		}
 		impulse := make([]complex128, int(p.SettlingS(1e-6)*sampleRate)+2)
 		impulse[0] = 1

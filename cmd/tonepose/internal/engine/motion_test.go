@@ -55,6 +55,33 @@ func TestWeightingsHaveTheMoments(t *testing.T) {
 	}
 }
 
+// The weights of a slow low-pass are as few as those of a fast one, and have its moments:
+// of a cascade those of the gamma distribution, n·τ² and 2·n·τ³ (Abramowitz and Stegun,
+// 26.1.32; from memory), seen backwards from the group delay.
+func TestWeightsOfASlowLowPass(t *testing.T) {
+	const tau, n = 900.0, 4
+	w := stream.Windows{LowPass: &stream.LowPass{Spec: window.Spec{Kind: window.Cascade, Order: n, TimeConstantS: tau}}}
+	v, err := weightingOf(&w, 100, 1e6)
+	if err != nil {
+		t.Fatal(err)
+	}
+	second, third := 0.0, 0.0
+	for i, at := range v.at {
+		second += v.weight[i] * at * at
+		third += v.weight[i] * at * at * at
+	}
+	// Sampled at finest·ENBW = 3000·5/(64·τ), 234 samples a time constant: 1/234² = 2e-5. The
+	// last 1e-6 of the response is left out, from about 18 τ on, 14 τ behind the group delay:
+	// 1e-6·14²/4 = 5e-5 of the second moment, 1e-6·14³/8 = 3e-4 of the third, and a few times
+	// that for what is behind its beginning.
+	if want := n * tau * tau; math.Abs(second/want-1) > 2e-4 {
+		t.Errorf("second moment %g, want %g", second, want)
+	}
+	if want := -2 * n * tau * tau * tau; math.Abs(third/want-1) > 2e-3 {
+		t.Errorf("third moment %g, want %g", third, want)
+	}
+}
+
 // A path through five poses is exact for a motion of the fourth degree, wherever the
 // frame stands among them, and the weights of its mean are those of the noise that
 // it lets through.

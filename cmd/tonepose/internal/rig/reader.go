@@ -12,6 +12,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/cmd/tonepose/internal/yamltree"
+	"tonepose/multitone/recording"
 )
 
 // reader walks the tree and collects what is wrong.
@@ -254,7 +255,37 @@ func (v value) number(must rule) float64 {
 		v.fail(keyHint(v.key), "%s", must.want)
 		return 0
 	}
+	switch s := sizeOf(v.key); {
+	case math.Abs(x) > s.most:
+		v.fail(keyHint(v.key), "must not be larger than %g in size", s.most)
+		return 0
+	case math.Abs(x) < s.least && must.broken != nil && must.broken(0):
+		v.fail(keyHint(v.key), "must not be smaller than %g in size", s.least)
+		return 0
+	}
 	return x
+}
+
+// size is how large a number that is not zero may be.
+type size struct{ least, most float64 }
+
+// Sizes by the unit that a key names. They are far beyond any bench, and so far from the ends of
+// floating-point numbers that products and squares of a few stay within them.
+var (
+	sizes   = map[string]size{"m": {1e-9, 1e5}, "m2": {1e-18, 1e10}, "s": {1e-15, 1e9}, "hz": {1e-6, 1e12}}
+	anySize = size{1e-15, 1e15}
+)
+
+// sizeOf is the size of numbers of a key.
+func sizeOf(key string) size {
+	if key == "sample_rate_hz" {
+		return size{recording.LeastRate, recording.MostRate}
+	}
+	_, unit := split(key)
+	if s, ok := sizes[unit]; ok && !strings.Contains(key, "_per_") {
+		return s
+	}
+	return anySize
 }
 
 var notText = regexp.MustCompile(`^(true|True|TRUE|false|False|FALSE)$`)

@@ -37,8 +37,25 @@ var (
 
 func listSchema(items schema) schema { return schema{"type": "array", "items": items, "minItems": 1} }
 
-func vectorSchema(direction bool) schema {
-	v := schema{"type": "array", "items": numberSchema, "minItems": 3, "maxItems": 3}
+// sizedSchema is that of a number of a key and what it has to satisfy.
+func sizedSchema(key, must string) schema {
+	bound := sizeOf(key)
+	s := with(numberSchema, with(ruleSchemas[must], schema{"maximum": bound.most}))
+	switch must {
+	case "positive":
+		delete(s, "exclusiveMinimum")
+		s["minimum"] = bound.least
+	case "nonzero":
+		s["not"] = schema{"exclusiveMinimum": -bound.least, "exclusiveMaximum": bound.least}
+	}
+	if must != "positive" && must != "nonnegative" {
+		s["minimum"] = -bound.most
+	}
+	return s
+}
+
+func vectorSchema(key string, direction bool) schema {
+	v := schema{"type": "array", "items": sizedSchema(key, ""), "minItems": 3, "maxItems": 3}
 	if direction {
 		v["not"] = schema{"const": []int{0, 0, 0}}
 	}
@@ -102,13 +119,13 @@ func fieldSchema(f reflect.StructField, words []string, path string) schema {
 	case reflect.TypeFor[string](), reflect.TypeFor[int](): // an int is a channel, by its name
 		return textSchema
 	case reflect.TypeFor[float64]():
-		return with(numberSchema, ruleSchemas[words[len(words)-1]])
+		return sizedSchema(words[0], words[len(words)-1])
 	case reflect.TypeFor[bool]():
 		return schema{"type": "boolean"}
 	case reflect.TypeFor[r3.Vec](), reflect.TypeFor[*r3.Vec]():
-		return vectorSchema(slices.Contains(words, "direction"))
+		return vectorSchema(words[0], slices.Contains(words, "direction"))
 	case reflect.TypeFor[[]r3.Vec]():
-		return with(listSchema(vectorSchema(false)), schema{"minItems": 2})
+		return with(listSchema(vectorSchema(words[0], false)), schema{"minItems": 2})
 	case reflect.TypeFor[[]string]():
 		return listSchema(textSchema)
 	}

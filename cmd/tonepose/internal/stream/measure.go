@@ -3,7 +3,6 @@ package stream
 import (
 	"context"
 	"errors"
-	"fmt"
 	"math"
 	"slices"
 	"time"
@@ -207,6 +206,9 @@ type framer interface {
 
 func newMeter(info recording.Info, s *Survey, m *Measurement, use func(*Measured) error, block int) (*meter, error) {
 	w := &m.Windows
+	if err := w.Check(info); err != nil {
+		return nil, err
+	}
 	if err := s.holds(w); err != nil {
 		return nil, err
 	}
@@ -235,9 +237,6 @@ func newMeter(info recording.Info, s *Survey, m *Measurement, use func(*Measured
 		if err != nil {
 			return nil, err
 		}
-		if info.Samples >= 0 && p.SettlingS(1e-3) > info.Duration() {
-			return nil, fmt.Errorf("%s: the low-pass settles to 0.1 %% in %.4g s, longer than the recording, %g s: widen it", info.Name, p.SettlingS(1e-3), info.Duration())
-		}
 		v.length = 2 * p.GroupDelayS()
 		lines, rest := s.behind(p, &v.cfg)
 		v.leak = multitone.NewLeak(p, m.Tones, lines, s.offsets())
@@ -248,9 +247,6 @@ func newMeter(info recording.Info, s *Survey, m *Measurement, use func(*Measured
 		}
 	} else {
 		length, hop := int(math.Round(w.Length*info.SampleRate)), int(math.Round(w.Hop*info.SampleRate))
-		if info.Samples >= 0 && int64(length) > info.Samples {
-			return nil, fmt.Errorf("%s: a window of %g s is longer than the recording, %g s", info.Name, w.Length, info.Duration())
-		}
 		v.length = w.Length
 		v.frames, err = multitone.NewBank(v.cfg, multitone.Framing{Length: length, Hop: hop, Cosine: w.Taper.Cosine})
 		if err != nil {

@@ -1,8 +1,10 @@
 package stream
 
 import (
+	"fmt"
 	"math"
 
+	"tonepose/multitone/recording"
 	"tonepose/multitone/window"
 )
 
@@ -53,6 +55,32 @@ func (l *LowPass) Interval(sampleRate float64) (float64, error) {
 		return 0, err
 	}
 	return float64(l.every(p)) / sampleRate, nil
+}
+
+// Check refuses windows that samples of a source cannot fill.
+func (w *Windows) Check(info recording.Info) error {
+	whole := info.Duration()
+	if info.Samples < 0 { // of a stream, how long it lasts is not known
+		whole = math.Inf(1)
+	}
+	switch {
+	case w.LowPass != nil:
+		p, err := window.Design(w.LowPass.Spec, info.SampleRate)
+		if err != nil {
+			return err
+		}
+		if s := p.SettlingS(1e-3); s > whole {
+			return fmt.Errorf("%s: the low-pass settles to 0.1 %% in %.4g s, longer than the recording, %g s: widen it", info.Name, s, whole)
+		}
+		if hz := w.LowPass.OutputHz; hz > 0 && 1/hz > whole {
+			return fmt.Errorf("%s: at %g rows a second, one takes longer than the recording, %g s: raise the output rate", info.Name, hz, whole)
+		}
+	case w.Length > whole:
+		return fmt.Errorf("%s: a window of %g s is longer than the recording, %g s", info.Name, w.Length, whole)
+	case w.Length > 0 && w.Hop > 0 && w.Hop*info.SampleRate < 0.5:
+		return fmt.Errorf("%s: windows that follow each other by %g s: a sample takes %g s, so widen the hop", info.Name, w.Hop, 1/info.SampleRate)
+	}
+	return nil
 }
 
 // Successive reports whether observations follow each other closely: a pose is then
