@@ -22,6 +22,9 @@ type Line struct {
 
 const (
 	foreignSeconds = 4.0 // how much of a recording is looked at
+	// foreignSamples bounds the windows of the search, and so its memory: only above 4 MHz
+	// can tones be so close, for the rate, that it is in the way.
+	foreignSamples = 1 << 20
 	// False alarms of a search in noise alone.
 	foreignChance = 1e-6
 	// toneApart is how near a line may be to its tone, and to another one [bins of
@@ -64,7 +67,7 @@ type Foreign struct {
 // NewForeign prepares the search.
 func NewForeign(c Config) (*Foreign, error) {
 	length := int(math.Ceil(4.5 * c.SampleRate / c.minSpacing()))
-	if float64(length) > foreignSeconds*c.SampleRate/16 {
+	if float64(length) > foreignSeconds*c.SampleRate/16 || length > foreignSamples {
 		return nil, fmt.Errorf("multitone: tones %g Hz apart leave no room to look for lines beside them", c.minSpacing())
 	}
 	hop := max(8, (length+windowsLobe-1)/windowsLobe)

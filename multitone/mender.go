@@ -283,13 +283,14 @@ func (m *piece) outliers(all []float64, start int, bad []Span, least float64) (s
 			}
 			break
 		}
+		before := found
 		for i, off := range m.off {
 			if !m.out[i] && off > max(limit, firstOutlying*greatest) {
 				m.out[i], m.some = true, true
 				found++
 			}
 		}
-		if found > most {
+		if found > most || found == before { // none: not even the fit is finite
 			return sigma, false
 		}
 	}

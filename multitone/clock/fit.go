@@ -167,6 +167,11 @@ func (t *Tracker) fit(blocks []block) {
 		turning := t.folds * 4 * math.Pi * tone.Hz
 		drifts[i], driftWeights[i] = p.bend*turning, p.bendWeight/(turning*turning)
 	}
+	for i, w := range weights {
+		if !(w > 0) || math.IsInf(w+own[i]*w, 0) { // of samples near the ends of floating-point numbers
+			own[i], weights[i] = 0, 0
+		}
+	}
 	total := floats.Sum(weights)
 	if total == 0 {
 		room.segments = append(room.segments, s)

@@ -175,12 +175,19 @@ func TestNonFinite(t *testing.T) {
 		}
 	}
 	typ, _ := parseDatatype("rf64_le")
-	x := [][]float64{{math.MaxFloat64, -math.MaxFloat64, math.SmallestNonzeroFloat64}}
+	x := [][]float64{{math.MaxFloat32, -math.MaxFloat32, math.SmallestNonzeroFloat64}}
 	r := open(t, save(t, "bench.dat", interleave(t, typ, x)), Options{Format: "rf64_le", SampleRate: 1})
 	m := NewMonitor(r.Info())
 	r.Watch(m)
 	if d := cmp.Diff(x, readAll(t, r, 8)); d != "" || m.Channels()[0].NonFinite != 0 {
 		t.Errorf("extreme finite values: %s, %+v", d, m.Channels())
+	}
+	// Beyond those of 32 bits, squares and their sums would leave the range of numbers.
+	r = open(t, save(t, "bench.dat", interleave(t, typ, [][]float64{{2, math.MaxFloat64, -1e41, 3}})), Options{Format: "rf64_le", SampleRate: 1})
+	m = NewMonitor(r.Info())
+	r.Watch(m)
+	if d := cmp.Diff([][]float64{{2, 2, 2, 3}}, readAll(t, r, 8)); d != "" || m.Channels()[0].NonFinite != 2 || m.Flags(0, 1, 3) != Gap {
+		t.Errorf("what no converter writes: %s, %+v", d, m.Channels())
 	}
 }
 

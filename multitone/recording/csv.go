@@ -7,6 +7,7 @@ import (
 	"encoding/csv"
 	"fmt"
 	"io"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -294,8 +295,8 @@ func (t *table) parse(dst [][]float64, i int, text []byte) (nonFinite bool, err 
 			return false, fmt.Errorf("%s:%d: column %d (%s) = %q: not a number; write plain decimals, or leave the field "+
 				"empty if the value is missing", t.lines.name, t.lines.line, k+1, t.names[c], field)
 		}
-		if v-v != 0 {
-			nonFinite = true
+		if !(v >= -mostVolts && v <= mostVolts) {
+			v, nonFinite = math.NaN(), true
 		}
 		dst[c][i] = v
 	}

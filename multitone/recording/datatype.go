@@ -146,6 +146,10 @@ func decodeInt24(dst []float64, b []byte, step int, scale float64) bool {
 	return false
 }
 
+// mostVolts is the size beyond which a sample counts as not finite: larger than what a float of 32 bits holds, and of
+// no converter. Sums of powers of what is left stay finite.
+const mostVolts = 1e40
+
 func decodeFloat[T float32 | float64](dst []float64, b []byte, step int, scale float64) (nonFinite bool) {
 	o := 0
 	for i := range dst {
@@ -156,8 +160,8 @@ func decodeFloat[T float32 | float64](dst []float64, b []byte, step int, scale f
 			v = math.Float64frombits(binary.LittleEndian.Uint64(b[o:]))
 		}
 		v *= scale
-		if v-v != 0 {
-			nonFinite = true
+		if !(v >= -mostVolts && v <= mostVolts) {
+			v, nonFinite = math.NaN(), true
 		}
 		dst[i] = v
 		o += step

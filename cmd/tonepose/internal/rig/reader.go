@@ -272,14 +272,17 @@ type size struct{ least, most float64 }
 // Sizes by the unit that a key names. They are far beyond any bench, and so far from the ends of
 // floating-point numbers that products and squares of a few stay within them.
 var (
-	sizes   = map[string]size{"m": {1e-9, 1e5}, "m2": {1e-18, 1e10}, "s": {1e-15, 1e9}, "hz": {1e-6, 1e12}}
+	sizes   = map[string]size{"m": {1e-9, 1e9}, "m2": {1e-18, 1e15}, "s": {1e-15, 1e9}, "hz": {1e-6, 1e12}}
 	anySize = size{1e-15, 1e15}
 )
 
 // sizeOf is the size of numbers of a key.
 func sizeOf(key string) size {
-	if key == "sample_rate_hz" {
+	switch key {
+	case "sample_rate_hz":
 		return size{recording.LeastRate, recording.MostRate}
+	case "axis", "width_axis", "normal": // the length of a direction does not matter
+		return size{0, math.MaxFloat64}
 	}
 	_, unit := split(key)
 	if s, ok := sizes[unit]; ok && !strings.Contains(key, "_per_") {

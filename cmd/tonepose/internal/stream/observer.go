@@ -98,7 +98,9 @@ func newObserver(info recording.Info, tones []multitone.Tone, mode clock.Mode) (
 		cfg.CountVolts = info.Scale
 	}
 	if len(tones) > 0 {
-		o.foreign, _ = multitone.NewForeign(cfg)
+		if o.foreign, err = multitone.NewForeign(cfg); err != nil {
+			o.foreign = nil // measuring the tones says what is wrong with them
+		}
 	}
 	if o.mains.Expect(info.Samples); o.foreign != nil {
 		o.foreign.Expect(info.Samples)
