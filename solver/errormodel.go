@@ -230,8 +230,14 @@ var errNoField = errors.New("solver: a source has no field at a coil")
 // fill writes the covariance of the errors of models at a pose and, with drive, of
 // what the noise of the emitters' references does, at the couplings of the model.
 func (s *Solver) fill(dst []float64, st *state, drive bool, models ...*ErrorModel) error {
-	clear(dst)
 	w, n, coils := &s.white, len(s.variances), len(s.rig.pickups)
+	for i := range n { // where couplings of different emitters have none in common, no more is read
+		from, to := s.firstColumn(i), n
+		if !w.joined {
+			to = from + coils
+		}
+		clear(dst[i*n+from : i*n+to])
+	}
 	for _, m := range models {
 		if m.Joint != nil {
 			if w.errors == nil {
@@ -279,7 +285,7 @@ func (s *Solver) weighedSlopes() [][6]float64 {
 				out[i][k] = v * s.data[at][1][l]
 				continue
 			}
-			for j := i + 1; j < n; j++ {
+			for j := i + 1; j < n && s.firstColumn(j) <= i; j++ {
 				v -= s.white.factor[j*n+i] * out[j][k]
 			}
 			out[i][k] = v * s.white.factor[i*n+i]

@@ -94,9 +94,20 @@ func (x *Inspector) project(c solver.Couplings, f *Fault, pose rigid.Pose) bool 
 		}
 		return 1
 	}
-	shared, ok := x.factorise(c, pose, factor)
+	shared, ok := x.span(c, pose, factor)
 	if !ok {
 		return false
+	}
+	x.slope(shared, f)
+	return true
+}
+
+// span takes from what look left the whitened residuals of a model that is multiplied by
+// factor, and the span of what a change of the pose does to them.
+func (x *Inspector) span(c solver.Couplings, pose rigid.Pose, factor func(i int) float64) (*shared, bool) {
+	shared, ok := x.factorise(c, pose, factor)
+	if !ok {
+		return nil, false
 	}
 	x.pose.reset()
 	for k := range 6 {
@@ -106,15 +117,22 @@ func (x *Inspector) project(c solver.Couplings, f *Fault, pose rigid.Pose) bool 
 		x.whiten(shared, x.work)
 		x.pose.add(x.work)
 	}
+	for i := range x.residual {
+		x.residual[i] = c.Value[i] - factor(i)*x.model[i]
+	}
+	x.whiten(shared, x.residual)
+	return shared, true
+}
+
+// slope leaves in x.work the derivative by a fault's factor, less what a change of the pose
+// does.
+func (x *Inspector) slope(shared *shared, f *Fault) {
 	for i := range x.work {
 		x.work[i] = 0
 		if f.touches(i, x.coils) {
 			x.work[i] = x.model[i]
 		}
-		x.residual[i] = c.Value[i] - factor(i)*x.model[i]
 	}
-	x.whiten(shared, x.residual)
 	x.whiten(shared, x.work)
 	x.pose.clean(x.work)
-	return true
 }

@@ -96,8 +96,9 @@ const (
 // whose loss leaves too few couplings for a pose cannot be judged, nor can the
 // sign of a lone coil, which is that of its axis.
 //
-// It takes as long as hundreds of fits, and ends with the context's error soon
-// after that is done.
+// Of more than mostTried hypotheses the most promising are tried, so that it takes at most as
+// long as some hundreds of fits of all frames, however many coils and emitters there are. It
+// ends with the context's error soon after that is done.
 func (x *Inspector) Identify(ctx context.Context, frames []solver.Couplings, fits []solver.Result) (Finding, error) {
 	found := x.identify(ctx, frames, fits, x.hypotheses())
 	if found.Fault == nil && x.coils > 1 {

@@ -64,13 +64,16 @@ func (x *Inspector) race(ctx context.Context, frames []solver.Couplings, fits []
 		return ended
 	}
 	var field []racer
-	for _, f := range hypotheses {
+	for _, f := range x.promising(frames[0], &fits[0], hypotheses) {
 		field = append(field, x.begin(ctx, frames[:1], f, limit)...)
+	}
+	keep := func(most int) {
+		slices.SortStableFunc(field, func(a, b racer) int { return cmp.Compare(a.excess(), b.excess()) })
+		field = field[:min(len(field), most)]
 	}
 	for k := 1; k < len(frames); k++ {
 		if k < raceFrames {
-			slices.SortStableFunc(field, func(a, b racer) int { return cmp.Compare(a.excess(), b.excess()) })
-			field = field[:min(len(field), max(survivors, (len(field)+1)/2))]
+			keep(max(survivors, (len(field)+1)/2))
 		}
 		kept := field[:0]
 		for _, r := range field {
@@ -79,6 +82,9 @@ func (x *Inspector) race(ctx context.Context, frames []solver.Couplings, fits []
 			}
 		}
 		field = kept
+	}
+	if len(field) > mostFitted { // of few frames
+		keep(mostFitted)
 	}
 	for _, r := range field {
 		ok := r.dof > 0
@@ -134,13 +140,15 @@ func (x *Inspector) small(frames []solver.Couplings, fits []solver.Result, hypot
 		}
 	}
 	for k, c := range frames {
-		if fits[k].Status != solver.Converged {
+		if fits[k].Status != solver.Converged || x.look(c, fits[k].Pose) != nil {
+			return nil
+		}
+		shared, ok := x.span(c, fits[k].Pose, func(int) float64 { return 1 })
+		if !ok {
 			return nil
 		}
 		for i := range all {
-			if x.look(c, fits[k].Pose) != nil || !x.project(c, &all[i].fault, fits[k].Pose) {
-				return nil
-			}
+			x.slope(shared, &all[i].fault)
 			all[i].slope += floats.Dot(x.work, x.residual)
 			all[i].curvature += floats.Dot(x.work, x.work)
 		}

@@ -3,7 +3,7 @@ package integrity
 import (
 	"math"
 
-	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/floats"
 
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver"
@@ -13,7 +13,8 @@ import (
 // itself.
 type shared struct {
 	of     []float64 // n×n, at the last pose
-	factor mat.Cholesky
+	factor []float64 // lower triangle of the Cholesky factor of what whitens, n×n
+	first  []int     // by row, the first of its entries that may differ from zero
 }
 
 // propagate computes the covariance at a pose; nil when every coupling errs by
@@ -53,18 +54,43 @@ func (x *Inspector) factorise(c solver.Couplings, pose rigid.Pose, factor func(i
 	}
 	// In units of the noise, a missing coupling by itself.
 	n := len(x.weight)
-	sigma := mat.NewSymDense(n, nil)
-	for i, w := range x.weight {
-		for j := i; j < n && w > 0; j++ {
-			v := s.of[i*n+j]
-			if i == j {
-				v -= c.Variance[i]
-			}
-			sigma.SetSym(i, j, v*factor(i)*factor(j)*w*x.weight[j])
-		}
-		sigma.SetSym(i, i, sigma.At(i, i)+1)
+	if s.first == nil {
+		s.factor, s.first = make([]float64, n*n), make([]int, n)
 	}
-	return s, s.factor.Factorize(sigma)
+	for i, w := range x.weight {
+		row := s.factor[i*n : i*n+i+1]
+		clear(row)
+		s.first[i] = i
+		for j := i - 1; j >= 0 && w > 0; j-- {
+			if v := s.of[i*n+j]; v != 0 {
+				row[j], s.first[i] = v*factor(i)*factor(j)*w*x.weight[j], j
+			}
+		}
+		row[i] = 1
+		if w > 0 {
+			row[i] += (s.of[i*n+i] - c.Variance[i]) * factor(i) * factor(i) * w * w
+		}
+	}
+	return s, s.decompose(n)
+}
+
+// decompose turns the lower triangle in factor into its Cholesky factor, row by row. What
+// lies before a row's first entry stays zero: where only the couplings of an emitter err
+// together, it takes no longer than those of each emitter by themselves.
+func (s *shared) decompose(n int) bool {
+	for i := range n {
+		row, from := s.factor[i*n:i*n+i+1], s.first[i]
+		for j := from; j < i; j++ {
+			other, k := s.factor[j*n:j*n+j+1], max(from, s.first[j])
+			row[j] = (row[j] - floats.Dot(row[k:j], other[k:j])) / other[j]
+		}
+		left := row[i] - floats.Dot(row[from:i], row[from:i])
+		if !(left > 0) {
+			return false
+		}
+		row[i] = math.Sqrt(left)
+	}
+	return true
 }
 
 // whiten turns a column of couplings [H] into one of unit covariance.
@@ -78,12 +104,9 @@ func (x *Inspector) whiten(s *shared, v []float64) {
 	if s == nil {
 		return
 	}
-	u := s.factor.RawU() // Σ = UᵀU: solve Uᵀy = v
 	n := len(v)
-	for i := range n {
-		for j := range i {
-			v[i] -= u.At(j, i) * v[j]
-		}
-		v[i] /= u.At(i, i)
+	for i := range n { // Σ = LLᵀ: solve Ly = v
+		row, from := s.factor[i*n:i*n+i+1], s.first[i]
+		v[i] = (v[i] - floats.Dot(row[from:i], v[from:i])) / row[i]
 	}
 }

@@ -1,7 +1,9 @@
 package integrity
 
 import (
+	"cmp"
 	"math"
+	"slices"
 
 	"tonepose/solver"
 )
@@ -46,4 +48,31 @@ func (x *Inspector) Without(o *Observation, r *solver.Result, emitters ...int) (
 // Agrees tells that noise explains both parts of a frame.
 func Agrees(r *solver.Result, q *Quadrature) bool {
 	return Chance(r.ChiSquare, r.DOF) >= explained && Chance(q.ChiSquare, q.DOF) >= explained
+}
+
+// Worst are the emitters of which couplings are there, or if they are more than so many,
+// those of which both parts are farthest off the pose of a fit; in their order.
+func (x *Inspector) Worst(o *Observation, r *solver.Result, most int) (emitters []int) {
+	off := make([]float64, x.emitters)
+	seen := x.look(o.Couplings, r.Pose) == nil
+	for e := range x.emitters {
+		there := false
+		for i := e * x.coils; i < (e+1)*x.coils; i++ {
+			if x.weight[i] > 0 {
+				there = true
+				if d, q := (o.Value[i]-x.model[i])*x.weight[i], o.Quadrature[i]*x.weight[i]; seen {
+					off[e] += d*d + q*q
+				}
+			}
+		}
+		if there {
+			emitters = append(emitters, e)
+		}
+	}
+	if len(emitters) > most {
+		slices.SortStableFunc(emitters, func(a, b int) int { return cmp.Compare(off[b], off[a]) })
+		emitters = emitters[:most]
+		slices.Sort(emitters)
+	}
+	return emitters
 }

@@ -102,7 +102,7 @@ func (g *Guard) shared(ctx context.Context, c *solver.Couplings, result *solver.
 	}
 	cause := func(e int) string { return shares[e] }
 	if best == nil && due {
-		best = g.unknown(c, result)
+		best = g.unknown(ctx, c, result)
 		g.tried(best != nil)
 		cause = func(int) string { return unknownCause }
 	}
@@ -139,6 +139,8 @@ const (
 	// leastLeft are the degrees of freedom without the tones, which must tell that the others
 	// agree.
 	leastLeft = 5
+	// mostSuspects bounds the tones of which one or two are tried, which is some hundred fits.
+	mostSuspects = 16
 	// longestWait is how many frames that do not fit go by at most without a trial.
 	longestWait = 64
 )
@@ -164,15 +166,13 @@ func (g *Guard) tried(found bool) {
 // unknown finds the tone, or the two, without which all others agree in both parts, and
 // which are so far off them, and not in the real part alone, that it is no strength and
 // no place that the rig has wrong.
-func (g *Guard) unknown(c *solver.Couplings, result *solver.Result) (best []int) {
-	var there []int
-	for e := range g.emitters {
-		if !math.IsInf(c.Variance[e*len(g.coils)], 1) {
-			there = append(there, e)
-		}
-	}
+func (g *Guard) unknown(ctx context.Context, c *solver.Couplings, result *solver.Result) (best []int) {
+	there := g.inspector.Worst(&g.observed, result, mostSuspects)
 	least := math.Inf(1)
 	try := func(some ...int) {
+		if ctx.Err() != nil {
+			return
+		}
 		r, q, off, ok := g.inspector.Without(&g.observed, result, some...)
 		if !ok || r.DOF < leastLeft || !integrity.Agrees(&r, &q) || r.ChiSquare+q.ChiSquare >= least {
 			return
