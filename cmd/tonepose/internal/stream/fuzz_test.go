@@ -72,7 +72,7 @@ func FuzzMeasure(f *testing.F) {
 			return
 		}
 		defer rec.Close()
-		m := Measurement{Tones: []multitone.Tone{{Name: "a", Hz: first, Reference: multitone.NoReference}, {Name: "b", Hz: second}}}
+		m := Measurement{Tones: []multitone.Tone{{Name: "a", Hz: first}, {Name: "b", Hz: second, Reference: multitone.OnChannel(0)}}}
 		switch w := &m.Windows; kind % 5 {
 		case 0:
 			w.Length, w.Hop = length, hop
