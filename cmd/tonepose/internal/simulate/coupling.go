@@ -10,6 +10,7 @@ import (
 
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/metal"
 	"tonepose/fieldmodels/mutual"
 	"tonepose/fieldmodels/rigid"
 )
@@ -22,6 +23,7 @@ type couplingMap struct {
 	sources *mutual.Sources // of the array's emitters
 	coils   []pathCoil
 	metal   []nearby
+	yields  bool    // metal does, to coils
 	asked   float64 // time of the last couplings [s]
 }
 
@@ -102,6 +104,9 @@ func (c *couplingMap) fill(t float64, m, dm []complex128) error {
 				continue
 			}
 			if err := n.body.Add(m, dm, &coil.pickup, &frame, v, w); err != nil {
+				if c.yields && errors.Is(err, metal.ErrInside) {
+					continue // nothing was added
+				}
 				at := r3.Add(pose.Position, placed.Arm)
 				return fmt.Errorf("%s at (%.4f, %.4f, %.4f) m, metal %s: %w: keep the path clear of it",
 					coil.name, at.X, at.Y, at.Z, n.name, err)

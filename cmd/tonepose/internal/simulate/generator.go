@@ -52,6 +52,7 @@ func NewGenerator(ctx context.Context, r *rig.Rig, p *Path, o Options, samples i
 	if err != nil {
 		return nil, err
 	}
+	coils.yields = o.MetalYields
 	g := &Generator{rig: r, o: o, coils: coils, view: make([][]float64, len(r.Channels))}
 	for i := range p.Tracks {
 		g.paths = append(g.paths, p.Tracks[i].motion)

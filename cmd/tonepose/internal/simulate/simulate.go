@@ -47,6 +47,8 @@ type Options struct {
 	// Scene is a file of what stands near the bench and happens on it, see rig.Scene;
 	// empty: nothing.
 	Scene string
+	// MetalYields lets metal count as away for a sensor's coil that would lie in it; else that is an error.
+	MetalYields bool
 
 	Seed  uint64
 	Start time.Time // core:datetime; default 2026-01-01T00:00:00Z, so that equal calls give equal files

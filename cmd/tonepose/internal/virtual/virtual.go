@@ -80,7 +80,7 @@ func New(ctx context.Context, variant string, seed uint64) (*Bench, error) {
 	}
 	s := start(known, variant)
 	g, err := simulate.NewGenerator(ctx, real, path, simulate.Options{Bits: 16, Noise: s.Noise, FlickerHz: 300, MainsHz: 50, MainsV: s.Mains,
-		ClockPPM: s.ClockPPM, CurrentDrift: 5e-4, Seed: seed}, 0)
+		ClockPPM: s.ClockPPM, CurrentDrift: 5e-4, MetalYields: true, Seed: seed}, 0)
 	if err != nil {
 		return nil, err
 	}

@@ -68,6 +68,23 @@ func TestNoiseIsWhatIsTurned(t *testing.T) {
 	}
 }
 
+// A ball that is dragged onto the sensor, or lies in its path, gives way: the bench goes on.
+func TestBallGivesWay(t *testing.T) {
+	b, err := New(t.Context(), AsBuilt, 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, text := range []string{`{"follow_path": false, "sensor_position": [0.02, 0.01, 0.1], "metal": true, "metal_position": [0.02, 0.01, 0.1]}`,
+		`{"metal_position": [0.02, 0.01, 0.14], "metal_radius": 0.04}`, `{"follow_path": true, "metal_radius": 0.02}`} {
+		if _, err := set(t, b, text); err != nil {
+			t.Fatalf("%s: %v", text, err)
+		}
+		if have := rms(t, b, 60000); !(have > 0) || math.IsInf(have, 1) {
+			t.Errorf("%s: differences of %g V rms", text, have)
+		}
+	}
+}
+
 // What is turned is checked as a whole: a wrong value turns nothing.
 func TestKnobsAreChecked(t *testing.T) {
 	b, err := New(t.Context(), AsBuilt, 1)
