@@ -233,6 +233,28 @@ func TestPageLeavesACoilOut(t *testing.T) {
 	b.check()
 }
 
+// What cannot be read is said, with the reason.
+func TestPageOfABrokenRun(t *testing.T) {
+	dir, err := solved()
+	if err != nil {
+		t.Fatal(err)
+	}
+	broken := t.TempDir()
+	data, err := os.ReadFile(filepath.Join(dir, "poses.parquet"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := range 4000 { // of the rows; what the file says of itself stands at its end
+		data[1000+i] ^= 0x5a
+	}
+	if err := os.WriteFile(filepath.Join(broken, "poses.parquet"), data, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	b := opened(t, served(t, Options{Run: subject.RunOptions{Dir: broken}}))
+	b.until(`/^cannot be read: .*poses/.test(document.querySelector('#about').textContent) && /poses/.test(document.querySelector('#verdict .why').textContent)`)
+	b.check()
+}
+
 // A link opens the view again that it was taken from.
 func TestLinkReopensTheView(t *testing.T) {
 	address := servedRun(t)

@@ -10,6 +10,7 @@ import { quantity, fixed, significant } from './number.js';
 import { withUnit } from './strip.js';
 import { flagMark } from './tones.js';
 import { steer } from './steer.js';
+import { fitting } from './recording.js';
 
 const WIDE = 1.5; // a cloud this much wider than its sigma is named: with 40 rows noise alone gives 1.35 once in 1000
 
@@ -161,7 +162,8 @@ export class Clouds {
     else pen.rect(x + 0.5, 0.5, side - 1, side - 1, { stroke: colour.rule });
     pen.text(x + 6, 16, tried ? 'what if' : 'what if', { fill: tried ? colour.ink : colour.ink2 });
     if (tried) pen.text(x + side - 6, side - 6, `±${quantity(half, 'V', 2)}`, { fill: colour.ink2, align: 'end' });
-    pen.text(0, side + 16, `${session.emitters[tone.emitter].name} on ${session.channels[this.channel].name} about its mean; circles: 1 σ stated, and 95 % (dashed)`, { fill: colour.ink2 });
+    const who = `${session.emitters[tone.emitter].name} on ${session.channels[this.channel].name}`;
+    pen.text(0, side + 16, fitting(pen, pen.w, `${who} about its mean; circles: 1 σ stated, and 95 % (dashed)`, `${who}; circles: 1 σ, and 95 % (dashed)`, who), { fill: colour.ink2 });
   }
 
   drawCourse(pen) {

@@ -194,13 +194,16 @@ export class Couplings {
     const { couplings } = pose;
     const { session, view } = this.store;
     const out = view.left;
+    // Names stand beside all marks or beside none, smaller where they must.
+    const widest = (size) => Math.max(...couplings.channels.map((channel) => pen.measure(session.channels[channel].name, size))) + 14;
+    const size = [12, 10].find((s) => widest(s) + 4 <= cell);
     couplings.channels.forEach((channel, k) => {
       const { shape, colour: ink } = coil(k);
       const x = left + k * cell;
-      const name = session.channels[channel].name, width = pen.measure(name) + 14;
-      if (width < cell) {
-        pen.marks(shape, [x + cell / 2 - width / 2 + 5, top - 13], 4.5, { fill: ink });
-        pen.text(x + cell / 2 - width / 2 + 14, top - 9, name, { fill: colour.ink });
+      if (size) {
+        const name = session.channels[channel].name, width = pen.measure(name, size) + 14;
+        pen.marks(shape, [x + cell / 2 - width / 2 + 5, top - 13], size * 0.375, { fill: ink });
+        pen.text(x + cell / 2 - width / 2 + 14, top - 9, name, { fill: colour.ink, size });
       } else pen.marks(shape, [x + cell / 2, top - 13], 4.5, { fill: ink });
     });
     const digits = cell > 52 ? 4 : 3;
@@ -240,7 +243,7 @@ export class Couplings {
     const written = { '-1': -Infinity, 1: -Infinity }; // the last height at which a value beyond the axis stands
     couplings.emitters.forEach((emitter, e) => {
       const mid = top + (e + 0.5) * row;
-      if (out.emitters.includes(emitter)) { pen.text((left + right) / 2, mid + 4, 'left out', { fill: colour.ink2, align: 'middle' }); return; }
+      if (out.emitters.includes(emitter)) { pen.text((left + right) / 2, mid + 4, 'left out', { fill: colour.ink2, align: 'middle', halo: colour.paper }); return; }
       couplings.channels.forEach((channel, k) => {
         const v = values[e]?.[k];
         if (v === null || v === undefined || !Number.isFinite(v)) return;

@@ -31,7 +31,7 @@ export class Facts {
       list.push(['windows', state ? `${integer(state.solved_windows)} solved, ${integer(state.skipped_windows)} skipped` : '–']);
     } else {
       list.push(['mains', find('mains') ?? session.mains?.text ?? '–']);
-      list.push(['rows', find('rows')?.includes(' ') ? find('rows') : `${integer(session.rows)}, windows of ${quantity(session.window_s, 's')}`]);
+      list.push(['rows', find('rows')?.includes(' ') ? find('rows').replace(/^\d+/, integer(session.rows)) : `${integer(session.rows)}, windows of ${quantity(session.window_s, 's')}`]);
     }
     return [...list, caution];
   }

@@ -97,9 +97,11 @@ function title() {
   $('run').title = name;
   document.title = `${name} – tonepose`;
   let about;
+  const { failed } = session;
   const span = session.end_s - session.start_s;
   if (session.mode === 'bench') about = `${session.rig?.name ?? 'bench'}, simulated at ${fixed(session.rig?.sample_rate_hz / 1e3)}${THIN}kHz; truth is known`;
-  else if (session.mode === 'live') about = `${store.source?.text ?? 'live'}; running for ${age(span)}`;
+  else if (session.mode === 'live') about = `${store.source?.text || 'live'}; running for ${age(span)}`;
+  else if (failed) about = `cannot be read: ${failed}`;
   else if (!session.ready) about = `being read, ${Math.round(100 * (session.progress ?? 0))}${THIN}%`;
   else about = `solved recording, ${fixed(span, span < 10 ? (span % 1 < 0.05 || span % 1 > 0.95 ? 0 : 1) : 0)}${THIN}s, ${integer(session.rows)} rows`;
   if (store.link === 'lost') about = 'the page lost its server; it goes on by itself';
@@ -107,6 +109,7 @@ function title() {
   if (store.hold) about = `held; ${about}`;
   say($('about'), about);
   $('about').title = about;
+  $('about').classList.toggle('alarmed', Boolean(failed));
   hold.hidden = session.mode !== 'live';
   say(hold, store.hold ? 'go on' : 'hold');
   set(hold, 'aria-pressed', store.hold);

@@ -116,13 +116,13 @@ export class Reading {
       word = pose.solved ? pose.verdict || 'sound' : 'no pose';
       why = pose.reason || pose.finding || '';
       const next = pose.next && grade !== 'sound' ? pose.next.split(';')[0] : ''; // its first advice; the rest is in help
-      if (grade === 'sound' && !trial) why = sound(pose);
+      if (grade === 'sound' && !trial) why = line.many ? `χ² ${chi(pose)}` : sound(pose);
       else if (!trial && next) why = why ? `${why}; ${next}` : next;
       if (store.following && grade !== 'sound' && pose.since_s !== null && pose.since_s !== undefined) label = `now, and for ${age(pose.since_s)}`;
-    } else why = store.session.ready ? 'no row here' : 'being read';
+    } else why = store.session.failed || (store.session.ready ? 'no row here' : 'being read');
     if (trial) {
       label = `without ${leftNames(store)}, at the cursor`;
-      why = `χ² ${chi(pose)}; as solved it was ${chi(trial.before)}, ${trial.before.verdict || 'sound'}. Only shown here; take it out of the rig file to solve without it`;
+      why = `χ² ${chi(pose)}; as solved ${chi(trial.before)}, ${trial.before.verdict || 'sound'}. Only shown here; the rig file keeps it`;
     }
     if (old !== null) {
       label = 'last pose';

@@ -137,7 +137,7 @@ export class Recording {
     frame(pen, left, top, right, bottom);
     if (axis) axisX(pen, x, top, bottom, withUnit(ticks(x, 10)), { grid: false });
     const words = all > channels.length ? `${channels.length} of ${all} channels; least and largest a pixel` : 'least and largest a pixel, each to its own height';
-    pen.text(left, pen.h - 4, words, { fill: colour.ink2 });
+    pen.text(left, pen.h - 4, fitting(pen, pen.w - left - pen.measure('of range') - 6, words, 'least and largest a pixel'), { fill: colour.ink2 });
     pen.text(pen.w, pen.h - 4, 'of range', { fill: colour.ink2, align: 'end' });
     const cursor = store.atEnd ? right - 1 : x(store.cursor);
     if (cursor >= left && cursor <= right) pen.line(cursor, top, cursor, bottom, { stroke: colour.ink, width: 1.2 });
@@ -215,6 +215,9 @@ export class Recording {
     return { columns, rows: Array.from(this.lines.hz, (hz, i) => [hz, ...channels.map((c) => this.lines[`C${c}`]?.[i] ?? null)]) };
   }
 }
+
+/** fitting is the first of some wordings that a width has room for, else the last. */
+export function fitting(pen, width, ...wordings) { return wordings.find((words) => pen.measure(words) <= width) ?? wordings.at(-1); }
 
 /** cut shortens a text to a width. */
 export function cut(pen, text, width, size = 12, bold = false) {

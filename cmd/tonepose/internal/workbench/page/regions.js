@@ -5,6 +5,7 @@ import { Figure } from './figure.js';
 import { colour } from './colour.js';
 import { nice } from './axes.js';
 import { quantity } from './number.js';
+import { fitting } from './recording.js';
 
 // Chi-square with three degrees of freedom is under 7.815 in 95 of 100 cases (NIST/SEMATECH e-Handbook 1.3.6.7.4).
 const P95 = Math.sqrt(7.815);
@@ -63,7 +64,9 @@ export class Regions {
     if (!scene) { pen.text(0, 14, 'about the pose: no pose', { fill: colour.ink2 }); return; }
     const half = this.width(scene);
     const flagged = scene.pose.use_error && scene.pose.error_m;
-    pen.text(0, 13, `${pen.w < 170 ? '' : `about ${scene.about}, `}±${quantity(half, 'm', half < 1e-3 || nice(half) === half ? 1 : 2)}${flagged ? (pen.w < 170 ? '' : '; dashed: estimated error') : this.compare ? '; outlines hold 95 % by noise' : ''}`, { fill: colour.ink });
+    const wide = `±${quantity(half, 'm', half < 1e-3 || nice(half) === half ? 1 : 2)}`;
+    const told = flagged ? '; dashed: estimated error' : this.compare ? '; outlines hold 95 % by noise' : '';
+    pen.text(0, 13, fitting(pen, pen.w, `about ${scene.about}, ${wide}${told}`, `about ${scene.about}, ${wide}`, wide), { fill: colour.ink });
     const views = this.compare ? VIEWS.slice(0, 2) : VIEWS;
     const gap = pen.w < 340 ? 8 : 12;
     // As many columns as make the views largest.
@@ -84,15 +87,14 @@ export class Regions {
     pen.clipped(x, y, side, side, () => {
       const p = at(pose.position_m), c = cov3(pose.covariance);
       const outline = (cov, place, factor) => ellipse(place, [[cov[u][u], cov[u][v]], [cov[u][v], cov[v][v]]], factor * scale);
-      if (before) {
+      pen.path(outline(c, p, P95), { fill: colour.band, stroke: colour.estimate, width: 1.5, close: true });
+      if (!this.compare) pen.path(outline(c, p, 1), { stroke: colour.estimate, width: 1, close: true });
+      if (before) { // over the region, which is often the larger
         const q = at(before.position_m);
         pen.path(outline(cov3(before.covariance), q, P95), { stroke: colour.ink2, width: 1.5, dash: [3, 2], close: true });
         pen.line(...q, ...p, { stroke: colour.ink2 });
         pen.circle(...q, 3, { stroke: colour.ink2, width: 1.5, fill: colour.paper });
       }
-      pen.path(outline(c, p, P95), { fill: colour.band, stroke: colour.estimate, width: 1.5, close: true });
-      if (!this.compare) pen.path(outline(c, p, 1), { stroke: colour.estimate, width: 1, close: true });
-      if (before) pen.line(...at(before.position_m), ...p, { stroke: colour.ink2 });
       pen.circle(...p, 3, { fill: colour.estimate });
       if (pose.use_error && pose.error_m) pen.circle(...p, pose.error_m * scale, { stroke: colour.alarm, width: 2, dash: [4, 3] });
       if (pose.truth) {

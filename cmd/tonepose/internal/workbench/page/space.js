@@ -10,6 +10,7 @@ import { logarithmic, ticks, padded, extentPositive } from './axes.js';
 import { quantity, fixed, THIN, UNKNOWN } from './number.js';
 import { Camera } from './camera.js';
 import { namesOf } from './flags.js';
+import { cut } from './recording.js';
 import { Regions } from './regions.js';
 import { drawVolume, drawTriad, drawEmitters, drawPath, drawSlice, drawEllipsoid, magnification } from './scene.js';
 
@@ -214,7 +215,10 @@ export class Space {
       }
       pen.circle(x, y, chosen ? 5.5 : 4.5, { fill: colour.paper, stroke: colour.ink, width: chosen ? 3 : 2 });
       if (pose.tip_m) pen.circle(...camera.at(pose.tip_m), 2.5, { fill: colour.ink });
-      if (store.session.sensors.length > 1) pen.text(x + 11, y - 8, store.session.sensors[pose.sensor].name, { fill: colour.ink, bold: chosen, halo: colour.paper });
+      if (store.session.sensors.length > 1) {
+        const name = cut(pen, store.session.sensors[pose.sensor].name, 110, 12, chosen), left = x + 11 + pen.measure(name, 12, chosen) > pen.w;
+        pen.text(left ? x - 11 : x + 11, y - 8, name, { fill: colour.ink, bold: chosen, halo: colour.paper, align: left ? 'end' : 'start' });
+      }
     }
   }
 

@@ -85,7 +85,7 @@ export class Strip {
       });
       for (const [a, b] of gaps(series, store.hop)) hatch(pen, x(a), top, x(b), laneTop);
     } else {
-      pen.text(left + 8, (top + laneTop) / 2 + 4, store.session?.ready === false ? 'being read' : 'no rows yet', { fill: colour.ink2 });
+      pen.text(left + 8, (top + laneTop) / 2 + 4, store.session?.failed || (store.session?.ready === false ? 'being read' : 'no rows yet'), { fill: colour.ink2 });
     }
     this.drawLanes(pen, at);
     pen.line(left, laneTop, right, laneTop, { stroke: colour.rule });
