@@ -62,7 +62,7 @@ func (r *Run) index(ctx context.Context) error {
 	if r.read == 0 {
 		return fmt.Errorf("%s: its table of poses has no row", r.dir)
 	}
-	if r.truth.Load() != nil && in.known == 0 {
+	if r.truth != nil && in.known == 0 {
 		return fmt.Errorf("%s: none of its %d poses lies within the times of the truth", r.dir, r.read)
 	}
 	for i, rows := range in.late {

@@ -11,7 +11,6 @@ import (
 	"path/filepath"
 	"slices"
 	"sync"
-	"sync/atomic"
 
 	"tonepose/cmd/tonepose/internal/assess"
 	"tonepose/cmd/tonepose/internal/document"
@@ -31,7 +30,7 @@ type Run struct {
 	*Stage
 	dir      string
 	Metadata tables.Metadata
-	truth    atomic.Pointer[assess.Truth] // nil: not given, or not read yet
+	truth    *assess.Truth // nil: not given
 
 	finders sync.Mutex // of what follows
 	tables  Tables
@@ -110,6 +109,9 @@ func OpenRun(o RunOptions, news func(kind string)) (*Run, error) {
 	if err == nil {
 		err = r.extent()
 	}
+	if err == nil && o.Truth != "" {
+		r.truth, err = assess.ReadTruth(o.Truth, r.Rig, r.Metadata.Recording.Start)
+	}
 	if err != nil {
 		r.Close()
 		return nil, err
@@ -159,15 +161,7 @@ func (r *Run) Close() {
 
 // Prepare reads all tables and the recording, and computes what needs all of them.
 func (r *Run) Prepare(ctx context.Context, o RunOptions) {
-	var err error
-	if o.Truth != "" {
-		truth, failed := assess.ReadTruth(o.Truth, r.Rig, r.Metadata.Recording.Start)
-		r.truth.Store(truth)
-		err = failed
-	}
-	if err == nil {
-		err = r.index(ctx)
-	}
+	err := r.index(ctx)
 	r.note(func() { r.ready, r.failed = true, err })
 	if err != nil {
 		return
@@ -202,7 +196,7 @@ func words(err error) string {
 
 // knownAt is where a sensor truly was at a pose; nil: not known.
 func (r *Run) knownAt(sensor int, p *tables.Pose) *rigid.Pose {
-	known := r.truth.Load()
+	known := r.truth
 	if known == nil {
 		return nil
 	}

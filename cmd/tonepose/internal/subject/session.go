@@ -254,11 +254,11 @@ func (r *Run) Facts() *Session {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	out := &Session{Mode: "run", Name: r.Name(), Version: r.version, Ready: r.ready, Progress: float64(r.read) / float64(max(r.tables.Poses.Rows(), 1)),
-		Failed: words(r.failed), Tool: r.Metadata.Tool, Start: max(0, r.start), End: r.end, Window: r.window, Unsolved: r.none, Options: r.Metadata.Options, Truth: r.truth.Load() != nil}
+		Failed: words(r.failed), Tool: r.Metadata.Tool, Start: max(0, r.start), End: r.end, Window: r.window, Unsolved: r.none, Options: r.Metadata.Options, Truth: r.truth != nil}
 	r.describe(out)
 	out.count(&r.counts, r.doubtful)
 	for i := range out.Sensors {
-		out.Sensors[i].HasTruth = r.truth.Load() != nil
+		out.Sensors[i].HasTruth = r.truth != nil
 	}
 	out.Facts = append(out.Facts, fact{"rig", r.Rig.Name})
 	out.Recording = &recordingFacts{Name: r.Metadata.Recording.Name, Start: r.Metadata.Recording.Start, Missing: r.film == nil, Why: r.why}

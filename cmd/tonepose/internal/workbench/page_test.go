@@ -233,25 +233,22 @@ func TestPageLeavesACoilOut(t *testing.T) {
 	b.check()
 }
 
-// What cannot be read is said, with the reason.
-func TestPageOfABrokenRun(t *testing.T) {
+// What cannot be shown is said, with the reason.
+func TestPageOfARunOfAnotherTime(t *testing.T) {
 	dir, err := solved()
 	if err != nil {
 		t.Fatal(err)
 	}
-	broken := t.TempDir()
-	data, err := os.ReadFile(filepath.Join(dir, "poses.parquet"))
-	if err != nil {
+	late := filepath.Join(t.TempDir(), "late.csv")
+	text := "time_s,sensor,x_m,y_m,z_m,qw,qx,qy,qz\n"
+	for n := range 6 {
+		text += fmt.Sprintf("%d,probe,0,0,0.1,1,0,0,0\n", 100+n)
+	}
+	if err := os.WriteFile(late, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	for i := range 4000 { // of the rows; what the file says of itself stands at its end
-		data[1000+i] ^= 0x5a
-	}
-	if err := os.WriteFile(filepath.Join(broken, "poses.parquet"), data, 0o600); err != nil {
-		t.Fatal(err)
-	}
-	b := opened(t, served(t, Options{Run: subject.RunOptions{Dir: broken}}))
-	b.until(`/^cannot be read: .*poses/.test(document.querySelector('#about').textContent) && /poses/.test(document.querySelector('#verdict .why').textContent)`)
+	b := opened(t, served(t, Options{Run: subject.RunOptions{Dir: dir, Truth: late}}))
+	b.until(`/^cannot be read: .*: none of its 300 poses lies within the times of the truth$/.test(document.querySelector('#about').textContent)`)
 	b.check()
 }
 

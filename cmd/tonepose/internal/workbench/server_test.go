@@ -462,6 +462,17 @@ func TestEndsWhileAReaderListens(t *testing.T) {
 }
 
 func TestBadRunsAreNamed(t *testing.T) {
+	dir, err := solved()
+	if err != nil {
+		t.Fatal(err)
+	}
+	truth := filepath.Join(t.TempDir(), "truth.csv")
+	if err := os.WriteFile(truth, []byte("time_s,sensor,x_m,y_m,z_m,qw,qx,qy,qz\n0,probe,0,0,0.1,1,0,0\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if err := Serve(t.Context(), Options{Run: subject.RunOptions{Dir: dir, Truth: truth}, Address: "127.0.0.1:0"}); err == nil || !strings.Contains(err.Error(), "truth.csv:2: 8 fields") {
+		t.Errorf("a broken truth: %v", err)
+	}
 	empty := t.TempDir()
 	if err := Serve(t.Context(), Options{Run: subject.RunOptions{Dir: empty}, Address: "127.0.0.1:0"}); err == nil || !strings.Contains(err.Error(), "poses.parquet") {
 		t.Errorf("an empty folder: %v", err)
