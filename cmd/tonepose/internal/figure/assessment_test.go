@@ -5,9 +5,12 @@ import (
 	"image/color"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"gonum.org/v1/gonum/spatial/r3"
+	"gonum.org/v1/gonum/stat"
+	"gonum.org/v1/gonum/stat/distuv"
 
 	"tonepose/cmd/tonepose/internal/figure/chart"
 	"tonepose/cmd/tonepose/internal/figure/colour"
@@ -154,6 +157,38 @@ func TestHistogramDensityIsOne(t *testing.T) {
 	// Trapezoids of 1/6 over bells of 0.5 and more that are smooth.
 	if math.Abs(sum-1) > 1e-6 {
 		t.Errorf("density adds up to %.9f", sum)
+	}
+}
+
+// Of many sigmas a few hundred means make the density. At zero a bell is as high as 1/s, whose
+// second derivative is 2/s³: taking a group for its mean m lowers it by the group's mean of
+// (s/m−1)², to second order, and in no other place by more. Bars as narrow as these average nothing.
+func TestHistogramDensityOfMany(t *testing.T) {
+	random := rand.New(rand.NewPCG(21, 22))
+	sigma := make([]float64, 3000)
+	for i := range sigma {
+		sigma[i] = math.Exp(0.5 * random.NormFloat64())
+	}
+	grid, density := HistogramPanel{Sigma: sigma}.density(4, 1e-3)
+	slices.Sort(sigma)
+	bound := 0.0 // relative, at zero
+	for i := 0; i < len(sigma); i += 15 {
+		m := stat.Mean(sigma[i:i+15], nil)
+		for _, s := range sigma[i : i+15] {
+			bound += (s/m - 1) * (s/m - 1) / float64(len(sigma))
+		}
+	}
+	most, peak := 0.0, 0.0
+	for k, x := range grid {
+		exact := 0.0
+		for _, s := range sigma {
+			exact += distuv.Normal{Sigma: s}.Prob(x) / float64(len(sigma))
+		}
+		most, peak = max(most, math.Abs(density[k]-exact)), max(peak, exact)
+	}
+	// Twice it, for what is beyond the second order in the outermost groups.
+	if most > 2*bound*peak || most == 0 {
+		t.Errorf("density off by %.2g of its peak, the groups allow %.2g", most/peak, bound)
 	}
 }
 

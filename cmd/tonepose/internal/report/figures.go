@@ -2,9 +2,13 @@
 package report
 
 import (
+	"bytes"
+	"cmp"
 	"math"
 	"path/filepath"
+	"runtime"
 	"slices"
+	"sync"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -17,19 +21,36 @@ import (
 )
 
 // Save adds figures to files under prefix and their names, in each of the formats; nil
-// ones are left out.
+// ones are left out. They are drawn side by side, the formats of one after another.
 func Save(to *files.Batch, prefix string, figures map[string]*figure.Figure, formats []string) error {
+	var work sync.WaitGroup
+	var adding sync.Mutex
+	var failed error
+	free := make(chan struct{}, runtime.GOMAXPROCS(0))
 	for name, f := range figures {
-		for _, format := range formats {
-			if f == nil {
-				continue
-			}
-			if err := f.Save(to, prefix+name+"."+format); err != nil {
-				return err
-			}
+		if f == nil {
+			continue
 		}
+		work.Go(func() {
+			free <- struct{}{}
+			defer func() { <-free }()
+			for _, format := range formats {
+				var data bytes.Buffer
+				err := f.Write(&data, format)
+				adding.Lock()
+				if err == nil {
+					err = to.Write(prefix+name+"."+format, data.Bytes())
+				}
+				failed = cmp.Or(failed, err)
+				adding.Unlock()
+				if err != nil {
+					return
+				}
+			}
+		})
 	}
-	return nil
+	work.Wait()
+	return failed
 }
 
 // Path draws emitters, solved positions and the truth in three views.
