@@ -310,12 +310,12 @@ func (s *Start) Doubts() (lines []string) {
 		return nil
 	}
 	if s.DOF > 0 && integrity.Chance(s.Chi2, s.DOF) < unlikely {
-		lines = append(lines, fmt.Sprintf("the pickups' phases do not fit those of the drive file (chi-square %.3g of %d; tone %s is off by %.2g°, furthest for its tolerance): mend phase_deg, or state tolerance: {phase_deg: …}", s.Chi2, s.DOF, s.WorstTone, s.OffDeg))
+		lines = append(lines, fmt.Sprintf("the pickups' phases do not fit those of the drive file (chi-square %.3g of %d; tone %s is off by %.2g°, furthest for its tolerance): mend phase_deg, or state tolerance: {phase_deg: …}; a sensor that moves adds to it", s.Chi2, s.DOF, s.WorstTone, s.OffDeg))
 	}
 	for _, r := range s.Rivals {
 		text := fmt.Sprintf("the drive file may as well have begun at %.6f s as at %.6f s: then the signs of %s are reversed", r.Seconds, s.Seconds, strings.Join(r.Reversed, ", "))
 		if slices.Contains(r.differs, true) {
-			text += fmt.Sprintf(", and poses are up to %.3g mm and %.3g° away; all are flagged ambiguous: state the start more closely in playback, or record a drive", 1e3*r.PositionM, r.RotationRad*180/math.Pi)
+			text += fmt.Sprintf(", and poses are up to %.3g mm and %.3g° away; all are flagged ambiguous: state the start more closely in playback, drive tones that are not all odd multiples of one frequency (plan with a longer --window), or record a drive", 1e3*r.PositionM, r.RotationRad*180/math.Pi)
 		} else {
 			text += ", and the poses are the same"
 		}

@@ -79,7 +79,7 @@ func (p *Plan) starts(context.Context) error {
 		p.caution("a drive file that begins %.4g ms earlier or later reverses the signs of %d of %d tones and fits their phases as well: poses have to tell which it was", 1e3*math.Abs(s.Time-found[0].Time), reversed, len(tones))
 		for _, sensor := range p.Sensors {
 			if reversed == len(tones) && sensor.Freedom == 5 {
-				p.caution("sensor %s has its coils on one axis: it cannot tell that all signs are reversed, and its axis may point either way: choose tones that are not all odd multiples of one frequency, or narrow playback below that", sensor.Sensor)
+				p.caution("sensor %s has its coils on one axis: it cannot tell that all signs are reversed, and its axis may point either way: a longer --window lets plan choose tones that are not all odd multiples of one frequency; or narrow playback below that", sensor.Sensor)
 			}
 		}
 	}

@@ -277,7 +277,11 @@ func accuracySheet(p *plan.Plan, s *plan.Sensor) *sheet {
 			errors = fmt.Sprintf("noise, and what calibration and the stated currents leave: %s alone for 95 %% of the poses; all later changes", Quantity(s.Left, "m"))
 		}
 	}
-	t.note("%s, metal nearby and motion add to it. %d poses; best about (%s) mm, worst at (%s) mm", errors, s.Poses, triple(s.BestAt, 1e-3, 0), triple(s.WorstAt, 1e-3, 0))
+	places := ""
+	if s.Blind < s.Poses {
+		places = fmt.Sprintf("; best about (%s) mm, worst at (%s) mm", triple(s.BestAt, 1e-3, 0), triple(s.WorstAt, 1e-3, 0))
+	}
+	t.note("%s, metal nearby and motion add to it. %d poses%s", errors, s.Poses, places)
 	switch {
 	case s.Blind == s.Poses:
 		t.note("blind everywhere")

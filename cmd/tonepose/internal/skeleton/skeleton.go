@@ -77,7 +77,7 @@ func Rig(o Options) string {
 		}
 		known := "" // of the current
 		if o.SoundCard {
-			known = "current: 0.02, " // nothing measures it
+			known = "current: 0.02, phase_deg: 0.5, " // nothing measures it
 		}
 		line("  tolerance: {%scenter_m: 0.001, axis_rad: 0.02, strength: 0.02}", known)
 		center := r3.Vec{X: pitch*float64(i%side) - half, Y: pitch*float64(i/side) - half}
