@@ -20,6 +20,7 @@ type hashing struct {
 	mu     sync.Mutex
 	sha256 digest  // of the whole file
 	sha512 *digest // of the stretch that stated is about; nil: nothing is stated
+	passed *digest // of the samples, to be compared with what passes read; nil: it can't be
 	stated *stated
 }
 
@@ -47,8 +48,10 @@ func (h *hashing) begin(all bool) {
 	if d := h.sha512; d != nil && d.done == nil {
 		list = append(list, d)
 	}
-	if d := &h.sha256; all && d.done == nil {
-		list = append(list, d)
+	for _, d := range []*digest{&h.sha256, h.passed} {
+		if all && d != nil && d.done == nil {
+			list = append(list, d)
+		}
 	}
 	for _, d := range list {
 		d.done, d.blocks = make(chan struct{}), make(chan *hashed, hashedAhead)
@@ -126,7 +129,7 @@ func (h *hashing) close() {
 	h.cancel()
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	for _, d := range []*digest{&h.sha256, h.sha512} {
+	for _, d := range []*digest{&h.sha256, h.sha512, h.passed} {
 		if d != nil && d.done != nil {
 			<-d.done
 		}
@@ -141,7 +144,8 @@ func (r *Reader) Hash() {
 }
 
 // SHA256 waits for that of the data file, in hexadecimal, for the provenance of results; an error that is ErrHash if
-// the SHA-512 is not the stated one. It may be called beside a pass on another goroutine.
+// the SHA-512 is not the stated one, or ErrChanged if this is not the hash of what passes read. It may be called beside
+// a pass on another goroutine.
 func (r *Reader) SHA256() (string, error) {
 	r.hashing.begin(true)
 	if err := r.Verify(); err != nil {
@@ -150,6 +154,9 @@ func (r *Reader) SHA256() (string, error) {
 	d := &r.hashing.sha256
 	if <-d.done; d.err != nil {
 		return "", fmt.Errorf("%s: %w", r.info.Name, d.err)
+	}
+	if err := r.Unchanged(); err != nil {
+		return "", err
 	}
 	return d.sum, nil
 }

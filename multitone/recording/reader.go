@@ -3,7 +3,9 @@ package recording
 import (
 	"context"
 	"fmt"
+	"hash/crc32"
 	"io"
+	"os"
 )
 
 // blockBytes is read and decoded at a time: large enough that calls to the system cost little, small enough that the
@@ -22,6 +24,8 @@ type Reader struct {
 	stored  bool        // watch sees the stored counts instead of the floats
 	hashing *hashing
 	hashed  bool // who called Hash waits for Verify
+	passes  *passes
+	before  os.FileInfo // nil: not known
 }
 
 // file is the data: a regular file, or standard input spooled into one.
@@ -42,14 +46,19 @@ func newReader(ctx context.Context, f file, name string, size int64, l *layout, 
 		f.Close()
 		return nil, err
 	}
-	r := &Reader{info: in, file: f, last: make([]float64, in.Channels), view: make([][]float64, in.Channels)}
+	p := &passes{file: f}
+	p.start, p.stop = l.stretch(size)
+	r := &Reader{info: in, file: f, last: make([]float64, in.Channels), view: make([][]float64, in.Channels), passes: p, before: stat(f)}
 	if l.text != nil {
-		l.text.lines.file = f
+		l.text.lines.file = p
 		r.src = l.text
 	} else {
-		r.src = &samples{file: f, layout: l, scale: in.Scale, decode: l.typ.decoder()}
+		r.src = &samples{file: p, layout: l, scale: in.Scale, decode: l.typ.decoder()}
 	}
 	r.hashing = newHashing(ctx, f, size, l.stated)
+	if p.start < p.stop {
+		r.hashing.passed = &digest{hash: crc32.New(castagnoli), start: p.start, stop: p.stop}
+	}
 	return r, nil
 }
 

@@ -16,6 +16,9 @@ import (
 	"time"
 )
 
+// ErrChanged reports a recording that was written to while it was read.
+var ErrChanged = errors.New("changed while it was read")
+
 // ErrHash reports that the SHA-512 of a SigMF dataset is not the one that its metadata state. Options.IgnoreHash
 // overrides the check.
 var ErrHash = errors.New("sha512 mismatch")

@@ -71,6 +71,9 @@ func Channels(ctx context.Context, o ChannelOptions) (*ChannelResult, error) {
 	if out.Channels, err = matchChannels(ctx, rec, r, o); err != nil {
 		return nil, err
 	}
+	if err := rec.Unchanged(); err != nil {
+		return nil, err
+	}
 	edit, carrying := r.Edit(), 0
 	for _, m := range out.Channels {
 		if m.Silent {

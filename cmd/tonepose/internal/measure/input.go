@@ -48,5 +48,9 @@ func (in *Input) Crosstalk(ctx context.Context, b *bench.Bench) ([]coupling.Matr
 		return nil, err
 	}
 	defer rec.Close()
-	return engine.Baseline(ctx, rec, b, in.Clock, in.Progress)
+	crosstalk, err := engine.Baseline(ctx, rec, b, in.Clock, in.Progress)
+	if err != nil {
+		return nil, err
+	}
+	return crosstalk, rec.Unchanged()
 }

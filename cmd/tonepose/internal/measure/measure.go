@@ -67,6 +67,9 @@ func (j *Job) Write(b *bench.Bench, rec *recording.Reader, fill func(*tables.Set
 		if wrong := rec.Verify(); errors.Is(wrong, recording.ErrHash) {
 			return wrong
 		}
+		if wrong := rec.Unchanged(); errors.Is(wrong, recording.ErrChanged) {
+			return wrong
+		}
 		return err
 	}
 	if set.Metadata.Recording.SHA256, err = rec.SHA256(); err != nil {
@@ -95,6 +98,7 @@ type Result struct {
 	Averaging *stream.Averaging
 	Frames    int
 	Flags     verdict.Counts // of the rows of the main table
+	Failed    error          // ErrStep of the figures: the tables are there without them
 }
 
 // Tones measures the tones of the job's rig on every channel.
