@@ -13,6 +13,7 @@ import (
 	"tonepose/cmd/tonepose/internal/caution"
 	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/fieldmodels/rigid"
 )
 
@@ -52,11 +53,9 @@ const maxStations = 2000
 // number of rows, and of those left out.
 func (p *Plan) WriteStations(file string, o BoardOptions) (written, left int, err error) {
 	r := p.Bench
-	v := r.WorkingVolume
-	columns, rows := holes(v.Max.X-v.Min.X, o.SpacingM), holes(v.Max.Y-v.Min.Y, o.SpacingM)
-	count := float64(o.Levels) * float64(o.Orientations) * float64(len(r.Sensors)) * columns * rows
-	if count > maxStations {
-		return 0, 0, fmt.Errorf("a spacing of %g m makes %.0f stations, more than %d: choose a wider one", o.SpacingM, count, maxStations)
+	columns, rows, count, err := p.grid(o)
+	if err != nil {
+		return 0, 0, err
 	}
 	clips, err := p.clipping()
 	if err != nil {
@@ -75,6 +74,23 @@ func (p *Plan) WriteStations(file string, o BoardOptions) (written, left int, er
 		return 0, 0, err
 	}
 	return written, int(count) - written, batch.Commit()
+}
+
+// CheckStations is the error that WriteStations would have for too many stations.
+func (p *Plan) CheckStations(o BoardOptions) error {
+	_, _, _, err := p.grid(o)
+	return err
+}
+
+// grid is how many positions a board has at each height and attitude of a sensor, and in all.
+func (p *Plan) grid(o BoardOptions) (columns, rows, count float64, err error) {
+	v := p.Bench.WorkingVolume
+	columns, rows = holes(v.Max.X-v.Min.X, o.SpacingM), holes(v.Max.Y-v.Min.Y, o.SpacingM)
+	count = float64(o.Levels) * float64(o.Orientations) * float64(len(p.Bench.Sensors)) * columns * rows
+	if count > maxStations {
+		err = fmt.Errorf("a spacing of %g m makes %.0f stations, more than %d: choose a wider one", o.SpacingM, count, maxStations)
+	}
+	return columns, rows, count, err
 }
 
 // holes is how many positions of a spacing fit into a length, both ends counted.
@@ -108,7 +124,7 @@ func writeStations(to io.Writer, r *rig.Rig, o BoardOptions, columns, rows int, 
 					start, stop = number(float64(station)*o.PaceS), number(float64(station)*o.PaceS+o.HoldS)
 				}
 				station++
-				fmt.Fprintf(w, "%s,%s,%s,%s,%s,%s,%.9g,%.9g,%.9g,%.9g,%g,%g,%d,%s\n", start, stop, s.Name,
+				fmt.Fprintf(w, "%s,%s,%s,%s,%s,%s,%.9g,%.9g,%.9g,%.9g,%g,%g,%d,%s\n", start, stop, tables.Cell(s.Name),
 					number(at.X), number(at.Y), number(at.Z),
 					q.Real, q.Imag, q.Jmag, q.Kmag, o.SigmaM, o.SigmaRad, station, orientation.name)
 			}

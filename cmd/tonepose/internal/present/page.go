@@ -17,16 +17,38 @@ type page struct {
 
 func newPage(w io.Writer) *page { return &page{w: w, paint: terminal.PaintFor(w)} }
 
-// line prints a line.
+// line prints a line. Texts in it that come from files move no cursor and end no line.
 func (p *page) line(format string, values ...any) {
+	for i, v := range values {
+		switch v := v.(type) {
+		case string:
+			values[i] = terminal.Line(v)
+		case error:
+			values[i] = terminal.Line(v.Error())
+		}
+	}
+	p.painted(terminal.Clean(fmt.Sprintf(format, values...)))
+}
+
+// painted prints a line in which the codes of paint stand.
+func (p *page) painted(text string) {
 	if p.err == nil {
-		_, p.err = fmt.Fprintf(p.w, format+"\n", values...)
+		_, p.err = fmt.Fprintln(p.w, text)
 	}
 }
 
+// titled prints a line with a name before it.
+func (p *page) titled(name, format string, values ...any) {
+	p.painted(p.bold(name) + ": " + terminal.Clean(fmt.Sprintf(format, values...)))
+}
+
+// bold and faint are texts for painted.
+func (p *page) bold(text string) string  { return p.paint.Bold(terminal.Line(text)) }
+func (p *page) faint(text string) string { return p.paint.Faint(terminal.Line(text)) }
+
 // heading prints a title after an empty line.
 func (p *page) heading(format string, values ...any) {
-	p.line("\n%s", p.paint.Bold(fmt.Sprintf(format, values...)))
+	p.painted("\n" + p.bold(fmt.Sprintf(format, values...)))
 }
 
 // tableOf begins a table.
@@ -101,7 +123,7 @@ func (p *page) sheet(t *sheet, explain bool) {
 		if c.source != "" {
 			origin += " (" + c.source + ")"
 		}
-		p.line("%s", p.paint.Faint(fmt.Sprintf("  · %s: %s", c.Name, origin)))
+		p.painted(p.faint(fmt.Sprintf("  · %s: %s", c.Name, origin)))
 	}
 }
 

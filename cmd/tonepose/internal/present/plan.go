@@ -59,10 +59,11 @@ func (g *PlanPage) begin(p *plan.Plan) {
 	if o.Bits > 0 {
 		noise += fmt.Sprintf(", %d-bit ADC", o.Bits)
 	}
-	out.line("%s: %s a channel, %s windows of %s (noise bandwidth %s, %s updates)\n%s", out.paint.Bold(p.Rig), Quantity(p.SampleRateHz, "Hz"),
-		p.Window.Taper, Quantity(p.Window.LengthS, "s"), Quantity(p.Window.ENBWHz, "Hz"), Quantity(p.Window.UpdateHz, "Hz"), noise)
+	out.titled(p.Rig, "%s a channel, %s windows of %s (noise bandwidth %s, %s updates)", Quantity(p.SampleRateHz, "Hz"),
+		p.Window.Taper, Quantity(p.Window.LengthS, "s"), Quantity(p.Window.ENBWHz, "Hz"), Quantity(p.Window.UpdateHz, "Hz"))
+	out.line("%s", noise)
 	if g.explain {
-		out.line("%s", out.paint.Faint("  · noise bandwidth: NENBW/(2·window), one-sided; NENBW 1 rectangular, 1.5 Hann (Harris, Proc. IEEE 66, 1978)"))
+		out.painted(out.faint("  · noise bandwidth: NENBW/(2·window), one-sided; NENBW 1 rectangular, 1.5 Hann (Harris, Proc. IEEE 66, 1978)"))
 	}
 }
 

@@ -33,7 +33,7 @@ func (u Understood) Summary() any {
 func (u Understood) Print(w io.Writer) error {
 	r, out := u.Rig, newPage(w)
 	v := r.WorkingVolume
-	out.line("%s: %s a channel; working volume x %s … %s, y %s … %s, z %s … %s mm", out.paint.Bold(r.Name), Quantity(r.SampleRateHz, "Hz"),
+	out.titled(r.Name, "%s a channel; working volume x %s … %s, y %s … %s, z %s … %s mm", Quantity(r.SampleRateHz, "Hz"),
 		scaled(v.Min.X, 1e-3), scaled(v.Max.X, 1e-3), scaled(v.Min.Y, 1e-3), scaled(v.Max.Y, 1e-3), scaled(v.Min.Z, 1e-3), scaled(v.Max.Z, 1e-3))
 	use := map[int]string{}
 	emitters := &sheet{title: "Emitters", columns: []column{text("emitter"), number("tone", "Hz"), number("current", "A peak"), text("measured on"), text("model"), number("moment", "m²", "turns × area")}}

@@ -179,6 +179,7 @@ func appendText(b []byte, s string) []byte {
 
 // appendField appends a field of CSV.
 func appendField(b []byte, s string) []byte {
+	s = tables.Cell(s)
 	for i := range len(s) {
 		if s[i] < ' ' || s[i] == '"' || s[i] == ',' {
 			b = append(b, '"')

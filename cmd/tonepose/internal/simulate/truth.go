@@ -9,6 +9,8 @@ import (
 	"strconv"
 
 	"tonepose/fieldmodels/rigid"
+
+	"tonepose/cmd/tonepose/internal/tables"
 )
 
 // writeTruth writes the poses of all tracks: a row a station, or 200 a second also where
@@ -20,7 +22,7 @@ func writeTruth(ctx context.Context, to io.Writer, p *Path, g *Generator, durati
 		for i := range p.Tracks {
 			for n, s := range p.Tracks[i].Stations {
 				if s.Stop <= duration {
-					fmt.Fprintf(w, "%d,%.6f,%.6f,%s,%s\n", n+1, s.Start, s.Stop, p.Tracks[i].Sensor, appendPose(nil, s.Pose))
+					fmt.Fprintf(w, "%d,%.6f,%.6f,%s,%s\n", n+1, s.Start, s.Stop, tables.Cell(p.Tracks[i].Sensor), appendPose(nil, s.Pose))
 				}
 			}
 		}
@@ -35,7 +37,7 @@ func writeTruth(ctx context.Context, to io.Writer, p *Path, g *Generator, durati
 		t := float64(k) / truthRateHz
 		for i := range p.Tracks {
 			line = append(strconv.AppendFloat(line[:0], t, 'f', 6, 64), ',')
-			line = append(append(line, p.Tracks[i].Sensor...), ',')
+			line = append(append(line, tables.Cell(p.Tracks[i].Sensor)...), ',')
 			line = append(appendPose(line, g.Pose(i, t)), '\n')
 			if _, err := w.Write(line); err != nil {
 				return err
@@ -71,7 +73,7 @@ func writeIntervals(to io.Writer, p *Path, duration float64) error {
 	for i := range p.Tracks {
 		for _, s := range p.Tracks[i].Stations {
 			if s.Stop <= duration {
-				fmt.Fprintf(w, "%.6f,%.6f,%s\n", s.Start, s.Stop, p.Tracks[i].Sensor)
+				fmt.Fprintf(w, "%.6f,%.6f,%s\n", s.Start, s.Stop, tables.Cell(p.Tracks[i].Sensor))
 			}
 		}
 	}

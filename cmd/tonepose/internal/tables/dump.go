@@ -52,12 +52,12 @@ func (d *Dump) Close() error { return d.file.Close() }
 // Check reads all rows: where it returns no error, what is written next is all of the table.
 func (d *Dump) Check() error { return d.each(func(parquet.Row) error { return nil }) }
 
-// WriteMetadataCSV writes the key-value pairs, one a line, below a header.
+// WriteMetadataCSV writes the key-value pairs, one a line, below a header, as Cell has them.
 func (d *Dump) WriteMetadataCSV(w io.Writer) error {
 	out := csv.NewWriter(w)
 	out.Write([]string{"key", "value"})
 	for _, kv := range d.table.Metadata().KeyValueMetadata {
-		out.Write([]string{kv.Key, kv.Value})
+		out.Write([]string{Cell(kv.Key), Cell(kv.Value)})
 	}
 	out.Flush()
 	return out.Error()
@@ -76,14 +76,18 @@ func (d *Dump) WriteMetadataJSON(w io.Writer) error {
 }
 
 // WriteCSV writes a header and one line a row; no number is an empty field. Others
-// are the shortest that read back as the same.
+// are the shortest that read back as the same. Texts are as Cell has them.
 func (d *Dump) WriteCSV(w io.Writer) error {
 	out := csv.NewWriter(w)
 	out.Write(d.names)
 	fields := make([]string, len(d.names))
 	err := d.each(func(row parquet.Row) error {
 		for i, v := range row {
-			fields[i], _ = d.value(i, v)
+			text, isText := d.value(i, v)
+			if isText {
+				text = Cell(text)
+			}
+			fields[i] = text
 		}
 		return out.Write(fields)
 	})

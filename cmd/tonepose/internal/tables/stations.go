@@ -159,7 +159,7 @@ func readStations(r io.Reader, name string, sensors []string, d demand) ([]Stati
 		}
 		// A row that names none of the sensors stands for each of them.
 		names := sensors
-		if row.Sensor = strings.Clone(t.text(c.sensor)); row.Sensor != "" || len(sensors) == 0 {
+		if row.Sensor = cellText(strings.Clone(t.text(c.sensor))); row.Sensor != "" || len(sensors) == 0 {
 			names = []string{row.Sensor}
 		}
 		for _, row.Sensor = range names {

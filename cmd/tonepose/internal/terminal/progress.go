@@ -57,6 +57,7 @@ func (p *Progress) Show(pass string, done, total int64) {
 // write writes the line over.
 func (p *Progress) write(line string) {
 	p.shown = true
+	line = Line(line)
 	if room := p.width() - 1; utf8.RuneCountInString(line) > room {
 		line = string([]rune(line)[:max(room, 0)])
 	}
@@ -88,6 +89,13 @@ func (p *Progress) Clear() {
 		p.shown = false
 	}
 	p.pass = ""
+}
+
+// ClearLine takes away what a Progress may have left on a terminal, by whoever can't reach it.
+func ClearLine(w io.Writer) {
+	if isTerminal(w) {
+		fmt.Fprint(w, "\r\x1b[K")
+	}
 }
 
 func progressLine(pass string, done, total int64, since time.Duration) string {

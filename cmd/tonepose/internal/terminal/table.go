@@ -24,12 +24,16 @@ type Table struct {
 // NewTable returns a table without rows.
 func NewTable(columns ...Column) *Table { return &Table{columns: columns} }
 
-// Row appends a row. It panics unless there is a cell for each column.
+// Row appends a row, its cells as Line has them. It panics unless there is a cell for each column.
 func (t *Table) Row(cells ...string) {
 	if len(cells) != len(t.columns) {
 		panic(fmt.Sprintf("terminal: %d cells in a table of %d columns", len(cells), len(t.columns)))
 	}
-	t.rows = append(t.rows, cells)
+	row := make([]string, len(cells))
+	for i, cell := range cells {
+		row[i] = Line(cell)
+	}
+	t.rows = append(t.rows, row)
 }
 
 // Write prints the table to w: names, units if any column has one, rows.
@@ -37,7 +41,7 @@ func (t *Table) Write(w io.Writer, p Paint) error {
 	names, units := make([]string, len(t.columns)), make([]string, len(t.columns))
 	heads := [][]string{names}
 	for i, c := range t.columns {
-		names[i] = c.Name
+		names[i] = Line(c.Name)
 		if c.Unit != "" {
 			units[i] = "(" + c.Unit + ")"
 			heads = [][]string{names, units}

@@ -120,6 +120,8 @@ func (c *csvRows) row(head []string, values ...any) error {
 			if tables.IsNumber(v) {
 				fields[i] = strconv.FormatFloat(v, 'g', -1, 64)
 			}
+		case string:
+			fields[i] = tables.Cell(v)
 		default:
 			fields[i] = fmt.Sprint(v)
 		}
