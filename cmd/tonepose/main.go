@@ -2,9 +2,7 @@
 package main
 
 import (
-	"context"
 	"os"
-	"os/signal"
 	"runtime/debug"
 
 	"tonepose/cmd/tonepose/internal/cli"
@@ -18,8 +16,5 @@ func main() {
 	if os.Getenv("GOGC") == "" {
 		debug.SetGCPercent(gcPercent)
 	}
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
-	code := cli.Run(ctx, os.Args[1:], cli.Streams{In: os.Stdin, Out: os.Stdout, Err: os.Stderr})
-	stop()
-	os.Exit(code)
+	os.Exit(cli.Main(os.Args[1:], cli.Streams{In: os.Stdin, Out: os.Stdout, Err: os.Stderr}))
 }

@@ -13,6 +13,7 @@ import (
 
 	"tonepose/cmd/tonepose/internal/assess"
 	"tonepose/cmd/tonepose/internal/calibrate"
+	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/simulate"
@@ -178,7 +179,11 @@ func TestBudgetIsWhatThePosesState(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := found.Save(); err != nil {
+	var written files.Batch
+	if err := found.Add(&written); err != nil {
+		t.Fatal(err)
+	}
+	if err := written.Commit(); err != nil {
 		t.Fatal(err)
 	}
 	for name, file := range map[string]string{"calibrated": built, "drawn": drawn} {

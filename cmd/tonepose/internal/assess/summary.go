@@ -3,9 +3,9 @@ package assess
 import (
 	"context"
 	"errors"
-	"fmt"
 
 	"tonepose/cmd/tonepose/internal/files"
+	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/solver/assessment"
 )
@@ -23,6 +23,8 @@ type Summary struct {
 	Stations  []string           `json:"stations,omitempty"` // labels, station 1 first
 	Sensors   []SensorSummary    `json:"sensors"`
 	Result    *Result            `json:"-"`
+	// Failed is what of the summary could not be found or saved: an ErrStep each.
+	Failed error `json:"-"`
 }
 
 // SensorSummary is about one sensor.
@@ -62,10 +64,11 @@ func Run(ctx context.Context, dir, truth string, o Options) (*Summary, error) {
 		return sum, err
 	}
 	text, err := a.Registration.text()
-	if err != nil {
-		return nil, err
+	if err == nil {
+		err = files.WriteFile(o.SaveTransform, text)
 	}
-	return sum, files.WriteFile(o.SaveTransform, text)
+	sum.failed("registration to save", err)
+	return sum, nil
 }
 
 func (a *Result) summarise(ctx context.Context, dir string, o *Options) (*Summary, error) {
@@ -94,20 +97,22 @@ func (a *Result) summarise(ctx context.Context, dir string, o *Options) (*Summar
 			}
 		}
 		o.Progress.Report("lag and drift", 0, 0)
-		if s.Lag, err = part.lag(a.truth[name], o.Reach); err != nil {
-			return nil, err
-		}
-		if s.Drift, err = part.drift(); err != nil {
-			return nil, err
-		}
+		s.Lag, err = part.lag(a.truth[name], o.Reach)
+		sum.failed("lag of "+name, err)
+		s.Drift, err = part.drift()
+		sum.failed("drift of "+name, err)
 		if o.Budget {
-			if s.Budget, err = a.Budget(ctx, dir, name, o); err != nil {
-				return nil, fmt.Errorf("%s: %w", dir, err)
-			}
+			s.Budget, err = a.Budget(ctx, dir, name, o)
+			sum.failed("budget of "+name+" from "+dir, err)
 		}
 		sum.Sensors = append(sum.Sensors, s)
 	}
 	return sum, ctx.Err()
+}
+
+// failed notes that a step failed; nil: it did not.
+func (s *Summary) failed(step string, err error) {
+	s.Failed = errors.Join(s.Failed, measure.StepFailed(step, err))
 }
 
 func (a *Result) report(ctx context.Context, o *Options) (*assessment.Report, error) {

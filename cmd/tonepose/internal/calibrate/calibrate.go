@@ -10,6 +10,7 @@ import (
 	"os"
 	"time"
 
+	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/tables"
@@ -53,13 +54,14 @@ type Result struct {
 	Unsolved   int      // stations without reference for which the rig as drawn gave no pose
 	Adjustment *calibration.Result
 	Summary    *Summary
+	Failed     error // what of the summary could not be found: an ErrStep each
 	edit       *rig.Edit
 	out        string
 }
 
-// Save writes the new rig and what belongs to it.
-func (r *Result) Save() error {
-	_, err := r.edit.Save(r.out)
+// Add adds the new rig and what belongs to it to files.
+func (r *Result) Add(to *files.Batch) error {
+	_, err := r.edit.Add(to, r.out)
 	return err
 }
 
@@ -81,7 +83,16 @@ func Run(ctx context.Context, o Options) (*Result, error) {
 	if err := o.reasonable(rows, b.Rig().Volume()); err != nil {
 		return nil, err
 	}
+	var positions []tables.Station
+	if o.Suggest != "" {
+		if positions, err = tables.ReadPoses(o.Suggest, b.SensorNames()); err != nil {
+			return nil, err
+		}
+	}
 	st, err := o.measure(ctx, rec, b, rows)
+	if err == nil {
+		err = rec.Unchanged()
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -99,7 +110,7 @@ func Run(ctx context.Context, o Options) (*Result, error) {
 	if err != nil {
 		return nil, err
 	}
-	if out.Summary, err = o.summarise(out, st, metal, b.SensorNames()); err != nil {
+	if out.Summary, err = o.summarise(out, st, metal, positions); err != nil {
 		return nil, err
 	}
 	if agreed != nil {
@@ -169,7 +180,7 @@ func (o *Options) mapError(err error) error {
 	return err
 }
 
-func (o *Options) summarise(out *Result, st *Stations, metal *Metal, sensors []string) (*Summary, error) {
+func (o *Options) summarise(out *Result, st *Stations, metal *Metal, positions []tables.Station) (*Summary, error) {
 	sum, err := summarise(st, out.Adjustment)
 	if err != nil {
 		return nil, err
@@ -183,10 +194,10 @@ func (o *Options) summarise(out *Result, st *Stations, metal *Metal, sensors []s
 	if o.Folds > 0 {
 		o.Progress.Report("hold stations out", 0, 0)
 		cv, err := calibration.CrossValidate(&st.Problem, o.Adjust, o.Folds)
-		if err != nil {
-			return nil, err
+		if err == nil {
+			sum.Validation = &Validation{o.Folds, cv.PositionDrawn, cv.RotationDrawn, cv.PositionRMS, cv.RotationRMS}
 		}
-		sum.Validation = &Validation{o.Folds, cv.PositionDrawn, cv.RotationDrawn, cv.PositionRMS, cv.RotationRMS}
+		out.failed("cross-validation", err)
 	}
 	if metal != nil {
 		m := metal.Map
@@ -195,18 +206,15 @@ func (o *Options) summarise(out *Result, st *Stations, metal *Metal, sensors []s
 	}
 	if metal != nil && o.Folds > 0 {
 		sum.Metal.Validation, err = ValidateMetal(&st.Problem, o.Adjust, correction.Options{Degree: o.Degree}, out.Rig.Volume(), o.Folds)
-		if err != nil {
-			return nil, o.mapError(err)
-		}
+		out.failed("cross-validation of the map", err)
 	}
-	if o.Suggest != "" {
-		positions, err := tables.ReadPoses(o.Suggest, sensors)
-		if err != nil {
-			return nil, err
-		}
-		if err := sum.suggest(st, out.Adjustment, positions); err != nil {
-			return nil, err
-		}
+	if positions != nil {
+		out.failed("suggestion of a further station", sum.suggest(st, out.Adjustment, positions))
 	}
 	return sum, nil
+}
+
+// failed notes that a step failed; nil: it did not.
+func (r *Result) failed(step string, err error) {
+	r.Failed = errors.Join(r.Failed, measure.StepFailed(step, err))
 }

@@ -160,15 +160,10 @@ func editChannel(e *rig.Edit, r *rig.Rig, channel int, m calibration.ChannelMove
 // newRigFree says whether a rig may be written: never over its own source, over
 // another file only when forced.
 func newRigFree(name, source string, force bool) error {
-	here, err := os.Stat(name)
-	if errors.Is(err, os.ErrNotExist) {
-		return nil
-	}
-	if err != nil {
-		return err
-	}
-	if from, err := os.Stat(source); err == nil && os.SameFile(here, from) {
-		return fmt.Errorf("%s: is the rig to start from, which is never overwritten: name another file", name)
+	if from, err := os.Stat(source); err == nil {
+		if err := files.Distinct(name, "the rig to start from", from); err != nil {
+			return err
+		}
 	}
 	return files.Refuse(name, force)
 }

@@ -9,6 +9,7 @@ import (
 
 	"tonepose/cmd/tonepose/internal/assess"
 	"tonepose/cmd/tonepose/internal/files"
+	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/report"
 )
@@ -46,7 +47,8 @@ which is found in the sensor's frame; --save-rig writes it as tip_m into a new
 rig file, and poses solved with that carry the tip. --at tip compares tips.
 
 Exit code: 0 done (flagged poses are in, and the numbers without them are given
-too), 1 no pose could be compared, 2 the call or a file was wrong.`,
+too), 1 no pose could be compared, or a step after that failed, as figures, 2 the
+call or a file was wrong.`,
 		Example: `  tonepose assess out --truth stations.csv
   tonepose assess out --truth board.csv --register rigid --out figures
   tonepose assess pivot --pivot --save-rig pointer.rig.yaml`,
@@ -58,6 +60,7 @@ too), 1 no pose could be compared, 2 the call or a file was wrong.`,
 	addValue(f, &o.Offset, "time-offset", "", "duration", signedSeconds, "added to the poses' times before they are compared")
 	addValue(f, &o.Register, "register", "none", "fit", oneOf([]string{"none", "rigid", "hand-eye"}, assess.SameFrame, assess.RigidFit, assess.HandEye), "bring the truth over to the rig frame: none, rigid or hand-eye")
 	f.StringVar(&o.TransformFile, "transform", "", "JSON of a registration found before, instead of --register")
+	reads(f, "truth", "transform")
 	f.StringVar(&o.SaveTransform, "save-transform", "", "write the registration to this file")
 	f.BoolVar(&o.KeepAll, "keep-outliers", false, "let outliers take part in a registration or pivot")
 	addValue(f, &o.AtTip, "at", "origin", "point", oneOf([]string{"origin", "tip"}, false, true), "compare the sensors' origin or their tip")
@@ -108,16 +111,16 @@ func runAssess(ctx context.Context, dir string, o *assessOptions, s Streams) err
 	if err != nil {
 		return err
 	}
+	failed := sum.Failed
 	if o.out != "" {
-		if err := draw(s, &o.output, func() error { return report.SaveAssessment(figures, dir, sum, o.figures) }); err != nil {
-			return err
+		err := draw(s, &o.output, func() error { return report.SaveAssessment(figures, dir, sum, o.figures) })
+		if err == nil {
+			err = figures.Commit()
 		}
-		if err := figures.Commit(); err != nil {
-			return err
-		}
+		failed = errors.Join(failed, measure.StepFailed("figures", err))
 	}
 	if sum.Beyond > 0 || sum.Unsolved > 0 {
 		o.output.note(s, "%d poses lie outside of the truth's times, %d rows have no pose", sum.Beyond, sum.Unsolved)
 	}
-	return o.output.show(s, present.AssessmentOf(sum), func(w io.Writer) error { return present.Assessment(w, sum) })
+	return errors.Join(o.output.show(s, present.AssessmentOf(sum), func(w io.Writer) error { return present.Assessment(w, sum) }), failed)
 }

@@ -68,6 +68,7 @@ written, 2 the call, the list or a rig was wrong.`,
 	// What changes numbers is noted in the tables; the rest is not.
 	solving := pflag.NewFlagSet("", pflag.ContinueOnError)
 	solving.StringVar(&o.Rig, "rig", "", "rig file of the bench, of recordings whose list states none")
+	reads(solving, "rig")
 	addMeasuring(solving, &o.Job, &o.averaging, s)
 	o.Reading.Stdin = nil // a batch reads files
 	addSolving(solving, &o.Options.Options)
@@ -108,7 +109,7 @@ func runBatch(ctx context.Context, from []string, o *batchOptions, s Streams) er
 	o.Progress = p.Show
 	o.Failed = func(f *batch.Outcome) {
 		p.Clear()
-		fmt.Fprintf(s.Err, "tonepose: %s failed: %s\n", f.Recording, f.Error)
+		say(s.Err, "%s failed: %s", f.Recording, f.Error)
 	}
 	res, err := batch.Run(ctx, list, o.Options)
 	if err != nil {

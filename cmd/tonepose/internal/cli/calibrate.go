@@ -12,6 +12,7 @@ import (
 
 	"tonepose/cmd/tonepose/internal/calibrate"
 	"tonepose/cmd/tonepose/internal/files"
+	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/report"
 	"tonepose/fieldmodels/correction"
@@ -64,8 +65,8 @@ stations.
 --length fixes the scale. The frame stays that of the rig as drawn, to no more
 than its tolerances. For two sensors at a known distance, describe both as one.
 
-Exit code: 0 done, 1 the adjustment did not converge, 2 the call or a file was
-wrong.`,
+Exit code: 0 done, 1 the adjustment did not converge, or a step after it failed, as
+figures, 2 the call or a file was wrong.`,
 		Example: `  tonepose calibrate run.sigmf-meta --rig bench.rig.yaml --intervals stations.csv --out built.rig.yaml
   tonepose calibrate run.sigmf-meta --rig bench.rig.yaml --intervals stations.csv --out built.rig.yaml \
     --free default,frame,marker --robust huber --cross-validate 5 --figures svg
@@ -92,6 +93,7 @@ wrong.`,
 	f.StringVar(&o.Suggest, "suggest", "", "CSV of positions for a further station (x_m … qz, and the sigmas if wanted): say which adds most")
 	f.BoolVar(&o.Map, "map-metal", false, "also map what static metal adds to the fields, and let solve use it")
 	addValue(f, &o.Degree, "map-degree", "0", "int", whole(0, correction.MaxDegree), "degree of the map's potentials, 1 to 12; 0: found from the couplings")
+	reads(f, "rig", "intervals", "suggest")
 	f.BoolVar(&o.Self, "self", false, "there are no reference poses")
 	f.Var((*lengths)(&o.Lengths), "length", "distance between the centres of two emitters and its one sigma, as e1,e5,400mm,0.1mm; may be repeated")
 	o.output.add(f)
@@ -116,21 +118,21 @@ func runCalibrate(ctx context.Context, o *calibrateOptions, s Streams) error {
 	}
 	warn(s, res.Info.Warnings...)
 	if res.Missing > 0 || res.Unsolved > 0 {
-		fmt.Fprintf(s.Err, "tonepose: %d couplings with faulty samples or a lost reference are left out, %d stations gave no pose to start from\n", res.Missing, res.Unsolved)
+		say(s.Err, "%d couplings with faulty samples or a lost reference are left out, %d stations gave no pose to start from", res.Missing, res.Unsolved)
 	}
 	warn(s, res.Summary.Contradictions...)
-	figures := files.Batch{Force: o.Force}
-	defer figures.Abort()
-	if err := draw(s, &o.output, func() error { return report.SaveCalibration(&figures, rigStem(o.Out)+"-", res, o.figures) }); err != nil {
+	out := files.Batch{Force: o.Force}
+	defer out.Abort()
+	if err := res.Add(&out); err != nil {
 		return err
 	}
-	if err := res.Save(); err != nil {
+	drawn := measure.StepFailed("figures", out.Together(func() error {
+		return draw(s, &o.output, func() error { return report.SaveCalibration(&out, rigStem(o.Out)+"-", res, o.figures) })
+	}))
+	if err := out.Commit(); err != nil {
 		return err
 	}
-	if err := figures.Commit(); err != nil {
-		return err
-	}
-	return o.output.show(s, present.CalibrationOf(res.Summary), func(w io.Writer) error { return present.Calibration(w, res.Summary) })
+	return errors.Join(o.output.show(s, present.CalibrationOf(res.Summary), func(w io.Writer) error { return present.Calibration(w, res.Summary) }), res.Failed, drawn)
 }
 
 // lengths are the values of --length.

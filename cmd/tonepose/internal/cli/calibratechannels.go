@@ -38,6 +38,7 @@ or a file was wrong.`,
 	}
 	f := cmd.Flags()
 	addNeeded(f, &o.Rig, "rig", "rig file of the bench", "it names the channels")
+	reads(f, "rig")
 	addNeeded(f, &o.Out, "out", "rig file to write", "name the rig file to write")
 	f.BoolVar(&o.Force, "force", false, "replace an existing NEW_RIG")
 	addNeeded(f, &o.Reference, "reference", "channel that the others are compared with", "name the channel that the others are compared with")
@@ -58,7 +59,7 @@ func runCalibrateChannels(ctx context.Context, o *calibrate.ChannelOptions, outp
 	for _, m := range res.Channels {
 		switch {
 		case m.Silent:
-			fmt.Fprintf(s.Err, "tonepose: channel %s does not carry all of the tones and stays as it is\n", m.Name)
+			say(s.Err, "channel %s does not carry all of the tones and stays as it is", m.Name)
 		case math.Abs(m.PhaseRad) > 5*m.SigmaPhase:
 			warn(s, fmt.Sprintf("channel %s: a phase of %.3g rad is left at zero frequency: it is not a plain delay, a response table would suit it", m.Name, m.PhaseRad))
 		}

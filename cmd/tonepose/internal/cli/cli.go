@@ -1,8 +1,8 @@
 // Package cli holds the commands of tonepose, one file a command.
 //
 // Results and --json summaries go to stdout, all else to stderr. Exit codes:
-// 0 done, 1 the data or the numerics failed and no row came out, 2 the call or
-// a file was wrong.
+// 0 done, 1 the data or the numerics failed and no row came out, or a step after
+// the result, 2 the call or a file was wrong, 128 and its number a signal.
 package cli
 
 import (
@@ -13,15 +13,18 @@ import (
 	"io"
 	"strconv"
 	"strings"
+	"syscall"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
 	"tonepose/cmd/tonepose/internal/batch"
+	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/solve"
 	"tonepose/multitone/clock"
+	"tonepose/multitone/recording"
 )
 
 // Streams are the three standard streams of a run.
@@ -37,7 +40,14 @@ func Run(ctx context.Context, args []string, s Streams) int {
 	root.SetIn(s.In)
 	root.SetOut(s.Out)
 	root.SetErr(s.Err)
+	check, done := root.PersistentPreRunE, func() {}
+	root.PersistentPreRunE = func(cmd *cobra.Command, args []string) error {
+		done = files.Reading(inputs(cmd, args)...)
+		return check(cmd, args)
+	}
 	err := root.ExecuteContext(ctx)
+	done()
+	hold(ctx)
 	if err == nil {
 		return 0
 	}
@@ -74,7 +84,13 @@ func newRoot(s Streams) *cobra.Command {
 	complete(root)
 	root.SetVersionTemplate("tonepose {{.Version}}\n")
 	root.SetHelpCommand(newHelp(s))
-	root.Long = root.Short + ".\n\n" + topicList()
+	root.Long = root.Short + `.
+
+Exit code: as the help of each command says; 130, 143 or 129 after an interrupt, SIGTERM
+or SIGHUP, which end a command at once: what is unfinished is taken away, and what is
+complete is named. live and workbench end in good order by the first (0).
+
+` + topicList()
 	return root
 }
 
@@ -115,7 +131,11 @@ const needed = "needed"
 
 // require says of a flag that it is needed, and why or for what.
 func require(f *pflag.FlagSet, name, why string) {
-	f.Lookup(name).Annotations = map[string][]string{needed: {why}}
+	flag := f.Lookup(name)
+	if flag.Annotations == nil {
+		flag.Annotations = map[string][]string{}
+	}
+	flag.Annotations[needed] = []string{why}
 }
 
 // addNeeded adds the flag of a text that is needed.
@@ -126,22 +146,29 @@ func addNeeded(f *pflag.FlagSet, to *string, name, help, why string) {
 
 // exitCode writes an error with its hint and returns the exit code.
 func exitCode(w io.Writer, err error) int {
+	switch {
+	case errors.Is(err, syscall.EPIPE): // nobody reads any more
+		return 128 + int(syscall.SIGPIPE)
+	case errors.Is(err, context.Canceled):
+		say(w, "interrupted, nothing written")
+		return 128 + int(syscall.SIGINT)
+	}
 	var several rig.Errors
 	if errors.As(err, &several) {
 		for _, e := range several {
-			fmt.Fprintf(w, "tonepose: error: %v\n", e)
+			say(w, "error: %v", e)
 			if e.Hint != "" {
-				fmt.Fprintf(w, "tonepose: hint: %s\n", e.Hint)
+				say(w, "hint: %s", e.Hint)
 			}
 		}
 		return 2
 	}
-	fmt.Fprintf(w, "tonepose: error: %v\n", err)
+	say(w, "error: %v", err)
 	var h *hinted
 	if errors.As(err, &h) {
-		fmt.Fprintf(w, "tonepose: hint: %s\n", h.hint)
+		say(w, "hint: %s", h.hint)
 	}
-	if errors.Is(err, measure.ErrNoRow) || errors.Is(err, clock.ErrNoStart) || errors.Is(err, solve.ErrUnjoined) || errors.Is(err, batch.ErrFailed) || errors.Is(err, batch.ErrFull) {
+	if errors.Is(err, measure.ErrNoRow) || errors.Is(err, measure.ErrStep) || errors.Is(err, recording.ErrChanged) || errors.Is(err, clock.ErrNoStart) || errors.Is(err, solve.ErrUnjoined) || errors.Is(err, batch.ErrFailed) || errors.Is(err, batch.ErrFull) {
 		return 1
 	}
 	return 2

@@ -44,7 +44,8 @@ stations.csv, the plan with start_s and stop_s filled in, for solve, calibrate a
 --out receives the figures spectrum, one strip a channel, and with a rig stability,
 the Allan deviation of the drives.
 
-Exit code: 0 done, whatever was found; 2 the call or a file was wrong.`,
+Exit code: 0 done, whatever was found; 1 figures or stations could not be written; 2
+the call or a file was wrong.`,
 		Example: `  tonepose inspect run.sigmf-meta --rig bench.rig.yaml --out look
   tonepose inspect run.sigmf-meta --rig bench.rig.yaml --stations board.csv --out look
   tonepose inspect noise.wav --json`,
@@ -57,6 +58,7 @@ Exit code: 0 done, whatever was found; 2 the call or a file was wrong.`,
 	f := cmd.Flags()
 	f.StringVar(&o.Rig, "rig", "", "rig file of the bench")
 	f.StringVar(&o.stations, "stations", "", "CSV of the stations that were visited: propose when the sensors rested at each")
+	reads(f, "rig", "stations")
 	f.StringVar(&o.out, "out", "", "directory for the figures")
 	f.BoolVar(&o.force, "force", false, "write into a directory that is not empty")
 	addFigures(f, &o.figures, "png,svg", "the figures in --out")
@@ -71,6 +73,9 @@ func runInspect(ctx context.Context, o *inspectOptions, s Streams) error {
 		return errors.New("--stations needs --rig: couplings tell where the sensors rested")
 	}
 	figures, err := files.Into(o.out, o.force)
+	if err == nil && figures != nil && o.stations != "" {
+		err = files.Refuse(filepath.Join(o.out, stationsName), o.force)
+	}
 	if err != nil {
 		return err
 	}
@@ -80,17 +85,23 @@ func runInspect(ctx context.Context, o *inspectOptions, s Streams) error {
 		return err
 	}
 	warn(s, in.Warnings...)
+	failed := o.leave(in, figures, s)
+	return errors.Join(o.output.show(s, in, func(w io.Writer) error { return present.Inspection(w, in) }), failed)
+}
+
+// leave writes what was found and drawn.
+func (o *inspectOptions) leave(in *inspect.Inspection, out *files.Batch, s Streams) error {
+	var proposed, drawn error
 	if in.Rests != nil {
-		if err := o.proposed(in.Rests, figures, s); err != nil {
-			return err
-		}
+		proposed = measure.StepFailed("stations", o.proposed(in.Rests, out, s))
 	}
-	if o.out != "" {
-		if err := draw(s, &o.output, func() error { return report.SaveInspection(figures, in, o.figures) }); err != nil {
-			return err
-		}
+	if out == nil {
+		return proposed
 	}
-	return o.output.show(s, in, func(w io.Writer) error { return present.Inspection(w, in) })
+	drawn = measure.StepFailed("figures", out.Together(func() error {
+		return draw(s, &o.output, func() error { return report.SaveInspection(out, in, o.figures) })
+	}))
+	return errors.Join(proposed, drawn, measure.StepFailed("files in --out", out.Commit()))
 }
 
 // stationsName is the file of a plan of stations with the times of the rests that were found.

@@ -37,6 +37,7 @@ func addClock(f *pflag.FlagSet, in *measure.Input) {
 
 func addBaseline(f *pflag.FlagSet, in *measure.Input) {
 	f.StringVar(&in.Baseline, "baseline", "", "recording with the sensor far away: crosstalk to subtract")
+	reads(f, "baseline")
 }
 
 // addFigures adds the flag of the formats that figures are written in.
@@ -68,6 +69,7 @@ func addJob(f *pflag.FlagSet, j *measure.Job, a *averagingFlags, s Streams) {
 func addMeasuring(f *pflag.FlagSet, j *measure.Job, a *averagingFlags, s Streams) {
 	a.add(f, j)
 	f.StringVar(&j.Intervals, "intervals", "", "CSV with start_s, stop_s and, if wanted, sensor: one measurement a row")
+	reads(f, "intervals")
 	addClock(f, &j.Input)
 	addReading(f, &j.Input, s)
 }
@@ -140,10 +142,17 @@ func (f *outputFlags) add(flags *pflag.FlagSet) {
 	flags.BoolVar(&f.quiet, "quiet", false, "no progress, no notes, no text: files, JSON, warnings and errors alone")
 }
 
+// say writes a message for people. What comes from files in it, as names, moves no cursor and
+// begins no message of its own.
+func say(w io.Writer, format string, values ...any) {
+	text := terminal.Clean(fmt.Sprintf(format, values...))
+	fmt.Fprintf(w, "tonepose: %s\n", strings.ReplaceAll(text, "\n", "\n  "))
+}
+
 // note says on stderr what was done.
 func (f *outputFlags) note(s Streams, format string, values ...any) {
 	if !f.quiet {
-		fmt.Fprintf(s.Err, "tonepose: "+format+"\n", values...)
+		say(s.Err, format, values...)
 	}
 }
 
@@ -161,6 +170,6 @@ func (f *outputFlags) show(s Streams, v any, words func(io.Writer) error) error 
 // warn prints on stderr what is doubtful about the data.
 func warn[T any](s Streams, all ...T) {
 	for _, w := range all {
-		fmt.Fprintf(s.Err, "tonepose: warning: %v\n", w)
+		say(s.Err, "warning: %v", w)
 	}
 }

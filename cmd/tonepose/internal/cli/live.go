@@ -5,10 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"os"
-	"os/signal"
 	"strings"
-	"syscall"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -79,7 +76,7 @@ skipped and counted: poses are late by a bounded time, never more and more.
 Latency is from the arrival of a window's last sample to its row. It is in the
 tables, and printed at the end with its histogram.
 
-The first interrupt (or SIGTERM) completes the part at hand, drops the unfinished
+The first interrupt (or SIGTERM, or SIGHUP) completes the part at hand, drops the unfinished
 window and prints the summary; the second ends at once.
 
 Exit code: 0 done or interrupted, 1 no pose came out, 2 the call or a file was wrong.`,
@@ -93,6 +90,7 @@ Exit code: 0 done or interrupted, 1 no pose came out, 2 the call or a file was w
 	}
 	f := cmd.Flags()
 	f.StringVar(&o.Rig, "rig", "", "rig file of the bench (that of bench: by default)")
+	reads(f, "rig")
 	f.StringVar(&o.pair.Signal, "signal", "", "channel to measure against a reference, without a rig")
 	f.StringVar(&o.pair.Reference, "reference", "", "channel that carries the reference, by its name")
 	addValue(f, &o.pair.NearHz, "near", "", "frequency", hertz.positive, "frequency in hertz near which the reference's tone is sought, within 5 % (default: its strongest line)")
@@ -191,18 +189,17 @@ func runLive(ctx context.Context, o *liveOptions, s Streams) error {
 		follow = func() (*live.Result, error) { return live.RunPair(ctx, o.Options, o.pair) }
 		o.Tables = []string{tables.DemodulatedName}
 	}
-	ctx, stop := interruptible(ctx)
-	defer stop()
+	finishFirst(ctx, finish{quiet: true})
 	line := terminal.NewProgress(s.Err, o.output.quiet || o.output.json || o.rows != nil)
 	if o.rows != nil {
-		o.Rows, o.Stdout = *o.rows, s.Out
+		o.Rows, o.Stdout = *o.rows, terminal.Guard(s.Out)
 	} else if line != nil {
 		o.Look = func(now *live.State) { line.Line(func() string { return present.Now(now) }) }
 	}
 	if !o.output.quiet {
 		o.Event = func(e engine.Event) {
 			line.Clear()
-			fmt.Fprintf(s.Err, "tonepose: %.2f s: %s\n", e.Time, e.Text)
+			say(s.Err, "%.2f s: %s", e.Time, e.Text)
 		}
 	}
 	res, err := follow()
@@ -213,7 +210,7 @@ func runLive(ctx context.Context, o *liveOptions, s Streams) error {
 	warn(s, res.Info.Warnings...)
 	for _, v := range res.Verdicts {
 		for _, text := range v.Lines() {
-			fmt.Fprintf(s.Err, "tonepose: %s\n", text)
+			say(s.Err, "%s", text)
 		}
 	}
 	sum := present.FollowedOf(res, o.Out, o.Record)
@@ -224,14 +221,4 @@ func runLive(ctx context.Context, o *liveOptions, s Streams) error {
 		return sum.Print(s.Err)
 	}
 	return o.output.show(s, sum, sum.Print)
-}
-
-// interruptible ends the context with the first SIGINT or SIGTERM; the second ends the
-// process. A reader of the rows that goes away ends a write, not the process.
-func interruptible(ctx context.Context) (context.Context, func()) {
-	ctx, stop := signal.NotifyContext(ctx, os.Interrupt, syscall.SIGTERM)
-	pipe := make(chan os.Signal, 1)
-	signal.Notify(pipe, syscall.SIGPIPE)
-	context.AfterFunc(ctx, func() { signal.Reset(os.Interrupt, syscall.SIGTERM) })
-	return ctx, func() { stop(); signal.Stop(pipe) }
 }

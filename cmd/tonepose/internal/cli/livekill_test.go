@@ -12,6 +12,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"github.com/google/go-cmp/cmp/cmpopts"
 
+	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/tables"
 )
 
@@ -23,6 +24,9 @@ func liveMoving(dir string, more ...string) []string {
 // liveParts are the rows of each part of a directory, and fails where one does not open.
 func liveParts(t *testing.T, dir string) (parts [][]tables.Pose) {
 	t.Helper()
+	if err := files.Settle(dir); err != nil { // as every reader does before it looks
+		t.Fatal(err)
+	}
 	names, err := filepath.Glob(filepath.Join(dir, tables.PosesName+"-*.parquet"))
 	if err != nil {
 		t.Fatal(err)

@@ -36,7 +36,8 @@ to demodulated.parquet and the figure demodulated in --out. Phases are those of 
 signal minus those of the reference; of harmonic n, minus n times those of the
 reference's tone.
 
-Exit code: 0 done, 1 no phasor came out, 2 the call or a file was wrong.`,
+Exit code: 0 done, 1 no phasor came out, or a step after the tables failed, as the
+figure, 2 the call or a file was wrong.`,
 		Example: `  tonepose measure bridge.csv --signal bridge --reference carrier
   tonepose measure bridge.csv --signal bridge --reference carrier --lowpass cascade4 --time-constant 30ms --out run
   tonepose measure chopped.wav --signal diode --reference chopper --harmonics 1,3,5 --window 100ms --out run`,
@@ -49,6 +50,7 @@ Exit code: 0 done, 1 no phasor came out, 2 the call or a file was wrong.`,
 	}
 	f := cmd.Flags()
 	f.StringVar(&o.Rig, "rig", "", "rig file whose tones are measured")
+	reads(f, "rig")
 	f.StringVar(&o.pair.Signal, "signal", "", "channel to measure, by its name")
 	f.StringVar(&o.pair.Reference, "reference", "", "channel that carries the reference, by its name")
 	f.IntSliceVar(&o.pair.Harmonics, "harmonics", nil, "multiples of the reference's frequency to measure, as 1,3,5 (default 1)")
@@ -111,5 +113,9 @@ func runMeasure(ctx context.Context, o *measureOptions, s Streams) error {
 	}
 	warn(s, res.Info.Warnings...)
 	warn(s, res.Faults...)
-	return o.output.show(s, present.PairOf(res), func(w io.Writer) error { return present.Pair(w, res, o.pair.Signal, o.pair.Reference) })
+	err = o.output.show(s, present.PairOf(res), func(w io.Writer) error { return present.Pair(w, res, o.pair.Signal, o.pair.Reference) })
+	if res.Series != nil {
+		err = errors.Join(err, res.Series.Failed)
+	}
+	return err
 }

@@ -66,8 +66,9 @@ Errors are rms lengths: the square root of the trace of the covariance. They are
 what noise alone leaves, the Cramér–Rao bound, which solve reaches; for a
 calibrated rig with its covariance, what solve then states.
 
-Exit code: 0 done (cautions are part of a plan), 1 no tones meet the wishes or no
-pose in the working volume can be solved, 2 the call or a file was wrong.`,
+Exit code: 0 done (cautions are part of a plan), 1 no tones meet the wishes, no pose
+in the working volume can be solved, or one of the files could not be written, which is
+named, 2 the call or a file was wrong.`,
 		Example: `  tonepose plan bench.rig.yaml --window 40ms --accuracy 0.1mm --explain
   tonepose plan bench.rig.yaml --optimise --move 30mm --tilt 45 --rig-out better.rig.yaml
   tonepose plan bench.rig.yaml --out plan --stations board.csv --spacing 50mm --levels 3
@@ -259,37 +260,49 @@ func runPlan(ctx context.Context, file string, o *planOptions, s Streams) error 
 	if err != nil {
 		return err
 	}
-	if err := o.writeDrive(p.DriveFile, s); err != nil {
-		return err
-	}
-	if o.out != "" {
-		err := errors.Join(draw(s, &o.output, func() error { return report.SavePlan(out, p, o.figures) }),
-			out.Fill("plan.txt", func(w io.Writer) error { return present.Plan(w, p, true) }),
-			out.Fill("plan.json", func(w io.Writer) error { return present.JSON(w, p) }))
-		if err == nil {
-			err = out.Commit()
-		}
-		if err != nil {
+	if o.stations != "" {
+		if err := p.CheckStations(o.board); err != nil {
 			return err
 		}
-		o.output.note(s, "figures, plan.txt and plan.json in %s", o.out)
 	}
-	if err := o.write(p, s); err != nil {
-		return err
-	}
+	// Each of these is whole by itself.
+	failed := errors.Join(
+		measure.StepFailed("drive signals", o.writeDrive(p.DriveFile, s)),
+		measure.StepFailed("files in --out", o.leave(out, p, s)),
+		measure.StepFailed("planned rig", o.writeRig(p, s)),
+		measure.StepFailed("stations", o.writeStations(p, s)))
 	if page != nil {
 		err = page.Err()
 	} else {
 		err = o.output.show(s, p, nil)
 	}
-	if err != nil {
-		return err
+	if err != nil || failed != nil {
+		return errors.Join(err, failed)
 	}
 	if p.Blind() {
 		return withHint(planFailed{fmt.Errorf("no pose in the working volume can be solved")},
 			"six degrees of freedom need at least six couplings of emitters that stand and point differently; one pickup coil has five")
 	}
 	return nil
+}
+
+// leave writes figures and tables into --out.
+func (o *planOptions) leave(out *files.Batch, p *plan.Plan, s Streams) error {
+	if out == nil {
+		return nil
+	}
+	err := errors.Join(out.Together(func() error {
+		return draw(s, &o.output, func() error { return report.SavePlan(out, p, o.figures) })
+	}),
+		out.Fill("plan.txt", func(w io.Writer) error { return present.Plan(w, p, true) }),
+		out.Fill("plan.json", func(w io.Writer) error { return present.JSON(w, p) }))
+	if failed := out.Commit(); err == nil {
+		err = failed
+	}
+	if err == nil {
+		o.output.note(s, "figures, plan.txt and plan.json in %s", o.out)
+	}
+	return err
 }
 
 // writeDrive leaves the file of drive signals, with words beside it.
@@ -313,8 +326,8 @@ func (o *planOptions) writeDrive(d *plan.DriveFile, s Streams) error {
 	return nil
 }
 
-// write leaves the planned rig, if the plan changed anything, and the test plan.
-func (o *planOptions) write(p *plan.Plan, s Streams) error {
+// writeRig leaves the planned rig, if the plan changed anything.
+func (o *planOptions) writeRig(p *plan.Plan, s Streams) error {
 	switch {
 	case o.rigOut != "" && p.Changed():
 		if _, err := p.Edit.Save(o.rigOut); err != nil {
@@ -324,6 +337,11 @@ func (o *planOptions) write(p *plan.Plan, s Streams) error {
 	case o.rigOut != "" && o.out == "":
 		o.output.note(s, "the rig leaves nothing open and nothing was moved: %s is not written", o.rigOut)
 	}
+	return nil
+}
+
+// writeStations leaves the test plan.
+func (o *planOptions) writeStations(p *plan.Plan, s Streams) error {
 	if o.stations == "" {
 		return nil
 	}

@@ -1,7 +1,6 @@
 package cli
 
 import (
-	"context"
 	"os"
 	"os/exec"
 	"strings"
@@ -13,8 +12,9 @@ const childArgs = "TONEPOSE_TEST_COMMAND"
 
 func TestMain(m *testing.M) {
 	if args := os.Getenv(childArgs); args != "" {
-		os.Exit(Run(context.Background(), strings.Split(args, "\n"), Streams{In: os.Stdin, Out: os.Stdout, Err: os.Stderr}))
+		os.Exit(Main(strings.Split(args, "\n"), Streams{In: os.Stdin, Out: os.Stdout, Err: os.Stderr}))
 	}
+	unignored()
 	os.Exit(m.Run())
 }
 

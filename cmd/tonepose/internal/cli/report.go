@@ -62,6 +62,7 @@ Exit code: 0 done, 1 no pose could be compared, 2 the call or a file was wrong.`
 	f.StringArrayVar(&o.record, "recording", nil, "the recording of each DIR, or none (default: a file of its name and size near DIR, if there is one)")
 	f.StringVar(&o.plan, "plan", "", "directory that plan --out wrote, to compare with what came, or none (default: plan.json or plan/plan.json near each DIR, if it is of the same rig)")
 	f.StringVar(&o.calibration, "calibration", "", "file that holds what calibrate --json printed: its residuals, and what it changed, or none (default: calibration.json near each DIR, if that calibration wrote the run's rig file)")
+	reads(f, "truth", "recording", "plan", "calibration")
 	f.StringVar(&o.out, "out", "", "the HTML file (default: DIR.html, beside a single DIR)")
 	f.BoolVar(&o.force, "force", false, "replace a file that exists")
 	f.BoolVar(&o.output.quiet, "quiet", false, "no progress, no notes: the file, warnings and errors alone")

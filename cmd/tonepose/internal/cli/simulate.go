@@ -73,6 +73,7 @@ Exit code: 0 done, 2 the call or a file was wrong.`,
 	addValue(f, &o.PickupDelayS, "delay", "", "duration", signedSeconds, "delay of the pickups that the rig does not know of, such as 200ns")
 	addValue(f, &o.CrosstalkOhm, "crosstalk", "0", "resistance", ohms.atLeast(0), "drive-to-pickup crosstalk in V per ampere")
 	f.StringVar(&o.Scene, "scene", "", "file of metal near the bench, and of what happens while it is recorded (help scene)")
+	reads(f, "path", "scene")
 	f.Uint64Var(&o.Seed, "seed", 1, "seed of all that is random: noise, phases, the path's orientations")
 	addValue(f, &o.Start, "start", "2026-01-01T00:00:00Z", "time", func(text string) (time.Time, error) {
 		at, err := time.Parse(time.RFC3339, text)

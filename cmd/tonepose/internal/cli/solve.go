@@ -3,7 +3,6 @@ package cli
 import (
 	"context"
 	"errors"
-	"fmt"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -64,8 +63,8 @@ beside the pickups instead.
 Without --window, --intervals or --lowpass the whole recording is one measurement.
 
 Exit code: 0 done (doubtful rows are flagged and counted on stderr), 1 no pose
-came out or poses could not be joined (those of single windows are written), 2 the
-call or a file was wrong.`,
+came out, or poses could not be joined (those of single windows are written) or
+figures not be drawn (the tables are there), 2 the call or a file was wrong.`,
 		Args: one,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			o.Recording = args[0]
@@ -75,6 +74,7 @@ call or a file was wrong.`,
 	}
 	f := cmd.Flags()
 	addNeeded(f, &o.Rig, "rig", "rig file of the bench", "solving needs the rig file of the bench")
+	reads(f, "rig")
 	addJob(f, &o.Job, &o.averaging, s)
 	require(f, "out", "name the directory for the tables")
 	addFigures(f, &o.Figures, "svg", "the figures path and quality in --out")
@@ -114,16 +114,16 @@ func runSolve(ctx context.Context, o *solveOptions, s Streams) error {
 	warn(s, res.Survey.Faults()...)
 	warn(s, res.Start.Doubts()...)
 	if res.Flags.Flagged > 0 || res.Unsolved > 0 {
-		fmt.Fprintf(s.Err, "tonepose: %d of %d poses are flagged, %d rows are unsolved: see the flags column\n", res.Flags.Flagged, res.Poses+res.Unsolved, res.Unsolved)
+		say(s.Err, "%d of %d poses are flagged, %d rows are unsolved: see the flags column", res.Flags.Flagged, res.Poses+res.Unsolved, res.Unsolved)
 	}
 	for _, v := range res.Verdicts {
 		for _, line := range v.Lines() {
-			fmt.Fprintf(s.Err, "tonepose: %s\n", line)
+			say(s.Err, "%s", line)
 		}
 	}
 	sum := present.SolvedOf(res, o.Out, time.Since(begin))
 	if err := o.output.show(s, sum, sum.Print); err != nil {
 		return err
 	}
-	return errors.Join(res.Unjoined...)
+	return errors.Join(append(res.Unjoined, res.Failed)...)
 }

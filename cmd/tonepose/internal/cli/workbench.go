@@ -4,13 +4,13 @@ import (
 	"context"
 	"fmt"
 	"os"
-	"os/signal"
 	"path/filepath"
 	"strings"
-	"syscall"
+	"time"
 
 	"github.com/spf13/cobra"
 
+	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/live"
 	"tonepose/cmd/tonepose/internal/solve"
 	"tonepose/cmd/tonepose/internal/subject"
@@ -44,7 +44,7 @@ follows (help live), as play:PATH or tcp://HOST:PORT.
 Without a name a bench is simulated in real time, to be turned: noise, mains, clock,
 currents, window, metal, and the sensor itself. Experiments say what to watch and why.
 
-The page needs no network. An interrupt (or SIGTERM) ends it.
+The page needs no network. An interrupt (or SIGTERM, or SIGHUP) ends it.
 
 Exit code: 0 ended by an interrupt, 1 no pose came out of the recording, 2 the call or a
 file was wrong.`,
@@ -70,6 +70,7 @@ file was wrong.`,
 	f.StringVar(&o.Run.Recording, "recording", "", "the samples of the run (default: sought beside it)")
 	f.StringVar(&o.Run.Truth, "truth", "", "CSV of known poses, or the folder of another run")
 	f.StringVar(&o.live.Rig, "rig", "", "rig file of the bench, of a recording or a stream")
+	reads(f, "recording", "truth", "rig")
 	o.averaging.add(f, &o.live.Job)
 	addClock(f, &o.live.Input)
 	addFullScale(f, &o.live.Input)
@@ -83,8 +84,8 @@ file was wrong.`,
 }
 
 func runWorkbench(cmd *cobra.Command, name string, o *workbenchOptions, s Streams) error {
-	ctx, stop := signal.NotifyContext(cmd.Context(), os.Interrupt, syscall.SIGTERM)
-	defer stop()
+	ctx := cmd.Context()
+	finishFirst(ctx, finish{within: 150 * time.Millisecond, quiet: true})
 	if err := o.averaging.finish(&o.live.Job); err != nil {
 		return err
 	}
@@ -111,20 +112,23 @@ func runWorkbench(cmd *cobra.Command, name string, o *workbenchOptions, s Stream
 	case o.live.Rig == "":
 		return fmt.Errorf("--rig is missing: a recording is solved on the bench of a rig file; a folder of solved tables needs none")
 	default:
-		if o.Run.Dir, err = o.solve(ctx, cmd, name, s); err != nil {
+		parent, remove, err := files.Temporary("tonepose-workbench")
+		if err != nil {
 			return err
 		}
-		defer os.RemoveAll(filepath.Dir(o.Run.Dir))
+		defer remove()
+		if err := o.solve(ctx, cmd, name, parent, s); err != nil {
+			if ctx.Err() != nil { // ended as the page is
+				return nil
+			}
+			return err
+		}
 	}
 	return workbench.Serve(ctx, o.Options)
 }
 
-// solve solves a recording into a folder of its own, which the caller takes away.
-func (o *workbenchOptions) solve(ctx context.Context, cmd *cobra.Command, name string, s Streams) (string, error) {
-	parent, err := os.MkdirTemp("", "tonepose")
-	if err != nil {
-		return "", err
-	}
+// solve solves a recording into a folder of its own in parent.
+func (o *workbenchOptions) solve(ctx context.Context, cmd *cobra.Command, name, parent string, s Streams) error {
 	stem := strings.TrimSuffix(filepath.Base(name), filepath.Ext(name))
 	job := solve.Options{Job: o.live.Job}
 	job.Recording, job.Out, job.Tool = name, filepath.Join(parent, stem), o.Tool
@@ -144,11 +148,7 @@ func (o *workbenchOptions) solve(ctx context.Context, cmd *cobra.Command, name s
 	if job.Windows.Length > 0 && job.Options["window"] == "" {
 		job.Options["window"] = "10ms"
 	}
-	o.Run.Recording = name
-	_, err = run(s, &o.output, &job.Progress, func() (*solve.Result, error) { return solve.Run(ctx, job) })
-	if err != nil {
-		os.RemoveAll(parent)
-		return "", err
-	}
-	return job.Out, nil
+	o.Run.Recording, o.Run.Dir = name, job.Out
+	_, err := run(s, &o.output, &job.Progress, func() (*solve.Result, error) { return solve.Run(ctx, job) })
+	return err
 }

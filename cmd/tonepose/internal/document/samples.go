@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"strings"
 
+	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/inspect"
 	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/present"
@@ -27,11 +28,11 @@ func (run *Run) look(ctx context.Context, o *RunOptions) error {
 	if !named(name) {
 		return nil
 	}
-	temp, err := os.MkdirTemp("", "tonepose-report-")
+	temp, remove, err := files.Temporary("tonepose-report")
 	if err != nil {
 		return err
 	}
-	defer os.RemoveAll(temp)
+	defer remove()
 	rig := filepath.Join(temp, "rig.yaml")
 	if err := os.WriteFile(rig, []byte(run.Metadata.Rig), 0o600); err != nil {
 		return err

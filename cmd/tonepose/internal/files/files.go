@@ -34,6 +34,7 @@ type Batch struct {
 	staged   []staged
 	obsolete []string // to be removed by Commit
 	scratch  []*os.File
+	journals []*os.File // of Commit
 	closed   bool
 }
 
@@ -174,13 +175,15 @@ func (b *Batch) discardScratch() {
 	b.scratch = nil
 }
 
-// Fill begins a file and lets write produce all of it.
+// Fill begins a file and lets write produce all of it. Where it fails there is none.
 func (b *Batch) Fill(name string, write func(io.Writer) error) error {
-	w, err := b.Create(name)
-	if err != nil {
-		return err
-	}
-	return write(w)
+	return b.Together(func() error {
+		w, err := b.Create(name)
+		if err != nil {
+			return err
+		}
+		return write(w)
+	})
 }
 
 // Write begins a file that holds data.
@@ -260,7 +263,7 @@ func (b *Batch) discard() {
 	for _, s := range b.staged {
 		os.Remove(s.file.Name())
 	}
-	for _, f := range b.scratch {
+	for _, f := range slices.Concat(b.scratch, b.journals) {
 		os.Remove(f.Name())
 	}
 	for _, dir := range b.made {

@@ -294,6 +294,27 @@ func TestAbandonWaitsForNames(t *testing.T) {
 	expect(t, dir, map[string]string{"a": "", "b": "", "c": ""})
 }
 
+// One that comes between a journal and the names finds the journal as well.
+func TestAbandonBeforeNames(t *testing.T) {
+	resume()
+	defer resume()
+	dir := t.TempDir()
+	b := &Batch{dir: dir}
+	for _, n := range []string{"a", "b"} {
+		if err := b.Write(n, nil); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if _, err := b.replacements(); err != nil {
+		t.Fatal(err)
+	}
+	if n := len(contents(t, dir)); n != 3 {
+		t.Fatalf("%v: want two files and a journal", contents(t, dir))
+	}
+	Abandon()
+	expect(t, dir, map[string]string{})
+}
+
 func TestTemporaryFolders(t *testing.T) {
 	t.Setenv("TMPDIR", t.TempDir())
 	living, remove, err := Temporary("tonepose-test")

@@ -49,16 +49,16 @@ func Unfinished(name string) bool {
 }
 
 // createHidden begins an unfinished file that no other run takes for a leftover.
-func createHidden(dir, base string) (file *os.File, id string, err error) {
+func createHidden(dir, base string) (*os.File, error) {
 	for range 1000 {
-		id = strconv.FormatUint(uint64(rand.Uint32()), 10)
-		file, err = createLocked(filepath.Join(dir, partialName(base, id)))
+		id := strconv.FormatUint(uint64(rand.Uint32()), 10)
+		file, err := createLocked(filepath.Join(dir, partialName(base, id)))
 		if errors.Is(err, fs.ErrExist) || errors.Is(err, errTaken) {
 			continue
 		}
-		return file, id, err
+		return file, err
 	}
-	return nil, "", fmt.Errorf("%s: no free name beside %s", dir, base)
+	return nil, fmt.Errorf("%s: no free name beside %s", dir, base)
 }
 
 // errTaken reports a file that another run took for a leftover before it was locked.

@@ -14,7 +14,7 @@ var process running
 type running struct {
 	mu      sync.Mutex // held while names change: who has it sees a batch published or not
 	batches map[*Batch]bool
-	folders []string // of Temporary
+	others  []string // of Temporary and Claim
 	inputs  []*input
 	written []string // the first ones
 	ended   bool
@@ -40,8 +40,8 @@ func Abandon() (written []string) {
 	for b := range process.batches {
 		b.discard()
 	}
-	for _, dir := range process.folders {
-		os.RemoveAll(dir)
+	for _, name := range process.others {
+		os.RemoveAll(name)
 	}
 	return process.written
 }
@@ -116,7 +116,7 @@ func (p *running) create(b *Batch, dir, base string, keep func(*os.File)) (*os.F
 	if err := p.know(b); err != nil {
 		return nil, err
 	}
-	file, _, err := createHidden(dir, base)
+	file, err := createHidden(dir, base)
 	if err != nil {
 		return nil, err
 	}
@@ -148,16 +148,16 @@ func Temporary(prefix string) (dir string, remove func(), err error) {
 	if dir, err = os.MkdirTemp("", prefix+"-*"); err != nil {
 		return "", nil, err
 	}
-	living, _, err := createHidden(dir, "running")
+	living, err := createHidden(dir, "running")
 	if err != nil {
 		os.RemoveAll(dir)
 		return "", nil, err
 	}
-	process.folders = append(process.folders, dir)
+	process.others = append(process.others, dir)
 	return dir, func() {
 		process.mu.Lock()
 		defer process.mu.Unlock()
-		process.folders = slices.DeleteFunc(process.folders, func(d string) bool { return d == dir })
+		process.others = slices.DeleteFunc(process.others, func(d string) bool { return d == dir })
 		living.Close()
 		os.RemoveAll(dir)
 	}, nil

@@ -50,8 +50,9 @@ func (b *Batch) publish() error {
 	}
 	all, err := b.replacements()
 	defer func() {
-		for _, r := range all {
-			r.close()
+		for _, journal := range b.journals {
+			os.Remove(journal.Name()) // it has another name, or has never been one
+			journal.Close()
 		}
 	}()
 	if err != nil {
@@ -103,28 +104,22 @@ func (b *Batch) replacements() (all []*replacement, err error) {
 		err = errors.Join(err, add(name, ""))
 	}
 	for _, r := range all {
-		err = errors.Join(err, r.write())
+		err = errors.Join(err, r.write(b))
 	}
 	return all, err
 }
 
 // write writes the journal under a name that says nothing yet.
-func (r *replacement) write() (err error) {
-	if r.journal, r.id, err = createHidden(r.dir, "replacing"); err != nil {
+func (r *replacement) write(b *Batch) (err error) {
+	r.journal, err = process.create(b, r.dir, "replacing", func(f *os.File) { b.journals = append(b.journals, f) })
+	if err != nil {
 		return err
 	}
+	_, r.id, _ = hiddenName(filepath.Base(r.journal.Name()))
 	if err := json.NewEncoder(r.journal).Encode(r); err != nil {
 		return err
 	}
 	return errors.Join(r.journal.Chmod(0o644), r.journal.Sync())
-}
-
-// close ends the replacement, done or not.
-func (r *replacement) close() {
-	if r.journal != nil {
-		os.Remove(r.journal.Name()) // it has another name, or has never been one
-		r.journal.Close()
-	}
 }
 
 // readReplacement reads a journal.

@@ -46,6 +46,9 @@ func Run(ctx context.Context, j measure.Job, o Options) (*Output, error) {
 		out.Rows, out.Faults, out.Flags = out.Series.Frames, out.Series.Survey.Faults(), out.Series.Flags
 	}
 	res, survey, err := p.Whole(ctx, rec, j.Progress)
+	if err != nil && series {
+		err = measure.StepFailed("result over the whole recording", err)
+	}
 	if err != nil {
 		return nil, err
 	}

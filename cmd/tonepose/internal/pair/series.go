@@ -88,7 +88,10 @@ func (p *Pair) Series(ctx context.Context, r *recording.Reader, j measure.Job, f
 		}
 		title := fmt.Sprintf("%s against %s", p.info.Names[p.signal], p.info.Names[p.reference])
 		note := fmt.Sprintf("%s, %s, equivalent noise bandwidth %.4g Hz", p.info.Name, out.Averaging.Kind, out.Averaging.ENBWHz)
-		return report.Save(set.Files, "", map[string]*figure.Figure{tables.DemodulatedName: drawn.Figure(title, note)}, figures)
+		out.Failed = measure.StepFailed("figures", set.Files.Together(func() error {
+			return report.Save(set.Files, "", map[string]*figure.Figure{tables.DemodulatedName: drawn.Figure(title, note)}, figures)
+		}))
+		return nil
 	}, tables.DemodulatedName, tables.PhasorsName)
 }
 

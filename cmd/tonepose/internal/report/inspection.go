@@ -13,13 +13,10 @@ import (
 	"tonepose/multitone/stability"
 )
 
-// SaveInspection writes the figures of an inspection: the spectrum, and with a
+// SaveInspection adds the figures of an inspection to files: the spectrum, and with a
 // rig the stability of the drives.
 func SaveInspection(to *files.Batch, in *inspect.Inspection, formats []string) error {
-	if err := Save(to, "", map[string]*figure.Figure{"spectrum": Inspected(in), "stability": drives(in)}, formats); err != nil {
-		return err
-	}
-	return to.Commit()
+	return Save(to, "", map[string]*figure.Figure{"spectrum": Inspected(in), "stability": drives(in)}, formats)
 }
 
 // Inspected draws the density of every channel with tones, mains harmonics and

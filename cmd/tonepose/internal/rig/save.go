@@ -16,6 +16,17 @@ import (
 // files of a calibration that stays as it was go along to another folder. They
 // appear together, or not at all. The rig is read back as written.
 func (e *Edit) Save(name string) (*Rig, error) {
+	batch := files.Batch{Force: true}
+	defer batch.Abort()
+	saved, err := e.Add(&batch, name)
+	if err != nil {
+		return nil, err
+	}
+	return saved, batch.Commit()
+}
+
+// Add adds the files of Save to others, with which they appear.
+func (e *Edit) Add(to *files.Batch, name string) (*Rig, error) {
 	if e.err != nil {
 		return nil, e.err
 	}
@@ -33,14 +44,9 @@ func (e *Edit) Save(name string) (*Rig, error) {
 		return nil, fmt.Errorf("rig: %s: the calibration block did not read back as written", name)
 	}
 	// The rig, which names the others, is created first and seen last.
-	batch := files.Batch{Force: true}
-	defer batch.Abort()
-	err = batch.Write(name, saved.Text)
+	err = to.Write(name, saved.Text)
 	for file, text := range companions {
-		err = errors.Join(err, batch.Write(filepath.Join(filepath.Dir(name), file), text))
-	}
-	if err == nil {
-		err = batch.Commit()
+		err = errors.Join(err, to.Write(filepath.Join(filepath.Dir(name), file), text))
 	}
 	if err != nil {
 		return nil, err

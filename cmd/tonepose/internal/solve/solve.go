@@ -115,7 +115,10 @@ func (o *Options) pass(ctx context.Context, b *bench.Bench, rec *recording.Reade
 			}
 			return err
 		}
-		return report.SaveRun(set.Files, filepath.Base(filepath.Clean(o.Out)), out.Rig, out.Drawn, o.Figures)
+		out.Failed = measure.StepFailed("figures", set.Files.Together(func() error {
+			return report.SaveRun(set.Files, filepath.Base(filepath.Clean(o.Out)), out.Rig, out.Drawn, o.Figures)
+		}))
+		return nil
 	}, Tables...)
 	if err == nil {
 		out.SHA256, err = rec.SHA256()

@@ -1,0 +1,132 @@
+//go:build slow
+
+package cli
+
+import (
+	"fmt"
+	"io/fs"
+	"math/rand/v2"
+	"path/filepath"
+	"slices"
+	"syscall"
+	"testing"
+	"time"
+
+	"tonepose/cmd/tonepose/internal/files"
+)
+
+// TestCommandsEndWithSignals at twenty moments for each command and signal. How long the
+// processes took to end is printed: it depends on what else the machine does.
+func TestCommandsEndWithSignalsAnywhere(t *testing.T) {
+	const moments = 20
+	random := rand.New(rand.NewPCG(15, 2))
+	all := map[syscall.Signal][]time.Duration{}
+	for _, e := range endables(t) {
+		e.whole(t)
+		var took []time.Duration
+		for _, sig := range endingSignals {
+			for range moments {
+				d := e.interrupted(t, time.Duration(random.Float64()*float64(e.time)), sig)
+				took, all[sig] = append(took, d), append(all[sig], d)
+			}
+		}
+		t.Logf("%s, %v: %s", e.name, e.time.Round(time.Millisecond), spread(took))
+	}
+	for sig, took := range all {
+		t.Logf("%v: %d processes ended after %s", sig, len(took), spread(took))
+	}
+}
+
+// spread is the median, the 95th percentile and the longest of times.
+func spread(took []time.Duration) (text string) {
+	slices.Sort(took)
+	for _, q := range []float64{0.5, 0.95, 1} {
+		text += took[int(q*float64(len(took)-1))].Round(time.Millisecond).String() + " "
+	}
+	return text
+}
+
+// A run that is killed anywhere, in an empty folder or over an earlier result, leaves files
+// that are whole, and nothing else after the next run.
+func TestCommandsKilledAnywhere(t *testing.T) {
+	const kills = 200
+	random := rand.New(rand.NewPCG(15, 3))
+	for _, e := range endables(t) {
+		e.whole(t)
+		for n := range kills {
+			// Half of them near the end, where names change.
+			at := random.Float64()
+			if n%2 == 0 {
+				at = 1 - at/5
+			}
+			e.killedAndNext(t, time.Duration(at*float64(e.time)), n%4 < 2, n%20 == 0)
+		}
+		t.Logf("%s: killed %d times within %v", e.name, kills, e.time.Round(time.Millisecond))
+	}
+}
+
+// killedAndNext kills the command after a while, and looks at what a reader finds then, and
+// what the next run leaves: a run that only begins to write, or the whole command.
+func (e *endable) killedAndNext(t *testing.T, after time.Duration, earlier, again bool) {
+	t.Helper()
+	out := t.TempDir()
+	before := map[string]int64{}
+	if earlier {
+		if text, err := e.command(t, out).CombinedOutput(); err != nil {
+			t.Fatalf("%s: %v, %s", e.name, err, text)
+		}
+		before, _ = below(t, out)
+	}
+	c := e.command(t, out)
+	if err := c.Start(); err != nil {
+		t.Fatal(err)
+	}
+	time.Sleep(after)
+	c.Process.Kill()
+	c.Wait()
+	where := fmt.Sprintf("%s, killed after %v of %v", e.name, after.Round(time.Millisecond), e.time.Round(time.Millisecond))
+	made, _ := below(t, out)
+	if bad := e.halves(made); len(bad) > 0 {
+		t.Errorf("%s: %v", where, bad)
+	}
+	if again {
+		if text, err := e.command(t, out).CombinedOutput(); err != nil {
+			t.Errorf("%s: the next run: %v, %s", where, err, text)
+		}
+	} else {
+		for _, dir := range slices.Concat([]string{out}, folders(t, out)) {
+			b, err := files.Into(dir, true)
+			if err != nil {
+				t.Fatal(err)
+			}
+			b.Abort()
+		}
+	}
+	made, hidden := below(t, out)
+	if len(hidden) > 0 {
+		t.Errorf("%s: left behind after the next run: %v", where, hidden)
+	}
+	if bad := e.halves(made); len(bad) > 0 {
+		t.Errorf("%s: after the next run: %v", where, bad)
+	}
+	for name := range before {
+		if _, ok := made[name]; !ok {
+			t.Errorf("%s: %s of an earlier run is gone", where, name)
+		}
+	}
+}
+
+// folders are those below one.
+func folders(t *testing.T, dir string) (all []string) {
+	t.Helper()
+	err := filepath.WalkDir(dir, func(path string, e fs.DirEntry, err error) error {
+		if err == nil && e.IsDir() {
+			all = append(all, path)
+		}
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return all
+}
