@@ -327,8 +327,8 @@ func rowsAt[T tables.Row](f *tables.Finder[T], time float64, timeOf func(*T) flo
 	if f == nil {
 		return nil
 	}
-	row, err := f.Search(time, timeOf)
-	if err != nil {
+	row, ok, err := f.At(time)
+	if err != nil || !ok {
 		return err
 	}
 	batch := make([]T, about)
@@ -361,12 +361,11 @@ func (r *Run) Phasors(ctx context.Context, channel int, from, to float64, window
 	if f == nil {
 		return 1, nil
 	}
-	timeOf := func(p *tables.Phasor) float64 { return p.Time }
-	first, err := f.Search(from, timeOf)
+	first, err := f.Search(from)
 	if err != nil {
 		return 1, err
 	}
-	end, err := f.Search(math.Nextafter(to, math.Inf(1)), timeOf)
+	end, err := f.Search(math.Nextafter(to, math.Inf(1)))
 	if err != nil {
 		return 1, err
 	}

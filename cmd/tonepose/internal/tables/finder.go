@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"sort"
 
 	"github.com/parquet-go/parquet-go"
@@ -14,6 +15,16 @@ import (
 type Finder[T Row] struct {
 	Metadata Metadata
 	parts    []found[T]
+	groups   []timed
+	times    []float64 // of the rows of one group
+	timesOf  int       // which; −1: none
+}
+
+// timed is a group of rows, and when they were.
+type timed struct {
+	stored
+	first         int64   // number of its first row
+	least, latest float64 // time [s]
 }
 
 // found is one file of a table.
@@ -21,6 +32,7 @@ type found[T any] struct {
 	name  string
 	first int64 // number of its first row
 	rows  int64
+	table *parquet.File
 	read  func(row int64, dst []T) (int, error) // counted from the file's first
 	close func() error
 }
@@ -31,7 +43,7 @@ func Find[T Row](path string) (*Finder[T], error) {
 	if err != nil {
 		return nil, err
 	}
-	k, f := kindFor[T](), new(Finder[T])
+	k, f := kindFor[T](), &Finder[T]{timesOf: -1}
 	for i, file := range files {
 		part, m, err := k.find(file)
 		if err != nil {
@@ -42,8 +54,35 @@ func Find[T Row](path string) (*Finder[T], error) {
 		}
 		part.first = f.Rows()
 		f.parts = append(f.parts, part)
+		if err := f.add(&part); err != nil {
+			return nil, errors.Join(fmt.Errorf("%s: %w", file, err), f.Close())
+		}
 	}
 	return f, nil
+}
+
+// timeColumn is there in every table.
+const timeColumn = "time_s"
+
+// add takes the groups of a file, with the times that the file states of each.
+func (f *Finder[T]) add(part *found[T]) error {
+	leaf, _ := part.table.Schema().Lookup(timeColumn)
+	first := part.first
+	for _, group := range part.table.RowGroups() {
+		g := timed{stored: stored{part.name, part.table, group}, first: first}
+		first += group.NumRows()
+		chunk, ok := group.ColumnChunks()[leaf.ColumnIndex].(*parquet.FileColumnChunk)
+		var low, high parquet.Value
+		if ok {
+			low, high, ok = chunk.Bounds()
+		}
+		if !ok {
+			return errors.New("states no bounds of its times: not a table of ours")
+		}
+		g.least, g.latest = low.Double(), high.Double()
+		f.groups = append(f.groups, g)
+	}
+	return nil
 }
 
 // Rows is how many rows the table has.
@@ -72,20 +111,49 @@ func (f *Finder[T]) Read(row int64, dst []T) (n int, err error) {
 }
 
 // Search is the number of the first row whose time is not below t [s], for tables whose
-// rows stand in the order of their times; timeOf says what that is.
-func (f *Finder[T]) Search(t float64, timeOf func(*T) float64) (row int64, err error) {
-	var one [1]T
-	row = int64(sort.Search(int(f.Rows()), func(i int) bool {
-		if err != nil {
-			return true
+// rows stand in the order of their times.
+func (f *Finder[T]) Search(t float64) (row int64, err error) {
+	i := sort.Search(len(f.groups), func(i int) bool { return f.groups[i].latest >= t })
+	if i == len(f.groups) {
+		return f.Rows(), nil
+	}
+	if err := f.readTimes(i); err != nil {
+		return 0, err
+	}
+	return f.groups[i].first + int64(sort.SearchFloat64s(f.times, t)), nil
+}
+
+// At is the number of the first row at a time [s], in whatever order rows stand; false:
+// there is none.
+func (f *Finder[T]) At(t float64) (row int64, ok bool, err error) {
+	for i := range f.groups {
+		if g := &f.groups[i]; t < g.least || t > g.latest {
+			continue
 		}
-		var n int
-		if n, err = f.Read(int64(i), one[:]); err == nil && n == 0 {
-			err = io.ErrUnexpectedEOF
+		if err := f.readTimes(i); err != nil {
+			return 0, false, err
 		}
-		return err != nil || timeOf(&one[0]) >= t
-	}))
-	return row, err
+		if k := slices.Index(f.times, t); k >= 0 {
+			return f.groups[i].first + int64(k), true, nil
+		}
+	}
+	return 0, false, nil
+}
+
+// readTimes reads the times of a group: one column, where rows have many.
+func (f *Finder[T]) readTimes(group int) error {
+	if f.timesOf == group {
+		return nil
+	}
+	f.timesOf = -1
+	g := &f.groups[group]
+	f.times = resized(f.times, int(g.group.NumRows()))
+	_, err := guard(func() (struct{}, error) { return struct{}{}, g.numbers(timeColumn, f.times) })
+	if err != nil {
+		return fmt.Errorf("%s: %w", g.name, err)
+	}
+	f.timesOf = group
+	return nil
 }
 
 // Close releases the files.
@@ -101,7 +169,7 @@ func (k kind[T, S]) find(path string) (found[T], Metadata, error) {
 	if err != nil {
 		return found[T]{}, m, err
 	}
-	return found[T]{name: path, rows: pf.NumRows(), read: k.seeking(pf), close: f.Close}, m, nil
+	return found[T]{name: path, rows: pf.NumRows(), table: pf, read: k.seeking(pf), close: f.Close}, m, nil
 }
 
 // seeking reads rows from any number on, without a search where they follow those read

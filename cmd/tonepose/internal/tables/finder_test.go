@@ -45,12 +45,18 @@ func TestFinderFindsWhatReaderReads(t *testing.T) {
 		}
 	}
 	for _, frame := range []int64{0, 1, 7777, rows/every - 1} {
-		row, err := f.Search(float64(frame)*0.01-1e-6, func(c *Coupling) float64 { return c.Time })
+		row, err := f.Search(float64(frame)*0.01 - 1e-6)
 		if err != nil || row != frame*every {
 			t.Errorf("frame %d begins at row %d, want %d: %v", frame, row, frame*every, err)
 		}
+		if row, ok, err := f.At(float64(frame) * 0.01); err != nil || !ok || row != frame*every {
+			t.Errorf("frame %d is at row %d (%v), want %d: %v", frame, row, ok, frame*every, err)
+		}
+		if row, ok, err := f.At(float64(frame)*0.01 + 0.003); err != nil || ok {
+			t.Errorf("after frame %d is row %d: %v", frame, row, err)
+		}
 	}
-	if row, err := f.Search(1e9, func(c *Coupling) float64 { return c.Time }); err != nil || row != rows {
+	if row, err := f.Search(1e9); err != nil || row != rows {
 		t.Errorf("after the end: row %d, %v", row, err)
 	}
 }

@@ -134,7 +134,7 @@ func rowsFrom[T tables.Row](f *tables.Finder[T], from, to float64, timeOf func(*
 	if f == nil {
 		return &badRequest{http.StatusNotFound, "the run kept no such table", "choose another"}
 	}
-	row, err := f.Search(from, timeOf)
+	row, err := f.Search(from)
 	if err != nil {
 		return err
 	}
