@@ -39,11 +39,13 @@ type channelFloor struct {
 
 const (
 	finestBins = 1 << 16 // of a segment
+	mostBins   = 1 << 19 // of a segment of all channels together: many are resolved less
 	// Of a long stretch so many pairs of overlapping segments are averaged: their mean
 	// scatters by a quarter, 1 dB, which on an axis of many decades is a line's width, and a
 	// second of sixteen channels is heard in a fraction of one.
-	mostPairs = 8
-	lineAlarm = 1e-3 // chance that noise alone makes a line
+	mostPairs  = 8
+	lineAlarm  = 1e-3 // chance that noise alone makes a line
+	floorReach = 64   // bins on both sides that a floor is of
 )
 
 // Hear computes the spectrum of a stretch of time.
@@ -55,7 +57,7 @@ func (f *Footage) Hear(ctx context.Context, r *rig.Rig, channels []int, from, to
 	a := min(max(int64(from*f.Info.SampleRate), first), end)
 	b := min(max(int64(to*f.Info.SampleRate), a), end)
 	size := finestBins
-	for size > 256 && int64(size) > (b-a)/4 {
+	for size > 256 && (int64(size) > (b-a)/4 || size*len(channels) > mostBins) {
 		size /= 2
 	}
 	if int64(size) > b-a {
@@ -74,7 +76,7 @@ func (f *Footage) Hear(ctx context.Context, r *rig.Rig, channels []int, from, to
 			w.Spread(b-a, 2*mostPairs)
 		}
 	}
-	x := planar(f.Info.Channels, int(min(take, 4*finestBins)))
+	x := planar(f.Info.Channels, readAtOnce)
 	for at := a; at+take <= b; at += every {
 		for stop, pos := at+take, at; pos < stop; {
 			if err := ctx.Err(); err != nil {
@@ -101,9 +103,13 @@ func (f *Footage) Hear(ctx context.Context, r *rig.Rig, channels []int, from, to
 		d := all[k].Density()
 		h.Densities[k], h.Floors[k] = d, channelFloor{channels[k], math.NaN()}
 		if d.Segments > 0 { // else no sample is finite
-			floor := d.Floor(64)
+			floor := d.Floor(floorReach)
 			h.lines[k] = d.Lines(floor, lineAlarm)
-			h.Floors[k].Density = math.Sqrt(median(floor.PSD[1:]))
+			var some []float64 // as neighbours hardly differ
+			for i := 1; i < len(floor.PSD); i += floorReach / 4 {
+				some = append(some, floor.PSD[i])
+			}
+			h.Floors[k].Density = math.Sqrt(median(some))
 		}
 	})
 	if h.Densities[0].Segments == 0 {

@@ -33,8 +33,8 @@ type Rows struct {
 type chunk struct {
 	time   []float64
 	flags  []uint32
-	values [][]float32
-	levels [2]level // of fan and of fan² rows an entry
+	values [][]float32 // a column without any value has no memory
+	levels [2]level    // of fan and of fan² rows an entry
 }
 
 type level struct {
@@ -117,9 +117,6 @@ func newChunk(columns int, whole bool) *chunk {
 		size = perChunk
 	}
 	c := &chunk{time: make([]float64, 0, size), flags: make([]uint32, 0, size), values: make([][]float32, columns)}
-	for i := range c.values {
-		c.values[i] = make([]float32, 0, size)
-	}
 	for l := range c.levels {
 		c.levels[l].low, c.levels[l].high = make([][]float32, columns), make([][]float32, columns)
 	}
@@ -128,10 +125,12 @@ func newChunk(columns int, whole bool) *chunk {
 
 func (c *chunk) append(time float64, flags uint32, values []float32) {
 	i := len(c.time)
-	c.time, c.flags = append(c.time, time), append(c.flags, flags)
 	for k, v := range values {
-		c.values[k] = append(c.values[k], v)
+		if c.has(k, v == v) {
+			c.values[k] = append(c.values[k], v)
+		}
 	}
+	c.time, c.flags = append(c.time, time), append(c.flags, flags)
 	every := fan
 	for l := range c.levels {
 		c.levels[l].append(i/every, flags, values)
@@ -139,13 +138,35 @@ func (c *chunk) append(time float64, flags uint32, values []float32) {
 	}
 }
 
+// has tells whether a column is kept, or is from now on as there is some value.
+func (c *chunk) has(k int, some bool) bool {
+	if c.values[k] == nil && some {
+		c.values[k] = make([]float32, len(c.time), max(cap(c.time), len(c.time)+1))
+		for i := range c.values[k] {
+			c.values[k][i] = nan
+		}
+	}
+	return c.values[k] != nil
+}
+
+// value is one of a column's.
+func (c *chunk) value(column, row int) float32 {
+	if v := c.values[column]; v != nil {
+		return v[row]
+	}
+	return nan
+}
+
 // appendAll adds rows by column, whose values begin at an index.
 func (c *chunk) appendAll(times []float64, flags []uint32, values [][]float32, first int) {
 	before := len(c.time)
-	c.time, c.flags = append(c.time, times...), append(c.flags, flags...)
 	for k := range values {
-		c.values[k] = append(c.values[k], values[k][first:first+len(times)]...)
+		some := values[k][first : first+len(times)]
+		if c.has(k, slices.ContainsFunc(some, func(v float32) bool { return v == v })) {
+			c.values[k] = append(c.values[k], some...)
+		}
 	}
+	c.time, c.flags = append(c.time, times...), append(c.flags, flags...)
 	every := fan
 	for l := range c.levels {
 		for i := before; i < len(c.time); {
@@ -177,6 +198,9 @@ func (l *level) widen(i int, flags []uint32, values [][]float32, first int) {
 		}
 	}
 	for k := range values {
+		if values[k] == nil {
+			continue
+		}
 		low, high := l.low[k][i], l.high[k][i]
 		for _, v := range values[k][first : first+len(flags)] {
 			widen(&low, &high, v, v)
@@ -334,7 +358,7 @@ func (r *Rows) row(i int) Row {
 	c, k := r.chunks[i/perChunk], i%perChunk
 	row := Row{Number: i + r.dropped, Time: c.time[k], Flags: c.flags[k], Values: make([]float32, r.columns)}
 	for j := range row.Values {
-		row.Values[j] = c.values[j][k]
+		row.Values[j] = c.value(j, k)
 	}
 	return row
 }
@@ -391,7 +415,7 @@ func (r *Rows) Pick(from, to float64, points int, columns []int) Picked {
 			}
 			p.Time, p.Flags = append(p.Time, t), append(p.Flags, f)
 			for k, column := range columns {
-				p.Values[k] = append(p.Values[k], c.values[column][j])
+				p.Values[k] = append(p.Values[k], c.value(column, j))
 			}
 		}
 	}
@@ -458,7 +482,7 @@ func (r *Rows) Bin(from, to float64, bins int, columns []int) Binned {
 				flagged++
 			}
 			for k, column := range columns {
-				v := c.values[column][j]
+				v := c.value(column, j)
 				widen(&b.Low[k][len(b.Time)-1], &b.High[k][len(b.Time)-1], v, v)
 			}
 			i++

@@ -32,8 +32,11 @@ type Run struct {
 	Metadata tables.Metadata
 	truth    *assess.Truth // nil: not given
 
-	finders sync.Mutex // of what follows
-	tables  Tables
+	finders   sync.Mutex // of what follows
+	tables    Tables
+	taken     float64 // time of the rows below; NaN: none
+	couplings []tables.Coupling
+	phasors   []tables.Phasor
 
 	mu       sync.Mutex // of what follows
 	read     int64      // rows of poses so far
@@ -94,7 +97,7 @@ func OpenRun(o RunOptions, news func(kind string)) (*Run, error) {
 	if err != nil {
 		return nil, err
 	}
-	r := &Run{dir: o.Dir, Metadata: poses.Metadata, tables: Tables{Poses: poses}, news: news, start: math.Inf(1), end: math.Inf(-1)}
+	r := &Run{dir: o.Dir, Metadata: poses.Metadata, tables: Tables{Poses: poses}, news: news, taken: math.NaN(), start: math.Inf(1), end: math.Inf(-1)}
 	name := cmp.Or(poses.Metadata.Options["rig"], filepath.Join(o.Dir, "rig"))
 	bench, err := rig.Parse(name, []byte(poses.Metadata.Rig), rig.Options{})
 	if err != nil {
@@ -299,15 +302,16 @@ func (r *Run) Shown(_ context.Context, sensor int, row pyramid.Row) (*Shown, err
 	}
 	out.truth = r.knownAt(sensor, &out.Pose)
 	m := &r.Roster.sensors[sensor]
-	err := rowsAt(r.tables.Coupled, out.Pose.Time, func(c *tables.Coupling) float64 { return c.Time }, len(r.Roster.Emitters)*len(m.coils)*len(r.Tracks), func(c *tables.Coupling) {
-		if c.Sensor == m.name {
-			out.Couplings = append(out.Couplings, *c)
-		}
-	})
-	if err != nil {
+	if err := r.take(out.Pose.Time); err != nil {
 		return nil, err
 	}
-	return out, rowsAt(r.tables.Phasing, out.Pose.Time, func(p *tables.Phasor) float64 { return p.Time }, len(r.Roster.Emitters)*len(r.Rig.Channels), func(p *tables.Phasor) {
+	for i := range r.couplings {
+		if c := &r.couplings[i]; c.Sensor == m.name {
+			out.Couplings = append(out.Couplings, *c)
+		}
+	}
+	for i := range r.phasors {
+		p := &r.phasors[i]
 		if slices.Contains(m.coils, p.Channel) {
 			out.phasors = append(out.phasors, *p)
 		}
@@ -318,33 +322,53 @@ func (r *Run) Shown(_ context.Context, sensor int, row pyramid.Row) (*Shown, err
 				out.common[e] = v
 			}
 		}
-	})
+	}
+	return out, nil
 }
 
-// rowsAt calls each with the rows of a table that have a time; about so many there are.
-// Rows of intervals may stand in any order: those beside the first are found.
-func rowsAt[T tables.Row](f *tables.Finder[T], time float64, timeOf func(*T) float64, about int, each func(*T)) error {
-	if f == nil {
+// take reads couplings and phasors of a time, for the sensors that are asked for one after
+// the other.
+func (r *Run) take(time float64) (err error) {
+	if r.taken == time {
 		return nil
+	}
+	r.taken = math.NaN()
+	if r.couplings, err = rowsAt(r.tables.Coupled, time, func(c *tables.Coupling) float64 { return c.Time }, r.couplings); err != nil {
+		return err
+	}
+	if r.phasors, err = rowsAt(r.tables.Phasing, time, func(p *tables.Phasor) float64 { return p.Time }, r.phasors); err != nil {
+		return err
+	}
+	r.taken = time
+	return nil
+}
+
+// rowsAt are the rows of a table that have a time, in the memory of others. Of intervals,
+// which may stand in any order, those beside the first are found.
+func rowsAt[T tables.Row](f *tables.Finder[T], time float64, timeOf func(*T) float64, rows []T) ([]T, error) {
+	rows = rows[:0]
+	if f == nil {
+		return rows, nil
 	}
 	row, ok, err := f.At(time)
 	if err != nil || !ok {
-		return err
+		return rows, err
 	}
-	batch := make([]T, about)
+	const atOnce = 64
 	for {
-		n, err := f.Read(row, batch)
+		had := len(rows)
+		rows = slices.Grow(rows, atOnce)[:had+atOnce]
+		n, err := f.Read(row+int64(had), rows[had:])
 		if err != nil {
-			return err
+			return rows[:0], err
 		}
 		for i := range n {
-			if timeOf(&batch[i]) != time {
-				return nil
+			if timeOf(&rows[had+i]) != time {
+				return rows[:had+i], nil
 			}
-			each(&batch[i])
 		}
-		if row += int64(n); n == 0 {
-			return nil
+		if rows = rows[:had+n]; n == 0 {
+			return rows, nil
 		}
 	}
 }

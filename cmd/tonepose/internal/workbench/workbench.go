@@ -14,6 +14,7 @@ import (
 	"net/http"
 	"os/exec"
 	"runtime"
+	"runtime/debug"
 	"time"
 
 	"tonepose/cmd/tonepose/internal/subject"
@@ -34,6 +35,9 @@ type Options struct {
 	Ready       func(address string)
 }
 
+// collectAt is how much garbage may come beside what is kept [%].
+const collectAt = 40
+
 // Serve shows the page until the context ends.
 func Serve(ctx context.Context, o Options) error {
 	host, _, err := net.SplitHostPort(o.Address)
@@ -43,6 +47,8 @@ func Serve(ctx context.Context, o Options) error {
 	if ip := net.ParseIP(host); !o.AllowRemote && host != "localhost" && (ip == nil || !ip.IsLoopback()) {
 		return fmt.Errorf("address %s: other machines could reach it: add --allow-remote if they shall, or name 127.0.0.1", o.Address)
 	}
+	// Rows that are drawn from stay in memory; garbage beside them shall be the lesser part.
+	defer debug.SetGCPercent(debug.SetGCPercent(collectAt))
 	s := newServer(o)
 	defer s.end()
 	if err := s.open(ctx); err != nil {
