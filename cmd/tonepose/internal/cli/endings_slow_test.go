@@ -22,15 +22,17 @@ func TestCommandsEndWithSignalsAnywhere(t *testing.T) {
 	random := rand.New(rand.NewPCG(15, 2))
 	all := map[syscall.Signal][]time.Duration{}
 	for _, e := range endables(t) {
-		e.whole(t)
-		var took []time.Duration
-		for _, sig := range endingSignals {
-			for range moments {
-				d := e.interrupted(t, time.Duration(random.Float64()*float64(e.time)), sig)
-				took, all[sig] = append(took, d), append(all[sig], d)
+		t.Run(e.name, func(t *testing.T) {
+			e.whole(t)
+			var took []time.Duration
+			for _, sig := range endingSignals {
+				for range moments {
+					d := e.interrupted(t, time.Duration(random.Float64()*float64(e.time)), sig)
+					took, all[sig] = append(took, d), append(all[sig], d)
+				}
 			}
-		}
-		t.Logf("%s, %v: %s", e.name, e.time.Round(time.Millisecond), spread(took))
+			t.Logf("%v: %s", e.time.Round(time.Millisecond), spread(took))
+		})
 	}
 	for sig, took := range all {
 		t.Logf("%v: %d processes ended after %s", sig, len(took), spread(took))
@@ -52,16 +54,18 @@ func TestCommandsKilledAnywhere(t *testing.T) {
 	const kills = 200
 	random := rand.New(rand.NewPCG(15, 3))
 	for _, e := range endables(t) {
-		e.whole(t)
-		for n := range kills {
-			// Half of them near the end, where names change.
-			at := random.Float64()
-			if n%2 == 0 {
-				at = 1 - at/5
+		t.Run(e.name, func(t *testing.T) {
+			e.whole(t)
+			for n := range kills {
+				// Half of them near the end, where names change.
+				at := random.Float64()
+				if n%2 == 0 {
+					at = 1 - at/5
+				}
+				e.killedAndNext(t, time.Duration(at*float64(e.time)), n%4 < 2, n%20 == 0)
 			}
-			e.killedAndNext(t, time.Duration(at*float64(e.time)), n%4 < 2, n%20 == 0)
-		}
-		t.Logf("%s: killed %d times within %v", e.name, kills, e.time.Round(time.Millisecond))
+			t.Logf("killed %d times within %v", kills, e.time.Round(time.Millisecond))
+		})
 	}
 }
 
