@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"runtime"
 	"strconv"
@@ -14,7 +15,10 @@ import (
 	"github.com/spf13/pflag"
 
 	"tonepose/cmd/tonepose/internal/batch"
+	"tonepose/cmd/tonepose/internal/figure"
+	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/present"
+	"tonepose/cmd/tonepose/internal/report"
 	"tonepose/cmd/tonepose/internal/terminal"
 )
 
@@ -23,6 +27,8 @@ type batchOptions struct {
 	averaging averagingFlags
 	shards    int
 	script    string
+	summary   bool
+	figures   []string
 	output    outputFlags
 }
 
@@ -52,11 +58,16 @@ the processors that they are given; --script writes such a job. Without shards,
 any number of processes may be started on one list and one data set: each takes
 what none of the others works on, and goes on with what a dead one has left.
 
-Exit code: 0 all recordings are solved, 1 some failed or the data set can't be
-written, 2 the call, the list or a rig was wrong.`,
+--summary tells of a data set, by all shards, how accurate, flagged and noisy each
+recording is, the worst first; with --out as recordings.csv, summary.json and the
+figure recordings.
+
+Exit code: 0 all recordings are solved, 1 some failed, the data set can't be written
+or, with --summary, a shard has not ended, 2 the call, the list or a rig was wrong.`,
 		Example: `  tonepose batch recordings.csv --rig bench.rig.yaml --window 10ms --out campaign
   tonepose batch monday tuesday --rig bench.rig.yaml --window 10ms --out campaign --jobs 4
-  tonepose batch recordings.csv --rig bench.rig.yaml --window 10ms --out campaign --shards 8 --script slurm > job.sh`,
+  tonepose batch recordings.csv --rig bench.rig.yaml --window 10ms --out campaign --shards 8 --script slurm > job.sh
+  tonepose batch campaign --summary --out campaign-summary`,
 		Args: func(cmd *cobra.Command, args []string) error {
 			if len(args) == 0 {
 				return fmt.Errorf("nothing to solve: name a CSV that lists recordings, or a folder of them: %s", cmd.UseLine())
@@ -73,14 +84,23 @@ written, 2 the call, the list or a rig was wrong.`,
 	o.Reading.Stdin = nil // a batch reads files
 	addSolving(solving, &o.Options.Options)
 	f.AddFlagSet(solving)
-	addNeeded(f, &o.Out, "out", "directory of the data set", "name the directory of the data set")
+	f.StringVar(&o.Out, "out", "", "directory of the data set; with --summary of its CSV, JSON and figure")
 	addValue(f, &o.Jobs, "jobs", "", "int", whole(1, 1<<16), "recordings to be solved side by side, each on a processor (default: one a processor)")
+	f.BoolVar(&o.Force, "force", false, "write what --summary tells into a directory that is not empty")
 	f.BoolVar(&o.Retry, "retry", false, "solve again what failed before")
 	addValue(f, &o.Shard, "shard", "", "I/N", shard, "solve this part of the list alone: every N-th recording, from the I-th on (default: as the scheduler says)")
 	addValue(f, &o.shards, "shards", "", "int", whole(1, 1<<20), "how many shards there are, where the scheduler says only which this one is, from 0")
 	addValue(f, &o.script, "script", "", "kind", oneOf([]string{"slurm", "kubernetes"}, "slurm", "kubernetes"), "solve nothing, print a job of --shards tasks with --jobs processors each: slurm or kubernetes")
+	f.BoolVar(&o.summary, "summary", false, "solve nothing: what the recordings of a data set are worth, worst first")
+	addFigures(f, &o.figures, "svg", "the figure of --summary in --out")
 	o.output.add(f)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		if o.summary {
+			return runSummary(args, &o, s)
+		}
+		if o.Out == "" {
+			return errors.New("--out is missing: name the directory of the data set")
+		}
 		provenance(solving, &o.Job)
 		if o.script != "" {
 			return writeScript(f, args, &o, s)
@@ -168,4 +188,45 @@ func writeScript(f *pflag.FlagSet, from []string, o *batchOptions, s Streams) er
 		return script.slurm(s.Out)
 	}
 	return script.kubernetes(s.Out)
+}
+
+func runSummary(from []string, o *batchOptions, s Streams) error {
+	if len(from) != 1 {
+		return fmt.Errorf("%d names given, with --summary one is needed: that of the data set", len(from))
+	}
+	sum, err := batch.Summarise(from[0])
+	if err != nil {
+		return err
+	}
+	c := present.CampaignOf(sum)
+	if o.Out != "" {
+		if err := saveSummary(sum, c, o); err != nil {
+			return err
+		}
+	}
+	if err := o.output.show(s, c, c.Print); err != nil {
+		return err
+	}
+	if sum.Failed > 0 || len(sum.Missing) > 0 {
+		return fmt.Errorf("%d of %d %w, %d shards have not ended", sum.Failed, len(sum.Recordings), batch.ErrFailed, len(sum.Missing))
+	}
+	return nil
+}
+
+func saveSummary(sum *batch.Summary, c present.Campaign, o *batchOptions) error {
+	b, err := files.Into(o.Out, o.Force)
+	if err != nil {
+		return err
+	}
+	defer b.Abort()
+	if err := b.Fill("recordings.csv", c.CSV); err != nil {
+		return err
+	}
+	if err := b.Fill("summary.json", func(w io.Writer) error { return present.JSON(w, c) }); err != nil {
+		return err
+	}
+	if err := report.Save(b, "", map[string]*figure.Figure{"recordings": sum.Figure()}, o.figures); err != nil {
+		return err
+	}
+	return b.Commit()
 }

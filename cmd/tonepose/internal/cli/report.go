@@ -5,12 +5,14 @@ import (
 	"fmt"
 	"io"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
 	"tonepose/cmd/tonepose/internal/assess"
+	"tonepose/cmd/tonepose/internal/batch"
 	"tonepose/cmd/tonepose/internal/document"
 	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/tables"
@@ -43,7 +45,8 @@ planned; with --calibration its residuals. What is not named is looked for near 
 it, above it, here, and beside the run's rig file; provenance says what was found, and
 none leaves it out. Several runs make one file with a table on top, worst first;
 --truth is then given once for each, in their order, empty to look for it. DIR may hold
-the parts of a live stream.
+the parts of a live stream, or be a data set of batch: its recordings are then drawn and
+listed, worst first.
 
 Exit code: 0 done, 1 no pose could be compared, 2 the call or a file was wrong.`,
 		Example: `  tonepose report out/stations --truth stations.csv
@@ -84,6 +87,9 @@ func runReport(cmd *cobra.Command, dirs []string, o *reportOptions, s Streams) e
 	if err := files.Refuse(o.out, o.force); err != nil {
 		return err
 	}
+	if slices.ContainsFunc(dirs, batch.IsDataSet) {
+		return reportDataSet(dirs, o, s)
+	}
 	progress := terminal.NewProgress(s.Err, o.output.quiet)
 	defer progress.Clear()
 	var runs []*document.Run
@@ -105,16 +111,39 @@ func runReport(cmd *cobra.Command, dirs []string, o *reportOptions, s Streams) e
 	}
 	progress.Show("draw", 0, 0)
 	page := document.Document{Tool: version(), Command: func(m tables.Metadata) string { return commandLine(cmd.Root(), m) }}
-	b := files.Batch{Force: o.force}
-	defer b.Abort()
-	if err := b.Fill(o.out, func(w io.Writer) error { return page.Write(w, runs) }); err != nil {
-		return err
-	}
-	if err := b.Commit(); err != nil {
+	if err := o.save(func(w io.Writer) error { return page.Write(w, runs) }); err != nil {
 		return err
 	}
 	progress.Clear()
 	o.output.note(s, "%s: a report of %s", o.out, strings.Join(dirs, ", "))
+	return nil
+}
+
+func (o *reportOptions) save(write func(io.Writer) error) error {
+	b := files.Batch{Force: o.force}
+	defer b.Abort()
+	if err := b.Fill(o.out, write); err != nil {
+		return err
+	}
+	return b.Commit()
+}
+
+func reportDataSet(dirs []string, o *reportOptions, s Streams) error {
+	switch {
+	case len(dirs) > 1:
+		return fmt.Errorf("%d folders, one of them a data set of batch: it has a report of its own", len(dirs))
+	case len(o.truth) > 0 || len(o.record) > 0 || o.plan != "" || o.calibration != "":
+		return errors.New("--truth, --recording, --plan and --calibration are of single runs: a data set has none")
+	}
+	sum, err := batch.Summarise(dirs[0])
+	if err != nil {
+		return err
+	}
+	page := document.Document{Tool: version()}
+	if err := o.save(func(w io.Writer) error { return page.WriteCampaign(w, sum) }); err != nil {
+		return err
+	}
+	o.output.note(s, "%s: a report of %d recordings in %s", o.out, len(sum.Recordings), dirs[0])
 	return nil
 }
 
@@ -129,7 +158,7 @@ func commandLine(root *cobra.Command, m tables.Metadata) string {
 		for name := range m.Options {
 			known = known && c.Flags().Lookup(name) != nil
 		}
-		if !known || c.Flags().Lookup("out") == nil {
+		if !known || c.Flags().Lookup("out") == nil || c.Name() == "batch" { // of one recording, what it did is solve's
 			continue
 		}
 		text += " " + quoted(m.Recording.Name)

@@ -36,7 +36,8 @@ type Document struct {
 type page struct {
 	Title, Tool string
 	Style       template.CSS
-	Overview    *grid // of several runs, worst first
+	Overview    *grid     // of several runs or of a data set, worst first
+	Sections    []section // of a data set
 	Runs        []*chapter
 	Cautions    []string
 }

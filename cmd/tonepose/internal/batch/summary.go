@@ -1,0 +1,174 @@
+package batch
+
+import (
+	"cmp"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+)
+
+// Summary is what all recordings of a data set came to, by whatever shards and machines.
+type Summary struct {
+	Dir        string
+	Recordings []*Outcome // worst first
+	Failed     int        // of these; they are the first
+	Shards     []Ended    // that have ended
+	Missing    []string   // shards that have not, as 3/8
+	Labels     []string   // their names
+	Cost       Cost
+}
+
+// Cost is what the recordings of a data set took that were solved.
+type Cost struct {
+	ElapsedS  float64 `json:"elapsed_s"` // of single recordings, one after the other
+	BytesIn   int64   `json:"bytes_in"`
+	BytesOut  int64   `json:"bytes_out"`
+	DurationS float64 `json:"recorded_s"`
+}
+
+// IsDataSet tells whether a directory is a data set of a batch.
+func IsDataSet(dir string) bool {
+	info, err := os.Stat(filepath.Join(dir, outcomes))
+	return err == nil && info.IsDir()
+}
+
+// Summarise reads what became of the recordings of a data set.
+func Summarise(dir string) (*Summary, error) {
+	if !IsDataSet(dir) {
+		return nil, fmt.Errorf("%s: holds no outcomes of recordings: name the data set that batch --out wrote", dir)
+	}
+	s := &Summary{Dir: dir}
+	labels := map[string]bool{}
+	err := eachFile(filepath.Join(dir, outcomes), func(name string) error {
+		o, err := readOutcome(name)
+		if errors.Is(err, fs.ErrNotExist) {
+			return nil // it is being solved again
+		}
+		if err != nil {
+			return err
+		}
+		o.Origin = Origin{} // of no use here
+		s.Recordings = append(s.Recordings, o)
+		for label := range o.Labels {
+			labels[label] = true
+		}
+		if o.Error != "" {
+			s.Failed++
+			return nil
+		}
+		s.Cost.ElapsedS += o.ElapsedS
+		s.Cost.BytesIn += o.BytesIn
+		s.Cost.BytesOut += o.BytesOut
+		s.Cost.DurationS += o.Quality.DurationS
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	if len(s.Recordings) == 0 {
+		return nil, fmt.Errorf("%s: no recording has ended yet", dir)
+	}
+	for label := range labels {
+		s.Labels = append(s.Labels, label)
+	}
+	slices.Sort(s.Labels)
+	slices.SortFunc(s.Recordings, func(a, b *Outcome) int {
+		return cmp.Or(cmp.Compare(b.badness(), a.badness()), cmp.Compare(b.estimated(), a.estimated()), cmp.Compare(a.Recording, b.Recording))
+	})
+	return s, s.shards()
+}
+
+// badness ranks outcomes: above 1 failed, else the share of rows without a pose or with a
+// flag.
+func (o *Outcome) badness() float64 {
+	switch {
+	case o.Quality == nil:
+		return 2
+	case o.Quality.Rows == 0:
+		return 1
+	}
+	return o.Quality.FlaggedShare()
+}
+
+func (o *Outcome) estimated() float64 {
+	if o.Quality == nil {
+		return 0
+	}
+	return o.Quality.EstimatedM
+}
+
+// FlaggedShare is the share of rows with a flag; of those without a pose all have one.
+func (q *Quality) FlaggedShare() float64 { return float64(q.Flagged) / float64(max(q.Rows, 1)) }
+
+// inTime are the recordings in the order in which they began, then of their names; not ok
+// where a start is not known.
+func (s *Summary) inTime() (list []*Outcome, ok bool) {
+	list = slices.Clone(s.Recordings)
+	slices.SortFunc(list, func(a, b *Outcome) int { return cmp.Compare(a.Recording, b.Recording) })
+	for _, o := range list {
+		if o.Quality == nil || o.Quality.Start.IsZero() {
+			return list, false
+		}
+	}
+	slices.SortStableFunc(list, func(a, b *Outcome) int { return a.Quality.Start.Compare(b.Quality.Start) })
+	return list, true
+}
+
+// shards reads which shards have ended, and finds out which of their counts have not.
+func (s *Summary) shards() error {
+	counts := map[int]map[int]bool{}
+	err := eachFile(filepath.Join(s.Dir, shards), func(name string) error {
+		text, err := os.ReadFile(name)
+		if err != nil {
+			return err
+		}
+		var e Ended
+		var i, n int
+		if err := json.Unmarshal(text, &e); err != nil {
+			return fmt.Errorf("%s: %w: remove it, and run the shard again", name, err)
+		}
+		if _, err := fmt.Sscanf(e.Shard, "%d/%d", &i, &n); err != nil {
+			return fmt.Errorf("%s: shard %q: must be as 3/8", name, e.Shard)
+		}
+		s.Shards = append(s.Shards, e)
+		if counts[n] == nil {
+			counts[n] = map[int]bool{}
+		}
+		counts[n][i] = true
+		return nil
+	})
+	for n, ended := range counts {
+		if len(ended) == n {
+			s.Missing = nil // the whole list was gone through
+			return err
+		}
+		for i := 1; i <= n; i++ {
+			if !ended[i] {
+				s.Missing = append(s.Missing, fmt.Sprintf("%d/%d", i, n))
+			}
+		}
+	}
+	slices.Sort(s.Missing)
+	return err
+}
+
+// eachFile calls each with the JSON files of a directory, in the order of their names.
+func eachFile(dir string, each func(name string) error) error {
+	entries, err := os.ReadDir(dir)
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	for _, e := range entries {
+		if strings.HasSuffix(e.Name(), ".json") && !strings.HasPrefix(e.Name(), ".") {
+			if err := each(filepath.Join(dir, e.Name())); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}

@@ -1,0 +1,152 @@
+package cli
+
+import (
+	"bytes"
+	"encoding/csv"
+	"encoding/json"
+	"io"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+
+	"tonepose/cmd/tonepose/internal/batch"
+)
+
+// campaign is a data set of a good recording, one whose clock runs fast, one near metal and
+// one that is none. Of the second the clock is known: it was simulated with it.
+func campaign(t *testing.T) (dir string) {
+	t.Helper()
+	from := t.TempDir()
+	fast := filepath.Join(from, "fast")
+	tonepose(t, "simulate", rigFile("pipe-bench.rig.yaml"), "--path", "sweep", "--duration", "300ms", "--clock-ppm", "20", "--out", fast)
+	path := func(name string) string {
+		abs, err := filepath.Abs(recordingFile(name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return abs
+	}
+	list := filepath.Join(from, "list.csv")
+	text := "recording,intervals,pipe\nfast,,=A1\n" + path("pipe-bench-metal.npy") + "," + path("pipe-bench-metal.truth.csv") + ",B\nmissing.wav,,C\n"
+	if err := os.WriteFile(list, []byte(text), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	dir = filepath.Join(t.TempDir(), "set")
+	if code := Run(t.Context(), batchArgs(list, dir), Streams{Out: io.Discard, Err: io.Discard}); code != 1 {
+		t.Fatalf("exit code %d of a batch with a missing recording", code)
+	}
+	return dir
+}
+
+// What a summary says of a recording is what its tables hold.
+func TestSummary(t *testing.T) {
+	dir, out := campaign(t), filepath.Join(t.TempDir(), "summary")
+	var said, errs bytes.Buffer
+	if code := Run(t.Context(), []string{"batch", dir, "--summary", "--out", out, "--json"}, Streams{Out: &said, Err: &errs}); code != 1 || !strings.Contains(errs.String(), "1 of 3 recordings failed, 0 shards") {
+		t.Errorf("exit code %d, %s", code, &errs)
+	}
+	var sum struct {
+		Recordings, Failed int
+		Worst              []*batch.Outcome `json:"worst_first"`
+	}
+	if err := json.Unmarshal(said.Bytes(), &sum); err != nil {
+		t.Fatal(err)
+	}
+	var order []string
+	for _, o := range sum.Worst {
+		order = append(order, o.Recording)
+	}
+	if sum.Recordings != 3 || sum.Failed != 1 || !slices.Equal(order, []string{"missing", "pipe-bench-metal", "fast"}) {
+		t.Fatalf("%d recordings, %d failed, worst first %v", sum.Recordings, sum.Failed, order)
+	}
+	q := sum.Worst[2].Quality
+	// 20 ppm were simulated; the tones tell the clock to far better than 0.01 ppm in 0.3 s.
+	if math.Abs(q.ClockPPM-20) > 0.01 || q.Rows != 30 {
+		t.Errorf("%+v", q)
+	}
+	// Quantiles are counted in steps of 1 % and told by the middle of a step.
+	column := func(table, name string, use func(row map[string]string) bool) (values []float64) {
+		rows, err := csv.NewReader(strings.NewReader(tonepose(t, "export", filepath.Join(dir, table, "recording=fast", "part-0.parquet")))).ReadAll()
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, r := range rows[1:] {
+			row := map[string]string{}
+			for i, v := range r {
+				row[rows[0][i]] = v
+			}
+			if v, err := strconv.ParseFloat(row[name], 64); err == nil && use(row) {
+				values = append(values, v)
+			}
+		}
+		slices.Sort(values)
+		return values
+	}
+	all := func(map[string]string) bool { return true }
+	noise := column("phasors", "sigma_v", func(row map[string]string) bool { return row["channel"] != "drive" })
+	estimated := column("integrity", "position_error_m", all)
+	for _, c := range []struct {
+		name       string
+		have, want float64
+	}{
+		{"noise", q.NoiseV, noise[(len(noise)-1)/2]},
+		{"estimated error", q.EstimatedM, estimated[(len(estimated)-1)/2]},
+		{"worst estimated error", q.WorstEstimatedM, estimated[len(estimated)-1]},
+	} {
+		if math.Abs(c.have/c.want-1) > 0.006 {
+			t.Errorf("%s is %g: want %g", c.name, c.have, c.want)
+		}
+	}
+	rows, err := os.ReadFile(filepath.Join(out, "recordings.csv"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	table, err := csv.NewReader(bytes.NewReader(rows)).ReadAll() // rows of as many fields as the header
+	if err != nil || len(table) != 4 || table[0][1] != "pipe" || table[2][2] != "solved" || table[1][2] != "failed" {
+		t.Errorf("%v: %s", err, rows)
+	}
+	for _, name := range []string{"summary.json", "recordings.svg"} {
+		if info, err := os.Stat(filepath.Join(out, name)); err != nil || info.Size() == 0 {
+			t.Error(name, err)
+		}
+	}
+}
+
+func TestReportOfADataSet(t *testing.T) {
+	dir, out := campaign(t), filepath.Join(t.TempDir(), "set.html")
+	tonepose(t, "report", dir, "--out", out, "--quiet")
+	page, err := os.ReadFile(out)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, words := range []string{"3 recordings", "pipe-bench-metal", "missing.wav", "<svg", "worst first"} {
+		if !strings.Contains(string(page), words) {
+			t.Errorf("no %q", words)
+		}
+	}
+	var errs bytes.Buffer
+	if code := Run(t.Context(), []string{"report", dir, "--truth", "x.csv"}, Streams{Out: io.Discard, Err: &errs}); code != 2 || !strings.Contains(errs.String(), "of single runs") {
+		t.Errorf("exit code %d, %s", code, &errs)
+	}
+}
+
+// Shards that have not ended are missing, unless the list was gone through in another way.
+func TestSummaryOfShards(t *testing.T) {
+	list, dir := batchList(t, 3), filepath.Join(t.TempDir(), "set")
+	tonepose(t, batchArgs(list, dir, "--shard", "1/3")...)
+	tonepose(t, batchArgs(list, dir, "--shard", "3/3")...)
+	var errs bytes.Buffer
+	if code := Run(t.Context(), []string{"batch", dir, "--summary"}, Streams{Out: io.Discard, Err: &errs}); code != 1 || !strings.Contains(errs.String(), "1 shards have not ended") {
+		t.Errorf("exit code %d, %s", code, &errs)
+	}
+	tonepose(t, batchArgs(list, dir)...)
+	tonepose(t, "batch", dir, "--summary")
+	errs.Reset()
+	if code := Run(t.Context(), []string{"batch", filepath.Dir(list), "--summary"}, Streams{Out: io.Discard, Err: &errs}); code != 2 || !strings.Contains(errs.String(), "holds no outcomes") {
+		t.Errorf("exit code %d, %s", code, &errs)
+	}
+}
