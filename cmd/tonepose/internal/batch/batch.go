@@ -242,10 +242,15 @@ func (r *run) solve(ctx context.Context, rec *Recording, out *Outcome) error {
 	if err := r.set.forget(rec.Name); err != nil {
 		return err
 	}
+	var watched *levels
+	o.Watch = func(r *rig.Rig) func(*stream.Measured) {
+		watched = newLevels(r)
+		return watched.add
+	}
 	res, err := solve.Run(ctx, o)
 	if err == nil {
 		out.Origin.solved(res.SHA256)
-		out.Quality, err = r.set.quality(ctx, o.Partition, res)
+		out.Quality, err = r.set.quality(ctx, o.Partition, res, watched)
 	}
 	switch {
 	case ctx.Err() != nil:

@@ -6,12 +6,14 @@ import (
 	"slices"
 	"time"
 
+	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/solve"
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/cmd/tonepose/internal/verdict"
 )
 
-// Quality is what the tables of a recording are worth, read from them once they are written.
+// Quality is what the tables of a recording are worth.
 // Quantiles are of the rows' values, to 1 %; 0 where there are none.
 type Quality struct {
 	Start     time.Time      `json:"start,omitzero"` // of the first sample; zero: not known
@@ -46,8 +48,8 @@ type Quality struct {
 // mostWords bounds how many faults and findings an outcome has.
 const mostWords = 20
 
-// quality reads a partition's tables to their ends.
-func (s *dataSet) quality(ctx context.Context, p *tables.Partition, res *solve.Result) (*Quality, error) {
+// quality reads a partition's poses and what they are worth to their ends.
+func (s *dataSet) quality(ctx context.Context, p *tables.Partition, res *solve.Result, watched *levels) (*Quality, error) {
 	q := &Quality{Start: res.Info.Start, DurationS: res.Info.Duration(), Flags: map[string]int{}, MainsHz: res.Survey.MainsHz, InDoubt: res.InDoubt}
 	q.Faults = append(q.Faults, res.Survey.Faults()...)
 	for _, v := range res.Verdicts {
@@ -77,12 +79,7 @@ func (s *dataSet) quality(ctx context.Context, p *tables.Partition, res *solve.R
 	if err != nil {
 		return nil, err
 	}
-	if err := rows(ctx, s.file(p, tables.CouplingsName), func(*tables.Coupling) {}); err != nil {
-		return nil, err
-	}
-	if err := s.phasors(ctx, p, res, q); err != nil {
-		return nil, err
-	}
+	watched.fill(q)
 	q.Rows, q.Flagged = counts.Rows, counts.Flagged
 	for name, n := range counts.All {
 		q.Flags[name] = n
@@ -92,54 +89,61 @@ func (s *dataSet) quality(ctx context.Context, p *tables.Partition, res *solve.R
 	return q, nil
 }
 
-// phasors has the noise of the pickups and the clock's offset.
-func (s *dataSet) phasors(ctx context.Context, p *tables.Partition, res *solve.Result, q *Quality) error {
-	var noise quantiles
-	channels, nominal := map[string]*quantiles{}, map[string]float64{}
-	for _, sensor := range res.Rig.Sensors {
+// levels gathers the noise of the pickups and the clock's offset, frame by frame.
+type levels struct {
+	channels  []int // of the pickups
+	names     []string
+	hz        []float64 // nominal, of the tones
+	noise     quantiles
+	each      []quantiles // of channels
+	window    []float64   // reused
+	windows   int
+	sum       float64 // of the offsets of the windows [ppm]
+	low, high float64
+}
+
+func newLevels(r *rig.Rig) *levels {
+	l := &levels{low: math.Inf(1), high: math.Inf(-1)}
+	for _, sensor := range r.Sensors {
 		for _, coil := range sensor.Coils {
-			channels[res.Rig.Channels[coil.Channel].Name] = &quantiles{}
+			if !slices.Contains(l.channels, coil.Channel) {
+				l.channels, l.names = append(l.channels, coil.Channel), append(l.names, r.Channels[coil.Channel].Name)
+			}
 		}
 	}
-	for _, e := range res.Rig.Emitters {
-		nominal[e.Name] = e.ToneHz
+	for _, e := range r.Emitters {
+		l.hz = append(l.hz, e.ToneHz)
 	}
-	// A window's tones, one after the other in the table, have one clock.
-	var window []float64
-	at, windows, sum := math.NaN(), 0, 0.0
-	low, high := math.Inf(1), math.Inf(-1)
-	ended := func() {
-		if len(window) > 0 {
-			ppm := median(window)
-			low, high, sum = min(low, ppm), max(high, ppm), sum+ppm
-			windows, window = windows+1, window[:0]
+	l.each = make([]quantiles, len(l.channels))
+	return l
+}
+
+func (l *levels) add(f *stream.Measured) {
+	l.window = l.window[:0]
+	for k, hz := range f.Hz {
+		l.window = append(l.window, (hz/l.hz[k]-1)*1e6)
+		for i, c := range l.channels {
+			_, variance := f.At(k, c)
+			sigma := math.Sqrt(variance)
+			l.noise.add(sigma)
+			l.each[i].add(sigma)
 		}
 	}
-	err := rows(ctx, s.file(p, tables.PhasorsName), func(row *tables.Phasor) {
-		if of := channels[row.Channel]; of != nil {
-			of.add(row.Sigma)
-			noise.add(row.Sigma)
-		}
-		if row.Time != at {
-			ended()
-			at = row.Time
-		}
-		window = append(window, (row.ToneHz/nominal[row.Tone]-1)*1e6)
-	})
-	if err != nil {
-		return err
+	slices.Sort(l.window)
+	ppm := l.window[len(l.window)/2]
+	l.windows, l.sum, l.low, l.high = l.windows+1, l.sum+ppm, min(l.low, ppm), max(l.high, ppm)
+}
+
+func (l *levels) fill(q *Quality) {
+	if l.windows > 0 {
+		q.ClockPPM, q.ClockRangePPM = l.sum/float64(l.windows), l.high-l.low
 	}
-	ended()
-	if windows > 0 {
-		q.ClockPPM, q.ClockRangePPM = sum/float64(windows), high-low
-	}
-	q.NoiseV = noise.at(0.5)
-	for name, of := range channels {
-		if v := of.at(0.5); v > q.NoisyChannelV || v == q.NoisyChannelV && name < q.NoisyChannel {
-			q.NoisyChannel, q.NoisyChannelV = name, v
+	q.NoiseV = l.noise.at(0.5)
+	for i := range l.each {
+		if v := l.each[i].at(0.5); v > q.NoisyChannelV {
+			q.NoisyChannel, q.NoisyChannelV = l.names[i], v
 		}
 	}
-	return nil
 }
 
 // rows calls each with the rows of a table.
@@ -159,11 +163,6 @@ func rows[T tables.Row](ctx context.Context, file string, each func(*T)) error {
 		each(&row)
 	}
 	return nil
-}
-
-func median(values []float64) float64 {
-	slices.Sort(values)
-	return values[len(values)/2]
 }
 
 // quantiles counts positive numbers in steps of 1 %, in memory that does not grow with how

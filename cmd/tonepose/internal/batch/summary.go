@@ -31,6 +31,9 @@ type Cost struct {
 	DurationS float64 `json:"recorded_s"`
 }
 
+// ErrMissing reports shards of which others know, and that have not ended.
+var ErrMissing = errors.New("shards have not ended")
+
 // IsDataSet tells whether a directory is a data set of a batch.
 func IsDataSet(dir string) bool {
 	info, err := os.Stat(filepath.Join(dir, outcomes))

@@ -207,10 +207,14 @@ func runSummary(from []string, o *batchOptions, s Streams) error {
 	if err := o.output.show(s, c, c.Print); err != nil {
 		return err
 	}
-	if sum.Failed > 0 || len(sum.Missing) > 0 {
-		return fmt.Errorf("%d of %d %w, %d shards have not ended", sum.Failed, len(sum.Recordings), batch.ErrFailed, len(sum.Missing))
+	var failed error
+	if sum.Failed > 0 {
+		failed = fmt.Errorf("%d of %d %w", sum.Failed, len(sum.Recordings), batch.ErrFailed)
 	}
-	return nil
+	if len(sum.Missing) > 0 {
+		failed = errors.Join(failed, fmt.Errorf("%w: %s", batch.ErrMissing, strings.Join(sum.Missing, ", ")))
+	}
+	return failed
 }
 
 func saveSummary(sum *batch.Summary, c present.Campaign, o *batchOptions) error {

@@ -46,7 +46,7 @@ func campaign(t *testing.T) (dir string) {
 func TestSummary(t *testing.T) {
 	dir, out := campaign(t), filepath.Join(t.TempDir(), "summary")
 	var said, errs bytes.Buffer
-	if code := Run(t.Context(), []string{"batch", dir, "--summary", "--out", out, "--json"}, Streams{Out: &said, Err: &errs}); code != 1 || !strings.Contains(errs.String(), "1 of 3 recordings failed, 0 shards") {
+	if code := Run(t.Context(), []string{"batch", dir, "--summary", "--out", out, "--json"}, Streams{Out: &said, Err: &errs}); code != 1 || !strings.Contains(errs.String(), "1 of 3 recordings failed\n") {
 		t.Errorf("exit code %d, %s", code, &errs)
 	}
 	var sum struct {
@@ -140,7 +140,7 @@ func TestSummaryOfShards(t *testing.T) {
 	tonepose(t, batchArgs(list, dir, "--shard", "1/3")...)
 	tonepose(t, batchArgs(list, dir, "--shard", "3/3")...)
 	var errs bytes.Buffer
-	if code := Run(t.Context(), []string{"batch", dir, "--summary"}, Streams{Out: io.Discard, Err: &errs}); code != 1 || !strings.Contains(errs.String(), "1 shards have not ended") {
+	if code := Run(t.Context(), []string{"batch", dir, "--summary"}, Streams{Out: io.Discard, Err: &errs}); code != 1 || !strings.Contains(errs.String(), "shards have not ended: 2/3") {
 		t.Errorf("exit code %d, %s", code, &errs)
 	}
 	tonepose(t, batchArgs(list, dir)...)

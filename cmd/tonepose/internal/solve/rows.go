@@ -24,14 +24,18 @@ type writer struct {
 	set     *tables.Set
 	options *Options
 	phasors func(*stream.Measured) error
-	rows    []tables.Coupling // one frame's, reused
-	row     Row               // one pose's, reused
-	joined  []joined          // by sensor; nil: poses are written as they come
+	watch   func(*stream.Measured) // nil: nobody watches
+	rows    []tables.Coupling      // one frame's, reused
+	row     Row                    // one pose's, reused
+	joined  []joined               // by sensor; nil: poses are written as they come
 	result  *Result
 }
 
 func newWriter(b *bench.Bench, set *tables.Set, o *Options, out *Result) (*writer, error) {
 	w := &writer{bench: b, tones: b.Tones(), set: set, options: o, phasors: measure.Phasors(b.Tones(), out.Info.Names, nil, set.Phasors.Write), result: out}
+	if o.Watch != nil {
+		w.watch = o.Watch(b.Rig())
+	}
 	for i := range b.Sensors() {
 		out.Drawn = append(out.Drawn, &report.Poses{Sensor: b.Sensors()[i].Name})
 	}
@@ -54,6 +58,9 @@ func newWriter(b *bench.Bench, set *tables.Set, o *Options, out *Result) (*write
 
 func (w *writer) observation(seen *engine.Observation) error {
 	w.result.Frames++
+	if w.watch != nil {
+		w.watch(seen.Measured)
+	}
 	if err := w.phasors(seen.Measured); err != nil {
 		return err
 	}

@@ -13,6 +13,7 @@ import (
 	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/report"
 	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/multitone/recording"
@@ -29,6 +30,10 @@ type Options struct {
 	Knots      float64 // of a spline [s]; 0: chosen by the motion
 
 	Figures []string // formats of those of the poses
+
+	// Watch is asked at the begin of each pass over the recording, and what it returns is told
+	// of every frame; nil: nobody is. The last pass counts.
+	Watch func(*rig.Rig) func(*stream.Measured)
 }
 
 // Result is what a run gave besides its tables.

@@ -4,12 +4,14 @@
 //
 //	cd cmd/tonepose/internal/tables/arrowcheck && go test ./...
 //
-// With TONEPOSE_TABLES=DIR it reads the tables of a run in DIR as well.
+// With TONEPOSE_TABLES=DIR it reads the tables of a run in DIR as well, with
+// TONEPOSE_DATA_SET=DIR those of a batch.
 package arrowcheck
 
 import (
 	"context"
 	"math"
+	"net/url"
 	"os"
 	"path/filepath"
 	"strings"
@@ -197,5 +199,55 @@ func TestGivenTables(t *testing.T) {
 			}
 		}
 		t.Logf("%s: %d rows", filepath.Base(path), table.NumRows())
+	}
+}
+
+// The partitions of a data set are found by the rules of directories key=value, and are one
+// table: their columns are the same, labels are text, and none is that of the directories.
+func TestGivenDataSet(t *testing.T) {
+	dir := os.Getenv("TONEPOSE_DATA_SET")
+	if dir == "" {
+		t.Skip("TONEPOSE_DATA_SET names no directory")
+	}
+	recordings := map[string]int{}
+	for _, name := range []string{"phasors", "couplings", "poses", "integrity"} {
+		paths, err := filepath.Glob(filepath.Join(dir, name, "*=*", "*.parquet"))
+		if err != nil || len(paths) == 0 {
+			t.Fatalf("no partition of %s in %s: %v", name, dir, err)
+		}
+		var first *arrow.Schema
+		for _, path := range paths {
+			key, value, _ := strings.Cut(filepath.Base(filepath.Dir(path)), "=")
+			if value, err = url.PathUnescape(value); err != nil || key != "recording" {
+				t.Errorf("%s: %q, %v", path, key, err)
+			}
+			recordings[value]++
+			table, _ := open(t, path)
+			fields := arrow.NewSchema(table.Schema().Fields(), nil)
+			if first == nil {
+				first = fields
+			}
+			if !fields.Equal(first) {
+				t.Errorf("%s: columns %v, those of the first %v", path, fields, first)
+			}
+			if len(table.Schema().FieldIndices(key)) > 0 {
+				t.Errorf("%s: has the column %s, as its directory", path, key)
+			}
+			label := table.Schema().Field(int(table.NumCols()) - 1)
+			if label.Name != "probe" || label.Type.ID() != arrow.STRING {
+				t.Errorf("%s: the last column is %v: want the label probe", path, label)
+			}
+			for i, v := range column(t, table, label.Name) {
+				if v == nil || v == "" {
+					t.Errorf("%s: row %d has no label", path, i)
+					break
+				}
+			}
+		}
+	}
+	for name, tables := range recordings {
+		if tables != 4 {
+			t.Errorf("%s has %d tables of 4", name, tables)
+		}
 	}
 }
