@@ -4,6 +4,7 @@ package plausible
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -16,8 +17,38 @@ import (
 // coil's field falls with the cube of the distance, here below 1e-5 of that at one.
 const farVolumes = 50
 
+// slips gathers what is slipped in many parts of one kind, to say it once.
+type slips struct {
+	of    int // parts of that kind
+	kind  string
+	order []string
+	who   map[string][]string // what is slipped: the parts' names with values
+}
+
+func (s *slips) add(what, name, value string) {
+	if s.who == nil {
+		s.who = map[string][]string{}
+	}
+	if s.who[what] == nil {
+		s.order = append(s.order, what)
+	}
+	s.who[what] = append(s.who[what], fmt.Sprintf("%s (%s)", name, value))
+}
+
+func (s *slips) lines() (all []string) {
+	for _, what := range s.order {
+		who := s.who[what]
+		text := strings.Join(who, ", ")
+		if len(who) == s.of && len(who) > 1 {
+			text = fmt.Sprintf("all %d %s, as %s", len(who), s.kind, who[0])
+		}
+		all = append(all, text+": "+what)
+	}
+	return all
+}
+
 // Doubts lists what can be but hardly is meant: lengths in millimetres, frequencies in
-// kilohertz, currents in milliamperes. What is wrong with all emitters alike is said once.
+// kilohertz, currents in milliamperes. What is wrong with all parts of a kind alike is said once.
 func Doubts(r *rig.Rig) (all []string) {
 	say := func(format string, values ...any) { all = append(all, fmt.Sprintf(format, values...)) }
 	v := r.WorkingVolume
@@ -28,58 +59,46 @@ func Doubts(r *rig.Rig) (all []string) {
 	if r.SampleRateHz < 1000 {
 		say("sample_rate_hz = %s: is this kHz? then write %s", format(r.SampleRateHz), format(r.SampleRateHz*1e3))
 	}
-	for i, c := range r.Channels {
-		at := fmt.Sprintf("channels[%d] (%s)", i, c.Name)
+	channels := slips{of: len(r.Channels), kind: "channels"}
+	for _, c := range r.Channels {
 		if c.FullScaleV > 100 {
-			say("%s: full_scale_v = %s is more than a converter takes: are these millivolts?", at, format(c.FullScaleV))
+			channels.add("full_scale_v is more than a converter takes: are these millivolts?", c.Name, format(c.FullScaleV)+" V")
 		}
 		if math.Abs(c.DelayS) > 0.01 {
-			say("%s: delay_s = %s is longer than any converter's: are these micro- or milliseconds?", at, format(c.DelayS))
+			channels.add("delay_s is longer than any converter's: are these micro- or milliseconds?", c.Name, format(c.DelayS)+" s")
 		}
 	}
-	slips := map[string][]string{} // what is slipped: the emitters' names with values
-	var order []string
-	slip := func(what, name, value string) {
-		if slips[what] == nil {
-			order = append(order, what)
-		}
-		slips[what] = append(slips[what], name+" "+value)
-	}
+	emitters := slips{of: len(r.Emitters), kind: "emitters"}
 	for i := range r.Emitters {
 		e := &r.Emitters[i]
 		m := &e.Model
 		if d := r3.Norm(r3.Sub(center(m), middle)); d > farVolumes*reach {
-			slip("its centre is farther from the working volume than fifty times its size: are these millimetres? lengths are in metres", e.Name, fmt.Sprintf("(%.4g m)", d))
+			emitters.add("its centre is farther from the working volume than fifty times its size: are these millimetres? lengths are in metres", e.Name, fmt.Sprintf("%.4g m", d))
 		}
 		if size := max(m.RadiusM, m.OuterRadiusM, m.LengthM, m.WidthM, m.HeightM); size > 10*reach {
-			slip("it is larger than ten times the working volume: are these millimetres? lengths are in metres", e.Name, fmt.Sprintf("(%.4g m)", size))
+			emitters.add("it is larger than ten times the working volume: are these millimetres? lengths are in metres", e.Name, fmt.Sprintf("%.4g m", size))
 		}
 		if e.CurrentPeakA > 100 {
-			slip("current_a_peak is more than a bench drives: are these milliamperes?", e.Name, fmt.Sprintf("(%.4g A)", e.CurrentPeakA))
+			emitters.add("current_a_peak is more than a bench drives: are these milliamperes?", e.Name, fmt.Sprintf("%.4g A", e.CurrentPeakA))
 		}
 		if e.ToneHz > 0 && e.ToneHz < 200 {
-			slip("tone_hz is a frequency of mains: is this kHz?", e.Name, fmt.Sprintf("(%.6g Hz)", e.ToneHz))
+			emitters.add("tone_hz is as low as mains: is this kHz?", e.Name, fmt.Sprintf("%.6g Hz", e.ToneHz))
 		}
 	}
-	for _, what := range order {
-		if who := slips[what]; len(who) == len(r.Emitters) && len(who) > 1 {
-			say("all %d emitters, as %s: %s", len(who), who[0], what)
-		} else {
-			say("%s: %s", strings.Join(who, ", "), what)
-		}
-	}
-	for i, s := range r.Sensors {
-		for k, c := range s.Coils {
-			at := fmt.Sprintf("sensors[%d].coils[%d] (%s)", i, k, s.Name)
+	coils := slips{kind: "pickup coils"}
+	for _, s := range r.Sensors {
+		for _, c := range s.Coils {
+			coils.of++
+			name := s.Name + " " + r.Channels[c.Channel].Name
 			if c.AreaTurnsM2 > 1 {
-				say("%s: area_turns_m2 = %s: are these square millimetres? 100 turns of 40 mm² are 0.004", at, format(c.AreaTurnsM2))
+				coils.add("area_turns_m2 is more than a pickup has: are these square millimetres? 100 turns of 40 mm² are 0.004", name, format(c.AreaTurnsM2)+" m²")
 			}
 			if d := max(r3.Norm(c.CenterM), c.RadiusM); d > reach {
-				say("%s: %.4g m is larger than the working volume: are these millimetres? lengths are in metres", at, d)
+				coils.add("it is larger than the working volume: are these millimetres? lengths are in metres", name, fmt.Sprintf("%.4g m", d))
 			}
 		}
 	}
-	return all
+	return slices.Concat(all, channels.lines(), emitters.lines(), coils.lines())
 }
 
 // center is about where a model is [m].
