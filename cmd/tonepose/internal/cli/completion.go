@@ -10,9 +10,12 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
+	"tonepose/cmd/tonepose/internal/figure/chart"
 	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/cmd/tonepose/internal/simulate"
 	"tonepose/multitone/recording"
 	"tonepose/multitone/window"
+	"tonepose/solver/calibration"
 )
 
 // choices are the names that the flag's text may be; none where it is something else.
@@ -28,7 +31,12 @@ func (v *value[T]) choices() []string {
 // completed are the values of flags that shells may offer, beside those of which the
 // flag itself knows its names.
 var completed = map[string]func(c *cobra.Command, args []string) []string{
+	"figures": func(*cobra.Command, []string) []string { return append(slices.Clone(chart.Formats), "none") },
+	"free": func(*cobra.Command, []string) []string {
+		return append([]string{"default"}, strings.Split((^calibration.Group(0)).String(), ",")...)
+	},
 	"lowpass":   func(*cobra.Command, []string) []string { return lowPassNames() },
+	"path":      func(*cobra.Command, []string) []string { return simulate.BuiltinPaths }, // or a file
 	"taper":     func(*cobra.Command, []string) []string { return taperNames() },
 	"sensor":    sensorNames,
 	"signal":    channelNames,
@@ -45,8 +53,20 @@ func complete(c *cobra.Command) {
 		if values == nil {
 			return
 		}
-		err := c.RegisterFlagCompletionFunc(f.Name, func(c *cobra.Command, args []string, begun string) ([]string, cobra.ShellCompDirective) {
-			return slices.DeleteFunc(slices.Clone(values(c, args)), func(v string) bool { return !strings.HasPrefix(v, begun) }), cobra.ShellCompDirectiveNoFileComp
+		err := c.RegisterFlagCompletionFunc(f.Name, func(c *cobra.Command, args []string, begun string) (offered []string, _ cobra.ShellCompDirective) {
+			before := ""
+			if f.Name == "figures" || f.Name == "free" { // lists
+				before = begun[:strings.LastIndex(begun, ",")+1]
+			}
+			for _, v := range values(c, args) {
+				if v = before + v; strings.HasPrefix(v, begun) {
+					offered = append(offered, v)
+				}
+			}
+			if f.Name == "path" {
+				return offered, cobra.ShellCompDirectiveDefault
+			}
+			return offered, cobra.ShellCompDirectiveNoFileComp
 		})
 		if err != nil {
 			panic(err) // the flag is there

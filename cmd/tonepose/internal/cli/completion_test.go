@@ -4,6 +4,8 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"tonepose/solver/calibration"
 )
 
 // What a shell is offered, by the command that its script asks.
@@ -25,12 +27,19 @@ func TestValuesAreCompleted(t *testing.T) {
 		{"calibrate|channels|x.wav|--rig|" + pipe + "|--reference|rx", "rx1 rx2 rx3"},
 		{"measure|" + card + "|--signal|", "reference_v signal_v"},
 		{"measure|nosuch.csv|--signal|", ""},
+		{"assess|--figures|", "png svg pdf none"},
+		{"assess|--figures|png,s", "png,svg"},
+		{"calibrate|--free|default,m", "default,marker"},
 	} {
 		text := tonepose(t, append([]string{"__complete"}, strings.Split(c.args, "|")...)...)
 		lines := strings.Split(strings.TrimSpace(text), "\n")
 		if have := strings.Join(lines[:len(lines)-1], " "); have != c.want || lines[len(lines)-1] != ":4" { // 4: no files
 			t.Errorf("%s: %q, want %q", c.args, text, c.want)
 		}
+	}
+	// A path may be a file as well.
+	if paths := tonepose(t, "__complete", "simulate", "--path", ""); paths != "stations\nsweep\n:0\n" {
+		t.Errorf("paths: %q", paths)
 	}
 	if all := tonepose(t, "__complete", "help", ""); !strings.Contains(all, "rig\tThe rig file\n") || !strings.Contains(all, "solve\tFrom a recording") {
 		t.Errorf("help: %q", all)
@@ -41,6 +50,11 @@ func TestValuesAreCompleted(t *testing.T) {
 func TestCompletedValuesAreValid(t *testing.T) {
 	for _, name := range lowPassNames() {
 		if _, err := lowPass(name); err != nil {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+	for _, name := range completed["free"](nil, nil) {
+		if _, err := calibration.ParseFree(name); err != nil {
 			t.Errorf("%s: %v", name, err)
 		}
 	}
