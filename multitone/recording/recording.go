@@ -3,7 +3,8 @@
 // nothing of tones.
 //
 // [Open] names the file and gives a [Reader]; [Reader.Info] says what it is; [Reader.ReadPlanar] gives blocks of
-// volts, channel by channel, and [Reader.ReadInt16] the raw counts where the samples are that small. A [Monitor] that
+// volts, channel by channel (of integer samples with Options.FullScale, else in units of full scale: Info.Volts
+// tells), and [Reader.ReadInt16] the raw counts where the samples are that small. A [Monitor] that
 // watches the Reader flags clipped, missing, repeated and stuck samples in the same pass. A [Writer] writes the same
 // formats.
 //
