@@ -52,6 +52,9 @@ const mostWords = 20
 func (s *dataSet) quality(ctx context.Context, p *tables.Partition, res *solve.Result, watched *levels) (*Quality, error) {
 	q := &Quality{Start: res.Info.Start, DurationS: res.Info.Duration(), Flags: map[string]int{}, MainsHz: res.Survey.MainsHz, InDoubt: res.InDoubt}
 	q.Faults = append(q.Faults, res.Survey.Faults()...)
+	for _, err := range res.Unjoined {
+		q.Findings = append(q.Findings, err.Error())
+	}
 	for _, v := range res.Verdicts {
 		q.Findings = append(q.Findings, v.Lines()...)
 	}

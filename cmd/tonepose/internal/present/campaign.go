@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"tonepose/cmd/tonepose/internal/batch"
+	"tonepose/cmd/tonepose/internal/tables"
 )
 
 // Campaign is what the recordings of a data set came to, in the form of its JSON.
@@ -93,14 +94,14 @@ func (c Campaign) CSV(w io.Writer) error {
 		"noisiest_channel_v", "clock_ppm", "clock_range_ppm", "mains_hz", "faults", "findings", "error", "elapsed_s", "bytes_in", "bytes_out"))
 	number := func(v float64) string { return strconv.FormatFloat(v, 'g', -1, 64) }
 	for _, o := range c.Worst {
-		row := []string{o.Recording}
+		row := []string{tables.Cell(o.Recording)}
 		for _, l := range c.labels {
-			row = append(row, o.Labels[l])
+			row = append(row, tables.Cell(o.Labels[l]))
 		}
 		q := o.Quality
 		if q == nil {
 			row = append(append(row, "failed"), make([]string, 21)...)
-			out.Write(append(row, o.Error, "", "", ""))
+			out.Write(append(row, tables.Cell(o.Error), "", "", ""))
 			continue
 		}
 		start := ""
@@ -115,8 +116,8 @@ func (c Campaign) CSV(w io.Writer) error {
 		for _, v := range []float64{q.SigmaM, q.Sigma95M, q.EstimatedM, q.WorstEstimatedM, q.SigmaRad, q.Chi2PerDOF, q.NoiseV} {
 			row = append(row, positive(v))
 		}
-		row = append(row, q.NoisyChannel, positive(q.NoisyChannelV), number(q.ClockPPM), number(q.ClockRangePPM), positive(q.MainsHz),
-			strings.Join(q.Faults, "; "), strings.Join(q.Findings, "; "), "", number(o.ElapsedS), strconv.FormatInt(o.BytesIn, 10), strconv.FormatInt(o.BytesOut, 10))
+		row = append(row, tables.Cell(q.NoisyChannel), positive(q.NoisyChannelV), number(q.ClockPPM), number(q.ClockRangePPM), positive(q.MainsHz),
+			tables.Cell(strings.Join(q.Faults, "; ")), tables.Cell(strings.Join(q.Findings, "; ")), "", number(o.ElapsedS), strconv.FormatInt(o.BytesIn, 10), strconv.FormatInt(o.BytesOut, 10))
 		out.Write(row)
 	}
 	out.Flush()
