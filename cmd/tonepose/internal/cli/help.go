@@ -10,8 +10,12 @@ import (
 
 	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/handbook"
+	"tonepose/cmd/tonepose/internal/notices"
 	"tonepose/cmd/tonepose/internal/terminal"
 )
+
+// noticesTopic is what help is asked for to print the licences of others.
+const noticesTopic = "notices"
 
 // mostColumns is where lines of the handbook end on the widest terminal: longer
 // ones are hard to read.
@@ -23,8 +27,9 @@ func newHelp(s Streams) *cobra.Command {
 		Use:   "help [COMMAND | TOPIC]",
 		Short: "Commands, and the chapters of the handbook",
 		Long: `Help without a name lists the commands and the chapters of the handbook; with
-one it prints the help of that command, or that chapter. --man writes a manual
-page for every command, to be read by man.
+one it prints the help of that command, or that chapter; help notices prints the
+licences of the software that is linked in. --man writes a manual page for every
+command, to be read by man.
 
 Exit code: 0 done, 2 there is no such command or chapter.`,
 		Example: `  tonepose help rig
@@ -62,6 +67,7 @@ func helpNames(root *cobra.Command, args []string) (names []string) {
 		for _, t := range handbook.Topics() {
 			names = append(names, t.Name+"\t"+t.Title)
 		}
+		names = append(names, noticesTopic+"\tLicences of the software that is linked in")
 	}
 	return names
 }
@@ -71,6 +77,10 @@ func runHelp(root *cobra.Command, args []string, s Streams) error {
 		root.InitDefaultHelpFlag()
 		root.InitDefaultVersionFlag()
 		return root.Help()
+	}
+	if len(args) == 1 && args[0] == noticesTopic {
+		_, err := fmt.Fprint(s.Out, notices.Text)
+		return err
 	}
 	if len(args) == 1 {
 		if _, err := handbook.Text(args[0]); err == nil {
