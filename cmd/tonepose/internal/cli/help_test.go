@@ -11,7 +11,14 @@ import (
 	"github.com/spf13/cobra"
 
 	"tonepose/cmd/tonepose/internal/handbook"
+	"tonepose/cmd/tonepose/internal/notices"
 )
+
+func TestHelpPrintsTheLicencesOfOthers(t *testing.T) {
+	if text := tonepose(t, "help", "notices"); text != notices.Text || !strings.Contains(text, "Redistribution and use in source and binary forms") {
+		t.Errorf("%.200s", text)
+	}
+}
 
 func TestHelpShowsCommandsAndTopics(t *testing.T) {
 	all := tonepose(t, "help")
