@@ -108,7 +108,7 @@ func runWorkbench(cmd *cobra.Command, name string, o *workbenchOptions, s Stream
 		o.Follow = subject.StreamOptions{Name: name, Rig: o.live.Rig, Source: o.live.Source, Windows: *w, Clock: o.live.Clock, Verdict: o.live.Verdict}
 		o.Follow.Source.Reading = o.live.Reading
 	case err != nil:
-		return err
+		return fmt.Errorf("%w: name a folder of solved tables, a recording, a live source, or nothing for the virtual bench", err)
 	case o.live.Rig == "":
 		return fmt.Errorf("--rig is missing: a recording is solved on the bench of a rig file; a folder of solved tables needs none")
 	default:

@@ -2,6 +2,8 @@ package tables
 
 import (
 	"bytes"
+	"errors"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
@@ -62,7 +64,7 @@ func TestPartsReadAsOneTable(t *testing.T) {
 	if have.String() != wanted.String() {
 		t.Error("parts are printed otherwise than one table of the same rows")
 	}
-	if _, err := Open[Pose](filepath.Join(dir, "couplings.parquet")); !os.IsNotExist(err) {
+	if _, err := Open[Pose](filepath.Join(dir, "couplings.parquet")); !errors.Is(err, fs.ErrNotExist) {
 		t.Errorf("a table without parts: %v", err)
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"iter"
 	"os"
 	"slices"
@@ -123,7 +124,10 @@ func (k kind[T, S]) file(path string) (*os.File, *parquet.File, Metadata, error)
 
 // openTable opens any table of ours, whatever its columns.
 func openTable(path string) (f *os.File, pf *parquet.File, m Metadata, schema int, err error) {
-	if f, err = os.Open(path); err != nil {
+	if f, err = os.Open(path); errors.Is(err, fs.ErrNotExist) {
+		err = fmt.Errorf("%w: name a folder that solve, measure, live or batch wrote (--out), or a table in it", err)
+	}
+	if err != nil {
 		return nil, nil, m, 0, err
 	}
 	defer func() {

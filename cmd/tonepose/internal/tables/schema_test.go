@@ -1,8 +1,9 @@
 package tables
 
 import (
+	"errors"
+	"io/fs"
 	"math"
-	"os"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -28,7 +29,7 @@ func folders(t *testing.T) []string {
 func rowsOf[T Row](t *testing.T, name string) (list []T) {
 	t.Helper()
 	r, err := Open[T](name)
-	if os.IsNotExist(err) {
+	if errors.Is(err, fs.ErrNotExist) {
 		return nil
 	}
 	if err != nil {
