@@ -102,6 +102,11 @@ func (t *table) head() (header []string, isTime bool, err error) {
 		if err != nil {
 			return nil, false, err
 		}
+		if header == nil {
+			if no := NotTable(text); no != "" {
+				return nil, false, fmt.Errorf("%s:%d: %s", name, t.lines.line, no)
+			}
+		}
 		if len(header) < 2 { // a one-word header says nothing of the delimiter
 			t.delim = delimiter(text)
 		}
@@ -111,6 +116,12 @@ func (t *table) head() (header []string, isTime bool, err error) {
 			break
 		}
 		header, lacks = split(string(text), t.delim), "a header and no row of numbers"
+		for k, column := range header {
+			if first := slices.Index(header, column); column != "" && first < k {
+				return nil, false, fmt.Errorf("%s:%d: the header has %q twice (fields %d and %d); give every column a name of its own",
+					name, t.lines.line, column, first+1, k+1)
+			}
+		}
 	}
 	if header != nil {
 		if t.columns != len(header) {
@@ -228,9 +239,6 @@ func (t *table) choose(header []string, timed bool, name string, opt Options) er
 		t.channel[k] = -1
 		if k >= skip {
 			t.channel[k] = slices.Index(opt.Names, header[k])
-		}
-		if c := t.channel[k]; c >= 0 && slices.Contains(t.channel[:k], c) {
-			return fmt.Errorf("%s: the header has %q twice; give every column a name of its own", name, header[k])
 		}
 	}
 	t.names = opt.Names

@@ -97,3 +97,26 @@ func TestTransformRefusesBadCovariances(t *testing.T) {
 		}
 	}
 }
+
+// A transform that is none is refused with the line and what should stand there.
+func TestTransformNamesPlaceAndMend(t *testing.T) {
+	name := filepath.Join(t.TempDir(), "transform.json")
+	for text, want := range map[string]string{
+		"":                            ":1: the JSON ends too early",
+		"{\n \"frame\": {\n":          ":3: the JSON ends too early",
+		"{\n \"frame\" {}\n}\n":       ":2: not JSON: ",
+		"\xff\xfe{\x00}\x00":          ":1: not JSON: ",
+		"[1, 2]\n":                    ":1: is a JSON array",
+		"{\n\n \"frame\": \"there\"}": ":3: frame is a JSON string",
+		"{\n \"fame\": {}\n}":         `: unknown field "fame"`,
+		"{}":                          "frame: must be ",
+	} {
+		if err := os.WriteFile(name, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		_, err := ReadTransform(name)
+		if err == nil || !strings.Contains(err.Error(), name+want) && text != "{}" || !strings.Contains(err.Error(), `{"position_m": [x, y, z], "quaternion": [w, x, y, z]}`) {
+			t.Errorf("%q: error %v, want %q and what a transform is", text, err, want)
+		}
+	}
+}

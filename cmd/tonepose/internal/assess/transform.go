@@ -5,9 +5,11 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"math"
 	"os"
 	"slices"
+	"strings"
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/num/quat"
@@ -63,7 +65,7 @@ func ReadTransform(file string) (*registration.Mounting, error) {
 	strict := json.NewDecoder(bytes.NewReader(data))
 	strict.DisallowUnknownFields()
 	if err := strict.Decode(&text); err != nil {
-		return nil, fmt.Errorf("%s: %w", file, err)
+		return nil, unreadable(file, data, err)
 	}
 	t := &registration.Mounting{Body: identity, Quality: registration.Quality{RMS: math.NaN()}}
 	if t.Frame, err = text.Frame.pose(); err != nil {
@@ -95,6 +97,28 @@ func ReadTransform(file string) (*registration.Mounting, error) {
 		}
 	}
 	return t, nil
+}
+
+// unreadable says where in a file what is no transform stands, as far as its reader tells,
+// and what should.
+func unreadable(file string, data []byte, err error) error {
+	what, place := strings.TrimPrefix(err.Error(), "json: "), file
+	offset := int64(-1)
+	var syntax *json.SyntaxError
+	var kind *json.UnmarshalTypeError
+	switch {
+	case errors.As(err, &syntax):
+		offset, what = syntax.Offset, "not JSON: "+what
+	case errors.As(err, &kind):
+		offset, what = kind.Offset, strings.TrimSpace(kind.Field+" is a JSON "+kind.Value)
+	case errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF):
+		offset, what = int64(len(data)), "the JSON ends too early"
+	}
+	if offset >= 0 {
+		place = fmt.Sprintf("%s:%d", file, 1+bytes.Count(data[:min(offset, int64(len(data)))], []byte("\n")))
+	}
+	return fmt.Errorf("%s: %s: name a file that --save-transform wrote, with at least "+
+		`{"frame": {"position_m": [x, y, z], "quaternion": [w, x, y, z]}}`, place, what)
 }
 
 func (t *poseText) pose() (p rigid.Pose, err error) {

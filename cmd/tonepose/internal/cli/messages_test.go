@@ -34,6 +34,12 @@ func TestMessagesNameTheMend(t *testing.T) {
 	if code := Run(t.Context(), []string{"plan", pipe, "--stations", blank, "--quiet"}, Streams{Out: new(bytes.Buffer), Err: new(bytes.Buffer)}); code != 0 {
 		t.Fatalf("plan --stations: exit code %d", code)
 	}
+	give := func(name, text string) string {
+		if err := os.WriteFile(in(name), []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		return in(name)
+	}
 	out := in("out")
 	solve := func(rest ...string) []string { return append([]string{"solve", recorded, "--out", out}, rest...) }
 	plan := func(rest ...string) []string { return append([]string{"plan", pipe}, rest...) }
@@ -65,6 +71,9 @@ func TestMessagesNameTheMend(t *testing.T) {
 		{[]string{"rig", "check", rig("comma.yaml", "radius_m: 0.035", "radius_m: 0,035")}, []string{"emitters[0].model.radius_m = 0,035: must be a number (and in lines", "the decimal sign is a point: 0.035"}},
 		{[]string{"rig", "check", rig("commas.yaml", "[0, 0, 1]", "[0,0, 0,0, 1,0]")}, []string{"must have three numbers, has 6", "the decimal sign is a point, a comma begins the next number"}},
 		{solve("--rig", pipe, "--intervals", blank), []string{"blank.csv:3: start_s is empty", "inspect --stations"}},
+		{solve("--rig", pipe, "--intervals", give("wide.csv", "\xff\xfes\x00t\x00")), []string{"wide.csv:1: is text in UTF-16; save it in UTF-8"}},
+		{calibrate("--intervals", give("table.csv", "PAR1\x15\x06\nPAR1")), []string{"table.csv:1: is a Parquet file and no CSV", "tonepose export"}},
+		{[]string{"inspect", give("object.csv", "{\n \"a\": 1\n}\n")}, []string{"object.csv:1: is JSON and no CSV"}},
 		{[]string{"simulate", pipe, "--path", "sweep", "--out", in("x.mp3")}, []string{"x.mp3: .mp3 is not written: name a .wav, .npy, .csv or .sigmf-meta"}},
 		{plan("--drive", in("x.mp3")), []string{"x.mp3: the name must end in .wav, .npy or .csv"}},
 		{[]string{"measure", recorded, "--signal", "rx1", "--reference", "rx1"}, []string{"--signal rx1 --reference rx1: both are one channel"}},

@@ -10,6 +10,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"tonepose/multitone/recording"
 )
 
 // textTable reads a CSV file row by row, columns by name. Separated by comma,
@@ -29,6 +31,9 @@ func newTextTable(r io.Reader, name string) (*textTable, error) {
 		return nil, fmt.Errorf("%s: %w", name, err)
 	}
 	text = bytes.TrimPrefix(text, []byte("\xef\xbb\xbf"))
+	if no := recording.NotTable(text); no != "" {
+		return nil, fmt.Errorf("%s:1: %s", name, no)
+	}
 	t := &textTable{name: name, csv: csv.NewReader(bytes.NewReader(text))}
 	t.csv.Comma = separator(text)
 	t.comma = t.csv.Comma == ','
