@@ -1,6 +1,7 @@
 package files
 
 import (
+	"errors"
 	"fmt"
 	"maps"
 	"os"
@@ -391,4 +392,74 @@ func TestTogether(t *testing.T) {
 		t.Fatal(err)
 	}
 	expect(t, dir, map[string]string{"table": "rows", "page": ""})
+}
+
+// Files that are each alone in a folder need no journal where they replace none. Wherever the
+// run is killed each folder has its file or none; on an error none of them has.
+func TestOneFileAFolder(t *testing.T) {
+	begin := func(t *testing.T) (dirs []string, b *Batch) {
+		root := t.TempDir()
+		b = &Batch{Force: true}
+		for _, name := range []string{"x", "y", "z"} {
+			dir := filepath.Join(root, name)
+			if err := os.Mkdir(dir, 0o755); err != nil {
+				t.Fatal(err)
+			}
+			if err := b.Write(filepath.Join(dir, "a"), []byte("new")); err != nil {
+				t.Fatal(err)
+			}
+			dirs = append(dirs, dir)
+		}
+		return dirs, b
+	}
+	whole := map[string]string{"a": "new"}
+	for n := 1; ; n++ {
+		dirs, b := begin(t)
+		killed := killedAt(t, n, func() {
+			if err := b.Commit(); err != nil {
+				t.Fatal(err)
+			}
+		})
+		shown := 0
+		for _, dir := range dirs {
+			seen := visible(t, dir)
+			if cmp.Equal(seen, whole) {
+				shown++
+			} else if len(seen) > 0 {
+				t.Errorf("killed at change %d: a reader finds %v", n, seen)
+			}
+			if err := sweep(dir); err != nil {
+				t.Fatal(err)
+			}
+			if left := contents(t, dir); len(left) != len(seen) {
+				t.Errorf("killed at change %d: left behind: %v", n, left)
+			}
+		}
+		if !killed {
+			if shown != 3 || n != 4 {
+				t.Errorf("%d files after %d changes of names: want 3, one each", shown, n-1)
+			}
+			break
+		}
+		if shown != n-1 {
+			t.Errorf("killed at change %d: %d files are there", n, shown)
+		}
+	}
+
+	dirs, b := begin(t)
+	changes := 0
+	at = func(string) {
+		if changes++; changes == 2 { // x, the last to be seen, has not got its name
+			if err := errors.Join(os.Remove(b.staged[0].file.Name()), os.Mkdir(filepath.Join(dirs[0], "a"), 0o755)); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	defer func() { at = func(string) {} }()
+	if err := b.Commit(); err == nil {
+		t.Error("no error where a file has gone")
+	}
+	for _, dir := range dirs[1:] {
+		expect(t, dir, map[string]string{})
+	}
 }

@@ -14,9 +14,12 @@ import (
 // way its journal is in the folder: who finds one that no run is at undoes what it says.
 // Once the journal is gone the new files are there, and what is left of those before them
 // is of no use.
+//
+// A folder's only file, if it replaces none, gets its name in one step of the system, and
+// needs no journal.
 type replacement struct {
 	dir, id string
-	journal *os.File // open as long as the run is at it
+	journal *os.File // open as long as the run is at it; nil: none is needed
 	Moves   []move   `json:"files"`
 }
 
@@ -104,7 +107,9 @@ func (b *Batch) replacements() (all []*replacement, err error) {
 		err = errors.Join(err, add(name, ""))
 	}
 	for _, r := range all {
-		err = errors.Join(err, r.write(b))
+		if len(r.Moves) > 1 || len(r.Moves) == 1 && r.Moves[0].Old {
+			err = errors.Join(err, r.write(b))
+		}
 	}
 	return all, err
 }
@@ -154,7 +159,6 @@ func show(all []*replacement) error {
 		}
 	}
 	for _, r := range all {
-		at("forget")
 		r.forget()
 	}
 	for _, r := range all {
@@ -177,6 +181,9 @@ func (r *replacement) aside(m *move) string    { return r.path(asideName(m.Final
 
 // begin shows the journal.
 func (r *replacement) begin() error {
+	if r.journal == nil {
+		return nil
+	}
 	at("begin")
 	if err := os.Rename(r.journal.Name(), r.path(journalName(r.id))); err != nil {
 		return err
@@ -229,7 +236,12 @@ func (r *replacement) undo() error {
 }
 
 // forget makes what was done final, or what was undone.
-func (r *replacement) forget() { os.Remove(r.path(journalName(r.id))) }
+func (r *replacement) forget() {
+	if r.id != "" {
+		at("forget")
+		os.Remove(r.path(journalName(r.id)))
+	}
+}
 
 // clear removes what was there before.
 func (r *replacement) clear() {
