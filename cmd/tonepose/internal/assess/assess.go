@@ -1,6 +1,6 @@
 // Package assess compares the poses of a run with their truth: Compare joins them,
-// and Run gives errors, lag, drift and where their uncertainty comes from. Pivot
-// finds the tip of a pointer from the poses alone.
+// and Run gives errors, lag, drift and where their uncertainty comes from. A Tally gives
+// the errors alone, row by row. Pivot finds the tip of a pointer from the poses alone.
 package assess
 
 import (
@@ -110,16 +110,13 @@ func Compare(ctx context.Context, dir, truth string, o Options) (*Result, error)
 			a.Unsolved++
 			continue
 		}
-		pose, visit, ok := k.at(row.Time+o.Offset, row.Duration)
+		s, visit, ok := k.sample(&row, o.Offset)
 		if !ok {
 			a.Beyond++
 			continue
 		}
-		s := assessment.Sample{Time: row.Time, Estimate: *row.Estimate, Truth: pose, Axis: k.axis, PlaceOnly: k.placeOnly,
-			Sensor: k.sensor, Covariance: full(row.Covariance)}
 		sigma := k.sigmas
 		if visit != nil {
-			s.Station, s.Visit = visit.station, visit.visit
 			sigma = sigmasOf(&visit.Station)
 		}
 		a.Samples = append(a.Samples, s)

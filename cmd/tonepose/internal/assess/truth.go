@@ -12,10 +12,14 @@ import (
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/fieldmodels/rigid"
+	"tonepose/solver/assessment"
 )
 
 // Truth is where the sensors of a rig truly were.
-type Truth struct{ known []*knownPoses }
+type Truth struct {
+	known []*knownPoses          // by sensor
+	of    map[string]*knownPoses // the same by name
+}
 
 // ReadTruth reads the truth of a recording that began at start: a CSV of known poses, or the
 // folder of another run. It answers as Compare does where nothing is registered.
@@ -25,7 +29,7 @@ func ReadTruth(file string, r *rig.Rig, start time.Time) (*Truth, error) {
 	if err != nil {
 		return nil, err
 	}
-	t := new(Truth)
+	t := &Truth{of: known}
 	for _, name := range r.SensorNames() {
 		t.known = append(t.known, known[name])
 	}
@@ -175,6 +179,20 @@ func (k *knownPoses) at(t, duration float64) (rigid.Pose, *knownVisit, bool) {
 		return p, nil, true
 	}
 	return rigid.Pose{}, nil, false
+}
+
+// sample is a pose beside the truth of its window, and the visit there; false: it is not known.
+func (k *knownPoses) sample(row *tables.Pose, offset float64) (s assessment.Sample, visit *knownVisit, ok bool) {
+	pose, visit, ok := k.at(row.Time+offset, row.Duration)
+	if !ok {
+		return s, nil, false
+	}
+	s = assessment.Sample{Time: row.Time, Estimate: *row.Estimate, Truth: pose, Axis: k.axis, PlaceOnly: k.placeOnly,
+		Sensor: k.sensor, Covariance: full(row.Covariance)}
+	if visit != nil {
+		s.Station, s.Visit = visit.station, visit.visit
+	}
+	return s, visit, true
 }
 
 // trueMotion is the motion of a sensor as registered, in the poses' time.

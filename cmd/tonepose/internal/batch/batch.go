@@ -20,10 +20,12 @@ import (
 	"fmt"
 	"io/fs"
 	"maps"
+	"os"
 	"sync"
 	"syscall"
 	"time"
 
+	"tonepose/cmd/tonepose/internal/assess"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/solve"
 	"tonepose/cmd/tonepose/internal/stream"
@@ -58,10 +60,10 @@ var ErrFull = errors.New("no room for more tables")
 // them all.
 func Run(ctx context.Context, list []Recording, o Options) (*Result, error) {
 	list = o.Shard.of(list)
-	if err := checkRigs(list, &o); err != nil {
+	if err := checkFiles(list, &o); err != nil {
 		return nil, err
 	}
-	set, err := open(o.Out)
+	set, err := open(o.Out, list)
 	if err != nil {
 		return nil, err
 	}
@@ -90,14 +92,21 @@ func Run(ctx context.Context, list []Recording, o Options) (*Result, error) {
 	return out, set.ended(o.Shard, out)
 }
 
-// checkRigs reads each rig file once, so that a wrong one is not found at the thousandth
-// recording.
-func checkRigs(list []Recording, o *Options) error {
+// checkFiles reads each rig file once and looks for each truth, so that a wrong one is not
+// found at the thousandth recording.
+func checkFiles(list []Recording, o *Options) error {
 	seen := map[string]bool{}
 	for i := range list {
 		at := list[i].rig(o)
 		if at == "" {
 			return fmt.Errorf("%s: no rig is stated for %s: fill its column rig, or give --rig", list[i].At(), list[i].Recording)
+		}
+		if truth := list[i].Truth; truth != "" {
+			if info, err := os.Stat(truth); err != nil {
+				return fmt.Errorf("%s: truth: %w: name a file, or leave the field empty", list[i].At(), err)
+			} else if info.IsDir() {
+				return fmt.Errorf("%s: truth %s is a directory: name a CSV, or the poses.parquet in it", list[i].At(), truth)
+			}
 		}
 		if seen[at] {
 			continue
@@ -247,10 +256,14 @@ func (r *run) solve(ctx context.Context, rec *Recording, out *Outcome) error {
 		watched = newLevels(r)
 		return watched.add
 	}
-	res, err := solve.Run(ctx, o)
+	truth, err := rec.truth(ctx, &o) // a wrong one is said before the long job
+	var res *solve.Result
+	if err == nil {
+		res, err = solve.Run(ctx, o)
+	}
 	if err == nil {
 		out.Origin.solved(res.SHA256)
-		out.Quality, err = r.set.quality(ctx, o.Partition, res, watched)
+		out.Quality, err = r.set.quality(ctx, o.Partition, res, watched, truth)
 	}
 	switch {
 	case ctx.Err() != nil:
@@ -303,6 +316,19 @@ func (rec *Recording) job(o *Options) solve.Options {
 	}
 	job.Partition = &tables.Partition{Recording: rec.Name, Labels: rec.Labels}
 	return job
+}
+
+// truth reads the known poses of a recording; nil: the list names none.
+func (rec *Recording) truth(ctx context.Context, o *solve.Options) (*assess.Truth, error) {
+	if rec.Truth == "" {
+		return nil, nil
+	}
+	b, r, err := o.Open(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer r.Close()
+	return assess.ReadTruth(rec.Truth, b.Rig(), r.Info().Start)
 }
 
 func (rec *Recording) rig(o *Options) string {

@@ -236,6 +236,9 @@ func TestWhatIsFinishedIsPassedOver(t *testing.T) {
 		return res.Solved
 	}
 	list := gather(t, dir)
+	for i := range list {
+		list[i].Labels = []tables.Label{{Name: "pipe", Value: "A7"}}
+	}
 	for _, step := range []struct {
 		what string
 		do   func()
@@ -271,7 +274,7 @@ func TestWhatIsFinishedIsPassedOver(t *testing.T) {
 			}
 			write(t, o.Rig, append(text, "# changed\n"...))
 		}, 2},
-		{"a label", func() { list[0].Labels = []tables.Label{{Name: "pipe", Value: "A7"}} }, 1},
+		{"another value of a label", func() { list[0].Labels[0].Value = "A8" }, 1},
 		{"a recording that was taken away", func() {
 			if err := os.Remove(filepath.Join(dir, "p1.sigmf-data")); err != nil {
 				t.Fatal(err)
@@ -383,7 +386,7 @@ func TestRunsShareAList(t *testing.T) {
 func TestAClaimIsWaitedFor(t *testing.T) {
 	list := gather(t, pieces(t, 2))
 	o := options(filepath.Join(t.TempDir(), "set"))
-	set, err := open(o.Out)
+	set, err := open(o.Out, list)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,12 +1,16 @@
 package batch
 
 import (
+	"cmp"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 	"time"
 
 	"tonepose/cmd/tonepose/internal/files"
@@ -41,9 +45,9 @@ type Outcome struct {
 	Quality   *Quality          `json:"quality,omitempty"`   // nil: it failed
 }
 
-// open makes the directories of a data set that are not there. A directory that holds
-// something else is refused.
-func open(dir string) (*dataSet, error) {
+// open makes the directories of a data set that are not there, for recordings with the labels
+// of a list. A directory that holds something else, or tables with other labels, is refused.
+func open(dir string, list []Recording) (*dataSet, error) {
 	entries, err := os.ReadDir(dir)
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return nil, err
@@ -52,6 +56,9 @@ func open(dir string) (*dataSet, error) {
 	if _, err := os.Stat(filepath.Join(dir, outcomes)); err != nil && len(entries) > 0 {
 		return nil, fmt.Errorf("%s: holds %s, and is no data set: name another directory", dir, entries[0].Name())
 	}
+	if err := s.checkLabels(list); err != nil {
+		return nil, err
+	}
 	// First that by which a data set is known.
 	for _, name := range append([]string{outcomes, shards, claims}, solve.Tables...) {
 		if err := os.MkdirAll(filepath.Join(dir, name), 0o755); err != nil {
@@ -59,6 +66,34 @@ func open(dir string) (*dataSet, error) {
 		}
 	}
 	return s, nil
+}
+
+// checkLabels refuses a list with other labels than those of the tables that are there: all
+// have the same, so that one outcome tells.
+func (s *dataSet) checkLabels(list []Recording) error {
+	if len(list) == 0 {
+		return nil
+	}
+	var there *Outcome
+	found := errors.New("found")
+	err := eachFile(filepath.Join(s.dir, outcomes), func(name string) error {
+		o, err := readOutcome(name)
+		if err != nil || o.Error != "" {
+			return nil // no table of it counts
+		}
+		there = o
+		return found
+	})
+	if there == nil {
+		return err
+	}
+	have, want := slices.Sorted(maps.Keys(there.Labels)), slices.Sorted(maps.Keys(list[0].labels()))
+	if slices.Equal(have, want) {
+		return nil
+	}
+	say := func(names []string) string { return cmp.Or(strings.Join(names, ", "), "none") }
+	return fmt.Errorf("%s: its tables have the labels %s, those of %s are %s: all tables of a data set have the same columns: name another data set, or the same labels",
+		s.dir, say(have), list[0].At(), say(want))
 }
 
 func (s *dataSet) outcomeFile(name string) string {

@@ -28,6 +28,11 @@ func (s *Summary) Figure() *figure.Figure {
 		}
 		d.At = append(d.At, at)
 		d.Sigma, d.Estimated = append(d.Sigma, known(q.SigmaM)), append(d.Estimated, known(q.EstimatedM))
+		rms := math.NaN()
+		if q.Accuracy != nil {
+			rms = q.Accuracy.PositionRMS
+		}
+		d.TrueError = append(d.TrueError, rms)
 		d.Noise, d.Clock = append(d.Noise, known(q.NoiseV)), append(d.Clock, q.ClockPPM)
 		d.Flagged, d.InDoubt = append(d.Flagged, q.FlaggedShare()), append(d.InDoubt, float64(q.InDoubt)/float64(max(q.Rows, 1)))
 	}

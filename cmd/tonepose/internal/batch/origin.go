@@ -20,7 +20,8 @@ type Origin struct {
 	Rig       string   `json:"rig_sha256"`
 	Intervals []Source `json:"intervals,omitempty"`
 	Baseline  []Source `json:"baseline,omitempty"`
-	Options   string   `json:"options_sha256"` // of those that change a number, and of the labels
+	Truth     []Source `json:"truth,omitempty"` // of what they are worth
+	Options   string   `json:"options_sha256"`  // of those that change a number, and of the labels
 }
 
 // Source is a file as it was when it was read.
@@ -67,6 +68,9 @@ func (s *sources) origin(rec *Recording, o *Options) (*Origin, error) {
 	}
 	if job.Baseline != "" {
 		out.Baseline = look(true, recording.Files(job.Baseline, job.Reading)...)
+	}
+	if rec.Truth != "" {
+		out.Truth = look(true, rec.Truth)
 	}
 	// What the names name is compared, not they.
 	for _, name := range []string{"rig", "baseline", "intervals"} {
@@ -132,6 +136,7 @@ func (s *sources) same(before, now *Origin, rec *Recording, o *Options) bool {
 		{before.Recording, now.Recording, recording.Files(rec.Recording, o.Reading)},
 		{before.Intervals, now.Intervals, []string{rec.intervals(o)}},
 		{before.Baseline, now.Baseline, recording.Files(rec.baseline(o), o.Reading)},
+		{before.Truth, now.Truth, []string{rec.Truth}},
 	} {
 		if len(pair.before) != len(pair.now) {
 			return false

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"time"
 
+	"tonepose/cmd/tonepose/internal/assess"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/solve"
 	"tonepose/cmd/tonepose/internal/stream"
@@ -33,6 +34,8 @@ type Quality struct {
 	SigmaRad        float64 `json:"sigma_rotation_median_rad"`
 	Chi2PerDOF      float64 `json:"chi2_per_dof_median"`
 
+	Accuracy *assess.Accuracy `json:"accuracy,omitempty"` // against the truth; nil: none is known at their times
+
 	// Of the phasors on the pickups' channels, one standard deviation of a component.
 	NoiseV        float64 `json:"noise_median_v"`
 	NoisyChannelV float64 `json:"noisiest_channel_v"`
@@ -49,7 +52,7 @@ type Quality struct {
 const mostWords = 20
 
 // quality reads a partition's poses and what they are worth to their ends.
-func (s *dataSet) quality(ctx context.Context, p *tables.Partition, res *solve.Result, watched *levels) (*Quality, error) {
+func (s *dataSet) quality(ctx context.Context, p *tables.Partition, res *solve.Result, watched *levels, truth *assess.Truth) (*Quality, error) {
 	q := &Quality{Start: res.Info.Start, DurationS: res.Info.Duration(), Flags: map[string]int{}, MainsHz: res.Survey.MainsHz, InDoubt: res.InDoubt}
 	q.Faults = append(q.Faults, res.Survey.Faults()...)
 	for _, err := range res.Unjoined {
@@ -62,8 +65,15 @@ func (s *dataSet) quality(ctx context.Context, p *tables.Partition, res *solve.R
 
 	var sigma, turn, estimated, chi2 quantiles
 	var counts verdict.Counts
+	var tally *assess.Tally
+	if truth != nil {
+		tally = assess.NewTally(truth)
+	}
 	err := rows(ctx, s.file(p, tables.PosesName), func(row *tables.Pose) {
 		counts.Add(row.Flags)
+		if tally != nil {
+			tally.Add(row)
+		}
 		if row.Estimate == nil {
 			q.Unsolved++
 		}
@@ -81,6 +91,13 @@ func (s *dataSet) quality(ctx context.Context, p *tables.Partition, res *solve.R
 	err = rows(ctx, s.file(p, tables.IntegrityName), func(row *tables.Integrity) { estimated.add(row.PositionError) })
 	if err != nil {
 		return nil, err
+	}
+	if tally != nil {
+		if a := tally.Accuracy(); a.N > 0 {
+			q.Accuracy = &a
+		} else {
+			q.Findings = append([]string{"no pose lies within the times of the truth"}, q.Findings[:min(len(q.Findings), mostWords-1)]...)
+		}
 	}
 	watched.fill(q)
 	q.Rows, q.Flagged = counts.Rows, counts.Flagged

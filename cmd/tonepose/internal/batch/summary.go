@@ -17,6 +17,7 @@ type Summary struct {
 	Dir        string
 	Recordings []*Outcome // worst first
 	Failed     int        // of these; they are the first
+	Assessed   int        // of these, against a truth
 	Shards     []Ended    // that have ended
 	Missing    []string   // shards that have not, as 3/8
 	Labels     []string   // their names
@@ -64,6 +65,9 @@ func Summarise(dir string) (*Summary, error) {
 			s.Failed++
 			return nil
 		}
+		if o.Quality.Accuracy != nil {
+			s.Assessed++
+		}
 		s.Cost.ElapsedS += o.ElapsedS
 		s.Cost.BytesIn += o.BytesIn
 		s.Cost.BytesOut += o.BytesOut
@@ -80,19 +84,39 @@ func Summarise(dir string) (*Summary, error) {
 		s.Labels = append(s.Labels, label)
 	}
 	slices.Sort(s.Labels)
-	slices.SortFunc(s.Recordings, func(a, b *Outcome) int {
-		return cmp.Or(cmp.Compare(b.badness(), a.badness()), cmp.Compare(b.estimated(), a.estimated()), cmp.Compare(a.Recording, b.Recording))
-	})
+	slices.SortFunc(s.Recordings, worse)
 	return s, s.shards()
 }
 
-// badness ranks outcomes: above 1 failed, else the share of rows without a pose or with a
-// flag.
-func (o *Outcome) badness() float64 {
-	switch {
-	case o.Quality == nil:
+// worse is below 0 where a is worse than b: what has failed, what has no pose, then by the
+// error against the truth where that is known, by flags and by the estimated error.
+func worse(a, b *Outcome) int {
+	return cmp.Or(cmp.Compare(b.severity(), a.severity()), cmp.Compare(b.trueError(), a.trueError()),
+		cmp.Compare(b.flagged(), a.flagged()), cmp.Compare(b.estimated(), a.estimated()), cmp.Compare(a.Recording, b.Recording))
+}
+
+// severity is 2 of what failed, 1 of what has no pose, else 0.
+func (o *Outcome) severity() int {
+	switch q := o.Quality; {
+	case q == nil:
 		return 2
-	case o.Quality.Rows == 0:
+	case q.Unsolved == q.Rows:
+		return 1
+	}
+	return 0
+}
+
+// trueError is the rms error of position against the truth [m]; below 0: it is not known.
+func (o *Outcome) trueError() float64 {
+	if o.Quality == nil || o.Quality.Accuracy == nil {
+		return -1
+	}
+	return o.Quality.Accuracy.PositionRMS
+}
+
+// flagged is the share of rows without a pose or with a flag.
+func (o *Outcome) flagged() float64 {
+	if o.Quality == nil {
 		return 1
 	}
 	return o.Quality.FlaggedShare()

@@ -38,9 +38,9 @@ func newBatch(s Streams) *cobra.Command {
 		Use:   "batch LIST|FOLDER… --rig RIG --out DATASET",
 		Short: "From many recordings to one data set, with what each is worth",
 		Long: `Batch solves many recordings, each as solve does. A LIST is a CSV with the
-column recording and, where wanted, name, rig, intervals and baseline; all
+column recording and, where wanted, name, rig, intervals, baseline and truth; all
 further columns are labels, which become columns of the tables. File names in it
-are relative to the list. A FOLDER stands for the recordings in it and below it;
+are relative to the list. A truth is a CSV of known poses, as for assess. A FOLDER stands for the recordings in it and below it;
 a CSV must be listed.
 
 Each recording becomes a partition of the data set, as
@@ -59,7 +59,7 @@ any number of processes may be started on one list and one data set: each takes
 what none of the others works on, and goes on with what a dead one has left.
 
 --summary tells of a data set, by all shards, how accurate, flagged and noisy each
-recording is, the worst first; with --out as recordings.csv, summary.json and the
+recording is, the worst first: by its errors where a truth was listed; with --out as recordings.csv, summary.json and the
 figure recordings.
 
 Exit code: 0 all recordings are solved, 1 some failed, the data set can't be written

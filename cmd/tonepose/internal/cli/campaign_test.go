@@ -31,7 +31,7 @@ func campaign(t *testing.T) (dir string) {
 		return abs
 	}
 	list := filepath.Join(from, "list.csv")
-	text := "recording,intervals,pipe\nfast,,=A1\n" + path("pipe-bench-metal.npy") + "," + path("pipe-bench-metal.truth.csv") + ",B\nmissing.wav,,C\n"
+	text := "recording,intervals,truth,pipe\nfast,,fast.truth.csv,=A1\n" + path("pipe-bench-metal.npy") + "," + path("pipe-bench-metal.truth.csv") + "," + path("pipe-bench-metal.truth.csv") + ",B\nmissing.wav,,,C\n"
 	if err := os.WriteFile(list, []byte(text), 0o644); err != nil {
 		t.Fatal(err)
 	}
@@ -50,8 +50,8 @@ func TestSummary(t *testing.T) {
 		t.Errorf("exit code %d, %s", code, &errs)
 	}
 	var sum struct {
-		Recordings, Failed int
-		Worst              []*batch.Outcome `json:"worst_first"`
+		Recordings, Failed, Assessed int
+		Worst                        []*batch.Outcome `json:"worst_first"`
 	}
 	if err := json.Unmarshal(said.Bytes(), &sum); err != nil {
 		t.Fatal(err)
@@ -60,7 +60,7 @@ func TestSummary(t *testing.T) {
 	for _, o := range sum.Worst {
 		order = append(order, o.Recording)
 	}
-	if sum.Recordings != 3 || sum.Failed != 1 || !slices.Equal(order, []string{"missing", "pipe-bench-metal", "fast"}) {
+	if sum.Recordings != 3 || sum.Failed != 1 || sum.Assessed != 2 || !slices.Equal(order, []string{"missing", "pipe-bench-metal", "fast"}) {
 		t.Fatalf("%d recordings, %d failed, worst first %v", sum.Recordings, sum.Failed, order)
 	}
 	q := sum.Worst[2].Quality
@@ -110,6 +110,32 @@ func TestSummary(t *testing.T) {
 		table[3][1] != "'=A1" { // which a spreadsheet does not run
 		t.Errorf("%v: %s", err, rows)
 	}
+	// Errors against a truth, of which the outcomes know what the CSV says.
+	for i, name := range table[0] {
+		a := q.Accuracy
+		if want, ok := map[string]float64{"compared": float64(a.N), "position_rms_m": a.PositionRMS, "position_max_m": a.PositionMax,
+			"orientation_rms_rad": a.OrientationRMS, "normalised_mean": a.NormalisedMean, "coverage_95": a.Coverage95, "clock_ppm": q.ClockPPM}[name]; ok {
+			if v, err := strconv.ParseFloat(table[3][i], 64); err != nil || v != want || table[1][i] != "" {
+				t.Errorf("%s is %q, of what failed %q: want %g", name, table[3][i], table[1][i], want)
+			}
+		}
+	}
+	// The one near metal is off by far more than it would be without.
+	if near := sum.Worst[1].Quality.Accuracy; near.PositionRMS < 3*q.Accuracy.PositionRMS || q.Accuracy.N != 30 {
+		t.Errorf("%+v near metal, %+v without", near, q.Accuracy)
+	}
+	said.Reset()
+	Run(t.Context(), []string{"batch", dir, "--summary"}, Streams{Out: &said, Err: io.Discard}) // one has failed
+	words := said.String()
+	for _, want := range []string{"true error", "covered"} {
+		if !strings.Contains(words, want) {
+			t.Errorf("no %q in %s", want, words)
+		}
+	}
+	svg, err := os.ReadFile(filepath.Join(out, "recordings.svg"))
+	if err != nil || !bytes.Contains(svg, []byte("error against truth")) {
+		t.Errorf("%v: the figure does not tell of the truth", err)
+	}
 	for _, name := range []string{"summary.json", "recordings.svg"} {
 		if info, err := os.Stat(filepath.Join(out, name)); err != nil || info.Size() == 0 {
 			t.Error(name, err)
@@ -124,7 +150,7 @@ func TestReportOfADataSet(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, words := range []string{"3 recordings", "pipe-bench-metal", "missing.wav", "<svg", "worst first"} {
+	for _, words := range []string{"3 recordings", "pipe-bench-metal", "missing.wav", "<svg", "worst first", "error against truth"} {
 		if !strings.Contains(string(page), words) {
 			t.Errorf("no %q", words)
 		}

@@ -7,6 +7,7 @@ import (
 	"io"
 	"path/filepath"
 
+	"tonepose/cmd/tonepose/internal/assess"
 	"tonepose/cmd/tonepose/internal/batch"
 	"tonepose/cmd/tonepose/internal/present"
 )
@@ -37,19 +38,45 @@ func (d *Document) WriteCampaign(w io.Writer, s *batch.Summary) error {
 	return err
 }
 
+// againstTruth are the cells of errors against a truth, empty where they are not known.
+func againstTruth(a *assess.Accuracy) []cell {
+	row := make([]cell, 3)
+	if a == nil {
+		return row
+	}
+	row[0] = words(quantity(a.PositionRMS, "m"))[0]
+	if a.OrientationRMS > 0 {
+		row[1] = words(degrees(a.OrientationRMS))[0]
+	}
+	if a.WithCovariance > 0 {
+		row[2] = words(present.Number(100*a.Coverage95, 3) + " %")[0]
+	}
+	return row
+}
+
 // recordings lists the recordings of a data set.
 func recordings(s *batch.Summary) *grid {
 	g := &grid{Caption: "Recordings, worst first", Class: "overview", Words: true,
-		Head: []string{"recording", "verdict", "rows", "flagged", "σ of position", "estimated error", "noise", "clock", "because"}}
+		Head: []string{"recording", "verdict", "rows", "flagged", "σ of position", "estimated error", "noise", "clock"}}
+	if s.Assessed > 0 {
+		g.Head = append(g.Head, "error against truth", "turned", "inside 95 %")
+	}
+	g.Head = append(g.Head, "because")
 	for _, o := range s.Recordings[:min(len(s.Recordings), mostListed)] {
 		q := o.Quality
 		if q == nil {
-			g.Rows = append(g.Rows, []cell{{Dark: o.Recording}, {Dark: "failed", Class: "wrong"}, {}, {}, {}, {}, {}, {}, {Dark: o.Error}})
+			row := make([]cell, len(g.Head))
+			row[0], row[1], row[len(row)-1] = cell{Dark: o.Recording}, cell{Dark: "failed", Class: "wrong"}, cell{Dark: o.Error}
+			g.Rows = append(g.Rows, row)
 			continue
 		}
 		grade := max(partly(q.Flagged, q.Rows), min(doubtful, partly(q.InDoubt, q.Rows)))
 		row := words(o.Recording, grade.String(), fmt.Sprint(q.Rows), fmt.Sprint(q.Flagged), quantity(q.SigmaM, "m"), quantity(q.EstimatedM, "m"),
-			quantity(q.NoiseV, "V"), present.Number(q.ClockPPM, 4)+" ppm", present.Because(q))
+			quantity(q.NoiseV, "V"), present.Number(q.ClockPPM, 4)+" ppm")
+		if s.Assessed > 0 {
+			row = append(row, againstTruth(q.Accuracy)...)
+		}
+		row = append(row, words(present.Because(q))...)
 		row[1].Class = [...]string{"sound", "doubt", "wrong"}[grade]
 		g.Rows = append(g.Rows, row)
 	}

@@ -2,6 +2,7 @@ package figure
 
 import (
 	"math"
+	"slices"
 
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/vg"
@@ -20,6 +21,7 @@ type CampaignData struct {
 	At        []float64 // rising
 	Sigma     []float64 // median stated rms length of the position's error [m]
 	Estimated []float64 // median radius that holds 95 % of the positions, distortion included [m]
+	TrueError []float64 // rms error of position against the truth [m]
 	Flagged   []float64 // share of rows with a flag
 	InDoubt   []float64 // share of rows in doubt
 	Noise     []float64 // median sigma of phasors [V]
@@ -29,7 +31,7 @@ type CampaignData struct {
 
 // Campaign draws accuracy, flags, noise and clock of many recordings below each other.
 func Campaign(d CampaignData) *Figure {
-	lo, hi := chart.SpanOr(true, 1e-6, 1e-3, d.Sigma, d.Estimated)
+	lo, hi := chart.SpanOr(true, 1e-6, 1e-3, d.Sigma, d.Estimated, d.TrueError)
 	position := chart.LogPanel("position", "m", lo, hi, math.Sqrt(lo*hi))
 	lo, hi = chart.SpanOr(true, 1e-6, 1e-3, d.Noise)
 	noise := chart.LogPanel("noise", "V", lo, hi, math.Sqrt(lo*hi))
@@ -41,11 +43,16 @@ func Campaign(d CampaignData) *Figure {
 	sigma, estimated := chart.Dot(colour.Ink, 1.7), draw.GlyphStyle{Color: colour.Alarm, Radius: 1.9, Shape: draw.RingGlyph{}}
 	flagged, doubt := draw.GlyphStyle{Color: colour.Alarm, Radius: 2, Shape: draw.BoxGlyph{}}, draw.GlyphStyle{Color: colour.Alarm, Radius: 2, Shape: halfFilled{}}
 	position.Add(chart.Dots(d.At, d.Estimated, estimated), chart.Dots(d.At, d.Sigma, sigma))
+	legend := []chart.Entry{chart.GlyphEntry("sigma, median", sigma), chart.GlyphEntry("estimated error 95 %, median", estimated)}
+	if slices.ContainsFunc(d.TrueError, func(v float64) bool { return !math.IsNaN(v) }) {
+		against := draw.GlyphStyle{Color: colour.Blue, Radius: 2.2, Shape: draw.CrossGlyph{}}
+		position.Add(chart.Dots(d.At, d.TrueError, against))
+		legend = append(legend, chart.GlyphEntry("error against truth, rms", against))
+	}
 	shares.Add(chart.Dots(d.At, percent(d.InDoubt), doubt), chart.Dots(d.At, percent(d.Flagged), flagged))
 	noise.Add(chart.Dots(d.At, d.Noise, sigma))
 	clock.Add(chart.Dots(d.At, d.Clock, sigma))
-	legend := []chart.Entry{chart.GlyphEntry("sigma, median", sigma), chart.GlyphEntry("estimated error 95 %, median", estimated),
-		chart.GlyphEntry("flagged", flagged), chart.GlyphEntry("in doubt", doubt)}
+	legend = append(legend, chart.GlyphEntry("flagged", flagged), chart.GlyphEntry("in doubt", doubt))
 	panels := []*plot.Plot{position, shares, noise, clock}
 	if len(d.Failed) > 0 {
 		lost := chart.Dashed(colour.Alarm, 0.6)

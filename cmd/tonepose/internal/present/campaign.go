@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"tonepose/cmd/tonepose/internal/assess"
 	"tonepose/cmd/tonepose/internal/batch"
 	"tonepose/cmd/tonepose/internal/tables"
 )
@@ -20,6 +21,7 @@ type Campaign struct {
 	Dir        string           `json:"data_set"`
 	Recordings int              `json:"recordings"`
 	Failed     int              `json:"failed"`
+	Assessed   int              `json:"assessed"`       // against a truth
 	Missing    []string         `json:"shards_missing"` // that have not ended
 	Cost       batch.Cost       `json:"cost"`
 	Worst      []*batch.Outcome `json:"worst_first"`
@@ -29,7 +31,7 @@ type Campaign struct {
 
 // CampaignOf gathers it.
 func CampaignOf(s *batch.Summary) Campaign {
-	return Campaign{Dir: s.Dir, Recordings: len(s.Recordings), Failed: s.Failed, Missing: s.Missing, Cost: s.Cost, Worst: s.Recordings, labels: s.Labels}
+	return Campaign{Dir: s.Dir, Recordings: len(s.Recordings), Failed: s.Failed, Assessed: s.Assessed, Missing: s.Missing, Cost: s.Cost, Worst: s.Recordings, labels: s.Labels}
 }
 
 // mostWorst is how many recordings are printed in words.
@@ -46,23 +48,48 @@ func (c Campaign) Print(w io.Writer) error {
 		p.line("shards that have not ended: %s", strings.Join(c.Missing, ", "))
 	}
 	p.heading("worst first")
-	table := tableOf(text("recording"), number("rows", ""), number("flagged", "%"), number("in doubt", "%"), number("σ", "mm"), number("estimated", "mm"),
-		number("worst", "mm"), number("noise", "µV"), number("clock", "ppm"), text("because"))
+	columns := []column{text("recording"), number("rows", ""), number("flagged", "%"), number("in doubt", "%"), number("σ", "mm"), number("estimated", "mm"),
+		number("worst", "mm"), number("noise", "µV"), number("clock", "ppm")}
+	if c.Assessed > 0 {
+		columns = append(columns, number("true error", "mm"), number("turned", "mrad"), number("e²/σ²", ""), number("covered", "%"))
+	}
+	table := tableOf(append(columns, text("because"))...)
 	for _, o := range c.Worst[:min(len(c.Worst), mostWorst)] {
 		q := o.Quality
 		if q == nil {
-			table.Row(o.Recording, "–", "–", "–", "–", "–", "–", "–", "–", "failed: "+o.Error)
+			row := append([]string{o.Recording}, slices.Repeat([]string{"–"}, len(columns)-1)...)
+			table.Row(append(row, "failed: "+o.Error)...)
 			continue
 		}
 		share := func(n int) string { return Number(100*float64(n)/float64(max(q.Rows, 1)), 3) }
-		table.Row(o.Recording, strconv.Itoa(q.Rows), share(q.Flagged), share(q.InDoubt), mm(q.SigmaM), mm(q.EstimatedM), mm(q.WorstEstimatedM),
-			Number(q.NoiseV*1e6, 3), fixed(q.ClockPPM, 3), Because(q))
+		row := []string{o.Recording, strconv.Itoa(q.Rows), share(q.Flagged), share(q.InDoubt), mm(q.SigmaM), mm(q.EstimatedM), mm(q.WorstEstimatedM),
+			Number(q.NoiseV*1e6, 3), fixed(q.ClockPPM, 3)}
+		if c.Assessed > 0 {
+			row = append(row, againstTruth(q.Accuracy)...)
+		}
+		table.Row(append(row, Because(q))...)
 	}
 	p.table(table)
 	if more := len(c.Worst) - mostWorst; more > 0 {
 		p.line("and %d better ones", more)
 	}
 	return p.err
+}
+
+// againstTruth are the cells of errors against a truth; a dash where they are not known.
+func againstTruth(a *assess.Accuracy) []string {
+	row := []string{"–", "–", "–", "–"}
+	if a == nil {
+		return row
+	}
+	row[0] = mm(a.PositionRMS)
+	if a.OrientationRMS > 0 {
+		row[1] = Number(a.OrientationRMS*1e3, 3)
+	}
+	if a.WithCovariance > 0 {
+		row[2], row[3] = Number(a.NormalisedMean, 3), Number(100*a.Coverage95, 3)
+	}
+	return row
 }
 
 // Because is the most frequent flag of a recording, else what was found.
@@ -90,7 +117,8 @@ func (c Campaign) CSV(w io.Writer) error {
 	head := []string{"recording"}
 	head = append(head, c.labels...)
 	out.Write(append(head, "outcome", "start", "duration_s", "rows", "unsolved", "flagged", "in_doubt", "flags", "sigma_position_median_m", "sigma_position_95_m",
-		"estimated_error_median_m", "estimated_error_worst_m", "sigma_rotation_median_rad", "chi2_per_dof_median", "noise_median_v", "noisiest_channel",
+		"estimated_error_median_m", "estimated_error_worst_m", "sigma_rotation_median_rad", "chi2_per_dof_median", "compared", "position_rms_m", "position_max_m",
+		"orientation_rms_rad", "normalised_mean", "coverage_95", "noise_median_v", "noisiest_channel",
 		"noisiest_channel_v", "clock_ppm", "clock_range_ppm", "mains_hz", "faults", "findings", "error", "elapsed_s", "bytes_in", "bytes_out"))
 	number := func(v float64) string { return strconv.FormatFloat(v, 'g', -1, 64) }
 	for _, o := range c.Worst {
@@ -100,7 +128,7 @@ func (c Campaign) CSV(w io.Writer) error {
 		}
 		q := o.Quality
 		if q == nil {
-			row = append(append(row, "failed"), make([]string, 21)...)
+			row = append(append(row, "failed"), make([]string, 27)...)
 			out.Write(append(row, tables.Cell(o.Error), "", "", ""))
 			continue
 		}
@@ -113,9 +141,17 @@ func (c Campaign) CSV(w io.Writer) error {
 			flags = append(flags, fmt.Sprintf("%s %d", name, q.Flags[name]))
 		}
 		row = append(row, "solved", start, number(q.DurationS), strconv.Itoa(q.Rows), strconv.Itoa(q.Unsolved), strconv.Itoa(q.Flagged), strconv.Itoa(q.InDoubt), strings.Join(flags, ";"))
-		for _, v := range []float64{q.SigmaM, q.Sigma95M, q.EstimatedM, q.WorstEstimatedM, q.SigmaRad, q.Chi2PerDOF, q.NoiseV} {
+		for _, v := range []float64{q.SigmaM, q.Sigma95M, q.EstimatedM, q.WorstEstimatedM, q.SigmaRad, q.Chi2PerDOF} {
 			row = append(row, positive(v))
 		}
+		known := make([]string, 6)
+		if a := q.Accuracy; a != nil {
+			known = []string{strconv.Itoa(a.N), number(a.PositionRMS), number(a.PositionMax), positive(a.OrientationRMS), "", ""}
+			if a.WithCovariance > 0 {
+				known[4], known[5] = number(a.NormalisedMean), number(a.Coverage95)
+			}
+		}
+		row = append(append(row, known...), positive(q.NoiseV))
 		row = append(row, tables.Cell(q.NoisyChannel), positive(q.NoisyChannelV), number(q.ClockPPM), number(q.ClockRangePPM), positive(q.MainsHz),
 			tables.Cell(strings.Join(q.Faults, "; ")), tables.Cell(strings.Join(q.Findings, "; ")), "", number(o.ElapsedS), strconv.FormatInt(o.BytesIn, 10), strconv.FormatInt(o.BytesOut, 10))
 		out.Write(row)

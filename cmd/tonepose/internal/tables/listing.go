@@ -15,6 +15,7 @@ type Listed struct {
 	Rig       string // file names of what belongs to it; empty: not stated
 	Intervals string
 	Baseline  string
+	Truth     string  // known poses
 	Labels    []Label // what else the list says, in the order of its columns
 	File      string  // of the list
 	Line      int     // in it
@@ -29,10 +30,10 @@ func (l *Listed) At() string {
 }
 
 // listing are the columns of a list that are no labels.
-var listing = []string{"recording", "name", "rig", "intervals", "baseline"}
+var listing = []string{"recording", "name", "rig", "intervals", "baseline", "truth"}
 
 // ReadListing reads a CSV of recordings: the column recording and, where there are, name,
-// rig, intervals and baseline; all further columns are labels. File names are relative to the
+// rig, intervals, baseline and truth; all further columns are labels. File names are relative to the
 // list's folder.
 func ReadListing(path string) (list []Listed, err error) {
 	f, err := os.Open(path)
@@ -72,7 +73,7 @@ func ReadListing(path string) (list []Listed, err error) {
 			}
 			return filepath.Join(filepath.Dir(path), name)
 		}
-		row := Listed{Recording: file("recording"), Name: t.text(t.column("name")), Rig: file("rig"), Intervals: file("intervals"), Baseline: file("baseline"),
+		row := Listed{Recording: file("recording"), Name: t.text(t.column("name")), Rig: file("rig"), Intervals: file("intervals"), Baseline: file("baseline"), Truth: file("truth"),
 			File: path, Line: t.line()}
 		if row.Recording == "" {
 			return nil, t.errorf("recording is empty: a file name must stand there")

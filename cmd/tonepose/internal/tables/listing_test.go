@@ -19,10 +19,10 @@ func listingFile(t *testing.T, text string) string {
 }
 
 func TestReadListing(t *testing.T) {
-	path := listingFile(t, "# invented\npipe;recording;rig;name;length_mm\nA7;monday/a.wav;bench.rig.yaml;first;500,5\n;/else/b.wav;;;\n")
+	path := listingFile(t, "# invented\npipe;recording;rig;truth;name;length_mm\nA7;monday/a.wav;bench.rig.yaml;a.csv;first;500,5\n;/else/b.wav;;;;\n")
 	dir := filepath.Dir(path)
 	want := []Listed{
-		{Recording: filepath.Join(dir, "monday", "a.wav"), Name: "first", Rig: filepath.Join(dir, "bench.rig.yaml"),
+		{Recording: filepath.Join(dir, "monday", "a.wav"), Name: "first", Rig: filepath.Join(dir, "bench.rig.yaml"), Truth: filepath.Join(dir, "a.csv"),
 			Labels: []Label{{"pipe", "A7"}, {"length_mm", "500,5"}}, File: path, Line: 3},
 		{Recording: "/else/b.wav", Labels: []Label{{"pipe", ""}, {"length_mm", ""}}, File: path, Line: 4},
 	}
