@@ -23,8 +23,7 @@ type Finder[T Row] struct {
 // timed is a group of rows, and when they were.
 type timed struct {
 	stored
-	first         int64   // number of its first row
-	least, latest float64 // time [s]
+	row int64 // number of its first row
 }
 
 // found is one file of a table.
@@ -55,7 +54,7 @@ func Find[T Row](path string) (*Finder[T], error) {
 		part.first = f.Rows()
 		f.parts = append(f.parts, part)
 		if err := f.add(&part); err != nil {
-			return nil, errors.Join(fmt.Errorf("%s: %w", file, err), f.Close())
+			return nil, errors.Join(err, f.Close())
 		}
 	}
 	return f, nil
@@ -66,23 +65,13 @@ const timeColumn = "time_s"
 
 // add takes the groups of a file, with the times that the file states of each.
 func (f *Finder[T]) add(part *found[T]) error {
-	leaf, _ := part.table.Schema().Lookup(timeColumn)
-	first := part.first
-	for _, group := range part.table.RowGroups() {
-		g := timed{stored: stored{part.name, part.table, group}, first: first}
-		first += group.NumRows()
-		chunk, ok := group.ColumnChunks()[leaf.ColumnIndex].(*parquet.FileColumnChunk)
-		var low, high parquet.Value
-		if ok {
-			low, high, ok = chunk.Bounds()
-		}
-		if !ok {
-			return errors.New("states no bounds of its times: not a table of ours")
-		}
-		g.least, g.latest = low.Double(), high.Double()
-		f.groups = append(f.groups, g)
+	groups, err := storedIn(part.name, part.table)
+	row := part.first
+	for _, g := range groups {
+		f.groups = append(f.groups, timed{g, row})
+		row += g.group.NumRows()
 	}
-	return nil
+	return err
 }
 
 // Rows is how many rows the table has.
@@ -113,28 +102,28 @@ func (f *Finder[T]) Read(row int64, dst []T) (n int, err error) {
 // Search is the number of the first row whose time is not below t [s], for tables whose
 // rows stand in the order of their times.
 func (f *Finder[T]) Search(t float64) (row int64, err error) {
-	i := sort.Search(len(f.groups), func(i int) bool { return f.groups[i].latest >= t })
+	i := sort.Search(len(f.groups), func(i int) bool { return f.groups[i].last >= t })
 	if i == len(f.groups) {
 		return f.Rows(), nil
 	}
 	if err := f.readTimes(i); err != nil {
 		return 0, err
 	}
-	return f.groups[i].first + int64(sort.SearchFloat64s(f.times, t)), nil
+	return f.groups[i].row + int64(sort.SearchFloat64s(f.times, t)), nil
 }
 
 // At is the number of the first row at a time [s], in whatever order rows stand; false:
 // there is none.
 func (f *Finder[T]) At(t float64) (row int64, ok bool, err error) {
 	for i := range f.groups {
-		if g := &f.groups[i]; t < g.least || t > g.latest {
+		if g := &f.groups[i]; t < g.first || t > g.last {
 			continue
 		}
 		if err := f.readTimes(i); err != nil {
 			return 0, false, err
 		}
 		if k := slices.Index(f.times, t); k >= 0 {
-			return f.groups[i].first + int64(k), true, nil
+			return f.groups[i].row + int64(k), true, nil
 		}
 	}
 	return 0, false, nil

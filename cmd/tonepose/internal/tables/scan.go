@@ -27,6 +27,25 @@ type stored struct {
 	name  string // of the file
 	table *parquet.File
 	group parquet.RowGroup
+
+	first, last float64 // times [s]
+}
+
+// storedIn are the groups of rows of a file.
+func storedIn(name string, table *parquet.File) (all []stored, err error) {
+	leaf, _ := table.Schema().Lookup(timeColumn)
+	for _, group := range table.RowGroups() {
+		chunk, ok := group.ColumnChunks()[leaf.ColumnIndex].(*parquet.FileColumnChunk)
+		var low, high parquet.Value
+		if ok {
+			low, high, ok = chunk.Bounds()
+		}
+		if !ok {
+			return nil, fmt.Errorf("%s: states no bounds of its times: not a table of ours", name)
+		}
+		all = append(all, stored{name, table, group, low.Double(), high.Double()})
+	}
+	return all, nil
 }
 
 // Block is successive rows of a table, column by column.
@@ -60,15 +79,23 @@ func OpenScan[T Row](path string, numbers, words []string) (*Scan, error) {
 		if i == 0 {
 			s.Metadata = m
 		}
-		for _, g := range table.RowGroups() {
-			s.blocks = append(s.blocks, stored{name, table, g})
+		blocks, err := storedIn(name, table)
+		if err != nil {
+			return nil, errors.Join(err, s.Close())
 		}
+		s.blocks = append(s.blocks, blocks...)
 	}
 	return s, nil
 }
 
 // Blocks is how many blocks there are.
 func (s *Scan) Blocks() int { return len(s.blocks) }
+
+// Span is between which times [s] a block is, as its file states, and how many rows it has.
+func (s *Scan) Span(block int) (first, last float64, rows int) {
+	at := &s.blocks[block]
+	return at.first, at.last, int(at.group.NumRows())
+}
 
 // Read fills b with a block, in the memory that it has.
 func (s *Scan) Read(block int, b *Block) error {

@@ -76,6 +76,10 @@ func sameColumns[T Row, S any](t *testing.T, name string) {
 		if err := s.Read(i, &b); err != nil {
 			t.Fatal(err)
 		}
+		times := b.Numbers[slices.Index(numbers, timeColumn)]
+		if first, last, rows := s.Span(i); first != slices.Min(times) || last != slices.Max(times) || rows != len(times) {
+			t.Errorf("%s, block %d: %d rows from %g to %g s, want %d from %g to %g s", name, i, rows, first, last, len(times), slices.Min(times), slices.Max(times))
+		}
 		for k := range b.Rows {
 			for c, column := range numbers {
 				have := ""
