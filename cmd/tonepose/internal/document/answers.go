@@ -33,8 +33,8 @@ type Answer struct {
 func (a *Answer) Grade() string { return a.grade.String() }
 
 // Answers are those to the five questions, in their order.
-func (run *Run) Answers() []Answer {
-	return []Answer{run.samples(), run.tones(), run.fits(), run.where(), run.believed()}
+func (v *Evidence) Answers() []Answer {
+	return []Answer{v.samples(), v.tones(), v.fits(), v.where(), v.believed()}
 }
 
 // verdict is the worst of the answers, with its reason.
@@ -58,24 +58,24 @@ func partly(n, of int) grade {
 	return wrong
 }
 
-func (run *Run) samples() Answer {
-	a := Answer{Question: "Are the samples sound?", Why: fmt.Sprintf("no faults in %d rows", run.Rows), Short: "no faults"}
+func (v *Evidence) samples() Answer {
+	a := Answer{Question: "Are the samples sound?", Why: fmt.Sprintf("no faults in %d rows", v.Rows), Short: "no faults"}
 	var named []string
 	most := 0
-	for name, rows := range run.Flags.All {
+	for name, rows := range v.Flags.All {
 		if f, err := verdict.ParseFlags(name); err == nil && f&verdict.SampleFaults != 0 {
 			named = append(named, fmt.Sprintf("%s in %d", name, rows))
 			most = max(most, rows)
 		}
 	}
 	if most > 0 {
-		a.Why = fmt.Sprintf("%s of %d rows", strings.Join(named, ", "), run.Rows)
-		a.Short = fmt.Sprintf("%d of %d faulty", most, run.Rows)
+		a.Why = fmt.Sprintf("%s of %d rows", strings.Join(named, ", "), v.Rows)
+		a.Short = fmt.Sprintf("%d of %d faulty", most, v.Rows)
 	}
-	if margin := run.margin(); margin != "" {
-		a.Why += "; " + margin
+	if v.Margin != "" {
+		a.Why += "; " + v.Margin
 	}
-	a.grade = partly(most, run.Rows)
+	a.grade = partly(most, v.Rows)
 	a.Answer = a.answer()
 	return a
 }
@@ -84,18 +84,15 @@ func (run *Run) samples() Answer {
 // coupling is then known to no better than 6 and 20 degrees.
 const clearSigmas, seenSigmas = 10, 3
 
-func (run *Run) tones() Answer {
+func (v *Evidence) tones() Answer {
 	a := Answer{Question: "Does every tone stand clear?", Answer: "–", Why: "the run kept no phasors", Short: "no phasors kept"}
 	least := math.Inf(1)
-	for _, s := range run.Sensors {
-		if s.Tones == nil {
-			continue
-		}
-		for e, clear := range s.Tones.Clear {
+	for _, s := range v.Sensors {
+		for e, clear := range s.Clear {
 			if clear < least {
 				least = clear
-				a.Short = fmt.Sprintf("least %s σ (%s)", present.Number(clear, 3), run.Rig.Emitters[e].Name)
-				a.Why = fmt.Sprintf("all coils of %s together, least %s σ (%s at %s s)", s.Name, present.Number(clear, 3), run.Rig.Emitters[e].Name, present.Number(s.Tones.At[e], 4))
+				a.Short = fmt.Sprintf("least %s σ (%s)", present.Number(clear, 3), v.Emitters[e])
+				a.Why = fmt.Sprintf("all coils of %s together, least %s σ (%s at %s s)", s.Name, present.Number(clear, 3), v.Emitters[e], present.Number(s.At[e], 4))
 			}
 		}
 	}
@@ -112,10 +109,10 @@ func (run *Run) tones() Answer {
 	return a
 }
 
-func (run *Run) fits() Answer {
+func (v *Evidence) fits() Answer {
 	a := Answer{Question: "Do the couplings fit?"}
 	bad := 0
-	for name, rows := range run.Flags.All {
+	for name, rows := range v.Flags.All {
 		if f, err := verdict.ParseFlags(name); err == nil && f&(verdict.Distorted|verdict.WrongChannel|verdict.NotConverged|verdict.DisturbedTone) != 0 {
 			bad = max(bad, rows)
 		}
@@ -123,36 +120,29 @@ func (run *Run) fits() Answer {
 	var words []string
 	unlikely, judged := 0, 0
 	chi2, dof, rows := 0.0, 0.0, 0.0
-	for _, s := range run.Sensors {
+	for _, s := range v.Sensors {
 		text := ""
-		chi2, dof, rows = chi2+s.Series.sums.chi2, dof+s.Series.sums.dof, rows+float64(s.Poses)
-		if sum := &s.Series.sums; sum.dof > 0 {
+		chi2, dof, rows = chi2+s.Chi2, dof+s.DOF, rows+float64(s.Poses)
+		if s.DOF > 0 {
 			n := float64(s.Poses)
-			text = fmt.Sprintf("mean χ² %s of %s", present.Number(sum.chi2/n, 3), present.Number(sum.dof/n, 3))
-			if sum.quadratics > 0 {
-				text += fmt.Sprintf("; quadrature %s of %s", present.Number(sum.quadrature/n, 3), present.Number(sum.quadratics/n, 3))
+			text = fmt.Sprintf("mean χ² %s of %s", present.Number(s.Chi2/n, 3), present.Number(s.DOF/n, 3))
+			if s.Quadratics > 0 {
+				text += fmt.Sprintf("; quadrature %s of %s", present.Number(s.Quadrature/n, 3), present.Number(s.Quadratics/n, 3))
 			}
 		}
-		if len(run.Sensors) > 1 {
+		if len(v.Sensors) > 1 {
 			text = s.Name + " " + text
 		}
 		words = append(words, text)
-		for _, p := range s.Series.all() {
-			if p.DOF > 0 && p.Flags == 0 {
-				judged++
-				if p.state == verdict.InDoubt {
-					unlikely++
-				}
-			}
-		}
+		judged, unlikely = judged+s.Judged, unlikely+s.Doubtful
 	}
 	if bad > 0 {
-		words = append(words, fmt.Sprintf("%d of %d rows flagged", bad, run.Rows))
+		words = append(words, fmt.Sprintf("%d of %d rows flagged", bad, v.Rows))
 	}
 	if dof > 0 {
 		a.Short = fmt.Sprintf("mean χ² %s of %s", present.Number(chi2/rows, 3), strings.TrimSuffix(present.Number(dof/rows, 3), ".0"))
 	}
-	a.grade = partly(bad, run.Rows)
+	a.grade = partly(bad, v.Rows)
 	if expected := 2 * verdict.Doubtful * float64(judged); float64(unlikely) > expected+4*math.Sqrt(expected)+1 {
 		words = append(words, fmt.Sprintf("%d more in doubt, where noise makes %s", unlikely, present.Number(expected, 2)))
 		a.grade = max(a.grade, doubtful)
@@ -161,15 +151,15 @@ func (run *Run) fits() Answer {
 	return a
 }
 
-func (run *Run) where() Answer {
+func (v *Evidence) where() Answer {
 	a := Answer{Question: "Where is the sensor, how sure?", Answer: "–", Why: "no pose came out", Short: "no pose"}
 	lo, hi, outside := math.Inf(1), math.Inf(-1), 0
-	for _, s := range run.Sensors {
-		lo, hi = min(lo, s.Series.sums.leastSigma), max(hi, s.Series.sums.mostSigma)
+	for _, s := range v.Sensors {
+		lo, hi = min(lo, s.LeastSigma), max(hi, s.MostSigma)
 		outside += s.Outside
 	}
-	a.grade = max(partly(run.Unsolved, run.Rows), partly(outside, run.Rows))
-	if run.Unsolved == run.Rows {
+	a.grade = max(partly(v.Unsolved, v.Rows), partly(outside, v.Rows))
+	if v.Unsolved == v.Rows {
 		a.grade = wrong
 	}
 	if lo <= hi {
@@ -177,22 +167,22 @@ func (run *Run) where() Answer {
 		a.Short, a.Why = a.Answer, "inside the working volume at all times"
 	}
 	if outside > 0 {
-		a.Why = fmt.Sprintf("outside of the working volume in %d of %d rows", outside, run.Rows)
+		a.Why = fmt.Sprintf("outside of the working volume in %d of %d rows", outside, v.Rows)
 	}
-	if run.Unsolved > 0 {
-		a.Why += fmt.Sprintf("; %d of %d rows have no pose", run.Unsolved, run.Rows)
+	if v.Unsolved > 0 {
+		a.Why += fmt.Sprintf("; %d of %d rows have no pose", v.Unsolved, v.Rows)
 	}
 	return a
 }
 
-func (run *Run) believed() Answer {
-	a := Answer{Question: "May I believe it?", Short: fmt.Sprintf("%d of %d flagged", run.Flags.Flagged, run.Rows)}
-	switch sum := run.Assessment; {
-	case sum == nil && run.Flags.Flagged == 0:
+func (v *Evidence) believed() Answer {
+	a := Answer{Question: "May I believe it?", Short: fmt.Sprintf("%d of %d flagged", v.Flags.Flagged, v.Rows)}
+	switch sum := v.Assessment; {
+	case sum == nil && v.Flags.Flagged == 0:
 		a.Why = "no truth was given: the samples show nothing against it"
 	case sum == nil:
-		a.grade = partly(run.Flags.Flagged, run.Rows)
-		a.Why = fmt.Sprintf("no truth was given; %d of %d rows are flagged", run.Flags.Flagged, run.Rows)
+		a.grade = partly(v.Flags.Flagged, v.Rows)
+		a.Why = fmt.Sprintf("no truth was given; %d of %d rows are flagged", v.Flags.Flagged, v.Rows)
 	case sum.WithCovariance == 0:
 		a.grade, a.Why = doubtful, "no pose states its uncertainty"
 	default:

@@ -117,7 +117,7 @@ func (c *chapter) plan() error {
 			for _, p := range run.Series.all() {
 				sigma = append(sigma, p.sigma)
 			}
-			row[5].Dark, row[6].Dark = quantity(middle(sigma), "m"), quantity(run.Series.sums.mostSigma, "m")
+			row[5].Dark, row[6].Dark = quantity(middle(sigma), "m"), quantity(run.MostSigma, "m")
 		}
 		g.Rows = append(g.Rows, row)
 	}

@@ -142,9 +142,9 @@ func (run *Run) size() float64 {
 	}
 	worst := 0.0
 	for _, s := range run.Sensors {
-		estimated := s.Series.sums.mostEstimated
+		estimated := s.Series.mostEstimated
 		if math.IsNaN(estimated) {
-			estimated = s.Series.sums.mostSigma
+			estimated = s.MostSigma
 		}
 		worst = max(worst, estimated)
 	}
@@ -176,7 +176,7 @@ func (d *Document) chapter(run *Run) (*chapter, error) {
 	if abs, err := filepath.Abs(run.Dir); err == nil {
 		name = filepath.Base(abs)
 	}
-	c := &chapter{Name: name, Subtitle: run.subtitle(), Answers: run.Answers(), run: run}
+	c := &chapter{Name: name, Subtitle: run.subtitle(), Answers: run.Evidence().Answers(), run: run}
 	c.grade, c.Why = verdictOf(c.Answers)
 	c.Verdict, c.Class = c.grade.String(), [...]string{"sound", "doubt", "wrong"}[c.grade]
 	for _, s := range run.Sensors {
@@ -230,9 +230,9 @@ func (run *Run) large(s *SensorRun) row {
 			angle("of orientation, rms", r.OrientationRMS, "predicted "+degrees(r.PredictedRotation)),
 			{"inside the 95 % region", present.Number(100*r.Coverage95, 3), "%", fmt.Sprintf("%.0f of %d poses", r.Coverage95*float64(r.WithCovariance), r.WithCovariance)},
 		}
-	} else if 2*flagged > s.Series.rows() && !math.IsNaN(middle(estimated)) {
+	} else if 2*flagged > s.Rows && !math.IsNaN(middle(estimated)) {
 		out.Numbers = []large{
-			length("estimated error of position", middle(estimated), "median, up to "+quantity(s.Series.sums.mostEstimated, "m")+"; noise σ "+quantity(middle(sigma), "m")),
+			length("estimated error of position", middle(estimated), "median, up to "+quantity(s.Series.mostEstimated, "m")+"; noise σ "+quantity(middle(sigma), "m")),
 			angle("of orientation", middle(turned), "noise alone σ "+degrees(middle(turn))),
 			{"inside the 95 % region", "–", "", "no truth was given"},
 		}
@@ -241,12 +241,12 @@ func (run *Run) large(s *SensorRun) row {
 		}
 	} else {
 		out.Numbers = []large{
-			length("σ of position, median", middle(sigma), "up to "+quantity(s.Series.sums.mostSigma, "m")),
+			length("σ of position, median", middle(sigma), "up to "+quantity(s.MostSigma, "m")),
 			angle("σ of orientation, median", middle(turn), "rms length, all axes"),
 			{"inside the 95 % region", "–", "", "no truth was given"},
 		}
 	}
-	out.Numbers = append(out.Numbers, large{"flagged", fmt.Sprint(flagged), "", fmt.Sprintf("of %d poses", s.Series.rows())})
+	out.Numbers = append(out.Numbers, large{"flagged", fmt.Sprint(flagged), "", fmt.Sprintf("of %d poses", s.Rows)})
 	return out
 }
 

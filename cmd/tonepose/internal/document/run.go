@@ -53,18 +53,10 @@ type Run struct {
 
 // SensorRun is what a run shows of one sensor.
 type SensorRun struct {
-	Name     string
-	Poses    int
-	Outside  int
+	*SensorEvidence
 	Series   series
 	Coupling *couplings // nil: the run kept none
 	Tones    *levels    // nil alike
-}
-
-// Finding is a finding in words, and in how many rows.
-type Finding struct {
-	Words string
-	Rows  int
 }
 
 // RunOptions say what a document takes in beside the run's folder.
@@ -96,7 +88,7 @@ func ReadRun(ctx context.Context, dir string, o RunOptions) (*Run, error) {
 		return nil, fmt.Errorf("%s: the rig stored in the table: %w", dir, err)
 	}
 	for _, s := range run.Rig.Sensors {
-		run.Sensors = append(run.Sensors, &SensorRun{Name: s.Name, Series: newSeries()})
+		run.Sensors = append(run.Sensors, &SensorRun{SensorEvidence: NewSensorEvidence(s.Name), Series: newSeries()})
 	}
 	var lengths thinned[float64]
 	var latencies thinned[float64]
@@ -121,12 +113,8 @@ func ReadRun(ctx context.Context, dir string, o RunOptions) (*Run, error) {
 		}
 		if p.Estimate == nil {
 			run.Unsolved++
-		} else {
-			s.Poses++
 		}
-		if p.Flags&verdict.OutsideVolume != 0 {
-			s.Outside++
-		}
+		s.Pose(&p)
 		s.Series.pose(&p)
 	}
 	if run.Rows == 0 {
@@ -137,7 +125,7 @@ func ReadRun(ctx context.Context, dir string, o RunOptions) (*Run, error) {
 	if err := errors.Join(run.integrity(ctx), run.couplings(ctx), run.phasors(ctx)); err != nil {
 		return nil, err
 	}
-	run.Sensors = slices.DeleteFunc(run.Sensors, func(s *SensorRun) bool { return s.Series.rows() == 0 })
+	run.Sensors = slices.DeleteFunc(run.Sensors, func(s *SensorRun) bool { return s.Rows == 0 })
 	if err := run.look(ctx, &o); err != nil {
 		return nil, err
 	}
@@ -178,31 +166,46 @@ func rowsOf[T tables.Row](ctx context.Context, run *Run, table string, each func
 	return nil
 }
 
-// mostFindings bounds how many different findings are kept.
-const mostFindings = 64
-
 func (run *Run) integrity(ctx context.Context) error {
-	found, doubtful := map[string]int{}, 0
+	found, doubtful := Findings{}, 0
 	err := rowsOf(ctx, run, tables.IntegrityName, func(v *tables.Integrity) error {
-		if v.Finding != "" && (found[v.Finding] > 0 || len(found) < mostFindings) {
-			found[v.Finding]++
-		}
+		found.Add(v.Finding)
 		if v.State(v.Flags) == verdict.InDoubt {
 			doubtful++
 		}
 		if s := run.sensor(v.Sensor); s != nil {
+			s.Worth(v)
 			s.Series.judged(v)
 		}
 		return nil
 	})
 	run.InDoubt = max(run.InDoubt, doubtful) // which knows of quadrature too
-	for words, rows := range found {
-		run.Findings = append(run.Findings, Finding{words, rows})
-	}
-	slices.SortFunc(run.Findings, func(a, b Finding) int {
-		return cmp.Or(cmp.Compare(b.Rows, a.Rows), cmp.Compare(a.Words, b.Words))
-	})
+	run.Findings = found.Listed()
 	return err
+}
+
+// Evidence is what the five questions are answered from.
+func (run *Run) Evidence() *Evidence {
+	v := &Evidence{Rows: run.Rows, Unsolved: run.Unsolved, Flags: run.Flags, Margin: run.margin(), Assessment: run.Assessment}
+	for _, e := range run.Rig.Emitters {
+		v.Emitters = append(v.Emitters, e.Name)
+	}
+	for _, s := range run.Sensors {
+		one := *s.SensorEvidence
+		for _, p := range s.Series.all() { // of many rows, of some
+			if p.DOF > 0 && p.Flags == 0 {
+				one.Judged++
+				if p.state == verdict.InDoubt {
+					one.Doubtful++
+				}
+			}
+		}
+		if s.Tones != nil {
+			one.Clear, one.At = s.Tones.Clear, s.Tones.At
+		}
+		v.Sensors = append(v.Sensors, &one)
+	}
+	return v
 }
 
 // thinned keeps some of very many values: all, every second, every fourth …

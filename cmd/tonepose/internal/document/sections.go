@@ -166,7 +166,7 @@ func (c *chapter) poses() error {
 		note := "Positions of the sensor's origin and turns about the axes of the rig (rotation vector)."
 		if len(all) > mostPoses {
 			step = (len(all) + mostPoses/2 - 1) / (mostPoses / 2)
-			note += fmt.Sprintf(" Every %s row of %d; the table of poses has all.", ordinal(step*max(1, s.Series.points.every)), s.Series.rows())
+			note += fmt.Sprintf(" Every %s row of %d; the table of poses has all.", ordinal(step*max(1, s.Series.points.every)), s.Rows)
 		}
 		g := &grid{Head: []string{"time (s)", "x (mm)", "y (mm)", "z (mm)", "σ position", "turn x (°)", "y (°)", "z (°)", "σ turn", "χ²", "flags"}}
 		for i := 0; i < len(all); i += step {
@@ -351,8 +351,8 @@ func (c *chapter) facts() error {
 		fact("live", fmt.Sprintf("latency %s in the median, 99 %% under %s; %d windows skipped", quantity(middle(run.Latency), "s"), quantity(quantile(run.Latency, 0.99), "s"), run.Skipped))
 	}
 	for _, s := range run.Sensors {
-		if at := s.Series.sums.mostAt; tables.IsNumber(at) {
-			fact("worst row", fmt.Sprintf("%s at %s s: estimated error %s", s.Name, present.Number(at, 4), quantity(s.Series.sums.mostEstimated, "m")))
+		if at := s.Series.mostAt; tables.IsNumber(at) {
+			fact("worst row", fmt.Sprintf("%s at %s s: estimated error %s", s.Name, present.Number(at, 4), quantity(s.Series.mostEstimated, "m")))
 		}
 	}
 	fact("digits", "a number ends at the second digit of its sigma; pale digits are those that sigma covers")

@@ -24,21 +24,13 @@ type point struct {
 type series struct {
 	points thinned[*point]
 	judge  int // judgements seen
-	sums   sums
-}
 
-// sums are over all rows.
-type sums struct {
-	chi2, dof, quadrature, quadratics float64
-	leastSigma, mostSigma             float64
-	mostEstimated, mostAt             float64
+	mostEstimated, mostAt float64 // of all rows: the largest estimated error [m], and when [s]
 }
 
 func newSeries() series {
-	return series{sums: sums{leastSigma: math.Inf(1), mostSigma: math.Inf(-1), mostEstimated: math.NaN(), mostAt: math.NaN()}}
+	return series{mostEstimated: math.NaN(), mostAt: math.NaN()}
 }
-
-func (s *series) rows() int { return s.points.seen }
 
 // all are the rows kept.
 func (s *series) all() []*point { return s.points.kept }
@@ -49,25 +41,16 @@ func (s *series) pose(p *tables.Pose) {
 	fit := verdict.Verdict{Chi2: p.Chi2, DOF: p.DOF} // as long as it is not judged
 	row.state = fit.State(p.Flags)
 	if c := p.Covariance; c != nil {
-		row.sigma = math.Sqrt(max(0, c.At(0, 0)+c.At(1, 1)+c.At(2, 2)))
+		row.sigma = positionSigma(c)
 		row.turn = math.Sqrt(max(0, c.At(3, 3)+c.At(4, 4)+c.At(5, 5)))
-		s.sums.leastSigma, s.sums.mostSigma = min(s.sums.leastSigma, row.sigma), max(s.sums.mostSigma, row.sigma)
-	}
-	if p.DOF > 0 && tables.IsNumber(p.Chi2) {
-		s.sums.chi2 += p.Chi2
-		s.sums.dof += float64(p.DOF)
 	}
 	s.points.add(row)
 }
 
 // judged takes the judgement of the next row.
 func (s *series) judged(v *tables.Integrity) {
-	if v.QuadratureDOF > 0 && tables.IsNumber(v.QuadratureChi2) {
-		s.sums.quadrature += v.QuadratureChi2
-		s.sums.quadratics += float64(v.QuadratureDOF)
-	}
-	if v.PositionError > s.sums.mostEstimated || math.IsNaN(s.sums.mostEstimated) {
-		s.sums.mostEstimated, s.sums.mostAt = v.PositionError, v.Time
+	if v.PositionError > s.mostEstimated || math.IsNaN(s.mostEstimated) {
+		s.mostEstimated, s.mostAt = v.PositionError, v.Time
 	}
 	if s.judge%max(s.points.every, 1) == 0 {
 		if i := s.judge / max(s.points.every, 1); i < len(s.points.kept) && s.points.kept[i].Time == v.Time {
@@ -187,8 +170,7 @@ type levels struct {
 	Hz        []float64 // measured, by emitter
 	Amplitude []moments // at the converter [V]
 	Noise     []moments // one standard deviation of a component [V]
-	Clear     []float64 // least level of all coils over their noise, by emitter [sigmas]
-	At        []float64 // when that was [s]
+	*Levels
 }
 
 // phasors reads how far the tones stand above the noise.
@@ -203,25 +185,15 @@ func (run *Run) phasors(ctx context.Context) error {
 	for e, emitter := range run.Rig.Emitters {
 		tones[emitter.Name] = e
 	}
-	open := make([]map[int]float64, len(run.Sensors)) // sum of squares by emitter, in the window at hand
 	for i, s := range run.Sensors {
 		n := len(run.Rig.Emitters)
 		s.Tones = &levels{Hz: make([]float64, n), Amplitude: make([]moments, n*len(run.Rig.Sensors[i].Coils)),
-			Noise: make([]moments, n*len(run.Rig.Sensors[i].Coils)), Clear: make([]float64, n), At: make([]float64, n)}
-		for e := range n {
-			s.Tones.Clear[e] = math.Inf(1)
-		}
-		open[i] = map[int]float64{}
+			Noise: make([]moments, n*len(run.Rig.Sensors[i].Coils)), Levels: NewLevels(n)}
 	}
 	now, rows := math.NaN(), 0
 	end := func() {
-		for i, s := range run.Sensors {
-			for e, power := range open[i] {
-				if level := math.Sqrt(power); level < s.Tones.Clear[e] {
-					s.Tones.Clear[e], s.Tones.At[e] = level, now
-				}
-			}
-			clear(open[i])
+		for _, s := range run.Sensors {
+			s.Tones.End(now)
 		}
 	}
 	err := rowsOf(ctx, run, tables.PhasorsName, func(v *tables.Phasor) error {
@@ -240,9 +212,7 @@ func (run *Run) phasors(ctx context.Context) error {
 		s.Tones.Hz[e] = v.ToneHz
 		s.Tones.Amplitude[e*n+at.coil].add(level)
 		s.Tones.Noise[e*n+at.coil].add(v.Sigma)
-		if ratio := level / v.Sigma; tables.IsNumber(ratio) {
-			open[at.sensor][e] += ratio * ratio
-		}
+		s.Tones.Add(e, level/v.Sigma)
 		return nil
 	})
 	end()

@@ -13,6 +13,7 @@ import (
 	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/cmd/tonepose/internal/document"
 	"tonepose/cmd/tonepose/internal/pyramid"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/cmd/tonepose/internal/verdict"
@@ -25,7 +26,7 @@ var (
 		"cov_x_x", "cov_y_y", "cov_z_z", "cov_rx_rx", "cov_ry_ry", "cov_rz_rz", "chi2", "dof", "latency_s", "skipped_windows"}
 	poseWords    = []string{"sensor", "flags"}
 	worthNumbers = []string{"time_s", "chi2", "dof", "quadrature_chi2", "quadrature_dof", "spread_m", "position_error_m", "rotation_error_rad"}
-	worthWords   = []string{"sensor"}
+	worthWords   = []string{"sensor", "finding"}
 )
 
 // index makes the tracks from the tables of poses and of what they are worth, which have
@@ -36,7 +37,7 @@ func (r *Run) index(ctx context.Context) error {
 		return err
 	}
 	defer poses.Close()
-	worth := &worths{}
+	worth := &worths{found: document.Findings{}}
 	if r.tables.Worth != nil {
 		scan, err := tables.OpenScan[tables.Integrity](filepath.Join(r.dir, tables.IntegrityName+".parquet"), worthNumbers, worthWords)
 		if err != nil {
@@ -48,7 +49,8 @@ func (r *Run) index(ctx context.Context) error {
 		worth.next = next
 	}
 	in := intake{run: r, worth: worth, late: make([][]lateRow, len(r.Tracks))}
-	for range r.Tracks {
+	for i := range r.Tracks {
+		in.evidence = append(in.evidence, document.NewSensorEvidence(r.Roster.sensors[i].name))
 		in.by = append(in.by, &rowsBy{values: make([][]float32, Columns)})
 	}
 	for b, err := range blocks(ctx, poses) {
@@ -70,6 +72,8 @@ func (r *Run) index(ctx context.Context) error {
 			r.Tracks[i].merge(rows)
 		}
 	}
+	r.evidence = document.Evidence{Rows: r.counts.Rows, Unsolved: r.none, Flags: r.counts, Sensors: in.evidence}
+	r.note(func() { r.findings = worth.found.Listed() })
 	return nil
 }
 
@@ -133,6 +137,7 @@ type intake struct {
 	late  [][]lateRow // by sensor: of intervals, which come in any order
 	known int         // rows of which the truth is known
 
+	evidence  []*document.SensorEvidence // by sensor
 	durations []float64
 }
 
@@ -174,8 +179,10 @@ func (in *intake) take(b *tables.Block) error {
 			in.known++
 		}
 		fill(&row, &p, v, known)
+		marks := marksOf(&p, v)
+		in.evidence[at].Row(&p, v, marks == InDoubt)
 		to := in.by[at]
-		to.time, to.flags, to.table = append(to.time, p.Time), append(to.flags, marksOf(&p, v)), append(to.table, int32(r.read)+int32(i))
+		to.time, to.flags, to.table = append(to.time, p.Time), append(to.flags, marks), append(to.table, int32(r.read)+int32(i))
 		for k, value := range row {
 			to.values[k] = append(to.values[k], value)
 		}
@@ -186,7 +193,7 @@ func (in *intake) take(b *tables.Block) error {
 		if p.Estimate == nil {
 			none++
 		}
-		if to.flags[len(to.flags)-1] == InDoubt {
+		if marks == InDoubt {
 			some++
 		}
 		start, end = min(start, p.Time-p.Duration/2), max(end, p.Time+p.Duration/2)
@@ -267,6 +274,8 @@ type worths struct {
 	b    *tables.Block
 	at   int // next row of the block
 	one  tables.Integrity
+
+	found document.Findings
 }
 
 // of is what a pose is worth; nil: not known. Poses are asked for in their order.
@@ -290,6 +299,9 @@ func (w *worths) of(p *tables.Pose) (*tables.Integrity, error) {
 	}
 	w.one = tables.Integrity{Verdict: verdict.Verdict{Chi2: v(1), DOF: whole(v(2)), QuadratureChi2: v(3), QuadratureDOF: whole(v(4)),
 		Spread: v(5), PositionError: v(6), RotationError: v(7)}}
+	if f := w.b.Words[1].At[w.at]; f >= 0 {
+		w.found.Add(w.b.Words[1].All[f])
+	}
 	w.at++
 	return &w.one, nil
 }

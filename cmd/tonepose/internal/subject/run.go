@@ -37,6 +37,11 @@ type Run struct {
 	taken     float64 // time of the rows below; NaN: none
 	couplings []tables.Coupling
 	phasors   []tables.Phasor
+	block     tables.Block // of phasors, for clouds
+
+	phasing *tables.Scan // the phasors by column; nil: the run kept none
+	options RunOptions
+	reading chan struct{} // one at a time reads the report
 
 	mu       sync.Mutex // of what follows
 	read     int64      // rows of poses so far
@@ -52,8 +57,13 @@ type Run struct {
 	film     *footage.Footage                                 // nil: see why
 	why      string                                           // there are no samples
 	Reopen   func(context.Context) (*recording.Reader, error) // opens them once more
-	report   *document.Run
+	findings []document.Finding
+	answers  []document.Answer // nil: not yet known
+	picked   *picked           // nil: not yet known, or see unpicked
+	unpicked error             // why not
 	news     func(kind string)
+
+	evidence document.Evidence // for the answers; of Prepare alone
 }
 
 // Tables are those of a run; nil: it kept none.
@@ -71,12 +81,20 @@ func (r *Run) Look(use func(*Tables) error) error {
 	return use(&r.tables)
 }
 
-// Document is the report of the run; nil: not yet known.
-func (r *Run) Document() *document.Run {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	return r.report
+// Document reads the report of the run, which takes as long as to read all of its tables
+// and its recording. It is not kept: a long run is read for it once in a while, if at all.
+func (r *Run) Document(ctx context.Context) (*document.Run, error) {
+	select {
+	case r.reading <- struct{}{}:
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
+	defer func() { <-r.reading }()
+	return document.ReadRun(ctx, r.dir, document.RunOptions{Truth: cmp.Or(r.options.Truth, "none"), Assess: judging})
 }
+
+// judging is how the answers and the report judge errors.
+var judging = assess.Options{Resamples: -1, Reach: 0.5, Confidence: 0.95, Seed: 1}
 
 // RunOptions say what a run's page shows beside its tables.
 type RunOptions struct {
@@ -97,7 +115,7 @@ func OpenRun(o RunOptions, news func(kind string)) (*Run, error) {
 	if err != nil {
 		return nil, err
 	}
-	r := &Run{dir: o.Dir, Metadata: poses.Metadata, tables: Tables{Poses: poses}, news: news, taken: math.NaN(), start: math.Inf(1), end: math.Inf(-1)}
+	r := &Run{dir: o.Dir, Metadata: poses.Metadata, tables: Tables{Poses: poses}, news: news, options: o, reading: make(chan struct{}, 1), taken: math.NaN(), start: math.Inf(1), end: math.Inf(-1)}
 	name := cmp.Or(poses.Metadata.Options["rig"], filepath.Join(o.Dir, "rig"))
 	bench, err := rig.Parse(name, []byte(poses.Metadata.Rig), rig.Options{})
 	if err != nil {
@@ -108,6 +126,9 @@ func OpenRun(o RunOptions, news func(kind string)) (*Run, error) {
 		if r.tables.Coupled, err = findOptional[tables.Coupling](path(tables.CouplingsName)); err == nil {
 			r.tables.Phasing, err = findOptional[tables.Phasor](path(tables.PhasorsName))
 		}
+	}
+	if err == nil && r.tables.Phasing != nil {
+		r.phasing, err = tables.OpenScan[tables.Phasor](path(tables.PhasorsName), phasorNumbers, phasorWords)
 	}
 	if err == nil {
 		err = r.extent()
@@ -160,6 +181,9 @@ func (r *Run) Close() {
 	if r.tables.Phasing != nil {
 		r.tables.Phasing.Close()
 	}
+	if r.phasing != nil {
+		r.phasing.Close()
+	}
 }
 
 // Prepare reads all tables and the recording, and computes what needs all of them.
@@ -169,16 +193,36 @@ func (r *Run) Prepare(ctx context.Context, o RunOptions) {
 	if err != nil {
 		return
 	}
+	r.answer(ctx)
 	film, pass, err := r.openRecording(ctx, o)
 	r.note(func() { r.film, r.why = film, words(err) })
 	if film != nil {
 		err := r.survey(ctx, film, pass)
 		r.note(func() { r.why = words(err) })
 	}
-	report, err := document.ReadRun(ctx, r.dir, document.RunOptions{Truth: cmp.Or(o.Truth, "none"), Assess: assess.Options{Resamples: -1, Reach: 0.5, Confidence: 0.95, Seed: 1}})
-	if err == nil {
-		r.note(func() { r.report = report })
+}
+
+// answer answers the five questions, from what the tracks were made of, from the phasors
+// and, where the truth is known, from the errors.
+func (r *Run) answer(ctx context.Context) {
+	picked, levels, err := r.pick(ctx)
+	r.note(func() { r.picked, r.unpicked = picked, err })
+	if err != nil {
+		return
 	}
+	v := &r.evidence
+	v.Emitters = r.Roster.Emitters
+	for i, l := range levels {
+		v.Sensors[i].Clear, v.Sensors[i].At = l.Clear, l.At
+	}
+	v.Sensors = slices.DeleteFunc(v.Sensors, func(s *document.SensorEvidence) bool { return s.Rows == 0 })
+	if r.truth != nil {
+		if v.Assessment, err = assess.Run(ctx, r.dir, r.options.Truth, judging); err != nil {
+			return
+		}
+	}
+	answers := v.Answers()
+	r.note(func() { r.answers = answers })
 }
 
 // note changes what the page shows of the run as a whole.
@@ -372,58 +416,3 @@ func rowsAt[T tables.Row](f *tables.Finder[T], time float64, timeOf func(*T) flo
 		}
 	}
 }
-
-// mostRows is how many rows of phasors are read in a row; of more, single windows are.
-const mostRows = 1 << 18
-
-// Phasors hands out those of a channel from the table, of some windows evenly picked
-// where there are many.
-func (r *Run) Phasors(ctx context.Context, channel int, from, to float64, windows int, each func(*tables.Phasor)) (every int, err error) {
-	r.finders.Lock()
-	defer r.finders.Unlock()
-	f := r.tables.Phasing
-	if f == nil {
-		return 1, nil
-	}
-	first, err := f.Search(from)
-	if err != nil {
-		return 1, err
-	}
-	end, err := f.Search(math.Nextafter(to, math.Inf(1)))
-	if err != nil {
-		return 1, err
-	}
-	name := r.Rig.Channels[channel].Name
-	per := int64(len(r.Roster.Emitters) * len(r.Rig.Channels)) // a window's, at most
-	batch := make([]tables.Phasor, per)
-	every = max(1, int((end-first)/per)/max(windows, 1))
-	step := per
-	if end-first > mostRows {
-		every = max(every, int((end-first)/per)/mostSought)
-		step = per * int64(every)
-	}
-	last, kept := math.NaN(), 0
-	for at := first; at < end; at += step {
-		if err := ctx.Err(); err != nil {
-			return every, err
-		}
-		n, err := f.Read(at, batch[:min(per, end-at)])
-		if err != nil {
-			return every, err
-		}
-		for i := range n {
-			p := &batch[i]
-			if p.Time != last {
-				last = p.Time
-				kept++
-			}
-			if p.Channel == name && (step > per || (kept-1)%every == 0) {
-				each(p)
-			}
-		}
-	}
-	return every, nil
-}
-
-// mostSought windows are sought one by one in a long table.
-const mostSought = 200

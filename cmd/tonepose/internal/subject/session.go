@@ -6,6 +6,7 @@ import (
 	"math"
 	"path/filepath"
 	"slices"
+	"strings"
 	"time"
 
 	"gonum.org/v1/gonum/spatial/r3"
@@ -221,8 +222,9 @@ func (s *Stage) tell(to *Session, survey *stream.Survey) {
 	}
 	text := present.Number(lo, 4) + " ppm"
 	if hi-lo >= 1e-3 {
-		text = present.Number(lo, 4) + " to " + text
+		text = present.Number(lo, 4) + " to " + present.Number(hi, 4) + " ppm"
 	}
+	text = trueMinus(text)
 	switch {
 	case sigma < 1e-3: // less than a tone turns in a window, a thousand times over
 		text += ", σ under 0.001 ppm"
@@ -236,6 +238,9 @@ func (s *Stage) tell(to *Session, survey *stream.Survey) {
 	}
 	to.Facts = append(to.Facts, fact{"clock", to.Clock.Text}, fact{"mains", to.Mains.Text})
 }
+
+// trueMinus is a text of numbers with minus signs in place of hyphens.
+func trueMinus(text string) string { return strings.ReplaceAll(text, "-", "−") }
 
 func tablesNumber(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
 
@@ -280,14 +285,14 @@ func (r *Run) Facts() *Session {
 		flagged += fmt.Sprintf(", %d without a pose", out.Unsolved)
 	}
 	out.Facts = append(out.Facts, fact{"rows", flagged})
-	if r.report != nil {
-		rooms := []string{"recording", "tones", "couplings", "space", "quality"}
-		for i, a := range r.report.Answers() {
-			out.Answers = append(out.Answers, answered{rooms[i], a.Question, a.Answer, gradeOf(&a), a.Short, a.Why})
-		}
-		for _, f := range r.report.Findings {
-			out.Findings = append(out.Findings, finding(f))
-		}
+	rooms := []string{"recording", "tones", "couplings", "space", "quality"}
+	for i, a := range r.answers {
+		out.Answers = append(out.Answers, answered{rooms[i], a.Question, a.Answer, gradeOf(&a), a.Short, a.Why})
+	}
+	for _, f := range r.findings {
+		out.Findings = append(out.Findings, finding(f))
+	}
+	if r.ready && r.failed == nil {
 		out.Report = "/report"
 	}
 	return out

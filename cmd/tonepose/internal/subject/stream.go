@@ -386,7 +386,7 @@ func (f *Stream) clock(k *kept) *clockState {
 		ppm = append(ppm, (hz/f.Rig.Emitters[e].ToneHz-1)*1e6)
 	}
 	v := median(ppm)
-	return &clockState{PPM: v, Sigma: math.NaN(), Captured: true, Text: fmt.Sprintf("%.2f ppm", v)}
+	return &clockState{PPM: v, Sigma: math.NaN(), Captured: true, Text: trueMinus(fmt.Sprintf("%.2f ppm", v))}
 }
 
 // Latest is the newest window of all sensors; nil: none yet.

@@ -306,3 +306,15 @@ func TestStreamSaysHowItStands(t *testing.T) {
 	cancel()
 	<-ended
 }
+
+// A clock that is slow is off by a negative number, with a minus sign.
+func TestClockIsWrittenWithAMinus(t *testing.T) {
+	f := &Stream{Stage: pipeBench(t)}
+	k := &kept{}
+	for _, e := range f.Rig.Emitters {
+		k.hz = append(k.hz, e.ToneHz*(1-3e-6))
+	}
+	if have := f.clock(k).Text; have != "−3.00 ppm" {
+		t.Errorf("a clock 3 ppm slow: %q", have)
+	}
+}

@@ -96,7 +96,7 @@ func servedRun(t *testing.T) string {
 		t.Fatal(err)
 	}
 	address := served(t, Options{Run: subject.RunOptions{Dir: dir, Recording: recorded, Truth: truthful}})
-	wait(t, address, func(s map[string]any) bool { return s["report"] != "" && s["clock"] != nil })
+	wait(t, address, func(s map[string]any) bool { return len(s["answers"].([]any)) == 5 && s["clock"] != nil })
 	return address
 }
 

@@ -15,6 +15,7 @@ import (
 	"net/http"
 	"net/url"
 	"path"
+	"runtime/debug"
 	"strconv"
 	"strings"
 	"sync"
@@ -385,14 +386,15 @@ func (s *server) facts() *subject.Session {
 }
 
 // report is the document of a run.
-func (s *server) report(w http.ResponseWriter, _ *http.Request) error {
+func (s *server) report(w http.ResponseWriter, q *http.Request) error {
 	r, ok := s.now().(*subject.Run)
 	if !ok {
 		return &badRequest{http.StatusNotFound, "a stream has no report", "tonepose live --out keeps it, and tonepose report reads that"}
 	}
-	doc := r.Document()
-	if doc == nil {
-		return subject.ErrLater
+	defer debug.FreeOSMemory() // a long run's report takes more than all that the page shows
+	doc, err := r.Document(q.Context())
+	if err != nil {
+		return err
 	}
 	w.Header().Set("Content-Security-Policy", reportPolicy)
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")

@@ -1,6 +1,7 @@
 package workbench
 
 import (
+	"cmp"
 	"context"
 	"encoding/binary"
 	"errors"
@@ -15,6 +16,8 @@ import (
 	"strings"
 	"testing"
 
+	"tonepose/cmd/tonepose/internal/assess"
+	"tonepose/cmd/tonepose/internal/document"
 	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/source"
 	"tonepose/cmd/tonepose/internal/stream"
@@ -479,5 +482,33 @@ func TestBadRunsAreNamed(t *testing.T) {
 	}
 	if err := Serve(t.Context(), Options{Address: "127.0.0.1"}); err == nil || !strings.Contains(err.Error(), "host and port") {
 		t.Errorf("an address without a port: %v", err)
+	}
+}
+
+// The page answers the five questions, and lists findings, as the report does: the page
+// from columns of the tables, the report from their rows. The page has not looked at the
+// range of the samples.
+func TestPageAnswersAsTheReportDoes(t *testing.T) {
+	dir, err := solved()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, truth := range []string{"", truthful} {
+		r, err := document.ReadRun(t.Context(), dir, document.RunOptions{Truth: cmp.Or(truth, "none"), Recording: "none",
+			Assess: assess.Options{Resamples: -1, Reach: 0.5, Confidence: 0.95, Seed: 1}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		s := wait(t, served(t, Options{Run: subject.RunOptions{Dir: dir, Recording: recorded, Truth: truth}}), func(s map[string]any) bool { return len(s["answers"].([]any)) > 0 })
+		for i, want := range r.Evidence().Answers() {
+			have := s["answers"].([]any)[i].(map[string]any)
+			if have["question"] != want.Question || have["answer"] != want.Answer || have["short"] != want.Short || have["why"] != want.Why {
+				t.Errorf("%s the page answers %q, %q, %q; the report %q, %q, %q", want.Question, have["answer"], have["short"], have["why"], want.Answer, want.Short, want.Why)
+			}
+		}
+		findings := s["findings"].([]any)
+		if len(findings) != len(r.Findings) {
+			t.Errorf("the page has %d findings, the report %d", len(findings), len(r.Findings))
+		}
 	}
 }

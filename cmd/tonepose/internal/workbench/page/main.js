@@ -53,7 +53,7 @@ const tabs = ROOMS.map((room) => element('button', {
 }, element('span', {}, room[0]), room.slice(1)));
 $('tabs').append(...tabs);
 const hold = element('button', { type: 'button', 'aria-pressed': 'false', hidden: true, onclick: () => store.setHold(!store.hold) }, 'hold');
-const report = element('a', { href: '/report', hidden: true }, 'report');
+const report = element('a', { href: '/report', hidden: true, title: 'all tables and the recording are read for it, which takes minutes for a million rows' }, 'report');
 $('tools').append(element('button', { type: 'button', onclick: () => sheet.take(store.session, store.stretch) }, 'take away'), report, element('button', { type: 'button', class: 'only-narrow', onclick: () => facts.open() }, 'facts'), hold, element('button', { type: 'button', onclick: () => help.open() }, 'help'));
 
 // For fingers: what keys do otherwise.
