@@ -27,7 +27,7 @@ func NotTable(start []byte) string {
 	if most := max(zeros[0], zeros[1]); most > 1 && most >= len(start)/2 && min(zeros[0], zeros[1]) == 0 {
 		return utf16Text
 	}
-	if bytes.ContainsFunc(start, func(r rune) bool { return r < ' ' && !bytes.ContainsRune([]byte("\t\n\v\f\r\x1a"), r) }) {
+	if bytes.IndexByte(start, 0) >= 0 { // other control characters may stand in names
 		return "is binary data and no CSV; name a table in plain text"
 	}
 	text := bytes.TrimSpace(start)
