@@ -1,10 +1,19 @@
 package present
 
 import (
+	"encoding/csv"
+	"fmt"
 	"io"
+	"maps"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
 	"time"
 
+	"tonepose/cmd/tonepose/internal/assess"
 	"tonepose/cmd/tonepose/internal/batch"
+	"tonepose/cmd/tonepose/internal/tables"
 )
 
 // Batched is what solving many recordings came to, in the form of its JSON.
@@ -38,4 +47,156 @@ func (b Batched) Print(w io.Writer) error {
 	p := newPage(w)
 	p.line("%d recordings in %s: %d solved in %.3g s, %d finished before, %d failed", b.Recordings, b.Out, b.Solved, b.ElapsedS, b.Before, len(b.Failed))
 	return p.err
+}
+
+// Campaign is what the recordings of a data set came to, in the form of its JSON.
+type Campaign struct {
+	Dir        string           `json:"data_set"`
+	Recordings int              `json:"recordings"`
+	Failed     int              `json:"failed"`
+	Assessed   int              `json:"assessed"`       // against a truth
+	Missing    []string         `json:"shards_missing"` // that have not ended
+	Cost       batch.Cost       `json:"cost"`
+	Worst      []*batch.Outcome `json:"worst_first"`
+
+	labels []string
+}
+
+// CampaignOf gathers it.
+func CampaignOf(s *batch.Summary) Campaign {
+	return Campaign{Dir: s.Dir, Recordings: len(s.Recordings), Failed: s.Failed, Assessed: s.Assessed, Missing: s.Missing, Cost: s.Cost, Worst: s.Recordings, labels: s.Labels}
+}
+
+// mostWorst is how many recordings are printed in words.
+const mostWorst = 20
+
+// Print prints it in words: the worst recordings.
+func (c Campaign) Print(w io.Writer) error {
+	p := newPage(w)
+	p.line("%s: %d recordings of %s in all, %d failed", c.Dir, c.Recordings, time.Duration(c.Cost.DurationS*float64(time.Second)).Round(time.Millisecond), c.Failed)
+	if c.Cost.BytesIn > 0 {
+		p.line("%s solved a minute and job, %s bytes of tables a byte of samples", Number(60*float64(c.Recordings-c.Failed)/c.Cost.ElapsedS, 3), Number(float64(c.Cost.BytesOut)/float64(c.Cost.BytesIn), 3))
+	}
+	if len(c.Missing) > 0 {
+		p.line("shards that have not ended: %s", strings.Join(c.Missing, ", "))
+	}
+	p.heading("worst first")
+	columns := []column{text("recording"), number("rows", ""), number("flagged", "%"), number("in doubt", "%"), number("σ", "mm"), number("estimated", "mm"),
+		number("worst", "mm"), number("noise", "µV"), number("clock", "ppm")}
+	if c.Assessed > 0 {
+		columns = append(columns, number("true error", "mm"), number("turned", "mrad"), number("e²/σ²", ""), number("covered", "%"))
+	}
+	table := tableOf(append(columns, text("because"))...)
+	for _, o := range c.Worst[:min(len(c.Worst), mostWorst)] {
+		q := o.Quality
+		if q == nil {
+			row := append([]string{o.Recording}, slices.Repeat([]string{"–"}, len(columns)-1)...)
+			table.Row(append(row, "failed: "+o.Error)...)
+			continue
+		}
+		share := func(n int) string { return Number(100*float64(n)/float64(max(q.Rows, 1)), 3) }
+		row := []string{o.Recording, strconv.Itoa(q.Rows), share(q.Flagged), share(q.InDoubt), mm(q.SigmaM), mm(q.EstimatedM), mm(q.WorstEstimatedM),
+			Number(q.NoiseV*1e6, 3), fixed(q.ClockPPM, 3)}
+		if c.Assessed > 0 {
+			row = append(row, againstTruth(q.Accuracy)...)
+		}
+		table.Row(append(row, Because(q))...)
+	}
+	p.table(table)
+	if more := len(c.Worst) - mostWorst; more > 0 {
+		p.line("and %d better ones", more)
+	}
+	return p.err
+}
+
+// againstTruth are the cells of errors against a truth; a dash where they are not known.
+func againstTruth(a *assess.Accuracy) []string {
+	row := []string{"–", "–", "–", "–"}
+	if a == nil {
+		return row
+	}
+	row[0] = mm(a.PositionRMS)
+	if a.OrientationRMS > 0 {
+		row[1] = Number(a.OrientationRMS*1e3, 3)
+	}
+	if a.WithCovariance > 0 {
+		row[2], row[3] = Number(a.NormalisedMean, 3), Number(100*a.Coverage95, 3)
+	}
+	return row
+}
+
+// Because is the most frequent flag of a recording, else what was found.
+func Because(q *batch.Quality) string {
+	most, rows := "", 0
+	for _, name := range slices.Sorted(maps.Keys(q.Flags)) {
+		if q.Flags[name] > rows {
+			most, rows = name, q.Flags[name]
+		}
+	}
+	switch {
+	case rows > 0:
+		return fmt.Sprintf("%s in %d", most, rows)
+	case len(q.Findings) > 0:
+		return q.Findings[0]
+	case len(q.Faults) > 0:
+		return q.Faults[0]
+	}
+	return ""
+}
+
+// CSV writes a row a recording, worst first.
+func (c Campaign) CSV(w io.Writer) error {
+	out := csv.NewWriter(w)
+	head := []string{"recording"}
+	head = append(head, c.labels...)
+	out.Write(append(head, "outcome", "start", "duration_s", "rows", "unsolved", "flagged", "in_doubt", "flags", "sigma_position_median_m", "sigma_position_95_m",
+		"estimated_error_median_m", "estimated_error_worst_m", "sigma_rotation_median_rad", "chi2_per_dof_median", "compared", "position_rms_m", "position_max_m",
+		"orientation_rms_rad", "normalised_mean", "coverage_95", "noise_median_v", "noisiest_channel",
+		"noisiest_channel_v", "clock_ppm", "clock_range_ppm", "mains_hz", "faults", "findings", "error", "elapsed_s", "bytes_in", "bytes_out"))
+	number := func(v float64) string { return strconv.FormatFloat(v, 'g', -1, 64) }
+	for _, o := range c.Worst {
+		row := []string{tables.Cell(o.Recording)}
+		for _, l := range c.labels {
+			row = append(row, tables.Cell(o.Labels[l]))
+		}
+		q := o.Quality
+		if q == nil {
+			row = append(append(row, "failed"), make([]string, 27)...)
+			out.Write(append(row, tables.Cell(o.Error), "", "", ""))
+			continue
+		}
+		start := ""
+		if !q.Start.IsZero() {
+			start = q.Start.UTC().Format(time.RFC3339Nano)
+		}
+		var flags []string
+		for _, name := range slices.Sorted(maps.Keys(q.Flags)) {
+			flags = append(flags, fmt.Sprintf("%s %d", name, q.Flags[name]))
+		}
+		row = append(row, "solved", start, number(q.DurationS), strconv.Itoa(q.Rows), strconv.Itoa(q.Unsolved), strconv.Itoa(q.Flagged), strconv.Itoa(q.InDoubt), strings.Join(flags, ";"))
+		for _, v := range []float64{q.SigmaM, q.Sigma95M, q.EstimatedM, q.WorstEstimatedM, q.SigmaRad, q.Chi2PerDOF} {
+			row = append(row, positive(v))
+		}
+		known := make([]string, 6)
+		if a := q.Accuracy; a != nil {
+			known = []string{strconv.Itoa(a.N), number(a.PositionRMS), number(a.PositionMax), positive(a.OrientationRMS), "", ""}
+			if a.WithCovariance > 0 {
+				known[4], known[5] = number(a.NormalisedMean), number(a.Coverage95)
+			}
+		}
+		row = append(append(row, known...), positive(q.NoiseV))
+		row = append(row, tables.Cell(q.NoisyChannel), positive(q.NoisyChannelV), number(q.ClockPPM), number(q.ClockRangePPM), positive(q.MainsHz),
+			tables.Cell(strings.Join(q.Faults, "; ")), tables.Cell(strings.Join(q.Findings, "; ")), "", number(o.ElapsedS), strconv.FormatInt(o.BytesIn, 10), strconv.FormatInt(o.BytesOut, 10))
+		out.Write(row)
+	}
+	out.Flush()
+	return out.Error()
+}
+
+// positive is a number, an empty field for the 0 of none.
+func positive(v float64) string {
+	if !(v > 0) || math.IsInf(v, 0) {
+		return ""
+	}
+	return strconv.FormatFloat(v, 'g', -1, 64)
 }

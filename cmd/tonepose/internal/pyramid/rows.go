@@ -1,8 +1,9 @@
 // Package pyramid keeps long series with their least and largest values at several
 // scales, so that any stretch of them is drawn from a few thousand numbers: Rows hold
-// numbers against time, Samples those of a recording's channels.
+// numbers against time, Samples those of a recording's channels, Windows some of many
+// windows.
 //
-// Both may be read by many goroutines while one appends.
+// Rows and Samples may be read by many goroutines while one appends.
 package pyramid
 
 import (

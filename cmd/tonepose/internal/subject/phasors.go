@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"tonepose/cmd/tonepose/internal/document"
+	"tonepose/cmd/tonepose/internal/pyramid"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/cmd/tonepose/internal/verdict"
 )
@@ -16,55 +17,11 @@ var (
 	phasorWords   = []string{"channel", "tone", "flags"}
 )
 
-const (
-	// mostRows of the table are read for a cloud; of more, the windows picked are shown.
-	mostRows = 1 << 19
-	// mostPicked phasors are kept at most of the windows picked.
-	mostPicked = 1 << 20
-)
+// mostRows of the table are read for a cloud; of more, the windows picked are shown.
+const mostRows = 1 << 19
 
-// picked are phasors of every so many-th window of a run, in memory.
-type picked struct {
-	every              int
-	channels, emitters int
-	time               []float64
-	values             [][3]float32    // (window·channels + channel)·emitters + emitter: in phase, quadrature, sigma [V]; NaN: none
-	flags              []verdict.Flags // alike
-}
-
-// window begins the window of a number, counted from 0, and tells whether it is picked.
-// Where there are too many, every other one is left out.
-func (p *picked) window(number int, time float64) bool {
-	if number%p.every != 0 {
-		return false
-	}
-	per := p.channels * p.emitters
-	if n := len(p.time); n > 1 && (n+1)*per > mostPicked {
-		p.every *= 2
-		kept := 0
-		for w := 0; w < n; w += 2 {
-			p.time[kept] = p.time[w]
-			copy(p.values[kept*per:], p.values[w*per:][:per])
-			copy(p.flags[kept*per:], p.flags[w*per:][:per])
-			kept++
-		}
-		p.time, p.values, p.flags = p.time[:kept], p.values[:kept*per], p.flags[:kept*per]
-		if number%p.every != 0 {
-			return false
-		}
-	}
-	p.time = append(p.time, time)
-	for range per {
-		p.values, p.flags = append(p.values, [3]float32{nan, nan, nan}), append(p.flags, 0)
-	}
-	return true
-}
-
-// put sets a phasor of the newest window.
-func (p *picked) put(channel, emitter int, v [3]float64, flags verdict.Flags) {
-	at := ((len(p.time)-1)*p.channels+channel)*p.emitters + emitter
-	p.values[at], p.flags[at] = [3]float32{float32(v[0]), float32(v[1]), float32(v[2])}, flags
-}
+// picked are phasors of windows evenly picked from a run: in phase, quadrature and sigma [V] of every channel and emitter.
+type picked = pyramid.Windows[verdict.Flags]
 
 // phasorNames are what the words of a block of phasors stand for.
 type phasorNames struct {
@@ -110,15 +67,15 @@ func (r *Run) pick(ctx context.Context) (*picked, []*document.Levels, error) {
 	if r.phasing == nil {
 		return nil, nil, nil
 	}
-	room := min(r.tables.Phasing.Rows(), mostPicked)
-	out := &picked{every: 1, values: make([][3]float32, 0, room), flags: make([]verdict.Flags, 0, room), channels: len(r.Rig.Channels), emitters: len(r.Roster.Emitters)}
-	sensors := make([]int, out.channels) // of channels; −1: no coil of a sensor
+	channels, emitters := len(r.Rig.Channels), len(r.Roster.Emitters)
+	out := pyramid.NewWindows[verdict.Flags](channels*emitters, int(r.tables.Phasing.Rows()))
+	sensors := make([]int, channels) // of channels; −1: no coil of a sensor
 	for i := range sensors {
 		sensors[i] = -1
 	}
 	var levels []*document.Levels
 	for i := range r.Roster.sensors {
-		levels = append(levels, document.NewLevels(out.emitters))
+		levels = append(levels, document.NewLevels(emitters))
 		for _, c := range r.Roster.sensors[i].channels {
 			sensors[c] = i
 		}
@@ -142,7 +99,7 @@ func (r *Run) pick(ctx context.Context) (*picked, []*document.Levels, error) {
 			if time[i] != now {
 				end()
 				now = time[i]
-				kept = out.window(windows, now)
+				kept = out.Begin(windows, now)
 				windows++
 			}
 			channel, emitter, flags, ok := names.of(b, i)
@@ -153,7 +110,7 @@ func (r *Run) pick(ctx context.Context) (*picked, []*document.Levels, error) {
 				levels[s].Add(emitter, math.Hypot(in[i], quadrature[i])/sigma[i])
 			}
 			if kept {
-				out.put(channel, emitter, [3]float64{in[i], quadrature[i], sigma[i]}, flags)
+				out.Put(channel*emitters+emitter, in[i], quadrature[i], sigma[i], flags)
 			}
 		}
 	}
@@ -231,8 +188,9 @@ func (r *Run) fromPicked(channel int, from, to float64, windows int, each func(*
 		}
 		return 1, err
 	}
+	emitters := len(r.Roster.Emitters)
 	var shown []int
-	for w, time := range p.time {
+	for w, time := range p.Time {
 		if time >= from && time <= to {
 			shown = append(shown, w)
 		}
@@ -240,15 +198,15 @@ func (r *Run) fromPicked(channel int, from, to float64, windows int, each func(*
 	step := max(1, len(shown)/max(windows, 1))
 	for i := 0; i < len(shown); i += step {
 		w := shown[i]
-		for e := range p.emitters {
-			at := (w*p.channels+channel)*p.emitters + e
-			v := p.values[at]
+		for e := range emitters {
+			at := (w*len(r.Rig.Channels)+channel)*emitters + e
+			v := p.Values[at]
 			if v[0] != v[0] {
 				continue
 			}
-			each(&tables.Phasor{Time: p.time[w], Channel: r.Rig.Channels[channel].Name, Tone: r.Roster.Emitters[e],
-				InPhase: float64(v[0]), Quadrature: float64(v[1]), Sigma: float64(v[2]), Flags: p.flags[at]})
+			each(&tables.Phasor{Time: p.Time[w], Channel: r.Rig.Channels[channel].Name, Tone: r.Roster.Emitters[e],
+				InPhase: float64(v[0]), Quadrature: float64(v[1]), Sigma: float64(v[2]), Flags: p.Marks[at]})
 		}
 	}
-	return p.every * step, nil
+	return p.Every * step, nil
 }

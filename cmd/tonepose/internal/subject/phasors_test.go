@@ -114,8 +114,8 @@ func TestPhasorsOfStretches(t *testing.T) {
 	r.picked = picked
 	gather(0, 1000, 1<<20, 2, windows/2)
 	gather(0, 1000, 1000, 12, windows/12)
-	if len(picked.values) > mostPicked || len(picked.flags) > mostPicked {
-		t.Errorf("%d values are kept", len(picked.values))
+	if len(picked.Values) > 1<<20 || len(picked.Marks) > 1<<20 {
+		t.Errorf("%d values are kept", len(picked.Values))
 	}
 	// Three coils together: √3 times the level of one. The others have no phasors.
 	for i, l := range levels {

@@ -216,7 +216,7 @@ func (s *Stage) tell(to *Session, survey *stream.Survey) {
 	}
 	lo, hi, sigma := math.Inf(1), math.Inf(-1), 0.0
 	for k, hz := range survey.Hz() {
-		ppm := (hz/s.Rig.Emitters[k].ToneHz - 1) * 1e6
+		ppm := math.Round((hz/s.Rig.Emitters[k].ToneHz-1)*1e9)/1e3 + 0 // no −0
 		lo, hi = min(lo, ppm), max(hi, ppm)
 		sigma = max(sigma, 1e6*survey.Track.Sigma(k, (to.Start+to.End)/2))
 	}
