@@ -109,7 +109,7 @@ func (f *Footage) Hear(ctx context.Context, r *rig.Rig, channels []int, from, to
 			for i := 1; i < len(floor.PSD); i += floorReach / 4 {
 				some = append(some, floor.PSD[i])
 			}
-			h.Floors[k].Density = math.Sqrt(median(some))
+			h.Floors[k].Density = math.Sqrt(Median(some))
 		}
 	})
 	if h.Densities[0].Segments == 0 {
@@ -200,9 +200,14 @@ func (f *Footage) name(h *Heard, r *rig.Rig) {
 	}
 }
 
-// median of values, of which there is one.
-func median(values []float64) float64 {
-	return slices.Sorted(slices.Values(values))[len(values)/2]
+// Median is that of the finite numbers among values, the upper one of two; NaN: there are none.
+func Median(values []float64) float64 {
+	sorted := slices.DeleteFunc(slices.Clone(values), func(v float64) bool { return math.IsNaN(v) || math.IsInf(v, 0) })
+	if len(sorted) == 0 {
+		return math.NaN()
+	}
+	slices.Sort(sorted)
+	return sorted[len(sorted)/2]
 }
 
 // strongestMains is the mains whose first harmonics stand out most in the spectra of a
@@ -217,8 +222,8 @@ func strongestMains(channels [][]spectrum.Line) (best spectrum.Mains) {
 				}
 			}
 		}
-		if len(hz) >= 2 && (best.Hz == 0 || median(sigma) < best.SigmaHz) {
-			best = spectrum.Mains{Hz: median(hz), SigmaHz: median(sigma) + spectrum.MainsWanderHz}
+		if len(hz) >= 2 && (best.Hz == 0 || Median(sigma) < best.SigmaHz) {
+			best = spectrum.Mains{Hz: Median(hz), SigmaHz: Median(sigma) + spectrum.MainsWanderHz}
 		}
 	}
 	return best

@@ -14,6 +14,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/cmd/tonepose/internal/document"
+	"tonepose/cmd/tonepose/internal/footage"
 	"tonepose/cmd/tonepose/internal/pyramid"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/cmd/tonepose/internal/verdict"
@@ -212,7 +213,7 @@ func (in *intake) take(b *tables.Block) error {
 	defer r.mu.Unlock()
 	r.read += int64(b.Rows)
 	r.counts, r.none, r.doubtful = counts, r.none+none, r.doubtful+some
-	r.start, r.end, r.window = min(r.start, start), max(r.end, end), median(in.durations)
+	r.start, r.end, r.window = min(r.start, start), max(r.end, end), footage.Median(in.durations)
 	return nil
 }
 

@@ -31,7 +31,11 @@ type phasorNames struct {
 
 func (r *Run) phasorNames(b *tables.Block) (n phasorNames, err error) {
 	for _, name := range b.Words[0].All {
-		n.channels = append(n.channels, r.channelOf(name))
+		c, ok := r.Rig.ChannelIndex(name)
+		if !ok {
+			c = -1
+		}
+		n.channels = append(n.channels, c)
 	}
 	for _, name := range b.Words[1].All {
 		n.emitters = append(n.emitters, slices.Index(r.Roster.Emitters, name))
@@ -50,15 +54,6 @@ func (n *phasorNames) of(b *tables.Block, row int) (channel, emitter int, flags 
 		flags = n.flags[f]
 	}
 	return n.channels[c], n.emitters[e], flags, true
-}
-
-func (r *Run) channelOf(name string) int {
-	for i := range r.Rig.Channels {
-		if r.Rig.Channels[i].Name == name {
-			return i
-		}
-	}
-	return -1
 }
 
 // pick goes through the phasors of the whole run: it picks windows for clouds of long

@@ -228,7 +228,7 @@ func (s *Stage) tell(to *Session, survey *stream.Survey) {
 	switch {
 	case sigma < 1e-3: // less than a tone turns in a window, a thousand times over
 		text += ", σ under 0.001 ppm"
-	case tablesNumber(sigma):
+	case !math.IsNaN(sigma) && !math.IsInf(sigma, 0):
 		text += ", σ " + present.Number(sigma, 2) + " ppm"
 	}
 	to.Clock = &clockState{PPM: (lo + hi) / 2, Sigma: sigma, Captured: true, Text: text}
@@ -241,18 +241,6 @@ func (s *Stage) tell(to *Session, survey *stream.Survey) {
 
 // trueMinus is a text of numbers with minus signs in place of hyphens.
 func trueMinus(text string) string { return strings.ReplaceAll(text, "-", "−") }
-
-func tablesNumber(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
-
-// median of the numbers among values; NaN: there are none.
-func median(values []float64) float64 {
-	sorted := slices.DeleteFunc(slices.Clone(values), func(v float64) bool { return !tablesNumber(v) })
-	if len(sorted) == 0 {
-		return math.NaN()
-	}
-	slices.Sort(sorted)
-	return sorted[len(sorted)/2]
-}
 
 // Facts are what the page shows of a run.
 func (r *Run) Facts() *Session {

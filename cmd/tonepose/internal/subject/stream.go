@@ -385,7 +385,7 @@ func (f *Stream) clock(k *kept) *clockState {
 	for e, hz := range k.hz {
 		ppm = append(ppm, (hz/f.Rig.Emitters[e].ToneHz-1)*1e6)
 	}
-	v := median(ppm)
+	v := footage.Median(ppm)
 	return &clockState{PPM: v, Sigma: math.NaN(), Captured: true, Text: trueMinus(fmt.Sprintf("%.2f ppm", v))}
 }
 
