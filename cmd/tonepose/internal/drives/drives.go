@@ -18,8 +18,12 @@ import (
 	"tonepose/multitone/spectrum"
 )
 
-// seconds is how much is looked at: a bin is then some 3 Hz wide.
-const seconds = 0.35
+// seconds is how much is looked at: a bin is then some 3 Hz wide. Fewer than fewest samples
+// are not looked at.
+const (
+	seconds = 0.35
+	fewest  = 64
+)
 
 const (
 	// A drive below absentShare of what the rig states is crosstalk, whatever it is: no
@@ -79,7 +83,7 @@ func (f *First) Compare(stated []float64) Found {
 	for n > 1 && !spectrum.Smooth(n) {
 		n--
 	}
-	if n < 64 {
+	if n < fewest {
 		return out
 	}
 	levels, hz := f.levels(n), f.nominal()
@@ -104,6 +108,33 @@ func (f *First) Compare(stated []float64) Found {
 		}
 	}
 	return out
+}
+
+// Strongest words, for each channel that should carry drives, which of its tones is the
+// strongest there, and how strong that is beside the channel's noise.
+func (f *First) Strongest() string {
+	n := len(f.volts[0])
+	for n > 1 && !spectrum.Smooth(n) {
+		n--
+	}
+	if n < fewest {
+		return fmt.Sprintf("of %d samples no level can be told", len(f.volts[0]))
+	}
+	var words []string
+	levels, hz := f.levels(n), f.nominal()
+	for c := range levels {
+		strongest, most := -1, 0.0
+		for k, t := range f.tones {
+			if at := levels[c].at(hz[k]); t.Reference == multitone.OnChannel(c) && (strongest < 0 || at > most) {
+				strongest, most = k, at
+			}
+		}
+		if strongest >= 0 {
+			words = append(words, fmt.Sprintf("channel %s has at most %.3g V of its tones (%s at %g Hz; beside it lines of noise have %.3g V)",
+				f.info.Names[c], most, f.tones[strongest].Name, hz[strongest], levels[c].floor(hz[strongest])))
+		}
+	}
+	return strings.Join(words, ", ")
 }
 
 // nominal are the tones' frequencies as the rig has them: a clock that was followed on
@@ -208,7 +239,7 @@ func (l *level) at(hz float64) float64 {
 			best = i
 		}
 	}
-	if best == 0 {
+	if best == 0 || l.amplitude[best] == 0 {
 		return 0
 	}
 	peak := l.amplitude[best]

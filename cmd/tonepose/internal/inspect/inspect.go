@@ -131,7 +131,7 @@ func look(ctx context.Context, r *recording.Reader, b *bench.Bench, stations str
 	r.Hash()
 	survey, err := stream.Observe(ctx, r, in.tones, mode, progress)
 	if errors.Is(err, clock.ErrNoReference) {
-		in.find("no reference channel carries its tone: frequencies are taken from the rig")
+		in.find("%v; frequencies are taken from the rig meanwhile", err)
 		survey, err = stream.Observe(ctx, r, in.tones, clock.None, progress)
 	}
 	if err != nil {

@@ -229,6 +229,9 @@ func observe(ctx context.Context, src Source, tones []multitone.Tone, mode clock
 		return nil, err
 	}
 	defer o.Close()
+	if first == nil && mode != clock.None && len(tones) > 0 {
+		first = drives.NewFirst(o.info, tones)
+	}
 	o.first = first
 	err = Blocks(ctx, src, o.info.Int16, func(b *Block) error {
 		progress.Report("survey", b.First, o.info.Samples)
@@ -237,7 +240,11 @@ func observe(ctx context.Context, src Source, tones []multitone.Tone, mode clock
 	if err != nil {
 		return nil, err
 	}
-	return o.Finish()
+	s, err := o.Finish()
+	if errors.Is(err, clock.ErrNoReference) {
+		return nil, fmt.Errorf("%w: no drive is recorded: %s: connect it, or correct the rig's reference channels", err, first.Strongest())
+	}
+	return s, err
 }
 
 // ObserveDriven is Observe for a recording whose drives are digitised, and reads once
@@ -246,9 +253,6 @@ func observe(ctx context.Context, src Source, tones []multitone.Tone, mode clock
 func ObserveDriven(ctx context.Context, src Source, tones []multitone.Tone, volts []float64, mode clock.Mode, progress Progress) (*Survey, error) {
 	first := drives.NewFirst(src.Info(), tones)
 	s, err := observe(ctx, src, tones, mode, first, progress)
-	if errors.Is(err, clock.ErrNoReference) {
-		return nil, fmt.Errorf("%w: no drive is recorded: connect it, or correct the rig's reference channels", err)
-	}
 	if err != nil {
 		return nil, err
 	}
