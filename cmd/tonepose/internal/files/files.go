@@ -249,11 +249,13 @@ func (b *Batch) Abort() {
 	}
 	process.mu.Lock()
 	defer process.mu.Unlock()
-	b.discard()
+	// Closed before they are removed: where systems keep the name of an open file,
+	// directories that Into made could not go.
 	for _, f := range b.staged {
 		f.file.Close()
 	}
 	b.discardScratch()
+	b.discard()
 }
 
 // discard takes the names of the batch away; its files may still be written to.
@@ -284,17 +286,4 @@ func missing(dir string) (list []string, err error) {
 		}
 		list = append(list, d)
 	}
-}
-
-// syncDir makes the names durable where the system can sync a directory.
-func syncDir(dir string) error {
-	d, err := os.Open(dir)
-	if err != nil {
-		return err
-	}
-	defer d.Close()
-	if err := d.Sync(); err != nil && !errors.Is(err, errors.ErrUnsupported) && !errors.Is(err, fs.ErrInvalid) {
-		return err
-	}
-	return nil
 }

@@ -317,7 +317,9 @@ func TestAbandonBeforeNames(t *testing.T) {
 }
 
 func TestTemporaryFolders(t *testing.T) {
-	t.Setenv("TMPDIR", t.TempDir())
+	temp := t.TempDir()
+	t.Setenv("TMPDIR", temp)
+	t.Setenv("TMP", temp) // of Windows
 	living, remove, err := Temporary("tonepose-test")
 	if err != nil {
 		t.Fatal(err)
