@@ -50,6 +50,21 @@ func expect(t *testing.T, dir string, want map[string]string) {
 	}
 }
 
+// needsNamesToGo skips a test where the name of an open file stays until it is closed, as in
+// Windows before version 10, and under Wine.
+func needsNamesToGo(t *testing.T) {
+	t.Helper()
+	file, err := createHidden(t.TempDir(), "open")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer file.Close()
+	os.Remove(file.Name())
+	if _, err := os.Stat(file.Name()); err == nil {
+		t.Skip("the name of an open file stays here until it is closed")
+	}
+}
+
 // A file is replaced; where that fails (a directory has the name), what was
 // there stays and nothing hidden is left.
 func TestWriteFile(t *testing.T) {
@@ -110,41 +125,43 @@ func TestBatchAppearsTogether(t *testing.T) {
 // is left.
 func TestFailureRestores(t *testing.T) {
 	failed := errors.New("no more data")
-	for name, spoil := range map[string]func(b *Batch) error{
-		"the writer fails": func(b *Batch) error {
+	for name, spoil := range map[string]func(t *testing.T, b *Batch) error{
+		"the writer fails": func(t *testing.T, b *Batch) error {
 			return b.Fill("c", func(w io.Writer) error {
 				io.WriteString(w, "half")
 				return failed
 			})
 		},
 		// The file created first is the last to get its name.
-		"a name is not given": func(b *Batch) error {
+		"a name is not given": func(t *testing.T, b *Batch) error {
+			needsNamesToGo(t)
 			if err := os.Remove(b.staged[0].file.Name()); err != nil {
 				t.Fatal(err)
 			}
 			return b.Commit()
 		},
-		"a file cannot be completed": func(b *Batch) error {
+		"a file cannot be completed": func(t *testing.T, b *Batch) error {
 			b.staged[1].file.Close()
 			return b.Commit()
 		},
 	} {
-		dir := t.TempDir()
-		old := map[string]string{"a": "old a", "b": "old b", "stale": "old"}
-		write(t, dir, old)
-		b := &Batch{Force: true, dir: dir}
-		b.Remove("stale")
-		for _, n := range []string{"a", "b"} {
-			if err := b.Write(n, []byte("new")); err != nil {
-				t.Fatal(err)
+		t.Run(name, func(t *testing.T) {
+			dir := t.TempDir()
+			old := map[string]string{"a": "old a", "b": "old b", "stale": "old"}
+			write(t, dir, old)
+			b := &Batch{Force: true, dir: dir}
+			b.Remove("stale")
+			for _, n := range []string{"a", "b"} {
+				if err := b.Write(n, []byte("new")); err != nil {
+					t.Fatal(err)
+				}
 			}
-		}
-		if err := spoil(b); err == nil {
-			t.Errorf("%s: no error", name)
-		}
-		b.Abort()
-		t.Log(name)
-		expect(t, dir, old)
+			if err := spoil(t, b); err == nil {
+				t.Error("no error")
+			}
+			b.Abort()
+			expect(t, dir, old)
+		})
 	}
 }
 

@@ -215,6 +215,7 @@ func TestSettleSaysWhatItCannot(t *testing.T) {
 func resume() { process.ended, process.written = false, nil }
 
 func TestAbandon(t *testing.T) {
+	needsNamesToGo(t)
 	resume()
 	defer resume()
 	root := t.TempDir()
@@ -297,6 +298,7 @@ func TestAbandonWaitsForNames(t *testing.T) {
 
 // One that comes between a journal and the names finds the journal as well.
 func TestAbandonBeforeNames(t *testing.T) {
+	needsNamesToGo(t)
 	resume()
 	defer resume()
 	dir := t.TempDir()
@@ -355,8 +357,12 @@ func TestWhatIsReadIsNotReplaced(t *testing.T) {
 	if err := os.Symlink("rig", in("soft")); err != nil {
 		t.Fatal(err)
 	}
+	soft := "soft"
+	if _, err := os.ReadFile(in(soft)); err != nil { // a system may make symbolic links and not follow them
+		soft = "rig"
+	}
 	done := Reading(in("rig"), in("none"), dir)
-	for _, name := range []string{"rig", "hard", "soft", "./rig", "../" + filepath.Base(dir) + "/rig"} {
+	for _, name := range []string{"rig", "hard", soft, "./rig", "../" + filepath.Base(dir) + "/rig"} {
 		b := &Batch{Force: true}
 		if err := b.Write(dir+"/"+name, nil); err == nil || !strings.Contains(err.Error(), "never overwritten: name another file") {
 			t.Errorf("%s: %v", name, err)
