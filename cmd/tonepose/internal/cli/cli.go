@@ -51,7 +51,7 @@ func Run(ctx context.Context, args []string, s Streams) int {
 	if err == nil {
 		return 0
 	}
-	return exitCode(s.Err, err)
+	return exitCode(ctx, s.Err, err)
 }
 
 func newRoot(s Streams) *cobra.Command {
@@ -145,13 +145,13 @@ func addNeeded(f *pflag.FlagSet, to *string, name, help, why string) {
 }
 
 // exitCode writes an error with its hint and returns the exit code.
-func exitCode(w io.Writer, err error) int {
+func exitCode(ctx context.Context, w io.Writer, err error) int {
 	switch {
 	case errors.Is(err, syscall.EPIPE): // nobody reads any more
 		return 128 + int(syscall.SIGPIPE)
 	case errors.Is(err, context.Canceled):
 		say(w, "interrupted, nothing written")
-		return 128 + int(syscall.SIGINT)
+		return interruptedCode(ctx)
 	}
 	var several rig.Errors
 	if errors.As(err, &several) {

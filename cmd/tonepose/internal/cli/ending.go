@@ -2,6 +2,7 @@ package cli
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -20,8 +21,8 @@ import (
 // taken away; a command that has something to finish first says so (see finishFirst). A
 // reader of standard output that goes away ends a write, not the process.
 func Main(args []string, s Streams) int {
-	ctx, cancel := context.WithCancel(context.Background())
-	defer cancel()
+	ctx, cancel := context.WithCancelCause(context.Background())
+	defer cancel(nil)
 	e := &ending{cancel: cancel, signals: make(chan os.Signal, 2), words: s.Err}
 	for _, sig := range []os.Signal{os.Interrupt, syscall.SIGTERM, syscall.SIGHUP} {
 		if !signal.Ignored(sig) { // as nohup and shells want it of jobs in the background
@@ -35,7 +36,7 @@ func Main(args []string, s Streams) int {
 
 // ending is how a process ends before its command is done.
 type ending struct {
-	cancel  context.CancelFunc // of the command
+	cancel  context.CancelCauseFunc // of the command
 	signals chan os.Signal
 	words   io.Writer
 
@@ -48,6 +49,32 @@ type ending struct {
 type finish struct {
 	within time.Duration // it has to end; 0: as long as it takes
 	quiet  bool          // its end by a signal is no failure
+}
+
+// code is the exit code of a command that a signal ends.
+func (f *finish) code(sig os.Signal) int {
+	s, ok := sig.(syscall.Signal)
+	switch {
+	case f != nil && f.quiet:
+		return 0
+	case ok:
+		return 128 + int(s)
+	}
+	return 128 + int(syscall.SIGINT)
+}
+
+// signalled is why the context of a command that finishes something first is done.
+type signalled struct{ code int }
+
+func (signalled) Error() string { return "interrupted" }
+
+// interruptedCode is the exit code of a command whose context was done before it had anything
+// to finish.
+func interruptedCode(ctx context.Context) int {
+	if by := (signalled{}); errors.As(context.Cause(ctx), &by) {
+		return by.code
+	}
+	return (*finish)(nil).code(os.Interrupt)
 }
 
 type endingKey struct{}
@@ -74,7 +101,7 @@ func (e *ending) watch() {
 	if f == nil {
 		e.end(sig, nil)
 	}
-	e.cancel()
+	e.cancel(signalled{f.code(sig)})
 	var late <-chan time.Time
 	if f.within > 0 {
 		late = time.After(f.within)
@@ -90,13 +117,7 @@ func (e *ending) watch() {
 // end ends the process.
 func (e *ending) end(sig os.Signal, f *finish) {
 	e.begun.Store(true)
-	code := 130
-	if s, ok := sig.(syscall.Signal); ok {
-		code = 128 + int(s)
-	}
-	if f != nil && f.quiet {
-		code = 0
-	}
+	code := f.code(sig)
 	go func() { // the disk may be slow
 		<-e.signals
 		os.Exit(code)

@@ -135,3 +135,32 @@ func TestLiveEndsAtOnceWithASecondSignal(t *testing.T) {
 		}
 	}
 }
+
+// One that is ended while it waits for what describes the samples ends in good order, too,
+// whatever the signal.
+func TestLiveEndsWithASignalBeforeItBegins(t *testing.T) {
+	for _, signal := range endingSignals {
+		c := process(t, "live", "-", "--format", "wav", "--rig", rigFile("pipe-bench.rig.yaml"), "--window", "10ms", "--out", filepath.Join(t.TempDir(), "out"))
+		var errs bytes.Buffer
+		c.Stderr = &errs
+		in, err := c.StdinPipe()
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer in.Close()
+		if err := c.Start(); err != nil {
+			t.Fatal(err)
+		}
+		// More of a chunk before the samples than a pipe holds: what is written was read.
+		head := append([]byte("RIFF\xff\xff\xff\x7fWAVEjunk\x00\x00\x08\x00"), make([]byte, 1<<18)...)
+		if _, err := in.Write(head); err != nil {
+			t.Fatal(err)
+		}
+		if err := c.Process.Signal(signal); err != nil {
+			t.Fatal(err)
+		}
+		if err := c.Wait(); err != nil || errs.String() != "tonepose: interrupted, nothing written\n" {
+			t.Errorf("%v: %v, %q", signal, err, errs.String())
+		}
+	}
+}

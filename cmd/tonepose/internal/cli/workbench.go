@@ -118,9 +118,6 @@ func runWorkbench(cmd *cobra.Command, name string, o *workbenchOptions, s Stream
 		}
 		defer remove()
 		if err := o.solve(ctx, cmd, name, parent, s); err != nil {
-			if ctx.Err() != nil { // ended as the page is
-				return nil
-			}
 			return err
 		}
 	}

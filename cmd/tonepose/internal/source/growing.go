@@ -25,16 +25,12 @@ func openGrowing(ctx context.Context, _, path string, o Options) (Source, error)
 	if described != nil {
 		path, o.Reading = described.Data, described.Options
 	}
+	// First, as opening a pipe waits for somebody who writes to it.
+	if st, err := os.Stat(path); err == nil && !st.Mode().IsRegular() {
+		return nil, fmt.Errorf("%s: not a regular file; name a pipe by feeding it to standard input", path)
+	}
 	file, err := os.Open(path)
 	if err != nil {
-		return nil, err
-	}
-	st, err := file.Stat()
-	if err == nil && !st.Mode().IsRegular() {
-		err = fmt.Errorf("%s: not a regular file; name a pipe by feeding it to standard input", path)
-	}
-	if err != nil {
-		file.Close()
 		return nil, err
 	}
 	name := filepath.Base(path)
