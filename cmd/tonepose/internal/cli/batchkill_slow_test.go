@@ -9,7 +9,7 @@ import (
 	"time"
 )
 
-// TestBatchKilled at fifty moments and more.
+// TestBatchKilled at two hundred moments and more.
 func TestBatchKilledAnywhere(t *testing.T) {
 	list, out := batchList(t, 4), filepath.Join(t.TempDir(), "whole")
 	begin := time.Now()
@@ -17,7 +17,7 @@ func TestBatchKilledAnywhere(t *testing.T) {
 	took := time.Since(begin)
 	whole, _, _ := dataSetFiles(t, out)
 	random := rand.New(rand.NewPCG(15, 15))
-	for kills := 0; kills < 50; {
+	for kills := 0; kills < 200; {
 		kills += killedBatch(t, list, whole, func() time.Duration { return time.Duration(random.Float64() * float64(took)) })
 	}
 }

@@ -22,7 +22,8 @@ type endable struct {
 	name string
 	args []string // OUT stands for the folder
 	time time.Duration
-	made map[string]int64 // names and sizes of what it leaves
+	left string           // a folder with what a whole run leaves
+	made map[string]int64 // names and sizes of that
 }
 
 // endables are one call of every command, on what they can end soon with.
@@ -34,6 +35,8 @@ func endables(t *testing.T) []*endable {
 	tonepose(t, "solve", stations, "--rig", bench, "--window", "50ms", "--out", run, "--figures", "none")
 	common := filepath.Join(dir, "common.npy")
 	commonSignal(t, common, []float64{2000, 5125, 11675}, []float64{100, 100, 100, 1}, []float64{0, 0, 0, 0}, 1e-5)
+	bridge := filepath.Join(dir, "bridge.csv")
+	tonepose(t, "simulate", "pair", "bridge", "--duration", "1s", "--out", bridge, "--quiet")
 	var all []*endable
 	add := func(name string, args ...string) { all = append(all, &endable{name: name, args: args}) }
 	add("demo", "demo", "--dir", "OUT/demo")
@@ -49,6 +52,10 @@ func endables(t *testing.T) []*endable {
 	add("report", "report", run, "--truth", recordingFile("pipe-bench-stations.truth.csv"), "--recording", stations, "--out", "OUT/run.html")
 	add("simulate", "simulate", bench, "--path", "stations", "--duration", "2s", "--out", "OUT/simulated")
 	add("simulate pair", "simulate", "pair", "bridge", "--out", "OUT/bridge.csv")
+	add("simulate wav", "simulate", bench, "--path", "sweep", "--duration", "500ms", "--scene", rigFile("over-plate.scene.yaml"), "--bits", "24", "--out", "OUT/swept.wav")
+	add("measure pair", "measure", bridge, "--signal", "signal", "--reference", "reference", "--window", "50ms", "--out", "OUT/pair")
+	add("export", "export", filepath.Join(run, "phasors.parquet"), "--out", "OUT/phasors.csv")
+	add("batch", batchArgs(batchList(t, 2), "OUT/set")...)
 	add("help", "help", "--man", "OUT/man")
 	return all
 }
@@ -68,13 +75,13 @@ func (e *endable) command(t *testing.T, out string) *exec.Cmd {
 // whole runs the command to its end, and learns how long that takes and what it leaves.
 func (e *endable) whole(t *testing.T) {
 	t.Helper()
-	out := t.TempDir()
+	e.left = t.TempDir()
 	begin := time.Now()
-	if text, err := e.command(t, out).CombinedOutput(); err != nil {
+	if text, err := e.command(t, e.left).CombinedOutput(); err != nil {
 		t.Fatalf("%s: %v, %s", e.name, err, text)
 	}
 	e.time = time.Since(begin)
-	e.made, _ = below(t, out)
+	e.made, _ = below(t, e.left)
 }
 
 // below are the files below a folder with their sizes, and those that are hidden.

@@ -7,11 +7,11 @@ import (
 	"testing"
 )
 
-// TestLiveKilled at fifty moments.
+// TestLiveKilled at two hundred moments.
 func TestLiveKilledAnywhere(t *testing.T) {
 	whole := wholeRun(t)
 	random := rand.New(rand.NewPCG(9, 9))
-	for range 50 {
+	for range 200 {
 		killed(t, whole, random.IntN(300))
 	}
 }
