@@ -106,7 +106,7 @@ func TestStatus(t *testing.T) {
 		keep[i] = true
 	}
 	for _, res := range []Result{s.Cold(only(y, keep)), s.Warm(only(y, keep), tasks[0].start)} {
-		if res.Status != Unobservable || !errors.Is(res.Err(), ErrUnobservable) || res.DOF != -1 {
+		if res.Status != Unobservable || !errors.Is(res.Err(), ErrUnobservable) || res.DOF != -1 || res.HasPose() {
 			t.Errorf("five couplings: %v, %v, %d", res.Status, res.Err(), res.DOF)
 		}
 	}
@@ -121,11 +121,11 @@ func TestStatus(t *testing.T) {
 	bad := Couplings{Value: y.Value, Variance: append([]float64(nil), y.Variance...)}
 	bad.Variance[4] = 0
 	for _, c := range []Couplings{bad, {Value: append([]float64{math.Inf(1)}, y.Value[1:]...), Variance: y.Variance}} {
-		if res := s.Cold(c); res.Status != Invalid || !errors.Is(res.Err(), ErrInvalid) {
+		if res := s.Cold(c); res.Status != Invalid || !errors.Is(res.Err(), ErrInvalid) || res.HasPose() {
 			t.Errorf("invalid input: %v", res.Status)
 		}
 	}
-	if res := s.Cold(y); res.Status != Converged || res.Err() != nil {
+	if res := s.Cold(y); res.Status != Converged || res.Err() != nil || !res.HasPose() {
 		t.Errorf("after invalid input: %v", res.Status)
 	}
 	// Noise as large as the couplings: nothing is known of the pose.
@@ -133,14 +133,14 @@ func TestStatus(t *testing.T) {
 	for i := range loud.Variance {
 		loud.Variance[i] *= 1e12
 	}
-	if res := s.Warm(loud, tasks[0].start); res.Status != Unobservable {
+	if res := s.Warm(loud, tasks[0].start); res.Status != Unobservable || res.HasPose() || !res.Pose.Finite() {
 		t.Errorf("drowned in noise: %v", res.Status)
 	}
 	one, err := New(p, Options{MaxIterations: 1})
 	if err != nil {
 		t.Fatal(err)
 	}
-	if res := one.Warm(y, tasks[0].start); res.Status != NotConverged || !errors.Is(res.Err(), ErrNotConverged) {
+	if res := one.Warm(y, tasks[0].start); res.Status != NotConverged || !errors.Is(res.Err(), ErrNotConverged) || !res.HasPose() {
 		t.Errorf("one iteration: %v", res.Status)
 	}
 	p.Volume.Min, p.Volume.Max = r3.Vec{X: 0.1, Y: -0.15, Z: 0.1}, r3.Vec{X: 0.15, Y: -0.1, Z: 0.15}

@@ -71,6 +71,12 @@ type Result struct {
 	Outside bool
 }
 
+// HasPose reports whether Pose may be taken for one. Where the couplings do not fix
+// it, Pose is only where the descent ended: that may be anywhere.
+func (r *Result) HasPose() bool {
+	return (r.Status == Converged || r.Status == NotConverged) && r.Pose.Finite()
+}
+
 // Err returns nil for a converged result, else the sentinel of its status.
 func (r *Result) Err() error {
 	return [...]error{nil, ErrNotConverged, ErrUnobservable, ErrInvalid}[r.Status]

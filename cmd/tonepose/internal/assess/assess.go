@@ -123,7 +123,7 @@ func Compare(ctx context.Context, dir, truth string, o Options) (*Result, error)
 		a.Rows = append(a.Rows, Row{row.Sensor, row.Flags, *row.Estimate, sigma})
 	}
 	if len(a.Samples) == 0 {
-		return nil, fmt.Errorf("%s: %w: it has %d poses, none within the times of %s", dir, measure.ErrNoRow, a.Beyond, truth)
+		return nil, fmt.Errorf("%s: %w: it has %d poses and %d rows without one; no pose lies within the times of %s", dir, measure.ErrNoRow, a.Beyond, a.Unsolved, truth)
 	}
 	if o.AtTip {
 		if err := a.moveToTip(true); err != nil {

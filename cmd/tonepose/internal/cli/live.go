@@ -15,6 +15,7 @@ import (
 	"tonepose/cmd/tonepose/internal/live"
 	"tonepose/cmd/tonepose/internal/pair"
 	"tonepose/cmd/tonepose/internal/present"
+	"tonepose/cmd/tonepose/internal/solve"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/cmd/tonepose/internal/terminal"
 	"tonepose/solver/trajectory"
@@ -79,7 +80,8 @@ tables, and printed at the end with its histogram.
 The first interrupt (or SIGTERM, or SIGHUP) completes the part at hand, drops the unfinished
 window and prints the summary; the second ends at once.
 
-Exit code: 0 done or interrupted, 1 no pose came out, 2 the call or a file was wrong.`,
+Exit code: 0 done or interrupted, 1 no pose came out (the parts are there and say why), 2 the call
+or a file was wrong.`,
 		Example: liveExamples,
 		Args:    one,
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -204,7 +206,7 @@ func runLive(ctx context.Context, o *liveOptions, s Streams) error {
 	}
 	res, err := follow()
 	line.Clear()
-	if err != nil {
+	if err != nil && !errors.Is(err, solve.ErrNoPose) {
 		return err
 	}
 	warn(s, res.Info.Warnings...)
@@ -216,9 +218,9 @@ func runLive(ctx context.Context, o *liveOptions, s Streams) error {
 	sum := present.FollowedOf(res, o.Out, o.Record)
 	if o.rows != nil { // standard output is theirs
 		if o.output.quiet {
-			return nil
+			return err
 		}
-		return sum.Print(s.Err)
+		return errors.Join(sum.Print(s.Err), err)
 	}
-	return o.output.show(s, sum, sum.Print)
+	return errors.Join(o.output.show(s, sum, sum.Print), err)
 }

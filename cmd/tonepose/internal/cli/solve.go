@@ -107,7 +107,7 @@ func runSolve(ctx context.Context, o *solveOptions, s Streams) error {
 		return err
 	}
 	res, err := run(s, &o.output, &o.Progress, func() (*solve.Result, error) { return solve.Run(ctx, o.Options) })
-	if err != nil {
+	if err != nil && !errors.Is(err, solve.ErrNoPose) {
 		return err
 	}
 	warn(s, res.Info.Warnings...)
@@ -122,8 +122,5 @@ func runSolve(ctx context.Context, o *solveOptions, s Streams) error {
 		}
 	}
 	sum := present.SolvedOf(res, o.Out, time.Since(begin))
-	if err := o.output.show(s, sum, sum.Print); err != nil {
-		return err
-	}
-	return errors.Join(append(res.Unjoined, res.Failed)...)
+	return errors.Join(append([]error{o.output.show(s, sum, sum.Print), res.Failed, err}, res.Unjoined...)...)
 }

@@ -305,7 +305,7 @@ func (e *Engine) judge(ctx context.Context, h *held, i int) error {
 	if v.Fit.Outside {
 		v.Flags |= verdict.OutsideVolume
 	}
-	v.Solved = v.Fit.Status != solver.Invalid && v.Fit.Pose.Finite()
+	v.Solved = v.Fit.HasPose()
 	return nil
 }
 

@@ -22,6 +22,7 @@ import (
 	"tonepose/cmd/tonepose/internal/engine"
 	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/rig"
+	"tonepose/cmd/tonepose/internal/solve"
 	"tonepose/cmd/tonepose/internal/source"
 	"tonepose/cmd/tonepose/internal/stream"
 	"tonepose/cmd/tonepose/internal/tables"
@@ -182,7 +183,10 @@ func Run(ctx context.Context, o Options) (*Result, error) {
 		return nil, err
 	}
 	if out.Counts.Solved == 0 && !out.Interrupted {
-		return out, fmt.Errorf("%s: %w: none of %d frames gave a pose", o.Recording, measure.ErrNoRow, out.Counts.Frames)
+		if out.Counts.Frames == 0 {
+			return nil, fmt.Errorf("%s: %w: the stream is shorter than a window", o.Recording, measure.ErrNoRow)
+		}
+		return out, solve.Poseless(o.Recording, &out.Counts.Flags, out.Survey)
 	}
 	return out, nil
 }

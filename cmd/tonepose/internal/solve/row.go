@@ -28,11 +28,13 @@ type Row struct {
 func (r *Row) Fill(s *bench.Sensor, f *stream.Measured, v *engine.Sensed) {
 	r.Pose = tables.Pose{Time: f.Time, Duration: f.Duration, Sensor: s.Name, Chi2: math.NaN(), DOF: v.Fit.DOF,
 		Iterations: v.Fit.Iterations, Status: v.Fit.Status.String(), Flags: v.Flags}
+	if v.Fit.Iterations > 0 { // something was fitted
+		r.Chi2 = v.Fit.ChiSquare
+	}
 	if !v.Solved {
 		return
 	}
 	r.place(s, v.Fit.Pose)
-	r.Chi2 = v.Fit.ChiSquare
 	if v.Fit.Status == solver.Converged {
 		r.cover(&v.Fit.Covariance)
 	}

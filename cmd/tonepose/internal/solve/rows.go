@@ -96,11 +96,6 @@ func (w *writer) couplings(f *stream.Measured, v *engine.Sensed) error {
 
 func (w *writer) pose(f *stream.Measured, v *engine.Sensed) error {
 	s := &w.bench.Sensors()[v.Sensor]
-	if v.Solved {
-		w.result.Poses++
-	} else {
-		w.result.Unsolved++
-	}
 	w.result.Flags.Add(v.Flags)
 	if v.Verdict.State(v.Flags) == verdict.InDoubt {
 		w.result.InDoubt++
@@ -115,8 +110,13 @@ func (w *writer) pose(f *stream.Measured, v *engine.Sensed) error {
 	return w.done(v)
 }
 
-// done writes the pose at hand, and shows it to the figures.
+// done counts and writes the row at hand, and shows it to the figures.
 func (w *writer) done(v *engine.Sensed) error {
+	if w.row.Estimate != nil {
+		w.result.Poses++
+	} else {
+		w.result.Unsolved++
+	}
 	w.result.Drawn[v.Sensor].Add(&w.row.Pose, v.Verdict.PositionError, v.Verdict.State(v.Flags))
 	return w.set.Poses.Write(w.row.Pose)
 }

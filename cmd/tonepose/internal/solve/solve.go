@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"path/filepath"
+	"strings"
 
 	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/cmd/tonepose/internal/engine"
@@ -58,7 +59,10 @@ type Result struct {
 // those of single windows are written.
 var ErrUnjoined = errors.New("poses of single windows are written, their motion inside of a window not taken off")
 
-// Run solves a recording of the bench of a rig file.
+// ErrNoPose reports a run without any pose: its tables, which say why row by row, are kept.
+var ErrNoPose = errors.New("no pose came out, the tables are kept")
+
+// Run solves a recording of the bench of a rig file. With ErrNoPose the Result is whole.
 func Run(ctx context.Context, o Options) (*Result, error) {
 	if o.Trajectory != Unjoined && o.Windows.Length == 0 {
 		return nil, fmt.Errorf("joining poses to a trajectory needs successive windows: give --window")
@@ -113,12 +117,8 @@ func (o *Options) pass(ctx context.Context, b *bench.Bench, rec *recording.Reade
 		if err := w.join(ctx); err != nil {
 			return err
 		}
-		if out.Poses == 0 || out.Survey.DrivesAbsent() {
-			err := fmt.Errorf("%s: %w: none of %d frames gave a pose", o.Recording, measure.ErrNoRow, out.Frames)
-			if why := out.Survey.DoubtfulReferences(); len(why) > 0 {
-				err = fmt.Errorf("%w: %s", err, why[0])
-			}
-			return err
+		if out.Frames == 0 {
+			return fmt.Errorf("%s: %w: the recording is shorter than a window", o.Recording, measure.ErrNoRow)
 		}
 		out.Failed = measure.StepFailed("figures", set.Files.Together(func() error {
 			return report.SaveRun(set.Files, filepath.Base(filepath.Clean(o.Out)), out.Rig, out.Drawn, o.Figures)
@@ -128,7 +128,25 @@ func (o *Options) pass(ctx context.Context, b *bench.Bench, rec *recording.Reade
 	if err == nil {
 		out.SHA256, err = rec.SHA256()
 	}
+	if err == nil && out.Poses == 0 {
+		err = Poseless(o.Recording, &out.Flags, out.Survey)
+	}
 	return out, err
+}
+
+// Poseless is the ErrNoPose of a run with these rows. It says why: where drives are lost,
+// else by the flags.
+func Poseless(recording string, rows *verdict.Counts, survey *stream.Survey) error {
+	var why []string
+	for name, n := range rows.All {
+		why = append(why, fmt.Sprintf("%s in %d", name, n))
+	}
+	if survey != nil {
+		if lost := survey.DoubtfulReferences(); len(lost) > 0 {
+			why = lost[:1]
+		}
+	}
+	return fmt.Errorf("%s: %w: none of %d rows: %s", recording, ErrNoPose, rows.Rows, strings.Join(why, ", "))
 }
 
 // Tables are the names of those that Run makes.

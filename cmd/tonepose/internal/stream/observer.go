@@ -307,8 +307,3 @@ func (s *Survey) Lost(tone int, start, stop int64) bool {
 
 // Absent tells whether a tone was not found on the channel of its drive.
 func (s *Survey) Absent(tone int) bool { return s.drives.Absent != nil && s.drives.Absent[tone] }
-
-// DrivesAbsent tells whether no drive is where the rig says: there are no couplings then.
-func (s *Survey) DrivesAbsent() bool {
-	return len(s.drives.Absent) > 0 && !slices.Contains(s.drives.Absent, false)
-}

@@ -122,11 +122,14 @@ func (r *Resolver) Solve(ctx context.Context, w *Shown, out []bool) (*Shown, err
 	next.Pose = tables.Pose{Time: w.Pose.Time, Duration: w.Pose.Duration, Sensor: w.Pose.Sensor, Chi2: math.NaN(), DOF: found.DOF, Iterations: found.Iterations,
 		Status: found.Status.String(), Flags: flags}
 	next.worth = &tables.Integrity{Time: w.Pose.Time, Duration: w.Pose.Duration, Sensor: w.Pose.Sensor, Verdict: worth, Flags: flags}
-	if found.Status == solver.Invalid || !found.Pose.Finite() {
+	if found.Iterations > 0 {
+		next.Pose.Chi2 = found.ChiSquare
+	}
+	if !found.HasPose() {
 		return next, nil
 	}
 	pose := found.Pose
-	next.Pose.Estimate, next.Pose.Chi2 = &pose, found.ChiSquare
+	next.Pose.Estimate = &pose
 	if tip := r.stage.Bench.Sensors()[r.sensor].Tip; tip != nil {
 		at := pose.Apply(*tip)
 		next.Pose.Tip = &at

@@ -58,10 +58,10 @@ type Pose struct {
 	Time       float64 // centre of the window [s]
 	Duration   float64 // [s]
 	Sensor     string
-	Estimate   *rigid.Pose // sensor to rig frame; nil: no pose came out
+	Estimate   *rigid.Pose // sensor to rig frame; nil: no pose came out, or one that the couplings do not fix
 	Tip        *r3.Vec     // the sensor's point of interest, rig frame [m]; nil: it has none
 	Covariance *Covariance // nil: rank-deficient beyond the known freedom, or no pose
-	Chi2       float64     // weighted sum of squared residuals; NaN: no pose
+	Chi2       float64     // weighted sum of squared residuals; NaN: nothing was fitted
 	DOF        int         // degrees of freedom of Chi2
 	Iterations int
 	Status     string

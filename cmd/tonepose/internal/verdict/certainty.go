@@ -20,7 +20,7 @@ const rareRatio = 1e-6
 // fits almost as well, and how far the model is curved within the uncertainty. Where
 // it is curved too far, intervals by profile likelihood replace the covariance.
 func (row *Verdict) bound(s *solver.Solver, c solver.Couplings, r *solver.Result) {
-	if r.RunnerUp.Ratio > rareRatio {
+	if r.HasPose() && r.RunnerUp.Ratio > rareRatio {
 		second := r.RunnerUp.Pose
 		row.RunnerUp, row.RunnerUpRatio = &second, r.RunnerUp.Ratio
 	}

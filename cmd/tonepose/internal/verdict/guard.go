@@ -26,6 +26,9 @@ const distortedChance = 1e-5
 // show currents that lag.
 const EddyFinding = "eddy currents: metal near"
 
+// NothingToSpare is what a Finding says of frames that are fitted exactly, right or wrong.
+const NothingToSpare = "as many couplings as unknowns: whatever they are, a pose fits them, so that chi-square tells nothing"
+
 // Doubtful is the probability of a chi-square so large below which a fit is
 // tried again from a cold start, and not used to estimate delays.
 const Doubtful = 1e-3
@@ -194,6 +197,10 @@ func (g *Guard) judge(ctx context.Context, c *solver.Couplings, quadrature []com
 		}
 	}
 	row.Chi2, row.DOF = result.ChiSquare, result.DOF
+	if result.DOF == 0 {
+		add |= NotJudged
+		words = append(words, NothingToSpare)
+	}
 	if v.Quadrature.DOF > 0 {
 		row.QuadratureChi2, row.QuadratureDOF = v.Quadrature.ChiSquare, v.Quadrature.DOF
 	}
