@@ -164,3 +164,30 @@ func TestLiveEndsWithASignalBeforeItBegins(t *testing.T) {
 		}
 	}
 }
+
+// A stream that brings no sample leaves no recording, and an earlier one as it was.
+func TestLiveKeepsNothingOfNoSamples(t *testing.T) {
+	dir := t.TempDir()
+	files := []string{filepath.Join(dir, "kept.sigmf-meta"), filepath.Join(dir, "kept.sigmf-data")}
+	for _, name := range files {
+		if err := os.WriteFile(name, []byte("earlier"), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, name := range []string{"kept", "none"} {
+		var errs bytes.Buffer
+		code := Run(t.Context(), []string{"live", "-", "--format", "ri16_le", "--rig", rigFile("pipe-bench.rig.yaml"), "--window", "10ms", "--record", filepath.Join(dir, name), "--force"},
+			Streams{In: strings.NewReader(""), Out: io.Discard, Err: &errs})
+		if code == 0 {
+			t.Errorf("%s: exit code 0 without a sample", name)
+		}
+	}
+	for _, name := range files {
+		if text, err := os.ReadFile(name); err != nil || string(text) != "earlier" {
+			t.Errorf("%s: %q, %v", name, text, err)
+		}
+	}
+	if all, _ := filepath.Glob(filepath.Join(dir, "*")); len(all) != 2 {
+		t.Errorf("%v", all)
+	}
+}

@@ -3,8 +3,10 @@ package live
 import (
 	"bytes"
 	"fmt"
+	"io"
 	"math"
 	"os"
+	"path/filepath"
 	"time"
 
 	"tonepose/cmd/tonepose/internal/files"
@@ -13,11 +15,12 @@ import (
 )
 
 // recorder keeps the samples of a source as they are read, so that all can be solved
-// again. Its files have their names from the start: a run that is killed leaves a
-// recording of what had come.
+// again. Its files have their names from the first sample on: a run that is killed leaves a
+// recording of what had come, and one to which none came leaves, and replaces, none.
 type recorder struct {
 	source.Source
-	writer *recording.Writer
+	as     recording.Description
+	writer *recording.Writer // nil: no sample came yet
 	data   *os.File
 	final  bytes.Buffer // metadata
 	to     recording.Output
@@ -25,7 +28,6 @@ type recorder struct {
 	pos    int64
 	shift  int // of counts to 16 bits
 	counts []int16
-	begun  bool
 }
 
 // checkRecord refuses a name under which samples cannot be kept.
@@ -40,10 +42,20 @@ func checkRecord(name string, force bool) error {
 	if err := files.Refuse(to.Data, force); err != nil {
 		return err
 	}
-	if to.Meta == "" {
-		return nil
+	if to.Meta != "" {
+		if err := files.Refuse(to.Meta, force); err != nil {
+			return err
+		}
 	}
-	return files.Refuse(to.Meta, force)
+	if dir := filepath.Dir(to.Data); !isFolder(dir) {
+		return fmt.Errorf("--record %s: there is no directory %s: make it first, or name another", name, dir)
+	}
+	return nil
+}
+
+func isFolder(name string) bool {
+	info, err := os.Stat(name)
+	return err == nil && info.IsDir()
 }
 
 // record begins to keep the samples of a source.
@@ -68,15 +80,24 @@ func (o *Options) record(src source.Source, fullScale []float64) (*recorder, err
 	case info.Integer:
 		d.Bits = 24
 	}
-	if r.data, err = os.Create(r.to.Data); err != nil {
-		return nil, err
-	}
-	if r.writer, err = recording.NewWriter(r.data, &r.final, d); err != nil {
-		r.data.Close()
-		os.Remove(r.to.Data)
+	if _, err := recording.NewWriter(io.Discard, io.Discard, d); err != nil {
 		return nil, fmt.Errorf("--record %s: %w", o.Record, err)
 	}
-	return r, r.describe()
+	r.as = d
+	return r, nil
+}
+
+// begin makes the files.
+func (r *recorder) begin() (err error) {
+	if r.data, err = os.Create(r.to.Data); err != nil {
+		return err
+	}
+	if r.writer, err = recording.NewWriter(r.data, &r.final, r.as); err != nil {
+		r.data.Close()
+		return err
+	}
+	r.writer.Start = r.Start()
+	return nil
 }
 
 // describe writes the metadata as far as they are known.
@@ -97,7 +118,7 @@ func (r *recorder) ReadInt16(dst []int16) (int, error) {
 	if n == 0 {
 		return n, err
 	}
-	counts := dst[:n*len(r.writer.Names)]
+	counts := dst[:n*len(r.as.Names)]
 	if r.shift > 0 {
 		r.counts = r.counts[:0]
 		for _, v := range counts {
@@ -135,10 +156,11 @@ func (r *recorder) ReadPlanar(dst [][]float64) (int, error) {
 
 // note notes when samples came, so many of them, and what was lost before them.
 func (r *recorder) note(n int) error {
-	changed := !r.begun
-	if !r.begun {
-		r.begun = true
-		r.writer.Start = r.Start()
+	changed := r.writer == nil
+	if changed {
+		if err := r.begin(); err != nil {
+			return err
+		}
 	}
 	for lost := r.Lost(); r.gaps < len(lost); r.gaps++ {
 		g := &lost[r.gaps]
@@ -158,7 +180,7 @@ func (r *recorder) note(n int) error {
 
 // end completes the recording.
 func (r *recorder) end() error {
-	if r == nil {
+	if r == nil || r.writer == nil {
 		return nil
 	}
 	err := r.writer.Close()
