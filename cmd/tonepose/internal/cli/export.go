@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -56,6 +57,9 @@ func runExport(ctx context.Context, path string, o exportOptions, s Streams) (er
 	}
 	if err := files.Refuse(o.out, o.force); o.out != "" && err != nil {
 		return err
+	}
+	if filepath.Ext(o.out) == ".parquet" { // there it would be read as a table, or hide one in parts
+		return fmt.Errorf("--out %s: what is written is %s, no Parquet: name a .%s", o.out, strings.ToUpper(o.format), o.format)
 	}
 	if info, err := os.Stat(path); err == nil && info.IsDir() {
 		path = filepath.Join(path, tables.PosesName+".parquet")

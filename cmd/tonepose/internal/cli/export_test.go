@@ -113,6 +113,7 @@ func TestExportRefuses(t *testing.T) {
 		{[]string{text}, "text.parquet: not a Parquet file"},
 		{[]string{filepath.Join(dir, "none.parquet")}, "none.parquet"},
 		{[]string{foreign, "--format", "xml"}, "--format xml: must be csv or json"},
+		{[]string{foreign, "--out", filepath.Join(dir, "copy.parquet")}, "what is written is CSV, no Parquet: name a .csv"},
 		{nil, "one is needed: tonepose export TABLE.parquet"},
 	} {
 		if code, out, errs := export(t, c.args...); code != 2 || out != "" || !strings.Contains(errs, c.want) {
