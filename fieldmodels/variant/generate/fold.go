@@ -29,6 +29,7 @@ func folds(c *build.Context) {
 	for _, from := range []int{16, 64} {
 		for _, to := range []int{32, 64} {
 			foldSets(c, from, to, pairs, signs)
+			foldLine(c, from, to, pairs, signs)
 		}
 	}
 	o64 := orders{places(c, "foldLow64", 0, 8, 1, 9, 2, 10, 3, 11), places(c, "foldHigh64", 4, 12, 5, 13, 6, 14, 7, 15)}
@@ -48,17 +49,19 @@ func folds(c *build.Context) {
 	foldFloats(c, o32, places(c, "foldReverse64", 7, 6, 5, 4, 3, 2, 1, 0))
 }
 
+// sampleType is Go's name of a sample of so many bits.
+var sampleType = map[int]string{16: "int16", 64: "float64"}
+
 // newFold begins a function that takes a set of channels each time.
 func newFold(c *build.Context, from, to, width, set int) *fold {
 	sets, level, doc := "quads", "AVX2", "foldGo for 4·quads channels"
 	if width == 8 {
 		sets, level, doc = "channels", "AVX512", "foldGo"
 	}
-	sample := map[int]string{16: "int16", 64: "float64"}[from]
 	name := fmt.Sprintf("fold%df%d%s", from, to, level)
 	g := begin(c, name, fmt.Sprintf(`%s is %s and n places: dstStep bytes apart in the
 results, step bytes in the samples.`, name, doc),
-		fmt.Sprintf("func(dst *float%d, up, down *%s, n, %s int, dstStep, step uintptr)", to, sample, sets), width, 0, nil)
+		fmt.Sprintf("func(dst *float%d, up, down *%s, n, %s int, dstStep, step uintptr)", to, sampleType[from], sets), width, 0, nil)
 	a := g.all("dst", "up", "down", sets, "dstStep", "step")
 	f := &fold{vector: g, from: from, to: to, set: set, begin: [3]reg.GPVirtual(a[:3]), sets: a[3], dstStep: a[4], step: a[5], places: g.GP64()}
 	for i := range f.at {
@@ -119,40 +122,52 @@ func (f *fold) end() {
 // foldSets writes one for AVX2.
 func foldSets(c *build.Context, from, to int, pairs, signs operand.Mem) {
 	f := newFold(c, from, to, 4, 4)
-	var order, sign reg.VecVirtual
-	if from == 16 {
-		order, sign = f.reg(), f.reg()
-		f.VMOVDQU(pairs, order)
-		f.VPBROADCASTQ(signs, sign)
-	}
+	four := f.fours(pairs, signs, false)
 	f.Label("set")
 	f.start()
 	f.Label("place")
-	if from == 16 {
-		// A count and its partner twice each, side by side, times 1 and 1 and 1 and −1,
-		// are their sum and their difference.
-		x, y := f.XMM(), f.XMM()
-		f.VMOVQ(f.up(), x)
-		f.VMOVQ(f.down(), y)
-		f.VPUNPCKLWD(y, x, x)
-		both := f.reg()
-		f.VPERMD(x.AsY(), order, both)
-		f.VPMADDWD(sign, both, both)
-		if to == 32 {
-			f.VCVTDQ2PS(both, both)
-			f.VMOVUPS(both, f.result())
-		} else {
-			upper, low, high := f.XMM(), f.reg(), f.reg()
-			f.VEXTRACTI128(operand.Imm(1), both, upper)
-			f.VCVTDQ2PD(both.AsX(), low)
-			f.VCVTDQ2PD(upper, high)
-			f.store(low, f.result())
-			f.store(high, f.result().Offset(32))
-		}
-	} else {
-		x, y := f.load(f.up()), f.load(f.down())
-		sum, difference := f.add(x, y), f.sub(x, y)
-		if to == 32 {
+	four()
+	f.again("place")
+	f.next("set")
+	f.end()
+}
+
+// foldLine writes that of one channel for AVX2, whose successive places are what channels
+// are to the others.
+func foldLine(c *build.Context, from, to int, pairs, signs operand.Mem) {
+	name := fmt.Sprintf("foldLine%df%dAVX2", from, to)
+	g := begin(c, name, name+" is foldGo for 4·quads places of one channel.",
+		fmt.Sprintf("func(dst *float%d, up, down *%s, quads int)", to, sampleType[from]), 4, 0, nil)
+	f := &fold{vector: g, from: from, to: to, set: 4, at: [3]reg.GPVirtual(g.all("dst", "up", "down")), places: g.GP64()}
+	f.Load(f.Param("quads"), f.places)
+	f.SHLQ(operand.Imm(2), f.places)
+	four := f.fours(pairs, signs, true)
+	f.Label("quad")
+	four()
+	f.ahead(4, 1)
+	f.JNZ(operand.LabelRef("quad"))
+	f.end()
+}
+
+// fours returns what folds four samples with four others, which lie in the opposite order
+// and end with the first one's partner where backwards.
+func (f *fold) fours(pairs, signs operand.Mem, backwards bool) (four func()) {
+	const opposite = 0x1b // 3, 2, 1, 0
+	down := f.down()
+	if backwards {
+		down = down.Offset(-3 * f.from / 8)
+	}
+	if f.from == 64 {
+		return func() {
+			x, y := f.load(f.up()), f.load(down)
+			if backwards {
+				f.VPERMPD(operand.Imm(opposite), y, y)
+			}
+			sum, difference := f.add(x, y), f.sub(x, y)
+			if f.to == 64 {
+				f.interleave(sum, difference, f.result(), orders{})
+				return
+			}
 			low, high := f.XMM(), f.XMM()
 			f.VCVTPD2PSY(sum, sum.AsX())
 			f.VCVTPD2PSY(difference, difference.AsX())
@@ -160,13 +175,36 @@ func foldSets(c *build.Context, from, to int, pairs, signs operand.Mem) {
 			f.VUNPCKHPS(difference.AsX(), sum.AsX(), high)
 			f.VMOVUPS(low, f.result())
 			f.VMOVUPS(high, f.result().Offset(16))
-		} else {
-			f.interleave(sum, difference, f.result(), orders{})
 		}
 	}
-	f.again("place")
-	f.next("set")
-	f.end()
+	order, sign := f.reg(), f.reg()
+	f.VMOVDQU(pairs, order)
+	f.VPBROADCASTQ(signs, sign)
+	return func() {
+		// A count and its partner twice each, side by side, times 1 and 1 and 1 and −1,
+		// are their sum and their difference.
+		x, y := f.XMM(), f.XMM()
+		f.VMOVQ(f.up(), x)
+		f.VMOVQ(down, y)
+		if backwards {
+			f.VPSHUFLW(operand.Imm(opposite), y, y)
+		}
+		f.VPUNPCKLWD(y, x, x)
+		both := f.reg()
+		f.VPERMD(x.AsY(), order, both)
+		f.VPMADDWD(sign, both, both)
+		if f.to == 32 {
+			f.VCVTDQ2PS(both, both)
+			f.VMOVUPS(both, f.result())
+			return
+		}
+		upper, low, high := f.XMM(), f.reg(), f.reg()
+		f.VEXTRACTI128(operand.Imm(1), both, upper)
+		f.VCVTDQ2PD(both.AsX(), low)
+		f.VCVTDQ2PD(upper, high)
+		f.store(low, f.result())
+		f.store(high, f.result().Offset(32))
+	}
 }
 
 // masks are of the samples of a set, and of its results in two vectors.

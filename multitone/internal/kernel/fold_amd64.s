@@ -52,6 +52,34 @@ place:
 	VZEROUPPER
 	RET
 
+// func foldLine16f32AVX2(dst *float32, up *int16, down *int16, quads int)
+// Requires: AVX, AVX2
+TEXT ·foldLine16f32AVX2(SB), $0-32
+	MOVQ         dst+0(FP), AX
+	MOVQ         up+8(FP), CX
+	MOVQ         down+16(FP), DX
+	MOVQ         quads+24(FP), BX
+	SHLQ         $0x02, BX
+	VMOVDQU      foldPairs<>+0(SB), Y0
+	VPBROADCASTQ foldSigns<>+0(SB), Y1
+
+quad:
+	VMOVQ      (CX), X2
+	VMOVQ      -6(DX), X3
+	VPSHUFLW   $0x1b, X3, X3
+	VPUNPCKLWD X3, X2, X2
+	VPERMD     Y2, Y0, Y3
+	VPMADDWD   Y1, Y3, Y3
+	VCVTDQ2PS  Y3, Y3
+	VMOVUPS    Y3, (AX)
+	ADDQ       $0x00000020, AX
+	ADDQ       $0x00000008, CX
+	SUBQ       $0x00000008, DX
+	SUBQ       $0x00000004, BX
+	JNZ        quad
+	VZEROUPPER
+	RET
+
 // func fold16f64AVX2(dst *float64, up *int16, down *int16, n int, quads int, dstStep uintptr, step uintptr)
 // Requires: AVX, AVX2
 TEXT ·fold16f64AVX2(SB), $0-56
@@ -91,6 +119,37 @@ place:
 	ADDQ         $0x00000008, DX
 	DECQ         BX
 	JNZ          set
+	VZEROUPPER
+	RET
+
+// func foldLine16f64AVX2(dst *float64, up *int16, down *int16, quads int)
+// Requires: AVX, AVX2
+TEXT ·foldLine16f64AVX2(SB), $0-32
+	MOVQ         dst+0(FP), AX
+	MOVQ         up+8(FP), CX
+	MOVQ         down+16(FP), DX
+	MOVQ         quads+24(FP), BX
+	SHLQ         $0x02, BX
+	VMOVDQU      foldPairs<>+0(SB), Y0
+	VPBROADCASTQ foldSigns<>+0(SB), Y1
+
+quad:
+	VMOVQ        (CX), X2
+	VMOVQ        -6(DX), X3
+	VPSHUFLW     $0x1b, X3, X3
+	VPUNPCKLWD   X3, X2, X2
+	VPERMD       Y2, Y0, Y3
+	VPMADDWD     Y1, Y3, Y3
+	VEXTRACTI128 $0x01, Y3, X2
+	VCVTDQ2PD    X3, Y3
+	VCVTDQ2PD    X2, Y4
+	VMOVUPD      Y3, (AX)
+	VMOVUPD      Y4, 32(AX)
+	ADDQ         $0x00000040, AX
+	ADDQ         $0x00000008, CX
+	SUBQ         $0x00000008, DX
+	SUBQ         $0x00000004, BX
+	JNZ          quad
 	VZEROUPPER
 	RET
 
@@ -134,6 +193,35 @@ place:
 	VZEROUPPER
 	RET
 
+// func foldLine64f32AVX2(dst *float32, up *float64, down *float64, quads int)
+// Requires: AVX, AVX2
+TEXT ·foldLine64f32AVX2(SB), $0-32
+	MOVQ dst+0(FP), AX
+	MOVQ up+8(FP), CX
+	MOVQ down+16(FP), DX
+	MOVQ quads+24(FP), BX
+	SHLQ $0x02, BX
+
+quad:
+	VMOVUPD    (CX), Y0
+	VMOVUPD    -24(DX), Y1
+	VPERMPD    $0x1b, Y1, Y1
+	VADDPD     Y1, Y0, Y2
+	VSUBPD     Y1, Y0, Y0
+	VCVTPD2PSY Y2, X2
+	VCVTPD2PSY Y0, X0
+	VUNPCKLPS  X0, X2, X1
+	VUNPCKHPS  X0, X2, X0
+	VMOVUPS    X1, (AX)
+	VMOVUPS    X0, 16(AX)
+	ADDQ       $0x00000020, AX
+	ADDQ       $0x00000020, CX
+	SUBQ       $0x00000020, DX
+	SUBQ       $0x00000004, BX
+	JNZ        quad
+	VZEROUPPER
+	RET
+
 // func fold64f64AVX2(dst *float64, up *float64, down *float64, n int, quads int, dstStep uintptr, step uintptr)
 // Requires: AVX
 TEXT ·fold64f64AVX2(SB), $0-56
@@ -171,6 +259,35 @@ place:
 	ADDQ       $0x00000020, DX
 	DECQ       BX
 	JNZ        set
+	VZEROUPPER
+	RET
+
+// func foldLine64f64AVX2(dst *float64, up *float64, down *float64, quads int)
+// Requires: AVX, AVX2
+TEXT ·foldLine64f64AVX2(SB), $0-32
+	MOVQ dst+0(FP), AX
+	MOVQ up+8(FP), CX
+	MOVQ down+16(FP), DX
+	MOVQ quads+24(FP), BX
+	SHLQ $0x02, BX
+
+quad:
+	VMOVUPD    (CX), Y0
+	VMOVUPD    -24(DX), Y1
+	VPERMPD    $0x1b, Y1, Y1
+	VADDPD     Y1, Y0, Y2
+	VSUBPD     Y1, Y0, Y0
+	VUNPCKLPD  Y0, Y2, Y1
+	VUNPCKHPD  Y0, Y2, Y0
+	VPERM2F128 $0x20, Y0, Y1, Y2
+	VPERM2F128 $0x31, Y0, Y1, Y0
+	VMOVUPD    Y2, (AX)
+	VMOVUPD    Y0, 32(AX)
+	ADDQ       $0x00000040, AX
+	ADDQ       $0x00000020, CX
+	SUBQ       $0x00000020, DX
+	SUBQ       $0x00000004, BX
+	JNZ        quad
 	VZEROUPPER
 	RET
 

@@ -9,13 +9,13 @@ import (
 )
 
 func init() {
-	singlesKernel.Add(variant.AVX2, loops[float32]{chains, folds(4, fold16f32AVX2), folds(4, fold64f32AVX2),
+	singlesKernel.Add(variant.AVX2, loops[float32]{chains, folds(4, fold16f32AVX2, foldLine16f32AVX2), folds(4, fold64f32AVX2, foldLine64f32AVX2),
 		sumGroups(joined*chain, true, tile[float32]{6, 5, tile6f32AVX2}, tile[float32]{4, 3, tile4f32AVX2},
 			tile[float32]{2, 2, tile2f32AVX2}, tile[float32]{1, 1, tile1f32AVX2})})
-	doublesKernel.Add(variant.AVX2, loops[float64]{usual, folds(4, fold16f64AVX2), folds(4, fold64f64AVX2),
+	doublesKernel.Add(variant.AVX2, loops[float64]{usual, folds(4, fold16f64AVX2, foldLine16f64AVX2), folds(4, fold64f64AVX2, foldLine64f64AVX2),
 		sumGroups(run, true, tile[float64]{2, 2, tile2f64AVX2}, tile[float64]{1, 1, tile1f64AVX2})})
-	singlesKernel.Add(variant.AVX512, loops[float32]{runs, folds(1, fold16f32AVX512), folds(1, fold64f32AVX512), sumPairs})
-	doublesKernel.Add(variant.AVX512, loops[float64]{usual, folds(1, fold16f64AVX512), folds(1, fold64f64AVX512),
+	singlesKernel.Add(variant.AVX512, loops[float32]{runs, folds(1, fold16f32AVX512, nil), folds(1, fold64f32AVX512, nil), sumPairs})
+	doublesKernel.Add(variant.AVX512, loops[float64]{usual, folds(1, fold16f64AVX512, nil), folds(1, fold64f64AVX512, nil),
 		sumGroups(run, false, tile[float64]{12, 12, tile12f64AVX512}, tile[float64]{4, 2, tile4f64AVX512}, tile[float64]{1, 1, tile1f64AVX512})})
 }
 
@@ -47,11 +47,31 @@ func fold64f32AVX2(dst *float32, up, down *float64, n, quads int, dstStep, step 
 //go:noescape
 func fold64f64AVX2(dst *float64, up, down *float64, n, quads int, dstStep, step uintptr)
 
+// Those of one channel fold 4·quads places of it.
+
+//go:noescape
+func foldLine16f32AVX2(dst *float32, up, down *int16, quads int)
+
+//go:noescape
+func foldLine16f64AVX2(dst *float64, up, down *int16, quads int)
+
+//go:noescape
+func foldLine64f32AVX2(dst *float32, up, down *float64, quads int)
+
+//go:noescape
+func foldLine64f64AVX2(dst *float64, up, down *float64, quads int)
+
 // folds is a fold whose assembly takes whole sets of so many channels, with the rest
-// in Go.
-func folds[T Real, S int16 | float64](set int, vector func(dst *T, up, down *S, n, sets int, dstStep, step uintptr)) func(dst []T, x []S, f folding) {
+// in Go. Unless line is nil, it takes four places of one channel at a time.
+func folds[T Real, S int16 | float64](set int, vector func(dst *T, up, down *S, n, sets int, dstStep, step uintptr), line func(dst *T, up, down *S, quads int)) func(dst []T, x []S, f folding) {
 	return func(dst []T, x []S, f folding) {
 		up, down := ends(dst, x, f)
+		if quads := f.n / 4; f.channels == 1 && line != nil && quads > 0 {
+			line(&dst[0], up, down, quads)
+			done := 4 * quads
+			foldFrom(dst[2*done:], x, folding{f.up + done, f.down - done, f.n - done, 1, f.stride}, 0)
+			return
+		}
 		if sets := f.channels / set; sets > 0 {
 			vector(&dst[0], up, down, f.n, sets, 2*uintptr(f.stride)*unsafe.Sizeof(dst[0]), uintptr(f.channels)*unsafe.Sizeof(x[0]))
 		}
