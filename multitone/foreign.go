@@ -208,13 +208,15 @@ type zoom struct {
 	rest   [][]complex128 // by channel: what is left of the series
 	power  [][]float64    // by channel: its spectrum, 0 Hz in the middle
 	sorted []float64
+	turns  []complex128 // of each frame
 
 	spectrum     *spectrum.Transform
 	re, im, bins []float64 // of one channel
 }
 
 func newZoom(s *Foreign, n int) *zoom {
-	z := &zoom{Foreign: s, n: n, rate: s.cfg.SampleRate / float64(s.hop), re: make([]float64, n), im: make([]float64, n), bins: make([]float64, n)}
+	z := &zoom{Foreign: s, n: n, rate: s.cfg.SampleRate / float64(s.hop), turns: make([]complex128, n),
+		re: make([]float64, n), im: make([]float64, n), bins: make([]float64, n)}
 	z.bin = z.rate / float64(n)
 	z.taper = make([]float64, n)
 	hann := shape{n, []float64{0.5, 0.5}}
@@ -282,46 +284,61 @@ func (z *zoom) beside(k int, hz float64, tracked bool) (all []found) {
 // turn writes the series of tone k as they are about a frequency that is off by so much
 // [Hz].
 func (z *zoom) turn(k int, off float64) {
-	for i := range z.n {
-		turn := unit(-cycles(off * float64(i) / z.rate))
-		for c := range z.rest {
-			z.rest[c][i] = z.series[k*z.cfg.Channels+c][i] * turn
+	for i := range z.turns {
+		z.turns[i] = unit(-cycles(off * float64(i) / z.rate))
+	}
+	for c, rest := range z.rest {
+		series := z.series[k*z.cfg.Channels+c][:len(rest)]
+		for i, turn := range z.turns[:len(rest)] {
+			rest[i] = series[i] * turn
 		}
 	}
 }
 
 // add adds a line's series times a factor to the rest.
 func (z *zoom) add(f *found, factor float64) {
-	z.along(f.offset, func(i int, turn complex128) {
-		for c, a := range f.phasors {
-			z.rest[c][i] += complex(factor, 0) * a * turn
+	z.along(f.offset)
+	for c, a := range f.phasors {
+		rest := z.rest[c]
+		for i, turn := range z.turns[:len(rest)] {
+			rest[i] += complex(factor, 0) * a * turn
 		}
-	})
+	}
 }
 
-// along walks through the frames with the phase of an offset [Hz], 1 in the middle.
-func (z *zoom) along(offset float64, use func(i int, turn complex128)) {
+// along writes the phase of an offset [Hz] at each frame to turns, 1 in the middle.
+func (z *zoom) along(offset float64) {
 	middle := float64(z.n-1) / 2
 	step := unit(cycles(offset / z.rate))
 	var turn complex128
-	for i := range z.n {
+	for i := range z.turns {
 		if i%64 == 0 { // exact again
 			turn = unit(cycles(offset * (float64(i) - middle) / z.rate))
 		}
-		use(i, turn)
+		z.turns[i] = turn
 		turn *= step
+	}
+}
+
+// sums writes those of the channels' rest times the turns.
+func (z *zoom) sums(dst []complex128) {
+	for c := range dst {
+		rest := z.rest[c]
+		var sum complex128
+		for i, turn := range z.turns[:len(rest)] {
+			sum += turn * rest[i]
+		}
+		dst[c] = sum
 	}
 }
 
 // measure takes a line's phasors in the middle from the rest.
 func (z *zoom) measure(f *found) {
-	clear(f.phasors)
-	z.along(f.offset, func(i int, turn complex128) {
-		w := complex(z.taper[i], 0) * cmplx.Conj(turn)
-		for c := range f.phasors {
-			f.phasors[c] += w * z.rest[c][i]
-		}
-	})
+	z.along(f.offset)
+	for i, w := range z.taper {
+		z.turns[i] = complex(w, 0) * cmplx.Conj(z.turns[i])
+	}
+	z.sums(f.phasors)
 }
 
 // refine fits a line's frequency and phasors to the rest: Gauss and Newton's steps,
@@ -335,14 +352,12 @@ func (z *zoom) refine(f *found) {
 	slopes := make([]complex128, len(f.phasors))
 	for range 12 {
 		z.measure(f)
-		clear(slopes)
-		z.along(f.offset, func(i int, turn complex128) {
+		z.along(f.offset)
+		for i, w := range z.taper {
 			t := (float64(i) - float64(z.n-1)/2) / z.rate
-			w := complex(z.taper[i]*t, 0) * cmplx.Conj(turn)
-			for c := range slopes {
-				slopes[c] += w * z.rest[c][i]
-			}
-		})
+			z.turns[i] = complex(w*t, 0) * cmplx.Conj(z.turns[i])
+		}
+		z.sums(slopes)
 		var up, down float64
 		for c, a := range f.phasors {
 			weight := 1.0
@@ -431,7 +446,9 @@ func (z *zoom) outstanding(guard float64, known []found) (best int) {
 		// By chance each power is at least as large with a probability p, by Fisher's
 		// F; the chance of all of them is that of −2Σ ln p (Fisher 1932; Brown's
 		// correction is not needed: channels have their own noise).
-		if chi.Survival(z.excess(i, false)) >= least {
+		// What is no more than usual is quite probable, and so are most bins.
+		alone := z.excess(i, false)
+		if alone <= chi.K || chi.Survival(alone) >= least {
 			continue // the other side alone explains it: medians cost more
 		}
 		if p := chi.Survival(z.excess(i, true)); p < least {
@@ -443,17 +460,21 @@ func (z *zoom) outstanding(guard float64, known []found) (best int) {
 
 // excess is −2Σ ln p over the channels, p being the chance of a bin's power over that
 // on the tone's other side and, if asked for, over the noise about it.
-func (z *zoom) excess(i int, noise bool) (sum float64) {
+func (z *zoom) excess(i int, noise bool) float64 {
+	const large = 1e150
+	sum, product := 0.0, 1.0 // of logarithms; of what they are still to be taken of
 	for c := range z.power {
 		floor := max(z.at(c, -i-1), z.at(c, -i), z.at(c, -i+1))
 		if noise {
 			floor = max(floor, z.floor(c, i))
 		}
 		if floor > 0 {
-			sum += 2 * floorFreedom * math.Log1p(z.at(c, i)/floor/floorFreedom)
+			if product *= 1 + z.at(c, i)/floor/floorFreedom; product > large {
+				sum, product = sum+math.Log(product), 1
+			}
 		}
 	}
-	return sum
+	return 2 * floorFreedom * (sum + math.Log(product))
 }
 
 // peaks tells that a bin is higher than its neighbours on some channel.

@@ -293,7 +293,23 @@ func (s comb) excess(f float64) float64 {
 	if i < len(s.known) && s.known[i] {
 		return 0
 	}
-	floor, ok := s.floor(i)
+	var space [mostAround]float64
+	around := s.around(space[:0], i)
+	if len(around) == 0 {
+		return 0
+	}
+	// Their median need not be found where half of them are so large that this is no line,
+	// beyond what rounding decides.
+	least, large := s.power[i]*math.Ln2/mainsLevel*(1+1e-9), 0
+	for _, p := range around {
+		if p >= least {
+			large++
+		}
+	}
+	if large >= len(around)-len(around)/2 {
+		return 0
+	}
+	floor, ok := floorOf(around)
 	if !ok || s.power[i] <= mainsLevel*floor {
 		return 0
 	}
@@ -302,6 +318,15 @@ func (s comb) excess(f float64) float64 {
 
 // floor is the noise power about a bin; false where the spectrum ends too near.
 func (s comb) floor(i int) (power float64, ok bool) {
+	var space [mostAround]float64
+	return floorOf(s.around(space[:0], i))
+}
+
+// mostAround is how many powers are looked at about a bin, at most.
+const mostAround = 64
+
+// around appends to list the powers about a bin; none where the spectrum ends too near.
+func (s comb) around(list []float64, i int) []float64 {
 	clear := 4 * s.pad // outside of the line's own lobe
 	reach := 12 * s.pad
 	if i-reach < 1 {
@@ -310,13 +335,19 @@ func (s comb) floor(i int) (power float64, ok bool) {
 	if reach <= clear || i+reach >= len(s.power) {
 		clear = max(reach*2/3, 1)
 		if i < 2 || i+reach >= len(s.power) {
-			return 0, false
+			return nil
 		}
 	}
-	var space [64]float64
-	around := space[:0]
 	for d := clear; d <= reach; d += s.pad {
-		around = append(around, s.power[i-d], s.power[i+d])
+		list = append(list, s.power[i-d], s.power[i+d])
+	}
+	return list
+}
+
+// floorOf is the noise power that powers about a bin, whose order it changes, tell.
+func floorOf(around []float64) (power float64, ok bool) {
+	if len(around) == 0 {
+		return 0, false
 	}
 	slices.Sort(around)
 	power = around[len(around)/2] / math.Ln2 // median of an exponential law to its mean
