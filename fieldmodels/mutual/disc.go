@@ -21,16 +21,26 @@ import (
 // 2.9 (R/r)⁶ or 5.7 (R/r)¹⁰ of the field: from 16 R or 6 R on, below 2e-7. Nearer
 // than 6 R a cubature over the disc itself takes over.
 type axialRule struct {
-	at     []float64 // τ, radii from the centre along the axis; at[0] = 0
-	value  []float64 // weight of f
-	slope  []float64 // weight of ∂_n f, over the radius
-	deriv  []float64 // weight of f when only its own derivatives are to be met
-	beyond float64   // distance from the conductor, in radii, from which it holds
+	nodes  []axialNode // the centre first
+	beyond float64     // distance from the conductor, in radii, from which it holds
 }
+
+// axialNode is a point on the axis.
+type axialNode struct {
+	at    float64 // τ, radii from the centre
+	value float64 // weight of f
+	slope float64 // weight of ∂_n f, over the radius
+	deriv float64 // weight of f when only its own derivatives are to be met
+}
+
+// maxAxial is how many nodes a rule has at most.
+const maxAxial = 5
 
 var (
 	farRule = newAxialRule(16, 0.3)
 	midRule = newAxialRule(6, 0.25, 0.5)
+	// pointRule is that of a coil without radius.
+	pointRule = axialRule{nodes: []axialNode{{value: 1, deriv: 1}}}
 )
 
 // newAxialRule solves for the weights at the centre and at ±taus: Σ (value +
@@ -66,13 +76,10 @@ func newAxialRule(beyond float64, taus ...float64) axialRule {
 	if err := d.SolveVec(plain, mat.NewVecDense(n+1, moment[:n+1])); err != nil {
 		panic(err)
 	}
-	r := axialRule{beyond: beyond, at: []float64{0}, value: []float64{w.AtVec(0)}, slope: []float64{0}, deriv: []float64{d.AtVec(0)}}
+	r := axialRule{beyond: beyond, nodes: []axialNode{{value: w.AtVec(0), deriv: d.AtVec(0)}}}
 	for i, t := range taus {
 		for _, sign := range []float64{1, -1} {
-			r.at = append(r.at, sign*t)
-			r.value = append(r.value, w.AtVec(1+i))
-			r.slope = append(r.slope, sign*w.AtVec(1+n+i))
-			r.deriv = append(r.deriv, d.AtVec(1+i))
+			r.nodes = append(r.nodes, axialNode{sign * t, w.AtVec(1 + i), sign * w.AtVec(1+n+i), d.AtVec(1 + i)})
 		}
 	}
 	return r
@@ -122,14 +129,14 @@ func (p *Placed) mean(c *Coupling, src fieldmodels.Source, b r3.Vec, j *fieldmod
 		if far >= farRule.beyond {
 			rule = &farRule
 		}
-		p.add(c, p.Arm, b, j, rule.value[0], 0, rule.deriv[0])
-		for i := 1; i < len(rule.at); i++ {
-			off := r3.Scale(rule.at[i]*p.radius, p.Axis)
+		p.add(c, p.Arm, b, j, rule.nodes[0].value, 0, rule.nodes[0].deriv)
+		for _, n := range rule.nodes[1:] {
+			off := r3.Scale(n.at*p.radius, p.Axis)
 			b, j, err := src.Gradient(r3.Add(center, off))
 			if err != nil {
 				return err
 			}
-			p.add(c, r3.Add(p.Arm, off), b, &j, rule.value[i], rule.slope[i]*p.radius, rule.deriv[i])
+			p.add(c, r3.Add(p.Arm, off), b, &j, n.value, n.slope*p.radius, n.deriv)
 		}
 		return nil
 	}

@@ -15,7 +15,7 @@ import (
 // ⟨x²⟩ = 1/4, ⟨x⁴⟩ = 1/8 of the unit disc, with ∂_n² = −∇²_disc.
 func TestAxialRuleMoments(t *testing.T) {
 	for _, r := range []axialRule{farRule, midRule} {
-		for k := 0; k < len(r.at); k++ {
+		for k := 0; k < len(r.nodes); k++ {
 			// f = (t + i·x)^2k's real part is harmonic; its mean over the disc
 			// x²+y² < 1 at t = 0 is (−1)^k ⟨x^2k⟩.
 			want := 1.0
@@ -24,18 +24,18 @@ func TestAxialRuleMoments(t *testing.T) {
 				want *= -(2*float64(i) - 1) / (2*float64(i) + 2)
 			}
 			got, size := 0.0, 0.0
-			for i, at := range r.at {
-				p := math.Pow(at, float64(2*k))
-				v := r.value[i] * p
+			for _, n := range r.nodes {
+				p := math.Pow(n.at, float64(2*k))
+				v := n.value * p
 				if k > 0 {
-					v += r.slope[i] * 2 * float64(k) * math.Pow(at, float64(2*k-1))
+					v += n.slope * 2 * float64(k) * math.Pow(n.at, float64(2*k-1))
 				}
 				got += v
 				size += math.Abs(v)
 			}
 			// The weights' sum is up to 1e3, solved to a few 1e-13 of it.
 			if math.Abs(got-want) > 1e-12*(1+size) {
-				t.Errorf("%d points, degree %d: %g, want %g", len(r.at), 2*k, got, want)
+				t.Errorf("%d points, degree %d: %g, want %g", len(r.nodes), 2*k, got, want)
 			}
 		}
 	}

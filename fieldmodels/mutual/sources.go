@@ -59,22 +59,18 @@ func put(c *Couplings, i int, k *Coupling) {
 	c.Rotation[0][i], c.Rotation[1][i], c.Rotation[2][i] = k.Rotation.X, k.Rotation.Y, k.Rotation.Z
 }
 
-// Sampled is a placed pickup with the points at which it takes the fields of a block
-// of sources.
+// Sampled is a placed pickup with the points of its axis at which it takes the fields of
+// a block of sources.
 type Sampled struct {
 	Placed
-	rule   choice
-	count  int // of the points; 0: not chosen yet
-	points [maxPoints]fieldmodels.FluxPoint
+	rule   *axialRule // of the points; nil: not chosen yet
+	points [maxAxial]fieldmodels.FluxPoint
 }
-
-// maxPoints serve a disc of discDegree 15, which a wire at six radii needs.
-const maxPoints = 64
 
 // Place carries the pickup to where the sensor is.
 func (p *Sampled) Place(pickup *Pickup, f *Frame) {
 	pickup.Place(&p.Placed, f)
-	p.count = 0
+	p.rule = nil
 }
 
 // besideWire is the distance to a wire, in radii of the loop, from which a set has its
@@ -88,9 +84,7 @@ func (p *Sampled) CoupleBlock(dst *Couplings, s *Sources, block int, fast bool) 
 	sources, set := s.block(block), s.sets[block]
 	alone := [Block]bool{} // places that the set does not serve
 	if set != nil {
-		points := p.around(sources, &alone, fast)
-		pickup := fieldmodels.FluxPickup{Moment: p.Moment, Axis: p.Axis}
-		set.Flux(dst, &pickup, points)
+		p.together(dst, set, sources, &alone, fast)
 	}
 	for i, src := range sources {
 		if set != nil && !alone[i] {
@@ -105,6 +99,75 @@ func (p *Sampled) CoupleBlock(dst *Couplings, s *Sources, block int, fast bool) 
 	return nil
 }
 
+// together computes the couplings with all loops of a block but those nearby, which it
+// marks, together with what is no loop.
+func (p *Sampled) together(dst *Couplings, set *fieldmodels.LoopSet, sources []fieldmodels.Source, alone *[Block]bool, fast bool) {
+	center := r3.Add(p.origin, p.Arm)
+	served, far := false, true
+	nearest := math.Inf(1) // to a wire, of those served together
+	for i, src := range sources {
+		l, ok := src.(*fieldmodels.PlacedLoop)
+		if !ok {
+			alone[i] = true
+			continue
+		}
+		// A wire is not nearer than the loop's centre less its radius.
+		square, wire := r3.Norm2(r3.Sub(center, l.Center)), l.Loop.Radius
+		near := wire + max(besideWire*wire, midRule.beyond*p.radius)
+		if alone[i] = !(square > near*near); alone[i] {
+			continue
+		}
+		served = true
+		if !fast {
+			nearest = min(nearest, math.Sqrt(square)-wire)
+		} else if beyond := wire + farRule.beyond*p.radius; square < beyond*beyond {
+			far = false
+		}
+	}
+	pickup := fieldmodels.FluxPickup{Moment: p.Moment, Axis: p.Axis}
+	switch {
+	case !served:
+	case p.radius == 0:
+		set.Flux(dst, &pickup, p.axial(center, &pointRule))
+	case fast && far:
+		set.Flux(dst, &pickup, p.axial(center, &farRule))
+	case fast:
+		set.Flux(dst, &pickup, p.axial(center, &midRule))
+	default:
+		var room [maxPoints]fieldmodels.FluxPoint
+		set.Flux(dst, &pickup, p.disc(&room, center, discDegree(1, nearest/p.radius, exactly)))
+	}
+}
+
+// axial are the points of a rule about the centre of the pickup.
+func (p *Sampled) axial(center r3.Vec, rule *axialRule) []fieldmodels.FluxPoint {
+	points := p.points[:len(rule.nodes)]
+	if p.rule == rule {
+		return points
+	}
+	p.rule = rule
+	for i := range points {
+		n := &rule.nodes[i]
+		off := r3.Scale(n.at*p.radius, p.Axis)
+		points[i] = fieldmodels.FluxPoint{At: r3.Add(center, off), Arm: r3.Add(p.Arm, off), Value: n.value, Slope: n.slope * p.radius, Deriv: n.deriv}
+	}
+	return points
+}
+
+// maxPoints serve a disc of discDegree 15, which a wire at six radii needs.
+const maxPoints = 64
+
+// disc are the points of a cubature over the pickup's disc.
+func (p *Sampled) disc(room *[maxPoints]fieldmodels.FluxPoint, center r3.Vec, degree int) []fieldmodels.FluxPoint {
+	nodes := unitDisc[degree/2]
+	points := room[:len(nodes)]
+	for i, n := range nodes {
+		off := r3.Add(r3.Scale(n.X*p.radius, p.across[0]), r3.Scale(n.Y*p.radius, p.across[1]))
+		points[i] = fieldmodels.FluxPoint{At: r3.Add(center, off), Arm: r3.Add(p.Arm, off), Value: n.Weight, Deriv: n.Weight}
+	}
+	return points
+}
+
 // SourceError is the error of one of several sources.
 type SourceError struct {
 	Source int // index
@@ -115,66 +178,3 @@ func (e *SourceError) Error() string { return fmt.Sprintf("source %d: %v", e.Sou
 
 // Unwrap is the source's own error.
 func (e *SourceError) Unwrap() error { return e.Err }
-
-// around chooses the points of the pickup's mean that serve all loops of a block but
-// those nearby, which it marks, together with what is no loop.
-func (p *Sampled) around(sources []fieldmodels.Source, alone *[Block]bool, fast bool) []fieldmodels.FluxPoint {
-	center := r3.Add(p.origin, p.Arm)
-	nearest := math.Inf(1) // to a wire, of those served together
-	for i, src := range sources {
-		l, ok := src.(*fieldmodels.PlacedLoop)
-		if !ok {
-			alone[i] = true
-			continue
-		}
-		// A wire is not nearer than this.
-		clear := math.Sqrt(r3.Norm2(r3.Sub(center, l.Center))) - l.Loop.Radius
-		if alone[i] = !(clear > max(besideWire*l.Loop.Radius, midRule.beyond*p.radius)); !alone[i] {
-			nearest = min(nearest, clear)
-		}
-	}
-	rule := choice{}
-	switch {
-	case p.radius == 0 || math.IsInf(nearest, 1):
-	case fast && nearest >= farRule.beyond*p.radius:
-		rule.axial = &farRule
-	case fast:
-		rule.axial = &midRule
-	default:
-		rule.degree = discDegree(1, nearest/p.radius, exactly)
-	}
-	if p.count == 0 || p.rule != rule {
-		p.rule = rule
-		p.choose(center)
-	}
-	return p.points[:p.count]
-}
-
-// choice is how the mean over a pickup's disc is taken: at points of its axis, of the
-// disc, or at its centre alone.
-type choice struct {
-	axial  *axialRule
-	degree int
-}
-
-// choose lays out the points.
-func (p *Sampled) choose(center r3.Vec) {
-	p.count = 0
-	add := func(off r3.Vec, value, slope, deriv float64) {
-		p.points[p.count] = fieldmodels.FluxPoint{At: r3.Add(center, off), Arm: r3.Add(p.Arm, off), Value: value, Slope: slope, Deriv: deriv}
-		p.count++
-	}
-	switch {
-	case p.rule.axial != nil:
-		r := p.rule.axial
-		for i, t := range r.at {
-			add(r3.Scale(t*p.radius, p.Axis), r.value[i], r.slope[i]*p.radius, r.deriv[i])
-		}
-	case p.rule.degree > 0:
-		for _, n := range unitDisc[p.rule.degree/2] {
-			add(r3.Add(r3.Scale(n.X*p.radius, p.across[0]), r3.Scale(n.Y*p.radius, p.across[1])), n.Weight, 0, n.Weight)
-		}
-	default:
-		add(r3.Vec{}, 1, 0, 1)
-	}
-}
