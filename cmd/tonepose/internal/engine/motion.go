@@ -19,14 +19,17 @@ import (
 // itself: their own bends differ too little to matter.
 
 // weighting is how a frame weighs the time about its own: a rule of nodes with the
-// moments 0 to 4 of the window's taper or of the low-pass.
+// moments 0 to 4 of the window's taper or of the low-pass. The last node is the frame's own
+// time.
 type weighting struct {
-	memory float64    // one over twice the equivalent noise bandwidth [s]
-	at     [5]float64 // [s]
-	weight [5]float64
+	memory float64   // one over twice the equivalent noise bandwidth [s]
+	at     []float64 // [s], mostNodes at most
+	weight []float64
 	step   int                  // frames from one pose of a path to the next
 	share  [2*reach + 1]float64 // of the weights that is nearest to each pose about a frame
 }
+
+const mostNodes = 5
 
 // finest is the rate over a recursive low-pass's noise bandwidth beyond which its weights are
 // sampled no finer: of a slow one at a high rate they would fill the memory. A cascade's
@@ -87,23 +90,46 @@ func weightingOf(w *stream.Windows, hop, sampleRate float64) (weighting, error) 
 		k := min(max(math.Round(t/(float64(v.step)*hop)), -reach), reach)
 		v.share[reach+int(k)] += weight[i] / moments[0]
 	}
+	for k := range moments[1:] {
+		moments[1+k] /= moments[0]
+	}
+	if w.LowPass == nil && v.gauss(moments[2], moments[4], w.Length/2) {
+		return v, nil
+	}
 	// A low-pass may have weights below zero, and hardly any second moment. In units of
 	// this scale the equations are well conditioned.
-	scale := max(math.Sqrt(math.Abs(moments[2]/moments[0])), math.Pow(math.Abs(moments[4]/moments[0])/3, 0.25))
-	equations, right := mat.NewDense(5, 5, nil), mat.NewVecDense(5, nil)
-	for k := range moments {
-		right.SetVec(k, moments[k]/moments[0]/math.Pow(scale, float64(k)))
-		for i := range v.at {
-			v.at[i] = float64(i-2) * scale
-			equations.Set(k, i, math.Pow(float64(i-2), float64(k)))
+	scale := max(math.Sqrt(math.Abs(moments[2])), math.Pow(math.Abs(moments[4])/3, 0.25))
+	equations, right := mat.NewDense(mostNodes, mostNodes, nil), mat.NewVecDense(mostNodes, nil)
+	for i, u := range []float64{-2, -1, 1, 2, 0} {
+		v.at = append(v.at, u*scale)
+		for k := range mostNodes {
+			equations.Set(k, i, math.Pow(u, float64(k)))
 		}
+	}
+	right.SetVec(0, 1)
+	for k := 1; k < mostNodes; k++ {
+		right.SetVec(k, moments[k]/math.Pow(scale, float64(k)))
 	}
 	var solved mat.VecDense
 	if err := solved.SolveVec(equations, right); err != nil {
 		return weighting{}, err
 	}
-	copy(v.weight[:], solved.RawVector().Data)
+	v.weight = solved.RawVector().Data
 	return v, nil
+}
+
+// gauss takes the rule of three nodes that has the moments of weights which are even in
+// time: it reports false where there is none within reach, as of some that are negative in
+// places. What it leaves of the sixth moment of a Hann window is 3e-5 of a shift by the
+// fastest motion that is followed.
+func (v *weighting) gauss(second, fourth, reach float64) bool {
+	if !(second > 0 && fourth > 0 && fourth < second*reach*reach) {
+		return false
+	}
+	outer := math.Sqrt(fourth / second)
+	share := second * second / (2 * fourth)
+	v.at, v.weight = []float64{-outer, outer, 0}, []float64{share, share, 1 - 2*share}
+	return true
 }
 
 // bend is what a path through the poses of frames says of one of them: its own
@@ -138,7 +164,7 @@ type bender struct {
 // times of the weighting, and for the mean over it.
 type pathNodes struct {
 	spacing float64 // for which they are; 0: none yet
-	at      [5]weights
+	at      [mostNodes]weights
 	mean    weights
 }
 
@@ -342,10 +368,6 @@ func (v *bend) grown() (sum float64) {
 	return sum
 }
 
-// outerFirst are the times of a weighting, that of the frame itself last: what the model
-// says there is what its mean along the path differs from.
-var outerFirst = [...]int{0, 1, 3, 4, 2}
-
 // fit fits couplings less what the motion along a path adds to them, in as many
 // rounds; first is the fit of the frame by itself.
 func (b *bender) fit(v *bend, c solver.Couplings, first *solver.Result, rounds int) (result solver.Result, ok bool) {
@@ -354,13 +376,14 @@ func (b *bender) fit(v *bend, c solver.Couplings, first *solver.Result, rounds i
 	b.straight.Variance, b.straight.Common = c.Variance, c.Common
 	nodes := b.nodesOf(&v.path)
 	var at [len(nodes.at)][pathPoints]float64
-	for i := range nodes.at {
-		at[i] = nodes.at[i].mixed(v.share)
+	times := at[:len(b.weighting.at)]
+	for i := range times {
+		times[i] = nodes.at[i].mixed(v.share)
 	}
 	for range rounds {
 		clear(b.mean)
-		for _, i := range outerFirst {
-			if b.solver.EvaluateFast(v.path.at(origin, &at[i]), b.value, nil) != nil {
+		for i := range times { // the frame's own last: what the model says there is what its mean differs from
+			if b.solver.EvaluateFast(v.path.at(origin, &times[i]), b.value, nil) != nil {
 				return result, false
 			}
 			for k, value := range b.value {

@@ -15,10 +15,18 @@ import (
 // (1 + cos 2πu)·u^k over −1/2 to 1/2: 1/12 − 1/2π² of T², and 1/80 − 1/4π² + 3/2π⁴ of
 // T⁴. Those of a cascade of n stages of time constant τ about its mean are nτ², 2nτ³
 // and (3n² + 6n)τ⁴, with times before the mean positive in the response and so
-// negative here.
+// negative here. A term cos 2πku of a taper has (−1)^k·2/(2πk)² of T² and
+// (−1)^k·(1/(2πk)² − 24/(2πk)⁴) of T⁴: a flat top is negative in places.
 func TestWeightingsHaveTheMoments(t *testing.T) {
 	const T, tau, rate = 20e-3, 2e-3, 1e5
 	pi2 := math.Pi * math.Pi
+	flat := []float64{0.2156, 0.4160, 0.2781, 0.0836, 0.0069} // of five terms, rounded
+	flat2, flat4 := flat[0]/12, flat[0]/80
+	for k, a := range flat[1:] {
+		w := 2 * math.Pi * float64(k+1)
+		a *= math.Pow(-1, float64(k+1)) / (w * w)
+		flat2, flat4 = flat2+2*a, flat4+a*(1-24/(w*w))
+	}
 	for name, c := range map[string]struct {
 		w          stream.Windows
 		second     float64
@@ -27,7 +35,8 @@ func TestWeightingsHaveTheMoments(t *testing.T) {
 		memory     float64
 		discretely float64
 	}{
-		"hann": {stream.Windows{Length: T, Hop: T}, T * T * (1./12 - 1/(2*pi2)), 0, math.Pow(T, 4) * (1./80 - 1/(4*pi2) + 3/(2*pi2*pi2)), T / 1.5, 1e-6},
+		"hann":     {stream.Windows{Length: T, Hop: T}, T * T * (1./12 - 1/(2*pi2)), 0, math.Pow(T, 4) * (1./80 - 1/(4*pi2) + 3/(2*pi2*pi2)), T / 1.5, 1e-6},
+		"flat top": {stream.Windows{Length: T, Hop: T, Taper: stream.Taper{Cosine: flat}}, T * T * flat2 / flat[0], 0, math.Pow(T, 4) * flat4 / flat[0], 0, 1e-6},
 		// Sampled at 10 µs, a two-hundredth of τ: its moments differ in the order of that.
 		"cascade": {stream.Windows{LowPass: &stream.LowPass{Spec: window.Spec{Kind: window.Cascade, Order: 4, TimeConstantS: tau}}},
 			4 * tau * tau, -8 * math.Pow(tau, 3), 72 * math.Pow(tau, 4), 6.4 * tau, 0.01},
@@ -42,14 +51,17 @@ func TestWeightingsHaveTheMoments(t *testing.T) {
 				m[k] += v.weight[i] * math.Pow(at, float64(k))
 			}
 		}
-		scale := math.Sqrt(c.second)
+		if at := v.at[len(v.at)-1]; at != 0 {
+			t.Errorf("%s: the last node is at %g s, not at the frame's own time", name, at)
+		}
+		scale := max(math.Sqrt(math.Abs(c.second)), math.Pow(math.Abs(c.fourth)/3, 0.25)) // a flat top has hardly any second moment
 		for k, want := range [5]float64{1, 0, c.second, c.third, c.fourth} {
 			unit := math.Pow(scale, float64(k))
 			if math.Abs(m[k]-want) > c.discretely*unit*math.Pow(4, float64(k)) {
 				t.Errorf("%s: moment %d is %g, want %g", name, k, m[k]/unit, want/unit)
 			}
 		}
-		if math.Abs(v.memory/c.memory-1) > max(c.discretely, 1e-3) {
+		if c.memory > 0 && math.Abs(v.memory/c.memory-1) > max(c.discretely, 1e-3) {
 			t.Errorf("%s: memory %g s, want %g", name, v.memory, c.memory)
 		}
 	}
