@@ -80,7 +80,7 @@ func Curve(x, y []float64, style draw.LineStyle) plot.Plotter {
 const Pixel = vg.Length(0.2)
 
 // Crowded is the number of points from which dots would hide each other.
-const Crowded = 3000
+const Crowded = 2000
 
 // Dots draws a glyph at each point over rising x; of a crowd, the range and the
 // median of each narrow column, in a light and the full colour.
