@@ -69,7 +69,8 @@ type Channel struct {
 // (a gap) from about ten samples on, on one (stuck) from 16 or more, by how often neighbours are equal otherwise.
 //
 // Integers are clipped at the end codes. Integers and floats are clipped where three or more samples are equal at the
-// extreme of a stretch, between flanks that no smooth peak under this quantisation has. A block is repeated when it is
+// extreme of a stretch, between flanks that no smooth peak under this quantisation has; and where crests end at the
+// channel's extreme time and again that would have been higher by different amounts, see limit. A block is repeated when it is
 // equal, beyond chance, to one at most 61,440 samples before, in the first four channels of 16-bit counts, or the first
 // and last of others. A signal that repeats by itself, as one simulated without noise does while nothing moves, is not
 // called repeated: it does so from the start of the recording and more than twice, or one of the channels that are
@@ -107,6 +108,7 @@ type channelState struct {
 	lowEnd, highEnd    float64 // end codes; infinite for floats
 	size               float64 // of a stored unit in the blocks' units
 	run                run
+	low, high          limit
 	clipped, nonFinite int64
 	bursts             int64
 	usual              float64 // how far from zero the channel reaches
@@ -137,7 +139,9 @@ func NewMonitor(info Info) *Monitor {
 		s := &m.channels[c]
 		s.min, s.max, s.size = math.Inf(1), math.Inf(-1), 1
 		s.lowEnd, s.highEnd = math.Inf(-1), math.Inf(1)
+		s.low, s.high = newLimit(0), newLimit(0)
 		if info.Integer {
+			s.low, s.high = newLimit(1), newLimit(1)
 			s.size = info.Scale[c]
 			typ, _ := parseDatatype(info.Datatype)
 			bits := 8 * typ.size

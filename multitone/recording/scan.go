@@ -39,7 +39,7 @@ func (m *Monitor) channel(c int, x []float64, pos int64) {
 	s.means.add(pos, len(x), sum)
 	s.min, s.max = min(s.min, lo), max(s.max, hi)
 	s.reach(lo, hi, pos, pos+int64(len(x)))
-	if lo <= s.lowEnd || hi >= s.highEnd || longest >= 3 && lo < hi {
+	if lo <= s.lowEnd || hi >= s.highEnd || longest >= 3 && lo < hi || s.low.due(-lo) || s.high.due(hi) {
 		m.clipping(c, x, lo, hi, pos)
 	}
 	value := func(i int) float64 { return x[i] }
@@ -137,17 +137,42 @@ func flats(x []float64, lo, hi float64) iter.Seq2[int, int] {
 	}
 }
 
-// clipping looks for end codes and flat tops in a piece with extremes lo and hi.
+// clipping looks for end codes, limits and flat tops in a piece with extremes lo and hi.
 func (m *Monitor) clipping(c int, x []float64, lo, hi float64, pos int64) {
 	s := &m.channels[c]
+	if s.low.due(-lo) && s.low.look(x, -1, -lo, s.max-s.min) {
+		m.limited(c, &s.low)
+	}
+	if s.high.due(hi) && s.high.look(x, 1, hi, s.max-s.min) {
+		m.limited(c, &s.high)
+	}
 	low, high := flatTops(x, lo, hi)
 	for start, stop := range flats(x, lo, hi) {
-		v := x[start]
-		if v <= s.lowEnd || v >= s.highEnd || (v == lo && low.found() || v == hi && high.found()) && stop-start >= 3 {
-			s.clipped += int64(stop - start)
-			m.add(Clipped, c, pos+int64(start), pos+int64(stop))
+		v, l, flat, to := x[start], &s.high, high.found(), x[start]
+		if v == lo {
+			l, flat, to = &s.low, low.found(), -v
+		}
+		at := span{pos + int64(start), pos + int64(stop)}
+		switch {
+		case v <= s.lowEnd, v >= s.highEnd, flat && stop-start >= 3, to == l.found:
+			m.clipped(c, at)
+		case to == l.farthest && !l.settled && len(l.met) < limitMet:
+			l.met = append(l.met, at)
 		}
 	}
+}
+
+// limited calls clipped what met a limit before it was known.
+func (m *Monitor) limited(c int, l *limit) {
+	for _, s := range l.met {
+		m.clipped(c, s)
+	}
+	l.met = nil
+}
+
+func (m *Monitor) clipped(c int, s span) {
+	m.channels[c].clipped += s.stop - s.start
+	m.add(Clipped, c, s.start, s.stop)
 }
 
 // tops is the evidence that one extreme of a piece is a limit.
@@ -163,13 +188,15 @@ func (t *tops) found() bool { return t.chance < -9*math.Ln10 }
 // flatTops looks at both extremes of x. Three or more equal samples make a flat top if a smooth peak would not do so
 // under the quantisation that x shows. A few can also come by chance: k samples in a row at an extreme that the fraction
 // f of all samples takes have the probability f^(k−1) at each of these samples; the tops together must be far from that.
+// Where the samples between the extremes repeat the one before more often than that, as of a slow or held signal, their
+// share stands for f.
 // An extreme that lies apart from all other values is no limit but another level, of a pulse or a stuck channel.
 func flatTops(x []float64, lo, hi float64) (low, high tops) {
 	if lo == hi {
 		return
 	}
 	low.next, high.next = hi, lo
-	step := math.Inf(1)
+	step, equal := math.Inf(1), 0
 	for i, v := range x {
 		switch {
 		case v == lo:
@@ -180,7 +207,10 @@ func flatTops(x []float64, lo, hi float64) (low, high tops) {
 			low.next, high.next = min(low.next, v), max(high.next, v)
 		}
 		if i > 0 {
-			if d := math.Abs(v - x[i-1]); d < step && d > 0 {
+			switch d := math.Abs(v - x[i-1]); {
+			case d == 0 && v != lo && v != hi:
+				equal++
+			case d < step && d > 0:
 				step = d
 			}
 		}
@@ -191,8 +221,9 @@ func flatTops(x []float64, lo, hi float64) (low, high tops) {
 			t = &high
 		}
 		if math.Abs(t.next-x[start]) < (hi-lo)/4 && steep(x, start, stop, step) {
-			n := float64(t.samples)
-			t.chance += min(0, float64(stop-start-1)*math.Log(n/float64(len(x)))+math.Log(n))
+			n, all := float64(t.samples), float64(len(x))
+			again := max(n/all, float64(equal)/max(1, all-float64(low.samples+high.samples)))
+			t.chance += min(0, float64(stop-start-1)*math.Log(again)+math.Log(n))
 		}
 	}
 	return low, high

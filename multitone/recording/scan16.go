@@ -68,12 +68,13 @@ func (m *Monitor) channel16(c int, b []byte, pos int64) {
 	at := func(i int) int16 { return int16(binary.LittleEndian.Uint16(b[2*(i*nc+c):])) }
 	s.means.add(pos, n, float64(m.sums[c]))
 	lo, hi := float64(m.low[c]), float64(m.high[c])
-	// Worth a closer look is an end code, or the greatest extreme so far unless it is small and no new one.
+	// Worth a closer look is an end code, the greatest extreme so far unless it is small and no new one, or what may be
+	// a limit.
 	ends := lo <= s.lowEnd || hi >= s.highEnd
 	tops := lo < s.min || hi > s.max || hi >= smallCodes && hi == s.max || -lo-1 >= smallCodes && lo == s.min
 	s.min, s.max = min(s.min, lo), max(s.max, hi)
 	s.reach(lo, hi, pos, pos+int64(n))
-	if ends || tops && level(at, n, m.low[c], m.high[c]) {
+	if ends || tops && level(at, n, m.low[c], m.high[c]) || s.low.due(-lo) || s.high.due(hi) {
 		x := m.scratch[:n]
 		for i := range x {
 			x[i] = float64(at(i))

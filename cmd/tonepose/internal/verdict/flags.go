@@ -14,7 +14,7 @@ type Flags uint16
 
 // The flags, in the order in which a table names them.
 const (
-	Clipped       Flags = 1 << iota // samples at the end of the converter's range
+	Clipped       Flags = 1 << iota // samples at the end of the converter's range, or at a level that the channel does not exceed
 	Gap                             // samples missing inside the window
 	Repeated                        // a block of samples came twice
 	Stuck                           // a channel that does not move
