@@ -50,7 +50,7 @@ func newAnalysis(c *Config, s shape, still bool) (*analysis, error) {
 	}
 	a.left = c.left(s, a.omega, a.estimator, foreign)
 	if !still {
-		if a.bends, a.bend, err = newBend(t, a.plain, len(c.Tones)); err != nil {
+		if a.bends, a.bend, err = newBend(t, a.estimator, len(c.Tones)); err != nil {
 			a.bends = nil // neighbour bins that can't be distinguished: no statement on motion
 		} else {
 			a.leftBend = c.left(s, a.omega, a.bend, foreign)

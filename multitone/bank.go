@@ -345,9 +345,10 @@ func leaveOut[S sample](b *Bank, f *Frame, x []S) {
 func inChunks[S sample](b *Bank, f *Frame, x []S) error {
 	clear(b.scratch)
 	step := b.projection.chunk * b.cfg.Channels
-	b.bows.reset(&b.cfg, b.cfg.Tones, b.projection, f.Start)
+	b.bows.reset(&b.cfg, b.cfg.Tones, f.Start, b.framing.Length)
 	for i := range b.projection.chunks {
-		project(b.projection, b.scratch, i, x[i*step:min((i+1)*step, len(x))], b.bows.follow(&b.cfg, i))
+		u, length := b.projection.middle(i)
+		project(b.projection, b.scratch, i, x[i*step:min((i+1)*step, len(x))], b.bows.follow(&b.cfg, u, length))
 	}
 	for c, s := range b.scale {
 		row := b.scratch[c*len(b.analysis.omega) : (c+1)*len(b.analysis.omega)]

@@ -93,11 +93,12 @@ func TestBankAgreesWithIntervals(t *testing.T) {
 					t.Fatalf("%+v %s: %d frames, want %d", f, kind, len(got), want)
 				}
 				for _, g := range []Frame{got[0], got[len(got)/2], got[len(got)-1]} {
-					v, err := new(Plans).NewInterval(c, g.Start, g.Stop)
+					all := new(Intervals)
+					v, err := all.Begin(c, g.Start, g.Stop)
 					if err != nil {
 						t.Fatal(err)
 					}
-					v.Write(volts, 0)
+					all.Write(volts, 0)
 					want, err := v.Frame()
 					if err != nil {
 						t.Fatal(err)
@@ -189,11 +190,12 @@ func TestTuneHoldsFromTheNextWindow(t *testing.T) {
 		if g.Stop > 20000 {
 			cfg.Tones = other
 		}
-		v, err := new(Plans).NewInterval(cfg, g.Start, g.Stop)
+		all := new(Intervals)
+		v, err := all.Begin(cfg, g.Start, g.Stop)
 		if err != nil {
 			t.Fatal(err)
 		}
-		v.Write(volts, 0)
+		all.Write(volts, 0)
 		want, err := v.Frame()
 		if err != nil {
 			t.Fatal(err)
@@ -236,7 +238,7 @@ func TestBankDoesNotAllocate(t *testing.T) {
 func TestPlansAreShared(t *testing.T) {
 	rng := rand.New(rand.NewPCG(29, 30))
 	c, _, volts := mixture(2, 30000, rng)
-	var p Plans
+	var p Intervals
 	for i := range int64(11) {
 		own := c
 		own.Tones = slices.Clone(c.Tones)
@@ -244,16 +246,17 @@ func TestPlansAreShared(t *testing.T) {
 			own.Tones[k].Hz *= 1 + 1e-9*rng.NormFloat64()
 		}
 		start, stop := i*2000, i*2000+8000+(i%3)
-		shared, err := p.NewInterval(own, start, stop)
+		shared, err := p.Begin(own, start, stop)
 		if err != nil {
 			t.Fatal(err)
 		}
-		single, err := new(Plans).NewInterval(own, start, stop)
+		alone := new(Intervals)
+		single, err := alone.Begin(own, start, stop)
 		if err != nil {
 			t.Fatal(err)
 		}
-		shared.Write(volts, 0)
-		single.Write(volts, 0)
+		p.Write(volts, 0)
+		alone.Write(volts, 0)
 		got, err := shared.Frame()
 		if err != nil {
 			t.Fatal(err)

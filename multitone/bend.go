@@ -13,10 +13,10 @@ type bend struct {
 // fit with both neighbour bins, at the centre, less that of the plain fit. For
 // a tone that keeps still it is zero within the noise.
 //
-// The tones are the first of the system's columns; the first plain of them are
-// without neighbour bins.
-func newBend(t *system, plain, tones int) (bends []bend, c *combinations, err error) {
-	n := len(t.omega)
+// The tones are the first of the system's columns; the first columns of them, of which the plain
+// fit is made, are without neighbour bins.
+func newBend(t *system, short *combinations, tones int) (bends []bend, c *combinations, err error) {
+	n, plain := len(t.omega), short.columns
 	step := t.shape.spacing()
 	for k := range tones {
 		var sides []int
@@ -29,23 +29,19 @@ func newBend(t *system, plain, tones int) (bends []bend, c *combinations, err er
 			bends = append(bends, bend{k, [2]int{sides[0], sides[1]}})
 		}
 	}
+	sums := make([][]int, len(bends))
+	for i, b := range bends {
+		sums[i] = []int{b.tone, b.sides[0], b.sides[1]}
+	}
 	c, err = t.combine(n, func(part int) ([]float64, error) {
-		full, err := t.solve(part, n, n)
+		full, err := t.lead(part, n)
 		if err != nil {
 			return nil, err
 		}
-		short, err := t.solve(part, plain, tones)
-		if err != nil {
-			return nil, err
-		}
-		rows := make([]float64, len(bends)*n)
+		rows := full.rows(sums)
 		for i, b := range bends {
-			row := rows[i*n : (i+1)*n]
-			for j := range n {
-				row[j] = full[b.tone*n+j] + full[b.sides[0]*n+j] + full[b.sides[1]*n+j]
-			}
-			for j := range plain {
-				row[j] -= short[b.tone*plain+j]
+			for j, v := range short.parts[part][b.tone*plain : (b.tone+1)*plain] {
+				rows[i*n+j] -= v
 			}
 		}
 		return rows, nil

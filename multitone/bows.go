@@ -4,54 +4,85 @@ import "math"
 
 // bows are how far the courses of tones leave sinusoids of constant frequency in one
 // window, which both have the same phase at its middle: what the projection of each
-// chunk is turned by beside its table.
+// piece is turned by beside its table.
 type bows struct {
-	tables     []Tone // with the constant frequencies
-	projection *projection
-	middle     float64   // of the window [samples]
-	cycles     []float64 // chunks × tones
+	tones  []Tone    // with the constant frequencies
+	middle float64   // of the window [samples]
+	phase  []float64 // of the tones' courses there [cycles]
+	pieces []span
+	cycles []float64 // pieces × tones
+	off    []float64 // by how much the tables' frequencies are higher [Hz], alike; nil: by nothing
+}
+
+// span is a piece of a window: its middle from the window's, and its length [samples].
+type span struct {
+	u      float64
+	length int
 }
 
 // mostBow is the bow [cycles] up to which a window is fitted as if its frequencies were
 // constant: of a tone remains mostBow/m in another m bins away.
 const mostBow = 2e-5
 
-// reset begins a window.
-func (b *bows) reset(c *Config, tables []Tone, p *projection, start int64) {
-	b.tables, b.projection = tables, p
-	b.middle = float64(start) + float64(p.shape.length-1)/2
-	b.cycles = b.cycles[:0]
+// reset begins a window of so many samples.
+func (b *bows) reset(c *Config, tones []Tone, start int64, length int) {
+	b.tones = tones
+	b.middle = float64(start) + float64(length-1)/2
+	b.pieces, b.cycles, b.off = b.pieces[:0], b.cycles[:0], b.off[:0]
+	b.refer(c)
 }
 
-// follow returns those of the next chunk, one a tone; nil without a course.
-func (b *bows) follow(c *Config, chunk int) []float64 {
+// refer takes the phases in the middle from the courses as they are known by now.
+func (b *bows) refer(c *Config) {
+	b.phase = b.phase[:0]
+	for k := range b.tones {
+		b.phase = append(b.phase, c.turned(k, b.middle/c.SampleRate))
+	}
+}
+
+// follow returns those of the next piece, one a tone; nil without a course.
+func (b *bows) follow(c *Config, u float64, length int) []float64 {
 	if c.Course == nil {
 		return nil
 	}
-	u, _ := b.projection.middle(chunk)
 	from := len(b.cycles)
-	for k := range b.tables {
+	b.pieces = append(b.pieces, span{u, length})
+	for k := range b.tones {
 		b.cycles = append(b.cycles, b.at(c, k, u))
 	}
 	return b.cycles[from:]
 }
 
+// along takes the part of a leg that lies in samples [start, stop) for the next piece.
+func (b *bows) along(c *Config, l *leg, start, stop float64) {
+	from := max(start, l.middle-float64(l.length-1)/2)
+	to := min(stop, l.middle+float64(l.length+1)/2)
+	middle := (from + to - 1) / 2
+	u := middle - b.middle
+	b.pieces = append(b.pieces, span{u, int(to - from)})
+	for k, tone := range b.tones {
+		turned := l.cycles[k] + l.hz[k]*(middle-l.middle)/c.SampleRate
+		b.cycles = append(b.cycles, turned-b.phase[k]-tone.Hz*u/c.SampleRate)
+		b.off = append(b.off, l.hz[k]-tone.Hz)
+	}
+}
+
 // at is a tone's bow u samples from the middle [cycles].
 func (b *bows) at(c *Config, tone int, u float64) float64 {
 	t0, t := b.middle/c.SampleRate, (b.middle+u)/c.SampleRate
-	return c.Course.Cycles(tone, t) - c.Course.Cycles(tone, t0) - b.tables[tone].Hz*(t-t0)
+	return c.Course.Cycles(tone, t) - b.phase[tone] - b.tones[tone].Hz*(t-t0)
 }
 
-// mean is a tone's mean bow over a chunk about u, by Simpson's rule.
+// mean is a tone's mean bow over a piece about u, by Simpson's rule.
 func (b *bows) mean(c *Config, tone int, u float64, length int) float64 {
 	half := float64(length) / 2
 	return (b.at(c, tone, u-half) + 4*b.at(c, tone, u) + b.at(c, tone, u+half)) / 6
 }
 
 // fill writes the frame's raw phasors and bends from the projections of all
-// chunks. Where the courses are bowed, the fit is made for them.
+// pieces. Where the courses are bowed, the fit is made for them.
 func (b *bows) fill(c *Config, a *analysis, f *Frame, y []complex128) error {
-	if b.flat(c) {
+	if b.refer(c); b.flat(c) {
 		a.fill(f, y, a.estimator, a.bend)
 		return nil
 	}
@@ -63,17 +94,22 @@ func (b *bows) fill(c *Config, a *analysis, f *Frame, y []complex128) error {
 	return nil
 }
 
+// courseLooks is at how many places, about, a course is looked at along a window.
+const courseLooks = 64
+
 // flat tells whether the window is fitted as if the frequencies were constant.
 func (b *bows) flat(c *Config) bool {
 	if c.Course == nil {
 		return true
 	}
-	n := len(b.tables)
-	for i := range b.projection.chunks {
-		u, _ := b.projection.middle(i)
-		for k, used := range b.cycles[i*n : (i+1)*n] {
-			// What was known when the chunk was projected, and what is by now.
-			if math.Abs(used) > mostBow || math.Abs(b.at(c, k, u)) > mostBow {
+	for _, used := range b.cycles { // what was known when the pieces were projected
+		if math.Abs(used) > mostBow {
+			return false
+		}
+	}
+	for i := 0; i < len(b.pieces); i += 1 + len(b.pieces)/courseLooks { // and what is by now
+		for k := range b.tones {
+			if math.Abs(b.at(c, k, b.pieces[i].u)) > mostBow {
 				return false
 			}
 		}

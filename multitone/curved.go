@@ -78,8 +78,8 @@ func newGram(c *Config, a *analysis, b *bows) *gram {
 	n, tones := len(a.omega), len(c.Tones)
 	g := &gram{a: a, own: make([]complex128, n*n), image: make([]complex128, n*n), tones: tones, size: n}
 	tables, signal := make([]ray, n), make([]ray, n)
-	for i := range b.projection.chunks {
-		u, length := b.projection.middle(i)
+	for i, piece := range b.pieces {
+		u, length := piece.u, piece.length
 		t := (b.middle + u) / c.SampleRate
 		for j, omega := range a.omega {
 			turns, k := omega*u/(2*math.Pi), a.tones[j]
@@ -88,8 +88,12 @@ func newGram(c *Config, a *analysis, b *bows) *gram {
 				signal[j] = tables[j]
 				continue
 			}
-			tables[j].set(omega, turns+b.cycles[i*tones+k], length)
-			signal[j].set(omega+c.omega(c.Course.HzAt(k, t)-b.tables[k].Hz), turns+b.mean(c, k, u, length), length)
+			off := 0.0
+			if len(b.off) > 0 {
+				off = c.omega(b.off[i*tones+k])
+			}
+			tables[j].set(omega+off, turns+b.cycles[i*tones+k], length)
+			signal[j].set(omega+c.omega(c.Course.HzAt(k, t)-b.tones[k].Hz), turns+b.mean(c, k, u, length), length)
 		}
 		for _, part := range a.shape.parts(u) {
 			g.add(tables, signal, part, length)

@@ -55,12 +55,12 @@ func TestDriftingClockLeaksNothing(t *testing.T) {
 			}
 		}
 	}
-	var p Plans
-	v, err := p.NewInterval(c, 0, n)
+	var p Intervals
+	v, err := p.Begin(c, 0, n)
 	if err != nil {
 		t.Fatal(err)
 	}
-	v.Write([][]float64{samples}, 0)
+	p.Write([][]float64{samples}, 0)
 	f, err := v.Frame()
 	if err != nil {
 		t.Fatal(err)
@@ -94,13 +94,13 @@ func TestCourseKnownLater(t *testing.T) {
 			t.Fatalf("%.2g turns are no test", turns)
 		}
 	}
-	var p Plans
-	v, err := p.NewInterval(c, 0, n)
+	var p Intervals
+	v, err := p.Begin(c, 0, n)
 	if err != nil {
 		t.Fatal(err)
 	}
-	v.Write([][]float64{samples}, 0)
-	v.Follow(d)
+	p.Write([][]float64{samples}, 0)
+	p.Follow(d)
 	f, err := v.Frame()
 	if err != nil {
 		t.Fatal(err)
@@ -164,12 +164,12 @@ func TestDriveThatWandersIsNoMotion(t *testing.T) {
 				}
 				noise(x[ch], sigma, rng)
 			}
-			var p Plans
-			v, err := p.NewInterval(c, 0, n)
+			var p Intervals
+			v, err := p.Begin(c, 0, n)
 			if err != nil {
 				t.Fatal(err)
 			}
-			v.Write(x, 0)
+			p.Write(x, 0)
 			f, err := v.Frame()
 			if err != nil {
 				t.Fatal(err)

@@ -45,11 +45,12 @@ func TestJointTonesDoNotLeak(t *testing.T) {
 			}
 			samples := make([]float64, n)
 			sines(samples, rate, hz, x)
-			v, err := new(Plans).NewInterval(c, 0, n)
+			all := new(Intervals)
+			v, err := all.Begin(c, 0, n)
 			if err != nil {
 				t.Fatal(err)
 			}
-			v.Write([][]float64{samples}, 0)
+			all.Write([][]float64{samples}, 0)
 			f, err := v.Frame()
 			if err != nil {
 				t.Fatal(err)
@@ -74,13 +75,14 @@ func TestIntervalIsTheSameInAnyBlocks(t *testing.T) {
 	c := Config{SampleRate: rate, Channels: 1, Tones: []Tone{{Hz: 1234.5}}}
 	var want complex128
 	for trial := range 3 {
-		v, err := new(Plans).NewInterval(c, 50, 50+n)
+		all := new(Intervals)
+		v, err := all.Begin(c, 50, 50+n)
 		if err != nil {
 			t.Fatal(err)
 		}
 		step := []int{len(samples), 1000, 777}[trial]
 		for at := 0; at < len(samples); at += step {
-			v.Write([][]float64{samples[at:min(at+step, len(samples))]}, int64(at))
+			all.Write([][]float64{samples[at:min(at+step, len(samples))]}, int64(at))
 		}
 		f, err := v.Frame()
 		if err != nil {
@@ -119,11 +121,12 @@ func TestLinesAndDriftStayOut(t *testing.T) {
 		samples[i] += 7e-3 + 1e-3*float64(i)/n
 	}
 	c := Config{SampleRate: rate, Channels: 1, Tones: []Tone{{Hz: 5123.4}}, Lines: lines}
-	v, err := new(Plans).NewInterval(c, 0, n)
+	all := new(Intervals)
+	v, err := all.Begin(c, 0, n)
 	if err != nil {
 		t.Fatal(err)
 	}
-	v.Write([][]float64{samples}, 0)
+	all.Write([][]float64{samples}, 0)
 	f, err := v.Frame()
 	if err != nil {
 		t.Fatal(err)
@@ -252,11 +255,12 @@ func TestReferenceHasNoQuadrature(t *testing.T) {
 	sines(x[0], rate, []float64{1003.3}, []complex128{2 * unit(0.1)})
 	sines(x[1], rate, []float64{1003.3}, []complex128{0.5 * unit(0.1+0.25)})
 	c := Config{SampleRate: rate, Channels: 2, Tones: []Tone{{Hz: 1003.3, Reference: OnChannel(0)}}}
-	v, err := new(Plans).NewInterval(c, 0, n)
+	all := new(Intervals)
+	v, err := all.Begin(c, 0, n)
 	if err != nil {
 		t.Fatal(err)
 	}
-	v.Write(x, 0)
+	all.Write(x, 0)
 	f, err := v.Frame()
 	if err != nil {
 		t.Fatal(err)

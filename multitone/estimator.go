@@ -14,10 +14,11 @@ import (
 // systems, Gᵉ Re X = Re y and Gᵒ Im X = Im y (see system).
 func newEstimator(t *system, n, wanted int) (*combinations, error) {
 	return t.combine(n, func(part int) ([]float64, error) {
-		w, err := t.solve(part, n, wanted)
+		f, err := t.lead(part, n)
 		if err != nil {
 			return nil, fmt.Errorf("multitone: a window of %d samples does not separate the tones and lines in it: %w", t.shape.length, err)
 		}
+		w := f.rows(each(wanted))
 		for i := range wanted {
 			if v := w[i*n+i] * t.g[part].At(i, i); v > maxInflation {
 				return nil, fmt.Errorf("multitone: a window of %d samples hardly separates tone %d from the other tones: its variance would grow %.2g times", t.shape.length, i+1, v)

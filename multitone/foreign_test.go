@@ -152,14 +152,14 @@ func TestToneBesideAResolvedLine(t *testing.T) {
 			if cfg.Foreign = b.search(t, x, foreignChance); len(cfg.Foreign) != 1 {
 				t.Fatalf("%v: found %v", c, cfg.Foreign)
 			}
-			var plans Plans
+			var plans Intervals
 			var first complex128
 			for from := 0; from+length <= len(x[0]); from += length {
-				v, err := plans.NewInterval(cfg, int64(from), int64(from+length))
+				v, err := plans.Begin(cfg, int64(from), int64(from+length))
 				if err != nil {
 					t.Fatal(err)
 				}
-				v.Write(x, 0)
+				plans.Write(x, 0)
 				f, err := v.Frame()
 				if err != nil {
 					t.Fatal(err)

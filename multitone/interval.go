@@ -6,30 +6,45 @@ import (
 	"slices"
 )
 
-// Interval measures all tones on all channels once, over a stretch of any
-// length with equal weights: the efficient estimate for what keeps still. It
-// holds no more than a chunk of the samples.
-type Interval struct {
-	cfg         Config
-	start, stop int64
-	at          int64 // the next sample expected
-	plan        *plan
-	*workspace        // nil once the frame is made
-	filled      int   // samples of the chunk
-	done        int   // chunks projected
-	beginning   int64 // first sample of the meter's window
-	omitted     omissions
-	gone        []complex128 // projections of what is left out; nil: of nothing
-	seen        int          // samples of the meter's window
+// Intervals measures all tones on all channels over stretches of any length with equal
+// weights: the efficient estimate for what keeps still. Each stretch is an Interval that gives
+// one Frame.
+//
+// They may overlap in any number: samples are gathered once for all that are open,
+// in atoms that are joined to groups, and an interval is put together from a few dozen of
+// these, so that intervals cost what the samples do and, each, a few samples at its ends and
+// the solution of its own fit. Of the samples no more are held than the longest window of
+// the noise; of an interval that is open, its sums.
+//
+// The zero value is ready. It is for one goroutine.
+type Intervals struct {
+	kept     []*plan
+	together []*together
+	course   Course
 }
 
-// workspace is an Interval's memory, which goes back to its plan.
-type workspace struct {
-	y      []complex128 // projections
-	chunk  []float64
-	meter  *meter
-	beside []float64 // the meter's window
-	bows   bows
+// Interval is one stretch.
+type Interval struct {
+	of          *Intervals
+	cfg         Config
+	start, stop int64
+	complete    bool
+
+	plan    *plan // of a short one, from the beginning
+	y       []complex128
+	bows    bows
+	omitted [][]Span     // by channel, in the interval; nil: none
+	gone    []complex128 // projections of these samples; nil: of none
+
+	sums, without gathered // of one put together from groups, and of its samples that weigh nothing
+	atoms         run
+	stretches     *stretches
+	origin        int64 // of these
+	legs          []leg
+
+	own     *probes // of one that is shorter than the meter's windows
+	windows run
+	noise   *pool
 }
 
 // plan is what intervals of one length share.
@@ -37,16 +52,9 @@ type plan struct {
 	cfg        Config
 	length     int
 	analysis   *analysis
-	projection *projection
-	probes     *probes
-	spare      []*workspace
+	projection *projection // of short ones
+	probes     *probes     // of those shorter than the meter's windows
 }
-
-// Plans makes Intervals and keeps the tables for those of equal length and
-// nearly equal frequencies, so that thousands of them cost little more than
-// their samples. The zero value is ready. Intervals of the same Plans are for
-// one goroutine.
-type Plans struct{ kept []*plan }
 
 const (
 	maxPlans = 8
@@ -56,8 +64,9 @@ const (
 	planTurns = 1e-5
 )
 
-// NewInterval prepares the measurement of samples start to stop (excluded).
-func (p *Plans) NewInterval(c Config, start, stop int64) (*Interval, error) {
+// Begin prepares the measurement of samples start to stop (excluded), of which none was
+// written yet.
+func (p *Intervals) Begin(c Config, start, stop int64) (*Interval, error) {
 	if err := c.check(); err != nil {
 		return nil, err
 	}
@@ -65,35 +74,26 @@ func (p *Plans) NewInterval(c Config, start, stop int64) (*Interval, error) {
 		return nil, fmt.Errorf("multitone: interval of %d samples: at least 8 are needed", stop-start)
 	}
 	c.Tones = slices.Clone(c.Tones)
-	v := &Interval{cfg: c, start: start, stop: stop, at: start, beginning: start}
-	var err error
-	if v.plan, err = p.find(&c, int(stop-start)); err != nil {
-		return nil, err
+	v := &Interval{of: p, cfg: c, start: start, stop: stop}
+	p.Follow(c.Course)
+	if length := int(stop - start); length <= max(shortest, c.meterLength(maxDirect)) {
+		var err error
+		if v.plan, err = p.find(&c, length); err != nil {
+			return nil, err
+		}
+		v.own = v.plan.probes
 	}
-	v.workspace = v.plan.workspace()
-	v.bows.reset(&v.cfg, v.plan.cfg.Tones, v.plan.projection, start)
-	return v, nil
-}
-
-func (k *plan) workspace() *workspace {
-	if n := len(k.spare); n > 0 {
-		w := k.spare[n-1]
-		k.spare = k.spare[:n-1]
-		clear(w.y)
-		w.meter.reset()
-		return w
+	i := slices.IndexFunc(p.together, func(t *together) bool { return t.suits(&c) })
+	if i < 0 {
+		p.together = slices.DeleteFunc(p.together, (*together).idle)
+		i = len(p.together)
+		p.together = append(p.together, newTogether(&c))
 	}
-	channels := k.cfg.Channels
-	return &workspace{
-		y:      make([]complex128, channels*len(k.analysis.omega)),
-		chunk:  make([]float64, k.projection.chunk*channels),
-		meter:  newMeter(k.probes, channels, 0, slices.Repeat([]float64{1}, channels)),
-		beside: make([]float64, k.probes.length*channels),
-	}
+	return v, p.together[i].expect(v)
 }
 
 // find returns a plan that suits, the latest first, or makes one.
-func (p *Plans) find(c *Config, length int) (*plan, error) {
+func (p *Intervals) find(c *Config, length int) (*plan, error) {
 	for i := len(p.kept) - 1; i >= 0; i-- {
 		if k := p.kept[i]; k.suits(c, length) {
 			p.kept = append(slices.Delete(p.kept, i, i+1), k)
@@ -107,10 +107,14 @@ func (p *Plans) find(c *Config, length int) (*plan, error) {
 	if k.analysis, err = newAnalysis(&k.cfg, shape{length, []float64{1}}, false); err != nil {
 		return nil, err
 	}
-	if k.probes, err = newProbes(&k.cfg, k.cfg.meterLength(length), intervalProbes, Double); err != nil {
-		return nil, err
+	if length <= shortest {
+		k.projection = newProjection(&k.cfg, k.analysis)
 	}
-	k.projection = newProjection(&k.cfg, k.analysis)
+	if l := k.cfg.meterLength(length); l == length && l < k.cfg.meterLength(maxDirect) {
+		if k.probes, err = newProbes(&k.cfg, l, intervalProbes, Double); err != nil {
+			return nil, err
+		}
+	}
 	if len(p.kept) == maxPlans {
 		p.kept = slices.Delete(p.kept, 0, 1)
 	}
@@ -119,9 +123,7 @@ func (p *Plans) find(c *Config, length int) (*plan, error) {
 }
 
 func (k *plan) suits(c *Config, length int) bool {
-	if k.length != length || k.cfg.SampleRate != c.SampleRate || k.cfg.Channels != c.Channels ||
-		len(k.cfg.Tones) != len(c.Tones) || !slices.Equal(k.cfg.Lines, c.Lines) ||
-		!slices.EqualFunc(k.cfg.Foreign, c.Foreign, func(a, b Line) bool { return a.Hz == b.Hz }) {
+	if k.length != length || !k.cfg.alike(c) {
 		return false
 	}
 	for i, t := range c.Tones {
@@ -132,84 +134,101 @@ func (k *plan) suits(c *Config, length int) bool {
 	return true
 }
 
+// alike tells whether two configurations differ at most in the tones' frequencies.
+func (c *Config) alike(d *Config) bool {
+	return c.SampleRate == d.SampleRate && c.Channels == d.Channels && slices.Equal(c.Lines, d.Lines) &&
+		slices.EqualFunc(c.Tones, d.Tones, func(a, b Tone) bool { return a.Reference == b.Reference }) &&
+		slices.EqualFunc(c.Foreign, d.Foreign, func(a, b Line) bool { return a.Hz == b.Hz })
+}
+
 // Follow tells the course of the tones' phases, as far as it is known by now.
-func (v *Interval) Follow(c Course) { v.cfg.Course = c }
+func (p *Intervals) Follow(c Course) {
+	p.course = c
+	for _, t := range p.together {
+		t.cfg.Course = c
+	}
+}
 
 // Omit tells that samples [start, stop) of a channel weigh nothing, before they are
 // written; see Bank.Omit.
-func (v *Interval) Omit(channel int, start, stop int64) {
-	v.omitted.add(v.cfg.Channels, channel, max(start, v.start), min(stop, v.stop))
+func (p *Intervals) Omit(channel int, start, stop int64) {
+	for _, t := range p.together {
+		if !t.idle() {
+			t.omitted.add(t.cfg.Channels, channel, start, stop)
+		}
+	}
 }
 
 // Break tells that the time line breaks somewhere in samples [start, stop], before they are
 // written: no noise is measured across it.
-func (v *Interval) Break(start, stop int64) { v.omitted.cut(start, stop) }
-
-// Write feeds samples of which the first is number first of the recording;
-// what lies outside of the interval is passed over. It reports whether the
-// interval is complete.
-func (v *Interval) Write(x [][]float64, first int64) (complete bool) {
-	from := int(max(v.at-first, 0))
-	to := int(min(v.stop-first, int64(len(x[0]))))
-	if from >= to {
-		return v.at >= v.stop
-	}
-	v.at += int64(to - from)
-	channels := v.cfg.Channels
-	gather := func(stretch []float64, filled *int, full func()) {
-		for at := from; at < to; {
-			n := min(to-at, len(stretch)/channels-*filled)
-			interleave(stretch[*filled*channels:(*filled+n)*channels], x, at)
-			*filled += n
-			at += n
-			if *filled == len(stretch)/channels {
-				full()
-			}
+func (p *Intervals) Break(start, stop int64) {
+	for _, t := range p.together {
+		if !t.idle() {
+			t.omitted.cut(start, stop)
 		}
 	}
-	gather(v.beside, &v.seen, func() {
-		observe(v.meter, v.beside, v.omitted.lost(v.meter.probes.shape, channels, v.beginning))
-		half := v.seen / 2 // windows overlap by half
-		v.beginning += int64(half)
-		v.seen -= half
-		copy(v.beside, v.beside[half*channels:])
-	})
-	gather(v.chunk, &v.filled, v.project)
-	return v.at >= v.stop
 }
 
-func (v *Interval) project() {
-	channels, first := v.cfg.Channels, v.start+int64(v.done*v.plan.projection.chunk)
-	chunk, bows := v.chunk[:v.filled*channels], v.bows.follow(&v.cfg, v.done)
-	project(v.plan.projection, v.y, v.done, chunk, bows)
-	if v.omitted.meet(first) {
-		v.projectOmitted(chunk, first, bows)
+// Write feeds samples of which the first is number first of the recording; what lies
+// outside of the intervals is passed over.
+func (p *Intervals) Write(x [][]float64, first int64) error {
+	for _, t := range p.together {
+		if err := t.write(x, first); err != nil {
+			return err
+		}
 	}
-	v.done++
-	v.filled = 0
+	return nil
 }
 
-// projectOmitted adds a chunk's samples that are left out to the projections of such
-// samples. It leaves nothing else in the chunk.
-func (v *Interval) projectOmitted(chunk []float64, first int64, bows []float64) {
-	channels, any := v.cfg.Channels, false
-	var list []Span
-	for c := range channels {
-		at := 0
-		list = v.omitted.within(list, c, first, first+int64(v.filled))
-		for _, s := range append(list, Span{first + int64(v.filled), 0}) {
-			for ; at < int(s.Start-first); at++ {
-				chunk[at*channels+c] = 0
-			}
-			at = int(s.Stop - first)
-		}
-		any = any || len(list) > 0
+// Complete tells that all samples of the interval were written.
+func (v *Interval) Complete() bool { return v.complete }
+
+// take adds a group of so many samples, from one on.
+func (v *Interval) take(s *stretches, g *group, start int64, size int) {
+	u := float64(start-v.start) + float64(size-1)/2 - float64(v.stop-v.start-1)/2
+	s.gather(v.sums, g.y, size, u, int(v.stop-v.start))
+	if g.gone == nil {
+		return
 	}
-	if any {
-		if v.gone == nil {
-			v.gone = make([]complex128, len(v.y))
+	if v.without == nil {
+		v.without = s.newGathered()
+	}
+	s.gather(v.without, g.gone, size, u, int(v.stop-v.start))
+}
+
+// direct projects a short interval.
+func (v *Interval) direct(t *together) {
+	p, x := v.plan.projection, t.history.samples(v.start, v.stop)
+	v.y = make([]complex128, v.cfg.Channels*len(p.omega))
+	v.cfg.Course = v.of.course
+	v.bows.reset(&v.cfg, v.plan.cfg.Tones, v.start, p.shape.length)
+	var part []float64
+	for i := range p.chunks {
+		u, length := p.middle(i)
+		first := v.start + int64(i*p.chunk)
+		chunk, bows := x[i*p.chunk*v.cfg.Channels:][:length*v.cfg.Channels], v.bows.follow(&v.cfg, u, length)
+		project(p, v.y, i, chunk, bows)
+		if part = append(part[:0], chunk...); t.omitted.meet(first) && t.omitted.keep(part, v.cfg.Channels, first) {
+			if v.gone == nil {
+				v.gone = make([]complex128, len(v.y))
+			}
+			project(p, v.gone, i, part, bows)
 		}
-		project(v.plan.projection, v.gone, v.done, chunk, bows)
+	}
+}
+
+// keep remembers which of the interval's samples are left out.
+func (v *Interval) keep(o *omissions) {
+	if !o.meet(v.start) {
+		return
+	}
+	v.omitted = make([][]Span, v.cfg.Channels)
+	for c := range v.omitted {
+		v.omitted[c] = o.within(nil, c, v.start, v.stop)
+		for i := range v.omitted[c] {
+			v.omitted[c][i].Start -= v.start
+			v.omitted[c][i].Stop -= v.start
+		}
 	}
 }
 
@@ -219,13 +238,9 @@ func (v *Interval) leaveOut(f *Frame) {
 	columns := len(a.omega)
 	var t *system
 	var r *remnant // channels often miss the same samples
-	var list []Span
-	for c := range v.omitted.lists {
-		if list = v.omitted.within(list, c, v.start, v.stop); len(list) == 0 {
+	for c, list := range v.omitted {
+		if len(list) == 0 {
 			continue
-		}
-		for i := range list {
-			list[i].Start, list[i].Stop = list[i].Start-v.start, list[i].Stop-v.start
 		}
 		if !v.bows.flat(&v.cfg) {
 			a.trust(f, c, list)
@@ -250,27 +265,47 @@ func (v *Interval) leaveOut(f *Frame) {
 // Frame finishes the estimate, once. It is an error if the samples ended before
 // the interval did.
 func (v *Interval) Frame() (*Frame, error) {
-	if v.at < v.stop {
-		return nil, fmt.Errorf("multitone: samples end at %d, before the interval's end at %d", v.at, v.stop)
+	if !v.complete {
+		return nil, fmt.Errorf("multitone: samples end before the interval does, at %d", v.stop)
 	}
-	if v.filled > 0 {
-		v.project()
-	}
-	f := v.cfg.newFrame()
-	f.Start, f.Stop = v.start, v.stop
+	v.cfg.Course = v.of.course
 	if c := v.cfg.Course; c != nil {
 		start, stop := float64(v.start)/v.cfg.SampleRate, float64(v.stop)/v.cfg.SampleRate
 		for k := range v.cfg.Tones {
 			v.cfg.Tones[k].Hz = (c.Cycles(k, stop) - c.Cycles(k, start)) / (stop - start)
 		}
 	}
+	if v.sums != nil {
+		if err := v.assemble(); err != nil {
+			return nil, err
+		}
+	}
+	f := v.cfg.newFrame()
+	f.Start, f.Stop = v.start, v.stop
 	if err := v.bows.fill(&v.cfg, v.plan.analysis, &f, v.y); err != nil {
 		return nil, err
 	}
 	v.leaveOut(&f)
 	f.refer(&v.cfg, f.Time(v.cfg.SampleRate))
-	v.plan.analysis.weigh(&f, v.meter)
-	v.plan.spare = append(v.plan.spare, v.workspace)
-	v.workspace = nil
+	m := newMeter(v.noise.by, v.cfg.Channels, 0, slices.Repeat([]float64{1}, v.cfg.Channels))
+	m.learn(v.noise)
+	v.plan.analysis.weigh(&f, m)
 	return &f, nil
+}
+
+// assemble makes the projections of an interval that is put together from groups.
+func (v *Interval) assemble() (err error) {
+	length := int(v.stop - v.start)
+	if v.plan, err = v.of.find(&v.cfg, length); err != nil {
+		return err
+	}
+	v.bows.reset(&v.cfg, v.plan.cfg.Tones, v.start, length)
+	for i := range v.legs {
+		v.bows.along(&v.cfg, &v.legs[i], float64(v.start), float64(v.stop))
+	}
+	v.y = v.stretches.projections(v.sums, v.plan.analysis, &v.cfg, v.bows.middle, v.origin)
+	if v.without != nil {
+		v.gone = v.stretches.projections(v.without, v.plan.analysis, &v.cfg, v.bows.middle, v.origin)
+	}
+	return nil
 }

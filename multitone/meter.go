@@ -45,7 +45,9 @@ type probes struct {
 	shape  shape
 	length int
 	owners [][]int // of each tone
+	omega  []float64
 	count  int
+	hz     []float64 // of the tones that they are tuned to
 	sums   summer
 	at     []int // where results hold a probe of a channel, channel·count + probe
 }
@@ -57,49 +59,69 @@ func (c *Config) meterLength(most int) int {
 }
 
 func newProbes(cfg *Config, length, perTone int, p Precision) (*probes, error) {
-	s := shape{length, []float64{0.5, 0.5}}
-	var foreign []float64
-	for _, l := range cfg.Foreign {
-		foreign = append(foreign, l.Hz)
-	}
-	omega, _ := cfg.fitted(length, 2, 2, foreign, true)
-	known := len(omega)
 	owners, probed := cfg.probeFrequencies(length, perTone)
 	if len(probed) == 0 {
 		return nil, fmt.Errorf("multitone: %d samples leave no room in the spectrum to measure the noise beside the tones: take more", length)
 	}
-	pr := &probes{shape: s, length: length, owners: owners, count: len(probed)}
-	omega = append(omega, probed...)
-	t := newSystem(s, omega, len(cfg.Tones), len(foreign))
-	n := len(omega)
-	c := &combinations{columns: n}
-	for part := range 2 {
-		inv, err := t.solve(part, known, known)
-		if err != nil {
-			return nil, err
-		}
-		rows := mat.NewDense(len(probed), n, nil)
-		c.parts[part] = rows.RawMatrix().Data
-		fitted := rows.Slice(0, len(probed), 0, known).(*mat.Dense)
-		fitted.Mul(mat.DenseCopyOf(t.g[part]).Slice(known, n, 0, known), mat.NewDense(known, known, inv))
-		fitted.Scale(-1, fitted)
-		for i := range probed {
-			row := rows.RawRowView(i)
-			row[known+i] = 1
-			floats.Scale(1/math.Sqrt(2*t.gain(part, row)), row) // two components make a power
-		}
-	}
+	pr := &probes{shape: shape{length, []float64{0.5, 0.5}}, length: length, owners: owners, omega: probed, count: len(probed)}
 	pr.sums = newSummer(p, length, len(probed), cfg.Channels)
-	h := tabulate(s, omega, c)
-	for i := range probed {
-		pr.sums.Set(i, 0, h.even[i], h.odd[i])
-	}
 	for ch := range cfg.Channels {
 		for i := range probed {
 			pr.at = append(pr.at, pr.sums.Index(ch, i))
 		}
 	}
-	return pr, nil
+	return pr, pr.tune(cfg)
+}
+
+// tune makes the tables, for the frequencies that the tones of a configuration have by now.
+func (pr *probes) tune(cfg *Config) error {
+	s := pr.shape
+	pr.hz = pr.hz[:0]
+	for _, t := range cfg.Tones {
+		pr.hz = append(pr.hz, t.Hz)
+	}
+	var foreign []float64
+	for _, l := range cfg.Foreign {
+		foreign = append(foreign, l.Hz)
+	}
+	omega, _ := cfg.fitted(pr.length, 2, 2, foreign, true)
+	known := len(omega)
+	omega = append(omega, pr.omega...)
+	t := newSystem(s, omega, len(cfg.Tones), len(foreign))
+	n := len(omega)
+	c := &combinations{columns: n}
+	for part := range 2 {
+		f, err := t.factor(part, known)
+		if err != nil {
+			return err
+		}
+		// What is fitted makes of each probe −G_probe,known·G_known⁻¹.
+		fitted := f.solve(pr.count, func(i, k int) float64 { return -t.g[part].At(f.present[i], known+k) })
+		rows := mat.NewDense(pr.count, n, nil)
+		c.parts[part] = rows.RawMatrix().Data
+		for i := range pr.count {
+			row := rows.RawRowView(i)
+			copy(row, fitted[i*known:(i+1)*known])
+			row[known+i] = 1
+			floats.Scale(1/math.Sqrt(2*t.gain(part, row)), row) // two components make a power
+		}
+	}
+	h := tabulate(s, omega, c)
+	for i := range pr.count {
+		pr.sums.Set(i, 0, h.even[i], h.odd[i])
+	}
+	return nil
+}
+
+// off tells whether a tone turns by more than some share of a turn over a window against what
+// the probes are tuned to.
+func (pr *probes) off(c *Config, turns float64) bool {
+	for k, t := range c.Tones {
+		if math.Abs(t.Hz-pr.hz[k])*float64(pr.length) > turns*c.SampleRate {
+			return true
+		}
+	}
+	return false
 }
 
 func newMeter(p *probes, channels, memory int, scale []float64) *meter {
@@ -139,13 +161,6 @@ func (m *meter) adopt(white []float64, windows int) {
 		}
 	}
 	m.fresh = false
-}
-
-// reset forgets what was learnt.
-func (m *meter) reset() {
-	clear(m.power)
-	clear(m.weight)
-	m.windows, m.fresh = 0, false
 }
 
 // leastWeight is what a channel's weight must have kept of its windows for a noise

@@ -55,12 +55,37 @@ func (o *omissions) meet(start int64) bool { return start < o.last }
 // memory of list.
 func (o *omissions) within(list []Span, channel int, start, stop int64) []Span {
 	list = list[:0]
-	for _, s := range o.lists[channel] {
-		if s.Start < stop && start < s.Stop {
-			list = append(list, Span{max(s.Start, start), min(s.Stop, stop)})
+	if o.lists == nil {
+		return list
+	}
+	all := o.lists[channel]
+	first, _ := slices.BinarySearchFunc(all, start, func(s Span, at int64) int { return cmp.Compare(s.Stop, at+1) })
+	for _, s := range all[first:] {
+		if s.Start >= stop {
+			break
 		}
+		list = append(list, Span{max(s.Start, start), min(s.Stop, stop)})
 	}
 	return list
+}
+
+// keep leaves of samples from start on, channels side by side, those alone that are left out,
+// and tells whether there are any.
+func (o *omissions) keep(x []float64, channels int, start int64) (any bool) {
+	stop := start + int64(len(x)/channels)
+	var list []Span
+	for c := range channels {
+		at := 0
+		list = o.within(list, c, start, stop)
+		any = any || len(list) > 0
+		for _, s := range append(list, Span{stop, 0}) {
+			for ; at < int(s.Start-start); at++ {
+				x[at*channels+c] = 0
+			}
+			at = int(s.Stop - start)
+		}
+	}
+	return any
 }
 
 // forget drops what ends before a sample.

@@ -79,14 +79,15 @@ func TestIntervalWithoutSamples(t *testing.T) {
 			t.Fatal(err)
 		}
 		measure := func(x [][]float64, list []Span) *Frame {
-			v, err := new(Plans).NewInterval(c, 0, n)
+			all := new(Intervals)
+			v, err := all.Begin(c, 0, n)
 			if err != nil {
 				t.Fatal(err)
 			}
 			for _, s := range list {
-				v.Omit(0, s.Start, s.Stop)
+				all.Omit(0, s.Start, s.Stop)
 			}
-			v.Write(x, 0)
+			all.Write(x, 0)
 			f, err := v.Frame()
 			if err != nil {
 				t.Fatal(err)

@@ -14,6 +14,9 @@ const maxChunk = 4096
 // π·20e3·5e-6·0.025² = 0.2 mrad at a chunk's ends.
 const chunkSeconds = 0.05
 
+// mostChunk is the length of the chunks [samples] at most, at a sample rate [Hz].
+func mostChunk(rate float64) int { return min(maxChunk, max(int(chunkSeconds*rate), 64)) }
+
 // projection gathers y_i = Σ w(u)·x(u)·exp(−jω_i·u) of one window for every
 // column i and channel, u counted from the window's middle.
 type projection struct {
@@ -30,7 +33,7 @@ type projection struct {
 func newProjection(c *Config, a *analysis) *projection {
 	s, omega, channels := a.shape, a.omega, c.Channels
 	p := &projection{shape: s, omega: omega, tones: a.tones, channels: channels}
-	most := min(maxChunk, max(int(chunkSeconds*c.SampleRate), 64))
+	most := mostChunk(c.SampleRate)
 	p.chunks = (s.length + most - 1) / most
 	p.chunk = (s.length + p.chunks - 1) / p.chunks
 	p.sums = newSummer(Double, p.chunk, len(omega), channels)

@@ -2,7 +2,12 @@ package multitone
 
 import (
 	"errors"
+	"math"
+	"slices"
 
+	"gonum.org/v1/gonum/blas"
+	"gonum.org/v1/gonum/blas/blas64"
+	"gonum.org/v1/gonum/lapack/lapack64"
 	"gonum.org/v1/gonum/mat"
 )
 
@@ -21,6 +26,7 @@ type system struct {
 	shape shape
 	omega []float64
 	g, q  [2]*mat.SymDense // cosines, sines
+	whole [2]*factor       // of all columns, once asked for
 }
 
 const ridge = 1e-8
@@ -37,17 +43,10 @@ func newSystem(s shape, omega []float64, tones, strong int) *system {
 	for part := range 2 {
 		t.g[part], t.q[part] = mat.NewSymDense(n, nil), mat.NewSymDense(n, nil)
 	}
-	sq := s.squared()
-	for i, a := range omega {
-		for j := i; j < n; j++ {
-			b := omega[j]
-			less, more := s.spectrum(a-b)/2, s.spectrum(a+b)/2
-			t.g[0].SetSym(i, j, less+more)
-			t.g[1].SetSym(i, j, less-more)
-			less, more = sq.spectrum(a-b)/2, sq.spectrum(a+b)/2
-			t.q[0].SetSym(i, j, less+more)
-			t.q[1].SetSym(i, j, less-more)
-		}
+	if s.rectangular() {
+		t.sharp()
+	} else {
+		t.tapered()
 	}
 	for i := tones; i < n; i++ {
 		extra := ridge
@@ -61,44 +60,142 @@ func newSystem(s shape, omega []float64, tones, strong int) *system {
 	return t
 }
 
+// tapered writes the matrices for weights w.
+func (t *system) tapered() {
+	s, sq := t.shape, t.shape.squared()
+	for i, a := range t.omega {
+		for j, b := range t.omega[i:] {
+			less, more := s.spectrum(a-b)/2, s.spectrum(a+b)/2
+			t.g[0].SetSym(i, i+j, less+more)
+			t.g[1].SetSym(i, i+j, less-more)
+			less, more = sq.spectrum(a-b)/2, sq.spectrum(a+b)/2
+			t.q[0].SetSym(i, i+j, less+more)
+			t.q[1].SetSym(i, i+j, less-more)
+		}
+	}
+}
+
+// sharp writes the matrices for equal weights. Of frequencies that are apart, Σ exp(jωu) comes from
+// products of the columns' rays, without a sine for each pair.
+func (t *system) sharp() {
+	weight, length := t.shape.cosine[0], t.shape.length
+	wide, narrow := make([]complex128, len(t.omega)), make([]complex128, len(t.omega))
+	for i, w := range t.omega {
+		wide[i], narrow[i] = unit(cycles(w*float64(length)/(4*math.Pi))), unit(w/(4*math.Pi))
+	}
+	sum := func(wide, narrow complex128, omega float64) float64 {
+		if d := imag(narrow); math.Abs(d) > 1e-3 {
+			return imag(wide) / d
+		}
+		return dirichlet(omega, length)
+	}
+	for i, a := range t.omega {
+		for j := i; j < len(t.omega); j++ {
+			b, w, n := t.omega[j], wide[j], narrow[j]
+			less := weight / 2 * sum(wide[i]*complex(real(w), -imag(w)), narrow[i]*complex(real(n), -imag(n)), a-b)
+			more := weight / 2 * sum(wide[i]*w, narrow[i]*n, a+b)
+			t.g[0].SetSym(i, j, less+more)
+			t.g[1].SetSym(i, j, less-more)
+			t.q[0].SetSym(i, j, weight*(less+more))
+			t.q[1].SetSym(i, j, weight*(less-more))
+		}
+	}
+}
+
 // present tells whether a column has a cosine (part 0) or a sine (1) of its own: not
 // the sine at ω = 0, nor the cosine of a ramp.
 func (s shape) present(part int, omega float64) bool {
 	return part == 0 && (omega == 0 || omega > 2*driftBins*s.spacing()) || part == 1 && omega > 0
 }
 
-// solve returns the first rows of the inverse of the leading n columns' matrix,
-// with zeros for columns without a part of their own.
-func (t *system) solve(part, n, rows int) ([]float64, error) {
-	var present []int
-	for i, w := range t.omega[:n] {
+// factor is the matrix of a part of the leading columns as UᵀU.
+type factor struct {
+	columns int
+	present []int // of these, those with a part of their own
+	u       blas64.Triangular
+}
+
+func (t *system) factor(part, columns int) (*factor, error) {
+	f := &factor{columns: columns}
+	for i, w := range t.omega[:columns] {
 		if t.shape.present(part, w) {
-			present = append(present, i)
+			f.present = append(f.present, i)
 		}
 	}
-	sym := mat.NewSymDense(len(present), nil)
-	for i, p := range present {
-		for j := i; j < len(present); j++ {
-			sym.SetSym(i, j, t.g[part].At(p, present[j]))
+	n := len(f.present)
+	sym := blas64.Symmetric{N: n, Stride: n, Data: make([]float64, n*n), Uplo: blas.Upper}
+	for i, p := range f.present {
+		for j := i; j < n; j++ {
+			sym.Data[i*n+j] = t.g[part].At(p, f.present[j])
 		}
 	}
-	var chol mat.Cholesky
-	if !chol.Factorize(sym) {
+	var ok bool
+	if f.u, ok = lapack64.Potrf(sym); !ok {
 		return nil, errors.New("two of them are the same")
 	}
-	var inv mat.SymDense
-	if err := chol.InverseTo(&inv); err != nil {
-		return nil, err
-	}
-	out := make([]float64, rows*n)
-	for i, p := range present {
-		for j, q := range present {
-			if p < rows {
-				out[p*n+q] = inv.At(i, j)
-			}
+	return f, nil
+}
+
+// lead is the factor of a part of the leading columns: that of all columns begins with it.
+func (t *system) lead(part, columns int) (f *factor, err error) {
+	if t.whole[part] == nil {
+		if t.whole[part], err = t.factor(part, len(t.omega)); err != nil { // for columns further on
+			return t.factor(part, columns)
 		}
 	}
-	return out, nil
+	return t.whole[part].leading(columns), nil
+}
+
+// leading is the factor of fewer of the leading columns.
+func (f *factor) leading(columns int) *factor {
+	n, _ := slices.BinarySearch(f.present, columns)
+	u := f.u
+	u.N = n
+	return &factor{columns: columns, present: f.present[:n], u: u}
+}
+
+// rows gives sums of rows of the matrix's inverse, with zeros for columns without a part of their
+// own.
+func (f *factor) rows(sums [][]int) []float64 {
+	right := func(i, k int) float64 {
+		if slices.Contains(sums[k], f.present[i]) {
+			return 1
+		}
+		return 0
+	}
+	return f.solve(len(sums), right)
+}
+
+// solve gives the inverse times columns of a matrix over the present ones, row by row.
+func (f *factor) solve(columns int, right func(i, k int) float64) []float64 {
+	n := len(f.present)
+	out := make([]float64, columns*f.columns)
+	if n == 0 || columns == 0 {
+		return out
+	}
+	b := blas64.General{Rows: n, Cols: columns, Stride: columns, Data: make([]float64, n*columns)}
+	for i := range n {
+		for k := range columns {
+			b.Data[i*columns+k] = right(i, k)
+		}
+	}
+	blas64.Trsm(blas.Left, blas.Trans, 1, f.u, b)
+	blas64.Trsm(blas.Left, blas.NoTrans, 1, f.u, b)
+	for i, p := range f.present {
+		for k := range columns {
+			out[k*f.columns+p] = b.Data[i*columns+k]
+		}
+	}
+	return out
+}
+
+// each is the list of the first n, one by one.
+func each(n int) [][]int {
+	list := make([][]int, n)
+	for i := range list {
+		list[i] = []int{i}
+	}
+	return list
 }
 
 // combinations are linear functions of a channel's projections on a system's

@@ -1,8 +1,8 @@
 // Package multitone measures several sinusoids on several channels at once: a
 // bank of synchronous demodulators.
 //
-// A Bank cuts the samples into windows and gives a Frame for each; an Interval
-// gives one Frame for a stretch of any length. Either way all tones are
+// A Bank cuts the samples into windows and gives a Frame for each; Intervals give
+// one Frame for each stretch of any length. Either way all tones are
 // estimated jointly by weighted least squares, together with the lines that
 // disturb them (mains harmonics, slow drift), and the variance of every phasor
 // comes from the noise measured beside its tone. Samples that are known to be bad
@@ -59,7 +59,7 @@ type Tone struct {
 	Pickups []int
 }
 
-// Config says what a Bank or an Interval measures.
+// Config says what a Bank or Intervals measure.
 type Config struct {
 	SampleRate float64 // [Hz]
 	Channels   int

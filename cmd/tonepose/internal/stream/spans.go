@@ -21,7 +21,7 @@ type span struct {
 // spans measures intervals, which may overlap and touch.
 type spans struct {
 	all   []span // by start
-	plans multitone.Plans
+	taken multitone.Intervals
 	begun int   // how many have begun
 	open  []int // those of them that are not complete
 	next  int   // the first that was not handed out
@@ -79,23 +79,26 @@ func (s *Survey) unbroken(start, stop int64) (from, to int64, cut bool) {
 // write takes the next block of volts and hands out the frames that are complete.
 func (s *spans) write(b *Block, survey *Survey, cfg multitone.Config, use func(*multitone.Frame, *span) error) error {
 	end := b.First + int64(len(b.Volts[0]))
+	cfg.Course = survey.Track
 	for s.begun < len(s.all) && s.all[s.begun].start < end {
 		v := &s.all[s.begun]
-		cfg.Course = survey.Track
 		tune(&cfg, survey, float64(v.start)/cfg.SampleRate, float64(v.stop)/cfg.SampleRate)
 		var err error
-		if v.interval, err = s.plans.NewInterval(cfg, v.start, v.stop); err != nil {
+		if v.interval, err = s.taken.Begin(cfg, v.start, v.stop); err != nil {
 			return err
 		}
 		s.open = append(s.open, s.begun)
 		s.begun++
 	}
+	s.taken.Follow(survey.Track)
+	b.tell(&s.taken)
+	if err := s.taken.Write(b.Volts, b.First); err != nil {
+		return err
+	}
 	still := s.open[:0]
 	for _, i := range s.open {
 		v := &s.all[i]
-		v.interval.Follow(survey.Track)
-		b.tell(v.interval)
-		if !v.interval.Write(b.Volts, b.First) {
+		if !v.interval.Complete() {
 			still = append(still, i)
 			continue
 		}
