@@ -1,8 +1,10 @@
 package integrity
 
 import (
+	"cmp"
 	"context"
 	"math"
+	"slices"
 
 	"tonepose/solver"
 )
@@ -24,58 +26,98 @@ type Crossing struct {
 // fit as it is must with the pair exchanged back, and one that does still must (a lone
 // coil's channel fits wherever its coil is). Frames that fit cost nothing.
 //
-// It ends with the context's error soon after that is done.
+// Of more than mostTried pairs the most promising are tried, and after each of the first frames the
+// worse half of them is left behind, so that it takes no longer than 4·mostTried fits of a frame,
+// one for either sensor, and those of some last pairs, however many coils there are. It
+// ends with the context's error soon after that is done.
 func Across(ctx context.Context, x, y *Inspector, framesX, framesY []solver.Couplings, fitsX, fitsY []solver.Result) (Crossing, bool, error) {
 	ofX, badX := before(framesX, fitsX)
 	ofY, badY := before(framesY, fitsY)
 	if !badX && !badY || ofX.DOF == 0 || ofY.DOF == 0 || len(framesX) != len(framesY) || x.emitters != y.emitters || !x.hurry() || !y.hurry() {
 		return Crossing{}, false, nil
 	}
-	type pair struct {
-		a, b  int
-		left  float64
-		dof   int
-		clear bool // of both sensors
-	}
-	var tried []pair
-	best := -1
-	for a := range x.coils {
-		for b := range y.coils {
-			leftX, dofX, ok := x.swapped(ctx, framesX, framesY, a, b, y.coils, bound(&ofX, badX))
-			if !ok {
-				continue
-			}
-			leftY, dofY, ok := y.swapped(ctx, framesY, framesX, b, a, x.coils, bound(&ofY, badY))
-			if !ok {
-				continue
-			}
-			tried = append(tried, pair{a, b, leftX + leftY, dofX + dofY,
-				clears(&ofX, badX, leftX, dofX) && clears(&ofY, badY, leftY, dofY)})
-			if last := len(tried) - 1; best < 0 || tried[last].left < tried[best].left {
-				best = last
+	limitX, limitY := bound(&ofX, badX), bound(&ofY, badY)
+	tried := pairs(x, y, framesX[0], framesY[0], &fitsX[0], &fitsY[0])
+	for k := range framesX {
+		kept := tried[:0]
+		for _, p := range tried {
+			if x.swapped(ctx, framesX[k], framesY[k], p.a, p.b, y.coils, &p.x, limitX) &&
+				y.swapped(ctx, framesY[k], framesX[k], p.b, p.a, x.coils, &p.y, limitY) {
+				kept = append(kept, p)
 			}
 		}
+		slices.SortStableFunc(kept, func(a, b pair) int { return cmp.Compare(a.left(), b.left()) })
+		if tried = kept; k+1 < min(len(framesX), raceFrames) {
+			tried = tried[:min(len(tried), max(survivors, (len(tried)+1)/2))]
+		}
 	}
-	if err := ctx.Err(); err != nil || best < 0 || !tried[best].clear {
+	if err := ctx.Err(); err != nil || len(tried) == 0 {
 		return Crossing{}, false, err
 	}
-	f := tried[best]
-	out := Crossing{A: f.a, B: f.b, ChiSquare: ofX.ChiSquare + ofY.ChiSquare, DOF: ofX.DOF + ofY.DOF, Left: f.left, LeftDOF: f.dof}
-	dispersion := max(1, f.left/float64(f.dof))
-	if Chance((out.ChiSquare-f.left)/dispersion, 1)*float64(x.coils*y.coils) > falseName {
+	f := &tried[0]
+	if f.x.DOF <= 0 || f.y.DOF <= 0 || !clears(&ofX, badX, &f.x) || !clears(&ofY, badY, &f.y) {
 		return Crossing{}, false, nil
 	}
-	for i, p := range tried {
-		if i != best && (p.left-f.left)/dispersion < -2*math.Log(rivalry) {
+	out := Crossing{A: f.a, B: f.b, ChiSquare: ofX.ChiSquare + ofY.ChiSquare, DOF: ofX.DOF + ofY.DOF, Left: f.left(), LeftDOF: f.x.DOF + f.y.DOF}
+	dispersion := max(1, out.Left/float64(out.LeftDOF))
+	if Chance((out.ChiSquare-out.Left)/dispersion, 1)*float64(x.coils*y.coils) > falseName {
+		return Crossing{}, false, nil
+	}
+	for _, p := range tried[1:] {
+		if (p.left()-out.Left)/dispersion < -2*math.Log(rivalry) {
 			out.Rivals = append(out.Rivals, [2]int{p.a, p.b})
 		}
 	}
 	return out, true, nil
 }
 
+// pair is a coil of one sensor and one of another, with what is left of each sensor's frames when
+// they are exchanged back.
+type pair struct {
+	a, b int
+	x, y Finding
+}
+
+func (p *pair) left() float64 { return p.x.ChiSquare + p.y.ChiSquare }
+
+// pairs are those to try: all, or where these are more than mostTried, those that leave least
+// of chi-square at the poses of a frame's fits; see promising.
+func pairs(x, y *Inspector, ofX, ofY solver.Couplings, fitX, fitY *solver.Result) []pair {
+	list := make([]pair, 0, x.coils*y.coils)
+	for a := range x.coils {
+		for b := range y.coils {
+			list = append(list, pair{a: a, b: b})
+		}
+	}
+	if len(list) <= mostTried || x.look(ofX, fitX.Pose) != nil || y.look(ofY, fitY.Pose) != nil {
+		return list[:min(len(list), mostTried)]
+	}
+	left := make(map[[2]int]float64, len(list))
+	for _, p := range list {
+		left[[2]int{p.a, p.b}] = x.worsens(ofX, ofY, p.a, p.b, y.coils) + y.worsens(ofY, ofX, p.b, p.a, x.coils)
+	}
+	slices.SortStableFunc(list, func(p, q pair) int { return cmp.Compare(left[[2]int{p.a, p.b}], left[[2]int{q.a, q.b}]) })
+	return list[:mostTried]
+}
+
+// worsens is by how much chi-square grows at the pose that look saw, when coil a is read from coil
+// b of the other sensor.
+func (x *Inspector) worsens(c, other solver.Couplings, a, b, coils int) (rise float64) {
+	for e := range x.emitters {
+		i, j := e*x.coils+a, e*coils+b
+		own := (c.Value[i] - x.model[i]) * x.weight[i]
+		read := 0.0
+		if !math.IsInf(other.Variance[j], 1) {
+			read = (other.Value[j] - x.model[i]) / math.Sqrt(other.Variance[j])
+		}
+		rise += read*read - own*own
+	}
+	return rise
+}
+
 // clears tells whether what is left of a sensor's chi-square is explained.
-func clears(was *Finding, bad bool, left float64, dof int) bool {
-	return Chance(left, dof) >= explained || bad && was.ChiSquare >= outweighs*left
+func clears(was *Finding, bad bool, is *Finding) bool {
+	return Chance(is.ChiSquare, is.DOF) >= explained || bad && was.ChiSquare >= outweighs*is.ChiSquare
 }
 
 // bound is the chi-square above which a hypothesis is given up.
@@ -86,16 +128,16 @@ func bound(was *Finding, bad bool) float64 {
 	return math.Inf(1)
 }
 
-// swapped solves frames with coil a read from coil b of the other sensor.
-func (x *Inspector) swapped(ctx context.Context, frames, other []solver.Couplings, a, b, coils int, limit float64) (left float64, dof int, ok bool) {
-	k := 0
-	poses, left, dof, _ := x.start(ctx, frames, limit, func(c solver.Couplings) {
+// swapped solves one more frame with coil a read from coil b of the other sensor, and tells whether
+// what is left of all so far is within a limit.
+func (x *Inspector) swapped(ctx context.Context, frame, other solver.Couplings, a, b, coils int, f *Finding, limit float64) bool {
+	poses, left, dof, _ := x.start(ctx, []solver.Couplings{frame}, limit-f.ChiSquare, func(c solver.Couplings) {
 		x.take(c)
 		for e := range x.emitters {
-			x.trial.Value[e*x.coils+a] = other[k].Value[e*coils+b]
-			x.trial.Variance[e*x.coils+a] = other[k].Variance[e*coils+b]
+			x.trial.Value[e*x.coils+a] = other.Value[e*coils+b]
+			x.trial.Variance[e*x.coils+a] = other.Variance[e*coils+b]
 		}
-		k++
 	})
-	return left, dof, poses != nil && dof > 0
+	f.ChiSquare, f.DOF = f.ChiSquare+left, f.DOF+dof
+	return poses != nil
 }

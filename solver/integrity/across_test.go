@@ -6,7 +6,10 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/fieldmodels"
+	"tonepose/fieldmodels/mutual"
 	"tonepose/solver"
+	"tonepose/solver/internal/solvertest"
 )
 
 // twoSensors are the bench's probe and another sensor with some of its coils.
@@ -106,3 +109,65 @@ func TestNoExchangeAcrossSensors(t *testing.T) {
 }
 
 func suspect(r *solver.Result) bool { return Chance(r.ChiSquare, r.DOF) <= cause }
+
+// However many coils two sensors have, an exchange between them is found, and to look for it takes
+// no more than a stated number of solves.
+func TestCostOfManyPairsIsBounded(t *testing.T) { boundedAcross(t, 8, 30) }
+
+func boundedAcross(t *testing.T, emitters, coils int) {
+	t.Helper()
+	var watch solvertest.Watch
+	p := wideProblem(emitters)
+	for i := range p.Array.Emitters { // cheap ones: what counts is how often they are asked
+		e := &p.Array.Emitters[i]
+		e.Source = fieldmodels.PlaceAxis(fieldmodels.Dipole{Moment: r3.Vec{Z: 0.15}}, e.Center, e.Axis)
+	}
+	r := rand.New(rand.NewPCG(44, 1))
+	p.Sensor.Coils = nil
+	for range coils {
+		p.Sensor.Coils = append(p.Sensor.Coils, mutual.Coil{Center: r3.Scale(0.01, randomAxis(r)), Axis: randomAxis(r), AreaTurns: 0.004})
+	}
+	watch.Over(p)
+	s, err := solver.New(p, solver.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	const a, b, frames = 7, 21, 2
+	var couplings [2][]solver.Couplings
+	var fits [2][]solver.Result
+	n := emitters * coils
+	longest := 0
+	for range frames {
+		var both [2]solver.Couplings
+		for i := range both {
+			both[i] = solver.Couplings{Value: make([]float64, n), Variance: make([]float64, n)}
+			if err := s.Evaluate(randomPose(r), both[i].Value, nil); err != nil {
+				t.Fatal(err)
+			}
+			for k := range both[i].Value {
+				both[i].Value[k] += 1e-12 * r.NormFloat64()
+				both[i].Variance[k] = 1e-24
+			}
+		}
+		for e := range p.Array.Emitters {
+			both[0].Value[e*coils+a], both[1].Value[e*coils+b] = both[1].Value[e*coils+b], both[0].Value[e*coils+a]
+		}
+		for i, c := range both {
+			before := watch.Calls
+			couplings[i], fits[i] = append(couplings[i], c), append(fits[i], s.Cold(c))
+			longest = max(longest, watch.Calls-before)
+		}
+	}
+	before := watch.Calls
+	f, ok, err := Across(t.Context(), New(s), New(s), couplings[0], couplings[1], fits[0], fits[1])
+	if err != nil || !ok || f.A != a || f.B != b {
+		t.Errorf("%+v, %v, %v", f, ok, err)
+	}
+	solves := float64(watch.Calls-before) / float64(longest)
+	// Of the first frame mostTried pairs for both sensors, of the second half of them; each is
+	// solved quickly, in less than a thorough solve.
+	if solves > 2*1.5*mostTried {
+		t.Errorf("took as long as %.0f solves, of %d pairs", solves, coils*coils)
+	}
+	t.Logf("%.0f solves", solves)
+}
