@@ -8,6 +8,7 @@
 package rig
 
 import (
+	"fmt"
 	"io"
 	"os"
 	"slices"
@@ -151,16 +152,24 @@ type Tolerance struct {
 // Load reads and checks a rig file. What is wrong with its content comes back
 // as Errors, in the file's order.
 func Load(name string, opts Options) (*Rig, error) {
+	text, err := readFile(name, "rig file")
+	if err != nil {
+		return nil, err
+	}
+	return Parse(name, text, opts)
+}
+
+// readFile reads a text as far as tells whether it is too large; what is what it should be.
+func readFile(name, what string) ([]byte, error) {
 	f, err := os.Open(name)
 	if err != nil {
 		return nil, err
 	}
 	defer f.Close()
-	text, err := io.ReadAll(io.LimitReader(f, maxBytes+1)) // one more: too large for Parse
-	if err != nil {
-		return nil, err
+	if info, err := f.Stat(); err == nil && info.IsDir() {
+		return nil, fmt.Errorf("%s: is a directory: name a %s", name, what)
 	}
-	return Parse(name, text, opts)
+	return io.ReadAll(io.LimitReader(f, maxBytes+1))
 }
 
 // Parse is Load for a text in memory; name stands in the messages.

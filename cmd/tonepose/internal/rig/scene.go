@@ -1,9 +1,7 @@
 package rig
 
 import (
-	"io"
 	"maps"
-	"os"
 	"slices"
 	"strings"
 
@@ -68,12 +66,7 @@ var (
 // LoadScene reads and checks the scene of a rig's bench. What is wrong with its content
 // comes back as Errors, in the file's order.
 func LoadScene(name string, r *Rig) (*Scene, error) {
-	f, err := os.Open(name)
-	if err != nil {
-		return nil, err
-	}
-	defer f.Close()
-	text, err := io.ReadAll(io.LimitReader(f, maxBytes+1)) // one more: too large for ParseScene
+	text, err := readFile(name, "scene")
 	if err != nil {
 		return nil, err
 	}

@@ -71,6 +71,31 @@ func TestPartsReadAsOneTable(t *testing.T) {
 
 // A run that was killed leaves an unfinished file; the one that goes on takes it away,
 // and appends. One that still lives is left alone.
+// A part that is damaged is named, and no other.
+func TestDamagedPartsAreNamed(t *testing.T) {
+	dir := t.TempDir()
+	if err := inParts(t, dir, 2.5, inventedPoses(500)).Close(); err != nil {
+		t.Fatal(err)
+	}
+	second := filepath.Join(dir, visible(t, dir)[1])
+	if err := os.WriteFile(second, []byte("PAR1"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	r, err := Open[Pose](filepath.Join(dir, "poses.parquet"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	for _, err = range r.All() {
+		if err != nil {
+			break
+		}
+	}
+	if err == nil || !strings.HasPrefix(err.Error(), second+": not a Parquet file, or cut short") {
+		t.Errorf("%v, want one that begins with %s", err, second)
+	}
+}
+
 func TestPartsGoOn(t *testing.T) {
 	dir := t.TempDir()
 	rows := inventedPoses(600)

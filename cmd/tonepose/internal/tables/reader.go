@@ -17,9 +17,8 @@ import (
 type Reader[T any] struct {
 	Metadata Metadata
 
-	batch func() ([]T, error) // the next rows; io.EOF after the last
+	batch func() ([]T, error) // the next rows; io.EOF after the last; other errors name the file
 	close func() error
-	name  string // of the file that is read
 }
 
 // Open opens a table of rows T, as this version writes it or an earlier one
@@ -48,7 +47,7 @@ func (r *Reader[T]) All() iter.Seq2[T, error] {
 				return
 			}
 			if err != nil {
-				yield(*new(T), fmt.Errorf("%s: %w", r.name, err))
+				yield(*new(T), err)
 				return
 			}
 		}
@@ -64,7 +63,7 @@ func chain[T any](parts []string, open func(path string) (*Reader[T], error)) (*
 	if err != nil {
 		return nil, err
 	}
-	all := &Reader[T]{Metadata: at.Metadata, name: parts[0]}
+	all := &Reader[T]{Metadata: at.Metadata}
 	all.close = func() error { return at.Close() }
 	all.batch = func() ([]T, error) {
 		for {
@@ -81,7 +80,7 @@ func chain[T any](parts []string, open func(path string) (*Reader[T], error)) (*
 			}
 			err = at.Close()
 			at, parts = next, parts[1:]
-			if all.name = parts[0]; err != nil {
+			if err != nil {
 				return nil, err
 			}
 		}
@@ -101,12 +100,15 @@ func (k kind[T, S]) open(path string) (*Reader[T], error) {
 		n, err := guard(func() (int, error) { return dec.Read(stored) })
 		for i := range n {
 			if err := k.load(&stored[i], &batch[i]); err != nil {
-				return batch[:i], err
+				return batch[:i], fmt.Errorf("%s: %w", path, err)
 			}
+		}
+		if err != nil && err != io.EOF {
+			err = fmt.Errorf("%s: %w", path, err)
 		}
 		return batch[:n], err
 	}
-	return &Reader[T]{Metadata: m, batch: read, close: func() error { return errors.Join(dec.Close(), f.Close()) }, name: path}, nil
+	return &Reader[T]{Metadata: m, batch: read, close: func() error { return errors.Join(dec.Close(), f.Close()) }}, nil
 }
 
 // file opens a table that has the columns of its kind.
