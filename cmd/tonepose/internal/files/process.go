@@ -158,6 +158,7 @@ func Temporary(prefix string) (dir string, remove func(), err error) {
 		process.mu.Lock()
 		defer process.mu.Unlock()
 		process.others = slices.DeleteFunc(process.others, func(d string) bool { return d == dir })
+		os.Remove(living.Name()) // by itself: what is below is listed by who may open one more file
 		living.Close()
 		os.RemoveAll(dir)
 	}, nil
