@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"runtime/debug"
 	"strings"
 	"sync/atomic"
 	"syscall"
@@ -16,11 +17,18 @@ import (
 	"tonepose/cmd/tonepose/internal/terminal"
 )
 
+// What is in use is tens of megabytes and lasts for the whole run, so that to collect three
+// times as often as usual costs hardly any time and saves a third of the memory.
+const gcPercent = 33
+
 // Main runs the command line of a process, which signals end: an interrupt, SIGTERM and
 // SIGHUP at once, whatever the command is about and waits for. What it has not finished is
 // taken away; a command that has something to finish first says so (see finishFirst). A
 // reader of standard output that goes away ends a write, not the process.
 func Main(args []string, s Streams) int {
+	if os.Getenv("GOGC") == "" {
+		debug.SetGCPercent(gcPercent)
+	}
 	ctx, cancel := context.WithCancelCause(context.Background())
 	defer cancel(nil)
 	e := &ending{cancel: cancel, signals: make(chan os.Signal, 2), words: s.Err}

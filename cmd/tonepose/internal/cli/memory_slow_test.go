@@ -3,11 +3,17 @@
 package cli
 
 import (
+	"flag"
+	"fmt"
 	"os"
 	"path/filepath"
+	"regexp"
 	"syscall"
 	"testing"
+	"time"
 )
+
+var hourRate = flag.Int("hour.rate", 0, "sample rate of TestMemoryOfAnHour in hertz, above twice the highest tone (default that of the bench)")
 
 // peak runs a command by itself and returns the most memory that it held [MiB].
 func peak(t *testing.T, args ...string) int64 {
@@ -17,7 +23,7 @@ func peak(t *testing.T, args ...string) int64 {
 		t.Fatalf("%v: %v\n%s", args, err, text)
 	}
 	mib := cmd.ProcessState.SysUsage().(*syscall.Rusage).Maxrss >> 10
-	t.Logf("%v: %d MiB", args[:1], mib)
+	t.Logf("%v: %d MiB, %v of processors", args, mib, (cmd.ProcessState.UserTime() + cmd.ProcessState.SystemTime()).Round(time.Second))
 	return mib
 }
 
@@ -57,5 +63,37 @@ func TestMemoryIsBounded(t *testing.T) {
 		if mib := peak(t, args...); mib > 100 {
 			t.Errorf("%v: %d MiB", args, mib)
 		}
+	}
+}
+
+// An hour of the pipe bench goes through every command in less than 150 MiB: 2.9 GB of samples at
+// its own rate, 360,000 poses. A lower rate is cheaper, and leaves the poses.
+func TestMemoryOfAnHour(t *testing.T) {
+	const most = 150 // MiB
+	dir := t.TempDir()
+	in := func(name string) string { return filepath.Join(dir, name) }
+	text, err := os.ReadFile(rigFile("pipe-bench.rig.yaml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if *hourRate > 0 {
+		text = regexp.MustCompile(`(?m)^sample_rate_hz: .*$`).ReplaceAll(text, fmt.Appendf(nil, "sample_rate_hz: %d", *hourRate))
+	}
+	rig := in("bench.rig.yaml")
+	if err := os.WriteFile(rig, text, 0o644); err != nil {
+		t.Fatal(err)
+	}
+	for _, args := range [][]string{
+		{"simulate", rig, "--path", "sweep", "--duration", "1h", "--mains", "50", "--out", in("hour")},
+		{"inspect", in("hour"), "--rig", rig, "--out", in("look")},
+		{"measure", in("hour"), "--rig", rig, "--window", "10ms", "--out", in("measured")},
+		{"solve", in("hour"), "--rig", rig, "--window", "10ms", "--out", in("solved")},
+		{"solve", in("hour"), "--rig", rig, "--window", "10ms", "--trajectory", "smooth", "--out", in("joined")},
+		{"batch", dir, "--rig", rig, "--window", "10ms", "--out", in("set")},
+	} {
+		if mib := peak(t, append(args, "--quiet")...); mib > most {
+			t.Errorf("%v: %d MiB, want at most %d", args, mib, most)
+		}
+		os.RemoveAll(in("measured"))
 	}
 }
