@@ -16,6 +16,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"sync"
 	"syscall"
 	"testing"
 	"time"
@@ -60,7 +61,10 @@ func TestSoakServed(t *testing.T) {
 	if *soakFor < 30*time.Second {
 		t.Skip("too short to grow")
 	}
+	t.Parallel()
 	shelf := soakShelf(t)
+	var beside sync.WaitGroup // parallel tests would wait for each other where processors are few
+	defer beside.Wait()
 	for _, c := range []struct {
 		name string
 		args []string
@@ -70,49 +74,52 @@ func TestSoakServed(t *testing.T) {
 		{"page of a bench", []string{"workbench"}, true},
 		{"page of a run", []string{"workbench", filepath.Join(shelf, "smoothed"), "--recording", filepath.Join(shelf, "moving.sigmf-meta"), "--truth", filepath.Join(shelf, "pipe-bench-moving.truth.csv")}, true},
 	} {
-		t.Run(c.name, func(t *testing.T) {
-			t.Parallel()
-			p := process(t, c.args...)
-			var errs bytes.Buffer
-			p.Stderr = &errs
-			out, err := p.StdoutPipe()
-			if err != nil {
-				t.Fatal(err)
-			}
-			if err := p.Start(); err != nil {
-				t.Fatal(err)
-			}
-			lines := bufio.NewReader(out)
-			first, err := lines.ReadString('\n')
-			if err != nil {
-				t.Fatalf("%v, %s", err, errs.String())
-			}
-			go io.Copy(io.Discard, lines)
-			ctx, cancel := context.WithTimeout(t.Context(), *soakFor)
-			defer cancel()
-			asked := make(chan int, 1)
-			go func() {
-				n := 0
-				if c.page {
-					n = asks(t, ctx, strings.TrimSpace(first))
-				}
-				asked <- n
-			}()
-			all := polled(t, ctx, p)
-			n := <-asked
-			p.Process.Signal(syscall.SIGTERM)
-			if err := p.Wait(); err != nil || crashed.MatchString(errs.String()) {
-				t.Errorf("%v, %s", err, terminalEnd(errs.String()))
-			}
-			// The first third fills what is bounded; collectors and loads of the machine leave some.
-			third := len(all) / 3
-			before, after := most(all[third:2*third]), most(all[2*third:])
-			t.Logf("%d requests; in the second third at most %d MiB, %d handles, %d threads, in the last %d, %d, %d", n,
-				before.mib, before.handles, before.threads, after.mib, after.handles, after.threads)
-			if after.mib > before.mib+before.mib/4+20 || after.handles > before.handles+8 || after.threads > before.threads+8 {
-				t.Errorf("grows: %v", all)
-			}
-		})
+		beside.Go(func() { soakedServed(t, c.name, c.args, c.page) })
+	}
+}
+
+func soakedServed(t *testing.T, name string, args []string, page bool) {
+	p := process(t, args...)
+	var errs bytes.Buffer
+	p.Stderr = &errs
+	out, err := p.StdoutPipe()
+	if err != nil {
+		t.Error(err)
+		return
+	}
+	if err := p.Start(); err != nil {
+		t.Error(err)
+		return
+	}
+	ctx, cancel := context.WithTimeout(t.Context(), *soakFor)
+	defer cancel()
+	lines := bufio.NewReader(out)
+	first, err := lines.ReadString('\n')
+	if err != nil {
+		t.Errorf("%s: %v", name, err)
+	}
+	go io.Copy(io.Discard, lines)
+	asked := make(chan int, 1)
+	go func() {
+		n := 0
+		if page {
+			n = asks(t, ctx, strings.TrimSpace(first))
+		}
+		asked <- n
+	}()
+	all := polled(t, ctx, p)
+	n := <-asked
+	p.Process.Signal(syscall.SIGTERM)
+	if err := p.Wait(); err != nil || crashed.MatchString(errs.String()) {
+		t.Errorf("%s: %v, %s", name, err, terminalEnd(errs.String()))
+	}
+	// The first third fills what is bounded; collectors and loads of the machine leave some.
+	third := len(all) / 3
+	before, after := most(all[third:2*third]), most(all[2*third:])
+	t.Logf("%s: %d requests; in the second third at most %d MiB, %d handles, %d threads, in the last %d, %d, %d", name, n,
+		before.mib, before.handles, before.threads, after.mib, after.handles, after.threads)
+	if after.mib > before.mib+before.mib/4+20 || after.handles > before.handles+8 || after.threads > before.threads+8 {
+		t.Errorf("%s grows: %v", name, all)
 	}
 }
 

@@ -27,12 +27,10 @@ func isWhole(name string) error {
 		return err
 	}
 	if len(bytes.TrimSpace(text)) == 0 {
-		return errEmpty
+		return errors.New("is empty")
 	}
 	return wholeAs(name, text)
 }
-
-var errEmpty = errors.New("is empty")
 
 func wholeAs(name string, text []byte) error {
 	ends := func(with string) error {
