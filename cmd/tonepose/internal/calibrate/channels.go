@@ -135,7 +135,7 @@ func match(f *multitone.Frame, r *rig.Rig, reference int, maxDelay float64) ([]M
 		}
 	}
 	if out[reference].Silent {
-		return nil, fmt.Errorf("channel %s, the reference, does not carry all of the tones", r.Channels[reference].Name)
+		return nil, fmt.Errorf("channel %s, the reference, does not carry all of the %d tones: name another by --reference, or those of the common signal by --tones", r.Channels[reference].Name, len(f.Hz))
 	}
 	tones := make([]calibration.CommonTone, len(f.Hz))
 	for k := range f.Hz {

@@ -65,6 +65,7 @@ func TestMessagesNameTheMend(t *testing.T) {
 		{calibrate("--length", "e1,e5,400,mm"), []string{"--length e1,e5,400,mm: mm: is not a length: write 30mm or, in metres, 0.03"}},
 		{calibrate("--length", "e1,e5,0.4"), []string{"must be two emitters, their distance and its one sigma, as e1,e5,400mm,0.1mm"}},
 		{calibrate("--length", "e1,e5,400mm,0"), []string{"0: must be positive"}},
+		{plan("--out", pipe), []string{"pipe-bench.planned.rig.yaml: a file stands where it would have a directory: name another"}},
 		{[]string{"rig", "check", dir}, []string{filepath.Base(dir) + ": is a directory: name a rig file"}},
 		{[]string{"rig", "check", rig("indent.yaml", "  current_a_peak", "   current_a_peak")}, []string{"indent.yaml:12: wrong indentation", "it stands 3 spaces in; the depth of line 10 is 2"}},
 		{[]string{"rig", "check", rig("rate.yaml", "sample_rate_hz", "rate")}, []string{"rate.yaml:3: rate = 100000.0: unknown key", "did you mean sample_rate_hz?"}},

@@ -98,7 +98,7 @@ func readJSON(name string, to any) error {
 		return err
 	}
 	if err := json.Unmarshal(text, to); err != nil {
-		return fmt.Errorf("%s: %w", name, err)
+		return fmt.Errorf("%s: %w: it is damaged, or holds something else than JSON", name, err)
 	}
 	return nil
 }

@@ -42,8 +42,10 @@ func (run *Run) look(ctx context.Context, o *RunOptions) error {
 	case err == nil && in.SHA256 == from.SHA256:
 		run.Inspection = in
 	case o.Recording == "" && ctx.Err() == nil: // nobody asked for it
+	case err == nil && from.SHA256 == "":
+		return fmt.Errorf("%s: %s was made of a stream, and does not say of which recording: leave it out, or solve the recording", name, run.Dir)
 	case err == nil:
-		return fmt.Errorf("%s: its sha256 is %s: %s was made of a recording whose sha256 is %s", name, in.SHA256, run.Dir, from.SHA256)
+		return fmt.Errorf("%s: its sha256 is %s: %s was made of a recording whose sha256 is %s: name that one, or none", name, in.SHA256, run.Dir, from.SHA256)
 	default:
 		return errors.Join(err, ctx.Err())
 	}

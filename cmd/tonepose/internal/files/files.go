@@ -20,6 +20,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"syscall"
 )
 
 // Batch is the files of one result. The zero value takes names as they are and
@@ -105,6 +106,8 @@ func Refuse(name string, force bool) error {
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		return nil
+	case errors.Is(err, syscall.ENOTDIR):
+		return fmt.Errorf("%s: a file stands where it would have a directory: name another", name)
 	case err != nil:
 		return err
 	case info.IsDir():
