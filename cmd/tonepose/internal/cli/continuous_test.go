@@ -89,6 +89,8 @@ func TestLowPassFlags(t *testing.T) {
 		"StopHz and StopDB belong to fir":          "--lowpass cascade2 --bandwidth 10 --stop-depth 80",
 		"longer than the recording":                "--lowpass cascade8 --time-constant 1s",
 		"must stay below a quarter":                "--lowpass cascade2 --bandwidth 40000",
+		"must not be narrower than":                "--lowpass cascade8 --time-constant 2000000h",
+		"so far apart are e1 and e2":               "--lowpass butterworth8 --bandwidth 12000",
 	} {
 		var out, errs bytes.Buffer
 		args := append([]string{"measure", recordingFile("pipe-bench-moving.sigmf-meta"), "--rig", rigFile("pipe-bench.rig.yaml"), "--out", filepath.Join(t.TempDir(), "run")}, strings.Fields(extra)...)

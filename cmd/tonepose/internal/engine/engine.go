@@ -131,7 +131,7 @@ func (e *Engine) Measurement() stream.Measurement {
 
 // Run observes a source from its first sample to its last.
 func (e *Engine) Run(ctx context.Context, src stream.Source, use func(*Observation) error, progress stream.Progress) (survey *stream.Survey, averaging *stream.Averaging, err error) {
-	if err := e.options.Windows.Check(src.Info()); err != nil {
+	if err := e.options.Windows.Check(src.Info(), e.tones); err != nil {
 		return nil, nil, err
 	}
 	if err := e.begin(src.Info().SampleRate); err != nil {

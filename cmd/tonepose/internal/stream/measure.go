@@ -206,7 +206,7 @@ type framer interface {
 
 func newMeter(info recording.Info, s *Survey, m *Measurement, use func(*Measured) error, block int) (*meter, error) {
 	w := &m.Windows
-	if err := w.Check(info); err != nil {
+	if err := w.Check(info, m.Tones); err != nil {
 		return nil, err
 	}
 	if err := s.holds(w); err != nil {

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"tonepose/multitone"
 	"tonepose/multitone/recording"
 	"tonepose/multitone/window"
 )
@@ -57,8 +58,9 @@ func (l *LowPass) Interval(sampleRate float64) (float64, error) {
 	return float64(l.every(p)) / sampleRate, nil
 }
 
-// Check refuses windows that samples of a source cannot fill.
-func (w *Windows) Check(info recording.Info) error {
+// Check refuses windows that samples of a source cannot fill, and a low-pass that does not tell
+// the tones apart.
+func (w *Windows) Check(info recording.Info, tones []multitone.Tone) error {
 	whole := info.Duration()
 	if info.Samples < 0 { // of a stream, how long it lasts is not known
 		whole = math.Inf(1)
@@ -75,10 +77,34 @@ func (w *Windows) Check(info recording.Info) error {
 		if hz := w.LowPass.OutputHz; hz > 0 && 1/hz > whole {
 			return fmt.Errorf("%s: at %g rows a second, one takes longer than the recording, %g s: raise the output rate", info.Name, hz, whole)
 		}
+		return separates(p, tones, info.Name)
 	case w.Length > whole:
 		return fmt.Errorf("%s: a window of %g s is longer than the recording, %g s", info.Name, w.Length, whole)
 	case w.Length > 0 && w.Hop > 0 && w.Hop*info.SampleRate < 0.5:
 		return fmt.Errorf("%s: windows that follow each other by %g s: a sample takes %g s, so widen the hop", info.Name, w.Hop, 1/info.SampleRate)
+	}
+	return nil
+}
+
+// separates refuses a low-pass that lets half of the power and more through of a tone beside another,
+// or of its image at twice its frequency: what comes through is taken off as if it kept still,
+// and is no signal that the tone could carry.
+func separates(p *window.LowPass, tones []multitone.Tone, name string) error {
+	passes := func(hz float64) bool {
+		h := p.Response(hz)
+		return real(h)*real(h)+imag(h)*imag(h) >= 0.5
+	}
+	for i, a := range tones {
+		for _, b := range tones[:i] {
+			if d := math.Abs(a.Hz - b.Hz); passes(d) {
+				return fmt.Errorf("%s: the low-pass lets what is %.6g Hz beside a tone through, and so far apart are %s and %s: take it narrower than that, by half or more", name, d, b.Name, a.Name)
+			}
+		}
+	}
+	for _, a := range tones {
+		if passes(2 * a.Hz) {
+			return fmt.Errorf("%s: the low-pass lets what is %.6g Hz beside tone %s through, its image at twice its frequency: take it narrower than that, by half or more", name, 2*a.Hz, a.Name)
+		}
 	}
 	return nil
 }
