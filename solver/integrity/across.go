@@ -38,9 +38,12 @@ func Across(ctx context.Context, x, y *Inspector, framesX, framesY []solver.Coup
 	}
 	limitX, limitY := bound(&ofX, badX), bound(&ofY, badY)
 	tried := pairs(x, y, framesX[0], framesY[0], &fitsX[0], &fitsY[0])
+	each, all := rounds(len(tried), len(framesX))
+	report, past := x.reporting(all), 0
 	for k := range framesX {
 		kept := tried[:0]
-		for _, p := range tried {
+		for i, p := range tried {
+			report(past + i)
 			if x.swapped(ctx, framesX[k], framesY[k], p.a, p.b, y.coils, &p.x, limitX) &&
 				y.swapped(ctx, framesY[k], framesX[k], p.b, p.a, x.coils, &p.y, limitY) {
 				kept = append(kept, p)
@@ -50,7 +53,9 @@ func Across(ctx context.Context, x, y *Inspector, framesX, framesY []solver.Coup
 		if tried = kept; k+1 < min(len(framesX), raceFrames) {
 			tried = tried[:min(len(tried), max(survivors, (len(tried)+1)/2))]
 		}
+		past += each[k]
 	}
+	report(all)
 	if err := ctx.Err(); err != nil || len(tried) == 0 {
 		return Crossing{}, false, err
 	}

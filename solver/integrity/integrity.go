@@ -40,6 +40,10 @@ type Inspector struct {
 	// for. Nil: none.
 	Unreferenced []bool
 
+	// Progress is told, on the goroutine that searches, how much of a search for faults is done, in
+	// fits of a frame; the total is what it takes at most. Nil: nobody is.
+	Progress func(done, total int)
+
 	shared   shared
 	model    []float64    // at the last pose looked at
 	jacobian [][6]float64 // alike
@@ -63,6 +67,31 @@ func New(s *solver.Solver) *Inspector {
 	x.pose.init(n, 6)
 	x.nuisance.init(n, 6+x.coils+x.emitters)
 	return x
+}
+
+// reporting counts what a search has done of a total, for Progress.
+func (x *Inspector) reporting(total int) (done func(to int)) {
+	if x.Progress == nil {
+		return func(int) {}
+	}
+	most := 0
+	x.Progress(0, total)
+	return func(to int) {
+		most = min(max(most, to), total)
+		x.Progress(most, total)
+	}
+}
+
+// rounds is how many of a field of hypotheses reach each of so many frames, and all together, where
+// after each of the first the worse half is left behind.
+func rounds(field, frames int) (each []int, all int) {
+	for k := range frames {
+		if k > 0 && k < raceFrames {
+			field = min(field, max(survivors, (field+1)/2))
+		}
+		each, all = append(each, field), all+field
+	}
+	return each, all
 }
 
 // look evaluates the model at a pose.

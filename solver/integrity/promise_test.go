@@ -81,3 +81,47 @@ func TestCostOfManyHypothesesIsBounded(t *testing.T) {
 		}
 	}
 }
+
+// A search tells how far it is: from nothing to all, without a step back, and at least once for each
+// hypothesis.
+func TestSearchTellsHowFarItIs(t *testing.T) {
+	p := wideProblem(12)
+	s, err := solver.New(p, solver.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	x := New(s)
+	r := rand.New(rand.NewPCG(61, 3))
+	var frames []solver.Couplings
+	var fits []solver.Result
+	n := len(p.Array.Emitters) * len(p.Sensor.Coils)
+	for range 2 {
+		o := Observation{Couplings: solver.Couplings{Value: make([]float64, n), Variance: make([]float64, n)}}
+		if err := s.Evaluate(randomPose(r), o.Value, nil); err != nil {
+			t.Fatal(err)
+		}
+		for i := range o.Value {
+			o.Value[i] += 1e-12 * r.NormFloat64()
+			o.Variance[i] = 1e-24
+		}
+		spoil(x, &o, Fault{Part: Emitter, A: 3, B: 7, Kind: Exchanged, Gain: 1})
+		frames, fits = append(frames, o.Couplings), append(fits, s.Cold(o.Couplings))
+	}
+	var told []int
+	whole := 0
+	x.Progress = func(done, total int) {
+		if whole == 0 {
+			whole = total
+		}
+		if len(told) > 0 && done < told[len(told)-1] || total != whole {
+			t.Fatalf("%d of %d after %v of %d", done, total, told[max(0, len(told)-3):], whole)
+		}
+		told = append(told, done)
+	}
+	if _, err := x.Identify(t.Context(), frames, fits); err != nil {
+		t.Fatal(err)
+	}
+	if hypotheses := len(x.hypotheses()); len(told) < hypotheses || told[0] != 0 || told[len(told)-1] != whole {
+		t.Errorf("told %d times, from %v to %v of %d, want at least once for each of %d hypotheses", len(told), told[0], told[len(told)-1], whole, hypotheses)
+	}
+}

@@ -64,8 +64,13 @@ func (x *Inspector) race(ctx context.Context, frames []solver.Couplings, fits []
 		return ended
 	}
 	var field []racer
-	for _, f := range x.promising(frames[0], &fits[0], hypotheses) {
+	promising := x.promising(frames[0], &fits[0], hypotheses)
+	each, all := rounds(len(promising), len(frames))
+	last := min(each[len(frames)-1], mostFitted)
+	report, past := x.reporting(all+last), 0
+	for i, f := range promising {
 		field = append(field, x.begin(ctx, frames[:1], f, limit)...)
+		report(i + 1)
 	}
 	keep := func(most int) {
 		slices.SortStableFunc(field, func(a, b racer) int { return cmp.Compare(a.excess(), b.excess()) })
@@ -76,7 +81,9 @@ func (x *Inspector) race(ctx context.Context, frames []solver.Couplings, fits []
 			keep(max(survivors, (len(field)+1)/2))
 		}
 		kept := field[:0]
-		for _, r := range field {
+		past += each[k-1]
+		for i, r := range field {
+			report(past + i)
 			if x.step(ctx, frames[k], &r, limit) {
 				kept = append(kept, r)
 			}
@@ -86,7 +93,8 @@ func (x *Inspector) race(ctx context.Context, frames []solver.Couplings, fits []
 	if len(field) > mostFitted { // of few frames
 		keep(mostFitted)
 	}
-	for _, r := range field {
+	for i, r := range field {
+		report(all + i)
 		ok := r.dof > 0
 		if r.fault.ChiSquare, r.fault.DOF = r.chi2, r.dof; r.fault.Kind != Exchanged && ok {
 			r.fault, r.poses, ok = x.fitGain(ctx, frames, r.fault, r.poses)
@@ -102,6 +110,7 @@ func (x *Inspector) race(ctx context.Context, frames []solver.Couplings, fits []
 			ended[twice] = r
 		}
 	}
+	report(all + last)
 	return ended
 }
 

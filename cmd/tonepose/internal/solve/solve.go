@@ -76,6 +76,7 @@ func Run(ctx context.Context, o Options) (*Result, error) {
 	if err := o.ReadIntervals(b.SensorNames()); err != nil {
 		return nil, err
 	}
+	o.Verdict.Progress = o.Progress
 	eng, err := engine.New(b, engine.Options{Clock: o.Clock, Windows: o.Windows, Verdict: o.Verdict, Sharp: o.Trajectory != Unjoined})
 	if err != nil {
 		return nil, err

@@ -16,10 +16,15 @@ type Progress struct {
 	width func() int
 	now   func() time.Time
 
-	pass  string
-	begin time.Time // of the pass
-	last  time.Time // of the last line
-	shown bool
+	passes map[string]passing
+	last   time.Time // of the last line
+	shown  bool
+}
+
+// passing is a pass that may go on after another has come between.
+type passing struct {
+	begin time.Time
+	done  int64
 }
 
 const (
@@ -45,13 +50,19 @@ func (p *Progress) Show(pass string, done, total int64) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	now := p.now()
-	if pass != p.pass {
-		p.pass, p.begin = pass, now
-	} else if now.Sub(p.last) < redrawEvery {
+	at, known := p.passes[pass]
+	if known = known && done >= at.done; !known {
+		at.begin = now
+	}
+	if p.passes == nil {
+		p.passes = map[string]passing{}
+	}
+	p.passes[pass] = passing{at.begin, done}
+	if known && now.Sub(p.last) < redrawEvery {
 		return
 	}
 	p.last = now
-	p.write(progressLine(pass, done, total, now.Sub(p.begin)))
+	p.write(progressLine(pass, done, total, now.Sub(at.begin)))
 }
 
 // write writes the line over.
@@ -88,7 +99,7 @@ func (p *Progress) Clear() {
 		fmt.Fprint(p.w, "\r\x1b[K")
 		p.shown = false
 	}
-	p.pass = ""
+	p.passes = nil
 }
 
 // ClearLine takes away what a Progress may have left on a terminal, by whoever can't reach it.

@@ -56,6 +56,9 @@ func TestProgress(t *testing.T) {
 	if line := step(time.Millisecond, "drawing", 0, 0); !strings.HasPrefix(line, "\rdrawing …") {
 		t.Errorf("nothing to count: %q", line)
 	}
+	if line := step(998*time.Millisecond, "reading", 75, 100); !strings.Contains(line, " 75 %  1s left") { // three for 75
+		t.Errorf("a pass that goes on after others: %q", line)
+	}
 	p.width = func() int { return 20 }
 	if line := step(time.Second, "solving", 10, 100); utf8.RuneCountInString(strings.Trim(line, "\r\x1b[K")) > 19 {
 		t.Errorf("wider than the terminal: %q", line)

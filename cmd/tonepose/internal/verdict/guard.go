@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"math"
 	"strings"
+	"time"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -42,6 +43,28 @@ type Options struct {
 	// Bent: couplings have the motion inside of their windows still in them, which
 	// then explains why they do not fit.
 	Bent bool
+	// Progress is told how far a search for faults is that takes long; nil: nobody is. Guards
+	// may call it at the same time.
+	Progress func(pass string, done, total int64)
+}
+
+// patient is how long a search for faults goes on before its progress is told of.
+const patient = time.Second / 2
+
+// progress tells of one sensor's searches.
+func (o *Options) progress(sensor string) func(done, total int) {
+	if o.Progress == nil {
+		return nil
+	}
+	var began time.Time
+	return func(done, total int) {
+		if done == 0 {
+			began = time.Now()
+		}
+		if time.Since(began) > patient {
+			o.Progress("look for faults of "+sensor, int64(done), int64(total))
+		}
+	}
 }
 
 // Guard judges the fits of one sensor, frame by frame, and gathers what many
@@ -73,6 +96,7 @@ func NewGuard(b *bench.Bench, i int, s *solver.Solver, o Options) *Guard {
 	x, volume := integrity.New(s), s.Problem().Volume
 	g := &Guard{inspector: x, solver: s, coils: sensor.Coils, options: o, result: Summary{Sensor: sensor.Name, volumeM: r3.Norm(r3.Sub(volume.Max, volume.Min))},
 		delay: make([]float64, len(sensor.Coils)), certain: make([]float64, len(sensor.Coils))}
+	x.Progress = o.progress(sensor.Name)
 	x.Unreferenced = make([]bool, len(tones))
 	for e, t := range tones {
 		g.emitters = append(g.emitters, t.Name)
