@@ -137,26 +137,38 @@ func TestMapMetalOfTwoSensors(t *testing.T) {
 }
 
 // A map over a plate of steel, of one sensor: stations mapped a second.
+// The more stations the finer a map they resolve, so that growth is that of a map of one
+// degree.
 func BenchmarkMapMetal(b *testing.B) {
-	b.Run("stations=80", func(b *testing.B) {
-		mapping := mapMetal(b, 80)
-		for b.Loop() {
-			if err := mapping(); err != nil {
-				b.Fatal(err)
+	for _, stations := range []float64{80, 1000} {
+		b.Run(fmt.Sprintf("stations=%g", stations), func(b *testing.B) {
+			mapping := mapMetal(b, stations, 0)
+			for b.Loop() {
+				if err := mapping(); err != nil {
+					b.Fatal(err)
+				}
 			}
+			b.ReportMetric(stations*float64(b.N)/b.Elapsed().Seconds(), "stations/s")
+		})
+		if testing.Short() {
+			break
 		}
-		b.ReportMetric(80*float64(b.N)/b.Elapsed().Seconds(), "stations/s")
+	}
+	b.Run("degree=8", func(b *testing.B) {
+		growth.Row{Length: "stations", First: 125, Rate: "stations/s", Prepare: func(b *testing.B, stations float64) func() error {
+			return mapMetal(b, stations, 8)
+		}}.Run(b)
 	})
-	growth.Row{Length: "stations", First: 125, Rate: "stations/s", Prepare: mapMetal}.Run(b)
 }
 
-func mapMetal(b *testing.B, stations float64) func() error {
+// mapMetal maps metal with a map of a degree, 0 for the one that the stations resolve.
+func mapMetal(b *testing.B, stations float64, degree int) func() error {
 	bench := newMetalledBench(b, 1, 1, plate(-0.15, steel))
 	for range int(stations) {
 		bench.station(b, 5e-5, 1e-3)
 	}
 	return func() error {
-		_, err := MapMetal(&bench.problem, calibration.Options{Free: calibration.DefaultFree}, correction.Options{})
+		_, err := MapMetal(&bench.problem, calibration.Options{Free: calibration.DefaultFree}, correction.Options{Degree: degree})
 		return err
 	}
 }

@@ -24,34 +24,45 @@ type Row struct {
 	Prepare func(b *testing.B, length float64) (job func() error)
 }
 
+// longest is the longest length in terms of the shortest.
+const longest = 8
+
 // gcPercent is with what the program itself runs.
 const gcPercent = 33
 
 // Run runs the job at each length, in a short run at the first alone. It reports how many
 // lengths are done in a second, the most that the heap holds, and the most of it that a
 // collection leaves. Last comes how far time and memory are off a straight line over the
-// length, at most: a square of the length would be 51 % off, its power of 1.2 12 %.
+// length, at most: a square of the length would be 51 % off, its power of 1.2 12 %. The
+// time is the best of as many runs as last as long as one at the longest length, so that no
+// length is more at the mercy of what else the machine does.
 func (r Row) Run(b *testing.B) {
 	defer debug.SetGCPercent(debug.SetGCPercent(gcPercent))
 	var lengths, seconds, bytes []float64
-	for n := 1.0; n <= 8 && (n == 1 || !testing.Short()); n *= 2 {
-		length := n * r.First
+	for n := 1; n <= longest && (n == 1 || !testing.Short()); n *= 2 {
+		length := float64(n) * r.First
 		b.Run(fmt.Sprintf("%s=%g", r.Length, length), func(b *testing.B) {
 			job := r.Prepare(b, length)
 			runtime.GC()
 			peak := watch()
 			least := math.Inf(1)
-			for b.Loop() {
+			run := func() {
 				began := time.Now()
 				if err := job(); err != nil {
 					b.Fatal(err)
 				}
 				least = min(least, time.Since(began).Seconds())
 			}
+			for b.Loop() {
+				run()
+			}
 			b.ReportMetric(length*float64(b.N)/b.Elapsed().Seconds(), r.Rate)
 			most := peak()
 			for unit, bytes := range most {
 				b.ReportMetric(float64(bytes)/(1<<20), unit)
+			}
+			for i := b.N; i < longest/n && !testing.Short(); i++ {
+				run()
 			}
 			lengths, seconds, bytes = append(lengths, length), append(seconds, least), append(bytes, float64(most[live]))
 		})
