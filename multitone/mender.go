@@ -84,17 +84,16 @@ func newPiece(c *Config, length int, driftBins ...float64) *piece {
 	for _, l := range c.Foreign {
 		omega = append(omega, c.omega(l.Hz))
 	}
-	var rows []float64
+	n := 2*len(omega) - 1 // no sine of 0 Hz
+	m.basis = mat.NewDense(n, length, nil)
+	none := make([]float64, length)
 	for i, w := range omega {
-		cos, sin := make([]float64, length), make([]float64, length)
-		sinusoid(cos, sin, w, -float64(length-1)/2)
-		rows = append(rows, cos...)
+		cos, sin := m.basis.RawRowView(max(2*i-1, 0)), none
 		if i > 0 {
-			rows = append(rows, sin...)
+			sin = m.basis.RawRowView(2 * i)
 		}
+		sinusoid(cos, sin, w, -float64(length-1)/2)
 	}
-	n := len(rows) / length
-	m.basis = mat.NewDense(n, length, rows)
 	m.gram = mat.NewSymDense(n, nil)
 	m.gram.SymOuterK(1, m.basis)
 	for i := range n {

@@ -7,9 +7,9 @@ import (
 )
 
 // basis is an orthonormal basis of the span of columns that are added one by
-// one (modified Gram–Schmidt, each column twice, so that it stays orthogonal to
-// rounding: Björck, Numerical Methods for Least Squares Problems, 1996,
-// section 2.4; not checked against the original).
+// one (modified Gram–Schmidt, a column of which less than half is new twice, so that it
+// stays orthogonal to rounding: Björck, Numerical Methods for Least Squares Problems,
+// 1996, section 2.4; not checked against the original).
 type basis struct {
 	columns [][]float64 // orthonormal
 	terms   [][]float64 // terms[k]: columns[k] as a combination of the added columns
@@ -21,6 +21,10 @@ type basis struct {
 
 // dependent is the share of a column that must be new for it to count.
 const dependent = 1e-7
+
+// again is the share of a column that must be new for one pass to be enough: what rounding
+// leaves of the others in it, relative to what is new, grows by no more than its inverse.
+const again = 0.5
 
 func (b *basis) init(n, columns int) {
 	for range columns {
@@ -39,15 +43,19 @@ func (b *basis) add(v []float64) bool {
 	clear(terms)
 	terms[b.added] = 1
 	b.added++
+	whole := norm(v)
+	left := whole
 	for range 2 {
 		for j := range b.count {
 			d := floats.Dot(b.columns[j], q)
 			floats.AddScaled(q, -d, b.columns[j])
 			floats.AddScaled(terms, -d, b.terms[j])
 		}
+		if left = norm(q); left > again*whole {
+			break
+		}
 	}
-	left := norm(q)
-	if !(left > dependent*norm(v)) {
+	if !(left > dependent*whole) {
 		return false
 	}
 	floats.Scale(1/left, q)

@@ -2,6 +2,7 @@ package stream
 
 import (
 	"math"
+	"slices"
 
 	"tonepose/multitone"
 	"tonepose/multitone/recording"
@@ -106,9 +107,8 @@ func (v *screen) take(b *Block, c, n int) (least float64) {
 		}
 		return least
 	}
-	for i := range n {
-		v.volts = append(v.volts, float64(b.Counts[i*v.info.Channels+c])*v.info.Scale[c])
-	}
+	v.volts = slices.Grow(v.volts, n)[:n]
+	inVolts(v.volts, b.Counts[c:], v.info.Channels, v.info.Scale[c])
 	return leastCounts * v.info.Scale[c]
 }
 

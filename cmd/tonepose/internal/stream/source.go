@@ -189,14 +189,19 @@ func (v *converter) volts(b *Block, wanted func(channel int) bool) [][]float64 {
 	for from := 0; from < n; from += convertedTogether {
 		to := min(from+convertedTogether, n)
 		for _, c := range v.wanted {
-			x, at, scale := v.view[c][from:to], from*channels+c, v.info.Scale[c]
-			for i := range x {
-				x[i] = float64(b.Counts[at]) * scale
-				at += channels
-			}
+			inVolts(v.view[c][from:to], b.Counts[from*channels+c:], channels, v.info.Scale[c])
 		}
 	}
 	return v.view
+}
+
+// inVolts converts every step-th of some counts.
+func inVolts(x []float64, counts []int16, step int, scale float64) {
+	at := 0
+	for i := range x {
+		x[i] = float64(counts[at]) * scale
+		at += step
+	}
 }
 
 // Progress receives how far a pass has come, in samples; nil is silent.
