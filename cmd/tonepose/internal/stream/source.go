@@ -60,11 +60,12 @@ func (b *Block) samples(channels int) int {
 }
 
 // What is read at a time, and how many blocks may wait: reading goes ahead of
-// measuring on its own goroutine, in bounded memory.
+// measuring on its own goroutine, in bounded memory, and so little that what was read is
+// still in the second cache.
 const (
 	blockValues = 96 << 10 // samples times channels
 	blockMax    = 8192     // samples
-	blocksAhead = 8
+	blocksAhead = 3
 )
 
 // blockSamples is how many samples of every channel are read at a time.
