@@ -22,16 +22,18 @@ func directions(axis r3.Vec) []r3.Vec {
 	return append(out, axis, r3.Scale(-1, axis), r3.Vec{X: 1}, r3.Vec{X: -1}, r3.Vec{Y: 1}, r3.Vec{Y: -1}, r3.Vec{Z: 1}, r3.Vec{Z: -1})
 }
 
-// nearest reports whether no other emitter's centre is nearer to p than that of
-// emitter i.
-func (b *Bench) nearest(i int, p r3.Vec) bool {
-	own := r3.Norm(r3.Sub(p, b.emitters[i].Center))
-	for k, e := range b.emitters {
-		if k != i && r3.Norm(r3.Sub(p, e.Center)) < own {
-			return false
+// edge is how far from the centre of emitter i, in the direction d, no other emitter's centre is
+// nearer [m]; infinite where that holds all the way.
+func (b *Bench) edge(i int, d r3.Vec) float64 {
+	edge := math.Inf(1)
+	for _, e := range b.emitters {
+		// |r·d − s| ≥ |r·d| where r ≤ s²/(2 d·s).
+		s := r3.Sub(e.Center, b.emitters[i].Center)
+		if along := r3.Dot(d, s); along > 0 {
+			edge = min(edge, r3.Norm2(s)/(2*along))
 		}
 	}
-	return true
+	return edge
 }
 
 // Reach is how far from a coil's centre the field of all tones exceeds a level.
@@ -79,20 +81,18 @@ func (b *Bench) Reaches(ctx context.Context, g Group) ([]Reach, error) {
 		out[i].Emitter = e.Name
 		for _, d := range directions(e.Axis) {
 			at := func(r float64) r3.Vec { return r3.Add(e.Center, r3.Scale(r, d)) }
-			above := func(r float64) bool {
-				p := at(r)
-				return b.nearest(i, p) && b.At(p).Ratio[g] > 1
-			}
+			above := func(r float64) bool { return b.At(at(r)).Ratio[g] > 1 }
 			// From outside in: the first distance above is the last.
-			for r := limit; r*reachStep > math.Max(reachFrom, out[i].DistanceM); r /= reachStep {
+			edge := min(limit, b.edge(i, d))
+			for r := edge; min(edge, r*reachStep) > math.Max(reachFrom, out[i].DistanceM); r /= reachStep {
 				if err := ctx.Err(); err != nil {
 					return nil, err
 				}
 				if !above(r) {
 					continue
 				}
-				lo, hi := r, r*reachStep
-				for range reachBisections {
+				lo, hi := r, min(edge, r*reachStep)
+				for n := 0; n < reachBisections && lo < hi; n++ {
 					if mid := (lo + hi) / 2; above(mid) {
 						lo = mid
 					} else {
@@ -118,11 +118,10 @@ func (b *Bench) Largest(ctx context.Context, distance float64) (Field, error) {
 			if err := ctx.Err(); err != nil {
 				return most, err
 			}
-			p := r3.Add(e.Center, r3.Scale(distance, d))
-			if !b.nearest(i, p) {
+			if b.edge(i, d) < distance {
 				continue
 			}
-			f := b.At(p)
+			f := b.At(r3.Add(e.Center, r3.Scale(distance, d)))
 			most.PeakT, most.RMST = math.Max(most.PeakT, f.PeakT), math.Max(most.RMST, f.RMST)
 			for k := range f.Ratio {
 				most.Ratio[k] = math.Max(most.Ratio[k], f.Ratio[k])
