@@ -48,8 +48,9 @@ type DriveFile struct {
 	Channels      []DriveChannel `json:"channels"`
 	Cautions      []string       `json:"cautions"`
 
-	format string
-	ramp   int
+	stem, format string
+	ramp         int
+	groups       []driveGroup
 }
 
 // DriveChannel is one channel of a DriveFile, as a rule one amplifier.
@@ -97,25 +98,35 @@ func (w *Waveform) check(r *rig.Rig) error {
 	return nil
 }
 
-// driveFile works out the file of drive signals, and notes its phases in the planned rig.
-func (p *Plan) driveFile(ctx context.Context) error {
-	if p.Options.Drive == nil {
+// driveLoop works out by the tones alone, before all that takes long, which emitters go to which
+// channel of the file of drive signals, and how long its loop is.
+func (p *Plan) driveLoop(context.Context) error {
+	w := p.Options.Drive
+	if w == nil {
 		return nil
 	}
-	w := p.Options.Drive
 	to, err := recording.OutputOf(w.File)
 	if err != nil {
 		return err
 	}
-	d := &DriveFile{File: w.File, About: to.Stem + ".txt", RateHz: cmp.Or(w.RateHz, p.Bench.SampleRateHz), Bits: w.Bits, GainAPerV: w.GainAPerV, format: to.Format}
-	groups, err := p.groups(w)
-	if err != nil {
+	d := &DriveFile{File: w.File, About: to.Stem + ".txt", RateHz: cmp.Or(w.RateHz, p.Bench.SampleRateHz), Bits: w.Bits, GainAPerV: w.GainAPerV, stem: to.Stem, format: to.Format}
+	if d.groups, err = p.groups(w); err != nil {
 		return err
 	}
-	if d.PeriodSamples, err = p.period(d.RateHz, len(groups)); err != nil {
+	if d.PeriodSamples, err = p.period(d.RateHz, len(d.groups)); err != nil {
 		return err
 	}
-	for _, g := range groups {
+	p.DriveFile = d
+	return nil
+}
+
+// driveFile completes the file of drive signals, and notes its phases in the planned rig.
+func (p *Plan) driveFile(ctx context.Context) error {
+	w, d := p.Options.Drive, p.DriveFile
+	if d == nil {
+		return nil
+	}
+	for _, g := range d.groups {
 		c, err := p.driveChannel(ctx, g, d)
 		if err != nil {
 			return err
@@ -129,9 +140,9 @@ func (p *Plan) driveFile(ctx context.Context) error {
 	if w.RampS > 0 {
 		d.ramp = max(1, int(math.Round(w.RampS*d.RateHz)))
 		d.StartSamples = d.PeriodSamples * ((d.ramp + d.PeriodSamples - 1) / d.PeriodSamples)
-		d.StartFile = to.Stem + ".start." + to.Format
+		d.StartFile = d.stem + ".start." + d.format
 	}
-	if numbers := (d.Samples + d.StartSamples) * len(groups); numbers > 16*maxDriveNumbers {
+	if numbers := (d.Samples + d.StartSamples) * len(d.groups); numbers > 16*maxDriveNumbers {
 		return fmt.Errorf("the drive file would have %d samples: shorten --drive-length or --drive-ramp", numbers)
 	}
 	highest := 0.0
@@ -147,7 +158,6 @@ func (p *Plan) driveFile(ctx context.Context) error {
 			p.Edit.SetNumber(fmt.Sprintf("emitters[%d].phase_deg", t.index), t.PhaseDeg)
 		}
 	}
-	p.DriveFile = d
 	return nil
 }
 

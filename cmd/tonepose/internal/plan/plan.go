@@ -124,7 +124,7 @@ func Make(ctx context.Context, r *rig.Rig, o Options) (*Plan, error) {
 		name string
 		do   func(context.Context) error
 		part Part
-	}{{"tones", p.electrics, Electrics}, {"layout", p.design, Moved}, {"accuracy", p.sensors, noPart}, {"starts", p.starts, noPart},
+	}{{"tones", p.electrics, Electrics}, {"loop of drive signals", p.driveLoop, noPart}, {"layout", p.design, Moved}, {"accuracy", p.sensors, noPart}, {"starts", p.starts, noPart},
 		{"averaging", p.averaging, Averaged}, {"exposure", p.exposure, Exposed}, {"phases of low crest", p.drives, noPart}, {"drive file", p.driveFile, Driven}}
 	for i, stage := range stages {
 		if o.Progress != nil {
