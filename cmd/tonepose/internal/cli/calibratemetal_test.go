@@ -71,7 +71,7 @@ func TestMapMetalOverPlate(t *testing.T) {
 		t.Fatal(err)
 	}
 	b := &inventedBench{dir: t.TempDir(), drawn: drawn, built: overPlate(t, r, -0.1, (19.-1)/(19+1)), rig: r, random: rand.New(rand.NewPCG(3, 3))}
-	recording, truth := b.stations(t, "mapping", 80, 0.02)
+	recording, truth := b.stations(t, "mapping", 60, 0.02)
 	reference := b.reference(t, truth, 5e-5, 0.05*degree)
 	plain, mapped := filepath.Join(b.dir, "plain.rig.yaml"), filepath.Join(b.dir, "mapped.rig.yaml")
 	calibrated(t, recording, "--rig", drawn, "--intervals", reference, "--out", plain)

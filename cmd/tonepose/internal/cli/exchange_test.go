@@ -27,13 +27,13 @@ func TestExchangeAcrossSensors(t *testing.T) {
 	}
 	for built, want := range map[string]bool{exchanged: true, drawn: false} {
 		b := &inventedBench{dir: t.TempDir(), drawn: drawn, built: built, rig: r, random: rand.New(rand.NewPCG(9, 9))}
-		recording, truth := b.stations(t, "run", 5, 0.03)
+		recording, truth := b.stations(t, "run", 3, 0.03)
 		sum, said := solved(t, filepath.Join(b.dir, "out"), recording, "--rig", drawn, "--intervals", truth)
 		if got := strings.Contains(said, "channels rx2 and needle look exchanged"); got != want {
 			t.Errorf("exchanged %v: said %q", want, said)
 		}
 		for _, g := range sum.Verdicts {
-			if want && (len(g.Faults) != 1 || g.Faults[0].Frames != 5) || !want && len(g.Faults) > 0 {
+			if want && (len(g.Faults) != 1 || g.Faults[0].Frames != 3) || !want && len(g.Faults) > 0 {
 				t.Errorf("exchanged %v: %s has faults %+v", want, g.Sensor, g.Faults)
 			}
 		}

@@ -1,7 +1,6 @@
 package cli
 
 import (
-	"bytes"
 	"encoding/binary"
 	"encoding/json"
 	"math"
@@ -19,14 +18,14 @@ import (
 // the file with the flags that describe it. Channels are called ch1, ch2, …
 func rawFile(t *testing.T, rate float64, channels ...[]float64) []string {
 	t.Helper()
-	var data bytes.Buffer
+	var data []byte
 	for i := range channels[0] {
 		for _, c := range channels {
-			binary.Write(&data, binary.LittleEndian, c[i])
+			data = binary.LittleEndian.AppendUint64(data, math.Float64bits(c[i]))
 		}
 	}
 	name := filepath.Join(t.TempDir(), "samples.f64")
-	if err := os.WriteFile(name, data.Bytes(), 0o644); err != nil {
+	if err := os.WriteFile(name, data, 0o644); err != nil {
 		t.Fatal(err)
 	}
 	return []string{name, "--format", "rf64_le", "--rate", strconv.FormatFloat(rate, 'g', -1, 64), "--channels", strconv.Itoa(len(channels))}
@@ -103,6 +102,7 @@ func TestPairWholeRecording(t *testing.T) {
 	}
 	for _, c := range cases {
 		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
 			p := measuredPair(t, rawFile(t, c.rate, samples(c.n, c.rate, c.sigma, 1, c.signal), samples(c.n, c.rate, c.refSigma, 2, c.reference)))
 			n := float64(c.n)
 			amplitudeSigma := c.sigma / math.Sqrt(n)

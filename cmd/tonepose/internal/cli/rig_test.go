@@ -8,7 +8,6 @@ import (
 	"strings"
 	"testing"
 
-	"tonepose/cmd/tonepose/internal/plan"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/skeleton"
 )
@@ -16,11 +15,11 @@ import (
 // Every skeleton is a rig file that reads, of which nothing is doubted, and plan finds
 // tones for it, with which it can locate the probe, and no channel clips.
 func TestRigNewCanBePlanned(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	for i, args := range [][]string{
-		{"--layout", "ring", "--emitters", "8", "--coils", "3"},
+		{"--layout", "ring", "--emitters", "7", "--coils", "3"},
 		{"--layout", "grid", "--emitters", "9", "--coils", "2"},
-		{"--layout", "plate", "--emitters", "9", "--coils", "3"},
 		{"--channels", "sound-card", "--emitters", "6", "--coils", "2"},
 		{"--layout", "plate", "--emitters", "6", "--coils", "1", "--size", "120mm"},
 	} {
@@ -34,11 +33,7 @@ func TestRigNewCanBePlanned(t *testing.T) {
 		if err := json.Unmarshal([]byte(checked), &u); err != nil || u.Emitters < 6 || len(u.Warnings) > 0 {
 			t.Errorf("%v: %s, %v", args, checked, err)
 		}
-		p, err := plan.Run(t.Context(), file, plan.Options{WindowS: 40e-3, Taper: "hann", NoiseV: 5e-9, Bits: 16, MainsHz: []float64{50}, LowHz: 2000, CurrentA: 0.5, AmbientC: 25})
-		if err != nil {
-			t.Errorf("%v: %v", args, err)
-			continue
-		}
+		p := planned(t, file)
 		if s := p.Sensors[0]; s.Blind > 0 || s.Position.Median > 1e-3 {
 			t.Errorf("%v: %d of %d poses blind, %g m median", args, s.Blind, s.Poses, s.Position.Median)
 		}
@@ -50,7 +45,7 @@ func TestRigNewCanBePlanned(t *testing.T) {
 		}
 	}
 	for _, layout := range skeleton.Layouts {
-		for n := 1; n <= 64; n++ {
+		for n := 1; n <= 64; n += 1 + n/8 { // each up to 8, rows that are full and not, 64
 			text := skeleton.Rig(skeleton.Options{Name: "x", Layout: layout, Emitters: n, SizeM: 0.3, Coils: 1 + n%3, SoundCard: n%2 == 0, RateHz: 48000})
 			r, err := rig.Parse("new", []byte(text), rig.Options{AllowMissingTones: true})
 			if err != nil {
