@@ -28,7 +28,7 @@ import (
 func solvedStations(t *testing.T, args ...string) string {
 	t.Helper()
 	dir := filepath.Join(t.TempDir(), "out")
-	tonepose(t, append([]string{"solve", recordingFile("pipe-bench-stations.sigmf-meta"), "--rig", rigFile("pipe-bench.rig.yaml"), "--out", dir, "--quiet"}, args...)...)
+	tonepose(t, append([]string{"solve", recordingFile("pipe-bench-stations.sigmf-meta"), "--rig", rigFile("pipe-bench.rig.yaml"), "--out", dir, "--figures", "none", "--quiet"}, args...)...)
 	return dir
 }
 
@@ -286,7 +286,7 @@ func TestAssessJoinsByDatetime(t *testing.T) {
 		t.Fatal(err)
 	}
 	out := filepath.Join(dir, "out")
-	tonepose(t, "solve", filepath.Join(dir, "dated.sigmf-meta"), "--rig", rigFile("pipe-bench.rig.yaml"), "--out", out, "--quiet",
+	tonepose(t, "solve", filepath.Join(dir, "dated.sigmf-meta"), "--rig", rigFile("pipe-bench.rig.yaml"), "--out", out, "--figures", "none", "--quiet",
 		"--intervals", recordingFile("pipe-bench-stations.truth.csv"))
 	// Places only, in the time of a logger one second ahead, one zone east.
 	var b strings.Builder
@@ -317,6 +317,7 @@ func TestAssessJoinsByDatetime(t *testing.T) {
 // A pointer turned about its tip: the tip comes back within its sigma, is
 // written into a rig, and carried by poses that are solved with it.
 func TestAssessPivot(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	tip, point := r3.Vec{X: 0.002, Y: -0.001, Z: 0.06}, r3.Vec{X: 0.01, Y: 0.02, Z: 0.1}
 	var b, tips strings.Builder
@@ -334,7 +335,7 @@ func TestAssessPivot(t *testing.T) {
 	recording := filepath.Join(dir, "pivot")
 	tonepose(t, "simulate", rig, "--path", path, "--out", recording, "--seed", "5")
 	out, pointer := filepath.Join(dir, "out"), filepath.Join(dir, "pointer.rig.yaml")
-	tonepose(t, "solve", recording+".sigmf-meta", "--rig", rig, "--intervals", path, "--out", out, "--quiet")
+	tonepose(t, "solve", recording+".sigmf-meta", "--rig", rig, "--intervals", path, "--out", out, "--figures", "none", "--quiet")
 	var sum assess.Pivoted
 	if err := json.Unmarshal([]byte(tonepose(t, "assess", out, "--pivot", "--save-rig", pointer, "--json")), &sum); err != nil {
 		t.Fatal(err)
@@ -354,7 +355,7 @@ func TestAssessPivot(t *testing.T) {
 	}
 	// The new rig's poses know where the tip was.
 	again := filepath.Join(dir, "again")
-	tonepose(t, "solve", recording+".sigmf-meta", "--rig", pointer, "--intervals", path, "--out", again, "--quiet")
+	tonepose(t, "solve", recording+".sigmf-meta", "--rig", pointer, "--intervals", path, "--out", again, "--figures", "none", "--quiet")
 	at := assessJSON(t, again, "--truth", writeFile(t, "tips.csv", tips.String()), "--at", "tip")
 	if at.N != 16 || at.PositionRMS > 1e-4 || at.Precision.Stations != 1 || at.Precision.Visits != 16 {
 		t.Errorf("%d tips, RMS %g m, %d stations in %d visits", at.N, at.PositionRMS, at.Precision.Stations, at.Precision.Visits)
@@ -375,8 +376,9 @@ func TestAssessPivot(t *testing.T) {
 }
 
 func TestAssessMotion(t *testing.T) {
+	t.Parallel()
 	dir, figures := filepath.Join(t.TempDir(), "out"), filepath.Join(t.TempDir(), "figures")
-	tonepose(t, "solve", recordingFile("pipe-bench-moving.sigmf-meta"), "--rig", rigFile("pipe-bench.rig.yaml"), "--window", "10ms", "--out", dir, "--quiet")
+	tonepose(t, "solve", recordingFile("pipe-bench-moving.sigmf-meta"), "--rig", rigFile("pipe-bench.rig.yaml"), "--window", "10ms", "--out", dir, "--figures", "none", "--quiet")
 	truth := recordingFile("pipe-bench-moving.truth.csv")
 	sum := assessJSON(t, dir, "--truth", truth, "--out", figures)
 	s := sum.Sensors[0]
@@ -413,7 +415,7 @@ func TestAssessMotion(t *testing.T) {
 // not, and hand-eye says what it lacks.
 func TestAssessOneCoil(t *testing.T) {
 	truth, dir := recordingFile("micro-coil-below-noise.truth.csv"), filepath.Join(t.TempDir(), "out")
-	tonepose(t, "solve", recordingFile("micro-coil-below-noise.wav"), "--rig", rigFile("micro-coil.rig.yaml"), "--intervals", truth, "--out", dir, "--quiet")
+	tonepose(t, "solve", recordingFile("micro-coil-below-noise.wav"), "--rig", rigFile("micro-coil.rig.yaml"), "--intervals", truth, "--out", dir, "--figures", "none", "--quiet")
 	sum := assessJSON(t, dir, "--truth", truth, "--budget")
 	if sum.Sensors[0].Freedom != 5 || sum.Sensors[0].Budget == nil || sum.DOF != 20 {
 		t.Errorf("%d degrees of freedom, budget %v, %d in all", sum.Sensors[0].Freedom, sum.Sensors[0].Budget, sum.DOF)
@@ -449,11 +451,12 @@ func withoutEmitters(t *testing.T, name, from, to string) string {
 // itself, and what is flagged does not hide what is not. Five unknowns and five couplings
 // leave nothing that could tell a wrong pose, so all rows of the needle say so.
 func TestAssessSeveralSensors(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	rig := withoutEmitters(t, "square-bench.rig.yaml", "board6", "sensors:") // five are left
 	run, out := filepath.Join(dir, "run"), filepath.Join(dir, "out")
 	tonepose(t, "simulate", rig, "--path", "sweep", "--duration", "400ms", "--out", run, "--seed", "3")
-	tonepose(t, "solve", run+".sigmf-meta", "--rig", rig, "--window", "20ms", "--out", out, "--quiet")
+	tonepose(t, "solve", run+".sigmf-meta", "--rig", rig, "--window", "20ms", "--out", out, "--figures", "none", "--quiet")
 	sum := assessJSON(t, out, "--truth", run+".truth.csv")
 	if sum.N != 40 || sum.Flagged != 20 || sum.Unflagged == nil || sum.Unflagged.N != 20 || len(sum.Sensors) != 2 {
 		t.Fatalf("%d poses, %d flagged, %d sensors", sum.N, sum.Flagged, len(sum.Sensors))

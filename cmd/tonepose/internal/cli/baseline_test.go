@@ -13,6 +13,7 @@ import (
 // off by a recording with the sensor far away it leaves them as good as
 // predicted. 27 stations hold 162 squares: 4·√(2/162) = 44 %.
 func TestBaselineTakesCrosstalkOff(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	at := func(name string) string { return filepath.Join(dir, name) }
 	far := "start_s,stop_s,x_m,y_m,z_m,qw,qx,qy,qz\n0,1,0,0,30,1,0,0,0\n"
@@ -24,7 +25,7 @@ func TestBaselineTakesCrosstalkOff(t *testing.T) {
 	common := []string{"--crosstalk", "2e-6", "--noise", "8e-9", "--seed", "5"}
 	tonepose(t, append([]string{"simulate", rig, "--path", at("far.csv"), "--duration", "1s", "--out", at("far")}, common...)...)
 	tonepose(t, append([]string{"simulate", rig, "--path", "stations", "--out", at("run")}, common...)...)
-	solve := []string{"solve", at("run"), "--rig", rig, "--intervals", at("run.intervals.csv"), "--quiet", "--out"}
+	solve := []string{"solve", at("run"), "--rig", rig, "--intervals", at("run.intervals.csv"), "--figures", "none", "--quiet", "--out"}
 	report := func(out string) assessment.Report {
 		a, err := assess.Compare(t.Context(), at(out), at("run.truth.csv"), assess.Options{})
 		if err != nil {

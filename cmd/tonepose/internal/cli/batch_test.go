@@ -55,6 +55,7 @@ func batchArgs(list, out string, more ...string) []string {
 }
 
 func TestBatch(t *testing.T) {
+	t.Parallel()
 	list, out := batchList(t, 2), filepath.Join(t.TempDir(), "set")
 	var sum present.Batched
 	if err := json.Unmarshal([]byte(tonepose(t, batchArgs(list, out, "--jobs", "2")...)), &sum); err != nil {

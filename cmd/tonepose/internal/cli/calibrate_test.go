@@ -49,6 +49,7 @@ func calibrated(t *testing.T, args ...string) *calibrate.Summary {
 }
 
 func TestCalibrationRecording(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	drawn, built := rigFile("pipe-bench.rig.yaml"), filepath.Join(dir, "built.rig.yaml")
 	recording, reference := recordingFile("pipe-bench-calibration.sigmf-meta"), recordingFile("pipe-bench-calibration.reference.csv")
@@ -105,7 +106,7 @@ func TestCalibrationRecording(t *testing.T) {
 		}
 	}
 	out := filepath.Join(dir, "solved")
-	tonepose(t, append([]string{"solve", "--out", out, "--quiet"}, append(validation, built)...)...)
+	tonepose(t, append([]string{"solve", "--out", out, "--figures", "none", "--quiet"}, append(validation, built)...)...)
 	// 20·18 degrees of freedom scatter by √(2/360) = 0.075.
 	if c := meanChi2(t, out); c < 0.9 || c > 1.1 {
 		t.Errorf("validation: mean chi-square over degrees of freedom %.3f", c)
@@ -125,6 +126,7 @@ func TestCalibrationRecording(t *testing.T) {
 // What an engineer reads: moves as a drawing has them, beside the tolerance that the rig
 // states, stations by name, and what was gained on stations held out.
 func TestCalibrateTellsMovesBesideTolerances(t *testing.T) {
+	t.Parallel()
 	text, err := os.ReadFile(planRigs + "pipe-bench.rig.yaml")
 	if err != nil {
 		t.Fatal(err)
@@ -207,6 +209,7 @@ func shifted(t *testing.T) string {
 // A reference that is wrong at one station, and a robust fit that names it and
 // is not moved by it.
 func TestCalibrationNamesAnOutlier(t *testing.T) {
+	t.Parallel()
 	built := filepath.Join(t.TempDir(), "built.rig.yaml")
 	sum := calibrated(t, recordingFile("pipe-bench-calibration.sigmf-meta"), "--rig", rigFile("pipe-bench.rig.yaml"), "--intervals", shifted(t), "--out", built, "--robust", "tukey")
 	for _, st := range sum.Stations {
@@ -231,6 +234,7 @@ func validated(t *testing.T, built string) {
 // Inputs that contradict each other: tolerances ten times too small, and a reference
 // that is wrong at one station. Both are said on standard error, neither counts.
 func TestCalibrationSaysWhatContradicts(t *testing.T) {
+	t.Parallel()
 	text, err := os.ReadFile(rigFile("pipe-bench.rig.yaml"))
 	if err != nil {
 		t.Fatal(err)

@@ -113,7 +113,7 @@ func (b *inventedBench) reference(t *testing.T, truth string, position, rotation
 func (b *inventedBench) validate(t *testing.T, recording, truth, rig string) (map[string]assessment.Report, float64) {
 	t.Helper()
 	dir := filepath.Join(t.TempDir(), "out")
-	tonepose(t, "solve", recording, "--rig", rig, "--intervals", truth, "--out", dir, "--quiet")
+	tonepose(t, "solve", recording, "--rig", rig, "--intervals", truth, "--out", dir, "--figures", "none", "--quiet")
 	a, err := assess.Compare(t.Context(), dir, truth, assess.Options{})
 	if err != nil {
 		t.Fatal(err)

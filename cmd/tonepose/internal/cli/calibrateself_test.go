@@ -15,6 +15,7 @@ import (
 // emitters, which no shift or turn of the whole changes, and one of which is
 // given.
 func TestCalibrateSelf(t *testing.T) {
+	t.Parallel()
 	b := newInventedBench(t, rigFile("pipe-bench.rig.yaml"), 4)
 	recording, truth := b.stations(t, "free", 60, 0.03)
 	built, err := rig.Load(b.built, rig.Options{})

@@ -12,6 +12,7 @@ import (
 
 // Whatever drives coils, or asks somebody to, says first what they can do to people.
 func TestCautionsStandWhereTheDangerIs(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	in := func(name string) string { return filepath.Join(dir, name) }
 	page, _ := runPlanTest(t, 0, planRigs+"ring-to-plan.rig.yaml", "--rig-out", in("planned.rig.yaml"), "--stations", in("board.csv"), "--drive", in("drive.wav"), "--bits", "16")

@@ -15,6 +15,7 @@ import (
 // A symmetric low-pass follows the moving probe as well as windows do; truth
 // and time stamps agree, or at 0.1 m/s a millisecond would be 0.1 mm.
 func TestContinuousPoses(t *testing.T) {
+	t.Parallel()
 	r, _ := assessed(t, "pipe-bench-moving.truth.csv", recordingFile("pipe-bench-moving.sigmf-meta"), "--rig", rigFile("pipe-bench.rig.yaml"),
 		"--lowpass", "fir", "--bandwidth", "60", "--output-rate", "500")
 	if r.N < 1400 {

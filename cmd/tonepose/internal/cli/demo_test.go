@@ -9,6 +9,7 @@ import (
 
 // The demo is the first command that anybody runs.
 func TestDemo(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	text := tonepose(t, "demo", "--dir", dir, "--quiet")
 	for _, run := range []string{"stations", "sweep"} {

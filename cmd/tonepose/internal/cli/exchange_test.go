@@ -15,16 +15,17 @@ import (
 // The same bench as it should be is not accused.
 func TestExchangeAcrossSensors(t *testing.T) {
 	t.Parallel()
-	drawn := mixedRig(t)
+	text, err := os.ReadFile(mixedRig(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	// Loops instead of thick windings: what is sought is the same, and found ten times as fast.
+	drawn := writeFile(t, "drawn.rig.yaml", strings.ReplaceAll(string(text), "type: winding, inner_radius_m: 0.02, outer_radius_m: 0.03, length_m: 0.02,", "type: loop, radius_m: 0.025,"))
 	r, err := rig.Load(drawn, rig.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	exchanged := filepath.Join(t.TempDir(), "exchanged.rig.yaml")
-	text := strings.NewReplacer("{channel: rx2,", "{channel: needle,", "{channel: needle,", "{channel: rx2,").Replace(string(r.Text))
-	if err := os.WriteFile(exchanged, []byte(text), 0o644); err != nil {
-		t.Fatal(err)
-	}
+	exchanged := writeFile(t, "exchanged.rig.yaml", strings.NewReplacer("{channel: rx2,", "{channel: needle,", "{channel: needle,", "{channel: rx2,").Replace(string(r.Text)))
 	for built, want := range map[string]bool{exchanged: true, drawn: false} {
 		b := &inventedBench{dir: t.TempDir(), drawn: drawn, built: built, rig: r, random: rand.New(rand.NewPCG(9, 9))}
 		recording, truth := b.stations(t, "run", 3, 0.03)

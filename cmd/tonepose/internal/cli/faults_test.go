@@ -56,6 +56,7 @@ func spoiled(t *testing.T) []string {
 // Each fault must be flagged in every table where and only where it is, never
 // as motion, and be reported on stderr with channel and time.
 func TestFaultsReachTheTables(t *testing.T) {
+	t.Parallel()
 	file := spoiled(t)
 	dir := filepath.Join(t.TempDir(), "run")
 	var out, errs bytes.Buffer

@@ -45,6 +45,7 @@ sensors:
 // noise and its flicker corner, the mains, the drives' offset, distortion
 // products, an alias, a line of unknown origin, a silent drive.
 func TestInspectNamesWhatIsThere(t *testing.T) {
+	t.Parallel()
 	const ppm, density, corner = 30.0, 100e-9, 400.0
 	lines := []struct {
 		hz, peak float64 // at the bench's nominal clock
@@ -163,6 +164,7 @@ func TestInspectNamesWhatIsThere(t *testing.T) {
 
 // Every recording of the bench can be looked at, without a rig too.
 func TestInspectRecordings(t *testing.T) {
+	t.Parallel()
 	for name, rigName := range map[string]string{
 		"pipe-bench-moving.sigmf-meta": "pipe-bench.rig.yaml", "pipe-bench-metal.npy": "pipe-bench.rig.yaml",
 		"micro-coil-below-noise.wav": "micro-coil.rig.yaml", "one-microvolt.csv": "",

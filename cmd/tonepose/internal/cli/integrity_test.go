@@ -46,7 +46,7 @@ func altered(t *testing.T, replace ...string) string {
 func solved(t *testing.T, dir string, args ...string) (present.Solved, string) {
 	t.Helper()
 	var out, errs bytes.Buffer
-	args = append([]string{"solve", "--out", dir, "--json"}, args...)
+	args = append([]string{"solve", "--out", dir, "--figures", "none", "--json"}, args...)
 	if !slices.Contains(args, "--rig") {
 		args = append(args, "--rig", rigFile("pipe-bench.rig.yaml"))
 	}
@@ -64,6 +64,7 @@ func solved(t *testing.T, dir string, args ...string) (present.Solved, string) {
 // samples on: the recording is simulated with the fault, and solved without
 // knowing of it.
 func TestFaultsAreNamedAndLeftOut(t *testing.T) {
+	t.Parallel()
 	const e4, e4Reversed = "axis: [-0.178586454, 0.192602646, 0.964889164]", "axis: [0.178586454, -0.192602646, -0.964889164]"
 	const e3 = "axis: [0.278485746, 0.295714396, 0.913782625]\n    radius_m: 0.035\n    turns: "
 	const e5 = "axis: [-0.021379365, 0.13330936, 0.990843851]\n    radius_m: 0.035\n    turns: "
@@ -118,6 +119,7 @@ func TestFaultsAreNamedAndLeftOut(t *testing.T) {
 // a rotation. One station cannot tell which; all together can. Poses that hang
 // on the choice are flagged ambiguous.
 func TestStationsTogetherTellFaultsApart(t *testing.T) {
+	t.Parallel()
 	close := []string{"[0.004, 0, 0.001]", "[3.0e-6, 0, 3.0e-6]", "[-0.003, 0.003, 0]", "[-3.0e-6, 3.0e-6, 0]", "[0, -0.002, -0.004]", "[0, -3.0e-6, -3.0e-6]"}
 	dir := t.TempDir()
 	run, stations := filepath.Join(dir, "run.npy"), filepath.Join(dir, "run.intervals.csv")
@@ -151,6 +153,7 @@ func TestStationsTogetherTellFaultsApart(t *testing.T) {
 // A robust loss costs little where nothing is wrong, and keeps a pose where an
 // emitter, three of 24 couplings, is.
 func TestRobustSolve(t *testing.T) {
+	t.Parallel()
 	const e3 = "axis: [0.278485746, 0.295714396, 0.913782625]\n    radius_m: 0.035\n    turns: "
 	dir := t.TempDir()
 	run, truth := filepath.Join(dir, "run.npy"), filepath.Join(dir, "run.truth.csv")

@@ -57,6 +57,7 @@ func TestPairThatChanges(t *testing.T) {
 // Without noise a sigma is what rounding leaves: what is printed beyond it is no digit
 // of the truth.
 func TestPairWithoutNoise(t *testing.T) {
+	t.Parallel()
 	const rate, hz, a = 20e3, 1234.56, 10e-3
 	for _, n := range []int{400, 60000} {
 		p := measuredPair(t, rawFile(t, rate, samples(n, rate, 0, 1, func(t float64) float64 { return a * math.Cos(2*math.Pi*hz*t+0.4) }),

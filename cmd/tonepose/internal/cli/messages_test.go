@@ -13,6 +13,7 @@ import (
 // What people wrote and were not helped by the answer: each now gets value, place and
 // mend, and nothing is left behind.
 func TestMessagesNameTheMend(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	in := func(name string) string { return filepath.Join(dir, name) }
 	const pipe, recorded = planRigs + "pipe-bench.rig.yaml", "../../../../testdata/recordings/pipe-bench-stations.sigmf-meta"

@@ -183,6 +183,7 @@ func TestPlanSaysWhereTheDemoRigExceeds(t *testing.T) {
 // A test plan is refused while its times are missing, with the line, and is read
 // by all commands once they are filled in.
 func TestPlanStations(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	file := filepath.Join(dir, "board.csv")
 	// At a tenth of its gain no place clips.
@@ -281,6 +282,7 @@ func TestPlanOut(t *testing.T) {
 }
 
 func TestPlanRefuses(t *testing.T) {
+	t.Parallel()
 	pipe, ring := planRigs+"pipe-bench.rig.yaml", planRigs+"ring-to-plan.rig.yaml"
 	dir := t.TempDir()
 	for _, c := range []struct {
@@ -342,7 +344,7 @@ func TestPlanStationsKeepClearOfClipping(t *testing.T) {
 		}
 		var out, warnings bytes.Buffer
 		recorded := strings.TrimSuffix(board, ".csv") + ".wav"
-		for _, args := range [][]string{{"simulate", loud, "--path", board, "--out", recorded, "--quiet"}, {"solve", recorded, "--rig", loud, "--intervals", board, "--out", recorded + ".solved", "--json"}} {
+		for _, args := range [][]string{{"simulate", loud, "--path", board, "--out", recorded, "--quiet"}, {"solve", recorded, "--rig", loud, "--intervals", board, "--out", recorded + ".solved", "--figures", "none", "--json"}} {
 			out.Reset()
 			if code := Run(t.Context(), args, Streams{Out: &out, Err: &warnings}); code != 0 {
 				t.Fatalf("%v: exit code %d: %s", args, code, &warnings)
@@ -363,6 +365,7 @@ func TestPlanStationsKeepClearOfClipping(t *testing.T) {
 // assess against: what comes out lies within what plan predicts. The rests are as
 // long as the planned windows.
 func TestPlanStationsAreUsedByAllCommands(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	file := func(name string) string { return filepath.Join(dir, name) }
 	bench := "../simulate/bench.rig.yaml"
@@ -372,7 +375,7 @@ func TestPlanStationsAreUsedByAllCommands(t *testing.T) {
 	var out, errs bytes.Buffer
 	for _, args := range [][]string{
 		{"simulate", bench, "--path", file("board.csv"), "--out", file("run")},
-		{"solve", file("run"), "--rig", bench, "--intervals", file("board.csv"), "--out", file("solved"), "--quiet"},
+		{"solve", file("run"), "--rig", bench, "--intervals", file("board.csv"), "--out", file("solved"), "--figures", "none", "--quiet"},
 		{"assess", file("solved"), "--truth", file("board.csv"), "--json"},
 	} {
 		out.Reset()

@@ -77,6 +77,7 @@ func drivenRig(t *testing.T, dir string) string {
 // planned rig, is sample for sample what the simulation's own oscillators drive, over
 // every seam; and solve finds the tones, and the poses, of a recording with it.
 func TestDriveFilePlayedIntoTheSimulatedBench(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	in := func(name string) string { return filepath.Join(dir, name) }
 	command(t, "plan", drivenRig(t, dir), "--drive", in("drive.wav"), "--amplifier-gain", "0.5", "--drive-scale", "8V", "--rig-out", in("driven.rig.yaml"), "--quiet")
@@ -122,7 +123,7 @@ func TestDriveFilePlayedIntoTheSimulatedBench(t *testing.T) {
 	var solved struct {
 		ClockPPM []float64 `json:"clock_ppm"`
 	}
-	if err := json.Unmarshal([]byte(command(t, "solve", in("played.npy"), "--rate", "100000", "--rig", in("driven.rig.yaml"), "--intervals", in("made.truth.csv"), "--out", in("solved"), "--json")), &solved); err != nil {
+	if err := json.Unmarshal([]byte(command(t, "solve", in("played.npy"), "--rate", "100000", "--rig", in("driven.rig.yaml"), "--intervals", in("made.truth.csv"), "--out", in("solved"), "--figures", "none", "--json")), &solved); err != nil {
 		t.Fatal(err)
 	}
 	var assessed struct {
@@ -148,6 +149,7 @@ func TestDriveFilePlayedIntoTheSimulatedBench(t *testing.T) {
 // Crest factor, currents and spectrum of each channel by the discrete Fourier transform
 // of one period: nothing but the tones, each with its current.
 func TestDriveFileSpectrum(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	in := func(name string) string { return filepath.Join(dir, name) }
 	text := command(t, "plan", planRigs+"pipe-bench.rig.yaml", "--drive", in("d.npy"), "--drive-bits", "0", "--drive-channels", "e1+e2+e3+e4+e5+e6,e7,e8", "--drive-length", "0s", "--drive-ramp", "50ms", "--json")
@@ -207,6 +209,7 @@ func TestDriveFileSpectrum(t *testing.T) {
 
 // The phases that a rig states are played as they are.
 func TestDriveFileKeepsStatedPhases(t *testing.T) {
+	t.Parallel()
 	file := filepath.Join(t.TempDir(), "card.wav")
 	command(t, "plan", planRigs+"sound-card.rig.yaml", "--drive", file, "--drive-channels", "e1+e3+e5,e2+e4+e6", "--drive-bits", "24", "--drive-scale", "1.3A", "--quiet")
 	x := readAll(t, file, recording.Options{FullScale: []float64{1.3}})
@@ -226,6 +229,7 @@ func TestDriveFileKeepsStatedPhases(t *testing.T) {
 }
 
 func TestDriveFileRefuses(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	odd := filepath.Join(dir, "odd.rig.yaml")
 	text, err := os.ReadFile(planRigs + "pipe-bench.rig.yaml")

@@ -46,7 +46,7 @@ func tonepose(t *testing.T, args ...string) string {
 func assessed(t *testing.T, truth string, args ...string) (assessment.Report, *assess.Result) {
 	t.Helper()
 	dir := filepath.Join(t.TempDir(), "out")
-	tonepose(t, append([]string{"solve", "--out", dir, "--quiet"}, args...)...)
+	tonepose(t, append([]string{"solve", "--out", dir, "--figures", "none", "--quiet"}, args...)...)
 	a, err := assess.Compare(t.Context(), dir, recordingFile(truth), assess.Options{})
 	if err != nil {
 		t.Fatal(err)
@@ -123,7 +123,7 @@ func TestMicroCoilRecording(t *testing.T) {
 func TestMicroCoilIntervals(t *testing.T) {
 	truth := "micro-coil-below-noise.truth.csv"
 	dir := filepath.Join(t.TempDir(), "out")
-	tonepose(t, "solve", recordingFile("micro-coil-below-noise.wav"), "--rig", rigFile("micro-coil.rig.yaml"), "--intervals", recordingFile(truth), "--out", dir, "--quiet")
+	tonepose(t, "solve", recordingFile("micro-coil-below-noise.wav"), "--rig", rigFile("micro-coil.rig.yaml"), "--intervals", recordingFile(truth), "--out", dir, "--figures", "none", "--quiet")
 	known, err := tables.ReadTruth(recordingFile(truth), []string{"probe"})
 	if err != nil {
 		t.Fatal(err)
@@ -161,7 +161,7 @@ func TestMicroCoilIntervals(t *testing.T) {
 func TestMetalRecording(t *testing.T) {
 	truth := "pipe-bench-metal.truth.csv"
 	dir := filepath.Join(t.TempDir(), "out")
-	tonepose(t, "solve", recordingFile("pipe-bench-metal.npy"), "--rig", rigFile("pipe-bench.rig.yaml"), "--intervals", recordingFile(truth), "--out", dir, "--quiet")
+	tonepose(t, "solve", recordingFile("pipe-bench-metal.npy"), "--rig", rigFile("pipe-bench.rig.yaml"), "--intervals", recordingFile(truth), "--out", dir, "--figures", "none", "--quiet")
 	r, err := tables.Open[tables.Pose](filepath.Join(dir, "poses.parquet"))
 	if err != nil {
 		t.Fatal(err)
@@ -227,6 +227,7 @@ func TestLongWindowsOfMotionAreHonest(t *testing.T) {
 }
 
 func TestMovingRecordingSmoothed(t *testing.T) {
+	t.Parallel()
 	truth := "pipe-bench-moving.truth.csv"
 	args := []string{recordingFile("pipe-bench-moving.sigmf-meta"), "--rig", rigFile("pipe-bench.rig.yaml"), "--window", "10ms"}
 	plain, _ := assessed(t, truth, args...)

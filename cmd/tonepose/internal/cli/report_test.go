@@ -30,6 +30,7 @@ func reported(t *testing.T, args ...string) string {
 
 // One file: nothing of it is fetched, figures have words beside them, tables headers.
 func TestReportStandsAlone(t *testing.T) {
+	t.Parallel()
 	dir := wholeStations(t)
 	page := reported(t, dir, "--truth", recordingFile("pipe-bench-stations.truth.csv"))
 	if at := regexp.MustCompile(`(?i)(src|href)\s*=\s*"[^#"]|url\(|@import|<script|<link|<iframe`).FindString(page); at != "" {
@@ -66,6 +67,7 @@ func TestReportStandsAlone(t *testing.T) {
 
 // The run with metal near comes first, with its flags, what they mean and what to do.
 func TestReportOfSeveralRunsWorstFirst(t *testing.T) {
+	t.Parallel()
 	good, bad := wholeStations(t), filepath.Join(t.TempDir(), "metal")
 	tonepose(t, "solve", recordingFile("pipe-bench-metal.npy"), "--rig", rigFile("pipe-bench.rig.yaml"), "--intervals", recordingFile("pipe-bench-metal.truth.csv"), "--out", bad, "--quiet")
 	// Beside its tables are its figures, and what each row is worth is told in a word.
@@ -104,7 +106,7 @@ func TestReportOfStrangeNames(t *testing.T) {
 	if err := os.WriteFile(rig, name.ReplaceAll(text, []byte(`name: "<b onclick=x>&bench</b>"`)), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	tonepose(t, "solve", recordingFile("pipe-bench-stations.sigmf-meta"), "--rig", rig, "--out", dir, "--quiet")
+	tonepose(t, "solve", recordingFile("pipe-bench-stations.sigmf-meta"), "--rig", rig, "--out", dir, "--figures", "none", "--quiet")
 	if page := reported(t, dir); strings.Contains(page, "<b onclick") || !strings.Contains(page, "&lt;b onclick") {
 		t.Error("a name is markup")
 	}

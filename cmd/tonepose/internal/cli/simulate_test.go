@@ -84,6 +84,7 @@ func TestSimulateRefusesBadCalls(t *testing.T) {
 
 // --quiet leaves the files, and no word of them.
 func TestQuietCommandsPrintNothing(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	planned, recording := filepath.Join(dir, "planned.rig.yaml"), filepath.Join(dir, "run")
 	for file, args := range map[string][]string{

@@ -39,6 +39,7 @@ func near(have, want, sigma float64) bool { return math.Abs(have-want) < 4*sigma
 // A bridge in microvolts: noise of 20 nV/√Hz over 1 s leaves √2·20 nV·√(1/2) = 20 nV on
 // each part of the peak phasor.
 func TestWorkedBridge(t *testing.T) {
+	t.Parallel()
 	rows := measuredParts(t, "bridge", "1", "--phase", "30", "--seed", "5")
 	if len(rows) != 4 {
 		t.Fatalf("%d rows", len(rows))
@@ -56,6 +57,7 @@ func TestWorkedBridge(t *testing.T) {
 
 // Chopped light: 2/π of the level, odd harmonics at 1/n, alternating in sign.
 func TestWorkedChoppedLight(t *testing.T) {
+	t.Parallel()
 	rows := measuredParts(t, "chopper", "1,2,3,5", "--level", "1e-3")
 	if len(rows) != 4 {
 		t.Fatalf("%d rows", len(rows))
@@ -75,6 +77,7 @@ func TestWorkedChoppedLight(t *testing.T) {
 
 // 2 kHz over 10 mm more at 20 °C: 343.2 m/s (ISO 9613-1:1993) is 171.6 mm a turn.
 func TestWorkedAcousticPath(t *testing.T) {
+	t.Parallel()
 	rows := measuredParts(t, "acoustic", "1", "--distance", "500mm,510mm,0.52")
 	if len(rows) != 3 {
 		t.Fatalf("%d rows", len(rows))

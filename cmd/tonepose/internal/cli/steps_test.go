@@ -13,6 +13,7 @@ import (
 // Where a figure cannot be written, as a folder has its name, all else that was found is
 // there, no other figure is, and the exit code and the message tell which step it was.
 func TestWhatIsRightIsKept(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	in := func(name string) string { return filepath.Join(dir, name) }
 	moving, bench := recordingFile("pipe-bench-moving.sigmf-meta"), rigFile("pipe-bench.rig.yaml")
@@ -69,6 +70,7 @@ func TestWhatIsRightIsKept(t *testing.T) {
 
 // A table whose last rows are damaged prints no row, and leaves no file.
 func TestExportIsWholeOrNothing(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	s, err := tables.Create(filepath.Join(dir, "run"), false, tables.Metadata{Tool: "0.1.0"}, tables.CouplingsName)
 	if err != nil {

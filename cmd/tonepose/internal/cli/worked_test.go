@@ -37,6 +37,7 @@ func simulated(t *testing.T, c synth.Config) []string {
 //
 //	tonepose measure bridge --signal bridge --reference carrier --lowpass cascade4 --time-constant 8ms --out run
 func TestResistiveBridge(t *testing.T) {
+	t.Parallel()
 	const carrier, volts, full = 2250.0, 5.0, 4e-6
 	imbalance := func(t float64) (value, rate float64) {
 		switch {
@@ -92,6 +93,7 @@ func TestResistiveBridge(t *testing.T) {
 //
 //	tonepose measure chopped --signal diode --reference chopper --harmonics 1,2,3,5 --json
 func TestChoppedLight(t *testing.T) {
+	t.Parallel()
 	const chop, delay, light, density = 317.0, 40e-6, 30e-6, 200e-9
 	config := synth.Config{Rate: 40e3, Samples: 120e3, Seed: 5, Mains: synth.Mains{Hz: 49.98, Harmonics: 5},
 		Channels: []synth.Channel{
@@ -135,6 +137,7 @@ func TestChoppedLight(t *testing.T) {
 //
 //	tonepose measure path --signal microphone --reference loudspeaker
 func TestAcousticPath(t *testing.T) {
+	t.Parallel()
 	const hz, rate, samples = 1000.0, 48e3, 24000
 	for _, row := range published.Table(t, "speed_of_sound.csv") {
 		speed, lag := row.Number("speed_of_sound_m_per_s"), row.Number("phase_lag_deg_1kHz_over_0.1m")
@@ -163,6 +166,7 @@ func TestAcousticPath(t *testing.T) {
 //
 //	tonepose measure path --signal microphone --reference loudspeaker --window 20ms --out run
 func TestAcousticDistance(t *testing.T) {
+	t.Parallel()
 	const hz, rate, n, speed = 1000.0, 48e3, 4 * 48000, 343.2
 	distance := func(t float64) float64 { return 0.1 + 0.25*t }
 	microphone := samples(n, rate, 1e-3, 1, func(t float64) float64 {
