@@ -46,6 +46,7 @@ type Options struct {
 type Result struct {
 	Recordings int        // of the shard
 	Solved     int        // by this run
+	Assessed   int        // by this run, of tables that were there, as their truth is another one
 	Finished   int        // before it, or by others meanwhile
 	Failed     []*Outcome // in the order of the list
 }
@@ -63,12 +64,17 @@ func Run(ctx context.Context, list []Recording, o Options) (*Result, error) {
 	if err := checkFiles(list, &o); err != nil {
 		return nil, err
 	}
-	set, err := open(o.Out, list)
+	set, err := open(o.Out)
 	if err != nil {
 		return nil, err
 	}
-	set.sweep()
-	r := &run{options: &o, set: set, sources: newSources(), list: list, begin: time.Now(), failed: make([]*Outcome, len(list))}
+	known := newSources()
+	leave, err := set.enter(ctx, list, &o, known)
+	if err != nil {
+		return nil, err
+	}
+	defer leave()
+	r := &run{options: &o, set: set, sources: known, list: list, begin: time.Now(), failed: make([]*Outcome, len(list))}
 	ctx, stop := context.WithCancelCause(ctx)
 	defer stop(nil)
 	var workers sync.WaitGroup
@@ -83,7 +89,7 @@ func Run(ctx context.Context, list []Recording, o Options) (*Result, error) {
 	if err := context.Cause(ctx); err != nil {
 		return nil, err
 	}
-	out := &Result{Recordings: len(list), Solved: r.solved, Finished: r.finished}
+	out := &Result{Recordings: len(list), Solved: r.solved, Assessed: r.assessed, Finished: r.finished}
 	for _, f := range r.failed {
 		if f != nil {
 			out.Failed = append(out.Failed, f)
@@ -133,6 +139,7 @@ type run struct {
 	waiting  []int // that others work on
 	done     int
 	solved   int
+	assessed int
 	finished int
 	failed   []*Outcome
 }
@@ -190,8 +197,8 @@ func (r *run) settle(ctx context.Context, i int) (bool, error) {
 	rec := &r.list[i]
 	origin, wrong := r.sources.origin(rec, r.options)
 	before, err := r.before(rec, origin, wrong)
-	if before != nil || err != nil {
-		r.end(i, before, false)
+	if before != nil && r.sources.sameTruth(before, origin, rec) || err != nil {
+		r.end(i, before, passedOver)
 		return true, err
 	}
 	release, ok, err := r.set.claim(rec.Name)
@@ -200,14 +207,20 @@ func (r *run) settle(ctx context.Context, i int) (bool, error) {
 	}
 	defer release()
 	// It may have been settled since.
-	if before, err = r.before(rec, origin, wrong); before != nil || err != nil {
-		r.end(i, before, false)
+	if before, err = r.before(rec, origin, wrong); before != nil && r.sources.sameTruth(before, origin, rec) || err != nil {
+		r.end(i, before, passedOver)
 		return true, err
 	}
-	out := &Outcome{Recording: rec.Name, File: rec.Recording, Labels: rec.labels()}
-	if wrong != nil {
+	out, what := &Outcome{Recording: rec.Name, File: rec.Recording, Labels: rec.labels()}, solvedHere
+	switch {
+	case before != nil && before.Error == "":
+		out, what = before, assessedHere
+		if err := r.assess(ctx, rec, out, origin); err != nil {
+			return false, err
+		}
+	case wrong != nil:
 		out.Error = wrong.Error()
-	} else {
+	default:
 		out.Origin = *origin
 		if err := r.solve(ctx, rec, out); err != nil {
 			return false, err
@@ -217,11 +230,20 @@ func (r *run) settle(ctx context.Context, i int) (bool, error) {
 	if err := r.set.keep(out); err != nil {
 		return false, err
 	}
-	r.end(i, out, true)
+	r.end(i, out, what)
 	return true, nil
 }
 
-// before is what became of a recording already, if that stands; nil: it does not.
+// How a run comes to an outcome.
+type way int
+
+const (
+	passedOver way = iota
+	assessedHere
+	solvedHere
+)
+
+// before is what became of a recording already, if that stands but for its truth; nil: it does not.
 func (r *run) before(rec *Recording, origin *Origin, wrong error) (*Outcome, error) {
 	out, err := r.set.outcome(rec.Name)
 	if err != nil || out == nil {
@@ -279,8 +301,45 @@ func (r *run) solve(ctx context.Context, rec *Recording, out *Outcome) error {
 	return nil
 }
 
+// assess holds the poses that are there against their truth as it is now: the tables stay.
+func (r *run) assess(ctx context.Context, rec *Recording, out *Outcome, now *Origin) error {
+	o := rec.job(r.options)
+	out.Origin.Truth = now.Truth
+	err := func() error {
+		if rec.Truth == "" {
+			out.Quality.hold(nil)
+			return nil
+		}
+		bench, err := rig.Load(o.Rig, rig.Options{})
+		if err != nil {
+			return err
+		}
+		truth, err := assess.ReadTruth(rec.Truth, bench, out.Quality.Start)
+		if err != nil {
+			return err
+		}
+		tally := assess.NewTally(truth)
+		if err := rows(ctx, r.set.file(o.Partition, tables.PosesName), tally.Add); err != nil {
+			return err
+		}
+		out.Quality.hold(tally)
+		return nil
+	}()
+	if ctx.Err() != nil {
+		return ctx.Err()
+	}
+	if err == nil {
+		return nil
+	}
+	out.Error, out.Quality = err.Error(), nil
+	if err := r.set.forget(rec.Name); err != nil {
+		return err
+	}
+	return r.set.drop(o.Partition)
+}
+
 // end notes what became of a recording.
-func (r *run) end(i int, out *Outcome, here bool) {
+func (r *run) end(i int, out *Outcome, what way) {
 	if out == nil {
 		return
 	}
@@ -292,8 +351,10 @@ func (r *run) end(i int, out *Outcome, here bool) {
 		if r.options.Failed != nil {
 			r.options.Failed(out)
 		}
-	case here:
+	case what == solvedHere:
 		r.solved++
+	case what == assessedHere:
+		r.assessed++
 	default:
 		r.finished++
 	}

@@ -386,7 +386,7 @@ func TestRunsShareAList(t *testing.T) {
 func TestAClaimIsWaitedFor(t *testing.T) {
 	list := gather(t, pieces(t, 2))
 	o := options(filepath.Join(t.TempDir(), "set"))
-	set, err := open(o.Out, list)
+	set, err := open(o.Out)
 	if err != nil {
 		t.Fatal(err)
 	}

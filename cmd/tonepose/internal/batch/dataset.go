@@ -24,6 +24,7 @@ import (
 //	outcomes/NAME.json                      what became of a recording
 //	shards/3-of-8.json                      what a shard came to
 //	claims/NAME                             locked by who works on a recording
+//	claims/=run.KEY.1                       locked by a run with the options and labels of KEY
 type dataSet struct{ dir string }
 
 const (
@@ -45,9 +46,9 @@ type Outcome struct {
 	Quality   *Quality          `json:"quality,omitempty"`   // nil: it failed
 }
 
-// open makes the directories of a data set that are not there, for recordings with the labels
-// of a list. A directory that holds something else, or tables with other labels, is refused.
-func open(dir string, list []Recording) (*dataSet, error) {
+// open makes the directories of a data set that are not there. A directory that holds something
+// else is refused.
+func open(dir string) (*dataSet, error) {
 	entries, err := os.ReadDir(dir)
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return nil, err
@@ -55,9 +56,6 @@ func open(dir string, list []Recording) (*dataSet, error) {
 	s := &dataSet{dir}
 	if _, err := os.Stat(filepath.Join(dir, outcomes)); err != nil && len(entries) > 0 {
 		return nil, fmt.Errorf("%s: holds %s, and is no data set: name another directory", dir, entries[0].Name())
-	}
-	if err := s.checkLabels(list); err != nil {
-		return nil, err
 	}
 	// First that by which a data set is known.
 	for _, name := range append([]string{outcomes, shards, claims}, solve.Tables...) {
@@ -135,19 +133,6 @@ func (s *dataSet) keep(o *Outcome) error {
 // claim has this process be the only one that works on a recording.
 func (s *dataSet) claim(name string) (release func(), ok bool, err error) {
 	return files.Claim(filepath.Join(s.dir, claims, tables.EscapePartition(name)))
-}
-
-// sweep takes away claims of processes that have ended.
-func (s *dataSet) sweep() {
-	entries, err := os.ReadDir(filepath.Join(s.dir, claims))
-	if err != nil {
-		return // of no consequence
-	}
-	for _, e := range entries {
-		if release, ok, _ := files.Claim(filepath.Join(s.dir, claims, e.Name())); ok {
-			release()
-		}
-	}
 }
 
 // forget takes an outcome away.

@@ -123,38 +123,47 @@ func (s *sources) hash(name string, now Source) (string, error) {
 }
 
 // same tells whether tables made from one origin are those of the other, which is of now.
-// Files of the same size and time are taken for the same; of another time, as after a copy,
-// they are if their hash is.
+// The truth is no matter of them.
 func (s *sources) same(before, now *Origin, rec *Recording, o *Options) bool {
 	if before.Rig != now.Rig || before.Options != now.Options {
 		return false
 	}
-	for _, pair := range []struct {
-		before, now []Source
-		names       []string
-	}{
-		{before.Recording, now.Recording, recording.Files(rec.Recording, o.Reading)},
-		{before.Intervals, now.Intervals, []string{rec.intervals(o)}},
-		{before.Baseline, now.Baseline, recording.Files(rec.baseline(o), o.Reading)},
-		{before.Truth, now.Truth, []string{rec.Truth}},
-	} {
-		if len(pair.before) != len(pair.now) {
+	return s.unchanged(before.Recording, now.Recording, recording.Files(rec.Recording, o.Reading)...) &&
+		s.unchanged(before.Intervals, now.Intervals, rec.intervals(o)) &&
+		s.unchanged(before.Baseline, now.Baseline, recording.Files(rec.baseline(o), o.Reading)...)
+}
+
+// sameTruth tells whether the errors of what became of a recording before are those against its
+// truth as it is now.
+func (s *sources) sameTruth(before *Outcome, now *Origin, rec *Recording) bool {
+	return s.unchanged(before.Origin.Truth, now.Truth, rec.Truth)
+}
+
+// unchanged tells whether files are those of before. Of the same size and time they are taken for
+// the same; of another time, as after a copy, they are if their hash is.
+func (s *sources) unchanged(before, now []Source, names ...string) bool {
+	if len(before) != len(now) {
+		return false
+	}
+	for i, was := range before {
+		is := now[i]
+		if was.Size != is.Size {
 			return false
 		}
-		for i, was := range pair.before {
-			is := pair.now[i]
-			if was.Size != is.Size {
+		if was.SHA256 != "" && is.SHA256 != "" { // known anyway
+			if was.SHA256 != is.SHA256 {
 				return false
 			}
-			if was.Time.Equal(is.Time) {
-				continue
-			}
-			if is.SHA256 == "" && was.SHA256 != "" {
-				is.SHA256, _ = s.hash(pair.names[i], is)
-			}
-			if was.SHA256 == "" || was.SHA256 != is.SHA256 {
-				return false
-			}
+			continue
+		}
+		if was.Time.Equal(is.Time) {
+			continue
+		}
+		if is.SHA256 == "" && was.SHA256 != "" {
+			is.SHA256, _ = s.hash(names[i], is)
+		}
+		if was.SHA256 == "" || was.SHA256 != is.SHA256 {
+			return false
 		}
 	}
 	return true

@@ -92,13 +92,7 @@ func (s *dataSet) quality(ctx context.Context, p *tables.Partition, res *solve.R
 	if err != nil {
 		return nil, err
 	}
-	if tally != nil {
-		if a := tally.Accuracy(); a.N > 0 {
-			q.Accuracy = &a
-		} else {
-			q.Findings = append([]string{"no pose lies within the times of the truth"}, q.Findings[:min(len(q.Findings), mostWords-1)]...)
-		}
-	}
+	q.hold(tally)
 	watched.fill(q)
 	q.Rows, q.Flagged = counts.Rows, counts.Flagged
 	for name, n := range counts.All {
@@ -107,6 +101,21 @@ func (s *dataSet) quality(ctx context.Context, p *tables.Partition, res *solve.R
 	q.SigmaM, q.Sigma95M, q.SigmaRad, q.Chi2PerDOF = sigma.at(0.5), sigma.at(0.95), turn.at(0.5), chi2.at(0.5)
 	q.EstimatedM, q.WorstEstimatedM = estimated.at(0.5), estimated.most
 	return q, nil
+}
+
+// hold says how far the poses are from their truth; nil: none is known.
+func (q *Quality) hold(tally *assess.Tally) {
+	const apart = "no pose lies within the times of the truth"
+	q.Accuracy = nil
+	q.Findings = slices.DeleteFunc(q.Findings, func(words string) bool { return words == apart })
+	if tally == nil {
+		return
+	}
+	if a := tally.Accuracy(); a.N > 0 {
+		q.Accuracy = &a
+		return
+	}
+	q.Findings = append([]string{apart}, q.Findings[:min(len(q.Findings), mostWords-1)]...)
 }
 
 // levels gathers the noise of the pickups and the clock's offset, frame by frame.

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"tonepose/cmd/tonepose/internal/assess"
 	"tonepose/cmd/tonepose/internal/measure"
@@ -83,7 +84,7 @@ func TestAccuracyAgainstTruth(t *testing.T) {
 	write(t, filepath.Join(dir, "places.csv"), []byte(places.String()))
 	whole := s.Recordings[1].Quality.Accuracy
 	all[0].Truth = filepath.Join(dir, "places.csv")
-	expect(t, mustRun(t, all, o), 1, 2, 0)
+	assessedAgain(t, all, o, 1)
 	out, err := readOutcome(filepath.Join(o.Out, outcomes, "p0.json"))
 	if err != nil {
 		t.Fatal(err)
@@ -91,8 +92,27 @@ func TestAccuracyAgainstTruth(t *testing.T) {
 	if a := out.Quality.Accuracy; a.N != whole.N || a.PositionRMS != whole.PositionRMS || a.OrientationRMS != 0 || !(a.NormalisedMean > 0) {
 		t.Errorf("of positions alone %+v, of poses %+v", a, whole)
 	}
+	// Places of the same length, at the same time of change, a metre off.
+	info, err := os.Stat(all[0].Truth)
+	if err != nil {
+		t.Fatal(err)
+	}
+	write(t, all[0].Truth, []byte(strings.ReplaceAll(places.String(), ",0.", ",1.")))
+	if err := os.Chtimes(all[0].Truth, time.Time{}, info.ModTime()); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Remove(filepath.Join(dir, "p0.sigmf-data")); err != nil { // its tables are there
+		t.Fatal(err)
+	}
+	assessedAgain(t, all, o, 1)
+	if out, err = readOutcome(filepath.Join(o.Out, outcomes, "p0.json")); err != nil || out.Quality.Accuracy.PositionRMS < 0.9 {
+		t.Errorf("%v: a metre off, and the error is %g m", err, out.Quality.Accuracy.PositionRMS)
+	}
 	all[1].Truth = "" // it is worth something else then
-	expect(t, mustRun(t, all, o), 1, 2, 0)
+	assessedAgain(t, all, o, 1)
+	if out, err = readOutcome(filepath.Join(o.Out, outcomes, "p1.json")); err != nil || out.Quality.Accuracy != nil {
+		t.Errorf("%v: %+v without a truth", err, out.Quality)
+	}
 	write(t, filepath.Join(dir, "damaged.csv"), []byte("start_s,stop_s,x_m,y_m\n0,1,0,0\n"))
 	all[1].Truth = filepath.Join(dir, "damaged.csv")
 	if res := mustRun(t, all, o); len(res.Failed) != 1 || !strings.Contains(res.Failed[0].Error, "damaged.csv:1") {
@@ -108,6 +128,33 @@ func TestAccuracyAgainstTruth(t *testing.T) {
 			t.Errorf("%d files: want %d", len(after), len(before))
 		}
 	}
+}
+
+// assessedAgain runs a list of which so many have another truth than before: no table is written
+// anew for that.
+func assessedAgain(t *testing.T, list []Recording, o Options, want int) {
+	t.Helper()
+	written := func() (times []time.Time) {
+		names, err := filepath.Glob(filepath.Join(o.Out, "*", "*", "*.parquet"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, name := range names {
+			info, err := os.Stat(name)
+			if err != nil {
+				t.Fatal(err)
+			}
+			times = append(times, info.ModTime())
+		}
+		return times
+	}
+	before := written()
+	res := mustRun(t, list, o)
+	expect(t, res, 0, len(list)-want, 0)
+	if res.Assessed != want || !slices.EqualFunc(before, written(), time.Time.Equal) {
+		t.Errorf("%d assessed again: want %d, and tables as they were", res.Assessed, want)
+	}
+	expect(t, mustRun(t, list, o), 0, len(list), 0)
 }
 
 // The order of a summary: failed, without a pose, by the error against the truth, by flags.

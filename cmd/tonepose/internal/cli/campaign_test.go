@@ -44,7 +44,6 @@ func campaign(t *testing.T) (dir string) {
 
 // What a summary says of a recording is what its tables hold.
 func TestSummary(t *testing.T) {
-	t.Parallel()
 	dir, out := campaign(t), filepath.Join(t.TempDir(), "summary")
 	var said, errs bytes.Buffer
 	if code := Run(t.Context(), []string{"batch", dir, "--summary", "--out", out, "--json"}, Streams{Out: &said, Err: &errs}); code != 1 || !strings.Contains(errs.String(), "1 of 3 recordings failed\n") {
@@ -145,7 +144,6 @@ func TestSummary(t *testing.T) {
 }
 
 func TestReportOfADataSet(t *testing.T) {
-	t.Parallel()
 	dir, out := campaign(t), filepath.Join(t.TempDir(), "set.html")
 	tonepose(t, "report", dir, "--out", out, "--quiet")
 	page, err := os.ReadFile(out)
@@ -165,7 +163,6 @@ func TestReportOfADataSet(t *testing.T) {
 
 // Shards that have not ended are missing, unless the list was gone through in another way.
 func TestSummaryOfShards(t *testing.T) {
-	t.Parallel()
 	list, dir := batchList(t, 3), filepath.Join(t.TempDir(), "set")
 	tonepose(t, batchArgs(list, dir, "--shard", "1/3")...)
 	tonepose(t, batchArgs(list, dir, "--shard", "3/3")...)

@@ -20,6 +20,7 @@ import (
 type Batched struct {
 	Recordings int              `json:"recordings"`
 	Solved     int              `json:"solved"`
+	Assessed   int              `json:"assessed_again"` // tables that were there, against another truth
 	Before     int              `json:"finished_before"`
 	Failed     []BatchedFailure `json:"failed"`
 	ElapsedS   float64          `json:"elapsed_s"`
@@ -35,7 +36,7 @@ type BatchedFailure struct {
 
 // BatchedOf gathers it.
 func BatchedOf(r *batch.Result, out string, elapsed time.Duration) Batched {
-	b := Batched{Recordings: r.Recordings, Solved: r.Solved, Before: r.Finished, ElapsedS: elapsed.Seconds(), Out: out}
+	b := Batched{Recordings: r.Recordings, Solved: r.Solved, Assessed: r.Assessed, Before: r.Finished, ElapsedS: elapsed.Seconds(), Out: out}
 	for _, f := range r.Failed {
 		b.Failed = append(b.Failed, BatchedFailure{f.Recording, f.File, f.Error})
 	}
@@ -45,7 +46,11 @@ func BatchedOf(r *batch.Result, out string, elapsed time.Duration) Batched {
 // Print prints it in words.
 func (b Batched) Print(w io.Writer) error {
 	p := newPage(w)
-	p.line("%d recordings in %s: %d solved in %.3g s, %d finished before, %d failed", b.Recordings, b.Out, b.Solved, b.ElapsedS, b.Before, len(b.Failed))
+	again := ""
+	if b.Assessed > 0 {
+		again = fmt.Sprintf("%d assessed again, ", b.Assessed)
+	}
+	p.line("%d recordings in %s: %d solved in %.3g s, %s%d finished before, %d failed", b.Recordings, b.Out, b.Solved, b.ElapsedS, again, b.Before, len(b.Failed))
 	return p.err
 }
 

@@ -1,0 +1,110 @@
+package batch
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"fmt"
+	"maps"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"tonepose/cmd/tonepose/internal/files"
+	"tonepose/multitone/recording"
+)
+
+// Claims of runs, beside those of recordings, whose names have no =.
+const (
+	runClaim  = "=run."
+	doorClaim = "=door" // of who looks whether there are others
+)
+
+// enter has this run be one of those at work on the data set, until leave is called. A list with
+// other labels than the tables have is refused, and so is a run beside one with other options or
+// labels: each would take the other's tables for old ones. What processes claimed that have ended
+// is taken away.
+func (s *dataSet) enter(ctx context.Context, list []Recording, o *Options, known *sources) (leave func(), err error) {
+	key, err := runKey(list, o, known)
+	if err != nil {
+		return nil, err
+	}
+	closeDoor, err := s.door(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer closeDoor()
+	entries, err := os.ReadDir(filepath.Join(s.dir, claims))
+	if err != nil {
+		return nil, err
+	}
+	for _, e := range entries {
+		if e.Name() == doorClaim {
+			continue
+		}
+		release, ok, err := files.Claim(filepath.Join(s.dir, claims, e.Name()))
+		if ok { // its process has ended
+			release()
+			continue
+		}
+		if other, isRun := strings.CutPrefix(e.Name(), runClaim); err == nil && isRun && !strings.HasPrefix(other, key+".") {
+			return nil, fmt.Errorf("%s: another batch is at work in it, with other options, another rig or other labels: wait for its end, or name another data set", s.dir)
+		}
+	}
+	if err := s.checkLabels(list); err != nil {
+		return nil, err
+	}
+	for n := 1; ; n++ {
+		leave, ok, err := files.Claim(filepath.Join(s.dir, claims, fmt.Sprintf("%s%s.%d", runClaim, key, n)))
+		if ok || err != nil {
+			return leave, err
+		}
+	}
+}
+
+// door lets one run at a time look who is at work.
+func (s *dataSet) door(ctx context.Context) (release func(), err error) {
+	for {
+		release, ok, err := files.Claim(filepath.Join(s.dir, claims, doorClaim))
+		if ok || err != nil {
+			return release, err
+		}
+		select {
+		case <-time.After(20 * time.Millisecond):
+		case <-ctx.Done():
+			return nil, ctx.Err()
+		}
+	}
+}
+
+// runKey is the same of runs that can share a data set: they have the same options, the same
+// files for recordings whose list states none, and labels of the same names.
+func runKey(list []Recording, o *Options, known *sources) (string, error) {
+	options := maps.Clone(o.Options.Options)
+	for name, parts := range map[string][]string{"rig": {o.Rig}, "intervals": {o.Intervals}, "baseline": recording.Files(o.Baseline, o.Reading)} {
+		delete(options, name)
+		for i, file := range parts {
+			if file == "" {
+				continue
+			}
+			one, err := known.look(file, true)
+			if err != nil {
+				return "", err
+			}
+			options[fmt.Sprintf("%s %d", name, i)] = one.SHA256
+		}
+	}
+	var labels []string
+	if len(list) > 0 {
+		labels = slices.Sorted(maps.Keys(list[0].labels()))
+	}
+	text, err := json.Marshal([]any{options, labels})
+	if err != nil {
+		panic(err) // texts always have JSON
+	}
+	sum := sha256.Sum256(text)
+	return hex.EncodeToString(sum[:8]), nil
+}
