@@ -7,6 +7,8 @@ import (
 	"strings"
 
 	"github.com/spf13/pflag"
+
+	"tonepose/cmd/tonepose/internal/present"
 )
 
 // batchScript is a batch as a scheduler's job: tasks that each do their part of the list.
@@ -47,7 +49,7 @@ func (s *batchScript) memory() int { return memoryElse + memoryOfJob*s.jobs }
 func (s *batchScript) slurm(w io.Writer) error {
 	line := make([]string, len(s.words))
 	for i, word := range s.words {
-		line[i] = quoted(word)
+		line[i] = present.Quoted(word)
 	}
 	_, err := fmt.Fprintf(w, `#!/bin/sh
 #SBATCH --job-name=tonepose
@@ -61,7 +63,7 @@ func (s *batchScript) slurm(w io.Writer) error {
 # rig is wrong.
 cd %s || exit 2
 exec %s
-`, s.shards-1, s.jobs, s.memory(), quoted(s.dir), strings.Join(line, " "))
+`, s.shards-1, s.jobs, s.memory(), present.Quoted(s.dir), strings.Join(line, " "))
 	return err
 }
 

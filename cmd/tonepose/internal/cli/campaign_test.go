@@ -155,7 +155,23 @@ func TestReportOfADataSet(t *testing.T) {
 			t.Errorf("no %q", words)
 		}
 	}
+	// The worst that has tables is the one near metal; its page is that of a run.
+	_, own, _ := strings.Cut(string(page), "tonepose report ")
+	worst, _, _ := strings.Cut(own, " ")
+	if want := filepath.Join(dir, "poses", "recording=pipe-bench-metal"); worst != want {
+		t.Fatalf("a report of its own is offered for %q: want %s", worst, want)
+	}
+	alone := reported(t, worst, "--truth", recordingFile("pipe-bench-metal.truth.csv"))
+	for _, words := range []string{"distorted", "take metal away", "Assessment against the truth"} {
+		if !strings.Contains(alone, words) {
+			t.Errorf("no %q of the worst recording", words)
+		}
+	}
 	var errs bytes.Buffer
+	if code := Run(t.Context(), []string{"report", worst}, Streams{Out: io.Discard, Err: &errs}); code != 2 || !strings.Contains(errs.String(), "--out is missing") {
+		t.Errorf("exit code %d, %s", code, &errs)
+	}
+	errs.Reset()
 	if code := Run(t.Context(), []string{"report", dir, "--truth", "x.csv"}, Streams{Out: io.Discard, Err: &errs}); code != 2 || !strings.Contains(errs.String(), "of single runs") {
 		t.Errorf("exit code %d, %s", code, &errs)
 	}

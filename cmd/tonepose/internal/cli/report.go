@@ -15,6 +15,7 @@ import (
 	"tonepose/cmd/tonepose/internal/batch"
 	"tonepose/cmd/tonepose/internal/document"
 	"tonepose/cmd/tonepose/internal/files"
+	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/cmd/tonepose/internal/terminal"
 )
@@ -81,6 +82,8 @@ func runReport(cmd *cobra.Command, dirs []string, o *reportOptions, s Streams) e
 		return fmt.Errorf("--recording is given %d times for %d folders: give it once for each, in their order, none for none", len(o.record), len(dirs))
 	case o.out == "" && len(dirs) > 1:
 		return errors.New("--out is missing: name the HTML file about several runs")
+	case o.out == "" && tables.InDataSet(dirs[0]):
+		return errors.New("--out is missing: name the HTML file; among the tables of a data set it would be in their readers' way")
 	case o.out == "":
 		o.out = filepath.Clean(dirs[0]) + ".html"
 	}
@@ -161,28 +164,17 @@ func commandLine(root *cobra.Command, m tables.Metadata) string {
 		if !known || c.Flags().Lookup("out") == nil || c.Name() == "batch" { // of one recording, what it did is solve's
 			continue
 		}
-		text += " " + quoted(m.Recording.Name)
+		text += " " + present.Quoted(m.Recording.Name)
 		c.Flags().VisitAll(func(f *pflag.Flag) {
 			switch v, ok := m.Options[f.Name]; {
 			case !ok || v == f.DefValue || v == "" || v == "[]":
 			case f.Value.Type() == "bool":
 				text += " --" + f.Name
 			default:
-				text += " --" + f.Name + " " + quoted(v)
+				text += " --" + f.Name + " " + present.Quoted(v)
 			}
 		})
 		return text
 	}
 	return ""
-}
-
-// quoted is a word of a command line, in quotes where a shell would do more than read it.
-func quoted(word string) string {
-	plain := func(r rune) bool {
-		return r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || strings.ContainsRune("_-./=:,+@%", r)
-	}
-	if word != "" && strings.IndexFunc(word, func(r rune) bool { return !plain(r) }) < 0 {
-		return word
-	}
-	return "'" + strings.ReplaceAll(word, "'", `'\''`) + "'"
 }

@@ -23,7 +23,7 @@ func (d *Document) WriteCampaign(w io.Writer, s *batch.Summary) error {
 		name = filepath.Base(abs)
 	}
 	p := page{Tool: d.Tool, Style: template.CSS(documentCSS), Cautions: cautions,
-		Title: fmt.Sprintf("%s: %d recordings", name, len(s.Recordings)), Overview: recordings(s)}
+		Title: fmt.Sprintf("%s: %d recordings", name, len(s.Recordings)), Overview: recordings(s), Next: present.OwnReport(s.Dir, s.Recordings)}
 	f := s.Figure()
 	var drawn bytes.Buffer
 	if err := f.WriteInline(&drawn); err != nil {

@@ -6,6 +6,7 @@ import (
 	"io"
 	"maps"
 	"math"
+	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -111,7 +112,22 @@ func (c Campaign) Print(w io.Writer) error {
 	if more := len(c.Worst) - mostWorst; more > 0 {
 		p.line("and %d better ones", more)
 	}
+	if words := OwnReport(c.Dir, c.Worst); words != "" {
+		p.line("%s", words)
+	}
 	return p.err
+}
+
+// OwnReport says how the worst recording of a data set that has tables gets a report of its own;
+// empty: none has.
+func OwnReport(dir string, worst []*batch.Outcome) string {
+	for _, o := range worst {
+		if o.Error == "" {
+			tables := filepath.Join(dir, (&tables.Partition{Recording: o.Recording}).Dir(tables.PosesName))
+			return fmt.Sprintf("a report about one alone: tonepose report %s --out worst.html", Quoted(tables))
+		}
+	}
+	return ""
 }
 
 // againstTruth are the cells of errors against a truth; a dash where they are not known.

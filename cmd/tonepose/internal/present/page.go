@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"strings"
 
 	"tonepose/cmd/tonepose/internal/terminal"
 )
@@ -143,4 +144,15 @@ func scaled(v, unit float64) string {
 // triple prints three numbers in units of unit to so many decimals.
 func triple(v [3]float64, unit float64, decimals int) string {
 	return fixed(v[0]/unit, decimals) + ", " + fixed(v[1]/unit, decimals) + ", " + fixed(v[2]/unit, decimals)
+}
+
+// Quoted is a word of a command line, in quotes where a shell would do more than read it.
+func Quoted(word string) string {
+	plain := func(r rune) bool {
+		return r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || strings.ContainsRune("_-./=:,+@%", r)
+	}
+	if word != "" && strings.IndexFunc(word, func(r rune) bool { return !plain(r) }) < 0 {
+		return word
+	}
+	return "'" + strings.ReplaceAll(word, "'", `'\''`) + "'"
 }

@@ -3,6 +3,7 @@ package tables
 import (
 	"fmt"
 	"io"
+	"os"
 	"path/filepath"
 	"reflect"
 	"regexp"
@@ -29,11 +30,28 @@ type Label struct{ Name, Value string }
 const partitionKey = "recording"
 
 // File is the name of a table's file in the data set.
-func (p *Partition) File(table string) string { return filepath.Join(p.Dir(table), "part-0.parquet") }
+func (p *Partition) File(table string) string { return filepath.Join(p.Dir(table), partFile) }
+
+const partFile = "part-0.parquet"
 
 // Dir is the directory of a table's file in the data set.
 func (p *Partition) Dir(table string) string {
 	return filepath.Join(table, partitionKey+"="+EscapePartition(p.Recording))
+}
+
+// InDataSet tells whether a directory is that of a partition, as poses/recording=NAME is.
+func InDataSet(dir string) bool {
+	return strings.HasPrefix(filepath.Base(dir), partitionKey+"=") && slices.Contains(tableNames(), filepath.Base(filepath.Dir(dir)))
+}
+
+// partitionFile is the file of a table of the recording that has a partition's directory.
+func partitionFile(dir, table string) (file string, ok bool) {
+	if !InDataSet(dir) {
+		return "", false
+	}
+	file = filepath.Join(filepath.Dir(filepath.Dir(dir)), table, filepath.Base(dir), partFile)
+	_, err := os.Lstat(file)
+	return file, err == nil
 }
 
 // EscapePartition writes a text as directories of partitions state values: all but letters,

@@ -199,7 +199,7 @@ func (p *Parts) Abort() {
 }
 
 // filesOf are the files of a table: the one that has its name or else its parts, in their
-// order. What a killed run has half replaced is as it was before.
+// order. The directory of a partition stands for all tables of its recording. What a killed run has half replaced is as it was before.
 func filesOf(path string) (parts []string, err error) {
 	if err := files.Settle(filepath.Dir(path)); err != nil {
 		return nil, err
@@ -209,6 +209,9 @@ func filesOf(path string) (parts []string, err error) {
 		return []string{path}, nil
 	}
 	dir := filepath.Dir(path)
+	if part, ok := partitionFile(dir, name); ok {
+		return []string{part}, files.Settle(filepath.Dir(part))
+	}
 	entries, err := os.ReadDir(dir)
 	if err != nil {
 		return []string{path}, nil
