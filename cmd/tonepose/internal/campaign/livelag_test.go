@@ -2,7 +2,6 @@ package campaign
 
 import (
 	"fmt"
-	"math"
 	"math/rand/v2"
 	"testing"
 
@@ -70,20 +69,14 @@ func (all lags) play(t *testing.T, b *bench.Bench, w stream.Windows, seconds flo
 		count(f.Flush())
 		f.Close()
 	}
-	// As of a smoother: below this frequency [rad/s] a motion of white jerk passes, and so
-	// much noise is independent at twice its frequency in hertz.
+	// The lags of a smoother.
 	o.Smooth = true
 	whole, err := trajectory.Run(t.Context(), s, frames, o)
 	if err != nil {
 		t.Fatal(err)
 	}
-	shared := 1.0
-	for _, rho := range o.Correlation {
-		shared += 2 * rho
-	}
-	cutoff := math.Pow(whole.PositionNoise/(variance*shared*w.Hop), 1./6)
 	for _, l := range all {
-		l.independent += (seconds - settled) * min(cutoff/math.Pi, 1/w.Length)
+		l.independent += independentPoses(seconds-settled, whole.PositionNoise, variance, o.Correlation, w)
 	}
 }
 

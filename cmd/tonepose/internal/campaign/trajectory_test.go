@@ -84,10 +84,6 @@ func (c course) play(t *testing.T, seconds float64, seed uint64, ways []*joining
 	})
 	variance /= float64(len(frames))
 	o := trajectory.Options{WindowSpread: w.Spread(), WindowKurtosis: w.Kurtosis(), Correlation: w.Correlation()}
-	shared := 1.0
-	for _, rho := range o.Correlation {
-		shared += 2 * rho
-	}
 	for _, way := range ways {
 		track := way.join(t, s, frames, o)
 		for i := range track.States {
@@ -95,11 +91,20 @@ func (c course) play(t *testing.T, seconds float64, seed uint64, ways []*joining
 				way.Add(t, st.Pose, &st.Covariance, wander.At(st.Time))
 			}
 		}
-		// A smoother of white jerk passes what lies below this frequency [rad/s]; so
-		// much noise is independent at twice its frequency in hertz.
-		cutoff := math.Pow(track.PositionNoise/(variance*shared*w.Hop), 1./6)
-		way.independent += seconds * min(cutoff/math.Pi, 1/c.length)
+		way.independent += independentPoses(seconds, track.PositionNoise, variance, o.Correlation, w)
 	}
+}
+
+// independentPoses is how many joined poses of a duration [s] do not hang together. A smoother passes
+// the motion of a white jerk of a density below a frequency [rad/s] that depends on the variance of
+// the frames, correlated as they are; so much noise is independent at twice its frequency in hertz.
+func independentPoses(seconds, jerk, variance float64, correlation []float64, w stream.Windows) float64 {
+	shared := 1.0
+	for _, rho := range correlation {
+		shared += 2 * rho
+	}
+	cutoff := math.Pow(jerk/(variance*shared*w.Hop), 1./6)
+	return seconds * min(cutoff/math.Pi, 1/w.Length)
 }
 
 // check holds each way of joining to 93 to 97 % in the 95 % regions, widened by three

@@ -130,3 +130,19 @@ func TestJSONHasOneShapeForAPose(t *testing.T) {
 		t.Errorf("interval %s", have)
 	}
 }
+
+// A terminal obeys DEL and the controls of ISO 6429's C1 set, as U+009B that begins a sequence; JSON
+// need not escape them (RFC 8259, 7), and reads the same with them escaped.
+func TestJSONEscapesAllControls(t *testing.T) {
+	const name = "a\u007f\u0080\u009b31m\u009f\u00a0é\n"
+	text := encoded(t, map[string]string{name: name})
+	for _, c := range text {
+		if c >= 0x7f && c < 0xa0 {
+			t.Errorf("%U is in %q", c, text)
+		}
+	}
+	var back map[string]string
+	if err := json.Unmarshal([]byte(text), &back); err != nil || back[name] != name {
+		t.Errorf("%q reads as %q: %v", text, back, err)
+	}
+}

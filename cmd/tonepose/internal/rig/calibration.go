@@ -21,6 +21,7 @@ import (
 	"tonepose/fieldmodels"
 	"tonepose/fieldmodels/correction"
 	"tonepose/fieldmodels/mutual"
+	"tonepose/multitone/recording"
 )
 
 // Calibration says where a rig's calibrated values come from.
@@ -111,6 +112,9 @@ func (c *covariance) csv() ([]byte, error) {
 }
 
 func readCovariance(text []byte) (*covariance, error) {
+	if no := recording.NotTable(text); no != "" {
+		return nil, errors.New(no)
+	}
 	rows, err := csv.NewReader(bytes.NewReader(text)).ReadAll()
 	if err != nil {
 		return nil, err

@@ -93,7 +93,7 @@ func (e *Edit) changed(name string) (*Rig, error) {
 		if err != nil {
 			return nil, fmt.Errorf("rig: %w", err)
 		}
-		root, invalid := parseTree(name, text)
+		root, invalid := parseTree(name, rigKind, text)
 		if invalid != nil {
 			return nil, fmt.Errorf("rig: the changed file would not be valid: %w", invalid)
 		}

@@ -177,7 +177,7 @@ func Parse(name string, text []byte, opts Options) (*Rig, error) {
 	if len(text) > maxBytes {
 		return nil, Errors{{File: name, Message: "is larger than 1 MiB, too large for a rig file"}}
 	}
-	root, perr := parseTree(name, text)
+	root, perr := parseTree(name, rigKind, text)
 	if perr != nil {
 		return nil, Errors{perr}
 	}
@@ -193,14 +193,22 @@ func Parse(name string, text []byte, opts Options) (*Rig, error) {
 	return rg, nil
 }
 
+// What a text is, for messages, and with which keys it begins.
+type kind struct{ words, begins string }
+
+var (
+	rigKind   = kind{"rig file", "name, sample_rate_hz and channels"}
+	sceneKind = kind{"scene", "metal or events"}
+)
+
 // parseTree is the tree of a text; a wrong one names its file.
-func parseTree(file string, text []byte) (*yamltree.Node, *Error) {
-	root, invalid := yamltree.Parse("rig file", text)
+func parseTree(file string, k kind, text []byte) (*yamltree.Node, *Error) {
+	root, invalid := yamltree.Parse(k.words, text)
 	switch {
 	case invalid != nil:
 		return nil, &Error{File: file, Line: invalid.Line, Message: invalid.Message, Hint: invalid.Hint}
 	case root == nil:
-		return nil, &Error{File: file, Message: "is empty", Hint: "a rig file begins with name, sample_rate_hz and channels"}
+		return nil, &Error{File: file, Message: "is empty", Hint: "a " + k.words + " begins with " + k.begins}
 	}
 	return root, nil
 }

@@ -142,6 +142,8 @@ func TestReadCovarianceRefuses(t *testing.T) {
 	for text, want := range map[string]string{
 		"":                    "has 0 rows",
 		"a,b\n1,0\n":          "has 2 rows, must have a header and 2",
+		"PAR1\x15\x04":        "is a Parquet file and no CSV",
+		"\xff\xfea\x00\n\x00": "is text in UTF-16",
 		"a\nx\n":              "line 2, a = x: must be a finite number",
 		"a\nNaN\n":            "line 2, a = NaN: must be a finite number",
 		"a,b\n1,0.5\n0.4,1\n": "line 2, b = 0.5: is no covariance of a",

@@ -78,7 +78,7 @@ func ParseScene(name string, text []byte, rg *Rig) (*Scene, error) {
 	if len(text) > maxBytes {
 		return nil, Errors{{File: name, Message: "is larger than 1 MiB, too large for a scene"}}
 	}
-	root, perr := parseTree(name, text)
+	root, perr := parseTree(name, sceneKind, text)
 	if perr != nil {
 		return nil, Errors{perr}
 	}

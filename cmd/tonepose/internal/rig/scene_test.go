@@ -72,6 +72,7 @@ func TestScene(t *testing.T) {
 func TestBadScenes(t *testing.T) {
 	rg := sceneRig(t)
 	for _, c := range []struct{ old, new, want, hint string }{
+		{scene, "# nothing yet\n", "s.yaml: is empty", "a scene begins with metal or events"},
 		{"shape: ball, ", "", "s.yaml:2: metal[0].shape: is missing", "ball, plate"},
 		{"shape: ball", "shape: cube", "s.yaml:2: metal[0].shape = cube: is not a shape", "ball, plate"},
 		{"radius_m: 0.02", "radius_mm: 20", "s.yaml:2: metal[0].radius_mm = 20: unknown key", "radius_m: 0.02"},

@@ -93,7 +93,7 @@ func TestSchemaAgreesWithTheReader(t *testing.T) {
 	good, bad := 0, 0
 	try := func(name, text string) {
 		_, err := Parse(name, []byte(text), Options{AllowMissingTones: true})
-		root, perr := parseTree(name, []byte(text))
+		root, perr := parseTree(name, rigKind, []byte(text))
 		if perr != nil {
 			return // no YAML to an editor either
 		}
@@ -127,7 +127,7 @@ func TestSchemaAgreesWithTheReader(t *testing.T) {
 	const whole = bench + `source: {address: "192.0.2.7:5025", block: "READ?", format: ri16_le, start: ["GO"], joined: true, timeout_s: 3}
 calibration: {date: "2026-03-01", reference_sha256: "` + "%s" + `"}
 `
-	root, perr := parseTree("whole", []byte(fmt.Sprintf(whole, strings.Repeat("0a", 32))))
+	root, perr := parseTree("whole", rigKind, []byte(fmt.Sprintf(whole, strings.Repeat("0a", 32))))
 	if perr != nil {
 		t.Fatal(perr)
 	}
