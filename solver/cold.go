@@ -156,7 +156,7 @@ func (s *Solver) Cold(c Couplings) (r Result) {
 		best = s.refit(found)
 	}
 	m := &found[best]
-	s.sum, s.factor = m.sum, m.factor
+	*s.sum, s.factor = m.sum, m.factor
 	st := m.state
 	s.finish(&r, &st, &m.d)
 	s.runnerUp(&r, found, best)

@@ -38,7 +38,10 @@ func (c *control) note(step *[6]float64, slope, stretch float64) {
 	c.before = math.Inf(1)
 	if c.lambda == 0 {
 		c.before, c.plain = slope, slope
-		c.relax = relaxation{*step, stretch, slope * stretch * stretch}
+		// One by one: a copy of the whole would wait for the step just stored.
+		r := &c.relax
+		r.step[0], r.step[1], r.step[2], r.step[3], r.step[4], r.step[5] = step[0], step[1], step[2], step[3], step[4], step[5]
+		r.taken, r.square = stretch, slope*stretch*stretch
 	}
 }
 

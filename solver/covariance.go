@@ -24,8 +24,7 @@ func (s *Solver) finish(r *Result, st *state, d *descent) {
 		return
 	}
 	if d.status == NotConverged {
-		u, gauge := s.gauge(st)
-		if !(s.factor.Decompose(&s.sum, 0, gauge, &u) > minPivot) {
+		if !(s.factor.Decompose(s.sum, 0, s.gauge(st)) > minPivot) {
 			return
 		}
 	}
@@ -92,19 +91,27 @@ func (s *Solver) carry(c *[6][6]float64, st *state) {
 // project takes what lies along axis out of the rotation part of c: P·c·Pᵀ with
 // P = 1 − u·uᵀ there. What the gauge has added there goes with it.
 func project(c *[6][6]float64, axis r3.Vec) {
-	u := array(axis)
-	var w [6]float64
-	for i := range 6 {
-		w[i] = c[i][3]*u[0] + c[i][4]*u[1] + c[i][5]*u[2]
+	for i := range 3 {
+		row := &c[i]
+		along := row[3]*axis.X + row[4]*axis.Y + row[5]*axis.Z
+		x, y, z := row[3]-along*axis.X, row[4]-along*axis.Y, row[5]-along*axis.Z
+		row[3], row[4], row[5] = x, y, z
+		c[3][i], c[4][i], c[5][i] = x, y, z
 	}
-	along := w[3]*u[0] + w[4]*u[1] + w[5]*u[2]
-	for j := range 3 {
-		for i := range 3 {
-			v := c[i][3+j] - w[i]*u[j]
-			c[i][3+j], c[3+j][i] = v, v
-			c[3+i][3+j] += along*u[i]*u[j] - u[i]*w[3+j] - w[3+i]*u[j]
-		}
+	// With w = c·u and v = w − (u·w/2) u, P·c·Pᵀ = c − u·vᵀ − v·uᵀ.
+	cx, cy, cz := &c[3], &c[4], &c[5]
+	w := r3.Vec{
+		X: cx[3]*axis.X + cx[4]*axis.Y + cx[5]*axis.Z,
+		Y: cy[3]*axis.X + cy[4]*axis.Y + cy[5]*axis.Z,
+		Z: cz[3]*axis.X + cz[4]*axis.Y + cz[5]*axis.Z,
 	}
+	v := r3.Sub(w, r3.Scale(r3.Dot(axis, w)/2, axis))
+	cx[3] -= 2 * axis.X * v.X
+	cy[4] -= 2 * axis.Y * v.Y
+	cz[5] -= 2 * axis.Z * v.Z
+	xy, xz, yz := axis.X*v.Y+axis.Y*v.X, axis.X*v.Z+axis.Z*v.X, axis.Y*v.Z+axis.Z*v.Y
+	cx[4], cx[5], cy[5] = cx[4]-xy, cx[5]-xz, cy[5]-yz
+	cy[3], cz[3], cz[4] = cx[4], cx[5], cy[5]
 }
 
 // smallestRotation gives st the smallest rotation that carries the coils' axis to where

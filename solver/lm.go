@@ -42,15 +42,15 @@ func (s *Solver) descend(st *state, lambda float64, limit int) (d descent) {
 		d.chi2 = math.Inf(1)
 		return d
 	}
-	s.sum = s.next
+	s.sum, s.next = s.next, s.sum
 	d.iterations = 1
 	tol := s.rig.options.StepTol * s.rig.options.StepTol
 	c := newControl(lambda)
 	var b, step [6]float64
 	var trial state
 	for c.lambda <= maxDamping {
-		u, gauge := s.gauge(st)
-		low := s.factor.Decompose(&s.sum, c.lambda, gauge, &u)
+		gauge := s.gauge(st)
+		low := s.factor.Decompose(s.sum, c.lambda, gauge)
 		for i, k := range gradientAt {
 			b[i] = -s.sum[k]
 		}
@@ -77,7 +77,7 @@ func (s *Solver) descend(st *state, lambda float64, limit int) (d descent) {
 			// has been tried, was short too and did not lower chi-square, the
 			// model is too curved for it and this is the minimum.
 			if c.short && c.plain < stale {
-				d.status = s.conclude(gauge, &u)
+				d.status = s.conclude(gauge)
 				return d
 			}
 			c.lambda, c.short = 0, true
@@ -112,7 +112,7 @@ func (s *Solver) descend(st *state, lambda float64, limit int) (d descent) {
 		}
 		if fall > 0 && rho > 1e-3 {
 			*st = trial
-			s.sum = s.next
+			s.sum, s.next = s.next, s.sum
 			if s.best != nil && s.near(st) {
 				d.chi2 = s.sum[chiSquare]
 				return d
@@ -122,7 +122,7 @@ func (s *Solver) descend(st *state, lambda float64, limit int) (d descent) {
 		}
 		if math.Abs(fall) <= 1e-12*d.chi2 && predicted <= 1e-9*d.chi2 {
 			// Rounding of chi-square hides what is left to gain.
-			d.status = s.conclude(gauge, &u)
+			d.status = s.conclude(gauge)
 			return d
 		}
 		c.raise(flatness)
@@ -131,8 +131,8 @@ func (s *Solver) descend(st *state, lambda float64, limit int) (d descent) {
 }
 
 // conclude leaves the plain factorisation of s.sum.
-func (s *Solver) conclude(gauge float64, u *[3]float64) Status {
-	if s.factor.Decompose(&s.sum, 0, gauge, u) > minPivot {
+func (s *Solver) conclude(gauge kernel.Gauge) Status {
+	if s.factor.Decompose(s.sum, 0, gauge) > minPivot {
 		return Converged
 	}
 	return Unobservable
@@ -145,7 +145,7 @@ func (s *Solver) predict(step, b *[6]float64) float64 {
 	for i := range 6 {
 		linear += b[i] * step[i]
 	}
-	return 2*linear - quadratic(&s.sum, step)
+	return 2*linear - quadratic(s.sum, step)
 }
 
 // flatness returns how flat the normal matrix is along a step against its
@@ -156,7 +156,7 @@ func (s *Solver) flatness(step *[6]float64) float64 {
 	for i := range 6 {
 		sum += s.sum[kernel.At(i, i)] * step[i] * step[i]
 	}
-	return max(quadratic(&s.sum, step)/sum, leastDamping)
+	return max(quadratic(s.sum, step)/sum, leastDamping)
 }
 
 // quadratic returns stepᵀ H step.
@@ -173,15 +173,14 @@ func quadratic(sum *kernel.Sum, step *[6]float64) float64 {
 	return square
 }
 
-// gauge returns the free axis in the rig frame and the weight that fixes the
-// rotation about it, 0 where there is none. The weight is of the size of the rotation
-// block, so that the factorisation stays well scaled; that rotation itself comes out
-// as zero, for the gradient has no part along it.
-func (s *Solver) gauge(st *state) (u [3]float64, weight float64) {
-	if !s.rig.axial {
-		return u, 0
+// gauge fixes the rotation about the sensor's blind axis, where there is one. The weight
+// is of the size of the rotation block, so that the factorisation stays well scaled; that
+// rotation itself comes out as zero, for the gradient has no part along it.
+func (s *Solver) gauge(st *state) (g kernel.Gauge) {
+	if s.rig.axial {
+		g.Axis, g.Weight = st.Out(s.rig.axis), s.sum[18]+s.sum[22]+s.sum[25]
 	}
-	return array(st.Out(s.rig.axis)), s.sum[18] + s.sum[22] + s.sum[25]
+	return g
 }
 
 // shorten keeps a step within what the linearised model can mean, and reports
@@ -210,22 +209,24 @@ func (s *Solver) move(to, st *state, step *[6]float64) {
 
 // rotate writes exp(δ/2)·q, of unit length again, into to.
 func rotate(to, q *quat.Number, dx, dy, dz float64) {
-	h2 := (dx*dx + dy*dy + dz*dz) / 4
+	h2 := ((dx*dx + dy*dy) + dz*dz) / 4
 	var c, s float64 // cos(|δ|/2) and sin(|δ|/2)/|δ|
 	if h2 < 1e-3 {   // the next terms are below 1e-16
-		c = 1 - h2*(1./2-h2*(1./24-h2*(1./720-h2/40320)))
-		s = 0.5 * (1 - h2*(1./6-h2*(1./120-h2*(1./5040))))
+		h4 := h2 * h2
+		c = (1 - h2*(1./2)) + h4*((1./24-h2*(1./720))+h4*(1./40320))
+		s = (0.5 - h2*(1./12)) + h4*(1./240-h2*(1./10080))
 	} else {
 		h := math.Sqrt(h2)
 		c = math.Cos(h)
 		s = 0.5 * math.Sin(h) / h
 	}
+	// One Newton step towards unit length for q, which is off by rounding only: the
+	// product then is so by its own, and nobody waits for it.
+	n := 1.5 - 0.5*((q.Real*q.Real+q.Imag*q.Imag)+(q.Jmag*q.Jmag+q.Kmag*q.Kmag))
+	qw, qx, qy, qz := q.Real*n, q.Imag*n, q.Jmag*n, q.Kmag*n
 	ex, ey, ez := s*dx, s*dy, s*dz
-	w := c*q.Real - ex*q.Imag - ey*q.Jmag - ez*q.Kmag
-	x := c*q.Imag + ex*q.Real + ey*q.Kmag - ez*q.Jmag
-	y := c*q.Jmag + ey*q.Real + ez*q.Imag - ex*q.Kmag
-	z := c*q.Kmag + ez*q.Real + ex*q.Jmag - ey*q.Imag
-	// One Newton step towards unit length: the product is off by rounding only.
-	n := 1.5 - 0.5*(w*w+x*x+y*y+z*z)
-	to.Real, to.Imag, to.Jmag, to.Kmag = w*n, x*n, y*n, z*n
+	to.Real = (c*qw - ex*qx) - (ey*qy + ez*qz)
+	to.Imag = (c*qx + ex*qw) + (ey*qz - ez*qy)
+	to.Jmag = (c*qy + ey*qw) + (ez*qx - ex*qz)
+	to.Kmag = (c*qz + ez*qw) + (ex*qy - ey*qx)
 }

@@ -54,7 +54,7 @@ func (s *Solver) follow(m *minimum, softness float64) {
 	}
 	m.d = s.fit(&m.state, damping, s.rig.options.MaxIterations)
 	m.d.iterations += n
-	m.sum, m.factor = s.sum, s.factor
+	m.sum, m.factor = *s.sum, s.factor
 	m.inside = s.rig.inside(s.rig.poseOf(&m.state).Position)
 }
 

@@ -104,9 +104,9 @@ func (s *Solver) evaluate(st *state) bool {
 	if s.white.active {
 		s.whiten()
 	}
-	kernel.Normal(&s.next, s.rows)
+	kernel.Normal(s.next, s.rows)
 	if s.pin.weight > 0 {
-		s.pin.add(&s.next, st)
+		s.pin.add(s.next, st)
 	}
 	c := s.next[chiSquare]
 	return c-c == 0 // neither NaN nor infinite

@@ -108,9 +108,8 @@ func (s *Solver) resume(c Couplings, r *Result) (state, bool) {
 	if !s.evaluate(&st) {
 		return st, false
 	}
-	s.sum = s.next
-	u, gauge := s.gauge(&st)
-	return st, s.factor.Decompose(&s.sum, 0, gauge, &u) > minPivot
+	s.sum, s.next = s.next, s.sum
+	return st, s.factor.Decompose(s.sum, 0, s.gauge(&st)) > minPivot
 }
 
 // pin holds one coordinate of the pivot at a target.

@@ -22,7 +22,7 @@ type Solver struct {
 	data  []kernel.Datum // alike
 	coils []kernel.Point
 
-	sum, next kernel.Sum // at the accepted and at the trial state
+	sum, next *kernel.Sum // at the accepted and at the trial state
 	factor    kernel.Factor
 	used      int       // couplings that are not missing
 	variances []float64 // of the observation in data
@@ -79,6 +79,8 @@ func (s *Solver) Clone() *Solver {
 		rows:      make([]kernel.Row, n),
 		data:      make([]kernel.Datum, n),
 		coils:     make([]kernel.Point, len(g.pickups)),
+		sum:       new(kernel.Sum),
+		next:      new(kernel.Sum),
 		variances: make([]float64, len(g.sources)*len(g.pickups)),
 	}
 	if !g.errors.Exact() {

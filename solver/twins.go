@@ -246,7 +246,7 @@ func (s *Solver) twin(c Couplings, r *Result, i int) (other Result, ok bool) {
 		return other, false
 	}
 	a, b := s.rig.stateOf(r.Pose), s.rig.stateOf(other.Pose)
-	return other, !s.same(&a, &b, &s.sum)
+	return other, !s.same(&a, &b, s.sum)
 }
 
 // note makes a pose the runner-up of a result where it is the likeliest so far.

@@ -96,7 +96,7 @@ func (s *Solver) fit(st *state, damping float64, limit int) descent {
 		step, _ := st.since(&from)
 		// A hundredth of a standard deviation changes the weights by less than
 		// a share of it over the distance to the array.
-		if d.status != Converged || quadratic(&s.sum, &step) < 1e-4 {
+		if d.status != Converged || quadratic(s.sum, &step) < 1e-4 {
 			break
 		}
 	}

@@ -36,20 +36,21 @@ const smallestPivot = 1e-11
 // vector, the inverse has rank 5: zero about u. It reports false for a singular
 // matrix.
 func (f *information) invert(c *[6][6]float64, u r3.Vec) bool {
-	axis, gauge := [3]float64{u.X, u.Y, u.Z}, 0.0
+	gauge := kernel.Gauge{Axis: u}
 	if u != (r3.Vec{}) {
 		// A weight about u as large as the others makes the rest regular.
-		gauge = f.sum[kernel.At(3, 3)] + f.sum[kernel.At(4, 4)] + f.sum[kernel.At(5, 5)]
+		gauge.Weight = f.sum[kernel.At(3, 3)] + f.sum[kernel.At(4, 4)] + f.sum[kernel.At(5, 5)]
 	}
 	var l kernel.Factor
-	if !(l.Decompose(&f.sum, 0, gauge, &axis) > smallestPivot) {
+	if !(l.Decompose(&f.sum, 0, gauge) > smallestPivot) {
 		return false
 	}
 	l.Inverse(c)
-	if gauge > 0 {
+	if gauge.Weight > 0 {
+		axis := [3]float64{u.X, u.Y, u.Z}
 		for a := range 3 {
 			for b := range 3 {
-				c[3+a][3+b] -= axis[a] * axis[b] / gauge
+				c[3+a][3+b] -= axis[a] * axis[b] / gauge.Weight
 			}
 		}
 	}

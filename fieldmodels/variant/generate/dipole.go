@@ -19,6 +19,19 @@ func dipoleRows(c *build.Context) {
 	dipoleRowsOf(c, "dipoleRowsAVX512", 8, n)
 }
 
+// inverses are 1/x and 1/x^(3/2), to rounding; four at a time, root and quotient beside
+// each other rather than one after the other.
+func (g *vector) inverses(x reg.VecVirtual) (first, threeHalves reg.VecVirtual) {
+	if g.width == 4 {
+		root := g.sqrt(x)
+		first = g.div(g.load(g.number(1)), x)
+		return first, g.mul(g.mul(first, first), root)
+	}
+	root := g.inverseRoot(x)
+	first = g.mul(root, root)
+	return first, g.mul(first, root)
+}
+
 func dipoleRowsOf(c *build.Context, name string, width int, n numbers) {
 	g := begin(c, name, name+" is dipoleRowsGo for e emitters and c coils.",
 		"func(rows, emitters, coils, data *float64, e, c int)", width, 0, n)
@@ -51,9 +64,7 @@ func dipoleRowsOf(c *build.Context, name string, width int, n numbers) {
 			d[k] = g.sub(same(k), at(emitter, k, part))
 		}
 		square := g.dot(d, [3]operand.Op{d[0], d[1], d[2]})
-		i1 := g.inverseRoot(square)
-		i2 := g.mul(i1, i1)
-		i3 := g.mul(i2, i1)
+		i2, i3 := g.inverses(square)
 		for k := range unit {
 			unit[k] = same(3 + k)
 		}

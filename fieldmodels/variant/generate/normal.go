@@ -101,33 +101,50 @@ func (g *vector) sweep(products [][2]int, rows, n reg.GPVirtual, id int) []reg.V
 
 // laneSums is each vector's sum of lanes, in order, of as many vectors as one has lanes,
 // or of half of them: then they are there twice.
+//
+// Two vectors a and b become one of sums by halves: what one keeps in place of a, it
+// takes across of b, so that a blend and a single shuffle do.
 func (g *vector) laneSums(all []reg.VecVirtual) reg.VecVirtual {
-	low, high := g.reg(), g.reg()
+	kept, moved := g.reg(), g.reg()
 	if g.width == 4 {
-		a, b, c, d := all[0], all[1], all[2], all[3]
-		g.VHADDPD(b, a, low)
-		g.VHADDPD(d, c, high)
-		middle := g.reg()
-		g.VPERM2F128(operand.Imm(0x21), high, low, middle)
-		g.VBLENDPD(operand.Imm(12), high, low, low)
-		return g.add(low, middle)
+		neighbours := func(a, b reg.VecVirtual) reg.VecVirtual {
+			g.VBLENDPD(operand.Imm(0b1010), b, a, kept)
+			g.VSHUFPD(operand.Imm(0b0101), b, a, moved)
+			g.VADDPD(moved, kept, a)
+			return a
+		}
+		low, high := neighbours(all[0], all[1]), neighbours(all[2], all[3])
+		g.VPERM2F128(operand.Imm(0x21), high, low, moved)
+		g.VBLENDPD(operand.Imm(0b1100), high, low, kept)
+		return g.add(kept, moved)
 	}
-	// Neighbours, then neighbours of 128 bits, then of 256.
-	var pairs, quads []reg.VecVirtual
-	for i := 0; i < len(all); i += 2 {
-		g.VUNPCKLPD(all[i+1], all[i], low)
-		g.VUNPCKHPD(all[i+1], all[i], high)
-		g.VADDPD(high, low, all[i])
-		pairs = append(pairs, all[i])
-	}
-	join := func(a, b reg.VecVirtual) reg.VecVirtual {
-		g.VSHUFF64X2(operand.Imm(0x88), b, a, low)
-		g.VSHUFF64X2(operand.Imm(0xdd), b, a, high)
-		g.VADDPD(high, low, a)
+	upper, odd := g.blendMask(0xf0), g.blendMask(0xaa)
+	halves := func(a, b reg.VecVirtual) reg.VecVirtual {
+		g.VSHUFF64X2(operand.Imm(0x4e), b, a, moved)
+		g.VBLENDMPD(b, a, upper, b)
+		g.VADDPD(moved, b, a)
 		return a
 	}
-	for i := 0; i < len(pairs); i += 2 {
-		quads = append(quads, join(pairs[i], pairs[i+1]))
+	neighbours := func(a, b reg.VecVirtual) reg.VecVirtual {
+		g.VSHUFPD(operand.Imm(0x55), b, a, moved)
+		g.VBLENDMPD(b, a, odd, b)
+		g.VADDPD(moved, b, a)
+		return a
 	}
-	return join(quads[0], quads[len(quads)-1])
+	var four []reg.VecVirtual // a a b b a a b b of four sums, in pairs still to be added
+	for i := 0; i < len(all); i += 4 {
+		four = append(four, neighbours(halves(all[i], all[i+2]), halves(all[i+1], all[i+3])))
+	}
+	a, b := four[0], four[len(four)-1]
+	g.VSHUFF64X2(operand.Imm(0x88), b, a, kept)
+	g.VSHUFF64X2(operand.Imm(0xdd), b, a, moved)
+	return g.add(kept, moved)
+}
+
+// blendMask is a mask of lanes.
+func (g *vector) blendMask(lanes uint32) reg.OpmaskVirtual {
+	bits, mask := g.GP32(), g.K()
+	g.MOVL(operand.U32(lanes), bits)
+	g.KMOVB(bits, mask)
+	return mask
 }

@@ -5,6 +5,8 @@ import (
 	"math/rand/v2"
 	"testing"
 
+	"gonum.org/v1/gonum/spatial/r3"
+
 	"tonepose/fieldmodels/variant/varianttest"
 )
 
@@ -247,7 +249,7 @@ func TestFactor(t *testing.T) {
 			}
 		}
 		var f Factor
-		low := f.Decompose(&sum, damping, gauge, &u)
+		low := f.Decompose(&sum, damping, Gauge{r3.Vec{X: u[0], Y: u[1], Z: u[2]}, gauge})
 		if !(low > 0 && low < 1) {
 			t.Fatalf("pivot ratio %g", low)
 		}
@@ -287,7 +289,7 @@ func TestFactor(t *testing.T) {
 	var sum Sum
 	Normal(&sum, rows)
 	var f Factor
-	if low := f.Decompose(&sum, 0, 0, nil); low > 1e-14 {
+	if low := f.Decompose(&sum, 0, Gauge{}); low > 1e-14 {
 		t.Fatalf("equal columns leave a pivot ratio of %g", low)
 	}
 }

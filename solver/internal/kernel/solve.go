@@ -1,13 +1,21 @@
 package kernel
 
+import "gonum.org/v1/gonum/spatial/r3"
+
 // Factor is the LDLᵀ factorisation of the 6×6 part of a Sum: the lower
 // triangle row by row, L (of unit diagonal) below the diagonal, inverse pivots
 // 1/D on it.
 type Factor [21]float64
 
+// Gauge fixes the rotation about Axis, a unit vector, where couplings leave it free:
+// Weight times axis·axisᵀ is added to the rotation block. The zero value fixes none.
+type Gauge struct {
+	Axis   r3.Vec
+	Weight float64
+}
+
 // Decompose factorises the normal matrix of sum with its diagonal times
-// 1 + damping plus the gauge: gauge·u·uᵀ in the rotation block, which fixes the
-// rotation about u where the couplings leave it free. It returns the smallest
+// 1 + damping, and the gauge added. It returns the smallest
 // ratio of a pivot to its diagonal entry, which is 1 minus the largest squared
 // multiple correlation of a parameter with those before it, and 0 when the matrix is
 // not positive definite or not of numbers.
@@ -15,7 +23,7 @@ type Factor [21]float64
 // Scaling of the parameters does not change the relative accuracy of the
 // factorisation (van der Sluis, Numerische Mathematik 14, 1969), so metres and
 // radians need no common measure.
-func (f *Factor) Decompose(sum *Sum, damping, gauge float64, u *[3]float64) float64 {
+func (f *Factor) Decompose(sum *Sum, damping float64, gauge Gauge) float64 {
 	e := 1 + damping
 	a00, a10, a20, a30, a40, a50 := sum[0]*e, sum[1], sum[2], sum[3], sum[4], sum[5]
 	a11, a21, a31, a41, a51 := sum[7]*e, sum[8], sum[9], sum[10], sum[11]
@@ -23,20 +31,25 @@ func (f *Factor) Decompose(sum *Sum, damping, gauge float64, u *[3]float64) floa
 	a33, a43, a53 := sum[18]*e, sum[19], sum[20]
 	a44, a54 := sum[22]*e, sum[23]
 	a55 := sum[25] * e
-	if gauge > 0 {
-		gx, gy, gz := gauge*u[0], gauge*u[1], gauge*u[2]
-		a33 += gx * u[0]
-		a43 += gx * u[1]
-		a53 += gx * u[2]
-		a44 += gy * u[1]
-		a54 += gy * u[2]
-		a55 += gz * u[2]
+	if gauge.Weight > 0 {
+		u, g := gauge.Axis, r3.Scale(gauge.Weight, gauge.Axis)
+		a33 += g.X * u.X
+		a43 += g.X * u.Y
+		a53 += g.X * u.Z
+		a44 += g.Y * u.Y
+		a54 += g.Y * u.Z
+		a55 += g.Z * u.Z
 	}
 	d1, d2, d3, d4, d5 := a11, a22, a33, a44, a55
 
-	i0 := 1 / a00
+	// Columns two by two: the second pivot, a11 − a10²/a00, is (a00·a11 − a10²)/a00, and
+	// its quotient need not wait for that of the first. Either way its error is a
+	// rounding of a11.
+	// Columns two by two: the second pivot, a11 − a10²/a00, is (a00·a11 − a10²)/a00, and its
+	// quotient need not wait for that of the first. Its error is a rounding of a11 either way.
+	i0, q0 := 1/a00, 1/(a00*a11-a10*a10)
 	l10, l20, l30, l40, l50 := a10*i0, a20*i0, a30*i0, a40*i0, a50*i0
-	a11 -= l10 * a10
+	i1 := a00 * q0
 	a21 -= l20 * a10
 	a31 -= l30 * a10
 	a41 -= l40 * a10
@@ -51,8 +64,6 @@ func (f *Factor) Decompose(sum *Sum, damping, gauge float64, u *[3]float64) floa
 	a44 -= l40 * a40
 	a54 -= l50 * a40
 	a55 -= l50 * a50
-
-	i1 := 1 / a11
 	l21, l31, l41, l51 := a21*i1, a31*i1, a41*i1, a51*i1
 	a22 -= l21 * a21
 	a32 -= l31 * a21
@@ -65,25 +76,22 @@ func (f *Factor) Decompose(sum *Sum, damping, gauge float64, u *[3]float64) floa
 	a54 -= l51 * a41
 	a55 -= l51 * a51
 
-	i2 := 1 / a22
+	i2, q2 := 1/a22, 1/(a22*a33-a32*a32)
 	l32, l42, l52 := a32*i2, a42*i2, a52*i2
-	a33 -= l32 * a32
+	i3 := a22 * q2
 	a43 -= l42 * a32
 	a53 -= l52 * a32
 	a44 -= l42 * a42
 	a54 -= l52 * a42
 	a55 -= l52 * a52
-
-	i3 := 1 / a33
 	l43, l53 := a43*i3, a53*i3
 	a44 -= l43 * a43
 	a54 -= l53 * a43
 	a55 -= l53 * a53
 
-	i4 := 1 / a44
+	i4, q4 := 1/a44, 1/(a44*a55-a54*a54)
 	l54 := a54 * i4
-	a55 -= l54 * a54
-	i5 := 1 / a55
+	i5 := a44 * q4
 
 	// One by one: an array put together elsewhere is copied in pieces larger than those
 	// just stored, which the processor has to wait for.
