@@ -53,11 +53,13 @@ func (s *Solver) bestCell() int {
 func (s *Solver) strike(cell int) {
 	g := s.rig.grid
 	p, h := g.centers[cell], g.size[cell]
-	kept := s.search.listed[:0]
-	for _, v := range s.search.listed {
+	listed, kept := s.search.listed, 0
+	for _, v := range listed {
+		// Kept or not is as likely: no branch on it.
+		listed[kept] = v
 		if r := s.search.apart * (h + g.size[v.cell]); r3.Norm2(r3.Sub(p, g.centers[v.cell])) >= r*r {
-			kept = append(kept, v)
+			kept++
 		}
 	}
-	s.search.listed = kept
+	s.search.listed = listed[:kept]
 }

@@ -120,7 +120,6 @@ func (s *Solver) Cold(c Couplings) (r Result) {
 			m.again = true // nothing to find here
 			continue
 		}
-		start := m.state
 		if best >= 0 && w.found[best].d.status == Converged {
 			s.best, s.radius = &w.found[best].state, 0.1*s.rig.grid.size[w.found[best].cell]
 		}
@@ -128,7 +127,8 @@ func (s *Solver) Cold(c Couplings) (r Result) {
 		m.again = s.near(&m.state)
 		poor := best < 0 || s.unlikely(w.found[best].d.chi2, implausible)
 		if poor && (m.again || m.d.status != Converged || s.unlikely(m.d.chi2, implausible)) {
-			soft := minimum{state: start, cell: cell}
+			soft := minimum{cell: cell}
+			s.orient(&soft.state, cell)
 			s.follow(&soft, softest)
 			if m.again || s.cost(&soft) < s.cost(m) {
 				soft.again = s.near(&soft.state)

@@ -28,8 +28,10 @@ type control struct {
 	relax        relaxation
 }
 
-func newControl(lambda float64) control {
-	return control{lambda: lambda, grow: 2, free: 1e-2, before: math.Inf(1), plain: math.Inf(1)}
+// begin begins a descent with a damping.
+func (c *control) begin(lambda float64) {
+	c.lambda, c.grow, c.free = lambda, 2, 1e-2
+	c.before, c.plain = math.Inf(1), math.Inf(1)
 }
 
 // note remembers a step about to be tried, of squared length slope before it was

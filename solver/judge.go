@@ -110,35 +110,38 @@ func (s *Solver) orient(st *state, i int) bool {
 	var k [9]float64 // Σ n_c a_cᵀ
 	var axial r3.Vec
 	for co := range coils {
-		var n [6]float64
-		var b [3]float64
+		var xx, xy, xz, yy, yz, zz, bx, by, bz float64
 		for e := range emitters {
 			v := s.data[e/kernel.Lanes*coils+co][0][e%kernel.Lanes] * s.rig.pickups[co].inverse
 			w := 1 / (s.search.noise[e*coils+co] + gridError*gridError*v*v) // 0: missing
 			x, y, z := field[3*e][l], field[3*e+1][l], field[3*e+2][l]
-			n[0] += w * x * x
-			n[1] += w * x * y
-			n[2] += w * x * z
-			n[3] += w * y * y
-			n[4] += w * y * z
-			n[5] += w * z * z
-			b[0] += w * v * x
-			b[1] += w * v * y
-			b[2] += w * v * z
+			wx, wy, wz := w*x, w*y, w*z
+			xx += wx * x
+			xy += wx * y
+			xz += wx * z
+			yy += wy * y
+			yz += wy * z
+			zz += wz * z
+			bx += wx * v
+			by += wy * v
+			bz += wz * v
 		}
-		axis, ok := solve3(&n, &b)
+		axis, ok := solve3(xx, xy, xz, yy, yz, zz, r3.Vec{X: bx, Y: by, Z: bz})
 		if !ok {
 			continue
 		}
 		unit := s.rig.pickups[co].unit
 		sign := math.Copysign(1, r3.Dot(unit, s.rig.axis))
-		axial = r3.Add(axial, r3.Scale(sign, vector(axis)))
+		axial = r3.Add(axial, r3.Scale(sign, axis))
+		if s.rig.axial {
+			continue
+		}
 		f := 1.0
-		if m := r3.Norm(vector(axis)); m > 2 { // a runaway of a poor fit must not rule
-			f = 2 / m
+		if m2 := r3.Norm2(axis); m2 > 4 { // a runaway of a poor fit must not rule
+			f = 2 / math.Sqrt(m2)
 		}
 		for q, a := range array(unit) {
-			for r, n := range axis {
+			for r, n := range array(axis) {
 				k[3*r+q] += f * n * a
 			}
 		}
@@ -147,7 +150,7 @@ func (s *Solver) orient(st *state, i int) bool {
 		st.setRotation(attitude(&k))
 		return true
 	}
-	m := r3.Norm(axial)
+	m := math.Sqrt(r3.Norm2(axial))
 	if !(m > 0) {
 		return false
 	}
@@ -155,20 +158,19 @@ func (s *Solver) orient(st *state, i int) bool {
 	return true
 }
 
-// solve3 solves the symmetric 3×3 system with upper triangle n.
-func solve3(n *[6]float64, b *[3]float64) ([3]float64, bool) {
-	c00, c01, c02 := n[3]*n[5]-n[4]*n[4], n[2]*n[4]-n[1]*n[5], n[1]*n[4]-n[2]*n[3]
-	c11, c12, c22 := n[0]*n[5]-n[2]*n[2], n[1]*n[2]-n[0]*n[4], n[0]*n[3]-n[1]*n[1]
-	d := n[0]*c00 + n[1]*c01 + n[2]*c02
+// solve3 solves the symmetric 3×3 system with that upper triangle.
+func solve3(xx, xy, xz, yy, yz, zz float64, b r3.Vec) (r3.Vec, bool) {
+	cxx, cxy, cxz := yy*zz-yz*yz, xz*yz-xy*zz, xy*yz-xz*yy
+	cyy, cyz, czz := xx*zz-xz*xz, xy*xz-xx*yz, xx*yy-xy*xy
+	d := xx*cxx + xy*cxy + xz*cxz
 	if !(d > 0) {
-		return [3]float64{}, false
+		return r3.Vec{}, false
 	}
-	d = 1 / d
-	return [3]float64{
-		d * (c00*b[0] + c01*b[1] + c02*b[2]),
-		d * (c01*b[0] + c11*b[1] + c12*b[2]),
-		d * (c02*b[0] + c12*b[1] + c22*b[2]),
-	}, true
+	return r3.Scale(1/d, r3.Vec{
+		X: cxx*b.X + cxy*b.Y + cxz*b.Z,
+		Y: cxy*b.X + cyy*b.Y + cyz*b.Z,
+		Z: cxz*b.X + cyz*b.Y + czz*b.Z,
+	}), true
 }
 
 // attitude returns the rotation R that makes Σ n_c·R a_c largest, k = Σ n_c a_cᵀ:

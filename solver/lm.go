@@ -45,7 +45,8 @@ func (s *Solver) descend(st *state, lambda float64, limit int) (d descent) {
 	s.sum, s.next = s.next, s.sum
 	d.iterations = 1
 	tol := s.rig.options.StepTol * s.rig.options.StepTol
-	c := newControl(lambda)
+	var c control
+	c.begin(lambda)
 	var b, step [6]float64
 	var trial state
 	for c.lambda <= maxDamping {
@@ -161,16 +162,13 @@ func (s *Solver) flatness(step *[6]float64) float64 {
 
 // quadratic returns stepᵀ H step.
 func quadratic(sum *kernel.Sum, step *[6]float64) float64 {
-	square := 0.0
-	for i := range 6 {
-		row := sum[i*(13-i)/2+i:]
-		half := row[0] * step[i] / 2
-		for j := i + 1; j < 6; j++ {
-			half += row[j-i] * step[j]
-		}
-		square += 2 * half * step[i]
-	}
-	return square
+	a, b, c, d, e, f := step[0], step[1], step[2], step[3], step[4], step[5]
+	above := a*(sum[1]*b+sum[2]*c+sum[3]*d+sum[4]*e+sum[5]*f) +
+		b*(sum[8]*c+sum[9]*d+sum[10]*e+sum[11]*f) +
+		c*(sum[14]*d+sum[15]*e+sum[16]*f) +
+		d*(sum[19]*e+sum[20]*f) + e*(sum[23]*f)
+	diagonal := sum[0]*a*a + sum[7]*b*b + sum[13]*c*c + sum[18]*d*d + sum[22]*e*e + sum[25]*f*f
+	return 2*above + diagonal
 }
 
 // gauge fixes the rotation about the sensor's blind axis, where there is one. The weight
@@ -211,10 +209,11 @@ func (s *Solver) move(to, st *state, step *[6]float64) {
 func rotate(to, q *quat.Number, dx, dy, dz float64) {
 	h2 := ((dx*dx + dy*dy) + dz*dz) / 4
 	var c, s float64 // cos(|δ|/2) and sin(|δ|/2)/|δ|
-	if h2 < 1e-3 {   // the next terms are below 1e-16
+	if h2 < 0.1 {    // every step of a descent; the next terms are below 1e-17
 		h4 := h2 * h2
-		c = (1 - h2*(1./2)) + h4*((1./24-h2*(1./720))+h4*(1./40320))
-		s = (0.5 - h2*(1./12)) + h4*(1./240-h2*(1./10080))
+		h8 := h4 * h4
+		c = ((1 - h2*(1./2)) + h4*(1./24-h2*(1./720))) + h8*((1./40320-h2*(1./3628800))+h4*(1./479001600))
+		s = ((1./2 - h2*(1./12)) + h4*(1./240-h2*(1./10080))) + h8*((1./725760-h2*(1./79833600))+h4*(1./12454041600))
 	} else {
 		h := math.Sqrt(h2)
 		c = math.Cos(h)

@@ -78,7 +78,6 @@ func (s *Solver) soften(cell int, share float64) {
 // cost is what minima are compared by: chi-square, and for one outside the volume or
 // not converged as much more as counts as ambiguous.
 func (s *Solver) cost(m *minimum) float64 {
-	handicap := -2 * math.Log(ambiguityRatio)
 	c := m.d.chi2 + m.d.logDet
 	if !m.inside {
 		c += handicap

@@ -3,6 +3,7 @@ package solver
 import (
 	"cmp"
 	"fmt"
+	"math"
 )
 
 // Options tunes a Solver. The zero value of a field means its default.
@@ -23,6 +24,9 @@ type Options struct {
 // ambiguityRatio is the likelihood of the runner-up over that of the best pose from
 // which on the two count as ambiguous.
 const ambiguityRatio = 1e-3
+
+// handicap is the same as a difference of chi-square.
+var handicap = -2 * math.Log(ambiguityRatio)
 
 func (o Options) withDefaults() (Options, error) {
 	o.MaxIterations, o.StepTol, o.Candidates = cmp.Or(o.MaxIterations, 60), cmp.Or(o.StepTol, 3e-3), cmp.Or(o.Candidates, 8)

@@ -227,7 +227,7 @@ func (s *Solver) settle(c Couplings, r *Result) {
 		if !ok {
 			continue
 		}
-		if handicap := -2 * math.Log(ambiguityRatio); other.ChiSquare < r.ChiSquare-handicap || r.Outside && other.ChiSquare < r.ChiSquare+handicap {
+		if other.ChiSquare < r.ChiSquare-handicap || r.Outside && other.ChiSquare < r.ChiSquare+handicap {
 			other.Iterations += r.Iterations
 			*r, other = other, *r
 		}

@@ -65,6 +65,7 @@ func dipoleRowsOf(c *build.Context, name string, width int, n numbers) {
 		}
 		square := g.dot(d, [3]operand.Op{d[0], d[1], d[2]})
 		i2, i3 := g.inverses(square)
+		i3 = g.mul(i3, at(data, 1, part)) // so that all that follows is over the standard deviation
 		for k := range unit {
 			unit[k] = same(3 + k)
 		}
@@ -77,7 +78,7 @@ func dipoleRowsOf(c *build.Context, name string, width int, n numbers) {
 		gd = g.mul(gd, i5)
 		value := g.mul(mn, i3)
 		g.VFMSUB231PD(nd, b, value)
-		value = g.mul(g.sub(value, at(data, 0, part)), at(data, 1, part))
+		g.less(value, g.load(at(data, 0, part)), at(data, 1, part))
 		g.store(value, at(rows, 6, part))
 		for k := range field {
 			field[k] = g.mul(b, d[k])
@@ -100,10 +101,9 @@ func dipoleRowsOf(c *build.Context, name string, width int, n numbers) {
 			g.to(turn[k], field[j], unit[i])
 			g.less(turn[k], field[i], unit[j])
 		}
-		sigma := g.load(at(data, 1, part))
 		for k := range 3 {
-			g.store(g.mul(slope[k], sigma), at(rows, k, part))
-			g.store(g.mul(turn[k], sigma), at(rows, 3+k, part))
+			g.store(slope[k], at(rows, k, part))
+			g.store(turn[k], at(rows, 3+k, part))
 		}
 	}
 	g.ADDQ(operand.U32(vectorBytes*rowVectors), rows)
