@@ -21,26 +21,26 @@ type Rectangle struct {
 	Turns  float64
 }
 
-// far returns the Gauss points per side of the dipole layer, or 0 near the coil.
-func (r Rectangle) far(p r3.Vec) int {
-	size2 := 0.25 * (r.Width*r.Width + r.Height*r.Height)
-	distance2 := r3.Dot(p, p)
-	if distance2 < farPolygon*farPolygon*size2 {
-		return 0
-	}
-	return layerPoints(math.Sqrt(distance2 / size2))
+// far reports whether the sides' fields would cancel.
+func (r Rectangle) far(p r3.Vec) bool {
+	return p.X*p.X+p.Y*p.Y+p.Z*p.Z >= farPolygon*farPolygon/4*(r.Width*r.Width+r.Height*r.Height)
 }
 
 // Field returns B per ampere [T/A] at p [m]. Nearer to a side than 1e-9 of its
 // length it returns ErrOnConductor. The relative error is a few 1e-15, at most
 // 3e-14 just within 40 half diagonals, and 2e-15 at any distance beyond.
 func (r Rectangle) Field(p r3.Vec) (r3.Vec, error) {
-	if n := r.far(p); n > 0 {
-		b, _ := r.layer(n, p)
+	if r.far(p) {
+		b, _ := r.layer(p)
 		return b, nil
 	}
+	if rectangleSides != vectorsNone {
+		if b, ok := rectangleVectors(p, r.Width, r.Height, Mu0/(4*math.Pi)*r.Turns); ok {
+			return b, nil
+		}
+	}
 	var s sides
-	if !s.see(r, p) {
+	if !seeSidesGo(&s, p, r.Width, r.Height) {
 		return r3.Vec{}, ErrOnConductor
 	}
 	return s.field(p, r.Turns), nil
@@ -49,8 +49,8 @@ func (r Rectangle) Field(p r3.Vec) (r3.Vec, error) {
 // Gradient returns B per ampere [T/A] and ∂B/∂p [T/(A·m)] at p [m]; errors as
 // Field.
 func (r Rectangle) Gradient(p r3.Vec) (r3.Vec, Jacobian, error) {
-	if n := r.far(p); n > 0 {
-		b, j := r.layer(n, p)
+	if r.far(p) {
+		b, j := r.layer(p)
 		return b, j, nil
 	}
 	var s sides
@@ -59,8 +59,11 @@ func (r Rectangle) Gradient(p r3.Vec) (r3.Vec, Jacobian, error) {
 	}
 	k := Mu0 / (4 * math.Pi) * r.Turns
 	kz, z2 := k*p.Z, p.Z*p.Z
-	right, left := s.side(0, r.Height, s.x1, s.y2, s.y1, z2), s.side(1, r.Height, s.x2, s.y2, s.y1, z2)
-	upper, lower := s.side(2, r.Width, s.y1, s.x2, s.x1, z2), s.side(3, r.Width, s.y2, s.x2, s.x1, z2)
+	var right, left, upper, lower side
+	s.side(&right, 0, r.Height, s.x1, s.y2, s.y1, z2)
+	s.side(&left, 1, r.Height, s.x2, s.y2, s.y1, z2)
+	s.side(&upper, 2, r.Width, s.y1, s.x2, s.x1, z2)
+	s.side(&lower, 3, r.Width, s.y2, s.x2, s.x1, z2)
 	acrossRight, acrossLeft, acrossUpper, acrossLower := right.across(), left.across(), upper.across(), lower.across()
 	xx := kz * (s.x1*acrossRight - s.x2*acrossLeft)
 	yy := kz * (s.y1*acrossUpper - s.y2*acrossLower)
@@ -80,12 +83,10 @@ type sides struct {
 
 // see fills s; false on the conductor.
 func (s *sides) see(r Rectangle, p r3.Vec) bool {
-	w, h := r.Width/2, r.Height/2
-	s.x1, s.x2, s.y1, s.y2 = p.X-w, p.X+w, p.Y-h, p.Y+h
-	if rectangleSides == vectorsNone {
-		return seeSidesGo(s, p.Z, r.Width, r.Height)
+	if rectangleSides != vectorsNone && seeSidesVectors(s, p, r.Width, r.Height) {
+		return true
 	}
-	return seeSidesVectors(s, p.Z, r.Width, r.Height)
+	return seeSidesGo(s, p, r.Width, r.Height)
 }
 
 var (
@@ -107,9 +108,11 @@ func (s *sides) field(p r3.Vec, turns float64) r3.Vec {
 	}
 }
 
-// seeSidesGo is the definition of the kernels.
-func seeSidesGo(s *sides, z, w, h float64) bool {
-	x1, x2, y1, y2, z2 := s.x1, s.x2, s.y1, s.y2, z*z
+// seeSidesGo is the definition of the kernels, which leave to it what lies so close to
+// the line of a side that it may be on the conductor.
+func seeSidesGo(s *sides, p r3.Vec, w, h float64) bool {
+	x1, x2, y1, y2, z2 := p.X-w/2, p.X+w/2, p.Y-h/2, p.Y+h/2, p.Z*p.Z
+	s.x1, s.x2, s.y1, s.y2 = x1, x2, y1, y2
 	dx1, dx2, dy1, dy2 := x1*x1+z2, x2*x2+z2, y1*y1+z2, y2*y2+z2
 	r11, r12 := math.Sqrt(dx1+y1*y1), math.Sqrt(dx1+y2*y2)
 	r21, r22 := math.Sqrt(dx2+y1*y1), math.Sqrt(dx2+y2*y2)
@@ -140,10 +143,12 @@ type side struct {
 	f, iq                      float64 // F; 1/q
 }
 
-// side is side i, u square to it.
-func (s *sides) side(i int, length, u, s1, s2, z2 float64) side {
+// side fills g with side i, u square to it.
+func (s *sides) side(g *side, i int, length, u, s1, s2, z2 float64) {
 	r1, r2, f := s.r1[i], s.r2[i], s.f[i]
-	return side{s1, s2, u*u + z2, r1, r2, 1 / r1, 1 / r2, f, f * r1 * r2 / (length * (r1 + r2))}
+	g.s1, g.s2, g.d2 = s1, s2, u*u+z2
+	g.r1, g.r2, g.i1, g.i2 = r1, r2, 1/r1, 1/r2
+	g.f, g.iq = f, f*r1*r2/(length*(r1+r2))
 }
 
 // across returns G with ∂F/∂u = G·u for both coordinates u square to the side.
@@ -164,9 +169,9 @@ func (g *side) along() float64 {
 	return g.f * ((1/sum-sum*g.iq)*e - g.s1*g.i1*g.i1 - g.s2*g.i2*g.i2)
 }
 
-// layer sums n×n dipoles, spread over the area.
-func (r Rectangle) layer(n int, p r3.Vec) (b r3.Vec, j Jacobian) {
-	rule := gaussRules()[n]
+// layer sums dipoles that are spread over the area.
+func (r Rectangle) layer(p r3.Vec) (b r3.Vec, j Jacobian) {
+	rule := gaussRules()[layerPoints(2*r3.Norm(p)/math.Hypot(r.Width, r.Height))]
 	k := r.Turns * r.Width * r.Height / 4
 	for i, u := range rule.x {
 		for l, v := range rule.x {

@@ -4,14 +4,14 @@
 
 #include "textflag.h"
 
-DATA rectangle0<>+0(SB)/8, $0x3e112e0be826d695
-DATA rectangle0<>+8(SB)/8, $0x3e112e0be826d695
-DATA rectangle0<>+16(SB)/8, $0x3e112e0be826d695
-DATA rectangle0<>+24(SB)/8, $0x3e112e0be826d695
-DATA rectangle0<>+32(SB)/8, $0x3e112e0be826d695
-DATA rectangle0<>+40(SB)/8, $0x3e112e0be826d695
-DATA rectangle0<>+48(SB)/8, $0x3e112e0be826d695
-DATA rectangle0<>+56(SB)/8, $0x3e112e0be826d695
+DATA rectangle0<>+0(SB)/8, $0x3c52725dd1d243ac
+DATA rectangle0<>+8(SB)/8, $0x3c52725dd1d243ac
+DATA rectangle0<>+16(SB)/8, $0x3c52725dd1d243ac
+DATA rectangle0<>+24(SB)/8, $0x3c52725dd1d243ac
+DATA rectangle0<>+32(SB)/8, $0x3c52725dd1d243ac
+DATA rectangle0<>+40(SB)/8, $0x3c52725dd1d243ac
+DATA rectangle0<>+48(SB)/8, $0x3c52725dd1d243ac
+DATA rectangle0<>+56(SB)/8, $0x3c52725dd1d243ac
 GLOBL rectangle0<>(SB), RODATA|NOPTR, $64
 
 DATA rectangle1<>+0(SB)/8, $0x0000000000000000
@@ -24,60 +24,115 @@ DATA rectangle1<>+48(SB)/8, $0x0000000000000000
 DATA rectangle1<>+56(SB)/8, $0x0000000000000000
 GLOBL rectangle1<>(SB), RODATA|NOPTR, $64
 
-// func sidesAVX2(sides *float64, z float64, width float64, height float64) (on uint32)
+DATA rectangleHalves<>+0(SB)/8, $0xbfe0000000000000
+DATA rectangleHalves<>+8(SB)/8, $0x3fe0000000000000
+DATA rectangleHalves<>+16(SB)/8, $0xbfe0000000000000
+DATA rectangleHalves<>+24(SB)/8, $0x3fe0000000000000
+GLOBL rectangleHalves<>(SB), RODATA|NOPTR, $32
+
+// func sidesAVX2(sides *float64, x float64, y float64, z float64, width float64, height float64) (close uint32)
 // Requires: AVX, AVX2, FMA3
-TEXT ·sidesAVX2(SB), $0-36
+TEXT ·sidesAVX2(SB), $0-52
 	MOVQ         sides+0(FP), AX
-	VBROADCASTSD 96(AX), Y0
-	VBROADCASTSD 104(AX), Y1
-	VBROADCASTSD 112(AX), Y2
-	VBROADCASTSD 120(AX), Y3
-	VBROADCASTSD height+24(FP), Y4
-	VBROADCASTSD width+16(FP), Y5
-	VBLENDPD     $0x0c, Y5, Y4, Y4
-	VBROADCASTSD z+8(FP), Y5
-	VMULPD       Y5, Y5, Y5
-	VBLENDPD     $0x0c, Y1, Y3, Y6
-	VBLENDPD     $0x0c, Y0, Y2, Y7
-	VBLENDPD     $0x02, Y1, Y0, Y0
-	VBLENDPD     $0x08, Y3, Y2, Y1
+	VBROADCASTSD width+32(FP), Y0
+	VBROADCASTSD height+40(FP), Y1
+	VBLENDPD     $0x0c, Y0, Y1, Y2
+	VBROADCASTSD x+8(FP), Y3
+	VBROADCASTSD y+16(FP), Y4
+	VBLENDPD     $0x0c, Y4, Y3, Y3
 	VBLENDPD     $0x0c, Y1, Y0, Y0
-	VMOVUPD      Y5, Y1
-	VFMADD231PD  Y0, Y0, Y1
-	VBLENDPD     $0x0a, Y3, Y2, Y0
-	VPERMPD      $0x50, Y1, Y2
-	VFMADD231PD  Y0, Y0, Y2
-	VSQRTPD      Y2, Y0
-	VPERMPD      $0xed, Y0, Y2
-	VPERMPD      $0x48, Y0, Y0
-	VMULPD       Y0, Y2, Y3
-	VMOVUPD      Y1, Y5
-	VFMADD231PD  Y7, Y6, Y5
-	VADDPD       Y5, Y3, Y8
-	VSUBPD       Y5, Y3, Y9
-	VCMPPD       $0x11, rectangle1<>+0(SB), Y5, Y5
-	VBLENDVPD    Y5, Y9, Y4, Y9
-	VMULPD       Y1, Y4, Y10
-	VBLENDVPD    Y5, Y10, Y8, Y5
-	VADDPD       Y0, Y2, Y8
-	VMULPD       Y9, Y8, Y8
-	VMULPD       Y5, Y3, Y3
-	VDIVPD       Y3, Y8, Y3
-	VMOVUPD      Y3, (AX)
-	VMOVUPD      Y2, 32(AX)
-	VMOVUPD      Y0, 64(AX)
-	VMULPD       rectangle0<>+0(SB), Y4, Y3
-	VCMPPD       $0x1e, rectangle1<>+0(SB), Y6, Y4
-	VCMPPD       $0x11, rectangle1<>+0(SB), Y7, Y5
-	VANDPD       Y4, Y5, Y5
-	VMULPD       Y3, Y3, Y4
-	VCMPPD       $0x12, Y4, Y1, Y1
-	VANDPD       Y1, Y5, Y5
-	VCMPPD       $0x12, Y3, Y2, Y1
-	VORPD        Y1, Y5, Y5
-	VCMPPD       $0x12, Y3, Y0, Y0
-	VORPD        Y0, Y5, Y5
+	VFMADD231PD  rectangleHalves<>+0(SB), Y0, Y3
+	VPERMPD      $0x5f, Y3, Y0
+	VPERMPD      $0x0a, Y3, Y1
+	VBROADCASTSD z+24(FP), Y4
+	VMULPD       Y4, Y4, Y4
+	VFMADD231PD  Y3, Y3, Y4
+	VMULPD       Y2, Y2, Y5
+	VMULPD       rectangle0<>+0(SB), Y5, Y5
+	VCMPPD       $0x12, Y5, Y4, Y5
+	VMOVMSKPD    Y5, CX
+	MOVL         CX, close+48(FP)
+	VPERMPD      $0xee, Y3, Y5
+	VPERMPD      $0x50, Y4, Y6
+	VFMADD231PD  Y5, Y5, Y6
+	VSQRTPD      Y6, Y5
+	VPERMPD      $0xed, Y5, Y6
+	VPERMPD      $0x48, Y5, Y5
+	VMULPD       Y5, Y6, Y7
+	VMOVUPD      Y4, Y8
+	VFMADD231PD  Y1, Y0, Y8
+	VADDPD       Y8, Y7, Y0
+	VSUBPD       Y8, Y7, Y1
+	VCMPPD       $0x11, rectangle1<>+0(SB), Y8, Y8
+	VBLENDVPD    Y8, Y1, Y2, Y1
+	VMULPD       Y4, Y2, Y2
+	VBLENDVPD    Y8, Y2, Y0, Y0
+	VADDPD       Y5, Y6, Y2
+	VMULPD       Y1, Y2, Y1
+	VMULPD       Y0, Y7, Y0
+	VDIVPD       Y0, Y1, Y0
+	VMOVUPD      Y0, (AX)
+	VMOVUPD      Y6, 32(AX)
+	VMOVUPD      Y5, 64(AX)
+	VMOVUPD      Y3, 96(AX)
+	VZEROUPPER
+	RET
+
+// func rectangleFieldAVX2(b *float64, x float64, y float64, z float64, width float64, height float64, k float64) (close uint32)
+// Requires: AVX, AVX2, FMA3
+TEXT ·rectangleFieldAVX2(SB), $0-60
+	VBROADCASTSD width+32(FP), Y0
+	VBROADCASTSD height+40(FP), Y1
+	VBLENDPD     $0x0c, Y0, Y1, Y2
+	VBROADCASTSD x+8(FP), Y3
+	VBROADCASTSD y+16(FP), Y4
+	VBLENDPD     $0x0c, Y4, Y3, Y3
+	VBLENDPD     $0x0c, Y1, Y0, Y0
+	VFMADD231PD  rectangleHalves<>+0(SB), Y0, Y3
+	VPERMPD      $0x5f, Y3, Y0
+	VPERMPD      $0x0a, Y3, Y1
+	VBROADCASTSD z+24(FP), Y4
+	VMULPD       Y4, Y4, Y4
+	VFMADD231PD  Y3, Y3, Y4
+	VMULPD       Y2, Y2, Y5
+	VMULPD       rectangle0<>+0(SB), Y5, Y5
+	VCMPPD       $0x12, Y5, Y4, Y5
 	VMOVMSKPD    Y5, AX
-	MOVL         AX, on+32(FP)
+	MOVL         AX, close+56(FP)
+	VPERMPD      $0xee, Y3, Y5
+	VPERMPD      $0x50, Y4, Y6
+	VFMADD231PD  Y5, Y5, Y6
+	VSQRTPD      Y6, Y5
+	VPERMPD      $0xed, Y5, Y6
+	VPERMPD      $0x48, Y5, Y5
+	VMULPD       Y5, Y6, Y7
+	VMOVUPD      Y4, Y8
+	VFMADD231PD  Y1, Y0, Y8
+	VADDPD       Y8, Y7, Y0
+	VSUBPD       Y8, Y7, Y1
+	VCMPPD       $0x11, rectangle1<>+0(SB), Y8, Y8
+	VBLENDVPD    Y8, Y1, Y2, Y1
+	VMULPD       Y4, Y2, Y2
+	VBLENDVPD    Y8, Y2, Y0, Y0
+	VADDPD       Y5, Y6, Y2
+	VMULPD       Y1, Y2, Y1
+	VMULPD       Y0, Y7, Y0
+	VDIVPD       Y0, Y1, Y0
+	VBROADCASTSD k+48(FP), Y1
+	VMULPD       Y1, Y0, Y0
+	MOVQ         b+0(FP), AX
+	VEXTRACTF128 $0x01, Y0, X1
+	VHSUBPD      X1, X0, X1
+	VMULPD       Y3, Y0, Y0
+	VEXTRACTF128 $0x01, Y0, X2
+	VHSUBPD      X2, X0, X0
+	VBROADCASTSD z+24(FP), Y2
+	VMULPD       X2, X1, X1
+	VMOVUPD      X1, (AX)
+	VXORPD       X1, X1, X1
+	VSUBPD       X0, X1, X0
+	VPERMILPD    $0x01, X0, X1
+	VADDSD       X1, X0, X0
+	VMOVSD       X0, 16(AX)
 	VZEROUPPER
 	RET

@@ -1,10 +1,13 @@
 package fieldmodels
 
 import (
+	"errors"
 	"math"
 	"math/big"
 	"math/rand/v2"
 	"testing"
+
+	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/fieldmodels/variant/varianttest"
 )
@@ -25,13 +28,11 @@ func TestRectangleSides(t *testing.T) {
 			}
 			// The point's place from the sides, the far ones rounded: any rounded
 			// coordinates are those of some point to a few roundings of the length.
-			s.x1, s.y1 = near(), near()
-			s.x2, s.y2 = s.x1+r.Width, s.y1+r.Height
-			z := near()
-			got := s
-			if !callSides(&got, z, r.Width, r.Height) {
+			p := r3.Vec{X: r.Width/2 + near(), Y: r.Height/2 + near(), Z: near()}
+			if !s.see(r, p) {
 				continue
 			}
+			z, got := p.Z, s
 			for i, side := range [4]struct{ length, u, s1, s2 float64 }{
 				{r.Height, s.x1, s.y2, s.y1}, {r.Height, s.x2, s.y2, s.y1}, {r.Width, s.y1, s.x2, s.x1}, {r.Width, s.y2, s.x2, s.x1},
 			} {
@@ -54,13 +55,6 @@ func TestRectangleSides(t *testing.T) {
 	})
 }
 
-func callSides(s *sides, z, width, height float64) bool {
-	if rectangleSides == vectorsNone {
-		return seeSidesGo(s, z, width, height)
-	}
-	return seeSidesVectors(s, z, width, height)
-}
-
 // A point counts as on the wire below 1e-9 of a side's length, beside each side and
 // each corner, and not beyond an end.
 func TestRectangleOnConductor(t *testing.T) {
@@ -74,8 +68,8 @@ func TestRectangleOnConductor(t *testing.T) {
 			{-0.01, 0, -0.5e-10, true}, {-0.01, 0, -0.8e-10, false}, {0, 0, 0, true}, {0, 0.01, 0, false}, {0.01, 0, 0, false},
 			{-0.06, -0.01, 0, true}, {-0.01, -0.04, 0, true}, {-0.06, -0.04, 0.3e-10, true},
 		} {
-			s := sides{x1: c.x, x2: c.x + r.Width, y1: c.y, y2: c.y + r.Height}
-			if on := !callSides(&s, c.z, r.Width, r.Height); on != c.on {
+			_, err := r.Field(r3.Vec{X: r.Width/2 + c.x, Y: r.Height/2 + c.y, Z: c.z})
+			if on := errors.Is(err, ErrOnConductor); on != c.on {
 				t.Errorf("at %+v: on the conductor: %v", c, on)
 			}
 		}

@@ -2,7 +2,11 @@
 
 package fieldmodels
 
-import "tonepose/fieldmodels/variant"
+import (
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"tonepose/fieldmodels/variant"
+)
 
 func init() {
 	coupleLoopsKernel.Add(variant.AVX2, vectorsAVX2)
@@ -33,12 +37,20 @@ func stackRingsVectors(v vectors, sums *[4]float64, r *ringStack) {
 	}
 }
 
-func seeSidesVectors(s *sides, z, width, height float64) bool {
-	return sidesAVX2(&s.f[0], z, width, height) == 0
+func seeSidesVectors(s *sides, p r3.Vec, width, height float64) bool {
+	return sidesAVX2(&s.f[0], p.X, p.Y, p.Z, width, height) == 0
+}
+
+func rectangleVectors(p r3.Vec, width, height, k float64) (b r3.Vec, ok bool) {
+	ok = rectangleFieldAVX2(&b.X, p.X, p.Y, p.Z, width, height, k) == 0
+	return b, ok
 }
 
 //go:noescape
-func sidesAVX2(sides *float64, z, width, height float64) (on uint32)
+func sidesAVX2(sides *float64, x, y, z, width, height float64) (close uint32)
+
+//go:noescape
+func rectangleFieldAVX2(b *float64, x, y, z, width, height, k float64) (close uint32)
 
 //go:noescape
 func coupleLoopsAVX2(dst, set, pickup, points *float64, count int)

@@ -2,10 +2,14 @@
 
 package fieldmodels
 
+import "gonum.org/v1/gonum/spatial/r3"
+
 func coupleLoopsVectors(_ vectors, dst *LoopFlux, s *LoopSet, p *FluxPickup, points []FluxPoint) {
 	coupleLoopsGo(dst, s, p, points)
 }
 
 func stackRingsVectors(_ vectors, sums *[4]float64, r *ringStack) { stackRingsGo(sums, r) }
 
-func seeSidesVectors(s *sides, z, width, height float64) bool { return seeSidesGo(s, z, width, height) }
+func seeSidesVectors(*sides, r3.Vec, float64, float64) bool { return false }
+
+func rectangleVectors(r3.Vec, float64, float64, float64) (r3.Vec, bool) { return r3.Vec{}, false }
