@@ -129,5 +129,5 @@ const farPolygon = 40
 // from a distance of ratio half extents.
 func layerPoints(ratio float64) int {
 	a := ratio - 1
-	return gaussPointsEllipse(a + math.Sqrt(a*a-1))
+	return gaussPointsEllipse(a)
 }

@@ -39,25 +39,25 @@ func gaussPoints(u, half, v, w float64) int {
 	}
 	inv := 1 / half
 	x, y := (v-u)*inv, w*inv
-	a := 0.5 * (math.Sqrt((x-1)*(x-1)+y*y) + math.Sqrt((x+1)*(x+1)+y*y))
-	return gaussPointsEllipse(a + math.Sqrt(math.Max(0, a*a-1)))
+	return gaussPointsEllipse(0.5 * (math.Sqrt((x-1)*(x-1)+y*y) + math.Sqrt((x+1)*(x+1)+y*y)))
 }
 
-// gaussPointsEllipse is gaussPoints for a known ϱ: the least n > 1 with
-// ϱ^(−2(n−1)) < 2⁻⁴⁹: with the point more that it has, the bound is 64/15·2⁻⁴⁹/ϱ², below
-// 2e-15 from ϱ = 2 on.
-func gaussPointsEllipse(rho float64) int {
-	n, square := 2, rho*rho
-	for n <= gaussLimit && square < gaussEllipses[n] {
+// gaussPointsEllipse is gaussPoints for the ellipse's longer half axis, (ϱ + 1/ϱ)/2: the
+// least n > 1 with ϱ^(−2(n−1)) < 2⁻⁴⁹: with the point more that it has, the bound is
+// 64/15·2⁻⁴⁹/ϱ², below 2e-15 from ϱ = 2 on.
+func gaussPointsEllipse(axis float64) int {
+	n := 2
+	for n <= gaussLimit && axis < gaussEllipses[n] {
 		n++
 	}
 	return n
 }
 
-// gaussEllipses are the least ϱ² for so many points: 2^(49/(n−1)).
+// gaussEllipses are the least half axes for so many points: of ϱ = 2^(49/2(n−1)).
 var gaussEllipses = func() (least [gaussLimit + 1]float64) {
 	for n := 2; n <= gaussLimit; n++ {
-		least[n] = math.Exp2(49 / float64(n-1))
+		rho := math.Exp2(49 / float64(2*(n-1)))
+		least[n] = (rho + 1/rho) / 2
 	}
 	return least
 }()

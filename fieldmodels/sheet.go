@@ -59,21 +59,11 @@ func (c Sheet) on(s, z float64) bool {
 	return math.Abs(z) <= c.Length/2+near && math.Abs(math.Sqrt(s)-c.Radius) <= near
 }
 
-// stack adds the loops that stand for the sheet, at height z; false where only the
-// closed form is exact.
-func (c Sheet) stack(r *ringStack, z float64) bool {
-	n := gaussPoints(0, c.Length/2, z, math.Sqrt(r.s)-c.Radius)
-	if n > gaussLimit {
-		return false
-	}
-	c.stackOf(r, z, n)
-	return true
-}
-
-// stackOf is stack with n loops.
-func (c Sheet) stackOf(r *ringStack, z float64, n int) {
-	rule := &gaussRules()[n]
-	r.add(c.Radius, c.Turns/2, z, c.Length/2, rule.x, rule.w)
+// loops is the sheet as a section of a coil, and how many loops stand for it at a field
+// point; more than gaussLimit where only the closed form is exact.
+func (c Sheet) loops(s, z float64) (section, int) {
+	n := gaussPoints(0, c.Length/2, z, math.Sqrt(s)-c.Radius)
+	return section{middle: c.Radius, length: c.Length / 2, current: Mu0 * c.Turns, s: s, z: z}, n
 }
 
 // sheetField is the field without regard to ErrOnConductor; on the sheet itself
@@ -81,9 +71,8 @@ func (c Sheet) stackOf(r *ringStack, z float64, n int) {
 func (c Sheet) sheetField(s, z float64) (bz, g float64) {
 	a, half := c.Radius, c.Length/2
 	rho := math.Sqrt(s)
-	if r := (ringStack{s: s, fieldOnly: true}); c.stack(&r, z) {
-		jet := r.sum()
-		return jet.bz, jet.g
+	if all, n := c.loops(s, z); n <= gaussLimit {
+		return all.field(1, n)
 	}
 	k := Mu0 * c.Turns / c.Length
 	top, bottom := z+half, z-half
@@ -94,8 +83,8 @@ func (c Sheet) sheetField(s, z float64) (bz, g float64) {
 
 func (c Sheet) sheetGradient(s, z float64) (axialJet, error) {
 	a, half := c.Radius, c.Length/2
-	if r := (ringStack{s: s}); c.stack(&r, z) {
-		return r.sum(), nil
+	if all, n := c.loops(s, z); n <= gaussLimit {
+		return all.gradient(1, n), nil
 	}
 	var jet axialJet
 	jet.bz, jet.g = c.sheetField(s, z)

@@ -12,8 +12,8 @@ func init() {
 	coupleLoopsKernel.Add(variant.AVX2, vectorsAVX2)
 	coupleLoopsKernel.Add(variant.AVX512, vectorsAVX512)
 	rectangleKernel.Add(variant.AVX2, vectorsAVX2)
-	stackRingsKernel.Add(variant.AVX2, vectorsAVX2)
-	stackRingsKernel.Add(variant.AVX512, vectorsAVX512)
+	sectionKernel.Add(variant.AVX2, vectorsAVX2)
+	sectionKernel.Add(variant.AVX512, vectorsAVX512)
 }
 
 func coupleLoopsVectors(v vectors, dst *LoopFlux, s *LoopSet, p *FluxPickup, points []FluxPoint) {
@@ -24,16 +24,19 @@ func coupleLoopsVectors(v vectors, dst *LoopFlux, s *LoopSet, p *FluxPickup, poi
 	}
 }
 
-func stackRingsVectors(v vectors, sums *[4]float64, r *ringStack) {
-	switch {
-	case v == vectorsAVX512 && r.fieldOnly:
-		stackFieldsAVX512(&sums[0], &r.a2[0], r.s, r.n/8)
-	case v == vectorsAVX512:
-		stackRingsAVX512(&sums[0], &r.a2[0], r.s, r.n/8)
-	case r.fieldOnly:
-		stackFieldsAVX2(&sums[0], &r.a2[0], r.s, r.n/4)
-	default:
-		stackRingsAVX2(&sums[0], &r.a2[0], r.s, r.n/4)
+func sectionFieldsVectors(v vectors, sums *[4]float64, rule *productRule, c *section) {
+	if v == vectorsAVX512 {
+		sectionFieldsAVX512(&sums[0], &rule.across[0], &c.middle, (rule.n+7)/8)
+	} else {
+		sectionFieldsAVX2(&sums[0], &rule.across[0], &c.middle, (rule.n+3)/4)
+	}
+}
+
+func sectionRingsVectors(v vectors, sums *[4]float64, rule *productRule, c *section) {
+	if v == vectorsAVX512 {
+		sectionRingsAVX512(&sums[0], &rule.across[0], &c.middle, (rule.n+7)/8)
+	} else {
+		sectionRingsAVX2(&sums[0], &rule.across[0], &c.middle, (rule.n+3)/4)
 	}
 }
 
@@ -59,13 +62,13 @@ func coupleLoopsAVX2(dst, set, pickup, points *float64, count int)
 func coupleLoopsAVX512(dst, set, pickup, points *float64, count int)
 
 //go:noescape
-func stackRingsAVX2(sums, stack *float64, s float64, vectors int)
+func sectionRingsAVX2(sums, rule, section *float64, vectors int)
 
 //go:noescape
-func stackRingsAVX512(sums, stack *float64, s float64, vectors int)
+func sectionRingsAVX512(sums, rule, section *float64, vectors int)
 
 //go:noescape
-func stackFieldsAVX2(sums, stack *float64, s float64, vectors int)
+func sectionFieldsAVX2(sums, rule, section *float64, vectors int)
 
 //go:noescape
-func stackFieldsAVX512(sums, stack *float64, s float64, vectors int)
+func sectionFieldsAVX512(sums, rule, section *float64, vectors int)

@@ -8,7 +8,13 @@ func coupleLoopsVectors(_ vectors, dst *LoopFlux, s *LoopSet, p *FluxPickup, poi
 	coupleLoopsGo(dst, s, p, points)
 }
 
-func stackRingsVectors(_ vectors, sums *[4]float64, r *ringStack) { stackRingsGo(sums, r) }
+func sectionFieldsVectors(_ vectors, sums *[4]float64, rule *productRule, c *section) {
+	sectionRingsGo(sums, rule, c, false)
+}
+
+func sectionRingsVectors(_ vectors, sums *[4]float64, rule *productRule, c *section) {
+	sectionRingsGo(sums, rule, c, true)
+}
 
 func seeSidesVectors(*sides, r3.Vec, float64, float64) bool { return false }
 

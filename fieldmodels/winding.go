@@ -56,25 +56,21 @@ func (w Winding) axialField(s, z float64) (bz, g float64, err error) {
 		bz, g = Sheet{w.OuterRadius, w.Length, w.Turns}.sheetField(s, z)
 		return bz, g, nil
 	}
-	stack, enough := ringStack{s: s, fieldOnly: true}, w.enough(s, z)
-	if w.stack(&stack, z, enough) {
-		jet := stack.sum()
-		return jet.bz, jet.g, nil
-	}
-	turns := w.Turns / (w.OuterRadius - w.InnerRadius)
-	w.panels(s, z, func(a, weight float64) error {
-		c := Sheet{a, w.Length, weight * turns}
-		if enough <= gaussLimit {
-			c.stackOf(&stack, z, enough)
-		} else if !c.stack(&stack, z) {
-			dbz, dg := c.sheetField(s, z)
-			bz += dbz
-			g += dg
+	part, along := w.part(s, z)
+	err = w.panels(s, z, func(middle, half float64, n int) error {
+		part.of(w, middle, half)
+		if along <= gaussLimit {
+			dbz, dg := part.field(n, along)
+			bz, g = bz+dbz, g+dg
+			return nil
 		}
-		return nil
+		return part.sheets(n, func(c Sheet) error {
+			dbz, dg := c.sheetField(s, z)
+			bz, g = bz+dbz, g+dg
+			return nil
+		})
 	})
-	jet := stack.sum()
-	return bz + jet.bz, g + jet.g, nil
+	return bz, g, err
 }
 
 func (w Winding) axialGradient(s, z float64) (axialJet, error) {
@@ -84,61 +80,54 @@ func (w Winding) axialGradient(s, z float64) (axialJet, error) {
 	if w.InnerRadius == w.OuterRadius {
 		return Sheet{w.OuterRadius, w.Length, w.Turns}.sheetGradient(s, z)
 	}
-	stack, enough := ringStack{s: s}, w.enough(s, z)
-	if w.stack(&stack, z, enough) {
-		return stack.sum(), nil
-	}
 	var sum axialJet
-	turns := w.Turns / (w.OuterRadius - w.InnerRadius)
-	err := w.panels(s, z, func(a, weight float64) error {
-		c := Sheet{a, w.Length, weight * turns}
-		if enough <= gaussLimit {
-			c.stackOf(&stack, z, enough)
+	part, along := w.part(s, z)
+	err := w.panels(s, z, func(middle, half float64, n int) error {
+		part.of(w, middle, half)
+		if along <= gaussLimit {
+			sum.add(1, part.gradient(n, along))
 			return nil
 		}
-		if c.stack(&stack, z) {
-			return nil
-		}
-		jet, err := c.sheetGradient(s, z)
-		sum.add(1, jet)
-		return err
+		return part.sheets(n, func(c Sheet) error {
+			jet, err := c.sheetGradient(s, z)
+			sum.add(1, jet)
+			return err
+		})
 	})
-	sum.add(1, stack.sum())
 	return sum, err
 }
 
-// stack adds the loops that stand for the whole winding, enough of them along the
-// length; false where its section must be cut, or needs sheets.
-func (w Winding) stack(r *ringStack, z float64, enough int) bool {
-	rho, v := math.Sqrt(r.s), math.Abs(math.Abs(z)-w.Length/2)
-	if enough > gaussLimit || w.InnerRadius < rho && rho < w.OuterRadius && math.Abs(z) <= w.Length/2 {
-		return false
-	}
-	middle, half := 0.5*(w.InnerRadius+w.OuterRadius), 0.5*(w.OuterRadius-w.InnerRadius)
-	n := gaussPoints(middle, half, rho, v)
-	if n > gaussLimit {
-		return false
-	}
-	across, along := &gaussRules()[n], &gaussRules()[enough]
-	for i, x := range across.x { // their weights sum to 2, as those along
-		r.add(middle+half*x, w.Turns/4*across.w[i], z, w.Length/2, along.x, along.w)
-	}
-	return true
-}
-
-// enough is how many loops along the length serve every sheet of the winding: those of
-// the nearest one.
-func (w Winding) enough(s, z float64) int {
+// part is a section of the winding's length at a field point, and how many loops along it
+// serve at every radius: those at the nearest one.
+func (w Winding) part(s, z float64) (section, int) {
 	rho := math.Sqrt(s)
-	return gaussPoints(0, w.Length/2, z, rho-min(max(rho, w.InnerRadius), w.OuterRadius))
+	n := gaussPoints(0, w.Length/2, z, rho-min(max(rho, w.InnerRadius), w.OuterRadius))
+	return section{length: w.Length / 2, s: s, z: z}, n
 }
 
-// panels calls visit for every Gauss point: a radius and its weight [m].
+// of makes c that part of a winding, of its whole length.
+func (c *section) of(w Winding, middle, half float64) {
+	c.middle, c.half = middle, half
+	c.current = Mu0 * w.Turns * (2 * half / (w.OuterRadius - w.InnerRadius))
+}
+
+// sheets calls visit for sheets at n Gauss points across the section.
+func (c *section) sheets(n int, visit func(Sheet) error) error {
+	rule := &gaussRules()[n]
+	for i, x := range rule.x {
+		if err := visit(Sheet{c.middle + c.half*x, 2 * c.length, c.current / Mu0 * rule.w[i] / 2}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// panels calls visit for parts of the section that n Gauss points across them serve.
 //
 // As a function of its radius, a sheet's field at (ρ, z) is singular at ρ ± i·v,
 // v the height from the nearer end, and jumps at ρ between the ends: the section
 // is cut at ρ, and the parts halved until gaussLimit points do.
-func (w Winding) panels(s, z float64, visit func(radius, weight float64) error) error {
+func (w Winding) panels(s, z float64, visit func(middle, half float64, n int) error) error {
 	rho := math.Sqrt(s)
 	v := math.Abs(math.Abs(z) - w.Length/2)
 	if w.InnerRadius < rho && rho < w.OuterRadius && math.Abs(z) <= w.Length/2 {
@@ -154,7 +143,7 @@ func (w Winding) panels(s, z float64, visit func(radius, weight float64) error) 
 // is 2⁻⁴⁸ of the section.
 const panelDepth = 48
 
-func panel(lo, hi, rho, v float64, depth int, visit func(radius, weight float64) error) error {
+func panel(lo, hi, rho, v float64, depth int, visit func(middle, half float64, n int) error) error {
 	middle, half := 0.5*(lo+hi), 0.5*(hi-lo)
 	n := gaussPoints(middle, half, rho, v)
 	if n > gaussLimit {
@@ -166,11 +155,5 @@ func panel(lo, hi, rho, v float64, depth int, visit func(radius, weight float64)
 		}
 		n = gaussLimit
 	}
-	rule := gaussRules()[n]
-	for i, x := range rule.x {
-		if err := visit(middle+half*x, half*rule.w[i]); err != nil {
-			return err
-		}
-	}
-	return nil
+	return visit(middle, half, n)
 }

@@ -31,7 +31,7 @@ var kernels = []struct {
 	{"fieldmodels/lines/lines_amd64.s", addLines},
 	{"fieldmodels/loopset_amd64.s", loopSet},
 	{"fieldmodels/rectangle_amd64.s", rectangle},
-	{"fieldmodels/ringstack_amd64.s", ringStack},
+	{"fieldmodels/section_amd64.s", section},
 	{"fieldmodels/variant/varianttest/machine_amd64.s", machine},
 	{"multitone/internal/kernel/advance_amd64.s", advance},
 	{"multitone/internal/kernel/basis_amd64.s", basis},
