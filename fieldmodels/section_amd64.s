@@ -161,50 +161,50 @@ TEXT ·sectionRingsAVX2(SB), $448-32
 	MOVQ    section+16(FP), CX
 	MOVQ    vectors+24(FP), DX
 	VXORPD  Y0, Y0, Y0
-	VMOVUPD Y0, 224(SP)
-	VMOVUPD Y0, 256(SP)
-	VMOVUPD Y0, 288(SP)
-	VMOVUPD Y0, 320(SP)
+	VMOVUPD Y0, (SP)
+	VMOVUPD Y0, 32(SP)
+	VMOVUPD Y0, 64(SP)
+	VMOVUPD Y0, 96(SP)
 
 ring:
 	VBROADCASTSD (CX), Y0
 	VBROADCASTSD 8(CX), Y1
 	VFMADD231PD  (AX), Y1, Y0
 	VMULPD       Y0, Y0, Y0
-	VMOVUPD      Y0, 352(SP)
+	VMOVUPD      Y0, 128(SP)
 	VMULPD       section7<>+0(SB), Y0, Y1
-	VMOVUPD      Y1, 384(SP)
+	VMOVUPD      Y1, 160(SP)
 	VBROADCASTSD 24(CX), Y1
 	VMULPD       4096(AX), Y1, Y1
 	VMULPD       Y0, Y1, Y0
-	VMOVUPD      Y0, 416(SP)
+	VMOVUPD      Y0, 192(SP)
 	VBROADCASTSD 40(CX), Y0
 	VBROADCASTSD 16(CX), Y1
 	VFNMADD231PD 2048(AX), Y1, Y0
 	VBROADCASTSD 32(CX), Y1
-	VMOVUPD      Y0, (SP)
-	VMOVUPD      Y1, 32(SP)
-	VMOVUPD      352(SP), Y2
+	VMOVUPD      Y0, 224(SP)
+	VMOVUPD      Y1, 256(SP)
+	VMOVUPD      128(SP), Y2
 	VMULPD       Y0, Y0, Y0
 	VSUBPD       Y1, Y2, Y3
-	VMOVUPD      Y3, 64(SP)
+	VMOVUPD      Y3, 288(SP)
 	VSUBPD       Y0, Y3, Y3
 	VMULPD       Y3, Y3, Y3
-	VFMADD231PD  384(SP), Y0, Y3
+	VFMADD231PD  160(SP), Y0, Y3
 	VADDPD       Y1, Y2, Y4
 	VADDPD       Y0, Y4, Y0
-	VMOVUPD      Y0, 96(SP)
+	VMOVUPD      Y0, 320(SP)
 	VSQRTPD      Y3, Y4
-	VMOVUPD      Y4, 128(SP)
+	VMOVUPD      Y4, 352(SP)
 	VADDPD       Y4, Y0, Y0
 	VMULPD       section4<>+0(SB), Y0, Y0
 	VMOVUPD      section5<>+0(SB), Y5
 	VDIVPD       Y0, Y5, Y6
-	VMOVUPD      Y6, 160(SP)
+	VMOVUPD      Y6, 384(SP)
 	VDIVPD       Y3, Y5, Y3
 	VMULPD       Y1, Y2, Y1
 	VMULPD       Y6, Y1, Y1
-	VMOVUPD      Y1, 192(SP)
+	VMOVUPD      Y1, 416(SP)
 	VMOVUPD      section5<>+0(SB), Y2
 	VMOVUPD      section5<>+0(SB), Y5
 	VXORPD       Y6, Y6, Y6
@@ -249,37 +249,37 @@ converged:
 	VFMADD213PD  section5<>+0(SB), Y7, Y0
 	VSQRTPD      Y8, Y1
 	VMULPD       Y1, Y0, Y0
-	VMULPD       416(SP), Y0, Y0
+	VMULPD       192(SP), Y0, Y0
 	VMULPD       Y3, Y0, Y0
-	VMOVUPD      192(SP), Y1
+	VMOVUPD      416(SP), Y1
 	VMOVUPD      section5<>+0(SB), Y2
 	VFMADD231PD  Y6, Y1, Y2
-	VMOVUPD      160(SP), Y4
+	VMOVUPD      384(SP), Y4
 	VMULPD       Y4, Y2, Y5
-	VMULPD       32(SP), Y5, Y7
+	VMULPD       256(SP), Y5, Y7
 	VMOVUPD      section7<>+0(SB), Y8
-	VFNMADD231PD 96(SP), Y5, Y8
-	VMOVUPD      (SP), Y5
+	VFNMADD231PD 320(SP), Y5, Y8
+	VMOVUPD      224(SP), Y5
 	VMULPD       Y5, Y5, Y9
 	VMOVUPD      section6<>+0(SB), Y10
 	VSUBPD       Y2, Y10, Y10
-	VMOVUPD      128(SP), Y11
+	VMOVUPD      352(SP), Y11
 	VMULPD       Y10, Y1, Y1
 	VADDPD       Y1, Y11, Y1
 	VMULPD       section10<>+0(SB), Y1, Y1
-	VFMADD231PD  96(SP), Y8, Y1
+	VFMADD231PD  320(SP), Y8, Y1
 	VMULPD       Y3, Y1, Y1
 	VMULPD       Y9, Y1, Y1
 	VSUBPD       Y1, Y8, Y1
 	VMULPD       Y0, Y1, Y1
 	VMULPD       Y4, Y11, Y12
-	VADDPD       96(SP), Y11, Y13
+	VADDPD       320(SP), Y11, Y13
 	VMULPD       section4<>+0(SB), Y13, Y13
-	VMOVUPD      352(SP), Y14
-	VADDPD       64(SP), Y9, Y15
+	VMOVUPD      128(SP), Y14
+	VADDPD       288(SP), Y9, Y15
 	VADDPD       Y11, Y15, Y11
 	VMULPD       Y4, Y11, Y4
-	VMULPD       384(SP), Y4, Y4
+	VMULPD       160(SP), Y4, Y4
 	VSUBPD       Y13, Y14, Y11
 	VFMADD231PD  Y11, Y12, Y4
 	VMOVUPD      section6<>+0(SB), Y11
@@ -290,7 +290,7 @@ converged:
 	VMULPD       Y6, Y11, Y6
 	VFNMADD231PD section8<>+0(SB), Y13, Y6
 	VMULPD       section9<>+0(SB), Y14, Y11
-	VSUBPD       96(SP), Y11, Y11
+	VSUBPD       320(SP), Y11, Y11
 	VMULPD       Y2, Y11, Y2
 	VFMADD231PD  section4<>+0(SB), Y2, Y6
 	VMULPD       Y4, Y10, Y2
@@ -301,40 +301,40 @@ converged:
 	VMULPD       section6<>+0(SB), Y2, Y2
 	VMOVUPD      section6<>+0(SB), Y3
 	VSUBPD       Y7, Y3, Y3
-	VMULPD       64(SP), Y3, Y3
+	VMULPD       288(SP), Y3, Y3
 	VMOVUPD      section6<>+0(SB), Y5
 	VADDPD       Y7, Y5, Y5
 	VFMADD231PD  Y9, Y5, Y3
 	VMULPD       Y0, Y3, Y0
 	VMULPD       Y8, Y4, Y3
-	VADDPD       224(SP), Y0, Y0
-	VMOVUPD      Y0, 224(SP)
-	VADDPD       256(SP), Y3, Y0
-	VMOVUPD      Y0, 256(SP)
-	VADDPD       288(SP), Y2, Y0
-	VMOVUPD      Y0, 288(SP)
-	VADDPD       320(SP), Y1, Y0
-	VMOVUPD      Y0, 320(SP)
+	VADDPD       (SP), Y0, Y0
+	VMOVUPD      Y0, (SP)
+	VADDPD       32(SP), Y3, Y0
+	VMOVUPD      Y0, 32(SP)
+	VADDPD       64(SP), Y2, Y0
+	VMOVUPD      Y0, 64(SP)
+	VADDPD       96(SP), Y1, Y0
+	VMOVUPD      Y0, 96(SP)
 	ADDQ         $0x00000020, AX
 	DECQ         DX
 	JNZ          ring
 	MOVQ         sums+0(FP), AX
-	VMOVUPD      224(SP), Y0
+	VMOVUPD      (SP), Y0
 	VEXTRACTF128 $0x01, Y0, X1
 	VADDPD       X1, X0, X1
 	VHADDPD      X1, X1, X1
 	VMOVSD       X1, (AX)
-	VMOVUPD      256(SP), Y0
+	VMOVUPD      32(SP), Y0
 	VEXTRACTF128 $0x01, Y0, X1
 	VADDPD       X1, X0, X1
 	VHADDPD      X1, X1, X1
 	VMOVSD       X1, 8(AX)
-	VMOVUPD      288(SP), Y0
+	VMOVUPD      64(SP), Y0
 	VEXTRACTF128 $0x01, Y0, X1
 	VADDPD       X1, X0, X1
 	VHADDPD      X1, X1, X1
 	VMOVSD       X1, 16(AX)
-	VMOVUPD      320(SP), Y0
+	VMOVUPD      96(SP), Y0
 	VEXTRACTF128 $0x01, Y0, X1
 	VADDPD       X1, X0, X1
 	VHADDPD      X1, X1, X1
@@ -349,185 +349,181 @@ TEXT ·sectionRingsAVX512(SB), $896-32
 	MOVQ    section+16(FP), CX
 	MOVQ    vectors+24(FP), DX
 	VPXORQ  Z0, Z0, Z0
-	VMOVUPD Z0, 448(SP)
-	VMOVUPD Z0, 512(SP)
-	VMOVUPD Z0, 576(SP)
-	VMOVUPD Z0, 640(SP)
+	VMOVUPD Z0, Z1
+	VMOVUPD Z0, Z2
+	VMOVUPD Z0, Z3
+	VMOVUPD Z0, Z0
 
 ring:
-	VBROADCASTSD (CX), Z0
-	VBROADCASTSD 8(CX), Z1
-	VFMADD231PD  (AX), Z1, Z0
-	VMULPD       Z0, Z0, Z0
-	VMOVUPD      Z0, 704(SP)
-	VMULPD       section7<>+0(SB), Z0, Z1
-	VMOVUPD      Z1, 768(SP)
-	VBROADCASTSD 24(CX), Z1
-	VMULPD       4096(AX), Z1, Z1
-	VMULPD       Z0, Z1, Z0
-	VMOVUPD      Z0, 832(SP)
-	VBROADCASTSD 40(CX), Z0
-	VBROADCASTSD 16(CX), Z1
-	VFNMADD231PD 2048(AX), Z1, Z0
-	VBROADCASTSD 32(CX), Z1
-	VMOVUPD      Z0, (SP)
-	VMOVUPD      Z1, 64(SP)
-	VMOVUPD      704(SP), Z2
-	VMULPD       Z0, Z0, Z0
-	VSUBPD       Z1, Z2, Z3
-	VMOVUPD      Z3, 128(SP)
-	VSUBPD       Z0, Z3, Z3
-	VMULPD       Z3, Z3, Z3
-	VFMADD231PD  768(SP), Z0, Z3
-	VADDPD       Z1, Z2, Z4
-	VADDPD       Z0, Z4, Z0
-	VMOVUPD      Z0, 192(SP)
-	VSQRTPD      Z3, Z4
-	VMOVUPD      Z4, 256(SP)
-	VADDPD       Z4, Z0, Z0
-	VMULPD       section4<>+0(SB), Z0, Z0
-	VMOVUPD      section5<>+0(SB), Z5
-	VDIVPD       Z0, Z5, Z6
-	VMOVUPD      Z6, 320(SP)
-	VDIVPD       Z3, Z5, Z3
-	VMULPD       Z1, Z2, Z1
-	VMULPD       Z6, Z1, Z1
-	VMOVUPD      Z1, 384(SP)
-	VMOVUPD      section5<>+0(SB), Z2
-	VMOVUPD      section5<>+0(SB), Z5
-	VXORPD       Z6, Z6, Z6
+	VBROADCASTSD (CX), Z4
+	VBROADCASTSD 8(CX), Z5
+	VFMADD231PD  (AX), Z5, Z4
+	VMULPD       Z4, Z4, Z4
+	VMOVUPD      Z4, Z5
+	VMULPD       section7<>+0(SB), Z4, Z6
+	VMOVUPD      Z6, Z6
+	VBROADCASTSD 24(CX), Z7
+	VMULPD       4096(AX), Z7, Z7
+	VMULPD       Z4, Z7, Z4
+	VMOVUPD      Z4, Z4
+	VBROADCASTSD 40(CX), Z7
+	VBROADCASTSD 16(CX), Z8
+	VFNMADD231PD 2048(AX), Z8, Z7
+	VBROADCASTSD 32(CX), Z8
+	VMOVUPD      Z7, Z9
+	VMOVUPD      Z8, Z10
+	VMOVUPD      Z5, Z11
+	VMULPD       Z7, Z7, Z7
+	VSUBPD       Z8, Z11, Z12
+	VMOVUPD      Z12, Z13
+	VSUBPD       Z7, Z12, Z12
+	VMULPD       Z12, Z12, Z12
+	VFMADD231PD  Z6, Z7, Z12
+	VADDPD       Z8, Z11, Z14
+	VADDPD       Z7, Z14, Z7
+	VMOVUPD      Z7, Z14
+	VSQRTPD      Z12, Z15
+	VMOVUPD      Z15, Z16
+	VADDPD       Z15, Z7, Z7
+	VMULPD       section4<>+0(SB), Z7, Z7
+	VMOVUPD      section5<>+0(SB), Z17
+	VDIVPD       Z7, Z17, Z18
+	VMOVUPD      Z18, Z19
+	VDIVPD       Z12, Z17, Z12
+	VMULPD       Z8, Z11, Z8
+	VMULPD       Z18, Z8, Z8
+	VMOVUPD      Z8, Z11
+	VMOVUPD      section5<>+0(SB), Z17
+	VMOVUPD      section5<>+0(SB), Z18
+	VXORPD       Z20, Z20, Z20
 	MOVQ         $0x00000010, BX
 	JMP          step
 
 again:
-	VFMADD231PD Z5, Z2, Z6
-	VMULPD      Z1, Z2, Z2
+	VFMADD231PD Z18, Z17, Z20
+	VMULPD      Z8, Z17, Z17
 
 step:
-	VMULPD      Z4, Z0, Z7
-	VADDPD      Z4, Z0, Z0
-	VSQRTPD     Z7, Z4
-	VMULPD      section3<>+0(SB), Z0, Z0
-	VFMADD231PD section4<>+0(SB), Z4, Z0
-	VMOVUPD     section0<>+0(SB), Z8
-	VDIVPD      Z0, Z8, Z8
-	VMULPD      Z8, Z2, Z2
-	VMULPD      Z1, Z1, Z1
-	VMULPD      Z8, Z1, Z1
-	VMULPD      Z8, Z1, Z7
-	VMULPD      section11<>+0(SB), Z7, Z7
-	VADDPD      Z5, Z5, Z5
+	VMULPD      Z15, Z7, Z21
+	VADDPD      Z15, Z7, Z7
+	VSQRTPD     Z21, Z15
+	VMULPD      section3<>+0(SB), Z7, Z7
+	VFMADD231PD section4<>+0(SB), Z15, Z7
+	VMOVUPD     section0<>+0(SB), Z22
+	VDIVPD      Z7, Z22, Z22
+	VMULPD      Z22, Z17, Z17
+	VMULPD      Z8, Z8, Z8
+	VMULPD      Z22, Z8, Z8
+	VMULPD      Z22, Z8, Z21
+	VMULPD      section11<>+0(SB), Z21, Z21
+	VADDPD      Z18, Z18, Z18
 	DECQ        BX
 	JZ          converged
-	VCMPPD      $0x1e, section12<>+0(SB), Z7, K1
+	VCMPPD      $0x1e, section12<>+0(SB), Z21, K1
 	KORTESTB    K1, K1
 	JNZ         again
 
 converged:
-	VMOVUPD       section13<>+0(SB), Z0
-	VFMADD213PD   section0<>+0(SB), Z7, Z0
-	VFMADD213PD   section1<>+0(SB), Z7, Z0
-	VFMADD213PD   section5<>+0(SB), Z7, Z0
-	VMULPD        Z5, Z2, Z1
-	VFMADD231PD   Z0, Z1, Z6
-	VMOVUPD       section14<>+0(SB), Z0
-	VFMADD213PD   section2<>+0(SB), Z7, Z0
-	VFMADD213PD   section3<>+0(SB), Z7, Z0
-	VFMADD213PD   section5<>+0(SB), Z7, Z0
-	VSQRTPD       Z8, Z1
-	VMULPD        Z1, Z0, Z0
-	VMULPD        832(SP), Z0, Z0
-	VMULPD        Z3, Z0, Z0
-	VMOVUPD       384(SP), Z1
-	VMOVUPD       section5<>+0(SB), Z2
-	VFMADD231PD   Z6, Z1, Z2
-	VMOVUPD       320(SP), Z4
-	VMULPD        Z4, Z2, Z5
-	VMULPD        64(SP), Z5, Z7
-	VMOVUPD       section7<>+0(SB), Z8
-	VFNMADD231PD  192(SP), Z5, Z8
-	VMOVUPD       (SP), Z5
-	VMULPD        Z5, Z5, Z9
-	VMOVUPD       section6<>+0(SB), Z10
-	VSUBPD        Z2, Z10, Z10
-	VMOVUPD       256(SP), Z11
-	VMULPD        Z10, Z1, Z1
-	VADDPD        Z1, Z11, Z1
-	VMULPD        section10<>+0(SB), Z1, Z1
-	VFMADD231PD   192(SP), Z8, Z1
-	VMULPD        Z3, Z1, Z1
-	VMULPD        Z9, Z1, Z1
-	VSUBPD        Z1, Z8, Z1
-	VMULPD        Z0, Z1, Z1
-	VMULPD        Z4, Z11, Z12
-	VADDPD        192(SP), Z11, Z13
-	VMULPD        section4<>+0(SB), Z13, Z13
-	VMOVUPD       704(SP), Z14
-	VADDPD        128(SP), Z9, Z15
-	VADDPD        Z11, Z15, Z11
-	VMULPD        Z4, Z11, Z4
-	VMULPD        768(SP), Z4, Z4
-	VSUBPD        Z13, Z14, Z11
-	VFMADD231PD   Z11, Z12, Z4
-	VMOVUPD       section6<>+0(SB), Z11
-	VSUBPD        Z12, Z11, Z11
-	VMULPD        Z14, Z11, Z11
-	VMULPD        Z6, Z13, Z6
-	VSUBPD        Z2, Z6, Z6
+	VMOVUPD       section13<>+0(SB), Z7
+	VFMADD213PD   section0<>+0(SB), Z21, Z7
+	VFMADD213PD   section1<>+0(SB), Z21, Z7
+	VFMADD213PD   section5<>+0(SB), Z21, Z7
+	VMULPD        Z18, Z17, Z8
+	VFMADD231PD   Z7, Z8, Z20
+	VMOVUPD       section14<>+0(SB), Z7
+	VFMADD213PD   section2<>+0(SB), Z21, Z7
+	VFMADD213PD   section3<>+0(SB), Z21, Z7
+	VFMADD213PD   section5<>+0(SB), Z21, Z7
+	VSQRTPD       Z22, Z8
+	VMULPD        Z8, Z7, Z7
+	VMULPD        Z4, Z7, Z4
+	VMULPD        Z12, Z4, Z4
+	VMOVUPD       Z11, Z7
+	VMOVUPD       section5<>+0(SB), Z8
+	VFMADD231PD   Z20, Z7, Z8
+	VMOVUPD       Z19, Z11
+	VMULPD        Z11, Z8, Z15
+	VMULPD        Z10, Z15, Z10
+	VMOVUPD       section7<>+0(SB), Z17
+	VFNMADD231PD  Z14, Z15, Z17
+	VMOVUPD       Z9, Z9
+	VMULPD        Z9, Z9, Z15
+	VMOVUPD       section6<>+0(SB), Z18
+	VSUBPD        Z8, Z18, Z18
+	VMOVUPD       Z16, Z16
+	VMULPD        Z18, Z7, Z7
+	VADDPD        Z7, Z16, Z7
+	VMULPD        section10<>+0(SB), Z7, Z7
+	VFMADD231PD   Z14, Z17, Z7
+	VMULPD        Z12, Z7, Z7
+	VMULPD        Z15, Z7, Z7
+	VSUBPD        Z7, Z17, Z7
+	VMULPD        Z4, Z7, Z7
+	VMULPD        Z11, Z16, Z19
+	VADDPD        Z14, Z16, Z21
+	VMULPD        section4<>+0(SB), Z21, Z21
+	VMOVUPD       Z5, Z5
+	VADDPD        Z13, Z15, Z22
+	VADDPD        Z16, Z22, Z16
+	VMULPD        Z11, Z16, Z11
 	VMULPD        Z6, Z11, Z6
-	VFNMADD231PD  section8<>+0(SB), Z13, Z6
-	VMULPD        section9<>+0(SB), Z14, Z11
-	VSUBPD        192(SP), Z11, Z11
-	VMULPD        Z2, Z11, Z2
-	VFMADD231PD   section4<>+0(SB), Z2, Z6
-	VMULPD        Z4, Z10, Z2
-	VFMADD231PD   Z6, Z12, Z2
-	VMULPD        Z5, Z0, Z4
-	VMULPD        Z3, Z2, Z2
-	VMULPD        Z4, Z2, Z2
-	VMULPD        section6<>+0(SB), Z2, Z2
-	VMOVUPD       section6<>+0(SB), Z3
-	VSUBPD        Z7, Z3, Z3
-	VMULPD        128(SP), Z3, Z3
-	VMOVUPD       section6<>+0(SB), Z5
-	VADDPD        Z7, Z5, Z5
-	VFMADD231PD   Z9, Z5, Z3
-	VMULPD        Z0, Z3, Z0
-	VMULPD        Z8, Z4, Z3
-	VADDPD        448(SP), Z0, Z0
-	VMOVUPD       Z0, 448(SP)
-	VADDPD        512(SP), Z3, Z0
-	VMOVUPD       Z0, 512(SP)
-	VADDPD        576(SP), Z2, Z0
-	VMOVUPD       Z0, 576(SP)
-	VADDPD        640(SP), Z1, Z0
-	VMOVUPD       Z0, 640(SP)
+	VSUBPD        Z21, Z5, Z11
+	VFMADD231PD   Z11, Z19, Z6
+	VMOVUPD       section6<>+0(SB), Z11
+	VSUBPD        Z19, Z11, Z11
+	VMULPD        Z5, Z11, Z11
+	VMULPD        Z20, Z21, Z16
+	VSUBPD        Z8, Z16, Z16
+	VMULPD        Z16, Z11, Z11
+	VFNMADD231PD  section8<>+0(SB), Z21, Z11
+	VMULPD        section9<>+0(SB), Z5, Z5
+	VSUBPD        Z14, Z5, Z5
+	VMULPD        Z8, Z5, Z5
+	VFMADD231PD   section4<>+0(SB), Z5, Z11
+	VMULPD        Z6, Z18, Z5
+	VFMADD231PD   Z11, Z19, Z5
+	VMULPD        Z9, Z4, Z6
+	VMULPD        Z12, Z5, Z5
+	VMULPD        Z6, Z5, Z5
+	VMULPD        section6<>+0(SB), Z5, Z5
+	VMOVUPD       section6<>+0(SB), Z8
+	VSUBPD        Z10, Z8, Z8
+	VMULPD        Z13, Z8, Z8
+	VMOVUPD       section6<>+0(SB), Z9
+	VADDPD        Z10, Z9, Z9
+	VFMADD231PD   Z15, Z9, Z8
+	VMULPD        Z4, Z8, Z4
+	VMULPD        Z17, Z6, Z6
+	VADDPD        Z4, Z1, Z1
+	VADDPD        Z6, Z2, Z2
+	VADDPD        Z5, Z3, Z3
+	VADDPD        Z7, Z0, Z0
 	ADDQ          $0x00000040, AX
 	DECQ          DX
 	JNZ           ring
 	MOVQ          sums+0(FP), AX
-	VMOVUPD       448(SP), Z0
-	VEXTRACTF64X4 $0x01, Z0, Y1
-	VADDPD        Y1, Y0, Y1
-	VEXTRACTF128  $0x01, Y1, X0
-	VADDPD        X0, X1, X0
-	VHADDPD       X0, X0, X0
-	VMOVSD        X0, (AX)
-	VMOVUPD       512(SP), Z0
-	VEXTRACTF64X4 $0x01, Z0, Y1
-	VADDPD        Y1, Y0, Y1
-	VEXTRACTF128  $0x01, Y1, X0
-	VADDPD        X0, X1, X0
-	VHADDPD       X0, X0, X0
-	VMOVSD        X0, 8(AX)
-	VMOVUPD       576(SP), Z0
-	VEXTRACTF64X4 $0x01, Z0, Y1
-	VADDPD        Y1, Y0, Y1
-	VEXTRACTF128  $0x01, Y1, X0
-	VADDPD        X0, X1, X0
-	VHADDPD       X0, X0, X0
-	VMOVSD        X0, 16(AX)
-	VMOVUPD       640(SP), Z0
+	VMOVUPD       Z1, Z1
+	VEXTRACTF64X4 $0x01, Z1, Y4
+	VADDPD        Y4, Y1, Y4
+	VEXTRACTF128  $0x01, Y4, X1
+	VADDPD        X1, X4, X1
+	VHADDPD       X1, X1, X1
+	VMOVSD        X1, (AX)
+	VMOVUPD       Z2, Z1
+	VEXTRACTF64X4 $0x01, Z1, Y2
+	VADDPD        Y2, Y1, Y2
+	VEXTRACTF128  $0x01, Y2, X1
+	VADDPD        X1, X2, X1
+	VHADDPD       X1, X1, X1
+	VMOVSD        X1, 8(AX)
+	VMOVUPD       Z3, Z1
+	VEXTRACTF64X4 $0x01, Z1, Y2
+	VADDPD        Y2, Y1, Y2
+	VEXTRACTF128  $0x01, Y2, X1
+	VADDPD        X1, X2, X1
+	VHADDPD       X1, X1, X1
+	VMOVSD        X1, 16(AX)
+	VMOVUPD       Z0, Z0
 	VEXTRACTF64X4 $0x01, Z0, Y1
 	VADDPD        Y1, Y0, Y1
 	VEXTRACTF128  $0x01, Y1, X0
@@ -544,48 +540,48 @@ TEXT ·sectionFieldsAVX2(SB), $448-32
 	MOVQ    section+16(FP), CX
 	MOVQ    vectors+24(FP), DX
 	VXORPD  Y0, Y0, Y0
-	VMOVUPD Y0, 224(SP)
-	VMOVUPD Y0, 256(SP)
+	VMOVUPD Y0, (SP)
+	VMOVUPD Y0, 32(SP)
 
 ring:
 	VBROADCASTSD (CX), Y0
 	VBROADCASTSD 8(CX), Y1
 	VFMADD231PD  (AX), Y1, Y0
 	VMULPD       Y0, Y0, Y0
-	VMOVUPD      Y0, 288(SP)
+	VMOVUPD      Y0, 64(SP)
 	VMULPD       section7<>+0(SB), Y0, Y1
-	VMOVUPD      Y1, 320(SP)
+	VMOVUPD      Y1, 96(SP)
 	VBROADCASTSD 24(CX), Y1
 	VMULPD       4096(AX), Y1, Y1
 	VMULPD       Y0, Y1, Y0
-	VMOVUPD      Y0, 352(SP)
+	VMOVUPD      Y0, 128(SP)
 	VBROADCASTSD 40(CX), Y0
 	VBROADCASTSD 16(CX), Y1
 	VFNMADD231PD 2048(AX), Y1, Y0
 	VBROADCASTSD 32(CX), Y1
-	VMOVUPD      Y0, (SP)
-	VMOVUPD      Y1, 32(SP)
-	VMOVUPD      288(SP), Y2
+	VMOVUPD      Y0, 160(SP)
+	VMOVUPD      Y1, 192(SP)
+	VMOVUPD      64(SP), Y2
 	VMULPD       Y0, Y0, Y0
 	VSUBPD       Y1, Y2, Y3
-	VMOVUPD      Y3, 64(SP)
+	VMOVUPD      Y3, 224(SP)
 	VSUBPD       Y0, Y3, Y3
 	VMULPD       Y3, Y3, Y3
-	VFMADD231PD  320(SP), Y0, Y3
+	VFMADD231PD  96(SP), Y0, Y3
 	VADDPD       Y1, Y2, Y4
 	VADDPD       Y0, Y4, Y0
-	VMOVUPD      Y0, 96(SP)
+	VMOVUPD      Y0, 256(SP)
 	VSQRTPD      Y3, Y4
-	VMOVUPD      Y4, 128(SP)
+	VMOVUPD      Y4, 288(SP)
 	VADDPD       Y4, Y0, Y0
 	VMULPD       section4<>+0(SB), Y0, Y0
 	VMOVUPD      section5<>+0(SB), Y5
 	VDIVPD       Y0, Y5, Y6
-	VMOVUPD      Y6, 160(SP)
+	VMOVUPD      Y6, 320(SP)
 	VDIVPD       Y3, Y5, Y3
 	VMULPD       Y1, Y2, Y1
 	VMULPD       Y6, Y1, Y1
-	VMOVUPD      Y1, 192(SP)
+	VMOVUPD      Y1, 352(SP)
 	VMOVUPD      section5<>+0(SB), Y2
 	VMOVUPD      section5<>+0(SB), Y5
 	VXORPD       Y6, Y6, Y6
@@ -630,41 +626,41 @@ converged:
 	VFMADD213PD  section5<>+0(SB), Y7, Y0
 	VSQRTPD      Y8, Y1
 	VMULPD       Y1, Y0, Y0
-	VMULPD       352(SP), Y0, Y0
+	VMULPD       128(SP), Y0, Y0
 	VMULPD       Y3, Y0, Y0
-	VMOVUPD      192(SP), Y1
+	VMOVUPD      352(SP), Y1
 	VMOVUPD      section5<>+0(SB), Y2
 	VFMADD231PD  Y6, Y1, Y2
-	VMOVUPD      160(SP), Y1
+	VMOVUPD      320(SP), Y1
 	VMULPD       Y1, Y2, Y1
-	VMULPD       32(SP), Y1, Y2
+	VMULPD       192(SP), Y1, Y2
 	VMOVUPD      section7<>+0(SB), Y3
-	VFNMADD231PD 96(SP), Y1, Y3
-	VMOVUPD      (SP), Y1
+	VFNMADD231PD 256(SP), Y1, Y3
+	VMOVUPD      160(SP), Y1
 	VMULPD       Y1, Y1, Y4
 	VMULPD       Y1, Y0, Y1
 	VMOVUPD      section6<>+0(SB), Y5
 	VSUBPD       Y2, Y5, Y5
-	VMULPD       64(SP), Y5, Y5
+	VMULPD       224(SP), Y5, Y5
 	VMOVUPD      section6<>+0(SB), Y6
 	VADDPD       Y2, Y6, Y2
 	VFMADD231PD  Y4, Y2, Y5
 	VMULPD       Y0, Y5, Y0
 	VMULPD       Y3, Y1, Y1
-	VADDPD       224(SP), Y0, Y0
-	VMOVUPD      Y0, 224(SP)
-	VADDPD       256(SP), Y1, Y0
-	VMOVUPD      Y0, 256(SP)
+	VADDPD       (SP), Y0, Y0
+	VMOVUPD      Y0, (SP)
+	VADDPD       32(SP), Y1, Y0
+	VMOVUPD      Y0, 32(SP)
 	ADDQ         $0x00000020, AX
 	DECQ         DX
 	JNZ          ring
 	MOVQ         sums+0(FP), AX
-	VMOVUPD      224(SP), Y0
+	VMOVUPD      (SP), Y0
 	VEXTRACTF128 $0x01, Y0, X1
 	VADDPD       X1, X0, X1
 	VHADDPD      X1, X1, X1
 	VMOVSD       X1, (AX)
-	VMOVUPD      256(SP), Y0
+	VMOVUPD      32(SP), Y0
 	VEXTRACTF128 $0x01, Y0, X1
 	VADDPD       X1, X0, X1
 	VHADDPD      X1, X1, X1
@@ -679,128 +675,126 @@ TEXT ·sectionFieldsAVX512(SB), $896-32
 	MOVQ    section+16(FP), CX
 	MOVQ    vectors+24(FP), DX
 	VPXORQ  Z0, Z0, Z0
-	VMOVUPD Z0, 448(SP)
-	VMOVUPD Z0, 512(SP)
+	VMOVUPD Z0, Z1
+	VMOVUPD Z0, Z0
 
 ring:
-	VBROADCASTSD (CX), Z0
-	VBROADCASTSD 8(CX), Z1
-	VFMADD231PD  (AX), Z1, Z0
-	VMULPD       Z0, Z0, Z0
-	VMOVUPD      Z0, 576(SP)
-	VMULPD       section7<>+0(SB), Z0, Z1
-	VMOVUPD      Z1, 640(SP)
-	VBROADCASTSD 24(CX), Z1
-	VMULPD       4096(AX), Z1, Z1
-	VMULPD       Z0, Z1, Z0
-	VMOVUPD      Z0, 704(SP)
-	VBROADCASTSD 40(CX), Z0
-	VBROADCASTSD 16(CX), Z1
-	VFNMADD231PD 2048(AX), Z1, Z0
-	VBROADCASTSD 32(CX), Z1
-	VMOVUPD      Z0, (SP)
-	VMOVUPD      Z1, 64(SP)
-	VMOVUPD      576(SP), Z2
-	VMULPD       Z0, Z0, Z0
-	VSUBPD       Z1, Z2, Z3
-	VMOVUPD      Z3, 128(SP)
-	VSUBPD       Z0, Z3, Z3
-	VMULPD       Z3, Z3, Z3
-	VFMADD231PD  640(SP), Z0, Z3
-	VADDPD       Z1, Z2, Z4
-	VADDPD       Z0, Z4, Z0
-	VMOVUPD      Z0, 192(SP)
-	VSQRTPD      Z3, Z4
-	VMOVUPD      Z4, 256(SP)
-	VADDPD       Z4, Z0, Z0
-	VMULPD       section4<>+0(SB), Z0, Z0
-	VMOVUPD      section5<>+0(SB), Z5
-	VDIVPD       Z0, Z5, Z6
-	VMOVUPD      Z6, 320(SP)
-	VDIVPD       Z3, Z5, Z3
-	VMULPD       Z1, Z2, Z1
-	VMULPD       Z6, Z1, Z1
-	VMOVUPD      Z1, 384(SP)
-	VMOVUPD      section5<>+0(SB), Z2
-	VMOVUPD      section5<>+0(SB), Z5
-	VXORPD       Z6, Z6, Z6
+	VBROADCASTSD (CX), Z2
+	VBROADCASTSD 8(CX), Z3
+	VFMADD231PD  (AX), Z3, Z2
+	VMULPD       Z2, Z2, Z2
+	VMOVUPD      Z2, Z3
+	VMULPD       section7<>+0(SB), Z2, Z4
+	VMOVUPD      Z4, Z4
+	VBROADCASTSD 24(CX), Z5
+	VMULPD       4096(AX), Z5, Z5
+	VMULPD       Z2, Z5, Z2
+	VMOVUPD      Z2, Z2
+	VBROADCASTSD 40(CX), Z5
+	VBROADCASTSD 16(CX), Z6
+	VFNMADD231PD 2048(AX), Z6, Z5
+	VBROADCASTSD 32(CX), Z6
+	VMOVUPD      Z5, Z7
+	VMOVUPD      Z6, Z8
+	VMOVUPD      Z3, Z3
+	VMULPD       Z5, Z5, Z5
+	VSUBPD       Z6, Z3, Z9
+	VMOVUPD      Z9, Z10
+	VSUBPD       Z5, Z9, Z9
+	VMULPD       Z9, Z9, Z9
+	VFMADD231PD  Z4, Z5, Z9
+	VADDPD       Z6, Z3, Z4
+	VADDPD       Z5, Z4, Z4
+	VMOVUPD      Z4, Z5
+	VSQRTPD      Z9, Z11
+	VMOVUPD      Z11, Z12
+	VADDPD       Z11, Z4, Z4
+	VMULPD       section4<>+0(SB), Z4, Z4
+	VMOVUPD      section5<>+0(SB), Z12
+	VDIVPD       Z4, Z12, Z13
+	VMOVUPD      Z13, Z14
+	VDIVPD       Z9, Z12, Z9
+	VMULPD       Z6, Z3, Z3
+	VMULPD       Z13, Z3, Z3
+	VMOVUPD      Z3, Z6
+	VMOVUPD      section5<>+0(SB), Z12
+	VMOVUPD      section5<>+0(SB), Z13
+	VXORPD       Z15, Z15, Z15
 	MOVQ         $0x00000010, BX
 	JMP          step
 
 again:
-	VFMADD231PD Z5, Z2, Z6
-	VMULPD      Z1, Z2, Z2
+	VFMADD231PD Z13, Z12, Z15
+	VMULPD      Z3, Z12, Z12
 
 step:
-	VMULPD      Z4, Z0, Z7
-	VADDPD      Z4, Z0, Z0
-	VSQRTPD     Z7, Z4
-	VMULPD      section3<>+0(SB), Z0, Z0
-	VFMADD231PD section4<>+0(SB), Z4, Z0
-	VMOVUPD     section0<>+0(SB), Z8
-	VDIVPD      Z0, Z8, Z8
-	VMULPD      Z8, Z2, Z2
-	VMULPD      Z1, Z1, Z1
-	VMULPD      Z8, Z1, Z1
-	VMULPD      Z8, Z1, Z7
-	VMULPD      section11<>+0(SB), Z7, Z7
-	VADDPD      Z5, Z5, Z5
+	VMULPD      Z11, Z4, Z16
+	VADDPD      Z11, Z4, Z4
+	VSQRTPD     Z16, Z11
+	VMULPD      section3<>+0(SB), Z4, Z4
+	VFMADD231PD section4<>+0(SB), Z11, Z4
+	VMOVUPD     section0<>+0(SB), Z17
+	VDIVPD      Z4, Z17, Z17
+	VMULPD      Z17, Z12, Z12
+	VMULPD      Z3, Z3, Z3
+	VMULPD      Z17, Z3, Z3
+	VMULPD      Z17, Z3, Z16
+	VMULPD      section11<>+0(SB), Z16, Z16
+	VADDPD      Z13, Z13, Z13
 	DECQ        BX
 	JZ          converged
-	VCMPPD      $0x1e, section12<>+0(SB), Z7, K1
+	VCMPPD      $0x1e, section12<>+0(SB), Z16, K1
 	KORTESTB    K1, K1
 	JNZ         again
 
 converged:
-	VMOVUPD       section13<>+0(SB), Z0
-	VFMADD213PD   section0<>+0(SB), Z7, Z0
-	VFMADD213PD   section1<>+0(SB), Z7, Z0
-	VFMADD213PD   section5<>+0(SB), Z7, Z0
-	VMULPD        Z5, Z2, Z1
-	VFMADD231PD   Z0, Z1, Z6
-	VMOVUPD       section14<>+0(SB), Z0
-	VFMADD213PD   section2<>+0(SB), Z7, Z0
-	VFMADD213PD   section3<>+0(SB), Z7, Z0
-	VFMADD213PD   section5<>+0(SB), Z7, Z0
-	VSQRTPD       Z8, Z1
-	VMULPD        Z1, Z0, Z0
-	VMULPD        704(SP), Z0, Z0
-	VMULPD        Z3, Z0, Z0
-	VMOVUPD       384(SP), Z1
-	VMOVUPD       section5<>+0(SB), Z2
-	VFMADD231PD   Z6, Z1, Z2
-	VMOVUPD       320(SP), Z1
-	VMULPD        Z1, Z2, Z1
-	VMULPD        64(SP), Z1, Z2
-	VMOVUPD       section7<>+0(SB), Z3
-	VFNMADD231PD  192(SP), Z1, Z3
-	VMOVUPD       (SP), Z1
-	VMULPD        Z1, Z1, Z4
-	VMULPD        Z1, Z0, Z1
-	VMOVUPD       section6<>+0(SB), Z5
-	VSUBPD        Z2, Z5, Z5
-	VMULPD        128(SP), Z5, Z5
-	VMOVUPD       section6<>+0(SB), Z6
-	VADDPD        Z2, Z6, Z2
-	VFMADD231PD   Z4, Z2, Z5
-	VMULPD        Z0, Z5, Z0
-	VMULPD        Z3, Z1, Z1
-	VADDPD        448(SP), Z0, Z0
-	VMOVUPD       Z0, 448(SP)
-	VADDPD        512(SP), Z1, Z0
-	VMOVUPD       Z0, 512(SP)
+	VMOVUPD       section13<>+0(SB), Z3
+	VFMADD213PD   section0<>+0(SB), Z16, Z3
+	VFMADD213PD   section1<>+0(SB), Z16, Z3
+	VFMADD213PD   section5<>+0(SB), Z16, Z3
+	VMULPD        Z13, Z12, Z4
+	VFMADD231PD   Z3, Z4, Z15
+	VMOVUPD       section14<>+0(SB), Z3
+	VFMADD213PD   section2<>+0(SB), Z16, Z3
+	VFMADD213PD   section3<>+0(SB), Z16, Z3
+	VFMADD213PD   section5<>+0(SB), Z16, Z3
+	VSQRTPD       Z17, Z4
+	VMULPD        Z4, Z3, Z3
+	VMULPD        Z2, Z3, Z2
+	VMULPD        Z9, Z2, Z2
+	VMOVUPD       Z6, Z3
+	VMOVUPD       section5<>+0(SB), Z4
+	VFMADD231PD   Z15, Z3, Z4
+	VMOVUPD       Z14, Z3
+	VMULPD        Z3, Z4, Z3
+	VMULPD        Z8, Z3, Z4
+	VMOVUPD       section7<>+0(SB), Z6
+	VFNMADD231PD  Z5, Z3, Z6
+	VMOVUPD       Z7, Z3
+	VMULPD        Z3, Z3, Z5
+	VMULPD        Z3, Z2, Z3
+	VMOVUPD       section6<>+0(SB), Z7
+	VSUBPD        Z4, Z7, Z7
+	VMULPD        Z10, Z7, Z7
+	VMOVUPD       section6<>+0(SB), Z8
+	VADDPD        Z4, Z8, Z4
+	VFMADD231PD   Z5, Z4, Z7
+	VMULPD        Z2, Z7, Z2
+	VMULPD        Z6, Z3, Z3
+	VADDPD        Z2, Z1, Z1
+	VADDPD        Z3, Z0, Z0
 	ADDQ          $0x00000040, AX
 	DECQ          DX
 	JNZ           ring
 	MOVQ          sums+0(FP), AX
-	VMOVUPD       448(SP), Z0
-	VEXTRACTF64X4 $0x01, Z0, Y1
-	VADDPD        Y1, Y0, Y1
-	VEXTRACTF128  $0x01, Y1, X0
-	VADDPD        X0, X1, X0
-	VHADDPD       X0, X0, X0
-	VMOVSD        X0, (AX)
-	VMOVUPD       512(SP), Z0
+	VMOVUPD       Z1, Z1
+	VEXTRACTF64X4 $0x01, Z1, Y2
+	VADDPD        Y2, Y1, Y2
+	VEXTRACTF128  $0x01, Y2, X1
+	VADDPD        X1, X2, X1
+	VHADDPD       X1, X1, X1
+	VMOVSD        X1, (AX)
+	VMOVUPD       Z0, Z0
 	VEXTRACTF64X4 $0x01, Z0, Y1
 	VADDPD        Y1, Y0, Y1
 	VEXTRACTF128  $0x01, Y1, X0

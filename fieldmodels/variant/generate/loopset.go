@@ -36,11 +36,13 @@ func coupleLoops(file *build.Context, name string, width int, n numbers) {
 	parts := g.GP64()
 	g.MOVQ(operand.U32(lanes/width), parts)
 
-	var w, sumG, sumB, sumT [3]operand.Mem
+	r := rings{vector: g}
+	var w [3]operand.Op
+	var sumG, sumB, sumT [3]operand.Mem // of these there are too many for registers
 	for k := range 3 {
-		w[k], sumG[k], sumB[k], sumT[k] = g.slot(), g.slot(), g.slot(), g.slot()
+		w[k], sumG[k], sumB[k], sumT[k] = g.place(), g.slot(), g.slot(), g.slot()
 	}
-	r, mw, mn, value := newRings(g), g.slot(), g.slot(), g.slot()
+	mw, mn, value := g.place(), g.place(), g.place()
 
 	g.Label("part")
 	point := g.Load(g.Param("points"), g.GP64())
@@ -52,12 +54,12 @@ func coupleLoops(file *build.Context, name string, width int, n numbers) {
 		g.store(zero, sumB[k])
 		g.store(zero, sumT[k])
 	}
-	g.store(zero, value)
+	g.VMOVUPD(zero, value)
 	{
 		m := g.mul(g.every(of(pickup, pickupMoment)), at(set, setAxis))
 		g.to(m, g.every(of(pickup, pickupMoment+1)), at(set, setAxis+1))
 		g.to(m, g.every(of(pickup, pickupMoment+2)), at(set, setAxis+2))
-		g.store(m, mn)
+		g.VMOVUPD(m, mn)
 	}
 
 	g.Label("point")
@@ -69,13 +71,13 @@ func coupleLoops(file *build.Context, name string, width int, n numbers) {
 	z := g.dot(q, [3]operand.Op{at(set, setAxis), at(set, setAxis+1), at(set, setAxis+2)})
 	for k := range 3 {
 		g.less(q[k], z, at(set, setAxis+k))
-		g.store(q[k], w[k])
+		g.VMOVUPD(q[k], w[k])
 	}
 	ss := g.dot(q, [3]operand.Op{q[0], q[1], q[2]})
 	along := g.mul(g.every(of(pickup, pickupMoment)), q[0])
 	g.to(along, g.every(of(pickup, pickupMoment+1)), q[1])
 	g.to(along, g.every(of(pickup, pickupMoment+2)), q[2])
-	g.store(along, mw)
+	g.VMOVUPD(along, mw)
 
 	jet := r.jet(4, ss, z, at(set, setA2), at(set, setA2x4), at(set, setF))
 	bz, gg, hh, gz := jet[0], jet[1], jet[2], jet[3]
@@ -110,7 +112,7 @@ func coupleLoops(file *build.Context, name string, width int, n numbers) {
 	g.to(slope, g.every(of(pickup, pickupAxis+1)), grad[1])
 	g.to(slope, g.every(of(pickup, pickupAxis+2)), grad[2])
 	g.to(total, slope, g.every(of(point, pointSlope)))
-	g.store(total, value)
+	g.VMOVUPD(total, value)
 	for k := range 3 {
 		grad[k] = g.mul(grad[k], deriv)
 		sum := g.add(grad[k], sumG[k])

@@ -9,14 +9,35 @@ import (
 // rings emits the field of loops, one a lane, by the formulas of fieldmodels.Loop.
 type rings struct {
 	*vector
-	zeta, s, d, x, b2, ih, c operand.Mem // what is needed later
+	zeta, s, d, x, b2, ih, c operand.Op // what is needed later
 }
 
-// ringSlots are the vectors that rings keep on the stack.
+// ringSlots are the vectors that rings keep on the stack, for want of registers.
 const ringSlots = 7
 
-func newRings(g *vector) rings {
-	return rings{g, g.slot(), g.slot(), g.slot(), g.slot(), g.slot(), g.slot(), g.slot()}
+// place holds a vector for later: a register where there are enough, for wide ones on the
+// stack reach from one line of the cache into the next.
+func (g *vector) place() operand.Op {
+	if g.width < lanes {
+		return g.slot()
+	}
+	return g.reg()
+}
+
+// held is a copy of r in a place of its own.
+func (g *vector) held(r reg.VecVirtual) operand.Op {
+	to := g.place()
+	g.VMOVUPD(r, to)
+	return to
+}
+
+// into adds r to what is held.
+func (g *vector) into(held operand.Op, r reg.VecVirtual) {
+	if sum, ok := held.(reg.VecVirtual); ok {
+		g.VADDPD(r, sum, sum)
+		return
+	}
+	g.VMOVUPD(g.add(r, held), held)
 }
 
 // ringConstants lays out the constants of a file with rings, and more.
@@ -27,29 +48,28 @@ func ringConstants(c *build.Context, name string, more ...float64) numbers {
 // jet is ringJet at the square ss of the distance from the axis and the height z: of a
 // loop with a², 4a² and μ0·turns·a². Wanted are the first two numbers, the field, or all
 // four.
-func (r rings) jet(wanted int, ss, z reg.VecVirtual, a2Of, a2x4, f0 operand.Mem) []reg.VecVirtual {
+func (r *rings) jet(wanted int, ss, z reg.VecVirtual, a2Of, a2x4, f0 operand.Op) []reg.VecVirtual {
 	g := r.vector
 	// The terms of Loop's comment.
-	g.store(z, r.zeta)
-	g.store(ss, r.s)
+	r.zeta, r.s = g.held(z), g.held(ss)
 	a2 := g.load(a2Of)
 	z2 := g.mul(z, z)
 	dd := g.sub(a2, ss)
-	g.store(dd, r.d)
+	r.d = g.held(dd)
 	e := g.sub(dd, z2)
 	b4 := g.mul(e, e)
 	g.to(b4, z2, a2x4)
 	sum := g.add(g.add(a2, ss), z2)
-	g.store(sum, r.x)
+	r.x = g.held(sum)
 	qq := g.sqrt(b4)
-	g.store(qq, r.b2)
+	r.b2 = g.held(qq)
 	h := g.mul(g.add(sum, qq), g.number(0.5))
 	one := g.load(g.number(1))
 	inverse := g.div(one, h)
-	g.store(inverse, r.ih)
+	r.ih = g.held(inverse)
 	ib4 := g.div(one, b4)
 	cn := g.mul(g.mul(a2, ss), inverse)
-	g.store(cn, r.c)
+	r.c = g.held(cn)
 
 	// ringMean, until the last lane has converged; those ahead only get more exact.
 	k, power, tau := g.load(g.number(1)), g.load(g.number(1)), g.reg()

@@ -32,29 +32,26 @@ func section(c *build.Context) {
 // field is wanted.
 func sectionRings(file *build.Context, kind, level string, width, wanted int, n numbers) {
 	g := begin(file, kind+level, fmt.Sprintf("%s%s is sectionRingsGo for %d sums.", kind, level, wanted), "func(sums, rule, section *float64, vectors int)", width, ringSlots+7, n)
-	r := newRings(g)
+	r := rings{vector: g}
 	rule, section := g.Load(g.Param("rule"), g.GP64()), g.Load(g.Param("section"), g.GP64())
 	count := g.Load(g.Param("vectors"), g.GP64())
 	of := func(number int) reg.VecVirtual { return g.every(pointer(section).Offset(8 * number)) }
 	at := func(array int) operand.Mem { return pointer(rule).Offset(8 * productPlaces * array) }
-	sums := make([]operand.Mem, wanted)
+	sums := make([]operand.Op, wanted)
 	zero := g.zero()
 	for k := range sums {
-		sums[k] = g.slot()
-		g.store(zero, sums[k])
+		sums[k] = g.held(zero)
 	}
-	a2, a2x4, f0 := g.slot(), g.slot(), g.slot()
 	g.Label("ring")
 	a := of(sectionMiddle)
 	g.to(a, of(sectionHalf), at(ruleAcross))
 	a = g.mul(a, a)
-	g.store(a, a2)
-	g.store(g.mul(a, g.number(4)), a2x4)
-	g.store(g.mul(g.mul(of(sectionCurrent), at(ruleWeight)), a), f0)
+	a2, a2x4 := g.held(a), g.held(g.mul(a, g.number(4)))
+	f0 := g.held(g.mul(g.mul(of(sectionCurrent), at(ruleWeight)), a))
 	z := of(sectionZ)
 	g.less(z, of(sectionLength), at(ruleAlong))
 	for k, v := range r.jet(wanted, of(sectionS), z, a2, a2x4, f0) {
-		g.store(g.add(v, sums[k]), sums[k])
+		g.into(sums[k], v)
 	}
 	g.ADDQ(operand.U32(8*width), rule)
 	g.DECQ(count)
