@@ -222,11 +222,12 @@ func TestStalledCommandsEndWithSignals(t *testing.T) {
 		if err := p.Start(); err != nil {
 			t.Fatal(err)
 		}
-		in.Write(make([]byte, 1000))
 		if c.args[0] == "export" { // its first row tells that it is at it
 			out.Read(make([]byte, 1))
+		} else { // more than a pipe holds: what is written is read
+			in.Write(make([]byte, 1<<18))
 		}
-		time.Sleep(300 * time.Millisecond)
+		time.Sleep(100 * time.Millisecond)
 		p.Process.Signal(sig)
 		ended := make(chan error, 1)
 		go func() { ended <- p.Wait() }()
