@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"encoding"
 	"encoding/json"
-	"fmt"
 	"io"
 	"reflect"
 	"regexp"
@@ -34,19 +33,11 @@ func JSON(w io.Writer, v any) error {
 	if err := encode(&b, shape(reflect.ValueOf(v)), "  "); err != nil {
 		return err
 	}
-	_, err := w.Write(numberList.ReplaceAllFunc(withoutControls(b.Bytes()), func(list []byte) []byte {
+	_, err := w.Write(numberList.ReplaceAllFunc(tables.EscapeControls(b.Bytes()), func(list []byte) []byte {
 		return append(append([]byte("["), bytes.Join(bytes.Fields(list[1:len(list)-1]), []byte(" "))...), ']')
 	}))
 	return err
 }
-
-// withoutControls writes DEL and the control characters from U+0080 to U+009F as \u00XX in a JSON
-// text.
-func withoutControls(text []byte) []byte {
-	return controls.ReplaceAllFunc(text, func(c []byte) []byte { return fmt.Appendf(nil, `\u%04x`, []rune(string(c))[0]) })
-}
-
-var controls = regexp.MustCompile(`[\x{7f}-\x{9f}]`)
 
 // numberList is an indented list of numbers; no text has a line feed in it.
 var numberList = regexp.MustCompile(`\[\n[-+.0-9eEnul,\s]*\]`)

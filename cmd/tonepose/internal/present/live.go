@@ -19,7 +19,7 @@ func appendQuoted(b []byte, s string) []byte {
 	if err != nil {
 		panic(err) // texts always have JSON
 	}
-	return append(b, withoutControls(text)...)
+	return append(b, tables.EscapeControls(text)...)
 }
 
 // Followed is what following a stream gave, in the form of its JSON.

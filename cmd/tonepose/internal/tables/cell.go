@@ -1,6 +1,11 @@
 package tables
 
-import "strings"
+import (
+	"bytes"
+	"fmt"
+	"regexp"
+	"strings"
+)
 
 // formula are the first characters of a cell that spreadsheets may run, or look behind.
 const formula = "=+-@\t\r"
@@ -22,3 +27,14 @@ func cellText(cell string) string {
 	}
 	return cell
 }
+
+// EscapeControls writes DEL and the control characters from U+0080 to U+009F, which JSON may hold
+// as they are and a terminal obeys, as \u00XX in a JSON text.
+func EscapeControls(text []byte) []byte {
+	if bytes.IndexByte(text, 0x7f) < 0 && bytes.IndexByte(text, 0xc2) < 0 { // with which their UTF-8 begins
+		return text
+	}
+	return controls.ReplaceAllFunc(text, func(c []byte) []byte { return fmt.Appendf(nil, `\u%04x`, []rune(string(c))[0]) })
+}
+
+var controls = regexp.MustCompile(`[\x{7f}-\x{9f}]`)

@@ -2,6 +2,7 @@ package tables
 
 import (
 	"bufio"
+	"bytes"
 	"encoding/csv"
 	"encoding/json"
 	"errors"
@@ -69,10 +70,15 @@ func (d *Dump) WriteMetadataJSON(w io.Writer) error {
 	for _, kv := range d.table.Metadata().KeyValueMetadata {
 		pairs[kv.Key] = kv.Value
 	}
-	encoder := json.NewEncoder(w)
+	var text bytes.Buffer
+	encoder := json.NewEncoder(&text)
 	encoder.SetIndent("", "  ")
 	encoder.SetEscapeHTML(false)
-	return encoder.Encode(pairs)
+	if err := encoder.Encode(pairs); err != nil {
+		return err
+	}
+	_, err := w.Write(EscapeControls(text.Bytes()))
+	return err
 }
 
 // WriteCSV writes a header and one line a row; no number is an empty field. Others
@@ -119,7 +125,7 @@ func (d *Dump) WriteJSON(w io.Writer) error {
 			}
 			line = append(append(line, keys[i]...), text...)
 		}
-		_, err := out.Write(append(line, '}'))
+		_, err := out.Write(EscapeControls(append(line, '}')))
 		return err
 	})
 	out.WriteString("\n]\n")

@@ -50,7 +50,7 @@ var awkward = []float64{0.1, 1.0 / 3, 5e-324, math.MaxFloat64, -1e-9, 123456789.
 func awkwardTables(t *testing.T) string {
 	var couplings []Coupling
 	for i, v := range awkward {
-		couplings = append(couplings, Coupling{float64(i), 0.01, "e1, upper", `pro"be`, "rx\n1", v, math.NaN(), math.Inf(1), verdict.Gap | verdict.ReferenceLost})
+		couplings = append(couplings, Coupling{float64(i), 0.01, "e1, upper", `pro"be`, "rx\n1\u009b", v, math.NaN(), math.Inf(1), verdict.Gap | verdict.ReferenceLost})
 	}
 	return commit(t, couplings, nil)
 }
@@ -75,7 +75,7 @@ func TestCSVReadsBackExactly(t *testing.T) {
 		if have, err := strconv.ParseFloat(r[5], 64); err != nil || have != want {
 			t.Errorf("%q reads back as %g, want %g", r[5], have, want)
 		}
-		if r[2] != "e1, upper" || r[3] != `pro"be` || r[4] != "rx\n1" || r[6] != "" || r[7] != "" || r[8] != "gap;reference lost" {
+		if r[2] != "e1, upper" || r[3] != `pro"be` || r[4] != "rx\n1\u009b" || r[6] != "" || r[7] != "" || r[8] != "gap;reference lost" {
 			t.Errorf("%q", r)
 		}
 	}
@@ -94,6 +94,9 @@ func TestJSONReadsBackExactly(t *testing.T) {
 		Sigma      *float64 `json:"sigma_h"`
 		Flags      string   `json:"flags"`
 	}
+	if strings.ContainsRune(out.String(), '\u009b') { // ISO 6429: begins a control sequence
+		t.Error("a control character stands as it is")
+	}
 	decoder := json.NewDecoder(&out)
 	decoder.UseNumber()
 	if err := decoder.Decode(&rows); err != nil {
@@ -104,7 +107,7 @@ func TestJSONReadsBackExactly(t *testing.T) {
 	}
 	for i, want := range awkward {
 		r := rows[i]
-		if r.Coupling == nil || *r.Coupling != want || r.Quadrature != nil || r.Sigma != nil || r.Channel != "rx\n1" || r.Flags != "gap;reference lost" {
+		if r.Coupling == nil || *r.Coupling != want || r.Quadrature != nil || r.Sigma != nil || r.Channel != "rx\n1\u009b" || r.Flags != "gap;reference lost" {
 			t.Errorf("%+v, want coupling %g", r, want)
 		}
 	}
