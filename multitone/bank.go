@@ -10,7 +10,7 @@ type Framing struct {
 	Length int // samples of a window
 	Hop    int // samples from one window's start to the next; 0: Length
 	// Cosine holds the coefficients of the taper as a sum of cosines about the
-	// window's middle; nil: Hann, {0.5, 0.5}.
+	// window's middle, nowhere negative (see window.ForFit); nil: Hann, {0.5, 0.5}.
 	Cosine []float64
 	// Precision of the sums over samples; windows longer than 16384 samples are
 	// always Double.

@@ -210,3 +210,33 @@ func BenchmarkFill(b *testing.B) {
 		})
 	}
 }
+
+// Least squares need weights from zero up: of the published windows those refused are those that
+// have negative samples.
+func TestForFit(t *testing.T) {
+	w := make([]float64, 4096)
+	refused := 0
+	for name := range cosineSums {
+		taper, err := ByName(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		taper.Fill(w)
+		_, err = ForFit(name)
+		// The coefficients in print have five digits and more.
+		if negative := slices.Min(w) < -1e-4; negative != (err != nil) {
+			t.Errorf("%s: least weight %g, %v", name, slices.Min(w), err)
+		}
+		if err != nil {
+			refused++
+		}
+	}
+	if refused < 10 { // the flat-tops of the two papers
+		t.Errorf("%d are refused", refused)
+	}
+	for _, name := range []string{"kaiser:3", "no such"} {
+		if _, err := ForFit(name); err == nil {
+			t.Errorf("%s is taken", name)
+		}
+	}
+}

@@ -18,6 +18,7 @@
 package window
 
 import (
+	"errors"
 	"fmt"
 	"maps"
 	"math"
@@ -106,6 +107,35 @@ func ByName(name string) (Taper, error) {
 		return Taper{Name: key, shape: f}, nil
 	}
 	return Taper{}, fmt.Errorf("window: unknown taper %q: want one of %s", name, strings.Join(Names(), ", "))
+}
+
+// ForFit returns the taper of that name under which sinusoids can be fitted by least squares:
+// a sum of cosines, whose spectrum and so the fit's Gram matrix have a closed form, that weighs
+// no sample negatively, with which the sum of squares would have no least. Flat-tops do; what they
+// are for, amplitudes of tones whose frequency is not known, a fit at the known frequency needs not.
+func ForFit(name string) (Taper, error) {
+	t, err := ByName(name)
+	switch {
+	case err != nil:
+		return Taper{}, err
+	case t.terms == nil:
+		return Taper{}, errors.New("must be a sum of cosines, as hann or rectangular")
+	case t.negative():
+		return Taper{}, errors.New("weighs some samples negatively, as flat-tops do, under which tones cannot be fitted: name hann or blackman-harris")
+	}
+	return t, nil
+}
+
+// negative tells whether a sum of cosines is below zero somewhere, by more than its coefficients
+// are rounded by.
+func (t Taper) negative() bool {
+	steps := 32 * len(t.terms) // far more than it has extremes
+	for i := range steps + 1 {
+		if t.shape(float64(i)/float64(steps)) < -1e-4 {
+			return true
+		}
+	}
+	return false
 }
 
 // Names lists what ByName understands, sorted; parameters stand as name:MEANING.

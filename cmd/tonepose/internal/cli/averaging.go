@@ -28,7 +28,7 @@ func (a *averagingFlags) add(f *pflag.FlagSet, j *measure.Job) {
 	w, spec := &j.Windows, &a.lowPass.Spec
 	addValue(f, &w.Length, "window", "", "duration", aboveZero(signedSeconds), "length of successive windows, as 10ms")
 	addValue(f, &w.Hop, "hop", "", "duration", aboveZero(signedSeconds), "from one window's start to the next (default: the window's length)")
-	addValue(f, &w.Taper, "taper", "hann", "name", taper, "weighting of the windows, a sum of cosines: hann, rectangular, blackman-harris, hft95 (a flat-top) …")
+	addValue(f, &w.Taper, "taper", "hann", "name", taper, "weighting of the windows, a sum of cosines: hann, rectangular, blackman-harris …")
 	addValue(f, &a.kind, "lowpass", "", "kind", lowPass, "average continuously instead of in windows: cascade1 … cascade8, butterworth1 … butterworth8 or fir")
 	addValue(f, &spec.CutoffHz, "bandwidth", "", "frequency", hertz.positive, "−3 dB bandwidth of the low-pass in hertz")
 	addValue(f, &spec.TimeConstantS, "time-constant", "", "duration", aboveZero(signedSeconds), "time constant of the low-pass, for a cascade of each stage, as 3ms")
@@ -39,10 +39,7 @@ func (a *averagingFlags) add(f *pflag.FlagSet, j *measure.Job) {
 }
 
 func taper(text string) (stream.Taper, error) {
-	t, err := window.ByName(text)
-	if err == nil && t.Coefficients() == nil {
-		err = errors.New("must be a sum of cosines, as hann or rectangular")
-	}
+	t, err := window.ForFit(text)
 	return stream.Taper{Name: text, Cosine: t.Coefficients()}, err
 }
 

@@ -86,10 +86,10 @@ func lowPassNames() (names []string) {
 	return append(names, window.FIR.String())
 }
 
-// taperNames are those of sums of cosines, which every command takes.
+// taperNames are those that every command takes.
 func taperNames() (names []string) {
 	for _, name := range window.Names() {
-		if t, err := window.ByName(name); err == nil && t.Coefficients() != nil {
+		if _, err := window.ForFit(name); err == nil {
 			names = append(names, name)
 		}
 	}

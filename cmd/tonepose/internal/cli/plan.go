@@ -79,7 +79,7 @@ named, 2 the call or a file was wrong.`,
 	f := cmd.Flags()
 	addValue(f, &o.WindowS, "window", "40ms", "duration", aboveZero(seconds), "length of one measurement")
 	addValue(f, &o.OrthogonalS, "orthogonal", "", "duration", seconds, "time over which tones are orthogonal: multiples of its inverse (default the shortest multiple of the window from 40ms on)")
-	f.StringVar(&o.Taper, "taper", "hann", "weighting of the window: hann, rectangular, blackman-harris, a flat-top …")
+	f.StringVar(&o.Taper, "taper", "hann", "weighting of the window: hann, rectangular, blackman-harris …")
 	addValue(f, &o.AccuracyM, "accuracy", "", "length", metres, "wanted rms position error, to be met by 95 % of the poses, as 0.1mm")
 	addValue(f, &o.NoiseV, "noise", "5e-9", "density", density.atLeast(0), "white noise density at the amplifiers' inputs in V/√Hz")
 	addValue(f, &o.FlickerHz, "flicker", "0", "frequency", hertz.atLeast(0), "corner in Hz where flicker noise equals the white")

@@ -302,6 +302,7 @@ func TestPlanRefuses(t *testing.T) {
 		{2, "no noise at all", []string{pipe, "--noise", "0", "--bits", "0"}},
 		{2, `--bits 3: must be`, []string{pipe, "--bits", "3"}},
 		{2, "sum of cosines", []string{pipe, "--taper", "kaiser:3"}},
+		{2, "hann or blackman-harris", []string{pipe, "--taper", "hft95"}},
 		{2, "choose a wider one", []string{pipe, "--stations", filepath.Join(dir, "x.csv"), "--spacing", "2mm"}},
 		{2, "no sensor \"foo\"", []string{pipe, "--optimise", "--sensor", "foo", "--rig-out", filepath.Join(dir, "y.yaml")}},
 		{2, "worst or mean", []string{pipe, "--optimise", "--goal", "best", "--rig-out", filepath.Join(dir, "y.yaml")}},

@@ -387,7 +387,7 @@ var soakValues = map[string][]string{
 	"int": {"0", "1", "2", "3", "5", "8", "16", "24"}, "intSlice": {"1", "1,3", "2,4,6"}, "kind": {"cascade1", "cascade4", "butterworth2", "butterworth8", "fir", "filter", "smooth", "spline", "none", "slurm", "kubernetes"},
 	"layout": {"ring", "grid", "plate"}, "length": {"0.1mm", "30mm", "100mm", "e1,e5,400mm,0.1mm"}, "lengths": {"0.5m", "100mm,200mm"},
 	"list": {"default", "frame", "50", "50,60", "both", "none", "gain,delay"}, "loss": {"huber", "cauchy", "tukey", "none"}, "mode": {"common", "each", "none"},
-	"model": {"acceleration", "velocity"}, "name": {"hann", "rectangular", "hft95", "blackman-harris"}, "point": {"origin", "tip"}, "ppm": {"25", "-100ppm", "200", "1000"},
+	"model": {"acceleration", "velocity"}, "name": {"hann", "rectangular", "nuttall4c", "blackman-harris"}, "point": {"origin", "tip"}, "ppm": {"25", "-100ppm", "200", "1000"},
 	"ppm/s": {"0.1", "-1"}, "recorder": {"adc", "sound-card"}, "resistance": {"1e-6", "1mΩ"}, "scale": {"2V", "1A"}, "share": {"1%", "0.01"}, "temperature": {"20", "-10°C"},
 	"time": {"2026-01-01T00:00:00Z", "1970-01-01T00:00:00Z"}, "uint64": {"0", "7", "18446744073709551615"}, "voltage": {"1", "10mV"}, "volts": {"2.5", "1,2,3,4", "1mV"},
 	"wire": {"0.5mm", "awg24", "awg40"}, "x,y,z": {"0,0,0.1", "1,2,3"}, "bool": {"true"},

@@ -22,7 +22,7 @@ import (
 // Options are what is wanted of a bench, and the conditions it works in.
 type Options struct {
 	WindowS float64 // of one measurement [s]
-	Taper   string  // its name, a sum of cosines (window.ByName); empty: rectangular
+	Taper   string  // its name, a sum of cosines (window.ForFit); empty: rectangular
 	// OrthogonalS is the time over which tones are orthogonal: multiples of its
 	// inverse [s]; 0: the shortest multiple of WindowS from 40 ms on, as shorter
 	// ones leave no room between the harmonics of mains. Tones nearer than 4
@@ -159,14 +159,11 @@ func (p *Plan) ready(part Part) {
 
 // begin makes a plan that has its window.
 func begin(r *rig.Rig, o Options) (*Plan, error) {
-	taper, err := window.ByName(cmp.Or(o.Taper, "rectangular"))
+	taper, err := window.ForFit(cmp.Or(o.Taper, "rectangular"))
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("--taper %s: %w", o.Taper, err)
 	}
 	a := taper.Coefficients()
-	if a == nil {
-		return nil, fmt.Errorf("--taper %s: must be a sum of cosines, as hann or rectangular", o.Taper)
-	}
 	if o.Drive != nil {
 		if err := o.Drive.check(r); err != nil {
 			return nil, err

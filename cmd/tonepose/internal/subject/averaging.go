@@ -65,8 +65,8 @@ func (a *Averaging) Windows(rate float64) (w stream.Windows, flags string, err e
 	if a.Taper == "" {
 		a.Taper = "hann"
 	}
-	taper, err := window.ByName(a.Taper)
-	if err != nil || taper.Coefficients() == nil {
+	taper, err := window.ForFit(a.Taper)
+	if err != nil {
 		return w, "", mistaken("choose one of the list", "taper %q", a.Taper)
 	}
 	flags = fmt.Sprintf("--window %gs --hop %gs --taper %s", a.Window, a.Hop, a.Taper)

@@ -357,7 +357,7 @@ func (s *server) choices(w http.ResponseWriter, _ *http.Request) error {
 		Orders []int  `json:"orders,omitempty"`
 	}
 	tapers := []choice{{Name: "hann", Words: "Hann: the usual one"}, {Name: "rectangular", Words: "rectangular: least noise, most leakage"},
-		{Name: "blackman-harris", Words: "Blackman–Harris: 92 dB of leakage down"}, {Name: "hft95", Words: "flat top: amplitude right between bins"}}
+		{Name: "blackman-harris", Words: "Blackman–Harris: 92 dB of leakage down"}}
 	orders := []int{1, 2, 3, 4, 5, 6, 7, 8}
 	lowPasses := []choice{{"cascade", "equal first-order stages, as an RC filter each", orders}, {"butterworth", "flat up to its bandwidth", orders}, {"fir", "linear phase, steep", nil}}
 	rate := s.now().Base().Rig.SampleRateHz
