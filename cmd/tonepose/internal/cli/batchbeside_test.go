@@ -1,0 +1,54 @@
+//go:build unix
+
+package cli
+
+import (
+	"bytes"
+	"io"
+	"maps"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+)
+
+// A batch beside one that is at work with other options, or other labels, is refused: each would
+// take the other's tables for old ones. Once that has ended there is no hindrance.
+func TestBatchesDoNotMix(t *testing.T) {
+	list, out := batchList(t, 3), filepath.Join(t.TempDir(), "set")
+	other := filepath.Join(filepath.Dir(list), "other.csv")
+	if err := os.WriteFile(other, []byte("recording,name,floor\nshort.sigmf-meta,r0,1\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	first := process(t, batchArgs(list, out, "--jobs", "1")...)
+	if err := first.Start(); err != nil {
+		t.Fatal(err)
+	}
+	deadline := time.Now().Add(time.Minute)
+	for at := []string(nil); len(at) == 0 && time.Now().Before(deadline); time.Sleep(time.Millisecond) { // until it is at work
+		at, _ = filepath.Glob(filepath.Join(out, "claims", "*"))
+	}
+	first.Process.Signal(syscall.SIGSTOP)
+	for _, args := range [][]string{batchArgs(list, out, "--robust", "huber"), batchArgs(other, out)} {
+		var errs bytes.Buffer
+		if code := Run(t.Context(), args, Streams{Out: io.Discard, Err: &errs}); code != 2 || !strings.Contains(errs.String(), "another batch is at work in it") {
+			t.Errorf("%v: exit code %d, %s", args, code, &errs)
+		}
+	}
+	first.Process.Signal(syscall.SIGCONT)
+	if err := first.Wait(); err != nil {
+		t.Error(err)
+	}
+	whole := filepath.Join(t.TempDir(), "whole")
+	tonepose(t, batchArgs(list, whole)...)
+	want, _, _ := dataSetFiles(t, whole)
+	if have, _, _ := dataSetFiles(t, out); !maps.Equal(have, want) {
+		t.Error("tables of another run are among those of the first")
+	}
+	tonepose(t, batchArgs(list, out, "--robust", "huber")...)
+	if have, n, _ := dataSetFiles(t, out); n != 3 || maps.Equal(have, want) {
+		t.Errorf("%d are finished of a run with other options, or its tables are the old ones", n)
+	}
+}
