@@ -3,7 +3,9 @@ package workbench
 import (
 	"fmt"
 	"math"
+	"slices"
 	"testing"
+	"time"
 
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
@@ -109,7 +111,14 @@ func TestPageOfTheBench(t *testing.T) {
 		t.Fatal(answer)
 	}
 	b.until(`Math.abs(Number(document.querySelector('#reading [data-quantity=x]').dataset.value) - 0.02) < 5e-4`)
-	quiet := b.reading("sigma")
+	// The windows in which the sensor leaps have larger sigmas: the median of a second leaves them out.
+	var second []float64
+	for range 11 {
+		second = append(second, b.reading("sigma"))
+		time.Sleep(100 * time.Millisecond)
+	}
+	slices.Sort(second)
+	quiet := second[len(second)/2]
 	b.focus(`input[type=range][aria-label=noise]`)
 	b.press(kb.End)
 	b.until(`fetch('/api/bench').then((r) => r.json()).then((v) => v.knobs.find((k) => k.id === 'noise').value === 1e-5)`)
