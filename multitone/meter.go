@@ -258,6 +258,10 @@ func (m *meter) correct(lost []float64, share float64) {
 	}
 }
 
+// leastVariance [V²] is far below any noise. Squares of samples near the least number of float64
+// vanish, and a variance of zero would be certainty.
+const leastVariance = 1e-280
+
 // variances are those of white samples [V²] whose density equals the noise
 // beside each tone on each channel, tones × channels.
 func (m *meter) variances() []float64 {
@@ -269,7 +273,7 @@ func (m *meter) variances() []float64 {
 		for c, s := range m.scale {
 			v := math.Inf(1)
 			if w := m.weight[c]; w > leastWeight {
-				v = s * s * m.typical(m.power[c*n:(c+1)*n], mine) / w
+				v = max(leastVariance, s*s*m.typical(m.power[c*n:(c+1)*n], mine)/w)
 			}
 			m.white[k*m.channels+c] = v
 		}
