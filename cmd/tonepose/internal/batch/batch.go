@@ -22,10 +22,10 @@ import (
 	"maps"
 	"os"
 	"sync"
-	"syscall"
 	"time"
 
 	"tonepose/cmd/tonepose/internal/assess"
+	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/solve"
 	"tonepose/cmd/tonepose/internal/stream"
@@ -287,11 +287,11 @@ func (r *run) solve(ctx context.Context, rec *Recording, out *Outcome) error {
 		out.Origin.solved(res.SHA256)
 		out.Quality, err = r.set.quality(ctx, o.Partition, res, watched, truth)
 	}
-	switch {
-	case ctx.Err() != nil:
+	if ctx.Err() != nil {
 		return ctx.Err()
-	case errors.Is(err, syscall.ENOSPC), errors.Is(err, syscall.EDQUOT):
-		return fmt.Errorf("%s: %w: %w", r.options.Out, ErrFull, err)
+	}
+	if _, full := files.NoRoom(err); full {
+		return fmt.Errorf("%s: %w: free some, and run the batch again for the rest", r.options.Out, ErrFull)
 	}
 	if err != nil {
 		out.Error = err.Error()

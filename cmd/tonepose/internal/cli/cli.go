@@ -163,7 +163,11 @@ func exitCode(ctx context.Context, w io.Writer, err error) int {
 		}
 		return 2
 	}
-	say(w, "error: %v", err)
+	if name, full := files.NoRoom(err); full {
+		say(w, "error: %s: no room left on the disk, or no more of it allowed: free some, or name another place", cmp.Or(name, "output"))
+	} else {
+		say(w, "error: %v", err)
+	}
 	var h *hinted
 	if errors.As(err, &h) {
 		say(w, "hint: %s", h.hint)

@@ -46,7 +46,7 @@ Exit code: 0 done, 2 the call or the file was wrong.`,
 	f := c.Flags()
 	f.StringVar(&o.format, "format", "csv", "csv or json")
 	f.BoolVar(&o.metadata, "metadata", false, "print where the table comes from instead: rig, recording, options, units")
-	f.StringVar(&o.out, "out", "", "file to write (default: standard output)")
+	f.StringVar(&o.out, "out", "", "file to write (default, and -: standard output)")
 	f.BoolVar(&o.force, "force", false, "replace an existing file")
 	return c
 }
@@ -54,6 +54,9 @@ Exit code: 0 done, 2 the call or the file was wrong.`,
 func runExport(ctx context.Context, path string, o exportOptions, s Streams) (err error) {
 	if o.format != "csv" && o.format != "json" {
 		return fmt.Errorf("--format %s: must be csv or json", o.format)
+	}
+	if o.out == "-" {
+		o.out = ""
 	}
 	if err := files.Refuse(o.out, o.force); o.out != "" && err != nil {
 		return err

@@ -121,3 +121,29 @@ func TestExportRefuses(t *testing.T) {
 		}
 	}
 }
+
+// What has no room is said in our words, whatever wrote it, and once. The device is the
+// one that Linux documents in full(4).
+func TestExportWithoutRoom(t *testing.T) {
+	full, err := os.OpenFile("/dev/full", os.O_WRONLY, 0)
+	if err != nil {
+		t.Skip("no /dev/full here: ", err)
+	}
+	defer full.Close()
+	dir := t.TempDir()
+	s, err := tables.Create(dir, false, tables.Metadata{Tool: "0.1.0"}, tables.CouplingsName)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.Couplings.Write(tables.Coupling{Time: 0.5, Emitter: "e1", Sensor: "probe", Channel: "rx1"})
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	var stderr bytes.Buffer
+	args := []string{"export", filepath.Join(dir, "couplings.parquet"), "--out", "-"}
+	code := Run(t.Context(), args, Streams{In: strings.NewReader(""), Out: full, Err: &stderr})
+	want := "tonepose: error: /dev/full: no room left on the disk, or no more of it allowed: free some, or name another place\n"
+	if code != 2 || stderr.String() != want {
+		t.Errorf("exit code %d, %q", code, stderr.String())
+	}
+}

@@ -54,6 +54,9 @@ func Into(dir string, force bool) (*Batch, error) {
 	if dir == "" {
 		return nil, nil
 	}
+	if err := stream(dir); err != nil {
+		return nil, err
+	}
 	made, err := missing(dir)
 	if err != nil {
 		return nil, err
@@ -73,6 +76,14 @@ func Into(dir string, force bool) (*Batch, error) {
 		return nil, err
 	}
 	return b, nil
+}
+
+// stream is the error of an output that is to be a standard stream.
+func stream(name string) error {
+	if name == "-" {
+		return errors.New("-: results have names here: give one, or ./- if it is to be this")
+	}
+	return nil
 }
 
 // empty is an error unless nothing is in a directory.
@@ -100,8 +111,16 @@ func WriteFile(name string, data []byte) error {
 
 // Refuse is the error of an output that may not be written: a directory has its
 // name, or a file that the run reads (see Reading), or any other and force is not set.
-// To be asked before a long job. No name is no output.
+// Nor is "-" one: elsewhere it stands for a standard stream, and a file of that name is
+// hard to get rid of. To be asked before a long job. No name is no output.
 func Refuse(name string, force bool) error {
+	if err := stream(name); err != nil {
+		return err
+	}
+	return refuse(name, force)
+}
+
+func refuse(name string, force bool) error {
 	info, err := os.Lstat(name)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
@@ -128,7 +147,11 @@ func (b *Batch) Create(name string) (io.Writer, error) {
 		return nil, os.ErrClosed
 	}
 	final := filepath.Join(b.dir, name)
-	if err := Refuse(final, b.Force); err != nil {
+	err := stream(name)
+	if err == nil {
+		err = refuse(final, b.Force)
+	}
+	if err != nil {
 		return nil, err
 	}
 	dir := filepath.Dir(final)

@@ -36,7 +36,7 @@ var at = func(step string) {}
 // publish gives the files of the batch their names, and removes the obsolete ones.
 func (b *Batch) publish() error {
 	for _, s := range b.staged { // somebody may have been faster
-		if err := Refuse(s.final, b.Force); err != nil {
+		if err := refuse(s.final, b.Force); err != nil {
 			return err
 		}
 	}

@@ -1,0 +1,54 @@
+package files
+
+import (
+	"errors"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"runtime"
+	"strings"
+	"syscall"
+)
+
+// Errors of Windows for a disk, and for a file, that took all it could (winerror.h of its
+// software development kit, from memory).
+const (
+	windowsHandleDiskFull = syscall.Errno(39)
+	windowsDiskFull       = syscall.Errno(112)
+)
+
+// NoRoom tells whether an error says that a disk has no room left, or that its user may
+// have no more of it, and for which file: the name that it would have had once it was
+// whole, "standard output", or "" where the error does not tell.
+func NoRoom(err error) (name string, full bool) {
+	var code syscall.Errno
+	if !errors.As(err, &code) {
+		return "", false
+	}
+	full = code == syscall.ENOSPC || code == syscall.EDQUOT
+	if runtime.GOOS == "windows" {
+		full = full || code == windowsDiskFull || code == windowsHandleDiskFull
+	}
+	if !full {
+		return "", false
+	}
+	var path *fs.PathError
+	if !errors.As(err, &path) {
+		return "", true
+	}
+	if path.Path == os.Stdout.Name() {
+		return "standard output", true
+	}
+	return shownName(path.Path), true
+}
+
+// shownName is the name that an unfinished file will have, and any other name as it is.
+func shownName(name string) string {
+	dir, base := filepath.Split(name)
+	kind, id, ok := hiddenName(base)
+	if !ok || kind == replacing {
+		return name
+	}
+	stem := strings.TrimSuffix(strings.TrimSuffix(base, kind), "."+id)
+	return filepath.Join(dir, strings.TrimPrefix(stem, "."))
+}

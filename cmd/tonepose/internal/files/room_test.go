@@ -1,0 +1,63 @@
+package files
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+)
+
+func TestNoRoom(t *testing.T) {
+	in := func(name string, err error) error {
+		return fmt.Errorf("some page: %w", &fs.PathError{Op: "write", Path: name, Err: err})
+	}
+	for _, c := range []struct {
+		err  error
+		name string
+		full bool
+	}{
+		{in(filepath.Join("out", partialName("poses.parquet", "1234")), syscall.ENOSPC), filepath.Join("out", "poses.parquet"), true},
+		{errors.Join(in(partialName(".hidden.v1.csv", "7"), syscall.EDQUOT), errors.New("another")), ".hidden.v1.csv", true},
+		{in("rows.csv", syscall.ENOSPC), "rows.csv", true},
+		{in(os.Stdout.Name(), syscall.ENOSPC), "standard output", true},
+		{syscall.ENOSPC, "", true},
+		{in("rows.csv", syscall.EACCES), "", false},
+		{errors.New("no space left on device"), "", false},
+		{nil, "", false},
+	} {
+		if name, full := NoRoom(c.err); name != c.name || full != c.full {
+			t.Errorf("NoRoom(%v) = %q, %t, want %q, %t", c.err, name, full, c.name, c.full)
+		}
+	}
+}
+
+// A device that is always full is the outside here: Linux documents it in full(4).
+func TestNoRoomOnAFullDevice(t *testing.T) {
+	full, err := os.OpenFile("/dev/full", os.O_WRONLY, 0)
+	if err != nil {
+		t.Skip("no /dev/full here: ", err)
+	}
+	defer full.Close()
+	_, err = full.WriteString("x")
+	if name, ok := NoRoom(err); !ok || name != "/dev/full" {
+		t.Errorf("NoRoom(%v) = %q, %t", err, name, ok)
+	}
+}
+
+func TestStandardStreamIsNoResult(t *testing.T) {
+	t.Chdir(t.TempDir())
+	err := WriteFile("-", []byte("x"))
+	if err == nil || !strings.Contains(err.Error(), "./-") {
+		t.Errorf("a file -: %v", err)
+	}
+	if _, err := Into("-", true); err == nil || !strings.Contains(err.Error(), "./-") {
+		t.Errorf("a directory -: %v", err)
+	}
+	if err := WriteFile("./-", []byte("x")); err != nil {
+		t.Errorf("a file ./-: %v", err)
+	}
+}
