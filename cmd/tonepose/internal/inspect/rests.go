@@ -227,7 +227,7 @@ func (w *watch) end() {
 // of each rest tells where it was, so that a station left out, or a rest between two, shifts
 // nothing; else there must be as many of both. A mismatch says that rests and stations are not alike.
 func (out *Rests) match(rests []Rest, stations []tables.Station, sensor int, b *bench.Bench) (mismatch, err error) {
-	of := make([]int, len(rests)) // station of each rest, −1: none
+	of := slices.Repeat([]int{-1}, len(rests)) // station of each rest, −1: none
 	placed := 0
 	if b.Rig().Playback == nil && len(stations) > 0 {
 		solve, err := b.Solver(sensor)

@@ -10,7 +10,9 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/cmd/tonepose/internal/bench"
 	"tonepose/cmd/tonepose/internal/measure"
+	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/fieldmodels/rigid"
 )
@@ -128,6 +130,22 @@ func TestBetweenPosesOfOneAxis(t *testing.T) {
 		// Angles come from quaternions of rounded parts, small ones by a root.
 		if off, turn := between(test.pose, a, test.axis); math.Abs(off-0.003) > 1e-15 || math.Abs(turn-test.turn) > 1e-7 {
 			t.Errorf("off %g m, turned %g rad; want 0.003 and %g", off, turn, test.turn)
+		}
+	}
+}
+
+// A plan may have stations of one sensor while another, on the same bench, rests as well: those
+// rests are of no station.
+func TestRestsOfASensorWithoutStations(t *testing.T) {
+	for _, name := range []string{"pipe-bench", "sound-card"} { // with digitised drives, and played ones
+		r, err := rig.Load("../../../../testdata/rigs/"+name+".rig.yaml", rig.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		out := &Rests{}
+		mismatch, err := out.match(make([]Rest, 2), nil, 0, bench.New(r))
+		if mismatch != nil || err != nil || len(out.Found) != 0 || len(out.Beside) != 2 || len(out.left) != 0 || out.ByOrder {
+			t.Errorf("%s: %v, %v, %+v", name, mismatch, err, out)
 		}
 	}
 }
