@@ -7,9 +7,9 @@
 //
 // A run may end at any moment. Abandon, for one that is asked to end, takes away
 // all that it has begun. What a run leaves that was killed is taken away by the
-// next batch in the same folder, and an earlier result that was about to be
-// replaced is put back by it, or by Settle, for those who only read. No run
-// touches what another one is writing.
+// next batch in the same folder; where its files were all on the disk and it had
+// begun to name them, that batch, or Settle, for those who only read, names the
+// rest. No run touches what another one is writing.
 package files
 
 import (
@@ -35,7 +35,7 @@ type Batch struct {
 	staged   []staged
 	obsolete []string // to be removed by Commit
 	scratch  []*os.File
-	journals []*os.File // of Commit
+	journals []*os.File // of Commit, the one that decides first
 	closed   bool
 }
 
@@ -158,7 +158,8 @@ func (b *Batch) Create(name string) (io.Writer, error) {
 	if err := b.sweep(dir); err != nil {
 		return nil, err
 	}
-	file, err := process.create(b, dir, filepath.Base(final), func(f *os.File) {
+	base := filepath.Base(final)
+	file, err := process.create(b, dir, func(id string) string { return partialName(base, id) }, func(f *os.File) {
 		b.staged = append(b.staged, staged{f, final})
 	})
 	if errors.Is(err, fs.ErrNotExist) {
@@ -186,7 +187,7 @@ func (b *Batch) Scratch() (*os.File, error) {
 	if b.closed {
 		return nil, os.ErrClosed
 	}
-	return process.create(b, filepath.Join(b.dir, "."), "scratch", func(f *os.File) {
+	return process.create(b, filepath.Join(b.dir, "."), scratchName, func(f *os.File) {
 		os.Remove(f.Name()) // fails where a file can't go while it is open
 		b.scratch = append(b.scratch, f)
 	})
@@ -244,25 +245,32 @@ func (b *Batch) Remove(name string) {
 }
 
 // Commit gives the files their names once all are on the disk, readable by
-// everyone: all those of a folder in one step, whatever ends the run meanwhile.
+// everyone, in one step, whatever ends the run or the machine meanwhile.
 // On an error all is as before the batch.
-func (b *Batch) Commit() error {
-	if b.closed {
-		return os.ErrClosed
-	}
-	b.discardScratch()
-	for _, s := range b.staged {
-		if err := errors.Join(s.file.Chmod(0o644), s.file.Sync()); err != nil {
-			b.Abort()
-			return err
+func (b *Batch) Commit() error { return Commit(b) }
+
+// Commit has the files of several batches appear in one step, as Batch.Commit does those
+// of one. Where there is no batch, nil, none is committed.
+func Commit(batches ...*Batch) error {
+	batches = slices.DeleteFunc(slices.Clone(batches), func(b *Batch) bool { return b == nil })
+	for _, b := range batches {
+		if b.closed {
+			return os.ErrClosed
 		}
 	}
-	if err := b.publish(); err != nil {
-		b.Abort()
+	for _, b := range batches {
+		b.discardScratch()
+	}
+	if err := publish(batches); err != nil {
+		for _, b := range batches {
+			b.Abort()
+		}
 		return err
 	}
-	for _, s := range b.staged {
-		s.file.Close() // Sync told what could be wrong
+	for _, b := range batches {
+		for _, s := range b.staged {
+			s.file.Close() // that it is on the disk told what could be wrong
+		}
 	}
 	return nil
 }
@@ -282,6 +290,16 @@ func (b *Batch) Abort() {
 	}
 	b.discardScratch()
 	b.discard()
+}
+
+// leave leaves hidden what the batch has begun, for others to show.
+func (b *Batch) leave() {
+	for _, s := range b.staged {
+		s.file.Close()
+	}
+	b.staged, b.journals, b.made = nil, nil, nil
+	b.closed = true
+	delete(process.batches, b)
 }
 
 // discard takes the names of the batch away; its files may still be written to.

@@ -54,7 +54,7 @@ func expect(t *testing.T, dir string, want map[string]string) {
 // Windows before version 10, and under Wine.
 func needsNamesToGo(t *testing.T) {
 	t.Helper()
-	file, err := createHidden(t.TempDir(), "open")
+	file, err := createHidden(t.TempDir(), scratchName)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -13,10 +13,12 @@ import (
 )
 
 // Names of what is hidden beside NAME end in these, after a number that a run draws: a file
-// that is not finished, the journal of a replacement, and what was there before it.
+// that is not finished, the journal of a set, one that follows that of another folder, and
+// what was there before.
 const (
 	unfinished  = ".tonepose.partial"   // .NAME.123.tonepose.partial
 	replacing   = ".tonepose.replacing" // .123.tonepose.replacing
+	following   = ".tonepose.following" // .123.tonepose.following
 	beforehand  = ".tonepose.replaced"  // .NAME.123.tonepose.replaced
 	mostDigits  = 10
 	forgottenIn = time.Hour
@@ -24,23 +26,29 @@ const (
 
 func asideName(base, id string) string   { return "." + base + "." + id + beforehand }
 func journalName(id string) string       { return "." + id + replacing }
+func followingName(id string) string     { return "." + id + following }
 func partialName(base, id string) string { return "." + base + "." + id + unfinished }
+func hiddenJournalName(id string) string { return partialName("replacing", id) }
+func scratchName(id string) string       { return partialName("scratch", id) }
+func runningName(id string) string       { return partialName("running", id) }
 
 // hiddenName parses the name of what is hidden: its end and its number.
 func hiddenName(name string) (kind, id string, ok bool) {
-	for _, kind := range []string{unfinished, replacing, beforehand} {
+	for _, kind := range []string{unfinished, replacing, following, beforehand} {
 		stem, ok := strings.CutSuffix(name, kind)
 		if !ok || !strings.HasPrefix(stem, ".") {
 			continue
 		}
 		id := stem[strings.LastIndexByte(stem, '.')+1:]
 		named := len(stem) > len("..")+len(id)
-		if id != "" && len(id) <= mostDigits && strings.Trim(id, "0123456789") == "" && named == (kind != replacing) {
+		if id != "" && len(id) <= mostDigits && strings.Trim(id, "0123456789") == "" && named != isJournal(kind) {
 			return kind, id, true
 		}
 	}
 	return "", "", false
 }
+
+func isJournal(kind string) bool { return kind == replacing || kind == following }
 
 // Unfinished tells whether a name is one that a run hides a file under until it is whole.
 func Unfinished(name string) bool {
@@ -48,60 +56,22 @@ func Unfinished(name string) bool {
 	return ok
 }
 
-// createHidden begins an unfinished file that no other run takes for a leftover.
-func createHidden(dir, base string) (*os.File, error) {
+// createHidden begins a file under a hidden name that no other run takes for a leftover.
+func createHidden(dir string, hidden func(id string) string) (*os.File, error) {
 	for range 1000 {
-		id := strconv.FormatUint(uint64(rand.Uint32()), 10)
-		file, err := createLocked(filepath.Join(dir, partialName(base, id)))
+		name := filepath.Join(dir, hidden(strconv.FormatUint(uint64(rand.Uint32()), 10)))
+		at("create", name)
+		file, err := createLocked(name)
 		if errors.Is(err, fs.ErrExist) || errors.Is(err, errTaken) {
 			continue
 		}
 		return file, err
 	}
-	return nil, fmt.Errorf("%s: no free name beside %s", dir, base)
+	return nil, fmt.Errorf("%s: no free name for a hidden file", dir)
 }
 
 // errTaken reports a file that another run took for a leftover before it was locked.
 var errTaken = errors.New("taken away")
-
-// Settle puts back what a run that was killed in the middle of a replacement had set aside
-// in a directory, so that what is read there is of one run. One that is at it now is
-// left alone.
-func Settle(dir string) error {
-	entries, err := os.ReadDir(dir)
-	if err != nil {
-		return nil // whoever reads in it will say so
-	}
-	for _, e := range entries {
-		if kind, id, ok := hiddenName(e.Name()); ok && kind == replacing {
-			if err := settle(dir, id); err != nil {
-				return fmt.Errorf("%s: a run was killed while it replaced files here, and what was there before cannot be put back: %w", dir, err)
-			}
-		}
-	}
-	return nil
-}
-
-// settle undoes the replacement of a journal, unless its run still lives.
-func settle(dir, id string) error {
-	name := filepath.Join(dir, journalName(id))
-	file := lockLeftover(name)
-	if file == nil {
-		return nil
-	}
-	defer file.Close()
-	r, err := readReplacement(dir, id)
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil // another run was faster
-	}
-	if err != nil {
-		return err
-	}
-	if err := r.undo(); err != nil {
-		return err
-	}
-	return os.Remove(name)
-}
 
 // sweep takes away what killed runs left in a directory.
 func sweep(dir string) error {
@@ -112,20 +82,24 @@ func sweep(dir string) error {
 	if err != nil {
 		return nil // creating a file in it will say so
 	}
+	var hidden []os.DirEntry
 	for _, e := range entries {
-		kind, id, ok := hiddenName(e.Name())
+		kind, _, ok := hiddenName(e.Name())
 		if !ok || !e.Type().IsRegular() {
 			continue
 		}
-		name := filepath.Join(dir, e.Name())
-		switch kind {
-		case unfinished:
-			removeLeftover(name)
-		case beforehand: // of no use without the journal, which is the first to come and to go
-			if _, err := os.Lstat(filepath.Join(dir, journalName(id))); errors.Is(err, fs.ErrNotExist) {
-				os.Remove(name)
-			}
+		if isJournal(kind) {
+			return nil // some run is naming files here: those that are still hidden are no leftovers
 		}
+		hidden = append(hidden, e)
+	}
+	for _, e := range hidden {
+		name := filepath.Join(dir, e.Name())
+		if kind, _, _ := hiddenName(e.Name()); kind == beforehand { // of no use without the journal
+			os.Remove(name)
+			continue
+		}
+		removeLeftover(name)
 	}
 	return nil
 }

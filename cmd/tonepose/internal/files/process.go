@@ -110,13 +110,13 @@ func (p *running) know(b *Batch) error {
 }
 
 // create begins a hidden file of a batch, to which keep adds it.
-func (p *running) create(b *Batch, dir, base string, keep func(*os.File)) (*os.File, error) {
+func (p *running) create(b *Batch, dir string, name func(id string) string, keep func(*os.File)) (*os.File, error) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if err := p.know(b); err != nil {
 		return nil, err
 	}
-	file, err := createHidden(dir, base)
+	file, err := createHidden(dir, name)
 	if err != nil {
 		return nil, err
 	}
@@ -148,7 +148,7 @@ func Temporary(prefix string) (dir string, remove func(), err error) {
 	if dir, err = os.MkdirTemp("", prefix+"-*"); err != nil {
 		return "", nil, err
 	}
-	living, err := createHidden(dir, "running")
+	living, err := createHidden(dir, runningName)
 	if err != nil {
 		os.RemoveAll(dir)
 		return "", nil, err

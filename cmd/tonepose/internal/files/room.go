@@ -46,7 +46,7 @@ func NoRoom(err error) (name string, full bool) {
 func shownName(name string) string {
 	dir, base := filepath.Split(name)
 	kind, id, ok := hiddenName(base)
-	if !ok || kind == replacing {
+	if !ok || isJournal(kind) {
 		return name
 	}
 	stem := strings.TrimSuffix(strings.TrimSuffix(base, kind), "."+id)
