@@ -219,3 +219,15 @@ func TestDamagedFile(t *testing.T) {
 		t.Error("no damage was noticed")
 	}
 }
+
+// What the language says of a slice is for those who write the decoder.
+func TestDecoderAstrayIsSaidInWords(t *testing.T) {
+	short := make([]byte, 3)
+	_, err := guard(func() (byte, error) { return short[:len(t.Name())][0], nil })
+	if err == nil || strings.Contains(err.Error(), "runtime error") || !strings.Contains(err.Error(), "damaged") {
+		t.Errorf("a slice out of range: %v", err)
+	}
+	if _, err := guard(func() (byte, error) { panic("page of 3 bytes") }); err == nil || !strings.Contains(err.Error(), "page of 3 bytes") {
+		t.Errorf("a panic in words: %v", err)
+	}
+}

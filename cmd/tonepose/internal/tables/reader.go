@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"iter"
 	"os"
+	"runtime"
 	"slices"
 	"strings"
 
@@ -149,7 +150,7 @@ func openTable(path string) (f *os.File, pf *parquet.File, m Metadata, schema in
 		return parquet.OpenFile(f, info.Size(), parquet.SkipBloomFilters(true))
 	})
 	if err != nil {
-		return f, nil, m, 0, fmt.Errorf("not a Parquet file, or cut short: %w", err)
+		return f, nil, m, 0, fmt.Errorf("not a Parquet file, cut short or damaged (%w): write it again, or name another", err)
 	}
 	m, schema, err = parseMetadata(pf.Lookup)
 	return f, pf, m, schema, err
@@ -177,10 +178,14 @@ func checkColumns(have, want *parquet.Schema, schema int) error {
 }
 
 // guard turns a panic of the decoder, which trusts the bytes it is given, into
-// an error.
+// an error. What the language says of a slice or a pointer helps nobody there.
 func guard[V any](read func() (V, error)) (v V, err error) {
 	defer func() {
-		if p := recover(); p != nil {
+		switch p := recover().(type) {
+		case nil:
+		case runtime.Error:
+			err = errors.New("damaged: its bytes lead the decoder astray")
+		default:
 			err = fmt.Errorf("damaged: %v", p)
 		}
 	}()

@@ -35,7 +35,7 @@ func Parse(what string, text []byte) (root *Node, invalid *Error) {
 	// A broken text must end as a message even where the library gives up.
 	defer func() {
 		if p := recover(); p != nil {
-			root, invalid = nil, &Error{Message: "not valid YAML: the parser failed", Hint: fmt.Sprint(p)}
+			root, invalid = nil, &Error{Message: "not valid YAML: the parser failed", Hint: "leave out half of it, and so on, to find the line"}
 		}
 	}()
 	// The parser counts the line of a comment twice when it ends in \r\n;
