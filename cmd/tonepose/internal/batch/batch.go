@@ -226,7 +226,7 @@ func (r *run) settle(ctx context.Context, i int) (bool, error) {
 			return false, err
 		}
 	}
-	out.Ended = time.Now().UTC()
+	out.Ended = time.Now().UTC().Truncate(time.Microsecond) // finer ones are text to engines
 	if err := r.set.keep(out); err != nil {
 		return false, err
 	}

@@ -38,7 +38,7 @@ type Outcome struct {
 	File      string            `json:"file"`      // as it was given
 	Labels    map[string]string `json:"labels,omitempty"`
 	Error     string            `json:"error,omitempty"` // why it failed; empty: it is finished
-	Origin    Origin            `json:"origin"`
+	Origin    Origin            `json:"origin,omitzero"` // of no use in a summary
 	Ended     time.Time         `json:"ended"`
 	ElapsedS  float64           `json:"elapsed_s,omitempty"`
 	BytesIn   int64             `json:"bytes_in,omitempty"`  // of the samples

@@ -165,15 +165,32 @@ func Because(q *batch.Quality) string {
 	return ""
 }
 
+// campaignColumns are those of the CSV behind the labels.
+var campaignColumns = []string{"outcome", "start", "duration_s", "rows", "unsolved", "flagged", "in_doubt", "flags", "sigma_position_median_m", "sigma_position_95_m",
+	"estimated_error_median_m", "estimated_error_worst_m", "sigma_rotation_median_rad", "chi2_per_dof_median", "compared", "position_rms_m", "position_max_m",
+	"orientation_rms_rad", "normalised_mean", "coverage_95", "noise_median_v", "noisiest_channel",
+	"noisiest_channel_v", "clock_ppm", "clock_range_ppm", "mains_hz", "faults", "findings", "error", "elapsed_s", "bytes_in", "bytes_out"}
+
+// labelColumn is the column of a label in the CSV: of the same name, unless another one has it.
+func (c Campaign) labelColumn(label string) string {
+	taken := func(name string) func(string) bool {
+		return func(other string) bool { return strings.EqualFold(other, name) }
+	}
+	name := label
+	for slices.ContainsFunc(campaignColumns, taken(name)) || name != label && slices.ContainsFunc(c.labels, taken(name)) {
+		name = "label_" + name
+	}
+	return name
+}
+
 // CSV writes a row a recording, worst first.
 func (c Campaign) CSV(w io.Writer) error {
 	out := csv.NewWriter(w)
 	head := []string{"recording"}
-	head = append(head, c.labels...)
-	out.Write(append(head, "outcome", "start", "duration_s", "rows", "unsolved", "flagged", "in_doubt", "flags", "sigma_position_median_m", "sigma_position_95_m",
-		"estimated_error_median_m", "estimated_error_worst_m", "sigma_rotation_median_rad", "chi2_per_dof_median", "compared", "position_rms_m", "position_max_m",
-		"orientation_rms_rad", "normalised_mean", "coverage_95", "noise_median_v", "noisiest_channel",
-		"noisiest_channel_v", "clock_ppm", "clock_range_ppm", "mains_hz", "faults", "findings", "error", "elapsed_s", "bytes_in", "bytes_out"))
+	for _, label := range c.labels {
+		head = append(head, c.labelColumn(label))
+	}
+	out.Write(append(head, campaignColumns...))
 	number := func(v float64) string { return strconv.FormatFloat(v, 'g', -1, 64) }
 	for _, o := range c.Worst {
 		row := []string{tables.Cell(o.Recording)}

@@ -55,12 +55,16 @@ func partitionFile(dir, table string) (file string, ok bool) {
 }
 
 // EscapePartition writes a text as directories of partitions state values: all but letters,
-// digits and a few marks as % and two hexadecimal digits, as in a URI (RFC 3986, 2.1).
+// digits and a few marks as % and two hexadecimal digits, as in a URI (RFC 3986, 2.1). What
+// readers would take for no value has its first letter written so, too.
 func EscapePartition(value string) string {
+	none := slices.ContainsFunc(noValues, func(name string) bool { return strings.EqualFold(name, value) })
 	var b strings.Builder
 	for i := range len(value) {
 		c := value[i]
 		switch {
+		case none && i == 0:
+			fmt.Fprintf(&b, "%%%02X", c)
 		case 'a' <= c && c <= 'z', 'A' <= c && c <= 'Z', '0' <= c && c <= '9', c == '-', c == '_', c == '.' && i > 0:
 			b.WriteByte(c)
 		default:
@@ -70,6 +74,10 @@ func EscapePartition(value string) string {
 	return b.String()
 }
 
+// noValues are what readers of partitions take for no value, as it stands: Hive's name of it,
+// and SQL's.
+var noValues = []string{"__HIVE_DEFAULT_PARTITION__", "NULL"}
+
 var labelName = regexp.MustCompile(`^[A-Za-z][A-Za-z0-9_]*$`)
 
 // CheckLabels refuses more labels than a partition can have, and names that cannot be those
@@ -78,7 +86,10 @@ func CheckLabels(names []string) error {
 	if len(names) > mostLabels {
 		return fmt.Errorf("%d labels: a data set has room for %d: join or leave out some", len(names), mostLabels)
 	}
-	for _, name := range names {
+	for i, name := range names {
+		if slices.ContainsFunc(names[:i], func(other string) bool { return strings.EqualFold(other, name) }) {
+			return fmt.Errorf("label %q: another differs from it by upper and lower case alone, which engines take for the same: choose another name", name)
+		}
 		if !labelName.MatchString(name) {
 			return fmt.Errorf("label %q: must be a letter, then letters, digits or _", name)
 		}

@@ -1,6 +1,7 @@
 package tables
 
 import (
+	"net/url"
 	"os"
 	"path/filepath"
 	"strings"
@@ -113,6 +114,20 @@ func TestPartitionAborted(t *testing.T) {
 	}
 }
 
+// Names that are no value to readers of partitions, by Hive's documentation and DuckDB's, are
+// written so that they are one; the text that a URI's reader makes of any name is the name.
+func TestEscapePartition(t *testing.T) {
+	for _, name := range []string{"NULL", "null", "Null", "__HIVE_DEFAULT_PARTITION__", "NULLS", "a%2Fb", "a+b=c", ".hidden", "é"} {
+		escaped := EscapePartition(name)
+		if back, err := url.PathUnescape(escaped); err != nil || back != name {
+			t.Errorf("%q is written %s, which reads %q, %v", name, escaped, back, err)
+		}
+		if strings.EqualFold(escaped, "NULL") || escaped == "__HIVE_DEFAULT_PARTITION__" {
+			t.Errorf("%s is no value", escaped)
+		}
+	}
+}
+
 func TestCheckLabels(t *testing.T) {
 	if err := CheckLabels([]string{"pipe", "Operator_2"}); err != nil {
 		t.Error(err)
@@ -124,6 +139,7 @@ func TestCheckLabels(t *testing.T) {
 		{[]string{"x_m"}, "choose another name"},
 		{[]string{"Flags"}, "choose another name"}, // SQL takes upper and lower case for the same
 		{[]string{"Recording"}, "choose another name"},
+		{[]string{"pipe", "Pipe"}, "upper and lower case"},
 		{[]string{"pipe,dict"}, "must be a letter"},
 		{[]string{"2nd"}, "must be a letter"},
 		{strings.Split("abcdefghijklmnopq", ""), "room for 16"},
