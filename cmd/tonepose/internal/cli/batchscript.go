@@ -5,6 +5,7 @@ import (
 	"io"
 	"os"
 	"strings"
+	"unicode/utf8"
 
 	"github.com/spf13/pflag"
 
@@ -70,9 +71,16 @@ exec %s
 // kubernetes writes the manifest of an indexed job. A pod that is lost is made anew; an index
 // whose recordings failed is not, and a wrong call ends the job.
 func (s *batchScript) kubernetes(w io.Writer) error {
+	if s.shards > mostPods {
+		return fmt.Errorf("--shards %d: a Kubernetes job has %d pods at most: make larger shards", s.shards, mostPods)
+	}
 	var words strings.Builder
 	for _, word := range s.words {
-		fmt.Fprintf(&words, "\n        - %s", yamlText(word))
+		if !utf8.ValidString(word) {
+			return fmt.Errorf("%q: is no UTF-8, as a manifest must be: give it another name", word)
+		}
+		// Kubernetes takes $(NAME) for a variable, and $$ for one $.
+		fmt.Fprintf(&words, "\n        - %s", yamlText(strings.ReplaceAll(word, "$", "$$")))
 	}
 	_, err := fmt.Fprintf(w, `# Fill in IMAGE, which has tonepose, and CLAIM, the volume with recordings and rig: names of
 # files are below /data, where it is mounted. The volume must be writable by all pods.
@@ -120,7 +128,12 @@ spec:
 	return err
 }
 
-// yamlText is a text in YAML's double quotes.
+// mostPods is how many completions a job may have without a limit of those that fail (k8s.io/api,
+// batch/v1, JobSpec.MaxFailedIndexes).
+const mostPods = 100_000
+
+// yamlText is a text in YAML's double quotes, with what YAML does not take for printable, or takes
+// for the end of a line, as escapes (YAML 1.1, 5.1 and 5.4).
 func yamlText(text string) string {
 	var b strings.Builder
 	b.WriteByte('"')
@@ -129,8 +142,8 @@ func yamlText(text string) string {
 		case r == '"' || r == '\\':
 			b.WriteRune('\\')
 			b.WriteRune(r)
-		case r < ' ':
-			fmt.Fprintf(&b, `\x%02x`, r)
+		case r < ' ' || 0x7f <= r && r < 0xa0 || r == 0x2028 || r == 0x2029 || r == 0xfeff || r == 0xfffe || r == 0xffff:
+			fmt.Fprintf(&b, `\u%04x`, r)
 		default:
 			b.WriteRune(r)
 		}

@@ -105,6 +105,12 @@ func TestKubernetesManifest(t *testing.T) {
 		t.Fatalf("%+v", job)
 	}
 	c := &s.Template.Spec.Containers[0]
+	for i, word := range c.Command { // as a container gets it: $$ is one $, and no $(NAME) is left (k8s.io/api, core/v1, Container.Command)
+		c.Command[i] = strings.ReplaceAll(word, "$$", "$")
+		if strings.Contains(strings.ReplaceAll(word, "$$", ""), "$") {
+			t.Errorf("%s has a $ that names a variable", word)
+		}
+	}
 	if diff := cmp.Diff(append([]string{"tonepose"}, oddWords...), c.Command); diff != "" {
 		t.Error(diff)
 	}
@@ -120,6 +126,35 @@ func TestKubernetesManifest(t *testing.T) {
 	}
 	if len(actions) != 3 || !actions["Ignore"] {
 		t.Errorf("%+v", s.PodFailurePolicy)
+	}
+}
+
+// A text in YAML is that text, whatever is in it, of printable characters on one line (YAML 1.1,
+// 5.1 and 5.4).
+func TestYAMLText(t *testing.T) {
+	for _, text := range []string{"a\u2028b\u2029c\u0085d", "tab\tnew\nbell\a", "\u007f\u009b", "\ufeffx", "é", `"\`} {
+		var back string
+		if err := yaml.Unmarshal([]byte(yamlText(text)), &back); err != nil || back != text {
+			t.Errorf("%q is written %s, which reads %q, %v", text, yamlText(text), back, err)
+		}
+		if i := strings.IndexFunc(yamlText(text), func(r rune) bool {
+			return r < ' ' || r >= 0x7f && r <= 0x9f || r == 0x2028 || r == 0x2029 || r == 0xfeff
+		}); i >= 0 {
+			t.Errorf("%q is written %q, with a character that is not printable at %d", text, yamlText(text), i)
+		}
+	}
+}
+
+// What no job can have is refused, not written otherwise.
+func TestKubernetesRefusals(t *testing.T) {
+	for _, c := range []struct {
+		list, shards, words string
+	}{{"a\xff.csv", "2", "no UTF-8"}, {"a.csv", "100001", "100000 pods at most"}} {
+		var out, errs bytes.Buffer
+		code := Run(t.Context(), []string{"batch", c.list, "--rig", "r.yaml", "--window", "10ms", "--out", "set", "--shards", c.shards, "--script", "kubernetes"}, Streams{Out: &out, Err: &errs})
+		if code != 2 || out.Len() > 0 || !strings.Contains(errs.String(), c.words) {
+			t.Errorf("exit code %d, %s: want %q", code, &errs, c.words)
+		}
 	}
 }
 
