@@ -30,7 +30,7 @@ type Options struct {
 	Offset   float64 // added to the poses' times before they are compared [s]
 	Register Registering
 	// Transform is a registration found before, used in place of a fit; Run reads
-	// it from TransformFile, and writes the one it found to SaveTransform.
+	// it from TransformFile; the one it found may be written to SaveTransform.
 	Transform                    *registration.Mounting
 	TransformFile, SaveTransform string
 	Force                        bool   // replace SaveTransform

@@ -59,16 +59,7 @@ func Run(ctx context.Context, dir, truth string, o Options) (*Summary, error) {
 	if err != nil {
 		return nil, err
 	}
-	sum, err := a.summarise(ctx, dir, &o)
-	if err != nil || o.SaveTransform == "" {
-		return sum, err
-	}
-	text, err := a.Registration.text()
-	if err == nil {
-		err = files.WriteFile(o.SaveTransform, text)
-	}
-	sum.failed("registration to save", err)
-	return sum, nil
+	return a.summarise(ctx, dir, &o)
 }
 
 func (a *Result) summarise(ctx context.Context, dir string, o *Options) (*Summary, error) {

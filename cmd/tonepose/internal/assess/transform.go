@@ -15,6 +15,7 @@ import (
 	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/fieldmodels/rigid"
 	"tonepose/solver/assessment/registration"
 )
@@ -29,6 +30,15 @@ type transformText struct {
 type poseText struct {
 	Position   []float64 `json:"position_m"`
 	Quaternion []float64 `json:"quaternion"`
+}
+
+// Add adds a registration to files, as ReadTransform reads it.
+func (r *Registered) Add(to *files.Batch, name string) error {
+	text, err := r.text()
+	if err != nil {
+		return err
+	}
+	return to.Write(name, text)
 }
 
 // text is the transform as a file that ReadTransform reads.

@@ -111,16 +111,29 @@ func runAssess(ctx context.Context, dir string, o *assessOptions, s Streams) err
 	if err != nil {
 		return err
 	}
-	failed := sum.Failed
-	if o.out != "" {
-		err := draw(s, &o.output, func() error { return report.SaveAssessment(figures, dir, sum, o.figures) })
-		if err == nil {
-			err = figures.Commit()
-		}
-		failed = errors.Join(failed, measure.StepFailed("figures", err))
-	}
+	failed := errors.Join(sum.Failed, o.leave(figures, dir, sum, s))
 	if sum.Beyond > 0 || sum.Unsolved > 0 {
 		o.output.note(s, "%d poses lie outside of the truth's times, %d rows have no pose", sum.Beyond, sum.Unsolved)
 	}
 	return errors.Join(o.output.show(s, present.AssessmentOf(sum), func(w io.Writer) error { return present.Assessment(w, sum) }), failed)
+}
+
+// leave writes the registration and the figures, which appear in one step.
+func (o *assessOptions) leave(figures *files.Batch, run string, sum *assess.Summary, s Streams) error {
+	named := &files.Batch{Force: o.Force}
+	defer named.Abort()
+	var saved, drawn error
+	if o.SaveTransform != "" {
+		saved = measure.StepFailed("registration to save", sum.Result.Registration.Add(named, o.SaveTransform))
+	}
+	if figures != nil {
+		drawn = measure.StepFailed("figures", figures.Together(func() error {
+			return draw(s, &o.output, func() error { return report.SaveAssessment(figures, run, sum, o.figures) })
+		}))
+	}
+	if drawn != nil {
+		figures.Abort() // with its folder, if it is new
+		figures = nil
+	}
+	return errors.Join(saved, drawn, measure.StepFailed("files", files.Commit(named, figures)))
 }

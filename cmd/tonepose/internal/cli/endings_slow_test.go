@@ -4,10 +4,8 @@ package cli
 
 import (
 	"fmt"
-	"io/fs"
 	"math/rand/v2"
 	"os"
-	"path/filepath"
 	"slices"
 	"syscall"
 	"testing"
@@ -135,19 +133,4 @@ func (e *endable) killedAndNext(t *testing.T, after time.Duration, earlier, agai
 		}
 	}
 	return status.Signaled()
-}
-
-// folders are those below one.
-func folders(t *testing.T, dir string) (all []string) {
-	t.Helper()
-	err := filepath.WalkDir(dir, func(path string, e fs.DirEntry, err error) error {
-		if err == nil && e.IsDir() {
-			all = append(all, path)
-		}
-		return err
-	})
-	if err != nil {
-		t.Fatal(err)
-	}
-	return all
 }

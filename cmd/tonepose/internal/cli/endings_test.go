@@ -84,6 +84,21 @@ func (e *endable) whole(t *testing.T) {
 	e.made, _ = below(t, e.left)
 }
 
+// folders are those below one.
+func folders(t *testing.T, dir string) (all []string) {
+	t.Helper()
+	err := filepath.WalkDir(dir, func(path string, e fs.DirEntry, err error) error {
+		if err == nil && e.IsDir() {
+			all = append(all, path)
+		}
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return all
+}
+
 // below are the files below a folder with their sizes, and those that are hidden.
 func below(t *testing.T, dir string) (made map[string]int64, hidden []string) {
 	t.Helper()

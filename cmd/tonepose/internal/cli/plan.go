@@ -32,7 +32,7 @@ type planOptions struct {
 	rigOut, out, stations string
 	figures               []string
 	drive                 plan.Waveform
-	explain               bool
+	force, explain        bool
 	output                outputFlags
 }
 
@@ -126,7 +126,7 @@ named, 2 the call or a file was wrong.`,
 	f.StringVar(&o.out, "out", "", "directory for plan.txt, plan.json, figures and the planned rig")
 	addFigures(f, &o.figures, "png,svg", "the figures in --out and of the sheet of --stations")
 	f.BoolVar(&o.explain, "explain", false, "print the formula and source of every number")
-	f.BoolVar(&o.board.Force, "force", false, "replace existing files")
+	f.BoolVar(&o.force, "force", false, "replace existing files")
 	o.output.add(f)
 	return cmd
 }
@@ -219,7 +219,7 @@ func (o *planOptions) check(file string) error {
 		o.rigOut = filepath.Join(o.out, filepath.Base(rigStem(file))+".planned.rig.yaml")
 	}
 	for _, name := range []string{o.rigOut, o.stations, o.drive.File} {
-		if err := files.Refuse(name, o.board.Force); err != nil {
+		if err := files.Refuse(name, o.force); err != nil {
 			return err
 		}
 	}
@@ -236,7 +236,7 @@ func runPlan(ctx context.Context, file string, o *planOptions, s Streams) error 
 	if err := o.check(file); err != nil {
 		return err
 	}
-	out, err := files.Into(o.out, o.board.Force)
+	out, err := files.Into(o.out, o.force)
 	if err != nil {
 		return err
 	}
@@ -265,12 +265,7 @@ func runPlan(ctx context.Context, file string, o *planOptions, s Streams) error 
 			return err
 		}
 	}
-	// Each of these is whole by itself.
-	failed := errors.Join(
-		measure.StepFailed("drive signals", o.writeDrive(p.DriveFile, s)),
-		measure.StepFailed("files in --out", o.leave(out, p, s)),
-		measure.StepFailed("planned rig", o.writeRig(p, s)),
-		measure.StepFailed("stations", o.writeStations(p, s)))
+	failed := o.leave(p, out, s)
 	if page != nil {
 		err = page.Err()
 	} else {
@@ -286,87 +281,123 @@ func runPlan(ctx context.Context, file string, o *planOptions, s Streams) error 
 	return nil
 }
 
-// leave writes figures and tables into --out.
-func (o *planOptions) leave(out *files.Batch, p *plan.Plan, s Streams) error {
-	if out == nil {
-		return nil
-	}
-	err := errors.Join(out.Together(func() error {
-		return draw(s, &o.output, func() error { return report.SavePlan(out, p, o.figures) })
-	}),
-		out.Fill("plan.txt", func(w io.Writer) error { return present.Plan(w, p, true) }),
-		out.Fill("plan.json", func(w io.Writer) error { return present.JSON(w, p) }))
-	if failed := out.Commit(); err == nil {
-		err = failed
-	}
-	if err == nil {
-		o.output.note(s, "figures, plan.txt and plan.json in %s", o.out)
-	}
-	return err
-}
-
-// writeDrive leaves the file of drive signals, with words beside it.
-func (o *planOptions) writeDrive(d *plan.DriveFile, s Streams) error {
-	if d == nil {
-		return nil
-	}
-	batch := &files.Batch{Force: o.board.Force}
-	defer batch.Abort()
-	err := errors.Join(batch.Fill(d.About, func(w io.Writer) error { return present.DriveFile(w, d) }), d.Write(batch))
-	if err == nil {
-		err = batch.Commit()
-	}
-	if err != nil {
-		return err
-	}
-	o.output.note(s, "drive signals in %s, what they are in %s", d.File, d.About)
-	if o.rigOut == "" {
-		o.output.note(s, "--rig-out writes a rig with their tones, currents and phases")
-	}
-	return nil
-}
-
-// writeRig leaves the planned rig, if the plan changed anything.
-func (o *planOptions) writeRig(p *plan.Plan, s Streams) error {
-	switch {
-	case o.rigOut != "" && p.Changed():
-		if _, err := p.Edit.Save(o.rigOut); err != nil {
-			return err
+// leave writes all files of a plan, which appear in one step. A part that fails leaves out
+// its own files alone.
+func (o *planOptions) leave(p *plan.Plan, out *files.Batch, s Streams) error {
+	// Those that flags name, and others that go with them, which are not asked for.
+	named, along := &files.Batch{Force: o.force}, &files.Batch{Force: true}
+	defer named.Abort()
+	defer along.Abort()
+	var failed error
+	var notes []func() // what is said of files that are there
+	add := func(part string, note func(), err error) {
+		failed = errors.Join(failed, measure.StepFailed(part, err))
+		if note != nil {
+			notes = append(notes, note)
 		}
-		o.output.note(s, "planned rig in %s", o.rigOut)
-	case o.rigOut != "" && o.out == "":
-		o.output.note(s, "the rig leaves nothing open and nothing was moved: %s is not written", o.rigOut)
 	}
-	return nil
+	note, err := o.addDrive(named, p.DriveFile, s)
+	add("drive signals", note, err)
+	note, err = o.addOut(out, p, s)
+	add("files in --out", note, err)
+	note, err = o.addRig(along, p, s)
+	add("planned rig", note, err)
+	note, err = o.addStations(named, along, p, s)
+	add("stations", note, err)
+	if err := files.Commit(named, along, out); err != nil {
+		return errors.Join(failed, err)
+	}
+	for _, note := range notes {
+		note()
+	}
+	return failed
 }
 
-// writeStations leaves the test plan.
-func (o *planOptions) writeStations(p *plan.Plan, s Streams) error {
-	if o.stations == "" {
-		return nil
+// addOut adds figures and tables in --out.
+func (o *planOptions) addOut(to *files.Batch, p *plan.Plan, s Streams) (func(), error) {
+	if to == nil {
+		return nil, nil
 	}
-	n, left, err := p.WriteStations(o.stations, o.board)
+	err := errors.Join(to.Together(func() error {
+		return draw(s, &o.output, func() error { return report.SavePlan(to, p, o.figures) })
+	}),
+		to.Fill("plan.txt", func(w io.Writer) error { return present.Plan(w, p, true) }),
+		to.Fill("plan.json", func(w io.Writer) error { return present.JSON(w, p) }))
 	if err != nil {
-		return err
+		return nil, err
 	}
-	if left > 0 {
-		o.output.note(s, "%d positions are left out, as channels can clip there", left)
+	return func() { o.output.note(s, "figures, plan.txt and plan.json in %s", o.out) }, nil
+}
+
+// addDrive adds the file of drive signals, with words beside it.
+func (o *planOptions) addDrive(to *files.Batch, d *plan.DriveFile, s Streams) (func(), error) {
+	if d == nil {
+		return nil, nil
 	}
-	var sheets []string
-	err = draw(s, &o.output, func() error {
-		sheets, err = report.SaveStations(p.Bench, o.stations, o.figures)
-		return err
+	err := to.Together(func() error {
+		return errors.Join(to.Fill(d.About, func(w io.Writer) error { return present.DriveFile(w, d) }), d.Write(to))
 	})
 	if err != nil {
-		return err
+		return nil, err
 	}
-	for _, name := range sheets {
-		o.output.note(s, "drawn in %s", name)
+	return func() {
+		o.output.note(s, "drive signals in %s, what they are in %s", d.File, d.About)
+		if o.rigOut == "" {
+			o.output.note(s, "--rig-out writes a rig with their tones, currents and phases")
+		}
+	}, nil
+}
+
+// addRig adds the planned rig, if the plan changed anything.
+func (o *planOptions) addRig(to *files.Batch, p *plan.Plan, s Streams) (func(), error) {
+	switch {
+	case o.rigOut != "" && p.Changed():
+		err := to.Together(func() error {
+			_, err := p.Edit.Add(to, o.rigOut)
+			return err
+		})
+		if err != nil {
+			return nil, err
+		}
+		return func() { o.output.note(s, "planned rig in %s", o.rigOut) }, nil
+	case o.rigOut != "" && o.out == "":
+		return func() {
+			o.output.note(s, "the rig leaves nothing open and nothing was moved: %s is not written", o.rigOut)
+		}, nil
 	}
-	if o.board.PaceS > 0 {
-		o.output.note(s, "%d stations in %s: begin each at its start_s, counted from the recording's first sample", n, o.stations)
-	} else {
-		o.output.note(s, "%d stations in %s: visit them in this order, then tonepose inspect RECORDING --rig RIG --stations %[2]s --out DIR finds when the sensor rested at each (or fill in start_s and stop_s, in seconds from the first sample)", n, o.stations)
+	return nil, nil
+}
+
+// addStations adds the test plan, and along with it its sheets.
+func (o *planOptions) addStations(to, along *files.Batch, p *plan.Plan, s Streams) (func(), error) {
+	if o.stations == "" {
+		return nil, nil
 	}
-	return nil
+	board, err := p.Stations(o.board)
+	if err == nil {
+		err = to.Write(o.stations, board.Text)
+	}
+	if err != nil {
+		return nil, err
+	}
+	var sheets []string
+	err = along.Together(func() error {
+		return draw(s, &o.output, func() (err error) {
+			sheets, err = report.SaveStations(along, p.Bench, o.stations, board.Text, o.figures)
+			return err
+		})
+	})
+	return func() {
+		if board.Left > 0 {
+			o.output.note(s, "%d positions are left out, as channels can clip there", board.Left)
+		}
+		for _, name := range sheets {
+			o.output.note(s, "drawn in %s", name)
+		}
+		if o.board.PaceS > 0 {
+			o.output.note(s, "%d stations in %s: begin each at its start_s, counted from the recording's first sample", board.Rows, o.stations)
+		} else {
+			o.output.note(s, "%d stations in %s: visit them in this order, then tonepose inspect RECORDING --rig RIG --stations %[2]s --out DIR finds when the sensor rested at each (or fill in start_s and stop_s, in seconds from the first sample)", board.Rows, o.stations)
+		}
+	}, err
 }

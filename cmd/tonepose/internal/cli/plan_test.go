@@ -243,14 +243,18 @@ func TestPlanStations(t *testing.T) {
 	}
 	paced := filepath.Join(dir, "paced.csv")
 	board := plan.BoardOptions{SpacingM: 0.2, Levels: 1, Orientations: 1, PaceS: 5, HoldS: 1.5, SigmaM: 1e-4, SigmaRad: 1e-3}
-	if n, left, err := (&plan.Plan{Bench: r}).WriteStations(paced, board); left != 0 || err != nil || n != 9 {
-		t.Fatalf("%d stations, %v", n, err)
+	made, err := (&plan.Plan{Bench: r}).Stations(board)
+	if err != nil || made.Left != 0 || made.Rows != 9 {
+		t.Fatalf("%+v, %v", made, err)
+	}
+	if err := os.WriteFile(paced, made.Text, 0o644); err != nil {
+		t.Fatal(err)
 	}
 	if stations, err = tables.ReadReference(paced, []string{"probe"}); err != nil || len(stations) != 9 || stations[8].Start != 40 || stations[8].Stop != 41.5 {
 		t.Errorf("paced: %v, %v", stations, err)
 	}
-	if _, _, err := (&plan.Plan{Bench: r}).WriteStations(paced, board); err == nil || !strings.Contains(err.Error(), "--force") {
-		t.Errorf("over an existing file: %v", err)
+	if _, errs := runPlanTest(t, 2, faint, "--stations", paced); !strings.Contains(errs, "--force") {
+		t.Errorf("over an existing file: %s", errs)
 	}
 }
 

@@ -1,6 +1,6 @@
 // Package plan designs a bench before it is built: Make chooses and checks tones,
 // works out averaging, coils and dynamic range, predicts accuracy, and compares the
-// field with reference levels. WriteStations writes a test plan for it.
+// field with reference levels. Stations is a test plan for it.
 package plan
 
 import (

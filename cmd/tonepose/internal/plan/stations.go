@@ -1,9 +1,8 @@
 package plan
 
 import (
-	"bufio"
+	"bytes"
 	"fmt"
-	"io"
 	"math"
 	"strconv"
 
@@ -11,7 +10,6 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"tonepose/cmd/tonepose/internal/caution"
-	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/rig"
 	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/fieldmodels/rigid"
@@ -26,7 +24,6 @@ type BoardOptions struct {
 	HoldS        float64 // how long the sensor rests, with PaceS
 	SigmaM       float64 // of each component of a station's position
 	SigmaRad     float64 // of each component of its rotation
-	Force        bool    // replace an existing file
 }
 
 // orientations are those that a right-angled holder gives, in the order in which
@@ -46,37 +43,34 @@ var orientations = []struct {
 
 const maxStations = 2000
 
-// WriteStations writes the test plan of a bench to a CSV file: for each orientation,
-// each sensor and each level a grid of positions centred in the working volume,
-// walked forth and back. Positions at which a channel can clip are left out. Columns are
-// those of assess --truth, calibrate --intervals and solve --intervals. It returns the
-// number of rows, and of those left out.
-func (p *Plan) WriteStations(file string, o BoardOptions) (written, left int, err error) {
-	r := p.Bench
+// Stations is a test plan.
+type Stations struct {
+	Text []byte // a CSV, with the columns of assess --truth, calibrate --intervals and solve --intervals
+	Rows int
+	Left int // positions that are left out
+}
+
+// Stations is the test plan of a bench: for each orientation, each sensor and each level a
+// grid of positions centred in the working volume, walked forth and back. Positions at which
+// a channel can clip are left out.
+func (p *Plan) Stations(o BoardOptions) (*Stations, error) {
 	columns, rows, count, err := p.grid(o)
 	if err != nil {
-		return 0, 0, err
+		return nil, err
 	}
 	clips, err := p.clipping()
 	if err != nil {
-		return 0, 0, err
+		return nil, err
 	}
-	batch := &files.Batch{Force: o.Force}
-	defer batch.Abort()
-	err = batch.Fill(file, func(w io.Writer) error {
-		written, err = writeStations(w, r, o, int(columns), int(rows), clips)
-		return err
-	})
-	if err == nil && written == 0 {
-		err = fmt.Errorf("no station is left: channels can clip at all of %.0f positions: lower the gains as suggested, or the currents", count)
+	var text bytes.Buffer
+	written := writeStations(&text, p.Bench, o, int(columns), int(rows), clips)
+	if written == 0 {
+		return nil, fmt.Errorf("no station is left: channels can clip at all of %.0f positions: lower the gains as suggested, or the currents", count)
 	}
-	if err != nil {
-		return 0, 0, err
-	}
-	return written, int(count) - written, batch.Commit()
+	return &Stations{Text: text.Bytes(), Rows: written, Left: int(count) - written}, nil
 }
 
-// CheckStations is the error that WriteStations would have for too many stations.
+// CheckStations is the error that Stations would have for too many stations.
 func (p *Plan) CheckStations(o BoardOptions) error {
 	_, _, _, err := p.grid(o)
 	return err
@@ -96,8 +90,7 @@ func (p *Plan) grid(o BoardOptions) (columns, rows, count float64, err error) {
 // holes is how many positions of a spacing fit into a length, both ends counted.
 func holes(length, spacing float64) float64 { return math.Floor(length/spacing+1e-9) + 1 }
 
-func writeStations(to io.Writer, r *rig.Rig, o BoardOptions, columns, rows int, clips func(sensor int, at r3.Vec) bool) (station int, err error) {
-	w := bufio.NewWriter(to)
+func writeStations(w *bytes.Buffer, r *rig.Rig, o BoardOptions, columns, rows int, clips func(sensor int, at r3.Vec) bool) (station int) {
 	fmt.Fprintln(w, "# "+caution.Standing)
 	fmt.Fprintln(w, "start_s,stop_s,sensor,x_m,y_m,z_m,qw,qx,qy,qz,sigma_position_m,sigma_rotation_rad,station,orientation")
 	v := r.WorkingVolume
@@ -130,5 +123,5 @@ func writeStations(to io.Writer, r *rig.Rig, o BoardOptions, columns, rows int, 
 			}
 		}
 	}
-	return station, w.Flush()
+	return station
 }

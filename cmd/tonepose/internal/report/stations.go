@@ -1,11 +1,11 @@
 package report
 
 import (
+	"bytes"
 	"encoding/csv"
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"path/filepath"
 	"slices"
 	"strconv"
@@ -23,14 +23,14 @@ import (
 // panelsOfSheet is how many heights and attitudes a page of a test plan has.
 const panelsOfSheet = 4
 
-// SaveStations draws a test plan, a CSV that plan wrote, as sheets to be carried to the
-// bench: NAME-sheet, or NAME-sheet-1 and so on, beside it, in the place of those of an
-// earlier one. It returns their names.
-func SaveStations(r *rig.Rig, file string, formats []string) (names []string, err error) {
+// SaveStations draws a test plan, the text of a CSV that plan makes, as sheets to be carried
+// to the bench: NAME-sheet, or NAME-sheet-1 and so on, beside the file. It returns their
+// names.
+func SaveStations(to *files.Batch, r *rig.Rig, file string, text []byte, formats []string) (names []string, err error) {
 	if len(formats) == 0 {
 		return nil, nil
 	}
-	panels, err := stationPanels(file, len(r.Sensors) > 1)
+	panels, err := stationPanels(file, text, len(r.Sensors) > 1)
 	if err != nil {
 		return nil, err
 	}
@@ -42,8 +42,6 @@ func SaveStations(r *rig.Rig, file string, formats []string) (names []string, er
 	}
 	air := 0.05 * max(d.Max.X-d.Min.X, d.Max.Y-d.Min.Y)
 	d.Min.X, d.Min.Y, d.Max.X, d.Max.Y = d.Min.X-air, d.Min.Y-air, d.Max.X+air, d.Max.Y+air
-	to := &files.Batch{Force: true}
-	defer to.Abort()
 	stem := strings.TrimSuffix(file, filepath.Ext(file)) + "-sheet"
 	pages := slices.Collect(slices.Chunk(panels, panelsOfSheet))
 	for i, page := range pages {
@@ -61,18 +59,13 @@ func SaveStations(r *rig.Rig, file string, formats []string) (names []string, er
 			names = append(names, name+"."+format)
 		}
 	}
-	return names, to.Commit()
+	return names, nil
 }
 
 // stationPanels gathers the stations of a test plan that follow each other at one height, in
 // one attitude, of one sensor.
-func stationPanels(file string, sensors bool) (panels []figure.StationPanel, err error) {
-	f, err := os.Open(file)
-	if err != nil {
-		return nil, err
-	}
-	defer f.Close()
-	rows := csv.NewReader(f)
+func stationPanels(file string, text []byte, sensors bool) (panels []figure.StationPanel, err error) {
+	rows := csv.NewReader(bytes.NewReader(text))
 	rows.Comment = '#'
 	header, err := rows.Read()
 	if err != nil {
