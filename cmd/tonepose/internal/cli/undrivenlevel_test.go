@@ -47,9 +47,9 @@ func muted(t *testing.T, channels ...int) string {
 // Where no drive is found, its channel, its level and what to check are named.
 func TestNoReferenceSaysWhere(t *testing.T) {
 	name := muted(t, 3)
-	for _, command := range []string{"solve", "measure"} {
+	for command, args := range map[string][]string{"solve": {name}, "measure": {name}, "live": {"play:" + name, "--window", "10ms", "--pace", "max"}} {
 		var errs bytes.Buffer
-		code := Run(t.Context(), []string{command, name, "--rig", planRigs + "pipe-bench.rig.yaml", "--out", filepath.Join(t.TempDir(), "out")}, Streams{Out: new(bytes.Buffer), Err: &errs})
+		code := Run(t.Context(), append(append([]string{command}, args...), "--rig", planRigs+"pipe-bench.rig.yaml", "--out", filepath.Join(t.TempDir(), "out")), Streams{In: strings.NewReader(""), Out: new(bytes.Buffer), Err: &errs})
 		for _, want := range []string{"no reference channel carries its tone", "no drive is recorded", "channel drive has at most 0 V of its tones (e1 at 5125 Hz", "correct the rig's reference channels"} {
 			if code != 2 || !strings.Contains(errs.String(), want) {
 				t.Errorf("%s: exit code %d, no %q in %s", command, code, want, &errs)

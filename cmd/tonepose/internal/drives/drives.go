@@ -110,6 +110,11 @@ func (f *First) Compare(stated []float64) Found {
 	return out
 }
 
+// Undriven words that no channel carries its drive: what is there instead, and what to check.
+func (f *First) Undriven() string {
+	return fmt.Sprintf("no drive is recorded: %s: connect it, or correct the rig's reference channels", f.Strongest())
+}
+
 // Strongest words, for each channel that should carry drives, which of its tones is the
 // strongest there, and how strong that is beside the channel's noise.
 func (f *First) Strongest() string {

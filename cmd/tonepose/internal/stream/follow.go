@@ -179,7 +179,7 @@ func (f *follower) write(b *filled) error {
 		if errors.Is(err, clock.ErrNoReference) {
 			if err = nil; !f.undriven {
 				f.undriven = true
-				err = f.say(f.next, "no drive is there to capture the clock from: frames wait for one")
+				err = f.say(f.next, f.observer.first.Undriven()+"; frames wait for it")
 			}
 			if err == nil {
 				err = f.open(f.base + f.next)
@@ -267,7 +267,7 @@ func (f *follower) begin() error {
 	f.ring.capturing.Store(false)
 	survey, err := f.observer.Survey()
 	if err != nil {
-		return err
+		return f.observer.undriven(err)
 	}
 	meter, err := newMeter(f.observer.info, survey, f.m, nil, f.block)
 	if err != nil {

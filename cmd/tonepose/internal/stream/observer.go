@@ -43,7 +43,7 @@ type Observer struct {
 	volts   converter
 	seen    int64         // samples
 	slips   int           // told to the monitor
-	first   *drives.First // nil: nobody asks for the drives
+	first   *drives.First // nil: no clock is looked for, and nobody asks for the drives
 
 	foreign  *multitone.Foreign // nil: tones too close to each other to look between them
 	tracked  bool               // frequencies are measured
@@ -92,7 +92,9 @@ func newObserver(info recording.Info, tones []multitone.Tone, mode clock.Mode) (
 	}
 	o := &Observer{info: info, tones: tones, tracker: tracker, monitor: recording.NewMonitor(info),
 		mains: multitone.NewMains(info.SampleRate, info.Channels, tones), volts: converter{info: info}, finite: make([]float64, info.Channels)}
-	o.tracked = mode != clock.None
+	if o.tracked = mode != clock.None; o.tracked && len(tones) > 0 {
+		o.first = drives.NewFirst(info, tones)
+	}
 	cfg := multitone.Config{SampleRate: info.SampleRate, Channels: info.Channels, Tones: tones}
 	if info.Int16 {
 		cfg.CountVolts = info.Scale
@@ -195,7 +197,7 @@ func (o *Observer) Finish() (*Survey, error) {
 
 func (o *Observer) survey(track *clock.Track, err error) (*Survey, error) {
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", o.info.Name, err)
+		return nil, o.undriven(fmt.Errorf("%s: %w", o.info.Name, err))
 	}
 	switch seen := o.mains.Values(); {
 	case o.started:
@@ -209,6 +211,15 @@ func (o *Observer) survey(track *clock.Track, err error) (*Survey, error) {
 		s.shares = append(s.shares, s.share(hz))
 	}
 	return s, nil
+}
+
+// undriven adds to the error that no drive is there what was found on the channels that
+// should have them.
+func (o *Observer) undriven(err error) error {
+	if !errors.Is(err, clock.ErrNoReference) || o.first == nil {
+		return err
+	}
+	return fmt.Errorf("%w: %s", err, o.first.Undriven())
 }
 
 func (o *Observer) noteSlips(track *clock.Track) {
@@ -229,10 +240,9 @@ func observe(ctx context.Context, src Source, tones []multitone.Tone, mode clock
 		return nil, err
 	}
 	defer o.Close()
-	if first == nil && mode != clock.None && len(tones) > 0 {
-		first = drives.NewFirst(o.info, tones)
+	if first != nil {
+		o.first = first
 	}
-	o.first = first
 	err = Blocks(ctx, src, o.info.Int16, func(b *Block) error {
 		progress.Report("survey", b.First, o.info.Samples)
 		return o.Write(b)
@@ -240,11 +250,7 @@ func observe(ctx context.Context, src Source, tones []multitone.Tone, mode clock
 	if err != nil {
 		return nil, err
 	}
-	s, err := o.Finish()
-	if errors.Is(err, clock.ErrNoReference) {
-		return nil, fmt.Errorf("%w: no drive is recorded: %s: connect it, or correct the rig's reference channels", err, first.Strongest())
-	}
-	return s, err
+	return o.Finish()
 }
 
 // ObserveDriven is Observe for a recording whose drives are digitised, and reads once
