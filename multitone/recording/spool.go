@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"runtime"
 )
 
 // openStream makes a stream readable twice: standard input that is a regular file is read in place, anything else is
@@ -19,7 +20,7 @@ func openStream(ctx context.Context, in io.Reader, name string, opt Options) (*R
 	}
 	f, err := os.CreateTemp("", "tonepose-*")
 	if err != nil {
-		return nil, fmt.Errorf("%s: no room for a temporary copy (set TMPDIR): %w", name, err)
+		return nil, fmt.Errorf("%s: no room for a temporary copy (set %s): %w", name, temporary(), err)
 	}
 	s := &spool{File: f}
 	if os.Remove(f.Name()) != nil {
@@ -32,9 +33,17 @@ func openStream(ctx context.Context, in io.Reader, name string, opt Options) (*R
 		return nil, ctx.Err()
 	case err != nil:
 		s.Close()
-		return nil, fmt.Errorf("%s: copying %d bytes to a temporary file (set TMPDIR to a larger place): %w", name, size, err)
+		return nil, fmt.Errorf("%s: copying %d bytes to a temporary file (set %s to a larger place): %w", name, size, temporary(), err)
 	}
 	return openFile(ctx, s, name, size, opt)
+}
+
+// temporary is the variable that says where temporary files go.
+func temporary() string {
+	if runtime.GOOS == "windows" {
+		return "TMP"
+	}
+	return "TMPDIR"
 }
 
 // stdinFile is standard input that is a regular file: its owner closes it.

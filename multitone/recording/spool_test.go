@@ -6,6 +6,7 @@ import (
 	"errors"
 	"io"
 	"os"
+	"path/filepath"
 	"testing"
 	"testing/iotest"
 
@@ -15,7 +16,7 @@ import (
 // TestStandardInput: every format that a file can have, through a pipe, read twice; no temporary file stays.
 func TestStandardInput(t *testing.T) {
 	dir := t.TempDir()
-	t.Setenv("TMPDIR", dir)
+	t.Setenv(temporary(), dir)
 	x := ramp(2, 300)
 	samples := interleave(t, sampleType{'i', 2, false}, x)
 	counts := scaled(x, 1.0/32768)
@@ -61,8 +62,9 @@ func TestStandardInputErrors(t *testing.T) {
 	openError(t, "-", Options{Stdin: bytes.NewReader([]byte{0x80, 1, 2, 3})}, "-: starts with", "ri16_le")
 	broken := io.MultiReader(bytes.NewReader([]byte("t,a\n")), iotest.ErrReader(errors.New("broken pipe")))
 	openError(t, "-", Options{Stdin: broken}, "4 bytes", "broken pipe")
-	t.Setenv("TMPDIR", "/nonexistent")
-	openError(t, "-", Options{Stdin: bytes.NewReader([]byte("t,a\n"))}, "TMPDIR")
+	// The variable that the message names is the one that the system asks.
+	t.Setenv(temporary(), filepath.Join(t.TempDir(), "none"))
+	openError(t, "-", Options{Stdin: bytes.NewReader([]byte("t,a\n"))}, "set "+temporary())
 }
 
 // TestStandardInputFile: a file redirected to standard input is read in place and stays open for its owner.
@@ -72,7 +74,7 @@ func TestStandardInputFile(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer f.Close()
-	t.Setenv("TMPDIR", "/nonexistent") // no copy is made
+	t.Setenv(temporary(), filepath.Join(t.TempDir(), "none")) // no copy is made
 	r, err := Open(context.Background(), "-", Options{Stdin: f})
 	if err != nil {
 		t.Fatal(err)

@@ -56,16 +56,17 @@ func partitionFile(dir, table string) (file string, ok bool) {
 
 // EscapePartition writes a text as directories of partitions state values: all but letters,
 // digits and a few marks as % and two hexadecimal digits, as in a URI (RFC 3986, 2.1). What
-// readers would take for no value has its first letter written so, too.
+// readers would take for no value, or Windows for a device, has its first letter written so,
+// too, and so has a dot at the end: a data set can be copied to every system.
 func EscapePartition(value string) string {
-	none := slices.ContainsFunc(noValues, func(name string) bool { return strings.EqualFold(name, value) })
+	first := isDevice(value) || slices.ContainsFunc(noValues, func(name string) bool { return strings.EqualFold(name, value) })
 	var b strings.Builder
 	for i := range len(value) {
 		c := value[i]
 		switch {
-		case none && i == 0:
+		case i == 0 && first, c == '.' && (i == 0 || i == len(value)-1):
 			fmt.Fprintf(&b, "%%%02X", c)
-		case 'a' <= c && c <= 'z', 'A' <= c && c <= 'Z', '0' <= c && c <= '9', c == '-', c == '_', c == '.' && i > 0:
+		case 'a' <= c && c <= 'z', 'A' <= c && c <= 'Z', '0' <= c && c <= '9', c == '-', c == '_', c == '.':
 			b.WriteByte(c)
 		default:
 			fmt.Fprintf(&b, "%%%02X", c)
@@ -77,6 +78,22 @@ func EscapePartition(value string) string {
 // noValues are what readers of partitions take for no value, as it stands: Hive's name of it,
 // and SQL's.
 var noValues = []string{"__HIVE_DEFAULT_PARTITION__", "NULL"}
+
+// isDevice tells whether Windows takes a file's name for that of a device, whatever follows a
+// dot in it ("Naming Files, Paths, and Namespaces" in its documentation). Those with signs
+// that are escaped anyway are left out.
+func isDevice(name string) bool {
+	stem, _, _ := strings.Cut(name, ".")
+	switch stem = strings.ToUpper(stem); stem {
+	case "CON", "PRN", "AUX", "NUL":
+		return true
+	}
+	number, ok := strings.CutPrefix(stem, "COM")
+	if !ok {
+		number, ok = strings.CutPrefix(stem, "LPT")
+	}
+	return ok && len(number) == 1 && '0' <= number[0] && number[0] <= '9'
+}
 
 var labelName = regexp.MustCompile(`^[A-Za-z][A-Za-z0-9_]*$`)
 

@@ -4,6 +4,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 )
@@ -147,5 +148,33 @@ func TestCheckLabels(t *testing.T) {
 		if err := CheckLabels(bad.names); err == nil || !strings.Contains(err.Error(), bad.words) {
 			t.Errorf("%q: %v", bad.names, err)
 		}
+	}
+}
+
+// Names of partitions are those of files on Windows as well, by the rules of its
+// documentation ("Naming Files, Paths, and Namespaces"), also where they stand alone or with
+// an ending; they decode as parts of a URI do (RFC 3986, 2.1).
+func TestPartitionNamesOnEverySystem(t *testing.T) {
+	forbidden := regexp.MustCompile(`[<>:"/\\|?*\x00-\x1f]|[. ]$|^(?i:con|prn|aux|nul|com[1-9¹²³]|lpt[1-9¹²³])(\.|$)`)
+	if !forbidden.MatchString("nul.json") || !forbidden.MatchString("COM1") || !forbidden.MatchString("a:b") || forbidden.MatchString("COM10") {
+		t.Fatal("the rules do not hold what they should")
+	}
+	names := []string{"CON", "con", "prn.a", "Aux", "NUL", "nul.tar.gz", "COM1", "lpt9", "COM10", "COM\u00b2", "CONIN$", "console", "a.", "a..", ".", "..", "a ", " a", "a.b", "%43ON",
+		`a<b>c:d"e/f\g|h?i*j`, "tab\there", "line\nbreak", "Größe 7 °C", "=1+2", "recording=x", "\xff"}
+	taken := map[string]string{}
+	for _, name := range names {
+		written := EscapePartition(name)
+		for _, file := range []string{written, written + ".json", "recording=" + written} {
+			if m := forbidden.FindString(file); m != "" {
+				t.Errorf("%q: %q has %q, which Windows does not allow", name, file, m)
+			}
+		}
+		if back, err := url.PathUnescape(written); err != nil || back != name {
+			t.Errorf("%q: %q reads back as %q, %v", name, written, back, err)
+		}
+		if other, ok := taken[written]; ok {
+			t.Errorf("%q and %q are both %q", name, other, written)
+		}
+		taken[written] = name
 	}
 }
