@@ -164,7 +164,11 @@ func exitCode(ctx context.Context, w io.Writer, err error) int {
 		return 2
 	}
 	if name, full := files.NoRoom(err); full {
-		say(w, "error: %s: no room left on the disk, or no more of it allowed: free some, or name another place", cmp.Or(name, "output"))
+		kept := ""
+		if errors.Is(err, measure.ErrStep) {
+			kept = fmt.Sprintf(" (%v)", measure.ErrStep)
+		}
+		say(w, "error: %s: no room left on the disk, or no more of it allowed: free some, or name another place%s", cmp.Or(name, "output"), kept)
 	} else {
 		say(w, "error: %v", err)
 	}

@@ -20,7 +20,8 @@ plastic pipe with a small probe. It simulates what the ADC would record, solves
 the probe's poses from the samples alone, compares them with the truth, and
 leaves recordings, tables and figures in --dir.
 
-Exit code: 0 done, 1 no pose came out, 2 the call was wrong.`,
+Exit code: 0 done, 1 no pose came out, or a step failed (what came before it is kept),
+2 the call was wrong.`,
 		Args: none,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			begin := time.Now()

@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"io"
 	"os"
 	"path/filepath"
 	"strings"
@@ -22,5 +23,21 @@ func TestDemo(t *testing.T) {
 				t.Errorf("%s: %v", file, err)
 			}
 		}
+	}
+}
+
+// A step of the demo that fails is named, and leaves what came before it.
+func TestDemoKeepsWhatWasDone(t *testing.T) {
+	dir := t.TempDir()
+	if err := os.MkdirAll(filepath.Join(dir, "stations.truth.csv", "in the way"), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	var stderr strings.Builder
+	code := Run(t.Context(), []string{"demo", "--dir", dir, "--quiet"}, Streams{In: strings.NewReader(""), Out: io.Discard, Err: &stderr})
+	if text := stderr.String(); code != 1 || !strings.Contains(text, "stations, simulate: ") || !strings.Contains(text, "kept") {
+		t.Errorf("exit code %d: %s", code, text)
+	}
+	if _, err := os.Stat(filepath.Join(dir, "bench.rig.yaml")); err != nil {
+		t.Error(err)
 	}
 }

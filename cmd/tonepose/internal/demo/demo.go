@@ -5,7 +5,6 @@ package demo
 
 import (
 	"context"
-	"os"
 	"path/filepath"
 
 	"tonepose/cmd/tonepose/internal/assess"
@@ -51,10 +50,14 @@ type Result struct {
 	Flags  verdict.Counts // of the poses
 }
 
-// Run plays all scenes.
+// Run plays all scenes. Where a step fails, what came before it is kept: see measure.ErrStep.
 func Run(ctx context.Context, o Options) (all []Result, err error) {
+	rigFile, err := simulate.WriteBench(o.Dir)
+	if err != nil {
+		return nil, err
+	}
 	for _, sc := range scenes {
-		r, err := sc.run(ctx, o)
+		r, err := sc.run(ctx, rigFile, o)
 		if err != nil {
 			return nil, err
 		}
@@ -64,16 +67,14 @@ func Run(ctx context.Context, o Options) (all []Result, err error) {
 }
 
 // run plays one scene.
-func (sc Scene) run(ctx context.Context, o Options) (*Result, error) {
-	if err := os.MkdirAll(o.Dir, 0o777); err != nil {
-		return nil, err
-	}
+func (sc Scene) run(ctx context.Context, rigFile string, o Options) (*Result, error) {
 	in := func(name string) string { return filepath.Join(o.Dir, name) }
-	rigFile, err := simulate.Bench(ctx, o.Dir, sc.Path, o.Seed, func(done, total int64) {
+	failed := func(step string, err error) error { return measure.StepFailed(sc.Path+", "+step, err) }
+	err := simulate.Bench(ctx, rigFile, sc.Path, o.Seed, func(done, total int64) {
 		o.Progress.Report(sc.Path+": simulate", done, total)
 	})
 	if err != nil {
-		return nil, err
+		return nil, failed("simulate", err)
 	}
 	job := measure.Job{Input: measure.Input{Recording: in(sc.Path + ".sigmf-meta"), Rig: rigFile, Progress: o.Progress},
 		Out: in(sc.Path), Force: true, Windows: sc.windows, Tool: o.Tool, Options: map[string]string{"demo": sc.Path}}
@@ -82,15 +83,15 @@ func (sc Scene) run(ctx context.Context, o Options) (*Result, error) {
 	}
 	solved, err := solve.Run(ctx, solve.Options{Job: job})
 	if err != nil {
-		return nil, err
+		return nil, failed("solve", err)
 	}
 	a, err := assess.Compare(ctx, job.Out, in(sc.Path+".truth.csv"), assess.Options{})
 	if err != nil {
-		return nil, err
+		return nil, failed("assess", err)
 	}
 	r := &Result{Scene: sc, Flags: solved.Flags}
 	r.Report, _ = assessment.Summarise(a.Samples)
-	return r, sc.draw(ctx, &job, a, o.Figures)
+	return r, failed("draw", sc.draw(ctx, &job, a, o.Figures))
 }
 
 func (sc Scene) draw(ctx context.Context, job *measure.Job, a *assess.Result, formats []string) error {
