@@ -39,7 +39,7 @@ type Options struct {
 	Shard         Shard // of the list; the zero value is all of it
 	Retry         bool  // solve again what failed
 	Progress      stream.Progress
-	Failed        func(*Outcome) // told of each failure when it happens, or is met; nil: nobody is
+	Failed        func(*Outcome) // told of each that failed or has no pose when it happens, or is met; nil: nobody is
 }
 
 // Result is what a run came to.
@@ -49,6 +49,7 @@ type Result struct {
 	Assessed   int        // by this run, of tables that were there, as their truth is another one
 	Finished   int        // before it, or by others meanwhile
 	Failed     []*Outcome // in the order of the list
+	Poseless   []*Outcome // of those that did not fail, without any pose
 }
 
 // ErrFailed reports recordings that could not be solved; the others are.
@@ -74,7 +75,7 @@ func Run(ctx context.Context, list []Recording, o Options) (*Result, error) {
 		return nil, err
 	}
 	defer leave()
-	r := &run{options: &o, set: set, sources: known, list: list, begin: time.Now(), failed: make([]*Outcome, len(list))}
+	r := &run{options: &o, set: set, sources: known, list: list, begin: time.Now(), troubled: make([]*Outcome, len(list))}
 	ctx, stop := context.WithCancelCause(ctx)
 	defer stop(nil)
 	var workers sync.WaitGroup
@@ -90,9 +91,13 @@ func Run(ctx context.Context, list []Recording, o Options) (*Result, error) {
 		return nil, err
 	}
 	out := &Result{Recordings: len(list), Solved: r.solved, Assessed: r.assessed, Finished: r.finished}
-	for _, f := range r.failed {
-		if f != nil {
+	for _, f := range r.troubled {
+		switch {
+		case f == nil:
+		case f.Error != "":
 			out.Failed = append(out.Failed, f)
+		default:
+			out.Poseless = append(out.Poseless, f)
 		}
 	}
 	return out, set.ended(o.Shard, out)
@@ -141,7 +146,7 @@ type run struct {
 	solved   int
 	assessed int
 	finished int
-	failed   []*Outcome
+	troubled []*Outcome // that failed or have no pose
 }
 
 // work takes recordings until none is left, those last that others work on: what becomes of
@@ -283,6 +288,9 @@ func (r *run) solve(ctx context.Context, rec *Recording, out *Outcome) error {
 	if err == nil {
 		res, err = solve.Run(ctx, o)
 	}
+	if errors.Is(err, solve.ErrNoPose) { // its tables say why
+		out.NoPose, err = err.Error(), nil
+	}
 	if err == nil {
 		out.Origin.solved(res.SHA256)
 		out.Quality, err = r.set.quality(ctx, o.Partition, res, watched, truth)
@@ -294,7 +302,7 @@ func (r *run) solve(ctx context.Context, rec *Recording, out *Outcome) error {
 		return fmt.Errorf("%s: %w: free some, and run the batch again for the rest", r.options.Out, ErrFull)
 	}
 	if err != nil {
-		out.Error = err.Error()
+		out.Error, out.NoPose = err.Error(), ""
 		return r.set.drop(o.Partition) // of other options, or another recording of this name
 	}
 	out.BytesIn, out.BytesOut, out.ElapsedS = res.Info.SizeBytes, r.set.size(o.Partition), time.Since(begin).Seconds()
@@ -331,7 +339,7 @@ func (r *run) assess(ctx context.Context, rec *Recording, out *Outcome, now *Ori
 	if err == nil {
 		return nil
 	}
-	out.Error, out.Quality = err.Error(), nil
+	out.Error, out.NoPose, out.Quality = err.Error(), "", nil
 	if err := r.set.forget(rec.Name); err != nil {
 		return err
 	}
@@ -345,12 +353,14 @@ func (r *run) end(i int, out *Outcome, what way) {
 	}
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	switch r.done++; {
-	case out.Error != "":
-		r.failed[i] = out
+	if out.Error != "" || out.NoPose != "" {
+		r.troubled[i] = out
 		if r.options.Failed != nil {
 			r.options.Failed(out)
 		}
+	}
+	switch r.done++; {
+	case out.Error != "":
 	case what == solvedHere:
 		r.solved++
 	case what == assessedHere:

@@ -37,8 +37,9 @@ type Outcome struct {
 	Recording string            `json:"recording"` // its name
 	File      string            `json:"file"`      // as it was given
 	Labels    map[string]string `json:"labels,omitempty"`
-	Error     string            `json:"error,omitempty"` // why it failed; empty: it is finished
-	Origin    Origin            `json:"origin,omitzero"` // of no use in a summary
+	Error     string            `json:"error,omitempty"`   // why it failed; empty: it is finished
+	NoPose    string            `json:"no_pose,omitempty"` // why it has tables, but no pose in them
+	Origin    Origin            `json:"origin,omitzero"`   // of no use in a summary
 	Ended     time.Time         `json:"ended"`
 	ElapsedS  float64           `json:"elapsed_s,omitempty"`
 	BytesIn   int64             `json:"bytes_in,omitempty"`  // of the samples

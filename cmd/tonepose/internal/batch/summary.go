@@ -17,6 +17,7 @@ type Summary struct {
 	Dir        string
 	Recordings []*Outcome // worst first
 	Failed     int        // of these; they are the first
+	Poseless   int        // of these, without any pose; they are the next
 	Assessed   int        // of these, against a truth
 	Shards     []Ended    // that have ended
 	Missing    []string   // shards that have not, as 3/8
@@ -64,6 +65,9 @@ func Summarise(dir string) (*Summary, error) {
 		if o.Error != "" {
 			s.Failed++
 			return nil
+		}
+		if o.NoPose != "" {
+			s.Poseless++
 		}
 		if o.Quality.Accuracy != nil {
 			s.Assessed++

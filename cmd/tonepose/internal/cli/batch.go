@@ -19,6 +19,7 @@ import (
 	"tonepose/cmd/tonepose/internal/files"
 	"tonepose/cmd/tonepose/internal/present"
 	"tonepose/cmd/tonepose/internal/report"
+	"tonepose/cmd/tonepose/internal/solve"
 	"tonepose/cmd/tonepose/internal/terminal"
 )
 
@@ -62,7 +63,7 @@ what none of the others works on, and goes on with what a dead one has left.
 recording is, the worst first: by its errors where a truth was listed; with --out as recordings.csv, summary.json and the
 figure recordings.
 
-Exit code: 0 all recordings are solved, 1 some failed, the data set can't be written
+Exit code: 0 all recordings are solved, 1 some failed or have no pose, the data set can't be written
 or, with --summary, a shard has not ended, 2 the call, the list or a rig was wrong.`,
 		Example: `  tonepose batch recordings.csv --rig bench.rig.yaml --window 10ms --out campaign
   tonepose batch monday tuesday --rig bench.rig.yaml --window 10ms --out campaign --jobs 4
@@ -129,6 +130,10 @@ func runBatch(ctx context.Context, from []string, o *batchOptions, s Streams) er
 	o.Progress = p.Show
 	o.Failed = func(f *batch.Outcome) {
 		p.Clear()
+		if f.Error == "" {
+			say(s.Err, "%s has no pose: %s", f.Recording, f.NoPose)
+			return
+		}
 		say(s.Err, "%s failed: %s", f.Recording, f.Error)
 	}
 	res, err := batch.Run(ctx, list, o.Options)
@@ -140,10 +145,30 @@ func runBatch(ctx context.Context, from []string, o *batchOptions, s Streams) er
 	if err := o.output.show(s, sum, sum.Print); err != nil {
 		return err
 	}
+	var failed []error
 	if n := len(res.Failed); n > 0 {
-		return fmt.Errorf("%d of %d %w; mend what hinders them and add --retry", n, res.Recordings, batch.ErrFailed)
+		failed = append(failed, fmt.Errorf("%d of %d %w; mend what hinders them and add --retry", n, res.Recordings, batch.ErrFailed))
 	}
-	return nil
+	return together(append(failed, poseless(len(res.Poseless), res.Recordings)...))
+}
+
+// poseless is the error of so many recordings without any pose.
+func poseless(n, all int) []error {
+	if n == 0 {
+		return nil
+	}
+	return []error{fmt.Errorf("%d of %d recordings: %w", n, all, solve.ErrNoPose)}
+}
+
+// together joins errors in one line.
+func together(all []error) error {
+	switch len(all) {
+	case 0:
+		return nil
+	case 1:
+		return all[0]
+	}
+	return fmt.Errorf("%w; %w", all[0], together(all[1:]))
 }
 
 // allot takes the shard and the processors that a scheduler gives, where none are stated.
@@ -207,14 +232,15 @@ func runSummary(from []string, o *batchOptions, s Streams) error {
 	if err := o.output.show(s, c, c.Print); err != nil {
 		return err
 	}
-	var failed error
+	var failed []error
 	if sum.Failed > 0 {
-		failed = fmt.Errorf("%d of %d %w", sum.Failed, len(sum.Recordings), batch.ErrFailed)
+		failed = append(failed, fmt.Errorf("%d of %d %w", sum.Failed, len(sum.Recordings), batch.ErrFailed))
 	}
+	failed = append(failed, poseless(sum.Poseless, len(sum.Recordings))...)
 	if len(sum.Missing) > 0 {
-		failed = errors.Join(failed, fmt.Errorf("%w: %s", batch.ErrMissing, strings.Join(sum.Missing, ", ")))
+		failed = append(failed, fmt.Errorf("%w: %s", batch.ErrMissing, strings.Join(sum.Missing, ", ")))
 	}
-	return failed
+	return together(failed)
 }
 
 func saveSummary(sum *batch.Summary, c present.Campaign, o *batchOptions) error {

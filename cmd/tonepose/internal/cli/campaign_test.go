@@ -193,3 +193,37 @@ func TestSummaryOfShards(t *testing.T) {
 		t.Errorf("exit code %d, %s", code, &errs)
 	}
 }
+
+// A recording without any pose keeps its tables, as those of a run of its own, and is listed as
+// such: by the run, by the next one, which passes over it, and in the summary.
+func TestBatchWithoutAPose(t *testing.T) {
+	dir := t.TempDir()
+	rig := withoutEmitters(t, "square-bench.rig.yaml", "board5", "sensors:") // four are left
+	run, out := filepath.Join(dir, "run"), filepath.Join(dir, "set")
+	tonepose(t, "simulate", rig, "--path", "sweep", "--duration", "100ms", "--out", run, "--seed", "3")
+	intervals := writeFile(t, "needle.csv", "start_s,stop_s,sensor\n0.02,0.04,needle\n0.05,0.07,needle\n") // of five unknowns
+	args := []string{"batch", dir, "--rig", rig, "--intervals", intervals, "--out", out}
+	for _, words := range []string{"1 solved", "1 finished before"} {
+		var said, errs bytes.Buffer
+		code := Run(t.Context(), args, Streams{Out: &said, Err: &errs})
+		if code != 1 || !strings.Contains(errs.String(), "run has no pose: ") || !strings.Contains(errs.String(), "none of 2 rows: unobservable in 2\n") ||
+			!strings.Contains(errs.String(), "1 of 1 recordings: no pose came out, the tables are kept\n") ||
+			!strings.Contains(said.String(), words) || !strings.Contains(said.String(), "0 failed, 1 without a pose\n") {
+			t.Errorf("exit code %d, %s%s", code, &said, &errs)
+		}
+	}
+	alone := filepath.Join(dir, "alone")
+	Run(t.Context(), []string{"solve", run + ".sigmf-meta", "--rig", rig, "--intervals", intervals, "--out", alone}, Streams{Out: io.Discard, Err: io.Discard})
+	for _, table := range []string{"phasors", "couplings", "poses", "integrity"} {
+		want := tonepose(t, "export", filepath.Join(alone, table+".parquet"))
+		if have := tonepose(t, "export", filepath.Join(out, table, "recording=run", "part-0.parquet")); have != want || strings.Count(want, "\n") < 3 {
+			t.Errorf("%s is not that of solve", table)
+		}
+	}
+	var said, errs bytes.Buffer
+	code := Run(t.Context(), []string{"batch", out, "--summary", "--out", filepath.Join(dir, "summary")}, Streams{Out: &said, Err: &errs})
+	rows, err := os.ReadFile(filepath.Join(dir, "summary", "recordings.csv"))
+	if code != 1 || !strings.Contains(said.String(), "0 failed, 1 without a pose\n") || err != nil || !strings.Contains(string(rows), "\nrun,no pose,") {
+		t.Errorf("exit code %d, %v: %s%s%s", code, err, &said, &errs, rows)
+	}
+}

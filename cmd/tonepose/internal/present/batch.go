@@ -24,6 +24,7 @@ type Batched struct {
 	Assessed   int              `json:"assessed_again"` // tables that were there, against another truth
 	Before     int              `json:"finished_before"`
 	Failed     []BatchedFailure `json:"failed"`
+	Poseless   []BatchedFailure `json:"without_pose"` // whose tables are kept
 	ElapsedS   float64          `json:"elapsed_s"`
 	Out        string           `json:"out"`
 }
@@ -41,6 +42,9 @@ func BatchedOf(r *batch.Result, out string, elapsed time.Duration) Batched {
 	for _, f := range r.Failed {
 		b.Failed = append(b.Failed, BatchedFailure{f.Recording, f.File, f.Error})
 	}
+	for _, f := range r.Poseless {
+		b.Poseless = append(b.Poseless, BatchedFailure{f.Recording, f.File, f.NoPose})
+	}
 	return b
 }
 
@@ -51,8 +55,16 @@ func (b Batched) Print(w io.Writer) error {
 	if b.Assessed > 0 {
 		again = fmt.Sprintf("%d assessed again, ", b.Assessed)
 	}
-	p.line("%d recordings in %s: %d solved in %.3g s, %s%d finished before, %d failed", b.Recordings, b.Out, b.Solved, b.ElapsedS, again, b.Before, len(b.Failed))
+	p.line("%d recordings in %s: %d solved in %.3g s, %s%d finished before, %d failed%s", b.Recordings, b.Out, b.Solved, b.ElapsedS, again, b.Before, len(b.Failed), withoutPose(len(b.Poseless)))
 	return p.err
+}
+
+// withoutPose continues a line by how many recordings have no pose.
+func withoutPose(n int) string {
+	if n == 0 {
+		return ""
+	}
+	return fmt.Sprintf(", %d without a pose", n)
 }
 
 // Campaign is what the recordings of a data set came to, in the form of its JSON.
@@ -60,6 +72,7 @@ type Campaign struct {
 	Dir        string           `json:"data_set"`
 	Recordings int              `json:"recordings"`
 	Failed     int              `json:"failed"`
+	Poseless   int              `json:"without_pose"`
 	Assessed   int              `json:"assessed"`       // against a truth
 	Missing    []string         `json:"shards_missing"` // that have not ended
 	Cost       batch.Cost       `json:"cost"`
@@ -70,7 +83,7 @@ type Campaign struct {
 
 // CampaignOf gathers it.
 func CampaignOf(s *batch.Summary) Campaign {
-	return Campaign{Dir: s.Dir, Recordings: len(s.Recordings), Failed: s.Failed, Assessed: s.Assessed, Missing: s.Missing, Cost: s.Cost, Worst: s.Recordings, labels: s.Labels}
+	return Campaign{Dir: s.Dir, Recordings: len(s.Recordings), Failed: s.Failed, Poseless: s.Poseless, Assessed: s.Assessed, Missing: s.Missing, Cost: s.Cost, Worst: s.Recordings, labels: s.Labels}
 }
 
 // mostWorst is how many recordings are printed in words.
@@ -79,7 +92,7 @@ const mostWorst = 20
 // Print prints it in words: the worst recordings.
 func (c Campaign) Print(w io.Writer) error {
 	p := newPage(w)
-	p.line("%s: %d recordings of %s in all, %d failed", c.Dir, c.Recordings, time.Duration(c.Cost.DurationS*float64(time.Second)).Round(time.Millisecond), c.Failed)
+	p.line("%s: %d recordings of %s in all, %d failed%s", c.Dir, c.Recordings, time.Duration(c.Cost.DurationS*float64(time.Second)).Round(time.Millisecond), c.Failed, withoutPose(c.Poseless))
 	if c.Cost.BytesIn > 0 {
 		p.line("%s solved a minute and job, %s bytes of tables a byte of samples", Number(60*float64(c.Recordings-c.Failed)/c.Cost.ElapsedS, 3), Number(float64(c.Cost.BytesOut)/float64(c.Cost.BytesIn), 3))
 	}
@@ -211,7 +224,11 @@ func (c Campaign) CSV(w io.Writer) error {
 		for _, name := range slices.Sorted(maps.Keys(q.Flags)) {
 			flags = append(flags, fmt.Sprintf("%s %d", name, q.Flags[name]))
 		}
-		row = append(row, "solved", start, number(q.DurationS), strconv.Itoa(q.Rows), strconv.Itoa(q.Unsolved), strconv.Itoa(q.Flagged), strconv.Itoa(q.InDoubt), strings.Join(flags, ";"))
+		outcome := "solved"
+		if o.NoPose != "" {
+			outcome = "no pose"
+		}
+		row = append(row, outcome, start, number(q.DurationS), strconv.Itoa(q.Rows), strconv.Itoa(q.Unsolved), strconv.Itoa(q.Flagged), strconv.Itoa(q.InDoubt), strings.Join(flags, ";"))
 		for _, v := range []float64{q.SigmaM, q.Sigma95M, q.EstimatedM, q.WorstEstimatedM, q.SigmaRad, q.Chi2PerDOF} {
 			row = append(row, positive(v))
 		}
