@@ -60,8 +60,8 @@ var ErrFull = errors.New("no room for more tables")
 
 // Run solves the recordings of a list that are not finished. Its error is of what concerns
 // them all.
-func Run(ctx context.Context, list []Recording, o Options) (*Result, error) {
-	list = o.Shard.of(list)
+func Run(ctx context.Context, all []Recording, o Options) (*Result, error) {
+	list := o.Shard.of(all)
 	if err := checkFiles(list, &o); err != nil {
 		return nil, err
 	}
@@ -70,11 +70,18 @@ func Run(ctx context.Context, list []Recording, o Options) (*Result, error) {
 		return nil, err
 	}
 	known := newSources()
-	leave, err := set.enter(ctx, list, &o, known)
+	key, err := runKey(all, &o, known)
+	if err != nil {
+		return nil, err
+	}
+	leave, err := set.enter(ctx, all, key)
 	if err != nil {
 		return nil, err
 	}
 	defer leave()
+	if err := set.begun(o.Shard); err != nil {
+		return nil, err
+	}
 	r := &run{options: &o, set: set, sources: known, list: list, begin: time.Now(), troubled: make([]*Outcome, len(list))}
 	ctx, stop := context.WithCancelCause(ctx)
 	defer stop(nil)
@@ -100,7 +107,7 @@ func Run(ctx context.Context, list []Recording, o Options) (*Result, error) {
 			out.Poseless = append(out.Poseless, f)
 		}
 	}
-	return out, set.ended(o.Shard, out)
+	return out, set.ended(o.Shard, listKey(all, key), out)
 }
 
 // checkFiles reads each rig file once and looks for each truth, so that a wrong one is not
@@ -216,10 +223,11 @@ func (r *run) settle(ctx context.Context, i int) (bool, error) {
 		r.end(i, before, passedOver)
 		return true, err
 	}
-	out, what := &Outcome{Recording: rec.Name, File: rec.Recording, Labels: rec.labels()}, solvedHere
+	out, what := &Outcome{Recording: rec.Name, File: rec.Recording, Labels: rec.labels(), Truth: rec.truthFile()}, solvedHere
 	switch {
 	case before != nil && before.Error == "":
 		out, what = before, assessedHere
+		out.Truth = rec.truthFile()
 		if err := r.assess(ctx, rec, out, origin); err != nil {
 			return false, err
 		}
@@ -265,7 +273,7 @@ func (r *run) before(rec *Recording, origin *Origin, wrong error) (*Outcome, err
 // is known of its origin. What is finished stands without its files.
 func (r *run) stands(before *Outcome, now *Origin, wrong error, rec *Recording) bool {
 	if wrong == nil {
-		return r.sources.same(&before.Origin, now, rec, r.options)
+		return r.sources.same(&before.Origin, now, rec, r.options) && r.set.damage(before) == ""
 	}
 	return errors.Is(wrong, fs.ErrNotExist) && before.Error == "" && before.Origin.Rig == now.Rig && before.Origin.Options == now.Options
 }
@@ -305,7 +313,8 @@ func (r *run) solve(ctx context.Context, rec *Recording, out *Outcome) error {
 		out.Error, out.NoPose = err.Error(), ""
 		return r.set.drop(o.Partition) // of other options, or another recording of this name
 	}
-	out.BytesIn, out.BytesOut, out.ElapsedS = res.Info.SizeBytes, r.set.size(o.Partition), time.Since(begin).Seconds()
+	out.BytesIn, out.ElapsedS = res.Info.SizeBytes, time.Since(begin).Seconds()
+	out.Tables, out.BytesOut = r.set.sizes(o.Partition)
 	return nil
 }
 

@@ -44,6 +44,9 @@ type Outcome struct {
 	ElapsedS  float64           `json:"elapsed_s,omitempty"`
 	BytesIn   int64             `json:"bytes_in,omitempty"`  // of the samples
 	BytesOut  int64             `json:"bytes_out,omitempty"` // of the tables
+	Tables    map[string]int64  `json:"tables,omitempty"`    // bytes of each
+	Truth     string            `json:"truth,omitempty"`     // file of its known poses
+	Stale     string            `json:"stale,omitempty"`     // in a summary: why it is not to be relied on
 	Quality   *Quality          `json:"quality,omitempty"`   // nil: it failed
 }
 
@@ -157,12 +160,14 @@ func (s *dataSet) drop(p *tables.Partition) error {
 	return failed
 }
 
-// size is that of a partition's tables.
-func (s *dataSet) size(p *tables.Partition) (bytes int64) {
+// sizes are those of a partition's tables, and their sum.
+func (s *dataSet) sizes(p *tables.Partition) (each map[string]int64, sum int64) {
+	each = map[string]int64{}
 	for _, table := range solve.Tables {
 		if info, err := os.Stat(s.file(p, table)); err == nil {
-			bytes += info.Size()
+			each[table] = info.Size()
+			sum += info.Size()
 		}
 	}
-	return bytes
+	return each, sum
 }

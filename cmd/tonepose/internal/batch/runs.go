@@ -27,11 +27,7 @@ const (
 // other labels than the tables have is refused, and so is a run beside one with other options or
 // labels: each would take the other's tables for old ones. What processes claimed that have ended
 // is taken away.
-func (s *dataSet) enter(ctx context.Context, list []Recording, o *Options, known *sources) (leave func(), err error) {
-	key, err := runKey(list, o, known)
-	if err != nil {
-		return nil, err
-	}
+func (s *dataSet) enter(ctx context.Context, list []Recording, key string) (leave func(), err error) {
 	closeDoor, err := s.door(ctx)
 	if err != nil {
 		return nil, err
@@ -101,10 +97,23 @@ func runKey(list []Recording, o *Options, known *sources) (string, error) {
 	if len(list) > 0 {
 		labels = slices.Sorted(maps.Keys(list[0].labels()))
 	}
-	text, err := json.Marshal([]any{options, labels})
+	return keyOf(options, labels), nil
+}
+
+// listKey is the same of shards of one list that a run with this key takes them from.
+func listKey(list []Recording, run string) string {
+	var names []string
+	for _, rec := range list {
+		names = append(names, rec.Name)
+	}
+	return keyOf(run, names)
+}
+
+func keyOf(parts ...any) string {
+	text, err := json.Marshal(parts)
 	if err != nil {
 		panic(err) // texts always have JSON
 	}
 	sum := sha256.Sum256(text)
-	return hex.EncodeToString(sum[:8]), nil
+	return hex.EncodeToString(sum[:8])
 }

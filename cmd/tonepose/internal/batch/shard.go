@@ -4,6 +4,8 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io/fs"
+	"os"
 	"path/filepath"
 	"strconv"
 	"time"
@@ -82,7 +84,8 @@ func Processors(seen int, variable func(string) string) int {
 
 // Ended is what a shard came to, kept in the data set once none of its recordings is left.
 type Ended struct {
-	Shard      string    `json:"shard"` // as 3/8
+	Shard      string    `json:"shard"`          // as 3/8
+	List       string    `json:"list,omitempty"` // the same of shards of one list, solved in the same way
 	Recordings int       `json:"recordings"`
 	Failed     []string  `json:"failed,omitempty"`
 	Ended      time.Time `json:"ended"`
@@ -90,9 +93,27 @@ type Ended struct {
 
 const shards = "shards"
 
-// ended keeps what a shard came to.
-func (s *dataSet) ended(shard Shard, r *Result) error {
-	e := Ended{Shard: shard.String(), Recordings: r.Recordings, Ended: time.Now().UTC()}
+// number is the shard's, from 1, and how many there are.
+func (e *Ended) number() (i, n int, err error) {
+	_, err = fmt.Sscanf(e.Shard, "%d/%d", &i, &n)
+	return i, n, err
+}
+
+func (s *dataSet) endedFile(shard Shard) string {
+	return filepath.Join(s.dir, shards, fmt.Sprintf("%d-of-%d.json", shard.Index+1, max(shard.Count, 1)))
+}
+
+// begun takes away what a shard came to before: it has not ended until it has again.
+func (s *dataSet) begun(shard Shard) error {
+	if err := os.Remove(s.endedFile(shard)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	return nil
+}
+
+// ended keeps what a shard of a list came to.
+func (s *dataSet) ended(shard Shard, list string, r *Result) error {
+	e := Ended{Shard: shard.String(), List: list, Recordings: r.Recordings, Ended: time.Now().UTC()}
 	for _, f := range r.Failed {
 		e.Failed = append(e.Failed, f.Recording)
 	}
@@ -100,6 +121,5 @@ func (s *dataSet) ended(shard Shard, r *Result) error {
 	if err != nil {
 		return err
 	}
-	name := fmt.Sprintf("%d-of-%d.json", shard.Index+1, max(shard.Count, 1))
-	return files.WriteFile(filepath.Join(s.dir, shards, name), append(text, '\n'))
+	return files.WriteFile(s.endedFile(shard), append(text, '\n'))
 }

@@ -19,8 +19,9 @@ type Summary struct {
 	Failed     int        // of these; they are the first
 	Poseless   int        // of these, without any pose; they are the next
 	Assessed   int        // of these, against a truth
+	Stale      int        // of these, no longer what is told of them
 	Shards     []Ended    // that have ended
-	Missing    []string   // shards that have not, as 3/8
+	Missing    []string   // shards that have not, as 3/8, or that nothing of the list has
 	Labels     []string   // their names
 	Cost       Cost
 }
@@ -48,7 +49,7 @@ func Summarise(dir string) (*Summary, error) {
 		return nil, fmt.Errorf("%s: holds no outcomes of recordings: name the data set that batch --out wrote", dir)
 	}
 	s := &Summary{Dir: dir}
-	labels := map[string]bool{}
+	labels, known := map[string]bool{}, newSources()
 	err := eachFile(filepath.Join(dir, outcomes), func(name string) error {
 		o, err := readOutcome(name)
 		if errors.Is(err, fs.ErrNotExist) {
@@ -57,7 +58,13 @@ func Summarise(dir string) (*Summary, error) {
 		if err != nil {
 			return err
 		}
-		o.Origin = Origin{} // of no use here
+		if o.Error == "" {
+			o.Stale = (&dataSet{dir}).stale(o, known)
+		}
+		if o.Stale != "" {
+			s.Stale++
+		}
+		o.Origin, o.Tables = Origin{}, nil // of no use here
 		s.Recordings = append(s.Recordings, o)
 		for label := range o.Labels {
 			labels[label] = true
@@ -150,29 +157,37 @@ func (s *Summary) inTime() (list []*Outcome, ok bool) {
 	return list, true
 }
 
-// shards reads which shards have ended, and finds out which of their counts have not.
+// shards reads which shards have ended of the list and the options that were run last, and finds
+// out which have not.
 func (s *Summary) shards() error {
-	counts := map[int]map[int]bool{}
+	var last Ended
 	err := eachFile(filepath.Join(s.Dir, shards), func(name string) error {
 		text, err := os.ReadFile(name)
 		if err != nil {
 			return err
 		}
 		var e Ended
-		var i, n int
 		if err := json.Unmarshal(text, &e); err != nil {
 			return fmt.Errorf("%s: %w: remove it, and run the shard again", name, err)
 		}
-		if _, err := fmt.Sscanf(e.Shard, "%d/%d", &i, &n); err != nil {
-			return fmt.Errorf("%s: shard %q: must be as 3/8", name, e.Shard)
+		if _, _, err := e.number(); err != nil {
+			return fmt.Errorf("%s: shard %q: must be as 3/8: remove it, and run the shard again", name, e.Shard)
 		}
 		s.Shards = append(s.Shards, e)
-		if counts[n] == nil {
-			counts[n] = map[int]bool{}
+		if e.Ended.After(last.Ended) {
+			last = e
 		}
-		counts[n][i] = true
 		return nil
 	})
+	counts := map[int]map[int]bool{}
+	for _, e := range s.Shards {
+		if i, n, _ := e.number(); e.List == last.List {
+			if counts[n] == nil {
+				counts[n] = map[int]bool{}
+			}
+			counts[n][i] = true
+		}
+	}
 	for n, ended := range counts {
 		if len(ended) == n {
 			s.Missing = nil // the whole list was gone through
@@ -183,6 +198,9 @@ func (s *Summary) shards() error {
 				s.Missing = append(s.Missing, fmt.Sprintf("%d/%d", i, n))
 			}
 		}
+	}
+	if len(counts) == 0 {
+		s.Missing = []string{"the whole list"}
 	}
 	slices.Sort(s.Missing)
 	return err

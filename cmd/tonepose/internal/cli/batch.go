@@ -64,7 +64,8 @@ recording is, the worst first: by its errors where a truth was listed; with --ou
 figure recordings.
 
 Exit code: 0 all recordings are solved, 1 some failed or have no pose, the data set can't be written
-or, with --summary, a shard has not ended, 2 the call, the list or a rig was wrong.`,
+or, with --summary, a shard has not ended or what is told of a recording is no longer
+so, 2 the call, the list or a rig was wrong.`,
 		Example: `  tonepose batch recordings.csv --rig bench.rig.yaml --window 10ms --out campaign
   tonepose batch monday tuesday --rig bench.rig.yaml --window 10ms --out campaign --jobs 4
   tonepose batch recordings.csv --rig bench.rig.yaml --window 10ms --out campaign --shards 8 --script slurm > job.sh
@@ -237,6 +238,9 @@ func runSummary(from []string, o *batchOptions, s Streams) error {
 		failed = append(failed, fmt.Errorf("%d of %d %w", sum.Failed, len(sum.Recordings), batch.ErrFailed))
 	}
 	failed = append(failed, poseless(sum.Poseless, len(sum.Recordings))...)
+	if sum.Stale > 0 {
+		failed = append(failed, fmt.Errorf("%d of %d %w: run the batch again", sum.Stale, len(sum.Recordings), batch.ErrStale))
+	}
 	if len(sum.Missing) > 0 {
 		failed = append(failed, fmt.Errorf("%w: %s", batch.ErrMissing, strings.Join(sum.Missing, ", ")))
 	}

@@ -176,7 +176,7 @@ func exitCode(ctx context.Context, w io.Writer, err error) int {
 	if errors.As(err, &h) {
 		say(w, "hint: %s", h.hint)
 	}
-	if errors.Is(err, measure.ErrNoRow) || errors.Is(err, measure.ErrStep) || errors.Is(err, recording.ErrChanged) || errors.Is(err, clock.ErrNoStart) || errors.Is(err, solve.ErrUnjoined) || errors.Is(err, solve.ErrNoPose) || errors.Is(err, batch.ErrFailed) || errors.Is(err, batch.ErrFull) || errors.Is(err, batch.ErrMissing) {
+	if errors.Is(err, measure.ErrNoRow) || errors.Is(err, measure.ErrStep) || errors.Is(err, recording.ErrChanged) || errors.Is(err, clock.ErrNoStart) || errors.Is(err, solve.ErrUnjoined) || errors.Is(err, solve.ErrNoPose) || errors.Is(err, batch.ErrFailed) || errors.Is(err, batch.ErrFull) || errors.Is(err, batch.ErrMissing) || errors.Is(err, batch.ErrStale) {
 		return 1
 	}
 	return 2

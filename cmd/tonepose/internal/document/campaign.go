@@ -76,7 +76,7 @@ func recordings(s *batch.Summary) *grid {
 		if s.Assessed > 0 {
 			row = append(row, againstTruth(q.Accuracy)...)
 		}
-		row = append(row, words(present.Because(q))...)
+		row = append(row, words(present.Because(o))...)
 		row[1].Class = [...]string{"sound", "doubt", "wrong"}[grade]
 		g.Rows = append(g.Rows, row)
 	}

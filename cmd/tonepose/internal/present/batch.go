@@ -74,6 +74,7 @@ type Campaign struct {
 	Failed     int              `json:"failed"`
 	Poseless   int              `json:"without_pose"`
 	Assessed   int              `json:"assessed"`       // against a truth
+	Stale      int              `json:"stale"`          // no longer what is told of them
 	Missing    []string         `json:"shards_missing"` // that have not ended
 	Cost       batch.Cost       `json:"cost"`
 	Worst      []*batch.Outcome `json:"worst_first"`
@@ -83,7 +84,7 @@ type Campaign struct {
 
 // CampaignOf gathers it.
 func CampaignOf(s *batch.Summary) Campaign {
-	return Campaign{Dir: s.Dir, Recordings: len(s.Recordings), Failed: s.Failed, Poseless: s.Poseless, Assessed: s.Assessed, Missing: s.Missing, Cost: s.Cost, Worst: s.Recordings, labels: s.Labels}
+	return Campaign{Dir: s.Dir, Recordings: len(s.Recordings), Failed: s.Failed, Poseless: s.Poseless, Assessed: s.Assessed, Stale: s.Stale, Missing: s.Missing, Cost: s.Cost, Worst: s.Recordings, labels: s.Labels}
 }
 
 // mostWorst is how many recordings are printed in words.
@@ -119,7 +120,7 @@ func (c Campaign) Print(w io.Writer) error {
 		if c.Assessed > 0 {
 			row = append(row, againstTruth(q.Accuracy)...)
 		}
-		table.Row(append(row, Because(q))...)
+		table.Row(append(row, Because(o))...)
 	}
 	p.table(table)
 	if more := len(c.Worst) - mostWorst; more > 0 {
@@ -159,9 +160,12 @@ func againstTruth(a *assess.Accuracy) []string {
 	return row
 }
 
-// Because is the most frequent flag of a recording, else what was found.
-func Because(q *batch.Quality) string {
-	most, rows := "", 0
+// Because is why a recording is not to be relied on, else its most frequent flag, else what was found.
+func Because(o *batch.Outcome) string {
+	if o.Stale != "" {
+		return o.Stale + ": run the batch again"
+	}
+	most, rows, q := "", 0, o.Quality
 	for _, name := range slices.Sorted(maps.Keys(q.Flags)) {
 		if q.Flags[name] > rows {
 			most, rows = name, q.Flags[name]
@@ -232,6 +236,10 @@ func (c Campaign) CSV(w io.Writer) error {
 		for _, v := range []float64{q.SigmaM, q.Sigma95M, q.EstimatedM, q.WorstEstimatedM, q.SigmaRad, q.Chi2PerDOF} {
 			row = append(row, positive(v))
 		}
+		findings := q.Findings
+		if o.Stale != "" {
+			findings = append([]string{o.Stale}, findings...)
+		}
 		known := make([]string, 6)
 		if a := q.Accuracy; a != nil {
 			known = []string{strconv.Itoa(a.N), number(a.PositionRMS), number(a.PositionMax), positive(a.OrientationRMS), "", ""}
@@ -241,7 +249,7 @@ func (c Campaign) CSV(w io.Writer) error {
 		}
 		row = append(append(row, known...), positive(q.NoiseV))
 		row = append(row, tables.Cell(q.NoisyChannel), positive(q.NoisyChannelV), number(q.ClockPPM), number(q.ClockRangePPM), positive(q.MainsHz),
-			tables.Cell(strings.Join(q.Faults, "; ")), tables.Cell(strings.Join(q.Findings, "; ")), "", number(o.ElapsedS), strconv.FormatInt(o.BytesIn, 10), strconv.FormatInt(o.BytesOut, 10))
+			tables.Cell(strings.Join(q.Faults, "; ")), tables.Cell(strings.Join(findings, "; ")), "", number(o.ElapsedS), strconv.FormatInt(o.BytesIn, 10), strconv.FormatInt(o.BytesOut, 10))
 		out.Write(row)
 	}
 	out.Flush()

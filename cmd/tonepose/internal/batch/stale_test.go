@@ -1,0 +1,141 @@
+package batch
+
+import (
+	"context"
+	"errors"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"tonepose/cmd/tonepose/internal/tables"
+)
+
+func summarised(t *testing.T, dir string) *Summary {
+	t.Helper()
+	s, err := Summarise(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+// A summary says which recordings are no longer what their outcomes tell: of another truth, or
+// with tables that are gone or damaged. The same batch mends them.
+func TestStale(t *testing.T) {
+	dir := pieces(t, 2)
+	text, err := os.ReadFile(truth(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	own, list := filepath.Join(dir, "truth.csv"), filepath.Join(dir, "list.csv")
+	write(t, own, text)
+	write(t, list, []byte("recording,truth\np0,truth.csv\np1,\n"))
+	o := options(filepath.Join(t.TempDir(), "set"))
+	all := gather(t, list)
+	mustRun(t, all, o)
+	poses := filepath.Join(o.Out, "poses", "recording=p1", "part-0.parquet")
+	for _, step := range []struct {
+		what  string
+		do    func() error
+		words string // of what is said; empty: nothing is
+	}{
+		{"nothing", func() error { return nil }, ""},
+		{"another time of the truth", func() error { return os.Chtimes(own, time.Time{}, time.Now().Add(time.Hour)) }, ""},
+		{"another truth", func() error {
+			lines := strings.SplitAfter(strings.TrimSpace(string(text)), "\n")
+			return os.WriteFile(own, []byte(strings.Join(lines[:len(lines)-1], "")), 0o600) // ends earlier
+		}, "its truth " + own + " has changed"},
+		{"no truth to be seen", func() error { return os.Rename(own, own+".away") }, ""},
+		{"it is back", func() error { return os.Rename(own+".away", own) }, ""},
+		{"half a table", func() error { return os.Truncate(poses, 1000) }, "its table of poses has 1000 bytes"},
+		{"no table", func() error { return os.Remove(poses) }, "its table of poses is gone"},
+		{"phasors put aside", func() error { return os.RemoveAll(filepath.Join(o.Out, "phasors", "recording=p1")) }, ""},
+	} {
+		if err := step.do(); err != nil {
+			t.Fatal(err)
+		}
+		s := summarised(t, o.Out)
+		var said []string
+		for _, r := range s.Recordings {
+			if r.Stale != "" {
+				said = append(said, r.Stale)
+			}
+		}
+		if step.words == "" && len(said) > 0 || step.words != "" && (len(said) != 1 || !strings.Contains(said[0], step.words)) || s.Stale != len(said) {
+			t.Fatalf("%s: %d are stale, %q: want %q", step.what, s.Stale, said, step.words)
+		}
+		if step.words == "" {
+			continue
+		}
+		if res := mustRun(t, all, o); res.Solved+res.Assessed != 1 {
+			t.Errorf("%s: %+v: want one that is mended", step.what, res)
+		}
+		if s := summarised(t, o.Out); s.Stale > 0 {
+			t.Errorf("%s: still so after the batch", step.what)
+		}
+	}
+}
+
+// A list that was not gone through to its end is missing, also where an earlier one was, or one
+// with other options.
+func TestUnfinishedLists(t *testing.T) {
+	list := gather(t, pieces(t, 3))
+	o := options(filepath.Join(t.TempDir(), "set"))
+	missing := func(want ...string) {
+		t.Helper()
+		if s := summarised(t, o.Out); !slices.Equal(s.Missing, want) {
+			t.Fatalf("missing are %q: want %q", s.Missing, want)
+		}
+	}
+	interrupted := func(list []Recording) {
+		t.Helper()
+		ctx, stop := context.WithCancel(t.Context())
+		cut := o
+		cut.Jobs, cut.Progress = 1, func(_ string, done, _ int64) {
+			if done == 1 {
+				stop()
+			}
+		}
+		if _, err := Run(ctx, list, cut); !errors.Is(err, context.Canceled) {
+			t.Fatal(err)
+		}
+	}
+	part := func(list []Recording, i int) {
+		t.Helper()
+		some := o
+		some.Shard = Shard{i, 2}
+		mustRun(t, list, some)
+	}
+	interrupted(list[:2])
+	missing("the whole list")
+	mustRun(t, list[:2], o)
+	missing()
+	interrupted(list[:2]) // nothing is left to do, and yet
+	missing("the whole list")
+	part(list, 0) // the list has grown
+	missing("2/2")
+	part(list, 1)
+	missing()
+	o.Options.Options["robust"] = "huber"
+	part(list, 1)
+	missing("1/2")
+	mustRun(t, list, o)
+	missing()
+}
+
+// A shard without recordings is one of its list, as the others are that are at work.
+func TestEmptyShard(t *testing.T) {
+	list := gather(t, pieces(t, 1))
+	list[0].Labels = []tables.Label{{Name: "pipe", Value: "A7"}}
+	o := options(filepath.Join(t.TempDir(), "set"))
+	o.Progress = func(string, int64, int64) { // while the first is at work
+		other := options(o.Out)
+		other.Shard = Shard{1, 2}
+		expect(t, mustRun(t, list, other), 0, 0, 0)
+	}
+	o.Shard = Shard{0, 2}
+	expect(t, mustRun(t, list, o), 1, 0, 0)
+}
