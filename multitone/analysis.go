@@ -9,6 +9,7 @@ import (
 // gives are linear functions of the samples.
 type analysis struct {
 	shape     shape
+	system    *system
 	omega     []float64 // the fitted columns, then the tones' neighbour bins
 	tones     []int     // whose course each column follows, or fixed
 	plain     int       // columns without the neighbour bins
@@ -25,8 +26,8 @@ type analysis struct {
 }
 
 // newAnalysis prepares the joint fit for the frequencies in the configuration;
-// a still one says nothing on motion.
-func newAnalysis(c *Config, s shape, still bool) (*analysis, error) {
+// a still one says nothing on motion. Its matrices are made in shelf; nil: in new memory.
+func newAnalysis(c *Config, s shape, still bool, r *shelf) (*analysis, error) {
 	halfLobe := float64(len(s.cosine)) // bins to the first zero
 	foreign := c.joint(s)
 	a := &analysis{shape: s, judged: make([]bool, c.Channels)}
@@ -40,17 +41,17 @@ func newAnalysis(c *Config, s shape, still bool) (*analysis, error) {
 	if halfLobe <= 1 {
 		apart = linesApart
 	}
-	t, err := a.join(c, apart, foreign, !still)
+	t, err := a.join(c, apart, foreign, !still, r)
 	if err != nil && apart < halfLobe {
 		// A row of harmonics closer than a bin can mimic a tone in its midst; none can that are a bin apart.
-		t, err = a.join(c, halfLobe, foreign, !still)
+		t, err = a.join(c, halfLobe, foreign, !still, r)
 	}
 	if err != nil {
 		return nil, err
 	}
 	a.left = c.left(s, a.omega, a.estimator, foreign)
 	if !still {
-		if a.bends, a.bend, err = newBend(t, a.estimator, len(c.Tones)); err != nil {
+		if a.bends, a.bend, err = newBend(t); err != nil {
 			a.bends = nil // neighbour bins that can't be distinguished: no statement on motion
 		} else {
 			a.leftBend = c.left(s, a.omega, a.bend, foreign)
@@ -60,13 +61,14 @@ func newAnalysis(c *Config, s shape, still bool) (*analysis, error) {
 }
 
 // join fits the tones side by side with lines that are so many bins apart.
-func (a *analysis) join(c *Config, apart float64, foreign []float64, sidebands bool) (t *system, err error) {
+func (a *analysis) join(c *Config, apart float64, foreign []float64, sidebands bool, r *shelf) (t *system, err error) {
 	halfLobe := float64(len(a.shape.cosine))
 	plain, _ := c.fitted(a.shape.length, halfLobe, apart, foreign, false)
 	a.omega, a.tones = c.fitted(a.shape.length, halfLobe, apart, foreign, sidebands)
 	a.plain, a.strong = len(plain), len(foreign)
-	t = newSystem(a.shape, a.omega, len(c.Tones), len(foreign))
-	a.estimator, err = newEstimator(t, a.plain, len(c.Tones))
+	t = newSystem(a.shape, a.omega, len(c.Tones), len(foreign), r)
+	t.plain, a.system = a.plain, t
+	a.estimator, err = newEstimator(t)
 	return t, err
 }
 

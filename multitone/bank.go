@@ -66,7 +66,7 @@ func NewBank(c Config, f Framing) (*Bank, error) {
 	c.Tones = slices.Clone(c.Tones)
 	b := &Bank{cfg: c, framing: f, holding: !f.NoNoise, scale: slices.Repeat([]float64{1}, c.Channels)}
 	var err error
-	if b.analysis, err = newAnalysis(&b.cfg, f.shape(), f.NoBend); err != nil {
+	if b.analysis, err = newAnalysis(&b.cfg, f.shape(), f.NoBend, nil); err != nil {
 		return nil, err
 	}
 	b.frame = b.cfg.newFrame()

@@ -8,39 +8,47 @@ type bend struct {
 	sides [2]int
 }
 
-// newBend tells how far the curvature of a phasor inside its window pulls the
-// window's weighted mean away from the value at its centre: the amplitude of a
-// fit with both neighbour bins, at the centre, less that of the plain fit. For
-// a tone that keeps still it is zero within the noise.
-//
-// The tones are the first of the system's columns; the first columns of them, of which the plain
-// fit is made, are without neighbour bins.
-func newBend(t *system, short *combinations, tones int) (bends []bend, c *combinations, err error) {
-	n, plain := len(t.omega), short.columns
+// bends are those of the tones, the first of the system's columns, that have both neighbour bins among the last.
+func (t *system) bends() (list []bend) {
 	step := t.shape.spacing()
-	for k := range tones {
+	for k := range t.tones {
 		var sides []int
-		for i := plain; i < n; i++ {
+		for i := t.plain; i < len(t.omega); i++ {
 			if d := math.Abs(t.omega[i] - t.omega[k]); d > 0.99*step && d < 1.01*step {
 				sides = append(sides, i)
 			}
 		}
 		if len(sides) == 2 {
-			bends = append(bends, bend{k, [2]int{sides[0], sides[1]}})
+			list = append(list, bend{k, [2]int{sides[0], sides[1]}})
 		}
 	}
+	return list
+}
+
+// sum are the columns of whose amplitudes a phasor at the centre is made.
+func (b *bend) sum() []int { return []int{b.tone, b.sides[0], b.sides[1]} }
+
+// newBend tells how far the curvature of a phasor inside its window pulls the
+// window's weighted mean away from the value at its centre: the amplitude of a
+// fit with both neighbour bins, at the centre, less that of the plain fit. For
+// a tone that keeps still it is zero within the noise.
+func newBend(t *system) (bends []bend, c *combinations, err error) {
+	n := len(t.omega)
+	bends = t.bends()
 	sums := make([][]int, len(bends))
 	for i, b := range bends {
-		sums[i] = []int{b.tone, b.sides[0], b.sides[1]}
+		sums[i] = b.sum()
 	}
-	c, err = t.combine(n, func(part int) ([]float64, error) {
-		full, err := t.lead(part, n)
+	c, err = t.combine(n, sums, func(part int) ([]float64, error) {
+		short, rows, err := t.inverse(part)
+		if err == nil && rows == nil {
+			err = errSame
+		}
 		if err != nil {
 			return nil, err
 		}
-		rows := full.rows(sums)
 		for i, b := range bends {
-			for j, v := range short.parts[part][b.tone*plain : (b.tone+1)*plain] {
+			for j, v := range short[b.tone*n : b.tone*n+t.plain] {
 				rows[i*n+j] -= v
 			}
 		}

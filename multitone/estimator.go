@@ -3,23 +3,24 @@ package multitone
 import (
 	"fmt"
 	"math"
-	"slices"
 )
 
 // newEstimator prepares the weighted least squares for the complex amplitudes of the
-// first wanted of the leading n columns, all jointly present.
+// tones, all columns before the neighbour bins jointly present.
 //
 // With x(u) = Σ Re{X_i exp(jω_i u)} and weights even about u = 0, the real
 // parts meet only cosines and the imaginary parts only sines: two real
 // systems, Gᵉ Re X = Re y and Gᵒ Im X = Im y (see system).
-func newEstimator(t *system, n, wanted int) (*combinations, error) {
-	return t.combine(n, func(part int) ([]float64, error) {
-		f, err := t.lead(part, n)
+func newEstimator(t *system) (*combinations, error) {
+	n := t.plain
+	return t.combine(n, each(t.tones), func(part int) ([]float64, error) {
+		rows, _, err := t.inverse(part)
 		if err != nil {
 			return nil, fmt.Errorf("multitone: a window of %d samples does not separate the tones and lines in it: %w", t.shape.length, err)
 		}
-		w := f.rows(each(wanted))
-		for i := range wanted {
+		w := make([]float64, t.tones*n)
+		for i := range t.tones {
+			copy(w[i*n:(i+1)*n], rows[i*len(t.omega):])
 			if v := w[i*n+i] * t.g[part].At(i, i); v > maxInflation {
 				return nil, fmt.Errorf("multitone: a window of %d samples hardly separates tone %d from the other tones: its variance would grow %.2g times", t.shape.length, i+1, v)
 			}
@@ -52,8 +53,10 @@ func (c *Config) resolved(lines []float64, length int, halfLobe, apart float64, 
 		for _, t := range c.Tones {
 			ok = ok && math.Abs(t.Hz-hz) > halfLobe*bin
 		}
-		for _, k := range slices.Concat(kept, foreign) {
-			ok = ok && math.Abs(k-hz) > apart*bin
+		for _, others := range [][]float64{kept, foreign} {
+			for _, k := range others {
+				ok = ok && math.Abs(k-hz) > apart*bin
+			}
 		}
 		if ok {
 			kept = append(kept, hz)

@@ -14,7 +14,7 @@ type fit struct {
 // newFit makes one; without its tables where the precision is not known yet. Noise is
 // measured in windows as long as before.
 func (c *Config) newFit(f *Framing, p Precision, before *probes) (t fit, err error) {
-	if t.analysis, err = newAnalysis(c, f.shape(), f.NoBend); err != nil || p == Auto {
+	if t.analysis, err = newAnalysis(c, f.shape(), f.NoBend, nil); err != nil || p == Auto {
 		return t, err
 	}
 	return t, t.tabulate(c, f, p, before)

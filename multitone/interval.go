@@ -21,6 +21,7 @@ type Intervals struct {
 	kept     []*plan
 	together []*together
 	course   Course
+	shelf    shelf
 }
 
 // Interval is one stretch.
@@ -51,6 +52,7 @@ type Interval struct {
 type plan struct {
 	cfg        Config
 	length     int
+	held       bool // by intervals, from their beginning
 	analysis   *analysis
 	projection *projection // of short ones
 	probes     *probes     // of those shorter than the meter's windows
@@ -81,7 +83,7 @@ func (p *Intervals) Begin(c Config, start, stop int64) (*Interval, error) {
 		if v.plan, err = p.find(&c, length); err != nil {
 			return nil, err
 		}
-		v.own = v.plan.probes
+		v.own, v.plan.held = v.plan.probes, true
 	}
 	i := slices.IndexFunc(p.together, func(t *together) bool { return t.suits(&c) })
 	if i < 0 {
@@ -104,7 +106,7 @@ func (p *Intervals) find(c *Config, length int) (*plan, error) {
 	k.cfg.Course = nil
 	k.cfg.Tones, k.cfg.Lines = slices.Clone(c.Tones), slices.Clone(c.Lines)
 	var err error
-	if k.analysis, err = newAnalysis(&k.cfg, shape{length, []float64{1}}, false); err != nil {
+	if k.analysis, err = newAnalysis(&k.cfg, shape{length, []float64{1}}, false, &p.shelf); err != nil {
 		return nil, err
 	}
 	if length <= shortest {
@@ -116,6 +118,9 @@ func (p *Intervals) find(c *Config, length int) (*plan, error) {
 		}
 	}
 	if len(p.kept) == maxPlans {
+		if !p.kept[0].held {
+			p.kept[0].analysis.system.release()
+		}
 		p.kept = slices.Delete(p.kept, 0, 1)
 	}
 	p.kept = append(p.kept, k)
@@ -247,7 +252,7 @@ func (v *Interval) leaveOut(f *Frame) {
 			continue
 		}
 		if t == nil {
-			t = newSystem(a.shape, a.omega, len(v.cfg.Tones), a.strong)
+			t = newSystem(a.shape, a.omega, len(v.cfg.Tones), a.strong, nil)
 		}
 		if r == nil || !slices.Equal(r.without, list) {
 			r = newRemnant(a, t, func(column int) bool { return column < a.plain }, list)

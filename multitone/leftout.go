@@ -62,7 +62,7 @@ func newLeftOut(t *system, model func(column int) bool, without []Span) *leftOut
 	for i, p := range l.basis {
 		for j := i; j < n; j++ {
 			if q := l.basis[j]; p.part == q.part {
-				l.power.SetSym(i, j, l.power.At(i, j)+t.q[p.part].At(p.column, q.column))
+				l.power.SetSym(i, j, l.power.At(i, j)+t.power(p.part).At(p.column, q.column))
 			}
 		}
 	}
@@ -285,7 +285,7 @@ func newRemainder(c *Config, a *analysis) *remainder {
 		}
 	}
 	straight := &analysis{shape: a.shape, omega: omega, tones: slices.Repeat([]int{fixed}, len(omega))}
-	return &remainder{analysis: a, system: newSystem(a.shape, omega, len(c.Tones), a.strong), projection: newProjection(&Config{SampleRate: c.SampleRate, Channels: 1}, straight),
+	return &remainder{analysis: a, system: newSystem(a.shape, omega, len(c.Tones), a.strong, nil), projection: newProjection(&Config{SampleRate: c.SampleRate, Channels: 1}, straight),
 		samples: make([]float64, a.shape.length), y: make([]complex128, len(omega))}
 }
 

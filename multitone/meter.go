@@ -87,7 +87,7 @@ func (pr *probes) tune(cfg *Config) error {
 	omega, _ := cfg.fitted(pr.length, 2, 2, foreign, true)
 	known := len(omega)
 	omega = append(omega, pr.omega...)
-	t := newSystem(s, omega, len(cfg.Tones), len(foreign))
+	t := newSystem(s, omega, len(cfg.Tones), len(foreign), nil)
 	n := len(omega)
 	c := &combinations{columns: n}
 	for part := range 2 {
@@ -96,7 +96,7 @@ func (pr *probes) tune(cfg *Config) error {
 			return err
 		}
 		// What is fitted makes of each probe −G_probe,known·G_known⁻¹.
-		fitted := f.solve(pr.count, func(i, k int) float64 { return -t.g[part].At(f.present[i], known+k) })
+		fitted := f.solve(known, pr.count, func(p, k int) float64 { return -t.g[part].At(p, known+k) }, nil)
 		rows := mat.NewDense(pr.count, n, nil)
 		c.parts[part] = rows.RawMatrix().Data
 		for i := range pr.count {

@@ -1,13 +1,8 @@
 package multitone
 
 import (
-	"errors"
 	"math"
-	"slices"
 
-	"gonum.org/v1/gonum/blas"
-	"gonum.org/v1/gonum/blas/blas64"
-	"gonum.org/v1/gonum/lapack/lapack64"
 	"gonum.org/v1/gonum/mat"
 )
 
@@ -23,10 +18,15 @@ import (
 // no more than √(ridge·Σb²·v), v being its variance over that of a tone alone: the fit
 // with the true amplitudes costs ridge·Σb², so the best fit costs no more.
 type system struct {
-	shape shape
-	omega []float64
-	g, q  [2]*mat.SymDense // cosines, sines
-	whole [2]*factor       // of all columns, once asked for
+	shape         shape
+	omega         []float64
+	tones, strong int
+	plain         int              // columns before the tones' neighbour bins
+	g             [2]*mat.SymDense // cosines, sines
+	q             [2]*mat.SymDense // once asked for: see power
+	whole         [2]*factor       // once asked for: see lead
+	rows          [2][]float64     // once asked for: see inverse
+	shelf         *shelf           // of the matrices; nil: none is at hand
 }
 
 const ridge = 1e-8
@@ -37,49 +37,85 @@ const strongRidge = 1e-12
 
 // newSystem makes the matrices; the first columns are so many tones, and so many
 // lines that may be strong.
-func newSystem(s shape, omega []float64, tones, strong int) *system {
-	t := &system{shape: s, omega: omega}
-	n := len(omega)
-	for part := range 2 {
-		t.g[part], t.q[part] = mat.NewSymDense(n, nil), mat.NewSymDense(n, nil)
-	}
+func newSystem(s shape, omega []float64, tones, strong int, r *shelf) *system {
+	t := &system{shape: s, omega: omega, tones: tones, strong: strong, plain: len(omega), shelf: r}
 	if s.rectangular() {
-		t.sharp()
+		t.g = t.sharp()
 	} else {
-		t.tapered()
+		t.g = t.tapered(s)
 	}
-	for i := tones; i < n; i++ {
-		extra := ridge
-		if i < tones+strong {
-			extra = strongRidge
-		}
+	for i := tones; i < len(omega); i++ {
 		for _, g := range t.g {
-			g.SetSym(i, i, g.At(i, i)*(1+extra))
+			g.SetSym(i, i, g.At(i, i)*(1+t.extra(i)))
 		}
 	}
 	return t
 }
 
-// tapered writes the matrices for weights w.
-func (t *system) tapered() {
-	s, sq := t.shape, t.shape.squared()
-	for i, a := range t.omega {
-		for j, b := range t.omega[i:] {
-			less, more := s.spectrum(a-b)/2, s.spectrum(a+b)/2
-			t.g[0].SetSym(i, i+j, less+more)
-			t.g[1].SetSym(i, i+j, less-more)
-			less, more = sq.spectrum(a-b)/2, sq.spectrum(a+b)/2
-			t.q[0].SetSym(i, i+j, less+more)
-			t.q[1].SetSym(i, i+j, less-more)
+// release gives the memory of the matrices back, for another system.
+func (t *system) release() {
+	for part := range t.g {
+		t.shelf.give(t.g[part].RawSymmetric().Data)
+		if f := t.whole[part]; f != nil {
+			t.shelf.give(f.u.Memory())
 		}
 	}
 }
 
-// sharp writes the matrices for equal weights. Of frequencies that are apart, Σ exp(jωu) comes from
+// extra is the share by which the ridge raises a column's own entry.
+func (t *system) extra(column int) float64 {
+	switch {
+	case column < t.tones:
+		return 0
+	case column < t.tones+t.strong:
+		return strongRidge
+	}
+	return ridge
+}
+
+// power is the matrix under w² of a part.
+func (t *system) power(part int) *mat.SymDense {
+	if t.q[part] != nil {
+		return t.q[part]
+	}
+	if !t.shape.rectangular() {
+		t.q = t.tapered(t.shape.squared())
+		return t.q[part]
+	}
+	q := mat.NewSymDense(len(t.omega), nil)
+	q.ScaleSym(t.shape.cosine[0], t.g[part])
+	for i := range t.omega {
+		q.SetSym(i, i, q.At(i, i)/(1+t.extra(i)))
+	}
+	t.q[part] = q
+	return q
+}
+
+// tapered makes the matrices for weights that are made of cosines.
+func (t *system) tapered(s shape) (g [2]*mat.SymDense) {
+	n := len(t.omega)
+	for part := range g {
+		g[part] = mat.NewSymDense(n, t.shelf.take(n*n))
+	}
+	even, odd := g[0].RawSymmetric().Data, g[1].RawSymmetric().Data
+	for i, a := range t.omega {
+		for j := i; j < n; j++ {
+			less, more := s.spectrum(a-t.omega[j])/2, s.spectrum(a+t.omega[j])/2
+			even[i*n+j], odd[i*n+j] = less+more, less-more
+		}
+	}
+	return g
+}
+
+// sharp makes the matrices for equal weights. Of frequencies that are apart, Σ exp(jωu) comes from
 // products of the columns' rays, without a sine for each pair.
-func (t *system) sharp() {
-	weight, length := t.shape.cosine[0], t.shape.length
-	wide, narrow := make([]complex128, len(t.omega)), make([]complex128, len(t.omega))
+func (t *system) sharp() (g [2]*mat.SymDense) {
+	weight, length, n := t.shape.cosine[0], t.shape.length, len(t.omega)
+	for part := range g {
+		g[part] = mat.NewSymDense(n, t.shelf.take(n*n))
+	}
+	even, odd := g[0].RawSymmetric().Data, g[1].RawSymmetric().Data
+	wide, narrow := make([]complex128, n), make([]complex128, n)
 	for i, w := range t.omega {
 		wide[i], narrow[i] = unit(cycles(w*float64(length)/(4*math.Pi))), unit(w/(4*math.Pi))
 	}
@@ -90,103 +126,20 @@ func (t *system) sharp() {
 		return dirichlet(omega, length)
 	}
 	for i, a := range t.omega {
-		for j := i; j < len(t.omega); j++ {
-			b, w, n := t.omega[j], wide[j], narrow[j]
-			less := weight / 2 * sum(wide[i]*complex(real(w), -imag(w)), narrow[i]*complex(real(n), -imag(n)), a-b)
-			more := weight / 2 * sum(wide[i]*w, narrow[i]*n, a+b)
-			t.g[0].SetSym(i, j, less+more)
-			t.g[1].SetSym(i, j, less-more)
-			t.q[0].SetSym(i, j, weight*(less+more))
-			t.q[1].SetSym(i, j, weight*(less-more))
+		for j := i; j < n; j++ {
+			b, w, v := t.omega[j], wide[j], narrow[j]
+			less := weight / 2 * sum(wide[i]*complex(real(w), -imag(w)), narrow[i]*complex(real(v), -imag(v)), a-b)
+			more := weight / 2 * sum(wide[i]*w, narrow[i]*v, a+b)
+			even[i*n+j], odd[i*n+j] = less+more, less-more
 		}
 	}
+	return g
 }
 
 // present tells whether a column has a cosine (part 0) or a sine (1) of its own: not
 // the sine at ω = 0, nor the cosine of a ramp.
 func (s shape) present(part int, omega float64) bool {
 	return part == 0 && (omega == 0 || omega > 2*driftBins*s.spacing()) || part == 1 && omega > 0
-}
-
-// factor is the matrix of a part of the leading columns as UᵀU.
-type factor struct {
-	columns int
-	present []int // of these, those with a part of their own
-	u       blas64.Triangular
-}
-
-func (t *system) factor(part, columns int) (*factor, error) {
-	f := &factor{columns: columns}
-	for i, w := range t.omega[:columns] {
-		if t.shape.present(part, w) {
-			f.present = append(f.present, i)
-		}
-	}
-	n := len(f.present)
-	sym := blas64.Symmetric{N: n, Stride: n, Data: make([]float64, n*n), Uplo: blas.Upper}
-	for i, p := range f.present {
-		for j := i; j < n; j++ {
-			sym.Data[i*n+j] = t.g[part].At(p, f.present[j])
-		}
-	}
-	var ok bool
-	if f.u, ok = lapack64.Potrf(sym); !ok {
-		return nil, errors.New("two of them are the same")
-	}
-	return f, nil
-}
-
-// lead is the factor of a part of the leading columns: that of all columns begins with it.
-func (t *system) lead(part, columns int) (f *factor, err error) {
-	if t.whole[part] == nil {
-		if t.whole[part], err = t.factor(part, len(t.omega)); err != nil { // for columns further on
-			return t.factor(part, columns)
-		}
-	}
-	return t.whole[part].leading(columns), nil
-}
-
-// leading is the factor of fewer of the leading columns.
-func (f *factor) leading(columns int) *factor {
-	n, _ := slices.BinarySearch(f.present, columns)
-	u := f.u
-	u.N = n
-	return &factor{columns: columns, present: f.present[:n], u: u}
-}
-
-// rows gives sums of rows of the matrix's inverse, with zeros for columns without a part of their
-// own.
-func (f *factor) rows(sums [][]int) []float64 {
-	right := func(i, k int) float64 {
-		if slices.Contains(sums[k], f.present[i]) {
-			return 1
-		}
-		return 0
-	}
-	return f.solve(len(sums), right)
-}
-
-// solve gives the inverse times columns of a matrix over the present ones, row by row.
-func (f *factor) solve(columns int, right func(i, k int) float64) []float64 {
-	n := len(f.present)
-	out := make([]float64, columns*f.columns)
-	if n == 0 || columns == 0 {
-		return out
-	}
-	b := blas64.General{Rows: n, Cols: columns, Stride: columns, Data: make([]float64, n*columns)}
-	for i := range n {
-		for k := range columns {
-			b.Data[i*columns+k] = right(i, k)
-		}
-	}
-	blas64.Trsm(blas.Left, blas.Trans, 1, f.u, b)
-	blas64.Trsm(blas.Left, blas.NoTrans, 1, f.u, b)
-	for i, p := range f.present {
-		for k := range columns {
-			out[k*f.columns+p] = b.Data[i*columns+k]
-		}
-	}
-	return out
 }
 
 // each is the list of the first n, one by one.
@@ -208,23 +161,38 @@ type combinations struct {
 	gain []float64
 }
 
-// combine makes combinations of the coefficients of each part.
-func (t *system) combine(columns int, coefficients func(part int) ([]float64, error)) (*combinations, error) {
-	c := &combinations{columns: columns}
+// combine makes combinations of the coefficients of each part, row by row of those that are asked
+// for: each times the matrix of the leading columns is 1 at so many of them, or so in what
+// it is made of.
+func (t *system) combine(columns int, sums [][]int, coefficients func(part int) ([]float64, error)) (*combinations, error) {
+	c := &combinations{columns: columns, gain: make([]float64, len(sums))}
 	for part := range c.parts {
 		rows, err := coefficients(part)
 		if err != nil {
 			return nil, err
 		}
 		c.parts[part] = rows
-		if part == 0 {
-			c.gain = make([]float64, len(rows)/columns)
-		}
-		for i := range c.gain {
-			c.gain[i] += t.gain(part, rows[i*columns:(i+1)*columns]) / 2
+		for i, sum := range sums {
+			c.gain[i] += t.solved(part, rows[i*columns:(i+1)*columns], sum) / 2
 		}
 	}
 	return c, nil
+}
+
+// solved is gain where the row times the matrix, and the row again, is its sum over some columns. Under equal weights
+// w² is w times a number, so that this and the ridge, which is no part of the samples, give the gain.
+func (t *system) solved(part int, row []float64, sum []int) (v float64) {
+	if !t.shape.rectangular() {
+		return t.gain(part, row)
+	}
+	for _, k := range sum {
+		v += row[k]
+	}
+	for i := t.tones; i < len(row); i++ {
+		extra := t.extra(i)
+		v -= t.g[part].At(i, i) * extra / (1 + extra) * row[i] * row[i]
+	}
+	return v * t.shape.cosine[0]
 }
 
 // of is function i of one channel's projections y.
@@ -241,5 +209,5 @@ func (c *combinations) of(i int, y []complex128) complex128 {
 // gain is the variance of Σ row_j·y_j per unit variance of a white sample.
 func (t *system) gain(part int, row []float64) float64 {
 	v := mat.NewVecDense(len(row), row)
-	return mat.Inner(v, t.q[part].SliceSym(0, len(row)), v)
+	return mat.Inner(v, t.power(part).SliceSym(0, len(row)), v)
 }

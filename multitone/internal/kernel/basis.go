@@ -16,10 +16,19 @@ const (
 
 // NewBasis has all functions zero.
 func NewBasis(rows, places int) *Basis {
-	b := &Basis{rows: roundUp(rows, basisRows), places: roundUp(places, basisPlaces)}
-	b.table = make([]float64, b.rows*b.places)
-	return b
+	return NewBasisIn(make([]float64, BasisSize(rows, places)), rows, places)
 }
+
+// BasisSize is how many numbers a basis takes.
+func BasisSize(rows, places int) int { return roundUp(rows, basisRows) * roundUp(places, basisPlaces) }
+
+// NewBasisIn is NewBasis in memory that holds zeros, BasisSize of them.
+func NewBasisIn(zeros []float64, rows, places int) *Basis {
+	return &Basis{rows: roundUp(rows, basisRows), places: roundUp(places, basisPlaces), table: zeros}
+}
+
+// Memory is what a basis is in.
+func (b *Basis) Memory() []float64 { return b.table }
 
 // Row is function i on the grid, to be written.
 func (b *Basis) Row(i int) []float64 { return b.table[i*b.places : (i+1)*b.places] }
