@@ -12,6 +12,9 @@ type bows struct {
 	pieces []span
 	cycles []float64 // pieces × tones
 	off    []float64 // by how much the tables' frequencies are higher [Hz], alike; nil: by nothing
+
+	legs        []leg // of a window that is put together from groups, from its start to its stop
+	start, stop float64
 }
 
 // span is a piece of a window: its middle from the window's, and its length [samples].
@@ -28,7 +31,7 @@ const mostBow = 2e-5
 func (b *bows) reset(c *Config, tones []Tone, start int64, length int) {
 	b.tones = tones
 	b.middle = float64(start) + float64(length-1)/2
-	b.pieces, b.cycles, b.off = b.pieces[:0], b.cycles[:0], b.off[:0]
+	b.pieces, b.cycles, b.off, b.legs = b.pieces[:0], b.cycles[:0], b.off[:0], nil
 	b.refer(c)
 }
 
@@ -53,18 +56,29 @@ func (b *bows) follow(c *Config, u float64, length int) []float64 {
 	return b.cycles[from:]
 }
 
-// along takes the part of a leg that lies in samples [start, stop) for the next piece.
-func (b *bows) along(c *Config, l *leg, start, stop float64) {
-	from := max(start, l.middle-float64(l.length-1)/2)
-	to := min(stop, l.middle+float64(l.length+1)/2)
-	middle := (from + to - 1) / 2
-	u := middle - b.middle
-	b.pieces = append(b.pieces, span{u, int(to - from)})
-	for k, tone := range b.tones {
-		turned := l.cycles[k] + l.hz[k]*(middle-l.middle)/c.SampleRate
-		b.cycles = append(b.cycles, turned-b.phase[k]-tone.Hz*u/c.SampleRate)
-		b.off = append(b.off, l.hz[k]-tone.Hz)
+// along takes the legs of samples [start, stop), as far as they lie in these, for the pieces.
+func (b *bows) along(c *Config, legs []leg, start, stop int64) {
+	b.legs, b.start, b.stop = legs, float64(start), float64(stop)
+	for i := range legs {
+		l := &legs[i]
+		from := max(b.start, l.middle-float64(l.length-1)/2)
+		to := min(b.stop, l.middle+float64(l.length+1)/2)
+		middle := (from + to - 1) / 2
+		u := middle - b.middle
+		b.pieces = append(b.pieces, span{u, int(to - from)})
+		for k, tone := range b.tones {
+			b.cycles = append(b.cycles, l.at(c, k, middle)-b.phase[k]-tone.Hz*u/c.SampleRate)
+			b.off = append(b.off, l.hz[k]-tone.Hz)
+		}
 	}
+}
+
+// higher is by how much the frequency of a tone's tables is higher in a piece [rad/sample].
+func (b *bows) higher(c *Config, piece, tone int) float64 {
+	if len(b.off) == 0 {
+		return 0
+	}
+	return c.omega(b.off[piece*len(b.tones)+tone])
 }
 
 // at is a tone's bow u samples from the middle [cycles].

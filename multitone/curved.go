@@ -2,9 +2,10 @@ package multitone
 
 import (
 	"fmt"
-	"math"
 
 	"gonum.org/v1/gonum/mat"
+
+	"tonepose/multitone/internal/kernel"
 )
 
 // curved are linear functions of a channel's projections where tones follow a course:
@@ -32,204 +33,180 @@ func (c *curved) of(i int, y []complex128) (sum complex128) {
 // a real system of twice the size, solved for the amplitudes. Its weights differ
 // from those of least squares by what a frequency drifts within a chunk, and are
 // without bias.
+//
+// Columns that follow no course are those of the straight fit, whose factor is at hand; they are
+// eliminated, and what is left is a system of the tones and their neighbour bins alone.
 func newCurved(c *Config, a *analysis, b *bows) (estimator, bent *curved, err error) {
-	g := newGram(c, a, b)
+	r, err := newReduced(a, newGram(c, a, b))
+	if err != nil {
+		return nil, nil, err
+	}
 	tones := len(c.Tones)
-	plain, err := g.solve(a.estimator.columns, tones)
-	if err != nil {
+	wanted := mat.NewDense(r.size, 2*(tones+len(a.bends)), nil)
+	if err := r.solve(wanted.Slice(0, r.size, 0, 2*tones).(*mat.Dense), 2*tones, each(tones)); err != nil {
 		return nil, nil, err
 	}
-	estimator = plain.pick(tones, func(k int) ([]int, int) { return []int{k}, -1 }, nil)
-	if len(a.bends) == 0 {
-		return estimator, nil, nil
+	if len(a.bends) > 0 {
+		sums := make([][]int, len(a.bends))
+		for i, k := range a.bends {
+			for j, column := range r.follow {
+				if column == k.tone || column == k.sides[0] || column == k.sides[1] {
+					sums[i] = append(sums[i], j)
+				}
+			}
+		}
+		bends := wanted.Slice(0, r.size, 2*tones, 2*(tones+len(a.bends))).(*mat.Dense)
+		if err := r.solve(bends, r.size, sums); err != nil {
+			return nil, nil, err
+		}
+		for i, k := range a.bends {
+			for row := range 2 * tones {
+				for part := range 2 {
+					bends.Set(row, 2*i+part, bends.At(row, 2*i+part)-wanted.At(row, 2*k.tone+part))
+				}
+			}
+		}
 	}
-	full, err := g.solve(len(a.omega), len(a.omega))
-	if err != nil {
-		return nil, nil, err
-	}
-	bent = full.pick(len(a.bends), func(i int) ([]int, int) {
-		k := a.bends[i]
-		return []int{k.tone, k.sides[0], k.sides[1]}, k.tone
-	}, plain)
+	all := r.functions(wanted)
+	estimator = &curved{all.columns, all.own[:tones*all.columns], all.image[:tones*all.columns]}
+	bent = &curved{all.columns, all.own[tones*all.columns:], all.image[tones*all.columns:]}
 	return estimator, bent, nil
 }
 
-// gram holds A and B of one window, columns × columns.
-type gram struct {
-	a           *analysis
-	own, image  []complex128
-	tones, size int
+// reduced is the system of the columns that follow courses, real and imaginary part of each in turn, less what
+// the others take of it.
+type reduced struct {
+	a      *analysis
+	follow []int // the columns: the tones, then their neighbour bins
+	size   int
+	fixed  [2]*factor       // of the other columns
+	behind [2]*kernel.Basis // what they have of the tests of these, U⁻ᵀ times it
+	s      *mat.Dense
 }
 
-// ray is one column in one chunk: its phase at the middle, and half a turn of its
-// frequency over the chunk and over a sample.
-type ray struct {
-	omega               float64
-	phase, wide, narrow complex128
-}
-
-func (r *ray) set(omega, turns float64, length int) {
-	r.omega = omega
-	r.phase = unit(cycles(turns))
-	r.wide, r.narrow = unit(cycles(omega*float64(length)/(4*math.Pi))), unit(omega/(4*math.Pi))
-}
-
-func newGram(c *Config, a *analysis, b *bows) *gram {
-	n, tones := len(a.omega), len(c.Tones)
-	g := &gram{a: a, own: make([]complex128, n*n), image: make([]complex128, n*n), tones: tones, size: n}
-	tables, signal := make([]ray, n), make([]ray, n)
-	for i, piece := range b.pieces {
-		u, length := piece.u, piece.length
-		t := (b.middle + u) / c.SampleRate
-		for j, omega := range a.omega {
-			turns, k := omega*u/(2*math.Pi), a.tones[j]
-			if k == fixed {
-				tables[j].set(omega, turns, length)
-				signal[j] = tables[j]
-				continue
+func newReduced(a *analysis, g *gram) (*reduced, error) {
+	r := &reduced{a: a, follow: g.follow, size: 2 * len(g.follow)}
+	r.s = mat.NewDense(r.size, r.size, nil)
+	for i, p := range r.follow {
+		for j, q := range r.follow {
+			own, image := g.at(p, q)
+			scale := 0.5
+			if p == q {
+				scale *= 1 + a.system.extra(p)
 			}
-			off := 0.0
-			if len(b.off) > 0 {
-				off = c.omega(b.off[i*tones+k])
+			r.s.Set(2*i, 2*j, scale*(real(own)+real(image)))
+			r.s.Set(2*i, 2*j+1, scale*(imag(image)-imag(own)))
+			r.s.Set(2*i+1, 2*j, scale*(imag(own)+imag(image)))
+			r.s.Set(2*i+1, 2*j+1, scale*(real(own)-real(image)))
+		}
+	}
+	for part := range 2 {
+		f, err := a.system.lead(part)
+		if err != nil {
+			return nil, err
+		}
+		f = f.beside(a.system.tones)
+		n := len(f.present)
+		tests, signals := kernel.NewBasis(n, r.size), kernel.NewBasis(n, r.size)
+		for i, p := range f.present {
+			test, signal := tests.Row(i), signals.Row(i)
+			for j, q := range r.follow {
+				// The signal of a tone, as a fixed column's cosine or sine sees it, …
+				own, image := g.at(p, q)
+				// … and what a tone's test sees of the cosine or the sine.
+				back, turned := g.at(q, p)
+				if part == 0 {
+					signal[2*j], signal[2*j+1] = (real(own)+real(image))/2, (imag(image)-imag(own))/2
+					test[2*j], test[2*j+1] = (real(back)+real(turned))/2, (imag(back)+imag(turned))/2
+				} else {
+					signal[2*j], signal[2*j+1] = (imag(own)+imag(image))/2, (real(own)-real(image))/2
+					test[2*j], test[2*j+1] = (imag(turned)-imag(back))/2, (real(back)-real(turned))/2
+				}
 			}
-			tables[j].set(omega+off, turns+b.cycles[i*tones+k], length)
-			signal[j].set(omega+c.omega(c.Course.HzAt(k, t)-b.tones[k].Hz), turns+b.mean(c, k, u, length), length)
 		}
-		for _, part := range a.shape.parts(u) {
-			g.add(tables, signal, part, length)
+		r.fixed[part], r.behind[part] = f, tests
+		if n == 0 {
+			continue
 		}
-	}
-	return g
-}
-
-// part is one exponential of a window's weights about the middle of a chunk.
-type part struct {
-	size  complex128
-	omega float64
-}
-
-// parts are the exponentials that a shape is made of, about a point u.
-func (s shape) parts(u float64) []part {
-	list := []part{{complex(s.cosine[0], 0), 0}}
-	for j, a := range s.cosine[1:] {
-		w := float64(j+1) * s.spacing()
-		turn := unit(cycles(w * u / (2 * math.Pi)))
-		list = append(list, part{complex(a/2, 0) * turn, w}, part{complex(a/2, 0) / turn, -w})
-	}
-	return list
-}
-
-// add adds a chunk's sums: Σ_v exp(jΔv) over its samples v about its middle is
-// sin(Δ·length/2)/sin(Δ/2), whose sines come from products of the columns' rays.
-func (g *gram) add(tables, signal []ray, p part, length int) {
-	wide, narrow := unit(cycles(p.omega*float64(length)/(4*math.Pi))), unit(p.omega/(4*math.Pi))
-	over := func(wide, narrow complex128, omega float64) complex128 {
-		if d := imag(narrow); math.Abs(d) > 1e-6 {
-			return complex(imag(wide)/d, 0)
-		}
-		return complex(dirichlet(omega, length), 0)
-	}
-	for i := range tables {
-		d := &tables[i]
-		back := complex(real(d.phase), -imag(d.phase)) * p.size
-		w, m := wide*complex(real(d.wide), -imag(d.wide)), narrow*complex(real(d.narrow), -imag(d.narrow))
-		own, image := g.own[i*g.size:(i+1)*g.size], g.image[i*g.size:(i+1)*g.size]
-		for j := range signal {
-			s := &signal[j]
-			own[j] += back * s.phase * over(w*s.wide, m*s.narrow, p.omega+s.omega-d.omega)
-			conj := complex(real(s.phase), -imag(s.phase))
-			image[j] += back * conj * over(w*complex(real(s.wide), -imag(s.wide)), m*complex(real(s.narrow), -imag(s.narrow)), p.omega-s.omega-d.omega)
-		}
-	}
-}
-
-// solution holds rows of the inverse of a gram's leading columns: of the real and
-// imaginary parts of the first amplitudes in terms of those of the projections.
-type solution struct {
-	columns int
-	rows    *mat.Dense // (real and imaginary parts present) × (2 · wanted)
-	place   [2][]int   // of each column's real and imaginary part among those present; −1: absent
-}
-
-// solve prepares the first wanted of the leading n columns' amplitudes.
-func (g *gram) solve(n, wanted int) (*solution, error) {
-	s := &solution{columns: n}
-	size := 0
-	for part := range s.place {
-		for _, w := range g.a.omega[:n] {
-			if !g.a.shape.present(part, w) {
-				s.place[part] = append(s.place[part], -1)
-				continue
+		f.u.Forward(tests, n, 0)
+		f.u.Forward(signals, n, 0)
+		by, sum := make([]float64, signals.Rows()), make([]float64, signals.Places())
+		for i := range r.size {
+			for k := range n {
+				by[k] = tests.Row(k)[i]
 			}
-			s.place[part] = append(s.place[part], size)
-			size++
-		}
-	}
-	m := mat.NewDense(size, size, nil)
-	set := func(row, column int, v float64) {
-		if row >= 0 && column >= 0 {
-			m.Set(row, column, v/2)
-		}
-	}
-	for i := range n {
-		for j := range n {
-			own, image := g.own[i*g.size+j], g.image[i*g.size+j]
-			scale := 1.0
-			if i == j && i >= g.tones {
-				scale += ridge
+			signals.Combine(sum, by)
+			row := r.s.RawRowView(i)
+			for j := range row {
+				row[j] -= sum[j]
 			}
-			set(s.place[0][i], s.place[0][j], scale*(real(own)+real(image)))
-			set(s.place[0][i], s.place[1][j], imag(image)-imag(own))
-			set(s.place[1][i], s.place[0][j], imag(own)+imag(image))
-			set(s.place[1][i], s.place[1][j], scale*(real(own)-real(image)))
+		}
+	}
+	return r, nil
+}
+
+// solve writes, column by column, the rows of the leading part's inverse that are sums of those of columns,
+// of real and imaginary parts in turn.
+func (r *reduced) solve(to *mat.Dense, leading int, sums [][]int) error {
+	want := mat.NewDense(leading, 2*len(sums), nil)
+	for i, sum := range sums {
+		for _, k := range sum {
+			want.Set(2*k, 2*i, 1)
+			want.Set(2*k+1, 2*i+1, 1)
 		}
 	}
 	var lu mat.LU
-	lu.Factorize(m)
-	want := mat.NewDense(size, 2*wanted, nil)
-	for part := range s.place {
-		for i, at := range s.place[part][:wanted] {
-			if at >= 0 {
-				want.Set(at, 2*i+part, 1)
-			}
-		}
+	lu.Factorize(r.s.Slice(0, leading, 0, leading))
+	if err := lu.SolveTo(want, true, want); err != nil {
+		return fmt.Errorf("multitone: a window of %d samples does not separate the tones and lines in it: %w", r.a.shape.length, err)
 	}
-	s.rows = new(mat.Dense)
-	if err := lu.SolveTo(s.rows, true, want); err != nil {
-		return nil, fmt.Errorf("multitone: a window of %d samples does not separate the tones and lines in it: %w", g.a.shape.length, err)
-	}
-	return s, nil
+	to.Copy(want)
+	return nil
 }
 
-// pick makes functions of sums of amplitudes, less one of another solution.
-func (s *solution) pick(n int, which func(i int) (sum []int, less int), other *solution) *curved {
-	c := &curved{columns: s.columns, own: make([]complex128, n*s.columns), image: make([]complex128, n*s.columns)}
-	for i := range n {
-		own, image := c.own[i*s.columns:(i+1)*s.columns], c.image[i*s.columns:(i+1)*s.columns]
-		sum, less := which(i)
-		for _, k := range sum {
-			s.add(own, image, k, 1)
+// functions are those of all projections of which the columns of wanted are the part of these columns:
+// the others' is what they have of the tests, the other way round.
+func (r *reduced) functions(wanted *mat.Dense) *curved {
+	_, count := wanted.Dims()
+	n := len(r.a.omega)
+	c := &curved{columns: n, own: make([]complex128, count/2*n), image: make([]complex128, count/2*n)}
+	by := kernel.NewBasis(r.size, count)
+	for i := range r.size {
+		copy(by.Row(i), wanted.RawRowView(i))
+	}
+	for j, p := range r.follow {
+		re, im := by.Row(2*j), by.Row(2*j+1)
+		for i := range count / 2 {
+			c.add(i, p, re[2*i], im[2*i], re[2*i+1], im[2*i+1])
 		}
-		if less >= 0 {
-			other.add(own, image, less, -1)
+	}
+	for part, f := range r.fixed {
+		if len(f.present) == 0 {
+			continue
+		}
+		x := kernel.NewBasis(len(f.present), count)
+		for i := range f.present {
+			by.Combine(x.Row(i), r.behind[part].Row(i)[:by.Rows()])
+		}
+		f.u.Back(x, len(f.present))
+		for i, p := range f.present {
+			row := x.Row(i)
+			for k := range count / 2 {
+				if re, im := -row[2*k], -row[2*k+1]; part == 0 {
+					c.add(k, p, re, 0, im, 0)
+				} else {
+					c.add(k, p, 0, re, 0, im)
+				}
+			}
 		}
 	}
 	return c
 }
 
-// add adds sign times the amplitude of a column to a function. With
+// add adds what a function has of one column's projection y. With
 // Re X = Σ a·Re y + b·Im y and Im X = Σ c·Re y + d·Im y it is
 // X = ½·Σ ((a + d) + j(c − b))·y + ((a − d) + j(c + b))·y̅.
-func (s *solution) add(own, image []complex128, column int, sign float64) {
-	at := func(part, j, of int) float64 {
-		if row := s.place[part][j]; row >= 0 {
-			return sign / 2 * s.rows.At(row, 2*column+of)
-		}
-		return 0
-	}
-	for j := range s.columns {
-		a, b, c, d := at(0, j, 0), at(1, j, 0), at(0, j, 1), at(1, j, 1)
-		own[j] += complex(a+d, c-b)
-		image[j] += complex(a-d, c+b)
-	}
+func (f *curved) add(i, column int, a, b, c, d float64) {
+	f.own[i*f.columns+column] += complex(a+d, c-b) / 2
+	f.image[i*f.columns+column] += complex(a-d, c+b) / 2
 }

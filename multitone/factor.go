@@ -80,6 +80,15 @@ func (t *system) inverse(part int) (tones, bends []float64, err error) {
 	return tones, bends, nil
 }
 
+// beside is the factor of the columns behind the tones, with which it begins.
+func (f *factor) beside(tones int) *factor {
+	n := slices.IndexFunc(f.present, func(p int) bool { return p < tones })
+	if n < 0 {
+		n = len(f.present)
+	}
+	return &factor{columns: f.columns, present: f.present[:n], u: f.u, shelf: f.shelf}
+}
+
 // rows gives sums of rows of the inverse of the matrix of so many leading columns each, with zeros for
 // columns without a part of their own and for those further on.
 func (f *factor) rows(width int, sums [][]int, leading []int) []float64 {

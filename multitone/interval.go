@@ -13,7 +13,8 @@ import (
 // They may overlap in any number: samples are gathered once for all that are open,
 // in atoms that are joined to groups, and an interval is put together from a few dozen of
 // these, so that intervals cost what the samples do and, each, a few samples at its ends and
-// the solution of its own fit. Of the samples no more are held than the longest window of
+// the solution of its own fit, for which it does not matter how long it is: where the clock bends, the
+// phases at its ends tell the most of that. Of the samples no more are held than the longest window of
 // the noise; of an interval that is open, its sums.
 //
 // The zero value is ready. It is for one goroutine.
@@ -305,9 +306,7 @@ func (v *Interval) assemble() (err error) {
 		return err
 	}
 	v.bows.reset(&v.cfg, v.plan.cfg.Tones, v.start, length)
-	for i := range v.legs {
-		v.bows.along(&v.cfg, &v.legs[i], float64(v.start), float64(v.stop))
-	}
+	v.bows.along(&v.cfg, v.legs, v.start, v.stop)
 	v.y = v.stretches.projections(v.sums, v.plan.analysis, &v.cfg, v.bows.middle, v.origin)
 	if v.without != nil {
 		v.gone = v.stretches.projections(v.without, v.plan.analysis, &v.cfg, v.bows.middle, v.origin)

@@ -249,44 +249,60 @@ func TestRunsOfGroups(t *testing.T) {
 	}
 }
 
-// BenchmarkIntervals measures a second in so many intervals of a half at each moment;
-// Mchsamples/s counts each sample of each channel once, however many intervals hold it.
+// BenchmarkIntervals measures a second in so many intervals of a half, no two as long, at each moment: with tones alone,
+// with mains, and where the clock bends as well. Mchsamples/s counts each sample of each channel once, however many
+// intervals hold it.
 func BenchmarkIntervals(b *testing.B) {
 	c := bench{"", 4, 8, 0}
-	cfg := c.config()
 	const samples = 100000
 	x := make([][]float64, c.channels)
 	counts := c.counts(samples)
+	volts := c.config().CountVolts
 	for ch := range x {
 		x[ch] = make([]float64, samples)
 		for i := range x[ch] {
-			x[ch][i] = float64(counts[i*c.channels+ch]) * cfg.CountVolts[ch]
+			x[ch][i] = float64(counts[i*c.channels+ch]) * volts[ch]
 		}
 	}
-	for _, overlap := range []int{1, 10, 100} {
-		b.Run(fmt.Sprintf("overlap=%d", overlap), func(b *testing.B) {
-			b.ReportAllocs()
-			for b.Loop() {
-				var p Intervals
-				var all []*Interval
-				for i := range 2 * overlap {
-					start := int64(i * samples / 2 / overlap)
-					v, err := p.Begin(cfg, start, min(start+samples/2-int64(i), samples))
-					if err != nil {
-						b.Fatal(err)
-					}
-					all = append(all, v)
-				}
-				if err := p.Write(x, 0); err != nil {
-					b.Fatal(err)
-				}
-				for _, v := range all {
-					if _, err := v.Frame(); err != nil {
-						b.Fatal(err)
-					}
-				}
+	for _, with := range []string{"tones", "mains", "bend"} {
+		cfg := c.config()
+		if with != "tones" {
+			for h := range 60 {
+				cfg.Lines = append(cfg.Lines, 50.01*float64(h+1))
 			}
-			b.ReportMetric(float64(b.N)*samples*float64(c.channels)/b.Elapsed().Seconds()/1e6, "Mchsamples/s")
-		})
+		}
+		if with == "bend" {
+			d := drift{rate: 1e-6, hz: 1}
+			for _, t := range cfg.Tones {
+				d.nominal = append(d.nominal, t.Hz)
+			}
+			cfg.Course = d
+		}
+		for _, overlap := range []int{1, 10, 100} {
+			b.Run(fmt.Sprintf("case=%s/overlap=%d", with, overlap), func(b *testing.B) {
+				b.ReportAllocs()
+				for b.Loop() {
+					var p Intervals
+					var all []*Interval
+					for i := range 2 * overlap {
+						start := int64(i * samples / 2 / overlap)
+						v, err := p.Begin(cfg, start, min(start+samples/2-int64(i), samples))
+						if err != nil {
+							b.Fatal(err)
+						}
+						all = append(all, v)
+					}
+					if err := p.Write(x, 0); err != nil {
+						b.Fatal(err)
+					}
+					for _, v := range all {
+						if _, err := v.Frame(); err != nil {
+							b.Fatal(err)
+						}
+					}
+				}
+				b.ReportMetric(float64(b.N)*samples*float64(c.channels)/b.Elapsed().Seconds()/1e6, "Mchsamples/s")
+			})
+		}
 	}
 }
