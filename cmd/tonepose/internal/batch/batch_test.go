@@ -328,12 +328,17 @@ func TestListsThatAreRefused(t *testing.T) {
 		{[]string{filepath.Join(dir, "none")}, "no such file"},
 		{[]string{t.TempDir()}, "no recording in it"},
 		{[]string{list("recording\na/x.wav\nb/X.wav\n")}, ":3: name \"X\", which "},
+		{[]string{list("recording\n.wav\n")}, "gives no name"},
 		{[]string{list("recording,name\na.wav," + strings.Repeat("ü", 40) + "\n")}, "240 bytes"},
 		{[]string{list("recording,pipe\na.wav,1\n"), dir}, "other labels"},
 	} {
 		if _, err := Gather(c.from); err == nil || !strings.Contains(err.Error(), c.words) {
 			t.Errorf("%v: %v: want %q", c.from, err, c.words)
 		}
+	}
+	latin := []Recording{{tables.Listed{Recording: "stra\xdfe.wav", Name: "stra\xdfe"}}} // as a folder may hold it
+	if err := distinct(latin); err == nil || !strings.Contains(err.Error(), "gives no name") {
+		t.Errorf("%v", err)
 	}
 	none, other := options(filepath.Join(t.TempDir(), "set")), options(dir)
 	none.Rig = ""

@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"unicode/utf8"
 
 	"tonepose/cmd/tonepose/internal/tables"
 )
@@ -95,6 +96,9 @@ func distinct(all []Recording) error {
 	labels := all[0].Labels
 	for i := range all {
 		rec := &all[i]
+		if rec.Name == "" || !utf8.ValidString(rec.Name) {
+			return fmt.Errorf("%s: %q gives no name that a data set can have: give one in UTF-8 in the list's column name", rec.At(), rec.Recording)
+		}
 		if n := len(tables.EscapePartition(rec.Name)); n > mostName {
 			return fmt.Errorf("%s: name %q has %d bytes as a directory's name: at most %d are allowed: give a shorter one in the list's column name", rec.At(), rec.Name, n, mostName)
 		}

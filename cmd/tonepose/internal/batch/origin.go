@@ -5,6 +5,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"io"
 	"os"
 	"sync"
@@ -90,6 +91,9 @@ func (s *sources) look(name string, hashed bool) (Source, error) {
 	info, err := os.Stat(name)
 	if err != nil {
 		return Source{}, err
+	}
+	if !info.Mode().IsRegular() {
+		return Source{}, fmt.Errorf("%s: is no file: a batch reads files alone, which can be read again", name)
 	}
 	out := Source{Size: info.Size(), Time: info.ModTime().UTC()}
 	if hashed {

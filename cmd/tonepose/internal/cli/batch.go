@@ -124,8 +124,9 @@ func runBatch(ctx context.Context, from []string, o *batchOptions, s Streams) er
 	if err := o.allot(s); err != nil {
 		return err
 	}
-	// A recording keeps one processor busy, in several goroutines.
-	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(o.Jobs))
+	// A recording keeps one processor busy, in several goroutines. More jobs than processors wait
+	// for the disk.
+	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(min(o.Jobs, runtime.GOMAXPROCS(0))))
 	p := terminal.NewProgress(s.Err, o.output.quiet || o.output.json)
 	defer p.Clear()
 	o.Progress = p.Show

@@ -4,6 +4,7 @@ package cli
 
 import (
 	"bytes"
+	"context"
 	"io"
 	"maps"
 	"os"
@@ -50,5 +51,19 @@ func TestBatchesDoNotMix(t *testing.T) {
 	tonepose(t, batchArgs(list, out, "--robust", "huber")...)
 	if have, n, _ := dataSetFiles(t, out); n != 3 || maps.Equal(have, want) {
 		t.Errorf("%d are finished of a run with other options, or its tables are the old ones", n)
+	}
+}
+
+// What can't be read again fails at once: a pipe that nobody writes into holds up no batch.
+func TestBatchOfAPipe(t *testing.T) {
+	dir := t.TempDir()
+	if err := syscall.Mkfifo(filepath.Join(dir, "pipe.wav"), 0o600); err != nil {
+		t.Skip(err)
+	}
+	var errs bytes.Buffer
+	ctx, stop := context.WithTimeout(t.Context(), time.Minute)
+	defer stop()
+	if code := Run(ctx, batchArgs(dir, filepath.Join(dir, "set")), Streams{Out: io.Discard, Err: &errs}); code != 1 || !strings.Contains(errs.String(), "pipe.wav: is no file") {
+		t.Errorf("exit code %d, %s", code, &errs)
 	}
 }

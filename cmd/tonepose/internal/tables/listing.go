@@ -6,6 +6,8 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
+	"unicode/utf8"
 )
 
 // Listed is a row of a list of recordings.
@@ -50,6 +52,9 @@ func ReadListing(path string) (list []Listed, err error) {
 	}
 	var labels []string
 	for _, h := range t.header {
+		if i := slices.IndexFunc(listing, func(name string) bool { return strings.EqualFold(name, h) }); i >= 0 && h != listing[i] {
+			return nil, fmt.Errorf("%s: column %s: write %s, or give a label another name", path, h, listing[i])
+		}
 		if h != "" && !slices.Contains(listing, h) {
 			labels = append(labels, h)
 		}
@@ -65,6 +70,9 @@ func ReadListing(path string) (list []Listed, err error) {
 			return list, nil
 		case err != nil:
 			return nil, err
+		}
+		if i := slices.IndexFunc(t.fields, func(field string) bool { return !utf8.ValidString(field) }); i >= 0 {
+			return nil, t.errorf("%s = %q: is no UTF-8, which names and labels of a data set must be: save the list in UTF-8", t.header[i], t.fields[i])
 		}
 		file := func(column string) string {
 			name := t.text(t.column(column))

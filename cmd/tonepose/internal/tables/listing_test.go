@@ -40,6 +40,8 @@ func TestListingsThatAreRefused(t *testing.T) {
 		{"file,rig\na.wav,b\n", ":1: no column recording"},
 		{"recording,x_m\na.wav,1\n", `label "x_m"`},
 		{"recording\n", "lists no recording"},
+		{"recording,Name\na.wav,x\n", "column Name: write name"},
+		{"recording,pipe\na.wav,Stra\xdfe\n", `:2: pipe = "Stra\xdfe": is no UTF-8`}, // Latin-1
 		{"recording,rig\n,b.rig.yaml\n", ":2: recording is empty"},
 		{"recording,rig\na.wav\n", ":2: 1 fields"},
 	} {
