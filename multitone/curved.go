@@ -158,7 +158,7 @@ func (r *reduced) solve(to *mat.Dense, leading int, sums [][]int) error {
 	var lu mat.LU
 	lu.Factorize(r.s.Slice(0, leading, 0, leading))
 	if err := lu.SolveTo(want, true, want); err != nil {
-		return fmt.Errorf("multitone: a window of %d samples does not separate the tones and lines in it: %w", r.a.shape.length, err)
+		return fmt.Errorf("multitone: a window of %d samples does not separate the tones and lines in it, %w: lengthen it, or put them further apart", r.a.shape.length, err)
 	}
 	to.Copy(want)
 	return nil

@@ -16,13 +16,13 @@ func newEstimator(t *system) (*combinations, error) {
 	return t.combine(n, each(t.tones), func(part int) ([]float64, error) {
 		rows, _, err := t.inverse(part)
 		if err != nil {
-			return nil, fmt.Errorf("multitone: a window of %d samples does not separate the tones and lines in it: %w", t.shape.length, err)
+			return nil, fmt.Errorf("multitone: a window of %d samples does not separate the tones and lines in it, %w: lengthen it, or put them further apart", t.shape.length, err)
 		}
 		w := make([]float64, t.tones*n)
 		for i := range t.tones {
 			copy(w[i*n:(i+1)*n], rows[i*len(t.omega):])
 			if v := w[i*n+i] * t.g[part].At(i, i); v > maxInflation {
-				return nil, fmt.Errorf("multitone: a window of %d samples hardly separates tone %d from the other tones: its variance would grow %.2g times", t.shape.length, i+1, v)
+				return nil, fmt.Errorf("multitone: a window of %d samples hardly separates tone %d from the other tones: its variance would grow %.2g times: lengthen the window, or put them further apart", t.shape.length, i+1, v)
 			}
 		}
 		return w, nil

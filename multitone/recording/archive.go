@@ -25,7 +25,7 @@ func parseArchive(f io.ReaderAt, name string, size int64, opt Options) (*layout,
 			break
 		}
 		if err != nil {
-			return nil, fmt.Errorf("%s: not a SigMF archive (a tar file of .sigmf-meta and .sigmf-data): %w", name, err)
+			return nil, fmt.Errorf("%s: not a SigMF archive (a tar file of .sigmf-meta and .sigmf-data): %w: name the .sigmf-meta of a recording without an archive, or state its own format", name, err)
 		}
 		if h.Typeflag != tar.TypeReg {
 			continue

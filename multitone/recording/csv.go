@@ -97,7 +97,7 @@ func (t *table) head() (header []string, isTime bool, err error) {
 		t.first = t.lines.cursor
 		text, err := t.lines.row()
 		if err == io.EOF {
-			return nil, false, fmt.Errorf("%s: %s; the table is empty", name, lacks)
+			return nil, false, fmt.Errorf("%s: %s; the table is empty: name another, or write it again", name, lacks)
 		}
 		if err != nil {
 			return nil, false, err

@@ -35,7 +35,7 @@ func readRun(name string, sensors []string, _ time.Time) (known []tables.Station
 			return nil, err
 		}
 		if !slices.Contains(sensors, row.Sensor) {
-			return nil, fmt.Errorf("%s: sensor %s: the run that it is compared with has %s", name, row.Sensor, strings.Join(sensors, ", "))
+			return nil, fmt.Errorf("%s: sensor %s: the run that it is compared with has %s: name one of these with --sensor, or another run", name, row.Sensor, strings.Join(sensors, ", "))
 		}
 		if row.Estimate == nil {
 			continue

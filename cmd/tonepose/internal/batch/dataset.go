@@ -53,6 +53,9 @@ type Outcome struct {
 // open makes the directories of a data set that are not there. A directory that holds something
 // else is refused.
 func open(dir string) (*dataSet, error) {
+	if info, err := os.Stat(dir); err == nil && !info.IsDir() {
+		return nil, fmt.Errorf("%s: is a file: must be a directory", dir)
+	}
 	entries, err := os.ReadDir(dir)
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return nil, err

@@ -125,6 +125,9 @@ func Run(ctx context.Context, o Options) (*Result, error) {
 
 // stations reads the rows of the CSV and the hash of the file.
 func (o *Options) stations(sensors []string) ([]tables.Station, string, error) {
+	if info, err := os.Stat(o.Intervals); err == nil && info.IsDir() {
+		return nil, "", fmt.Errorf("%s: is a directory: name a CSV", o.Intervals)
+	}
 	text, err := os.ReadFile(o.Intervals)
 	if err != nil {
 		return nil, "", err

@@ -6,6 +6,7 @@ import (
 	"math"
 	"math/cmplx"
 	"slices"
+	"strings"
 
 	"tonepose/cmd/tonepose/internal/measure"
 	"tonepose/cmd/tonepose/internal/rig"
@@ -99,7 +100,11 @@ const silentSigmas = 10
 func matchChannels(ctx context.Context, rec *recording.Reader, r *rig.Rig, o ChannelOptions) (out []MatchedChannel, err error) {
 	reference, ok := r.ChannelIndex(o.Reference)
 	if !ok {
-		return nil, fmt.Errorf("--reference %s: is not a channel of %s", o.Reference, r.File)
+		var names []string
+		for _, c := range r.Channels {
+			names = append(names, c.Name)
+		}
+		return nil, fmt.Errorf("--reference %s: is not a channel of %s: name one of %s", o.Reference, r.File, strings.Join(names, ", "))
 	}
 	var tones []multitone.Tone
 	for i, hz := range o.Tones {

@@ -158,7 +158,7 @@ func (o *liveOptions) check() error {
 	paired := o.pair.Signal != "" || o.pair.Reference != ""
 	switch {
 	case paired && (o.pair.Signal == "" || o.pair.Reference == ""):
-		return errors.New("--signal and --reference go together")
+		return halfPair(o.pair)
 	case paired && o.pair.Signal == o.pair.Reference:
 		return fmt.Errorf("--signal %s --reference %s: both are one channel, which tells nothing about itself: name another as reference", o.pair.Signal, o.pair.Reference)
 	case paired && o.Rig != "":

@@ -71,7 +71,7 @@ func (o *measureOptions) check() error {
 	case !paired && o.Rig == "":
 		return errors.New("nothing to measure: give --rig, or --signal and --reference")
 	case paired && (p.Signal == "" || p.Reference == ""):
-		return errors.New("--signal and --reference go together")
+		return halfPair(*p)
 	case paired && p.Signal == p.Reference:
 		return fmt.Errorf("--signal %s --reference %s: both are one channel, which tells nothing about itself: name another as reference", p.Signal, p.Reference)
 	case o.Rig != "" && o.Out == "":
@@ -118,4 +118,13 @@ func runMeasure(ctx context.Context, o *measureOptions, s Streams) error {
 		err = errors.Join(err, res.Series.Failed)
 	}
 	return err
+}
+
+// halfPair is the error of a signal without its reference, or the other way round.
+func halfPair(o pair.Options) error {
+	given, name, missing := "--signal", o.Signal, "--reference"
+	if o.Signal == "" {
+		given, name, missing = missing, o.Reference, given
+	}
+	return fmt.Errorf("%s %s: %s is missing, they go together: name the other channel, too", given, name, missing)
 }

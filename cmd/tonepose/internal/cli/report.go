@@ -136,7 +136,7 @@ func reportDataSet(dirs []string, o *reportOptions, s Streams) error {
 	case len(dirs) > 1:
 		return fmt.Errorf("%d folders, one of them a data set of batch: it has a report of its own", len(dirs))
 	case len(o.truth) > 0 || len(o.record) > 0 || o.plan != "" || o.calibration != "":
-		return errors.New("--truth, --recording, --plan and --calibration are of single runs: a data set has none")
+		return errors.New("--truth, --recording, --plan and --calibration are of single runs, and a data set has none: leave them out, or name the folder of a recording in it, as DIR/poses/recording=NAME")
 	}
 	sum, err := batch.Summarise(dirs[0])
 	if err != nil {

@@ -85,7 +85,7 @@ func (o *simulatePairOptions) finish(kind string) error {
 	refused := map[string][]string{"acoustic": {"phase"}, "bridge": {"distance", "temperature"}, "chopper": {"distance", "temperature"}}
 	for _, name := range refused[kind] {
 		if o.flags.Changed(name) {
-			return fmt.Errorf("--%s: has no part in a recording of kind %s", name, kind)
+			return fmt.Errorf("--%s: has no part in a recording of kind %s: leave it out", name, kind)
 		}
 	}
 	tone, levels := 1000.0, []float64{5e-6, 10e-6, 20e-6, 10e-6}

@@ -1,6 +1,7 @@
 package rig
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"reflect"
@@ -200,7 +201,11 @@ func (o object) value(key string, required bool) value {
 	case n == nil && required && !o.misspelt[key]:
 		o.r.fail(o.n.At, v.path, "", keyHint(key), "is missing")
 	case n != nil && n.Null:
-		o.r.fail(n.At, v.path, "", keyHint(key), "has no value")
+		mend := "write one"
+		if !required {
+			mend += ", or leave the key out"
+		}
+		o.r.fail(n.At, v.path, "", cmp.Or(keyHint(key), mend), "has no value")
 	default:
 		v.n = n
 	}

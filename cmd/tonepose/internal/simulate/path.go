@@ -99,7 +99,7 @@ func newStationTrack(sensor string, stations []Station) (Track, error) {
 		gap := b.Start - a.Stop
 		switch dp, dr := b.Pose.Minus(a.Pose); {
 		case gap < 0:
-			return Track{}, fmt.Errorf("sensor %s: station %g to %g s overlaps station %g to %g s: a sensor has one position at a time",
+			return Track{}, fmt.Errorf("sensor %s: station %g to %g s overlaps station %g to %g s: a sensor has one position at a time: end one before the other begins, or remove it",
 				sensor, b.Start, b.Stop, a.Start, a.Stop)
 		case gap == 0 && r3.Norm(dp)+r3.Norm(dr) > 1e-9:
 			return Track{}, fmt.Errorf("sensor %s: no time to move between the stations that meet at %g s: leave a gap of some ms",

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"os"
 	"slices"
 	"strconv"
 	"strings"
@@ -26,6 +27,11 @@ type textTable struct {
 }
 
 func newTextTable(r io.Reader, name string) (*textTable, error) {
+	if f, ok := r.(*os.File); ok {
+		if info, err := f.Stat(); err == nil && info.IsDir() {
+			return nil, fmt.Errorf("%s: is a directory: name a CSV", name)
+		}
+	}
 	text, err := io.ReadAll(r)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", name, err)

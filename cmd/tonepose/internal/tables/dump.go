@@ -169,7 +169,7 @@ func eachOf(table *parquet.File, name string, row func(parquet.Row) error) error
 			return nil
 		}
 		if err != nil {
-			return fmt.Errorf("%s: %w", name, err)
+			return fmt.Errorf("%s: %w", name, spoiled(err))
 		}
 	}
 }

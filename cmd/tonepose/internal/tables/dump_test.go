@@ -191,6 +191,12 @@ func TestDamagedFile(t *testing.T) {
 		t.Fatal(err)
 	}
 	path := filepath.Join(dir, "damaged.parquet")
+	mended := func(err error) {
+		t.Helper()
+		if text := err.Error(); !strings.HasPrefix(text, path) || !strings.Contains(text, "write it again, or name another") {
+			t.Errorf("names no file, or no mend: %s", text)
+		}
+	}
 	failed := 0
 	for i := 0; i < len(whole); i += 1 + len(whole)/150 {
 		bytes := append([]byte(nil), whole...)
@@ -201,14 +207,16 @@ func TestDamagedFile(t *testing.T) {
 		if d, err := OpenDump(path); err != nil {
 			failed++
 		} else {
-			if d.WriteCSV(new(strings.Builder)) != nil {
+			if err := d.WriteCSV(new(strings.Builder)); err != nil {
 				failed++
+				mended(err)
 			}
 			d.Close()
 		}
 		if r, err := Open[Pose](path); err == nil {
 			for _, err := range r.All() {
 				if err != nil {
+					mended(err)
 					break
 				}
 			}

@@ -139,7 +139,7 @@ func (f *Finder[T]) readTimes(group int) error {
 	f.times = resized(f.times, int(g.group.NumRows()))
 	_, err := guard(func() (struct{}, error) { return struct{}{}, g.numbers(timeColumn, f.times) })
 	if err != nil {
-		return fmt.Errorf("%s: %w", g.name, err)
+		return fmt.Errorf("%s: %w", g.name, spoiled(err))
 	}
 	f.timesOf = group
 	return nil
@@ -185,6 +185,6 @@ func (k kind[T, S]) seeking(pf *parquet.File) func(int64, []T) (int, error) {
 				return i, err
 			}
 		}
-		return n, err
+		return n, spoiled(err)
 	}
 }

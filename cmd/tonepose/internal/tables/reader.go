@@ -105,7 +105,7 @@ func (k kind[T, S]) open(path string) (*Reader[T], error) {
 			}
 		}
 		if err != nil && err != io.EOF {
-			err = fmt.Errorf("%s: %w", path, err)
+			err = fmt.Errorf("%s: %w", path, spoiled(err))
 		}
 		return batch[:n], err
 	}
@@ -150,7 +150,7 @@ func openTable(path string) (f *os.File, pf *parquet.File, m Metadata, schema in
 		return parquet.OpenFile(f, info.Size(), parquet.SkipBloomFilters(true))
 	})
 	if err != nil {
-		return f, nil, m, 0, fmt.Errorf("not a Parquet file, cut short or damaged (%w): write it again, or name another", err)
+		return f, nil, m, 0, fmt.Errorf("not a Parquet file, %w", spoiled(err))
 	}
 	m, schema, err = parseMetadata(pf.Lookup)
 	return f, pf, m, schema, err
@@ -175,6 +175,15 @@ func checkColumns(have, want *parquet.Schema, schema int) error {
 		return fmt.Errorf("column %s is missing: not a table of this kind", strings.Join(missing, ", "))
 	}
 	return nil
+}
+
+// spoiled is the error of a file whose bytes the decoder takes for none of its own; the end of the
+// rows stays what it is.
+func spoiled(err error) error {
+	if err == nil || err == io.EOF {
+		return err
+	}
+	return fmt.Errorf("cut short or damaged (%w): write it again, or name another", err)
 }
 
 // guard turns a panic of the decoder, which trusts the bytes it is given, into

@@ -118,7 +118,7 @@ func (s *Scan) Read(block int, b *Block) error {
 		return struct{}{}, nil
 	})
 	if err != nil {
-		return fmt.Errorf("%s: %w", at.name, err)
+		return fmt.Errorf("%s: %w", at.name, spoiled(err))
 	}
 	return nil
 }
