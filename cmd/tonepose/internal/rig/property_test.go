@@ -2,6 +2,7 @@ package rig
 
 import (
 	"maps"
+	"os"
 	"path/filepath"
 	"regexp"
 	"slices"
@@ -62,4 +63,51 @@ func TestAnyChangeReadsBack(t *testing.T) {
 			t.Fatalf("differ: %v", d)
 		}
 	})
+}
+
+// A key whose value somebody forgot, or wrote as null, is an error that says so, wherever it
+// stands, with the others of the file.
+func TestForgottenValues(t *testing.T) {
+	valued := regexp.MustCompile(`([a-z_0-9]+):( *)(\[[^\[\]]*\]|[^ ,{}\[\]\n]+)`)
+	tried := 0
+	try := func(name string, text []byte, parse func([]byte) error) {
+		done := map[string]bool{}
+		for _, m := range valued.FindAllSubmatchIndex(text, -1) {
+			key := string(text[m[2]:m[3]])
+			if done[key] && name != "scene" { // there a key may be of several kinds of events
+				continue
+			}
+			done[key] = true
+			for _, nothing := range []string{"", " null"} {
+				changed := slices.Concat(text[:m[3]], []byte(":"+nothing), text[m[7]:])
+				if parse(changed) == nil {
+					t.Errorf("%s: %s:%s is taken, of %s", name, key, nothing, text[m[0]:m[1]])
+				}
+				tried++
+			}
+		}
+	}
+	files, err := filepath.Glob(filepath.Join(rigs, "*.rig.yaml"))
+	if err != nil || len(files) == 0 {
+		t.Fatal(err, files)
+	}
+	for _, file := range files {
+		text, err := os.ReadFile(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		try(file, regexp.MustCompile(`(?m)#.*$`).ReplaceAll(text, nil), func(text []byte) error {
+			_, err := Parse(file, text, Options{AllowMissingTones: true})
+			return err
+		})
+	}
+	rg, err := Parse("bench.rig.yaml", []byte(bench), Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	try("scene", []byte(scene), func(text []byte) error {
+		_, err := ParseScene("s.yaml", text, rg)
+		return err
+	})
+	t.Logf("%d values taken away", tried)
 }

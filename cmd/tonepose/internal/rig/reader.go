@@ -41,7 +41,11 @@ type value struct {
 	key  string // that names the unit
 }
 
+// fail reports what is wrong with a value; without one that was done.
 func (v value) fail(hint, message string, args ...any) {
+	if v.n == nil {
+		return
+	}
 	v.r.fail(v.n.At, v.path, v.n.String(), hint, message, args...)
 }
 
@@ -246,6 +250,9 @@ var decimal = regexp.MustCompile(`^[-+]?(\.[0-9]+|(0|[1-9][0-9]*)(\.[0-9]*)?)([e
 var notFinite = regexp.MustCompile(`^([-+]?\.(inf|Inf|INF)|\.(nan|NaN|NAN))$`)
 
 func (v value) number(must rule) float64 {
+	if v.n == nil {
+		return 0
+	}
 	plain := v.n.Kind == yamltree.Scalar && v.n.Plain
 	if !plain || !decimal.MatchString(v.n.Text) && !notFinite.MatchString(v.n.Text) {
 		v.fail(numberHint(v.n, v.key), "must be a number")
@@ -318,6 +325,9 @@ func (v value) text() string {
 }
 
 func (v value) truth() bool {
+	if v.n == nil {
+		return false
+	}
 	if v.n.Kind != yamltree.Scalar || !v.n.Plain || !notText.MatchString(v.n.Text) {
 		v.fail("", "must be true or false")
 	}
@@ -327,6 +337,8 @@ func (v value) truth() bool {
 // vector reads three numbers; the zero vector where one is wrong.
 func (v value) vector(direction bool) r3.Vec {
 	switch {
+	case v.n == nil:
+		return r3.Vec{}
 	case v.n.Kind != yamltree.List:
 		v.fail("write [x, y, z]", "must be a list of three numbers")
 		return r3.Vec{}
