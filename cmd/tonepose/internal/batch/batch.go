@@ -224,13 +224,23 @@ func (r *run) settle(ctx context.Context, i int) (bool, error) {
 		return true, err
 	}
 	out, what := &Outcome{Recording: rec.Name, File: rec.Recording, Labels: rec.labels(), Truth: rec.truthFile()}, solvedHere
-	switch {
-	case before != nil && before.Error == "":
-		out, what = before, assessedHere
-		out.Truth = rec.truthFile()
-		if err := r.assess(ctx, rec, out, origin); err != nil {
-			return false, err
+	sound := before != nil && before.Error == ""
+	if sound {
+		truth, err := rec.truthNow(r.options, before)
+		if err != nil { // what stands in the data set was right, and stays there
+			out.Error = fmt.Sprintf("%v; its tables, and what was known of them, are kept", err)
+			r.end(i, out, assessedHere)
+			return true, nil
 		}
+		// A table that cannot be read is solved again.
+		if sound = r.assess(ctx, rec, before, truth) == nil; ctx.Err() != nil {
+			return false, ctx.Err()
+		}
+	}
+	switch {
+	case sound:
+		out, what = before, assessedHere
+		out.Truth, out.Origin.Truth = rec.truthFile(), origin.Truth
 	case wrong != nil:
 		out.Error = wrong.Error()
 	default:
@@ -318,41 +328,18 @@ func (r *run) solve(ctx context.Context, rec *Recording, out *Outcome) error {
 	return nil
 }
 
-// assess holds the poses that are there against their truth as it is now: the tables stay.
-func (r *run) assess(ctx context.Context, rec *Recording, out *Outcome, now *Origin) error {
-	o := rec.job(r.options)
-	out.Origin.Truth = now.Truth
-	err := func() error {
-		if rec.Truth == "" {
-			out.Quality.hold(nil)
-			return nil
-		}
-		bench, err := rig.Load(o.Rig, rig.Options{})
-		if err != nil {
-			return err
-		}
-		truth, err := assess.ReadTruth(rec.Truth, bench, out.Quality.Start)
-		if err != nil {
-			return err
-		}
-		tally := assess.NewTally(truth)
-		if err := rows(ctx, r.set.file(o.Partition, tables.PosesName), tally.Add); err != nil {
-			return err
-		}
-		out.Quality.hold(tally)
-		return nil
-	}()
-	if ctx.Err() != nil {
-		return ctx.Err()
-	}
-	if err == nil {
+// assess holds the poses that are there against their truth as it is now, if there is one.
+func (r *run) assess(ctx context.Context, rec *Recording, out *Outcome, truth *assess.Truth) error {
+	if truth == nil {
+		out.Quality.hold(nil)
 		return nil
 	}
-	out.Error, out.NoPose, out.Quality = err.Error(), "", nil
-	if err := r.set.forget(rec.Name); err != nil {
+	tally := assess.NewTally(truth)
+	if err := rows(ctx, r.set.file(rec.job(r.options).Partition, tables.PosesName), tally.Add); err != nil {
 		return err
 	}
-	return r.set.drop(o.Partition)
+	out.Quality.hold(tally)
+	return nil
 }
 
 // end notes what became of a recording.
@@ -409,6 +396,18 @@ func (rec *Recording) truth(ctx context.Context, o *solve.Options) (*assess.Trut
 	}
 	defer r.Close()
 	return assess.ReadTruth(rec.Truth, b.Rig(), r.Info().Start)
+}
+
+// truthNow reads the known poses of a recording whose poses are there; nil: the list names none.
+func (rec *Recording) truthNow(o *Options, out *Outcome) (*assess.Truth, error) {
+	if rec.Truth == "" {
+		return nil, nil
+	}
+	bench, err := rig.Load(rec.rig(o), rig.Options{})
+	if err != nil {
+		return nil, err
+	}
+	return assess.ReadTruth(rec.Truth, bench, out.Quality.Start)
 }
 
 func (rec *Recording) rig(o *Options) string {

@@ -1,6 +1,7 @@
 package batch
 
 import (
+	"maps"
 	"math"
 	"os"
 	"path/filepath"
@@ -115,9 +116,29 @@ func TestAccuracyAgainstTruth(t *testing.T) {
 	}
 	write(t, filepath.Join(dir, "damaged.csv"), []byte("start_s,stop_s,x_m,y_m\n0,1,0,0\n"))
 	all[1].Truth = filepath.Join(dir, "damaged.csv")
-	if res := mustRun(t, all, o); len(res.Failed) != 1 || !strings.Contains(res.Failed[0].Error, "damaged.csv:1") {
-		t.Errorf("%+v", res)
+	stood := contents(t, o.Out)
+	for range 2 { // it is no finished one while its truth is damaged
+		if res := mustRun(t, all, o); len(res.Failed) != 1 || !strings.Contains(res.Failed[0].Error, "damaged.csv:1") {
+			t.Errorf("%+v", res)
+		}
 	}
+	for name, text := range contents(t, o.Out) {
+		if before, ok := stood[name]; !strings.HasPrefix(name, "shards") && (!ok || before != text) {
+			t.Errorf("%s is not as it was before a truth was damaged", name)
+		}
+		delete(stood, name)
+	}
+	if len(stood) > 0 {
+		t.Errorf("gone since a truth was damaged: %v", slices.Collect(maps.Keys(stood)))
+	}
+	// A table of which the size alone is right is solved again, and the mended truth is taken.
+	poses := filepath.Join(o.Out, "poses", "recording=p2", "part-0.parquet")
+	if info, err = os.Stat(poses); err != nil {
+		t.Fatal(err)
+	}
+	write(t, poses, make([]byte, info.Size()))
+	all[1].Truth, all[2].Truth = truth(t), truth(t)
+	expect(t, mustRun(t, all, o), 1, 1, 0)
 	for _, name := range []string{filepath.Join(dir, "none.csv"), dir} {
 		all[2].Truth = name
 		before := contents(t, o.Out)
