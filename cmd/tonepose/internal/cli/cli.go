@@ -163,12 +163,11 @@ func exitCode(ctx context.Context, w io.Writer, err error) int {
 		}
 		return 2
 	}
-	if name, full := files.NoRoom(err); full {
-		kept := ""
+	if words := files.Obstacle(err); words != "" {
 		if errors.Is(err, measure.ErrStep) {
-			kept = fmt.Sprintf(" (%v)", measure.ErrStep)
+			words += fmt.Sprintf(" (%v)", measure.ErrStep)
 		}
-		say(w, "error: %s: no room left on the disk, or no more of it allowed: free some, or name another place%s", cmp.Or(name, "output"), kept)
+		say(w, "error: %s", words)
 	} else {
 		say(w, "error: %v", err)
 	}

@@ -1,7 +1,9 @@
 package files
 
 import (
+	"cmp"
 	"errors"
+	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -40,6 +42,29 @@ func NoRoom(err error) (name string, full bool) {
 		return "standard output", true
 	}
 	return shownName(path.Path), true
+}
+
+// Obstacle says of an error that a disk or a right is what stands in the way, of which file,
+// and what mends it; empty: it says something else.
+func Obstacle(err error) string {
+	if name, full := NoRoom(err); full {
+		return cmp.Or(name, "output") + ": no room left on the disk, or no more of it allowed: free some, or name another place"
+	}
+	var path *fs.PathError
+	if !errors.As(err, &path) {
+		return ""
+	}
+	switch name := shownName(path.Path); {
+	case errors.Is(path.Err, syscall.EROFS):
+		return name + ": on a file system that cannot be written to: name another place"
+	case errors.Is(path.Err, fs.ErrPermission):
+		doing := path.Op
+		if doing == "mkdir" {
+			doing = "make"
+		}
+		return fmt.Sprintf("%s: this user may not %s it: allow that, or name another place", name, doing)
+	}
+	return ""
 }
 
 // shownName is the name that an unfinished file will have, and any other name as it is.

@@ -35,6 +35,24 @@ func TestNoRoom(t *testing.T) {
 	}
 }
 
+func TestObstacle(t *testing.T) {
+	hidden := filepath.Join("out", partialName("r.html", "1234"))
+	for _, c := range []struct {
+		err  error
+		want string
+	}{
+		{&fs.PathError{Op: "open", Path: hidden, Err: syscall.EROFS}, filepath.Join("out", "r.html") + ": on a file system that cannot be written to: name another place"},
+		{fmt.Errorf("a table: %w", &fs.PathError{Op: "mkdir", Path: "out", Err: syscall.EACCES}), "out: this user may not make it: allow that, or name another place"},
+		{syscall.ENOSPC, "output: no room left on the disk, or no more of it allowed: free some, or name another place"},
+		{&fs.PathError{Op: "open", Path: "x", Err: syscall.ENOENT}, ""},
+		{errors.New("permission denied"), ""},
+	} {
+		if words := Obstacle(c.err); words != c.want {
+			t.Errorf("of %v: %q, want %q", c.err, words, c.want)
+		}
+	}
+}
+
 // A device that is always full is the outside here: Linux documents it in full(4).
 func TestNoRoomOnAFullDevice(t *testing.T) {
 	full, err := os.OpenFile("/dev/full", os.O_WRONLY, 0)
