@@ -99,6 +99,7 @@ func runWorkbench(cmd *cobra.Command, name string, o *workbenchOptions, s Stream
 		fmt.Fprintln(s.Out, address)
 		o.output.note(s, "serving the page; an interrupt ends it")
 	}
+	o.Warn = func(text string) { say(s.Err, "%s", text) }
 	info, err := os.Stat(name)
 	switch {
 	case name == "":

@@ -33,6 +33,7 @@ type Options struct {
 	AllowRemote bool   // others than this machine may reach it, with a token
 	Open        bool   // show it in a browser
 	Ready       func(address string)
+	Warn        func(text string) // of what goes wrong meanwhile
 }
 
 // collectAt is how much garbage may come beside what is kept [%].
@@ -59,7 +60,7 @@ func Serve(ctx context.Context, o Options) error {
 		return err
 	}
 	address := s.admit(listener.Addr())
-	web := &http.Server{Handler: s, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 30 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 16 << 10}
+	web := &http.Server{Handler: s, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 30 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 16 << 10, ErrorLog: newComplaints(o.Warn)}
 	failed := make(chan error, 1)
 	go func() { failed <- web.Serve(listener) }()
 	if o.Ready != nil {
