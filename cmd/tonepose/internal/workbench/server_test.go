@@ -200,6 +200,9 @@ func TestBadRunsAreNamed(t *testing.T) {
 	if err := Serve(t.Context(), Options{Run: subject.RunOptions{Dir: empty}, Address: "127.0.0.1:0"}); err == nil || !strings.Contains(err.Error(), "poses.parquet") {
 		t.Errorf("an empty folder: %v", err)
 	}
+	if err := Serve(t.Context(), Options{Address: "127.0.0.1:99999"}); err == nil || !strings.Contains(err.Error(), "address 127.0.0.1:99999: ") || !strings.Contains(err.Error(), "name another port") {
+		t.Errorf("no such port: %v", err)
+	}
 	if err := Serve(t.Context(), Options{Address: "127.0.0.1"}); err == nil || !strings.Contains(err.Error(), "host and port") {
 		t.Errorf("an address without a port: %v", err)
 	}

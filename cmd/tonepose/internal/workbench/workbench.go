@@ -57,7 +57,11 @@ func Serve(ctx context.Context, o Options) error {
 	}
 	listener, err := new(net.ListenConfig).Listen(ctx, "tcp", o.Address)
 	if err != nil {
-		return err
+		var why *net.OpError
+		if errors.As(err, &why) {
+			err = why.Err
+		}
+		return fmt.Errorf("address %s: %w: name another port; 0 is any free one", o.Address, err)
 	}
 	address := s.admit(listener.Addr())
 	web := &http.Server{Handler: s, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 30 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 16 << 10, ErrorLog: newComplaints(o.Warn)}
