@@ -136,6 +136,7 @@ func TestReportRefuses(t *testing.T) {
 		{"report|a|b", "--out is missing"},
 		{"report|a|b|--out|x.html|--truth|t.csv", "given 1 times for 2 folders"},
 		{"report|a|--out|" + kept, "--force"},
+		{"report|a|--out|rows.csv", "name a .html"},
 	} {
 		var errs bytes.Buffer
 		if code := Run(t.Context(), strings.Split(c.args, "|"), Streams{Out: &bytes.Buffer{}, Err: &errs}); code != 2 || !strings.Contains(errs.String(), c.want) {

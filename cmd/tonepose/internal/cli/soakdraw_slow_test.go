@@ -259,6 +259,7 @@ func (d *soakDraw) words(c *soakCall) {
 		c.long = true
 	case n < 27:
 		add("simulate", "pair", pick(d, "bridge", "chopper", "acoustic"), "--duration", pick(d, "100ms", "1s"), "--out", d.out(pick(d, ".sigmf-meta", ".wav", ".npy", ".csv"), c))
+		c.long = true // so may this, by its rate
 	case n < 37:
 		add("inspect", d.recording(b.recording))
 		if b.rig != "" && d.chance(0.7) {
