@@ -128,6 +128,7 @@ func (e *ending) end(sig os.Signal, f *finish) {
 	code := f.code(sig)
 	go func() { // the disk may be slow
 		<-e.signals
+		files.AbandonWithin(100 * time.Millisecond)
 		os.Exit(code)
 	}()
 	written := files.Abandon()

@@ -128,6 +128,9 @@ func (c soakCall) String() string {
 	if c.signal != 0 {
 		text += fmt.Sprintf(", %v after %v", c.signal, c.after)
 	}
+	if c.twice {
+		text += ", twice"
+	}
 	if c.unread {
 		text += ", standard output closed"
 	}

@@ -308,6 +308,38 @@ func TestAbandonWaitsForNames(t *testing.T) {
 	expect(t, dir, map[string]string{"a": "", "b": "", "c": ""})
 }
 
+// Who can't wait for long does not wait longer, and takes nothing of what is being shown away;
+// what is not being shown goes at once.
+func TestAbandonWithin(t *testing.T) {
+	needsNamesToGo(t)
+	resume()
+	defer resume()
+	dir := t.TempDir()
+	shown, half := &Batch{dir: dir}, &Batch{dir: dir}
+	for _, n := range []string{"a", "b"} {
+		if err := shown.Write(n, nil); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := half.Write("c", nil); err != nil {
+		t.Fatal(err)
+	}
+	at = func(step string, _ ...string) {
+		if step == "rename" {
+			AbandonWithin(2 * time.Millisecond)
+		}
+	}
+	defer func() { at = func(string, ...string) {} }()
+	if err := shown.Commit(); err != nil {
+		t.Fatal(err)
+	}
+	AbandonWithin(time.Minute)
+	expect(t, dir, map[string]string{"a": "", "b": ""})
+	if err := half.Commit(); err == nil {
+		t.Error("a batch was shown after AbandonWithin")
+	}
+}
+
 // One that comes between a journal and the names finds the journal as well.
 func TestAbandonBeforeNames(t *testing.T) {
 	needsNamesToGo(t)

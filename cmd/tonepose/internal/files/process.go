@@ -6,6 +6,7 @@ import (
 	"os"
 	"slices"
 	"sync"
+	"time"
 )
 
 // process is what the run has begun, and what it reads.
@@ -36,14 +37,30 @@ var ErrAbandoned = errors.New("interrupted")
 func Abandon() (written []string) {
 	process.mu.Lock()
 	defer process.mu.Unlock()
-	process.ended = true
-	for b := range process.batches {
+	return process.abandon()
+}
+
+// AbandonWithin is Abandon for a process that ends in any case: it waits no longer than some
+// time for a batch that is being shown.
+func AbandonWithin(most time.Duration) {
+	for end := time.Now().Add(most); time.Now().Before(end); time.Sleep(time.Millisecond) {
+		if process.mu.TryLock() {
+			defer process.mu.Unlock()
+			process.abandon()
+			return
+		}
+	}
+}
+
+func (p *running) abandon() (written []string) {
+	p.ended = true
+	for b := range p.batches {
 		b.discard()
 	}
-	for _, name := range process.others {
+	for _, name := range p.others {
 		os.RemoveAll(name)
 	}
-	return process.written
+	return p.written
 }
 
 // Reading says that the run reads the files of some names, so that no batch replaces them,
