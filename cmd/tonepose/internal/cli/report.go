@@ -87,12 +87,12 @@ func runReport(cmd *cobra.Command, dirs []string, o *reportOptions, s Streams) e
 	case o.out == "":
 		o.out = filepath.Clean(dirs[0]) + ".html"
 	}
+	if err := files.Refuse(o.out, o.force); err != nil {
+		return err
+	}
 	switch ext := filepath.Ext(o.out); ext {
 	case ".csv", ".json", ".parquet", ".yaml", ".svg", ".png", ".pdf": // there it would be taken for something else
 		return fmt.Errorf("--out %s: a report is an HTML page: name a .html", o.out)
-	}
-	if err := files.Refuse(o.out, o.force); err != nil {
-		return err
 	}
 	if slices.ContainsFunc(dirs, batch.IsDataSet) {
 		return reportDataSet(dirs, o, s)
