@@ -58,7 +58,7 @@ func TestBatchesDoNotMix(t *testing.T) {
 func TestBatchOfAPipe(t *testing.T) {
 	dir := t.TempDir()
 	if err := syscall.Mkfifo(filepath.Join(dir, "pipe.wav"), 0o600); err != nil {
-		t.Skip(err)
+		t.Skip("no named pipe can be made here: ", err)
 	}
 	var errs bytes.Buffer
 	ctx, stop := context.WithTimeout(t.Context(), time.Minute)
