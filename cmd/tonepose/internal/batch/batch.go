@@ -107,7 +107,7 @@ func Run(ctx context.Context, all []Recording, o Options) (*Result, error) {
 			out.Poseless = append(out.Poseless, f)
 		}
 	}
-	return out, set.ended(o.Shard, listKey(all, key), out)
+	return out, set.ended(o.Shard, listKey(all, key), list, out)
 }
 
 // checkFiles reads each rig file once and looks for each truth, so that a wrong one is not
@@ -242,7 +242,19 @@ func (r *run) settle(ctx context.Context, i int) (bool, error) {
 		out, what = before, assessedHere
 		out.Truth, out.Origin.Truth = rec.truthFile(), origin.Truth
 	case wrong != nil:
+		// Tables whose recording is gone can't be made again: a changed option is no reason to take
+		// them away.
+		if there, err := r.set.outcome(rec.Name); err != nil {
+			return false, err
+		} else if there != nil && there.Error == "" && r.set.damage(there) == "" {
+			out.Error = fmt.Sprintf("%v; its tables, made of other files, options or labels, and what was known of them, are kept", wrong)
+			r.end(i, out, solvedHere)
+			return true, nil
+		}
 		out.Error = wrong.Error()
+		if err := r.set.drop(&tables.Partition{Recording: rec.Name}); err != nil {
+			return false, err
+		}
 	default:
 		out.Origin = *origin
 		if err := r.solve(ctx, rec, out); err != nil {

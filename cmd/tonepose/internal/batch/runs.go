@@ -102,11 +102,11 @@ func runKey(list []Recording, o *Options, known *sources) (string, error) {
 
 // listKey is the same of shards of one list that a run with this key takes them from.
 func listKey(list []Recording, run string) string {
-	var names []string
+	var rows []any
 	for _, rec := range list {
-		names = append(names, rec.Name)
+		rows = append(rows, rec.Name, rec.Labels)
 	}
-	return keyOf(run, names)
+	return keyOf(run, rows)
 }
 
 func keyOf(parts ...any) string {

@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"strconv"
+	"strings"
 	"time"
 
 	"tonepose/cmd/tonepose/internal/files"
@@ -87,6 +88,7 @@ type Ended struct {
 	Shard      string    `json:"shard"`          // as 3/8
 	List       string    `json:"list,omitempty"` // the same of shards of one list, solved in the same way
 	Recordings int       `json:"recordings"`
+	Names      []string  `json:"names,omitempty"` // of them
 	Failed     []string  `json:"failed,omitempty"`
 	Ended      time.Time `json:"ended"`
 }
@@ -103,17 +105,27 @@ func (s *dataSet) endedFile(shard Shard) string {
 	return filepath.Join(s.dir, shards, fmt.Sprintf("%d-of-%d.json", shard.Index+1, max(shard.Count, 1)))
 }
 
-// begun takes away what a shard came to before: it has not ended until it has again.
+// begun takes away what a shard came to before: it has not ended until it has again. So it is with
+// shards of another number, as who divides a list anew goes through all of it anew.
 func (s *dataSet) begun(shard Shard) error {
-	if err := os.Remove(s.endedFile(shard)); err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return err
-	}
-	return nil
+	same := fmt.Sprintf("-of-%d.json", max(shard.Count, 1))
+	return eachFile(filepath.Join(s.dir, shards), func(name string) error {
+		if name != s.endedFile(shard) && strings.HasSuffix(name, same) {
+			return nil
+		}
+		if err := os.Remove(name); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return err
+		}
+		return nil
+	})
 }
 
 // ended keeps what a shard of a list came to.
-func (s *dataSet) ended(shard Shard, list string, r *Result) error {
+func (s *dataSet) ended(shard Shard, list string, part []Recording, r *Result) error {
 	e := Ended{Shard: shard.String(), List: list, Recordings: r.Recordings, Ended: time.Now().UTC()}
+	for _, rec := range part {
+		e.Names = append(e.Names, rec.Name)
+	}
 	for _, f := range r.Failed {
 		e.Failed = append(e.Failed, f.Recording)
 	}

@@ -10,8 +10,9 @@ import (
 	"tonepose/cmd/tonepose/internal/tables"
 )
 
-// ErrStale reports recordings whose truth or tables are not those that their outcomes tell of.
-var ErrStale = errors.New("recordings have another truth or other tables by now")
+// ErrStale reports recordings whose truth or tables are not those that their outcomes tell of, or
+// whose tables are older than the last run.
+var ErrStale = errors.New("recordings are no longer what is told of them")
 
 // truthFile is a recording's truth by a name that holds wherever a summary is asked for; empty: it
 // has none.

@@ -139,3 +139,102 @@ func TestEmptyShard(t *testing.T) {
 	o.Shard = Shard{0, 2}
 	expect(t, mustRun(t, list, o), 1, 0, 0)
 }
+
+// Tables of a recording that is gone can't be made again: what is run with another option fails,
+// and keeps them; nothing is kept of one that is gone as well as damaged. The summary tells both.
+func TestGoneRecordingsKeepTheirTables(t *testing.T) {
+	dir := pieces(t, 3)
+	all := gather(t, dir)
+	o := options(filepath.Join(t.TempDir(), "set"))
+	mustRun(t, all, o)
+	stood := tablesOf(t, o.Out)
+	for _, name := range []string{"p0.sigmf-data", "p1.sigmf-data"} {
+		if err := os.Rename(filepath.Join(dir, name), filepath.Join(dir, name+".away")); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := os.Truncate(filepath.Join(o.Out, "poses", "recording=p1", "part-0.parquet"), 1000); err != nil {
+		t.Fatal(err)
+	}
+	other := o
+	other.Options.Options = map[string]string{"rig": rigFile, "window": "10ms", "robust": "huber"}
+	for again := range 2 {
+		expect(t, mustRun(t, all, other), 1-again, again, 2)
+		other.Retry = true
+		now := tablesOf(t, o.Out)
+		for name := range stood {
+			switch {
+			case strings.Contains(name, "p0") && now[name] != stood[name]:
+				t.Errorf("%s is another, or gone", name)
+			case strings.Contains(name, "=p1") && now[name] != "":
+				t.Errorf("%s is there, and counts for nothing", name)
+			}
+		}
+		if s := summarised(t, o.Out); s.Failed != 1 || s.Stale != 1 || s.Recordings[1].Recording != "p0" || !strings.Contains(s.Recordings[1].Stale, "failed") {
+			t.Fatalf("%d failed, %d are stale, second is %+v", s.Failed, s.Stale, s.Recordings[1])
+		}
+		expect(t, mustRun(t, all[2:], other), 0, 1, 0) // of another list nothing else is said
+		if s := summarised(t, o.Out); s.Stale != 0 {
+			t.Errorf("%d are stale of another list", s.Stale)
+		}
+	}
+	expect(t, mustRun(t, all, o), 1, 1, 1) // as before: p0 is finished, and was so
+	if s := summarised(t, o.Out); s.Stale != 0 {
+		t.Errorf("%d are stale with the options of before", s.Stale)
+	}
+}
+
+// Who divides a list anew goes through it anew: parts of an earlier division tell nothing of it.
+// Nor do they where a label says something else.
+func TestDividedAnew(t *testing.T) {
+	all := gather(t, pieces(t, 2))
+	for i := range all {
+		all[i].Labels = []tables.Label{{Name: "pipe", Value: "A7"}}
+	}
+	o := options(filepath.Join(t.TempDir(), "set"))
+	part := func(i, n int, want ...string) {
+		t.Helper()
+		some := o
+		some.Shard = Shard{i, n}
+		mustRun(t, all, some)
+		if s := summarised(t, o.Out); !slices.Equal(s.Missing, want) {
+			t.Fatalf("after %v missing are %q: want %q", some.Shard, s.Missing, want)
+		}
+	}
+	part(0, 2, "2/2")
+	part(1, 2)
+	part(1, 11, "1/11", "3/11", "4/11", "5/11", "6/11", "7/11", "8/11", "9/11", "10/11", "11/11")
+	part(1, 2, "1/2")
+	part(0, 2)
+	all[1].Labels[0].Value = "A8"
+	part(0, 2, "2/2")
+	part(1, 2)
+}
+
+// What an earlier list had, and tables that no outcome tells of, are named.
+func TestUnlisted(t *testing.T) {
+	all := gather(t, pieces(t, 3))
+	o := options(filepath.Join(t.TempDir(), "set"))
+	mustRun(t, all, o)
+	unlisted := func(want ...string) {
+		t.Helper()
+		if s := summarised(t, o.Out); !slices.Equal(s.Unlisted, want) {
+			t.Fatalf("not in the list are %q: want %q", s.Unlisted, want)
+		}
+	}
+	unlisted()
+	all[1].Name = "other 1"
+	some := o
+	some.Shard = Shard{1, 2}
+	mustRun(t, all[:2], some)
+	unlisted() // it is not known before the list has ended
+	some.Shard = Shard{0, 2}
+	mustRun(t, all[:2], some)
+	unlisted("p1", "p2")
+	if err := os.Remove(filepath.Join(o.Out, outcomes, "p2.json")); err != nil { // as of one that was ended in the middle
+		t.Fatal(err)
+	}
+	unlisted("p1", "p2")
+	mustRun(t, all[:1], o)
+	unlisted("other 1", "p1", "p2")
+}

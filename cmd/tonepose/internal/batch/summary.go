@@ -2,7 +2,6 @@ package batch
 
 import (
 	"cmp"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -20,8 +19,8 @@ type Summary struct {
 	Poseless   int        // of these, without any pose; they are the next
 	Assessed   int        // of these, against a truth
 	Stale      int        // of these, no longer what is told of them
-	Shards     []Ended    // that have ended
 	Missing    []string   // shards that have not, as 3/8, or that nothing of the list has
+	Unlisted   []string   // that the list which was run last does not have, in the order of their names
 	Labels     []string   // their names
 	Cost       Cost
 }
@@ -48,9 +47,14 @@ func Summarise(dir string) (*Summary, error) {
 	if !IsDataSet(dir) {
 		return nil, fmt.Errorf("%s: holds no outcomes of recordings: name the data set that batch --out wrote", dir)
 	}
-	s := &Summary{Dir: dir}
+	set := &dataSet{dir}
+	last, err := set.lastRun()
+	if err != nil {
+		return nil, err
+	}
+	s := &Summary{Dir: dir, Missing: last.missing}
 	labels, known := map[string]bool{}, newSources()
-	err := eachFile(filepath.Join(dir, outcomes), func(name string) error {
+	err = eachFile(filepath.Join(dir, outcomes), func(name string) error {
 		o, err := readOutcome(name)
 		if errors.Is(err, fs.ErrNotExist) {
 			return nil // it is being solved again
@@ -59,7 +63,10 @@ func Summarise(dir string) (*Summary, error) {
 			return err
 		}
 		if o.Error == "" {
-			o.Stale = (&dataSet{dir}).stale(o, known)
+			o.Stale = set.stale(o, known)
+			if o.Stale == "" && last.failed[o.Recording] {
+				o.Stale = "it failed when it was run last, and has the tables of before"
+			}
 		}
 		if o.Stale != "" {
 			s.Stale++
@@ -96,22 +103,25 @@ func Summarise(dir string) (*Summary, error) {
 	}
 	slices.Sort(s.Labels)
 	slices.SortFunc(s.Recordings, worse)
-	return s, s.shards()
+	s.Unlisted, err = set.unlisted(last, s.Recordings)
+	return s, err
 }
 
-// worse is below 0 where a is worse than b: what has failed, what has no pose, then by the
-// error against the truth where that is known, by flags and by the estimated error.
+// worse is below 0 where a is worse than b: what has failed, what has no pose, what is no longer
+// what is told of it, then by the error against the truth where that is known, by flags and by the estimated error.
 func worse(a, b *Outcome) int {
 	return cmp.Or(cmp.Compare(b.severity(), a.severity()), cmp.Compare(b.trueError(), a.trueError()),
 		cmp.Compare(b.flagged(), a.flagged()), cmp.Compare(b.estimated(), a.estimated()), cmp.Compare(a.Recording, b.Recording))
 }
 
-// severity is 2 of what failed, 1 of what has no pose, else 0.
+// severity is 3 of what failed, 2 of what has no pose, 1 of what is stale, else 0.
 func (o *Outcome) severity() int {
 	switch q := o.Quality; {
 	case q == nil:
-		return 2
+		return 3
 	case q.Unsolved == q.Rows:
+		return 2
+	case o.Stale != "":
 		return 1
 	}
 	return 0
@@ -155,55 +165,6 @@ func (s *Summary) inTime() (list []*Outcome, ok bool) {
 	}
 	slices.SortStableFunc(list, func(a, b *Outcome) int { return a.Quality.Start.Compare(b.Quality.Start) })
 	return list, true
-}
-
-// shards reads which shards have ended of the list and the options that were run last, and finds
-// out which have not.
-func (s *Summary) shards() error {
-	var last Ended
-	err := eachFile(filepath.Join(s.Dir, shards), func(name string) error {
-		text, err := os.ReadFile(name)
-		if err != nil {
-			return err
-		}
-		var e Ended
-		if err := json.Unmarshal(text, &e); err != nil {
-			return fmt.Errorf("%s: %w: remove it, and run the shard again", name, err)
-		}
-		if _, _, err := e.number(); err != nil {
-			return fmt.Errorf("%s: shard %q: must be as 3/8: remove it, and run the shard again", name, e.Shard)
-		}
-		s.Shards = append(s.Shards, e)
-		if e.Ended.After(last.Ended) {
-			last = e
-		}
-		return nil
-	})
-	counts := map[int]map[int]bool{}
-	for _, e := range s.Shards {
-		if i, n, _ := e.number(); e.List == last.List {
-			if counts[n] == nil {
-				counts[n] = map[int]bool{}
-			}
-			counts[n][i] = true
-		}
-	}
-	for n, ended := range counts {
-		if len(ended) == n {
-			s.Missing = nil // the whole list was gone through
-			return err
-		}
-		for i := 1; i <= n; i++ {
-			if !ended[i] {
-				s.Missing = append(s.Missing, fmt.Sprintf("%d/%d", i, n))
-			}
-		}
-	}
-	if len(counts) == 0 {
-		s.Missing = []string{"the whole list"}
-	}
-	slices.Sort(s.Missing)
-	return err
 }
 
 // eachFile calls each with the JSON files of a directory, in the order of their names.

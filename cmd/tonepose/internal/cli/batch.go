@@ -243,7 +243,7 @@ func runSummary(from []string, o *batchOptions, s Streams) error {
 		failed = append(failed, fmt.Errorf("%d of %d %w: run the batch again", sum.Stale, len(sum.Recordings), batch.ErrStale))
 	}
 	if len(sum.Missing) > 0 {
-		failed = append(failed, fmt.Errorf("%w: %s", batch.ErrMissing, strings.Join(sum.Missing, ", ")))
+		failed = append(failed, fmt.Errorf("%w: %s", batch.ErrMissing, present.Several(sum.Missing)))
 	}
 	return together(failed)
 }

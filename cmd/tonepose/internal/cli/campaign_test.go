@@ -194,6 +194,40 @@ func TestSummaryOfShards(t *testing.T) {
 	}
 }
 
+// A summary and a report say what is in the data set besides the list that was run last, and which
+// recordings have tables of before.
+func TestSummaryOfAnotherList(t *testing.T) {
+	list, dir := batchList(t, 3), filepath.Join(t.TempDir(), "set")
+	tonepose(t, batchArgs(list, dir)...)
+	own := filepath.Join(filepath.Dir(list), "own.csv")
+	if err := os.WriteFile(own, []byte("recording,name,pipe\nshort.sigmf-meta,other,A0\ngone.sigmf-meta,r1,A1\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if code := Run(t.Context(), batchArgs(own, dir, "--robust", "huber"), Streams{Out: io.Discard, Err: io.Discard}); code != 1 {
+		t.Fatalf("exit code %d with a recording that is gone", code)
+	}
+	var said, errs bytes.Buffer
+	if code := Run(t.Context(), []string{"batch", dir, "--summary"}, Streams{Out: &said, Err: &errs}); code != 1 || !strings.Contains(errs.String(), "1 of 4 recordings are no longer what is told of them") {
+		t.Errorf("exit code %d: %s", code, &errs)
+	}
+	page := filepath.Join(t.TempDir(), "set.html")
+	tonepose(t, "report", dir, "--out", page)
+	html, err := os.ReadFile(page)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, text := range []string{said.String(), string(html)} {
+		for _, words := range []string{"not in the list that was run last, and still in the data set: r0, r2", "it failed when it was run last, and has the tables of before"} {
+			if !strings.Contains(text, words) {
+				t.Errorf("no %q in %s", words, text)
+			}
+		}
+	}
+	if !strings.Contains(string(html), `class="wrong">stale`) {
+		t.Error("the report calls tables of before sound")
+	}
+}
+
 // A recording without any pose keeps its tables, as those of a run of its own, and is listed as
 // such: by the run, by the next one, which passes over it, and in the summary.
 func TestBatchWithoutAPose(t *testing.T) {

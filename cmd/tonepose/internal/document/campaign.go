@@ -23,7 +23,13 @@ func (d *Document) WriteCampaign(w io.Writer, s *batch.Summary) error {
 		name = filepath.Base(abs)
 	}
 	p := page{Tool: d.Tool, Style: template.CSS(documentCSS), Cautions: cautions,
-		Title: fmt.Sprintf("%s: %d recordings", name, len(s.Recordings)), Overview: recordings(s), Next: present.OwnReport(s.Dir, s.Recordings)}
+		Title: fmt.Sprintf("%s: %d recordings", name, len(s.Recordings)), Overview: recordings(s), Notes: present.CampaignOf(s).Notes()}
+	if more := len(s.Recordings) - mostListed; more > 0 {
+		p.Notes = append(p.Notes, fmt.Sprintf("and %d better ones, which tonepose batch %s --summary --out summary lists", more, present.Quoted(s.Dir)))
+	}
+	if words := present.OwnReport(s.Dir, s.Recordings); words != "" {
+		p.Notes = append(p.Notes, words)
+	}
 	f := s.Figure()
 	var drawn bytes.Buffer
 	if err := f.WriteInline(&drawn); err != nil {
@@ -78,6 +84,9 @@ func recordings(s *batch.Summary) *grid {
 		}
 		row = append(row, words(present.Because(o))...)
 		row[1].Class = [...]string{"sound", "doubt", "wrong"}[grade]
+		if o.Stale != "" {
+			row[1] = cell{Dark: "stale", Class: "wrong"}
+		}
 		g.Rows = append(g.Rows, row)
 	}
 	return g

@@ -37,7 +37,7 @@ type page struct {
 	Title, Tool string
 	Style       template.CSS
 	Overview    *grid     // of several runs or of a data set, worst first
-	Next        string    // what to run about one of these
+	Notes       []string  // of a data set: what is not in it, and what to run about one of these
 	Sections    []section // of a data set
 	Runs        []*chapter
 	Cautions    []string

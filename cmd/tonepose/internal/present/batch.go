@@ -76,6 +76,7 @@ type Campaign struct {
 	Assessed   int              `json:"assessed"`       // against a truth
 	Stale      int              `json:"stale"`          // no longer what is told of them
 	Missing    []string         `json:"shards_missing"` // that have not ended
+	Unlisted   []string         `json:"unlisted"`       // that the list which was run last does not have
 	Cost       batch.Cost       `json:"cost"`
 	Worst      []*batch.Outcome `json:"worst_first"`
 
@@ -84,7 +85,7 @@ type Campaign struct {
 
 // CampaignOf gathers it.
 func CampaignOf(s *batch.Summary) Campaign {
-	return Campaign{Dir: s.Dir, Recordings: len(s.Recordings), Failed: s.Failed, Poseless: s.Poseless, Assessed: s.Assessed, Stale: s.Stale, Missing: s.Missing, Cost: s.Cost, Worst: s.Recordings, labels: s.Labels}
+	return Campaign{Dir: s.Dir, Recordings: len(s.Recordings), Failed: s.Failed, Poseless: s.Poseless, Assessed: s.Assessed, Stale: s.Stale, Missing: s.Missing, Unlisted: s.Unlisted, Cost: s.Cost, Worst: s.Recordings, labels: s.Labels}
 }
 
 // mostWorst is how many recordings are printed in words.
@@ -97,8 +98,8 @@ func (c Campaign) Print(w io.Writer) error {
 	if c.Cost.BytesIn > 0 {
 		p.line("%s solved a minute and job, %s bytes of tables a byte of samples", Number(60*float64(c.Recordings-c.Failed)/c.Cost.ElapsedS, 3), Number(float64(c.Cost.BytesOut)/float64(c.Cost.BytesIn), 3))
 	}
-	if len(c.Missing) > 0 {
-		p.line("shards that have not ended: %s", strings.Join(c.Missing, ", "))
+	for _, words := range c.Notes() {
+		p.line("%s", words)
 	}
 	p.heading("worst first")
 	columns := []column{text("recording"), number("rows", ""), number("flagged", "%"), number("in doubt", "%"), number("σ", "mm"), number("estimated", "mm"),
@@ -130,6 +131,26 @@ func (c Campaign) Print(w io.Writer) error {
 		p.line("%s", words)
 	}
 	return p.err
+}
+
+// Notes say of what the recordings are not, or not yet, all that there is.
+func (c Campaign) Notes() (lines []string) {
+	if len(c.Missing) > 0 {
+		lines = append(lines, "shards that have not ended: "+Several(c.Missing))
+	}
+	if len(c.Unlisted) > 0 {
+		lines = append(lines, "not in the list that was run last, and still in the data set: "+Several(c.Unlisted))
+	}
+	return lines
+}
+
+// Several names a few of many.
+func Several(names []string) string {
+	const most = 20
+	if more := len(names) - most; more > 0 {
+		return fmt.Sprintf("%s and %d more", strings.Join(names[:most], ", "), more)
+	}
+	return strings.Join(names, ", ")
 }
 
 // OwnReport says how the worst recording of a data set that has tables gets a report of its own;

@@ -3,6 +3,7 @@ package tables
 import (
 	"fmt"
 	"io"
+	"net/url"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -52,6 +53,13 @@ func partitionFile(dir, table string) (file string, ok bool) {
 	file = filepath.Join(filepath.Dir(filepath.Dir(dir)), table, filepath.Base(dir), partFile)
 	_, err := os.Lstat(file)
 	return file, err == nil
+}
+
+// PartitionName is the recording that a partition's directory is of; not ok of any other name.
+func PartitionName(dir string) (recording string, ok bool) {
+	escaped, ok := strings.CutPrefix(dir, partitionKey+"=")
+	recording, err := url.PathUnescape(escaped)
+	return recording, ok && err == nil
 }
 
 // EscapePartition writes a text as directories of partitions state values: all but letters,
