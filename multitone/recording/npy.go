@@ -118,7 +118,8 @@ func parseNPYHeader(text string) (h npyHeader, descr string, err error) {
 	err = json.Unmarshal([]byte(lastComma.ReplaceAllString(pythonToJSON.Replace(text), "$1")), &h)
 	descr, plain := h.Descr.(string)
 	switch {
-	case err != nil:
+	case err != nil: // of JSON, which nobody wrote
+		err = errors.New("must be as {'descr': '<f4', 'fortran_order': False, 'shape': (20000, 4)}")
 	case h.Descr == nil:
 		err = errors.New("no descr")
 	case !plain:

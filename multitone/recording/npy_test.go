@@ -80,6 +80,8 @@ func TestNPYErrors(t *testing.T) {
 		{[]byte(npyMagic + "\x01\x00\x02\x00{}"), rate, []string{`"{}"`, "no descr"}},
 		{append([]byte(npyMagic), fmt.Sprintf("\x01\x00\x34\x00%-52s", "{'descr': '<f4', 'shape': (3L, 4L)}")...), rate, []string{"no fortran_order"}},
 		{append([]byte(npyMagic), fmt.Sprintf("\x01\x00\x34\x00%-52s", "{'descr': '<f4', 'fortran_order': 0}")...), rate, []string{"fortran_order", "damaged"}},
+		{npy(1, "<f4", false, "(1, 'x')", make([]byte, 4)), rate, []string{"(1, 'x')", "must be as {'descr': '<f4', 'fortran_order': False, 'shape': (20000, 4)}; it is damaged or no .npy"}},
+		{npy(1, "<f4", false, "(18446744073709551616,)", make([]byte, 4)), rate, []string{"(18446744073709551616,)", "'shape': (20000, 4)}; it is damaged"}},
 		{append([]byte(npyMagic), fmt.Sprintf("\x01\x00\x34\x00%-52s", "{'descr': [('a', '<f4')], 'fortran_order': False}")...), rate,
 			[]string{"named fields", "plain array"}},
 	} {

@@ -3,6 +3,7 @@ package recording
 import (
 	"bufio"
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/sha512"
 	"encoding/hex"
@@ -14,6 +15,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"reflect"
 	"strings"
 	"time"
 )
@@ -133,12 +135,29 @@ func parseMeta(text []byte, name string) (*sigmfMeta, error) {
 	case errors.As(err, &syntax):
 		return nil, fmt.Errorf("%s:%d: not JSON: %v", name, 1+bytes.Count(text[:min(int(syntax.Offset), len(text))], []byte("\n")), err)
 	case errors.As(err, &typ):
-		return nil, fmt.Errorf("%s:%d: %s is a %s: must be a %s", name,
-			1+bytes.Count(text[:min(int(typ.Offset), len(text))], []byte("\n")), typ.Field, typ.Value, typ.Type)
+		return nil, fmt.Errorf("%s:%d: %s is a JSON %s: must be %s", name,
+			1+bytes.Count(text[:min(int(typ.Offset), len(text))], []byte("\n")), cmp.Or(typ.Field, "the whole"), typ.Value, jsonKind(typ.Type))
 	case err != nil:
 		return nil, fmt.Errorf("%s: %w", name, err)
 	}
 	return m, nil
+}
+
+// jsonKind is what a value must be to be read as of a type.
+func jsonKind(t reflect.Type) string {
+	switch t.Kind() {
+	case reflect.Struct:
+		return "an object in braces"
+	case reflect.Slice:
+		return "a list in brackets"
+	case reflect.String:
+		return "a text in quotes"
+	case reflect.Bool:
+		return "true or false"
+	case reflect.Int, reflect.Int64:
+		return "a whole number"
+	}
+	return "a number"
 }
 
 // layout lays out size bytes of data as the metadata say.

@@ -155,6 +155,7 @@ func TestReportOfAllThatCameBefore(t *testing.T) {
 	t.Parallel()
 	dir, own := wholeStations(t), recordingFile("pipe-bench-stations.sigmf-meta")
 	temp := t.TempDir()
+	wrong := t.TempDir()
 	plan, calibration := filepath.Join(temp, "plan"), filepath.Join(temp, "calibration.json")
 	tonepose(t, "plan", rigFile("pipe-bench.rig.yaml"), "--window", "80ms", "--out", plan, "--figures", "none", "--quiet")
 	text := tonepose(t, "calibrate", recordingFile("pipe-bench-calibration.sigmf-meta"), "--rig", rigFile("pipe-bench.rig.yaml"), "--intervals", recordingFile("pipe-bench-calibration.reference.csv"),
@@ -189,7 +190,17 @@ func TestReportOfAllThatCameBefore(t *testing.T) {
 			t.Errorf("%q is on the page: %v, none wanted: %v, far from it: %v", want, strings.Contains(beside, want), strings.Contains(without, want), strings.Contains(other, want))
 		}
 	}
+	// What another program, or a damaged disk, left of a plan and a calibration.
+	for name, text := range map[string]string{"plan.json": "{\n\"sensors\": 5}\n", "cut.json": "{\n\"stations\": [\n", "list.json": "[]\n"} {
+		if err := os.WriteFile(filepath.Join(wrong, name), []byte(text), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	const mend = ": it is damaged, or something else: name what plan --out or calibrate --json wrote"
 	for _, c := range []struct{ args, want string }{
+		{"--plan|" + wrong, "plan.json:2: sensors is a JSON number, which it never is" + mend},
+		{"--calibration|" + filepath.Join(wrong, "cut.json"), "cut.json:3: not JSON: unexpected end of JSON input" + mend},
+		{"--calibration|" + filepath.Join(wrong, "list.json"), "list.json:1: the whole is a JSON array, which it never is" + mend},
 		{"--recording|" + recordingFile("pipe-bench-moving.sigmf-meta"), "sha256"},
 		{"--plan|" + temp, "plan.json"},
 		{"--calibration|" + filepath.Join(plan, "plan.json"), "calibrate --json"},

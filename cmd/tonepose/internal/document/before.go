@@ -1,6 +1,8 @@
 package document
 
 import (
+	"bytes"
+	"cmp"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -8,6 +10,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"strings"
 
 	"tonepose/cmd/tonepose/internal/calibrate"
 	"tonepose/cmd/tonepose/internal/figure"
@@ -98,9 +101,25 @@ func readJSON(name string, to any) error {
 		return err
 	}
 	if err := json.Unmarshal(text, to); err != nil {
-		return fmt.Errorf("%s: %w: it is damaged, or holds something else than JSON", name, err)
+		return unreadable(name, text, err)
 	}
 	return nil
+}
+
+// unreadable says where in a file what is not as it was written stands.
+func unreadable(name string, text []byte, err error) error {
+	var syntax *json.SyntaxError
+	var kind *json.UnmarshalTypeError
+	var offset int64
+	what := err.Error()
+	switch {
+	case errors.As(err, &syntax):
+		offset, what = syntax.Offset, "not JSON: "+what
+	case errors.As(err, &kind):
+		offset, what = kind.Offset, fmt.Sprintf("%s is a JSON %s, which it never is", cmp.Or(strings.ToLower(kind.Field), "the whole"), kind.Value)
+	}
+	line := 1 + bytes.Count(text[:min(int(offset), len(text))], []byte("\n"))
+	return fmt.Errorf("%s:%d: %s: it is damaged, or something else: name what plan --out or calibrate --json wrote", name, line, what)
 }
 
 // plan compares what was planned with what came out.

@@ -7,6 +7,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -197,19 +198,32 @@ func TestDamagedFile(t *testing.T) {
 			t.Errorf("names no file, or no mend: %s", text)
 		}
 	}
+	decoders := regexp.MustCompile(`thrift|EOF|magic|FIELD|decod`)
+	plain := func(err error) {
+		t.Helper()
+		if text := strings.TrimPrefix(err.Error(), path); decoders.MatchString(text) {
+			t.Errorf("speaks of the decoder: %s", text)
+		}
+	}
 	failed := 0
-	for i := 0; i < len(whole); i += 1 + len(whole)/150 {
+	for i := -1; i < len(whole); i += 1 + len(whole)/150 {
 		bytes := append([]byte(nil), whole...)
-		bytes[i] ^= 0x55
+		if i < 0 {
+			bytes = nil
+		} else {
+			bytes[i] ^= 0x55
+		}
 		if err := os.WriteFile(path, bytes, 0o644); err != nil {
 			t.Fatal(err)
 		}
 		if d, err := OpenDump(path); err != nil {
 			failed++
+			plain(err)
 		} else {
 			if err := d.WriteCSV(new(strings.Builder)); err != nil {
 				failed++
 				mended(err)
+				plain(err)
 			}
 			d.Close()
 		}
@@ -217,6 +231,7 @@ func TestDamagedFile(t *testing.T) {
 			for _, err := range r.All() {
 				if err != nil {
 					mended(err)
+					plain(err)
 					break
 				}
 			}

@@ -178,12 +178,16 @@ func checkColumns(have, want *parquet.Schema, schema int) error {
 }
 
 // spoiled is the error of a file whose bytes the decoder takes for none of its own; the end of the
-// rows stays what it is.
+// rows stays what it is. What the decoder says of its own parts helps nobody; what the system
+// says of the file does.
 func spoiled(err error) error {
 	if err == nil || err == io.EOF {
 		return err
 	}
-	return fmt.Errorf("cut short or damaged (%w): write it again, or name another", err)
+	if file := (*fs.PathError)(nil); errors.As(err, &file) {
+		return fmt.Errorf("cut short or damaged (%w): write it again, or name another", file)
+	}
+	return errors.New("cut short or damaged: write it again, or name another")
 }
 
 // guard turns a panic of the decoder, which trusts the bytes it is given, into
