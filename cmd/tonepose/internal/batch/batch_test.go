@@ -331,6 +331,7 @@ func TestListsThatAreRefused(t *testing.T) {
 		{[]string{list("recording\n.wav\n")}, "gives no name"},
 		{[]string{list("recording,name\na.wav," + strings.Repeat("ü", 40) + "\n")}, "240 bytes"},
 		{[]string{list("recording,pipe\na.wav,1\n"), dir}, "other labels"},
+		{[]string{dir, dir}, "of a CSV that lists the recordings"},
 	} {
 		if _, err := Gather(c.from); err == nil || !strings.Contains(err.Error(), c.words) {
 			t.Errorf("%v: %v: want %q", c.from, err, c.words)
@@ -352,6 +353,33 @@ func TestListsThatAreRefused(t *testing.T) {
 		if diff := cmp.Diff(before, contents(t, dir)); diff != "" {
 			t.Error(diff)
 		}
+	}
+}
+
+// A folder that is a link is the folder it leads to, and so is one in it that leads elsewhere. What
+// is met without the link, or is hidden, is passed over, and so is a link that leads back up.
+func TestLinkedFolders(t *testing.T) {
+	dir := t.TempDir()
+	for _, name := range []string{"disk/day/b.wav", "disk/day/notes.csv", "disk/day/deep.wav/c.npy", "disk/.old/x.wav", "other/a.sigmf-meta"} {
+		if err := os.MkdirAll(filepath.Dir(filepath.Join(dir, name)), 0o755); err != nil {
+			t.Fatal(err)
+		}
+		write(t, filepath.Join(dir, name), nil)
+	}
+	for link, to := range map[string]string{"link": "disk", "disk/more": "../other", "disk/day/up": "..", "disk/latest": "day", "other/round": "../other", "disk/lost.wav": "nowhere", "disk/same.rf64": "day/b.wav"} {
+		if err := os.Symlink(filepath.FromSlash(to), filepath.Join(dir, link)); err != nil {
+			t.Skip("no links can be made here: ", err)
+		}
+	}
+	var names []string
+	for _, rec := range gather(t, filepath.Join(dir, "link")) {
+		names = append(names, rec.Name)
+		if _, err := os.Stat(rec.Recording); err != nil && rec.Name != "lost" { // which is said when it is solved
+			t.Error(err)
+		}
+	}
+	if diff := cmp.Diff([]string{"day/b", "day/deep.wav/c", "lost", "more/a", "same"}, names); diff != "" {
+		t.Error(diff)
 	}
 }
 

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"path"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -22,6 +23,15 @@ func (rec *Recording) At() string {
 		return at
 	}
 	return rec.Recording
+}
+
+// naming says where a recording is given a name, for messages: one that was met in a folder is in no
+// list yet.
+func (rec *Recording) naming() string {
+	if rec.File == "" {
+		return "in the column name of a CSV that lists the recordings, in the place of the folder"
+	}
+	return "in the list's column name"
 }
 
 // endings are those of files that are recordings beyond doubt. A CSV in a folder may be
@@ -67,26 +77,61 @@ func stem(file string) string { return strings.TrimSuffix(file, filepath.Ext(fil
 
 // inFolder finds recordings below a folder, in the order of their names.
 func inFolder(dir string) (list []tables.Listed, err error) {
-	err = filepath.WalkDir(dir, func(path string, e fs.DirEntry, err error) error {
-		switch {
-		case err != nil:
-			return err
-		case strings.HasPrefix(e.Name(), ".") && path != dir:
-			if e.IsDir() {
-				return fs.SkipDir
-			}
-			return nil
-		case e.IsDir() || !slices.Contains(endings, strings.ToLower(filepath.Ext(path))):
-			return nil
+	root, err := filepath.EvalSymlinks(dir)
+	if err != nil {
+		return nil, err
+	}
+	err = walk(dir, "", root, nil, func(path, name string) {
+		if slices.Contains(endings, strings.ToLower(filepath.Ext(path))) {
+			list = append(list, tables.Listed{Recording: path, Name: stem(name)})
 		}
-		name, err := filepath.Rel(dir, path)
-		list = append(list, tables.Listed{Recording: path, Name: stem(filepath.ToSlash(name))})
-		return err
 	})
 	if err == nil && len(list) == 0 {
 		err = fmt.Errorf("%s: no recording in it (%s): name another folder, or list files of other names in a CSV", dir, strings.Join(endings, ", "))
 	}
 	return list, err
+}
+
+// walk calls each with the files below a folder, and with their names from the first one on. What
+// is hidden is passed over. Links to folders elsewhere are followed, as recordings are often on
+// another disk; one to a folder below root, as "latest", would name its recordings twice.
+func walk(dir, name, root string, above []fs.FileInfo, each func(path, name string)) error {
+	here, err := os.Stat(dir)
+	if err != nil {
+		return err
+	}
+	if slices.ContainsFunc(above, func(other fs.FileInfo) bool { return os.SameFile(here, other) }) {
+		return nil // a link that leads back up
+	}
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		return err
+	}
+	for _, e := range entries {
+		if strings.HasPrefix(e.Name(), ".") {
+			continue
+		}
+		at, below := filepath.Join(dir, e.Name()), path.Join(name, e.Name())
+		folder := e.IsDir()
+		if e.Type()&fs.ModeSymlink != 0 {
+			info, err := os.Stat(at)
+			if folder = err == nil && info.IsDir(); folder {
+				to, err := filepath.EvalSymlinks(at)
+				if err != nil {
+					return err
+				}
+				if rel, err := filepath.Rel(root, to); err == nil && filepath.IsLocal(rel) {
+					continue
+				}
+			}
+		}
+		if !folder {
+			each(at, below)
+		} else if err := walk(at, below, root, append(slices.Clone(above), here), each); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // distinct refuses recordings that would share a partition, on file systems too that take
@@ -97,14 +142,14 @@ func distinct(all []Recording) error {
 	for i := range all {
 		rec := &all[i]
 		if rec.Name == "" || !utf8.ValidString(rec.Name) {
-			return fmt.Errorf("%s: %q gives no name that a data set can have: give one in UTF-8 in the list's column name", rec.At(), rec.Recording)
+			return fmt.Errorf("%s: %q gives no name that a data set can have: give one in UTF-8 %s", rec.At(), rec.Recording, rec.naming())
 		}
 		if n := len(tables.EscapePartition(rec.Name)); n > mostName {
-			return fmt.Errorf("%s: name %q has %d bytes as a directory's name: at most %d are allowed: give a shorter one in the list's column name", rec.At(), rec.Name, n, mostName)
+			return fmt.Errorf("%s: name %q has %d bytes as a directory's name: at most %d are allowed: give a shorter one %s", rec.At(), rec.Name, n, mostName, rec.naming())
 		}
 		key := strings.ToLower(rec.Name)
 		if k, ok := first[key]; ok {
-			return fmt.Errorf("%s: name %q, which %s has too: give each its own in the list's column name", rec.At(), rec.Name, all[k].At())
+			return fmt.Errorf("%s: name %q, which %s has too: give each its own %s", rec.At(), rec.Name, all[k].At(), rec.naming())
 		}
 		first[key] = i
 		if !slices.EqualFunc(labels, rec.Labels, func(a, b tables.Label) bool { return a.Name == b.Name }) {
