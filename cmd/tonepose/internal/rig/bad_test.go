@@ -177,8 +177,8 @@ var badFiles = []struct{ old, new, want, hint string }{
 	// YAML itself.
 	{"name: bench", "name: [bench", "2: not valid YAML: ',' or ']' must be specified", `column 1 of "sample_rate_hz: 100000"`},
 	{"  tone_hz: 5125", "\ttone_hz: 5125", "10: not valid YAML: found character '\t' that cannot start any token", `column 1 of " tone_hz: 5125"; YAML indents by spaces, not tabs`},
-	{"radius_m: 0.035", "radius_m: *r", "17: *r refers to no anchor above it", ""},
-	{"radius_m: 0.035", "radius_m: !!float 1", "17: the tag !!float is not part of a rig file", ""},
+	{"radius_m: 0.035", "radius_m: *r", "17: *r refers to no anchor above it", "write &r before the value that is meant, or quotes about what is no alias"},
+	{"radius_m: 0.035", "radius_m: !!float 1", "17: the tag !!float is not part of a rig file", "write the value alone"},
 	{"sensors:", "---\nsensors:", "38: a second YAML document begins here", "a rig file holds one document; remove the --- line and what follows"},
 }
 

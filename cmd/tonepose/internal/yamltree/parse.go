@@ -47,7 +47,7 @@ func Parse(what string, text []byte) (root *Node, invalid *Error) {
 	}
 	tokens := lexer.Tokenize(string(text))
 	if line := deepest(tokens); line > 0 {
-		return nil, &Error{Line: line, Message: fmt.Sprintf("nests deeper than %d", maxNesting)}
+		return nil, &Error{Line: line, Message: fmt.Sprintf("nests deeper than %d", maxNesting), Hint: "close the brackets that are open, or check that it is the file meant"}
 	}
 	f, err := parser.Parse(tokens, 0, parser.AllowDuplicateMapKey())
 	if err != nil {

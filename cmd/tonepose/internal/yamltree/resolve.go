@@ -14,16 +14,16 @@ type resolver struct {
 	err     *Error
 }
 
-func (r *resolver) fail(p Position, format string, args ...any) *Node {
+func (r *resolver) fail(p Position, message, hint string) *Node {
 	if r.err == nil {
-		r.err = &Error{Line: p.Line, Message: fmt.Sprintf(format, args...)}
+		r.err = &Error{Line: p.Line, Message: message, Hint: hint}
 	}
 	return &Node{Kind: Scalar, At: p, Null: true}
 }
 
 func (r *resolver) node(n ast.Node) *Node {
 	if n == nil || n.GetToken() == nil {
-		return r.fail(Position{}, "a value is missing")
+		return r.fail(Position{}, "a value is missing", "write one behind each key, dash and anchor")
 	}
 	t := n.GetToken()
 	p := at(t)
@@ -47,13 +47,13 @@ func (r *resolver) node(n ast.Node) *Node {
 		name := n.Value.GetToken().Value
 		target, ok := r.anchors[name]
 		if !ok {
-			return r.fail(p, "*%s refers to no anchor above it", name)
+			return r.fail(p, fmt.Sprintf("*%s refers to no anchor above it", name), fmt.Sprintf("write &%s before the value that is meant, or quotes about what is no alias", name))
 		}
 		out := *target
 		out.At, out.Alias = p, name
 		return &out
 	case *ast.TagNode:
-		return r.fail(p, "the tag %s is not part of a %s", Shorten(t.Value), r.what)
+		return r.fail(p, fmt.Sprintf("the tag %s is not part of a %s", Shorten(t.Value), r.what), "write the value alone")
 	case *ast.NullNode:
 		return &Node{Kind: Scalar, At: p, Text: t.Value, Null: true}
 	case *ast.LiteralNode:
@@ -62,7 +62,7 @@ func (r *resolver) node(n ast.Node) *Node {
 		quoted := t.Type == token.DoubleQuoteType || t.Type == token.SingleQuoteType
 		return &Node{Kind: Scalar, At: p, Text: t.Value, Plain: !quoted}
 	}
-	return r.fail(p, "unexpected YAML (%s)", n.Type())
+	return r.fail(p, fmt.Sprintf("unexpected YAML (%s)", n.Type()), "write keys with values, lists, numbers and text alone")
 }
 
 func (r *resolver) mapping(n *ast.MappingNode) *Node {
@@ -74,7 +74,7 @@ func (r *resolver) mapping(n *ast.MappingNode) *Node {
 		out.end = at(n.End)
 	}
 	if len(n.Values) > maxKeys {
-		r.fail(out.At, "a mapping has %d keys, more than any of a %s", len(n.Values), r.what)
+		r.fail(out.At, fmt.Sprintf("a mapping has %d keys, more than any of a %s", len(n.Values), r.what), "check that it is one")
 		return out
 	}
 	var merges []Entry
@@ -90,7 +90,7 @@ func (r *resolver) mapping(n *ast.MappingNode) *Node {
 			merges = append(merges, e)
 			continue
 		case *ast.MappingKeyNode:
-			r.fail(e.At, "complex keys (?) are not part of a %s", r.what)
+			r.fail(e.At, fmt.Sprintf("complex keys (?) are not part of a %s", r.what), "write key: value")
 			return out
 		}
 		if out.Entry(e.Key) != nil {
@@ -107,7 +107,7 @@ func (r *resolver) mapping(n *ast.MappingNode) *Node {
 		}
 		for _, s := range sources {
 			if s.Kind != Mapping {
-				r.fail(m.At, "<< needs a mapping")
+				r.fail(m.At, "<< needs a mapping", "give an alias of one, or a list of such")
 				return out
 			}
 			for _, e := range s.Entries {
