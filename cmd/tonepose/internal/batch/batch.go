@@ -332,7 +332,7 @@ func (r *run) solve(ctx context.Context, rec *Recording, out *Outcome) error {
 		return fmt.Errorf("%s: %w: free some, and run the batch again for the rest", r.options.Out, ErrFull)
 	}
 	if err != nil {
-		out.Error, out.NoPose = err.Error(), ""
+		out.Error, out.NoPose = files.Words(err), ""
 		return r.set.drop(o.Partition) // of other options, or another recording of this name
 	}
 	out.BytesIn, out.ElapsedS = res.Info.SizeBytes, time.Since(begin).Seconds()

@@ -45,9 +45,13 @@ func Run(ctx context.Context, args []string, s Streams) int {
 		done = files.Reading(inputs(cmd, args)...)
 		return check(cmd, args)
 	}
+	before := files.Shown()
 	err := root.ExecuteContext(ctx)
 	done()
 	hold(ctx)
+	if files.Unprinted(err) && files.Shown() > before {
+		err = measure.StepFailed("print", err)
+	}
 	if err == nil {
 		return 0
 	}
@@ -86,9 +90,10 @@ func newRoot(s Streams) *cobra.Command {
 	root.SetHelpCommand(newHelp(s))
 	root.Long = root.Short + `.
 
-Exit code: as the help of each command says; 130, 143 or 129 after an interrupt, SIGTERM
-or SIGHUP, which end a command at once: what is unfinished is taken away, and what is
-complete is named. live and workbench end in good order by the first (0).
+Exit code: as the help of each command says; 1, too, where files were written and standard
+output could not be; 130, 143 or 129 after an interrupt, SIGTERM or SIGHUP, which end a
+command at once: what is unfinished is taken away, and what is complete is named. live and
+workbench end in good order by the first (0).
 
 ` + topicList()
 	return root
@@ -163,14 +168,11 @@ func exitCode(ctx context.Context, w io.Writer, err error) int {
 		}
 		return 2
 	}
-	if words := files.Obstacle(err); words != "" {
-		if errors.Is(err, measure.ErrStep) {
-			words += fmt.Sprintf(" (%v)", measure.ErrStep)
-		}
-		say(w, "error: %s", words)
-	} else {
-		say(w, "error: %v", err)
+	words := files.Words(err)
+	if kept := measure.ErrStep; errors.Is(err, kept) && !strings.Contains(words, kept.Error()) {
+		words += fmt.Sprintf(" (%v)", kept)
 	}
+	say(w, "error: %s", words)
 	var h *hinted
 	switch {
 	case errors.As(err, &h):

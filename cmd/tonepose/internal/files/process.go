@@ -18,6 +18,7 @@ type running struct {
 	others  []string // of Temporary and Claim
 	inputs  []*input
 	written []string // the first ones
+	shown   int      // batches
 	ended   bool
 }
 
@@ -61,6 +62,13 @@ func (p *running) abandon() (written []string) {
 		os.RemoveAll(name)
 	}
 	return p.written
+}
+
+// Shown is how many batches the process has finished so far.
+func Shown() int {
+	process.mu.Lock()
+	defer process.mu.Unlock()
+	return process.shown
 }
 
 // Reading says that the run reads the files of some names, so that no batch replaces them,
@@ -145,6 +153,7 @@ func (p *running) create(b *Batch, dir string, name func(id string) string, keep
 func (p *running) finished(b *Batch) {
 	b.closed = true
 	delete(p.batches, b)
+	p.shown++
 	const enough = 100
 	for _, s := range b.staged {
 		if len(p.written) < enough && !slices.Contains(p.written, s.final) {

@@ -38,10 +38,7 @@ func NoRoom(err error) (name string, full bool) {
 	if !errors.As(err, &path) {
 		return "", true
 	}
-	if path.Path == os.Stdout.Name() {
-		return "standard output", true
-	}
-	return shownName(path.Path), true
+	return placeName(path.Path), true
 }
 
 // Obstacle says of an error that a disk or a right is what stands in the way, of which file,
@@ -54,7 +51,9 @@ func Obstacle(err error) string {
 	if !errors.As(err, &path) {
 		return ""
 	}
-	switch name := shownName(path.Path); {
+	switch name := placeName(path.Path); {
+	case errors.Is(path.Err, syscall.EFBIG):
+		return name + ": larger than its file system or a limit (ulimit -f) lets a file be: name another place, or raise the limit"
 	case errors.Is(path.Err, syscall.EROFS):
 		return name + ": on a file system that cannot be written to: name another place"
 	case errors.Is(path.Err, fs.ErrPermission):
@@ -67,12 +66,60 @@ func Obstacle(err error) string {
 	return ""
 }
 
-// shownName is the name that an unfinished file will have, and any other name as it is.
+// Unprinted tells whether an error is that of writing to standard output.
+func Unprinted(err error) bool {
+	var path *fs.PathError
+	return errors.As(err, &path) && path.Path == os.Stdout.Name()
+}
+
+// Words are those of an error: of what stands in the way, or its own, with the names that
+// files will have in place of those that hide them until then.
+func Words(err error) string {
+	if words := Obstacle(err); words != "" {
+		return words
+	}
+	words := err.Error()
+	for _, name := range paths(err) {
+		words = strings.ReplaceAll(words, name, placeName(name))
+	}
+	return words
+}
+
+// paths are the names in the errors of the system that an error is made of.
+func paths(err error) (names []string) {
+	switch e := err.(type) {
+	case *fs.PathError:
+		return []string{e.Path}
+	case *os.LinkError:
+		return []string{e.Old, e.New}
+	case interface{ Unwrap() error }:
+		return paths(e.Unwrap())
+	case interface{ Unwrap() []error }:
+		for _, part := range e.Unwrap() {
+			names = append(names, paths(part)...)
+		}
+	}
+	return names
+}
+
+// placeName is what a reader knows a file by: standard output, or its shown name.
+func placeName(name string) string {
+	if name == os.Stdout.Name() {
+		return "standard output"
+	}
+	return shownName(name)
+}
+
+// shownName is the name that an unfinished file will have, the folder of what never has one,
+// and any other name as it is.
 func shownName(name string) string {
 	dir, base := filepath.Split(name)
 	kind, id, ok := hiddenName(base)
-	if !ok || isJournal(kind) {
+	switch {
+	case !ok:
 		return name
+	case isJournal(kind), base == scratchName(id), base == hiddenJournalName(id), base == runningName(id):
+		return filepath.Clean(dir)
 	}
 	stem := strings.TrimSuffix(strings.TrimSuffix(base, kind), "."+id)
 	return filepath.Join(dir, strings.TrimPrefix(stem, "."))

@@ -44,10 +44,33 @@ func TestObstacle(t *testing.T) {
 		{&fs.PathError{Op: "open", Path: hidden, Err: syscall.EROFS}, filepath.Join("out", "r.html") + ": on a file system that cannot be written to: name another place"},
 		{fmt.Errorf("a table: %w", &fs.PathError{Op: "mkdir", Path: "out", Err: syscall.EACCES}), "out: this user may not make it: allow that, or name another place"},
 		{syscall.ENOSPC, "output: no room left on the disk, or no more of it allowed: free some, or name another place"},
+		{&fs.PathError{Op: "write", Path: filepath.Join("out", scratchName("7")), Err: syscall.EFBIG}, "out: larger than its file system or a limit (ulimit -f) lets a file be: name another place, or raise the limit"},
+		{&fs.PathError{Op: "write", Path: os.Stdout.Name(), Err: syscall.EFBIG}, "standard output: larger than its file system or a limit (ulimit -f) lets a file be: name another place, or raise the limit"},
 		{&fs.PathError{Op: "open", Path: "x", Err: syscall.ENOENT}, ""},
 		{errors.New("permission denied"), ""},
 	} {
 		if words := Obstacle(c.err); words != c.want {
+			t.Errorf("of %v: %q, want %q", c.err, words, c.want)
+		}
+	}
+}
+
+// A name that hides a file is nobody's: an error says which file, or which folder, it is about.
+func TestWordsNameNoHiddenFile(t *testing.T) {
+	in := func(hidden string) string { return filepath.Join("my out", hidden) }
+	open := func(hidden string) error { return &fs.PathError{Op: "open", Path: in(hidden), Err: syscall.EMFILE} }
+	for _, c := range []struct {
+		err  error
+		want string
+	}{
+		{errors.Join(fmt.Errorf("figures: %w (kept)", open(partialName("a b.svg", "1"))), open(journalName("2"))),
+			"figures: open " + in("a b.svg") + ": too many open files (kept)\nopen my out: too many open files"},
+		{open(scratchName("3")), "open my out: too many open files"},
+		{&os.LinkError{Op: "rename", Old: in(partialName("a.svg", "4")), New: in("a.svg"), Err: syscall.EIO}, "rename " + in("a.svg") + " " + in("a.svg") + ": input/output error"},
+		{fmt.Errorf("x: %w", &fs.PathError{Op: "open", Path: in("a.svg"), Err: syscall.EROFS}), in("a.svg") + ": on a file system that cannot be written to: name another place"},
+		{errors.New("no path"), "no path"},
+	} {
+		if words := Words(c.err); words != c.want {
 			t.Errorf("of %v: %q, want %q", c.err, words, c.want)
 		}
 	}
