@@ -21,6 +21,7 @@ import (
 	"io/fs"
 	"maps"
 	"os"
+	"slices"
 	"sync"
 	"time"
 
@@ -50,10 +51,14 @@ type Result struct {
 	Finished   int        // before it, or by others meanwhile
 	Failed     []*Outcome // in the order of the list
 	Poseless   []*Outcome // of those that did not fail, without any pose
+	Changed    []string   // rigs and other files of several recordings that are not what they were when it began
 }
 
 // ErrFailed reports recordings that could not be solved; the others are.
 var ErrFailed = errors.New("recordings failed")
+
+// ErrMixed reports that recordings were solved with one file before it changed and with another since.
+var ErrMixed = errors.New("changed while the batch was at work")
 
 // ErrFull reports that there is no room for more results: those so far are whole.
 var ErrFull = errors.New("no room for more tables")
@@ -74,6 +79,7 @@ func Run(ctx context.Context, all []Recording, o Options) (*Result, error) {
 	if err != nil {
 		return nil, err
 	}
+	shared := known.shared(list, &o)
 	leave, err := set.enter(ctx, all, key)
 	if err != nil {
 		return nil, err
@@ -106,6 +112,15 @@ func Run(ctx context.Context, all []Recording, o Options) (*Result, error) {
 		default:
 			out.Poseless = append(out.Poseless, f)
 		}
+	}
+	now := known.shared(list, &o)
+	for name, sum := range shared {
+		if now[name] != sum {
+			out.Changed = append(out.Changed, name)
+		}
+	}
+	if slices.Sort(out.Changed); len(out.Changed) > 0 {
+		return out, nil // it has not ended: some are to be solved again
 	}
 	return out, set.ended(o.Shard, listKey(all, key), list, out)
 }

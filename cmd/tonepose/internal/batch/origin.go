@@ -102,6 +102,28 @@ func (s *sources) look(name string, hashed bool) (Source, error) {
 	return out, err
 }
 
+// shared are the hashes of files that several recordings of a list may be solved with; empty: one
+// cannot be read.
+func (s *sources) shared(list []Recording, o *Options) map[string]string {
+	sums := map[string]string{}
+	for i := range list {
+		sums[list[i].rig(o)] = ""
+	}
+	if o.Intervals != "" {
+		sums[o.Intervals] = ""
+	}
+	if o.Baseline != "" {
+		for _, name := range recording.Files(o.Baseline, o.Reading) {
+			sums[name] = ""
+		}
+	}
+	for name := range sums {
+		one, _ := s.look(name, true)
+		sums[name] = one.SHA256
+	}
+	return sums
+}
+
 // hash is that of a file of this size and time.
 func (s *sources) hash(name string, now Source) (string, error) {
 	s.mu.Lock()

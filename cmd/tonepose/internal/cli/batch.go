@@ -63,7 +63,7 @@ what none of the others works on, and goes on with what a dead one has left.
 recording is, the worst first: by its errors where a truth was listed; with --out as recordings.csv, summary.json and the
 figure recordings.
 
-Exit code: 0 all recordings are solved, 1 some failed or have no pose, the data set can't be written
+Exit code: 0 all recordings are solved, 1 some failed or have no pose, a rig changed meanwhile, the data set can't be written
 or, with --summary, a shard has not ended or what is told of a recording is no longer
 so, 2 the call, the list or a rig was wrong.`,
 		Example: `  tonepose batch recordings.csv --rig bench.rig.yaml --window 10ms --out campaign
@@ -151,7 +151,11 @@ func runBatch(ctx context.Context, from []string, o *batchOptions, s Streams) er
 	if n := len(res.Failed); n > 0 {
 		failed = append(failed, fmt.Errorf("%d of %d %w; mend what hinders them and add --retry", n, res.Recordings, batch.ErrFailed))
 	}
-	return together(append(failed, poseless(len(res.Poseless), res.Recordings)...))
+	failed = append(failed, poseless(len(res.Poseless), res.Recordings)...)
+	if len(res.Changed) > 0 {
+		failed = append(failed, fmt.Errorf("%s %w: run it again, for what was solved before that", strings.Join(res.Changed, ", "), batch.ErrMixed))
+	}
+	return together(failed)
 }
 
 // poseless is the error of so many recordings without any pose.

@@ -67,3 +67,48 @@ func TestBatchOfAPipe(t *testing.T) {
 		t.Errorf("exit code %d, %s", code, &errs)
 	}
 }
+
+// A rig that is edited while a batch is at work makes a data set of two rigs: that is said, the list
+// has not ended, and the same command has all of one.
+func TestRigEditedMeanwhile(t *testing.T) {
+	list, out := batchList(t, 3), filepath.Join(t.TempDir(), "set")
+	text, err := os.ReadFile(rigFile("pipe-bench.rig.yaml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	own := writeFile(t, "own.rig.yaml", string(text))
+	args := append(batchArgs(list, out, "--jobs", "1"), "--rig", own)
+	var errs bytes.Buffer
+	first := process(t, args...)
+	first.Stderr = &errs
+	if err := first.Start(); err != nil {
+		t.Fatal(err)
+	}
+	deadline := time.Now().Add(time.Minute)
+	for done := []string(nil); len(done) == 0 && time.Now().Before(deadline); time.Sleep(time.Millisecond) {
+		done, _ = filepath.Glob(filepath.Join(out, "outcomes", "*.json"))
+	}
+	first.Process.Signal(syscall.SIGSTOP)
+	if err := os.WriteFile(own, append(text, "# measured anew\n"...), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if ended, _ := filepath.Glob(filepath.Join(out, "shards", "*")); len(ended) > 0 {
+		t.Skip("the batch was at its end before the rig could be edited")
+	}
+	first.Process.Signal(syscall.SIGCONT)
+	if err := first.Wait(); first.ProcessState.ExitCode() != 1 || !strings.Contains(errs.String(), own+" changed while the batch was at work: run it again") {
+		t.Errorf("%v: %s", err, &errs)
+	}
+	errs.Reset()
+	if code := Run(t.Context(), []string{"batch", out, "--summary"}, Streams{Out: io.Discard, Err: &errs}); code != 1 || !strings.Contains(errs.String(), "the whole list") {
+		t.Errorf("exit code %d of a summary: %s", code, &errs)
+	}
+	tonepose(t, args...)
+	tonepose(t, "batch", out, "--summary")
+	whole := filepath.Join(t.TempDir(), "whole")
+	tonepose(t, append(batchArgs(list, whole), "--rig", own)...)
+	want, _, _ := dataSetFiles(t, whole)
+	if have, _, _ := dataSetFiles(t, out); !maps.Equal(have, want) {
+		t.Error("not all tables are of the edited rig")
+	}
+}

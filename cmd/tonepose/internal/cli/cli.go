@@ -180,7 +180,7 @@ func exitCode(ctx context.Context, w io.Writer, err error) int {
 	case errors.Is(err, syscall.EMFILE), errors.Is(err, syscall.ENFILE):
 		say(w, "hint: let a process have more files open, as ulimit -n 1024 does")
 	}
-	if errors.Is(err, measure.ErrNoRow) || errors.Is(err, measure.ErrStep) || errors.Is(err, recording.ErrChanged) || errors.Is(err, clock.ErrNoStart) || errors.Is(err, solve.ErrUnjoined) || errors.Is(err, solve.ErrNoPose) || errors.Is(err, batch.ErrFailed) || errors.Is(err, batch.ErrFull) || errors.Is(err, batch.ErrMissing) || errors.Is(err, batch.ErrStale) {
+	if errors.Is(err, measure.ErrNoRow) || errors.Is(err, measure.ErrStep) || errors.Is(err, recording.ErrChanged) || errors.Is(err, clock.ErrNoStart) || errors.Is(err, solve.ErrUnjoined) || errors.Is(err, solve.ErrNoPose) || errors.Is(err, batch.ErrFailed) || errors.Is(err, batch.ErrFull) || errors.Is(err, batch.ErrMixed) || errors.Is(err, batch.ErrMissing) || errors.Is(err, batch.ErrStale) {
 		return 1
 	}
 	return 2
