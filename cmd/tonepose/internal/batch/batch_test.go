@@ -455,3 +455,34 @@ func TestRunEnded(t *testing.T) {
 	o.Progress = nil
 	expect(t, mustRun(t, list, o), 2, 1, 0)
 }
+
+// What a killed run left of a recording goes with its claim, also where the list has it no more; its
+// whole tables stay.
+func TestLeftOfAKilledRun(t *testing.T) {
+	all := gather(t, pieces(t, 2))
+	o := options(filepath.Join(t.TempDir(), "set"))
+	mustRun(t, all, o)
+	stood := contents(t, o.Out)
+	for _, name := range []string{"p1", "it is gone"} {
+		p := &tables.Partition{Recording: name}
+		for _, table := range solve.Tables {
+			dir := filepath.Join(o.Out, p.Dir(table))
+			if err := os.MkdirAll(dir, 0o755); err != nil {
+				t.Fatal(err)
+			}
+			write(t, filepath.Join(dir, ".part-0.parquet.1234.tonepose.partial"), []byte("PAR1"))
+		}
+		write(t, filepath.Join(o.Out, claims, tables.EscapePartition(name)), nil)
+	}
+	mustRun(t, all[:1], o)
+	if s := summarised(t, o.Out); !slices.Equal(s.Unlisted, []string{"p1"}) {
+		t.Errorf("not in the list are %q", s.Unlisted)
+	}
+	if left, _ := filepath.Glob(filepath.Join(o.Out, "*", "*gone*")); len(left) > 0 {
+		t.Errorf("%q are left", left)
+	}
+	mustRun(t, all, o) // for the end of the list
+	if diff := cmp.Diff(stood, contents(t, o.Out)); diff != "" {
+		t.Error(diff)
+	}
+}

@@ -88,8 +88,10 @@ func (s *dataSet) unlisted(run *lastRun, told []*Outcome) ([]string, error) {
 		return nil, err
 	}
 	for _, e := range entries {
-		if name, ok := tables.PartitionName(e.Name()); ok {
-			others[name] = true
+		if name, ok := tables.PartitionName(e.Name()); ok && !run.names[name] {
+			if _, err := os.Stat(s.file(&tables.Partition{Recording: name}, tables.PosesName)); err == nil {
+				others[name] = true
+			}
 		}
 	}
 	maps.DeleteFunc(others, func(name string, _ bool) bool { return run.names[name] })

@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"maps"
+	"net/url"
 	"os"
 	"path/filepath"
 	"slices"
@@ -14,6 +15,8 @@ import (
 	"time"
 
 	"tonepose/cmd/tonepose/internal/files"
+	"tonepose/cmd/tonepose/internal/solve"
+	"tonepose/cmd/tonepose/internal/tables"
 	"tonepose/multitone/recording"
 )
 
@@ -26,7 +29,7 @@ const (
 // enter has this run be one of those at work on the data set, until leave is called. A list with
 // other labels than the tables have is refused, and so is a run beside one with other options or
 // labels: each would take the other's tables for old ones. What processes claimed that have ended
-// is taken away.
+// is taken away, and what they left of it: the list may have it no more.
 func (s *dataSet) enter(ctx context.Context, list []Recording, key string) (leave func(), err error) {
 	closeDoor, err := s.door(ctx)
 	if err != nil {
@@ -43,6 +46,7 @@ func (s *dataSet) enter(ctx context.Context, list []Recording, key string) (leav
 		}
 		release, ok, err := files.Claim(filepath.Join(s.dir, claims, e.Name()))
 		if ok { // its process has ended
+			s.tidy(e.Name())
 			release()
 			continue
 		}
@@ -58,6 +62,25 @@ func (s *dataSet) enter(ctx context.Context, list []Recording, key string) (leav
 		if ok || err != nil {
 			return leave, err
 		}
+	}
+}
+
+// tidy takes away what a run that was killed left of tables that had not appeared yet.
+func (s *dataSet) tidy(claim string) {
+	name, err := url.PathUnescape(claim)
+	if err != nil || strings.HasPrefix(claim, runClaim) {
+		return
+	}
+	p := &tables.Partition{Recording: name}
+	for _, table := range solve.Tables {
+		dir := filepath.Join(s.dir, p.Dir(table))
+		if _, err := os.Stat(dir); err != nil {
+			continue
+		}
+		if b, err := files.Into(dir, true); err == nil {
+			b.Abort()
+		}
+		os.Remove(dir) // fails, rightly, on one that holds a table
 	}
 }
 
