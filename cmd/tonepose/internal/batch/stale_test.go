@@ -238,3 +238,30 @@ func TestUnlisted(t *testing.T) {
 	mustRun(t, all[:1], o)
 	unlisted("other 1", "p1", "p2")
 }
+
+// The figure is over time where that tells recordings apart, else over their names.
+func TestOrderOfTheFigure(t *testing.T) {
+	noon := time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC)
+	of := func(name string, start time.Time) *Outcome {
+		return &Outcome{Recording: name, Quality: &Quality{Start: start}}
+	}
+	for _, c := range []struct {
+		list  []*Outcome
+		want  string
+		timed bool
+	}{
+		{[]*Outcome{of("a", noon.Add(time.Hour)), of("c", noon), of("b", noon)}, "bca", true},
+		{[]*Outcome{of("c", noon), of("a", noon), of("b", noon)}, "abc", false},
+		{[]*Outcome{of("c", noon), of("a", time.Time{}), of("b", noon.Add(time.Hour))}, "abc", false},
+		{[]*Outcome{of("c", noon), {Recording: "a", Error: "damaged"}}, "ac", false},
+	} {
+		list, timed := (&Summary{Recordings: c.list}).inTime()
+		have := ""
+		for _, o := range list {
+			have += o.Recording
+		}
+		if have != c.want || timed != c.timed {
+			t.Errorf("%s, over time %v: want %s, %v", have, timed, c.want, c.timed)
+		}
+	}
+}

@@ -154,7 +154,7 @@ func (o *Outcome) estimated() float64 {
 func (q *Quality) FlaggedShare() float64 { return float64(q.Flagged) / float64(max(q.Rows, 1)) }
 
 // inTime are the recordings in the order in which they began, then of their names; not ok
-// where a start is not known.
+// where a start is not known, or all are the same, as of simulations and of recorders without a clock.
 func (s *Summary) inTime() (list []*Outcome, ok bool) {
 	list = slices.Clone(s.Recordings)
 	slices.SortFunc(list, func(a, b *Outcome) int { return cmp.Compare(a.Recording, b.Recording) })
@@ -164,7 +164,7 @@ func (s *Summary) inTime() (list []*Outcome, ok bool) {
 		}
 	}
 	slices.SortStableFunc(list, func(a, b *Outcome) int { return a.Quality.Start.Compare(b.Quality.Start) })
-	return list, true
+	return list, list[0].Quality.Start.Before(list[len(list)-1].Quality.Start)
 }
 
 // eachFile calls each with the JSON files of a directory, in the order of their names.
