@@ -64,9 +64,10 @@ func open(dir string) (*dataSet, error) {
 	if _, err := os.Stat(filepath.Join(dir, outcomes)); err != nil && len(entries) > 0 {
 		return nil, fmt.Errorf("%s: holds %s, and is no data set: name another directory", dir, entries[0].Name())
 	}
-	// First that by which a data set is known.
+	// First that by which a data set is known. Who may write into them is for the umask to say: a
+	// group may share a data set.
 	for _, name := range append([]string{outcomes, shards, claims}, solve.Tables...) {
-		if err := os.MkdirAll(filepath.Join(dir, name), 0o755); err != nil {
+		if err := os.MkdirAll(filepath.Join(dir, name), 0o777); err != nil {
 			return nil, err
 		}
 	}

@@ -96,7 +96,7 @@ func Summarise(dir string) (*Summary, error) {
 		return nil, err
 	}
 	if len(s.Recordings) == 0 {
-		return nil, fmt.Errorf("%s: no recording has ended yet", dir)
+		return nil, fmt.Errorf("%s: no recording has ended yet: %w: %s", dir, ErrMissing, strings.Join(last.missing[:min(len(last.missing), 20)], ", "))
 	}
 	for label := range labels {
 		s.Labels = append(s.Labels, label)

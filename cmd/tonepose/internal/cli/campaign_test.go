@@ -180,9 +180,16 @@ func TestReportOfADataSet(t *testing.T) {
 // Shards that have not ended are missing, unless the list was gone through in another way.
 func TestSummaryOfShards(t *testing.T) {
 	list, dir := batchList(t, 3), filepath.Join(t.TempDir(), "set")
+	var errs bytes.Buffer
+	if err := os.MkdirAll(filepath.Join(dir, "outcomes"), 0o755); err != nil { // of a run that was killed before its first one
+		t.Fatal(err)
+	}
+	if code := Run(t.Context(), []string{"batch", dir, "--summary"}, Streams{Out: io.Discard, Err: &errs}); code != 1 || !strings.Contains(errs.String(), "no recording has ended yet") {
+		t.Errorf("exit code %d, %s", code, &errs)
+	}
+	errs.Reset()
 	tonepose(t, batchArgs(list, dir, "--shard", "1/3")...)
 	tonepose(t, batchArgs(list, dir, "--shard", "3/3")...)
-	var errs bytes.Buffer
 	if code := Run(t.Context(), []string{"batch", dir, "--summary"}, Streams{Out: io.Discard, Err: &errs}); code != 1 || !strings.Contains(errs.String(), "shards have not ended: 2/3") {
 		t.Errorf("exit code %d, %s", code, &errs)
 	}

@@ -45,7 +45,7 @@ func lockLeftover(name string) *os.File {
 // claim opens a file, new or not, and locks it; nil: another run has it.
 func claim(name string) (*os.File, error) {
 	for {
-		file, err := os.OpenFile(name, os.O_RDWR|os.O_CREATE|syscall.O_NOFOLLOW, 0o600)
+		file, err := os.OpenFile(name, os.O_RDWR|os.O_CREATE|syscall.O_NOFOLLOW, 0o666) // others of a group may have to take it over
 		if err != nil {
 			return nil, err
 		}

@@ -65,7 +65,7 @@ func CreatePartition(dir string, p *Partition, m Metadata, names ...string) (*Se
 		}
 	}
 	for _, name := range names {
-		if err := os.MkdirAll(filepath.Join(dir, p.Dir(name)), 0o755); err != nil {
+		if err := os.MkdirAll(filepath.Join(dir, p.Dir(name)), 0o777); err != nil {
 			unmake()
 			return nil, err
 		}
