@@ -30,6 +30,7 @@ type meter struct {
 	power    []float64 // channels × probes: mean residual power as variance of a white sample, times weight
 	weight   []float64 // of each channel, of the windows that it was measured in: 1 of all
 	passed   []bool    // of each channel, whether the last window was
+	doubted  []int     // of each channel, how many in a row were distrusted
 	windows  int
 	out      []complex128
 	white    []float64 // tones × channels: variance of a white sample [V²]
@@ -127,7 +128,7 @@ func (pr *probes) off(c *Config, turns float64) bool {
 func newMeter(p *probes, channels, memory int, scale []float64) *meter {
 	m := &meter{channels: channels, memory: memory, scale: scale}
 	m.white = make([]float64, len(p.owners)*channels)
-	m.weight, m.passed = make([]float64, channels), make([]bool, channels)
+	m.weight, m.passed, m.doubted = make([]float64, channels), make([]bool, channels), make([]int, channels)
 	m.use(p)
 	return m
 }
@@ -186,7 +187,12 @@ func observe[S sample](m *meter, x []S, lost []float64) {
 		if lost != nil {
 			part = lost[c]
 		}
-		if m.weight[c] = old * (1 - share); m.memory > 0 && part <= mostLost && m.weight[c] > leastKnown && m.outlying(c, old) {
+		if m.memory > 0 && part > 0 && m.distrusts(c, part) { // it takes nothing from what is known
+			m.passed[c] = true
+			continue
+		}
+		m.doubted[c] = 0
+		if m.weight[c] = old * (1 - share); m.memory > 0 && m.weight[c] > leastKnown && m.windows >= fewWindows && m.outlying(c, old) {
 			for i := c * n; i < (c+1)*n; i++ {
 				m.power[i] *= 1 - share
 			}
@@ -216,15 +222,27 @@ const (
 	fewWindows = 8
 )
 
+// distrusts tells whether a window of which a part was filled in is passed over: too little is
+// left of it, or it differs from what is known, if anything is. Beside a gap too long to be filled
+// in, what stands there is off the tones by far more than any noise. Where windows in a row
+// are all like this, it is the noise.
+func (m *meter) distrusts(c int, part float64) bool {
+	if part > mostLost {
+		return true
+	}
+	if m.doubted[c] >= fewWindows || m.weight[c] > leastWeight && !m.outlying(c, m.weight[c]) {
+		return false
+	}
+	m.doubted[c]++
+	return true
+}
+
 // outlying tells whether the window at hand is none to learn the noise of a channel, of
 // a weight, from: a burst lies in it, or a sensor jumps. Relative to what is known, the powers of
 // probes are squares of two normal components: their mean is 1 ± 1/√n, and 1 + 10/√n is no
 // chance event; as much again leaves room for what is known of a few windows, and for
 // noise that wavers.
 func (m *meter) outlying(c int, weight float64) bool {
-	if m.windows < fewWindows {
-		return false
-	}
 	n := m.probes.count
 	sum := 0.0
 	for i := c * n; i < (c+1)*n; i++ {

@@ -49,3 +49,61 @@ func TestOneWindowDoesNotMoveTheNoise(t *testing.T) {
 		t.Errorf("variance %g of a noise that stays, want %g", loud, 16*sigma*sigma)
 	}
 }
+
+// A gap takes nothing from what is known of the noise, and what stands in its place adds nothing:
+// neither in the windows that it fills nor in those at its ends, whatever was known before.
+func TestAGapLeavesTheNoise(t *testing.T) {
+	const length, sigma, gap = 1024, 0.1, 410
+	cfg := Config{SampleRate: 20000, Channels: 1, Tones: []Tone{{Hz: 1000}, {Hz: 1600}}}
+	probes, err := newProbes(&cfg, length, bankProbes, Double)
+	if err != nil {
+		t.Fatal(err)
+	}
+	share := (&omissions{lists: [][]Span{{{0, gap}}}, last: length}).lost(probes.shape, 1, 0)
+	random := rand.New(rand.NewPCG(9, 9))
+	x := make([]float64, length)
+	for _, before := range []int{0, 1, 5, 40} {
+		m := newMeter(probes, 1, pooledWindows, []float64{1})
+		windows := func(n, held int, lost []float64) {
+			for range n {
+				for i := range x {
+					x[i] = sigma * random.NormFloat64()
+				}
+				for i := range held { // a value that stays
+					x[i] = 1000 * sigma
+				}
+				observe(m, x, lost)
+			}
+		}
+		windows(before, 0, nil)
+		windows(1, gap, share)
+		windows(15, length, []float64{1})
+		windows(1, gap, share)
+		windows(40, 0, nil)
+		mean := 0.0
+		for _, v := range m.variances() {
+			mean += v / 2
+		}
+		// Of 32 windows that fade, as in TestOneWindowDoesNotMoveTheNoise.
+		if loose := 5 * 1.15 / math.Sqrt(float64(2*pooledWindows*probes.count)); math.Abs(mean/(sigma*sigma)-1) > loose {
+			t.Errorf("variance %g after a gap behind %d windows, want %g", mean, before, sigma*sigma)
+		}
+	}
+	// Of a channel that misses some in every window, the rest is all there is.
+	m := newMeter(probes, 1, pooledWindows, []float64{1})
+	for range 80 {
+		for i := range x {
+			x[i] = sigma * random.NormFloat64()
+		}
+		clear(x[:gap])
+		observe(m, x, share)
+	}
+	mean := 0.0
+	for _, v := range m.variances() {
+		mean += v / 2
+	}
+	// Some of what white noise has in a cut window leaks from probe to probe: twice the scatter.
+	if loose := 2 * 5 * 1.15 / math.Sqrt(float64(2*pooledWindows*probes.count)); math.Abs(mean/(sigma*sigma)-1) > loose {
+		t.Errorf("variance %g of a channel that always misses samples, want %g", mean, sigma*sigma)
+	}
+}
