@@ -13,7 +13,6 @@ import (
 
 // pickups fits what shifts the couplings' phases.
 func (in *Inspection) pickups(info recording.Info, s *toneSeries) {
-	frames := float64(len(s.time))
 	reference := stream.References(in.tones, info.Channels)
 	for c := range info.Channels {
 		if reference[c] {
@@ -27,17 +26,17 @@ func (in *Inspection) pickups(info recording.Info, s *toneSeries) {
 			if !ok || e.Reference == nil {
 				continue
 			}
-			i := k*info.Channels + c
+			played, seen := s.sound[k*info.Channels+drive], s.sound[k*info.Channels+c]
 			ref, refErr := in.rig.Channels[drive].Response(in.toneHz[k])
 			own, ownErr := in.rig.Channels[c].Response(in.toneHz[k])
-			current := s.sums[k*info.Channels+drive] / complex(frames, 0) / (complex128(ref) * complex(e.Reference.TransimpedanceOhm, 0))
-			if refErr != nil || ownErr != nil || current == 0 {
+			current := played.phasor / complex(played.frames, 0) / (complex128(ref) * complex(e.Reference.TransimpedanceOhm, 0))
+			if refErr != nil || ownErr != nil || current == 0 || played.frames == 0 || seen.frames == 0 {
 				continue
 			}
 			omega := 2 * math.Pi * in.toneHz[k]
 			per := -1i * complex(omega, 0) * current * complex128(own)
-			m := s.sums[i] / complex(frames, 0) / per
-			sigma := math.Sqrt(s.variance[i]/frames) / cmplx.Abs(per)
+			m := seen.phasor / complex(seen.frames, 0) / per
+			sigma := math.Sqrt(seen.variance/seen.frames) / cmplx.Abs(per)
 			real2, imag2 = real2+real(m)*real(m), imag2+imag(m)*imag(m)
 			x, y = append(x, -omega*omega*real(m)), append(y, omega*imag(m))
 			weight = append(weight, 1/(omega*sigma*omega*sigma))

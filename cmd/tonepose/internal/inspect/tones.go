@@ -10,6 +10,8 @@ import (
 	"gonum.org/v1/gonum/stat"
 
 	"tonepose/cmd/tonepose/internal/stream"
+	"tonepose/cmd/tonepose/internal/tables"
+	"tonepose/cmd/tonepose/internal/verdict"
 	"tonepose/multitone"
 	"tonepose/multitone/recording"
 	"tonepose/multitone/spectrum"
@@ -60,14 +62,22 @@ type Pickup struct {
 
 // toneSeries is what the windows of an inspection gave.
 type toneSeries struct {
-	window    float64      // [s]
-	time      []float64    // [s]
-	reference [][]float64  // amplitude of each tone on its reference, or where it is strongest [V]
-	phase     [][]float64  // of the same about 2π·Hz·t [turns], unwrapped
-	sums      []complex128 // tones × channels, of phasors
-	powers    []float64    // of their squares
-	variance  []float64    // of a component, mean
+	window     float64     // [s]
+	time       [][]float64 // of each tone's reference [s]
+	reference  [][]float64 // amplitude of each tone on its reference, or where it is strongest [V]
+	phase      [][]float64 // of the same about 2π·Hz·t [turns], unwrapped
+	sound, all []toneSums  // tones × channels: of windows that miss no samples there, and of all that were measured
 }
+
+// toneSums are those of a tone on a channel.
+type toneSums struct {
+	frames          float64
+	phasor          complex128
+	power, variance float64 // of the phasors' squares; of a component
+}
+
+// missing are faults by which a channel has no samples, or none of its own.
+const missing = verdict.Gap | verdict.Repeated | verdict.Stuck
 
 // inspectWindows is how many windows an inspection cuts at most.
 const inspectWindows = 4096
@@ -80,8 +90,8 @@ func (in *Inspection) lookAtTones(ctx context.Context, r *recording.Reader, surv
 	}
 	s := &toneSeries{window: window}
 	n := len(in.tones) * info.Channels
-	s.sums, s.powers, s.variance = make([]complex128, n), make([]float64, n), make([]float64, n)
-	s.reference, s.phase = make([][]float64, len(in.tones)), make([][]float64, len(in.tones))
+	s.sound, s.all = make([]toneSums, n), make([]toneSums, n)
+	s.time, s.reference, s.phase = make([][]float64, len(in.tones)), make([][]float64, len(in.tones)), make([][]float64, len(in.tones))
 	// Levels under Hann windows, into which no other line leaks; what an Allan
 	// deviation is taken of must be plain averages, end to end.
 	enbw := 0.75 / window
@@ -92,8 +102,13 @@ func (in *Inspection) lookAtTones(ctx context.Context, r *recording.Reader, surv
 	if err != nil {
 		return err
 	}
-	if len(s.time) == 0 {
+	if !slices.ContainsFunc(s.all, func(t toneSums) bool { return t.frames > 0 }) {
 		return nil
+	}
+	for i := range s.sound {
+		if s.sound[i].frames == 0 { // what is doubtful everywhere still says something
+			s.sound[i] = s.all[i]
+		}
 	}
 	for k, drive := range s.reference {
 		if len(drive) > 0 {
@@ -116,23 +131,39 @@ func (in *Inspection) shortest() float64 {
 	return max(8/spacing, 64/in.SampleRate)
 }
 
+// level leaves out of each sum the windows that a drop-out took: one of them would be all that
+// the mean of the variances shows.
 func (s *toneSeries) level(f *stream.Measured) error {
 	for i, v := range f.Phasor {
-		s.sums[i] += v
-		s.powers[i] += real(v * cmplx.Conj(v))
-		s.variance[i] += f.Variance[i]
+		if !tables.IsNumber(f.Variance[i]) {
+			continue
+		}
+		s.all[i].add(v, f.Variance[i])
+		if f.Channels[i%len(f.Channels)]&missing == 0 {
+			s.sound[i].add(v, f.Variance[i])
+		}
 	}
 	return nil
 }
 
+func (t *toneSums) add(v complex128, variance float64) {
+	t.frames++
+	t.phasor += v
+	t.power += real(v * cmplx.Conj(v))
+	t.variance += variance
+}
+
 func (s *toneSeries) drives(f *stream.Measured, tones []multitone.Tone) error {
 	t := f.Time
-	s.time = append(s.time, t)
 	for k, tone := range tones {
 		if tone.Reference.None() {
 			continue
 		}
 		ref := f.Reference[k]
+		if c, ok := tone.Reference.Channel(); ok && f.Channels[c]&missing != 0 || !tables.IsNumber(real(ref)+imag(ref)) {
+			continue
+		}
+		s.time[k] = append(s.time[k], t)
 		s.reference[k] = append(s.reference[k], cmplx.Abs(ref))
 		turns := math.Remainder(cmplx.Phase(ref)/(2*math.Pi)-f.Hz[k]*t, 1)
 		if n := len(s.phase[k]); n > 0 {
@@ -154,7 +185,12 @@ func (in *Inspection) unsteady(info recording.Info, s *toneSeries, enbw float64)
 		}
 		var beside []float64
 		for k := range in.tones {
-			beside = append(beside, math.Sqrt(s.variance[k*info.Channels+c]/float64(len(s.time))/(2*enbw)))
+			if t := s.sound[k*info.Channels+c]; t.frames > 0 {
+				beside = append(beside, math.Sqrt(t.variance/t.frames/(2*enbw)))
+			}
+		}
+		if len(beside) == 0 {
+			continue
 		}
 		slices.Sort(beside)
 		look.WhiteDensity = beside[len(beside)/2]
@@ -164,22 +200,22 @@ func (in *Inspection) unsteady(info recording.Info, s *toneSeries, enbw float64)
 }
 
 func (in *Inspection) levels(info recording.Info, lines [][]spectrum.Line, s *toneSeries, enbw float64) {
-	frames := float64(len(s.time))
 	reference := stream.References(in.tones, info.Channels)
 	for k, t := range in.tones {
 		look := Tone{Name: t.Name, Hz: in.toneHz[k], WindowS: s.window}
 		shown := false
 		for c := range info.Channels {
-			i := k*info.Channels + c
-			variance := s.variance[i] / frames
-			l := Level{Channel: info.Names[c], Peak: math.Sqrt(math.Max(0, s.powers[i]/frames-2*variance)), Density: math.Sqrt(variance / (2 * enbw))}
+			sums := s.sound[k*info.Channels+c]
+			frames := sums.frames
+			variance := sums.variance / frames
+			l := Level{Channel: info.Names[c], Peak: math.Sqrt(math.Max(0, sums.power/frames-2*variance)), Density: math.Sqrt(variance / (2 * enbw))}
 			rms := l.Peak / math.Sqrt2
 			l.Broadband, l.InBand = decibels(rms/in.Channels[c].NoiseRMS), decibels(rms/l.Density)
-			l.Sigmas = (s.powers[i]/frames - 2*variance) / (2 * variance / math.Sqrt(frames))
+			l.Sigmas = (sums.power/frames - 2*variance) / (2 * variance / math.Sqrt(frames))
 			shown = shown || !reference[c] && l.Sigmas > 8
 			look.Levels = append(look.Levels, l)
-			mean := s.sums[i] / complex(frames, 0)
-			scatter := s.powers[i]/frames - real(mean*cmplx.Conj(mean))
+			mean := sums.phasor / complex(frames, 0)
+			scatter := sums.power/frames - real(mean*cmplx.Conj(mean))
 			// Of noise alone it is 2·variance, within √(1/frames) of itself.
 			in.moves = append(in.moves, scatter > 2*variance*(1+6/math.Sqrt(frames)))
 		}
@@ -203,7 +239,7 @@ func (in *Inspection) lookAtReference(look *Tone, k, c int, lines []spectrum.Lin
 	}
 	mean, scatter := stat.MeanStdDev(s.reference[k], nil)
 	look.AmplitudeNoise = scatter / mean
-	look.PhaseNoiseDeg = aboutLine(s.time, s.phase[k]) * 360
+	look.PhaseNoiseDeg = aboutLine(s.time[k], s.phase[k]) * 360
 	switch {
 	case l.Sigmas < 8:
 		in.find("tone %s: its reference on channel %s is lost: the channel does not carry it", look.Name, l.Channel)
