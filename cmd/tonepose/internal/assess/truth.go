@@ -173,8 +173,9 @@ func (k *knownPoses) at(t, duration float64) (rigid.Pose, *knownVisit, bool) {
 	if best > covered*duration {
 		return visit.Pose, visit, true
 	}
-	// half a window beyond the last truth is still interpolated soundly
-	if k.motion != nil && t >= k.motion.First && t <= k.motion.Last+duration/2 {
+	// Beyond its ends a truth is not known: going on straight for half a window, a hand that brakes is
+	// off by more than poses are. Only times that were rounded are forgiven.
+	if rounded := (1 - covered) * duration / 2; k.motion != nil && t >= k.motion.First-rounded && t <= k.motion.Last+rounded {
 		p, _, _ := k.motion.At(t)
 		return p, nil, true
 	}
