@@ -49,7 +49,7 @@ func RunPair(ctx context.Context, o Options, of pair.Options) (*Result, error) {
 	if err != nil {
 		return nil, errors.Join(err, kept.end())
 	}
-	found, err := pair.Find(ctx, &piece{info: head.Info(), planes: head.planes}, of)
+	found, err := pair.Find(ctx, &piece{info: head.Info(), planes: head.planes, marks: head.marks}, of)
 	if err != nil {
 		return nil, errors.Join(err, kept.end())
 	}
@@ -108,6 +108,7 @@ func (p *pipeline) pairs(seen *stream.Measured, rows []tables.Demodulated) error
 type head struct {
 	source.Source
 	planes [][]float64
+	marks  []recording.Mark // what of it was not finite
 	used   int
 }
 
@@ -119,6 +120,9 @@ func newHead(ctx context.Context, src source.Source, seconds float64) (*head, er
 	for c := range h.planes {
 		h.planes[c] = make([]float64, n)
 	}
+	marks := recording.NewMarks(info)
+	src.Watch(marks)
+	defer func() { h.marks = marks.TakeMarks(nil) }()
 	for at := 0; at < n; {
 		for c := range view {
 			view[c] = h.planes[c][at:]
@@ -145,6 +149,19 @@ func (h *head) Info() recording.Info {
 	return info
 }
 
+// Watch implements stream.Source.
+func (h *head) Watch(m *recording.Monitor) {
+	h.Source.Watch(m)
+	tell(m, h.marks)
+}
+
+// tell tells a Monitor what was found before it came.
+func tell(m *recording.Monitor, marks []recording.Mark) {
+	for _, k := range marks {
+		m.NonFinite(k.Channel, k.Start, k.Stop)
+	}
+}
+
 // ReadInt16 is none: the samples are in volts.
 func (h *head) ReadInt16([]int16) (int, error) {
 	return 0, errors.New("samples in volts are no counts")
@@ -166,6 +183,7 @@ func (h *head) ReadPlanar(dst [][]float64) (n int, err error) {
 type piece struct {
 	info   recording.Info
 	planes [][]float64
+	marks  []recording.Mark
 	used   int
 }
 
@@ -178,7 +196,7 @@ func (p *piece) Info() recording.Info {
 func (p *piece) ReadInt16([]int16) (int, error) {
 	return 0, errors.New("samples in volts are no counts")
 }
-func (p *piece) Watch(*recording.Monitor) {}
+func (p *piece) Watch(m *recording.Monitor) { tell(m, p.marks) }
 
 func (p *piece) ReadPlanar(dst [][]float64) (n int, err error) {
 	if p.used == len(p.planes[0]) {

@@ -45,7 +45,7 @@ func (s *series) frame(f *stream.Measured) []tables.Demodulated {
 		row := tables.Demodulated{Time: f.Time, Duration: f.Duration, Signal: s.info.Names[s.signal], Reference: s.info.Names[s.reference], Harmonic: int32(h.number),
 			Hz: f.Hz[h.tone], InPhase: real(v), Quadrature: imag(v), Amplitude: cmplx.Abs(v), Sigma: math.Sqrt(variance),
 			Phase: math.NaN(), Unwrapped: math.NaN(), SigmaPhase: math.NaN(), Flags: flags}
-		if f.Lost[0] == 0 && row.Amplitude > 0 {
+		if f.Lost[0] == 0 && row.Amplitude > 0 && tables.IsNumber(row.Sigma) {
 			row.Phase, row.SigmaPhase = cmplx.Phase(v)*180/math.Pi, sigmaDeg(phaseVariance)
 			if row.Amplitude > followSigmas*row.Sigma {
 				row.Unwrapped = row.Phase

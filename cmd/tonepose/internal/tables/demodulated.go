@@ -2,6 +2,7 @@ package tables
 
 import (
 	"fmt"
+	"math"
 
 	"tonepose/cmd/tonepose/internal/verdict"
 )
@@ -25,7 +26,7 @@ type Demodulated struct {
 	Amplitude  float64       `parquet:"amplitude_v,split,zstd"`  // peak [V]
 	Phase      float64       `parquet:"-"`                       // signal minus Harmonic times the reference [°], −180 to 180
 	Unwrapped  float64       `parquet:"-"`                       // the same without jumps from row to row [°]
-	Sigma      float64       `parquet:"-"`                       // one standard deviation of each component [V]
+	Sigma      float64       `parquet:"-"`                       // one standard deviation of each component [V]; infinite: no sample is left
 	SigmaPhase float64       `parquet:"-"`                       // [°]
 	Flags      verdict.Flags `parquet:"-"`
 }
@@ -40,7 +41,7 @@ type demodulatedRow struct {
 }
 
 func (r *demodulatedRow) store(d *Demodulated) error {
-	if s := d.Hz + d.InPhase + d.Quadrature + d.Sigma; s-s != 0 {
+	if s := d.Hz + d.InPhase + d.Quadrature; s-s != 0 || !(d.Sigma > math.Inf(-1)) {
 		return fmt.Errorf("harmonic %d of %s on channel %s at %g s: %g Hz, %g + j %g V, sigma %g V: must be finite",
 			d.Harmonic, d.Reference, d.Signal, d.Time, d.Hz, d.InPhase, d.Quadrature, d.Sigma)
 	}
