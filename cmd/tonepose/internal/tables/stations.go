@@ -216,6 +216,10 @@ func (d demand) columns(t *textTable) (c stationColumns, err error) {
 	return c, err
 }
 
+// farthest [m] is as far as a rig file may reach. Recorders write 9.91e37, and others such, for no
+// value: one of them would be all that a mean shows.
+const farthest = 1e9
+
 func (c stationColumns) station(t *textTable) (s Station, err error) {
 	s = Station{Pose: rigid.Pose{Rotation: quat.Number{Real: 1}}, SigmaPosition: math.NaN(), SigmaRotation: math.NaN(),
 		Label: strings.Clone(t.text(c.label)), PositionOnly: len(c.pose) == 3}
@@ -226,6 +230,9 @@ func (c stationColumns) station(t *textTable) (s Station, err error) {
 	for i, column := range c.pose {
 		if v[i], err = t.number(column); err != nil {
 			return s, err
+		}
+		if i < 3 && math.Abs(v[i]) > farthest {
+			return s, t.errorf("%s = %s: must not be larger than %g in size: positions are in metres; where there is none, leave the row out", t.header[column], t.text(column), farthest)
 		}
 	}
 	s.Pose.Position = r3.Vec{X: v[0], Y: v[1], Z: v[2]}

@@ -46,6 +46,7 @@ func TestReadKnownErrors(t *testing.T) {
 		{"start_datetime,x_m,y_m,z_m\n2026-03-01T12:00:02Z,0,0,0\n", "no column stop_datetime"},
 		{"time_s,x_m,y_m,z_m,qw\n0,0,0,0,1\n", "no column qx"},
 		{"time_s,x_m,y_m\n0,0,0\n", "no column z_m"},
+		{"time_s,x_m,y_m,z_m\n0,0,0,1e9\n1,0,-9.91E37,0\n", ":3: y_m = -9.91E37: must not be larger than 1e+09 in size: positions are in metres; where there is none, leave the row out"},
 	} {
 		if _, err := ReadKnown(knownFile(t, c.text), nil, origin); err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%q: %v, want %q", c.text, err, c.want)
