@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"tonepose/cmd/tonepose/internal/assess"
 	"tonepose/cmd/tonepose/internal/tables"
 )
 
@@ -263,5 +264,25 @@ func TestOrderOfTheFigure(t *testing.T) {
 		if have != c.want || timed != c.timed {
 			t.Errorf("%s, over time %v: want %s, %v", have, timed, c.want, c.timed)
 		}
+	}
+}
+
+// A recording that is lost but for a few rows comes before those that are off throughout: its few
+// poses may be close to the truth.
+func TestLostBeforeOff(t *testing.T) {
+	rows := func(name string, unsolved int, rms float64) *Outcome {
+		return &Outcome{Recording: name, Quality: &Quality{Rows: 60, Unsolved: unsolved, Flagged: unsolved, Accuracy: &assess.Accuracy{N: 60 - unsolved, PositionRMS: rms}}}
+	}
+	none := &Outcome{Recording: "none", NoPose: "none of 60 rows", Quality: &Quality{Rows: 60, Unsolved: 60}}
+	stale := rows("stale", 0, 1e-6)
+	stale.Stale = "its table of poses is gone"
+	list := []*Outcome{rows("fine", 0, 1e-5), rows("off", 3, 1e-3), stale, rows("lost", 55, 1e-4), none, {Recording: "failed", Error: "damaged"}}
+	slices.SortFunc(list, worse)
+	var order []string
+	for _, o := range list {
+		order = append(order, o.Recording)
+	}
+	if want := []string{"failed", "none", "lost", "stale", "off", "fine"}; !slices.Equal(order, want) {
+		t.Errorf("worst first %q: want %q", order, want)
 	}
 }

@@ -107,19 +107,22 @@ func Summarise(dir string) (*Summary, error) {
 	return s, err
 }
 
-// worse is below 0 where a is worse than b: what has failed, what has no pose, what is no longer
+// worse is below 0 where a is worse than b: what has failed, what has no pose or hardly one, what is no longer
 // what is told of it, then by the error against the truth where that is known, by flags and by the estimated error.
 func worse(a, b *Outcome) int {
 	return cmp.Or(cmp.Compare(b.severity(), a.severity()), cmp.Compare(b.trueError(), a.trueError()),
 		cmp.Compare(b.flagged(), a.flagged()), cmp.Compare(b.estimated(), a.estimated()), cmp.Compare(a.Recording, b.Recording))
 }
 
-// severity is 3 of what failed, 2 of what has no pose, 1 of what is stale, else 0.
+// severity is 4 of what failed, 3 of what has no pose, 2 where most rows have none, as the others may
+// be close to the truth, 1 of what is stale, else 0.
 func (o *Outcome) severity() int {
 	switch q := o.Quality; {
 	case q == nil:
-		return 3
+		return 4
 	case q.Unsolved == q.Rows:
+		return 3
+	case 2*q.Unsolved > q.Rows:
 		return 2
 	case o.Stale != "":
 		return 1
