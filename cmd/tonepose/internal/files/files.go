@@ -328,6 +328,9 @@ func missing(dir string) (list []string, err error) {
 		case !errors.Is(err, fs.ErrNotExist):
 			return nil, err
 		}
+		if to, err := os.Readlink(d); err == nil { // of a disk that is not mounted
+			return nil, fmt.Errorf("%s: is a link to %s, which is not there: make or mount that, or name another", d, to)
+		}
 		list = append(list, d)
 	}
 }

@@ -267,3 +267,22 @@ func TestScratchIsGoneWithItsBatch(t *testing.T) {
 		}
 	}
 }
+
+// A link to nothing, as to a disk that is not mounted, is said, and stays.
+func TestALinkToNothingStays(t *testing.T) {
+	dir := t.TempDir()
+	link, away := filepath.Join(dir, "results"), filepath.Join(dir, "not", "mounted")
+	if err := os.Symlink(away, link); err != nil {
+		t.Skip("no links here: ", err)
+	}
+	for _, out := range []string{link, filepath.Join(link, "run")} {
+		b, err := Into(out, true)
+		if err == nil || !strings.Contains(err.Error(), link+": is a link to "+away+", which is not there: make or mount that, or name another") {
+			t.Errorf("%s: %v", out, err)
+		}
+		b.Abort()
+		if to, err := os.Readlink(link); err != nil || to != away {
+			t.Errorf("%s: the link leads to %q, %v", out, to, err)
+		}
+	}
+}
