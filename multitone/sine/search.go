@@ -107,7 +107,7 @@ func (s *Search) Find(ctx context.Context, nearHz float64) (*Tone, error) {
 	}
 	switch {
 	case t == nil && nearHz > 0:
-		return nil, fmt.Errorf("%w near %g Hz", ErrNoTone, nearHz)
+		return nil, fmt.Errorf("%w near %g Hz: check what is connected there, or look near another frequency", ErrNoTone, nearHz)
 	case t == nil:
 		return nil, ErrNoTone
 	}

@@ -86,6 +86,9 @@ func (a *Result) register(o Options) error {
 			err = a.registerPoses(covariance, fit)
 		}
 	}
+	if errors.Is(err, registration.ErrUndetermined) {
+		return fmt.Errorf("%w: take a truth whose points spread farther, with other orientations for hand-eye", err)
+	}
 	if err == nil {
 		a.carry(covariance)
 	}

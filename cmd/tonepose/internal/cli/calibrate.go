@@ -93,6 +93,7 @@ figures, 2 the call or a file was wrong.`,
 	f.StringVar(&o.Suggest, "suggest", "", "CSV of positions for a further station (x_m … qz, and the sigmas if wanted): say which adds most")
 	f.BoolVar(&o.Map, "map-metal", false, "also map what static metal adds to the fields, and let solve use it")
 	addValue(f, &o.Degree, "map-degree", "0", "int", whole(0, correction.MaxDegree), "degree of the map's potentials, 1 to 12; 0: found from the couplings")
+	alone(f, []string{"map-metal"}, "map-degree")
 	reads(f, "rig", "intervals", "suggest")
 	f.BoolVar(&o.Self, "self", false, "there are no reference poses")
 	f.Var((*lengths)(&o.Lengths), "length", "distance between the centres of two emitters and its one sigma, as e1,e5,400mm,0.1mm; may be repeated")

@@ -65,14 +65,14 @@ func newRoot(s Streams) *cobra.Command {
 		Version:       strings.TrimPrefix(version(), "tonepose "),
 		SilenceUsage:  true,
 		SilenceErrors: true,
-		// Before any command: the flags that it can't do without.
+		// Before any command: the flags that it can't do without, and those that need others.
 		PersistentPreRunE: func(cmd *cobra.Command, _ []string) (err error) {
 			cmd.Flags().VisitAll(func(f *pflag.Flag) {
 				if why := f.Annotations[needed]; why != nil && f.Value.String() == "" {
 					err = cmp.Or(err, fmt.Errorf("--%s is missing: %s", f.Name, why[0]))
 				}
 			})
-			return err
+			return cmp.Or(err, checkAlone(cmd.Flags()))
 		},
 	}
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error {

@@ -111,6 +111,7 @@ or a file was wrong.`,
 	addValue(f, &o.Lag, "lag", "", "duration", aboveZero(signedSeconds), "join them by what follows within this time, too")
 	addValue(f, &o.Motion.Motion, "motion", "acceleration", "model", oneOf([]string{"acceleration", "velocity"}, trajectory.ConstantAcceleration, trajectory.ConstantVelocity),
 		"motion model of a trajectory, constant but for white process noise: acceleration or velocity")
+	alone(f, []string{"trajectory", "lag"}, "motion")
 	addLoss(f, &o.Verdict.Robust, "loss that keeps a few wrong couplings from deciding a pose: huber, cauchy, tukey or none")
 	f.BoolVar(&o.Verdict.LeaveOut, "leave-out", false, "solve without a coil or an emitter found wrong or disturbed, and with an exchanged pair in its right order")
 	o.output.add(f)

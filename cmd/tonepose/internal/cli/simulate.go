@@ -66,6 +66,7 @@ Exit code: 0 done, 2 the call or a file was wrong.`,
 	addValue(f, &o.FlickerHz, "flicker", "0", "frequency", hertz.atLeast(0), "corner in Hz where flicker noise equals the white")
 	addValue(f, &o.MainsHz, "mains", "0", "frequency", hertz.oneOf(50, 60, 0), "mains hum of 50 or 60 Hz with 80 harmonics; 0 for none")
 	addValue(f, &o.MainsV, "mains-level", "10e-6", "voltage", volts.atLeast(0), "peak of the mains fundamental in V")
+	alone(f, []string{"mains"}, "mains-level")
 	addValue(f, &o.ClockPPM, "clock-ppm", "0", "ppm", ppm.between(-1e4, 1e4), "generator's clock against the ADC's, in ppm")
 	addValue(f, &o.ClockDriftPPM, "clock-drift", "0", "ppm/s", ppmASecond.between(-1e4, 1e4), "drift of the generator's clock, in ppm a second")
 	addValue(f, &o.OwnPPM, "own-ppm", "0", "ppm", ppm.atLeast(0), "one sigma of each tone's own clock offset, in ppm")

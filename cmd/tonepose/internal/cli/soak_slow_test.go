@@ -146,7 +146,7 @@ func (c soakCall) String() string {
 var (
 	specifics = regexp.MustCompile(`(?m)[^ ]*[0-9./"][^ ]*`)
 	crashed   = regexp.MustCompile(`(?m)panic:|^goroutine \d+|runtime error|fatal error:|http: |DATA RACE|: internal error`)
-	mends     = regexp.MustCompile(`(?i)\b(must|want|name|names|give|add|use|state|states|write|written|needs|need|needed|choose|know|known|is a file|one of|from .* to|missing|make|no such|look|take|lower|raise|shorten|longer|remove|read as|takes|at least|at most|exists|unknown|check|correct|wait|mend|free|let|list|exclude|excludes|damaged|cut off|not JSON|its channels are|rename|store|save|leave|find|end|put)\b|hint:|is it the plan`)
+	mends     = regexp.MustCompile(`(?i)\b(must|want|name|names|give|add|use|state|states|write|written|needs|need|needed|choose|know|known|is a file|one of|from .* to|missing|make|no such|look|take|lower|raise|shorten|lengthen|longer|move|remove|read as|takes|at least|at most|exists|unknown|check|correct|wait|mend|free|let|list|exclude|excludes|damaged|cut off|not JSON|its channels are|rename|store|save|leave|find|end|put)\b|hint:|is it the plan`)
 )
 
 // run runs the command in the folder of its step and checks what came of it. again: it was

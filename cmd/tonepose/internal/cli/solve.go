@@ -91,6 +91,8 @@ func addSolving(f *pflag.FlagSet, o *solve.Options) {
 	addValue(f, &o.Knots, "knots", "", "duration", aboveZero(signedSeconds), "time between the knots of a spline, never closer than the windows tell apart (default: chosen by the motion)")
 	addValue(f, &o.Motion.Motion, "motion", "acceleration", "model", oneOf([]string{"acceleration", "velocity"}, trajectory.ConstantAcceleration, trajectory.ConstantVelocity),
 		"motion model of a trajectory, constant but for white process noise: acceleration or velocity")
+	alone(f, []string{"trajectory=spline"}, "knots")
+	alone(f, []string{"trajectory"}, "motion")
 	addLoss(f, &o.Verdict.Robust, "loss that keeps a few wrong couplings from deciding a pose: huber, cauchy, tukey or none")
 	f.BoolVar(&o.Verdict.LeaveOut, "leave-out", false, "solve without a coil or an emitter found wrong or disturbed, and with an exchanged pair in its right order")
 }

@@ -1,6 +1,7 @@
 package simulate
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -74,12 +75,20 @@ func (g *Generator) AddMetal(m rig.Metal) (int, error) {
 		err = fmt.Errorf("no shape %q: there are ball and plate", m.Shape)
 	}
 	if err != nil {
-		return 0, fmt.Errorf("metal %s: %w", m.Name, err)
+		return 0, fmt.Errorf("metal %s: %w", m.Name, keepClear(err))
 	}
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	g.coils.metal = append(g.coils.metal, n)
 	return len(g.coils.metal) - 1, nil
+}
+
+// keepClear says what mends metal that an emitter is inside of.
+func keepClear(err error) error {
+	if errors.Is(err, metal.ErrInside) {
+		return fmt.Errorf("%w: move the metal or the coil", err)
+	}
+	return err
 }
 
 // Metal lets a piece of metal be there or not.
@@ -155,7 +164,7 @@ func (c *couplingMap) place(t float64) (same bool, err error) {
 		same = false
 		n.at, n.moves = p.Position, v != (r3.Vec{})
 		if err := n.ball.MoveTo(p.Position, v); err != nil {
-			return false, fmt.Errorf("metal %s at (%.4f, %.4f, %.4f) m: %w", n.name, n.at.X, n.at.Y, n.at.Z, err)
+			return false, fmt.Errorf("metal %s at (%.4f, %.4f, %.4f) m: %w", n.name, n.at.X, n.at.Y, n.at.Z, keepClear(err))
 		}
 	}
 	return same, nil

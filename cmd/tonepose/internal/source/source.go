@@ -63,6 +63,9 @@ var kinds = []kind{
 
 // Open opens a source by its name on the command line. The context ends it, also while Open waits for a peer.
 func Open(ctx context.Context, name string, o Options) (Source, error) {
+	if !strings.HasPrefix(name, benchPrefix) && (o.Bench.Path != "" || o.Bench.Scene != "") {
+		return nil, fmt.Errorf("%s: is no simulated bench: leave out its path and its scene, or name %s", name, benchPrefix)
+	}
 	var shapes []string
 	for _, k := range kinds {
 		rest, ok := strings.CutPrefix(name, k.prefix)
