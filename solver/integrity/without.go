@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 
+	"tonepose/fieldmodels/rigid"
 	"tonepose/solver"
 )
 
@@ -20,12 +21,7 @@ func (x *Inspector) Without(o *Observation, r *solver.Result, emitters ...int) (
 		}
 	}
 	left := x.trial.Clone()
-	result = x.solver.Warm(left, r.Pose)
-	if result.Status != solver.Converged || result.Outside || Chance(result.ChiSquare, result.DOF) < explained {
-		if cold := x.solver.Cold(left); cold.Status == solver.Converged && (result.Status != solver.Converged || cold.ChiSquare < result.ChiSquare) {
-			result = cold
-		}
-	}
+	result = x.guess(left, r.Pose)
 	if result.Status != solver.Converged || result.DOF <= 0 {
 		return result, q, nil, false
 	}
@@ -44,6 +40,29 @@ func (x *Inspector) Without(o *Observation, r *solver.Result, emitters ...int) (
 	}
 	return result, q, x.off, true
 }
+
+// guess solves what a guess has left of a frame. Most guesses are wrong, and what no pose explains takes
+// hundreds of times as long to follow to its minimum as what one does: a right one fits from the pose at
+// hand, or from one of the first cells, within a few steps.
+func (x *Inspector) guess(left solver.Couplings, at rigid.Pose) solver.Result {
+	if !x.hurry() {
+		return solver.Result{Status: solver.NotConverged}
+	}
+	result := x.quick.Warm(left, at)
+	if result.Status != solver.Converged || result.Outside || Chance(result.ChiSquare, result.DOF) < explained {
+		if cold := x.quick.Cold(left); cold.ChiSquare < result.ChiSquare || result.Status == solver.Unobservable {
+			result = cold
+		}
+	}
+	if result.Status == solver.Converged || result.ChiSquare < nearly*float64(max(1, result.DOF)) {
+		return x.solver.Warm(left, result.Pose)
+	}
+	return result
+}
+
+// nearly is how many times its degrees of freedom a guess's chi-square may be for it to be followed
+// farther: a minimum is that near when the next steps find it.
+const nearly = 1e4
 
 // Agrees tells that noise explains both parts of a frame.
 func Agrees(r *solver.Result, q *Quadrature) bool {
