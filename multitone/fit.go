@@ -84,8 +84,8 @@ func (b *Bank) Renew(r *Renewal) error {
 		b.use(r.fit)
 		return nil
 	}
-	known, windows := slices.Clone(b.meter.variances()), b.meter.windows
+	known, windows, seen := slices.Clone(b.meter.variances()), b.meter.windows, slices.Clone(b.meter.seen)
 	b.use(r.fit)
-	b.meter.adopt(known, windows)
+	b.meter.adopt(known, windows, seen)
 	return nil
 }

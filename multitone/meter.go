@@ -29,9 +29,9 @@ type meter struct {
 	scale    []float64 // [V] of a unit of the samples, by channel
 	power    []float64 // channels × probes: mean residual power as variance of a white sample, times weight
 	weight   []float64 // of each channel, of the windows that it was measured in: 1 of all
-	passed   []bool    // of each channel, whether the last window was
+	seen     []int     // of each channel, how many windows that are
 	doubted  []int     // of each channel, how many in a row were distrusted
-	windows  int
+	windows  int       // that went by
 	out      []complex128
 	white    []float64 // tones × channels: variance of a white sample [V²]
 	fresh    bool      // white is up to date
@@ -128,7 +128,7 @@ func (pr *probes) off(c *Config, turns float64) bool {
 func newMeter(p *probes, channels, memory int, scale []float64) *meter {
 	m := &meter{channels: channels, memory: memory, scale: scale}
 	m.white = make([]float64, len(p.owners)*channels)
-	m.weight, m.passed, m.doubted = make([]float64, channels), make([]bool, channels), make([]int, channels)
+	m.weight, m.seen, m.doubted = make([]float64, channels), make([]int, channels), make([]int, channels)
 	m.use(p)
 	return m
 }
@@ -139,16 +139,18 @@ func (m *meter) use(p *probes) {
 	if len(m.power) != m.channels*p.count {
 		m.power, m.windows = make([]float64, m.channels*p.count), 0
 		clear(m.weight)
+		clear(m.seen)
 	}
 	m.out = make([]complex128, p.sums.Size())
 	m.fresh = false
 }
 
 // adopt takes over the noise [V²] beside each tone that other probes have seen, which lay
-// elsewhere, in so many windows.
-func (m *meter) adopt(white []float64, windows int) {
+// elsewhere, in so many windows, of each channel as many as it was seen in.
+func (m *meter) adopt(white []float64, windows int, seen []int) {
 	n := m.probes.count
 	m.windows = windows
+	copy(m.seen, seen)
 	for k, mine := range m.probes.owners {
 		for c, s := range m.scale {
 			v := white[k*m.channels+c]
@@ -176,38 +178,33 @@ const mostLost = 0.5
 // channel's squared weights that was filled in with what has no noise; nil: nothing.
 func observe[S sample](m *meter, x []S, lost []float64) {
 	sum(m.probes.sums, m.out, x)
-	keep := float64(m.windows)
-	if m.memory > 0 {
-		keep = min(keep, float64(m.memory-1))
-	}
-	share := 1 / (keep + 1)
 	n := m.probes.count
 	for c, old := range m.weight {
 		part := 0.0
 		if lost != nil {
 			part = lost[c]
 		}
-		if m.memory > 0 && part > 0 && m.distrusts(c, part) { // it takes nothing from what is known
-			m.passed[c] = true
+		if part > 0 && m.distrusts(c, part) { // it takes nothing from what is known
 			continue
 		}
 		m.doubted[c] = 0
-		if m.weight[c] = old * (1 - share); m.memory > 0 && m.weight[c] > leastKnown && m.windows >= fewWindows && m.outlying(c, old) {
+		keep := float64(m.seen[c])
+		if m.memory > 0 {
+			keep = min(keep, float64(m.memory-1))
+		}
+		share := 1 / (keep + 1)
+		if m.weight[c] = old * (1 - share); m.memory > 0 && m.weight[c] > leastKnown && m.seen[c] >= fewWindows && m.outlying(c, old) {
 			for i := c * n; i < (c+1)*n; i++ {
 				m.power[i] *= 1 - share
 			}
-			m.passed[c] = true
 			continue
 		}
-		m.passed[c] = false
+		m.seen[c]++
 		m.weight[c] += share
 		for i := c * n; i < (c+1)*n; i++ {
 			old := m.power[i]
-			m.power[i] = old + (abs2(m.out[m.probes.at[i]])-old)*share
+			m.power[i] = old + (abs2(m.out[m.probes.at[i]])/(1-part)-old)*share // what was filled in has none
 		}
-	}
-	if lost != nil {
-		m.correct(lost, share)
 	}
 	m.windows++
 	m.fresh = false
@@ -220,21 +217,46 @@ const (
 	leastKnown = 0.75
 	// fewWindows tell no window from the others yet.
 	fewWindows = 8
+	// fewLost is the share of a window that may be filled in where nothing is known yet.
+	fewLost = 0.02
+	// wild is how many times the known power is beyond what a few windows' chance, or noise that
+	// wavers, could make.
+	wild = 100
 )
 
 // distrusts tells whether a window of which a part was filled in is passed over: too little is
-// left of it, or it differs from what is known, if anything is. Beside a gap too long to be filled
-// in, what stands there is off the tones by far more than any noise. Where windows in a row
-// are all like this, it is the noise.
+// left of it, or it differs from what is known. Beside a gap too long to be filled in, what stands
+// there is off the tones by far more than any noise. Where windows in a row are all like this, it
+// is the noise.
 func (m *meter) distrusts(c int, part float64) bool {
 	if part > mostLost {
 		return true
 	}
-	if m.doubted[c] >= fewWindows || m.weight[c] > leastWeight && !m.outlying(c, m.weight[c]) {
+	doubtful, most := false, fewWindows
+	switch {
+	case m.seen[c] == 0:
+		doubtful, most = part > fewLost, fewWindows/2
+	case m.seen[c] < fewWindows:
+		doubtful = m.wild(c)
+	default:
+		doubtful = m.outlying(c, m.weight[c])
+	}
+	if !doubtful || m.doubted[c] >= most {
 		return false
 	}
 	m.doubted[c]++
 	return true
+}
+
+// wild tells the same as outlying, of a channel that was seen in so few windows that the powers of single
+// probes are hardly known: by their sum.
+func (m *meter) wild(c int) bool {
+	n := m.probes.count
+	sum, known := 0.0, 0.0
+	for i := c * n; i < (c+1)*n; i++ {
+		sum, known = sum+abs2(m.out[m.probes.at[i]]), known+m.power[i]
+	}
+	return sum*m.weight[c] > wild*known
 }
 
 // outlying tells whether the window at hand is none to learn the noise of a channel, of
@@ -253,29 +275,6 @@ func (m *meter) outlying(c int, weight float64) bool {
 	return sum > 2*(1+10/math.Sqrt(float64(n)))*float64(n)
 }
 
-// correct does justice to the channels of which something was filled in: to what is
-// left, or by passing over the window.
-func (m *meter) correct(lost []float64, share float64) {
-	n := m.probes.count
-	for c, part := range lost {
-		if m.passed[c] {
-			continue
-		}
-		for i := c * n; i < (c+1)*n; i++ {
-			now := abs2(m.out[m.probes.at[i]])
-			switch {
-			case part > mostLost:
-				m.power[i] -= now * share
-			case part > 0:
-				m.power[i] += now * share * part / (1 - part)
-			}
-		}
-		if part > mostLost {
-			m.weight[c] -= share
-		}
-	}
-}
-
 // leastVariance [V²] is far below any noise. Squares of samples near the least number of float64
 // vanish, and a variance of zero would be certainty.
 const leastVariance = 1e-280
@@ -291,7 +290,7 @@ func (m *meter) variances() []float64 {
 		for c, s := range m.scale {
 			v := math.Inf(1)
 			if w := m.weight[c]; w > leastWeight {
-				v = max(leastVariance, s*s*m.typical(m.power[c*n:(c+1)*n], mine)/w)
+				v = max(leastVariance, s*s*m.typical(m.power[c*n:(c+1)*n], mine, m.seen[c])/w)
 			}
 			m.white[k*m.channels+c] = v
 		}
@@ -302,13 +301,13 @@ func (m *meter) variances() []float64 {
 
 // typical is the power of a tone's probes, so that its inverse has no bias. One that some unknown line sits
 // on stands out against the median of its neighbours and is left out.
-func (m *meter) typical(power []float64, mine []int) float64 {
+func (m *meter) typical(power []float64, mine []int, seen int) float64 {
 	if len(mine) == 0 { // nothing free near this tone: all there are
 		return stat.Mean(power, nil)
 	}
 	// A power is a mean over windows of the squares of two components, with a
 	// relative deviation of 1/√windows; six above the median is no chance event.
-	windows := float64(max(m.windows, 1))
+	windows := float64(max(seen, 1))
 	if m.memory > 0 {
 		windows = min(windows, 2*float64(m.memory))
 	}

@@ -107,3 +107,39 @@ func TestAGapLeavesTheNoise(t *testing.T) {
 		t.Errorf("variance %g of a channel that always misses samples, want %g", mean, sigma*sigma)
 	}
 }
+
+// A channel that misses a sample of every window, from the first one on, is known as soon, and as well, as
+// one that misses none.
+func TestSingleSamplesThatAreLost(t *testing.T) {
+	const length, sigma, rounds = 1024, 0.1, 200
+	cfg := Config{SampleRate: 20000, Channels: 1, Tones: []Tone{{Hz: 1000}, {Hz: 1600}}}
+	probes, err := newProbes(&cfg, length, bankProbes, Double)
+	if err != nil {
+		t.Fatal(err)
+	}
+	share := (&omissions{lists: [][]Span{{{500, 501}}}, last: length}).lost(probes.shape, 1, 0)
+	random := rand.New(rand.NewPCG(9, 10))
+	x := make([]float64, length)
+	for _, windows := range []int{1, 4, 16} {
+		var mean, twins float64
+		for range rounds {
+			m, twin := newMeter(probes, 1, pooledWindows, []float64{1}), newMeter(probes, 1, pooledWindows, []float64{1})
+			for range windows {
+				for i := range x {
+					x[i] = sigma * random.NormFloat64()
+				}
+				observe(twin, x, nil)
+				x[500] = 0
+				observe(m, x, share)
+			}
+			for k, v := range m.variances() {
+				mean, twins = mean+v, twins+twin.variances()[k]
+			}
+		}
+		// What is taken off has a share of the power, and so 2√share of each probe's square, of which there
+		// are two components and a dozen probes beside a tone at least.
+		if loose := 5 * 2 * math.Sqrt(share[0]/float64(rounds*windows*12)); math.Abs(mean/twins-1) > loose {
+			t.Errorf("%d windows: variance %g of that of a channel that misses nothing, want 1 ± %.2g", windows, mean/twins, loose)
+		}
+	}
+}

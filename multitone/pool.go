@@ -63,7 +63,7 @@ func (m *meter) learn(p *pool) {
 		m.power[i] = v / n
 	}
 	for c, v := range p.weight {
-		m.weight[c] = v / n
+		m.weight[c], m.seen[c] = v/n, int(v)
 	}
 	m.windows, m.fresh = p.windows, false
 }
