@@ -49,7 +49,7 @@ func readRun(name string, sensors []string, _ time.Time) (known []tables.Station
 		known = append(known, s)
 	}
 	if len(known) == 0 {
-		return nil, fmt.Errorf("%s: no row has a pose to compare with", name)
+		return nil, fmt.Errorf("%s: no row has a pose to compare with: name another run, or a CSV of known poses", name)
 	}
 	return known, nil
 }
