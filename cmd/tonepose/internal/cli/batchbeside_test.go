@@ -27,6 +27,7 @@ func TestBatchesDoNotMix(t *testing.T) {
 	if err := first.Start(); err != nil {
 		t.Fatal(err)
 	}
+	defer first.Process.Kill() // one that is stopped would stay
 	deadline := time.Now().Add(time.Minute)
 	// Until it is at work on a recording: before, others may have to wait for it.
 	for at := []string(nil); len(at) == 0 && time.Now().Before(deadline); time.Sleep(time.Millisecond) {
@@ -85,6 +86,7 @@ func TestRigEditedMeanwhile(t *testing.T) {
 	if err := first.Start(); err != nil {
 		t.Fatal(err)
 	}
+	defer first.Process.Kill() // one that is stopped would stay
 	deadline := time.Now().Add(time.Minute)
 	for done := []string(nil); len(done) == 0 && time.Now().Before(deadline); time.Sleep(time.Millisecond) {
 		done, _ = filepath.Glob(filepath.Join(out, "outcomes", "*.json"))
